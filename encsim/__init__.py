@@ -1,0 +1,46 @@
+"""Predict how smoothly an axis with a position encoder runs at each speed, and why."""
+
+import importlib
+
+from ._version import __version__
+
+_HOMES = {
+    "InputError": "_checks",
+    "Difference": "estimators",
+    "Axis": "axis",
+    "Interpolation": "axis",
+    "Sampling": "axis",
+    "Scale": "axis",
+    "Signal": "axis",
+    "load": "axis_file",
+    "loads": "axis_file",
+    "PeriodError": "quadrature",
+    "position_error": "quadrature",
+    "Lines": "closed_form",
+    "RippleCurve": "closed_form",
+    "lines": "closed_form",
+    "ripple": "closed_form",
+    "top_speed": "limits",
+    "TopSpeed": "limits",
+    "vanishing_speeds": "closed_form",
+    "Stream": "simulation",
+    "Trace": "simulation",
+    "simulate": "simulation",
+    "Identification": "identification",
+    "identify": "identification",
+}
+
+__all__ = ["__version__", *_HOMES]
+
+
+def __getattr__(name):
+    """Load the module a public name lives in when the name is first used."""
+    if name not in _HOMES:
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    value = getattr(importlib.import_module(f".{_HOMES[name]}", __name__), name)
+    globals()[name] = value
+    return value
+
+
+def __dir__():
+    return sorted(__all__)

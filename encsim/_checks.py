@@ -1,0 +1,124 @@
+"""One pattern for every complaint about input: ``Owner.field must <rule>, got <value> <unit>``."""
+
+import math
+from dataclasses import dataclass, replace
+from numbers import Integral, Real
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """One wrong input: which field, its value, the rule it breaks, and where a file says it."""
+
+    field: str
+    rule: str
+    value: object = None
+    unit: str = ""
+    hint: str = ""
+    line: int | None = None
+
+    def __str__(self):
+        where = f"line {self.line}: " if self.line is not None else ""
+        unit = f" {self.unit}" if self.unit else ""
+        hint = f"; {self.hint}" if self.hint else ""
+        return f"{where}{self.field} must {self.rule}, got {_shown(self.value)}{unit}{hint}"
+
+
+def _shown(value):
+    """A value as one short line, whatever it is."""
+    text = value if isinstance(value, str) else repr(value)
+    text = text if text.isprintable() else ascii(text)
+    text = text if len(text) <= 80 else text[:77] + "..."
+    return f'"{text}"' if isinstance(value, str) else text
+
+
+class InputError(ValueError):
+    """Input that the user can put right; ``faults`` lists every fault found, one line each."""
+
+    def __init__(self, *faults):
+        super().__init__(*faults)
+        self.faults = faults
+
+    def __str__(self):
+        return "\n".join(str(fault) for fault in self.faults)
+
+
+def refuse(field, rule, value=None, unit="", hint=""):
+    """Raise an InputError of one fault."""
+    raise InputError(Fault(field, rule, value, unit, hint))
+
+
+class Check:
+    """Collects the faults of one frozen description and stores its numbers as plain floats and ints."""
+
+    def __init__(self, owner):
+        self.owner = owner
+        self.faults = []
+
+    def fault(self, name, rule, value, unit="", hint=""):
+        """Record that field ``name`` breaks ``rule``."""
+        self.faults.append(Fault(f"{type(self.owner).__name__}.{name}", rule, value, unit, hint))
+
+    def done(self):
+        """Raise all that was recorded."""
+        if self.faults:
+            raise InputError(*self.faults)
+
+    def store(self, name, value):
+        """Set a field of the frozen owner during its construction."""
+        object.__setattr__(self.owner, name, value)
+
+    def number(self, name, rule="be a finite number", unit="", *, low=None, high=None, open_low=False, optional=False):
+        """Check one float field: finite, ``low`` <= value <= ``high`` (``low`` < value where open)."""
+        value = getattr(self.owner, name)
+        if optional and value is None:
+            return
+        if not _in_range(value, low, high, open_low):
+            self.fault(name, rule, value, unit)
+            return
+        self.store(name, float(value))
+
+    def positive(self, name, unit="", optional=False):
+        """Check a field that is greater than zero and finite."""
+        self.number(name, "be positive and finite", unit, low=0.0, open_low=True, optional=optional)
+
+    def not_negative(self, name, unit=""):
+        """Check a field that is zero or more and finite."""
+        self.number(name, "be zero or more and finite", unit, low=0.0)
+
+    def whole(self, name, low, high, optional=False):
+        """Check an integer field, ``low`` to ``high``."""
+        value = getattr(self.owner, name)
+        if optional and value is None:
+            return
+        if not is_whole(value) or not low <= value <= high:
+            self.fault(name, f"be a whole number from {low} to {high}", value)
+            return
+        self.store(name, int(value))
+
+
+def is_real(value):
+    """Say whether the value is a finite real number and no bool."""
+    if not isinstance(value, Real) or isinstance(value, bool):
+        return False
+    try:
+        return math.isfinite(float(value))
+    except OverflowError:
+        return False
+
+
+def is_whole(value):
+    """Say whether the value is an integer and no bool."""
+    return isinstance(value, Integral) and not isinstance(value, bool)
+
+
+def _in_range(value, low, high, open_low):
+    if not is_real(value):
+        return False
+    value = float(value)
+    above = low is None or (value > low if open_low else value >= low)
+    return above and (high is None or value <= high)
+
+
+def at_line(fault, field, line):
+    """The same fault as a file's reader names it: section.key and line."""
+    return replace(fault, field=field, line=line)

@@ -1,0 +1,94 @@
+"""What every result can do: turn into plain values, and a series into a table of text."""
+
+import csv
+import dataclasses
+import io
+import math
+from collections.abc import Mapping
+
+import numpy as np
+
+from . import _files
+from ._version import __version__
+
+
+class Result:
+    """Base of the frozen results: ``to_dict`` lists the fields, plain and ready for JSON.
+
+    A subclass is a frozen dataclass with ``valid`` and ``reasons`` among its fields and a ``units``
+    property. Fields with metadata ``{"plain": False}`` stay out (the axis a result came from, say).
+    """
+
+    __slots__ = ()
+
+    def to_dict(self):
+        """The result as plain lists, numbers and strings; NaN and infinite values become None.
+
+        Returns
+        -------
+        dict
+            Keys as the attributes, and ``kind``, ``version``, ``units`` {key: unit}.
+        """
+        plain = {"kind": type(self).__name__, "version": __version__, "units": dict(self.units)}
+        for item in dataclasses.fields(self):
+            if item.metadata.get("plain", True):
+                plain[item.name] = _plain(getattr(self, item.name))
+        return plain
+
+
+class Series(Result):
+    """A result made of arrays of one length, which can also be written as a table."""
+
+    __slots__ = ()
+
+    def columns(self):
+        """Columns of the table, {name_unit: array}; mappings of arrays become one column an entry."""
+        found = {}
+        for item in dataclasses.fields(self):
+            value = getattr(self, item.name)
+            entries = value if isinstance(value, Mapping) else {item.name: value}
+            for name, column in entries.items():
+                if isinstance(column, np.ndarray) and column.ndim == 1:
+                    found[_header(name, self.units.get(name, self.units.get(item.name, "")))] = column
+        return found
+
+    def to_csv_text(self):
+        """The table as text: a header of name_unit, then a row a point."""
+        columns = self.columns()
+        text = io.StringIO()
+        writer = csv.writer(text, lineterminator="\n")
+        writer.writerow(columns)
+        writer.writerows(zip(*(column.tolist() for column in columns.values()), strict=True))
+        return text.getvalue()
+
+    def to_csv(self, path):
+        """Write the table to a file, whole or not at all.
+
+        Parameters
+        ----------
+        path : str or path-like
+            Replaced if it exists.
+        """
+        _files.write_whole(path, self.to_csv_text(), force=True)
+
+
+def _header(name, unit):
+    """``speed`` in ``m/s`` as ``speed_m_s``."""
+    return f"{name}_{unit.replace('/', '_').replace(' ', '_')}" if unit and unit != "1" else name
+
+
+def _plain(value):
+    """Any field of a result as JSON can hold it."""
+    if isinstance(value, np.ndarray):
+        return _plain(value.tolist())
+    if isinstance(value, (list, tuple)):
+        return [_plain(part) for part in value]
+    if isinstance(value, Mapping):
+        return {str(key): _plain(part) for key, part in value.items()}
+    if isinstance(value, np.generic):
+        value = value.item()
+    if isinstance(value, float) and not math.isfinite(value):
+        return None
+    if dataclasses.is_dataclass(value):
+        return {item.name: _plain(getattr(value, item.name)) for item in dataclasses.fields(value)}
+    return value

@@ -1,13 +1,28 @@
 """One pattern for every complaint about input: ``Owner.field must <rule>, got <value> <unit>``."""
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from numbers import Integral, Real
+
+
+class _Nothing:
+    """What a fault shows where a file gives no value at all."""
+
+    __slots__ = ()
+
+    def __repr__(self):
+        return "nothing"
+
+    def __reduce__(self):
+        return "NOTHING"
+
+
+NOTHING = _Nothing()
 
 
 @dataclass(frozen=True, slots=True)
 class Fault:
-    """One wrong input: which field, its value, the rule it breaks, and where a file says it."""
+    """One wrong input: which field, its value, the rule it breaks, and where it stands (file and line)."""
 
     field: str
     rule: str
@@ -15,20 +30,32 @@ class Fault:
     unit: str = ""
     hint: str = ""
     line: int | None = None
+    source: str = ""
 
     def __str__(self):
-        where = f"line {self.line}: " if self.line is not None else ""
-        unit = f" {self.unit}" if self.unit else ""
+        places = [one_line(self.source, 200)] if self.source else []
+        places += [f"line {self.line}"] if self.line is not None else []
+        where = ", ".join(places) + ": " if places else ""
+        unit = f" {self.unit}" if self.unit and is_real(self.value) else ""
         hint = f"; {self.hint}" if self.hint else ""
-        return f"{where}{self.field} must {self.rule}, got {_shown(self.value)}{unit}{hint}"
+        return f"{where}{one_line(self.field)} must {self.rule}, got {_shown(self.value)}{unit}{hint}"
+
+
+def one_line(text, longest=80):
+    """Any text as one printable line that is not too long."""
+    text = text if text.isprintable() else ascii(text)[1:-1]
+    return text if len(text) <= longest else text[: longest - 3] + "..."
 
 
 def _shown(value):
     """A value as one short line, whatever it is."""
-    text = value if isinstance(value, str) else repr(value)
-    text = text if text.isprintable() else ascii(text)
-    text = text if len(text) <= 80 else text[:77] + "..."
-    return f'"{text}"' if isinstance(value, str) else text
+    if isinstance(value, str):
+        return f'"{one_line(value)}"'
+    try:
+        return one_line(repr(value))
+    except (ValueError, RecursionError):
+        # Python prints no int of thousands of digits and no nest of thousands of levels.
+        return f"{type(value).__name__} too large to show"
 
 
 class InputError(ValueError):
@@ -67,7 +94,9 @@ class Check:
         """Set a field of the frozen owner during its construction."""
         object.__setattr__(self.owner, name, value)
 
-    def number(self, name, rule="be a finite number", unit="", *, low=None, high=None, open_low=False, optional=False):
+    def number(
+        self, name, rule="be a finite number", unit="", *, low=None, high=None, open_low=False, optional=False
+    ):
         """Check one float field: finite, ``low`` <= value <= ``high`` (``low`` < value where open)."""
         value = getattr(self.owner, name)
         if optional and value is None:
@@ -117,8 +146,3 @@ def _in_range(value, low, high, open_low):
     value = float(value)
     above = low is None or (value > low if open_low else value >= low)
     return above and (high is None or value <= high)
-
-
-def at_line(fault, field, line):
-    """The same fault as a file's reader names it: section.key and line."""
-    return replace(fault, field=field, line=line)

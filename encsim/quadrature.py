@@ -72,7 +72,9 @@ def averaged(axis, speed=0.0):
     count = axis.sampling.average
     if count == 1:
         return found
-    turns = np.multiply.outer(np.asarray(speed, dtype=float) / (axis.scale.pitch * axis.sampling.rate), found.orders)
+    turns = np.multiply.outer(
+        np.asarray(speed, dtype=float) / (axis.scale.pitch * axis.sampling.rate), found.orders
+    )
     reading = np.arange(count) / count
     mean = np.exp(-1j * TAU * turns[..., None] * reading).mean(axis=-1)
     return replace(found, cosine=found.cosine * mean, sine=found.sine * mean)
@@ -112,9 +114,13 @@ def error_on_grid(axis, speed, points):
     moved = shifted(axis, turns)
     found = averaged(axis, speed)
     cosine, sine = signals(found, moved)
-    forward = 0.5 * (found.cosine[..., 0] + 1j * found.sine[..., 0])
-    vector = (cosine + 1j * sine) * np.exp(-1j * TAU * moved) * np.exp(-1j * np.angle(forward))[..., None]
+    vector = (cosine + 1j * sine) * np.exp(-1j * TAU * (moved + lead(found)[..., None]))
     return np.angle(vector) / TAU + (moved - turns), np.abs(vector)
+
+
+def lead(found):
+    """Phase by which the fundamental of the shown position is ahead of the true one, periods."""
+    return np.angle(found.cosine[..., 0] + 1j * found.sine[..., 0]) / TAU
 
 
 def encloses_zero(error):
@@ -187,8 +193,17 @@ class PeriodError(Result):
     def units(self):
         """Units of the fields, {key: unit}."""
         unit = self.axis.scale.unit
-        return {"phase": "periods", "error": unit, "harmonic": "1", "amplitude": unit, "angle": "rad",
-                "cosine": "1", "sine": "1", "first_order": unit, "speed": f"{unit}/s"}
+        return {
+            "phase": "periods",
+            "error": unit,
+            "harmonic": "1",
+            "amplitude": unit,
+            "angle": "rad",
+            "cosine": "1",
+            "sine": "1",
+            "first_order": unit,
+            "speed": f"{unit}/s",
+        }
 
     def to_csv(self, path):
         """Write phase, error and channels as a table, whole or not at all."""
@@ -198,7 +213,9 @@ class PeriodError(Result):
 
     def to_csv_text(self):
         """Phase, error and channels as text, a row a point."""
-        rows = zip(self.phase.tolist(), self.error.tolist(), self.cosine.tolist(), self.sine.tolist(), strict=True)
+        rows = zip(
+            self.phase.tolist(), self.error.tolist(), self.cosine.tolist(), self.sine.tolist(), strict=True
+        )
         body = "".join(f"{a!r},{b!r},{c!r},{d!r}\n" for a, b, c, d in rows)
         return f"phase_periods,error_{self.axis.scale.unit},cosine,sine\n{body}"
 
@@ -252,9 +269,19 @@ def position_error(axis, speed=0.0):
     sound = bool(encloses_zero(error))
     reasons = () if sound else ("the two channels do not go round zero: there is no position to decode",)
     return PeriodError(
-        phase=turns, error=pitch * (error - error.mean()), harmonic=orders, amplitude=pitch * np.abs(lines[orders]),
-        angle=np.angle(lines[orders]) + np.pi / 2.0, cosine=cosine, sine=sine,
-        first_order=first_order(axis), speed=float(speed), valid=sound, reasons=reasons, axis=axis)
+        phase=turns,
+        error=pitch * (error - error.mean()),
+        harmonic=orders,
+        amplitude=pitch * np.abs(lines[orders]),
+        angle=np.angle(lines[orders]) + np.pi / 2.0,
+        cosine=cosine,
+        sine=sine,
+        first_order=first_order(axis),
+        speed=float(speed),
+        valid=sound,
+        reasons=reasons,
+        axis=axis,
+    )
 
 
 def first_order(axis):
@@ -275,7 +302,9 @@ def first_order(axis):
     for order, size in signal.harmonics.items():
         found[f"harmonic {order}"] = _harmonic_lines(order, unit * abs(size))
     found["given"] = {order: amplitude for order, (amplitude, _) in signal.sde.items()}
-    kept = {cause: {order: size for order, size in made.items() if size > 0.0} for cause, made in found.items()}
+    kept = {
+        cause: {order: size for order, size in made.items() if size > 0.0} for cause, made in found.items()
+    }
     return {cause: made for cause, made in kept.items() if made}
 
 

@@ -1,0 +1,163 @@
+"""The speed up to which an encoder and its reading can be believed, and what sets it."""
+
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from . import quadrature
+from ._results import Result
+from .axis import Axis
+
+HALF_POWER = 2.0**-0.5
+BISECTIONS = 60
+COARSEST = 1 << 13
+FINEST = 1 << 16
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class TopSpeed(Result):
+    """Highest speed at which the position is still right, and the limit that binds.
+
+    Attributes
+    ----------
+    speed : float
+        Lowest of the limits, m/s or rad/s; infinite if there is none.
+    limit : str or None
+        Its name.
+    limits : dict of str to float
+        All limits that apply: ``bandwidth`` (signals down by 3 dB), ``average`` (the same by averaging readings
+        over a loop period), ``signal`` (the channels no longer go round zero), ``edge_separation`` and
+        ``edge_clock`` (A/B edges come too close), ``clipping`` (0 where the converter clips at standstill).
+    """
+
+    speed: float
+    limit: str | None
+    limits: dict[str, float]
+    valid: bool = True
+    reasons: tuple[str, ...] = ()
+    axis: Axis = field(metadata={"plain": False})
+
+    @property
+    def units(self):
+        """Units of the fields, {key: unit}."""
+        unit = f"{self.axis.scale.unit}/s"
+        return {"speed": unit, "limits": unit}
+
+
+def top_speed(axis):
+    """Highest speed at which the position is still right.
+
+    Parameters
+    ----------
+    axis : Axis
+
+    Returns
+    -------
+    TopSpeed
+
+    Notes
+    -----
+    The A/B limit is the shortest distance of two edges, the error of the period included, over the edge
+    separation rounded up to whole ticks of the edge clock; with a clock alone one edge a tick.
+    """
+    found = {}
+    if axis.signal.bandwidth is not None:
+        found["bandwidth"] = axis.signal.bandwidth * axis.scale.pitch
+    if axis.sampling.average > 1:
+        found["average"] = _where(lambda v: _averaging_gain(axis, v) < HALF_POWER, 0.5 * _a_period(axis))
+    if quadrature.depends_on_speed(axis) or not _goes_round(axis, 0.0):
+        found["signal"] = _where(lambda v: not _goes_round(axis, v), _start_speed(axis))
+    if clips(axis):
+        found["clipping"] = 0.0
+    found |= _edge_limits(axis)
+    found = {name: speed for name, speed in found.items() if np.isfinite(speed)}
+    name = min(found, key=found.get, default=None)
+    return TopSpeed(speed=found.get(name, np.inf), limit=name, limits=found, axis=axis)
+
+
+def clips(axis):
+    """Whether the converter clips the signals at standstill, noise left aside."""
+    how = axis.interpolation
+    if how.bits is None:
+        return False
+    turns = np.arange(4096) / 4096
+    cosine, sine = quadrature.signals(quadrature.channels(axis), turns)
+    step = 2.0 * how.span / 2.0**how.bits
+    top = how.span - 0.5 * step
+    return bool(
+        max(cosine.max(), sine.max()) >= top or min(cosine.min(), sine.min()) < -how.span - 0.5 * step
+    )
+
+
+def edge_positions(axis, speed=0.0):
+    """True positions of the A/B edges of one period in steady motion, periods, ascending in the shown position."""
+    factor = axis.interpolation.factor
+    points = min(max(quadrature.grid_size(axis, speed), 8 * factor, COARSEST), FINEST)
+    error, _ = quadrature.error_on_grid(axis, speed, points)
+    true = np.arange(-1, points + 1) / points
+    error = error + quadrature.lead(quadrature.averaged(axis, speed))
+    shown = true + np.concatenate([error[-1:], error, error[:1]])
+    wanted = np.arange(np.ceil(shown[0] * factor), np.floor(shown[-1] * factor) + 1.0) / factor
+    edges = np.interp(wanted, shown, true)
+    return edges[-factor - 1 :]
+
+
+def _edge_limits(axis):
+    how = axis.interpolation
+    if how.output != "ab" or not (how.edge_separation or how.edge_clock):
+        return {}
+    separation, name = how.edge_separation, "edge_separation"
+    if how.edge_clock is not None:
+        ticks = max(1.0, np.ceil(how.edge_separation * how.edge_clock * (1.0 - 1e-12)))
+        name = "edge_separation" if ticks > 1.0 else "edge_clock"
+        separation = float(ticks / how.edge_clock)
+    start = axis.resolution / separation / 8.0
+    return {name: _where(lambda v: _shortest_gap(axis, v) < v * separation, start)}
+
+
+def _shortest_gap(axis, speed):
+    """Shortest true distance between two A/B edges, m or rad."""
+    if not _goes_round(axis, speed):
+        return 0.0
+    return float(np.diff(edge_positions(axis, speed)).min()) * axis.scale.pitch
+
+
+def _averaging_gain(axis, speed):
+    alone = replace(axis, signal=replace(axis.signal, bandwidth=None))
+    return abs(quadrature.averaged(alone, speed).cosine[0]) / axis.signal.amplitude
+
+
+def _goes_round(axis, speed):
+    error, _ = quadrature.error_on_grid(axis, speed, quadrature.grid_size(axis))
+    return bool(quadrature.encloses_zero(error))
+
+
+def _a_period(axis):
+    """Speed of one signal period a loop sample."""
+    return axis.scale.pitch * axis.sampling.rate
+
+
+def _start_speed(axis):
+    """A speed well below those at which the channels change."""
+    signal, pitch = axis.signal, axis.scale.pitch
+    slowest = [_a_period(axis)]
+    if signal.bandwidth is not None:
+        slowest.append(signal.bandwidth * pitch)
+    if signal.skew:
+        slowest.append(0.01 * pitch / abs(signal.skew))
+    return 0.05 * min(slowest)
+
+
+def _where(fails, start):
+    """Lowest speed at which a condition fails, by doubling and bisection from a speed below it; inf if none."""
+    if fails(0.0):
+        return 0.0
+    low, high = 0.0, float(start)
+    while not fails(high):
+        low, high = high, 1.25 * high
+        if high > 1e6 * start:
+            return np.inf
+    for _ in range(BISECTIONS):
+        middle = 0.5 * (low + high)
+        low, high = (low, middle) if fails(middle) else (middle, high)
+    return high

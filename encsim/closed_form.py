@@ -1,8 +1,9 @@
 """Velocity ripple of an axis at every speed, in closed form: no random numbers, microseconds a speed.
 
-The estimator sees the shown position at two instants a lag L apart. All that matters is the mean square of the
-increment of the position error over L, split by cause: lines of the period's error (cyclic), Gaussian scatter
-(jitter, clock, noise), and what converter and counting add. Lengths are in signal periods until the end.
+The estimator sees the shown position at two instants a lag L apart. All that matters is the mean square of
+the increment of the position error over L, split by cause: lines of the period's error (cyclic), Gaussian
+scatter (jitter, clock, noise), and what converter and counting add. Lengths are in signal periods until the
+end.
 """
 
 from dataclasses import dataclass, field, replace
@@ -36,8 +37,8 @@ class RippleCurve(Series):
     rms : ndarray
         Root of the mean square of velocity less true speed, over evenly spread starts.
     peak : ndarray
-        Half range of the cyclic part over all starts, plus min(3 rms, half a count a sample) of counting, plus
-        3 rms of the random parts.
+        Half range of the cyclic part over all starts, plus min(3 rms, q/2 sum |d_j|) of counting, plus 3 rms
+        of the random parts.
     relative : ndarray
         rms/|speed|; infinite at standstill.
     parts : dict of str to ndarray
@@ -155,8 +156,8 @@ def ripple(axis, speeds):
     -----
     Mean square over evenly spread starts. With g the error of a period, counts and converter included, L the
     lag in periods and s the rms of its Gaussian part, ``E D(L + s Z) + s**2``, D the mean square of
-    g(x + L) - g(x): method "exact", where g does not depend on speed and the factor is at most 4096 (16384 with
-    a converter). Else "step": lines at each speed, and counting by its dithered steps with the converter
+    g(x + L) - g(x): method "exact", where g does not depend on speed and the factor is at most 4096 (16384
+    with a converter). Else "step": lines at each speed, and counting by its dithered steps with the converter
     as white noise. An encoder read on its own clock mixes two lags. See :mod:`encsim.increments` and
     :mod:`encsim.steps`.
     """

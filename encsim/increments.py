@@ -2,8 +2,8 @@
 
 All that happens between the true position and the counts repeats every signal period. Tabulate
 g(x) = (position shown at x) - x on N points of a period and everything over a lag L follows from
-D(L) = mean of (g(x + L) - g(x))**2. Between the points of the grid the shown position does not change, so that
-D(L) + L**2 is piecewise linear there. Lengths are in signal periods.
+D(L) = mean of (g(x + L) - g(x))**2. Between the points of the grid the shown position does not change,
+so that D(L) + L**2 is piecewise linear there. Lengths are in signal periods.
 """
 
 from dataclasses import replace
@@ -18,7 +18,7 @@ from .steps import KINK_REACH, kink
 
 POINTS_A_COUNT = 256
 POINTS_A_CODE = 64
-SMALLEST = 1 << 14
+SMALLEST = 1 << 17
 LARGEST = 1 << 20
 # Smoothing by less than this many grid steps is done kink by kink, by more in the spectrum.
 FINE = 3.0

@@ -25,9 +25,9 @@ class TopSpeed(Result):
     limit : str or None
         Its name.
     limits : dict of str to float
-        All limits that apply: ``bandwidth`` (signals down by 3 dB), ``average`` (the same by averaging readings
-        over a loop period), ``signal`` (the channels no longer go round zero), ``edge_separation`` and
-        ``edge_clock`` (A/B edges come too close), ``clipping`` (0 where the converter clips at standstill).
+        All limits that apply: ``bandwidth`` (signals down by 3 dB), ``average`` (the same by averaging
+        readings over a loop period), ``signal`` (the channels no longer go round zero), ``edge_separation``
+        and ``edge_clock`` (A/B edges come too close), ``clipping`` (0 where the converter clips at standstill).
     """
 
     speed: float
@@ -90,7 +90,7 @@ def clips(axis):
 
 
 def edge_positions(axis, speed=0.0):
-    """True positions of the A/B edges of one period in steady motion, periods, ascending in the shown position."""
+    """True positions of the A/B edges of one period in steady motion, periods, in the order shown."""
     factor = axis.interpolation.factor
     points = min(max(quadrature.grid_size(axis, speed), 8 * factor, COARSEST), FINEST)
     error, _ = quadrature.error_on_grid(axis, speed, points)
@@ -149,7 +149,7 @@ def _start_speed(axis):
 
 
 def _where(fails, start):
-    """Lowest speed at which a condition fails, by doubling and bisection from a speed below it; inf if none."""
+    """Lowest speed at which a condition fails, by steps up and bisection; inf if there is none."""
     if fails(0.0):
         return 0.0
     low, high = 0.0, float(start)

@@ -15,6 +15,7 @@ from .axis import Axis
 
 TAU = 2.0 * np.pi
 SMALLEST_GRID = 256
+SHOWN_GRID = 1024
 LARGEST_GRID = 1 << 15
 # A line counts from this share of the largest on, and from this share of a period on (rounding of doubles).
 SHARE_OF_LARGEST = 1e-6
@@ -259,7 +260,7 @@ def position_error(axis, speed=0.0):
     """
     if not _checks.is_real(speed):
         _checks.refuse("position_error.speed", "be a finite number", speed, f"{axis.scale.unit}/s")
-    points = grid_size(axis, speed)
+    points = max(grid_size(axis, speed), SHOWN_GRID)
     pitch = axis.scale.pitch
     error, _ = error_on_grid(axis, speed, points)
     lines = spectrum(axis, speed, points)

@@ -1,8 +1,8 @@
 """Counting as closed form: what rounding to counts adds to the increments of a position.
 
 Lengths are in counts here. ``t`` is the increment over a lag, ``a`` the rms of a Gaussian part of it. Averaged
-over where in a count the motion starts, a rounded increment has the variance r(1 - r), r = frac(t): one
-parabola a count with a kink at every whole number, which the Gaussian part rounds off.
+over where in a count the motion starts, a rounded increment has the variance r(1 - r), r = frac(t): a parabola
+for each count, with a kink at every whole number which the Gaussian part rounds off.
 """
 
 import math

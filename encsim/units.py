@@ -1,8 +1,8 @@
 """Text with units to SI numbers and back; inside Python every number is SI.
 
-Dimensions: ``length`` ``angle`` ``time`` ``frequency``, ``position(m)`` and ``position(rad)`` for positions on a
-linear and a rotary scale, ``speed(m/s)`` and ``speed(rad/s)``, ``rate`` (1/s). ``position`` alone takes a length or
-an angle and serves where it is not known yet which of the two is meant.
+Dimensions: ``length`` ``angle`` ``time`` ``frequency``, ``position(m)`` and ``position(rad)`` for positions
+on a linear and a rotary scale, ``speed(m/s)`` and ``speed(rad/s)``, ``rate`` (1/s). ``position`` alone takes
+a length or an angle and serves where it is not known yet which of the two is meant.
 """
 
 import math
@@ -206,7 +206,7 @@ def write(value, dimension):
 
 
 def _shortest(value, unit, dimension):
-    """(digits, decades outside 1 to 999, text) of the shortest exact text in one unit, None if there is none."""
+    """(digits, decades outside 1 to 999, text) of the shortest exact text in one unit, or None."""
     above, below = DIMENSIONS[dimension].units[unit]
     scaled = value * (below / above)
     if scaled == 0.0 or math.isinf(scaled):
@@ -267,8 +267,8 @@ def display_unit(value, unit):
     value : float
         SI; only its magnitude counts.
     unit : str
-        ``"m"``, ``"rad"``, ``"s"``, ``"Hz"``, ``"m/s"``, ``"rad/s"``, ``"%"`` (of a ratio) or ``"1"``; any other
-        is kept as it is.
+        ``"m"``, ``"rad"``, ``"s"``, ``"Hz"``, ``"m/s"``, ``"rad/s"``, ``"%"`` (of a ratio) or ``"1"``; any
+        other is kept as it is.
 
     Returns
     -------
@@ -296,8 +296,8 @@ def show(value, unit):
     Returns
     -------
     str
-        ``"35.6 nm"``, ``"1.00 mm/s"``, ``"12.4″"``: a narrow no-break space before the unit, none before ° and ″,
-        a true minus sign; a dash for NaN.
+        ``"35.6 nm"``, ``"1.00 mm/s"``, ``"12.4″"``: a narrow no-break space before the unit, none before °
+        and ″, a true minus sign; a dash for NaN.
     """
     value = float(value)
     if math.isnan(value):

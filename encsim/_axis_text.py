@@ -1,0 +1,72 @@
+"""An axis as the text of an axis file, only what differs from the defaults."""
+
+import dataclasses
+import json
+from collections.abc import Mapping
+
+from . import units
+
+
+def write(axis):
+    """TOML text that loads to an equal axis.
+
+    Parameters
+    ----------
+    axis : Axis
+
+    Returns
+    -------
+    str
+        A table a part; quantities have the unit that needs fewest digits.
+    """
+    tables = []
+    for item in dataclasses.fields(axis):
+        part = getattr(axis, item.name)
+        if dataclasses.is_dataclass(part) and part != _default(item):
+            tables.append("\n".join([f"[{item.name}]", *_keys(part, axis.scale.unit)]))
+    return "\n\n".join(tables) + "\n"
+
+
+def _default(item):
+    """Default of a field, ``dataclasses.MISSING`` where it must be given."""
+    return item.default if item.default_factory is dataclasses.MISSING else item.default_factory()
+
+
+def _keys(part, unit):
+    """The lines ``key = value`` of one part."""
+    if hasattr(part, "kind"):
+        yield f"kind = {json.dumps(part.kind)}"
+    for item in dataclasses.fields(part):
+        value = getattr(part, item.name)
+        if value != _default(item) and not _follows(part, item.name):
+            yield f"{item.name} = {_value(value, _dimension(item, unit))}"
+
+
+def _follows(part, name):
+    """Say whether the value comes of the others: lines of a scale with period and diameter."""
+    return name == "lines" and part.period is not None
+
+
+def _dimension(item, unit):
+    """Dimension of a field's text, None for a pure number; positions are in the unit of the scale."""
+    dimension = item.metadata.get("dimension")
+    return f"position({unit})" if dimension == "position" else dimension
+
+
+def _value(value, dimension):
+    """One value as TOML: a number, a pair, a table of orders, or text with a unit."""
+    if isinstance(value, Mapping):
+        return "{" + ", ".join(f"{order} = {_value(part, dimension)}" for order, part in value.items()) + "}"
+    if isinstance(value, tuple) and dimension is not None:
+        return _line(*value, dimension)
+    if isinstance(value, tuple):
+        return f"[{', '.join(repr(part) for part in value)}]"
+    if dimension is not None:
+        return json.dumps(units.write(value, dimension))
+    return json.dumps(value) if isinstance(value, str) else repr(value)
+
+
+def _line(amplitude, phase, dimension):
+    """One line of a given error; a phase of zero is left out."""
+    amplitude = json.dumps(units.write(amplitude, dimension))
+    return f"[{amplitude}, {json.dumps(units.write(phase, 'angle'))}]" if phase else amplitude

@@ -1,0 +1,79 @@
+"""The commented axis file that a new user starts from, for an invented axis."""
+
+_HEAD = """\
+# {title}
+# An invented example, not a real product: put your own figures in place of these.
+#
+# A quantity is text with its unit, a pure number has no unit and no quotes.
+# Units: nm um mm m | deg arcsec mrad urad rad | ns us ms s | Hz kHz MHz
+# "No limit" is leaving a key out. Lines that begin with "# key =" show a key that is not used here.
+"""
+
+_LINEAR = """
+[scale]
+period = "20 um"           # length of one signal period along the scale
+# lines = 9000             # rotary scale instead: signal periods a turn (then leave period out)
+# diameter = "57.3 mm"     # rotary: diameter of the graduation; with period, lines follows from both
+"""
+
+_ROTARY = """
+[scale]
+lines = 9000               # signal periods a turn
+diameter = "57.3 mm"       # diameter of the graduation; lets you give errors as a length along the rim
+# period = "20 um"         # instead of lines: one signal period along the rim, together with diameter
+"""
+
+_REST = """
+[signal]                   # the sine and cosine signals of the readhead; 1 is their nominal amplitude
+# amplitude = 1.0          # amplitude of the cosine signal; below 1 if the readhead sits badly or is dirty
+offset = [0.01, -0.005]    # zero offset of cosine and sine signal: 1 %, -0.5 % of the nominal amplitude
+gain = 0.02                # the sine signal is larger than the cosine signal by this share (2 %)
+phase = "10 mrad"          # the sine signal leads a perfect quarter period by this angle of the signal period
+harmonics = {{3 = 0.002}}    # impurity of the waveform, {{order = share}}: 0.2 % third harmonic in both signals
+{sde}# cyclic error of the position, {{number a period = amplitude}}, if you know it
+#                          # from a data sheet or a measurement; with a phase: {{1 = ["{error}", "17 deg"]}}
+{jitter}# random noise of the position that the readhead shows, rms
+# jitter_bandwidth = "50 kHz"  # above this frequency the jitter falls off; left out: white, a new value each cycle
+# noise = 0.001            # electrical noise of each signal, rms, as a share of the nominal amplitude
+# bandwidth = "500 kHz"    # frequency at which the readhead's signals have fallen to 71 %
+# skew = "10 ns"           # the sine signal is read this much later than the cosine signal
+
+[interpolation]            # how the two signals become a position
+factor = 4000              # counts a signal period; left out: the position is not rounded
+bits = 12                  # resolution of the converters for the two signals; left out: ideal ones
+# span = 1.25              # the converters take signals from -span to span; larger ones are clipped
+# hysteresis = 1.0         # width of the dead band that holds the count still, in counts
+# correction = 0.9         # share of offset, gain and phase that automatic signal correction removes, 0 to 1
+# output = "ab"            # A/B square waves counted by the controller; left out: "position", a digital value
+# edge_separation = "50 ns"    # with "ab": shortest time between two edges
+# edge_clock = "20 MHz"    # with "ab": edges come only on the ticks of this clock
+
+[sampling]                 # when the controller reads the position
+rate = "16 kHz"            # loop rate: how often the velocity is computed
+jitter = "20 ns"           # the moments of reading are uncertain by this much, rms
+# latency = "10 us"        # age of the position when it is used
+# average = 4              # readings averaged in each cycle; 1 is no averaging
+# encoder_rate = "50 kHz"  # a serial encoder that samples on its own clock: its rate
+# encoder_phase = 0.25     # where that clock stands at the first sample, 0 to 1 of its period
+
+[estimator]                # how the controller makes a velocity of positions
+kind = "difference"        # change of the position over some cycles, divided by their time
+samples = 1                # over how many cycles
+"""
+
+
+def text(rotary=False):
+    """Text of the starter file, linear or rotary."""
+    if rotary:
+        title = (
+            "Axis file of encsim: Table R, a rotary table with a ring of 9000 lines, up to about 3000 rpm."
+        )
+        return _HEAD.format(title=title) + _ROTARY + _rest("0.3 arcsec", "0.004 arcsec")
+    title = "Axis file of encsim: Stage X, a linear stage with a 20 um scale, up to about 1 m/s."
+    return _HEAD.format(title=title) + _LINEAR + _rest("40 nm", "0.5 nm")
+
+
+def _rest(error, jitter):
+    """All but the scale, with a cyclic error and a jitter in the unit of the scale."""
+    sde = f'# sde = {{1 = "{error}"}} '.ljust(27)
+    return _REST.format(sde=sde, error=error, jitter=f'jitter = "{jitter}"'.ljust(27))

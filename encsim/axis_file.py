@@ -1,0 +1,441 @@
+"""Axis files: TOML with units in text, read to an Axis; all faults of a file are reported at once."""
+
+import dataclasses
+import re
+import sys
+import tomllib
+from pathlib import Path
+
+from . import _checks, _key_lines, _starter, units
+from ._checks import NOTHING, Fault, InputError
+from .axis import PARTS, Axis
+from .estimators import Difference
+
+LARGEST_FILE = 1 << 18
+ESTIMATORS = {"difference": Difference}
+SETTING = "--set"
+
+_BARE_KEY = re.compile(r"[A-Za-z0-9_-]{1,80}")
+_ORDER = re.compile(r"0|-?[1-9][0-9]{0,8}")
+_UNQUOTED = re.compile(r"=\s*[-+.0-9eE_]+\s*[A-Za-zµμ°%″]")
+_MOST_HINTS = 50
+_MOST_DOTS = 3000
+
+
+def load(path):
+    """The axis that a file describes.
+
+    Parameters
+    ----------
+    path : str or path-like
+
+    Returns
+    -------
+    Axis
+
+    Raises
+    ------
+    InputError
+        If the file cannot be read or is no axis file; it lists every fault with section.key and line.
+    """
+    return loads(read(path), str(path))
+
+
+def loads(text, name="axis file"):
+    """The axis that a text describes.
+
+    Parameters
+    ----------
+    text : str
+        Contents of an axis file.
+    name : str
+        What errors call the text.
+
+    Returns
+    -------
+    Axis
+
+    Raises
+    ------
+    InputError
+        Every fault found, with section.key and line.
+    """
+    return loads_with(text, (), name)
+
+
+def loads_with(text, settings, name="axis file"):
+    """The axis that a text describes, with some values replaced.
+
+    Parameters
+    ----------
+    text : str
+        Contents of an axis file.
+    settings : iterable of str
+        ``section.key=value``, also ``signal.harmonics.3=0.002``; the value as in a file or bare, without
+        quotes (``sampling.rate=8 kHz``). The value ``none`` leaves the key out.
+    name : str
+        What errors call the text.
+
+    Returns
+    -------
+    Axis
+
+    Raises
+    ------
+    InputError
+        Every fault found, with section.key and line.
+    """
+    document = _document(text, name)
+    changed = {_apply(document, setting) for setting in settings}
+    if not document:
+        raise InputError(Fault("file", "describe an axis", NOTHING, hint=_STARTER_HINT, source=name))
+    reader = _Reader(document)
+    axis = reader.axis()
+    if reader.faults:
+        lines = _key_lines.find(text)
+        faults = [_placed(path, fault, lines, changed, name) for path, fault in reader.faults]
+        raise InputError(*sorted(faults, key=lambda fault: fault.line or 1 << 40))
+    return axis
+
+
+def read(path):
+    """Text of an axis file.
+
+    Parameters
+    ----------
+    path : str or path-like
+        ``-`` is the standard input.
+
+    Returns
+    -------
+    str
+
+    Raises
+    ------
+    InputError
+        If there is no such file, or it is a folder, cannot be read, is too large or no text.
+    """
+    name = str(path)
+    try:
+        data = _bytes(path)
+    except (OSError, ValueError) as error:
+        rule = _READ_RULES.get(type(error), f"be a file that can be read ({_reason(error)})")
+        raise InputError(Fault("file", rule, name)) from None
+    if len(data) > LARGEST_FILE:
+        raise InputError(Fault("file", f"be an axis file, at most {LARGEST_FILE >> 10} kB", name))
+    try:
+        text = data.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        line = data.count(b"\n", 0, error.start) + 1
+        raise InputError(
+            Fault("file", "be text in UTF-8", data[error.start : error.start + 4], line=line, source=name)
+        ) from None
+    if "\0" in text:
+        raise InputError(Fault("file", "be text, not binary data", text[:20], source=name))
+    return text
+
+
+def starter(rotary=False):
+    """A commented axis file to start from, for an invented axis.
+
+    Parameters
+    ----------
+    rotary : bool
+        For a rotary scale.
+
+    Returns
+    -------
+    str
+        Every key there is, in use or commented out, with its unit and what it means.
+    """
+    return _starter.text(rotary)
+
+
+_STARTER_HINT = '"encsim new axis.toml" writes a starter'
+_READ_RULES = {FileNotFoundError: "exist", IsADirectoryError: "be a file, not a folder"}
+
+
+def _bytes(path):
+    """Contents of a file, one byte more than allowed at most."""
+    if str(path) == "-":
+        return sys.stdin.buffer.read(LARGEST_FILE + 1)
+    with Path(path).open("rb") as stream:
+        return stream.read(LARGEST_FILE + 1)
+
+
+def _reason(error):
+    """Why the system refused."""
+    return getattr(error, "strerror", None) or str(error)
+
+
+def _document(text, name):
+    """The TOML document, or the fault of the first line that is none."""
+    if not isinstance(text, str):
+        _checks.refuse("text", "be a string", text)
+    deep = Fault("file", "be an axis file, with no values or keys nested this deeply", NOTHING, source=name)
+    # The reader takes seconds, growing with the square, over a key of many thousand parts.
+    if any(line.count(".") > _MOST_DOTS for line in text.split("\n")):
+        raise InputError(deep)
+    try:
+        return tomllib.loads(text.removeprefix("\ufeff"))
+    except RecursionError:
+        fault = deep
+    except ValueError as error:
+        fault = _broken(text, str(error))
+    raise InputError(dataclasses.replace(fault, source=name))
+
+
+def _broken(text, message):
+    """The fault of a text that is not TOML; the reader's message ends with the place."""
+    lines = text.split("\n")
+    found = re.search(r" \(at (?:line (\d+), column \d+|end of document)\)\Z", message)
+    line = int(found[1] or len(lines)) if found else None
+    shown = lines[line - 1].strip() if line else NOTHING
+    reason = _checks.one_line(message[: found.start()] if found else message)
+    return Fault("file", f"be TOML ({reason})", shown or NOTHING, line=line, hint=_broken_hint(reason, shown))
+
+
+def _broken_hint(reason, shown):
+    if isinstance(shown, str) and _UNQUOTED.search(shown):
+        return 'text with a unit stands in quotes, as "20 um"'
+    twice = "Cannot overwrite" in reason or "Cannot declare" in reason
+    return "each key and each table may stand there once" if twice else ""
+
+
+def _apply(document, setting):
+    """Put one ``section.key=value`` into the document; returns the path of the key."""
+    key, equals, value = str(setting).partition("=")
+    path = tuple(part.strip() for part in key.split("."))
+    if not equals or not all(path) or len(path) > 3:
+        hint = 'as in sampling.rate="8 kHz"'
+        raise InputError(Fault(SETTING, "be section.key=value", str(setting), hint=hint))
+    table = document
+    for part in path[:-1]:
+        if not isinstance(table.get(part), dict):
+            table[part] = {}
+        table = table[part]
+    value = value.strip()
+    if value == "none":
+        table.pop(path[-1], None)
+    else:
+        table[path[-1]] = _setting_value(value)
+    return path
+
+
+def _setting_value(text):
+    """A value as in a file, or else the bare text."""
+    try:
+        found = tomllib.loads(f"value = {text}")
+    except (ValueError, RecursionError):
+        return text
+    return found["value"] if len(found) == 1 else text
+
+
+def _placed(path, fault, lines, changed, name):
+    """The fault with its line in the file, or marked as a setting's."""
+    if any(path[:depth] in changed for depth in range(1, len(path) + 1)):
+        return dataclasses.replace(fault, source=SETTING)
+    depths = range(min(len(path), 3), 0, -1)
+    line = next((lines[path[:depth]] for depth in depths if path[:depth] in lines), None)
+    return dataclasses.replace(fault, line=line, source=name)
+
+
+def _label(path):
+    """A path as section.key, odd keys in quotes."""
+    return ".".join(part if _BARE_KEY.fullmatch(part) else f'"{_checks.one_line(part, 40)}"' for part in path)
+
+
+def _keys(section):
+    """Fields of a section by name; those of all kinds for the estimator, and its kind."""
+    if section != "estimator":
+        return {item.name: item for item in dataclasses.fields(PARTS[section])}
+    fields = {item.name: item for kind in ESTIMATORS.values() for item in dataclasses.fields(kind)}
+    return {"kind": None, **fields}
+
+
+class _Reader:
+    """Makes an axis of a document and collects the faults on the way, each with the path it was written at."""
+
+    def __init__(self, document):
+        self.faults = []
+        self.tables = {section: {} for section in PARTS}
+        self.written = {}
+        self.unread = set()
+        self.position = ("position", None)
+        strays = []
+        for name, table in document.items():
+            self._sort_section(name, table, document, strays)
+        for path, section, value in strays:
+            self._stray(path, section, value)
+
+    def fault(self, path, rule, value, unit="", hint=""):
+        """Record a fault of the key with this path."""
+        place = self.written.get(path[:2], path[:2]) + path[2:]
+        self.faults.append((place, Fault(_label(path), rule, value, unit, hint)))
+
+    def axis(self):
+        """The axis, or None where a fault was found."""
+        parts = {}
+        for section in PARTS:
+            part = None if section in self.unread else self._part(section)
+            if part is None:
+                continue
+            parts[section] = part
+            if section == "scale":
+                self.position = (f"position({part.unit})", part.diameter)
+        if len(parts) < len(PARTS):
+            return None
+        try:
+            return Axis(**parts)
+        except InputError as error:
+            for fault in error.faults:
+                self._relabel(fault, fault.field.split(".")[1:])
+            return None
+
+    def _sort_section(self, name, table, document, strays):
+        """Put the keys of one table where they belong; those that no field has go to ``strays``."""
+        section = name
+        if name not in PARTS:
+            if not isinstance(table, dict):
+                strays.append(((name,), None, table))
+                return
+            section = self._unknown_section(name, document)
+        elif not isinstance(table, dict):
+            self.fault((name,), f"be a table of keys, begun by [{name}] once", table)
+            self.unread.add(name)
+            return
+        for key, value in table.items() if section else ():
+            if key in _keys(section):
+                self._place((name, key), (section, key), value)
+            else:
+                strays.append(((name, key), section, value))
+
+    def _place(self, written, path, value):
+        """Take a value as that of the key with this path."""
+        self.tables[path[0]][path[1]] = value
+        self.written[path] = written
+
+    def _unknown_section(self, name, document):
+        """Record an unknown table; returns the section that was meant, if it is not there too."""
+        near = units.nearest(name, PARTS) if len(self.faults) < _MOST_HINTS else None
+        hint = f"did you mean [{near}]?" if near else ""
+        self.fault((name,), f"be a section of an axis file ({', '.join(PARTS)})", f"[{name}]", hint=hint)
+        return near if near not in document else None
+
+    def _stray(self, path, section, value):
+        """Record a key that its section does not have; read on as if it were written rightly."""
+        homes = [(other, path[-1]) for other in PARTS if path[-1] in _keys(other)]
+        near = None
+        if not homes and section and len(self.faults) < _MOST_HINTS:
+            near = units.nearest(path[-1], _keys(section))
+        meant = [(section, near)] if near else homes
+        rule = f"be a key of [{path[0]}]" if section else "be a section, or stand in one"
+        known = f"it has {', '.join(_keys(section))}" if section else ""
+        hint = f"did you mean {' or '.join(_label(home) for home in meant)}?" if meant else known
+        self.fault(path, rule, path[-1] if section else value, hint=hint)
+        if len(meant) == 1 and meant[0][1] not in self.tables[meant[0][0]]:
+            self._place(path, meant[0], value)
+
+    def _part(self, section):
+        """One part of the axis, or None where a fault was found."""
+        kind, given = PARTS[section], self.tables[section]
+        before = len(self.faults)
+        if section == "estimator":
+            kind, given = self._estimator(given)
+            if kind is None:
+                return None
+        values = {}
+        for item in dataclasses.fields(kind):
+            values |= self._field(section, item, given)
+        try:
+            part = kind(**values)
+        except InputError as error:
+            for fault in error.faults:
+                path = fault.field.split(".")[1:]
+                if values.get(path[0]) is not NOTHING:
+                    self._relabel(fault, [section, *path])
+            return None
+        return part if len(self.faults) == before else None
+
+    def _estimator(self, given):
+        """Class of the estimator and its keys; None where the kind is not known."""
+        kind = given.get("kind", None if given else "difference")
+        if not isinstance(kind, str) or kind not in ESTIMATORS:
+            near = units.nearest(kind, ESTIMATORS) if isinstance(kind, str) else None
+            hint = f'did you mean "{near}"?' if near else ""
+            rule = f"be one of {', '.join(ESTIMATORS)}"
+            self.fault(("estimator", "kind"), rule, NOTHING if kind is None else kind, hint=hint)
+            return None, {}
+        own = {item.name for item in dataclasses.fields(ESTIMATORS[kind])}
+        for key in given.keys() - own - {"kind"}:
+            self.fault(("estimator", key), f'be left out with kind "{kind}"', given[key])
+        return ESTIMATORS[kind], {key: given[key] for key in own & given.keys()}
+
+    def _field(self, section, item, given):
+        """{name: value} of one field, empty for its default; NOTHING, which every field refuses, if faulty."""
+        path = (section, item.name)
+        if item.name not in given:
+            missing = item.default is item.default_factory is dataclasses.MISSING
+            if not missing:
+                return {}
+            self.fault(path, f"be given{self._example(item)}", NOTHING)
+            return {item.name: NOTHING}
+        value, dimension = given[item.name], item.metadata.get("dimension")
+        if item.default_factory is dict:
+            return {item.name: self._orders(path, value, dimension)}
+        return {item.name: value if dimension is None else self._quantity(path, value, dimension)}
+
+    def _example(self, item):
+        dimension = item.metadata.get("dimension")
+        return f', as in {item.name} = "{units.DIMENSIONS[dimension].example}"' if dimension else ""
+
+    def _quantity(self, path, text, dimension):
+        """The SI number of a text with a unit; NOTHING where it is none."""
+        dimension, diameter = self.position if dimension == "position" else (dimension, None)
+        try:
+            return units.parse(text, dimension, diameter=diameter)
+        except InputError as error:
+            for fault in error.faults:
+                self.fault(path, fault.rule, fault.value, hint=fault.hint)
+        return NOTHING
+
+    def _orders(self, path, table, dimension):
+        """A table {order: value} with orders as ints; faulty ones are left out."""
+        if not isinstance(table, dict):
+            self.fault(path, "be a table of orders, as in {3 = ...}", table)
+            return NOTHING
+        found = {}
+        for key, value in table.items():
+            if not _ORDER.fullmatch(key):
+                self.fault((*path, key), "have a whole number as its order", key)
+            elif dimension is None:
+                found[int(key)] = value
+            elif (line := self._line((*path, key), value, dimension)) is not NOTHING:
+                found[int(key)] = line
+        return found
+
+    def _line(self, path, value, dimension):
+        """One line of a given error: an amplitude, or an amplitude and a phase."""
+        if not isinstance(value, list):
+            return self._quantity(path, value, dimension)
+        if len(value) != 2:
+            self.fault(path, 'be an amplitude or an amplitude and a phase, ["20 nm", "17 deg"]', value)
+            return NOTHING
+        pair = self._quantity(path, value[0], dimension), self._quantity(path, value[1], "angle")
+        return NOTHING if NOTHING in pair else pair
+
+    def _relabel(self, fault, path):
+        """Record a fault that a part of the axis raised, under the key it has in a file."""
+        value = NOTHING if fault.value is None else fault.value
+        hint = fault.hint or _pure_number_hint(path, fault.value)
+        self.fault(tuple(path), fault.rule, value, fault.unit, hint)
+
+
+def _pure_number_hint(path, value):
+    """How to write a pure number that was given as text."""
+    if not isinstance(value, str) or len(path) < 2 or path[1] == "output":
+        return ""
+    percent = re.fullmatch(r"\s*([-+]?[0-9]+(?:\.[0-9]*)?)\s*%\s*", value[:40])
+    if percent:
+        return f"write {float(percent[1]) / 100.0:.12g}"
+    return "a pure number has no unit and no quotes"

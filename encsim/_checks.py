@@ -106,13 +106,22 @@ class Check:
             return
         self.store(name, float(value))
 
-    def positive(self, name, unit="", optional=False):
-        """Check a field that is greater than zero and finite."""
-        self.number(name, "be positive and finite", unit, low=0.0, open_low=True, optional=optional)
+    def positive(self, name, unit="", optional=False, *, within=(0.0, math.inf)):
+        """Check a field that is greater than zero, finite and in a sensible range."""
+        rule = "be positive and finite"
+        self.number(name, rule, unit, low=0.0, open_low=True, optional=optional)
+        self._sensible(name, unit, within)
 
-    def not_negative(self, name, unit=""):
-        """Check a field that is zero or more and finite."""
+    def not_negative(self, name, unit="", *, highest=math.inf):
+        """Check a field that is zero or more, finite and at most ``highest``."""
         self.number(name, "be zero or more and finite", unit, low=0.0)
+        self._sensible(name, unit, (0.0, highest))
+
+    def _sensible(self, name, unit, within):
+        """Refuse a good number that nobody can mean, before it overflows somewhere."""
+        value = getattr(self.owner, name)
+        if is_real(value) and value > 0.0 and not within[0] <= value <= within[1]:
+            self.fault(name, f"lie from {within[0]:g} to {within[1]:g}", value, unit)
 
     def whole(self, name, low, high, optional=False):
         """Check an integer field, ``low`` to ``high``."""

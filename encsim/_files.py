@@ -2,21 +2,15 @@
 
 import contextlib
 import os
-import tempfile
+import stat
 from pathlib import Path
 
 from . import _checks
 
 
 def refuse_existing(path):
-    """Raise InputError if something is there already or the folder is not."""
-    path = Path(path)
-    if path.is_dir():
-        _checks.refuse("output", "be a file, not a folder", str(path))
-    if path.exists():
-        _checks.refuse("output", "not exist yet", str(path), hint="use --force (force=True) to replace it")
-    if not path.parent.is_dir():
-        _checks.refuse("output", "lie in a folder that exists", str(path))
+    """Raise InputError if something is there already or the folder is not; devices and pipes may be there."""
+    _target(path, force=False)
 
 
 def write_whole(path, content, *, force=False):
@@ -25,6 +19,7 @@ def write_whole(path, content, *, force=False):
     Parameters
     ----------
     path : str or path-like
+        A link is followed; a device or a pipe is written to as it is.
     content : str or bytes
     force : bool
         Replace a file that exists.
@@ -34,28 +29,49 @@ def write_whole(path, content, *, force=False):
     InputError
         If the file exists and force is false, or it cannot be written; then nothing is left behind.
     """
-    path = Path(path)
-    if not force:
-        refuse_existing(path)
     data = content.encode() if isinstance(content, str) else content
-    temporary = None
+    target, special = _target(path, force)
     try:
-        handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name[:40]}.", suffix=".part")
-        with os.fdopen(handle, "wb") as stream:
-            stream.write(data)
-        os.chmod(temporary, 0o666 & ~_umask())
-        os.replace(temporary, path)
-        temporary = None
+        if special:
+            target.write_bytes(data)
+        else:
+            _replace(target, data)
+    except BrokenPipeError:
+        raise
     except OSError as error:
         _checks.refuse("output", f"be writable ({error.strerror or error})", str(path))
-    finally:
-        if temporary is not None:
-            with contextlib.suppress(OSError):
-                os.unlink(temporary)
 
 
-def _umask():
-    """The process's mask of file modes; it can only be read by setting it."""
-    mask = os.umask(0o022)
-    os.umask(mask)
-    return mask
+def _target(path, force):
+    """Where to write, and whether that is a device or a pipe; refused if it cannot be or must not."""
+    try:
+        target = Path(os.path.realpath(path))
+        mode = target.stat().st_mode if target.exists() else None
+    except (OSError, ValueError) as error:
+        _checks.refuse("output", f"be a path that can be used ({_reason(error)})", str(path))
+    if mode is None and not target.parent.is_dir():
+        _checks.refuse("output", "lie in a folder that exists", str(path))
+    if not str(path) or (mode is not None and stat.S_ISDIR(mode)):
+        _checks.refuse("output", "be a file, not a folder", str(path))
+    special = mode is not None and not stat.S_ISREG(mode)
+    if mode is not None and not special and not force:
+        _checks.refuse("output", "not exist yet", str(path), hint="use --force (force=True) to replace it")
+    return target, special
+
+
+def _reason(error):
+    return getattr(error, "strerror", None) or str(error)
+
+
+def _replace(target, data):
+    """Write to a new file in the same folder and give it the target's name."""
+    temporary = target.with_name(f".{target.name[:40]}.{os.urandom(6).hex()}.part")
+    handle = os.open(temporary, os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0), 0o666)
+    try:
+        with os.fdopen(handle, "wb") as stream:
+            stream.write(data)
+        os.replace(temporary, target)
+    except BaseException:
+        with contextlib.suppress(OSError):
+            temporary.unlink()
+        raise

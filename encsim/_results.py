@@ -24,6 +24,8 @@ class Result:
     def to_dict(self):
         """The result as plain lists, numbers and strings; NaN and infinite values become None.
 
+        A complex number becomes [real, imaginary].
+
         Returns
         -------
         dict
@@ -87,8 +89,10 @@ def _plain(value):
         return {str(key): _plain(part) for key, part in value.items()}
     if isinstance(value, np.generic):
         value = value.item()
-    if isinstance(value, float) and not math.isfinite(value):
-        return None
+    if isinstance(value, complex):
+        return [_plain(value.real), _plain(value.imag)]
+    if isinstance(value, float):
+        return value if math.isfinite(value) else None
     if dataclasses.is_dataclass(value):
         return {item.name: _plain(getattr(value, item.name)) for item in dataclasses.fields(value)}
     return value

@@ -16,6 +16,12 @@ LARGEST_ORDER = 1000
 PERIOD_TOLERANCE = 1e-3
 OUTPUTS = ("position", "ab")
 
+# Wider than any machine, narrow enough that nothing overflows further on.
+LENGTHS = (1e-12, 1e6)
+FREQUENCIES = (1e-6, 1e12)
+LONGEST_TIME = 1e3
+LARGEST_LINES = 1 << 40
+
 
 def _quantity(default, dimension):
     """A field whose text in an axis file carries a unit of this dimension (see units.py)."""
@@ -80,9 +86,9 @@ class Scale:
 
     def __post_init__(self):
         check = _checks.Check(self)
-        check.positive("period", "m", optional=True)
-        check.positive("diameter", "m", optional=True)
-        check.whole("lines", 1, 1 << 40, optional=True)
+        check.positive("period", "m", optional=True, within=LENGTHS)
+        check.positive("diameter", "m", optional=True, within=LENGTHS)
+        check.whole("lines", 1, LARGEST_LINES, optional=True)
         if not check.faults:
             self._check_combination(check)
         check.done()
@@ -93,17 +99,33 @@ class Scale:
         elif self.period is not None and self.diameter is not None:
             self._count_lines(check)
         elif self.period is not None and self.lines is not None:
-            check.fault("lines", "be left out where period is given (a rotary scale needs lines alone, or "
-                        "period and diameter)", self.lines)
+            check.fault(
+                "lines",
+                "be left out where period is given (a rotary scale needs lines alone, or "
+                "period and diameter)",
+                self.lines,
+            )
 
     def _count_lines(self, check):
         exact = math.pi * self.diameter / self.period
         lines = round(exact)
-        if lines < 1 or abs(exact / lines - 1.0) > PERIOD_TOLERANCE:
-            check.fault("period", "fit a whole number of times round pi x diameter to 1e-3", self.period, "m",
-                        f"it fits {exact:.6g} times")
+        if not 1 <= lines <= LARGEST_LINES:
+            check.fault("period", f"fit 1 to {LARGEST_LINES} times round pi x diameter", self.period, "m")
+        elif abs(exact / lines - 1.0) > PERIOD_TOLERANCE:
+            check.fault(
+                "period",
+                "fit a whole number of times round pi x diameter to 1e-3",
+                self.period,
+                "m",
+                f"it fits {exact:.6g} times",
+            )
         elif self.lines not in (None, lines):
-            check.fault("lines", f"be left out or {lines} where period and diameter are given", self.lines)
+            check.fault(
+                "lines",
+                f"be left out or {lines} where period and diameter are given",
+                self.lines,
+                hint="lines=None counts them anew",
+            )
         else:
             check.store("lines", lines)
 
@@ -167,14 +189,20 @@ class Signal:
 
     def __post_init__(self):
         check = _checks.Check(self)
-        check.positive("amplitude")
-        check.number("gain", "be above -1 and finite", low=-1.0, open_low=True)
-        check.number("phase", "lie within a quarter period, -pi/2 to pi/2", "rad", low=-1.57, high=1.57)
+        check.positive("amplitude", within=(1e-3, 1e3))
+        check.number("gain", "be above -1 and at most 100", low=-1.0, high=100.0, open_low=True)
+        check.number("phase", "lie within a quarter period, -1.57 to 1.57", "rad", low=-1.57, high=1.57)
         check.not_negative("jitter", "m or rad")
-        check.positive("jitter_bandwidth", "Hz", optional=True)
-        check.not_negative("noise")
-        check.positive("bandwidth", "Hz", optional=True)
-        check.number("skew", unit="s")
+        check.positive("jitter_bandwidth", "Hz", optional=True, within=FREQUENCIES)
+        check.not_negative("noise", highest=1e3)
+        check.positive("bandwidth", "Hz", optional=True, within=FREQUENCIES)
+        check.number(
+            "skew",
+            f"lie from -{LONGEST_TIME:g} to {LONGEST_TIME:g}",
+            "s",
+            low=-LONGEST_TIME,
+            high=LONGEST_TIME,
+        )
         self._check_offset(check)
         self._check_orders(check, "harmonics", 2, _harmonic)
         self._check_orders(check, "sde", 1, _sde_line)
@@ -186,9 +214,18 @@ class Signal:
             check.fault("offset", "be two finite numbers, cosine and sine", pair)
             return
         check.store("offset", (float(pair[0]), float(pair[1])))
-        if not check.faults and math.hypot(pair[0], pair[1] / (1.0 + self.gain)) >= self.amplitude:
-            check.fault("offset", f"be smaller than the signal, amplitude {self.amplitude:g}", self.offset,
-                        hint="the arctangent needs a circle that goes round zero")
+        if not check.faults and self._offset_radius() >= self.amplitude:
+            check.fault(
+                "offset",
+                f"be smaller than the signal, amplitude {self.amplitude:g}",
+                self.offset,
+                hint="the arctangent needs a circle that goes round zero",
+            )
+
+    def _offset_radius(self):
+        """Amplitude of the cosine channel whose ellipse, with this gain and phase, goes through the offset."""
+        cosine, sine = self.offset[0], self.offset[1] / (1.0 + self.gain)
+        return math.hypot(cosine, (sine - cosine * math.sin(self.phase)) / math.cos(self.phase))
 
     def _check_orders(self, check, name, lowest, convert):
         orders = getattr(self, name)
@@ -197,8 +234,14 @@ class Signal:
             return
         found = {}
         for order, value in orders.items():
-            if not _checks.is_whole(order) or not lowest <= order <= LARGEST_ORDER:
-                check.fault(name, f"have whole orders from {lowest} to {LARGEST_ORDER}", order)
+            whole = _checks.is_whole(order)
+            if not whole or not lowest <= order <= LARGEST_ORDER:
+                short = whole and abs(order) < 1e9
+                check.fault(
+                    f"{name}.{order}" if short else name,
+                    f"have a whole order from {lowest} to {LARGEST_ORDER}",
+                    order,
+                )
                 continue
             converted = convert(value)
             if converted is None:
@@ -267,12 +310,12 @@ class Interpolation:
         check = _checks.Check(self)
         check.whole("factor", 1, LARGEST_FACTOR, optional=True)
         check.whole("bits", 2, 32, optional=True)
-        check.positive("span")
-        check.not_negative("hysteresis", "counts")
+        check.positive("span", within=(1e-3, 1e6))
+        check.not_negative("hysteresis", "counts", highest=LARGEST_FACTOR)
         check.number("correction", "lie from 0 to 1", low=0.0, high=1.0)
-        check.not_negative("edge_separation", "s")
-        check.positive("edge_clock", "Hz", optional=True)
-        if self.output not in OUTPUTS:
+        check.not_negative("edge_separation", "s", highest=LONGEST_TIME)
+        check.positive("edge_clock", "Hz", optional=True, within=FREQUENCIES)
+        if not isinstance(self.output, str) or self.output not in OUTPUTS:
             check.fault("output", 'be "position" or "ab"', self.output)
         if not check.faults:
             self._check_combination(check)
@@ -323,11 +366,11 @@ class Sampling:
 
     def __post_init__(self):
         check = _checks.Check(self)
-        check.positive("rate", "Hz")
-        check.not_negative("jitter", "s")
-        check.not_negative("latency", "s")
+        check.positive("rate", "Hz", within=FREQUENCIES)
+        check.not_negative("jitter", "s", highest=LONGEST_TIME)
+        check.not_negative("latency", "s", highest=LONGEST_TIME)
         check.whole("average", 1, 4096)
-        check.positive("encoder_rate", "Hz", optional=True)
+        check.positive("encoder_rate", "Hz", optional=True, within=FREQUENCIES)
         check.number("encoder_phase", "lie from 0 to 1, 1 left out", "periods", low=0.0, high=1.0 - 2.0**-53)
         check.done()
 
@@ -372,13 +415,23 @@ class Axis:
         pitch, signal, unit = self.scale.pitch, self.signal, self.scale.unit
         given = sum(amplitude for amplitude, _ in signal.sde.values())
         if given >= pitch / 2.0:
-            check.fault("signal.sde", f"stay below half a signal period in all, {pitch / 2.0:.4g} {unit}", given, unit)
+            check.fault(
+                "signal.sde", f"stay below half a signal period in all, {pitch / 2.0:.4g} {unit}", given, unit
+            )
         if signal.jitter >= pitch / 2.0:
-            check.fault("signal.jitter", f"stay below half a signal period, {pitch / 2.0:.4g} {unit}",
-                        signal.jitter, unit)
+            check.fault(
+                "signal.jitter",
+                f"stay below half a signal period, {pitch / 2.0:.4g} {unit}",
+                signal.jitter,
+                unit,
+            )
         if self.sampling.encoder_rate is not None and self.interpolation.output == "ab":
-            check.fault("sampling.encoder_rate", 'be left out with output "ab": edges are counted as they come',
-                        self.sampling.encoder_rate, "Hz")
+            check.fault(
+                "sampling.encoder_rate",
+                'be left out with output "ab": edges are counted as they come',
+                self.sampling.encoder_rate,
+                "Hz",
+            )
 
     @property
     def resolution(self):

@@ -18,6 +18,7 @@ ORDERS = tuple(range(2, 10))
 CYCLIC_ORDERS = tuple(range(3, 9))
 # With fewer the cyclic part of the distance cannot be told from the ellipse and the noise.
 CYCLIC_POINTS = 50
+ROUNDING = 1e-12
 CORRELATED = 0.3
 
 
@@ -83,10 +84,17 @@ class Identification(Result):
         Returns
         -------
         matplotlib.axes.Axes
+
+        Raises
+        ------
+        InputError
+            If nothing was fitted.
         """
         from . import _figures
 
-        return _figures.recorded(self, ax)
+        if self.signal is None:
+            _checks.refuse("Identification.plot", "have a fit to draw", self.reasons[0])
+        return _figures.recorded(self, self.cosine, self.sine, ax)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -235,7 +243,7 @@ def _fitted(c, s, size, steady):
     circle = _ellipse.corrected(squares.q, x, y)
     if not steady:
         return _from_ellipse(squares, x, y, _recording.coverage(circle)), circle
-    found = _from_motion(squares, x, y)
+    found = _from_motion(squares, x, y, _recording.coverage(circle))
     return found, _ellipse.corrected(found.q, x, y)
 
 
@@ -258,26 +266,32 @@ def _from_ellipse(squares, x, y, coverage):
     return _Found(squares.q, squares.covariance, (), (noise, errors), (np.nan, np.nan), (), remarks)
 
 
-def _from_motion(squares, x, y):
+def _from_motion(squares, x, y, coverage):
     """What smooth motion tells, or the ellipse alone and a reason where it does not fit."""
+    alone = _from_ellipse(squares, x, y, coverage)
     try:
         fit = _waveform.fit_steady(squares.q, x, y, ORDERS)
     except _ellipse.NoFit as fault:
-        return _not_smooth(squares, x, y, f"no smooth motion fits: {fault}")
+        return replace(alone, reasons=(f"no smooth motion fits: {fault}",))
     noise = _root(fit.spread.noise, fit.spread.noise_error)
     jitter, error = _root(fit.spread.jitter, fit.spread.jitter_error)
     if jitter > LARGEST_JITTER:
-        reason = (
-            f"the motion is not smooth: {jitter:.2g} rad rms off a slow polynomial, above {LARGEST_JITTER}"
-        )
-        return _not_smooth(squares, x, y, reason)
+        off = f"{jitter:.2g} rad rms off a slow polynomial, above {LARGEST_JITTER}"
+        return replace(alone, reasons=(f"the motion is not smooth: {off}",))
+    if noise[0] > _largest_noise(alone.noise[0], jitter, len(x)):
+        off = f"{noise[0]:.2g} rms with it, {alone.noise[0]:.2g} for the ellipse alone"
+        return replace(alone, reasons=(f"the motion is not smooth: radius error {off}",))
     remarks = tuple(_motion_remarks(fit, jitter, error))
     jitter = (jitter if fit.spread.shaky else 0.0, error)
     return _Found(fit.q, fit.covariance, fit.orders, noise, jitter, (), remarks)
 
 
-def _not_smooth(squares, x, y, reason):
-    return replace(_from_ellipse(squares, x, y, 0.0), reasons=(reason,))
+def _largest_noise(alone, jitter, count):
+    """Noise above which smooth motion contradicts what the ellipse alone leaves.
+
+    Twice its variance, six standard deviations of chance, and what jitter bends across the curve.
+    """
+    return np.sqrt(alone**2 * (2.0 + 6.0 * np.sqrt(4.0 / count)) + 0.5 * jitter**4) + ROUNDING
 
 
 def _root(variance, error):

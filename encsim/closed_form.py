@@ -6,22 +6,14 @@ scatter (jitter, clock, noise), and what converter and counting add. Lengths are
 end.
 """
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 import numpy as np
 
-from . import _checks, increments, quadrature, steps
+from . import _checks, causes, doubts, quadrature
 from ._results import Series
 from .axis import Axis
-from .limits import top_speed
 
-EXACT_FACTOR = 4096
-# With a converter only the table of increments knows the steps of both; it still resolves this many counts.
-EXACT_FACTOR_CONVERTED = 16384
-SHARE_POINTS = 1 << 18
-BLOCK = 1 << 20
-TAU = quadrature.TAU
-CAUSES = ("sde", "adc", "resolution", "jitter", "noise", "clock", "age")
 RANDOM = ("jitter", "noise", "clock")
 COUNTING = ("adc", "resolution")
 
@@ -163,13 +155,13 @@ def ripple(axis, speeds):
     """
     speed = _speeds("ripple.speeds", speeds, axis.scale.unit)
     magnitude = np.abs(speed).ravel()
-    model = _model(axis)
+    model = causes.engine(axis)
     scale = axis.scale.pitch * axis.sampling.rate / axis.estimator.samples
     squares, peak = model.parts(magnitude)
     squares = {cause: np.maximum(square, 0.0) * scale**2 for cause, square in squares.items()}
     total = sum(squares.values()) if squares else np.zeros_like(magnitude)
     frequency = model.strongest(magnitude)
-    doubtful, reasons = _doubts(axis, model, magnitude, squares, total)
+    doubtful, reasons = doubts.find(axis, model, magnitude, squares, total)
     rms = np.sqrt(total)
     with np.errstate(divide="ignore", invalid="ignore"):
         relative = np.where(magnitude > 0.0, rms / magnitude, np.inf)
@@ -221,7 +213,7 @@ def lines(axis, speed):
     velocity = float(_speeds("lines.speed", speed, axis.scale.unit, single=True))
     found = quadrature.position_error(axis, velocity)
     frequency = found.harmonic * abs(velocity) / axis.scale.pitch
-    amplitude = found.amplitude * _line_gain(axis, frequency)
+    amplitude = found.amplitude * causes.line_gain(axis, frequency)
     order = np.argsort(-amplitude, kind="stable")
     return Lines(
         harmonic=found.harmonic[order],
@@ -284,349 +276,6 @@ def _folded(frequency, rate):
     return np.abs(frequency - rate * np.rint(frequency / rate))
 
 
-def _line_gain(axis, frequency):
-    """Gain of the estimator from position to velocity; a clock of the encoder's own mixes two lags."""
-    mixed = sum(weight * np.sin(np.pi * frequency * seconds) ** 2 for weight, seconds in _lags(axis))
-    return 2.0 * axis.sampling.rate / axis.estimator.samples * np.sqrt(mixed)
-
-
-def own_clock(axis):
-    """Rate of the clock on which positions are taken, Hz, or None where the loop takes them itself."""
-    return axis.sampling.encoder_rate or axis.interpolation.edge_clock
-
-
-def _lags(axis):
-    """(weight, lag in s) of the two positions of a difference: one lag, or two whole ones of an own clock."""
-    span, clock = axis.estimator.samples / axis.sampling.rate, own_clock(axis)
-    if clock is None:
-        return ((1.0, span),)
-    whole, rest = divmod(span * clock, 1.0)
-    mix = ((1.0 - rest, whole / clock), (rest, (whole + 1.0) / clock))
-    return tuple((weight, lag) for weight, lag in mix if weight > 0.0)
-
-
-def _model(axis):
-    """The engine for this axis: exact where it can be."""
-    how = axis.interpolation
-    limit = EXACT_FACTOR if how.bits is None else EXACT_FACTOR_CONVERTED
-    exact = not quadrature.depends_on_speed(axis) and (how.factor or 0) <= limit
-    return (_Exact if exact else _Step)(axis)
-
-
-class _Model:
-    """What both engines share: lags, the spread by cause, the mixing of an own clock."""
-
-    method = ""
-
-    def __init__(self, axis):
-        self.axis = axis
-        self.pitch = axis.scale.pitch
-        self.clock = own_clock(axis)
-
-    def parts(self, speed):
-        """Mean squares by cause and half range of the cyclic part, both for an increment, in periods."""
-        squares, peak = dict.fromkeys(self.causes(), 0.0), np.zeros_like(speed)
-        for weight, seconds in _lags(self.axis):
-            if seconds > 0.0:
-                found, half_range = self.at_lag(speed, seconds)
-                squares = {cause: total + weight * found.get(cause, 0.0) for cause, total in squares.items()}
-                peak = np.maximum(peak, half_range)
-        if self.clock is not None:
-            rest = self.axis.estimator.samples / self.axis.sampling.rate * self.clock % 1.0
-            squares["age"] = (speed / self.pitch / self.clock) ** 2 * rest * (1.0 - rest)
-        return {cause: square + np.zeros_like(speed) for cause, square in squares.items()}, peak
-
-    def causes(self):
-        """Names of the parts that this axis has."""
-        signal, how, sampling = self.axis.signal, self.axis.interpolation, self.axis.sampling
-        there = {
-            "sde": self.has_lines(),
-            "adc": how.bits,
-            "resolution": how.factor,
-            "jitter": signal.jitter,
-            "noise": signal.noise,
-            "clock": sampling.jitter,
-            "age": self.clock,
-        }
-        return [cause for cause in CAUSES if there[cause]]
-
-    def spread(self, speed, seconds):
-        """Mean squares of the Gaussian part of a lag by cause, periods squared."""
-        signal, sampling = self.axis.signal, self.axis.sampling
-        kept = 0.0
-        if signal.jitter_bandwidth is not None:
-            kept = np.exp(-TAU * signal.jitter_bandwidth * seconds)
-        found = {
-            "jitter": 2.0 * (signal.jitter / self.pitch) ** 2 * (1.0 - kept) + 0.0 * speed,
-            "noise": 2.0 * (signal.noise * self.noise_gain(speed)) ** 2 + 0.0 * speed,
-            "clock": 2.0 * (speed * sampling.jitter / self.pitch) ** 2,
-        }
-        return {cause: found[cause] for cause in self.causes() if cause in found}
-
-    def held_still(self, lag, spread):
-        """Where hysteresis alone sets the counts: 1 quiet (no toggling), 0 as without it, -1 unknown."""
-        how = self.axis.interpolation
-        if how.hysteresis == 0.0:
-            return np.zeros(lag.shape, dtype=int)
-        counts, sigma = lag * how.factor, spread * how.factor / np.sqrt(2.0)
-        quiet = (how.hysteresis >= 10.0 * sigma) & (counts < 1.0)
-        free = (sigma == 0.0) | (counts > how.hysteresis + 1.0 + 6.0 * sigma)
-        return np.where(free, 0, np.where(quiet, 1, -1))
-
-    def strongest(self, speed):
-        """Frequency of the line with the largest velocity amplitude, Hz; NaN where there is none."""
-        orders, size = self.line_sizes(speed)
-        if orders.size == 0:
-            return np.full(speed.shape, np.nan)
-        frequency = np.multiply.outer(speed / self.pitch, orders)
-        amplitude = size * _line_gain(self.axis, frequency)
-        largest = amplitude.argmax(axis=-1)
-        return np.where(speed > 0.0, np.take_along_axis(frequency, largest[:, None], axis=-1)[:, 0], 0.0)
-
-
-def _shared(scattered, spread):
-    """Gaussian part and what it scatters of the lines, shared by the causes as their mean squares."""
-    total = sum(spread.values()) if spread else 0.0
-    with np.errstate(divide="ignore", invalid="ignore"):
-        return {
-            cause: square + np.where(total > 0.0, scattered * (square / total), 0.0)
-            for cause, square in spread.items()
-        }
-
-
-class _Exact(_Model):
-    """Error of a period that does not depend on speed: one table of increments serves all speeds."""
-
-    method = "exact"
-
-    def __init__(self, axis):
-        super().__init__(axis)
-        key = increments.static(axis)
-        points = quadrature.grid_size(axis)
-        found = quadrature.spectrum(axis, 0.0, points)
-        error, radius = quadrature.error_on_grid(axis, 0.0, points)
-        self.sound = bool(quadrature.encloses_zero(error))
-        self.noise_per_unit = float(np.sqrt((radius**-2.0).mean())) / TAU
-        self.orders = quadrature.significant(found)
-        self.lines = found[self.orders]
-        how = axis.interpolation
-        self.low = (
-            self.orders
-            if how.factor is None
-            else np.arange(1, min(self.highest(), (how.factor - 1) // 2) + 1)
-        )
-        self.stepped = how.bits is not None or (how.factor is not None and self.orders.size > 0)
-        self.table = increments.table(key) if self.stepped else None
-        self.key = key
-
-    def highest(self):
-        """Highest order of the smooth chain, 0 if there is none."""
-        return int(self.orders.max(initial=0))
-
-    def has_lines(self):
-        """Whether the smooth chain has lines."""
-        return self.orders.size > 0
-
-    def noise_gain(self, speed):
-        """Position noise for 1 unit of channel noise, periods."""
-        return self.noise_per_unit
-
-    def line_sizes(self, speed):
-        """Orders and amplitudes (position units) of the lines."""
-        return self.orders, self.pitch * np.abs(self.lines)
-
-    def at_lag(self, speed, seconds):
-        """Mean squares by cause and half range of the cyclic part at one lag."""
-        lag = speed / self.pitch * seconds
-        by_cause = self.spread(speed, seconds)
-        spread = np.sqrt(sum(by_cause.values()) + 0.0 * speed)
-        quiet = self.held_still(lag, spread) == 1
-        spread = np.where(quiet, 0.0, spread)
-        by_cause = {cause: np.where(quiet, 0.0, square) for cause, square in by_cause.items()}
-        cyclic, scattered, rest = self._split(lag, spread)
-        found = {"sde": cyclic, **_shared(scattered, by_cause), **self._stepped_parts(rest, lag, spread)}
-        return found, _half_range(self.lines, self.orders, lag)
-
-    def _split(self, lag, spread):
-        how = self.axis.interpolation
-        if self.table is None:
-            cyclic, scattered = increments.line_parts(np.abs(self.lines) ** 2, self.orders, lag, spread)
-            rest = 0.0 if how.factor is None else _counted(how.factor, lag, spread)
-            return cyclic, scattered, rest
-        cyclic, scattered = self.table.line_parts(self.low, lag, spread)
-        return cyclic, scattered, self.table.mean_square(lag, spread) - cyclic - scattered - spread**2
-
-    def _stepped_parts(self, rest, lag, spread):
-        """What converter and counts add, shared by what each alone adds."""
-        how = self.axis.interpolation
-        rest = np.maximum(rest, 0.0)
-        if how.bits is None or how.factor is None:
-            return {"adc" if how.factor is None else "resolution": rest}
-        alone = [
-            self._alone(change, lag, spread)
-            for change in ({"factor": None, "output": "position"}, {"bits": None})
-        ]
-        both = sum(alone)
-        with np.errstate(divide="ignore", invalid="ignore"):
-            share = np.where(both > 0.0, alone[0] / both, 0.5)
-        return {"adc": rest * share, "resolution": rest * (1.0 - share)}
-
-    def _alone(self, change, lag, spread):
-        """What converter or counts would add by themselves."""
-        key = replace(self.key, interpolation=replace(self.key.interpolation, **change))
-        found = increments.table(key, SHARE_POINTS)
-        cyclic, scattered = found.line_parts(self.low, lag, spread)
-        return np.maximum(found.mean_square(lag, spread) - cyclic - scattered - spread**2, 0.0)
-
-
-class _Step(_Model):
-    """Lines computed anew at every speed; counting by its dithered steps, the converter as white noise."""
-
-    method = "step"
-
-    def __init__(self, axis):
-        super().__init__(axis)
-        self.fixed = not quadrature.depends_on_speed(axis)
-        self.sound = True
-        self.cache = None
-
-    def shapes(self, speed):
-        """Lines (speeds, orders), noise per unit and orders, at every speed."""
-        if self.cache is None or self.cache[0] is not speed:
-            self.cache = (speed, self._shapes(speed))
-        return self.cache[1]
-
-    def _shapes(self, speed):
-        wanted = speed[:1] * 0.0 if self.fixed else speed
-        points = max(quadrature.grid_size(self.axis, float(v)) for v in {0.0, float(wanted.max())})
-        blocks = np.array_split(wanted, max(1, -(-wanted.size * points // BLOCK)))
-        found, noise = [], []
-        for block in blocks:
-            error, radius = quadrature.error_on_grid(self.axis, block, points)
-            self.sound &= bool(quadrature.encloses_zero(error).all())
-            made = np.fft.rfft(error, axis=-1) * (2.0 / points)
-            found.append(made[..., : points // 4])
-            noise.append(np.sqrt((radius**-2.0).mean(axis=-1)) / TAU)
-        made = np.concatenate(found)
-        orders = quadrature.significant(made)
-        return orders, made[:, orders], np.concatenate(noise)
-
-    def has_lines(self):
-        """Whether the smooth chain has lines at some speed."""
-        return self.cache is not None and self.cache[1][0].size > 0
-
-    def parts(self, speed):
-        """Mean squares by cause and half range of the cyclic part, both for an increment, in periods."""
-        self.shapes(speed)
-        return super().parts(speed)
-
-    def noise_gain(self, speed):
-        """Position noise for 1 unit of channel noise, periods."""
-        return self.shapes(speed)[2] / np.sqrt(self.axis.sampling.average)
-
-    def line_sizes(self, speed):
-        """Orders and amplitudes (position units) of the lines."""
-        orders, made, _ = self.shapes(speed)
-        return orders, self.pitch * np.abs(made)
-
-    def converter(self, speed):
-        """Mean square that the converter adds to an increment as white noise, periods squared."""
-        how = self.axis.interpolation
-        if how.bits is None:
-            return 0.0 * speed
-        step = 2.0 * how.span / 2.0**how.bits
-        return step**2 / 6.0 * self.noise_gain(speed) ** 2 + 0.0 * speed
-
-    def at_lag(self, speed, seconds):
-        """Mean squares by cause and half range of the cyclic part at one lag."""
-        orders, made, _ = self.shapes(speed)
-        lag = speed / self.pitch * seconds
-        by_cause = self.spread(speed, seconds)
-        white = {"adc": self.converter(speed)} if self.axis.interpolation.bits is not None else {}
-        spread = np.sqrt(sum(by_cause.values()) + 0.0 * speed)
-        quiet = self.held_still(lag, spread) == 1
-        by_cause = {cause: np.where(quiet, 0.0, square) for cause, square in by_cause.items()}
-        cyclic, half_range, scattered, counted = self._over_period(orders, made, lag, by_cause, white)
-        return {"sde": cyclic, **_shared(scattered, by_cause), **white, **counted}, half_range
-
-    def _over_period(self, orders, made, lag, by_cause, white):
-        """Averages over the period, block by block: w, its half range, what the slope scatters, counting."""
-        factor = self.axis.interpolation.factor
-        before = by_cause.get("jitter", 0.0) + by_cause.get("clock", 0.0) + 0.0 * lag
-        after = by_cause.get("noise", 0.0) + white.get("adc", 0.0) + 0.0 * lag
-        points = _points_over_period(orders)
-        cyclic, half_range, scattered, counted = np.zeros((4, lag.size))
-        size = max(1, BLOCK // points)
-        for first in range(0, lag.size, size):
-            part = slice(first, first + size)
-            made_here = made if made.shape[0] == 1 else made[part]
-            w = _difference(made_here, orders, lag[part], points)
-            slope = _slope_square(made_here, orders, lag[part], points)
-            cyclic[part] = (w**2).mean(axis=-1)
-            half_range[part] = 0.5 * (_crest(w) + _crest(-w))
-            scattered[part] = before[part] * (slope.mean(axis=-1) - 1.0)
-            if factor is not None:
-                spread = np.sqrt(before[part, None] * slope + after[part, None])
-                counted[part] = _counted(factor, lag[part, None] + w, spread).mean(axis=-1)
-        return cyclic, half_range, scattered, {} if factor is None else {"resolution": counted}
-
-
-def _counted(factor, lag, spread):
-    """What rounding to counts adds to an increment, periods squared."""
-    return steps.counted(lag * factor, spread * factor) / factor**2
-
-
-def _points_over_period(orders):
-    """Points that resolve the lines; where the error crosses many counts, counting is a trifle beside it."""
-    return 1 << int(np.ceil(np.log2(max(8 * orders.max(initial=1), 128))))
-
-
-def _difference(made, orders, lag, points):
-    """Error difference over a lag, w(x) = eps(x + L) - eps(x), shape (lags, points)."""
-    turn = np.exp(2j * np.pi * np.multiply.outer(lag, orders)) - 1.0
-    return _over_grid(made * turn, orders, points)
-
-
-def _slope_square(made, orders, lag, points):
-    """Half of (1 + eps'(x))**2 + (1 + eps'(x + L))**2, shape (lags, points)."""
-    turned = np.exp(2j * np.pi * np.multiply.outer(lag, orders))
-    here = 1.0 + _over_grid(2j * np.pi * orders * made, orders, points)
-    there = 1.0 + _over_grid(2j * np.pi * orders * made * turned, orders, points)
-    return 0.5 * (here**2 + there**2)
-
-
-def _over_grid(made, orders, points):
-    """Real function of complex lines on an even grid over the period."""
-    full = np.zeros((made.shape[0], points // 2 + 1), dtype=complex)
-    full[:, orders] = made * (0.5 * points)
-    return np.fft.irfft(full, points, axis=-1)
-
-
-def _half_range(made, orders, lag):
-    """Half of maximum less minimum of the error difference over the period, refined between grid points."""
-    if orders.size == 0:
-        return np.zeros_like(lag)
-    if orders.size == 1:
-        return 2.0 * np.abs(made[0] * np.sin(np.pi * orders[0] * lag))
-    points = 1 << int(np.ceil(np.log2(max(8 * orders.max(), 64))))
-    found = np.empty_like(lag)
-    size = max(1, BLOCK // points)
-    for first in range(0, lag.size, size):
-        part = slice(first, first + size)
-        w = _difference(made[None, :], orders, lag[part], points)
-        found[part] = 0.5 * (_crest(w) + _crest(-w))
-    return found
-
-
-def _crest(w):
-    """Maximum of each row, by a parabola through the largest value and its neighbours."""
-    rows, top, points = np.arange(w.shape[0]), w.argmax(axis=-1), w.shape[-1]
-    here, left, right = w[rows, top], w[rows, top - 1], w[rows, (top + 1) % points]
-    bend = 2.0 * here - left - right
-    with np.errstate(divide="ignore", invalid="ignore"):
-        return here + np.where(bend > 0.0, (right - left) ** 2 / (8.0 * bend), 0.0)
-
-
 def _peak_of_parts(axis, squares):
     """Peak of counting and of the random parts, velocity."""
     gain = axis.sampling.rate / axis.estimator.samples
@@ -642,7 +291,7 @@ def _regimes(axis, squares, frequency):
     random = sum((squares[cause] for cause in RANDOM if cause in squares), nothing)
     counting = sum((squares[cause] for cause in COUNTING if cause in squares), nothing)
     sde, age = squares.get("sde", nothing), squares.get("age", nothing)
-    seen = np.where(age > sde, own_clock(axis) or np.nan, np.nan_to_num(frequency))
+    seen = np.where(age > sde, causes.own_clock(axis) or np.nan, np.nan_to_num(frequency))
     cyclic = np.where(seen < axis.sampling.rate / 2.0, "direct", "aliased")
     largest = np.maximum(counting, sde + age)
     return np.where(random >= largest, "noise", np.where(counting >= sde + age, "resolution", cyclic))
@@ -663,65 +312,3 @@ def _vanishing_marks(axis, model, speed, most=60):
             if speed.min() <= vanished <= speed.max():
                 marks.setdefault(round(vanished, 12), []).append(harmonic)
     return tuple((place, tuple(found)) for place, found in sorted(marks.items())[:most])
-
-
-def _doubts(axis, model, speed, squares, total):
-    """Where the prediction may not be believed, and why."""
-    unit = f"{axis.scale.unit}/s"
-    top = top_speed(axis)
-    how = axis.interpolation
-    found = []
-    if top.limit == "clipping":
-        found.append(
-            (np.ones(speed.shape, dtype=bool), "the converter clips the signals (interpolation.span)")
-        )
-    else:
-        found.append((speed > top.speed, f"above the top speed {top.speed:.4g} {unit} ({top.limit})"))
-    if not model.sound:
-        found.append(
-            (np.ones(speed.shape, dtype=bool), "the two channels do not go round zero at some speed")
-        )
-    if how.hysteresis > 0.0:
-        found.append(
-            (
-                _unknown_hysteresis(model, speed),
-                "hysteresis within reach of the noise has no closed form: "
-                "the value is without hysteresis; simulate",
-            )
-        )
-    found += _converter_doubts(axis, model, speed, squares, total)
-    if model.method == "step" and how.factor is not None and how.factor < 40:
-        found.append(
-            (
-                np.ones(speed.shape, dtype=bool),
-                "fewer than 40 counts a period with an error that depends on speed: the step form is rough",
-            )
-        )
-    if axis.signal.noise / axis.signal.amplitude > 0.1:
-        found.append(
-            (np.ones(speed.shape, dtype=bool), "channel noise above 0.1 of the amplitude is not small")
-        )
-    doubtful = np.zeros(speed.shape, dtype=bool)
-    for there, _ in found:
-        doubtful |= there
-    return doubtful, tuple(reason for there, reason in found if there.any())
-
-
-def _unknown_hysteresis(model, speed):
-    unknown = np.zeros(speed.shape, dtype=bool)
-    for _, seconds in _lags(model.axis):
-        spread = np.sqrt(sum(model.spread(speed, seconds).values()) + 0.0 * speed)
-        unknown |= model.held_still(speed / model.pitch * seconds, spread) == -1
-    return unknown
-
-
-def _converter_doubts(axis, model, speed, squares, total):
-    """Converter steps that are not smoothed by jitter, where only white noise stands for them."""
-    how = axis.interpolation
-    if how.bits is None or model.method != "step":
-        return []
-    step = 2.0 * how.span / 2.0**how.bits / axis.signal.amplitude / TAU
-    lag = axis.estimator.samples / axis.sampling.rate * speed / model.pitch
-    jitter = np.hypot(axis.signal.jitter, speed * axis.sampling.jitter) / model.pitch
-    rough = (np.hypot(jitter, axis.signal.noise / TAU) < 0.5 * step) & (squares["adc"] > 0.02 * total)
-    return [(rough & (lag < 10.0 * step), "converter steps not smoothed by jitter, taken as white noise")]

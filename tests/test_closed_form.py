@@ -9,7 +9,7 @@ import pytest
 from slow_period import mean_square
 
 import encsim
-from encsim import Axis, Difference, InputError, Interpolation, Sampling, Scale, Signal, closed_form
+from encsim import Axis, Difference, InputError, Interpolation, Sampling, Scale, Signal, causes
 
 STAGE = Axis(
     Scale(period=20e-6),
@@ -124,7 +124,7 @@ def test_the_two_methods_agree_without_a_converter(factor, jitter):
     axis = replace(STAGE, scale=Scale(period=1.0), interpolation=Interpolation(factor=factor))
     axis = replace(axis, signal=replace(axis.signal, jitter=jitter), sampling=Sampling(1.0))
     speed = np.exp(np.random.default_rng(4).uniform(np.log(3e-4), np.log(5.0), 300))
-    squares, _ = closed_form._Step(axis).parts(speed)
+    squares, _ = causes.Step(axis).parts(speed)
     # a count is a fortieth of the period at most: the error hardly changes over it; 6e-3 at worst seen
     assert encsim.ripple(axis, speed).rms == pytest.approx(np.sqrt(sum(squares.values())), rel=1e-2)
     assert np.median(np.abs(encsim.ripple(axis, speed).rms / np.sqrt(sum(squares.values())) - 1)) < 5e-4

@@ -1,0 +1,17 @@
+"""Start of the ``encsim`` command and of ``python -m encsim``."""
+
+import sys
+
+
+def main(argv=None):
+    """Run one command line; returns the exit code."""
+    try:
+        from .cli import main as run
+
+        return run(argv)
+    except KeyboardInterrupt:
+        return 130
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,233 @@
+"""What may be asked on the command line: commands, their options and their help.
+
+Only the standard library's parser is loaded here, so that help comes at once.
+"""
+
+import argparse
+
+from ._version import __version__
+
+
+class UsageError(Exception):
+    """A command line that cannot be read; its text is one line."""
+
+
+class Parser(argparse.ArgumentParser):
+    """A parser whose help begins with examples, and which reports a fault in one line."""
+
+    def __init__(self, *, examples="", **settings):
+        self.names = []
+        self.examples = examples
+        super().__init__(allow_abbrev=False, formatter_class=argparse.RawDescriptionHelpFormatter, **settings)
+
+    def add_argument(self, *names, **settings):
+        """Add an argument and remember its names, for the check of spelling."""
+        self.names += [name for name in names if name.startswith("-")]
+        return super().add_argument(*names, **settings)
+
+    def format_help(self):
+        """Examples first, then the usual help."""
+        return f"{self.examples}\n{super().format_help()}"
+
+    def error(self, message):
+        """Raise instead of printing the usage and leaving."""
+        raise UsageError(f"{message} (see {self.prog} --help)")
+
+
+AXIS_HELP = "axis file (TOML); - is stdin"
+SPEED_HELP = 'speed with its unit, "2 mm/s" or "30 rpm"'
+PLOT_HELP = "draw a figure: .png, .svg or .pdf"
+
+
+def _common(parser):
+    """Options every command has."""
+    parser.add_argument("--quiet", action="store_true", help="no progress, hints or cautions")
+    parser.add_argument("--debug", action="store_true", help="show the traceback of a crash")
+
+
+def _axis(parser):
+    """The axis file and changes tried on it."""
+    parser.add_argument("axis", metavar="axis.toml", help=AXIS_HELP)
+    parser.add_argument(
+        "--set",
+        action="append",
+        default=[],
+        metavar="KEY=VALUE",
+        help='try a change without editing: sampling.rate="8 kHz"; may be repeated',
+    )
+
+
+def _outputs(parser, plot=PLOT_HELP, table="the series"):
+    """Where results go."""
+    parser.add_argument(
+        "--json", action="store_true", help="print one JSON object on stdout, nothing else there"
+    )
+    if table:
+        parser.add_argument("--csv", metavar="FILE", help=f"write {table} as a table; - is stdout")
+    if plot:
+        parser.add_argument("--plot", metavar="FILE", help=plot)
+    _force(parser)
+
+
+def _force(parser):
+    parser.add_argument(
+        "--force", action="store_true", help="replace output files that exist (default: refuse)"
+    )
+
+
+def _chance(parser):
+    parser.add_argument(
+        "--seed", default="0", metavar="N", help="whole number that fixes all chance (default: 0)"
+    )
+    parser.add_argument("--threads", metavar="N", help="threads to compute with (default: as many as useful)")
+
+
+def _new(parser):
+    parser.add_argument("axis", metavar="axis.toml", help="axis file to write; - is stdout")
+    parser.add_argument("--rotary", action="store_true", help="a rotary scale (default: a linear one)")
+    _force(parser)
+
+
+def _ripple(parser):
+    _axis(parser)
+    parser.add_argument(
+        "--speeds",
+        metavar="SPEEDS",
+        help='"a : b : n" for n speeds evenly spaced on a logarithmic axis, 0 < a < b, or a list '
+        '"1 mm/s, 5 mm/s"; each with a unit (default: 100 speeds, from a hundredth of a count a '
+        "sample to 3.5 periods a sample or the top speed, if that is lower)",
+    )
+    parser.add_argument(
+        "--simulate",
+        action="store_true",
+        help="check up to 12 of the speeds by simulation: 16 starts of 8192 samples each, more where counts "
+        "come slower (rms within some 0.5 %%)",
+    )
+    _chance(parser)
+    _outputs(parser)
+
+
+def _period(parser):
+    _axis(parser)
+    parser.add_argument(
+        "--speed",
+        default=None,
+        help=f"{SPEED_HELP}; matters with a readhead bandwidth, a skew or averaging (default: standstill)",
+    )
+    _outputs(
+        parser,
+        plot="draw the error over a period: .png, .svg or .pdf",
+        table="error and channels over a period",
+    )
+    parser.add_argument(
+        "--plot-channels", metavar="FILE", help="draw one channel against the other: .png, .svg or .pdf"
+    )
+
+
+def _simulate(parser):
+    _axis(parser)
+    parser.add_argument("--speed", required=True, help=f"{SPEED_HELP}; negative runs backwards")
+    parser.add_argument(
+        "--seconds", required=True, metavar="TIME", help='length of the run, "1 s", "20 ms" or 1 (s)'
+    )
+    parser.add_argument(
+        "--start", default=None, metavar="POSITION", help='true start position, "5 um" (default: 0)'
+    )
+    _chance(parser)
+    _outputs(parser, table="time, position and velocity")
+
+
+def _identify(parser):
+    parser.add_argument("capture", metavar="capture.csv", help="recorded channels, a column each; - is stdin")
+    parser.add_argument(
+        "--columns",
+        metavar="COS,SIN",
+        help="names in the header line, or numbers from 1 (default: the first two columns)",
+    )
+    parser.add_argument(
+        "--period",
+        metavar="LENGTH",
+        help='signal period, "20 um" or "0.04 deg": also says the faults as position error',
+    )
+    parser.add_argument(
+        "--steady",
+        action="store_true",
+        help="the recorded motion is at constant speed: also fit harmonics and noise",
+    )
+    parser.add_argument(
+        "--write-axis", metavar="FILE", help="write an axis file with the fitted signal; needs --period"
+    )
+    _outputs(parser, plot="draw the recorded channels and the fit: .png, .svg or .pdf", table=None)
+
+
+def _limits(parser):
+    _axis(parser)
+    _outputs(parser, plot=None, table=None)
+
+
+COMMANDS = {
+    "new": (
+        _new,
+        "write a commented starter axis file",
+        "  encsim new axis.toml\n  encsim new turntable.toml --rotary",
+    ),
+    "ripple": (
+        _ripple,
+        "predict the velocity ripple at every speed, by cause",
+        "  encsim ripple axis.toml --plot ripple.svg\n"
+        '  encsim ripple axis.toml --speeds "0.1 mm/s : 1 m/s : 200" --set sampling.rate="8 kHz" --csv r.csv',
+    ),
+    "period": (
+        _period,
+        "show what the encoder gets wrong within one signal period",
+        "  encsim period axis.toml --plot error.svg --plot-channels channels.svg\n"
+        '  encsim period axis.toml --speed "2 m/s" --json',
+    ),
+    "simulate": (
+        _simulate,
+        "run the axis at one speed, sample by sample",
+        '  encsim simulate axis.toml --speed "2 mm/s" --seconds 1 --plot run.svg\n'
+        '  encsim simulate axis.toml --speed "2 mm/s" --seconds "50 ms" --csv - | head',
+    ),
+    "identify": (
+        _identify,
+        "fit the signal faults of two recorded channels",
+        "  encsim identify capture.csv --columns cos,sin\n"
+        '  encsim identify capture.csv --period "20 um" --write-axis axis.toml',
+    ),
+    "limits": (
+        _limits,
+        "say the top speed and what limits it, resolution and vanishing speeds",
+        "  encsim limits axis.toml\n  encsim limits axis.toml --json",
+    ),
+}
+
+TOP_EXAMPLES = """examples:
+  encsim new axis.toml
+  encsim ripple axis.toml --plot ripple.svg
+"""
+
+
+def build_parser(command=None):
+    """The parser of the whole line, or of one command alone."""
+    if command is not None:
+        add, purpose, examples = COMMANDS[command]
+        parser = Parser(
+            prog=f"encsim {command}",
+            description=f"{purpose[0].upper()}{purpose[1:]}.",
+            examples=f"examples:\n{examples}\n",
+        )
+        add(parser)
+        _common(parser)
+        return parser
+    listing = "\n".join(f"  {name:10} {purpose}" for name, (_, purpose, _) in COMMANDS.items())
+    parser = Parser(
+        prog="encsim",
+        usage="encsim COMMAND ...",
+        examples=TOP_EXAMPLES,
+        description="Predict how smoothly an axis with a position encoder runs at each speed, and why.",
+        epilog=f"commands:\n{listing}\n\nencsim help COMMAND tells about one of them.\n"
+        "Exit status: 0 done, 1 the job failed or a fit is refused, 2 wrong input, 130 interrupted.",
+    )
+    parser.add_argument("--version", action="version", version=f"encsim {__version__}")
+    return parser

@@ -2,24 +2,21 @@
 
 import dataclasses
 import re
-import sys
 import tomllib
-from pathlib import Path
 
-from . import _checks, _key_lines, _starter, units
+from . import _checks, _key_lines, _starter, _toml_text, units
 from ._checks import NOTHING, Fault, InputError
+from ._toml_text import read
 from .axis import PARTS, Axis
 from .estimators import Difference
 
-LARGEST_FILE = 1 << 18
 ESTIMATORS = {"difference": Difference}
 SETTING = "--set"
 
 _BARE_KEY = re.compile(r"[A-Za-z0-9_-]{1,80}")
 _ORDER = re.compile(r"0|-?[1-9][0-9]{0,8}")
-_UNQUOTED = re.compile(r"=\s*[-+.0-9eE_]+\s*[A-Za-zµμ°%″]")
 _MOST_HINTS = 50
-_MOST_DOTS = 3000
+_STARTER_HINT = '"encsim new axis.toml" writes a starter'
 
 
 def load(path):
@@ -85,8 +82,8 @@ def loads_with(text, settings, name="axis file"):
     InputError
         Every fault found, with section.key and line.
     """
-    document = _document(text, name)
-    changed = {_apply(document, setting) for setting in settings}
+    document = _toml_text.document(text, name)
+    changed = _apply_all(document, settings)
     if not document:
         raise InputError(Fault("file", "describe an axis", NOTHING, hint=_STARTER_HINT, source=name))
     reader = _Reader(document)
@@ -96,43 +93,6 @@ def loads_with(text, settings, name="axis file"):
         faults = [_placed(path, fault, lines, changed, name) for path, fault in reader.faults]
         raise InputError(*sorted(faults, key=lambda fault: fault.line or 1 << 40))
     return axis
-
-
-def read(path):
-    """Text of an axis file.
-
-    Parameters
-    ----------
-    path : str or path-like
-        ``-`` is the standard input.
-
-    Returns
-    -------
-    str
-
-    Raises
-    ------
-    InputError
-        If there is no such file, or it is a folder, cannot be read, is too large or no text.
-    """
-    name = str(path)
-    try:
-        data = _bytes(path)
-    except (OSError, ValueError) as error:
-        rule = _READ_RULES.get(type(error), f"be a file that can be read ({_reason(error)})")
-        raise InputError(Fault("file", rule, name)) from None
-    if len(data) > LARGEST_FILE:
-        raise InputError(Fault("file", f"be an axis file, at most {LARGEST_FILE >> 10} kB", name))
-    try:
-        text = data.decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        line = data.count(b"\n", 0, error.start) + 1
-        raise InputError(
-            Fault("file", "be text in UTF-8", data[error.start : error.start + 4], line=line, source=name)
-        ) from None
-    if "\0" in text:
-        raise InputError(Fault("file", "be text, not binary data", text[:20], source=name))
-    return text
 
 
 def starter(rotary=False):
@@ -151,75 +111,36 @@ def starter(rotary=False):
     return _starter.text(rotary)
 
 
-_STARTER_HINT = '"encsim new axis.toml" writes a starter'
-_READ_RULES = {FileNotFoundError: "exist", IsADirectoryError: "be a file, not a folder"}
+def _apply_all(document, settings):
+    """Put the settings into the document; returns the paths of their keys."""
+    pairs = [(str(setting), _setting_path(str(setting))) for setting in settings]
+    hint = 'as in sampling.rate="8 kHz"'
+    bad = [Fault(SETTING, "be section.key=value", text, hint=hint) for text, path in pairs if path is None]
+    if bad:
+        raise InputError(*bad)
+    for text, path in pairs:
+        _apply(document, path, text.partition("=")[2].strip())
+    return {path for _, path in pairs}
 
 
-def _bytes(path):
-    """Contents of a file, one byte more than allowed at most."""
-    if str(path) == "-":
-        return sys.stdin.buffer.read(LARGEST_FILE + 1)
-    with Path(path).open("rb") as stream:
-        return stream.read(LARGEST_FILE + 1)
-
-
-def _reason(error):
-    """Why the system refused."""
-    return getattr(error, "strerror", None) or str(error)
-
-
-def _document(text, name):
-    """The TOML document, or the fault of the first line that is none."""
-    if not isinstance(text, str):
-        _checks.refuse("text", "be a string", text)
-    deep = Fault("file", "be an axis file, with no values or keys nested this deeply", NOTHING, source=name)
-    # The reader takes seconds, growing with the square, over a key of many thousand parts.
-    if any(line.count(".") > _MOST_DOTS for line in text.split("\n")):
-        raise InputError(deep)
-    try:
-        return tomllib.loads(text.removeprefix("\ufeff"))
-    except RecursionError:
-        fault = deep
-    except ValueError as error:
-        fault = _broken(text, str(error))
-    raise InputError(dataclasses.replace(fault, source=name))
-
-
-def _broken(text, message):
-    """The fault of a text that is not TOML; the reader's message ends with the place."""
-    lines = text.split("\n")
-    found = re.search(r" \(at (?:line (\d+), column \d+|end of document)\)\Z", message)
-    line = int(found[1] or len(lines)) if found else None
-    shown = lines[line - 1].strip() if line else NOTHING
-    reason = _checks.one_line(message[: found.start()] if found else message)
-    return Fault("file", f"be TOML ({reason})", shown or NOTHING, line=line, hint=_broken_hint(reason, shown))
-
-
-def _broken_hint(reason, shown):
-    if isinstance(shown, str) and _UNQUOTED.search(shown):
-        return 'text with a unit stands in quotes, as "20 um"'
-    twice = "Cannot overwrite" in reason or "Cannot declare" in reason
-    return "each key and each table may stand there once" if twice else ""
-
-
-def _apply(document, setting):
-    """Put one ``section.key=value`` into the document; returns the path of the key."""
-    key, equals, value = str(setting).partition("=")
+def _setting_path(setting):
+    """Path of the key in ``section.key=value``, None where it is no such text."""
+    key, equals, _ = setting.partition("=")
     path = tuple(part.strip() for part in key.split("."))
-    if not equals or not all(path) or len(path) > 3:
-        hint = 'as in sampling.rate="8 kHz"'
-        raise InputError(Fault(SETTING, "be section.key=value", str(setting), hint=hint))
+    return path if equals and all(path) and len(path) <= 3 else None
+
+
+def _apply(document, path, value):
+    """Set one key of the document, or leave it out for ``none``."""
     table = document
     for part in path[:-1]:
         if not isinstance(table.get(part), dict):
             table[part] = {}
         table = table[part]
-    value = value.strip()
     if value == "none":
         table.pop(path[-1], None)
     else:
         table[path[-1]] = _setting_value(value)
-    return path
 
 
 def _setting_value(text):

@@ -202,7 +202,8 @@ def write(value, dimension):
     sizes = DIMENSIONS[dimension].units
     base = next(unit for unit, size in sizes.items() if size == (1, 1))
     candidates = (_shortest(value, unit, dimension) for unit in sizes if unit[0] != "p" and value)
-    return min(filter(None, candidates), default=(0, 0, f"{value!r} {base}".replace(".0 ", " ")))[2]
+    exact = f"{value!r} {base}".replace(".0 ", " ")
+    return min(filter(None, candidates), key=lambda found: found[:2], default=(0, 0.0, exact))[2]
 
 
 def _shortest(value, unit, dimension):

@@ -1,0 +1,87 @@
+"""Lines of keys in a TOML text, against texts whose lines are known."""
+
+import re
+import tomllib
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from encsim import _key_lines
+
+TEXT = r'''# scale.period = 1
+top.deep = 3
+[scale] # [no]
+period = "20 # um" # = 5
+"quo\u0074ed" = """
+lines = 1
+\""" bits = 3
+"""
+list = [ # =
+  1, {q = 2},
+  "]",
+]
+inline = {x = 1, y.z = [1,
+2], 'w' = {v = 3}}
+after = 1.5e-3
+
+[signal . harmonics]
+3 = 0.1
+[[more]]
+date = 1979-05-27 07:32:00
+'''
+
+
+@pytest.mark.parametrize(
+    ("path", "line"),
+    [
+        (("top",), 2),
+        (("top", "deep"), 2),
+        (("scale",), 3),
+        (("scale", "period"), 4),
+        (("scale", "quoted"), 5),
+        (("scale", "list"), 9),
+        (("scale", "inline"), 13),
+        (("scale", "inline", "y", "z"), 13),
+        (("scale", "inline", "w"), 14),
+        (("scale", "inline", "w", "v"), 14),
+        (("scale", "after"), 15),
+        (("signal",), 17),
+        (("signal", "harmonics"), 17),
+        (("signal", "harmonics", "3"), 18),
+        (("more",), 19),
+        (("more", "date"), 20),
+    ],
+)
+def test_each_key_is_found_on_its_line(path, line):
+    assert _key_lines.find(TEXT)[path] == line
+
+
+@pytest.mark.parametrize("key", ["lines", "bits", "q", "um"])
+def test_no_key_is_found_in_strings_comments_and_tables_of_arrays(key):
+    assert all(path[-1] != key or "[]" in path for path in _key_lines.find(TEXT))
+
+
+VALUES = [
+    "1",
+    '"a = 1 # b"',
+    "[1, 2]",
+    "{x = 1}",
+    "'''\nk0 = 1\n'''",
+    '[\n"]",\n]',
+    '"""\\""" = """',
+    "true # k1 = 2",
+]
+
+
+@given(st.lists(st.sampled_from(VALUES), min_size=1, max_size=12))
+@settings(max_examples=100, deadline=None, derandomize=True, database=None)
+def test_keys_of_random_texts_are_found_where_they_were_written(values):
+    lines, expected = ["[t]"], {}
+    for number, value in enumerate(values):
+        expected[("t", f"k{number}")] = len("\n".join(lines).split("\n")) + 1
+        lines.append(f"k{number} = {value}")
+    text = "\n".join(lines)
+    assert set(tomllib.loads(text)["t"]) == {path[1] for path in expected}
+    found = {path: line for path, line in _key_lines.find(text).items() if re.fullmatch("k[0-9]+", path[-1])}
+    assert found == expected

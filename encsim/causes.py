@@ -98,12 +98,13 @@ class Model:
         }
         return {cause: found[cause] for cause in self.named() if cause in found}
 
-    def held_still(self, lag, spread):
+    def held_still(self, speed, spread):
         """Where hysteresis alone sets the counts: 1 quiet (no toggling), 0 as without it, -1 unknown."""
         how = self.axis.interpolation
         if how.hysteresis == 0.0:
-            return np.zeros(lag.shape, dtype=int)
-        counts, sigma = lag * how.factor, spread * how.factor / np.sqrt(2.0)
+            return np.zeros(speed.shape, dtype=int)
+        counts = speed / self.pitch * how.factor / (self.clock or self.axis.sampling.rate)
+        sigma = spread * how.factor / np.sqrt(2.0)
         quiet = (how.hysteresis >= 10.0 * sigma) & (counts < 1.0)
         free = (sigma == 0.0) | (counts > how.hysteresis + 1.0 + 6.0 * sigma)
         return np.where(free, 0, np.where(quiet, 1, -1))
@@ -175,7 +176,7 @@ class Exact(Model):
         lag = speed / self.pitch * seconds
         by_cause = self.spread(speed, seconds)
         spread = np.sqrt(sum(by_cause.values()) + 0.0 * speed)
-        quiet = self.held_still(lag, spread) == 1
+        quiet = self.held_still(speed, spread) == 1
         spread = np.where(quiet, 0.0, spread)
         by_cause = {cause: np.where(quiet, 0.0, square) for cause, square in by_cause.items()}
         cyclic, scattered, rest = self._split(lag, spread)
@@ -279,7 +280,7 @@ class Step(Model):
         by_cause = self.spread(speed, seconds)
         white = {"adc": self.converter(speed)} if self.axis.interpolation.bits is not None else {}
         spread = np.sqrt(sum(by_cause.values()) + 0.0 * speed)
-        quiet = self.held_still(lag, spread) == 1
+        quiet = self.held_still(speed, spread) == 1
         by_cause = {cause: np.where(quiet, 0.0, square) for cause, square in by_cause.items()}
         cyclic, half_range, scattered, counted = self._over_period(orders, made, lag, by_cause, white)
         return {"sde": cyclic, **_shared(scattered, by_cause), **white, **counted}, half_range

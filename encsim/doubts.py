@@ -9,52 +9,58 @@ TAU = quadrature.TAU
 
 
 def find(axis, model, speed, squares, total):
-    """Where the prediction may not be believed, and why."""
-    unit = f"{axis.scale.unit}/s"
+    """Speeds at which the prediction may not be believed, and the reasons that apply.
+
+    Returns
+    -------
+    doubtful : ndarray of bool, shape of ``speed``
+    reasons : tuple of str
+    """
+    found = [
+        *_limit_doubts(axis, speed),
+        (not model.sound, "the two channels do not go round zero at some speed"),
+        *_hysteresis_doubts(axis, model, speed, squares, total),
+        *_converter_doubts(axis, model, speed, squares, total),
+        (_few_counts(axis, model), "fewer than 40 counts a period with an error that depends on speed: rough"),
+        (axis.signal.noise > 0.1 * axis.signal.amplitude, "channel noise above 0.1 of the amplitude is not small"),
+    ]
+    masks = [np.broadcast_to(there, speed.shape) for there, _ in found]
+    reasons = [reason for mask, (_, reason) in zip(masks, found, strict=True) if mask.any()]
+    return np.logical_or.reduce(masks), tuple(reasons)
+
+
+def _limit_doubts(axis, speed):
     top = top_speed(axis)
-    how = axis.interpolation
-    found = []
     if top.limit == "clipping":
-        found.append(
-            (np.ones(speed.shape, dtype=bool), "the converter clips the signals (interpolation.span)")
+        return [(True, "the converter clips the signals (interpolation.span)")]
+    return [(speed > top.speed, f"above the top speed {top.speed:.4g} {axis.scale.unit}/s ({top.limit})")]
+
+
+def _few_counts(axis, model):
+    factor = axis.interpolation.factor
+    return model.method == "step" and factor is not None and factor < 40
+
+
+def _hysteresis_doubts(axis, model, speed, squares, total):
+    if axis.interpolation.hysteresis == 0.0:
+        return []
+    found = [
+        (
+            _unknown_hysteresis(model, speed),
+            "hysteresis within reach of the noise has no closed form: the value is without it; simulate",
         )
-    else:
-        found.append((speed > top.speed, f"above the top speed {top.speed:.4g} {unit} ({top.limit})"))
-    if not model.sound:
-        found.append(
-            (np.ones(speed.shape, dtype=bool), "the two channels do not go round zero at some speed")
-        )
-    if how.hysteresis > 0.0:
-        found.append(
-            (
-                _unknown_hysteresis(model, speed),
-                "hysteresis within reach of the noise has no closed form: "
-                "the value is without hysteresis; simulate",
-            )
-        )
-    found += _converter_doubts(axis, model, speed, squares, total)
-    if model.method == "step" and how.factor is not None and how.factor < 40:
-        found.append(
-            (
-                np.ones(speed.shape, dtype=bool),
-                "fewer than 40 counts a period with an error that depends on speed: the step form is rough",
-            )
-        )
-    if axis.signal.noise / axis.signal.amplitude > 0.1:
-        found.append(
-            (np.ones(speed.shape, dtype=bool), "channel noise above 0.1 of the amplitude is not small")
-        )
-    doubtful = np.zeros(speed.shape, dtype=bool)
-    for there, _ in found:
-        doubtful |= there
-    return doubtful, tuple(reason for there, reason in found if there.any())
+    ]
+    if axis.interpolation.bits is not None:
+        stepped = squares["adc"] + squares["resolution"] > 0.1 * total
+        found.append((stepped, "hysteresis shifts the counts against the converter's steps; simulate"))
+    return found
 
 
 def _unknown_hysteresis(model, speed):
     unknown = np.zeros(speed.shape, dtype=bool)
     for _, seconds in causes.lags(model.axis):
         spread = np.sqrt(sum(model.spread(speed, seconds).values()) + 0.0 * speed)
-        unknown |= model.held_still(speed / model.pitch * seconds, spread) == -1
+        unknown |= model.held_still(speed, spread) == -1
     return unknown
 
 

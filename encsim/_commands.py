@@ -6,7 +6,9 @@ import sys
 from . import _checks, _outputs, _tables, units
 from ._outputs import Delivery, Faults, JobFailed, Progress
 
-MOST_SAMPLES = 1 << 28
+# Samples of one run held in memory; as rows of text, with --json or --csv, they take ten times as much.
+MOST_SAMPLES, MOST_ROWS = 1 << 26, 1 << 22
+LONGER = "encsim.Stream in Python runs any length"
 MOST_TEXT = 1 << 28
 ASSUMED_RATE = 16e3
 
@@ -38,7 +40,8 @@ def ripple(args):
         with faults:
             speeds = _speeds(args.speeds, axis)
     faults.done()
-    curve = closed_form(axis, speeds)
+    with Progress(args, f"computing {len(speeds)} speeds"):
+        curve = closed_form(axis, speeds)
     simulated = _check_by_simulation(curve, seed, threads, args) if args.simulate else None
     delivery = Delivery(args)
     delivery.json(lambda: curve.to_dict() | ({} if simulated is None else {"simulated": simulated}))
@@ -97,13 +100,13 @@ def simulate(args):
                 )
             )
     faults.done()
-    samples = _samples(seconds, axis.sampling.rate)
+    samples = _samples(seconds, axis.sampling.rate, MOST_ROWS if args.json or args.csv else MOST_SAMPLES)
+    delivery = Delivery(args)
     with Progress(args, f"simulating {samples} samples"):
         trace = _run(axis, speed, samples, seed, start, threads)
-    delivery = Delivery(args)
-    delivery.json(trace.to_dict)
-    delivery.table(trace)
-    delivery.picture(args.plot, trace.plot)
+        delivery.json(trace.to_dict)
+        delivery.table(trace)
+        delivery.picture(args.plot, trace.plot)
     delivery.report(lambda: _tables.run(trace, _lines(axis, speed), cautious=not args.quiet))
     delivery.send()
     return 0
@@ -158,7 +161,7 @@ def _text(path, option):
     """Text of a capture or of stdin."""
     try:
         if path == "-":
-            found = sys.stdin.buffer.read(MOST_TEXT + 1)
+            found = _open_stdin().buffer.read(MOST_TEXT + 1)
         else:
             with open(path, "rb") as stream:
                 found = stream.read(MOST_TEXT + 1)
@@ -167,11 +170,18 @@ def _text(path, option):
         return found.decode("utf-8-sig")
     except UnicodeDecodeError as error:
         _checks.refuse(option, f"be UTF-8 text, byte {error.start} is not", _named(path))
-    except (OSError, ValueError, AttributeError) as error:
+    except (OSError, ValueError) as error:
         if isinstance(error, _checks.InputError):
             raise
         reason = getattr(error, "strerror", None) or error
         _checks.refuse(option, f"be readable ({reason})", _named(path))
+
+
+def _open_stdin():
+    """The standard input, which a shell may have closed."""
+    if sys.stdin is None:
+        _checks.refuse("file", "be readable (stdin is closed)", "-")
+    return sys.stdin
 
 
 def _axis(args, faults=None):
@@ -179,6 +189,8 @@ def _axis(args, faults=None):
     from . import axis_file
 
     with faults or _Raise():
+        if args.axis == "-":
+            _open_stdin()
         return axis_file.loads_with(axis_file.read(args.axis), args.set, _named(args.axis))
 
 
@@ -229,13 +241,12 @@ def _seconds(text):
     return seconds
 
 
-def _samples(seconds, rate):
+def _samples(seconds, rate, most):
     """Samples of a run of that length."""
     samples = seconds * rate
-    if not 2.0 <= samples <= MOST_SAMPLES:
-        _checks.refuse(
-            "--seconds", f"make 2 to {MOST_SAMPLES} samples of the loop at {rate:g} Hz", seconds, "s"
-        )
+    if not 2.0 <= samples <= most:
+        rule = f"make 2 to {most} samples of the loop at {rate:g} Hz"
+        _checks.refuse("--seconds", rule, seconds, "s", "" if samples < 2.0 else LONGER)
     return round(samples)
 
 
@@ -308,4 +319,4 @@ def _fitted_axis(fit, scale, args):
         from .cli import say
 
         say(f"{note}; set sampling.rate in {args.write_axis}")
-    return f"# Signal fitted to {_named(args.capture)}. {note}.\n{text}"
+    return f"# Signal fitted to {_checks.one_line(_named(args.capture))}.\n# {note}.\n{text}"

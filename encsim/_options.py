@@ -5,8 +5,6 @@ Only the standard library's parser is loaded here, so that help comes at once.
 
 import argparse
 
-from ._version import __version__
-
 
 class UsageError(Exception):
     """A command line that cannot be read; its text is one line."""
@@ -28,6 +26,10 @@ class Parser(argparse.ArgumentParser):
     def format_help(self):
         """Examples first, then the usual help."""
         return f"{self.examples}\n{super().format_help()}"
+
+    def print_help(self, file=None):
+        """Print the help; unlike the base class let a failed write be known."""
+        print(self.format_help(), end="", file=file)
 
     def error(self, message):
         """Raise instead of printing the usage and leaving."""
@@ -95,7 +97,7 @@ def _ripple(parser):
         metavar="SPEEDS",
         help='"a : b : n" for n speeds evenly spaced on a logarithmic axis, 0 < a < b, or a list '
         '"1 mm/s, 5 mm/s"; each with a unit (default: 100 speeds, from a hundredth of a count a '
-        "sample to 3.5 periods a sample or the top speed, if that is lower)",
+        "sample to 3.45 periods a sample or the top speed, if that is lower)",
     )
     parser.add_argument(
         "--simulate",
@@ -229,5 +231,5 @@ def build_parser(command=None):
         epilog=f"commands:\n{listing}\n\nencsim help COMMAND tells about one of them.\n"
         "Exit status: 0 done, 1 the job failed or a fit is refused, 2 wrong input, 130 interrupted.",
     )
-    parser.add_argument("--version", action="version", version=f"encsim {__version__}")
+    parser.add_argument("--version", action="store_true", help="show the version and exit")
     return parser

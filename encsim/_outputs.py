@@ -214,10 +214,10 @@ class Progress:
         """Tell how far the work is."""
         if self.stream is None or (not self.live and time.monotonic() - self.last < self.EVERY):
             return
-        self.last = time.monotonic()
         self._print(text)
 
     def _print(self, text):
+        self.last = time.monotonic()
         try:
             self.stream.write(f"\r\x1b[K{text}" if self.live else f"encsim: {text}\n")
             self.stream.flush()

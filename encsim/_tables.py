@@ -350,46 +350,36 @@ def fit(result, scale):
     """Report of a fit of two recorded channels."""
     if not result.valid:
         return "".join(f"Refused: {reason}\n" for reason in result.reasons)
-    signal = result.signal
-    rows = {
-        "offset cosine": (signal.offset[0], "offset", 0), "offset sine": (signal.offset[1], "offset", 1),
-        "gain": (signal.gain, "gain", None), "phase": (signal.phase, "phase", None),
-    }  # fmt: skip
-    cells = {name: (_fitted(value, key), _fitted(_uncertain(result, key, part), key))
-             for name, (value, key, part) in rows.items()}  # fmt: skip
-    for order, size in signal.harmonics.items():
-        cells[f"harmonic {order}"] = (
-            _fitted(size, "harmonics"),
-            _fitted(_uncertain(result, "harmonics", order), "h"),
-        )
-    if signal.noise:
-        cells["noise"] = (_fitted(signal.noise, "noise"), _fitted(_uncertain(result, "noise", None), "noise"))
-    table = aligned({"fault": list(cells), "value": [value for value, _ in cells.values()],
-                     "uncertainty": [sure for _, sure in cells.values()]})  # fmt: skip
+    rows = list(_fitted_faults(result, scale))
+    table = aligned(
+        {
+            "fault": [name for name, *_ in rows],
+            "value": [show(value, unit) for _, value, _, unit in rows],
+            "uncertainty": [beside(sure, value, unit) for _, value, sure, unit in rows],
+        }
+    )
     head = (
         f"{result.points} points, {100.0 * result.coverage:.0f} % of the circle seen, "
         f"residual {100.0 * result.residual:.3g} % rms of the radius, "
         f"amplitude {show(result.amplitude, '1')} input units.\n"
     )
     notes = "".join(f"Note: {remark}\n" for remark in result.remarks)
-    return f"{head}\n{table}{_as_error(signal, scale)}{notes}"
+    return f"{head}\n{table}{_as_error(result.signal, scale)}{notes}"
 
 
-def _fitted(value, key):
-    if value is None or not np.isfinite(value):
-        return "-"
-    return show(value, "rad") if key == "phase" else f"{show(100.0 * value, '1')} %"
-
-
-def _uncertain(result, key, part):
-    """Standard uncertainty of one value of the fit, None where it is not told."""
-    value = result.uncertainty.get(key)
-    if value is None or part is None:
-        return value
-    try:
-        return value[part]
-    except (KeyError, IndexError, TypeError):
-        return None
+def _fitted_faults(result, scale):
+    """Faults of a fit: (name, value, standard uncertainty, unit)."""
+    signal, sure = result.signal, result.uncertainty
+    for part, name in enumerate(("offset cosine", "offset sine")):
+        yield name, signal.offset[part], sure["offset"][part], "%"
+    yield "gain", signal.gain, sure["gain"], "%"
+    yield "phase", signal.phase, sure["phase"], "rad"
+    for order, size in signal.harmonics.items():
+        yield f"harmonic {order}", size, sure["harmonics"][order], "%"
+    if "noise" in sure:
+        yield "noise", signal.noise, sure["noise"], "%"
+    if scale is not None and "jitter" in sure:
+        yield "jitter", signal.jitter, sure["jitter"], scale.unit
 
 
 def _as_error(signal, scale):

@@ -6,6 +6,7 @@ A command's own modules are loaded when it runs.
 import sys
 
 from ._options import COMMANDS, UsageError, build_parser
+from ._version import __version__
 
 # Faults that these report are about options of the command line.
 FUNCTIONS = {"ripple", "lines", "position_error", "simulate", "identify"}
@@ -101,7 +102,9 @@ def _run(argv):
     if not argv or argv[0].startswith("-"):
         parser = build_parser()
         _check_spelling(parser, argv)
-        parser.parse_args(argv)
+        if parser.parse_args(argv).version:
+            print(f"encsim {__version__}")
+            return OK
         raise UsageError(f"COMMAND must be given, one of {', '.join(COMMANDS)} (see encsim --help)")
     command, rest = argv[0], _joined(argv[1:])
     if command not in COMMANDS:

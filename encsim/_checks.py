@@ -36,7 +36,8 @@ class Fault:
         places = [one_line(self.source, 200)] if self.source else []
         places += [f"line {self.line}"] if self.line is not None else []
         where = ", ".join(places) + ": " if places else ""
-        unit = f" {self.unit}" if self.unit and is_real(self.value) else ""
+        measured = isinstance(self.value, Real) and not isinstance(self.value, bool)
+        unit = f" {self.unit}" if self.unit and measured else ""
         hint = f"; {self.hint}" if self.hint else ""
         return f"{where}{one_line(self.field)} must {self.rule}, got {_shown(self.value)}{unit}{hint}"
 

@@ -92,13 +92,7 @@ def simulate(args):
         with faults:
             speed = _speed(args.speed, axis)
         with faults:
-            start = (
-                0.0
-                if args.start is None
-                else units.parse(
-                    args.start, f"position({axis.scale.unit})", "--start", diameter=axis.scale.diameter
-                )
-            )
+            start = _start(args.start, axis.scale)
     faults.done()
     samples = _samples(seconds, axis.sampling.rate, MOST_ROWS if args.json or args.csv else MOST_SAMPLES)
     delivery = Delivery(args)
@@ -143,8 +137,9 @@ def identify(args):
 
 def limits(args):
     """Top speed, resolution and vanishing speeds."""
-    _outputs.check_targets(args, [])
-    axis = _axis(args)
+    faults = Faults()
+    axis = _axis(args, faults)
+    faults.done()
     top = _top_speed(axis)
     delivery = Delivery(args)
     delivery.json(top.to_dict)
@@ -184,24 +179,14 @@ def _open_stdin():
     return sys.stdin
 
 
-def _axis(args, faults=None):
-    """The axis of the file with the changes of --set; with ``faults`` None where it is wrong."""
+def _axis(args, faults):
+    """The axis of the file with the changes of --set; None where it is wrong."""
     from . import axis_file
 
-    with faults or _Raise():
+    with faults:
         if args.axis == "-":
             _open_stdin()
         return axis_file.loads_with(axis_file.read(args.axis), args.set, _named(args.axis))
-
-
-class _Raise:
-    """Lets errors pass, where Faults would collect them."""
-
-    def __enter__(self):
-        return self
-
-    def __exit__(self, *error):
-        return False
 
 
 def _whole_number(text, option, low, high):
@@ -224,6 +209,12 @@ def _chance(args, faults):
 
 def _speed(text, axis):
     return units.parse(text, f"speed({axis.scale.unit}/s)", "--speed")
+
+
+def _start(text, scale):
+    if text is None:
+        return 0.0
+    return units.parse(text, f"position({scale.unit})", "--start", diameter=scale.diameter)
 
 
 def _speeds(text, axis):

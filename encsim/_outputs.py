@@ -74,6 +74,8 @@ def _check_target(option, name, force):
         return
     try:
         _check_place(option, Path(name), force)
+    except _checks.InputError:
+        raise
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or error
         _checks.refuse(option, f"name a file that can be written ({reason})", name)

@@ -11,6 +11,8 @@ import numpy as np
 from . import _files
 from ._version import __version__
 
+ROWS = 1 << 16
+
 
 class Result:
     """Base of the frozen results: ``to_dict`` lists the fields, plain and ready for JSON.
@@ -60,7 +62,10 @@ class Series(Result):
         text = io.StringIO()
         writer = csv.writer(text, lineterminator="\n")
         writer.writerow(columns)
-        writer.writerows(zip(*(column.tolist() for column in columns.values()), strict=True))
+        # Piece by piece: the writer answers no interrupt, and lists take four times an array's memory.
+        for first in range(0, max(map(len, columns.values()), default=0), ROWS):
+            piece = (column[first : first + ROWS].tolist() for column in columns.values())
+            writer.writerows(zip(*piece, strict=True))
         return text.getvalue()
 
     def to_csv(self, path):

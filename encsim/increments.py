@@ -54,7 +54,7 @@ def shown_error(axis, points):
     how = axis.interpolation
     turns = (np.arange(points) + 0.5) / points
     moved = quadrature.shifted(axis, turns)
-    cosine, sine = _channels(quadrature.channels(axis), moved)
+    cosine, sine = quadrature.signals(quadrature.channels(axis), moved)
     if how.bits is not None:
         step = 2.0 * how.span / 2.0**how.bits
         top = 2.0 ** (how.bits - 1) - 1.0
@@ -66,16 +66,6 @@ def shown_error(axis, points):
         half = 0.5 if how.output == "position" else 0.0
         shown = np.floor(shown * how.factor + half) / how.factor
     return shown - turns
-
-
-def _channels(found, turns):
-    """Both channels on a long grid, term by term: no matrix of terms times points."""
-    cosine, sine = np.full(turns.shape, found.offset[0]), np.full(turns.shape, found.offset[1])
-    for order, in_cosine, in_sine in zip(found.orders.tolist(), found.cosine, found.sine, strict=True):
-        real, imaginary = np.cos(quadrature.TAU * order * turns), np.sin(quadrature.TAU * order * turns)
-        cosine += in_cosine.real * real - in_cosine.imag * imaginary
-        sine += in_sine.real * real - in_sine.imag * imaginary
-    return cosine, sine
 
 
 class Increments:

@@ -97,8 +97,15 @@ def shifted(axis, turns):
 
 def signals(found, turns):
     """Both channels at phases ``turns`` (periods, shape (g,)), shapes (..., g)."""
-    basis = np.exp(1j * TAU * np.multiply.outer(found.orders, turns))
-    return found.offset[0] + (found.cosine @ basis).real, found.offset[1] + (found.sine @ basis).real
+    cosine = found.offset[0] + np.zeros((*found.cosine.shape[:-1], len(turns)))
+    sine = found.offset[1] + np.zeros_like(cosine)
+    # term by term, since the threads of a matrix product cost more than these few terms
+    for term, order in enumerate(found.orders.tolist()):
+        real, imaginary = np.cos(TAU * order * turns), np.sin(TAU * order * turns)
+        for channel, weight in ((cosine, found.cosine[..., term, None]), (sine, found.sine[..., term, None])):
+            channel += weight.real * real
+            channel -= weight.imag * imaginary
+    return cosine, sine
 
 
 def error_on_grid(axis, speed, points):

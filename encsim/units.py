@@ -279,9 +279,10 @@ def display_unit(value, unit):
         Such as ``"µm"``, ``"″"`` (0.01 to 999), ``"°"``, ``"rpm"`` (from 1), ``"°/s"``, ``"″/s"``.
     """
     ladder = _LADDERS.get(unit, [(0.0, 1.0, unit)])
+    if value == 0.0 or not math.isfinite(value):
+        return 1.0, "" if unit == "1" else unit
     fitting = [step for step in ladder if step[0] <= abs(value)]
-    _, size, symbol = fitting[-1] if fitting else ladder[-1 if value == 0.0 and ladder[-1][1] == 1.0 else 0]
-    return size, symbol
+    return (fitting[-1] if fitting else ladder[0])[1:]
 
 
 def show(value, unit):
@@ -303,10 +304,9 @@ def show(value, unit):
     value = float(value)
     if math.isnan(value):
         return "–"
-    size, symbol = display_unit(value, unit) if value and math.isfinite(value) else (1.0, unit)
+    size, symbol = display_unit(value, unit)
     space = "" if not symbol or symbol[0] in "°″" else _NARROW_SPACE
-    symbol = "" if symbol == "1" else symbol
-    return f"{_three_digits(value / size)}{space if symbol else ''}{symbol}"
+    return f"{_three_digits(value / size)}{space}{symbol}"
 
 
 def _three_digits(value):

@@ -18,7 +18,7 @@ def check_array(name, array, position=None):
     """Refuse what cannot be filled in place, or not beside ``position``."""
     rule, field = "be a contiguous, writable one-dimensional float64 array", f"Stream.read.{name}"
     if type(array) is not np.ndarray:
-        _checks.refuse(field, rule, type(array).__name__)
+        _checks.refuse(field, rule, type(array))
     if array.dtype != np.float64 or array.ndim != 1 or not array.flags.carray:
         _checks.refuse(field, rule, f"{array.dtype} of shape {array.shape}")
     if position is not None and array.size != position.size:

@@ -28,7 +28,7 @@ from .axis import Axis
 BATCH = 16  # chunks in one call of the compiled chain
 LEAST_PER_THREAD = 1 << 17
 WARM_UP = 1  # chunks run before the history of the difference where the axis remembers
-PATIENCE = 1.0  # seconds after which the first call is said to be compiling
+PATIENCE = 1.5  # seconds after which the first call is said to be compiling
 PIECE = 1 << 16
 
 _loaded = threading.Event()

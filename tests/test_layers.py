@@ -1,0 +1,53 @@
+"""Imports point one way: a module uses only modules of the rows above its own."""
+
+import ast
+from pathlib import Path
+
+import pytest
+
+PACKAGE = Path(__file__).resolve().parents[1] / "encsim"
+ROWS = [
+    "_version _checks _orders _kernels _key_lines _starter _ellipse _recording _motion steps",
+    "_files _toml_text _waveform units",
+    "_results _axis_text _captures _plot_numbers",
+    "_plot _plot_bars _figures_findings _figures_view",
+    "_plot_labels _plot_strips _figures_why",
+    "_figures_period _figures_ripple _figures_run",
+    "_figures_channels",
+    "_figures",
+    "estimators",
+    "axis",
+    "axis_file quadrature identification _run_checks",
+    "limits increments _chain",
+    "causes simulation",
+    "doubts",
+    "closed_form",
+    "_options _outputs _tables _sweeps",
+    "_commands",
+    "cli",
+    "__main__",
+]
+ROW_OF = {module: row for row, modules in enumerate(ROWS) for module in modules.split()}
+
+
+def imports(module):
+    """Names of the package's modules that a module imports, anywhere in it, inside functions too."""
+    for node in ast.walk(ast.parse((PACKAGE / f"{module}.py").read_text())):
+        if isinstance(node, ast.ImportFrom) and node.level:
+            yield from [node.module] if node.module else [alias.name for alias in node.names]
+
+
+@pytest.mark.parametrize("module", ROW_OF)
+def test_module_imports_only_from_rows_above(module):
+    wrong = [name for name in imports(module) if ROW_OF[name] >= ROW_OF[module]]
+    assert not wrong, f"{module} imports {wrong}, which stand in its own row or below"
+
+
+def test_every_module_has_one_row():
+    found = {path.stem for path in PACKAGE.glob("*.py")} - {"__init__"}
+    assert found == set(ROW_OF)
+
+
+def test_only_the_kernels_import_numba():
+    users = [path.stem for path in PACKAGE.glob("*.py") if "import njit" in path.read_text()]
+    assert users == ["_kernels"]

@@ -1,0 +1,14 @@
+"""The door to all pictures of results.
+
+Each function takes a result and ``ax``: without axes it draws a whole sheet, whose title is the answer, on a
+new figure, and returns the main axes; with axes it draws the main panel into these and touches nothing else.
+"""
+
+from ._figures_channels import channels, recorded
+from ._figures_period import period_error
+from ._figures_ripple import ripple
+from ._figures_run import run
+from ._figures_why import why_aliased
+from ._plot import save
+
+__all__ = ["channels", "period_error", "recorded", "ripple", "run", "save", "why_aliased"]

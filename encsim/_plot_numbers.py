@@ -1,0 +1,152 @@
+"""Numbers, units and wrapped words as the pictures show them."""
+
+import functools
+import math
+
+from . import units
+
+THIN = "\u202f"
+MINUS = "\u2212"
+MICRO = "\u00b5"
+
+UNITS = {
+    "m": {"m": 1.0, "mm": 1e-3, MICRO + "m": 1e-6, "nm": 1e-9, "pm": 1e-12},
+    "rad": {"°": math.pi / 180.0, "″": math.pi / 648000.0},
+    "m/s": {"m/s": 1.0, "mm/s": 1e-3, MICRO + "m/s": 1e-6, "nm/s": 1e-9},
+    "rad/s": {"rpm": math.pi / 30.0, "°/s": math.pi / 180.0, "″/s": math.pi / 648000.0},
+    "Hz": {"MHz": 1e6, "kHz": 1e3, "Hz": 1.0, "mHz": 1e-3},
+    "s": {"s": 1.0, "ms": 1e-3, MICRO + "s": 1e-6, "ns": 1e-9},
+}
+NOTHING = {"m": "nm", "rad": "″", "m/s": "mm/s", "rad/s": "rpm"}
+SHARE = 0.01
+# An axis takes the largest unit that its largest value reaches this part of; metres a second only from 50 on,
+# since a stage's speeds are read in millimetres a second.
+REACHED = {"m/s": 50.0, "rpm": 0.3, "s": 2.0, "MHz": 2.0}
+ORDINARY = 0.5
+COUNTED = ("no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten")
+
+
+def digits(value, count=3, strip=False):
+    """A number with so many significant digits, no exponent, a true minus, thousands kept apart."""
+    if not math.isfinite(value):
+        return "∞" if value > 0 else MINUS + "∞" if value < 0 else "–"
+    rounded = float(f"{value:.{count - 1}e}")
+    if rounded == 0.0:
+        return "0"
+    places = max(count - 1 - math.floor(math.log10(abs(rounded)) + 1e-9), 0)
+    text = grouped(rounded, places)
+    return text.rstrip("0").rstrip(".") if strip and places else text
+
+
+def grouped(value, places):
+    """A number with so many decimal places; thousands stand apart from five digits on."""
+    text = f"{value:,.{places}f}".replace("-", MINUS)
+    return text.replace(",", THIN if abs(value) >= 1e4 else "")
+
+
+def quantity(value, unit, count=3, strip=False):
+    """A value in the unit in which people read it, as tables show it: ``35.6 nm``, ``6.00°/s``."""
+    rounded = float(f"{value:.{count - 1}e}")
+    if rounded == 0.0:
+        return with_unit("0", NOTHING.get(unit, unit))
+    size, name = units.display_unit(rounded, unit)
+    return with_unit(digits(value / size, count, strip), name)
+
+
+def with_unit(text, name):
+    """A number joined with its unit; signs of degrees stand close to it."""
+    return text + name if not name or name[0] in "°″" else f"{text}{THIN}{name}"
+
+
+def percent(share, count=2, strip=False):
+    """A share as per cent."""
+    return with_unit(digits(share / SHARE, count, strip), "%")
+
+
+def sentence(text):
+    """A text that begins with a capital letter, all else as it is."""
+    return text[:1].upper() + text[1:]
+
+
+def axis_unit(largest, unit, label=""):
+    """Name and scale of the one unit of an axis whose largest value this is.
+
+    An axis that was drawn into before keeps the unit that stands in its label.
+    """
+    known = UNITS[unit]
+    named = label.rpartition("(")[2].rstrip(")")
+    if named in known:
+        return named, known[named]
+    for name, scale in known.items():
+        if largest >= scale * REACHED.get(name, ORDINARY):
+            return name, scale
+    name = list(known)[-1] if largest > 0.0 else NOTHING.get(unit, unit)
+    return name, known[name]
+
+
+def counted(number):
+    """A small whole number as a word."""
+    return COUNTED[number] if 0 <= number < len(COUNTED) else str(number)
+
+
+def ordinal(number):
+    """``3rd`` for 3."""
+    ending = "th" if 10 <= number % 100 <= 20 else {1: "st", 2: "nd", 3: "rd"}.get(number % 10, "th")
+    return f"{number}{ending}"
+
+
+def listed(words):
+    """``a``, ``a and b``, ``a, b and c``."""
+    words = [str(word) for word in words]
+    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"
+
+
+@functools.lru_cache(maxsize=4096)
+def width(text, size=9.0, bold=False):
+    """Width of one line of text in mm."""
+    from matplotlib.font_manager import FontProperties
+    from matplotlib.textpath import text_to_path
+
+    font = FontProperties(family="DejaVu Sans", weight="bold" if bold else "normal", size=size)
+    return text_to_path.get_text_width_height_descent(text, font, ismath=False)[0] * 25.4 / 72.0
+
+
+def wrap(text, letters, room, size=9.0, bold=False):
+    """Lines of at most so many letters and ``room`` mm; words longer than a line are cut."""
+
+    def fits(line):
+        return len(line) <= letters and width(line, size, bold) <= room
+
+    lines = [""]
+    for word in text.split(" "):
+        joined = f"{lines[-1]} {word}".strip(" ")
+        if fits(joined):
+            lines[-1] = joined
+            continue
+        lines += [] if not lines[-1] else [""]
+        for letter in word:
+            if not fits(lines[-1] + letter):
+                lines.append("")
+            lines[-1] += letter
+    return lines
+
+
+def axis_words(axis):
+    """An axis in one line: scale, counts, loop rate, estimator."""
+    scale, rate = axis.scale, quantity(axis.sampling.rate, "Hz", strip=True)
+    if scale.lines is None:
+        words = [f"{quantity(scale.pitch, 'm', strip=True)} linear scale"]
+    else:
+        words = [f"{digits(scale.lines, 12, strip=True)} lines a turn"]
+    if axis.interpolation.factor is not None:
+        words.append(f"{digits(axis.interpolation.factor, 12, strip=True)} counts a period")
+    words += [f"{rate} loop", estimator_words(axis.estimator)]
+    return ", ".join(words)
+
+
+def estimator_words(estimator):
+    """An estimator in words."""
+    samples = getattr(estimator, "samples", None)
+    if estimator.kind == "difference":
+        return "first difference" if samples == 1 else f"difference over {samples} samples"
+    return f"{estimator.kind} over {samples} samples" if samples else f"{estimator.kind} estimator"

@@ -100,7 +100,7 @@ def simulate(args):
         trace = _run(axis, speed, samples, seed, start, threads)
         delivery.json(trace.to_dict)
         delivery.table(trace)
-        delivery.picture(args.plot, trace.plot)
+        delivery.picture(args.plot, lambda: _run_picture(trace))
     delivery.report(lambda: _tables.run(trace, _lines(axis, speed), cautious=not args.quiet))
     delivery.send()
     return 0
@@ -270,6 +270,12 @@ def _top_speed(axis):
     return top_speed(axis)
 
 
+def _run_picture(trace):
+    from . import _figures
+
+    return _figures.run(trace, lines=_lines(trace.axis, trace.speed))
+
+
 def _lines(axis, speed):
     from .closed_form import lines
 
@@ -306,8 +312,5 @@ def _fitted_axis(fit, scale, args):
 
     text = Axis(scale, signal=fit.signal, sampling=Sampling(ASSUMED_RATE)).to_toml()
     note = f"The loop rate is not known from a capture: {ASSUMED_RATE / 1e3:g} kHz is assumed"
-    if not args.quiet:
-        from .cli import say
-
-        say(f"{note}; set sampling.rate in {args.write_axis}")
+    _outputs.warn(args, f"{note}; set sampling.rate in {args.write_axis}")
     return f"# Signal fitted to {_checks.one_line(_named(args.capture))}.\n# {note}.\n{text}"

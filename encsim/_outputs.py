@@ -1,5 +1,6 @@
 """Where results go: targets are checked before the work, files written whole after it, stdout comes last."""
 
+import contextlib
 import os
 import sys
 import tempfile
@@ -184,6 +185,13 @@ def write_stdout(text):
 _PLAIN = str.maketrans(
     {"µ": "u", "\u202f": " ", "\u2212": "-", "″": "arcsec", "°": "deg", "∞": "inf", "–": "-"}
 )
+
+
+def warn(args, text):
+    """One line on stderr, but none with --quiet."""
+    if not args.quiet and sys.stderr is not None:
+        with contextlib.suppress(OSError):
+            print(f"encsim: {text}", file=sys.stderr)
 
 
 class Progress:

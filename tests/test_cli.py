@@ -1,16 +1,10 @@
-"""The command line as a user runs it: what comes out, where, with which exit code, and how fast it starts."""
+"""The command line as a user runs it: what comes out and where it goes."""
 
 import csv
 import io
 import json
 import math
-import os
 import shlex
-import signal
-import subprocess
-import sys
-import time
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -18,16 +12,8 @@ import pytest
 import encsim
 from encsim.__main__ import main
 
-ENCSIM = [sys.executable, "-m", "encsim"]
-SOURCE = str(Path(encsim.__file__).parents[1])
 SPREAD = "0.05 mm/s, 2 mm/s, 70 mm/s"
 PICTURE_STARTS = {"png": b"\x89PNG", "svg": b"<?xml", "pdf": b"%PDF"}
-
-
-@pytest.fixture(autouse=True)
-def _same_package(monkeypatch):
-    """Processes started from another folder run the package under test."""
-    monkeypatch.setenv("PYTHONPATH", SOURCE)
 
 
 @pytest.fixture(scope="module", autouse=True)
@@ -62,13 +48,6 @@ def done(capsys, *argv):
     out, err = capsys.readouterr()
     assert (code, err) == (0, "")
     return out
-
-
-def run(*argv, **settings):
-    return subprocess.run([*ENCSIM, *argv], capture_output=True, timeout=120, check=False, **settings)
-
-
-# What the user sees
 
 
 @pytest.mark.parametrize("command", ["ripple", "period", "limits", "new", "simulate", "identify"])
@@ -179,7 +158,10 @@ def test_default_speeds_end_at_a_top_speed_that_is_lower():
     assert default_speeds(axis)[-1] == encsim.top_speed(axis).speed
 
 
-# Data out
+def test_numbers_in_tables_are_plain_text(folder, capsys):
+    text = done(capsys, "ripple", "axis.toml")
+    assert not set("\u202f\u2212\x1b\t") & set(text)
+    assert math.isfinite(float(text.split("ripple from ")[1].split()[0]))
 
 
 @pytest.mark.parametrize(
@@ -248,21 +230,6 @@ def test_force_writes_through_a_link_and_keeps_it(folder, capsys):
     assert (folder / "real.csv").read_text().startswith("speed_m_s")
 
 
-def test_axis_file_is_read_from_stdin(folder):
-    got = run("ripple", "-", "--json", input=(folder / "axis.toml").read_bytes())
-    assert got.returncode == 0
-    assert json.loads(got.stdout)["kind"] == "RippleCurve"
-
-
-def test_output_needs_no_unicode_terminal(folder):
-    got = run("ripple", "axis.toml", env={**os.environ, "PYTHONIOENCODING": "ascii"})
-    assert got.returncode == 0
-    assert b" um/s" in got.stdout
-
-
-# Simulation
-
-
 def test_simulated_speeds_agree_with_the_prediction(folder, capsys):
     out = done(
         capsys, "ripple", "axis.toml", "--simulate", "--json", "--speeds", "0.05 mm/s, 2 mm/s, 70 mm/s"
@@ -299,13 +266,16 @@ def test_run_is_the_library_run_whatever_the_threads(options, folder, capsys):
     assert plain["velocity"] == trace.velocity.tolist()
 
 
+def test_picture_of_a_run_says_which_lines_are_folded(folder, capsys):
+    argv = ["simulate", "axis.toml", "--speed", "100 mm/s", "--seconds", "0.2", "--plot", "run.svg"]
+    done(capsys, *argv)
+    assert "folded" in (folder / "run.svg").read_text()
+
+
 def test_run_report_gives_rms_peak_mean_seed_and_lines(folder, capsys):
     text = done(capsys, "simulate", "axis.toml", "--speed", "-2mm/s", "--seconds", "0.5")
     for word in ("8000 samples", "-2.00 mm/s", "seed 0", "rms", "peak", "mean velocity", "Lines expected"):
         assert word in text
-
-
-# Identification
 
 
 def test_identify_finds_known_faults(capture, capsys):
@@ -319,6 +289,16 @@ def test_identify_finds_known_faults(capture, capsys):
 def test_columns_go_by_name_or_number(columns, capture, capsys):
     chosen = json.loads(done(capsys, "identify", "capture.csv", "--columns", columns, "--json"))
     assert chosen == json.loads(done(capsys, "identify", "capture.csv", "--json"))
+
+
+@pytest.mark.parametrize("separator", [",", ";", "\t", " ", " , "])
+@pytest.mark.parametrize("head", ["", "# a remark\n\n", '"cos"{0}"sin"\n', "left{0}right\n# a remark\n"])
+def test_capture_may_be_parted_and_headed_in_several_ways(separator, head, folder):
+    from encsim._captures import read_channels
+
+    rows = "1.5{0}-2e-3\n0{0}.25\n"
+    cosine, sine = read_channels((head + rows).format(separator))
+    assert (cosine.tolist(), sine.tolist()) == ([1.5, 0.0], [-0.002, 0.25])
 
 
 @pytest.mark.parametrize(("period", "unit"), [("20 um", "m"), ("144 arcsec", "rad")])
@@ -344,134 +324,3 @@ def test_refused_fit_is_status_1_and_still_one_json_object(folder, capsys):
     assert json.loads(out)["valid"] is False
     assert "fewer than 20" in err
     assert not (folder / "fit.toml").exists()
-
-
-# Ends
-
-
-@pytest.mark.parametrize("argv", [["ripple", "axis.toml"], ["ripple", "axis.toml", "--json"], ["--help"]])
-def test_closed_pipe_ends_quietly(argv, folder):
-    reader, writer = os.pipe()
-    os.close(reader)
-    got = subprocess.run([*ENCSIM, *argv], stdout=writer, stderr=subprocess.PIPE, timeout=60, check=False)
-    os.close(writer)
-    assert (got.returncode, got.stderr) == (0, b"")
-
-
-def test_closed_stdout_ends_quietly(folder):
-    argv = f"exec {sys.executable} -m encsim ripple axis.toml >&-"
-    got = subprocess.run(["sh", "-c", argv], stderr=subprocess.PIPE, timeout=60, check=False)
-    assert (got.returncode, got.stderr) == (0, b"")
-
-
-@pytest.mark.skipif(not os.path.exists("/dev/full"), reason="no /dev/full here")
-def test_full_disk_is_status_1_in_one_line(folder):
-    with open("/dev/full", "wb") as full:
-        got = subprocess.run(
-            [*ENCSIM, "ripple", "axis.toml"], stdout=full, stderr=subprocess.PIPE, check=False
-        )
-    assert got.returncode == 1
-    assert got.stderr == b"encsim: stopped by the system: No space left on device\n"
-
-
-def test_interrupt_of_a_long_run_is_quiet_130(folder):
-    argv = [*ENCSIM, "simulate", "axis.toml", "--speed", "2 mm/s", "--seconds", "260 s", "--csv", "r.csv"]
-    # A shell may have told its background jobs to ignore the signal.
-    process = subprocess.Popen(
-        argv,
-        stdout=subprocess.PIPE,
-        stderr=subprocess.PIPE,
-        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),
-    )
-    # Other lines may come first: the compiler's, if the cache is cold.
-    assert any(line == b"encsim: simulating 4160000 samples\n" for line in process.stderr)
-    process.send_signal(signal.SIGINT)
-    out, err = process.communicate(timeout=60)
-    assert (process.returncode, out, err) == (130, b"", b"")
-    assert {path.name for path in folder.iterdir()} == {"axis.toml"}
-
-
-@pytest.mark.parametrize(
-    ("error", "word"),
-    [
-        (MemoryError(), "not enough memory"),
-        (OSError(28, "No space left on device"), "No space"),
-        (RuntimeError("odd"), "--debug"),
-    ],
-)
-def test_failure_within_a_command_is_status_1_in_one_line(error, word, folder, capsys, monkeypatch):
-    def fail(*args):
-        raise error
-
-    monkeypatch.setattr("encsim.limits.top_speed", fail)
-    assert main(["limits", "axis.toml"]) == 1
-    out, err = capsys.readouterr()
-    assert out == ""
-    assert len(err.splitlines()) == 1
-    assert word in err
-
-
-def test_debug_shows_where_a_crash_comes_from(folder, monkeypatch):
-    def fail(axis):
-        raise RuntimeError("odd")
-
-    monkeypatch.setattr("encsim.limits.top_speed", fail)
-    with pytest.raises(RuntimeError, match="odd"):
-        main(["limits", "axis.toml", "--debug"])
-
-
-def test_failed_second_output_leaves_no_first(folder, capsys, monkeypatch):
-    def fail(*args, **kwargs):
-        raise MemoryError
-
-    monkeypatch.setattr("encsim._plot.save", fail)
-    assert main(["ripple", "axis.toml", "--csv", "r.csv", "--plot", "r.svg"]) == 1
-    assert {path.name for path in folder.iterdir()} == {"axis.toml"}
-
-
-# Start
-
-
-def imported(*argv):
-    """Top modules that a command loads, by the interpreter's own account."""
-    got = subprocess.run(
-        [sys.executable, "-X", "importtime", "-m", "encsim", *argv],
-        capture_output=True,
-        text=True,
-        check=True,
-    )
-    return {line.rpartition("|")[2].strip().partition(".")[0] for line in got.stderr.splitlines()}
-
-
-@pytest.mark.parametrize("argv", [["--help"], ["--version"], ["help", "ripple"], ["identify", "--help"]])
-def test_help_and_version_load_little(argv):
-    assert imported(*argv).isdisjoint(
-        {"numpy", "numba", "scipy", "matplotlib", "dataclasses", "inspect", "tomllib"}
-    )
-
-
-def test_ripple_loads_neither_compiler_nor_scipy_nor_plots(folder):
-    found = imported("ripple", "axis.toml")
-    assert "numpy" in found
-    assert found.isdisjoint({"numba", "scipy", "matplotlib"})
-
-
-def best_time(*argv):
-    times = []
-    for _ in range(5):
-        start = time.perf_counter()
-        run(*argv)
-        times.append(time.perf_counter() - start)
-    return min(times)
-
-
-# Three times the aims of 0.1 s and 0.5 s, for a machine that is busy with other tests.
-@pytest.mark.parametrize(("argv", "most"), [(["--help"], 0.3), (["ripple", "axis.toml"], 1.5)])
-def test_commands_start_fast(argv, most, folder):
-    assert best_time(*argv) < most
-
-
-def test_numbers_in_tables_are_plain_text(folder, capsys):
-    text = done(capsys, "ripple", "axis.toml")
-    assert not set("\u202f\u2212\x1b\t") & set(text)
-    assert math.isfinite(float(text.split("ripple from ")[1].split()[0]))

@@ -48,9 +48,8 @@ def _follows(part, name):
 
 
 def _dimension(item, unit):
-    """Dimension of a field's text, None for a pure number; positions are in the unit of the scale."""
-    dimension = item.metadata.get("dimension")
-    return f"position({unit})" if dimension == "position" else dimension
+    """Dimension of a field's text on a scale of this unit, None for a pure number."""
+    return units.on_scale(item.metadata.get("dimension"), unit)
 
 
 def _value(value, dimension):

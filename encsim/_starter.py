@@ -59,6 +59,14 @@ jitter = "20 ns"           # the moments of reading are uncertain by this much, 
 [estimator]                # how the controller makes a velocity of positions
 kind = "difference"        # change of the position over some cycles, divided by their time
 samples = 1                # over how many cycles
+# The other kinds, each with its keys; one of them takes the place of the two lines above:
+#   kind = "least-squares"   samples = 8                              slope of a line through so many positions
+#   kind = "low-pass"        corner = "300 Hz"     order = 1          change in a cycle, filtered; order up to 8
+#   kind = "tracking"        bandwidth = "100 Hz"  damping = 0.7      loop that follows the position
+#   kind = "kalman"          {kalman}  best for so random an acceleration
+#                                                                     noise left out: from jitter and counts
+#   kind = "period-timing"   clock = "50 MHz"                         time from count to count, on this clock
+#   kind = "count-and-time"  clock = "50 MHz"      window = "5 ms"    counts in this time, and their exact time
 """
 
 
@@ -68,12 +76,17 @@ def text(rotary=False):
         title = (
             "Axis file of encsim: Table R, a rotary table with a ring of 9000 lines, up to about 3000 rpm."
         )
-        return _HEAD.format(title=title) + _ROTARY + _rest("0.3 arcsec", "0.004 arcsec")
+        return _HEAD.format(title=title) + _ROTARY + _rest("0.3 arcsec", "0.004 arcsec", "50 rad/s2")
     title = "Axis file of encsim: Stage X, a linear stage with a 20 um scale, up to about 1 m/s."
-    return _HEAD.format(title=title) + _LINEAR + _rest("40 nm", "0.5 nm")
+    return _HEAD.format(title=title) + _LINEAR + _rest("40 nm", "0.5 nm", "2 m/s2")
 
 
-def _rest(error, jitter):
-    """All but the scale, with a cyclic error and a jitter in the unit of the scale."""
+def _rest(error, jitter, acceleration):
+    """All but the scale, with a cyclic error, a jitter and an acceleration in the unit of the scale."""
     sde = f'# sde = {{1 = "{error}"}} '.ljust(27)
-    return _REST.format(sde=sde, error=error, jitter=f'jitter = "{jitter}"'.ljust(27))
+    return _REST.format(
+        sde=sde,
+        error=error,
+        jitter=f'jitter = "{jitter}"'.ljust(27),
+        kalman=f'acceleration = "{acceleration}"  noise = "{jitter}"'.ljust(39),
+    )

@@ -9,6 +9,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from . import _checks
+from ._estimator import Estimator
 from .estimators import Difference
 
 LARGEST_FACTOR = 1 << 30
@@ -386,8 +387,8 @@ class Axis:
     interpolation : Interpolation
     sampling : Sampling
         Required.
-    estimator : Difference
-        How the controller makes a velocity of positions.
+    estimator : Estimator
+        How the controller makes a velocity of positions: one of the kinds of :mod:`encsim.estimators`.
 
     Raises
     ------
@@ -399,17 +400,34 @@ class Axis:
     signal: Signal = field(default_factory=Signal, kw_only=True)
     interpolation: Interpolation = field(default_factory=Interpolation, kw_only=True)
     sampling: Sampling = field(kw_only=True)
-    estimator: Difference = field(default_factory=Difference, kw_only=True)
+    estimator: Estimator = field(default_factory=Difference, kw_only=True)
 
     def __post_init__(self):
         check = _checks.Check(self)
         for name, kind in PARTS.items():
             part = getattr(self, name)
             if not isinstance(part, kind):
-                check.fault(name, f"be a {kind.__name__}", part)
+                check.fault(name, _PART_RULES.get(name, f"be a {kind.__name__}"), part)
         if not check.faults:
             self._check_fit(check)
+            self._check_estimator(check)
         check.done()
+
+    def _check_estimator(self, check):
+        """The estimator against loop rate, noise and counts; an axis gives a Kalman filter its noise."""
+        estimator, sampling = self.estimator, self.sampling
+        if estimator.linear:
+            noisy = self.signal.jitter > 0.0 or self.resolution > 0.0
+            estimator = estimator.resolved(self.signal.jitter, self.resolution) if noisy else estimator
+            wrong = estimator.misfit(sampling.rate)
+            if wrong:
+                check.fault(f"estimator.{wrong[0]}", *wrong[1:])
+            return
+        rule = f"be {{}} with a {estimator.kind} estimator, which times the edges of the counts"
+        if self.interpolation.factor is None:
+            check.fault("interpolation.factor", rule.format("given"), None)
+        if sampling.encoder_rate is not None:
+            check.fault("sampling.encoder_rate", rule.format("left out"), sampling.encoder_rate, "Hz")
 
     def _check_fit(self, check):
         pitch, signal, unit = self.scale.pitch, self.signal, self.scale.unit
@@ -451,5 +469,6 @@ PARTS = {
     "signal": Signal,
     "interpolation": Interpolation,
     "sampling": Sampling,
-    "estimator": Difference,
+    "estimator": Estimator,
 }
+_PART_RULES = {"estimator": "be a velocity estimator, such as Difference()"}

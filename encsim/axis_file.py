@@ -8,9 +8,8 @@ from . import _checks, _key_lines, _starter, _toml_text, units
 from ._checks import NOTHING, Fault, InputError
 from ._toml_text import read
 from .axis import PARTS, Axis
-from .estimators import Difference
+from .estimators import KINDS as ESTIMATORS
 
-ESTIMATORS = {"difference": Difference}
 SETTING = "--set"
 
 _BARE_KEY = re.compile(r"[A-Za-z0-9_-]{1,80}")
@@ -182,7 +181,7 @@ class _Reader:
         self.tables = {section: {} for section in PARTS}
         self.written = {}
         self.unread = set()
-        self.position = ("position", None)
+        self.unit = self.diameter = None
         strays = []
         for name, table in document.items():
             self._sort_section(name, table, document, strays)
@@ -203,7 +202,7 @@ class _Reader:
                 continue
             parts[section] = part
             if section == "scale":
-                self.position = (f"position({part.unit})", part.diameter)
+                self.unit, self.diameter = part.unit, part.diameter
         if len(parts) < len(PARTS):
             return None
         try:
@@ -312,9 +311,9 @@ class _Reader:
 
     def _quantity(self, path, text, dimension):
         """The SI number of a text with a unit; NOTHING where it is none."""
-        dimension, diameter = self.position if dimension == "position" else (dimension, None)
+        diameter = self.diameter if dimension == "position" else None
         try:
-            return units.parse(text, dimension, diameter=diameter)
+            return units.parse(text, units.on_scale(dimension, self.unit), diameter=diameter)
         except InputError as error:
             for fault in error.faults:
                 self.fault(path, fault.rule, fault.value, hint=fault.hint)

@@ -1,8 +1,9 @@
 """Text with units to SI numbers and back; inside Python every number is SI.
 
 Dimensions: ``length`` ``angle`` ``time`` ``frequency``, ``position(m)`` and ``position(rad)`` for positions
-on a linear and a rotary scale, ``speed(m/s)`` and ``speed(rad/s)``, ``rate`` (1/s). ``position`` alone takes
-a length or an angle and serves where it is not known yet which of the two is meant.
+on a linear and a rotary scale, ``speed(m/s)`` and ``speed(rad/s)``, ``acceleration(m/s2)`` and
+``acceleration(rad/s2)``, ``rate`` (1/s). ``position`` and ``acceleration`` alone take both and serve where it is
+not known yet which of the two is meant.
 """
 
 import math
@@ -16,7 +17,7 @@ MOST_SPEEDS = 1_000_000
 # 50 digits: far more than any decimal of 17 digits needs for one correct rounding.
 _PI = (31415926535897932384626433832795028841971693993751, 10**49)
 _NUMBER = re.compile(r"\s*([+-]?)([0-9]*)(?:\.([0-9]*))?(?:[eE]([+-]?[0-9]+))?\s*(.*?)\s*\Z", re.DOTALL)
-_SPELLINGS = {"µ": "u", "μ": "u", "°": "deg", "″": "arcsec", "−": "-"}
+_SPELLINGS = {"µ": "u", "μ": "u", "°": "deg", "″": "arcsec", "−": "-", "s²": "s2", "s^2": "s2"}
 _LARGEST_EXPONENT = 400
 _MOST_DIGITS = 400
 _NARROW_SPACE = "\u202f"
@@ -62,6 +63,8 @@ _ROTARY_SPEED = {
     "mrad/s": _ten(-3),
     "urad/s": _ten(-6),
 }
+_LINEAR_ACCELERATION = {"mm/s2": _ten(-3), "m/s2": _ten(0), "um/s2": _ten(-6)}
+_ROTARY_ACCELERATION = {"deg/s2": _turned(1, 180), "rad/s2": _ten(0), "mrad/s2": _ten(-3)}
 
 DIMENSIONS = {
     "length": Dimension("length", "20 um", _LENGTH),
@@ -74,11 +77,21 @@ DIMENSIONS = {
     ),
     "speed(m/s)": Dimension("linear speed", "2 mm/s", _LINEAR_SPEED),
     "speed(rad/s)": Dimension("rotary speed", "3 rpm", _ROTARY_SPEED),
+    "acceleration(m/s2)": Dimension("linear acceleration", "2 m/s2", _LINEAR_ACCELERATION),
+    "acceleration(rad/s2)": Dimension("rotary acceleration", "50 rad/s2", _ROTARY_ACCELERATION),
+    "acceleration": Dimension("acceleration", "2 m/s2", _LINEAR_ACCELERATION | _ROTARY_ACCELERATION),
     "rate": Dimension("1/time", "200 1/s", {"1/s": _ten(0)}),
     "position(m)": Dimension("length", "0.5 nm", _LENGTH),
     "position(rad)": Dimension("angle", "0.1 arcsec", _ANGLE),
     "position": Dimension("length or angle", "0.5 nm", _LENGTH | _ANGLE),
 }
+
+_OF_SCALE = {"position": "position({})", "acceleration": "acceleration({}/s2)"}
+
+
+def on_scale(dimension, unit):
+    """The dimension on a scale with this position unit; one that does not depend on it, or no unit: as it is."""
+    return _OF_SCALE[dimension].format(unit) if unit and dimension in _OF_SCALE else dimension
 
 
 def parse(text, dimension, field="value", *, diameter=None):

@@ -5,6 +5,7 @@ import io
 import math
 import pathlib
 import random
+import re
 import sys
 
 import pytest
@@ -12,7 +13,23 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import encsim
-from encsim import Axis, Difference, InputError, Interpolation, Sampling, Scale, Signal, _toml_text, axis_file
+from encsim import (
+    Axis,
+    CountAndTime,
+    Difference,
+    InputError,
+    Interpolation,
+    Kalman,
+    LeastSquares,
+    LowPass,
+    PeriodTiming,
+    Sampling,
+    Scale,
+    Signal,
+    Tracking,
+    _toml_text,
+    axis_file,
+)
 
 BOUNDED = settings(max_examples=200, deadline=None, derandomize=True, database=None)
 GAIN = "gain must be above -1 and at most 100, got "
@@ -20,6 +37,7 @@ SDE = "sde.1 must be an amplitude"
 DEEP = "x.toml: file must be an axis file, with no values or keys nested this deeply, got nothing"
 ONCE = "each key and each table may stand there once"
 TABLE = "line 1: scale must be a table of keys, begun by [scale] once, got "
+KINDS = "difference, low-pass, least-squares, period-timing, count-and-time, tracking, kalman"
 RATE = 'sampling.rate must be given, as in rate = "16 kHz", got nothing'
 SMALLEST = '[scale]\nperiod = "20 um"\n[sampling]\nrate = "16 kHz"\n'
 
@@ -107,9 +125,26 @@ def test_the_starter_loads_and_names_every_key(rotary):
     axis = encsim.loads(text)
     assert axis.scale.unit == ("rad" if rotary else "m")
     assert axis.signal.offset == (0.01, -0.005)
-    for part in axis_file.PARTS.values():
-        for item in dataclasses.fields(part):
+    for part in axis_file.PARTS.keys() - {"estimator"}:
+        for item in dataclasses.fields(axis_file.PARTS[part]):
             assert f"\n{item.name} = " in text or f"\n# {item.name} = " in text
+
+
+def _shown_kinds(text):
+    """The keys of each estimator that a starter shows in its comments, as a table."""
+    shown = [line[1:].strip() for line in text.split("\n") if line.startswith('#   kind = "')]
+    pairs = [re.findall(r'\w+ = (?:"[^"]*"|[0-9.]+)', line) for line in shown]
+    return ["[estimator]\n" + "\n".join(found) for found in pairs]
+
+
+@pytest.mark.parametrize("rotary", [False, True])
+def test_the_starter_shows_every_kind_of_estimator_with_all_its_keys(rotary):
+    text = axis_file.starter(rotary)
+    rest = text[: text.index("[estimator]")]
+    axes = [encsim.loads(rest + table) for table in _shown_kinds(text)]
+    assert {axis.estimator.kind for axis in axes} == axis_file.ESTIMATORS.keys() - {"difference"}
+    for axis, table in zip(axes, _shown_kinds(text), strict=True):
+        assert table.count("=") == 1 + len(dataclasses.fields(axis.estimator))
 
 
 def _commented(text):
@@ -196,15 +231,31 @@ def samplings(output):
     )
 
 
+def estimators(rate, timed):
+    low = _quantity(1e-3, 0.49 * rate)
+    kinds = [
+        st.builds(Difference, st.integers(1, 100)),
+        st.builds(LeastSquares, st.integers(2, 100)),
+        st.builds(LowPass, low, order=st.integers(1, 8)),
+        st.builds(Tracking, low, damping=_quantity(0.1, 10.0)),
+        st.builds(Kalman, _quantity(1e-6, 1e4), noise=_quantity(1e-12, 1e-3)),
+    ]
+    clocks, windows = _quantity(1e3, 1e9), _quantity(1e-6, 1.0)
+    timing = [st.builds(PeriodTiming, clocks), st.builds(CountAndTime, clocks, windows)]
+    return st.one_of(kinds + timing if timed else kinds)
+
+
 @st.composite
 def axes(draw):
     scale, output = draw(scales()), draw(st.sampled_from(["position", "ab"]))
+    interpolation, sampling = draw(interpolations(output)), draw(samplings(output))
+    timed = interpolation.factor is not None and sampling.encoder_rate is None
     return Axis(
         scale,
         signal=draw(signals(scale.pitch)),
-        interpolation=draw(interpolations(output)),
-        sampling=draw(samplings(output)),
-        estimator=Difference(draw(st.integers(1, 100))),
+        interpolation=interpolation,
+        sampling=sampling,
+        estimator=draw(estimators(sampling.rate, timed)),
     )
 
 
@@ -314,7 +365,7 @@ kind = "diference"
         "x.toml, line 9: interpolation.factor must be a whole number from 1 to 1073741824, got 4000.0",
         'x.toml, line 10: interpolation.latency must be a key of [interpolation], got "latency"; '
         "did you mean sampling.latency?",
-        'x.toml, line 12: estimator.kind must be one of difference, got "diference"; did you mean "difference"?',
+        f'x.toml, line 12: estimator.kind must be one of {KINDS}, got "diference"; did you mean "difference"?',
         f'x.toml, line 13: foo must be a section of an axis file ({sections}), got "[foo]"',
     ]  # fmt: skip
 
@@ -389,10 +440,10 @@ def test_text_that_is_no_axis_file_at_all_is_refused_in_one_line(text, complaint
         ('[scale]\n[sampling]\nrate = "1 kHz"', "line 1: scale.period must be given where lines is not, got nothing"),
         ('scale = 5\n[sampling]\nrate = "1 kHz"', TABLE + "5"),
         ('[[scale]]\n[sampling]\nrate = "1 kHz"', TABLE + "[{}]"),
-        (f"{SMALLEST}[estimator]\nsamples = 3", "line 5: estimator.kind must be one of difference, got nothing"),
+        (f"{SMALLEST}[estimator]\nsamples = 3", f"line 5: estimator.kind must be one of {KINDS}, got nothing"),
         (f'{SMALLEST}[estimator]\nkind = "difference"\nsamples = 0',
          "line 7: estimator.samples must be a whole number from 1 to 1048576, got 0"),
-        (f"{SMALLEST}[estimator]\nkind = 3", "line 6: estimator.kind must be one of difference, got 3"),
+        (f"{SMALLEST}[estimator]\nkind = 3", f"line 6: estimator.kind must be one of {KINDS}, got 3"),
         (f'{SMALLEST}[estimator]\nkind = "difference"\nsmaples = 3',
          'line 7: estimator.smaples must be a key of [estimator], got "smaples"; did you mean estimator.samples?'),
         (f"{SMALLEST}[scale.lines]\nx = 1",

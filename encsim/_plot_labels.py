@@ -14,6 +14,8 @@ PLACES = 40
 SPACING = 0.5
 # A line is alone where no other is nearer than this, mm.
 ALONE = 1.2
+# A point's name costs at most this much (about mm of way) while a shorter one is left, and at all.
+NEAR, FAR = 24.0, 60.0
 SIDES = (0.0, 0.15, -0.15, 0.3, -0.3, 0.45, -0.45, 0.6, -0.6, 1.0, -1.0)
 
 
@@ -101,13 +103,17 @@ class Labels:
         anchor = self.place(x, y)
         ways = [(side, tall) for tall in (1.0, -1.0) for side in SIDES] + [(1.0, 0.0), (-1.0, 0.0)]
         ways = np.array([way for way in ways if above is None or way[1] * (1 if above else -1) > 0])
+        every = self._others(None)
+        others = every[np.abs(every[:, 0] - anchor[0, 0]) > ALONE]
         for text in texts:
             half = self._half(text, bold, size)
             centres = np.vstack([anchor + ways * (half + clear + gap) for gap in GAPS])
             inside = np.clip(centres, half + 1.0, np.maximum(self.size - half - 0.5, half + 1.0))
             centres[:, 0] = inside[:, 0]
             bias = np.tile(np.abs(ways[:, 0]) + (ways[:, 1] <= 0.0), len(GAPS))
-            found = self._write(text, centres, bias, anchor, np.empty((0, 2)), role, bold, size, 100.0)
+            found = self._write(
+                text, centres, bias, anchor, others, role, bold, size, NEAR if text != texts[-1] else FAR
+            )
             if found is not None:
                 return found
         return None
@@ -237,7 +243,7 @@ class Labels:
         sums = self._sums(others)
         starts = np.clip(targets, centres - half, centres + half)
         return sum(
-            _counted(sums, starts + (targets - starts) * share, 0.7) for share in (0.15, 0.4, 0.6, 0.8)
+            _counted(sums, starts + (targets - starts) * share, 0.7) for share in np.linspace(0.0, 0.9, 10)
         )
 
     def _sums(self, points):

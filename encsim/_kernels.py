@@ -17,6 +17,7 @@ DRAW, TURN, PATH, READ, SHIFT, POWER_C, POWER_S, GAP_C, GAP_S, COSINE, SINE, SUM
     CHUNK * row for row in range(14)
 )
 ROWS = 14
+LANES = 64  # of a sum: one after the other would not vectorise
 JITTER, CLOCK, NOISE_COSINE, NOISE_SINE = (np.uint64(cause) for cause in (1, 2, 3, 4))
 
 PLAN = np.dtype(
@@ -622,3 +623,23 @@ def chain_block(plan, terms, sde, anchors, ticks, span, state, history, work, po
         if number > 0:
             output_block(plan, at + first, number, whole, count, position, velocity, offset)
             offset += number
+
+
+@_jit
+def summary_block(velocity, speed, first, rate, skip, time, lanes):
+    """Times of a piece of a run; rows of ``lanes``: squares about the speed, least, largest, ``skip`` left out."""
+    for i in range(time.size):
+        time[i] = np.float64(first + i) / rate
+    squares, low, high = lanes[0], lanes[1], lanes[2]
+    squares[:], low[:], high[:] = 0.0, np.inf, -np.inf
+    full = skip + (velocity.size - skip) // LANES * LANES
+    for begin in range(skip, full, LANES):
+        part = velocity[begin : begin + LANES]
+        for i in range(LANES):
+            squares[i] += (part[i] - speed) * (part[i] - speed)
+            low[i] = min(low[i], part[i])
+            high[i] = max(high[i], part[i])
+    for i in range(full, velocity.size):
+        squares[0] += (velocity[i] - speed) * (velocity[i] - speed)
+        low[0] = min(low[0], velocity[i])
+        high[0] = max(high[0], velocity[i])

@@ -26,10 +26,10 @@ from ._run_checks import LAST_SAMPLE, MOST_THREADS, check_array, check_run, chec
 from .axis import Axis
 
 BATCH = 16  # chunks in one call of the compiled chain
-LEAST_PER_THREAD = 1 << 17
 WARM_UP = 1  # chunks run before the history of the difference where the axis remembers
 PATIENCE = 1.5  # seconds after which the first call is said to be compiling
-PIECE = 1 << 16
+PIECE = BATCH * CHUNK  # samples of a run that a thread takes at a time
+PIECES_PER_THREAD = 8  # from which a second thread pays
 
 _loaded = threading.Event()
 
@@ -117,16 +117,11 @@ def simulate(axis, speed, samples, seed=0, start=0.0, *, threads=None):
     """
     check_run(axis, speed, samples, seed, start, threads)
     samples, speed, start, seed = int(samples), float(speed), float(start), int(seed)
-    position, velocity = _allocate(samples, 2)
-    parts = _parts(axis, samples, threads)
-    streams = [Stream(axis, speed, seed, start, first) for first, _ in parts]
-    _run_parts(streams, parts, position, velocity)
-    settle = _settle(axis, speed, samples)
-    rms, peak = _spread(velocity[settle:], speed)
-    reasons = _reasons(axis, speed, samples, sum(stream.clipped for stream in streams), settle)
-    time = np.arange(samples, dtype=float)
-    time /= axis.sampling.rate
-    return Trace(time, position, velocity, rms, peak, settle, seed, speed, start, axis, not reasons, reasons)
+    run = _Run(axis, speed, samples, seed, start)
+    clipped = run.fill(_parts(axis, samples, threads))
+    reasons = _reasons(axis, speed, samples, clipped, run.settle)
+    results = run.time, run.position, run.velocity, run.rms, run.peak, run.settle
+    return Trace(*results, seed, speed, start, axis, not reasons, reasons)
 
 
 class Stream:
@@ -184,6 +179,8 @@ class Stream:
             with _announced():
                 self._chain(self._nothing, self._nothing)
                 _kernels.tick_block(0, 0, 0, 0, 1, 0, self._ticks[0, :0])
+                lanes = np.empty((3, _kernels.LANES))
+                _kernels.summary_block(self._nothing, 0.0, 0, 1.0, 0, self._nothing, lanes)
             _loaded.set()
 
     def _chain(self, position, velocity):
@@ -259,43 +256,88 @@ class Stream:
         self._chunk = begin + chunks - 1
 
 
+class _Run:
+    """Arrays of a run, filled piece by piece by one or more streams, and its rms and peak.
+
+    Pieces have fixed places, so that the sums are the same bit for bit for any number of threads.
+    """
+
+    def __init__(self, axis, speed, samples, seed, start):
+        self.axis, self.speed, self.samples, self.seed, self.start = axis, speed, samples, seed, start
+        self.time, self.position, self.velocity = _allocate(samples, 3)
+        self.settle = _settle(axis, speed, samples)
+        pieces = -(-samples // PIECE)
+        self._squares, self._low, self._high = (
+            np.zeros(pieces),
+            np.full(pieces, np.inf),
+            np.full(pieces, -np.inf),
+        )
+        self._stopped = threading.Event()
+
+    def fill(self, parts):
+        """Fill the ranges of pieces, each in its thread; returns how many readings were clipped."""
+        streams = [Stream(self.axis, self.speed, self.seed, self.start, first * PIECE) for first, _ in parts]
+        if len(parts) == 1:
+            self._fill_part(streams[0], *parts[0])
+            return streams[0].clipped
+        with ThreadPoolExecutor(len(parts)) as pool:
+            try:
+                list(pool.map(self._fill_part, streams, *zip(*parts, strict=True)))
+            finally:
+                self._stopped.set()  # so that Ctrl-C need not wait for the ranges of all threads
+        return sum(stream.clipped for stream in streams)
+
+    def _fill_part(self, stream, first, end):
+        for piece in range(first, end):
+            if not self._stopped.is_set():
+                self._fill_piece(stream, piece)
+
+    def _fill_piece(self, stream, piece):
+        begin, end = piece * PIECE, min((piece + 1) * PIECE, self.samples)
+        part = slice(begin, end)
+        stream.read(self.position[part], self.velocity[part])
+        skip = min(max(self.settle - begin, 0), end - begin)
+        lanes = np.empty((3, _kernels.LANES))
+        summary = (
+            self.velocity[part],
+            self.speed,
+            begin,
+            self.axis.sampling.rate,
+            skip,
+            self.time[part],
+            lanes,
+        )
+        _kernels.summary_block(*summary)
+        self._squares[piece], self._low[piece], self._high[piece] = (
+            lanes[0].sum(),
+            lanes[1].min(),
+            lanes[2].max(),
+        )
+
+    @property
+    def rms(self):
+        """Root of the mean square of the settled velocity about the true speed."""
+        return math.sqrt(math.fsum(self._squares) / (self.samples - self.settle))
+
+    @property
+    def peak(self):
+        """Half the range of the settled velocity."""
+        return 0.5 * float(self._high.max() - self._low.min())
+
+
 def _parts(axis, samples, threads):
-    """Ranges of samples, whole chunks each, one for a thread."""
+    """Ranges of pieces, one for a thread."""
+    pieces = -(-samples // PIECE)
     if threads is None:
-        threads = max(1, min(_processors(), samples // LEAST_PER_THREAD, MOST_THREADS))
-    chunks = -(-samples // CHUNK)
-    threads = 1 if remembers(axis) else min(threads, chunks)
-    cuts = [min(samples, chunks * part // threads * CHUNK) for part in range(threads + 1)]
-    return list(itertools.pairwise(cuts))
+        threads = min(_processors(), MOST_THREADS, 1 + pieces // PIECES_PER_THREAD)
+    threads = 1 if remembers(axis) else min(threads, pieces)
+    return list(itertools.pairwise(pieces * part // threads for part in range(threads + 1)))
 
 
 def _processors():
     if hasattr(os, "sched_getaffinity"):
         return len(os.sched_getaffinity(0))
     return os.cpu_count() or 1
-
-
-def _run_parts(streams, parts, position, velocity):
-    """Let every stream fill its range; more than one, each in its thread."""
-    if len(parts) == 1:
-        streams[0].read(position, velocity)
-        return
-    stop = threading.Event()
-
-    def fill(stream, first, end):
-        # In pieces, so that Ctrl-C need not wait for the whole range.
-        for begin in range(first, end, PIECE):
-            if not stop.is_set():
-                piece = slice(begin, min(begin + PIECE, end))
-                stream.read(position[piece], velocity[piece])
-
-    with ThreadPoolExecutor(len(parts)) as pool:
-        try:
-            ends = zip(*parts, strict=True)
-            for _ in pool.map(fill, streams, *ends):
-                pass
-        finally:
-            stop.set()
 
 
 def _settle(axis, speed, samples):
@@ -305,15 +347,6 @@ def _settle(axis, speed, samples):
         return 0
     counts = abs(speed) / (axis.resolution * axis.sampling.rate)
     return int(min(2.0 * (1.0 + axis.interpolation.hysteresis) / counts, samples // 2))
-
-
-def _spread(velocity, speed):
-    """Root mean square about the true speed, and half the range; in pieces, the same for any threads."""
-    squares = 0.0
-    for begin in range(0, velocity.size, PIECE):
-        part = velocity[begin : begin + PIECE] - speed
-        squares += float(np.square(part, out=part).sum())
-    return math.sqrt(squares / velocity.size), 0.5 * float(velocity.max() - velocity.min())
 
 
 def _reasons(axis, speed, samples, clipped, settle):
@@ -359,7 +392,7 @@ def _allocate(samples, arrays):
     except (AttributeError, ValueError, OSError):
         memory = math.inf
     try:
-        if 8 * (arrays + 1) * samples < memory:
+        if 8 * arrays * samples < memory:
             return [np.empty(samples) for _ in range(arrays)]
     except MemoryError:
         pass

@@ -4,15 +4,18 @@ Extends the parameters of ``_ellipse`` to q = (o_c, o_s, a, b, phi, H_n ..., m_0
 k is a reference rate times k plus a Legendre series in k with the coefficients m.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from . import _ellipse
 
 LARGEST_DEGREE = 6
+LARGEST_WAVE = 10
 SIGNIFICANT = 4.0
 ROUNDING = 1e-9
+ALIKE = 0.5
+SMALLEST = 1e-300
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -42,15 +45,14 @@ class Motion:
 class Spread:
     """Variances of channel noise (square of size) and phase jitter (rad^2) with their uncertainties.
 
-    ``radial`` is the variance across the curve, noise and what jitter bends into it; ``correlation`` that of
-    successive tangential residuals.
+    ``noise`` is the variance across the curve, into which jitter bends by half its square; ``correlation`` that
+    of successive residuals along it.
     """
 
     noise: float
     noise_error: float
     jitter: float
     jitter_error: float
-    radial: float
     correlation: float
 
     @property
@@ -83,6 +85,9 @@ def fit_steady(q, c, s, orders):
     kept = [*range(5), *(5 + orders.index(n) for n in chosen), *range(5 + len(orders), len(squares.q))]
     squares = _solve(squares.q[kept], c, s, chosen, motion, weights)
     spread = _spread(squares, c, s, chosen, motion)
+    if spread.shaky and len(c) > 6 * LARGEST_WAVE:
+        noise, error = _noise_beside_jitter(squares, c, s, chosen, motion, spread)
+        spread = replace(spread, noise=noise, noise_error=error)
     q, covariance = _undamped(squares, chosen, spread.jitter if spread.shaky else 0.0)
     turns = motion.turns(q[5 + len(chosen) :])
     return Steady(q, covariance, chosen, turns, motion.degree, spread, limit)
@@ -146,35 +151,67 @@ def _rows(q, c, s, orders, motion, part, weights):
 def _spread(squares, c, s, orders, motion):
     """Spread of the residuals: noise shows in both directions alike, jitter only along the curve."""
     theta = motion.phase(squares.q[5 + len(orders) :], slice(None))
-    point, tangent, _ = _curve(squares.q, theta, orders)
-    speed = np.abs(tangent)
-    away = c + 1j * s - point
-    radial, angle = _ellipse.along(away, -1j * tangent / speed), _ellipse.along(away, tangent / speed) / speed
+    radial, angle, flat = _residuals(squares.q, c, s, theta, orders)
     free = len(c) - squares.spent
-    across, seen = np.sum(radial**2) / free[0], np.sum(angle**2) / free[1]
-    share = across * np.mean(speed**-2)
-    jitter, error = seen - share, np.sqrt(2.0 * (seen**2 / free[1] + share**2 / free[0]))
-    # A phase off by d lies d^2/2 inside the tangent: jitter leaves half its square across.
-    bent = 0.5 * max(jitter, 0.0) ** 2 * np.mean(speed) ** 2
-    correlation = np.sum(angle[1:] * angle[:-1]) / max(np.sum(angle**2), 1e-300)
-    noise_error = across * np.sqrt(2.0 / free[0])
-    return Spread(max(across - bent, 0.0), noise_error, jitter, error, across, correlation)
+    noise, seen = np.sum(radial**2) / free[0], np.sum(angle**2) / free[1]
+    share = flat * noise
+    jitter_error = np.sqrt(2.0 * (seen**2 / free[1] + share**2 / free[0]))
+    correlation = np.sum(angle[1:] * angle[:-1]) / max(np.sum(angle**2), SMALLEST)
+    return Spread(noise, noise * np.sqrt(2.0 / free[0]), seen - share, jitter_error, correlation)
+
+
+def _residuals(q, c, s, theta, orders):
+    """Distances across the curve, angles along it, and the mean square angle of a unit length."""
+    point, tangent, _ = _curve(q, theta, orders)
+    speed = np.abs(tangent)
+    away = (c + 1j * s - point) * tangent.conj() / speed
+    return away.imag, away.real / speed, np.mean(speed**-2)
+
+
+def _noise_beside_jitter(squares, c, s, orders, motion, spread):
+    """Noise variance and its uncertainty where jitter bends into the radius.
+
+    A phase off by d lies d^2/2 inside the tangent, and the mean curve lies inside the true one. So the jitter
+    that the tangential residuals tell is put into the phase, and what is cyclic in the radius is left out.
+    """
+    theta = motion.phase(squares.q[5 + len(orders) :], slice(None))
+    _, angle, flat = _residuals(squares.q, c, s, theta, orders)
+    theta = theta + angle * spread.jitter / (spread.jitter + flat * spread.noise)
+    radial = _residuals(squares.q, c, s, theta, orders)[0]
+    waves = [f(n * theta) for n in range(LARGEST_WAVE + 1) for f in (np.cos, np.sin)]
+    columns = np.stack([wave for wave in waves if np.any(wave)], axis=1)
+    values, _, rank, _ = np.linalg.lstsq(columns, radial, rcond=1e-9)
+    free = len(c) - rank
+    noise = np.sum((radial - columns @ values) ** 2) / free
+    return noise, noise * np.sqrt(2.0 / free)
 
 
 def _weights(spread):
     """Variances for the weights: jitter where there is some, noise at least a thousandth of it."""
     if not spread.shaky:
         return 1.0, 0.0
-    return max(spread.radial, 1e-6 * spread.jitter), spread.jitter
+    return max(spread.noise, 1e-6 * spread.jitter), spread.jitter
 
 
 def _significant(squares, orders):
-    """Orders whose harmonic passes SIGNIFICANT uncertainties and rounding, and the largest such limit."""
-    sizes = np.abs(squares.q[5 : 5 + len(orders)])
-    errors = np.sqrt(np.diag(squares.covariance))[5 : 5 + len(orders)]
-    limits = SIGNIFICANT * errors + ROUNDING * squares.q[2]
-    chosen = tuple(n for n, size, limit in zip(orders, sizes, limits, strict=True) if size > limit)
-    return chosen, float(np.max(limits) / squares.q[2])
+    """Orders whose harmonics are seen, and the largest size that would not be.
+
+    Harmonics are judged together where they can hardly be told apart: with much jitter h3 and h5 show only as
+    a sum, and one without the other would take all of it.
+    """
+    part = slice(5, 5 + len(orders))
+    sizes, covariance = squares.q[part], squares.covariance[part, part]
+    errors = np.sqrt(np.diag(covariance))
+    linked = np.abs(covariance / np.outer(errors, errors)) > ALIKE
+    linked = np.linalg.matrix_power(linked.astype(float), len(orders)) > 0.0
+    chosen = []
+    for n, group in zip(orders, linked, strict=True):
+        weight = sizes[group] @ np.linalg.solve(covariance[np.ix_(group, group)], sizes[group])
+        # Gaussian chance passes this about as rarely for a group as for one.
+        limit = SIGNIFICANT**2 + 3.5 * (np.count_nonzero(group) - 1)
+        if weight > limit and np.max(np.abs(sizes[group])) > ROUNDING * squares.q[2]:
+            chosen.append(n)
+    return tuple(chosen), float((SIGNIFICANT * np.max(errors) + ROUNDING) / squares.q[2])
 
 
 def _undamped(squares, orders, jitter):

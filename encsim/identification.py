@@ -15,9 +15,9 @@ from .axis import Orders, Signal
 FEWEST = 20
 LARGEST_JITTER = 0.1
 ORDERS = tuple(range(2, 10))
-CYCLIC_ORDERS = tuple(range(3, 9))
+CYCLIC_ORDERS = tuple(range(3, 11))
 # With fewer the cyclic part of the distance cannot be told from the ellipse and the noise.
-CYCLIC_POINTS = 50
+CYCLIC_POINTS = 60
 ROUNDING = 1e-12
 CORRELATED = 0.3
 
@@ -140,8 +140,8 @@ def identify(cosine, sine, steady=False, *, period=None):
     The conic of Heydemann starts a fit of least orthogonal distance, corrected for the curve's own
     curvature. With ``steady`` the phase is a polynomial of degree 1 to 6, the lowest that leaves no
     significant one out, and radial and tangential residuals are weighted by what they hold. Harmonics of
-    orders 2 to 9 are kept where they exceed 4 standard uncertainties. They and the phase are those at the
-    speed of the recording: bandwidth and skew of the readhead are in them.
+    orders 2 to 9 are kept where they exceed 4 standard uncertainties, alone or with those they can hardly be
+    told from. They and the phase are those at the speed of the recording: bandwidth and skew are in them.
 
     Uncertainties suppose white noise of one size in both channels.
 
@@ -289,9 +289,9 @@ def _from_motion(squares, x, y, coverage):
 def _largest_noise(alone, jitter, count):
     """Noise above which smooth motion contradicts what the ellipse alone leaves.
 
-    Twice its variance, six standard deviations of chance, and what jitter bends across the curve.
+    Twice its variance, six standard deviations of chance, and twice what jitter bends across the curve.
     """
-    return np.sqrt(alone**2 * (2.0 + 6.0 * np.sqrt(4.0 / count)) + 0.5 * jitter**4) + ROUNDING
+    return np.sqrt(alone**2 * (2.0 + 6.0 * np.sqrt(4.0 / count)) + jitter**4) + ROUNDING
 
 
 def _root(variance, error):

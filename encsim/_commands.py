@@ -46,10 +46,9 @@ def ripple(args):
     delivery = Delivery(args)
     delivery.json(lambda: curve.to_dict() | ({} if simulated is None else {"simulated": simulated}))
     delivery.table(curve)
-    whole = curve if delivery.text is not None and args.plot is None else _whole(args, curve)
-    delivery.picture(args.plot, lambda: _ripple_picture(whole, simulated))
+    delivery.picture(args.plot, lambda: curve.plot(simulated=simulated))
     delivery.report(
-        lambda: _tables.ripple(curve, whole, _top_speed(axis), simulated, cautious=not args.quiet)
+        lambda: _tables.ripple(curve, curve.refined(), _top_speed(axis), simulated, cautious=not args.quiet)
     )
     delivery.send()
     return 0
@@ -100,7 +99,7 @@ def simulate(args):
         trace = _run(axis, speed, samples, seed, start, threads)
         delivery.json(trace.to_dict)
         delivery.table(trace)
-        delivery.picture(args.plot, lambda: _run_picture(trace))
+        delivery.picture(args.plot, trace.plot)
     delivery.report(lambda: _tables.run(trace, _lines(axis, speed), cautious=not args.quiet))
     delivery.send()
     return 0
@@ -270,12 +269,6 @@ def _top_speed(axis):
     return top_speed(axis)
 
 
-def _run_picture(trace):
-    from . import _figures
-
-    return _figures.run(trace, lines=_lines(trace.axis, trace.speed))
-
-
 def _lines(axis, speed):
     from .closed_form import lines
 
@@ -288,22 +281,6 @@ def _check_by_simulation(curve, seed, threads, args):
     speeds = _sweeps.spread(curve)
     with Progress(args, f"simulating {len(speeds)} speeds") as progress:
         return _sweeps.simulated(curve.axis, speeds, seed, threads, progress)
-
-
-def _whole(args, curve):
-    """The curve with the speeds between and the notches resolved where a range was asked for."""
-    from ._sweeps import close_speeds
-    from .closed_form import ripple as closed_form
-
-    if args.speeds is not None and ":" not in args.speeds:
-        return curve
-    return closed_form(curve.axis, close_speeds(curve))
-
-
-def _ripple_picture(curve, simulated):
-    from . import _figures
-
-    return _figures.ripple(curve, simulated=simulated)
 
 
 def _fitted_axis(fit, scale, args):

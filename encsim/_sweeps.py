@@ -37,19 +37,6 @@ def spread(curve, count=SIMULATED_SPEEDS):
     return [speeds[round(i * (len(speeds) - 1) / (count - 1))] for i in range(count)]
 
 
-def close_speeds(curve):
-    """Speeds close enough to draw the range of a curve, closer still where lines vanish."""
-    low, high = float(curve.speed[0]), float(curve.speed[-1])
-    beside = logarithmic(1e-4, 0.06, 25)
-    notches = [
-        speed * (1.0 + side * part)
-        for speed, _ in curve.vanishing[:40]
-        for part in beside
-        for side in (-1, 1)
-    ]
-    return sorted([*logarithmic(low, high, 400), *(speed for speed in notches if low < speed < high)])
-
-
 def simulated(axis, speeds, seed, threads, progress):
     """The same speeds by simulation, as plain values: rms over all starts, half range of all velocities."""
     rms, peak = [], []

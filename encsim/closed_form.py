@@ -16,6 +16,7 @@ from .axis import Axis
 
 RANDOM = ("jitter", "noise", "clock")
 COUNTING = ("adc", "resolution")
+RANGE = 20
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -81,11 +82,45 @@ class RippleCurve(Series):
             "vanishing": speed,
         }
 
-    def plot(self, ax=None):
-        """Draw ripple against speed with its parts; returns the axes."""
+    def refined(self):
+        """The curve with speeds between, closer still where lines vanish, if its own are a range to draw.
+
+        Returns
+        -------
+        RippleCurve
+            Of 400 speeds on a log scale, those of this curve, and 50 beside each vanishing speed; this curve
+            itself where it has fewer than 20 speeds or they are no rising range.
+        """
+        speed = self.speed
+        if speed.ndim != 1 or speed.size < RANGE or speed[0] <= 0.0 or (np.diff(speed) <= 0.0).any():
+            return self
+        beside = np.geomspace(1e-4, 0.06, 25)
+        marks = np.array([mark for mark, _ in self.vanishing[:40]])
+        notches = np.multiply.outer(marks, np.concatenate([1.0 - beside, [1.0], 1.0 + beside])).ravel()
+        notches = notches[(notches > speed[0]) & (notches < speed[-1])]
+        between = np.geomspace(speed[0], speed[-1], 400)[1:-1]
+        return ripple(self.axis, np.unique(np.concatenate([speed, between, notches])))
+
+    def plot(self, ax=None, *, limit=None, simulated=None):
+        """Draw ripple against speed with its parts and regimes, and as a share of the speed.
+
+        Parameters
+        ----------
+        ax : matplotlib.axes.Axes, optional
+            Takes the curve alone; without it the whole sheet is drawn on a new figure.
+        limit : (float, float), optional
+            Ripple allowed: share of the speed, and a value below which it does not go; either may be 0.
+        simulated : mapping, optional
+            ``speed`` and ``rms`` of simulated points.
+
+        Returns
+        -------
+        matplotlib.axes.Axes
+            A range of speeds is drawn :meth:`refined`.
+        """
         from . import _figures
 
-        return _figures.ripple(self, ax)
+        return _figures.ripple(self.refined(), ax, limit=limit, simulated=simulated)
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)

@@ -76,10 +76,11 @@ class Trace(Series):
         return {"time": "s", "position": unit, "start": unit, **velocity}
 
     def plot(self, ax=None):
-        """Draw velocity against time and its spectrum; returns the axes."""
+        """Draw velocity against time and its spectrum with the lines expected in it; returns the axes."""
         from . import _figures
+        from .closed_form import lines
 
-        return _figures.run(self, ax)
+        return _figures.run(self, ax, lines=lines(self.axis, self.speed))
 
 
 def simulate(axis, speed, samples, seed=0, start=0.0, *, threads=None):

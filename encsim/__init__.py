@@ -6,7 +6,13 @@ from ._version import __version__
 
 _HOMES = {
     "InputError": "_checks",
+    "CountAndTime": "estimators",
     "Difference": "estimators",
+    "Kalman": "estimators",
+    "LeastSquares": "estimators",
+    "LowPass": "estimators",
+    "PeriodTiming": "estimators",
+    "Tracking": "estimators",
     "Axis": "axis",
     "Interpolation": "axis",
     "Sampling": "axis",
@@ -23,6 +29,8 @@ _HOMES = {
     "top_speed": "limits",
     "TopSpeed": "limits",
     "vanishing_speeds": "closed_form",
+    "Frontier": "frontier_curve",
+    "frontier": "frontier_curve",
     "Stream": "simulation",
     "Trace": "simulation",
     "simulate": "simulation",

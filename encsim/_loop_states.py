@@ -1,0 +1,193 @@
+"""State-space form of the closed loop: poles, and what white encoder noise does."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+CURVES = ("measured", "torque", "actual", "position")
+
+
+@dataclass(frozen=True, eq=False, slots=True, kw_only=True)
+class ClosedLoop:
+    """``x[k+1] - x[k] = increment x[k] + entry e[k]``, outputs ``row x[k] + direct e[k]``.
+
+    Attributes
+    ----------
+    increment : ndarray, shape (n, n)
+    entry : ndarray, shape (n,)
+    rows : dict of str to ndarray, shape (n,)
+        Of measured, torque, actual, position.
+    direct : dict of str to float
+    drifts : bool
+        There is no position control: the position, which nothing holds, is taken out of the states.
+    """
+
+    increment: np.ndarray
+    entry: np.ndarray
+    rows: dict[str, np.ndarray]
+    direct: dict[str, float]
+    drifts: bool
+
+    def poles(self):
+        """Closed-loop poles less 1, complex: z - 1 keeps the digits of slow poles."""
+        return np.linalg.eigvals(self.increment)
+
+    def noise_gain(self):
+        """Rms of each curve for white encoder error of rms 1.
+
+        Returns
+        -------
+        dict of str to float
+            Keys measured, torque, actual, position; infinite if the loop is unstable, and for the position
+            where nothing holds it.
+
+        Notes
+        -----
+        H2 norm from the discrete Lyapunov equation, brought to a continuous one by the bilinear transform:
+        with A = 1 + M and B = M (2 + M)**-1, ``B P + P B' = -2 (2 + M)**-1 Q (2 + M')**-1``.
+        """
+        from scipy.linalg import solve_continuous_lyapunov
+
+        if not inside(self.poles()).all():
+            return dict.fromkeys(CURVES, np.inf)
+        n = len(self.increment)
+        both = np.linalg.inv(2.0 * np.eye(n) + self.increment)
+        source = both @ self.entry
+        covariance = solve_continuous_lyapunov(self.increment @ both, -2.0 * np.outer(source, source))
+        found = {}
+        for name, row in self.rows.items():
+            found[name] = float(np.sqrt(max(row @ covariance @ row, 0.0) + self.direct[name] ** 2))
+        return found | ({"position": np.inf} if self.drifts else {})
+
+
+def inside(shifted):
+    """Which poles, given less 1, lie inside the unit circle."""
+    return 2.0 * shifted.real + np.abs(shifted) ** 2 < 0.0
+
+
+class Assembly:
+    """Puts the parts of a loop together; a signal is a row of weights of all states and, last, the error e."""
+
+    def __init__(self, loop):
+        self.loop = loop
+        self.ahead, self.behind = _matched(*loop.estimator.coefficients(loop.rate))
+        self.filters = [section.coefficients() for section in loop.filters]
+        self.sizes = {
+            "plant": len(loop.plant.states),
+            "commands": loop.plant.remembered,
+            "readings": max(reading.back for reading in loop.plant.readings),
+            "estimator": len(self.ahead) - 1,
+            "integral": int(loop.control.integral_time is not None),
+            "filters": sum(len(above) - 1 for above, _ in self.filters),
+        }
+        ends = np.cumsum(list(self.sizes.values()))
+        self.starts = dict(zip(self.sizes, ends - list(self.sizes.values()), strict=True))
+        self.order = int(ends[-1])
+
+    def _state(self, part, n=0):
+        row = np.zeros(self.order + 1)
+        row[self.starts[part] + n] = 1.0
+        return row
+
+    def _of_plant(self, weights):
+        row = np.zeros(self.order + 1)
+        row[: len(weights)] = weights
+        return row
+
+    def closed(self):
+        """Assemble in the order in which the controller computes."""
+        self.changes = np.zeros((self.order, self.order + 1))
+        queue = self.sizes["readings"]
+        measured = self._state("readings") if queue else np.zeros(self.order + 1)
+        for reading in self.loop.plant.readings:
+            if reading.back == 0:
+                measured = measured + self._of_plant(reading.row)
+        measured[-1] = 1.0
+        velocity = self._filter("estimator", 0, self.ahead, self.behind, measured)
+        torque = self._torque(measured, velocity)
+        self._move_plant(torque)
+        rows = {
+            "measured": velocity,
+            "torque": torque,
+            "actual": self._of_plant(self.loop.plant.velocity),
+            "position": self._of_plant(self.loop.plant.position),
+        }
+        return self._finish(rows)
+
+    def _torque(self, measured, velocity):
+        control = self.loop.control
+        error = -control.position_gain * measured - velocity
+        total = error
+        if control.integral_time is not None:
+            change = error / (self.loop.rate * control.integral_time)
+            self.changes[self.starts["integral"]] = change
+            total = error + self._state("integral") + change
+        torque = control.velocity_gain * total
+        first = 0
+        for above, below in self.filters:
+            torque = self._filter("filters", first, above, below, torque)
+            first += len(above) - 1
+        return torque
+
+    def _filter(self, part, first, above, below, entry):
+        """Output of a filter in transposed direct form II, whose state changes it records."""
+        if len(above) == 1:
+            return above[0] * entry
+        output = above[0] * entry + self._state(part, first)
+        for n in range(1, len(above)):
+            row = above[n] * entry - below[n] * output - self._state(part, first + n - 1)
+            if n + 1 < len(above):
+                row = row + self._state(part, first + n)
+            self.changes[self.starts[part] + first + n - 1] = row
+        return output
+
+    def _move_plant(self, torque):
+        body, late = self.loop.plant, self.loop.plant.delay
+        past = [self._state("commands", n) for n in range(self.sizes["commands"])]
+        commands = [torque, *past]
+        newer = commands[late]
+        older = commands[late + 1] if np.any(body.older) else 0.0 * torque
+        n = len(body.states)
+        self.changes[:n, :n] = body.increment
+        self.changes[:n] += np.outer(body.newer, newer) + np.outer(body.older, older)
+        for k, row in enumerate(past):
+            self.changes[self.starts["commands"] + k] = commands[k] - row
+        first = self.starts["readings"]
+        for k in range(self.sizes["readings"]):
+            self.changes[first + k] -= self._state("readings", k)
+            if k:
+                self.changes[first + k - 1] += self._state("readings", k)
+        for reading in body.readings:
+            if reading.back:
+                what = self._of_plant(reading.row) + reading.newer * newer + reading.older * older
+                self.changes[first + reading.back - 1] += what
+
+    def _finish(self, rows):
+        increment, entry = self.changes[:, :-1], self.changes[:, -1]
+        states = {name: row[:-1] for name, row in rows.items()}
+        direct = {name: float(row[-1]) for name, row in rows.items()}
+        drifts = self.loop.control.position_gain == 0.0
+        if drifts:
+            rest = self._around_drift()
+            increment, entry = rest.T @ increment @ rest, rest.T @ entry
+            states = {name: row @ rest for name, row in states.items()}
+        return ClosedLoop(increment=increment, entry=entry, rows=states, direct=direct, drifts=drifts)
+
+    def _around_drift(self):
+        """Orthonormal states beside the one in which every position is shifted alike."""
+        shift = np.zeros(self.order)
+        shift[0] = 1.0
+        for reading in self.loop.plant.readings:
+            shift[self.starts["readings"] :][: reading.back] += reading.row[0]
+        # a constant position leaves sum b y in each state of the estimator, and no velocity
+        tail = np.cumsum(self.ahead[::-1])[::-1][1:]
+        shift[self.starts["estimator"] :][: len(tail)] = tail
+        return np.linalg.qr(shift[:, None], mode="complete")[0][:, 1:]
+
+
+def _matched(above, below):
+    """Coefficients in z**-1 of one length, the denominator beginning with 1."""
+    above, below = (np.atleast_1d(np.asarray(poly, dtype=float)) for poly in (above, below))
+    size = max(len(above), len(below))
+    above, below = (np.concatenate([poly, np.zeros(size - len(poly))]) for poly in (above, below))
+    return above / below[0], below / below[0]

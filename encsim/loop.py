@@ -1,0 +1,280 @@
+"""The closed loop as a linear system: what it makes of an encoder error, at any frequency and for white noise."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from . import _torque_filters, mechanics, plant
+from ._checks import InputError, refuse
+from ._loop_states import CURVES, Assembly
+from .plant import Plant
+
+# Eigenvalues of this many states take about half a second.
+LARGEST_ORDER = 600
+FIRST_CIRCLE = 1 << 14
+LARGEST_CIRCLE = 1 << 21
+STEADY = ("measured", "torque", "actual")
+# Where there is no position control the loop at 0 Hz is a limit; this share of the rate stands for it.
+NEAR_ZERO = 1e-12
+
+
+@dataclass(frozen=True, eq=False, slots=True, kw_only=True)
+class ErrorResponse:
+    """Complex gains of the closed loop, periodic in the loop rate.
+
+    Attributes
+    ----------
+    sensitivity, complementary : ndarray
+        S = 1/(1 + L) and T = L S, L the loop gain (``open_gain``).
+    measured, torque, actual, position, current : ndarray
+        From an encoder error e to the velocity estimate w = D S e, the torque command u = -C S e, the load's
+        velocity at the samples v = -G_v C S e, its position -G_x C S e, and u over the torque constant (None
+        without one).
+    """
+
+    sensitivity: np.ndarray
+    complementary: np.ndarray
+    measured: np.ndarray
+    torque: np.ndarray
+    actual: np.ndarray
+    position: np.ndarray
+    current: np.ndarray | None
+
+
+@dataclass(frozen=True, eq=False, slots=True, kw_only=True)
+class Loop:
+    """Linear loop of one axis, friction and filters taken at one speed; see ``closed``.
+
+    Attributes
+    ----------
+    control : Control
+    plant : Plant
+    rate : float
+        Loop rate fs, Hz.
+    estimator : object
+        Velocity estimator with ``response`` and ``coefficients``.
+    filters : tuple of Section
+        Filters of the torque command.
+    torque_constant : float or None
+        Torque per ampere.
+    """
+
+    control: mechanics.Control
+    plant: Plant
+    rate: float
+    estimator: object
+    filters: tuple
+    torque_constant: float | None
+
+    def response(self, frequency):
+        """What the loop makes of an encoder error line.
+
+        Parameters
+        ----------
+        frequency : float or ndarray
+            Frequency f before or after folding, Hz.
+
+        Returns
+        -------
+        ErrorResponse
+            Arrays of the shape of ``frequency``.
+
+        Notes
+        -----
+        Quotients of finite terms, so that 0 Hz needs no care.
+        """
+        turns = self._turns(frequency)
+        terms = self.plant.transfer.fractions(turns)
+        below, gain, estimate = self._controller(turns)
+        command = self.control.position_gain + estimate
+        base = below * terms.denominator
+        total = base + gain * command * terms.measured
+        drive, sensitivity = gain * command / total, base / total
+        torque, constant = -drive * terms.denominator, self.torque_constant
+        return ErrorResponse(
+            sensitivity=sensitivity,
+            complementary=drive * terms.measured,
+            measured=estimate * sensitivity,
+            torque=torque,
+            actual=-drive * terms.velocity,
+            position=-drive * terms.position,
+            current=None if constant is None else torque / constant,
+        )
+
+    def open_gain(self, frequency):
+        """Loop gain L, broken at the torque command.
+
+        Parameters
+        ----------
+        frequency : float or ndarray
+            Frequency f, Hz; at 0 modulo the loop rate L has no value.
+
+        Returns
+        -------
+        ndarray of complex
+        """
+        turns = self._turns(frequency)
+        terms = self.plant.transfer.fractions(turns)
+        below, gain, estimate = self._controller(turns)
+        command = self.control.position_gain + estimate
+        return gain * command * terms.measured / (below * terms.denominator)
+
+    def follow(self, frequency):
+        """Gain from the demanded position to the measured one, feed-forwards off.
+
+        Parameters
+        ----------
+        frequency : float or ndarray
+            Frequency f, Hz.
+
+        Returns
+        -------
+        ndarray of complex
+        """
+        turns = self._turns(frequency)
+        terms = self.plant.transfer.fractions(turns)
+        below, gain, estimate = self._controller(turns)
+        forward, command = gain * terms.measured, self.control.position_gain
+        return command * forward / (below * terms.denominator + (command + estimate) * forward)
+
+    def follow_velocity(self, frequency):
+        """Gain from the velocity command to the velocity estimate, position loop open.
+
+        Parameters
+        ----------
+        frequency : float or ndarray
+            Frequency f, Hz; not 0 modulo the loop rate.
+
+        Returns
+        -------
+        ndarray of complex
+        """
+        turns = self._turns(frequency)
+        terms = self.plant.transfer.fractions(turns)
+        below, gain, estimate = self._controller(turns)
+        forward = estimate * gain * terms.measured
+        return forward / (below * terms.denominator + forward)
+
+    def noise_gain(self):
+        """Rms of each curve for white encoder error of rms 1; the loop must be stable.
+
+        Returns
+        -------
+        dict of str to float
+            Keys measured, torque, actual, position, and current where there is a torque constant; infinite for
+            the position where nothing holds it.
+
+        Notes
+        -----
+        H2 norm from the state-space form (see ``ClosedLoop.noise_gain``); beyond 600 states the mean square of
+        the frequency response over the circle, on ever finer even grids until it stands still to 1e-6.
+        """
+        closed = self.closed(LARGEST_ORDER)
+        found = self._circle_means() if closed is None else closed.noise_gain()
+        if self.torque_constant is not None:
+            found["current"] = found["torque"] / self.torque_constant
+        return found
+
+    def _circle_means(self):
+        size, before = FIRST_CIRCLE, None
+        while True:
+            # halves between the grid points: 0 Hz itself is never hit
+            response = self.response((np.arange(size) + 0.5) * (0.5 * self.rate / size))
+            found = {name: float(np.sqrt(np.mean(np.abs(getattr(response, name)) ** 2))) for name in CURVES}
+            settled = before is not None and all(np.isclose(found[n], before[n], 1e-6, 0.0) for n in STEADY)
+            if settled or size >= LARGEST_CIRCLE:
+                return found | ({} if self.control.position_gain else {"position": np.inf})
+            size, before = 2 * size, found
+
+    def _turns(self, frequency):
+        turns = np.asarray(frequency, dtype=float) / self.rate
+        turns = turns - np.round(turns)
+        if not (self.control.position_gain and self.control.velocity_gain):
+            turns = np.where(np.abs(turns) < NEAR_ZERO, NEAR_ZERO, turns)
+        return turns
+
+    def _controller(self, turns):
+        """Denominator and numerator from velocity error to torque command, and the estimator's gain."""
+        estimate = self.estimator.response(turns * self.rate, self.rate)
+        gain = self.control.velocity_gain
+        for section in self.filters:
+            gain = gain * section.response(turns)
+        if self.control.integral_time is None:
+            return 1.0, gain, estimate
+        delta = plant.difference(turns)
+        share = 1.0 / (self.rate * self.control.integral_time)
+        return delta, gain * (delta + share * (1.0 + delta)), estimate
+
+    def closed(self, largest=None):
+        """State-space form of the closed loop.
+
+        Parameters
+        ----------
+        largest : int, optional
+            Most states to allow.
+
+        Returns
+        -------
+        ClosedLoop or None
+            None if it has more states than that.
+        """
+        parts = Assembly(self)
+        return None if largest is not None and parts.order > largest else parts.closed()
+
+
+def build(axis, speed=0.0):
+    """Linear loop of an axis.
+
+    Parameters
+    ----------
+    axis : Axis
+        With load and control; anything with ``scale``, ``sampling``, ``estimator``, ``load`` and ``control``.
+    speed : float
+        Speed about which friction is linearised and that notches with an order follow.
+
+    Returns
+    -------
+    Loop
+
+    Raises
+    ------
+    InputError
+        If load or control is missing, the estimator is not linear, or a filter does not fit the loop rate.
+
+    Notes
+    -----
+    The measured position is late by the latency, the mean age of readings from an encoder on its own clock
+    (1/(2 f_e)) and the lag of the readhead at standstill (1/(2 pi f_b)); readings that are averaged count one
+    by one.
+    """
+    for name in ("load", "control"):
+        if getattr(axis, name, None) is None:
+            refuse(f"Axis.{name}", "be given for a closed loop", None)
+    rate = axis.sampling.rate
+    faults = mechanics.rate_faults(axis.control, rate)
+    if faults:
+        raise InputError(*faults)
+    if not axis.estimator.linear:
+        refuse(
+            "Axis.estimator", "be linear: what it answers must not depend on the speed", axis.estimator.kind
+        )
+    return Loop(
+        control=axis.control,
+        plant=plant.discretise(axis.load, axis.control, rate, lags=reading_ages(axis), speed=speed),
+        rate=rate,
+        estimator=axis.estimator,
+        filters=_torque_filters.sections(axis.control, rate, speed=speed, pitch=axis.scale.pitch),
+        torque_constant=axis.load.torque_constant,
+    )
+
+
+def reading_ages(axis):
+    """Ages of the readings that make one measured position, at the sample, s."""
+    how = axis.sampling
+    age = how.latency
+    if how.encoder_rate is not None:
+        age += 0.5 / how.encoder_rate
+    bandwidth = getattr(getattr(axis, "signal", None), "bandwidth", None)
+    if bandwidth is not None:
+        age += 1.0 / (2.0 * np.pi * bandwidth)
+    return tuple(age + j / (how.rate * how.average) for j in range(how.average))

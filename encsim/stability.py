@@ -1,0 +1,321 @@
+"""Margins of a closed loop: how far it is from swinging by itself, and how fast it follows."""
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from . import loop as loops
+from . import plant
+from ._loop_states import inside
+from ._results import Result
+
+PER_DECADE = 250
+DECADES = 9
+LINEAR = 4096
+BISECTIONS = 60
+GOLDEN = 0.5 * (5.0**0.5 - 1.0)
+HALF_POWER = 2.0**-0.5
+# Below this loop gain a change of sign is rounding; a margin of 1e9 is none.
+NOTHING = 1e-9
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Resonance:
+    """Swing of motor and load against each other.
+
+    Attributes
+    ----------
+    frequency, antiresonance : float
+        Undamped frequencies with a free and with a held motor, Hz.
+    damping : float
+        Damping ratio of the resonance.
+    loop_gain : float
+        |L| at the resonance.
+    """
+
+    frequency: float
+    antiresonance: float
+    damping: float
+    loop_gain: float
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Margins(Result):
+    """Margins of the loop broken at the torque command.
+
+    Attributes
+    ----------
+    stable : bool
+        Whether all poles lie inside the unit circle.
+    crossover : float
+        Highest frequency at which the loop gain is 1, Hz; NaN if there is none.
+    phase_margin : float
+        Distance of the loop's phase from -180 deg where its gain is 1, deg, -180 to 180: of all such
+        frequencies the value nearest to zero; infinite if there is none.
+    gain_margin : float
+        Factor by which the gain may rise until the loop is no longer stable (infinite if never). If it is not
+        stable, of the factors at which the phase is -180 deg the one nearest to 1.
+    lower_gain_margin : float
+        Factor below 1 to which the gain may fall (0 if it may fall to nothing); NaN if the loop is not stable.
+    delay_margin : float
+        Additional delay at which the loop is no longer stable, s; NaN if it is not. From the phase at each
+        crossing; a fraction of a loop period in front of a held torque differs by the images above the rate.
+    sensitivity_peak : float
+        Largest |S|, S = 1/(1 + L).
+    bandwidth : float
+        Lowest frequency at which the measured position follows the demand with -3 dB, feed-forwards off, Hz.
+        NaN without position control, infinite if there is none below half the loop rate.
+    velocity_bandwidth : float
+        The same from velocity command to velocity estimate, position loop open, against the gain at 0 Hz.
+    resonances : tuple of Resonance
+        One for two masses.
+    poles : ndarray of complex
+        Closed-loop poles, largest first; without the free position where there is no position control. Empty
+        for a loop of more than 600 states.
+    """
+
+    stable: bool
+    crossover: float
+    phase_margin: float
+    gain_margin: float
+    lower_gain_margin: float
+    delay_margin: float
+    sensitivity_peak: float
+    bandwidth: float
+    velocity_bandwidth: float
+    resonances: tuple[Resonance, ...]
+    poles: np.ndarray
+    valid: bool
+    reasons: tuple[str, ...]
+    axis: object = field(metadata={"plain": False})
+
+    @property
+    def units(self):
+        """Units of the fields, {key: unit}."""
+        hertz = dict.fromkeys(("crossover", "bandwidth", "velocity_bandwidth", "resonances"), "Hz")
+        return hertz | {
+            "phase_margin": "deg",
+            "delay_margin": "s",
+            "gain_margin": "1",
+            "sensitivity_peak": "1",
+        }
+
+
+def margins(axis, *, speed=0.0):
+    """Margins of an axis' closed loop.
+
+    Parameters
+    ----------
+    axis : Axis
+        With load and control.
+    speed : float
+        Speed about which friction is linearised and that notches with an order follow, m/s or rad/s.
+
+    Returns
+    -------
+    Margins
+
+    Raises
+    ------
+    InputError
+        If load or control is missing, the estimator is not linear, or a filter does not fit the loop rate.
+
+    Notes
+    -----
+    Everything is discrete at the loop rate and exact: no Padé delays, no continuous approximation. All
+    frequencies lie between 0 and half the loop rate.
+
+    References
+    ----------
+    K. J. Astrom, R. M. Murray, Feedback Systems, Princeton 2008, ch. 9 (margins; from memory).
+    """
+    loop = loops.build(axis, speed)
+    return _Analysis(loop).margins(axis)
+
+
+class _Analysis:
+    """Frequency response of one loop on a grid fine enough to bracket all that is looked for."""
+
+    def __init__(self, loop):
+        self.loop = loop
+        self.shifted = _poles(loop)
+        self.frequency = _grid(loop, self.shifted)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            self.gain = loop.open_gain(self.frequency)
+        # a real number, half the rate being its own mirror image
+        self.gain[-1] = self.gain[-1].real
+
+    def margins(self, axis):
+        stable = self._stable()
+        crossings = self._crossings()
+        gains = self.loop.open_gain(crossings) if len(crossings) else np.zeros(0, dtype=complex)
+        angle = np.degrees(np.angle(-gains))
+        factors = self._gain_factors()
+        return Margins(
+            stable=stable,
+            crossover=float(crossings.max()) if len(crossings) else np.nan,
+            phase_margin=float(angle[np.argmin(np.abs(angle))]) if len(angle) else np.inf,
+            gain_margin=_upper(factors, stable),
+            lower_gain_margin=float(factors[factors < 1.0].max(initial=0.0)) if stable else np.nan,
+            delay_margin=_delay_margin(crossings, angle) if stable else np.nan,
+            sensitivity_peak=self._peak(),
+            bandwidth=self._bandwidth(self.loop.follow) if self.loop.control.position_gain else np.nan,
+            velocity_bandwidth=self._bandwidth(self.loop.follow_velocity),
+            resonances=self._resonances(axis.load),
+            poles=1.0 + self.shifted[np.argsort(-np.abs(1.0 + self.shifted), kind="stable")],
+            valid=stable,
+            reasons=() if stable else ("the loop is unstable: margins and bandwidths have no meaning",),
+            axis=axis,
+        )
+
+    def _stable(self):
+        if len(self.shifted):
+            return bool(inside(self.shifted).all())
+        return encirclements(self.loop, self.frequency, self.gain) == 0
+
+    def _crossings(self):
+        """Frequencies at which |L| = 1, ascending."""
+        return _roots(lambda f: _log(self.loop.open_gain(f)), self.frequency, _log(self.gain))
+
+    def _gain_factors(self):
+        """Factors on the gain at which the loop passes through -1."""
+        found = _roots(lambda f: self.loop.open_gain(f).imag, self.frequency[:-1], self.gain.imag[:-1])
+        values = np.append(self.loop.open_gain(found).real if len(found) else [], self.gain[-1].real)
+        return -1.0 / values[values < -NOTHING]
+
+    def _peak(self):
+        """Largest |S|, refined by golden section between the neighbours of the largest grid values."""
+        size = 1.0 / np.abs(1.0 + self.gain)
+        inner = 1 + np.flatnonzero((size[1:-1] >= size[:-2]) & (size[1:-1] >= size[2:]))
+        inner = inner[np.argsort(size[inner])][-8:]
+        if not len(inner):
+            return float(size.max())
+        low, high = self.frequency[inner - 1], self.frequency[inner + 1]
+        for _ in range(BISECTIONS):
+            step = GOLDEN * (high - low)
+            left, right = self._sensitivity(high - step), self._sensitivity(low + step)
+            low, high = np.where(left < right, high - step, low), np.where(left < right, high, low + step)
+        return float(max(size.max(), self._sensitivity(0.5 * (low + high)).max()))
+
+    def _sensitivity(self, frequency):
+        return 1.0 / np.abs(1.0 + self.loop.open_gain(frequency))
+
+    def _bandwidth(self, follow):
+        """Lowest frequency at which a gain is 3 dB below its value at the lowest, Hz."""
+        gains = np.abs(follow(self.frequency))
+        limit = gains[0] * HALF_POWER
+        below = np.flatnonzero(gains < limit)
+        if not len(below):
+            return np.inf
+        ends = self.frequency[below[0] - 1 : below[0] + 1]
+
+        def excess(frequency):
+            return np.abs(follow(frequency)) - limit
+
+        return float(_bisect(excess, ends[:1], ends[1:])[0])
+
+    def _resonances(self, load):
+        if not load.flexible:
+            return ()
+        frequency = load.resonance
+        inverse = 1.0 / load.inertia + 1.0 / load.motor_inertia
+        damping = 0.5 * load.damping * np.sqrt(inverse / load.stiffness)
+        gain = float(np.abs(self.loop.open_gain(frequency)))
+        return (
+            Resonance(
+                frequency=frequency, antiresonance=load.antiresonance, damping=float(damping), loop_gain=gain
+            ),
+        )
+
+
+def encirclements(loop, frequency, gain):
+    """Number of closed-loop poles outside the unit circle, from the frequency response alone.
+
+    Parameters
+    ----------
+    loop : Loop
+    frequency : ndarray
+        Ascending, Hz, from near 0 to half the loop rate, fine enough that the phase turns less than half a
+        turn between neighbours.
+    gain : ndarray of complex
+        Loop gain there.
+
+    Returns
+    -------
+    int
+
+    Notes
+    -----
+    1 + L times the open loop's denominator, as polynomial in z**-1 beginning with 1, turns once round zero for
+    each pole that is not inside (principle of the argument); real at both ends, so half a circle is enough.
+    """
+    turns = frequency / loop.rate
+    delta = plant.difference(turns)
+    back = np.exp(-2j * np.pi * turns)
+    poly = loop.plant.transfer.denominator
+    total = (1.0 + gain) * np.polyval(poly, delta) * back ** (len(poly) - 1)
+    if loop.control.integral_time is not None:
+        total = total * delta * back
+    for _, below in [loop.estimator.coefficients(loop.rate), *(s.coefficients() for s in loop.filters)]:
+        total = total * np.polyval(np.asarray(below)[::-1] / below[0], back)
+    if loop.control.position_gain == 0.0:
+        total = total / (delta * back)
+    angle = np.unwrap(np.angle(total))
+    return int(-np.round((angle[-1] - angle[0]) / np.pi))
+
+
+def _poles(loop):
+    """Closed-loop poles less 1; none where there are too many to compute."""
+    closed = loop.closed(loops.LARGEST_ORDER)
+    return np.zeros(0, dtype=complex) if closed is None else closed.poles()
+
+
+def _grid(loop, shifted):
+    """Frequencies up to half the rate, Hz: even in logarithm, even, and dense about every pole near the circle."""
+    half = 0.5 * loop.rate
+    order = loop.plant.transfer.reading_delay + len(loop.estimator.coefficients(loop.rate)[0])
+    parts = [
+        np.geomspace(10.0**-DECADES * half, half, DECADES * PER_DECADE),
+        np.linspace(0.0, half, max(LINEAR, 16 * order))[1:],
+    ]
+    open_poles = np.roots(loop.plant.transfer.denominator)
+    offsets = np.geomspace(1e-3, 1e3, 60)
+    for pole in np.concatenate([shifted, open_poles]):
+        where = abs(np.angle(1.0 + pole)) * loop.rate / (2.0 * np.pi)
+        width = max(abs(abs(1.0 + pole) - 1.0) * loop.rate / (2.0 * np.pi), 1e-9 * where)
+        if 0.0 < where < half and width < 0.1 * where:
+            parts += [where - width * offsets, where + width * offsets]
+    grid = np.unique(np.concatenate(parts))
+    return grid[(grid >= parts[0][0]) & (grid <= half)]
+
+
+def _roots(function, grid, values):
+    """Where a function changes its sign, refined; arrays in, array out."""
+    change = np.flatnonzero(np.sign(values[:-1]) * np.sign(values[1:]) < 0.0)
+    return _bisect(function, grid[change], grid[change + 1]) if len(change) else np.zeros(0)
+
+
+def _bisect(function, low, high):
+    """Roots between arrays of ends."""
+    rising = function(high) > 0.0
+    for _ in range(BISECTIONS):
+        middle = 0.5 * (low + high)
+        above = (function(middle) > 0.0) == rising
+        low, high = np.where(above, low, middle), np.where(above, middle, high)
+    return 0.5 * (low + high)
+
+
+def _log(gain):
+    with np.errstate(divide="ignore"):
+        return np.log(np.abs(gain))
+
+
+def _upper(factors, stable):
+    if stable:
+        return float(factors[factors > 1.0].min(initial=np.inf))
+    return float(factors[np.argmin(np.abs(np.log(factors)))]) if len(factors) else np.inf
+
+
+def _delay_margin(crossings, angle):
+    """Smallest delay that turns one of the crossings to -180 deg."""
+    return float(np.min(np.mod(angle, 360.0) / 360.0 / crossings, initial=np.inf))

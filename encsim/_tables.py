@@ -11,6 +11,15 @@ ROWS = 16
 ALL_ROWS = 20
 # Lines of the error that are listed: so many, and none smaller than this share of the largest.
 LINES, SMALLEST = 8, 1e-3
+CAUSES = {
+    "sde": "the cyclic error (sde)",
+    "adc": "the converter (adc)",
+    "resolution": "counting (resolution)",
+    "jitter": "jitter",
+    "noise": "channel noise",
+    "clock": "jitter of the sampling clock",
+    "age": "the age of readings from the encoder's own clock",
+}
 REGIMES = {"direct": " (cyclic error at its own frequency)", "aliased": " (cyclic error seen folded)"}
 CAUTION = (
     "Caution: this is computed, not measured. The machine's documentation, local codes and qualified\n"
@@ -117,7 +126,7 @@ def _why(curve, index):
     cause = max(shares, key=shares.get, default=None)
     regime = str(curve.regime[index])
     return f"regime {regime}{REGIMES.get(regime, '')}" + (
-        f", {cause} makes {_share_text(shares[cause])} % of the mean square" if cause else ""
+        f", {CAUSES[cause]} makes {_share_text(shares[cause])} % of the mean square" if cause else ""
     )
 
 

@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 
 from . import _checks
 from ._estimator import Estimator
+from ._orders import Orders
 from .estimators import Difference
 
 LARGEST_FACTOR = 1 << 30
@@ -27,30 +28,6 @@ LARGEST_LINES = 1 << 40
 def _quantity(default, dimension):
     """A field whose text in an axis file carries a unit of this dimension (see units.py)."""
     return field(default=default, metadata={"dimension": dimension})
-
-
-class Orders(Mapping):
-    """Read-only mapping of order to value, ascending; hashable, and equal to a dict of the same items."""
-
-    __slots__ = ("_items",)
-
-    def __init__(self, items=()):
-        self._items = dict(sorted(dict(items).items()))
-
-    def __getitem__(self, order):
-        return self._items[order]
-
-    def __iter__(self):
-        return iter(self._items)
-
-    def __len__(self):
-        return len(self._items)
-
-    def __hash__(self):
-        return hash(tuple(self._items.items()))
-
-    def __repr__(self):
-        return repr(self._items)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -21,8 +21,14 @@ def find(axis, model, speed, squares, total):
         (not model.sound, "the two channels do not go round zero at some speed"),
         *_hysteresis_doubts(axis, model, speed, squares, total),
         *_converter_doubts(axis, model, speed, squares, total),
-        (_few_counts(axis, model), "fewer than 40 counts a period with an error that depends on speed: rough"),
-        (axis.signal.noise > 0.1 * axis.signal.amplitude, "channel noise above 0.1 of the amplitude is not small"),
+        (
+            _few_counts(axis, model),
+            "fewer than 40 counts a period with an error that depends on speed: rough",
+        ),
+        (
+            axis.signal.noise > 0.1 * axis.signal.amplitude,
+            "channel noise above 0.1 of the amplitude is not small",
+        ),
     ]
     masks = [np.broadcast_to(there, speed.shape) for there, _ in found]
     reasons = [reason for mask, (_, reason) in zip(masks, found, strict=True) if mask.any()]

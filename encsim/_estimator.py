@@ -1,5 +1,6 @@
-"""What every velocity estimator can say about itself, and what the linear ones share."""
+"""What every velocity estimator can say about itself, and what linear ones and alpha-beta filters share."""
 
+import math
 from dataclasses import field
 
 import numpy as np
@@ -7,6 +8,7 @@ import numpy as np
 from . import _checks, _filters
 
 FREQUENCIES = (1e-6, 1e12)
+HIGHEST = 1e18
 LONGEST_WEIGHTS = 1 << 22
 
 
@@ -64,12 +66,14 @@ class Estimator:
     def _frequency(self, frequency):
         """Frequencies as a float array, checked."""
         try:
-            found = np.asarray(frequency, dtype=float)
-        except (TypeError, ValueError):
-            found = np.asarray(np.nan)
-        if not np.isfinite(found).all():
-            _checks.refuse(f"{type(self).__name__} frequency", "be finite numbers", frequency, "Hz")
-        return found
+            found = np.asarray(frequency)
+        except ValueError:
+            found = np.asarray(None)
+        real = found.dtype.kind in "fiu"
+        if not real or not (np.abs(found) <= HIGHEST).all():
+            rule = f"be finite numbers, at most {HIGHEST:g}"
+            _checks.refuse(f"{type(self).__name__} frequency", rule, frequency, "Hz")
+        return found.astype(float)
 
 
 class Linear(Estimator):
@@ -128,3 +132,55 @@ class Linear(Estimator):
             )
         points = 1 << max(count.bit_length(), 4)
         return np.fft.irfft(self.response(np.fft.rfftfreq(points, 1.0 / rate), rate), points)[:count]
+
+
+class AlphaBeta(Linear):
+    """Predict, compare, correct: x' = x + T w, e = y - x', x = x' + alpha e, w += beta e/T; w after the update.
+
+    ``_gains`` gives alpha, beta, 1 - alpha and 4 - 2 alpha - beta, none by subtraction of near equals.
+    """
+
+    __slots__ = ()
+
+    def gains(self, rate):
+        """The two gains.
+
+        Parameters
+        ----------
+        rate : float
+            Loop rate fs, Hz.
+
+        Returns
+        -------
+        tuple of 2 floats
+            alpha (position) and beta (velocity), dimensionless.
+        """
+        return self._gains(self._rate(rate))[:2]
+
+    def _gain(self, turns, rate):
+        alpha, beta, kept, _ = self._gains(rate)
+        u = _filters.backward(turns)
+        return beta * u / (beta + u * (alpha - beta + kept * u))
+
+    def coefficients(self, rate):
+        """Numerator and denominator in z**-1, position to velocity."""
+        rate = self._rate(rate)
+        alpha, beta, kept, _ = self._gains(rate)
+        return np.array([beta * rate, -beta * rate]), np.array([1.0, alpha + beta - 2.0, kept])
+
+    def memory(self, rate):
+        """Number of samples after which the weights are below 1e-16 of the largest."""
+        alpha, beta, _, margin = self._gains(self._rate(rate))
+        return _filters.pair_memory(alpha, beta, margin)
+
+    def delay(self, rate):
+        """Delay of the velocity at 0 Hz, s: (alpha/beta - 1/2) T."""
+        rate = self._rate(rate)
+        alpha, beta, _, _ = self._gains(rate)
+        return (alpha / beta - 0.5) / rate
+
+    def noise_gain(self, rate):
+        """Velocity rms for 1 unit of white position rms, 1/s: beta sqrt(2/(alpha(4 - 2 alpha - beta)))/T."""
+        rate = self._rate(rate)
+        alpha, beta, _, margin = self._gains(rate)
+        return rate * beta * math.sqrt(2.0 / (alpha * margin))

@@ -10,6 +10,8 @@ from ._estimator import FREQUENCIES, Estimator, quantity
 
 FASTEST = 1e100
 FINEST = 1e-100
+# An edge in so many seconds is none.
+STANDSTILL = 1e30
 
 
 class _Timing(Estimator):
@@ -119,12 +121,13 @@ class _Timing(Estimator):
     def _edge_period(self, speed, resolution):
         """Time q/v from edge to edge, s; infinite at standstill."""
         name = type(self).__name__
-        if not _checks.is_real(speed) or abs(speed) > FASTEST:
+        if not _checks.is_real(speed) or abs(float(speed)) > FASTEST:
             _checks.refuse(f"{name} speed", f"be given, at most {FASTEST:g}", speed, "m/s or rad/s")
-        if not _checks.is_real(resolution) or not FINEST <= resolution <= FASTEST:
+        if not _checks.is_real(resolution) or not FINEST <= float(resolution) <= FASTEST:
             rule = f"be given, from {FINEST:g} to {FASTEST:g}"
             _checks.refuse(f"{name} resolution", rule, resolution, "m or rad")
-        return float(resolution) / abs(float(speed)) if speed else math.inf
+        speed, resolution = abs(float(speed)), float(resolution)
+        return resolution / speed if speed * STANDSTILL > resolution else math.inf
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,6 +135,7 @@ class PeriodTiming(_Timing):
     """One count over the time between the last two edges, times rounded down to the clock.
 
     Held down to q/(time since the last edge); 0 one second after the last edge, and at once on reversal.
+    The linear theory is for steady motion of more than one count a second.
 
     Parameters
     ----------

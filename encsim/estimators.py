@@ -10,7 +10,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from . import _checks, _filters
-from ._estimator import FREQUENCIES, Linear, quantity
+from ._estimator import FREQUENCIES, AlphaBeta, Linear, quantity
 from .edge_timing import CountAndTime, PeriodTiming
 
 LONGEST = 1 << 20
@@ -228,60 +228,8 @@ class LowPass(Linear):
         return rate * share * math.sqrt(2.0 / (2.0 - share))
 
 
-class _AlphaBeta(Linear):
-    """Predict, compare, correct: x' = x + T w, e = y - x', x = x' + alpha e, w += beta e/T; w after the update.
-
-    ``_gains`` gives alpha, beta, 1 - alpha and 4 - 2 alpha - beta, none by subtraction of near equals.
-    """
-
-    __slots__ = ()
-
-    def gains(self, rate):
-        """The two gains.
-
-        Parameters
-        ----------
-        rate : float
-            Loop rate fs, Hz.
-
-        Returns
-        -------
-        tuple of 2 floats
-            alpha (position) and beta (velocity), dimensionless.
-        """
-        return self._gains(self._rate(rate))[:2]
-
-    def _gain(self, turns, rate):
-        alpha, beta, kept, _ = self._gains(rate)
-        u = _filters.backward(turns)
-        return beta * u / (beta + u * (alpha - beta + kept * u))
-
-    def coefficients(self, rate):
-        """Numerator and denominator in z**-1, position to velocity."""
-        rate = self._rate(rate)
-        alpha, beta, kept, _ = self._gains(rate)
-        return np.array([beta * rate, -beta * rate]), np.array([1.0, alpha + beta - 2.0, kept])
-
-    def memory(self, rate):
-        """Number of samples after which the weights are below 1e-16 of the largest."""
-        alpha, beta, _, margin = self._gains(self._rate(rate))
-        return _filters.pair_memory(alpha, beta, margin)
-
-    def delay(self, rate):
-        """Delay of the velocity at 0 Hz, s: (alpha/beta - 1/2) T."""
-        rate = self._rate(rate)
-        alpha, beta, _, _ = self._gains(rate)
-        return (alpha / beta - 0.5) / rate
-
-    def noise_gain(self, rate):
-        """Velocity rms for 1 unit of white position rms, 1/s: beta sqrt(2/(alpha(4 - 2 alpha - beta)))/T."""
-        rate = self._rate(rate)
-        alpha, beta, _, margin = self._gains(rate)
-        return rate * beta * math.sqrt(2.0 / (alpha * margin))
-
-
 @dataclass(frozen=True, slots=True)
-class Tracking(_AlphaBeta):
+class Tracking(AlphaBeta):
     """Tracking loop of second order, discrete at the loop rate; the velocity is its integrator's.
 
     Parameters
@@ -334,7 +282,7 @@ class Tracking(_AlphaBeta):
 
 
 @dataclass(frozen=True, slots=True)
-class Kalman(_AlphaBeta):
+class Kalman(AlphaBeta):
     """Steady-state Kalman filter for an acceleration that is random and constant over each sample.
 
     Parameters

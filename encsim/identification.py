@@ -302,14 +302,11 @@ def _root(variance, error):
 
 def _motion_remarks(fit, jitter, error):
     yield (
-        f"smooth motion assumed: {abs(fit.turns):.4g} periods, phase a polynomial of degree {fit.degree}; "
+        f"smooth motion assumed: {abs(fit.turns):.4g} periods as sampled, phase a polynomial of degree {fit.degree}; "
         "errors that repeat every period but are no waveform harmonic are not modelled"
     )
     if fit.spread.shaky:
-        yield (
-            f"phase jitter {jitter:.2g} ± {error:.1g} rad rms, unsteadiness of the true motion included; "
-            "as a position it needs the period"
-        )
+        yield f"phase jitter {jitter:.2g} ± {error:.1g} rad rms, unsteadiness of the true motion included"
     else:
         yield f"no phase jitter seen, less than about {jitter + 2.0 * error:.1g} rad rms"
     if abs(fit.spread.correlation) > CORRELATED:

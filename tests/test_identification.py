@@ -182,7 +182,7 @@ def test_amplitude_is_not_biased_by_noise():
     assert np.mean(fits) == pytest.approx(1.0, abs=4.0 * np.sqrt(3.0) * 0.09 / np.sqrt(300 * 400))
 
 
-@pytest.mark.parametrize(("noise", "jitter"), [(0.005, 0.02), (0.001, 0.005), (0.01, 0.05)])
+@pytest.mark.parametrize(("noise", "jitter"), [(0.005, 0.02), (0.001, 0.005), (0.01, 0.05), (2e-4, 0.05)])
 def test_jitter_and_noise_are_told_apart_in_steady_motion(noise, jitter):
     theta = steady_phase(4000) + jitter * np.random.default_rng(8).standard_normal(4000)
     fit = identify(*record(theta, noise=noise, gain=0.1, harmonics={3: 0.02}), True, period=20e-6)
@@ -205,6 +205,16 @@ def test_jitter_does_not_damp_amplitude_and_harmonics():
     # The mean over jitter would leave exp(-25 x 0.08^2/2) = 0.92 of the fifth and 0.997 of the amplitude.
     assert abs(fit.signal.harmonics[5] - 0.02) < 3.0 * fit.uncertainty["harmonics"][5]
     assert abs(fit.amplitude - 1.0) < 3.0 * fit.uncertainty["amplitude"]
+
+
+def test_third_and_fifth_harmonic_are_not_confused_where_jitter_leaves_only_their_sum():
+    harmonics = {3: -0.0008, 5: 0.0018}
+    theta = steady_phase(3000) + 0.03 * np.random.default_rng(6).standard_normal(3000)
+    fit = identify(*record(theta, noise=0.001, harmonics=harmonics), True)
+    # Apart they are hardly known, together well; keeping one alone would give it the sum, 0.001.
+    assert fit.uncertainty["harmonics"][5] > 2e-4
+    assert np.max(np.abs(errors_in_sigma(fit, harmonics=harmonics))) < 3.5
+    assert fit.signal.harmonics[3] + fit.signal.harmonics[5] == pytest.approx(0.001, abs=1e-4)
 
 
 def square(theta):

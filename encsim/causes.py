@@ -5,24 +5,16 @@ Two engines answer for one lag: :class:`Exact` where the error of a period is th
 """
 
 from dataclasses import replace
+from functools import lru_cache
 
 import numpy as np
 
 from . import increments, quadrature, steps
 
-EXACT_FACTOR = 4096
-# With a converter only the table of increments knows the steps of both; it still resolves this many counts.
-EXACT_FACTOR_CONVERTED = 16384
 SHARE_POINTS = 1 << 18
 BLOCK = 1 << 20
 TAU = quadrature.TAU
 CAUSES = ("sde", "adc", "resolution", "jitter", "noise", "clock", "age")
-
-
-def line_gain(axis, frequency):
-    """Gain of the estimator from position to velocity; a clock of the encoder's own mixes two lags."""
-    mixed = sum(weight * np.sin(np.pi * frequency * seconds) ** 2 for weight, seconds in lags(axis))
-    return 2.0 * axis.sampling.rate / axis.estimator.samples * np.sqrt(mixed)
 
 
 def own_clock(axis):
@@ -30,22 +22,62 @@ def own_clock(axis):
     return axis.sampling.encoder_rate or axis.interpolation.edge_clock
 
 
+def resolved(axis):
+    """The estimator with what it takes from the axis filled in."""
+    return axis.estimator.resolved(axis.signal.jitter, axis.resolution)
+
+
+@lru_cache(maxsize=64)
+def pairs(estimator, rate):
+    """What the mean square of a velocity takes of the mean squares of increments over j samples.
+
+    Returns
+    -------
+    steps : ndarray of int, shape (n,)
+    weight : ndarray, shape (n,)
+        Of the increments' mean squares, 1/s2.
+
+    Notes
+    -----
+    The weights d of the estimator add up to zero; therefore E(sum d_j e_j)**2 is the sum over j >= 1 of
+    -(sum_i d_i d_{i+j}) E(e_i - e_{i+j})**2. Weights that add up to less than 1e-10 of all are left out.
+    """
+    if estimator.kind == "difference":
+        return np.array([estimator.samples]), np.array([(rate / estimator.samples) ** 2])
+    d = estimator.weights(rate)
+    points = 1 << int(2 * d.size - 1).bit_length()
+    weight = -np.fft.irfft(np.abs(np.fft.rfft(d, points)) ** 2, points)[1 : d.size]
+    left = np.cumsum(np.abs(weight[::-1]))[::-1]
+    kept = int(np.count_nonzero(left > 1e-10 * left[0]))
+    return np.arange(1, kept + 1), weight[:kept]
+
+
 def lags(axis):
-    """(weight, lag in s) of the two positions of a difference: one lag, or two whole ones of an own clock."""
-    span, clock = axis.estimator.samples / axis.sampling.rate, own_clock(axis)
+    """(weight in 1/s2, lag in s) of the increments that make the velocity; an own clock mixes two whole lags."""
+    rate, clock = axis.sampling.rate, own_clock(axis)
+    taken = zip(*(part.tolist() for part in pairs(resolved(axis), rate)), strict=True)
     if clock is None:
-        return ((1.0, span),)
-    whole, rest = divmod(span * clock, 1.0)
-    mix = ((1.0 - rest, whole / clock), (rest, (whole + 1.0) / clock))
-    return tuple((weight, lag) for weight, lag in mix if weight > 0.0)
+        return [(weight, step / rate) for step, weight in taken]
+    mix = []
+    for step, weight in taken:
+        whole, rest = divmod(step / rate * clock, 1.0)
+        mix += [(weight * (1.0 - rest), whole / clock), (weight * rest, (whole + 1.0) / clock)]
+    return [(weight, lag) for weight, lag in mix if weight != 0.0 and lag > 0.0]
 
 
-def engine(axis):
-    """The engine for this axis: exact where it can be."""
-    how = axis.interpolation
-    limit = EXACT_FACTOR if how.bits is None else EXACT_FACTOR_CONVERTED
-    exact = not quadrature.depends_on_speed(axis) and (how.factor or 0) <= limit
-    return (Exact if exact else Step)(axis)
+def _age(axis):
+    """Mean square of the age of a sawtooth by an own clock, per squared speed."""
+    rate, clock = axis.sampling.rate, own_clock(axis)
+    steps_, weight = pairs(resolved(axis), rate)
+    rest = steps_ / rate * clock % 1.0
+    return float((weight * rest * (1.0 - rest)).sum()) / clock**2
+
+
+def line_gain(axis, frequency):
+    """Gain of a linear estimator from position to velocity, 1/s; rms over the lags that an own clock mixes."""
+    if own_clock(axis) is None:
+        return np.abs(resolved(axis).response(frequency, axis.sampling.rate))
+    return 2.0 * np.sqrt(sum(weight * np.sin(np.pi * frequency * lag) ** 2 for weight, lag in lags(axis)))
 
 
 class Model:
@@ -59,17 +91,25 @@ class Model:
         self.clock = own_clock(axis)
 
     def parts(self, speed):
-        """Mean squares by cause and half range of the cyclic part, both for an increment, in periods."""
-        squares, peak = dict.fromkeys(self.named(), 0.0), np.zeros_like(speed)
+        """Mean squares of the velocity by cause, half range of its cyclic part; periods and seconds."""
+        squares = {cause: np.zeros_like(speed) for cause in self.named()}
         for weight, seconds in lags(self.axis):
-            if seconds > 0.0:
-                found, half_range = self.at_lag(speed, seconds)
-                squares = {cause: total + weight * found.get(cause, 0.0) for cause, total in squares.items()}
-                peak = np.maximum(peak, half_range)
+            found = self.at_lag(speed, seconds)
+            for cause in squares.keys() & found.keys():
+                squares[cause] += weight * found[cause]
         if self.clock is not None:
-            rest = self.axis.estimator.samples / self.axis.sampling.rate * self.clock % 1.0
-            squares["age"] = (speed / self.pitch / self.clock) ** 2 * rest * (1.0 - rest)
-        return {cause: square + np.zeros_like(speed) for cause, square in squares.items()}, peak
+            squares["age"] = (speed / self.pitch) ** 2 * _age(self.axis)
+        return squares, self.half_range(speed)
+
+    def half_range(self, speed):
+        """Half of maximum less minimum of the cyclic part of the velocity over all starts, periods a second."""
+        orders, made = self.complex_lines(speed)
+        frequency = np.multiply.outer(speed / self.pitch, orders)
+        return _half_range(made * self.cyclic_gain(frequency, speed), orders)
+
+    def cyclic_gain(self, frequency, speed):
+        """Complex gain of lines of these frequencies from position to velocity, 1/s."""
+        return resolved(self.axis).response(frequency, self.axis.sampling.rate)
 
     def named(self):
         """Names of the parts that this axis has."""
@@ -98,6 +138,10 @@ class Model:
         }
         return {cause: found[cause] for cause in self.named() if cause in found}
 
+    def noisy(self, speed, seconds):
+        """Rms of the Gaussian part of a lag, periods."""
+        return np.sqrt(sum(self.spread(speed, seconds).values()) + 0.0 * speed)
+
     def held_still(self, speed, spread):
         """Where hysteresis alone sets the counts: 1 quiet (no toggling), 0 as without it, -1 unknown."""
         how = self.axis.interpolation
@@ -109,13 +153,23 @@ class Model:
         free = (sigma == 0.0) | (counts > how.hysteresis + 1.0 + 6.0 * sigma)
         return np.where(free, 0, np.where(quiet, 1, -1))
 
+    def gain(self, frequency, speed):
+        """Gain of lines of these frequencies from position to velocity, 1/s."""
+        return line_gain(self.axis, frequency)
+
+    def magnitudes(self, speed):
+        """Sum of the magnitudes of the estimator's weights, 1/s."""
+        if self.axis.estimator.kind == "difference":
+            return 2.0 * self.axis.sampling.rate / self.axis.estimator.samples
+        return float(np.abs(resolved(self.axis).weights(self.axis.sampling.rate)).sum())
+
     def strongest(self, speed):
         """Frequency of the line with the largest velocity amplitude, Hz; NaN where there is none."""
         orders, size = self.line_sizes(speed)
         if orders.size == 0:
             return np.full(speed.shape, np.nan)
         frequency = np.multiply.outer(speed / self.pitch, orders)
-        amplitude = size * line_gain(self.axis, frequency)
+        amplitude = size * self.gain(frequency, speed)
         largest = amplitude.argmax(axis=-1)
         return np.where(speed > 0.0, np.take_along_axis(frequency, largest[:, None], axis=-1)[:, 0], 0.0)
 
@@ -151,8 +205,8 @@ class Exact(Model):
             if how.factor is None
             else np.arange(1, min(self.highest(), (how.factor - 1) // 2) + 1)
         )
-        self.stepped = how.bits is not None or (how.factor is not None and self.orders.size > 0)
-        self.table = increments.table(key) if self.stepped else None
+        stepped = how.bits is not None or (how.factor is not None and self.orders.size > 0)
+        self.table = increments.table(key) if stepped else None
         self.key = key
 
     def highest(self):
@@ -171,8 +225,12 @@ class Exact(Model):
         """Orders and amplitudes (position units) of the lines."""
         return self.orders, self.pitch * np.abs(self.lines)
 
+    def complex_lines(self, speed):
+        """Orders and complex amplitudes (periods) of the lines."""
+        return self.orders, self.lines[None, :]
+
     def at_lag(self, speed, seconds):
-        """Mean squares by cause and half range of the cyclic part at one lag."""
+        """Mean squares of an increment over one lag by cause, periods squared."""
         lag = speed / self.pitch * seconds
         by_cause = self.spread(speed, seconds)
         spread = np.sqrt(sum(by_cause.values()) + 0.0 * speed)
@@ -180,8 +238,7 @@ class Exact(Model):
         spread = np.where(quiet, 0.0, spread)
         by_cause = {cause: np.where(quiet, 0.0, square) for cause, square in by_cause.items()}
         cyclic, scattered, rest = self._split(lag, spread)
-        found = {"sde": cyclic, **_shared(scattered, by_cause), **self._stepped_parts(rest, lag, spread)}
-        return found, _half_range(self.lines, self.orders, lag)
+        return {"sde": cyclic, **_shared(scattered, by_cause), **self._stepped_parts(rest, lag, spread)}
 
     def _split(self, lag, spread):
         how = self.axis.interpolation
@@ -252,7 +309,7 @@ class Step(Model):
         return self.cache is not None and self.cache[1][0].size > 0
 
     def parts(self, speed):
-        """Mean squares by cause and half range of the cyclic part, both for an increment, in periods."""
+        """Mean squares of the velocity by cause, half range of its cyclic part; periods and seconds."""
         self.shapes(speed)
         return super().parts(speed)
 
@@ -265,6 +322,10 @@ class Step(Model):
         orders, made, _ = self.shapes(speed)
         return orders, self.pitch * np.abs(made)
 
+    def complex_lines(self, speed):
+        """Orders and complex amplitudes (periods) of the lines."""
+        return self.shapes(speed)[:2]
+
     def converter(self, speed):
         """Mean square that the converter adds to an increment as white noise, periods squared."""
         how = self.axis.interpolation
@@ -274,7 +335,7 @@ class Step(Model):
         return step**2 / 6.0 * self.noise_gain(speed) ** 2 + 0.0 * speed
 
     def at_lag(self, speed, seconds):
-        """Mean squares by cause and half range of the cyclic part at one lag."""
+        """Mean squares of an increment over one lag by cause, periods squared."""
         orders, made, _ = self.shapes(speed)
         lag = speed / self.pitch * seconds
         by_cause = self.spread(speed, seconds)
@@ -282,16 +343,16 @@ class Step(Model):
         spread = np.sqrt(sum(by_cause.values()) + 0.0 * speed)
         quiet = self.held_still(speed, spread) == 1
         by_cause = {cause: np.where(quiet, 0.0, square) for cause, square in by_cause.items()}
-        cyclic, half_range, scattered, counted = self._over_period(orders, made, lag, by_cause, white)
-        return {"sde": cyclic, **_shared(scattered, by_cause), **white, **counted}, half_range
+        cyclic, scattered, counted = self._over_period(orders, made, lag, by_cause, white)
+        return {"sde": cyclic, **_shared(scattered, by_cause), **white, **counted}
 
     def _over_period(self, orders, made, lag, by_cause, white):
-        """Averages over the period, block by block: w, its half range, what the slope scatters, counting."""
+        """Averages over the period, block by block: lines, what their slope scatters, counting."""
         factor = self.axis.interpolation.factor
         before = by_cause.get("jitter", 0.0) + by_cause.get("clock", 0.0) + 0.0 * lag
         after = by_cause.get("noise", 0.0) + white.get("adc", 0.0) + 0.0 * lag
         points = _points_over_period(orders)
-        cyclic, half_range, scattered, counted = np.zeros((4, lag.size))
+        cyclic, scattered, counted = np.zeros((3, lag.size))
         size = max(1, BLOCK // points)
         for first in range(0, lag.size, size):
             part = slice(first, first + size)
@@ -299,12 +360,11 @@ class Step(Model):
             w = _difference(made_here, orders, lag[part], points)
             slope = _slope_square(made_here, orders, lag[part], points)
             cyclic[part] = (w**2).mean(axis=-1)
-            half_range[part] = 0.5 * (_crest(w) + _crest(-w))
             scattered[part] = before[part] * (slope.mean(axis=-1) - 1.0)
             if factor is not None:
                 spread = np.sqrt(before[part, None] * slope + after[part, None])
                 counted[part] = _counted(factor, lag[part, None] + w, spread).mean(axis=-1)
-        return cyclic, half_range, scattered, {} if factor is None else {"resolution": counted}
+        return cyclic, scattered, {} if factor is None else {"resolution": counted}
 
 
 def _counted(factor, lag, spread):
@@ -338,18 +398,18 @@ def _over_grid(made, orders, points):
     return np.fft.irfft(full, points, axis=-1)
 
 
-def _half_range(made, orders, lag):
-    """Half of maximum less minimum of the error difference over the period, refined between grid points."""
+def _half_range(made, orders):
+    """Half of maximum less minimum over the period of lines of shape (speeds, orders), refined between points."""
     if orders.size == 0:
-        return np.zeros_like(lag)
+        return np.zeros(made.shape[0])
     if orders.size == 1:
-        return 2.0 * np.abs(made[0] * np.sin(np.pi * orders[0] * lag))
+        return np.abs(made[:, 0])
     points = 1 << int(np.ceil(np.log2(max(8 * orders.max(), 64))))
-    found = np.empty_like(lag)
+    found = np.empty(made.shape[0])
     size = max(1, BLOCK // points)
-    for first in range(0, lag.size, size):
+    for first in range(0, found.size, size):
         part = slice(first, first + size)
-        w = _difference(made[None, :], orders, lag[part], points)
+        w = _over_grid(made[part], orders, points)
         found[part] = 0.5 * (_crest(w) + _crest(-w))
     return found
 

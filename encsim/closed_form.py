@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from . import _checks, causes, doubts, quadrature
+from . import _checks, causes, doubts, engines, quadrature
 from ._results import Series
 from .axis import Axis
 
@@ -190,8 +190,8 @@ def ripple(axis, speeds):
     """
     speed = _speeds("ripple.speeds", speeds, axis.scale.unit)
     magnitude = np.abs(speed).ravel()
-    model = causes.engine(axis)
-    scale = axis.scale.pitch * axis.sampling.rate / axis.estimator.samples
+    model = engines.engine(axis)
+    scale = axis.scale.pitch
     squares, peak = model.parts(magnitude)
     squares = {cause: np.maximum(square, 0.0) * scale**2 for cause, square in squares.items()}
     total = sum(squares.values()) if squares else np.zeros_like(magnitude)
@@ -207,7 +207,7 @@ def ripple(axis, speeds):
     return RippleCurve(
         speed=speed,
         rms=shaped(rms),
-        peak=shaped(peak * scale + _peak_of_parts(axis, squares)),
+        peak=shaped(peak * scale + _peak_of_parts(axis, squares, model.magnitudes(magnitude))),
         relative=shaped(relative),
         parts={cause: shaped(np.sqrt(square)) for cause, square in squares.items()},
         regime=shaped(_regimes(axis, squares, frequency)),
@@ -248,7 +248,7 @@ def lines(axis, speed):
     velocity = float(_speeds("lines.speed", speed, axis.scale.unit, single=True))
     found = quadrature.position_error(axis, velocity)
     frequency = found.harmonic * abs(velocity) / axis.scale.pitch
-    amplitude = found.amplitude * causes.line_gain(axis, frequency)
+    amplitude = found.amplitude * engines.gain(axis, frequency, velocity)
     order = np.argsort(-amplitude, kind="stable")
     return Lines(
         harmonic=found.harmonic[order],
@@ -311,13 +311,12 @@ def _folded(frequency, rate):
     return np.abs(frequency - rate * np.rint(frequency / rate))
 
 
-def _peak_of_parts(axis, squares):
-    """Peak of counting and of the random parts, velocity."""
-    gain = axis.sampling.rate / axis.estimator.samples
+def _peak_of_parts(axis, squares, magnitudes):
+    """Peak of counting and of the random parts, velocity; ``magnitudes`` is sum |d_j| of the estimator, 1/s."""
     found = np.sqrt(sum(squares.get(cause, 0.0) for cause in RANDOM)) * 3.0
     found = found + 3.0 * np.sqrt(squares.get("adc", 0.0))
-    found = found + np.minimum(3.0 * np.sqrt(squares.get("resolution", 0.0)), axis.resolution * gain)
-    return found + 3.0 * np.sqrt(squares.get("age", 0.0))
+    counting = np.minimum(3.0 * np.sqrt(squares.get("resolution", 0.0)), 0.5 * axis.resolution * magnitudes)
+    return found + counting + 3.0 * np.sqrt(squares.get("age", 0.0))
 
 
 def _regimes(axis, squares, frequency):

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from . import causes, quadrature
+from . import quadrature
 from .limits import top_speed
 
 TAU = quadrature.TAU
@@ -21,6 +21,7 @@ def find(axis, model, speed, squares, total):
         (not model.sound, "the two channels do not go round zero at some speed"),
         *_hysteresis_doubts(axis, model, speed, squares, total),
         *_converter_doubts(axis, model, speed, squares, total),
+        *_timing_doubts(axis, speed, squares),
         (
             _few_counts(axis, model),
             "fewer than 40 counts a period with an error that depends on speed: rough",
@@ -63,11 +64,25 @@ def _hysteresis_doubts(axis, model, speed, squares, total):
 
 
 def _unknown_hysteresis(model, speed):
-    unknown = np.zeros(speed.shape, dtype=bool)
-    for _, seconds in causes.lags(model.axis):
-        spread = np.sqrt(sum(model.spread(speed, seconds).values()) + 0.0 * speed)
-        unknown |= model.held_still(speed, spread) == -1
-    return unknown
+    return model.held_still(speed, model.noisy(speed, np.inf)) == -1
+
+
+def _timing_doubts(axis, speed, squares):
+    """Limits of the linear theory of edges timed by a clock."""
+    if axis.estimator.linear:
+        return []
+    scattered = sum(squares.get(cause, 0.0) for cause in ("jitter", "noise", "adc"))
+    return [
+        (speed < axis.resolution, "slower than one count a second: the measured velocity drops to zero"),
+        (
+            scattered > (0.05 * speed) ** 2,
+            "jitter beyond 5 % of the time between edges: some per cent low; simulate",
+        ),
+        (
+            speed > 0.1 * axis.resolution * axis.estimator.clock,
+            "fewer than 10 ticks of the clock between edges",
+        ),
+    ]
 
 
 def _converter_doubts(axis, model, speed, squares, total):
@@ -76,7 +91,7 @@ def _converter_doubts(axis, model, speed, squares, total):
     if how.bits is None or model.method != "step":
         return []
     step = 2.0 * how.span / 2.0**how.bits / axis.signal.amplitude / TAU
-    lag = axis.estimator.samples / axis.sampling.rate * speed / model.pitch
+    lag = speed / axis.sampling.rate / model.pitch
     jitter = np.hypot(axis.signal.jitter, speed * axis.sampling.jitter) / model.pitch
     rough = (np.hypot(jitter, axis.signal.noise / TAU) < 0.5 * step) & (squares["adc"] > 0.02 * total)
     return [(rough & (lag < 10.0 * step), "converter steps not smoothed by jitter, taken as white noise")]

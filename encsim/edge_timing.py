@@ -38,7 +38,7 @@ class _Timing(Estimator):
             (m, share of the samples), shares adding up to 1; the larger m while the last edge is younger.
         """
         period = self._edge_period(speed, resolution)
-        ratio = self._span() / period
+        ratio = self.reach / period
         if ratio <= 1.0:
             return [(1, 1.0)]
         most = math.ceil(ratio)
@@ -82,7 +82,7 @@ class _Timing(Estimator):
         """Delay of the velocity at 0 Hz, s: (m + 1) q/(2 v), mean over the samples; infinite at standstill."""
         self._rate(rate)
         period = self._edge_period(speed, resolution)
-        return (max(self._span(), period) + period) / 2.0
+        return (max(self.reach, period) + period) / 2.0
 
     def noise_gain(self, rate, *, speed=None, resolution=None):
         """Velocity rms for 1 unit of position rms, independent at each edge, 1/s: sqrt(2) v/(m q) in the rms."""
@@ -114,7 +114,8 @@ class _Timing(Estimator):
         ticks = self.counts(speed, resolution)[0][0] * period * self.clock
         return abs(speed) / (ticks - 1.0) if ticks > 1.0 else math.inf
 
-    def _span(self):
+    @property
+    def reach(self):
         """Time back to the older edge that is asked for, s."""
         return 0.0
 
@@ -186,5 +187,7 @@ class CountAndTime(_Timing):
         check.positive("window", "s", within=(1e-12, 1e3))
         check.done()
 
-    def _span(self):
+    @property
+    def reach(self):
+        """Time back to the older edge that is asked for, s."""
         return self.window

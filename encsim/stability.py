@@ -129,7 +129,22 @@ def margins(axis, *, speed=0.0):
     ----------
     K. J. Astrom, R. M. Murray, Feedback Systems, Princeton 2008, ch. 9 (margins; from memory).
     """
-    loop = loops.build(axis, speed)
+    return loop_margins(loops.build(axis, speed), axis)
+
+
+def loop_margins(loop, axis):
+    """Margins of a loop that is built already.
+
+    Parameters
+    ----------
+    loop : Loop
+    axis : Axis
+        The axis it was built of.
+
+    Returns
+    -------
+    Margins
+    """
     return _Analysis(loop).margins(axis)
 
 
@@ -249,19 +264,49 @@ def encirclements(loop, frequency, gain):
     1 + L times the open loop's denominator, as polynomial in z**-1 beginning with 1, turns once round zero for
     each pole that is not inside (principle of the argument); real at both ends, so half a circle is enough.
     """
+    return int(unstable_poles(open_polynomial(loop, frequency) * (1.0 + gain)))
+
+
+def open_polynomial(loop, frequency):
+    """Denominator of the open loop as polynomial in z**-1 beginning with 1.
+
+    Parameters
+    ----------
+    loop : Loop
+    frequency : ndarray
+        Frequencies, Hz.
+
+    Returns
+    -------
+    ndarray of complex
+    """
     turns = frequency / loop.rate
     delta = plant.difference(turns)
     back = np.exp(-2j * np.pi * turns)
     poly = loop.plant.transfer.denominator
-    total = (1.0 + gain) * np.polyval(poly, delta) * back ** (len(poly) - 1)
+    total = np.polyval(poly, delta) * back ** (len(poly) - 1)
     if loop.control.integral_time is not None:
         total = total * delta * back
     for _, below in [loop.estimator.coefficients(loop.rate), *(s.coefficients() for s in loop.filters)]:
         total = total * np.polyval(np.asarray(below)[::-1] / below[0], back)
-    if loop.control.position_gain == 0.0:
-        total = total / (delta * back)
-    angle = np.unwrap(np.angle(total))
-    return int(-np.round((angle[-1] - angle[0]) / np.pi))
+    return total if loop.control.position_gain else total / (delta * back)
+
+
+def unstable_poles(characteristic):
+    """Zeros outside the unit circle of polynomials in z**-1, from their values on it.
+
+    Parameters
+    ----------
+    characteristic : ndarray of complex, shape (..., n)
+        Values from near 0 Hz to half the loop rate along the last axis.
+
+    Returns
+    -------
+    ndarray of float
+        Whole numbers, shape of the leading axes.
+    """
+    steps = np.angle(characteristic[..., 1:] / characteristic[..., :-1])
+    return -np.round(np.sum(steps, axis=-1) / np.pi)
 
 
 def _poles(loop):

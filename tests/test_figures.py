@@ -196,7 +196,7 @@ def luminance(colour):
 
 
 def test_title_names_the_largest_ripple_and_its_speed():
-    curve = curve_of(STAGE)
+    curve = curve_of(STAGE).refined()
     worst = int(np.argmax(curve.rms))
     title = curve.plot().figure.encsim_title
     assert _plot_numbers.quantity(curve.rms[worst], "m/s", 2) in title
@@ -275,7 +275,7 @@ def test_title_of_a_run_counts_folded_lines(speed, words):
 
 @pytest.mark.parametrize(("axis", "lines"), [(STAGE, 4), (changed(STAGE, jitter=1e-9), 3), (SERIAL, 5)])
 def test_ripple_draws_the_total_and_a_line_a_role(axis, lines):
-    curve = curve_of(axis)
+    curve = curve_of(axis).refined()
     ax = curve.plot()
     long = [line for line in ax.lines if len(line.get_xdata()) == len(curve.speed)]
     assert len(long) == lines

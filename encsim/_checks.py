@@ -43,10 +43,9 @@ class Fault:
 
 
 def one_line(text, longest=80):
-    """Any text as one printable line that is not too long: a long one keeps its ends, as paths need."""
+    """Any text as one printable line that is not too long."""
     text = text if text.isprintable() else ascii(text)[1:-1]
-    half = (longest - 3) // 2
-    return text if len(text) <= longest else f"{text[:half]}...{text[-half:]}"
+    return text if len(text) <= longest else text[: longest - 3] + "..."
 
 
 def _shown(value):

@@ -2,8 +2,8 @@
 
 import numpy as np
 
+from . import _checks, _plot, _plot_bars
 from . import _figures_findings as findings
-from . import _plot, _plot_bars
 from ._figures_view import NAMES, Frame, edges_of, frame_of, range_of_speeds, range_of_values, runs, view_of
 from ._plot_labels import Labels
 from ._plot_numbers import percent, quantity, width
@@ -38,13 +38,31 @@ def ripple(curve, ax=None, *, limit=None, simulated=None, style=_plot.PRINT):
     Returns
     -------
     Axes
+
+    Raises
+    ------
+    InputError
+        If the limit is no such pair, or the simulated points have no speeds and ripples of one length.
     """
+    _check(limit, simulated)
     view = view_of(curve, limit, simulated)
     if ax is not None:
         return _into(ax, view, style)
     main = _single(view, style) if len(view.speed) < 2 else _sheet(view, style)
     _plot.describe(main.figure, findings.title(view), findings.alternative(view))
     return main
+
+
+def _check(limit, simulated):
+    """Refuse a limit or simulated points that cannot be drawn."""
+    if limit is not None:
+        pair = isinstance(limit, (tuple, list)) and len(limit) == 2 and all(map(_checks.is_real, limit))
+        if not pair or min(limit) < 0.0 or max(limit) == 0.0:
+            rule = "be a share of the speed and a least value, both zero or more and not both zero"
+            _checks.refuse("plot.limit", rule, limit)
+    if simulated is not None and np.size(simulated["speed"]) != np.size(simulated["rms"]):
+        sizes = f"{np.size(simulated['speed'])} and {np.size(simulated['rms'])}"
+        _checks.refuse("plot.simulated", "hold speed and rms of one length", sizes)
 
 
 def _single(view, style):

@@ -68,7 +68,6 @@ def view_of(curve, limit=None, simulated=None):
     order = np.unique(speed, return_index=True)[1]
     order, still = order[speed[order] > 0.0], np.flatnonzero(speed == 0.0)[:1]
     rms, every = _finite(curve.rms), _parts_by_role(curve)
-    rings = {"speed": (), "rms": ()} if simulated is None else simulated
     return View(
         curve,
         speed[order],
@@ -78,8 +77,17 @@ def view_of(curve, limit=None, simulated=None):
         np.asarray(curve.doubtful, dtype=bool).ravel()[order],
         (rms[still[0]], {role: part[still[0]] for role, part in every.items()}) if len(still) else None,
         limit,
-        *(np.abs(np.atleast_1d(np.asarray(rings[key], dtype=float))) for key in ("speed", "rms")),
+        *_rings(simulated),
     )
+
+
+def _rings(simulated):
+    """Simulated speeds and ripple, those that a log panel can show."""
+    if simulated is None:
+        return np.zeros(0), np.zeros(0)
+    speed, rms = (np.abs(np.asarray(simulated[key], dtype=float)).ravel() for key in ("speed", "rms"))
+    shown = np.isfinite(speed) & np.isfinite(rms) & (speed > 0.0) & (rms > 0.0)
+    return speed[shown], rms[shown]
 
 
 def _parts_by_role(curve):

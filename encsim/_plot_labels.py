@@ -9,7 +9,7 @@ TALL = 3.5
 # Distances between a label and its line that are tried, mm; the far ones get a thin leader.
 GAPS = (1.1, 2.4, 4.5, 8.0, 12.0, 17.0)
 LEADER_FROM = 4.0
-PLACES = 40
+PLACES = 32
 # Points along lines are this far apart, mm: closer than a letter is wide.
 SPACING = 0.5
 # A line is alone where no other is nearer than this, mm.
@@ -72,7 +72,7 @@ class Labels:
         if len(places) < 2:
             return self._inside(places)
         way = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(places, axis=0).T))])
-        even = np.linspace(0.0, way[-1], min(int(way[-1] / SPACING) + 2, 6000))
+        even = np.linspace(0.0, way[-1], min(int(way[-1] / SPACING) + 2, 2500))
         return self._inside(np.column_stack([np.interp(even, way, column) for column in places.T]))
 
     def _inside(self, points):

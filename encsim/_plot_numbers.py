@@ -145,8 +145,13 @@ def axis_words(axis):
 
 
 def estimator_words(estimator):
-    """An estimator in words."""
+    """An estimator in words, with the setting that matters most."""
+    kind = estimator.kind.replace("-", " ")
     samples = getattr(estimator, "samples", None)
-    if estimator.kind == "difference":
-        return "first difference" if samples == 1 else f"difference over {samples} samples"
-    return f"{estimator.kind} over {samples} samples" if samples else f"{estimator.kind} estimator"
+    if samples is not None:
+        return (
+            "first difference" if (kind, samples) == ("difference", 1) else f"{kind} over {samples} samples"
+        )
+    hertz = getattr(estimator, "corner", None) or getattr(estimator, "bandwidth", None)
+    name = {"low pass": "low-pass", "tracking": "tracking loop", "kalman": "Kalman filter"}.get(kind, kind)
+    return name if hertz is None else f"{quantity(hertz, 'Hz', strip=True)} {name}"

@@ -198,7 +198,7 @@ def luminance(colour):
 def test_title_names_the_largest_ripple_and_its_speed():
     curve = curve_of(STAGE).refined()
     worst = int(np.argmax(curve.rms))
-    title = curve.plot().figure.encsim_title
+    title = _figures.ripple(curve).figure.encsim_title
     assert _plot_numbers.quantity(curve.rms[worst], "m/s", 2) in title
     assert _plot_numbers.quantity(curve.speed[worst], "m/s", 2) in title
 
@@ -276,7 +276,7 @@ def test_title_of_a_run_counts_folded_lines(speed, words):
 @pytest.mark.parametrize(("axis", "lines"), [(STAGE, 4), (changed(STAGE, jitter=1e-9), 3), (SERIAL, 5)])
 def test_ripple_draws_the_total_and_a_line_a_role(axis, lines):
     curve = curve_of(axis).refined()
-    ax = curve.plot()
+    ax = _figures.ripple(curve)
     long = [line for line in ax.lines if len(line.get_xdata()) == len(curve.speed)]
     assert len(long) == lines
     np.testing.assert_allclose(long[-1].get_ydata(), curve.rms * 1e3)
@@ -478,6 +478,33 @@ def test_any_speeds_can_be_drawn(axis, speeds):
     curve = encsim.ripple(axis, speeds)
     for ax in (curve.plot(), curve.plot(Figure().subplots()), _figures.ripple(curve, limit=(0.01, 1e-6))):
         assert texts_of(ax.figure)
+
+
+@pytest.mark.parametrize("limit", [(0.0, 0.0), (-0.1, 1.0), (0.1,), 0.1, "ab", (np.nan, 1.0), (True, 1.0)])
+def test_a_limit_nobody_can_mean_is_refused(limit):
+    with pytest.raises(InputError, match=r"plot\.limit must be a share of the speed and a least value"):
+        curve_of(STAGE).plot(limit=limit)
+
+
+def test_simulated_points_need_as_many_speeds_as_ripples():
+    with pytest.raises(InputError, match=r"plot\.simulated must hold speed and rms of one length"):
+        curve_of(STAGE).plot(simulated={"speed": [1e-3, 2e-3], "rms": [1e-5]})
+
+
+@pytest.mark.parametrize(
+    ("estimator", "words"),
+    [
+        (encsim.Difference(), "first difference"),
+        (encsim.Difference(4), "difference over 4 samples"),
+        (encsim.LeastSquares(9), "least squares over 9 samples"),
+        (encsim.LowPass(300.0), "300\u202fHz low-pass"),
+        (encsim.Tracking(250.0), "250\u202fHz tracking loop"),
+        (encsim.Kalman(10.0), "Kalman filter"),
+    ],
+)
+def test_note_names_the_estimator(estimator, words):
+    figure = _figures.ripple(curve_of(dataclasses.replace(STAGE, estimator=estimator), count=20)).figure
+    assert words in " ".join(text.get_text() for text in figure.texts)
 
 
 def test_missing_numbers_leave_gaps():

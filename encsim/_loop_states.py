@@ -1,5 +1,6 @@
 """State-space form of the closed loop: poles, and what white encoder noise does."""
 
+import warnings
 from dataclasses import dataclass
 
 import numpy as np
@@ -39,30 +40,41 @@ class ClosedLoop:
         -------
         dict of str to float
             Keys measured, torque, actual, position; infinite if the loop is unstable, and for the position
-            where nothing holds it.
+            where nothing holds it; NaN if a pole is so slow that rounding hides the answer.
 
         Notes
         -----
         H2 norm from the discrete Lyapunov equation, brought to a continuous one by the bilinear transform:
         with A = 1 + M and B = M (2 + M)**-1, ``B P + P B' = -2 (2 + M)**-1 Q (2 + M')**-1``.
         """
-        from scipy.linalg import solve_continuous_lyapunov
-
         if not inside(self.poles()).all():
             return dict.fromkeys(CURVES, np.inf)
         n = len(self.increment)
         both = np.linalg.inv(2.0 * np.eye(n) + self.increment)
         source = both @ self.entry
-        covariance = solve_continuous_lyapunov(self.increment @ both, -2.0 * np.outer(source, source))
+        covariance = _lyapunov(self.increment @ both, -2.0 * np.outer(source, source))
         found = {}
         for name, row in self.rows.items():
-            found[name] = float(np.sqrt(max(row @ covariance @ row, 0.0) + self.direct[name] ** 2))
+            found[name] = float(np.sqrt(np.maximum(row @ covariance @ row, 0.0) + self.direct[name] ** 2))
         return found | ({"position": np.inf} if self.drifts else {})
+
+
+def _lyapunov(matrix, source):
+    """Solution of the continuous Lyapunov equation; NaN where a pole is too near the circle to solve it."""
+    from scipy.linalg import solve_continuous_lyapunov
+
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        try:
+            return solve_continuous_lyapunov(matrix, source)
+        except RuntimeWarning:
+            return np.full_like(source, np.nan)
 
 
 def inside(shifted):
     """Which poles, given less 1, lie inside the unit circle."""
-    return 2.0 * shifted.real + np.abs(shifted) ** 2 < 0.0
+    # a pole that only rounding tells from the circle counts as outside
+    return (2.0 * shifted.real + np.abs(shifted) ** 2 < 0.0) & (np.abs(1.0 + shifted) < 1.0)
 
 
 class Assembly:

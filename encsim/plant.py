@@ -10,11 +10,16 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from ._checks import refuse
+
 RIGID = ("position", "velocity")
 # Twist and twist rate, load minus motor: no small difference of large numbers when the axis is far from zero.
 FLEXIBLE = ("position", "velocity", "twist", "twist rate")
 # A delay this close to whole periods (of one period) counts as whole.
 WHOLE = 1e-9
+# Time constants shorter than this part of a period overflow in the matrix exponential.
+QUICKEST = 1e14
+FARTHEST = 1e60
 
 
 @dataclass(frozen=True, eq=False, slots=True, kw_only=True)
@@ -168,6 +173,11 @@ def discretise(load, control, rate, *, lags=(0.0,), speed=0.0):
     Returns
     -------
     Plant
+
+    Raises
+    ------
+    InputError
+        If the load is so light that friction or spring act in no time at all.
     """
     model = _Model(load, control, rate, speed)
     whole, part = _split(control.delay * rate)
@@ -188,7 +198,7 @@ class _Model:
     """Continuous plant in units of the loop period: states x, v T, ..., torque as acceleration times T**2."""
 
     def __init__(self, load, control, rate, speed):
-        self.rate = rate
+        self.rate, self.load = rate, load
         self.inertia = load.motor_inertia if load.flexible else load.total_inertia
         self.names = FLEXIBLE if load.flexible else RIGID
         slope = load.friction_slope(speed)
@@ -204,6 +214,8 @@ class _Model:
             self.motor, self.push = np.append(drive, 0.0), np.append(push, 0.0)
             drive = np.append(0.0 * drive, corner)
             self.names = (*self.names, "torque")
+        if not np.abs(matrix).max() <= QUICKEST:
+            _refuse_quick(load)
         self.matrix, self.drive = matrix, drive
         self.encoder = self._row("position", "twist" if load.encoder == "load" else None)
         self.position = self._row("position", "twist")
@@ -216,7 +228,11 @@ class _Model:
     def _step(self, time):
         """Transition over ``time`` less the identity, and its integral; both without cancellation."""
         if time not in self._steps:
-            self._steps[time] = _grow_and_hold(self.matrix, time)
+            with np.errstate(over="ignore", invalid="ignore"):
+                self._steps[time] = _grow_and_hold(self.matrix, time)
+            # friction that falls with the speed can drive an axis away faster than numbers reach
+            if not np.isfinite(self._steps[time]).all() or np.abs(self._steps[time]).max() > FARTHEST:
+                _refuse_quick(self.load)
         return self._steps[time]
 
     def grow(self, time):
@@ -225,6 +241,11 @@ class _Model:
     def held(self, time, column=None):
         """State change by a unit input held for ``time``."""
         return self._step(time)[1] @ (self.drive if column is None else column)
+
+
+def _refuse_quick(load):
+    rule = "be large enough for friction and spring: nothing may change all at once within a loop period"
+    refuse("Load.inertia", rule, load.inertia, "kg m2 or kg")
 
 
 def _grow_and_hold(matrix, time):

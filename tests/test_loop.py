@@ -193,3 +193,8 @@ def test_loop_that_cannot_be_built_is_refused(change, message):
     vars(axis).update(change)
     with pytest.raises(InputError, match=message):
         loop.build(axis)
+
+
+def test_pole_that_rounding_hides_gives_no_noise_gain_rather_than_a_wrong_one():
+    axis = slow_loop.axis(Load(1e6), Control(1e-9, 1e-3, integral_time=1e9), rate=1e6)
+    assert all(not np.isfinite(gain) for gain in loop.build(axis).noise_gain().values())

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 import slow_loop
 
-from encsim import plant
+from encsim import InputError, plant
 from encsim.mechanics import Control, Load
 
 RATE = 8000.0
@@ -125,3 +125,16 @@ def test_torque_on_motor_and_load_speed_up_the_whole_axis_alike(load):
         weight[found.states.index("twist rate")] = load.inertia
     assert weight @ found.motor_torque == pytest.approx(0.1, rel=1e-9)
     assert weight @ found.load_torque == pytest.approx(0.1, rel=1e-9)
+
+
+@pytest.mark.parametrize(
+    "load",
+    [
+        Load(1e-15, viscous=1e12),
+        Load(1e-9, stribeck=1.0, stribeck_speed=1e-9),
+        Load(1.0, motor_inertia=1e-15, stiffness=1e15),
+    ],
+)
+def test_load_too_light_for_what_acts_on_it_is_refused(load):
+    with pytest.raises(InputError, match=r"Load.inertia must be large enough for friction and spring.*got"):
+        discrete(load, speed=1e-9)

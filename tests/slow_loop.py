@@ -18,6 +18,7 @@ def axis(load, control, rate=8000.0, estimator=None, **sampling):
     return SimpleNamespace(
         scale=Scale(period=20e-6),
         signal=Signal(),
+        resolution=0.0,
         sampling=Sampling(rate, **sampling),
         estimator=estimator or Difference(),
         load=load,

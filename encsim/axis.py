@@ -12,6 +12,7 @@ from . import _checks
 from ._estimator import Estimator
 from ._orders import Orders
 from .estimators import Difference
+from .mechanics import Control, Load
 
 LARGEST_FACTOR = 1 << 30
 LARGEST_ORDER = 1000
@@ -366,6 +367,10 @@ class Axis:
         Required.
     estimator : Estimator
         How the controller makes a velocity of positions: one of the kinds of :mod:`encsim.estimators`.
+    load : Load, optional
+        What the motor moves; with a control it makes a closed loop.
+    control : Control, optional
+        How the controller moves it.
 
     Raises
     ------
@@ -378,12 +383,14 @@ class Axis:
     interpolation: Interpolation = field(default_factory=Interpolation, kw_only=True)
     sampling: Sampling = field(kw_only=True)
     estimator: Estimator = field(default_factory=Difference, kw_only=True)
+    load: Load | None = field(default=None, kw_only=True)
+    control: Control | None = field(default=None, kw_only=True)
 
     def __post_init__(self):
         check = _checks.Check(self)
-        for name, kind in PARTS.items():
+        for name, kind in (PARTS | CLOSED_LOOP).items():
             part = getattr(self, name)
-            if not isinstance(part, kind):
+            if not (isinstance(part, kind) or (part is None and name in CLOSED_LOOP)):
                 check.fault(name, _PART_RULES.get(name, f"be a {kind.__name__}"), part)
         if not check.faults:
             self._check_fit(check)
@@ -448,4 +455,5 @@ PARTS = {
     "sampling": Sampling,
     "estimator": Estimator,
 }
+CLOSED_LOOP = {"load": Load, "control": Control}
 _PART_RULES = {"estimator": "be a velocity estimator, such as Difference()"}

@@ -12,8 +12,7 @@ from functools import lru_cache
 import numpy as np
 
 from . import quadrature
-from .axis import Sampling
-from .estimators import Difference
+from .axis import Axis, Sampling
 from .steps import KINK_REACH, kink
 
 POINTS_A_COUNT = 256
@@ -31,9 +30,7 @@ def static(axis):
     """The axis less everything that does not shape the error of a period: the key of its table."""
     signal = replace(axis.signal, jitter=0.0, jitter_bandwidth=None, noise=0.0)
     interpolation = replace(axis.interpolation, hysteresis=0.0, edge_separation=0.0, edge_clock=None)
-    return replace(
-        axis, signal=signal, interpolation=interpolation, sampling=Sampling(1.0), estimator=Difference()
-    )
+    return Axis(axis.scale, signal=signal, interpolation=interpolation, sampling=Sampling(1.0))
 
 
 def grid_points(axis, largest=LARGEST):

@@ -262,10 +262,17 @@ def build(axis, speed=0.0):
         control=axis.control,
         plant=plant.discretise(axis.load, axis.control, rate, lags=reading_ages(axis), speed=speed),
         rate=rate,
-        estimator=axis.estimator,
+        estimator=_resolved(axis),
         filters=_torque_filters.sections(axis.control, rate, speed=speed, pitch=axis.scale.pitch),
         torque_constant=axis.load.torque_constant,
     )
+
+
+def _resolved(axis):
+    """The estimator with the noise of the axis filled in, where the axis says one."""
+    signal = getattr(axis, "signal", None)
+    resolution = getattr(axis, "resolution", None)
+    return axis.estimator if resolution is None else axis.estimator.resolved(signal.jitter, resolution)
 
 
 def reading_ages(axis):

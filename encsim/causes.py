@@ -40,7 +40,7 @@ def pairs(estimator, rate):
     Notes
     -----
     The weights d of the estimator add up to zero; therefore E(sum d_j e_j)**2 is the sum over j >= 1 of
-    -(sum_i d_i d_{i+j}) E(e_i - e_{i+j})**2. Weights that add up to less than 1e-10 of all are left out.
+    -(sum_i d_i d_{i+j}) E(e_i - e_{i+j})**2. Weights that add up to less than 1e-8 of all are left out.
     """
     if estimator.kind == "difference":
         return np.array([estimator.samples]), np.array([(rate / estimator.samples) ** 2])
@@ -48,7 +48,7 @@ def pairs(estimator, rate):
     points = 1 << int(2 * d.size - 1).bit_length()
     weight = -np.fft.irfft(np.abs(np.fft.rfft(d, points)) ** 2, points)[1 : d.size]
     left = np.cumsum(np.abs(weight[::-1]))[::-1]
-    kept = int(np.count_nonzero(left > 1e-10 * left[0]))
+    kept = int(np.count_nonzero(left > 1e-8 * left[0]))
     return np.arange(1, kept + 1), weight[:kept]
 
 
@@ -84,6 +84,8 @@ class Model:
     """What both engines share: lags, the spread by cause, the mixing of an own clock."""
 
     method = ""
+    # How many pairs of lag and speed are worth computing in one go.
+    together = 1
 
     def __init__(self, axis):
         self.axis = axis
@@ -93,13 +95,22 @@ class Model:
     def parts(self, speed):
         """Mean squares of the velocity by cause, half range of its cyclic part; periods and seconds."""
         squares = {cause: np.zeros_like(speed) for cause in self.named()}
-        for weight, seconds in lags(self.axis):
-            found = self.at_lag(speed, seconds)
+        weight, seconds = (np.array(part) for part in zip(*lags(self.axis), strict=True))
+        size = max(1, self.together // max(speed.size, 1))
+        for first in range(0, weight.size, size):
+            some = slice(first, first + size)
+            found = self.at_lags(speed, seconds[some])
             for cause in squares.keys() & found.keys():
-                squares[cause] += weight * found[cause]
+                squares[cause] += weight[some] @ found[cause]
         if self.clock is not None:
             squares["age"] = (speed / self.pitch) ** 2 * _age(self.axis)
         return squares, self.half_range(speed)
+
+    def at_lags(self, speed, seconds):
+        """Mean squares of increments by cause over some lags, shape (lags, speeds), periods squared."""
+        shape = (seconds.size, speed.size)
+        found = self.at_lag(np.tile(speed, seconds.size), np.repeat(seconds, speed.size))
+        return {cause: np.reshape(square + np.zeros(shape).ravel(), shape) for cause, square in found.items()}
 
     def half_range(self, speed):
         """Half of maximum less minimum of the cyclic part of the velocity over all starts, periods a second."""
@@ -188,6 +199,7 @@ class Exact(Model):
     """Error of a period that does not depend on speed: one table of increments serves all speeds."""
 
     method = "exact"
+    together = 1 << 14
 
     def __init__(self, axis):
         super().__init__(axis)
@@ -276,6 +288,11 @@ class Step(Model):
     """Lines computed anew at every speed; counting by its dithered steps, the converter as white noise."""
 
     method = "step"
+
+    def at_lags(self, speed, seconds):
+        """Mean squares of increments by cause over one lag, shape (1, speeds), periods squared."""
+        found = self.at_lag(speed, seconds[0])
+        return {cause: (square + np.zeros_like(speed))[None, :] for cause, square in found.items()}
 
     def __init__(self, axis):
         super().__init__(axis)
@@ -374,7 +391,7 @@ def _counted(factor, lag, spread):
 
 def _points_over_period(orders):
     """Points that resolve the lines; where the error crosses many counts, counting is a trifle beside it."""
-    return 1 << int(np.ceil(np.log2(max(8 * orders.max(initial=1), 128))))
+    return 1 << int(np.ceil(np.log2(max(8 * orders.max(initial=1), 64))))
 
 
 def _difference(made, orders, lag, points):

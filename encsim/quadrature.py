@@ -14,7 +14,7 @@ from ._results import Result
 from .axis import Axis
 
 TAU = 2.0 * np.pi
-SMALLEST_GRID = 256
+SMALLEST_GRID = 64
 SHOWN_GRID = 1024
 LARGEST_GRID = 1 << 15
 # A line counts from this share of the largest on, and from this share of a period on (rounding of doubles).

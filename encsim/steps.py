@@ -75,11 +75,12 @@ def _large_spread(t, a):
     twice = 2.0 * np.cos(2.0 * math.pi * (t - np.rint(t)))
     now, before = 0.5 * twice, np.ones_like(t)
     damping = np.exp(-2.0 * math.pi**2 * a**2)
-    weight, ratio = damping.copy(), damping**3
+    square = damping * damping
+    weight, ratio = damping.copy(), square * damping
     total = np.full(t.shape, 1.0 / 6.0)
     for m in range(1, terms + 1):
         total -= now * weight / (math.pi * m) ** 2
         now, before = twice * now - before, now
         weight *= ratio
-        ratio *= damping**2
+        ratio *= square
     return total

@@ -29,6 +29,8 @@ _HOMES = {
     "top_speed": "limits",
     "TopSpeed": "limits",
     "vanishing_speeds": "closed_form",
+    "WorstStart": "starts",
+    "worst_start": "starts",
     "Frontier": "frontier_curve",
     "frontier": "frontier_curve",
     "Stream": "simulation",

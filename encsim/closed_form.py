@@ -188,7 +188,7 @@ def ripple(axis, speeds):
     as white noise. An encoder read on its own clock mixes two lags. See :mod:`encsim.increments` and
     :mod:`encsim.steps`.
     """
-    speed = _speeds("ripple.speeds", speeds, axis.scale.unit)
+    speed = checked_speeds("ripple.speeds", speeds, axis.scale.unit)
     magnitude = np.abs(speed).ravel()
     model = engines.engine(axis)
     scale = axis.scale.pitch
@@ -245,7 +245,7 @@ def lines(axis, speed):
     A line E_k of frequency f = k v/p makes ``2 E_k fs/N |sin(pi N f/fs)|`` of velocity by a difference over N
     samples, seen at |f - fs round(f/fs)|.
     """
-    velocity = float(_speeds("lines.speed", speed, axis.scale.unit, single=True))
+    velocity = float(checked_speeds("lines.speed", speed, axis.scale.unit, single=True))
     found = quadrature.position_error(axis, velocity)
     frequency = found.harmonic * abs(velocity) / axis.scale.pitch
     amplitude = found.amplitude * engines.gain(axis, frequency, velocity)
@@ -290,7 +290,7 @@ def vanishing_speeds(axis, harmonic=1, count=5):
     return np.arange(1, count + 1) * (axis.scale.pitch * axis.sampling.rate / harmonic)
 
 
-def _speeds(name, speeds, unit, single=False):
+def checked_speeds(name, speeds, unit, single=False):
     """Speeds as a new float array, checked."""
     try:
         if np.asarray(speeds).dtype.kind not in "fiu":

@@ -26,7 +26,7 @@ ROWS = [
     "causes doubts",
     "engines",
     "closed_form",
-    "simulation frontier_curve",
+    "simulation frontier_curve starts",
     "_options _outputs _tables _sweeps",
     "_commands",
     "cli",

@@ -397,18 +397,18 @@ def _points_over_period(orders):
 def _difference(made, orders, lag, points):
     """Error difference over a lag, w(x) = eps(x + L) - eps(x), shape (lags, points)."""
     turn = np.exp(2j * np.pi * np.multiply.outer(lag, orders)) - 1.0
-    return _over_grid(made * turn, orders, points)
+    return over_grid(made * turn, orders, points)
 
 
 def _slope_square(made, orders, lag, points):
     """Half of (1 + eps'(x))**2 + (1 + eps'(x + L))**2, shape (lags, points)."""
     turned = np.exp(2j * np.pi * np.multiply.outer(lag, orders))
-    here = 1.0 + _over_grid(2j * np.pi * orders * made, orders, points)
-    there = 1.0 + _over_grid(2j * np.pi * orders * made * turned, orders, points)
+    here = 1.0 + over_grid(2j * np.pi * orders * made, orders, points)
+    there = 1.0 + over_grid(2j * np.pi * orders * made * turned, orders, points)
     return 0.5 * (here**2 + there**2)
 
 
-def _over_grid(made, orders, points):
+def over_grid(made, orders, points):
     """Real function of complex lines on an even grid over the period."""
     full = np.zeros((made.shape[0], points // 2 + 1), dtype=complex)
     full[:, orders] = made * (0.5 * points)
@@ -426,7 +426,7 @@ def _half_range(made, orders):
     size = max(1, BLOCK // points)
     for first in range(0, found.size, size):
         part = slice(first, first + size)
-        w = _over_grid(made[part], orders, points)
+        w = over_grid(made[part], orders, points)
         found[part] = 0.5 * (_crest(w) + _crest(-w))
     return found
 

@@ -63,7 +63,7 @@ class Timed(Step):
         if self.axis.interpolation.bits is not None:
             found["adc"] = self.converter(speed)
         rough = np.sqrt(sum(found.values()) + 0.0 * speed)
-        ticks = self.axis.estimator.clock * self.pitch / np.maximum(speed, np.finfo(float).tiny)
+        ticks = self.axis.estimator.clock * self.pitch / np.where(speed > 0.0, speed, 1.0)
         tick = np.where(speed > 0.0, steps.counted(span * ticks, rough * ticks) / ticks**2, 0.0)
         rate = speed / self.pitch / span
         return {cause: square * rate**2 for cause, square in (found | {"resolution": tick}).items()}

@@ -16,7 +16,9 @@ from .axis import Axis
 TAU = 2.0 * np.pi
 SMALLEST_GRID = 64
 SHOWN_GRID = 1024
-LARGEST_GRID = 1 << 15
+LARGEST_GRID = 1 << 13
+# A figure that just misses zero makes thousands of lines; the strongest tell enough.
+MOST_LINES = 256
 # A line counts from this share of the largest on, and from this share of a period on (rounding of doubles).
 SHARE_OF_LARGEST = 1e-6
 ROUNDING = 1e-13
@@ -161,7 +163,10 @@ def grid_size(axis, speed=0.0):
 def significant(lines):
     """Orders k >= 1 of the lines that count, from complex lines of shape (..., k)."""
     size = np.abs(lines[..., 1:]).reshape(-1, lines.shape[-1] - 1).max(axis=0)
-    return np.flatnonzero((size > SHARE_OF_LARGEST * size.max()) & (size > ROUNDING)) + 1
+    strong = (size > SHARE_OF_LARGEST * size.max()) & (size > ROUNDING)
+    if strong.sum() > MOST_LINES:
+        strong &= size >= np.partition(size, -MOST_LINES)[-MOST_LINES]
+    return np.flatnonzero(strong) + 1
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)

@@ -7,10 +7,11 @@ import numpy as np
 from . import quadrature
 from ._results import Result
 from .axis import Axis
-from .causes import resolved
+from .causes import over_grid, resolved
 from .closed_form import checked_speeds
 
-GRID = 512
+# At least so many places of a period are tried.
+GRID = 1 << 14
 SIMPLE = 1e-9
 
 
@@ -86,16 +87,16 @@ def worst_start(axis, speed):
     moved = velocity / pitch / rate
     count = _fraction(moved, 2 * int(orders.max(initial=1)))
     off = abs(moved * count - round(moved * count))
-    place = np.arange(GRID * count) / (GRID * count)
+    points = count * max(2, -(-GRID // count), -(-8 * int(orders.max(initial=1)) // count))
     gain = _gain(axis, orders, velocity)
-    ripple = (lines[orders] * gain * np.exp(2j * np.pi * np.multiply.outer(place, orders))).real.sum(axis=-1)
-    square = np.mean(ripple.reshape(count, GRID) ** 2, axis=0)
+    ripple = over_grid((lines[orders] * gain)[None, :], orders, points)[0]
+    square = np.mean(ripple.reshape(count, -1) ** 2, axis=0)
     worst = int(square.argmax())
     return WorstStart(
         speed=velocity,
         samples=count,
         beat=np.inf if off < SIMPLE else 1.0 / off,
-        start=pitch * place[worst],
+        start=pitch * worst / points,
         rms=pitch * np.sqrt(square[worst]),
         least=pitch * np.sqrt(square.min()),
         mean=pitch * np.sqrt(square.mean()),

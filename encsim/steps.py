@@ -12,6 +12,7 @@ import numpy as np
 
 # Below this spread the kinks stay apart and are smoothed one by one; above, a few Fourier terms do.
 SMALL_SPREAD = 0.05
+WIDE_SPREAD = 10.0
 KINK_REACH = 6.5
 KINK_POINTS = 8193
 
@@ -72,6 +73,8 @@ def _large_spread(t, a):
     if t.size == 0:
         return t
     terms = max(1, math.ceil(math.sqrt(20.0 / (2.0 * math.pi**2)) / float(a.min())))
+    # beyond a few counts nothing but the sixth is left
+    a = np.minimum(a, WIDE_SPREAD)
     twice = 2.0 * np.cos(2.0 * math.pi * (t - np.rint(t)))
     now, before = 0.5 * twice, np.ones_like(t)
     damping = np.exp(-2.0 * math.pi**2 * a**2)

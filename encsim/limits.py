@@ -92,14 +92,19 @@ def clips(axis):
 def edge_positions(axis, speed=0.0):
     """True positions of the A/B edges of one period in steady motion, periods, in the order shown."""
     factor = axis.interpolation.factor
-    points = min(max(quadrature.grid_size(axis, speed), 8 * factor, COARSEST), FINEST)
-    error, _ = quadrature.error_on_grid(axis, speed, points)
-    true = np.arange(-1, points + 1) / points
-    error = error + quadrature.lead(quadrature.averaged(axis, speed))
-    shown = true + np.concatenate([error[-1:], error, error[:1]])
+    shown, true = _shown_path(axis, speed)
     wanted = np.arange(np.ceil(shown[0] * factor), np.floor(shown[-1] * factor) + 1.0) / factor
     edges = np.interp(wanted, shown, true)
     return edges[-factor - 1 :]
+
+
+def _shown_path(axis, speed):
+    """Shown and true position over a little more than one period, periods, on a grid."""
+    points = min(max(quadrature.grid_size(axis, speed), 8 * axis.interpolation.factor, COARSEST), FINEST)
+    error, _ = quadrature.error_on_grid(axis, speed, points)
+    true = np.arange(-1, points + 1) / points
+    error = error + quadrature.lead(quadrature.averaged(axis, speed))
+    return true + np.concatenate([error[-1:], error, error[:1]]), true
 
 
 def _edge_limits(axis):
@@ -119,6 +124,11 @@ def _shortest_gap(axis, speed):
     """Shortest true distance between two A/B edges, m or rad."""
     if not _goes_round(axis, speed):
         return 0.0
+    if (
+        axis.interpolation.factor > FINEST
+    ):  # edges closer than the grid: the steepest stretch has the shortest gap
+        shown, true = _shown_path(axis, speed)
+        return float((np.diff(true) / np.diff(shown)).min()) * axis.resolution
     return float(np.diff(edge_positions(axis, speed)).min()) * axis.scale.pitch
 
 

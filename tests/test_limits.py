@@ -62,6 +62,15 @@ def test_interpolated_edges_are_closest_where_the_error_rises_fastest():
     assert found.speed == pytest.approx(5e-9 / 100e-9 / (1 + steepest), rel=1e-4)
 
 
+def test_edges_closer_than_any_grid_have_the_same_edge_rate():
+    signal = Signal(offset=(0.01, 0.02))
+    coarse, fine = (
+        top(signal, factor=f, output="ab", edge_separation=100e-9).speed * f for f in (65536, 1 << 30)
+    )
+    # Over one edge of 65536 the slope of the error changes by 1e-8.
+    assert fine == pytest.approx(coarse, rel=1e-7)
+
+
 def test_separation_is_rounded_up_to_ticks_of_the_clock():
     free = top(factor=400, output="ab", edge_separation=125e-9)
     ticked = top(factor=400, output="ab", edge_separation=125e-9, edge_clock=10e6)

@@ -23,7 +23,7 @@ AXIS = Axis(
     interpolation=Interpolation(factor=FACTOR, bits=BITS, span=SPAN),
     sampling=Sampling(rate=RATE),
 )
-LONG = 1 << 23
+LONG = 1 << 25
 FOUND = {}
 
 

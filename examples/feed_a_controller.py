@@ -23,7 +23,8 @@ def main():
         stream.read(position, velocity)
         outside += np.count_nonzero(np.abs(velocity - SPEED) > 0.01 * SPEED)
     seconds = stream.sample / axis.sampling.rate
-    print(f"{seconds:.0f} s at {1e3 * SPEED:g} mm/s: {100 * outside / stream.sample:.0f} % of samples are off by over 1 %")
+    share = 100 * outside / stream.sample
+    print(f"{seconds:.0f} s at {1e3 * SPEED:g} mm/s: {share:.0f} % of samples are off by over 1 %")
     print(f"last position {1e3 * position[-1]:.6f} mm, sample {stream.sample - 1}")
 
 

@@ -5,6 +5,7 @@ there on jitter and the cyclic error of the signals are what is left.
 """
 
 from dataclasses import replace
+from itertools import pairwise
 from pathlib import Path
 
 import encsim
@@ -22,9 +23,12 @@ def main():
         curve = encsim.ripple(finer, SPEED)
         found[factor] = float(curve.rms)
         parts = ", ".join(f"{cause} {1e6 * part:.1f}" for cause, part in curve.parts.items())
-        print(f"{factor:6d} counts of {1e9 * finer.resolution:6.2f} nm: {1e6 * curve.rms:6.1f} um/s rms ({parts})")
-    pairs = zip(FACTORS, FACTORS[1:], strict=False)
-    enough = next((coarse for coarse, fine in pairs if found[fine] > 0.9 * found[coarse]), FACTORS[-1])
+        print(
+            f"{factor:6d} counts of {1e9 * finer.resolution:6.2f} nm: {1e6 * curve.rms:6.1f} um/s rms ({parts})"
+        )
+    enough = next(
+        (coarse for coarse, fine in pairwise(FACTORS) if found[fine] > 0.9 * found[coarse]), FACTORS[-1]
+    )
     print(f"Beyond {enough} counts a period, twice as many gain less than 10 %.")
 
 

@@ -216,7 +216,7 @@ def test_all_wrong_fields_of_a_part_are_named_at_once():
         ({"signal": Signal(jitter=10e-6)}, "Axis.signal.jitter must stay below half a signal period, 1e-05 m"),
         ({"signal": Signal(sde={1: 6e-6, 2: 5e-6})}, "Axis.signal.sde must stay below half a signal period in all"),
         ({"scale": 20e-6}, "Axis.scale must be a Scale, got 2e-05"),
-        ({"estimator": "difference"}, 'Axis.estimator must be a velocity estimator, such as Difference(), got "difference"'),
+        ({"estimator": "difference"}, 'Axis.estimator must be a velocity estimator, such as Difference(), got "diff'),
         ({"interpolation": Interpolation(factor=4, output="ab"), "sampling": Sampling(1e3, encoder_rate=2e3)},
          'Axis.sampling.encoder_rate must be left out with output "ab"'),
     ],

@@ -6,20 +6,34 @@ from fractions import Fraction
 import numpy as np
 
 from . import _kernels, quadrature
+from ._kernels import CHUNK
 from ._motion import LOW_64, sampler
 
 LOW_32 = (1 << 32) - 1
+BENDS = 1 << 15  # points of the error over a period, for timed edges
+FORGOTTEN = 0.25  # of the memory, which reaches down to 1e-16: what is left is below 1e-4
+KINDS = {
+    "difference": _kernels.DIFFERENCE,
+    "least-squares": _kernels.SLOPE,
+    "low-pass": _kernels.SECTIONS,
+    "tracking": _kernels.ALPHA_BETA,
+    "kalman": _kernels.ALPHA_BETA,
+    "period-timing": _kernels.TIMING,
+    "count-and-time": _kernels.TIMING,
+}
 
 
 def plan_of(axis, speed, seed, motion):
     """All scalars of the chain, in periods, samples and counts."""
     plan = np.zeros(1, _kernels.PLAN)
-    parts = _sampling_plan, _signal_plan, _counting_plan
+    parts = _sampling_plan, _signal_plan, _counting_plan, _estimator_plan
     fields = {"key0": seed & LOW_32, "key1": seed >> 32}
     fields |= {
         "step": motion.step64 & LOW_64,
         "slope": float(motion.step),
         "ticked": motion.clock is not None,
+        "line_step": motion.line.step64 & LOW_64,
+        "line_slope": float(motion.line.step),
     }
     for part in parts:
         fields |= part(axis, speed)
@@ -41,7 +55,6 @@ def _sampling_plan(axis, speed):
         "lag": 0.5 * (readings - 1) * spacing - _turned(axis, speed, spacing),
         "pitch": pitch,
         "rate": sampling.rate,
-        "span": axis.estimator.samples,
         **_correlation(axis),
     }
 
@@ -114,6 +127,80 @@ def _separation(axis):
     return max(1.0, math.ceil(separation * clock * (1.0 - 1e-12)))
 
 
+def _estimator_plan(axis, speed):
+    """How the velocity is made of positions, or of edges."""
+    estimator, sampling, pitch = axis.estimator, axis.sampling, axis.scale.pitch
+    plan = {
+        "estimator": KINDS[estimator.kind],
+        "span": getattr(estimator, "samples", 1),
+        "speed": speed,
+        "scale": pitch * sampling.rate,
+    }
+    if estimator.linear:
+        return plan
+    ticks = Fraction(estimator.clock) / Fraction(sampling.rate)
+    return plan | {
+        "window": estimator.reach * sampling.rate,
+        "tick_step": round(ticks * (1 << 64)) & LOW_64,
+        "tick_slope": float(ticks),
+        "scattered": bool(axis.signal.jitter or axis.signal.noise or axis.interpolation.bits),
+    }
+
+
+def estimator_tables(axis, speed):
+    """Numbers, memory and table of edges of the velocity estimator; the ring of deviations is the stream's."""
+    estimator = axis.estimator.resolved(axis.signal.jitter, axis.resolution)
+    kind, rate = KINDS[estimator.kind], axis.sampling.rate
+    numbers, memory, bends = np.zeros(0), np.zeros(3), np.zeros((2, 2))
+    if kind == _kernels.SLOPE:
+        memory = np.zeros(2 * estimator.samples + 4)
+    elif kind == _kernels.SECTIONS:
+        numbers = np.ascontiguousarray(estimator.sections(rate)[1:, [0, 1, 2, 4, 5]].ravel())
+        memory = np.zeros(2 + 2 * numbers.size // 5)
+    elif kind == _kernels.ALPHA_BETA:
+        numbers = np.array(estimator.gains(rate))
+    else:
+        bends = bends if kind == _kernels.DIFFERENCE else edge_bends(axis, speed)
+    return numbers, memory, bends
+
+
+def edge_bends(axis, speed):
+    """Error and rms of the noise, periods, against the phase shown: where an edge is, and how it scatters.
+
+    The steps of a converter count as noise of the same rms.
+    """
+    true = np.arange(-BENDS, 2 * BENDS) / BENDS
+    error, radius = (np.tile(part, 3) for part in quadrature.error_on_grid(axis, speed, BENDS))
+    shown, wanted = np.maximum.accumulate(true + error), np.arange(BENDS + 1) / BENDS
+    noise = axis.signal.noise
+    if axis.interpolation.bits is not None:
+        step = 2.0 * axis.interpolation.span / 2.0**axis.interpolation.bits
+        noise = math.hypot(noise, step / math.sqrt(12.0))
+    noise = noise / math.sqrt(axis.sampling.average) / (2.0 * math.pi * radius)
+    scatter = np.hypot(noise, axis.signal.jitter / axis.scale.pitch)
+    return np.stack([wanted - np.interp(wanted, shown, true), np.interp(wanted, shown, scatter)])
+
+
+def reach(axis):
+    """Samples of the past that a chunk needs for its velocity."""
+    if axis.estimator.kind == "difference":
+        return axis.estimator.samples
+    return 2 * axis.estimator.samples if axis.estimator.kind == "least-squares" else 0
+
+
+def slots(axis):
+    """Chunks of the past to keep."""
+    return -(-reach(axis) // CHUNK) + 1
+
+
+def forgets_after(axis):
+    """Samples in which a recursive estimator forgets where it began; 0 for all others."""
+    if KINDS[axis.estimator.kind] not in (_kernels.SECTIONS, _kernels.ALPHA_BETA):
+        return 0
+    estimator = axis.estimator.resolved(axis.signal.jitter, axis.resolution)
+    return math.ceil(FORGOTTEN * estimator.memory(axis.sampling.rate))
+
+
 def tables_of(axis, speed):
     """Tables of the channels' Fourier terms (gap to the order before, C_n, S_n) and of the given error."""
     found, pitch = quadrature.channels(axis, speed), axis.scale.pitch
@@ -126,4 +213,4 @@ def tables_of(axis, speed):
 def remembers(axis):
     """Whether a sample depends on all before it."""
     correlated = axis.signal.jitter > 0.0 and axis.signal.jitter_bandwidth is not None
-    return correlated or axis.interpolation.hysteresis > 0.0 or _limited(axis)
+    return correlated or axis.interpolation.hysteresis > 0.0 or _limited(axis) or forgets_after(axis) > 0

@@ -16,9 +16,12 @@ QUARTER = CHUNK // 4
 DRAW, TURN, PATH, READ, SHIFT, POWER_C, POWER_S, GAP_C, GAP_S, COSINE, SINE, SUM_C, SUM_S, SHOWN = (
     CHUNK * row for row in range(14)
 )
-ROWS = 14
+ESTIMATE = 14 * CHUNK
+ROWS = 15
 LANES = 64  # of a sum: one after the other would not vectorise
-JITTER, CLOCK, NOISE_COSINE, NOISE_SINE = (np.uint64(cause) for cause in (1, 2, 3, 4))
+JITTER, CLOCK, NOISE_COSINE, NOISE_SINE, EDGE = (np.uint64(cause) for cause in (1, 2, 3, 4, 5))
+# How the velocity is made: the five linear kinds, two of which are sections and two alpha-beta filters; edges timed.
+DIFFERENCE, SLOPE, SECTIONS, ALPHA_BETA, TIMING = range(5)
 
 PLAN = np.dtype(
     [
@@ -52,7 +55,16 @@ PLAN = np.dtype(
         ("separation", "f8"),  # of edges, samples or ticks
         ("pitch", "f8"),
         ("rate", "f8"),
-        ("span", "i8"),  # samples N of the difference
+        ("span", "i8"),  # samples N of the difference, or of the slope
+        ("estimator", "i8"),
+        ("line_step", "u8"),  # phase a sample of the steady motion, as ``step`` where nothing is ticked
+        ("line_slope", "f8"),
+        ("speed", "f8"),
+        ("scale", "f8"),  # velocity of one period a sample
+        ("window", "f8"),  # of timed edges, samples; 0 where single counts are timed
+        ("tick_step", "u8"),  # ticks of the timing clock a sample, the fraction, 2**-64 tick
+        ("tick_slope", "f8"),  # the same with whole ticks
+        ("scattered", "i8"),  # whether noise moves the edges
     ],
     align=True,
 )
@@ -71,7 +83,17 @@ STATE = np.dtype(
     ],
     align=True,
 )
-ANCHOR = np.dtype([("chunk", "i8"), ("base", "u8"), ("whole", "i8"), ("tick", "i8")], align=True)
+ANCHOR = np.dtype(
+    [
+        ("chunk", "i8"),
+        ("base", "u8"),
+        ("whole", "i8"),
+        ("tick", "i8"),
+        ("line", "u8"),  # as base and whole, of the steady motion at the sample itself
+        ("line_whole", "i8"),
+    ],
+    align=True,
+)
 
 
 def _compiled(**options):
@@ -573,6 +595,213 @@ def difference_block(factor, scale, now, old, number, whole, count, out, offset)
 
 
 @_jit
+def deviation_block(plan, anchor, at, whole, count, deviation):
+    """Shown position less that of the steady motion, periods: small however far the axis has gone."""
+    p = plan[0]
+    share, line, step, slope, first = (
+        1.0 / p.factor,
+        anchor.line,
+        p.line_step,
+        p.line_slope,
+        anchor.line_whole,
+    )
+    start = np.float64(np.int64(line)) * _UNIT_64
+    turns, counts, out = whole[at : at + CHUNK], count[at : at + CHUNK], deviation[at : at + CHUNK]
+    for i in range(CHUNK):
+        turn = np.float64(np.int64(line + np.uint64(i) * step)) * _UNIT_64
+        passed = np.rint(start + np.float64(i) * slope - turn)
+        out[i] = (np.float64(turns[i] - first) - passed) + (counts[i] * share - turn)
+
+
+@_inline
+def section_step(entry, n, numbers, memory):
+    """Second-order section n, transposed direct form II; numbers b0 b1 b2 a1 a2, memory from 2 on."""
+    c, s = 5 * n, 2 + 2 * n
+    out = numbers[c] * entry + memory[s]
+    memory[s] = numbers[c + 1] * entry - numbers[c + 3] * out + memory[s + 1]
+    memory[s + 1] = numbers[c + 2] * entry - numbers[c + 4] * out
+    return out
+
+
+@_inline
+def sections_step(deviation, numbers, memory):
+    """First difference through sections; memory: started, deviation before, states. At first all was steady."""
+    if memory[0] == 0.0:
+        memory[0], memory[1] = 1.0, deviation
+    out = deviation - memory[1]
+    memory[1] = deviation
+    for n in range(numbers.size // 5):
+        out = section_step(out, n, numbers, memory)
+    return out
+
+
+@_inline
+def alpha_beta_step(deviation, numbers, memory):
+    """Predict, compare, correct; memory: started, position, velocity a sample. At first all was steady."""
+    if memory[0] == 0.0:
+        memory[0], memory[1] = 1.0, deviation
+    predicted = memory[1] + memory[2]
+    error = deviation - predicted
+    memory[1] = predicted + numbers[0] * error
+    memory[2] += numbers[1] * error
+    return memory[2]
+
+
+@_jit
+def slope_start(k, samples, deviation, memory):
+    """Sums over the tails of the N samples before k: from m on, of e and of m e."""
+    total = moment = 0.0
+    for m in range(samples - 1, -1, -1):
+        e = deviation[(k - samples + m) % deviation.size]
+        total += e
+        moment += np.float64(m) * e
+        memory[2 + m], memory[3 + samples + m] = total, moment
+    memory[0] = memory[1] = memory[2 + samples] = memory[3 + 2 * samples] = 0.0
+
+
+@_inline
+def slope_step(m, samples, deviation, memory):
+    """Slope of a line through the newest N samples, the newest of them number m of its N: heads and tails."""
+    middle = 0.5 * np.float64(samples - 1) - np.float64(m)
+    memory[0] += deviation
+    memory[1] += np.float64(m) * deviation
+    head = middle * memory[0] + memory[1]
+    tail = (middle - np.float64(samples)) * memory[3 + m] + memory[4 + samples + m]
+    n = np.float64(samples)
+    return (head + tail) * (12.0 / (n * (n * n - 1.0)))
+
+
+@_jit
+def sections_block(numbers, memory, deviation, work):
+    """``sections_step`` over a chunk."""
+    for i in range(CHUNK):
+        work[ESTIMATE + i] = sections_step(deviation[i], numbers, memory)
+
+
+@_jit
+def alpha_beta_block(numbers, memory, deviation, work):
+    """``alpha_beta_step`` over a chunk."""
+    for i in range(CHUNK):
+        work[ESTIMATE + i] = alpha_beta_step(deviation[i], numbers, memory)
+
+
+@_jit
+def slope_block(chunk, samples, at, memory, deviation, work):
+    """Least squares over a chunk, a few operations a sample however long the line.
+
+    Sums run from one multiple of N samples to the next, so that they do not depend on where a run began.
+    """
+    for i in range(CHUNK):
+        k = chunk * CHUNK + i
+        m = k % samples
+        if m == 0:
+            slope_start(at + i, samples, deviation, memory)
+        work[ESTIMATE + i] = slope_step(m, samples, deviation[at + i], memory)
+
+
+@_jit
+def velocity_block(speed, scale, work):
+    """ESTIMATE from periods a sample against the steady motion to velocity."""
+    for i in range(CHUNK):
+        work[ESTIMATE + i] = speed + scale * work[ESTIMATE + i]
+
+
+@_inline
+def between(turns, table):
+    """Periodic table at a phase; its last entry repeats the first."""
+    place = (turns - np.floor(turns)) * np.float64(table.size - 1)
+    j = min(np.int64(place), table.size - 2)
+    return table[j] + (place - np.float64(j)) * (table[j + 1] - table[j])
+
+
+@_inline
+def edge_place(number, whole, plan, bends):
+    """Phase at which an edge is passed, numbers counted from a whole period; noise is bound to the edge."""
+    p = plan[0]
+    level = (number + p.bias - 0.5 + p.direction * (p.reach - 0.5)) / p.factor
+    place = level - between(level, bends[0])
+    if p.scattered:
+        counter = np.uint64(whole * np.int64(p.factor) + np.int64(number))
+        a, b, _, _ = philox(counter & _LOW, counter >> _HALF, EDGE, _ZERO, p.key0, p.key1)
+        place += between(level, bends[1]) * gaussian_pair(a, b)[0]
+    return place
+
+
+@_inline
+def edge_before(turn, whole, plan, bends):
+    """Number of the edge passed last at a phase."""
+    p = plan[0]
+    shown = turn + between(turn + between(turn, bends[0]), bends[0])
+    level = shown * p.factor - p.bias + 0.5 - p.direction * (p.reach - 0.5)
+    if p.direction > 0.0:
+        number = np.floor(level) + 1.0
+        while edge_place(number, whole, plan, bends) > turn:
+            number -= 1.0
+    else:
+        number = np.ceil(level) - 1.0
+        while edge_place(number, whole, plan, bends) < turn:
+            number += 1.0
+    return number
+
+
+@_inline
+def timing_step(turn, whole, tick, plan, bends):
+    """Velocity of timed edges in steady motion; ``tick`` is the fraction of the clock's tick at the sample."""
+    p = plan[0]
+    newest = edge_before(turn, whole, plan, bends)
+    older = newest
+    if p.window > 0.0:
+        older = edge_before(turn - p.window * p.line_slope, whole, plan, bends)
+    alone = older == newest
+    older = newest - p.direction if alone else older
+    age = (turn - edge_place(newest, whole, plan, bends)) / p.line_slope
+    before = (turn - edge_place(older, whole, plan, bends)) / p.line_slope
+    ticks = np.floor(tick - age * p.tick_slope) - np.floor(tick - before * p.tick_slope)
+    # no two edges in one tick: the hardware would have to divide by zero
+    moved = p.direction * abs(newest - older) / p.factor * p.tick_slope / max(ticks, 1.0)
+    if not alone:
+        return moved * p.scale
+    held = 1.0 / (p.factor * max(age, 1e-300))
+    return 0.0 if age > p.rate else min(max(moved, -held), held) * p.scale
+
+
+@_jit
+def timing_block(plan, anchor, bends, work):
+    """Velocity of timed edges over a chunk."""
+    p = plan[0]
+    start = np.float64(np.int64(anchor.line)) * _UNIT_64
+    first = np.uint64(anchor.chunk * CHUNK) * p.tick_step
+    for i in range(CHUNK):
+        turn = np.float64(np.int64(anchor.line + np.uint64(i) * p.line_step)) * _UNIT_64
+        whole = anchor.line_whole + np.int64(np.rint(start + np.float64(i) * p.line_slope - turn))
+        tick = first + np.uint64(i) * p.tick_step
+        tick = np.float64(np.int64(tick >> np.uint64(1))) * (2.0 * _UNIT_64)
+        work[ESTIMATE + i] = timing_step(turn, whole, tick, plan, bends)
+
+
+@_jit
+def estimate_block(plan, anchor, at, history, estimator, work):
+    """Velocity of a chunk into ESTIMATE, unless it is a difference, which needs no state."""
+    p = plan[0]
+    whole, count = history
+    numbers, memory, deviation, bends = estimator
+    if p.estimator == TIMING:
+        if p.direction != 0.0:
+            timing_block(plan, anchor, bends, work)
+        else:
+            work[ESTIMATE : ESTIMATE + CHUNK] = 0.0
+        return
+    deviation_block(plan, anchor, at, whole, count, deviation)
+    if p.estimator == SLOPE:
+        slope_block(anchor.chunk, p.span, at, memory, deviation, work)
+    elif p.estimator == SECTIONS:
+        sections_block(numbers, memory, deviation[at : at + CHUNK], work)
+    else:
+        alpha_beta_block(numbers, memory, deviation[at : at + CHUNK], work)
+    velocity_block(p.speed, p.scale, work)
+
+
+@_jit
 def chunk_block(plan, terms, sde, anchor, ticks, state, at, whole, count, work):
     """Compute one chunk into the history of whole periods and counts."""
     p = plan[0]
@@ -592,11 +821,16 @@ def chunk_block(plan, terms, sde, anchor, ticks, state, at, whole, count, work):
 
 
 @_jit
-def output_block(plan, at, number, whole, count, position, velocity, offset):
+def output_block(plan, at, number, history, work, position, velocity, offset):
     """Position and, where wanted, velocity of ``number`` samples of the history from ``at`` on."""
     p = plan[0]
+    whole, count = history
     position_block(p.factor, p.pitch, at, number, whole, count, position, offset)
     if velocity.size == 0:
+        return
+    if p.estimator != DIFFERENCE:
+        first = ESTIMATE + at % CHUNK
+        velocity[offset : offset + number] = work[first : first + number]
         return
     scale = p.pitch * p.rate / (p.factor * p.span)
     old = (at - p.span) % whole.size
@@ -606,10 +840,11 @@ def output_block(plan, at, number, whole, count, position, velocity, offset):
 
 
 @_jit
-def chain_block(plan, terms, sde, anchors, ticks, span, state, history, work, position, velocity):
+def chain_block(plan, tables, anchors, ticks, span, state, history, estimator, work, position, velocity):
     """Compute chunks and hand out the samples asked for; ``span`` is chunks, chunks known, from, to, offset.
 
-    ``from`` and ``to`` count from the start of the first chunk; ``history`` is (whole, count).
+    ``from`` and ``to`` count from the start of the first chunk; ``tables`` is (terms, sde), ``history`` (whole,
+    count), ``estimator`` (numbers, memory, deviation, bends).
     """
     whole, count = history
     slots = whole.size // CHUNK
@@ -617,11 +852,13 @@ def chain_block(plan, terms, sde, anchors, ticks, span, state, history, work, po
     for j in range(span[0]):
         at = (anchors[j].chunk % slots) * CHUNK
         if j >= span[1]:
-            chunk_block(plan, terms, sde, anchors[j], ticks[j], state, at, whole, count, work)
+            chunk_block(plan, tables[0], tables[1], anchors[j], ticks[j], state, at, whole, count, work)
+            if plan[0].estimator != DIFFERENCE:
+                estimate_block(plan, anchors[j], at, history, estimator, work)
         first = max(span[2] - j * CHUNK, 0)
         number = min(span[3] - j * CHUNK, CHUNK) - first
         if number > 0:
-            output_block(plan, at + first, number, whole, count, position, velocity, offset)
+            output_block(plan, at + first, number, history, work, position, velocity, offset)
             offset += number
 
 

@@ -32,10 +32,13 @@ class Clock:
 
 
 class Motion:
-    """Phase of the true position at each sample (at each tick, with a clock), exactly: (a + b n)/d periods."""
+    """Phase of the true position at each sample (at each tick, with a clock), exactly: (a + b n)/d periods.
 
-    def __init__(self, axis, speed, start):
-        pitch, clock = Fraction(axis.scale.pitch), sampler(axis)
+    ``line`` is the same motion at the samples themselves.
+    """
+
+    def __init__(self, axis, speed, start, ticked=True):
+        pitch, clock = Fraction(axis.scale.pitch), sampler(axis) if ticked else None
         self.clock = None if clock is None else Clock(*clock, axis.sampling.rate)
         rate = Fraction(axis.sampling.rate) if clock is None else self.clock.frequency
         late = Fraction(axis.sampling.latency) + (0 if clock is None else self.clock.phase / rate)
@@ -44,6 +47,7 @@ class Motion:
         self._d = math.lcm(begin.denominator, self.step.denominator)
         self._a, self._b = int(begin * self._d), int(self.step * self._d)
         self.step64 = _nearest(self._b << 64, self._d)
+        self.line = self if clock is None else Motion(axis, speed, start, ticked=False)
 
     def tick(self, sample):
         """Number of the sample the loop reads: that of the other clock if there is one."""
@@ -54,11 +58,13 @@ class Motion:
         return _nearest((self._a + self._b * tick) << 64, self._d)
 
     def anchor(self, fields, j, chunk, size):
-        """Write the start of a chunk into row j of the four fields of an anchor."""
+        """Write the start of a chunk into row j of the fields of an anchor."""
         tick = self.tick(chunk * size)
         phase = self.at(tick)
-        chunks, bases, wholes, ticks = fields
-        chunks[j], bases[j], wholes[j], ticks[j] = chunk, phase & LOW_64, _whole(phase), tick
+        line = phase if self.line is self else self.line.at(chunk * size)
+        values = chunk, phase & LOW_64, _whole(phase), tick, line & LOW_64, _whole(line)
+        for field, value in zip(fields, values, strict=True):
+            field[j] = value
 
     def stepped(self, sample, origin):
         """Whole periods and fraction at a sample, in 64-bit steps from the exact phase at ``origin``."""

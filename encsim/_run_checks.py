@@ -5,7 +5,6 @@ import numpy as np
 from . import _checks
 from ._motion import LOW_64, sampler
 from .axis import Axis
-from .estimators import Difference
 
 MOST_SAMPLES = 1 << 40
 MOST_THREADS = 256
@@ -69,10 +68,6 @@ def _range_faults(owner, axis, speed, start):
     """Faults that would take whole periods or ticks out of 63 bits."""
     unit, sampling, pitch = axis.scale.unit, axis.sampling, axis.scale.pitch
     clock, faults = sampler(axis), []
-    if not isinstance(axis.estimator, Difference):
-        rule = "have a difference estimator to be simulated"
-        hint = "ripple takes every estimator"
-        faults.append(_checks.Fault(f"{owner}.axis", rule, axis.estimator.kind, hint=hint))
     late = sampling.latency + (0.0 if clock is None else 1.0 / clock[0])
     if abs(speed) > MOST_PERIODS * sampling.rate * pitch:
         rule = f"stay up to {MOST_PERIODS} signal periods a sample, {MOST_PERIODS * sampling.rate * pitch:.4g} {unit}/s"

@@ -3,7 +3,8 @@
 Samples are computed in chunks of fixed size, aligned to sample numbers. The phase at the start of a chunk is
 exact (whole numbers of Python), inside it a 64-bit fraction of a period that wraps by itself; so nothing
 drifts. Chance depends on the seed, its cause and the sample number only. A chunk is therefore a function of
-its number, unless the axis remembers: with hysteresis, with band-limited jitter and where edges are limited.
+its number, unless the axis remembers: with hysteresis, with band-limited jitter, where edges are limited and
+with a recursive estimator.
 """
 
 import itertools
@@ -17,7 +18,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from . import _checks, _kernels
+from . import _chain, _checks, _kernels
 from ._chain import plan_of, remembers, tables_of
 from ._kernels import CHUNK
 from ._motion import Motion
@@ -47,7 +48,8 @@ class Trace(Series):
     peak : float
         Half of the largest less the smallest velocity.
     settle : int
-        Samples at the start left out of rms and peak; 0 unless the axis has hysteresis.
+        Samples at the start left out of rms and peak; 0 unless the axis has hysteresis or its estimator is
+        recursive.
     seed, speed, start, axis
         What was asked for.
     valid : bool
@@ -159,18 +161,20 @@ class Stream:
         self._axis, self._motion = axis, Motion(axis, speed, float(start))
         self._tables = (plan_of(axis, speed, int(seed), self._motion), *tables_of(axis, speed))
         self._chunk = None  # the chunk computed last
-        self._make_buffers(axis)
+        self._make_buffers(axis, speed)
         self._load()
 
-    def _make_buffers(self, axis):
+    def _make_buffers(self, axis, speed):
         """Everything that reading needs, so that reading allocates nothing."""
-        slots = -(-axis.estimator.samples // CHUNK) + 1
+        slots = _chain.slots(axis)
         self._anchors = np.zeros(BATCH, _kernels.ANCHOR)
         self._fields = [self._anchors[name] for name in _kernels.ANCHOR.names]
         self._ticks = np.zeros((BATCH if self._motion.clock else 1, CHUNK), np.int64)
         self._span = np.zeros(5, np.int64)
         self._state = np.zeros(1, _kernels.STATE)
         self._history = (np.zeros(slots * CHUNK, np.int64), np.zeros(slots * CHUNK))
+        numbers, memory, bends = _chain.estimator_tables(axis, speed)
+        self._estimator = numbers, memory, np.zeros(slots * CHUNK), bends
         self._work = np.zeros(_kernels.ROWS * CHUNK)
         self._nothing = np.zeros(0)
 
@@ -185,8 +189,8 @@ class Stream:
             _loaded.set()
 
     def _chain(self, position, velocity):
-        buffers = self._anchors, self._ticks, self._span, self._state, self._history, self._work
-        _kernels.chain_block(*self._tables, *buffers, position, velocity)
+        buffers = self._anchors, self._ticks, self._span, self._state, self._history, self._estimator
+        _kernels.chain_block(self._tables[0], self._tables[1:], *buffers, self._work, position, velocity)
 
     @property
     def phase(self):
@@ -225,7 +229,7 @@ class Stream:
 
     def _warm_up(self):
         """Compute the chunks before the first sample that the difference and the memory need."""
-        oldest = self.sample - self._axis.estimator.samples
+        oldest = self.sample - _chain.reach(self._axis)
         self._chunk = oldest // CHUNK - 1 - (WARM_UP if remembers(self._axis) else 0)
         first = self.sample // CHUNK * CHUNK
         while (self._chunk + 1) * CHUNK < first:
@@ -342,12 +346,16 @@ def _processors():
 
 
 def _settle(axis, speed, samples):
-    """Samples until hysteresis has forgotten where it began: it moves by 1 + h counts, twice for noise."""
+    """Samples until estimator and hysteresis have forgotten where they began.
+
+    Hysteresis moves by 1 + h counts, twice for noise.
+    """
     noisy = axis.signal.jitter or axis.signal.noise or axis.sampling.jitter
-    if axis.interpolation.hysteresis == 0.0 or speed == 0.0 or not noisy:
-        return 0
-    counts = abs(speed) / (axis.resolution * axis.sampling.rate)
-    return int(min(2.0 * (1.0 + axis.interpolation.hysteresis) / counts, samples // 2))
+    needed = _chain.forgets_after(axis)
+    if axis.interpolation.hysteresis > 0.0 and speed != 0.0 and noisy:
+        counts = abs(speed) / (axis.resolution * axis.sampling.rate)
+        needed += 2.0 * (1.0 + axis.interpolation.hysteresis) / counts
+    return int(min(needed, samples // 2))
 
 
 def _reasons(axis, speed, samples, clipped, settle):
@@ -364,7 +372,7 @@ def _reasons(axis, speed, samples, clipped, settle):
     if clipped:
         reasons.append(f"the converter clips, {clipped} readings of a channel were cut off")
     if settle and settle == samples // 2:
-        reasons.append("the run is too short for the hysteresis to settle: take more samples")
+        reasons.append("the run is too short for estimator or hysteresis to settle: take more samples")
     return tuple(reasons)
 
 

@@ -16,7 +16,6 @@ from encsim import (
     Difference,
     InputError,
     Interpolation,
-    LowPass,
     Sampling,
     Scale,
     Signal,
@@ -505,14 +504,6 @@ def test_simulate_refuses_a_clock_too_fast_to_count():
     which = axis(encoder_rate=1e12)
     with pytest.raises(
         InputError, match=r"simulate\.axis must read an encoder or edge clock up to 1048576 times"
-    ):
-        simulate(which, SPEED, 10)
-
-
-def test_simulate_refuses_an_estimator_it_does_not_have():
-    which = Axis(SCALE, sampling=LOOP, estimator=LowPass(300.0))
-    with pytest.raises(
-        InputError, match=r'simulate\.axis must have a difference estimator .*, got "low-pass"'
     ):
         simulate(which, SPEED, 10)
 

@@ -46,6 +46,10 @@ _HOMES = {
     "tuning": "tuner",
     "Identification": "identification",
     "identify": "identification",
+    "Calibration": "calibration",
+    "calibrate": "calibration",
+    "CalibrationPlan": "turned_steps",
+    "calibration_plan": "turned_steps",
 }
 
 __all__ = ["__version__", *_HOMES]

@@ -41,6 +41,8 @@ _HOMES = {
     "Notch": "mechanics",
     "Margins": "stability",
     "margins": "stability",
+    "Smoothness": "smooth_running",
+    "smoothness": "smooth_running",
     "Tuning": "tuner",
     "tune": "tuner",
     "tuning": "tuner",

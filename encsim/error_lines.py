@@ -1,0 +1,244 @@
+"""Encoder error as a spectrum: lines of the smooth chain, and the many that converter and counts make.
+
+Orders are cycles a signal period, lengths signal periods, powers mean squares.
+"""
+
+import math
+from dataclasses import dataclass, replace
+from functools import lru_cache
+
+import numpy as np
+
+from . import increments, quadrature
+from .causes import SHARE_POINTS, Exact
+
+TAU = quadrature.TAU
+# Lines taken one by one, and bands in which all others are smeared out.
+SINGLE = 384
+BANDS = 128
+COMBS = 64
+COMB_POINTS = 1 << 12
+# A line counts while jitter leaves this share of it.
+LEFT = 1e-6
+SHAPES = 16
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Stepped:
+    """Lines that converter and counts make of one shape of the error.
+
+    Attributes
+    ----------
+    order, power : ndarray, shape (n,)
+        Lines that are taken one by one, without jitter.
+    low, high, band : ndarray, shape (b,)
+        Bands of orders and the power in each, without jitter.
+    kept, square : ndarray, shape (b,)
+        Share of a band's power that jitter of variance ``least`` leaves, and mean squared order of that.
+    least : float
+        Variance of the jitter for which the lines were chosen.
+    lost : float
+        Power of all lines of which jitter leaves nothing.
+    """
+
+    order: np.ndarray
+    power: np.ndarray
+    low: np.ndarray
+    high: np.ndarray
+    band: np.ndarray
+    kept: np.ndarray
+    square: np.ndarray
+    least: float
+    lost: float
+
+    @property
+    def total(self):
+        """Power of everything."""
+        return float(self.power.sum() + self.band.sum() + self.lost)
+
+    def band_share(self, variance):
+        """Share of each band that jitter leaves, shape (speeds, b)."""
+        more = np.maximum(variance - self.least, 0.0)
+        return self.kept * np.exp(-(TAU**2) * np.multiply.outer(more, self.square))
+
+
+def chosen(order, power, least, lost=0.0, single=SINGLE, bands=BANDS):
+    """The strongest lines one by one, the others in bands of about equal power.
+
+    Parameters
+    ----------
+    order, power : ndarray
+        All lines, orders ascending.
+    least : float
+        Least variance of the jitter, periods squared.
+    lost : float
+        Power that is nowhere in particular.
+    single, bands : int
+        How many of each at most.
+
+    Returns
+    -------
+    Stepped
+    """
+    reached = order.size
+    if least > 0.0:
+        reached = int(np.searchsorted(order, math.sqrt(-math.log(LEFT) / least) / TAU))
+    lost += float(power[reached:].sum())
+    order, power = order[:reached], power[:reached]
+    kept = np.exp(-(TAU**2) * least * order.astype(float) ** 2)
+    weight = kept * power
+    there = weight > 1e-12 * weight.max(initial=0.0)
+    lost += float(power[~there].sum())
+    order, power, kept, weight = (part[there] for part in (order, power, kept, weight))
+    first = np.zeros(order.size, dtype=bool)
+    first[np.argpartition(-weight, min(single, order.size - 1))[:single] if order.size else []] = True
+    alone, rest = (order[first], power[first]), (order[~first], power[~first], weight[~first])
+    return Stepped(*alone, *_banded(*rest, bands), least, lost)
+
+
+def _banded(order, power, weight, bands):
+    """Lowest and highest order, power, share left and mean squared order of each band."""
+    if not order.size:
+        return (np.zeros(0),) * 5
+    reached = np.cumsum(weight)
+    starts = np.unique(np.searchsorted(reached, np.arange(bands) * (reached[-1] / bands)))
+    starts = np.unique(np.append(0, starts[starts < order.size]))
+    ends = np.append(starts[1:], order.size) - 1
+    band, left = np.add.reduceat(power, starts), np.add.reduceat(weight, starts)
+    square = np.add.reduceat(weight * order.astype(float) ** 2, starts) / left
+    return order[starts] - 0.5, order[ends] + 0.5, band, left / band, square
+
+
+@lru_cache(maxsize=16)
+def of_table(key, points, lowest, least, single=SINGLE, bands=BANDS):
+    """Stepped lines of a tabulated error, those of orders up to ``lowest`` left out."""
+    power = 2.0 * increments.table(key, points).power
+    power[-1] *= 0.5
+    return chosen(np.arange(lowest + 1, power.size), power[lowest + 1 :], least, 0.0, single, bands)
+
+
+def of_counts(factor, orders, made, least):
+    """Stepped lines of plain counting, from the comb ``exp(2 pi i j M (x + eps))``, j from 1 on.
+
+    Parameters
+    ----------
+    factor : int
+        Counts a period M.
+    orders, made : ndarray, shape (k,)
+        Lines of the smooth error eps, complex amplitudes.
+    least : float
+        Least variance of the jitter.
+
+    Returns
+    -------
+    Stepped
+
+    Notes
+    -----
+    The j-th comb has the mean square 1/(2 (pi j M)**2), spread over jM + n as |FFT|**2 of the exponential.
+    Where that needs too many points it is smeared over the frequencies it sweeps, jM (1 + eps').
+    """
+    points = 1 << int(np.ceil(np.log2(max(8 * orders.max(initial=1), 64))))
+    grid = np.arange(COMB_POINTS) / COMB_POINTS
+    turn = np.exp(1j * TAU * np.multiply.outer(grid, orders))
+    error, slope = (turn @ made).real, (turn @ (1j * TAU * orders * made)).real
+    sweep = float(np.abs(slope).max(initial=0.0))
+    reach = (
+        COMBS if least == 0.0 else min(COMBS, 1 + int(math.sqrt(-math.log(LEFT) / least) / (TAU * factor)))
+    )
+    lines, bands, used = [], [], 0.0
+    for j in range(1, reach + 1):
+        power = 0.5 / (math.pi * j * factor) ** 2
+        used += power
+        if 4.0 * j * factor * sweep + points > COMB_POINTS:
+            bands.append((j * factor * (1.0 + slope.min()), j * factor * (1.0 + slope.max()), power))
+            continue
+        shares = np.abs(np.fft.fft(np.exp(1j * TAU * j * factor * error)) / COMB_POINTS) ** 2
+        near = np.fft.fftfreq(COMB_POINTS, 1.0 / COMB_POINTS)
+        there = shares > 1e-9
+        lines.append(np.stack([j * factor + near[there], shares[there] * power]))
+    order, power = np.concatenate(lines, axis=1) if lines else np.zeros((2, 0))
+    place = np.argsort(order)
+    found = chosen(order[place], power[place], least, 1.0 / (12.0 * factor**2) - used)
+    return _with_bands(found, np.array(bands).reshape(-1, 3))
+
+
+def _with_bands(found, more):
+    """Stepped lines with some further bands of (low, high, power)."""
+    low, high, power = more.T
+    square = 0.25 * (low + high) ** 2
+    kept = np.exp(-(TAU**2) * found.least * square)
+    added = {"low": low, "high": high, "band": power, "kept": kept, "square": square}
+    return replace(found, **{name: np.append(getattr(found, name), part) for name, part in added.items()})
+
+
+class ErrorLines:
+    """The error that a loop sees at some speeds, split by cause.
+
+    Attributes
+    ----------
+    orders : ndarray, shape (k,)
+        Of the smooth chain.
+    squares : ndarray, shape (1 or speeds, k)
+        Power of these lines.
+    spread : dict of str to ndarray, shape (speeds,)
+        Variances of the Gaussian causes, jitter, noise and clock.
+    converter : ndarray, shape (speeds,)
+        Variance of a converter that is taken as white noise.
+    """
+
+    def __init__(self, axis, model, speed):
+        self.axis, self.model, self.speed = axis, model, speed
+        self.tabulated = isinstance(model, Exact) and model.table is not None
+        self.orders, made = model.complex_lines(speed)
+        self.made = made
+        self.squares = 0.5 * np.abs(made) ** 2
+        if self.tabulated:
+            self.orders = model.low
+            self.squares = 2.0 * model.table.power[self.orders][None, :]
+        self.spread = {cause: 0.5 * square for cause, square in model.spread(speed, np.inf).items()}
+        self.variance = sum(self.spread.values()) + 0.0 * speed
+        self.converter = 0.0 * speed
+        if not isinstance(model, Exact):
+            self.converter = 0.5 * model.converter(speed)
+
+    @property
+    def least(self):
+        """Least variance of all Gaussian errors."""
+        return float((self.variance + self.converter).min())
+
+    def stepped(self):
+        """Stepped lines, as a list of (places of the speeds, Stepped)."""
+        how = self.axis.interpolation
+        everywhere = np.arange(self.speed.size)
+        if self.tabulated:
+            return [
+                (
+                    everywhere,
+                    of_table(self.model.key, increments.LARGEST, self._lowest(), self.least),
+                )
+            ]
+        if how.factor is None:
+            return []
+        if self.made.shape[0] == 1:
+            return [(everywhere, of_counts(how.factor, self.orders, self.made[0], self.least))]
+        groups = [part for part in np.array_split(np.argsort(self.speed, kind="stable"), SHAPES) if part.size]
+        return [
+            (part, of_counts(how.factor, self.orders, self.made[part[part.size // 2]], self.least))
+            for part in groups
+        ]
+
+    def alone(self):
+        """Stepped lines of converter and of counts by themselves, None where one alone is there."""
+        how = self.axis.interpolation
+        if not self.tabulated or how.bits is None or how.factor is None:
+            return None
+        changes = {"adc": {"factor": None, "output": "position"}, "resolution": {"bits": None}}
+        found = {}
+        for cause, change in changes.items():
+            key = replace(self.model.key, interpolation=replace(self.model.key.interpolation, **change))
+            found[cause] = of_table(key, SHARE_POINTS, self._lowest(), self.least, SINGLE // 4, BANDS // 2)
+        return found
+
+    def _lowest(self):
+        return int(self.orders.max(initial=0))

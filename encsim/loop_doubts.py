@@ -1,0 +1,90 @@
+"""Where the linear theory of a closed loop may not be believed, and why."""
+
+import numpy as np
+
+# Crossovers that the frequency of the counts must be above for their steps to be a disturbance.
+CROSSOVERS = 20.0
+# From this rms on, in counts, noise makes one smooth position of the steps.
+DITHERED = 0.5
+# Share of a mean square that may come from steps which the loop follows.
+FOLLOWED = 0.01
+# Peaks over rms that friction and torque limit are judged by.
+PEAKS = 3.0
+
+
+def find(axis, errors, loops, signed, total, followed):
+    """Speeds at which the prediction may not be believed, and the reasons that apply.
+
+    Parameters
+    ----------
+    axis : Axis
+    errors : ErrorLines
+    loops : list of (Power, ndarray)
+        As of `loop_power.at_speeds`.
+    signed : ndarray, shape (n,)
+        Speeds.
+    total, followed : ndarray, shape (n, curves)
+        Mean squares, of all and of the steps that the loop follows.
+
+    Returns
+    -------
+    doubtful : ndarray of bool, shape (n,)
+    reasons : tuple of str
+    """
+    unstable = np.zeros(signed.size, dtype=bool)
+    crossover = np.full(signed.size, np.nan)
+    for power, there in loops:
+        unstable[there], crossover[there] = not power.stable, power.crossover
+    found = [
+        (unstable, "the loop is unstable: it swings ever more"),
+        *_step_doubts(axis, errors, crossover, total, followed),
+        *_friction_doubts(axis, signed, total),
+    ]
+    reasons = tuple(reason for mask, reason in found if np.any(mask))
+    return np.logical_or.reduce([np.broadcast_to(mask, signed.shape) for mask, _ in found]), reasons
+
+
+def _step_doubts(axis, errors, crossover, total, followed):
+    """Steps of counts and converter that the loop follows one by one, and hysteresis."""
+    how, model = axis.interpolation, errors.model
+    found = []
+    with np.errstate(divide="ignore", invalid="ignore"):
+        strong = (followed > FOLLOWED * total).any(axis=-1)
+    found.append((strong, "a strong line of the counts is folded into the bandwidth: the loop follows steps"))
+    scatter = np.sqrt(errors.variance + errors.converter) * axis.scale.pitch
+    for name, step in (("counts", axis.resolution), ("converter", _converter_step(axis))):
+        if step:
+            slow = (errors.speed < CROSSOVERS * crossover * step) & (scatter < DITHERED * step)
+            what = f"the frequency of the {name} is below {CROSSOVERS:g} crossovers: the loop follows steps"
+            found.append((slow, what))
+    if how.hysteresis > 0.0:
+        spread = model.noisy(errors.speed, np.inf)
+        held = model.held_still(errors.speed, spread) != 0
+        found.append((held, "hysteresis in a closed loop has no linear answer at this speed"))
+    return found
+
+
+def _converter_step(axis):
+    """Position of one step of the converter, m or rad; 0 without one."""
+    how = axis.interpolation
+    if how.bits is None:
+        return 0.0
+    return axis.scale.pitch / (2.0 * np.pi) * 2.0 * how.span / 2.0**how.bits / axis.signal.amplitude
+
+
+def _friction_doubts(axis, signed, total):
+    """Friction that changes its sign, torque at its limit, cogging."""
+    load, limit = axis.load, axis.control.torque_limit
+    speed = np.abs(signed)
+    torque, actual = (PEAKS * np.sqrt(total[:, curve]) for curve in (1, 2))
+    found = []
+    excess = load.stribeck * np.exp(-np.minimum((speed / (load.stribeck_speed or 1.0)) ** 2, 700.0))
+    if load.coulomb > 0.0 or load.stribeck > 0.0:
+        found.append((actual >= speed, "friction changes its sign with the ripple: simulate"))
+    if limit is not None:
+        steady = np.sign(signed) * (load.coulomb + excess + load.viscous * speed) - load.force
+        reached = np.abs(steady) + torque > limit
+        found.append((reached, "the torque comes within 3 rms of its limit: simulate"))
+    if load.cogging:
+        found.append((True, "cogging shakes the axis too and is not in these values: simulate"))
+    return found

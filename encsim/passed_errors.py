@@ -1,0 +1,200 @@
+"""Mean squares that the errors of an encoder make of the curves of one closed loop, cause by cause."""
+
+import numpy as np
+
+from . import causes
+from .error_lines import TAU
+from .loop_power import NAMES
+
+# Images of an encoder's own clock to each side that count one by one.
+IMAGES = 16
+FEW_IMAGES = 4
+AGE_LINES = 4096
+# Smooth lines taken with the exact gain; weaker ones from the table.
+EXACT_LINES = 40
+# Jitter of a bandwidth scattered by a line is told apart up to 2**LEVELS times that bandwidth.
+LEVELS = 8
+# A stepped line whose phase the loop shifts by this much, rad, is followed and not a disturbance.
+SHIFTED = 0.2
+
+
+class Passed:
+    """Errors passed through one loop at some of the speeds.
+
+    Attributes
+    ----------
+    squares : dict of str to ndarray, shape (speeds, curves)
+        Mean squares by cause, periods squared; infinite where the loop is unstable.
+    followed : ndarray, shape (speeds, curves)
+        What of them comes from steps that the loop follows.
+    """
+
+    def __init__(self, errors, power, there):
+        self.errors, self.power, self.there = errors, power, there
+        axis = errors.axis
+        self.turns = errors.speed[there] / (axis.scale.pitch * axis.sampling.rate)
+        self.clock = causes.own_clock(axis)
+        self.followed = np.zeros((there.size, len(NAMES)))
+        if not power.stable:
+            self.squares = dict.fromkeys(errors.model.named(), np.full_like(self.followed, np.inf))
+            return
+        self.spread = {cause: square[there] for cause, square in errors.spread.items()}
+        self.variance = errors.variance[there]
+        self._prepare_noise()
+        self.squares = {cause: square[:, : len(NAMES)] for cause, square in self._all().items()}
+
+    def _prepare_noise(self):
+        """Gain of white noise, and tables for jitter of a bandwidth."""
+        axis, power = self.errors.axis, self.power
+        self.white = power.white
+        if self.clock is not None and self.clock < power.rate:
+            share = self.clock / power.rate
+            self.white = power.smeared(lambda lag: np.maximum(0.0, 1.0 - share * lag))[0]
+        self.levels, self.uncoloured = (), self.variance
+        if axis.signal.jitter_bandwidth is not None and "jitter" in self.spread:
+            self.uncoloured = self.variance - self.spread["jitter"]
+            fall = TAU * axis.signal.jitter_bandwidth / power.rate
+            self.levels = [power.smeared(lambda lag, n=n: np.exp(-fall * 2**n * lag)) for n in range(LEVELS)]
+
+    def _all(self):
+        cyclic, scattered = self._smooth()
+        found = {"sde": cyclic} | self._gaussian(scattered) | self._stepped()
+        if "age" in self.errors.model.named():
+            found["age"] = self._age()
+        return {cause: found[cause] for cause in self.errors.model.named()}
+
+    def _gaussian(self, scattered):
+        """Gaussian causes with what they scatter of the smooth lines, shared as their variances."""
+        found = {}
+        for cause, square in self.spread.items():
+            gain = self.levels[0][0] if cause == "jitter" and self.levels else self.white
+            share = np.divide(square, self.variance, out=np.zeros_like(square), where=self.variance > 0.0)
+            found[cause] = square[:, None] * gain + share[:, None] * scattered
+        return found
+
+    def _smooth(self):
+        """Mean squares of the smooth lines, and of what the noise scatters of them."""
+        orders, every = self.errors.orders, np.arange(self.there.size)
+        squares = self.errors.squares
+        squares = squares[self.there] if squares.shape[0] > 1 else np.repeat(squares, every.size, axis=0)
+        strength = (squares * orders.astype(float) ** 2).max(axis=0, initial=0.0)
+        order = np.argsort(-strength, kind="stable")
+        cyclic = 0.0
+        for some, exact in ((order[:EXACT_LINES], True), (order[EXACT_LINES:], False)):
+            weight = squares[:, some] * self._kept(every, orders[some])
+            turns = np.multiply.outer(self.turns, orders[some].astype(float))
+            cyclic = cyclic + self._lines(every, turns, weight, IMAGES, exact)
+        return cyclic, self._scattered(every, orders, squares)
+
+    def _kept(self, here, orders, variance=None):
+        """Share of lines that the noise leaves, shape (speeds, orders)."""
+        variance = self.variance if variance is None else variance
+        square = TAU**2 * orders.astype(float) ** 2
+        if np.ptp(variance) == 0.0:
+            return np.exp(-variance[:1, None] * square)
+        return np.exp(-np.multiply.outer(variance[here], square))
+
+    def _lines(self, here, turns, weight, images, exact=False):
+        """Mean squares of lines at some frequencies; with an own clock those of their images."""
+        weight = np.where(self.turns[here, None] > 0.0, weight, 0.0)
+        if self.clock is None:
+            return self._at(turns, weight, exact)
+        ratio = self.clock / self.power.rate
+        cycles = turns / ratio
+        nearest, found, left = cycles - np.rint(cycles), 0.0, weight
+        for j in range(-images, images + 1):
+            share = weight * np.sinc(nearest + j) ** 2
+            left = left - share
+            found = found + self._at((nearest + j) * ratio, share, exact and j == 0)
+        return found + left.sum(axis=-1)[:, None] * self.power.white
+
+    def _at(self, turns, weight, exact=False):
+        if exact:
+            return np.einsum("sk,skc->sc", weight, self.power.exact(turns))
+        return self.power.sum_at(turns, weight)
+
+    def _scattered(self, here, orders, power):
+        """What noise scatters of lines: by white noise white, by jitter of a bandwidth about the line."""
+        kept = self._kept(here, orders)
+        still = self._kept(here, orders, self.uncoloured) if self.levels else kept
+        found = (power * (1.0 - still)).sum(axis=-1)[:, None] * self.white
+        if not self.levels:
+            return found
+        # of the powers of the jitter a line feels the n-th, n times as wide, with a**n/n!; their mean stands for all
+        a = TAU**2 * self.spread["jitter"].mean() * orders.astype(float) ** 2
+        mean = np.where(a > 1e-6, a / -np.expm1(-np.maximum(a, 1e-6)), 1.0)
+        level = np.minimum(np.rint(np.log2(mean)), LEVELS).astype(int)
+        weight = power * (still - kept)
+        for n in np.unique(level).tolist():
+            of = level == n
+            if n == LEVELS:
+                found = found + weight[:, of].sum(axis=-1)[:, None] * self.white
+            else:
+                turns = np.multiply.outer(self.turns[here], orders[of].astype(float))
+                found = found + self.power.sum_at(turns, weight[:, of], self.levels[n])
+        return found
+
+    def _stepped(self):
+        """Mean squares of converter and counts, shared by what each alone makes."""
+        how = self.errors.axis.interpolation
+        if not self.errors.tabulated:
+            found = {}
+            if how.bits is not None:
+                found["adc"] = self.errors.converter[self.there, None] * self.white
+            if how.factor is not None:
+                found["resolution"] = self._stepped_sum()
+            return found
+        alone = self.errors.alone()
+        if alone is None:
+            return {"adc" if how.factor is None else "resolution": self._stepped_sum()}
+        every, both = np.arange(self.there.size), self._stepped_sum()
+        adc, counts = (self._steps(every, alone[cause])[0] for cause in ("adc", "resolution"))
+        share = np.divide(adc, adc + counts, out=np.full_like(adc, 0.5), where=adc + counts > 0.0)
+        return {"adc": both * share, "resolution": both * (1.0 - share)}
+
+    def _stepped_sum(self):
+        found = np.zeros((self.there.size, self.power.table.shape[1]))
+        for places, lines in self.errors.stepped():
+            here = np.flatnonzero(np.isin(self.there, places))
+            found[here], self.followed[here] = self._steps(here, lines)
+        return found
+
+    def _steps(self, here, lines):
+        """Mean squares of stepped lines, and of those among them that the loop follows."""
+        orders = lines.order.astype(float)
+        turns = np.multiply.outer(self.turns[here], orders)
+        weight = np.broadcast_to(lines.power * self._kept(here, orders), turns.shape)
+        found = self._lines(here, turns, weight, FEW_IMAGES)
+        followed = self._followed(here, turns, weight, orders, lines.power)
+        power = np.broadcast_to(lines.power, (1, orders.size))
+        found = found + self._scattered(here, orders, power) + lines.lost * self.white
+        if lines.band.size:
+            found = found + self._bands(here, lines)
+        return found, followed
+
+    def _followed(self, here, turns, weight, orders, power):
+        """Mean squares of stepped lines at frequencies at which the loop moves them along."""
+        shift = TAU**2 * 2.0 * power * orders**2
+        passed = self.power.table[self.power.rows(turns), -1]
+        strong = shift * weight / np.where(power > 0.0, power, 1.0) * passed > SHIFTED**2
+        return self.power.sum_at(turns, np.where(strong, weight, 0.0))[:, : len(NAMES)]
+
+    def _bands(self, here, lines):
+        """Mean squares of lines smeared over bands; what the noise scatters of them is white."""
+        kept = lines.band * lines.band_share(self.variance[here])
+        speed = self.turns[here]
+        mean = self.power.mean_over(np.multiply.outer(speed, lines.low), np.multiply.outer(speed, lines.high))
+        kept_moving = np.where(speed[:, None] > 0.0, kept, 0.0)
+        scattered = (lines.band - kept).sum(axis=-1)[:, None] * self.white
+        return np.einsum("sb,sbc->sc", kept_moving, mean) + scattered
+
+    def _age(self):
+        """Mean squares of the sawtooth of the age, cut down to its lines at multiples of the own clock."""
+        j = np.arange(1.0, AGE_LINES + 1.0)
+        turns = j * (self.clock / self.power.rate)
+        # a line that folds to 0 Hz but for rounding is a constant age
+        turning = np.abs(turns - np.rint(turns)) > 1e-9
+        weight = np.where(turning, 0.5 / (np.pi * j) ** 2, 0.0)
+        gain = weight @ self.power.exact(turns)
+        swing = self.turns * (self.power.rate / self.clock)
+        return np.multiply.outer(swing**2, gain)

@@ -1,0 +1,167 @@
+"""How smoothly a closed loop runs at each speed, in closed form: what it measures, commands and does.
+
+Every error of the encoder is a line, a band or noise at the loop rate, folded before it meets the loop. Lines
+pass with the squared gain of the discrete loop where they fold to, noise with its mean over all frequencies.
+"""
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from . import doubts, engines, loop_doubts, loop_power
+from ._results import Series
+from .axis import Axis
+from .closed_form import checked_speeds
+from .error_lines import ErrorLines
+from .loop_power import NAMES
+from .passed_errors import Passed
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Smoothness(Series):
+    """Roughness of a closed axis against speed, by its encoder alone: rms about the mean.
+
+    Attributes
+    ----------
+    speed : ndarray
+        Speeds as given, m/s or rad/s; the other arrays have its shape.
+    measured : ndarray
+        Velocity estimate, m/s or rad/s.
+    torque : ndarray
+        Torque (force) command after its filters, N m or N.
+    actual : ndarray
+        True velocity of the load at the samples, m/s or rad/s.
+    position : ndarray
+        True position of the load at the samples, m or rad.
+    current : ndarray or None
+        Torque over the torque constant, A; None without one.
+    parts : dict of str to dict of str to ndarray
+        {curve: {cause: rms}}, causes as in :func:`ripple`; squares add up.
+    doubtful : ndarray of bool
+        Where the prediction may not be believed; ``reasons`` says why.
+    stable : bool
+        Whether the loop is stable, at all speeds; where it is not all values are infinite.
+    crossover : float
+        Highest frequency at which the loop gain is 1, Hz.
+    """
+
+    speed: np.ndarray
+    measured: np.ndarray
+    torque: np.ndarray
+    actual: np.ndarray
+    position: np.ndarray
+    current: np.ndarray | None
+    parts: dict[str, dict[str, np.ndarray]]
+    doubtful: np.ndarray
+    stable: bool
+    crossover: float
+    valid: bool
+    reasons: tuple[str, ...]
+    axis: Axis = field(metadata={"plain": False})
+
+    @property
+    def units(self):
+        """Units of the fields, {key: unit}."""
+        unit = self.axis.scale.unit
+        torque = "N" if unit == "m" else "N m"
+        found = {
+            "measured": f"{unit}/s",
+            "torque": torque,
+            "actual": f"{unit}/s",
+            "position": unit,
+            "current": "A",
+        }
+        return {"speed": f"{unit}/s", **found, "parts": dict(found), "doubtful": "1", "crossover": "Hz"}
+
+    def columns(self):
+        """Columns of the table, {name_unit: array}; parts as curve_cause."""
+        found = super().columns()
+        for curve, parts in self.parts.items():
+            unit = self.units[curve].replace("/", "_").replace(" ", "_")
+            found |= {f"{curve}_{cause}_{unit}": values for cause, values in parts.items()}
+        return {name: values for name, values in found.items() if values.ndim == 1}
+
+
+def smoothness(axis, speeds):
+    """How smoothly a closed loop runs in steady motion at each speed, by its encoder alone.
+
+    Parameters
+    ----------
+    axis : Axis
+        With load and control.
+    speeds : array_like
+        Speeds v, m/s or rad/s, any shape; 0 is standstill.
+
+    Returns
+    -------
+    Smoothness
+
+    Raises
+    ------
+    InputError
+        If load or control is missing, the estimator is not linear, a filter does not fit the loop rate, or a
+        speed is no finite number.
+
+    Notes
+    -----
+    Mean square over evenly spread starts. With F(f) what the loop makes of an error line (S = 1/(1 + L))::
+
+        measured w = D S e    torque u = -C S e    actual v = -G_v C S e    position x = -G_x C S e
+
+    ``sum_m |g_m|**2 [phi_m |F(m v/p)|**2 + (1 - phi_m) G**2] + sigma**2 G**2``: g_m the Fourier coefficients
+    of the shown error over a period, counts and converter included, phi_m = exp(-4 pi**2 m**2 sigma**2/p**2)
+    what the noise sigma leaves of a line, F at m v/p modulo the loop rate, G**2 the mean of |F|**2 over all
+    frequencies. Band-limited jitter passes |F|**2 by its own spectrum. An encoder on its own clock is a hold:
+    line f has images at f + j f_e with the weights sinc**2(f/f_e + j). A line at exactly 0 Hz is constant; in
+    the position it counts unless the axis stands, since the least change of speed makes it move.
+    """
+    speed = checked_speeds("smoothness.speeds", speeds, axis.scale.unit)
+    signed = speed.ravel()
+    magnitude = np.abs(signed)
+    loops = loop_power.at_speeds(axis, magnitude)
+    model = engines.engine(axis)
+    errors = ErrorLines(axis, model, magnitude)
+    nothing = np.zeros((magnitude.size, len(NAMES)))
+    squares, followed = {cause: nothing.copy() for cause in model.named()}, nothing.copy()
+    for power, there in loops:
+        found = Passed(errors, power, there)
+        followed[there] = found.followed
+        for cause, square in found.squares.items():
+            squares[cause][there] = square * axis.scale.pitch**2
+    total = sum(squares.values(), nothing)
+    seen = {cause: square[:, 0] for cause, square in squares.items()}
+    known = [
+        doubts.find(axis, model, magnitude, seen, total[:, 0]),
+        loop_doubts.find(axis, errors, loops, signed, total, followed * axis.scale.pitch**2),
+    ]
+    doubtful = known[0][0] | known[1][0]
+    reasons = known[0][1] + known[1][1]
+    stable = all(power.stable for power, _ in loops)
+    crossover = max(power.crossover for power, _ in loops)
+    return _result(axis, speed, squares, total, doubtful, reasons, stable, crossover)
+
+
+def _result(axis, speed, squares, total, doubtful, reasons, stable, crossover):
+    """Mean squares of shape (speeds, curves) as the result."""
+    constant = axis.load.torque_constant
+
+    def shaped(square, curve):
+        return np.sqrt(square[:, NAMES.index(curve)]).reshape(speed.shape)
+
+    curves = {name: shaped(total, name) for name in NAMES}
+    parts = {name: {cause: shaped(square, name) for cause, square in squares.items()} for name in NAMES}
+    curves["current"] = None
+    if constant is not None:
+        curves["current"] = curves["torque"] / constant
+        parts["current"] = {cause: values / constant for cause, values in parts["torque"].items()}
+    return Smoothness(
+        speed=speed,
+        **curves,
+        parts=parts,
+        doubtful=doubtful.reshape(speed.shape),
+        stable=stable,
+        crossover=float(crossover),
+        valid=not doubtful.any(),
+        reasons=reasons,
+        axis=axis,
+    )

@@ -182,7 +182,7 @@ def _curves(ax, view, style, frame):
     """Doubt, wash, parts, limit, total and rings of one panel."""
     x, low = frame.x(view.speed), ax.get_ylim()[0] / 100.0
     total = np.maximum(frame.y(view.rms, view.speed), low)
-    _hatch(ax, view, style, frame)
+    hatch(ax, view, style, frame)
     if view.allowed is not None:
         allowed = frame.y(view.allowed, view.speed)
         ax.fill_between(
@@ -209,7 +209,7 @@ def _mark(view, marker, size):
     return {"marker": marker, "markersize": size} if view.few else {}
 
 
-def _hatch(ax, view, style, frame):
+def hatch(ax, view, style, frame):
     """Hatch the speeds at which the numbers are in doubt."""
     edges = edges_of(view)
     for first, last in runs(view.doubtful):

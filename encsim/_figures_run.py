@@ -41,7 +41,7 @@ def run(trace, ax=None, *, lines=None, style=_plot.PRINT):
         _set_wave_ranges(ax, wave, style)
         return _draw_wave(ax, wave, style)
     lines = getattr(trace, "expected_lines", None) if lines is None else lines
-    found, kept = spectrum(trace), _worth_drawing(lines)
+    found, kept = spectrum(trace), worth_drawing(lines)
     title, wave = _title(trace, lines, kept), _wave(trace, style)
     low = 50.0 if style.phone else 43.0
     sheet = _plot.Sheet(
@@ -109,7 +109,7 @@ def spectrum(trace):
     return np.arange(len(size)) * trace.axis.sampling.rate / len(ripple), size
 
 
-def _worth_drawing(lines):
+def worth_drawing(lines):
     """Indices of the strongest lines, by falling amplitude."""
     if lines is None or not len(lines.velocity):
         return []
@@ -118,7 +118,7 @@ def _worth_drawing(lines):
     return [int(index) for index in order if size[index] > WORTH * size.max()]
 
 
-def _folded(lines, index):
+def is_folded(lines, index):
     """Whether a line is seen at another frequency than its own."""
     return lines.frequency[index] > lines.alias[index] * (1.0 + 1e-9) + 1e-9
 
@@ -134,7 +134,7 @@ def _title(trace, lines, kept):
     return (
         text
         if lines is None
-        else f"{text}, {_folding(sum(_folded(lines, index) for index in kept), len(kept))}"
+        else f"{text}, {_folding(sum(is_folded(lines, index) for index in kept), len(kept))}"
     )
 
 
@@ -218,7 +218,7 @@ def _sticks(found, lines, kept, trace):
         (
             int(lines.harmonic[index]),
             float(lines.frequency[index]),
-            float(lines.alias[index]) if _folded(lines, index) else None,
+            float(lines.alias[index]) if is_folded(lines, index) else None,
             lines.alias[index] / across[1],
             lines.velocity[index] / unit[1],
         )
@@ -316,7 +316,7 @@ def _alternative(trace, title, lines, kept):
     text = f"Line chart of velocity against time, and its amplitude spectrum. {title}."
     words = [
         f"line {lines.harmonic[index]} of {quantity(lines.velocity[index], trace.axis.scale.unit + '/s', 2)} "
-        + ("is folded to " if _folded(lines, index) else "lies at ")
+        + ("is folded to " if is_folded(lines, index) else "lies at ")
         + quantity(lines.alias[index], "Hz")
         for index in kept[:3]
     ]

@@ -67,7 +67,7 @@ def view_of(curve, limit=None, simulated=None):
     speed = np.abs(np.asarray(curve.speed, dtype=float)).ravel()
     order = np.unique(speed, return_index=True)[1]
     order, still = order[speed[order] > 0.0], np.flatnonzero(speed == 0.0)[:1]
-    rms, every = _finite(curve.rms), _parts_by_role(curve)
+    rms, every = finite(curve.rms), parts_by_role(curve.parts)
     return View(
         curve,
         speed[order],
@@ -90,16 +90,17 @@ def _rings(simulated):
     return speed[shown], rms[shown]
 
 
-def _parts_by_role(curve):
+def parts_by_role(parts):
     """Parts of one role added up, in the order of their names."""
     squares = {}
-    for cause, part in curve.parts.items():
+    for cause, part in parts.items():
         role = ROLES.get(cause, "muted")
-        squares[role] = squares.get(role, 0.0) + _finite(part) ** 2
+        squares[role] = squares.get(role, 0.0) + finite(part) ** 2
     return {role: np.sqrt(squares[role]) for role in NAMES if role in squares}
 
 
-def _finite(values):
+def finite(values):
+    """Flat floats, zero for what is not finite."""
     return np.nan_to_num(np.asarray(values, dtype=float).ravel(), posinf=0.0)
 
 

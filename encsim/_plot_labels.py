@@ -16,6 +16,8 @@ SPACING = 0.5
 ALONE = 1.2
 # A point's name costs at most this much (about mm of way) while a shorter one is left, and at all.
 NEAR, FAR = 24.0, 60.0
+# What a mm less to another line than to the one named costs; ``Labels.doubt`` where lines run side by side.
+DOUBT = 2.0
 SIDES = (0.0, 0.15, -0.15, 0.3, -0.3, 0.45, -0.45, 0.6, -0.6, 1.0, -1.0)
 
 
@@ -29,7 +31,7 @@ class Labels:
 
     def __init__(self, ax, style):
         self.ax, self.style = ax, style
-        self.lines, self.boxes = {}, getattr(ax, "encsim_boxes", [])
+        self.lines, self.boxes, self.doubt = {}, getattr(ax, "encsim_boxes", []), DOUBT
         ax.encsim_boxes = self.boxes
         box = ax.get_window_extent()
         self.corner, self.scale = np.array([box.x0, box.y0]), 25.4 / ax.get_figure(root=True).dpi
@@ -95,10 +97,11 @@ class Labels:
         centres, bias = _round_line(own, chosen, self._half(text, bold, size))
         return self._write(text, centres, bias, named, others, role, bold, size, most)
 
-    def at(self, texts, x, y, role, *, bold=True, size=SIZE, above=None, clear=0.0):
+    def at(self, texts, x, y, role, *, bold=True, size=SIZE, above=None, clear=0.0, most=FAR):
         """Write the name of one point, ``clear`` mm and a gap above, below or beside it.
 
-        Of several texts, the longest first, the first that finds a free place is written, none if none does.
+        Of several texts, the longest first, the first that finds a free place is written, none if none does: the
+        last of them may cost ``most``.
         """
         anchor = self.place(x, y)
         ways = [(side, tall) for tall in (1.0, -1.0) for side in SIDES] + [(1.0, 0.0), (-1.0, 0.0)]
@@ -112,7 +115,7 @@ class Labels:
             centres[:, 0] = inside[:, 0]
             bias = np.tile(np.abs(ways[:, 0]) + (ways[:, 1] <= 0.0), len(GAPS))
             found = self._write(
-                text, centres, bias, anchor, others, role, bold, size, NEAR if text != texts[-1] else FAR
+                text, centres, bias, anchor, others, role, bold, size, NEAR if text != texts[-1] else most
             )
             if found is not None:
                 return found
@@ -147,7 +150,10 @@ class Labels:
             "shrinkA": 0.5,
             "shrinkB": 0.0,
         }
-        far = _beyond(target - centre, half) >= LEADER_FROM
+        apart = _beyond(target - centre, half)
+        # Side by side, the nearer line would pass for the one named.
+        mistaken = self.doubt > DOUBT and _distances(centre[None], others, half)[0] < apart
+        far = apart >= LEADER_FROM or mistaken
         place = self.ax.transData.inverted().transform(target / self.scale + self.corner)
         return self.ax.annotate(
             text,
@@ -225,7 +231,7 @@ class Labels:
             + 400.0 * hidden
             + 4000.0 * outside
             + apart
-            + 2.0 * doubt
+            + self.doubt * doubt
         )
         leads = (apart >= LEADER_FROM) * (2.0 + 4.0 * self._crossed(centres, half, targets, others))
         return costs + leads + 1.5 * np.abs(centres[:, 0] / self.size[0] - 0.5), targets
@@ -239,11 +245,15 @@ class Labels:
         return found
 
     def _crossed(self, centres, half, targets, others):
-        """Points of other lines that lie on the way from each place to its target."""
+        """Points of other lines, and labels, that lie on the way from each place to its target."""
         sums = self._sums(others)
         starts = np.clip(targets, centres - half, centres + half)
-        return sum(
+        crossed = sum(
             _counted(sums, starts + (targets - starts) * share, 0.7) for share in np.linspace(0.0, 0.9, 10)
+        )
+        # The end of a leader may lie in the rectangle that its own point keeps free.
+        return crossed + sum(
+            self._hidden(starts + (targets - starts) * share, 0.0) for share in np.linspace(0.1, 0.6, 6)
         )
 
     def _sums(self, points):

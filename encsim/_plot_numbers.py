@@ -9,6 +9,9 @@ THIN = "\u202f"
 MINUS = "\u2212"
 MICRO = "\u00b5"
 
+# Of a drive: force, torque and current; their names keep the space within a unit from parting at a line end.
+DRIVEN = ("N", "N m", "A")
+PREFIXES = {"k": 3, "": 0, "m": -3, MICRO: -6, "n": -9}
 UNITS = {
     "m": {"m": 1.0, "mm": 1e-3, MICRO + "m": 1e-6, "nm": 1e-9, "pm": 1e-12},
     "rad": {"°": math.pi / 180.0, "″": math.pi / 648000.0},
@@ -16,6 +19,10 @@ UNITS = {
     "rad/s": {"rpm": math.pi / 30.0, "°/s": math.pi / 180.0, "″/s": math.pi / 648000.0},
     "Hz": {"MHz": 1e6, "kHz": 1e3, "Hz": 1.0, "mHz": 1e-3},
     "s": {"s": 1.0, "ms": 1e-3, MICRO + "s": 1e-6, "ns": 1e-9},
+    **{
+        unit: {prefix + unit.replace(" ", THIN): 10.0**power for prefix, power in PREFIXES.items()}
+        for unit in DRIVEN
+    },
 }
 NOTHING = {"m": "nm", "rad": "″", "m/s": "mm/s", "rad/s": "rpm"}
 SHARE = 0.01
@@ -49,8 +56,15 @@ def quantity(value, unit, count=3, strip=False):
     rounded = float(f"{value:.{count - 1}e}")
     if rounded == 0.0:
         return with_unit("0", NOTHING.get(unit, unit))
-    size, name = units.display_unit(rounded, unit)
+    size, name = _driven_unit(rounded, unit) if unit in DRIVEN else units.display_unit(rounded, unit)
     return with_unit(digits(value / size, count, strip), name)
+
+
+def _driven_unit(value, unit):
+    """Size and name of the unit of a force, torque or current, numbers from 1 to 999 where there is one."""
+    ladder = UNITS[unit]
+    name = next((name for name, size in ladder.items() if abs(value) >= 0.9995 * size), list(ladder)[-1])
+    return ladder[name], name
 
 
 def with_unit(text, name):

@@ -76,6 +76,22 @@ class Frontier(Series):
         ratios = dict.fromkeys(("family", "setting", "overshoot", "best"), "1")
         return {"delay": "s", "noise_gain": "1/s", "noise": unit, **speeds, **ratios}
 
+    def plot(self, ax=None):
+        """Draw delay against ripple, one mark a candidate, with the bound.
+
+        Parameters
+        ----------
+        ax : matplotlib.axes.Axes, optional
+            Takes the picture without its words; without it the whole sheet is drawn on a new figure.
+
+        Returns
+        -------
+        matplotlib.axes.Axes
+        """
+        from . import _figures
+
+        return _figures.frontier(self, ax)
+
     def bound_line(self, points=200):
         """The bound as a line to draw, from half a loop period to beyond the longest delay.
 

@@ -72,6 +72,8 @@ class Margins(Result):
     poles : ndarray of complex
         Closed-loop poles, largest first; without the free position where there is no position control. Empty
         for a loop of more than 600 states.
+    frequency, open_gain : ndarray
+        Frequency response L of the loop that this was read from, Hz and complex; not among the plain fields.
     """
 
     stable: bool
@@ -88,6 +90,26 @@ class Margins(Result):
     valid: bool
     reasons: tuple[str, ...]
     axis: object = field(metadata={"plain": False})
+    frequency: np.ndarray = field(metadata={"plain": False}, repr=False)
+    open_gain: np.ndarray = field(metadata={"plain": False}, repr=False)
+
+    def plot(self, ax=None, *, lines=None):
+        """Draw open-loop gain and phase against frequency with the margins.
+
+        Parameters
+        ----------
+        ax : matplotlib.axes.Axes, optional
+            Takes the gain alone; without it the whole sheet is drawn on a new figure.
+        lines : Lines, optional
+            Lines of the encoder at a working speed, as of `lines`, marked where the loop sees them.
+
+        Returns
+        -------
+        matplotlib.axes.Axes
+        """
+        from . import _figures
+
+        return _figures.margins(self, self.frequency, self.open_gain, ax, lines=lines)
 
     @property
     def units(self):
@@ -181,6 +203,8 @@ class _Analysis:
             valid=stable,
             reasons=() if stable else ("the loop is unstable: margins and bandwidths have no meaning",),
             axis=axis,
+            frequency=self.frequency,
+            open_gain=self.gain,
         )
 
     def _stable(self):

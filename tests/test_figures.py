@@ -127,6 +127,23 @@ def texts_of(figure):
     return {text: Text.get_window_extent(text, renderer) for text in shown}
 
 
+def clashes(figure):
+    """Words that leave the sheet, and pairs of words of which one covers the other."""
+    boxes = texts_of(figure)
+    width, height = figure.bbox.width, figure.bbox.height
+    cut = [
+        text.get_text()
+        for text, box in boxes.items()
+        if box.x0 < 0 or box.y0 < 0 or box.x1 > width or box.y1 > height
+    ]
+    # A rim of 1.5 pixels round letters may touch: boxes are as tall as the tallest letter there is.
+    tight = {
+        text.get_text() + f" {number}": box.padded(-1.5) for number, (text, box) in enumerate(boxes.items())
+    }
+    pairs = itertools.combinations(tight, 2)
+    return cut + [pair for pair in pairs if tight[pair[0]].overlaps(tight[pair[1]])]
+
+
 # ------------------------------------------------------------------ numbers and words
 
 
@@ -374,22 +391,7 @@ def test_the_slow_wave_meets_every_sample(harmonic, unit):
 @pytest.mark.parametrize("style", PAGES, ids=["a4", "phone"])
 @pytest.mark.parametrize("name", SHEETS)
 def test_no_word_leaves_the_sheet_or_covers_another(name, style):
-    figure = SHEETS[name](style).figure
-    boxes = texts_of(figure)
-    width, height = figure.bbox.width, figure.bbox.height
-    cut = [
-        text.get_text()
-        for text, box in boxes.items()
-        if box.x0 < 0 or box.y0 < 0 or box.x1 > width or box.y1 > height
-    ]
-    assert cut == []
-    # A rim of 1.5 pixels round letters may touch: boxes are as tall as the tallest letter there is.
-    tight = {
-        text.get_text() + f" {number}": box.padded(-1.5) for number, (text, box) in enumerate(boxes.items())
-    }
-    assert [
-        pair for pair in itertools.combinations(tight, 2) if tight[pair[0]].overlaps(tight[pair[1]])
-    ] == []
+    assert clashes(SHEETS[name](style).figure) == []
 
 
 @pytest.mark.parametrize("name", SHEETS)

@@ -32,8 +32,10 @@ TALL = {"a4": 78.0, "phone": 74.0}
 HEAD, BELOW = "Velocity ripple, rms", "Delay at 0 Hz"
 ZONE = ("below the least noise\nwithout overshoot", "least noise\nwithout overshoot")
 SIDE_BY_SIDE = 8.0
-# Numbers beside marks that would need a leader are left out: a place near by costs less than this.
-CLOSE = 6.0
+# Half the width of the ring round a mark, mm.
+RING = 1.6
+# Numbers beside marks are left out where they would need a leader: places near by cost less than this.
+CLOSE = 14.0
 # A candidate pays if it has this much less ripple than the one with least delay.
 WORTH = 0.95
 
@@ -130,6 +132,8 @@ def _draw(ax, found, style):
         "zorder": 5,
     }
     ax.plot(found.delay[best], found.rms[best], **ring)
+    for place in labels.place(found.delay[best], found.rms[best]):
+        labels.block(*(place - RING), *(place + RING))
     # From the highest family down: it has the paper above it for itself.
     for family in sorted(families, key=lambda name: -_height(found, families[name])):
         _name_family(labels, found, family, families[family])
@@ -179,7 +183,7 @@ def _name_family(labels, found, family, order):
     role = LOOKS.get(family, OTHER)[0]
     if len(order) == 1:
         words = [estimator_words(found.result.estimator[order[0]]), NAMES.get(family, family)]
-        labels.at(words, found.delay[order[0]], found.rms[order[0]], role, clear=1.5)
+        labels.at(words, found.delay[order[0]], found.rms[order[0]], role, clear=2.3)
         return
     labels.beside(NAMES.get(family, family), family, role)
 
@@ -189,7 +193,7 @@ def _name_samples(labels, found, order):
     for place, index in enumerate(order if len(order) > 1 else []):
         samples = found.result.estimator[index].samples
         words = f"N = {samples}" if place == 0 else f"{samples}"
-        labels.at([words], found.delay[index], found.rms[index], "ink", bold=False, size=_plot.SMALL, clear=1.0,
+        labels.at([words], found.delay[index], found.rms[index], "ink", bold=False, size=_plot.SMALL, clear=2.3,
                   most=CLOSE)  # fmt: skip
 
 

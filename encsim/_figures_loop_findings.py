@@ -14,6 +14,8 @@ ORDERS = range(1, 7)
 # A line meets the resonance within this share of its speed, and stands out there by this factor.
 NEAR = 0.13
 STANDS_OUT = 1.1
+# Beside a vanishing speed a peak is worth a word this far above the noise.
+ABOVE_NOISE = 10.0
 # Of the peaks, those this high are as high as the highest.
 EQUAL = 0.9
 
@@ -129,9 +131,9 @@ def meetings(view):
         inside = np.flatnonzero(np.abs(view.speed / meets - 1.0) < NEAR)
         if len(inside) < 3:
             continue
-        shaken = np.where(view.sound, view.curves["actual"], 0.0)[inside]
+        shaken = view.curves["actual"][inside]
         best = int(np.argmax(shaken))
-        if shaken[best] > STANDS_OUT * max(shaken[0], shaken[-1]):
+        if view.sound[inside[best]] and shaken[best] > STANDS_OUT * max(shaken[0], shaken[-1]):
             found.append((float(view.speed[inside[best]]), float(shaken[best]), order))
     return found
 
@@ -143,7 +145,7 @@ def folded_peak(view):
     if not len(marks) or not len(shaken):
         return None
     beside = np.abs(view.speed[:, None] / marks - 1.0).min(axis=1) < NEAR
-    peaks = np.where(beside & (shaken > 3.0 * quiet), shaken, 0.0)
+    peaks = np.where(beside & (shaken > ABOVE_NOISE * quiet), shaken, 0.0)
     best = int(np.argmax(peaks))
     return best if peaks[best] > 0.1 * shaken.max() else None
 

@@ -16,6 +16,11 @@ from .error_lines import ErrorLines
 from .loop_power import NAMES
 from .passed_errors import Passed
 
+# A curve of fewer speeds is drawn as it is; lines of these orders are looked at more closely, so many times.
+RANGE = 20
+ORDERS = (1, 2, 3, 4)
+MOST_MARKS = 60
+
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Smoothness(Series):
@@ -72,6 +77,43 @@ class Smoothness(Series):
             "current": "A",
         }
         return {"speed": f"{unit}/s", **found, "parts": dict(found), "doubtful": "1", "crossover": "Hz"}
+
+    def refined(self):
+        """The curves with speeds between, closer still where lines vanish or meet the resonance.
+
+        Returns
+        -------
+        Smoothness
+            Of 400 speeds on a log scale, those of this result, and some dozens round each such speed; this result
+            itself where it has fewer than 20 speeds, they are no rising range, or the loop is not stable.
+        """
+        speed = self.speed
+        ranging = speed.ndim == 1 and speed.size >= RANGE and speed[0] > 0.0 and (np.diff(speed) > 0.0).all()
+        if not ranging or not self.stable:
+            return self
+        between = np.geomspace(speed[0], speed[-1], 400)[1:-1]
+        special = _special_speeds(self.axis, speed[-1])
+        special = special[(special > speed[0]) & (special < speed[-1])]
+        return smoothness(self.axis, np.unique(np.concatenate([speed, between, special])))
+
+    def plot(self, ax=None, *, simulated=None):
+        """Draw measured velocity, torque or force, and true velocity ripple against speed.
+
+        Parameters
+        ----------
+        ax : matplotlib.axes.Axes, optional
+            Takes the true velocity alone; without it the whole sheet is drawn on a new figure.
+        simulated : mapping, optional
+            ``speed``, and one or more of ``measured``, ``torque``, ``actual``, of simulated points.
+
+        Returns
+        -------
+        matplotlib.axes.Axes
+            A range of speeds is drawn :meth:`refined`.
+        """
+        from . import _figures
+
+        return _figures.smoothness(self.refined(), ax, simulated=simulated)
 
     def columns(self):
         """Columns of the table, {name_unit: array}; parts as curve_cause."""
@@ -165,3 +207,24 @@ def _result(axis, speed, squares, total, doubtful, reasons, stable, crossover):
         reasons=reasons,
         axis=axis,
     )
+
+
+def _special_speeds(axis, top):
+    """Speeds where a line is seen at the resonance, or within an eighth of where it vanishes, ascending marks first."""
+    rate, load = axis.sampling.rate, axis.load
+    marks = [(n, order) for order in ORDERS for n in range(int(top * order / (axis.scale.pitch * rate)) + 1)]
+    marks = sorted(marks, key=lambda mark: mark[0] / mark[1])[:MOST_MARKS]
+    beside = np.geomspace(2e-5, 0.12, 25)
+    peak = np.zeros(0)
+    if load.flexible:
+        # From a tenth of a half width away to ten: a peak is found however little it is damped.
+        share = max(0.5 * load.damping * load.resonance * 2.0 * np.pi / load.stiffness, 1e-4)
+        peak = load.resonance * (
+            1.0 + share * np.concatenate([[0.0], *np.outer([-1, 1], np.geomspace(0.1, 10, 9))])
+        )
+    found = [np.zeros(0)]
+    for n, order in marks:
+        offsets = np.concatenate([n * rate * beside, peak])
+        seen = n * rate + np.concatenate([-offsets, [0.0], offsets])
+        found.append(seen[seen > 0.0] * axis.scale.pitch / order)
+    return np.concatenate(found)

@@ -33,8 +33,8 @@ class Calibration(Series):
         1 to points // 2, cycles a turn.
     a_orders, b_orders : ndarray of complex, shape (points // 2,)
         Amplitudes: a = Re sum a_orders exp(i orders angle).
-    order_uncertainty : ndarray, shape (points // 2,)
-        Rms error of such an amplitude of a, cosine and sine together, rad; infinite where lost.
+    order_uncertainty, b_order_uncertainty : ndarray, shape (points // 2,)
+        Rms error of such an amplitude of a and of b, cosine and sine together, rad; infinite where lost.
     lost : tuple of int
         Orders in which the steps cannot tell the rings apart; zero in both maps.
     residual : float
@@ -66,6 +66,7 @@ class Calibration(Series):
     a_orders: np.ndarray
     b_orders: np.ndarray
     order_uncertainty: np.ndarray
+    b_order_uncertainty: np.ndarray
     lost: tuple[int, ...]
     residual: float
     step_residual: np.ndarray
@@ -82,13 +83,32 @@ class Calibration(Series):
     @property
     def units(self):
         """Units of the fields."""
-        angles = "angle a b uncertainty b_uncertainty a_orders b_orders order_uncertainty residual"
-        return dict.fromkeys([*angles.split(), "step_residual", "offset", "closure", "steps"], "rad")
+        maps = "angle a b uncertainty b_uncertainty a_orders b_orders order_uncertainty b_order_uncertainty"
+        return dict.fromkeys(f"{maps} residual step_residual offset closure steps".split(), "rad")
 
     def columns(self):
         """Columns of the table, a row a point."""
         names = ("angle", "a", "b", "uncertainty", "b_uncertainty")
         return {f"{name}_rad": getattr(self, name) for name in names}
+
+    def error_map(self, ring="a"):
+        """The map of one ring as an ErrorMap, to evaluate, invert, smooth and export.
+
+        Parameters
+        ----------
+        ring : str
+            ``"a"`` or ``"b"``.
+
+        Returns
+        -------
+        ErrorMap
+        """
+        from .error_map import ErrorMap
+
+        if ring not in ("a", "b"):
+            _checks.refuse("Calibration.error_map.ring", 'be "a" or "b"', ring)
+        errors, sure = (self.a, self.order_uncertainty) if ring == "a" else (self.b, self.b_order_uncertainty)
+        return ErrorMap(errors, order_uncertainty=sure, reasons=self.reasons)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -259,11 +279,7 @@ def _spectra(table, used):
     points = table.shape[1]
     spectra, means = np.empty((len(used), points // 2), complex), np.empty(len(used))
     for row, j in enumerate(used):
-        found = np.fft.rfft(table[j])
-        means[row] = found[0].real / points
-        np.multiply(found[1:], 2.0 / points, out=spectra[row])
-    if points % 2 == 0:
-        spectra[:, -1] *= 0.5
+        spectra[row], means[row] = turned_steps.amplitudes_of(table[j]), table[j].mean()
     return spectra, means
 
 
@@ -356,6 +372,7 @@ def _uncertainties(fit, design, points, noise, step_uncertainty):
         "uncertainty": np.full(points, sizes[0]),
         "b_uncertainty": np.full(points, sizes[1]),
         "order_uncertainty": np.where(design.lost, np.inf, np.sqrt(orders[0])),
+        "b_order_uncertainty": np.where(design.lost, np.inf, np.sqrt(orders[1])),
     }
 
 

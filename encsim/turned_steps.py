@@ -151,13 +151,13 @@ def calibration_plan(steps, points, *, weights=None, drift=True, limit=LIMIT):
     )
 
 
-def doubts(lost, freedom):
-    """What the steps cannot give."""
+def doubts(lost, freedom, who="steps", cannot="tell the rings apart in"):
+    """What a measurement cannot give."""
     if lost:
         shown = ", ".join(str(order) for order in lost[:6]) + (", ..." if len(lost) > 6 else "")
-        yield f"these steps cannot tell the rings apart in {len(lost)} orders: {shown}"
+        yield f"these {who} cannot {cannot} {len(lost)} order{'s' * (len(lost) > 1)}: {shown}"
     if freedom <= 0:
-        yield "no reading is left over to judge the noise by: measure one step more, or state the noise"
+        yield f"no reading is left over to judge the noise by: use more {who}, or state the noise"
 
 
 def point_variance(design, points, count):
@@ -268,6 +268,15 @@ def check_points(points, label="calibration_plan.points", rule=f"be a whole numb
         _checks.refuse(label, rule, points)
 
 
+def amplitudes_of(table):
+    """Complex amplitudes of orders 1 to points // 2 of rows of points: the inverse of `map_of`, but for the mean."""
+    points = table.shape[-1]
+    found = np.fft.rfft(table, axis=-1)[..., 1:] * (2.0 / points)
+    if points % 2 == 0:
+        found[..., -1] *= 0.5
+    return found
+
+
 def map_of(amplitudes, points):
     """Values at the points of orders 1 to points // 2: Re sum amplitudes exp(i n angle)."""
     spectrum = np.concatenate([[0.0], amplitudes * (0.5 * points)])
@@ -298,12 +307,17 @@ def numbers(label, values, unit=""):
 
 def real_array(label, values, dimensions, rule):
     """An array of floats of so many dimensions, the caller's own where it is one."""
-    if np.ma.is_masked(values):
-        _checks.refuse(label, "hold no masked values", "a masked array")
-    try:
-        raw = np.asarray(values)
-    except (ValueError, TypeError, OverflowError):
-        _checks.refuse(label, rule, values)
+    raw = as_array(label, values, rule)
     if raw.ndim != dimensions or not raw.size or raw.dtype.kind not in "iuf":
         _checks.refuse(label, rule, f"{raw.dtype} of shape {raw.shape}")
     return raw.astype(np.float64, copy=False)
+
+
+def as_array(label, values, rule):
+    """Anything as an array of any kind."""
+    if np.ma.is_masked(values):
+        _checks.refuse(label, "hold no masked values", "a masked array")
+    try:
+        return np.asarray(values)
+    except (ValueError, TypeError, OverflowError):
+        _checks.refuse(label, rule, values)

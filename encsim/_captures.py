@@ -34,11 +34,11 @@ def read_channels(text, columns=None, name="capture"):
     InputError
         If the columns cannot be told or a cell is no finite number; the line is named.
     """
-    rows = [(number, line) for number, line in enumerate(text.splitlines(), 1) if _holds_data(line)]
+    rows = [(number, line) for number, line in enumerate(text.splitlines(), 1) if holds_data(line)]
     if not rows:
         _checks.refuse(name, "hold rows of numbers", "an empty table")
     separator = next((mark for mark in SEPARATORS if mark in rows[0][1]), None)
-    first = _cells(rows[0][1], separator)
+    first = cells_of(rows[0][1], separator)
     header = None if all(_number(cell) is not None for cell in first) else first
     chosen = (
         _usual_columns(header, len(first), name)
@@ -48,14 +48,14 @@ def read_channels(text, columns=None, name="capture"):
     body = rows if header is None else rows[1:]
     if not body:
         _checks.refuse(name, "hold rows of numbers below its header", f"{len(rows)} line")
-    return _values(body, separator, chosen, name)
+    return finite_columns(body, separator, chosen, name)
 
 
-def _holds_data(line):
+def holds_data(line):
     return bool(line.strip()) and not line.lstrip().startswith("#")
 
 
-def _cells(line, separator):
+def cells_of(line, separator):
     return [cell.strip().strip('"') for cell in line.split(separator)]
 
 
@@ -114,7 +114,7 @@ def _hint(part, header):
     return f"did you mean {near}?" if near else ""
 
 
-def _values(rows, separator, places, name):
+def finite_columns(rows, separator, places, name):
     """Numbers of the chosen columns; the quick reader first, then the one that can name a line."""
     try:
         table = np.loadtxt(
@@ -130,7 +130,7 @@ def _values(rows, separator, places, name):
 
 def _cell(number, line, separator, place, name):
     """One number, or the fault with its line."""
-    cells = _cells(line, separator)
+    cells = cells_of(line, separator)
     value = _number(cells[place]) if place < len(cells) else None
     if value is None or not math.isfinite(value):
         got = cells[place] if place < len(cells) else f"{len(cells)} columns"

@@ -1,0 +1,165 @@
+"""Measured tables as arrays in SI: differences of two rings, error maps, passes against a reference."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from . import _checks, _unit_table
+from .turned_steps import TURN
+
+# How far an angle may be from its place, in distances of points: rounding of a table, no matter for smooth maps.
+OFF_PLACE = 0.01
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class Readings:
+    """Differences of two rings as `calibrate` takes them.
+
+    Attributes
+    ----------
+    differences : ndarray, shape (steps, points)
+        rad.
+    steps : ndarray, shape (steps,)
+        rad, in the order in which they come first.
+    closing : ndarray, shape (steps,), or None
+        Readings repeated after the full turn, rad, NaN for steps without; None if there is none.
+    """
+
+    differences: np.ndarray
+    steps: np.ndarray
+    closing: np.ndarray | None
+
+
+def read_differences(text, name="readings"):
+    """Differences of two rings from a table with a row a reading.
+
+    Parameters
+    ----------
+    text : str
+        Columns ``step``, ``angle`` and ``difference`` with their units in the header, as
+        ``step_deg,angle_deg,difference_arcsec``. The angles of each step are even, from zero; one more, a full
+        turn, is the first reading repeated. A step without rows is missing.
+    name : str
+        What errors call the table.
+
+    Returns
+    -------
+    Readings
+
+    Raises
+    ------
+    InputError
+        If a unit is missing, a step is measured in part or its angles are not even.
+    """
+    wanted = dict.fromkeys(("step", "angle", "difference"), "angle")
+    step, angle, difference = _unit_table.read_columns(text, wanted, name).values()
+    steps, first, group, counts = np.unique(step, return_index=True, return_inverse=True, return_counts=True)
+    order = np.lexsort((angle, group))
+    parts = np.split(order, np.cumsum(counts)[:-1])
+    rows, closing = zip(*(_turn(angle[part], difference[part]) for part in parts), strict=True)
+    points = max(len(row[0]) for row in rows)
+    for psi, (at, _) in zip(steps, rows, strict=True):
+        _check_turn(at, points, psi, name)
+    turn = np.argsort(first)
+    closing = np.array(closing)[turn]
+    return Readings(
+        differences=np.array([row for _, row in rows])[turn],
+        steps=steps[turn],
+        closing=None if np.isnan(closing).all() else closing,
+    )
+
+
+def _turn(angle, difference):
+    """Angles and readings of one step within the turn, and the one that repeats the first after it, or NaN."""
+    apart = angle[1] - angle[0] if len(angle) > 1 else TURN
+    if abs(angle[-1] - TURN) <= OFF_PLACE * apart:
+        return (angle[:-1], difference[:-1]), difference[-1]
+    return (angle, difference), np.nan
+
+
+def _check_turn(angle, points, step, name):
+    """Refuse a step that has gaps, or angles that are not even."""
+    field = f"{name}: step {np.degrees(step):.9g} deg"
+    if len(angle) != points:
+        rule = f"have {points} readings a turn like the fullest step"
+        _checks.refuse(field, rule, len(angle), hint="leave out all rows of a step that is not complete")
+    off = np.abs(angle * (points / TURN) - np.arange(points))
+    if off.max() > OFF_PLACE:
+        worst = int(np.argmax(off))
+        rule = f"have even angles from 0, {360.0 / points:.9g} deg apart"
+        _checks.refuse(
+            field, rule, float(np.degrees(angle[worst])), "deg", hint=f"reading {worst + 1} of the turn"
+        )
+
+
+def read_error_map(text, name="error map"):
+    """An error map from a table with a row a point, as `ErrorMap.to_csv` writes it.
+
+    Parameters
+    ----------
+    text : str
+        Columns ``angle`` and ``error`` with their units in the header, as ``angle_deg,error_arcsec``; even angles
+        from zero over one turn, the last point before it.
+    name : str
+        What errors call the table.
+
+    Returns
+    -------
+    ErrorMap
+
+    Raises
+    ------
+    InputError
+        If a unit is missing or the angles are not even over the turn.
+    """
+    from .error_map import ErrorMap
+
+    angle, error = _unit_table.read_columns(text, {"angle": "angle", "error": "angle"}, name).values()
+    off = np.abs(angle * (len(angle) / TURN) - np.arange(len(angle)))
+    if off.max() > OFF_PLACE:
+        worst = int(np.argmax(off))
+        rule = f"have even angles from 0, {360.0 / len(angle):.9g} deg apart over one turn"
+        hint = f"point {worst + 1}"
+        _checks.refuse(f"{name}: angle", rule, float(np.degrees(angle[worst])), "deg", hint=hint)
+    return ErrorMap(error)
+
+
+def read_passes(text, name="passes"):
+    """A pass forward and the one back from a table with a row a reading, in the order they were read.
+
+    Parameters
+    ----------
+    text : str
+        Columns ``reference`` and ``shown`` with their units in the header, lengths or angles, as
+        ``reference_mm,shown_mm``. The largest reference is where the motion turns back.
+    name : str
+        What errors call the table.
+
+    Returns
+    -------
+    tuple of two ndarray, shape (2, n)
+        Forward and backward, as `compare_passes` takes them, m or rad.
+
+    Raises
+    ------
+    InputError
+        If a unit is missing, one is a length and one an angle, or there is no way forward or back.
+    """
+    table = _in_one_dimension(text, name)
+    turn = int(np.argmax(table[0]))
+    if not 0 < turn < table.shape[1] - 1:
+        _checks.refuse(f"{name}: reference", "rise and then fall", f"largest value in row {turn + 1}")
+    return table[:, : turn + 1], table[:, turn:]
+
+
+def _in_one_dimension(text, name):
+    """Both columns as lengths, or both as angles."""
+    faults = []
+    for dimension in ("length", "angle"):
+        try:
+            columns = _unit_table.read_columns(text, dict.fromkeys(("reference", "shown"), dimension), name)
+            return np.array(list(columns.values()))
+        except _checks.InputError as error:
+            faults.append(error)
+    # Of the two complaints the one with fewer faults is about what was meant.
+    raise min(faults, key=lambda error: len(error.faults))

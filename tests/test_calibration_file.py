@@ -1,0 +1,128 @@
+import numpy as np
+import pytest
+
+from encsim import InputError
+from encsim.calibration_file import read_differences, read_error_map, read_passes
+
+ARCSEC = np.pi / 648_000.0
+
+
+def table(steps, points, header="step_deg,angle_deg,difference_arcsec", closing=True, drop=()):
+    """A table of made-up readings 100 j + i arcsec, a row a reading."""
+    rows = [
+        f"{step},{360.0 * i / points},{100 * j + i}"
+        for j, step in enumerate(steps)
+        for i in range(points + closing)
+        if (j, i) not in drop
+    ]
+    return "\n".join([header, *rows])
+
+
+def test_readings_of_each_step_become_a_row_in_the_order_they_come():
+    found = read_differences(table([120, 0, 240], 4))
+    np.testing.assert_allclose(found.steps, np.radians([120, 0, 240]), rtol=1e-15)
+    expected = 100.0 * np.arange(3)[:, None] + np.arange(4)
+    np.testing.assert_allclose(found.differences, expected * ARCSEC, rtol=1e-14, atol=0)
+    np.testing.assert_allclose(found.closing, (100.0 * np.arange(3) + 4.0) * ARCSEC, rtol=1e-14)
+
+
+def test_rows_may_come_in_any_order_and_the_closing_may_be_missing():
+    lines = table([0, 30], 6, closing=False).splitlines()
+    mixed = read_differences("\n".join([lines[0], *lines[:0:-1]]))
+    assert mixed.closing is None
+    plain = read_differences("\n".join(lines))
+    np.testing.assert_array_equal(mixed.differences[::-1], plain.differences)
+
+
+def test_a_closing_reading_of_some_steps_only_is_nan_for_the_others():
+    found = read_differences(table([0, 30], 6, drop=[(0, 6)]))
+    assert np.isnan(found.closing).tolist() == [True, False]
+
+
+@pytest.mark.parametrize(
+    "header",
+    [
+        "step_deg,angle_deg,difference_arcsec",
+        "Step [deg],Angle [deg],Difference [arcsec]",
+        'step (°),angle (deg),"difference (″)"',
+        "\ufeffstep_deg,angle_deg,difference_arcsec",
+    ],
+)
+def test_a_unit_may_follow_its_name_in_several_ways(header):
+    found = read_differences(table([0, 90], 4, header))
+    assert found.differences[1, 3] == pytest.approx(103.0 * ARCSEC)
+
+
+def test_columns_may_have_any_unit_of_angle_and_others_may_stand_beside():
+    text = "note;difference_urad;step_rad;angle_rad\n" + "\n".join(
+        f"{9};{i};{j};{2.0 * np.pi * i / 3}" for j in range(2) for i in range(3)
+    )
+    np.testing.assert_allclose(read_differences(text).differences, [[0.0, 1e-6, 2e-6]] * 2, rtol=1e-14)
+
+
+@pytest.mark.parametrize(
+    ("text", "match"),
+    [
+        (
+            table([0, 1], 4, "step,angle_deg,difference_arcsec"),
+            r'line 1: column step must carry its unit .* "step"',
+        ),
+        (table([0, 1], 4, "step_deg,angle,difference_arcsec"), r"must carry its unit .*; as in angle_deg"),
+        (
+            table([0, 1], 4, "step_deg,angle_deg,difference_um"),
+            r"column difference must have a unit of angle",
+        ),
+        (table([0, 1], 4, "step_deg,angle_deg,difference_arcs"), "did you mean .arcsec."),
+        (table([0, 1], 4, "step_deg,angle_deg,other_arcsec"), 'just one column "difference", with its unit'),
+        (table([0, 1], 4, "step_deg,step_rad,difference_arcsec"), 'just one column "step"'),
+        (table([0, 1], 4, "1,2,3"), 'header must have just one column "step"'),
+        ("", "readings must hold a header and rows of numbers, got .0 lines"),
+        ("step_deg,angle_deg,difference_arcsec", "must hold a header and rows of numbers, got .1 lines"),
+        (table([0, 1], 4) + "\n0,nan,3", "line 12: column 2 must be a finite number"),
+        (table([0, 1], 4) + "\n0,5", "line 12: column 3 must be a finite number, got .2 columns"),
+        (
+            table([0, 1], 4, drop=[(1, 2)]),
+            r"readings: step 1 deg must have 4 readings a turn .*, got 3; leave out",
+        ),
+        (table([0, 1], 4).replace("180.0", "175.0"), "must have even angles from 0, 90 deg apart, got 175"),
+    ],
+)
+def test_bad_tables_of_readings_are_refused(text, match):
+    with pytest.raises(InputError, match=match):
+        read_differences(text)
+
+
+def test_all_missing_units_are_told_at_once():
+    with pytest.raises(InputError, match="column step") as caught:
+        read_differences(table([0, 1], 4, "step,angle,difference"), "ring.csv")
+    assert [str(fault).split(" must")[0] for fault in caught.value.faults] == [
+        f"ring.csv, line 1: column {name}" for name in ("step", "angle", "difference")
+    ]
+
+
+def test_an_error_map_needs_even_angles_over_one_turn():
+    rows = "angle_deg,error_arcsec\n0,1\n120,2\n240,3"
+    np.testing.assert_allclose(read_error_map(rows).error, np.array([1.0, 2.0, 3.0]) * ARCSEC)
+    with pytest.raises(
+        InputError, match="error map: angle must have even angles from 0, 90 deg apart over one turn"
+    ):
+        read_error_map(rows + "\n360,1")
+
+
+def test_passes_are_parted_where_the_motion_turns_back():
+    forward, backward = read_passes("reference_mm,shown_mm\n0,0\n1,1.001\n2,2\n1,0.999\n0,0\n")
+    np.testing.assert_allclose(forward, [[0.0, 1e-3, 2e-3], [0.0, 1.001e-3, 2e-3]], rtol=1e-14)
+    np.testing.assert_allclose(backward[0], [2e-3, 1e-3, 0.0])
+
+
+@pytest.mark.parametrize(
+    ("text", "match"),
+    [
+        ("reference_mm,shown_deg\n0,0\n1,1\n0,0", "column shown must have a unit of length"),
+        ("reference,shown_deg\n0,0\n1,1\n0,0", "column reference must carry its unit"),
+        ("reference_deg,shown_deg\n0,0\n1,1\n2,2", "passes: reference must rise and then fall"),
+    ],
+)
+def test_bad_passes_are_refused(text, match):
+    with pytest.raises(InputError, match=match):
+        read_passes(text)

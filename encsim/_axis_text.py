@@ -39,7 +39,7 @@ def _keys(part, unit):
     for item in dataclasses.fields(part):
         value = getattr(part, item.name)
         if value != _default(item) and not _follows(part, item.name):
-            yield f"{item.name} = {_value(value, _dimension(item, unit))}"
+            yield f"{item.name} = {_value(value, _dimension(item, unit), unit)}"
 
 
 def _follows(part, name):
@@ -52,10 +52,12 @@ def _dimension(item, unit):
     return units.on_scale(item.metadata.get("dimension"), unit)
 
 
-def _value(value, dimension):
-    """One value as TOML: a number, a pair, a table of orders, or text with a unit."""
+def _value(value, dimension, unit=None):
+    """One value as TOML: a number, a pair, a table of orders, tables, or text with a unit."""
     if isinstance(value, Mapping):
-        return "{" + ", ".join(f"{order} = {_value(part, dimension)}" for order, part in value.items()) + "}"
+        return _braced(f"{_order(order)} = {_value(part, dimension)}" for order, part in value.items())
+    if isinstance(value, tuple) and value and dataclasses.is_dataclass(value[0]):
+        return f"[{', '.join(_braced(_keys(part, unit)) for part in value)}]"
     if isinstance(value, tuple) and dimension is not None:
         return _line(*value, dimension)
     if isinstance(value, tuple):
@@ -63,6 +65,16 @@ def _value(value, dimension):
     if dimension is not None:
         return json.dumps(units.write(value, dimension))
     return json.dumps(value) if isinstance(value, str) else repr(value)
+
+
+def _braced(keys):
+    """Keys as an inline table."""
+    return "{" + ", ".join(keys) + "}"
+
+
+def _order(order):
+    """An order as a key: one that is not whole needs quotes."""
+    return f"{order}" if isinstance(order, int) else json.dumps(repr(order))
 
 
 def _line(amplitude, phase, dimension):

@@ -69,6 +69,55 @@ samples = 1                # over how many cycles
 #   kind = "count-and-time"  clock = "50 MHz"      window = "5 ms"    counts in this time, and their exact time
 """
 
+_LOOP = """
+# A closed loop needs both of the next tables: take the "# " away before the keys you use.
+# Computed gains are starting points. Moving machinery can injure: follow the machine's documentation and local
+# codes, keep limits, guards and an emergency stop, and leave the work to qualified staff.
+#
+# [load]                   # what the motor moves; force and mass of a linear axis, torque and inertia of a rotary one
+{load}# encoder = "motor"        # which side of the spring the encoder sits on: "motor" or "load"
+#
+# [control]                # how the controller moves it: position loop, velocity loop, current loop
+{control}"""
+_LINEAR_LOAD = """\
+# inertia = "5 kg"         # mass that moves (without the motor's, if that is given)
+# viscous = "15 N s/m"     # friction that grows with the speed
+# coulomb = "4 N"          # friction that only changes sign with the speed
+# stribeck = "2 N"         # how much more it is at the very start
+# stribeck_speed = "1 mm/s"    # speed at which most of that is gone
+# force = "0 N"            # constant force on the load, such as its weight on a vertical axis
+# motor_inertia = "1 kg"   # mass of the moving part of the motor
+# stiffness = "40 N/um"    # of what joins motor and load; left out: one rigid mass
+# damping = "3 kN s/m"     # of what joins them
+# cogging = {31 = "0.5 N"} # force ripple of the motor, {number a metre = amplitude}
+# torque_constant = "45 N/A"   # force of the motor for one ampere
+"""
+_ROTARY_LOAD = """\
+# inertia = "0.02 kg m2"   # inertia that turns (without the motor's, if that is given)
+# viscous = "0.02 N m s/rad"   # friction that grows with the speed
+# coulomb = "0.05 N m"     # friction that only changes sign with the speed
+# stribeck = "0.03 N m"    # how much more it is at the very start
+# stribeck_speed = "0.2 rpm"   # speed at which most of that is gone
+# force = "0 N m"          # constant torque on the load, such as an unbalanced weight
+# motor_inertia = "0.004 kg m2"    # inertia of the rotor
+# stiffness = "30 kN m/rad"    # of what joins motor and load; left out: one rigid mass
+# damping = "5 N m s/rad"  # of what joins them
+# cogging = {36 = "0.02 N m"}  # torque ripple of the motor, {number a turn = amplitude}
+# torque_constant = "0.9 N m/A"    # torque of the motor for one ampere
+"""
+_CONTROL = """\
+# position_gain = "60 1/s" # velocity asked for, for each unit of position error
+{velocity_gain}  # {word} for each unit of velocity error
+# integral_time = "12 ms"  # time in which the integral part reaches the proportional one; left out: none
+# current_bandwidth = "1 kHz"  # of the current loop; left out: at once
+# delay = "60 us"          # from the sample to the moment the {word} begins to change
+# velocity_feedforward = 1.0   # share of the demanded velocity that is fed forward
+{acceleration}  # {word} fed forward for each unit of demanded acceleration
+{limit}  # the drive gives no more
+# notch = [{{frequency = "600 Hz", damping = 0.5, depth = 0.1}}]   # or order = 2: follows that line of the encoder
+# lowpass = "1.5 kHz"      # filter of the {word} asked for
+"""
+
 
 def text(rotary=False):
     """Text of the starter file, linear or rotary."""
@@ -76,9 +125,14 @@ def text(rotary=False):
         title = (
             "Axis file of encsim: Table R, a rotary table with a ring of 9000 lines, up to about 3000 rpm."
         )
-        return _HEAD.format(title=title) + _ROTARY + _rest("0.3 arcsec", "0.004 arcsec", "50 rad/s2")
+        return (
+            _HEAD.format(title=title)
+            + _ROTARY
+            + _rest("0.3 arcsec", "0.004 arcsec", "50 rad/s2")
+            + _loop(rotary)
+        )
     title = "Axis file of encsim: Stage X, a linear stage with a 20 um scale, up to about 1 m/s."
-    return _HEAD.format(title=title) + _LINEAR + _rest("40 nm", "0.5 nm", "2 m/s2")
+    return _HEAD.format(title=title) + _LINEAR + _rest("40 nm", "0.5 nm", "2 m/s2") + _loop(rotary)
 
 
 def _rest(error, jitter, acceleration):
@@ -90,3 +144,15 @@ def _rest(error, jitter, acceleration):
         jitter=f'jitter = "{jitter}"'.ljust(27),
         kalman=f'acceleration = "{acceleration}"  noise = "{jitter}"'.ljust(39),
     )
+
+
+def _loop(rotary):
+    """The two tables of a closed loop, commented out."""
+    if rotary:
+        word, gains = "torque", ("8 N m s/rad", "0 kg m2", "10 N m")
+    else:
+        word, gains = "force", ("2 kN s/m", "0 kg", "400 N")
+    keys = zip(("velocity_gain", "acceleration_feedforward", "torque_limit"), gains, strict=True)
+    gain, forward, limit = (f'# {key} = "{value}"'.ljust(27) for key, value in keys)
+    control = _CONTROL.format(velocity_gain=gain, acceleration=forward, limit=limit, word=word)
+    return _LOOP.format(load=_ROTARY_LOAD if rotary else _LINEAR_LOAD, control=control)

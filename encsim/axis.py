@@ -388,9 +388,9 @@ class Axis:
 
     def __post_init__(self):
         check = _checks.Check(self)
-        for name, kind in (PARTS | CLOSED_LOOP).items():
+        for name, kind in PARTS.items():
             part = getattr(self, name)
-            if not (isinstance(part, kind) or (part is None and name in CLOSED_LOOP)):
+            if not (isinstance(part, kind) or (part is None and name in OPTIONAL_PARTS)):
                 check.fault(name, _PART_RULES.get(name, f"be a {kind.__name__}"), part)
         if not check.faults:
             self._check_fit(check)
@@ -454,6 +454,8 @@ PARTS = {
     "interpolation": Interpolation,
     "sampling": Sampling,
     "estimator": Estimator,
+    "load": Load,
+    "control": Control,
 }
-CLOSED_LOOP = {"load": Load, "control": Control}
+OPTIONAL_PARTS = ("load", "control")
 _PART_RULES = {"estimator": "be a velocity estimator, such as Difference()"}

@@ -7,13 +7,16 @@ import tomllib
 from . import _checks, _key_lines, _starter, _toml_text, units
 from ._checks import NOTHING, Fault, InputError
 from ._toml_text import read
-from .axis import PARTS, Axis
+from .axis import OPTIONAL_PARTS, PARTS, Axis
 from .estimators import KINDS as ESTIMATORS
+from .mechanics import Notch
 
 SETTING = "--set"
 
-_BARE_KEY = re.compile(r"[A-Za-z0-9_-]{1,80}")
+_BARE_KEY = re.compile(r"[A-Za-z0-9_-]{1,80}(?:\[[0-9]{1,9}\])?")
+_PLACE_IN_LIST = re.compile(r"\[[0-9]+\]\Z")
 _ORDER = re.compile(r"0|-?[1-9][0-9]{0,8}")
+_FRACTION = re.compile(r"[0-9]{1,9}\.[0-9]{1,20}")
 _MOST_HINTS = 50
 _STARTER_HINT = '"encsim new axis.toml" writes a starter'
 
@@ -155,6 +158,7 @@ def _placed(path, fault, lines, changed, name):
     """The fault with its line in the file, or marked as a setting's."""
     if any(path[:depth] in changed for depth in range(1, len(path) + 1)):
         return dataclasses.replace(fault, source=SETTING)
+    path = tuple(_PLACE_IN_LIST.sub("", part) for part in path)
     depths = range(min(len(path), 3), 0, -1)
     line = next((lines[path[:depth]] for depth in depths if path[:depth] in lines), None)
     return dataclasses.replace(fault, line=line, source=name)
@@ -180,7 +184,7 @@ class _Reader:
         self.faults = []
         self.tables = {section: {} for section in PARTS}
         self.written = {}
-        self.unread = set()
+        self.unread, self.named = set(), set()
         self.unit = self.diameter = None
         strays = []
         for name, table in document.items():
@@ -196,14 +200,15 @@ class _Reader:
     def axis(self):
         """The axis, or None where a fault was found."""
         parts = {}
+        absent = [name for name in OPTIONAL_PARTS if name not in self.named]
         for section in PARTS:
-            part = None if section in self.unread else self._part(section)
+            part = None if section in self.unread or section in absent else self._part(section)
             if part is None:
                 continue
             parts[section] = part
             if section == "scale":
                 self.unit, self.diameter = part.unit, part.diameter
-        if len(parts) < len(PARTS):
+        if len(parts) + len(absent) < len(PARTS):
             return None
         try:
             return Axis(**parts)
@@ -224,6 +229,7 @@ class _Reader:
             self.fault((name,), f"be a table of keys, begun by [{name}] once", table)
             self.unread.add(name)
             return
+        self.named.add(section)
         for key, value in table.items() if section else ():
             if key in _keys(section):
                 self._place((name, key), (section, key), value)
@@ -301,6 +307,8 @@ class _Reader:
             self.fault(path, f"be given{self._example(item)}", NOTHING)
             return {item.name: NOTHING}
         value, dimension = given[item.name], item.metadata.get("dimension")
+        if item.name == "notch":
+            return {item.name: self._notches(path, value)}
         if item.default_factory is dict:
             return {item.name: self._orders(path, value, dimension)}
         return {item.name: value if dimension is None else self._quantity(path, value, dimension)}
@@ -326,13 +334,54 @@ class _Reader:
             return NOTHING
         found = {}
         for key, value in table.items():
-            if not _ORDER.fullmatch(key):
-                self.fault((*path, key), "have a whole number as its order", key)
-            elif dimension is None:
-                found[int(key)] = value
+            order = self._order(path, key)
+            if order is None:
+                continue
+            if dimension is None:
+                found[order] = value
             elif (line := self._line((*path, key), value, dimension)) is not NOTHING:
-                found[int(key)] = line
+                found[order] = line
         return found
+
+    def _order(self, path, key):
+        """The order that a key of a table of orders means, None where it is none."""
+        if _ORDER.fullmatch(key):
+            return int(key)
+        if path[-1] == "cogging" and _FRACTION.fullmatch(key):
+            return float(key)
+        self.fault((*path, key), "have a whole number as its order", key)
+        return None
+
+    def _notches(self, path, tables):
+        """The notches of a list of tables; NOTHING where one is faulty."""
+        if not isinstance(tables, list) or not all(isinstance(table, dict) for table in tables):
+            self.fault(path, 'be a list of tables, as in [{frequency = "600 Hz", damping = 0.5}]', tables)
+            return NOTHING
+        before = len(self.faults)
+        found = [self._notch((path[0], f"{path[1]}[{place}]"), table) for place, table in enumerate(tables)]
+        return NOTHING if len(self.faults) > before else tuple(found)
+
+    def _notch(self, path, table):
+        """One notch, None where it is faulty."""
+        known = {item.name: item.metadata.get("dimension") for item in dataclasses.fields(Notch)}
+        for key in table.keys() - known.keys():
+            near = units.nearest(key, known)
+            hint = f"did you mean {near}?" if near else f"it has {', '.join(known)}"
+            self.fault((*path, key), "be a key of a notch", key, hint=hint)
+        values = {
+            key: self._notch_value((*path, key), table[key], known[key]) for key in known if key in table
+        }
+        if NOTHING in values.values():
+            return None
+        try:
+            return Notch(**values)
+        except InputError as error:
+            for fault in error.faults:
+                self._relabel(fault, [*path, *fault.field.split(".")[1:]])
+        return None
+
+    def _notch_value(self, path, value, dimension):
+        return value if dimension is None else self._quantity(path, value, dimension)
 
     def _line(self, path, value, dimension):
         """One line of a given error: an amplitude, or an amplitude and a phase."""

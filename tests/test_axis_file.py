@@ -149,7 +149,7 @@ def test_the_starter_shows_every_kind_of_estimator_with_all_its_keys(rotary):
 
 def _commented(text):
     """{key: line} of the keys that a starter shows and does not use, but those of the scale."""
-    lines = [line[2:] for line in text.split("\n") if line.startswith("# ")]
+    lines = [line[2:] for line in text.partition("# [load]")[0].split("\n") if line.startswith("# ")]
     keys = {
         line.split(" = ")[0]: line for line in lines if line.split(" = ")[0].isidentifier() and " = " in line
     }
@@ -351,7 +351,7 @@ latency = "5 us"
 kind = "diference"
 [foo]
 """
-    sections = "scale, signal, interpolation, sampling, estimator"
+    sections = "scale, signal, interpolation, sampling, estimator, load, control"
     assert _complaints(text) == [
         'x.toml, line 1: rate must be a section, or stand in one, got "8 kHz"; did you mean sampling.rate?',
         'x.toml, line 3: scale.perod must be a key of [scale], got "perod"; did you mean scale.period?',

@@ -21,6 +21,8 @@ COMB_POINTS = 1 << 12
 # A line counts while jitter leaves this share of it.
 LEFT = 1e-6
 SHAPES = 16
+# Highest order that lines which the loop follows make of each other.
+MOST_BENT = 48
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -206,6 +208,15 @@ class ErrorLines:
     def least(self):
         """Least variance of all Gaussian errors."""
         return float((self.variance + self.converter).min())
+
+    def bending(self):
+        """Orders 1 to n and complex lines of the smooth error there, n enough for what they make of each other."""
+        found, made = self.model.complex_lines(self.speed)
+        last = found <= MOST_BENT // 2
+        orders = np.arange(1, 2 * int(found[last].max(initial=0)) + 1)
+        full = np.zeros((made.shape[0], orders.size), dtype=complex)
+        full[:, found[last] - 1] = made[:, last]
+        return orders, full
 
     def stepped(self):
         """Stepped lines, as a list of (places of the speeds, Stepped)."""

@@ -6,8 +6,8 @@ import numpy as np
 CROSSOVERS = 20.0
 # From this rms on, in counts, noise makes one smooth position of the steps.
 DITHERED = 0.5
-# Share of a mean square that may come from steps which the loop follows.
-FOLLOWED = 0.01
+# Share of a mean square that may come from steps times the phase, rad, by which the loop moves them.
+FOLLOWED = 0.05
 # Peaks over rms that friction and torque limit are judged by.
 PEAKS = 3.0
 

@@ -12,10 +12,10 @@ FEW_IMAGES = 4
 AGE_LINES = 4096
 # Smooth lines taken with the exact gain; weaker ones from the table.
 EXACT_LINES = 40
+# Phase by which the loop must move the smooth lines, rad, before it matters that they are read elsewhere.
+BENT = 2e-3
 # Jitter of a bandwidth scattered by a line is told apart up to 2**LEVELS times that bandwidth.
 LEVELS = 8
-# A stepped line whose phase the loop shifts by this much, rad, is followed and not a disturbance.
-SHIFTED = 0.2
 
 
 class Passed:
@@ -58,7 +58,7 @@ class Passed:
 
     def _all(self):
         cyclic, scattered = self._smooth()
-        found = {"sde": cyclic} | self._gaussian(scattered) | self._stepped()
+        found = {"sde": np.maximum(cyclic, 0.0)} | self._gaussian(scattered) | self._stepped()
         if "age" in self.errors.model.named():
             found["age"] = self._age()
         return {cause: found[cause] for cause in self.errors.model.named()}
@@ -79,7 +79,7 @@ class Passed:
         squares = squares[self.there] if squares.shape[0] > 1 else np.repeat(squares, every.size, axis=0)
         strength = (squares * orders.astype(float) ** 2).max(axis=0, initial=0.0)
         order = np.argsort(-strength, kind="stable")
-        cyclic = 0.0
+        cyclic = self._bent()
         for some, exact in ((order[:EXACT_LINES], True), (order[EXACT_LINES:], False)):
             weight = squares[:, some] * self._kept(every, orders[some])
             turns = np.multiply.outer(self.turns, orders[some].astype(float))
@@ -165,19 +165,35 @@ class Passed:
         turns = np.multiply.outer(self.turns[here], orders)
         weight = np.broadcast_to(lines.power * self._kept(here, orders), turns.shape)
         found = self._lines(here, turns, weight, FEW_IMAGES)
-        followed = self._followed(here, turns, weight, orders, lines.power)
+        followed = self._followed(turns, weight, orders)
         power = np.broadcast_to(lines.power, (1, orders.size))
         found = found + self._scattered(here, orders, power) + lines.lost * self.white
         if lines.band.size:
             found = found + self._bands(here, lines)
         return found, followed
 
-    def _followed(self, here, turns, weight, orders, power):
-        """Mean squares of stepped lines at frequencies at which the loop moves them along."""
-        shift = TAU**2 * 2.0 * power * orders**2
-        passed = self.power.table[self.power.rows(turns), -1]
-        strong = shift * weight / np.where(power > 0.0, power, 1.0) * passed > SHIFTED**2
-        return self.power.sum_at(turns, np.where(strong, weight, 0.0))[:, : len(NAMES)]
+    def _followed(self, turns, weight, orders):
+        """Mean squares of stepped lines, each by as many rad as the steps make the axis move its phase, at most 1."""
+        moved = self.power.sum_at(turns, weight)[:, -1]
+        shift = np.minimum(TAU * np.multiply.outer(np.sqrt(moved), orders), 1.0)
+        return self.power.sum_at(turns, weight * shift)[:, : len(NAMES)]
+
+    def _bent(self):
+        """What the smooth lines gain or lose because the axis, moved by them, reads them elsewhere."""
+        found = np.zeros((self.there.size, self.power.table.shape[1]))
+        orders, made = self.errors.bending()
+        if not orders.size:
+            return found
+        made = made[self.there] if made.shape[0] > 1 else np.repeat(made, self.there.size, axis=0)
+        turns = np.multiply.outer(self.turns, orders.astype(float))
+        moved = TAU * np.abs(made) * orders * np.sqrt(self.power.table[self.power.rows(turns), -1])
+        here = np.flatnonzero((moved.sum(axis=-1) > BENT) & (self.turns > 0.0))
+        if not here.size or self.clock is not None:
+            return found
+        back = self.power.loop.response(turns[here] * self.power.rate).complementary
+        change = 0.5 * (np.abs(bent(made[here], orders, back)) ** 2 - np.abs(made[here]) ** 2)
+        found[here] = self._at(turns[here], change * self._kept(here, orders), exact=True)
+        return found
 
     def _bands(self, here, lines):
         """Mean squares of lines smeared over bands; what the noise scatters of them is white."""
@@ -198,3 +214,33 @@ class Passed:
         gain = weight @ self.power.exact(turns)
         swing = self.turns * (self.power.rate / self.clock)
         return np.multiply.outer(swing**2, gain)
+
+
+def bent(made, orders, back, rounds=2):
+    """Lines of an error that is read where the loop, following it, has moved the axis.
+
+    Parameters
+    ----------
+    made : ndarray of complex, shape (speeds, n)
+        Lines E of the error eps, periods.
+    orders : ndarray of int
+        1 to n.
+    back : ndarray of complex, shape (speeds, n)
+        T at each line: the axis moves by d = -T e.
+    rounds : int
+        How often to put e = eps(x + d) in again.
+
+    Returns
+    -------
+    ndarray of complex, shape (speeds, n)
+        Lines of ``eps + eps' d + eps'' d**2/2``.
+    """
+    points = 1 << int(np.ceil(np.log2(4 * orders.size + 2)))
+    turn = 1j * TAU * orders
+    error, slope, curve = (causes.over_grid(made * turn**n, orders, points) for n in (0, 1, 2))
+    found = made
+    for _ in range(rounds):
+        away = causes.over_grid(-back * found, orders, points)
+        shown = error + away * (slope + 0.5 * away * curve)
+        found = np.fft.rfft(shown, axis=-1)[:, 1 : orders.size + 1] * (2.0 / points)
+    return found

@@ -204,14 +204,14 @@ def _name_zone(labels, found):
     tops = tops[inside]
     wide, tall = labels.size[0], 0.0 if not len(tops) else float(tops[:, 1].max())
     for text in ZONE if tall > 12.0 else ():
-        half = labels._half(text, False, _plot.SIZE)
+        half = labels.half(text, False, _plot.SIZE)
         height = max(3.0 + half[1], 0.18 * tall)
         reach = tops[tops[:, 1] > height + half[1] + 1.5, 0]
         centre = np.array([max(half[0] + 1.5, float(tops[0, 0]) + half[0] + 1.5), height])
         if (
             len(reach)
             and centre[0] + half[0] + 1.0 < min(reach.max(), wide)
-            and not labels._hidden(centre[None], half)[0]
+            and not labels.hidden(centre[None], half)[0]
         ):
             labels.boxes.append((*(centre - half), *(centre + half)))
             labels.put(text, centre, "muted", bold=False).set_path_effects([])
@@ -230,7 +230,8 @@ def _knee(result):
     usable = np.flatnonzero(usable & (delay > 0.0) & (rms > 0.0))
     if not len(usable):
         return None
-    return tuple(int(usable[np.argmin(row[usable])]) for row in (delay, rms, delay * rms))
+    delay, rms = delay[usable], rms[usable]
+    return tuple(int(usable[np.argmin(row)]) for row in (delay, rms, delay * rms))
 
 
 def _title(result):

@@ -94,7 +94,7 @@ class Labels:
         else:
             named, others = own, others[_distances(others, own) > ALONE]
         chosen = named[np.unique(np.linspace(0, len(named) - 1, PLACES).astype(int))]
-        centres, bias = _round_line(own, chosen, self._half(text, bold, size))
+        centres, bias = _round_line(own, chosen, self.half(text, bold, size))
         return self._write(text, centres, bias, named, others, role, bold, size, most)
 
     def at(self, texts, x, y, role, *, bold=True, size=SIZE, above=None, clear=0.0, most=FAR):
@@ -109,7 +109,7 @@ class Labels:
         every = self._others(None)
         others = every[np.abs(every[:, 0] - anchor[0, 0]) > ALONE]
         for text in texts:
-            half = self._half(text, bold, size)
+            half = self.half(text, bold, size)
             centres = np.vstack([anchor + ways * (half + clear + gap) for gap in GAPS])
             inside = np.clip(centres, half + 1.0, np.maximum(self.size - half - 0.5, half + 1.0))
             centres[:, 0] = inside[:, 0]
@@ -126,7 +126,7 @@ class Labels:
         found = [points[::2] for name, points in self.lines.items() if name != key]
         return np.vstack([np.empty((0, 2)), *found])
 
-    def _half(self, text, bold, size):
+    def half(self, text, bold, size):
         """Half width and half height of a label, mm."""
         lines = text.split("\n")
         wide = max(width(line, size, bold) for line in lines)
@@ -134,7 +134,7 @@ class Labels:
 
     def _write(self, text, centres, bias, named, others, role, bold, size, most):
         """Write at the best place, if none costs more than ``most`` nowhere; a leader bridges long ways."""
-        half = self._half(text, bold, size)
+        half = self.half(text, bold, size)
         costs, targets = self._costs(centres, half, named, others)
         best = int(np.argmin(costs + bias))
         if costs[best] > most:
@@ -202,7 +202,7 @@ class Labels:
 
     def name(self, text, x, y, role):
         """Write right on a place in the data, and keep other labels off it."""
-        centre, half = self.place(x, y)[0], self._half(text, False, SIZE)
+        centre, half = self.place(x, y)[0], self.half(text, False, SIZE)
         self.boxes.append((*(centre - half), *(centre + half)))
         return self.put(text, centre, role, bold=False)
 
@@ -223,7 +223,7 @@ class Labels:
         found = [_beyond(named - centre, half) for centre in centres]
         apart, targets = np.array([way.min() for way in found]), named[[int(np.argmin(way)) for way in found]]
         every = self._sums(np.vstack([np.empty((0, 2)), *self.lines.values()]))
-        hidden = self._hidden(centres, half)
+        hidden = self.hidden(centres, half)
         outside = ((centres - half < 0.4) | (centres + half > self.size - 0.4)).any(axis=1)
         doubt = np.clip(apart + 2.0 - _distances(centres, others, half), 0.0, 4.0)
         costs = (
@@ -236,7 +236,7 @@ class Labels:
         leads = (apart >= LEADER_FROM) * (2.0 + 4.0 * self._crossed(centres, half, targets, others))
         return costs + leads + 1.5 * np.abs(centres[:, 0] / self.size[0] - 0.5), targets
 
-    def _hidden(self, centres, half):
+    def hidden(self, centres, half):
         """Number of labels and other rectangles that each box would touch."""
         found = np.zeros(len(centres))
         for box in np.array(self.boxes).reshape(-1, 2, 2):
@@ -253,7 +253,7 @@ class Labels:
         )
         # The end of a leader may lie in the rectangle that its own point keeps free.
         return crossed + sum(
-            self._hidden(starts + (targets - starts) * share, 0.0) for share in np.linspace(0.1, 0.6, 6)
+            self.hidden(starts + (targets - starts) * share, 0.0) for share in np.linspace(0.1, 0.6, 6)
         )
 
     def _sums(self, points):
@@ -265,7 +265,7 @@ class Labels:
 
     def within(self, text, tops, role):
         """Write into the area below a line, ``tops`` mm in the panel, clear of all lines; says whether it fits."""
-        half = self._half(text, True, SIZE)
+        half = self.half(text, True, SIZE)
         height = 0.45 * float(np.median(tops[:, 1]))
         middles = np.linspace(half[0] + 1.0, self.size[0] - half[0] - 1.0, PLACES)
         over = np.abs(tops[:, 0] - middles[:, None]) <= half[0]
@@ -273,7 +273,7 @@ class Labels:
         centres = np.column_stack([middles, np.full(PLACES, height)])
         lines = np.vstack([np.empty((0, 2)), *self.lines.values()])
         fits = (
-            (self._hidden(centres, half) == 0)
+            (self.hidden(centres, half) == 0)
             & (least > height + half[1] + 0.5)
             & (_counted(self._sums(lines), centres, half + 0.5) == 0)
         )

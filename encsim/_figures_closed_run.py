@@ -217,8 +217,9 @@ def _run_title(result):
 
 
 def _rms(result, names):
-    """The first of these that the result has."""
-    return next((float(result.rms[name]) for name in names if name in result.rms), None)
+    """The first of these that the result has, None where it is no number."""
+    found = next((float(result.rms[name]) for name in names if name in result.rms), np.nan)
+    return found if np.isfinite(found) else None
 
 
 def _run_note(result):

@@ -312,6 +312,12 @@ def test_stopped_run_says_when_and_why():
     assert title == "Stopped after 25\u202fms: it swings ever more"
 
 
+def test_run_too_short_to_settle_claims_no_ripple():
+    result = run_of()
+    result.rms = dict.fromkeys(result.rms, np.nan)
+    assert _figures.closed_run(result).figure.encsim_title == "25\u202fms of the closed loop"
+
+
 # ------------------------------------------------------------------ what is drawn
 
 

@@ -1,9 +1,9 @@
 """Speed of `calibrate` against plain NumPy that solves the same least squares.
 
 Run ``pytest benchmarks/bench_calibration.py --benchmark-only -s``; the last lines print times and the ratio.
-Last measured on a 2-core machine, other work beside it: a million points and 50 steps in 1.0 s to 1.2 s with
-uncertainties, leverage and outliers, the bare maps in plain NumPy in 0.9 s to 1.4 s. A thousand points and 12
-steps take 0.9 ms, mostly checks, and 0.2 ms.
+Last measured on a 2-core machine, other work beside it: a million points and 50 steps in 0.9 s to 1.2 s with
+uncertainties, leverage and outliers, the bare maps in plain NumPy in 0.9 s to 1.4 s; up to 1.4 s more where the
+system has yet to find the 400 MB of the spectra. A thousand points and 12 steps take 1 ms, mostly checks, and 0.2 ms.
 """
 
 import numpy as np

@@ -4,16 +4,12 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from . import _checks, turned_steps
+from . import _checks, _ring_fit, turned_steps
 from ._results import Series
 from .turned_steps import TURN
 
-# A step is named when its noise is twice that of the others (square 4) and chance makes that of one in a
-# million steps (5 standard deviations of a Gaussian).
-OUTLYING, CHANCE = 4.0, 5.0
 # A reading repeated after the turn is named beyond this many of its standard uncertainties.
 CLOSED = 4.0
-ROUNDING = 1e-12
 LARGEST = 1e100
 
 
@@ -111,18 +107,6 @@ class Calibration(Series):
         return ErrorMap(errors, order_uncertainty=sure, reasons=self.reasons)
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Fit:
-    """Amplitudes of both rings; squares left and their number; per step how many it adds to each."""
-
-    a: np.ndarray
-    b: np.ndarray
-    squares: float
-    count: int
-    added: np.ndarray
-    free: np.ndarray
-
-
 def calibrate(
     differences,
     steps,
@@ -192,15 +176,18 @@ def calibrate(
     points = table.shape[1]
     weight[used] /= weight[used].mean()
     design = turned_steps.designed(angles[used], weight[used], points, limit)
-    spectra, means = _spectra(table, used)
-    fit = _fitted(spectra, np.arange(len(used)), angles[used], design, points)
+    spectra = _ring_fit.spectra_of(table, used)
+    means = spectra[:, 0].real / points
+    fit = _ring_fit.fitted(spectra, np.arange(len(used)), angles[used], design, points)
     squares = fit.squares + (0.0 if drift else points * _scatter(means, weight[used]))
     freedom = len(used) * points - design.rank(len(used), drift)
     found = {
         "residual": float(np.sqrt(squares / freedom)) if freedom > 0 else np.nan,
         "step_residual": _at(used, len(angles), np.sqrt(fit.added / np.maximum(fit.free, 1))),
         "offset": _at(used, len(angles), means),
-        "outliers": tuple(used[_outliers(spectra, angles[used], weight[used], points, limit, fit)].tolist()),
+        "outliers": tuple(
+            used[_ring_fit.outliers(spectra, means, angles[used], weight[used], points, limit, fit)].tolist()
+        ),
         "closure": closure,
         "lost": tuple((np.flatnonzero(design.lost) + 1).tolist()),
     }
@@ -274,72 +261,9 @@ def _closure(table, closing):
     return last - table[:, 0]
 
 
-def _spectra(table, used):
-    """Complex amplitudes of the steps used, shape (steps, points // 2), and their means."""
-    points = table.shape[1]
-    spectra, means = np.empty((len(used), points // 2), complex), np.empty(len(used))
-    for row, j in enumerate(used):
-        spectra[row], means[row] = turned_steps.amplitudes_of(table[j]), table[j].mean()
-    return spectra, means
-
-
-def _fitted(spectra, rows, angles, design, points):
-    """Least squares in each order, block by block, of some rows of the spectra."""
-    a, b = np.zeros((2, spectra.shape[1]), complex)
-    added, free, squares = np.zeros(len(rows)), np.zeros(len(rows), int), 0.0
-    share = design.share[:, None]
-    for part, z in turned_steps.phase_blocks(angles, points):
-        away, spread = turned_steps.moments(z, design.share)[:2]
-        lost, real = design.lost[part], design.real[part]
-        spread = np.where(lost, np.inf, spread)
-        left = spectra[rows, part]
-        mean = turned_steps.average(design.share, left)
-        left -= mean
-        b[part] = -turned_steps.average(design.share, left * away.conj()) / spread
-        a[part] = np.where(lost, 0.0, mean + (z[0] - away[0]) * b[part])
-        left += b[part] * away
-        size = (left.real**2 + left.imag**2) * np.where(real, points, 0.5 * points) * (share * len(rows))
-        squares += size.sum()
-        # Leaving a step out lowers the sum of squares by its own residual over 1 - leverage.
-        beyond = 1.0 - share * (1.0 + (away.real**2 + away.imag**2) / spread)
-        seen = beyond > 1e-9
-        added += np.sum(np.divide(size, beyond, out=np.zeros_like(size), where=seen), axis=1)
-        free += np.sum(seen * np.where(real, 1, 2), axis=1)
-    count = len(rows) * (points - 1) - design.rank(0, True)
-    return _Fit(a, b, float(squares), count, added, free)
-
-
 def _scatter(means, weight):
     """Weighted sum of squares of the constants about one for all."""
     return float(weight @ (means - np.average(means, weights=weight)) ** 2)
-
-
-def _outliers(spectra, angles, weight, points, limit, fit):
-    """Rows of steps that stand out, the farthest taken out before the next is sought."""
-    rows, named = np.arange(len(angles)), []
-    floor = (ROUNDING * max(np.abs(fit.a).max(), np.abs(fit.b).max())) ** 2
-    while (worst := _farthest(fit, floor)) is not None:
-        named.append(rows[worst])
-        rows = np.delete(rows, worst)
-        design = turned_steps.designed(angles[rows], weight[rows], points, limit)
-        fit = _fitted(spectra, rows, angles[rows], design, points)
-    return np.sort(np.array(named, int))
-
-
-def _farthest(fit, floor):
-    """The step that fits worst, if it stands out.
-
-    Wilson and Hilferty's cube root makes the ratio of two mean squares Gaussian (from memory).
-    """
-    others = fit.count - fit.free
-    fair = (fit.free > 0) & (others > 0)
-    own, rest = np.where(fair, fit.free, 1), np.where(fair, others, 1)
-    mean_rest = np.maximum((fit.squares - fit.added) / rest, 0.0) + floor
-    ratio = np.where(fair, fit.added / own / mean_rest, 0.0)
-    p, q, root = 2.0 / (9.0 * own), 2.0 / (9.0 * rest), np.cbrt(ratio)
-    deviation = ((1.0 - q) * root - (1.0 - p)) / np.sqrt(q * root**2 + p)
-    worst = int(np.argmax(ratio))
-    return worst if ratio[worst] > OUTLYING and deviation[worst] > CHANCE else None
 
 
 def _at(used, count, values):

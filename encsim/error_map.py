@@ -56,7 +56,7 @@ class ErrorMap(Series):
     @property
     def units(self):
         """Units of the fields."""
-        return dict.fromkeys(("error", "order_uncertainty"), "rad")
+        return dict.fromkeys(("error", "order_uncertainty", "uncertainty"), "rad")
 
     @property
     def angle(self):
@@ -81,6 +81,17 @@ class ErrorMap(Series):
         held = np.where(np.isinf(self.order_uncertainty), 0.0, self.order_uncertainty)
         share = np.where(2 * self.orders == len(self.error), 1.0, 0.5)
         return float(np.sqrt(np.sum(share * held**2)))
+
+    def to_dict(self):
+        """The map as plain lists, numbers and strings.
+
+        Returns
+        -------
+        dict
+            As of any result: ``error``, ``order_uncertainty``, ``reasons``; and ``valid`` and ``uncertainty``.
+        """
+        sure = None if np.isnan(self.uncertainty) else self.uncertainty
+        return {**Series.to_dict(self), "valid": self.valid, "uncertainty": sure}
 
     def columns(self):
         """Columns of the table, a row a point."""

@@ -3,7 +3,7 @@ import re
 import numpy as np
 import pytest
 
-from encsim import InputError
+from encsim import InputError, _ring_fit
 from encsim.calibration import calibrate
 from encsim.turned_steps import calibration_plan
 
@@ -273,6 +273,14 @@ def test_steps_of_equal_noise_are_hardly_ever_named():
     assert not any(named)
 
 
+@pytest.mark.parametrize("height", [0.0, 1.0, 1e8, 1e100])
+def test_readings_without_noise_name_no_step_for_its_rounding(height):
+    b = np.cos(3.0 * equal_steps(64))
+    found = calibrate(height + readings(0.0 * b, b, equal_steps(7)), equal_steps(7))
+    assert found.outliers == ()
+    assert calibrate(np.full((7, 64), height), equal_steps(7)).outliers == ()
+
+
 @pytest.mark.parametrize(
     ("ramp", "said"),
     [
@@ -313,6 +321,13 @@ def test_results_become_plain_values_and_a_table(tmp_path):
     assert found.to_csv_text().splitlines()[0] == "angle_rad,a_rad,b_rad,uncertainty_rad,b_uncertainty_rad"
     assert len(found.to_csv_text().splitlines()) == 9
     assert calibration_plan(equal_steps(3), 8).to_csv_text().splitlines()[3].startswith("3,inf")
+
+
+def test_sharing_rows_over_threads_changes_no_bit(monkeypatch):
+    table = np.random.default_rng(21).standard_normal((7, 500))
+    alone = calibrate(table, equal_steps(7))
+    monkeypatch.setattr(_ring_fit, "SHARED", 0)
+    np.testing.assert_array_equal(calibrate(table, equal_steps(7)).a, alone.a)
 
 
 def test_the_readings_are_not_touched():

@@ -98,7 +98,8 @@ def test_a_map_written_as_a_table_is_read_back(tmp_path):
     map_.to_csv(tmp_path / "map.csv")
     back = read_error_map((tmp_path / "map.csv").read_text())
     np.testing.assert_array_equal(back.error, map_.error)
-    assert map_.to_dict()["kind"] == "ErrorMap"
+    plain = map_.to_dict()
+    assert (plain["kind"], plain["valid"], plain["uncertainty"]) == ("ErrorMap", True, None)
 
 
 def interpolated(table, turns):

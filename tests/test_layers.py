@@ -16,7 +16,7 @@ ROWS = [
     "_figures_channels _figures_folded _figures_loop _figures_margins",
     "_figures",
     "_estimator turned_steps _unit_table",
-    "edge_timing plant c_source comparison positioning",
+    "edge_timing plant _ring_fit c_source comparison positioning",
     "estimators _loop_states error_map",
     "axis loop calibration self_calibration calibration_file",
     "stability",

@@ -211,10 +211,22 @@ def _changes(axis, limits):
         name = f"a notch at the resonance, {axis.load.resonance:.4g} Hz"
         found[name] = {"control": replace(control, notch=(*control.notch, notch))}
     if limits["torque_ripple"] is not None:
-        lines = {k: (0.5 * amplitude, phase) for k, (amplitude, phase) in signal.sde.items()}
-        finer = replace(signal, jitter=0.5 * signal.jitter, noise=0.5 * signal.noise, sde=lines)
-        found["an encoder with half the jitter, noise and subdivisional error"] = {"signal": finer}
+        found["an encoder with half the jitter, noise and subdivisional error"] = {"signal": _half(signal)}
     return found
+
+
+def _half(signal):
+    """The signal with half of all its faults and noise."""
+    return replace(
+        signal,
+        offset=tuple(0.5 * offset for offset in signal.offset),
+        gain=0.5 * signal.gain,
+        phase=0.5 * signal.phase,
+        harmonics={n: 0.5 * size for n, size in signal.harmonics.items()},
+        sde={k: (0.5 * amplitude, angle) for k, (amplitude, angle) in signal.sde.items()},
+        jitter=0.5 * signal.jitter,
+        noise=0.5 * signal.noise,
+    )
 
 
 def _quicker(axis):

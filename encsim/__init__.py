@@ -52,6 +52,13 @@ _HOMES = {
     "calibrate": "calibration",
     "CalibrationPlan": "turned_steps",
     "calibration_plan": "turned_steps",
+    "SelfCalibration": "self_calibration",
+    "self_calibrate": "self_calibration",
+    "PassComparison": "comparison",
+    "compare_passes": "comparison",
+    "ErrorMap": "error_map",
+    "Positioning": "positioning",
+    "bidirectional": "positioning",
 }
 
 __all__ = ["__version__", *_HOMES]

@@ -24,7 +24,7 @@ def find(axis, model, speed, squares, total):
         *_timing_doubts(axis, speed, squares),
         (
             _few_counts(axis, model),
-            "fewer than 40 counts a period with an error that depends on speed: rough",
+            "fewer than 40 counts a period: too few for the step form to be exact",
         ),
         (
             axis.signal.noise > 0.1 * axis.signal.amplitude,

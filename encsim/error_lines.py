@@ -20,7 +20,8 @@ COMBS = 64
 COMB_POINTS = 1 << 12
 # A line counts while jitter leaves this share of it.
 LEFT = 1e-6
-SHAPES = 16
+BEYOND = 1e9
+SHAPES = 8
 # Highest order that lines which the loop follows make of each other.
 MOST_BENT = 48
 
@@ -40,7 +41,9 @@ class Stepped:
     least : float
         Variance of the jitter for which the lines were chosen.
     lost : float
-        Power of all lines of which jitter leaves nothing.
+        Power of all lines that are nowhere in particular.
+    beyond : float
+        Order from which these are on.
     """
 
     order: np.ndarray
@@ -52,6 +55,7 @@ class Stepped:
     square: np.ndarray
     least: float
     lost: float
+    beyond: float
 
     @property
     def total(self):
@@ -64,7 +68,7 @@ class Stepped:
         return self.kept * np.exp(-(TAU**2) * np.multiply.outer(more, self.square))
 
 
-def chosen(order, power, least, lost=0.0, single=SINGLE, bands=BANDS):
+def chosen(order, power, least, lost=0.0, beyond=BEYOND, single=SINGLE, bands=BANDS):
     """The strongest lines one by one, the others in bands of about equal power.
 
     Parameters
@@ -75,6 +79,8 @@ def chosen(order, power, least, lost=0.0, single=SINGLE, bands=BANDS):
         Least variance of the jitter, periods squared.
     lost : float
         Power that is nowhere in particular.
+    beyond : float
+        Order from which that is on.
     single, bands : int
         How many of each at most.
 
@@ -95,7 +101,7 @@ def chosen(order, power, least, lost=0.0, single=SINGLE, bands=BANDS):
     first = np.zeros(order.size, dtype=bool)
     first[np.argpartition(-weight, min(single, order.size - 1))[:single] if order.size else []] = True
     alone, rest = (order[first], power[first]), (order[~first], power[~first], weight[~first])
-    return Stepped(*alone, *_banded(*rest, bands), least, lost)
+    return Stepped(*alone, *_banded(*rest, bands), least, lost, beyond)
 
 
 def _banded(order, power, weight, bands):
@@ -108,7 +114,9 @@ def _banded(order, power, weight, bands):
     ends = np.append(starts[1:], order.size) - 1
     band, left = np.add.reduceat(power, starts), np.add.reduceat(weight, starts)
     square = np.add.reduceat(weight * order.astype(float) ** 2, starts) / left
-    return order[starts] - 0.5, order[ends] + 0.5, band, left / band, square
+    # bands join, so that one integral an edge is enough
+    edges = np.concatenate([order[:1], 0.5 * (order[ends[:-1]] + order[starts[1:]]), order[-1:]])
+    return edges[:-1], edges[1:], band, left / band, square
 
 
 @lru_cache(maxsize=16)
@@ -116,7 +124,7 @@ def of_table(key, points, lowest, least, single=SINGLE, bands=BANDS):
     """Stepped lines of a tabulated error, those of orders up to ``lowest`` left out."""
     power = 2.0 * increments.table(key, points).power
     power[-1] *= 0.5
-    return chosen(np.arange(lowest + 1, power.size), power[lowest + 1 :], least, 0.0, single, bands)
+    return chosen(np.arange(lowest + 1, power.size), power[lowest + 1 :], least, single=single, bands=bands)
 
 
 def of_counts(factor, orders, made, least):
@@ -141,33 +149,39 @@ def of_counts(factor, orders, made, least):
     Where that needs too many points it is smeared over the frequencies it sweeps, jM (1 + eps').
     """
     points = 1 << int(np.ceil(np.log2(max(8 * orders.max(initial=1), 64))))
-    grid = np.arange(COMB_POINTS) / COMB_POINTS
-    turn = np.exp(1j * TAU * np.multiply.outer(grid, orders))
+    turn = np.exp(1j * TAU * np.multiply.outer(np.arange(COMB_POINTS) / COMB_POINTS, orders))
     error, slope = (turn @ made).real, (turn @ (1j * TAU * orders * made)).real
-    sweep = float(np.abs(slope).max(initial=0.0))
     reach = (
         COMBS if least == 0.0 else min(COMBS, 1 + int(math.sqrt(-math.log(LEFT) / least) / (TAU * factor)))
     )
-    lines, bands, used = [], [], 0.0
-    for j in range(1, reach + 1):
-        power = 0.5 / (math.pi * j * factor) ** 2
-        used += power
-        if 4.0 * j * factor * sweep + points > COMB_POINTS:
-            bands.append((j * factor * (1.0 + slope.min()), j * factor * (1.0 + slope.max()), power))
-            continue
-        shares = np.abs(np.fft.fft(np.exp(1j * TAU * j * factor * error)) / COMB_POINTS) ** 2
-        near = np.fft.fftfreq(COMB_POINTS, 1.0 / COMB_POINTS)
-        there = shares > 1e-9
-        lines.append(np.stack([j * factor + near[there], shares[there] * power]))
-    order, power = np.concatenate(lines, axis=1) if lines else np.zeros((2, 0))
-    place = np.argsort(order)
-    found = chosen(order[place], power[place], least, 1.0 / (12.0 * factor**2) - used)
-    return _with_bands(found, np.array(bands).reshape(-1, 3))
+    share = 0.5 / (math.pi * factor * np.arange(1, reach + 1)) ** 2
+    room = (COMB_POINTS - points) / (4.0 * factor * max(float(np.abs(slope).max(initial=0.0)), 1e-12))
+    sharp = min(reach, int(min(room, COMBS)))
+    order, power = _combs(factor, error, share[:sharp])
+    left = 1.0 / (12.0 * factor**2) - share.sum()
+    found = chosen(order, power, least, left, (reach + 1.0) * factor)
+    sweep = np.arange(sharp + 1, reach + 1) * factor
+    return _with_bands(found, sweep * (1.0 + slope.min()), sweep * (1.0 + slope.max()), share[sharp:])
 
 
-def _with_bands(found, more):
-    """Stepped lines with some further bands of (low, high, power)."""
-    low, high, power = more.T
+def _combs(factor, error, share):
+    """Orders, ascending, and powers of the lines of combs j = 1, 2, ... with this power in each."""
+    near = np.rint(np.fft.fftfreq(COMB_POINTS, 1.0 / COMB_POINTS))
+    once = np.exp(1j * TAU * factor * error)
+    comb, orders, powers = np.ones_like(once), [], []
+    for n, whole in enumerate(share.tolist()):
+        comb = comb * once
+        part = np.abs(np.fft.fft(comb) / COMB_POINTS) ** 2
+        there = np.flatnonzero(part > 1e-9)
+        orders.append((n + 1) * factor + near[there])
+        powers.append(part[there] * whole)
+    order, power = (np.concatenate([np.zeros(0), *parts]) for parts in (orders, powers))
+    place = np.argsort(order, kind="stable")
+    return order[place], power[place]
+
+
+def _with_bands(found, low, high, power):
+    """Stepped lines with some further bands."""
     square = 0.25 * (low + high) ** 2
     kept = np.exp(-(TAU**2) * found.least * square)
     added = {"low": low, "high": high, "band": power, "kept": kept, "square": square}
@@ -248,7 +262,7 @@ class ErrorLines:
         found = {}
         for cause, change in changes.items():
             key = replace(self.model.key, interpolation=replace(self.model.key.interpolation, **change))
-            found[cause] = of_table(key, SHARE_POINTS, self._lowest(), self.least, SINGLE // 4, BANDS // 2)
+            found[cause] = of_table(key, SHARE_POINTS, self._lowest(), self.least, SINGLE // 4, BANDS // 4)
         return found
 
     def _lowest(self):

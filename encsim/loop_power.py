@@ -72,11 +72,40 @@ class Power:
             found[part] = np.matmul(weight[part, None, :], values)[:, 0]
         return found
 
+    def followed_at(self, turns, weight, orders):
+        """Sum as :meth:`sum_at`, and the part of it that comes from steps which the loop follows.
+
+        Parameters
+        ----------
+        turns, weight : ndarray, shape (speeds, n)
+            Frequencies of lines, and their mean squares in periods squared.
+        orders : ndarray, shape (n,)
+
+        Returns
+        -------
+        total, followed : ndarray, shape (speeds, curves)
+            ``followed`` takes each line by as many rad as all of them make the axis move its phase, at most 1.
+        """
+        total, followed = np.empty((2, turns.shape[0], self.table.shape[1]))
+        size = max(1, BLOCK // max(turns.shape[1], 1))
+        for first in range(0, turns.shape[0], size):
+            part = slice(first, first + size)
+            values = self.table[self.rows(turns[part])]
+            total[part] = np.matmul(weight[part, None, :], values)[:, 0]
+            shift = np.multiply.outer(2.0 * np.pi * np.sqrt(total[part, -1]), orders)
+            followed[part] = np.matmul((weight[part] * np.minimum(shift, 1.0))[:, None, :], values)[:, 0]
+        return total, followed
+
     def mean_over(self, low, high):
         """Mean of |F|**2 between frequencies, shape (..., curves)."""
         span = high - low
         narrow = span < 1e-9
-        found = (self._integral(high) - self._integral(low)) / np.where(narrow, 1.0, span)[..., None]
+        if np.array_equal(low[..., 1:], high[..., :-1]):
+            integral = self._integral(np.concatenate([low, high[..., -1:]], axis=-1))
+            area = np.diff(integral, axis=-2)
+        else:
+            area = self._integral(high) - self._integral(low)
+        found = area / np.where(narrow, 1.0, span)[..., None]
         if narrow.any():
             found[narrow] = self.table[self.rows(0.5 * (low + high)[narrow])]
         return found

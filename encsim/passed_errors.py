@@ -33,13 +33,14 @@ class Passed:
         self.errors, self.power, self.there = errors, power, there
         axis = errors.axis
         self.turns = errors.speed[there] / (axis.scale.pitch * axis.sampling.rate)
-        self.clock = causes.own_clock(axis)
+        self.clock = _own_clock(axis)
         self.followed = np.zeros((there.size, len(NAMES)))
         if not power.stable:
             self.squares = dict.fromkeys(errors.model.named(), np.full_like(self.followed, np.inf))
             return
         self.spread = {cause: square[there] for cause, square in errors.spread.items()}
-        self.variance = errors.variance[there]
+        # what the converter adds as white noise toggles the counts, but comes after the smooth lines
+        self.variance = errors.variance[there] + errors.converter[there]
         self._prepare_noise()
         self.squares = {cause: square[:, : len(NAMES)] for cause, square in self._all().items()}
 
@@ -60,7 +61,7 @@ class Passed:
         cyclic, scattered = self._smooth()
         found = {"sde": np.maximum(cyclic, 0.0)} | self._gaussian(scattered) | self._stepped()
         if "age" in self.errors.model.named():
-            found["age"] = self._age()
+            found["age"] = self._age() if self.clock else np.zeros_like(cyclic)
         return {cause: found[cause] for cause in self.errors.model.named()}
 
     def _gaussian(self, scattered):
@@ -68,7 +69,9 @@ class Passed:
         found = {}
         for cause, square in self.spread.items():
             gain = self.levels[0][0] if cause == "jitter" and self.levels else self.white
-            share = np.divide(square, self.variance, out=np.zeros_like(square), where=self.variance > 0.0)
+            share = np.divide(
+                square, self.errors.variance[self.there], out=np.zeros_like(square), where=square > 0.0
+            )
             found[cause] = square[:, None] * gain + share[:, None] * scattered
         return found
 
@@ -102,8 +105,9 @@ class Passed:
         ratio = self.clock / self.power.rate
         cycles = turns / ratio
         nearest, found, left = cycles - np.rint(cycles), 0.0, weight
+        held = weight * (np.sin(np.pi * nearest) / np.pi) ** 2
         for j in range(-images, images + 1):
-            share = weight * np.sinc(nearest + j) ** 2
+            share = held / (nearest + j) ** 2 if j else weight * np.sinc(nearest) ** 2
             left = left - share
             found = found + self._at((nearest + j) * ratio, share, exact and j == 0)
         return found + left.sum(axis=-1)[:, None] * self.power.white
@@ -164,19 +168,15 @@ class Passed:
         orders = lines.order.astype(float)
         turns = np.multiply.outer(self.turns[here], orders)
         weight = np.broadcast_to(lines.power * self._kept(here, orders), turns.shape)
-        found = self._lines(here, turns, weight, FEW_IMAGES)
-        followed = self._followed(turns, weight, orders)
+        weight = np.where(self.turns[here, None] > 0.0, weight, 0.0)
+        found, followed = self.power.followed_at(turns, weight, orders)
+        if self.clock is not None:
+            found = self._lines(here, turns, weight, FEW_IMAGES)
         power = np.broadcast_to(lines.power, (1, orders.size))
-        found = found + self._scattered(here, orders, power) + lines.lost * self.white
+        found = found + self._scattered(here, orders, power) + self._lost(here, lines)
         if lines.band.size:
             found = found + self._bands(here, lines)
-        return found, followed
-
-    def _followed(self, turns, weight, orders):
-        """Mean squares of stepped lines, each by as many rad as the steps make the axis move its phase, at most 1."""
-        moved = self.power.sum_at(turns, weight)[:, -1]
-        shift = np.minimum(TAU * np.multiply.outer(np.sqrt(moved), orders), 1.0)
-        return self.power.sum_at(turns, weight * shift)[:, : len(NAMES)]
+        return found, followed[:, : len(NAMES)]
 
     def _bent(self):
         """What the smooth lines gain or lose because the axis, moved by them, reads them elsewhere."""
@@ -195,10 +195,21 @@ class Passed:
         found[here] = self._at(turns[here], change * self._kept(here, orders), exact=True)
         return found
 
+    def _lost(self, here, lines):
+        """Mean squares of what is nowhere in particular: white, and at rest only as far as noise toggles it."""
+        toggled = -np.expm1(-(TAU**2) * self.variance[here] * lines.beyond**2)
+        return lines.lost * np.where(self.turns[here] > 0.0, 1.0, toggled)[:, None] * self.white
+
     def _bands(self, here, lines):
         """Mean squares of lines smeared over bands; what the noise scatters of them is white."""
         kept = lines.band * lines.band_share(self.variance[here])
         speed = self.turns[here]
+        if self.clock is not None:
+            # narrow bands have images as lines have, others fill the held spectrum
+            wide = np.multiply.outer(speed, lines.high - lines.low) * self.power.rate > 0.1 * self.clock
+            middle = np.multiply.outer(speed, 0.5 * (lines.low + lines.high))
+            held = (lines.band - np.where(wide, 0.0, kept)).sum(axis=-1)[:, None] * self.white
+            return self._lines(here, middle, np.where(wide, 0.0, kept), FEW_IMAGES) + held
         mean = self.power.mean_over(np.multiply.outer(speed, lines.low), np.multiply.outer(speed, lines.high))
         kept_moving = np.where(speed[:, None] > 0.0, kept, 0.0)
         scattered = (lines.band - kept).sum(axis=-1)[:, None] * self.white
@@ -214,6 +225,12 @@ class Passed:
         gain = weight @ self.power.exact(turns)
         swing = self.turns * (self.power.rate / self.clock)
         return np.multiply.outer(swing**2, gain)
+
+
+def _own_clock(axis):
+    """Rate of an own clock, Hz; None without one and where its age never changes."""
+    clock = causes.own_clock(axis)
+    return None if clock is None or (clock / axis.sampling.rate).is_integer() else clock
 
 
 def bent(made, orders, back, rounds=2):

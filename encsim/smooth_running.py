@@ -76,7 +76,7 @@ class Smoothness(Series):
             "position": unit,
             "current": "A",
         }
-        return {"speed": f"{unit}/s", **found, "parts": dict(found), "doubtful": "1", "crossover": "Hz"}
+        return {"speed": f"{unit}/s", **found, "doubtful": "1", "crossover": "Hz"}
 
     def refined(self):
         """The curves with speeds between, closer still where lines vanish or meet the resonance.

@@ -42,6 +42,18 @@ def plan_of(axis, speed, seed, motion):
     return plan
 
 
+def plan_like(plan, axis, speed, seed, motion):
+    """The plan of another speed and seed, on an axis whose channels do not depend on the speed and read once."""
+    other = plan.copy()
+    other["key0"], other["key1"] = seed & LOW_32, seed >> 32
+    other["step"], other["slope"] = motion.step64 & LOW_64, float(motion.step)
+    other["line_step"], other["line_slope"] = motion.line.step64 & LOW_64, float(motion.line.step)
+    other["clock"] = axis.sampling.jitter * speed / axis.scale.pitch
+    other["spacing"] = speed / (axis.scale.pitch * axis.sampling.rate)
+    other["direction"], other["speed"] = np.sign(speed), speed
+    return other
+
+
 def _sampling_plan(axis, speed):
     """When readings are taken, and how far jitter moves them."""
     sampling, signal, pitch = axis.sampling, axis.signal, axis.scale.pitch

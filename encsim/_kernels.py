@@ -124,6 +124,21 @@ def fma(context, a, b, c):
     return types.float64(types.float64, types.float64, types.float64), build
 
 
+@intrinsic
+def lent(context, array):
+    """Return the same array without its reference count: counting is atomic and would take longer than a step.
+
+    The caller keeps the array alive.
+    """
+
+    def build(context, builder, signature, values):
+        found = context.make_array(signature.return_type)(context, builder, values[0])
+        found.meminfo = found.meminfo.type(None)
+        return found._getvalue()
+
+    return array(array), build
+
+
 _LOW = np.uint64(0xFFFFFFFF)
 _HALF = np.uint64(32)
 _ZERO = np.uint64(0)
@@ -548,28 +563,35 @@ def _crossing_age(way, path, elapsed, ticked):
     return np.floor(age) if ticked else age
 
 
+@_inline
+def held_step(position, whole, elapsed, plan, direction, state):
+    """Advance the held count by one sample; ``position`` is that within the whole period, counts less bias."""
+    p, s = plan[0], state[0]
+    if s.started < 2:
+        s.started = 2
+        s.whole, s.count = whole, hold_start(position, p.reach, direction)
+        s.behind, s.age, s.level = 0.0, 1e18, position - s.count
+    level = np.float64(whole - s.whole) * p.factor + position - s.count
+    move = hold_step(level, p.reach)
+    if p.sequential == 2:
+        edge_step(move, level, p.reach, elapsed, plan, state)
+    carry = np.floor((s.count + move) / p.factor)
+    s.level = level - move
+    s.count += move - carry * p.factor
+    s.whole += np.int64(carry)
+
+
 @_jit
 def hold_block(plan, ticks, state, at, whole, count, work):
     """Counts with hysteresis or limited edges; ``whole`` comes in as the whole periods of the position."""
     p, s = plan[0], state[0]
     for i in range(CHUNK):
-        position = work[SHOWN + i] * p.factor - p.bias
         elapsed = 1.0
         if p.ticked:
             elapsed = np.float64(ticks[i] - s.edge_tick)
             s.edge_tick = ticks[i]
-        if s.started < 2:
-            s.started = 2
-            s.whole, s.count = whole[at + i], hold_start(position, p.reach, p.direction)
-            s.behind, s.age, s.level = 0.0, 1e18, position - s.count
-        level = np.float64(whole[at + i] - s.whole) * p.factor + position - s.count
-        move = hold_step(level, p.reach)
-        if p.sequential == 2:
-            edge_step(move, level, p.reach, elapsed, plan, state)
-        carry = np.floor((s.count + move) / p.factor)
-        s.level = level - move
-        s.count += move - carry * p.factor
-        s.whole += np.int64(carry)
+        position = work[SHOWN + i] * p.factor - p.bias
+        held_step(position, whole[at + i], elapsed, plan, p.direction, state)
         whole[at + i] = s.whole
         count[at + i] = s.count - s.behind
 
@@ -614,75 +636,81 @@ def deviation_block(plan, anchor, at, whole, count, deviation):
 
 
 @_inline
-def section_step(entry, n, numbers, memory):
-    """Second-order section n, transposed direct form II; numbers b0 b1 b2 a1 a2, memory from 2 on."""
-    c, s = 5 * n, 2 + 2 * n
+def section_step(entry, n, numbers, memory, lane, stride):
+    """Second-order section n, transposed direct form II; numbers b0 b1 b2 a1 a2, memory from row 2 on."""
+    c, s = 5 * n, (2 + 2 * n) * stride + lane
     out = numbers[c] * entry + memory[s]
-    memory[s] = numbers[c + 1] * entry - numbers[c + 3] * out + memory[s + 1]
-    memory[s + 1] = numbers[c + 2] * entry - numbers[c + 4] * out
+    memory[s] = numbers[c + 1] * entry - numbers[c + 3] * out + memory[s + stride]
+    memory[s + stride] = numbers[c + 2] * entry - numbers[c + 4] * out
     return out
 
 
 @_inline
-def sections_step(deviation, numbers, memory):
-    """First difference through sections; memory: started, deviation before, states. At first all was steady."""
-    if memory[0] == 0.0:
-        memory[0], memory[1] = 1.0, deviation
-    out = deviation - memory[1]
-    memory[1] = deviation
-    for n in range(numbers.size // 5):
-        out = section_step(out, n, numbers, memory)
-    return out
+def fall_step(deviation, memory, lane, stride):
+    """First difference; memory rows: started, deviation before. At first all was steady."""
+    before = memory[stride + lane] if memory[lane] != 0.0 else deviation
+    memory[lane] = 1.0
+    memory[stride + lane] = deviation
+    return deviation - before
 
 
 @_inline
-def alpha_beta_step(deviation, numbers, memory):
-    """Predict, compare, correct; memory: started, position, velocity a sample. At first all was steady."""
-    if memory[0] == 0.0:
-        memory[0], memory[1] = 1.0, deviation
-    predicted = memory[1] + memory[2]
+def alpha_beta_step(deviation, alpha, beta, memory, lane, stride):
+    """Predict, compare, correct; memory rows: started, position, velocity a sample. At first all was steady."""
+    position = memory[stride + lane] if memory[lane] != 0.0 else deviation
+    velocity = memory[2 * stride + lane]
+    predicted = position + velocity
     error = deviation - predicted
-    memory[1] = predicted + numbers[0] * error
-    memory[2] += numbers[1] * error
-    return memory[2]
+    memory[lane] = 1.0
+    memory[stride + lane] = predicted + alpha * error
+    memory[2 * stride + lane] = velocity + beta * error
+    return velocity + beta * error
 
 
-@_jit
-def slope_start(k, samples, deviation, memory):
+@_inline
+def slope_start(k, samples, deviation, memory, lane, stride):
     """Sums over the tails of the N samples before k: from m on, of e and of m e."""
     total = moment = 0.0
+    slots = deviation.size // stride
     for m in range(samples - 1, -1, -1):
-        e = deviation[(k - samples + m) % deviation.size]
+        e = deviation[(k - samples + m) % slots * stride + lane]
         total += e
         moment += np.float64(m) * e
-        memory[2 + m], memory[3 + samples + m] = total, moment
-    memory[0] = memory[1] = memory[2 + samples] = memory[3 + 2 * samples] = 0.0
+        memory[(2 + m) * stride + lane] = total
+        memory[(3 + samples + m) * stride + lane] = moment
+    memory[lane] = memory[stride + lane] = 0.0
+    memory[(2 + samples) * stride + lane] = memory[(3 + 2 * samples) * stride + lane] = 0.0
 
 
 @_inline
-def slope_step(m, samples, deviation, memory):
+def slope_step(m, samples, deviation, memory, lane, stride):
     """Slope of a line through the newest N samples, the newest of them number m of its N: heads and tails."""
     middle = 0.5 * np.float64(samples - 1) - np.float64(m)
-    memory[0] += deviation
-    memory[1] += np.float64(m) * deviation
-    head = middle * memory[0] + memory[1]
-    tail = (middle - np.float64(samples)) * memory[3 + m] + memory[4 + samples + m]
+    head = memory[lane] + deviation
+    moment = memory[stride + lane] + np.float64(m) * deviation
+    memory[lane] = head
+    memory[stride + lane] = moment
+    tail, tail_moment = memory[(3 + m) * stride + lane], memory[(4 + samples + m) * stride + lane]
     n = np.float64(samples)
-    return (head + tail) * (12.0 / (n * (n * n - 1.0)))
+    total = (middle * head + moment) + ((middle - n) * tail + tail_moment)
+    return total * (12.0 / (n * (n * n - 1.0)))
 
 
 @_jit
 def sections_block(numbers, memory, deviation, work):
-    """``sections_step`` over a chunk."""
+    """First difference through second-order sections over a chunk."""
     for i in range(CHUNK):
-        work[ESTIMATE + i] = sections_step(deviation[i], numbers, memory)
+        out = fall_step(deviation[i], memory, 0, 1)
+        for n in range(numbers.size // 5):
+            out = section_step(out, n, numbers, memory, 0, 1)
+        work[ESTIMATE + i] = out
 
 
 @_jit
 def alpha_beta_block(numbers, memory, deviation, work):
     """``alpha_beta_step`` over a chunk."""
     for i in range(CHUNK):
-        work[ESTIMATE + i] = alpha_beta_step(deviation[i], numbers, memory)
+        work[ESTIMATE + i] = alpha_beta_step(deviation[i], numbers[0], numbers[1], memory, 0, 1)
 
 
 @_jit
@@ -695,8 +723,8 @@ def slope_block(chunk, samples, at, memory, deviation, work):
         k = chunk * CHUNK + i
         m = k % samples
         if m == 0:
-            slope_start(at + i, samples, deviation, memory)
-        work[ESTIMATE + i] = slope_step(m, samples, deviation[at + i], memory)
+            slope_start(at + i, samples, deviation, memory, 0, 1)
+        work[ESTIMATE + i] = slope_step(m, samples, deviation[at + i], memory, 0, 1)
 
 
 @_jit
@@ -715,54 +743,74 @@ def between(turns, table):
 
 
 @_inline
-def edge_place(number, whole, plan, bends):
-    """Phase at which an edge is passed, numbers counted from a whole period; noise is bound to the edge."""
+def edge_place(number, whole, direction, turned, plan, bends):
+    """Phase at which an edge is passed, numbers counted from a whole period.
+
+    Noise is bound to the edge, and drawn anew once the motion has ``turned``.
+    """
     p = plan[0]
-    level = (number + p.bias - 0.5 + p.direction * (p.reach - 0.5)) / p.factor
+    level = (number + p.bias - 0.5 + direction * (p.reach - 0.5)) / p.factor
     place = level - between(level, bends[0])
     if p.scattered:
         counter = np.uint64(whole * np.int64(p.factor) + np.int64(number))
-        a, b, _, _ = philox(counter & _LOW, counter >> _HALF, EDGE, _ZERO, p.key0, p.key1)
+        a, b, _, _ = philox(counter & _LOW, counter >> _HALF, EDGE, np.uint64(turned), p.key0, p.key1)
         place += between(level, bends[1]) * gaussian_pair(a, b)[0]
     return place
 
 
 @_inline
-def edge_before(turn, whole, plan, bends):
+def edge_before(turn, whole, direction, turned, plan, bends):
     """Number of the edge passed last at a phase."""
     p = plan[0]
     shown = turn + between(turn + between(turn, bends[0]), bends[0])
-    level = shown * p.factor - p.bias + 0.5 - p.direction * (p.reach - 0.5)
-    if p.direction > 0.0:
+    level = shown * p.factor - p.bias + 0.5 - direction * (p.reach - 0.5)
+    if direction > 0.0:
         number = np.floor(level) + 1.0
-        while edge_place(number, whole, plan, bends) > turn:
+        while edge_place(number, whole, direction, turned, plan, bends) > turn:
             number -= 1.0
     else:
         number = np.ceil(level) - 1.0
-        while edge_place(number, whole, plan, bends) < turn:
+        while edge_place(number, whole, direction, turned, plan, bends) < turn:
             number += 1.0
     return number
+
+
+@_inline
+def tick_of(k, step):
+    """Fraction of the timing clock's tick at sample k."""
+    return np.float64(np.int64((np.uint64(k) * step) >> np.uint64(1))) * (2.0 * _UNIT_64)
+
+
+@_inline
+def timed_counts(counts, age, before, tick, plan):
+    """Counts a sample over the time between two edges, ages in samples, rounded down to the clock."""
+    p = plan[0]
+    ticks = np.floor(tick - age * p.tick_slope) - np.floor(tick - before * p.tick_slope)
+    # no two edges in one tick: the hardware would have to divide by zero
+    return counts * p.tick_slope / max(ticks, 1.0)
+
+
+@_inline
+def held_down(moved, age, plan):
+    """Counts a sample of single counts, no more than the age of the last edge allows; 0 after one second."""
+    held = 1.0 / max(age, 1e-300)
+    return 0.0 if age > plan[0].rate else min(max(moved, -held), held)
 
 
 @_inline
 def timing_step(turn, whole, tick, plan, bends):
     """Velocity of timed edges in steady motion; ``tick`` is the fraction of the clock's tick at the sample."""
     p = plan[0]
-    newest = edge_before(turn, whole, plan, bends)
+    newest = edge_before(turn, whole, p.direction, 0, plan, bends)
     older = newest
     if p.window > 0.0:
-        older = edge_before(turn - p.window * p.line_slope, whole, plan, bends)
+        older = edge_before(turn - p.window * p.line_slope, whole, p.direction, 0, plan, bends)
     alone = older == newest
     older = newest - p.direction if alone else older
-    age = (turn - edge_place(newest, whole, plan, bends)) / p.line_slope
-    before = (turn - edge_place(older, whole, plan, bends)) / p.line_slope
-    ticks = np.floor(tick - age * p.tick_slope) - np.floor(tick - before * p.tick_slope)
-    # no two edges in one tick: the hardware would have to divide by zero
-    moved = p.direction * abs(newest - older) / p.factor * p.tick_slope / max(ticks, 1.0)
-    if not alone:
-        return moved * p.scale
-    held = 1.0 / (p.factor * max(age, 1e-300))
-    return 0.0 if age > p.rate else min(max(moved, -held), held) * p.scale
+    age = (turn - edge_place(newest, whole, p.direction, 0, plan, bends)) / p.line_slope
+    before = (turn - edge_place(older, whole, p.direction, 0, plan, bends)) / p.line_slope
+    moved = timed_counts(newest - older, age, before, tick, plan)
+    return (held_down(moved, age, plan) if alone else moved) / p.factor * p.scale
 
 
 @_jit
@@ -770,12 +818,10 @@ def timing_block(plan, anchor, bends, work):
     """Velocity of timed edges over a chunk."""
     p = plan[0]
     start = np.float64(np.int64(anchor.line)) * _UNIT_64
-    first = np.uint64(anchor.chunk * CHUNK) * p.tick_step
     for i in range(CHUNK):
         turn = np.float64(np.int64(anchor.line + np.uint64(i) * p.line_step)) * _UNIT_64
         whole = anchor.line_whole + np.int64(np.rint(start + np.float64(i) * p.line_slope - turn))
-        tick = first + np.uint64(i) * p.tick_step
-        tick = np.float64(np.int64(tick >> np.uint64(1))) * (2.0 * _UNIT_64)
+        tick = tick_of(anchor.chunk * CHUNK + i, p.tick_step)
         work[ESTIMATE + i] = timing_step(turn, whole, tick, plan, bends)
 
 
@@ -880,3 +926,816 @@ def summary_block(velocity, speed, first, rate, skip, time, lanes):
         squares[0] += (velocity[i] - speed) * (velocity[i] - speed)
         low[0] = min(low[0], velocity[i])
         high[0] = max(high[0], velocity[i])
+
+
+# The closed loop: the same steps for one speed or for many side by side, in lanes. A row of an array is one quantity
+# of all lanes; ``n`` is the number of lanes, ``s`` the distance of rows. Both are constants where it is compiled, so
+# that for one lane the loops over lanes vanish. Signals are deviations from the steady motion, whose phase is exact.
+MOST_LANES = 256
+ALONE = 2  # distance of rows of one lane: next to each other they are merged into vectors, which stalls every load
+WIDTH = MOST_LANES + 8  # a power of two would put all rows into the same few places of the cache
+MOST_STATES = 5
+CURVES = 4  # measured, torque, actual, position
+COLUMNS = 5  # of one run: position read, true position, true velocity, measured velocity, torque
+TURN_, WHOLE_, LINE_, LINE_WHOLE_, MOVED_, READ_, PATH_, SHIFT_, POWER_C_, POWER_S_, GAP_C_, GAP_S_ = range(
+    12
+)
+COSINE_, SINE_, SUM_C_, SUM_S_, SHOWN_, PERIODS_, COUNT_, ERROR_, ESTIMATE_, JITTER_ = range(12, 22)
+AWAY_, AWAY_WHOLE_, WISH_, INTEGRAL_, TORQUE_, COG_, STOP_ = range(22, 29)
+SLOPE_, LINE_SLOPE_, SPACING_, LAG_, CLOCK_, DIRECTION_ = range(29, 35)
+SPEED_, HOLDING_, DRAG_, SPEED_BIAS_, TORQUE_BIAS_ = range(35, 40)
+OFFSET_, BOUND_, STATE_, NEXT_ = 40, 41, 42, 47
+CURVE_, FIRST_, TOTAL_, SQUARE_ = 52, 56, 60, 64
+LOOP_ROWS = 68
+T_STARTED, T_COUNT, T_EDGES, T_WAY, T_AGE, T_OLD, T_TURNED, T_WHOLE, T_TURN = range(9)
+T_RING = 9  # first row of the samples kept for the window: count, age of its edge, turned, whole, turn
+T_KEPT = 5
+PHASE_Q, STEP_Q, LINE_Q, LINE_STEP_Q, KEY0_Q, KEY1_Q = range(6)
+PHASE_ROWS = 6
+NEWER, OLDER, LOAD, MOTOR = range(4)  # columns after the transition matrix
+
+LOOP = np.dtype(
+    [
+        ("states", "i8"),
+        ("flexible", "i8"),
+        ("far", "i8"),  # whether the encoder is at the load, behind the spring
+        ("delay", "i8"),
+        ("position_gain", "f8"),
+        ("velocity_gain", "f8"),
+        ("integral", "f8"),  # share of the velocity error added a sample
+        ("feedforward", "f8"),
+        ("acceleration", "f8"),
+        ("limit", "f8"),
+        ("filters", "i8"),
+        ("dry", "i8"),  # whether there is Coulomb friction
+        ("coulomb", "f8"),
+        ("stribeck", "f8"),
+        ("stribeck_speed", "f8"),
+        ("push", "f8"),  # load velocity by a unit of load torque over a period
+        ("per_pitch", "f8"),
+        ("period", "f8"),
+        ("late", "f8"),  # samples by which what is read trails the motion
+        ("clock", "f8"),  # jitter of the sampling clock, s
+        ("aged", "i8"),  # whether readings are older than the sample
+        ("settle", "i8"),
+        ("started", "i8"),
+        ("tick", "i8"),
+        ("edge_tick", "i8"),
+    ],
+    align=True,
+)
+
+
+@_inline
+def exp_of(x):
+    """Exponential of x <= 0, relative error below 1e-15; 0 below -700."""
+    shifted = x * 1.4426950408889634 + _NEAREST
+    k = shifted - _NEAREST
+    r = fma(-k, 1.90821492927058770002e-10, fma(-k, 6.93147180369123816490e-01, x))
+    p = fma(fma(2.505210838544172e-8, r, 2.755731922398589e-7), r, 2.7557319223985893e-6)
+    p = fma(fma(fma(p, r, 2.48015873015873e-5), r, 1.984126984126984e-4), r, 1.388888888888889e-3)
+    p = fma(fma(fma(p, r, 8.333333333333333e-3), r, 4.1666666666666664e-2), r, 0.16666666666666666)
+    p = fma(fma(fma(p, r, 0.5), r, 1.0), r, 1.0)
+    power = np.int64((np.int64(max(k, -1020.0)) + 1023) << 52).view(np.float64)
+    return p * power if x > -700.0 else 0.0
+
+
+@_jit
+def spread_block(n, s, chunk, cause, reading, base, q, work, draws):
+    """Normal numbers of a chunk for all lanes, by sample and lane: those of ``gaussian_block`` for their seeds."""
+    if n == 1:
+        gaussian_block(chunk, cause, np.uint64(reading), q[KEY0_Q * s], q[KEY1_Q * s], work)
+        for k in range(CHUNK):
+            draws[base + k * s] = work[DRAW + k]
+        return
+    first, key0, key1 = np.uint64(chunk) * np.uint64(QUARTER), q[KEY0_Q * s :], q[KEY1_Q * s :]
+    for k in range(QUARTER):
+        counter = first + np.uint64(k)
+        low, high = counter & _LOW, counter >> _HALF
+        place = base + k * s
+        out0, out1 = draws[place : place + n], draws[place + QUARTER * s : place + QUARTER * s + n]
+        place += 2 * QUARTER * s
+        out2, out3 = draws[place : place + n], draws[place + QUARTER * s : place + QUARTER * s + n]
+        for i in range(n):
+            a, b, c, d = philox(low, high, cause, np.uint64(reading), key0[i], key1[i])
+            out0[i], out1[i] = gaussian_pair(a, b)
+            out2[i], out3[i] = gaussian_pair(c, d)
+
+
+@_jit
+def spread_at_block(n, s, ticks, cause, reading, base, q, draws):
+    """``spread_block`` for the samples of another clock."""
+    key0, key1 = q[KEY0_Q * s :], q[KEY1_Q * s :]
+    for k in range(CHUNK):
+        lane = (ticks[k] % CHUNK) // QUARTER
+        counter = np.uint64((ticks[k] // CHUNK) * QUARTER + ticks[k] % QUARTER)
+        out = draws[base + k * s : base + k * s + n]
+        for i in range(n):
+            a, b, c, d = philox(counter & _LOW, counter >> _HALF, cause, np.uint64(reading), key0[i], key1[i])
+            z0, z1 = gaussian_pair(c if lane & 2 else a, d if lane & 2 else b)
+            out[i] = z1 if lane & 1 else z0
+
+
+@_jit
+def spread_correlated(n, s, p, loop, ticks, w, draws):
+    """``correlate_block`` for all lanes."""
+    for k in range(CHUNK):
+        correlation = p.correlation
+        if p.ticked:
+            jump = ticks[k] - loop[0].tick
+            loop[0].tick = ticks[k]
+            correlation = p.correlation_more if jump > p.jump else (p.correlation if jump > 0 else 1.0)
+        if not loop[0].started:
+            loop[0].started = 1
+            correlation = 0.0
+        fresh = np.sqrt(1.0 - correlation * correlation)
+        for i in range(n):
+            value = correlation * w[JITTER_ * s + i] + fresh * draws[k * s + i]
+            w[JITTER_ * s + i] = value
+            draws[k * s + i] = value
+
+
+@_jit
+def draws_block(n, s, chunk, plan, loop, ticks, w, q, work, draws):
+    """All chance of a chunk: jitter, clock, then noise of both channels reading by reading."""
+    p = plan[0]
+    size = CHUNK * s
+    causes = (JITTER, CLOCK, NOISE_COSINE, NOISE_SINE)
+    for number in range(2 + 2 * p.readings):
+        cause = causes[number] if number < 2 else causes[2 + number % 2]
+        reading = max(number - 2, 0) // 2
+        used = p.jitter > 0.0 if number == 0 else (loop[0].clock > 0.0 if number == 1 else p.noise > 0.0)
+        if used and p.ticked:
+            spread_at_block(n, s, ticks, cause, reading, number * size, q, draws)
+        elif used:
+            spread_block(n, s, chunk, cause, reading, number * size, q, work, draws)
+    if p.jitter > 0.0 and p.correlated:
+        spread_correlated(n, s, p, loop, ticks, w, draws)
+
+
+@_inline
+def at(place, i):
+    """Index of lane i of a row: unsigned, since the test for negative ones would keep a loop from vectorising."""
+    return np.uint64(place + i)
+
+
+@_inline
+def ring_place(k, rows, s):
+    """Place of sample k in a ring; rings have a power of two of rows, a division would take longer than a step."""
+    return (k & (rows.size // s - 1)) * s
+
+
+@_inline
+def away_lanes(n, s, c, w):
+    """Deviation of the encoder's position, periods: whole ones and the rest."""
+    for i in range(n):
+        away = w[STATE_ * s + i]
+        if c.far:
+            away += w[(STATE_ + 2) * s + i]
+        away *= c.per_pitch
+        whole = np.rint(away)
+        w[AWAY_WHOLE_ * s + i] = whole
+        w[AWAY_ * s + i] = away - whole
+
+
+@_inline
+def keep_lanes(n, s, k, c, w, past):
+    """Remember position and velocity of the encoder, periods and periods a sample."""
+    place = ring_place(k, past, 2 * s)
+    for i in range(n):
+        position, velocity = w[STATE_ * s + i], w[(STATE_ + 1) * s + i]
+        if c.far:
+            position += w[(STATE_ + 2) * s + i]
+            velocity += w[(STATE_ + 3) * s + i]
+        past[at(place, i)] = position * c.per_pitch
+        past[at(place + s, i)] = velocity * (c.per_pitch * c.period)
+
+
+@_inline
+def aged_lanes(n, s, k, age, c, w, past):
+    """Deviation ``age`` samples ago: the cubic through position and velocity at the samples before and after."""
+    whole = np.floor(age)
+    u = 1.0 - (age - whole)
+    after = ring_place(k - np.int64(whole), past, 2 * s)
+    before = ring_place(k - np.int64(whole) - 1, past, 2 * s)
+    b = u * u * (3.0 - 2.0 * u)
+    va, vb = u * (1.0 - u) * (1.0 - u), u * u * (u - 1.0)
+    for i in range(n):
+        x, y = past[at(before, i)], past[at(after, i)]
+        away = y + (1.0 - b) * (x - y) + (va * past[at(before + s, i)] + vb * past[at(after + s, i)])
+        turns = np.rint(away)
+        w[AWAY_WHOLE_ * s + i] = turns
+        w[AWAY_ * s + i] = away - turns
+
+
+@_inline
+def moved_lanes(n, s, kk, p, c, w, draws):
+    """Phase of the steady motion with jitter of position and clock; PATH the same less the lag."""
+    for i in range(n):
+        w[MOVED_ * s + i] = w[TURN_ * s + i]
+        w[PATH_ * s + i] = w[TURN_ * s + i] - w[LAG_ * s + i]
+    if p.jitter > 0.0:
+        for i in range(n):
+            move = p.jitter * draws[at(kk * s, i)]
+            w[MOVED_ * s + i] += move
+            w[PATH_ * s + i] += move
+    if c.clock > 0.0:
+        share, base = c.clock * c.per_pitch, (CHUNK + kk) * s
+        for i in range(n):
+            drawn = draws[at(base, i)]
+            move = w[CLOCK_ * s + i] * drawn
+            move += share * w[(STATE_ + 1) * s + i] * drawn
+            w[MOVED_ * s + i] += move
+            w[PATH_ * s + i] += move
+
+
+@_inline
+def place_lanes(n, s, reading, w):
+    """Phase of one reading."""
+    for i in range(n):
+        w[READ_ * s + i] = (w[MOVED_ * s + i] - reading * w[SPACING_ * s + i]) + w[AWAY_ * s + i]
+
+
+@_inline
+def shifted_lanes(n, s, sde, share, w):
+    """``shift_block``."""
+    for i in range(n):
+        w[SHIFT_ * s + i] = 0.0
+    for line in range(sde.shape[0]):
+        order, along_c, along_s = sde[line, 0], sde[line, 1], sde[line, 2]
+        for i in range(n):
+            cosine, sine = cos_sin(order * w[READ_ * s + i])
+            w[SHIFT_ * s + i] += along_c * cosine + along_s * sine
+    for i in range(n):
+        w[READ_ * s + i] += w[SHIFT_ * s + i]
+        w[PATH_ * s + i] += share * w[SHIFT_ * s + i]
+
+
+@_inline
+def fundamental_lanes(n, s, p, terms, w):
+    """``fundamental_block``; rows of ``terms`` are C_n, S_n (real, imaginary) one after the other."""
+    for i in range(n):
+        cosine, sine = cos_sin(w[READ_ * s + i])
+        w[POWER_C_ * s + i] = cosine
+        w[POWER_S_ * s + i] = sine
+        w[COSINE_ * s + i] = p.offset_cosine + (terms[i] * cosine - terms[s + i] * sine)
+        w[SINE_ * s + i] = p.offset_sine + (terms[2 * s + i] * cosine - terms[3 * s + i] * sine)
+
+
+@_inline
+def gap_lanes(n, s, gap, squared, w):
+    """exp(i gap theta) into GAP."""
+    if squared:
+        for i in range(n):
+            cosine, sine = w[POWER_C_ * s + i], w[POWER_S_ * s + i]
+            w[GAP_C_ * s + i] = cosine * cosine - sine * sine
+            w[GAP_S_ * s + i] = 2.0 * cosine * sine
+    else:
+        for i in range(n):
+            cosine, sine = cos_sin(gap * w[READ_ * s + i])
+            w[GAP_C_ * s + i] = cosine
+            w[GAP_S_ * s + i] = sine
+
+
+@_inline
+def term_lanes(n, s, m, terms, w):
+    """``term_block`` for term m."""
+    row = 4 * m * s
+    for i in range(n):
+        pc, ps = w[POWER_C_ * s + i], w[POWER_S_ * s + i]
+        gc, gs = w[GAP_C_ * s + i], w[GAP_S_ * s + i]
+        cosine = pc * gc - ps * gs
+        sine = pc * gs + ps * gc
+        w[POWER_C_ * s + i] = cosine
+        w[POWER_S_ * s + i] = sine
+        w[COSINE_ * s + i] += terms[at(row, i)] * cosine - terms[at(row + s, i)] * sine
+        w[SINE_ * s + i] += terms[at(row + 2 * s, i)] * cosine - terms[at(row + 3 * s, i)] * sine
+
+
+@_inline
+def channels_lanes(n, s, p, gaps, terms, w):
+    """``channel_block``."""
+    fundamental_lanes(n, s, p, terms, w)
+    for m in range(1, gaps.size):
+        if m == 1 or gaps[m] != gaps[m - 1]:
+            gap_lanes(n, s, gaps[m], m == 1 and gaps[1] == 2.0, w)
+        term_lanes(n, s, m, terms, w)
+
+
+@_inline
+def noisy_lanes(n, s, kk, reading, p, w, draws):
+    """Noise of one reading on both channels."""
+    base = ((2 + 2 * reading) * CHUNK + kk) * s
+    for i in range(n):
+        w[COSINE_ * s + i] += p.noise * draws[at(base, i)]
+    base += CHUNK * s
+    for i in range(n):
+        w[SINE_ * s + i] += p.noise * draws[at(base, i)]
+
+
+@_inline
+def converted_lanes(n, s, p, w):
+    """``convert_block``; returns how many readings were clipped."""
+    clipped = 0
+    for row in range(COSINE_, SINE_ + 1):
+        for i in range(n):
+            code = np.floor(w[row * s + i] * p.codes + 0.5)
+            held = min(max(code, p.lowest), p.highest)
+            clipped += code != held
+            w[row * s + i] = held
+    return clipped
+
+
+@_inline
+def collected_lanes(n, s, reading, w):
+    """``collect_block``."""
+    for row in range(2):
+        for i in range(n):
+            total = w[(COSINE_ + row) * s + i] + (w[(SUM_C_ + row) * s + i] if reading > 0 else 0.0)
+            w[(SUM_C_ + row) * s + i] = total
+            w[(COSINE_ + row) * s + i] = total
+
+
+@_inline
+def counted_lanes(n, s, p, w):
+    """Whole periods and counts that are shown, from the channels."""
+    for i in range(n):
+        w[SHOWN_ * s + i] = turns_of(w[SINE_ * s + i], w[COSINE_ * s + i])
+    for i in range(n):
+        passed = np.rint((w[PATH_ * s + i] + w[AWAY_ * s + i]) - w[SHOWN_ * s + i])
+        w[PERIODS_ * s + i] = w[WHOLE_ * s + i] + w[AWAY_WHOLE_ * s + i] + passed
+    if p.counted:
+        for i in range(n):
+            w[COUNT_ * s + i] = np.floor(w[SHOWN_ * s + i] * p.factor + (0.5 - p.bias))
+    else:
+        for i in range(n):
+            w[COUNT_ * s + i] = w[SHOWN_ * s + i]
+
+
+@_inline
+def held_lanes(n, s, elapsed, plan, state, w):
+    """Hysteresis and limited edges, lane by lane."""
+    p = plan[0]
+    for i in range(n):
+        position = w[SHOWN_ * s + i] * p.factor - p.bias
+        held_step(
+            position, np.int64(w[PERIODS_ * s + i]), elapsed, plan, w[DIRECTION_ * s + i], state[i : i + 1]
+        )
+        w[PERIODS_ * s + i] = np.float64(state[i].whole)
+        w[COUNT_ * s + i] = state[i].count - state[i].behind
+
+
+@_inline
+def error_lanes(n, s, k, p, w, deviation):
+    """Position shown less that of the steady motion, periods, and its ring."""
+    share = 1.0 / p.factor
+    place = ring_place(k, deviation, s)
+    for i in range(n):
+        error = (w[PERIODS_ * s + i] - w[LINE_WHOLE_ * s + i]) + (
+            w[COUNT_ * s + i] * share - w[LINE_ * s + i]
+        )
+        w[ERROR_ * s + i] = error
+        deviation[at(place, i)] = error
+
+
+@_inline
+def estimate_lanes(n, s, k, p, numbers, w, memory, deviation):
+    """Velocity less that of the steady motion, periods a sample."""
+    if p.estimator == DIFFERENCE:
+        old = ring_place(k - p.span, deviation, s)
+        share = 1.0 / p.span
+        for i in range(n):
+            w[ESTIMATE_ * s + i] = (w[ERROR_ * s + i] - deviation[at(old, i)]) * share
+    elif p.estimator == SLOPE:
+        m = k % p.span
+        if m == 0:
+            for i in range(n):
+                slope_start(k, p.span, deviation, memory, i, s)
+        for i in range(n):
+            w[ESTIMATE_ * s + i] = slope_step(m, p.span, w[ERROR_ * s + i], memory, i, s)
+    elif p.estimator == SECTIONS:
+        for i in range(n):
+            w[ESTIMATE_ * s + i] = fall_step(w[ERROR_ * s + i], memory, i, s)
+        for m in range(numbers.size // 5):
+            for i in range(n):
+                w[ESTIMATE_ * s + i] = section_step(w[ESTIMATE_ * s + i], m, numbers, memory, i, s)
+    elif p.estimator == ALPHA_BETA:
+        alpha, beta = numbers[0], numbers[1]
+        for i in range(n):
+            w[ESTIMATE_ * s + i] = alpha_beta_step(w[ERROR_ * s + i], alpha, beta, memory, i, s)
+
+
+@_inline
+def edges_step(k, i, s, plan, bends, w, memory):
+    """Take the edges of lane i on by one sample; the phase between samples is taken as straight.
+
+    Edges are passed where the count, held by the hysteresis, changes. After a reversal the first edge in the new
+    direction stands alone.
+    """
+    p = plan[0]
+    whole = w[LINE_WHOLE_ * s + i] + w[AWAY_WHOLE_ * s + i]
+    turn = w[LINE_ * s + i] + w[AWAY_ * s + i]
+    move = (whole - memory[T_WHOLE * s + i]) + (turn - memory[T_TURN * s + i])
+    memory[T_WHOLE * s + i], memory[T_TURN * s + i] = whole, turn
+    memory[T_AGE * s + i] += 1.0
+    memory[T_OLD * s + i] += 1.0
+    if move == 0.0:
+        return
+    direction, way = 1.0 if move > 0.0 else -1.0, memory[T_WAY * s + i]
+    turned = memory[T_TURNED * s + i] + (1.0 if way * direction < 0.0 else 0.0)
+    number = edge_before(turn, np.int64(whole), direction, np.int64(turned), plan, bends)
+    reached = whole * p.factor + number - (0.0 if direction > 0.0 else 1.0)
+    edges = direction * (reached - memory[T_COUNT * s + i])
+    if edges <= 0.0:
+        return
+    if way != direction:
+        memory[T_EDGES * s + i], memory[T_WAY * s + i], memory[T_TURNED * s + i] = 0.0, direction, turned
+    place = edge_place(number, np.int64(whole), direction, np.int64(turned), plan, bends)
+    memory[T_OLD * s + i] = memory[T_AGE * s + i]
+    memory[T_AGE * s + i] = min(max((turn - place) / move, 0.0), 1.0)
+    if edges > 1.0:
+        place = edge_place(number - direction, np.int64(whole), direction, np.int64(turned), plan, bends)
+        memory[T_OLD * s + i] = min(max((turn - place) / move, memory[T_AGE * s + i]), 1.0)
+    memory[T_EDGES * s + i] += edges
+    memory[T_COUNT * s + i] = reached
+
+
+@_inline
+def edges_start(i, s, plan, bends, w, memory):
+    """Edges of lane i as if it had moved steadily for ever."""
+    p = plan[0]
+    whole = w[LINE_WHOLE_ * s + i] + w[AWAY_WHOLE_ * s + i]
+    turn, way = w[LINE_ * s + i] + w[AWAY_ * s + i], w[DIRECTION_ * s + i]
+    slope, along = w[LINE_SLOPE_ * s + i], -1.0 if way < 0.0 else 1.0
+    number = edge_before(turn, np.int64(whole), along, 0, plan, bends)
+    memory[T_STARTED * s + i] = 1.0
+    memory[T_COUNT * s + i] = whole * p.factor + number - (0.0 if along > 0.0 else 1.0)
+    memory[T_WAY * s + i], memory[T_WHOLE * s + i], memory[T_TURN * s + i] = way, whole, turn
+    memory[T_EDGES * s + i], memory[T_AGE * s + i], memory[T_OLD * s + i] = 0.0, 1e300, 1e300
+    if way != 0.0:
+        memory[T_EDGES * s + i] = 2.0
+        place = edge_place(number, np.int64(whole), way, 0, plan, bends)
+        memory[T_AGE * s + i] = (turn - place) / slope
+        place = edge_place(number - way, np.int64(whole), way, 0, plan, bends)
+        memory[T_OLD * s + i] = (turn - place) / slope
+
+
+@_inline
+def windowed_step(k, i, s, tick, plan, bends, memory):
+    """Counts a sample since the last edge before the window, 0 where there is none."""
+    p = plan[0]
+    slots = (memory.size // s - T_RING) // T_KEPT
+    whole_back = np.int64(np.floor(p.window))
+    rest = p.window - np.floor(p.window)
+    b = (T_RING + (k - whole_back) % slots * T_KEPT) * s + i
+    a = (T_RING + (k - whole_back - 1) % slots * T_KEPT) * s + i
+    turned, way = memory[T_TURNED * s + i], memory[T_WAY * s + i]
+    count, before = memory[b], memory[b + s] + np.float64(whole_back)
+    kept = memory[b + 2 * s] == turned
+    if rest > 0.0:
+        count, before = memory[a], memory[a + s] + np.float64(whole_back + 1)
+        kept = memory[a + 2 * s] == turned
+        move = (memory[b + 3 * s] - memory[a + 3 * s]) + (memory[b + 4 * s] - memory[a + 4 * s])
+        if kept and move * way > 0.0:
+            turn, whole = memory[b + 4 * s] - rest * move, memory[b + 3 * s]
+            number = edge_before(turn, np.int64(whole), way, np.int64(turned), plan, bends)
+            reached = whole * p.factor + number - (0.0 if way > 0.0 else 1.0)
+            if way * (reached - count) > 0.0:
+                place = edge_place(number, np.int64(whole), way, np.int64(turned), plan, bends)
+                count, before = reached, p.window + (turn - place) / move
+    counts = memory[T_COUNT * s + i] - count
+    if not kept or counts == 0.0:
+        return 0.0
+    return timed_counts(counts, memory[T_AGE * s + i], before, tick, plan)
+
+
+@_inline
+def timed_lanes(n, s, k, plan, bends, w, memory):
+    """Velocity of timed edges less that of the steady motion, periods a sample, lane by lane."""
+    p = plan[0]
+    tick = tick_of(k, p.tick_step)
+    slots = (memory.size // s - T_RING) // T_KEPT
+    for i in range(n):
+        if memory[T_STARTED * s + i] == 0.0:
+            edges_start(i, s, plan[i : i + 1], bends, w, memory)
+        else:
+            edges_step(k, i, s, plan[i : i + 1], bends, w, memory)
+        age, moved = memory[T_AGE * s + i], 0.0
+        if slots > 0:
+            place = (T_RING + k % slots * T_KEPT) * s + i
+            memory[place], memory[place + s] = memory[T_COUNT * s + i], age
+            memory[place + 2 * s] = memory[T_TURNED * s + i]
+            memory[place + 3 * s] = memory[T_WHOLE * s + i]
+            memory[place + 4 * s] = memory[T_TURN * s + i]
+            moved = windowed_step(k, i, s, tick, plan[i : i + 1], bends, memory)
+        if moved == 0.0 and memory[T_EDGES * s + i] >= 2.0:
+            moved = timed_counts(memory[T_WAY * s + i], age, memory[T_OLD * s + i], tick, plan)
+            moved = held_down(moved, age, plan)
+        w[ESTIMATE_ * s + i] = moved / p.factor - w[LINE_SLOPE_ * s + i]
+
+
+@_inline
+def filter_lanes(n, s, m, filters, memory, w):
+    """Filter m of the torque command, transposed direct form II; rows b0 b1 b2 a1 a2."""
+    b, a, z = 5 * m * s, (5 * m + 3) * s, 2 * m * s
+    for i in range(n):
+        entry = w[TORQUE_ * s + i]
+        out = filters[at(b, i)] * entry + memory[at(z, i)]
+        first = filters[at(b + s, i)] * entry - filters[at(a, i)] * out + memory[at(z + s, i)]
+        memory[at(z, i)] = first
+        memory[at(z + s, i)] = filters[at(b + 2 * s, i)] * entry - filters[at(a + s, i)] * out
+        w[TORQUE_ * s + i] = out
+
+
+@_inline
+def control_lanes(n, s, p, c, demand, kk, w, filters, memory):
+    """Position P, velocity PI, filters, limit: torque command less that of the steady motion."""
+    r, rate, bend = (demand[0, kk], demand[1, kk], demand[2, kk]) if demand.size else (0.0, 0.0, 0.0)
+    rate *= c.feedforward
+    bend *= c.acceleration
+    for i in range(n):
+        wish = c.position_gain * (r - p.pitch * (w[ERROR_ * s + i] - w[OFFSET_ * s + i]))
+        wish += (rate - p.scale * w[ESTIMATE_ * s + i]) + w[SPEED_BIAS_ * s + i]
+        w[WISH_ * s + i] = wish
+        total = wish + (w[INTEGRAL_ * s + i] + c.integral * wish)
+        w[TORQUE_ * s + i] = (c.velocity_gain * total + bend) + w[TORQUE_BIAS_ * s + i]
+    for m in range(c.filters):
+        filter_lanes(n, s, m, filters, memory, w)
+    for i in range(n):
+        whole = w[TORQUE_ * s + i] + w[HOLDING_ * s + i]
+        wish = w[WISH_ * s + i]
+        binds = abs(whole) > c.limit
+        most = (c.limit if whole > 0.0 else -c.limit) - w[HOLDING_ * s + i]
+        w[TORQUE_ * s + i] = most if binds else w[TORQUE_ * s + i]
+        # while the limit binds, the integral part may only go back
+        w[INTEGRAL_ * s + i] += 0.0 if binds and wish * whole > 0.0 else c.integral * wish
+
+
+@_inline
+def cogging_lanes(n, s, c, cogs, w):
+    """Torque by order at the middle of the period to come, of the motor's true position."""
+    for i in range(n):
+        w[COG_ * s + i] = 0.0
+    for m in range(cogs.shape[0]):
+        ratio, amplitude, phase = cogs[m, 0], cogs[m, 1], cogs[m, 2]
+        for i in range(n):
+            turns = w[LINE_WHOLE_ * s + i] + w[LINE_ * s + i] + (c.late + 0.5) * w[LINE_SLOPE_ * s + i]
+            away = w[STATE_ * s + i] + (0.5 * c.period) * w[(STATE_ + 1) * s + i]
+            _, sine = cos_sin(ratio * (turns + c.per_pitch * away) + phase)
+            w[COG_ * s + i] += amplitude * sine
+
+
+@_inline
+def drift_lanes(n, s, k, c, body, cogs, w, commands):
+    """Change of the plant's states over a period without friction."""
+    now, newer = ring_place(k, commands, s), ring_place(k - c.delay, commands, s)
+    older = ring_place(k - c.delay - 1, commands, s)
+    for i in range(n):
+        commands[at(now, i)] = w[TORQUE_ * s + i]
+    size = c.states
+    for a in range(size):
+        row = (NEXT_ + a) * s
+        u, u_old, pull = body[a, size + NEWER], body[a, size + OLDER], body[a, size + MOTOR]
+        for i in range(n):
+            w[at(row, i)] = u * commands[at(newer, i)] + u_old * commands[at(older, i)]
+        if cogs.size:
+            add_lanes(n, s, pull, COG_, NEXT_ + a, w)
+        for b in range(1, size):
+            add_lanes(n, s, body[a, b], STATE_ + b, NEXT_ + a, w)
+
+
+@_inline
+def add_lanes(n, s, weight, source, target, w):
+    """Add a weighted row to another."""
+    source, target = source * s, target * s
+    for i in range(n):
+        w[at(target, i)] += weight * w[at(source, i)]
+
+
+@_inline
+def friction_of(speed, c):
+    """Coulomb and Stribeck friction at a speed, torque."""
+    if c.stribeck > 0.0:
+        ratio = min(abs(speed) / c.stribeck_speed, 30.0)
+        return c.coulomb + c.stribeck * exp_of(-(ratio * ratio))
+    return c.coulomb
+
+
+@_inline
+def move_lanes(n, s, c, body, w):
+    """Take the states on by a period; friction is what would stop the load, as far as it can."""
+    size = c.states
+    if c.dry:
+        for i in range(n):
+            speed = w[SPEED_ * s + i] + w[(STATE_ + 1) * s + i]
+            free = w[(NEXT_ + 1) * s + i]
+            if c.flexible:
+                speed += w[(STATE_ + 3) * s + i]
+                free += w[(NEXT_ + 3) * s + i]
+            most = friction_of(speed, c)
+            needed = -(speed + free - c.push * w[DRAG_ * s + i]) / c.push
+            w[COG_ * s + i] = min(max(needed, -most), most) - w[DRAG_ * s + i]
+        for a in range(size):
+            add_lanes(n, s, body[a, size + LOAD], COG_, NEXT_ + a, w)
+    for a in range(size):
+        add_lanes(n, s, 1.0, NEXT_ + a, STATE_ + a, w)
+
+
+@_inline
+def curves_lanes(n, s, p, c, w):
+    """The four curves as deviations, SI."""
+    for i in range(n):
+        w[CURVE_ * s + i] = p.scale * w[ESTIMATE_ * s + i]
+        w[(CURVE_ + 1) * s + i] = w[TORQUE_ * s + i]
+    for i in range(n):
+        position, velocity = w[STATE_ * s + i], w[(STATE_ + 1) * s + i]
+        if c.flexible:
+            position += w[(STATE_ + 2) * s + i]
+            velocity += w[(STATE_ + 3) * s + i]
+        w[(CURVE_ + 2) * s + i] = velocity
+        w[(CURVE_ + 3) * s + i] = position
+
+
+@_inline
+def summed_lanes(n, s, k, c, w):
+    """Sums and squares of the curves about their first settled value, and the sample at which a lane stops."""
+    for i in range(n):
+        runaway = not (abs(w[(CURVE_ + 2) * s + i]) <= w[BOUND_ * s + i])
+        w[STOP_ * s + i] = min(w[STOP_ * s + i], np.float64(k)) if runaway else w[STOP_ * s + i]
+    if k < c.settle:
+        return
+    for m in range(CURVES):
+        if k == c.settle:
+            for i in range(n):
+                w[(FIRST_ + m) * s + i] = w[(CURVE_ + m) * s + i]
+        for i in range(n):
+            value = w[(CURVE_ + m) * s + i] - w[(FIRST_ + m) * s + i]
+            value = value if w[STOP_ * s + i] == np.inf else 0.0
+            w[(TOTAL_ + m) * s + i] += value
+            w[(SQUARE_ + m) * s + i] += value * value
+
+
+@_inline
+def advance_lanes(n, s, jump, p, w, q):
+    """Steady motion to the next sample: its phase, and the whole periods gone since the run began."""
+    for i in range(n):
+        phase = q[LINE_Q * s + i] + q[LINE_STEP_Q * s + i]
+        turn = np.float64(np.int64(phase)) * _UNIT_64
+        w[LINE_WHOLE_ * s + i] += np.rint(w[LINE_SLOPE_ * s + i] - (turn - w[LINE_ * s + i]))
+        w[LINE_ * s + i] = turn
+        q[LINE_Q * s + i] = phase
+    if p.ticked:
+        for i in range(n):
+            phase = q[PHASE_Q * s + i] + np.uint64(jump) * q[STEP_Q * s + i]
+            turn = np.float64(np.int64(phase)) * _UNIT_64
+            passed = np.float64(jump) * w[SLOPE_ * s + i]
+            w[WHOLE_ * s + i] += np.rint(passed - (turn - w[TURN_ * s + i]))
+            w[TURN_ * s + i] = turn
+            q[PHASE_Q * s + i] = phase
+    else:
+        for i in range(n):
+            w[WHOLE_ * s + i] = w[LINE_WHOLE_ * s + i]
+            w[TURN_ * s + i] = w[LINE_ * s + i]
+
+
+@_inline
+def sense_lanes(n, s, k, kk, plan, c, tables, lanes, chunk, state, loop):
+    """Everything from the true position to the velocity estimate; returns how many readings were clipped."""
+    p, w = plan[0], lanes[0]
+    gaps, sde, numbers, bends = tables[0]
+    terms, memory, deviation, past = lanes[2]
+    draws, ages, ticks = chunk[0]
+    clipped = 0
+    if c.aged:
+        keep_lanes(n, s, k, c, w, past)
+    else:
+        away_lanes(n, s, c, w)
+    moved_lanes(n, s, kk, p, c, w, draws)
+    for reading in range(p.readings):
+        if c.aged:
+            aged_lanes(n, s, k, ages[kk] + reading / p.readings, c, w, past)
+        place_lanes(n, s, reading, w)
+        if sde.shape[0] > 0:
+            shifted_lanes(n, s, sde, 1.0 / p.readings, w)
+        channels_lanes(n, s, p, gaps, terms, w)
+        if p.noise > 0.0:
+            noisy_lanes(n, s, kk, reading, p, w, draws)
+        if p.converter:
+            clipped += converted_lanes(n, s, p, w)
+        if p.readings > 1:
+            collected_lanes(n, s, reading, w)
+    if c.aged and p.readings > 1:
+        aged_lanes(n, s, k, ages[kk] + 0.5 * (p.readings - 1) / p.readings, c, w, past)
+    counted_lanes(n, s, p, w)
+    if p.sequential:
+        elapsed = 1.0
+        if p.ticked:
+            elapsed = np.float64(ticks[kk] - loop[0].edge_tick)
+            loop[0].edge_tick = ticks[kk]
+        held_lanes(n, s, elapsed, plan, state, w)
+    error_lanes(n, s, k, p, w, deviation)
+    if p.estimator == TIMING:
+        timed_lanes(n, s, k, plan, bends, w, memory)
+    else:
+        estimate_lanes(n, s, k, p, numbers, w, memory, deviation)
+    return clipped
+
+
+@_inline
+def act_lanes(n, s, k, kk, plan, c, tables, lanes, chunk):
+    """Controller and plant; the curves of this sample are those before the plant moves."""
+    p, w = plan[0], lanes[0]
+    body, cogs = tables[1]
+    filters, held, commands = lanes[3]
+    demand, follow = chunk[1]
+    for m in range(follow.shape[0]):
+        for i in range(n):
+            filters[m * s + i] = follow[m, kk]
+    control_lanes(n, s, p, c, demand, kk, w, filters, held)
+    curves_lanes(n, s, p, c, w)
+    summed_lanes(n, s, k, c, w)
+    if cogs.size:
+        cogging_lanes(n, s, c, cogs, w)
+    drift_lanes(n, s, k, c, body, cogs, w, commands)
+    move_lanes(n, s, c, body, w)
+
+
+@_inline
+def write_step(s, k, p, c, w, out):
+    """Samples of one run."""
+    out[0, k] = (w[PERIODS_ * s] + w[COUNT_ * s] * (1.0 / p.factor)) * p.pitch
+    turns = w[LINE_WHOLE_ * s] + w[LINE_ * s] + c.late * w[LINE_SLOPE_ * s]
+    out[1, k] = turns * p.pitch + w[(CURVE_ + 3) * s]
+    out[2, k] = w[SPEED_ * s] + w[(CURVE_ + 2) * s]
+    out[3, k] = w[SPEED_ * s] + w[CURVE_ * s]
+    out[4, k] = w[HOLDING_ * s] + w[(CURVE_ + 1) * s]
+
+
+@_inline
+def lent_tables(tables):
+    """All tables without reference counts."""
+    (gaps, sde, numbers, bends), (body, cogs) = tables
+    return (lent(gaps), lent(sde), lent(numbers), lent(bends)), (lent(body), lent(cogs))
+
+
+@_inline
+def lent_lanes(lanes):
+    """All lanes without reference counts."""
+    w, q, (terms, memory, deviation, past), (filters, held, commands) = lanes
+    sensing = lent(terms), lent(memory), lent(deviation), lent(past)
+    return lent(w), lent(q), sensing, (lent(filters), lent(held), lent(commands))
+
+
+@_inline
+def lent_chunk(chunk):
+    """All that is given sample by sample, without reference counts."""
+    (draws, ages, ticks), (demand, follow) = chunk
+    return (lent(draws), lent(ages), lent(ticks)), (lent(demand), lent(follow))
+
+
+@_inline
+def loop_steps(n, s, first, begin, end, plan, loop, tables, lanes, chunk, state, out):
+    """Samples ``begin`` to ``end`` of the chunk that starts at sample ``first``; the loop is closed from 0 on."""
+    plan, loop, state, out = lent(plan), lent(loop), lent(state), lent(out)
+    tables, lanes, chunk = lent_tables(tables), lent_lanes(lanes), lent_chunk(chunk)
+    p, c = plan[0], loop[0]
+    w, q, ticks = lanes[0], lanes[1], chunk[0][2]
+    clipped = 0
+    for kk in range(begin, end):
+        k = first + kk
+        clipped += sense_lanes(n, s, k, kk, plan, c, tables, lanes, chunk, state, loop)
+        if k >= 0:
+            act_lanes(n, s, k, kk, plan, c, tables, lanes, chunk)
+            if out.size:
+                write_step(s, k, p, c, w, out)
+                if w[STOP_ * s] < np.inf:
+                    break
+        if kk + 1 < end:
+            advance_lanes(n, s, ticks[kk + 1] - ticks[kk] if p.ticked else 1, p, w, q)
+    return clipped
+
+
+@_jit
+def drag_block(n, s, loop, w):
+    """Friction of the steady motion on each lane's load."""
+    for i in range(n):
+        speed = w[SPEED_ * s + i]
+        most = friction_of(speed, loop[0]) if loop[0].dry else 0.0
+        w[DRAG_ * s + i] = -most if speed > 0.0 else (most if speed < 0.0 else 0.0)
+
+
+@_jit
+def single_loop_block(first, begin, end, plan, loop, tables, lanes, chunk, state, out):
+    """``loop_steps`` for one speed.
+
+    ``tables`` is ((gaps, sde, numbers, bends), (body, cogs)), ``lanes`` (w, q, (terms, memory, deviation, past),
+    (filters, held, commands)), ``chunk`` ((draws, ages, ticks), (demand, follow)).
+    """
+    return loop_steps(1, ALONE, first, begin, end, plan, loop, tables, lanes, chunk, state, out)
+
+
+@_jit
+def many_loops_block(first, begin, end, plan, loop, tables, lanes, chunk, state, number):
+    """``loop_steps`` for many speeds side by side."""
+    out = lanes[0][:0].reshape((1, 0))
+    return loop_steps(number, WIDTH, first, begin, end, plan, loop, tables, lanes, chunk, state, out)

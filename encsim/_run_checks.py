@@ -51,6 +51,18 @@ def check_stream(axis, speed, seed, start, first):
         raise _checks.InputError(*faults)
 
 
+def check_motion(owner, axis, speed, seconds, seed, profiled):
+    """All faults of the arguments of the closed loop's runs."""
+    faults = _faults(owner, axis, 0.0 if profiled else speed, seed, 0.0)
+    if not _checks.is_real(seconds) or float(seconds) <= 0.0:
+        faults.append(_checks.Fault(f"{owner}.seconds", "be positive and finite", seconds, "s"))
+    for name in ("load", "control"):
+        if isinstance(axis, Axis) and getattr(axis, name) is None:
+            faults.append(_checks.Fault(f"Axis.{name}", "be given for a closed loop"))
+    if faults:
+        raise _checks.InputError(*faults)
+
+
 def _faults(owner, axis, speed, seed, start):
     """Faults of the arguments that simulate and Stream share."""
     if not isinstance(axis, Axis):

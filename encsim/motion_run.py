@@ -1,0 +1,377 @@
+"""The closed loop in the time domain, with everything that is not linear: one run, or many speeds side by side.
+
+The steady motion a run starts from is exact, whole periods and a 64-bit fraction, as in the open chain; all else is
+a deviation from it. With the loop open and nothing that brakes the axis there is none, and the positions read are
+those of :func:`encsim.simulate` bit for bit.
+"""
+
+import math
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from . import _chain, _checks, _kernels, limits, loop
+from ._kernels import CHUNK
+from ._loop_tables import Loops, reaches_torque
+from ._results import Result, Series
+from ._run_checks import check_motion
+from .axis import Axis
+from .profiles import Constant, Profile
+
+LONGEST = 1 << 28  # samples
+SETTLED = 1e-3  # share of the start that is left when a run has settled
+CURVES = ("measured", "torque", "actual", "position")
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Run(Series):
+    """One run of the closed loop.
+
+    Attributes
+    ----------
+    time : ndarray, shape (n,)
+        Time of the samples, s.
+    position : ndarray
+        Position the controller reads, m or rad, as in a :class:`Trace`.
+    true_position, velocity : ndarray
+        True position and velocity of the load at the samples.
+    measured : ndarray
+        Velocity the controller computes.
+    torque : ndarray
+        Torque command, limited, N m or N.
+    demand : ndarray
+        Velocity demanded.
+    rms : dict of str to float
+        Root of the mean square about the mean, settling left out: ``measured``, ``torque``, ``actual`` (true velocity),
+        ``position`` (true), and ``current`` where the torque constant is known; of a profile velocities and position
+        less the demand.
+    settle : int
+        Samples at the start that are left out of rms.
+    stopped : (float, str) or None
+        Time at which a run that diverges was stopped, and why; what was computed until then is kept.
+    seed, axis
+        What was asked for.
+    valid : bool
+    reasons : tuple of str
+        Why the run does not show a working axis, if it does not.
+    """
+
+    time: np.ndarray
+    position: np.ndarray
+    true_position: np.ndarray
+    velocity: np.ndarray
+    measured: np.ndarray
+    torque: np.ndarray
+    demand: np.ndarray
+    rms: dict[str, float]
+    settle: int
+    stopped: tuple[float, str] | None
+    seed: int
+    valid: bool
+    reasons: tuple[str, ...]
+    axis: Axis = field(repr=False, metadata={"plain": False})
+
+    @property
+    def units(self):
+        """Unit of each field that has one."""
+        unit = self.axis.scale.unit
+        moving = dict.fromkeys(("velocity", "measured", "demand", "actual"), f"{unit}/s")
+        still = dict.fromkeys(("position", "true_position"), unit)
+        return {"time": "s", **still, **moving, "torque": "N m" if unit == "rad" else "N", "current": "A"}
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Runs(Result):
+    """What runs of the closed loop at many speeds came to.
+
+    Attributes
+    ----------
+    speed : ndarray, shape (n,)
+    rms : dict of str to ndarray, shape (n,)
+        As of a :class:`Run`; NaN where a run stopped before it had settled.
+    settle : int
+    stopped : tuple of (float, str) or None, one a speed
+    seed : int
+        The run at speed number i has the seed ``seed + i``.
+    samples : int
+    valid : bool
+    reasons : tuple of str
+    """
+
+    speed: np.ndarray
+    rms: dict[str, np.ndarray]
+    settle: int
+    stopped: tuple
+    seed: int
+    samples: int
+    valid: bool
+    reasons: tuple[str, ...]
+    axis: Axis = field(repr=False, metadata={"plain": False})
+
+    @property
+    def units(self):
+        """Unit of each field that has one."""
+        unit = self.axis.scale.unit
+        found = dict.fromkeys(("speed", "measured", "actual"), f"{unit}/s")
+        return {**found, "position": unit, "torque": "N m" if unit == "rad" else "N", "current": "A"}
+
+
+def run(axis, speed, seconds, seed=0):
+    """Run the closed loop from steady motion and return what it does.
+
+    Parameters
+    ----------
+    axis : Axis
+        With load and control.
+    speed : float or Profile
+        True speed to keep, m/s or rad/s, or a demand of :mod:`encsim.profiles`; the axis then starts in steady motion
+        at the demand's first velocity.
+    seconds : float
+        Time to run.
+    seed : int
+        Seed of all chance, 0 to 2**64 - 1.
+
+    Returns
+    -------
+    Run
+
+    Raises
+    ------
+    InputError
+        If an argument is out of range, the axis has no load or control, the torque limit cannot hold the steady
+        motion, or a demand jumps.
+
+    Notes
+    -----
+    Signals, converter, arctangent, counting and estimator are computed as in :func:`encsim.simulate`. The plant is
+    discretised exactly; friction is the torque that would stop the load within the period, as far as it reaches, and
+    cogging is taken at the middle of each period. A reading older than the sample is taken from the cubic through
+    position and velocity at the samples around it. Readhead bandwidth and skew are those of the fastest demand.
+    """
+    profile = speed if isinstance(speed, Profile) else None
+    check_motion("run", axis, speed, seconds, seed, profile is not None)
+    samples = _samples("run", axis, seconds)
+    if profile is None:
+        profile = Constant(float(speed))
+    time = np.arange(samples) / axis.sampling.rate
+    demand = profile.at(time)
+    _check_demand(axis, demand, time)
+    start = float(demand[1, 0])
+    settle = 0 if not isinstance(profile, Constant) else settling(axis, samples)
+    lanes = _lanes(axis, demand, time, start, int(seed), settle)
+    out = np.zeros((_kernels.COLUMNS, samples))
+    _advance(lanes, samples, out)
+    return _result(axis, lanes, out, time, demand, int(seed), settle, isinstance(profile, Constant))
+
+
+def runs(axis, speeds, seconds, seed=0):
+    """Run the closed loop at many speeds side by side: ripple against speed with everything that is not linear.
+
+    Parameters
+    ----------
+    axis : Axis
+        With load and control.
+    speeds : array_like, shape (n,)
+        Speeds, m/s or rad/s.
+    seconds : float
+        Time of each run.
+    seed : int
+        The run at speed number i has the seed ``seed + i``.
+
+    Returns
+    -------
+    Runs
+        The numbers of :func:`run` at each speed and its seed, bit for bit.
+
+    Raises
+    ------
+    InputError
+        As by :func:`run`.
+    """
+    speed = np.array(speeds, dtype=float).ravel()
+    for value in (speed[0], *speed[[speed.argmin(), speed.argmax()]]) if speed.size else (math.nan,):
+        check_motion("runs", axis, float(value), seconds, seed, False)
+    samples = _samples("runs", axis, seconds)
+    settle = settling(axis, samples)
+    found, stopped, clipped = [], [], 0
+    size = _group(axis)
+    for first in range(0, speed.size, size):
+        part = speed[first : first + size]
+        seeds = [(int(seed) + first + i) % (1 << 64) for i in range(part.size)]
+        lanes = Loops(axis, part, seeds, settle)
+        _check_torque(axis, lanes)
+        _advance(lanes, samples, np.zeros((_kernels.COLUMNS, samples)) if part.size == 1 else None)
+        found.append(_rms(axis, lanes, samples, settle))
+        stopped += [_stop(axis, lanes, i) for i in range(part.size)]
+        clipped += lanes.clipped
+    rms = {name: np.concatenate([part[name] for part in found]) for name in found[0]}
+    reasons = _reasons(axis, np.abs(speed).max(), samples, settle, clipped, next(filter(None, stopped), None))
+    return Runs(
+        speed=speed,
+        rms=rms,
+        settle=settle,
+        stopped=tuple(stopped),
+        seed=int(seed),
+        samples=samples,
+        valid=not reasons,
+        reasons=reasons,
+        axis=axis,
+    )
+
+
+def settling(axis, samples):
+    """Samples until the loop has forgotten its start but for a thousandth: at most half a run."""
+    rest = _chain.forgets_after(axis)
+    linear = (
+        axis
+        if axis.estimator.linear
+        else replace(axis, estimator=type(axis).__dataclass_fields__["estimator"].default_factory())
+    )
+    control = replace(axis.control, notch=tuple(notch for notch in axis.control.notch if notch.order is None))
+    closed = loop.build(replace(linear, control=control)).closed(loop.LARGEST_ORDER)
+    if closed is not None and reaches_torque(control):
+        radius = np.abs(1.0 + closed.poles()).max(initial=0.0)
+        if 0.0 < radius < 1.0:
+            rest += math.ceil(math.log(SETTLED) / math.log(radius))
+    return int(min(rest, samples // 2))
+
+
+def _samples(owner, axis, seconds):
+    samples = round(seconds * axis.sampling.rate)
+    if not 2 <= samples <= LONGEST:
+        rule = f"make 2 to {LONGEST} samples"
+        _checks.refuse(f"{owner}.seconds", rule, seconds, "s")
+    memory = (
+        axis.estimator.memory(axis.sampling.rate)
+        if axis.estimator.kind in ("difference", "least-squares")
+        else 0
+    )
+    if memory > samples:
+        _checks.refuse(
+            f"{owner}.seconds", f"be longer than the estimator's memory of {memory} samples", seconds, "s"
+        )
+    return samples
+
+
+def _lanes(axis, demand, time, start, seed, settle):
+    """The loop of one run, its demand as deviation from the steady motion."""
+    away = demand - np.stack([start * time, np.full_like(time, start), np.zeros_like(time)])
+    fastest = float(np.abs(demand[1]).max())
+    lanes = Loops(axis, [start], [seed], settle, fastest=fastest, demand=away if away.any() else None)
+    _check_torque(axis, lanes)
+    if away.any():
+        lanes.follow_speed(demand[1])
+    return lanes
+
+
+def _advance(lanes, samples, out):
+    """Run all chunks, or as many as it takes until every lane has stopped."""
+    first = lanes.begin // CHUNK * CHUNK
+    while first < samples:
+        lanes.advance(first, samples, out)
+        if np.isfinite(lanes.stop).all():
+            break
+        first += CHUNK
+
+
+def _check_torque(axis, lanes):
+    """Refuse a steady motion that the torque limit cannot hold."""
+    limit = axis.control.torque_limit
+    if limit is not None and reaches_torque(axis.control) and np.abs(lanes.holding).max() >= limit:
+        rule = f"exceed the torque of the steady motion, {np.abs(lanes.holding).max():.4g}"
+        _checks.refuse("Control.torque_limit", rule, limit, "N m or N")
+
+
+def _check_demand(axis, demand, time):
+    """Refuse a demand beyond the top speed, or one that jumps."""
+    unit, top = axis.scale.unit, limits.top_speed(axis)
+    fastest = float(np.abs(demand[1]).max())
+    if not np.isfinite(demand).all():
+        _checks.refuse("run.speed", "be a demand of finite positions", float("nan"), unit)
+    if np.ptp(demand[1]) > 0.0 and top.limit != "clipping" and fastest > top.speed:
+        rule = f"stay below the top speed {top.speed:.4g} {unit}/s ({top.limit})"
+        _checks.refuse("run.speed", rule, fastest, f"{unit}/s")
+    step = np.abs(np.diff(demand[0])) - 1.001 * fastest / axis.sampling.rate
+    # a smooth demand moves no further in a period than at its fastest
+    if step.max(initial=0.0) > 1e-9 * np.abs(demand[0]).max(initial=1e-30):
+        k = int(step.argmax())
+        _checks.refuse("run.speed", "be a demand without jumps", float(np.diff(demand[0])[k]), unit)
+
+
+def _rms(axis, lanes, samples, settle):
+    """Root mean squares about the mean by curve, one value a lane."""
+    ends = np.minimum(lanes.stop, float(samples))
+    count = ends - settle
+    found = {}
+    for m, name in enumerate(CURVES):
+        total, square = lanes.sums(m)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            mean = total / count
+            found[name] = np.where(count > 1, np.sqrt(np.maximum(square / count - mean * mean, 0.0)), np.nan)
+    if axis.load.torque_constant is not None:
+        found["current"] = found["torque"] / axis.load.torque_constant
+    return found
+
+
+def _stop(axis, lanes, i):
+    if not np.isfinite(lanes.stop[i]):
+        return None
+    time = float(lanes.stop[i]) / axis.sampling.rate
+    why = (
+        f"the axis runs away: faster than {lanes.bound[i]:.4g} {axis.scale.unit}/s beside the demand's start"
+    )
+    return time, why
+
+
+def _result(axis, lanes, out, time, demand, seed, settle, steady):
+    stopped = _stop(axis, lanes, 0)
+    kept = time.size if stopped is None else int(lanes.stop[0]) + 1
+    out, demand, time = out[:, :kept], demand[:, :kept], time[:kept]
+    rms = {name: float(value[0]) for name, value in _rms(axis, lanes, kept, settle).items()}
+    if not steady:
+        rms |= _about_demand(out, demand)
+    reasons = _reasons(axis, np.abs(demand[1]).max(), kept, settle, lanes.clipped, stopped)
+    return Run(
+        time=time,
+        position=out[0],
+        true_position=out[1],
+        velocity=out[2],
+        measured=out[3],
+        torque=out[4],
+        demand=demand[1],
+        rms=rms,
+        settle=settle,
+        stopped=stopped,
+        seed=seed,
+        valid=not reasons,
+        reasons=reasons,
+        axis=axis,
+    )
+
+
+def _about_demand(out, demand):
+    """Rms of velocities and position of a profile, about the mean of what they differ from the demand."""
+    values = {"position": out[1] - demand[0], "actual": out[2] - demand[1], "measured": out[3] - demand[1]}
+    return {name: float(np.std(value)) for name, value in values.items()}
+
+
+def _reasons(axis, fastest, samples, settle, clipped, stopped):
+    """Why a run does not show a working axis."""
+    found, unit, top = [], axis.scale.unit, limits.top_speed(axis)
+    if fastest > top.speed and top.limit != "clipping":
+        found.append(
+            f"speed {fastest:.4g} {unit}/s is above the top speed {top.speed:.4g} {unit}/s ({top.limit})"
+        )
+    if clipped:
+        found.append(f"the converter clips, {clipped} readings of a channel were cut off")
+    if stopped is not None:
+        found.append(f"stopped at {stopped[0]:.6g} s: {stopped[1]}")
+    elif settle and settle >= samples // 2:
+        found.append("the run is too short for the loop to settle: run longer")
+    return tuple(found)
+
+
+def _group(axis):
+    """Speeds to run side by side: fewer where each takes much memory."""
+    rows = 2 * axis.sampling.average * CHUNK + 4 * getattr(axis.estimator, "samples", 1)
+    return max(1, min(_kernels.MOST_LANES, (1 << 25) // rows))

@@ -1,15 +1,8 @@
 """What each command does: arguments to objects to results; every formula is elsewhere."""
 
-import math
-import sys
-
-from . import _checks, _outputs, _tables, units
+from . import _arguments, _checks, _outputs, _tables
 from ._outputs import Delivery, Faults, JobFailed, Progress
 
-# Samples of one run held in memory; as rows of text, with --json or --csv, they take ten times as much.
-MOST_SAMPLES, MOST_ROWS = 1 << 26, 1 << 22
-LONGER = "encsim.Stream in Python runs any length"
-MOST_TEXT = 1 << 28
 ASSUMED_RATE = 16e3
 
 
@@ -34,11 +27,11 @@ def ripple(args):
     faults = Faults()
     with faults:
         _outputs.check_targets(args, ["--csv", "--plot"], [args.axis])
-    seed, threads = _chance(args, faults)
-    axis, speeds = _axis(args, faults), None
+    seed, threads = _arguments.chance(args, faults)
+    axis, speeds = _arguments.read_axis(args, faults), None
     if axis is not None:
         with faults:
-            speeds = _speeds(args.speeds, axis)
+            speeds = _arguments.speeds_of(args.speeds, axis)
     faults.done()
     with Progress(args, f"computing {len(speeds)} speeds"):
         curve = closed_form(axis, speeds)
@@ -61,10 +54,10 @@ def period(args):
     faults = Faults()
     with faults:
         _outputs.check_targets(args, ["--csv", "--plot", "--plot-channels"], [args.axis])
-    axis, speed = _axis(args, faults), 0.0
+    axis, speed = _arguments.read_axis(args, faults), 0.0
     if axis is not None and args.speed is not None:
         with faults:
-            speed = _speed(args.speed, axis)
+            speed = _arguments.speed_of(args.speed, axis)
     faults.done()
     result = position_error(axis, speed)
     delivery = Delivery(args)
@@ -82,18 +75,22 @@ def simulate(args):
     faults = Faults()
     with faults:
         _outputs.check_targets(args, ["--csv", "--plot"], [args.axis])
-    seed, threads = _chance(args, faults)
+    seed, threads = _arguments.chance(args, faults)
     seconds = speed = start = None
     with faults:
-        seconds = _seconds(args.seconds)
-    axis = _axis(args, faults)
+        seconds = _arguments.seconds_of(args.seconds)
+    axis = _arguments.read_axis(args, faults)
     if axis is not None:
         with faults:
-            speed = _speed(args.speed, axis)
+            speed = _arguments.speed_of(args.speed, axis)
         with faults:
-            start = _start(args.start, axis.scale)
+            start = _arguments.start_of(args.start, axis.scale)
     faults.done()
-    samples = _samples(seconds, axis.sampling.rate, MOST_ROWS if args.json or args.csv else MOST_SAMPLES)
+    samples = _arguments.samples_of(
+        seconds,
+        axis.sampling.rate,
+        _arguments.MOST_ROWS if args.json or args.csv else _arguments.MOST_SAMPLES,
+    )
     delivery = Delivery(args)
     with Progress(args, f"simulating {samples} samples"):
         trace = _run(axis, speed, samples, seed, start, threads)
@@ -115,11 +112,13 @@ def identify(args):
     with faults:
         _outputs.check_targets(args, ["--plot", "--write-axis"], [args.capture])
     with faults:
-        scale = _scale(args.period)
+        scale = _arguments.scale_of(args.period)
     if args.write_axis and not args.period:
         faults.found.append(_checks.Fault("--period", "be given with --write-axis", _checks.NOTHING))
     with faults:
-        channels = read_channels(_text(args.capture, "file"), args.columns, _named(args.capture))
+        channels = read_channels(
+            _arguments.text_of(args.capture, "file"), args.columns, _arguments.named(args.capture)
+        )
     faults.done()
     fit = fit_channels(*channels, steady=args.steady, period=scale and scale.pitch)
     delivery = Delivery(args)
@@ -137,7 +136,7 @@ def identify(args):
 def limits(args):
     """Top speed, resolution and vanishing speeds."""
     faults = Faults()
-    axis = _axis(args, faults)
+    axis = _arguments.read_axis(args, faults)
     faults.done()
     top = _top_speed(axis)
     delivery = Delivery(args)
@@ -145,116 +144,6 @@ def limits(args):
     delivery.report(lambda: _tables.limits(axis, top))
     delivery.send()
     return 0
-
-
-def _named(path):
-    return "stdin" if path == "-" else path
-
-
-def _text(path, option):
-    """Text of a capture or of stdin."""
-    try:
-        if path == "-":
-            found = _open_stdin().buffer.read(MOST_TEXT + 1)
-        else:
-            with open(path, "rb") as stream:
-                found = stream.read(MOST_TEXT + 1)
-        if len(found) > MOST_TEXT:
-            _checks.refuse(option, f"be at most {MOST_TEXT >> 20} MB", _named(path))
-        return found.decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        _checks.refuse(option, f"be UTF-8 text, byte {error.start} is not", _named(path))
-    except (OSError, ValueError) as error:
-        if isinstance(error, _checks.InputError):
-            raise
-        reason = getattr(error, "strerror", None) or error
-        _checks.refuse(option, f"be readable ({reason})", _named(path))
-
-
-def _open_stdin():
-    """The standard input, which a shell may have closed."""
-    if sys.stdin is None:
-        _checks.refuse("file", "be readable (stdin is closed)", "-")
-    return sys.stdin
-
-
-def _axis(args, faults):
-    """The axis of the file with the changes of --set; None where it is wrong."""
-    from . import axis_file
-
-    with faults:
-        if args.axis == "-":
-            _open_stdin()
-        return axis_file.loads_with(axis_file.read(args.axis), args.set, _named(args.axis))
-
-
-def _whole_number(text, option, low, high):
-    """A whole number of an option."""
-    text = text.strip()
-    if not (text.isascii() and text.isdigit() and len(text) <= 20 and low <= int(text) <= high):
-        _checks.refuse(option, f"be a whole number from {low} to {high}", text)
-    return int(text)
-
-
-def _chance(args, faults):
-    """Seed and threads; None where they are wrong or left out."""
-    seed = threads = None
-    with faults:
-        seed = _whole_number(args.seed, "--seed", 0, 2**64 - 1)
-    with faults:
-        threads = None if args.threads is None else _whole_number(args.threads, "--threads", 1, 1024)
-    return seed, threads
-
-
-def _speed(text, axis):
-    return units.parse(text, f"speed({axis.scale.unit}/s)", "--speed")
-
-
-def _start(text, scale):
-    if text is None:
-        return 0.0
-    return units.parse(text, f"position({scale.unit})", "--start", diameter=scale.diameter)
-
-
-def _speeds(text, axis):
-    from ._sweeps import default_speeds
-
-    return default_speeds(axis) if text is None else units.parse_speeds(text, axis.scale.unit, "--speeds")
-
-
-def _seconds(text):
-    """Length of a run, s; a bare number is seconds."""
-    bare = text.strip().replace(".", "", 1)
-    seconds = units.parse(f"{text} s" if bare.isascii() and bare.isdigit() else text, "time", "--seconds")
-    if seconds <= 0.0:
-        _checks.refuse("--seconds", "be longer than zero", text)
-    return seconds
-
-
-def _samples(seconds, rate, most):
-    """Samples of a run of that length."""
-    samples = seconds * rate
-    if not 2.0 <= samples <= most:
-        rule = f"make 2 to {most} samples of the loop at {rate:g} Hz"
-        _checks.refuse("--seconds", rule, seconds, "s", "" if samples < 2.0 else LONGER)
-    return round(samples)
-
-
-def _scale(text):
-    """Scale of a signal period given alone: a length, or an angle that divides a turn."""
-    if text is None:
-        return None
-    from .axis import Scale
-
-    period = units.parse(text, "position", "--period")
-    if period <= 0.0:
-        _checks.refuse("--period", "be greater than zero", text)
-    if not any(text.replace("°", "deg").rstrip().endswith(unit) for unit in ("rad", "deg", "arcsec", "″")):
-        return Scale(period=period)
-    lines = round(2.0 * math.pi / period)
-    if lines < 1 or abs(2.0 * math.pi / (lines * period) - 1.0) > 1e-3:
-        _checks.refuse("--period", "divide a turn into whole periods", text)
-    return Scale(lines=lines)
 
 
 def _run(axis, speed, samples, seed, start, threads):
@@ -290,4 +179,4 @@ def _fitted_axis(fit, scale, args):
     text = Axis(scale, signal=fit.signal, sampling=Sampling(ASSUMED_RATE)).to_toml()
     note = f"The loop rate is not known from a capture: {ASSUMED_RATE / 1e3:g} kHz is assumed"
     _outputs.warn(args, f"{note}; set sampling.rate in {args.write_axis}")
-    return f"# Signal fitted to {_checks.one_line(_named(args.capture))}.\n# {note}.\n{text}"
+    return f"# Signal fitted to {_checks.one_line(_arguments.named(args.capture))}.\n# {note}.\n{text}"

@@ -71,9 +71,9 @@ def ripple(curve, whole, top, simulated=None, *, cautious=True):
     unit = curve.units["rms"]
     parts = [
         _answer(whole, _over(curve, whole, unit), unit),
-        _doubt(curve, unit),
+        doubt(curve, unit),
         "\n",
-        aligned(_columns(curve, _chosen(curve), unit)),
+        aligned(_columns(curve, chosen(curve.rms, curve.relative), unit)),
     ]
     if simulated is not None:
         parts += ["\n", _beside(curve, simulated, unit)]
@@ -85,7 +85,7 @@ def _over(curve, whole, unit):
     """The speeds that the answer speaks of, in words."""
     if whole is not curve:
         return f"from {show(curve.speed[0], unit)} to {show(curve.speed[-1], unit)}"
-    return f"of {_speeds(len(curve.speed))}"
+    return f"of {counted_speeds(len(curve.speed))}"
 
 
 def _answer(curve, over, unit):
@@ -100,12 +100,13 @@ def _answer(curve, over, unit):
     relative = np.where(np.isfinite(curve.relative), curve.relative, -1.0)
     share = int(np.argmax(relative))
     if share != worst and relative[share] > 0.0:
-        lines.append(f"Largest as a share of the speed: {_percent(relative[share])} % rms at "
+        lines.append(f"Largest as a share of the speed: {percent(relative[share])} % rms at "
                      f"{show(abs(curve.speed[share]), unit)}; {_why(curve, share)}.\n")  # fmt: skip
     return "".join(lines)
 
 
-def _speeds(count):
+def counted_speeds(count):
+    """``12 speeds``."""
     return f"{count} speeds" if count != 1 else "1 speed"
 
 
@@ -113,10 +114,11 @@ def _at(curve, index, unit):
     """``1.2 % of the speed, at 5 mm/s``, or at standstill."""
     if curve.speed[index] == 0.0:
         return "at standstill"
-    return f"{_percent(curve.relative[index])} % of the speed, at {show(abs(curve.speed[index]), unit)}"
+    return f"{percent(curve.relative[index])} % of the speed, at {show(abs(curve.speed[index]), unit)}"
 
 
-def _percent(ratio):
+def percent(ratio):
+    """A ratio as a number of per cent."""
     return show(100.0 * ratio, "1")
 
 
@@ -126,7 +128,7 @@ def _why(curve, index):
     cause = max(shares, key=shares.get, default=None)
     regime = str(curve.regime[index])
     return f"regime {regime}{REGIMES.get(regime, '')}" + (
-        f", {CAUSES[cause]} makes {_share_text(shares[cause])} % of the mean square" if cause else ""
+        f", {CAUSES[cause]} makes {share_text(shares[cause])} % of the mean square" if cause else ""
     )
 
 
@@ -140,13 +142,13 @@ def _shares(curve, index):
     )
 
 
-def _share_text(share):
+def share_text(share):
     """Whole percent, ``<1`` where it is not nothing."""
     text = f"{100.0 * share:.0f}"
     return "<1" if text == "0" and share > 0.0 else text
 
 
-def _doubt(curve, unit):
+def doubt(curve, unit):
     """Where the prediction may not be believed."""
     doubtful = np.flatnonzero(curve.doubtful)
     if not len(doubtful):
@@ -154,39 +156,39 @@ def _doubt(curve, unit):
     speeds = np.abs(curve.speed[doubtful])
     low, high = show(speeds.min(), unit), show(speeds.max(), unit)
     where = f"at {low}" if low == high else f"between {low} and {high}"
-    return f"Doubtful at {len(doubtful)} of {_speeds(len(curve.speed))}, {where} (marked ?): see the notes.\n"
+    return f"Doubtful at {len(doubtful)} of {counted_speeds(len(curve.speed))}, {where} (marked ?): see the notes.\n"
 
 
-def _chosen(curve):
-    """Rows to show: all if few, else evenly spread ones and the largest."""
-    count = len(curve.speed)
+def chosen(*series):
+    """Rows of some series of one length to show: all if few, else evenly spread ones and the largest of each."""
+    count = len(series[0])
     if count <= ALL_ROWS:
         return list(range(count))
     rows = {round(i * (count - 1) / (ROWS - 1)) for i in range(ROWS)}
-    largest = {
-        int(np.nanargmax(series)) for series in (curve.rms, curve.relative) if np.isfinite(series).any()
-    }
-    return sorted(rows | largest)
+    return sorted(rows | {int(np.nanargmax(values)) for values in series if np.isfinite(values).any()})
+
+
+def marks(curve):
+    """A question mark behind each doubtful value; blanks of the same length if there is any, else nothing."""
+    blank = "  " if curve.doubtful.any() else ""
+    return [" ?" if flag else blank for flag in curve.doubtful]
 
 
 def _columns(curve, rows, unit):
     """Table of the chosen speeds, text by column."""
-    mark = (
-        [" ?" if flag else "" for flag in curve.doubtful] if curve.doubtful.any() else [""] * len(curve.speed)
-    )
-    mark = [text.ljust(max(map(len, mark))) for text in mark]
+    mark = marks(curve)
     columns = {
         "speed": [show(curve.speed[i], unit) for i in rows],
         "rms": [show(curve.rms[i], unit) + mark[i] for i in rows],
         "peak": [beside(curve.peak[i], curve.rms[i], unit) for i in rows],
-        "% of speed": [_percent(curve.relative[i]) if curve.speed[i] else "-" for i in rows],
+        "% of speed": [percent(curve.relative[i]) if curve.speed[i] else "-" for i in rows],
         "regime": [str(curve.regime[i]) for i in rows],
         "line": [_or_dash(curve.frequency[i]) for i in rows],
         "seen at": [_or_dash(curve.alias[i]) for i in rows],
     }
     shares = [_shares(curve, i) for i in rows]
     return columns | {
-        f"{cause} %": [_share_text(share.get(cause, 0.0)) for share in shares] for cause in curve.parts
+        f"{cause} %": [share_text(share.get(cause, 0.0)) for share in shares] for cause in curve.parts
     }
 
 
@@ -303,7 +305,7 @@ def run(trace, lines, *, cautious=True):
     unit = trace.units["velocity"]
     settled = trace.velocity[trace.settle :]
     mean = float(settled.mean())
-    share = f", {_percent(trace.rms / abs(trace.speed))} % of the speed" if trace.speed else ""
+    share = f", {percent(trace.rms / abs(trace.speed))} % of the speed" if trace.speed else ""
     head = (
         f"{len(trace.velocity)} samples at {_speed(trace.speed, unit[:-2])}, seed {trace.seed}: "
         f"velocity ripple {show(trace.rms, unit)} rms{share}, peak {beside(trace.peak, trace.rms, unit)}, "

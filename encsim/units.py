@@ -335,6 +335,9 @@ _LADDERS = {
     "s": _prefixed("s", -12, 0),
     "Hz": _prefixed("Hz", -3, 9),
     "m/s": _prefixed("m/s", -12, 3),
+    "N": _prefixed("N", -6, 3),
+    "N m": _prefixed("N m", -6, 3),
+    "A": _prefixed("A", -6, 3),
     "rad": [(0.0, 1e-9, "nrad"), (0.01 * _ARCSEC, _ARCSEC, "″"), (999.5 * _ARCSEC, _DEGREE, "°")],
     "rad/s": [
         (0.0, 1e-9, "nrad/s"),
@@ -355,8 +358,8 @@ def display_unit(value, unit):
     value : float
         SI; only its magnitude counts.
     unit : str
-        ``"m"``, ``"rad"``, ``"s"``, ``"Hz"``, ``"m/s"``, ``"rad/s"``, ``"%"`` (of a ratio) or ``"1"``; any
-        other is kept as it is.
+        ``"m"``, ``"rad"``, ``"s"``, ``"Hz"``, ``"m/s"``, ``"rad/s"``, ``"N"``, ``"N m"``, ``"A"``, ``"%"`` (of a
+        ratio) or ``"1"``; any other is kept as it is.
 
     Returns
     -------

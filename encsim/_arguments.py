@@ -1,0 +1,125 @@
+"""Arguments of the commands as objects: files, speeds, numbers; every fault names its option."""
+
+import math
+import sys
+
+from . import _checks, units
+
+# Samples of one run held in memory; as rows of text, with --json or --csv, they take ten times as much.
+MOST_SAMPLES, MOST_ROWS = 1 << 26, 1 << 22
+LONGER = "encsim.Stream in Python runs any length"
+MOST_TEXT = 1 << 28
+
+
+def named(path):
+    """What messages call a file."""
+    return "stdin" if path == "-" else path
+
+
+def text_of(path, option):
+    """Text of a capture or of stdin."""
+    try:
+        if path == "-":
+            found = open_stdin().buffer.read(MOST_TEXT + 1)
+        else:
+            with open(path, "rb") as stream:
+                found = stream.read(MOST_TEXT + 1)
+        if len(found) > MOST_TEXT:
+            _checks.refuse(option, f"be at most {MOST_TEXT >> 20} MB", named(path))
+        return found.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        _checks.refuse(option, f"be UTF-8 text, byte {error.start} is not", named(path))
+    except (OSError, ValueError) as error:
+        if isinstance(error, _checks.InputError):
+            raise
+        reason = getattr(error, "strerror", None) or error
+        _checks.refuse(option, f"be readable ({reason})", named(path))
+
+
+def open_stdin():
+    """The standard input, which a shell may have closed."""
+    if sys.stdin is None:
+        _checks.refuse("file", "be readable (stdin is closed)", "-")
+    return sys.stdin
+
+
+def read_axis(args, faults):
+    """The axis of the file with the changes of --set; None where it is wrong."""
+    from . import axis_file
+
+    with faults:
+        if args.axis == "-":
+            open_stdin()
+        return axis_file.loads_with(axis_file.read(args.axis), args.set, named(args.axis))
+
+
+def whole_number(text, option, low, high):
+    """A whole number of an option."""
+    text = text.strip()
+    if not (text.isascii() and text.isdigit() and len(text) <= 20 and low <= int(text) <= high):
+        _checks.refuse(option, f"be a whole number from {low} to {high}", text)
+    return int(text)
+
+
+def chance(args, faults):
+    """Seed and threads; None where they are wrong or left out."""
+    seed = threads = None
+    with faults:
+        seed = whole_number(args.seed, "--seed", 0, 2**64 - 1)
+    with faults:
+        threads = None if args.threads is None else whole_number(args.threads, "--threads", 1, 1024)
+    return seed, threads
+
+
+def speed_of(text, axis):
+    """A speed of an option, m/s or rad/s."""
+    return units.parse(text, f"speed({axis.scale.unit}/s)", "--speed")
+
+
+def start_of(text, scale):
+    """Start position of a run, m or rad; 0 if left out."""
+    if text is None:
+        return 0.0
+    return units.parse(text, f"position({scale.unit})", "--start", diameter=scale.diameter)
+
+
+def speeds_of(text, axis):
+    """Speeds of an option, or those looked at by default."""
+    from ._sweeps import default_speeds
+
+    return default_speeds(axis) if text is None else units.parse_speeds(text, axis.scale.unit, "--speeds")
+
+
+def seconds_of(text):
+    """Length of a run, s; a bare number is seconds."""
+    bare = text.strip().replace(".", "", 1)
+    seconds = units.parse(f"{text} s" if bare.isascii() and bare.isdigit() else text, "time", "--seconds")
+    if seconds <= 0.0:
+        _checks.refuse("--seconds", "be longer than zero", text)
+    return seconds
+
+
+def samples_of(seconds, rate, most):
+    """Samples of a run of that length."""
+    samples = seconds * rate
+    if not 2.0 <= samples <= most:
+        rule = f"make 2 to {most} samples of the loop at {rate:g} Hz"
+        _checks.refuse("--seconds", rule, seconds, "s", "" if samples < 2.0 else LONGER)
+    return round(samples)
+
+
+def scale_of(text):
+    """Scale of a signal period given alone: a length, or an angle that divides a turn."""
+    if text is None:
+        return None
+    from .axis import Scale
+
+    period = units.parse(text, "position", "--period")
+    if period <= 0.0:
+        _checks.refuse("--period", "be greater than zero", text)
+    if not any(text.replace("°", "deg").rstrip().endswith(unit) for unit in ("rad", "deg", "arcsec", "″")):
+        return Scale(period=period)
+    lines = round(2.0 * math.pi / period)
+    if lines < 1 or abs(2.0 * math.pi / (lines * period) - 1.0) > 1e-3:
+        _checks.refuse("--period", "divide a turn into whole periods", text)
+    return Scale(lines=lines)

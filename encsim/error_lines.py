@@ -22,8 +22,9 @@ COMB_POINTS = 1 << 12
 LEFT = 1e-6
 BEYOND = 1e9
 SHAPES = 8
-# Highest order that lines which the loop follows make of each other.
+# Highest order that lines which the loop follows make of each other, and how far one line's are looked for.
 MOST_BENT = 48
+LEAST_BENT = 8
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -227,7 +228,8 @@ class ErrorLines:
         """Orders 1 to n and complex lines of the smooth error there, n enough for what they make of each other."""
         found, made = self.model.complex_lines(self.speed)
         last = found <= MOST_BENT // 2
-        orders = np.arange(1, 2 * int(found[last].max(initial=0)) + 1)
+        highest = int(found[last].max(initial=0))
+        orders = np.arange(1, max(2 * highest, LEAST_BENT) + 1) if highest else np.zeros(0, dtype=int)
         full = np.zeros((made.shape[0], orders.size), dtype=complex)
         full[:, found[last] - 1] = made[:, last]
         return orders, full

@@ -7,7 +7,7 @@ CROSSOVERS = 20.0
 # From this rms on, in counts, noise makes one smooth position of the steps.
 DITHERED = 0.5
 # Share of a mean square that may come from steps times the phase, rad, by which the loop moves them.
-FOLLOWED = 0.05
+FOLLOWED = 0.1
 # Peaks over rms that friction and torque limit are judged by.
 PEAKS = 3.0
 

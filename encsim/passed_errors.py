@@ -233,7 +233,7 @@ def _own_clock(axis):
     return None if clock is None or (clock / axis.sampling.rate).is_integer() else clock
 
 
-def bent(made, orders, back, rounds=2):
+def bent(made, orders, back, rounds=4):
     """Lines of an error that is read where the loop, following it, has moved the axis.
 
     Parameters
@@ -250,14 +250,14 @@ def bent(made, orders, back, rounds=2):
     Returns
     -------
     ndarray of complex, shape (speeds, n)
-        Lines of ``eps + eps' d + eps'' d**2/2``.
+        Lines of ``eps + eps' d + eps'' d**2/2 + eps''' d**3/6``.
     """
     points = 1 << int(np.ceil(np.log2(4 * orders.size + 2)))
     turn = 1j * TAU * orders
-    error, slope, curve = (causes.over_grid(made * turn**n, orders, points) for n in (0, 1, 2))
+    error, slope, curve, twist = (causes.over_grid(made * turn**n, orders, points) for n in range(4))
     found = made
     for _ in range(rounds):
         away = causes.over_grid(-back * found, orders, points)
-        shown = error + away * (slope + 0.5 * away * curve)
+        shown = error + away * (slope + away * (curve / 2.0 + away * twist / 6.0))
         found = np.fft.rfft(shown, axis=-1)[:, 1 : orders.size + 1] * (2.0 / points)
     return found

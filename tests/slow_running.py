@@ -81,7 +81,7 @@ class Encoders:
 
     def steady(self, speeds):
         """Complex terms of both channels, readhead bandwidth and skew as in steady motion."""
-        self.terms, self.orders = [], [1, 3, 5]
+        self.terms, self.orders = [], [1, 3]
         for n in self.orders:
             found = []
             for axis, speed in zip(self.axes, speeds, strict=True):
@@ -102,11 +102,12 @@ class Encoders:
         phase = true
         for k, (size, angle) in self.sde.items():
             phase = phase + size * np.sin(2.0 * np.pi * k * true + angle)
-        found = []
+        turn, found = np.exp(2j * np.pi * phase), []
+        turn = {1: turn, 3: turn * turn * turn}
         for side in (0, 1):
             value = self.offset[side] + self.noise * draw[2 + side]
             for n, terms in zip(self.orders, self.terms, strict=True):
-                value = value + (terms[side] * np.exp(2j * np.pi * n * phase)).real
+                value = value + (terms[side] * turn[n]).real
             safe = np.where(self.code > 0.0, self.code, 1.0)
             found.append(np.where(self.code > 0.0, np.floor(value / safe + 0.5) * safe, value))
         angle = np.arctan2(found[1], found[0]) / (2.0 * np.pi) - self.turned
@@ -152,7 +153,9 @@ class Running:
         rates = [axis.sampling.rate for axis in axes]
         pairs = [axis.estimator.coefficients(rate) for axis, rate in zip(axes, rates, strict=True)]
         self.estimator = Filters(pairs, starts)
-        each = [slow_loop.torque_filters(axis.control, 1.0 / rate) for axis, rate in zip(axes, rates, strict=True)]
+        each = [
+            slow_loop.torque_filters(axis.control, 1.0 / rate) for axis, rate in zip(axes, rates, strict=True)
+        ]
         self.filters = []
         for n in range(max(map(len, each))):
             chain = [(part[n].above, part[n].below) if n < len(part) else ([1.0], [1.0]) for part in each]

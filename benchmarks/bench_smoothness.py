@@ -1,0 +1,42 @@
+"""How long the smoothness of a closed loop takes at 1000 speeds, and beside it the ripple of the open chain."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+import encsim
+from encsim import Axis, Interpolation, LowPass, Sampling, Scale, Signal
+from encsim.mechanics import Control, Load
+
+SPEEDS = np.geomspace(1e-4, 1.0, 1000)
+TURN = 2.0 * np.pi * 50.0
+STAGE = Axis(
+    Scale(period=20e-6),
+    signal=Signal(offset=(0.01, -0.005), gain=0.02, phase=0.01, harmonics={3: 0.002}, jitter=0.5e-9),
+    interpolation=Interpolation(factor=4000, bits=12),
+    sampling=Sampling(16e3, jitter=20e-9),
+    load=Load(5.0, viscous=1.0),
+    control=Control(TURN / 4, 5.0 * TURN, integral_time=0.02, current_bandwidth=1e3, delay=1.0 / 16e3),
+)
+AXES = {
+    "full chain": STAGE,
+    "lines only": replace(STAGE, interpolation=Interpolation()),
+    "low pass": replace(STAGE, estimator=LowPass(1000.0)),
+    "two masses": replace(STAGE, load=Load(3.0, motor_inertia=2.0, stiffness=2e6, damping=50.0)),
+    "jitter of a bandwidth": replace(STAGE, signal=replace(STAGE.signal, jitter_bandwidth=2e3)),
+    "own clock": replace(STAGE, sampling=Sampling(16e3, encoder_rate=33e3)),
+    "readhead bandwidth": replace(STAGE, signal=replace(STAGE.signal, bandwidth=5e5)),
+}
+
+
+@pytest.mark.parametrize("name", AXES)
+def test_thousand_speeds(benchmark, name):
+    encsim.smoothness(AXES[name], SPEEDS)
+    found = benchmark(encsim.smoothness, AXES[name], SPEEDS)
+    assert found.stable
+
+
+def test_thousand_speeds_of_the_open_chain(benchmark):
+    encsim.ripple(STAGE, SPEEDS)
+    benchmark(encsim.ripple, STAGE, SPEEDS)

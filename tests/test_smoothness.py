@@ -1,0 +1,292 @@
+"""The closed loop's smoothness in closed form against a slow twin in the time domain, the open chain and algebra."""
+
+import json
+from dataclasses import replace
+from functools import cache
+
+import numpy as np
+import pytest
+import random_loops
+import slow_running
+
+import encsim
+from encsim import Axis, Difference, InputError, Interpolation, LowPass, Sampling, Scale, Signal
+from encsim.estimators import PeriodTiming
+from encsim.mechanics import Control, Load, Notch
+
+RATE = 16e3
+TURN = 2.0 * np.pi * 50.0
+SIGNAL = Signal(offset=(0.01, -0.005), gain=0.02, phase=0.01, harmonics={3: 0.002}, jitter=0.5e-9)
+STAGE = Axis(
+    Scale(period=20e-6),
+    signal=SIGNAL,
+    interpolation=Interpolation(factor=4000, bits=12),
+    sampling=Sampling(RATE, jitter=20e-9),
+    load=Load(5.0, viscous=1.0, torque_constant=20.0),
+    control=Control(TURN / 4, 5.0 * TURN, integral_time=0.02, current_bandwidth=1e3, delay=1.0 / RATE),
+)
+SMOOTH = replace(STAGE, signal=replace(SIGNAL, jitter=0.0), interpolation=Interpolation())
+SMOOTH = replace(SMOOTH, sampling=Sampling(RATE))
+CURVES = slow_running.CURVES
+SPEEDS = np.concatenate([[0.0], np.geomspace(1e-4, 1.0, 60)])
+
+
+@cache
+def compared(counting, seed, axes, samples, starts):
+    """Ratio of the slow twin's rms to the predicted, less 1, and which speeds are doubtful."""
+    rng = np.random.default_rng(seed)
+    drawn = [random_loops.stable(rng, counting) for _ in range(axes)]
+    shown = slow_running.running(*zip(*drawn, strict=True), samples, starts, 3000, seed)
+    found = [encsim.smoothness(axis, [speed]) for axis, speed in drawn]
+    expected = np.array([[getattr(one, curve)[0] for curve in CURVES] for one in found])
+    with np.errstate(divide="ignore", invalid="ignore"):
+        wrong = np.where((shown == 0.0) & (expected == 0.0), 0.0, shown / expected - 1.0)
+    return np.abs(wrong), np.array([one.doubtful[0] for one in found])
+
+
+@pytest.mark.parametrize("curve", CURVES)
+def test_without_counting_sixty_random_axes_agree_with_the_slow_twin(curve):
+    wrong, doubtful = compared(False, 2, 60, 4000, 32)
+    column = wrong[:, CURVES.index(curve)]
+    assert not doubtful.any()
+    # 128000 samples tell the rms of noise that hangs together over 1/crossover, 40 to 500 samples in velocity and
+    # more in position, to 0.2 to 2 %; lines are told exactly
+    assert np.median(column) < 0.002
+    assert np.quantile(column, 0.9) < 0.01
+    assert column.max() < (0.01 if curve in ("measured", "torque") else 0.06)
+
+
+@pytest.mark.parametrize("curve", CURVES)
+def test_with_counting_speeds_without_doubt_agree_with_the_slow_twin(curve):
+    wrong, doubtful = compared(True, 6, 100, 3000, 32)
+    column = wrong[~doubtful, CURVES.index(curve)]
+    assert len(column) >= 60
+    assert np.median(column) < 0.005
+    # 96000 samples tell the rms of a slow position to some per cent; with twice as many it was 0.026
+    assert np.quantile(column, 0.95) < (0.05 if curve == "position" else 0.03)
+
+
+def test_speeds_in_doubt_are_the_ones_that_are_wrong():
+    wrong, doubtful = compared(True, 6, 100, 3000, 32)
+    worst = wrong[:, :2].max(axis=1)
+    assert np.quantile(worst[doubtful], 0.9) > 5.0 * np.quantile(worst[~doubtful], 0.9)
+
+
+WEAK = {"load": Load(1.0), "control": Control(0.03, 0.12)}
+CHAINS = {
+    "lines": {"signal": SIGNAL},
+    "counts": {"signal": SIGNAL, "interpolation": Interpolation(factor=400)},
+    "counts without jitter": {
+        "signal": replace(SIGNAL, jitter=0.0),
+        "interpolation": Interpolation(factor=400),
+    },
+    "coarse counts": {"signal": SIGNAL, "interpolation": Interpolation(factor=4)},
+    "converter": {"signal": SIGNAL, "interpolation": Interpolation(bits=10)},
+    "converter and counts": {"signal": SIGNAL, "interpolation": Interpolation(bits=12, factor=4000)},
+    "fine counts": {"signal": SIGNAL, "interpolation": Interpolation(factor=16384)},
+    "readhead": {
+        "signal": replace(SIGNAL, bandwidth=3e5, noise=1e-4),
+        "interpolation": Interpolation(factor=400, bits=12),
+    },
+    "averaged": {"signal": SIGNAL, "sampling": Sampling(RATE, average=4)},
+    "slow jitter": {
+        "signal": replace(SIGNAL, jitter=1e-8, jitter_bandwidth=2e3),
+        "interpolation": Interpolation(factor=1000),
+    },
+    "clock jitter": {"signal": SIGNAL, "sampling": Sampling(RATE, jitter=5e-8)},
+    "own clock, fast": {"signal": SIGNAL, "sampling": Sampling(RATE, encoder_rate=33e3)},
+    "own clock, twice": {"signal": SIGNAL, "sampling": Sampling(RATE, encoder_rate=2 * RATE)},
+    "own clock, slow": {"signal": SIGNAL, "sampling": Sampling(RATE, encoder_rate=7.3e3)},
+}
+
+
+@pytest.mark.parametrize("estimator", [Difference(), LowPass(1000.0)], ids=["difference", "low-pass"])
+@pytest.mark.parametrize("name", CHAINS)
+def test_loop_that_hardly_acts_measures_the_ripple_of_the_open_chain(name, estimator):
+    chain = {"sampling": Sampling(RATE)} | CHAINS[name]
+    axis = Axis(Scale(period=20e-6), estimator=estimator, **chain, **WEAK)
+    found, expected = encsim.smoothness(axis, SPEEDS), encsim.ripple(axis, SPEEDS)
+    there = expected.rms > 0.0
+    assert np.all(found.measured[~there] == 0.0)
+    away = np.abs(found.measured[there] / expected.rms[there] - 1.0)
+    # the crossover is a millionth of the loop rate; weak lines are in bands, images of an own clock are cut off
+    assert np.median(away) < 0.0005
+    assert np.quantile(away, 0.95) < 0.006
+    for cause, part in expected.parts.items():
+        assert np.abs(found.parts["measured"][cause] - part).max() < 0.02 * expected.rms.max(), cause
+
+
+def test_one_line_makes_what_the_response_of_the_loop_says():
+    axis = replace(SMOOTH, signal=Signal(sde={7: 1e-11}))
+    speed = np.array([1e-4, 0.01, 0.3])
+    response = encsim.loop.build(axis).response(7.0 * speed / 20e-6)
+    found = encsim.smoothness(axis, speed)
+    for curve in CURVES:
+        expected = np.abs(getattr(response, curve)) * 1e-11 / np.sqrt(2.0)
+        # lines below 1e-13 period are rounding, this one is 5e-7
+        np.testing.assert_allclose(getattr(found, curve), expected, rtol=1e-4)
+
+
+def test_white_jitter_passes_with_the_mean_gain_of_the_loop():
+    axis = replace(SMOOTH, signal=Signal(jitter=1e-9))
+    gains = encsim.loop.build(axis)._circle_means()
+    for curve in CURVES:
+        expected = gains[curve] * 1e-9
+        # the table's trapezoids
+        assert encsim.smoothness(axis, 0.01).parts[curve]["jitter"] == pytest.approx(expected, rel=1e-4)
+
+
+def test_slower_jitter_shakes_the_axis_more_and_shows_less():
+    found = [
+        encsim.smoothness(replace(SMOOTH, signal=Signal(jitter=1e-9, jitter_bandwidth=b)), 0.01)
+        for b in (10.0, 100.0, 1000.0)
+    ]
+    assert np.all(np.diff([one.position for one in found]) < 0.0)
+    assert np.all(np.diff([one.measured for one in found]) > 0.0)
+
+
+def test_jitter_far_slower_than_the_loop_is_followed_whole():
+    axis = replace(SMOOTH, signal=Signal(jitter=1e-9, jitter_bandwidth=0.01))
+    # |T| is 1 up to some Hz: what is above takes less than 1 %
+    assert encsim.smoothness(axis, 0.01).position == pytest.approx(1e-9, rel=0.01)
+
+
+@pytest.mark.parametrize("speed", [20e-6 * RATE * (1.0 + 1e-6), 20e-6 * RATE, 1e-9])
+def test_line_near_zero_frequency_moves_the_axis_by_the_whole_error(speed):
+    found = encsim.smoothness(SMOOTH, speed)
+    amplitude = encsim.position_error(SMOOTH).amplitude
+    # at the vanishing speed all lines fold to 0 Hz; they add up as squares
+    assert found.position == pytest.approx(np.sqrt(np.sum(amplitude**2) / 2.0), rel=0.01)
+    assert found.measured < 1e-3 * encsim.ripple(SMOOTH, 0.01).rms
+
+
+def test_smooth_axis_at_standstill_is_at_rest():
+    found = encsim.smoothness(SMOOTH, 0.0)
+    assert [float(getattr(found, curve)) for curve in CURVES] == [0.0] * 4
+
+
+def test_slow_axis_follows_an_error_that_shows_its_own_bends():
+    # e(x) of one line followed wholly: the shown position runs evenly, the true one solves x + E sin x = t
+    axis = replace(SMOOTH, signal=Signal(sde={1: 400e-9}))
+    found = encsim.smoothness(axis, [1e-4])
+    shown = slow_running.running([axis], [1e-4], 2000, 32, 6000)
+    for n, curve in enumerate(CURVES):
+        # without the bend the measured velocity is 18 % low
+        assert getattr(found, curve)[0] == pytest.approx(shown[0, n], rel=0.01), curve
+
+
+@pytest.mark.parametrize("curve", [*CURVES, "current"])
+def test_squares_of_the_parts_add_up(curve):
+    found = encsim.smoothness(STAGE, SPEEDS)
+    squares = sum(part**2 for part in found.parts[curve].values())
+    np.testing.assert_allclose(np.sqrt(squares), getattr(found, curve), rtol=1e-12)
+    assert set(found.parts[curve]) == {"sde", "adc", "resolution", "jitter", "clock"}
+
+
+def test_current_is_torque_over_the_torque_constant():
+    found = encsim.smoothness(STAGE, SPEEDS)
+    np.testing.assert_allclose(found.current, found.torque / 20.0)
+    assert encsim.smoothness(replace(STAGE, load=Load(5.0)), 0.01).current is None
+
+
+def test_speeds_keep_their_shape_and_sign_does_not_matter():
+    grid = np.array([[0.01, -0.02], [0.0, 0.3]])
+    found = encsim.smoothness(STAGE, grid)
+    assert found.measured.shape == found.doubtful.shape == found.parts["torque"]["sde"].shape == (2, 2)
+    np.testing.assert_array_equal(encsim.smoothness(STAGE, -grid).torque, found.torque)
+
+
+def test_a_speed_does_not_depend_on_its_neighbours():
+    alone = [float(encsim.smoothness(STAGE, v).measured) for v in SPEEDS[1::10]]
+    # clock jitter shifts the choice of lines that are taken one by one
+    np.testing.assert_allclose(encsim.smoothness(STAGE, SPEEDS).measured[1::10], alone, rtol=1e-3)
+
+
+def test_notch_that_follows_the_speed_takes_its_line_out_of_the_torque():
+    axis = replace(SMOOTH, signal=Signal(sde={1: 1e-8}))
+    notched = replace(axis, control=replace(axis.control, notch=Notch(order=1, damping=0.1)))
+    speed = np.array([0.01, 0.03, 0.05])
+    plain, found = encsim.smoothness(axis, speed), encsim.smoothness(notched, speed)
+    # what is left is the second harmonic the loop itself makes
+    assert np.all(found.torque < 1e-3 * plain.torque)
+
+
+def test_unstable_loop_is_infinite_everywhere_and_says_so():
+    found = encsim.smoothness(replace(STAGE, control=Control(TURN, 3e5)), SPEEDS)
+    assert not found.stable
+    assert not found.valid
+    assert found.doubtful.all()
+    assert all(np.isinf(getattr(found, curve)).all() for curve in CURVES)
+    assert "unstable" in found.reasons[0]
+
+
+def test_stable_loop_has_the_crossover_of_its_margins():
+    found = encsim.smoothness(STAGE, SPEEDS)
+    assert found.stable
+    # between points of a grid of 250 a decade
+    assert found.crossover == pytest.approx(encsim.margins(STAGE).crossover, rel=1e-4)
+
+
+QUIET = replace(STAGE, signal=replace(SIGNAL, jitter=0.0), interpolation=Interpolation(factor=400))
+DOUBTS = {
+    "frequency of the counts is below 20 crossovers": (QUIET, 2e-5),
+    "line of the counts is folded into the bandwidth": (QUIET, 20e-6 / 400 * (RATE + 20.0)),
+    "friction changes its sign": (replace(STAGE, load=Load(5.0, coulomb=1.0)), 1e-6),
+    "torque comes within 3 rms of its limit": (
+        replace(STAGE, control=replace(STAGE.control, torque_limit=0.5)),
+        0.1,
+    ),
+    "cogging": (replace(STAGE, load=Load(5.0, cogging={31.25: 0.1})), 0.1),
+    "hysteresis in a closed loop": (
+        replace(STAGE, interpolation=Interpolation(factor=400, hysteresis=1.0)),
+        1e-4,
+    ),
+    "above the top speed": (replace(STAGE, signal=replace(SIGNAL, bandwidth=1e3)), 0.1),
+}
+
+
+@pytest.mark.parametrize("reason", DOUBTS)
+def test_doubtful_speed_is_marked_with_its_reason(reason):
+    axis, speed = DOUBTS[reason]
+    found = encsim.smoothness(axis, [speed])
+    assert found.doubtful.tolist() == [True]
+    assert not found.valid
+    assert any(reason in one for one in found.reasons), found.reasons
+
+
+def test_dithered_counts_leave_no_doubt_down_to_standstill():
+    found = encsim.smoothness(STAGE, SPEEDS)
+    dithered = replace(STAGE, signal=replace(SIGNAL, jitter=4e-9))
+    assert found.doubtful[0]
+    assert not encsim.smoothness(dithered, SPEEDS).doubtful.any()
+
+
+@pytest.mark.parametrize(
+    ("change", "message"),
+    [
+        ({"load": None}, r"Axis.load must be given for a closed loop"),
+        ({"control": None}, r"Axis.control must be given for a closed loop"),
+        ({"estimator": PeriodTiming(1e7)}, r"Axis.estimator must be linear"),
+    ],
+)
+def test_axis_without_a_linear_loop_is_refused(change, message):
+    with pytest.raises(InputError, match=message):
+        encsim.smoothness(replace(STAGE, **change), 0.1)
+
+
+@pytest.mark.parametrize("speeds", ["fast", [], [np.nan], [np.inf], [1j]])
+def test_speeds_that_are_none_are_refused(speeds):
+    with pytest.raises(InputError, match=r"smoothness.speeds must"):
+        encsim.smoothness(STAGE, speeds)
+
+
+def test_result_turns_into_plain_values_and_a_table():
+    found = encsim.smoothness(STAGE, SPEEDS[:3])
+    plain = json.loads(json.dumps(found.to_dict(), allow_nan=False))
+    assert plain["kind"] == "Smoothness"
+    assert plain["units"]["torque"] == "N"
+    assert plain["parts"]["actual"]["sde"] == found.parts["actual"]["sde"].tolist()
+    header = found.to_csv_text().splitlines()[0].split(",")
+    assert header[:3] == ["speed_m_s", "measured_m_s", "torque_N"]
+    assert "torque_jitter_N" in header
+    assert len(header) == len(set(header))

@@ -167,6 +167,65 @@ def _limits(parser):
     _outputs(parser, plot=None, table=None)
 
 
+def _loop(parser):
+    _axis(parser)
+    parser.add_argument(
+        "--speeds", metavar="SPEEDS", help="speeds of the smoothness, as of encsim ripple (default: as there)"
+    )
+    parser.add_argument(
+        "--speed",
+        help=f"{SPEED_HELP}, of the margins: friction, filters that follow the speed, and the encoder's lines in "
+        "--plot-margins (default: standstill)",
+    )
+    parser.add_argument(
+        "--simulate",
+        action="store_true",
+        help="run up to 12 of the speeds in the time domain too, with friction, cogging, limits and counts",
+    )
+    parser.add_argument(
+        "--seed", default="0", metavar="N", help="whole number that fixes all chance (default: 0)"
+    )
+    _outputs(parser, plot="draw the three curves against speed: .png, .svg or .pdf")
+    parser.add_argument(
+        "--plot-margins", metavar="FILE", help="draw the open loop with its margins: .png, .svg or .pdf"
+    )
+
+
+def _tune(parser):
+    _axis(parser)
+    parser.add_argument(
+        "--phase-margin", default="60", metavar="DEG", help="least phase margin, degrees (default: 60)"
+    )
+    parser.add_argument(
+        "--sensitivity-peak", default="1.7", metavar="RATIO", help="largest sensitivity peak (default: 1.7)"
+    )
+    parser.add_argument(
+        "--torque-ripple",
+        metavar="TORQUE",
+        help='largest rms of the torque or force that encoder errors cause, "0.05 N m" or "2 N" (default: no limit)',
+    )
+    parser.add_argument(
+        "--speed", help=f"{SPEED_HELP}, of that ripple and of the margins (default: standstill)"
+    )
+    _outputs(parser, plot="draw the open loop with the proposed gains: .png, .svg or .pdf", table=None)
+    parser.add_argument(
+        "--write-axis", metavar="FILE", help="write an axis file with the proposed gains; - is stdout"
+    )
+
+
+def _frontier(parser):
+    _axis(parser)
+    parser.add_argument("--speed", required=True, help=SPEED_HELP)
+    parser.add_argument(
+        "--estimators",
+        metavar="LIST",
+        help='kinds as in an axis file, each with values: "difference 1, 4, 16; low-pass 300 Hz, 1 kHz order=2; '
+        'tracking 80 Hz; kalman 2 m/s2; count-and-time 50 MHz window=5 ms"; "own" is that of the axis '
+        "(default: that and some 40 around it)",
+    )
+    _outputs(parser, plot="draw delay against ripple: .png, .svg or .pdf", table="all candidates")
+
+
 COMMANDS = {
     "new": (
         _new,
@@ -202,7 +261,27 @@ COMMANDS = {
         "say the top speed and what limits it, resolution and vanishing speeds",
         "  encsim limits axis.toml\n  encsim limits axis.toml --json",
     ),
+    "loop": (
+        _loop,
+        "say how stable the closed loop is and how smoothly it runs",
+        "  encsim loop axis.toml --plot smoothness.svg --plot-margins margins.svg\n"
+        '  encsim loop axis.toml --speeds "0.1 mm/s : 1 m/s : 100" --set control.velocity_gain="3 kN s/m" --simulate',
+    ),
+    "tune": (
+        _tune,
+        "propose gains for margins and a torque ripple, and say what binds",
+        "  encsim tune axis.toml --phase-margin 60 --sensitivity-peak 1.7\n"
+        '  encsim tune axis.toml --torque-ripple "0.5 N" --speed "10 mm/s" --write-axis tuned.toml',
+    ),
+    "frontier": (
+        _frontier,
+        "compare velocity estimators: delay against ripple at one speed",
+        '  encsim frontier axis.toml --speed "10.3 mm/s" --plot frontier.svg\n'
+        '  encsim frontier axis.toml --speed "10.3 mm/s" --estimators "own; difference 1, 8; low-pass 300 Hz"',
+    ),
 }
+# Commands whose functions are not in _commands.
+HOMES = dict.fromkeys(("loop", "tune", "frontier"), "_loop_commands")
 
 TOP_EXAMPLES = """examples:
   encsim new axis.toml

@@ -9,6 +9,8 @@ SIMULATED_SPEEDS = 12
 STARTS, SAMPLES, MOST_A_START = 16, 8192, 1 << 17
 # Its multiples modulo 1 spread evenly and, unlike sixteenths, share no fraction with the counts of a period.
 GOLDEN = 0.6180339887498949
+# Closed runs: signal periods to pass at the slowest speed, within these bounds of samples.
+PERIODS, SHORTEST_RUN, LONGEST_RUN = 20.0, 1 << 20, 1 << 21
 
 
 def default_speeds(axis):
@@ -68,3 +70,13 @@ def _from_starts(axis, speed, samples, seed, threads):
         square += trace.rms**2 / STARTS
         low, high = min(low, float(settled.min())), max(high, float(settled.max()))
     return math.sqrt(square), 0.5 * (high - low)
+
+
+def run_closed(axis, speeds, seed):
+    """The same speeds with the loop closed, in the time domain: the result of `runs`."""
+    from .motion_run import runs, settling
+
+    slowest = min((speed for speed in speeds if speed), default=math.inf)
+    wanted = PERIODS * axis.scale.pitch * axis.sampling.rate / slowest
+    samples = round(min(max(SHORTEST_RUN, wanted), LONGEST_RUN))
+    return runs(axis, speeds, (samples + settling(axis, 2 * samples)) / axis.sampling.rate, seed)

@@ -3,13 +3,14 @@
 A command's own modules are loaded when it runs.
 """
 
+import importlib
 import sys
 
-from ._options import COMMANDS, UsageError, build_parser
+from ._options import COMMANDS, HOMES, UsageError, build_parser
 from ._version import __version__
 
 # Faults that these report are about options of the command line.
-FUNCTIONS = {"ripple", "lines", "position_error", "simulate", "identify"}
+FUNCTIONS = {"ripple", "lines", "position_error", "simulate", "identify", "smoothness", "runs", "frontier"}
 OPTIONS = {"samples": "--seconds", "cosine": "cosine column", "sine": "sine column"}
 OK, FAILED, WRONG_INPUT, INTERRUPTED = 0, 1, 2, 130
 
@@ -115,9 +116,8 @@ def _run(argv):
     parser = build_parser(command)
     _check_spelling(parser, rest)
     args = parser.parse_args(rest)
-    from . import _commands
-
-    return getattr(_commands, command)(args)
+    home = importlib.import_module(f".{HOMES.get(command, '_commands')}", __package__)
+    return getattr(home, command)(args)
 
 
 def _joined(argv):

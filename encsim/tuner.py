@@ -68,7 +68,13 @@ class Tuning(Result):
     @property
     def units(self):
         """Units of the fields, {key: unit}."""
-        return {"torque_ripple": UNITS["torque_ripple"], "crossover": "Hz"}
+        linear = self.axis.scale.unit == "m"
+        gains = {
+            "position_gain": "1/s",
+            "velocity_gain": "N s/m" if linear else "N m s/rad",
+            "integral_time": "s",
+        }
+        return {"torque_ripple": "N" if linear else "N m", "crossover": "Hz"} | gains
 
     def to_dict(self):
         """As of every result, the margins with their own units."""

@@ -1,0 +1,229 @@
+"""The commands about the closed loop: arguments to objects to results; every formula is elsewhere."""
+
+import contextlib
+import math
+import re
+from dataclasses import replace
+
+from . import _arguments, _candidates, _checks, _loop_reports, _outputs, units
+from ._outputs import Delivery, Faults, JobFailed, Progress
+from .mechanics import CAUTIONS
+
+TUNED = "tuning"
+# Where the faults of a description stand in an axis file.
+SECTIONS = {"Axis": "", "Load": "load.", "Control": "control.", "Notch": "control.notch."}
+UNSTABLE = "the closed loop is unstable with these gains{}; encsim tune proposes others"
+
+
+def loop(args):
+    """Margins and smoothness of a closed loop."""
+    from .smooth_running import smoothness
+    from .stability import margins
+
+    faults = Faults()
+    with faults:
+        _outputs.check_targets(args, ["--csv", "--plot", "--plot-margins"], [args.axis])
+    seed = None
+    with faults:
+        seed = _arguments.whole_number(args.seed, "--seed", 0, 2**64 - 1)
+    axis, speeds, speed = _closed_axis(args, faults), None, 0.0
+    if axis is not None:
+        with faults:
+            speeds = _arguments.speeds_of(args.speeds, axis)
+        with faults:
+            speed = _arguments.speed_of(args.speed, axis) if args.speed else 0.0
+    faults.done()
+    with Progress(args, f"computing {len(speeds)} speeds"), _told(args, axis):
+        found = margins(axis, speed=speed)
+        curve = smoothness(axis, speeds)
+    stable = found.stable and curve.stable
+    simulated = _simulated(curve, seed, args) if args.simulate and stable else None
+    _deliver_loop(args, found, curve, simulated, stable, speed)
+    if not stable:
+        raise JobFailed(UNSTABLE.format("" if not found.stable else " at some of the speeds"))
+    return 0
+
+
+def _deliver_loop(args, found, curve, simulated, stable, speed):
+    """Everything that was asked for; of an unstable loop no curves, they are infinite."""
+    delivery = Delivery(args)
+    extra = {} if simulated is None else {"simulated": _plain(simulated)}
+    delivery.json(lambda: curve.to_dict() | {"margins": found.to_dict(), "cautions": list(CAUTIONS)} | extra)
+    if stable:
+        delivery.table(curve)
+        points = None if simulated is None else {"speed": simulated.speed, **simulated.rms}
+        delivery.picture(args.plot, lambda: curve.plot(simulated=points))
+    delivery.picture(args.plot_margins, lambda: found.plot(lines=_lines(found.axis, speed)))
+    cautions = () if args.quiet else CAUTIONS
+    delivery.report(
+        lambda: _loop_reports.loop(
+            found, curve, curve.refined() if stable else curve, simulated, cautions=cautions
+        )
+    )
+    delivery.send()
+
+
+def tune(args):
+    """Proposed gains."""
+    from .tuner import tuning
+
+    faults, limits, speed = Faults(), dict.fromkeys(_loop_reports.LIMITS), None
+    with faults:
+        _outputs.check_targets(args, ["--plot", "--write-axis"], [args.axis])
+    with faults:
+        limits["phase_margin"] = _degrees(args.phase_margin)
+    with faults:
+        limits["sensitivity_peak"] = _number(args.sensitivity_peak, "--sensitivity-peak")
+    axis = _closed_axis(args, faults)
+    if axis is not None:
+        with faults:
+            limits["torque_ripple"] = _ripple_limit(args.torque_ripple, axis)
+        with faults:
+            speed = None if args.speed is None else _arguments.speed_of(args.speed, axis)
+    faults.done()
+    with Progress(args, "searching for gains"), _told(args, axis):
+        result = tuning(axis, **limits, speed=speed)
+    delivery = Delivery(args)
+    delivery.json(result.to_dict)
+    delivery.picture(args.plot, lambda: result.margins.plot(lines=_lines(result.axis, speed)))
+    delivery.content(args.write_axis, lambda: _tuned_axis(result, axis, limits, args))
+    delivery.report(lambda: _loop_reports.tuning(result, axis, limits, speed or 0.0))
+    delivery.send()
+    return 0
+
+
+def frontier(args):
+    """Delay against ripple of estimators."""
+    from .frontier_curve import frontier as compare
+
+    faults = Faults()
+    with faults:
+        _outputs.check_targets(args, ["--csv", "--plot"], [args.axis])
+    axis, speed, chosen = _arguments.read_axis(args, faults), None, None
+    if axis is not None:
+        with faults:
+            speed = _arguments.speed_of(args.speed, axis)
+        with faults:
+            chosen = (
+                _candidates.around(axis)
+                if args.estimators is None
+                else _candidates.read(args.estimators, axis)
+            )
+    faults.done()
+    names = [_candidates.text(one, axis.scale.unit) for one in chosen]
+    with Progress(args, f"comparing {len(chosen)} estimators"), _told(args, axis, names):
+        result = compare(axis, speed, chosen)
+    own = chosen.index(axis.estimator) if axis.estimator in chosen else None
+    delivery = Delivery(args)
+    delivery.json(
+        lambda: result.to_dict() | {"names": names, "own": own, "cautions": [_loop_reports.ELSEWHERE]}
+    )
+    delivery.table(result)
+    delivery.picture(args.plot, result.plot)
+    delivery.report(lambda: _loop_reports.frontier(result, names, own))
+    delivery.send()
+    return 0
+
+
+def _closed_axis(args, faults):
+    """The axis of the file, if its loop can be closed; None where it is wrong."""
+    axis = _arguments.read_axis(args, faults)
+    if axis is None:
+        return None
+    absent = [name for name in ("load", "control") if getattr(axis, name) is None]
+    hint = '"encsim new axis.toml" shows its keys'
+    faults.found += [
+        _checks.Fault(
+            f"[{name}]", "be given for a closed loop", _checks.NOTHING, hint=hint, source=_source(args)
+        )
+        for name in absent
+    ]
+    return None if absent else axis
+
+
+def _source(args):
+    return _arguments.named(args.axis)
+
+
+@contextlib.contextmanager
+def _told(args, axis, names=()):
+    """Faults that the library finds, in the words of the command line and the axis file."""
+    try:
+        yield
+    except _checks.InputError as error:
+        raise _checks.InputError(*(_in_words(fault, args, axis, names) for fault in error.faults)) from None
+
+
+def _in_words(fault, args, axis, names):
+    """One fault under the option or the key that it comes from, units as of the scale."""
+    place = 1 if axis.scale.unit == "m" else 0
+    for pair in ("kg m2 or kg", "N m or N", "m2 or rad/s2", "m or rad"):
+        unit = pair.split(" or ")[place]
+        fault = replace(fault, unit=fault.unit.replace(pair, unit), hint=fault.hint.replace(pair, unit))
+    owner, _, name = fault.field.partition(".")
+    if owner == TUNED and name != "axis":
+        return replace(fault, field=f"--{name.replace('_', '-')}")
+    if owner == TUNED:
+        return replace(fault, field="control", value=_checks.NOTHING)
+    candidate = re.match(r"estimators\[([0-9]+)\]\.?", name)
+    if candidate:
+        label = f"{_candidates.OPTION}, {names[int(candidate[1])]}"
+        rest = name[candidate.end() :]
+        return replace(fault, field=f"{label}: {rest}" if rest else label)
+    if owner in SECTIONS:
+        key = re.sub(r"\.([0-9]+)(?=\.|\Z)", r"[\1]", SECTIONS[owner] + name)
+        return replace(fault, field=key, source=fault.source or _source(args))
+    return fault
+
+
+def _number(text, option):
+    """A bare number; that it is finite and in range is for the one who uses it."""
+    try:
+        return float(text) if len(text) < 400 and "_" not in text else float("x")
+    except ValueError:
+        _checks.refuse(option, "be a number", text)
+
+
+def _degrees(text):
+    """A phase margin, deg: a bare number, or an angle with its unit."""
+    try:
+        return _number(text, "--phase-margin")
+    except _checks.InputError:
+        return math.degrees(units.parse(text, "angle", "--phase-margin"))
+
+
+def _ripple_limit(text, axis):
+    if text is None:
+        return None
+    return units.parse(text, units.on_scale("torque", axis.scale.unit), "--torque-ripple")
+
+
+def _lines(axis, speed):
+    """Lines of the encoder at a speed, to be marked in a picture; none at standstill."""
+    if not speed:
+        return None
+    from .closed_form import lines
+
+    return lines(axis, speed)
+
+
+def _simulated(curve, seed, args):
+    from . import _sweeps
+
+    speeds = _sweeps.spread(curve)
+    with Progress(args, f"running {len(speeds)} speeds"), _told(args, curve.axis):
+        return _sweeps.run_closed(curve.axis, speeds, seed)
+
+
+def _plain(runs):
+    """Simulated runs as plain values, the curves beside the speeds."""
+    found = runs.to_dict()
+    kept = ("samples", "settle", "seed", "stopped", "reasons")
+    return {"speed": found["speed"], **found["rms"], **{name: found[name] for name in kept}}
+
+
+def _tuned_axis(result, axis, limits, args):
+    """Text of an axis file with the proposed gains, cautions first."""
+    words = _loop_reports.margins(result.margins)
+    lines = [f"{_source(args)} with proposed gains. {words.splitlines()[0]}", *result.cautions]
+    return "".join(f"# {_checks.one_line(line, 400)}\n" for line in lines) + "\n" + result.axis.to_toml()

@@ -8,7 +8,7 @@ import pytest
 PACKAGE = Path(__file__).resolve().parents[1] / "encsim"
 ROWS = [
     "_version _checks _orders _filters _torque_filters _kernels _key_lines _starter _ellipse _recording _motion steps",
-    "_files _toml_text _waveform units mechanics _turn_series",
+    "_files _toml_text _waveform units mechanics _turn_series profiles",
     "_results _axis_text _captures _plot_numbers",
     "_plot _plot_bars _figures_findings _figures_view",
     "_plot_labels _plot_strips _figures_why _figures_loop_findings",
@@ -22,13 +22,14 @@ ROWS = [
     "stability",
     "axis_file quadrature identification _run_checks loop_power",
     "limits increments _chain _gain_search",
-    "tuner",
+    "tuner _loop_tables",
     "causes doubts loop_doubts",
     "engines error_lines",
     "closed_form passed_errors",
-    "simulation frontier_curve starts smooth_running",
-    "_options _outputs _tables _sweeps",
-    "_commands",
+    "simulation frontier_curve starts smooth_running motion_run",
+    "_options _outputs _tables _sweeps _candidates",
+    "_arguments _loop_reports",
+    "_commands _loop_commands",
     "cli",
     "__main__",
 ]

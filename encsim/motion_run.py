@@ -16,6 +16,7 @@ from ._loop_tables import Loops, reaches_torque
 from ._results import Result, Series
 from ._run_checks import check_motion
 from .axis import Axis
+from .estimators import Difference
 from .profiles import Constant, Profile
 
 LONGEST = 1 << 28  # samples
@@ -49,8 +50,8 @@ class Run(Series):
         Samples at the start that are left out of rms.
     stopped : (float, str) or None
         Time at which a run that diverges was stopped, and why; what was computed until then is kept.
-    seed, axis
-        What was asked for.
+    seed, speed, axis
+        What was asked for; of a profile the speed is its first.
     valid : bool
     reasons : tuple of str
         Why the run does not show a working axis, if it does not.
@@ -67,6 +68,7 @@ class Run(Series):
     settle: int
     stopped: tuple[float, str] | None
     seed: int
+    speed: float
     valid: bool
     reasons: tuple[str, ...]
     axis: Axis = field(repr=False, metadata={"plain": False})
@@ -75,9 +77,15 @@ class Run(Series):
     def units(self):
         """Unit of each field that has one."""
         unit = self.axis.scale.unit
-        moving = dict.fromkeys(("velocity", "measured", "demand", "actual"), f"{unit}/s")
+        moving = dict.fromkeys(("velocity", "measured", "demand", "actual", "speed"), f"{unit}/s")
         still = dict.fromkeys(("position", "true_position"), unit)
         return {"time": "s", **still, **moving, "torque": "N m" if unit == "rad" else "N", "current": "A"}
+
+    def plot(self, ax=None):
+        """Draw measured and true velocity and the torque against time; returns the axes."""
+        from . import _figures
+
+        return _figures.closed_run(self, ax)
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -151,17 +159,18 @@ def run(axis, speed, seconds, seed=0):
     profile = speed if isinstance(speed, Profile) else None
     check_motion("run", axis, speed, seconds, seed, profile is not None)
     samples = _samples("run", axis, seconds)
-    if profile is None:
-        profile = Constant(float(speed))
     time = np.arange(samples) / axis.sampling.rate
-    demand = profile.at(time)
-    _check_demand(axis, demand, time)
-    start = float(demand[1, 0])
-    settle = 0 if not isinstance(profile, Constant) else settling(axis, samples)
+    if profile is None or isinstance(profile, Constant):
+        start = float(speed if profile is None else profile.speed)
+        demand, settle = None, settling(axis, samples)
+    else:
+        demand, settle = profile.at(time), 0
+        _check_demand(axis, demand, time)
+        start = float(demand[1, 0])
     lanes = _lanes(axis, demand, time, start, int(seed), settle)
     out = np.zeros((_kernels.COLUMNS, samples))
     _advance(lanes, samples, out)
-    return _result(axis, lanes, out, time, demand, int(seed), settle, isinstance(profile, Constant))
+    return _result(axis, lanes, out, time, demand, int(seed), settle)
 
 
 def runs(axis, speeds, seconds, seed=0):
@@ -222,11 +231,7 @@ def runs(axis, speeds, seconds, seed=0):
 def settling(axis, samples):
     """Samples until the loop has forgotten its start but for a thousandth: at most half a run."""
     rest = _chain.forgets_after(axis)
-    linear = (
-        axis
-        if axis.estimator.linear
-        else replace(axis, estimator=type(axis).__dataclass_fields__["estimator"].default_factory())
-    )
+    linear = axis if axis.estimator.linear else replace(axis, estimator=Difference())
     control = replace(axis.control, notch=tuple(notch for notch in axis.control.notch if notch.order is None))
     closed = loop.build(replace(linear, control=control)).closed(loop.LARGEST_ORDER)
     if closed is not None and reaches_torque(control):
@@ -255,12 +260,13 @@ def _samples(owner, axis, seconds):
 
 def _lanes(axis, demand, time, start, seed, settle):
     """The loop of one run, its demand as deviation from the steady motion."""
-    away = demand - np.stack([start * time, np.full_like(time, start), np.zeros_like(time)])
-    fastest = float(np.abs(demand[1]).max())
-    lanes = Loops(axis, [start], [seed], settle, fastest=fastest, demand=away if away.any() else None)
-    _check_torque(axis, lanes)
-    if away.any():
+    if demand is None:
+        lanes = Loops(axis, [start], [seed], settle)
+    else:
+        away = demand - np.stack([start * time, np.full_like(time, start), np.zeros_like(time)])
+        lanes = Loops(axis, [start], [seed], settle, fastest=float(np.abs(demand[1]).max()), demand=away)
         lanes.follow_speed(demand[1])
+    _check_torque(axis, lanes)
     return lanes
 
 
@@ -323,14 +329,15 @@ def _stop(axis, lanes, i):
     return time, why
 
 
-def _result(axis, lanes, out, time, demand, seed, settle, steady):
+def _result(axis, lanes, out, time, demand, seed, settle):
     stopped = _stop(axis, lanes, 0)
     kept = time.size if stopped is None else int(lanes.stop[0]) + 1
-    out, demand, time = out[:, :kept], demand[:, :kept], time[:kept]
+    out, time = out[:, :kept], time[:kept]
     rms = {name: float(value[0]) for name, value in _rms(axis, lanes, kept, settle).items()}
-    if not steady:
-        rms |= _about_demand(out, demand)
-    reasons = _reasons(axis, np.abs(demand[1]).max(), kept, settle, lanes.clipped, stopped)
+    velocity = np.full(kept, lanes.speeds[0]) if demand is None else demand[1, :kept].copy()
+    if demand is not None:
+        rms |= _about_demand(out, demand[:, :kept])
+    reasons = _reasons(axis, np.abs(velocity).max(), kept, settle, lanes.clipped, stopped)
     return Run(
         time=time,
         position=out[0],
@@ -338,11 +345,12 @@ def _result(axis, lanes, out, time, demand, seed, settle, steady):
         velocity=out[2],
         measured=out[3],
         torque=out[4],
-        demand=demand[1],
+        demand=velocity,
         rms=rms,
         settle=settle,
         stopped=stopped,
         seed=seed,
+        speed=lanes.speeds[0],
         valid=not reasons,
         reasons=reasons,
         axis=axis,

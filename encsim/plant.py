@@ -7,6 +7,7 @@ a period. Nothing is approximated: within a period the torque is constant, or st
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
@@ -250,9 +251,15 @@ def _refuse_quick(load):
 
 def _grow_and_hold(matrix, time):
     """``exp(A t) - 1`` and ``integral of exp(A s), 0 to t``."""
+    return _exponential(np.ascontiguousarray(matrix, dtype=float).tobytes(), len(matrix), float(time))
+
+
+@lru_cache(maxsize=512)
+def _exponential(content, n, time):
+    """The same of a matrix given as bytes, so that an axis that is looked at again costs nothing."""
     from scipy.linalg import expm
 
-    n = len(matrix)
+    matrix = np.frombuffer(content).reshape(n, n)
     if time == 0.0:
         return np.zeros((n, n)), np.zeros((n, n))
     both = np.zeros((2 * n, 2 * n))

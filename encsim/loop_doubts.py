@@ -8,11 +8,13 @@ CROSSOVERS = 20.0
 DITHERED = 0.5
 # Share of a mean square that may come from steps times the phase, rad, by which the loop moves them.
 FOLLOWED = 0.1
+# Share of the speed that the true velocity may swing by the age of readings: so much less or more age shows.
+SWUNG = 0.03
 # Peaks over rms that friction and torque limit are judged by.
 PEAKS = 3.0
 
 
-def find(axis, errors, loops, signed, total, followed):
+def find(axis, errors, loops, signed, squares, followed):
     """Speeds at which the prediction may not be believed, and the reasons that apply.
 
     Parameters
@@ -23,8 +25,10 @@ def find(axis, errors, loops, signed, total, followed):
         As of `loop_power.at_speeds`.
     signed : ndarray, shape (n,)
         Speeds.
-    total, followed : ndarray, shape (n, curves)
-        Mean squares, of all and of the steps that the loop follows.
+    squares : dict of str to ndarray, shape (n, curves)
+        Mean squares by cause.
+    followed : ndarray, shape (n, curves)
+        Mean squares of the steps that the loop follows.
 
     Returns
     -------
@@ -35,10 +39,12 @@ def find(axis, errors, loops, signed, total, followed):
     crossover = np.full(signed.size, np.nan)
     for power, there in loops:
         unstable[there], crossover[there] = not power.stable, power.crossover
+    total = sum(squares.values(), np.zeros_like(followed))
     found = [
         (unstable, "the loop is unstable: it swings ever more"),
         *_step_doubts(axis, errors, crossover, total, followed),
         *_friction_doubts(axis, signed, total),
+        *_age_doubts(signed, squares),
     ]
     reasons = tuple(reason for mask, reason in found if np.any(mask))
     return np.logical_or.reduce([np.broadcast_to(mask, signed.shape) for mask, _ in found]), reasons
@@ -88,3 +94,11 @@ def _friction_doubts(axis, signed, total):
     if load.cogging:
         found.append((True, "cogging shakes the axis too and is not in these values: simulate"))
     return found
+
+
+def _age_doubts(signed, squares):
+    """Age of the readings that shakes the axis so much that it is another age."""
+    if "age" not in squares:
+        return []
+    swung = np.sqrt(squares["age"][:, 2]) > SWUNG * np.abs(signed)
+    return [(swung, "the age of the readings shakes the axis, which changes what the age does: simulate")]

@@ -174,7 +174,7 @@ def smoothness(axis, speeds):
     seen = {cause: square[:, 0] for cause, square in squares.items()}
     known = [
         doubts.find(axis, model, magnitude, seen, total[:, 0]),
-        loop_doubts.find(axis, errors, loops, signed, total, followed * axis.scale.pitch**2),
+        loop_doubts.find(axis, errors, loops, signed, squares, followed * axis.scale.pitch**2),
     ]
     doubtful = known[0][0] | known[1][0]
     reasons = known[0][1] + known[1][1]

@@ -229,16 +229,21 @@ def runs(axis, speeds, seconds, seed=0):
 
 
 def settling(axis, samples):
-    """Samples until the loop has forgotten its start but for a thousandth: at most half a run."""
-    rest = _chain.forgets_after(axis)
+    """Samples until the loop has forgotten its start but for a thousandth: at most half a run, 0 if it never does."""
+    rest, radius = _chain.forgets_after(axis), _slowest(axis)
+    if 0.0 < radius < 1.0:
+        rest += math.ceil(math.log(SETTLED) / math.log(radius))
+    return int(min(rest, samples // 2))
+
+
+def _slowest(axis):
+    """Largest magnitude of a pole of the linear loop; 0 where there is no loop or it is too large to say."""
     linear = axis if axis.estimator.linear else replace(axis, estimator=Difference())
     control = replace(axis.control, notch=tuple(notch for notch in axis.control.notch if notch.order is None))
+    if not reaches_torque(control):
+        return 0.0
     closed = loop.build(replace(linear, control=control)).closed(loop.LARGEST_ORDER)
-    if closed is not None and reaches_torque(control):
-        radius = np.abs(1.0 + closed.poles()).max(initial=0.0)
-        if 0.0 < radius < 1.0:
-            rest += math.ceil(math.log(SETTLED) / math.log(radius))
-    return int(min(rest, samples // 2))
+    return 0.0 if closed is None else float(np.abs(1.0 + closed.poles()).max(initial=0.0))
 
 
 def _samples(owner, axis, seconds):
@@ -370,6 +375,8 @@ def _reasons(axis, fastest, samples, settle, clipped, stopped):
         found.append(
             f"speed {fastest:.4g} {unit}/s is above the top speed {top.speed:.4g} {unit}/s ({top.limit})"
         )
+    if axis.estimator.linear and _slowest(axis) >= 1.0:
+        found.append("the loop is not stable: see margins")
     if clipped:
         found.append(f"the converter clips, {clipped} readings of a channel were cut off")
     if stopped is not None:

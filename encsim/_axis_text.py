@@ -74,7 +74,7 @@ def _braced(keys):
 
 def _order(order):
     """An order as a key: one that is not whole needs quotes."""
-    return f"{order}" if isinstance(order, int) else json.dumps(repr(order))
+    return f"{order}" if isinstance(order, int) else f'"{order!r}"'
 
 
 def _line(amplitude, phase, dimension):

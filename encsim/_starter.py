@@ -70,53 +70,59 @@ samples = 1                # over how many cycles
 """
 
 _LOOP = """
-# A closed loop needs both of the next tables: take the "# " away before the keys you use.
-# Computed gains are starting points. Moving machinery can injure: follow the machine's documentation and local
-# codes, keep limits, guards and an emergency stop, and leave the work to qualified staff.
+# A closed loop needs both of the next tables: take the "# " away before [load], [control] and the keys you use.
+# Caution: computed gains are starting points. Moving machinery can injure: follow the machine's documentation and
+# local codes, keep limits, guards and an emergency stop, and leave the work to qualified staff.
+# Their units: {units}
 #
-# [load]                   # what the motor moves; force and mass of a linear axis, torque and inertia of a rotary one
-{load}# encoder = "motor"        # which side of the spring the encoder sits on: "motor" or "load"
+# [load]                   # what the motor moves: {mass}, and the {word}s that act on it
+{load}# encoder = "motor"        # which side of that spring the encoder sits on: "motor" or "load"
 #
 # [control]                # how the controller moves it: position loop, velocity loop, current loop
 {control}"""
 _LINEAR_LOAD = """\
 # inertia = "5 kg"         # mass that moves (without the motor's, if that is given)
 # viscous = "15 N s/m"     # friction that grows with the speed
-# coulomb = "4 N"          # friction that only changes sign with the speed
-# stribeck = "2 N"         # how much more it is at the very start
-# stribeck_speed = "1 mm/s"    # speed at which most of that is gone
-# force = "0 N"            # constant force on the load, such as its weight on a vertical axis
+# coulomb = "4 N"          # friction that only changes its direction with the motion
+# stribeck = "2 N"         # by how much breaking away takes more than that
+# stribeck_speed = "1 mm/s"    # speed at which most of this excess is gone
+# force = "0 N"            # constant force in the direction of positive motion, such as a weight
 # motor_inertia = "1 kg"   # mass of the moving part of the motor
-# stiffness = "40 N/um"    # of what joins motor and load; left out: one rigid mass
-# damping = "3 kN s/m"     # of what joins them
-# cogging = {31 = "0.5 N"} # force ripple of the motor, {number a metre = amplitude}
+# stiffness = "12 N/um"    # of the spring that joins motor and load; left out: one rigid mass
+# damping = "300 N s/m"    # of that spring
+# cogging = {31 = "0.5 N"} # force ripple of the motor, {number a metre = amplitude}; one like 31.25 in quotes
 # torque_constant = "45 N/A"   # force of the motor for one ampere
 """
 _ROTARY_LOAD = """\
 # inertia = "0.02 kg m2"   # inertia that turns (without the motor's, if that is given)
 # viscous = "0.02 N m s/rad"   # friction that grows with the speed
-# coulomb = "0.05 N m"     # friction that only changes sign with the speed
-# stribeck = "0.03 N m"    # how much more it is at the very start
-# stribeck_speed = "0.2 rpm"   # speed at which most of that is gone
-# force = "0 N m"          # constant torque on the load, such as an unbalanced weight
+# coulomb = "0.05 N m"     # friction that only changes its direction with the motion
+# stribeck = "0.03 N m"    # by how much breaking away takes more than that
+# stribeck_speed = "0.2 rpm"   # speed at which most of this excess is gone
+# force = "0 N m"          # constant torque in the direction of positive motion, such as an unbalanced weight
 # motor_inertia = "0.004 kg m2"    # inertia of the rotor
-# stiffness = "30 kN m/rad"    # of what joins motor and load; left out: one rigid mass
-# damping = "5 N m s/rad"  # of what joins them
+# stiffness = "47 kN m/rad"    # of the spring that joins motor and load; left out: one rigid inertia
+# damping = "1.2 N m s/rad"    # of that spring
 # cogging = {36 = "0.02 N m"}  # torque ripple of the motor, {number a turn = amplitude}
 # torque_constant = "0.9 N m/A"    # torque of the motor for one ampere
 """
 _CONTROL = """\
-# position_gain = "60 1/s" # velocity asked for, for each unit of position error
-{velocity_gain}  # {word} for each unit of velocity error
+# position_gain = "60 1/s" # speed asked for, for each unit of position error
+# velocity_gain = "{gain}"  # {word} asked for, for each unit of speed error
 # integral_time = "12 ms"  # time in which the integral part reaches the proportional one; left out: none
 # current_bandwidth = "1 kHz"  # of the current loop; left out: at once
-# delay = "60 us"          # from the sample to the moment the {word} begins to change
-# velocity_feedforward = 1.0   # share of the demanded velocity that is fed forward
-{acceleration}  # {word} fed forward for each unit of demanded acceleration
-{limit}  # the drive gives no more
-# notch = [{{frequency = "600 Hz", damping = 0.5, depth = 0.1}}]   # or order = 2: follows that line of the encoder
-# lowpass = "1.5 kHz"      # filter of the {word} asked for
+# delay = "60 us"          # from the sample to the moment its {word} begins
+# velocity_feedforward = 1.0   # share of the demanded speed that is fed forward
+# acceleration_feedforward = "{forward}"  # {word} for each unit of demanded acceleration; in full: {whole}
+# torque_limit = "{limit}"   # largest {word} that is asked for; left out: no limit
+# notch = [{{frequency = "600 Hz", damping = 0.5, depth = 0.1}}]  # takes from the {word} what excites the spring;
+#                          # order = 2 in place of a frequency follows that line of the encoder with the speed
+# lowpass = "1.5 kHz"      # filter of the {word} asked for; left out: none
 """
+_LINEAR_UNITS = "g kg t | mN N kN | N s/m kN s/m | N/m kN/m N/um | N/A | 1/s"
+_ROTARY_UNITS = (
+    "g cm2, kg cm2, kg m2 | mN m, N cm, N m | N m s/rad | N m/deg, N m/rad, kN m/rad | N m/A | 1/s"
+)
 
 
 def text(rotary=False):
@@ -149,10 +155,17 @@ def _rest(error, jitter, acceleration):
 def _loop(rotary):
     """The two tables of a closed loop, commented out."""
     if rotary:
-        word, gains = "torque", ("8 N m s/rad", "0 kg m2", "10 N m")
-    else:
-        word, gains = "force", ("2 kN s/m", "0 kg", "400 N")
-    keys = zip(("velocity_gain", "acceleration_feedforward", "torque_limit"), gains, strict=True)
-    gain, forward, limit = (f'# {key} = "{value}"'.ljust(27) for key, value in keys)
-    control = _CONTROL.format(velocity_gain=gain, acceleration=forward, limit=limit, word=word)
-    return _LOOP.format(load=_ROTARY_LOAD if rotary else _LINEAR_LOAD, control=control)
+        control = _CONTROL.format(
+            word="torque",
+            gain="10 N m s/rad",
+            forward="0.024 kg m2",
+            whole="the whole inertia",
+            limit="10 N m",
+        )
+        return _LOOP.format(
+            word="torque", mass="an inertia", units=_ROTARY_UNITS, load=_ROTARY_LOAD, control=control
+        )
+    control = _CONTROL.format(
+        word="force", gain="2.5 kN s/m", forward="6 kg", whole="the whole mass", limit="400 N"
+    )
+    return _LOOP.format(word="force", mass="a mass", units=_LINEAR_UNITS, load=_LINEAR_LOAD, control=control)

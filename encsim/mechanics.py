@@ -172,7 +172,7 @@ def _check_cogging(check):
             check.fault("cogging", f"have orders above 0 and at most {LARGEST_ORDER:g}", order)
         elif len(pair) != 2 or not all(_checks.is_real(part) for part in pair) or not 0.0 <= pair[0] <= LARGE:
             rule = "be an amplitude of zero or more, or an amplitude and a phase, finite"
-            check.fault(f"cogging.{order:g}", rule, value)
+            check.fault(f"cogging.{order:.12g}", rule, value)
         else:
             # a linear motor of 32 mm pitch has 31.25 a metre; whole orders stay whole
             found[int(order) if order == int(order) else float(order)] = (float(pair[0]), float(pair[1]))

@@ -1,171 +1,36 @@
-"""Text with units to SI numbers and back; inside Python every number is SI.
-
-Dimensions: ``length`` ``angle`` ``time`` ``frequency``, ``position(m)`` and ``position(rad)`` for positions
-on a linear and a rotary scale, ``speed(m/s)`` and ``speed(rad/s)``, ``acceleration(m/s2)`` and
-``acceleration(rad/s2)``, ``rate`` (1/s), and of a closed loop ``inertia(...)`` ``torque(...)``
-``torque per speed(...)`` ``stiffness(...)`` ``torque per current(...)`` with ``m`` or ``rad``. ``position``,
-``acceleration`` and these without a unit in brackets take both and serve where it is not known yet which is meant.
-"""
+"""Text with units to SI numbers and back; inside Python every number is SI. The units stand in `_dimensions`."""
 
 import math
 import re
-from collections import namedtuple
 
 from . import _checks
+from ._dimensions import DIMENSIONS, LENGTH, ten
+from ._dimensions import on_scale as on_scale
+from ._dimensions import unit_on_scale as unit_on_scale
 
 MOST_SPEEDS = 1_000_000
 
-# 50 digits: far more than any decimal of 17 digits needs for one correct rounding.
-_PI = (31415926535897932384626433832795028841971693993751, 10**49)
 _NUMBER = re.compile(r"\s*([+-]?)([0-9]*)(?:\.([0-9]*))?(?:[eE]([+-]?[0-9]+))?\s*(.*?)\s*\Z", re.DOTALL)
 _SPELLINGS = {
     "µ": "u",
     "μ": "u",
     "°": "deg",
     "″": "arcsec",
-    "−": "-",
     "²": "2",
     "^2": "2",
     "·": " ",
+    "⋅": " ",
+    "*": " ",
     "Nm": "N m",
+}
+_CLOSED_UP = {
+    "/s": "1/s",
+    **{unit.replace(" ", ""): unit for kind in DIMENSIONS.values() for unit in kind.units if " " in unit},
 }
 _LARGEST_EXPONENT = 400
 _MOST_DIGITS = 400
 _NARROW_SPACE = "\u202f"
 _MINUS = "\u2212"
-
-
-# What a kind of unit is called, an example, and each unit's size as a ratio of whole numbers.
-Dimension = namedtuple("Dimension", "noun example units")
-
-
-def _ten(exponent, times=(1, 1)):
-    """``times`` 10**exponent as a ratio."""
-    return times[0] * 10 ** max(exponent, 0), times[1] * 10 ** max(-exponent, 0)
-
-
-def _per_degree():
-    """180/pi as a ratio: per degree."""
-    return 180 * _PI[1], _PI[0]
-
-
-def _per_rpm():
-    """30/pi as a ratio: per turn a minute."""
-    return 30 * _PI[1], _PI[0]
-
-
-def _turned(above, below):
-    """``pi`` above/below as a ratio."""
-    return _PI[0] * above, _PI[1] * below
-
-
-_LENGTH = {"nm": _ten(-9), "um": _ten(-6), "mm": _ten(-3), "m": _ten(0), "pm": _ten(-12)}
-_ANGLE = {
-    "arcsec": _turned(1, 648_000),
-    "deg": _turned(1, 180),
-    "rad": _ten(0),
-    "mrad": _ten(-3),
-    "urad": _ten(-6),
-    "nrad": _ten(-9),
-}
-_LINEAR_SPEED = {
-    "um/s": _ten(-6),
-    "mm/s": _ten(-3),
-    "m/s": _ten(0),
-    "mm/min": _ten(-3, (1, 60)),
-    "m/min": _ten(0, (1, 60)),
-    "nm/s": _ten(-9),
-}
-_ROTARY_SPEED = {
-    "rpm": _turned(1, 30),
-    "deg/s": _turned(1, 180),
-    "rad/s": _ten(0),
-    "arcsec/s": _turned(1, 648_000),
-    "mrad/s": _ten(-3),
-    "urad/s": _ten(-6),
-}
-_LINEAR_ACCELERATION = {"mm/s2": _ten(-3), "m/s2": _ten(0), "um/s2": _ten(-6)}
-_ROTARY_ACCELERATION = {"deg/s2": _turned(1, 180), "rad/s2": _ten(0), "mrad/s2": _ten(-3)}
-
-_MASS = {"g": _ten(-3), "kg": _ten(0), "t": _ten(3)}
-_INERTIA = {"kg m2": _ten(0), "kg cm2": _ten(-4), "g m2": _ten(-3), "g cm2": _ten(-7)}
-_FORCE = {"mN": _ten(-3), "N": _ten(0), "kN": _ten(3)}
-_TORQUE = {"mN m": _ten(-3), "N m": _ten(0), "kN m": _ten(3), "N cm": _ten(-2)}
-_FORCE_PER_SPEED = {"N s/m": _ten(0), "kN s/m": _ten(3), "N/(m/s)": _ten(0), "N s/mm": _ten(3)}
-_TORQUE_PER_SPEED = {
-    "mN m s/rad": _ten(-3),
-    "N m s/rad": _ten(0),
-    "N m/(rad/s)": _ten(0),
-    "N m/rpm": _per_rpm(),
-}
-_LINEAR_STIFFNESS = {"N/m": _ten(0), "N/um": _ten(6), "N/mm": _ten(3), "kN/m": _ten(3)}
-_ROTARY_STIFFNESS = {"N m/rad": _ten(0), "kN m/rad": _ten(3), "N m/deg": _per_degree()}
-_FORCE_PER_CURRENT = {"N/A": _ten(0)}
-_TORQUE_PER_CURRENT = {"mN m/A": _ten(-3), "N m/A": _ten(0)}
-
-
-def _for_scales(name, noun, linear, rotary):
-    """A dimension of a closed loop on a linear scale, on a rotary one, and where it is not known which."""
-    (linear_example, linear_units), (rotary_example, rotary_units) = linear, rotary
-    return {
-        f"{name}(m)": Dimension(noun, linear_example, linear_units),
-        f"{name}(rad)": Dimension(noun, rotary_example, rotary_units),
-        name: Dimension(noun, linear_example, linear_units | rotary_units),
-    }
-
-
-DIMENSIONS = {
-    "length": Dimension("length", "20 um", _LENGTH),
-    "angle": Dimension("angle", "0.6 deg", _ANGLE),
-    "time": Dimension(
-        "time", "20 ns", {"ns": _ten(-9), "us": _ten(-6), "ms": _ten(-3), "s": _ten(0), "ps": _ten(-12)}
-    ),
-    "frequency": Dimension(
-        "frequency", "16 kHz", {"Hz": _ten(0), "kHz": _ten(3), "MHz": _ten(6), "GHz": _ten(9)}
-    ),
-    "speed(m/s)": Dimension("linear speed", "2 mm/s", _LINEAR_SPEED),
-    "speed(rad/s)": Dimension("rotary speed", "3 rpm", _ROTARY_SPEED),
-    "acceleration(m/s2)": Dimension("linear acceleration", "2 m/s2", _LINEAR_ACCELERATION),
-    "acceleration(rad/s2)": Dimension("rotary acceleration", "50 rad/s2", _ROTARY_ACCELERATION),
-    "acceleration": Dimension("acceleration", "2 m/s2", _LINEAR_ACCELERATION | _ROTARY_ACCELERATION),
-    "rate": Dimension("1/time", "200 1/s", {"1/s": _ten(0)}),
-    "position(m)": Dimension("length", "0.5 nm", _LENGTH),
-    "position(rad)": Dimension("angle", "0.1 arcsec", _ANGLE),
-    "position": Dimension("length or angle", "0.5 nm", _LENGTH | _ANGLE),
-    "speed": Dimension("speed", "2 mm/s", _LINEAR_SPEED | _ROTARY_SPEED),
-    **_for_scales("inertia", "mass or inertia", ("5 kg", _MASS), ("0.02 kg m2", _INERTIA)),
-    **_for_scales("torque", "force or torque", ("20 N", _FORCE), ("0.5 N m", _TORQUE)),
-    **_for_scales(
-        "torque per speed",
-        "force or torque per speed",
-        ("2 kN s/m", _FORCE_PER_SPEED),
-        ("8 N m s/rad", _TORQUE_PER_SPEED),
-    ),
-    **_for_scales(
-        "stiffness", "stiffness", ("50 N/um", _LINEAR_STIFFNESS), ("20 kN m/rad", _ROTARY_STIFFNESS)
-    ),
-    **_for_scales(
-        "torque per current",
-        "force or torque per current",
-        ("40 N/A", _FORCE_PER_CURRENT),
-        ("0.9 N m/A", _TORQUE_PER_CURRENT),
-    ),
-}
-
-_OF_SCALE = {
-    "position": "position({})",
-    "acceleration": "acceleration({}/s2)",
-    "speed": "speed({}/s)",
-    **{
-        name: f"{name}({{}})"
-        for name in ("inertia", "torque", "torque per speed", "stiffness", "torque per current")
-    },
-}
-
-
-def on_scale(dimension, unit):
-    """The dimension on a scale with this position unit; one that does not depend on it, or no unit: as it is."""
-    return _OF_SCALE[dimension].format(unit) if unit and dimension in _OF_SCALE else dimension
 
 
 def parse(text, dimension, field="value", *, diameter=None):
@@ -185,7 +50,7 @@ def parse(text, dimension, field="value", *, diameter=None):
     Returns
     -------
     float
-        In m, rad, s, Hz, m/s, rad/s or 1/s.
+        In m, rad, s, Hz, kg, N, A and their products and quotients.
 
     Raises
     ------
@@ -200,9 +65,9 @@ def parse(text, dimension, field="value", *, diameter=None):
     if number is None:
         _checks.refuse(field, f"be a number and a unit of {kind.noun}", text, hint=example)
     size = kind.units.get(unit)
-    if size is None and dimension == "position(rad)" and diameter is not None and unit in _LENGTH:
+    if size is None and dimension == "position(rad)" and diameter is not None and unit in LENGTH:
         above, below = float(diameter).as_integer_ratio()
-        size = _LENGTH[unit][0] * 2 * below, _LENGTH[unit][1] * above
+        size = LENGTH[unit][0] * 2 * below, LENGTH[unit][1] * above
     if size is None:
         _refuse_unit(field, text, unit, dimension)
     return _rounded(number, size, field, text)
@@ -210,13 +75,21 @@ def parse(text, dimension, field="value", *, diameter=None):
 
 def _split(text):
     """The number as (whole mantissa, power of ten) or None, and the unit in the spelling of the tables."""
-    for written, ours in _SPELLINGS.items():
-        text = text.replace(written, ours)
-    sign, whole, part, exponent, unit = _NUMBER.match(text).groups()
+    sign, whole, part, exponent, unit = _NUMBER.match(text.replace(_MINUS, "-")).groups()
+    # only in the unit: a power of ten written with ^2 must not become another number
+    unit = _spelt(unit)
     digits = whole + (part or "")
     if not digits or len(digits) > _MOST_DIGITS or len(exponent or "") > 6:
         return None, unit
     return (int(sign + digits), int(exponent or 0) - len(part or "")), unit
+
+
+def _spelt(unit):
+    """A unit in the spelling of the tables, however its factors are joined: kgm², kg·m², kg m^2 are kg m2."""
+    for written, ours in _SPELLINGS.items():
+        unit = unit.replace(written, ours)
+    unit = " ".join(unit.split())
+    return _CLOSED_UP.get(unit.replace("N m", "Nm"), unit)
 
 
 def _rounded(number, size, field, text):
@@ -224,7 +97,7 @@ def _rounded(number, size, field, text):
     mantissa, exponent = number
     if mantissa and abs(exponent) > _LARGEST_EXPONENT + _MOST_DIGITS:
         _checks.refuse(field, "be a number that a float can hold", text)
-    above, below = _ten(exponent, size) if mantissa else (0, 1)
+    above, below = ten(exponent, size) if mantissa else (0, 1)
     try:
         value = mantissa * above / below
     except OverflowError:
@@ -248,8 +121,8 @@ def _unit_hint(text, unit, dimension):
         return f'as in "{kind.example}"'
     if unit.startswith(","):
         return "decimals need a point, not a comma"
-    other = next((d for d in DIMENSIONS.values() if unit in d.units), None)
-    if dimension == "position(rad)" and unit in _LENGTH:
+    other = next((other for other in DIMENSIONS.values() if unit in other.units), None)
+    if dimension == "position(rad)" and unit in LENGTH:
         return "a length along the rim needs scale.diameter"
     if other is not None:
         return f'"{unit}" is a unit of {other.noun}'

@@ -27,6 +27,7 @@ from encsim import (
     Scale,
     Signal,
     Tracking,
+    _axis_reader,
     _toml_text,
     axis_file,
 )
@@ -125,8 +126,8 @@ def test_the_starter_loads_and_names_every_key(rotary):
     axis = encsim.loads(text)
     assert axis.scale.unit == ("rad" if rotary else "m")
     assert axis.signal.offset == (0.01, -0.005)
-    for part in axis_file.PARTS.keys() - {"estimator"}:
-        for item in dataclasses.fields(axis_file.PARTS[part]):
+    for part in _axis_reader.PARTS.keys() - {"estimator"}:
+        for item in dataclasses.fields(_axis_reader.PARTS[part]):
             assert f"\n{item.name} = " in text or f"\n# {item.name} = " in text
 
 
@@ -142,7 +143,7 @@ def test_the_starter_shows_every_kind_of_estimator_with_all_its_keys(rotary):
     text = axis_file.starter(rotary)
     rest = text[: text.index("[estimator]")]
     axes = [encsim.loads(rest + table) for table in _shown_kinds(text)]
-    assert {axis.estimator.kind for axis in axes} == axis_file.ESTIMATORS.keys() - {"difference"}
+    assert {axis.estimator.kind for axis in axes} == _axis_reader.ESTIMATORS.keys() - {"difference"}
     for axis, table in zip(axes, _shown_kinds(text), strict=True):
         assert table.count("=") == 1 + len(dataclasses.fields(axis.estimator))
 
@@ -390,7 +391,7 @@ kind = "diference"
         ('sde = {1.5 = "5 nm"}', "sde.1 must be text with a unit of length, got {'5': '5 nm'}; as in \"0.5 nm\""),
         ('sde = {"01" = "5 nm"}', 'sde.01 must have a whole number as its order, got "01"'),
         ('sde = {0 = "5 nm"}', "sde.0 must have a whole order from 1 to 1000, got 0"),
-        ('sde = {1 = ["5 nm"]}', SDE + " or an amplitude and a phase, [\"20 nm\", \"17 deg\"], got ['5 nm']"),
+        ('sde = {1 = ["5 nm"]}', SDE + " or an amplitude and a phase, [\"0.5 nm\", \"17 deg\"], got ['5 nm']"),
         ('sde = {1 = "-5 nm"}', SDE + " of zero or more, or an amplitude and a phase, finite, got -5e-09"),
         ("harmonics = {2001 = 0.1}", "harmonics.2001 must have a whole order from 2 to 1000, got 2001"),
         ("harmonics = {3 = 1}", "harmonics.3 must be a finite number between -1 and 1, got 1"),
@@ -562,7 +563,7 @@ TOML_VALUES = st.recursive(
     ),
     max_leaves=6,
 )
-ALL_KEYS = sorted(f"{part}.{key}" for part in axis_file.PARTS for key in axis_file._keys(part))
+ALL_KEYS = sorted(f"{part}.{key}" for part in _axis_reader.PARTS for key in _axis_reader.keys_of(part))
 
 
 @given(st.dictionaries(st.sampled_from([*ALL_KEYS, "signal", "foo.bar", "rate"]), TOML_VALUES, max_size=5))

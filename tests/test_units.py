@@ -2,6 +2,7 @@
 
 import itertools
 import math
+import re
 from fractions import Fraction
 
 import pytest
@@ -28,14 +29,17 @@ SIZES = {
     "Hz": Fraction(1), "kHz": Fraction(1000), "MHz": Fraction(10**6),
     "m/s": Fraction(1), "mm/s": Fraction(1, 1000), "um/s": Fraction(1, 10**6), "m/min": Fraction(1, 60),
     "mm/min": Fraction(1, 60_000), "rad/s": Fraction(1), "deg/s": PI / 180, "rpm": PI / 30, "1/s": Fraction(1),
+    "g": Fraction(1, 1000), "kg": Fraction(1), "t": Fraction(1000), "kg m2": Fraction(1),
+    "kg cm2": Fraction(1, 10**4), "kg mm2": Fraction(1, 10**6), "g m2": Fraction(1, 1000), "g cm2": Fraction(1, 10**7),
+    "N": Fraction(1), "mN": Fraction(1, 1000), "kN": Fraction(1000), "N m": Fraction(1), "mN m": Fraction(1, 1000),
+    "N cm": Fraction(1, 100), "N mm": Fraction(1, 1000), "kN m": Fraction(1000), "N s/m": Fraction(1),
+    "N/(m/s)": Fraction(1), "kN s/m": Fraction(1000), "N s/mm": Fraction(1000), "N m s/rad": Fraction(1),
+    "N m/(rad/s)": Fraction(1), "mN m s/rad": Fraction(1, 1000), "N m/rpm": 30 / PI, "N/m": Fraction(1),
+    "N/mm": Fraction(1000), "N/um": Fraction(10**6), "kN/m": Fraction(1000), "N m/rad": Fraction(1),
+    "kN m/rad": Fraction(1000), "N m/deg": 180 / PI, "N/A": Fraction(1), "N m/A": Fraction(1),
+    "mN m/A": Fraction(1, 1000),
 }  # fmt: skip
-CASES = [
-    (unit, name)
-    for name in WRITABLE
-    if "(rad)" not in name
-    for unit in units.DIMENSIONS[name].units
-    if unit in SIZES
-]
+CASES = [(unit, name) for name in WRITABLE for unit in units.DIMENSIONS[name].units if unit in SIZES]
 
 
 @pytest.mark.parametrize(
@@ -66,6 +70,17 @@ CASES = [
         ("200 1/s", "rate", 200.0),
         ("0 um", "length", 0.0),
         ("0e400 um", "length", 0.0),
+        ("12 kgcm²", "inertia(rad)", 12e-4),
+        ("12 kg·cm^2", "inertia(rad)", 12e-4),
+        ("3 N·m", "torque(rad)", 3.0),
+        ("3 mNm", "torque", 3e-3),
+        ("8 Nms/rad", "torque per speed(rad)", 8.0),
+        ("8  N m  s/rad", "torque per speed(rad)", 8.0),
+        ("8 Nm/(rad/s)", "torque per speed(rad)", 8.0),
+        ("2 kNs/m", "torque per speed(m)", 2e3),
+        ("40 N/µm", "stiffness(m)", 40e6),
+        ("20 kNm/rad", "stiffness(rad)", 2e4),
+        ("60/s", "rate", 60.0),
         ("5 nm", "position", 5e-9),
         ("5 mrad", "position", 5e-3),
     ],
@@ -82,6 +97,27 @@ def test_every_unit_rounds_once(unit, dimension, mantissa, exponent):
     assert units.parse(f"{mantissa}e{exponent} {unit}", dimension) == float(
         mantissa * Fraction(10) ** exponent * SIZES[unit]
     )
+
+
+def test_every_unit_of_a_closed_loop_has_its_size_here():
+    loop = [name for name in units.DIMENSIONS if re.match("inertia|torque|stiffness", name)]
+    assert {unit for name in loop for unit in units.DIMENSIONS[name].units} <= SIZES.keys()
+
+
+@pytest.mark.parametrize(
+    ("text", "unit", "chosen"),
+    [
+        ("kg m2 or kg", "rad", "kg m2"),
+        ("kg m2 or kg", "m", "kg"),
+        ("m or rad", "rad", "rad"),
+        ("N m s/rad or N s/m", "m", "N s/m"),
+        ("m or rad", None, "m or rad"),
+        ("counts", "m", "counts"),
+        ("", "m", ""),
+    ],
+)
+def test_a_unit_of_either_scale_becomes_that_of_one(text, unit, chosen):
+    assert units.unit_on_scale(text, unit) == chosen
 
 
 @pytest.mark.parametrize("text", ["5 arcsec", "0.123456789 arcsec", "3600 arcsec", "1e-9 arcsec"])
@@ -129,6 +165,19 @@ def test_length_along_the_rim_is_turned_into_an_angle_with_one_rounding(text, le
         ("0,5 mm", "length", "decimals need a point"),
         ("1 000 Hz", "frequency", "must have a unit of frequency"),
         ("2 %", "angle", "must have a unit of angle"),
+        ("10^2 um", "length", "must have a unit of length"),
+        ("5² m", "length", "must have a unit of length"),
+        ("5 m m", "length", 'did you mean "mm"'),
+        ("5 kg", "inertia(rad)", r'unit of inertia \(kg m2, .*"kg" is a unit of mass'),
+        ("5 kg m2", "inertia(m)", r'unit of mass \(g, kg, t\), .*"kg m2" is a unit of inertia'),
+        ("5 N", "torque(rad)", 'unit of torque .*"N" is a unit of force'),
+        ("5 N m", "torque(m)", 'unit of force .*"N m" is a unit of torque'),
+        ("5 N s/m", "torque per speed(rad)", '"N s/m" is a unit of force per speed'),
+        ("5 N/m", "stiffness(rad)", '"N/m" is a unit of linear stiffness'),
+        ("5 N/A", "torque per current(rad)", '"N/A" is a unit of force per current'),
+        ("5 m N m", "torque(rad)", 'did you mean "mN m"'),
+        ("60 Hz", "rate", '"Hz" is a unit of frequency'),
+        ("5 s", "inertia", "unit of mass or inertia"),
         ("nan um", "length", "must be a number and a unit of length"),
         ("inf Hz", "frequency", "must be a number and a unit"),
         ("um", "length", "must be a number and a unit"),

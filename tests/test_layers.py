@@ -8,6 +8,7 @@ import pytest
 PACKAGE = Path(__file__).resolve().parents[1] / "encsim"
 ROWS = [
     "_version _checks _orders _filters _torque_filters _kernels _key_lines _starter _ellipse _recording _motion steps",
+    "_dimensions",
     "_files _toml_text _waveform units mechanics _turn_series profiles",
     "_results _axis_text _captures _plot_numbers",
     "_plot _plot_bars _figures_findings _figures_view",
@@ -19,7 +20,7 @@ ROWS = [
     "edge_timing plant _ring_fit c_source comparison positioning",
     "estimators _loop_states error_map",
     "axis loop calibration self_calibration calibration_file",
-    "stability",
+    "stability _axis_reader",
     "axis_file quadrature identification _run_checks loop_power",
     "limits increments _chain _gain_search",
     "tuner _loop_tables",

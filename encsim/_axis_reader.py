@@ -7,7 +7,7 @@ from . import _checks, units
 from ._checks import NOTHING, Fault, InputError
 from .axis import OPTIONAL_PARTS, PARTS, Axis
 from .estimators import KINDS as ESTIMATORS
-from .mechanics import Notch
+from .mechanics import MOST_NOTCHES, Notch
 
 _BARE_KEY = re.compile(r"[A-Za-z0-9_-]{1,80}")
 _ORDER = re.compile(r"0|-?[1-9][0-9]{0,8}")
@@ -228,6 +228,9 @@ class Reader:
         if not isinstance(tables, list) or not all(isinstance(table, dict) for table in tables):
             rule = 'be a list of tables, each begun by [[control.notch]], or [{frequency = "600 Hz"}]'
             self.fault(path, rule, tables)
+            return NOTHING
+        if len(tables) > MOST_NOTCHES:
+            self.fault(path, f"be at most {MOST_NOTCHES}", len(tables))
             return NOTHING
         found = [self._notch((*path, place), table) for place, table in enumerate(tables)]
         return NOTHING if None in found else tuple(found)

@@ -149,6 +149,7 @@ FAULTS = [
     (NOTCHES, "notch = 3", f"12: control.notch {A_LIST}3"),
     (NOTCHES, "[control.notch]\norder = 2", f"12: control.notch {A_LIST}{{'order': 2}}"),
     (NOTCHES, f"notch = [{', '.join(['{order = 2}'] * 9)}]", "12: control.notch must be at most 8, got 9"),
+    (NOTCHES, f"notch = [{', '.join(['{order = 0}'] * 999)}]", "12: control.notch must be at most 8, got 999"),
     (NOTCHES, 'delay = "2 s"', "12: control.delay must lie from 0 to 1 s, got 2.0 s"),
 ]  # fmt: skip
 

@@ -122,13 +122,14 @@ def read(text, axis):
         elif kind not in KINDS:
             faults.append(_unknown(kind))
         else:
-            for value in values.split(","):
+            several = values.split(",")
+            for value in several:
                 try:
-                    found.append(_one(kind, value.strip(), axis))
+                    found.append(_one(kind, value.strip(), axis, alone=len(several) == 1))
                 except InputError as error:
                     faults += error.faults
     if faults:
-        raise InputError(*faults)
+        raise InputError(*dict.fromkeys(faults))
     return found
 
 
@@ -138,9 +139,11 @@ def _unknown(kind):
     return Fault(OPTION, f"hold kinds of {', '.join(KINDS)}, or own", kind, hint=hint)
 
 
-def _one(kind, text, axis):
-    """One estimator of its kind and the text of its fields."""
+def _one(kind, text, axis, alone):
+    """One estimator of its kind and the text of its fields; none but one that stands alone may have no text."""
     owner = f"{OPTION}, {kind} {_checks.one_line(text, 40)}".rstrip()
+    if not text and not alone:
+        _checks.refuse(owner, "have a value between commas", text)
     fields = {item.name: item for item in dataclasses.fields(KINDS[kind])}
     first, *rest = _KEY.split(text)
     pairs = list(zip(rest[::2], rest[1::2], strict=True))

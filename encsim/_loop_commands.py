@@ -10,6 +10,8 @@ from ._outputs import Delivery, Faults, JobFailed, Progress
 from .mechanics import CAUTIONS
 
 TUNED = "tuning"
+# As of the speeds of a ripple curve.
+FASTEST = 1e100
 # Where the faults of a description stand in an axis file.
 SECTIONS = {"Axis": "", "Load": "load.", "Control": "control.", "Notch": "control.notch."}
 UNSTABLE = "the closed loop is unstable with these gains{}; encsim tune proposes others"
@@ -31,7 +33,7 @@ def loop(args):
         with faults:
             speeds = _arguments.speeds_of(args.speeds, axis)
         with faults:
-            speed = _arguments.speed_of(args.speed, axis) if args.speed else 0.0
+            speed = 0.0 if args.speed is None else _speed(args.speed, axis)
     faults.done()
     with Progress(args, f"computing {len(speeds)} speeds"), _told(args, axis):
         found = margins(axis, speed=speed)
@@ -40,7 +42,9 @@ def loop(args):
     simulated = _simulated(curve, seed, args) if args.simulate and stable else None
     _deliver_loop(args, found, curve, simulated, stable, speed)
     if not stable:
-        raise JobFailed(UNSTABLE.format("" if not found.stable else " at some of the speeds"))
+        left = " and ".join(name for name in ("--csv", "--plot") if getattr(args, name[2:]))
+        written = f"; no curves for {left}" if left else ""
+        raise JobFailed(UNSTABLE.format(" at some of the speeds" if found.stable else "") + written)
     return 0
 
 
@@ -79,7 +83,7 @@ def tune(args):
         with faults:
             limits["torque_ripple"] = _ripple_limit(args.torque_ripple, axis)
         with faults:
-            speed = None if args.speed is None else _arguments.speed_of(args.speed, axis)
+            speed = None if args.speed is None else _speed(args.speed, axis)
     faults.done()
     with Progress(args, "searching for gains"), _told(args, axis):
         result = tuning(axis, **limits, speed=speed)
@@ -102,7 +106,7 @@ def frontier(args):
     axis, speed, chosen = _arguments.read_axis(args, faults), None, None
     if axis is not None:
         with faults:
-            speed = _arguments.speed_of(args.speed, axis)
+            speed = _speed(args.speed, axis)
         with faults:
             chosen = (
                 _candidates.around(axis)
@@ -156,10 +160,9 @@ def _told(args, axis, names=()):
 
 def _in_words(fault, args, axis, names):
     """One fault under the option or the key that it comes from, units as of the scale."""
-    place = 1 if axis.scale.unit == "m" else 0
-    for pair in ("kg m2 or kg", "N m or N", "m2 or rad/s2", "m or rad"):
-        unit = pair.split(" or ")[place]
-        fault = replace(fault, unit=fault.unit.replace(pair, unit), hint=fault.hint.replace(pair, unit))
+    if fault.unit:
+        fitting = units.unit_on_scale(fault.unit, axis.scale.unit)
+        fault = replace(fault, unit=fitting, hint=fault.hint.replace(fault.unit, fitting))
     owner, _, name = fault.field.partition(".")
     if owner == TUNED and name != "axis":
         return replace(fault, field=f"--{name.replace('_', '-')}")
@@ -186,10 +189,21 @@ def _number(text, option):
 
 def _degrees(text):
     """A phase margin, deg: a bare number, or an angle with its unit."""
-    try:
-        return _number(text, "--phase-margin")
-    except _checks.InputError:
-        return math.degrees(units.parse(text, "angle", "--phase-margin"))
+    with contextlib.suppress(_checks.InputError):
+        return _number(text, "")
+    with contextlib.suppress(_checks.InputError):
+        return math.degrees(units.parse(text, "angle"))
+    _checks.refuse(
+        "--phase-margin", "be a number of degrees or an angle with its unit", text, hint='as in "60 deg"'
+    )
+
+
+def _speed(text, axis):
+    """A speed that somebody can mean."""
+    speed = _arguments.speed_of(text, axis)
+    if abs(speed) > FASTEST:
+        _checks.refuse("--speed", f"stay below {FASTEST:g}", speed, f"{axis.scale.unit}/s")
+    return speed
 
 
 def _ripple_limit(text, axis):

@@ -15,6 +15,10 @@ LIMITS = {
     "sensitivity_peak": "sensitivity peak",
     "torque_ripple": "{force} ripple",
 }
+LEGEND = (
+    "From: the largest causes, as shares of the mean square. True: velocity and position of the load. Friction\n"
+    "and cogging are not in these values; --simulate has them.\n"
+)
 ELSEWHERE = (
     "Another estimator changes the delay within the loop, and with it the margins: compute them anew (encsim loop) "
     "before it is used."
@@ -44,19 +48,14 @@ def loop(found, curve, whole, simulated=None, *, cautions=()):
     -------
     str
     """
-    parts = [margins(found), "\n"]
+    parts = [margins(found)]
     if np.isfinite(curve.actual).any():
         unit = curve.units["speed"]
-        parts += [
-            _answer(curve, whole, unit),
-            _tables.doubt(curve, unit),
-            "\n",
-            aligned(_columns(curve, unit)),
-            "\n",
-        ]
-    if simulated is not None:
-        parts += [_beside(curve, simulated), "\n"]
-    return "".join([*parts, *_notes(curve, found), listed(cautions)])
+        table = aligned(_columns(curve, unit))
+        parts += ["\n", _answer(curve, whole, unit), _tables.doubt(curve, unit), "\n", table]
+        parts += [] if simulated is None else ["\n", _beside(curve, simulated)]
+        parts += ["\n", LEGEND, *(f"Note: {reason}\n" for reason in curve.reasons)]
+    return "".join([*parts, listed(cautions)])
 
 
 def listed(cautions):
@@ -202,13 +201,6 @@ def _differs(predicted, simulated):
     return f"{100.0 * (simulated / predicted - 1.0):+.1f}"
 
 
-def _notes(curve, found):
-    yield "From: the largest causes, as shares of the mean square. True: velocity and position of the load. Friction\n"
-    yield "and cogging are not in these values; --simulate has them.\n"
-    for reason in dict.fromkeys([*found.reasons, *curve.reasons]):
-        yield f"Note: {reason}\n"
-
-
 GAINS = {
     "position_gain": ("position gain", {"m": "1/s", "rad": "1/s"}),
     "velocity_gain": ("velocity gain", {"m": "N s/m", "rad": "N m s/rad"}),
@@ -295,7 +287,9 @@ def _allowed(result, limits):
     """What a better encoder, estimator, rate or drive would allow."""
     lines = []
     if limits["torque_ripple"] is None:
-        lines.append("A less noisy encoder allows no more: no limit of ripple is set (--torque-ripple).\n")
+        lines.append("A better encoder allows no more: no limit of ripple is set (--torque-ripple).\n")
+    elif "torque_ripple" not in result.binding:
+        lines.append("A better encoder allows no more: the limit of ripple does not bind.\n")
     if not result.remedies:
         return "".join(["No single change that was tried allows clearly more.\n", *lines])
     table = aligned(
@@ -354,7 +348,8 @@ def _smoothest(result, names, own):
     """What beats the axis' own estimator, or the ends of the frontier."""
     unit = result.units["rms"]
     where = f"at {show(result.speed, unit)}" if result.speed else "at standstill"
-    best = sorted(np.flatnonzero(result.best), key=lambda i: _last(result.delay[i]))
+    best = [i for i in np.flatnonzero(result.best) if math.isfinite(result.delay[i])]
+    best.sort(key=lambda i: result.delay[i])
 
     def words(i):
         return f"{names[i]}, delay {show(result.delay[i], 's')}, {show(result.rms[i], unit)} rms"
@@ -388,7 +383,10 @@ def _candidates(result, names, rows, own):
         "peak": [beside(result.peak[i], result.rms[i], unit) for i in rows],
         "noise gain": [f"{show(result.noise_gain[i], '1')} 1/s" for i in rows],
         "overshoot %": [percent(result.overshoot[i]) for i in rows],
-        "bound": [beside(result.bound[i], result.rms[i], unit) for i in rows],
+        "bound": [
+            beside(result.bound[i], result.rms[i], unit) if math.isfinite(result.bound[i]) else "-"
+            for i in rows
+        ],
         "": [" ".join(filter(None, [marks[bool(result.best[i])], "own" if i == own else ""])) for i in rows],
     }
 

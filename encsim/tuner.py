@@ -167,7 +167,7 @@ def _limits(phase_margin, sensitivity_peak, torque_ripple):
     """The limits as floats, checked."""
     rules = (
         ("phase_margin", phase_margin, 0.0, 90.0, "lie between 0 and 90"),
-        ("sensitivity_peak", sensitivity_peak, 1.0, 1e6, "be above 1"),
+        ("sensitivity_peak", sensitivity_peak, 1.0, 1e6, "be above 1 and below 1e6"),
         ("torque_ripple", torque_ripple, 0.0, math.inf, "be positive and finite"),
     )
     faults = [

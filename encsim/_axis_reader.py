@@ -203,7 +203,8 @@ class Reader:
     def _order(self, path, key, value, found):
         """The order that a key of a table of orders means, None where it is none."""
         fractional = path[-1] in _FRACTIONAL
-        if not (_FRACTION if fractional else _ORDER).fullmatch(key) or (fractional and isinstance(value, dict)):
+        form, split = (_FRACTION, isinstance(value, dict)) if fractional else (_ORDER, False)
+        if split or not form.fullmatch(key):
             self._refuse_order(path, key, value)
             return None
         order = int(key) if _ORDER.fullmatch(key) else float(key)

@@ -14,7 +14,7 @@ SWUNG = 0.03
 PEAKS = 3.0
 
 
-def find(axis, errors, loops, signed, squares, followed):
+def find(axis, errors, loops, signed, squares, followed, steep):
     """Speeds at which the prediction may not be believed, and the reasons that apply.
 
     Parameters
@@ -29,6 +29,8 @@ def find(axis, errors, loops, signed, squares, followed):
         Mean squares by cause.
     followed : ndarray, shape (n, curves)
         Mean squares of the steps that the loop follows.
+    steep : ndarray of bool, shape (n,)
+        Where the loop, following the error, moves along it too far.
 
     Returns
     -------
@@ -42,6 +44,7 @@ def find(axis, errors, loops, signed, squares, followed):
     total = sum(squares.values(), np.zeros_like(followed))
     found = [
         (unstable, "the loop is unstable: it swings ever more"),
+        (steep, "the error is so steep that the loop, following it, bends it: simulate"),
         *_step_doubts(axis, errors, crossover, total, followed),
         *_friction_doubts(axis, signed, total),
         *_age_doubts(signed, squares),

@@ -14,6 +14,8 @@ AGE_LINES = 4096
 EXACT_LINES = 40
 # Phase by which the loop must move the smooth lines, rad, before it matters that they are read elsewhere.
 BENT = 2e-3
+# Beyond this the series that bends them no longer converges.
+STEEP = 0.4
 # Jitter of a bandwidth scattered by a line is told apart up to 2**LEVELS times that bandwidth.
 LEVELS = 8
 
@@ -27,6 +29,8 @@ class Passed:
         Mean squares by cause, periods squared; infinite where the loop is unstable.
     followed : ndarray, shape (speeds, curves)
         What of them comes from steps that the loop follows.
+    steep : ndarray of bool, shape (speeds,)
+        Where the loop moves the smooth lines too far.
     """
 
     def __init__(self, errors, power, there):
@@ -35,6 +39,7 @@ class Passed:
         self.turns = errors.speed[there] / (axis.scale.pitch * axis.sampling.rate)
         self.clock = _own_clock(axis)
         self.followed = np.zeros((there.size, len(NAMES)))
+        self.steep = np.zeros(there.size, dtype=bool)
         if not power.stable:
             self.squares = dict.fromkeys(errors.model.named(), np.full_like(self.followed, np.inf))
             return
@@ -187,7 +192,9 @@ class Passed:
         made = made[self.there] if made.shape[0] > 1 else np.repeat(made, self.there.size, axis=0)
         turns = np.multiply.outer(self.turns, orders.astype(float))
         moved = TAU * np.abs(made) * orders * np.sqrt(self.power.table[self.power.rows(turns), -1])
-        here = np.flatnonzero((moved.sum(axis=-1) > BENT) & (self.turns > 0.0))
+        moved = np.where(self.turns > 0.0, moved.sum(axis=-1), 0.0)
+        self.steep = moved > STEEP
+        here = np.flatnonzero((moved > BENT) & ~self.steep)
         if not here.size or self.clock is not None:
             return found
         back = self.power.loop.response(turns[here] * self.power.rate).complementary

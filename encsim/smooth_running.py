@@ -165,16 +165,17 @@ def smoothness(axis, speeds):
     errors = ErrorLines(axis, model, magnitude)
     nothing = np.zeros((magnitude.size, len(NAMES)))
     squares, followed = {cause: nothing.copy() for cause in model.named()}, nothing.copy()
+    steep = np.zeros(magnitude.size, dtype=bool)
     for power, there in loops:
         found = Passed(errors, power, there)
-        followed[there] = found.followed
+        followed[there], steep[there] = found.followed * axis.scale.pitch**2, found.steep
         for cause, square in found.squares.items():
             squares[cause][there] = square * axis.scale.pitch**2
     total = sum(squares.values(), nothing)
     seen = {cause: square[:, 0] for cause, square in squares.items()}
     known = [
         doubts.find(axis, model, magnitude, seen, total[:, 0]),
-        loop_doubts.find(axis, errors, loops, signed, squares, followed * axis.scale.pitch**2),
+        loop_doubts.find(axis, errors, loops, signed, squares, followed, steep),
     ]
     doubtful = known[0][0] | known[1][0]
     reasons = known[0][1] + known[1][1]

@@ -308,6 +308,7 @@ DOUBTS = {
         ),
         0.1,
     ),
+    "the error is so steep": (replace(SMOOTH, signal=Signal(sde={2: 1e-6})), 1e-4),
     "above the top speed": (replace(STAGE, signal=replace(SIGNAL, bandwidth=1e3)), 0.1),
 }
 
@@ -357,3 +358,12 @@ def test_result_turns_into_plain_values_and_a_table():
     assert header[:3] == ["speed_m_s", "measured_m_s", "torque_N"]
     assert "torque_jitter_N" in header
     assert len(header) == len(set(header))
+
+
+def test_velocity_loop_that_nothing_holds_in_place_moves_as_the_slow_twin_does():
+    axis = replace(STAGE, control=replace(STAGE.control, position_gain=0.0))
+    found = encsim.smoothness(axis, [0.02])
+    shown = slow_running.running([axis], [0.02], 6000, 64, 4000)
+    for n, curve in enumerate(CURVES):
+        # 384000 samples of a position that hangs together over 500 of them
+        assert getattr(found, curve)[0] == pytest.approx(shown[0, n], rel=0.03), curve

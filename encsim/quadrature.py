@@ -98,8 +98,8 @@ def shifted(axis, turns):
 
 
 def signals(found, turns):
-    """Both channels at phases ``turns`` (periods, shape (g,)), shapes (..., g)."""
-    cosine = found.offset[0] + np.zeros((*found.cosine.shape[:-1], len(turns)))
+    """Both channels at phases ``turns`` (periods, shape (g,) or (..., g)), shapes (..., g)."""
+    cosine = found.offset[0] + np.zeros((*found.cosine.shape[:-1], np.shape(turns)[-1]))
     sine = found.offset[1] + np.zeros_like(cosine)
     # term by term, since the threads of a matrix product cost more than these few terms
     for term, order in enumerate(found.orders.tolist()):
@@ -122,10 +122,23 @@ def error_on_grid(axis, speed, points):
     """
     turns = np.arange(points) / points
     moved = shifted(axis, turns)
-    found = averaged(axis, speed)
-    cosine, sine = signals(found, moved)
-    vector = (cosine + 1j * sine) * np.exp(-1j * TAU * (moved + lead(found)[..., None]))
+    cosine, sine = read_signals(axis, speed, turns)
+    vector = (cosine + 1j * sine) * np.exp(-1j * TAU * (moved + lead(averaged(axis, speed))[..., None]))
     return np.angle(vector) / TAU + (moved - turns), np.abs(vector)
+
+
+def read_signals(axis, speed, turns):
+    """Both channels as they are decoded at true phases ``turns`` (periods): the mean of the loop period's readings."""
+    count = axis.sampling.average
+    if count == 1 or not axis.signal.sde:
+        return signals(averaged(axis, speed), shifted(axis, turns))
+    # the given error is another at each reading: reading by reading
+    found, step = (
+        channels(axis, speed),
+        np.asarray(speed, dtype=float) / (axis.scale.pitch * axis.sampling.rate * count),
+    )
+    readings = (signals(found, shifted(axis, turns - step[..., None] * i)) for i in range(count))
+    return tuple(sum(channel) / count for channel in zip(*readings, strict=True))
 
 
 def lead(found):
@@ -278,7 +291,7 @@ def position_error(axis, speed=0.0):
     lines = spectrum(axis, speed, points)
     orders = significant(lines)
     turns = np.arange(points) / points
-    cosine, sine = signals(averaged(axis, speed), shifted(axis, turns))
+    cosine, sine = read_signals(axis, speed, turns)
     sound = bool(encloses_zero(error))
     reasons = () if sound else ("the two channels do not go round zero: there is no position to decode",)
     return PeriodError(

@@ -86,6 +86,7 @@ FEATURES = {
     "given error": {"signal": {"sde": {1: 0.002, 3: (0.001, 0.4)}, "jitter": 1e-4}},
     "weak signal": {"signal": {"amplitude": 0.4, "jitter": 1e-4}},
     "average": {"sampling": {"average": 3}, "signal": {"jitter": 2e-4}},
+    "averaged given error": {"sampling": {"average": 4}, "signal": {"sde": {8: 0.004}, "jitter": 1e-4}},
     "own clock": {"sampling": {"encoder_rate": 1.37, "encoder_phase": 0.3}},
     "slow own clock": {"sampling": {"encoder_rate": 0.618}, "signal": {"jitter": 1e-4}},
     "ab": {"interpolation": {"output": "ab", "edge_clock": 777.7}},
@@ -113,4 +114,4 @@ def test_closed_form_agrees_with_simulation_feature_by_feature(feature, speed, s
         # correlated jitter and the beat of an own clock leave up to 0.5 % to chance
         assert curve.rms[0] == pytest.approx(simulated(axis, speed), rel=0.01)
     else:
-        assert feature in ("wide hysteresis", "average")
+        assert feature in ("wide hysteresis", "average", "averaged given error")

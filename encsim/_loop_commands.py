@@ -10,8 +10,8 @@ from ._outputs import Delivery, Faults, JobFailed, Progress
 from .mechanics import CAUTIONS
 
 TUNED = "tuning"
-# As of the speeds of a ripple curve.
-FASTEST = 1e100
+# Signal periods a sample that a speed may make, as in a simulation.
+MOST_PERIODS = 1 << 19
 # Where the faults of a description stand in an axis file.
 SECTIONS = {"Axis": "", "Load": "load.", "Control": "control.", "Notch": "control.notch."}
 UNSTABLE = "the closed loop is unstable with these gains{}; encsim tune proposes others"
@@ -201,8 +201,11 @@ def _degrees(text):
 def _speed(text, axis):
     """A speed that somebody can mean."""
     speed = _arguments.speed_of(text, axis)
-    if abs(speed) > FASTEST:
-        _checks.refuse("--speed", f"stay below {FASTEST:g}", speed, f"{axis.scale.unit}/s")
+    fastest = MOST_PERIODS * axis.sampling.rate * axis.scale.pitch
+    if abs(speed) > fastest:
+        unit = f"{axis.scale.unit}/s"
+        rule = f"stay up to {MOST_PERIODS} signal periods a sample, {fastest:.4g} {unit}"
+        _checks.refuse("--speed", rule, speed, unit)
     return speed
 
 

@@ -226,7 +226,8 @@ def _simplex(size):
 
 def _phase_margins(gain):
     """Smallest distance of the phase from -180 deg where the gain is 1, per row, deg; 180 where it never is."""
-    size = np.log(np.abs(gain))
+    # a difference over some samples is blind at multiples of its frequency: there a velocity loop has no gain
+    size = np.log(np.maximum(np.abs(gain), 1e-300))
     row, column = np.nonzero(np.sign(size[:, :-1]) * np.sign(size[:, 1:]) < 0.0)
     before, after = gain[row, column], gain[row, column + 1]
     share = size[row, column] / (size[row, column] - size[row, column + 1])

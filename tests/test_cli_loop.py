@@ -407,7 +407,7 @@ WRONG_OPTIONS = {
     "--phase-margin": ["0", "90", "100", "nan", "inf", "text", "", "-5", "1e400", "60 Hz", "6_0"],
     "--sensitivity-peak": ["1", "0.5", "nan", "1e9", "x", "", "-2", "inf", "1.7 deg"],
     "--torque-ripple": ["0 N", "-1 N", "5 N m", "5", "nan N", "inf N", "x", "", "1e400 N"],
-    "--speed": ["3 rpm", "2", "", "nan m/s", "1e300 m/s", "fast", "1 mm/s, 2 mm/s", "2 mm"],
+    "--speed": ["3 rpm", "2", "", "nan m/s", "1e300 m/s", "1e9 m/s", "fast", "1 mm/s, 2 mm/s", "2 mm"],
 }
 
 

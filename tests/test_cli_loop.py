@@ -142,7 +142,7 @@ def test_json_of_the_loop_is_the_result_with_margins_and_cautions(folder, capsys
 
 
 def test_simulated_loop_stands_beside_the_prediction(folder, capsys):
-    argv = ["loop", "axis.toml", "--speeds", "0.1 mm/s, 10.37 mm/s", "--simulate", "--seed", "3"]
+    argv = ["loop", "axis.toml", "--speeds", "0.1 mm/s, 10.37 mm/s", "--simulate", "--seed", "3", "--quiet"]
     got = plain(capsys, *argv)
     run = got["simulated"]
     assert (run["seed"], run["stopped"], run["reasons"]) == (3, [None, None], [])

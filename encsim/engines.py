@@ -45,7 +45,6 @@ class Timed(Step):
 
     def parts(self, speed):
         """Mean squares of the velocity by cause, half range of its cyclic part; periods and seconds."""
-        squares = {cause: np.zeros_like(speed) for cause in self.named()}
         self.shapes(speed)
         squares = {cause: np.zeros_like(speed) for cause in self.named()}
         for share, counts in self.reach(speed):

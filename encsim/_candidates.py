@@ -91,7 +91,7 @@ def _written(value, item, unit):
     return f"{value:g}" if dimension is None else units.write(value, units.on_scale(dimension, unit))
 
 
-def read(text, axis):
+def read(text, axis, owner=OPTION):
     """Estimators of a list such as ``"own; difference 1, 8; low-pass 300 Hz order=2"``.
 
     Parameters
@@ -101,6 +101,8 @@ def read(text, axis):
         as ``name=value``; quantities with their units.
     axis : Axis
         Whose estimator "own" is, and whose scale says which units fit.
+    owner : str
+        What errors call the list.
 
     Returns
     -------
@@ -114,18 +116,18 @@ def read(text, axis):
     faults, found = [], []
     entries = [part.strip() for part in text.split(";")]
     if text.count(",") + len(entries) > MOST:
-        _checks.refuse(OPTION, f"hold at most {MOST} estimators", text.count(",") + len(entries))
+        _checks.refuse(owner, f"hold at most {MOST} estimators", text.count(",") + len(entries))
     for entry in entries:
         kind, _, values = entry.partition(" ")
         if entry == "own":
             found.append(axis.estimator)
         elif kind not in KINDS:
-            faults.append(_unknown(kind))
+            faults.append(_unknown(kind, owner))
         else:
             several = values.split(",")
             for value in several:
                 try:
-                    found.append(_one(kind, value.strip(), axis, alone=len(several) == 1))
+                    found.append(_one(kind, value.strip(), axis, owner, alone=len(several) == 1))
                 except InputError as error:
                     faults += error.faults
     if faults:
@@ -133,15 +135,15 @@ def read(text, axis):
     return found
 
 
-def _unknown(kind):
+def _unknown(kind, owner):
     near = units.nearest(kind, KINDS) if kind else None
     hint = f"did you mean {near}?" if near else 'as in "difference 1, 8; low-pass 300 Hz"'
-    return Fault(OPTION, f"hold kinds of {', '.join(KINDS)}, or own", kind, hint=hint)
+    return Fault(owner, f"hold kinds of {', '.join(KINDS)}, or own", kind, hint=hint)
 
 
-def _one(kind, text, axis, alone):
+def _one(kind, text, axis, owner, alone):
     """One estimator of its kind and the text of its fields; none but one that stands alone may have no text."""
-    owner = f"{OPTION}, {kind} {_checks.one_line(text, 40)}".rstrip()
+    owner = f"{owner}, {kind} {_checks.one_line(text, 40)}".rstrip()
     if not text and not alone:
         _checks.refuse(owner, "have a value between commas", text)
     fields = {item.name: item for item in dataclasses.fields(KINDS[kind])}

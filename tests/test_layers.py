@@ -29,6 +29,7 @@ ROWS = [
     "closed_form passed_errors",
     "simulation frontier_curve starts smooth_running motion_run",
     "_options _outputs _tables _sweeps _candidates",
+    "changes",
     "_arguments _loop_reports",
     "_commands _loop_commands",
     "cli",

@@ -14,10 +14,12 @@ _ORDER = re.compile(r"0|-?[1-9][0-9]{0,8}")
 _FRACTION = re.compile(r"[0-9]{1,9}(?:\.[0-9]{1,20})?(?:e[-+]?[0-9]{1,3})?")
 _FRACTIONAL = ("cogging",)
 _WORDS = ("output", "encoder")
-_MOST_HINTS = 50
+MOST_HINTS = 50
+# Sections that stand beside those of the axis; whoever needs one reads it, see _section_reader.
+OTHER_SECTIONS = ("requirement", "candidates", "spread")
 
 
-def _label(path):
+def label(path):
     """A path as section.key, odd keys in quotes, a place in a list in brackets."""
     return "".join(f"[{part}]" if isinstance(part, int) else f".{_key(part)}" for part in path)[1:]
 
@@ -45,14 +47,15 @@ class Reader:
         self.unit = self.diameter = None
         strays = []
         for name, table in document.items():
-            self._sort_section(name, table, document, strays)
+            if name not in OTHER_SECTIONS:
+                self._sort_section(name, table, document, strays)
         for path, section, value in strays:
             self._stray(path, section, value)
 
     def fault(self, path, rule, value, unit="", hint=""):
         """Record a fault of the key with this path."""
         place = self.written.get(path[:2], path[:2]) + path[2:]
-        self.faults.append((place, Fault(_label(path), rule, value, unit, hint)))
+        self.faults.append((place, Fault(label(path), rule, value, unit, hint)))
 
     def axis(self):
         """The axis, or None where a fault was found."""
@@ -86,6 +89,8 @@ class Reader:
             self.fault((name,), f"be a table of keys, begun by [{name}] once", table)
             self.unread.add(name)
             return
+        if section in OTHER_SECTIONS:
+            return
         self.named.add(section)
         for key, value in table.items() if section else ():
             if key in keys_of(section):
@@ -100,21 +105,22 @@ class Reader:
 
     def _unknown_section(self, name, document):
         """Record an unknown table; returns the section that was meant, if it is not there too."""
-        near = units.nearest(name, PARTS) if len(self.faults) < _MOST_HINTS else None
+        known = [*PARTS, *OTHER_SECTIONS]
+        near = units.nearest(name, known) if len(self.faults) < MOST_HINTS else None
         hint = f"did you mean [{near}]?" if near else ""
-        self.fault((name,), f"be a section of an axis file ({', '.join(PARTS)})", f"[{name}]", hint=hint)
+        self.fault((name,), f"be a section of an axis file ({', '.join(known)})", f"[{name}]", hint=hint)
         return near if near not in document else None
 
     def _stray(self, path, section, value):
         """Record a key that its section does not have; read on as if it were written rightly."""
         homes = [(other, path[-1]) for other in PARTS if path[-1] in keys_of(other)]
         near = None
-        if not homes and section and len(self.faults) < _MOST_HINTS:
+        if not homes and section and len(self.faults) < MOST_HINTS:
             near = units.nearest(path[-1], keys_of(section))
         meant = [(section, near)] if near else homes
         rule = f"be a key of [{path[0]}]" if section else "be a section, or stand in one"
         known = f"it has {', '.join(keys_of(section))}" if section else ""
-        hint = f"did you mean {' or '.join(_label(home) for home in meant)}?" if meant else known
+        hint = f"did you mean {' or '.join(label(home) for home in meant)}?" if meant else known
         self.fault(path, rule, path[-1] if section else value, hint=hint)
         if len(meant) == 1 and meant[0][1] not in self.tables[meant[0][0]]:
             self._place(path, meant[0], value)
@@ -258,8 +264,8 @@ class Reader:
 
     def _unknown_notch_key(self, path, key, known):
         """Record a key that no notch has; returns the one that was meant, None where that is not clear."""
-        near = units.nearest(key, known) if len(self.faults) < _MOST_HINTS else None
-        hint = f"did you mean {_label((*path, near))}?" if near else f"it has {', '.join(known)}"
+        near = units.nearest(key, known) if len(self.faults) < MOST_HINTS else None
+        hint = f"did you mean {label((*path, near))}?" if near else f"it has {', '.join(known)}"
         self.fault((*path, key), "be a key of a notch", key, hint=hint)
         return near
 
@@ -277,11 +283,11 @@ class Reader:
     def _relabel(self, fault, path):
         """Record a fault that a part of the axis raised, under the key it has in a file."""
         value = NOTHING if fault.value is None else fault.value
-        hint = fault.hint or _pure_number_hint(path, fault.value)
+        hint = fault.hint or pure_number_hint(path, fault.value)
         self.fault(tuple(path), fault.rule, value, units.unit_on_scale(fault.unit, self.unit), hint)
 
 
-def _pure_number_hint(path, value):
+def pure_number_hint(path, value):
     """How to write a pure number that was given as text."""
     if not isinstance(value, str) or len(path) < 2 or path[1] in _WORDS:
         return ""

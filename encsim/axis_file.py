@@ -4,6 +4,7 @@ import dataclasses
 import tomllib
 
 from . import _key_lines, _starter, _toml_text
+from ._axis_reader import OTHER_SECTIONS as OTHER_SECTIONS
 from ._axis_reader import Reader
 from ._checks import NOTHING, Fault, InputError
 from ._toml_text import read
@@ -78,14 +79,14 @@ def loads_with(text, settings, name="axis file"):
         Every fault found, with section.key and line.
     """
     document = _toml_text.document(text, name)
-    changed = _apply_all(document, settings)
+    changed = apply_settings(document, settings)
     if not document:
         raise InputError(Fault("file", "describe an axis", NOTHING, hint=_STARTER_HINT, source=name))
     reader = Reader(document)
     axis = reader.axis()
     if reader.faults:
         lines = _key_lines.find(text)
-        faults = [_placed(path, fault, lines, changed, name) for path, fault in reader.faults]
+        faults = [placed(path, fault, lines, changed, name) for path, fault in reader.faults]
         raise InputError(*sorted(faults, key=lambda fault: fault.line or 1 << 40))
     return axis
 
@@ -106,7 +107,7 @@ def starter(rotary=False):
     return _starter.text(rotary)
 
 
-def _apply_all(document, settings):
+def apply_settings(document, settings):
     """Put the settings into the document; returns the paths of their keys."""
     pairs = [(str(setting), _setting_path(str(setting))) for setting in settings]
     hint = 'as in sampling.rate="8 kHz"'
@@ -147,7 +148,7 @@ def _setting_value(text):
     return found["value"] if len(found) == 1 else text
 
 
-def _placed(path, fault, lines, changed, name):
+def placed(path, fault, lines, changed, name):
     """The fault with its line in the file, or marked as a setting's."""
     if any(path[:depth] in changed for depth in range(1, len(path) + 1)):
         return dataclasses.replace(fault, source=SETTING)

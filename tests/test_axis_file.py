@@ -352,7 +352,7 @@ latency = "5 us"
 kind = "diference"
 [foo]
 """
-    sections = "scale, signal, interpolation, sampling, estimator, load, control"
+    sections = ", ".join([*_axis_reader.PARTS, *_axis_reader.OTHER_SECTIONS])
     assert _complaints(text) == [
         'x.toml, line 1: rate must be a section, or stand in one, got "8 kHz"; did you mean sampling.rate?',
         'x.toml, line 3: scale.perod must be a key of [scale], got "perod"; did you mean scale.period?',

@@ -22,7 +22,7 @@ ROWS = [
     "axis loop calibration self_calibration calibration_file",
     "stability _axis_reader",
     "axis_file quadrature identification _run_checks loop_power",
-    "limits increments _chain _gain_search",
+    "limits increments _chain _gain_search _section_reader",
     "tuner _loop_tables",
     "causes doubts loop_doubts",
     "engines error_lines",

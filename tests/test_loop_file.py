@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import encsim
-from encsim import Axis, Control, InputError, Load, Notch, Sampling, Scale, axis_file, units
+from encsim import Axis, Control, InputError, Load, Notch, Sampling, Scale, _axis_reader, axis_file, units
 from encsim.mechanics import LARGEST_ORDER
 
 BOUNDED = settings(max_examples=150, deadline=None, derandomize=True, database=None)
@@ -116,7 +116,7 @@ FAULTS = [
     ('inertia = "5 kg"\n', "", '5: load.inertia must be given, as in inertia = "5 kg", got nothing'),
     ("viscous", "vicsous", '7: load.vicsous must be a key of [load], got "vicsous"; did you mean load.viscous?'),
     ("[load]", "[laod]",
-     "5: laod must be a section of an axis file (scale, signal, interpolation, sampling, estimator, load, control), "
+     f"5: laod must be a section of an axis file ({', '.join([*_axis_reader.PARTS, *axis_file.OTHER_SECTIONS])}), "
      'got "[laod]"; did you mean [load]?'),
     ("viscous", 'encoder = "shaft"\nviscous', '7: load.encoder must be "motor" or "load", got "shaft"'),
     ("viscous", 'stiffness = "9 N/um"\nviscous',

@@ -8,12 +8,14 @@ from ._checks import NOTHING, Fault, InputError
 from .axis import OPTIONAL_PARTS, PARTS, Axis
 from .estimators import KINDS as ESTIMATORS
 from .mechanics import MOST_NOTCHES, Notch
+from .rings import MOST_HEADS, Head
 
 _BARE_KEY = re.compile(r"[A-Za-z0-9_-]{1,80}")
 _ORDER = re.compile(r"0|-?[1-9][0-9]{0,8}")
 _FRACTION = re.compile(r"[0-9]{1,9}(?:\.[0-9]{1,20})?(?:e[-+]?[0-9]{1,3})?")
 _FRACTIONAL = ("cogging",)
 _WORDS = ("output", "encoder")
+_HEAD_KEYS = {"angle": "angle", "axial": "length", "tilt": "angle"}
 MOST_HINTS = 50
 # Sections that stand beside those of the axis; whoever needs one reads it, see _section_reader.
 OTHER_SECTIONS = ("requirement", "candidates", "spread")
@@ -44,7 +46,7 @@ class Reader:
         self.tables = {section: {} for section in PARTS}
         self.written = {}
         self.unread, self.named = set(), set()
-        self.unit = self.diameter = None
+        self.unit = self.diameter = self.heads = None
         strays = []
         for name, table in document.items():
             if name not in OTHER_SECTIONS:
@@ -68,18 +70,22 @@ class Reader:
             parts[section] = part
             if section == "scale":
                 self.unit, self.diameter = part.unit, part.diameter
-        if len(parts) + len(absent) < len(PARTS):
+        heads = {} if self.heads is None else {"heads": self._heads(self.heads)}
+        if len(parts) + len(absent) < len(PARTS) or NOTHING in heads.values():
             return None
         try:
-            return Axis(**parts)
+            return Axis(**parts, **heads)
         except InputError as error:
             for fault in error.faults:
-                self._relabel(fault, fault.field.split(".")[1:])
+                self._relabel(fault, fault.field.partition(":")[0].split(".")[1:])
             return None
 
     def _sort_section(self, name, table, document, strays):
         """Put the keys of one table where they belong; those that no field has go to ``strays``."""
         section = name
+        if name == "heads":
+            self.heads = table
+            return
         if name not in PARTS:
             if not isinstance(table, dict):
                 strays.append(((name,), None, table))
@@ -133,7 +139,7 @@ class Reader:
             kind, given = self._estimator(given)
             if kind is None:
                 return None
-        values = {}
+        values = {"diameter": self.diameter} if section == "ring" and self.diameter is not None else {}
         for item in dataclasses.fields(kind):
             values |= self._field(section, item, given)
         try:
@@ -165,7 +171,7 @@ class Reader:
         path = (section, item.name)
         if item.name not in given:
             missing = item.default is item.default_factory is dataclasses.MISSING
-            if not missing:
+            if not missing or (path == ("ring", "diameter") and self.diameter is not None):
                 return {}
             self.fault(path, f"be given{self._example(item)}", NOTHING)
             return {item.name: NOTHING}
@@ -229,6 +235,35 @@ class Reader:
         self.fault(
             (*path, key), 'have a number as its order, as in 6 or "31.25"', value if split else key, hint=hint
         )
+
+    def _heads(self, values):
+        """Heads of a list of angles or tables; NOTHING where one is faulty."""
+        if not isinstance(values, list) or not 1 <= len(values) <= MOST_HEADS:
+            self.fault(("heads",), f'be a list of 1 to {MOST_HEADS} angles, as ["0 deg", "180 deg"]', values)
+            return NOTHING
+        found = [self._head(("heads", place), value) for place, value in enumerate(values)]
+        return NOTHING if NOTHING in found else tuple(found)
+
+    def _head(self, path, value):
+        """One head: its angle, or a table with its axial distance and tilt; NOTHING where it is faulty."""
+        if not isinstance(value, dict):
+            return self._quantity(path, value, "angle")
+        before = len(self.faults)
+        for key in [key for key in value if key not in _HEAD_KEYS]:
+            self.fault((*path, key), f"be a key of a head ({', '.join(_HEAD_KEYS)})", key)
+        if "angle" not in value:
+            self.fault((*path, "angle"), 'be given, as in angle = "90 deg"', NOTHING)
+        known = {
+            key: self._quantity((*path, key), value[key], dimension)
+            for key, dimension in _HEAD_KEYS.items()
+            if key in value
+        }
+        try:
+            return Head(known.pop("angle"), **known) if len(self.faults) == before else NOTHING
+        except InputError as error:
+            for fault in error.faults:
+                self._relabel(fault, [*path, fault.field.split(".")[1]])
+        return NOTHING
 
     def _notches(self, path, tables):
         """The notches of a list of tables; NOTHING where one is faulty."""

@@ -24,7 +24,14 @@ def write(axis):
         part = getattr(axis, item.name)
         if dataclasses.is_dataclass(part) and part != _default(item):
             tables.append("\n".join([f"[{item.name}]", *_keys(part, axis.scale.unit)]))
+        elif item.name == "heads" and part != item.default:
+            tables.insert(0, f"heads = [{', '.join(map(_head, part))}]")
     return "\n\n".join(tables) + "\n"
+
+
+def _head(head):
+    """A head as its angle, or as a table where there is more to it."""
+    return _braced(_keys(head, "rad")) if dataclasses.is_dataclass(head) else _value(head, "angle")
 
 
 def _default(item):

@@ -17,6 +17,8 @@ period = "20 um"           # length of one signal period along the scale
 """
 
 _ROTARY = """
+# heads = ["0 deg", "180 deg"]   # where the heads stand whose mean is used; left out: one head
+
 [scale]
 lines = 9000               # signal periods a turn
 diameter = "57.3 mm"       # diameter of the graduation; lets you give errors as a length along the rim
@@ -67,6 +69,21 @@ samples = 1                # over how many cycles
 #                                                                     noise left out: from jitter and counts
 #   kind = "period-timing"   clock = "50 MHz"                         time from count to count, on this clock
 #   kind = "count-and-time"  clock = "50 MHz"      window = "5 ms"    counts in this time, and their exact time
+"""
+
+_RING = """
+[ring]                     # how the ring sits on its shaft: errors of a few cycles a turn
+eccentricity = "2 um"      # distance of its centre from the axis of rotation: half of the full run-out
+# direction = "30 deg"     # where that offset points when the shaft is at zero
+# swash = "10 arcsec"      # tilt of the ring against the plane of rotation, and
+# head_offset = "1 mm"     # distance along the shaft of the head from the plane in which the ring is centred
+lobes = {2 = "0.5 um"}     # the mounted ring is out of round, {number a turn = change of radius}
+# graduation = {5 = "0.2 arcsec"}  # errors of the lines themselves, {number a turn = angle}
+# wander = {3 = "0.1 um"}  # motion of the shaft in its bearing, {number a turn = distance}
+# coupling = {2 = "0.5 arcsec"}    # error of a coupling between this shaft and the one that matters
+# compensation = {1 = ["14 arcsec", "20 deg"]}  # what the controller takes off by its error map
+# bore = "40 mm"           # bore of the ring, and
+# shaft = "39.99 mm"       # its seat on the shaft: limits how eccentric the ring can be
 """
 
 _LOOP = """
@@ -135,6 +152,7 @@ def text(rotary=False):
             _HEAD.format(title=title)
             + _ROTARY
             + _rest("0.3 arcsec", "0.004 arcsec", "50 rad/s2")
+            + _RING
             + _loop(rotary)
         )
     title = "Axis file of encsim: Stage X, a linear stage with a 20 um scale, up to about 1 m/s."

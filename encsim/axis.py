@@ -6,13 +6,14 @@ radians for a rotary one. Defaults mean "ideal"; only the scale and the loop rat
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from . import _checks
 from ._estimator import Estimator
 from ._orders import Orders
 from .estimators import Difference
 from .mechanics import Control, Load
+from .rings import Head, Ring, arranged
 
 LARGEST_FACTOR = 1 << 30
 LARGEST_ORDER = 1000
@@ -24,6 +25,7 @@ LENGTHS = (1e-12, 1e6)
 FREQUENCIES = (1e-6, 1e12)
 LONGEST_TIME = 1e3
 LARGEST_LINES = 1 << 40
+ONE_HEAD = (0.0,)
 
 
 def _quantity(default, dimension):
@@ -371,6 +373,11 @@ class Axis:
         What the motor moves; with a control it makes a closed loop.
     control : Control, optional
         How the controller moves it.
+    ring : Ring, optional
+        The ring of a rotary scale and how it is mounted: its errors of a few cycles a turn.
+    heads : tuple of float or Head
+        Where the heads stand that read the ring, rad; the controller takes their mean. The signal is that of
+        the mean: noise and errors within the signal period are not averaged again.
 
     Raises
     ------
@@ -385,17 +392,50 @@ class Axis:
     estimator: Estimator = field(default_factory=Difference, kw_only=True)
     load: Load | None = field(default=None, kw_only=True)
     control: Control | None = field(default=None, kw_only=True)
+    ring: Ring | None = field(default=None, kw_only=True)
+    heads: tuple[float | Head, ...] = field(default=ONE_HEAD, kw_only=True, metadata={"dimension": "angle"})
 
     def __post_init__(self):
         check = _checks.Check(self)
+        self._check_heads(check)
         for name, kind in PARTS.items():
             part = getattr(self, name)
             if not (isinstance(part, kind) or (part is None and name in OPTIONAL_PARTS)):
                 check.fault(name, _PART_RULES.get(name, f"be a {kind.__name__}"), part)
         if not check.faults:
             self._check_fit(check)
+            self._check_ring(check)
             self._check_estimator(check)
         check.done()
+
+    def _check_heads(self, check):
+        """Heads as a tuple of angles, and of heads where there is more to one than its angle."""
+        try:
+            found, _ = arranged(self.heads)
+        except _checks.InputError as error:
+            check.faults += [replace(fault, field=_head_field(fault.field)) for fault in error.faults]
+            return
+        if any(head.sde or head.lines for head in found):
+            check.fault("heads", "have no lines or sde of their own: signal.sde holds what is shown", None)
+        check.store("heads", tuple(head.angle if head == Head(head.angle) else head for head in found))
+
+    def _check_ring(self, check):
+        """The ring against the scale it carries."""
+        ring, scale = self.ring, self.scale
+        if ring is None:
+            if self.heads != ONE_HEAD:
+                check.fault(
+                    "heads", "be left out without a ring: they average the errors of its mounting", None
+                )
+            return
+        if scale.unit != "rad":
+            check.fault("ring", "be left out with a linear scale", f"scale.period {scale.period:g} m")
+        elif scale.diameter is not None and abs(ring.diameter / scale.diameter - 1.0) > PERIOD_TOLERANCE:
+            rule = f"be that of the scale, {scale.diameter:g} m"
+            check.fault("ring.diameter", rule, ring.diameter, "m")
+        elif ring.highest_order > scale.lines // 2:
+            rule = f"have orders below half the lines of the scale, {scale.lines}"
+            check.fault("ring", rule, ring.highest_order)
 
     def _check_estimator(self, check):
         """The estimator against loop rate, noise and counts; an axis gives a Kalman filter its noise."""
@@ -456,6 +496,12 @@ PARTS = {
     "estimator": Estimator,
     "load": Load,
     "control": Control,
+    "ring": Ring,
 }
-OPTIONAL_PARTS = ("load", "control")
+OPTIONAL_PARTS = ("load", "control", "ring")
 _PART_RULES = {"estimator": "be a velocity estimator, such as Difference()"}
+
+
+def _head_field(name):
+    """Name of a fault of one head as that of the heads."""
+    return f"Axis.heads: {name}" if name.startswith("Head") else "Axis.heads"

@@ -5,11 +5,14 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from . import _checks, _turn_series, turned_steps
+from ._orders import Orders
 from ._results import Series
 from .turned_steps import TURN
 
 # With half a radian of error a radian every step of the inversion halves its error, whatever the map.
 STEEPEST, MOST_ROUNDS = 0.5, 80
+# Orders below this part of the largest are rounding.
+SMALLEST = 1e-12
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -168,6 +171,32 @@ class ErrorMap(Series):
             order_uncertainty=None if sure is None else np.where(keep, sure, np.inf),
             reasons=self.reasons,
         )
+
+    def compensation(self, orders=None):
+        """The map as lines of the shown angle, for `Ring.compensation` of an axis.
+
+        Parameters
+        ----------
+        orders : iterable of int, optional
+            Orders to take; all that the map has without.
+
+        Returns
+        -------
+        Orders
+            {n per turn: (amplitude, phase)}, rad: a sin(n shown + phase) is what to take off. The mean is left
+            out.
+
+        Raises
+        ------
+        InputError
+            If an order is none of the map, or the map cannot be inverted.
+        """
+        points = len(self.error)
+        keep = np.arange(points // 2) if orders is None else np.array(_chosen(orders, points // 2), dtype=int)
+        shown = self.angle
+        lines = 2j * np.fft.rfft(shown - self.invert(shown))[1 : points // 2 + 1] / points
+        there = keep[np.abs(lines[keep]) > SMALLEST * np.abs(lines).max()] if keep.size else keep
+        return Orders({int(n) + 1: (float(abs(lines[n])), float(np.angle(lines[n]))) for n in there})
 
     def largest(self, derivative=0):
         """A proven bound of the size of the map or a derivative of it, at most 9 % above the true maximum.

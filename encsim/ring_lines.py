@@ -1,6 +1,7 @@
 """Angle error of a mounted ring by order: what one head sees, by cause, and what several leave."""
 
 from dataclasses import dataclass, field, replace
+from functools import lru_cache
 
 import numpy as np
 
@@ -11,6 +12,8 @@ from ._results import Result, Series
 NEGLIGIBLE = 1e-12
 FEWEST_POINTS = 1 << 12
 MOST_POINTS = 1 << 21
+# Lines of an axis below this part of the largest change no ripple.
+VISIBLE = 1e-9
 # A term left out that is larger than this part of the error is worth a word.
 WORTH_A_WORD = 0.01
 
@@ -261,9 +264,38 @@ def spectra(ring, heads, weights):
     return found
 
 
+@lru_cache(maxsize=256)
+def shown_lines(ring, heads):
+    """Lines of the error that an axis sees, what its controller compensates taken off.
+
+    Parameters
+    ----------
+    ring : Ring
+    heads : tuple of float or Head
+
+    Returns
+    -------
+    orders : ndarray of int, shape (n,)
+        Cycles a turn, ascending.
+    lines : ndarray of complex, shape (n,)
+        The error is the sum of Re(line exp(i order theta)), rad, its mean left out.
+    """
+    heads, weights = rings.arranged(heads)
+    turn = _turn(ring, heads)
+    error = rings.ring_error(ring, turn, heads, weights)
+    error = error - rings.sines(ring.compensation, turn + error)
+    lines = 2.0 * np.fft.rfft(error)[: turn.size // 2] / turn.size
+    lines[0] = 0.0
+    orders = np.flatnonzero(np.abs(lines) > VISIBLE * np.abs(lines).max())
+    found = orders, lines[orders]
+    for part in found:
+        part.setflags(write=False)
+    return found
+
+
 def bare_ring(ring):
     """The ring without any error; dimensions and head offset stay."""
-    nothing = {name: {} for name in ("lobes", "graduation", "wander", "coupling")}
+    nothing = {name: {} for name in rings.ORDER_UNITS}
     return replace(ring, eccentricity=0.0, direction=0.0, swash=0.0, **nothing)
 
 

@@ -16,6 +16,7 @@ from . import _checks, _ring_checks
 from ._orders import Orders
 
 CAUSES = ("eccentricity", "swash", "lobes", "graduation", "wander", "coupling", "sde")
+ORDER_UNITS = {"lobes": "m", "graduation": "rad", "wander": "m", "coupling": "rad", "compensation": "rad"}
 DIAMETERS = (1e-4, 1e3)
 LARGEST_ANGLE = 1e9
 LARGEST_LINES = 1 << 30
@@ -61,6 +62,9 @@ class Ring:
         direction n theta + phase, m and rad.
     coupling : mapping of int to float or (float, float)
         Error of a coupling to a second shaft that carries the ring, {n per turn: a or (a, phase)}, rad.
+    compensation : mapping of int to float or (float, float)
+        Error that the controller takes off the angle its heads show, {n per turn: (a, phase)}: a sin(n shown +
+        phase), rad, such as the lines of an `ErrorMap`. For an axis; `ring_error` is that before it.
     bore : float, optional
         Diameter of the ring's bore, m.
     shaft : float, optional
@@ -82,6 +86,7 @@ class Ring:
     graduation: Mapping[int, tuple[float, float]] = _orders_of("angle")
     wander: Mapping[int, tuple[float, float]] = _orders_of("length")
     coupling: Mapping[int, tuple[float, float]] = _orders_of("angle")
+    compensation: Mapping[int, tuple[float, float]] = _orders_of("angle")
     bore: float | None = _quantity(None, "length")
     shaft: float | None = _quantity(None, "length")
 
@@ -92,7 +97,7 @@ class Ring:
         check.number("direction", "be a finite angle", "rad", low=-LARGEST_ANGLE, high=LARGEST_ANGLE)
         check.number("swash", f"lie from 0 to {STEEPEST:g}", "rad", low=0.0, high=STEEPEST)
         check.number("head_offset", unit="m")
-        for name, unit in (("lobes", "m"), ("graduation", "rad"), ("wander", "m"), ("coupling", "rad")):
+        for name, unit in ORDER_UNITS.items():
             _ring_checks.check_orders(check, name, unit)
         check.positive("bore", "m", optional=True)
         check.positive("shaft", "m", optional=True)
@@ -140,7 +145,7 @@ class Ring:
     @property
     def highest_order(self):
         """Highest order in any of the mappings, at least 1."""
-        mappings = (self.lobes, self.graduation, self.wander, self.coupling)
+        mappings = (getattr(self, name) for name in ORDER_UNITS)
         return max([1, *(order for orders in mappings for order in orders)])
 
 
@@ -168,9 +173,9 @@ class Head:
         If a number is out of range, or sde is given without lines.
     """
 
-    angle: float
-    axial: float | None = field(default=None, kw_only=True)
-    tilt: float = field(default=0.0, kw_only=True)
+    angle: float = field(metadata={"dimension": "angle"})
+    axial: float | None = field(default=None, kw_only=True, metadata={"dimension": "length"})
+    tilt: float = field(default=0.0, kw_only=True, metadata={"dimension": "angle"})
     lines: int | None = field(default=None, kw_only=True)
     sde: Mapping[int, tuple[float, float]] = field(default_factory=dict, kw_only=True)
 

@@ -50,6 +50,8 @@ _HOMES = {
     "Tuning": "tuner",
     "tune": "tuner",
     "tuning": "tuner",
+    "Explanation": "explanation",
+    "explain": "explanation",
     "Ring": "rings",
     "Head": "rings",
     "ring_error": "rings",

@@ -1,0 +1,285 @@
+"""What an axis does at a speed, in sentences that somebody follows who does not know the trade."""
+
+import math
+
+from ._remedy_words import CAUSES, force, listed, percent, sentenced, unit_of
+from ._tables import show
+
+# Below and above so many crossovers a loop follows an error, or cannot.
+FOLLOWS, TOO_FAST = 0.5, 2.0
+# A line is seen standing still below this share of the loop rate, and beating slowly below that.
+STILL, SLOW = 1e-9, 1e-3
+SHOWN_LINES = 3
+# Lines smaller than this share of the strongest are not told.
+WEAK = 0.1
+RIPPLE = "Ripple is the swing of the speed about its mean, as rms."
+ERROR = "Error is what the encoder shows beside the truth."
+LINE = "A line is one frequency of that error."
+FOLDED = "Folded means: too fast for the loop, and seen at a lower frequency."
+COUNTS = "Counts are the steps in which the position comes."
+
+
+def seen_lines(found, crossover):
+    """The strongest lines, each in words.
+
+    Parameters
+    ----------
+    found : Lines
+    crossover : float
+        Hz; NaN without a loop.
+
+    Returns
+    -------
+    list of str
+    """
+    axis, rate = found.axis, found.axis.sampling.rate
+    loud = [i for i in range(len(found.harmonic)) if _weight(found, i) >= WEAK * _heaviest(found)]
+    return [
+        f"{_line(found, i)} has {show(found.position[i], axis.scale.unit)} and {_seen(found, i, rate)}"
+        f"{_followed(found.alias[i], crossover, rate)}."
+        for i in loud[:SHOWN_LINES]
+    ]
+
+
+def _weight(found, place):
+    """Size of a line in the order of telling: a line that vanishes in the velocity still counts by its position."""
+    return float(found.velocity[place])
+
+
+def _heaviest(found):
+    return float(found.velocity.max()) if len(found.velocity) else math.inf
+
+
+def _line(found, place):
+    """``Line 2 (2 a period)``."""
+    if found.order[place]:
+        return f"Line {found.order[place]} of the ring ({found.order[place]} a turn)"
+    return f"Line {found.harmonic[place]:.6g} ({found.harmonic[place]:.6g} a signal period)"
+
+
+def _seen(found, place, rate):
+    """Where the loop sees a line."""
+    frequency, alias = float(found.frequency[place]), float(found.alias[place])
+    if frequency == 0.0:
+        return "stands still with the axis"
+    if alias < STILL * rate and frequency > 0.5 * rate:
+        return f"comes at {show(frequency, 'Hz')}, always met at the same place: it vanishes from what the loop sees"
+    if frequency < 0.5 * rate:
+        return f"comes at {show(frequency, 'Hz')}, seen as it is (direct)"
+    return f"comes at {show(frequency, 'Hz')}, seen folded at {show(alias, 'Hz')} (aliased)"
+
+
+def _followed(alias, crossover, rate):
+    """What a loop does with a line seen at this frequency."""
+    if not math.isfinite(crossover) or alias < STILL * rate:
+        return ""
+    if alias < FOLLOWS * crossover:
+        return "; the loop follows it, so the axis really moves by it"
+    if alias > TOO_FAST * crossover:
+        return "; too fast for the loop to follow, it turns into {force}"
+    return "; near the crossover of the loop, which follows it in part and may make it larger"
+
+
+def cause(axis, name, share, values, sources, found, crossover):
+    """One cause in sentences.
+
+    Parameters
+    ----------
+    axis : Axis
+    name : str
+        The cause.
+    share : float
+        Of the mean square of the measured ripple.
+    values : dict of str to float or None
+        What it makes of each curve.
+    sources : sequence of Source
+        What it is made of.
+    found : Lines
+    crossover : float
+        Hz; NaN without a loop.
+
+    Returns
+    -------
+    str
+    """
+    size = show(values["measured"], unit_of(axis, "measured"))
+    words = [f"{sentenced(CAUSES[name])} makes {size}, {percent(share)} of the ripple's square."]
+    words += [_WORDS[name](axis, found)] if name in _WORDS else []
+    if sources:
+        words.append(f"Behind it: {listed(one.words for one in sources)}.")
+    if name in ("sde", "ring"):
+        mine = _of(found, name == "ring")
+        words += [line.format(force=force(axis)) for line in seen_lines(mine, crossover)]
+    if values["torque"] is not None:
+        torque, actual = (show(values[curve], unit_of(axis, curve)) for curve in ("torque", "actual"))
+        words.append(f"It makes {torque} of {force(axis)} and {actual} of true ripple.")
+    return " ".join(words)
+
+
+def _of(found, ring):
+    """The lines of the ring, or those of the signal period."""
+    from dataclasses import replace
+
+    there = (found.order > 0) == ring
+    names = ("harmonic", "order", "frequency", "alias", "position", "velocity")
+    return replace(found, **{name: getattr(found, name)[there] for name in names})
+
+
+def _resolution(axis, found):
+    return f"One count is {show(axis.resolution, axis.scale.unit)}."
+
+
+def _adc(axis, found):
+    return f"Each signal is converted to {axis.interpolation.bits} bits."
+
+
+def _jitter(axis, found):
+    return f"The position shown scatters by {show(axis.signal.jitter, axis.scale.unit)} rms."
+
+
+def _noise(axis, found):
+    return f"Each signal scatters by {100.0 * axis.signal.noise / axis.signal.amplitude:.3g} % rms of its amplitude."
+
+
+def _clock(axis, found):
+    moved = abs(found.speed) * axis.sampling.jitter
+    times = f"The moments of reading scatter by {show(axis.sampling.jitter, 's')} rms"
+    return f"{times}: at this speed {show(moved, axis.scale.unit)}."
+
+
+def _age(axis, found):
+    return "The encoder works on a clock of its own, so a reading is sometimes older and sometimes newer."
+
+
+_WORDS = {
+    "resolution": _resolution, "adc": _adc, "jitter": _jitter, "noise": _noise, "clock": _clock, "age": _age,
+}  # fmt: skip
+
+
+def fault(axis, path):
+    """A fault of the signals or the ring in plain words, with its value.
+
+    Parameters
+    ----------
+    axis : Axis
+    path : str
+        ``signal.gain``.
+
+    Returns
+    -------
+    str
+    """
+    section, name = path.split(".")
+    value = getattr(getattr(axis, section), name)
+    if section == "ring":
+        return _ring_fault(name, value)
+    shown = {
+        "offset": lambda: f"a centre off by {100.0 * math.hypot(*value):.3g} % (offset)",
+        "gain": lambda: f"one signal {100.0 * abs(value):.3g} % taller than the other (gain)",
+        "phase": lambda: f"signals not square by {math.degrees(abs(value)):.3g} deg (phase)",
+        "harmonics": lambda: (
+            f"signals not round, {_orders(value, lambda h: f'{100.0 * abs(h):.3g} %')} (harmonics)"
+        ),
+        "sde": lambda: f"a given error, {_orders(value, lambda pair: show(pair[0], axis.scale.unit))} (sde)",
+        "skew": lambda: f"signals read {show(abs(value), 's')} apart (skew)",
+    }
+    return shown[name]()
+
+
+def _orders(orders, write):
+    return listed(f"{write(value)} at {n}" for n, value in orders.items())
+
+
+def _ring_fault(name, value):
+    units = {
+        "eccentricity": "m",
+        "lobes": "m",
+        "wander": "m",
+        "swash": "rad",
+        "graduation": "rad",
+        "coupling": "rad",
+    }
+    shown = (
+        show(value, units[name])
+        if not hasattr(value, "items")
+        else _orders(value, lambda pair: show(pair[0], units[name]))
+    )
+    words = {
+        "eccentricity": "a ring off centre by {}",
+        "swash": "a ring tilted by {}",
+        "lobes": "a ring out of round by {}",
+        "graduation": "lines of the ring off by {}",
+        "wander": "an axis that wanders by {}",
+        "coupling": "a coupling off by {}",
+    }
+    return words[name].format(shown)
+
+
+def answer(axis, speed, now):
+    """What the controller sees and the axis does, in some sentences.
+
+    Parameters
+    ----------
+    axis : Axis
+    speed : float
+    now : Behaviour
+
+    Returns
+    -------
+    list of str
+    """
+    unit, values = unit_of(axis, "measured"), now.at()
+    where = f"At {show(abs(speed), unit)}" if speed else "At standstill"
+    if values["measured"] == 0.0:
+        words = [f"{where} the controller sees no ripple. {RIPPLE}"]
+    else:
+        share = f", {show(100.0 * values['measured'] / abs(speed), '1')} % of the speed" if speed else ""
+        words = [f"{where} the controller sees a ripple of {show(values['measured'], unit)}{share}. {RIPPLE}"]
+    if now.closed:
+        torque, actual = (show(values[curve], unit_of(axis, curve)) for curve in ("torque", "actual"))
+        words.append(
+            f"The loop makes {torque} of {force(axis)} of it, and the axis really swings by {actual}."
+        )
+    elif now.stable:
+        words.append("What the axis itself does is not told: no loop is described that could be closed.")
+    else:
+        words.append("The loop is unstable with these gains: nothing else counts until it is stable.")
+    return words
+
+
+def terms(text):
+    """Words that a text uses, each explained once.
+
+    Parameters
+    ----------
+    text : str
+
+    Returns
+    -------
+    list of str
+    """
+    known = {"error": ERROR, "Line ": LINE, "folded": FOLDED, "count": COUNTS}
+    return [words for word, words in known.items() if word in text]
+
+
+def starts(worst):
+    """How much the start position matters, where it does.
+
+    Parameters
+    ----------
+    worst : WorstStart
+
+    Returns
+    -------
+    str
+        Empty where it does not.
+    """
+    axis, unit = worst.axis, unit_of(worst.axis, "measured")
+    seconds = worst.beat / axis.sampling.rate
+    if worst.rms <= 1.1 * worst.mean or seconds < 0.1:
+        return ""
+    lasts = "for ever" if math.isinf(seconds) else f"for {show(seconds, 's')}"
+    return (
+        f"At this speed the loop meets the same {worst.samples} places of a period again and again. The encoder's own "
+        f"error then makes {show(worst.least, unit)} to {show(worst.rms, unit)}, by where the motion starts, {lasts}."
+    )

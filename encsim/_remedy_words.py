@@ -1,0 +1,205 @@
+"""Remedies in words with numbers: values, side effects, why one does nothing, a sentence each."""
+
+import math
+
+from . import changes
+from ._tables import show
+from .side_effects import NAMES
+
+CURVE_WORDS = {"measured": "the measured ripple", "torque": "the {force} ripple", "actual": "the true ripple"}
+# Causes as a sentence names them.
+CAUSES = {
+    "sde": "the encoder's own error",
+    "adc": "the converter",
+    "resolution": "counting",
+    "jitter": "the noise of the readhead",
+    "noise": "the noise of the signals",
+    "clock": "the jitter of the loop's clock",
+    "age": "the age of the readings",
+    "ring": "the mounting of the ring",
+}
+SMALL = 0.1
+
+
+def force(axis):
+    """What drives the axis: ``force`` or ``torque``."""
+    return "force" if axis.scale.unit == "m" else "torque"
+
+
+def unit_of(axis, curve):
+    """Unit of a curve of ripple."""
+    if curve == "torque":
+        return "N" if axis.scale.unit == "m" else "N m"
+    return f"{axis.scale.unit}/s"
+
+
+def listed(words):
+    """``a``, ``a and b``, ``a, b and c``."""
+    words = list(words)
+    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"
+
+
+def sentenced(text):
+    """A text with a capital letter at its beginning."""
+    return text[:1].upper() + text[1:]
+
+
+def percent(share):
+    """A share in whole per cent, ``less than 1`` where it is not nothing."""
+    text = f"{100.0 * share:.0f}"
+    return f"{'less than 1' if text == '0' and share > 0.0 else text} %"
+
+
+def value(axis, path, new):
+    """A changed value as a file or an option writes it."""
+    if path == "speed":
+        return show(new, f"{axis.scale.unit}/s")
+    if path == "control.notch":
+        return ", ".join(_notch(part) for part in new)
+    if isinstance(new, dict):
+        return ", ".join(f"{n} = {_line(axis, f'{path}.{n}', part)}" for n, part in new.items())
+    if path == "heads":
+        return ", ".join(show(getattr(part, "angle", part), "rad") for part in new)
+    return changes.write(axis, path, new)
+
+
+def _line(axis, path, part):
+    return changes.write(axis, path, part)
+
+
+def _notch(part):
+    where = (
+        f"order = {part.order:.6g}" if part.frequency is None else f"frequency = {show(part.frequency, 'Hz')}"
+    )
+    return f"{where} damping = {part.damping:g} depth = {part.depth:g}"
+
+
+def side_effects(axis, differing, grown):
+    """What changes beside the ripple, and which ripple grows, each in some words with numbers.
+
+    Parameters
+    ----------
+    axis : Axis
+    differing : list of (str, float, float)
+        As of `side_effects.compared`.
+    grown : list of (str, float, float)
+        Curves of ripple that grow.
+
+    Returns
+    -------
+    tuple of str
+    """
+    found = [_figure(axis, name, old, new) for name, old, new in differing]
+    for curve, old, new in grown:
+        unit = unit_of(axis, curve)
+        found.append(f"{_curve(axis, curve)} grows from {show(old, unit)} to {show(new, unit)}")
+    return tuple(found)
+
+
+def _curve(axis, curve):
+    return CURVE_WORDS[curve].format(force=force(axis))
+
+
+def _figure(axis, name, old, new):
+    """``the phase margin falls by 12.0 deg, from 60.0 to 48.0 deg``."""
+    words, unit, _ = NAMES[name]
+    way = "rises" if new > old else "falls"
+    if unit == "deg":
+        return f"{words} {way} by {abs(new - old):.1f} deg, from {old:.1f} to {new:.1f} deg"
+    if unit == "share":
+        return f"{words} {way} to {show(100.0 * new / old, '1')} % of what it was"
+    shown = {"speed": f"{axis.scale.unit}/s", "position": axis.scale.unit}.get(unit, unit)
+    return f"{words} {way} from {_shown(old, shown)} to {_shown(new, shown)}"
+
+
+def _shown(number, unit):
+    return "no limit" if math.isinf(number) else show(number, unit)
+
+
+def reason(situation, proposal, effect, changed):
+    """Why a change does not help.
+
+    Parameters
+    ----------
+    situation : Situation
+    proposal : Proposal
+    effect : str
+        As of a `Remedy`.
+    changed : Changed
+
+    Returns
+    -------
+    str
+    """
+    if effect == "unsafe":
+        return _unsafe(changed)
+    if effect == "none":
+        return _nothing(situation, proposal)
+    axis, before, after = situation.axis, situation.now.at(), changed.now.at()
+    words = []
+    for curve, old in before.items():
+        new = after[curve]
+        if old is not None and new is not None and abs(new - old) > 0.01 * old:
+            unit = unit_of(axis, curve)
+            way = "grows" if new > old else "falls"
+            words.append(f"{_curve(axis, curve)} {way} from {show(old, unit)} to {show(new, unit)}")
+    return listed(words) if words else "the ripple stays as it is"
+
+
+def _unsafe(changed):
+    if not changed.standing.stable:
+        return "the loop would swing by itself"
+    return f"a phase margin of only {changed.standing.phase_margin:.1f} deg would be left"
+
+
+def _nothing(situation, proposal):
+    """Why the ripple stays within a hundredth of what it is."""
+    if not any(situation.now.at().values()):
+        return "there is no ripple to take away"
+    shares = situation.now.shares()
+    share = sum(shares.get(cause, 0.0) for cause in proposal.causes)
+    kind = proposal.kind
+    if kind in ("finer counts", "coarser counts", "hysteresis") and situation.has("resolution"):
+        return _beside_noise(situation, kind, shares.get("resolution", 0.0))
+    if proposal.causes and share < SMALL:
+        named = [CAUSES[cause] for cause in proposal.causes if cause in shares]
+        return (
+            f"{listed(named) if named else 'what it acts on'} makes {percent(share)} of the ripple's square"
+        )
+    return "the ripple stays within 1 % of what it is"
+
+
+def _beside_noise(situation, kind, share):
+    """Counts beside the noise that hides them."""
+    axis = situation.axis
+    noise = sum(situation.now.shares().get(cause, 0.0) for cause in ("jitter", "noise", "clock"))
+    unit = axis.scale.unit
+    words = f"one count is {show(axis.resolution, unit)} and makes {percent(share)} of the ripple's square"
+    if axis.signal.jitter > 0.0 and noise > share:
+        words += f", below the noise of {show(axis.signal.jitter, unit)} rms"
+    return words + ("; coarser ones would do as well" if kind == "coarser counts" else "")
+
+
+def sentence(remedy):
+    """A remedy in a sentence.
+
+    Parameters
+    ----------
+    remedy : Remedy
+
+    Returns
+    -------
+    str
+    """
+    name = sentenced(remedy.name)
+    if not remedy.applies:
+        words = {"none": "no effect", "impossible": "not possible", "unsafe": "not safe"}
+        return f"{name}: {words.get(remedy.effect, 'no help')}, {remedy.reason}."
+    axis, parts = remedy.axis, []
+    for curve, old in remedy.before.items():
+        new = remedy.after[curve]
+        if old is not None and new is not None and abs(new - old) > 0.01 * old:
+            unit = unit_of(axis, curve)
+            parts.append(f"{_curve(axis, curve)} goes from {show(old, unit)} to {show(new, unit)}")
+    at = f" at {show(remedy.speed, unit_of(axis, 'measured'))}" if "speed" in remedy.change else ""
+    return f"{name}{at}: {listed(parts)}."

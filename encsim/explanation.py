@@ -1,0 +1,255 @@
+"""Why an axis runs roughly at a speed, and what would help: causes with their shares, remedies with their effect."""
+
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from . import _explain_words, _remedy_words, _sources, remedies
+from ._results import Series
+from .axis import Axis
+from .behaviour import CURVES, behave
+from .closed_form import checked_speeds, lines
+from .mechanics import CAUTIONS
+from .proposals import Situation
+from .remedies import Remedy
+from .side_effects import standing
+from .starts import worst_start
+
+COMPUTED = (
+    "This is computed, not measured. The machine's documentation, local codes and qualified staff come first; moving "
+    "and rotating axes can injure.",
+)
+TOLD = 3
+
+
+@dataclass(frozen=True, eq=False, slots=True, kw_only=True)
+class Source:
+    """A fault behind a cause, and the ripple that it makes alone.
+
+    Attributes
+    ----------
+    path : str
+        ``signal.gain``.
+    words : str
+        The fault in plain words, with its value.
+    measured, torque, actual : float or None
+        rms that it makes alone, m/s or rad/s and N or N m. Sources of one cause do not add up: lines of the same
+        order add as phasors.
+    """
+
+    path: str
+    words: str
+    measured: float
+    torque: float | None
+    actual: float | None
+
+
+@dataclass(frozen=True, eq=False, slots=True, kw_only=True)
+class Cause:
+    """One cause of ripple.
+
+    Attributes
+    ----------
+    cause : str
+        As of `ripple`: ``sde``, ``adc``, ``resolution``, ``jitter``, ``noise``, ``clock``, ``age``, ``ring``.
+    share : float
+        Of the mean square of the measured ripple; shares add up to 1.
+    measured, torque, actual : float or None
+        rms that it makes, squares add up; the last two None without a loop.
+    sources : tuple of Source
+        What an error of the signals or the ring is made of.
+    sentence : str
+        The cause in plain words.
+    """
+
+    cause: str
+    share: float
+    measured: float
+    torque: float | None
+    actual: float | None
+    sources: tuple[Source, ...]
+    sentence: str
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Explanation(Series):
+    """What an axis does at a speed, why, and what would help.
+
+    Attributes
+    ----------
+    speed : float
+        m/s or rad/s.
+    values : dict of str to float or None
+        rms of ``measured``, ``torque``, ``actual``; the last two None without a loop.
+    causes : tuple of Cause
+        The largest first.
+    remedies : tuple of Remedy
+        Those that win most first, then those that do nothing.
+    together : Remedy or None
+        The first few remedies at encoder and reading made all at once.
+    verified : dict of str to float or None
+        Simulated rms of the axis as it is, where asked for.
+    crossover : float
+        Of the loop, Hz; NaN where none is closed.
+    text : str
+        All of it in plain words.
+    cautions : tuple of str
+    valid : bool
+    reasons : tuple of str
+        Why the prediction of the axis as it is may not be believed.
+    axis : Axis
+    """
+
+    speed: float
+    values: dict
+    causes: tuple[Cause, ...]
+    remedies: tuple[Remedy, ...]
+    together: Remedy | None
+    verified: dict | None
+    crossover: float
+    text: str
+    cautions: tuple[str, ...]
+    valid: bool
+    reasons: tuple[str, ...]
+    axis: Axis = field(metadata={"plain": False})
+
+    @property
+    def units(self):
+        """Units of the fields, {key: unit}."""
+        curves = {curve: _remedy_words.unit_of(self.axis, curve) for curve in CURVES}
+        return {"speed": curves["measured"], **curves, "share": "1", "won": "1", "crossover": "Hz"}
+
+    def to_dict(self):
+        """As of every result; changed values of remedies in SI and, under ``written``, with their units."""
+        found = Series.to_dict(self)
+        for one in (*found["remedies"], *filter(None, [found["together"]])):
+            del one["axis"]
+        return found
+
+    def columns(self):
+        """Columns of the table, {name_unit: array}: a row a cause, a source, a remedy."""
+        rows = [("cause", one.cause, one.share, _values(one), "") for one in self.causes]
+        rows += [
+            ("source", each.path, np.nan, _values(each), "") for one in self.causes for each in one.sources
+        ]
+        all_remedies = (*self.remedies, *filter(None, [self.together]))
+        rows += [("remedy", one.name, one.won, one.after, one.effect) for one in all_remedies]
+        found = {"what": [row[0] for row in rows], "name": [row[1] for row in rows]}
+        found["share"] = [row[2] for row in rows]
+        for curve in CURVES:
+            unit = self.units[curve].replace("/", "_").replace(" ", "_")
+            found[f"{curve}_{unit}"] = [np.nan if row[3][curve] is None else row[3][curve] for row in rows]
+        found["effect"] = [row[4] for row in rows]
+        return {name: np.array(column) for name, column in found.items()}
+
+    def plot(self, ax=None):
+        """Draw causes and remedies as bars, and what remains of the ripple.
+
+        Parameters
+        ----------
+        ax : matplotlib.axes.Axes, optional
+            Takes the bars alone; without it the whole sheet is drawn on a new figure.
+
+        Returns
+        -------
+        matplotlib.axes.Axes
+        """
+        from . import _figures
+
+        return _figures.remedies(self, ax)
+
+
+def _values(one):
+    return {curve: getattr(one, curve) for curve in CURVES}
+
+
+def explain(axis, speed, verify=False):
+    """Why an axis runs roughly at a speed, and what would help.
+
+    Parameters
+    ----------
+    axis : Axis
+        With load and control also torque and true velocity are told.
+    speed : float
+        Speed v, m/s or rad/s; 0 is standstill.
+    verify : bool
+        Check each remedy that applies by simulation.
+
+    Returns
+    -------
+    Explanation
+
+    Raises
+    ------
+    InputError
+        If the speed is no finite number, or a filter of the loop does not fit its rate.
+
+    Notes
+    -----
+    A remedy is the axis with some values changed (`encsim.changes.apply`), and its effect is ripple or smoothness of
+    that axis, computed from scratch: lines of one order from several causes add as phasors, so that nothing may be
+    subtracted. What a remedy wins is the mean, over the curves there are, of the share of rms that goes.
+    """
+    speed = float(checked_speeds("explain.speed", speed, axis.scale.unit, single=True))
+    now, found = behave(axis, [speed]), lines(axis, speed)
+    situation = Situation(axis=axis, speed=speed, now=now, lines=found, standing=standing(axis, speed))
+    causes = _causes(situation)
+    every = remedies.tried(situation)
+    together = remedies.together(situation, every)
+    cautions = COMPUTED + (CAUTIONS if axis.control is not None else ())
+    result = Explanation(
+        speed=speed,
+        values=now.at(),
+        causes=causes,
+        remedies=every,
+        together=together,
+        verified=None,
+        crossover=now.crossover,
+        text="",
+        cautions=cautions,
+        valid=not now.doubtful[0],
+        reasons=now.reasons,
+        axis=axis,
+    )
+    return replace(result, text=_text(result, now))
+
+
+def _causes(situation):
+    """The causes, the largest first."""
+    now, found = situation.now, []
+    shares = now.shares()
+    for cause in now.parts["measured"]:
+        values = {
+            curve: float(now.parts[curve][cause][0]) if curve in now.parts else None for curve in CURVES
+        }
+        sources = tuple(
+            Source(path=path, words=_explain_words.fault(situation.axis, path), **alone)
+            for path, alone in _sources.alone(situation, cause)
+        )
+        share = shares.get(cause, 0.0)
+        words = _explain_words.cause(
+            situation.axis, cause, share, values, sources, situation.lines, now.crossover
+        )
+        found.append(Cause(cause=cause, share=share, **values, sources=sources, sentence=words))
+    return tuple(sorted(found, key=lambda one: -one.share))
+
+
+def _text(result, now):
+    """Everything in plain words."""
+    axis = result.axis
+    words = [*_explain_words.answer(axis, result.speed, now)]
+    words += [one.sentence for one in result.causes]
+    if result.speed and axis.estimator.linear:
+        words += filter(None, [_explain_words.starts(worst_start(axis, result.speed))])
+    words += _explain_words.terms(" ".join(words))
+    helping = [one for one in result.remedies if one.applies]
+    words += ["What helps:" if helping else "Nothing that was tried helps."]
+    words += [_with_effects(one) for one in helping[:TOLD]]
+    words += [one.sentence for one in result.remedies if one.effect == "none"][:TOLD]
+    words += [f"In doubt: {reason}." for reason in result.reasons]
+    return "\n".join(words)
+
+
+def _with_effects(one):
+    effects = f" Side effects: {'; '.join(one.side_effects)}." if one.side_effects else ""
+    return one.sentence + effects

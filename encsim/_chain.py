@@ -8,6 +8,7 @@ import numpy as np
 from . import _kernels, quadrature
 from ._kernels import CHUNK
 from ._motion import LOW_64, sampler
+from .ring_lines import turn_lines
 
 LOW_32 = (1 << 32) - 1
 BENDS = 1 << 15  # points of the error over a period, for timed edges
@@ -34,6 +35,8 @@ def plan_of(axis, speed, seed, motion):
         "ticked": motion.clock is not None,
         "line_step": motion.line.step64 & LOW_64,
         "line_slope": float(motion.line.step),
+        "ring_step": motion.ring64 & LOW_64,
+        "per_turn": 1.0 / (axis.scale.lines or 1),
     }
     for part in parts:
         fields |= part(axis, speed)
@@ -48,6 +51,7 @@ def plan_like(plan, axis, speed, seed, motion):
     other["key0"], other["key1"] = seed & LOW_32, seed >> 32
     other["step"], other["slope"] = motion.step64 & LOW_64, float(motion.step)
     other["line_step"], other["line_slope"] = motion.line.step64 & LOW_64, float(motion.line.step)
+    other["ring_step"] = motion.ring64 & LOW_64
     other["clock"] = axis.sampling.jitter * speed / axis.scale.pitch
     other["spacing"] = speed / (axis.scale.pitch * axis.sampling.rate)
     other["direction"], other["speed"] = np.sign(speed), speed
@@ -214,12 +218,18 @@ def forgets_after(axis):
 
 
 def tables_of(axis, speed):
-    """Tables of the channels' Fourier terms (gap to the order before, C_n, S_n) and of the given error."""
+    """Tables of the channels' Fourier terms (gap to the order before, C_n, S_n), of the given error and the ring's."""
     found, pitch = quadrature.channels(axis, speed), axis.scale.pitch
     parts = [part for term in (found.cosine, found.sine) for part in (term.real, term.imag)]
     terms = np.column_stack([np.diff(found.orders, prepend=0), *parts]).astype(float)
     sde = [(k, e / pitch * math.sin(f), e / pitch * math.cos(f)) for k, (e, f) in axis.signal.sde.items()]
-    return np.ascontiguousarray(terms), np.array(sde, dtype=float).reshape(-1, 3)
+    return np.ascontiguousarray(terms), np.array(sde, dtype=float).reshape(-1, 3), ring_table(axis)
+
+
+def ring_table(axis):
+    """Rows (order a turn, cosine, sine part in periods) of the error of a mounted ring."""
+    _, orders, made = turn_lines(axis)
+    return np.column_stack([orders, made.real, -made.imag]).astype(float)
 
 
 def remembers(axis):

@@ -110,12 +110,12 @@ def spectrum(trace):
 
 
 def worth_drawing(lines):
-    """Indices of the strongest lines, by falling amplitude."""
+    """Indices of the strongest lines of the signal period, by falling amplitude; a turn is too long for pictures."""
     if lines is None or not len(lines.velocity):
         return []
-    size = np.asarray(lines.velocity)
+    size = np.where(np.asarray(lines.harmonic) >= 1, lines.velocity, 0.0)
     order = np.argsort(-size, kind="stable")[:MOST_LINES]
-    return [int(index) for index in order if size[index] > WORTH * size.max()]
+    return [int(index) for index in order if size[index] > WORTH * size.max() > 0.0]
 
 
 def is_folded(lines, index):

@@ -65,6 +65,8 @@ PLAN = np.dtype(
         ("tick_step", "u8"),  # ticks of the timing clock a sample, the fraction, 2**-64 tick
         ("tick_slope", "f8"),  # the same with whole ticks
         ("scattered", "i8"),  # whether noise moves the edges
+        ("ring_step", "u8"),  # angle of the ring a sample (a tick where sampled), 2**-64 turn
+        ("per_turn", "f8"),  # turns a period
     ],
     align=True,
 )
@@ -91,6 +93,7 @@ ANCHOR = np.dtype(
         ("tick", "i8"),
         ("line", "u8"),  # as base and whole, of the steady motion at the sample itself
         ("line_whole", "i8"),
+        ("ring", "u8"),  # angle of the ring, 2**-64 turn
     ],
     align=True,
 )
@@ -375,6 +378,27 @@ def shift_block(sde, share, work):
 
 
 @_jit
+def ring_block(plan, anchor, ticks, ring, earlier, share, work):
+    """Shift READ by the error of the ring, rows (order a turn, cosine, sine part), and PATH by ``share`` of it.
+
+    The angle is that of the steady motion: noise moves it by far too little to change the error.
+    """
+    p = plan[0]
+    for i in range(CHUNK):
+        n = ticks[i] - anchor.tick if p.ticked else i
+        work[GAP_C + i] = np.float64(np.int64(anchor.ring + np.uint64(n) * p.ring_step)) * _UNIT_64 - earlier
+        work[SHIFT + i] = 0.0
+    for line in range(ring.shape[0]):
+        order, along_c, along_s = ring[line, 0], ring[line, 1], ring[line, 2]
+        for i in range(CHUNK):
+            c, s = cos_sin(order * work[GAP_C + i])
+            work[SHIFT + i] += along_c * c + along_s * s
+    for i in range(CHUNK):
+        work[READ + i] += work[SHIFT + i]
+        work[PATH + i] += share * work[SHIFT + i]
+
+
+@_jit
 def fundamental_block(offset_cosine, offset_sine, terms, work):
     """Channels of the fundamental and the offset; POWER keeps exp(i theta)."""
     a, b, d, e = terms[0, 1], terms[0, 2], terms[0, 3], terms[0, 4]
@@ -466,10 +490,13 @@ def collect_block(reading, readings, work):
 
 
 @_jit
-def reading_block(plan, terms, sde, anchor, ticks, reading, state, work):
+def reading_block(plan, tables, anchor, ticks, reading, state, work):
     """Channels of one reading, through noise and converter."""
     p = plan[0]
+    terms, sde, ring = tables
     read_block(reading * p.spacing, work)
+    if ring.shape[0] > 0:
+        ring_block(plan, anchor, ticks, ring, reading * p.spacing * p.per_turn, 1.0 / p.readings, work)
     if sde.shape[0] > 0:
         shift_block(sde, 1.0 / p.readings, work)
     channel_block(p.offset_cosine, p.offset_sine, terms, work)
@@ -743,6 +770,16 @@ def between(turns, table):
 
 
 @_inline
+def ring_at(angle, ring):
+    """Error of the ring at an angle, turns; in periods."""
+    total = 0.0
+    for line in range(ring.shape[0]):
+        c, s = cos_sin(ring[line, 0] * angle)
+        total += ring[line, 1] * c + ring[line, 2] * s
+    return total
+
+
+@_inline
 def edge_place(number, whole, direction, turned, plan, bends):
     """Phase at which an edge is passed, numbers counted from a whole period.
 
@@ -798,23 +835,31 @@ def held_down(moved, age, plan):
 
 
 @_inline
-def timing_step(turn, whole, tick, plan, bends):
-    """Velocity of timed edges in steady motion; ``tick`` is the fraction of the clock's tick at the sample."""
+def timing_step(turn, whole, tick, angle, plan, bends, ring):
+    """Velocity of timed edges in steady motion; ``tick`` is the fraction of the clock's tick at the sample.
+
+    What passes the head is ahead of the motion by the error of the ring at ``angle``.
+    """
     p = plan[0]
-    newest = edge_before(turn, whole, p.direction, 0, plan, bends)
+    back = p.window * p.line_slope
+    ahead, ahead_back = ring_at(angle, ring), ring_at(angle - back * p.per_turn, ring)
+    newest = edge_before(turn + ahead, whole, p.direction, 0, plan, bends)
     older = newest
     if p.window > 0.0:
-        older = edge_before(turn - p.window * p.line_slope, whole, p.direction, 0, plan, bends)
+        older = edge_before(turn - back + ahead_back, whole, p.direction, 0, plan, bends)
     alone = older == newest
-    older = newest - p.direction if alone else older
-    age = (turn - edge_place(newest, whole, p.direction, 0, plan, bends)) / p.line_slope
-    before = (turn - edge_place(older, whole, p.direction, 0, plan, bends)) / p.line_slope
+    older, ahead_back = (newest - p.direction, ahead) if alone else (older, ahead_back)
+    gone = turn - (edge_place(newest, whole, p.direction, 0, plan, bends) - ahead)
+    gone_before = turn - (edge_place(older, whole, p.direction, 0, plan, bends) - ahead_back)
+    # the error of the ring was another where the edge was passed
+    age = (gone + (ring_at(angle - gone * p.per_turn, ring) - ahead)) / p.line_slope
+    before = (gone_before + (ring_at(angle - gone_before * p.per_turn, ring) - ahead_back)) / p.line_slope
     moved = timed_counts(newest - older, age, before, tick, plan)
     return (held_down(moved, age, plan) if alone else moved) / p.factor * p.scale
 
 
 @_jit
-def timing_block(plan, anchor, bends, work):
+def timing_block(plan, anchor, bends, ring, work):
     """Velocity of timed edges over a chunk."""
     p = plan[0]
     start = np.float64(np.int64(anchor.line)) * _UNIT_64
@@ -822,18 +867,19 @@ def timing_block(plan, anchor, bends, work):
         turn = np.float64(np.int64(anchor.line + np.uint64(i) * p.line_step)) * _UNIT_64
         whole = anchor.line_whole + np.int64(np.rint(start + np.float64(i) * p.line_slope - turn))
         tick = tick_of(anchor.chunk * CHUNK + i, p.tick_step)
-        work[ESTIMATE + i] = timing_step(turn, whole, tick, plan, bends)
+        angle = np.float64(np.int64(anchor.ring + np.uint64(i) * p.ring_step)) * _UNIT_64
+        work[ESTIMATE + i] = timing_step(turn, whole, tick, angle, plan, bends, ring)
 
 
 @_jit
-def estimate_block(plan, anchor, at, history, estimator, work):
+def estimate_block(plan, anchor, at, history, estimator, ring, work):
     """Velocity of a chunk into ESTIMATE, unless it is a difference, which needs no state."""
     p = plan[0]
     whole, count = history
     numbers, memory, deviation, bends = estimator
     if p.estimator == TIMING:
         if p.direction != 0.0:
-            timing_block(plan, anchor, bends, work)
+            timing_block(plan, anchor, bends, ring, work)
         else:
             work[ESTIMATE : ESTIMATE + CHUNK] = 0.0
         return
@@ -848,12 +894,12 @@ def estimate_block(plan, anchor, at, history, estimator, work):
 
 
 @_jit
-def chunk_block(plan, terms, sde, anchor, ticks, state, at, whole, count, work):
+def chunk_block(plan, tables, anchor, ticks, state, at, whole, count, work):
     """Compute one chunk into the history of whole periods and counts."""
     p = plan[0]
     move_block(plan, anchor, ticks, state, work)
     for reading in range(p.readings):
-        reading_block(plan, terms, sde, anchor, ticks, reading, state, work)
+        reading_block(plan, tables, anchor, ticks, reading, state, work)
         if p.readings > 1:
             collect_block(reading, p.readings, work)
     arctangent_block(work)
@@ -889,7 +935,7 @@ def output_block(plan, at, number, history, work, position, velocity, offset):
 def chain_block(plan, tables, anchors, ticks, span, state, history, estimator, work, position, velocity):
     """Compute chunks and hand out the samples asked for; ``span`` is chunks, chunks known, from, to, offset.
 
-    ``from`` and ``to`` count from the start of the first chunk; ``tables`` is (terms, sde), ``history`` (whole,
+    ``from`` and ``to`` count from the start of the first chunk; ``tables`` is (terms, sde, ring), ``history`` (whole,
     count), ``estimator`` (numbers, memory, deviation, bends).
     """
     whole, count = history
@@ -898,9 +944,9 @@ def chain_block(plan, tables, anchors, ticks, span, state, history, estimator, w
     for j in range(span[0]):
         at = (anchors[j].chunk % slots) * CHUNK
         if j >= span[1]:
-            chunk_block(plan, tables[0], tables[1], anchors[j], ticks[j], state, at, whole, count, work)
+            chunk_block(plan, tables, anchors[j], ticks[j], state, at, whole, count, work)
             if plan[0].estimator != DIFFERENCE:
-                estimate_block(plan, anchors[j], at, history, estimator, work)
+                estimate_block(plan, anchors[j], at, history, estimator, tables[2], work)
         first = max(span[2] - j * CHUNK, 0)
         number = min(span[3] - j * CHUNK, CHUNK) - first
         if number > 0:
@@ -946,12 +992,13 @@ SLOPE_, LINE_SLOPE_, SPACING_, LAG_, CLOCK_, DIRECTION_ = range(29, 35)
 SPEED_, HOLDING_, DRAG_, SPEED_BIAS_, TORQUE_BIAS_ = range(35, 40)
 OFFSET_, BOUND_, STATE_, NEXT_ = 40, 41, 42, 47
 CURVE_, FIRST_, TOTAL_, SQUARE_ = 52, 56, 60, 64
-LOOP_ROWS = 68
+RING_, ANGLE_ = 68, 69
+LOOP_ROWS = 70
 T_STARTED, T_COUNT, T_EDGES, T_WAY, T_AGE, T_OLD, T_TURNED, T_WHOLE, T_TURN = range(9)
 T_RING = 9  # first row of the samples kept for the window: count, age of its edge, turned, whole, turn
 T_KEPT = 5
-PHASE_Q, STEP_Q, LINE_Q, LINE_STEP_Q, KEY0_Q, KEY1_Q = range(6)
-PHASE_ROWS = 6
+PHASE_Q, STEP_Q, LINE_Q, LINE_STEP_Q, KEY0_Q, KEY1_Q, RING_Q, RING_STEP_Q = range(8)
+PHASE_ROWS = 8
 NEWER, OLDER, LOAD, MOTOR = range(4)  # columns after the transition matrix
 
 LOOP = np.dtype(
@@ -1172,6 +1219,24 @@ def shifted_lanes(n, s, sde, share, w):
 
 
 @_inline
+def ringed_lanes(n, s, reading, ring, p, w):
+    """``ring_block``, at the angle to which the loop has moved the ring."""
+    for i in range(n):
+        away = w[AWAY_WHOLE_ * s + i] + w[AWAY_ * s + i] - reading * w[SPACING_ * s + i]
+        w[ANGLE_ * s + i] = w[RING_ * s + i] + away * p.per_turn
+        w[SHIFT_ * s + i] = 0.0
+    for line in range(ring.shape[0]):
+        order, along_c, along_s = ring[line, 0], ring[line, 1], ring[line, 2]
+        for i in range(n):
+            cosine, sine = cos_sin(order * w[ANGLE_ * s + i])
+            w[SHIFT_ * s + i] += along_c * cosine + along_s * sine
+    share = 1.0 / p.readings
+    for i in range(n):
+        w[READ_ * s + i] += w[SHIFT_ * s + i]
+        w[PATH_ * s + i] += share * w[SHIFT_ * s + i]
+
+
+@_inline
 def fundamental_lanes(n, s, p, terms, w):
     """``fundamental_block``; rows of ``terms`` are C_n, S_n (real, imaginary) one after the other."""
     for i in range(n):
@@ -1326,7 +1391,14 @@ def estimate_lanes(n, s, k, p, numbers, w, memory, deviation):
 
 
 @_inline
-def edges_step(k, i, s, plan, bends, w, memory):
+def ahead_of(i, s, p, ring, w):
+    """Periods by which the graduation of lane i is ahead of its shaft."""
+    away = w[AWAY_WHOLE_ * s + i] + w[AWAY_ * s + i]
+    return ring_at(w[RING_ * s + i] + away * p.per_turn, ring)
+
+
+@_inline
+def edges_step(k, i, s, plan, bends, ring, w, memory):
     """Take the edges of lane i on by one sample; the phase between samples is taken as straight.
 
     Edges are passed where the count, held by the hysteresis, changes. After a reversal the first edge in the new
@@ -1334,7 +1406,7 @@ def edges_step(k, i, s, plan, bends, w, memory):
     """
     p = plan[0]
     whole = w[LINE_WHOLE_ * s + i] + w[AWAY_WHOLE_ * s + i]
-    turn = w[LINE_ * s + i] + w[AWAY_ * s + i]
+    turn = w[LINE_ * s + i] + w[AWAY_ * s + i] + ahead_of(i, s, p, ring, w)
     move = (whole - memory[T_WHOLE * s + i]) + (turn - memory[T_TURN * s + i])
     memory[T_WHOLE * s + i], memory[T_TURN * s + i] = whole, turn
     memory[T_AGE * s + i] += 1.0
@@ -1361,11 +1433,11 @@ def edges_step(k, i, s, plan, bends, w, memory):
 
 
 @_inline
-def edges_start(i, s, plan, bends, w, memory):
+def edges_start(i, s, plan, bends, ring, w, memory):
     """Edges of lane i as if it had moved steadily for ever."""
     p = plan[0]
     whole = w[LINE_WHOLE_ * s + i] + w[AWAY_WHOLE_ * s + i]
-    turn, way = w[LINE_ * s + i] + w[AWAY_ * s + i], w[DIRECTION_ * s + i]
+    turn, way = w[LINE_ * s + i] + w[AWAY_ * s + i] + ahead_of(i, s, p, ring, w), w[DIRECTION_ * s + i]
     slope, along = w[LINE_SLOPE_ * s + i], -1.0 if way < 0.0 else 1.0
     number = edge_before(turn, np.int64(whole), along, 0, plan, bends)
     memory[T_STARTED * s + i] = 1.0
@@ -1410,16 +1482,16 @@ def windowed_step(k, i, s, tick, plan, bends, memory):
 
 
 @_inline
-def timed_lanes(n, s, k, plan, bends, w, memory):
+def timed_lanes(n, s, k, plan, bends, ring, w, memory):
     """Velocity of timed edges less that of the steady motion, periods a sample, lane by lane."""
     p = plan[0]
     tick = tick_of(k, p.tick_step)
     slots = (memory.size // s - T_RING) // T_KEPT
     for i in range(n):
         if memory[T_STARTED * s + i] == 0.0:
-            edges_start(i, s, plan[i : i + 1], bends, w, memory)
+            edges_start(i, s, plan[i : i + 1], bends, ring, w, memory)
         else:
-            edges_step(k, i, s, plan[i : i + 1], bends, w, memory)
+            edges_step(k, i, s, plan[i : i + 1], bends, ring, w, memory)
         age, moved = memory[T_AGE * s + i], 0.0
         if slots > 0:
             place = (T_RING + k % slots * T_KEPT) * s + i
@@ -1576,7 +1648,7 @@ def summed_lanes(n, s, k, c, w):
 
 
 @_inline
-def advance_lanes(n, s, jump, p, w, q):
+def advance_lanes(n, s, jump, ring, p, w, q):
     """Steady motion to the next sample: its phase, and the whole periods gone since the run began."""
     for i in range(n):
         phase = q[LINE_Q * s + i] + q[LINE_STEP_Q * s + i]
@@ -1596,13 +1668,18 @@ def advance_lanes(n, s, jump, p, w, q):
         for i in range(n):
             w[WHOLE_ * s + i] = w[LINE_WHOLE_ * s + i]
             w[TURN_ * s + i] = w[LINE_ * s + i]
+    if ring.shape[0] > 0:
+        for i in range(n):
+            angle = q[RING_Q * s + i] + np.uint64(jump) * q[RING_STEP_Q * s + i]
+            w[RING_ * s + i] = np.float64(np.int64(angle)) * _UNIT_64
+            q[RING_Q * s + i] = angle
 
 
 @_inline
 def sense_lanes(n, s, k, kk, plan, c, tables, lanes, chunk, state, loop):
     """Everything from the true position to the velocity estimate; returns how many readings were clipped."""
     p, w = plan[0], lanes[0]
-    gaps, sde, numbers, bends = tables[0]
+    gaps, sde, ring, numbers, bends = tables[0]
     terms, memory, deviation, past = lanes[2]
     draws, ages, ticks = chunk[0]
     clipped = 0
@@ -1615,6 +1692,8 @@ def sense_lanes(n, s, k, kk, plan, c, tables, lanes, chunk, state, loop):
         if c.aged:
             aged_lanes(n, s, k, ages[kk] + reading / p.readings, c, w, past)
         place_lanes(n, s, reading, w)
+        if ring.shape[0] > 0:
+            ringed_lanes(n, s, reading, ring, p, w)
         if sde.shape[0] > 0:
             shifted_lanes(n, s, sde, 1.0 / p.readings, w)
         channels_lanes(n, s, p, gaps, terms, w)
@@ -1635,7 +1714,7 @@ def sense_lanes(n, s, k, kk, plan, c, tables, lanes, chunk, state, loop):
         held_lanes(n, s, elapsed, plan, state, w)
     error_lanes(n, s, k, p, w, deviation)
     if p.estimator == TIMING:
-        timed_lanes(n, s, k, plan, bends, w, memory)
+        timed_lanes(n, s, k, plan, bends, ring, w, memory)
     else:
         estimate_lanes(n, s, k, p, numbers, w, memory, deviation)
     return clipped
@@ -1674,8 +1753,8 @@ def write_step(s, k, p, c, w, out):
 @_inline
 def lent_tables(tables):
     """All tables without reference counts."""
-    (gaps, sde, numbers, bends), (body, cogs) = tables
-    return (lent(gaps), lent(sde), lent(numbers), lent(bends)), (lent(body), lent(cogs))
+    (gaps, sde, ring, numbers, bends), (body, cogs) = tables
+    return (lent(gaps), lent(sde), lent(ring), lent(numbers), lent(bends)), (lent(body), lent(cogs))
 
 
 @_inline
@@ -1699,7 +1778,7 @@ def loop_steps(n, s, first, begin, end, plan, loop, tables, lanes, chunk, state,
     plan, loop, state, out = lent(plan), lent(loop), lent(state), lent(out)
     tables, lanes, chunk = lent_tables(tables), lent_lanes(lanes), lent_chunk(chunk)
     p, c = plan[0], loop[0]
-    w, q, ticks = lanes[0], lanes[1], chunk[0][2]
+    w, q, ticks, ring = lanes[0], lanes[1], chunk[0][2], tables[0][2]
     clipped = 0
     for kk in range(begin, end):
         k = first + kk
@@ -1711,7 +1790,7 @@ def loop_steps(n, s, first, begin, end, plan, loop, tables, lanes, chunk, state,
                 if w[STOP_ * s] < np.inf:
                     break
         if kk + 1 < end:
-            advance_lanes(n, s, ticks[kk + 1] - ticks[kk] if p.ticked else 1, p, w, q)
+            advance_lanes(n, s, ticks[kk + 1] - ticks[kk] if p.ticked else 1, ring, p, w, q)
     return clipped
 
 
@@ -1728,7 +1807,7 @@ def drag_block(n, s, loop, w):
 def single_loop_block(first, begin, end, plan, loop, tables, lanes, chunk, state, out):
     """``loop_steps`` for one speed.
 
-    ``tables`` is ((gaps, sde, numbers, bends), (body, cogs)), ``lanes`` (w, q, (terms, memory, deviation, past),
+    ``tables`` is ((gaps, sde, ring, numbers, bends), (body, cogs)), ``lanes`` (w, q, (terms, memory, deviation, past),
     (filters, held, commands)), ``chunk`` ((draws, ages, ticks), (demand, follow)).
     """
     return loop_steps(1, ALONE, first, begin, end, plan, loop, tables, lanes, chunk, state, out)

@@ -24,7 +24,7 @@ class Loops:
         self.body = plant.discretise(axis.load, axis.control, axis.sampling.rate)
         self.loop = _record(axis, self.body, settle)
         self.state = np.zeros(self.number, _kernels.STATE)
-        self.terms, self.gaps, self.sde = self._terms()
+        self.terms, self.gaps, self.sde, self.ring = self._terms()
         self.numbers, memory, self.bends = _chain.estimator_tables(axis, self.speeds[0])
         self.begin = -_preroll(axis)
         self.w = np.zeros(_kernels.LOOP_ROWS * self.stride)
@@ -60,11 +60,11 @@ class Loops:
         """Fourier terms of the channels, lane by lane where they depend on the speed."""
         same = not quadrature.depends_on_speed(self.axis)
         found = [_chain.tables_of(self.axis, v) for v in (self.speeds[:1] if same else self.speeds)]
-        terms, sde = found[0]
+        terms, sde, ring = found[0]
         lanes = np.zeros((4 * len(terms), self.stride))
         for i in range(self.number):
             lanes[:, i] = found[0 if same else i][0][:, 1:].ravel()
-        return lanes.ravel(), np.ascontiguousarray(terms[:, 0]), sde
+        return lanes.ravel(), np.ascontiguousarray(terms[:, 0]), sde, ring
 
     def _filters(self):
         """Coefficients b0 b1 b2 a1 a2 of the torque filters, and room for their states."""
@@ -112,6 +112,7 @@ class Loops:
             (k.LINE_STEP_Q, "line_step"),
             (k.KEY0_Q, "key0"),
             (k.KEY1_Q, "key1"),
+            (k.RING_STEP_Q, "ring_step"),
         ):
             self.q[row * self.stride :][:n] = p[name]
         k.drag_block(n, self.stride, self.loop, self.w)
@@ -148,7 +149,7 @@ class Loops:
             self.work,
             self.draws,
         )
-        tables = (self.gaps, self.sde, self.numbers, self.bends), self.driven
+        tables = (self.gaps, self.sde, self.ring, self.numbers, self.bends), self.driven
         lanes = (
             self.w,
             self.q,
@@ -191,6 +192,9 @@ class Loops:
             self.q[row * self.stride :][: self.number] = fractions
             self._row(turns)[:] = fractions.view(np.int64) * 2.0**-64
             self._row(whole)[:] = [float((phase + (1 << 63)) >> 64) for phase in phases]
+        angles = [motion.angle(motion.tick(sample)) & LOW_64 for motion in self.motions]
+        self.q[_kernels.RING_Q * self.stride :][: self.number] = np.array(angles, np.uint64)
+        self._row(_kernels.RING_)[:] = np.array(angles, np.uint64).view(np.int64) * 2.0**-64
 
     def _own_ages(self, first):
         """Samples since the newest tick of the other clock, at each sample of a chunk."""

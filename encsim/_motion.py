@@ -47,6 +47,8 @@ class Motion:
         self._d = math.lcm(begin.denominator, self.step.denominator)
         self._a, self._b = int(begin * self._d), int(self.step * self._d)
         self.step64 = _nearest(self._b << 64, self._d)
+        self._lines = axis.scale.lines or 1
+        self.ring64 = _nearest(self._b << 64, self._d * self._lines)
         self.line = self if clock is None else Motion(axis, speed, start, ticked=False)
 
     def tick(self, sample):
@@ -57,14 +59,20 @@ class Motion:
         """Phase of a sample or tick, in 2**-64 period."""
         return _nearest((self._a + self._b * tick) << 64, self._d)
 
+    def angle(self, tick):
+        """Angle of a ring at a sample or tick, in 2**-64 turn."""
+        return _nearest((self._a + self._b * tick) << 64, self._d * self._lines)
+
     def anchor(self, fields, j, chunk, size):
         """Write the start of a chunk into row j of the fields of an anchor."""
         tick = self.tick(chunk * size)
         phase = self.at(tick)
         line = phase if self.line is self else self.line.at(chunk * size)
-        values = chunk, phase & LOW_64, _whole(phase), tick, line & LOW_64, _whole(line)
-        for field, value in zip(fields, values, strict=True):
-            field[j] = value
+        # one after the other: a tuple of all these numbers would be the largest thing that reading allocates
+        chunks, base, whole, ticks, lines, line_whole, angle = fields
+        chunks[j], base[j], whole[j], ticks[j] = chunk, phase & LOW_64, _whole(phase), tick
+        lines[j], line_whole[j] = line & LOW_64, _whole(line)
+        angle[j] = self.angle(tick) & LOW_64
 
     def stepped(self, sample, origin):
         """Whole periods and fraction at a sample, in 64-bit steps from the exact phase at ``origin``."""

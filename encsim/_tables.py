@@ -19,6 +19,7 @@ CAUSES = {
     "noise": "channel noise",
     "clock": "jitter of the sampling clock",
     "age": "the age of readings from the encoder's own clock",
+    "ring": "the mounting of the ring (a few lines a turn)",
 }
 REGIMES = {"direct": " (cyclic error at its own frequency)", "aliased": " (cyclic error seen folded)"}
 CAUTION = (
@@ -317,6 +318,12 @@ def run(trace, lines, *, cautious=True):
     return f"{head}{_lines(lines, unit)}{notes}{CAUTION if cautious else ''}"
 
 
+def cycles(lines, index):
+    """How often a line comes: in a signal period, or in a turn of the ring."""
+    order = lines.order[index]
+    return f"{order} a turn" if order else f"{int(lines.harmonic[index])} a period"
+
+
 def _lines(lines, unit):
     """Lines to expect at that speed, strongest first."""
     if not len(lines.harmonic):
@@ -324,7 +331,7 @@ def _lines(lines, unit):
     rows = range(min(len(lines.harmonic), LINES))
     table = aligned(
         {
-            "a period": [str(lines.harmonic[i]) for i in rows],
+            "line": [cycles(lines, i) for i in rows],
             "frequency": [show(lines.frequency[i], "Hz") for i in rows],
             "seen at": [show(lines.alias[i], "Hz") for i in rows],
             "position": [show(lines.position[i], unit[:-2]) for i in rows],
@@ -352,9 +359,30 @@ def limits(axis, top):
         text += f"Resolution: {show(axis.resolution, unit)} a count, {axis.interpolation.factor} a period\n"
         if np.isfinite(top.speed) and top.speed > 0.0:
             text += f"At the top speed: {show(top.speed / axis.resolution, '1')} counts a second\n"
+    text += _ring_lines(axis, top)
     speeds = ", ".join(show(speed, f"{unit}/s") for speed in vanishing_speeds(axis))
     text += f"A line once a period vanishes at: {speeds}; line k also at 1/k of these\n"
     return text + "".join(f"Note: {reason}\n" for reason in top.reasons)
+
+
+def _ring_lines(axis, top):
+    """What the mounting of the ring does to the top speed, and its strongest lines there."""
+    if axis.ring is None:
+        return ""
+    from .closed_form import lines
+
+    finite = np.isfinite(top.speed) and top.speed > 0.0
+    speed = top.speed if finite else axis.scale.pitch * axis.sampling.rate
+    found = lines(axis, speed)
+    rows = [index for index in np.argsort(-found.position) if found.order[index]][:3]
+    rows = [index for index in rows if found.position[index] > SMALLEST * found.position[rows[0]]]
+    there = ", ".join(
+        f"{cycles(found, i)} {show(found.position[i], axis.scale.unit)} at {show(found.frequency[i], 'Hz')}"
+        for i in rows
+    )
+    head = f"Ring: its graduation passes a head up to {show(top.hurry, '%')} faster than the shaft turns"
+    where = "at the top speed" if finite else "at one signal period a sample"
+    return f"{head}, which the limits allow for\n{f'Its lines {where}: {there}' if there else 'It has no lines'}\n"
 
 
 def fit(result, scale):

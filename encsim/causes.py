@@ -10,11 +10,12 @@ from functools import lru_cache
 import numpy as np
 
 from . import increments, quadrature, steps
+from .ring_lines import turn_lines
 
 SHARE_POINTS = 1 << 18
 BLOCK = 1 << 20
 TAU = quadrature.TAU
-CAUSES = ("sde", "adc", "resolution", "jitter", "noise", "clock", "age")
+CAUSES = ("sde", "adc", "resolution", "jitter", "noise", "clock", "age", "ring")
 
 
 def own_clock(axis):
@@ -104,7 +105,15 @@ class Model:
                 squares[cause] += weight[some] @ found[cause]
         if self.clock is not None:
             squares["age"] = (speed / self.pitch) ** 2 * _age(self.axis)
-        return squares, self.half_range(speed)
+        return self.with_ring(squares, speed), self.half_range(speed)
+
+    def with_ring(self, squares, speed):
+        """Mean squares by cause with those of the ring's lines, which neither counting nor noise can change."""
+        orders, _, made = turn_lines(self.axis)
+        if orders.size:
+            gain = self.gain(np.multiply.outer(speed / self.pitch, orders), speed)
+            squares["ring"] = 0.5 * gain**2 @ np.abs(made) ** 2
+        return squares
 
     def at_lags(self, speed, seconds):
         """Mean squares of increments by cause over some lags, shape (lags, speeds), periods squared."""
@@ -115,8 +124,12 @@ class Model:
     def half_range(self, speed):
         """Half of maximum less minimum of the cyclic part of the velocity over all starts, periods a second."""
         orders, made = self.complex_lines(speed)
-        frequency = np.multiply.outer(speed / self.pitch, orders)
-        return _half_range(made * self.cyclic_gain(frequency, speed), orders)
+        both = [(orders, orders, made), turn_lines(self.axis)]
+        rate = speed / self.pitch
+        return sum(
+            _half_range(lines * self.cyclic_gain(np.multiply.outer(rate, a_period), speed), whole)
+            for a_period, whole, lines in both
+        )
 
     def cyclic_gain(self, frequency, speed):
         """Complex gain of lines of these frequencies from position to velocity, 1/s."""
@@ -133,6 +146,7 @@ class Model:
             "noise": signal.noise,
             "clock": sampling.jitter,
             "age": self.clock,
+            "ring": turn_lines(self.axis)[0].size,
         }
         return [cause for cause in CAUSES if there[cause]]
 
@@ -177,8 +191,14 @@ class Model:
     def strongest(self, speed):
         """Frequency of the line with the largest velocity amplitude, Hz; NaN where there is none."""
         orders, size = self.line_sizes(speed)
-        if orders.size == 0:
+        part, _, mounted = turn_lines(self.axis)
+        if orders.size + part.size == 0:
             return np.full(speed.shape, np.nan)
+        rows = [
+            np.broadcast_to(sizes, (speed.size, sizes.shape[-1]))
+            for sizes in (size, self.pitch * np.abs(mounted))
+        ]
+        orders, size = np.concatenate([orders, part]), np.concatenate(rows, axis=-1)
         frequency = np.multiply.outer(speed / self.pitch, orders)
         amplitude = size * self.gain(frequency, speed)
         largest = amplitude.argmax(axis=-1)

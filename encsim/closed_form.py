@@ -13,6 +13,7 @@ import numpy as np
 from . import _checks, causes, doubts, engines, quadrature
 from ._results import Series
 from .axis import Axis
+from .ring_lines import turn_lines
 
 RANDOM = ("jitter", "noise", "clock")
 COUNTING = ("adc", "resolution")
@@ -36,7 +37,7 @@ class RippleCurve(Series):
         rms/|speed|; infinite at standstill.
     parts : dict of str to ndarray
         rms of each cause that is there: ``sde``, ``adc``, ``resolution``, ``jitter``, ``noise``, ``clock``,
-        ``age``; their squares add up to rms**2.
+        ``age``, ``ring``; their squares add up to rms**2.
     regime : ndarray of str
         The largest mean square: ``noise`` (jitter, noise and clock), ``resolution`` (converter and counts),
         else ``direct`` or ``aliased`` by the frequency of the strongest line.
@@ -125,12 +126,14 @@ class RippleCurve(Series):
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Lines(Series):
-    """Lines of the period's error at one speed, by falling velocity amplitude (zero to peak).
+    """Lines of the error at one speed, by falling velocity amplitude (zero to peak).
 
     Attributes
     ----------
-    harmonic : ndarray of int
-        Cycles a signal period.
+    harmonic : ndarray
+        Cycles a signal period, whole; below 1 for the lines of a ring's mounting.
+    order : ndarray of int
+        Cycles a turn of those, 0 for others.
     frequency, alias : ndarray
         True frequency and where the loop sees it, Hz.
     position, velocity : ndarray
@@ -138,6 +141,7 @@ class Lines(Series):
     """
 
     harmonic: np.ndarray
+    order: np.ndarray
     frequency: np.ndarray
     alias: np.ndarray
     position: np.ndarray
@@ -153,6 +157,7 @@ class Lines(Series):
         unit = self.axis.scale.unit
         return {
             "harmonic": "1",
+            "order": "1",
             "frequency": "Hz",
             "alias": "Hz",
             "position": unit,
@@ -247,15 +252,19 @@ def lines(axis, speed):
     """
     velocity = float(checked_speeds("lines.speed", speed, axis.scale.unit, single=True))
     found = quadrature.position_error(axis, velocity)
-    frequency = found.harmonic * abs(velocity) / axis.scale.pitch
-    amplitude = found.amplitude * engines.gain(axis, frequency, velocity)
-    order = np.argsort(-amplitude, kind="stable")
+    part, turned, mounted = turn_lines(axis)
+    harmonic = np.concatenate([found.harmonic, part]) if part.size else found.harmonic
+    size = np.concatenate([found.amplitude, axis.scale.pitch * np.abs(mounted)])
+    frequency = harmonic * abs(velocity) / axis.scale.pitch
+    amplitude = size * engines.gain(axis, frequency, velocity)
+    falling = np.argsort(-amplitude, kind="stable")
     return Lines(
-        harmonic=found.harmonic[order],
-        frequency=frequency[order],
-        alias=_folded(frequency, axis.sampling.rate)[order],
-        position=found.amplitude[order],
-        velocity=amplitude[order],
+        harmonic=harmonic[falling],
+        order=np.concatenate([np.zeros(found.harmonic.size, dtype=int), turned])[falling],
+        frequency=frequency[falling],
+        alias=_folded(frequency, axis.sampling.rate)[falling],
+        position=size[falling],
+        velocity=amplitude[falling],
         speed=velocity,
         valid=found.valid,
         reasons=found.reasons,
@@ -324,7 +333,8 @@ def _regimes(axis, squares, frequency):
     nothing = np.zeros_like(frequency)
     random = sum((squares[cause] for cause in RANDOM if cause in squares), nothing)
     counting = sum((squares[cause] for cause in COUNTING if cause in squares), nothing)
-    sde, age = squares.get("sde", nothing), squares.get("age", nothing)
+    sde = squares.get("sde", nothing) + squares.get("ring", nothing)
+    age = squares.get("age", nothing)
     seen = np.where(age > sde, causes.own_clock(axis) or np.nan, np.nan_to_num(frequency))
     cyclic = np.where(seen < axis.sampling.rate / 2.0, "direct", "aliased")
     largest = np.maximum(counting, sde + age)

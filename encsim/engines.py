@@ -50,7 +50,7 @@ class Timed(Step):
         for share, counts in self.reach(speed):
             for cause, square in self._over(speed, counts).items():
                 squares[cause] += share * square
-        return squares, self.half_range(speed)
+        return self.with_ring(squares, speed), self.half_range(speed)
 
     def _over(self, speed, counts):
         """Mean squares by cause with so many counts between the two edges."""
@@ -67,20 +67,23 @@ class Timed(Step):
         rate = speed / self.pitch / span
         return {cause: square * rate**2 for cause, square in (found | {"resolution": tick}).items()}
 
+    def orders_of(self, frequency, speed):
+        """Cycles a period of lines of these frequencies, shape (speeds, lines); 0 at rest."""
+        rate = np.broadcast_to(speed[:, None] / self.pitch, np.shape(frequency))
+        return np.divide(frequency, rate, out=np.zeros_like(rate), where=rate > 0.0)
+
     def cyclic_gain(self, frequency, speed):
         """Complex gain of the lines over the larger number of counts, 1/s."""
         span = self.reach(speed)[0][1] / self.axis.interpolation.factor
-        orders = self.shapes(speed)[0]
-        turns = np.multiply.outer(span, orders)
+        turns = span[:, None] * self.orders_of(frequency, speed)
         return (1.0 - np.exp(-2j * np.pi * turns)) * (speed / self.pitch / span)[:, None]
 
     def gain(self, frequency, speed):
         """Gain of lines of these frequencies from position to velocity, 1/s, rms over the samples."""
-        orders = self.shapes(speed)[0]
-        square = 0.0
+        orders, square = self.orders_of(frequency, speed), 0.0
         for share, counts in self.reach(speed):
             span = counts / self.axis.interpolation.factor
-            sine = np.sin(np.pi * np.multiply.outer(span, orders))
+            sine = np.sin(np.pi * span[:, None] * orders)
             square = square + (share * (speed / self.pitch / span) ** 2)[:, None] * 4.0 * sine**2
         return np.sqrt(square)
 

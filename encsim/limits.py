@@ -1,12 +1,13 @@
 """The speed up to which an encoder and its reading can be believed, and what sets it."""
 
 from dataclasses import dataclass, field, replace
+from functools import lru_cache
 
 import numpy as np
 
-from . import quadrature
+from . import quadrature, ring_lines
 from ._results import Result
-from .axis import Axis
+from .axis import Axis, Sampling
 
 HALF_POWER = 2.0**-0.5
 BISECTIONS = 60
@@ -28,11 +29,15 @@ class TopSpeed(Result):
         All limits that apply: ``bandwidth`` (signals down by 3 dB), ``average`` (the same by averaging
         readings over a loop period), ``signal`` (the channels no longer go round zero), ``edge_separation``
         and ``edge_clock`` (A/B edges come too close), ``clipping`` (0 where the converter clips at standstill).
+    hurry : float
+        Share by which the error of a mounted ring makes the graduation pass a head faster than the shaft turns,
+        at the worst angle; the limits are that much lower.
     """
 
     speed: float
     limit: str | None
     limits: dict[str, float]
+    hurry: float = 0.0
     valid: bool = True
     reasons: tuple[str, ...] = ()
     axis: Axis = field(metadata={"plain": False})
@@ -41,7 +46,7 @@ class TopSpeed(Result):
     def units(self):
         """Units of the fields, {key: unit}."""
         unit = f"{self.axis.scale.unit}/s"
-        return {"speed": unit, "limits": unit}
+        return {"speed": unit, "limits": unit, "hurry": "1"}
 
 
 def top_speed(axis):
@@ -60,6 +65,24 @@ def top_speed(axis):
     The A/B limit is the shortest distance of two edges, the error of the period included, over the edge
     separation rounded up to whole ticks of the edge clock; with a clock alone one edge a tick.
     """
+    hurry = 0.0 if axis.ring is None else _hurry(replace(axis.ring, compensation={}), axis.heads)
+    found = {name: speed / (1.0 + hurry) for name, speed in _limits(_key(axis)).items()}
+    name = min(found, key=found.get, default=None)
+    return TopSpeed(speed=found.get(name, np.inf), limit=name, limits=found, hurry=hurry, axis=axis)
+
+
+def _key(axis):
+    """The axis less everything that sets no limit: many candidates have the same ones."""
+    signal = replace(axis.signal, jitter=0.0, jitter_bandwidth=None, noise=0.0)
+    sampling = Sampling(1.0)
+    if axis.sampling.average > 1 or quadrature.depends_on_speed(axis):
+        sampling = Sampling(axis.sampling.rate, average=axis.sampling.average)
+    return Axis(axis.scale, signal=signal, interpolation=axis.interpolation, sampling=sampling)
+
+
+@lru_cache(maxsize=1024)
+def _limits(axis):
+    """All finite limits by name."""
     found = {}
     if axis.signal.bandwidth is not None:
         found["bandwidth"] = axis.signal.bandwidth * axis.scale.pitch
@@ -70,9 +93,22 @@ def top_speed(axis):
     if clips(axis):
         found["clipping"] = 0.0
     found |= _edge_limits(axis)
-    found = {name: speed for name, speed in found.items() if np.isfinite(speed)}
-    name = min(found, key=found.get, default=None)
-    return TopSpeed(speed=found.get(name, np.inf), limit=name, limits=found, axis=axis)
+    return {name: speed for name, speed in found.items() if np.isfinite(speed)}
+
+
+@lru_cache(maxsize=256)
+def _hurry(ring, heads):
+    """Largest slope of a ring's error at any of its heads."""
+    return max(_steepest(*ring_lines.shown_lines(ring, (head,))) for head in heads)
+
+
+def _steepest(orders, lines):
+    """Largest slope of a sum of lines over a turn."""
+    if not orders.size:
+        return 0.0
+    spectrum = np.zeros(max(8 * int(orders.max()), COARSEST) + 1, dtype=complex)
+    spectrum[orders] = 1j * orders * lines
+    return float(np.fft.irfft(spectrum, norm="forward").max()) / 2.0
 
 
 def clips(axis):

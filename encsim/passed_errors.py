@@ -5,6 +5,7 @@ import numpy as np
 from . import causes
 from .error_lines import TAU
 from .loop_power import NAMES
+from .ring_lines import turn_lines
 
 # Images of an encoder's own clock to each side that count one by one.
 IMAGES = 16
@@ -31,6 +32,10 @@ class Passed:
         What of them comes from steps that the loop follows.
     steep : ndarray of bool, shape (speeds,)
         Where the loop moves the smooth lines too far.
+    stable, crossover : bool, float
+        Of the loop.
+    ticked : float
+        Nothing, no edges being timed.
     """
 
     def __init__(self, errors, power, there):
@@ -40,6 +45,8 @@ class Passed:
         self.clock = _own_clock(axis)
         self.followed = np.zeros((there.size, len(NAMES)))
         self.steep = np.zeros(there.size, dtype=bool)
+        self.ticked = 0.0
+        self.stable, self.crossover = power.stable, power.crossover
         if not power.stable:
             self.squares = dict.fromkeys(errors.model.named(), np.full_like(self.followed, np.inf))
             return
@@ -67,6 +74,8 @@ class Passed:
         found = {"sde": np.maximum(cyclic, 0.0)} | self._gaussian(scattered) | self._stepped()
         if "age" in self.errors.model.named():
             found["age"] = self._age() if self.clock else np.zeros_like(cyclic)
+        if "ring" in self.errors.model.named():
+            found["ring"] = self._ring()
         return {cause: found[cause] for cause in self.errors.model.named()}
 
     def _gaussian(self, scattered):
@@ -232,6 +241,12 @@ class Passed:
         gain = weight @ self.power.exact(turns)
         swing = self.turns * (self.power.rate / self.clock)
         return np.multiply.outer(swing**2, gain)
+
+    def _ring(self):
+        """Mean squares of the few lines a turn of a mounted ring, which noise leaves as they are."""
+        orders, _, made = turn_lines(self.errors.axis)
+        turns = np.multiply.outer(self.turns, orders)
+        return self._lines(np.arange(self.there.size), turns, 0.5 * np.abs(made) ** 2, IMAGES, exact=True)
 
 
 def _own_clock(axis):

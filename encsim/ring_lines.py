@@ -293,6 +293,14 @@ def shown_lines(ring, heads):
     return found
 
 
+def turn_lines(axis):
+    """Lines that the mounting of a ring makes: orders a signal period (below 1), orders a turn, lines in periods."""
+    if axis.ring is None:
+        return np.zeros(0), np.zeros(0, dtype=int), np.zeros(0, dtype=complex)
+    orders, made = shown_lines(axis.ring, axis.heads)
+    return orders / axis.scale.lines, orders, made / axis.scale.pitch
+
+
 def bare_ring(ring):
     """The ring without any error; dimensions and head offset stay."""
     nothing = {name: {} for name in rings.ORDER_UNITS}

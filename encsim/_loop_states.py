@@ -5,6 +5,8 @@ from dataclasses import dataclass
 import numpy as np
 
 CURVES = ("measured", "torque", "actual", "position")
+# What enters the loop: an error of the encoder, a velocity command beside the position control's, a torque on the load.
+INPUTS = ("error", "command", "push")
 FORGOTTEN = 40.0  # time constants of the slowest pole
 MOST_DOUBLINGS = 45  # beyond, rounding alone tells a pole from one on the circle
 
@@ -79,8 +81,61 @@ def inside(shifted):
     return (2.0 * shifted.real + np.abs(shifted) ** 2 < 0.0) & (np.abs(1.0 + shifted) < 1.0)
 
 
+@dataclass(frozen=True, eq=False, slots=True, kw_only=True)
+class DrivenLoop:
+    """``x[k+1] - x[k] = increment x[k] + sum of entry * input[k]``, outputs ``row x[k] + sum of direct * input[k]``.
+
+    Attributes
+    ----------
+    increment : ndarray, shape (n, n)
+    entries : dict of str to ndarray, shape (n,)
+        Of each of INPUTS.
+    rows : dict of str to ndarray, shape (n,)
+        Of measured, torque, actual, position; also where nothing holds the position.
+    direct : dict of str to dict of str to float
+        By input, then by output.
+    """
+
+    increment: np.ndarray
+    entries: dict[str, np.ndarray]
+    rows: dict[str, np.ndarray]
+    direct: dict[str, dict[str, float]]
+
+    def step(self, name, samples):
+        """Outputs at some samples when one input becomes 1 at the first of them; the axis is at rest before.
+
+        Parameters
+        ----------
+        name : str
+            One of INPUTS.
+        samples : int
+
+        Returns
+        -------
+        dict of str to ndarray, shape (samples,)
+            Keys as ``rows``; not finite once an unstable loop is beyond all numbers.
+
+        Notes
+        -----
+        With the input as a state of its own the loop runs by itself, x[k+m] = x[k] + M(m) x[k]; rows of states are
+        doubled by M(2 m) = 2 M(m) + M(m)**2, which keeps the digits of slow poles.
+        """
+        n = len(self.increment)
+        step = np.zeros((n + 1, n + 1))
+        step[:n, :n], step[:n, n] = self.increment, self.entries[name]
+        states = np.zeros((samples, n + 1))
+        states[0, n], known = 1.0, 1
+        with np.errstate(over="ignore", invalid="ignore"):
+            while known < samples:
+                more = min(known, samples - known)
+                states[known : known + more] = states[:more] + states[:more] @ step.T
+                step, known = 2.0 * step + step @ step, known + more
+            direct = self.direct[name]
+            return {key: states @ np.append(row, direct[key]) for key, row in self.rows.items()}
+
+
 class Assembly:
-    """Puts the parts of a loop together; a signal is a row of weights of all states and, last, the error e."""
+    """Puts the parts of a loop together; a signal is a row of weights of all states and, last, the INPUTS."""
 
     def __init__(self, loop):
         self.loop = loop
@@ -99,38 +154,64 @@ class Assembly:
         self.order = int(ends[-1])
 
     def _state(self, part, n=0):
-        row = np.zeros(self.order + 1)
-        row[self.starts[part] + n] = 1.0
+        return self._unit(self.starts[part] + n)
+
+    def _unit(self, place):
+        row = np.zeros(self.order + len(INPUTS))
+        row[place] = 1.0
         return row
 
+    def _input(self, name):
+        return self._unit(self.order + INPUTS.index(name))
+
     def _of_plant(self, weights):
-        row = np.zeros(self.order + 1)
+        row = np.zeros(self.order + len(INPUTS))
         row[: len(weights)] = weights
         return row
 
     def closed(self):
-        """Assemble in the order in which the controller computes."""
-        self.changes = np.zeros((self.order, self.order + 1))
+        """The loop with an error of the encoder as its input."""
+        rows = self._assembled()
+        error = self.order + INPUTS.index("error")
+        increment, entry = self.changes[:, : self.order], self.changes[:, error]
+        direct = {name: float(row[error]) for name, row in rows.items()}
+        rows = {name: row[: self.order] for name, row in rows.items()}
+        return self._finish(increment, entry, rows, direct)
+
+    def driven(self):
+        """The loop with all its inputs, the position among its states even where nothing holds it."""
+        rows, n = self._assembled(), self.order
+        return DrivenLoop(
+            increment=self.changes[:, :n],
+            entries={name: self.changes[:, n + i] for i, name in enumerate(INPUTS)},
+            rows={name: row[:n] for name, row in rows.items()},
+            direct={
+                name: {key: float(row[n + i]) for key, row in rows.items()} for i, name in enumerate(INPUTS)
+            },
+        )
+
+    def _assembled(self):
+        """Rows of all outputs, assembled in the order in which the controller computes."""
+        self.changes = np.zeros((self.order, self.order + len(INPUTS)))
         queue = self.sizes["readings"]
-        measured = self._state("readings") if queue else np.zeros(self.order + 1)
+        measured = self._state("readings") if queue else self._of_plant(())
         for reading in self.loop.plant.readings:
             if reading.back == 0:
                 measured = measured + self._of_plant(reading.row)
-        measured[-1] = 1.0
+        measured = measured + self._input("error")
         velocity = self._filter("estimator", 0, self.ahead, self.behind, measured)
         torque = self._torque(measured, velocity)
         self._move_plant(torque)
-        rows = {
+        return {
             "measured": velocity,
             "torque": torque,
             "actual": self._of_plant(self.loop.plant.velocity),
             "position": self._of_plant(self.loop.plant.position),
         }
-        return self._finish(rows)
 
     def _torque(self, measured, velocity):
         control = self.loop.control
-        error = -control.position_gain * measured - velocity
+        error = self._input("command") - control.position_gain * measured - velocity
         total = error
         if control.integral_time is not None:
             change = error / (self.loop.rate * control.integral_time)
@@ -161,9 +242,11 @@ class Assembly:
         commands = [torque, *past]
         newer = commands[late]
         older = commands[late + 1] if np.any(body.older) else 0.0 * torque
+        push = self._input("push")
         n = len(body.states)
         self.changes[:n, :n] = body.increment
         self.changes[:n] += np.outer(body.newer, newer) + np.outer(body.older, older)
+        self.changes[:n] += np.outer(body.load_torque, push)
         for k, row in enumerate(past):
             self.changes[self.starts["commands"] + k] = commands[k] - row
         first = self.starts["readings"]
@@ -174,18 +257,15 @@ class Assembly:
         for reading in body.readings:
             if reading.back:
                 what = self._of_plant(reading.row) + reading.newer * newer + reading.older * older
-                self.changes[first + reading.back - 1] += what
+                self.changes[first + reading.back - 1] += what + reading.push * push
 
-    def _finish(self, rows):
-        increment, entry = self.changes[:, :-1], self.changes[:, -1]
-        states = {name: row[:-1] for name, row in rows.items()}
-        direct = {name: float(row[-1]) for name, row in rows.items()}
+    def _finish(self, increment, entry, rows, direct):
         drifts = self.loop.control.position_gain == 0.0
         if drifts:
             rest = self._around_drift()
             increment, entry = rest.T @ increment @ rest, rest.T @ entry
-            states = {name: row @ rest for name, row in states.items()}
-        return ClosedLoop(increment=increment, entry=entry, rows=states, direct=direct, drifts=drifts)
+            rows = {name: row @ rest for name, row in rows.items()}
+        return ClosedLoop(increment=increment, entry=entry, rows=rows, direct=direct, drifts=drifts)
 
     def _around_drift(self):
         """Orthonormal states beside the one in which every position is shifted alike."""

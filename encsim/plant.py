@@ -35,12 +35,15 @@ class Reading:
         Weight of the state at the beginning of the period.
     newer, older : float
         Weight of the two commands that act in the period.
+    push : float
+        Weight of a torque held on the load.
     """
 
     back: int
     row: np.ndarray
     newer: float
     older: float
+    push: float
 
 
 @dataclass(frozen=True, eq=False, slots=True, kw_only=True)
@@ -68,7 +71,8 @@ class Plant:
     encoder : ndarray, shape (n,)
         Row that gives the position where the encoder sits.
     readings : tuple of Reading
-        The measured position: sum over readings of ``row x[k-r] + newer u[k-r-d] + older u[k-r-d-1]``.
+        The measured position: sum over readings of ``row x[k-r] + newer u[k-r-d] + older u[k-r-d-1]``, and
+        ``push`` times the load's torque in that period.
     transfer : Transfer
         The same as fractions in z - 1.
     """
@@ -190,7 +194,7 @@ def discretise(load, control, rate, *, lags=(0.0,), speed=0.0):
     found = {"newer": newer, "older": older, "delay": whole}
     found["increment"] = model.grow(1.0)
     found["readings"] = tuple(
-        Reading(back=r, row=m[:-2], newer=m[-2], older=m[-1]) for r, m in merged.items()
+        Reading(back=r, row=m[:-3], newer=m[-3], older=m[-2], push=m[-1]) for r, m in merged.items()
     )
     return _in_units(model, found)
 
@@ -292,7 +296,7 @@ def _split(periods):
 
 
 def _add_reading(merged, model, age, part, weight):
-    """Add one reading, ``age`` periods old at the sample, to ``{r: row, newer, older}``."""
+    """Add one reading, ``age`` periods old at the sample, to ``{r: row, newer, older, push}``."""
     whole, rest = _split(age)
     back, time = (whole, 0.0) if rest == 0.0 else (whole + 1, 1.0 - rest)
     row = model.encoder + model.encoder @ model.grow(time)
@@ -300,7 +304,8 @@ def _add_reading(merged, model, age, part, weight):
     older = model.held(before)
     newer = model.held(time - before)
     older = older + model.grow(time - before) @ older
-    values = np.concatenate([row, [model.encoder @ newer, model.encoder @ older]])
+    push = model.held(time, model.push)
+    values = np.concatenate([row, [model.encoder @ newer, model.encoder @ older, model.encoder @ push]])
     merged[back] = merged.get(back, 0.0) + weight * values
 
 
@@ -314,7 +319,13 @@ def _in_units(model, found):
         found[name] = found[name] * torque
     transfer = _transfer(model, found)
     readings = tuple(
-        Reading(back=r.back, row=r.row * time, newer=r.newer * torque, older=r.older * torque)
+        Reading(
+            back=r.back,
+            row=r.row * time,
+            newer=r.newer * torque,
+            older=r.older * torque,
+            push=r.push * torque,
+        )
         for r in found["readings"]
     )
     return Plant(

@@ -86,13 +86,19 @@ def events(axis, samples):
     return sorted(found)
 
 
-def run(axis, error):
-    """Drive the loop at rest with an encoder error; arrays measured, torque, actual, position."""
+def run(axis, error, command=0.0, push=0.0):
+    """Drive the loop at rest with an encoder error; arrays measured, torque, actual, position.
+
+    ``command`` is added to the velocity command, ``push`` is a torque on the load, both from the first sample on.
+    """
     load, control, rate = axis.load, axis.control, axis.sampling.rate
     matrix, count = continuous(load, control.current_bandwidth), axis.sampling.average
-    seen = 2 if load.flexible and load.encoder == "load" else 0
-    true = 2 if load.flexible else 0
+    matrix = np.pad(matrix, ((1, 0), (1, 0)))  # the torque on the load comes first
+    matrix[4 if load.flexible else 2, 0] = 1.0 / (load.inertia if load.flexible else load.total_inertia)
+    seen = 3 if load.flexible and load.encoder == "load" else 1
+    true = 3 if load.flexible else 1
     steps, state, now, integral = {}, np.zeros(len(matrix)), 0.0, 0.0
+    state[0] = push
     estimator, filters = Filter(*axis.estimator.coefficients(rate)), torque_filters(control, 1.0 / rate)
     found = {name: np.zeros(len(error)) for name in ("measured", "torque", "actual", "position")}
     shown = np.array(error, dtype=float)
@@ -108,7 +114,7 @@ def run(axis, error):
             state[-1] = found["torque"][k]
         else:
             velocity = estimator.step(shown[k])
-            wrong = -control.position_gain * shown[k] - velocity
+            wrong = command - control.position_gain * shown[k] - velocity
             if control.integral_time:
                 integral += wrong / (rate * control.integral_time)
             torque = control.velocity_gain * (wrong + integral)

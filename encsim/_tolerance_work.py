@@ -1,0 +1,267 @@
+"""Samples divided among workers: any executor, chunks done again once, what is done kept in a file."""
+
+import hashlib
+import io
+import multiprocessing
+import os
+import signal
+import time
+import zipfile
+import zlib
+from concurrent.futures import FIRST_COMPLETED, Executor, ProcessPoolExecutor, wait
+from pathlib import Path
+
+import numpy as np
+
+from . import _checks, _files
+from ._tolerance_samples import Batch, batch
+from ._version import __version__
+
+CHUNK = 32
+# Chunks handed out at once, so that neither the queue nor its results grow with the job.
+MOST_WAITING = 256
+# Processes of our own take about so long to start: a shorter job is done here.
+WORTH_STARTING = 2.0
+# A large file takes long to write: it is written so seldom that this takes a twentieth of the time.
+SAVE_EVERY, SAVE_SHARE = 10.0, 20.0
+ARRAYS = ("rms", "refused", "doubtful", "shares")
+_UNREADABLE = (OSError, ValueError, KeyError, EOFError, zlib.error, zipfile.BadZipFile)
+GUARD = 'a script that starts processes needs its main part under if __name__ == "__main__":'
+
+
+class WorkersLost(RuntimeError):
+    """Chunks failed twice, as where their workers die; with ``resume`` all that was done is kept."""
+
+
+def available():
+    """CPUs that this process may use."""
+    if hasattr(os, "sched_getaffinity"):
+        return len(os.sched_getaffinity(0))
+    return os.cpu_count() or 1
+
+
+def own_pool(workers):
+    """Fresh processes that leave Ctrl-C to their parent."""
+    context = multiprocessing.get_context("spawn")
+    return ProcessPoolExecutor(workers, mp_context=context, initializer=_leave_interrupts)
+
+
+def _leave_interrupts():
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+
+
+class Pool:
+    """Where chunks are computed: an executor that was given, processes of our own, or nowhere else.
+
+    Parameters
+    ----------
+    executor : Executor, int or None
+        A number of processes of our own; None for as many as there are CPUs, if the job is long enough.
+    """
+
+    def __init__(self, executor):
+        self.given = executor if isinstance(executor, Executor) else None
+        self.workers = executor if isinstance(executor, int) else available()
+        self.wanted = executor is not None
+        self.own = None
+
+    def worth(self, seconds):
+        """Whether work that would take so long here should go elsewhere."""
+        return self.wanted or (self.workers > 1 and seconds * (1.0 - 1.0 / self.workers) > WORTH_STARTING)
+
+    def submit(self, *call):
+        """Hand out one call; returns its future."""
+        if self.given is not None:
+            return self.given.submit(*call)
+        if self.own is None:
+            self.own = own_pool(self.workers)
+        return self.own.submit(*call)
+
+    def renew(self):
+        """After a failure: processes of our own are started anew."""
+        self.close()
+
+    def close(self):
+        """End processes of our own; what they have begun they finish."""
+        own, self.own = self.own, None
+        if own is not None:
+            own.shutdown(wait=True, cancel_futures=True)
+
+
+class Work:
+    """The samples of one job, done and undone."""
+
+    def __init__(self, job, samples, resume=None, progress=None):
+        self.job, self.samples, self.progress = job, samples, progress
+        self.store = None if resume is None else Store(resume, job)
+        self.batch, self.done = Batch.empty(samples, job), np.zeros(samples, dtype=bool)
+        if self.store is not None:
+            self.store.load(self.batch, self.done)
+
+    def run(self, executor=None):
+        """Do what is undone; returns the whole batch.
+
+        Raises
+        ------
+        WorkersLost
+            If a chunk fails again after it was done anew.
+        InputError
+            If a sample cannot be drawn, or the file does not fit.
+        """
+        pool = Pool(executor)
+        try:
+            self._first_here(pool)
+            for again in (False, True):
+                failure = self._hand_out(pool)
+                if failure is None:
+                    break
+                if again:
+                    raise WorkersLost(self._told(failure)) from failure
+                pool.renew()
+        except BaseException:
+            self._keep()
+            raise
+        finally:
+            pool.close()
+        self._keep()
+        return self.batch
+
+    def chunks(self):
+        """(first, count) of what is undone, in chunks."""
+        edges = np.flatnonzero(np.diff(np.concatenate([[0], ~self.done, [0]]).astype(np.int8)))
+        for start, end in edges.reshape(-1, 2).tolist():
+            for first in range(start, end, CHUNK):
+                yield first, min(CHUNK, end - first)
+
+    def _first_here(self, pool):
+        """Compute in this process as long as it does not pay to ask others."""
+        if pool.wanted:
+            return
+        for first, count in self.chunks():
+            start = time.perf_counter()
+            self._take(first, batch(self.job, first, count))
+            left = (time.perf_counter() - start) / count * np.count_nonzero(~self.done)
+            if pool.worth(left):
+                return
+
+    def _hand_out(self, pool):
+        """Have the chunks computed; returns the first failure, or None when all are done."""
+        waiting, chunks, failure = {}, self.chunks(), None
+        try:
+            while True:
+                while failure is None and len(waiting) < MOST_WAITING and (chunk := next(chunks, None)):
+                    try:
+                        waiting[pool.submit(batch, self.job, *chunk)] = chunk
+                    except RuntimeError as error:
+                        failure = error
+                if not waiting:
+                    return failure
+                for future in wait(waiting, return_when=FIRST_COMPLETED).done:
+                    first, _ = waiting.pop(future)
+                    failure = self._received(first, future) or failure
+        finally:
+            for future in waiting:
+                future.cancel()
+
+    def _received(self, first, future):
+        """Take the result of one chunk; returns what failed, if something did."""
+        try:
+            self._take(first, future.result())
+        except _checks.InputError:
+            raise
+        except Exception as error:
+            return error
+        return None
+
+    def _take(self, first, found):
+        self.batch.put(first, found)
+        self.done[first : first + len(found.refused)] = True
+        if self.store is not None and time.monotonic() > self.store.due:
+            self._keep()
+        if self.progress is not None:
+            self.progress(int(np.count_nonzero(self.done)), self.samples)
+
+    def _keep(self):
+        if self.store is not None:
+            self.store.save(self.batch, self.done)
+
+    def _told(self, failure):
+        """A failure that came twice, in one line."""
+        left = int(np.count_nonzero(~self.done))
+        text = " ".join(str(failure).split()) or "no reason given"
+        name = type(failure).__name__
+        hint = f"; {GUARD}" if name == "BrokenProcessPool" and left == self.samples else ""
+        return (
+            f"workers failed twice with {left} of {self.samples} samples to do, {name}: "
+            f"{_checks.one_line(text, 300)}{hint}"
+        )
+
+
+class Store:
+    """A file of finished samples, written whole or not at all, and only ever for one job."""
+
+    def __init__(self, path, job):
+        self.path, self.mark = Path(path), fingerprint(job)
+        self.due = self.extra = None
+
+    def load(self, into, done):
+        """Take what the file has, if there is one."""
+        if not self.path.exists():
+            # That it cannot be written is better known before the work than after it.
+            self.save(into, done)
+            return
+        held = self._read(into)
+        count = min(len(held["done"]), len(done))
+        done[:count] = held["done"][:count]
+        for name in ARRAYS:
+            getattr(into, name)[:count] = held[name][:count]
+        # A longer run than this one may have filled the file.
+        self.extra = {name: values[count:] for name, values in held.items()}
+        self.due = time.monotonic() + SAVE_EVERY
+
+    def _read(self, like):
+        """Arrays of the file, checked."""
+        try:
+            with np.load(self.path, allow_pickle=False) as file:
+                mark = str(file["job"])
+                held = {name: file[name] for name in ("done", *ARRAYS)}
+        except _UNREADABLE as error:
+            _checks.refuse("resume", f"be a file of finished samples ({_reason(error)})", str(self.path))
+        if mark != self.mark:
+            rule = "belong to the same axis, spread, speeds, seed and limits"
+            _checks.refuse("resume", rule, str(self.path), hint="another file begins anew")
+        if not _fits(held, like):
+            _checks.refuse("resume", "be a file of finished samples, whole", str(self.path))
+        return held
+
+    def save(self, batch_, done):
+        """Write all that is done."""
+        start = time.monotonic()
+        held = {"done": done} | {name: getattr(batch_, name) for name in ARRAYS}
+        if self.extra is not None:
+            held = {name: np.concatenate([values, self.extra[name]]) for name, values in held.items()}
+        stream = io.BytesIO()
+        np.savez(stream, job=np.array(self.mark), **held)
+        _files.write_whole(self.path, stream.getvalue(), force=True)
+        now = time.monotonic()
+        self.due = now + max(SAVE_EVERY, SAVE_SHARE * (now - start))
+
+
+def _fits(held, like):
+    """Whether arrays of a file have the shapes and kinds that they should have."""
+    count = held["done"].size
+    return held["done"].dtype == bool and all(
+        held[name].shape == (count, *getattr(like, name).shape[1:])
+        and held[name].dtype == getattr(like, name).dtype
+        for name in ARRAYS
+    )
+
+
+def _reason(error):
+    return _checks.one_line(" ".join(str(error).split()), 120) or type(error).__name__
+
+
+def fingerprint(job):
+    """What tells one job from another, as text of 64 letters."""
+    told = (__version__, job.axis, sorted(job.spread.items()), job.seed, job.requirement)
+    return hashlib.sha256(repr(told).encode() + job.speeds.tobytes()).hexdigest()

@@ -1,0 +1,387 @@
+"""How the axes of one design differ: distributions around an axis' own values, and samples drawn from them.
+
+Chance is counter-based: Philox of seed, key and sample number. A sample is the same whatever is drawn before it,
+beside it or in which process.
+"""
+
+import hashlib
+from collections import Counter
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from functools import cached_property
+from statistics import NormalDist
+
+import numpy as np
+
+from . import _checks, changes
+from ._checks import Fault, InputError
+
+TEMPERATURE = "temperature"
+PHASE = ".phase"
+MOST_KEYS = 64
+MOST_TRIES = 100
+# So many samples are drawn before any is computed; where more than half of them are impossible, nobody means it.
+FIRST_LOOK = 200
+_UNIT_NORMAL = NormalDist()
+
+
+class Distribution:
+    """A deviation from an axis' own value, and what a kelvin adds to it."""
+
+    __slots__ = ()
+
+    def _check(self, name):
+        check = _checks.Check(self)
+        check.not_negative(name)
+        check.number("per_kelvin")
+        check.done()
+
+    def at(self, place):
+        """Deviations at places from 0 to 1 of the cumulative distribution, an array."""
+        raise NotImplementedError
+
+    def halved_weight(self, place):
+        """Density of the distribution half as wide over that of this one, at the same places; at most 2."""
+        raise NotImplementedError
+
+
+@dataclass(frozen=True, slots=True)
+class Normal(Distribution):
+    """Normal distribution around the axis' own value.
+
+    Parameters
+    ----------
+    sd : float
+        Standard deviation, in SI of the key it is for.
+    per_kelvin : float
+        What each kelvin of the temperature's deviation adds.
+
+    Raises
+    ------
+    InputError
+        If sd is negative or a number is not finite.
+    """
+
+    sd: float
+    per_kelvin: float = field(default=0.0, kw_only=True)
+
+    def __post_init__(self):
+        self._check("sd")
+
+    def at(self, place):
+        """Deviations at places from 0 to 1 of the cumulative distribution, an array."""
+        return self.sd * np.array([_UNIT_NORMAL.inv_cdf(one) for one in place.tolist()])
+
+    def halved_weight(self, place):
+        """Density of the distribution half as wide over that of this one, at the same places; at most 2."""
+        unit = Normal(1.0).at(place)
+        return 2.0 * np.exp(-1.5 * unit**2)
+
+    @property
+    def width(self):
+        """What is halved when the tolerance is tightened: the standard deviation."""
+        return self.sd
+
+
+@dataclass(frozen=True, slots=True)
+class Uniform(Distribution):
+    """Even distribution around the axis' own value; ``Uniform(math.pi)`` leaves a direction or phase open.
+
+    Parameters
+    ----------
+    half : float
+        Half of the width: a tolerance of plus and minus half, in SI of the key it is for.
+    per_kelvin : float
+        What each kelvin of the temperature's deviation adds.
+
+    Raises
+    ------
+    InputError
+        If half is negative or a number is not finite.
+    """
+
+    half: float
+    per_kelvin: float = field(default=0.0, kw_only=True)
+
+    def __post_init__(self):
+        self._check("half")
+
+    def at(self, place):
+        """Deviations at places from 0 to 1 of the cumulative distribution, an array."""
+        return self.half * (2.0 * place - 1.0)
+
+    def halved_weight(self, place):
+        """Density of the distribution half as wide over that of this one, at the same places; at most 2."""
+        return np.where(np.abs(2.0 * place - 1.0) <= 0.5, 2.0, 0.0)
+
+    @property
+    def width(self):
+        """What is halved when the tolerance is tightened: half."""
+        return self.half
+
+
+@dataclass(frozen=True, slots=True)
+class Triangular(Distribution):
+    """Symmetric triangular distribution around the axis' own value.
+
+    Parameters
+    ----------
+    half : float
+        Half of the base: a tolerance of plus and minus half, in SI of the key it is for.
+    per_kelvin : float
+        What each kelvin of the temperature's deviation adds.
+
+    Raises
+    ------
+    InputError
+        If half is negative or a number is not finite.
+    """
+
+    half: float
+    per_kelvin: float = field(default=0.0, kw_only=True)
+
+    def __post_init__(self):
+        self._check("half")
+
+    def at(self, place):
+        """Deviations at places from 0 to 1 of the cumulative distribution, an array."""
+        return self.half * self._unit(place)
+
+    def halved_weight(self, place):
+        """Density of the distribution half as wide over that of this one, at the same places; at most 2."""
+        away = np.abs(self._unit(place))
+        return np.maximum(2.0 * (1.0 - 2.0 * away), 0.0) / (1.0 - away)
+
+    @staticmethod
+    def _unit(place):
+        low = np.sqrt(2.0 * np.minimum(place, 0.5)) - 1.0
+        return np.where(place < 0.5, low, 1.0 - np.sqrt(2.0 * np.minimum(1.0 - place, 0.5)))
+
+    @property
+    def width(self):
+        """What is halved when the tolerance is tightened: half."""
+        return self.half
+
+
+KINDS = {"normal": Normal, "uniform": Uniform, "triangular": Triangular}
+
+
+def places(seed, key, first, count, attempt=0):
+    """Numbers between 0 and 1 for samples from ``first`` on, one a sample, by seed, key and attempt."""
+    word = int.from_bytes(hashlib.blake2b(key.encode(), digest_size=8).digest(), "big")
+    stream = np.random.Philox(
+        key=np.array([seed, word], dtype=np.uint64), counter=np.array([first, attempt, 0, 0], dtype=np.uint64)
+    )
+    # A counter makes four words, of which a sample takes the first.
+    return ((stream.random_raw(4 * count)[::4] >> np.uint64(11)) + 0.5) * 2.0**-53
+
+
+def own_value(axis, key):
+    """The axis' own number that a key of a spread stands for.
+
+    Parameters
+    ----------
+    axis : Axis
+    key : str
+        A path as of ``changes.apply``; behind one order ``.phase`` means its phase: ``signal.sde.1.phase``.
+
+    Returns
+    -------
+    float
+
+    Raises
+    ------
+    InputError
+        If the axis has no such key, no value there, or one that is no continuous number.
+    """
+    of_phase = key.endswith(PHASE) and key.count(".") == 3
+    path = key.removesuffix(PHASE) if of_phase else key
+    found = changes.value(axis, path)
+    if found is None:
+        hint = "an order or limit that is left out has none; write it in the axis, an order may be 0"
+        _checks.refuse(key, "have a value in the axis to spread around", None, hint=hint)
+    pair = isinstance(found, tuple) and path.count(".") == 2
+    if of_phase and not pair:
+        _checks.refuse(key, "name the phase of an order that has one", found)
+    number = found[1 if of_phase else 0] if pair else found
+    if not isinstance(number, float):
+        rule = "stand for one number that varies continuously"
+        _checks.refuse(key, rule, found, hint="encsim.choose compares whole numbers and kinds")
+    return number
+
+
+def check(axis, spread):
+    """Raise for a spread that does not fit the axis; all faults at once, under ``spread.`` and the key.
+
+    Parameters
+    ----------
+    axis : Axis
+    spread : mapping of str to Normal, Uniform or Triangular
+
+    Raises
+    ------
+    InputError
+        If a key or a distribution is wrong, nothing varies, or there is a temperature without a coefficient
+        or the other way round.
+    """
+    if not isinstance(spread, Mapping) or not 1 <= len(spread) <= MOST_KEYS:
+        _checks.refuse("spread", f"be a mapping of 1 to {MOST_KEYS} keys to distributions", spread)
+    faults = [fault for key, one in spread.items() for fault in faults_of(axis, key, one)]
+    if not faults:
+        faults = _faults_together(spread)
+    if faults:
+        raise InputError(*faults)
+
+
+def faults_of(axis, key, distribution):
+    """Faults of one entry of a spread."""
+    name = f"spread.{key}"
+    if not isinstance(distribution, Distribution):
+        hint = "as in Normal(0.01)"
+        return [Fault(name, "be Normal, Uniform or Triangular", distribution, hint=hint)]
+    if key == TEMPERATURE:
+        if distribution.per_kelvin:
+            return [Fault(name, "have no per_kelvin of its own", distribution.per_kelvin)]
+        return []
+    try:
+        own_value(axis, str(key))
+    except InputError as error:
+        return [Fault(name, fault.rule, fault.value, fault.unit, fault.hint) for fault in error.faults]
+    return []
+
+
+def _faults_together(spread):
+    """Faults of a spread whose entries are right by themselves."""
+    warm = [key for key, one in spread.items() if one.per_kelvin]
+    if warm and TEMPERATURE not in spread:
+        rule = f"be given where a key has per_kelvin, as {warm[0]} has"
+        return [Fault(f"spread.{TEMPERATURE}", rule, _checks.NOTHING)]
+    if TEMPERATURE in spread and not warm:
+        rule = "act on a key: per_kelvin of one of them at least"
+        return [Fault(f"spread.{TEMPERATURE}", rule, spread[TEMPERATURE])]
+    if not any(one.width for one in spread.values()):
+        return [Fault("spread", "hold a distribution wider than zero", dict(spread))]
+    return []
+
+
+@dataclass(frozen=True)
+class Sampler:
+    """Axes drawn around one axis, each by its number.
+
+    Attributes
+    ----------
+    axis : Axis
+    spread : dict of str to Normal, Uniform or Triangular
+        As :func:`check` has it.
+    seed : int
+    """
+
+    axis: object
+    spread: dict
+    seed: int
+
+    @cached_property
+    def own(self):
+        """The axis' own numbers by key, the temperature left out."""
+        return {key: own_value(self.axis, key) for key in self.spread if key != TEMPERATURE}
+
+    @cached_property
+    def partners(self):
+        """The other number of each order whose amplitude or phase varies, {path: [amplitude, phase]}."""
+        paths = dict.fromkeys(key.removesuffix(PHASE) for key in self.own if key.count(".") >= 2)
+        held = {path: changes.value(self.axis, path) for path in paths}
+        return {path: list(pair) for path, pair in held.items() if isinstance(pair, tuple)}
+
+    def places(self, first, count, attempt=0):
+        """Places in each distribution, {key: array}, of samples from ``first`` on."""
+        return {key: places(self.seed, key, first, count, attempt) for key in self.spread}
+
+    def values(self, first, count, attempt=0):
+        """Numbers by key of samples from ``first`` on, {key: array}; of the temperature its deviation, K."""
+        drawn = {key: self.spread[key].at(place) for key, place in self.places(first, count, attempt).items()}
+        warmth = drawn.get(TEMPERATURE, 0.0)
+        return {
+            key: part + self.own[key] + self.spread[key].per_kelvin * warmth if key in self.own else part
+            for key, part in drawn.items()
+        }
+
+    def changed(self, values):
+        """The axis with one sample's numbers; raises InputError where it is impossible."""
+        pairs = {path: list(pair) for path, pair in self.partners.items()}
+        changed = {}
+        for key, number in values.items():
+            path = key.removesuffix(PHASE)
+            if path in pairs:
+                pairs[path][path != key] = number
+            elif key != TEMPERATURE:
+                changed[key] = number
+        return changes.apply(self.axis, changed | {path: tuple(pair) for path, pair in pairs.items()})
+
+    def draw(self, first, count):
+        """Axes of samples from ``first`` on, each with the number of draws refused before it.
+
+        Yields
+        ------
+        (Axis, int)
+
+        Raises
+        ------
+        InputError
+            If a sample is still impossible after 100 draws.
+        """
+        table = self.values(first, count)
+        for index in range(count):
+            row = {key: float(column[index]) for key, column in table.items()}
+            yield self._possible(first + index, row)
+
+    def _possible(self, number, row):
+        """The axis of one sample, drawn anew while it is impossible."""
+        faults = Counter()
+        for attempt in range(MOST_TRIES):
+            try:
+                return self.changed(row), attempt
+            except InputError as error:
+                faults[error.faults[0].field] += 1
+            row = {key: float(column[0]) for key, column in self.values(number, 1, attempt + 1).items()}
+        raise self._impossible(MOST_TRIES, MOST_TRIES, faults, self._last_fault(row))
+
+    def look(self):
+        """Raise if most samples would be impossible axes.
+
+        Raises
+        ------
+        InputError
+            Names the keys that make them so.
+        """
+        faults, last = Counter(), None
+        table = self.values(0, FIRST_LOOK)
+        for index in range(FIRST_LOOK):
+            try:
+                self.changed({key: float(column[index]) for key, column in table.items()})
+            except InputError as error:
+                last = error.faults[0]
+                faults[last.field] += 1
+        if sum(faults.values()) > FIRST_LOOK // 2:
+            raise self._impossible(sum(faults.values()), FIRST_LOOK, faults, last)
+
+    def _last_fault(self, row):
+        try:
+            self.changed(row)
+        except InputError as error:
+            return error.faults[0]
+        return None
+
+    def _impossible(self, count, tried, faults, example):
+        """The error of a spread that makes too many impossible axes, with an example."""
+        field_name = faults.most_common(1)[0][0]
+        keys = self._keys_of(field_name) or list(self.spread)
+        rule = f"leave possible axes: {count} of {tried} draws are not"
+        hint = "" if example is None else f"one says {example}"
+        named = [Fault(f"spread.{key}", rule, self.spread[key], hint=hint) for key in keys]
+        return InputError(*named)
+
+    def _keys_of(self, name):
+        """Keys of the spread that a fault of an axis is about: ``Signal.jitter`` is about ``signal.jitter``."""
+        owner, _, rest = name.partition(".")
+        path = rest if owner == "Axis" else f"{owner.lower()}.{rest}"
+        return [key for key in self.spread if key.startswith(path) or path.startswith(key)]

@@ -1,0 +1,385 @@
+"""Many axes of one design: the band of their ripple at each speed, how many pass, which tolerance to tighten."""
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from . import _checks, _sensitivity, quick_form, spreads
+from ._results import Series
+from ._tolerance_samples import EXACTLY, Job
+from ._tolerance_work import Work
+from .axis import Axis
+from .closed_form import checked_speeds, ripple
+from .smooth_running import smoothness
+
+BAND = (0.025, 0.5, 0.975)
+MOST_SAMPLES = 10_000_000
+# Samples times speeds, 8 bytes each: all are held, since quantiles need them.
+MOST_VALUES = 1 << 25
+FEW_SAMPLES = 100
+# So many samples are computed again in the whole form. A quick one that is further off than this is told: less is
+# little beside the uncertainty of a band of a thousand samples.
+CHECKED, CLOSE = 5, 0.05
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Tolerance(Series):
+    """Ripple of many axes drawn around one, and how many of them meet a requirement.
+
+    Attributes
+    ----------
+    speed : ndarray
+        Speeds as given, m/s or rad/s; the arrays below have its shape.
+    median, low, high : ndarray
+        Measured ripple, rms: of half of the axes it is below the median, of 2.5 % below low, of 97.5 % below high.
+        Of the closed loop where the axis has one, see ``basis``.
+    limit : ndarray or None
+        Measured ripple allowed by the requirement, infinite where it asks for nothing.
+    yield_by_speed : ndarray or None
+        Share of the axes that meet this limit at each speed.
+    yield_fraction : float or None
+        Share of the axes that meet the requirement at every speed; None without one.
+    yield_interval : (float, float) or None
+        Holds the share of all axes of this design in 95 of 100 cases: so many samples tell no more.
+    yield_by_limit : dict of str to float
+        Share of the axes that meet each limit of the requirement.
+    sensitivity : dict of str to float
+        Share of the variance that each key of the spread makes by itself, largest first: of the logarithm of the
+        worst share of the limits, or without a requirement of the ripple at all speeds.
+    halved : dict of str to float
+        Yield if this key alone varied half as widely; empty without a requirement.
+    samples : int
+        Axes drawn.
+    refused : int
+        Draws beside them that were impossible axes and were drawn anew.
+    seed : int
+    basis : {"ripple", "smoothness"}
+        What measured ripple is: in steady motion, or of the closed loop where the axis has one.
+    deviation : ndarray
+        How far the quick form is off at each speed, relative: the largest of five samples, after all samples were
+        scaled by the median of what these five are off.
+    doubtful : ndarray of bool
+        Where the numbers may not be believed; ``reasons`` says why.
+    """
+
+    speed: np.ndarray
+    median: np.ndarray
+    low: np.ndarray
+    high: np.ndarray
+    limit: np.ndarray | None
+    yield_by_speed: np.ndarray | None
+    yield_fraction: float | None
+    yield_interval: tuple[float, float] | None
+    yield_by_limit: dict[str, float]
+    sensitivity: dict[str, float]
+    halved: dict[str, float]
+    samples: int
+    refused: int
+    seed: int
+    basis: str
+    deviation: np.ndarray
+    doubtful: np.ndarray
+    valid: bool
+    reasons: tuple[str, ...]
+    axis: Axis = field(metadata={"plain": False})
+    spread: dict = field(metadata={"plain": False})
+
+    @property
+    def units(self):
+        """Units of the fields, {key: unit}."""
+        speed = f"{self.axis.scale.unit}/s"
+        one = (
+            "yield_by_speed",
+            "yield_fraction",
+            "yield_interval",
+            "yield_by_limit",
+            "sensitivity",
+            "halved",
+        )
+        return {
+            **dict.fromkeys(("speed", "median", "low", "high", "limit"), speed),
+            **dict.fromkeys((*one, "deviation", "doubtful"), "1"),
+        }
+
+    @property
+    def tighten(self):
+        """Key of the spread that gains most when it is halved; without a requirement that which makes most of it."""
+        if not self.halved:
+            return next((key for key, share in self.sensitivity.items() if share > 0.0), None)
+        best = max(self.halved, key=self.halved.get)
+        return best if self.halved[best] > self.yield_fraction else None
+
+    def sample(self, number):
+        """One of the axes.
+
+        Parameters
+        ----------
+        number : int
+            From 0 on.
+
+        Returns
+        -------
+        Axis
+            ``ripple`` and ``smoothness`` tell more about it.
+        """
+        if not _checks.is_whole(number) or not 0 <= number < self.samples:
+            _checks.refuse("sample.number", f"be a whole number from 0 to {self.samples - 1}", number)
+        return next(spreads.Sampler(self.axis, self.spread, self.seed).draw(number, 1))[0]
+
+    def plot(self, ax=None):
+        """Draw the band of ripple against speed, and how many axes meet the requirement at each.
+
+        Parameters
+        ----------
+        ax : matplotlib.axes.Axes, optional
+            Takes the band alone; without it the whole sheet is drawn on a new figure.
+
+        Returns
+        -------
+        matplotlib.axes.Axes
+        """
+        from . import _figures
+
+        return _figures.tolerance(self, ax)
+
+
+def tolerance(
+    axis, spread, speeds, samples=1000, seed=0, requirement=None, executor=None, resume=None, *, progress=None
+):
+    """Ripple of many axes whose parts differ, and the share of them that meets a requirement.
+
+    Parameters
+    ----------
+    axis : Axis
+        Its own values are the middle.
+    spread : mapping of str to Normal, Uniform or Triangular
+        What differs from axis to axis, {"signal.gain": Normal(0.01)}: keys as in an axis file, one order as
+        ``signal.sde.1``, its phase as ``signal.sde.1.phase``, one channel of the offset as ``signal.offset.0``.
+        All differ independently. ``temperature`` is a deviation in kelvins that each axis has in all its parts
+        at once: every distribution's ``per_kelvin`` times it is added.
+    speeds : array_like
+        Speeds v, m/s or rad/s, one dimension or a single one; the sign is ignored.
+    samples : int
+        Axes to draw, 2 to 10 000 000; samples times speeds at most 33 554 432.
+    seed : int
+        Fixes all chance. Sample number i is the same axis for any number of samples, executor or resumption.
+    requirement : Requirement, optional
+        What must be met, ripple at each of the speeds in its range. A limit on the phase margin takes some 20 ms
+        a sample, one on the top speed with a bandwidth or skew 15 ms.
+    executor : concurrent.futures.Executor, optional
+        Computes the samples; the numbers are the same, bit for bit, with any of them. Left out: processes of our
+        own, one a CPU, where the job is long enough. They import the script that is running, which therefore
+        keeps its main part under ``if __name__ == "__main__":``.
+    resume : str or path-like, optional
+        File that keeps finished samples, also of a run that was interrupted; the same call goes on from there,
+        with more samples too.
+    progress : callable, optional
+        ``progress(done, samples)``, called in this thread.
+
+    Returns
+    -------
+    Tolerance
+
+    Raises
+    ------
+    InputError
+        If an argument is wrong, the spread does not fit the axis or makes more impossible axes than possible
+        ones, or the file belongs to another job.
+    WorkersLost
+        If workers fail twice; with ``resume`` what is done is kept.
+
+    Notes
+    -----
+    Each sample is computed in closed form, wherever counts are at least 40 a period in the quick one: 1 to 2 ms
+    for 100 speeds by a difference, 5 to 10 ms by other estimators and of a closed loop. ``deviation`` compares it
+    with :func:`ripple` or :func:`smoothness`. Draws that are impossible axes (jitter below zero) are drawn anew
+    and counted, which cuts the distributions off there. The yield with one distribution half as wide is taken
+    from the same samples, each weighted by the ratio of the densities.
+    """
+    faults = _checks_of(axis, spread, samples, seed)
+    if faults:
+        raise _checks.InputError(*faults)
+    speed = np.abs(_speeds(speeds, axis, samples))
+    job = Job(axis, dict(spread), speed, int(seed), requirement)
+    _check_requirement(job)
+    job.sampler.look()
+    batch = Work(job, int(samples), resume, progress).run(executor)
+    return _result(job, batch)
+
+
+def _checks_of(axis, spread, samples, seed):
+    """Faults of the plain arguments."""
+    if not isinstance(axis, Axis):
+        return [_checks.Fault("tolerance.axis", "be an Axis", axis)]
+    faults = []
+    try:
+        spreads.check(axis, spread)
+    except _checks.InputError as error:
+        faults += error.faults
+    for name, value, low, high in (("samples", samples, 2, MOST_SAMPLES), ("seed", seed, 0, 2**64 - 1)):
+        if not _checks.is_whole(value) or not low <= value <= high:
+            faults.append(
+                _checks.Fault(f"tolerance.{name}", f"be a whole number from {low} to {high}", value)
+            )
+    return faults
+
+
+def _speeds(speeds, axis, samples):
+    """Speeds as a flat array, checked against the memory that all samples take."""
+    found = checked_speeds("tolerance.speeds", speeds, axis.scale.unit)
+    if found.ndim > 1:
+        _checks.refuse("tolerance.speeds", "have one dimension", found.shape)
+    if found.size * samples > MOST_VALUES:
+        rule = f"make at most {MOST_VALUES} values with the {found.size} speeds, all of which are kept"
+        _checks.refuse("tolerance.samples", rule, samples)
+    return found.ravel()
+
+
+def _check_requirement(job):
+    """Raise for a requirement that the axis cannot be put to, or that asks for nothing at these speeds."""
+    if job.requirement is None:
+        return
+    job.requirement.check(job.axis)
+    if not job.within.any():
+        low, high = job.requirement.speeds
+        rule = f"lie in the requirement's range, {low:.6g} to {high:.6g}, at least one of them"
+        _checks.refuse("tolerance.speeds", rule, float(job.speeds[0]), f"{job.axis.scale.unit}/s")
+
+
+def _result(job, batch):
+    """Statistics of all samples."""
+    samples = len(batch.refused)
+    scale, deviation, doubtful, reasons = _looked_at(job, batch)
+    batch.rms[:] *= scale
+    low, median, high = (np.empty(job.speeds.size) for _ in BAND)
+    for index in range(job.speeds.size):
+        low[index], median[index], high[index] = np.quantile(batch.rms[:, index], BAND)
+    places = _places(job, batch.refused)
+    told = _yields(job, batch, places) if job.requirement is not None else dict(_NO_YIELDS)
+    worst = told.pop("worst", batch.rms)
+    return Tolerance(
+        speed=job.speeds,
+        median=median,
+        low=low,
+        high=high,
+        **told,
+        sensitivity=_sensitivity.shares(places, _logarithm(worst)),
+        samples=samples,
+        refused=int(batch.refused.sum()),
+        seed=job.seed,
+        basis="smoothness" if quick_form.closes(job.axis) else "ripple",
+        deviation=deviation,
+        doubtful=doubtful,
+        valid=not reasons,
+        reasons=reasons,
+        axis=job.axis,
+        spread=job.spread,
+    )
+
+
+_NO_YIELDS = {
+    "limit": None,
+    "yield_by_speed": None,
+    "yield_fraction": None,
+    "yield_interval": None,
+    "yield_by_limit": {},
+    "halved": {},
+}
+
+
+def _yields(job, batch, places):
+    """Who meets what, and the worst share of each sample."""
+    limits = _ripple_limits(job)
+    limit = np.minimum.reduce([np.full(job.speeds.size, np.inf), *limits.values()])
+    by_limit = {name: batch.shares[:, index] <= EXACTLY for index, name in enumerate(job.limits)}
+    worst, by_speed = batch.shares.max(axis=1, initial=0.0), np.ones(limit.size)
+    for name, allowed in limits.items():
+        met = np.ones(len(worst), dtype=bool)
+        for index in np.flatnonzero(job.within).tolist():
+            share = batch.rms[:, index] / allowed[index]
+            met &= share <= EXACTLY
+            worst = np.maximum(worst, share)
+        by_limit[name] = met
+    for index in np.flatnonzero(np.isfinite(limit)).tolist():
+        by_speed[index] = (batch.rms[:, index] <= limit[index] * EXACTLY).mean()
+    met = np.logical_and.reduce(list(by_limit.values()))
+    return {
+        "limit": limit,
+        "yield_by_speed": by_speed,
+        "yield_fraction": float(met.mean()),
+        "yield_interval": _sensitivity.interval(float(met.mean()), len(met)),
+        "yield_by_limit": {name: float(inside.mean()) for name, inside in by_limit.items()},
+        "halved": _halved(job, places, met),
+        "worst": worst[:, None],
+    }
+
+
+def _ripple_limits(job):
+    """Measured ripple that each limit allows at each speed, infinite outside the range, {limit: array}."""
+    asked, found = job.requirement, {}
+    if asked.measured is not None:
+        found["measured"] = np.full(job.speeds.shape, asked.measured)
+    if asked.relative is not None:
+        found["relative"] = asked.relative_at(job.speeds)
+    return {name: np.where(job.within, allowed, np.inf) for name, allowed in found.items()}
+
+
+def _logarithm(values):
+    """Logarithm of positive values; what has none takes that of the nearest in its column."""
+    with np.errstate(divide="ignore"):
+        found = np.log(values)
+    for column in found.T:
+        sound = column[np.isfinite(column)]
+        if sound.size < column.size:
+            column[:] = np.clip(column, sound.min(), sound.max()) if sound.size else 0.0
+    return found
+
+
+def _places(job, refused):
+    """Places of all samples in each distribution that has a width, {key: array}."""
+    wide = [key for key, one in job.spread.items() if one.width]
+    found = {key: spreads.places(job.seed, key, 0, len(refused)) for key in wide}
+    for number in np.flatnonzero(refused).tolist():
+        again = job.sampler.places(number, 1, int(refused[number]))
+        for key in wide:
+            found[key][number] = again[key][0]
+    return found
+
+
+def _halved(job, places, met):
+    """Yield if one key varied half as widely, for each: the same samples by their new weights."""
+    found = {}
+    for key, place in places.items():
+        weight = job.spread[key].halved_weight(place)
+        found[key] = float((weight * met).sum() / weight.sum()) if weight.any() else float("nan")
+    return found
+
+
+def _looked_at(job, batch):
+    """The first samples in the whole form: what to scale all by, how far they are off then, doubts, reasons."""
+    samples = len(batch.refused)
+    checked = [axis for axis, _ in job.sampler.draw(0, min(CHECKED, samples))]
+    whole = [
+        smoothness(axis, job.speeds) if quick_form.closes(axis) else ripple(axis, job.speeds)
+        for axis in checked
+    ]
+    rms = np.array([curve.measured if quick_form.closes(curve.axis) else curve.rms for curve in whole])
+    ratio = _ratio(rms, batch.rms[: len(checked)])
+    scale = np.median(ratio, axis=0)
+    deviation = np.abs(ratio / scale - 1.0).max(axis=0)
+    far = deviation > CLOSE
+    lost = int(np.count_nonzero(batch.doubtful))
+    found = {
+        f"the quick form is off by up to {100.0 * deviation.max():.2g} % at some speeds": far.any(),
+        f"{lost} of {samples} axes do not keep their channels within the converter and round zero": lost,
+        f"fewer than {FEW_SAMPLES} samples say little about the ends of the band": samples < FEW_SAMPLES,
+    }
+    reasons = dict.fromkeys(reason for curve in whole for reason in curve.reasons)
+    told = (*reasons, *(reason for reason, there in found.items() if there))
+    return scale, deviation, np.any([far, *(curve.doubtful for curve in whole)], axis=0), told
+
+
+def _ratio(whole, quick):
+    """One array over the other; 1 where both are zero or infinite."""
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.where(quick == whole, 1.0, whole / quick)

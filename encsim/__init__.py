@@ -93,6 +93,13 @@ _HOMES = {
     "ErrorMap": "error_map",
     "Positioning": "positioning",
     "bidirectional": "positioning",
+    "Normal": "spreads",
+    "Triangular": "spreads",
+    "Uniform": "spreads",
+    "load_spread": "_spread_reader",
+    "Tolerance": "tolerancing",
+    "WorkersLost": "_tolerance_work",
+    "tolerance": "tolerancing",
 }
 
 __all__ = ["__version__", *_HOMES]

@@ -1,10 +1,11 @@
 """Kinds of quantities that text may carry, and the size of each of their units.
 
-``length`` ``angle`` ``time`` ``frequency`` ``rate`` (1/s) are the same on every scale. The others depend on the
-position unit of the scale: ``position`` ``speed`` ``acceleration``, and of a closed loop ``inertia`` ``torque``
-``torque per speed`` ``stiffness`` ``torque per current``, which mean mass and force on a linear scale. Their
-kinds are ``position(m)`` and ``position(rad)``, ``speed(m/s)`` ``acceleration(m/s2)`` ``inertia(m)`` and so on;
-a name without brackets takes both and serves where it is not known yet which of the two is meant.
+``length`` ``angle`` ``time`` ``frequency`` ``rate`` (1/s) ``temperature`` are the same on every scale. The others
+depend on the position unit of the scale: ``position`` ``speed`` ``acceleration``, and of a closed loop
+``inertia`` ``torque`` ``torque per speed`` ``stiffness`` ``torque per current``, which mean mass and force on a
+linear scale. Their kinds are ``position(m)`` and ``position(rad)``, ``speed(m/s)`` ``acceleration(m/s2)``
+``inertia(m)`` and so on; a name without brackets takes both and serves where it is not known yet which of the two
+is meant.
 """
 
 from collections import namedtuple
@@ -140,6 +141,7 @@ DIMENSIONS = {
     "time": Dimension("time", "20 ns", _TIME),
     "frequency": Dimension("frequency", "16 kHz", _FREQUENCY),
     "rate": Dimension("1/time", "200 1/s", {"1/s": ten(0)}),
+    "temperature": Dimension("temperature difference", "10 K", {"K": ten(0), "mK": ten(-3)}),
     **{
         on_scale(name, unit): kind
         for name, kinds in _OF_SCALE.items()

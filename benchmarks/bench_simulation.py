@@ -62,7 +62,7 @@ def stages():
     """Each stage of the chain on one chunk, with the arrays of a stream that has run."""
     stream, u = Stream(AXIS, SPEED), np.uint64
     stream.read(np.empty(4096), np.empty(4096))
-    (terms, _), work = stream._tables[1:], stream._work
+    (terms, _), work = stream._tables[1], stream._work
     plan = {name: stream._tables[0][name][0].item() for name in _kernels.PLAN.names}
     whole, count = stream._history
     n, out, k = _kernels.CHUNK, np.empty(_kernels.CHUNK), _kernels

@@ -37,6 +37,7 @@ def plan_of(axis, speed, seed, motion):
         "line_slope": float(motion.line.step),
         "ring_step": motion.ring64 & LOW_64,
         "per_turn": 1.0 / (axis.scale.lines or 1),
+        "rings": len(ring_table(axis)),
     }
     for part in parts:
         fields |= part(axis, speed)

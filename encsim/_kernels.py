@@ -67,6 +67,7 @@ PLAN = np.dtype(
         ("scattered", "i8"),  # whether noise moves the edges
         ("ring_step", "u8"),  # angle of the ring a sample (a tick where sampled), 2**-64 turn
         ("per_turn", "f8"),  # turns a period
+        ("rings", "i8"),  # lines of the ring
     ],
     align=True,
 )
@@ -493,7 +494,8 @@ def collect_block(reading, readings, work):
 def reading_block(plan, tables, anchor, ticks, reading, state, work):
     """Channels of one reading, through noise and converter."""
     p = plan[0]
-    terms, sde, ring = tables
+    terms, shifts = tables
+    ring, sde = shifts[: p.rings], shifts[p.rings :]
     read_block(reading * p.spacing, work)
     if ring.shape[0] > 0:
         ring_block(plan, anchor, ticks, ring, reading * p.spacing * p.per_turn, 1.0 / p.readings, work)
@@ -935,8 +937,8 @@ def output_block(plan, at, number, history, work, position, velocity, offset):
 def chain_block(plan, tables, anchors, ticks, span, state, history, estimator, work, position, velocity):
     """Compute chunks and hand out the samples asked for; ``span`` is chunks, chunks known, from, to, offset.
 
-    ``from`` and ``to`` count from the start of the first chunk; ``tables`` is (terms, sde, ring), ``history`` (whole,
-    count), ``estimator`` (numbers, memory, deviation, bends).
+    ``from`` and ``to`` count from the start of the first chunk; ``tables`` is (terms, shifts: rows of the ring,
+    then of the given error), ``history`` (whole, count), ``estimator`` (numbers, memory, deviation, bends).
     """
     whole, count = history
     slots = whole.size // CHUNK
@@ -946,7 +948,7 @@ def chain_block(plan, tables, anchors, ticks, span, state, history, estimator, w
         if j >= span[1]:
             chunk_block(plan, tables, anchors[j], ticks[j], state, at, whole, count, work)
             if plan[0].estimator != DIFFERENCE:
-                estimate_block(plan, anchors[j], at, history, estimator, tables[2], work)
+                estimate_block(plan, anchors[j], at, history, estimator, tables[1][: plan[0].rings], work)
         first = max(span[2] - j * CHUNK, 0)
         number = min(span[3] - j * CHUNK, CHUNK) - first
         if number > 0:

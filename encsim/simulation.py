@@ -159,7 +159,9 @@ class Stream:
         speed = float(speed)
         self.sample = int(first)
         self._axis, self._motion = axis, Motion(axis, speed, float(start))
-        self._tables = (plan_of(axis, speed, int(seed), self._motion), *tables_of(axis, speed))
+        terms, sde, ring = tables_of(axis, speed)
+        # one array less: what a call allocates for its arguments is all that reading allocates
+        self._tables = plan_of(axis, speed, int(seed), self._motion), (terms, np.concatenate([ring, sde]))
         self._chunk = None  # the chunk computed last
         self._make_buffers(axis, speed)
         self._load()
@@ -177,6 +179,8 @@ class Stream:
         self._estimator = numbers, memory, np.zeros(slots * CHUNK), bends
         self._work = np.zeros(_kernels.ROWS * CHUNK)
         self._nothing = np.zeros(0)
+        kept = self._anchors, self._ticks, self._span, self._state, self._history, self._estimator, self._work
+        self._buffers = kept
 
     def _load(self):
         """Compile the chain, or load it from the cache: calls that compute nothing."""
@@ -189,8 +193,7 @@ class Stream:
             _loaded.set()
 
     def _chain(self, position, velocity):
-        buffers = self._anchors, self._ticks, self._span, self._state, self._history, self._estimator
-        _kernels.chain_block(self._tables[0], self._tables[1:], *buffers, self._work, position, velocity)
+        _kernels.chain_block(*self._tables, *self._buffers, position, velocity)
 
     @property
     def phase(self):

@@ -15,10 +15,11 @@ RUNAWAY = 100.0  # times the fastest speed there is, or a signal period a sample
 class Loops:
     """Everything the compiled loop of some speeds works on; one speed stands alone, more stand in lanes."""
 
-    def __init__(self, axis, speeds, seeds, settle, *, fastest=0.0, demand=None):
+    def __init__(self, axis, speeds, seeds, settle, *, fastest=0.0, demand=None, starts=None):
         self.axis, self.speeds = axis, [float(v) for v in speeds]
         self.number, self.stride = len(speeds), _kernels.ALONE if len(speeds) == 1 else _kernels.WIDTH
-        self.motions = [Motion(axis, speed, 0.0) for speed in self.speeds]
+        starts = [0.0] * len(speeds) if starts is None else starts
+        self.motions = [Motion(axis, *each) for each in zip(self.speeds, map(float, starts), strict=True)]
         self.clock = self.motions[0].clock
         self.plan = _plans(axis, self.speeds, seeds, self.motions)
         self.body = plant.discretise(axis.load, axis.control, axis.sampling.rate)

@@ -42,6 +42,8 @@ class Run(Series):
         Torque command, limited, N m or N.
     demand : ndarray
         Velocity demanded.
+    following_error : ndarray
+        Position demanded less true position of the load, m or rad.
     rms : dict of str to float
         Root of the mean square about the mean, settling left out: ``measured``, ``torque``, ``actual`` (true velocity),
         ``position`` (true), and ``current`` where the torque constant is known; of a profile velocities and position
@@ -64,6 +66,7 @@ class Run(Series):
     measured: np.ndarray
     torque: np.ndarray
     demand: np.ndarray
+    following_error: np.ndarray
     rms: dict[str, float]
     settle: int
     stopped: tuple[float, str] | None
@@ -78,11 +81,22 @@ class Run(Series):
         """Unit of each field that has one."""
         unit = self.axis.scale.unit
         moving = dict.fromkeys(("velocity", "measured", "demand", "actual", "speed"), f"{unit}/s")
-        still = dict.fromkeys(("position", "true_position"), unit)
+        still = dict.fromkeys(("position", "true_position", "following_error"), unit)
         return {"time": "s", **still, **moving, "torque": "N m" if unit == "rad" else "N", "current": "A"}
 
     def plot(self, ax=None):
-        """Draw measured and true velocity and the torque against time; returns the axes."""
+        """Draw measured and true velocity and the torque against time.
+
+        Parameters
+        ----------
+        ax : matplotlib.axes.Axes, optional
+            Takes the velocities alone; without it the whole sheet is drawn on a new figure.
+
+        Returns
+        -------
+        matplotlib.axes.Axes
+            Of the velocities.
+        """
         from . import _figures
 
         return _figures.closed_run(self, ax)
@@ -173,7 +187,7 @@ def run(axis, speed, seconds, seed=0):
     return _result(axis, lanes, out, time, demand, int(seed), settle)
 
 
-def runs(axis, speeds, seconds, seed=0):
+def runs(axis, speeds, seconds, seed=0, *, starts=None):
     """Run the closed loop at many speeds side by side: ripple against speed with everything that is not linear.
 
     Parameters
@@ -186,11 +200,13 @@ def runs(axis, speeds, seconds, seed=0):
         Time of each run.
     seed : int
         The run at speed number i has the seed ``seed + i``.
+    starts : array_like, shape (n,), optional
+        True position of each run at time 0, m or rad; 0 without it.
 
     Returns
     -------
     Runs
-        The numbers of :func:`run` at each speed and its seed, bit for bit.
+        The numbers of :func:`run` at each speed and its seed, bit for bit, where starts are 0.
 
     Raises
     ------
@@ -200,6 +216,7 @@ def runs(axis, speeds, seconds, seed=0):
     speed = np.array(speeds, dtype=float).ravel()
     for value in (speed[0], *speed[[speed.argmin(), speed.argmax()]]) if speed.size else (math.nan,):
         check_motion("runs", axis, float(value), seconds, seed, False)
+    begun = _starts(axis, speed, starts)
     samples = _samples("runs", axis, seconds)
     settle = settling(axis, samples)
     found, stopped, clipped = [], [], 0
@@ -207,7 +224,7 @@ def runs(axis, speeds, seconds, seed=0):
     for first in range(0, speed.size, size):
         part = speed[first : first + size]
         seeds = [(int(seed) + first + i) % (1 << 64) for i in range(part.size)]
-        lanes = Loops(axis, part, seeds, settle)
+        lanes = Loops(axis, part, seeds, settle, starts=begun[first : first + size])
         _check_torque(axis, lanes)
         _advance(lanes, samples, np.zeros((_kernels.COLUMNS, samples)) if part.size == 1 else None)
         found.append(_rms(axis, lanes, samples, settle))
@@ -261,6 +278,14 @@ def _samples(owner, axis, seconds):
             f"{owner}.seconds", f"be longer than the estimator's memory of {memory} samples", seconds, "s"
         )
     return samples
+
+
+def _starts(axis, speed, starts):
+    """True position of each run at time 0, checked."""
+    found = np.zeros(speed.size) if starts is None else np.array(starts, dtype=float).ravel()
+    if found.size != speed.size or not np.isfinite(found).all():
+        _checks.refuse("runs.starts", "be one finite position a speed", starts, axis.scale.unit)
+    return found
 
 
 def _lanes(axis, demand, time, start, seed, settle):
@@ -339,8 +364,10 @@ def _result(axis, lanes, out, time, demand, seed, settle):
     kept = time.size if stopped is None else int(lanes.stop[0]) + 1
     out, time = out[:, :kept], time[:kept]
     rms = {name: float(value[0]) for name, value in _rms(axis, lanes, kept, settle).items()}
-    velocity = np.full(kept, lanes.speeds[0]) if demand is None else demand[1, :kept].copy()
-    if demand is not None:
+    if demand is None:
+        wanted, velocity = lanes.speeds[0] * time, np.full(kept, lanes.speeds[0])
+    else:
+        wanted, velocity = demand[0, :kept], demand[1, :kept].copy()
         rms |= _about_demand(out, demand[:, :kept])
     reasons = _reasons(axis, np.abs(velocity).max(), kept, settle, lanes.clipped, stopped)
     return Run(
@@ -351,6 +378,7 @@ def _result(axis, lanes, out, time, demand, seed, settle):
         measured=out[3],
         torque=out[4],
         demand=velocity,
+        following_error=wanted - out[1],
         rms=rms,
         settle=settle,
         stopped=stopped,

@@ -456,3 +456,28 @@ def test_smoothness_on_random_axes_is_that_of_runs(factor):
     assert np.median(size) < 0.005
     assert np.quantile(size, 0.95) < (0.03 if factor else 0.01)
     assert factor or size.max() < 0.01
+
+
+def test_runs_from_spread_starts_average_to_smoothness_where_one_start_does_not():
+    which, count, speed = axis(), 16, PITCH * RATE / 3.0
+    starts = PITCH * np.arange(count) / count
+    found = runs(which, [speed] * count, 0.2, starts=starts)
+    measured = np.sqrt(np.mean(found.rms["measured"] ** 2))
+    # 16 starts average the two lines exactly; 51 200 samples of jitter leave 1 %
+    assert measured == pytest.approx(smoothness(which, [speed]).measured[0], rel=0.01)
+    assert np.ptp(found.rms["measured"]) > 0.2 * measured
+
+
+def test_runs_from_a_start_read_positions_of_the_open_chain_from_there():
+    which = opened(axis())
+    found = runs(which, [0.01, 0.01], 0.05, seed=3, starts=[0.0, 0.3 * PITCH])
+    for i, start in enumerate((0.0, 0.3 * PITCH)):
+        trace = simulate(which, 0.01, 800, seed=3 + i, start=start)
+        # the same samples, summed in another order
+        assert found.rms["measured"][i] == pytest.approx(np.std(trace.velocity), rel=1e-9)
+
+
+@pytest.mark.parametrize("starts", [[0.0], [0.0, math.nan]])
+def test_runs_refuse_starts_that_are_none(starts):
+    with pytest.raises(InputError, match=r"runs\.starts must be one finite position a speed"):
+        runs(axis(), [0.01, 0.02], 0.1, starts=starts)

@@ -1,0 +1,208 @@
+"""Where over a range of speeds an axis runs roughest: ripple against speed is jagged, and a plain grid misses crests.
+
+A line of order k is passed most where its frequency k v/p, folded at the loop rate, meets a frequency f that
+estimator or loop pass most: at v = (n fs +- f) p/k. Counts make lines of the order of their number a period.
+"""
+
+from functools import lru_cache
+
+import numpy as np
+
+from . import causes
+from . import loop as loops
+from .closed_form import ripple
+from .ring_lines import turn_lines
+from .smooth_running import smoothness
+
+CURVES = ("measured", "torque", "actual")
+# Lines, frequencies that are passed most, and places of each meeting, that are looked at.
+ORDERS, PEAKS, MEETINGS = 4, 3, 2
+RESPONSE_POINTS = 1200
+# Rounds of looking closer, places looked at in each, new speeds on either side of one.
+ROUNDS, PLACES, CLOSER = 2, 2, 5
+# From standstill on: as slow as a hundredth of a count a sample, or this share of the highest speed.
+SLOWEST = 1e-3
+
+
+class Curves:
+    """Ripple of one axis at a growing set of speeds.
+
+    Attributes
+    ----------
+    speed : ndarray
+        Ascending, m/s or rad/s.
+    rms : dict of str to ndarray
+        ``measured``, and of a closed loop ``torque`` and ``actual``.
+    parts : dict of str to dict of str to ndarray
+        {curve: {cause: rms}}.
+    reasons : tuple of str
+        Why some of it may not be believed.
+    """
+
+    def __init__(self, axis, compute=None):
+        self.axis = axis
+        self.compute = compute or (_of_loop if has_loop(axis) else _of_motion)
+        self.speed = np.zeros(0)
+        self.rms, self.parts, self.reasons = {}, {}, ()
+
+    def add(self, speeds):
+        """Compute these speeds too."""
+        speeds = np.setdiff1d(speeds, self.speed)
+        if not speeds.size:
+            return
+        rms, parts, reasons = self.compute(self.axis, speeds)
+        order = np.argsort(np.concatenate([self.speed, speeds]))
+        self.speed = np.concatenate([self.speed, speeds])[order]
+        self.rms = {name: _joined(self.rms.get(name), new, order) for name, new in rms.items()}
+        self.parts = {
+            name: {c: _joined(self.parts.get(name, {}).get(c), new, order) for c, new in found.items()}
+            for name, found in parts.items()
+        }
+        self.reasons = tuple(dict.fromkeys([*self.reasons, *reasons]))
+
+    def closer(self, shares):
+        """Look again, and closer, round the largest values of each array of shares.
+
+        Parameters
+        ----------
+        shares : callable
+            Of this object; {name: ndarray} over its speeds.
+        """
+        for _ in range(ROUNDS):
+            found = [
+                _beside(self.speed, share) for share in shares(self).values() if np.isfinite(share).all()
+            ]
+            self.add(np.unique(np.concatenate([np.zeros(0), *found])))
+
+    def largest_cause(self, curve, place):
+        """The cause with the largest part at one of the speeds, None where there is no ripple."""
+        there = {cause: values[place] for cause, values in self.parts[curve].items()}
+        name = max(there, key=there.get, default=None)
+        return name if name is not None and there[name] > 0.0 else None
+
+
+def has_loop(axis):
+    """Whether an axis has a closed loop that the linear theory knows."""
+    return axis.load is not None and axis.control is not None and axis.estimator.linear
+
+
+def grid(axis, low, high, points):
+    """Speeds at which to judge an axis: an even logarithmic grid and the crests within the range.
+
+    Parameters
+    ----------
+    axis : Axis
+    low, high : float
+        m/s or rad/s.
+    points : int
+        Of the even grid.
+
+    Returns
+    -------
+    ndarray
+        Ascending, both ends included.
+    """
+    if low == high:
+        return np.array([high])
+    start = low or min(
+        SLOWEST * high, max(axis.resolution * axis.sampling.rate / 100.0, 1e-3 * SLOWEST * high)
+    )
+    even = np.geomspace(start, high, points)
+    even[0], even[-1] = start, high
+    crests = _line_crests(axis, low, high)
+    return np.unique(np.concatenate([[low], even, crests[(crests > low) & (crests < high)]]))
+
+
+def _line_crests(axis, low, high):
+    """Speeds at which strong lines meet the frequencies that are passed most."""
+    if not axis.estimator.linear:
+        return np.zeros(0)
+    rate, pitch = axis.sampling.rate, axis.scale.pitch
+    passed = _passed(axis)
+    found = [np.zeros(0)]
+    for order in _strong_orders(axis, high):
+        for frequency in passed:
+            first = np.floor(low * order / (pitch * rate))
+            images = (first + np.arange(MEETINGS + 1)) * rate
+            meetings = np.concatenate([images + frequency, images + rate - frequency]) * pitch / order
+            meetings = np.unique(meetings[meetings > low])
+            found.append(meetings[:MEETINGS])
+    return np.concatenate(found)
+
+
+def _strong_orders(axis, high):
+    """The strongest lines of the error in cycles a signal period, and of the counts the first."""
+    orders, size = causes.Step(axis).line_sizes(np.array([high]))
+    size = np.broadcast_to(size, (1, orders.size))[0]
+    turns, _, mounted = turn_lines(axis)
+    found = orders[np.argsort(-size, kind="stable")[:ORDERS]].tolist()
+    if axis.interpolation.factor is not None:
+        found.append(axis.interpolation.factor)
+    return found + turns[np.argsort(-np.abs(mounted), kind="stable")[: ORDERS // 2]].tolist()
+
+
+def _passed(axis):
+    """Frequencies up to half the loop rate that estimator or loop pass most, Hz."""
+    if has_loop(axis):
+        loop = loops.build(axis, 0.0)
+        return _loop_peaks(loop)
+    return np.array(_estimator_peaks(causes.resolved(axis), axis.sampling.rate))
+
+
+def _loop_peaks(loop):
+    frequency = _frequencies(loop.rate)
+    response = loop.response(frequency)
+    return np.unique(
+        np.concatenate([_peaks(frequency, np.abs(getattr(response, curve))) for curve in CURVES])
+    )
+
+
+@lru_cache(maxsize=1024)
+def _estimator_peaks(estimator, rate):
+    frequency = _frequencies(rate)
+    return tuple(_peaks(frequency, np.abs(estimator.response(frequency, rate))).tolist())
+
+
+def _frequencies(rate):
+    """From a millionth of the loop rate to its half, even in the logarithm and even."""
+    low = np.geomspace(1e-6 * rate, 0.5 * rate, RESPONSE_POINTS)
+    return np.unique(np.concatenate([low, np.linspace(0.0, 0.5 * rate, RESPONSE_POINTS)[1:-1]]))
+
+
+def _peaks(frequency, gain):
+    """The frequencies of the largest local maxima, the ends among them."""
+    around = np.concatenate([[-1.0], gain, [-1.0]])
+    tops = np.flatnonzero((gain >= around[:-2]) & (gain > around[2:]))
+    # equal ones, of which a difference over many samples has many, from the lowest on
+    height = np.round(gain[tops] / max(gain.max(), 1e-300), 3)
+    return frequency[tops[np.argsort(-height, kind="stable")[:PEAKS]]]
+
+
+def _beside(speed, share):
+    """Speeds between the largest local maxima of a share and their neighbours."""
+    around = np.concatenate([[-1.0], share, [-1.0]])
+    tops = np.flatnonzero((share >= around[:-2]) & (share > around[2:]))
+    found = [np.zeros(0)]
+    for top in tops[np.argsort(-share[tops], kind="stable")[:PLACES]]:
+        for other in (top - 1, top + 1):
+            if 0 <= other < speed.size and min(speed[top], speed[other]) > 0.0:
+                found.append(np.geomspace(speed[top], speed[other], CLOSER + 2)[1:-1])
+    return np.concatenate(found)
+
+
+def _joined(old, new, order):
+    return (new if old is None else np.concatenate([old, new]))[order]
+
+
+def _of_motion(axis, speeds):
+    curve = ripple(axis, speeds)
+    return {"measured": curve.rms}, {"measured": curve.parts}, curve.reasons
+
+
+def _of_loop(axis, speeds):
+    found = smoothness(axis, speeds)
+    rms = {name: getattr(found, name) for name in CURVES}
+    if not (found.stable or found.parts["measured"]):
+        # an ideal encoder has no error that an unstable loop could make grow; a machine has
+        rms = {name: np.full(speeds.shape, np.inf) for name in CURVES}
+    return rms, found.parts, found.reasons

@@ -5,7 +5,7 @@ new figure, and returns the main axes; with axes it draws the main panel into th
 """
 
 from ._figures_channels import channels, recorded
-from ._figures_closed_run import closed_run, step
+from ._figures_closed_run import closed_run
 from ._figures_estimators import frontier
 from ._figures_folded import folded
 from ._figures_loop import smoothness
@@ -13,6 +13,7 @@ from ._figures_margins import margins
 from ._figures_period import period_error
 from ._figures_ripple import ripple
 from ._figures_run import run
+from ._figures_step import step
 from ._figures_why import why_aliased
 from ._plot import save
 

@@ -1,23 +1,20 @@
-"""Pictures of a closed loop in time: a run with what is measured and what is true, and the answer to a step."""
-
-from dataclasses import dataclass
+"""Picture of a closed loop in time: what the controller measures, what is true, how far off the demand, the torque."""
 
 import numpy as np
 
-from . import _checks, _plot
-from ._plot_labels import Labels
-from ._plot_numbers import axis_unit, axis_words, percent, quantity, sentence
+from . import _plot
+from ._plot_numbers import axis_words, percent, quantity, sentence
+from ._plot_traces import Panel, Trace, force_panel, into, length, sheet
 
-TALL = {"a4": 38.0, "phone": 42.0}
-GAP = 10.5
-# More samples than these are drawn as the least and the largest of each pixel.
-PIXELS = 700
-# A step has settled once it stays within this share of itself.
-SETTLED = 0.02
+# Of a steady run that does not wander so many of the last samples are drawn: more would be a bar.
+SHOWN, BLOCKS, WANDERS = 800, 100, 0.3
+# An axis sticks below this share of its fastest demand where it should move at ten times that, told from this share of
+# the time on.
+STICKS, TOLD = 1e-3, 0.02
 
 
 def closed_run(result, ax=None, *, style=_plot.PRINT):
-    """Measured and true velocity, and torque or force, against time.
+    """Measured and true velocity, and torque or force, against time; of a profile the following error too.
 
     Parameters
     ----------
@@ -31,220 +28,102 @@ def closed_run(result, ax=None, *, style=_plot.PRINT):
     Axes
         Of the velocities.
     """
-    unit = result.axis.scale.unit
+    part = _part(result)
+    time, panels = np.asarray(result.time, dtype=float)[part], _panels(result, part)
+    if ax is not None:
+        return into(ax, time, panels[0], style)
+    title = _title(result)
+    main = sheet(time, panels, style, title, _note(result, time))[0]
+    others = " and ".join(panel.head.lower() for panel in panels[1:])
+    words = f"Line charts of measured and true velocity, {others} against time"
+    _plot.describe(main.figure, title, f"{words} over {quantity(length(time), 's', strip=True)}. {title}.")
+    return main
+
+
+def _moves(result):
+    """Whether a profile was asked for."""
+    return len(result.demand) > 0 and float(np.ptp(result.demand)) > 0.0
+
+
+def _part(result):
+    """Samples to draw: all, or the last of a steady run that would be nothing but a bar."""
+    values = np.asarray(result.velocity, dtype=float)
+    steady = result.valid and not _moves(result)
+    if not steady or len(values) <= 2 * SHOWN or _wanders(values) or _wanders(np.asarray(result.torque)):
+        return slice(None)
+    return slice(-SHOWN, None)
+
+
+def _wanders(values):
+    """Whether values change slowly, as of an axis that sticks and slips, and not only within a cycle."""
+    values = values[len(values) % BLOCKS :]
+    means = values.reshape(BLOCKS, -1).mean(axis=1)
+    return bool(np.std(means) > WANDERS * np.std(values))
+
+
+def _panels(result, part):
+    """Velocities, following error of a profile, torque."""
+    unit, moves = result.axis.scale.unit, _moves(result)
+    rows = {
+        name: np.asarray(getattr(result, name), dtype=float)[part]
+        for name in ("measured", "velocity", "torque", "demand")
+    }
     velocity = [
-        Trace(np.asarray(result.measured, dtype=float), "ink", "measured", 1.0),
-        Trace(np.asarray(result.velocity, dtype=float), "true", "true", 2.0),
+        *([Trace(rows["demand"], "ideal", "demand", 1.4)] if moves else []),
+        Trace(rows["measured"], "ink", "measured", 1.0),
+        Trace(rows["velocity"], "true", "true", 2.0),
     ]
-    force = [Trace(np.asarray(result.torque, dtype=float), "force", "", 1.0)]
-    panels = [Panel("Velocity", f"{unit}/s", velocity), _force_panel(unit, force)]
-    time = np.asarray(result.time, dtype=float)
-    if ax is not None:
-        return _into(ax, time, panels[0], style)
-    title = _run_title(result)
-    main = _sheet(time, panels, style, title, _run_note(result))[0]
-    words = f"Line charts of measured and true velocity, and of {panels[1].head.lower()}, against time"
-    _plot.describe(main.figure, title, f"{words} over {quantity(_length(time), 's', strip=True)}. {title}.")
-    return main
+    panels = [Panel("Velocity", f"{unit}/s", velocity)]
+    if moves:
+        panels.append(Panel("Following error", unit, [Trace(result.following_error[part], "true", "", 1.4)]))
+    return [*panels, force_panel(unit, rows["torque"])]
 
 
-def step(time, position, velocity, torque, demand, ax=None, *, unit="m", style=_plot.PRINT):
-    """Answer of a closed loop to a step of the demanded position, or to another demand.
-
-    Parameters
-    ----------
-    time, position, velocity, torque, demand : ndarray, shape (n,)
-        s, and SI: true position, true velocity, torque or force, demanded position; the step is at the first sample.
-    ax : Axes, optional
-        Takes the position alone.
-    unit : {"m", "rad"}
-        Position unit.
-    style : Style
-
-    Returns
-    -------
-    Axes
-        Of the position.
-
-    Raises
-    ------
-    InputError
-        If the arrays are not of one length, or hold fewer than two samples.
-    """
-    rows = [np.asarray(row, dtype=float).ravel() for row in (time, position, velocity, torque, demand)]
-    if len({len(row) for row in rows}) > 1 or len(rows[0]) < 2:
-        sizes = ", ".join(str(len(row)) for row in rows)
-        _checks.refuse("step.time", "be as long as the other arrays, two samples or more", sizes)
-    time, position, velocity, torque, demand = rows
-    panels = [
-        Panel(
-            "Position", unit, [Trace(demand, "ideal", "demand", 1.4), Trace(position, "true", "axis", 2.0)]
-        ),
-        Panel("Velocity", f"{unit}/s", [Trace(velocity, "true", "", 2.0)]),
-        _force_panel(unit, [Trace(torque, "force", "", 2.0)]),
-    ]
-    if ax is not None:
-        return _into(ax, time, panels[0], style)
-    title = _step_title(time, position, demand, unit)
-    main = _sheet(time, panels, style, title, "")[0]
-    words = f"Line charts of position and demand, velocity and {panels[2].head.lower()} against time"
-    _plot.describe(main.figure, title, f"{words} over {quantity(_length(time), 's', strip=True)}. {title}.")
-    return main
-
-
-@dataclass(frozen=True, eq=False)
-class Trace:
-    """One line: values in SI, role, name (none where it is alone), width."""
-
-    values: np.ndarray
-    role: str
-    name: str
-    wide: float
-
-
-@dataclass(frozen=True, eq=False)
-class Panel:
-    """One panel: head, unit in SI, lines from back to front."""
-
-    head: str
-    unit: str
-    traces: list
-
-    def largest(self):
-        """Largest magnitude of all lines that is finite."""
-        rows = [np.abs(trace.values[np.isfinite(trace.values)]).max(initial=0.0) for trace in self.traces]
-        return float(max(rows))
-
-
-def _force_panel(unit, traces):
-    return Panel("Force", "N", traces) if unit == "m" else Panel("Torque", "N m", traces)
-
-
-def _length(time):
-    return float(time[-1] - time[0]) if len(time) > 1 else 0.0
-
-
-def _into(ax, time, panel, style):
-    """One panel in the caller's axes, in the units that they may have already."""
-    ax = _plot.axes(ax, style)
-    units = _units(time, panel, ax.get_xlabel(), ax.get_title(loc="left"))
-    _plot.name_axes(ax, style, head=f"{panel.head} ({units[1][0]})", below=f"Time ({units[0][0]})")
-    _set_ranges(ax, time, panel, units)
-    return _draw(ax, time, panel, units, style)
-
-
-def _units(time, panel, below="", head=""):
-    """Units of time and of the values."""
-    last = float(np.abs(time[[0, -1]]).max()) if len(time) else 0.0
-    return axis_unit(last, "s", below), axis_unit(panel.largest(), panel.unit, head)
-
-
-def _sheet(time, panels, style, title, note):
-    """Panels over one axis of time."""
-    tall = TALL[style.page]
-    count = len(panels)
-    sheet = _plot.Sheet(style, title, note, 7.0 + count * tall + (count - 1) * GAP + 13.0)
-    units = [_units(time, panel) for panel in panels]
-    drawn = []
-    for number, (panel, unit) in enumerate(zip(panels, units, strict=True)):
-        drawn.append(sheet.panel(7.0 + number * (tall + GAP), tall, f"{panel.head} ({unit[1][0]})"))
-        _set_ranges(drawn[-1], time, panel, unit)
-    sheet.widen_left(*drawn)
-    for ax, panel, unit in zip(drawn, panels, units, strict=True):
-        _draw(ax, time, panel, unit, style)
-        ax.tick_params(labelbottom=ax is drawn[-1])
-    _plot.name_axes(drawn[-1], style, below=f"Time ({units[0][0][0]})")
-    return drawn
-
-
-def _set_ranges(ax, time, panel, units):
-    """Ranges with room for names above the lines."""
-    rows = [trace.values[np.isfinite(trace.values)] / units[1][1] for trace in panel.traces]
-    values = np.concatenate([*rows, [] if any(len(row) for row in rows) else [0.0]])
-    low, high = float(values.min()), float(values.max())
-    # Ripple below what rounding leaves of the values is none.
-    room = high - low if high - low > 1e-9 * max(abs(high), abs(low)) else max(abs(high), 1.0)
-    named = any(trace.name for trace in panel.traces)
-    first, last = (time[0], time[-1]) if len(time) > 1 else (0.0, 1.0)
-    _plot.number_axis(ax.xaxis)
-    _plot.number_axis(ax.yaxis, most=5)
-    across = (first / units[0][1], last / units[0][1])
-    _plot.limits(ax, across, (low - 0.12 * room, high + (0.45 if named else 0.12) * room))
-
-
-def _draw(ax, time, panel, units, style):
-    """Lines and their names."""
-    labels = Labels(ax, style)
-    for number, trace in enumerate(panel.traces):
-        x, y = _per_pixel(time / units[0][1], trace.values / units[1][1])
-        mark = {"marker": "o", "markersize": 3.4} if len(x) < 3 else {}
-        ax.plot(x, y, **style.line(trace.role, linewidth=trace.wide), **mark, zorder=3 + number)
-        labels.avoid(x, y, key=trace.name)
-    for trace in panel.traces:
-        if trace.name:
-            labels.beside(
-                trace.name, trace.name, trace.role if trace.role != "ideal" else "muted", lone=False
-            )
-    return ax
-
-
-def _per_pixel(x, y):
-    """Least and largest of each pixel, so that a long run keeps its peaks; all samples where they are few."""
-    if len(x) <= 4 * PIXELS:
-        return x, y
-    starts = np.linspace(0, len(x), PIXELS, endpoint=False).astype(int)
-    ends = np.append(starts[1:], len(x)) - 1
-    low, high = np.minimum.reduceat(y, starts), np.maximum.reduceat(y, starts)
-    return np.repeat((x[starts] + x[ends]) / 2.0, 2), np.column_stack([low, high]).ravel()
-
-
-def _run_title(result):
-    """The answer: where it stopped, else what is measured, made and true."""
+def _title(result):
+    """The answer: where it stopped, how far off the demand it is, or what is measured and true."""
     if result.stopped is not None:
         when, why = result.stopped
         return f"Stopped after {quantity(when, 's', 2)}: {why}"
     if not result.valid:
         return f"In doubt: {result.reasons[0] if result.reasons else 'the result says so'}"
-    unit = f"{result.axis.scale.unit}/s"
-    measured, true = (_rms(result, names) for names in (("measured",), ("actual", "velocity")))
     mover = "load" if result.axis.load.flexible else "axis"
-    if true is None or measured is None:
-        return f"{quantity(_length(np.asarray(result.time)), 's', 2)} of the closed loop"
+    return _title_of_move(result, mover) if _moves(result) else _title_of_steady(result, mover)
+
+
+def _title_of_move(result, mover):
+    error, unit = np.abs(result.following_error), result.axis.scale.unit
+    worst = int(np.argmax(error))
+    off = f"off its demand by up to {quantity(error[worst], unit, 2)}, at {quantity(result.time[worst], 's', 2)}"
+    share = sticking(result)
+    if share < TOLD:
+        return f"The {mover} is {off}"
+    return f"The {mover} sticks {percent(share)} of the time and is {off}"
+
+
+def sticking(result):
+    """Share of the time in which dry friction holds an axis that should move."""
+    load, fastest = result.axis.load, float(np.abs(result.demand).max(initial=0.0))
+    if not (load.coulomb or load.stribeck) or not fastest:
+        return 0.0
+    asked = np.abs(result.demand) > 10.0 * STICKS * fastest
+    return float(np.mean(asked & (np.abs(result.velocity) < STICKS * fastest)))
+
+
+def _title_of_steady(result, mover):
+    unit = f"{result.axis.scale.unit}/s"
+    measured, true = (float(result.rms.get(name, np.nan)) for name in ("measured", "actual"))
+    if not np.isfinite([measured, true]).all():
+        return f"{quantity(length(np.asarray(result.time)), 's', 2)} of the closed loop"
     if not measured and not true:
         return f"The {mover} runs without ripple"
+    share = sticking(result)
+    stuck = f" and sticks {percent(share)} of the time" if share > TOLD else ""
     measured, true = quantity(measured, unit, 2), quantity(true, unit, 2)
-    return f"The drive measures {measured} rms of ripple, the {mover} makes {true}"
+    return f"The drive measures {measured} rms of ripple, the {mover} makes {true}{stuck}"
 
 
-def _rms(result, names):
-    """The first of these that the result has, None where it is no number."""
-    found = next((float(result.rms[name]) for name in names if name in result.rms), np.nan)
-    return found if np.isfinite(found) else None
-
-
-def _run_note(result):
-    length = quantity(_length(np.asarray(result.time, dtype=float)), "s", strip=True)
-    seed = getattr(result, "seed", None)
-    drawn = "" if seed is None else f", seed\u00a0{seed}"
-    return f"{sentence(axis_words(result.axis))}; {length} simulated{drawn}."
-
-
-def _step_title(time, position, demand, unit):
-    """The answer: overshoot and settling of a step, else the largest error."""
-    if not np.isfinite(position).all():
-        return "The position is lost: it is no finite number at some samples"
-    size = float(demand[-1] - position[0])
-    if size == 0.0 or np.ptp(demand[1:]) > 1e-9 * abs(size):
-        error = np.abs(demand - position)
-        worst = int(np.argmax(error))
-        when = quantity(time[worst], "s", 2)
-        return f"The axis is off its demand by up to {quantity(error[worst], unit, 2)}, at {when}"
-    share = (position - position[0]) / size
-    over = float(share.max()) - 1.0
-    passed = f"{percent(over)} overshoot" if over > 5e-4 else "no overshoot"
-    outside = np.flatnonzero(np.abs(share - 1.0) > SETTLED)
-    start = f"Step of {quantity(abs(size), unit, 2)}: "
-    if len(outside) and outside[-1] == len(share) - 1:
-        return f"{start}{passed}, not within {percent(SETTLED, strip=True)} after {quantity(_length(time), 's', 2)}"
-    settled = float(time[outside[-1] + 1] - time[0]) if len(outside) else 0.0
-    return f"{start}{passed}, within {percent(SETTLED, strip=True)} after {quantity(settled, 's', 2)}"
+def _note(result, time):
+    whole = quantity(length(np.asarray(result.time, dtype=float)), "s", strip=True)
+    shown = f", the last {quantity(length(time), 's', 2)} shown" if len(time) < len(result.time) else ""
+    seed = f", seed\u00a0{result.seed}"
+    return f"{sentence(axis_words(result.axis))}; {whole} simulated{seed}{shown}."

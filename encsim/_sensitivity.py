@@ -55,4 +55,5 @@ def interval(share, count):
     z = 1.959963984540054
     centre = (share + z**2 / (2.0 * count)) / (1.0 + z**2 / count)
     half = z * np.sqrt(share * (1.0 - share) / count + (z / (2.0 * count)) ** 2) / (1.0 + z**2 / count)
-    return max(float(centre - half), 0.0), min(float(centre + half), 1.0)
+    low, high = max(float(centre - half), 0.0), min(float(centre + half), 1.0)
+    return (low if share > 0.0 else 0.0), (high if share < 1.0 else 1.0)

@@ -2,13 +2,15 @@
 
 import hashlib
 import io
-import multiprocessing
 import os
 import signal
+import sys
 import time
+import types
 import zipfile
 import zlib
 from concurrent.futures import FIRST_COMPLETED, Executor, ProcessPoolExecutor, wait
+from multiprocessing.context import SpawnContext, SpawnProcess
 from pathlib import Path
 
 import numpy as np
@@ -26,7 +28,6 @@ WORTH_STARTING = 2.0
 SAVE_EVERY, SAVE_SHARE = 10.0, 20.0
 ARRAYS = ("rms", "refused", "doubtful", "shares")
 _UNREADABLE = (OSError, ValueError, KeyError, EOFError, zlib.error, zipfile.BadZipFile)
-GUARD = 'a script that starts processes needs its main part under if __name__ == "__main__":'
 
 
 class WorkersLost(RuntimeError):
@@ -40,10 +41,26 @@ def available():
     return os.cpu_count() or 1
 
 
+class _Process(SpawnProcess):
+    """A fresh process that does not run the user's script again: all it needs stands in this package."""
+
+    @staticmethod
+    def _Popen(process_obj):
+        main = sys.modules.get("__main__")
+        sys.modules["__main__"] = types.ModuleType("__main__")
+        try:
+            return SpawnProcess._Popen(process_obj)
+        finally:
+            sys.modules["__main__"] = main
+
+
+class _Context(SpawnContext):
+    Process = _Process
+
+
 def own_pool(workers):
     """Fresh processes that leave Ctrl-C to their parent."""
-    context = multiprocessing.get_context("spawn")
-    return ProcessPoolExecutor(workers, mp_context=context, initializer=_leave_interrupts)
+    return ProcessPoolExecutor(workers, mp_context=_Context(), initializer=_leave_interrupts)
 
 
 def _leave_interrupts():
@@ -189,11 +206,9 @@ class Work:
         """A failure that came twice, in one line."""
         left = int(np.count_nonzero(~self.done))
         text = " ".join(str(failure).split()) or "no reason given"
-        name = type(failure).__name__
-        hint = f"; {GUARD}" if name == "BrokenProcessPool" and left == self.samples else ""
         return (
-            f"workers failed twice with {left} of {self.samples} samples to do, {name}: "
-            f"{_checks.one_line(text, 300)}{hint}"
+            f"workers failed twice with {left} of {self.samples} samples to do, {type(failure).__name__}: "
+            f"{_checks.one_line(text, 300)}"
         )
 
 

@@ -168,8 +168,7 @@ def tolerance(
         a sample, one on the top speed with a bandwidth or skew 15 ms.
     executor : concurrent.futures.Executor, optional
         Computes the samples; the numbers are the same, bit for bit, with any of them. Left out: processes of our
-        own, one a CPU, where the job is long enough. They import the script that is running, which therefore
-        keeps its main part under ``if __name__ == "__main__":``.
+        own, one a CPU, where the job is long enough.
     resume : str or path-like, optional
         File that keeps finished samples, also of a run that was interrupted; the same call goes on from there,
         with more samples too.

@@ -7,15 +7,15 @@ import pytest
 
 PACKAGE = Path(__file__).resolve().parents[1] / "encsim"
 ROWS = [
-    "_version _checks _orders _filters _torque_filters _kernels _key_lines _starter _ellipse _recording _motion steps",
+    "_version _checks _compiling _orders _filters _torque_filters _kernels _key_lines _starter _ellipse _recording _motion steps",
     "_dimensions _ring_checks _sensitivity",
     "_files _toml_text _waveform units mechanics _turn_series profiles rings _turn_fit",
     "_results _axis_text _captures _plot_numbers",
     "_plot _plot_bars _figures_findings _figures_view",
     "_plot_labels _plot_strips _figures_why _figures_loop_findings",
     "_plot_traces",
-    "_figures_period _figures_ripple _figures_run _figures_closed_run _figures_step _figures_estimators",
-    "_figures_channels _figures_folded _figures_loop _figures_margins",
+    "_figures_period _figures_remedies _figures_ripple _figures_run _figures_closed_run _figures_step _figures_estimators",
+    "_figures_channels _figures_folded _figures_loop _figures_margins _figures_tolerance",
     "_figures",
     "_estimator turned_steps _unit_table ring_lines ring_growth ring_heads ring_seat ring_thermal centring tightening",
     "edge_timing plant _ring_fit c_source comparison positioning budget ring_clamping",
@@ -42,7 +42,7 @@ ROWS = [
     "_arguments _loop_reports _gain_refusal _gain_remedies",
     "tuner",
     "behaviour",
-    "side_effects _estimator_picks _other_speeds _loop_proposals _sources",
+    "side_effects _estimator_picks _other_speeds _loop_proposals _sources _remedy_runs",
     "proposals _remedy_words",
     "remedies _explain_words",
     "explanation",

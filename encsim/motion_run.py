@@ -5,12 +5,13 @@ a deviation from it. With the loop open and nothing that brakes the axis there i
 those of :func:`encsim.simulate` bit for bit.
 """
 
+import contextlib
 import math
 from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from . import _chain, _checks, _kernels, limits, loop
+from . import _chain, _checks, _compiling, _kernels, limits, loop
 from ._kernels import CHUNK
 from ._loop_tables import Loops, reaches_torque
 from ._results import Result, Series
@@ -21,6 +22,7 @@ from .profiles import Constant, Profile
 
 LONGEST = 1 << 28  # samples
 SETTLED = 1e-3  # share of the start that is left when a run has settled
+_loaded = set()  # kernels of one loop or of many that have run
 CURVES = ("measured", "torque", "actual", "position")
 
 
@@ -304,10 +306,19 @@ def _advance(lanes, samples, out):
     """Run all chunks, or as many as it takes until every lane has stopped."""
     first = lanes.begin // CHUNK * CHUNK
     while first < samples:
-        lanes.advance(first, samples, out)
+        with _first_call(lanes.number == 1):
+            lanes.advance(first, samples, out)
         if np.isfinite(lanes.stop).all():
             break
         first += CHUNK
+
+
+def _first_call(alone):
+    """Tells that the loop is being compiled where this is its first call, one loop and many each."""
+    if alone in _loaded:
+        return contextlib.nullcontext()
+    _loaded.add(alone)
+    return _compiling.announced("the closed loop" if alone else "the closed loop at many speeds")
 
 
 def _check_torque(axis, lanes):

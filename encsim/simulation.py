@@ -10,15 +10,13 @@ with a recursive estimator.
 import itertools
 import math
 import os
-import sys
 import threading
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import contextmanager
 from dataclasses import dataclass, field
 
 import numpy as np
 
-from . import _chain, _checks, _kernels
+from . import _chain, _checks, _compiling, _kernels
 from ._chain import plan_of, remembers, tables_of
 from ._kernels import CHUNK
 from ._motion import Motion
@@ -28,7 +26,6 @@ from .axis import Axis
 
 BATCH = 16  # chunks in one call of the compiled chain
 WARM_UP = 1  # chunks run before the history of the difference where the axis remembers
-PATIENCE = 1.5  # seconds after which the first call is said to be compiling
 PIECE = BATCH * CHUNK  # samples of a run that a thread takes at a time
 PIECES_PER_THREAD = 8  # from which a second thread pays
 
@@ -185,7 +182,7 @@ class Stream:
     def _load(self):
         """Compile the chain, or load it from the cache: calls that compute nothing."""
         if not _loaded.is_set():
-            with _announced():
+            with _compiling.announced("the simulator"):
                 self._chain(self._nothing, self._nothing)
                 _kernels.tick_block(0, 0, 0, 0, 1, 0, self._ticks[0, :0])
                 lanes = np.empty((3, _kernels.LANES))
@@ -377,24 +374,6 @@ def _reasons(axis, speed, samples, clipped, settle):
     if settle and settle == samples // 2:
         reasons.append("the run is too short for estimator or hysteresis to settle: take more samples")
     return tuple(reasons)
-
-
-@contextmanager
-def _announced():
-    """Say on stderr that the chain is being compiled, if it takes as long as only compiling does."""
-    timer = threading.Timer(PATIENCE, _announce)
-    timer.daemon = True
-    timer.start()
-    try:
-        yield
-    finally:
-        timer.cancel()
-
-
-def _announce():
-    print(
-        "encsim: compiling the simulator, once; later runs load it in a moment", file=sys.stderr, flush=True
-    )
 
 
 def _allocate(samples, arrays):

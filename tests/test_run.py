@@ -1,6 +1,7 @@
 """Runs of the closed loop: slow twin, linear theory, the open chain, lanes, friction, limits, refusals."""
 
 import math
+import time
 from dataclasses import replace
 
 import numpy as np
@@ -24,8 +25,10 @@ from encsim import (
     Scale,
     Signal,
     Tracking,
+    _compiling,
     loop,
     margins,
+    motion_run,
     profiles,
     run,
     runs,
@@ -354,6 +357,25 @@ def test_a_run_becomes_plain_values_and_a_table():
     found = run(axis(), 0.0123, 0.01)
     assert found.to_dict()["units"]["torque"] == "N"
     assert found.to_csv_text().splitlines()[0].startswith("time_s,position_m,true_position_m,velocity_m_s")
+
+
+@pytest.mark.parametrize("many", [False, True])
+def test_each_kernel_is_called_first_once(many, monkeypatch):
+    monkeypatch.setattr(motion_run, "_loaded", set())
+    runs(axis(), [0.01, 0.02], 0.05) if many else run(axis(), 0.01, 0.05)
+    assert motion_run._loaded == {not many}
+
+
+@pytest.mark.parametrize("alone", [False, True])
+def test_slow_first_call_is_told_once(alone, monkeypatch, capsys):
+    monkeypatch.setattr(motion_run, "_loaded", set())
+    monkeypatch.setattr(_compiling, "PATIENCE", 0.0)
+    for _ in range(2):
+        with motion_run._first_call(alone):
+            time.sleep(0.05)
+    err = capsys.readouterr().err
+    assert err.count("compiling the closed loop") == 1
+    assert ("many speeds" in err) != alone
 
 
 # Refusals ----------------------------------------------------------------------------------------------

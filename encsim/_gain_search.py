@@ -1,12 +1,16 @@
 """The search for gains: many loops of one axis at once, from frequency responses that do not depend on gains."""
 
 import math
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from . import _checks, plant, stability
 from . import loop as loops
+from . import plant, stability
+from ._folded_errors import FoldedErrors
+from .mechanics import Control
+from .smooth_running import smoothness
+from .stability import Margins
 
 # Velocity crossover as share of the loop rate, integral time and position gain as multiples of it.
 SLOWEST = 1e-5
@@ -15,14 +19,45 @@ RATIOS = (0.5, 100.0)
 LOGS = tuple(math.log(ratio) for ratio in RATIOS)
 STARTS = (2.0, 4.0, 10.0, 25.0, 60.0, RATIOS[1])
 SPEEDS = 40
-FINER = 8
-BISECTIONS = 12
-# The grid of the search is coarser than that of the margins, by far less than this many steps of 3 %.
-STEPS_BACK = 100
+# Crossovers are narrowed down between neighbours of that grid: so many at a time, so many times.
+SECTIONS = 5
+ROUGH, FINE = 3, 8
+# Gains are settled by exact margins and ripple: so often at most, asking for ever more than the limit.
+ATTEMPTS = 12
+SLACK_GROWS = 2.5
+SETTLED = 1e-4
+# Ripple of the search against that of smoothness: close enough, and how often the shape is looked for anew.
+ALIKE = 0.02
+ROUNDS = 3
 # Worse than anything allowed, and finite: the search may step there.
 NOTHING = 1e6
 LIMITS = ("phase_margin", "sensitivity_peak", "torque_ripple")
 UNITS = {"phase_margin": "deg", "sensitivity_peak": "", "torque_ripple": "N m or N"}
+
+
+@dataclass(frozen=True, eq=False, slots=True, kw_only=True)
+class Settled:
+    """A controller, with exact margins and torque ripple of the loop that it closes."""
+
+    control: Control
+    margins: Margins
+    torque_ripple: float
+
+    def reached(self):
+        """Values beside the limits, {name: value}; NaN of a ripple that was not asked for."""
+        return {
+            "phase_margin": abs(self.margins.phase_margin),
+            "sensitivity_peak": self.margins.sensitivity_peak,
+            "torque_ripple": self.torque_ripple,
+        }
+
+    def keeps(self, limits):
+        """Whether the loop is stable within the limits; met exactly is met."""
+        reached = self.reached()
+        within = reached["phase_margin"] >= limits["phase_margin"]
+        within &= reached["sensitivity_peak"] <= limits["sensitivity_peak"]
+        ripple = limits["torque_ripple"]
+        return bool(self.margins.stable and within and (ripple is None or reached["torque_ripple"] <= ripple))
 
 
 class GainSearch:
@@ -30,21 +65,26 @@ class GainSearch:
 
     A shape is (a, b): integral time a/w and position gain w/b at a velocity crossover w, rad/s; infinite
     where there is no integral part or no position control.
+
+    Attributes
+    ----------
+    bias : float
+        Exact phase margin less that of the search's grid, deg.
+    ratio : dict of str to float
+        Exact sensitivity peak and torque ripple over those of the search.
     """
 
     def __init__(self, axis, limits, speed):
-        self.axis, self.limits, self.speed = axis, limits, speed
-        self.loop = loops.build(axis, speed)
-        rate = self.loop.rate
-        self.white, lines = _encoder_errors(axis, speed)
-        self.lines = np.array([amplitude for _, amplitude in lines])
-        self.line_frequency = np.array([frequency for frequency, _ in lines])
+        self.axis, self.limits, self.speed = axis, limits, abs(speed)
+        self.loop = loops.build(axis, self.speed)
         self.integral = axis.control.integral_time is not None
         self.position = axis.control.position_gain > 0.0
-        self.frequency = self._grid()
+        self.bias, self.ratio = 0.0, {"sensitivity_peak": 1.0, "torque_ripple": 1.0}
+        rate = self.loop.rate
         self.speeds = 2.0 * np.pi * rate * np.geomspace(SLOWEST, FASTEST, SPEEDS)
-        self.parts, self.line_parts = self._parts(self.frequency), self._parts(self.line_frequency)
-        self.open = stability.open_polynomial(self._trial(self.speeds[0], (1.0, 1.0)), self.frequency)
+        turns = self._grid() / rate
+        self.open = stability.open_polynomial(self._trial(), turns * rate)
+        self._prepare(turns)
 
     def _grid(self):
         rate, load = self.loop.rate, self.axis.load
@@ -53,21 +93,25 @@ class GainSearch:
             centre = load.resonance / rate
             parts += [centre * (1.0 + side * np.geomspace(1e-6, 0.5, 80)) for side in (-1.0, 1.0)]
         grid = np.unique(np.concatenate(parts))
-        return rate * grid[grid <= 0.5]
+        return rate * grid[(grid >= 1e-7) & (grid <= 0.5)]
 
-    def _parts(self, frequency):
-        """Plant, estimator, filters and z/(z - 1) at some frequencies."""
-        turns = frequency / self.loop.rate
-        turns = turns - np.round(turns)
-        turns = np.where(np.abs(turns) < loops.NEAR_ZERO, loops.NEAR_ZERO, turns)
+    def _prepare(self, turns):
+        """Parts of the loop gain, by power of the crossover, and what torque ripple weighs |L S|**2 by."""
+        rate = self.loop.rate
         terms = self.loop.plant.transfer.fractions(turns)
-        filters = np.ones(len(turns), dtype=complex)
+        body = terms.measured / terms.denominator
+        path = body * self.axis.load.total_inertia
         for section in self.loop.filters:
-            filters = filters * section.response(turns)
-        with np.errstate(divide="ignore", invalid="ignore"):
-            body = terms.measured / terms.denominator
-        summed = np.exp(2j * np.pi * turns) / plant.difference(turns)
-        return body, self.loop.estimator.response(turns * self.loop.rate, self.loop.rate), filters, summed
+            path = path * section.response(turns)
+        estimate = self.loop.estimator.response(turns * rate, rate)
+        summed = np.exp(2j * np.pi * turns) / plant.difference(turns) / rate
+        self.parts = path * np.stack([estimate, np.ones_like(estimate), estimate * summed, summed])
+        self.weight = None
+        if self.limits["torque_ripple"] is not None:
+            square = body.real**2 + body.imag**2
+            weight = FoldedErrors(self.axis, self.speed).on_grid(turns)
+            # a rigid axis does not move at half the rate, where no error is worth a special case
+            self.weight = np.divide(weight, square, out=np.zeros_like(weight), where=square > 0.0)
 
     def control(self, speed, shape):
         """The controller at a velocity crossover, rad/s."""
@@ -78,54 +122,66 @@ class GainSearch:
             position_gain=speed / shape[1] if self.position else 0.0,
         )
 
-    def _trial(self, speed, shape):
-        return replace(self.loop, control=self.control(speed, shape))
+    def _trial(self):
+        return replace(self.loop, control=self.control(self.speeds[0], (1.0, 1.0)))
 
-    def _torque_law(self, speeds, shape, parts):
-        """From measured position to torque command, (speeds, frequencies)."""
-        _, estimate, filters, summed = parts
-        w, period = speeds[:, None], 1.0 / self.loop.rate
-        law = (
-            w * self.axis.load.total_inertia * filters * (estimate + (w / shape[1] if self.position else 0.0))
-        )
-        return law * (1.0 + period * w / shape[0] * summed) if self.integral else law
+    def _gain(self, speeds, shape):
+        """Loop gain, (speeds, frequencies)."""
+        integral = 1.0 / shape[0] if self.integral else 0.0
+        position = 1.0 / shape[1] if self.position else 0.0
+        powers = [speeds, speeds**2 * position, speeds**2 * integral, speeds**3 * position * integral]
+        # not a matrix product: many small ones wait for the threads of a busy machine
+        gain = powers[0][:, None] * self.parts[0]
+        for power, part in zip(powers[1:], self.parts[1:], strict=True):
+            if power.any():
+                gain += power[:, None] * part
+        return gain
 
     def reached(self, speeds, shape):
-        """Phase margin, sensitivity peak, torque ripple and stability at velocity crossovers; arrays."""
-        law = self._torque_law(speeds, shape, self.parts)
-        gain = law * self.parts[0]
-        below = np.abs(1.0 + gain)
-        found = {"phase_margin": _phase_margins(gain), "sensitivity_peak": np.max(1.0 / below, axis=1)}
-        found["stable"] = stability.unstable_poles(self.open * (1.0 + gain)) == 0
-        power = np.trapezoid(np.abs(law / below) ** 2, self.frequency, axis=1) / self.frequency[-1]
-        power = power * self.white**2
-        if len(self.lines):
-            line_law = self._torque_law(speeds, shape, self.line_parts)
-            drive = np.abs(line_law / (1.0 + line_law * self.line_parts[0]))
-            power = power + 0.5 * np.sum((drive * self.lines) ** 2, axis=1)
-        return found | {"torque_ripple": np.sqrt(power)}
+        """Phase margin, sensitivity peak, torque ripple and loop gain at velocity crossovers; arrays."""
+        gain = self._gain(speeds, shape)
+        square = gain.real**2 + gain.imag**2
+        below = square + 2.0 * gain.real + 1.0
+        # near -1 the square cancels: only loops that no limit allows come so near
+        peak = self.ratio["sensitivity_peak"] / np.sqrt(np.maximum(below.min(axis=1), 1e-12))
+        found = {"phase_margin": _phase_margins(gain, square) + self.bias, "sensitivity_peak": peak}
+        if self.weight is not None:
+            power = (square / np.maximum(below, 1e-12) * self.weight).sum(axis=1)
+            found["torque_ripple"] = self.ratio["torque_ripple"] * np.sqrt(power)
+        return found | {"gain": gain}
 
-    def allowed(self, found):
-        """Which of them keep all limits."""
-        good = found["stable"] & (found["phase_margin"] >= self.limits["phase_margin"])
-        good &= found["sensitivity_peak"] <= self.limits["sensitivity_peak"]
+    def within(self, found, slack=0.0):
+        """Which of them keep all limits; whether they are stable is not looked at."""
+        good = found["phase_margin"] >= self.limits["phase_margin"] * (1.0 + slack)
+        good &= found["sensitivity_peak"] <= self.limits["sensitivity_peak"] * (1.0 - slack)
         limit = self.limits["torque_ripple"]
-        return good if limit is None else good & (found["torque_ripple"] <= limit)
+        return good if limit is None else good & (found["torque_ripple"] <= limit * (1.0 - slack))
 
-    def widest(self, shape):
+    def stable(self, gain):
+        """Which loop gains make stable loops."""
+        return stability.unstable_poles(self.open * (1.0 + gain)) == 0
+
+    def _highest(self, speeds, shape, slack):
+        """Place of the highest of some crossovers that is allowed; -1 if none is."""
+        found = self.reached(speeds, shape)
+        for place in np.flatnonzero(self.within(found, slack))[::-1].tolist():
+            if self.stable(found["gain"][place]):
+                return place
+        return -1
+
+    def widest(self, shape, rounds=ROUGH, slack=0.0):
         """Highest velocity crossover within the limits, rad/s; 0 if there is none."""
-        good = np.flatnonzero(self.allowed(self.reached(self.speeds, shape)))
-        if not len(good):
+        speeds = self.speeds
+        place = self._highest(speeds, shape, slack)
+        if place < 0:
             return 0.0
-        low = self.speeds[good[-1]]
-        if good[-1] + 1 == SPEEDS:
-            return float(low)
-        high = self.speeds[good[-1] + 1]
-        for _ in range(FINER):
-            middle = math.sqrt(low * high)
-            good = self.allowed(self.reached(np.array([middle]), shape))[0]
-            low, high = (middle, high) if good else (low, middle)
-        return float(low)
+        for _ in range(rounds):
+            if place + 1 == len(speeds):
+                break
+            speeds = np.geomspace(speeds[place], speeds[place + 1], SECTIONS + 2)
+            # its ends are known: allowed, and not
+            place = 1 + self._highest(speeds[1:-1], shape, slack)
+        return float(speeds[place])
 
     def stiffness(self, shape):
         """Logarithm of K_p K_v/T_i over the inertia at the highest crossover; -inf if nothing is allowed."""
@@ -140,83 +196,127 @@ class GainSearch:
         values = iter(np.clip(logs, *LOGS))
         return tuple(math.exp(next(values)) if free else math.inf for free in (self.integral, self.position))
 
-    def best_shape(self, starts=STARTS):
+    def starts(self):
+        """Shapes to begin with."""
+        return [self.shape(np.full(2, math.log(start))) for start in STARTS]
+
+    def best_shape(self, also=()):
         """Shape whose gains hold a load best; none if nothing is allowed at any start."""
         from scipy.optimize import minimize
 
-        size = self.integral + self.position
-        points = [np.full(size, math.log(start)) for start in starts]
-        found = [self.stiffness(self.shape(point)) for point in points]
-        first = points[int(np.argmax(found))]
+        shapes = [*also, *self.starts()]
+        found = [self.stiffness(shape) for shape in shapes]
+        first = shapes[int(np.argmax(found))]
         if max(found) == -math.inf:
             return None
-        if not size:
-            return self.shape(first)
+        logs = np.log([ratio for ratio in first if math.isfinite(ratio)])
+        if not logs.size:
+            return first
 
         def looseness(logs):
             outside = np.sum(np.abs(logs - np.clip(logs, *LOGS)))
             return min(-self.stiffness(self.shape(logs)), NOTHING) + outside
 
-        options = {"xatol": 0.01, "fatol": 0.003, "initial_simplex": first + _simplex(size)}
-        return self.shape(minimize(looseness, first, method="Nelder-Mead", options=options).x)
+        options = {"xatol": 0.01, "fatol": 0.003, "initial_simplex": logs + _simplex(logs.size)}
+        return self.shape(minimize(looseness, logs, method="Nelder-Mead", options=options).x)
 
-    def refuse(self):
-        """Say which limit cannot be reached, and what could be."""
-        shape = self.shape(np.full(2, LOGS[1]))
-        found = self.reached(self.speeds, shape)
-        usable = found["stable"]
-        if not usable.any():
-            rule = "be steadied by some gains: none of those tried makes the loop stable"
-            _checks.refuse("tuning.axis", rule, self.axis.control)
-        nearest = {
-            "phase_margin": float(found["phase_margin"][usable].max()),
-            "sensitivity_peak": float(found["sensitivity_peak"][usable].min()),
-            "torque_ripple": float(found["torque_ripple"][usable].min()),
-        }
-        faults = []
-        for name, sign in zip(LIMITS, (1.0, -1.0, -1.0), strict=True):
-            limit = self.limits[name]
-            if limit is not None and sign * (nearest[name] - limit) < 0.0:
-                rule = "be reachable with the other limits"
-                hint = f"the nearest reachable is {nearest[name]:.6g} {UNITS[name]}".rstrip()
-                faults.append(_checks.Fault(f"tuning.{name}", rule, limit, UNITS[name], hint))
-        if not faults:
-            rule = "be reachable together with the other limits"
-            faults.append(_checks.Fault("tuning.phase_margin", rule, self.limits["phase_margin"], "deg"))
-        raise _checks.InputError(*faults)
+    def shape_of(self, control):
+        """Shape of a controller."""
+        speed = control.velocity_gain / self.axis.load.total_inertia
+        return (
+            speed * control.integral_time if self.integral else math.inf,
+            speed / control.position_gain if self.position else math.inf,
+        )
 
-    def exact(self, shape, speed):
-        """Controller at the highest crossover near ``speed`` that keeps the limits exactly."""
-        low, high = 0.97 * speed, 1.03 * speed
-        for _ in range(STEPS_BACK):
-            if self._keeps(low, shape):
+    def proposed(self, also=(), share=SETTLED):
+        """Controller that holds a load best within the limits, settled; None if nothing is allowed.
+
+        Parameters
+        ----------
+        also : sequence of tuple
+            Shapes to begin with beside the usual.
+        share : float
+            As of :meth:`settle`.
+
+        Returns
+        -------
+        Settled or None
+        """
+        shape = self._best_with_ripple(also)
+        return None if shape is None else self.settle(shape, share)
+
+    def _best_with_ripple(self, also):
+        """Best shape with the ripple of ``smoothness``, none if nothing is allowed."""
+        shape = self.best_shape(also)
+        for _ in range(ROUNDS if self.limits["torque_ripple"] is not None else 0):
+            if shape is None or self._calibrated(shape):
                 break
-            low, high = 0.97 * low, low
-        else:
-            self.refuse()
-        for _ in range(BISECTIONS):
-            middle = 0.5 * (low + high)
-            low, high = (middle, high) if self._keeps(middle, shape) else (low, middle)
-        return self.control(low, shape)
+            shape = self.best_shape((*also, shape))
+        return shape
 
-    def _keeps(self, speed, shape):
-        control = self.control(speed, shape)
-        found = stability.loop_margins(replace(self.loop, control=control), self.axis)
-        reached = {
-            "stable": np.array([found.stable]),
-            "phase_margin": np.array([abs(found.phase_margin)]),
-            "sensitivity_peak": np.array([found.sensitivity_peak]),
-            "torque_ripple": np.array([self.ripple(control) if self.limits["torque_ripple"] else 0.0]),
-        }
-        return bool(self.allowed(reached)[0])
+    def _calibrated(self, shape):
+        """Take over the ratio of exact to searched ripple; whether it was good already, or does not matter."""
+        speed, before = self.widest(shape), self.ratio["torque_ripple"]
+        searched = float(self.reached(np.array([speed]), shape)["torque_ripple"][0])
+        exact = self.ripple(self.control(speed, shape))
+        self._take_ratio("torque_ripple", exact, searched)
+        limit = self.limits["torque_ripple"]
+        return max(exact, searched) < 0.9 * limit or abs(self.ratio["torque_ripple"] / before - 1.0) < ALIKE
+
+    def _take_ratio(self, name, exact, searched):
+        if 0.0 < exact < math.inf and searched > 0.0:
+            self.ratio[name] *= exact / searched
+
+    def settle(self, shape, share=SETTLED):
+        """Controller of this shape with the highest crossover that keeps the limits exactly; None if there is none.
+
+        Parameters
+        ----------
+        shape : tuple of float
+        share : float
+            Part of the crossover by which it may stay below that.
+        """
+        best, slack = None, 0.1 * share
+        speed = self.widest(shape, FINE, slack)
+        for _ in range(ATTEMPTS):
+            if speed == 0.0:
+                break
+            found = self.settled(self.control(speed, shape))
+            self._correct(found, speed, shape)
+            before, speed = speed, self.widest(shape, FINE, slack)
+            if found.keeps(self.limits):
+                best = found
+                if abs(speed / before - 1.0) < share:
+                    break
+            else:
+                slack *= SLACK_GROWS
+        return best
+
+    def settled(self, control):
+        """Exact margins and, where it is limited, ripple with a controller."""
+        found = stability.loop_margins(
+            replace(self.loop, control=control), replace(self.axis, control=control)
+        )
+        ripple = math.nan
+        if self.limits["torque_ripple"] is not None and found.stable:
+            ripple = self.ripple(control)
+        return Settled(control=control, margins=found, torque_ripple=ripple)
+
+    def _correct(self, found, speed, shape):
+        """Let the search give the exact values at this crossover."""
+        if not found.margins.stable:
+            # the grid has missed it: stay well away
+            self.speeds = self.speeds[0] * (0.5 * speed / self.speeds[0]) ** np.linspace(0.0, 1.0, SPEEDS)
+            return
+        exact, here = found.reached(), self.reached(np.array([speed]), shape)
+        if math.isfinite(exact["phase_margin"]):
+            self.bias += exact["phase_margin"] - float(here["phase_margin"][0])
+        for name in set(self.ratio) & set(here):
+            self._take_ratio(name, exact[name], float(here[name][0]))
 
     def ripple(self, control):
         """Rms of the torque command by encoder errors."""
-        built = replace(self.loop, control=control)
-        power = (built.noise_gain()["torque"] * self.white) ** 2 if self.white else 0.0
-        if len(self.lines):
-            power += 0.5 * np.sum(np.abs(built.response(self.line_frequency).torque * self.lines) ** 2)
-        return float(np.sqrt(power))
+        return float(smoothness(replace(self.axis, control=control), self.speed).torque)
 
 
 def _simplex(size):
@@ -224,29 +324,14 @@ def _simplex(size):
     return np.vstack([np.zeros(size), -0.5 * np.eye(size)])
 
 
-def _phase_margins(gain):
+def _phase_margins(gain, square):
     """Smallest distance of the phase from -180 deg where the gain is 1, per row, deg; 180 where it never is."""
-    # a difference over some samples is blind at multiples of its frequency: there a velocity loop has no gain
-    size = np.log(np.maximum(np.abs(gain), 1e-300))
-    row, column = np.nonzero(np.sign(size[:, :-1]) * np.sign(size[:, 1:]) < 0.0)
+    above = square > 1.0
+    row, column = np.nonzero(above[:, :-1] != above[:, 1:])
     before, after = gain[row, column], gain[row, column + 1]
-    share = size[row, column] / (size[row, column] - size[row, column + 1])
-    angle = np.angle(-before) + share * np.angle(after / before)
+    # a difference over some samples is blind at multiples of its frequency: there a velocity loop has no gain
+    first, second = (np.log(np.maximum(square[row, column + n], 1e-300)) for n in (0, 1))
+    angle = np.angle(-before) + first / (first - second) * np.angle(after / np.where(before, before, 1.0))
     found = np.full(len(gain), 180.0)
     np.minimum.at(found, row, np.degrees(np.abs(np.angle(np.exp(1j * angle)))))
     return found
-
-
-def _encoder_errors(axis, speed):
-    """White position noise, rms, and lines [(frequency, amplitude)] of the encoder at a speed."""
-    signal, pitch = axis.signal, axis.scale.pitch
-    noise = signal.noise * pitch / (2.0 * math.pi * signal.amplitude * math.sqrt(axis.sampling.average))
-    white = math.hypot(signal.jitter, noise, axis.resolution / math.sqrt(12.0))
-    if not speed:
-        return white, []
-    from . import quadrature
-
-    error = quadrature.position_error(axis, speed)
-    turn = abs(speed) / pitch
-    found = zip(error.harmonic.tolist(), error.amplitude.tolist(), strict=True)
-    return white, [(k * turn, amplitude) for k, amplitude in found if amplitude > 0.0]

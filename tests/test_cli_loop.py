@@ -55,7 +55,8 @@ def done(capsys, *argv):
     """Stdout of a command that must succeed and say nothing on stderr."""
     code = main(list(argv))
     out, err = capsys.readouterr()
-    assert (code, err) == (0, "")
+    # said after 2 s, which a busy machine may take
+    assert (code, err.replace("encsim: searching for gains\n", "")) == (0, "")
     return out
 
 
@@ -394,13 +395,25 @@ def test_axis_whose_loop_cannot_be_closed_is_refused(case, command, folder, caps
     refused([command, "axis.toml", "--set", setting], words, folder, capsys)
 
 
-@pytest.mark.parametrize("command", ["loop", "tune"])
+TIMED = STAGE.replace('"low-pass"', '"period-timing"').replace('corner = "800 Hz"', 'clock = "50 MHz"')
+
+
+@pytest.mark.parametrize("command", ["loop"])
 def test_estimator_that_times_edges_is_refused_in_a_loop(command, folder, capsys):
-    text = STAGE.replace('kind = "low-pass"', 'kind = "period-timing"').replace(
-        'corner = "800 Hz"', 'clock = "50 MHz"'
-    )
-    (folder / "axis.toml").write_text(text)
+    (folder / "axis.toml").write_text(TIMED)
     refused([command, "axis.toml"], ["axis.toml: estimator", "linear", "period-timing"], folder, capsys)
+
+
+def test_loop_whose_estimator_times_edges_is_not_tuned(folder, capsys):
+    (folder / "axis.toml").write_text(TIMED)
+    words = [
+        "axis.toml: estimator",
+        "sampled positions",
+        "low-pass",
+        '"period-timing"',
+        "another delay at every",
+    ]
+    refused(["tune", "axis.toml", "--speed", "1 mm/s"], words, folder, capsys)
 
 
 WRONG_OPTIONS = {

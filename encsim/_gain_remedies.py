@@ -1,0 +1,177 @@
+"""What one change of an axis would allow its gains: a better encoder, estimator, rate or drive."""
+
+import math
+from dataclasses import dataclass, replace
+
+from . import _candidates, changes, units
+from ._checks import InputError
+from ._gain_search import GainSearch
+from .mechanics import MOST_NOTCHES, Notch
+
+# The search finds the best to about 1 %; a remedy must give clearly more.
+LEAST_GAIN = 0.05
+# Part of the crossover that may be missing for it.
+NEAR = 5e-3
+NOISE = ("jitter", "noise", "gain", "phase", "offset", "harmonics", "sde")
+# A filter this near to the loop rate is hardly one.
+HIGHEST = 0.4
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Allowance:
+    """What one change of the axis would allow within the same limits, gains tuned anew.
+
+    Attributes
+    ----------
+    name : str
+        The change in words.
+    change : dict
+        {key of the axis file: new value, SI}.
+    crossover : float
+        Velocity gain over inertia that would be proposed then, Hz: about where the velocity loop crosses 1.
+    stiffness : float
+        Factor by which ``K_p K_v/T_i`` would rise.
+    """
+
+    name: str
+    change: dict
+    crossover: float
+    stiffness: float
+
+
+def remedies(search, control):
+    """Changes that would allow a stiffer axis, the best first.
+
+    Parameters
+    ----------
+    search : GainSearch
+        Of the axis as it is.
+    control : Control
+        What was proposed for it.
+
+    Returns
+    -------
+    tuple of Allowance
+    """
+    own, found = search.shape_of(control), []
+    for name, change in tried(search.axis, search.limits).items():
+        try:
+            other = GainSearch(changes.apply(search.axis, change), search.limits, search.speed)
+        except InputError:
+            # twice of something can be more than there is
+            continue
+        best = other.proposed((own,), NEAR)
+        if best is not None and stiffness(best.control) > (1.0 + LEAST_GAIN) * stiffness(control):
+            factor = stiffness(best.control) / stiffness(control)
+            wide = best.control.velocity_gain / (2.0 * math.pi * search.axis.load.total_inertia)
+            found.append(Allowance(name=name, change=change, crossover=wide, stiffness=factor))
+    return tuple(sorted(found, key=lambda remedy: -remedy.stiffness))
+
+
+def stiffness(control):
+    """``K_p K_v/T_i``, without the factors that a controller does not have."""
+    return control.velocity_gain * (control.position_gain or 1.0) / (control.integral_time or 1.0)
+
+
+def tried(axis, limits):
+    """Changes of one thing, {name: {key: value}}.
+
+    Parameters
+    ----------
+    axis : Axis
+    limits : dict
+        {name: value or None}; without a limit of ripple the encoder's errors do not matter.
+
+    Returns
+    -------
+    dict
+    """
+    found = _of_loop(axis) | _of_estimator(axis, calmer=limits["torque_ripple"] is not None)
+    return found if limits["torque_ripple"] is None else found | _of_encoder(axis)
+
+
+def _of_loop(axis):
+    control, sampling = axis.control, axis.sampling
+    found = {
+        f"twice the loop rate, {_text(2.0 * sampling.rate, 'frequency')}": {
+            "sampling.rate": 2.0 * sampling.rate
+        }
+    }
+    for what, key, now in (
+        ("the delay of the command", "control.delay", control.delay),
+        ("the latency of the readings", "sampling.latency", sampling.latency),
+    ):
+        if now > 0.0:
+            found[f"half {what}, {_text(0.5 * now, 'time')}"] = {key: 0.5 * now}
+    if control.current_bandwidth is not None:
+        wide = 2.0 * control.current_bandwidth
+        found[f"a current loop twice as wide, {_text(wide, 'frequency')}"] = {
+            "control.current_bandwidth": wide
+        }
+    resonance = axis.load.resonance
+    if axis.load.flexible and resonance < HIGHEST * sampling.rate and len(control.notch) < MOST_NOTCHES:
+        notch = Notch(resonance, damping=0.5, depth=0.1)
+        found[f"a notch at the resonance, {resonance:.4g} Hz"] = {"control.notch": (*control.notch, notch)}
+    return found
+
+
+def _of_estimator(axis, calmer):
+    others = {"a quicker": _scaled(axis, 2.0)} | ({"a calmer": _scaled(axis, 0.5)} if calmer else {})
+    return {
+        f"{how} estimator, {_candidates.text(other, axis.scale.unit)}": {"estimator": other}
+        for how, other in others.items()
+        if other is not None and other != axis.estimator
+    }
+
+
+def _scaled(axis, factor):
+    """The estimator with its corner or bandwidth times a factor, or its memory less by it; None if there is none."""
+    estimator, rate = axis.estimator, axis.sampling.rate
+    least = {"difference": 1, "least-squares": 2}.get(estimator.kind)
+    try:
+        if least is not None:
+            return replace(estimator, samples=max(least, int(estimator.samples / factor)))
+        if estimator.kind == "kalman":
+            # its bandwidth goes with the root of the acceleration
+            return replace(estimator, acceleration=estimator.acceleration * factor**2)
+        name = "corner" if estimator.kind == "low-pass" else "bandwidth"
+        value = factor * getattr(estimator, name)
+        return replace(estimator, **{name: value}) if value < HIGHEST * rate else None
+    except InputError:
+        return None
+
+
+def _of_encoder(axis):
+    """Changes that matter where ripple is limited."""
+    signal, how = axis.signal, axis.interpolation
+    halved = {f"signal.{name}": _half(getattr(signal, name)) for name in NOISE}
+    halved = {key: value for key, value in halved.items() if value != changes.value(axis, key)}
+    found = {}
+    if halved:
+        found["an encoder with half the jitter, noise and subdivisional error"] = halved
+    if how.factor is not None:
+        found[f"twice the counts a period, {2 * how.factor}"] = {"interpolation.factor": 2 * how.factor}
+    if how.bits is not None:
+        found[f"a converter with one bit more, {how.bits + 1}"] = {"interpolation.bits": how.bits + 1}
+    if axis.sampling.encoder_rate is not None:
+        rate = 2.0 * axis.sampling.encoder_rate
+        found[f"an encoder that samples twice as often, {_text(rate, 'frequency')}"] = {
+            "sampling.encoder_rate": rate
+        }
+    return found
+
+
+def _half(value):
+    """Half of a number, of both of a pair, or of all amplitudes of a mapping."""
+    if isinstance(value, tuple):
+        return tuple(0.5 * part for part in value)
+    if isinstance(value, float | int):
+        return 0.5 * value
+    return {
+        order: (0.5 * size[0], size[1]) if isinstance(size, tuple) else 0.5 * size
+        for order, size in value.items()
+    }
+
+
+def _text(value, dimension):
+    return units.write(float(f"{value:.6g}"), dimension)

@@ -1,8 +1,8 @@
 """Speed of the closed loop: one speed, many side by side, and a sweep, against a loop in plain Python.
 
 Run ``pytest benchmarks/bench_run.py``; the last lines print nanoseconds a loop step and the ratios.
-Last measured on a 2-core machine with 512-bit vectors, other work beside it: one lane 92 ns a step, 256 lanes 9.2,
-plain Python 1580 (ratios 17 and 172), 200 speeds of 1 s at 16 kHz 0.05 to 0.08 s.
+Last measured on a 2-core machine with 512-bit vectors, other work beside it: one lane 82 ns a step, 256 lanes 8.0,
+plain Python 1550 (ratios 19 and 194), 200 speeds of 1 s at 16 kHz 0.05 to 0.08 s.
 """
 
 import time

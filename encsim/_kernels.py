@@ -182,12 +182,16 @@ def cos_sin(turns):
     shifted = 4.0 * turns + _NEAREST
     r = fma(-0.25, shifted - _NEAREST, turns)
     quarter = np.float64(shifted).view(np.int64)
+    # Estrin's order: half the latency of Horner's, which is what one lane of a loop waits for; the last step of
+    # each sum is Horner's, so that its rounding is that of the result alone
     w = r * r
-    s = fma(3.780868920406788, w, -15.093804208315735)
-    s = fma(fma(fma(s, w, 42.058685020134185), w, -76.70585970427436), w, 81.60524927594804)
-    s = fma(fma(s, w, -41.341702240399634), w, 6.283185307179586) * r
-    c = fma(fma(-1.699034378775452, w, 7.90320691091263), w, -26.42625327584422)
-    c = fma(fma(fma(c, w, 60.24464135270193), w, -85.4568172066438), w, 64.93939402266824)
+    v = w * w
+    u = v * v
+    s = fma(fma(42.058685020134185, w, -76.70585970427436), v, fma(81.60524927594804, w, -41.341702240399634))
+    s = fma(fma(3.780868920406788, w, -15.093804208315735), u, s)
+    s = fma(s, w, 6.283185307179586) * r
+    c = fma(fma(-26.42625327584422, w, 60.24464135270193), v, fma(-85.4568172066438, w, 64.93939402266824))
+    c = fma(fma(-1.699034378775452, w, 7.90320691091263), u, c)
     c = fma(fma(c, w, -19.739208802178716), w, 1.0)
     cosine, sine = (s, c) if quarter & 1 else (c, s)
     return -cosine if (quarter + 1) & 2 else cosine, -sine if quarter & 2 else sine
@@ -201,10 +205,14 @@ def turns_of(sine, cosine):
     far = small > 0.41421356237309503 * large
     t = (small - large) / (small + large) if far else (small / large if large > 0.0 else 0.0)
     w = t * t
-    p = fma(0.003363796531927948, w, -0.00692013792270247)
-    p = fma(fma(fma(p, w, 0.009053288245538386), w, -0.010568260393788116), w, 0.012238941094798889)
-    p = fma(fma(fma(p, w, -0.014468414712685874), w, 0.017683874718335706), w, -0.022736420275002712)
-    p = fma(fma(fma(p, w, 0.0318309886165569), w, -0.053051647697290656), w, 0.15915494309189532) * t
+    v = w * w
+    u = v * v
+    a = fma(-0.022736420275002712, w, 0.0318309886165569)
+    b = fma(-0.014468414712685874, w, 0.017683874718335706)
+    d = fma(-0.010568260393788116, w, 0.012238941094798889)
+    e = fma(-0.00692013792270247, w, 0.009053288245538386)
+    p = fma(fma(fma(0.003363796531927948, v, e), v, d), u, fma(b, v, a))
+    p = fma(fma(p, w, -0.053051647697290656), w, 0.15915494309189532) * t
     p = p + 0.125 if far else p
     p = 0.25 - p if y > x else p
     p = 0.5 - p if cosine < 0.0 else p

@@ -231,7 +231,9 @@ def _note(view, style):
         words.insert(0, f"{sentence(axis_words(result.axis))}.")
     if result.yield_interval is not None:
         low, high = result.yield_interval
-        words.append(f"So many tell the share to {100.0 * low:.0f} to {100.0 * high:.0f} of 100.")
+        words.append(
+            f"Of all such axes it is {100.0 * low:.0f} to {100.0 * high:.0f} of 100, as far as so many tell."
+        )
     if result.tighten is not None and result.halved:
         share = 100.0 * result.halved[result.tighten]
         words.append(f"With half the spread of {result.tighten} it is {share:.0f} of 100.")

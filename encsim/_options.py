@@ -191,6 +191,55 @@ def _loop(parser):
     )
 
 
+def _run(parser):
+    _axis(parser)
+    parser.add_argument("--speed", help=f"steady motion: {SPEED_HELP}; this or --profile")
+    parser.add_argument(
+        "--profile",
+        metavar="MOTION",
+        help='"trapezoid 10 mm, 50 mm/s, 2 m/s2" (distance, speed, acceleration), "s-curve 10 mm, 50 mm/s, 2 m/s2, '
+        '100 m/s3" (and jerk), "sine 0.1 mm, 2 Hz" (amplitude, frequency), or "file move.csv": a table with the '
+        "columns time and position, units in its header (time_ms, position_mm)",
+    )
+    parser.add_argument(
+        "--seconds",
+        metavar="TIME",
+        help='length of the run, "1 s", "20 ms" or 1 (s) (default: the move and the time the loop needs to settle, 4 '
+        "cycles of a sine, 1 s or more of a steady motion)",
+    )
+    parser.add_argument(
+        "--seed", default="0", metavar="N", help="whole number that fixes all chance (default: 0)"
+    )
+    _outputs(parser, plot="draw velocity, following error and force against time: .png, .svg or .pdf",
+             table="all samples")  # fmt: skip
+
+
+def _step(parser):
+    _axis(parser)
+    parser.add_argument(
+        "--of",
+        default="position",
+        metavar="WHAT",
+        help="what steps: position (the demand), velocity (its command, position loop open), load (a force or torque on the "
+        "load); or ramp, a demand that sets off at a constant speed (default: position)",
+    )
+    parser.add_argument(
+        "--size",
+        metavar="SIZE",
+        help='height of the step "10 um", "2 mm/s" or "20 N", or speed of the ramp (default: a signal period, 100 '
+        "signal periods a second, a tenth of the torque limit)",
+    )
+    parser.add_argument(
+        "--seconds",
+        metavar="TIME",
+        help='time to look at, "50 ms" (default: until 0.1 %% is left of the start)',
+    )
+    parser.add_argument(
+        "--speed", help=f"{SPEED_HELP}, about which friction and filters are taken (default: standstill)"
+    )
+    _outputs(parser, plot="draw the answer against time: .png, .svg or .pdf", table="all samples")
+
+
 def _tune(parser):
     _axis(parser)
     parser.add_argument(
@@ -224,6 +273,45 @@ def _frontier(parser):
         "(default: that and some 40 around it)",
     )
     _outputs(parser, plot="draw delay against ripple: .png, .svg or .pdf", table="all candidates")
+
+
+def _explain(parser):
+    _axis(parser)
+    parser.add_argument("--speed", required=True, help=f"{SPEED_HELP}; 0 is standstill")
+    parser.add_argument(
+        "--verify",
+        action="store_true",
+        help="check each remedy that helps by simulation, 64 runs each, as long as they need to settle",
+    )
+    _outputs(parser, plot="draw causes and remedies: .png, .svg or .pdf", table="causes and remedies")
+
+
+def _tolerance(parser):
+    _axis(parser)
+    parser.add_argument(
+        "--spread",
+        metavar="FILE",
+        help="file whose [spread] says what differs from axis to axis (default: that of the axis file)",
+    )
+    parser.add_argument(
+        "--requirement",
+        metavar="FILE",
+        help="file whose [requirement] the axes are held to (default: that of the axis file, if it has one)",
+    )
+    parser.add_argument("--samples", default="1000", metavar="N", help="axes to draw (default: 1000)")
+    parser.add_argument("--speeds", metavar="SPEEDS", help="as of encsim ripple (default: as there)")
+    parser.add_argument(
+        "--seed", default="0", metavar="N", help="whole number that fixes all chance (default: 0)"
+    )
+    parser.add_argument(
+        "--workers",
+        metavar="N",
+        help="processes to compute with (default: one a CPU); no number depends on it",
+    )
+    parser.add_argument(
+        "--resume", metavar="FILE", help="keep finished axes in this file, and go on from there next time"
+    )
+    _outputs(parser, plot="draw the band of ripple and who passes: .png, .svg or .pdf", table="the band")
 
 
 COMMANDS = {
@@ -267,6 +355,18 @@ COMMANDS = {
         "  encsim loop axis.toml --plot smoothness.svg --plot-margins margins.svg\n"
         '  encsim loop axis.toml --speeds "0.1 mm/s : 1 m/s : 100" --set control.velocity_gain="3 kN s/m" --simulate',
     ),
+    "run": (
+        _run,
+        "run the closed loop in time, with friction, cogging, limits and counts",
+        '  encsim run axis.toml --profile "trapezoid 10 mm, 50 mm/s, 2 m/s2" --plot move.svg\n'
+        '  encsim run axis.toml --speed "2 mm/s" --seconds "500 ms" --csv run.csv',
+    ),
+    "step": (
+        _step,
+        "say how the closed loop answers a step or a ramp",
+        "  encsim step axis.toml --plot step.svg\n"
+        '  encsim step axis.toml --of load --size "20 N" --csv push.csv',
+    ),
     "tune": (
         _tune,
         "propose gains for margins and a torque ripple, and say what binds",
@@ -279,9 +379,25 @@ COMMANDS = {
         '  encsim frontier axis.toml --speed "10.3 mm/s" --plot frontier.svg\n'
         '  encsim frontier axis.toml --speed "10.3 mm/s" --estimators "own; difference 1, 8; low-pass 300 Hz"',
     ),
+    "explain": (
+        _explain,
+        "say in plain words why an axis runs roughly at a speed, and what would help",
+        '  encsim explain axis.toml --speed "5 mm/s" --plot remedies.svg\n'
+        '  encsim explain axis.toml --speed "5 mm/s" --verify --json',
+    ),
+    "tolerance": (
+        _tolerance,
+        "say how many axes of a design pass, and which tolerance to tighten",
+        "  encsim tolerance axis.toml --plot pass.svg\n"
+        "  encsim tolerance axis.toml --spread spread.toml --requirement limits.toml --samples 10000 "
+        "--resume axes.npz",
+    ),
 }
 # Commands whose functions are not in _commands.
 HOMES = dict.fromkeys(("loop", "tune", "frontier"), "_loop_commands")
+HOMES |= dict.fromkeys(("run", "step"), "_run_commands")
+HOMES["tolerance"] = "_tolerance_commands"
+HOMES["explain"] = "_explain_commands"
 
 TOP_EXAMPLES = """examples:
   encsim new axis.toml

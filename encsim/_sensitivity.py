@@ -44,6 +44,29 @@ def _share(place, values, groups, total):
     return max(1.0 - (1.0 - ratio) * (count - 1) / (count - groups), 0.0)
 
 
+def reweighted(met, weight):
+    """Share of samples that meet something if they came with other densities, and what is sure of the gain.
+
+    Parameters
+    ----------
+    met : ndarray of bool, shape (n,)
+    weight : ndarray, shape (n,)
+        Ratio of the densities.
+
+    Returns
+    -------
+    share, gain : float
+        Share that would meet it; how much more that is than now, 0 where chance alone may make the difference
+        (two standard errors). NaN and 0 where no sample has a weight.
+    """
+    if not weight.any():
+        return float("nan"), 0.0
+    now, share = float(met.mean()), float(weight @ met / weight.sum())
+    apart = weight / weight.mean() * (met - share) - (met - now)
+    gain = share - now
+    return share, gain if gain > 2.0 * apart.std() / np.sqrt(met.size) else 0.0
+
+
 def interval(share, count):
     """Interval that holds the true share in 95 of 100 cases, where ``share`` of ``count`` samples has it.
 

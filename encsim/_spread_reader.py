@@ -105,17 +105,23 @@ def _distribution(section, path, key, value, axis):
 
 def _size(section, path, key, text, axis):
     """A width or a coefficient in SI; NOTHING where it is faulty, also where the axis has no such key."""
-    if key == spreads.TEMPERATURE:
-        return section.quantity(path, text, "temperature")
     with section.at(*path[:-1]):
-        spreads.own_value(axis, key)
-        of_phase = key.endswith(spreads.PHASE) and key.count(".") == 3
-        dimension = "angle" if of_phase else changes.dimension_of(axis, key)
+        if key != spreads.TEMPERATURE:
+            spreads.own_value(axis, key)
+        dimension = dimension_of(axis, key)
         if dimension is None:
             return section.number(path, text)
         with section.at(*path):
             return units.parse(text, dimension, "value", diameter=axis.scale.diameter)
     return NOTHING
+
+
+def dimension_of(axis, key):
+    """Dimension of the number that a key of a spread stands for, None for a pure number."""
+    if key == spreads.TEMPERATURE:
+        return key
+    path, of_phase = spreads.place_of(key)
+    return "angle" if of_phase else changes.dimension_of(axis, path)
 
 
 def _check_together(section, axis, found, written):

@@ -78,13 +78,13 @@ class Pool:
 
     def __init__(self, executor):
         self.given = executor if isinstance(executor, Executor) else None
-        self.workers = executor if isinstance(executor, int) else available()
-        self.wanted = executor is not None
+        self.workers = available() if executor is None or self.given else int(executor)
+        self.wanted = self.given is not None or (executor is not None and self.workers > 1)
         self.own = None
 
     def worth(self, seconds):
         """Whether work that would take so long here should go elsewhere."""
-        return self.wanted or (self.workers > 1 and seconds * (1.0 - 1.0 / self.workers) > WORTH_STARTING)
+        return self.workers > 1 and seconds * (1.0 - 1.0 / self.workers) > WORTH_STARTING
 
     def submit(self, *call):
         """Hand out one call; returns its future."""
@@ -241,12 +241,13 @@ class Store:
                 mark = str(file["job"])
                 held = {name: file[name] for name in ("done", *ARRAYS)}
         except _UNREADABLE as error:
-            _checks.refuse("resume", f"be a file of finished samples ({_reason(error)})", str(self.path))
+            reason = f" ({error.strerror})" if getattr(error, "strerror", None) else ""
+            _checks.refuse("tolerance.resume", f"be a file of finished samples{reason}", str(self.path))
         if mark != self.mark:
             rule = "belong to the same axis, spread, speeds, seed and limits"
-            _checks.refuse("resume", rule, str(self.path), hint="another file begins anew")
+            _checks.refuse("tolerance.resume", rule, str(self.path), hint="another file begins anew")
         if not _fits(held, like):
-            _checks.refuse("resume", "be a file of finished samples, whole", str(self.path))
+            _checks.refuse("tolerance.resume", "be a file of finished samples, whole", str(self.path))
         return held
 
     def save(self, batch_, done):
@@ -270,10 +271,6 @@ def _fits(held, like):
         and held[name].dtype == getattr(like, name).dtype
         for name in ARRAYS
     )
-
-
-def _reason(error):
-    return _checks.one_line(" ".join(str(error).split()), 120) or type(error).__name__
 
 
 def fingerprint(job):

@@ -10,6 +10,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
 from statistics import NormalDist
+from typing import ClassVar
 
 import numpy as np
 
@@ -29,6 +30,7 @@ class Distribution:
     """A deviation from an axis' own value, and what a kelvin adds to it."""
 
     __slots__ = ()
+    kind = ""
 
     def _check(self, name):
         check = _checks.Check(self)
@@ -61,6 +63,8 @@ class Normal(Distribution):
     InputError
         If sd is negative or a number is not finite.
     """
+
+    kind: ClassVar[str] = "normal"
 
     sd: float
     per_kelvin: float = field(default=0.0, kw_only=True)
@@ -100,6 +104,8 @@ class Uniform(Distribution):
         If half is negative or a number is not finite.
     """
 
+    kind: ClassVar[str] = "uniform"
+
     half: float
     per_kelvin: float = field(default=0.0, kw_only=True)
 
@@ -137,6 +143,8 @@ class Triangular(Distribution):
         If half is negative or a number is not finite.
     """
 
+    kind: ClassVar[str] = "triangular"
+
     half: float
     per_kelvin: float = field(default=0.0, kw_only=True)
 
@@ -163,7 +171,7 @@ class Triangular(Distribution):
         return self.half
 
 
-KINDS = {"normal": Normal, "uniform": Uniform, "triangular": Triangular}
+KINDS = {one.kind: one for one in (Normal, Uniform, Triangular)}
 
 
 def places(seed, key, first, count, attempt=0):
@@ -174,6 +182,12 @@ def places(seed, key, first, count, attempt=0):
     )
     # A counter makes four words, of which a sample takes the first.
     return ((stream.random_raw(4 * count)[::4] >> np.uint64(11)) + 0.5) * 2.0**-53
+
+
+def place_of(key):
+    """Path in the axis that a key of a spread stands for, and whether the phase of an order is meant."""
+    of_phase = key.endswith(PHASE) and key.count(".") == 3
+    return (key.removesuffix(PHASE) if of_phase else key), of_phase
 
 
 def own_value(axis, key):
@@ -194,8 +208,7 @@ def own_value(axis, key):
     InputError
         If the axis has no such key, no value there, or one that is no continuous number.
     """
-    of_phase = key.endswith(PHASE) and key.count(".") == 3
-    path = key.removesuffix(PHASE) if of_phase else key
+    path, of_phase = place_of(key)
     found = changes.value(axis, path)
     if found is None:
         hint = "an order or limit that is left out has none; write it in the axis, an order may be 0"
@@ -205,8 +218,13 @@ def own_value(axis, key):
         _checks.refuse(key, "name the phase of an order that has one", found)
     number = found[1 if of_phase else 0] if pair else found
     if not isinstance(number, float):
-        rule = "stand for one number that varies continuously"
-        _checks.refuse(key, rule, found, hint="encsim.choose compares whole numbers and kinds")
+        rule, hint = (
+            "stand for one number that varies continuously",
+            "choose compares whole numbers and kinds",
+        )
+        if path == "signal.offset":
+            hint = "its channels are signal.offset.0 and signal.offset.1"
+        _checks.refuse(key, rule, found, hint=hint)
     return number
 
 
@@ -287,10 +305,10 @@ class Sampler:
 
     @cached_property
     def partners(self):
-        """The other number of each order whose amplitude or phase varies, {path: [amplitude, phase]}."""
-        paths = dict.fromkeys(key.removesuffix(PHASE) for key in self.own if key.count(".") >= 2)
+        """The other number of each order whose amplitude or phase varies, {path: (amplitude, phase)}."""
+        paths = dict.fromkeys(place_of(key)[0] for key in self.own)
         held = {path: changes.value(self.axis, path) for path in paths}
-        return {path: list(pair) for path, pair in held.items() if isinstance(pair, tuple)}
+        return {path: pair for path, pair in held.items() if isinstance(pair, tuple)}
 
     def places(self, first, count, attempt=0):
         """Places in each distribution, {key: array}, of samples from ``first`` on."""
@@ -310,9 +328,9 @@ class Sampler:
         pairs = {path: list(pair) for path, pair in self.partners.items()}
         changed = {}
         for key, number in values.items():
-            path = key.removesuffix(PHASE)
+            path, of_phase = place_of(key)
             if path in pairs:
-                pairs[path][path != key] = number
+                pairs[path][of_phase] = number
             elif key != TEMPERATURE:
                 changed[key] = number
         return changes.apply(self.axis, changed | {path: tuple(pair) for path, pair in pairs.items()})

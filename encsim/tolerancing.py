@@ -1,5 +1,6 @@
 """Many axes of one design: the band of their ripple at each speed, how many pass, which tolerance to tighten."""
 
+from concurrent.futures import Executor
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -48,6 +49,9 @@ class Tolerance(Series):
         worst share of the limits, or without a requirement of the ripple at all speeds.
     halved : dict of str to float
         Yield if this key alone varied half as widely; empty without a requirement.
+    tighten : str or None
+        The key of these whose halving lets most axes pass, if the samples tell that from chance; without a
+        requirement that of the largest sensitivity.
     samples : int
         Axes drawn.
     refused : int
@@ -73,6 +77,7 @@ class Tolerance(Series):
     yield_by_limit: dict[str, float]
     sensitivity: dict[str, float]
     halved: dict[str, float]
+    tighten: str | None
     samples: int
     refused: int
     seed: int
@@ -101,13 +106,17 @@ class Tolerance(Series):
             **dict.fromkeys((*one, "deviation", "doubtful"), "1"),
         }
 
-    @property
-    def tighten(self):
-        """Key of the spread that gains most when it is halved; without a requirement that which makes most of it."""
-        if not self.halved:
-            return next((key for key, share in self.sensitivity.items() if share > 0.0), None)
-        best = max(self.halved, key=self.halved.get)
-        return best if self.halved[best] > self.yield_fraction else None
+    def to_dict(self):
+        """The result as plain values, with the spread: {key: {kind: width, "per_kelvin": coefficient}}.
+
+        Returns
+        -------
+        dict
+        """
+        spread = {
+            key: {one.kind: one.width, "per_kelvin": one.per_kelvin} for key, one in self.spread.items()
+        }
+        return super().to_dict() | {"spread": spread}
 
     def sample(self, number):
         """One of the axes.
@@ -166,9 +175,9 @@ def tolerance(
     requirement : Requirement, optional
         What must be met, ripple at each of the speeds in its range. A limit on the phase margin takes some 20 ms
         a sample, one on the top speed with a bandwidth or skew 15 ms.
-    executor : concurrent.futures.Executor, optional
-        Computes the samples; the numbers are the same, bit for bit, with any of them. Left out: processes of our
-        own, one a CPU, where the job is long enough.
+    executor : concurrent.futures.Executor or int, optional
+        Computes the samples; the numbers are the same, bit for bit, with any of them. A number: so many fresh
+        processes, 1 for none. Left out: one a CPU where the job is long enough.
     resume : str or path-like, optional
         File that keeps finished samples, also of a run that was interrupted; the same call goes on from there,
         with more samples too.
@@ -195,7 +204,7 @@ def tolerance(
     and counted, which cuts the distributions off there. The yield with one distribution half as wide is taken
     from the same samples, each weighted by the ratio of the densities.
     """
-    faults = _checks_of(axis, spread, samples, seed)
+    faults = _checks_of(axis, spread, samples, seed, executor)
     if faults:
         raise _checks.InputError(*faults)
     speed = np.abs(_speeds(speeds, axis, samples))
@@ -206,7 +215,7 @@ def tolerance(
     return _result(job, batch)
 
 
-def _checks_of(axis, spread, samples, seed):
+def _checks_of(axis, spread, samples, seed, executor):
     """Faults of the plain arguments."""
     if not isinstance(axis, Axis):
         return [_checks.Fault("tolerance.axis", "be an Axis", axis)]
@@ -220,6 +229,11 @@ def _checks_of(axis, spread, samples, seed):
             faults.append(
                 _checks.Fault(f"tolerance.{name}", f"be a whole number from {low} to {high}", value)
             )
+    if not (
+        executor is None or isinstance(executor, Executor) or (_checks.is_whole(executor) and executor >= 1)
+    ):
+        rule = "be an Executor of concurrent.futures or a number of processes"
+        faults.append(_checks.Fault("tolerance.executor", rule, executor))
     return faults
 
 
@@ -255,14 +269,16 @@ def _result(job, batch):
         low[index], median[index], high[index] = np.quantile(batch.rms[:, index], BAND)
     places = _places(job, batch.refused)
     told = _yields(job, batch, places) if job.requirement is not None else dict(_NO_YIELDS)
-    worst = told.pop("worst", batch.rms)
+    sensitivity = _sensitivity.shares(places, _logarithm(told.pop("worst", batch.rms)))
+    if job.requirement is None:
+        told["tighten"] = next((key for key, share in sensitivity.items() if share > 0.0), None)
     return Tolerance(
         speed=job.speeds,
         median=median,
         low=low,
         high=high,
         **told,
-        sensitivity=_sensitivity.shares(places, _logarithm(worst)),
+        sensitivity=sensitivity,
         samples=samples,
         refused=int(batch.refused.sum()),
         seed=job.seed,
@@ -283,6 +299,7 @@ _NO_YIELDS = {
     "yield_interval": None,
     "yield_by_limit": {},
     "halved": {},
+    "tighten": None,
 }
 
 
@@ -308,7 +325,7 @@ def _yields(job, batch, places):
         "yield_fraction": float(met.mean()),
         "yield_interval": _sensitivity.interval(float(met.mean()), len(met)),
         "yield_by_limit": {name: float(inside.mean()) for name, inside in by_limit.items()},
-        "halved": _halved(job, places, met),
+        **_halved(job, places, met),
         "worst": worst[:, None],
     }
 
@@ -346,12 +363,12 @@ def _places(job, refused):
 
 
 def _halved(job, places, met):
-    """Yield if one key varied half as widely, for each: the same samples by their new weights."""
-    found = {}
+    """Yield if one key varied half as widely, for each, and the key that gains most beyond chance."""
+    found, best = {}, (0.0, None)
     for key, place in places.items():
-        weight = job.spread[key].halved_weight(place)
-        found[key] = float((weight * met).sum() / weight.sum()) if weight.any() else float("nan")
-    return found
+        found[key], gain = _sensitivity.reweighted(met, job.spread[key].halved_weight(place))
+        best = max(best, (gain, key), key=lambda pair: pair[0])
+    return {"halved": found, "tighten": best[1]}
 
 
 def _looked_at(job, batch):

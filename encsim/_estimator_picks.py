@@ -39,7 +39,8 @@ def proposed(situation):
     smoother = {"kind": "smoother estimator", "name": "another estimator, less ripple", "causes": every}
     quicker = {"kind": "quicker estimator", "name": "another estimator, less delay", "causes": every}
     try:
-        curve = frontier(situation.axis, situation.speed, _candidates.around(situation.axis))
+        tried = _candidates.around(situation.axis)
+        curve = frontier(situation.axis, situation.speed, tried)
     except _checks.InputError as error:
         return [*found, smoother | {"missing": str(error)}]
     own = float(curve.delay[0])
@@ -53,8 +54,12 @@ def proposed(situation):
     nothing = "no estimator tried has {}"
     return [
         *found,
-        *_picked(situation, curve, calm, smoother, nothing.format("less ripple at up to twice the delay")),
-        *_picked(situation, curve, quick, quicker, nothing.format(f"{SHORTER:g} of the delay or less")),
+        *_picked(
+            situation, curve, tried, calm, smoother, nothing.format("less ripple at up to twice the delay")
+        ),
+        *_picked(
+            situation, curve, tried, quick, quicker, nothing.format(f"{SHORTER:g} of the delay or less")
+        ),
     ]
 
 
@@ -77,7 +82,7 @@ def _slower(estimator):
     return None
 
 
-def _picked(situation, curve, places, words, missing):
+def _picked(situation, curve, tried, places, words, missing):
     """The candidate with least ripple, in the loop where there is one."""
     unit = situation.axis.scale.unit
     places = sorted(places, key=lambda i: curve.rms[i])
@@ -85,7 +90,7 @@ def _picked(situation, curve, places, words, missing):
         places = _in_loop(situation, curve, places[:TRIED])
     if not places:
         return [words | {"missing": missing}]
-    best = curve.estimator[places[0]]
+    best = tried[places[0]]
     name = f"{words['name']}: {_candidates.text(best, unit)}"
     return [words | {"name": name, "change": {"estimator": best}}]
 

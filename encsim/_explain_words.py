@@ -1,8 +1,11 @@
 """What an axis does at a speed, in sentences that somebody follows who does not know the trade."""
 
 import math
+import re
 
-from ._remedy_words import CAUSES, force, listed, percent, sentenced, unit_of
+from ._loop_reports import force
+from ._plot_numbers import listed, sentence
+from ._remedy_words import CAUSES, percent, unit_of
 from ._tables import show
 
 # Below and above so many crossovers a loop follows an error, or cannot.
@@ -13,10 +16,14 @@ SHOWN_LINES = 3
 # Lines smaller than this share of the strongest are not told.
 WEAK = 0.1
 RIPPLE = "Ripple is the swing of the speed about its mean, as rms."
-ERROR = "Error is what the encoder shows beside the truth."
-LINE = "A line is one frequency of that error."
-FOLDED = "Folded means: too fast for the loop, and seen at a lower frequency."
-COUNTS = "Counts are the steps in which the position comes."
+SHARES = "Shares are of the square of the ripple, since squares add up."
+TERMS = {
+    r"\berror\b": "Error is what the encoder shows beside the truth.",
+    r"\b[Ll]ine [0-9]": "A line is one frequency of that error.",
+    r"\bfolded\b": "Folded: too fast for the loop rate, so it looks slower.",
+    r"\bcrossover\b": "The crossover is where the loop stops following.",
+    r"\b([Cc]ounting|[Oo]ne count|[0-9] counts?)\b": "Counts are the steps in which the position comes.",
+}
 
 
 def seen_lines(found, crossover):
@@ -103,7 +110,7 @@ def cause(axis, name, share, values, sources, found, crossover):
     str
     """
     size = show(values["measured"], unit_of(axis, "measured"))
-    words = [f"{sentenced(CAUSES[name])} makes {size}, {percent(share)} of the ripple's square."]
+    words = [f"{sentence(CAUSES[name])} makes {size}, a share of {percent(share)}."]
     words += [_WORDS[name](axis, found)] if name in _WORDS else []
     if sources:
         words.append(f"Behind it: {listed(one.words for one in sources)}.")
@@ -114,6 +121,22 @@ def cause(axis, name, share, values, sources, found, crossover):
         torque, actual = (show(values[curve], unit_of(axis, curve)) for curve in ("torque", "actual"))
         words.append(f"It makes {torque} of {force(axis)} and {actual} of true ripple.")
     return " ".join(words)
+
+
+def smaller(names):
+    """Causes that hardly count.
+
+    Parameters
+    ----------
+    names : sequence of str
+
+    Returns
+    -------
+    str
+    """
+    each = "each " if len(names) > 1 else ""
+    makes = "make" if len(names) > 1 else "makes"
+    return f"{sentence(listed(CAUSES[name] for name in names))} {each}{makes} less than 1 %."
 
 
 def _of(found, ring):
@@ -157,7 +180,7 @@ _WORDS = {
 
 
 def fault(axis, path):
-    """A fault of the signals or the ring in plain words, with its value.
+    """A fault of the signals or the ring, its name with its value, and in plain words.
 
     Parameters
     ----------
@@ -167,52 +190,62 @@ def fault(axis, path):
 
     Returns
     -------
-    str
+    dict of str to str
+        ``words`` and ``short``.
     """
     section, name = path.split(".")
     value = getattr(getattr(axis, section), name)
-    if section == "ring":
-        return _ring_fault(name, value)
-    shown = {
-        "offset": lambda: f"a centre off by {100.0 * math.hypot(*value):.3g} % (offset)",
-        "gain": lambda: f"one signal {100.0 * abs(value):.3g} % taller than the other (gain)",
-        "phase": lambda: f"signals not square by {math.degrees(abs(value)):.3g} deg (phase)",
-        "harmonics": lambda: (
-            f"signals not round, {_orders(value, lambda h: f'{100.0 * abs(h):.3g} %')} (harmonics)"
-        ),
-        "sde": lambda: f"a given error, {_orders(value, lambda pair: show(pair[0], axis.scale.unit))} (sde)",
-        "skew": lambda: f"signals read {show(abs(value), 's')} apart (skew)",
-    }
-    return shown[name]()
+    write, words = _FAULTS[name]
+    if hasattr(value, "items"):
+        shown = listed(f"{write(_size(part), axis)} at {n}" for n, part in value.items())
+    else:
+        shown = write(value, axis)
+    return {"words": words.format(shown), "short": f"{name} {shown}"}
 
 
-def _orders(orders, write):
-    return listed(f"{write(value)} at {n}" for n, value in orders.items())
+def _size(part):
+    return part[0] if isinstance(part, tuple) else part
 
 
-def _ring_fault(name, value):
-    units = {
-        "eccentricity": "m",
-        "lobes": "m",
-        "wander": "m",
-        "swash": "rad",
-        "graduation": "rad",
-        "coupling": "rad",
-    }
-    shown = (
-        show(value, units[name])
-        if not hasattr(value, "items")
-        else _orders(value, lambda pair: show(pair[0], units[name]))
-    )
-    words = {
-        "eccentricity": "a ring off centre by {}",
-        "swash": "a ring tilted by {}",
-        "lobes": "a ring out of round by {}",
-        "graduation": "lines of the ring off by {}",
-        "wander": "an axis that wanders by {}",
-        "coupling": "a coupling off by {}",
-    }
-    return words[name].format(shown)
+def _share(value, axis):
+    size = math.hypot(*value) if isinstance(value, tuple) else abs(value)
+    return f"{100.0 * size:.3g} %"
+
+
+def _angle(value, axis):
+    return f"{math.degrees(abs(value)):.3g} deg"
+
+
+def _time(value, axis):
+    return show(abs(value), "s")
+
+
+def _position(value, axis):
+    return show(value, axis.scale.unit)
+
+
+def _length(value, axis):
+    return show(value, "m")
+
+
+def _turned(value, axis):
+    return show(value, "rad")
+
+
+_FAULTS = {
+    "offset": (_share, "a centre off by {}"),
+    "gain": (_share, "one signal {} taller than the other"),
+    "phase": (_angle, "signals {} from a quarter period"),
+    "harmonics": (_share, "signals that are no pure waves, {}"),
+    "sde": (_position, "an error given as {} a period"),
+    "skew": (_time, "signals read {} apart"),
+    "eccentricity": (_length, "a ring off centre by {}"),
+    "swash": (_turned, "a ring tilted by {}"),
+    "lobes": (_length, "a ring out of round by {} a turn"),
+    "graduation": (_turned, "lines of the ring off by {} a turn"),
+    "wander": (_length, "an axis that wanders by {} a turn"),
+    "coupling": (_turned, "a coupling off by {} a turn"),
+}
 
 
 def answer(axis, speed, now):
@@ -244,30 +277,79 @@ def answer(axis, speed, now):
         words.append("What the axis itself does is not told: no loop is described that could be closed.")
     else:
         words.append("The loop is unstable with these gains: nothing else counts until it is stable.")
-    return words
+    return [*words, SHARES] if values["measured"] else words
 
 
-def terms(text):
-    """Words that a text uses, each explained once.
+def explained(lines):
+    """Lines with each word of the trade explained where it first comes up.
 
     Parameters
     ----------
-    text : str
+    lines : sequence of str
 
     Returns
     -------
     list of str
     """
-    known = {"error": ERROR, "Line ": LINE, "folded": FOLDED, "count": COUNTS}
-    return [words for word, words in known.items() if word in text]
+    left, found = dict(TERMS), []
+    for line in lines:
+        added = [left.pop(word) for word in list(left) if re.search(word, line)]
+        found.append(" ".join([line, *added]))
+    return found
 
 
-def starts(worst):
+def vanished(found, crossover):
+    """Lines that the loop always meets at the same place, or nearly so.
+
+    Parameters
+    ----------
+    found : Lines
+    crossover : float
+        Hz; NaN without a loop.
+
+    Returns
+    -------
+    str
+        Empty where there is none.
+    """
+    axis, rate = found.axis, found.axis.sampling.rate
+    slow = SLOW * rate if math.isnan(crossover) else FOLLOWS * crossover
+    there = (found.frequency > 0.5 * rate) & (found.position > WEAK * found.position.max(initial=0.0))
+    gone, beating = (
+        there & (found.alias < STILL * rate),
+        there & (found.alias >= STILL * rate) & (found.alias < slow),
+    )
+    words = []
+    if gone.any():
+        size = show(float(found.position[gone].max()), axis.scale.unit)
+        words.append(
+            f"Seen at this speed, {_numbered(found, gone)} vanishes: the loop always meets the same place of a period "
+            f"and takes up to {size} of error for position. A hair beside this speed it comes back as a slow swing."
+        )
+    if beating.any():
+        moved = "" if math.isnan(crossover) else ", and the axis really moves by it"
+        slowest = show(float(found.alias[beating].min()), "Hz")
+        words.append(
+            f"Here {_numbered(found, beating)} is folded to a slow swing, from {slowest} on: it hardly shows in the "
+            f"measured velocity{moved}."
+        )
+    return " ".join(words)
+
+
+def _numbered(found, there):
+    """``each of line 1 and line 2``."""
+    names = [f"line {order:.6g}" for order in sorted(found.harmonic[there].tolist())]
+    return listed(names) if len(names) == 1 else f"each of {listed(names)}"
+
+
+def starts(worst, measured):
     """How much the start position matters, where it does.
 
     Parameters
     ----------
     worst : WorstStart
+    measured : float
+        Ripple of all causes together.
 
     Returns
     -------
@@ -276,10 +358,11 @@ def starts(worst):
     """
     axis, unit = worst.axis, unit_of(worst.axis, "measured")
     seconds = worst.beat / axis.sampling.rate
-    if worst.rms <= 1.1 * worst.mean or seconds < 0.1:
+    if worst.rms <= 1.1 * worst.mean or seconds < 0.1 or worst.rms < WEAK * measured or worst.samples == 1:
         return ""
     lasts = "for ever" if math.isinf(seconds) else f"for {show(seconds, 's')}"
     return (
-        f"At this speed the loop meets the same {worst.samples} places of a period again and again. The encoder's own "
-        f"error then makes {show(worst.least, unit)} to {show(worst.rms, unit)}, by where the motion starts, {lasts}."
+        f"At this speed the loop meets the same places of a period again, every {worst.samples} samples. The encoder's "
+        f"own error then makes {show(worst.least, unit)} to {show(worst.rms, unit)}, by where the motion starts, "
+        f"{lasts}."
     )

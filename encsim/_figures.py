@@ -11,6 +11,7 @@ from ._figures_folded import folded
 from ._figures_loop import smoothness
 from ._figures_margins import margins
 from ._figures_period import period_error
+from ._figures_remedies import remedies
 from ._figures_ripple import ripple
 from ._figures_run import run
 from ._figures_step import step
@@ -18,6 +19,6 @@ from ._figures_why import why_aliased
 from ._plot import save
 
 __all__ = [
-    "channels", "closed_run", "folded", "frontier", "margins", "period_error", "recorded", "ripple", "run", "save",
+    "channels", "closed_run", "folded", "frontier", "margins", "period_error", "recorded", "remedies", "ripple", "run", "save",
     "smoothness", "step", "why_aliased",
 ]  # fmt: skip

@@ -45,11 +45,9 @@ def _tuned(situation):
 
 
 def _gains(control):
-    return {
-        "control.position_gain": control.position_gain,
-        "control.velocity_gain": control.velocity_gain,
-        "control.integral_time": control.integral_time,
-    }
+    names = ("position_gain", "velocity_gain", "integral_time")
+    values = {name: getattr(control, name) for name in names}
+    return {f"control.{name}": value and float(f"{value:.3g}") for name, value in values.items()}
 
 
 def _lower(situation):

@@ -3,7 +3,10 @@
 import math
 
 from . import changes
-from ._tables import show
+from ._loop_reports import force
+from ._plot_numbers import listed
+from ._plot_numbers import sentence as sentenced
+from ._tables import beside, share_text, show
 from .side_effects import NAMES
 
 CURVE_WORDS = {"measured": "the measured ripple", "torque": "the {force} ripple", "actual": "the true ripple"}
@@ -19,11 +22,8 @@ CAUSES = {
     "ring": "the mounting of the ring",
 }
 SMALL = 0.1
-
-
-def force(axis):
-    """What drives the axis: ``force`` or ``torque``."""
-    return "force" if axis.scale.unit == "m" else "torque"
+# Noise of so many counts rms leaves little of their steps.
+HIDES = 0.4
 
 
 def unit_of(axis, curve):
@@ -33,21 +33,9 @@ def unit_of(axis, curve):
     return f"{axis.scale.unit}/s"
 
 
-def listed(words):
-    """``a``, ``a and b``, ``a, b and c``."""
-    words = list(words)
-    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"
-
-
-def sentenced(text):
-    """A text with a capital letter at its beginning."""
-    return text[:1].upper() + text[1:]
-
-
 def percent(share):
-    """A share in whole per cent, ``less than 1`` where it is not nothing."""
-    text = f"{100.0 * share:.0f}"
-    return f"{'less than 1' if text == '0' and share > 0.0 else text} %"
+    """A share in whole per cent, ``less than 1 %`` where it is not nothing."""
+    return f"{share_text(share).replace('<', 'less than ')} %"
 
 
 def value(axis, path, new):
@@ -92,8 +80,15 @@ def side_effects(axis, differing, grown):
     found = [_figure(axis, name, old, new) for name, old, new in differing]
     for curve, old, new in grown:
         unit = unit_of(axis, curve)
-        found.append(f"{_curve(axis, curve)} grows from {show(old, unit)} to {show(new, unit)}")
+        found.append(f"{_curve(axis, curve)} grows from {show(old, unit)} to {_beside(new, old, unit)}")
     return tuple(found)
+
+
+def _beside(new, old, unit):
+    """A value after another, in the same unit where that reads well."""
+    if new == 0.0:
+        return "nothing"
+    return beside(new, old, unit) if 0.01 * old < new < 100.0 * old else show(new, unit)
 
 
 def _curve(axis, curve):
@@ -142,7 +137,7 @@ def reason(situation, proposal, effect, changed):
         if old is not None and new is not None and abs(new - old) > 0.01 * old:
             unit = unit_of(axis, curve)
             way = "grows" if new > old else "falls"
-            words.append(f"{_curve(axis, curve)} {way} from {show(old, unit)} to {show(new, unit)}")
+            words.append(f"{_curve(axis, curve)} {way} from {show(old, unit)} to {_beside(new, old, unit)}")
     return listed(words) if words else "the ripple stays as it is"
 
 
@@ -163,20 +158,17 @@ def _nothing(situation, proposal):
         return _beside_noise(situation, kind, shares.get("resolution", 0.0))
     if proposal.causes and share < SMALL:
         named = [CAUSES[cause] for cause in proposal.causes if cause in shares]
-        return (
-            f"{listed(named) if named else 'what it acts on'} makes {percent(share)} of the ripple's square"
-        )
+        return f"{listed(named) if named else 'what it acts on'} makes {percent(share)} of the ripple"
     return "the ripple stays within 1 % of what it is"
 
 
 def _beside_noise(situation, kind, share):
     """Counts beside the noise that hides them."""
     axis = situation.axis
-    noise = sum(situation.now.shares().get(cause, 0.0) for cause in ("jitter", "noise", "clock"))
     unit = axis.scale.unit
-    words = f"one count is {show(axis.resolution, unit)} and makes {percent(share)} of the ripple's square"
-    if axis.signal.jitter > 0.0 and noise > share:
-        words += f", below the noise of {show(axis.signal.jitter, unit)} rms"
+    words = f"one count is {show(axis.resolution, unit)} and makes {percent(share)} of the ripple"
+    if situation.scatter > HIDES * axis.resolution:
+        words += f", hidden by the noise of {show(situation.scatter, unit)} rms"
     return words + ("; coarser ones would do as well" if kind == "coarser counts" else "")
 
 
@@ -200,6 +192,7 @@ def sentence(remedy):
         new = remedy.after[curve]
         if old is not None and new is not None and abs(new - old) > 0.01 * old:
             unit = unit_of(axis, curve)
-            parts.append(f"{_curve(axis, curve)} goes from {show(old, unit)} to {show(new, unit)}")
+            parts.append(f"{_curve(axis, curve)} goes from {show(old, unit)} to {_beside(new, old, unit)}")
     at = f" at {show(remedy.speed, unit_of(axis, 'measured'))}" if "speed" in remedy.change else ""
-    return f"{name}{at}: {listed(parts)}."
+    doubt = f" In doubt: {'; '.join(remedy.reasons)}." if remedy.doubtful else ""
+    return f"{name}{at}: {listed(parts)}.{doubt}"

@@ -6,9 +6,8 @@ from .causes import resolved
 
 SIGNAL = ("offset", "gain", "phase", "harmonics", "sde", "skew")
 RING = ("eccentricity", "swash", "lobes", "graduation", "wander", "coupling")
-NOTHING = {"offset": (0.0, 0.0)} | dict.fromkeys(
-    ("harmonics", "sde", "lobes", "graduation", "wander", "coupling"), {}
-)
+MAPPINGS = ("harmonics", "sde", "lobes", "graduation", "wander", "coupling")
+NOTHING = {"offset": (0.0, 0.0)} | {name: {} for name in MAPPINGS}
 # Taken out where a linear estimator needs no counts, so that a fault is seen by itself.
 SMOOTH = {
     "interpolation.factor": None, "interpolation.bits": None, "interpolation.hysteresis": 0.0,

@@ -4,7 +4,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from . import _explain_words, _remedy_words, _sources, remedies
+from . import _explain_words, _remedy_runs, _remedy_words, _sources, remedies
 from ._results import Series
 from .axis import Axis
 from .behaviour import CURVES, behave
@@ -20,6 +20,19 @@ COMPUTED = (
     "and rotating axes can injure.",
 )
 TOLD = 3
+# Advice that is often given: where it does nothing that is worth saying.
+USUAL = (
+    "finer counts",
+    "bits",
+    "conditioning",
+    "noise",
+    "faster loop",
+    "average",
+    "second head",
+    "hysteresis",
+)
+# Causes of a smaller share of the measured ripple are named only.
+LEAST_SHARE = 0.01
 
 
 @dataclass(frozen=True, eq=False, slots=True, kw_only=True)
@@ -32,6 +45,8 @@ class Source:
         ``signal.gain``.
     words : str
         The fault in plain words, with its value.
+    short : str
+        Its name and value.
     measured, torque, actual : float or None
         rms that it makes alone, m/s or rad/s and N or N m. Sources of one cause do not add up: lines of the same
         order add as phasors.
@@ -39,6 +54,7 @@ class Source:
 
     path: str
     words: str
+    short: str
     measured: float
     torque: float | None
     actual: float | None
@@ -89,6 +105,9 @@ class Explanation(Series):
         The first few remedies at encoder and reading made all at once.
     verified : dict of str to float or None
         Simulated rms of the axis as it is, where asked for.
+    agrees : bool or None
+        Whether simulation and prediction of all that was simulated agree within 5 %; those marked doubtful, or
+        that did not settle, left aside. None without a simulation.
     crossover : float
         Of the loop, Hz; NaN where none is closed.
     text : str
@@ -106,6 +125,7 @@ class Explanation(Series):
     remedies: tuple[Remedy, ...]
     together: Remedy | None
     verified: dict | None
+    agrees: bool | None
     crossover: float
     text: str
     cautions: tuple[str, ...]
@@ -204,6 +224,7 @@ def explain(axis, speed, verify=False):
         remedies=every,
         together=together,
         verified=None,
+        agrees=None,
         crossover=now.crossover,
         text="",
         cautions=cautions,
@@ -211,7 +232,29 @@ def explain(axis, speed, verify=False):
         reasons=now.reasons,
         axis=axis,
     )
-    return replace(result, text=_text(result, now))
+    result = _verified(result, now) if verify else result
+    return replace(result, text=_text(result, now, found))
+
+
+def _verified(result, now):
+    """The result with what simulation says of the axis as it is and of each remedy that applies."""
+    found = _remedy_runs.simulated(result.axis, result.speed, now.closed)
+    own = _remedy_runs.agreement(found, result.values, result.axis)
+    every = tuple(remedies.verified(one, now.closed) for one in result.remedies)
+    together = result.together and remedies.verified(result.together, now.closed)
+    wrong = own is False and result.valid
+    checked = [one for one in (*every, together) if one is not None]
+    return replace(
+        result,
+        remedies=every,
+        together=together,
+        verified=found.values,
+        agrees=not wrong and not any(remedies.DISAGREES in one.reasons for one in checked),
+        valid=result.valid and not wrong,
+        reasons=result.reasons
+        + ((found.problem,) if found.problem else ())
+        + ((remedies.DISAGREES,) if wrong else ()),
+    )
 
 
 def _causes(situation):
@@ -223,7 +266,7 @@ def _causes(situation):
             curve: float(now.parts[curve][cause][0]) if curve in now.parts else None for curve in CURVES
         }
         sources = tuple(
-            Source(path=path, words=_explain_words.fault(situation.axis, path), **alone)
+            Source(path=path, **_explain_words.fault(situation.axis, path), **alone)
             for path, alone in _sources.alone(situation, cause)
         )
         share = shares.get(cause, 0.0)
@@ -234,20 +277,37 @@ def _causes(situation):
     return tuple(sorted(found, key=lambda one: -one.share))
 
 
-def _text(result, now):
+def _text(result, now, found):
     """Everything in plain words."""
     axis = result.axis
     words = [*_explain_words.answer(axis, result.speed, now)]
-    words += [one.sentence for one in result.causes]
+    told = [one for one in result.causes if _counts(one, result.values)]
+    words += [one.sentence for one in told]
+    small = [one.cause for one in result.causes if one not in told and one.measured > 0.0]
+    words += [_explain_words.smaller(small)] if small else []
     if result.speed and axis.estimator.linear:
-        words += filter(None, [_explain_words.starts(worst_start(axis, result.speed))])
-    words += _explain_words.terms(" ".join(words))
+        measured = result.values["measured"]
+        words += [_explain_words.vanished(found, result.crossover)]
+        words += [_explain_words.starts(worst_start(axis, result.speed), measured)]
+        words = [line for line in words if line]
+    words += [f"{'Note' if result.valid else 'In doubt'}: {reason}." for reason in result.reasons]
+    words += _helping(result) if result.values["measured"] else []
+    return "\n".join(_explain_words.explained(words))
+
+
+def _counts(one, values):
+    """Whether a cause makes a share of one of the curves that is worth a sentence."""
+    known = ((getattr(one, curve), value) for curve, value in values.items())
+    return any(value and part**2 >= LEAST_SHARE * value**2 for part, value in known)
+
+
+def _helping(result):
+    """What helps, and what of the usual advice does not."""
     helping = [one for one in result.remedies if one.applies]
-    words += ["What helps:" if helping else "Nothing that was tried helps."]
+    words = ["What helps:" if helping else "Nothing that was tried helps."]
     words += [_with_effects(one) for one in helping[:TOLD]]
-    words += [one.sentence for one in result.remedies if one.effect == "none"][:TOLD]
-    words += [f"In doubt: {reason}." for reason in result.reasons]
-    return "\n".join(words)
+    useless = {one.kind: one.sentence for one in result.remedies if one.effect == "none" and one.change}
+    return words + [useless[kind] for kind in USUAL if kind in useless][:TOLD]
 
 
 def _with_effects(one):

@@ -3,8 +3,6 @@
 import math
 from dataclasses import dataclass, field
 
-import numpy as np
-
 from . import _estimator_picks, _loop_proposals, _other_speeds
 from .behaviour import Behaviour
 from .causes import own_clock
@@ -44,6 +42,13 @@ class Situation:
     def has(self, *causes):
         """Whether one of the causes is there."""
         return any(cause in self.now.parts["measured"] for cause in causes)
+
+    @property
+    def scatter(self):
+        """Rms of the random part of the position, m or rad."""
+        signal, scale = self.axis.signal, self.axis.scale
+        electrical = signal.noise / signal.amplitude * scale.pitch / (2.0 * math.pi)
+        return math.hypot(signal.jitter, electrical, self.speed * self.axis.sampling.jitter)
 
 
 @dataclass(frozen=True, eq=False, slots=True, kw_only=True)
@@ -126,7 +131,7 @@ def _trims(situation):
             tuple(TRIMMED * part for part in signal.offset),
             any(signal.offset),
         ),
-        "gain": ("match the two signals to a tenth of their difference", TRIMMED * signal.gain, signal.gain),
+        "gain": ("match sine and cosine to a tenth", TRIMMED * signal.gain, signal.gain),
         "phase": ("trim the phase to a tenth", TRIMMED * signal.phase, signal.phase),
         "harmonics": (
             "halve the harmonics of the signals",
@@ -305,7 +310,7 @@ def _hysteresis(situation):
     elif how.hysteresis:
         yield found | {"missing": f"there are {how.hysteresis:g} counts of hysteresis already"}
     else:
-        counts = math.ceil(max(QUIET * _scatter(situation) / axis.resolution, 1.0))
+        counts = math.ceil(max(QUIET * situation.scatter / axis.resolution, 1.0))
         if counts > WIDEST:
             yield found | {"missing": f"it would take {counts} counts to hold the noise still"}
         else:
@@ -314,12 +319,3 @@ def _hysteresis(situation):
                 "name": f"hysteresis of {words}",
                 "change": {"interpolation.hysteresis": float(counts)},
             }
-
-
-def _scatter(situation):
-    """Rms of the random part of the position, m or rad."""
-    signal, scale = situation.axis.signal, situation.axis.scale
-    electrical = signal.noise / signal.amplitude * scale.pitch / (2.0 * np.pi)
-    return float(
-        np.hypot(np.hypot(signal.jitter, electrical), situation.speed * situation.axis.sampling.jitter)
-    )

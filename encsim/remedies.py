@@ -3,7 +3,8 @@
 import math
 from dataclasses import dataclass, field, replace
 
-from . import _checks, _remedy_words, changes
+from . import _checks, _remedy_runs, _remedy_words, changes
+from ._plot_numbers import listed
 from .axis import Axis
 from .behaviour import CURVES, Behaviour, behave
 from .proposals import Proposal, proposed
@@ -20,6 +21,7 @@ REPAIRS = (
 )  # fmt: skip
 COVERED = {"conditioning": ("offset", "gain", "phase")}
 TOGETHER = 3
+DISAGREES = "the simulation does not agree within 5 %"
 
 
 @dataclass(frozen=True, eq=False, slots=True, kw_only=True)
@@ -149,7 +151,9 @@ def remedy(situation, proposal):
         after=after,
         won=won,
         side_effects=_remedy_words.side_effects(
-            situation.axis, compared(situation.standing, changed.standing), _grown(before, after)
+            situation.axis,
+            compared(situation.standing, changed.standing),
+            _grown(before, after) if applies else (),
         ),
         assumed=proposal.assumed,
         doubtful=bool(changed.now.doubtful[0]),
@@ -183,9 +187,34 @@ def together(situation, found):
             covered |= {kind for kind, parts in COVERED.items() if one.kind in parts}
     if len(picked) < 2:
         return None
-    names = _remedy_words.listed([one.name for one in picked])
+    names = listed([one.name for one in picked])
     assumed = "; ".join(dict.fromkeys(one.assumed for one in picked if one.assumed))
     return remedy(situation, Proposal(kind="together", name=names, change=change, assumed=assumed))
+
+
+def verified(one, closed):
+    """A remedy that applies with what a simulation says of it; any other as it is.
+
+    Parameters
+    ----------
+    one : Remedy
+    closed : bool
+        Whether its values are those of a closed loop.
+
+    Returns
+    -------
+    Remedy
+    """
+    if not one.applies:
+        return one
+    found = _remedy_runs.simulated(one.axis, one.speed, closed)
+    agrees = _remedy_runs.agreement(found, one.after, one.axis)
+    reasons = one.reasons + ((found.problem,) if found.problem else ())
+    if agrees is False and not one.doubtful:
+        reasons += (DISAGREES,)
+    return replace(
+        one, verified=found.values, agrees=agrees, doubtful=one.doubtful or agrees is False, reasons=reasons
+    )
 
 
 def _changed(situation, change):

@@ -1,10 +1,12 @@
 """What a change of an axis costs or gives beside its ripple: delay, margins, top speed, counts; in numbers."""
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import lru_cache
 
+from .axis import ONE_HEAD, Interpolation, Signal
 from .behaviour import closes
-from .causes import own_clock
+from .causes import own_clock, resolved
 from .limits import top_speed
 from .stability import margins
 
@@ -74,7 +76,7 @@ def standing(axis, speed):
     -------
     Standing
     """
-    found = margins(axis, speed=speed) if closes(axis) else None
+    found = loop_margins(_loop_of(axis), speed) if closes(axis) else None
     crossed = None if found is None or not math.isfinite(found.phase_margin) else found
     return Standing(
         delay=delay(axis, speed),
@@ -87,6 +89,19 @@ def standing(axis, speed):
         work=axis.sampling.rate,
         stable=found is None or found.stable,
     )
+
+
+@lru_cache(maxsize=64)
+def loop_margins(axis, speed):
+    """Margins of an axis at a speed, remembered: most changes of an encoder leave the loop alone."""
+    return margins(axis, speed=speed)
+
+
+def _loop_of(axis):
+    """The axis with all left out that its margins do not depend on."""
+    signal, bare = Signal(bandwidth=axis.signal.bandwidth), Interpolation()
+    parts = {"signal": signal, "interpolation": bare, "ring": None, "heads": ONE_HEAD}
+    return replace(axis, estimator=resolved(axis), **parts)
 
 
 def delay(axis, speed):

@@ -48,9 +48,30 @@ def read_axis(args, faults):
     from . import axis_file
 
     with faults:
-        if args.axis == "-":
-            open_stdin()
-        return axis_file.loads_with(axis_file.read(args.axis), args.set, named(args.axis))
+        return axis_file.loads_with(axis_text(args.axis), args.set, named(args.axis))
+
+
+def axis_text(name):
+    """Text of an axis file or one of its sections, or of stdin."""
+    from . import axis_file
+
+    if name == "-":
+        open_stdin()
+    return axis_file.read(name)
+
+
+def requirement_of(args, text, axis):
+    """The requirement of its own file, else that of the axis file, whose text this is; None if it has none."""
+    from . import requirements
+    from ._section_reader import Section
+
+    if args.requirement is not None:
+        source = axis_text(args.requirement), named(args.requirement)
+    else:
+        source = text, named(args.axis)
+        if Section(text, requirements.SECTION, source[1], args.set).table is None:
+            return None
+    return requirements.loads(*source, axis, args.set)
 
 
 def whole_number(text, option, low, high):
@@ -99,12 +120,12 @@ def seconds_of(text):
     return seconds
 
 
-def samples_of(seconds, rate, most):
-    """Samples of a run of that length."""
+def samples_of(seconds, rate, most, longer=LONGER):
+    """Samples of a run of that length; ``longer`` says where longer ones are had."""
     samples = seconds * rate
     if not 2.0 <= samples <= most:
         rule = f"make 2 to {most} samples of the loop at {rate:g} Hz"
-        _checks.refuse("--seconds", rule, seconds, "s", "" if samples < 2.0 else LONGER)
+        _checks.refuse("--seconds", rule, seconds, "s", "" if samples < 2.0 else longer)
     return round(samples)
 
 

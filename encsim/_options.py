@@ -189,6 +189,11 @@ def _loop(parser):
     parser.add_argument(
         "--plot-margins", metavar="FILE", help="draw the open loop with its margins: .png, .svg or .pdf"
     )
+    parser.add_argument(
+        "--plot-folded",
+        metavar="FILE",
+        help="draw where the loop sees the encoder's lines at --speed, and what it makes of them: .png, .svg or .pdf",
+    )
 
 
 def _run(parser):
@@ -220,8 +225,8 @@ def _step(parser):
         "--of",
         default="position",
         metavar="WHAT",
-        help="what steps: position (the demand), velocity (its command, position loop open), load (a force or torque on the "
-        "load); or ramp, a demand that sets off at a constant speed (default: position)",
+        help="what steps: position (the demand), velocity (its command, position loop open), load (a torque on it) "
+        "or ramp, a demand that sets off at a constant speed (default: position)",
     )
     parser.add_argument(
         "--size",
@@ -314,6 +319,38 @@ def _tolerance(parser):
     _outputs(parser, plot="draw the band of ripple and who passes: .png, .svg or .pdf", table="the band")
 
 
+def _report(parser):
+    _axis(parser)
+    parser.add_argument(
+        "-o", "--output", required=True, metavar="page.html", help="page to write; - is stdout"
+    )
+    parser.add_argument(
+        "--speeds",
+        metavar="SPEEDS",
+        help='a range to show, "a : b : n" with n from 20 on, or up to 12 speeds that get a place of their own on the '
+        "speed slider (default: the range of the requirement, else that of encsim ripple)",
+    )
+    parser.add_argument(
+        "--requirement",
+        metavar="FILE",
+        help="file whose [requirement] the axis is judged by (default: that of the axis file, if it has one)",
+    )
+    parser.add_argument("--title", metavar="TEXT", help="heading of the page")
+    parser.add_argument(
+        "--samples",
+        default="500",
+        metavar="N",
+        help="axes to draw where the axis file has a [spread] (default: 500; 0: leave it out)",
+    )
+    parser.add_argument(
+        "--seed", default="0", metavar="N", help="whole number that fixes all chance (default: 0)"
+    )
+    parser.add_argument(
+        "--reproducible", action="store_true", help="leave the date out: the same bytes each time"
+    )
+    _force(parser)
+
+
 COMMANDS = {
     "new": (
         _new,
@@ -392,12 +429,19 @@ COMMANDS = {
         "  encsim tolerance axis.toml --spread spread.toml --requirement limits.toml --samples 10000 "
         "--resume axes.npz",
     ),
+    "report": (
+        _report,
+        "write one page about the axis for those who do not compute: a file for a browser or a mail",
+        "  encsim report axis.toml -o page.html\n"
+        '  encsim report axis.toml -o page.html --requirement limits.toml --speeds "5 mm/s, 72 mm/s" --title "Stage X"',
+    ),
 }
 # Commands whose functions are not in _commands.
 HOMES = dict.fromkeys(("loop", "tune", "frontier"), "_loop_commands")
 HOMES |= dict.fromkeys(("run", "step"), "_run_commands")
 HOMES["tolerance"] = "_tolerance_commands"
 HOMES["explain"] = "_explain_commands"
+HOMES["report"] = "_page_commands"
 
 TOP_EXAMPLES = """examples:
   encsim new axis.toml

@@ -44,7 +44,7 @@ FORMATS = ("png", "svg", "pdf")
 
 @dataclass(frozen=True)
 class Style:
-    """Theme ("light", "dark") and page ("a4", "phone") of a picture.
+    """Theme ("light", "dark") and page ("a4", "phone") of a picture; ``bare`` leaves title and note to others.
 
     Attributes
     ----------
@@ -58,6 +58,7 @@ class Style:
 
     theme: str = "light"
     page: str = "a4"
+    bare: bool = False
 
     @property
     def phone(self):
@@ -132,8 +133,8 @@ class Sheet:
     def __init__(self, style, title, note, body):
         room = style.width - 7.0
         size = style.title_size
-        heading = wrap(title, style.title_letters, room, size, bold=True)
-        notes = wrap(note, style.note_letters, room) if note else []
+        heading = [] if style.bare else wrap(title, style.title_letters, room, size, bold=True)
+        notes = wrap(note, style.note_letters, room) if note and not style.bare else []
         below_title = 2.6 + len(heading) * LINE[size]
         self.style = style
         self.top = below_title + 1.2 + len(notes) * LINE[SIZE] + 0.6
@@ -144,6 +145,7 @@ class Sheet:
         self._lines(heading, 2.6, style.text(bold=True, size=size))
         self._lines(notes, below_title + 1.2, style.text("muted"))
         describe(self.figure, title, "")
+        self.figure.encsim_note = note
 
     def _lines(self, lines, top, properties):
         pitch = LINE[properties["fontsize"]]

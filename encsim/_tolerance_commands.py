@@ -3,9 +3,8 @@
 import contextlib
 from dataclasses import replace
 
-from . import _arguments, _checks, _outputs, _spread_reader, _tolerance_reports, axis_file, requirements
+from . import _arguments, _checks, _outputs, _spread_reader, _tolerance_reports, axis_file
 from ._outputs import Delivery, Faults, JobFailed, Progress
-from ._section_reader import Section
 
 MOST_WORKERS = 1024
 OWNER = "tolerance"
@@ -62,7 +61,7 @@ def _described(args, faults):
     """Axis, spread, speeds and requirement; None where they are wrong."""
     axis = spread = speeds = requirement = text = None
     with faults:
-        text = _text(args.axis)
+        text = _arguments.axis_text(args.axis)
         axis = axis_file.loads_with(text, args.set, _arguments.named(args.axis))
     if axis is not None:
         with faults:
@@ -70,32 +69,17 @@ def _described(args, faults):
         with faults:
             speeds = _arguments.speeds_of(args.speeds, axis)
         with faults:
-            requirement = _requirement(args, text, axis)
+            requirement = _arguments.requirement_of(args, text, axis)
     return axis, spread, speeds, requirement
-
-
-def _text(name):
-    if name == "-":
-        _arguments.open_stdin()
-    return axis_file.read(name)
 
 
 def _spread(args, text, axis):
     """The spread of its own file, else that of the axis file."""
     if args.spread is not None:
-        return _spread_reader.loads(_text(args.spread), axis, _arguments.named(args.spread), args.set)
+        return _spread_reader.loads(
+            _arguments.axis_text(args.spread), axis, _arguments.named(args.spread), args.set
+        )
     return _spread_reader.loads(text, axis, _arguments.named(args.axis), args.set)
-
-
-def _requirement(args, text, axis):
-    """The requirement of its own file, else that of the axis file if there is one."""
-    if args.requirement is not None:
-        source = _text(args.requirement), _arguments.named(args.requirement)
-    else:
-        source = text, _arguments.named(args.axis)
-        if Section(text, requirements.SECTION, source[1], args.set).table is None:
-            return None
-    return requirements.loads(*source, axis, args.set)
 
 
 @contextlib.contextmanager

@@ -10,8 +10,11 @@ from ._options import COMMANDS, HOMES, UsageError, build_parser
 from ._version import __version__
 
 # Faults that these report are about options of the command line.
-FUNCTIONS = {"ripple", "lines", "position_error", "simulate", "identify", "smoothness", "runs", "frontier", "explain"}
-OPTIONS = {"samples": "--seconds", "cosine": "cosine column", "sine": "sine column"}
+FUNCTIONS = {
+    "ripple", "lines", "position_error", "simulate", "identify", "smoothness",
+    "runs", "frontier", "explain", "run", "step_response", "ramp_response", "report",
+}  # fmt: skip
+OPTIONS = {"samples": "--seconds", "rate": "--size", "cosine": "cosine column", "sine": "sine column"}
 OK, FAILED, WRONG_INPUT, INTERRUPTED = 0, 1, 2, 130
 
 

@@ -1,0 +1,249 @@
+"""What a page says in plain words: the axis, its limits, what is left out."""
+
+import math
+
+from ._figures_channels import signed_percent
+from ._plot_numbers import axis_words, digits, estimator_words, listed, percent, quantity, sentence, with_unit
+from ._remedy_words import force
+
+# Each word is told once, where it first appears.
+MEANINGS = {
+    "ripple": "how much the speed swings about its mean, as rms",
+    "rms": "a typical size: squares averaged, then the root",
+    "limit": "the most ripple that is allowed",
+    "error": "what the encoder shows, less where the axis truly is",
+    "line": "one frequency that the error is made of",
+    "counts": "the steps in which the position comes",
+    "folded": "too fast for the controller, so that it looks slower",
+    "vanish": "each sample meets the same error, so no ripple is seen",
+}
+LIMITS = {
+    "measured": "measured ripple",
+    "relative": "measured ripple for its speed",
+    "torque": "ripple of the {force}",
+    "actual": "true ripple of the load",
+    "top_speed": "top speed",
+    "phase_margin": "phase margin",
+    "delay": "delay of the measured velocity",
+}
+EVERYWHERE = (
+    "Errors of the scale over more than a signal period, and its change with temperature.",
+    "Faults that change with place, time or temperature: here they are the same all along the scale.",
+    "Disturbances from cables, drives and the supply, unless they are given as noise.",
+    "Dirt, damage, lost counts and lost signals.",
+    "Acceleration: each speed is taken as steady.",
+)
+NO_LOOP = "The controller and what it moves: how the machine answers the ripple is not computed."
+WITH_LOOP = "Bending, backlash and resonances of the machine that its description does not name."
+NO_RING = "How the ring is mounted: errors that come once or a few times a turn."
+
+
+def meanings(*words):
+    """Some words with their meanings."""
+    return tuple((word, MEANINGS[word]) for word in words)
+
+
+def limit_name(name, axis):
+    """A limit of a requirement in words."""
+    return LIMITS[name].format(force=force(axis))
+
+
+def in_unit(value, unit, count=3):
+    """A value for a table, infinite ones in words."""
+    if value is None or math.isnan(value):
+        return "–"
+    if math.isinf(value):
+        return "no limit" if value > 0.0 else "none"
+    return digits(value, count, strip=True) + "°" if unit == "deg" else quantity(value, unit, count)
+
+
+def not_covered(axis, closed):
+    """What this prediction leaves out for this axis."""
+    return (
+        *EVERYWHERE,
+        WITH_LOOP if closed else NO_LOOP,
+        *((NO_RING,) if axis.scale.unit == "rad" and axis.ring is None else ()),
+    )
+
+
+def axis_sentence(axis):
+    """The axis in one sentence."""
+    return f"{sentence(axis_words(axis))}."
+
+
+def axis_rows(axis):
+    """The axis as (what, how) in plain words, only what is there.
+
+    Parameters
+    ----------
+    axis : Axis
+
+    Returns
+    -------
+    tuple of (str, str)
+    """
+    rows = [
+        ("Scale", _scale(axis)),
+        ("Signals", _signals(axis)),
+        ("Noise", _noise(axis)),
+        ("Interpolation", _interpolation(axis)),
+        ("Reading", _reading(axis)),
+        ("Velocity from positions", sentence(estimator_words(axis.estimator))),
+        ("Ring", _ring(axis)),
+        ("What moves", _load(axis)),
+        ("Controller", _control(axis)),
+    ]
+    return tuple((name, words) for name, words in rows if words)
+
+
+def _joined(parts):
+    return "; ".join(part for part in parts if part)
+
+
+def _size(value, unit):
+    return quantity(value, unit, strip=True)
+
+
+def _scale(axis):
+    scale = axis.scale
+    if scale.lines is None:
+        return f"Linear, signal period {_size(scale.pitch, 'm')}"
+    rim = f", graduation {_size(scale.diameter, 'm')} in diameter" if scale.diameter else ""
+    return f"Rotary, {digits(scale.lines, 12, strip=True)} signal periods a turn{rim}"
+
+
+def _signals(axis):
+    signal, unit = axis.signal, axis.scale.unit
+    words = [
+        signal.amplitude != 1.0 and f"amplitude {percent(signal.amplitude, 3, strip=True)} of nominal",
+        any(signal.offset) and f"offset {listed([signed_percent(part) for part in signal.offset])}",
+        signal.gain and f"one signal taller by {signed_percent(signal.gain)}",
+        signal.phase and f"not square by {digits(math.degrees(signal.phase), 3, strip=True)}°",
+        *(f"harmonic {n} of {percent(abs(size), 3, strip=True)}" for n, size in signal.harmonics.items()),
+        *(f"{_size(size, unit)} of error {n} a period" for n, (size, _) in signal.sde.items()),
+        signal.bandwidth and f"bandwidth {_size(signal.bandwidth, 'Hz')}",
+        signal.skew and f"one signal read {_size(signal.skew, 's')} later",
+    ]
+    return sentence(_joined(words)) or "Ideal sine and cosine"
+
+
+def _noise(axis):
+    signal = axis.signal
+    return sentence(
+        _joined(
+            [
+                signal.jitter and f"{_size(signal.jitter, axis.scale.unit)} rms of the position",
+                signal.jitter_bandwidth and f"up to {_size(signal.jitter_bandwidth, 'Hz')}",
+                signal.noise and f"{percent(signal.noise, 3, strip=True)} rms of each signal",
+            ]
+        )
+    )
+
+
+def _interpolation(axis):
+    made = axis.interpolation
+    count = f", one count {_size(axis.resolution, axis.scale.unit)}" if made.factor else ""
+    return sentence(
+        _joined(
+            [
+                f"{digits(made.factor, 12, strip=True)} counts a period{count}"
+                if made.factor
+                else "not rounded",
+                made.bits and f"converters of {made.bits} bits",
+                made.hysteresis and f"hysteresis of {digits(made.hysteresis, 3, strip=True)} counts",
+                made.correction
+                and f"corrects {percent(made.correction, 3, strip=True)} of offset, gain and phase",
+                made.output == "ab" and "square waves that the controller counts",
+                made.edge_separation and f"edges at least {_size(made.edge_separation, 's')} apart",
+                made.edge_clock and f"edges on a clock of {_size(made.edge_clock, 'Hz')}",
+            ]
+        )
+    )
+
+
+def _reading(axis):
+    read = axis.sampling
+    return sentence(
+        _joined(
+            [
+                f"{_size(read.rate, 'Hz')} loop",
+                read.jitter and f"moments uncertain by {_size(read.jitter, 's')} rms",
+                read.latency and f"{_size(read.latency, 's')} old when used",
+                read.average > 1 and f"mean of {read.average} readings",
+                read.encoder_rate and f"encoder samples by itself at {_size(read.encoder_rate, 'Hz')}",
+            ]
+        )
+    )
+
+
+def _ring(axis):
+    ring = axis.ring
+    if ring is None:
+        return ""
+    heads = f"{len(axis.heads)} heads" if len(axis.heads) > 1 else "one head"
+    return sentence(
+        _joined(
+            [
+                f"{_size(ring.diameter, 'm')} in diameter, read by {heads}",
+                ring.eccentricity and f"off centre by {_size(ring.eccentricity, 'm')}",
+                ring.swash and f"tilted by {_size(ring.swash, 'rad')}",
+                len(ring.lobes)
+                and f"out of round by {listed([_size(size, 'm') for size, _ in ring.lobes.values()])}",
+                len(ring.compensation) and "errors taken off by the controller",
+            ]
+        )
+    )
+
+
+def _driven(axis, name):
+    """Unit of a quantity of the motor."""
+    linear = {"inertia": "kg", "torque": "N", "slope": "N s/m", "stiffness": "N/m"}
+    rotary = {"inertia": "kg m2", "torque": "N m", "slope": "N m s/rad", "stiffness": "N m/rad"}
+    return (linear if axis.scale.unit == "m" else rotary)[name]
+
+
+def _plain(axis, value, name):
+    return with_unit(digits(value, 3, strip=True), _driven(axis, name).replace("m2", "m²"))
+
+
+def _load(axis):
+    load = axis.load
+    if load is None:
+        return ""
+    mass = "mass" if axis.scale.unit == "m" else "inertia"
+    return sentence(
+        _joined(
+            [
+                f"{mass} {_plain(axis, load.inertia, 'inertia')}",
+                load.motor_inertia and f"motor {_plain(axis, load.motor_inertia, 'inertia')}",
+                load.flexible and f"on a spring of {_plain(axis, load.stiffness, 'stiffness')}",
+                load.viscous and f"viscous friction {_plain(axis, load.viscous, 'slope')}",
+                load.coulomb and f"dry friction {_size(load.coulomb, _driven(axis, 'torque'))}",
+                load.force and f"constant {force(axis)} {_size(load.force, _driven(axis, 'torque'))}",
+                len(load.cogging) and "cogging of the motor",
+                load.flexible and f"encoder on the {load.encoder}",
+            ]
+        )
+    )
+
+
+def _control(axis):
+    control = axis.control
+    if control is None:
+        return ""
+    notches = f"{len(control.notch)} notch" + ("es" if len(control.notch) > 1 else "")
+    return sentence(
+        _joined(
+            [
+                control.position_gain
+                and f"position gain {with_unit(digits(control.position_gain, 3, strip=True), '1/s')}",
+                f"velocity gain {_plain(axis, control.velocity_gain, 'slope')}",
+                control.integral_time and f"integral time {_size(control.integral_time, 's')}",
+                control.current_bandwidth and f"current loop {_size(control.current_bandwidth, 'Hz')}",
+                control.delay and f"delay {_size(control.delay, 's')}",
+                control.torque_limit and f"at most {_size(control.torque_limit, _driven(axis, 'torque'))}",
+                len(control.notch) and notches,
+                control.lowpass and f"low-pass {_size(control.lowpass, 'Hz')}",
+            ]
+        )
+    )

@@ -1,0 +1,356 @@
+"""An axis on one page for those who do not compute: answer, why, where from, what helps, how sure."""
+
+import hashlib
+import re
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+
+from . import _files, _page_frames, _page_parts, _page_words, _sweeps
+from ._page_svg import Shelf
+from ._plot import COLOURS
+from ._version import __version__
+from .behaviour import closes
+from .budget import ring_budget
+from .closed_form import checked_speeds, ripple
+from .explanation import explain
+from .quadrature import position_error
+from .requirements import RIPPLES
+from .ring_lines import ring_curve
+from .smooth_running import smoothness
+from .stability import margins
+
+# From so many speeds on they are the range to draw; fewer are speeds of the user's own.
+RANGE = 20
+SLOWEST = 1e-3
+# A page about one speed shows this much slower and faster ones too.
+AROUND = 10.0
+SEED = 0
+TITLE = "How smoothly the axis runs"
+LONGEST_TITLE = 200
+UNITS = re.compile(r"(\d) (?=(?:%|[pnµmk]?(?:m|m/s|s|N|A)|[mkM]?Hz|n?rad|deg|rpm|arcsec|dB)(?:\W|$))")
+
+
+@dataclass(frozen=True, eq=False)
+class Findings:
+    """All results that a page shows."""
+
+    axis: object
+    requirement: object
+    judgement: object
+    curve: object
+    error: object
+    explanation: object
+    slider: object
+    table_speeds: np.ndarray
+    smoothness: object = None
+    margins: object = None
+    ring_curve: object = None
+    ring_budget: object = None
+    tolerance: object = None
+
+    @property
+    def own_loop(self):
+        """Whether the axis has a closed loop."""
+        return self.smoothness is not None
+
+    @property
+    def doubts(self):
+        """Why the answer may not be believed, each reason once."""
+        judged = () if self.judgement is None else self.judgement.reasons
+        return tuple(dict.fromkeys([*self.curve.reasons, *judged]))
+
+
+def report(
+    axis,
+    path,
+    speeds=None,
+    requirement=None,
+    title=None,
+    reproducible=False,
+    force=False,
+    *,
+    seed=SEED,
+    tolerance=None,
+    progress=None,
+):
+    """Write one page about an axis: HTML that holds all it shows, for a browser, a mail, or print.
+
+    Parameters
+    ----------
+    axis : Axis
+        With load and control the page tells about the closed loop too, with a ring about its budget.
+    path : str or path-like
+        File to write.
+    speeds : array_like, optional
+        m/s or rad/s. From 20 on they are the range that is shown, fewer get a place of their own on the speed
+        slider. Without them the range is that of the requirement, or what suits the axis.
+    requirement : Requirement, optional
+        Limits that the page judges the axis by.
+    title : str, optional
+        Heading of the page; any text.
+    reproducible : bool
+        Leave the date out: the same axis then gives the same bytes each time.
+    force : bool
+        Replace a file that exists.
+    seed : int
+        Fixes the chance of the short simulations behind the speed slider.
+    tolerance : Tolerance, optional
+        Shown too: how axes built like this one differ.
+    progress : callable, optional
+        Told what is being done, in a few words.
+
+    Returns
+    -------
+    str or path-like
+        The path as given.
+
+    Raises
+    ------
+    InputError
+        If a speed is no finite number, the axis cannot be judged by the requirement, the file exists and force
+        is false, or it cannot be written.
+    """
+    if not force:
+        _files.refuse_existing(path)
+    settings = {"speeds": speeds, "requirement": requirement, "seed": seed, "tolerance": tolerance}
+    text = page(axis, title=title, reproducible=reproducible, progress=progress, **settings)
+    _files.write_whole(path, text, force=force)
+    return path
+
+
+def page(
+    axis,
+    *,
+    speeds=None,
+    requirement=None,
+    title=None,
+    reproducible=False,
+    seed=SEED,
+    tolerance=None,
+    progress=None,
+):
+    """The page that :func:`report` writes, as text.
+
+    Parameters
+    ----------
+    axis, speeds, requirement, title, reproducible, seed, tolerance, progress
+        As of :func:`report`.
+
+    Returns
+    -------
+    str
+    """
+    found = findings(axis, speeds, requirement, seed, progress or (lambda text: None))
+    return rendered(replace(found, tolerance=tolerance), title, seed, dated=not reproducible)
+
+
+def findings(axis, speeds, requirement, seed, progress):
+    """Compute all that a page shows.
+
+    Parameters
+    ----------
+    axis : Axis
+    speeds : array_like or None
+    requirement : Requirement or None
+    seed : int
+    progress : callable
+
+    Returns
+    -------
+    Findings
+    """
+    own = _own_speeds(axis, speeds)
+    progress("judging the axis" if requirement is not None else "computing ripple")
+    judged = None if requirement is None else requirement.judge(axis)
+    sweep = _sweep(axis, own, requirement)
+    curve = ripple(axis, sweep).refined()
+    worst = _worst(curve, judged, own if len(own) < RANGE else [])
+    progress("looking for causes and remedies")
+    explanation = explain(axis, worst)
+    progress("computing the frames of the speed slider")
+    slider = _slider(axis, sweep, own if len(own) < RANGE else [], worst, seed)
+    progress("drawing")
+    return Findings(
+        axis=axis,
+        requirement=requirement,
+        judgement=judged,
+        curve=curve,
+        error=position_error(axis),
+        explanation=explanation,
+        slider=slider,
+        table_speeds=np.array([frame.speed for frame in slider.frames]),
+        **_loop(axis, sweep),
+        **_ring(axis),
+    )
+
+
+def shown_speeds(axis, speeds=None, requirement=None, count=40):
+    """Speeds spread over the range that a page shows.
+
+    Parameters
+    ----------
+    axis : Axis
+    speeds : array_like, optional
+    requirement : Requirement, optional
+    count : int
+
+    Returns
+    -------
+    ndarray
+    """
+    sweep = _sweep(axis, _own_speeds(axis, speeds), requirement)
+    return np.geomspace(sweep[0], sweep[-1], count) if len(sweep) > 1 else sweep
+
+
+def _own_speeds(axis, speeds):
+    """Speeds given, without direction and standstill, ascending."""
+    if speeds is None:
+        return np.zeros(0)
+    given = np.unique(np.abs(checked_speeds("report.speeds", speeds, axis.scale.unit)))
+    return given[given > 0.0]
+
+
+def _sweep(axis, own, requirement):
+    """Speeds of the curves: the range of the requirement, or the one given, or the usual one."""
+    if requirement is not None:
+        low, high = requirement.speeds
+        return _range(low or SLOWEST * high, high)
+    if len(own) >= RANGE:
+        return own
+    usual = _sweeps.default_speeds(axis)
+    return _range(min(usual[0], *own), max(usual[-1], *own)) if len(own) else np.asarray(usual)
+
+
+def _range(low, high):
+    return (
+        np.array(_sweeps.logarithmic(low, high, _sweeps.DEFAULT_SPEEDS)) if low < high else np.array([high])
+    )
+
+
+def _worst(curve, judged, own):
+    """The speed to look at closely: nearest to its limit, else the roughest of the user's own, or of all."""
+    checks = [] if judged is None else [each for each in judged.limits if each.name in RIPPLES]
+    if checks:
+        return max(checks, key=lambda each: each.share).speed
+    if len(own):
+        return float(own[int(np.argmax(ripple(curve.axis, own).rms))])
+    sound = np.where(curve.doubtful, 0.0, curve.rms) if not curve.doubtful.all() else curve.rms
+    return float(curve.speed[int(np.argmax(sound))])
+
+
+def _slider(axis, sweep, own, worst, seed):
+    """Frames over the range, and around a single speed."""
+    low, high = float(sweep[0]), float(sweep[-1])
+    if low == high:
+        low, high = low / AROUND, high * AROUND
+    worst = min(max(worst, low), high)
+    return _page_frames.slider(axis, _page_frames.chosen_speeds(axis, low, high, own, worst), worst, seed)
+
+
+def _loop(axis, sweep):
+    """Results of the closed loop, if there is one."""
+    if not closes(axis):
+        return {}
+    smooth = smoothness(axis, sweep)
+    return {"smoothness": smooth.refined() if smooth.stable else smooth, "margins": margins(axis)}
+
+
+def _ring(axis):
+    """Results about the ring, if there is one."""
+    if axis.ring is None:
+        return {}
+    return {
+        "ring_curve": ring_curve(axis.ring, axis.heads),
+        "ring_budget": ring_budget(axis.ring, axis.heads, radius=axis.ring.diameter / 2.0),
+    }
+
+
+def rendered(found, title=None, seed=SEED, *, dated=True):
+    """Results as the text of the page.
+
+    Parameters
+    ----------
+    found : Findings
+    title : str, optional
+    seed : int
+    dated : bool
+
+    Returns
+    -------
+    str
+    """
+    shelf = Shelf()
+    parts = _page_parts
+    blocks = [parts.answer(found, shelf), parts.source(found, shelf), parts.player(found)]
+    blocks += [parts.loop(found, shelf)] if found.own_loop else []
+    blocks += [parts.ring(found, shelf)] if found.ring_curve is not None else []
+    blocks += [parts.remedies(found, shelf), parts.sure(found, shelf)]
+    script = _template_text("page.js")
+    return _environment().get_template("page.html").render(
+        title=" ".join(str(TITLE if title is None else title).split())[:LONGEST_TITLE] or TITLE,
+        axis=_page_words.axis_sentence(found.axis),
+        axis_rows=_page_words.axis_rows(found.axis),
+        blocks=blocks,
+        cautions=found.explanation.cautions,
+        provenance=_provenance(found.axis, seed, dated),
+        axis_text=found.axis.to_toml(),
+        shelf=shelf,
+        colours=COLOURS,
+        script=script,
+        script_hash=_hash_of_script(script),
+    )  # fmt: skip
+
+
+def joined(text):
+    """A text whose numbers keep their units at the line's end."""
+    return UNITS.sub("\\1\u202f", text)
+
+
+def _provenance(axis, seed, dated):
+    """Where the page comes from, as (what, value)."""
+    text = axis.to_toml()
+    rows = [
+        ("Computed by", f"encsim {__version__}"),
+        ("Axis, SHA-256", hashlib.sha256(text.encode()).hexdigest()),
+        ("Seed of the simulations", str(seed)),
+    ]
+    return tuple(rows + ([("Date", _today())] if dated else []))
+
+
+def _today():
+    from datetime import UTC, datetime
+
+    return datetime.now(UTC).strftime("%Y-%m-%d")
+
+
+def _hash_of_script(script):
+    """What the page's own rule lets run: this script and no other."""
+    import base64
+
+    return base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
+
+
+def _template_text(name):
+    return (Path(__file__).parent / "templates" / name).read_text(encoding="utf-8")
+
+
+def _environment():
+    """Templates with everything escaped that is not marked as markup."""
+    import jinja2
+    from markupsafe import Markup
+
+    environment = jinja2.Environment(
+        loader=jinja2.DictLoader(
+            {"page.html": _template_text("page.html"), "page.css": _template_text("page.css")}
+        ),
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        keep_trailing_newline=True,
+    )
+    environment.filters["markup"] = Markup
+    environment.filters["joined"] = joined
+    return environment

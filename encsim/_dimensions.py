@@ -1,7 +1,7 @@
 """Kinds of quantities that text may carry, and the size of each of their units.
 
 ``length`` ``angle`` ``time`` ``frequency`` ``rate`` (1/s) ``temperature`` are the same on every scale. The others
-depend on the position unit of the scale: ``position`` ``speed`` ``acceleration``, and of a closed loop
+depend on the position unit of the scale: ``position`` ``speed`` ``acceleration`` ``jerk``, and of a closed loop
 ``inertia`` ``torque`` ``torque per speed`` ``stiffness`` ``torque per current``, which mean mass and force on a
 linear scale. Their kinds are ``position(m)`` and ``position(rad)``, ``speed(m/s)`` ``acceleration(m/s2)``
 ``inertia(m)`` and so on; a name without brackets takes both and serves where it is not known yet which of the two
@@ -61,6 +61,8 @@ _ROTARY_SPEED = {
 }
 _LINEAR_ACCELERATION = {"mm/s2": ten(-3), "m/s2": ten(0), "um/s2": ten(-6)}
 _ROTARY_ACCELERATION = {"deg/s2": _turned(1, 180), "rad/s2": ten(0), "mrad/s2": ten(-3)}
+_LINEAR_JERK = {"mm/s3": ten(-3), "m/s3": ten(0), "um/s3": ten(-6)}
+_ROTARY_JERK = {"deg/s3": _turned(1, 180), "rad/s3": ten(0), "mrad/s3": ten(-3)}
 _MASS = {"g": ten(-3), "kg": ten(0), "t": ten(3)}
 _INERTIA = {"kg m2": ten(0), "kg cm2": ten(-4), "kg mm2": ten(-6), "g m2": ten(-3), "g cm2": ten(-7)}
 _FORCE = {"mN": ten(-3), "N": ten(0), "kN": ten(3)}
@@ -99,6 +101,11 @@ _OF_SCALE = {
         Dimension("linear acceleration", "2 m/s2", _LINEAR_ACCELERATION),
         Dimension("rotary acceleration", "50 rad/s2", _ROTARY_ACCELERATION),
     ),
+    "jerk": _on_both(
+        "jerk",
+        Dimension("linear jerk", "100 m/s3", _LINEAR_JERK),
+        Dimension("rotary jerk", "500 rad/s3", _ROTARY_JERK),
+    ),
     "inertia": _on_both(
         "mass or inertia",
         Dimension("mass", "5 kg", _MASS),
@@ -125,7 +132,7 @@ _OF_SCALE = {
         Dimension("torque per current", "0.9 N m/A", _TORQUE_PER_CURRENT),
     ),
 }
-_BRACKETS = {"speed": "{}/s", "acceleration": "{}/s2"}
+_BRACKETS = {"speed": "{}/s", "acceleration": "{}/s2", "jerk": "{}/s3"}
 
 
 def on_scale(dimension, unit):

@@ -8,9 +8,8 @@ from ._plot_traces import Panel, Trace, force_panel, into, length, sheet
 
 # Of a steady run that does not wander so many of the last samples are drawn: more would be a bar.
 SHOWN, BLOCKS, WANDERS = 800, 100, 0.3
-# An axis sticks below this share of its fastest demand where it should move at ten times that, told from this share of
-# the time on.
-STICKS, TOLD = 1e-3, 0.02
+# Sticking is told from this share of the time on.
+TOLD = 0.02
 
 
 def closed_run(result, ax=None, *, style=_plot.PRINT):
@@ -94,19 +93,10 @@ def _title_of_move(result, mover):
     error, unit = np.abs(result.following_error), result.axis.scale.unit
     worst = int(np.argmax(error))
     off = f"off its demand by up to {quantity(error[worst], unit, 2)}, at {quantity(result.time[worst], 's', 2)}"
-    share = sticking(result)
+    share = result.sticking
     if share < TOLD:
         return f"The {mover} is {off}"
     return f"The {mover} sticks {percent(share)} of the time and is {off}"
-
-
-def sticking(result):
-    """Share of the time in which dry friction holds an axis that should move."""
-    load, fastest = result.axis.load, float(np.abs(result.demand).max(initial=0.0))
-    if not (load.coulomb or load.stribeck) or not fastest:
-        return 0.0
-    asked = np.abs(result.demand) > 10.0 * STICKS * fastest
-    return float(np.mean(asked & (np.abs(result.velocity) < STICKS * fastest)))
 
 
 def _title_of_steady(result, mover):
@@ -116,7 +106,7 @@ def _title_of_steady(result, mover):
         return f"{quantity(length(np.asarray(result.time)), 's', 2)} of the closed loop"
     if not measured and not true:
         return f"The {mover} runs without ripple"
-    share = sticking(result)
+    share = result.sticking
     stuck = f" and sticks {percent(share)} of the time" if share > TOLD else ""
     measured, true = quantity(measured, unit, 2), quantity(true, unit, 2)
     return f"The drive measures {measured} rms of ripple, the {mover} makes {true}{stuck}"

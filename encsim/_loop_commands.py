@@ -12,6 +12,8 @@ from .mechanics import CAUTIONS
 TUNED = "tuning"
 # Signal periods a sample that a speed may make, as in a simulation.
 MOST_PERIODS = 1 << 19
+# Frequencies of a picture from this share of the loop rate to its half.
+LOWEST, POINTS = 1e-5, 2000
 # Where the faults of a description stand in an axis file.
 SECTIONS = {"Axis": "", "Load": "load.", "Control": "control.", "Notch": "control.notch."}
 UNSTABLE = "the closed loop is unstable with these gains{}; encsim tune proposes others"
@@ -24,25 +26,28 @@ def loop(args):
 
     faults = Faults()
     with faults:
-        _outputs.check_targets(args, ["--csv", "--plot", "--plot-margins"], [args.axis])
+        _outputs.check_targets(args, ["--csv", "--plot", "--plot-margins", "--plot-folded"], [args.axis])
     seed = None
     with faults:
         seed = _arguments.whole_number(args.seed, "--seed", 0, 2**64 - 1)
-    axis, speeds, speed = _closed_axis(args, faults), None, 0.0
+    if args.plot_folded and args.speed is None:
+        faults.found.append(_checks.Fault("--speed", "be given with --plot-folded", _checks.NOTHING))
+    axis, speeds, speed = closed_axis(args, faults), None, 0.0
     if axis is not None:
         with faults:
             speeds = _arguments.speeds_of(args.speeds, axis)
         with faults:
-            speed = 0.0 if args.speed is None else _speed(args.speed, axis)
+            speed = 0.0 if args.speed is None else speed_of(args.speed, axis)
     faults.done()
-    with Progress(args, f"computing {len(speeds)} speeds"), _told(args, axis):
+    with Progress(args, f"computing {len(speeds)} speeds"), told(args, axis):
         found = margins(axis, speed=speed)
         curve = smoothness(axis, speeds)
     stable = found.stable and curve.stable
     simulated = _simulated(curve, seed, args) if args.simulate and stable else None
     _deliver_loop(args, found, curve, simulated, stable, speed)
     if not stable:
-        left = " and ".join(name for name in ("--csv", "--plot") if getattr(args, name[2:]))
+        asked = {"--csv": args.csv, "--plot": args.plot, "--plot-folded": args.plot_folded}
+        left = " and ".join(name for name, file in asked.items() if file)
         written = f"; no curves for {left}" if left else ""
         raise JobFailed(UNSTABLE.format(" at some of the speeds" if found.stable else "") + written)
     return 0
@@ -57,6 +62,7 @@ def _deliver_loop(args, found, curve, simulated, stable, speed):
         delivery.table(curve)
         points = None if simulated is None else {"speed": simulated.speed, **simulated.rms}
         delivery.picture(args.plot, lambda: curve.plot(simulated=points))
+        delivery.picture(args.plot_folded, lambda: _folded(curve.axis, speed))
     delivery.picture(args.plot_margins, lambda: found.plot(lines=_lines(found.axis, speed)))
     cautions = () if args.quiet else CAUTIONS
     delivery.report(
@@ -78,14 +84,14 @@ def tune(args):
         limits["phase_margin"] = _degrees(args.phase_margin)
     with faults:
         limits["sensitivity_peak"] = _number(args.sensitivity_peak, "--sensitivity-peak")
-    axis = _closed_axis(args, faults)
+    axis = closed_axis(args, faults)
     if axis is not None:
         with faults:
             limits["torque_ripple"] = _ripple_limit(args.torque_ripple, axis)
         with faults:
-            speed = None if args.speed is None else _speed(args.speed, axis)
+            speed = None if args.speed is None else speed_of(args.speed, axis)
     faults.done()
-    with Progress(args, "searching for gains"), _told(args, axis):
+    with Progress(args, "searching for gains"), told(args, axis):
         result = tuning(axis, **limits, speed=speed)
     delivery = Delivery(args)
     delivery.json(result.to_dict)
@@ -106,7 +112,7 @@ def frontier(args):
     axis, speed, chosen = _arguments.read_axis(args, faults), None, None
     if axis is not None:
         with faults:
-            speed = _speed(args.speed, axis)
+            speed = speed_of(args.speed, axis)
         with faults:
             chosen = (
                 _candidates.around(axis)
@@ -115,7 +121,7 @@ def frontier(args):
             )
     faults.done()
     names = [_candidates.text(one, axis.scale.unit) for one in chosen]
-    with Progress(args, f"comparing {len(chosen)} estimators"), _told(args, axis, names):
+    with Progress(args, f"comparing {len(chosen)} estimators"), told(args, axis, names):
         result = compare(axis, speed, chosen)
     own = chosen.index(axis.estimator) if axis.estimator in chosen else None
     delivery = Delivery(args)
@@ -129,7 +135,7 @@ def frontier(args):
     return 0
 
 
-def _closed_axis(args, faults):
+def closed_axis(args, faults):
     """The axis of the file, if its loop can be closed; None where it is wrong."""
     axis = _arguments.read_axis(args, faults)
     if axis is None:
@@ -150,12 +156,13 @@ def _source(args):
 
 
 @contextlib.contextmanager
-def _told(args, axis, names=()):
-    """Faults that the library finds, in the words of the command line and the axis file."""
+def told(args, axis, names=(), options=()):
+    """Faults that the library finds, in the words of the command line (``options`` {field: option}) and the file."""
     try:
         yield
     except _checks.InputError as error:
-        raise _checks.InputError(*(_in_words(fault, args, axis, names) for fault in error.faults)) from None
+        named = (replace(fault, field=dict(options).get(fault.field, fault.field)) for fault in error.faults)
+        raise _checks.InputError(*(_in_words(fault, args, axis, names) for fault in named)) from None
 
 
 def _in_words(fault, args, axis, names):
@@ -198,7 +205,7 @@ def _degrees(text):
     )
 
 
-def _speed(text, axis):
+def speed_of(text, axis):
     """A speed that somebody can mean."""
     speed = _arguments.speed_of(text, axis)
     fastest = MOST_PERIODS * axis.sampling.rate * axis.scale.pitch
@@ -224,11 +231,24 @@ def _lines(axis, speed):
     return lines(axis, speed)
 
 
+def _folded(axis, speed):
+    """Picture of the encoder's lines at a speed over what the loop makes of them."""
+    import numpy as np
+
+    from . import _figures
+    from .closed_form import lines
+    from .loop import build
+
+    frequency = np.geomspace(LOWEST, 0.5, POINTS) * axis.sampling.rate
+    response = build(axis, speed).response(frequency)
+    return _figures.folded(frequency, response.complementary, response.torque, lines(axis, speed))
+
+
 def _simulated(curve, seed, args):
     from . import _sweeps
 
     speeds = _sweeps.spread(curve)
-    with Progress(args, f"running {len(speeds)} speeds"), _told(args, curve.axis):
+    with Progress(args, f"running {len(speeds)} speeds"), told(args, curve.axis):
         return _sweeps.run_closed(curve.axis, speeds, seed)
 
 

@@ -21,6 +21,8 @@ from .estimators import Difference
 from .profiles import Constant, Profile
 
 LONGEST = 1 << 28  # samples
+# A load rests below the one share of its fastest demand; it should move where the demand is above the other.
+RESTS, SLOW = 1e-3, 1e-2
 SETTLED = 1e-3  # share of the start that is left when a run has settled
 _loaded = set()  # kernels of one loop or of many that have run
 CURVES = ("measured", "torque", "actual", "position")
@@ -52,6 +54,8 @@ class Run(Series):
         less the demand.
     settle : int
         Samples at the start that are left out of rms.
+    sticking : float
+        Share of the time in which dry friction holds the load where it should move.
     stopped : (float, str) or None
         Time at which a run that diverges was stopped, and why; what was computed until then is kept.
     seed, speed, axis
@@ -71,6 +75,7 @@ class Run(Series):
     following_error: np.ndarray
     rms: dict[str, float]
     settle: int
+    sticking: float
     stopped: tuple[float, str] | None
     seed: int
     speed: float
@@ -270,15 +275,14 @@ def _samples(owner, axis, seconds):
     if not 2 <= samples <= LONGEST:
         rule = f"make 2 to {LONGEST} samples"
         _checks.refuse(f"{owner}.seconds", rule, seconds, "s")
-    memory = (
-        axis.estimator.memory(axis.sampling.rate)
-        if axis.estimator.kind in ("difference", "least-squares")
-        else 0
-    )
+    memory, rate = 0, axis.sampling.rate
+    if not axis.estimator.linear:
+        memory = math.ceil(axis.estimator.reach * rate)
+    elif axis.estimator.kind in ("difference", "least-squares"):
+        memory = axis.estimator.memory(rate)
     if memory > samples:
-        _checks.refuse(
-            f"{owner}.seconds", f"be longer than the estimator's memory of {memory} samples", seconds, "s"
-        )
+        rule = f"be longer than the estimator's memory of {memory} samples"
+        _checks.refuse(f"{owner}.seconds", rule, seconds, "s")
     return samples
 
 
@@ -392,6 +396,7 @@ def _result(axis, lanes, out, time, demand, seed, settle):
         following_error=wanted - out[1],
         rms=rms,
         settle=settle,
+        sticking=_sticking(axis.load, velocity, out[2]),
         stopped=stopped,
         seed=seed,
         speed=lanes.speeds[0],
@@ -399,6 +404,14 @@ def _result(axis, lanes, out, time, demand, seed, settle):
         reasons=reasons,
         axis=axis,
     )
+
+
+def _sticking(load, demand, velocity):
+    """Share of the time in which a load that should move rests."""
+    fastest = float(np.abs(demand).max(initial=0.0))
+    if not (load.coulomb or load.stribeck) or not fastest:
+        return 0.0
+    return float(np.mean((np.abs(demand) > SLOW * fastest) & (np.abs(velocity) < RESTS * fastest)))
 
 
 def _about_demand(out, demand):

@@ -269,7 +269,7 @@ class Sampled(Profile):
         if self.time[0] != 0.0 or not np.all(np.diff(self.time) > 0.0):
             place = int(np.argmin(np.diff(self.time) > 0.0)) + 1
             wrong = self.time[0] if self.time[0] != 0.0 else self.time[place]
-            _checks.refuse("Sampled.time", "rise from 0", float(wrong), "s")
+            _checks.refuse("Sampled.time", "rise from 0, as a demand cannot jump", float(wrong), "s")
 
     @classmethod
     def from_file(cls, path):

@@ -71,6 +71,7 @@ def run_of(axis=LOOP, samples=400, stopped=None, ripple=70e-6):
     return SimpleNamespace(
         time=time, position=0.01 * time, velocity=velocity, measured=measured, torque=2.0 * wave, rms=rms, settle=0,
         demand=np.full(samples, 0.01), following_error=1e-6 * wave, stopped=stopped, axis=axis, valid=stopped is None,
+        sticking=0.0,
         reasons=(), seed=8,
     )  # fmt: skip
 

@@ -29,6 +29,7 @@ SIZES = {
     "Hz": Fraction(1), "kHz": Fraction(1000), "MHz": Fraction(10**6),
     "m/s": Fraction(1), "mm/s": Fraction(1, 1000), "um/s": Fraction(1, 10**6), "m/min": Fraction(1, 60),
     "mm/min": Fraction(1, 60_000), "rad/s": Fraction(1), "deg/s": PI / 180, "rpm": PI / 30, "1/s": Fraction(1),
+    "m/s3": Fraction(1), "mm/s3": Fraction(1, 1000), "rad/s3": Fraction(1), "deg/s3": PI / 180,
     "g": Fraction(1, 1000), "kg": Fraction(1), "t": Fraction(1000), "kg m2": Fraction(1),
     "kg cm2": Fraction(1, 10**4), "kg mm2": Fraction(1, 10**6), "g m2": Fraction(1, 1000), "g cm2": Fraction(1, 10**7),
     "N": Fraction(1), "mN": Fraction(1, 1000), "kN": Fraction(1000), "N m": Fraction(1), "mN m": Fraction(1, 1000),

@@ -12,13 +12,19 @@ from ._figures_loop import smoothness
 from ._figures_margins import margins
 from ._figures_period import period_error
 from ._figures_remedies import remedies
+from ._figures_ring import ring
+from ._figures_ring_maps import calibration, calibration_plan, error_map
+from ._figures_ring_passes import passes, positioning
+from ._figures_ring_view import ring_polar
 from ._figures_ripple import ripple
 from ._figures_run import run
 from ._figures_step import step
+from ._figures_tolerance import tolerance
 from ._figures_why import why_aliased
 from ._plot import save
 
 __all__ = [
-    "channels", "closed_run", "folded", "frontier", "margins", "period_error", "recorded", "remedies", "ripple", "run", "save",
-    "smoothness", "step", "why_aliased",
+    "calibration", "calibration_plan", "channels", "closed_run", "error_map", "folded", "frontier",
+    "margins", "passes", "period_error", "positioning", "recorded", "remedies", "ring", "ring_polar",
+    "ripple", "run", "save", "smoothness", "step", "tolerance", "why_aliased",
 ]  # fmt: skip

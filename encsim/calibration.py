@@ -106,6 +106,22 @@ class Calibration(Series):
         errors, sure = (self.a, self.order_uncertainty) if ring == "a" else (self.b, self.b_order_uncertainty)
         return ErrorMap(errors, order_uncertainty=sure, reasons=self.reasons)
 
+    def plot(self, ax=None):
+        """Draw the maps of both rings in their bands, the noise of each step and how each turn closes.
+
+        Parameters
+        ----------
+        ax : matplotlib Axes, optional
+            Takes the map of ring A alone.
+
+        Returns
+        -------
+        Axes
+        """
+        from . import _figures
+
+        return _figures.calibration(self, ax)
+
 
 def calibrate(
     differences,

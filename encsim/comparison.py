@@ -56,6 +56,24 @@ class PassComparison(Series):
             name: getattr(self, name) for name in ("position", "forward", "backward", "error", "reversal")
         }
 
+    def plot(self, ax=None, *, unit="m"):
+        """Draw the errors forward and backward and the reversal.
+
+        Parameters
+        ----------
+        ax : matplotlib Axes, optional
+            Takes the errors alone.
+        unit : {"m", "rad"}
+            Of the input.
+
+        Returns
+        -------
+        Axes
+        """
+        from . import _figures
+
+        return _figures.passes(self, ax, unit=unit)
+
 
 def compare_passes(forward, backward, targets=None):
     """Error of an encoder against a reference from a pass forward and one backward.

@@ -250,6 +250,22 @@ class ErrorMap(Series):
 
         return c_table(self, size, bound, name)
 
+    def plot(self, ax=None):
+        """Draw the map in its band of uncertainty and the orders it is made of.
+
+        Parameters
+        ----------
+        ax : matplotlib Axes, optional
+            Takes the map alone.
+
+        Returns
+        -------
+        Axes
+        """
+        from . import _figures
+
+        return _figures.error_map(self, ax)
+
 
 def _order_uncertainty(values, points):
     """Uncertainties of the orders as a row, infinite ones allowed, or None."""

@@ -89,6 +89,24 @@ class Positioning(Series):
         names = "target forward backward forward_deviation backward_deviation mean reversal repeatability"
         return {name: getattr(self, name) for name in names.split()}
 
+    def plot(self, ax=None, *, unit="m"):
+        """Draw the mean deviations of both directions with two standard deviations, and the reversal.
+
+        Parameters
+        ----------
+        ax : matplotlib Axes, optional
+            Takes the deviations alone.
+        unit : {"m", "rad"}
+            Of the input.
+
+        Returns
+        -------
+        Axes
+        """
+        from . import _figures
+
+        return _figures.positioning(self, ax, unit=unit)
+
 
 def bidirectional(target, forward, backward):
     """Accuracy and repeatability of positioning by the definitions of ISO 230-2:2014.

@@ -74,6 +74,8 @@ class RingCurve(Series):
         Peak at the radius of the graduation, m.
     orders : tuple of RingOrder
         Its lines, as of `ring_orders`.
+    alone_orders : tuple of RingOrder
+        Lines of the first head alone.
     heads, weights : ndarray
         Angles of the heads, rad, and their weights.
     ring : Ring
@@ -91,6 +93,7 @@ class RingCurve(Series):
     peak: float
     arc: float
     orders: tuple[RingOrder, ...]
+    alone_orders: tuple[RingOrder, ...]
     heads: np.ndarray
     weights: np.ndarray
     valid: bool
@@ -100,12 +103,47 @@ class RingCurve(Series):
     @property
     def units(self):
         """Units of the fields, {key: unit}."""
-        angles = dict.fromkeys(("angle", "error", "alone", "rms", "peak", "orders", "heads"), "rad")
+        angles = dict.fromkeys(
+            ("angle", "error", "alone", "rms", "peak", "orders", "alone_orders", "heads"), "rad"
+        )
         return {**angles, "arc": "m", "weights": "1"}
 
     def columns(self):
         """Columns of the table: angle and errors."""
         return {f"{name}_rad": getattr(self, name) for name in ("angle", "error", "alone")}
+
+    def plot(self, ax=None):
+        """Draw the error against angle, the ring with its heads, and its orders by cause.
+
+        Parameters
+        ----------
+        ax : matplotlib Axes, optional
+            Takes the error against angle alone; without it a new figure with all of them.
+
+        Returns
+        -------
+        Axes
+            Of the error.
+        """
+        from . import _figures
+
+        return _figures.ring(self, ax)
+
+    def plot_polar(self, ax=None):
+        """Draw the ring with its heads to scale, the error as exaggerated radius.
+
+        Parameters
+        ----------
+        ax : matplotlib Axes, optional
+            To draw into; without it on a new figure.
+
+        Returns
+        -------
+        Axes
+        """
+        from . import _figures
+
+        return _figures.ring_polar(self, ax)
 
 
 def ring_curve(ring, heads=(0.0,), weights=None, points=3600):
@@ -149,6 +187,7 @@ def ring_curve(ring, heads=(0.0,), weights=None, points=3600):
         peak=peak,
         arc=peak * ring.radius,
         orders=orders,
+        alone_orders=orders if len(found) == 1 else tuple(ring_orders(ring, found[:1])),
         heads=np.array([head.angle for head in found]),
         weights=shares,
         valid=True,

@@ -85,6 +85,22 @@ class SelfCalibration(Series):
 
         return ErrorMap(self.error, order_uncertainty=self.order_uncertainty, reasons=self.reasons)
 
+    def plot(self, ax=None):
+        """Draw the map in its band of uncertainty and the orders it is made of.
+
+        Parameters
+        ----------
+        ax : matplotlib Axes, optional
+            Takes the map alone.
+
+        Returns
+        -------
+        Axes
+        """
+        from . import _figures
+
+        return _figures.error_map(self, ax)
+
 
 def self_calibrate(differences, angles, *, noise=None, limit=turned_steps.LIMIT):
     """Error map of a ring from one pair of heads or several, without turning anything against the ring.

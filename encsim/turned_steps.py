@@ -70,6 +70,22 @@ class CalibrationPlan(Series):
         """Columns of the table, a row an order."""
         return {"order": self.orders, "condition": self.condition, "magnification": self.magnification}
 
+    def plot(self, ax=None):
+        """Draw how much the steps magnify reading noise in each order, and the orders they lose.
+
+        Parameters
+        ----------
+        ax : matplotlib Axes, optional
+            To draw into; without it on a new figure.
+
+        Returns
+        -------
+        Axes
+        """
+        from . import _figures
+
+        return _figures.calibration_plan(self, ax)
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Design:

@@ -1,0 +1,293 @@
+"""Pictures of error maps and of how they were made: the map in its band, orders, steps, closure, what a plan sees."""
+
+import numpy as np
+
+from . import _plot
+from ._figures_ring_words import angle, half_range
+from ._figures_turn import SURE, sticks, turn_panel, unit_of
+from ._plot_labels import Labels
+from ._plot_numbers import counted, digits, listed, ordinal, sentence
+
+BAND = "band: 95 % of points"
+# Orders are drawn up to the last of this share of the largest or of this many uncertainties, so many at least and most.
+SHARE_SHOWN, CLEAR, FEWEST, MOST = 0.02, 4.0, 12, {"a4": 60, "phone": 30}
+NAMED = 6
+# Steps beyond this number are not counted one by one along the axis; dots of more orders than that grow small.
+CROWDED = 400
+
+
+def error_map(result, ax=None, *, style=_plot.PRINT):
+    """Error of a ring over a turn with its band of uncertainty, and the orders it is made of.
+
+    Parameters
+    ----------
+    result : ErrorMap or SelfCalibration
+    ax : Axes, optional
+        Takes the map alone.
+    style : Style
+
+    Returns
+    -------
+    Axes
+    """
+    band = SURE * float(np.max(result.uncertainty))
+    values = result.error - result.error.mean()
+    rows = [(result.angle, values, "ink", f"±{angle(half_range(values))}", {"linewidth": 1.1})]
+    if ax is not None:
+        return _into(ax, rows, band, style)
+    title = _map_title(result, values)
+    sheet = _plot.Sheet(style, title, _map_note(result, band), 112.0)
+    name, unit = unit_of(max(float(np.abs(values).max()), band if np.isfinite(band) else 0.0))
+    main = sheet.panel(7.0, 44.0, f"Error, shown minus true ({name})")
+    turn_panel(main, rows, unit, style, band=band)
+    _plot.name_axes(main, style, below="Angle (°)")
+    low = sheet.panel(71.0, 28.0, f"Amplitude of each order ({name})")
+    _orders(low, result, unit, style)
+    kept = _by_size(result)
+    words = f" Largest: {listed(kept)}." if kept else ""
+    text = f"Line chart of angle error against angle over a turn, sticks by order. {title}.{words}"
+    _plot.describe(sheet.figure, title, text)
+    return main
+
+
+def calibration(result, ax=None, *, style=_plot.PRINT):
+    """Maps of both rings with their bands, the noise of each step, and how each turn closes.
+
+    Parameters
+    ----------
+    result : Calibration
+    ax : Axes, optional
+        Takes the map of ring A alone.
+    style : Style
+
+    Returns
+    -------
+    Axes
+    """
+    bands = [SURE * float(sure[0]) for sure in (result.uncertainty, result.b_uncertainty)]
+    rows = [[(result.angle, values, "ink", f"±{angle(half_range(values))}", {"linewidth": 1.1})]
+            for values in (result.a, result.b)]  # fmt: skip
+    if ax is not None:
+        return _into(ax, rows[0], bands[0], style)
+    title = _calibration_title(result)
+    sheet = _plot.Sheet(style, title, _calibration_note(result), 156.0 if style.phone else 128.0)
+    largest = max(float(np.abs(values).max()) + (band if np.isfinite(band) else 0.0)
+                  for values, band in zip((result.a, result.b), bands, strict=True))  # fmt: skip
+    name, unit = unit_of(largest)
+    panels = [
+        sheet.panel(top, 28.0, f"Error of ring {ring} ({name})") for top, ring in ((7.0, "A"), (46.0, "B"))
+    ]
+    for panel, row, band in zip(panels, rows, bands, strict=True):
+        turn_panel(panel, row, unit, style, band=band, least=largest / 1.3)
+    panels[0].tick_params(labelbottom=False)
+    _plot.name_axes(panels[1], style, below="Angle (°)")
+    _below(sheet, result, style)
+    _plot.describe(sheet.figure, title, _calibration_text(result, title))
+    return panels[0]
+
+
+def calibration_plan(plan, ax=None, *, style=_plot.PRINT):
+    """How much the steps magnify reading noise in each order, and which orders they lose.
+
+    Parameters
+    ----------
+    plan : CalibrationPlan
+    ax : Axes, optional
+    style : Style
+
+    Returns
+    -------
+    Axes
+    """
+    if ax is not None:
+        ax = _plot.axes(ax, style)
+        _plot.name_axes(ax, style, head="Noise against ideal steps", below="Times per turn")
+        return _magnified(ax, plan, style)
+    count = len(plan.steps)
+    lost = len(plan.lost)
+    what = (
+        f"lose {lost} of {len(plan.orders)} orders: {_few(plan.lost)}"
+        if lost
+        else "see every order of both rings"
+    )
+    title = f"{sentence(counted(count))} steps {what}"
+    note = (f"{plan.points} readings a turn. One is the noise of as many ideally spread steps; a point of a map has "
+            f"{digits(plan.point_noise, 2)} of the noise of a reading.")  # fmt: skip
+    sheet = _plot.Sheet(style, title, note, 62.0)
+    main = sheet.panel(7.0, 42.0, "Noise of each order against ideal steps")
+    _magnified(main, plan, style)
+    _plot.name_axes(main, style, below="Times per turn")
+    seen = plan.magnification[np.isfinite(plan.magnification)]
+    words = f" Those seen magnify noise by at most {digits(seen.max(), 2)}." if len(seen) else ""
+    _plot.describe(
+        main.figure, title, f"Log chart of noise against order of a plan of steps. {title}.{words}"
+    )
+    return main
+
+
+def _into(ax, rows, band, style):
+    """A map on somebody's axes."""
+    ax = _plot.axes(ax, style)
+    name, unit = unit_of(float(np.abs(rows[0][1]).max()), ax.get_title(loc="left"))
+    turn_panel(ax, rows, unit, style, band=band)
+    _plot.name_axes(ax, style, head=f"Error ({name})", below="Angle (°)")
+    return ax
+
+
+def _few(orders):
+    """Some orders, and that there are more."""
+    shown = [str(order) for order in orders[:NAMED]]
+    return ", ".join(shown) + (", …" if len(orders) > NAMED else "")
+
+
+def _stopped(reason):
+    """A reason as a sentence that ends once."""
+    text = reason.replace("...", "…")
+    return text if text.endswith("…") else f"{text}."
+
+
+def _by_size(result):
+    """The three largest orders in words."""
+    size = np.abs(result.amplitudes)
+    order = np.argsort(-size, kind="stable")[:3]
+    return [f"{angle(size[n])} at {n + 1} a turn" for n in order if size[n] > 1e-3 * size.max()]
+
+
+def _map_title(result, values):
+    if not np.any(values):
+        return "The map holds no error"
+    size = np.abs(result.amplitudes)
+    largest = int(np.argmax(size)) + 1
+    return f"The ring reads off by ±{angle(half_range(values))}; most of it is the {ordinal(largest)} order"
+
+
+def _map_note(result, band):
+    words = ["Error over a turn, mean removed."]
+    if np.isfinite(band) and band > 0.0:
+        words.append(f"{sentence(BAND)}, ±{angle(band)}, on a dotted line what is noise in an order.")
+    words += [f"In doubt: {_stopped(result.reasons[0])}"] if result.reasons else []
+    return " ".join(words)
+
+
+def _orders(ax, result, unit, style):
+    """Sticks of the orders that matter, the uncertainty of each dotted, lost ones marked."""
+    size = np.abs(result.amplitudes) / unit
+    sure = result.order_uncertainty
+    sure = np.full(len(size), np.nan) if sure is None else sure / unit
+    with np.errstate(invalid="ignore"):
+        clear = (size > SHARE_SHOWN * size.max(initial=0.0)) & ~(
+            size < CLEAR * np.where(np.isinf(sure), 0.0, sure)
+        )
+    last = int(np.flatnonzero(clear).max(initial=0)) + 1
+    last = min(max(last, FEWEST), MOST[style.page], len(size))
+    orders = np.arange(1, last + 1)
+    held = ~np.isinf(sure[:last])
+    top = (
+        max(float(size[:last].max()), 3.0 * float(np.nanmax(np.where(held, sure[:last], 0.0), initial=0.0)))
+        or 1.0
+    )
+    _plot.number_axis(ax.xaxis, most=10)
+    _plot.number_axis(ax.yaxis, most=4)
+    _plot.limits(ax, (0.2, last + 0.8), (0.0, 1.2 * top))
+    _plot.name_axes(ax, style, below="Times per turn")
+    ax.xaxis.grid(False)
+    sticks(ax, orders[held], size[:last][held], style, "cyclic")
+    if np.isfinite(sure[:last][held]).any():
+        ax.plot(orders, np.where(held, sure[:last], np.nan), **style.line("noise"), zorder=5)
+    _mark_lost(ax, orders[~held], style)
+
+
+def _mark_lost(ax, orders, style):
+    """A cross on the axis for each order that is lost, and the word."""
+    if not len(orders):
+        return
+    ax.plot(orders, np.zeros(len(orders)), "x", color=style.colour("ink"), markersize=6.0, markeredgewidth=1.6,
+            zorder=6, clip_on=False)  # fmt: skip
+    labels = Labels(ax, style)
+    labels.put("× lost", labels.size - [labels.half("× lost", True, 9.0)[0] + 0.6, 2.2], "ink")
+
+
+def _calibration_title(result):
+    sizes = " and ".join(f"±{angle(half_range(values))}" for values in (result.a, result.b))
+    sure = float(result.uncertainty[0])
+    known = f", known to ±{angle(SURE * sure)}" if np.isfinite(sure) else ", how well is unknown"
+    return f"Two rings of {sizes}{known}"
+
+
+def _calibration_note(result):
+    used = int(np.count_nonzero(result.weights))
+    words = [f"{sentence(counted(used))} steps of {len(result.angle)} readings; {BAND}, lost orders aside."]
+    words += [sentence(_stopped(reason)) for reason in result.reasons[:2]]
+    return " ".join(words)
+
+
+def _calibration_text(result, title):
+    lost = f"Lost orders: {_few(result.lost)}." if result.lost else "No order is lost."
+    worst = f" Steps that stand out: {_few(result.outliers)}." if result.outliers else ""
+    return f"Two line charts of ring error against angle with bands, dots of noise by step. {title}. {lost}{worst}"
+
+
+def _below(sheet, result, style):
+    """Noise of each step at the left (above on a phone), closure or orders at the right."""
+    if style.phone:
+        left, right = sheet.panel(95.0, 18.0), sheet.panel(128.0, 16.0)
+        tops, across = (91.4, 124.4), (4.0, 4.0)
+    else:
+        left, right = sheet.panel(93.0, 23.0, right=92.0), sheet.panel(93.0, 23.0, left=102.0)
+        tops, across = (89.6, 89.6), (4.0, 92.0)
+    name = _steps(left, np.where(result.weights > 0.0, result.step_residual, np.nan), result, style)
+    sheet.text(across[0], tops[0], f"Noise of each step, rms ({name})", bold=True)
+    if result.closure is not None:
+        name = _steps(right, result.closure, result, style, signed=True)
+        sheet.text(across[1], tops[1], f"Turn does not close by ({name})", bold=True)
+        return
+    name, unit = unit_of(float(np.abs(result.a_orders).max(initial=0.0)))
+    _orders(right, result.error_map(), unit, style)
+    sheet.text(across[1], tops[1], f"Orders of ring A ({name})", bold=True)
+
+
+def _steps(ax, values, result, style, signed=False):
+    """A dot a step; those that stand out are filled and numbered. The name of the unit."""
+    known = np.nan_to_num(values)
+    name, unit = unit_of(float(np.abs(known).max(initial=0.0)))
+    number = np.arange(len(values))
+    top = float(np.abs(known).max(initial=0.0)) / unit or 1.0
+    _plot.number_axis(ax.xaxis, most=8)
+    _plot.number_axis(ax.yaxis, most=4)
+    _plot.limits(ax, (-0.8, len(values) - 0.2), (-1.4 * top if signed else 0.0, 1.4 * top))
+    _plot.name_axes(ax, style, below="Step, counted from 0")
+    size = {} if len(values) <= CROWDED // 8 else {"markersize": 2.4}
+    sticks(ax, number, values / unit, style, "cyclic", **size)
+    if signed:
+        ax.axhline(0.0, color=style.colour("muted"), linewidth=0.8, zorder=2)
+    for step in result.outliers[:NAMED] if not signed else ():
+        ax.plot(step, values[step] / unit, "D", color=style.colour("ink"), markersize=5.0, zorder=6)
+    labels = Labels(ax, style)
+    for step in result.outliers[:3] if not signed else ():
+        labels.at([f"step {step}"], step, values[step] / unit, "ink", clear=0.8)
+    return name
+
+
+def _magnified(ax, plan, style):
+    """Dots of magnification on a log axis, lost orders along the top."""
+    seen = np.isfinite(plan.magnification)
+    top = max(10.0 ** np.ceil(np.log10(plan.magnification[seen].max(initial=1.0) * 1.05)), 10.0)
+    _plot.number_axis(ax.xaxis, most=10)
+    _plot.number_axis(ax.yaxis, logarithmic=True)
+    _plot.limits(ax, (0.0, plan.orders[-1] + 1.0), (0.8, top * 1.6))
+    size = 3.0 if len(plan.orders) <= CROWDED else 1.2
+    ax.plot(
+        plan.orders[seen],
+        plan.magnification[seen],
+        "o",
+        color=style.colour("cyclic"),
+        markersize=size,
+        zorder=3,
+    )
+    labels = Labels(ax, style)
+    lost = plan.orders[~seen]
+    if len(lost):
+        ax.plot(lost, np.full(len(lost), top * 1.2), "x", color=style.colour("ink"), markersize=4.0, zorder=4,
+                clip_on=False)  # fmt: skip
+        labels.put("× lost", [labels.half("× lost", True, 9.0)[0] + 1.0, labels.size[1] - 6.0], "ink")
+    return ax

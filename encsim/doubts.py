@@ -6,6 +6,8 @@ from . import quadrature
 from .limits import top_speed
 
 TAU = quadrature.TAU
+# In counts; from 0.3 on the prediction is more than 4 % high.
+MOST_EDGE_JITTER = 0.2
 
 
 def find(axis, model, speed, squares, total):
@@ -21,7 +23,7 @@ def find(axis, model, speed, squares, total):
         (not model.sound, "the two channels do not go round zero at some speed"),
         *_hysteresis_doubts(axis, model, speed, squares, total),
         *_converter_doubts(axis, model, speed, squares, total),
-        *_timing_doubts(axis, speed, squares),
+        *_timing_doubts(axis, model, speed, squares),
         (
             _few_counts(axis, model),
             "fewer than 40 counts a period: too few for the step form to be exact",
@@ -67,16 +69,22 @@ def _unknown_hysteresis(model, speed):
     return model.held_still(speed, model.noisy(speed, np.inf)) == -1
 
 
-def _timing_doubts(axis, speed, squares):
+def _timing_doubts(axis, model, speed, squares):
     """Limits of the linear theory of edges timed by a clock."""
     if axis.estimator.linear:
         return []
     scattered = sum(squares.get(cause, 0.0) for cause in ("jitter", "noise", "adc"))
+    by_cause = model.spread(speed, np.inf)
+    edge = sum(by_cause.get(cause, 0.0) for cause in ("jitter", "noise")) + model.converter(speed)
     return [
         (speed < axis.resolution, "slower than one count a second: the measured velocity drops to zero"),
         (
             scattered > (0.05 * speed) ** 2,
             "jitter beyond 5 % of the time between edges: some per cent low; simulate",
+        ),
+        (
+            np.sqrt(0.5 * edge) * axis.interpolation.factor > MOST_EDGE_JITTER,
+            "jitter of the edges beyond 0.2 counts: which of them came last depends on it; simulate",
         ),
         (
             speed > 0.1 * axis.resolution * axis.estimator.clock,

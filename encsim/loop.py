@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from . import _torque_filters, mechanics, plant
+from . import _torque_filters, edge_filter, mechanics, plant
 from ._checks import InputError, refuse
 from ._loop_states import CURVES, Assembly
 from .plant import Plant
@@ -52,7 +52,8 @@ class Loop:
     rate : float
         Loop rate fs, Hz.
     estimator : object
-        Velocity estimator with ``response`` and ``coefficients``.
+        Velocity estimator with ``response`` and ``coefficients``; an `EdgeFilter` where edges are timed, which
+        may be of many speeds.
     filters : tuple of Section
         Filters of the torque command.
     torque_constant : float or None
@@ -100,6 +101,38 @@ class Loop:
             position=-drive * terms.position,
             current=None if constant is None else torque / constant,
         )
+
+    def paths(self, frequency):
+        """What errors of the measured position and of the velocity estimate make, each by itself.
+
+        Parameters
+        ----------
+        frequency : float or ndarray
+            Frequency f, Hz; broadcasts with the speeds of the estimator.
+
+        Returns
+        -------
+        position, velocity : ndarray of complex, shape (..., 4)
+            Gains to the velocity estimate, the torque command, and velocity and position of the load.
+
+        Notes
+        -----
+        An error of the measured position as the position control reads it; the estimate does not see it.
+        """
+        turns = self._turns(frequency)
+        terms = self.plant.transfer.fractions(turns)
+        below, gain, estimate = self._controller(turns)
+        control, base = self.control.position_gain, below * terms.denominator
+        forward = gain * terms.measured
+        total = base + (control + estimate) * forward
+        acted = (-gain / total)[..., None] * np.stack(
+            np.broadcast_arrays(terms.denominator, terms.velocity, terms.position), axis=-1
+        )
+        position = np.concatenate(
+            [(-control * estimate * forward / total)[..., None], control * acted], axis=-1
+        )
+        velocity = np.concatenate([((base + control * forward) / total)[..., None], acted], axis=-1)
+        return position, velocity
 
     def open_gain(self, frequency):
         """Loop gain L, broken at the torque command.
@@ -230,7 +263,7 @@ def build(axis, speed=0.0):
     axis : Axis
         With load and control; anything with ``scale``, ``sampling``, ``estimator``, ``load`` and ``control``.
     speed : float
-        Speed about which friction is linearised and that notches with an order follow.
+        Speed about which friction is linearised, that notches with an order follow, and at which edges are timed.
 
     Returns
     -------
@@ -239,13 +272,36 @@ def build(axis, speed=0.0):
     Raises
     ------
     InputError
-        If load or control is missing, the estimator is not linear, or a filter does not fit the loop rate.
+        If load or control is missing, a filter does not fit the loop rate, or an estimator that times edges sees
+        less than one count a second at this speed.
 
     Notes
     -----
     The measured position is late by the latency, the mean age of readings from an encoder on its own clock
     (1/(2 f_e)) and the lag of the readhead at standstill (1/(2 pi f_b)); readings that are averaged count one
-    by one.
+    by one. Timed edges are the mean filter of that speed (see `EdgeFilter`).
+    """
+    if not axis.estimator.linear and abs(speed) < axis.resolution * edge_filter.SLOWEST_EDGES:
+        unit = f"{axis.scale.unit}/s"
+        rule = f"be at least one count a second, {axis.resolution:.4g} {unit}, with a {axis.estimator.kind} estimator"
+        refuse("speed", rule, speed, unit, hint="its delay follows from the speed: give one (--speed)")
+    return over_speeds(axis, abs(speed), speed)
+
+
+def over_speeds(axis, speeds, speed=0.0):
+    """Loop of an axis that differs from speed to speed in its timed edges alone.
+
+    Parameters
+    ----------
+    axis : Axis
+    speeds : float or ndarray
+        Speeds from 0 on at which edges are timed.
+    speed : float
+        Speed for friction and notches.
+
+    Returns
+    -------
+    Loop
     """
     for name in ("load", "control"):
         if getattr(axis, name, None) is None:
@@ -254,22 +310,20 @@ def build(axis, speed=0.0):
     faults = mechanics.rate_faults(axis.control, rate)
     if faults:
         raise InputError(*faults)
-    if not axis.estimator.linear:
-        refuse(
-            "Axis.estimator", "be linear: what it answers must not depend on the speed", axis.estimator.kind
-        )
     return Loop(
         control=axis.control,
         plant=plant.discretise(axis.load, axis.control, rate, lags=reading_ages(axis), speed=speed),
         rate=rate,
-        estimator=_resolved(axis),
+        estimator=_resolved(axis, speeds),
         filters=_torque_filters.sections(axis.control, rate, speed=speed, pitch=axis.scale.pitch),
         torque_constant=axis.load.torque_constant,
     )
 
 
-def _resolved(axis):
-    """The estimator with the noise of the axis filled in, where the axis says one."""
+def _resolved(axis, speeds):
+    """The estimator with the noise of the axis filled in, where the axis says one; timed edges as filter."""
+    if not axis.estimator.linear:
+        return edge_filter.at_speeds(axis.estimator, speeds, axis.resolution, axis.sampling.rate)
     signal = getattr(axis, "signal", None)
     resolution = getattr(axis, "resolution", None)
     return axis.estimator if resolution is None else axis.estimator.resolved(signal.jitter, resolution)

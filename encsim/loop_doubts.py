@@ -1,6 +1,10 @@
 """Where the linear theory of a closed loop may not be believed, and why."""
 
+from dataclasses import dataclass
+
 import numpy as np
+
+from .edge_filter import FEW_EDGES, FIXED_FROM
 
 # Crossovers that the frequency of the counts must be above for their steps to be a disturbance.
 CROSSOVERS = 20.0
@@ -10,47 +14,87 @@ DITHERED = 0.5
 FOLLOWED = 0.1
 # Share of the speed that the true velocity may swing by the age of readings: so much less or more age shows.
 SWUNG = 0.03
+# Share by which the true speed may swing while edges are timed.
+SWUNG_EDGES = 0.1
+# Share of a mean square that may come from lines whose place and phase are known to first order only.
+STRAY = 0.05
 # Peaks over rms that friction and torque limit are judged by.
 PEAKS = 3.0
 
 
-def find(axis, errors, loops, signed, squares, followed, steep):
+def find(axis, errors, passed, signed, squares):
     """Speeds at which the prediction may not be believed, and the reasons that apply.
 
     Parameters
     ----------
     axis : Axis
     errors : ErrorLines
-    loops : list of (Power, ndarray)
-        As of `loop_power.at_speeds`.
+    passed : Outcome
+        Whether each loop is stable, its crossover, and how far it follows steps and smooth lines.
     signed : ndarray, shape (n,)
         Speeds.
     squares : dict of str to ndarray, shape (n, curves)
         Mean squares by cause.
-    followed : ndarray, shape (n, curves)
-        Mean squares of the steps that the loop follows.
-    steep : ndarray of bool, shape (n,)
-        Where the loop, following the error, moves along it too far.
 
     Returns
     -------
     doubtful : ndarray of bool, shape (n,)
     reasons : tuple of str
     """
-    unstable = np.zeros(signed.size, dtype=bool)
-    crossover = np.full(signed.size, np.nan)
-    for power, there in loops:
-        unstable[there], crossover[there] = not power.stable, power.crossover
-    total = sum(squares.values(), np.zeros_like(followed))
+    total = sum(squares.values(), np.zeros_like(passed.followed))
     found = [
-        (unstable, "the loop is unstable: it swings ever more"),
-        (steep, "the error is so steep that the loop, following it, bends it: simulate"),
-        *_step_doubts(axis, errors, crossover, total, followed),
+        (~passed.stable, "the loop is unstable: it swings ever more"),
+        (passed.steep, "the error is so steep that the loop, following it, bends it: simulate"),
+        *_step_doubts(axis, errors, passed.crossover, total, passed.followed),
+        *_edge_doubts(axis, signed, passed, total),
         *_friction_doubts(axis, signed, total),
         *_age_doubts(signed, squares),
     ]
     reasons = tuple(reason for mask, reason in found if np.any(mask))
     return np.logical_or.reduce([np.broadcast_to(mask, signed.shape) for mask, _ in found]), reasons
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Outcome:
+    """What loops make of the errors at some speeds, beside mean squares.
+
+    Attributes
+    ----------
+    stable : ndarray of bool, shape (n,)
+    crossover : ndarray, shape (n,)
+        Highest frequency at which the loop gain is 1, Hz.
+    followed : ndarray, shape (n, curves)
+        Mean squares of the steps that the loop follows.
+    steep : ndarray of bool, shape (n,)
+        Where the loop, following the error, moves along it too far.
+    ticked, beside : ndarray, shape (n, curves)
+        Mean squares of the timing clock's ticks that come as lines, and of lines that a hold from edge to edge
+        makes; 0 where no edges are timed.
+    """
+
+    stable: np.ndarray
+    crossover: np.ndarray
+    followed: np.ndarray
+    steep: np.ndarray
+    ticked: np.ndarray
+    beside: np.ndarray
+
+
+def _edge_doubts(axis, signed, passed, total):
+    """Timed edges that are no fixed filter: too few of them, even ticks of the clock, or a speed that swings."""
+    if axis.estimator.linear:
+        return []
+    speed = np.abs(signed)
+    with np.errstate(invalid="ignore"):
+        few = speed < FIXED_FROM * passed.crossover * axis.resolution
+        even, held = ((part > STRAY * total).any(axis=-1) for part in (passed.ticked, passed.beside))
+        swung = np.sqrt(total[:, 2]) > SWUNG_EDGES * speed
+    return [
+        (few, FEW_EDGES),
+        (even, "ticks of the timing clock not smoothed by jitter fold to anywhere: simulate"),
+        (held, "an error, held from edge to edge, is folded into the bandwidth: simulate"),
+        (swung, "the speed swings so much that the edges come unevenly: simulate"),
+    ]
 
 
 def _step_doubts(axis, errors, crossover, total, followed):

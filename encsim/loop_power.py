@@ -152,6 +152,11 @@ def _crossover(frequency, size):
     return float(frequency[k] * (frequency[k + 1] / frequency[k]) ** part)
 
 
+def follows_speed(axis):
+    """Whether friction or a notch makes another loop of each speed."""
+    return bool(axis.load.stribeck) or any(notch.order is not None for notch in axis.control.notch)
+
+
 def at_speeds(axis, speed):
     """Loops of an axis at some speeds, one for all unless friction or a notch follows the speed.
 
@@ -167,8 +172,7 @@ def at_speeds(axis, speed):
         Each loop with the places of its speeds.
     """
     first = loops.build(axis, 0.0)
-    follows = any(notch.order is not None for notch in axis.control.notch)
-    if not follows and not axis.load.stribeck:
+    if not follows_speed(axis):
         return [(Power(first), np.arange(speed.size))]
     found = []
     for one in np.unique(speed):

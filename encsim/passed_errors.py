@@ -34,7 +34,7 @@ class Passed:
         Where the loop moves the smooth lines too far.
     stable, crossover : bool, float
         Of the loop.
-    ticked : float
+    ticked, beside : float
         Nothing, no edges being timed.
     """
 
@@ -45,7 +45,7 @@ class Passed:
         self.clock = _own_clock(axis)
         self.followed = np.zeros((there.size, len(NAMES)))
         self.steep = np.zeros(there.size, dtype=bool)
-        self.ticked = 0.0
+        self.ticked = self.beside = 0.0
         self.stable, self.crossover = power.stable, power.crossover
         if not power.stable:
             self.squares = dict.fromkeys(errors.model.named(), np.full_like(self.followed, np.inf))

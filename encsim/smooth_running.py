@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from . import doubts, engines, loop_doubts, loop_power
+from . import doubts, engines, loop_doubts, loop_power, passed_edges
 from ._results import Series
 from .axis import Axis
 from .closed_form import checked_speeds
@@ -141,8 +141,7 @@ def smoothness(axis, speeds):
     Raises
     ------
     InputError
-        If load or control is missing, the estimator is not linear, a filter does not fit the loop rate, or a
-        speed is no finite number.
+        If load or control is missing, a filter does not fit the loop rate, or a speed is no finite number.
 
     Notes
     -----
@@ -156,35 +155,54 @@ def smoothness(axis, speeds):
     frequencies. Band-limited jitter passes |F|**2 by its own spectrum. An encoder on its own clock is a hold:
     line f has images at f + j f_e with the weights sinc**2(f/f_e + j). A line at exactly 0 Hz is constant; in
     the position it counts unless the axis stands, since the least change of speed makes it move.
+
+    Edges timed by a clock are bound to position: their errors pass into the velocity alone, held from edge to edge,
+    before the loop samples them, and the loop is that of the mean over the age of the edges (see `EdgeFilter`).
+    Below one count a second the velocity is 0 and the loop is left with its position control.
     """
     speed = checked_speeds("smoothness.speeds", speeds, axis.scale.unit)
     signed = speed.ravel()
     magnitude = np.abs(signed)
-    loops = loop_power.at_speeds(axis, magnitude)
     model = engines.engine(axis)
     errors = ErrorLines(axis, model, magnitude)
-    nothing = np.zeros((magnitude.size, len(NAMES)))
-    squares, followed = {cause: nothing.copy() for cause in model.named()}, nothing.copy()
-    steep = np.zeros(magnitude.size, dtype=bool)
-    for power, there in loops:
-        found = Passed(errors, power, there)
-        followed[there], steep[there] = found.followed * axis.scale.pitch**2, found.steep
-        for cause, square in found.squares.items():
-            squares[cause][there] = square * axis.scale.pitch**2
-    total = sum(squares.values(), nothing)
+    squares, passed = _passed(errors)
+    total = sum(squares.values(), np.zeros((magnitude.size, len(NAMES))))
     seen = {cause: square[:, 0] for cause, square in squares.items()}
     known = [
         doubts.find(axis, model, magnitude, seen, total[:, 0]),
-        loop_doubts.find(axis, errors, loops, signed, squares, followed, steep),
+        loop_doubts.find(axis, errors, passed, signed, squares),
     ]
     doubtful = known[0][0] | known[1][0]
     reasons = known[0][1] + known[1][1]
-    stable = all(power.stable for power, _ in loops)
-    crossover = max(power.crossover for power, _ in loops)
-    return _result(axis, speed, squares, total, doubtful, reasons, stable, crossover)
+    return _result(axis, speed, squares, total, doubtful, reasons, passed)
 
 
-def _result(axis, speed, squares, total, doubtful, reasons, stable, crossover):
+def _passed(errors):
+    """Mean squares by cause, position unit squared, and what else the loops make of the errors."""
+    axis, number = errors.axis, errors.speed.size
+    squares = {cause: np.zeros((number, len(NAMES))) for cause in errors.model.named()}
+    followed, ticked, beside = np.zeros((3, number, len(NAMES)))
+    (steep, stable), crossover = np.zeros((2, number), dtype=bool), np.zeros(number)
+    for found in _passages(errors):
+        there = found.there
+        followed[there], steep[there] = found.followed * axis.scale.pitch**2, found.steep
+        stable[there], crossover[there] = found.stable, found.crossover
+        ticked[there], beside[there] = found.ticked * axis.scale.pitch**2, found.beside * axis.scale.pitch**2
+        for cause, square in found.squares.items():
+            squares[cause][there] = square * axis.scale.pitch**2
+    return squares, loop_doubts.Outcome(stable, crossover, followed, steep, ticked, beside)
+
+
+def _passages(errors):
+    """Errors passed through the loops of their speeds."""
+    if not errors.axis.estimator.linear:
+        yield from passed_edges.at_speeds(errors)
+        return
+    for power, there in loop_power.at_speeds(errors.axis, errors.speed):
+        yield Passed(errors, power, there)
+
+
+def _result(axis, speed, squares, total, doubtful, reasons, passed):
     """Mean squares of shape (speeds, curves) as the result."""
     constant = axis.load.torque_constant
 
@@ -202,8 +220,8 @@ def _result(axis, speed, squares, total, doubtful, reasons, stable, crossover):
         **curves,
         parts=parts,
         doubtful=doubtful.reshape(speed.shape),
-        stable=stable,
-        crossover=float(crossover),
+        stable=bool(passed.stable.all()),
+        crossover=float(np.fmax.reduce(passed.crossover)),
         valid=not doubtful.any(),
         reasons=reasons,
         axis=axis,

@@ -8,6 +8,7 @@ from . import loop as loops
 from . import plant
 from ._loop_states import inside
 from ._results import Result
+from .edge_filter import FEW_EDGES, FIXED_FROM, EdgeFilter
 
 PER_DECADE = 250
 DECADES = 9
@@ -17,6 +18,7 @@ GOLDEN = 0.5 * (5.0**0.5 - 1.0)
 HALF_POWER = 2.0**-0.5
 # Below this loop gain a change of sign is rounding; a margin of 1e9 is none.
 NOTHING = 1e-9
+UNSTABLE = "the loop is unstable: margins and bandwidths have no meaning"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -131,7 +133,8 @@ def margins(axis, *, speed=0.0):
     axis : Axis
         With load and control.
     speed : float
-        Speed about which friction is linearised and that notches with an order follow, m/s or rad/s.
+        Speed about which friction is linearised, that notches with an order follow, and at which edges are timed,
+        m/s or rad/s; an estimator that times edges needs one.
 
     Returns
     -------
@@ -140,12 +143,14 @@ def margins(axis, *, speed=0.0):
     Raises
     ------
     InputError
-        If load or control is missing, the estimator is not linear, or a filter does not fit the loop rate.
+        If load or control is missing, a filter does not fit the loop rate, or an estimator that times edges sees
+        less than one count a second at this speed.
 
     Notes
     -----
     Everything is discrete at the loop rate and exact: no Padé delays, no continuous approximation. All
-    frequencies lie between 0 and half the loop rate.
+    frequencies lie between 0 and half the loop rate. Edges that are timed by a clock are the filter that they make
+    on the average over where the edges fall between the samples; with few counts in 1/crossover they are none.
 
     References
     ----------
@@ -188,6 +193,7 @@ class _Analysis:
         gains = self.loop.open_gain(crossings) if len(crossings) else np.zeros(0, dtype=complex)
         angle = np.degrees(np.angle(-gains))
         factors = self._gain_factors()
+        few = _few_edges(self.loop, crossings)
         return Margins(
             stable=stable,
             crossover=float(crossings.max()) if len(crossings) else np.nan,
@@ -200,8 +206,8 @@ class _Analysis:
             velocity_bandwidth=self._bandwidth(self.loop.follow_velocity),
             resonances=self._resonances(axis.load),
             poles=1.0 + self.shifted[np.argsort(-np.abs(1.0 + self.shifted), kind="stable")],
-            valid=stable,
-            reasons=() if stable else ("the loop is unstable: margins and bandwidths have no meaning",),
+            valid=stable and not few,
+            reasons=(*((UNSTABLE,) if not stable else ()), *few),
             axis=axis,
             frequency=self.frequency,
             open_gain=self.gain,
@@ -311,7 +317,10 @@ def open_polynomial(loop, frequency):
     total = np.polyval(poly, delta) * back ** (len(poly) - 1)
     if loop.control.integral_time is not None:
         total = total * delta * back
-    for _, below in [loop.estimator.coefficients(loop.rate), *(s.coefficients() for s in loop.filters)]:
+    sections = [section.coefficients() for section in loop.filters]
+    if not isinstance(loop.estimator, EdgeFilter):
+        sections.append(loop.estimator.coefficients(loop.rate))
+    for _, below in sections:
         total = total * np.polyval(np.asarray(below)[::-1] / below[0], back)
     return total if loop.control.position_gain else total / (delta * back)
 
@@ -377,6 +386,14 @@ def _bisect(function, low, high):
 def _log(gain):
     with np.errstate(divide="ignore"):
         return np.log(np.abs(gain))
+
+
+def _few_edges(loop, crossings):
+    """Why the mean filter of timed edges may not be believed, a tuple."""
+    if not isinstance(loop.estimator, EdgeFilter) or not len(crossings):
+        return ()
+    counts = loop.rate / float(loop.estimator.period) / float(crossings.max())
+    return (FEW_EDGES,) if counts < FIXED_FROM else ()
 
 
 def _upper(factors, stable):

@@ -180,7 +180,10 @@ def test_ages_of_readings_add_latency_clock_and_readhead():
     [
         ({"load": None}, r"Axis.load must be given for a closed loop, got None"),
         ({"control": None}, r"Axis.control must be given for a closed loop, got None"),
-        ({"estimator": PeriodTiming(1e6)}, r'Axis.estimator must be linear.*got "period-timing"'),
+        (
+            {"estimator": PeriodTiming(1e6), "resolution": 1e-6},
+            r"speed must be at least one count a second, 1e-06 m/s, with a period-timing estimator, got 0.0 m/s",
+        ),
         (
             {"control": Control(1.0, 1.0, lowpass=4000.0)},
             r"Control.lowpass must stay below half the loop rate",

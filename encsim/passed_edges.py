@@ -1,0 +1,241 @@
+"""Mean squares that the errors of an encoder make of a closed loop whose estimator times the edges of the counts.
+
+Two paths lead into the loop: the position control reads sampled counts, the velocity comes from edges, which are
+bound to position and are held until the next. Frequencies are in turns, cycles a loop period; nothing of the
+second path folds before it is sampled.
+"""
+
+import numpy as np
+
+from . import loop as loops
+from . import loop_power, stability
+from .edge_filter import reaches
+from .error_lines import TAU
+from .loop_power import NAMES, _crossover
+from .passed_errors import BENT, STEEP, bent
+from .ring_lines import turn_lines
+
+# Points of frequency: a decade, evenly, and about the resonance of two masses.
+PER_DECADE = 80
+DECADES = 6
+EVEN = 256
+NEAR_RESONANCE = np.linspace(0.7, 1.3, 241)
+# Speeds that are worth computing at once: some MB.
+TOGETHER = 24
+# Smooth lines, lines of the counts and ticks of the timing clock that count one by one.
+SMOOTH_LINES = 40
+COUNT_LINES = 384
+TICKS = 12
+# Images to each side of a line that is held from edge to edge; the others are white.
+IMAGES = 2
+
+
+class PassedEdges:
+    """Errors passed through loops that differ in the speed at which edges are timed.
+
+    Parameters
+    ----------
+    errors : ErrorLines
+    loop : Loop
+        As of `loop.over_speeds` for the speeds in column shape.
+    there : ndarray of int
+        Places of these speeds.
+
+    Attributes
+    ----------
+    squares : dict of str to ndarray, shape (speeds, curves)
+        Mean squares by cause, position unit squared; infinite where the loop is unstable.
+    followed : ndarray, shape (speeds, curves)
+        What of them comes from lines of the counts that the loop follows.
+    steep : ndarray of bool, shape (speeds,)
+        Where the loop moves the smooth lines too far.
+    beside : ndarray, shape (speeds, curves)
+        What of the mean squares comes from lines that the hold from edge to edge makes.
+    ticked : ndarray, shape (speeds, curves)
+        What of the mean squares comes from ticks of the timing clock that no noise smears.
+    stable : ndarray of bool, shape (speeds,)
+    crossover : ndarray, shape (speeds,)
+        Highest frequency at which the loop gain is 1, Hz.
+    """
+
+    def __init__(self, errors, loop, there):
+        self.errors, self.loop, self.there = errors, loop, there
+        axis = errors.axis
+        self.pace = errors.speed[there] / (axis.scale.pitch * loop.rate)
+        self.edges = loop.estimator
+        self._take_circle(axis.load)
+        self.steep, self.beside = np.zeros(there.size, dtype=bool), 0.0
+        found = self._all()
+        nothing = np.zeros((there.size, len(NAMES)))
+        unstable = ~self.stable[:, None]
+        self.squares = {
+            cause: np.where(unstable, np.inf, found.get(cause, nothing)) for cause in errors.model.named()
+        }
+
+    def _take_circle(self, load):
+        """Stability, crossover and mean gains of noise, from the frequency response."""
+        turns = _grid(load, self.loop.rate)
+        gain = self.loop.open_gain(turns * self.loop.rate)
+        characteristic = stability.open_polynomial(self.loop, turns * self.loop.rate) * (1.0 + gain)
+        self.stable = stability.unstable_poles(characteristic) == 0
+        size = np.broadcast_to(np.abs(gain), (self.there.size, turns.size))
+        self.crossover = np.array([_crossover(turns * self.loop.rate, row) for row in size])
+        sampled, timed = (_square(part) for part in self.loop.paths(turns * self.loop.rate))
+        weight = np.gradient(turns)
+        weight[[0, -1]] *= 0.5
+        weight = weight / weight.sum()
+        self.white = np.einsum("sfc,f->sc", sampled, weight)
+        self.held_white = np.einsum("sfc,f->sc", timed, weight)
+        self.edge_noise = np.einsum("sfc,sf->sc", timed, self.edges.noise_spectrum(turns) * weight)
+        self.edge_noise = self.edge_noise * self.loop.rate**2
+
+    def _all(self):
+        found, errors = {"sde": self._smooth()}, self.errors
+        for cause, variance in errors.spread.items():
+            found[cause] = self._noise(variance[self.there], edges=cause != "clock")
+        if errors.axis.interpolation.bits is not None:
+            found["adc"] = self._noise(errors.converter[self.there])
+        orders, _, made = turn_lines(errors.axis)
+        found["ring"] = self._lines(orders, np.broadcast_to(made, (self.there.size, orders.size)))
+        found["resolution"] = self._ticks() + self._counts(found["sde"])
+        return found
+
+    def _noise(self, variance, edges=True):
+        """Noise that is new at every sample and at every edge."""
+        return variance[:, None] * (self.white + self.edge_noise if edges else self.white)
+
+    def _smooth(self):
+        """Strongest smooth lines; how far the loop moves them."""
+        orders, made = self.errors.orders, self.errors.made
+        made = made[self.there] if made.shape[0] > 1 else np.repeat(made, self.there.size, axis=0)
+        strength = (np.abs(made) * orders).max(axis=0, initial=0.0)
+        some = np.sort(np.argsort(-strength, kind="stable")[:SMOOTH_LINES])
+        return self._lines(orders[some], made[:, some]) + self._bent()
+
+    def _bent(self):
+        """What the smooth lines gain or lose because the axis, moved by them, reads them elsewhere."""
+        found = np.zeros((self.there.size, len(NAMES)))
+        orders, made = self.errors.bending()
+        if not orders.size:
+            return found
+        made = made[self.there] if made.shape[0] > 1 else np.repeat(made, self.there.size, axis=0)
+        gain = self._both(np.multiply.outer(self.pace, orders.astype(float)))
+        moved = TAU * np.abs(made * gain[..., -1]) * orders
+        moved = np.where(self.pace > 0.0, moved.sum(axis=-1), 0.0)
+        self.steep = moved > STEEP
+        here = np.flatnonzero((moved > BENT) & ~self.steep)
+        change = np.abs(bent(made[here], orders, -gain[here, :, -1])) ** 2 - np.abs(made[here]) ** 2
+        found[here] = np.einsum("sk,skc->sc", 0.5 * change, _square(gain[here]))
+        return found
+
+    def _both(self, turns):
+        """Gains of lines that come by both paths, in phase."""
+        sampled, timed = self.loop.paths(turns * self.loop.rate)
+        return sampled + (self.loop.rate * self.edges.line_gain(turns)[0])[..., None] * timed
+
+    def _lines(self, orders, made):
+        """Lines of complex amplitude ``made``: both paths in phase, and what the hold makes beside them."""
+        turns = np.multiply.outer(self.pace, orders.astype(float))
+        power = 0.5 * np.abs(made) ** 2 * (self.pace > 0.0)[:, None]
+        found = np.einsum("sk,skc->sc", power, _square(self._both(turns)))
+        beside = self._images(turns, power)
+        self.beside = self.beside + beside
+        return found + beside
+
+    def _images(self, turns, power):
+        """Lines at multiples of the frequency of the edges beside a line that is held."""
+        mean, left = self.edges.line_gain(turns)
+        left = left - _square(mean)
+        found = np.zeros((self.there.size, len(NAMES)))
+        for image in [n for n in range(-IMAGES, IMAGES + 1) if n]:
+            share = _square(self.edges.line_gain(turns, image)[0])
+            left = left - share
+            timed = self.loop.paths((turns + image / self.edges.period) * self.loop.rate)[1]
+            found += np.einsum("sk,skc->sc", power * share, _square(timed))
+        rest = (power * np.maximum(left, 0.0)).sum(axis=-1)
+        return self.loop.rate**2 * (found + rest[:, None] * self.held_white)
+
+    def _ticks(self):
+        """Times rounded to the clock: lines at multiples of its frequency as the edges see it, and noise."""
+        period, pace = self.edges.period, self.pace
+        ticks = self.errors.axis.estimator.clock / self.loop.rate
+        move = pace / ticks
+        harmonic = np.arange(1.0, TICKS + 1.0)
+        kept = np.exp(
+            -((TAU * np.divide(1.0, move, out=np.zeros_like(move), where=move > 0.0)) ** 2) * self._rough()
+        )
+        kept = kept[:, None] ** (harmonic**2)
+        power = 0.5 * (move[:, None] / (np.pi * harmonic)) ** 2 * kept
+        turns = harmonic * ticks * period
+        turns = (turns - np.rint(turns)) / period
+        timed = _square(self.loop.paths(turns * self.loop.rate)[1])
+        seen = self.loop.rate**2 * power * _square(self.edges.line_gain(turns)[0])
+        self.ticked = np.einsum("sk,skc->sc", seen, timed) + self._images(turns, power)
+        noise = np.maximum(move**2 / 12.0 - power.sum(axis=-1), 0.0)
+        return self.ticked + noise[:, None] * self.edge_noise
+
+    def _rough(self):
+        """Mean square of what moves an edge against the one it is timed from, per edge, periods squared."""
+        errors, (_, _, counts) = self.errors, reaches(self.edges.period, self.edges.window)[0]
+        made = errors.made if errors.made.shape[0] == 1 else errors.made[self.there]
+        turns = errors.orders * counts / errors.axis.interpolation.factor
+        lines = (np.abs(made) * np.sin(np.pi * turns)) ** 2
+        moved = [square[self.there] for cause, square in errors.spread.items() if cause != "clock"]
+        return sum(moved) + errors.converter[self.there] + lines.sum(axis=-1)
+
+    def _counts(self, smooth):
+        """Steps of the counts in the position that the position control reads."""
+        found = np.zeros((self.there.size, len(NAMES)))
+        self.followed = np.zeros_like(found)
+        variance = self.errors.variance[self.there] + self.errors.converter[self.there]
+        for places, lines in self.errors.stepped():
+            here = np.flatnonzero(np.isin(self.there, places))
+            strong = np.argsort(-lines.power, kind="stable")[:COUNT_LINES]
+            orders = lines.order[strong].astype(float)
+            kept = lines.power[strong] * np.exp(-(TAU**2) * np.multiply.outer(variance[here], orders**2))
+            gain = _square(self.loop.paths(np.multiply.outer(self.pace, orders) * self.loop.rate)[0])[here]
+            moving = self.pace[here, None] > 0.0
+            toggled = -np.expm1(-(TAU**2) * variance[here] * orders.min(initial=1e9) ** 2)
+            rest = np.where(moving[:, 0], lines.total - kept.sum(axis=-1), toggled * lines.total)
+            lined = np.einsum("sk,skc->sc", kept * moving, gain)
+            # taken by as many rad as the axis, moved by them and by the smooth lines, shifts their phase, at most 1
+            moved = np.sqrt(lined[:, -1] + smooth[here, -1])
+            shift = np.minimum(np.multiply.outer(TAU * moved, orders), 1.0)
+            self.followed[here] = np.einsum("sk,skc->sc", kept * moving * shift, gain)
+            found[here] = lined + rest[:, None] * self.white[here]
+        return found
+
+
+def at_speeds(errors):
+    """Errors passed at all speeds of an axis, some speeds at a time.
+
+    Parameters
+    ----------
+    errors : ErrorLines
+
+    Yields
+    ------
+    PassedEdges
+    """
+    axis, speed = errors.axis, errors.speed
+    if loop_power.follows_speed(axis):
+        for one in np.unique(speed):
+            there = np.flatnonzero(speed == one)
+            yield PassedEdges(errors, loops.over_speeds(axis, speed[there][:, None], float(one)), there)
+        return
+    for first in range(0, speed.size, TOGETHER):
+        there = np.arange(first, min(first + TOGETHER, speed.size))
+        yield PassedEdges(errors, loops.over_speeds(axis, speed[there][:, None]), there)
+
+
+def _square(gain):
+    return gain.real**2 + gain.imag**2
+
+
+def _grid(load, rate):
+    """Turns from 1e-6 to 1/2."""
+    parts = [np.geomspace(10.0**-DECADES, 0.5, DECADES * PER_DECADE), np.linspace(0.0, 0.5, EVEN + 1)[1:]]
+    if load.flexible:
+        parts += [NEAR_RESONANCE * place / rate for place in (load.resonance, load.antiresonance)]
+    found = np.unique(np.concatenate(parts))
+    return found[(found >= 10.0**-DECADES) & (found <= 0.5)]

@@ -102,24 +102,30 @@ def chosen_speeds(axis, low, high, own, worst):
     kept = {_name(worst, axis): worst}
     for speed in [*list(own)[:OWN], *_vanishing(axis, low, high)]:
         kept.setdefault(_name(speed, axis), speed)
-    for number in range(COUNT - len(kept), 4 * COUNT) if high > low else ():
-        spread = [_rounded(speed, axis, low, high) for speed in np.geomspace(low, high, max(number, 2))]
-        full = kept | {_name(speed, axis): speed for speed in spread if _name(speed, axis) not in kept}
-        if len(full) > COUNT:
+    for end in (low, high):
+        kept.setdefault(_name(end, axis), end)
+    while len(kept) < COUNT:
+        middle = _between(sorted(kept.values()), axis)
+        if middle is None or _name(middle, axis) in kept:
             break
-        every = full
-    return sorted((every if high > low else kept).values())
+        kept[_name(middle, axis)] = middle
+    return sorted(kept.values())
+
+
+def _between(speeds, axis):
+    """The middle of the widest gap, rounded where that stays well within it; None without a gap."""
+    gaps = [(after / before, before, after) for before, after in itertools.pairwise(speeds)]
+    if not gaps:
+        return None
+    ratio, before, after = max(gaps)
+    middle = before * math.sqrt(ratio)
+    size = units.display_unit(middle, f"{axis.scale.unit}/s")[0]
+    near = float(f"{middle / size:.1e}") * size
+    return near if before * ratio**0.25 <= near <= after / ratio**0.25 else middle
 
 
 def _name(speed, axis):
     return quantity(speed, f"{axis.scale.unit}/s", strip=True)
-
-
-def _rounded(speed, axis, low, high):
-    """A speed rounded to two digits of its unit, unless that leaves the range."""
-    size = units.display_unit(speed, f"{axis.scale.unit}/s")[0]
-    near = float(f"{speed / size:.1e}") * size
-    return near if low <= near <= high else float(speed)
 
 
 def _vanishing(axis, low, high):
@@ -132,7 +138,7 @@ def _vanishing(axis, low, high):
     return list(dict.fromkeys(speed for speed in by_turn if low <= speed <= high))[:VANISHING]
 
 
-def slider(axis, speeds, worst, seed=0):
+def slider(axis, speeds, worst, seed=0, *, closed=False):
     """Frames at these speeds.
 
     Parameters
@@ -143,6 +149,8 @@ def slider(axis, speeds, worst, seed=0):
     worst : float
         One of them, shown first.
     seed : int
+    closed : bool
+        Whether a loop is closed, which lets the axis move a little; here it does not.
 
     Returns
     -------
@@ -151,7 +159,7 @@ def slider(axis, speeds, worst, seed=0):
     curve = ripple(axis, speeds)
     raws = [_computed(axis, speed, rms, seed) for speed, rms in zip(speeds, curve.rms.tolist(), strict=True)]
     harmonic = _followed(raws)
-    stage = _Stage(axis, raws, harmonic)
+    stage = _Stage(axis, raws, harmonic, closed)
     first = int(np.argmin(np.abs(np.asarray(speeds) - worst)))
     frames = tuple(stage.frame(raw, number == first) for number, raw in enumerate(raws))
     return Slider(
@@ -187,7 +195,8 @@ def _followed(raws):
 class _Stage:
     """The three panels: units and ranges that all frames share."""
 
-    def __init__(self, axis, raws, harmonic):
+    def __init__(self, axis, raws, harmonic, closed):
+        self.steady = ", in perfectly steady motion," if closed else ""
         self.axis, self.rate, self.harmonic = axis, axis.sampling.rate, harmonic
         self.unit = f"{axis.scale.unit}/s"
         self.error = max((_amplitude(raw, harmonic) for raw in raws), default=0.0) if harmonic else 0.0
@@ -259,8 +268,9 @@ class _Stage:
         if raw.size.size < 2:
             return "", sticks
         tops = [float(part.max()) for part in np.array_split(raw.size[1:], BINS)]
-        x, y = np.linspace(0.0, WIDE, len(tops)), [self._height(top) for top in tops]
-        return f"M0 100L{_path(x, np.array(y))[1:]}L1000 100Z", sticks
+        x = WIDE * (np.arange(len(tops)) + 0.5) / len(tops)
+        y = np.array([self._height(top) for top in tops])
+        return f"M0 100V{tenths(y[0])}L{_path(x, y)[1:]}H1000V100Z", sticks
 
     def _height(self, size):
         low = self.ceiling[1]
@@ -320,7 +330,8 @@ class _Stage:
             made = f"{f'All {counted(count)} lines are' if folded else 'No line is'} folded."
         else:
             made = f"{counted(folded).capitalize()} of {counted(count)} lines {'is' if folded == 1 else 'are'} folded."
-        return f"At {name} the controller sees {quantity(raw.rms, self.unit, 2)} rms of ripple{share}. {made}"
+        size = quantity(raw.rms, self.unit, 2)
+        return f"At {name}{self.steady} the controller sees {size} rms of ripple{share}. {made}"
 
     def _alternatives(self, raw, name, told):
         """Alternative texts of the three panels."""

@@ -1,7 +1,7 @@
 """Results as the blocks of a page: heading, sentences, figures with their numbers; computes nothing."""
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -19,6 +19,8 @@ from .behaviour import CURVES
 STYLES = {"wide": Style(bare=True), "phone": Style(page="phone", bare=True)}
 ROWS = 24
 REMEDIES = 12
+# A contribution below this share of the square is not worth a row.
+LEAST_SHARE = 1e-5
 REGIMES = {"noise": "noise", "resolution": "counts", "direct": "error, direct", "aliased": "error, folded"}
 OF_CURVES = {"measured": "measured", "torque": "{force}", "actual": "true, of the load"}
 
@@ -130,12 +132,13 @@ def answer(found, shelf):
         range_of_speeds(view) if len(view.speed) > 1 else None,
     )
     asked = judged is not None
-    says = [_verdict(judged)] if asked else ["No limit was given, so there is no verdict here."]
-    if found.own_loop:
-        says.append(
-            "The picture shows the ripple at a perfectly steady speed; where a loop is closed the axis answers and the "
-            "ripple changes a little, which verdicts and remedies count."
-        )
+    says = (
+        [_verdict(judged)]
+        if asked
+        else [f"{shown.title}.", "No limit was given, so there is no verdict here."]
+    )
+    if found.own_loop and found.smoothness.stable:
+        says.append("Measured ripple is what the controller sees with its loop closed.")
     return Block(
         key="answer",
         heading="Does it run smoothly enough?" if asked else "How smoothly does it run?",
@@ -188,20 +191,12 @@ def _facts(found, view):
         size = quantity(view.rms[index], unit, 2)
         facts.append(("Largest ripple, rms", size, f"at {quantity(view.speed[index], unit, 2)}"))
     if view.allowed is not None:
-        facts.append(("Speeds above the limit", *_failing(_judged_view(found, view))))
+        facts.append(("Speeds above the limit", *_failing(view)))
     elif len(view.speed):
         share = view.rms[index] / view.speed[index]
         facts.append(("Of that speed", percent(share), "ripple over speed"))
     facts.append(("What to do first", *_first(found.explanation, unit)))
     return tuple(facts)
-
-
-def _judged_view(found, view):
-    """The curve that the requirement is put to: of the closed loop where there is one."""
-    smooth = found.smoothness
-    if smooth is None or not smooth.stable:
-        return view
-    return replace(view, speed=smooth.speed, rms=smooth.measured, doubtful=smooth.doubtful)
 
 
 def _failing(view):
@@ -461,32 +456,51 @@ def ring(found, shelf):
     curve, budget = found.ring_curve, found.ring_budget
     size = quantity(curve.peak, "rad", 2)
     heads = "One head shows it" if len(curve.heads) == 1 else f"{len(curve.heads)} heads together leave it"
-    rows = tuple(
-        (sentence(name), quantity(peak, "rad"), quantity(standard, "rad"), percent(share))
-        for name, peak, standard, share in zip(
-            budget.name, budget.peak, budget.standard, budget.share, strict=True
-        )
-    )
-    total = ("All together", quantity(budget.worst, "rad"), quantity(budget.combined, "rad"), percent(1.0))
     return Block(
         key="ring",
         heading="What does the ring add?",
         says=(
             f"How the ring is mounted makes the angle wrong by ±{size}, ±{quantity(curve.arc, 'm', 2)} at the "
             f"graduation, a few times a turn. {heads}.",
-            f"At an angle nobody knows it is wrong by less than {quantity(budget.expanded, 'rad', 2)} in "
-            f"{percent(budget.probability, 2, strip=True)} of all cases.",
+            _budget_told(budget),
         ),
-        doubts=(*curve.reasons, *budget.reasons),
-        tables=(
-            Table(
-                "Budget of the ring",
-                ("Cause", "At most", "Typical (standard uncertainty)", "Share of the square"),
-                (*rows, total) if len(rows) > 1 else rows,
-                folded=False,
-            ),
-        ),
+        doubts=curve.reasons,
+        tables=(_budget_table(budget),),
     )
+
+
+def _budget_told(budget):
+    """What the budget says: coverage where that may be believed, and the worst."""
+    worst = f"if all causes are at their worst at once, ±{quantity(budget.worst, 'rad', 2)}"
+    if not budget.valid:
+        return f"{sentence(worst)}."
+    share = percent(budget.probability, 2, strip=True)
+    return f"In {share} of all angles it is within ±{quantity(budget.expanded, 'rad', 2)}; {worst}."
+
+
+def _budget_table(budget):
+    """Contributions that matter, and all together."""
+    kept = [i for i in range(len(budget.name)) if budget.share[i] >= LEAST_SHARE] or [0]
+    rows = [
+        (
+            _contribution(budget, i),
+            quantity(budget.peak[i], "rad"),
+            quantity(budget.standard[i], "rad"),
+            percent(budget.share[i]),
+        )
+        for i in kept
+    ]
+    if len(rows) > 1:
+        total = quantity(budget.worst, "rad"), quantity(budget.combined, "rad"), percent(1.0)
+        rows.append(("All together", *total))
+    head = ("Cause", "At most", "Typical, rms", "Share of the square")
+    return Table("Budget of the ring", head, tuple(rows), folded=False)
+
+
+def _contribution(budget, index):
+    """Cause of a contribution, and how often it comes."""
+    cause, order = budget.name[index].partition(",")[0], budget.order[index]
+    return sentence(cause) if order is None else f"{sentence(cause)}, {order} a turn"
 
 
 def sure(found, shelf):

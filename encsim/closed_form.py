@@ -215,7 +215,7 @@ def ripple(axis, speeds):
         peak=shaped(peak * scale + _peak_of_parts(axis, squares, model.magnitudes(magnitude))),
         relative=shaped(relative),
         parts={cause: shaped(np.sqrt(square)) for cause, square in squares.items()},
-        regime=shaped(_regimes(axis, squares, frequency)),
+        regime=shaped(regimes(axis, squares, frequency)),
         frequency=shaped(frequency),
         alias=shaped(_folded(frequency, axis.sampling.rate)),
         doubtful=shaped(doubtful),
@@ -328,8 +328,21 @@ def _peak_of_parts(axis, squares, magnitudes):
     return found + counting + 3.0 * np.sqrt(squares.get("age", 0.0))
 
 
-def _regimes(axis, squares, frequency):
-    """Name of the largest part at each speed."""
+def regimes(axis, squares, frequency):
+    """Name of the largest part at each speed.
+
+    Parameters
+    ----------
+    axis : Axis
+    squares : dict of str to ndarray, shape (n,)
+        Mean square by cause.
+    frequency : ndarray, shape (n,)
+        Of the line with the largest velocity amplitude, Hz.
+
+    Returns
+    -------
+    ndarray of str, shape (n,)
+    """
     nothing = np.zeros_like(frequency)
     random = sum((squares[cause] for cause in RANDOM if cause in squares), nothing)
     counting = sum((squares[cause] for cause in COUNTING if cause in squares), nothing)

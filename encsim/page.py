@@ -13,7 +13,7 @@ from ._plot import COLOURS
 from ._version import __version__
 from .behaviour import closes
 from .budget import ring_budget
-from .closed_form import checked_speeds, ripple
+from .closed_form import checked_speeds, regimes, ripple
 from .explanation import explain
 from .quadrature import position_error
 from .requirements import RIPPLES
@@ -165,12 +165,14 @@ def findings(axis, speeds, requirement, seed, progress):
     progress("judging the axis" if requirement is not None else "computing ripple")
     judged = None if requirement is None else requirement.judge(axis)
     sweep = _sweep(axis, own, requirement)
-    curve = ripple(axis, sweep).refined()
+    closed = _loop(axis, sweep)
+    curve = _curve(axis, sweep, closed.get("smoothness"))
     worst = _worst(curve, judged, own if len(own) < RANGE else [])
     progress("looking for causes and remedies")
     explanation = explain(axis, worst)
     progress("computing the frames of the speed slider")
-    slider = _slider(axis, sweep, own if len(own) < RANGE else [], worst, seed)
+    frames = _frame_speeds(axis, sweep, own if len(own) < RANGE else [], worst)
+    slider = _page_frames.slider(axis, *frames, seed, closed=bool(closed))
     progress("drawing")
     return Findings(
         axis=axis,
@@ -181,7 +183,7 @@ def findings(axis, speeds, requirement, seed, progress):
         explanation=explanation,
         slider=slider,
         table_speeds=np.array([frame.speed for frame in slider.frames]),
-        **_loop(axis, sweep),
+        **closed,
         **_ring(axis),
     )
 
@@ -240,13 +242,32 @@ def _worst(curve, judged, own):
     return float(curve.speed[int(np.argmax(sound))])
 
 
-def _slider(axis, sweep, own, worst, seed):
-    """Frames over the range, and around a single speed."""
+def _frame_speeds(axis, sweep, own, worst):
+    """Speeds of the slider, over the range and around a single speed; and the one shown first."""
     low, high = float(sweep[0]), float(sweep[-1])
     if low == high:
         low, high = low / AROUND, high * AROUND
     worst = min(max(worst, low), high)
-    return _page_frames.slider(axis, _page_frames.chosen_speeds(axis, low, high, own, worst), worst, seed)
+    return _page_frames.chosen_speeds(axis, low, high, own, worst), worst
+
+
+def _curve(axis, sweep, smooth):
+    """Measured ripple: of the closed loop where there is one that is stable, else in steady motion."""
+    if smooth is None or not smooth.stable:
+        return ripple(axis, sweep).refined()
+    steady = ripple(axis, smooth.speed)
+    parts = smooth.parts["measured"]
+    squares = {cause: part**2 for cause, part in parts.items()}
+    return replace(
+        steady,
+        rms=smooth.measured,
+        relative=smooth.measured / smooth.speed,
+        parts=parts,
+        regime=regimes(axis, squares, steady.frequency),
+        doubtful=smooth.doubtful,
+        valid=smooth.valid,
+        reasons=smooth.reasons,
+    )
 
 
 def _loop(axis, sweep):

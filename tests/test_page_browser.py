@@ -1,0 +1,221 @@
+"""The page in a real browser: quiet, alone, moved by keys and by the slider, printed, in both lights."""
+
+import base64
+import re
+import struct
+
+import chromium
+import pytest
+
+import encsim
+
+pytestmark = pytest.mark.skipif(
+    chromium.found() is None, reason="no Chromium on this machine (Debian: chromium)"
+)
+
+HOSTILE = '</title><script>window.broken=1</script><img src="http://example.invalid/x.png" onerror="window.broken=1">'
+SHOWN = (
+    "JSON.stringify([...document.querySelectorAll('.captions .frame')]"
+    ".filter(part => getComputedStyle(part).display != 'none').map(part => part.textContent))"
+)
+CHECKED = "[...document.querySelectorAll('input[name=speed]')].findIndex(radio => radio.checked)"
+
+
+@pytest.fixture(scope="module")
+def path(tmp_path_factory):
+    """A page about an invented stage, with a title that tries to be more than text."""
+    signal = encsim.Signal(offset=(0.01, -0.005), gain=0.02, jitter=0.5e-9)
+    axis = encsim.Axis(
+        encsim.Scale(period=20e-6),
+        signal=signal,
+        interpolation=encsim.Interpolation(factor=4000),
+        sampling=encsim.Sampling(16e3),
+    )
+    limits = encsim.Requirement(speeds=(1e-4, 0.5), relative=0.01, floor=50e-6)
+    target = tmp_path_factory.mktemp("page") / 'a page "of" <b>ours & co 100%.html'
+    return encsim.report(axis, target, speeds=[0.005, 0.072], requirement=limits, title=HOSTILE)
+
+
+@pytest.fixture(scope="module")
+def browser(tmp_path_factory):
+    running = chromium.Browser(tmp_path_factory.mktemp("profile"))
+    yield running
+    running.close()
+
+
+@pytest.fixture
+def page(browser, path):
+    """The page freshly opened, 900 by 1200 dots, with a script, in light."""
+    browser.call("Emulation.setScriptExecutionDisabled", value=False)
+    screen(browser)
+    media(browser)
+    browser.open(path)
+    return browser
+
+
+def screen(browser, width=900, height=1200):
+    browser.call(
+        "Emulation.setDeviceMetricsOverride", width=width, height=height, deviceScaleFactor=1, mobile=False
+    )
+
+
+def media(browser, **features):
+    listed = [{"name": name.replace("_", "-"), "value": value} for name, value in features.items()]
+    browser.call("Emulation.setEmulatedMedia", features=listed)
+
+
+def test_page_opens_without_a_complaint(page):
+    assert page.errors == []
+
+
+def test_no_request_leaves_the_file(page):
+    assert len(page.requests) == 1
+    assert page.requests[0].startswith("file://")
+
+
+def test_hostile_title_stays_text(page):
+    assert page.value("window.broken") is None
+    assert page.value("document.querySelector('h1').textContent") == HOSTILE
+    assert page.value("document.title") == HOSTILE
+    assert page.value("document.querySelectorAll('img').length") == 0
+
+
+def test_the_page_lets_no_script_run_but_its_own(page):
+    page.value("var more = document.createElement('script'); more.textContent = 'window.broken = 1';"
+               "document.body.appendChild(more); 0")  # fmt: skip
+    assert page.value("window.broken") is None
+    # the rule that stops it is told on the console
+    assert any("Content Security Policy" in text for text in page.errors)
+
+
+def test_every_picture_that_is_seen_has_an_alternative_text(page):
+    nodes = page.call("Accessibility.getFullAXTree")["nodes"]
+    images = [node for node in nodes if node["role"]["value"] in ("image", "img", "graphics-document")]
+    # curve, error, channels, remedies, and three panels of the frame shown
+    assert len(images) == 7
+    assert all(len(node["name"]["value"]) > 20 for node in images)
+
+
+def test_slider_moves_the_picture_and_the_mark(page):
+    read = (
+        "[document.querySelector('.wide .mark').style.left, ...[...document.querySelectorAll('.plot .frame')]"
+        ".filter(part => getComputedStyle(part).display != 'none').map(part => part.innerHTML)]"
+    )
+    before = page.value(read)
+    page.value(
+        "var r = document.querySelector('.range'); r.value = 20; r.dispatchEvent(new Event('input')); 0"
+    )
+    after = page.value(read)
+    assert page.value(CHECKED) == 20
+    assert len(before) == len(after) == 4
+    assert all(old != new for old, new in zip(before, after, strict=True))
+
+
+@pytest.mark.parametrize("script", [True, False])
+def test_arrow_keys_change_the_speed_with_and_without_a_script(page, path, script):
+    page.call("Emulation.setScriptExecutionDisabled", value=not script)
+    page.open(path)
+    before, first = page.value(SHOWN), page.value(CHECKED)
+    page.value("document.querySelector('input[name=speed]:checked').focus()")
+    page.press("ArrowRight")
+    assert page.value(CHECKED) == first + 1
+    assert page.value(SHOWN) != before
+    page.press("ArrowLeft")
+    assert page.value(SHOWN) == before
+    assert page.value("document.querySelectorAll('.range').length") == int(script)
+
+
+def test_exactly_one_frame_of_25_is_seen(page):
+    assert page.value("document.querySelectorAll('input[name=speed]').length") == 25
+    assert page.value(f"JSON.parse({SHOWN}).length") == 1
+
+
+def test_tab_reaches_the_speeds_and_shows_where_it_is(page):
+    for _ in range(12):
+        page.press("Tab")
+        if page.value("document.activeElement.name") == "speed":
+            break
+    assert page.value("document.activeElement.name") == "speed"
+    outline = "getComputedStyle(document.activeElement.nextElementSibling).outline"
+    assert "2px" in page.value(outline)
+
+
+def test_samples_are_played_only_when_asked_and_can_be_paused(page):
+    running = "document.getAnimations().map(one => one.playState).join()"
+    assert page.value(running) == ""
+    page.value("document.getElementById('play').focus()")
+    page.press(" ")
+    assert set(page.value(running).split(",")) == {"running"}
+    page.value("document.getElementById('pause').focus()")
+    page.press(" ")
+    assert set(page.value(running).split(",")) == {"paused"}
+
+
+def test_nothing_moves_where_less_motion_is_wanted(page):
+    media(page, prefers_reduced_motion="reduce")
+    page.value("document.getElementById('play').checked = true")
+    assert page.value("document.getAnimations().length") == 0
+    assert page.value("getComputedStyle(document.querySelector('label[for=play]')).display") == "none"
+
+
+@pytest.mark.parametrize("width", [320, 375, 600, 900, 1600])
+def test_nothing_is_wider_than_the_screen(page, width):
+    screen(page, width)
+    assert page.value("document.documentElement.scrollWidth") <= width
+
+
+@pytest.mark.parametrize(("width", "seen", "hidden"), [(375, "phone", "wide"), (900, "wide", "phone")])
+def test_pictures_are_laid_out_for_the_screen(page, width, seen, hidden):
+    screen(page, width)
+    read = "getComputedStyle(document.querySelector('.picture .{}')).display"
+    assert page.value(read.format(seen)) == "block"
+    assert page.value(read.format(hidden)) == "none"
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_texts_stand_out_from_the_paper(page, scheme):
+    media(page, prefers_color_scheme=scheme)
+    pairs = page.value(
+        "[...document.querySelectorAll('main *')].filter(part => [...part.childNodes].some(node => node.nodeType == 3"
+        " && node.textContent.trim()) && part.getClientRects().length && !part.closest('svg'))"
+        ".map(part => [getComputedStyle(part).color, part.matches(':checked + label') ?"
+        " getComputedStyle(part).backgroundColor : getComputedStyle(document.documentElement).backgroundColor])"
+    )
+    assert len(pairs) > 100
+    # 4.5 is what the accessibility guidelines of the web ask of text (level AA), from memory
+    assert min(contrast(*pair) for pair in pairs) >= 4.5
+
+
+def contrast(first, second):
+    """Contrast of two colours, (L1 + 0.05)/(L2 + 0.05) of relative luminances."""
+    high, low = sorted((luminance(first), luminance(second)), reverse=True)
+    return (high + 0.05) / (low + 0.05)
+
+
+def luminance(colour):
+    parts = [int(part) / 255.0 for part in re.findall(r"\d+", colour)[:3]]
+    linear = [part / 12.92 if part <= 0.04045 else ((part + 0.055) / 1.055) ** 2.4 for part in parts]
+    return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
+
+
+@pytest.mark.parametrize("size", [(8.27, 11.69), (8.5, 11.0)])
+def test_page_prints_on_a4_and_letter(page, size):
+    answer = page.call("Page.printToPDF", paperWidth=size[0], paperHeight=size[1], printBackground=True)
+    content = base64.b64decode(answer["data"])
+    assert content.startswith(b"%PDF")
+    sheets = len(re.findall(rb"/Type\s*/Page\b", content))
+    assert 3 <= sheets <= 8
+
+
+def test_print_is_light_and_shows_all_speeds(page):
+    page.call("Emulation.setEmulatedMedia", media="print",
+              features=[{"name": "prefers-color-scheme", "value": "dark"}])  # fmt: skip
+    assert page.value("getComputedStyle(document.documentElement).backgroundColor") == "rgb(255, 255, 255)"
+    assert page.value("document.querySelectorAll('.printed tbody tr').length") == 25
+    assert page.value("document.querySelector('.speeds > label').getClientRects().length") == 0
+
+
+def test_a_picture_of_the_page_holds_more_than_paper(page):
+    shot = base64.b64decode(page.call("Page.captureScreenshot", format="png")["data"])
+    assert struct.unpack(">II", shot[16:24]) == (900, 1200)
+    assert len(shot) > 20_000

@@ -9,7 +9,7 @@ from ._plot_numbers import axis_unit, quantity
 GAP = 1.35
 
 
-def passes(result, ax=None, *, unit="m", style=_plot.PRINT):
+def passes(result, ax=None, *, style=_plot.PRINT):
     """Error of an encoder against a reference forward and backward, and the reversal between them.
 
     Parameters
@@ -17,8 +17,6 @@ def passes(result, ax=None, *, unit="m", style=_plot.PRINT):
     result : PassComparison
     ax : Axes, optional
         Takes the errors alone.
-    unit : {"m", "rad"}
-        Of the positions.
     style : Style
 
     Returns
@@ -27,14 +25,14 @@ def passes(result, ax=None, *, unit="m", style=_plot.PRINT):
     """
     rows = [(result.forward, "cyclic", "forward", {}), (result.backward, "counts", "backward", {})]
     if ax is not None:
-        return _errors(_plot.axes(ax, style), result.position, rows, unit, style, named=True)
-    title = _passes_title(result, unit)
+        return _errors(_plot.axes(ax, style), result.position, rows, result.unit, style, named=True)
+    title = _passes_title(result)
     note = "Shown minus reference, at the same positions in both directions."
-    return _sheet(result, title, note, result.position, rows, (result.reversal, "Reversal, forward minus backward"),
-                  unit, style, "Line charts of error and reversal against position.")  # fmt: skip
+    kind = "Line charts of error and reversal against position."
+    return _sheet(result, title, note, result.position, rows, style, kind)
 
 
-def positioning(result, ax=None, *, unit="m", style=_plot.PRINT):
+def positioning(result, ax=None, *, style=_plot.PRINT):
     """Mean deviation at each target in both directions with two standard deviations, and the reversal.
 
     Parameters
@@ -42,8 +40,6 @@ def positioning(result, ax=None, *, unit="m", style=_plot.PRINT):
     result : Positioning
     ax : Axes, optional
         Takes the deviations alone.
-    unit : {"m", "rad"}
-        Of the targets.
     style : Style
 
     Returns
@@ -53,42 +49,43 @@ def positioning(result, ax=None, *, unit="m", style=_plot.PRINT):
     rows = [(result.forward, "cyclic", "forward", {"band": 2.0 * result.forward_deviation}),
             (result.backward, "counts", "backward", {"band": 2.0 * result.backward_deviation})]  # fmt: skip
     if ax is not None:
-        return _errors(_plot.axes(ax, style), result.target, rows, unit, style, named=True)
-    sizes = [quantity(value, unit, 2) for value in (result.accuracy, result.largest_reversal)]
+        return _errors(_plot.axes(ax, style), result.target, rows, result.unit, style, named=True)
+    sizes = [quantity(value, result.unit, 2) for value in (result.accuracy, result.largest_reversal)]
     title = f"Accuracy of positioning {sizes[0]}, reversal up to {sizes[1]}"
     note = f"{result.edition}: mean of {result.runs} runs each way, bars two standard deviations each side."
     note += f" In doubt: {result.reasons[0]}." if result.reasons else ""
-    return _sheet(result, title, note, result.target, rows, (result.reversal, "Reversal, forward minus backward"),
-                  unit, style, "Line charts of deviation and reversal against target position.")  # fmt: skip
+    kind = "Line charts of deviation and reversal against target position."
+    return _sheet(result, title, note, result.target, rows, style, kind)
 
 
-def _passes_title(result, unit):
+def _passes_title(result):
+    unit = result.unit
     worst, turned = (float(np.abs(values).max()) for values in (result.error, result.reversal))
     if not worst and not turned:
         return "No error against the reference"
     return f"Up to {quantity(worst, unit, 2)} off the reference; reversal up to {quantity(turned, unit, 2)}"
 
 
-def _sheet(result, title, note, position, rows, below, unit, style, kind):
+def _sheet(result, title, note, position, rows, style, kind):
     """Errors above, the reversal below, on one axis of positions."""
     if not result.valid and result.reasons[0] not in note:
         note += f" In doubt: {result.reasons[0]}."
     sheet = _plot.Sheet(style, title, note, 98.0)
     main, low = sheet.panel(7.0, 44.0), sheet.panel(61.0, 24.0)
-    _errors(main, position, rows, unit, style)
-    name = _errors(low, position, [(below[0], "ink", "", {})], unit, style)
+    _errors(main, position, rows, result.unit, style)
+    _errors(low, position, [(result.reversal, "ink", "", {})], result.unit, style)
     main.tick_params(labelbottom=False)
     sheet.widen_left(main, low)
     sheet.text(4.0, 3.6, f"Shown minus true ({main.encsim_unit})", bold=True)
-    sheet.text(4.0, 57.6, f"{below[1]} ({low.encsim_unit})", bold=True)
-    _plot.name_axes(low, style, below=f"Position ({name.encsim_across})")
-    _plot.describe(sheet.figure, title, f"{kind} {title}. {_spread(result, unit)}")
+    sheet.text(4.0, 57.6, f"Reversal, forward minus backward ({low.encsim_unit})", bold=True)
+    _plot.name_axes(low, style, below=f"Position ({low.encsim_across})")
+    _plot.describe(sheet.figure, title, f"{kind} {title}. {_spread(result)}")
     return main
 
 
-def _spread(result, unit):
+def _spread(result):
     mean = getattr(result, "reversal_mean", None)
-    return f"Mean reversal {quantity(result.mean_reversal if mean is None else mean, unit, 2)}."
+    return f"Mean reversal {quantity(result.mean_reversal if mean is None else mean, result.unit, 2)}."
 
 
 def _errors(ax, position, rows, unit, style, named=False):

@@ -30,14 +30,10 @@ def read_columns(text, columns, name="table"):
     InputError
         If a column or its unit is missing, or a cell is no finite number; the line is named.
     """
-    # Spreadsheets may put a byte order mark first.
-    rows = [
-        row for row in enumerate(text.removeprefix("\ufeff").splitlines(), 1) if _captures.holds_data(row[1])
-    ]
+    rows = _rows(text)
     if len(rows) < 2:
         _checks.refuse(name, "hold a header and rows of numbers", f"{len(rows)} lines")
-    separator = next((mark for mark in _captures.SEPARATORS if mark in rows[0][1]), None)
-    line, header = rows[0][0], _captures.cells_of(rows[0][1], separator)
+    line, (header, separator) = rows[0][0], _header(rows)
     faults, found = [], {}
     for column, dimension in columns.items():
         try:
@@ -50,6 +46,26 @@ def read_columns(text, columns, name="table"):
     places = [place for place, _ in found.values()]
     values = _captures.finite_columns(rows[1:], separator, places, name)
     return {column: values[i] * size for i, (column, (_, size)) in enumerate(found.items())}
+
+
+def names(text):
+    """Names of the columns that the header of a table has, in lower case."""
+    rows = _rows(text)
+    parts = [_HEADER.fullmatch(cell) for cell in _header(rows)[0]] if rows else []
+    return {part["name"].lower() for part in parts if part}
+
+
+def _rows(text):
+    """Numbered lines that hold anything; spreadsheets may put a byte order mark first."""
+    return [
+        row for row in enumerate(text.removeprefix("\ufeff").splitlines(), 1) if _captures.holds_data(row[1])
+    ]
+
+
+def _header(rows):
+    """Cells of the first row, and what parts them."""
+    separator = next((mark for mark in _captures.SEPARATORS if mark in rows[0][1]), None)
+    return _captures.cells_of(rows[0][1], separator), separator
 
 
 def _place(column, dimension, header):

@@ -124,6 +124,22 @@ def read_error_map(text, name="error map"):
     return ErrorMap(error)
 
 
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class Passes:
+    """A pass forward and one backward as `compare_passes` takes them.
+
+    Attributes
+    ----------
+    forward, backward : ndarray, shape (2, n)
+        Reference and shown positions in the order read.
+    unit : {"m", "rad"}
+    """
+
+    forward: np.ndarray
+    backward: np.ndarray
+    unit: str
+
+
 def read_passes(text, name="passes"):
     """A pass forward and the one back from a table with a row a reading, in the order they were read.
 
@@ -137,28 +153,127 @@ def read_passes(text, name="passes"):
 
     Returns
     -------
-    tuple of two ndarray, shape (2, n)
-        Forward and backward, as `compare_passes` takes them, m or rad.
+    Passes
 
     Raises
     ------
     InputError
         If a unit is missing, one is a length and one an angle, or there is no way forward or back.
     """
-    table = _in_one_dimension(text, name)
+    columns, unit = _in_one_dimension(text, ("reference", "shown"), name)
+    table = np.array(columns)
     turn = int(np.argmax(table[0]))
     if not 0 < turn < table.shape[1] - 1:
         _checks.refuse(f"{name}: reference", "rise and then fall", f"largest value in row {turn + 1}")
-    return table[:, : turn + 1], table[:, turn:]
+    return Passes(forward=table[:, : turn + 1], backward=table[:, turn:], unit=unit)
 
 
-def _in_one_dimension(text, name):
-    """Both columns as lengths, or both as angles."""
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class Runs:
+    """Deviations at target positions as `bidirectional` takes them.
+
+    Attributes
+    ----------
+    target : ndarray, shape (m,)
+        Rising.
+    forward, backward : ndarray, shape (runs, m)
+    unit : {"m", "rad"}
+    """
+
+    target: np.ndarray
+    forward: np.ndarray
+    backward: np.ndarray
+    unit: str
+
+
+def read_runs(text, name="runs"):
+    """Deviations of several runs to target positions from a table with a row a target and run.
+
+    Parameters
+    ----------
+    text : str
+        Columns ``target``, ``forward`` and ``backward`` with their units in the header, lengths or angles, as
+        ``target_mm,forward_um,backward_um``: deviations of one run. A target comes once a run.
+    name : str
+        What errors call the table.
+
+    Returns
+    -------
+    Runs
+
+    Raises
+    ------
+    InputError
+        If a unit is missing, or a target has fewer runs than another.
+    """
+    (target, forward, backward), unit = _in_one_dimension(text, ("target", "forward", "backward"), name)
+    at, group, counts = np.unique(target, return_inverse=True, return_counts=True)
+    if len(set(counts)) > 1:
+        worst = int(np.argmin(counts))
+        rule = f"have {counts.max()} runs like the others"
+        _checks.refuse(f"{name}: target {at[worst]:.9g} {unit}", rule, int(counts[worst]))
+    order = np.argsort(group, kind="stable")
+    runs = [values[order].reshape(len(at), -1).T for values in (forward, backward)]
+    return Runs(target=at, forward=runs[0], backward=runs[1], unit=unit)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class RunOut:
+    """Readings round a ring as `centre_by_gauge` or `centre_by_heads` takes them.
+
+    Attributes
+    ----------
+    angles, readings : ndarray, shape (n,)
+        Angles of the shaft, rad; readings of a gauge, m, or differences of two heads, rad.
+    axial : ndarray, shape (n,), or None
+        Axial readings, m.
+    source : {"gauge", "heads"}
+    """
+
+    angles: np.ndarray
+    readings: np.ndarray
+    axial: np.ndarray | None
+    source: str
+
+
+def read_run_out(text, name="run-out"):
+    """Readings of a dial gauge, or differences of two heads, round a ring.
+
+    Parameters
+    ----------
+    text : str
+        Columns ``angle`` and ``reading`` (a length), and ``axial`` if it was read too; or ``angle`` and ``difference``
+        (an angle), with their units in the header, as ``angle_deg,reading_um``.
+    name : str
+        What errors call the table.
+
+    Returns
+    -------
+    RunOut
+
+    Raises
+    ------
+    InputError
+        If a unit is missing or a cell is no finite number.
+    """
+    there = _unit_table.names(text)
+    if "difference" in there and "reading" not in there:
+        angle, difference = _unit_table.read_columns(
+            text, {"angle": "angle", "difference": "angle"}, name
+        ).values()
+        return RunOut(angles=angle, readings=difference, axial=None, source="heads")
+    wanted = {"angle": "angle", "reading": "length"} | ({"axial": "length"} if "axial" in there else {})
+    found = _unit_table.read_columns(text, wanted, name)
+    return RunOut(angles=found["angle"], readings=found["reading"], axial=found.get("axial"), source="gauge")
+
+
+def _in_one_dimension(text, names, name):
+    """Columns that are all lengths, or all angles, and their unit in SI."""
     faults = []
-    for dimension in ("length", "angle"):
+    for dimension, unit in (("length", "m"), ("angle", "rad")):
         try:
-            columns = _unit_table.read_columns(text, dict.fromkeys(("reference", "shown"), dimension), name)
-            return np.array(list(columns.values()))
+            found = _unit_table.read_columns(text, dict.fromkeys(names, dimension), name)
+            return list(found.values()), unit
         except _checks.InputError as error:
             faults.append(error)
     # Of the two complaints the one with fewer faults is about what was meant.

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from . import _checks, turned_steps
+from . import _checks, _ring_checks, turned_steps
 from ._results import Series
 
 FEWEST = 2
@@ -28,6 +28,8 @@ class PassComparison(Series):
         Mean of ``reversal`` and standard deviation of its values about it.
     reversal_largest : float
         Largest ``reversal`` by size, with its sign.
+    unit : {"m", "rad"}
+        Unit of all these.
     valid : bool
     reasons : tuple of str
         Why the figures may mislead.
@@ -41,30 +43,30 @@ class PassComparison(Series):
     reversal_mean: float
     reversal_scatter: float
     reversal_largest: float
+    unit: str
     valid: bool
     reasons: tuple[str, ...]
 
     @property
     def units(self):
-        """Units of the fields: all are in that of the input."""
+        """Units of the fields."""
         names = "position forward backward error reversal reversal_mean reversal_scatter reversal_largest"
-        return dict.fromkeys(names.split(), "as input")
+        return dict.fromkeys(names.split(), self.unit)
 
     def columns(self):
         """Columns of the table, a row a position."""
         return {
-            name: getattr(self, name) for name in ("position", "forward", "backward", "error", "reversal")
+            f"{name}_{self.unit}": getattr(self, name)
+            for name in ("position", "forward", "backward", "error", "reversal")
         }
 
-    def plot(self, ax=None, *, unit="m"):
+    def plot(self, ax=None):
         """Draw the errors forward and backward and the reversal.
 
         Parameters
         ----------
         ax : matplotlib Axes, optional
             Takes the errors alone.
-        unit : {"m", "rad"}
-            Of the input.
 
         Returns
         -------
@@ -72,10 +74,10 @@ class PassComparison(Series):
         """
         from . import _figures
 
-        return _figures.passes(self, ax, unit=unit)
+        return _figures.passes(self, ax)
 
 
-def compare_passes(forward, backward, targets=None):
+def compare_passes(forward, backward, targets=None, *, unit="m"):
     """Error of an encoder against a reference from a pass forward and one backward.
 
     Parameters
@@ -86,6 +88,8 @@ def compare_passes(forward, backward, targets=None):
     targets : array-like, shape (k,), optional
         Positions to compare at, rising, within both passes; without it those of the forward pass that the
         backward pass covers too.
+    unit : {"m", "rad"}
+        Of the positions.
 
     Returns
     -------
@@ -102,6 +106,7 @@ def compare_passes(forward, backward, targets=None):
     Between readings the error, not the position, is interpolated linearly. Both passes have one zero: a drift of
     it between them is seen as reversal, and a lag in time as reversal that grows with speed.
     """
+    _ring_checks.choice("compare_passes.unit", unit, ("m", "rad"))
     up, down = _pass("forward", forward, 1.0), _pass("backward", backward, -1.0)[:, ::-1]
     at = _targets(targets, up[0], down[0])
     errors = [np.interp(at, reference, shown - reference) for reference, shown in (up, down)]
@@ -116,6 +121,7 @@ def compare_passes(forward, backward, targets=None):
         reversal_mean=float(reversal.mean()),
         reversal_scatter=float(reversal.std(ddof=1)) if len(reversal) > 1 else np.nan,
         reversal_largest=float(reversal[np.argmax(np.abs(reversal))]),
+        unit=unit,
         valid=not reasons,
         reasons=reasons,
     )

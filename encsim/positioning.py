@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from . import _checks, turned_steps
+from . import _checks, _ring_checks, turned_steps
 from ._results import Series
 
 EDITION = "ISO 230-2:2014"
@@ -17,7 +17,7 @@ RUNS, TARGETS = 5, 5
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class Positioning(Series):
-    """Figures of positioning, in the unit of the deviations.
+    """Figures of positioning.
 
     Attributes
     ----------
@@ -48,6 +48,8 @@ class Positioning(Series):
         The standard whose definitions these are.
     runs : int
         Runs in each direction.
+    unit : {"m", "rad"}
+        Unit of all positions and deviations.
     valid : bool
         Whether runs and targets are as many as a full test needs.
     reasons : tuple of str
@@ -75,29 +77,28 @@ class Positioning(Series):
     accuracy: float
     edition: str
     runs: int
+    unit: str
     valid: bool
     reasons: tuple[str, ...]
 
     @property
     def units(self):
-        """Units of the fields: all are in that of the input."""
-        plain = {"edition", "runs", "valid", "reasons"}
-        return {name: "as input" for name in self.__dataclass_fields__ if name not in plain}
+        """Units of the fields."""
+        plain = {"edition", "runs", "unit", "valid", "reasons"}
+        return {name: self.unit for name in self.__dataclass_fields__ if name not in plain}
 
     def columns(self):
         """Columns of the table, a row a target."""
         names = "target forward backward forward_deviation backward_deviation mean reversal repeatability"
-        return {name: getattr(self, name) for name in names.split()}
+        return {f"{name}_{self.unit}": getattr(self, name) for name in names.split()}
 
-    def plot(self, ax=None, *, unit="m"):
+    def plot(self, ax=None):
         """Draw the mean deviations of both directions with two standard deviations, and the reversal.
 
         Parameters
         ----------
         ax : matplotlib Axes, optional
             Takes the deviations alone.
-        unit : {"m", "rad"}
-            Of the input.
 
         Returns
         -------
@@ -105,10 +106,10 @@ class Positioning(Series):
         """
         from . import _figures
 
-        return _figures.positioning(self, ax, unit=unit)
+        return _figures.positioning(self, ax)
 
 
-def bidirectional(target, forward, backward):
+def bidirectional(target, forward, backward, *, unit="m"):
     """Accuracy and repeatability of positioning by the definitions of ISO 230-2:2014.
 
     Parameters
@@ -117,6 +118,8 @@ def bidirectional(target, forward, backward):
         Target positions, m or rad, rising.
     forward, backward : array-like, shape (runs, m)
         Positional deviations, actual minus target, of runs in each direction; two runs or more.
+    unit : {"m", "rad"}
+        Of targets and deviations.
 
     Returns
     -------
@@ -133,6 +136,7 @@ def bidirectional(target, forward, backward):
     ISO 230-2:2014, Test code for machine tools, Part 2: Determination of accuracy and repeatability of positioning
     of numerically controlled axes (definitions from memory).
     """
+    _ring_checks.choice("bidirectional.unit", unit, ("m", "rad"))
     at = turned_steps.numbers("bidirectional.target", target)
     if np.any(np.diff(at) <= 0.0):
         falls = int(np.flatnonzero(np.diff(at) <= 0.0)[0]) + 1
@@ -164,6 +168,7 @@ def bidirectional(target, forward, backward):
         **_ranges("accuracy", means, [2.0 * s for s in spreads]),
         edition=EDITION,
         runs=len(up),
+        unit=unit,
         valid=not reasons,
         reasons=reasons,
     )

@@ -2,7 +2,7 @@ import numpy as np
 import pytest
 
 from encsim import InputError
-from encsim.calibration_file import read_differences, read_error_map, read_passes
+from encsim.calibration_file import read_differences, read_error_map, read_passes, read_run_out, read_runs
 
 ARCSEC = np.pi / 648_000.0
 
@@ -110,9 +110,10 @@ def test_an_error_map_needs_even_angles_over_one_turn():
 
 
 def test_passes_are_parted_where_the_motion_turns_back():
-    forward, backward = read_passes("reference_mm,shown_mm\n0,0\n1,1.001\n2,2\n1,0.999\n0,0\n")
-    np.testing.assert_allclose(forward, [[0.0, 1e-3, 2e-3], [0.0, 1.001e-3, 2e-3]], rtol=1e-14)
-    np.testing.assert_allclose(backward[0], [2e-3, 1e-3, 0.0])
+    found = read_passes("reference_mm,shown_mm\n0,0\n1,1.001\n2,2\n1,0.999\n0,0\n")
+    np.testing.assert_allclose(found.forward, [[0.0, 1e-3, 2e-3], [0.0, 1.001e-3, 2e-3]], rtol=1e-14)
+    np.testing.assert_allclose(found.backward[0], [2e-3, 1e-3, 0.0])
+    assert found.unit == "m"
 
 
 @pytest.mark.parametrize(
@@ -126,3 +127,59 @@ def test_passes_are_parted_where_the_motion_turns_back():
 def test_bad_passes_are_refused(text, match):
     with pytest.raises(InputError, match=match):
         read_passes(text)
+
+
+def test_runs_to_targets_are_sorted_by_target_in_the_order_of_the_runs():
+    found = read_runs("target_deg,forward_arcsec,backward_arcsec\n90,1,2\n0,3,4\n0,5,6\n90,7,8\n")
+    np.testing.assert_allclose(found.target, [0.0, np.pi / 2.0])
+    np.testing.assert_allclose(found.forward / ARCSEC, [[3.0, 1.0], [5.0, 7.0]])
+    np.testing.assert_allclose(found.backward / ARCSEC, [[4.0, 2.0], [6.0, 8.0]])
+    assert found.unit == "rad"
+
+
+@pytest.mark.parametrize(
+    ("text", "match"),
+    [
+        ("target_mm,forward_um,backward\n0,1,2\n1,1,1", "column backward must carry its unit"),
+        ("target_mm,forward_um,backward_um\n0,1,2\n0,1,1\n1,2,3", "target 0.001 m must have 2 runs"),
+        ("target_mm,forward_um,backward_um\n0,1,nan\n1,1,1", "nan"),
+    ],
+)
+def test_bad_runs_are_refused(text, match):
+    with pytest.raises(InputError, match=match):
+        read_runs(text)
+
+
+@pytest.mark.parametrize(
+    ("header", "source", "size"),
+    [
+        ("angle_deg,reading_um", "gauge", 1e-6),
+        ("angle_deg;reading_mm", "gauge", 1e-3),
+        ("angle_deg,difference_arcsec", "heads", ARCSEC),
+    ],
+)
+def test_run_out_is_told_by_its_columns(header, source, size):
+    mark = ";" if ";" in header else ","
+    found = read_run_out("\n".join([header, *(mark.join(row) for row in (("0", "1"), ("90", "-2")))]))
+    assert found.source == source
+    np.testing.assert_allclose(found.readings, [size, -2.0 * size])
+    np.testing.assert_allclose(found.angles, [0.0, np.pi / 2.0])
+
+
+def test_axial_readings_come_along():
+    found = read_run_out("angle_deg,reading_um,axial_um\n0,1,5\n90,2,6\n")
+    np.testing.assert_allclose(found.axial, [5e-6, 6e-6])
+
+
+@pytest.mark.parametrize(
+    ("text", "match"),
+    [
+        ("angle_deg,reading\n0,1", "column reading must carry its unit"),
+        ("angle_deg,reading_arcsec\n0,1", "column reading must have a unit of length"),
+        ("angle_deg,height_um\n0,1", 'just one column "reading"'),
+        ("", "hold a header and rows of numbers"),
+    ],
+)
+def test_bad_run_out_is_refused(text, match):
+    with pytest.raises(InputError, match=match):
+        read_run_out(text)

@@ -36,19 +36,18 @@ def calibrated(steps=11, points=720, bad=(), closing=False, noise=0.3 * ARCSEC):
     return encsim.calibrate(table, equal(steps), closing=table[:, 0] + noise if closing else None)
 
 
-def compared(unit=1.0):
+def compared(size=1.0, unit="m"):
     position = np.linspace(0.0, 0.3, 61)
     up = position, position + 2e-6 * np.sin(20.0 * position) + 1e-6
     down = position[::-1], (position + 2e-6 * np.sin(20.0 * position) - 1e-6)[::-1]
-    return encsim.compare_passes(unit * np.array(up), unit * np.array(down))
+    return encsim.compare_passes(size * np.array(up), size * np.array(down), unit=unit)
 
 
-def positioned(runs=5, targets=11):
+def positioned(runs=5, targets=11, unit="m"):
     rng, at = np.random.default_rng(4), np.linspace(0.0, 1.0, targets)
     noise = 1e-6 * rng.standard_normal((2, runs, targets))
-    return encsim.bidirectional(
-        at, 2e-6 * np.sin(6.0 * at) + noise[0], 2e-6 * np.sin(6.0 * at) + 3e-6 + noise[1]
-    )
+    mean = 2e-6 * np.sin(6.0 * at)
+    return encsim.bidirectional(at, mean + noise[0], mean + 3e-6 + noise[1], unit=unit)
 
 
 def head_pair(noise=0.05 * ARCSEC):
@@ -87,9 +86,9 @@ SHEETS = {
         encsim.calibration_plan([0.0, 1.0, 2.5, 0.3], 20_000), style=style
     ),
     "passes": lambda style: _figures.passes(compared(), style=style),
-    "passes of a table": lambda style: _figures.passes(compared(1e-3), unit="rad", style=style),
+    "passes of a table": lambda style: _figures.passes(compared(1e-3, "rad"), style=style),
     "positioning": lambda style: _figures.positioning(positioned(), style=style),
-    "positioning in doubt": lambda style: _figures.positioning(positioned(2, 3), unit="rad", style=style),
+    "positioning in doubt": lambda style: _figures.positioning(positioned(2, 3, "rad"), style=style),
 }  # fmt: skip
 
 

@@ -53,8 +53,8 @@ def test_a_full_test_is_valid_and_names_its_edition():
     rng = np.random.default_rng(2)
     found = bidirectional(range(5), *rng.standard_normal((2, 5, 5)))
     assert (found.valid, found.edition, found.runs) == (True, "ISO 230-2:2014", 5)
-    assert found.to_dict()["units"]["accuracy"] == "as input"
-    assert found.to_csv_text().startswith("target,forward,backward,forward_deviation")
+    assert found.to_dict()["units"]["accuracy"] == "m"
+    assert found.to_csv_text().startswith("target_m,forward_m,backward_m,forward_deviation_m,")
 
 
 def test_fewer_runs_or_targets_than_a_full_test_are_told():

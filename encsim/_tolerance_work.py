@@ -183,11 +183,12 @@ class Work:
     def _received(self, first, future):
         """Take the result of one chunk; returns what failed, if something did."""
         try:
-            self._take(first, future.result())
+            found = future.result()
         except _checks.InputError:
             raise
         except Exception as error:
             return error
+        self._take(first, found)
         return None
 
     def _take(self, first, found):
@@ -237,7 +238,7 @@ class Store:
     def _read(self, like):
         """Arrays of the file, checked."""
         try:
-            with np.load(self.path, allow_pickle=False) as file:
+            with self.path.open("rb") as stream, np.load(stream, allow_pickle=False) as file:
                 mark = str(file["job"])
                 held = {name: file[name] for name in ("done", *ARRAYS)}
         except _UNREADABLE as error:

@@ -266,7 +266,7 @@ def _result(job, batch):
     batch.rms[:] *= scale
     low, median, high = (np.empty(job.speeds.size) for _ in BAND)
     for index in range(job.speeds.size):
-        low[index], median[index], high[index] = np.quantile(batch.rms[:, index], BAND)
+        low[index], median[index], high[index] = _quantiles(batch.rms[:, index])
     places = _places(job, batch.refused)
     told = _yields(job, batch, places) if job.requirement is not None else dict(_NO_YIELDS)
     sensitivity = _sensitivity.shares(places, _logarithm(told.pop("worst", batch.rms)))
@@ -290,6 +290,15 @@ def _result(job, batch):
         axis=job.axis,
         spread=job.spread,
     )
+
+
+def _quantiles(values):
+    """The quantiles of the band, linear between samples; infinite values, of loops that swing, are the largest."""
+    ordered, place = np.sort(values), np.array(BAND) * (values.size - 1)
+    below = place.astype(int)
+    first, second = ordered[below], ordered[np.minimum(below + 1, values.size - 1)]
+    with np.errstate(invalid="ignore"):
+        return np.where(first == second, first, first + (place - below) * (second - first))
 
 
 _NO_YIELDS = {

@@ -24,10 +24,10 @@ KINDS = {
 }
 
 
-def plan_of(axis, speed, seed, motion):
-    """All scalars of the chain, in periods, samples and counts."""
-    plan = np.zeros(1, _kernels.PLAN)
-    parts = _sampling_plan, _signal_plan, _counting_plan, _estimator_plan
+def plan_of(axis, speed, seed, motion, seen=None):
+    """All scalars of the chain, in periods, samples and counts; ``seen`` is the speed that shapes the channels."""
+    plan, seen = np.zeros(1, _kernels.PLAN), speed if seen is None else seen
+    parts = _sampling_plan, _counting_plan, _estimator_plan
     fields = {"key0": seed & LOW_32, "key1": seed >> 32}
     fields |= {
         "step": motion.step64 & LOW_64,
@@ -39,6 +39,7 @@ def plan_of(axis, speed, seed, motion):
         "per_turn": 1.0 / (axis.scale.lines or 1),
         "rings": len(ring_table(axis)),
     }
+    fields |= _signal_plan(axis, seen)
     for part in parts:
         fields |= part(axis, speed)
     for name, value in fields.items():
@@ -82,10 +83,16 @@ def _turned(axis, speed, spacing):
     Whole periods are counted by this phase, so that neither a readhead's lag nor a long average, which may
     turn the channels round, can cost or win one.
     """
-    found, readings = quadrature.channels(axis, speed), axis.sampling.average
+    readings = axis.sampling.average
     turns = (np.arange(readings) - 0.5 * (readings - 1)) * spacing
     mean = np.cos(2.0 * np.pi * turns).mean()
-    return float(np.angle((found.cosine[0] + 1j * found.sine[0]) * mean)) / (2.0 * np.pi)
+    return float(np.angle(_first(axis, speed) * mean)) / (2.0 * np.pi)
+
+
+def _first(axis, speed):
+    """Both channels' term of one cycle a period as a number whose angle is their lead."""
+    found = quadrature.channels(axis, speed)
+    return found.cosine[0] + 1j * found.sine[0]
 
 
 def _correlation(axis):
@@ -218,10 +225,16 @@ def forgets_after(axis):
     return math.ceil(FORGOTTEN * estimator.memory(axis.sampling.rate))
 
 
-def tables_of(axis, speed):
-    """Tables of the channels' Fourier terms (gap to the order before, C_n, S_n), of the given error and the ring's."""
+def tables_of(axis, speed, lead=None):
+    """Tables of the channels' Fourier terms (gap to the order before, C_n, S_n), of the given error and the ring's.
+
+    With ``lead`` the channels, of the shape that they have at ``speed``, lead the position as at that other speed.
+    """
     found, pitch = quadrature.channels(axis, speed), axis.scale.pitch
-    parts = [part for term in (found.cosine, found.sine) for part in (term.real, term.imag)]
+    turn = 1.0
+    if lead is not None and lead != speed:
+        turn = np.exp(1j * np.angle(_first(axis, lead) / _first(axis, speed)) * found.orders)
+    parts = [part for term in (found.cosine, found.sine) for part in ((term * turn).real, (term * turn).imag)]
     terms = np.column_stack([np.diff(found.orders, prepend=0), *parts]).astype(float)
     sde = [(k, e / pitch * math.sin(f), e / pitch * math.cos(f)) for k, (e, f) in axis.signal.sde.items()]
     return np.ascontiguousarray(terms), np.array(sde, dtype=float).reshape(-1, 3), ring_table(axis)

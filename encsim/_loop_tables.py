@@ -15,18 +15,20 @@ RUNAWAY = 100.0  # times the fastest speed there is, or a signal period a sample
 class Loops:
     """Everything the compiled loop of some speeds works on; one speed stands alone, more stand in lanes."""
 
-    def __init__(self, axis, speeds, seeds, settle, *, fastest=0.0, demand=None, starts=None):
+    def __init__(self, axis, speeds, seeds, settle, *, fastest=None, demand=None, starts=None):
         self.axis, self.speeds = axis, [float(v) for v in speeds]
         self.number, self.stride = len(speeds), _kernels.ALONE if len(speeds) == 1 else _kernels.WIDTH
         starts = [0.0] * len(speeds) if starts is None else starts
         self.motions = [Motion(axis, *each) for each in zip(self.speeds, map(float, starts), strict=True)]
         self.clock = self.motions[0].clock
-        self.plan = _plans(axis, self.speeds, seeds, self.motions)
+        # the channels of a demand that changes its speed are those of its fastest
+        self.seen = self.speeds if fastest is None else [float(fastest)]
+        self.plan = _plans(axis, self.speeds, seeds, self.motions, self.seen)
         self.body = plant.discretise(axis.load, axis.control, axis.sampling.rate)
         self.loop = _record(axis, self.body, settle)
         self.state = np.zeros(self.number, _kernels.STATE)
         self.terms, self.gaps, self.sde, self.ring = self._terms()
-        self.numbers, memory, self.bends = _chain.estimator_tables(axis, self.speeds[0])
+        self.numbers, memory, self.bends = _chain.estimator_tables(axis, self.seen[0])
         self.begin = -_preroll(axis)
         self.w = np.zeros(_kernels.LOOP_ROWS * self.stride)
         self.q = np.zeros(_kernels.PHASE_ROWS * self.stride, np.uint64)
@@ -41,7 +43,7 @@ class Loops:
         self.work = np.zeros(_kernels.ROWS * CHUNK)
         self.ticks = np.zeros(CHUNK, np.int64)
         self.clipped = 0
-        self._set_lanes(fastest)
+        self._set_lanes(abs(fastest or 0.0))
         self.demand = np.zeros((0, 0)) if demand is None else demand
         self.followed = np.zeros((0, 0))
         self.driven = self.axis_body, self.cogs
@@ -60,7 +62,8 @@ class Loops:
     def _terms(self):
         """Fourier terms of the channels, lane by lane where they depend on the speed."""
         same = not quadrature.depends_on_speed(self.axis)
-        found = [_chain.tables_of(self.axis, v) for v in (self.speeds[:1] if same else self.speeds)]
+        speeds = list(zip(self.seen, self.speeds, strict=True))
+        found = [_chain.tables_of(self.axis, *pair) for pair in (speeds[:1] if same else speeds)]
         terms, sde, ring = found[0]
         lanes = np.zeros((4 * len(terms), self.stride))
         for i in range(self.number):
@@ -325,13 +328,13 @@ def _record(axis, body, settle):
     return record
 
 
-def _plans(axis, speeds, seeds, motions):
+def _plans(axis, speeds, seeds, motions, seen):
     """Plans of the chain, one a lane; where nothing else depends on the speed only what is proportional to it."""
-    plan = np.repeat(_chain.plan_of(axis, speeds[0], seeds[0], motions[0]), len(speeds))
+    plan = np.repeat(_chain.plan_of(axis, speeds[0], seeds[0], motions[0], seen[0]), len(speeds))
     alike = not quadrature.depends_on_speed(axis) and axis.sampling.average == 1
     for i in range(1, len(speeds)):
         if alike:
             plan[i] = _chain.plan_like(plan[0], axis, speeds[i], seeds[i], motions[i])
         else:
-            plan[i] = _chain.plan_of(axis, speeds[i], seeds[i], motions[i])[0]
+            plan[i] = _chain.plan_of(axis, speeds[i], seeds[i], motions[i], seen[i])[0]
     return plan

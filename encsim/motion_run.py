@@ -175,7 +175,8 @@ def run(axis, speed, seconds, seed=0):
     Signals, converter, arctangent, counting and estimator are computed as in :func:`encsim.simulate`. The plant is
     discretised exactly; friction is the torque that would stop the load within the period, as far as it reaches, and
     cogging is taken at the middle of each period. A reading older than the sample is taken from the cubic through
-    position and velocity at the samples around it. Readhead bandwidth and skew are those of the fastest demand.
+    position and velocity at the samples around it. Readhead bandwidth and skew distort the channels as at the fastest
+    velocity of the demand, also where the axis is slower.
     """
     profile = speed if isinstance(speed, Profile) else None
     check_motion("run", axis, speed, seconds, seed, profile is not None)
@@ -300,7 +301,9 @@ def _lanes(axis, demand, time, start, seed, settle):
         lanes = Loops(axis, [start], [seed], settle)
     else:
         away = demand - np.stack([start * time, np.full_like(time, start), np.zeros_like(time)])
-        lanes = Loops(axis, [start], [seed], settle, fastest=float(np.abs(demand[1]).max()), demand=away)
+        lanes = Loops(
+            axis, [start], [seed], settle, fastest=demand[1, np.abs(demand[1]).argmax()], demand=away
+        )
         lanes.follow_speed(demand[1])
     _check_torque(axis, lanes)
     return lanes

@@ -11,9 +11,12 @@ from ._results import Series
 from .axis import Axis
 from .closed_form import ripple
 from .estimators import Difference
+from .starts import worst_start
 
 # What summing rounded weights leaves of a step response that does not overshoot.
 ROUNDING = 1e-9
+# A run that takes longer to average over its starts, s, and whose rms depends so much on the start, is warned of.
+LONG, UNEVEN = 1.0, 0.05
 _NO_BOUND = "the bound is for estimators of sampled positions: none for {}"
 _OWN_CLOCK = "positions taken on a clock of the encoder's own repeat their noise: no bound"
 _COLOURED = "jitter with a bandwidth is left out of the bound, which is for white noise"
@@ -49,6 +52,10 @@ class Frontier(Series):
         Speed, m/s or rad/s.
     remarks : tuple of str
         Where the bound does not apply.
+    valid : bool
+    reasons : tuple of str
+        Why the ripple may be another: as of `ripple`, and at simple fractions of a signal period a sample, where it
+        depends on the start (see `worst_start`).
     """
 
     estimator: tuple
@@ -151,7 +158,7 @@ def frontier(axis, speed, estimators):
     rms = np.array([curve.rms[0] for curve in curves])
     overshoot = np.array([_overshoot(one, rate) for one in found])
     noise, remarks = _white_noise(axis, speed)
-    linear = np.array([one.linear for one in found])
+    linear, starts = np.array([one.linear for one in found]), _starts(axes, rms, speed)
     bound = np.where(linear, noise * least_noise_gain(np.where(linear, delay, 1.0), rate), np.nan)
     return Frontier(
         estimator=tuple(found),
@@ -167,8 +174,8 @@ def frontier(axis, speed, estimators):
         noise=noise,
         speed=speed,
         remarks=remarks + _exceptions(found, overshoot),
-        valid=all(curve.valid for curve in curves),
-        reasons=tuple(dict.fromkeys(reason for curve in curves for reason in curve.reasons)),
+        valid=all(curve.valid for curve in curves) and not starts,
+        reasons=tuple(dict.fromkeys([*(reason for curve in curves for reason in curve.reasons), *starts])),
         axis=axis,
     )
 
@@ -249,6 +256,32 @@ def _overshoot(estimator, rate):
     step = np.cumsum(np.cumsum(estimator.weights(rate))) / rate
     above = float(step.max()) - 1.0
     return above if above > ROUNDING else 0.0
+
+
+def _starts(axes, rms, speed):
+    """A reason for doubt where runs at this speed differ by where they start."""
+    unit, rate = axes[0].scale.unit, axes[0].sampling.rate
+    if not speed or worst_start(axes[0], speed).beat < LONG * rate:
+        return []
+    ends = [_by_start(one, total, speed) for one, total in zip(axes, rms, strict=True)]
+    worst = max(range(len(axes)), key=lambda i: (ends[i][1] - ends[i][0]) / rms[i] if rms[i] > 0.0 else 0.0)
+    low, high = ends[worst]
+    if not high - low > UNEVEN * rms[worst]:
+        return []
+    places = worst_start(axes[worst], speed).samples
+    where = f"{places} places" if places > 1 else "place"
+    return [
+        f"at {speed:.6g} {unit}/s a run meets the same {where} of a signal period again and again: its rms depends on "
+        f"where it starts ({axes[worst].estimator.kind} {_setting(axes[worst].estimator)}: {low:.3g} to {high:.3g} "
+        f"{unit}/s); take a speed beside it"
+    ]
+
+
+def _by_start(axis, total, speed):
+    """Least and largest rms over all starts: what does not depend on the start stays."""
+    found = worst_start(axis, speed)
+    rest = max(total**2 - found.mean**2, 0.0)
+    return math.sqrt(rest + found.least**2), math.sqrt(rest + found.rms**2)
 
 
 def _white_noise(axis, speed):

@@ -244,3 +244,33 @@ def test_line_of_the_bound_goes_from_half_a_period_to_beyond_the_longest_delay()
 def test_what_cannot_be_compared_is_named(speed, estimators, complaint):
     with pytest.raises(InputError, match=complaint):
         encsim.frontier(_axis(), speed, estimators)
+
+
+CYCLIC = Signal(jitter=1e-10, sde={1: 30e-9, 2: 20e-9, 3: 10e-9})
+PACE = 20e-6 * RATE  # one signal period a sample
+
+
+@pytest.mark.parametrize(
+    ("share", "doubtful"),
+    [(1 / 4, True), (1 / 2, True), (1 / 4 + 1e-6, True), (0.2512, False), (0.0323, False), (0, False)],
+)
+def test_speeds_at_which_the_rms_depends_on_the_start_are_doubtful(share, doubtful):
+    found = encsim.frontier(_axis(CYCLIC), share * PACE, [Difference(), LowPass(300.0)])
+    assert found.valid != doubtful
+    assert any("depends on where it starts" in reason for reason in found.reasons) == doubtful
+
+
+def test_reason_gives_the_range_that_starts_reach():
+    axis = _axis(CYCLIC)
+    (reason,) = encsim.frontier(axis, PACE / 4, [Difference()]).reasons
+    low, high = (float(text.split()[0]) for text in reason.split("samples=1: ")[1].split(" to "))
+    starts = 20e-6 * np.arange(16) / 64  # a quarter of a period: then the places repeat
+    rms = [encsim.simulate(axis, PACE / 4, 4000, start=start).rms for start in starts]
+    # sixteen starts, three digits
+    assert (min(rms), max(rms)) == (pytest.approx(low, rel=0.03), pytest.approx(high, rel=0.03))
+
+
+@pytest.mark.parametrize("share", [1.0, 1 / 4])
+def test_start_does_not_matter_where_lines_vanish_or_there_are_none(share):
+    signal = CYCLIC if share == 1.0 else None
+    assert encsim.frontier(_axis(signal), share * PACE, [Difference()]).valid

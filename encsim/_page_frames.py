@@ -25,6 +25,8 @@ LENGTH = 4096
 BINS = 150
 DECADES = 4.0
 START = 0.9
+# Seen below this part of the loop rate, a line is at rest but for rounding.
+VANISHED = 1e-9
 # More waves than these in a panel run together into a band.
 MOST_WAVES = 120.0
 WIDE, HIGH = 1000.0, 100.0
@@ -228,7 +230,7 @@ class _Stage:
             return "", "", "", False
         true = self.harmonic * raw.speed / self.axis.scale.pitch / self.rate
         seen = true - round(true)
-        seen = 0.0 if abs(seen) < 1e-9 else seen
+        seen = 0.0 if abs(seen) < VANISHED else seen
         size = _amplitude(raw, self.harmonic) / self.error
         samples = np.arange(SAMPLES)
         heights = size * np.sin(2.0 * np.pi * true * samples + START)
@@ -267,9 +269,11 @@ class _Stage:
         )
         if raw.size.size < 2:
             return "", sticks
-        tops = [float(part.max()) for part in np.array_split(raw.size[1:], BINS)]
-        x = WIDE * (np.arange(len(tops)) + 0.5) / len(tops)
-        y = np.array([self._height(top) for top in tops])
+        edges = np.unique(np.linspace(1, raw.size.size, BINS + 1).round().astype(int))
+        tops = np.maximum.reduceat(raw.size, edges[:-1])
+        # the last part ends where the spectrum does
+        x = WIDE * 0.5 * (raw.frequency[edges[:-1]] + raw.frequency[edges[1:] - 1]) / half
+        y = np.array([self._height(float(top)) for top in tops])
         return f"M0 100V{tenths(y[0])}L{_path(x, y)[1:]}H1000V100Z", sticks
 
     def _height(self, size):
@@ -351,7 +355,7 @@ class _Stage:
         true = self.harmonic * raw.speed / self.axis.scale.pitch
         seen = abs(true - self.rate * round(true / self.rate))
         truly, seemingly = (
-            quantity(hertz, "Hz") for hertz in (true, seen if seen > 1e-9 * self.rate else 0.0)
+            quantity(hertz, "Hz") for hertz in (true, seen if seen > VANISHED * self.rate else 0.0)
         )
         return (
             f"Line chart of position error against time at {name}: line {self.harmonic}, its wave of {truly}, "
@@ -373,10 +377,18 @@ def _shown(raw):
 def _told(raw):
     """Lines in words, the strongest first."""
     return tuple(
-        f"line {int(raw.found.harmonic[index])}: {quantity(raw.found.frequency[index], 'Hz')}"
-        + (f", folded to {quantity(raw.found.alias[index], 'Hz')}" if is_folded(raw.found, index) else "")
+        f"line {int(raw.found.harmonic[index])}: {quantity(raw.found.frequency[index], 'Hz')}{_folding(raw, index)}"
         for index in raw.kept
     )
+
+
+def _folding(raw, index):
+    """Where a line is seen, if not where it is."""
+    if not is_folded(raw.found, index):
+        return ""
+    alias = raw.found.alias[index]
+    vanishes = alias < VANISHED * raw.found.axis.sampling.rate
+    return ", vanishes" if vanishes else f", folded to {quantity(alias, 'Hz')}"
 
 
 def _along(sample):

@@ -19,6 +19,7 @@ from .behaviour import CURVES
 STYLES = {"wide": Style(bare=True), "phone": Style(page="phone", bare=True)}
 ROWS = 24
 REMEDIES = 12
+UNSTABLE = ("Make the loop stable", "as it is, it swings by itself")
 # A contribution below this share of the square is not worth a row.
 LEAST_SHARE = 1e-5
 REGIMES = {"noise": "noise", "resolution": "counts", "direct": "error, direct", "aliased": "error, folded"}
@@ -186,17 +187,21 @@ def _facts(found, view):
         worst = percent(binding.share) if math.isfinite(binding.share) else "missed"
         where = "" if math.isnan(binding.speed) else f", at {quantity(binding.speed, unit, 2)}"
         facts.append(("Worst share of a limit", worst, f"{limit_name(binding.name, view.curve.axis)}{where}"))
-    elif len(view.speed):
-        index = int(np.argmax(view.rms))
-        size = quantity(view.rms[index], unit, 2)
-        facts.append(("Largest ripple, rms", size, f"at {quantity(view.speed[index], unit, 2)}"))
     if view.allowed is not None:
         facts.append(("Speeds above the limit", *_failing(view)))
-    elif len(view.speed):
-        share = view.rms[index] / view.speed[index]
-        facts.append(("Of that speed", percent(share), "ripple over speed"))
-    facts.append(("What to do first", *_first(found.explanation, unit)))
+    facts += _roughest(view)[: 2 - len(facts)]
+    facts.append(("What to do first", *(UNSTABLE if found.unstable else _first(found.explanation, unit))))
     return tuple(facts)
+
+
+def _roughest(view):
+    """The largest ripple, and the ripple there as a share of the speed."""
+    index = int(np.argmax(np.where(view.sound, view.rms, 0.0)))
+    where = f"at {quantity(view.speed[index], view.unit, 2)}"
+    return [
+        ("Largest ripple, rms", quantity(view.rms[index], view.unit, 2), where),
+        ("As a share of that speed", percent(view.rms[index] / view.speed[index]), ""),
+    ]
 
 
 def _failing(view):
@@ -392,8 +397,9 @@ def remedies(found, shelf):
         says.append(f"At {speed} none of the remedies tried makes this axis run more smoothly.")
     elif found.own_loop:
         says.append(first.sentence)
-    if explanation.together is not None and explanation.together.applies:
-        says.append(f"Together: {explanation.together.sentence}")
+    both = explanation.together
+    if both is not None and both.applies and both.after["measured"] < first.after["measured"]:
+        says.append(f"Together: {both.sentence}")
     return Block(
         key="help",
         heading="What helps?",
@@ -454,6 +460,8 @@ def _assumed(one):
 def ring(found, shelf):
     """What the mounting of the ring adds, and the budget of the angle."""
     curve, budget = found.ring_curve, found.ring_budget
+    if not curve.peak:
+        return Block("ring", "What does the ring add?", says=("Its description names no fault: it adds nothing.",))
     size = quantity(curve.peak, "rad", 2)
     heads = "One head shows it" if len(curve.heads) == 1 else f"{len(curve.heads)} heads together leave it"
     return Block(

@@ -10,6 +10,7 @@ import numpy as np
 from . import _files, _page_frames, _page_parts, _page_words, _sweeps
 from ._page_svg import Shelf
 from ._plot import COLOURS
+from ._plot_numbers import sentence
 from ._version import __version__
 from .behaviour import closes
 from .budget import ring_budget
@@ -59,7 +60,13 @@ class Findings:
     def doubts(self):
         """Why the answer may not be believed, each reason once."""
         judged = () if self.judgement is None else self.judgement.reasons
-        return tuple(dict.fromkeys([*self.curve.reasons, *judged]))
+        unstable = self.smoothness.reasons if self.unstable else ()
+        return tuple(dict.fromkeys([*unstable, *self.curve.reasons, *judged]))
+
+    @property
+    def unstable(self):
+        """Whether there is a closed loop and it is not stable."""
+        return self.own_loop and not self.smoothness.stable
 
 
 def report(
@@ -373,5 +380,5 @@ def _environment():
         keep_trailing_newline=True,
     )
     environment.filters["markup"] = Markup
-    environment.filters["joined"] = joined
+    environment.filters |= {"joined": joined, "sentence": sentence}
     return environment

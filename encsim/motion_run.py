@@ -11,7 +11,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from . import _chain, _checks, _compiling, _kernels, limits, loop
+from . import _chain, _checks, _compiling, _demands, _kernels, limits, loop
 from ._kernels import CHUNK
 from ._loop_tables import Loops, reaches_torque
 from ._results import Result, Series
@@ -21,8 +21,6 @@ from .estimators import Difference
 from .profiles import Constant, Profile
 
 LONGEST = 1 << 28  # samples
-# A load rests below the one share of its fastest demand; it should move where the demand is above the other.
-RESTS, SLOW = 1e-3, 1e-2
 SETTLED = 1e-3  # share of the start that is left when a run has settled
 _loaded = set()  # kernels of one loop or of many that have run
 CURVES = ("measured", "torque", "actual", "position")
@@ -187,7 +185,7 @@ def run(axis, speed, seconds, seed=0):
         demand, settle = None, settling(axis, samples)
     else:
         demand, settle = profile.at(time), 0
-        _check_demand(axis, demand, time)
+        _demands.check(axis, demand, time)
         start = float(demand[1, 0])
     lanes = _lanes(axis, demand, time, start, int(seed), settle)
     out = np.zeros((_kernels.COLUMNS, samples))
@@ -336,22 +334,6 @@ def _check_torque(axis, lanes):
         _checks.refuse("Control.torque_limit", rule, limit, "N m or N")
 
 
-def _check_demand(axis, demand, time):
-    """Refuse a demand beyond the top speed, or one that jumps."""
-    unit, top = axis.scale.unit, limits.top_speed(axis)
-    fastest = float(np.abs(demand[1]).max())
-    if not np.isfinite(demand).all():
-        _checks.refuse("run.speed", "be a demand of finite positions", float("nan"), unit)
-    if np.ptp(demand[1]) > 0.0 and top.limit != "clipping" and fastest > top.speed:
-        rule = f"stay below the top speed {top.speed:.4g} {unit}/s ({top.limit})"
-        _checks.refuse("run.speed", rule, fastest, f"{unit}/s")
-    step = np.abs(np.diff(demand[0])) - 1.001 * fastest / axis.sampling.rate
-    # a smooth demand moves no further in a period than at its fastest
-    if step.max(initial=0.0) > 1e-9 * np.abs(demand[0]).max(initial=1e-30):
-        k = int(step.argmax())
-        _checks.refuse("run.speed", "be a demand without jumps", float(np.diff(demand[0])[k]), unit)
-
-
 def _rms(axis, lanes, samples, settle):
     """Root mean squares about the mean by curve, one value a lane."""
     ends = np.minimum(lanes.stop, float(samples))
@@ -386,8 +368,10 @@ def _result(axis, lanes, out, time, demand, seed, settle):
         wanted, velocity = lanes.speeds[0] * time, np.full(kept, lanes.speeds[0])
     else:
         wanted, velocity = demand[0, :kept], demand[1, :kept].copy()
-        rms |= _about_demand(out, demand[:, :kept])
+        rms |= _demands.rms_about(out, demand[:, :kept])
     reasons = _reasons(axis, np.abs(velocity).max(), kept, settle, lanes.clipped, stopped)
+    if demand is not None:
+        reasons += _demands.beyond_torque(axis, demand[:, :kept], time)
     return Run(
         time=time,
         position=out[0],
@@ -399,7 +383,7 @@ def _result(axis, lanes, out, time, demand, seed, settle):
         following_error=wanted - out[1],
         rms=rms,
         settle=settle,
-        sticking=_sticking(axis.load, velocity, out[2]),
+        sticking=_demands.sticking(axis.load, velocity, out[2]),
         stopped=stopped,
         seed=seed,
         speed=lanes.speeds[0],
@@ -407,20 +391,6 @@ def _result(axis, lanes, out, time, demand, seed, settle):
         reasons=reasons,
         axis=axis,
     )
-
-
-def _sticking(load, demand, velocity):
-    """Share of the time in which a load that should move rests."""
-    fastest = float(np.abs(demand).max(initial=0.0))
-    if not (load.coulomb or load.stribeck) or not fastest:
-        return 0.0
-    return float(np.mean((np.abs(demand) > SLOW * fastest) & (np.abs(velocity) < RESTS * fastest)))
-
-
-def _about_demand(out, demand):
-    """Rms of velocities and position of a profile, about the mean of what they differ from the demand."""
-    values = {"position": out[1] - demand[0], "actual": out[2] - demand[1], "measured": out[3] - demand[1]}
-    return {name: float(np.std(value)) for name, value in values.items()}
 
 
 def _reasons(axis, fastest, samples, settle, clipped, stopped):

@@ -24,7 +24,7 @@ ROWS = [
     "stability _axis_reader",
     "axis_file quadrature identification _run_checks loop_power",
     "limits increments _chain _section_reader time_responses",
-    "_loop_tables",
+    "_loop_tables _demands",
     "causes doubts loop_doubts",
     "engines error_lines",
     "closed_form passed_errors _folded_errors",

@@ -283,6 +283,13 @@ def test_friction_holds_an_axis_at_rest():
     assert np.ptp(found.true_position) < 1e-9
 
 
+@pytest.mark.parametrize(("limit", "doubtful"), [(199.0, True), (202.0, False)])
+def test_demand_that_asks_for_more_torque_than_there_is_is_told(limit, doubtful):
+    # 5 kg at 40 m/s2 and 3 N s/m at 0.1975 m/s, a sample before the ramp ends; algebra
+    found = run(axis(torque_limit=limit), profiles.Trapezoid(2e-3, 0.2, 40.0), 0.1)
+    assert any("the demand asks for 200.6 N at 0.004938 s" in reason for reason in found.reasons) == doubtful
+
+
 @pytest.mark.parametrize("direction", [1.0, -1.0])
 @pytest.mark.parametrize(
     "signal",

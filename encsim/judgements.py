@@ -30,6 +30,8 @@ class LimitCheck:
         Where, m/s or rad/s; NaN where it does not depend on the speed.
     cause : str or None
         Of a ripple, the largest cause there.
+    cause_share : float
+        Of the mean square, that this cause has.
     """
 
     name: str
@@ -39,6 +41,7 @@ class LimitCheck:
     met: bool
     speed: float = math.nan
     cause: str | None = None
+    cause_share: float = math.nan
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)

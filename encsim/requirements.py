@@ -223,13 +223,15 @@ class Requirement:
             found["relative"] = curves.rms["measured"] / self.relative_at(curves.speed)
         return found
 
-    def judgement(self, axis, curves):
+    def judgement(self, axis, curves, steady=None):
         """Whether an axis meets the requirement, by its ripple at speeds that are known already.
 
         Parameters
         ----------
         axis : Axis
         curves : worst_speeds.Curves
+        steady : list of LimitCheck, optional
+            As of :meth:`steady`, where they are known already.
 
         Returns
         -------
@@ -237,7 +239,7 @@ class Requirement:
         """
         shares = self.shares(curves)
         found = [self._ripple(curves, name, shares[name]) for name in RIPPLES if name in shares]
-        return judgement(self, axis, [*found, *self.steady(axis)], curves)
+        return judgement(self, axis, [*found, *(steady or self.steady(axis))], curves)
 
     def _ripple(self, curves, name, shares):
         """The check of one limit on ripple, at its worst speed."""
@@ -246,14 +248,16 @@ class Requirement:
         speed, value = float(curves.speed[worst]), float(curves.rms[curve][worst])
         limit = float(self.relative_at(speed)) if name == "relative" else getattr(self, name)
         cause = curves.largest_cause(curve, worst)
-        return LimitCheck(name=name, limit=limit, value=value, speed=speed, cause=cause, **most(value, limit))
+        return LimitCheck(name=name, limit=limit, value=value, speed=speed, **cause, **most(value, limit))
 
-    def steady(self, axis):
+    def steady(self, axis, known=None):
         """The checks of the limits that do not depend on the speed.
 
         Parameters
         ----------
         axis : Axis
+        known : Margins, optional
+            Of its loop, where they are known already.
 
         Returns
         -------
@@ -264,7 +268,7 @@ class Requirement:
             value = delay(axis, self.speeds[0])
             found.append(LimitCheck(name="delay", limit=self.delay, value=value, **most(value, self.delay)))
         if self.phase_margin is not None:
-            known = margins(axis)
+            known = known or margins(axis)
             value = known.phase_margin if known.stable else -math.inf
             found.append(least("phase_margin", self.phase_margin, value))
         return found

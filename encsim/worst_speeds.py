@@ -8,7 +8,7 @@ from functools import lru_cache
 
 import numpy as np
 
-from . import causes
+from . import causes, screening
 from . import loop as loops
 from .closed_form import ripple
 from .ring_lines import turn_lines
@@ -75,10 +75,24 @@ class Curves:
             self.add(np.unique(np.concatenate([np.zeros(0), *found])))
 
     def largest_cause(self, curve, place):
-        """The cause with the largest part at one of the speeds, None where there is no ripple."""
-        there = {cause: values[place] for cause, values in self.parts[curve].items()}
-        name = max(there, key=there.get, default=None)
-        return name if name is not None and there[name] > 0.0 else None
+        """The largest cause of a curve at one of the speeds.
+
+        Parameters
+        ----------
+        curve : str
+        place : int
+
+        Returns
+        -------
+        dict
+            ``cause``, None where there is no ripple or its parts are not known, and ``cause_share`` of the mean
+            square.
+        """
+        there = {cause: float(values[place]) for cause, values in self.parts[curve].items()}
+        name, total = max(there, key=there.get, default=None), float(self.rms[curve][place])
+        if name is None or not 0.0 < there[name] < np.inf:
+            return {"cause": None, "cause_share": np.nan}
+        return {"cause": name, "cause_share": (there[name] / total) ** 2}
 
 
 def has_loop(axis):
@@ -132,8 +146,8 @@ def _line_crests(axis, low, high):
 
 def _strong_orders(axis, high):
     """The strongest lines of the error in cycles a signal period, and of the counts the first."""
-    orders, size = causes.Step(axis).line_sizes(np.array([high]))
-    size = np.broadcast_to(size, (1, orders.size))[0]
+    orders, size = screening.Screen(axis).line_sizes(np.array([high]))
+    size = size[0]
     turns, _, mounted = turn_lines(axis)
     found = orders[np.argsort(-size, kind="stable")[:ORDERS]].tolist()
     if axis.interpolation.factor is not None:

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import numpy as np
 
-from . import _files, _page_frames, _page_parts, _page_words, _sweeps
+from . import _checks, _files, _page_frames, _page_parts, _page_words, _sweeps
 from ._page_svg import Shelf
 from ._plot import COLOURS
 from ._plot_numbers import sentence
@@ -17,7 +17,7 @@ from .budget import ring_budget
 from .closed_form import checked_speeds, regimes, ripple
 from .explanation import explain
 from .quadrature import position_error
-from .requirements import RIPPLES
+from .requirements import RIPPLES, Requirement
 from .ring_lines import ring_curve
 from .smooth_running import smoothness
 from .stability import margins
@@ -168,6 +168,7 @@ def findings(axis, speeds, requirement, seed, progress):
     -------
     Findings
     """
+    _check(requirement, seed)
     own = _own_speeds(axis, speeds)
     progress("judging the axis" if requirement is not None else "computing ripple")
     judged = None if requirement is None else requirement.judge(axis)
@@ -193,6 +194,15 @@ def findings(axis, speeds, requirement, seed, progress):
         **closed,
         **_ring(axis),
     )
+
+
+def _check(requirement, seed):
+    """Refuse what would fail late, or in other words."""
+    if requirement is not None and not isinstance(requirement, Requirement):
+        hint = "encsim.requirements.load(path) reads one"
+        _checks.refuse("report.requirement", "be a Requirement", requirement, hint=hint)
+    if not _checks.is_whole(seed) or not 0 <= seed < 2**64:
+        _checks.refuse("report.seed", "be a whole number from 0 to 2**64 - 1", seed)
 
 
 def shown_speeds(axis, speeds=None, requirement=None, count=40):

@@ -1,0 +1,93 @@
+"""The command that writes a page, as a user runs it."""
+
+import pytest
+
+import encsim
+from encsim.__main__ import main
+
+PLAIN = '[scale]\nperiod = "20 um"\n[signal]\ngain = 0.02\n[sampling]\nrate = "16 kHz"\n'
+ASKED = '[requirement]\nspeeds = ["1 mm/s", "100 mm/s"]\nrelative = 0.01\n'
+SPREAD = "[spread]\nsignal.gain = {normal = 0.01}\n"
+
+
+@pytest.fixture
+def folder(tmp_path, monkeypatch):
+    """A working directory with an axis file."""
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "axis.toml").write_text(PLAIN)
+    return tmp_path
+
+
+def run(capsys, *argv):
+    """Exit code, stdout and stderr of a command."""
+    code = main(["report", *argv])
+    return code, *capsys.readouterr()
+
+
+def test_command_writes_what_the_library_writes(folder, capsys):
+    code, out, _ = run(capsys, "axis.toml", "-o", "page.html", "--reproducible", "--title", "Ours")
+    assert code == 0
+    assert out.startswith("page.html is written, ")
+    encsim.report(encsim.load("axis.toml"), "again.html", title="Ours", reproducible=True)
+    assert (folder / "page.html").read_bytes() == (folder / "again.html").read_bytes()
+
+
+def test_page_to_stdout_is_the_file_alone(folder, capsys):
+    code, out, _ = run(capsys, "axis.toml", "-o", "-", "--quiet", "--speeds", "5 mm/s")
+    assert code == 0
+    assert out.startswith("<!DOCTYPE html>")
+    assert out.endswith("</html>\n")
+    assert "\u202f" in out
+
+
+@pytest.mark.parametrize(("inside", "options"), [(ASKED, []), ("", ["--requirement", "limits.toml"])])
+def test_requirement_comes_from_the_axis_file_or_its_own(inside, options, folder, capsys):
+    (folder / "axis.toml").write_text(PLAIN + inside)
+    (folder / "limits.toml").write_text(ASKED)
+    assert run(capsys, "axis.toml", "-o", "page.html", *options)[0] == 0
+    assert "Does it run smoothly enough?" in (folder / "page.html").read_text()
+
+
+def test_spread_in_the_axis_file_is_shown(folder, capsys):
+    (folder / "axis.toml").write_text(PLAIN + ASKED + SPREAD)
+    assert run(capsys, "axis.toml", "-o", "page.html", "--samples", "30")[0] == 0
+    assert 'id="tolerance"' in (folder / "page.html").read_text()
+    assert run(capsys, "axis.toml", "-o", "page.html", "--samples", "0", "--force")[0] == 0
+    assert 'id="tolerance"' not in (folder / "page.html").read_text()
+
+
+def test_page_that_exists_is_kept_without_force(folder, capsys):
+    (folder / "page.html").write_text("mine")
+    code, out, err = run(capsys, "axis.toml", "-o", "page.html")
+    assert (code, out) == (2, "")
+    assert "--output must name a file that does not exist yet" in err
+    assert (folder / "page.html").read_text() == "mine"
+    assert run(capsys, "axis.toml", "-o", "page.html", "--force")[0] == 0
+
+
+@pytest.mark.parametrize(("options", "told"), [
+    (["-o", "axis.toml", "--force"], "--output must differ from the file that is read"),
+    (["-o", "no/page.html"], "--output must name a file in a folder that exists"),
+    (["-o", "p.html", "--speeds", "5 kg"], "--speeds"),
+    (["-o", "p.html", "--seed", "-1"], "--seed must be a whole number"),
+    (["-o", "p.html", "--samples", "1.5"], "--samples must be a whole number from 0 to 100000"),
+    (["-o", "p.html", "--requirement", "none.toml"], 'must exist, got "none.toml"'),
+    (["-o", "p.html", "--requirement", "axis.toml"], "[requirement] must be given"),
+    (["-o", "p.html", "--reproducable"], "did you mean --reproducible?"),
+    ([], "-o/--output"),
+])  # fmt: skip
+def test_wrong_input_is_one_line_that_names_the_option(options, told, folder, capsys):
+    code, out, err = run(capsys, "axis.toml", *options)
+    assert (code, out) == (2, "")
+    assert told in err
+    assert len(err.splitlines()) == 1
+    assert sorted(path.name for path in folder.iterdir()) == ["axis.toml"]
+
+
+def test_all_faults_are_told_at_once(folder, capsys):
+    (folder / "axis.toml").write_text(
+        PLAIN + '[requirement]\nspeeds = ["1 mm/s", "100 mm/s"]\nmeasured = "1 kg"\n'
+    )
+    code, _, err = run(capsys, "axis.toml", "-o", "no/p.html", "--speeds", "0 mm/s : 1", "--seed", "x")
+    assert code == 2
+    assert all(name in err for name in ("--output", "--speeds", "--seed", "axis.toml, line 9"))

@@ -53,6 +53,7 @@ _HOMES = {
     "smoothness": "smooth_running",
     "Choice": "choice",
     "choose": "choice",
+    "load_candidates": "_choice_reader",
     "Judgement": "requirements",
     "Requirement": "requirements",
     "Tuning": "tuner",

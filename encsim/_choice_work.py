@@ -1,6 +1,8 @@
 """Judging many candidates: all at a glance, then those that matter in full, until the answer rests on these alone."""
 
 import math
+import os
+from concurrent.futures import ThreadPoolExecutor
 
 import numpy as np
 
@@ -20,6 +22,8 @@ PAYS = 0.9
 # What costs more is on the frontier if it has less ripple by this share at least.
 WORTH = 5e-3
 EVERY = 16
+# Threads of the full judgement: two take 0.6 of the time of one; more would crowd the kept tables.
+THREADS = 2
 LOOP_PATHS = ("control", "load", "sampling", "estimator")
 
 
@@ -61,6 +65,11 @@ class Entry:
         shares = [each.share for each in self.judgement.limits if each.name in RIPPLES]
         return max(shares, default=self.share)
 
+    @property
+    def hopeless(self):
+        """Whether a limit fails that no smoother motion can help."""
+        return any(not each.met for each in self.judgement.limits if each.name not in RIPPLES)
+
     def rank(self):
         """What entries are sorted by: met, cheap, ample; those that miss by how far."""
         return (not self.met, *(self.cost.values() if self.met else ()), self.share)
@@ -93,13 +102,9 @@ class Work:
         self.entries = [entry for entry in self.entries if entry.judgement is not None]
         if not self.entries:
             return
-        if not any(entry.met for entry in self.entries):
-            self._complete()
         while todo := [entry for entry in self._wanted() if not entry.exact]:
             self.total += len(todo)
-            for entry in sorted(todo, key=_shape_first):
-                self._guard(entry, self._confirm)
-                self._tell("computed")
+            self._confirm_all(sorted(todo, key=_shape_first))
             self.entries = [entry for entry in self.entries if entry.judgement is not None]
 
     def _tell(self, stage):
@@ -109,10 +114,22 @@ class Work:
         ):
             self.progress(self.done, self.total, stage)
 
-    def _guard(self, entry, judge):
+    def _confirm_all(self, todo):
+        """Judge some in full, on a few threads: most of the time goes into tables, which let others run."""
+        with ThreadPoolExecutor(max(1, min(THREADS, os.cpu_count() or 1))) as pool:
+            waiting = [pool.submit(self.requirement.judge, entry.candidate.axis, POINTS) for entry in todo]
+            try:
+                for entry, found in zip(todo, waiting, strict=True):
+                    self._guard(entry, self._confirm, found.result)
+                    self._tell("computed")
+            except BaseException:
+                pool.shutdown(cancel_futures=True)
+                raise
+
+    def _guard(self, entry, judge, *how):
         """Judge one; what cannot be judged is impossible."""
         try:
-            judge(entry)
+            judge(entry, *how)
         except InputError as error:
             entry.judgement = None
             entry.candidate.reason = "; ".join(str(fault) for fault in error.faults)
@@ -144,9 +161,9 @@ class Work:
             return
         entry.judgement = requirement.judgement(axis, curves, entry.steady)
 
-    def _confirm(self, entry):
-        """Judge one in full."""
-        entry.judgement = self.requirement.judge(entry.candidate.axis, POINTS)
+    def _confirm(self, entry, found=None):
+        """Judge one in full; ``found`` is called for a judgement that is on its way."""
+        entry.judgement = found() if found else self.requirement.judge(entry.candidate.axis, POINTS)
         entry.exact, entry.pruned = True, False
 
     def _margins(self, axis):
@@ -160,14 +177,14 @@ class Work:
             self.margins[key] = margins(axis)
         return self.margins[key]
 
-    def _complete(self):
-        """Where nothing fits, the ripple of pruned ones that may still be the nearest."""
-        nearest = min((entry.share for entry in self.entries if not entry.pruned), default=math.inf)
-        for entry in sorted((e for e in self.entries if e.pruned), key=lambda e: e.share):
-            if entry.share >= nearest:
-                return
-            self._guard(entry, self._ripple)
-            nearest = min(nearest, entry.share if entry.judgement else math.inf)
+    def _nearest(self):
+        """The entry that misses by least, in a list; of those pruned as much is computed as can change that."""
+        while True:
+            missed = [entry for entry in self.ranked() if not entry.met]
+            if not missed or not missed[0].pruned:
+                return missed[:1]
+            self._guard(missed[0], self._ripple)
+            self.entries = [entry for entry in self.entries if entry.judgement is not None]
 
     def ranked(self):
         """Entries, the best first."""
@@ -175,7 +192,8 @@ class Work:
 
     def frontier(self):
         """Entries that no other beats in ripple and every cost, by rising cost; delay where there is no cost."""
-        known = [entry for entry in self.entries if not entry.pruned]
+        known = [entry for entry in self.entries if not entry.pruned and not entry.hopeless]
+        known = known or [entry for entry in self.entries if not entry.pruned]
         points = {id(entry): (*self._price(entry), entry.ripple) for entry in known}
         found, front = [], np.zeros((0, 0))
         # whatever beats an entry comes before it: it costs as much or less
@@ -203,13 +221,13 @@ class Work:
 
     def _wanted(self):
         """Entries on which the answer rests."""
-        ranked = self.ranked()
+        nearest, ranked = self._nearest(), self.ranked()
         found = [entry for entry in ranked if entry.met][:TOP]
-        missed = [entry for entry in ranked if not entry.met]
+        missed = [entry for entry in ranked if not entry.met and not entry.hopeless]
         cheaper = [
             entry for entry in missed if not found or (*entry.cost.values(),) < (*found[0].cost.values(),)
         ]
-        found += missed[:1] + [entry for entry in cheaper[:MOST_NEAR] if entry.share <= NEAR]
+        found += nearest + [entry for entry in cheaper[:MOST_NEAR] if entry.share <= NEAR]
         found += self.frontier()
         for path in resolutions(ranked[0]):
             found += self.sweep(path)

@@ -5,6 +5,7 @@ new figure, and returns the main axes; with axes it draws the main panel into th
 """
 
 from ._figures_channels import channels, recorded
+from ._figures_choice import choice
 from ._figures_closed_run import closed_run
 from ._figures_estimators import frontier
 from ._figures_folded import folded
@@ -24,7 +25,7 @@ from ._figures_why import why_aliased
 from ._plot import save
 
 __all__ = [
-    "calibration", "calibration_plan", "channels", "closed_run", "error_map", "folded", "frontier",
+    "calibration", "calibration_plan", "channels", "choice", "closed_run", "error_map", "folded", "frontier",
     "margins", "passes", "period_error", "positioning", "recorded", "remedies", "ring", "ring_polar",
     "ripple", "run", "save", "smoothness", "step", "tolerance", "why_aliased",
 ]  # fmt: skip

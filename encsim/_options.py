@@ -319,6 +319,38 @@ def _tolerance(parser):
     _outputs(parser, plot="draw the band of ripple and who passes: .png, .svg or .pdf", table="the band")
 
 
+def _choose(parser):
+    _axis(parser)
+    parser.add_argument(
+        "others",
+        nargs="*",
+        metavar="other.toml",
+        help="further axis files: these and the first are then the candidates",
+    )
+    parser.add_argument(
+        "--requirement",
+        metavar="FILE",
+        help="file whose [requirement] counts (default: that of the axis file)",
+    )
+    parser.add_argument(
+        "--try",
+        action="append",
+        default=[],
+        metavar="KEY=VALUES",
+        help='values to try, "interpolation.factor=400, 4000" or "estimator=difference 1, 8; low-pass 300 Hz"; may '
+        "be repeated: all combinations are tried",
+    )
+    parser.add_argument(
+        "--candidates",
+        metavar="FILE",
+        help="file whose [candidates] lists the values, and their costs (default: that of the axis file)",
+    )
+    parser.add_argument(
+        "--limit", default="100000", metavar="N", help="refuse more combinations than this (default: 100000)"
+    )
+    _outputs(parser, plot="draw ripple against cost or delay: .png, .svg or .pdf", table="all candidates")
+
+
 def _report(parser):
     _axis(parser)
     parser.add_argument(
@@ -422,6 +454,13 @@ COMMANDS = {
         '  encsim explain axis.toml --speed "5 mm/s" --plot remedies.svg\n'
         '  encsim explain axis.toml --speed "5 mm/s" --verify --json',
     ),
+    "choose": (
+        _choose,
+        "rank candidates by a requirement: which fit, what binds, what finer resolution gains",
+        '  encsim choose axis.toml --try "interpolation.factor=400, 1000, 4000"\n'
+        "  encsim choose axis.toml --requirement limits.toml --candidates catalogue.toml --plot choice.svg\n"
+        "  encsim choose coarse.toml fine.toml --requirement limits.toml",
+    ),
     "tolerance": (
         _tolerance,
         "say how many axes of a design pass, and which tolerance to tighten",
@@ -439,6 +478,7 @@ COMMANDS = {
 # Commands whose functions are not in _commands.
 HOMES = dict.fromkeys(("loop", "tune", "frontier"), "_loop_commands")
 HOMES |= dict.fromkeys(("run", "step"), "_run_commands")
+HOMES["choose"] = "_choose_commands"
 HOMES["tolerance"] = "_tolerance_commands"
 HOMES["explain"] = "_explain_commands"
 HOMES["report"] = "_page_commands"

@@ -75,6 +75,17 @@ class Row:
         return 1.0 - self.share
 
     @property
+    def short(self):
+        """The name with the last word of each path alone, where no two are alike."""
+        if not self.changes:
+            return self.name
+        parts = []
+        for path, value in self.changes.items():
+            text = changes.write(self.axis, path, value)
+            parts.append(text if path == "estimator" else f"{last_word(path, self.changes)} {text}")
+        return ", ".join(parts)
+
+    @property
     def missed(self):
         """The checks of the limits that are missed, the worst first."""
         return tuple(
@@ -96,6 +107,22 @@ class Row:
             "exact": self.exact,
             "pruned": self.pruned,
         }
+
+
+def last_word(path, paths):
+    """The last word of a path, the whole path where another ends alike.
+
+    Parameters
+    ----------
+    path : str
+    paths : iterable of str
+
+    Returns
+    -------
+    str
+    """
+    last = path.rpartition(".")[2]
+    return last if sum(other.rpartition(".")[2] == last for other in paths) == 1 else path
 
 
 def _finite(value):

@@ -151,7 +151,7 @@ class Requirement:
             hint = "they make the closed loop that it limits"
             _checks.refuse(f"Requirement.{name}", rule, getattr(self, name), hint=hint)
         if not axis.estimator.linear:
-            rule = f"be left out with a {axis.estimator.kind} estimator, which has no linear loop"
+            rule = f"be left out with a {axis.estimator.kind} estimator, whose loop is another at every speed"
             _checks.refuse(f"Requirement.{name}", rule, getattr(self, name))
 
     def judge(self, axis, points=50):

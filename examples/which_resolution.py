@@ -1,35 +1,33 @@
-"""How fine must the counts of Stage X be, before finer ones no longer make slow motion smoother?
+"""Which interpolation resolution is enough for Stage X, before finer counts no longer make it run smoother?
 
-Stage X is invented (stage_x.toml). At 0.217 mm/s the factor is doubled until less than 10 % of ripple is gained; from
-there on jitter and the cyclic error of the signals are what is left.
+Stage X is invented (stage_x.toml). It has to run from 0.2 mm/s with 2 % of velocity ripple, or with 60 um/s where that
+is more; beyond the factor that the last line names, jitter or the cyclic error of the signals is what is left.
 """
 
-from dataclasses import replace
-from itertools import pairwise
 from pathlib import Path
 
 import encsim
 
-SPEED = 0.217e-3
-FACTORS = (200, 400, 800, 1600, 3200, 6400, 12800, 25600, 51200)
+FACTORS = [200, 400, 1000, 2000, 4000, 10000, 40000]
+SMOOTH = encsim.Requirement(speeds=(0.2e-3, 20e-3), relative=0.02, floor=60e-6)
 
 
 def main():
-    """Print ripple for each factor and the first one after which finer is not worth it."""
+    """Print the worst ripple for each factor, what is enough, and why finer is not worth it."""
     axis = encsim.load(Path(__file__).with_name("stage_x.toml"))
-    found = {}
-    for factor in FACTORS:
-        finer = replace(axis, interpolation=replace(axis.interpolation, factor=factor))
-        curve = encsim.ripple(finer, SPEED)
-        found[factor] = float(curve.rms)
-        parts = ", ".join(f"{cause} {1e6 * part:.1f}" for cause, part in curve.parts.items())
-        print(
-            f"{factor:6d} counts of {1e9 * finer.resolution:6.2f} nm: {1e6 * curve.rms:6.1f} um/s rms ({parts})"
-        )
-    enough = next(
-        (coarse for coarse, fine in pairwise(FACTORS) if found[fine] > 0.9 * found[coarse]), FACTORS[-1]
+    choice = encsim.choose(
+        axis, SMOOTH, {"interpolation.factor": FACTORS}, cost={"counts": lambda axis: axis.interpolation.factor}
     )
-    print(f"Beyond {enough} counts a period, twice as many gain less than 10 %.")
+    for row in sorted(choice.rows, key=lambda row: row.cost["counts"]):
+        worst = row.judgement.limit("relative")
+        answer = "enough" if row.met else "too coarse"
+        print(
+            f"{row.axis.interpolation.factor:6d} counts a period: {1e6 * worst.value:5.1f} um/s at "
+            f"{1e3 * worst.speed:.2f} mm/s, {100 * worst.share:4.0f} % of what is allowed: {answer}"
+        )
+    end = choice.saturation[0]
+    enough = "None is enough." if choice.best is None else f"{choice.best.axis.interpolation.factor} are enough."
+    print(f"{enough} Beyond {end.value} finer ones gain less than 10 %: what is left is mostly {end.cause}.")
 
 
 if __name__ == "__main__":

@@ -14,7 +14,7 @@ ROWS = [
     "_plot _plot_bars _figures_findings _figures_view",
     "_plot_labels _plot_strips _page_svg _figures_why _figures_loop_findings _figures_ring_words",
     "_plot_traces _figures_turn",
-    "_figures_period _figures_remedies _figures_ripple _figures_run _figures_closed_run _figures_step _figures_estimators _figures_ring_view",
+    "_figures_period _figures_remedies _figures_ripple _figures_run _figures_closed_run _figures_step _figures_estimators _figures_choice _figures_ring_view",
     "_figures_channels _figures_folded _figures_loop _figures_margins _figures_tolerance _figures_ring _figures_ring_maps _figures_ring_passes",
     "_figures",
     "_estimator turned_steps _unit_table ring_lines ring_growth ring_heads ring_seat ring_thermal centring tightening",

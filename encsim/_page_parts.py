@@ -461,18 +461,24 @@ def ring(found, shelf):
     """What the mounting of the ring adds, and the budget of the angle."""
     curve, budget = found.ring_curve, found.ring_budget
     if not curve.peak:
-        return Block("ring", "What does the ring add?", says=("Its description names no fault: it adds nothing.",))
+        return Block(
+            "ring", "What does the ring add?", says=("Its description names no fault: it adds nothing.",)
+        )
+    shown = picture("ring", found.axis, lambda style: _figures.ring(curve, style=style), shelf)
     size = quantity(curve.peak, "rad", 2)
-    heads = "One head shows it" if len(curve.heads) == 1 else f"{len(curve.heads)} heads together leave it"
+    says = [
+        f"How the ring is mounted makes the angle wrong by ±{size}, ±{quantity(curve.arc, 'm', 2)} at the graduation, "
+        "a few times a turn.",
+        _budget_told(budget),
+    ]
+    if len(found.axis.ring.compensation):
+        says.append("What the controller takes off by its error map is not taken off here.")
     return Block(
         key="ring",
         heading="What does the ring add?",
-        says=(
-            f"How the ring is mounted makes the angle wrong by ±{size}, ±{quantity(curve.arc, 'm', 2)} at the "
-            f"graduation, a few times a turn. {heads}.",
-            _budget_told(budget),
-        ),
+        says=tuple(says),
         doubts=curve.reasons,
+        pictures=(shown,),
         tables=(_budget_table(budget),),
     )
 

@@ -151,7 +151,8 @@ def _band(ax, view, frame, style):
     if not len(x) or not any(row.max(initial=0.0) > floor for row in rows.values()):
         labels.put("no ripple", labels.size / 2.0, "muted", bold=False)
         return ax
-    ax.fill_between(x, rows["low"], rows["high"], color=style.colour("soft"), linewidth=0.0, zorder=1)
+    # Below the hatching of doubt.
+    ax.fill_between(x, rows["low"], rows["high"], color=style.colour("soft"), linewidth=0.0, zorder=0.4)
     for name, role in (("low", "cyclic"), ("high", "cyclic"), ("median", "ink")):
         ax.plot(x, rows[name], **style.line(role), **mark, zorder=4 if role == "ink" else 3)
         labels.avoid(x, rows[name], key=name)

@@ -29,8 +29,7 @@ def refuse(search):
     found = {name: np.concatenate([trial[name] for trial in trials]) for name in trials[0]}
     stable = search.stable(found["gain"])
     if not stable.any():
-        rule = "be steadied by some gains: none of those tried makes the loop stable"
-        _checks.refuse("tuning.axis", rule, search.axis.control)
+        _refuse_unstable(search, stable.size)
     if "torque_ripple" in found:
         _correct_ripple(search, found, stable)
     wanted = [name for name in LIMITS if search.limits[name] is not None]
@@ -45,6 +44,14 @@ def refuse(search):
             if relaxed[name] != search.limits[name]
         )
     )
+
+
+def _refuse_unstable(search, tried):
+    """No gains that were tried make a stable loop."""
+    hint = f"none of {tried} sets of gains that were tried does"
+    if search.axis.load.friction_slope(search.speed) < 0.0:
+        hint += "; at this speed friction falls as the speed rises and drives the axis away"
+    _checks.refuse("Axis.control", "have gains that make the loop stable", _checks.NOTHING, hint=hint)
 
 
 def _correct_ripple(search, found, stable):

@@ -171,10 +171,8 @@ def _in_words(fault, args, axis, names):
         fitting = units.unit_on_scale(fault.unit, axis.scale.unit)
         fault = replace(fault, unit=fitting, hint=fault.hint.replace(fault.unit, fitting))
     owner, _, name = fault.field.partition(".")
-    if owner == TUNED and name != "axis":
-        return replace(fault, field=f"--{name.replace('_', '-')}")
     if owner == TUNED:
-        return replace(fault, field="control", value=_checks.NOTHING)
+        return replace(fault, field=f"--{name.replace('_', '-')}")
     candidate = re.match(r"estimators\[([0-9]+)\]\.?", name)
     if candidate:
         label = f"{_candidates.OPTION}, {names[int(candidate[1])]}"

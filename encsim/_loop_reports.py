@@ -234,7 +234,7 @@ def tuning(result, axis, limits, speed):
     )
     return (
         f"{_binds(result, axis)}\n{gains}\n{_reached(result, axis, limits, speed)}\n{margins(result.margins)}\n"
-        f"{_allowed(result, limits)}\n{listed(result.cautions)}"
+        f"{_allowed(result, limits)}{_believed(result, axis)}\n{listed(result.cautions)}"
     )
 
 
@@ -300,6 +300,12 @@ def _allowed(result, limits):
         }
     )
     return "".join(["What would allow more within the same limits, gains tuned anew:\n", table, *lines])
+
+
+def _believed(result, axis):
+    """Why the ripple may not be believed."""
+    named = f"{force(axis)} ripple"
+    return "".join(f"Note: {reason.replace('torque ripple', named, 1)}\n" for reason in result.reasons)
 
 
 def frontier(result, names, own=None):

@@ -159,7 +159,9 @@ def frontier(axis, speed, estimators):
     overshoot = np.array([_overshoot(one, rate) for one in found])
     noise, remarks = _white_noise(axis, speed)
     linear, starts = np.array([one.linear for one in found]), _starts(axes, rms, speed)
-    bound = np.where(linear, noise * least_noise_gain(np.where(linear, delay, 1.0), rate), np.nan)
+    least = least_noise_gain(np.where(linear, delay, 1.0), rate)
+    # without noise nothing bounds, not even an infinite gain
+    bound = np.where(linear, noise * least if noise else 0.0, np.nan)
     return Frontier(
         estimator=tuple(found),
         family=np.array([one.kind for one in found]),

@@ -254,6 +254,12 @@ def test_ripple_limit_lowers_the_gain_and_a_better_encoder_would_raise_it(folder
     assert any("encoder" in remedy["name"] for remedy in bound["remedies"])
 
 
+def test_report_says_why_the_ripple_of_proposed_gains_may_not_be_believed(folder, capsys):
+    text = done(capsys, "tune", "axis.toml", "--speed", "1 um/s")
+    assert "Note: force ripple: the frequency of the counts is below 20 crossovers" in text
+    assert "Note" not in done(capsys, "tune", "axis.toml", *AT)
+
+
 def test_written_axis_has_the_proposed_gains_and_reaches_the_margin(folder, capsys):
     done(capsys, "tune", "axis.toml", "--phase-margin", "50 deg", "--write-axis", "tuned.toml", "--quiet")
     before, tuned = encsim.load("axis.toml"), encsim.load("tuned.toml")

@@ -173,3 +173,11 @@ def test_ripple_that_may_not_be_believed_is_said_and_makes_a_limit_doubtful():
     assert free.valid
     assert held.reasons[0].startswith("torque ripple: ")
     assert not held.valid
+
+
+def test_axis_that_no_gains_steady_is_refused_and_friction_that_drives_it_is_named():
+    # friction falls by 1e6 N s/m at this speed: 5 kg run away e-fold in 5 us, less than a sample
+    load = replace(STAGE.load, stribeck=1e3, stribeck_speed=1e-3)
+    message = r"Axis.control must have gains that make the loop stable, got nothing; none of 240 .*drives the axis away"
+    with pytest.raises(InputError, match=message):
+        tuner.tuning(replace(STAGE, load=load), speed=1e-3)

@@ -369,22 +369,49 @@ def points(path):
     return np.array(found).reshape(-1, 2)
 
 
+def curve(path):
+    """Points along a path of Bezier curves, from left to right."""
+    corners = points(path)
+    share = np.linspace(0.0, 1.0, 21)[:, None]
+    near, far = (1.0 - share) ** 2, share**2
+    found, start = [], corners[0]
+    for first, second, end in corners[1:].reshape(-1, 3, 2):
+        found.append(near * ((1.0 - share) * start + 3.0 * share * first))
+        found[-1] += far * (3.0 * (1.0 - share) * second + share * end)
+        start = end
+    return np.concatenate(found)
+
+
 @pytest.mark.parametrize("turns", [0.03, 0.37, -0.06, 1.3])
 def test_waves_are_sines_to_the_eye(turns):
-    corners = points(_page_frames.sine_path(turns, 1.0))
-    start, curves = corners[0], corners[1:].reshape(-1, 3, 2)
-    share = np.linspace(0.0, 1.0, 21)[:, None]
-    for first, second, end in curves:
-        near, far = (1.0 - share) ** 2, share**2
-        drawn = near * ((1.0 - share) * start + 3.0 * share * first)
-        drawn = drawn + far * (3.0 * (1.0 - share) * second + share * end)
-        sample = drawn[:, 0] * _page_frames.SAMPLES / 1000.0 - 0.5
-        height = (50.0 - drawn[:, 1]) / 50.0 / _page_frames.FILLED
-        true = np.sin(2.0 * np.pi * turns * sample + _page_frames.START)
-        # coordinates are written to a tenth: 0.05 of 43 in height, and 0.05 of 1000/16/turns along
-        slope = 2.0 * np.pi * abs(turns) * 0.05 * _page_frames.SAMPLES / 1000.0
-        assert np.abs(height - true).max() < 0.002 + 0.0012 + slope
-        start = end
+    drawn = curve(_page_frames.sine_path(turns, 1.0))
+    sample = drawn[:, 0] * _page_frames.SAMPLES / 1000.0 - 0.5
+    height = (50.0 - drawn[:, 1]) / 50.0 / _page_frames.FILLED
+    true = np.sin(2.0 * np.pi * turns * sample + _page_frames.START)
+    # the curves are off by 3e-4; coordinates are written to a tenth: 0.05 of 43 in height, and 0.05 along
+    slope = 2.0 * np.pi * abs(turns) * 0.05 * _page_frames.SAMPLES / 1000.0
+    assert np.abs(height - true).max() < 0.0005 + 0.0012 + slope
+
+
+@pytest.mark.parametrize("speed", [0.0021, 0.0721, 0.14, 0.29, 0.35])
+@pytest.mark.parametrize("wave", ["wave", "seen"])
+def test_true_wave_and_seen_wave_span_the_panel_and_go_through_all_dots(speed, wave):
+    frame = _page_frames.slider(stage(), [speed], speed).frames[0]
+    drawn, dots = curve(getattr(frame, wave)), points(frame.dots.replace("h0", ""))
+    assert drawn[0, 0] <= 0.0
+    assert drawn[-1, 0] >= 1000.0
+    # a chord of a twentieth of a quarter, and coordinates to a tenth on a wave that rises 40 within 12
+    np.testing.assert_allclose(np.interp(dots[:, 0], *drawn.T), dots[:, 1], atol=0.5)
+
+
+@pytest.mark.parametrize("speed", [0.0021, 0.0721, 0.2, 0.29, 0.35])
+def test_seen_wave_is_the_slowest_through_the_dots(speed):
+    frame = _page_frames.slider(stage(), [speed], speed).frames[0]
+    waves = encsim.lines(stage(), speed)
+    alias = float(waves.alias[waves.harmonic == 1][0])
+    quarters = 4.0 * alias / 16e3 * _page_frames.SAMPLES
+    # whole quarters, so that both ends are covered
+    assert quarters <= frame.seen.count("C") < quarters + 2.0
 
 
 @pytest.mark.parametrize("speed", [0.0021, 0.0721, 0.29])

@@ -12,6 +12,7 @@ import numpy as np
 
 from . import _plot, units
 from ._figures_run import is_folded, spectrum, worth_drawing
+from ._page_panels import FILLED, HIGH, SAMPLES, START, WIDE, about_zero, along, path, sine_path, ticks, up
 from ._page_svg import tenths
 from ._plot_numbers import axis_unit, counted, percent, quantity
 from .closed_form import lines, ripple, vanishing_speeds
@@ -20,20 +21,14 @@ from .simulation import simulate
 COUNT = 25
 # At most so many of a user's speeds get a frame of their own, and so many speeds at which a line vanishes.
 OWN, VANISHING, STRONG = 12, 6, 3
-SAMPLES, VELOCITIES = 16, 64
+VELOCITIES = 64
 LENGTH = 4096
 BINS = 150
 DECADES = 4.0
-START = 0.9
 # Seen below this part of the loop rate, a line is at rest but for rounding.
 VANISHED = 1e-9
 # More waves than these in a panel run together into a band.
 MOST_WAVES = 120.0
-WIDE, HIGH = 1000.0, 100.0
-# Height of a panel that a wave of full size fills.
-FILLED = 0.86
-# A quarter of a sine as one Bezier curve: the handles that leave an error below 3e-4 of the amplitude.
-HANDLES = ((0.512286623256592433, 0.512286623256592433), (1.002313685767898599, 1.0))
 
 
 @dataclass(frozen=True, eq=False)
@@ -235,11 +230,11 @@ class _Stage:
         samples = np.arange(SAMPLES)
         heights = size * np.sin(2.0 * np.pi * true * samples + START)
         dots = "".join(
-            f"M{tenths(_along(k))} {tenths(_up(height))}h0"
+            f"M{tenths(along(k))} {tenths(up(height))}h0"
             for k, height in zip(samples, heights.tolist(), strict=True)
         )
         dense = true * SAMPLES > MOST_WAVES
-        band = f"M0 {tenths(_up(size))}H1000V{tenths(_up(-size))}H0Z"
+        band = f"M0 {tenths(up(size))}H1000V{tenths(up(-size))}H0Z"
         return band if dense else sine_path(true, size), dots, sine_path(seen, size), dense
 
     def _velocity(self, raw):
@@ -250,7 +245,7 @@ class _Stage:
         x = np.linspace(0.0, WIDE, VELOCITIES)
         y = HIGH / 2.0 * (1.0 - FILLED * shown / self.swing)
         half = min(HIGH / 2.0 * FILLED * raw.rms / self.swing, HIGH / 2.0)
-        return _path(x, y), (round(HIGH / 2.0 - half, 2), round(2.0 * half, 2))
+        return path(x, y), (round(HIGH / 2.0 - half, 2), round(2.0 * half, 2))
 
     def _spectrum(self, raw):
         """Outline of noise and counts, and the lines as (left, top, folded, number)."""
@@ -274,7 +269,7 @@ class _Stage:
         # the last part ends where the spectrum does
         x = WIDE * 0.5 * (raw.frequency[edges[:-1]] + raw.frequency[edges[1:] - 1]) / half
         y = np.array([self._height(float(top)) for top in tops])
-        return f"M0 100V{tenths(y[0])}L{_path(x, y)[1:]}H1000V100Z", sticks
+        return f"M0 100V{tenths(y[0])}L{path(x, y)[1:]}H1000V100Z", sticks
 
     def _height(self, size):
         low = self.ceiling[1]
@@ -300,16 +295,16 @@ class _Stage:
     def across(self):
         """Ticks below the panels."""
         return (
-            _ticks(SAMPLES / self.rate, "s", 0.5 / self.rate),
-            _ticks((VELOCITIES - 1) / self.rate, "s"),
-            _ticks(self.rate / 2.0, "Hz"),
+            ticks(SAMPLES / self.rate, "s", 0.5 / self.rate),
+            ticks((VELOCITIES - 1) / self.rate, "s"),
+            ticks(self.rate / 2.0, "Hz"),
         )
 
     def up(self):
         """Ticks left of the panels."""
         return (
-            _about_zero(self.error, self.axis.scale.unit),
-            _about_zero(self.swing, self.unit),
+            about_zero(self.error, self.axis.scale.unit),
+            about_zero(self.swing, self.unit),
             self._decades(),
         )
 
@@ -389,93 +384,3 @@ def _folding(raw, index):
     alias = raw.found.alias[index]
     vanishes = alias < VANISHED * raw.found.axis.sampling.rate
     return ", vanishes" if vanishes else f", folded to {quantity(alias, 'Hz')}"
-
-
-def _along(sample):
-    """Abscissa of a sample, in the middle of its share of the panel."""
-    return WIDE * (sample + 0.5) / SAMPLES
-
-
-def _up(height):
-    """Ordinate of a height from -1 to 1."""
-    return HIGH / 2.0 * (1.0 - FILLED * height)
-
-
-def sine_path(turns, size):
-    """A sine of so many turns a sample over the panel as Bezier curves, a quarter of a wave each.
-
-    Parameters
-    ----------
-    turns : float
-        Cycles a sample, negative for a wave that runs backwards.
-    size : float
-        Amplitude, of the panel's.
-
-    Returns
-    -------
-    str
-    """
-    first, last = -0.5, SAMPLES - 0.5
-    if not turns or not size:
-        level = tenths(_up(size * math.sin(START)))
-        return f"M0 {level}H1000"
-    phases = [turns * place + START / (2.0 * math.pi) for place in (first, last)]
-    low, high = (math.floor(4.0 * min(phases)), math.ceil(4.0 * max(phases)))
-    quarters = np.arange(low, high + 1) / 4.0
-    points = [(turns, quarter, size) for quarter in (quarters if turns > 0.0 else quarters[::-1])]
-    text = "M" + _place(*points[0])
-    for before, after in itertools.pairwise(points):
-        text += _quarter(before, after)
-    return text
-
-
-def _place(turns, phase, size, height=None):
-    """Coordinates of a phase of the wave; ``height`` in place of its own, of the amplitude."""
-    sample = (phase - START / (2.0 * math.pi)) / turns
-    height = math.sin(2.0 * math.pi * phase) if height is None else height
-    return f"{tenths(_along(sample))} {tenths(_up(size * height))}"
-
-
-def _quarter(before, after):
-    """One quarter of a wave as a curve, from a zero to a crest or back."""
-    turns, start, size = before
-    end = after[1]
-    first, last = (math.sin(2.0 * math.pi * phase) for phase in (start, end))
-    rising = abs(first) < 0.5
-    crest = last if rising else first
-    handles = [(share * 2.0 / math.pi, height * crest) for share, height in HANDLES]
-    if not rising:
-        handles = [(1.0 - share, height) for share, height in reversed(handles)]
-    controls = [_place(turns, start + share * (end - start), size, height) for share, height in handles]
-    return f"C{controls[0]} {controls[1]} {_place(*after)}"
-
-
-def _path(x, y):
-    return "M" + "L".join(f"{tenths(a)} {tenths(b)}" for a, b in zip(x.tolist(), y.tolist(), strict=True))
-
-
-def _ticks(length, unit, before=0.0):
-    """Round ticks of an axis of this length that begins so much before 0."""
-    from matplotlib.ticker import MaxNLocator
-
-    size = axis_unit(length, unit)[1]
-    end = (length - before) / size * 1.001
-    values = MaxNLocator(5, steps=[1, 2, 5, 10]).tick_values(0.0, end)
-    values = [float(value) for value in values if 0.0 <= value <= end]
-    names = _plot.PlainNumbers().format_ticks(values)
-    places = [round(100.0 * (value * size + before) / length, 2) for value in values]
-    return tuple(zip(places, names, strict=True))
-
-
-def _about_zero(largest, unit):
-    """A round tick above and below zero, and zero; shares of the panel from its top."""
-    if not largest:
-        return ((50.0, "0"),)
-    size = axis_unit(largest, unit)[1]
-    step = 10.0 ** math.floor(math.log10(largest / size))
-    value = max(step * factor for factor in (1.0, 2.0, 5.0) if step * factor <= largest / size * 1.0001)
-    names = _plot.PlainNumbers().format_ticks([value, 0.0, -value])
-    reach = 50.0 * FILLED * value * size / largest
-    return tuple(
-        (round(50.0 + place * reach, 2), name) for place, name in zip((-1, 0, 1), names, strict=True)
-    )

@@ -26,6 +26,7 @@ LIMITS = {
     "phase_margin": "phase margin",
     "delay": "delay of the measured velocity",
 }
+OF_CURVES = {"measured": "measured", "torque": "{force}", "actual": "true, of the load"}
 EVERYWHERE = (
     "Errors of the scale over more than a signal period, and its change with temperature.",
     "Faults that change with place, time or temperature: here they are the same all along the scale.",
@@ -46,6 +47,11 @@ def meanings(*words):
 def limit_name(name, axis):
     """A limit of a requirement in words."""
     return LIMITS[name].format(force=force(axis))
+
+
+def curve_heads(axis):
+    """Heads of the columns for measured ripple, force and true ripple."""
+    return tuple(sentence(words.format(force=force(axis))) for words in OF_CURVES.values())
 
 
 def in_unit(value, unit, count=3):

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import numpy as np
 
-from . import _checks, _files, _page_frames, _page_parts, _page_words, _sweeps
+from . import _checks, _files, _page_answer, _page_frames, _page_parts, _page_remedies, _page_words, _sweeps
 from ._page_svg import Shelf
 from ._plot import COLOURS
 from ._plot_numbers import sentence
@@ -321,10 +321,10 @@ def rendered(found, title=None, seed=SEED, *, dated=True):
     """
     shelf = Shelf()
     parts = _page_parts
-    blocks = [parts.answer(found, shelf), parts.source(found, shelf), parts.player(found)]
+    blocks = [_page_answer.answer(found, shelf), parts.source(found, shelf), parts.player(found)]
     blocks += [parts.loop(found, shelf)] if found.own_loop else []
     blocks += [parts.ring(found, shelf)] if found.ring_curve is not None else []
-    blocks += [parts.remedies(found, shelf), parts.sure(found, shelf)]
+    blocks += [_page_remedies.remedies(found, shelf), parts.sure(found, shelf)]
     script = _template_text("page.js")
     return _environment().get_template("page.html").render(
         title=" ".join(str(TITLE if title is None else title).split())[:LONGEST_TITLE] or TITLE,

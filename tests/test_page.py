@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 import encsim
-from encsim import _page_frames, _page_parts, _page_words, page
+from encsim import _page_answer, _page_frames, _page_panels, _page_words, page
 from encsim._checks import InputError
 
 VOID = {"meta", "input", "br", "img", "link", "path", "use", "rect"}
@@ -273,7 +273,7 @@ def test_verdict_is_that_of_the_requirement(pages):
 def test_met_requirement_says_yes():
     limits = encsim.Requirement(speeds=(0.01, 0.02), measured=1.0)
     found = page.findings(stage(), None, limits, 0, lambda text: None)
-    assert _page_parts._verdict(found.judgement).startswith("Yes, every limit is met.")
+    assert _page_answer._verdict(found.judgement).startswith("Yes, every limit is met.")
 
 
 @pytest.mark.parametrize(("limits", "drawn"), [
@@ -285,7 +285,7 @@ def test_met_requirement_says_yes():
 ])  # fmt: skip
 def test_curve_shows_the_limit_that_binds(limits, drawn):
     asked = encsim.Requirement(speeds=(0.01, 0.02), **limits)
-    assert _page_parts.drawn_limit(asked, asked.judge(stage())) == drawn
+    assert _page_answer.drawn_limit(asked, asked.judge(stage())) == drawn
 
 
 def test_unstable_loop_is_told_first():
@@ -294,8 +294,8 @@ def test_unstable_loop_is_told_first():
     found = page.findings(axis, [0.01], None, 0, lambda text: None)
     assert found.unstable
     assert any("unstable" in reason for reason in found.doubts)
-    shown = _page_parts.view_of(found.curve)
-    assert _page_parts._facts(found, shown)[-1][:2] == ("What to do first", "Make the loop stable")
+    shown = _page_answer.view_of(found.curve)
+    assert _page_answer._facts(found, shown)[-1][:2] == ("What to do first", "Make the loop stable")
 
 
 def test_closed_curve_is_measured_ripple_of_the_loop():
@@ -384,12 +384,12 @@ def curve(path):
 
 @pytest.mark.parametrize("turns", [0.03, 0.37, -0.06, 1.3])
 def test_waves_are_sines_to_the_eye(turns):
-    drawn = curve(_page_frames.sine_path(turns, 1.0))
-    sample = drawn[:, 0] * _page_frames.SAMPLES / 1000.0 - 0.5
-    height = (50.0 - drawn[:, 1]) / 50.0 / _page_frames.FILLED
-    true = np.sin(2.0 * np.pi * turns * sample + _page_frames.START)
+    drawn = curve(_page_panels.sine_path(turns, 1.0))
+    sample = drawn[:, 0] * _page_panels.SAMPLES / 1000.0 - 0.5
+    height = (50.0 - drawn[:, 1]) / 50.0 / _page_panels.FILLED
+    true = np.sin(2.0 * np.pi * turns * sample + _page_panels.START)
     # the curves are off by 3e-4; coordinates are written to a tenth: 0.05 of 43 in height, and 0.05 along
-    slope = 2.0 * np.pi * abs(turns) * 0.05 * _page_frames.SAMPLES / 1000.0
+    slope = 2.0 * np.pi * abs(turns) * 0.05 * _page_panels.SAMPLES / 1000.0
     assert np.abs(height - true).max() < 0.0005 + 0.0012 + slope
 
 
@@ -409,7 +409,7 @@ def test_seen_wave_is_the_slowest_through_the_dots(speed):
     frame = _page_frames.slider(stage(), [speed], speed).frames[0]
     waves = encsim.lines(stage(), speed)
     alias = float(waves.alias[waves.harmonic == 1][0])
-    quarters = 4.0 * alias / 16e3 * _page_frames.SAMPLES
+    quarters = 4.0 * alias / 16e3 * _page_panels.SAMPLES
     # whole quarters, so that both ends are covered
     assert quarters <= frame.seen.count("C") < quarters + 2.0
 
@@ -419,9 +419,9 @@ def test_dots_lie_on_both_waves(speed):
     axis = stage()
     frame = _page_frames.slider(axis, [speed], speed).frames[0]
     turns = speed / 20e-6 / 16e3
-    height = (50.0 - points(frame.dots.replace("h0", ""))[:, 1]) / 50.0 / _page_frames.FILLED
+    height = (50.0 - points(frame.dots.replace("h0", ""))[:, 1]) / 50.0 / _page_panels.FILLED
     for wave in (turns, turns - round(turns)):
-        expected = np.sin(2.0 * np.pi * wave * np.arange(_page_frames.SAMPLES) + _page_frames.START)
+        expected = np.sin(2.0 * np.pi * wave * np.arange(_page_panels.SAMPLES) + _page_panels.START)
         # coordinates are written to a tenth of a hundred
         np.testing.assert_allclose(height, expected, atol=0.0013)
 

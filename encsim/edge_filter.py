@@ -62,6 +62,11 @@ class EdgeFilter:
     blind: np.ndarray
     linear = True
 
+    @property
+    def memory(self):
+        """Age of the oldest position that counts, and two samples, loop periods."""
+        return np.maximum(self.window, self.period) + 2.0 * self.period + 2.0
+
     def gain(self, turns):
         """Mean gain from the sampled position to the velocity, times the loop period.
 
@@ -157,8 +162,7 @@ class EdgeFilter:
 
     def weights(self):
         """Weights of the positions for one speed, newest first, times the loop period."""
-        reach = float(np.maximum(self.window, self.period) + 2.0 * self.period)
-        samples = np.arange(int(reach) + 3.0)
+        samples = np.arange(int(self.memory) + 1.0)
         found = np.zeros_like(samples)
         if self.blind:
             return found[:1]

@@ -67,6 +67,13 @@ class Loop:
     filters: tuple
     torque_constant: float | None
 
+    @property
+    def memory(self):
+        """Samples that the estimator remembers in its numerator."""
+        if isinstance(self.estimator, edge_filter.EdgeFilter):
+            return int(np.ceil(np.max(self.estimator.memory)))
+        return len(self.estimator.coefficients(self.rate)[0])
+
     def response(self, frequency):
         """What the loop makes of an encoder error line.
 

@@ -21,6 +21,9 @@ WHOLE = 1e-9
 # Time constants shorter than this part of a period overflow in the matrix exponential.
 QUICKEST = 1e14
 FARTHEST = 1e60
+# Time constants and terms of the series of a matrix exponential: 0.5**15/16! is below rounding.
+SHORT = 0.5
+SERIES = 17
 
 
 @dataclass(frozen=True, eq=False, slots=True, kw_only=True)
@@ -260,16 +263,23 @@ def _grow_and_hold(matrix, time):
 
 @lru_cache(maxsize=512)
 def _exponential(content, n, time):
-    """The same of a matrix given as bytes, so that an axis that is looked at again costs nothing."""
-    from scipy.linalg import expm
+    """The same of a matrix given as bytes, so that an axis that is looked at again costs nothing.
 
+    The integral H and E = A H from a series over a short time, then doubled, H becoming ``2 H + E H`` and E
+    ``2 E + E**2``: small entries keep their digits, and no library needs to be loaded.
+    """
     matrix = np.frombuffer(content).reshape(n, n)
-    if time == 0.0:
-        return np.zeros((n, n)), np.zeros((n, n))
-    both = np.zeros((2 * n, 2 * n))
-    both[:n, :n], both[:n, n:] = matrix * time, np.eye(n) * time
-    hold = expm(both)[:n, n:]
-    return matrix @ hold, hold
+    size = np.abs(matrix).sum(axis=0).max() * time
+    doublings = max(0, math.ceil(math.log2(size / SHORT))) if size > SHORT else 0
+    short = math.ldexp(time, -doublings)
+    term = hold = short * np.eye(n)
+    for k in range(2, SERIES):
+        term = term @ matrix * (short / k)
+        hold = hold + term
+    grow = matrix @ hold
+    for _ in range(doublings):
+        hold, grow = 2.0 * hold + grow @ hold, 2.0 * grow + grow @ grow
+    return grow, hold
 
 
 def _two_masses(load, slope, rate):

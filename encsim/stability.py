@@ -14,6 +14,11 @@ PER_DECADE = 250
 DECADES = 9
 LINEAR = 4096
 BISECTIONS = 60
+# Frequencies at which the loop is turned by -180 deg that are looked at.
+MOST_TURNS = 400
+# Below this loop gain, and so many turns of the delay further, points need not be dense.
+WEAK = 0.02
+FURTHER = 4.0
 GOLDEN = 0.5 * (5.0**0.5 - 1.0)
 HALF_POWER = 2.0**-0.5
 # Below this loop gain a change of sign is rounding; a margin of 1e9 is none.
@@ -224,7 +229,16 @@ class _Analysis:
 
     def _gain_factors(self):
         """Factors on the gain at which the loop passes through -1."""
-        found = _roots(lambda f: self.loop.open_gain(f).imag, self.frequency[:-1], self.gain.imag[:-1])
+        turning = self.gain.imag[:-1]
+        change = np.flatnonzero(
+            (np.sign(turning[:-1]) * np.sign(turning[1:]) < 0.0) & (self.gain.real[1:-1] < 0.0)
+        )
+        # a loop of many periods of delay turns on and on: those that are next to 1 are enough
+        near = np.argsort(np.abs(_log(self.gain[change])), kind="stable")[:MOST_TURNS]
+        change = np.sort(change[near])
+        found = _bisect(
+            lambda f: self.loop.open_gain(f).imag, self.frequency[change], self.frequency[change + 1]
+        )
         values = np.append(self.loop.open_gain(found).real if len(found) else [], self.gain[-1].real)
         return -1.0 / values[values < -NOTHING]
 
@@ -351,10 +365,9 @@ def _poles(loop):
 def _grid(loop, shifted):
     """Frequencies up to half the rate, Hz: even in logarithm, even, and dense about every pole near the circle."""
     half = 0.5 * loop.rate
-    order = loop.plant.transfer.reading_delay + len(loop.estimator.coefficients(loop.rate)[0])
     parts = [
         np.geomspace(10.0**-DECADES * half, half, DECADES * PER_DECADE),
-        np.linspace(0.0, half, max(LINEAR, 16 * order))[1:],
+        np.linspace(0.0, half, LINEAR)[1:],
     ]
     open_poles = np.roots(loop.plant.transfer.denominator)
     offsets = np.geomspace(1e-3, 1e3, 60)
@@ -364,7 +377,20 @@ def _grid(loop, shifted):
         if 0.0 < where < half and width < 0.1 * where:
             parts += [where - width * offsets, where + width * offsets]
     grid = np.unique(np.concatenate(parts))
-    return grid[(grid >= parts[0][0]) & (grid <= half)]
+    grid = grid[(grid >= parts[0][0]) & (grid <= half)]
+    return np.unique(np.concatenate([grid, _between(loop, grid)]))
+
+
+def _between(loop, grid):
+    """Points that follow the turns of a long delay, as far as the loop gain is worth it."""
+    order = loop.plant.transfer.reading_delay + loop.memory
+    if 16 * order <= LINEAR:
+        return np.zeros(0)
+    strong = np.abs(loop.open_gain(grid)) >= WEAK
+    high = grid[strong].max(initial=0.0) + FURTHER * loop.rate / order
+    return np.arange(1.0, np.ceil(32.0 * order * min(high, 0.5 * loop.rate) / loop.rate)) * (
+        loop.rate / (32.0 * order)
+    )
 
 
 def _roots(function, grid, values):

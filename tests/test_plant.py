@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 import slow_loop
+from scipy.linalg import expm
 
 from encsim import InputError, plant
 from encsim.mechanics import Control, Load
@@ -138,3 +139,23 @@ def test_torque_on_motor_and_load_speed_up_the_whole_axis_alike(load):
 def test_load_too_light_for_what_acts_on_it_is_refused(load):
     with pytest.raises(InputError, match=r"Load.inertia must be large enough for friction and spring.*got"):
         discrete(load, speed=1e-9)
+
+
+@pytest.mark.parametrize("time", [0.0, 0.3, 1.0])
+@pytest.mark.parametrize("friction", [0.0, 1e-6, 0.3, 40.0, 900.0, 1e7])
+def test_transition_and_integral_are_those_of_the_matrix_exponential(friction, time):
+    matrix = np.array([[0.0, 1.0, 0.0], [0.0, -friction, 1.0], [0.0, 0.0, -1.9]])
+    grow, hold = plant._grow_and_hold(matrix, time)
+    both = expm(np.block([[matrix, np.eye(3)], [np.zeros((3, 6))]]) * time)
+    # either rounds entries beside stiff ones at some 1e-12 of their row
+    np.testing.assert_allclose(grow, both[:3, :3] - np.eye(3), rtol=1e-10, atol=1e-15)
+    np.testing.assert_allclose(hold, both[:3, 3:], rtol=1e-10, atol=1e-15)
+
+
+@pytest.mark.parametrize("turns", [1e-3, 0.3, 40.0, 2e3])
+def test_swing_of_two_masses_keeps_its_phase_over_many_turns(turns):
+    matrix = np.array([[0.0, 1.0], [-((2.0 * np.pi * turns) ** 2), 0.0]])
+    grow, _ = plant._grow_and_hold(matrix, 1.0 + 0.125 / turns)
+    expected = np.cos(2.0 * np.pi * (turns + 0.125))
+    # rounding of the angle, 1e-16 of it, and of each doubling
+    assert 1.0 + grow[0, 0] == pytest.approx(expected, abs=1e-13 * max(1.0, turns))

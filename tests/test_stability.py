@@ -302,3 +302,22 @@ def test_result_is_plain_and_ready_for_json():
     assert plain["units"]["delay_margin"] == "s"
     assert len(plain["poles"][0]) == 2
     assert plain["resonances"][0]["frequency"] == pytest.approx(308.2, rel=1e-3)
+
+
+@pytest.mark.parametrize("late", [1e3, 1e4, 1e5])
+def test_delay_of_very_many_periods_has_the_margins_of_dead_time(late):
+    # pi/(2 w_c T), Astrom and Murray (from memory); far below half the rate hold and fractions do not show
+    axis = integrator(0.5 / 0.9, 1e5 / 0.9, 0.9 * late / 1e5)
+    found = margins(axis)
+    assert found.stable
+    assert found.gain_margin == pytest.approx(np.pi / (2.0 * 0.5 * late / 1e5), rel=2e-3)
+    assert not margins(integrator(1.01 * found.gain_margin * 0.5 / 0.9, 1e5 / 0.9, 0.9 * late / 1e5)).stable
+
+
+def test_loop_that_a_long_delay_turns_round_often_keeps_the_turn_that_is_next_to_one():
+    # |L| falls as 1/f: of the frequencies at which the delay makes -180 deg the first has the largest gain
+    found = margins(integrator(400.0, 1e5, 0.05))
+    assert not found.stable
+    turning = np.arange(1, 60) * 2.0 - 1.5
+    factors = 2.0 * np.pi * turning / 2.0 / 0.05 / 400.0
+    assert found.gain_margin == pytest.approx(factors[np.argmin(np.abs(np.log(factors)))], rel=0.01)

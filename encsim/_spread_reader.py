@@ -1,13 +1,13 @@
 """The ``[spread]`` section of an axis file, or of a file of its own, as distributions."""
 
-from . import _toml_text, axis_file, changes, spreads, units
+from . import _toml_text, axis_file, changes, distributions, spreads, units
 from ._checks import NOTHING, Fault, InputError
 from ._section_reader import Section
 
 SECTION = "spread"
 PER_KELVIN = "per_kelvin"
 EXAMPLE = "signal.gain = {normal = 0.01}"
-_KINDS = ", ".join(spreads.KINDS)
+_KINDS = ", ".join(distributions.KINDS)
 
 
 def load_spread(path, axis=None):
@@ -76,7 +76,7 @@ def loads(text, axis, name="spread file", settings=()):
 
 def _is_leaf(table):
     """Whether a table is meant as a distribution, rightly written or not."""
-    return not table or any(units.nearest(name, (*spreads.KINDS, PER_KELVIN)) for name in table)
+    return not table or any(units.nearest(name, (*distributions.KINDS, PER_KELVIN)) for name in table)
 
 
 def _distribution(section, path, key, value, axis):
@@ -84,12 +84,12 @@ def _distribution(section, path, key, value, axis):
     if not isinstance(value, dict):
         section.fault(path, f"be a distribution ({_KINDS})", value, hint=f"as in {EXAMPLE}")
         return NOTHING
-    for name in value.keys() - {*spreads.KINDS, PER_KELVIN}:
-        near = units.nearest(name, (*spreads.KINDS, PER_KELVIN))
+    for name in value.keys() - {*distributions.KINDS, PER_KELVIN}:
+        near = units.nearest(name, (*distributions.KINDS, PER_KELVIN))
         hint = f"did you mean {near}?" if near else ""
         section.fault((*path, name), f"be {_KINDS} or {PER_KELVIN}", name, hint=hint)
         return NOTHING
-    kinds = [name for name in spreads.KINDS if name in value]
+    kinds = [name for name in distributions.KINDS if name in value]
     if len(kinds) != 1 and (kinds or PER_KELVIN not in value):
         given = " and ".join(kinds) or NOTHING
         section.fault(path, f"have one of {_KINDS}", given, hint=f"as in {EXAMPLE}")
@@ -99,7 +99,7 @@ def _distribution(section, path, key, value, axis):
     if any(size is NOTHING for size in sizes.values()):
         return NOTHING
     with section.at(*path):
-        return spreads.KINDS[kind](sizes.get(kind, 0.0), per_kelvin=sizes.get(PER_KELVIN, 0.0))
+        return distributions.KINDS[kind](sizes.get(kind, 0.0), per_kelvin=sizes.get(PER_KELVIN, 0.0))
     return NOTHING
 
 

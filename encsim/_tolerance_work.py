@@ -5,11 +5,13 @@ import io
 import os
 import signal
 import sys
+import threading
 import time
 import types
 import zipfile
 import zlib
 from concurrent.futures import FIRST_COMPLETED, Executor, ProcessPoolExecutor, wait
+from multiprocessing import parent_process
 from multiprocessing.context import SpawnContext, SpawnProcess
 from pathlib import Path
 
@@ -59,12 +61,19 @@ class _Context(SpawnContext):
 
 
 def own_pool(workers):
-    """Fresh processes that leave Ctrl-C to their parent."""
-    return ProcessPoolExecutor(workers, mp_context=_Context(), initializer=_leave_interrupts)
+    """Fresh processes that leave Ctrl-C to their parent, and end with it."""
+    return ProcessPoolExecutor(workers, mp_context=_Context(), initializer=_begin)
 
 
-def _leave_interrupts():
+def _begin():
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    threading.Thread(target=_end_with_parent, daemon=True).start()
+
+
+def _end_with_parent():
+    """A parent that is killed can tell nobody; its workers would wait for work for ever."""
+    parent_process().join()
+    os._exit(1)
 
 
 class Pool:
@@ -169,7 +178,7 @@ class Work:
                 while failure is None and len(waiting) < MOST_WAITING and (chunk := next(chunks, None)):
                     try:
                         waiting[pool.submit(batch, self.job, *chunk)] = chunk
-                    except RuntimeError as error:
+                    except Exception as error:
                         failure = error
                 if not waiting:
                     return failure

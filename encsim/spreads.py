@@ -1,21 +1,13 @@
-"""How the axes of one design differ: distributions around an axis' own values, and samples drawn from them.
+"""How the axes of one design differ: distributions around an axis' own values, and axes drawn from them."""
 
-Chance is counter-based: Philox of seed, key and sample number. A sample is the same whatever is drawn before it,
-beside it or in which process.
-"""
-
-import hashlib
 from collections import Counter
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from functools import cached_property
-from statistics import NormalDist
-from typing import ClassVar
-
-import numpy as np
 
 from . import _checks, changes
 from ._checks import Fault, InputError
+from .distributions import Distribution, places
 
 TEMPERATURE = "temperature"
 PHASE = ".phase"
@@ -23,165 +15,6 @@ MOST_KEYS = 64
 MOST_TRIES = 100
 # So many samples are drawn before any is computed; where more than half of them are impossible, nobody means it.
 FIRST_LOOK = 200
-_UNIT_NORMAL = NormalDist()
-
-
-class Distribution:
-    """A deviation from an axis' own value, and what a kelvin adds to it."""
-
-    __slots__ = ()
-    kind = ""
-
-    def _check(self, name):
-        check = _checks.Check(self)
-        check.not_negative(name)
-        check.number("per_kelvin")
-        check.done()
-
-    def at(self, place):
-        """Deviations at places from 0 to 1 of the cumulative distribution, an array."""
-        raise NotImplementedError
-
-    def halved_weight(self, place):
-        """Density of the distribution half as wide over that of this one, at the same places; at most 2."""
-        raise NotImplementedError
-
-
-@dataclass(frozen=True, slots=True)
-class Normal(Distribution):
-    """Normal distribution around the axis' own value.
-
-    Parameters
-    ----------
-    sd : float
-        Standard deviation, in SI of the key it is for.
-    per_kelvin : float
-        What each kelvin of the temperature's deviation adds.
-
-    Raises
-    ------
-    InputError
-        If sd is negative or a number is not finite.
-    """
-
-    kind: ClassVar[str] = "normal"
-
-    sd: float
-    per_kelvin: float = field(default=0.0, kw_only=True)
-
-    def __post_init__(self):
-        self._check("sd")
-
-    def at(self, place):
-        """Deviations at places from 0 to 1 of the cumulative distribution, an array."""
-        return self.sd * np.array([_UNIT_NORMAL.inv_cdf(one) for one in place.tolist()])
-
-    def halved_weight(self, place):
-        """Density of the distribution half as wide over that of this one, at the same places; at most 2."""
-        unit = Normal(1.0).at(place)
-        return 2.0 * np.exp(-1.5 * unit**2)
-
-    @property
-    def width(self):
-        """What is halved when the tolerance is tightened: the standard deviation."""
-        return self.sd
-
-
-@dataclass(frozen=True, slots=True)
-class Uniform(Distribution):
-    """Even distribution around the axis' own value; ``Uniform(math.pi)`` leaves a direction or phase open.
-
-    Parameters
-    ----------
-    half : float
-        Half of the width: a tolerance of plus and minus half, in SI of the key it is for.
-    per_kelvin : float
-        What each kelvin of the temperature's deviation adds.
-
-    Raises
-    ------
-    InputError
-        If half is negative or a number is not finite.
-    """
-
-    kind: ClassVar[str] = "uniform"
-
-    half: float
-    per_kelvin: float = field(default=0.0, kw_only=True)
-
-    def __post_init__(self):
-        self._check("half")
-
-    def at(self, place):
-        """Deviations at places from 0 to 1 of the cumulative distribution, an array."""
-        return self.half * (2.0 * place - 1.0)
-
-    def halved_weight(self, place):
-        """Density of the distribution half as wide over that of this one, at the same places; at most 2."""
-        return np.where(np.abs(2.0 * place - 1.0) <= 0.5, 2.0, 0.0)
-
-    @property
-    def width(self):
-        """What is halved when the tolerance is tightened: half."""
-        return self.half
-
-
-@dataclass(frozen=True, slots=True)
-class Triangular(Distribution):
-    """Symmetric triangular distribution around the axis' own value.
-
-    Parameters
-    ----------
-    half : float
-        Half of the base: a tolerance of plus and minus half, in SI of the key it is for.
-    per_kelvin : float
-        What each kelvin of the temperature's deviation adds.
-
-    Raises
-    ------
-    InputError
-        If half is negative or a number is not finite.
-    """
-
-    kind: ClassVar[str] = "triangular"
-
-    half: float
-    per_kelvin: float = field(default=0.0, kw_only=True)
-
-    def __post_init__(self):
-        self._check("half")
-
-    def at(self, place):
-        """Deviations at places from 0 to 1 of the cumulative distribution, an array."""
-        return self.half * self._unit(place)
-
-    def halved_weight(self, place):
-        """Density of the distribution half as wide over that of this one, at the same places; at most 2."""
-        away = np.abs(self._unit(place))
-        return np.maximum(2.0 * (1.0 - 2.0 * away), 0.0) / (1.0 - away)
-
-    @staticmethod
-    def _unit(place):
-        low = np.sqrt(2.0 * np.minimum(place, 0.5)) - 1.0
-        return np.where(place < 0.5, low, 1.0 - np.sqrt(2.0 * np.minimum(1.0 - place, 0.5)))
-
-    @property
-    def width(self):
-        """What is halved when the tolerance is tightened: half."""
-        return self.half
-
-
-KINDS = {one.kind: one for one in (Normal, Uniform, Triangular)}
-
-
-def places(seed, key, first, count, attempt=0):
-    """Numbers between 0 and 1 for samples from ``first`` on, one a sample, by seed, key and attempt."""
-    word = int.from_bytes(hashlib.blake2b(key.encode(), digest_size=8).digest(), "big")
-    stream = np.random.Philox(
-        key=np.array([seed, word], dtype=np.uint64), counter=np.array([first, attempt, 0, 0], dtype=np.uint64)
-    )
-    # A counter makes four words, of which a sample takes the first.
-    return ((stream.random_raw(4 * count)[::4] >> np.uint64(11)) + 0.5) * 2.0**-53
 
 
 def place_of(key):

@@ -1,26 +1,22 @@
 """Many axes of one design: the band of their ripple at each speed, how many pass, which tolerance to tighten."""
 
+import os
 from concurrent.futures import Executor
 from dataclasses import dataclass, field
 
 import numpy as np
 
-from . import _checks, _sensitivity, quick_form, spreads
+from . import _checks, _tolerance_statistics, quick_form, spreads
 from ._results import Series
-from ._tolerance_samples import EXACTLY, Job
+from ._tolerance_samples import Job
 from ._tolerance_work import Work
 from .axis import Axis
-from .closed_form import checked_speeds, ripple
-from .smooth_running import smoothness
+from .closed_form import checked_speeds
+from .requirements import Requirement
 
-BAND = (0.025, 0.5, 0.975)
 MOST_SAMPLES = 10_000_000
 # Samples times speeds, 8 bytes each: all are held, since quantiles need them.
 MOST_VALUES = 1 << 25
-FEW_SAMPLES = 100
-# So many samples are computed again in the whole form. A quick one that is further off than this is told: less is
-# little beside the uncertainty of a band of a thousand samples.
-CHECKED, CLOSE = 5, 0.05
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -201,10 +197,11 @@ def tolerance(
     Each sample is computed in closed form, wherever counts are at least 40 a period in the quick one: 1 to 2 ms
     for 100 speeds by a difference, 5 to 10 ms by other estimators and of a closed loop. ``deviation`` compares it
     with :func:`ripple` or :func:`smoothness`. Draws that are impossible axes (jitter below zero) are drawn anew
-    and counted, which cuts the distributions off there. The yield with one distribution half as wide is taken
+    and counted, which cuts the distributions off there. Ripple of torque and true velocity stays as the quick form
+    has it, some per cent off at slow speeds with a converter. The yield with one distribution half as wide is taken
     from the same samples, each weighted by the ratio of the densities.
     """
-    faults = _checks_of(axis, spread, samples, seed, executor)
+    faults = [*_described(axis, spread, requirement), *_asked(samples, seed, executor, resume)]
     if faults:
         raise _checks.InputError(*faults)
     speed = np.abs(_speeds(speeds, axis, samples))
@@ -212,11 +209,20 @@ def tolerance(
     _check_requirement(job)
     job.sampler.look()
     batch = Work(job, int(samples), resume, progress).run(executor)
-    return _result(job, batch)
+    return Tolerance(
+        speed=job.speeds,
+        **_tolerance_statistics.summary(job, batch),
+        samples=int(samples),
+        refused=int(batch.refused.sum()),
+        seed=job.seed,
+        basis="smoothness" if quick_form.closes(axis) else "ripple",
+        axis=axis,
+        spread=job.spread,
+    )
 
 
-def _checks_of(axis, spread, samples, seed, executor):
-    """Faults of the plain arguments."""
+def _described(axis, spread, requirement):
+    """Faults of what describes the axes."""
     if not isinstance(axis, Axis):
         return [_checks.Fault("tolerance.axis", "be an Axis", axis)]
     faults = []
@@ -224,16 +230,24 @@ def _checks_of(axis, spread, samples, seed, executor):
         spreads.check(axis, spread)
     except _checks.InputError as error:
         faults += error.faults
-    for name, value, low, high in (("samples", samples, 2, MOST_SAMPLES), ("seed", seed, 0, 2**64 - 1)):
-        if not _checks.is_whole(value) or not low <= value <= high:
-            faults.append(
-                _checks.Fault(f"tolerance.{name}", f"be a whole number from {low} to {high}", value)
-            )
-    if not (
-        executor is None or isinstance(executor, Executor) or (_checks.is_whole(executor) and executor >= 1)
-    ):
+    if not (requirement is None or isinstance(requirement, Requirement)):
+        faults.append(_checks.Fault("tolerance.requirement", "be a Requirement", requirement))
+    return faults
+
+
+def _asked(samples, seed, executor, resume):
+    """Faults of how many are asked for, and where they are computed and kept."""
+    faults = [
+        _checks.Fault(f"tolerance.{name}", f"be a whole number from {low} to {high}", value)
+        for name, value, low, high in (("samples", samples, 2, MOST_SAMPLES), ("seed", seed, 0, 2**64 - 1))
+        if not _checks.is_whole(value) or not low <= value <= high
+    ]
+    number = _checks.is_whole(executor) and executor >= 1
+    if not (executor is None or isinstance(executor, Executor) or number):
         rule = "be an Executor of concurrent.futures or a number of processes"
         faults.append(_checks.Fault("tolerance.executor", rule, executor))
+    if not (resume is None or isinstance(resume, (str, os.PathLike))):
+        faults.append(_checks.Fault("tolerance.resume", "be a path", resume))
     return faults
 
 
@@ -257,154 +271,3 @@ def _check_requirement(job):
         low, high = job.requirement.speeds
         rule = f"lie in the requirement's range, {low:.6g} to {high:.6g}, at least one of them"
         _checks.refuse("tolerance.speeds", rule, float(job.speeds[0]), f"{job.axis.scale.unit}/s")
-
-
-def _result(job, batch):
-    """Statistics of all samples."""
-    samples = len(batch.refused)
-    scale, deviation, doubtful, reasons = _looked_at(job, batch)
-    batch.rms[:] *= scale
-    low, median, high = (np.empty(job.speeds.size) for _ in BAND)
-    for index in range(job.speeds.size):
-        low[index], median[index], high[index] = _quantiles(batch.rms[:, index])
-    places = _places(job, batch.refused)
-    told = _yields(job, batch, places) if job.requirement is not None else dict(_NO_YIELDS)
-    sensitivity = _sensitivity.shares(places, _logarithm(told.pop("worst", batch.rms)))
-    if job.requirement is None:
-        told["tighten"] = next((key for key, share in sensitivity.items() if share > 0.0), None)
-    return Tolerance(
-        speed=job.speeds,
-        median=median,
-        low=low,
-        high=high,
-        **told,
-        sensitivity=sensitivity,
-        samples=samples,
-        refused=int(batch.refused.sum()),
-        seed=job.seed,
-        basis="smoothness" if quick_form.closes(job.axis) else "ripple",
-        deviation=deviation,
-        doubtful=doubtful,
-        valid=not reasons,
-        reasons=reasons,
-        axis=job.axis,
-        spread=job.spread,
-    )
-
-
-def _quantiles(values):
-    """The quantiles of the band, linear between samples; infinite values, of loops that swing, are the largest."""
-    ordered, place = np.sort(values), np.array(BAND) * (values.size - 1)
-    below = place.astype(int)
-    first, second = ordered[below], ordered[np.minimum(below + 1, values.size - 1)]
-    with np.errstate(invalid="ignore"):
-        return np.where(first == second, first, first + (place - below) * (second - first))
-
-
-_NO_YIELDS = {
-    "limit": None,
-    "yield_by_speed": None,
-    "yield_fraction": None,
-    "yield_interval": None,
-    "yield_by_limit": {},
-    "halved": {},
-    "tighten": None,
-}
-
-
-def _yields(job, batch, places):
-    """Who meets what, and the worst share of each sample."""
-    limits = _ripple_limits(job)
-    limit = np.minimum.reduce([np.full(job.speeds.size, np.inf), *limits.values()])
-    by_limit = {name: batch.shares[:, index] <= EXACTLY for index, name in enumerate(job.limits)}
-    worst, by_speed = batch.shares.max(axis=1, initial=0.0), np.ones(limit.size)
-    for name, allowed in limits.items():
-        met = np.ones(len(worst), dtype=bool)
-        for index in np.flatnonzero(job.within).tolist():
-            share = batch.rms[:, index] / allowed[index]
-            met &= share <= EXACTLY
-            worst = np.maximum(worst, share)
-        by_limit[name] = met
-    for index in np.flatnonzero(np.isfinite(limit)).tolist():
-        by_speed[index] = (batch.rms[:, index] <= limit[index] * EXACTLY).mean()
-    met = np.logical_and.reduce(list(by_limit.values()))
-    return {
-        "limit": limit,
-        "yield_by_speed": by_speed,
-        "yield_fraction": float(met.mean()),
-        "yield_interval": _sensitivity.interval(float(met.mean()), len(met)),
-        "yield_by_limit": {name: float(inside.mean()) for name, inside in by_limit.items()},
-        **_halved(job, places, met),
-        "worst": worst[:, None],
-    }
-
-
-def _ripple_limits(job):
-    """Measured ripple that each limit allows at each speed, infinite outside the range, {limit: array}."""
-    asked, found = job.requirement, {}
-    if asked.measured is not None:
-        found["measured"] = np.full(job.speeds.shape, asked.measured)
-    if asked.relative is not None:
-        found["relative"] = asked.relative_at(job.speeds)
-    return {name: np.where(job.within, allowed, np.inf) for name, allowed in found.items()}
-
-
-def _logarithm(values):
-    """Logarithm of positive values; what has none takes that of the nearest in its column."""
-    with np.errstate(divide="ignore"):
-        found = np.log(values)
-    for column in found.T:
-        sound = column[np.isfinite(column)]
-        if sound.size < column.size:
-            column[:] = np.clip(column, sound.min(), sound.max()) if sound.size else 0.0
-    return found
-
-
-def _places(job, refused):
-    """Places of all samples in each distribution that has a width, {key: array}."""
-    wide = [key for key, one in job.spread.items() if one.width]
-    found = {key: spreads.places(job.seed, key, 0, len(refused)) for key in wide}
-    for number in np.flatnonzero(refused).tolist():
-        again = job.sampler.places(number, 1, int(refused[number]))
-        for key in wide:
-            found[key][number] = again[key][0]
-    return found
-
-
-def _halved(job, places, met):
-    """Yield if one key varied half as widely, for each, and the key that gains most beyond chance."""
-    found, best = {}, (0.0, None)
-    for key, place in places.items():
-        found[key], gain = _sensitivity.reweighted(met, job.spread[key].halved_weight(place))
-        best = max(best, (gain, key), key=lambda pair: pair[0])
-    return {"halved": found, "tighten": best[1]}
-
-
-def _looked_at(job, batch):
-    """The first samples in the whole form: what to scale all by, how far they are off then, doubts, reasons."""
-    samples = len(batch.refused)
-    checked = [axis for axis, _ in job.sampler.draw(0, min(CHECKED, samples))]
-    whole = [
-        smoothness(axis, job.speeds) if quick_form.closes(axis) else ripple(axis, job.speeds)
-        for axis in checked
-    ]
-    rms = np.array([curve.measured if quick_form.closes(curve.axis) else curve.rms for curve in whole])
-    ratio = _ratio(rms, batch.rms[: len(checked)])
-    scale = np.median(ratio, axis=0)
-    deviation = np.abs(ratio / scale - 1.0).max(axis=0)
-    far = deviation > CLOSE
-    lost = int(np.count_nonzero(batch.doubtful))
-    found = {
-        f"the quick form is off by up to {100.0 * deviation.max():.2g} % at some speeds": far.any(),
-        f"{lost} of {samples} axes do not keep their channels within the converter and round zero": lost,
-        f"fewer than {FEW_SAMPLES} samples say little about the ends of the band": samples < FEW_SAMPLES,
-    }
-    reasons = dict.fromkeys(reason for curve in whole for reason in curve.reasons)
-    told = (*reasons, *(reason for reason, there in found.items() if there))
-    return scale, deviation, np.any([far, *(curve.doubtful for curve in whole)], axis=0), told
-
-
-def _ratio(whole, quick):
-    """One array over the other; 1 where both are zero or infinite."""
-    with np.errstate(divide="ignore", invalid="ignore"):
-        return np.where(quick == whole, 1.0, whole / quick)

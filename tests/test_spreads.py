@@ -17,6 +17,7 @@ from encsim import (
     Signal,
     Triangular,
     Uniform,
+    distributions,
     spreads,
 )
 from encsim.spreads import Sampler
@@ -72,7 +73,9 @@ def test_sample_of_one_key_is_the_same_beside_others():
 
 
 def test_keys_and_seeds_are_drawn_independently():
-    rows = [spreads.places(seed, key, 0, 4000) for seed in (0, 1) for key in ("signal.gain", "signal.phase")]
+    rows = [
+        distributions.places(seed, key, 0, 4000) for seed in (0, 1) for key in ("signal.gain", "signal.phase")
+    ]
     # Four standard errors of a correlation of 4000 samples.
     assert np.abs(np.corrcoef(rows) - np.eye(4)).max() < 4.0 / math.sqrt(4000)
 

@@ -3,6 +3,9 @@
 import math
 import multiprocessing
 import os
+import subprocess
+import sys
+import time
 from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor
 from dataclasses import replace
 from statistics import NormalDist
@@ -312,13 +315,40 @@ def test_processes_of_our_own_do_not_run_the_script_again(tmp_path):
         "axis = Axis(Scale(period=20e-6), signal=Signal(gain=0.01), sampling=Sampling(16e3))\n"
         "print(tolerance(axis, {'signal.gain': Normal(0.01)}, 0.01, 100, executor=2).samples)\n"
     )
-    import subprocess
-    import sys
-
     done = subprocess.run(
         [sys.executable, script], capture_output=True, text=True, env=dict(os.environ), timeout=60
     )
     assert (done.stdout.split(), done.stderr) == (["started", "100"], "")
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="reads /proc")
+def test_processes_of_our_own_end_with_a_parent_that_is_killed(tmp_path):
+    script = tmp_path / "script.py"
+    script.write_text(
+        "import multiprocessing, os, signal\n"
+        "from encsim import Axis, Normal, Sampling, Scale, Signal, tolerance\n"
+        "def die(done, samples):\n"
+        "    print(*(child.pid for child in multiprocessing.active_children()), flush=True)\n"
+        "    os.kill(os.getpid(), signal.SIGKILL)\n"
+        "axis = Axis(Scale(period=20e-6), signal=Signal(gain=0.01), sampling=Sampling(16e3))\n"
+        "tolerance(axis, {'signal.gain': Normal(0.01)}, 0.01, 10**6, executor=2, progress=die)\n"
+    )
+    done = subprocess.run([sys.executable, script], capture_output=True, text=True, timeout=60)
+    workers = [int(word) for word in done.stdout.split()]
+    assert len(workers) == 2
+    deadline = time.monotonic() + 20.0
+    while any(map(runs, workers)) and time.monotonic() < deadline:
+        time.sleep(0.05)
+    assert not any(map(runs, workers))
+
+
+def runs(number):
+    """Whether there is a process of this number that has not ended."""
+    try:
+        with open(f"/proc/{number}/stat") as file:
+            return file.read().rpartition(")")[2].split()[0] != "Z"
+    except OSError:
+        return False
 
 
 @pytest.mark.parametrize("name", ["torque", "actual", "phase_margin", "delay", "top_speed"])
@@ -364,6 +394,12 @@ def test_vanishing_ripple_has_no_band():
     assert found.tighten is None
 
 
+def test_what_rounding_leaves_where_lines_vanish_is_not_doubted():
+    found = tolerance(LINE, {"signal.sde.1": Normal(4e-9)}, [0.1, 20e-6 * 16e3], 100, executor=1)
+    assert found.valid
+    assert found.high[1] < 1e-9 * found.low[0]
+
+
 def test_axes_without_a_position_are_counted_as_doubtful():
     near = replace(COUNTED, interpolation=replace(COUNTED.interpolation, span=1.02))
     found = tolerance(near, {"signal.amplitude": Normal(0.02)}, SPEEDS, 100, executor=1)
@@ -397,6 +433,8 @@ def test_ring_errors_vary_too():
         ({"seed": -1}, "tolerance.seed must be a whole number from 0"),
         ({"executor": 0}, "tolerance.executor must be an Executor"),
         ({"executor": "dask"}, "tolerance.executor must be an Executor"),
+        ({"requirement": 0.01}, "tolerance.requirement must be a Requirement, got 0.01"),
+        ({"resume": 3}, "tolerance.resume must be a path, got 3"),
         ({"speeds": []}, "tolerance.speeds must hold at least one number"),
         ({"speeds": [[0.1]]}, "tolerance.speeds must have one dimension"),
         ({"speeds": [math.nan]}, "tolerance.speeds must be finite"),

@@ -1,0 +1,168 @@
+"""What many samples say: the band of their ripple, who meets what, and how far the quick form is off."""
+
+import numpy as np
+
+from . import _sensitivity, quick_form
+from ._tolerance_samples import EXACTLY
+from .closed_form import ripple
+from .distributions import places
+from .smooth_running import smoothness
+
+BAND = (0.025, 0.5, 0.975)
+FEW_SAMPLES = 100
+# So many samples are computed again in the whole form. A quick one that is further off than this is told: less is
+# little beside the uncertainty of a band of a thousand samples.
+CHECKED, CLOSE = 5, 0.05
+# Ripple below this share of the largest is what rounding leaves where lines vanish.
+NOTHING_LEFT = 1e-9
+
+
+def summary(job, batch):
+    """Fields of a result that come from the samples, {name: value}; scales the ripple of the batch.
+
+    Parameters
+    ----------
+    job : Job
+    batch : Batch
+
+    Returns
+    -------
+    dict
+    """
+    looked = _looked_at(job, batch)
+    batch.rms[:] *= looked.pop("scale")
+    band = np.array([_quantiles(column) for column in batch.rms.T]).T
+    drawn = _places(job, batch.refused)
+    told = dict(NO_YIELDS) if job.requirement is None else _yields(job, batch, drawn)
+    sensitivity = _sensitivity.shares(drawn, _logarithm(told.pop("worst", batch.rms)))
+    if job.requirement is None:
+        told["tighten"] = next((key for key, share in sensitivity.items() if share > 0.0), None)
+    return (
+        dict(zip(("low", "median", "high"), band, strict=True)) | told | looked | {"sensitivity": sensitivity}
+    )
+
+
+def _quantiles(values):
+    """The quantiles of the band, linear between samples; infinite values, of loops that swing, are the largest."""
+    ordered, place = np.sort(values), np.array(BAND) * (values.size - 1)
+    below = place.astype(int)
+    first, second = ordered[below], ordered[np.minimum(below + 1, values.size - 1)]
+    with np.errstate(invalid="ignore"):
+        return np.where(first == second, first, first + (place - below) * (second - first))
+
+
+NO_YIELDS = {
+    "limit": None,
+    "yield_by_speed": None,
+    "yield_fraction": None,
+    "yield_interval": None,
+    "yield_by_limit": {},
+    "halved": {},
+    "tighten": None,
+}
+
+
+def _yields(job, batch, places):
+    """Who meets what, and the worst share of each sample."""
+    limits = _ripple_limits(job)
+    limit = np.minimum.reduce([np.full(job.speeds.size, np.inf), *limits.values()])
+    by_limit = {name: batch.shares[:, index] <= EXACTLY for index, name in enumerate(job.limits)}
+    worst, by_speed = batch.shares.max(axis=1, initial=0.0), np.ones(limit.size)
+    for name, allowed in limits.items():
+        met = np.ones(len(worst), dtype=bool)
+        for index in np.flatnonzero(job.within).tolist():
+            share = batch.rms[:, index] / allowed[index]
+            met &= share <= EXACTLY
+            worst = np.maximum(worst, share)
+        by_limit[name] = met
+    for index in np.flatnonzero(np.isfinite(limit)).tolist():
+        by_speed[index] = (batch.rms[:, index] <= limit[index] * EXACTLY).mean()
+    met = np.logical_and.reduce(list(by_limit.values()))
+    return {
+        "limit": limit,
+        "yield_by_speed": by_speed,
+        "yield_fraction": float(met.mean()),
+        "yield_interval": _sensitivity.interval(float(met.mean()), len(met)),
+        "yield_by_limit": {name: float(inside.mean()) for name, inside in by_limit.items()},
+        **_halved(job, places, met),
+        "worst": worst[:, None],
+    }
+
+
+def _ripple_limits(job):
+    """Measured ripple that each limit allows at each speed, infinite outside the range, {limit: array}."""
+    asked, found = job.requirement, {}
+    if asked.measured is not None:
+        found["measured"] = np.full(job.speeds.shape, asked.measured)
+    if asked.relative is not None:
+        found["relative"] = asked.relative_at(job.speeds)
+    return {name: np.where(job.within, allowed, np.inf) for name, allowed in found.items()}
+
+
+def _logarithm(values):
+    """Logarithm of positive values; what has none takes that of the nearest in its column."""
+    with np.errstate(divide="ignore"):
+        found = np.log(values)
+    for column in found.T:
+        sound = column[np.isfinite(column)]
+        if sound.size < column.size:
+            column[:] = np.clip(column, sound.min(), sound.max()) if sound.size else 0.0
+    return found
+
+
+def _places(job, refused):
+    """Places of all samples in each distribution that has a width, {key: array}."""
+    wide = [key for key, one in job.spread.items() if one.width]
+    found = {key: places(job.seed, key, 0, len(refused)) for key in wide}
+    for number in np.flatnonzero(refused).tolist():
+        for key in wide:
+            found[key][number] = places(job.seed, key, number, 1, int(refused[number]))[0]
+    return found
+
+
+def _halved(job, places, met):
+    """Yield if one key varied half as widely, for each, and the key that gains most beyond chance."""
+    found, best = {}, (0.0, None)
+    for key, place in places.items():
+        found[key], gain = _sensitivity.reweighted(met, job.spread[key].halved_weight(place))
+        best = max(best, (gain, key), key=lambda pair: pair[0])
+    return {"halved": found, "tighten": best[1]}
+
+
+def _looked_at(job, batch):
+    """The first samples in the whole form: what to scale all by, how far they are off then, doubts, reasons."""
+    samples, closed = len(batch.refused), quick_form.closes(job.axis)
+    whole = [
+        (smoothness if closed else ripple)(axis, job.speeds)
+        for axis, _ in job.sampler.draw(0, min(CHECKED, samples))
+    ]
+    rms = np.array([curve.measured if closed else curve.rms for curve in whole])
+    ratio = _ratio(rms, batch.rms[: len(whole)])
+    scale = np.median(ratio, axis=0)
+    deviation = np.abs(ratio / scale - 1.0).max(axis=0)
+    far, lost = deviation > CLOSE, int(np.count_nonzero(batch.doubtful))
+    found = {
+        f"the quick form is off by up to {100.0 * deviation.max():.2g} % at some speeds": far.any(),
+        f"{lost} of {samples} axes do not keep their channels within the converter and round zero": lost,
+        f"fewer than {FEW_SAMPLES} samples say little about the ends of the band": samples < FEW_SAMPLES,
+    }
+    known = dict.fromkeys(reason for curve in whole for reason in curve.reasons)
+    reasons = (*known, *(reason for reason, there in found.items() if there))
+    doubtful = np.any([far, *(curve.doubtful for curve in whole)], axis=0)
+    return {
+        "scale": scale,
+        "deviation": deviation,
+        "doubtful": doubtful,
+        "valid": not reasons,
+        "reasons": reasons,
+    }
+
+
+def _ratio(whole, quick):
+    """One array over the other; 1 where both are infinite, or no more than rounding is left of either."""
+    finite = np.where(np.isfinite(whole), whole, 0.0)
+    nothing = NOTHING_LEFT * finite.max(axis=-1, keepdims=True)
+    alike = (whole == quick) | ((whole <= nothing) & (quick <= nothing))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        found = whole / quick
+    return np.where(alike | ~np.isfinite(found) | (found <= 0.0), 1.0, found)

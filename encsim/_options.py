@@ -5,6 +5,8 @@ Only the standard library's parser is loaded here, so that help comes at once.
 
 import argparse
 
+from . import _ring_options
+
 
 class UsageError(Exception):
     """A command line that cannot be read; its text is one line."""
@@ -296,7 +298,9 @@ def _tolerance(parser):
     parser.add_argument(
         "--spread",
         metavar="FILE",
-        help="file whose [spread] says what differs from axis to axis (default: that of the axis file)",
+        help="file whose [spread] says what differs from axis to axis (default: that of the axis file): lines such as "
+        'signal.gain = {normal = 0.01} (standard deviation), signal.phase = {uniform = "5 mrad"} or '
+        '{triangular = "5 mrad"} (half of the width); with temperature = {uniform = "15 K"} also per_kelvin = "9 urad"',
     )
     parser.add_argument(
         "--requirement",
@@ -381,6 +385,18 @@ def _report(parser):
         "--reproducible", action="store_true", help="leave the date out: the same bytes each time"
     )
     _force(parser)
+
+
+def _ring(parser):
+    _axis(parser)
+    _ring_options.ring(parser)
+    _outputs(parser, **_ring_options.RING_OUTPUTS)
+    _ring_options.ring_pictures(parser)
+
+
+def _calibrate(parser):
+    _ring_options.calibrate(parser)
+    _outputs(parser, **_ring_options.CALIBRATE_OUTPUTS)
 
 
 COMMANDS = {
@@ -474,12 +490,23 @@ COMMANDS = {
         "  encsim report axis.toml -o page.html\n"
         '  encsim report axis.toml -o page.html --requirement limits.toml --speeds "5 mm/s, 72 mm/s" --title "Stage X"',
     ),
+    "ring": (
+        _ring,
+        "say what a mounted ring gets wrong, what heads leave of it, and how well to centre it",
+        _ring_options.RING_EXAMPLES,
+    ),
+    "calibrate": (
+        _calibrate,
+        "make error maps of two rings read against each other, or of one against a reference",
+        _ring_options.CALIBRATE_EXAMPLES,
+    ),
 }
 # Commands whose functions are not in _commands.
 HOMES = dict.fromkeys(("loop", "tune", "frontier"), "_loop_commands")
 HOMES |= dict.fromkeys(("run", "step"), "_run_commands")
 HOMES["choose"] = "_choose_commands"
 HOMES["tolerance"] = "_tolerance_commands"
+HOMES |= {"ring": "_ring_commands", "calibrate": "_calibration_commands"}
 HOMES["explain"] = "_explain_commands"
 HOMES["report"] = "_page_commands"
 

@@ -327,7 +327,7 @@ def rendered(found, title=None, seed=SEED, *, dated=True):
     blocks += [_page_remedies.remedies(found, shelf), parts.sure(found, shelf)]
     script = _template_text("page.js")
     return _environment().get_template("page.html").render(
-        title=" ".join(str(TITLE if title is None else title).split())[:LONGEST_TITLE] or TITLE,
+        title=heading(title),
         axis=_page_words.axis_sentence(found.axis),
         axis_rows=_page_words.axis_rows(found.axis),
         blocks=blocks,
@@ -339,6 +339,11 @@ def rendered(found, title=None, seed=SEED, *, dated=True):
         script=script,
         script_hash=_hash_of_script(script),
     )  # fmt: skip
+
+
+def heading(title):
+    """A title as one line of text that is not empty."""
+    return " ".join(str("" if title is None else title).split())[:LONGEST_TITLE] or TITLE
 
 
 def joined(text):

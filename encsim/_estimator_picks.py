@@ -15,7 +15,7 @@ LONGER, SHORTER = 2.0, 0.7
 # Phase margin that an estimator must leave, and what it may take, deg. Common practice, no source.
 LEAST_MARGIN, MOST_TAKEN = 30.0, 15.0
 # How many of the best of the frontier are tried in the closed loop.
-TRIED = 8
+TRIED = 4
 
 
 def proposed(situation):

@@ -327,7 +327,8 @@ def vanished(found, crossover):
             f"and takes up to {size} of error for position. A hair beside this speed it comes back as a slow swing."
         )
     if beating.any():
-        moved = "" if math.isnan(crossover) else ", and the axis really moves by it"
+        size = show(float(found.position[beating].max()), axis.scale.unit)
+        moved = "" if math.isnan(crossover) else f", and the axis really moves by up to {size}"
         slowest = show(float(found.alias[beating].min()), "Hz")
         words.append(
             f"Here {_numbered(found, beating)} is folded to a slow swing, from {slowest} on: it hardly shows in the "

@@ -8,11 +8,9 @@ from .behaviour import behave
 REACH, POINTS = 1.5, 120
 # A speed within this share of one where a line vanishes is left out: there it comes back as a slow beat.
 BESIDE = 0.02
-# Share of the ripple that a speed must win, both as it is and as a share of the speed, and of the best there is.
-LEAST, ENOUGH = 0.1, 0.7
+# Share of the ripple that a speed must win as it is, and as a share of the speed, and of what the best speed wins.
+LEAST, LEAST_RELATIVE, ENOUGH = 0.1, 0.05, 0.7
 STRONG = 0.1
-# A folded line seen below so many crossovers is followed by the loop; above so many it is not.
-FOLLOWED, CLEAR = 0.5, 2.0
 
 
 def proposed(situation):
@@ -39,35 +37,8 @@ def proposed(situation):
         nearest = _nearest(situation, ratios)
         if nearest is not None:
             picked.append(found | {"kind": f"{kind} speed", "name": name, "change": {"speed": nearest}})
-    picked += _off_beat(situation, found, ratio)
     missing = f"none from 1/{REACH:g} to {REACH:g} of this one has clearly less ripple, also as a share of the speed"
     return picked or [found | {"missing": missing}]
-
-
-def _off_beat(situation, found, ratio):
-    """The nearest speed at which no strong line is folded to where the loop follows it, if one is here."""
-    crossover, pace = situation.now.crossover, situation.axis.sampling.rate
-    if not situation.now.closed or not _slowest(situation, np.ones(1))[0] < FOLLOWED * crossover:
-        return []
-    both = np.concatenate([1.0 / ratio, ratio])
-    both = both[np.argsort(np.abs(np.log(both)), kind="stable")]
-    clear = _slowest(situation, both) >= min(CLEAR * crossover, 0.25 * pace)
-    if not clear.any():
-        return []
-    speed = float(situation.speed * both[np.flatnonzero(clear)[0]])
-    return [
-        found
-        | {"kind": "speed off the beat", "name": "a speed off the slow beat", "change": {"speed": speed}}
-    ]
-
-
-def _slowest(situation, ratios):
-    """Lowest frequency at which a strong folded line is seen, Hz; infinite where none is folded."""
-    lines, rate = situation.lines, situation.axis.sampling.rate
-    strong = lines.harmonic[lines.position >= STRONG * lines.position.max(initial=0.0)]
-    frequency = np.multiply.outer(abs(situation.speed) * ratios / situation.axis.scale.pitch, strong)
-    seen = np.abs(frequency - rate * np.rint(frequency / rate))
-    return np.where(frequency > 0.5 * rate, seen, np.inf).min(axis=-1, initial=np.inf)
 
 
 def _nearest(situation, ratios):
@@ -77,8 +48,8 @@ def _nearest(situation, ratios):
     known = {name: value for name, value in situation.now.at().items() if value}
     for name, value in known.items():
         left += there.curves[name] / value / len(known) if there.curves[name] is not None else np.inf
-    won = 1.0 - np.maximum(left, left / ratios)
-    won = np.where(_beats(situation, ratios) | there.doubtful, -np.inf, won)
+    worse = left / ratios > 1.0 - LEAST_RELATIVE
+    won = np.where(worse | _beats(situation, ratios) | there.doubtful, -np.inf, 1.0 - left)
     if not known or won.max() < LEAST:
         return None
     return float(situation.speed * ratios[np.flatnonzero(won >= ENOUGH * won.max())[0]])

@@ -16,10 +16,11 @@ GROUPS, STARTS = 4, 16
 # Evenly spread starts average lines exactly; so small a part of a period more, by a ratio that is no simple fraction,
 # puts them at different places of a count.
 GOLDEN, WITHIN = 0.6180339887498949, 1.0 / 512.0
+ACROSS = 5
 # A mean is settled when its groups differ by so little; then a twentieth is five times that.
 SETTLED, TOLERANCE = 0.01, 0.05
 # Samples of the first try, and of all starts together at most.
-FIRST, MOST, MOST_CLOSED = 4096, 1 << 23, 1 << 25
+FIRST, MOST, MOST_CLOSED = 4096, 1 << 23, 1 << 26
 # Counts that a start must pass, and swings of the slowest line that a closed run must last, as its mean is taken off.
 COUNTS, SWINGS = 4.0, 5.0
 # Lines smaller than this share of the largest are not waited for, nor those seen below this share of the loop rate.
@@ -120,10 +121,14 @@ def _swinging(axis, speed):
 
 
 def _starts(axis):
-    """Group by group, start positions."""
-    number = np.arange(GROUPS * STARTS)
-    spread = (number % STARTS + number // STARTS / GROUPS) / STARTS
-    return axis.scale.pitch * (spread + WITHIN * (number * GOLDEN % 1.0))
+    """Group by group, start positions: even over a signal period, and over a turn where there is a ring."""
+    number, group = np.arange(GROUPS * STARTS), np.repeat(np.arange(GROUPS), STARTS) / GROUPS
+    spread = (number % STARTS + group) / STARTS + WITHIN * (number * GOLDEN % 1.0)
+    turned = 0.0
+    if axis.ring is not None:
+        # another order than within the period, so that the two are spread as a square is
+        turned = np.rint((ACROSS * number % STARTS + group) / STARTS * axis.scale.lines)
+    return axis.scale.pitch * (turned + spread)
 
 
 def _opened(axis, speed, length, seed):

@@ -1,0 +1,68 @@
+"""Invented axes to explain, and their explanations, each computed once."""
+
+import functools
+
+import encsim
+from encsim import changes
+from encsim.axis import Axis, Interpolation, Sampling, Scale, Signal
+from encsim.behaviour import behave
+from encsim.proposals import Situation
+from encsim.side_effects import standing
+
+PITCH, RATE = 20e-6, 16e3
+STAGE = Axis(
+    Scale(period=PITCH),
+    signal=Signal(offset=(0.01, -0.005), gain=0.02, phase=0.01, harmonics={3: 0.002}, jitter=0.5e-9),
+    interpolation=Interpolation(factor=4000),
+    sampling=Sampling(RATE, jitter=20e-9),
+)
+LOUD = changes.apply(STAGE, {"signal.jitter": 20e-9})
+BARE = changes.apply(STAGE, {"interpolation.factor": None})
+LOOP = changes.apply(
+    BARE,
+    {
+        "estimator": encsim.LowPass(800.0),
+        "load": encsim.Load(5.0, viscous=15.0),
+        "control": encsim.Control(60.0, 2000.0, integral_time=0.012, current_bandwidth=1e3, delay=60e-6),
+    },
+)
+TABLE = Axis(
+    Scale(lines=9000),
+    signal=Signal(offset=(0.01, 0.0), jitter=2e-8),
+    sampling=Sampling(8e3),
+    ring=encsim.Ring(0.0573, eccentricity=500e-6),
+)
+TIMED = changes.apply(STAGE, {"estimator": encsim.CountAndTime(50e6, 5e-3)})
+OWN = changes.apply(BARE, {"sampling.encoder_rate": 37e3})
+IDEAL = Axis(Scale(period=PITCH), sampling=Sampling(RATE))
+AXES = {
+    "stage": (STAGE, 5e-3),
+    "folded": (BARE, 0.33),
+    "loud": (LOUD, 1e-3),
+    "still": (STAGE, 0.0),
+    "vanishing": (BARE, PITCH * RATE),
+    "loop": (LOOP, 5.3e-3),
+    "loop backwards": (LOOP, -0.331),
+    "loop beside a vanishing speed": (LOOP, PITCH * RATE * 1.0003),
+    "table": (TABLE, 0.3),
+    "timed": (TIMED, 5e-3),
+    "own clock": (OWN, 5e-3),
+    "ideal": (IDEAL, 5e-3),
+}
+
+
+@functools.cache
+def of(name, verify=False):
+    """The explanation of one of the axes."""
+    return encsim.explain(*AXES[name], verify=verify)
+
+
+def situation(axis, speed):
+    """What is known about an axis before anything is tried."""
+    now, lines = behave(axis, [speed]), encsim.lines(axis, speed)
+    return Situation(axis=axis, speed=speed, now=now, lines=lines, standing=standing(axis, speed))
+
+
+def remedy(name, kind):
+    """One remedy of one of the axes."""
+    return next(one for one in of(name).remedies if one.kind == kind)

@@ -48,7 +48,7 @@ class RippleCurve(Series):
     method : {"exact", "step"}
         How converter and counts are computed.
     vanishing : tuple
-        (speed, (harmonic, ...)) within the range of speeds, for the lines that matter.
+        (speed, (harmonic, ...)) within the range of speeds, for the lines that matter; none where edges are timed.
     """
 
     speed: np.ndarray
@@ -220,7 +220,7 @@ def ripple(axis, speeds):
         alias=shaped(_folded(frequency, axis.sampling.rate)),
         doubtful=shaped(doubtful),
         method=model.method,
-        vanishing=_vanishing_marks(axis, model, magnitude),
+        vanishing=vanishing_marks(axis, model, magnitude),
         valid=not doubtful.any(),
         reasons=reasons,
         axis=axis,
@@ -354,11 +354,11 @@ def regimes(axis, squares, frequency):
     return np.where(random >= largest, "noise", np.where(counting >= sde + age, "resolution", cyclic))
 
 
-def _vanishing_marks(axis, model, speed, most=60):
+def vanishing_marks(axis, model, speed, most=60):
     """Speeds within the range at which the strong lines vanish, with the harmonics that do."""
     orders, size = model.line_sizes(speed)
-    if orders.size == 0:
-        return ()
+    if orders.size == 0 or not axis.estimator.linear:
+        return ()  # edges that are timed are bound to position
     size = size.reshape(-1, orders.size).max(axis=0)
     strong = orders[size >= 0.03 * size.max()]
     if strong.size == 0 or strong.size > 8:

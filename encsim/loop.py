@@ -284,9 +284,9 @@ def build(axis, speed=0.0):
 
     Notes
     -----
-    The measured position is late by the latency, the mean age of readings from an encoder on its own clock
-    (1/(2 f_e)) and the lag of the readhead at standstill (1/(2 pi f_b)); readings that are averaged count one
-    by one. Timed edges are the mean filter of that speed (see `EdgeFilter`).
+    The measured position is late by the latency, the mean age of readings from an encoder or of edges on a clock
+    of their own (half its period) and the lag of the readhead at standstill (1/(2 pi f_b)); readings that are
+    averaged count one by one. Timed edges are the mean filter of that speed (see `EdgeFilter`).
     """
     if not axis.estimator.linear and abs(speed) < axis.resolution * edge_filter.SLOWEST_EDGES:
         unit = f"{axis.scale.unit}/s"
@@ -337,11 +337,16 @@ def _resolved(axis, speeds):
 
 
 def reading_ages(axis):
-    """Ages of the readings that make one measured position, at the sample, s."""
+    """Mean ages of the readings that make one measured position, at the sample, s; clocks of its own included."""
+    clock = axis.sampling.encoder_rate or getattr(getattr(axis, "interpolation", None), "edge_clock", None)
+    mean = 0.0 if clock is None else 0.5 / clock
+    return tuple(age + mean for age in fixed_ages(axis))
+
+
+def fixed_ages(axis):
+    """Ages of the readings but for those of an encoder or counter on a clock of its own, s."""
     how = axis.sampling
     age = how.latency
-    if how.encoder_rate is not None:
-        age += 0.5 / how.encoder_rate
     bandwidth = getattr(getattr(axis, "signal", None), "bandwidth", None)
     if bandwidth is not None:
         age += 1.0 / (2.0 * np.pi * bandwidth)

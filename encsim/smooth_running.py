@@ -11,7 +11,7 @@ import numpy as np
 from . import doubts, engines, loop_doubts, loop_power, passed_edges
 from ._results import Series
 from .axis import Axis
-from .closed_form import checked_speeds
+from .closed_form import checked_speeds, vanishing_marks
 from .error_lines import ErrorLines
 from .loop_power import NAMES
 from .passed_errors import Passed
@@ -48,6 +48,9 @@ class Smoothness(Series):
         Whether the loop is stable, at all speeds; where it is not all values are infinite.
     crossover : float
         Highest frequency at which the loop gain is 1, Hz.
+    vanishing : tuple
+        As of :func:`ripple`: (speed, (harmonic, ...)) at which lines vanish from the measured velocity, and beside
+        which the axis follows them.
     """
 
     speed: np.ndarray
@@ -60,6 +63,7 @@ class Smoothness(Series):
     doubtful: np.ndarray
     stable: bool
     crossover: float
+    vanishing: tuple
     valid: bool
     reasons: tuple[str, ...]
     axis: Axis = field(metadata={"plain": False})
@@ -76,7 +80,7 @@ class Smoothness(Series):
             "position": unit,
             "current": "A",
         }
-        return {"speed": f"{unit}/s", **found, "doubtful": "1", "crossover": "Hz"}
+        return {"speed": f"{unit}/s", **found, "doubtful": "1", "crossover": "Hz", "vanishing": f"{unit}/s"}
 
     def refined(self):
         """The curves with speeds between, closer still where lines vanish or meet the resonance.
@@ -174,7 +178,8 @@ def smoothness(axis, speeds):
     ]
     doubtful = known[0][0] | known[1][0]
     reasons = known[0][1] + known[1][1]
-    return _result(axis, speed, squares, total, doubtful, reasons, passed)
+    marks = vanishing_marks(axis, model, magnitude)
+    return _result(axis, speed, squares, total, doubtful, reasons, passed, marks)
 
 
 def _passed(errors):
@@ -202,7 +207,7 @@ def _passages(errors):
         yield Passed(errors, power, there)
 
 
-def _result(axis, speed, squares, total, doubtful, reasons, passed):
+def _result(axis, speed, squares, total, doubtful, reasons, passed, marks):
     """Mean squares of shape (speeds, curves) as the result."""
     constant = axis.load.torque_constant
 
@@ -222,6 +227,7 @@ def _result(axis, speed, squares, total, doubtful, reasons, passed):
         doubtful=doubtful.reshape(speed.shape),
         stable=bool(passed.stable.all()),
         crossover=float(np.fmax.reduce(passed.crossover)),
+        vanishing=marks,
         valid=not doubtful.any(),
         reasons=reasons,
         axis=axis,

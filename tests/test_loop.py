@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 import slow_loop
 
-from encsim import InputError, loop
+from encsim import Axis, InputError, Interpolation, Sampling, Scale, loop
 from encsim.edge_timing import PeriodTiming
 from encsim.estimators import Difference, Kalman, LeastSquares, LowPass, Tracking
 from encsim.mechanics import Control, Load, Notch
@@ -173,6 +173,13 @@ def test_ages_of_readings_add_latency_clock_and_readhead():
     axis.signal = replace(axis.signal, bandwidth=1e4)
     first = 1e-5 + 0.5e-5 + 1.0 / (2.0 * np.pi * 1e4)
     np.testing.assert_allclose(loop.reading_ages(axis), [first, first + 0.5 * T], rtol=1e-12)
+
+
+def test_counter_on_a_clock_of_its_own_is_half_a_tick_late():
+    edges = Interpolation(factor=400, output="ab", edge_clock=2e4)
+    axis = Axis(Scale(period=20e-6), interpolation=edges, sampling=Sampling(1.0 / T, latency=1e-5))
+    np.testing.assert_allclose(loop.reading_ages(axis), [1e-5 + 2.5e-5], rtol=1e-12)
+    np.testing.assert_allclose(loop.fixed_ages(axis), [1e-5], rtol=1e-12)
 
 
 @pytest.mark.parametrize(

@@ -278,6 +278,25 @@ def test_unstable_loop_is_infinite_everywhere_and_says_so():
     assert "unstable" in found.reasons[0]
 
 
+def test_vanishing_speeds_are_those_of_the_ripple():
+    found = encsim.smoothness(STAGE, SPEEDS)
+    assert found.vanishing == encsim.ripple(STAGE, SPEEDS).vanishing
+    assert found.vanishing[0][0] == pytest.approx(20e-6 * RATE / 4.0)
+    assert encsim.smoothness(replace(STAGE, estimator=encsim.PeriodTiming(1e9)), SPEEDS).vanishing == ()
+
+
+def test_counter_on_a_clock_of_its_own_agrees_with_its_run():
+    edges = Interpolation(factor=40, output="ab", edge_clock=6.1e3)
+    control = Control(2.0 * TURN, 8.0 * TURN, current_bandwidth=2e3)
+    axis = replace(
+        STAGE, signal=Signal(jitter=3e-8), interpolation=edges, sampling=Sampling(RATE), control=control
+    )
+    found, shown = encsim.smoothness(axis, [0.00137]), encsim.runs(axis, [0.00137], 20.0)
+    for curve in ("measured", "torque"):
+        # without the mean age of half a tick it is 0.6 % off
+        assert shown.rms[curve][0] == pytest.approx(getattr(found, curve)[0], rel=0.002), curve
+
+
 def test_stable_loop_has_the_crossover_of_its_margins():
     found = encsim.smoothness(STAGE, SPEEDS)
     assert found.stable

@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 
 from . import _plot
-from ._plot_numbers import quantity, sentence, width, wrap
+from ._plot_numbers import axis_unit, quantity, sentence, width, wrap
 
 ROLES = {"sde": "cyclic", "ring": "cyclic", "adc": "counts", "resolution": "counts", "age": "muted"}
 # What the rows are called, and the kind of remedy told under each.
@@ -39,6 +39,7 @@ MOST, BEST = 8, 3
 # Heights of a row with and without a line below its bar, and around the rule, mm.
 TALL, SHORT, GAP = 13.0, 9.2, 5.0
 BEHIND, LEFT, RIGHT = 20.0, 6.0, 4.0
+HEAD = "Velocity ripple, rms"
 SQUARES = "Squares add: the bars alone do not add up."
 
 
@@ -78,10 +79,11 @@ def remedies(result, ax=None, *, style=_plot.PRINT):
         return _in_axes(_plot.axes(ax, style), [*above, *below], result, style)
     title = _title(result)
     high = sum(row.tall for row in (*above, *below)) + (GAP if above else 0.0)
-    sheet = _plot.Sheet(style, title, _note(result, len(above)), high + 9.0)
+    sheet = _plot.Sheet(style, title, _note(result, len(above)), high + (9.0 if above else 4.0))
     panel = sheet.panel(1.5, high, left=LEFT, right=RIGHT)
     _draw(panel, above, below, style)
-    sheet.text(LEFT, high + 5.4, SQUARES, "muted")
+    if above:
+        sheet.text(LEFT, high + 5.4, SQUARES, "muted")
     _plot.describe(sheet.figure, title, _alternative(result, above, title))
     return panel
 
@@ -108,7 +110,7 @@ def _causes(result):
     kinds = {one.kind: one for one in result.remedies}
     return [
         Row(
-            ROWS[path][0],
+            _named(result, path),
             role,
             value,
             _size(result, value),
@@ -117,6 +119,11 @@ def _causes(result):
         )
         for path, (value, role) in _shown(result).items()
     ]
+
+
+def _named(result, path):
+    """What a row is called."""
+    return "Sine too low" if path == "signal.gain" and result.axis.signal.gain < 0.0 else ROWS[path][0]
 
 
 def _remark(result, path):
@@ -141,7 +148,7 @@ def _helped(result, kinds, path):
     if one is None:
         return ""
     if one.applies:
-        return f"→ {DOES[one.kind]}: {_size(result, one.after['measured'])} remain"
+        return f"→ {DOES[one.kind]}: {_remain(result, one)}"
     words = {"none": "no effect", "worse": "more ripple"}.get(one.effect, "not possible")
     return f"→ {DOES[one.kind]}: {words}"
 
@@ -213,14 +220,14 @@ def _cut(text, room, bold=False):
 
 def _in_axes(ax, rows, result, style):
     """The bars on somebody's axes, names at the left."""
-    size = 1e3 if result.axis.scale.unit == "m" else 1.0
-    unit = "mm/s" if size > 1.0 else "rad/s"
     places = list(range(len(rows)))
-    ax.barh(places, [row.value * size for row in rows], 0.6, color=[style.colour(row.role) for row in rows])
+    name, size = axis_unit(max(row.value for row in rows), _unit(result), ax.get_xlabel())
+    ax.barh(places, [row.value / size for row in rows], 0.6, color=[style.colour(row.role) for row in rows])
     ax.set_yticks(places, [row.name for row in rows])
-    ax.invert_yaxis()
+    ax.set_ylim(len(rows) - 0.4, -0.6)
     ax.set_xlim(left=0.0)
-    _plot.name_axes(ax, style, below=f"Velocity ripple, rms ({unit})")
+    _plot.number_axis(ax.xaxis)
+    _plot.name_axes(ax, style, below=f"{HEAD} ({name})")
     return ax
 
 
@@ -233,7 +240,13 @@ def _title(result):
     best = next((one for one in result.remedies if one.applies), None)
     if best is None:
         return f"{at}: {_size(result, whole)} of ripple, and nothing that was tried helps"
-    return f"{sentence(best.name)}: {_size(result, best.after['measured'])} remain of {_size(result, whole)}"
+    return f"{sentence(best.name)}: {_remain(result, best)} of {_size(result, whole)}"
+
+
+def _remain(result, one):
+    """``47 um/s remain``."""
+    left = one.after["measured"]
+    return f"{_size(result, left)} remain" if left else "nothing remains"
 
 
 def _speed(result):
@@ -245,6 +258,11 @@ def _note(result, shown):
     at = f"at {_speed(result)}" if result.speed else "at standstill"
     words = [f"Measured velocity ripple {at}, rms."]
     words += ["Upper bars: one cause alone; below each what a remedy leaves of the whole."] if shown else []
+    if result.values["torque"] is not None:
+        driven = "force" if result.axis.scale.unit == "m" else "torque"
+        words.append(
+            f"Remedies stand in the order of what they win of measured, {driven} and true ripple together."
+        )
     if not result.valid and result.reasons:
         words.append(f"In doubt: {result.reasons[0]}.")
     return " ".join(words)

@@ -1,6 +1,5 @@
 """How the axes of one design differ: distributions around an axis' own values, and axes drawn from them."""
 
-from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
@@ -13,8 +12,9 @@ TEMPERATURE = "temperature"
 PHASE = ".phase"
 MOST_KEYS = 64
 MOST_TRIES = 100
-# So many samples are drawn before any is computed; where more than half of them are impossible, nobody means it.
-FIRST_LOOK = 200
+# So many samples are drawn before any is computed. Numbers that must not be negative and are 0 in the axis make half
+# of them impossible, two such numbers three quarters; more than this share nobody means.
+FIRST_LOOK, MOST_IMPOSSIBLE = 200, 0.8
 
 
 def place_of(key):
@@ -187,14 +187,19 @@ class Sampler:
 
     def _possible(self, number, row):
         """The axis of one sample, drawn anew while it is impossible."""
-        faults = Counter()
         for attempt in range(MOST_TRIES):
-            try:
-                return self.changed(row), attempt
-            except InputError as error:
-                faults[error.faults[0].field] += 1
+            axis, fault = self._tried(row)
+            if fault is None:
+                return axis, attempt
             row = {key: float(column[0]) for key, column in self.values(number, 1, attempt + 1).items()}
-        raise self._impossible(MOST_TRIES, MOST_TRIES, faults, self._last_fault(row))
+        raise self._impossible(MOST_TRIES, MOST_TRIES, fault)
+
+    def _tried(self, row):
+        """The axis of some numbers and None, or None and why it is impossible."""
+        try:
+            return self.changed(row), None
+        except InputError as error:
+            return None, error.faults[0]
 
     def look(self):
         """Raise if most samples would be impossible axes.
@@ -202,37 +207,29 @@ class Sampler:
         Raises
         ------
         InputError
-            Names the keys that make them so.
+            Names the keys that make them so, with an example.
         """
-        faults, last = Counter(), None
+        faults = self._faults(self.spread)
+        if len(faults) > MOST_IMPOSSIBLE * FIRST_LOOK:
+            raise self._impossible(len(faults), FIRST_LOOK, faults[0])
+
+    def _faults(self, keys):
+        """Why some of the first samples are impossible if these keys alone vary."""
         table = self.values(0, FIRST_LOOK)
-        for index in range(FIRST_LOOK):
-            try:
-                self.changed({key: float(column[index]) for key, column in table.items()})
-            except InputError as error:
-                last = error.faults[0]
-                faults[last.field] += 1
-        if sum(faults.values()) > FIRST_LOOK // 2:
-            raise self._impossible(sum(faults.values()), FIRST_LOOK, faults, last)
+        rows = (
+            {key: float(table[key][index]) if key in keys else own for key, own in self.own.items()}
+            for index in range(FIRST_LOOK)
+        )
+        tried = (self._tried(row)[1] for row in rows)
+        return [fault for fault in tried if fault is not None]
 
-    def _last_fault(self, row):
-        try:
-            self.changed(row)
-        except InputError as error:
-            return error.faults[0]
-        return None
-
-    def _impossible(self, count, tried, faults, example):
-        """The error of a spread that makes too many impossible axes, with an example."""
-        field_name = faults.most_common(1)[0][0]
-        keys = self._keys_of(field_name) or list(self.spread)
+    def _impossible(self, count, tried, example):
+        """The error of a spread that makes too many impossible axes: the keys that do most of it by themselves."""
+        alone = {key: self._faults([key]) for key in self.own}
+        most = max(map(len, alone.values()))
+        keys = [key for key, faults in alone.items() if faults and len(faults) > 0.8 * most]
         rule = f"leave possible axes: {count} of {tried} draws are not"
-        hint = "" if example is None else f"one says {example}"
-        named = [Fault(f"spread.{key}", rule, self.spread[key], hint=hint) for key in keys]
-        return InputError(*named)
-
-    def _keys_of(self, name):
-        """Keys of the spread that a fault of an axis is about: ``Signal.jitter`` is about ``signal.jitter``."""
-        owner, _, rest = name.partition(".")
-        path = rest if owner == "Axis" else f"{owner.lower()}.{rest}"
-        return [key for key in self.spread if key.startswith(path) or path.startswith(key)]
+        if not keys:
+            return InputError(Fault("spread", rule, _checks.NOTHING, hint=f"one says {example}"))
+        name, shown = " and ".join(f"spread.{key}" for key in keys), self.spread[keys[0]]
+        return InputError(Fault(name, rule, shown, hint=f"one says {alone[keys[0]][0]}"))

@@ -187,8 +187,8 @@ def tolerance(
     Raises
     ------
     InputError
-        If an argument is wrong, the spread does not fit the axis or makes more impossible axes than possible
-        ones, or the file belongs to another job.
+        If an argument is wrong, the spread does not fit the axis or makes four impossible axes of five, or the
+        file belongs to another job.
     WorkersLost
         If workers fail twice; with ``resume`` what is done is kept.
 

@@ -128,13 +128,23 @@ def test_impossible_axes_are_drawn_anew_and_counted():
     assert min(axis.signal.jitter for axis, _ in drawn) >= 0.0
 
 
-def test_spread_that_makes_mostly_impossible_axes_is_named_with_an_example():
-    sampler = Sampler(STAGE, {"signal.gain": Normal(0.01), "signal.jitter": Uniform(1e-3)}, 0)
+@pytest.mark.parametrize("beside", [{}, {"signal.gain": Normal(0.01)}, {"signal.noise": Normal(0.01)}])
+def test_spread_that_makes_mostly_impossible_axes_is_named_with_an_example(beside):
+    sampler = Sampler(STAGE, beside | {"signal.jitter": Uniform(1e-3)}, 0)
     expected = (
         r"spread\.signal\.jitter must leave possible axes: 1\d\d of 200 draws are not.*one says .*jitter must"
     )
     with pytest.raises(InputError, match=expected):
         sampler.look()
+
+
+def test_two_numbers_that_cannot_fall_below_zero_and_begin_there_are_drawn():
+    clean = replace(STAGE, signal=Signal())
+    sampler = Sampler(clean, {"signal.jitter": Normal(1e-9), "signal.noise": Normal(0.01)}, 0)
+    sampler.look()
+    refused = sum(count for _, count in sampler.draw(0, 500))
+    # Three of four draws; four standard errors of a geometric count, sqrt(12) each.
+    assert refused == pytest.approx(1500, abs=4.0 * math.sqrt(12.0 * 500))
 
 
 def test_sample_that_stays_impossible_is_given_up():

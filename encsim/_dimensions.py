@@ -1,9 +1,9 @@
 """Kinds of quantities that text may carry, and the size of each of their units.
 
-``length`` ``angle`` ``time`` ``frequency`` ``rate`` (1/s) ``temperature`` are the same on every scale. The others
-depend on the position unit of the scale: ``position`` ``speed`` ``acceleration`` ``jerk``, and of a closed loop
-``inertia`` ``torque`` ``torque per speed`` ``stiffness`` ``torque per current``, which mean mass and force on a
-linear scale. Their kinds are ``position(m)`` and ``position(rad)``, ``speed(m/s)`` ``acceleration(m/s2)``
+``length`` ``angle`` ``time`` ``frequency`` ``rate`` (1/s) ``stress`` ``temperature`` are the same on every scale.
+The others depend on the position unit of the scale: ``position`` ``speed`` ``acceleration`` ``jerk``, and of a
+closed loop ``inertia`` ``torque`` ``torque per speed`` ``stiffness`` ``torque per current``, which mean mass and
+force on a linear scale. Their kinds are ``position(m)`` and ``position(rad)``, ``speed(m/s)`` ``acceleration(m/s2)``
 ``inertia(m)`` and so on; a name without brackets takes both and serves where it is not known yet which of the two
 is meant.
 """
@@ -148,6 +148,9 @@ DIMENSIONS = {
     "time": Dimension("time", "20 ns", _TIME),
     "frequency": Dimension("frequency", "16 kHz", _FREQUENCY),
     "rate": Dimension("1/time", "200 1/s", {"1/s": ten(0)}),
+    "stress": Dimension(
+        "stress", "300 MPa", {"MPa": ten(6), "GPa": ten(9), "kPa": ten(3), "Pa": ten(0), "N/mm2": ten(6)}
+    ),
     "temperature": Dimension("temperature difference", "10 K", {"K": ten(0), "mK": ten(-3)}),
     **{
         on_scale(name, unit): kind

@@ -84,7 +84,8 @@ def fit_turn(owner, angles, readings, orders, *, unit, noise=None, name="reading
     for i, order in enumerate(wanted):
         design[:, 1 + 2 * i], design[:, 2 + 2 * i] = np.cos(order * angles), -np.sin(order * angles)
     if np.linalg.cond(design) > WORST_CONDITION:
-        _checks.refuse(f"{owner}.angles", "go round the turn, closely enough for the orders", angles)
+        span = f"{angles.size} from {angles.min():.3g} to {angles.max():.3g} rad"
+        _checks.refuse(f"{owner}.angles", "go round the turn, closely enough for the orders", span)
     return _solved(design, readings, wanted, noise)
 
 

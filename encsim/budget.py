@@ -284,11 +284,13 @@ def coverage_factor(probability, freedom=math.inf):
     float
         Student's t, or the normal quantile at infinite freedom.
     """
-    from scipy import special
-
     tail = 0.5 * (1.0 + probability)
     if freedom > 1e9:
-        return float(special.ndtri(tail))
+        from statistics import NormalDist
+
+        return NormalDist().inv_cdf(tail)
+    from scipy import special
+
     # a freedom of 16.999... that only rounding keeps below 17 counts as 17
     return float(special.stdtrit(max(1.0, math.floor(freedom + 1e-9)), tail))
 

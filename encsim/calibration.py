@@ -321,7 +321,7 @@ def _doubts(found, freedom, weight, noise):
     yield from turned_steps.doubts(found["lost"], freedom)
     if found["outliers"]:
         named = ", ".join(str(step) for step in found["outliers"])
-        yield f"steps that fit far worse than the others, counted from 0: {named}; weight 0 leaves them out"
+        yield f"steps that fit far worse than the others, counted from 0: {named}; see the maps without them"
     if found["closure"] is None or not noise >= 0.0:
         return
     seen = (weight > 0.0) & np.isfinite(found["closure"])

@@ -131,9 +131,7 @@ def test_impossible_axes_are_drawn_anew_and_counted():
 @pytest.mark.parametrize("beside", [{}, {"signal.gain": Normal(0.01)}, {"signal.noise": Normal(0.01)}])
 def test_spread_that_makes_mostly_impossible_axes_is_named_with_an_example(beside):
     sampler = Sampler(STAGE, beside | {"signal.jitter": Uniform(1e-3)}, 0)
-    expected = (
-        r"spread\.signal\.jitter must leave possible axes: [12]\d\d of 200 draws are not.*one says .*jitter must"
-    )
+    expected = r"spread\.signal\.jitter must leave possible axes: [12]\d\d of 200 draws are not.*one says .*jitter must"
     with pytest.raises(InputError, match=expected):
         sampler.look()
 

@@ -182,8 +182,8 @@ def _deliver(args, result, report, map_=None, source=None):
         delivery.content(args.write_map, map_.to_csv_text)
     if source is not None:
         delivery.content(args.write_c, lambda: source.text)
-    # of a table on stdout nobody would see them
-    untold = () if delivery.text is None else result.reasons
+    # beside a table on stdout nobody would see them
+    untold = () if delivery.text is None or args.json else result.reasons
     delivery.report(report)
     delivery.send()
     for reason in untold:

@@ -147,7 +147,7 @@ def read_passes(text, name="passes"):
     ----------
     text : str
         Columns ``reference`` and ``shown`` with their units in the header, lengths or angles, as
-        ``reference_mm,shown_mm``. The largest reference is where the motion turns back.
+        ``reference_mm,shown_mm``. The first of the largest reference is the last reading of the way forward.
     name : str
         What errors call the table.
 
@@ -165,7 +165,7 @@ def read_passes(text, name="passes"):
     turn = int(np.argmax(table[0]))
     if not 0 < turn < table.shape[1] - 1:
         _checks.refuse(f"{name}: reference", "rise and then fall", f"largest value in row {turn + 1}")
-    return Passes(forward=table[:, : turn + 1], backward=table[:, turn:], unit=unit)
+    return Passes(forward=table[:, : turn + 1], backward=table[:, turn + 1 :], unit=unit)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -257,6 +257,8 @@ def read_run_out(text, name="run-out"):
         If a unit is missing or a cell is no finite number.
     """
     there = _unit_table.names(text)
+    if "step" in there:
+        _checks.refuse(name, "hold readings of one ring, not of two at several steps", "a column step")
     if "difference" in there and "reading" not in there:
         angle, difference = _unit_table.read_columns(
             text, {"angle": "angle", "difference": "angle"}, name

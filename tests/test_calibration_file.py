@@ -112,7 +112,7 @@ def test_an_error_map_needs_even_angles_over_one_turn():
 def test_passes_are_parted_where_the_motion_turns_back():
     found = read_passes("reference_mm,shown_mm\n0,0\n1,1.001\n2,2\n1,0.999\n0,0\n")
     np.testing.assert_allclose(found.forward, [[0.0, 1e-3, 2e-3], [0.0, 1.001e-3, 2e-3]], rtol=1e-14)
-    np.testing.assert_allclose(found.backward[0], [2e-3, 1e-3, 0.0])
+    np.testing.assert_allclose(found.backward[0], [1e-3, 0.0])
     assert found.unit == "m"
 
 
@@ -176,6 +176,7 @@ def test_axial_readings_come_along():
     [
         ("angle_deg,reading\n0,1", "column reading must carry its unit"),
         ("angle_deg,reading_arcsec\n0,1", "column reading must have a unit of length"),
+        ("step_deg,angle_deg,difference_deg\n0,1,2", "readings of one ring, not of two"),
         ("angle_deg,height_um\n0,1", 'just one column "reading"'),
         ("", "hold a header and rows of numbers"),
     ],

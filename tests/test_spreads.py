@@ -72,6 +72,20 @@ def test_sample_of_one_key_is_the_same_beside_others():
     np.testing.assert_array_equal(alone["signal.gain"], beside["signal.gain"])
 
 
+# JCGM 101:2008, 9.2.2 and 9.2.3: half width of 95 % of the sum of four quantities of standard deviation 1, normal or
+# rectangular: 3.92 and 3.88 as published; 2 x 1.959964 and 2 sqrt 3 (2 - (3/5)**(1/4)) exactly (formula from memory).
+@pytest.mark.parametrize(
+    ("kind", "half"),
+    [(Normal(1.0), 3.9199279690801085), (Uniform(math.sqrt(3.0)), 2.0 * math.sqrt(3.0) * (2.0 - 0.6**0.25))],
+)
+def test_sum_of_four_draws_covers_as_the_guide_to_monte_carlo_says(kind, half):
+    count = 100_000
+    total = sum(kind.at(distributions.places(0, key, 0, count)) for key in "abcd")
+    found = np.abs(total) < half
+    # four standard errors of a share of 95 % of so many
+    assert found.mean() == pytest.approx(0.95, abs=4.0 * math.sqrt(0.95 * 0.05 / count))
+
+
 def test_keys_and_seeds_are_drawn_independently():
     rows = [
         distributions.places(seed, key, 0, 4000) for seed in (0, 1) for key in ("signal.gain", "signal.phase")

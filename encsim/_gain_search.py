@@ -12,13 +12,18 @@ from .mechanics import Control
 from .smooth_running import smoothness
 from .stability import Margins
 
-# Velocity crossover as share of the loop rate, integral time and position gain as multiples of it.
+# Velocity crossover as share of the loop rate, the slowest no more than that of its delay; integral time and position
+# gain as multiples of it.
 SLOWEST = 1e-5
 FASTEST = 0.2
+OF_DELAY = 3e-3
 RATIOS = (0.5, 100.0)
 LOGS = tuple(math.log(ratio) for ratio in RATIOS)
 STARTS = (2.0, 4.0, 10.0, 25.0, 60.0, RATIOS[1])
-SPEEDS = 40
+PER_DECADE = 9
+# Frequencies of the search: from this share of the slowest crossover on, so many a decade.
+LOWEST = 1e-2
+GRID_PER_DECADE = 67
 # Crossovers are narrowed down between neighbours of that grid: so many at a time, so many times.
 SECTIONS = 5
 ROUGH, FINE = 3, 8
@@ -80,27 +85,41 @@ class GainSearch:
         self.integral = axis.control.integral_time is not None
         self.position = axis.control.position_gain > 0.0
         self.bias, self.ratio = 0.0, {"sensitivity_peak": 1.0, "torque_ripple": 1.0}
-        rate = self.loop.rate
-        self.speeds = 2.0 * np.pi * rate * np.geomspace(SLOWEST, FASTEST, SPEEDS)
-        turns = self._grid() / rate
+        rate, slowest = self.loop.rate, min(SLOWEST, OF_DELAY / self._delay())
+        # friction so strong that inertia hardly matters within a sample asks for gain as well
+        self.inertia = axis.load.total_inertia + axis.load.viscous / rate
+        self.speeds = (
+            2.0 * np.pi * rate * np.geomspace(slowest, FASTEST, _places(slowest, FASTEST, PER_DECADE))
+        )
+        turns = self._grid(LOWEST * slowest) / rate
         self.open = stability.open_polynomial(self._trial(), turns * rate)
         self._prepare(turns)
 
-    def _grid(self):
+    def _delay(self):
+        """Delay of the loop in samples, about, at least one."""
+        control, rate = self.axis.control, self.loop.rate
+        whole = control.delay + max(loops.reading_ages(self.axis)) + self.loop.estimator.delay(rate)
+        return 1.0 + rate * whole
+
+    def _grid(self, lowest):
+        """Frequencies of the search, Hz."""
         rate, load = self.loop.rate, self.axis.load
-        parts = [np.geomspace(1e-7, 0.5, 450), np.linspace(0.0, 0.5, 250)[1:]]
+        parts = [
+            np.geomspace(lowest, 0.5, _places(lowest, 0.5, GRID_PER_DECADE)),
+            np.linspace(0.0, 0.5, 250)[1:],
+        ]
         if load.flexible:
             centre = load.resonance / rate
             parts += [centre * (1.0 + side * np.geomspace(1e-6, 0.5, 80)) for side in (-1.0, 1.0)]
         grid = np.unique(np.concatenate(parts))
-        return rate * grid[(grid >= 1e-7) & (grid <= 0.5)]
+        return rate * grid[(grid >= lowest) & (grid <= 0.5)]
 
     def _prepare(self, turns):
         """Parts of the loop gain, by power of the crossover, and what torque ripple weighs |L S|**2 by."""
         rate = self.loop.rate
         terms = self.loop.plant.transfer.fractions(turns)
         body = terms.measured / terms.denominator
-        path = body * self.axis.load.total_inertia
+        path = body * self.inertia
         for section in self.loop.filters:
             path = path * section.response(turns)
         estimate = self.loop.estimator.response(turns * rate, rate)
@@ -117,7 +136,7 @@ class GainSearch:
         """The controller at a velocity crossover, rad/s."""
         return replace(
             self.axis.control,
-            velocity_gain=speed * self.axis.load.total_inertia,
+            velocity_gain=speed * self.inertia,
             integral_time=shape[0] / speed if self.integral else None,
             position_gain=speed / shape[1] if self.position else 0.0,
         )
@@ -222,7 +241,7 @@ class GainSearch:
 
     def shape_of(self, control):
         """Shape of a controller."""
-        speed = control.velocity_gain / self.axis.load.total_inertia
+        speed = control.velocity_gain / self.inertia
         return (
             speed * control.integral_time if self.integral else math.inf,
             speed / control.position_gain if self.position else math.inf,
@@ -306,7 +325,9 @@ class GainSearch:
         """Let the search give the exact values at this crossover."""
         if not found.margins.stable:
             # the grid has missed it: stay well away
-            self.speeds = self.speeds[0] * (0.5 * speed / self.speeds[0]) ** np.linspace(0.0, 1.0, SPEEDS)
+            self.speeds = self.speeds[0] * (0.5 * speed / self.speeds[0]) ** np.linspace(
+                0.0, 1.0, self.speeds.size
+            )
             return
         exact, here = found.reached(), self.reached(np.array([speed]), shape)
         if math.isfinite(exact["phase_margin"]):
@@ -317,6 +338,11 @@ class GainSearch:
     def ripple(self, control):
         """Rms of the torque command by encoder errors."""
         return float(smoothness(replace(self.axis, control=control), self.speed).torque)
+
+
+def _places(low, high, per_decade):
+    """How many places between two ends on a log scale."""
+    return 1 + math.ceil(per_decade * math.log10(high / low))
 
 
 def _simplex(size):

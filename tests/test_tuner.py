@@ -59,11 +59,8 @@ def test_no_neighbour_within_the_limits_is_clearly_stiffer(name):
     given, request = REQUESTS[name]
     found = tuner.tuning(given, **request)
     search = tuner.GainSearch(given, tuner._limits(*_asked(request)), 0.0)
-    speed = found.control.velocity_gain / given.load.total_inertia
-    shape = [found.control.integral_time * speed, math.inf]
-    if search.position:
-        shape[1] = speed / found.control.position_gain
-    best = search.stiffness(tuple(shape))
+    shape = search.shape_of(found.control)
+    best = search.stiffness(shape)
     for factors in np.random.default_rng(1).uniform(0.4, 2.5, (25, 2)):
         other = search.stiffness((shape[0] * factors[0], shape[1] * factors[1]))
         # crossovers are searched to 0.1 %, which counts three times; the search itself stops at 0.3 %

@@ -48,7 +48,7 @@ def test_ripple_that_the_search_weighs_is_that_of_smoothness(seed):
     axis, speed, limit = drawn(seed)
     search = GainSearch(axis, {"phase_margin": 60.0, "sensitivity_peak": 1.7, "torque_ripple": limit}, speed)
     control = tuner.tune(axis, torque_ripple=limit, speed=speed)
-    crossover = np.array([control.velocity_gain / axis.load.total_inertia])
+    crossover = np.array([control.velocity_gain / search.inertia])
     searched = search.reached(crossover, search.shape_of(control))["torque_ripple"][0]
     # lines on a grid of 3 % steps, and here the loop does not move them: up to 2 %
     assert searched == pytest.approx(search.ripple(control), rel=0.02)
@@ -158,12 +158,10 @@ def test_timed_edges_are_refused_with_what_to_do(estimator):
 
 def test_long_difference_is_tuned_within_its_limits():
     axis = replace(STAGE, estimator=Difference(500))
-    found = tuner.tuning(axis, torque_ripple=0.001, speed=SPEED)
-    assert found.margins.stable
-    assert found.margins.phase_margin >= 60.0
-    assert found.torque_ripple == pytest.approx(float(encsim.smoothness(found.axis, SPEED).torque))
-    assert found.torque_ripple <= 0.001
-    assert found.remedies[0].stiffness > 2.0
+    tuned = replace(axis, control=tuner.tune(axis, torque_ripple=0.001, speed=SPEED))
+    assert encsim.margins(tuned).stable
+    assert encsim.margins(tuned).phase_margin >= 60.0
+    assert float(encsim.smoothness(tuned, SPEED).torque) <= 0.001
 
 
 def test_ripple_that_may_not_be_believed_is_said_and_makes_a_limit_doubtful():
@@ -178,6 +176,25 @@ def test_ripple_that_may_not_be_believed_is_said_and_makes_a_limit_doubtful():
 def test_axis_that_no_gains_steady_is_refused_and_friction_that_drives_it_is_named():
     # friction falls by 1e6 N s/m at this speed: 5 kg run away e-fold in 5 us, less than a sample
     load = replace(STAGE.load, stribeck=1e3, stribeck_speed=1e-3)
-    message = r"Axis.control must have gains that make the loop stable, got nothing; none of 240 .*drives the axis away"
+    message = (
+        r"Axis.control must have gains that make the loop stable, .* none of [0-9]+ .*drives the axis away"
+    )
     with pytest.raises(InputError, match=message):
         tuner.tuning(replace(STAGE, load=load), speed=1e-3)
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        {"load.inertia": 1e-9},
+        {"sampling.rate": 1e9, "control.delay": 1e-4},
+        {"sampling.latency": 100_000 / 16e3},
+    ],
+    ids=["friction alone", "rate far above the delay", "seconds of latency"],
+)
+def test_extremes_are_tuned_within_the_limits(change):
+    found = tuner.tuning(changes.apply(STAGE, change))
+    assert found.margins.stable
+    assert found.margins.phase_margin >= 60.0
+    assert found.margins.sensitivity_peak <= 1.7
+    assert found.binding

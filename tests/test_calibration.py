@@ -323,10 +323,11 @@ def test_results_become_plain_values_and_a_table(tmp_path):
     assert calibration_plan(equal_steps(3), 8).to_csv_text().splitlines()[3].startswith("3,inf")
 
 
-def test_sharing_rows_over_threads_changes_no_bit(monkeypatch):
+@pytest.mark.parametrize(("name", "value"), [("SHARED", 0), ("IN_PLACE", False)])
+def test_sharing_rows_over_threads_and_older_transforms_change_no_bit(name, value, monkeypatch):
     table = np.random.default_rng(21).standard_normal((7, 500))
     alone = calibrate(table, equal_steps(7))
-    monkeypatch.setattr(_ring_fit, "SHARED", 0)
+    monkeypatch.setattr(_ring_fit, name, value)
     np.testing.assert_array_equal(calibrate(table, equal_steps(7)).a, alone.a)
 
 

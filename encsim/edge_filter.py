@@ -23,7 +23,7 @@ FEW_EDGES = f"fewer than {FIXED_FROM:g} counts in 1/crossover: edges that are ti
 
 
 def reaches(period, window):
-    """Two ranges of ages and the counts in each, (from, to, m) in edge periods.
+    """One or two ranges of ages and the counts in each, (from, to, m) in edge periods.
 
     Parameters
     ----------
@@ -36,10 +36,12 @@ def reaches(period, window):
     -------
     list of (ndarray, ndarray, ndarray)
     """
+    one = np.ones_like(period)
+    if not window:
+        return [(0.0 * one, one, one)]
     ratio = window / period
     most = np.maximum(np.ceil(ratio), 1.0)
     share = np.where(ratio > 1.0, ratio - (most - 1.0), 1.0)
-    one = np.ones_like(share)
     return [(0.0 * share, share, most), (share, one, np.maximum(most - 1.0, 1.0))]
 
 
@@ -86,6 +88,7 @@ class EdgeFilter:
         """
         found, period = 0.0, self.period
         late = (np.maximum(self.window, period) + period) / 2.0
+        held = _Held(turns)
         for low, high, counts in reaches(period, self.window):
             span = counts * period
             ends = (
@@ -94,7 +97,7 @@ class EdgeFilter:
                 (high * period + span, -1.0),
                 (low * period + span, 1.0),
             )
-            found = found + sum(sign * _held(age, turns) for age, sign in ends) / (span * period)
+            found = found + sum(sign * held.up_to(age) for age, sign in ends) / (span * period)
             # a parabola that is taken as straight between samples
             late = late - 0.5 * sum(sign * _bulge(age) for age, sign in ends) / (span * period)
         turn = 2j * np.pi * turns
@@ -152,9 +155,9 @@ class EdgeFilter:
         )
         # nearer to 0 Hz the sum would cancel, and nothing is left there
         turns = np.maximum(turns, 1e-6)
-        own = _triangle(0.0 * reach, period, turns).real
-        shifted = _triangle(reach, period, turns)
-        return np.where(self.blind, 0.0, np.maximum(2.0 * scale * (own - shifted.real), 0.0))
+        ramps = _Ramps(turns)
+        apart = ramps.triangle(0.0 * reach, period).real - ramps.triangle(reach, period).real
+        return np.where(self.blind, 0.0, np.maximum(2.0 * scale * apart, 0.0))
 
     def response(self, frequency, rate):
         """Mean complex gain from measured position to velocity, 1/s; repeats every loop rate."""
@@ -210,17 +213,22 @@ def _under_hat(place):
     return np.where(near < 0.0, 0.5 * (1.0 + near) ** 2, 1.0 - 0.5 * (1.0 - near) ** 2)
 
 
-def _held(age, turns):
-    """Sum over ages from 0 on of a unit position, straight between samples, at a frequency."""
-    whole = np.floor(age)
-    rest = age - whole
-    back = np.exp(-2j * np.pi * turns)
-    half = np.pi * turns
-    with np.errstate(divide="ignore", invalid="ignore"):
-        # 1 + z**-1 over 1 - z**-1 is -i cot(pi f T)
-        full = np.sin(half * whole) * np.exp(-1j * half * whole) / np.tan(half)
-    full = np.where(turns == 0.0, whole, full)
-    return full + np.exp(-2j * half * whole) * (rest - 0.5 * rest**2 * (1.0 - back))
+class _Held:
+    """Sums over ages from 0 on of a unit position, straight between samples, at some frequencies."""
+
+    def __init__(self, turns):
+        half = np.pi * np.asarray(turns, dtype=float)
+        self.turn = -2j * half
+        self.step = 0.5 * -np.expm1(self.turn)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            # half of 1 + z**-1 over 1 - z**-1
+            self.sum = np.where(half == 0.0, 0.0, -0.5j / np.tan(half))
+
+    def up_to(self, age):
+        whole = np.floor(age)
+        rest = age - whole
+        past = -np.expm1(self.turn * whole)
+        return self.sum * past + (1.0 - past) * (rest - rest**2 * self.step)
 
 
 def _bulge(age):
@@ -230,15 +238,21 @@ def _bulge(age):
     return whole / 6.0 + rest**2 * (0.5 - rest / 3.0)
 
 
-def _triangle(middle, width, turns):
-    """Sum of ``max(0, 1 - |l - middle|/width) z**-l`` over whole lags l."""
-    ends = _ramp(middle - width, turns) + _ramp(middle + width, turns)
-    return (ends - 2.0 * _ramp(middle, turns)) / width
+class _Ramps:
+    """Sums over whole lags l of pieces of straight lines times z**-l, at some frequencies above 0."""
 
+    def __init__(self, turns):
+        self.turn = -2j * np.pi * turns
+        back = np.exp(self.turn)
+        self.slope = 1.0 / (1.0 - back)
+        self.start = back * self.slope**2
 
-def _ramp(start, turns):
-    """Sum of ``(l - start) z**-l`` over whole lags beyond the start."""
-    first = np.ceil(start)
-    back = np.exp(-2j * np.pi * turns)
-    step = 1.0 - back
-    return np.exp(-2j * np.pi * turns * first) * ((first - start) / step + back / step**2)
+    def triangle(self, middle, width):
+        """Of ``max(0, 1 - |l - middle|/width)``."""
+        ends = self._ramp(middle - width) + self._ramp(middle + width)
+        return (ends - 2.0 * self._ramp(middle)) / width
+
+    def _ramp(self, start):
+        """Of ``max(0, l - start)``."""
+        first = np.ceil(start)
+        return np.exp(self.turn * first) * ((first - start) * self.slope + self.start)

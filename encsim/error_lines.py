@@ -9,7 +9,7 @@ from functools import lru_cache
 
 import numpy as np
 
-from . import increments, quadrature
+from . import causes, increments, quadrature
 from .causes import SHARE_POINTS, Exact
 
 TAU = quadrature.TAU
@@ -150,8 +150,11 @@ def of_counts(factor, orders, made, least):
     Where that needs too many points it is smeared over the frequencies it sweeps, jM (1 + eps').
     """
     points = 1 << int(np.ceil(np.log2(max(8 * orders.max(initial=1), 64))))
-    turn = np.exp(1j * TAU * np.multiply.outer(np.arange(COMB_POINTS) / COMB_POINTS, orders))
-    error, slope = (turn @ made).real, (turn @ (1j * TAU * orders * made)).real
+    fine = max(COMB_POINTS, points)
+    error, slope = (
+        causes.over_grid(lines[None, :], orders, fine)[0, :: fine // COMB_POINTS]
+        for lines in (made, 1j * TAU * orders * made)
+    )
     reach = (
         COMBS if least == 0.0 else min(COMBS, 1 + int(math.sqrt(-math.log(LEFT) / least) / (TAU * factor)))
     )

@@ -121,6 +121,8 @@ class Loop:
         -------
         position, velocity : ndarray of complex, shape (..., 4)
             Gains to the velocity estimate, the torque command, and velocity and position of the load.
+        beyond : ndarray of complex
+            1 + L, L the loop gain; of no value at 0 Hz.
 
         Notes
         -----
@@ -139,7 +141,8 @@ class Loop:
             [(-control * estimate * forward / total)[..., None], control * acted], axis=-1
         )
         velocity = np.concatenate([((base + control * forward) / total)[..., None], acted], axis=-1)
-        return position, velocity
+        with np.errstate(divide="ignore", invalid="ignore"):
+            return position, velocity, total / base
 
     def open_gain(self, frequency):
         """Loop gain L, broken at the torque command.

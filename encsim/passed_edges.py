@@ -24,7 +24,7 @@ NEAR_RESONANCE = np.linspace(0.7, 1.3, 241)
 TOGETHER = 24
 # Smooth lines, lines of the counts and ticks of the timing clock that count one by one.
 SMOOTH_LINES = 40
-COUNT_LINES = 384
+COUNT_LINES = 96
 TICKS = 12
 # Images to each side of a line that is held from edge to edge; the others are white.
 IMAGES = 2
@@ -36,6 +36,8 @@ class PassedEdges:
     Parameters
     ----------
     errors : ErrorLines
+    stepped : list
+        As of `ErrorLines.stepped`.
     loop : Loop
         As of `loop.over_speeds` for the speeds in column shape.
     there : ndarray of int
@@ -58,8 +60,8 @@ class PassedEdges:
         Highest frequency at which the loop gain is 1, Hz.
     """
 
-    def __init__(self, errors, loop, there):
-        self.errors, self.loop, self.there = errors, loop, there
+    def __init__(self, errors, stepped, loop, there):
+        self.errors, self.stepped, self.loop, self.there = errors, stepped, loop, there
         axis = errors.axis
         self.pace = errors.speed[there] / (axis.scale.pitch * loop.rate)
         self.edges = loop.estimator
@@ -75,12 +77,12 @@ class PassedEdges:
     def _take_circle(self, load):
         """Stability, crossover and mean gains of noise, from the frequency response."""
         turns = _grid(load, self.loop.rate)
-        gain = self.loop.open_gain(turns * self.loop.rate)
-        characteristic = stability.open_polynomial(self.loop, turns * self.loop.rate) * (1.0 + gain)
+        *paths, beyond = self.loop.paths(turns * self.loop.rate)
+        sampled, timed = (_square(part) for part in paths)
+        characteristic = stability.open_polynomial(self.loop, turns * self.loop.rate) * beyond
         self.stable = stability.unstable_poles(characteristic) == 0
-        size = np.broadcast_to(np.abs(gain), (self.there.size, turns.size))
+        size = np.broadcast_to(np.abs(beyond - 1.0), (self.there.size, turns.size))
         self.crossover = np.array([_crossover(turns * self.loop.rate, row) for row in size])
-        sampled, timed = (_square(part) for part in self.loop.paths(turns * self.loop.rate))
         weight = np.gradient(turns)
         weight[[0, -1]] *= 0.5
         weight = weight / weight.sum()
@@ -130,7 +132,7 @@ class PassedEdges:
 
     def _both(self, turns):
         """Gains of lines that come by both paths, in phase."""
-        sampled, timed = self.loop.paths(turns * self.loop.rate)
+        sampled, timed, _ = self.loop.paths(turns * self.loop.rate)
         return sampled + (self.loop.rate * self.edges.line_gain(turns)[0])[..., None] * timed
 
     def _lines(self, orders, made):
@@ -188,7 +190,7 @@ class PassedEdges:
         found = np.zeros((self.there.size, len(NAMES)))
         self.followed = np.zeros_like(found)
         variance = self.errors.variance[self.there] + self.errors.converter[self.there]
-        for places, lines in self.errors.stepped():
+        for places, lines in self.stepped:
             here = np.flatnonzero(np.isin(self.there, places))
             strong = np.argsort(-lines.power, kind="stable")[:COUNT_LINES]
             orders = lines.order[strong].astype(float)
@@ -217,15 +219,17 @@ def at_speeds(errors):
     ------
     PassedEdges
     """
-    axis, speed = errors.axis, errors.speed
+    axis, speed, stepped = errors.axis, errors.speed, errors.stepped()
     if loop_power.follows_speed(axis):
         for one in np.unique(speed):
             there = np.flatnonzero(speed == one)
-            yield PassedEdges(errors, loops.over_speeds(axis, speed[there][:, None], float(one)), there)
+            yield PassedEdges(
+                errors, stepped, loops.over_speeds(axis, speed[there][:, None], float(one)), there
+            )
         return
     for first in range(0, speed.size, TOGETHER):
         there = np.arange(first, min(first + TOGETHER, speed.size))
-        yield PassedEdges(errors, loops.over_speeds(axis, speed[there][:, None]), there)
+        yield PassedEdges(errors, stepped, loops.over_speeds(axis, speed[there][:, None]), there)
 
 
 def _square(gain):

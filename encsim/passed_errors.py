@@ -121,9 +121,10 @@ class Passed:
         nearest, found, left = cycles - np.rint(cycles), 0.0, weight
         held = weight * (np.sin(np.pi * nearest) / np.pi) ** 2
         for j in range(-images, images + 1):
-            share = held / (nearest + j) ** 2 if j else weight * np.sinc(nearest) ** 2
+            place = nearest + j
+            share = held / (place * place) if j else weight * np.sinc(nearest) ** 2
             left = left - share
-            found = found + self._at((nearest + j) * ratio, share, exact and j == 0)
+            found = found + self._at(place * ratio, share, exact and j == 0)
         return found + left.sum(axis=-1)[:, None] * self.power.white
 
     def _at(self, turns, weight, exact=False):

@@ -70,7 +70,7 @@ def calibration(result, ax=None, *, style=_plot.PRINT):
     if ax is not None:
         return _into(ax, rows[0], bands[0], style)
     title = _calibration_title(result)
-    sheet = _plot.Sheet(style, title, _calibration_note(result), 156.0 if style.phone else 128.0)
+    sheet = _plot.Sheet(style, title, _calibration_note(result), 160.0 if style.phone else 128.0)
     largest = max(float(np.abs(values).max()) + (band if np.isfinite(band) else 0.0)
                   for values, band in zip((result.a, result.b), bands, strict=True))  # fmt: skip
     name, unit = unit_of(largest)
@@ -230,8 +230,8 @@ def _calibration_text(result, title):
 def _below(sheet, result, style):
     """Noise of each step at the left (above on a phone), closure or orders at the right."""
     if style.phone:
-        left, right = sheet.panel(95.0, 18.0), sheet.panel(128.0, 16.0)
-        tops, across = (91.4, 124.4), (4.0, 4.0)
+        left, right = sheet.panel(95.0, 18.0), sheet.panel(132.0, 16.0)
+        tops, across = (91.4, 128.4), (4.0, 4.0)
     else:
         left, right = sheet.panel(93.0, 23.0, right=92.0), sheet.panel(93.0, 23.0, left=102.0)
         tops, across = (89.6, 89.6), (4.0, 92.0)

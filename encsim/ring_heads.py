@@ -20,6 +20,8 @@ REFINED = 24
 # entries of one block of starts x orders
 BLOCK = 1 << 20
 ROUNDING = 1e-9
+# rad; closer than some degrees no two heads have room side by side
+NO_ROOM = 0.02
 # amplitudes, rad or shares: nothing beyond is meant
 LARGEST_SIZE = 1e6
 
@@ -341,6 +343,9 @@ def _answer(task, heads, placement, starts):
     reasons = () if helps else ("no angles leave less than one head shows",)
     if equal_rms <= rms * (1.0 + 1e-6) + 1e-12 * alone:
         reasons = (*reasons, "equal spacing is as good for these orders")
+    closest = float(gaps(heads).min())
+    if closest < NO_ROOM:
+        reasons = (*reasons, f"two heads stand {np.degrees(closest):.2g} deg apart: ask for a spacing")
     return HeadSearch(
         heads=heads,
         orders=task.orders[:-1].astype(int),
@@ -355,7 +360,7 @@ def _answer(task, heads, placement, starts):
         equal_weight=equal[:-1],
         equal_rms=equal_rms,
         placed_rms=float(np.sqrt(task.expected(heads, placement))),
-        spacing=float(gaps(heads).min()),
+        spacing=closest,
         starts=starts,
         valid=helps,
         reasons=reasons,

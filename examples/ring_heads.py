@@ -16,16 +16,16 @@ RING = encsim.Ring(0.15, eccentricity=4e-6, direction=0.6, lobes={2: (3e-6, 0.3)
 
 
 def main(picture=None):
-    """Print a row for each number of heads, then the best two angles and what two heads allow."""
+    """Print a row for each number of heads, then three heads that must stand on one side, and what two allow."""
     print("heads  peak arcsec  at the rim um  largest order left")
     for count in (1, 2, 3, 4):
         curve = encsim.ring_curve(RING, 2 * np.pi * np.arange(count) / count)
         largest = max(curve.orders, key=lambda line: line.amplitude)
         print(f"{count:5}  {curve.peak / ARCSEC:11.2f}  {1e6 * curve.arc:13.2f}  {largest.order:18}")
-    found = encsim.find_heads(RING, 2)
+    found = encsim.find_heads(RING, 3, sectors=[(0.0, np.pi)])
     left, equal = found.rms / ARCSEC, found.equal_rms / ARCSEC
     print(
-        f"best two: {np.degrees(found.heads[1]):.0f} deg apart, {left:.2f} arcsec rms; opposite {equal:.2f}"
+        f"three within half a turn: at {np.degrees(found.heads).round()} deg {left:.2f} arcsec rms, all round {equal:.2f}"
     )
     limits = encsim.ring_tolerances(RING, 6 * ARCSEC, [0.0, np.pi])
     print(f"two opposite heads, 6 arcsec: off centre by up to {1e6 * limits.allowed['eccentricity']:.0f} um,")

@@ -97,6 +97,15 @@ def test_a_tight_sector_costs():
     assert tight.spacing == pytest.approx(1.0, rel=1e-6)  # as far apart as they may
 
 
+def test_heads_that_have_no_room_are_told():
+    crowded = find_heads([1, 2, 3], 4, sectors=[(0.0, 0.01)])
+    roomy = find_heads([1, 2, 3], 4, sectors=[(0.0, np.pi)], spacing=0.3)
+    assert [any("ask for a spacing" in reason for reason in found.reasons) for found in (crowded, roomy)] == [
+        True,
+        False,
+    ]
+
+
 def test_same_question_has_the_same_answer():
     assert find_heads([2, 3, 7], 3).to_dict() == find_heads([7, 3, 2], 3).to_dict()
 

@@ -24,9 +24,8 @@ def main(picture=None):
         print(f"{count:5}  {curve.peak / ARCSEC:11.2f}  {1e6 * curve.arc:13.2f}  {largest.order:18}")
     found = encsim.find_heads(RING, 3, sectors=[(0.0, np.pi)])
     left, equal = found.rms / ARCSEC, found.equal_rms / ARCSEC
-    print(
-        f"three within half a turn: at {np.degrees(found.heads).round()} deg {left:.2f} arcsec rms, all round {equal:.2f}"
-    )
+    places = np.degrees(found.heads).round()
+    print(f"three within half a turn, {places} deg: {left:.2f} arcsec rms; all round {equal:.2f}")
     limits = encsim.ring_tolerances(RING, 6 * ARCSEC, [0.0, np.pi])
     print(f"two opposite heads, 6 arcsec: off centre by up to {1e6 * limits.allowed['eccentricity']:.0f} um,")
     print(f"oval by up to {1e6 * limits.allowed['lobes.2']:.1f} um, all else as it is")

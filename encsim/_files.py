@@ -8,9 +8,9 @@ from pathlib import Path
 from . import _checks
 
 
-def refuse_existing(path):
-    """Raise InputError if something is there already or the folder is not; devices and pipes may be there."""
-    _target(path, force=False)
+def refuse_existing(path, *, force=False):
+    """Raise InputError if something is there already (but with force) or the folder is not; devices may be there."""
+    _target(path, force)
 
 
 def write_whole(path, content, *, force=False):

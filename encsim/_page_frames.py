@@ -63,7 +63,7 @@ class Slider:
     below: tuple
     across: tuple
     up: tuple
-    valid: bool
+    reasons: tuple
 
 
 @dataclass(frozen=True, eq=False)
@@ -167,7 +167,7 @@ def slider(axis, speeds, worst, seed=0, *, closed=False):
         stage.below(),
         stage.across(),
         stage.up(),
-        all(raw.trace.valid and raw.found.valid for raw in raws),
+        tuple(dict.fromkeys(reason for raw in raws for reason in (*raw.found.reasons, *raw.trace.reasons))),
     )
 
 

@@ -77,6 +77,7 @@ def player(found):
             "of all of it.",
         ),
         words=meanings("folded"),
+        doubts=slider.reasons,
         tables=(
             Table("All speeds of this picture", ("Speed", "Ripple, rms", "Of the speed", "Lines"), rows),
         ),

@@ -68,7 +68,7 @@ def _remedy_table(explanation):
         (
             sentence(one.name),
             *_sizes(explanation, one.after),
-            "; ".join([*one.side_effects, *_assumed(one)]) or "none",
+            sentence("; ".join([*one.side_effects, *_assumed(one)]) or "none"),
         )
         for one in kept
     ]

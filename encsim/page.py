@@ -119,8 +119,7 @@ def report(
         If a speed is no finite number, the axis cannot be judged by the requirement, the file exists and force
         is false, or it cannot be written.
     """
-    if not force:
-        _files.refuse_existing(path)
+    _files.refuse_existing(path, force=force)
     settings = {"speeds": speeds, "requirement": requirement, "seed": seed, "tolerance": tolerance}
     text = page(axis, title=title, reproducible=reproducible, progress=progress, **settings)
     _files.write_whole(path, text, force=force)
@@ -232,14 +231,16 @@ def _own_speeds(axis, speeds):
 
 
 def _sweep(axis, own, requirement):
-    """Speeds of the curves: the range of the requirement, or the one given, or the usual one."""
+    """Speeds of the curves: the range of the requirement, or the one given, or the usual one; the user's among them."""
     if requirement is not None:
         low, high = requirement.speeds
-        return _range(low or SLOWEST * high, high)
-    if len(own) >= RANGE:
+        found = _range(low or SLOWEST * high, high)
+    elif len(own) >= RANGE:
         return own
-    usual = _sweeps.default_speeds(axis)
-    return _range(min(usual[0], *own), max(usual[-1], *own)) if len(own) else np.asarray(usual)
+    else:
+        usual = _sweeps.default_speeds(axis)
+        found = _range(min(usual[0], *own), max(usual[-1], *own)) if len(own) else np.asarray(usual)
+    return np.union1d(found, own[(own > found[0]) & (own < found[-1])])
 
 
 def _range(low, high):

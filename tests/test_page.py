@@ -507,6 +507,19 @@ def test_bad_input_is_refused_before_any_file_is_written(arguments, rule, tmp_pa
     assert list(tmp_path.iterdir()) == []
 
 
-def test_folder_that_is_not_there_is_refused(tmp_path):
+@pytest.mark.parametrize("force", [True, False])
+def test_folder_that_is_not_there_is_refused_at_once(force, tmp_path):
     with pytest.raises(InputError, match="output must lie in a folder that exists"):
-        encsim.report(stage(), tmp_path / "no" / "page.html")
+        encsim.report(None, tmp_path / "no" / "page.html", force=force)
+
+
+def test_speeds_of_the_user_stand_in_the_curves():
+    own = np.array([0.005, 0.072])
+    assert set(own) <= set(page._sweep(stage(), own, LIMITS))
+    assert set(own) <= set(page._sweep(stage(), own, None))
+
+
+def test_doubts_of_the_frames_are_told():
+    axis = stage(signal=encsim.Signal(amplitude=2.0), interpolation=encsim.Interpolation(factor=400, bits=10))
+    slider = _page_frames.slider(axis, [0.01], 0.01)
+    assert any("clip" in reason for reason in slider.reasons)

@@ -132,16 +132,16 @@ def _line_crests(axis, low, high):
     if not axis.estimator.linear:
         return np.zeros(0)
     rate, pitch = axis.sampling.rate, axis.scale.pitch
-    passed = _passed(axis)
-    found = [np.zeros(0)]
-    for order in _strong_orders(axis, high):
-        for frequency in passed:
-            first = np.floor(low * order / (pitch * rate))
-            images = (first + np.arange(MEETINGS + 1)) * rate
-            meetings = np.concatenate([images + frequency, images + rate - frequency]) * pitch / order
-            meetings = np.unique(meetings[meetings > low])
-            found.append(meetings[:MEETINGS])
-    return np.concatenate(found)
+    orders, passed = np.array(_strong_orders(axis, high), dtype=float), _passed(axis)
+    if not orders.size:
+        return orders
+    # of each order and frequency the first places within the range and the last, on either side of an image
+    turns = np.concatenate([passed, -passed]) / rate
+    step = pitch * rate / orders[:, None]
+    first, last = np.ceil(low / step - turns), np.floor(high / step - turns)
+    images = np.concatenate([first[..., None] + np.arange(MEETINGS), last[..., None]], axis=-1)
+    found = (images + turns[:, None]) * step[..., None]
+    return found.ravel()
 
 
 def _strong_orders(axis, high):

@@ -205,9 +205,7 @@ def _title(result):
     if result.best is None:
         return f"None of {result.count} candidates fits: the nearest {_misses(result.nearest)}"
     best = result.best
-    cost = "".join(
-        f" at a {name} of {digits(value, 3, strip=True)}" for name, value in list(best.cost.items())[:1]
-    )
+    cost = "".join(f", {name} {digits(value, 3, strip=True)}" for name, value in list(best.cost.items())[:1])
     met = sum(row.met for row in result.rows)
     many = f"{met} of {result.count} candidates fit" if result.count > 1 else "The candidate fits"
     return f"{many}: best is {_joined(best)}{cost}"

@@ -18,12 +18,15 @@ from ._figures_ring_words import (
 )
 from ._figures_turn import turn_panel, unit_of
 from ._plot_labels import Labels
+from ._plot_numbers import width
 
 # Orders that a panel shows at most; up to the highest of these they stand on an even axis, else side by side.
 MOST, EVEN = {"a4": 12, "phone": 9}, {"a4": 12, "phone": 9}
 HEADS = {"a4": ("Error ({})", "Ring and heads to scale, error enlarged", "Amplitude ({})"),
          "phone": ("Error ({})", "To scale, error enlarged", "Amplitude ({})")}  # fmt: skip
 WIDE = 0.72
+# mm for the names of the orders side by side.
+ROOM = 64.0
 # What a word may cost that stands by a bar and needs no leader.
 CLOSE = 8.0
 
@@ -91,10 +94,12 @@ def _shown(curve, style):
     size = {order: max(left.get(order, 0.0), alone[order].amplitude if order in alone else 0.0)
             for order in {*left, *alone}}  # fmt: skip
     most = max(size.values(), default=0.0)
-    kept = sorted(size, key=lambda order: (-size[order], order))[: MOST[style.page]]
+    ranked = sorted(size, key=lambda order: (-size[order], order))[: MOST[style.page]]
+    while len(ranked) > 1 and len(ranked) * (width(str(max(ranked))) + 1.4) > ROOM:
+        ranked.pop()
     every = {line.order: line for line in (*curve.orders, *curve.alone_orders)}
     return {n: (every[n], alone[n].amplitude if n in alone else 0.0, left.get(n, 0.0))
-            for n in sorted(kept) if size[n] >= SHOWN * most}  # fmt: skip
+            for n in sorted(ranked) if size[n] >= SHOWN * most}  # fmt: skip
 
 
 def _orders(ax, curve, style):

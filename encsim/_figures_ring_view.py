@@ -11,8 +11,8 @@ from ._plot_numbers import digits, quantity, with_unit
 
 # In radii of the ring: the error's largest drawn size, the bore drawn where none is known, a head's size, the frame.
 LARGEST, BORE, HEAD, FRAME = 0.22, 0.72, (0.17, 0.46), 1.27
-# Heads beyond this number carry no number; beside so many they are drawn smaller.
-NUMBERED, NARROW = 9, 5
+# Heads nearer than this to one before, rad, carry no number, and all are drawn as narrow as the closest two need.
+CROWDED, NARROWEST = 0.25, 0.1
 
 
 def ring_polar(curve, ax=None, *, style=_plot.PRINT):
@@ -87,7 +87,9 @@ def _round_size(largest):
 
 def _heads(ax, places, style):
     """Heads as boxes across the rim, numbered."""
-    tall = HEAD[1] * min(1.0, NARROW / len(places))
+    turned = np.sort(np.mod(places, 2.0 * np.pi))
+    closest = np.diff(np.append(turned, turned[0] + 2.0 * np.pi)).min()
+    tall, numbered = min(HEAD[1], max(0.9 * closest, NARROWEST)), []
     for number, place in enumerate(places, 1):
         outward, along = np.array([np.cos(place), np.sin(place)]), np.array([-np.sin(place), np.cos(place)])
         corners = [(1.0 + 0.08 + a * HEAD[0] / 2.0) * outward + b * tall / 2.0 * along
@@ -95,7 +97,8 @@ def _heads(ax, places, style):
         first = number == 1 and len(places) > 1
         ax.fill(*np.transpose(corners), facecolor=style.colour("soft" if first else "grid"), linewidth=1.6,
                 edgecolor=style.colour("cyclic" if first else "ink"), zorder=6)  # fmt: skip
-        if len(places) <= NUMBERED:
+        if all(abs(np.angle(np.exp(1j * (place - other)))) > CROWDED for other in numbered):
+            numbered.append(place)
             middle = 1.08 * outward
             ax.text(
                 *middle, str(number), ha="center", va="center_baseline", zorder=7, **style.text(bold=True)

@@ -14,6 +14,8 @@ from .ring_lines import turn_lines
 
 SHARE_POINTS = 1 << 18
 BLOCK = 1 << 20
+# Averaged over whole periods nothing is left of the signals; far above the top speed by then, the noise stays finite.
+FAINTEST = 1e-6
 TAU = quadrature.TAU
 CAUSES = ("sde", "adc", "resolution", "jitter", "noise", "clock", "age", "ring")
 
@@ -78,7 +80,9 @@ def line_gain(axis, frequency):
     """Gain of a linear estimator from position to velocity, 1/s; rms over the lags that an own clock mixes."""
     if own_clock(axis) is None:
         return np.abs(resolved(axis).response(frequency, axis.sampling.rate))
-    return 2.0 * np.sqrt(sum(weight * np.sin(np.pi * frequency * lag) ** 2 for weight, lag in lags(axis)))
+    square = sum(weight * np.sin(np.pi * frequency * lag) ** 2 for weight, lag in lags(axis))
+    # the weights that `pairs` leaves out may let it fall below zero where large ones cancel
+    return 2.0 * np.sqrt(np.maximum(square, 0.0))
 
 
 class Model:
@@ -336,7 +340,7 @@ class Step(Model):
             self.sound &= bool(quadrature.encloses_zero(error).all())
             made = np.fft.rfft(error, axis=-1) * (2.0 / points)
             found.append(made[..., : points // 4])
-            noise.append(np.sqrt((radius**-2.0).mean(axis=-1)) / TAU)
+            noise.append(np.sqrt((np.maximum(radius, FAINTEST) ** -2.0).mean(axis=-1)) / TAU)
         made = np.concatenate(found)
         orders = quadrature.significant(made)
         return orders, made[:, orders], np.concatenate(noise)

@@ -300,3 +300,23 @@ def test_descriptions_and_curves_travel_between_processes():
     again = pickle.loads(pickle.dumps(encsim.ripple(STAGE, [0.1])))
     assert again.axis == STAGE
     assert again.rms[0] == encsim.ripple(STAGE, [0.1]).rms[0]
+
+
+def test_signals_averaged_away_give_ripple_in_doubt_but_not_without_bound():
+    # four readings spread over just one period: nothing is left of the signals, whatever their skew
+    signal, sampling = Signal(gain=0.02, noise=1e-3, skew=-1e-6), Sampling(16e3, average=4)
+    axis = Axis(Scale(period=20e-6), signal=signal, sampling=sampling, estimator=encsim.LeastSquares(8))
+    curve = encsim.ripple(axis, [20e-6 * 16e3])
+    # noise of a thousandth over a millionth of the signal: some hundred periods a sample
+    assert curve.rms[0] < 1000.0 * 20e-6 * 16e3
+    assert curve.doubtful.all()
+
+
+@pytest.mark.parametrize("share", [1e-7, 1e-6, 2.6e-5])
+def test_gain_of_a_swinging_estimator_on_an_own_clock_is_a_number(share):
+    sampling = Sampling(500.0, encoder_rate=8e3)
+    # it swings from sample to sample: weights of either sign, far above the gain that they leave together
+    lively = encsim.Kalman(0.2, noise=1.9e-9)
+    axis = Axis(Scale(period=20e-6), signal=Signal(gain=0.02), sampling=sampling, estimator=lively)
+    found = encsim.lines(axis, share * 20e-6 * 500.0)
+    assert (found.velocity >= 0.0).all()

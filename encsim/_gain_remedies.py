@@ -56,7 +56,7 @@ def remedies(search, control):
     own, found = search.shape_of(control), []
     for name, change in tried(search.axis, search.limits).items():
         try:
-            other = GainSearch(changes.apply(search.axis, change), search.limits, search.speed)
+            other = GainSearch(changes.apply(search.axis, change), search.limits, search.speed, lax=True)
         except InputError:
             # twice of something can be more than there is
             continue

@@ -33,6 +33,7 @@ SLACK_GROWS = 2.5
 SETTLED = 1e-4
 # Ripple of the search against that of smoothness: close enough, and how often the shape is looked for anew.
 ALIKE = 0.02
+FAR = 0.5
 ROUNDS = 3
 # Worse than anything allowed, and finite: the search may step there.
 NOTHING = 1e6
@@ -73,13 +74,16 @@ class GainSearch:
 
     Attributes
     ----------
+    lax : bool
+        Whether a ripple that the search sees far below its limit is believed without asking ``smoothness``.
     bias : float
         Exact phase margin less that of the search's grid, deg.
     ratio : dict of str to float
         Exact sensitivity peak and torque ripple over those of the search.
     """
 
-    def __init__(self, axis, limits, speed):
+    def __init__(self, axis, limits, speed, *, lax=False):
+        self.lax = lax
         self.axis, self.limits, self.speed = axis, limits, abs(speed)
         self.loop = loops.build(axis, self.speed)
         self.integral = axis.control.integral_time is not None
@@ -277,10 +281,16 @@ class GainSearch:
         """Take over the ratio of exact to searched ripple; whether it was good already, or does not matter."""
         speed, before = self.widest(shape), self.ratio["torque_ripple"]
         searched = float(self.reached(np.array([speed]), shape)["torque_ripple"][0])
+        if self._is_far(searched):
+            return True
         exact = self.ripple(self.control(speed, shape))
         self._take_ratio("torque_ripple", exact, searched)
         limit = self.limits["torque_ripple"]
         return max(exact, searched) < 0.9 * limit or abs(self.ratio["torque_ripple"] / before - 1.0) < ALIKE
+
+    def _is_far(self, searched):
+        """Whether a searched ripple is so far below the limit that it need not be exact."""
+        return self.lax and searched < FAR * self.limits["torque_ripple"]
 
     def _take_ratio(self, name, exact, searched):
         if 0.0 < exact < math.inf and searched > 0.0:
@@ -300,8 +310,9 @@ class GainSearch:
         for _ in range(ATTEMPTS):
             if speed == 0.0:
                 break
-            found = self.settled(self.control(speed, shape))
-            self._correct(found, speed, shape)
+            here = self.reached(np.array([speed]), shape)
+            found = self._settled(self.control(speed, shape), here)
+            self._correct(found, speed, here)
             before, speed = speed, self.widest(shape, FINE, slack)
             if found.keeps(self.limits):
                 best = found
@@ -311,17 +322,18 @@ class GainSearch:
                 slack *= SLACK_GROWS
         return best
 
-    def settled(self, control):
+    def _settled(self, control, searched):
         """Exact margins and, where it is limited, ripple with a controller."""
         found = stability.loop_margins(
             replace(self.loop, control=control), replace(self.axis, control=control)
         )
         ripple = math.nan
         if self.limits["torque_ripple"] is not None and found.stable:
-            ripple = self.ripple(control)
+            ripple = float(searched["torque_ripple"][0])
+            ripple = ripple if self._is_far(ripple) else self.ripple(control)
         return Settled(control=control, margins=found, torque_ripple=ripple)
 
-    def _correct(self, found, speed, shape):
+    def _correct(self, found, speed, searched):
         """Let the search give the exact values at this crossover."""
         if not found.margins.stable:
             # the grid has missed it: stay well away
@@ -329,11 +341,11 @@ class GainSearch:
                 0.0, 1.0, self.speeds.size
             )
             return
-        exact, here = found.reached(), self.reached(np.array([speed]), shape)
+        exact = found.reached()
         if math.isfinite(exact["phase_margin"]):
-            self.bias += exact["phase_margin"] - float(here["phase_margin"][0])
-        for name in set(self.ratio) & set(here):
-            self._take_ratio(name, exact[name], float(here[name][0]))
+            self.bias += exact["phase_margin"] - float(searched["phase_margin"][0])
+        for name in set(self.ratio) & set(searched):
+            self._take_ratio(name, exact[name], float(searched[name][0]))
 
     def ripple(self, control):
         """Rms of the torque command by encoder errors."""

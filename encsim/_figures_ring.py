@@ -56,6 +56,7 @@ def ring(curve, ax=None, *, style=_plot.PRINT):
     heads = [head.format(name) for head in HEADS[style.page]]
     main = sheet.panel(7.0, 38.0, heads[0])
     _error(main, curve, style)
+    sheet.widen_left(main)
     _plot.name_axes(main, style, below="Angle (°)")
     if style.phone:
         view = sheet.panel(65.0, 46.0, heads[1], left=22.0, right=22.0)

@@ -43,6 +43,7 @@ def error_map(result, ax=None, *, style=_plot.PRINT):
     _plot.name_axes(main, style, below="Angle (°)")
     low = sheet.panel(71.0, 28.0, f"Amplitude of each order ({name})")
     _orders(low, result, unit, style)
+    sheet.widen_left(main, low)
     kept = _by_size(result)
     words = f" Largest: {listed(kept)}." if kept else ""
     text = f"Line chart of angle error against angle over a turn, sticks by order. {title}.{words}"
@@ -81,7 +82,7 @@ def calibration(result, ax=None, *, style=_plot.PRINT):
         turn_panel(panel, row, unit, style, band=band, least=largest / 1.3)
     panels[0].tick_params(labelbottom=False)
     _plot.name_axes(panels[1], style, below="Angle (°)")
-    _below(sheet, result, style)
+    sheet.widen_left(*panels, *_below(sheet, result, style))
     _plot.describe(sheet.figure, title, _calibration_text(result, title))
     return panels[0]
 
@@ -116,6 +117,7 @@ def calibration_plan(plan, ax=None, *, style=_plot.PRINT):
     sheet = _plot.Sheet(style, title, note, 62.0)
     main = sheet.panel(7.0, 42.0, "Noise of each order against ideal steps")
     _magnified(main, plan, style)
+    sheet.widen_left(main)
     _plot.name_axes(main, style, below="Times per turn")
     seen = plan.magnification[np.isfinite(plan.magnification)]
     words = f" Those seen magnify noise by at most {digits(seen.max(), 2)}." if len(seen) else ""
@@ -228,7 +230,7 @@ def _calibration_text(result, title):
 
 
 def _below(sheet, result, style):
-    """Noise of each step at the left (above on a phone), closure or orders at the right."""
+    """Noise of each step at the left (above on a phone), closure or orders at the right; the panels at the left."""
     if style.phone:
         left, right = sheet.panel(95.0, 18.0), sheet.panel(132.0, 16.0)
         tops, across = (91.4, 128.4), (4.0, 4.0)
@@ -240,10 +242,11 @@ def _below(sheet, result, style):
     if result.closure is not None:
         name = _steps(right, result.closure, result, style, signed=True)
         sheet.text(across[1], tops[1], f"Turn does not close by ({name})", bold=True)
-        return
+        return [left, right] if style.phone else [left]
     name, unit = unit_of(float(np.abs(result.a_orders).max(initial=0.0)))
     _orders(right, result.error_map(), unit, style)
     sheet.text(across[1], tops[1], f"Orders of ring A ({name})", bold=True)
+    return [left, right] if style.phone else [left]
 
 
 def _steps(ax, values, result, style, signed=False):

@@ -171,14 +171,14 @@ def _found(axis, asked):
 
     ring, heads = axis.ring, axis.heads
     even = (tuple(2.0 * math.pi * j / count for j in range(count)) for count in EVEN)
-    steel = asked["material"]
+    expands = asked["material"][3]
     parts = {}
     if asked["find_heads"] is not None:
         parts["search"] = _searched(ring, asked)
     if asked["speed"] is not None or asked["temperature"] is not None:
         parts["growth"] = _grown(ring, asked)
     if asked["require"] is not None:
-        parts["tolerances"] = ring_tolerances(ring, asked["require"], heads, alpha=steel[3])
+        parts["tolerances"] = ring_tolerances(ring, asked["require"], heads, alpha=expands)
     if asked["run_out"] is not None:
         parts["centring"], parts["remaining"] = _centred(ring, heads, asked)
     return Found(

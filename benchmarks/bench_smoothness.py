@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 import encsim
-from encsim import Axis, Interpolation, LowPass, Sampling, Scale, Signal
-from encsim.mechanics import Control, Load
+from encsim import Axis, CountAndTime, Interpolation, LowPass, PeriodTiming, Sampling, Scale, Signal
+from encsim.mechanics import Control, Load, Notch
 
 SPEEDS = np.geomspace(1e-4, 1.0, 1000)
 TURN = 2.0 * np.pi * 50.0
@@ -27,6 +27,14 @@ AXES = {
     "jitter of a bandwidth": replace(STAGE, signal=replace(STAGE.signal, jitter_bandwidth=2e3)),
     "own clock": replace(STAGE, sampling=Sampling(16e3, encoder_rate=33e3)),
     "readhead bandwidth": replace(STAGE, signal=replace(STAGE.signal, bandwidth=5e5)),
+    "channel skew": replace(STAGE, signal=replace(STAGE.signal, skew=1e-7)),
+    "averaged readings": replace(STAGE, sampling=Sampling(16e3, average=4)),
+    "falling friction": replace(
+        STAGE, load=Load(5.0, viscous=1.0, coulomb=1.0, stribeck=0.5, stribeck_speed=0.01)
+    ),
+    "notch by order": replace(STAGE, control=replace(STAGE.control, notch=Notch(order=1, damping=0.1))),
+    "single counts timed": replace(STAGE, estimator=PeriodTiming(1e8)),
+    "counts in a window timed": replace(STAGE, estimator=CountAndTime(1e8, 5e-4)),
 }
 
 

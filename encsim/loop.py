@@ -313,13 +313,8 @@ def over_speeds(axis, speeds, speed=0.0):
     -------
     Loop
     """
-    for name in ("load", "control"):
-        if getattr(axis, name, None) is None:
-            refuse(f"Axis.{name}", "be given for a closed loop", None)
+    check(axis)
     rate = axis.sampling.rate
-    faults = mechanics.rate_faults(axis.control, rate)
-    if faults:
-        raise InputError(*faults)
     return Loop(
         control=axis.control,
         plant=plant.discretise(axis.load, axis.control, rate, lags=reading_ages(axis), speed=speed),
@@ -328,6 +323,25 @@ def over_speeds(axis, speeds, speed=0.0):
         filters=_torque_filters.sections(axis.control, rate, speed=speed, pitch=axis.scale.pitch),
         torque_constant=axis.load.torque_constant,
     )
+
+
+def check(axis):
+    """Refuse an axis without load or control, or with filters that do not fit its loop rate.
+
+    Parameters
+    ----------
+    axis : Axis
+
+    Raises
+    ------
+    InputError
+    """
+    for name in ("load", "control"):
+        if getattr(axis, name, None) is None:
+            refuse(f"Axis.{name}", "be given for a closed loop", None)
+    faults = mechanics.rate_faults(axis.control, axis.sampling.rate)
+    if faults:
+        raise InputError(*faults)
 
 
 def _resolved(axis, speeds):

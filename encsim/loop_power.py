@@ -158,7 +158,12 @@ def _crossover(frequency, size):
 
 def follows_speed(axis):
     """Whether friction or a notch makes another loop of each speed."""
-    return bool(axis.load.stribeck) or any(notch.order is not None for notch in axis.control.notch)
+    return bool(axis.load.stribeck) or follows_order(axis)
+
+
+def follows_order(axis):
+    """Whether a notch follows the speed."""
+    return any(notch.order is not None for notch in axis.control.notch)
 
 
 def at_speeds(axis, speed):

@@ -28,7 +28,7 @@ ROWS = [
     "causes doubts loop_doubts",
     "engines error_lines",
     "closed_form passed_errors _folded_errors",
-    "passed_edges simulation starts motion_run",
+    "passed_edges blended_loops simulation starts motion_run",
     "smooth_running quick_form frontier_curve",
     "screening",
     "worst_speeds",

@@ -122,6 +122,11 @@ def calibrate(parser):
         metavar="ANGLE",
         help="standard uncertainty of the angle of a step (default: 0 arcsec)",
     )
+    _map(parser)
+
+
+def _map(parser):
+    """Which map is written, and where."""
     parser.add_argument(
         "--ring",
         default="a",

@@ -8,7 +8,7 @@ RING_EXAMPLES = (
 )
 CALIBRATE_EXAMPLES = (
     "  encsim calibrate --plan --steps 11 --points 720\n"
-    '  encsim calibrate readings.csv --plot maps.svg --write-c ring_error.h --orders 1-20 --bound "0.02 arcsec"'
+    '  encsim calibrate readings.csv --plot maps.svg --write-c ring_error.c --orders 1-20 --bound "0.02 arcsec"'
 )
 
 

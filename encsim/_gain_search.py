@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from . import loop as loops
-from . import plant, stability
+from . import plant, stability, winding
 from ._folded_errors import FoldedErrors
 from .mechanics import Control
 from .smooth_running import smoothness
@@ -96,7 +96,7 @@ class GainSearch:
             2.0 * np.pi * rate * np.geomspace(slowest, FASTEST, _places(slowest, FASTEST, PER_DECADE))
         )
         turns = self._grid(LOWEST * slowest) / rate
-        self.open = stability.open_polynomial(self._trial(), turns * rate)
+        self.open = winding.open_polynomial(self._trial(), turns * rate)
         self._prepare(turns)
 
     def _delay(self):
@@ -182,7 +182,7 @@ class GainSearch:
 
     def stable(self, gain):
         """Which loop gains make stable loops."""
-        return stability.unstable_poles(self.open * (1.0 + gain)) == 0
+        return winding.unstable_poles(self.open * (1.0 + gain)) == 0
 
     def _highest(self, speeds, shape, slack):
         """Place of the highest of some crossovers that is allowed; -1 if none is."""

@@ -35,7 +35,7 @@ class Power:
         self.loop, self.rate, self.bins = loop, loop.rate, bins
         analysis = stability._Analysis(loop)
         self.frequency = analysis.frequency
-        self.crossover = _crossover(analysis.frequency, np.abs(analysis.gain))
+        self.crossover = crossover_of(analysis.frequency, np.abs(analysis.gain))
         self.stable = analysis._stable()
         if self.stable:
             self._tabulate()
@@ -68,6 +68,7 @@ class Power:
     def sum_at(self, turns, weight, table=None):
         """Sum over the last axis of ``weight |F|**2``, shape (speeds, curves), from the table."""
         table = self.table if table is None else table
+        weight = np.broadcast_to(weight, turns.shape)
         found = np.empty((turns.shape[0], table.shape[1]))
         size = max(1, BLOCK // max(turns.shape[1], 1))
         for first in range(0, turns.shape[0], size):
@@ -144,7 +145,7 @@ class Power:
         return np.fft.irfft(lags, 2 * self.bins, axis=0)[: self.bins]
 
 
-def _crossover(frequency, size):
+def crossover_of(frequency, size):
     """Highest frequency at which the gain is 1, between grid points on a log scale."""
     with np.errstate(divide="ignore"):
         level = np.log(size)

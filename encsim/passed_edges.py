@@ -8,10 +8,10 @@ second path folds before it is sampled.
 import numpy as np
 
 from . import loop as loops
-from . import loop_power, stability
+from . import loop_power, winding
 from .edge_filter import reaches
 from .error_lines import TAU
-from .loop_power import NAMES, _crossover
+from .loop_power import NAMES, crossover_of
 from .passed_errors import BENT, STEEP, bent
 from .ring_lines import turn_lines
 
@@ -79,10 +79,10 @@ class PassedEdges:
         turns = _grid(load, self.loop.rate)
         *paths, beyond = self.loop.paths(turns * self.loop.rate)
         sampled, timed = (_square(part) for part in paths)
-        characteristic = stability.open_polynomial(self.loop, turns * self.loop.rate) * beyond
-        self.stable = stability.unstable_poles(characteristic) == 0
+        characteristic = winding.open_polynomial(self.loop, turns * self.loop.rate) * beyond
+        self.stable = winding.unstable_poles(characteristic) == 0
         size = np.broadcast_to(np.abs(beyond - 1.0), (self.there.size, turns.size))
-        self.crossover = np.array([_crossover(turns * self.loop.rate, row) for row in size])
+        self.crossover = np.array([crossover_of(turns * self.loop.rate, row) for row in size])
         weight = np.gradient(turns)
         weight[[0, -1]] *= 0.5
         weight = weight / weight.sum()
@@ -112,7 +112,7 @@ class PassedEdges:
         made = made[self.there] if made.shape[0] > 1 else np.repeat(made, self.there.size, axis=0)
         strength = (np.abs(made) * orders).max(axis=0, initial=0.0)
         some = np.sort(np.argsort(-strength, kind="stable")[:SMOOTH_LINES])
-        return self._lines(orders[some], made[:, some]) + self._bent()
+        return np.maximum(self._lines(orders[some], made[:, some]) + self._bent(), 0.0)
 
     def _bent(self):
         """What the smooth lines gain or lose because the axis, moved by them, reads them elsewhere."""

@@ -5,10 +5,10 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from . import loop as loops
-from . import plant
 from ._loop_states import inside
 from ._results import Result
 from .edge_filter import FEW_EDGES, FIXED_FROM, EdgeFilter
+from .winding import encirclements
 
 PER_DECADE = 250
 DECADES = 9
@@ -285,75 +285,6 @@ class _Analysis:
                 frequency=frequency, antiresonance=load.antiresonance, damping=float(damping), loop_gain=gain
             ),
         )
-
-
-def encirclements(loop, frequency, gain):
-    """Number of closed-loop poles outside the unit circle, from the frequency response alone.
-
-    Parameters
-    ----------
-    loop : Loop
-    frequency : ndarray
-        Ascending, Hz, from near 0 to half the loop rate, fine enough that the phase turns less than half a
-        turn between neighbours.
-    gain : ndarray of complex
-        Loop gain there.
-
-    Returns
-    -------
-    int
-
-    Notes
-    -----
-    1 + L times the open loop's denominator, as polynomial in z**-1 beginning with 1, turns once round zero for
-    each pole that is not inside (principle of the argument); real at both ends, so half a circle is enough.
-    """
-    return int(unstable_poles(open_polynomial(loop, frequency) * (1.0 + gain)))
-
-
-def open_polynomial(loop, frequency):
-    """Denominator of the open loop as polynomial in z**-1 beginning with 1.
-
-    Parameters
-    ----------
-    loop : Loop
-    frequency : ndarray
-        Frequencies, Hz.
-
-    Returns
-    -------
-    ndarray of complex
-    """
-    turns = frequency / loop.rate
-    delta = plant.difference(turns)
-    back = np.exp(-2j * np.pi * turns)
-    poly = loop.plant.transfer.denominator
-    total = np.polyval(poly, delta) * back ** (len(poly) - 1)
-    if loop.control.integral_time is not None:
-        total = total * delta * back
-    sections = [section.coefficients() for section in loop.filters]
-    if not isinstance(loop.estimator, EdgeFilter):
-        sections.append(loop.estimator.coefficients(loop.rate))
-    for _, below in sections:
-        total = total * np.polyval(np.asarray(below)[::-1] / below[0], back)
-    return total if loop.control.position_gain else total / (delta * back)
-
-
-def unstable_poles(characteristic):
-    """Zeros outside the unit circle of polynomials in z**-1, from their values on it.
-
-    Parameters
-    ----------
-    characteristic : ndarray of complex, shape (..., n)
-        Values from near 0 Hz to half the loop rate along the last axis.
-
-    Returns
-    -------
-    ndarray of float
-        Whole numbers, shape of the leading axes.
-    """
-    steps = np.angle(characteristic[..., 1:] / characteristic[..., :-1])
-    return -np.round(np.sum(steps, axis=-1) / np.pi)
 
 
 def _poles(loop):

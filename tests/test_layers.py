@@ -20,7 +20,7 @@ ROWS = [
     "_estimator turned_steps _unit_table ring_lines ring_growth ring_heads ring_seat ring_thermal centring tightening",
     "edge_timing plant _ring_fit c_source comparison positioning budget ring_clamping",
     "estimators edge_filter _loop_states error_map ring_tolerances",
-    "axis loop calibration self_calibration calibration_file",
+    "axis loop winding calibration self_calibration calibration_file",
     "stability _axis_reader",
     "axis_file quadrature identification _run_checks loop_power",
     "limits increments _chain _section_reader _linear_answer",

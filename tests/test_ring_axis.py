@@ -167,6 +167,14 @@ def test_a_slow_loop_follows_the_ring():
     assert found.parts["measured"]["ring"] < 1e-3 * found.parts["actual"]["ring"]
 
 
+def test_slow_ring_read_on_an_own_clock_has_no_negative_part():
+    axis = replace(
+        LOOP, sampling=Sampling(8e3, encoder_rate=21e3), load=Load(0.01, motor_inertia=0.01, stiffness=1e4)
+    )
+    found = encsim.smoothness(axis, np.geomspace(1e-6, 1.0, 50))
+    assert (np.diff(found.parts["measured"]["ring"]) > 0.0).all()
+
+
 def test_lanes_of_a_loop_with_a_ring_are_its_single_runs():
     speeds = [1.0, 7.0, 20.0]
     several = encsim.runs(LOOP, speeds, 0.2)

@@ -12,6 +12,7 @@ import slow_running
 import encsim
 from encsim import Axis, Difference, InputError, Interpolation, LowPass, Sampling, Scale, Signal
 from encsim.mechanics import Control, Load, Notch
+from encsim.passed_errors import _tail
 
 RATE = 16e3
 TURN = 2.0 * np.pi * 50.0
@@ -207,6 +208,23 @@ def test_jitter_far_slower_than_the_loop_is_followed_whole():
     axis = replace(SMOOTH, signal=Signal(jitter=1e-9, jitter_bandwidth=0.01))
     # |T| is 1 up to some Hz: what is above takes less than 1 %
     assert encsim.smoothness(axis, 0.01).position == pytest.approx(1e-9, rel=0.01)
+
+
+def test_many_speeds_of_band_limited_jitter_give_what_each_gives_alone():
+    counted = replace(
+        SMOOTH, signal=Signal(jitter=1e-11, jitter_bandwidth=30.0), interpolation=Interpolation(factor=4096)
+    )
+    speeds = np.geomspace(1e-5, 0.1, 900)
+    several = encsim.smoothness(counted, speeds).torque[::100]
+    alone = [float(encsim.smoothness(counted, speed).torque) for speed in speeds[::100]]
+    np.testing.assert_allclose(several, alone, rtol=1e-9)
+
+
+def test_tail_of_the_images_is_the_sum_of_the_reciprocal_squares():
+    x = np.array([4.5, 5.0, 16.5])
+    direct = (1.0 / np.add.outer(x, np.arange(1_000_000.0)) ** 2).sum(axis=-1)
+    # the next term of the series, and the 1e-6 beyond a million terms
+    np.testing.assert_allclose(_tail(x), direct + 1e-6, rtol=4e-6)
 
 
 @pytest.mark.parametrize("speed", [20e-6 * RATE * (1.0 + 1e-6), 20e-6 * RATE, 1e-9])

@@ -6,7 +6,8 @@ A command's own modules are loaded when it runs.
 import importlib
 import sys
 
-from ._options import COMMANDS, HOMES, UsageError, build_parser
+from ._options import COMMANDS, HOMES, build_parser
+from ._shared_options import UsageError
 from ._version import __version__
 
 # Faults that these report are about options of the command line.

@@ -8,8 +8,8 @@ import pytest
 PACKAGE = Path(__file__).resolve().parents[1] / "encsim"
 ROWS = """
 - _version _checks _compiling _orders _filters _torque_filters _kernels _key_lines _starter _ellipse
-  _recording _motion steps _ring_options
-- _dimensions _ring_checks _sensitivity distributions
+  _recording _motion steps _ring_options _shared_options
+- _dimensions _ring_checks _sensitivity distributions _loop_options _decision_options
 - _files _toml_text _waveform units mechanics _turn_series profiles rings _turn_fit
 - _results _axis_text _captures _plot_numbers
 - _plot _plot_bars _figures_findings _figures_view

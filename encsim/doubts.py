@@ -6,6 +6,9 @@ from . import quadrature
 from .limits import top_speed
 
 TAU = quadrature.TAU
+# Noise of so many counts rms leaves counts held by hysteresis as they are, within 1 %; with a first difference it may
+# reach so many rms up to a count a sample. Both by simulation.
+SHARP, REACH = 0.03, 3.0
 # In counts; from 0.3 on the prediction is more than 4 % high.
 MOST_EDGE_JITTER = 0.2
 
@@ -59,6 +62,12 @@ def _hysteresis_doubts(axis, model, speed, squares, total):
             "hysteresis within reach of the noise has no closed form: the value is without it; simulate",
         )
     ]
+    found.append(
+        (
+            _roughly_held(axis, model, speed),
+            "noise shifts the moments at which counts held by hysteresis change: up to a third more; simulate",
+        )
+    )
     if axis.interpolation.bits is not None:
         stepped = squares["adc"] + squares["resolution"] > 0.1 * total
         found.append((stepped, "hysteresis shifts the counts against the converter's steps; simulate"))
@@ -67,6 +76,18 @@ def _hysteresis_doubts(axis, model, speed, squares, total):
 
 def _unknown_hysteresis(model, speed):
     return model.held_still(speed, model.noisy(speed, np.inf)) == -1
+
+
+def _roughly_held(axis, model, speed):
+    """Where hysteresis keeps counts from toggling, but noise still moves the samples at which they change."""
+    spread = model.noisy(speed, np.inf)
+    sigma = spread * axis.interpolation.factor / np.sqrt(2.0)
+    counts = speed / (axis.resolution * (model.clock or axis.sampling.rate))
+    rough = sigma > SHARP
+    if axis.estimator.kind == "difference" and axis.estimator.samples == 1:
+        # a count a sample at most: what matters is only how many change
+        rough = counts + REACH * sigma > 1.0
+    return (model.held_still(speed, spread) == 1) & rough
 
 
 def _timing_doubts(axis, model, speed, squares):

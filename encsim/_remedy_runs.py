@@ -13,14 +13,14 @@ from .simulation import simulate
 
 # Starts in groups that are spread alike: what they differ by is how far the mean may be off.
 GROUPS, STARTS = 4, 16
-# Evenly spread starts average lines exactly; so small a part of a period more, by a ratio that is no simple fraction,
-# puts them at different places of a count.
-GOLDEN, WITHIN = 0.6180339887498949, 1.0 / 512.0
+# Evenly spread starts average lines exactly; a small part of a period more, whole counts of it, by a ratio that is no
+# simple fraction, puts them at different places of a count.
+GOLDEN, WITHIN = 0.6180339887498949, 512.0
 ACROSS = 5
 # A mean is settled when its groups differ by so little; then a twentieth is five times that.
 SETTLED, TOLERANCE = 0.01, 0.05
-# Samples of the first try, and of all starts together at most.
-FIRST, MOST, MOST_CLOSED = 4096, 1 << 23, 1 << 26
+# Samples of the first try, of all starts together, and of all where slow counts or lines are waited for.
+FIRST, MOST, LONGEST = 4096, 1 << 23, 1 << 26
 # Counts that a start must pass, and swings of the slowest line that a closed run must last, as its mean is taken off.
 COUNTS, SWINGS = 4.0, 5.0
 # Lines smaller than this share of the largest are not waited for, nor those seen below this share of the loop rate.
@@ -63,10 +63,10 @@ def simulated(axis, speed, closed, seed=0):
     -------
     Simulated
     """
-    most = (MOST_CLOSED if closed else MOST) // (GROUPS * STARTS)
     once = _closed if closed else _opened
-    least = max(FIRST, _passing(axis, speed), _swinging(axis, speed) if closed else 0.0)
-    length = int(min(math.ceil(least), most))
+    least = math.ceil(max(FIRST, _passing(axis, speed), _swinging(axis, speed) if closed else 0.0))
+    length = min(least, LONGEST // (GROUPS * STARTS))
+    most = max(length, MOST // (GROUPS * STARTS))
     while True:
         try:
             squares = once(axis, speed, length, seed)
@@ -95,14 +95,16 @@ def agreement(found, predicted, axis):
     -------
     bool or None
     """
-    if not found.settled:
-        return None
     nothing = ROUNDING * axis.scale.pitch * axis.sampling.rate
     pairs = [(found.values[name], value) for name, value in predicted.items() if value is not None]
+    if not found.settled:
+        return None
+    # no ripple from any start, where some is expected on average: those starts that have it were not met
+    if not any(value for value, _ in pairs) and any(wanted > nothing for _, wanted in pairs):
+        return None
     return all(
-        value is not None and math.isfinite(value) and abs(value - wanted) <= TOLERANCE * wanted + nothing
+        math.isfinite(value) and abs(value - wanted) <= TOLERANCE * wanted + nothing
         for value, wanted in pairs
-        if value is not None or wanted
     )
 
 
@@ -123,12 +125,18 @@ def _swinging(axis, speed):
 def _starts(axis):
     """Group by group, start positions: even over a signal period, and over a turn where there is a ring."""
     number, group = np.arange(GROUPS * STARTS), np.repeat(np.arange(GROUPS), STARTS) / GROUPS
-    spread = (number % STARTS + group) / STARTS + WITHIN * (number * GOLDEN % 1.0)
+    spread = (number % STARTS + group) / STARTS + _within(axis) * (number * GOLDEN % 1.0)
     turned = 0.0
     if axis.ring is not None:
         # another order than within the period, so that the two are spread as a square is
         turned = np.rint((ACROSS * number % STARTS + group) / STARTS * axis.scale.lines)
     return axis.scale.pitch * (turned + spread)
+
+
+def _within(axis):
+    """Part of a period over which a start is shifted: whole counts, or all between two starts if these are coarse."""
+    factor = axis.interpolation.factor
+    return 1.0 / WITHIN if factor is None else min(max(round(factor / WITHIN), 1) / factor, 1.0 / STARTS)
 
 
 def _opened(axis, speed, length, seed):

@@ -62,7 +62,7 @@ def _notch(part):
     return f"{where} damping = {part.damping:g} depth = {part.depth:g}"
 
 
-def side_effects(axis, differing, grown):
+def side_effects(axis, differing, grown, stabilised=False):
     """What changes beside the ripple, and which ripple grows, each in some words with numbers.
 
     Parameters
@@ -72,12 +72,15 @@ def side_effects(axis, differing, grown):
         As of `side_effects.compared`.
     grown : list of (str, float, float)
         Curves of ripple that grow.
+    stabilised : bool
+        Whether a loop that swung does so no more.
 
     Returns
     -------
     tuple of str
     """
     found = [_figure(axis, name, old, new) for name, old, new in differing]
+    found[:0] = ["the loop becomes stable"] if stabilised else []
     for curve, old, new in grown:
         unit = unit_of(axis, curve)
         found.append(f"{_curve(axis, curve)} grows from {show(old, unit)} to {_beside(new, old, unit)}")

@@ -240,8 +240,8 @@ def _verified(result, now):
     """The result with what simulation says of the axis as it is and of each remedy that applies."""
     found = _remedy_runs.simulated(result.axis, result.speed, now.closed)
     own = _remedy_runs.agreement(found, result.values, result.axis)
-    every = tuple(remedies.verified(one, now.closed) for one in result.remedies)
-    together = result.together and remedies.verified(result.together, now.closed)
+    every = tuple(remedies.verified(one) for one in result.remedies)
+    together = result.together and remedies.verified(result.together)
     wrong = own is False and result.valid
     checked = [one for one in (*every, together) if one is not None]
     return replace(

@@ -154,6 +154,7 @@ def remedy(situation, proposal):
             situation.axis,
             compared(situation.standing, changed.standing),
             _grown(before, after) if applies else (),
+            changed.standing.stable and not situation.standing.stable,
         ),
         assumed=proposal.assumed,
         doubtful=bool(changed.now.doubtful[0]),
@@ -192,14 +193,12 @@ def together(situation, found):
     return remedy(situation, Proposal(kind="together", name=names, change=change, assumed=assumed))
 
 
-def verified(one, closed):
+def verified(one):
     """A remedy that applies with what a simulation says of it; any other as it is.
 
     Parameters
     ----------
     one : Remedy
-    closed : bool
-        Whether its values are those of a closed loop.
 
     Returns
     -------
@@ -207,7 +206,7 @@ def verified(one, closed):
     """
     if not one.applies:
         return one
-    found = _remedy_runs.simulated(one.axis, one.speed, closed)
+    found = _remedy_runs.simulated(one.axis, one.speed, one.after["torque"] is not None)
     agrees = _remedy_runs.agreement(found, one.after, one.axis)
     reasons = one.reasons + ((found.problem,) if found.problem else ())
     if agrees is False and not one.doubtful:

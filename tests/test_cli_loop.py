@@ -404,10 +404,17 @@ def test_axis_whose_loop_cannot_be_closed_is_refused(case, command, folder, caps
 TIMED = STAGE.replace('"low-pass"', '"period-timing"').replace('corner = "800 Hz"', 'clock = "50 MHz"')
 
 
-@pytest.mark.parametrize("command", ["loop"])
-def test_estimator_that_times_edges_is_refused_in_a_loop(command, folder, capsys):
+def test_estimator_that_times_edges_needs_a_speed_in_a_loop(folder, capsys):
     (folder / "axis.toml").write_text(TIMED)
-    refused([command, "axis.toml"], ["axis.toml: estimator", "linear", "period-timing"], folder, capsys)
+    refused(
+        ["loop", "axis.toml"], ["speed", "one count a second", "period-timing", "(--speed)"], folder, capsys
+    )
+
+
+def test_loop_of_an_estimator_that_times_edges_is_shown_at_its_speed(folder, capsys):
+    (folder / "axis.toml").write_text(TIMED)
+    assert main(["loop", "axis.toml", "--speed", "5 mm/s", "--speeds", "5 mm/s, 9 mm/s", "--quiet"]) == 0
+    assert "phase margin" in capsys.readouterr().out.lower()
 
 
 def test_loop_whose_estimator_times_edges_is_not_tuned(folder, capsys):

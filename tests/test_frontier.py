@@ -128,7 +128,7 @@ def test_less_than_half_a_period_of_delay_has_no_estimator_without_overshoot(del
 
 def test_without_noise_the_bound_is_zero_even_where_no_estimator_is_so_quick():
     # the delay of this filter is below half a period, where the least noise gain is infinite
-    quick = Kalman(1e9, noise=1e-9)
+    quick = Kalman(10.0, noise=1e-9)
     assert quick.delay(RATE) < 0.5 / RATE
     assert encsim.frontier(_axis(Signal(gain=0.02)), 1e-3, [quick]).bound[0] == 0.0
 

@@ -27,7 +27,6 @@ from encsim import (
     Tracking,
     _compiling,
     loop,
-    margins,
     motion_run,
     profiles,
     run,
@@ -449,64 +448,7 @@ def test_runs_refuse_speeds_that_are_none(speeds):
         runs(axis(), speeds, 0.1)
 
 
-# Closed form on random axes ----------------------------------------------------------------------------
-
-
-def random_axis(rng, factor):
-    """A stable loop with some margin, one mass or two, any linear estimator, any delay."""
-    kinds = (
-        Difference(int(rng.integers(1, 6))),
-        LeastSquares(int(rng.integers(3, 12))),
-        LowPass(rng.uniform(300.0, 2000.0)),
-        Tracking(rng.uniform(300.0, 1000.0)),
-    )
-    flexible = {
-        "motor_inertia": rng.uniform(1.0, 5.0),
-        "stiffness": 10 ** rng.uniform(7.0, 8.5),
-        "damping": 10 ** rng.uniform(2.5, 3.5),
-        "encoder": str(rng.choice(["motor", "load"])),
-    }
-    load = Load(rng.uniform(2, 8), viscous=rng.uniform(0, 20), **(flexible if rng.random() < 0.4 else {}))
-    signal = {
-        "offset": tuple(rng.normal(0, 0.01, 2)),
-        "gain": rng.normal(0, 0.02),
-        "jitter": rng.choice([1e-9, 5e-9]),
-    }
-    gains = {
-        "position_gain": rng.uniform(30, 150),
-        "velocity_gain": load.total_inertia * rng.uniform(150, 600),
-    }
-    found = axis(
-        load,
-        signal,
-        {"factor": int(rng.integers(200, 8000))} if factor else {},
-        kinds[rng.integers(4)],
-        integral_time=rng.uniform(0.01, 0.05),
-        delay=rng.uniform(0.0, 2.0) / RATE,
-        **gains,
-    )
-    known = margins(found)
-    good = known.stable and known.phase_margin > 25.0 and known.sensitivity_peak < 3.0
-    return found if good else random_axis(rng, factor)
-
-
-@pytest.mark.parametrize("factor", [False, True])
-def test_smoothness_on_random_axes_is_that_of_runs(factor):
-    rng, off = np.random.default_rng(1 + factor), []
-    while len(off) < 3 * 30:
-        which, speed = random_axis(rng, factor), math.exp(rng.uniform(math.log(1e-3), math.log(0.3)))
-        curve = smoothness(which, [speed])
-        if curve.doubtful[0]:
-            continue
-        # the speeds differ by 1e-5, which spreads the starts
-        found = runs(which, speed * (1.0 + 1e-5 * np.arange(40)), 3.0, seed=len(off)).rms
-        for name in ("measured", "torque", "actual"):
-            off.append(math.sqrt(np.mean(np.square(found[name]))) / getattr(curve, name)[0] - 1.0)
-    size = np.abs(off)
-    # 120 s of each leave some 0.3 % to chance; counts that fold to a slow beat up to 3 %
-    assert np.median(size) < 0.005
-    assert np.quantile(size, 0.95) < (0.03 if factor else 0.01)
-    assert factor or size.max() < 0.01
+# Closed form and starts ----------------------------------------------------------------------------------
 
 
 def test_runs_from_spread_starts_average_to_smoothness_where_one_start_does_not():

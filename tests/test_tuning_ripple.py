@@ -157,7 +157,7 @@ def test_timed_edges_are_refused_with_what_to_do(estimator):
 
 
 def test_long_difference_is_tuned_within_its_limits():
-    axis = replace(STAGE, estimator=Difference(500))
+    axis = replace(STAGE, estimator=Difference(200))
     tuned = replace(axis, control=tuner.tune(axis, torque_ripple=0.001, speed=SPEED))
     assert encsim.margins(tuned).stable
     assert encsim.margins(tuned).phase_margin >= 60.0

@@ -371,24 +371,36 @@ def read_block(earlier, work):
         work[READ + i] = work[TURN + i] - earlier
 
 
-@_jit
-def shift_block(sde, share, work):
-    """Shift READ by the given error, rows (order, cosine, sine part), and PATH by ``share`` of it."""
+@_inline
+def _sum_lines(lines, row, work):
+    """Sum of lines, rows (order, cosine, sine part), at the turns of a row of work, into SHIFT."""
     for i in range(CHUNK):
         work[SHIFT + i] = 0.0
-    for line in range(sde.shape[0]):
-        order, along_c, along_s = sde[line, 0], sde[line, 1], sde[line, 2]
+    for line in range(lines.shape[0]):
+        order, along_c, along_s = lines[line, 0], lines[line, 1], lines[line, 2]
         for i in range(CHUNK):
-            c, s = cos_sin(order * work[READ + i])
+            c, s = cos_sin(order * work[row + i])
             work[SHIFT + i] += along_c * c + along_s * s
+
+
+@_inline
+def _move_by_shift(share, work):
+    """Shift READ by SHIFT, and PATH by ``share`` of it."""
     for i in range(CHUNK):
         work[READ + i] += work[SHIFT + i]
         work[PATH + i] += share * work[SHIFT + i]
 
 
 @_jit
+def shift_block(sde, share, work):
+    """Shift READ by the given error, and PATH by ``share`` of it."""
+    _sum_lines(sde, READ, work)
+    _move_by_shift(share, work)
+
+
+@_jit
 def ring_block(plan, anchor, ticks, ring, earlier, share, work):
-    """Shift READ by the error of the ring, rows (order a turn, cosine, sine part), and PATH by ``share`` of it.
+    """Shift READ by the error of the ring, whose orders are those of a turn, and PATH by ``share`` of it.
 
     The angle is that of the steady motion: noise moves it by far too little to change the error.
     """
@@ -396,15 +408,8 @@ def ring_block(plan, anchor, ticks, ring, earlier, share, work):
     for i in range(CHUNK):
         n = ticks[i] - anchor.tick if p.ticked else i
         work[GAP_C + i] = np.float64(np.int64(anchor.ring + np.uint64(n) * p.ring_step)) * _UNIT_64 - earlier
-        work[SHIFT + i] = 0.0
-    for line in range(ring.shape[0]):
-        order, along_c, along_s = ring[line, 0], ring[line, 1], ring[line, 2]
-        for i in range(CHUNK):
-            c, s = cos_sin(order * work[GAP_C + i])
-            work[SHIFT + i] += along_c * c + along_s * s
-    for i in range(CHUNK):
-        work[READ + i] += work[SHIFT + i]
-        work[PATH + i] += share * work[SHIFT + i]
+    _sum_lines(ring, GAP_C, work)
+    _move_by_shift(share, work)
 
 
 @_jit
@@ -1214,14 +1219,14 @@ def place_lanes(n, s, reading, w):
 
 
 @_inline
-def shifted_lanes(n, s, sde, share, w):
-    """``shift_block``."""
+def _sum_lines_lanes(n, s, lines, row, share, w):
+    """Shift READ by the sum of lines at the turns of a row, and PATH by ``share`` of it."""
     for i in range(n):
         w[SHIFT_ * s + i] = 0.0
-    for line in range(sde.shape[0]):
-        order, along_c, along_s = sde[line, 0], sde[line, 1], sde[line, 2]
+    for line in range(lines.shape[0]):
+        order, along_c, along_s = lines[line, 0], lines[line, 1], lines[line, 2]
         for i in range(n):
-            cosine, sine = cos_sin(order * w[READ_ * s + i])
+            cosine, sine = cos_sin(order * w[row * s + i])
             w[SHIFT_ * s + i] += along_c * cosine + along_s * sine
     for i in range(n):
         w[READ_ * s + i] += w[SHIFT_ * s + i]
@@ -1234,16 +1239,7 @@ def ringed_lanes(n, s, reading, ring, p, w):
     for i in range(n):
         away = w[AWAY_WHOLE_ * s + i] + w[AWAY_ * s + i] - reading * w[SPACING_ * s + i]
         w[ANGLE_ * s + i] = w[RING_ * s + i] + away * p.per_turn
-        w[SHIFT_ * s + i] = 0.0
-    for line in range(ring.shape[0]):
-        order, along_c, along_s = ring[line, 0], ring[line, 1], ring[line, 2]
-        for i in range(n):
-            cosine, sine = cos_sin(order * w[ANGLE_ * s + i])
-            w[SHIFT_ * s + i] += along_c * cosine + along_s * sine
-    share = 1.0 / p.readings
-    for i in range(n):
-        w[READ_ * s + i] += w[SHIFT_ * s + i]
-        w[PATH_ * s + i] += share * w[SHIFT_ * s + i]
+    _sum_lines_lanes(n, s, ring, ANGLE_, 1.0 / p.readings, w)
 
 
 @_inline
@@ -1705,7 +1701,7 @@ def sense_lanes(n, s, k, kk, plan, c, tables, lanes, chunk, state, loop):
         if ring.shape[0] > 0:
             ringed_lanes(n, s, reading, ring, p, w)
         if sde.shape[0] > 0:
-            shifted_lanes(n, s, sde, 1.0 / p.readings, w)
+            _sum_lines_lanes(n, s, sde, READ_, 1.0 / p.readings, w)
         channels_lanes(n, s, p, gaps, terms, w)
         if p.noise > 0.0:
             noisy_lanes(n, s, kk, reading, p, w, draws)

@@ -30,12 +30,7 @@ def proposed(situation):
     list of dict
     """
     every = tuple(situation.now.parts["measured"])
-    slower = _slower(situation.axis.estimator)
-    found = (
-        []
-        if slower is None
-        else [_as("slower estimator", "the same estimator, twice as slow", slower, every)]
-    )
+    found = _twice_as_slow(situation.axis.estimator, every)
     smoother = {"kind": "smoother estimator", "name": "another estimator, less ripple", "causes": every}
     quicker = {"kind": "quicker estimator", "name": "another estimator, less delay", "causes": every}
     try:
@@ -63,8 +58,14 @@ def proposed(situation):
     ]
 
 
-def _as(kind, name, estimator, causes):
-    return {"kind": kind, "name": name, "change": {"estimator": estimator}, "causes": causes}
+def _twice_as_slow(estimator, causes):
+    """The proposal of the same estimator, slower; none where it has no such setting."""
+    try:
+        slower = _slower(estimator)
+    except _checks.InputError:
+        return []
+    words = {"kind": "slower estimator", "name": "the same estimator, twice as slow", "causes": causes}
+    return [] if slower is None else [words | {"change": {"estimator": slower}}]
 
 
 def _slower(estimator):

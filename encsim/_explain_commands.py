@@ -1,6 +1,6 @@
 """The command that explains: arguments to objects to results; every formula is elsewhere."""
 
-from . import _arguments, _explain_reports, _outputs
+from . import _arguments, _explain_reports, _loop_commands, _outputs
 from ._outputs import Delivery, Faults, JobFailed, Progress
 
 
@@ -12,7 +12,7 @@ def explain(args):
     axis, speed = _arguments.read_axis(args, faults), None
     if axis is not None:
         with faults:
-            speed = _arguments.speed_of(args.speed, axis)
+            speed = _loop_commands.speed_of(args.speed, axis)
     faults.done()
     found = _explained(axis, speed, args)
     delivery = Delivery(args)
@@ -30,5 +30,5 @@ def _explained(axis, speed, args):
     from .explanation import explain as find
 
     work = "computing and simulating remedies" if args.verify else "computing remedies"
-    with Progress(args, work):
+    with Progress(args, work), _loop_commands.told(args, axis):
         return find(axis, speed, verify=args.verify)

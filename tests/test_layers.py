@@ -55,9 +55,9 @@ ROWS = """
 - explanation _page_answer _page_parts _page_remedies
 - _choose_reports _explain_reports _ring_reports page
 - _profile_text _run_reports
-- _commands _choose_commands _loop_commands _explain_commands _tolerance_commands _page_commands
+- _commands _choose_commands _loop_commands _tolerance_commands _page_commands
   _ring_commands _calibration_reports
-- _run_commands _calibration_commands
+- _run_commands _calibration_commands _explain_commands
 - cli
 - __main__
 """

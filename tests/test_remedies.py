@@ -155,6 +155,11 @@ def test_loop_too_slow_for_its_filter_is_impossible_with_the_rule_it_breaks():
     assert "must stay below half the loop rate, 4000 Hz" in found.reason
 
 
+def test_estimator_at_its_longest_is_not_made_slower():
+    axis = changes.apply(explained.BARE, {"estimator": encsim.Difference(1 << 20)})
+    assert "slower estimator" not in {one.kind for one in encsim.explain(axis, 5e-3).remedies}
+
+
 def test_second_head_leaves_nothing_of_an_eccentric_ring_but_its_square():
     one = explained.remedy("table", "second head")
     before, after = (encsim.ripple(axis, [0.3]).parts["ring"][0] for axis in (explained.TABLE, one.axis))

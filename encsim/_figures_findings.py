@@ -43,7 +43,7 @@ def _largest(view):
         share = percent(view.rms[0] / view.speed[0])
         return f"At {_given(view.speed[0], view)}: ripple {size} rms, {share} of the speed: {_cause(view, 0)}"
     if rms.max() < 1.02 * rms.min():
-        return f"Ripple is {size} rms at every speed: {_cause(view, worst)}"
+        return f"Ripple is {size} rms at {_every(view)}: {_cause(view, worst)}"
     return f"Ripple is largest at {_two(view, worst)}, {size} rms: {_cause(view, worst)}"
 
 
@@ -68,18 +68,22 @@ def _against_limit(view):
     excess = np.where(view.sound, view.rms, 0.0) / view.allowed
     worst = int(np.argmax(excess))
     if not np.any(excess > 1.0):
-        return (
-            f"Within the limit at every speed: at most {percent(excess[worst])} of it, at {_two(view, worst)}"
-        )
+        most = percent(excess[worst])
+        return f"Within the limit at {_every(view)}: at most {most} of it, at {_two(view, worst)}"
     ranges = ranges_above(view)
     cause = f"{_cause(view, worst)} causes it" if len(ranges) == 1 else f"worst at {_two(view, worst)}"
     if np.all(excess[view.sound] > 1.0) and len(view.speed) > 1:
-        return f"Above the limit at every speed: {_cause(view, worst)} causes it"
+        return f"Above the limit at {_every(view)}: {_cause(view, worst)} causes it"
     if len(ranges) == 1 and ranges[0][0] == ranges[0][1]:
         return f"Above the limit at {quantity(ranges[0][0], view.unit, 2)}: {cause}"
     low, high = (quantity(end, view.unit, 2) for end in (ranges[0][0], ranges[-1][1]))
     several = "" if len(ranges) == 1 else f" in {counted(len(ranges))} ranges"
     return f"Above the limit{several} from {low} to {high}: {cause}"
+
+
+def _every(view):
+    """All speeds that a title speaks of: it is silent about those in doubt."""
+    return "every speed" if np.all(view.sound) else "every speed that is not in doubt"
 
 
 def _two(view, index):

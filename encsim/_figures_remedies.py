@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 
 from . import _plot
-from ._plot_numbers import axis_unit, quantity, sentence, width, wrap
+from ._plot_numbers import axis_unit, compared, quantity, sentence, width, wrap
 
 ROLES = {"sde": "cyclic", "ring": "cyclic", "adc": "counts", "resolution": "counts", "age": "muted"}
 # What the rows are called, and the kind of remedy told under each.
@@ -93,7 +93,7 @@ def _unit(result):
 
 
 def _size(result, value):
-    return quantity(value, _unit(result), 2)
+    return compared(value, result.values["measured"], _unit(result), 2)
 
 
 def _shown(result):

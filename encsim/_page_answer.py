@@ -8,7 +8,7 @@ from . import _figures, _figures_findings
 from ._figures_view import range_of_speeds, view_of
 from ._page_blocks import Block, Table, near, picture
 from ._page_words import in_unit, limit_name, meanings
-from ._plot_numbers import percent, quantity, sentence
+from ._plot_numbers import compared, percent, quantity, sentence
 
 UNSTABLE = ("Make the loop stable", "as it is, it swings by itself")
 REGIMES = {"noise": "noise", "resolution": "counts", "direct": "error, direct", "aliased": "error, folded"}
@@ -113,8 +113,9 @@ def _first(explanation, unit):
     best = next((one for one in explanation.remedies if one.applies), None)
     if best is None:
         return "nothing known", "no remedy helps here"
-    before, after = (quantity(values["measured"], unit, 2) for values in (best.before, best.after))
-    return sentence(best.name), f"{before} → {after} at {quantity(best.speed, unit, 2)}"
+    before, after = best.before["measured"], best.after["measured"]
+    words = f"{quantity(before, unit, 2)} → {compared(after, before, unit, 2)}"
+    return sentence(best.name), f"{words} at {quantity(best.speed, unit, 2)}"
 
 
 def _limit_table(judged):

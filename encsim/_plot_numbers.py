@@ -56,8 +56,21 @@ def quantity(value, unit, count=3, strip=False):
     rounded = float(f"{value:.{count - 1}e}")
     if rounded == 0.0:
         return with_unit("0", NOTHING.get(unit, unit))
-    size, name = _driven_unit(rounded, unit) if unit in DRIVEN else units.display_unit(rounded, unit)
+    size, name = _read_unit(rounded, unit)
     return with_unit(digits(value / size, count, strip), name)
+
+
+def compared(value, other, unit, count=3):
+    """A value in the unit in which ``other`` is read, so that the two compare at sight; far from it, in its own."""
+    if not 0.01 * abs(other) < abs(value) < 100.0 * abs(other):
+        return quantity(value, unit, count)
+    size, name = _read_unit(float(f"{other:.{count - 1}e}"), unit)
+    return with_unit(digits(value / size, count), name)
+
+
+def _read_unit(rounded, unit):
+    """Size and name of the unit in which people read a value."""
+    return _driven_unit(rounded, unit) if unit in DRIVEN else units.display_unit(rounded, unit)
 
 
 def _driven_unit(value, unit):

@@ -260,6 +260,16 @@ def test_finding_leaves_out_speeds_in_doubt_and_hatches_them():
     assert len(hatched) == 1
 
 
+@pytest.mark.parametrize(("limit", "side"), [(0.05, "Above"), (2.0, "Within")])
+def test_title_speaks_of_no_speed_in_doubt(limit, side):
+    speed = np.geomspace(1e-3, 1.0, 50)
+    # In doubt below 0.1 m/s, where the ripple is below both limits.
+    title = _figures.ripple(
+        synthetic(speed, lambda v: v, speed < 0.1), limit=(0.0, limit)
+    ).figure.encsim_title
+    assert title.startswith(f"{side} the limit at every speed that is not in doubt")
+
+
 def test_title_of_a_period_gives_half_of_peak_to_peak():
     error = encsim.position_error(STAGE)
     title = error.plot().figure.encsim_title

@@ -1,6 +1,7 @@
 """Picture of causes and remedies: what its bars are, what its title answers, words that stay apart."""
 
 import dataclasses
+import math
 
 import explained
 import pytest
@@ -41,6 +42,14 @@ def test_title_is_the_first_remedy_and_what_it_leaves():
     assert (
         title == f"Condition the signals automatically: {left:.0f}\u202fµm/s remain of {whole:.0f}\u202fµm/s"
     )
+
+
+def test_sizes_of_one_picture_stand_in_one_unit():
+    # A whole of 0.70 °/s; parts and what remains are below 0.28 °/s, which by itself is read in ″/s.
+    axis = changes.apply(explained.TABLE, {"interpolation.factor": 200})
+    shown = " ".join(words_of(_figures.remedies(encsim.explain(axis, math.pi / 30.0))))
+    assert "0.15°/s remain of 0.70°/s" in shown
+    assert "″/s" not in shown
 
 
 def test_remedy_without_effect_is_marked_below_its_cause():

@@ -93,7 +93,7 @@ class Requirement:
                 "measured", f"be given, or another limit ({', '.join(LIMITS[1:])}): there is none", None
             )
         if self.top_speed is not None and self.top_speed < self.speeds[1]:
-            highest = f"be at least the highest of speeds, {self.speeds[1]:.6g}"
+            highest = f"be at least the highest of speeds, {self.speeds[1]:.6g} m/s or rad/s"
             check.fault("top_speed", highest, self.top_speed, "m/s or rad/s")
         if self.floor is not None and self.relative is None:
             check.fault("floor", "be left out without relative, which it belongs to", self.floor)
@@ -101,7 +101,8 @@ class Requirement:
             hint = "at standstill a share of the speed is nothing: begin above zero, or give a floor"
             check.fault("relative", "be left out with speeds from zero", self.relative, hint=hint)
         if None not in (self.floor, self.measured) and self.floor > self.measured:
-            check.fault("floor", f"be at most measured, {self.measured:.6g}", self.floor, "m/s or rad/s")
+            rule = f"be at most measured, {self.measured:.6g} m/s or rad/s"
+            check.fault("floor", rule, self.floor, "m/s or rad/s")
 
     @property
     def closed(self):

@@ -105,8 +105,8 @@ def _faults_together(spread):
     """Faults of a spread whose entries are right by themselves."""
     warm = [key for key, one in spread.items() if one.per_kelvin]
     if warm and TEMPERATURE not in spread:
-        rule = f"be given where a key has per_kelvin, as {warm[0]} has"
-        return [Fault(f"spread.{TEMPERATURE}", rule, _checks.NOTHING)]
+        rule = f"hold {TEMPERATURE} where a key has per_kelvin, as {warm[0]} has"
+        return [Fault("spread", rule, _checks.NOTHING)]
     if TEMPERATURE in spread and not warm:
         rule = "act on a key: per_kelvin of one of them at least"
         return [Fault(f"spread.{TEMPERATURE}", rule, spread[TEMPERATURE])]

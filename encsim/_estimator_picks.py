@@ -41,9 +41,9 @@ def proposed(situation):
     own = float(curve.delay[0])
     if not np.isfinite(own):
         return [*found, smoother | {"missing": "the delay of this estimator has no end at standstill"}]
-    others = [
-        i for i in range(1, len(curve.delay)) if np.isfinite(curve.delay[i]) and np.isfinite(curve.rms[i])
-    ]
+    known = [one["change"]["estimator"] for one in found]
+    told = np.isfinite(curve.delay) & np.isfinite(curve.rms)
+    others = [i for i in range(1, len(tried)) if told[i] and tried[i] not in known]
     calm = [i for i in others if own < curve.delay[i] * (1.0 + 1e-9) and curve.delay[i] <= LONGER * own]
     quick = [i for i in others if curve.delay[i] <= SHORTER * own]
     nothing = "no estimator tried has {}"

@@ -155,6 +155,12 @@ def test_loop_too_slow_for_its_filter_is_impossible_with_the_rule_it_breaks():
     assert "must stay below half the loop rate, 4000 Hz" in found.reason
 
 
+@pytest.mark.parametrize("name", ["stage", "loud", "loop"])
+def test_no_estimator_is_proposed_twice(name):
+    found = [one.change["estimator"] for one in explained.of(name).remedies if "estimator" in one.change]
+    assert len(set(found)) == len(found) >= 1
+
+
 def test_estimator_at_its_longest_is_not_made_slower():
     axis = changes.apply(explained.BARE, {"estimator": encsim.Difference(1 << 20)})
     assert "slower estimator" not in {one.kind for one in encsim.explain(axis, 5e-3).remedies}

@@ -26,8 +26,14 @@ def calibrate(args):
     with faults:
         kind = _kind(args)
     faults.done()
-    with _ring_arguments.told(OWNERS, NAMES if kind != "plan" else {}):
+    with _ring_arguments.told(OWNERS, _names(args) if kind != "plan" else {}):
         return {"plan": _plan, "reference": _compare, "targets": _compare}.get(kind, _maps)(args, kind)
+
+
+def _names(args):
+    """NAMES with the file that was given."""
+    given = _arguments.named(args.readings)
+    return {name: given if words == FILE else words for name, words in NAMES.items()}
 
 
 def _kind(args):

@@ -12,6 +12,7 @@ SURE = 1.96
 # An order is listed where it is this many times its uncertainty; steps less noisy than this are as good as ideal.
 CLEAR, IDEAL = 3.0, 1.02
 CLEARLY = "Orders within three times their uncertainty are left out.\n"
+UNCLEAR = "No order is three times its uncertainty: the largest are listed.\n"
 
 
 def rings(result, source=None):
@@ -33,7 +34,7 @@ def rings(result, source=None):
         f"{_half(result.b)} (half of the whole range). {_known(result.uncertainty[0])} A reading scatters by "
         f"{_angle(result.residual)} rms."
     )
-    rows = _by_size(result.order_uncertainty, np.abs(result.a_orders), np.abs(result.b_orders))
+    rows, which = _by_size(result.order_uncertainty, np.abs(result.a_orders), np.abs(result.b_orders))
     orders = {
         "times a turn": [str(n + 1) for n in rows],
         "ring A": [show(abs(result.a_orders[n]), "rad") for n in rows],
@@ -46,7 +47,7 @@ def rings(result, source=None):
             _lost(result),
             "\n",
             aligned(orders),
-            CLEARLY,
+            which,
             "\n",
             _steps(result),
             *_notes(result, source),
@@ -68,14 +69,14 @@ def own_heads(result, source=None):
     """
     words = f"The ring is wrong by {_half(result.error)} (half of the whole range). {_known(result.uncertainty[0])}"
     words += " Wander of the bearing that does not turn with the ring is taken for an error of the ring."
-    rows = _by_size(result.order_uncertainty, np.abs(result.amplitudes))
+    rows, which = _by_size(result.order_uncertainty, np.abs(result.amplitudes))
     orders = {
         "times a turn": [str(n + 1) for n in rows],
         "amplitude": [show(abs(result.amplitudes[n]), "rad") for n in rows],
         "uncertainty, rms": [_angle(result.order_uncertainty[n]) for n in rows],
         "seen with gain": [f"{result.gain[n]:.3g}" for n in rows],
     }
-    return "".join([filled(words), _lost(result), "\n", aligned(orders), CLEARLY, *_notes(result, source)])
+    return "".join([filled(words), _lost(result), "\n", aligned(orders), which, *_notes(result, source)])
 
 
 def plan(result):
@@ -189,11 +190,16 @@ def _lost(result):
 
 
 def _by_size(sure, *sizes):
-    """Rows of the orders that are largest in any of the rings and stand out of their uncertainty, ascending."""
+    """Rows of the orders that are largest in any of the rings, ascending, and which they are in words.
+
+    Those that stand out of their uncertainty, or where none does the largest.
+    """
     most = np.maximum.reduce(sizes)
     clear = np.where(most < CLEAR * np.where(np.isfinite(sure), sure, 0.0), 0.0, most)
-    rows = np.argsort(-(clear if np.any(clear) else most), kind="stable")[:ROWS]
-    return sorted(row for row in rows.tolist() if clear[row] or not np.any(clear))
+    if not np.any(clear):
+        return sorted(np.argsort(-most, kind="stable")[:ROWS].tolist()), UNCLEAR
+    rows = np.argsort(-clear, kind="stable")[:ROWS]
+    return sorted(row for row in rows.tolist() if clear[row]), CLEARLY
 
 
 def _spread(count):

@@ -44,7 +44,7 @@ def sectors_of(text, option):
 
 
 def steps_of(text, option):
-    """Angles of a list of numbers of equal steps and of angles, rad, each once."""
+    """Angles of a list of numbers of equal steps and of angles, rad, each once unless there is but one."""
     found = []
     for part in text.split(","):
         if re.fullmatch(r"\s*[0-9]+\s*", part):
@@ -54,7 +54,8 @@ def steps_of(text, option):
             found += [2.0 * math.pi * j / count for j in range(count)]
         else:
             found.append(units.parse(part, "angle", option))
-    return list(dict.fromkeys(found))
+    different = list(dict.fromkeys(found))
+    return different if len(different) > 1 else found
 
 
 @contextlib.contextmanager

@@ -79,7 +79,7 @@ def fit_turn(owner, angles, readings, orders, *, unit, noise=None, name="reading
     unknowns = 1 + 2 * len(wanted)
     fewest = unknowns + (noise is None)
     if angles.size < fewest:
-        _checks.refuse(f"{owner}.{name}", f"be at least {fewest} for these orders", angles.size)
+        _checks.refuse(f"{owner}.{name}", f"hold at least {fewest} values for these orders", angles.size)
     design = np.ones((angles.size, unknowns))
     for i, order in enumerate(wanted):
         design[:, 1 + 2 * i], design[:, 2 + 2 * i] = np.cos(order * angles), -np.sin(order * angles)

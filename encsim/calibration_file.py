@@ -80,6 +80,9 @@ def _turn(angle, difference):
 def _check_turn(angle, points, step, name):
     """Refuse a step that has gaps, or angles that are not even."""
     field = f"{name}: step {np.degrees(step):.9g} deg"
+    twice = np.flatnonzero(np.diff(angle) == 0.0)
+    if twice.size:
+        _checks.refuse(field, "have each angle once", f"{np.degrees(angle[twice[0]]):.9g} deg twice or more")
     if len(angle) != points:
         rule = f"have {points} readings a turn like the fullest step"
         _checks.refuse(field, rule, len(angle), hint="leave out all rows of a step that is not complete")

@@ -252,9 +252,7 @@ def check_weights(owner, weight, count):
         worst = float(weight.min() if weight.min() < 0.0 else weight.max())
         _checks.refuse(f"{owner}.weights", "lie from 0 to 1e100", worst)
     if np.count_nonzero(weight) < 2:
-        _checks.refuse(
-            f"{owner}.weights", "leave two steps or more", f"{np.count_nonzero(weight)} above zero"
-        )
+        _checks.refuse(f"{owner}.weights", "leave two steps or more", int(np.count_nonzero(weight)))
     least = weight[weight > 0.0].min()
     if least < 1e-12 * weight.max():
         _checks.refuse(

@@ -388,7 +388,7 @@ BAD = {
     "weights zero": (
         (GOOD, [0, 1, 2]),
         {"weights": [1, 0, 0]},
-        "weights must leave two steps or more, got .1 above",
+        "weights must leave two steps or more, got 1",
     ),
     "weights apart": ((GOOD, [0, 1, 2]), {"weights": [1, 1, 1e-20]}, "at least 1e-12 of the largest"),
     "weights equal steps": ((GOOD, [0, 0, 2]), {"weights": [1, 1, 0]}, "at least two different angles"),

@@ -204,7 +204,7 @@ NAN = np.where(np.arange(24) == 3, np.nan, TURN)
         ),
         (
             lambda: centre_by_gauge(TURN[:7], TURN[:7], 0.1),
-            r"centre_by_gauge.readings must be at least 8 for these orders",
+            r"centre_by_gauge.readings must hold at least 8 values for these orders",
         ),
         (lambda: centre_by_gauge(TURN[:4], 0 * TURN[:4], 0.1, orders=()), r"must go round the turn"),
         (lambda: centre_by_gauge(0 * TURN, 0 * TURN, 0.1), r"centre_by_gauge.angles must go round the turn"),

@@ -299,6 +299,15 @@ def test_written_map_reads_back_and_holds_only_the_orders_asked_for(ring, folder
     assert "double ring_error(double turns)" in (folder / "m.h").read_text()
 
 
+@pytest.mark.parametrize(
+    ("noise", "words"),
+    [(0.01, "within three times their uncertainty are left out"), (100.0, "No order is three times")],
+)
+def test_report_of_two_rings_says_which_orders_it_lists(noise, words, folder, capsys):
+    (folder / "noisy.csv").write_text(readings(noise=noise))
+    assert words in done(capsys, "calibrate", "noisy.csv")
+
+
 def test_a_table_on_stdout_leaves_doubts_to_stderr(folder, capsys):
     assert main(["calibrate", "two.csv", "--csv", "-"]) == 0
     out, err = capsys.readouterr()
@@ -313,6 +322,7 @@ def test_a_table_on_stdout_leaves_doubts_to_stderr(folder, capsys):
         (["--plan"], "--steps must be given with --plan"),
         (["--plan", "--steps", "1", "--points", "30"], "--steps must hold two steps or more"),
         (["--plan", "--steps", "30 deg, 390 deg", "--points", "30"], "hold at least two different angles"),
+        (["--plan", "--steps", "0 deg, 0 deg", "--points", "30"], "hold at least two different angles"),
         (["--plan", "--steps", "0", "--points", "30"], "--steps must hold numbers of steps from 1"),
         (["--plan", "--steps", "5", "--points", "2"], "--points must be a whole number from 3"),
         (["two.csv", "--plan", "--steps", "5", "--points", "9"], "readings.csv must be left out with --plan"),
@@ -321,15 +331,15 @@ def test_a_table_on_stdout_leaves_doubts_to_stderr(folder, capsys):
         (["two.csv", "--noise", "3"], "--noise must have a unit of angle"),
         (["two.csv", "--noise", "-1 arcsec"], "--noise must be positive"),
         (["two.csv", "--leave-out", "9"], "--leave-out must be steps from 0 to 4"),
-        (["two.csv", "--leave-out", "0-3"], "--leave-out must leave two steps or more"),
+        (["two.csv", "--leave-out", "0-3"], "--leave-out must leave two steps or more, got 1"),
         (
             ["two.csv", "--orders", "13", "--write-map", "m.csv"],
             "--orders must be whole numbers from 1 to 12",
         ),
         (["two.csv", "--ring", "c"], "--ring must be a, or b of two rings"),
         (["two.csv", "--write-c", "m.h", "--bound", "1e-9 arcsec"], "--bound must be above what rounding"),
-        (["own.csv", "--own-heads"], "readings.csv must keep the heads of a pair apart"),
-        (["own.csv"], "readings.csv must hold two steps or more"),
+        (["own.csv", "--own-heads"], "own.csv must keep the heads of a pair apart"),
+        (["own.csv"], "own.csv must hold two steps or more"),
         (["two.csv", "--reference"], 'two.csv, line 1: header must have just one column "reference"'),
         (["gauge.csv", "--targets", "--noise", "1 arcsec"], "--noise must be left out with --targets"),
         (["none.csv"], "readings.csv must be readable"),
@@ -352,8 +362,9 @@ def test_bad_questions_about_a_calibration_are_refused_in_words_of_the_options(a
         (lambda text: text[: text.rindex(",")] + ",nan", "must be a finite number"),
         (
             lambda text: "\n".join(["step_deg,angle_deg,difference_arcsec"] + ["0,0,1"] * 3),
-            "must have even angles",
+            'must have each angle once, got "0 deg twice or more"',
         ),
+        (lambda text: text.replace("\n72,", "\n0,"), "must have each angle once"),
     ],
 )
 def test_bad_tables_of_two_rings_are_refused(edit, words, folder, capsys):

@@ -243,15 +243,16 @@ def _title(result):
     fastest, smoothest, knee = found
     if len(result.rms) == 1:
         return f"{sentence(estimator_words(result.estimator[knee]))}: {_cost(result, knee)} of delay"
-    only = ""
+    words = "{} of delay cuts the ripple to {}: {}"
     if result.rms[knee] > WORTH * result.rms[fastest]:
-        knee, only = smoothest, "only "
+        # no little delay does it
+        knee, words = smoothest, "It takes {} of delay to cut the ripple to {}: {}"
     share = result.rms[knee] / result.rms[fastest]
     name = estimator_words(result.estimator[knee])
     if share > WORTH:
         return f"More delay buys little: {estimator_words(result.estimator[fastest])} has {_cost(result, fastest)}"
-    delay = sentence(only + quantity(result.delay[knee], "s", 2))
-    return f"{delay} of delay cuts the ripple to {_share(share)}: {name}"
+    delay = quantity(result.delay[knee], "s", 2)
+    return words.format(delay, _share(share), name)
 
 
 def _cost(result, index):

@@ -308,6 +308,12 @@ def test_title_of_a_frontier_gives_delay_and_ripple_of_a_candidate():
     assert f"1/{_plot_numbers.digits(share, 2)}:" in title
 
 
+def test_title_of_a_frontier_that_only_much_delay_lowers_says_what_it_takes():
+    found = encsim.frontier(LOOP, 1e-3, [encsim.Difference(n) for n in (1, 2, 2048)])
+    title = found.plot().figure.encsim_title
+    assert title.startswith(f"It takes {_plot_numbers.quantity(found.delay[2], 's', 2)} of delay to cut")
+
+
 def test_best_candidates_are_ringed():
     found = encsim.frontier(NOISY, 1e-4, CANDIDATES)
     (ring,) = (line for line in found.plot().lines if line.get_markersize() > 10.0)

@@ -64,7 +64,8 @@ def _steady(result):
         )
     yield from _troubles(result)
     if result.settle:
-        yield f"The first {show(result.settle / result.axis.sampling.rate, 's')} are left out: the loop settles."
+        first = show(result.settle / result.axis.sampling.rate, "s")
+        yield f"The first {first} are left out of these values, for the loop to settle."
 
 
 def _moved(result, move):

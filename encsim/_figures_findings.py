@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from ._plot_numbers import axis_words, counted, percent, quantity, sentence
+from ._plot_numbers import axis_words, counted, digits, percent, quantity, sentence, with_unit
 
 CAUSES = {
     "cyclic": "cyclic error",
@@ -110,12 +110,15 @@ def _crossing(view, above, outside, inside):
     return float(view.speed[inside] * (view.speed[outside] / view.speed[inside]) ** share)
 
 
-def rule(view):
-    """The limit in words."""
+def rule(view, unit=None):
+    """The limit in words; angles a time in the unit of the axis (its name and size) where that is given."""
     share, least = view.limit
+    size = quantity(least, view.unit, 3, strip=True)
+    if unit is not None and view.unit == "rad/s":
+        size = with_unit(digits(least / unit[1], 3, strip=True), unit[0])
     if share <= 0.0:
-        return f"limit: {quantity(least, view.unit, 3, strip=True)}"
-    floor = f", at least {quantity(least, view.unit, 3, strip=True)}" if least > 0.0 else " of the speed"
+        return f"limit: {size}"
+    floor = f", at least {size}" if least > 0.0 else " of the speed"
     return f"limit: {percent(share, 3, strip=True)}{floor}"
 
 

@@ -239,7 +239,9 @@ def _write_names(labels, view, frame):
     """Name every line where it is alone."""
     _avoid_curves(labels, view, frame)
     if view.allowed is not None:
-        _name_limit(labels, view, frame, view.allowed <= view.limit[1], findings.rule(view))
+        _name_limit(
+            labels, view, frame, view.allowed <= view.limit[1], findings.rule(view, frame.ripple_unit)
+        )
     if not np.any(view.rms > 0.0):
         still = view.standstill is not None and not len(view.speed)
         text = f"at standstill {quantity(view.standstill[0], view.unit)}" if still else "no ripple"

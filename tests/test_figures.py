@@ -260,6 +260,14 @@ def test_finding_leaves_out_speeds_in_doubt_and_hatches_them():
     assert len(hatched) == 1
 
 
+def test_limit_of_a_ring_is_named_in_the_unit_of_the_axis():
+    # Ripple enough for an axis in rpm; 3 °/s are 0.5 rpm.
+    curve = encsim.ripple(changed(TABLE, gain=0.5, offset=(0.5, 0.3)), np.geomspace(0.1, 20.0, 40))
+    ax = _figures.ripple(curve, limit=(0.0, np.radians(3.0)))
+    assert "(rpm)" in " ".join(text.get_text() for text in texts_of(ax.figure))
+    assert "limit: 0.5\u202frpm" in [text.get_text() for text in texts_of(ax.figure)]
+
+
 @pytest.mark.parametrize(("limit", "side"), [(0.05, "Above"), (2.0, "Within")])
 def test_title_speaks_of_no_speed_in_doubt(limit, side):
     speed = np.geomspace(1e-3, 1.0, 50)

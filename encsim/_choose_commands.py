@@ -84,8 +84,8 @@ def _files(args, axis):
 
 def _lists(args, text, axis):
     """Lists of values and costs: of the file, those of --try in their place."""
-    faults, tried = Faults(), {}
-    for option in getattr(args, "try"):
+    faults, options, tried = Faults(), getattr(args, "try"), {}
+    for option in options:
         with faults:
             path, values = _choice_reader.read_option(option, axis)
             tried[path] = [*tried.get(path, ()), *values]
@@ -94,7 +94,7 @@ def _lists(args, text, axis):
     with faults:
         if args.candidates is not None:
             source = _arguments.axis_text(args.candidates), _arguments.named(args.candidates)
-        if args.candidates is not None or not tried or _choice_reader.there(source[0], args.set):
+        if args.candidates is not None or not options or _choice_reader.there(source[0], args.set):
             lists, cost = _choice_reader.loads(source[0], axis, source[1], args.set)
     faults.done()
     if not lists and not tried:

@@ -5,7 +5,7 @@ from ._shared_options import SPEED_HELP, axis, force, outputs
 
 def explain(parser):
     axis(parser)
-    parser.add_argument("--speed", required=True, help=f"{SPEED_HELP}; 0 is standstill")
+    parser.add_argument("--speed", required=True, help=f'{SPEED_HELP}; "0 mm/s" is standstill')
     parser.add_argument(
         "--verify",
         action="store_true",

@@ -111,6 +111,13 @@ def test_impossible_combinations_are_counted_and_named(capsys):
     assert "multiple of 4" in out
 
 
+def test_wrong_option_is_the_only_fault_told(capsys):
+    argv = ["axis.toml", "--requirement", "limits.toml", "--try", "interpolation.faktor=4"]
+    assert main(["choose", *argv]) == 2
+    err = capsys.readouterr().err
+    assert re.fullmatch(r"encsim: --try interpolation\.faktor must be a key .*\n", err)
+
+
 def test_progress_goes_to_stderr_alone(capsys, monkeypatch):
     monkeypatch.setattr("encsim._outputs.Progress.EVERY", 0.0)
     many = ",".join(str(n) for n in range(400, 440))

@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from . import _checks, causes, doubts, engines, quadrature
+from . import _checks, causes, doubts, engines, quadrature, ring_lines
 from ._results import Series
 from .axis import Axis
 from .ring_lines import turn_lines
@@ -18,6 +18,8 @@ from .ring_lines import turn_lines
 RANDOM = ("jitter", "noise", "clock")
 COUNTING = ("adc", "resolution")
 RANGE = 20
+# Parts that do not feel at which speed the graduation passes.
+STEADY = {"ring", "age"}
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -197,7 +199,7 @@ def ripple(axis, speeds):
     magnitude = np.abs(speed).ravel()
     model = engines.engine(axis)
     scale = axis.scale.pitch
-    squares, peak = model.parts(magnitude)
+    squares, peak = _parts(axis, model, magnitude)
     squares = {cause: np.maximum(square, 0.0) * scale**2 for cause, square in squares.items()}
     total = sum(squares.values()) if squares else np.zeros_like(magnitude)
     frequency = model.strongest(magnitude)
@@ -225,6 +227,20 @@ def ripple(axis, speeds):
         reasons=reasons,
         axis=axis,
     )
+
+
+def _parts(axis, model, speed):
+    """Parts of the model, means over the speeds at which the graduation of a mounted ring passes in a turn.
+
+    These differ by a trifle, which is all that is left where lines vanish or counts come evenly.
+    """
+    squares, peak = model.parts(speed)
+    if axis.ring is None:
+        return squares, peak
+    found = [model.parts(speed * (1.0 + share)) for share in ring_lines.hurries(axis.ring, axis.heads)]
+    for cause in squares.keys() - STEADY:
+        squares[cause] = sum(parts[cause] for parts, _ in found) / len(found)
+    return squares, np.maximum.reduce([peak, *(highest for _, highest in found)])
 
 
 def lines(axis, speed):

@@ -12,6 +12,7 @@ from ._results import Result, Series
 NEGLIGIBLE = 1e-12
 FEWEST_POINTS = 1 << 12
 MOST_POINTS = 1 << 21
+EIGHTHS, MOST_SHARP = 8, 1 << 12
 # Lines of an axis below this part of the largest change no ripple.
 VISIBLE = 1e-9
 # A term left out that is larger than this part of the error is worth a word.
@@ -338,6 +339,23 @@ def turn_lines(axis):
         return np.zeros(0), np.zeros(0, dtype=int), np.zeros(0, dtype=complex)
     orders, made = shown_lines(axis.ring, axis.heads)
     return orders / axis.scale.lines, orders, made / axis.scale.pitch
+
+
+@lru_cache(maxsize=256)
+def hurries(ring, heads):
+    """Shares by which a mounted graduation passes its heads faster than the shaft turns, an eighth of a turn each.
+
+    Eight numbers with the mean and variance of the slope of the error.
+    """
+    orders, lines = shown_lines(replace(ring, compensation={}), heads)
+    if not orders.size:
+        return np.zeros(EIGHTHS)
+    points = max(MOST_SHARP, 1 << int(np.ceil(np.log2(8 * orders.max()))))
+    spectrum = np.zeros(points // 2 + 1, dtype=complex)
+    spectrum[orders] = 0.5 * orders * lines
+    slope = np.sort(np.fft.irfft(1j * spectrum, points, norm="forward"))
+    found = slope.reshape(EIGHTHS, -1).mean(axis=-1)
+    return found * (slope.std() / found.std())
 
 
 def bare_ring(ring):

@@ -99,6 +99,22 @@ def test_peak_of_a_ring_is_half_its_range():
     )  # 1600 points a turn
 
 
+# Without a ring lines vanish here and counts come evenly: what its swing of the speed leaves is all there is.
+@pytest.mark.parametrize(
+    ("turns", "factor", "close"), [(1.0, None, 1e-4), (1 / 3, None, 1e-4), (1.0, 400, 0.02), (0.5, 400, 0.02)]
+)
+def test_swing_of_the_speed_is_in_the_ripple_where_lines_vanish(turns, factor, close):
+    chain = {"signal": Signal(sde={1: 1e-6, 2: 2e-6}), "interpolation": Interpolation(factor=factor)}
+    axis = replace(AXIS, ring=Ring(0.1, eccentricity=20e-6, graduation={7: (2e-5, 0.5)}), **chain)
+    speed = turns * axis.scale.pitch * 8e3
+    starts = axis.scale.pitch * np.arange(12) / 12
+    runs = [encsim.simulate(axis, speed, 3 * round(2048 / turns), start=start).rms for start in starts]
+    # counts bend where they come evenly: eight places of the swing tell that to 2 %
+    assert np.sqrt(np.mean(np.square(runs))) == pytest.approx(
+        float(encsim.ripple(axis, speed).rms), rel=close
+    )
+
+
 def test_lines_of_the_ring_are_listed_by_their_order():
     lines = encsim.lines(replace(AXIS, signal=Signal(offset=(0.01, 0.0))), 10.0)
     assert set(lines.order[lines.harmonic < 1.0]) >= {1, 2, 7}
@@ -180,6 +196,12 @@ def test_lanes_of_a_loop_with_a_ring_are_its_single_runs():
     several = encsim.runs(LOOP, speeds, 0.2)
     alone = [encsim.run(LOOP, speed, 0.2, seed=i).rms["actual"] for i, speed in enumerate(speeds)]
     np.testing.assert_array_equal(several.rms["actual"], alone)
+
+
+def test_top_speed_is_that_of_the_ring_whatever_the_controller_takes_off():
+    axis = replace(AXIS, interpolation=Interpolation(factor=400, output="ab", edge_separation=1e-7))
+    mended = replace(axis, ring=replace(RING, compensation={1: (1e-3, 0.3)}))
+    assert encsim.top_speed(mended).speed == encsim.top_speed(axis).speed
 
 
 def test_top_speed_is_lower_by_what_the_ring_hurries():

@@ -15,6 +15,8 @@ from ._turn_fit import fit_turn
 
 # gain of two heads below which an order drowns: a hundredth of the best, 2
 LEAST_GAIN = 0.02
+# Readings beyond the unknowns below which their scatter is no measure: Student's t at 95 % is above 3, not 2.
+FEW_SPARE = 4
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -293,6 +295,12 @@ def _centring(found, moved, diameter, *, scale, place, readings, **known):
     uncertainty = scale * found.standard(1)
     push = (place - direction) % (2.0 * math.pi)
     clear = size > 2.0 * uncertainty
+    reasons = () if clear else ("eccentricity does not stand out of its uncertainty: no shift would help",)
+    if found.freedom < FEW_SPARE:
+        reasons = (
+            *reasons,
+            f"few readings ({found.freedom:g} spare): their scatter tells little of uncertainty",
+        )
     nothing = {"lobes": {}, "graduation": {}, "lost": ()}
     tilt = dict.fromkeys(("swash", "swash_direction", "swash_uncertainty"), math.nan)
     return Centring(
@@ -313,7 +321,7 @@ def _centring(found, moved, diameter, *, scale, place, readings, **known):
         fitted=found.fitted,
         advice=_advice(size, push, clear, known["source"]),
         valid=clear,
-        reasons=() if clear else ("eccentricity does not stand out of its uncertainty: no shift would help",),
+        reasons=reasons,
     )
 
 

@@ -19,6 +19,14 @@ def gauged(ring, angles, gauge):
     return height + sum(a * np.cos(n * (angles - gauge) + f) for n, (a, f) in ring.lobes.items())
 
 
+@pytest.mark.parametrize(("count", "told"), [(8, True), (10, True), (11, False), (24, False)])
+def test_few_readings_are_told_to_say_little_of_uncertainty(count, told):
+    angles = 2.0 * np.pi * np.arange(count) / count
+    readings = 5e-6 * np.cos(angles) + 1e-8 * np.cos(11.0 * np.arange(count) ** 2)
+    found = centre_by_gauge(angles, readings, 0.1)
+    assert any("few readings" in reason for reason in found.reasons) == told
+
+
 @pytest.mark.parametrize("gauge", [0.0, 1.3, -2.0])
 def test_gauge_finds_how_the_ring_sits(gauge):
     ring = Ring(0.04, eccentricity=80e-6, direction=2.2, lobes={2: (3e-6, 0.5), 3: (1e-6, 1.0)})

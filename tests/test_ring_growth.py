@@ -70,6 +70,13 @@ def test_growth_solves_the_equation_of_the_disc(inner):
     )  # no radial stress there
 
 
+def test_warmth_grows_bore_and_rim_by_their_own_radii():
+    found = expansion(Ring(0.12), temperature=50.0, alpha=11e-6, bore=0.03, **STEEL)
+    # a strain of 5.5e-4, of 15 mm and of 60 mm
+    assert found.bore_growth == pytest.approx(8.25e-6)
+    assert found.radius_growth == pytest.approx(33e-6)
+
+
 def test_disc_of_nearly_no_width_is_a_thin_ring():
     thin = expansion(Ring(0.1), 1000.0, **STEEL)
     disc = expansion(Ring(0.1), 1000.0, bore=0.1 * (1 - 1e-6), **STEEL)

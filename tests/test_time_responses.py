@@ -229,6 +229,12 @@ def test_measures_of_a_first_order_answer_are_those_of_its_time_constant():
     assert (found.overshoot, found.final) == (0.0, 0.02)
 
 
+def test_step_without_a_size_is_a_period_a_hundred_a_second_or_a_tenth_of_the_limit():
+    limited = axis(torque_limit=30.0)
+    sizes = [step_response(limited, of).size for of in ("position", "velocity", "load")]
+    assert sizes == pytest.approx([limited.scale.pitch, 100.0 * limited.scale.pitch, 3.0])
+
+
 @pytest.mark.parametrize("of", ["position", "velocity", "load"])
 def test_answers_scale_with_the_step(of):
     small, large = (step_response(AXES["plain"], of, size) for size in (1e-6, -3e-6))

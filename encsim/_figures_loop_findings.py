@@ -13,6 +13,8 @@ CURVES = ("measured", "torque", "actual")
 ORDERS = range(1, 7)
 # A line meets the resonance within this share of its speed, and stands out there by this factor.
 NEAR = 0.13
+# Two speeds closer than this are often written with the same two digits.
+HAIR = 0.005
 STANDS_OUT = 1.1
 # Beside a vanishing speed a peak is worth a word this far above the noise.
 ABOVE_NOISE = 10.0
@@ -200,9 +202,14 @@ def cause(view):
     worst = int(np.argmax(np.where(view.sound, view.curves["actual"], 0.0)))
     parts = view.parts["actual"]
     role = max(parts, key=lambda name: parts[name][worst], default=None)
-    if role == "cyclic" and folded_peak(view) == worst:
+    if role == "cyclic" and (folded_peak(view) == worst or _hair_beside(view, worst)):
         return "cyclic error, beside a speed where lines vanish"
     return CAUSES.get(role, "no cause found")
+
+
+def _hair_beside(view, index):
+    """Whether a speed differs so little from one where lines vanish that both read the same."""
+    return bool(np.any(np.abs(view.speed[index] / view.vanishing - 1.0) < HAIR))
 
 
 def note(view, rings):

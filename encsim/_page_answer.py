@@ -39,11 +39,25 @@ def answer(found, shelf):
         heading="Does it run smoothly enough?" if asked else "How smoothly does it run?",
         says=tuple(says),
         facts=_facts(found, view),
-        words=meanings("ripple", "rms", *(("limit",) if asked else ()), "error", "counts", "vanish"),
+        words=meanings(
+            "ripple",
+            "rms",
+            *(("limit",) if asked else ()),
+            "error",
+            "cyclic",
+            *_aliased(shown),
+            "counts",
+            "vanish",
+        ),
         doubts=found.doubts,
         pictures=(shown,),
         tables=(*((_limit_table(judged),) if asked else ()), _ripple_table(found, view)),
     )
+
+
+def _aliased(shown):
+    """The word, where the picture's title has it."""
+    return ("aliased",) if "aliased" in shown.title else ()
 
 
 def drawn_limit(requirement, judged):
@@ -66,7 +80,7 @@ def _verdict(judged):
     unit = judged.units[binding.name]
     where = "" if math.isnan(binding.speed) else f" at {quantity(binding.speed, judged.units['speeds'], 2)}"
     name = limit_name(binding.name, axis)
-    values = f"{in_unit(binding.value, unit)} where {in_unit(binding.limit, unit)} is the limit"
+    values = f"{in_unit(binding.value, unit, other=binding.limit)} where {in_unit(binding.limit, unit)} is the limit"
     if missed:
         count = f"{len(missed)} of {len(judged.limits)} limits {'is' if len(missed) == 1 else 'are'} missed"
         return f"No, {count}. Worst is the {name}{where}: {values}."
@@ -124,7 +138,7 @@ def _limit_table(judged):
         (
             sentence(limit_name(each.name, judged.axis)),
             in_unit(each.limit, judged.units[each.name]),
-            in_unit(each.value, judged.units[each.name]),
+            in_unit(each.value, judged.units[each.name], other=each.limit),
             "any" if math.isnan(each.speed) else quantity(each.speed, judged.units["speeds"]),
             "met" if each.met else "missed",
         )

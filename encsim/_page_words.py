@@ -3,7 +3,17 @@
 import math
 
 from ._figures_channels import signed_percent
-from ._plot_numbers import axis_words, digits, estimator_words, listed, percent, quantity, sentence, with_unit
+from ._plot_numbers import (
+    axis_words,
+    compared,
+    digits,
+    estimator_words,
+    listed,
+    percent,
+    quantity,
+    sentence,
+    with_unit,
+)
 from ._remedy_words import force
 
 # Each word is told once, where it first appears.
@@ -12,6 +22,8 @@ MEANINGS = {
     "rms": "a typical size: squares averaged, then the root",
     "limit": "the most ripple that is allowed",
     "error": "what the encoder shows, less where the axis truly is",
+    "cyclic": "the same again in every signal period",
+    "aliased": "seen too seldom, so that it looks slower than it is",
     "line": "one frequency that the error is made of",
     "counts": "the steps in which the position comes",
     "folded": "too fast for the controller, so that it looks slower",
@@ -54,13 +66,15 @@ def curve_heads(axis):
     return tuple(sentence(words.format(force=force(axis))) for words in OF_CURVES.values())
 
 
-def in_unit(value, unit, count=3):
-    """A value for a table, infinite ones in words."""
+def in_unit(value, unit, count=3, other=None):
+    """A value for a table, infinite ones in words; in the unit in which ``other`` is read where that is given."""
     if value is None or math.isnan(value):
         return "–"
     if math.isinf(value):
         return "no limit" if value > 0.0 else "none"
-    return digits(value, count, strip=True) + "°" if unit == "deg" else quantity(value, unit, count)
+    if unit == "deg":
+        return digits(value, count, strip=True) + "°"
+    return quantity(value, unit, count) if other is None else compared(value, other, unit, count)
 
 
 def not_covered(axis, closed):

@@ -453,6 +453,12 @@ def test_axis_is_told_in_words(axis, told):
     assert absent == (["not square"] if axis.signal.phase == 0.0 and "not square" in told else [])
 
 
+def test_what_is_reached_stands_in_the_unit_of_its_limit():
+    # 0.09 degrees a second by themselves are read as 324 seconds of arc a second.
+    assert _page_words.in_unit(np.radians(0.09), "rad/s") == "324″/s"
+    assert _page_words.in_unit(np.radians(0.09), "rad/s", other=np.radians(0.3)) == "0.0900°/s"
+
+
 @pytest.mark.parametrize("word", _page_words.MEANINGS)
 def test_words_are_explained_in_at_most_twelve(word):
     assert len(_page_words.MEANINGS[word].split()) <= 12

@@ -245,6 +245,7 @@ def _centred(centring, left):
         parts.append(f"  Tilt of the face: {show(centring.swash, 'rad')} +- {sure}\n")
     if centring.lost:
         parts.append(f"  These heads cannot see: {', '.join(map(str, centring.lost))} a turn\n")
+    parts += [f"  Note: {reason}\n" for reason in centring.reasons]
     if centring.valid:
         after = f"{show(left.rms, 'm')} rms, 95 % below {show(left.likely, 'm')} ({show(left.angle_likely, 'rad')})"
         parts.append(f"  Left after shifting and tightening: {after}\n")

@@ -299,6 +299,11 @@ def test_written_map_reads_back_and_holds_only_the_orders_asked_for(ring, folder
     assert "double ring_error(double turns)" in (folder / "m.h").read_text()
 
 
+def test_run_out_of_few_readings_says_so(folder, capsys):
+    (folder / "few.csv").write_text(run_out(count=8))
+    assert "Note: few readings (1 spare)" in done(capsys, "ring", "table.toml", "--run-out", "few.csv")
+
+
 @pytest.mark.parametrize(
     ("noise", "words"),
     [(0.01, "within three times their uncertainty are left out"), (100.0, "No order is three times")],

@@ -45,6 +45,7 @@ def test_reversing_both_directions_changes_the_sign_of_reversal_only():
     up, down = rng.standard_normal((2, 5, 9))
     one, other = bidirectional(range(9), up, down), bidirectional(range(9), down, up)
     np.testing.assert_array_equal(one.reversal, -other.reversal)
+    np.testing.assert_array_equal(one.repeatability, other.repeatability)
     for name in ("largest_reversal", "largest_repeatability", "systematic", "accuracy", "mean_range"):
         assert getattr(one, name) == getattr(other, name)
 

@@ -1,6 +1,7 @@
 """What a mounted ring does, as text for people: the answer first, then tables, then what else was asked."""
 
 import math
+import re
 import textwrap
 
 from . import rings
@@ -11,6 +12,7 @@ ROWS = 12
 # Orders and contributions below this part of the largest, and causes below this part of their order, are left out.
 SMALLEST, LEAST = 1e-5, 1e-3
 WIDE = 100
+BEFORE_UNIT = re.compile(r"(?<=[0-9]) (?=[a-zA-Zµ])")
 NAMES = {1: "one head", 2: "two, opposite", 3: "three, equally spaced", 4: "four, equally spaced"}
 
 
@@ -64,8 +66,9 @@ def degrees(values):
 
 
 def filled(text):
-    """Text in lines that are not too long."""
-    return textwrap.fill(text, WIDE) + "\n"
+    """Text in lines that are not too long, no number parted from its unit."""
+    joined = textwrap.fill(BEFORE_UNIT.sub("\N{NO-BREAK SPACE}", text), WIDE)
+    return joined.replace("\N{NO-BREAK SPACE}", " ") + "\n"
 
 
 def _answer(curve):

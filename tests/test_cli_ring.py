@@ -8,6 +8,7 @@ import pytest
 from test_bad_input import refused
 
 import encsim
+from encsim import _ring_reports
 from encsim.__main__ import main
 from encsim.calibration_file import read_error_map
 from encsim.ring_growth import CAUTIONS
@@ -297,6 +298,11 @@ def test_written_map_reads_back_and_holds_only_the_orders_asked_for(ring, folder
     np.testing.assert_allclose(size[:3], [3.0, 0.0, 1.0] if ring == "a" else [0.0, 2.0, 0.0], atol=0.01)
     assert size[3:].max() < 1e-9
     assert "double ring_error(double turns)" in (folder / "m.h").read_text()
+
+
+def test_lines_of_a_report_part_no_number_from_its_unit():
+    text = "word " * 18 + "some 400 nm and on"
+    assert _ring_reports.filled(text).splitlines()[1].startswith("400 nm")
 
 
 def test_run_out_of_few_readings_says_so(folder, capsys):

@@ -292,5 +292,6 @@ def _magnified(ax, plan, style):
     if len(lost):
         ax.plot(lost, np.full(len(lost), top * 1.2), "x", color=style.colour("ink"), markersize=4.0, zorder=4,
                 clip_on=False)  # fmt: skip
-        labels.put("× lost", [labels.half("× lost", True, 9.0)[0] + 1.0, labels.size[1] - 6.0], "ink")
+        words = "crosses: lost"
+        labels.put(words, labels.size - [labels.half(words, True, 9.0)[0] + 1.0, 9.0], "ink")
     return ax

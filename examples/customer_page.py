@@ -23,9 +23,8 @@ def main():
     print(f"{target}: {Path(target).stat().st_size / 1e3:.0f} kB")
     for limit in asked.judge(axis).limits:
         where = "" if limit.speed != limit.speed else f" at {1e3 * limit.speed:.1f} mm/s"
-        print(
-            f"  {limit.name}: {limit.share:.0%} of what is allowed{where}, {'met' if limit.met else 'missed'}"
-        )
+        name, answer = limit.name.replace("_", " "), "met" if limit.met else "missed"
+        print(f"  {name}: takes {limit.share:.0%} of its limit{where}, {answer}")
 
 
 if __name__ == "__main__":

@@ -27,7 +27,8 @@ def main():
         )
     end = choice.saturation[0]
     enough = "None is enough." if choice.best is None else f"{choice.best.axis.interpolation.factor} are enough."
-    print(f"{enough} Beyond {end.value} finer ones gain less than 10 %: what is left is mostly {end.cause}.")
+    left = "the cyclic error of the signals (sde)" if end.cause == "sde" else end.cause
+    print(f"{enough} Beyond {end.value} finer ones gain less than 10 %: what is left is mostly {left}.")
 
 
 if __name__ == "__main__":

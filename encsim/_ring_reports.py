@@ -13,6 +13,8 @@ ROWS = 12
 SMALLEST, LEAST = 1e-5, 1e-3
 WIDE = 100
 BEFORE_UNIT = re.compile(r"(?<=[0-9]) (?=[a-zA-Zµ])")
+# Second-order remainders below this part of what one head shows are nothing to a person.
+NOTHING_LEFT = 1e-4
 NAMES = {1: "one head", 2: "two, opposite", 3: "three, equally spaced", 4: "four, equally spaced"}
 
 
@@ -127,13 +129,19 @@ def _compared(found):
     """One to four heads, equally spaced, beside those given."""
     curves = {NAMES[len(one.heads)]: one for one in found.compared}
     same = any(_same(one.heads, found.curve.heads) for one in found.compared)
+    alone = found.compared[0]
     curves |= {} if same else {f"as given, {degrees(found.curve.heads)}": found.curve}
     return table({
         "heads": list(curves),
-        "peak": [show(one.peak, "rad") for one in curves.values()],
-        "rms": [show(one.rms, "rad") for one in curves.values()],
-        "peak at the rim": [show(one.arc, "m") for one in curves.values()],
+        "peak": [_beside(one.peak, alone.peak, "rad") for one in curves.values()],
+        "rms": [_beside(one.rms, alone.rms, "rad") for one in curves.values()],
+        "peak at the rim": [_beside(one.arc, alone.arc, "m") for one in curves.values()],
     })  # fmt: skip
+
+
+def _beside(left, alone, unit):
+    """What heads leave, 0 where that is nothing beside what one head shows."""
+    return show(left, unit) if left > NOTHING_LEFT * alone else "0"
 
 
 def _same(first, second):
@@ -177,13 +185,14 @@ def _budget(budget):
 def _searched(search):
     """Angles found, and what they leave beside equal spacing."""
     angles = search.alone and search.amplitude.max(initial=0.0) < 1.0
-    size = angle if angles else lambda value: f"{value:.3g}"
+    size = angle if angles else lambda value: f"{100.0 * value / search.alone:.3g} %"
+    whole = f"of the {angle(search.alone)} that one head shows" if angles else "of what one head shows"
     words = (
-        f"Heads at {degrees(search.heads)} leave {size(search.rms)} rms of {size(search.alone)}; equally spaced ones "
+        f"Heads at {degrees(search.heads)} leave {size(search.rms)} rms {whole}; equally spaced ones "
         f"leave {size(search.equal_rms)}."
     )
     if not angles:
-        words += " The orders asked for count alike, 1 each."
+        words += " The orders asked for count alike."
     rows = {
         "times a turn": [str(n) for n in search.orders[:ROWS]],
         "these heads leave": [f"{100.0 * share:.2f} %" for share in search.weight[:ROWS]],
@@ -225,9 +234,9 @@ def _grown(growth, material):
     if growth.rim_speed and not math.isnan(growth.safety):
         limit = show(growth.speed_limit, "rad/s")
         words.append(f"By these figures it would yield at {limit}, {growth.safety:.3g} times this speed.")
-    words += [f"WARNING: {reason}." for reason in growth.reasons]
     words.append("Uniform growth of a whole ring changes no angle.")
-    return filled(" ".join(words))
+    warnings = "".join(filled(f"WARNING: {reason}.") for reason in growth.reasons)
+    return warnings + filled(" ".join(words))
 
 
 def _centred(centring, left):

@@ -25,8 +25,38 @@ def write(axis):
         if dataclasses.is_dataclass(part) and part != _default(item):
             tables.append("\n".join([f"[{item.name}]", *_keys(part, axis.scale.unit)]))
         elif item.name == "heads" and part != item.default:
-            tables.insert(0, f"heads = [{', '.join(map(_head, part))}]")
+            tables.insert(0, f"heads = {heads(part)}")
     return "\n\n".join(tables) + "\n"
+
+
+def setting(value, dimension, unit):
+    """A value as ``--set`` takes it behind the equals sign: bare where it is one quantity or word, else TOML.
+
+    Parameters
+    ----------
+    value : object
+        SI: a number, word, pair, mapping, description, or several of them; None leaves the key out.
+    dimension : str or None
+        Of a quantity, as `units.DIMENSIONS` has it.
+    unit : str
+        Position unit of the scale.
+
+    Returns
+    -------
+    str
+    """
+    if value is None or isinstance(value, str):
+        return value or "none"
+    if dataclasses.is_dataclass(value):
+        named = [f"kind = {json.dumps(value.kind)}"] if hasattr(value, "kind") else []
+        return _braced([*named, *(key for key in _keys(value, unit) if key not in named)])
+    text = _value(value, dimension, unit)
+    return json.loads(text) if text.startswith('"') else text
+
+
+def heads(values):
+    """Heads as a list of TOML."""
+    return f"[{', '.join(map(_head, values))}]"
 
 
 def _head(head):

@@ -39,27 +39,10 @@ def percent(share):
 
 
 def value(axis, path, new):
-    """A changed value as a file or an option writes it."""
+    """A changed value as a file or ``--set`` takes it."""
     if path == "speed":
         return show(new, f"{axis.scale.unit}/s")
-    if path == "control.notch":
-        return ", ".join(_notch(part) for part in new)
-    if isinstance(new, dict):
-        return ", ".join(f"{n} = {_line(axis, f'{path}.{n}', part)}" for n, part in new.items())
-    if path == "heads":
-        return ", ".join(show(getattr(part, "angle", part), "rad") for part in new)
-    return changes.write(axis, path, new)
-
-
-def _line(axis, path, part):
-    return changes.write(axis, path, part)
-
-
-def _notch(part):
-    where = (
-        f"order = {part.order:.6g}" if part.frequency is None else f"frequency = {show(part.frequency, 'Hz')}"
-    )
-    return f"{where} damping = {part.damping:g} depth = {part.depth:g}"
+    return changes.setting(axis, path, new)
 
 
 def side_effects(axis, differing, grown, stabilised=False):

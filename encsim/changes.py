@@ -3,7 +3,7 @@
 import dataclasses
 from collections.abc import Mapping
 
-from . import _candidates, _checks, units
+from . import _axis_text, _candidates, _checks, units
 from .axis import PARTS
 
 OFFSETS = ("0", "1")
@@ -132,6 +132,27 @@ def _written(value, dimension):
     if dimension is None:
         return f"{value:.12g}" if _checks.is_real(value) else str(value)
     return units.write(value, dimension)
+
+
+def setting(axis, path, value):
+    """A value at a path as ``--set`` and an axis file take it behind the equals sign.
+
+    Parameters
+    ----------
+    axis : Axis
+    path : str
+        As of :func:`apply`.
+    value : object
+        SI.
+
+    Returns
+    -------
+    str
+        Exact, TOML where it is more than one quantity or word.
+    """
+    if path == "heads":
+        return _axis_text.heads(value)
+    return _axis_text.setting(value, dimension_of(axis, path), axis.scale.unit)
 
 
 def dimension_of(axis, path):

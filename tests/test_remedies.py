@@ -1,13 +1,14 @@
 """Remedies: each is the changed axis computed from scratch, says what it costs, and stands a simulation."""
 
 import math
+from pathlib import Path
 
 import explained
 import pytest
 from explained import AXES, LOOP, STAGE
 
 import encsim
-from encsim import _remedy_runs, changes, remedies
+from encsim import _remedy_runs, axis_file, changes, remedies
 from encsim.proposals import Proposal
 from encsim.side_effects import delay
 
@@ -291,3 +292,15 @@ def test_torque_that_a_run_cannot_hold_is_told_and_not_judged():
     found = _remedy_runs.simulated(held, 0.01, closed=True)
     assert not found.settled
     assert "Control.torque_limit must exceed" in found.problem
+
+
+@pytest.mark.parametrize("name", ["stage_x.toml", "stage_x_loop.toml", "table_r.toml"])
+def test_what_a_remedy_changes_can_be_set_as_it_is_written(name):
+    text = (Path(__file__).resolve().parents[1] / "examples" / name).read_text()
+    axis = encsim.loads(text)
+    told = [one for one in encsim.explain(axis, 0.3 * axis.scale.pitch * 1e3).remedies if one.written]
+    tried = [one for one in told if "speed" not in one.written]
+    assert len(tried) > 8
+    for one in tried:
+        settings = [f"{path}={value}" for path, value in one.written.items()]
+        assert axis_file.loads_with(text, settings) == one.axis

@@ -4,7 +4,8 @@ from dataclasses import replace
 
 import numpy as np
 
-from . import _candidates, _checks
+from . import _candidates, _checks, units
+from ._plot_numbers import estimator_words
 from .behaviour import behave, closes
 from .estimators import Difference, Kalman, LeastSquares, LowPass, Tracking
 from .frontier_curve import frontier
@@ -31,8 +32,8 @@ def proposed(situation):
     """
     every = tuple(situation.now.parts["measured"])
     found = _twice_as_slow(situation.axis.estimator, every)
-    smoother = {"kind": "smoother estimator", "name": "another estimator, less ripple", "causes": every}
-    quicker = {"kind": "quicker estimator", "name": "another estimator, less delay", "causes": every}
+    smoother = {"kind": "smoother estimator", "name": "a calmer estimator", "causes": every}
+    quicker = {"kind": "quicker estimator", "name": "a quicker estimator", "causes": every}
     try:
         tried = _candidates.around(situation.axis)
         curve = frontier(situation.axis, situation.speed, tried)
@@ -92,8 +93,16 @@ def _picked(situation, curve, tried, places, words, missing):
     if not places:
         return [words | {"missing": missing}]
     best = tried[places[0]]
-    name = f"{words['name']}: {_candidates.text(best, unit)}"
+    name = f"{words['name']}, {_named(best, unit)}"
     return [words | {"name": name, "change": {"estimator": best}}]
+
+
+def _named(estimator, unit):
+    """An estimator in words that a customer can follow."""
+    told = estimator_words(estimator)
+    if isinstance(estimator, Kalman):
+        return f"{told} for {units.write(estimator.acceleration, units.on_scale('acceleration', unit))}"
+    return told
 
 
 def _in_loop(situation, curve, places):

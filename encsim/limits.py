@@ -65,7 +65,7 @@ def top_speed(axis):
     The A/B limit is the shortest distance of two edges, the error of the period included, over the edge
     separation rounded up to whole ticks of the edge clock; with a clock alone one edge a tick.
     """
-    hurry = 0.0 if axis.ring is None else _hurry(replace(axis.ring, compensation={}), axis.heads)
+    hurry = 0.0 if axis.ring is None else _hurry(axis.ring, axis.heads)
     found = {name: speed / (1.0 + hurry) for name, speed in _limits(_key(axis)).items()}
     name = min(found, key=found.get, default=None)
     return TopSpeed(speed=found.get(name, np.inf), limit=name, limits=found, hurry=hurry, axis=axis)
@@ -99,16 +99,7 @@ def _limits(axis):
 @lru_cache(maxsize=256)
 def _hurry(ring, heads):
     """Largest slope of a ring's error at any of its heads."""
-    return max(_steepest(*ring_lines.shown_lines(ring, (head,))) for head in heads)
-
-
-def _steepest(orders, lines):
-    """Largest slope of a sum of lines over a turn."""
-    if not orders.size:
-        return 0.0
-    spectrum = np.zeros(max(8 * int(orders.max()), COARSEST) + 1, dtype=complex)
-    spectrum[orders] = 1j * orders * lines
-    return float(np.fft.irfft(spectrum, norm="forward").max()) / 2.0
+    return max(float(ring_lines.slope(ring, (head,)).max()) for head in heads)
 
 
 def clips(axis):

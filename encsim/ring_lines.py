@@ -12,7 +12,7 @@ from ._results import Result, Series
 NEGLIGIBLE = 1e-12
 FEWEST_POINTS = 1 << 12
 MOST_POINTS = 1 << 21
-EIGHTHS, MOST_SHARP = 8, 1 << 12
+EIGHTHS, SHARP = 8, 1 << 14
 # Lines of an axis below this part of the largest change no ripple.
 VISIBLE = 1e-9
 # A term left out that is larger than this part of the error is worth a word.
@@ -341,21 +341,24 @@ def turn_lines(axis):
     return orders / axis.scale.lines, orders, made / axis.scale.pitch
 
 
+def slope(ring, heads):
+    """Slope of the error that heads show before anything is compensated, at even angles over a turn."""
+    orders, lines = shown_lines(replace(ring, compensation={}), heads)
+    points = max(SHARP, 1 << int(np.ceil(np.log2(16 * orders.max(initial=1)))))
+    spectrum = np.zeros(points // 2 + 1, dtype=complex)
+    spectrum[orders] = 0.5j * orders * lines
+    return np.fft.irfft(spectrum, points, norm="forward")
+
+
 @lru_cache(maxsize=256)
 def hurries(ring, heads):
     """Shares by which a mounted graduation passes its heads faster than the shaft turns, an eighth of a turn each.
 
     Eight numbers with the mean and variance of the slope of the error.
     """
-    orders, lines = shown_lines(replace(ring, compensation={}), heads)
-    if not orders.size:
-        return np.zeros(EIGHTHS)
-    points = max(MOST_SHARP, 1 << int(np.ceil(np.log2(8 * orders.max()))))
-    spectrum = np.zeros(points // 2 + 1, dtype=complex)
-    spectrum[orders] = 0.5 * orders * lines
-    slope = np.sort(np.fft.irfft(1j * spectrum, points, norm="forward"))
-    found = slope.reshape(EIGHTHS, -1).mean(axis=-1)
-    return found * (slope.std() / found.std())
+    steep = np.sort(slope(ring, heads))
+    found = steep.reshape(EIGHTHS, -1).mean(axis=-1)
+    return found * (steep.std() / found.std()) if found.any() else found
 
 
 def bare_ring(ring):

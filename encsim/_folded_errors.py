@@ -119,17 +119,49 @@ class FoldedErrors:
         ndarray, shape (n,)
             Each line is shared by the two frequencies beside it; noise is weighed by the trapezoidal rule.
         """
-        width = np.diff(turns)
-        each = np.zeros(turns.size)
-        each[:-1] += width
-        each[1:] += width
         density = self.white + self.coloured * _coloured(self.kept, turns)
-        weight = each * density
-        above = np.clip(np.searchsorted(turns, self.turns), 1, turns.size - 1)
-        share = np.clip((self.turns - turns[above - 1]) / width[above - 1], 0.0, 1.0)
-        np.add.at(weight, above - 1, self.power * (1.0 - share))
-        np.add.at(weight, above, self.power * share)
-        return weight
+        return widths(turns) * density + shared(turns, self.turns, self.power)
+
+
+def widths(turns):
+    """Weights by which a density over frequency adds up to its mean over the circle, by the trapezoidal rule.
+
+    Parameters
+    ----------
+    turns : ndarray, shape (n,)
+        Ascending, over the loop rate, from near 0 to 1/2.
+
+    Returns
+    -------
+    ndarray, shape (n,)
+    """
+    width = np.diff(turns)
+    each = np.zeros(turns.size)
+    each[:-1] += width
+    each[1:] += width
+    return each
+
+
+def shared(turns, lines, power):
+    """Lines shared by the two frequencies beside each.
+
+    Parameters
+    ----------
+    turns : ndarray, shape (n,)
+        Ascending, over the loop rate.
+    lines, power : ndarray, shape (k,)
+        Frequencies of the lines, 0 to 1/2, and their mean squares.
+
+    Returns
+    -------
+    ndarray, shape (n,)
+    """
+    found = np.zeros(turns.size)
+    above = np.clip(np.searchsorted(turns, lines), 1, turns.size - 1)
+    share = np.clip((lines - turns[above - 1]) / np.diff(turns)[above - 1], 0.0, 1.0)
+    np.add.at(found, above - 1, power * (1.0 - share))
+    np.add.at(found, above, power * share)
+    return found
 
 
 def _coloured(kept, turns):

@@ -2,10 +2,12 @@
 
 import math
 from dataclasses import dataclass, replace
+from functools import partial
 
 from . import _candidates, changes, units
 from ._checks import InputError
 from ._gain_search import GainSearch
+from .edge_timing import CountAndTime
 from .mechanics import MOST_NOTCHES, Notch
 
 # The search finds the best to about 1 %; a remedy must give clearly more.
@@ -54,7 +56,7 @@ def remedies(search, control):
     tuple of Allowance
     """
     own, found = search.shape_of(control), []
-    for name, change in tried(search.axis, search.limits).items():
+    for name, change in tried(search.axis, search.limits, search.speed).items():
         try:
             other = GainSearch(changes.apply(search.axis, change), search.limits, search.speed, lax=True)
         except InputError:
@@ -73,7 +75,7 @@ def stiffness(control):
     return control.velocity_gain * (control.position_gain or 1.0) / (control.integral_time or 1.0)
 
 
-def tried(axis, limits):
+def tried(axis, limits, speed=0.0):
     """Changes of one thing, {name: {key: value}}.
 
     Parameters
@@ -81,13 +83,18 @@ def tried(axis, limits):
     axis : Axis
     limits : dict
         {name: value or None}; without a limit of ripple the encoder's errors do not matter.
+    speed : float
+        From 0 on, m/s or rad/s; matters where edges are timed.
 
     Returns
     -------
     dict
     """
-    found = _of_loop(axis) | _of_estimator(axis, calmer=limits["torque_ripple"] is not None)
-    return found if limits["torque_ripple"] is None else found | _of_encoder(axis)
+    found = _of_loop(axis) | _of_estimator(axis, speed, calmer=limits["torque_ripple"] is not None)
+    if limits["torque_ripple"] is not None:
+        return found | _of_encoder(axis)
+    # finer counts bring younger edges
+    return found if axis.estimator.linear else found | _of_counts(axis)
 
 
 def _of_loop(axis):
@@ -115,8 +122,9 @@ def _of_loop(axis):
     return found
 
 
-def _of_estimator(axis, calmer):
-    others = {"a quicker": _scaled(axis, 2.0)} | ({"a calmer": _scaled(axis, 0.5)} if calmer else {})
+def _of_estimator(axis, speed, calmer):
+    scaled = _scaled if axis.estimator.linear else partial(_timed, speed=speed)
+    others = {"a quicker": scaled(axis, 2.0)} | ({"a calmer": scaled(axis, 0.5)} if calmer else {})
     return {
         f"{how} estimator, {_candidates.text(other, axis.scale.unit)}": {"estimator": other}
         for how, other in others.items()
@@ -141,6 +149,18 @@ def _scaled(axis, factor):
         return None
 
 
+def _timed(axis, factor, speed):
+    """Timed edges with a window less by a factor; single counts are timed over two of them for less than 1."""
+    estimator = axis.estimator
+    if not estimator.reach:
+        window = float(f"{2.0 * axis.resolution / speed:.2g}")
+        return CountAndTime(estimator.clock, max(window, 1.0 / axis.sampling.rate)) if factor < 1.0 else None
+    try:
+        return replace(estimator, window=estimator.window / factor)
+    except InputError:
+        return None
+
+
 def _of_encoder(axis):
     """Changes that matter where ripple is limited."""
     signal, how = axis.signal, axis.interpolation
@@ -149,8 +169,7 @@ def _of_encoder(axis):
     found = {}
     if halved:
         found["an encoder with half the jitter, noise and subdivisional error"] = halved
-    if how.factor is not None:
-        found[f"twice the counts a period, {2 * how.factor}"] = {"interpolation.factor": 2 * how.factor}
+    found |= _of_counts(axis)
     if how.bits is not None:
         found[f"a converter with one bit more, {how.bits + 1}"] = {"interpolation.bits": how.bits + 1}
     if axis.sampling.encoder_rate is not None:
@@ -159,6 +178,13 @@ def _of_encoder(axis):
             "sampling.encoder_rate": rate
         }
     return found
+
+
+def _of_counts(axis):
+    factor = axis.interpolation.factor
+    if factor is None:
+        return {}
+    return {f"twice the counts a period, {2 * factor}": {"interpolation.factor": 2 * factor}}
 
 
 def _half(value):

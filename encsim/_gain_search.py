@@ -7,10 +7,12 @@ import numpy as np
 
 from . import loop as loops
 from . import plant, stability, winding
+from ._edge_errors import EdgeErrors
 from ._folded_errors import FoldedErrors
 from .mechanics import Control
 from .smooth_running import smoothness
 from .stability import Margins
+from .working_speeds import phase_margins
 
 # Velocity crossover as share of the loop rate, the slowest no more than that of its delay; integral time and position
 # gain as multiples of it.
@@ -85,6 +87,7 @@ class GainSearch:
     def __init__(self, axis, limits, speed, *, lax=False):
         self.lax = lax
         self.axis, self.limits, self.speed = axis, limits, abs(speed)
+        self.linear = axis.estimator.linear
         self.loop = loops.build(axis, self.speed)
         self.integral = axis.control.integral_time is not None
         self.position = axis.control.position_gain > 0.0
@@ -102,7 +105,9 @@ class GainSearch:
     def _delay(self):
         """Delay of the loop in samples, about, at least one."""
         control, rate = self.axis.control, self.loop.rate
-        whole = control.delay + max(loops.reading_ages(self.axis)) + self.loop.estimator.delay(rate)
+        timing = {} if self.linear else {"speed": self.speed, "resolution": self.axis.resolution}
+        estimator = self.loop.estimator if self.linear else self.axis.estimator
+        whole = control.delay + max(loops.reading_ages(self.axis)) + estimator.delay(rate, **timing)
         return 1.0 + rate * whole
 
     def _grid(self, lowest):
@@ -132,9 +137,21 @@ class GainSearch:
         self.weight = None
         if self.limits["torque_ripple"] is not None:
             square = body.real**2 + body.imag**2
-            weight = FoldedErrors(self.axis, self.speed).on_grid(turns)
-            # a rigid axis does not move at half the rate, where no error is worth a special case
-            self.weight = np.divide(weight, square, out=np.zeros_like(weight), where=square > 0.0)
+            self.weight = _over(FoldedErrors(self.axis, self.speed).on_grid(turns), square)
+            if not self.linear:
+                self.estimate = estimate
+                self.held = _over(
+                    EdgeErrors(self.axis, self.speed, self.loop.estimator).on_grid(turns), square
+                )
+
+    def _weights(self, position_gain):
+        """What |L S|**2 is weighed by, a row for each position gain."""
+        if self.linear:
+            return self.weight
+        # the position control reads sampled counts, the velocity comes from edges
+        gain = position_gain[:, None]
+        # edges over some samples are blind at multiples of a frequency, as all are to what does not move
+        return (self.held + gain**2 * self.weight) / np.maximum(np.abs(gain + self.estimate) ** 2, 1e-12)
 
     def control(self, speed, shape):
         """The controller at a velocity crossover, rad/s."""
@@ -167,9 +184,10 @@ class GainSearch:
         below = square + 2.0 * gain.real + 1.0
         # near -1 the square cancels: only loops that no limit allows come so near
         peak = self.ratio["sensitivity_peak"] / np.sqrt(np.maximum(below.min(axis=1), 1e-12))
-        found = {"phase_margin": _phase_margins(gain, square) + self.bias, "sensitivity_peak": peak}
+        found = {"phase_margin": phase_margins(gain, square) + self.bias, "sensitivity_peak": peak}
         if self.weight is not None:
-            power = (square / np.maximum(below, 1e-12) * self.weight).sum(axis=1)
+            weight = self._weights(speeds / shape[1])
+            power = (square / np.maximum(below, 1e-12) * weight).sum(axis=1)
             found["torque_ripple"] = self.ratio["torque_ripple"] * np.sqrt(power)
         return found | {"gain": gain}
 
@@ -352,6 +370,12 @@ class GainSearch:
         return float(smoothness(replace(self.axis, control=control), self.speed).torque)
 
 
+def _over(weight, square):
+    """A weight over the squared gain of the axis."""
+    # a rigid axis does not move at half the rate, where no error is worth a special case
+    return np.divide(weight, square, out=np.zeros_like(weight), where=square > 0.0)
+
+
 def _places(low, high, per_decade):
     """How many places between two ends on a log scale."""
     return 1 + math.ceil(per_decade * math.log10(high / low))
@@ -360,16 +384,3 @@ def _places(low, high, per_decade):
 def _simplex(size):
     """Corners of the first simplex about a start: itself, and 1.6 times less in each ratio."""
     return np.vstack([np.zeros(size), -0.5 * np.eye(size)])
-
-
-def _phase_margins(gain, square):
-    """Smallest distance of the phase from -180 deg where the gain is 1, per row, deg; 180 where it never is."""
-    above = square > 1.0
-    row, column = np.nonzero(above[:, :-1] != above[:, 1:])
-    before, after = gain[row, column], gain[row, column + 1]
-    # a difference over some samples is blind at multiples of its frequency: there a velocity loop has no gain
-    first, second = (np.log(np.maximum(square[row, column + n], 1e-300)) for n in (0, 1))
-    angle = np.angle(-before) + first / (first - second) * np.angle(after / np.where(before, before, 1.0))
-    found = np.full(len(gain), 180.0)
-    np.minimum.at(found, row, np.degrees(np.abs(np.angle(np.exp(1j * angle)))))
-    return found

@@ -6,6 +6,7 @@ import numpy as np
 
 from . import _tables
 from ._tables import aligned, beside, percent, show
+from .working_speeds import LEAST_MARGIN
 
 CURVES = ("measured", "torque", "actual")
 # Causes named beside a value: the largest, and a second one from this share of the mean square on.
@@ -280,16 +281,32 @@ def _reached(result, axis, limits, speed):
         }
     )
     rows = (line.rstrip() for line in table.splitlines())
-    return "\n".join(rows) + f"\nThe {force(axis)} ripple is that of encoder errors {where}, rms.\n"
+    ripple = f"\nThe {force(axis)} ripple is that of encoder errors {where}, rms.\n"
+    return "\n".join(rows) + ripple + _working(result, limits)
+
+
+def _working(result, limits):
+    """At which speeds gains for timed edges hold."""
+    if result.stable_from is None:
+        return ""
+    speed, margin, stable = (
+        show(value, result.units["speed"]) for value in (result.speed, result.margin_from, result.stable_from)
+    )
+    least = min(LEAST_MARGIN, limits["phase_margin"])
+    return (
+        f"Edges are timed, and all this holds at {speed}: slower, they are older. At least {least:.3g} deg of phase\n"
+        f"margin are left down to {margin}, and the loop is stable down to {stable}; see the cautions.\n"
+    )
 
 
 def _allowed(result, limits):
     """What a better encoder, estimator, rate or drive would allow."""
-    lines = []
+    # finer counts are timed sooner
+    lines, better = [], "better" if result.axis.estimator.linear else "quieter"
     if limits["torque_ripple"] is None:
-        lines.append("A better encoder allows no more: no limit of ripple is set (--torque-ripple).\n")
+        lines.append(f"A {better} encoder allows no more: no limit of ripple is set (--torque-ripple).\n")
     elif "torque_ripple" not in result.binding:
-        lines.append("A better encoder allows no more: the limit of ripple does not bind.\n")
+        lines.append(f"A {better} encoder allows no more: the limit of ripple does not bind.\n")
     if not result.remedies:
         return "".join(["No single change that was tried allows clearly more.\n", *lines])
     table = aligned(

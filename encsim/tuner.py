@@ -3,19 +3,18 @@
 import math
 from dataclasses import dataclass, field, replace
 
-from . import _candidates, _checks
+from . import _candidates, _checks, working_speeds
 from ._gain_refusal import refuse
 from ._gain_remedies import Allowance, remedies
 from ._gain_search import LIMITS, UNITS, GainSearch
 from ._results import Result
+from ._tables import show
 from .mechanics import CAUTIONS, Control
 from .smooth_running import smoothness
 from .stability import Margins
 
 # The optimum is flat: where two limits meet the search may stop 2 % from one of them.
 BINDING = 0.02
-NOT_TIMED = "take sampled positions to be tuned with: difference, low-pass, least-squares, tracking or kalman"
-INSTEAD = "timed edges have another delay at every speed: tune with a difference of about that delay, then check both"
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -37,10 +36,17 @@ class Tuning(Result):
         Changes that would allow more, the best first.
     cautions : tuple of str
         To be read before the gains are used.
+    speed : float
+        Speed at which friction, filters that follow it and timed edges are taken, and of the torque ripple.
+    stable_from, margin_from, linear_from : float or None
+        Where edges are timed, which are older the slower the axis moves: lowest speeds, m/s or rad/s, at which the
+        loop with the proposed gains is stable, keeps a phase margin of 30 deg (or what was asked for, if less), and
+        has the 20 counts in 1/crossover that the linear theory takes. None where positions are sampled.
     valid : bool
-        False where torque ripple is limited and its prediction may not be believed.
+        False where torque ripple is limited and its prediction may not be believed, or too few edges are timed for
+        the margins.
     reasons : tuple of str
-        Why the torque ripple may not be believed, limited or not.
+        Why margins or torque ripple, limited or not, may not be believed.
     """
 
     control: Control
@@ -49,6 +55,10 @@ class Tuning(Result):
     binding: tuple[str, ...]
     remedies: tuple[Allowance, ...]
     cautions: tuple[str, ...] = CAUTIONS
+    speed: float = 0.0
+    stable_from: float | None = None
+    margin_from: float | None = None
+    linear_from: float | None = None
     valid: bool = True
     reasons: tuple[str, ...] = ()
     axis: object = field(metadata={"plain": False})
@@ -62,7 +72,10 @@ class Tuning(Result):
             "velocity_gain": "N s/m" if linear else "N m s/rad",
             "integral_time": "s",
         }
-        return {"torque_ripple": "N" if linear else "N m", "crossover": "Hz"} | gains
+        speeds = dict.fromkeys(
+            ("speed", "stable_from", "margin_from", "linear_from"), f"{self.axis.scale.unit}/s"
+        )
+        return {"torque_ripple": "N" if linear else "N m", "crossover": "Hz"} | gains | speeds
 
     def to_dict(self):
         """As of every result, the margins with their own units, an estimator of a remedy as text."""
@@ -88,7 +101,7 @@ def tune(axis, phase_margin=60.0, sensitivity_peak=1.7, torque_ripple=None, spee
     torque_ripple : float, optional
         Largest rms of the torque command by encoder errors, torque.
     speed : float, optional
-        Speed of that torque ripple, m/s or rad/s.
+        As of ``tuning``; an estimator that times edges needs one.
 
     Returns
     -------
@@ -97,7 +110,7 @@ def tune(axis, phase_margin=60.0, sensitivity_peak=1.7, torque_ripple=None, spee
     Raises
     ------
     InputError
-        If a limit makes no sense or cannot be reached.
+        If a limit makes no sense or cannot be reached, or edges are timed and no speed is given.
     """
     return _searched(axis, phase_margin, sensitivity_peak, torque_ripple, speed)[1].control
 
@@ -116,7 +129,9 @@ def tuning(axis, phase_margin=60.0, sensitivity_peak=1.7, torque_ripple=None, sp
     torque_ripple : float, optional
         Largest rms of the torque command by encoder errors, torque.
     speed : float, optional
-        Speed of that torque ripple, m/s or rad/s; left out, standstill.
+        Speed of that torque ripple, about which friction is linearised, and at which edges are timed, m/s or rad/s;
+        left out, standstill. An estimator that times edges needs one of a count a second at least: the lowest
+        working speed, for slower the edges are older.
 
     Returns
     -------
@@ -125,7 +140,8 @@ def tuning(axis, phase_margin=60.0, sensitivity_peak=1.7, torque_ripple=None, sp
     Raises
     ------
     InputError
-        If a limit makes no sense or cannot be reached; it then names the nearest that can.
+        If a limit makes no sense or cannot be reached; it then names the nearest that can. If edges are timed and
+        no speed is given.
 
     Notes
     -----
@@ -141,8 +157,6 @@ def _searched(axis, phase_margin, sensitivity_peak, torque_ripple, speed):
     limits = _limits(phase_margin, sensitivity_peak, torque_ripple)
     if speed is not None and not _checks.is_real(speed):
         _checks.refuse("tuning.speed", "be a finite number", speed, f"{axis.scale.unit}/s")
-    if not axis.estimator.linear:
-        _checks.refuse("Axis.estimator", NOT_TIMED, axis.estimator.kind, hint=INSTEAD)
     search = GainSearch(axis, limits, speed or 0.0)
     found = search.proposed()
     if found is None:
@@ -154,15 +168,48 @@ def _result(search, found):
     proposed, limits = replace(search.axis, control=found.control), search.limits
     curve = smoothness(proposed, search.speed)
     reached = found.reached() | {"torque_ripple": float(curve.torque)}
+    range_ = {} if search.linear else _working_range(proposed, search, found.margins)
+    few = found.margins.reasons
     return Tuning(
         control=found.control,
         margins=found.margins,
         torque_ripple=reached["torque_ripple"],
         binding=tuple(n for n in LIMITS if limits[n] and abs(reached[n] / limits[n] - 1.0) < BINDING),
         remedies=remedies(search, found.control),
-        valid=curve.valid or limits["torque_ripple"] is None,
-        reasons=tuple(f"torque ripple: {reason}" for reason in curve.reasons),
+        cautions=CAUTIONS if search.linear else (*CAUTIONS, _aging(proposed, search, **range_)),
+        speed=search.speed,
+        **range_,
+        valid=found.margins.valid and (curve.valid or limits["torque_ripple"] is None),
+        reasons=few + tuple(f"torque ripple: {reason}" for reason in curve.reasons if reason not in few),
         axis=proposed,
+    )
+
+
+def _working_range(axis, search, margins):
+    """Lowest speeds at which a loop of timed edges works, {field: speed}."""
+    crossover = margins.crossover if math.isfinite(margins.crossover) else 0.0
+    # the margins of many speeds are good to less than a tenth of a degree
+    return {
+        "stable_from": working_speeds.lowest(axis, search.speed),
+        "margin_from": working_speeds.lowest(axis, search.speed, _kept(search) - 0.1),
+        "linear_from": working_speeds.believed_from(axis, crossover),
+    }
+
+
+def _kept(search):
+    """Phase margin that is looked for at lower speeds, deg."""
+    return min(working_speeds.LEAST_MARGIN, search.limits["phase_margin"])
+
+
+def _aging(axis, search, stable_from, margin_from, linear_from):
+    """What becomes of gains for timed edges at lower speeds."""
+    unit = f"{axis.scale.unit}/s"
+    return (
+        f"Timed edges are older the slower the axis moves, and the loop loses phase margin: these gains are for "
+        f"{show(search.speed, unit)}. Slower, the linear loop keeps {_kept(search):.3g} deg down to "
+        f"{show(margin_from, unit)} and is stable down to {show(stable_from, unit)}. Below {show(linear_from, unit)} "
+        "fewer than 20 counts come in 1/crossover, and these figures are a rough guide: a run (encsim run) shows what "
+        "the axis does. At standstill the velocity reads 0, and the position control is alone."
     )
 
 

@@ -417,16 +417,12 @@ def test_loop_of_an_estimator_that_times_edges_is_shown_at_its_speed(folder, cap
     assert "phase margin" in capsys.readouterr().out.lower()
 
 
-def test_loop_whose_estimator_times_edges_is_not_tuned(folder, capsys):
+def test_tuning_for_timed_edges_needs_a_speed_and_says_down_to_which_it_holds(folder, capsys):
     (folder / "axis.toml").write_text(TIMED)
-    words = [
-        "axis.toml: estimator",
-        "sampled positions",
-        "low-pass",
-        '"period-timing"',
-        "another delay at every",
-    ]
-    refused(["tune", "axis.toml", "--speed", "1 mm/s"], words, folder, capsys)
+    refused(["tune", "axis.toml"], ["speed", "one count a second", "(--speed)"], folder, capsys)
+    text = done(capsys, "tune", "axis.toml", "--speed", "0.1 mm/s")
+    assert "Edges are timed, and all this holds at 100 µm/s: slower, they are older." in text
+    assert "\n  Timed edges are older the slower the axis moves" in text
 
 
 WRONG_OPTIONS = {

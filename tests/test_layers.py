@@ -27,12 +27,12 @@ ROWS = """
 - axis loop winding calibration self_calibration calibration_file
 - stability _axis_reader
 - axis_file quadrature identification _run_checks loop_power
-- limits increments _chain _section_reader _linear_answer
+- limits increments _chain _section_reader _linear_answer working_speeds
 - _loop_tables _demands time_responses
 - causes doubts loop_doubts
 - engines error_lines
 - closed_form passed_errors _folded_errors
-- passed_edges blended_loops simulation starts motion_run
+- passed_edges blended_loops simulation starts motion_run _edge_errors
 - smooth_running quick_form frontier_curve
 - screening
 - worst_speeds

@@ -145,15 +145,77 @@ def test_less_ripple_than_the_nearest_reachable_is_refused():
         tuner.tuning(STAGE, torque_ripple=0.95 * nearest, speed=SPEED)
 
 
-@pytest.mark.parametrize(
-    "estimator", [PeriodTiming(50e6), CountAndTime(50e6, 1e-3)], ids=lambda one: one.kind
-)
-def test_timed_edges_are_refused_with_what_to_do(estimator):
-    message = (
-        f"Axis.estimator must take sampled positions .* got .{estimator.kind}.; .* tune with a difference"
-    )
+TIMED = {
+    "single counts": (replace(STAGE, estimator=PeriodTiming(50e6)), 1e-4),
+    "window of few counts": (replace(STAGE, estimator=CountAndTime(50e6, 1e-3)), 2e-5),
+}
+
+
+@cache
+def timed(name):
+    """Gains for timed edges, nothing limiting their ripple, and that ripple."""
+    axis, speed = TIMED[name]
+    control = tuner.tune(axis, speed=speed)
+    return control, float(encsim.smoothness(replace(axis, control=control), speed).torque)
+
+
+@pytest.mark.parametrize("name", TIMED)
+def test_gains_for_timed_edges_keep_the_limits_at_their_speed(name):
+    axis, speed = TIMED[name]
+    free, ripple = timed(name)
+    held = tuner.tune(axis, torque_ripple=0.3 * ripple, speed=speed)
+    for control in (free, held):
+        reached = encsim.margins(replace(axis, control=control), speed=speed)
+        # the search stops at a tenth of a per cent of the crossover
+        assert 60.0 <= reached.phase_margin < 60.1
+        assert reached.sensitivity_peak <= 1.7
+    # the limit of ripple binds
+    reached = float(encsim.smoothness(replace(axis, control=held), speed).torque)
+    assert 0.3 * ripple >= reached >= 0.29 * ripple
+
+
+@pytest.mark.parametrize("name", TIMED)
+def test_ripple_that_the_search_weighs_for_timed_edges_is_that_of_smoothness(name):
+    (axis, speed), (control, ripple) = TIMED[name], timed(name)
+    search = GainSearch(axis, {"phase_margin": 60.0, "sensitivity_peak": 1.7, "torque_ripple": 1.0}, speed)
+    crossover = np.array([control.velocity_gain / search.inertia])
+    searched = search.reached(crossover, search.shape_of(control))["torque_ripple"][0]
+    # both paths are added without their phase, and lines stand on a grid of 3 % steps
+    assert searched == pytest.approx(ripple, rel=0.03)
+
+
+def test_gains_for_timed_edges_say_down_to_which_speed_they_hold():
+    axis, speed = TIMED["single counts"]
+    found = tuner.tuning(axis, speed=speed)
+    for slower, margin in ((found.margin_from, 30.0), (found.stable_from, 0.0)):
+        # a speed is found to half a per cent, a margin on the grid to less than a tenth of a degree
+        assert encsim.margins(found.axis, speed=slower).phase_margin == pytest.approx(margin, abs=0.5)
+    assert found.stable_from < found.margin_from < found.linear_from < found.speed
+    assert "these gains are for 100" in found.cautions[-1]
+    assert found.valid
+    assert found.to_dict()["units"]["stable_from"] == "m/s"
+
+
+def test_too_few_edges_for_the_margins_make_a_proposal_doubtful():
+    found = tuner.tuning(TIMED["single counts"][0], sensitivity_peak=3.0, phase_margin=20.0, speed=2e-6)
+    assert not found.valid
+    assert found.reasons[0] == found.margins.reasons[0]
+
+
+@pytest.mark.parametrize("speed", [None, 1e-9])
+def test_timed_edges_are_not_tuned_without_a_speed(speed):
+    message = r"speed must be at least one count a second, 5e-09 m/s, with a count-and-time .* \(--speed\)"
     with pytest.raises(InputError, match=message):
-        tuner.tuning(replace(STAGE, estimator=estimator), speed=SPEED)
+        tuner.tune(TIMED["window of few counts"][0], speed=speed)
+
+
+def test_changes_that_are_tried_for_timed_edges_are_windows_and_finer_counts():
+    single, window = (tried(TIMED[name][0], {"torque_ripple": 1.0}, 1e-5) for name in TIMED)
+    assert single["a calmer estimator, count-and-time 50 MHz window=1 ms"]
+    assert window["a quicker estimator, count-and-time 50 MHz window=500 us"]
+    assert "twice the counts a period, 8000" in tried(
+        TIMED["window of few counts"][0], {"torque_ripple": None}, 1e-5
+    )
 
 
 def test_long_difference_is_tuned_within_its_limits():

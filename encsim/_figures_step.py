@@ -34,7 +34,7 @@ def step(result, ax=None, *, style=_plot.PRINT):
     if ax is not None:
         return into(ax, result.time, panels[0], style)
     title = _title(result)
-    note = f"{sentence(axis_words(result.axis))}; computed without counts, dry friction, cogging and limits."
+    note = f"{sentence(axis_words(result.axis))}; {_about(result)}without counts, dry friction, cogging and limits."
     main = sheet(result.time, panels, style, title, note)[0]
     heads = " and ".join(panel.head.lower() for panel in panels)
     words = f"Line charts of {heads} against time"
@@ -42,6 +42,13 @@ def step(result, ax=None, *, style=_plot.PRINT):
         main.figure, title, f"{words} over {quantity(length(result.time), 's', strip=True)}. {title}."
     )
     return main
+
+
+def _about(result):
+    """From where the values are taken."""
+    if result.axis.estimator.linear:
+        return "computed "
+    return f"beside a steady {quantity(abs(result.speed), result.units['velocity'], strip=True)}, computed "
 
 
 def _of(result):

@@ -5,10 +5,11 @@ from dataclasses import replace
 
 import numpy as np
 
-from . import _checks
+from . import _checks, loop_power
 from . import loop as loops
 from ._loop_states import Assembly, inside
 from .axis import Axis
+from .stability import few_edges
 
 # Rise counts between these shares of the final value; settled is within SETTLED of it.
 RISE, SETTLED = (0.1, 0.9), 0.02
@@ -16,6 +17,9 @@ RISE, SETTLED = (0.1, 0.9), 0.02
 LEFT = 1e-3
 BEYOND = 1e60  # times the start
 SHORTEST, LONGEST, MOST_NUMBERS = 64, 1 << 17, 1 << 26
+# Where edges are timed: share of the speed up to which the answer may change it, and does where no size is given.
+SWUNG, SMALL = 0.1, 0.02
+FREQUENCIES = 4096
 
 
 class LinearAnswer:
@@ -29,13 +33,13 @@ class LinearAnswer:
             _checks.refuse(f"{owner}.speed", "be a finite number", speed, f"{unit}/s")
         self.owner, self.axis, self.speed = owner, axis, float(speed)
         self.units = {"position": unit, "velocity": f"{unit}/s", "load": "N m" if unit == "rad" else "N"}
+        self.size_unit = self.units.get(of, self.units["velocity"])
         _check_closed(axis, of)
         self.control = replace(axis.control, position_gain=0.0) if of == "velocity" else axis.control
         self.loop = loops.build(replace(axis, control=self.control), self.speed)
         parts = Assembly(self.loop)
         if parts.order > loops.LARGEST_ORDER:
-            rule = f"make a loop of up to {loops.LARGEST_ORDER} states: a shorter delay, latency or estimator"
-            _checks.refuse(f"{owner}.axis", rule, parts.order, "states")
+            _refuse_order(owner, axis, parts.order)
         self.order, self.poles = parts.order, parts.closed().poles()
         self.driven = parts.driven()
 
@@ -51,6 +55,25 @@ class LinearAnswer:
             samples = min(round(seconds * rate), _until_lost(self.poles))
         self.time = np.arange(samples) / rate
         return samples
+
+    def small(self, usual, velocity):
+        """The usual size, or less where it would change the age of timed edges.
+
+        Parameters
+        ----------
+        usual : float
+        velocity : ndarray
+            True velocity for a unit size.
+
+        Returns
+        -------
+        float
+        """
+        swing = float(np.abs(velocity).max())
+        if self.axis.estimator.linear or swing == 0.0 or not inside(self.poles).all():
+            return usual
+        most = SMALL * abs(self.speed) / swing
+        return min(usual, float(f"{most:.1e}"))
 
     def step(self, of, samples):
         """Outputs for a unit step; of an unstable loop until it is beyond all sense."""
@@ -105,16 +128,18 @@ class LinearAnswer:
             return twist + (0.0 if integral else 1.0 / (gain * control.position_gain))
         return twist + control.integral_time / gain if integral else math.nan
 
-    def reasons(self, torque, size, what):
+    def reasons(self, answer, size, what):
         """Why a real axis would answer otherwise."""
         found, control, load, unit = [], self.axis.control, self.axis.load, self.units["load"]
+        torque = answer["torque"]
         if not inside(self.poles).all():
             found.append("the loop is not stable: see margins")
         largest = float(np.abs(torque).max())
         holding = abs(load.viscous * self.speed - load.force) + (load.coulomb if self.speed else 0.0)
         room = math.inf if control.torque_limit is None else control.torque_limit - holding
         if found == [] and largest > room:
-            at_most = f"; a {what} up to {abs(size) * room / largest:.3g} stays below" if room > 0.0 else ""
+            below = f"; a {what} up to {abs(size) * room / largest:.3g} {self.size_unit} stays below"
+            at_most = below if room > 0.0 else ""
             found.append(
                 f"the torque would reach {largest + holding:.4g} {unit}, above the limit "
                 f"{control.torque_limit:.4g} {unit}: the axis answers more slowly{at_most}"
@@ -125,7 +150,24 @@ class LinearAnswer:
                 f"dry friction of {sticks:.4g} {unit} is left out, beside a torque of up to {largest:.4g} {unit}: "
                 "a run has it"
             )
-        return tuple(found)
+        return (*found, *self._aged(np.abs(answer["actual"]).max(), size, what))
+
+    def _aged(self, swing, size, what):
+        """Why timed edges are no fixed filter: they come too seldom, or the answer changes their age."""
+        if self.axis.estimator.linear:
+            return ()
+        frequency = np.geomspace(1e-6, 0.5, FREQUENCIES) * self.loop.rate
+        found = few_edges(
+            self.loop, loop_power.crossover_of(frequency, np.abs(self.loop.open_gain(frequency)))
+        )
+        share = swing / abs(self.speed)
+        if share > SWUNG and inside(self.poles).all():
+            most = f"{abs(size) * SWUNG / share:.3g} {self.size_unit}"
+            found += (
+                f"the answer changes the speed by up to {100.0 * share:.3g} %, and with it the age of the edges: a "
+                f"{what} up to {most} changes it by less than {100.0 * SWUNG:g} %",
+            )
+        return found
 
 
 def _check_closed(axis, of):
@@ -133,12 +175,17 @@ def _check_closed(axis, of):
     for name in ("load", "control"):
         if getattr(axis, name) is None:
             _checks.refuse(f"Axis.{name}", "be given for a closed loop", None)
-    if not axis.estimator.linear:
-        rule = "be linear: what it answers must not depend on the speed (a run has the others)"
-        _checks.refuse("Axis.estimator", rule, axis.estimator.kind)
     for name in ("velocity_gain", "position_gain"):
         if getattr(axis.control, name) == 0.0 and (name == "velocity_gain" or of in ("position", "ramp")):
             _checks.refuse(f"Control.{name}", "be greater than zero: nothing else follows the demand", 0.0)
+
+
+def _refuse_order(owner, axis, order):
+    """A loop of too many states."""
+    less = "estimator" if axis.estimator.linear else "window, or a higher speed"
+    rule = f"make a loop of up to {loops.LARGEST_ORDER} states: a shorter delay, latency or {less}"
+    hint = "a run has no such bound" if not axis.estimator.linear else ""
+    _checks.refuse(f"{owner}.axis", rule, order, "states", hint=hint)
 
 
 def _until_settled(poles):

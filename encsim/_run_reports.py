@@ -155,7 +155,15 @@ def answer(result, *, cautions=()):
     lines = {"load": _pushed, "ramp": _trails}.get(of, _risen)(result)
     notes = [f"Note: {reason}\n" for reason in result.reasons]
     table = aligned(_samples(result, of))
+    lines = [*lines, *_about(result)]
     return "".join([*(f"{line}\n" for line in lines), "\n", table, "\n", LINEAR, *notes, listed(cautions)])
+
+
+def _about(result):
+    """The motion from which the values of an answer with timed edges deviate."""
+    if not result.axis.estimator.linear:
+        speed = show(abs(result.speed), result.units["velocity"])
+        yield f"All of it beside a steady {speed}, at which the edges are timed; slower they are older."
 
 
 def _risen(result):
@@ -195,7 +203,8 @@ def _pushed(result):
 
 def _trails(result):
     rate = show(result.rate, result.units["rate"])
-    yield f"Ramp of the demanded position at {rate} from rest; it {_takes(result)}"
+    where = "from rest" if result.axis.estimator.linear else "more"
+    yield f"Ramp of the demanded position at {rate} {where}; it {_takes(result)}"
     if not math.isnan(result.following_error):
         yield f"The axis trails by {_dies_down(result, result.largest_error, result.following_error)}."
 

@@ -7,7 +7,7 @@ import numpy as np
 from . import loop as loops
 from ._loop_states import inside
 from ._results import Result
-from .edge_filter import FEW_EDGES, FIXED_FROM, EdgeFilter
+from .edge_filter import FIXED_FROM, EdgeFilter
 from .winding import encirclements
 
 PER_DECADE = 250
@@ -198,10 +198,11 @@ class _Analysis:
         gains = self.loop.open_gain(crossings) if len(crossings) else np.zeros(0, dtype=complex)
         angle = np.degrees(np.angle(-gains))
         factors = self._gain_factors()
-        few = _few_edges(self.loop, crossings)
+        crossover = float(crossings.max()) if len(crossings) else np.nan
+        few = few_edges(self.loop, crossover)
         return Margins(
             stable=stable,
-            crossover=float(crossings.max()) if len(crossings) else np.nan,
+            crossover=crossover,
             phase_margin=float(angle[np.argmin(np.abs(angle))]) if len(angle) else np.inf,
             gain_margin=_upper(factors, stable),
             lower_gain_margin=float(factors[factors < 1.0].max(initial=0.0)) if stable else np.nan,
@@ -345,12 +346,30 @@ def _log(gain):
         return np.log(np.abs(gain))
 
 
-def _few_edges(loop, crossings):
-    """Why the mean filter of timed edges may not be believed, a tuple."""
-    if not isinstance(loop.estimator, EdgeFilter) or not len(crossings):
+def few_edges(loop, crossover):
+    """Why the mean filter of timed edges may not be believed in a loop of one speed.
+
+    Parameters
+    ----------
+    loop : Loop
+    crossover : float
+        Highest frequency at which its gain is 1, Hz; NaN where there is none.
+
+    Returns
+    -------
+    tuple of str
+        Empty where it may, or where positions are sampled.
+    """
+    if not isinstance(loop.estimator, EdgeFilter):
         return ()
-    counts = loop.rate / float(loop.estimator.period) / float(crossings.max())
-    return (FEW_EDGES,) if counts < FIXED_FROM else ()
+    frequency = loop.rate / float(loop.estimator.period)
+    if not frequency < FIXED_FROM * crossover:
+        return ()
+    return (
+        f"fewer than {FIXED_FROM:g} counts in 1/crossover: at this speed they come at {frequency:.3g} Hz, only "
+        f"{frequency / crossover:.2g} times the crossover, so that the loop feels single edges; margins are a rough "
+        "guide then, and a run shows what the axis does",
+    )
 
 
 def _upper(factors, stable):

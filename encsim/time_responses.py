@@ -154,17 +154,19 @@ def step_response(axis, of="position", size=None, seconds=None, *, speed=0.0):
     Parameters
     ----------
     axis : Axis
-        With load and control, and a linear estimator.
+        With load and control.
     of : {"position", "velocity", "load"}
         What steps: the demanded position; the velocity command, the position loop open; or a constant torque (force)
         that begins to act on the load.
     size : float, optional
         Height of the step, m or rad, m/s or rad/s, N or N m. Without it one signal period, 100 signal periods a
-        second, a tenth of the torque limit (1 where there is none).
+        second, a tenth of the torque limit (1 where there is none); where edges are timed less, if that changed the
+        speed by more than 2 %.
     seconds : float, optional
         Time to look at. Without it until 0.1 % is left of the slowest mode.
     speed : float
-        Speed about which friction is linearised and that notches with an order follow, m/s or rad/s.
+        Speed about which friction is linearised, that notches with an order follow, and at which edges are timed,
+        m/s or rad/s; an estimator that times edges needs one.
 
     Returns
     -------
@@ -173,24 +175,29 @@ def step_response(axis, of="position", size=None, seconds=None, *, speed=0.0):
     Raises
     ------
     InputError
-        If an argument is out of range, load or control is missing, the estimator is not linear, nothing holds what
-        steps, or the loop has more than 600 states.
+        If an argument is out of range, load or control is missing, nothing holds what steps, an estimator that times
+        edges sees less than one count a second at this speed, or the loop has more than 600 states.
 
     Notes
     -----
     Exact for the discrete linear loop of `margins`: no encoder error, no counts, dry friction, cogging or limits,
     which `run` has. The feed-forwards do not see a step: a jump of the demanded position has no velocity.
+
+    Where edges are timed all values are deviations from the motion at ``speed``, and the answer is that of the mean
+    filter of the edges there: the mean over steps that begin anywhere between two of them.
     """
     if of not in STEPS:
         _checks.refuse("step_response.of", f"be one of {', '.join(STEPS)}", of)
     answer = LinearAnswer("step_response", axis, speed, of)
-    size = _size("step_response.size", _usual(axis, of) if size is None else size, answer.units[of])
+    size = None if size is None else _size("step_response.size", size, answer.units[of])
     samples = answer.samples(seconds)
-    found = {name: size * values for name, values in answer.step(of, samples).items()}
+    unit = answer.step(of, samples)
+    size = answer.small(_usual(axis, of), unit["actual"]) if size is None else size
+    found = {name: size * values for name, values in unit.items()}
     main = found["actual" if of == "velocity" else "position"]
     final = size * answer.final(of)
     measures = deviation(main, final, answer.time) if of == "load" else rise(main, final, answer.time)
-    reasons = answer.reasons(found["torque"], size, "step")
+    reasons = answer.reasons(found, size, "step")
     return StepResponse(
         of=of,
         time=answer.time,
@@ -207,18 +214,19 @@ def step_response(axis, of="position", size=None, seconds=None, *, speed=0.0):
 
 
 def ramp_response(axis, rate=None, seconds=None, *, speed=0.0):
-    """Answer of the closed loop at rest to a demand that sets off at a constant speed.
+    """Answer of the closed loop, at rest or about a working speed, to a demand that sets off at a constant speed.
 
     Parameters
     ----------
     axis : Axis
-        With load and control, and a linear estimator.
+        With load and control.
     rate : float, optional
-        Speed of the demand, m/s or rad/s; without it 100 signal periods a second.
+        Speed of the demand, m/s or rad/s; without it 100 signal periods a second, or less as of a step.
     seconds : float, optional
         Time to look at. Without it until 0.1 % is left of the slowest mode.
     speed : float
-        Speed about which friction is linearised and that notches with an order follow, m/s or rad/s.
+        Speed about which friction is linearised, that notches with an order follow, and at which edges are timed,
+        m/s or rad/s; an estimator that times edges needs one.
 
     Returns
     -------
@@ -236,14 +244,14 @@ def ramp_response(axis, rate=None, seconds=None, *, speed=0.0):
     ``rate ((1 - velocity_feedforward)/position_gain - age)``, age that of the readings.
     """
     answer = LinearAnswer("ramp_response", axis, speed, "ramp")
-    rate = _size(
-        "ramp_response.rate", _usual(axis, "velocity") if rate is None else rate, answer.units["velocity"]
-    )
+    rate = None if rate is None else _size("ramp_response.rate", rate, answer.units["velocity"])
     samples = answer.samples(seconds)
-    found = {name: rate * values for name, values in answer.ramp(samples).items()}
+    unit = answer.ramp(samples)
+    rate = answer.small(_usual(axis, "velocity"), unit["actual"]) if rate is None else rate
+    found = {name: rate * values for name, values in unit.items()}
     demand = rate * answer.time
     error, final = demand - found["position"], rate * answer.final("ramp")
-    reasons = answer.reasons(found["torque"], rate, "ramp")
+    reasons = answer.reasons(found, rate, "ramp")
     measures = deviation(error, final, answer.time)
     return RampResponse(
         time=answer.time,

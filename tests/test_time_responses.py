@@ -2,6 +2,7 @@
 
 import math
 from dataclasses import replace
+from types import SimpleNamespace
 
 import control
 import numpy as np
@@ -12,6 +13,7 @@ from test_stability import AXES as MARGIN_AXES
 from encsim import (
     Axis,
     Control,
+    CountAndTime,
     Difference,
     InputError,
     Interpolation,
@@ -23,6 +25,7 @@ from encsim import (
     Sampling,
     Scale,
     Tracking,
+    edge_filter,
     margins,
     profiles,
     ramp_response,
@@ -173,6 +176,91 @@ def test_ramp_is_that_of_a_run(name):
     assert np.abs(ran.measured[REST:] - found.measured).max() < 1e-8
 
 
+# Timed edges ----------------------------------------------------------------------------------------------
+
+TIMED = {
+    "single counts": (PeriodTiming(1e9), 5.3e-4),
+    "window": (CountAndTime(1e9, 0.5e-3), 2.1e-3),
+    "window of few counts": (CountAndTime(1e9, 0.5e-3), 4.7e-4),
+}
+
+
+def timed(name, **how):
+    return axis(estimator=TIMED[name][0], factor=400, **how)
+
+
+def weighed(name):
+    """The axis with its timed edges as weights of sampled positions."""
+    which, (estimator, speed) = timed(name), TIMED[name]
+    edges = edge_filter.at_speeds(estimator, np.array(speed), which.resolution, RATE)
+    parts = {part: getattr(which, part) for part in ("load", "control", "sampling")}
+    return SimpleNamespace(**parts, estimator=edges)
+
+
+@pytest.mark.parametrize("of", ["position", "load"])
+@pytest.mark.parametrize("name", TIMED)
+def test_step_with_timed_edges_is_that_of_their_mean_filter_event_by_event(name, of):
+    size = {"position": 1e-6, "load": 0.1}[of]
+    found = step_response(timed(name), of, size, 300 * T, speed=TIMED[name][1])
+    stand_in = weighed(name)
+    driven = {"push": size} if of == "load" else {"command": 100.0 * size}
+    for theirs, values in slow_loop.run(stand_in, np.zeros(300), **driven).items():
+        # rounding of 300 periods of some ten states
+        scale = np.abs(values).max()
+        np.testing.assert_allclose(getattr(found, COLUMNS[theirs]), values, atol=1e-9 * scale, err_msg=theirs)
+
+
+class Beside(profiles.Profile):
+    """A steady motion that jumps by a step at some sample."""
+
+    def __init__(self, speed, size, rest):
+        self.speed, self.size, self.rest = speed, size, rest
+
+    def at(self, time):
+        after = np.rint(np.asarray(time) * RATE) - self.rest
+        position = self.speed * time + self.size * (after >= 0)
+        # within one period the demand has the velocity of the jump, which no feed-forward takes
+        return np.stack([position, self.speed + self.size * RATE * (after == 0), 0.0 * time])
+
+
+@pytest.mark.parametrize(("speed", "size"), [(7e-4, 3e-7), (3.1e-3, 5e-7)])
+def test_small_step_with_timed_edges_is_the_mean_of_runs_that_begin_between_any_two(speed, size):
+    which, moved = axis(estimator=CountAndTime(1e9, 2e-3), factor=400, velocity_feedforward=0.0), []
+    found = step_response(which, "position", size, 400 * T, speed=speed)
+    assert found.valid
+    for rest in range(40, 56):
+        # other speeds by a per cent, so that the edges lie elsewhere
+        pace = speed * (1.0 + 0.01 * (rest - 48) / 8)
+        with_step, without = (run(which, Beside(pace, each, rest), (400 + rest) * T) for each in (size, 0.0))
+        moved.append((with_step.true_position - without.true_position)[rest:])
+    # single runs lie up to 3e-3 beside their mean, by counts of 50 nm; sampled positions would be 7e-2 away
+    np.testing.assert_allclose(np.mean(moved, axis=0), found.position, atol=2e-3 * size)
+
+
+def test_step_with_timed_edges_changes_the_speed_little_where_no_size_is_given():
+    which, speed = timed("window"), TIMED["window"][1]
+    for of in ("position", "velocity", "load"):
+        found = step_response(which, of, speed=speed)
+        assert found.valid
+        # the size has two digits
+        assert np.abs(found.velocity).max() == pytest.approx(0.02 * speed, rel=0.05)
+    assert np.abs(ramp_response(which, speed=-speed).velocity).max() == pytest.approx(0.02 * speed, rel=0.05)
+
+
+def test_step_that_changes_the_age_of_the_edges_says_which_does_not():
+    which, speed = timed("window"), TIMED["window"][1]
+    (reason,) = step_response(which, "velocity", 1e-3, speed=speed).reasons
+    at_most = float(reason.split("up to ")[2].split()[0])
+    assert step_response(which, "velocity", 0.99 * at_most, speed=speed).valid
+    assert not step_response(which, "velocity", 1.01 * at_most, speed=speed).valid
+
+
+def test_answer_with_too_few_edges_is_doubtful_as_the_margins_are():
+    which = timed("single counts")
+    found = step_response(which, speed=5e-5)
+    assert found.reasons == margins(which, speed=5e-5).reasons != ()
+
+
 # What they settle at -------------------------------------------------------------------------------------
 
 
@@ -306,9 +394,10 @@ REFUSED = [
     (lambda: step_response(axis(), speed=math.inf), r"step_response\.speed must be a finite number"),
     (lambda: step_response("axis"), r"step_response\.axis must be an Axis"),
     (lambda: step_response(replace(axis(), load=None)), r"Axis\.load must be given"),
+    (lambda: step_response(timed("single counts")), r"speed must be at least one count a second, 5e-08 m/s"),
     (
-        lambda: step_response(axis(estimator=PeriodTiming(50e6), factor=400)),
-        r"Axis\.estimator must be linear",
+        lambda: ramp_response(timed("single counts"), speed=1e-6),
+        r"axis must make a loop of up to 600 states: a shorter delay, latency or window, or a higher speed, got 1604",
     ),
     (lambda: step_response(axis(estimator=LeastSquares(700))), r"must make a loop of up to 600 states"),
     (lambda: step_response(axis(position_gain=0.0)), r"Control\.position_gain must be greater than zero"),

@@ -5,7 +5,7 @@ as any other. Over that age an estimator takes one of two numbers of counts m, s
 error e at the edges it makes ``(e(t - a) - e(t - a - mP))/(mP)``, a the age.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -17,6 +17,8 @@ SLOWEST_EDGES = 1.0
 QUICKEST_EDGES = 1e6
 # Turns a memory below which the gain is that of its delay.
 SLOW_TURNS = 1e-5
+# Nearer to 0 Hz the spectrum of edge noise is that at this frequency.
+LEAST_TURNS = 1e-9
 # Edges in 1/crossover from which they are as good as a fixed filter.
 FIXED_FROM = 20.0
 FEW_EDGES = f"fewer than {FIXED_FROM:g} counts in 1/crossover: edges that are timed make no fixed filter"
@@ -69,6 +71,10 @@ class EdgeFilter:
         """Age of the oldest position that counts, and two samples, loop periods."""
         return np.maximum(self.window, self.period) + 2.0 * self.period + 2.0
 
+    def at(self, places):
+        """The filter at some of its speeds."""
+        return replace(self, period=self.period[places], blind=self.blind[places])
+
     def gain(self, turns):
         """Mean gain from the sampled position to the velocity, times the loop period.
 
@@ -86,23 +92,47 @@ class EdgeFilter:
         Between the samples the position is taken as straight, so that the gain is that of a filter of finite
         memory, see :meth:`weights`.
         """
-        found, period = 0.0, self.period
-        late = (np.maximum(self.window, period) + period) / 2.0
-        held = _Held(turns)
-        for low, high, counts in reaches(period, self.window):
-            span = counts * period
-            ends = (
-                (high * period, 1.0),
-                (low * period, -1.0),
-                (high * period + span, -1.0),
-                (low * period + span, 1.0),
-            )
-            found = found + sum(sign * held.up_to(age) for age, sign in ends) / (span * period)
-            # a parabola that is taken as straight between samples
-            late = late - 0.5 * sum(sign * _bulge(age) for age, sign in ends) / (span * period)
-        turn = 2j * np.pi * turns
+        ages, weight, _ = self.ends()
+        sums, late = HeldSums(turns), 0.5 * (np.maximum(self.window, self.period) + self.period)
+        found = 0.0
+        for age, share in zip(ages, weight, strict=True):
+            if np.any(share):
+                found = found + share * sums.up_to(age)
+                # a parabola that is taken as straight between samples
+                late = late - 0.5 * share * _bulge(age)
         slow = np.abs(turns) * (late + 1.0) < SLOW_TURNS
-        return np.where(self.blind, 0.0, np.where(slow, turn * (1.0 - turn * late), found))
+        if np.any(slow):
+            turn = 2j * np.pi * turns
+            found = np.where(slow, turn * (1.0 - turn * late), found)
+        return np.where(self.blind, 0.0, found) if np.any(self.blind) else found
+
+    def ends(self):
+        """Ages at which sums over the past end, and what the sums weigh in gain and noise.
+
+        Returns
+        -------
+        ages : ndarray, shape (n, ...)
+            Loop periods; the speeds follow.
+        held : ndarray, shape (n, ...)
+            Weights of the positions of all ages up to there, straight between samples, in the mean gain.
+        shared : ndarray, shape (n, ...)
+            Weights of ``sum_l max(0, age - abs(l)) z**-l`` in :meth:`noise_spectrum`.
+        """
+        period = self.period
+        if not self.window:
+            ages = np.stack([period, 2.0 * period])
+            return ages, *(
+                np.stack([first / period**power, -1.0 / period**power])
+                for first, power in ((2.0, 2), (4.0, 3))
+            )
+        (_, some, most), (_, _, least) = reaches(period, self.window)
+        many, reach = most > 1.0, np.maximum(self.window, period)
+        near, far = 1.0 / (most * period**2), many / (least * period**2)
+        ages = [some * period, most * period, period, reach, reach + period, reach - period]
+        held = [near - far, near - far * many, far, far, -near, 0.0 * near]
+        scale = (some / most**2 + (1.0 - some) / least**2) / period**3
+        shared = [0.0 * scale, 0.0 * scale, 2.0 * scale, 2.0 * scale, -scale, -scale]
+        return np.stack(ages), np.stack(held), np.stack(shared)
 
     def line_gain(self, turns, image=0):
         """Mean gain from an error that is bound to position to the velocity, times the loop period.
@@ -149,15 +179,18 @@ class EdgeFilter:
         -----
         Two samples use the same edge as often as they lie closer than P, ``max(0, 1 - |t|/P)``.
         """
-        period, reach = self.period, np.maximum(self.window, self.period)
-        scale = sum(
-            (high - low) / (counts * period) ** 2 for low, high, counts in reaches(period, self.window)
-        )
-        # nearer to 0 Hz the sum would cancel, and nothing is left there
-        turns = np.maximum(turns, 1e-6)
-        ramps = _Ramps(turns)
-        apart = ramps.triangle(0.0 * reach, period).real - ramps.triangle(reach, period).real
-        return np.where(self.blind, 0.0, np.maximum(2.0 * scale * apart, 0.0))
+        ages, _, weight = self.ends()
+        sine = np.sin(np.pi * np.maximum(turns, LEAST_TURNS))
+        found = 0.0
+        for age, share in zip(ages, weight, strict=True):
+            if np.any(share):
+                whole = np.floor(age)
+                ends = [
+                    (np.sin(np.pi * n * np.maximum(turns, LEAST_TURNS)) / sine) ** 2
+                    for n in (whole, whole + 1.0)
+                ]
+                found = found + share * (ends[0] + (age - whole) * (ends[1] - ends[0]))
+        return np.where(self.blind, 0.0, np.maximum(found, 0.0))
 
     def response(self, frequency, rate):
         """Mean complex gain from measured position to velocity, 1/s; repeats every loop rate."""
@@ -213,22 +246,70 @@ def _under_hat(place):
     return np.where(near < 0.0, 0.5 * (1.0 + near) ** 2, 1.0 - 0.5 * (1.0 - near) ** 2)
 
 
-class _Held:
-    """Sums over ages from 0 on of a unit position, straight between samples, at some frequencies."""
+class HeldSums:
+    """Sums over ages from 0 on of a unit position, straight between samples, at some frequencies.
+
+    Parameters
+    ----------
+    turns : ndarray
+        Frequency over loop rate, -1/2 to 1/2.
+    """
 
     def __init__(self, turns):
-        half = np.pi * np.asarray(turns, dtype=float)
-        self.turn = -2j * half
-        self.step = 0.5 * -np.expm1(self.turn)
+        self.turn = 1j * np.pi * np.asarray(turns, dtype=float)
+        self.half = np.exp(self.turn)
+        self.step = 1j * self.half.imag * self.half.conj()
         with np.errstate(divide="ignore", invalid="ignore"):
             # half of 1 + z**-1 over 1 - z**-1
-            self.sum = np.where(half == 0.0, 0.0, -0.5j / np.tan(half))
+            self.sum = np.where(self.half.imag == 0.0, 0.0, -0.5j * self.half.real / self.half.imag)
 
     def up_to(self, age):
+        """Sum from 0 to an age, loop periods."""
         whole = np.floor(age)
         rest = age - whole
-        past = -np.expm1(self.turn * whole)
-        return self.sum * past + (1.0 - past) * (rest - rest**2 * self.step)
+        inside = rest - rest**2 * self.step
+        if not np.any(whole):
+            return inside
+        past, back = self._whole(whole)
+        return past + back * inside
+
+    def _whole(self, samples):
+        """Sum up to whole samples, and ``z**-samples``."""
+        # a power where all ages end in the same sample is quicker than a wave
+        first = int(np.max(samples))
+        half = power(self.half, first) if np.min(samples) == first else np.exp(self.turn * samples)
+        back = half.conj()
+        return self.sum * (2j * half.imag * back), back * back
+
+    def ends(self, samples):
+        """What sums and shared edges are made of whose ages lie between whole samples n and n + 1.
+
+        Parameters
+        ----------
+        samples : ndarray, shape (k,)
+            Whole numbers n.
+
+        Returns
+        -------
+        past, back, bent : ndarray of complex, shape (k, turns)
+            With r the rest of the age the sum up to it is ``past + r back + r**2 bent``.
+        near, far : ndarray, shape (k, turns)
+            ``sum_l max(0, n - abs(l)) z**-l``, and that of n + 1.
+        """
+        half = np.exp(samples[:, None] * self.turn)
+        back = half.conj() ** 2
+        past = self.sum * (2j * half.imag * half.conj())
+        near, far = (part.imag / self.half.imag for part in (half, half * self.half))
+        return past, back, -back * self.step, near**2, far**2
+
+
+def power(values, whole):
+    """Whole power from 0 on by squaring."""
+    found = np.ones_like(values) if whole % 2 == 0 else values
+    while whole := whole // 2:
+        values = values * values
+        found = found * values if whole % 2 else found
+    return found
 
 
 def _bulge(age):
@@ -236,23 +317,3 @@ def _bulge(age):
     whole = np.floor(age)
     rest = age - whole
     return whole / 6.0 + rest**2 * (0.5 - rest / 3.0)
-
-
-class _Ramps:
-    """Sums over whole lags l of pieces of straight lines times z**-l, at some frequencies above 0."""
-
-    def __init__(self, turns):
-        self.turn = -2j * np.pi * turns
-        back = np.exp(self.turn)
-        self.slope = 1.0 / (1.0 - back)
-        self.start = back * self.slope**2
-
-    def triangle(self, middle, width):
-        """Of ``max(0, 1 - |l - middle|/width)``."""
-        ends = self._ramp(middle - width) + self._ramp(middle + width)
-        return (ends - 2.0 * self._ramp(middle)) / width
-
-    def _ramp(self, start):
-        """Of ``max(0, l - start)``."""
-        first = np.ceil(start)
-        return np.exp(self.turn * first) * ((first - start) * self.slope + self.start)

@@ -42,6 +42,27 @@ class ErrorResponse:
 
 
 @dataclass(frozen=True, eq=False, slots=True, kw_only=True)
+class Parts:
+    """Finite terms of a loop without its estimator D: ``1 + L = (base + (K + D) forward)/base``.
+
+    Attributes
+    ----------
+    turns : ndarray
+        Frequency over loop rate, folded.
+    base, forward : ndarray
+        What 1 + L is made of; K is the position gain.
+    acted : tuple of ndarray
+        Torque command, velocity and position of the load for one unit of velocity error, over
+        ``base + (K + D) forward``.
+    """
+
+    turns: np.ndarray
+    base: np.ndarray
+    forward: np.ndarray
+    acted: tuple
+
+
+@dataclass(frozen=True, eq=False, slots=True, kw_only=True)
 class Loop:
     """Linear loop of one axis, friction and filters taken at one speed; see ``closed``.
 
@@ -109,40 +130,27 @@ class Loop:
             current=None if constant is None else torque / constant,
         )
 
-    def paths(self, frequency):
-        """What errors of the measured position and of the velocity estimate make, each by itself.
+    def parts(self, frequency):
+        """The loop without its estimator.
 
         Parameters
         ----------
         frequency : float or ndarray
-            Frequency f, Hz; broadcasts with the speeds of the estimator.
+            Frequency f before or after folding, Hz.
 
         Returns
         -------
-        position, velocity : ndarray of complex, shape (..., 4)
-            Gains to the velocity estimate, the torque command, and velocity and position of the load.
-        beyond : ndarray of complex
-            1 + L, L the loop gain; of no value at 0 Hz.
-
-        Notes
-        -----
-        An error of the measured position as the position control reads it; the estimate does not see it.
+        Parts
         """
         turns = self._turns(frequency)
         terms = self.plant.transfer.fractions(turns)
-        below, gain, estimate = self._controller(turns)
-        control, base = self.control.position_gain, below * terms.denominator
-        forward = gain * terms.measured
-        total = base + (control + estimate) * forward
-        acted = (-gain / total)[..., None] * np.stack(
-            np.broadcast_arrays(terms.denominator, terms.velocity, terms.position), axis=-1
+        below, gain = self._torque(turns)
+        return Parts(
+            turns=turns,
+            base=below * terms.denominator,
+            forward=gain * terms.measured,
+            acted=tuple(gain * part for part in (terms.denominator, terms.velocity, terms.position)),
         )
-        position = np.concatenate(
-            [(-control * estimate * forward / total)[..., None], control * acted], axis=-1
-        )
-        velocity = np.concatenate([((base + control * forward) / total)[..., None], acted], axis=-1)
-        with np.errstate(divide="ignore", invalid="ignore"):
-            return position, velocity, total / base
 
     def open_gain(self, frequency):
         """Loop gain L, broken at the torque command.
@@ -238,15 +246,18 @@ class Loop:
 
     def _controller(self, turns):
         """Denominator and numerator from velocity error to torque command, and the estimator's gain."""
-        estimate = self.estimator.response(turns * self.rate, self.rate)
+        return *self._torque(turns), self.estimator.response(turns * self.rate, self.rate)
+
+    def _torque(self, turns):
+        """Denominator and numerator from velocity error to torque command."""
         gain = self.control.velocity_gain
         for section in self.filters:
             gain = gain * section.response(turns)
         if self.control.integral_time is None:
-            return 1.0, gain, estimate
+            return 1.0, gain
         delta = plant.difference(turns)
         share = 1.0 / (self.rate * self.control.integral_time)
-        return delta, gain * (delta + share * (1.0 + delta)), estimate
+        return delta, gain * (delta + share * (1.0 + delta))
 
     def closed(self, largest=None):
         """State-space form of the closed loop.

@@ -5,27 +5,27 @@ bound to position and are held until the next. Frequencies are in turns, cycles 
 second path folds before it is sampled.
 """
 
+from dataclasses import replace
+
 import numpy as np
 
 from . import loop as loops
-from . import loop_power, winding
+from . import loop_power
 from .edge_filter import reaches
+from .edge_loops import Circle, passage, square, summed
 from .error_lines import TAU
-from .loop_power import NAMES, crossover_of
+from .loop_power import NAMES
 from .passed_errors import BENT, STEEP, bent
 from .ring_lines import turn_lines
 
-# Points of frequency: a decade, evenly, and about the resonance of two masses.
-PER_DECADE = 80
-DECADES = 6
-EVEN = 256
-NEAR_RESONANCE = np.linspace(0.7, 1.3, 241)
 # Speeds that are worth computing at once: some MB.
-TOGETHER = 24
+TOGETHER = 64
 # Smooth lines, lines of the counts and ticks of the timing clock that count one by one.
 SMOOTH_LINES = 40
 COUNT_LINES = 96
 TICKS = 12
+# Lines of less than this share of all of their kind are taken as white.
+FAINT = 1e-7
 # Images to each side of a line that is held from edge to edge; the others are white.
 IMAGES = 2
 
@@ -40,6 +40,8 @@ class PassedEdges:
         As of `ErrorLines.stepped`.
     loop : Loop
         As of `loop.over_speeds` for the speeds in column shape.
+    means : Means
+        What the circle tells of it.
     there : ndarray of int
         Places of these speeds.
 
@@ -60,12 +62,11 @@ class PassedEdges:
         Highest frequency at which the loop gain is 1, Hz.
     """
 
-    def __init__(self, errors, stepped, loop, there):
-        self.errors, self.stepped, self.loop, self.there = errors, stepped, loop, there
-        axis = errors.axis
-        self.pace = errors.speed[there] / (axis.scale.pitch * loop.rate)
+    def __init__(self, errors, stepped, loop, means, there):
+        self.errors, self.stepped, self.loop, self.means, self.there = errors, stepped, loop, means, there
+        self.pace = errors.speed[there] / (errors.axis.scale.pitch * loop.rate)
         self.edges = loop.estimator
-        self._take_circle(axis.load)
+        self.stable, self.crossover = means.stable, means.crossover
         self.steep, self.beside = np.zeros(there.size, dtype=bool), 0.0
         found = self._all()
         nothing = np.zeros((there.size, len(NAMES)))
@@ -73,23 +74,6 @@ class PassedEdges:
         self.squares = {
             cause: np.where(unstable, np.inf, found.get(cause, nothing)) for cause in errors.model.named()
         }
-
-    def _take_circle(self, load):
-        """Stability, crossover and mean gains of noise, from the frequency response."""
-        turns = _grid(load, self.loop.rate)
-        *paths, beyond = self.loop.paths(turns * self.loop.rate)
-        sampled, timed = (_square(part) for part in paths)
-        characteristic = winding.open_polynomial(self.loop, turns * self.loop.rate) * beyond
-        self.stable = winding.unstable_poles(characteristic) == 0
-        size = np.broadcast_to(np.abs(beyond - 1.0), (self.there.size, turns.size))
-        self.crossover = np.array([crossover_of(turns * self.loop.rate, row) for row in size])
-        weight = np.gradient(turns)
-        weight[[0, -1]] *= 0.5
-        weight = weight / weight.sum()
-        self.white = np.einsum("sfc,f->sc", sampled, weight)
-        self.held_white = np.einsum("sfc,f->sc", timed, weight)
-        self.edge_noise = np.einsum("sfc,sf->sc", timed, self.edges.noise_spectrum(turns) * weight)
-        self.edge_noise = self.edge_noise * self.loop.rate**2
 
     def _all(self):
         found, errors = {"sde": self._smooth()}, self.errors
@@ -104,7 +88,7 @@ class PassedEdges:
 
     def _noise(self, variance, edges=True):
         """Noise that is new at every sample and at every edge."""
-        return variance[:, None] * (self.white + self.edge_noise if edges else self.white)
+        return variance[:, None] * (self.means.white + self.means.edge_noise * edges)
 
     def _smooth(self):
         """Strongest smooth lines; how far the loop moves them."""
@@ -121,25 +105,24 @@ class PassedEdges:
         if not orders.size:
             return found
         made = made[self.there] if made.shape[0] > 1 else np.repeat(made, self.there.size, axis=0)
-        gain = self._both(np.multiply.outer(self.pace, orders.astype(float)))
-        moved = TAU * np.abs(made * gain[..., -1]) * orders
+        passed = self._both(np.multiply.outer(self.pace, orders.astype(float)))
+        moved = TAU * np.abs(made * passed.position) * orders
         moved = np.where(self.pace > 0.0, moved.sum(axis=-1), 0.0)
         self.steep = moved > STEEP
         here = np.flatnonzero((moved > BENT) & ~self.steep)
-        change = np.abs(bent(made[here], orders, -gain[here, :, -1])) ** 2 - np.abs(made[here]) ** 2
-        found[here] = np.einsum("sk,skc->sc", 0.5 * change, _square(gain[here]))
+        change = np.abs(bent(made[here], orders, -passed.position[here])) ** 2 - np.abs(made[here]) ** 2
+        found[here] = summed(passed.squares()[:, here], 0.5 * change)
         return found
 
     def _both(self, turns):
         """Gains of lines that come by both paths, in phase."""
-        sampled, timed, _ = self.loop.paths(turns * self.loop.rate)
-        return sampled + (self.loop.rate * self.edges.line_gain(turns)[0])[..., None] * timed
+        return passage(self.loop, turns, 1.0, self.loop.rate * self.edges.line_gain(turns)[0])
 
     def _lines(self, orders, made):
         """Lines of complex amplitude ``made``: both paths in phase, and what the hold makes beside them."""
         turns = np.multiply.outer(self.pace, orders.astype(float))
         power = 0.5 * np.abs(made) ** 2 * (self.pace > 0.0)[:, None]
-        found = np.einsum("sk,skc->sc", power, _square(self._both(turns)))
+        found = summed(self._both(turns).squares(), power)
         beside = self._images(turns, power)
         self.beside = self.beside + beside
         return found + beside
@@ -147,15 +130,15 @@ class PassedEdges:
     def _images(self, turns, power):
         """Lines at multiples of the frequency of the edges beside a line that is held."""
         mean, left = self.edges.line_gain(turns)
-        left = left - _square(mean)
+        left = left - square(mean)
         found = np.zeros((self.there.size, len(NAMES)))
         for image in [n for n in range(-IMAGES, IMAGES + 1) if n]:
-            share = _square(self.edges.line_gain(turns, image)[0])
+            share = square(self.edges.line_gain(turns, image)[0])
             left = left - share
-            timed = self.loop.paths((turns + image / self.edges.period) * self.loop.rate)[1]
-            found += np.einsum("sk,skc->sc", power * share, _square(timed))
+            timed = passage(self.loop, turns + image / self.edges.period, 0.0, 1.0)
+            found += summed(timed.squares(), power * share)
         rest = (power * np.maximum(left, 0.0)).sum(axis=-1)
-        return self.loop.rate**2 * (found + rest[:, None] * self.held_white)
+        return self.loop.rate**2 * (found + rest[:, None] * self.means.held_white)
 
     def _ticks(self):
         """Times rounded to the clock: lines at multiples of its frequency as the edges see it, and noise."""
@@ -170,11 +153,10 @@ class PassedEdges:
         power = 0.5 * (move[:, None] / (np.pi * harmonic)) ** 2 * kept
         turns = harmonic * ticks * period
         turns = (turns - np.rint(turns)) / period
-        timed = _square(self.loop.paths(turns * self.loop.rate)[1])
-        seen = self.loop.rate**2 * power * _square(self.edges.line_gain(turns)[0])
-        self.ticked = np.einsum("sk,skc->sc", seen, timed) + self._images(turns, power)
+        seen = self.loop.rate**2 * power * square(self.edges.line_gain(turns)[0])
+        self.ticked = summed(passage(self.loop, turns, 0.0, 1.0).squares(), seen) + self._images(turns, power)
         noise = np.maximum(move**2 / 12.0 - power.sum(axis=-1), 0.0)
-        return self.ticked + noise[:, None] * self.edge_noise
+        return self.ticked + noise[:, None] * self.means.edge_noise
 
     def _rough(self):
         """Mean square of what moves an edge against the one it is timed from, per edge, periods squared."""
@@ -195,16 +177,16 @@ class PassedEdges:
             strong = np.argsort(-lines.power, kind="stable")[:COUNT_LINES]
             orders = lines.order[strong].astype(float)
             kept = lines.power[strong] * np.exp(-(TAU**2) * np.multiply.outer(variance[here], orders**2))
-            gain = _square(self.loop.paths(np.multiply.outer(self.pace, orders) * self.loop.rate)[0])[here]
+            gain = passage(self.loop, np.multiply.outer(self.pace, orders), 1.0, 0.0).squares()[:, here]
             moving = self.pace[here, None] > 0.0
             toggled = -np.expm1(-(TAU**2) * variance[here] * orders.min(initial=1e9) ** 2)
             rest = np.where(moving[:, 0], lines.total - kept.sum(axis=-1), toggled * lines.total)
-            lined = np.einsum("sk,skc->sc", kept * moving, gain)
+            lined = summed(gain, kept * moving)
             # taken by as many rad as the axis, moved by them and by the smooth lines, shifts their phase, at most 1
             moved = np.sqrt(lined[:, -1] + smooth[here, -1])
             shift = np.minimum(np.multiply.outer(TAU * moved, orders), 1.0)
-            self.followed[here] = np.einsum("sk,skc->sc", kept * moving * shift, gain)
-            found[here] = lined + rest[:, None] * self.white[here]
+            self.followed[here] = summed(gain, kept * moving * shift)
+            found[here] = lined + rest[:, None] * self.means.white[here]
         return found
 
 
@@ -223,23 +205,16 @@ def at_speeds(errors):
     if loop_power.follows_speed(axis):
         for one in np.unique(speed):
             there = np.flatnonzero(speed == one)
-            yield PassedEdges(
-                errors, stepped, loops.over_speeds(axis, speed[there][:, None], float(one)), there
-            )
+            yield _passed(errors, stepped, loops.over_speeds(axis, speed[there][:, None], float(one)), there)
         return
+    loop = loops.over_speeds(axis, speed[:, None])
+    circle, order = Circle(axis.load, loop), np.argsort(speed, kind="stable")
     for first in range(0, speed.size, TOGETHER):
-        there = np.arange(first, min(first + TOGETHER, speed.size))
-        yield PassedEdges(errors, stepped, loops.over_speeds(axis, speed[there][:, None]), there)
+        there = order[first : first + TOGETHER]
+        some = replace(loop, estimator=loop.estimator.at(there))
+        yield PassedEdges(errors, stepped, some, circle.means(some.estimator), there)
 
 
-def _square(gain):
-    return gain.real**2 + gain.imag**2
-
-
-def _grid(load, rate):
-    """Turns from 1e-6 to 1/2."""
-    parts = [np.geomspace(10.0**-DECADES, 0.5, DECADES * PER_DECADE), np.linspace(0.0, 0.5, EVEN + 1)[1:]]
-    if load.flexible:
-        parts += [NEAR_RESONANCE * place / rate for place in (load.resonance, load.antiresonance)]
-    found = np.unique(np.concatenate(parts))
-    return found[(found >= 10.0**-DECADES) & (found <= 0.5)]
+def _passed(errors, stepped, loop, there):
+    means = Circle(errors.axis.load, loop).means(loop.estimator)
+    return PassedEdges(errors, stepped, loop, means, there)

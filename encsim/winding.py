@@ -71,5 +71,12 @@ def unstable_poles(characteristic):
     ndarray of float
         Whole numbers, shape of the leading axes.
     """
-    steps = np.angle(characteristic[..., 1:] / characteristic[..., :-1])
-    return -np.round(np.sum(steps, axis=-1) / np.pi)
+    rows = characteristic.reshape(-1, characteristic.shape[-1])
+    below = np.signbit(rows.imag)
+    row, k = np.nonzero(below[:, 1:] != below[:, :-1])
+    before, after, rising = rows[row, k], rows[row, k + 1], below[row, k]
+    # of shorter ways from one half plane to the other those that pass left of zero
+    left = (before.real * after.imag > before.imag * after.real) != rising
+    turned = np.bincount(row, left * np.where(rising, -1.0, 1.0), len(rows))
+    ends = np.angle(rows[:, -1]) - np.angle(rows[:, 0])
+    return -np.round(ends / np.pi + 2.0 * turned).reshape(characteristic.shape[:-1])

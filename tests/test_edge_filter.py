@@ -133,7 +133,10 @@ def test_fewer_counts_than_one_a_second_are_not_seen():
 def test_speeds_side_by_side_are_the_speeds_alone():
     together = edge_filter.at_speeds(ESTIMATORS["broken window"], np.array(SPEEDS)[:, None], COUNT, RATE)
     alone = [filtered("broken window", speed) for speed in SPEEDS]
-    np.testing.assert_array_equal(together.gain(TURNS), [one.gain(TURNS) for one in alone])
+    # powers of one wave side by side, waves of their own alone: rounding of weights that add up to zero
+    np.testing.assert_allclose(
+        together.gain(TURNS), [one.gain(TURNS) for one in alone], rtol=1e-9, atol=1e-12
+    )
     np.testing.assert_array_equal(
         together.noise_spectrum(TURNS), [one.noise_spectrum(TURNS) for one in alone]
     )

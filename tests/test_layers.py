@@ -25,7 +25,7 @@ ROWS = """
 - edge_timing plant _ring_fit c_source comparison positioning budget ring_clamping
 - estimators edge_filter _loop_states error_map ring_tolerances
 - axis loop winding calibration self_calibration calibration_file
-- stability _axis_reader
+- stability edge_loops _axis_reader
 - axis_file quadrature identification _run_checks loop_power
 - limits increments _chain _section_reader _linear_answer working_speeds
 - _loop_tables _demands time_responses

@@ -7,7 +7,9 @@ equals and how well. Chance is counter-based: a draw depends on seed, cause, rea
 """
 
 import numpy as np
+from llvmlite import ir
 from numba import njit, types
+from numba.core import cgutils
 from numba.extending import intrinsic
 
 CHUNK = 2048
@@ -143,6 +145,46 @@ def lent(context, array):
     return array(array), build
 
 
+def _copied(builder, target, source, first):
+    """Copy the rows of one lane from row ``first`` on."""
+    start = [ir.Constant(ir.IntType(64), first * ALONE)]
+    number = ir.Constant(ir.IntType(64), (LOOP_ROWS - first) * ALONE)
+    cgutils.raw_memcpy(builder, builder.gep(target, start), builder.gep(source, start), number, 8)
+
+
+@intrinsic
+def held_rows(context, array):
+    """Return a copy of one lane's lasting rows, and room for the others, on the stack.
+
+    No other pointer leads there and every index is known when it is compiled, so that the rows become registers:
+    in memory each stage of a step would wait for the stage before it to be stored and loaded again.
+    """
+
+    def build(context, builder, signature, values):
+        found = context.make_array(signature.return_type)(context, builder, values[0])
+        rows = cgutils.alloca_once(builder, ir.ArrayType(ir.DoubleType(), LOOP_ROWS * ALONE))
+        rows = builder.bitcast(rows, found.data.type)
+        _copied(builder, rows, found.data, LASTING)
+        found.data, found.meminfo = rows, found.meminfo.type(None)
+        return found._getvalue()
+
+    return array(array), build
+
+
+@intrinsic
+def give_rows(context, rows, array):
+    """Copy back what is carried from step to step."""
+
+    def build(context, builder, signature, values):
+        source, target = (
+            context.make_array(kind)(context, builder, value).data
+            for kind, value in zip(signature.args, values, strict=True)
+        )
+        _copied(builder, target, source, CARRIED)
+
+    return types.void(rows, array), build
+
+
 _LOW = np.uint64(0xFFFFFFFF)
 _HALF = np.uint64(32)
 _ZERO = np.uint64(0)
@@ -203,7 +245,9 @@ def turns_of(sine, cosine):
     x, y = abs(cosine), abs(sine)
     large, small = max(x, y), min(x, y)
     far = small > 0.41421356237309503 * large
-    t = (small - large) / (small + large) if far else (small / large if large > 0.0 else 0.0)
+    # one quotient of selected terms: a branch would be guessed wrong several times a period
+    above, below = (small - large if far else small), (small + large if far else large)
+    t = above / (below if below > 0.0 else 1.0)
     w = t * t
     v = w * w
     u = v * v
@@ -993,22 +1037,22 @@ def summary_block(velocity, speed, first, rate, skip, time, lanes):
 # of all lanes; ``n`` is the number of lanes, ``s`` the distance of rows. Both are constants where it is compiled, so
 # that for one lane the loops over lanes vanish. Signals are deviations from the steady motion, whose phase is exact.
 MOST_LANES = 256
-ALONE = 2  # distance of rows of one lane: next to each other they are merged into vectors, which stalls every load
+ALONE = 1
 WIDTH = MOST_LANES + 8  # a power of two would put all rows into the same few places of the cache
 MOST_STATES = 5
 CURVES = 4  # measured, torque, actual, position
 COLUMNS = 5  # of one run: position read, true position, true velocity, measured velocity, torque
-TURN_, WHOLE_, LINE_, LINE_WHOLE_, MOVED_, READ_, PATH_, SHIFT_, POWER_C_, POWER_S_, GAP_C_, GAP_S_ = range(
-    12
-)
-COSINE_, SINE_, SUM_C_, SUM_S_, SHOWN_, PERIODS_, COUNT_, ERROR_, ESTIMATE_, JITTER_ = range(12, 22)
-AWAY_, AWAY_WHOLE_, WISH_, INTEGRAL_, TORQUE_, COG_, STOP_ = range(22, 29)
-SLOPE_, LINE_SLOPE_, SPACING_, LAG_, CLOCK_, DIRECTION_ = range(29, 35)
-SPEED_, HOLDING_, DRAG_, SPEED_BIAS_, TORQUE_BIAS_ = range(35, 40)
-OFFSET_, BOUND_, STATE_, NEXT_ = 40, 41, 42, 47
-CURVE_, FIRST_, TOTAL_, SQUARE_ = 52, 56, 60, 64
-RING_, ANGLE_ = 68, 69
+# Rows: what lasts a step only, what each lane keeps for ever, and what is carried from step to step.
+MOVED_, READ_, PATH_, SHIFT_, POWER_C_, POWER_S_, GAP_C_, GAP_S_, COSINE_, SINE_, SUM_C_, SUM_S_ = range(12)
+SHOWN_, PERIODS_, COUNT_, ERROR_, ESTIMATE_, AWAY_, AWAY_WHOLE_, ANGLE_ = range(12, 20)
+WISH_, TORQUE_, COG_, NEXT_, CURVE_ = 20, 21, 22, 23, 28
+SLOPE_, LINE_SLOPE_, SPACING_, LAG_, CLOCK_, DIRECTION_ = range(32, 38)
+SPEED_, HOLDING_, DRAG_, SPEED_BIAS_, TORQUE_BIAS_, OFFSET_, BOUND_ = range(38, 45)
+TURN_, WHOLE_, LINE_, LINE_WHOLE_, RING_, JITTER_, INTEGRAL_, STOP_ = range(45, 53)
+STATE_, FIRST_, TOTAL_, SQUARE_ = 53, 58, 62, 66
 LOOP_ROWS = 70
+LASTING = SLOPE_
+CARRIED = TURN_
 T_STARTED, T_COUNT, T_EDGES, T_WAY, T_AGE, T_OLD, T_TURNED, T_WHOLE, T_TURN = range(9)
 T_RING = 9  # first row of the samples kept for the window: count, age of its edge, turned, whole, turn
 T_KEPT = 5
@@ -1571,14 +1615,19 @@ def drift_lanes(n, s, k, c, body, cogs, w, commands):
     for i in range(n):
         commands[at(now, i)] = w[TORQUE_ * s + i]
     size = c.states
-    for a in range(size):
+    # a known number of turns: only then are the rows of one lane known too
+    for a in range(MOST_STATES):
+        if a >= size:
+            break
         row = (NEXT_ + a) * s
         u, u_old, pull = body[a, size + NEWER], body[a, size + OLDER], body[a, size + MOTOR]
         for i in range(n):
             w[at(row, i)] = u * commands[at(newer, i)] + u_old * commands[at(older, i)]
         if cogs.size:
             add_lanes(n, s, pull, COG_, NEXT_ + a, w)
-        for b in range(1, size):
+        for b in range(1, MOST_STATES):
+            if b >= size:
+                break
             add_lanes(n, s, body[a, b], STATE_ + b, NEXT_ + a, w)
 
 
@@ -1613,9 +1662,13 @@ def move_lanes(n, s, c, body, w):
             most = friction_of(speed, c)
             needed = -(speed + free - c.push * w[DRAG_ * s + i]) / c.push
             w[COG_ * s + i] = min(max(needed, -most), most) - w[DRAG_ * s + i]
-        for a in range(size):
+        for a in range(MOST_STATES):
+            if a >= size:
+                break
             add_lanes(n, s, body[a, size + LOAD], COG_, NEXT_ + a, w)
-    for a in range(size):
+    for a in range(MOST_STATES):
+        if a >= size:
+            break
         add_lanes(n, s, 1.0, NEXT_ + a, STATE_ + a, w)
 
 
@@ -1816,7 +1869,12 @@ def single_loop_block(first, begin, end, plan, loop, tables, lanes, chunk, state
     ``tables`` is ((gaps, sde, ring, numbers, bends), (body, cogs)), ``lanes`` (w, q, (terms, memory, deviation, past),
     (filters, held, commands)), ``chunk`` ((draws, ages, ticks), (demand, follow)).
     """
-    return loop_steps(1, ALONE, first, begin, end, plan, loop, tables, lanes, chunk, state, out)
+    w, q, sensing, acting = lanes
+    rows = held_rows(w)
+    lanes = rows, q, sensing, acting
+    clipped = loop_steps(1, ALONE, first, begin, end, plan, loop, tables, lanes, chunk, state, out)
+    give_rows(rows, w)
+    return clipped
 
 
 @_jit

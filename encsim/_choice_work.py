@@ -167,12 +167,12 @@ class Work:
         entry.exact, entry.pruned = True, False
 
     def _margins(self, axis):
-        """Margins of a loop, kept for all axes with the same one."""
-        if self.requirement.phase_margin is None:
+        """Margins of a loop, kept for all axes with the same one; none where they depend on the speed."""
+        if self.requirement.phase_margin is None or not axis.estimator.linear:
             return None
         how = axis.interpolation
         key = (axis.scale, axis.load, axis.control, axis.sampling, axis.signal.bandwidth, how.edge_clock)
-        key = (*key, causes.resolved(axis) if axis.estimator.linear else (axis.estimator, how))
+        key = (*key, causes.resolved(axis))
         if key not in self.margins:
             self.margins[key] = margins(axis)
         return self.margins[key]

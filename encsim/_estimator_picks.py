@@ -88,7 +88,7 @@ def _picked(situation, curve, tried, places, words, missing):
     """The candidate with least ripple, in the loop where there is one."""
     unit = situation.axis.scale.unit
     places = sorted(places, key=lambda i: curve.rms[i])
-    if closes(situation.axis):
+    if closes(situation.axis, situation.speed):
         places = _in_loop(situation, curve, places[:TRIED])
     if not places:
         return [words | {"missing": missing}]

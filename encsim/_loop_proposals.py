@@ -37,10 +37,13 @@ def proposed(situation):
 def _tuned(situation):
     found = {"kind": "tuned gains", "name": "the gains that encsim tune proposes"}
     try:
-        control = tune(situation.axis)
+        # timed edges have gains for a speed only; all others are tuned as encsim tune does it without one
+        linear = situation.axis.estimator.linear
+        control = tune(situation.axis, speed=None if linear else situation.speed)
     except _checks.InputError as error:
         return found | {"missing": f"no gains are proposed: {error}"}
     assumed = "a phase margin of 60 degrees and a sensitivity peak of 1.7 at least"
+    assumed += "" if linear else ", at this speed: slower, timed edges are older"
     return found | {"change": _gains(control), "assumed": assumed}
 
 

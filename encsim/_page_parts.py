@@ -108,8 +108,11 @@ def _tuner(found, shelf):
         return _figures.margins(margins, margins.frequency, margins.open_gain, style=style)
 
     shown = (picture("margins", found.axis, draw, shelf),) if len(margins.frequency) else ()
-    return Block("margins", "For the tuner: how safely the loop is closed",
-                 says=tuple(margins_told(margins).splitlines()), pictures=shown)  # fmt: skip
+    says = tuple(margins_told(margins).splitlines())
+    if not found.axis.estimator.linear:
+        slowest = quantity(found.smoothness.speed[0], f"{found.axis.scale.unit}/s")
+        says += (f"Edges are timed: this is at {slowest}, the slowest speed here. Faster, they are younger.",)
+    return Block("margins", "For the tuner: how safely the loop is closed", says=says, pictures=shown)
 
 
 def _smoothness_table(smooth, wanted):

@@ -5,11 +5,15 @@ from dataclasses import dataclass
 import numpy as np
 
 from .closed_form import ripple
+from .edge_filter import SLOWEST_EDGES
 from .smooth_running import smoothness
 
 CURVES = ("measured", "torque", "actual")
 OPENED = "the loop is unstable: the values are those of the encoder and the estimator alone"
-TIMED = "an estimator that times edges has no linear loop: the values are those of the encoder and the estimator alone"
+BLIND = (
+    "less than one count a second: timed edges say nothing of the velocity, and the values are those of the encoder "
+    "and the estimator alone"
+)
 
 
 @dataclass(frozen=True, eq=False, slots=True, kw_only=True)
@@ -56,9 +60,22 @@ class Behaviour:
         return {cause: square / total for cause, square in squares.items()} if total > 0.0 else {}
 
 
-def closes(axis):
-    """Whether the loop of an axis can be closed and answered in closed form."""
-    return axis.load is not None and axis.control is not None and axis.estimator.linear
+def closes(axis, speed):
+    """Whether the loop of an axis can be closed and answered in closed form at a speed.
+
+    Parameters
+    ----------
+    axis : Axis
+    speed : float
+        m/s or rad/s; matters to an estimator that times edges.
+
+    Returns
+    -------
+    bool
+    """
+    if axis.load is None or axis.control is None:
+        return False
+    return axis.estimator.linear or abs(speed) >= SLOWEST_EDGES * axis.resolution
 
 
 def behave(axis, speeds):
@@ -79,9 +96,9 @@ def behave(axis, speeds):
     InputError
         If a speed is no finite number, or a filter does not fit the loop rate.
     """
-    if not closes(axis):
+    if not closes(axis, np.abs(speeds).min(initial=np.inf)):
         looped = axis.load is not None and axis.control is not None
-        return _opened(axis, speeds, TIMED if looped else None)
+        return _opened(axis, speeds, BLIND if looped else None)
     found = smoothness(axis, speeds)
     if not found.stable:
         return _opened(axis, speeds, OPENED, stable=False)

@@ -115,10 +115,11 @@ def most(value, limit):
     return {"share": value / limit, "met": value <= limit * (1.0 + ROUNDING)}
 
 
-def least(name, limit, value):
-    """The check of a limit that a value must reach."""
+def least(name, limit, value, speed=math.nan):
+    """The check of a limit that a value must reach, at a speed where it depends on one."""
     share = math.inf if value <= 0.0 else limit / value
-    return LimitCheck(name=name, limit=limit, value=value, share=share, met=value >= limit * (1.0 - ROUNDING))
+    met = value >= limit * (1.0 - ROUNDING)
+    return LimitCheck(name=name, limit=limit, value=value, share=share, met=met, speed=speed)
 
 
 def judgement(requirement, axis, limits, curves):

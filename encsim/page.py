@@ -21,6 +21,7 @@ from .requirements import RIPPLES, Requirement
 from .ring_lines import ring_curve
 from .smooth_running import smoothness
 from .stability import margins
+from .working_speeds import oldest, stable_part
 
 # From so many speeds on they are the range to draw; fewer are speeds of the user's own.
 RANGE = 20
@@ -238,9 +239,15 @@ def _sweep(axis, own, requirement):
     elif len(own) >= RANGE:
         return own
     else:
-        usual = _sweeps.default_speeds(axis)
+        usual = _usual_speeds(axis)
         found = _range(min(usual[0], *own), max(usual[-1], *own)) if len(own) else np.asarray(usual)
     return np.union1d(found, own[(own > found[0]) & (own < found[-1])])
+
+
+def _usual_speeds(axis):
+    """The usual speeds; of a loop of timed edges those at which it is stable."""
+    usual = np.asarray(_sweeps.default_speeds(axis))
+    return stable_part(axis, usual) if closes(axis, usual[-1]) else usual
 
 
 def _range(low, high):
@@ -290,10 +297,10 @@ def _curve(axis, sweep, smooth):
 
 def _loop(axis, sweep):
     """Results of the closed loop, if there is one."""
-    if not closes(axis):
+    if not closes(axis, sweep[-1]):
         return {}
-    smooth = smoothness(axis, sweep)
-    return {"smoothness": smooth.refined() if smooth.stable else smooth, "margins": margins(axis)}
+    smooth, found = smoothness(axis, sweep), margins(axis, speed=oldest(axis, float(sweep[0])))
+    return {"smoothness": smooth.refined() if smooth.stable else smooth, "margins": found}
 
 
 def _ring(axis):

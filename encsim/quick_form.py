@@ -15,6 +15,7 @@ from .axis import Axis, Interpolation, Signal
 from .error_lines import ErrorLines
 from .loop_power import NAMES, Power
 from .passed_errors import Passed
+from .smooth_running import smoothness
 
 # Fewer counts a period than this, and the step form is no longer exact enough (see doubts).
 FEW_COUNTS = 40
@@ -40,8 +41,8 @@ class Quick:
 
 
 def closes(axis):
-    """Whether an axis has a closed loop that the linear theory knows."""
-    return axis.load is not None and axis.control is not None and axis.estimator.linear
+    """Whether an axis has a closed loop."""
+    return axis.load is not None and axis.control is not None
 
 
 def curves(axis, speeds):
@@ -60,6 +61,10 @@ def curves(axis, speeds):
         steps of a converter are not smoothed by noise.
     """
     model = _model(axis)
+    if closes(axis) and not axis.estimator.linear:
+        # timed edges are another loop at every speed: there is nothing to keep
+        found = smoothness(axis, speeds)
+        return Quick({name: getattr(found, name) for name in NAMES[:3]}, bool(model.sound))
     if closes(axis):
         return _passed(axis, model, speeds, _loops(axis, speeds), NAMES[:3])
     if axis.estimator.linear and _long_memory(axis):

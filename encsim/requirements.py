@@ -5,7 +5,7 @@ from dataclasses import dataclass, field, fields
 
 import numpy as np
 
-from . import _checks, _toml_text, worst_speeds
+from . import _checks, _toml_text, working_speeds, worst_speeds
 from ._checks import NOTHING, Fault, InputError
 from ._section_reader import Section
 from .judgements import Judgement as Judgement
@@ -42,7 +42,7 @@ class Requirement:
     top_speed : float, optional
         Speed up to which the position must be right, m/s or rad/s; the highest of ``speeds`` if left out.
     phase_margin : float, optional
-        Least phase margin, deg; needs load and control.
+        Least phase margin, deg; needs load and control. Where edges are timed, at all of ``speeds``.
     delay : float, optional
         Longest delay from the true motion to the velocity in use, s.
     floor : float, optional
@@ -141,7 +141,7 @@ class Requirement:
         Raises
         ------
         InputError
-            If a limit needs a closed loop and the axis has no load or control, or its estimator is not linear.
+            If a limit needs a closed loop and the axis has no load or control.
         """
         name = next((n for n in ("torque", "actual", "phase_margin") if getattr(self, n) is not None), None)
         if name is None:
@@ -151,9 +151,6 @@ class Requirement:
             rule = f"be left out for an axis without {' and '.join(absent)}"
             hint = "they make the closed loop that it limits"
             _checks.refuse(f"Requirement.{name}", rule, getattr(self, name), hint=hint)
-        if not axis.estimator.linear:
-            rule = f"be left out with a {axis.estimator.kind} estimator, whose loop is another at every speed"
-            _checks.refuse(f"Requirement.{name}", rule, getattr(self, name))
 
     def judge(self, axis, points=50):
         """Whether an axis meets the requirement, limit by limit.
@@ -252,13 +249,13 @@ class Requirement:
         return LimitCheck(name=name, limit=limit, value=value, speed=speed, **cause, **most(value, limit))
 
     def steady(self, axis, known=None):
-        """The checks of the limits that do not depend on the speed.
+        """The checks of the limits that are no ripple against speed.
 
         Parameters
         ----------
         axis : Axis
         known : Margins, optional
-            Of its loop, where they are known already.
+            Of its loop, where they are known already and do not depend on the speed.
 
         Returns
         -------
@@ -269,10 +266,22 @@ class Requirement:
             value = delay(axis, self.speeds[0])
             found.append(LimitCheck(name="delay", limit=self.delay, value=value, **most(value, self.delay)))
         if self.phase_margin is not None:
-            known = known or margins(axis)
-            value = known.phase_margin if known.stable else -math.inf
-            found.append(least("phase_margin", self.phase_margin, value))
+            value, speed = _least_margin(axis, self.speeds, known)
+            found.append(least("phase_margin", self.phase_margin, value, speed))
         return found
+
+
+def _least_margin(axis, speeds, known):
+    """Phase margin, deg, and where it is least, NaN where it does not depend on the speed; -inf if unstable."""
+    speed = math.nan
+    if not axis.estimator.linear:
+        # timed edges are another loop at every speed
+        speed = working_speeds.worst(axis, *speeds)
+        if speed == 0.0:
+            return -math.inf, speeds[0]
+        known = margins(axis, speed=speed)
+    known = known or margins(axis)
+    return known.phase_margin if known.stable else -math.inf, speed
 
 
 LIMITS = tuple(item.name for item in fields(Requirement) if item.name not in ("speeds", "floor"))

@@ -76,7 +76,7 @@ def standing(axis, speed):
     -------
     Standing
     """
-    found = loop_margins(_loop_of(axis), speed) if closes(axis) else None
+    found = loop_margins(_loop_of(axis), speed) if closes(axis, speed) else None
     crossed = None if found is None or not math.isfinite(found.phase_margin) else found
     return Standing(
         delay=delay(axis, speed),
@@ -99,9 +99,10 @@ def loop_margins(axis, speed):
 
 def _loop_of(axis):
     """The axis with all left out that its margins do not depend on."""
-    signal, bare = Signal(bandwidth=axis.signal.bandwidth), Interpolation()
-    parts = {"signal": signal, "interpolation": bare, "ring": None, "heads": ONE_HEAD}
-    return replace(axis, estimator=resolved(axis), **parts)
+    parts = {"signal": Signal(bandwidth=axis.signal.bandwidth), "ring": None, "heads": ONE_HEAD}
+    if axis.estimator.linear:
+        parts |= {"interpolation": Interpolation(), "estimator": resolved(axis)}
+    return replace(axis, **parts)
 
 
 def delay(axis, speed):

@@ -16,6 +16,8 @@ PER_DECADE, DECADES, EVEN = 120, 7, 400
 NEAR_RESONANCE = np.concatenate([1.0 - np.geomspace(0.5, 1e-4, 60), 1.0 + np.geomspace(1e-4, 0.5, 60)])
 # Speeds at once, speeds of a first look, and into how many parts, how often, the one that matters is cut.
 TOGETHER, FIRST, SECTIONS, ROUNDS = 16, 50, 12, 2
+# Speeds of a range among which the worst is looked for: mostly the lowest.
+WORST = 24
 # A loop should keep this phase margin, deg. Common practice, no source.
 LEAST_MARGIN = 30.0
 
@@ -101,6 +103,26 @@ def lowest(axis, top, least=None):
     return float(speeds[place + 1])
 
 
+def stable_part(axis, speeds):
+    """Those of some speeds from which on, up to the highest, the loop of an axis is stable.
+
+    Parameters
+    ----------
+    axis : Axis
+    speeds : ndarray, shape (n,)
+        Ascending, m/s or rad/s.
+
+    Returns
+    -------
+    ndarray
+        All of them where edges are not timed, or where the loop is not stable at the highest.
+    """
+    if axis.estimator.linear or speeds[-1] < SLOWEST_EDGES * axis.resolution:
+        return speeds
+    first = lowest(axis, float(speeds[-1]))
+    return speeds if np.isnan(first) else speeds[speeds >= first]
+
+
 def _last_failing(axis, speeds, least):
     """Place of the highest of some speeds that fails; -1 if none does."""
     found = standings(axis, speeds)
@@ -108,7 +130,7 @@ def _last_failing(axis, speeds, least):
     return int(np.flatnonzero(fails).max(initial=-1))
 
 
-def worst(axis, low, high, points=FIRST):
+def worst(axis, low, high, points=WORST):
     """Speed in a range at which the phase margin of a loop of timed edges is least.
 
     Parameters
@@ -131,6 +153,23 @@ def worst(axis, low, high, points=FIRST):
     # the ends of geomspace are rounded
     speeds[0], speeds[-1] = low, high
     return float(speeds[np.argmin(standings(axis, speeds).phase_margin)])
+
+
+def oldest(axis, low):
+    """Speed of a range at which the edges are oldest, for the margins of a loop.
+
+    Parameters
+    ----------
+    axis : Axis
+    low : float
+        Lowest speed of the range, m/s or rad/s.
+
+    Returns
+    -------
+    float
+        0 where positions are sampled.
+    """
+    return 0.0 if axis.estimator.linear else max(low, SLOWEST_EDGES * axis.resolution)
 
 
 def believed_from(axis, crossover):

@@ -11,6 +11,7 @@ import numpy as np
 from . import causes, screening
 from . import loop as loops
 from .closed_form import ripple
+from .edge_filter import SLOWEST_EDGES
 from .ring_lines import turn_lines
 from .smooth_running import smoothness
 
@@ -96,8 +97,8 @@ class Curves:
 
 
 def has_loop(axis):
-    """Whether an axis has a closed loop that the linear theory knows."""
-    return axis.load is not None and axis.control is not None and axis.estimator.linear
+    """Whether an axis has a closed loop."""
+    return axis.load is not None and axis.control is not None
 
 
 def grid(axis, low, high, points):
@@ -129,10 +130,10 @@ def grid(axis, low, high, points):
 
 def _line_crests(axis, low, high):
     """Speeds at which strong lines meet the frequencies that are passed most."""
-    if not axis.estimator.linear:
+    if not (axis.estimator.linear or has_loop(axis)):
         return np.zeros(0)
     rate, pitch = axis.sampling.rate, axis.scale.pitch
-    orders, passed = np.array(_strong_orders(axis, high), dtype=float), _passed(axis)
+    orders, passed = np.array(_strong_orders(axis, high), dtype=float), _passed(axis, low, high)
     if not orders.size:
         return orders
     # of each order and frequency the first places within the range and the last, on either side of an image
@@ -155,11 +156,12 @@ def _strong_orders(axis, high):
     return found + turns[np.argsort(-np.abs(mounted), kind="stable")[: ORDERS // 2]].tolist()
 
 
-def _passed(axis):
+def _passed(axis, low, high):
     """Frequencies up to half the loop rate that estimator or loop pass most, Hz."""
     if has_loop(axis):
-        loop = loops.build(axis, 0.0)
-        return _loop_peaks(loop)
+        # the loop of timed edges is another at every speed: those of both ends
+        ends = [0.0] if axis.estimator.linear else [max(low, axis.resolution * SLOWEST_EDGES), high]
+        return np.unique(np.concatenate([_loop_peaks(loops.build(axis, speed)) for speed in ends]))
     return np.array(_estimator_peaks(causes.resolved(axis), axis.sampling.rate))
 
 

@@ -140,12 +140,22 @@ def test_rotary_axis_is_told_in_turns_and_angles():
     assert found.units["measured"] == "rad/s"
 
 
-def test_timed_edges_in_a_loop_are_told_without_it():
-    timed = {"estimator": encsim.CountAndTime(50e6, 5e-3), "interpolation.factor": 400}
-    axis = changes.apply(LOOP, timed)
-    found = encsim.explain(axis, 5e-3)
+TIMED_LOOP = changes.apply(LOOP, {"estimator": encsim.CountAndTime(50e6, 1e-3), "interpolation.factor": 4000})
+
+
+def test_timed_edges_in_a_loop_are_told_with_it():
+    found = encsim.explain(TIMED_LOOP, 5e-3)
+    now = encsim.smoothness(TIMED_LOOP, 5e-3)
+    assert found.values["torque"] == float(now.torque)
+    assert found.crossover == now.crossover
+    tuned = next(one for one in found.remedies if one.kind == "tuned gains")
+    assert tuned.assumed.endswith("at this speed: slower, timed edges are older")
+
+
+def test_timed_edges_slower_than_a_count_a_second_are_told_without_the_loop():
+    found = encsim.explain(TIMED_LOOP, 1e-9)
     assert found.values["torque"] is None
-    assert any("times edges has no linear loop" in reason for reason in found.reasons)
+    assert any("timed edges say nothing of the velocity" in reason for reason in found.reasons)
 
 
 def test_unstable_loop_is_told_before_all_else_and_is_not_valid():

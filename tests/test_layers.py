@@ -33,8 +33,8 @@ ROWS = """
 - engines error_lines
 - closed_form passed_errors _folded_errors
 - passed_edges blended_loops simulation starts motion_run _edge_errors
-- smooth_running quick_form frontier_curve
-- screening
+- smooth_running frontier_curve
+- screening quick_form
 - worst_speeds
 - judgements
 - requirements

@@ -21,6 +21,7 @@ from encsim import (
     Scale,
     Signal,
     Tracking,
+    changes,
     requirements,
 )
 
@@ -187,18 +188,48 @@ def test_limit_of_a_closed_loop_is_refused_for_an_axis_without_one(name):
         Requirement(speeds=(0.01, 0.1), **{name: 1.0}).judge(STAGE)
 
 
-def test_limit_of_a_closed_loop_is_refused_with_timed_edges():
-    axis = Axis(
-        LOOP.scale,
-        sampling=LOOP.sampling,
-        interpolation=Interpolation(factor=400),
-        estimator=CountAndTime(50e6, 5e-3),
-        load=LOOP.load,
-        control=LOOP.control,
-    )
-    with pytest.raises(InputError, match="torque must be left out with a count-and-time estimator"):
-        Requirement(speeds=(0.01, 0.1), torque=1.0).judge(axis)
-    assert Requirement(speeds=(0.01, 0.1), measured=1.0).judge(axis).basis == "ripple"
+EDGES = Axis(
+    LOOP.scale,
+    signal=LOOP.signal,
+    sampling=LOOP.sampling,
+    interpolation=Interpolation(factor=4000),
+    estimator=CountAndTime(50e6, 1e-3),
+    load=LOOP.load,
+    control=LOOP.control,
+)
+
+
+def test_phase_margin_with_timed_edges_is_that_of_the_worst_speed():
+    found = Requirement(speeds=(2e-5, 0.1), phase_margin=30.0).judge(EDGES).limit("phase_margin")
+    assert found.speed == 2e-5
+    assert found.value == encsim.margins(EDGES, speed=2e-5).phase_margin
+    assert found.value < encsim.margins(EDGES, speed=0.1).phase_margin - 2.0
+
+
+@pytest.mark.parametrize("low", [0.0, 1e-9, 1e-6])
+def test_timed_edges_too_slow_for_a_stable_loop_meet_neither_margin_nor_ripple(low):
+    judged = Requirement(speeds=(low, 0.1), phase_margin=1.0, torque=100.0).judge(EDGES)
+    assert [(each.met, each.speed) for each in judged.limits if each.name != "top_speed"] == [
+        (False, low)
+    ] * 2
+    assert any("unstable" in reason for reason in judged.reasons)
+
+
+def test_worst_speed_of_a_loop_with_timed_edges_is_found_as_on_a_finer_grid():
+    judged = Requirement(speeds=(1e-4, 0.05), torque=1.0, actual=1.0, measured=1.0).judge(EDGES)
+    dense = encsim.smoothness(EDGES, np.geomspace(1e-4, 0.05, 600))
+    for curve in ("torque", "actual", "measured"):
+        # the finer grid itself misses less than 1e-3 of a crest
+        assert judged.limit(curve).value >= 0.999 * getattr(dense, curve).max()
+    assert judged.basis == "smoothness"
+
+
+def test_candidates_with_timed_edges_are_chosen_by_their_loop():
+    tried = [CountAndTime(50e6, window) for window in (1e-3, 6e-3)] + [LowPass(800.0)]
+    requirement = Requirement(speeds=(1e-3, 0.01), torque=0.5, phase_margin=45.0)
+    for row in encsim.choose(EDGES, requirement, {"estimator": tried}).rows:
+        axis = changes.apply(EDGES, row.changes)
+        assert row.met == requirement.judge(axis).met == (row.changes["estimator"] != tried[1])
 
 
 @pytest.mark.parametrize("points", [1, 2.5, 10**6])

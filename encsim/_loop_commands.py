@@ -3,9 +3,10 @@
 import contextlib
 import math
 import re
+from collections import namedtuple
 from dataclasses import replace
 
-from . import _arguments, _candidates, _checks, _loop_reports, _outputs, units
+from . import _arguments, _candidates, _checks, _loop_reports, _outputs, _tuning_reports, units
 from ._outputs import Delivery, Faults, JobFailed, Progress
 from .mechanics import CAUTIONS
 
@@ -16,6 +17,10 @@ MOST_PERIODS = 1 << 19
 LOWEST, POINTS = 1e-5, 2000
 # Where the faults of a description stand in an axis file.
 SECTIONS = {"Axis": "", "Load": "load.", "Control": "control.", "Notch": "control.notch."}
+HELD = (
+    "--plot-folded draws lines above half the loop rate as of sampled positions; timed edges make other values of "
+    "them, those of the table"
+)
 UNSTABLE = "the closed loop is unstable with these gains{}; encsim tune proposes others"
 
 
@@ -41,30 +46,58 @@ def loop(args):
     faults.done()
     with Progress(args, f"computing {len(speeds)} speeds"), told(args, axis):
         found = margins(axis, speed=speed)
-        curve = smoothness(axis, speeds)
+        aged = None if axis.estimator.linear else _aged(args, axis, speed, speeds)
+        curve = smoothness(axis, speeds if aged is None else aged.speeds)
     stable = found.stable and curve.stable
     simulated = _simulated(curve, seed, args) if args.simulate and stable else None
-    _deliver_loop(args, found, curve, simulated, stable, speed)
+    _deliver_loop(args, found, curve, simulated, stable, speed, aged)
     if not stable:
         asked = {"--csv": args.csv, "--plot": args.plot, "--plot-folded": args.plot_folded}
         left = " and ".join(name for name, file in asked.items() if file)
         written = f"; no curves for {left}" if left else ""
-        raise JobFailed(UNSTABLE.format(" at some of the speeds" if found.stable else "") + written)
+        where = " at some of the speeds" if found.stable else ""
+        where += f" (stable from {aged.text} on)" if aged is not None and aged.text else ""
+        raise JobFailed(UNSTABLE.format(where) + written)
     return 0
 
 
-def _deliver_loop(args, found, curve, simulated, stable, speed):
+# What the age of timed edges means for a loop: speeds to look at, the lowest stable one (None: not known) and its
+# text, and a caution.
+Aged = namedtuple("Aged", "speeds stable_from text caution")
+
+
+def _aged(args, axis, speed, speeds):
+    """Speeds at which a loop of timed edges is stable, where none are asked for; and what to say of the others."""
+    from . import working_speeds
+
+    first = working_speeds.lowest(axis, max(abs(speed), *map(abs, speeds)))
+    if math.isnan(first):
+        return Aged(speeds, None, "", _loop_reports.aging(axis, speed))
+    text, kept = _loop_reports.show(first, f"{axis.scale.unit}/s"), speeds
+    if args.speeds is None:
+        kept = [each for each in speeds if each >= first]
+    if len(kept) < len(speeds):
+        _outputs.warn(
+            args, f"speeds below {text} are left out: timed edges are too old for a stable loop there"
+        )
+    return Aged(kept, first, text, _loop_reports.aging(axis, speed, text))
+
+
+def _deliver_loop(args, found, curve, simulated, stable, speed, aged):
     """Everything that was asked for; of an unstable loop no curves, they are infinite."""
-    delivery = Delivery(args)
+    delivery, warned = Delivery(args), list(CAUTIONS)
     extra = {} if simulated is None else {"simulated": _plain(simulated)}
-    delivery.json(lambda: curve.to_dict() | {"margins": found.to_dict(), "cautions": list(CAUTIONS)} | extra)
+    if aged is not None:
+        warned.append(aged.caution)
+        extra["stable_from"] = aged.stable_from
+    delivery.json(lambda: curve.to_dict() | {"margins": found.to_dict(), "cautions": warned} | extra)
     if stable:
         delivery.table(curve)
         points = None if simulated is None else {"speed": simulated.speed, **simulated.rms}
         delivery.picture(args.plot, lambda: curve.plot(simulated=points))
-        delivery.picture(args.plot_folded, lambda: _folded(curve.axis, speed))
+        delivery.picture(args.plot_folded, lambda: _folded(args, curve.axis, speed))
     delivery.picture(args.plot_margins, lambda: found.plot(lines=_lines(found.axis, speed)))
-    cautions = () if args.quiet else CAUTIONS
+    cautions = () if args.quiet else warned
     delivery.report(
         lambda: _loop_reports.loop(
             found, curve, curve.refined() if stable else curve, simulated, cautions=cautions
@@ -77,7 +110,7 @@ def tune(args):
     """Proposed gains."""
     from .tuner import tuning
 
-    faults, limits, speed = Faults(), dict.fromkeys(_loop_reports.LIMITS), None
+    faults, limits, speed = Faults(), dict.fromkeys(_tuning_reports.LIMITS), None
     with faults:
         _outputs.check_targets(args, ["--plot", "--write-axis"], [args.axis])
     with faults:
@@ -97,7 +130,7 @@ def tune(args):
     delivery.json(result.to_dict)
     delivery.picture(args.plot, lambda: result.margins.plot(lines=_lines(result.axis, speed)))
     delivery.content(args.write_axis, lambda: _tuned_axis(result, axis, limits, args))
-    delivery.report(lambda: _loop_reports.tuning(result, axis, limits, speed or 0.0))
+    delivery.report(lambda: _tuning_reports.tuning(result, axis, limits, speed or 0.0))
     delivery.send()
     return 0
 
@@ -229,7 +262,7 @@ def _lines(axis, speed):
     return lines(axis, speed)
 
 
-def _folded(axis, speed):
+def _folded(args, axis, speed):
     """Picture of the encoder's lines at a speed over what the loop makes of them."""
     import numpy as np
 
@@ -239,7 +272,10 @@ def _folded(axis, speed):
 
     frequency = np.geomspace(LOWEST, 0.5, POINTS) * axis.sampling.rate
     response = build(axis, speed).response(frequency)
-    return _figures.folded(frequency, response.complementary, response.torque, lines(axis, speed))
+    found = lines(axis, speed)
+    if not axis.estimator.linear and np.any(found.frequency > 0.5 * axis.sampling.rate):
+        _outputs.warn(args, HELD)
+    return _figures.folded(frequency, response.complementary, response.torque, found)
 
 
 def _simulated(curve, seed, args):

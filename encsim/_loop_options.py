@@ -6,12 +6,15 @@ from ._shared_options import SPEED_HELP, axis, outputs
 def loop(parser):
     axis(parser)
     parser.add_argument(
-        "--speeds", metavar="SPEEDS", help="speeds of the smoothness, as of encsim ripple (default: as there)"
+        "--speeds",
+        metavar="SPEEDS",
+        help="speeds of the smoothness, as of encsim ripple (default: as there, but with timed edges those at which "
+        "the loop is stable)",
     )
     parser.add_argument(
         "--speed",
-        help=f"{SPEED_HELP}, of the margins: friction, filters that follow the speed, and the encoder's lines in "
-        "--plot-margins (default: standstill)",
+        help=f"{SPEED_HELP}, of the margins: friction, filters that follow the speed, the age of timed edges, which "
+        "need it, and the encoder's lines in --plot-margins (default: standstill)",
     )
     parser.add_argument(
         "--simulate",
@@ -76,7 +79,9 @@ def step(parser):
         help='time to look at, "50 ms" (default: until 0.1 %% is left of the start)',
     )
     parser.add_argument(
-        "--speed", help=f"{SPEED_HELP}, about which friction and filters are taken (default: standstill)"
+        "--speed",
+        help=f"{SPEED_HELP}, about which friction, filters and the age of timed edges, which need it, are taken "
+        "(default: standstill)",
     )
     outputs(parser, plot="draw the answer against time: .png, .svg or .pdf", table="all samples")
 
@@ -95,7 +100,9 @@ def tune(parser):
         help='largest rms of the torque or force that encoder errors cause, "0.05 N m" or "2 N" (default: no limit)',
     )
     parser.add_argument(
-        "--speed", help=f"{SPEED_HELP}, of that ripple and of the margins (default: standstill)"
+        "--speed",
+        help=f"{SPEED_HELP}, of that ripple and of the margins; with timed edges needed, the lowest working speed, "
+        "since slower they are older (default: standstill)",
     )
     outputs(parser, plot="draw the open loop with the proposed gains: .png, .svg or .pdf", table=None)
     parser.add_argument(

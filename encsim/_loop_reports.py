@@ -1,4 +1,4 @@
-"""Closed loops, proposed gains, compared estimators as text for people: the answer first, then tables, then notes."""
+"""Closed loops and compared estimators as text for people: the answer first, then tables, then notes."""
 
 import math
 
@@ -6,16 +6,10 @@ import numpy as np
 
 from . import _tables
 from ._tables import aligned, beside, percent, show
-from .working_speeds import LEAST_MARGIN
 
 CURVES = ("measured", "torque", "actual")
 # Causes named beside a value: the largest, and a second one from this share of the mean square on.
 SECOND = 0.1
-LIMITS = {
-    "phase_margin": "phase margin",
-    "sensitivity_peak": "sensitivity peak",
-    "torque_ripple": "{force} ripple",
-}
 LEGEND = (
     "From: the largest causes, as shares of the mean square. True: velocity and position of the load. Friction\n"
     "and cogging are not in these values; --simulate has them.\n"
@@ -49,7 +43,7 @@ def loop(found, curve, whole, simulated=None, *, cautions=()):
     -------
     str
     """
-    parts = [margins(found)]
+    parts = [margins(found), *(f"Note: {reason}\n" for reason in found.reasons if found.stable)]
     if np.isfinite(curve.actual).any():
         unit = curve.units["speed"]
         table = aligned(_columns(curve, unit))
@@ -57,6 +51,28 @@ def loop(found, curve, whole, simulated=None, *, cautions=()):
         parts += [] if simulated is None else ["\n", _beside(curve, simulated)]
         parts += ["\n", LEGEND, *(f"Note: {reason}\n" for reason in curve.reasons)]
     return "".join([*parts, listed(cautions)])
+
+
+def aging(axis, speed, stable_from=""):
+    """What becomes of a loop of timed edges at other speeds, in a sentence or two.
+
+    Parameters
+    ----------
+    axis : Axis
+    speed : float
+        Of its margins, m/s or rad/s.
+    stable_from : str
+        The lowest speed at which it is stable, where it is known.
+
+    Returns
+    -------
+    str
+    """
+    here = show(abs(speed), f"{axis.scale.unit}/s")
+    text = f"Timed edges are older the slower the axis moves: the margins are those at {here}, and slower there is less"
+    if stable_from:
+        text += f". The linear loop is stable from {stable_from} on"
+    return f"{text}. Shortly above the lowest speed of a stable loop only a run (encsim run) shows what the axis does."
 
 
 def listed(cautions):
@@ -200,129 +216,6 @@ def _differs(predicted, simulated):
     if not (0.0 < predicted < math.inf and math.isfinite(simulated)):
         return "-"
     return f"{100.0 * (simulated / predicted - 1.0):+.1f}"
-
-
-GAINS = {
-    "position_gain": ("position gain", {"m": "1/s", "rad": "1/s"}),
-    "velocity_gain": ("velocity gain", {"m": "N s/m", "rad": "N m s/rad"}),
-    "integral_time": ("integral time", {"m": "s", "rad": "s"}),
-}
-
-
-def tuning(result, axis, limits, speed):
-    """Report of proposed gains: gains, what binds, margins, what would allow more, cautions.
-
-    Parameters
-    ----------
-    result : Tuning
-    axis : Axis
-        As it was.
-    limits : dict
-        What was asked for, {name: value or None}.
-    speed : float
-        Speed of the ripple, m/s or rad/s.
-
-    Returns
-    -------
-    str
-    """
-    gains = aligned(
-        {
-            "gain": [words for words, _ in GAINS.values()],
-            "now": [_gain(axis, name) for name in GAINS],
-            "proposed": [_gain(result.axis, name) for name in GAINS],
-        }
-    )
-    return (
-        f"{_binds(result, axis)}\n{gains}\n{_reached(result, axis, limits, speed)}\n{margins(result.margins)}\n"
-        f"{_allowed(result, limits)}{_believed(result, axis)}\n{listed(result.cautions)}"
-    )
-
-
-def _gain(axis, name):
-    value = getattr(axis.control, name)
-    return "none" if value is None else show(value, GAINS[name][1][axis.scale.unit])
-
-
-def _limit_words(name, axis):
-    return LIMITS[name].format(force=force(axis))
-
-
-def _binds(result, axis):
-    """The sentence that says what stops the gains."""
-    if not result.binding:
-        return "Proposed gains: nothing that was asked for binds, the loop rate alone stops the gains.\n"
-    names = " and ".join(_limit_words(name, axis) for name in result.binding)
-    return f"Proposed gains: {names} {'binds' if len(result.binding) == 1 else 'bind'}.\n"
-
-
-def _reached(result, axis, limits, speed):
-    """What was asked for beside what is reached."""
-    unit = result.units["torque_ripple"]
-    shown = {
-        "phase_margin": lambda value: f"{value:.1f} deg",
-        "sensitivity_peak": lambda value: f"{value:.3f}",
-        "torque_ripple": lambda value: show(value, unit),
-    }
-    reached = {
-        "phase_margin": abs(result.margins.phase_margin),
-        "sensitivity_peak": result.margins.sensitivity_peak,
-        "torque_ripple": result.torque_ripple,
-    }
-    words = {"phase_margin": "at least ", "sensitivity_peak": "at most ", "torque_ripple": "at most "}
-    asked = {n: "no limit" if limits[n] is None else words[n] + shown[n](limits[n]) for n in LIMITS}
-    where = f"at {show(abs(speed), axis.scale.unit + '/s')}" if speed else "at standstill"
-    table = aligned(
-        {
-            "limit": [_limit_words(name, axis) for name in LIMITS],
-            "asked": list(asked.values()),
-            "reached": [shown[name](reached[name]) for name in LIMITS],
-            "": ["binds" if name in result.binding else "" for name in LIMITS],
-        }
-    )
-    rows = (line.rstrip() for line in table.splitlines())
-    ripple = f"\nThe {force(axis)} ripple is that of encoder errors {where}, rms.\n"
-    return "\n".join(rows) + ripple + _working(result, limits)
-
-
-def _working(result, limits):
-    """At which speeds gains for timed edges hold."""
-    if result.stable_from is None:
-        return ""
-    speed, margin, stable = (
-        show(value, result.units["speed"]) for value in (result.speed, result.margin_from, result.stable_from)
-    )
-    least = min(LEAST_MARGIN, limits["phase_margin"])
-    return (
-        f"Edges are timed, and all this holds at {speed}: slower, they are older. At least {least:.3g} deg of phase\n"
-        f"margin are left down to {margin}, and the loop is stable down to {stable}; see the cautions.\n"
-    )
-
-
-def _allowed(result, limits):
-    """What a better encoder, estimator, rate or drive would allow."""
-    # finer counts are timed sooner
-    lines, better = [], "better" if result.axis.estimator.linear else "quieter"
-    if limits["torque_ripple"] is None:
-        lines.append(f"A {better} encoder allows no more: no limit of ripple is set (--torque-ripple).\n")
-    elif "torque_ripple" not in result.binding:
-        lines.append(f"A {better} encoder allows no more: the limit of ripple does not bind.\n")
-    if not result.remedies:
-        return "".join(["No single change that was tried allows clearly more.\n", *lines])
-    table = aligned(
-        {
-            "with": [each.name for each in result.remedies],
-            "times as stiff": [show(each.stiffness, "1") for each in result.remedies],
-            "crossover about": [show(each.crossover, "Hz") for each in result.remedies],
-        }
-    )
-    return "".join(["What would allow more within the same limits, gains tuned anew:\n", table, *lines])
-
-
-def _believed(result, axis):
-    """Why the ripple may not be believed."""
-    named = f"{force(axis)} ripple"
-    return "".join(f"Note: {reason.replace('torque ripple', named, 1)}\n" for reason in result.reasons)
 
 
 def frontier(result, names, own=None):

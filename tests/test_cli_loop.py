@@ -417,6 +417,34 @@ def test_loop_of_an_estimator_that_times_edges_is_shown_at_its_speed(folder, cap
     assert "phase margin" in capsys.readouterr().out.lower()
 
 
+def test_loop_of_timed_edges_is_shown_at_the_speeds_at_which_it_is_stable(folder, capsys):
+    (folder / "axis.toml").write_text(TIMED)
+    assert main(["loop", "axis.toml", "--speed", "5 mm/s", "--json", "--csv", "loop.csv"]) == 0
+    out, err = capsys.readouterr()
+    got = json.loads(out)
+    text = f"{1e6 * got['stable_from']:.3g} µm/s"
+    assert f"speeds below {text} are left out: timed edges are too old for a stable loop there" in err
+    assert got["speed"][0] >= got["stable_from"] > 0.0
+    assert got["cautions"][:-1] == list(CAUTIONS)
+    assert f"The linear loop is stable from {text} on" in got["cautions"][-1]
+    axis = encsim.load("axis.toml")
+    # the lowest speed is found to half a per cent
+    assert [encsim.margins(axis, speed=s * got["stable_from"]).stable for s in (0.99, 1.01)] == [False, True]
+    assert (folder / "loop.csv").exists()
+
+
+def test_speeds_too_slow_for_timed_edges_fail_where_they_are_asked_for(folder, capsys):
+    (folder / "axis.toml").write_text(TIMED)
+    _, err = failed(capsys, "loop", "axis.toml", "--speed", "5 mm/s", "--speeds", "1 um/s, 5 mm/s", "--quiet")
+    assert "unstable with these gains at some of the speeds (stable from 1.69 µm/s on)" in err
+
+
+def test_margins_of_too_few_edges_are_noted(folder, capsys):
+    (folder / "axis.toml").write_text(TIMED)
+    text = done(capsys, "loop", "axis.toml", "--speed", "4 um/s", "--speeds", "5 mm/s")
+    assert "Note: fewer than 20 counts in 1/crossover: at this speed they come at 800 Hz, only 1" in text
+
+
 def test_tuning_for_timed_edges_needs_a_speed_and_says_down_to_which_it_holds(folder, capsys):
     (folder / "axis.toml").write_text(TIMED)
     refused(["tune", "axis.toml"], ["speed", "one count a second", "(--speed)"], folder, capsys)

@@ -25,10 +25,10 @@ ROWS = """
 - edge_timing plant _ring_fit c_source comparison positioning budget ring_clamping
 - estimators edge_filter _loop_states error_map ring_tolerances
 - axis loop winding calibration self_calibration calibration_file
-- stability edge_loops _axis_reader
+- stability edge_loops _axis_reader _clustered_grid
 - axis_file quadrature identification _run_checks loop_power
-- limits increments _chain _section_reader _linear_answer working_speeds
-- _loop_tables _demands time_responses
+- limits increments _chain _section_reader _linear_answer working_speeds followed_notches
+- _loop_tables _demands time_responses followed_power
 - causes doubts loop_doubts
 - engines error_lines
 - closed_form passed_errors _folded_errors
@@ -48,7 +48,7 @@ ROWS = """
 - tolerancing
 - _arguments _loop_reports _gain_refusal _gain_remedies _tolerance_reports
 - tuner
-- behaviour
+- behaviour _tuning_reports
 - side_effects _estimator_picks _other_speeds _loop_proposals _sources _remedy_runs
 - proposals _remedy_words
 - remedies _explain_words _page_words _page_frames _page_blocks

@@ -27,6 +27,15 @@ def backward(turns):
     return 2j * np.sin(half) * np.exp(-1j * half)
 
 
+def power(values, whole):
+    """Whole power from 0 on, by squaring: quicker than a wave of its own, and than powers of complex numbers."""
+    found = np.ones_like(values) if whole % 2 == 0 else values
+    while whole := whole // 2:
+        values = values * values
+        found = found * values if whole % 2 else found
+    return found
+
+
 def slope(turns, samples):
     """Gain of the slope of a line through N points, ``12/(N(N**2 - 1)) sum ((N-1)/2 - j) z**-j``.
 

@@ -19,6 +19,8 @@ QUICKEST_EDGES = 1e6
 SLOW_TURNS = 1e-5
 # Nearer to 0 Hz the spectrum of edge noise is that at this frequency.
 LEAST_TURNS = 1e-9
+# Cycles below which a sine is its angle to 1e-11.
+SMALL_CYCLES = 1e-6
 # Edges in 1/crossover from which they are as good as a fixed filter.
 FIXED_FROM = 20.0
 FEW_EDGES = f"fewer than {FIXED_FROM:g} counts in 1/crossover: edges that are timed make no fixed filter"
@@ -152,15 +154,39 @@ class EdgeFilter:
             Mean square of the gain over the samples; what of it is not in the mean sits at multiples of the
             frequency of the counts to both sides of the line.
         """
-        mean, square, period = 0j, 0.0, self.period
-        held = turns + image / period
-        for low, high, counts in reaches(period, self.window):
-            span, share = counts * period, high - low
-            chord = 2j * np.sin(np.pi * turns * span) * np.exp(-1j * np.pi * turns * span) / span
-            age = 0.5 * (low + high) * period
-            mean = mean + share * np.sinc(held * share * period) * chord * np.exp(-2j * np.pi * held * age)
-            square = square + share * (chord.real**2 + chord.imag**2)
-        return np.where(self.blind, 0.0, mean), np.where(self.blind, 0.0, square)
+        mean, square = self.line_gains(turns, (image,))
+        return mean[0], square
+
+    def line_gains(self, turns, images):
+        """Mean gains as of :meth:`line_gain`, at some images at once.
+
+        Parameters
+        ----------
+        turns : ndarray
+            Frequency over loop rate, not folded; broadcasts with the speeds.
+        images : sequence of int
+
+        Returns
+        -------
+        mean : ndarray of complex, shape (images, ...)
+        square : ndarray
+        """
+        cycles, square, late = turns * self.period, 0.0, 1.0
+        mean = np.zeros((len(images), *cycles.shape), dtype=complex)
+        for low, high, counts in reaches(self.period, self.window):
+            half, width = np.exp(1j * np.pi * cycles * counts), high - low
+            chord = 2.0 / (counts * self.period) * half.imag
+            square = square + width * chord**2
+            late, half = 1j * chord * half.conj() * late, np.exp(1j * np.pi * cycles * width)
+            for part, image in zip(mean, images, strict=True):
+                # from low to high, in edges; images differ in a factor for each speed
+                wave = half * np.exp(1j * np.pi * image * width)
+                held = _over(wave.imag, cycles + image, width)
+                part += late * np.exp(-2j * np.pi * image * low) * held * wave.conj()
+            late = half.conj() ** 2
+        if np.any(self.blind):
+            mean, square = np.where(self.blind, 0.0, mean), np.where(self.blind, 0.0, square)
+        return mean, square
 
     def noise_spectrum(self, turns):
         """Mean square of the velocity at each frequency for noise of mean square 1, new at each edge.
@@ -246,6 +272,12 @@ def _under_hat(place):
     return np.where(near < 0.0, 0.5 * (1.0 + near) ** 2, 1.0 - 0.5 * (1.0 - near) ** 2)
 
 
+def _over(sine, cycles, width):
+    """``sin(pi cycles width)/(pi cycles)`` from the sine."""
+    small = np.abs(cycles) < SMALL_CYCLES
+    return np.where(small, width, sine / (np.pi * np.where(small, 1.0, cycles)))
+
+
 class HeldSums:
     """Sums over ages from 0 on of a unit position, straight between samples, at some frequencies.
 
@@ -277,7 +309,7 @@ class HeldSums:
         """Sum up to whole samples, and ``z**-samples``."""
         # a power where all ages end in the same sample is quicker than a wave
         first = int(np.max(samples))
-        half = power(self.half, first) if np.min(samples) == first else np.exp(self.turn * samples)
+        half = _filters.power(self.half, first) if np.min(samples) == first else np.exp(self.turn * samples)
         back = half.conj()
         return self.sum * (2j * half.imag * back), back * back
 
@@ -301,15 +333,6 @@ class HeldSums:
         past = self.sum * (2j * half.imag * half.conj())
         near, far = (part.imag / self.half.imag for part in (half, half * self.half))
         return past, back, -back * self.step, near**2, far**2
-
-
-def power(values, whole):
-    """Whole power from 0 on by squaring."""
-    found = np.ones_like(values) if whole % 2 == 0 else values
-    while whole := whole // 2:
-        values = values * values
-        found = found * values if whole % 2 else found
-    return found
 
 
 def _bulge(age):

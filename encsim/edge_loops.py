@@ -17,9 +17,9 @@ DECADES = 6
 EVEN = 256
 NEAR_RESONANCE = np.linspace(0.7, 1.3, 241)
 # Speeds at a time, halved while the ages of their edges end in more than so many samples.
-TOGETHER = 64
+TOGETHER = 32
 FEWEST = 8
-ENDS = 24
+ENDS = 12
 
 
 @dataclass(frozen=True, eq=False, slots=True)

@@ -114,7 +114,7 @@ class Loop:
         """
         turns = self._turns(frequency)
         terms = self.plant.transfer.fractions(turns)
-        below, gain, estimate = self._controller(turns)
+        below, gain, estimate = self._controller(turns, terms.difference)
         command = self.control.position_gain + estimate
         base = below * terms.denominator
         total = base + gain * command * terms.measured
@@ -144,7 +144,7 @@ class Loop:
         """
         turns = self._turns(frequency)
         terms = self.plant.transfer.fractions(turns)
-        below, gain = self._torque(turns)
+        below, gain = self._torque(turns, terms.difference)
         return Parts(
             turns=turns,
             base=below * terms.denominator,
@@ -166,7 +166,7 @@ class Loop:
         """
         turns = self._turns(frequency)
         terms = self.plant.transfer.fractions(turns)
-        below, gain, estimate = self._controller(turns)
+        below, gain, estimate = self._controller(turns, terms.difference)
         command = self.control.position_gain + estimate
         return gain * command * terms.measured / (below * terms.denominator)
 
@@ -184,7 +184,7 @@ class Loop:
         """
         turns = self._turns(frequency)
         terms = self.plant.transfer.fractions(turns)
-        below, gain, estimate = self._controller(turns)
+        below, gain, estimate = self._controller(turns, terms.difference)
         forward, command = gain * terms.measured, self.control.position_gain
         return command * forward / (below * terms.denominator + (command + estimate) * forward)
 
@@ -202,7 +202,7 @@ class Loop:
         """
         turns = self._turns(frequency)
         terms = self.plant.transfer.fractions(turns)
-        below, gain, estimate = self._controller(turns)
+        below, gain, estimate = self._controller(turns, terms.difference)
         forward = estimate * gain * terms.measured
         return forward / (below * terms.denominator + forward)
 
@@ -244,18 +244,17 @@ class Loop:
             turns = np.where(np.abs(turns) < NEAR_ZERO, NEAR_ZERO, turns)
         return turns
 
-    def _controller(self, turns):
+    def _controller(self, turns, delta):
         """Denominator and numerator from velocity error to torque command, and the estimator's gain."""
-        return *self._torque(turns), self.estimator.response(turns * self.rate, self.rate)
+        return *self._torque(turns, delta), self.estimator.response(turns * self.rate, self.rate)
 
-    def _torque(self, turns):
+    def _torque(self, turns, delta):
         """Denominator and numerator from velocity error to torque command."""
         gain = self.control.velocity_gain
         for section in self.filters:
             gain = gain * section.response(turns)
         if self.control.integral_time is None:
             return 1.0, gain
-        delta = plant.difference(turns)
         share = 1.0 / (self.rate * self.control.integral_time)
         return delta, gain * (delta + share * (1.0 + delta))
 

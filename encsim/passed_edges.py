@@ -19,13 +19,11 @@ from .passed_errors import BENT, STEEP, bent
 from .ring_lines import turn_lines
 
 # Speeds that are worth computing at once: some MB.
-TOGETHER = 64
+TOGETHER = 128
 # Smooth lines, lines of the counts and ticks of the timing clock that count one by one.
 SMOOTH_LINES = 40
 COUNT_LINES = 96
 TICKS = 12
-# Lines of less than this share of all of their kind are taken as white.
-FAINT = 1e-7
 # Images to each side of a line that is held from edge to edge; the others are white.
 IMAGES = 2
 
@@ -120,25 +118,28 @@ class PassedEdges:
 
     def _lines(self, orders, made):
         """Lines of complex amplitude ``made``: both paths in phase, and what the hold makes beside them."""
-        turns = np.multiply.outer(self.pace, orders.astype(float))
+        if not orders.size:
+            return np.zeros((self.there.size, len(NAMES)))
         power = 0.5 * np.abs(made) ** 2 * (self.pace > 0.0)[:, None]
-        found = summed(self._both(turns).squares(), power)
-        beside = self._images(turns, power)
+        found, beside = self._held(np.multiply.outer(self.pace, orders.astype(float)), power, 1.0)
         self.beside = self.beside + beside
         return found + beside
 
-    def _images(self, turns, power):
-        """Lines at multiples of the frequency of the edges beside a line that is held."""
-        mean, left = self.edges.line_gain(turns)
-        left = left - square(mean)
-        found = np.zeros((self.there.size, len(NAMES)))
-        for image in [n for n in range(-IMAGES, IMAGES + 1) if n]:
-            share = square(self.edges.line_gain(turns, image)[0])
-            left = left - share
-            timed = passage(self.loop, turns + image / self.edges.period, 0.0, 1.0)
-            found += summed(timed.squares(), power * share)
-        rest = (power * np.maximum(left, 0.0)).sum(axis=-1)
-        return self.loop.rate**2 * (found + rest[:, None] * self.means.held_white)
+    def _held(self, turns, power, position):
+        """Lines that are held from edge to edge, and lines beside them at multiples of the frequency of the edges.
+
+        ``position`` is the amplitude by which they come in the position that the position control reads.
+        """
+        images = np.array([n for n in range(-IMAGES, IMAGES + 1) if n])
+        (mean, *others), left = self.edges.line_gains(turns, [0, *images])
+        shares = [square(one) for one in others]
+        left = power * np.maximum(left - square(mean) - sum(shares), 0.0)
+        away = turns[:, None, :] + (images / self.edges.period)[:, :, None]
+        away, shares = (np.reshape(part, (turns.shape[0], -1)) for part in (away, np.stack(shares, axis=1)))
+        timed = passage(self.loop, away, 0.0, self.loop.rate).squares()
+        beside = summed(timed, np.tile(power, images.size) * shares)
+        beside += self.loop.rate**2 * left.sum(axis=-1)[:, None] * self.means.held_white
+        return summed(passage(self.loop, turns, position, self.loop.rate * mean).squares(), power), beside
 
     def _ticks(self):
         """Times rounded to the clock: lines at multiples of its frequency as the edges see it, and noise."""
@@ -153,8 +154,7 @@ class PassedEdges:
         power = 0.5 * (move[:, None] / (np.pi * harmonic)) ** 2 * kept
         turns = harmonic * ticks * period
         turns = (turns - np.rint(turns)) / period
-        seen = self.loop.rate**2 * power * square(self.edges.line_gain(turns)[0])
-        self.ticked = summed(passage(self.loop, turns, 0.0, 1.0).squares(), seen) + self._images(turns, power)
+        self.ticked = sum(self._held(turns, power, 0.0))
         noise = np.maximum(move**2 / 12.0 - power.sum(axis=-1), 0.0)
         return self.ticked + noise[:, None] * self.means.edge_noise
 

@@ -11,6 +11,7 @@ from functools import lru_cache
 
 import numpy as np
 
+from . import _filters
 from ._checks import refuse
 
 RIGID = ("position", "velocity")
@@ -137,10 +138,12 @@ class Transfer:
         -------
         Fractions
         """
-        delta = difference(turns)
-        late = np.exp(-2j * np.pi * self.delay * turns)
-        read = np.exp(-2j * np.pi * self.reading_delay * turns)
+        half = np.exp(1j * np.pi * turns)
+        delta, back = 2j * half.imag * half, half.conj() ** 2
+        late = _filters.power(back, self.delay)
+        read = late * _filters.power(back, self.reading_delay - self.delay)
         return Fractions(
+            difference=delta,
             denominator=np.polyval(self.denominator, delta),
             measured=np.polyval(self.measured, delta) * read,
             position=np.polyval(self.position, delta) * late,
@@ -150,8 +153,12 @@ class Transfer:
 
 @dataclass(frozen=True, eq=False, slots=True, kw_only=True)
 class Fractions:
-    """Numerators and common denominator at some frequencies; each quotient is a frequency response."""
+    """Numerators and common denominator at some frequencies; each quotient is a frequency response.
 
+    ``difference`` is z - 1.
+    """
+
+    difference: np.ndarray
     denominator: np.ndarray
     measured: np.ndarray
     position: np.ndarray
@@ -160,7 +167,8 @@ class Fractions:
 
 def difference(turns):
     """``z - 1`` at z = exp(2 pi i turns), without cancellation."""
-    return 2j * np.sin(np.pi * turns) * np.exp(1j * np.pi * turns)
+    half = np.exp(1j * np.pi * turns)
+    return 2j * half.imag * half
 
 
 def discretise(load, control, rate, *, lags=(0.0,), speed=0.0):

@@ -6,6 +6,7 @@ from functools import cache
 import numpy as np
 import pytest
 import random_loops
+import slow_edges
 
 import encsim
 from encsim import (
@@ -17,6 +18,7 @@ from encsim import (
     Interpolation,
     Load,
     PeriodTiming,
+    Ring,
     Sampling,
     Scale,
     Signal,
@@ -24,7 +26,7 @@ from encsim import (
 from encsim.mechanics import Notch
 
 CURVES = ("measured", "torque", "actual", "position")
-RATE, TURN = 16e3, 2.0 * np.pi * 50.0
+RATE, TURN, PITCH = 16e3, 2.0 * np.pi * 50.0, 20e-6
 SIGNAL = Signal(offset=(0.01, -0.005), gain=0.02, phase=0.01, harmonics={3: 0.002}, jitter=0.5e-9)
 STAGE = Axis(
     Scale(period=20e-6),
@@ -182,6 +184,44 @@ def test_standstill_leaves_the_position_control_alone():
     np.testing.assert_array_equal(found.measured, 0.0)
     assert np.all(found.torque > 0.0)
     assert not encsim.smoothness(STAGE, 0.0).stable
+
+
+VARIANTS = {
+    "as drawn": {},
+    "notch that follows": {"control": {"notch": [Notch(order=0.7, damping=0.1, depth=0.5)]}},
+    "falling friction": {"load": {"coulomb": 1.0, "stribeck": 0.02, "stribeck_speed": 1e-3}},
+    "no position control": {"control": {"position_gain": 0.0}},
+    "converter": {"interpolation": {"bits": 10}},
+    "ring": {"scale": {"period": None, "lines": 5000}, "whole": {"ring": Ring(0.05, eccentricity=2e-6)}},
+}
+
+
+def varied(axis, change):
+    whole = change.get("whole", {})
+    parts = {name: replace(getattr(axis, name), **part) for name, part in change.items() if name != "whole"}
+    return replace(axis, **parts, **whole)
+
+
+@pytest.mark.parametrize("variant", VARIANTS)
+def test_all_speeds_at_once_make_what_the_slow_twin_makes_of_each(variant):
+    rng = np.random.default_rng(len(variant))
+    for _ in range(3):
+        axis, speed = drawn(rng)
+        axis = varied(axis, VARIANTS[variant])
+        speeds = speed / PITCH * axis.scale.pitch * np.array([0.1, 1.0, 3.0])
+        found, twins = encsim.smoothness(axis, speeds), [slow_edges.Speed(axis, v) for v in speeds]
+        np.testing.assert_array_equal(np.isfinite(found.torque), [twin.stable for twin in twins])
+        for k in np.flatnonzero(np.isfinite(found.torque)):
+            check(found, k, twins[k].squares)
+
+
+def check(found, k, squares):
+    for n, curve in enumerate(CURVES):
+        total = np.sqrt(sum(square[n] for square in squares.values()))
+        seen = [found.parts[curve][cause][k] for cause in squares]
+        expected = [np.sqrt(max(square[n], 0.0)) for square in squares.values()]
+        # a circle of 700 points against one of 3500
+        np.testing.assert_allclose(seen, expected, rtol=0.0, atol=2e-3 * total)
 
 
 @pytest.mark.parametrize("curve", [*CURVES, "current"])

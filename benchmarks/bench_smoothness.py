@@ -32,7 +32,14 @@ AXES = {
     "falling friction": replace(
         STAGE, load=Load(5.0, viscous=1.0, coulomb=1.0, stribeck=0.5, stribeck_speed=0.01)
     ),
-    "notch by order": replace(STAGE, control=replace(STAGE.control, notch=Notch(order=1, damping=0.1))),
+    # a full notch would make the loop unstable where it lies below the crossover
+    "notch by order": replace(
+        STAGE, control=replace(STAGE.control, notch=Notch(order=1, damping=0.1, depth=0.3))
+    ),
+    "two notches by order": replace(
+        STAGE,
+        control=replace(STAGE.control, notch=[Notch(order=n, damping=0.1, depth=0.3) for n in (1, 2)]),
+    ),
     "single counts timed": replace(STAGE, estimator=PeriodTiming(1e8)),
     "counts in a window timed": replace(STAGE, estimator=CountAndTime(1e8, 5e-4)),
 }

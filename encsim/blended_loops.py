@@ -5,8 +5,8 @@ Each speed stands between two loops that are computed, and its mean squares betw
 
 import numpy as np
 
+from . import followed_power, loop_power
 from . import loop as loops
-from . import loop_power
 from .loop_power import FEW_BINS, NAMES, Power
 from .passed_errors import Passed
 
@@ -58,7 +58,7 @@ def passages(errors):
     slopes = np.array([axis.load.friction_slope(v) for v in speed.tolist()]) if axis.load.stribeck else speed
     different, first, place = np.unique(slopes, return_index=True, return_inverse=True)
     if loop_power.follows_order(axis) or not axis.load.stribeck or different.size <= FEW:
-        for power, there in loop_power.at_speeds(axis, speed):
+        for power, there in followed_power.at_speeds(axis, speed):
             yield Passed(errors, power, there)
         return
     known = _computed(different, lambda n: Power(loops.build(axis, float(speed[first[n]])), FEW_BINS))

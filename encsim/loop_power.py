@@ -29,7 +29,11 @@ class Power:
         Mean square of each curve for a white error of mean square 1.
     table : ndarray, shape (bins, curves)
         Mean of |F|**2 in each bin.
+    alike : bool
+        That the loop is the same at all speeds.
     """
+
+    alike = True
 
     def __init__(self, loop, bins=BINS):
         self.loop, self.rate, self.bins = loop, loop.rate, bins
@@ -55,6 +59,26 @@ class Power:
         response = self.loop.response(np.asarray(turns) * self.rate)
         found = [getattr(response, name) for name in (*NAMES, "complementary")]
         return np.stack([part.real**2 + part.imag**2 for part in found], axis=-1)
+
+    def complementary(self, turns):
+        """T at some frequencies."""
+        return self.loop.response(turns * self.rate).complementary
+
+    def at(self, here):
+        """The loop of some of the speeds: it is the same for all."""
+        return self
+
+    def table_at(self, table, here):
+        """The table of some of the speeds."""
+        return table
+
+    def moving(self, turns):
+        """|T|**2 at some frequencies, from the table."""
+        return self.table[self.rows(turns), -1]
+
+    def gain_at(self, turns, weight):
+        """Sum of ``weight |F|**2`` over frequencies."""
+        return weight @ self.exact(turns)
 
     def rows(self, turns):
         """Rows of the table at some frequencies."""
@@ -125,6 +149,10 @@ class Power:
         half = self.area[below] + (place - below)[..., None] * (self.area[below + 1] - self.area[below])
         turn = 2.0 * self.area[-1]
         return whole[..., None] * turn + np.where(mirrored[..., None], turn - half, half)
+
+    def about_zero(self, correlation):
+        """What noise makes that sits about 0 Hz: the first row of :meth:`smeared`."""
+        return self.smeared(correlation)[0]
 
     def smeared(self, correlation):
         """Table of what noise makes that sits about a frequency.

@@ -62,12 +62,19 @@ class Passed:
         self.white = power.white
         if self.clock is not None and self.clock < power.rate:
             share = self.clock / power.rate
-            self.white = power.smeared(lambda lag: np.maximum(0.0, 1.0 - share * lag))[0]
-        self.levels, self.uncoloured = (), self.variance
+            self.white = power.about_zero(lambda lag: np.maximum(0.0, 1.0 - share * lag))
+        # one row for all speeds, or a row each
+        self.white = np.broadcast_to(self.white, (self.there.size, self.white.shape[-1]))
+        self.fall, self.levels, self.uncoloured = None, {}, self.variance
         if axis.signal.jitter_bandwidth is not None and "jitter" in self.spread:
             self.uncoloured = self.variance - self.spread["jitter"]
-            fall = TAU * axis.signal.jitter_bandwidth / power.rate
-            self.levels = [power.smeared(lambda lag, n=n: np.exp(-fall * 2**n * lag)) for n in range(LEVELS)]
+            self.fall = TAU * axis.signal.jitter_bandwidth / power.rate
+
+    def _level(self, n):
+        """Table for jitter of 2**n times the bandwidth."""
+        if n not in self.levels:
+            self.levels[n] = self.power.smeared(lambda lag: np.exp(-self.fall * 2**n * lag))
+        return self.levels[n]
 
     def _all(self):
         cyclic, scattered = self._smooth()
@@ -82,7 +89,9 @@ class Passed:
         """Gaussian causes with what they scatter of the smooth lines, shared as their variances."""
         found = {}
         for cause, square in self.spread.items():
-            gain = self.levels[0][0] if cause == "jitter" and self.levels else self.white
+            gain = self.white
+            if cause == "jitter" and self.fall is not None:
+                gain = self.power.about_zero(lambda lag: np.exp(-self.fall * lag))
             share = np.divide(
                 square, self.errors.variance[self.there], out=np.zeros_like(square), where=square > 0.0
             )
@@ -114,8 +123,9 @@ class Passed:
     def _lines(self, here, turns, weight, images, exact=False):
         """Mean squares of lines at some frequencies; with an own clock those of their images."""
         weight = np.where(self.turns[here, None] > 0.0, weight, 0.0)
+        power = self.power.at(here)
         if self.clock is None:
-            return self._at(turns, weight, exact)
+            return _at(power, turns, weight, exact)
         ratio = self.clock / self.power.rate
         cycles = turns / ratio
         nearest, found = cycles - np.rint(cycles), 0.0
@@ -123,21 +133,16 @@ class Passed:
         for j in range(-images, images + 1):
             place = nearest + j
             share = held / (place * place) if j else weight * np.sinc(nearest) ** 2
-            found = found + self._at(place * ratio, share, exact and j == 0)
+            found = found + _at(power, place * ratio, share, exact and j == 0)
         left = held * (_tail(images + 1 + nearest) + _tail(images + 1 - nearest))
-        return found + left.sum(axis=-1)[:, None] * self.power.white
-
-    def _at(self, turns, weight, exact=False):
-        if exact:
-            return np.einsum("sk,skc->sc", weight, self.power.exact(turns))
-        return self.power.sum_at(turns, weight)
+        return found + left.sum(axis=-1)[:, None] * power.white
 
     def _scattered(self, here, orders, power):
         """What noise scatters of lines: by white noise white, by jitter of a bandwidth about the line."""
         kept = self._kept(here, orders)
-        still = self._kept(here, orders, self.uncoloured) if self.levels else kept
-        found = (power * (1.0 - still)).sum(axis=-1)[:, None] * self.white
-        if not self.levels:
+        still = kept if self.fall is None else self._kept(here, orders, self.uncoloured)
+        found = (power * (1.0 - still)).sum(axis=-1)[:, None] * self.white[here]
+        if self.fall is None:
             return found
         # of the powers of the jitter a line feels the n-th, n times as wide, with a**n/n!; their mean stands for all
         a = TAU**2 * self.spread["jitter"].mean() * orders.astype(float) ** 2
@@ -147,10 +152,12 @@ class Passed:
         for n in np.unique(level).tolist():
             of = level == n
             if n == LEVELS:
-                found = found + weight[:, of].sum(axis=-1)[:, None] * self.white
+                found = found + weight[:, of].sum(axis=-1)[:, None] * self.white[here]
             else:
                 turns = np.multiply.outer(self.turns[here], orders[of].astype(float))
-                found = found + self.power.sum_at(turns, weight[:, of], self.levels[n])
+                found = found + self.power.at(here).sum_at(
+                    turns, weight[:, of], self.power.table_at(self._level(n), here)
+                )
         return found
 
     def _stepped(self):
@@ -172,7 +179,7 @@ class Passed:
         return {"adc": both * share, "resolution": both * (1.0 - share)}
 
     def _stepped_sum(self):
-        found = np.zeros((self.there.size, self.power.table.shape[1]))
+        found = np.zeros_like(self.white)
         for places, lines in self.errors.stepped():
             here = np.flatnonzero(np.isin(self.there, places))
             found[here], self.followed[here] = self._steps(here, lines)
@@ -184,7 +191,7 @@ class Passed:
         turns = np.multiply.outer(self.turns[here], orders)
         weight = np.broadcast_to(lines.power * self._kept(here, orders), turns.shape)
         weight = np.where(self.turns[here, None] > 0.0, weight, 0.0)
-        found, followed = self.power.followed_at(turns, weight, orders)
+        found, followed = self.power.at(here).followed_at(turns, weight, orders)
         if self.clock is not None:
             found = self._lines(here, turns, weight, FEW_IMAGES)
         power = np.broadcast_to(lines.power, (1, orders.size))
@@ -195,27 +202,28 @@ class Passed:
 
     def _bent(self):
         """What the smooth lines gain or lose because the axis, moved by them, reads them elsewhere."""
-        found = np.zeros((self.there.size, self.power.table.shape[1]))
+        found = np.zeros_like(self.white)
         orders, made = self.errors.bending()
         if not orders.size:
             return found
         made = made[self.there] if made.shape[0] > 1 else np.repeat(made, self.there.size, axis=0)
         turns = np.multiply.outer(self.turns, orders.astype(float))
-        moved = TAU * np.abs(made) * orders * np.sqrt(self.power.table[self.power.rows(turns), -1])
+        moved = TAU * np.abs(made) * orders * np.sqrt(self.power.moving(turns))
         moved = np.where(self.turns > 0.0, moved.sum(axis=-1), 0.0)
         self.steep = moved > STEEP
         here = np.flatnonzero((moved > BENT) & ~self.steep)
         if not here.size or self.clock is not None:
             return found
-        back = self.power.loop.response(turns[here] * self.power.rate).complementary
+        power = self.power.at(here)
+        back = power.complementary(turns[here])
         change = 0.5 * (np.abs(bent(made[here], orders, back)) ** 2 - np.abs(made[here]) ** 2)
-        found[here] = self._at(turns[here], change * self._kept(here, orders), exact=True)
+        found[here] = _at(power, turns[here], change * self._kept(here, orders), exact=True)
         return found
 
     def _lost(self, here, lines):
         """Mean squares of what is nowhere in particular: white, and at rest only as far as noise toggles it."""
         toggled = -np.expm1(-(TAU**2) * self.variance[here] * lines.beyond**2)
-        return lines.lost * np.where(self.turns[here] > 0.0, 1.0, toggled)[:, None] * self.white
+        return lines.lost * np.where(self.turns[here] > 0.0, 1.0, toggled)[:, None] * self.white[here]
 
     def _bands(self, here, lines):
         """Mean squares of lines smeared over bands; what the noise scatters of them is white."""
@@ -225,11 +233,13 @@ class Passed:
             # narrow bands have images as lines have, others fill the held spectrum
             wide = np.multiply.outer(speed, lines.high - lines.low) * self.power.rate > 0.1 * self.clock
             middle = np.multiply.outer(speed, 0.5 * (lines.low + lines.high))
-            held = (lines.band - np.where(wide, 0.0, kept)).sum(axis=-1)[:, None] * self.white
+            held = (lines.band - np.where(wide, 0.0, kept)).sum(axis=-1)[:, None] * self.white[here]
             return self._lines(here, middle, np.where(wide, 0.0, kept), FEW_IMAGES) + held
-        mean = self.power.mean_over(np.multiply.outer(speed, lines.low), np.multiply.outer(speed, lines.high))
+        mean = self.power.at(here).mean_over(
+            np.multiply.outer(speed, lines.low), np.multiply.outer(speed, lines.high)
+        )
         kept_moving = np.where(speed[:, None] > 0.0, kept, 0.0)
-        scattered = (lines.band - kept).sum(axis=-1)[:, None] * self.white
+        scattered = (lines.band - kept).sum(axis=-1)[:, None] * self.white[here]
         return np.einsum("sb,sbc->sc", kept_moving, mean) + scattered
 
     def _age(self):
@@ -239,9 +249,8 @@ class Passed:
         # a line that folds to 0 Hz but for rounding is a constant age
         turning = np.abs(turns - np.rint(turns)) > 1e-9
         weight = np.where(turning, 0.5 / (np.pi * j) ** 2, 0.0)
-        gain = weight @ self.power.exact(turns)
         swing = self.turns * (self.power.rate / self.clock)
-        return np.multiply.outer(swing**2, gain)
+        return (swing**2)[:, None] * self.power.gain_at(turns, weight)
 
     def _ring(self):
         """Mean squares of the few lines a turn of a mounted ring, which noise leaves as they are."""
@@ -254,6 +263,13 @@ def _own_clock(axis):
     """Rate of an own clock, Hz; None without one and where its age never changes."""
     clock = causes.own_clock(axis)
     return None if clock is None or (clock / axis.sampling.rate).is_integer() else clock
+
+
+def _at(power, turns, weight, exact=False):
+    """Mean squares of lines through one loop, or through loops side by side."""
+    if exact:
+        return np.einsum("sk,skc->sc", weight, power.exact(turns))
+    return power.sum_at(turns, weight)
 
 
 def _tail(x):

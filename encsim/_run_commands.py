@@ -34,6 +34,8 @@ def run(args):
     samples = _arguments.samples_of(seconds, rate, _arguments.MOST_ROWS, LONGER)
     with Progress(args, f"running {samples} samples"), _told(args, axis):
         result = motion_run.run(axis, demand, seconds, seed)
+    for line in _run_reports.beyond(result):
+        _outputs.warn(args, f"warning: {line}")
     cautions = () if args.quiet else CAUTIONS
     asked = None if args.profile is None else _run_reports.Move(args.profile.strip(), demand)
     delivery = Delivery(args)

@@ -7,6 +7,7 @@ import numpy as np
 
 from ._loop_reports import force, listed
 from ._tables import aligned, beside, percent, show
+from .limits import top_speed
 
 # A move as it was asked for, and its profile.
 Move = namedtuple("Move", "text profile")
@@ -16,6 +17,8 @@ LEFT = 0.02
 NOTHING = 1e-9
 # Samples of an answer that are listed; below this share of the largest one they are 0.
 ROWS, SMALLEST = 16, 1e-3
+# Words of a run's reason that is a warning.
+BEYOND = "above the top speed"
 LINEAR = (
     "Linear: counts, encoder errors, dry friction, cogging and limits are not in this answer;\n"
     "encsim run has them.\n"
@@ -38,9 +41,33 @@ def run(result, move=None, *, cautions=()):
     str
     """
     lines = _steady(result) if move is None else _moved(result, move)
-    notes = [f"Note: {reason}\n" for reason in result.reasons]
-    return "".join([*(f"{line}\n" for line in lines), "\n", aligned(_columns(result, move)), "\n", *notes,
+    warned = [f"WARNING: {line}\n" for line in beyond(result)]
+    # said above already, in the units of the report
+    notes = [f"Note: {reason}\n" for reason in result.reasons if not (warned and BEYOND in reason)]
+    return "".join([*warned, *(f"{line}\n" for line in lines), "\n", aligned(_columns(result, move)), "\n", *notes,
                     listed(cautions)])  # fmt: skip
+
+
+def beyond(result):
+    """What is said first of a run above the top speed.
+
+    Parameters
+    ----------
+    result : Run
+
+    Returns
+    -------
+    list of str
+        Empty where the axis runs within it.
+    """
+    if not any(BEYOND in reason for reason in result.reasons):
+        return []
+    top, unit = top_speed(result.axis), result.units["velocity"]
+    fastest = show(float(np.abs(result.demand).max()), unit)
+    return [
+        f"{fastest} is above the top speed of {show(top.speed, unit)}, set by {top.limit}: the position shown cannot "
+        "be trusted there, and a drive that follows it can run an axis up to overspeed."
+    ]
 
 
 def _length(result):

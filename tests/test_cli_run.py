@@ -11,6 +11,7 @@ from test_cli_loop import folder as folder
 
 import encsim
 from encsim import profiles
+from encsim.__main__ import main
 from encsim._tables import percent, show
 from encsim.mechanics import CAUTIONS
 
@@ -104,6 +105,19 @@ def test_reversal_with_dry_friction_says_how_long_it_sticks(folder, capsys):
 def test_limit_that_binds_is_told(folder, capsys):
     text = done(capsys, *MOVE, "--set", "control.torque_limit=15 N", "--quiet")
     assert "The force is at its limit of 15.0 N for " in text
+
+
+def test_run_above_the_top_speed_is_warned_of_first(folder, capsys):
+    argv = [*STEADY[:2], "--speed", "1 m/s", "--seconds", "50 ms", "--set", "signal.bandwidth=20 kHz"]
+    assert main(argv) == 0
+    out, err = capsys.readouterr()
+    words = "1.00 m/s is above the top speed of 400 mm/s, set by bandwidth: the position shown cannot be trusted there"
+    assert out.startswith(f"WARNING: {words}")
+    assert f"encsim: warning: {words}" in err
+    assert out.count("above the top speed") == 1
+    got = plain(capsys, *argv, "--quiet")
+    assert not got["valid"]
+    assert "above the top speed 0.4 m/s (bandwidth)" in got["reasons"][0]
 
 
 def test_run_that_runs_away_fails_and_keeps_what_it_has(folder, capsys):

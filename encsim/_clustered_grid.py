@@ -10,6 +10,7 @@ import numpy as np
 
 from . import loop as loops
 from . import winding
+from .edge_loops import square
 
 # Points of a cell.
 IN_CELL = 4
@@ -21,8 +22,8 @@ PER_DELAY = 10.0
 PER_WIDTH = 1.5
 NARROW = 0.15
 NARROWEST = 1e-5
-# The grid begins at this share of the slowest pole, or of the lowest notch.
-BEGINNING = 0.01
+# Below this share of the slowest pole, or of the lowest notch, points lie evenly.
+BEGINNING = 0.5
 # More states than this are left to loops one by one.
 LONGEST = 400
 # A pole is taken as slow below the one, turns, and as free below the other.
@@ -38,7 +39,7 @@ class Grid:
     Attributes
     ----------
     turns, weight : ndarray, shape (n,)
-        Frequencies from near 0 to 1/2 and the part of the half turn that each stands for.
+        Frequencies from 0 to 1/2 and the part of the half turn that each stands for.
     edges : ndarray, shape (cells + 1,)
         From 0 to 1/2, every ``IN_CELL`` points.
     """
@@ -47,22 +48,27 @@ class Grid:
         place = np.abs(np.angle(1.0 + poles)) / (2.0 * np.pi)
         width = np.maximum(np.abs(np.abs(1.0 + poles) - 1.0) / (2.0 * np.pi), NARROWEST * place)
         kept = (place > lowest) & (place < 0.5) & (width < NARROW * place)
-        self.place, self.width = place[kept], width[kept]
+        self.place, self.width, self.lowest = place[kept], width[kept], lowest
         self.even = max(EVEN, 0.5 * PER_DELAY * delay)
-        self._lay_out(lowest)
+        self._lay_out()
 
     def _scale(self, turns):
         from_poles = np.arcsinh(np.subtract.outer(turns, self.place) / self.width).sum(axis=-1)
-        return PER_E * np.log(turns) + 2.0 * self.even * turns + PER_WIDTH * from_poles
+        return PER_E * np.log(turns + self.lowest) + 2.0 * self.even * turns + PER_WIDTH * from_poles
 
     def _density(self, turns):
         from_poles = 1.0 / np.hypot(np.subtract.outer(turns, self.place), self.width)
-        return PER_E / turns + 2.0 * self.even + PER_WIDTH * from_poles.sum(axis=-1)
+        return PER_E / (turns + self.lowest) + 2.0 * self.even + PER_WIDTH * from_poles.sum(axis=-1)
 
-    def _lay_out(self, lowest):
+    def _lay_out(self):
         offsets = np.outer(self.width, np.sinh(np.linspace(-8.0, 8.0, 41)))
-        known = np.concatenate([np.geomspace(lowest, 0.5, 2000), (self.place[:, None] + offsets).ravel()])
-        known = np.unique(known[(known >= lowest) & (known <= 0.5)])
+        known = [
+            np.zeros(1),
+            np.geomspace(0.01 * self.lowest, 0.5, 2000),
+            (self.place[:, None] + offsets).ravel(),
+        ]
+        known = np.unique(np.concatenate(known))
+        known = known[(known >= 0.0) & (known <= 0.5)]
         scale = self._scale(known)
         number = IN_CELL * int(np.ceil((scale[-1] - scale[0]) / IN_CELL))
         step = (scale[-1] - scale[0]) / number
@@ -71,11 +77,10 @@ class Grid:
         )
         found = np.interp(wanted, scale, known)
         for _ in range(3):
-            found = np.clip(found + (wanted - self._scale(found)) / self._density(found), lowest, 0.5)
+            found = np.clip(found + (wanted - self._scale(found)) / self._density(found), 0.0, 0.5)
         self.turns, self.edges = found[:number], found[number:]
         self.edges[0], self.edges[-1] = 0.0, 0.5
         self.weight = step / self._density(self.turns)
-        self.weight[0] += lowest
 
 
 class Terms:
@@ -94,10 +99,10 @@ class Terms:
         estimate = loop.estimator.response(parts.turns * loop.rate, loop.rate)
         command = loop.control.position_gain + estimate
         forward = command * parts.forward
-        size = np.sqrt(_square(parts.base) + _square(forward))
+        size = np.sqrt(square(parts.base) + square(forward))
         self.base, self.forward = parts.base / size, forward / size
         numerators = [estimate * self.base, *[command * part / size for part in parts.acted], self.forward]
-        self.squares = np.stack([_square(part) for part in numerators], axis=-1)
+        self.squares = np.stack([square(part) for part in numerators], axis=-1)
 
 
 class Common:
@@ -188,7 +193,3 @@ def _between(known):
     share = ((np.arange(BETWEEN) + 0.5) / BETWEEN).reshape(-1, *[1] * (known.ndim - 1))
     found = known[:-1, None] + share * (known[1:, None] - known[:-1, None])
     return np.ascontiguousarray(found.reshape(-1, *known.shape[1:]).T)
-
-
-def _square(gain):
-    return gain.real**2 + gain.imag**2

@@ -8,6 +8,7 @@ squared numerator times |N|**2 / |B + X N|**2, X/B the loop gain without the not
 import numpy as np
 
 from ._clustered_grid import IN_CELL, Terms, turned
+from .edge_loops import square
 from .loop_power import NAMES
 
 CURVES = len(NAMES) + 1
@@ -88,16 +89,16 @@ class Centres:
         detuned = list(detuned)
         if len(detuned) == 1:
             u, depth = detuned[0], self.depth[0]
-            real, imag, square = mixed[0] * u, mixed[1] * u, u * u
+            real, imag, size = mixed[0] * u, mixed[1] * u, u * u
             real += mixed[2]
             imag += mixed[3]
-            return real, imag, square + 1.0, square + depth * depth
+            return real, imag, size + 1.0, size + depth * depth
         below = above = 1.0 + 0j
         for u, depth in zip(detuned, self.depth, strict=True):
             below, above = below * (u + 1j), above * (u + 1j * depth)
         real = mixed[0] * below.real - mixed[1] * below.imag + mixed[2] * above.real - mixed[3] * above.imag
         imag = mixed[0] * below.imag + mixed[1] * below.real + mixed[2] * above.imag + mixed[3] * above.real
-        return real, imag, _square(below), _square(above)
+        return real, imag, square(below), square(above)
 
 
 class Sweep:
@@ -137,7 +138,7 @@ class Sweep:
         grid, terms, number = self.common.grid, self.common.terms, self.centres.tangent.shape[1]
         size = IN_CELL * max(1, TOGETHER // (IN_CELL * number))
         weighted = grid.weight[:, None] * terms.squares
-        gains = _square(terms.base), _square(terms.forward)
+        gains = square(terms.base), square(terms.forward)
         narrow, before = [], None
         for start in range(0, grid.turns.size, size):
             part = slice(start, start + size)
@@ -341,7 +342,7 @@ class Sweep:
         detuned = centres.detuned(np.tan(np.pi * turns))
         *_, below, above = centres.gains(detuned, centres.mixed(terms.base, terms.forward))
         with np.errstate(divide="ignore"):
-            return np.log(_square(terms.forward) * above) - np.log(_square(terms.base) * below)
+            return np.log(square(terms.forward) * above) - np.log(square(terms.base) * below)
 
 
 def exact(centres, turns, terms, lag=1.0):
@@ -379,7 +380,3 @@ def _gathered(middle, width, low, high):
 
 def _joined(before, now):
     return np.concatenate([before, now])
-
-
-def _square(gain):
-    return gain.real**2 + gain.imag**2

@@ -119,6 +119,21 @@ def test_random_axes_are_as_if_each_speed_were_computed_by_itself(kind, monkeypa
         compare(*drawn(rng, kind), monkeypatch)
 
 
+def test_jitter_about_lines_of_single_speeds_is_smeared_by_their_own_loops(monkeypatch):
+    # averaged readings make other counts of each speed, so that some speeds are taken at a time
+    signal = replace(STAGE.signal, jitter=2e-9, jitter_bandwidth=300.0)
+    axis = replace(STAGE, signal=signal, sampling=Sampling(16e3, average=3))
+    axis = replace(axis, interpolation=Interpolation(factor=4000))
+    compare(notched(axis, [Notch(order=1, damping=1.0, depth=0.2)]), np.array([3e-3, 0.02, 0.1]), monkeypatch)
+
+
+def test_error_that_the_loop_follows_is_bent_as_in_a_loop_of_its_own(monkeypatch):
+    axis = replace(STAGE, signal=Signal(sde={1: 200e-9, 2: (50e-9, 1.0)}), interpolation=Interpolation())
+    # lines at 2 to 40 Hz, at the later speeds a whole turn further to one side and to the other
+    speed = 20e-6 * np.array([2.0, 20.0, 16e3 - 16.0, 16e3 + 16.0])
+    compare(notched(axis, [Notch(order=2, damping=0.1, depth=0.6)]), speed, monkeypatch)
+
+
 @pytest.mark.parametrize("load", [STAGE.load, FLEXIBLE], ids=["rigid", "two masses"])
 @pytest.mark.parametrize("name", NOTCHES)
 def test_stable_speeds_are_those_with_all_poles_inside_the_circle(name, load):

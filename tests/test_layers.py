@@ -25,8 +25,8 @@ ROWS = """
 - edge_timing plant _ring_fit c_source comparison positioning budget ring_clamping
 - estimators edge_filter _loop_states error_map ring_tolerances
 - axis loop winding calibration self_calibration calibration_file
-- stability edge_loops _axis_reader _clustered_grid
-- axis_file quadrature identification _run_checks loop_power
+- stability edge_loops _axis_reader
+- axis_file quadrature identification _run_checks loop_power _clustered_grid
 - limits increments _chain _section_reader _linear_answer working_speeds followed_notches
 - _loop_tables _demands time_responses followed_power
 - causes doubts loop_doubts

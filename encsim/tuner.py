@@ -157,7 +157,7 @@ def _searched(axis, phase_margin, sensitivity_peak, torque_ripple, speed):
     limits = _limits(phase_margin, sensitivity_peak, torque_ripple)
     if speed is not None and not _checks.is_real(speed):
         _checks.refuse("tuning.speed", "be a finite number", speed, f"{axis.scale.unit}/s")
-    search = GainSearch(axis, limits, speed or 0.0)
+    search = GainSearch(axis, limits, float(speed or 0.0))
     found = search.proposed()
     if found is None:
         refuse(search)

@@ -34,18 +34,15 @@ class Standings:
     phase_margin : ndarray
         Distance of the phase from -180 deg where the gain is 1, deg; 180 where it never is, 0 where the loop is not
         stable.
-    crossover : ndarray
-        Highest frequency at which the gain is 1, Hz; NaN where there is none.
     """
 
     speed: np.ndarray
     stable: np.ndarray
     phase_margin: np.ndarray
-    crossover: np.ndarray
 
 
 def standings(axis, speeds):
-    """Stability, phase margin and crossover of an axis at some speeds.
+    """Stability and phase margin of an axis at some speeds.
 
     Parameters
     ----------
@@ -63,8 +60,8 @@ def standings(axis, speeds):
     frequency = _grid(axis.load, axis.sampling.rate)
     alone = 1 if loop_power.follows_speed(axis) else TOGETHER
     found = [_some(axis, speeds[n : n + alone], frequency) for n in range(0, speeds.size, alone)]
-    stable, margin, crossover = (np.concatenate(part) for part in zip(*found, strict=True))
-    return Standings(speed=speeds, stable=stable, phase_margin=margin, crossover=crossover)
+    stable, margin = (np.concatenate(part) for part in zip(*found, strict=True))
+    return Standings(speed=speeds, stable=stable, phase_margin=margin)
 
 
 def _some(axis, speeds, frequency):
@@ -72,8 +69,7 @@ def _some(axis, speeds, frequency):
     gain = loop.open_gain(frequency)
     stable = winding.unstable_poles(winding.open_polynomial(loop, frequency) * (1.0 + gain)) == 0
     square = gain.real**2 + gain.imag**2
-    crossover = np.array([loop_power.crossover_of(frequency, row) for row in np.sqrt(square)])
-    return stable, np.where(stable, phase_margins(gain, square), 0.0), crossover
+    return stable, np.where(stable, phase_margins(gain, square), 0.0)
 
 
 def lowest(axis, top, least=None):

@@ -19,6 +19,7 @@ POINTS_A_COUNT = 256
 POINTS_A_CODE = 64
 SMALLEST = 1 << 17
 LARGEST = 1 << 20
+PIECE = 1 << 14
 # Smoothing by less than this many grid steps is done kink by kink, by more in the spectrum.
 FINE = 3.0
 LADDER = 2.0**0.5
@@ -48,8 +49,16 @@ def grid_points(axis, largest=LARGEST):
 
 def shown_error(axis, points):
     """Error g of the shown position at the middles of an even grid over one period, periods."""
+    found = np.empty(points)
+    # piece by piece, so that all stays in the cache
+    for first in range(0, points, PIECE):
+        part = found[first : first + PIECE]
+        part[:] = _shown_error(axis, (np.arange(first, first + part.size) + 0.5) / points)
+    return found
+
+
+def _shown_error(axis, turns):
     how = axis.interpolation
-    turns = (np.arange(points) + 0.5) / points
     moved = quadrature.shifted(axis, turns)
     cosine, sine = quadrature.signals(quadrature.channels(axis), moved)
     if how.bits is not None:

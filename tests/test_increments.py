@@ -36,9 +36,10 @@ def test_table_agrees_with_a_walk_through_the_period(how):
 @pytest.mark.parametrize("how", CHAINS)
 def test_spread_table_agrees_with_a_walk_through_the_period(how, spread):
     found, axis = table(FAULTS, **how)
-    slow = [mean_square(axis, lag, spread, points=20_011, nodes=180) for lag in LAGS]
+    lags = LAGS[1::2]
+    slow = [mean_square(axis, lag, spread, points=20_011, nodes=180) for lag in lags]
     # 180 nodes over steps of the shown position: some 1e-3
-    assert found.mean_square(LAGS, np.full_like(LAGS, spread)) == pytest.approx(slow, rel=4e-3)
+    assert found.mean_square(lags, np.full_like(lags, spread)) == pytest.approx(slow, rel=4e-3)
 
 
 @pytest.mark.parametrize("steps_of_grid", [0.0, 0.3, 1.0, 2.9, 3.1, 8.0, 30.0, 300.0])

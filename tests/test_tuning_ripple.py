@@ -184,7 +184,13 @@ def test_ripple_that_the_search_weighs_for_timed_edges_is_that_of_smoothness(nam
     assert searched == pytest.approx(ripple, rel=0.03)
 
 
-def test_gains_for_timed_edges_say_down_to_which_speed_they_hold():
+@pytest.fixture
+def no_remedies(monkeypatch):
+    """Proposals without what would allow more, which takes most of the time."""
+    monkeypatch.setattr(tuner, "remedies", lambda search, control: ())
+
+
+def test_gains_for_timed_edges_say_down_to_which_speed_they_hold(no_remedies):
     axis, speed = TIMED["single counts"]
     found = tuner.tuning(axis, speed=speed)
     for slower, margin in ((found.margin_from, 30.0), (found.stable_from, 0.0)):
@@ -196,7 +202,7 @@ def test_gains_for_timed_edges_say_down_to_which_speed_they_hold():
     assert found.to_dict()["units"]["stable_from"] == "m/s"
 
 
-def test_too_few_edges_for_the_margins_make_a_proposal_doubtful():
+def test_too_few_edges_for_the_margins_make_a_proposal_doubtful(no_remedies):
     found = tuner.tuning(TIMED["single counts"][0], sensitivity_peak=3.0, phase_margin=20.0, speed=2e-6)
     assert not found.valid
     assert found.reasons[0] == found.margins.reasons[0]

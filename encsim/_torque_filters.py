@@ -16,8 +16,8 @@ class Section:
 
     Attributes
     ----------
-    turns : float
-        Frequency at which the bilinear transform is exact, over the loop rate.
+    turns : float or ndarray
+        Frequency at which the bilinear transform is exact, over the loop rate; of many speeds in column shape.
     above, below : tuple of float
         Numerator and denominator in s/w_0, highest power first, of one length.
     """
@@ -28,8 +28,18 @@ class Section:
 
     def response(self, turns):
         """Complex gain at frequencies given as shares of the loop rate."""
-        laplace = 1j * np.tan(np.pi * turns) / math.tan(math.pi * self.turns)
+        laplace = 1j * np.tan(np.pi * turns) / np.tan(np.pi * self.turns)
         return np.polyval(self.above, laplace) / np.polyval(self.below, laplace)
+
+    def denominator(self, back):
+        """Denominator of :meth:`coefficients` at values of z**-1."""
+        warp, last = np.tan(np.pi * self.turns), len(self.below) - 1
+        ends = (1.0 - back, warp * (1.0 + back)), (1.0, warp)
+        found, first = (
+            sum(factor * ahead ** (last - k) * behind**k for k, factor in enumerate(self.below))
+            for ahead, behind in ends
+        )
+        return found / first
 
     def coefficients(self):
         """Numerator and denominator in z**-1, the latter beginning with 1."""

@@ -4,11 +4,12 @@ The loop is torn open at the estimator. Its other parts stand at each frequency 
 circle each speed's gain of the edges is a sum of few waves, so that many speeds are one product of matrices.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from . import winding
+from . import _torque_filters, edge_filter, winding
+from . import loop as loops
 from .edge_filter import HeldSums
 
 # Points of frequency: a decade, evenly, and about the resonance of two masses.
@@ -16,6 +17,7 @@ PER_DECADE = 80
 DECADES = 6
 EVEN = 256
 NEAR_RESONANCE = np.linspace(0.7, 1.3, 241)
+POLYNOMIALS = ("denominator", "measured", "position", "velocity")
 # Speeds at a time, halved while the ages of their edges end in more than so many samples.
 TOGETHER = 32
 FEWEST = 8
@@ -112,29 +114,26 @@ class Means:
 
 
 class Circle:
-    """A loop at all frequencies, torn open at its timed edges.
+    """Loops at all frequencies, torn open at their timed edges.
 
     Parameters
     ----------
     load : Load
     loop : Loop
-        Whatever its estimator.
+        One for all speeds, or as of :func:`followed`, whatever the estimator.
     """
 
     def __init__(self, load, loop):
         self.rate, self.command = loop.rate, loop.control.position_gain
         turns = grid(load, loop.rate)
-        self.frequency = turns * loop.rate
-        parts = loop.parts(self.frequency)
-        self.open = winding.open_polynomial(loop, self.frequency)
-        scale = self.open / parts.base
-        below = parts.base + self.command * parts.forward
+        self.frequency, self.weight, self.sums = turns * loop.rate, widths(turns), HeldSums(turns)
+        parts, whole = loop.parts(self.frequency), winding.open_polynomial(loop, self.frequency)
+        below, scale = parts.base + self.command * parts.forward, whole / parts.base
         # the characteristic polynomial is the first and the second times the gain of the edges
-        self.fixed, self.times = scale * below, scale * parts.forward * self.rate
-        self.weight = widths(turns)
-        passed = square(scale) * np.stack([square(part) for part in (below, *parts.acted)])
-        self.passed = (passed * self.weight).T
-        self.sums = HeldSums(turns)
+        self.fixed, self.times = np.atleast_2d(scale * below, scale * parts.forward * self.rate)
+        self.open = np.atleast_2d(whole)
+        passed = [square(scale * part) * self.weight for part in (below, *parts.acted)]
+        self.passed = np.stack(np.atleast_2d(*np.broadcast_arrays(*passed)), axis=-2)
 
     def means(self, edges):
         """Stability, crossover and mean gains of some speeds.
@@ -150,22 +149,29 @@ class Circle:
         """
         ages, *weights = (part[..., 0] for part in edges.ends())
         held, shared = (np.where(edges.blind[:, 0], 0.0, part) for part in weights)
-        parts = [self._some(ages[:, one], held[:, one], shared[:, one]) for one in _groups(np.floor(ages))]
+        parts = [
+            self._some(one, ages[:, one], held[:, one], shared[:, one]) for one in _groups(np.floor(ages))
+        ]
         return Means(*(np.concatenate(part) for part in zip(*parts, strict=True)))
 
-    def _some(self, ages, held, shared):
+    def _some(self, here, ages, held, shared):
+        fixed, times, whole, passed = (
+            part if len(part) == 1 else part[here]
+            for part in (self.fixed, self.times, self.open, self.passed)
+        )
         gain, noise = self._edges(ages, held, shared)
-        whole = gain + self.fixed
-        inverse = 1.0 / square(whole)
-        held_white = inverse @ self.passed
+        gain = gain * times
+        closed = gain + fixed
+        inverse = 1.0 / square(closed)
+        held_white = (passed @ inverse[..., None])[..., 0]
         white = self.command**2 * held_white
         white[:, 0] = self.command**2 * ((square(gain) * inverse) @ self.weight)
-        edge_noise = self.rate**2 * ((noise * inverse) @ self.passed)
-        stable = winding.unstable_poles(whole) == 0
-        return stable, self._crossover(whole), white, held_white, edge_noise
+        edge_noise = self.rate**2 * (passed @ (noise * inverse)[..., None])[..., 0]
+        stable = winding.unstable_poles(closed) == 0
+        return stable, self._crossover(square(closed - whole) / square(whole)), white, held_white, edge_noise
 
     def _edges(self, ages, held, shared):
-        """Gain of the edges times its weight in the characteristic polynomial, and spectrum of their noise."""
+        """Gain of the edges, and spectrum of their noise."""
         whole = np.floor(ages)
         ends, place = np.unique(whole, return_inverse=True)
         rest, across = ages - whole, np.arange(ages.shape[1])
@@ -174,24 +180,75 @@ class Circle:
         for row, weight in zip(table, weights, strict=True):
             for column, part in zip(place, weight, strict=True):
                 row[across, column] += part
-        past, back, bent, near, far = self.sums.ends(ends)
-        waves = np.concatenate([past, back, bent]) * self.times
-        gain = np.concatenate(table[:3], axis=1) @ waves.view(float)
+        *waves, near, far = self.sums.ends(ends)
+        gain = np.concatenate(table[:3], axis=1) @ np.concatenate(waves).view(float)
         noise = np.concatenate(table[3:], axis=1) @ np.concatenate([near, far])
         return gain.view(complex), np.maximum(noise, 0.0)
 
-    def _crossover(self, whole):
-        """As `loop_power.crossover_of`, row by row."""
-        size, one = square(whole - self.open), square(self.open)
-        above = size > one
-        change = above[:, 1:] != above[:, :-1]
+    def _crossover(self, size):
+        """As `loop_power.crossover_of`, from squared loop gains row by row."""
+        change = np.diff(size > 1.0, axis=1)
         last = change.shape[1] - 1 - np.argmax(change[:, ::-1], axis=1)
         rows = np.arange(last.size)
         with np.errstate(divide="ignore", invalid="ignore"):
-            before, after = (np.log(size[rows, k] / one[k]) for k in (last, last + 1))
+            before, after = (np.log(size[rows, k]) for k in (last, last + 1))
             low, high = self.frequency[last], self.frequency[last + 1]
             found = low * (high / low) ** (before / (before - after))
         return np.where(change.any(axis=1), found, np.nan)
+
+
+def followed(axis, speed):
+    """Loops with friction or notches that follow the speed as one, its terms in column shape.
+
+    Parameters
+    ----------
+    axis : Axis
+    speed : ndarray, shape (n,)
+        Speeds from 0 on.
+
+    Yields
+    ------
+    tuple of (Loop, ndarray of int)
+        The loop, for its terms at some frequencies only, and the places of its speeds.
+    """
+    alike, plants = {}, {}
+    for n, one in enumerate(speed.tolist()):
+        filters = _torque_filters.sections(
+            axis.control, axis.sampling.rate, speed=one, pitch=axis.scale.pitch
+        )
+        alike.setdefault(tuple((part.above, part.below) for part in filters), []).append((n, filters))
+    for found in alike.values():
+        places, filters = (list(part) for part in zip(*found, strict=True))
+        built = [_built(axis, one, plants) for one in speed[places].tolist()]
+        sections = (_columned(parts, ("turns",)) for parts in zip(*filters, strict=True))
+        plant = built[0].plant
+        if any(one is not built[0] for one in built):
+            plant = replace(plant, transfer=_columned([one.plant.transfer for one in built], POLYNOMIALS))
+        yield (
+            replace(
+                built[0],
+                plant=plant,
+                filters=tuple(sections),
+                estimator=edge_filter.at_speeds(
+                    axis.estimator, speed[places][:, None], axis.resolution, axis.sampling.rate
+                ),
+            ),
+            np.array(places),
+        )
+
+
+def _built(axis, speed, known):
+    """The loop of a speed, up to its filters; loops with the same friction are the same."""
+    slope = axis.load.friction_slope(speed)
+    if slope not in known:
+        known[slope] = loops.over_speeds(axis, speed, speed)
+    return known[slope]
+
+
+def _columned(parts, names):
+    """The first of some descriptions with its numbers as columns, one row a description."""
+    values = {name: np.stack([getattr(part, name) for part in parts], axis=-1)[..., None] for name in names}
+    return replace(parts[0], **values)
 
 
 def _groups(whole):

@@ -12,18 +12,21 @@ import numpy as np
 from . import loop as loops
 from . import loop_power
 from .edge_filter import reaches
-from .edge_loops import Circle, passage, square, summed
+from .edge_loops import Circle, followed, passage, square, summed
 from .error_lines import TAU
 from .loop_power import NAMES
 from .passed_errors import BENT, STEEP, bent
 from .ring_lines import turn_lines
 
-# Speeds that are worth computing at once: some MB.
-TOGETHER = 128
+# Speeds that are worth computing at once: some MB; and those of loops that follow the speed.
+TOGETHER, FOLLOWED = 128, 32
+ROOM = 1 << 18
 # Smooth lines, lines of the counts and ticks of the timing clock that count one by one.
 SMOOTH_LINES = 40
 COUNT_LINES = 96
 TICKS = 12
+# Lines of which noise leaves less than this share of the power of their kind are taken as white.
+FAINT = 1e-9
 # Images to each side of a line that is held from edge to edge; the others are white.
 IMAGES = 2
 
@@ -151,6 +154,7 @@ class PassedEdges:
             -((TAU * np.divide(1.0, move, out=np.zeros_like(move), where=move > 0.0)) ** 2) * self._rough()
         )
         kept = kept[:, None] ** (harmonic**2)
+        harmonic, kept = (part[..., (kept > FAINT).any(axis=0)] for part in (harmonic, kept))
         power = 0.5 * (move[:, None] / (np.pi * harmonic)) ** 2 * kept
         turns = harmonic * ticks * period
         turns = (turns - np.rint(turns)) / period
@@ -174,12 +178,16 @@ class PassedEdges:
         variance = self.errors.variance[self.there] + self.errors.converter[self.there]
         for places, lines in self.stepped:
             here = np.flatnonzero(np.isin(self.there, places))
+            if not here.size:
+                continue
             strong = np.argsort(-lines.power, kind="stable")[:COUNT_LINES]
             orders = lines.order[strong].astype(float)
             kept = lines.power[strong] * np.exp(-(TAU**2) * np.multiply.outer(variance[here], orders**2))
+            some = (kept > FAINT * lines.total).any(axis=0)
+            orders, kept, first = orders[some], kept[:, some], orders.min(initial=1e9)
             gain = passage(self.loop, np.multiply.outer(self.pace, orders), 1.0, 0.0).squares()[:, here]
             moving = self.pace[here, None] > 0.0
-            toggled = -np.expm1(-(TAU**2) * variance[here] * orders.min(initial=1e9) ** 2)
+            toggled = -np.expm1(-(TAU**2) * variance[here] * first**2)
             rest = np.where(moving[:, 0], lines.total - kept.sum(axis=-1), toggled * lines.total)
             lined = summed(gain, kept * moving)
             # taken by as many rad as the axis, moved by them and by the smooth lines, shifts their phase, at most 1
@@ -202,19 +210,21 @@ def at_speeds(errors):
     PassedEdges
     """
     axis, speed, stepped = errors.axis, errors.speed, errors.stepped()
+    order = np.argsort(speed, kind="stable")
+    # freed at once: glibc from then on keeps what such arrays leave, else each gets new pages, at twice the time
+    np.empty(ROOM)
     if loop_power.follows_speed(axis):
-        for one in np.unique(speed):
-            there = np.flatnonzero(speed == one)
-            yield _passed(errors, stepped, loops.over_speeds(axis, speed[there][:, None], float(one)), there)
+        for there in _blocks(order, FOLLOWED):
+            for loop, some in followed(axis, speed[there]):
+                means = Circle(axis.load, loop).means(loop.estimator)
+                yield PassedEdges(errors, stepped, loop, means, there[some])
         return
     loop = loops.over_speeds(axis, speed[:, None])
-    circle, order = Circle(axis.load, loop), np.argsort(speed, kind="stable")
-    for first in range(0, speed.size, TOGETHER):
-        there = order[first : first + TOGETHER]
+    circle = Circle(axis.load, loop)
+    for there in _blocks(order, TOGETHER):
         some = replace(loop, estimator=loop.estimator.at(there))
         yield PassedEdges(errors, stepped, some, circle.means(some.estimator), there)
 
 
-def _passed(errors, stepped, loop, there):
-    means = Circle(errors.axis.load, loop).means(loop.estimator)
-    return PassedEdges(errors, stepped, loop, means, there)
+def _blocks(order, size):
+    return [order[first : first + size] for first in range(0, order.size, size)]

@@ -50,10 +50,10 @@ def open_polynomial(loop, frequency):
     total = np.polyval(poly, delta) * back ** (len(poly) - 1)
     if loop.control.integral_time is not None:
         total = total * delta * back
-    sections = [section.coefficients() for section in loop.filters]
+    for section in loop.filters:
+        total = total * section.denominator(back)
     if not isinstance(loop.estimator, EdgeFilter):
-        sections.append(loop.estimator.coefficients(loop.rate))
-    for _, below in sections:
+        below = loop.estimator.coefficients(loop.rate)[1]
         total = total * np.polyval(np.asarray(below)[::-1] / below[0], back)
     return total if loop.control.position_gain else total / (delta * back)
 

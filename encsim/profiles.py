@@ -13,6 +13,9 @@ from . import _checks
 
 FASTEST, LARGEST = 1e9, 1e18
 MOST_CYCLES = 1e9
+# A point so many times as fast as its neighbours is a jump, which a spline would join by swinging about it.
+# Steps of rounding, small shares of the whole move, are none.
+JUMP, SMALL = 20.0, 0.01
 
 
 def _quantity(dimension, **options):
@@ -253,7 +256,7 @@ class Sampled(Profile):
     Raises
     ------
     InputError
-        If there are fewer than 4 points, they are not finite, or the times do not rise from 0.
+        If there are fewer than 4 points, they are not finite, the times do not rise from 0, or the position jumps.
     """
 
     time: np.ndarray
@@ -270,6 +273,21 @@ class Sampled(Profile):
             place = int(np.argmin(np.diff(self.time) > 0.0)) + 1
             wrong = self.time[0] if self.time[0] != 0.0 else self.time[place]
             _checks.refuse("Sampled.time", "rise from 0, as a demand cannot jump", float(wrong), "s")
+        self._refuse_jump()
+
+    def _refuse_jump(self):
+        """Refuse a step between two points that is out of all proportion to the two before it and the two after."""
+        move = np.diff(self.position)
+        speed = np.abs(move / np.diff(self.time))
+        if speed.size < 5:
+            return
+        beside = np.max([speed[:-4], speed[1:-3], speed[3:-1], speed[4:]], axis=0)
+        large = np.abs(move) > SMALL * np.ptp(self.position)
+        jumps = np.flatnonzero(large[2:-2] & (speed[2:-2] > JUMP * beside))
+        if jumps.size:
+            k = int(jumps[0]) + 2
+            rule = f"not jump, as from {self.time[k]:g} to {self.time[k + 1]:g} s, {JUMP:g} times as fast as beside"
+            _checks.refuse("Sampled.position", rule, float(move[k]), "m or rad")
 
     @classmethod
     def from_file(cls, path):

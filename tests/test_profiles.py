@@ -85,6 +85,10 @@ def test_a_missing_file_is_refused(tmp_path):
         (lambda: profiles.Constant(float("inf")), r"Constant\.speed must lie"),
         (lambda: profiles.Sampled([0, 1, 1, 2], [0, 1, 2, 3]), r"Sampled\.time must rise from 0"),
         (lambda: profiles.Sampled([1, 2, 3, 4], [0, 1, 2, 3]), r"Sampled\.time must rise from 0"),
+        (
+            lambda: profiles.Sampled(range(8), [0, 1, 2, 3, 103, 104, 105, 106]),
+            r"Sampled\.position must not jump, as from 3 to 4 s, 20 times as fast as beside, got 100",
+        ),
         (lambda: profiles.Sampled([0, 1, 2, 3], [0, 1, 2]), r"Sampled\.position must be at least 4"),
         (
             lambda: profiles.Sampled([0, 1, 2, 3], [0, 1, 2, 3, 4]),
@@ -114,3 +118,14 @@ def test_a_demand_that_jumps_is_refused():
     )
     with pytest.raises(InputError, match=r"run\.speed must be a demand without jumps"):
         run(axis, Jump(), 0.1)
+
+
+def test_a_slow_move_rounded_to_steps_is_no_jump():
+    time = np.arange(3000) * 1e-3
+    profiles.Sampled(time, np.round(1e-4 * time, 6))
+
+
+@pytest.mark.parametrize("points", [6, 8, 50])
+def test_a_swing_of_few_points_is_no_jump(points):
+    time = np.linspace(0.0, 1.0, points)
+    profiles.Sampled(time, np.sin(2.0 * np.pi * time))

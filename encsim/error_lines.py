@@ -22,6 +22,10 @@ COMB_POINTS = 1 << 12
 LEFT = 1e-6
 BEYOND = 1e9
 SHAPES = 8
+# Points a step, and combs, where the loop follows the smooth error; a shape a cell of speeds, so many a decade.
+POINTS_A_STEP = 16
+FEW_COMBS = 16
+CELLS = 40
 # Highest order that lines which the loop follows make of each other, and how far one line's are looked for.
 MOST_BENT = 48
 LEAST_BENT = 8
@@ -128,7 +132,7 @@ def of_table(key, points, lowest, least, single=SINGLE, bands=BANDS):
     return chosen(np.arange(lowest + 1, power.size), power[lowest + 1 :], least, single=single, bands=bands)
 
 
-def of_counts(factor, orders, made, least):
+def of_counts(factor, orders, made, least, combs=COMBS):
     """Stepped lines of plain counting, from the comb ``exp(2 pi i j M (x + eps))``, j from 1 on.
 
     Parameters
@@ -139,6 +143,8 @@ def of_counts(factor, orders, made, least):
         Lines of the smooth error eps, complex amplitudes.
     least : float
         Least variance of the jitter.
+    combs : int
+        How many j at most; the others are nowhere in particular.
 
     Returns
     -------
@@ -156,16 +162,53 @@ def of_counts(factor, orders, made, least):
         for lines in (made, 1j * TAU * orders * made)
     )
     reach = (
-        COMBS if least == 0.0 else min(COMBS, 1 + int(math.sqrt(-math.log(LEFT) / least) / (TAU * factor)))
+        combs if least == 0.0 else min(combs, 1 + int(math.sqrt(-math.log(LEFT) / least) / (TAU * factor)))
     )
     share = 0.5 / (math.pi * factor * np.arange(1, reach + 1)) ** 2
     room = (COMB_POINTS - points) / (4.0 * factor * max(float(np.abs(slope).max(initial=0.0)), 1e-12))
-    sharp = min(reach, int(min(room, COMBS)))
+    sharp = min(reach, int(min(room, combs)))
     order, power = _combs(factor, error, share[:sharp])
     left = 1.0 / (12.0 * factor**2) - share.sum()
     found = chosen(order, power, least, left, (reach + 1.0) * factor)
     sweep = np.arange(sharp + 1, reach + 1) * factor
     return _with_bands(found, sweep * (1.0 + slope.min()), sweep * (1.0 + slope.max()), share[sharp:])
+
+
+def of_moved(key, steps, orders, away, least, lowest):
+    """Stepped lines of a tabulated error that is read beside the steady motion.
+
+    Parameters
+    ----------
+    key : Axis
+        As of `increments.static`.
+    steps : float
+        Steps a period.
+    orders, away : ndarray, shape (k,)
+        Lines of how far the axis is from the steady motion, complex amplitudes in periods.
+    least : float
+        Least variance of the jitter.
+    lowest : int
+        Order up to which lines are left out.
+
+    Returns
+    -------
+    Stepped
+    """
+    shown = _shown(key)
+    points = 1 << int(np.clip(np.ceil(np.log2(POINTS_A_STEP * steps)), 14, 18))
+    even = np.arange(points) / points
+    place = even + causes.over_grid(away[None, :], orders, points)[0]
+    cell = np.floor(place * shown.size).astype(np.int64)
+    whole = cell // shown.size
+    power = 2.0 * np.abs(np.fft.rfft(shown[cell - whole * shown.size] + whole - even) / points) ** 2
+    return chosen(np.arange(lowest + 1, points // 2), power[lowest + 1 : -1], least)
+
+
+@lru_cache(maxsize=2)
+def _shown(key):
+    """Shown position on the fine grid over a period."""
+    points = increments.grid_points(key)
+    return increments.shown_error(key, points) + (np.arange(points) + 0.5) / points
 
 
 def _combs(factor, error, share):
@@ -257,6 +300,34 @@ class ErrorLines:
             (part, of_counts(how.factor, self.orders, self.made[part[part.size // 2]], self.least))
             for part in groups
         ]
+
+    @property
+    def steps(self):
+        """Counts a period, or without them steps of the converter; 0 without both."""
+        how = self.axis.interpolation
+        if how.factor is not None:
+            return float(how.factor)
+        return TAU * self.axis.signal.amplitude * 2.0**how.bits / (2.0 * how.span) if self.tabulated else 0.0
+
+    def stepped_beside(self, orders, left, away):
+        """Stepped lines where the axis, following the smooth error, is not where the steady motion is.
+
+        Parameters
+        ----------
+        orders : ndarray of int, shape (k,)
+        left, away : ndarray of complex, shape (k,)
+            Lines of the shown and of the true position less the steady motion, periods.
+
+        Returns
+        -------
+        Stepped
+        """
+        how = self.axis.interpolation
+        if how.bits is None or not self.tabulated:
+            return of_counts(how.factor, orders, left, self.least, FEW_COMBS)
+        # what the smooth lines make of each other is theirs, unless steps are as coarse
+        lowest = max(self._lowest(), min(int(orders[-1]), int(self.steps) // 2))
+        return of_moved(self.model.key, self.steps, orders, away, self.least, lowest)
 
     def alone(self):
         """Stepped lines of converter and of counts by themselves, None where one alone is there."""

@@ -3,7 +3,7 @@
 import numpy as np
 
 from . import causes
-from .error_lines import TAU
+from .error_lines import CELLS, TAU
 from .loop_power import NAMES
 from .ring_lines import turn_lines
 
@@ -17,6 +17,13 @@ EXACT_LINES = 40
 BENT = 2e-3
 # Beyond this the series that bends them no longer converges.
 STEEP = 0.4
+# Steps are read elsewhere from so many rad of their phase on, which matters while noise leaves more than 0.7 of them
+# and they come at frequencies that a turn of the error sweeps, in loop rates, by less than this. Slower than a fiftieth
+# of the loop rate the loop follows each by itself.
+SHIFTED = 0.5
+FADED = 0.35
+SWEPT = 3.0
+SLOWEST_STEPS = 0.02
 # Jitter of a bandwidth scattered by a line is told apart up to 2**LEVELS times that bandwidth.
 LEVELS = 8
 
@@ -180,10 +187,50 @@ class Passed:
 
     def _stepped_sum(self):
         found = np.zeros_like(self.white)
+        beside = list(self._stepped_beside())
+        elsewhere = np.concatenate([np.zeros(0, dtype=int), *(here for here, _ in beside)])
         for places, lines in self.errors.stepped():
-            here = np.flatnonzero(np.isin(self.there, places))
+            here = np.setdiff1d(np.flatnonzero(np.isin(self.there, places)), elsewhere)
+            found[here], self.followed[here] = self._steps(here, lines)
+        for here, lines in beside:
             found[here], self.followed[here] = self._steps(here, lines)
         return found
+
+    def _stepped_beside(self):
+        """Stepped lines where the loop, following the smooth error, moves the axis along them, cell by cell of speeds.
+
+        What it follows it takes out of the shown position, so that steps come more evenly.
+        """
+        errors, power = self.errors, self.power
+        orders, made = errors.bending()
+        here = np.flatnonzero(self._shifts(orders, made))
+        if not here.size:
+            return
+        cells = np.rint(CELLS * np.log10(self.turns[here]))
+        for cell in np.unique(cells):
+            some = here[cells == cell]
+            # a loop whose notches follow the speed is taken at its own
+            pace = 10.0 ** (cell / CELLS) if power.alike else self.turns[some[0]]
+            back = power.at(some[:1]).complementary(pace * orders[None, :])[0]
+            one = made[self.there[some[:1]]] if made.shape[0] > 1 else made
+            read = bent(one, orders, back[None, :])[0]
+            yield some, errors.stepped_beside(orders, read * (1.0 - back), -read * back)
+
+    def _shifts(self, orders, made):
+        """Speeds at which that matters, whatever the loop but for how far it moves."""
+        steps, power = self.errors.steps, self.power
+        if not steps or not orders.size or self.clock is not None:
+            return np.zeros(self.turns.shape, dtype=bool)
+        size = np.abs(made[self.there] if made.shape[0] > 1 else made)
+        back = np.sqrt(power.moving(np.multiply.outer(self.turns, orders.astype(float))))
+        moved, slope = (size * back).sum(axis=-1), TAU * (size * orders).sum(axis=-1)
+        return (
+            (TAU * steps * moved > SHIFTED)
+            & ((TAU * steps) ** 2 * self.variance < FADED)
+            & (steps * self.turns > SLOWEST_STEPS)
+            & (steps * self.turns * slope < SWEPT)
+            & ~self.steep
+        )
 
     def _steps(self, here, lines):
         """Mean squares of stepped lines, and of those among them that the loop follows."""

@@ -165,7 +165,7 @@ def smoothness(axis, speeds):
     Below one count a second the velocity is 0 and the loop is left with its position control.
 
     Where friction falls with the speed and more than 40 different slopes of it are asked for, loops are computed
-    at some of them and mean squares taken in between, within 2e-3 of the rms. Loops that differ in notches which follow
+    at some of them and mean squares taken in between, within 3e-3 of the rms. Loops that differ in notches which follow
     the speed alone are computed exactly, all at once, on a grid that is dense where any of them is narrow.
     """
     speed = checked_speeds("smoothness.speeds", speeds, axis.scale.unit)

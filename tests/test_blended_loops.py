@@ -44,8 +44,9 @@ def both(axis, monkeypatch):
 def test_speeds_between_computed_loops_are_as_if_each_were_computed(name, monkeypatch):
     found, every = both(AXES[name], monkeypatch)
     for curve in CURVES:
-        # an eighth of the squared step of 0.2 in mean squares, where the gain bends as an exponential does
-        np.testing.assert_allclose(getattr(found, curve), getattr(every, curve), rtol=2e-3, err_msg=curve)
+        # an eighth of the squared step of 0.2 in mean squares, where the gain bends as an exponential does; half as
+        # much again where lines of the counts, modulated by what the loop leaves of the error, bend more
+        np.testing.assert_allclose(getattr(found, curve), getattr(every, curve), rtol=3e-3, err_msg=curve)
         assert np.median(np.abs(getattr(found, curve) / getattr(every, curve) - 1.0)) < 1e-4
         squares = sum(part**2 for part in found.parts[curve].values())
         np.testing.assert_allclose(np.sqrt(squares), getattr(found, curve), rtol=1e-12)

@@ -251,6 +251,21 @@ def test_slow_axis_follows_an_error_that_shows_its_own_bends():
         assert getattr(found, curve)[0] == pytest.approx(shown[0, n], rel=0.01), curve
 
 
+@pytest.mark.parametrize("bits", [None, 12])
+@pytest.mark.parametrize("speed", [1.91e-4, 3.3e-4])
+def test_counts_come_evenly_where_the_loop_follows_a_steep_error(bits, speed):
+    signal = Signal(sde={1: 400e-9, 2: (100e-9, 1.0)})
+    axis = replace(SMOOTH, signal=signal, interpolation=Interpolation(factor=4000, bits=bits))
+    found = encsim.smoothness(axis, [speed])
+    starts = np.mod(np.arange(16) * 0.618, 1.0) * 20e-6
+    shown = encsim.runs(axis, [speed] * 16, 2.0, starts=starts)
+    assert not found.doubtful[0]
+    for curve in CURVES:
+        # with counts as unevenly as the axis would read them at an even speed it is 4 to 14 % off in two curves
+        expected = np.sqrt(np.mean(shown.rms[curve] ** 2))
+        assert getattr(found, curve)[0] == pytest.approx(expected, rel=0.02), curve
+
+
 @pytest.mark.parametrize("curve", [*CURVES, "current"])
 def test_squares_of_the_parts_add_up(curve):
     found = encsim.smoothness(STAGE, SPEEDS)

@@ -1,7 +1,8 @@
-"""Loops that differ in the speed at which edges are timed alone: what all have in common, once for all speeds.
+"""Loops that differ in the speed at which their edges are timed: what they have in common, once for all speeds.
 
 The loop is torn open at the estimator. Its other parts stand at each frequency as a few numbers, and on the whole
-circle each speed's gain of the edges is a sum of few waves, so that many speeds are one product of matrices.
+circle each speed's gain of the edges is a sum of few waves, so that many speeds are one product of matrices. Where
+friction or a notch follows the speed too, those parts have a row for each speed.
 """
 
 from dataclasses import dataclass, replace

@@ -161,6 +161,7 @@ def test_notch_and_lowpass_have_their_gain_at_their_own_frequency():
         back = np.exp(-2j * np.pi * turns)
         ratio = np.polyval(above[::-1], back) / np.polyval(below[::-1], back)
         np.testing.assert_allclose(section.response(turns), ratio, rtol=1e-9)
+        np.testing.assert_allclose(section.denominator(back), np.polyval(below[::-1], back), rtol=1e-9)
 
 
 def test_unstable_loop_has_no_finite_noise_gain():

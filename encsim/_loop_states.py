@@ -47,30 +47,33 @@ class ClosedLoop:
 
         Notes
         -----
-        H2 norm from ``P = A P A' + b b'``, A = 1 + M, by doubling (Smith): P becomes P + A P A' and M becomes
-        2 M + M**2. Unlike a Schur form this keeps the digits of small states beside large ones.
+        H2 norm from ``P = A P A' + b b'``, A = 1 + M, by doubling (Smith) of the root of P = L L': L becomes
+        [L, A L], made square again by reflections (QR), and M becomes 2 M + M**2. Unlike a Schur form this keeps
+        the digits of small states beside large ones, unlike P itself those of outputs that nearly cancel.
         """
         poles = self.poles()
         if not inside(poles).all():
             return dict.fromkeys(CURVES, np.inf)
-        covariance = _covariance(self.increment, self.entry, poles)
-        found = {}
-        for name, row in self.rows.items():
-            found[name] = float(np.sqrt(np.maximum(row @ covariance @ row, 0.0) + self.direct[name] ** 2))
+        root = _root(self.increment, self.entry, poles)
+        found = {
+            name: float(np.hypot(np.linalg.norm(row @ root), self.direct[name]))
+            for name, row in self.rows.items()
+        }
         return found | ({"position": np.inf} if self.drifts else {})
 
 
-def _covariance(increment, entry, poles):
-    """Covariance of the states for a white error of mean square 1; NaN where a pole is too near the circle."""
-    found, step = np.outer(entry, entry), increment
+def _root(increment, entry, poles):
+    """L of the covariance L L' of the states for a white error of mean square 1; NaN where a pole is too near 1."""
+    found, step = entry[:, None], increment
     with np.errstate(divide="ignore"):
         fall = -0.5 * np.log1p(2.0 * poles.real + np.abs(poles) ** 2).max()
     doublings = np.ceil(np.log2(FORGOTTEN / fall + len(entry)))
     if not doublings <= MOST_DOUBLINGS:
-        return np.full_like(found, np.nan)
+        return np.full_like(increment, np.nan)
     for _ in range(int(doublings)):
-        across = step @ found
-        found = 2.0 * found + across + across.T + across @ step.T
+        found = np.hstack([found, found + step @ found])
+        if found.shape[1] > len(entry):
+            found = np.linalg.qr(found.T, mode="r").T
         step = 2.0 * step + step @ step
     return found
 

@@ -1,3 +1,3 @@
 """The version, kept apart so that reading it loads nothing."""
 
-__version__ = "0.2.0"
+__version__ = "0.3.0"

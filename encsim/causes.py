@@ -14,6 +14,8 @@ from .ring_lines import turn_lines
 
 SHARE_POINTS = 1 << 18
 BLOCK = 1 << 20
+# Numbers that stay in the cache between steps.
+SMALL_BLOCK = 1 << 14
 # Averaged over whole periods nothing is left of the signals; far above the top speed by then, the noise stays finite.
 FAINTEST = 1e-6
 TAU = quadrature.TAU
@@ -312,11 +314,7 @@ class Step(Model):
     """Lines computed anew at every speed; counting by its dithered steps, the converter as white noise."""
 
     method = "step"
-
-    def at_lags(self, speed, seconds):
-        """Mean squares of increments by cause over one lag, shape (1, speeds), periods squared."""
-        found = self.at_lag(speed, seconds[0])
-        return {cause: (square + np.zeros_like(speed))[None, :] for cause, square in found.items()}
+    together = 1 << 14
 
     def __init__(self, axis):
         super().__init__(axis)
@@ -375,17 +373,19 @@ class Step(Model):
         step = 2.0 * how.span / 2.0**how.bits
         return step**2 / 6.0 * self.noise_gain(speed) ** 2 + 0.0 * speed
 
-    def at_lag(self, speed, seconds):
-        """Mean squares of an increment over one lag by cause, periods squared."""
+    def at_lags(self, speed, seconds):
+        """Mean squares of increments by cause over some lags, shape (lags, speeds), periods squared."""
         orders, made, _ = self.shapes(speed)
+        seconds = seconds[:, None]
         lag = speed / self.pitch * seconds
         by_cause = self.spread(speed, seconds)
         white = {"adc": self.converter(speed)} if self.axis.interpolation.bits is not None else {}
-        spread = np.sqrt(sum(by_cause.values()) + 0.0 * speed)
+        spread = np.sqrt(sum(by_cause.values()) + 0.0 * lag)
         quiet = self.held_still(speed, spread) == 1
         by_cause = {cause: np.where(quiet, 0.0, square) for cause, square in by_cause.items()}
         cyclic, scattered, counted = self._over_period(orders, made, lag, by_cause, white)
-        return {"sde": cyclic, **_shared(scattered, by_cause), **white, **counted}
+        found = {"sde": cyclic, **_shared(scattered, by_cause), **white, **counted}
+        return {cause: np.broadcast_to(square, lag.shape) for cause, square in found.items()}
 
     def _over_period(self, orders, made, lag, by_cause, white):
         """Averages over the period, block by block: lines, what their slope scatters, counting."""
@@ -393,18 +393,20 @@ class Step(Model):
         before = by_cause.get("jitter", 0.0) + by_cause.get("clock", 0.0) + 0.0 * lag
         after = by_cause.get("noise", 0.0) + white.get("adc", 0.0) + 0.0 * lag
         points = _points_over_period(orders)
-        cyclic, scattered, counted = np.zeros((3, lag.size))
-        size = max(1, BLOCK // points)
+        found = np.zeros((3, lag.size))
+        shape, which = lag.shape, np.arange(lag.size) % lag.shape[-1] if made.shape[0] > 1 else None
+        lag, before, after = lag.ravel(), before.ravel(), after.ravel()
+        size = max(1, SMALL_BLOCK // points)
         for first in range(0, lag.size, size):
             part = slice(first, first + size)
-            made_here = made if made.shape[0] == 1 else made[part]
-            w = _difference(made_here, orders, lag[part], points)
-            slope = _slope_square(made_here, orders, lag[part], points)
-            cyclic[part] = (w**2).mean(axis=-1)
-            scattered[part] = before[part] * (slope.mean(axis=-1) - 1.0)
+            made_here = made if which is None else made[which[part]]
+            w, slope = _over_lag(made_here, orders, lag[part], points)
+            found[0, part] = (w**2).mean(axis=-1)
+            found[1, part] = before[part] * (slope.mean(axis=-1) - 1.0)
             if factor is not None:
                 spread = np.sqrt(before[part, None] * slope + after[part, None])
-                counted[part] = _counted(factor, lag[part, None] + w, spread).mean(axis=-1)
+                found[2, part] = _counted(factor, lag[part, None] + w, spread).mean(axis=-1)
+        cyclic, scattered, counted = found.reshape(3, *shape)
         return cyclic, scattered, {} if factor is None else {"resolution": counted}
 
 
@@ -418,18 +420,15 @@ def _points_over_period(orders):
     return 1 << int(np.ceil(np.log2(max(8 * orders.max(initial=1), 64))))
 
 
-def _difference(made, orders, lag, points):
-    """Error difference over a lag, w(x) = eps(x + L) - eps(x), shape (lags, points)."""
-    turn = np.exp(2j * np.pi * np.multiply.outer(lag, orders)) - 1.0
-    return over_grid(made * turn, orders, points)
+def _over_lag(made, orders, lag, points):
+    """What lines make of a lag: eps(x + L) - eps(x), and half of (1 + eps'(x))**2 + (1 + eps'(x + L))**2.
 
-
-def _slope_square(made, orders, lag, points):
-    """Half of (1 + eps'(x))**2 + (1 + eps'(x + L))**2, shape (lags, points)."""
-    turned = np.exp(2j * np.pi * np.multiply.outer(lag, orders))
-    here = 1.0 + over_grid(2j * np.pi * orders * made, orders, points)
-    there = 1.0 + over_grid(2j * np.pi * orders * made * turned, orders, points)
-    return 0.5 * (here**2 + there**2)
+    Both of shape (lags, points).
+    """
+    turned = made * np.exp(2j * np.pi * np.multiply.outer(lag, orders))
+    rise = 2j * np.pi * orders
+    here, there = (1.0 + over_grid(rise * lines, orders, points) for lines in (made, turned))
+    return over_grid(turned - made, orders, points), 0.5 * (here**2 + there**2)
 
 
 def over_grid(made, orders, points):

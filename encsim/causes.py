@@ -58,16 +58,16 @@ def pairs(estimator, rate):
 
 
 def lags(axis):
-    """(weight in 1/s2, lag in s) of the increments that make the velocity; an own clock mixes two whole lags."""
+    """Weights, 1/s2, and lags, s, of the increments that make the velocity; an own clock mixes two whole lags."""
     rate, clock = axis.sampling.rate, own_clock(axis)
-    taken = zip(*(part.tolist() for part in pairs(resolved(axis), rate)), strict=True)
+    step, weight = pairs(resolved(axis), rate)
     if clock is None:
-        return [(weight, step / rate) for step, weight in taken]
-    mix = []
-    for step, weight in taken:
-        whole, rest = divmod(step / rate * clock, 1.0)
-        mix += [(weight * (1.0 - rest), whole / clock), (weight * rest, (whole + 1.0) / clock)]
-    return [(weight, lag) for weight, lag in mix if weight != 0.0 and lag > 0.0]
+        return weight, step / rate
+    whole, rest = np.divmod(step / rate * clock, 1.0)
+    weight = np.stack([weight * (1.0 - rest), weight * rest], axis=-1).ravel()
+    lag = np.stack([whole, whole + 1.0], axis=-1).ravel() / clock
+    there = (weight != 0.0) & (lag > 0.0)
+    return weight[there], lag[there]
 
 
 def _age(axis):
@@ -82,7 +82,13 @@ def line_gain(axis, frequency):
     """Gain of a linear estimator from position to velocity, 1/s; rms over the lags that an own clock mixes."""
     if own_clock(axis) is None:
         return np.abs(resolved(axis).response(frequency, axis.sampling.rate))
-    square = sum(weight * np.sin(np.pi * frequency * lag) ** 2 for weight, lag in lags(axis))
+    weight, lag = lags(axis)
+    frequency, square = np.asarray(frequency), 0.0
+    size = max(1, BLOCK // max(frequency.size, 1))
+    for first in range(0, weight.size, size):
+        some = slice(first, first + size)
+        square = square + weight[some] @ np.sin(np.pi * np.multiply.outer(lag[some], frequency.ravel())) ** 2
+    square = square.reshape(frequency.shape)
     # the weights that `pairs` leaves out may let it fall below zero where large ones cancel
     return 2.0 * np.sqrt(np.maximum(square, 0.0))
 
@@ -102,7 +108,7 @@ class Model:
     def parts(self, speed):
         """Mean squares of the velocity by cause, half range of its cyclic part; periods and seconds."""
         squares = {cause: np.zeros_like(speed) for cause in self.named()}
-        weight, seconds = (np.array(part) for part in zip(*lags(self.axis), strict=True))
+        weight, seconds = lags(self.axis)
         size = max(1, self.together // max(speed.size, 1))
         for first in range(0, weight.size, size):
             some = slice(first, first + size)

@@ -348,3 +348,19 @@ def test_gain_of_a_swinging_estimator_on_an_own_clock_is_a_number(share):
     axis = Axis(Scale(period=20e-6), signal=Signal(gain=0.02), sampling=sampling, estimator=lively)
     found = encsim.lines(axis, share * 20e-6 * 500.0)
     assert (found.velocity >= 0.0).all()
+
+
+@pytest.mark.parametrize("bandwidth", [None, 3e3], ids=["white", "of a bandwidth"])
+def test_many_lags_at_once_are_what_each_lag_gives(bandwidth, monkeypatch):
+    signal = Signal(gain=0.02, jitter=1e-9, jitter_bandwidth=bandwidth, noise=1e-4, bandwidth=5e4)
+    parts = {"interpolation": Interpolation(factor=400, bits=12), "estimator": encsim.LowPass(300.0)}
+    axis = Axis(
+        Scale(period=20e-6), signal=signal, sampling=Sampling(16e3, jitter=1e-8, encoder_rate=21e3), **parts
+    )
+    speed = np.array([0.0, 0.0123, 0.4])
+    together, _ = causes.Step(axis).parts(speed)
+    monkeypatch.setattr(causes.Step, "together", 1)
+    alone, _ = causes.Step(axis).parts(speed)
+    for cause, square in alone.items():
+        # terms of counting that are left out of a lag by itself
+        np.testing.assert_allclose(together[cause], square, rtol=1e-8, err_msg=cause)

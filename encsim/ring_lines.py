@@ -356,9 +356,38 @@ def hurries(ring, heads):
 
     Eight numbers with the mean and variance of the slope of the error.
     """
-    steep = np.sort(slope(ring, heads))
-    found = steep.reshape(EIGHTHS, -1).mean(axis=-1)
-    return found * (steep.std() / found.std()) if found.any() else found
+    return _eighths(slope(ring, heads))
+
+
+def followed_hurries(ring, heads, back):
+    """Shares as `hurries` where a loop, following the error it reads, moves the shaft too.
+
+    Parameters
+    ----------
+    ring : Ring
+    heads : tuple of float or Head
+    back : ndarray of complex, shape (speeds, n)
+        What the shaft takes of the lines of `shown_lines`, with its sign turned: the complementary sensitivity.
+
+    Returns
+    -------
+    ndarray, shape (speeds, 8)
+    """
+    orders, lines = shown_lines(ring, heads)
+    bare, made = shown_lines(replace(ring, compensation={}), heads)
+    points = 1 << int(np.ceil(np.log2(16 * max(orders.max(initial=16), bare.max(initial=16)))))
+    spectrum = np.zeros((back.shape[0], points // 2 + 1), dtype=complex)
+    spectrum[:, bare] = 0.5j * bare * made
+    spectrum[:, orders] -= 0.5j * orders * lines * back
+    return _eighths(np.fft.irfft(spectrum, points, norm="forward"))
+
+
+def _eighths(slopes):
+    """Eight numbers with the mean and variance of each row of slopes."""
+    steep = np.sort(slopes, axis=-1)
+    found = steep.reshape(*steep.shape[:-1], EIGHTHS, -1).mean(axis=-1)
+    spread, whole = found.std(axis=-1, keepdims=True), steep.std(axis=-1, keepdims=True)
+    return found * np.divide(whole, spread, out=np.zeros_like(whole), where=spread > 0.0)
 
 
 def bare_ring(ring):

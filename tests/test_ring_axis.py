@@ -22,6 +22,7 @@ from encsim import (
     Scale,
     Signal,
     Tracking,
+    ring_lines,
 )
 
 TURN = 2.0 * np.pi
@@ -174,6 +175,41 @@ def test_smoothness_of_a_ring_is_that_of_a_run_over_whole_turns(speed):
     assert np.std(run.measured[-whole:]) == pytest.approx(float(found.measured), rel=5e-3)
     assert np.std(run.torque[-whole:]) == pytest.approx(float(found.torque), rel=5e-3)
     assert np.std(run.velocity[-whole:]) == pytest.approx(float(found.actual), rel=5e-3)
+
+
+def without_turns(angle, values, orders=12):
+    """Rms of what no line of so many orders a turn explains."""
+    turns = np.exp(1j * np.multiply.outer(angle, np.arange(1, orders + 1)))
+    lines = np.hstack([np.ones((angle.size, 1)), turns.real, turns.imag])
+    return np.std(values - lines @ np.linalg.lstsq(lines, values, rcond=None)[0])
+
+
+@pytest.mark.parametrize(("beside", "factor", "without"), [(2e-4, None, 0.3), (0.0, 400, 0.7)])
+def test_swing_of_the_speed_is_in_the_smoothness_where_lines_vanish(beside, factor, without, monkeypatch):
+    chain = {"signal": Signal(sde={1: 1e-6, 2: 2e-6}), "interpolation": Interpolation(factor=factor)}
+    control = Control(15.0, 0.6, integral_time=0.1)
+    axis = replace(LOOP, ring=Ring(0.1, eccentricity=50e-6), control=control, **chain)
+    speed = axis.scale.pitch * 8e3 * (1.0 + beside)
+    shown, last = encsim.run(axis, speed, 4.0), round(8 * TURN / speed * 8e3)
+
+    def predicted():
+        parts = encsim.smoothness(axis, [speed]).parts["measured"]
+        return np.sqrt(sum(part[0] ** 2 for cause, part in parts.items() if cause != "ring"))
+
+    within = without_turns(speed * shown.time[-last:], shown.measured[-last:])
+    # eight places of the swing
+    assert predicted() == pytest.approx(within, rel=0.05)
+    monkeypatch.setattr(ring_lines, "followed_hurries", lambda ring, heads, back: np.zeros((len(back), 8)))
+    assert predicted() < without * within
+
+
+def test_a_loop_that_follows_the_ring_wholly_leaves_no_swing_of_the_speed():
+    ring = Ring(0.1, eccentricity=50e-6)
+    back = np.zeros((1, ring_lines.shown_lines(ring, (0.0,))[0].size))
+    followed = ring_lines.followed_hurries(ring, (0.0,), back)[0]
+    # another grid over the turn, and eighths of it
+    np.testing.assert_allclose(followed, ring_lines.hurries(ring, (0.0,)), rtol=2e-3, atol=1e-7)
+    assert np.abs(ring_lines.followed_hurries(ring, (0.0,), back + 1.0)).max() < 1e-15
 
 
 def test_a_slow_loop_follows_the_ring():

@@ -57,11 +57,19 @@ def passages(errors):
     axis, speed = errors.axis, errors.speed
     slopes = np.array([axis.load.friction_slope(v) for v in speed.tolist()]) if axis.load.stribeck else speed
     different, first, place = np.unique(slopes, return_index=True, return_inverse=True)
-    if loop_power.follows_order(axis) or not axis.load.stribeck or different.size <= FEW:
+    if loop_power.follows_order(axis) or not axis.load.stribeck:
         for power, there in followed_power.at_speeds(axis, speed):
             yield Passed(errors, power, there)
         return
-    known = _computed(different, lambda n: Power(loops.build(axis, float(speed[first[n]])), FEW_BINS))
+
+    def power_of(n):
+        return Power(loops.build(axis, float(speed[first[n]])), FEW_BINS)
+
+    if different.size <= FEW:
+        for n in range(different.size):
+            yield Passed(errors, power_of(n), np.flatnonzero(place == n))
+        return
+    known = _computed(different, power_of)
     nodes = sorted(known)
     for low, node, high in zip([nodes[0], *nodes[:-1]], nodes, [*nodes[1:], nodes[-1]], strict=True):
         share = np.zeros(different.size)

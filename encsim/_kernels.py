@@ -13,7 +13,7 @@ from numba.core import cgutils
 from numba.extending import intrinsic
 
 CHUNK = 2048
-QUARTER = CHUNK // 4
+FOURS = CHUNK // 4  # counters of a chunk: each has the chance of four samples
 # Rows of the work array. SINE follows COSINE: the converter runs over both at once.
 DRAW, TURN, PATH, READ, SHIFT, POWER_C, POWER_S, GAP_C, GAP_S, COSINE, SINE, SUM_C, SUM_S, SHOWN = (
     CHUNK * row for row in range(14)
@@ -293,25 +293,24 @@ def gaussian_pair(a, b):
 
 @_jit
 def gaussian_block(chunk, cause, reading, k0, k1, work):
-    """Fill DRAW with the normal numbers of a chunk; the lanes of a counter are a quarter chunk apart."""
-    first = np.uint64(chunk) * np.uint64(QUARTER)
-    for i in range(QUARTER):
+    """Fill DRAW with the normal numbers of a chunk; a counter has those of four samples in a row."""
+    first = np.uint64(chunk) * np.uint64(FOURS)
+    for i in range(FOURS):
         counter = first + np.uint64(i)
         a, b, c, d = philox(counter & _LOW, counter >> _HALF, cause, reading, k0, k1)
         z0, z1 = gaussian_pair(a, b)
         z2, z3 = gaussian_pair(c, d)
-        work[DRAW + i] = z0
-        work[DRAW + QUARTER + i] = z1
-        work[DRAW + 2 * QUARTER + i] = z2
-        work[DRAW + 3 * QUARTER + i] = z3
+        work[DRAW + 4 * i] = z0
+        work[DRAW + 4 * i + 1] = z1
+        work[DRAW + 4 * i + 2] = z2
+        work[DRAW + 4 * i + 3] = z3
 
 
 @_jit
 def gaussian_at_block(ticks, cause, reading, k0, k1, work):
     """Fill DRAW with the normal numbers that ``gaussian_block`` has for these sample numbers."""
     for i in range(CHUNK):
-        lane = (ticks[i] % CHUNK) // QUARTER
-        counter = np.uint64((ticks[i] // CHUNK) * QUARTER + ticks[i] % QUARTER)
+        lane, counter = ticks[i] % 4, np.uint64(ticks[i] // 4)
         a, b, c, d = philox(counter & _LOW, counter >> _HALF, cause, reading, k0, k1)
         z0, z1 = gaussian_pair(c if lane & 2 else a, d if lane & 2 else b)
         work[DRAW + i] = z1 if lane & 1 else z0
@@ -1038,6 +1037,7 @@ def summary_block(velocity, speed, first, rate, skip, time, lanes):
 # that for one lane the loops over lanes vanish. Signals are deviations from the steady motion, whose phase is exact.
 MOST_LANES = 256
 ALONE = 1
+DRAWN = 64  # samples of many lanes whose chance is drawn at a time: it stays in the cache until it is used
 WIDTH = MOST_LANES + 8  # a power of two would put all rows into the same few places of the cache
 MOST_STATES = 5
 CURVES = 4  # measured, torque, actual, position
@@ -1107,21 +1107,16 @@ def exp_of(x):
 
 
 @_jit
-def spread_block(n, s, chunk, cause, reading, base, q, work, draws):
-    """Normal numbers of a chunk for all lanes, by sample and lane: those of ``gaussian_block`` for their seeds."""
-    if n == 1:
-        gaussian_block(chunk, cause, np.uint64(reading), q[KEY0_Q * s], q[KEY1_Q * s], work)
-        for k in range(CHUNK):
-            draws[base + k * s] = work[DRAW + k]
-        return
-    first, key0, key1 = np.uint64(chunk) * np.uint64(QUARTER), q[KEY0_Q * s :], q[KEY1_Q * s :]
-    for k in range(QUARTER):
+def spread_block(n, s, sample, cause, reading, row, rows, q, draws):
+    """Normal numbers of DRAWN samples of all lanes, a row of each sample: those of ``gaussian_block``."""
+    first, key0, key1 = np.uint64(sample // 4), q[KEY0_Q * s :], q[KEY1_Q * s :]
+    for k in range(DRAWN // 4):
         counter = first + np.uint64(k)
         low, high = counter & _LOW, counter >> _HALF
-        place = base + k * s
-        out0, out1 = draws[place : place + n], draws[place + QUARTER * s : place + QUARTER * s + n]
-        place += 2 * QUARTER * s
-        out2, out3 = draws[place : place + n], draws[place + QUARTER * s : place + QUARTER * s + n]
+        place = (4 * k * rows + row) * s
+        out0, out1 = draws[place : place + n], draws[place + rows * s : place + rows * s + n]
+        place += 2 * rows * s
+        out2, out3 = draws[place : place + n], draws[place + rows * s : place + rows * s + n]
         for i in range(n):
             a, b, c, d = philox(low, high, cause, np.uint64(reading), key0[i], key1[i])
             out0[i], out1[i] = gaussian_pair(a, b)
@@ -1129,13 +1124,13 @@ def spread_block(n, s, chunk, cause, reading, base, q, work, draws):
 
 
 @_jit
-def spread_at_block(n, s, ticks, cause, reading, base, q, draws):
+def spread_at_block(n, s, span, ticks, cause, reading, row, rows, q, draws):
     """``spread_block`` for the samples of another clock."""
     key0, key1 = q[KEY0_Q * s :], q[KEY1_Q * s :]
-    for k in range(CHUNK):
-        lane = (ticks[k] % CHUNK) // QUARTER
-        counter = np.uint64((ticks[k] // CHUNK) * QUARTER + ticks[k] % QUARTER)
-        out = draws[base + k * s : base + k * s + n]
+    for k in range(span):
+        lane, counter = ticks[k] % 4, np.uint64(ticks[k] // 4)
+        place = (k * rows + row) * s
+        out = draws[place : place + n]
         for i in range(n):
             a, b, c, d = philox(counter & _LOW, counter >> _HALF, cause, np.uint64(reading), key0[i], key1[i])
             z0, z1 = gaussian_pair(c if lane & 2 else a, d if lane & 2 else b)
@@ -1143,9 +1138,17 @@ def spread_at_block(n, s, ticks, cause, reading, base, q, draws):
 
 
 @_jit
-def spread_correlated(n, s, p, loop, ticks, w, draws):
-    """``correlate_block`` for all lanes."""
+def spread_single(s, chunk, cause, reading, row, rows, q, work, draws):
+    """Normal numbers of a chunk of one lane."""
+    gaussian_block(chunk, cause, np.uint64(reading), q[KEY0_Q * s], q[KEY1_Q * s], work)
     for k in range(CHUNK):
+        draws[(k * rows + row) * s] = work[DRAW + k]
+
+
+@_jit
+def spread_correlated(n, s, span, p, loop, ticks, w, rows, draws):
+    """``correlate_block`` for all lanes."""
+    for k in range(span):
         correlation = p.correlation
         if p.ticked:
             jump = ticks[k] - loop[0].tick
@@ -1156,27 +1159,44 @@ def spread_correlated(n, s, p, loop, ticks, w, draws):
             correlation = 0.0
         fresh = np.sqrt(1.0 - correlation * correlation)
         for i in range(n):
-            value = correlation * w[JITTER_ * s + i] + fresh * draws[k * s + i]
+            value = correlation * w[JITTER_ * s + i] + fresh * draws[k * rows * s + i]
             w[JITTER_ * s + i] = value
-            draws[k * s + i] = value
+            draws[k * rows * s + i] = value
 
 
 @_jit
-def draws_block(n, s, chunk, plan, loop, ticks, w, q, work, draws):
-    """All chance of a chunk: jitter, clock, then noise of both channels reading by reading."""
+def draws_block(n, s, sample, plan, loop, ticks, w, q, work, draws):
+    """All chance from a sample on, of a chunk for one lane, of DRAWN samples for more.
+
+    Sample by sample: jitter, clock, then noise of both channels reading by reading.
+    """
     p = plan[0]
-    size = CHUNK * s
+    rows, span = draw_rows(p), draw_span(n)
     causes = (JITTER, CLOCK, NOISE_COSINE, NOISE_SINE)
-    for number in range(2 + 2 * p.readings):
-        cause = causes[number] if number < 2 else causes[2 + number % 2]
-        reading = max(number - 2, 0) // 2
-        used = p.jitter > 0.0 if number == 0 else (loop[0].clock > 0.0 if number == 1 else p.noise > 0.0)
+    for row in range(rows):
+        cause = causes[row] if row < 2 else causes[2 + row % 2]
+        reading = max(row - 2, 0) // 2
+        used = p.jitter > 0.0 if row == 0 else (loop[0].clock > 0.0 if row == 1 else p.noise > 0.0)
         if used and p.ticked:
-            spread_at_block(n, s, ticks, cause, reading, number * size, q, draws)
+            spread_at_block(n, s, span, ticks, cause, reading, row, rows, q, draws)
+        elif used and n == 1:
+            spread_single(s, sample // CHUNK, cause, reading, row, rows, q, work, draws)
         elif used:
-            spread_block(n, s, chunk, cause, reading, number * size, q, work, draws)
+            spread_block(n, s, sample, cause, reading, row, rows, q, draws)
     if p.jitter > 0.0 and p.correlated:
-        spread_correlated(n, s, p, loop, ticks, w, draws)
+        spread_correlated(n, s, span, p, loop, ticks, w, rows, draws)
+
+
+@_inline
+def draw_span(n):
+    """Samples for which chance is drawn at a time."""
+    return CHUNK if n == 1 else DRAWN
+
+
+@_inline
+def draw_rows(p):
+    """Rows of chance a sample: jitter, clock, and two a reading."""
+    return 2 + 2 * p.readings
 
 
 @_inline
@@ -1240,15 +1260,16 @@ def moved_lanes(n, s, kk, p, c, w, draws):
     for i in range(n):
         w[MOVED_ * s + i] = w[TURN_ * s + i]
         w[PATH_ * s + i] = w[TURN_ * s + i] - w[LAG_ * s + i]
+    base = kk % draw_span(n) * draw_rows(p) * s
     if p.jitter > 0.0:
         for i in range(n):
-            move = p.jitter * draws[at(kk * s, i)]
+            move = p.jitter * draws[at(base, i)]
             w[MOVED_ * s + i] += move
             w[PATH_ * s + i] += move
     if c.clock > 0.0:
-        share, base = c.clock * c.per_pitch, (CHUNK + kk) * s
+        share = c.clock * c.per_pitch
         for i in range(n):
-            drawn = draws[at(base, i)]
+            drawn = draws[at(base + s, i)]
             move = w[CLOCK_ * s + i] * drawn
             move += share * w[(STATE_ + 1) * s + i] * drawn
             w[MOVED_ * s + i] += move
@@ -1340,12 +1361,11 @@ def channels_lanes(n, s, p, gaps, terms, w):
 @_inline
 def noisy_lanes(n, s, kk, reading, p, w, draws):
     """Noise of one reading on both channels."""
-    base = ((2 + 2 * reading) * CHUNK + kk) * s
+    base = (kk % draw_span(n) * draw_rows(p) + 2 + 2 * reading) * s
     for i in range(n):
         w[COSINE_ * s + i] += p.noise * draws[at(base, i)]
-    base += CHUNK * s
     for i in range(n):
-        w[SINE_ * s + i] += p.noise * draws[at(base, i)]
+        w[SINE_ * s + i] += p.noise * draws[at(base + s, i)]
 
 
 @_inline
@@ -1832,8 +1852,11 @@ def lent_chunk(chunk):
 
 
 @_inline
-def loop_steps(n, s, first, begin, end, plan, loop, tables, lanes, chunk, state, out):
-    """Samples ``begin`` to ``end`` of the chunk that starts at sample ``first``; the loop is closed from 0 on."""
+def loop_steps(n, s, first, begin, end, last, plan, loop, tables, lanes, chunk, state, out):
+    """Samples ``begin`` to ``end`` of the chunk that starts at sample ``first`` and goes on to ``last``.
+
+    The loop is closed from sample 0 on.
+    """
     plan, loop, state, out = lent(plan), lent(loop), lent(state), lent(out)
     tables, lanes, chunk = lent_tables(tables), lent_lanes(lanes), lent_chunk(chunk)
     p, c = plan[0], loop[0]
@@ -1848,7 +1871,7 @@ def loop_steps(n, s, first, begin, end, plan, loop, tables, lanes, chunk, state,
                 write_step(s, k, p, c, w, out)
                 if w[STOP_ * s] < np.inf:
                     break
-        if kk + 1 < end:
+        if kk + 1 < last:
             advance_lanes(n, s, ticks[kk + 1] - ticks[kk] if p.ticked else 1, ring, p, w, q)
     return clipped
 
@@ -1872,13 +1895,21 @@ def single_loop_block(first, begin, end, plan, loop, tables, lanes, chunk, state
     w, q, sensing, acting = lanes
     rows = held_rows(w)
     lanes = rows, q, sensing, acting
-    clipped = loop_steps(1, ALONE, first, begin, end, plan, loop, tables, lanes, chunk, state, out)
+    clipped = loop_steps(1, ALONE, first, begin, end, end, plan, loop, tables, lanes, chunk, state, out)
     give_rows(rows, w)
     return clipped
 
 
 @_jit
 def many_loops_block(first, begin, end, plan, loop, tables, lanes, chunk, state, number):
-    """``loop_steps`` for many speeds side by side."""
-    out = lanes[0][:0].reshape((1, 0))
-    return loop_steps(number, WIDTH, first, begin, end, plan, loop, tables, lanes, chunk, state, out)
+    """``loop_steps`` for many speeds side by side, which draws its chance itself."""
+    n, s, w, q = number, WIDTH, lanes[0], lanes[1]
+    draws, _, ticks = chunk[0]
+    out, clipped = w[:0].reshape((1, 0)), 0
+    for block in range(begin // DRAWN * DRAWN, end, DRAWN):
+        draws_block(n, s, first + block, plan, loop, ticks[block:], w, q, w, draws)
+        span = max(begin, block), min(end, block + DRAWN)
+        clipped += loop_steps(
+            n, s, first, span[0], span[1], end, plan, loop, tables, lanes, chunk, state, out
+        )
+    return clipped

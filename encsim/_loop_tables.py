@@ -30,7 +30,7 @@ class Loops:
         self.terms, self.gaps, self.sde, self.ring = self._terms()
         self.numbers, memory, self.bends = _chain.estimator_tables(axis, self.seen[0])
         self.begin = -_preroll(axis)
-        self.w = np.zeros(_kernels.LOOP_ROWS * self.stride)
+        self.w = self._rows(_kernels.LOOP_ROWS)
         self.q = np.zeros(_kernels.PHASE_ROWS * self.stride, np.uint64)
         self.memory = self._rows(_memory_rows(axis, memory))
         self.deviation = self._ring(1 + getattr(axis.estimator, "samples", 1))
@@ -38,9 +38,9 @@ class Loops:
         self.filters, self.held = self._filters()
         self.ages, self.oldest = self._ages()
         self.past = self._ring(self.oldest + 3, 2) if self.loop["aged"][0] else np.zeros(2 * self.stride)
-        draws = CHUNK * self.stride * (2 + 2 * axis.sampling.average)
-        self.draws = np.zeros(draws if self._noisy() else CHUNK * self.stride)
-        self.work = np.zeros(_kernels.ROWS * CHUNK)
+        samples = CHUNK if self.number == 1 else _kernels.DRAWN
+        self.draws = self._rows(samples * (2 + 2 * axis.sampling.average))
+        self.work = _chain.zeros(_kernels.ROWS * CHUNK)
         self.ticks = np.zeros(CHUNK, np.int64)
         self.clipped = 0
         self._set_lanes(abs(fastest or 0.0))
@@ -49,15 +49,11 @@ class Loops:
         self.driven = self.axis_body, self.cogs
 
     def _rows(self, rows):
-        return np.zeros(rows * self.stride)
+        return _chain.zeros(rows * self.stride)
 
     def _ring(self, slots, rows=1):
         """A ring of at least so many slots, a power of two."""
         return self._rows(rows << (slots - 1).bit_length())
-
-    def _noisy(self):
-        signal, sampling = self.axis.signal, self.axis.sampling
-        return bool(signal.jitter or signal.noise or sampling.jitter)
 
     def _terms(self):
         """Fourier terms of the channels, lane by lane where they depend on the speed."""
@@ -65,7 +61,7 @@ class Loops:
         speeds = list(zip(self.seen, self.speeds, strict=True))
         found = [_chain.tables_of(self.axis, *pair) for pair in (speeds[:1] if same else speeds)]
         terms, sde, ring = found[0]
-        lanes = np.zeros((4 * len(terms), self.stride))
+        lanes = self._rows(4 * len(terms)).reshape(-1, self.stride)
         for i in range(self.number):
             lanes[:, i] = found[0 if same else i][0][:, 1:].ravel()
         return lanes.ravel(), np.ascontiguousarray(terms[:, 0]), sde, ring
@@ -74,7 +70,7 @@ class Loops:
         """Coefficients b0 b1 b2 a1 a2 of the torque filters, and room for their states."""
         control, rate, pitch = self.axis.control, self.axis.sampling.rate, self.axis.scale.pitch
         self.loop["filters"] = len(control.notch) + (control.lowpass is not None)
-        lanes = np.zeros((5 * int(self.loop["filters"][0]), self.stride))
+        lanes = self._rows(5 * int(self.loop["filters"][0])).reshape(-1, self.stride)
         follows = any(notch.order is not None for notch in control.notch)
         for i in range(self.number if follows else 1):
             lanes[:, i] = coefficients(control, rate, self.speeds[i], pitch)
@@ -139,18 +135,6 @@ class Loops:
         k = _kernels
         begin = max(self.begin - first, 0)
         self._anchor(first + begin)
-        k.draws_block(
-            self.number,
-            self.stride,
-            first // CHUNK,
-            self.plan,
-            self.loop,
-            self.ticks,
-            self.w,
-            self.q,
-            self.work,
-            self.draws,
-        )
         tables = (self.gaps, self.sde, self.ring, self.numbers, self.bends), self.driven
         lanes = (
             self.w,
@@ -164,6 +148,8 @@ class Loops:
         )
         span = first, begin, min(end - first, CHUNK)
         if self.number == 1:
+            noise = self.ticks, self.w, self.q, self.work, self.draws
+            k.draws_block(1, self.stride, first, self.plan, self.loop, *noise)
             self.clipped += k.single_loop_block(
                 *span, self.plan, self.loop, tables, lanes, chunk, self.state, out
             )

@@ -171,10 +171,10 @@ class Stream:
         self._ticks = np.zeros((BATCH if self._motion.clock else 1, CHUNK), np.int64)
         self._span = np.zeros(5, np.int64)
         self._state = np.zeros(1, _kernels.STATE)
-        self._history = (np.zeros(slots * CHUNK, np.int64), np.zeros(slots * CHUNK))
+        self._history = (np.zeros(slots * CHUNK, np.int64), _chain.zeros(slots * CHUNK))
         numbers, memory, bends = _chain.estimator_tables(axis, speed)
         self._estimator = numbers, memory, np.zeros(slots * CHUNK), bends
-        self._work = np.zeros(_kernels.ROWS * CHUNK)
+        self._work = _chain.zeros(_kernels.ROWS * CHUNK)
         self._nothing = np.zeros(0)
         kept = self._anchors, self._ticks, self._span, self._state, self._history, self._estimator, self._work
         self._buffers = kept

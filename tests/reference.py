@@ -9,7 +9,6 @@ from fractions import Fraction
 
 import numpy as np
 
-CHUNK = 2048  # samples; a normal number's place within it says which lane of a counter it is
 JITTER, CLOCK, NOISE_COSINE, NOISE_SINE = 1, 2, 3, 4
 
 
@@ -32,9 +31,8 @@ def gaussian_pair(a, b):
 
 def gaussian(n, cause, reading, seed):
     """Normal number of sample n."""
-    chunk, place = divmod(n, CHUNK)
-    lane, i = divmod(place, CHUNK // 4)
-    counter = (chunk * (CHUNK // 4) + i) % 2**64
+    counter, lane = divmod(n, 4)
+    counter %= 2**64
     words = philox((counter & 0xFFFFFFFF, counter >> 32, cause, reading), (seed & 0xFFFFFFFF, seed >> 32))
     return gaussian_pair(*words[2 * (lane // 2) :][:2])[lane % 2]
 

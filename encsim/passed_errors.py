@@ -219,7 +219,7 @@ class Passed:
     def _shifts(self, orders, made):
         """Speeds at which that matters, whatever the loop but for how far it moves."""
         steps, power = self.errors.steps, self.power
-        if not steps or not orders.size or self.clock is not None:
+        if not steps or not orders.size:
             return np.zeros(self.turns.shape, dtype=bool)
         size = np.abs(made[self.there] if made.shape[0] > 1 else made)
         back = np.sqrt(power.moving(np.multiply.outer(self.turns, orders.astype(float))))
@@ -259,12 +259,11 @@ class Passed:
         moved = np.where(self.turns > 0.0, moved.sum(axis=-1), 0.0)
         self.steep = moved > STEEP
         here = np.flatnonzero((moved > BENT) & ~self.steep)
-        if not here.size or self.clock is not None:
+        if not here.size:
             return found
-        power = self.power.at(here)
-        back = power.complementary(turns[here])
+        back = self.power.at(here).complementary(turns[here])
         change = 0.5 * (np.abs(bent(made[here], orders, back)) ** 2 - np.abs(made[here]) ** 2)
-        found[here] = _at(power, turns[here], change * self._kept(here, orders), exact=True)
+        found[here] = self._lines(here, turns[here], change * self._kept(here, orders), IMAGES, exact=True)
         return found
 
     def _lost(self, here, lines):

@@ -154,6 +154,29 @@ class Power:
         """What noise makes that sits about 0 Hz: the first row of :meth:`smeared`."""
         return self.smeared(correlation)[0]
 
+    def held(self, ratio, images):
+        """Table of what lines make that are held from tick to tick of another clock, with all their images.
+
+        Parameters
+        ----------
+        ratio : float
+            Rate of that clock over the loop rate.
+        images : int
+            To each side, that count one by one; the others are taken as white.
+
+        Returns
+        -------
+        ndarray, shape (bins, curves)
+            Over the line's frequency, in rates of the clock, folded to 0 to 1/2.
+        """
+        edges = np.linspace(0.0, 0.5, self.bins + 1)
+        middle = 0.5 * (edges[1:] + edges[:-1])
+        found = outside(middle, images)[:, None] * self.white
+        for j in range(-images, images + 1):
+            low, high = (edges[:-1] + j) * ratio, (edges[1:] + j) * ratio
+            found += np.sinc(middle + j)[:, None] ** 2 * self.mean_over(low, high)
+        return found
+
     def smeared(self, correlation):
         """Table of what noise makes that sits about a frequency.
 
@@ -171,6 +194,17 @@ class Power:
         kept = correlation(np.arange(self.bins + 1.0))
         lags = np.fft.rfft(circle, axis=0) * kept[:, None]
         return np.fft.irfft(lags, 2 * self.bins, axis=0)[: self.bins]
+
+
+def outside(cycles, images):
+    """Share of a held line, a part of the clock's rate from 0, that is in none of so many images to each side."""
+    square = (np.sin(np.pi * cycles) / np.pi) ** 2
+    return square * (_tail(images + 1 + cycles) + _tail(images + 1 - cycles))
+
+
+def _tail(x):
+    """Sum of 1/(x + n)**2 over n from 0 on, to 4e-6 of it from x = 4 on: the images that are left."""
+    return (1.0 + (0.5 + (1.0 / 6.0 - 1.0 / (30.0 * x * x)) / x) / x) / x
 
 
 def crossover_of(frequency, size):

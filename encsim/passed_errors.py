@@ -4,12 +4,16 @@ import numpy as np
 
 from . import causes
 from .error_lines import CELLS, TAU
-from .loop_power import NAMES
+from .loop_power import NAMES, outside
 from .ring_lines import turn_lines
 
 # Images of an encoder's own clock to each side that count one by one.
 IMAGES = 16
 FEW_IMAGES = 4
+# From so many speeds on one table for a line with all its images is quicker than to look up each, and as fine as the
+# loop's own where the clock is no more than so many times as fast.
+MANY = 100
+FINE_TABLE = 4.0
 AGE_LINES = 4096
 # Smooth lines taken with the exact gain; weaker ones from the table.
 EXACT_LINES = 40
@@ -50,6 +54,7 @@ class Passed:
         axis = errors.axis
         self.turns = errors.speed[there] / (axis.scale.pitch * axis.sampling.rate)
         self.clock = _own_clock(axis)
+        self._many, self._table = there.size > MANY, None
         self.followed = np.zeros((there.size, len(NAMES)))
         self.steep = np.zeros(there.size, dtype=bool)
         self.ticked = self.beside = 0.0
@@ -136,13 +141,21 @@ class Passed:
         ratio = self.clock / self.power.rate
         cycles = turns / ratio
         nearest, found = cycles - np.rint(cycles), 0.0
+        if images == FEW_IMAGES and self._many and power.alike and ratio < FINE_TABLE:
+            return power.sum_at(nearest, weight, self._held())
         held = weight * (np.sin(np.pi * nearest) / np.pi) ** 2
         for j in range(-images, images + 1):
             place = nearest + j
             share = held / (place * place) if j else weight * np.sinc(nearest) ** 2
             found = found + _at(power, place * ratio, share, exact and j == 0)
-        left = held * (_tail(images + 1 + nearest) + _tail(images + 1 - nearest))
+        left = weight * outside(nearest, images)
         return found + left.sum(axis=-1)[:, None] * power.white
+
+    def _held(self):
+        """Table for lines and all their images."""
+        if self._table is None:
+            self._table = self.power.held(self.clock / self.power.rate, FEW_IMAGES)
+        return self._table
 
     def _scattered(self, here, orders, power):
         """What noise scatters of lines: by white noise white, by jitter of a bandwidth about the line."""
@@ -316,11 +329,6 @@ def _at(power, turns, weight, exact=False):
     if exact:
         return np.einsum("sk,skc->sc", weight, power.exact(turns))
     return power.sum_at(turns, weight)
-
-
-def _tail(x):
-    """Sum of 1/(x + n)**2 over n from 0 on, to 4e-6 of it from x = 4 on: the images that are left."""
-    return (1.0 + (0.5 + (1.0 / 6.0 - 1.0 / (30.0 * x * x)) / x) / x) / x
 
 
 def bent(made, orders, back, rounds=4):

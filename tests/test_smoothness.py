@@ -12,7 +12,7 @@ import slow_running
 import encsim
 from encsim import Axis, Difference, InputError, Interpolation, LowPass, Sampling, Scale, Signal
 from encsim.mechanics import Control, Load, Notch
-from encsim.passed_errors import _tail
+from encsim.loop_power import _tail
 
 RATE = 16e3
 TURN = 2.0 * np.pi * 50.0
@@ -218,6 +218,22 @@ def test_many_speeds_of_band_limited_jitter_give_what_each_gives_alone():
     several = encsim.smoothness(counted, speeds).torque[::100]
     alone = [float(encsim.smoothness(counted, speed).torque) for speed in speeds[::100]]
     np.testing.assert_allclose(several, alone, rtol=1e-9)
+
+
+@pytest.mark.parametrize("ratio", [0.61, 2.71])
+def test_many_speeds_on_an_own_clock_give_what_each_gives_alone(ratio):
+    counted = replace(
+        SMOOTH,
+        signal=Signal(jitter=1e-9),
+        interpolation=Interpolation(factor=1000),
+        sampling=Sampling(RATE, encoder_rate=ratio * RATE),
+    )
+    speeds = np.geomspace(1e-4, 0.3, 300)
+    several, picked = encsim.smoothness(counted, speeds), slice(5, None, 37)
+    for curve in ("measured", "torque", "actual", "position"):
+        alone = [float(getattr(encsim.smoothness(counted, speed), curve)) for speed in speeds[picked]]
+        # images one by one from the table of the loop, or all from a table of their own: both to a bin
+        np.testing.assert_allclose(getattr(several, curve)[picked], alone, rtol=2e-3)
 
 
 def test_tail_of_the_images_is_the_sum_of_the_reciprocal_squares():

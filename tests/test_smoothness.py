@@ -11,8 +11,8 @@ import slow_running
 
 import encsim
 from encsim import Axis, Difference, InputError, Interpolation, LowPass, Sampling, Scale, Signal
-from encsim.mechanics import Control, Load, Notch
 from encsim.loop_power import _tail
+from encsim.mechanics import Control, Load, Notch
 
 RATE = 16e3
 TURN = 2.0 * np.pi * 50.0
@@ -232,8 +232,9 @@ def test_many_speeds_on_an_own_clock_give_what_each_gives_alone(ratio):
     several, picked = encsim.smoothness(counted, speeds), slice(5, None, 37)
     for curve in ("measured", "torque", "actual", "position"):
         alone = [float(getattr(encsim.smoothness(counted, speed), curve)) for speed in speeds[picked]]
-        # images one by one from the table of the loop, or all from a table of their own: both to a bin
-        np.testing.assert_allclose(getattr(several, curve)[picked], alone, rtol=2e-3)
+        # images one by one from the table of the loop, or all from one whose bins are ``ratio`` times as wide: a single
+        # line in a bin where the gain is steep is off by some 3e-3 either way
+        np.testing.assert_allclose(getattr(several, curve)[picked], alone, rtol=4e-3)
 
 
 def test_tail_of_the_images_is_the_sum_of_the_reciprocal_squares():

@@ -199,12 +199,11 @@ def luminance(colour):
 
 
 @pytest.mark.parametrize("size", [(8.27, 11.69), (8.5, 11.0)])
-def test_page_prints_on_a4_and_letter(page, size):
+def test_page_prints_on_two_sides_of_a4_and_letter(page, size):
     answer = page.call("Page.printToPDF", paperWidth=size[0], paperHeight=size[1], printBackground=True)
     content = base64.b64decode(answer["data"])
     assert content.startswith(b"%PDF")
-    sheets = len(re.findall(rb"/Type\s*/Page\b", content))
-    assert 3 <= sheets <= 8
+    assert len(re.findall(rb"/Type\s*/Page\b", content)) == 2
 
 
 def test_print_is_light_and_shows_all_speeds(page):

@@ -7,7 +7,7 @@ import numpy as np
 from . import _figures, _figures_findings
 from ._figures_view import range_of_speeds, view_of
 from ._page_blocks import Block, Table, near, picture
-from ._page_words import in_unit, limit_name, meanings
+from ._page_words import doubted, in_unit, limit_name, meanings
 from ._plot_numbers import compared, percent, quantity, sentence
 
 UNSTABLE = ("Make the loop stable", "as it is, it swings by itself")
@@ -50,6 +50,7 @@ def answer(found, shelf):
             "vanish",
         ),
         doubts=found.doubts,
+        doubted=doubted(found.curve),
         pictures=(shown,),
         tables=(*((_limit_table(judged),) if asked else ()), _ripple_table(found, view)),
     )

@@ -52,6 +52,8 @@ class Block:
         Words that are explained here.
     doubts : tuple of str
         Why the answer may not be believed.
+    doubted : str
+        What of it, as the subject of a sentence.
     pictures : tuple of Picture
     tables : tuple of Table
     points : tuple of str
@@ -67,6 +69,7 @@ class Block:
     facts: tuple = ()
     words: tuple = ()
     doubts: tuple = ()
+    doubted: str = "This"
     pictures: tuple = ()
     tables: tuple = ()
     points: tuple = ()

@@ -4,7 +4,7 @@ from . import _figures, _page_words
 from ._figures_period import causes_of, half_range, shown_lines
 from ._loop_reports import margins as margins_told
 from ._page_blocks import Block, Table, near, picture
-from ._page_words import curve_heads, meanings
+from ._page_words import curve_heads, doubted, meanings, plain_doubts
 from ._plot_numbers import percent, quantity, sentence
 from ._remedy_words import unit_of
 from .behaviour import CURVES
@@ -93,7 +93,8 @@ def loop(found, shelf):
         key="loop",
         heading="Does the machine really move?",
         says=(f"{shown.title}.",),
-        doubts=tuple(dict.fromkeys([*smooth.reasons, *margins.reasons])),
+        doubts=plain_doubts([*smooth.reasons, *margins.reasons]),
+        doubted=doubted(smooth),
         pictures=(shown,),
         tables=(_smoothness_table(smooth, found.table_speeds),) if smooth.stable else (),
         more=_tuner(found, shelf),

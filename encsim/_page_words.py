@@ -2,6 +2,8 @@
 
 import math
 
+import numpy as np
+
 from ._figures_channels import signed_percent
 from ._plot_numbers import (
     axis_words,
@@ -46,6 +48,12 @@ EVERYWHERE = (
     "Dirt, damage, lost counts and lost signals.",
     "Acceleration: each speed is taken as steady.",
 )
+# Doubts of a closed loop for those who do not compute: how the reason begins, and what it means.
+DOUBTS = {
+    "a strong line of the counts": "the axis may follow single counts, which no formula foretells",
+    "the frequency of the counts": "it is so slow that the controller follows each count by itself",
+    "the frequency of the converter": "it is so slow that the controller follows each step of the converter by itself",
+}
 NO_LOOP = "The controller and what it moves: how the machine answers the ripple is not computed."
 WITH_LOOP = "Bending, backlash and resonances of the machine that its description does not name."
 NO_RING = "How the ring is mounted: errors that come once or a few times a turn."
@@ -54,6 +62,25 @@ NO_RING = "How the ring is mounted: errors that come once or a few times a turn.
 def meanings(*words):
     """Some words with their meanings."""
     return tuple((word, MEANINGS[word]) for word in words)
+
+
+def plain_doubts(reasons):
+    """Reasons for doubt in plain words, each once."""
+    return tuple(
+        dict.fromkeys(
+            next((words for start, words in DOUBTS.items() if reason.startswith(start)), reason)
+            for reason in reasons
+        )
+    )
+
+
+def doubted(curve):
+    """Where a curve is doubtful, as the subject of a sentence."""
+    there = np.ravel(curve.speed)[np.ravel(curve.doubtful)] if hasattr(curve, "doubtful") else np.zeros(0)
+    if not there.size or there.size == np.size(curve.speed):
+        return "This"
+    low, high = (quantity(float(abs(v)), f"{curve.axis.scale.unit}/s", 2) for v in (there.min(), there.max()))
+    return f"What is hatched, at {low}," if low == high else f"What is hatched, from {low} to {high},"
 
 
 def limit_name(name, axis):

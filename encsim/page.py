@@ -62,7 +62,7 @@ class Findings:
         """Why the answer may not be believed, each reason once."""
         judged = () if self.judgement is None else self.judgement.reasons
         unstable = self.smoothness.reasons if self.unstable else ()
-        return tuple(dict.fromkeys([*unstable, *self.curve.reasons, *judged]))
+        return _page_words.plain_doubts([*unstable, *self.curve.reasons, *judged])
 
     @property
     def unstable(self):

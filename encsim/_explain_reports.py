@@ -6,7 +6,7 @@ import textwrap
 from ._loop_reports import force, listed
 from ._plot_numbers import sentence
 from ._remedy_words import unit_of
-from ._tables import aligned, share_text, show
+from ._tables import aligned, beside, share_text
 from .behaviour import CURVES
 
 WIDE = 100
@@ -71,7 +71,9 @@ def _causes(found):
         "share": ["" if row[1] is None else f"{share_text(row[1])} %" for row in rows],
     }
     for curve, head in _curves(found).items():
-        columns[head] = [show(row[2][curve], unit_of(found.axis, curve)) for row in rows]
+        columns[head] = [
+            beside(row[2][curve], found.values[curve], unit_of(found.axis, curve)) for row in rows
+        ]
     return _to_left(columns)
 
 
@@ -89,13 +91,17 @@ def _remedies(found):
     for curve, head in _curves(found).items():
         unit = unit_of(found.axis, curve)
         columns[f"{head} after"] = [
-            _or_dash(one.after[curve], unit) + (" ?" if one.doubtful else "") for one in every
+            _or_dash(one.after[curve], found.values[curve], unit) + (" ?" if one.doubtful else "")
+            for one in every
         ]
     columns["won"] = [f"{round(100.0 * one.won) + 0:d} %" for one in every]
     if found.verified is not None:
         for curve, head in _curves(found).items():
             columns[f"{head} simulated"] = [
-                _or_dash(one.verified and one.verified[curve], unit_of(found.axis, curve)) for one in every
+                _or_dash(
+                    one.verified and one.verified[curve], found.values[curve], unit_of(found.axis, curve)
+                )
+                for one in every
             ]
     columns["effect"] = ["helps" if one.applies else one.effect for one in every]
     return _to_left(columns)
@@ -105,8 +111,9 @@ def _named(found, one):
     return "first few at once" if one is found.together else one.kind
 
 
-def _or_dash(value, unit):
-    return "-" if value is None or not math.isfinite(value) else show(value, unit)
+def _or_dash(value, now, unit):
+    """A value in the unit of what is now, or a dash."""
+    return "-" if value is None or not math.isfinite(value) else beside(value, now, unit)
 
 
 def _details(found):
@@ -143,7 +150,7 @@ def _checked(found):
     agree = sum(one.agrees is True for one in checked)
     words = [f"Simulated: {agree} of {len(checked)} remedies agree within 5 %."]
     own = [
-        f"{head} {_or_dash(found.verified[curve], unit_of(found.axis, curve))}"
+        f"{head} {_or_dash(found.verified[curve], found.values[curve], unit_of(found.axis, curve))}"
         for curve, head in _curves(found).items()
     ]
     words.append(f"The axis as it is: {', '.join(own)}.")

@@ -25,6 +25,7 @@ def answer(found, shelf):
         lambda style: _figures.ripple(curve, limit=limit, style=style),
         shelf,
         range_of_speeds(view) if len(view.speed) > 1 else None,
+        told=curve.reasons,
     )
     asked = judged is not None
     says = (

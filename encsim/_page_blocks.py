@@ -77,7 +77,7 @@ class Block:
     more: object = None
 
 
-def picture(key, axis, draw, shelf, speeds=None):
+def picture(key, axis, draw, shelf, speeds=None, told=()):
     """A figure in both layouts.
 
     Parameters
@@ -90,6 +90,8 @@ def picture(key, axis, draw, shelf, speeds=None):
     shelf : Shelf
     speeds : (float, float), optional
         Ends of its axis of speeds, if speeds are marked in it.
+    told : sequence of str
+        Reasons for doubt that the page tells beside it in plain words; the note keeps that there is a doubt.
 
     Returns
     -------
@@ -100,6 +102,8 @@ def picture(key, axis, draw, shelf, speeds=None):
     figure = axes["wide"].figure
     edges = {} if speeds is None else {name: _edges(ax) for name, ax in axes.items()} | {"speeds": speeds}
     note = figure.encsim_note.removeprefix(sentence(axis_words(axis))).lstrip(".,; ")
+    for reason in told:
+        note = note.replace(f"in doubt: {reason}.", "in doubt.").replace(f"In doubt: {reason}.", "In doubt.")
     return Picture(key, figure.encsim_title, sentence(note), made["wide"], made["phone"], edges)
 
 

@@ -77,7 +77,7 @@ def player(found):
             "of all of it.",
         ),
         words=meanings("folded"),
-        doubts=slider.reasons,
+        doubts=plain_doubts(slider.reasons),
         tables=(
             Table("All speeds of this picture", ("Speed", "Ripple, rms", "Of the speed", "Lines"), rows),
         ),
@@ -88,7 +88,13 @@ def player(found):
 def loop(found, shelf):
     """Whether the machine really moves, and how safely the loop is closed."""
     smooth, margins = found.smoothness, found.margins
-    shown = picture("loop", found.axis, lambda style: _figures.smoothness(smooth, style=style), shelf)
+    shown = picture(
+        "loop",
+        found.axis,
+        lambda style: _figures.smoothness(smooth, style=style),
+        shelf,
+        told=smooth.reasons,
+    )
     return Block(
         key="loop",
         heading="Does the machine really move?",
@@ -198,7 +204,7 @@ def sure(found, shelf):
             ),
         )
         says.insert(0, f"{shown[0].title}.")
-    doubts = () if found.tolerance is None else found.tolerance.reasons
+    doubts = () if found.tolerance is None else plain_doubts(found.tolerance.reasons)
     return Block(
         key="sure",
         heading="How sure is this?",

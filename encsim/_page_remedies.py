@@ -2,7 +2,7 @@
 
 from . import _figures
 from ._page_blocks import Block, Table, picture
-from ._page_words import curve_heads, in_unit
+from ._page_words import curve_heads, in_unit, plain_doubts
 from ._plot_numbers import percent, quantity, sentence
 from ._remedy_words import CAUSES, unit_of
 from .behaviour import CURVES
@@ -28,7 +28,7 @@ def remedies(found, shelf):
         key="help",
         heading="What helps?",
         says=tuple(says),
-        doubts=explanation.reasons,
+        doubts=plain_doubts(explanation.reasons),
         pictures=(shown,),
         tables=(_cause_table(explanation), _remedy_table(explanation)),
     )

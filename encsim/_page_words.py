@@ -50,9 +50,20 @@ EVERYWHERE = (
 )
 # Doubts of a closed loop for those who do not compute: how the reason begins, and what it means.
 DOUBTS = {
+    "the loop is unstable": "the loop is unstable: it swings by itself, ever more",
+    "the error is so steep": "the axis follows the encoder's error so closely that it changes what is read",
     "a strong line of the counts": "the axis may follow single counts, which no formula foretells",
     "the frequency of the counts": "it is so slow that the controller follows each count by itself",
     "the frequency of the converter": "it is so slow that the controller follows each step of the converter by itself",
+    "hysteresis in a closed loop": "the counts stay behind where the axis turns back, which the controller follows",
+    "fewer than": "counts come so seldom that the controller's view of the speed is often old",
+    "ticks of the timing clock": "the clock that times the counts leaves a pattern of its own",
+    "an error, held from edge to edge": "the error is seen only when a count comes, which the controller follows",
+    "the speed swings so much": "the speed swings so much that the counts come unevenly",
+    "friction changes its sign": "the axis swings so much that it turns back: friction then holds and lets go",
+    "the torque comes within": "the motor comes near its limit",
+    "cogging shakes": "the motor's own cogging shakes the axis too and is not in these numbers",
+    "the age of the readings shakes": "the readings' changing age shakes the axis, and that changes their age again",
 }
 NO_LOOP = "The controller and what it moves: how the machine answers the ripple is not computed."
 WITH_LOOP = "Bending, backlash and resonances of the machine that its description does not name."

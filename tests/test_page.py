@@ -542,3 +542,9 @@ def test_doubts_of_a_loop_are_told_once_and_in_plain_words(pages):
     assert text.count("The axis may follow single counts") == 1
     assert "What is hatched, from 1 µm/s to" in text.replace("1.0 µm/s", "1 µm/s")
     assert "may not be believed here either" in text
+
+
+@pytest.mark.parametrize(("width", "told"), [(1.0, "hysteresis of 1 count"), (2.0, "hysteresis of 2 counts")])
+def test_one_count_is_told_as_one(width, told):
+    axis = stage(interpolation=encsim.Interpolation(factor=4000, hysteresis=width))
+    assert told in dict(_page_words.axis_rows(axis))["Interpolation"].split("; ")

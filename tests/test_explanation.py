@@ -9,7 +9,7 @@ import pytest
 from explained import AXES, BARE, LOOP, STAGE
 
 import encsim
-from encsim import changes
+from encsim import _explain_reports, changes
 
 ROUGH = [name for name in AXES if name != "ideal"]
 
@@ -204,3 +204,9 @@ def test_plot_titles_what_to_do_first():
     assert panel.figure.encsim_title.startswith(best.name.capitalize())
     assert f"{best.after['measured'] * 1e6:.0f}" in panel.figure.encsim_title
     assert np.isfinite(panel.get_xlim()).all()
+
+
+def test_each_column_of_the_table_of_causes_has_one_unit():
+    columns = list(_explain_reports._causes(explained.of("loop")).values())[2:]
+    assert columns
+    assert all(len({cell.split()[-1] for cell in column}) == 1 for column in columns)

@@ -308,7 +308,7 @@ def _hysteresis(situation):
     if how.factor is None:
         yield found | {"missing": "the position is not rounded to counts"}
     elif how.hysteresis:
-        yield found | {"missing": f"there are {how.hysteresis:g} counts of hysteresis already"}
+        yield found | {"missing": f"it has a hysteresis already: {how.hysteresis:g} in counts"}
     else:
         counts = math.ceil(max(QUIET * situation.scatter / axis.resolution, 1.0))
         if counts > WIDEST:

@@ -4,7 +4,7 @@ import math
 
 import numpy as np
 
-from . import _figures, _figures_findings
+from . import _figures, _figures_findings, _page_speeds
 from ._figures_view import range_of_speeds, view_of
 from ._page_blocks import Block, Table, near, picture
 from ._page_words import doubted, in_unit, limit_name, meanings
@@ -33,6 +33,8 @@ def answer(found, shelf):
         if asked
         else [f"{shown.title}.", "No limit was given, so there is no verdict here."]
     )
+    if len(view.speed) > 1:
+        says.append(_page_speeds.reason(found.closer, found.axis))
     if found.own_loop and found.smoothness.stable:
         says.append("Measured ripple is what the controller sees with its loop closed.")
     return Block(
@@ -99,19 +101,29 @@ def _facts(found, view):
         facts.append(("Worst share of a limit", worst, f"{limit_name(binding.name, view.curve.axis)}{where}"))
     if view.allowed is not None:
         facts.append(("Speeds above the limit", *_failing(view)))
-    facts += _roughest(view)[: 2 - len(facts)]
+    facts += _roughest(view, found)[: 2 - len(facts)]
     facts.append(("What to do first", *(UNSTABLE if found.unstable else _first(found.explanation, unit))))
     return tuple(facts)
 
 
-def _roughest(view):
-    """The largest ripple, and the ripple there as a share of the speed."""
-    index = int(np.argmax(np.where(view.sound, view.rms, 0.0)))
-    where = f"at {quantity(view.speed[index], view.unit, 2)}"
-    return [
-        ("Largest ripple, rms", quantity(view.rms[index], view.unit, 2), where),
-        ("As a share of that speed", percent(view.rms[index] / view.speed[index]), ""),
-    ]
+def _roughest(view, found):
+    """The ripple where it is looked at closely, and the largest, each with its share of the speed."""
+    largest = int(np.argmax(np.where(view.sound, view.rms, 0.0)))
+    most = _at(view, view.speed[largest], view.rms[largest])
+    if view.speed[largest] == found.closer.speed:
+        share = percent(view.rms[largest] / view.speed[largest])
+        return [("Largest ripple, rms", *most[:2]), ("As a share of that speed", share, "")]
+    size, where, share = _at(view, found.closer.speed, found.explanation.values["measured"])
+    kind = (
+        "Ripple where cyclic error matters most" if found.closer.why == "cyclic" else "Ripple looked at below"
+    )
+    return [(kind, share, f"{size} rms {where}"), ("Largest ripple, rms", most[0], f"{most[1]}, {most[2]}")]
+
+
+def _at(view, speed, rms):
+    """Ripple, speed, and share of the speed, in words."""
+    share = f"{percent(rms / speed)} of the speed"
+    return quantity(rms, view.unit, 2), f"at {quantity(speed, view.unit, 2)}", share
 
 
 def _failing(view):

@@ -116,9 +116,14 @@ def _between(speeds, axis):
         return None
     ratio, before, after = max(gaps)
     middle = before * math.sqrt(ratio)
-    size = units.display_unit(middle, f"{axis.scale.unit}/s")[0]
-    near = float(f"{middle / size:.1e}") * size
+    near = round_speed(middle, axis)
     return near if before * ratio**0.25 <= near <= after / ratio**0.25 else middle
+
+
+def round_speed(speed, axis):
+    """A speed with two digits in the unit that it is shown in."""
+    size = units.display_unit(speed, f"{axis.scale.unit}/s")[0]
+    return float(f"{speed / size:.1e}") * size
 
 
 def _name(speed, axis):

@@ -20,10 +20,10 @@ def remedies(found, shelf):
     if first is None:
         says.append(f"At {speed} none of the remedies tried makes this axis run more smoothly.")
     elif found.own_loop:
-        says.append(first.sentence)
+        says.append(sentence(first.sentence.removeprefix(f"{sentence(first.name)}: ")))
     both = explanation.together
     if both is not None and both.applies and both.after["measured"] < first.after["measured"]:
-        says.append(f"Together: {both.sentence}")
+        says.append(f"Together: {both.sentence[:1].lower()}{both.sentence[1:]}")
     return Block(
         key="help",
         heading="What helps?",
@@ -46,7 +46,8 @@ def _heads(explanation):
 
 def _sizes(explanation, values):
     axis = explanation.axis
-    return tuple(in_unit(values[name], unit_of(axis, name)) for name in _curves(explanation))
+    now = explanation.values
+    return tuple(in_unit(values[name], unit_of(axis, name), other=now[name]) for name in _curves(explanation))
 
 
 def _cause_table(explanation):

@@ -7,7 +7,17 @@ from pathlib import Path
 
 import numpy as np
 
-from . import _checks, _files, _page_answer, _page_frames, _page_parts, _page_remedies, _page_words, _sweeps
+from . import (
+    _checks,
+    _files,
+    _page_answer,
+    _page_frames,
+    _page_parts,
+    _page_remedies,
+    _page_speeds,
+    _page_words,
+    _sweeps,
+)
 from ._page_svg import Shelf
 from ._plot import COLOURS
 from ._plot_numbers import sentence
@@ -17,7 +27,7 @@ from .budget import ring_budget
 from .closed_form import checked_speeds, regimes, ripple
 from .explanation import explain
 from .quadrature import position_error
-from .requirements import RIPPLES, Requirement
+from .requirements import Requirement
 from .ring_lines import ring_curve
 from .smooth_running import smoothness
 from .stability import margins
@@ -43,6 +53,7 @@ class Findings:
     judgement: object
     curve: object
     error: object
+    closer: object
     explanation: object
     slider: object
     table_speeds: np.ndarray
@@ -175,11 +186,12 @@ def findings(axis, speeds, requirement, seed, progress):
     sweep = _sweep(axis, own, requirement)
     closed = _loop(axis, sweep)
     curve = _curve(axis, sweep, closed.get("smoothness"))
-    worst = _worst(curve, judged, own if len(own) < RANGE else [])
+    named = own if len(own) < RANGE else own[:0]
+    closer = _page_speeds.closer_look(curve, judged, named)
     progress("looking for causes and remedies")
-    explanation = explain(axis, worst)
+    explanation = explain(axis, closer.speed)
     progress("computing the frames of the speed slider")
-    frames = _frame_speeds(axis, sweep, own if len(own) < RANGE else [], worst)
+    frames = _frame_speeds(axis, sweep, named, closer.speed)
     slider = _page_frames.slider(axis, *frames, seed, closed=bool(closed))
     progress("drawing")
     return Findings(
@@ -188,6 +200,7 @@ def findings(axis, speeds, requirement, seed, progress):
         judgement=judged,
         curve=curve,
         error=position_error(axis),
+        closer=closer,
         explanation=explanation,
         slider=slider,
         table_speeds=np.array([frame.speed for frame in slider.frames]),
@@ -254,17 +267,6 @@ def _range(low, high):
     return (
         np.array(_sweeps.logarithmic(low, high, _sweeps.DEFAULT_SPEEDS)) if low < high else np.array([high])
     )
-
-
-def _worst(curve, judged, own):
-    """The speed to look at closely: nearest to its limit, else the roughest of the user's own, or of all."""
-    checks = [] if judged is None else [each for each in judged.limits if each.name in RIPPLES]
-    if checks:
-        return max(checks, key=lambda each: each.share).speed
-    if len(own):
-        return float(own[int(np.argmax(ripple(curve.axis, own).rms))])
-    sound = np.where(curve.doubtful, 0.0, curve.rms) if not curve.doubtful.all() else curve.rms
-    return float(curve.speed[int(np.argmax(sound))])
 
 
 def _frame_speeds(axis, sweep, own, worst):

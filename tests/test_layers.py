@@ -52,7 +52,8 @@ ROWS = """
 - side_effects _estimator_picks _other_speeds _loop_proposals _sources _remedy_runs
 - proposals _remedy_words
 - remedies _explain_words _page_words _page_frames _page_blocks
-- explanation _page_answer _page_parts _page_remedies
+- explanation _page_speeds _page_parts _page_remedies
+- _page_answer
 - _choose_reports _explain_reports _ring_reports page
 - _profile_text _run_reports
 - _commands _choose_commands _loop_commands _tolerance_commands _page_commands

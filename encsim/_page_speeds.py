@@ -13,7 +13,10 @@ CYCLIC = ("sde", "ring")
 
 @dataclass(frozen=True)
 class Closer:
-    """A speed, m/s or rad/s, and why it is looked at: "limit", "cyclic" or "largest"; whether the user named it."""
+    """A speed, m/s or rad/s, and why it is looked at: "limit", "named", "cyclic" or "largest".
+
+    ``own`` tells whether it is one of several that the user named.
+    """
 
     speed: float
     why: str
@@ -41,6 +44,8 @@ def closer_look(curve, judged, own):
     checks = [] if judged is None else [each for each in judged.limits if each.name in RIPPLES]
     if checks:
         return Closer(max(checks, key=lambda each: each.share).speed, "limit")
+    if len(own) == 1:
+        return Closer(float(own[0]), "named")
     places = [int(np.argmin(np.abs(curve.speed - each))) for each in own] or np.flatnonzero(curve.speed > 0.0)
     sound = [place for place in places if not curve.doubtful[place]]
     return _telling(curve, np.array(sound or places, dtype=int), own)
@@ -53,12 +58,16 @@ def _telling(curve, places, own):
     most = np.divide(sum(parts), square, out=np.zeros_like(speed), where=square > 0.0)
     best = int(np.argmax(curve.rms[places] / speed * most))
     if most[best] < 0.5:
-        best = int(np.argmax(square))
-        return Closer(float(speed[best]), "largest", bool(len(own)))
+        return Closer(_of(own, speed[int(np.argmax(square))]), "largest", bool(len(own)))
     if len(own):
-        return Closer(float(min(own, key=lambda each: abs(each - speed[best]))), "cyclic", own=True)
+        return Closer(_of(own, speed[best]), "cyclic", own=True)
     near = round_speed(float(speed[best]), curve.axis)
     return Closer(near if speed.min() <= near <= speed.max() else float(speed[best]), "cyclic")
+
+
+def _of(own, speed):
+    """The speed as the user named it, if one did."""
+    return float(min(own, key=lambda each: abs(each - speed)) if len(own) else speed)
 
 
 def reason(closer, axis):
@@ -74,9 +83,11 @@ def reason(closer, axis):
     str
     """
     speed = quantity(closer.speed, f"{axis.scale.unit}/s", strip=True)
-    named = " of the speeds given" if closer.own else ""
+    named = ", of the speeds given," if closer.own else ""
     if closer.why == "limit":
         return f"What follows looks at {speed}, where a limit is nearest or most exceeded."
+    if closer.why == "named":
+        return f"What follows looks at {speed}, as asked."
     if closer.why == "cyclic":
         return (
             f"What follows looks at {speed}, where{named} cyclic error matters most: it is most of the ripple there, "

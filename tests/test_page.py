@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 import encsim
-from encsim import _page_answer, _page_frames, _page_panels, _page_words, page
+from encsim import _page_answer, _page_frames, _page_panels, _page_speeds, _page_words, page
 from encsim._checks import InputError
 
 VOID = {"meta", "input", "br", "img", "link", "path", "use", "rect"}
@@ -548,3 +548,42 @@ def test_doubts_of_a_loop_are_told_once_and_in_plain_words(pages):
 def test_one_count_is_told_as_one(width, told):
     axis = stage(interpolation=encsim.Interpolation(factor=4000, hysteresis=width))
     assert told in dict(_page_words.axis_rows(axis))["Interpolation"].split("; ")
+
+
+def looked_at(axis, own=(), judged=None):
+    """The speed that a page about the axis would look at, from 1 um/s to 1 m/s."""
+    return _page_speeds.closer_look(encsim.ripple(axis, np.geomspace(1e-6, 1.0, 300)).refined(), judged, own)
+
+
+def test_without_a_limit_a_page_looks_where_cyclic_error_matters_most():
+    axis = stage()
+    closer = looked_at(axis)
+    there, slow, fast = (encsim.ripple(axis, closer.speed * factor) for factor in (1.0, 0.1, 10.0))
+    weigh = [(each.parts["sde"] ** 2 / each.rms / each.speed).item() for each in (there, slow, fast)]
+    assert closer.why == "cyclic"
+    assert weigh[0] > max(weigh[1:])
+    assert (there.parts["sde"] ** 2).item() > 0.9 * (there.rms**2).item()
+    # two digits, so that it reads well
+    assert float(f"{closer.speed:.1e}") == pytest.approx(closer.speed, rel=1e-12)
+
+
+def test_without_cyclic_error_a_page_looks_at_the_largest_ripple():
+    axis = stage(signal=encsim.Signal(jitter=5e-9), sampling=encsim.Sampling(16e3, jitter=100e-9))
+    closer = looked_at(axis)
+    assert closer.why == "largest"
+    assert closer.speed == pytest.approx(1.0)
+    assert "ripple is largest: cyclic error is not" in _page_speeds.reason(closer, axis)
+
+
+@pytest.mark.parametrize(
+    ("own", "why", "speed"),
+    [([0.004], "named", 0.004), ([1e-5, 0.01, 1.0], "cyclic", 0.01), ([1e-5, 1e-4], "largest", 1e-4)],
+)
+def test_a_page_looks_at_a_speed_of_the_user_as_it_was_named(own, why, speed):
+    closer = looked_at(stage(), own)
+    assert (closer.why, closer.speed) == (why, speed)
+
+
+def test_page_says_which_speed_it_looks_at_and_why(pages):
+    assert "where cyclic error matters most: it is most of the ripple there" in Reader(pages("ring")).text
+    assert "where a limit is nearest or most exceeded" in Reader(pages("open")).text

@@ -23,13 +23,16 @@ CHECKED = "[...document.querySelectorAll('input[name=speed]')].findIndex(radio =
 
 @pytest.fixture(scope="module")
 def path(tmp_path_factory):
-    """A page about an invented stage, with a title that tries to be more than text."""
+    """A page about an invented stage with its loop, with a title that tries to be more than text."""
     signal = encsim.Signal(offset=(0.01, -0.005), gain=0.02, jitter=0.5e-9)
     axis = encsim.Axis(
         encsim.Scale(period=20e-6),
         signal=signal,
         interpolation=encsim.Interpolation(factor=4000),
         sampling=encsim.Sampling(16e3),
+        load=encsim.Load(5.0, viscous=15.0),
+        control=encsim.Control(60.0, 2e3, integral_time=12e-3, current_bandwidth=1e3, delay=60e-6),
+        estimator=encsim.LowPass(800.0),
     )
     limits = encsim.Requirement(speeds=(1e-4, 0.5), relative=0.01, floor=50e-6)
     target = tmp_path_factory.mktemp("page") / 'a page "of" <b>ours & co 100%.html'
@@ -91,8 +94,8 @@ def test_the_page_lets_no_script_run_but_its_own(page):
 def test_every_picture_that_is_seen_has_an_alternative_text(page):
     nodes = page.call("Accessibility.getFullAXTree")["nodes"]
     images = [node for node in nodes if node["role"]["value"] in ("image", "img", "graphics-document")]
-    # curve, error, channels, remedies, and three panels of the frame shown
-    assert len(images) == 7
+    # curve, error, channels, loop, remedies, and three panels of the frame shown
+    assert len(images) == 8
     assert all(len(node["name"]["value"]) > 20 for node in images)
 
 
@@ -221,7 +224,7 @@ def test_letters_of_printed_pictures_are_near_six_points(page):
     page.value("document.documentElement.style.overflow = 'hidden'")  # paper has no scroll bar
     widths = page.value("[...document.querySelectorAll('.picture .phone')]"
                         ".map(part => part.getBoundingClientRect().width).filter(Boolean)")  # fmt: skip
-    assert len(widths) == 4
+    assert len(widths) == 5
     # drawn 90 mm wide with letters of 9 points
     letters = [9.0 * width / (90.0 / 25.4 * 96.0) for width in widths]
     assert min(letters) > 6.1

@@ -11,6 +11,7 @@ from ._plot_numbers import (
     digits,
     estimator_words,
     listed,
+    many,
     percent,
     quantity,
     sentence,
@@ -204,9 +205,9 @@ def _interpolation(axis):
     return sentence(
         _joined(
             [
-                f"{_counts(made.factor, 12)} a period{count}" if made.factor else "not rounded",
+                f"{many(made.factor, 'count')} a period{count}" if made.factor else "not rounded",
                 made.bits and f"converters of {made.bits} bits",
-                made.hysteresis and f"hysteresis of {_counts(made.hysteresis, 3)}",
+                made.hysteresis and f"hysteresis of {many(made.hysteresis, 'count', 3)}",
                 made.correction
                 and f"corrects {percent(made.correction, 3, strip=True)} of offset, gain and phase",
                 made.output == "ab" and "square waves that the controller counts",
@@ -215,11 +216,6 @@ def _interpolation(axis):
             ]
         )
     )
-
-
-def _counts(number, count):
-    """``4000 counts``, ``1 count``."""
-    return f"{digits(number, count, strip=True)} count{'' if number == 1.0 else 's'}"
 
 
 def _reading(axis):

@@ -158,15 +158,20 @@ def wrap(text, letters, room, size=9.0, bold=False):
     return lines
 
 
+def many(number, thing, count=12):
+    """``4000 counts``, ``1 count``."""
+    return f"{digits(number, count, strip=True)} {thing}{'' if number == 1.0 else 's'}"
+
+
 def axis_words(axis):
     """An axis in one line: scale, counts, loop rate, estimator."""
     scale, rate = axis.scale, quantity(axis.sampling.rate, "Hz", strip=True)
     if scale.lines is None:
         words = [f"{quantity(scale.pitch, 'm', strip=True)} linear scale"]
     else:
-        words = [f"{digits(scale.lines, 12, strip=True)} lines a turn"]
+        words = [f"{many(scale.lines, 'line')} a turn"]
     if axis.interpolation.factor is not None:
-        words.append(f"{digits(axis.interpolation.factor, 12, strip=True)} counts a period")
+        words.append(f"{many(axis.interpolation.factor, 'count')} a period")
     words += [f"{rate} loop", estimator_words(axis.estimator)]
     return ", ".join(words)
 

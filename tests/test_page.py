@@ -587,3 +587,8 @@ def test_a_page_looks_at_a_speed_of_the_user_as_it_was_named(own, why, speed):
 def test_page_says_which_speed_it_looks_at_and_why(pages):
     assert "where cyclic error matters most: it is most of the ripple there" in Reader(pages("ring")).text
     assert "where a limit is nearest or most exceeded" in Reader(pages("open")).text
+
+
+@pytest.mark.parametrize(("factor", "told"), [(1, ", 1 count a period,"), (4000, ", 4000 counts a period,")])
+def test_one_count_a_period_is_told_as_one(factor, told):
+    assert told in _page_words.axis_sentence(stage(interpolation=encsim.Interpolation(factor=factor)))

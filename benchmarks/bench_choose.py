@@ -12,7 +12,8 @@ import numpy as np
 import pytest
 
 import encsim
-from encsim import Difference, LeastSquares, LowPass, Requirement, Tracking, changes
+from encsim import Difference, LeastSquares, LowPass, Requirement, Tracking
+from encsim.formats import changes
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
@@ -42,14 +43,14 @@ EVERY = 20
 
 def plain():
     """Ripple of every 20th combination, none kept from another run."""
-    encsim.increments.table.cache_clear()
+    encsim.open_loop.structure_function.table.cache_clear()
     for values in list(itertools.product(*LISTS.values()))[::EVERY]:
         encsim.ripple(changes.apply(STAGE, dict(zip(LISTS, values, strict=True))), SPEEDS)
 
 
 def chosen():
     """The whole choice, with no tables of another run."""
-    encsim.increments.table.cache_clear()
+    encsim.open_loop.structure_function.table.cache_clear()
     return encsim.choose(STAGE, WANTED, LISTS, COST)
 
 

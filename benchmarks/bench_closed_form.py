@@ -11,7 +11,8 @@ import numpy as np
 import pytest
 
 import encsim
-from encsim import Axis, Interpolation, LowPass, Sampling, Scale, Signal, increments
+from encsim import Axis, Interpolation, LowPass, Sampling, Scale, Signal
+from encsim.open_loop import structure_function
 
 SPEEDS = np.geomspace(2e-5, 1.0, 10_000)
 STAGE = Axis(
@@ -36,7 +37,9 @@ def test_ten_thousand_speeds(benchmark, name):
 
 
 def test_first_call_of_an_axis(benchmark):
-    benchmark.pedantic(encsim.ripple, (STAGE, SPEEDS[:10]), setup=increments.table.cache_clear, rounds=5)
+    benchmark.pedantic(
+        encsim.ripple, (STAGE, SPEEDS[:10]), setup=structure_function.table.cache_clear, rounds=5
+    )
 
 
 def test_hundred_speeds_through_a_low_pass(benchmark):

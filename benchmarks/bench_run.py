@@ -17,9 +17,9 @@ import numpy as np
 import pytest
 
 from encsim import Axis, Control, Difference, Interpolation, Load, Sampling, Scale, Signal, run, runs
-from encsim._kernels import CHUNK
-from encsim._loop_tables import Loops
-from encsim.plant import discretise
+from encsim.closed_loop.plant import discretise
+from encsim.kernels.compiled import CHUNK
+from encsim.time_domain.loop_tables import Loops
 
 PITCH, RATE, SPEED, FACTOR, BITS, SPAN = 20e-6, 16e3, 0.0123, 4000, 14, 1.25
 OFFSET, GAIN, PHASE, HARMONICS = (0.01, -0.005), 0.02, 0.01, {3: 0.004, 5: 0.002}

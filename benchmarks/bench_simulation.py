@@ -13,7 +13,8 @@ import numpy as np
 import pytest
 from numba import njit
 
-from encsim import Axis, Interpolation, Sampling, Scale, Signal, Stream, _kernels, simulate
+from encsim import Axis, Interpolation, Sampling, Scale, Signal, Stream, simulate
+from encsim.kernels import compiled
 
 PITCH, RATE, SPEED, FACTOR, BITS, SPAN = 20e-6, 16e3, 0.0123, 4000, 12, 1.25
 HARMONICS, JITTER = {3: 0.01, 5: 0.004, 7: 0.002}, 2e-9
@@ -63,9 +64,9 @@ def stages():
     stream, u = Stream(AXIS, SPEED), np.uint64
     stream.read(np.empty(4096), np.empty(4096))
     (terms, _), work = stream._tables[1], stream._work
-    plan = {name: stream._tables[0][name][0].item() for name in _kernels.PLAN.names}
+    plan = {name: stream._tables[0][name][0].item() for name in compiled.PLAN.names}
     whole, count = stream._history
-    n, out, k = _kernels.CHUNK, np.empty(_kernels.CHUNK), _kernels
+    n, out, k = compiled.CHUNK, np.empty(compiled.CHUNK), compiled
     return {
         "phase": lambda: k.phase_block(u(5), u(plan["step"]), plan["slope"], 0.0, work),
         "gaussian": lambda: k.gaussian_block(3, k.JITTER, u(0), u(1), u(2), work),
@@ -85,17 +86,17 @@ STAGES = stages()
 
 
 def test_idle_call(benchmark):
-    work = np.zeros(_kernels.ROWS * _kernels.CHUNK)
+    work = np.zeros(compiled.ROWS * compiled.CHUNK)
     idle(work)
     benchmark.pedantic(idle, (work,), rounds=2000, iterations=20)
-    keep(benchmark, "idle call", _kernels.CHUNK)
+    keep(benchmark, "idle call", compiled.CHUNK)
 
 
 @pytest.mark.parametrize("name", STAGES)
 def test_stage(benchmark, name):
     STAGES[name]()
     benchmark.pedantic(STAGES[name], rounds=2000, iterations=20)
-    keep(benchmark, f"stage {name}", _kernels.CHUNK)
+    keep(benchmark, f"stage {name}", compiled.CHUNK)
 
 
 @pytest.mark.parametrize("size", [1 << 14, 1 << 20])
@@ -132,8 +133,8 @@ def threads_ratio():
 
 def vector_width():
     """Widest vector registers in a stage compiled anew (code from the cache cannot be looked at), bits."""
-    stage = njit(nogil=True, error_model="numpy")(_kernels.arctangent_block.py_func)
-    stage(np.zeros(_kernels.ROWS * _kernels.CHUNK))
+    stage = njit(nogil=True, error_model="numpy")(compiled.arctangent_block.py_func)
+    stage(np.zeros(compiled.ROWS * compiled.CHUNK))
     code = "".join(stage.inspect_asm().values())
     return next((bits for name, bits in (("zmm", 512), ("ymm", 256), ("xmm", 128)) if name in code), None)
 

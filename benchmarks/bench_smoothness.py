@@ -7,7 +7,7 @@ import pytest
 
 import encsim
 from encsim import Axis, CountAndTime, Interpolation, LowPass, PeriodTiming, Sampling, Scale, Signal
-from encsim.mechanics import Control, Load, Notch
+from encsim.model.load_and_control import Control, Load, Notch
 
 SPEEDS = np.geomspace(1e-4, 1.0, 1000)
 TURN = 2.0 * np.pi * 50.0

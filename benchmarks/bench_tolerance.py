@@ -14,7 +14,7 @@ import pytest
 
 import encsim
 from encsim import Axis, Interpolation, LowPass, Normal, Sampling, Scale, Signal, Tracking, Uniform
-from encsim.mechanics import Control, Load
+from encsim.model.load_and_control import Control, Load
 
 SPEEDS = np.geomspace(1e-4, 1.0, 100)
 SPREAD = {

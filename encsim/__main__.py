@@ -6,7 +6,7 @@ import sys
 def main(argv=None):
     """Run one command line; returns the exit code."""
     try:
-        from .cli import main as run
+        from .cli.main import main as run
 
         return run(argv)
     except KeyboardInterrupt:

@@ -9,7 +9,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import encsim
-from encsim import profiles
+from encsim.model import profiles
 
 GUIDE = {"coulomb": 6.0, "stribeck": 4.0, "stribeck_speed": 1e-3}  # N, N, m/s: a preloaded guide with seals
 GAINS = {

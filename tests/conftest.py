@@ -12,8 +12,8 @@ LONG = 1e5
 @pytest.fixture(scope="session", autouse=True)
 def _quiet_compilation():
     """On a fresh machine the first run of a process compiles: tests read what a command says beside that."""
-    from encsim import _compiling
+    from encsim.kernels import compiling
 
-    patience, _compiling.PATIENCE = _compiling.PATIENCE, LONG
+    patience, compiling.PATIENCE = compiling.PATIENCE, LONG
     yield
-    _compiling.PATIENCE = patience
+    compiling.PATIENCE = patience

@@ -3,11 +3,10 @@
 import functools
 
 import encsim
-from encsim import changes
-from encsim.axis import Axis, Interpolation, Sampling, Scale, Signal
-from encsim.behaviour import behave
-from encsim.proposals import Situation
-from encsim.side_effects import standing
+from encsim.decisions.proposals import Situation
+from encsim.decisions.ripple_summary import behave, standing
+from encsim.formats import changes
+from encsim.model.axis import Axis, Interpolation, Sampling, Scale, Signal
 
 PITCH, RATE = 20e-6, 16e3
 STAGE = Axis(

@@ -2,20 +2,10 @@
 
 import numpy as np
 
-from encsim import (
-    Axis,
-    Difference,
-    InputError,
-    Interpolation,
-    LeastSquares,
-    LowPass,
-    Sampling,
-    Scale,
-    Signal,
-    loop,
-)
-from encsim.estimators import Tracking
-from encsim.mechanics import Control, Load, Notch
+from encsim import Axis, Difference, InputError, Interpolation, LeastSquares, LowPass, Sampling, Scale, Signal
+from encsim.closed_loop import loop
+from encsim.model.estimators import Tracking
+from encsim.model.load_and_control import Control, Load, Notch
 
 PITCH = 20e-6
 

@@ -7,10 +7,11 @@ from types import SimpleNamespace
 
 import numpy as np
 
-from encsim import edge_loops, engines, loop, passed_edges, winding
-from encsim.error_lines import TAU, ErrorLines
-from encsim.passed_errors import bent
-from encsim.ring_lines import turn_lines
+from encsim.closed_loop import loop, propagated_edges, stability, timed_edge_loops
+from encsim.closed_loop.error_lines import TAU, ErrorLines
+from encsim.closed_loop.propagated_errors import bent
+from encsim.open_loop import engines
+from encsim.rings.error_orders import turn_lines
 
 PHASES = 4000
 NAMES = ("torque", "actual", "position")
@@ -41,12 +42,12 @@ class Speed:
         return sampled, np.stack([answer.sensitivity + position * ahead, *acted], axis=-1)
 
     def _take_circle(self):
-        coarse = edge_loops.grid(self.axis.load, self.rate)
+        coarse = timed_edge_loops.grid(self.axis.load, self.rate)
         places = np.arange(coarse.size)
         turns = np.interp(np.linspace(0.0, places[-1], 5 * places[-1] + 1), places, coarse)
         frequency = turns * self.rate
         gain = self.loop.open_gain(frequency)
-        whole = winding.open_polynomial(self.loop, frequency) * (1.0 + gain)
+        whole = stability.open_polynomial(self.loop, frequency) * (1.0 + gain)
         self.stable = round(np.angle(whole[1:] / whole[:-1]).sum() / np.pi) == 0
         share = np.diff(turns, prepend=turns[0], append=turns[-1])
         share = 0.5 * (share[1:] + share[:-1]) / (turns[-1] - turns[0])
@@ -69,7 +70,7 @@ class Speed:
 
     def lines(self, turns, power, position=1.0):
         """Mean squares of the curves from lines of some power that are held from edge to edge."""
-        images = np.arange(-passed_edges.IMAGES, passed_edges.IMAGES + 1)
+        images = np.arange(-propagated_edges.IMAGES, propagated_edges.IMAGES + 1)
         mean, square = self.held(turns, images)
         left, total = square - (np.abs(mean) ** 2).sum(axis=0), 0.0
         for image, seen in zip(images, mean, strict=True):
@@ -101,7 +102,7 @@ class Speed:
         sampled, timed = self.gains(self.pace * orders)
         gain = sampled + self.held(self.pace * orders, [0])[0][0][:, None] * timed
         moved = (TAU * np.abs(made[0] * gain[:, -1]) * orders).sum()
-        if not passed_edges.BENT < moved <= passed_edges.STEEP:
+        if not propagated_edges.BENT < moved <= propagated_edges.STEEP:
             return np.zeros(4)
         change = np.abs(bent(made[:1], orders, -gain[None, :, -1])[0]) ** 2 - np.abs(made[0]) ** 2
         return (0.5 * change) @ np.abs(gain) ** 2
@@ -115,7 +116,7 @@ class Speed:
             sum(square for cause, square in variance.items() if cause != "clock") + self.errors.converter[0]
         )
         rough += ((np.abs(self.errors.made[0]) * np.sin(np.pi * turns)) ** 2).sum()
-        harmonic = np.arange(1.0, passed_edges.TICKS + 1.0)
+        harmonic = np.arange(1.0, propagated_edges.TICKS + 1.0)
         power = 0.5 * (move / (np.pi * harmonic)) ** 2 * np.exp(-((TAU * harmonic / move) ** 2) * rough)
         turns = harmonic * ticks * self.period
         turns = (turns - np.rint(turns)) / self.period
@@ -128,6 +129,6 @@ class Speed:
         kept = lines.power * np.exp(-(TAU**2) * variance * lines.order.astype(float) ** 2)
         gain = np.abs(self.gains(self.pace * lines.order)[0]) ** 2
         # the strongest by themselves, as there are many more than matter
-        weak = np.argsort(-lines.power, kind="stable")[passed_edges.COUNT_LINES :]
+        weak = np.argsort(-lines.power, kind="stable")[propagated_edges.COUNT_LINES :]
         kept[weak] = 0.0
         return kept @ gain + (lines.total - kept.sum()) * self.white.sampled

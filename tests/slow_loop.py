@@ -9,8 +9,8 @@ from types import SimpleNamespace
 import numpy as np
 from scipy.linalg import expm
 
-from encsim.axis import Sampling, Scale, Signal
-from encsim.estimators import Difference
+from encsim.model.axis import Sampling, Scale, Signal
+from encsim.model.estimators import Difference
 
 
 def axis(load, control, rate=8000.0, estimator=None, **sampling):

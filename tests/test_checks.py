@@ -11,8 +11,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from encsim import _checks
-from encsim._checks import NOTHING, Fault, InputError
+from encsim import checks
+from encsim.checks import NOTHING, Fault, InputError
 
 
 @pytest.mark.parametrize(
@@ -66,14 +66,14 @@ def test_an_error_lists_its_faults_and_survives_pickling():
     ],
 )  # fmt: skip
 def test_only_finite_real_numbers_count_as_numbers(value, real):
-    assert _checks.is_real(value) is real
+    assert checks.is_real(value) is real
 
 
 @pytest.mark.parametrize(
     ("value", "whole"), [(1, True), (np.int8(1), True), (True, False), (1.0, False), ("1", False)]
 )
 def test_only_integers_count_as_whole(value, whole):
-    assert _checks.is_whole(value) is whole
+    assert checks.is_whole(value) is whole
 
 
 class _Owner:
@@ -84,7 +84,7 @@ class _Owner:
 @pytest.mark.parametrize("value", [1, 2.5, 4])
 def test_a_good_number_is_stored_as_a_float(value):
     owner = _Owner(value)
-    check = _checks.Check(owner)
+    check = checks.Check(owner)
     check.number("value", low=1.0, high=4.0)
     check.done()
     assert type(owner.value) is float
@@ -94,11 +94,11 @@ def test_a_good_number_is_stored_as_a_float(value):
     ("value", "faults"), [(0, 1), (-1, 1), (1e-4, 1), (1e-3, 0), (1e3, 0), (1e4, 1), (None, 0), ("a", 1)]
 )
 def test_a_number_out_of_a_sensible_range_is_one_fault(value, faults):
-    check = _checks.Check(_Owner(value))
+    check = checks.Check(_Owner(value))
     check.positive("value", optional=True, within=(1e-3, 1e3))
     assert len(check.faults) == faults
 
 
 def test_refuse_raises_one_fault():
     with pytest.raises(InputError, match=r"^a must be b, got 3 m; do c$"):
-        _checks.refuse("a", "be b", 3, "m", "do c")
+        checks.refuse("a", "be b", 3, "m", "do c")

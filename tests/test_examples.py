@@ -25,6 +25,6 @@ def test_example_asks_its_question_first(script):
 
 @pytest.mark.parametrize("name", ["stage_x.toml", "table_r.toml"])
 def test_shipped_axis_files_are_the_starters(name):
-    from encsim import axis_file
+    from encsim.formats import axis_file
 
     assert (FOLDER / name).read_text() == axis_file.starter(rotary=name == "table_r.toml")

@@ -5,7 +5,7 @@ import pathlib
 
 import pytest
 
-from encsim import InputError, _files
+from encsim import InputError, files
 
 
 def _only(folder, *names):
@@ -14,7 +14,7 @@ def _only(folder, *names):
 
 @pytest.mark.parametrize("content", ["µm\n", b"\0\xff"])
 def test_what_is_written_is_read_back(tmp_path, content):
-    _files.write_whole(tmp_path / "a", content)
+    files.write_whole(tmp_path / "a", content)
     assert (tmp_path / "a").read_bytes() == (content.encode() if isinstance(content, str) else content)
     _only(tmp_path, "a")
 
@@ -23,9 +23,9 @@ def test_a_file_that_exists_is_replaced_only_when_told_to(tmp_path):
     path = tmp_path / "a"
     path.write_text("old")
     with pytest.raises(InputError, match=r"output must not exist yet, got .*; use --force"):
-        _files.write_whole(path, "new")
+        files.write_whole(path, "new")
     assert path.read_text() == "old"
-    _files.write_whole(path, "new", force=True)
+    files.write_whole(path, "new", force=True)
     assert path.read_text() == "new"
     _only(tmp_path, "a")
 
@@ -42,7 +42,7 @@ def test_a_file_that_exists_is_replaced_only_when_told_to(tmp_path):
 )
 def test_a_path_that_cannot_be_written_is_refused(tmp_path, name, rule, force):
     with pytest.raises(InputError, match=f"output must {rule}"):
-        _files.write_whole(tmp_path / name, "new", force=force)
+        files.write_whole(tmp_path / name, "new", force=force)
     _only(tmp_path)
 
 
@@ -50,7 +50,7 @@ def test_nothing_is_left_behind_when_writing_fails(tmp_path, monkeypatch):
     (tmp_path / "a").write_text("old")
     monkeypatch.setattr(os, "replace", lambda *paths: (_ for _ in ()).throw(OSError(28, "No space left")))
     with pytest.raises(InputError, match=r"output must be writable \(No space left\)"):
-        _files.write_whole(tmp_path / "a", "new", force=True)
+        files.write_whole(tmp_path / "a", "new", force=True)
     assert (tmp_path / "a").read_text() == "old"
     _only(tmp_path, "a")
 
@@ -58,7 +58,7 @@ def test_nothing_is_left_behind_when_writing_fails(tmp_path, monkeypatch):
 def test_nothing_is_left_behind_by_an_interrupt(tmp_path, monkeypatch):
     monkeypatch.setattr(os, "replace", lambda *paths: (_ for _ in ()).throw(KeyboardInterrupt("stop")))
     with pytest.raises(KeyboardInterrupt, match="stop"):
-        _files.write_whole(tmp_path / "a", "new")
+        files.write_whole(tmp_path / "a", "new")
     _only(tmp_path)
 
 
@@ -66,8 +66,8 @@ def test_a_link_stays_and_its_target_is_replaced(tmp_path):
     (tmp_path / "a").write_text("old")
     (tmp_path / "link").symlink_to(tmp_path / "a")
     with pytest.raises(InputError, match="not exist yet"):
-        _files.refuse_existing(tmp_path / "link")
-    _files.write_whole(tmp_path / "link", "new", force=True)
+        files.refuse_existing(tmp_path / "link")
+    files.write_whole(tmp_path / "link", "new", force=True)
     assert (tmp_path / "link").is_symlink()
     assert (tmp_path / "a").read_text() == "new"
 
@@ -75,11 +75,11 @@ def test_a_link_stays_and_its_target_is_replaced(tmp_path):
 @pytest.mark.skipif(not pathlib.Path("/dev/null").is_char_device(), reason="needs a null device")
 @pytest.mark.parametrize("force", [False, True])
 def test_a_device_is_written_to_and_not_replaced(force):
-    _files.write_whole("/dev/null", "gone", force=force)
+    files.write_whole("/dev/null", "gone", force=force)
     assert pathlib.Path("/dev/null").is_char_device()
 
 
 def test_a_new_file_has_the_mode_of_any_new_file(tmp_path):
     (tmp_path / "usual").write_text("")
-    _files.write_whole(tmp_path / "a", "new")
+    files.write_whole(tmp_path / "a", "new")
     assert (tmp_path / "a").stat().st_mode == (tmp_path / "usual").stat().st_mode

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 import encsim
-from encsim._results import Series
+from encsim.results import Series
 
 
 @dataclasses.dataclass(frozen=True, eq=False)

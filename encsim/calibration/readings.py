@@ -1,0 +1,286 @@
+"""Measured tables as arrays in SI: differences of two rings, error maps, passes against a reference."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from .. import checks
+from ..formats import tables
+from .plan import TURN
+
+# How far an angle may be from its place, in distances of points: rounding of a table, no matter for smooth maps.
+OFF_PLACE = 0.01
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class Readings:
+    """Differences of two rings as `calibrate` takes them.
+
+    Attributes
+    ----------
+    differences : ndarray, shape (steps, points)
+        rad.
+    steps : ndarray, shape (steps,)
+        rad, in the order in which they come first.
+    closing : ndarray, shape (steps,), or None
+        Readings repeated after the full turn, rad, NaN for steps without; None if there is none.
+    """
+
+    differences: np.ndarray
+    steps: np.ndarray
+    closing: np.ndarray | None
+
+
+def read_differences(text, name="readings"):
+    """Differences of two rings from a table with a row a reading.
+
+    Parameters
+    ----------
+    text : str
+        Columns ``step``, ``angle`` and ``difference`` with their units in the header, as
+        ``step_deg,angle_deg,difference_arcsec``. The angles of each step are even, from zero; one more, a full
+        turn, is the first reading repeated. A step without rows is missing.
+    name : str
+        What errors call the table.
+
+    Returns
+    -------
+    Readings
+
+    Raises
+    ------
+    InputError
+        If a unit is missing, a step is measured in part or its angles are not even.
+    """
+    wanted = dict.fromkeys(("step", "angle", "difference"), "angle")
+    step, angle, difference = tables.read_columns(text, wanted, name).values()
+    steps, first, group, counts = np.unique(step, return_index=True, return_inverse=True, return_counts=True)
+    order = np.lexsort((angle, group))
+    parts = np.split(order, np.cumsum(counts)[:-1])
+    rows, closing = zip(*(_turn(angle[part], difference[part]) for part in parts), strict=True)
+    points = max(len(row[0]) for row in rows)
+    for psi, (at, _) in zip(steps, rows, strict=True):
+        _check_turn(at, points, psi, name)
+    turn = np.argsort(first)
+    closing = np.array(closing)[turn]
+    return Readings(
+        differences=np.array([row for _, row in rows])[turn],
+        steps=steps[turn],
+        closing=None if np.isnan(closing).all() else closing,
+    )
+
+
+def _turn(angle, difference):
+    """Angles and readings of one step within the turn, and the one that repeats the first after it, or NaN."""
+    apart = angle[1] - angle[0] if len(angle) > 1 else TURN
+    if abs(angle[-1] - TURN) <= OFF_PLACE * apart:
+        return (angle[:-1], difference[:-1]), difference[-1]
+    return (angle, difference), np.nan
+
+
+def _check_turn(angle, points, step, name):
+    """Refuse a step that has gaps, or angles that are not even."""
+    field = f"{name}: step {np.degrees(step):.9g} deg"
+    twice = np.flatnonzero(np.diff(angle) == 0.0)
+    if twice.size:
+        checks.refuse(field, "have each angle once", f"{np.degrees(angle[twice[0]]):.9g} deg twice or more")
+    if len(angle) != points:
+        rule = f"have {points} readings a turn like the fullest step"
+        checks.refuse(field, rule, len(angle), hint="leave out all rows of a step that is not complete")
+    off = np.abs(angle * (points / TURN) - np.arange(points))
+    if off.max() > OFF_PLACE:
+        worst = int(np.argmax(off))
+        rule = f"have even angles from 0, {360.0 / points:.9g} deg apart"
+        checks.refuse(
+            field, rule, float(np.degrees(angle[worst])), "deg", hint=f"reading {worst + 1} of the turn"
+        )
+
+
+def read_error_map(text, name="error map"):
+    """An error map from a table with a row a point, as `ErrorMap.to_csv` writes it.
+
+    Parameters
+    ----------
+    text : str
+        Columns ``angle`` and ``error`` with their units in the header, as ``angle_deg,error_arcsec``; even angles
+        from zero over one turn, the last point before it.
+    name : str
+        What errors call the table.
+
+    Returns
+    -------
+    ErrorMap
+
+    Raises
+    ------
+    InputError
+        If a unit is missing or the angles are not even over the turn.
+    """
+    from .error_map import ErrorMap
+
+    angle, error = tables.read_columns(text, {"angle": "angle", "error": "angle"}, name).values()
+    off = np.abs(angle * (len(angle) / TURN) - np.arange(len(angle)))
+    if off.max() > OFF_PLACE:
+        worst = int(np.argmax(off))
+        rule = f"have even angles from 0, {360.0 / len(angle):.9g} deg apart over one turn"
+        hint = f"point {worst + 1}"
+        checks.refuse(f"{name}: angle", rule, float(np.degrees(angle[worst])), "deg", hint=hint)
+    return ErrorMap(error)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class Passes:
+    """A pass forward and one backward as `compare_passes` takes them.
+
+    Attributes
+    ----------
+    forward, backward : ndarray, shape (2, n)
+        Reference and shown positions in the order read.
+    unit : {"m", "rad"}
+    """
+
+    forward: np.ndarray
+    backward: np.ndarray
+    unit: str
+
+
+def read_passes(text, name="passes"):
+    """A pass forward and the one back from a table with a row a reading, in the order they were read.
+
+    Parameters
+    ----------
+    text : str
+        Columns ``reference`` and ``shown`` with their units in the header, lengths or angles, as
+        ``reference_mm,shown_mm``. The first of the largest reference is the last reading of the way forward.
+    name : str
+        What errors call the table.
+
+    Returns
+    -------
+    Passes
+
+    Raises
+    ------
+    InputError
+        If a unit is missing, one is a length and one an angle, or there is no way forward or back.
+    """
+    columns, unit = _in_one_dimension(text, ("reference", "shown"), name)
+    table = np.array(columns)
+    turn = int(np.argmax(table[0]))
+    if not 0 < turn < table.shape[1] - 1:
+        checks.refuse(f"{name}: reference", "rise and then fall", f"largest value in row {turn + 1}")
+    return Passes(forward=table[:, : turn + 1], backward=table[:, turn + 1 :], unit=unit)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class Runs:
+    """Deviations at target positions as `bidirectional` takes them.
+
+    Attributes
+    ----------
+    target : ndarray, shape (m,)
+        Rising.
+    forward, backward : ndarray, shape (runs, m)
+    unit : {"m", "rad"}
+    """
+
+    target: np.ndarray
+    forward: np.ndarray
+    backward: np.ndarray
+    unit: str
+
+
+def read_runs(text, name="runs"):
+    """Deviations of several runs to target positions from a table with a row a target and run.
+
+    Parameters
+    ----------
+    text : str
+        Columns ``target``, ``forward`` and ``backward`` with their units in the header, lengths or angles, as
+        ``target_mm,forward_um,backward_um``: deviations of one run. A target comes once a run.
+    name : str
+        What errors call the table.
+
+    Returns
+    -------
+    Runs
+
+    Raises
+    ------
+    InputError
+        If a unit is missing, or a target has fewer runs than another.
+    """
+    (target, forward, backward), unit = _in_one_dimension(text, ("target", "forward", "backward"), name)
+    at, group, counts = np.unique(target, return_inverse=True, return_counts=True)
+    if len(set(counts)) > 1:
+        worst = int(np.argmin(counts))
+        rule = f"have {counts.max()} runs like the others"
+        checks.refuse(f"{name}: target {at[worst]:.9g} {unit}", rule, int(counts[worst]))
+    order = np.argsort(group, kind="stable")
+    runs = [values[order].reshape(len(at), -1).T for values in (forward, backward)]
+    return Runs(target=at, forward=runs[0], backward=runs[1], unit=unit)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class RunOut:
+    """Readings round a ring as `centre_by_gauge` or `centre_by_heads` takes them.
+
+    Attributes
+    ----------
+    angles, readings : ndarray, shape (n,)
+        Angles of the shaft, rad; readings of a gauge, m, or differences of two heads, rad.
+    axial : ndarray, shape (n,), or None
+        Axial readings, m.
+    source : {"gauge", "heads"}
+    """
+
+    angles: np.ndarray
+    readings: np.ndarray
+    axial: np.ndarray | None
+    source: str
+
+
+def read_run_out(text, name="run-out"):
+    """Readings of a dial gauge, or differences of two heads, round a ring.
+
+    Parameters
+    ----------
+    text : str
+        Columns ``angle`` and ``reading`` (a length), and ``axial`` if it was read too; or ``angle`` and ``difference``
+        (an angle), with their units in the header, as ``angle_deg,reading_um``.
+    name : str
+        What errors call the table.
+
+    Returns
+    -------
+    RunOut
+
+    Raises
+    ------
+    InputError
+        If a unit is missing or a cell is no finite number.
+    """
+    there = tables.names(text)
+    if "step" in there:
+        checks.refuse(name, "hold readings of one ring, not of two at several steps", "a column step")
+    if "difference" in there and "reading" not in there:
+        angle, difference = tables.read_columns(
+            text, {"angle": "angle", "difference": "angle"}, name
+        ).values()
+        return RunOut(angles=angle, readings=difference, axial=None, source="heads")
+    wanted = {"angle": "angle", "reading": "length"} | ({"axial": "length"} if "axial" in there else {})
+    found = tables.read_columns(text, wanted, name)
+    return RunOut(angles=found["angle"], readings=found["reading"], axial=found.get("axial"), source="gauge")
+
+
+def _in_one_dimension(text, names, name):
+    """Columns that are all lengths, or all angles, and their unit in SI."""
+    faults = []
+    for dimension, unit in (("length", "m"), ("angle", "rad")):
+        try:
+            found = tables.read_columns(text, dict.fromkeys(names, dimension), name)
+            return list(found.values()), unit
+        except checks.InputError as error:
+            faults.append(error)
+    # Of the two complaints the one with fewer faults is about what was meant.
+    raise min(faults, key=lambda error: len(error.faults))

@@ -1,0 +1,197 @@
+"""Map of one ring from the difference of its own heads: self-calibration by equal division of the turn.
+
+Head 0 shows e(theta), a head phi ahead shows e(theta - phi). In order n their difference is the amplitude of the
+ring times 1 - exp(-i n phi): nothing is seen of orders that repeat after phi.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from .. import checks, results
+from ..results import Series
+from . import plan
+from .plan import TURN
+
+LARGEST = 1e100
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class SelfCalibration(Series):
+    """Error map of a ring from differences of its own heads.
+
+    Attributes
+    ----------
+    angle : ndarray, shape (points,)
+        2 pi i/points, rad.
+    error : ndarray, shape (points,)
+        Error of the ring, rad; mean zero, without the lost orders.
+    uncertainty : ndarray, shape (points,)
+        Standard uncertainty of a point, rad, lost orders aside; NaN if nothing tells the noise.
+    orders : ndarray, shape (points // 2,)
+        1 to points // 2, cycles a turn.
+    amplitudes : ndarray of complex, shape (points // 2,)
+        error = Re sum amplitudes exp(i orders angle).
+    order_uncertainty : ndarray, shape (points // 2,)
+        Rms error of such an amplitude, cosine and sine together, rad; infinite where lost.
+    gain : ndarray, shape (points // 2,)
+        What an amplitude 1 makes of the differences: root of the sum of squares over the pairs.
+    lost : tuple of int
+        Orders that all pairs are blind to.
+    offset : ndarray, shape (pairs,)
+        Mean of each difference, rad: what the unknown angle between the heads adds, as the errors of a full turn
+        add up to nothing.
+    residual : float
+        Noise of one difference, from what the map leaves (of a single pair: the lost orders), rad.
+    freedom : int
+        Number of readings beyond the unknowns.
+    valid : bool
+        Whether no order is lost and the noise is known.
+    reasons : tuple of str
+        Why not.
+    """
+
+    angle: np.ndarray
+    error: np.ndarray
+    uncertainty: np.ndarray
+    orders: np.ndarray
+    amplitudes: np.ndarray
+    order_uncertainty: np.ndarray
+    gain: np.ndarray
+    lost: tuple[int, ...]
+    offset: np.ndarray
+    residual: float
+    freedom: int
+    valid: bool
+    reasons: tuple[str, ...]
+
+    @property
+    def units(self):
+        """Units of the fields."""
+        angles = ("angle", "error", "uncertainty", "amplitudes", "order_uncertainty", "offset", "residual")
+        return {**dict.fromkeys(angles, "rad"), "gain": "1"}
+
+    def columns(self):
+        """Columns of the table, a row a point."""
+        return {f"{name}_rad": getattr(self, name) for name in ("angle", "error", "uncertainty")}
+
+    def error_map(self):
+        """The map as an ErrorMap, to evaluate, invert, smooth and export.
+
+        Returns
+        -------
+        ErrorMap
+        """
+        from .error_map import ErrorMap
+
+        return ErrorMap(self.error, order_uncertainty=self.order_uncertainty, reasons=self.reasons)
+
+    def plot(self, ax=None):
+        """Draw the map in its band of uncertainty and the orders it is made of.
+
+        Parameters
+        ----------
+        ax : matplotlib Axes, optional
+            Takes the map alone.
+
+        Returns
+        -------
+        Axes
+        """
+        pictures = results.pictures()
+
+        return pictures.error_map(self, ax)
+
+
+def self_calibrate(differences, angles, *, noise=None, limit=plan.LIMIT):
+    """Error map of a ring from one pair of heads or several, without turning anything against the ring.
+
+    Parameters
+    ----------
+    differences : array-like, shape (points,) or (pairs, points)
+        First head minus second at ring angles 2 pi i/points, rad: e(theta) - e(theta - phi) + constant.
+    angles : float or array-like, shape (pairs,)
+        phi, how far the second head of each pair stands ahead of the first, rad.
+    noise : float, optional
+        Standard deviation of one difference, rad, if it is known better than from the residual.
+    limit : float
+        Orders with a gain below 2/limit count as lost, 2 to 1e6.
+
+    Returns
+    -------
+    SelfCalibration
+
+    Raises
+    ------
+    InputError
+        If lengths do not fit, a pair stands on one spot, or a value is out of range.
+
+    Notes
+    -----
+    In order n, with g_p = 1 - exp(-i n phi_p), least squares over the pairs give e_n = sum D_pn conj(g_p) / sum
+    |g_p|^2 with rms error sqrt(4 s^2/(points sum |g_p|^2)). One pair has gain 2 |sin(n phi/2)|. With phi
+    the turn over N, points = N and one reading a division, this is the closing of the circle: the unknown
+    angle is the mean reading.
+
+    The pair also sees the bearing: wander that does not turn with the ring is taken for a ring error.
+    """
+    table = np.atleast_2d(_readings(differences))
+    gaps = plan.numbers("self_calibrate.angles", np.atleast_1d(angles), "rad")
+    _check(table, gaps, noise, limit)
+    pairs, points = table.shape
+    gain = np.concatenate([1.0 - z for _, z in plan.phase_blocks(gaps, points)], axis=1)
+    power = np.sum(np.abs(gain) ** 2, axis=0)
+    lost = np.sqrt(power) < 2.0 / limit
+    real = 2 * np.arange(1, points // 2 + 1) == points
+    spectra = plan.amplitudes_of(table)
+    size = np.where(lost, np.inf, power)
+    amplitudes = np.sum(spectra * gain.conj(), axis=0) / size
+    left = spectra - gain * amplitudes
+    freedom = pairs * (points - 1) - int(np.sum(np.where(lost, 0, np.where(real, 1, 2))))
+    squares = points * float(np.sum(np.where(real, 1.0, 0.5) * np.abs(left) ** 2))
+    residual = float(np.sqrt(squares / freedom)) if freedom else np.nan
+    orders = np.where(real, 1.0, 4.0) * (residual if noise is None else noise) ** 2 / (points * size)
+    lost_orders = tuple((np.flatnonzero(lost) + 1).tolist())
+    reasons = tuple(plan.doubts(lost_orders, freedom if noise is None else 1, "heads", "show"))
+    return SelfCalibration(
+        angle=np.arange(points) * (TURN / points),
+        error=plan.map_of(amplitudes, points),
+        uncertainty=np.full(points, np.sqrt(np.sum(np.where(real, 1.0, 0.5) * orders))),
+        orders=np.arange(1, points // 2 + 1),
+        amplitudes=amplitudes,
+        order_uncertainty=np.where(lost, np.inf, np.sqrt(orders)),
+        gain=np.sqrt(power),
+        lost=lost_orders,
+        offset=table.mean(axis=1),
+        residual=residual,
+        freedom=freedom,
+        valid=not reasons,
+        reasons=reasons,
+    )
+
+
+def _readings(differences):
+    """The differences as one row or a table of finite floats."""
+    label, rule = "self_calibrate.differences", "be a row of real numbers, or a table with a row a pair"
+    dimensions = 2 if np.ndim(plan.as_array(label, differences, rule)) == 2 else 1
+    table = plan.real_array(label, differences, dimensions, rule)
+    broken = np.argwhere(~(np.abs(table) <= LARGEST))
+    if len(broken):
+        checks.refuse(label, "hold finite numbers only", float(table[tuple(broken[0])]), "rad")
+    return table
+
+
+def _check(table, gaps, noise, limit):
+    owner = "self_calibrate"
+    plan.check_points(table.shape[1], f"{owner}.differences", "have 3 points or more")
+    if len(gaps) != len(table):
+        checks.refuse(f"{owner}.angles", f"have one entry a pair, {len(table)}", len(gaps))
+    if np.abs(gaps).max() > plan.LARGEST_STEP:
+        worst = float(gaps[np.argmax(np.abs(gaps))])
+        checks.refuse(f"{owner}.angles", f"lie within {plan.LARGEST_STEP:g} rad of zero", worst, "rad")
+    same = np.abs(gaps / TURN - np.round(gaps / TURN)) * TURN < 1e-9
+    if same.any():
+        checks.refuse(f"{owner}.angles", "keep the heads of a pair apart", float(gaps[same][0]), "rad")
+    if noise is not None and not (checks.is_real(noise) and 0.0 < noise <= LARGEST):
+        checks.refuse(f"{owner}.noise", "be positive and finite", noise, "rad")
+    plan.check_choices(owner, True, limit)

@@ -1,0 +1,437 @@
+"""Maps of two rings from their difference, read while one is turned to several steps against the other.
+
+Least squares of two rings order by order, and the steps that fit far worse than the others.
+"""
+
+import os
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from .. import checks, results
+from ..results import Series
+from . import plan
+from .plan import TURN
+
+# A step is named when its noise is twice that of the others (square 4) and chance makes that of one in a
+# million steps (5 standard deviations of a Gaussian).
+OUTLYING, CHANCE = 4.0, 5.0
+ROUNDING = 1e-12
+# Readings from which rows are shared over threads.
+SHARED = 1 << 20
+# Writing straight into place saves the first touch of as much memory again, a third of the time.
+IN_PLACE = np.lib.NumpyVersion(np.__version__) >= "2.0.0"
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Fit:
+    """Amplitudes of both rings; squares left and their number; per step how many it adds to each."""
+
+    a: np.ndarray
+    b: np.ndarray
+    squares: float
+    count: int
+    added: np.ndarray
+    free: np.ndarray
+
+
+def spectra_of(table, used):
+    """Spectra of the steps used as the FFT gives them, shape (steps, points // 2 + 1)."""
+    spectra = np.empty((len(used), table.shape[1] // 2 + 1), complex)
+
+    def fill(row):
+        if IN_PLACE:
+            np.fft.rfft(table[used[row]], out=spectra[row])
+        else:
+            spectra[row] = np.fft.rfft(table[used[row]])
+
+    # Half of the time is the first touch of new memory, which threads share too.
+    with ThreadPoolExecutor(min(os.cpu_count() or 1, 4) if table.size >= SHARED else 1) as pool:
+        list(pool.map(fill, range(len(used))))
+    return spectra
+
+
+def fitted(spectra, rows, angles, design, points):
+    """Least squares in each order, block by block, of some rows of the spectra."""
+    a, b = np.zeros((2, points // 2), complex)
+    added, free, squares = np.zeros(len(rows)), np.zeros(len(rows), int), 0.0
+    share = design.share[:, None]
+    for part, z in plan.phase_blocks(angles, points):
+        away, spread = plan.moments(z, design.share)[:2]
+        lost, real = design.lost[part], design.real[part]
+        spread = np.where(lost, np.inf, spread)
+        left = spectra[rows, part.start + 1 : part.stop + 1]
+        left *= np.where(real, 1.0, 2.0) / points
+        mean = plan.average(design.share, left)
+        left -= mean
+        b[part] = -plan.average(design.share, left * away.conj()) / spread
+        a[part] = np.where(lost, 0.0, mean + (z[0] - away[0]) * b[part])
+        left += b[part] * away
+        size = (left.real**2 + left.imag**2) * np.where(real, points, 0.5 * points) * (share * len(rows))
+        squares += size.sum()
+        # Leaving a step out lowers the sum of squares by its own residual over 1 - leverage.
+        beyond = 1.0 - share * (1.0 + (away.real**2 + away.imag**2) / spread)
+        seen = beyond > 1e-9
+        added += np.sum(np.divide(size, beyond, out=np.zeros_like(size), where=seen), axis=1)
+        free += np.sum(seen * np.where(real, 1, 2), axis=1)
+    count = len(rows) * (points - 1) - design.rank(0, True)
+    return Fit(a, b, float(squares), count, added, free)
+
+
+def outliers(spectra, means, angles, weight, points, limit, fit):
+    """Rows of steps that stand out, the farthest taken out before the next is sought."""
+    rows, named = np.arange(len(angles)), []
+    left = np.sqrt(fit.squares / max(fit.count, 1))
+    floor = (ROUNDING * max(np.abs(fit.a).max(), np.abs(fit.b).max(), np.abs(means).max(), left)) ** 2
+    while (worst := _farthest(fit, floor)) is not None:
+        named.append(rows[worst])
+        rows = np.delete(rows, worst)
+        design = plan.designed(angles[rows], weight[rows], points, limit)
+        fit = fitted(spectra, rows, angles[rows], design, points)
+    return np.sort(np.array(named, int))
+
+
+def _farthest(fit, floor):
+    """The step that fits worst, if it stands out.
+
+    Wilson and Hilferty's cube root makes the ratio of two mean squares Gaussian (from memory).
+    """
+    others = fit.count - fit.free
+    fair = (fit.free > 0) & (others > 0)
+    own, rest = np.where(fair, fit.free, 1), np.where(fair, others, 1)
+    mean_rest = np.maximum((fit.squares - fit.added) / rest, 0.0) + max(floor, np.finfo(float).tiny)
+    ratio = np.where(fair, fit.added / own / mean_rest, 0.0)
+    p, q, root = 2.0 / (9.0 * own), 2.0 / (9.0 * rest), np.cbrt(ratio)
+    deviation = ((1.0 - q) * root - (1.0 - p)) / np.sqrt(q * root**2 + p)
+    worst = int(np.argmax(ratio))
+    return worst if ratio[worst] > OUTLYING and deviation[worst] > CHANCE else None
+
+
+# A reading repeated after the turn is named beyond this many of its standard uncertainties.
+CLOSED = 4.0
+LARGEST = 1e100
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class Calibration(Series):
+    """Error maps of two rings, and how good they are.
+
+    Attributes
+    ----------
+    angle : ndarray, shape (points,)
+        2 pi i/points, rad; of each ring in its own graduation.
+    a, b : ndarray, shape (points,)
+        Errors of the rings, rad; mean zero, without the lost orders.
+    uncertainty, b_uncertainty : ndarray, shape (points,)
+        Standard uncertainty of a point of a and of b, rad, lost orders aside. NaN if nothing tells the noise.
+    orders : ndarray, shape (points // 2,)
+        1 to points // 2, cycles a turn.
+    a_orders, b_orders : ndarray of complex, shape (points // 2,)
+        Amplitudes: a = Re sum a_orders exp(i orders angle).
+    order_uncertainty, b_order_uncertainty : ndarray, shape (points // 2,)
+        Rms error of such an amplitude of a and of b, cosine and sine together, rad; infinite where lost.
+    lost : tuple of int
+        Orders in which the steps cannot tell the rings apart; zero in both maps.
+    residual : float
+        Noise of one reading (of weight 1 once the mean weight is 1), from what the maps leave, rad.
+    step_residual : ndarray, shape (steps,)
+        The same for each step alone; NaN for steps left out.
+    offset : ndarray, shape (steps,)
+        Constant c_j of each step, rad: its drift, which the maps are free of. NaN for steps left out.
+    closure : ndarray, shape (steps,), or None
+        First reading repeated after the full turn, minus itself, rad.
+    outliers : tuple of int
+        Steps, counted from 0, that fit far worse than the others; they are in the maps all the same.
+    steps, weights : ndarray, shape (steps,)
+        Angles (rad) and weights as used: mean 1 over the steps used, 0 for those left out.
+    rank, freedom : int
+        Number of unknowns that are determined, and of readings beyond them.
+    valid : bool
+        Whether no order is lost, no step stands out, every turn closes and the noise is known.
+    reasons : tuple of str
+        Why not.
+    """
+
+    angle: np.ndarray
+    a: np.ndarray
+    b: np.ndarray
+    uncertainty: np.ndarray
+    b_uncertainty: np.ndarray
+    orders: np.ndarray
+    a_orders: np.ndarray
+    b_orders: np.ndarray
+    order_uncertainty: np.ndarray
+    b_order_uncertainty: np.ndarray
+    lost: tuple[int, ...]
+    residual: float
+    step_residual: np.ndarray
+    offset: np.ndarray
+    closure: np.ndarray | None
+    outliers: tuple[int, ...]
+    steps: np.ndarray
+    weights: np.ndarray
+    rank: int
+    freedom: int
+    valid: bool
+    reasons: tuple[str, ...] = field(default=())
+
+    @property
+    def units(self):
+        """Units of the fields."""
+        maps = "angle a b uncertainty b_uncertainty a_orders b_orders order_uncertainty b_order_uncertainty"
+        return dict.fromkeys(f"{maps} residual step_residual offset closure steps".split(), "rad")
+
+    def columns(self):
+        """Columns of the table, a row a point."""
+        names = ("angle", "a", "b", "uncertainty", "b_uncertainty")
+        return {f"{name}_rad": getattr(self, name) for name in names}
+
+    def error_map(self, ring="a"):
+        """The map of one ring as an ErrorMap, to evaluate, invert, smooth and export.
+
+        Parameters
+        ----------
+        ring : str
+            ``"a"`` or ``"b"``.
+
+        Returns
+        -------
+        ErrorMap
+        """
+        from .error_map import ErrorMap
+
+        if ring not in ("a", "b"):
+            checks.refuse("Calibration.error_map.ring", 'be "a" or "b"', ring)
+        errors, sure = (self.a, self.order_uncertainty) if ring == "a" else (self.b, self.b_order_uncertainty)
+        return ErrorMap(errors, order_uncertainty=sure, reasons=self.reasons)
+
+    def plot(self, ax=None):
+        """Draw the maps of both rings in their bands, the noise of each step and how each turn closes.
+
+        Parameters
+        ----------
+        ax : matplotlib Axes, optional
+            Takes the map of ring A alone.
+
+        Returns
+        -------
+        Axes
+        """
+        pictures = results.pictures()
+
+        return pictures.calibration(self, ax)
+
+
+def calibrate(
+    differences,
+    steps,
+    *,
+    weights=None,
+    drift=True,
+    closing=None,
+    noise=None,
+    step_uncertainty=0.0,
+    limit=plan.LIMIT,
+):
+    """Error maps of two rings from readings of their difference at several steps.
+
+    Parameters
+    ----------
+    differences : array-like, shape (steps, points)
+        a(theta_i) - b(theta_i - psi_j) + c_j at theta_i = 2 pi i/points, rad, 3 points or more. A row of NaN
+        is a step that is missing.
+    steps : array-like, shape (steps,)
+        Angles psi_j by which ring B is turned forward against ring A, rad; any, in any order.
+    weights : array-like, shape (steps,), optional
+        1/variance of the readings of each step, in any one unit; 0 leaves the step out.
+    drift : bool
+        Whether each step has a constant c_j of its own (the rule), or one constant serves all.
+    closing : array-like, shape (steps,), optional
+        The first reading of each step repeated after the full turn, rad: a check on drift within the turn.
+    noise : float, optional
+        Standard deviation of one reading, rad, if it is known better than from the residual.
+    step_uncertainty : float
+        Standard uncertainty of each psi_j, rad; enters ``uncertainty`` by the amplitudes found in b.
+    limit : float
+        Orders of a condition above it count as lost; see `calibration_plan`.
+
+    Returns
+    -------
+    Calibration
+
+    Raises
+    ------
+    InputError
+        If fewer than two steps differ, lengths do not fit, a row holds some NaN, or a value is out of range.
+
+    Notes
+    -----
+    In each order n the readings are D_jn = a_n - b_n z_j, z_j = exp(-i n psi_j), for any psi_j. With weighted
+    means < > over the steps, gamma = <z> and D' = D - <D>, weighted least squares are
+
+        b_n = -<D' conj(z - gamma)> / <|z - gamma|^2>,    a_n = <D> + gamma b_n.
+
+    White noise s of a reading gives a_n the rms error sqrt(4 s^2/(points m <|z - gamma|^2>)) and a point of
+    the map, over all orders, sqrt(sum 2 s^2/(points m <|z - gamma|^2>)), m steps. Both rings are taken to hold
+    orders up to points/2 only, of which the last, with an even number, shows its cosine alone.
+
+    A common turn of all steps is a turn of map b. Drift within a turn that all steps share is part of a;
+    ``closure`` shows it, and a ramp taken off the readings beforehand removes it. A step stands out where an F
+    test of the residual with and without it says so at one in a million, and its noise is twice that of the
+    others; those named are left out before the next is sought. Spectra of all readings are held: as much
+    memory again as the readings take.
+    """
+    table = plan.real_array(
+        "calibrate.differences", differences, 2, "be a table of real numbers, a row a step"
+    )
+    angles, weight = _checked_steps(table, steps, weights)
+    _check_options(drift, noise, step_uncertainty, limit)
+    closure = _closure(table, closing)
+    used = np.flatnonzero(weight)
+    points = table.shape[1]
+    weight[used] /= weight[used].mean()
+    design = plan.designed(angles[used], weight[used], points, limit)
+    spectra = spectra_of(table, used)
+    means = spectra[:, 0].real / points
+    fit = fitted(spectra, np.arange(len(used)), angles[used], design, points)
+    squares = fit.squares + (0.0 if drift else points * _scatter(means, weight[used]))
+    freedom = len(used) * points - design.rank(len(used), drift)
+    found = {
+        "residual": float(np.sqrt(squares / freedom)) if freedom > 0 else np.nan,
+        "step_residual": _at(used, len(angles), np.sqrt(fit.added / np.maximum(fit.free, 1))),
+        "offset": _at(used, len(angles), means),
+        "outliers": tuple(
+            used[outliers(spectra, means, angles[used], weight[used], points, limit, fit)].tolist()
+        ),
+        "closure": closure,
+        "lost": tuple((np.flatnonzero(design.lost) + 1).tolist()),
+    }
+    s = found["residual"] if noise is None else float(noise)
+    reasons = tuple(_doubts(found, freedom if noise is None else 1, weight, s))
+    return Calibration(
+        **_maps(fit, points),
+        **_uncertainties(fit, design, points, s, float(step_uncertainty)),
+        **found,
+        steps=angles,
+        weights=weight,
+        rank=len(used) * points - freedom,
+        freedom=freedom,
+        valid=not reasons,
+        reasons=reasons,
+    )
+
+
+def _checked_steps(table, steps, weights):
+    """Angles and weights of the steps, weight 0 for rows that are missing."""
+    plan.check_points(table.shape[1], "calibrate.differences", "have 3 columns or more, one a point")
+    angles = plan.numbers("calibrate.steps", steps, "rad")
+    if len(angles) != len(table):
+        rule = f"have one entry a row of differences, {len(table)}"
+        checks.refuse("calibrate.steps", rule, len(angles))
+    angles, weight = plan.checked_steps("calibrate", angles, weights)
+    present = np.array(
+        [w > 0.0 and _present(row, j) for j, (row, w) in enumerate(zip(table, weight, strict=True))]
+    )
+    if np.count_nonzero(present) < 2:
+        held = f"{np.count_nonzero(present)} of {len(present)}"
+        checks.refuse("calibrate.differences", "hold two steps or more that are not NaN throughout", held)
+    plan.check_differ("calibrate", angles[present])
+    return angles, np.where(present, weight, 0.0)
+
+
+def _present(row, step):
+    """Say whether a step was measured; InputError if it was in part."""
+    largest = max(row.max(), -row.min())
+    if np.isnan(largest) and np.isnan(row).all():
+        return False
+    if not largest <= LARGEST:
+        point = int(np.flatnonzero(~(np.abs(row) <= LARGEST))[0])
+        checks.refuse(
+            "calibrate.differences",
+            "hold finite numbers, or NaN throughout a step that is missing",
+            f"{row[point]} at step {step}, point {point}",
+            hint="weight 0 leaves the step out",
+        )
+    return True
+
+
+def _check_options(drift, noise, step_uncertainty, limit):
+    plan.check_choices("calibrate", drift, limit)
+    if noise is not None and not (checks.is_real(noise) and 0.0 < noise <= LARGEST):
+        checks.refuse("calibrate.noise", "be positive and finite", noise, "rad")
+    if not checks.is_real(step_uncertainty) or not 0.0 <= step_uncertainty <= TURN:
+        checks.refuse("calibrate.step_uncertainty", "lie from 0 to a full turn", step_uncertainty, "rad")
+
+
+def _closure(table, closing):
+    """First reading repeated after the turn minus itself."""
+    if closing is None:
+        return None
+    last = plan.real_array("calibrate.closing", closing, 1, "be one row of real numbers")
+    if len(last) != len(table):
+        checks.refuse("calibrate.closing", f"have one entry a row of differences, {len(table)}", len(last))
+    broken = np.flatnonzero(np.abs(last) > LARGEST)
+    if broken.size:
+        checks.refuse("calibrate.closing", "hold finite numbers, or NaN", float(last[broken[0]]), "rad")
+    return last - table[:, 0]
+
+
+def _scatter(means, weight):
+    """Weighted sum of squares of the constants about one for all."""
+    return float(weight @ (means - np.average(means, weights=weight)) ** 2)
+
+
+def _at(used, count, values):
+    """Values of the steps used among all, NaN elsewhere."""
+    row = np.full(count, np.nan)
+    row[used] = values
+    return row
+
+
+def _maps(fit, points):
+    """Both maps and their orders."""
+    return {
+        "angle": np.arange(points) * (TURN / points),
+        "a": plan.map_of(fit.a, points),
+        "b": plan.map_of(fit.b, points),
+        "orders": np.arange(1, points // 2 + 1),
+        "a_orders": fit.a,
+        "b_orders": fit.b,
+    }
+
+
+def _uncertainties(fit, design, points, noise, step_uncertainty):
+    """Standard uncertainties by order and point: of reading noise, and of the steps' angles by ring b."""
+    count = len(design.share)
+    of_noise = np.where(design.real, 1.0, 4.0) * noise**2 / (points * count)
+    of_steps = (np.arange(1, points // 2 + 1) * np.abs(fit.b) * step_uncertainty) ** 2 / count
+    orders = [(of_noise + of_steps) * variance for variance in design.variance]
+    sizes = [float(np.sqrt(np.sum(np.where(design.real, 1.0, 0.5) * order))) for order in orders]
+    return {
+        "uncertainty": np.full(points, sizes[0]),
+        "b_uncertainty": np.full(points, sizes[1]),
+        "order_uncertainty": np.where(design.lost, np.inf, np.sqrt(orders[0])),
+        "b_order_uncertainty": np.where(design.lost, np.inf, np.sqrt(orders[1])),
+    }
+
+
+def _doubts(found, freedom, weight, noise):
+    """Why the maps may mislead."""
+    yield from plan.doubts(found["lost"], freedom)
+    if found["outliers"]:
+        named = ", ".join(str(step) for step in found["outliers"])
+        yield f"steps that fit far worse than the others, counted from 0: {named}; see the maps without them"
+    if found["closure"] is None or not noise >= 0.0:
+        return
+    seen = (weight > 0.0) & np.isfinite(found["closure"])
+    closure, sure = found["closure"][seen], noise * np.sqrt(2.0 / weight[seen])
+    wide = np.flatnonzero(seen)[np.abs(closure) > CLOSED * sure]
+    if wide.size:
+        yield f"drift within a turn, {_largest(closure)} rad at most, in steps {', '.join(map(str, wide))}"
+    elif closure.size and abs(closure.mean()) > CLOSED * np.sqrt(np.mean(sure**2) / closure.size):
+        yield f"drift within a turn that the steps share, {closure.mean():.3g} rad: it is part of map a"
+
+
+def _largest(values):
+    return f"{np.abs(values).max():.3g}"

@@ -1,0 +1,170 @@
+"""The ``encsim`` command line: how a run starts and how it ends. Computes nothing.
+
+A command's own modules are loaded when it runs.
+"""
+
+import importlib
+import sys
+
+from .. import __version__
+from .commands import COMMANDS, HOMES, build_parser
+from .parser import UsageError
+
+# Faults that these report are about options of the command line.
+FUNCTIONS = {
+    "ripple", "lines", "position_error", "simulate", "identify", "smoothness",
+    "runs", "frontier", "explain", "run", "step_response", "ramp_response", "report",
+}  # fmt: skip
+OPTIONS = {"samples": "--seconds", "rate": "--size", "cosine": "cosine column", "sine": "sine column"}
+OK, FAILED, WRONG_INPUT, INTERRUPTED = 0, 1, 2, 130
+
+
+def main(argv=None):
+    """Run one command line.
+
+    Parameters
+    ----------
+    argv : list of str, optional
+        Arguments after the program's name; those of the process if left out.
+
+    Returns
+    -------
+    int
+        0 done, 1 the job failed or a fit is refused, 2 wrong input, 130 interrupted.
+    """
+    argv = list(sys.argv[1:] if argv is None else argv)
+    try:
+        code = _guarded(argv)
+        if sys.stdout is not None:
+            sys.stdout.flush()
+        return code
+    except KeyboardInterrupt:
+        return INTERRUPTED
+    except BrokenPipeError:
+        _forget_stdout()
+        return OK
+    except OSError as error:
+        _forget_stdout()
+        return say(f"stopped by the system: {error.strerror or error}", FAILED)
+
+
+def _guarded(argv):
+    """Run, and turn every way to fail into its exit code and lines on stderr."""
+    try:
+        return _run(argv)
+    except (KeyboardInterrupt, OSError):
+        raise
+    except SystemExit as stop:
+        return stop.code or OK
+    except UsageError as error:
+        return say(str(error), WRONG_INPUT)
+    except MemoryError:
+        return say("not enough memory for this job: ask for fewer samples or speeds", FAILED)
+    except Exception as error:
+        return _explained(error, "--debug" in argv)
+
+
+def _explained(error, debug):
+    """Exit code for an error that a module raised, said in its own words."""
+    from ..checks import InputError
+    from .outputs import JobFailed
+
+    if isinstance(error, InputError):
+        return say("\n".join(_as_options(fault) for fault in error.faults), WRONG_INPUT)
+    if isinstance(error, JobFailed):
+        return say(str(error), FAILED)
+    if debug:
+        raise error
+    text = " ".join(str(error).split())
+    return say(f"stopped by a fault of its own, {type(error).__name__}: {text} (--debug shows where)", FAILED)
+
+
+def _as_options(fault):
+    """A fault in the user's words: a function's argument is an option here."""
+    from dataclasses import replace
+
+    owner, _, name = fault.field.partition(".")
+    if owner in FUNCTIONS:
+        fault = replace(fault, field=OPTIONS.get(name, f"--{name}"))
+    return str(fault)
+
+
+def say(text, code=OK):
+    """Print lines on stderr, each behind the program's name; returns the code."""
+    if sys.stderr is not None:
+        try:
+            sys.stderr.write("".join(f"encsim: {line}\n" for line in text.splitlines()))
+            sys.stderr.flush()
+        except OSError:
+            pass
+    return code
+
+
+def _run(argv):
+    """Read the command line and run its command."""
+    if argv[:1] == ["help"]:
+        argv = [*argv[1:2], "--help"]
+    if not argv or argv[0].startswith("-"):
+        parser = build_parser()
+        _check_spelling(parser, argv)
+        if parser.parse_args(argv).version:
+            print(f"encsim {__version__}")
+            return OK
+        raise UsageError(f"COMMAND must be given, one of {', '.join(COMMANDS)} (see encsim --help)")
+    command, rest = argv[0], _joined(argv[1:])
+    if command not in COMMANDS:
+        raise UsageError(
+            f'COMMAND must be one of {", ".join(COMMANDS)}, got "{_printable(command)}"'
+            f"{_nearest(command, COMMANDS)}"
+        )
+    parser = build_parser(command)
+    _check_spelling(parser, rest)
+    args = parser.parse_args(rest)
+    home = importlib.import_module(f".{HOMES.get(command, 'axis_commands')}", __package__)
+    return getattr(home, command)(args)
+
+
+def _joined(argv):
+    """Arguments with a negative quantity tied to its option, ``--speed -2mm/s``: else taken for one."""
+    joined = []
+    for token in argv:
+        negative = (token[:1] == "-" and token[1:2].isdigit()) or token[:2] == "-."
+        if negative and joined and joined[-1].startswith("--") and "=" not in joined[-1]:
+            joined[-1] += f"={token}"
+        else:
+            joined.append(token)
+    return joined
+
+
+def _check_spelling(parser, argv):
+    """Raise for the first option that the command does not have, naming the nearest."""
+    for token in argv:
+        if token == "--":
+            return
+        name = token.partition("=")[0]
+        if name.startswith("--") and name not in parser.names:
+            raise UsageError(
+                f'option must be one that {parser.prog} has, got "{_printable(name)}"'
+                f"{_nearest(name, parser.names)} (see {parser.prog} --help)"
+            )
+
+
+def _nearest(word, known):
+    """``; did you mean ...`` for a word near a known one."""
+    import difflib
+
+    found = difflib.get_close_matches(word, list(known), n=1, cutoff=0.7)
+    return f"; did you mean {found[0]}?" if found else ""
+
+
+def _printable(text):
+    return text if text.isprintable() and len(text) <= 80 else ascii(text)[1:77] + "..."
+
+
+def _forget_stdout():
+    """Point stdout at nothing, so that leaving does not try to write the rest and complain."""
+    import contextlib
+    import os
+
+    with contextlib.suppress(Exception):
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

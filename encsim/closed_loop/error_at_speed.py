@@ -1,0 +1,231 @@
+"""Encoder error of an axis at one speed as its loop sees it: folded lines, and noise between them.
+
+The same causes as in ``smoothness``, in the plainest form that a search for gains can weigh with |F|**2: images of an
+own clock and bands wider than the loop rate are taken as white, and the loop does not move the lines.
+
+Error of the velocity that timed edges give at one speed, as a loop sees it: folded lines, and noise between them.
+
+The same causes as in ``smoothness``, in the plainest form that a search for gains can weigh: what an edge, held until
+the next, makes beside a line is taken as white, and the ticks of the timing clock as noise of each edge.
+"""
+
+import numpy as np
+
+from ..open_loop import cause_models, engines
+from ..rings.error_orders import turn_lines
+from .error_lines import TAU, ErrorLines
+
+AGE_LINES = 256
+# A band of orders stands as this many lines, evenly spread.
+PER_BAND = 8
+
+
+class FoldedErrors:
+    """Mean squares of the position error at one speed, m2 or rad2.
+
+    Parameters
+    ----------
+    axis : Axis
+    speed : float
+        From 0 on.
+
+    Attributes
+    ----------
+    turns, power : ndarray, shape (n,)
+        Lines: frequency over the loop rate, folded to 0 to 1/2, and mean square.
+    white : float
+        Mean square of what is spread evenly over all frequencies.
+    coloured : float
+        Mean square of jitter of a bandwidth.
+    kept : float
+        Its correlation from sample to sample.
+    """
+
+    def __init__(self, axis, speed):
+        self._errors = ErrorLines(axis, engines.engine(axis), np.array([float(speed)]))
+        self._pace = speed / (axis.scale.pitch * axis.sampling.rate)
+        self._clock = cause_models.own_clock(axis)
+        self._variance = self._errors.variance + self._errors.converter
+        self.white, self.coloured, self.kept = 0.0, 0.0, 0.0
+        self._found = []
+        self._take_noise(axis)
+        self._add(self._errors.orders, self._errors.squares[0])
+        for _, lines in self._errors.stepped():
+            self._add(lines.order, lines.power)
+            self._add_bands(lines)
+        if self._clock is not None and speed:
+            self._add_age(axis)
+        self.turns, self.power = (np.concatenate(parts) for parts in zip(*self._found, strict=True))
+        square = axis.scale.pitch**2
+        self.power, self.white, self.coloured = (
+            self.power * square,
+            self.white * square,
+            self.coloured * square,
+        )
+        self.turns = np.abs(self.turns - np.rint(self.turns))
+
+    def _take_noise(self, axis):
+        """Gaussian causes, and a converter that is taken as white."""
+        for cause, square in self._errors.spread.items():
+            if cause == "jitter" and axis.signal.jitter_bandwidth is not None:
+                self.coloured = float(square[0])
+                self.kept = float(np.exp(-TAU * axis.signal.jitter_bandwidth / axis.sampling.rate))
+            else:
+                self.white += float(square[0])
+        if not self._errors.tabulated and axis.interpolation.bits is not None:
+            self.white += float(self._errors.converter[0])
+
+    def _add(self, orders, power):
+        """Lines as far as noise leaves them; what it scatters is white."""
+        orders = orders.astype(float)
+        kept = power * np.exp(-(TAU**2) * self._variance * orders**2)
+        self.white += float((power - kept).sum())
+        if not self._pace:
+            kept = 0.0 * kept
+        turns = orders * self._pace
+        if self._clock is not None:
+            cycles = turns * self._errors.axis.sampling.rate / self._clock
+            held = np.sinc(cycles - np.rint(cycles)) ** 2
+            turns = (cycles - np.rint(cycles)) * self._clock / self._errors.axis.sampling.rate
+            self.white += float((kept * (1.0 - held)).sum())
+            kept = kept * held
+        self._found.append((turns, kept))
+
+    def _add_bands(self, lines):
+        kept = lines.band * lines.band_share(self._variance)[0]
+        toggled = -np.expm1(-(TAU**2) * self._variance[0] * lines.beyond**2)
+        self.white += lines.lost * (1.0 if self._pace else toggled) + float((lines.band - kept).sum())
+        if not self._pace:
+            return
+        share = (np.arange(PER_BAND) + 0.5) / PER_BAND
+        orders = lines.low[:, None] + (lines.high - lines.low)[:, None] * share
+        wide = (lines.high - lines.low) * self._pace > 1.0
+        self.white += float(kept[wide].sum())
+        power = np.repeat(kept[~wide] / PER_BAND, PER_BAND)
+        self._found.append(((orders[~wide] * self._pace).ravel(), power))
+
+    def _add_age(self, axis):
+        """Sawtooth of the age of readings by an own clock, at multiples of that clock."""
+        j = np.arange(1.0, AGE_LINES + 1.0)
+        ratio = self._clock / axis.sampling.rate
+        turning = np.abs(j * ratio - np.rint(j * ratio)) > 1e-9
+        swing = self._pace / ratio
+        self._found.append((j * ratio, np.where(turning, 0.5 / (np.pi * j) ** 2, 0.0) * swing**2))
+
+    def on_grid(self, turns):
+        """Weights by which |F|**2 at some frequencies adds up to a mean square.
+
+        Parameters
+        ----------
+        turns : ndarray, shape (n,)
+            Ascending, over the loop rate, from near 0 to 1/2.
+
+        Returns
+        -------
+        ndarray, shape (n,)
+            Each line is shared by the two frequencies beside it; noise is weighed by the trapezoidal rule.
+        """
+        density = self.white + self.coloured * _coloured(self.kept, turns)
+        return widths(turns) * density + shared(turns, self.turns, self.power)
+
+
+def widths(turns):
+    """Weights by which a density over frequency adds up to its mean over the circle, by the trapezoidal rule.
+
+    Parameters
+    ----------
+    turns : ndarray, shape (n,)
+        Ascending, over the loop rate, from near 0 to 1/2.
+
+    Returns
+    -------
+    ndarray, shape (n,)
+    """
+    width = np.diff(turns)
+    each = np.zeros(turns.size)
+    each[:-1] += width
+    each[1:] += width
+    return each
+
+
+def shared(turns, lines, power):
+    """Lines shared by the two frequencies beside each.
+
+    Parameters
+    ----------
+    turns : ndarray, shape (n,)
+        Ascending, over the loop rate.
+    lines, power : ndarray, shape (k,)
+        Frequencies of the lines, 0 to 1/2, and their mean squares.
+
+    Returns
+    -------
+    ndarray, shape (n,)
+    """
+    found = np.zeros(turns.size)
+    above = np.clip(np.searchsorted(turns, lines), 1, turns.size - 1)
+    share = np.clip((lines - turns[above - 1]) / np.diff(turns)[above - 1], 0.0, 1.0)
+    np.add.at(found, above - 1, power * (1.0 - share))
+    np.add.at(found, above, power * share)
+    return found
+
+
+def _coloured(kept, turns):
+    """Spectrum of noise whose correlation falls by ``kept`` a sample, mean 1 over all frequencies."""
+    # (1 - a)**2 + 4 a sin**2 instead of 1 + a**2 - 2 a cos: no cancellation at low frequencies
+    return (1.0 - kept) * (1.0 + kept) / ((1.0 - kept) ** 2 + 4.0 * kept * np.sin(np.pi * turns) ** 2)
+
+
+class EdgeErrors:
+    """Mean squares of the velocity error at one speed, m2/s2 or rad2/s2.
+
+    Parameters
+    ----------
+    axis : Axis
+        Its estimator one that times edges.
+    speed : float
+        From one count a second on.
+    edges : EdgeFilter
+        Of that speed.
+
+    Attributes
+    ----------
+    turns, power : ndarray, shape (n,)
+        Lines: frequency over the loop rate, folded to 0 to 1/2, and mean square.
+    white : float
+        Mean square of what is spread evenly over all frequencies.
+    edge : float
+        Mean square of the position error that is new at each edge, m2 or rad2.
+    """
+
+    def __init__(self, axis, speed, edges):
+        errors = ErrorLines(axis, engines.engine(axis), np.array([float(speed)]))
+        self._edges, self._rate = edges, axis.sampling.rate
+        pace = speed / (axis.scale.pitch * self._rate)
+        mounted, _, made = turn_lines(axis)
+        turns = pace * np.concatenate([errors.orders, mounted]).astype(float)
+        size = (
+            0.5 * np.abs(np.concatenate([errors.made[0], made])) ** 2 * (axis.scale.pitch * self._rate) ** 2
+        )
+        mean, square = edges.line_gain(turns)
+        held = np.abs(mean) ** 2
+        self.turns, self.power = np.abs(turns - np.rint(turns)), size * held
+        self.white = float((size * (square - held)).sum())
+        tick = pace * self._rate / axis.estimator.clock
+        noise = sum(float(part[0]) for cause, part in errors.spread.items() if cause != "clock")
+        self.edge = (noise + float(errors.converter[0]) + tick**2 / 12.0) * axis.scale.pitch**2
+
+    def on_grid(self, turns):
+        """Weights by which a squared gain at some frequencies adds up to a mean square.
+
+        Parameters
+        ----------
+        turns : ndarray, shape (n,)
+            Ascending, over the loop rate, from near 0 to 1/2.
+
+        Returns
+        -------
+        ndarray, shape (n,)
+        """
+        density = self.white + self.edge * self._rate**2 * self._edges.noise_spectrum(turns)
+        return widths(turns) * density + shared(turns, self.turns, self.power)

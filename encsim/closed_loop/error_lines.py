@@ -1,0 +1,345 @@
+"""Encoder error as a spectrum: lines of the smooth chain, and the many that converter and counts make.
+
+Orders are cycles a signal period, lengths signal periods, powers mean squares.
+"""
+
+import math
+from dataclasses import dataclass, replace
+from functools import lru_cache
+
+import numpy as np
+
+from ..open_loop import cause_models, period_error, structure_function
+from ..open_loop.cause_models import SHARE_POINTS, Exact
+
+TAU = period_error.TAU
+# Lines taken one by one, and bands in which all others are smeared out.
+SINGLE = 384
+BANDS = 128
+COMBS = 64
+COMB_POINTS = 1 << 12
+# A line counts while jitter leaves this share of it.
+LEFT = 1e-6
+BEYOND = 1e9
+SHAPES = 8
+# Points a step, and combs, where the loop follows the smooth error; a shape a cell of speeds, so many a decade.
+POINTS_A_STEP = 16
+FEW_COMBS = 16
+CELLS = 40
+# Highest order that lines which the loop follows make of each other, and how far one line's are looked for.
+MOST_BENT = 48
+LEAST_BENT = 8
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Stepped:
+    """Lines that converter and counts make of one shape of the error.
+
+    Attributes
+    ----------
+    order, power : ndarray, shape (n,)
+        Lines that are taken one by one, without jitter.
+    low, high, band : ndarray, shape (b,)
+        Bands of orders and the power in each, without jitter.
+    kept, square : ndarray, shape (b,)
+        Share of a band's power that jitter of variance ``least`` leaves, and mean squared order of that.
+    least : float
+        Variance of the jitter for which the lines were chosen.
+    lost : float
+        Power of all lines that are nowhere in particular.
+    beyond : float
+        Order from which these are on.
+    """
+
+    order: np.ndarray
+    power: np.ndarray
+    low: np.ndarray
+    high: np.ndarray
+    band: np.ndarray
+    kept: np.ndarray
+    square: np.ndarray
+    least: float
+    lost: float
+    beyond: float
+
+    @property
+    def total(self):
+        """Power of everything."""
+        return float(self.power.sum() + self.band.sum() + self.lost)
+
+    def band_share(self, variance):
+        """Share of each band that jitter leaves, shape (speeds, b)."""
+        more = np.maximum(variance - self.least, 0.0)
+        return self.kept * np.exp(-(TAU**2) * np.multiply.outer(more, self.square))
+
+
+def chosen(order, power, least, lost=0.0, beyond=BEYOND, single=SINGLE, bands=BANDS):
+    """The strongest lines one by one, the others in bands of about equal power.
+
+    Parameters
+    ----------
+    order, power : ndarray
+        All lines, orders ascending.
+    least : float
+        Least variance of the jitter, periods squared.
+    lost : float
+        Power that is nowhere in particular.
+    beyond : float
+        Order from which that is on.
+    single, bands : int
+        How many of each at most.
+
+    Returns
+    -------
+    Stepped
+    """
+    reached = order.size
+    if least > 0.0:
+        reached = int(np.searchsorted(order, math.sqrt(-math.log(LEFT) / least) / TAU))
+    lost += float(power[reached:].sum())
+    order, power = order[:reached], power[:reached]
+    kept = np.exp(-(TAU**2) * least * order.astype(float) ** 2)
+    weight = kept * power
+    there = weight > 1e-12 * weight.max(initial=0.0)
+    lost += float(power[~there].sum())
+    order, power, kept, weight = (part[there] for part in (order, power, kept, weight))
+    first = np.zeros(order.size, dtype=bool)
+    first[np.argpartition(-weight, min(single, order.size - 1))[:single] if order.size else []] = True
+    alone, rest = (order[first], power[first]), (order[~first], power[~first], weight[~first])
+    return Stepped(*alone, *_banded(*rest, bands), least, lost, beyond)
+
+
+def _banded(order, power, weight, bands):
+    """Lowest and highest order, power, share left and mean squared order of each band."""
+    if not order.size:
+        return (np.zeros(0),) * 5
+    reached = np.cumsum(weight)
+    starts = np.unique(np.searchsorted(reached, np.arange(bands) * (reached[-1] / bands)))
+    starts = np.unique(np.append(0, starts[starts < order.size]))
+    ends = np.append(starts[1:], order.size) - 1
+    band, left = np.add.reduceat(power, starts), np.add.reduceat(weight, starts)
+    square = np.add.reduceat(weight * order.astype(float) ** 2, starts) / left
+    # bands join, so that one integral an edge is enough
+    edges = np.concatenate([order[:1], 0.5 * (order[ends[:-1]] + order[starts[1:]]), order[-1:]])
+    return edges[:-1], edges[1:], band, left / band, square
+
+
+@lru_cache(maxsize=16)
+def of_table(key, points, lowest, least, single=SINGLE, bands=BANDS):
+    """Stepped lines of a tabulated error, those of orders up to ``lowest`` left out."""
+    power = 2.0 * structure_function.table(key, points).power
+    power[-1] *= 0.5
+    return chosen(np.arange(lowest + 1, power.size), power[lowest + 1 :], least, single=single, bands=bands)
+
+
+def of_counts(factor, orders, made, least, combs=COMBS):
+    """Stepped lines of plain counting, from the comb ``exp(2 pi i j M (x + eps))``, j from 1 on.
+
+    Parameters
+    ----------
+    factor : int
+        Counts a period M.
+    orders, made : ndarray, shape (k,)
+        Lines of the smooth error eps, complex amplitudes.
+    least : float
+        Least variance of the jitter.
+    combs : int
+        How many j at most; the others are nowhere in particular.
+
+    Returns
+    -------
+    Stepped
+
+    Notes
+    -----
+    The j-th comb has the mean square 1/(2 (pi j M)**2), spread over jM + n as |FFT|**2 of the exponential.
+    Where that needs too many points it is smeared over the frequencies it sweeps, jM (1 + eps').
+    """
+    points = 1 << int(np.ceil(np.log2(max(8 * orders.max(initial=1), 64))))
+    fine = max(COMB_POINTS, points)
+    error, slope = (
+        cause_models.over_grid(lines[None, :], orders, fine)[0, :: fine // COMB_POINTS]
+        for lines in (made, 1j * TAU * orders * made)
+    )
+    reach = (
+        combs if least == 0.0 else min(combs, 1 + int(math.sqrt(-math.log(LEFT) / least) / (TAU * factor)))
+    )
+    share = 0.5 / (math.pi * factor * np.arange(1, reach + 1)) ** 2
+    room = (COMB_POINTS - points) / (4.0 * factor * max(float(np.abs(slope).max(initial=0.0)), 1e-12))
+    sharp = min(reach, int(min(room, combs)))
+    order, power = _combs(factor, error, share[:sharp])
+    left = 1.0 / (12.0 * factor**2) - share.sum()
+    found = chosen(order, power, least, left, (reach + 1.0) * factor)
+    sweep = np.arange(sharp + 1, reach + 1) * factor
+    return _with_bands(found, sweep * (1.0 + slope.min()), sweep * (1.0 + slope.max()), share[sharp:])
+
+
+def of_moved(key, steps, orders, away, least, lowest):
+    """Stepped lines of a tabulated error that is read beside the steady motion.
+
+    Parameters
+    ----------
+    key : Axis
+        As of `increments.static`.
+    steps : float
+        Steps a period.
+    orders, away : ndarray, shape (k,)
+        Lines of how far the axis is from the steady motion, complex amplitudes in periods.
+    least : float
+        Least variance of the jitter.
+    lowest : int
+        Order up to which lines are left out.
+
+    Returns
+    -------
+    Stepped
+    """
+    shown = _shown(key)
+    points = 1 << int(np.clip(np.ceil(np.log2(POINTS_A_STEP * steps)), 14, 18))
+    even = np.arange(points) / points
+    place = even + cause_models.over_grid(away[None, :], orders, points)[0]
+    cell = np.floor(place * shown.size).astype(np.int64)
+    whole = cell // shown.size
+    power = 2.0 * np.abs(np.fft.rfft(shown[cell - whole * shown.size] + whole - even) / points) ** 2
+    return chosen(np.arange(lowest + 1, points // 2), power[lowest + 1 : -1], least)
+
+
+@lru_cache(maxsize=2)
+def _shown(key):
+    """Shown position on the fine grid over a period."""
+    points = structure_function.grid_points(key)
+    return structure_function.shown_error(key, points) + (np.arange(points) + 0.5) / points
+
+
+def _combs(factor, error, share):
+    """Orders, ascending, and powers of the lines of combs j = 1, 2, ... with this power in each."""
+    near = np.rint(np.fft.fftfreq(COMB_POINTS, 1.0 / COMB_POINTS))
+    once = np.exp(1j * TAU * factor * error)
+    comb, orders, powers = np.ones_like(once), [], []
+    for n, whole in enumerate(share.tolist()):
+        comb = comb * once
+        part = np.abs(np.fft.fft(comb) / COMB_POINTS) ** 2
+        there = np.flatnonzero(part > 1e-9)
+        orders.append((n + 1) * factor + near[there])
+        powers.append(part[there] * whole)
+    order, power = (np.concatenate([np.zeros(0), *parts]) for parts in (orders, powers))
+    place = np.argsort(order, kind="stable")
+    return order[place], power[place]
+
+
+def _with_bands(found, low, high, power):
+    """Stepped lines with some further bands."""
+    square = 0.25 * (low + high) ** 2
+    kept = np.exp(-(TAU**2) * found.least * square)
+    added = {"low": low, "high": high, "band": power, "kept": kept, "square": square}
+    return replace(found, **{name: np.append(getattr(found, name), part) for name, part in added.items()})
+
+
+class ErrorLines:
+    """The error that a loop sees at some speeds, split by cause.
+
+    Attributes
+    ----------
+    orders : ndarray, shape (k,)
+        Of the smooth chain.
+    squares : ndarray, shape (1 or speeds, k)
+        Power of these lines.
+    spread : dict of str to ndarray, shape (speeds,)
+        Variances of the Gaussian causes, jitter, noise and clock.
+    converter : ndarray, shape (speeds,)
+        Variance of a converter that is taken as white noise.
+    """
+
+    def __init__(self, axis, model, speed):
+        self.axis, self.model, self.speed = axis, model, speed
+        self.tabulated = isinstance(model, Exact) and model.table is not None
+        self.orders, made = model.complex_lines(speed)
+        self.made = made
+        self.squares = 0.5 * np.abs(made) ** 2
+        if self.tabulated:
+            self.orders = model.low
+            self.squares = 2.0 * model.table.power[self.orders][None, :]
+        self.spread = {cause: 0.5 * square for cause, square in model.spread(speed, np.inf).items()}
+        self.variance = sum(self.spread.values()) + 0.0 * speed
+        self.converter = 0.0 * speed
+        if not isinstance(model, Exact):
+            self.converter = 0.5 * model.converter(speed)
+
+    @property
+    def least(self):
+        """Least variance of all Gaussian errors."""
+        return float((self.variance + self.converter).min())
+
+    def bending(self):
+        """Orders 1 to n and complex lines of the smooth error there, n enough for what they make of each other."""
+        found, made = self.model.complex_lines(self.speed)
+        last = found <= MOST_BENT // 2
+        highest = int(found[last].max(initial=0))
+        orders = np.arange(1, max(2 * highest, LEAST_BENT) + 1) if highest else np.zeros(0, dtype=int)
+        full = np.zeros((made.shape[0], orders.size), dtype=complex)
+        full[:, found[last] - 1] = made[:, last]
+        return orders, full
+
+    def stepped(self):
+        """Stepped lines, as a list of (places of the speeds, Stepped)."""
+        how = self.axis.interpolation
+        everywhere = np.arange(self.speed.size)
+        if self.tabulated:
+            return [
+                (
+                    everywhere,
+                    of_table(self.model.key, structure_function.LARGEST, self._lowest(), self.least),
+                )
+            ]
+        if how.factor is None:
+            return []
+        if self.made.shape[0] == 1:
+            return [(everywhere, of_counts(how.factor, self.orders, self.made[0], self.least))]
+        groups = [part for part in np.array_split(np.argsort(self.speed, kind="stable"), SHAPES) if part.size]
+        return [
+            (part, of_counts(how.factor, self.orders, self.made[part[part.size // 2]], self.least))
+            for part in groups
+        ]
+
+    @property
+    def steps(self):
+        """Counts a period, or without them steps of the converter; 0 without both."""
+        how = self.axis.interpolation
+        if how.factor is not None:
+            return float(how.factor)
+        return TAU * self.axis.signal.amplitude * 2.0**how.bits / (2.0 * how.span) if self.tabulated else 0.0
+
+    def stepped_beside(self, orders, left, away):
+        """Stepped lines where the axis, following the smooth error, is not where the steady motion is.
+
+        Parameters
+        ----------
+        orders : ndarray of int, shape (k,)
+        left, away : ndarray of complex, shape (k,)
+            Lines of the shown and of the true position less the steady motion, periods.
+
+        Returns
+        -------
+        Stepped
+        """
+        how = self.axis.interpolation
+        if how.bits is None or not self.tabulated:
+            return of_counts(how.factor, orders, left, self.least, FEW_COMBS)
+        # what the smooth lines make of each other is theirs, unless steps are as coarse
+        lowest = max(self._lowest(), min(int(orders[-1]), int(self.steps) // 2))
+        return of_moved(self.model.key, self.steps, orders, away, self.least, lowest)
+
+    def alone(self):
+        """Stepped lines of converter and of counts by themselves, None where one alone is there."""
+        how = self.axis.interpolation
+        if not self.tabulated or how.bits is None or how.factor is None:
+            return None
+        changes = {"adc": {"factor": None, "output": "position"}, "resolution": {"bits": None}}
+        found = {}
+        for cause, change in changes.items():
+            key = replace(self.model.key, interpolation=replace(self.model.key.interpolation, **change))
+            found[cause] = of_table(key, SHARE_POINTS, self._lowest(), self.least, SINGLE // 4, BANDS // 4)
+        return found
+
+    def _lowest(self):
+        return int(self.orders.max(initial=0))

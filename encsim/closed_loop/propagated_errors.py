@@ -1,0 +1,361 @@
+"""Mean squares that the errors of an encoder make of the curves of one closed loop, cause by cause."""
+
+import numpy as np
+
+from ..open_loop import cause_models
+from ..rings.error_orders import turn_lines
+from .error_lines import CELLS, TAU
+from .squared_gains import NAMES, outside
+
+# Images of an encoder's own clock to each side that count one by one.
+IMAGES = 16
+FEW_IMAGES = 4
+# From so many speeds on one table for a line with all its images is quicker than to look up each, and as fine as the
+# loop's own where the clock is no more than so many times as fast.
+MANY = 100
+FINE_TABLE = 4.0
+AGE_LINES = 4096
+# Smooth lines taken with the exact gain; weaker ones from the table.
+EXACT_LINES = 40
+# Phase by which the loop must move the smooth lines, rad, before it matters that they are read elsewhere.
+BENT = 2e-3
+# Beyond this the series that bends them no longer converges.
+STEEP = 0.4
+# Steps are read elsewhere from so many rad of their phase on, which matters while noise leaves more than 0.7 of them
+# and they come at frequencies that a turn of the error sweeps, in loop rates, by less than this. Slower than a fiftieth
+# of the loop rate the loop follows each by itself.
+SHIFTED = 0.5
+FADED = 0.35
+SWEPT = 3.0
+SLOWEST_STEPS = 0.02
+# Jitter of a bandwidth scattered by a line is told apart up to 2**LEVELS times that bandwidth.
+LEVELS = 8
+
+
+class Passed:
+    """Errors passed through one loop at some of the speeds.
+
+    Attributes
+    ----------
+    squares : dict of str to ndarray, shape (speeds, curves)
+        Mean squares by cause, periods squared; infinite where the loop is unstable.
+    followed : ndarray, shape (speeds, curves)
+        What of them comes from steps that the loop follows.
+    steep : ndarray of bool, shape (speeds,)
+        Where the loop moves the smooth lines too far.
+    stable, crossover : bool, float
+        Of the loop.
+    ticked, beside : float
+        Nothing, no edges being timed.
+    """
+
+    def __init__(self, errors, power, there):
+        self.errors, self.power, self.there = errors, power, there
+        axis = errors.axis
+        self.turns = errors.speed[there] / (axis.scale.pitch * axis.sampling.rate)
+        self.clock = _own_clock(axis)
+        self._many, self._table = there.size > MANY, None
+        self.followed = np.zeros((there.size, len(NAMES)))
+        self.steep = np.zeros(there.size, dtype=bool)
+        self.ticked = self.beside = 0.0
+        self.stable, self.crossover = power.stable, power.crossover
+        if not power.stable:
+            self.squares = dict.fromkeys(errors.model.named(), np.full_like(self.followed, np.inf))
+            return
+        self.spread = {cause: square[there] for cause, square in errors.spread.items()}
+        # what the converter adds as white noise toggles the counts, but comes after the smooth lines
+        self.variance = errors.variance[there] + errors.converter[there]
+        self._prepare_noise()
+        self.squares = {cause: square[:, : len(NAMES)] for cause, square in self._all().items()}
+
+    def _prepare_noise(self):
+        """Gain of white noise, and tables for jitter of a bandwidth."""
+        axis, power = self.errors.axis, self.power
+        self.white = power.white
+        if self.clock is not None and self.clock < power.rate:
+            share = self.clock / power.rate
+            self.white = power.about_zero(lambda lag: np.maximum(0.0, 1.0 - share * lag))
+        # one row for all speeds, or a row each
+        self.white = np.broadcast_to(self.white, (self.there.size, self.white.shape[-1]))
+        self.fall, self.levels, self.uncoloured = None, {}, self.variance
+        if axis.signal.jitter_bandwidth is not None and "jitter" in self.spread:
+            self.uncoloured = self.variance - self.spread["jitter"]
+            self.fall = TAU * axis.signal.jitter_bandwidth / power.rate
+
+    def _level(self, n):
+        """Table for jitter of 2**n times the bandwidth."""
+        if n not in self.levels:
+            self.levels[n] = self.power.smeared(lambda lag: np.exp(-self.fall * 2**n * lag))
+        return self.levels[n]
+
+    def _all(self):
+        cyclic, scattered = self._smooth()
+        found = {"sde": np.maximum(cyclic, 0.0)} | self._gaussian(scattered) | self._stepped()
+        if "age" in self.errors.model.named():
+            found["age"] = self._age() if self.clock else np.zeros_like(cyclic)
+        if "ring" in self.errors.model.named():
+            found["ring"] = self._ring()
+        return {cause: found[cause] for cause in self.errors.model.named()}
+
+    def _gaussian(self, scattered):
+        """Gaussian causes with what they scatter of the smooth lines, shared as their variances."""
+        found = {}
+        for cause, square in self.spread.items():
+            gain = self.white
+            if cause == "jitter" and self.fall is not None:
+                gain = self.power.about_zero(lambda lag: np.exp(-self.fall * lag))
+            share = np.divide(
+                square, self.errors.variance[self.there], out=np.zeros_like(square), where=square > 0.0
+            )
+            found[cause] = square[:, None] * gain + share[:, None] * scattered
+        return found
+
+    def _smooth(self):
+        """Mean squares of the smooth lines, and of what the noise scatters of them."""
+        orders, every = self.errors.orders, np.arange(self.there.size)
+        squares = self.errors.squares
+        squares = squares[self.there] if squares.shape[0] > 1 else np.repeat(squares, every.size, axis=0)
+        strength = (squares * orders.astype(float) ** 2).max(axis=0, initial=0.0)
+        order = np.argsort(-strength, kind="stable")
+        cyclic = self._bent()
+        for some, exact in ((order[:EXACT_LINES], True), (order[EXACT_LINES:], False)):
+            weight = squares[:, some] * self._kept(every, orders[some])
+            turns = np.multiply.outer(self.turns, orders[some].astype(float))
+            cyclic = cyclic + self._lines(every, turns, weight, IMAGES, exact)
+        return cyclic, self._scattered(every, orders, squares)
+
+    def _kept(self, here, orders, variance=None):
+        """Share of lines that the noise leaves, shape (speeds, orders)."""
+        variance = self.variance if variance is None else variance
+        square = TAU**2 * orders.astype(float) ** 2
+        if np.ptp(variance) == 0.0:
+            return np.exp(-variance[:1, None] * square)
+        return np.exp(-np.multiply.outer(variance[here], square))
+
+    def _lines(self, here, turns, weight, images, exact=False):
+        """Mean squares of lines at some frequencies; with an own clock those of their images."""
+        weight = np.where(self.turns[here, None] > 0.0, weight, 0.0)
+        power = self.power.at(here)
+        if self.clock is None:
+            return _at(power, turns, weight, exact)
+        ratio = self.clock / self.power.rate
+        cycles = turns / ratio
+        nearest, found = cycles - np.rint(cycles), 0.0
+        if images == FEW_IMAGES and self._many and power.alike and ratio < FINE_TABLE:
+            return power.sum_at(nearest, weight, self._held())
+        held = weight * (np.sin(np.pi * nearest) / np.pi) ** 2
+        for j in range(-images, images + 1):
+            place = nearest + j
+            share = held / (place * place) if j else weight * np.sinc(nearest) ** 2
+            found = found + _at(power, place * ratio, share, exact and j == 0)
+        left = weight * outside(nearest, images)
+        return found + left.sum(axis=-1)[:, None] * power.white
+
+    def _held(self):
+        """Table for lines and all their images."""
+        if self._table is None:
+            self._table = self.power.held(self.clock / self.power.rate, FEW_IMAGES)
+        return self._table
+
+    def _scattered(self, here, orders, power):
+        """What noise scatters of lines: by white noise white, by jitter of a bandwidth about the line."""
+        kept = self._kept(here, orders)
+        still = kept if self.fall is None else self._kept(here, orders, self.uncoloured)
+        found = (power * (1.0 - still)).sum(axis=-1)[:, None] * self.white[here]
+        if self.fall is None:
+            return found
+        # of the powers of the jitter a line feels the n-th, n times as wide, with a**n/n!; their mean stands for all
+        a = TAU**2 * self.spread["jitter"].mean() * orders.astype(float) ** 2
+        mean = np.where(a > 1e-6, a / -np.expm1(-np.maximum(a, 1e-6)), 1.0)
+        level = np.minimum(np.rint(np.log2(mean)), LEVELS).astype(int)
+        weight = power * (still - kept)
+        for n in np.unique(level).tolist():
+            of = level == n
+            if n == LEVELS:
+                found = found + weight[:, of].sum(axis=-1)[:, None] * self.white[here]
+            else:
+                turns = np.multiply.outer(self.turns[here], orders[of].astype(float))
+                found = found + self.power.at(here).sum_at(
+                    turns, weight[:, of], self.power.table_at(self._level(n), here)
+                )
+        return found
+
+    def _stepped(self):
+        """Mean squares of converter and counts, shared by what each alone makes."""
+        how = self.errors.axis.interpolation
+        if not self.errors.tabulated:
+            found = {}
+            if how.bits is not None:
+                found["adc"] = self.errors.converter[self.there, None] * self.white
+            if how.factor is not None:
+                found["resolution"] = self._stepped_sum()
+            return found
+        alone = self.errors.alone()
+        if alone is None:
+            return {"adc" if how.factor is None else "resolution": self._stepped_sum()}
+        every, both = np.arange(self.there.size), self._stepped_sum()
+        adc, counts = (self._steps(every, alone[cause])[0] for cause in ("adc", "resolution"))
+        share = np.divide(adc, adc + counts, out=np.full_like(adc, 0.5), where=adc + counts > 0.0)
+        return {"adc": both * share, "resolution": both * (1.0 - share)}
+
+    def _stepped_sum(self):
+        found = np.zeros_like(self.white)
+        beside = list(self._stepped_beside())
+        elsewhere = np.concatenate([np.zeros(0, dtype=int), *(here for here, _ in beside)])
+        for places, lines in self.errors.stepped():
+            here = np.setdiff1d(np.flatnonzero(np.isin(self.there, places)), elsewhere)
+            found[here], self.followed[here] = self._steps(here, lines)
+        for here, lines in beside:
+            found[here], self.followed[here] = self._steps(here, lines)
+        return found
+
+    def _stepped_beside(self):
+        """Stepped lines where the loop, following the smooth error, moves the axis along them, cell by cell of speeds.
+
+        What it follows it takes out of the shown position, so that steps come more evenly.
+        """
+        errors, power = self.errors, self.power
+        orders, made = errors.bending()
+        here = np.flatnonzero(self._shifts(orders, made))
+        if not here.size:
+            return
+        cells = np.rint(CELLS * np.log10(self.turns[here]))
+        for cell in np.unique(cells):
+            some = here[cells == cell]
+            # a loop whose notches follow the speed is taken at its own
+            pace = 10.0 ** (cell / CELLS) if power.alike else self.turns[some[0]]
+            back = power.at(some[:1]).complementary(pace * orders[None, :])[0]
+            one = made[self.there[some[:1]]] if made.shape[0] > 1 else made
+            read = bent(one, orders, back[None, :])[0]
+            yield some, errors.stepped_beside(orders, read * (1.0 - back), -read * back)
+
+    def _shifts(self, orders, made):
+        """Speeds at which that matters, whatever the loop but for how far it moves."""
+        steps, power = self.errors.steps, self.power
+        if not steps or not orders.size:
+            return np.zeros(self.turns.shape, dtype=bool)
+        size = np.abs(made[self.there] if made.shape[0] > 1 else made)
+        back = np.sqrt(power.moving(np.multiply.outer(self.turns, orders.astype(float))))
+        moved, slope = (size * back).sum(axis=-1), TAU * (size * orders).sum(axis=-1)
+        return (
+            (TAU * steps * moved > SHIFTED)
+            & ((TAU * steps) ** 2 * self.variance < FADED)
+            & (steps * self.turns > SLOWEST_STEPS)
+            & (steps * self.turns * slope < SWEPT)
+            & ~self.steep
+        )
+
+    def _steps(self, here, lines):
+        """Mean squares of stepped lines, and of those among them that the loop follows."""
+        orders = lines.order.astype(float)
+        turns = np.multiply.outer(self.turns[here], orders)
+        weight = np.broadcast_to(lines.power * self._kept(here, orders), turns.shape)
+        weight = np.where(self.turns[here, None] > 0.0, weight, 0.0)
+        found, followed = self.power.at(here).followed_at(turns, weight, orders)
+        if self.clock is not None:
+            found = self._lines(here, turns, weight, FEW_IMAGES)
+        power = np.broadcast_to(lines.power, (1, orders.size))
+        found = found + self._scattered(here, orders, power) + self._lost(here, lines)
+        if lines.band.size:
+            found = found + self._bands(here, lines)
+        return found, followed[:, : len(NAMES)]
+
+    def _bent(self):
+        """What the smooth lines gain or lose because the axis, moved by them, reads them elsewhere."""
+        found = np.zeros_like(self.white)
+        orders, made = self.errors.bending()
+        if not orders.size:
+            return found
+        made = made[self.there] if made.shape[0] > 1 else np.repeat(made, self.there.size, axis=0)
+        turns = np.multiply.outer(self.turns, orders.astype(float))
+        moved = TAU * np.abs(made) * orders * np.sqrt(self.power.moving(turns))
+        moved = np.where(self.turns > 0.0, moved.sum(axis=-1), 0.0)
+        self.steep = moved > STEEP
+        here = np.flatnonzero((moved > BENT) & ~self.steep)
+        if not here.size:
+            return found
+        back = self.power.at(here).complementary(turns[here])
+        change = 0.5 * (np.abs(bent(made[here], orders, back)) ** 2 - np.abs(made[here]) ** 2)
+        found[here] = self._lines(here, turns[here], change * self._kept(here, orders), IMAGES, exact=True)
+        return found
+
+    def _lost(self, here, lines):
+        """Mean squares of what is nowhere in particular: white, and at rest only as far as noise toggles it."""
+        toggled = -np.expm1(-(TAU**2) * self.variance[here] * lines.beyond**2)
+        return lines.lost * np.where(self.turns[here] > 0.0, 1.0, toggled)[:, None] * self.white[here]
+
+    def _bands(self, here, lines):
+        """Mean squares of lines smeared over bands; what the noise scatters of them is white."""
+        kept = lines.band * lines.band_share(self.variance[here])
+        speed = self.turns[here]
+        if self.clock is not None:
+            # narrow bands have images as lines have, others fill the held spectrum
+            wide = np.multiply.outer(speed, lines.high - lines.low) * self.power.rate > 0.1 * self.clock
+            middle = np.multiply.outer(speed, 0.5 * (lines.low + lines.high))
+            held = (lines.band - np.where(wide, 0.0, kept)).sum(axis=-1)[:, None] * self.white[here]
+            return self._lines(here, middle, np.where(wide, 0.0, kept), FEW_IMAGES) + held
+        mean = self.power.at(here).mean_over(
+            np.multiply.outer(speed, lines.low), np.multiply.outer(speed, lines.high)
+        )
+        kept_moving = np.where(speed[:, None] > 0.0, kept, 0.0)
+        scattered = (lines.band - kept).sum(axis=-1)[:, None] * self.white[here]
+        return np.einsum("sb,sbc->sc", kept_moving, mean) + scattered
+
+    def _age(self):
+        """Mean squares of the sawtooth of the age, cut down to its lines at multiples of the own clock."""
+        j = np.arange(1.0, AGE_LINES + 1.0)
+        turns = j * (self.clock / self.power.rate)
+        # a line that folds to 0 Hz but for rounding is a constant age
+        turning = np.abs(turns - np.rint(turns)) > 1e-9
+        weight = np.where(turning, 0.5 / (np.pi * j) ** 2, 0.0)
+        swing = self.turns * (self.power.rate / self.clock)
+        return (swing**2)[:, None] * self.power.gain_at(turns, weight)
+
+    def _ring(self):
+        """Mean squares of the few lines a turn of a mounted ring, which noise leaves as they are."""
+        orders, _, made = turn_lines(self.errors.axis)
+        turns = np.multiply.outer(self.turns, orders)
+        return self._lines(np.arange(self.there.size), turns, 0.5 * np.abs(made) ** 2, IMAGES, exact=True)
+
+
+def _own_clock(axis):
+    """Rate of an own clock, Hz; None without one and where its age never changes."""
+    clock = cause_models.own_clock(axis)
+    return None if clock is None or (clock / axis.sampling.rate).is_integer() else clock
+
+
+def _at(power, turns, weight, exact=False):
+    """Mean squares of lines through one loop, or through loops side by side."""
+    if exact:
+        return np.einsum("sk,skc->sc", weight, power.exact(turns))
+    return power.sum_at(turns, weight)
+
+
+def bent(made, orders, back, rounds=4):
+    """Lines of an error that is read where the loop, following it, has moved the axis.
+
+    Parameters
+    ----------
+    made : ndarray of complex, shape (speeds, n)
+        Lines E of the error eps, periods.
+    orders : ndarray of int
+        1 to n.
+    back : ndarray of complex, shape (speeds, n)
+        T at each line: the axis moves by d = -T e.
+    rounds : int
+        How often to put e = eps(x + d) in again.
+
+    Returns
+    -------
+    ndarray of complex, shape (speeds, n)
+        Lines of ``eps + eps' d + eps'' d**2/2 + eps''' d**3/6``.
+    """
+    points = 1 << int(np.ceil(np.log2(4 * orders.size + 2)))
+    turn = 1j * TAU * orders
+    error, slope, curve, twist = (cause_models.over_grid(made * turn**n, orders, points) for n in range(4))
+    found = made
+    for _ in range(rounds):
+        away = cause_models.over_grid(-back * found, orders, points)
+        shown = error + away * (slope + away * (curve / 2.0 + away * twist / 6.0))
+        found = np.fft.rfft(shown, axis=-1)[:, 1 : orders.size + 1] * (2.0 / points)
+    return found

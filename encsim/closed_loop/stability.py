@@ -1,0 +1,464 @@
+"""Margins of a closed loop: how far it is from swinging by itself, and how fast it follows.
+
+Unstable poles of a loop counted from its frequency response, without computing any.
+"""
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from .. import results
+from ..results import Result
+from . import loop as loops
+from . import plant
+from .state_space import inside
+from .timed_edges import FIXED_FROM, EdgeFilter
+
+
+def encirclements(loop, frequency, gain):
+    """Number of closed-loop poles outside the unit circle, from the frequency response alone.
+
+    Parameters
+    ----------
+    loop : Loop
+    frequency : ndarray
+        Ascending, Hz, from near 0 to half the loop rate, fine enough that the phase turns less than half a
+        turn between neighbours.
+    gain : ndarray of complex
+        Loop gain there.
+
+    Returns
+    -------
+    int
+
+    Notes
+    -----
+    1 + L times the open loop's denominator, as polynomial in z**-1 beginning with 1, turns once round zero for
+    each pole that is not inside (principle of the argument); real at both ends, so half a circle is enough.
+    """
+    return int(unstable_poles(open_polynomial(loop, frequency) * (1.0 + gain)))
+
+
+def open_polynomial(loop, frequency):
+    """Denominator of the open loop as polynomial in z**-1 beginning with 1.
+
+    Parameters
+    ----------
+    loop : Loop
+    frequency : ndarray
+        Frequencies, Hz.
+
+    Returns
+    -------
+    ndarray of complex
+    """
+    turns = frequency / loop.rate
+    delta = plant.difference(turns)
+    back = np.exp(-2j * np.pi * turns)
+    poly = loop.plant.transfer.denominator
+    total = np.polyval(poly, delta) * back ** (len(poly) - 1)
+    if loop.control.integral_time is not None:
+        total = total * delta * back
+    for section in loop.filters:
+        total = total * section.denominator(back)
+    if not isinstance(loop.estimator, EdgeFilter):
+        below = loop.estimator.coefficients(loop.rate)[1]
+        total = total * np.polyval(np.asarray(below)[::-1] / below[0], back)
+    return total if loop.control.position_gain else total / (delta * back)
+
+
+def unstable_poles(characteristic):
+    """Zeros outside the unit circle of polynomials in z**-1, from their values on it.
+
+    Parameters
+    ----------
+    characteristic : ndarray of complex, shape (..., n)
+        Values from near 0 Hz to half the loop rate along the last axis.
+
+    Returns
+    -------
+    ndarray of float
+        Whole numbers, shape of the leading axes.
+    """
+    rows = characteristic.reshape(-1, characteristic.shape[-1])
+    below = np.signbit(rows.imag)
+    row, k = np.nonzero(below[:, 1:] != below[:, :-1])
+    before, after, rising = rows[row, k], rows[row, k + 1], below[row, k]
+    # of shorter ways from one half plane to the other those that pass left of zero
+    left = (before.real * after.imag > before.imag * after.real) != rising
+    turned = np.bincount(row, left * np.where(rising, -1.0, 1.0), len(rows))
+    ends = np.angle(rows[:, -1]) - np.angle(rows[:, 0])
+    return -np.round(ends / np.pi + 2.0 * turned).reshape(characteristic.shape[:-1])
+
+
+PER_DECADE = 250
+DECADES = 9
+LINEAR = 4096
+BISECTIONS = 60
+# Frequencies at which the loop is turned by -180 deg that are looked at.
+MOST_TURNS = 400
+# Below this loop gain, and so many turns of the delay further, points need not be dense.
+WEAK = 0.02
+FURTHER = 4.0
+GOLDEN = 0.5 * (5.0**0.5 - 1.0)
+HALF_POWER = 2.0**-0.5
+# Below this loop gain a change of sign is rounding; a margin of 1e9 is none.
+NOTHING = 1e-9
+UNSTABLE = "the loop is unstable: margins and bandwidths have no meaning"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Resonance:
+    """Swing of motor and load against each other.
+
+    Attributes
+    ----------
+    frequency, antiresonance : float
+        Undamped frequencies with a free and with a held motor, Hz.
+    damping : float
+        Damping ratio of the resonance.
+    loop_gain : float
+        |L| at the resonance.
+    """
+
+    frequency: float
+    antiresonance: float
+    damping: float
+    loop_gain: float
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Margins(Result):
+    """Margins of the loop broken at the torque command.
+
+    Attributes
+    ----------
+    stable : bool
+        Whether all poles lie inside the unit circle.
+    crossover : float
+        Highest frequency at which the loop gain is 1, Hz; NaN if there is none.
+    phase_margin : float
+        Distance of the loop's phase from -180 deg where its gain is 1, deg, -180 to 180: of all such
+        frequencies the value nearest to zero; infinite if there is none.
+    gain_margin : float
+        Factor by which the gain may rise until the loop is no longer stable (infinite if never). If it is not
+        stable, of the factors at which the phase is -180 deg the one nearest to 1.
+    lower_gain_margin : float
+        Factor below 1 to which the gain may fall (0 if it may fall to nothing); NaN if the loop is not stable.
+    delay_margin : float
+        Additional delay at which the loop is no longer stable, s; NaN if it is not. From the phase at each
+        crossing; a fraction of a loop period in front of a held torque differs by the images above the rate.
+    sensitivity_peak : float
+        Largest |S|, S = 1/(1 + L).
+    bandwidth : float
+        Lowest frequency at which the measured position follows the demand with -3 dB, feed-forwards off, Hz.
+        NaN without position control, infinite if there is none below half the loop rate.
+    velocity_bandwidth : float
+        The same from velocity command to velocity estimate, position loop open, against the gain at 0 Hz.
+    resonances : tuple of Resonance
+        One for two masses.
+    poles : ndarray of complex
+        Closed-loop poles, largest first; without the free position where there is no position control. Empty
+        for a loop of more than 600 states.
+    frequency, open_gain : ndarray
+        Frequency response L of the loop that this was read from, Hz and complex; not among the plain fields.
+    """
+
+    stable: bool
+    crossover: float
+    phase_margin: float
+    gain_margin: float
+    lower_gain_margin: float
+    delay_margin: float
+    sensitivity_peak: float
+    bandwidth: float
+    velocity_bandwidth: float
+    resonances: tuple[Resonance, ...]
+    poles: np.ndarray
+    valid: bool
+    reasons: tuple[str, ...]
+    axis: object = field(metadata={"plain": False})
+    frequency: np.ndarray = field(metadata={"plain": False}, repr=False)
+    open_gain: np.ndarray = field(metadata={"plain": False}, repr=False)
+
+    def plot(self, ax=None, *, lines=None):
+        """Draw open-loop gain and phase against frequency with the margins.
+
+        Parameters
+        ----------
+        ax : matplotlib.axes.Axes, optional
+            Takes the gain alone; without it the whole sheet is drawn on a new figure.
+        lines : Lines, optional
+            Lines of the encoder at a working speed, as of `lines`, marked where the loop sees them.
+
+        Returns
+        -------
+        matplotlib.axes.Axes
+        """
+        pictures = results.pictures()
+
+        return pictures.margins(self, self.frequency, self.open_gain, ax, lines=lines)
+
+    @property
+    def units(self):
+        """Units of the fields, {key: unit}."""
+        hertz = dict.fromkeys(("crossover", "bandwidth", "velocity_bandwidth", "resonances"), "Hz")
+        return hertz | {
+            "phase_margin": "deg",
+            "delay_margin": "s",
+            "gain_margin": "1",
+            "sensitivity_peak": "1",
+        }
+
+
+def margins(axis, *, speed=0.0):
+    """Margins of an axis' closed loop.
+
+    Parameters
+    ----------
+    axis : Axis
+        With load and control.
+    speed : float
+        Speed about which friction is linearised, that notches with an order follow, and at which edges are timed,
+        m/s or rad/s; an estimator that times edges needs one.
+
+    Returns
+    -------
+    Margins
+
+    Raises
+    ------
+    InputError
+        If load or control is missing, a filter does not fit the loop rate, or an estimator that times edges sees
+        less than one count a second at this speed.
+
+    Notes
+    -----
+    Everything is discrete at the loop rate and exact: no Padé delays, no continuous approximation. All
+    frequencies lie between 0 and half the loop rate. Edges that are timed by a clock are the filter that they make
+    on the average over where the edges fall between the samples; with few counts in 1/crossover they are none.
+
+    References
+    ----------
+    K. J. Astrom, R. M. Murray, Feedback Systems, Princeton 2008, ch. 9 (margins; from memory).
+    """
+    return loop_margins(loops.build(axis, speed), axis)
+
+
+def loop_margins(loop, axis):
+    """Margins of a loop that is built already.
+
+    Parameters
+    ----------
+    loop : Loop
+    axis : Axis
+        The axis it was built of.
+
+    Returns
+    -------
+    Margins
+    """
+    return _Analysis(loop).margins(axis)
+
+
+class _Analysis:
+    """Frequency response of one loop on a grid fine enough to bracket all that is looked for."""
+
+    def __init__(self, loop):
+        self.loop = loop
+        self.shifted = _poles(loop)
+        self.frequency = _grid(loop, self.shifted)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            self.gain = loop.open_gain(self.frequency)
+        # a real number, half the rate being its own mirror image
+        self.gain[-1] = self.gain[-1].real
+
+    def margins(self, axis):
+        stable = self._stable()
+        crossings = self._crossings()
+        gains = self.loop.open_gain(crossings) if len(crossings) else np.zeros(0, dtype=complex)
+        angle = np.degrees(np.angle(-gains))
+        factors = self._gain_factors()
+        crossover = float(crossings.max()) if len(crossings) else np.nan
+        few = few_edges(self.loop, crossover)
+        return Margins(
+            stable=stable,
+            crossover=crossover,
+            phase_margin=float(angle[np.argmin(np.abs(angle))]) if len(angle) else np.inf,
+            gain_margin=_upper(factors, stable),
+            lower_gain_margin=float(factors[factors < 1.0].max(initial=0.0)) if stable else np.nan,
+            delay_margin=_delay_margin(crossings, angle) if stable else np.nan,
+            sensitivity_peak=self._peak(),
+            bandwidth=self._bandwidth(self.loop.follow) if self.loop.control.position_gain else np.nan,
+            velocity_bandwidth=self._bandwidth(self.loop.follow_velocity),
+            resonances=self._resonances(axis.load),
+            poles=1.0 + self.shifted[np.argsort(-np.abs(1.0 + self.shifted), kind="stable")],
+            valid=stable and not few,
+            reasons=(*((UNSTABLE,) if not stable else ()), *few),
+            axis=axis,
+            frequency=self.frequency,
+            open_gain=self.gain,
+        )
+
+    def _stable(self):
+        if len(self.shifted):
+            return bool(inside(self.shifted).all())
+        return encirclements(self.loop, self.frequency, self.gain) == 0
+
+    def _crossings(self):
+        """Frequencies at which |L| = 1, ascending."""
+        return _roots(lambda f: _log(self.loop.open_gain(f)), self.frequency, _log(self.gain))
+
+    def _gain_factors(self):
+        """Factors on the gain at which the loop passes through -1."""
+        turning = self.gain.imag[:-1]
+        change = np.flatnonzero(
+            (np.sign(turning[:-1]) * np.sign(turning[1:]) < 0.0) & (self.gain.real[1:-1] < 0.0)
+        )
+        # a loop of many periods of delay turns on and on: those that are next to 1 are enough
+        near = np.argsort(np.abs(_log(self.gain[change])), kind="stable")[:MOST_TURNS]
+        change = np.sort(change[near])
+        found = _bisect(
+            lambda f: self.loop.open_gain(f).imag, self.frequency[change], self.frequency[change + 1]
+        )
+        values = np.append(self.loop.open_gain(found).real if len(found) else [], self.gain[-1].real)
+        return -1.0 / values[values < -NOTHING]
+
+    def _peak(self):
+        """Largest |S|, refined by golden section between the neighbours of the largest grid values."""
+        size = 1.0 / np.abs(1.0 + self.gain)
+        inner = 1 + np.flatnonzero((size[1:-1] >= size[:-2]) & (size[1:-1] >= size[2:]))
+        inner = inner[np.argsort(size[inner])][-8:]
+        if not len(inner):
+            return float(size.max())
+        low, high = self.frequency[inner - 1], self.frequency[inner + 1]
+        for _ in range(BISECTIONS):
+            step = GOLDEN * (high - low)
+            left, right = self._sensitivity(high - step), self._sensitivity(low + step)
+            low, high = np.where(left < right, high - step, low), np.where(left < right, high, low + step)
+        return float(max(size.max(), self._sensitivity(0.5 * (low + high)).max()))
+
+    def _sensitivity(self, frequency):
+        return 1.0 / np.abs(1.0 + self.loop.open_gain(frequency))
+
+    def _bandwidth(self, follow):
+        """Lowest frequency at which a gain is 3 dB below its value at the lowest, Hz."""
+        gains = np.abs(follow(self.frequency))
+        limit = gains[0] * HALF_POWER
+        below = np.flatnonzero(gains < limit)
+        if not len(below):
+            return np.inf
+        ends = self.frequency[below[0] - 1 : below[0] + 1]
+
+        def excess(frequency):
+            return np.abs(follow(frequency)) - limit
+
+        return float(_bisect(excess, ends[:1], ends[1:])[0])
+
+    def _resonances(self, load):
+        if not load.flexible:
+            return ()
+        frequency = load.resonance
+        inverse = 1.0 / load.inertia + 1.0 / load.motor_inertia
+        damping = 0.5 * load.damping * np.sqrt(inverse / load.stiffness)
+        gain = float(np.abs(self.loop.open_gain(frequency)))
+        return (
+            Resonance(
+                frequency=frequency, antiresonance=load.antiresonance, damping=float(damping), loop_gain=gain
+            ),
+        )
+
+
+def _poles(loop):
+    """Closed-loop poles less 1; none where there are too many to compute."""
+    closed = loop.closed(loops.LARGEST_ORDER)
+    return np.zeros(0, dtype=complex) if closed is None else closed.poles()
+
+
+def _grid(loop, shifted):
+    """Frequencies up to half the rate, Hz: even in logarithm, even, and dense about every pole near the circle."""
+    half = 0.5 * loop.rate
+    parts = [
+        np.geomspace(10.0**-DECADES * half, half, DECADES * PER_DECADE),
+        np.linspace(0.0, half, LINEAR)[1:],
+    ]
+    open_poles = np.roots(loop.plant.transfer.denominator)
+    offsets = np.geomspace(1e-3, 1e3, 60)
+    for pole in np.concatenate([shifted, open_poles]):
+        where = abs(np.angle(1.0 + pole)) * loop.rate / (2.0 * np.pi)
+        width = max(abs(abs(1.0 + pole) - 1.0) * loop.rate / (2.0 * np.pi), 1e-9 * where)
+        if 0.0 < where < half and width < 0.1 * where:
+            parts += [where - width * offsets, where + width * offsets]
+    grid = np.unique(np.concatenate(parts))
+    grid = grid[(grid >= parts[0][0]) & (grid <= half)]
+    return np.unique(np.concatenate([grid, _between(loop, grid)]))
+
+
+def _between(loop, grid):
+    """Points that follow the turns of a long delay, as far as the loop gain is worth it."""
+    order = loop.plant.transfer.reading_delay + loop.memory
+    if 16 * order <= LINEAR:
+        return np.zeros(0)
+    strong = np.abs(loop.open_gain(grid)) >= WEAK
+    high = grid[strong].max(initial=0.0) + FURTHER * loop.rate / order
+    return np.arange(1.0, np.ceil(32.0 * order * min(high, 0.5 * loop.rate) / loop.rate)) * (
+        loop.rate / (32.0 * order)
+    )
+
+
+def _roots(function, grid, values):
+    """Where a function changes its sign, refined; arrays in, array out."""
+    change = np.flatnonzero(np.sign(values[:-1]) * np.sign(values[1:]) < 0.0)
+    return _bisect(function, grid[change], grid[change + 1]) if len(change) else np.zeros(0)
+
+
+def _bisect(function, low, high):
+    """Roots between arrays of ends."""
+    rising = function(high) > 0.0
+    for _ in range(BISECTIONS):
+        middle = 0.5 * (low + high)
+        above = (function(middle) > 0.0) == rising
+        low, high = np.where(above, low, middle), np.where(above, middle, high)
+    return 0.5 * (low + high)
+
+
+def _log(gain):
+    with np.errstate(divide="ignore"):
+        return np.log(np.abs(gain))
+
+
+def few_edges(loop, crossover):
+    """Why the mean filter of timed edges may not be believed in a loop of one speed.
+
+    Parameters
+    ----------
+    loop : Loop
+    crossover : float
+        Highest frequency at which its gain is 1, Hz; NaN where there is none.
+
+    Returns
+    -------
+    tuple of str
+        Empty where it may, or where positions are sampled.
+    """
+    if not isinstance(loop.estimator, EdgeFilter):
+        return ()
+    frequency = loop.rate / float(loop.estimator.period)
+    if not frequency < FIXED_FROM * crossover:
+        return ()
+    return (
+        f"fewer than {FIXED_FROM:g} counts in 1/crossover: at this speed they come at {frequency:.3g} Hz, only "
+        f"{frequency / crossover:.2g} times the crossover, so that the loop feels single edges; margins are a rough "
+        "guide then, and a run shows what the axis does",
+    )
+
+
+def _upper(factors, stable):
+    if stable:
+        return float(factors[factors > 1.0].min(initial=np.inf))
+    return float(factors[np.argmin(np.abs(np.log(factors)))]) if len(factors) else np.inf
+
+
+def _delay_margin(crossings, angle):
+    """Smallest delay that turns one of the crossings to -180 deg."""
+    return float(np.min(np.mod(angle, 360.0) / 360.0 / crossings, initial=np.inf))

@@ -1,0 +1,482 @@
+"""Loops that differ in the speed at which their edges are timed: what they have in common, once for all speeds.
+
+The loop is torn open at the estimator. Its other parts stand at each frequency as a few numbers, and on the whole
+circle each speed's gain of the edges is a sum of few waves, so that many speeds are one product of matrices. Where
+friction or a notch follows the speed too, those parts have a row for each speed.
+
+Speeds at which a loop of timed edges works: the slower the axis, the older its edges, and the less margin is left.
+
+Loops of many speeds at once, from frequency responses on a grid; what `margins` says of one speed is exact.
+"""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from ..model import filter_design
+from . import loop as loops
+from . import squared_gains, stability, timed_edges
+from .timed_edges import FIXED_FROM, SLOWEST_EDGES, HeldSums
+
+# Points of frequency: a decade, evenly, and about the resonance of two masses.
+PER_DECADE = 80
+DECADES = 6
+EVEN = 256
+NEAR_RESONANCE = np.linspace(0.7, 1.3, 241)
+POLYNOMIALS = ("denominator", "measured", "position", "velocity")
+# Speeds at a time, halved while the ages of their edges end in more than so many samples.
+TOGETHER = 32
+FEWEST = 8
+ENDS = 12
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Passage:
+    """What two errors that come in phase make of the curves, one error read as position, the other as velocity.
+
+    Attributes
+    ----------
+    measured : ndarray of complex, shape (speeds, n)
+        Gain to the velocity estimate.
+    share : ndarray of complex, shape (speeds, n)
+        Torque that is asked for, over the common denominator of the loop.
+    acted : tuple of ndarray of complex
+        Minus torque, velocity and position of the load, for a share of 1.
+    """
+
+    measured: np.ndarray
+    share: np.ndarray
+    acted: tuple
+
+    @property
+    def position(self):
+        """Gain to the position of the load."""
+        return -self.share * self.acted[-1]
+
+    def squares(self):
+        """Squared gains, of shape (curves, speeds, n)."""
+        share = square(self.share)
+        return np.stack([square(self.measured), *(share * square(part) for part in self.acted)])
+
+
+def summed(squares, power):
+    """Mean squares of the curves, shape (speeds, curves), of lines of some power, shape (speeds, n)."""
+    return np.einsum("csk,sk->sc", squares, power)
+
+
+def square(gain):
+    """Squared absolute value."""
+    return gain.real**2 + gain.imag**2
+
+
+def passage(loop, turns, position, velocity):
+    """What lines make of the curves of a loop with timed edges.
+
+    Parameters
+    ----------
+    loop : Loop
+        Its estimator an `EdgeFilter` of speeds in column shape.
+    turns : ndarray, shape (speeds, n)
+        Frequencies over the loop rate, not folded.
+    position, velocity : float or ndarray
+        The line's amplitude as the position control reads it, and in the velocity.
+
+    Returns
+    -------
+    Passage
+    """
+    parts, command = loop.parts(turns * loop.rate), loop.control.position_gain
+    seen = loop.rate * loop.estimator.gain(parts.turns) * parts.forward
+    below = parts.base + command * parts.forward
+    total = below + seen
+    return Passage(
+        (velocity * below - position * command * seen) / total,
+        (position * command + velocity) / total,
+        parts.acted,
+    )
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Means:
+    """What the whole circle tells of the loops of some speeds.
+
+    Attributes
+    ----------
+    stable : ndarray of bool, shape (speeds,)
+    crossover : ndarray, shape (speeds,)
+        Highest frequency at which the loop gain is 1, Hz; NaN if there is none.
+    white, held_white : ndarray, shape (speeds, curves)
+        Mean squares for white noise of mean square 1 in the position that the position control reads, and in the
+        velocity.
+    edge_noise : ndarray, shape (speeds, curves)
+        For noise of mean square 1 that is new at each edge.
+    """
+
+    stable: np.ndarray
+    crossover: np.ndarray
+    white: np.ndarray
+    held_white: np.ndarray
+    edge_noise: np.ndarray
+
+
+class Circle:
+    """Loops at all frequencies, torn open at their timed edges.
+
+    Parameters
+    ----------
+    load : Load
+    loop : Loop
+        One for all speeds, or as of :func:`followed`, whatever the estimator.
+    """
+
+    def __init__(self, load, loop):
+        self.rate, self.command = loop.rate, loop.control.position_gain
+        turns = grid(load, loop.rate)
+        self.frequency, self.weight, self.sums = turns * loop.rate, widths(turns), HeldSums(turns)
+        parts, whole = loop.parts(self.frequency), stability.open_polynomial(loop, self.frequency)
+        below, scale = parts.base + self.command * parts.forward, whole / parts.base
+        # the characteristic polynomial is the first and the second times the gain of the edges
+        self.fixed, self.times = np.atleast_2d(scale * below, scale * parts.forward * self.rate)
+        self.open = np.atleast_2d(whole)
+        passed = [square(scale * part) * self.weight for part in (below, *parts.acted)]
+        self.passed = np.stack(np.atleast_2d(*np.broadcast_arrays(*passed)), axis=-2)
+
+    def means(self, edges):
+        """Stability, crossover and mean gains of some speeds.
+
+        Parameters
+        ----------
+        edges : EdgeFilter
+            Of speeds in column shape; those with ages alike side by side are quickest.
+
+        Returns
+        -------
+        Means
+        """
+        ages, *weights = (part[..., 0] for part in edges.ends())
+        held, shared = (np.where(edges.blind[:, 0], 0.0, part) for part in weights)
+        parts = [
+            self._some(one, ages[:, one], held[:, one], shared[:, one]) for one in _groups(np.floor(ages))
+        ]
+        return Means(*(np.concatenate(part) for part in zip(*parts, strict=True)))
+
+    def _some(self, here, ages, held, shared):
+        fixed, times, whole, passed = (
+            part if len(part) == 1 else part[here]
+            for part in (self.fixed, self.times, self.open, self.passed)
+        )
+        gain, noise = self._edges(ages, held, shared)
+        gain = gain * times
+        closed = gain + fixed
+        inverse = 1.0 / square(closed)
+        held_white = (passed @ inverse[..., None])[..., 0]
+        white = self.command**2 * held_white
+        white[:, 0] = self.command**2 * ((square(gain) * inverse) @ self.weight)
+        edge_noise = self.rate**2 * (passed @ (noise * inverse)[..., None])[..., 0]
+        stable = stability.unstable_poles(closed) == 0
+        return stable, self._crossover(square(closed - whole) / square(whole)), white, held_white, edge_noise
+
+    def _edges(self, ages, held, shared):
+        """Gain of the edges, and spectrum of their noise."""
+        whole = np.floor(ages)
+        ends, place = np.unique(whole, return_inverse=True)
+        rest, across = ages - whole, np.arange(ages.shape[1])
+        weights = (held, held * rest, held * rest**2, shared * (1.0 - rest), shared * rest)
+        table = np.zeros((len(weights), across.size, ends.size))
+        for row, weight in zip(table, weights, strict=True):
+            for column, part in zip(place, weight, strict=True):
+                row[across, column] += part
+        *waves, near, far = self.sums.ends(ends)
+        gain = np.concatenate(table[:3], axis=1) @ np.concatenate(waves).view(float)
+        noise = np.concatenate(table[3:], axis=1) @ np.concatenate([near, far])
+        return gain.view(complex), np.maximum(noise, 0.0)
+
+    def _crossover(self, size):
+        """As `loop_power.crossover_of`, from squared loop gains row by row."""
+        change = np.diff(size > 1.0, axis=1)
+        last = change.shape[1] - 1 - np.argmax(change[:, ::-1], axis=1)
+        rows = np.arange(last.size)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            before, after = (np.log(size[rows, k]) for k in (last, last + 1))
+            low, high = self.frequency[last], self.frequency[last + 1]
+            found = low * (high / low) ** (before / (before - after))
+        return np.where(change.any(axis=1), found, np.nan)
+
+
+def followed(axis, speed):
+    """Loops with friction or notches that follow the speed as one, its terms in column shape.
+
+    Parameters
+    ----------
+    axis : Axis
+    speed : ndarray, shape (n,)
+        Speeds from 0 on.
+
+    Yields
+    ------
+    tuple of (Loop, ndarray of int)
+        The loop, for its terms at some frequencies only, and the places of its speeds.
+    """
+    alike, plants = {}, {}
+    for n, one in enumerate(speed.tolist()):
+        filters = filter_design.sections(axis.control, axis.sampling.rate, speed=one, pitch=axis.scale.pitch)
+        alike.setdefault(tuple((part.above, part.below) for part in filters), []).append((n, filters))
+    for found in alike.values():
+        places, filters = (list(part) for part in zip(*found, strict=True))
+        built = [_built(axis, one, plants) for one in speed[places].tolist()]
+        sections = (_columned(parts, ("turns",)) for parts in zip(*filters, strict=True))
+        plant = built[0].plant
+        if any(one is not built[0] for one in built):
+            plant = replace(plant, transfer=_columned([one.plant.transfer for one in built], POLYNOMIALS))
+        yield (
+            replace(
+                built[0],
+                plant=plant,
+                filters=tuple(sections),
+                estimator=timed_edges.at_speeds(
+                    axis.estimator, speed[places][:, None], axis.resolution, axis.sampling.rate
+                ),
+            ),
+            np.array(places),
+        )
+
+
+def _built(axis, speed, known):
+    """The loop of a speed, up to its filters; loops with the same friction are the same."""
+    slope = axis.load.friction_slope(speed)
+    if slope not in known:
+        known[slope] = loops.over_speeds(axis, speed, speed)
+    return known[slope]
+
+
+def _columned(parts, names):
+    """The first of some descriptions with its numbers as columns, one row a description."""
+    values = {name: np.stack([getattr(part, name) for part in parts], axis=-1)[..., None] for name in names}
+    return replace(parts[0], **values)
+
+
+def _groups(whole):
+    """Slices of neighbours whose ages end in few different samples."""
+    first = 0
+    while first < whole.shape[1]:
+        size = TOGETHER
+        while size > FEWEST and np.unique(whole[:, first : first + size]).size > ENDS:
+            size //= 2
+        yield slice(first, first + size)
+        first += size
+
+
+def grid(load, rate):
+    """Turns from 1e-6 to 1/2."""
+    parts = [np.geomspace(10.0**-DECADES, 0.5, DECADES * PER_DECADE), np.linspace(0.0, 0.5, EVEN + 1)[1:]]
+    if load.flexible:
+        parts += [NEAR_RESONANCE * place / rate for place in (load.resonance, load.antiresonance)]
+    found = np.unique(np.concatenate(parts))
+    return found[(found >= 10.0**-DECADES) & (found <= 0.5)]
+
+
+def widths(turns):
+    """Share of each point of a grid in a mean over it."""
+    found = np.gradient(turns)
+    found[[0, -1]] *= 0.5
+    return found / found.sum()
+
+
+# Frequencies: a decade, decades, evenly, and about the resonance of two masses.
+SPEED_PER_DECADE, SPEED_DECADES, SPEED_EVEN = 120, 7, 400
+SPEED_NEAR_RESONANCE = np.concatenate([1.0 - np.geomspace(0.5, 1e-4, 60), 1.0 + np.geomspace(1e-4, 0.5, 60)])
+# Speeds at once, speeds of a first look, and into how many parts, how often, the one that matters is cut.
+SPEEDS_TOGETHER, FIRST, SECTIONS, ROUNDS = 16, 50, 12, 2
+# Speeds of a range among which the worst is looked for: mostly the lowest.
+WORST = 24
+# A loop should keep this phase margin, deg. Common practice, no source.
+LEAST_MARGIN = 30.0
+
+
+@dataclass(frozen=True, eq=False, slots=True, kw_only=True)
+class Standings:
+    """How far loops are from swinging, one a speed.
+
+    Attributes
+    ----------
+    speed : ndarray, shape (n,)
+        m/s or rad/s.
+    stable : ndarray of bool
+    phase_margin : ndarray
+        Distance of the phase from -180 deg where the gain is 1, deg; 180 where it never is, 0 where the loop is not
+        stable.
+    """
+
+    speed: np.ndarray
+    stable: np.ndarray
+    phase_margin: np.ndarray
+
+
+def standings(axis, speeds):
+    """Stability and phase margin of an axis at some speeds.
+
+    Parameters
+    ----------
+    axis : Axis
+        With load and control, its estimator one that times edges.
+    speeds : array_like, shape (n,)
+        From one count a second on, m/s or rad/s.
+
+    Returns
+    -------
+    Standings
+        The margin within some hundredths of a degree of that of `margins`.
+    """
+    speeds = np.asarray(speeds, dtype=float)
+    frequency = _grid(axis.load, axis.sampling.rate)
+    alone = 1 if squared_gains.follows_speed(axis) else SPEEDS_TOGETHER
+    found = [_some(axis, speeds[n : n + alone], frequency) for n in range(0, speeds.size, alone)]
+    stable, margin = (np.concatenate(part) for part in zip(*found, strict=True))
+    return Standings(speed=speeds, stable=stable, phase_margin=margin)
+
+
+def _some(axis, speeds, frequency):
+    loop = loops.over_speeds(axis, speeds[:, None], float(speeds[0]))
+    gain = loop.open_gain(frequency)
+    stable = stability.unstable_poles(stability.open_polynomial(loop, frequency) * (1.0 + gain)) == 0
+    square = gain.real**2 + gain.imag**2
+    return stable, np.where(stable, phase_margins(gain, square), 0.0)
+
+
+def lowest(axis, top, least=None):
+    """Lowest speed from which on, up to another, a loop of timed edges is stable or keeps a margin.
+
+    Parameters
+    ----------
+    axis : Axis
+    top : float
+        Speed at which it does, from one count a second on, m/s or rad/s.
+    least : float, optional
+        Phase margin to keep, deg; without it the loop has to be stable alone.
+
+    Returns
+    -------
+    float
+        To about 0.5 %; NaN if it does not at ``top`` itself.
+    """
+    speeds = np.geomspace(min(SLOWEST_EDGES * axis.resolution, top), top, FIRST)
+    place = _last_failing(axis, speeds, least)
+    if place == speeds.size - 1:
+        return np.nan
+    for _ in range(ROUNDS if place >= 0 else 0):
+        speeds = np.geomspace(speeds[place], speeds[place + 1], SECTIONS + 2)
+        # its ends are known: failing, and not
+        place = 1 + _last_failing(axis, speeds[1:-1], least)
+    return float(speeds[place + 1])
+
+
+def stable_part(axis, speeds):
+    """Those of some speeds from which on, up to the highest, the loop of an axis is stable.
+
+    Parameters
+    ----------
+    axis : Axis
+    speeds : ndarray, shape (n,)
+        Ascending, m/s or rad/s.
+
+    Returns
+    -------
+    ndarray
+        All of them where edges are not timed, or where the loop is not stable at the highest.
+    """
+    if axis.estimator.linear or speeds[-1] < SLOWEST_EDGES * axis.resolution:
+        return speeds
+    first = lowest(axis, float(speeds[-1]))
+    return speeds if np.isnan(first) else speeds[speeds >= first]
+
+
+def _last_failing(axis, speeds, least):
+    """Place of the highest of some speeds that fails; -1 if none does."""
+    found = standings(axis, speeds)
+    fails = ~found.stable if least is None else ~(found.stable & (found.phase_margin >= least))
+    return int(np.flatnonzero(fails).max(initial=-1))
+
+
+def worst(axis, low, high, points=WORST):
+    """Speed in a range at which the phase margin of a loop of timed edges is least.
+
+    Parameters
+    ----------
+    axis : Axis
+    low, high : float
+        m/s or rad/s.
+    points : int
+        Speeds of the logarithmic grid.
+
+    Returns
+    -------
+    float
+        m/s or rad/s; the lowest at which the loop is not stable where it is not at all of them. At less than one
+        count a second edges say nothing: 0 then.
+    """
+    if low < SLOWEST_EDGES * axis.resolution:
+        return 0.0
+    speeds = np.geomspace(low, high, points) if low < high else np.array([high])
+    # the ends of geomspace are rounded
+    speeds[0], speeds[-1] = low, high
+    return float(speeds[np.argmin(standings(axis, speeds).phase_margin)])
+
+
+def oldest(axis, low):
+    """Speed of a range at which the edges are oldest, for the margins of a loop.
+
+    Parameters
+    ----------
+    axis : Axis
+    low : float
+        Lowest speed of the range, m/s or rad/s.
+
+    Returns
+    -------
+    float
+        0 where positions are sampled.
+    """
+    return 0.0 if axis.estimator.linear else max(low, SLOWEST_EDGES * axis.resolution)
+
+
+def believed_from(axis, crossover):
+    """Lowest speed at which edges come often enough for a loop of that crossover, Hz, to be linear, m/s or rad/s."""
+    return FIXED_FROM * crossover * axis.resolution
+
+
+def phase_margins(gain, square):
+    """Smallest distance of the phase from -180 deg where the gain is 1, per row.
+
+    Parameters
+    ----------
+    gain : ndarray of complex, shape (n, frequencies)
+    square : ndarray, shape (n, frequencies)
+        Its squared magnitude.
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        deg; 180 where the gain is nowhere 1.
+    """
+    above = square > 1.0
+    row, column = np.nonzero(above[:, :-1] != above[:, 1:])
+    before, after = gain[row, column], gain[row, column + 1]
+    # a difference over some samples is blind at multiples of its frequency: there a velocity loop has no gain
+    first, second = (np.log(np.maximum(square[row, column + n], 1e-300)) for n in (0, 1))
+    angle = np.angle(-before) + first / (first - second) * np.angle(after / np.where(before, before, 1.0))
+    found = np.full(len(gain), 180.0)
+    np.minimum.at(found, row, np.degrees(np.abs(np.angle(np.exp(1j * angle)))))
+    return found
+
+
+def _grid(load, rate):
+    """Frequencies up to half the rate, Hz."""
+    half = 0.5 * rate
+    parts = [
+        np.geomspace(10.0**-SPEED_DECADES * half, half, SPEED_DECADES * SPEED_PER_DECADE),
+        np.linspace(0.0, half, SPEED_EVEN + 1)[1:],
+    ]
+    if load.flexible:
+        parts += [SPEED_NEAR_RESONANCE * place for place in (load.resonance, load.antiresonance)]
+    found = np.unique(np.concatenate(parts))
+    return found[(found >= parts[0][0]) & (found <= half)]

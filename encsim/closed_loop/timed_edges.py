@@ -1,0 +1,344 @@
+"""What timed edges make of a moving axis and of its encoder, on the average over where the edges fall.
+
+At a steady speed the counts come every P = q/v, and the newest edge at a sample is 0 to P old, any age as often
+as any other. Over that age an estimator takes one of two numbers of counts m, see ``edge_timing``. Of a small
+error e at the edges it makes ``(e(t - a) - e(t - a - mP))/(mP)``, a the age.
+"""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from ..model import filter_design
+
+# Counts slower than one a second leave such an estimator blind.
+SLOWEST_EDGES = 1.0
+# Edges in a loop period beyond which the velocity is the first difference to rounding.
+QUICKEST_EDGES = 1e6
+# Turns a memory below which the gain is that of its delay.
+SLOW_TURNS = 1e-5
+# Nearer to 0 Hz the spectrum of edge noise is that at this frequency.
+LEAST_TURNS = 1e-9
+# Cycles below which a sine is its angle to 1e-11.
+SMALL_CYCLES = 1e-6
+# Edges in 1/crossover from which they are as good as a fixed filter.
+FIXED_FROM = 20.0
+FEW_EDGES = f"fewer than {FIXED_FROM:g} counts in 1/crossover: edges that are timed make no fixed filter"
+
+
+def reaches(period, window):
+    """One or two ranges of ages and the counts in each, (from, to, m) in edge periods.
+
+    Parameters
+    ----------
+    period : ndarray
+        Time P from edge to edge.
+    window : float
+        Time back to the older edge that is asked for; 0 where single counts are timed.
+
+    Returns
+    -------
+    list of (ndarray, ndarray, ndarray)
+    """
+    one = np.ones_like(period)
+    if not window:
+        return [(0.0 * one, one, one)]
+    ratio = window / period
+    most = np.maximum(np.ceil(ratio), 1.0)
+    share = np.where(ratio > 1.0, ratio - (most - 1.0), 1.0)
+    return [(0.0 * share, share, most), (share, one, np.maximum(most - 1.0, 1.0))]
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class EdgeFilter:
+    """Edges of the counts timed at some speeds, as linear filters.
+
+    Attributes
+    ----------
+    period : ndarray
+        Time P = q/v from edge to edge, loop periods; the arrays below have its shape.
+    window : float
+        Time back to the older edge that is asked for, loop periods.
+    blind : ndarray of bool
+        Where less than one count a second comes and the velocity is 0.
+    """
+
+    period: np.ndarray
+    window: float
+    blind: np.ndarray
+    linear = True
+
+    @property
+    def memory(self):
+        """Age of the oldest position that counts, and two samples, loop periods."""
+        return np.maximum(self.window, self.period) + 2.0 * self.period + 2.0
+
+    def at(self, places):
+        """The filter at some of its speeds."""
+        return replace(self, period=self.period[places], blind=self.blind[places])
+
+    def gain(self, turns):
+        """Mean gain from the sampled position to the velocity, times the loop period.
+
+        Parameters
+        ----------
+        turns : ndarray
+            Frequency over loop rate, -1/2 to 1/2; broadcasts with the speeds.
+
+        Returns
+        -------
+        ndarray of complex
+
+        Notes
+        -----
+        Between the samples the position is taken as straight, so that the gain is that of a filter of finite
+        memory, see :meth:`weights`.
+        """
+        ages, weight, _ = self.ends()
+        sums, late = HeldSums(turns), 0.5 * (np.maximum(self.window, self.period) + self.period)
+        found = 0.0
+        for age, share in zip(ages, weight, strict=True):
+            if np.any(share):
+                found = found + share * sums.up_to(age)
+                # a parabola that is taken as straight between samples
+                late = late - 0.5 * share * _bulge(age)
+        slow = np.abs(turns) * (late + 1.0) < SLOW_TURNS
+        if np.any(slow):
+            turn = 2j * np.pi * turns
+            found = np.where(slow, turn * (1.0 - turn * late), found)
+        return np.where(self.blind, 0.0, found) if np.any(self.blind) else found
+
+    def ends(self):
+        """Ages at which sums over the past end, and what the sums weigh in gain and noise.
+
+        Returns
+        -------
+        ages : ndarray, shape (n, ...)
+            Loop periods; the speeds follow.
+        held : ndarray, shape (n, ...)
+            Weights of the positions of all ages up to there, straight between samples, in the mean gain.
+        shared : ndarray, shape (n, ...)
+            Weights of ``sum_l max(0, age - abs(l)) z**-l`` in :meth:`noise_spectrum`.
+        """
+        period = self.period
+        if not self.window:
+            ages = np.stack([period, 2.0 * period])
+            return ages, *(
+                np.stack([first / period**power, -1.0 / period**power])
+                for first, power in ((2.0, 2), (4.0, 3))
+            )
+        (_, some, most), (_, _, least) = reaches(period, self.window)
+        many, reach = most > 1.0, np.maximum(self.window, period)
+        near, far = 1.0 / (most * period**2), many / (least * period**2)
+        ages = [some * period, most * period, period, reach, reach + period, reach - period]
+        held = [near - far, near - far * many, far, far, -near, 0.0 * near]
+        scale = (some / most**2 + (1.0 - some) / least**2) / period**3
+        shared = [0.0 * scale, 0.0 * scale, 2.0 * scale, 2.0 * scale, -scale, -scale]
+        return np.stack(ages), np.stack(held), np.stack(shared)
+
+    def line_gain(self, turns, image=0):
+        """Mean gain from an error that is bound to position to the velocity, times the loop period.
+
+        Parameters
+        ----------
+        turns : ndarray
+            Frequency over loop rate, not folded; broadcasts with the speeds.
+        image : int
+            Multiple of the frequency of the counts by which to look beside the line.
+
+        Returns
+        -------
+        mean : ndarray of complex
+            At the line's own frequency, or beside it.
+        square : ndarray
+            Mean square of the gain over the samples; what of it is not in the mean sits at multiples of the
+            frequency of the counts to both sides of the line.
+        """
+        mean, square = self.line_gains(turns, (image,))
+        return mean[0], square
+
+    def line_gains(self, turns, images):
+        """Mean gains as of :meth:`line_gain`, at some images at once.
+
+        Parameters
+        ----------
+        turns : ndarray
+            Frequency over loop rate, not folded; broadcasts with the speeds.
+        images : sequence of int
+
+        Returns
+        -------
+        mean : ndarray of complex, shape (images, ...)
+        square : ndarray
+        """
+        cycles, square, late = turns * self.period, 0.0, 1.0
+        mean = np.zeros((len(images), *cycles.shape), dtype=complex)
+        for low, high, counts in reaches(self.period, self.window):
+            half, width = np.exp(1j * np.pi * cycles * counts), high - low
+            chord = 2.0 / (counts * self.period) * half.imag
+            square = square + width * chord**2
+            late, half = 1j * chord * half.conj() * late, np.exp(1j * np.pi * cycles * width)
+            for part, image in zip(mean, images, strict=True):
+                # from low to high, in edges; images differ in a factor for each speed
+                wave = half * np.exp(1j * np.pi * image * width)
+                held = _over(wave.imag, cycles + image, width)
+                part += late * np.exp(-2j * np.pi * image * low) * held * wave.conj()
+            late = half.conj() ** 2
+        if np.any(self.blind):
+            mean, square = np.where(self.blind, 0.0, mean), np.where(self.blind, 0.0, square)
+        return mean, square
+
+    def noise_spectrum(self, turns):
+        """Mean square of the velocity at each frequency for noise of mean square 1, new at each edge.
+
+        Parameters
+        ----------
+        turns : ndarray
+            Frequency over loop rate, 0 to 1/2; broadcasts with the speeds.
+
+        Returns
+        -------
+        ndarray
+            A density over turns: its mean over the circle is the mean square, times the squared loop period.
+
+        Notes
+        -----
+        Two samples use the same edge as often as they lie closer than P, ``max(0, 1 - |t|/P)``.
+        """
+        ages, _, weight = self.ends()
+        sine = np.sin(np.pi * np.maximum(turns, LEAST_TURNS))
+        found = 0.0
+        for age, share in zip(ages, weight, strict=True):
+            if np.any(share):
+                whole = np.floor(age)
+                ends = [
+                    (np.sin(np.pi * n * np.maximum(turns, LEAST_TURNS)) / sine) ** 2
+                    for n in (whole, whole + 1.0)
+                ]
+                found = found + share * (ends[0] + (age - whole) * (ends[1] - ends[0]))
+        return np.where(self.blind, 0.0, np.maximum(found, 0.0))
+
+    def response(self, frequency, rate):
+        """Mean complex gain from measured position to velocity, 1/s; repeats every loop rate."""
+        return (rate * self.gain(filter_design.folded(frequency, rate)))[()]
+
+    def weights(self):
+        """Weights of the positions for one speed, newest first, times the loop period."""
+        samples = np.arange(int(self.memory) + 1.0)
+        found = np.zeros_like(samples)
+        if self.blind:
+            return found[:1]
+        for low, high, counts in reaches(self.period, self.window):
+            span = counts * self.period
+            for end, sign in ((high * self.period, 1.0), (low * self.period, -1.0)):
+                found += (
+                    sign
+                    * (_under_hat(end - samples) - _under_hat(end + span - samples))
+                    / (span * self.period)
+                )
+        return np.trim_zeros(found, "b")
+
+    def coefficients(self, rate):
+        """Numerator and denominator in z**-1, position to velocity."""
+        return rate * self.weights(), np.ones(1)
+
+
+def at_speeds(estimator, speed, resolution, rate):
+    """Timed edges at some speeds as filters.
+
+    Parameters
+    ----------
+    estimator : PeriodTiming or CountAndTime
+    speed : ndarray
+        Speeds from 0 on, m/s or rad/s.
+    resolution : float
+        One count q, m or rad.
+    rate : float
+        Loop rate, Hz.
+
+    Returns
+    -------
+    EdgeFilter
+    """
+    frequency = np.asarray(speed, dtype=float) / resolution
+    blind = frequency < SLOWEST_EDGES
+    seen = np.clip(frequency, SLOWEST_EDGES, QUICKEST_EDGES * rate)
+    return EdgeFilter(rate / seen, estimator.reach * rate, blind)
+
+
+def _under_hat(place):
+    """Area under the triangle from -1 over 0 to 1 up to a place."""
+    near = np.clip(place, -1.0, 1.0)
+    return np.where(near < 0.0, 0.5 * (1.0 + near) ** 2, 1.0 - 0.5 * (1.0 - near) ** 2)
+
+
+def _over(sine, cycles, width):
+    """``sin(pi cycles width)/(pi cycles)`` from the sine."""
+    small = np.abs(cycles) < SMALL_CYCLES
+    return np.where(small, width, sine / (np.pi * np.where(small, 1.0, cycles)))
+
+
+class HeldSums:
+    """Sums over ages from 0 on of a unit position, straight between samples, at some frequencies.
+
+    Parameters
+    ----------
+    turns : ndarray
+        Frequency over loop rate, -1/2 to 1/2.
+    """
+
+    def __init__(self, turns):
+        self.turn = 1j * np.pi * np.asarray(turns, dtype=float)
+        self.half = np.exp(self.turn)
+        self.step = 1j * self.half.imag * self.half.conj()
+        with np.errstate(divide="ignore", invalid="ignore"):
+            # half of 1 + z**-1 over 1 - z**-1
+            self.sum = np.where(self.half.imag == 0.0, 0.0, -0.5j * self.half.real / self.half.imag)
+
+    def up_to(self, age):
+        """Sum from 0 to an age, loop periods."""
+        whole = np.floor(age)
+        rest = age - whole
+        inside = rest - rest**2 * self.step
+        if not np.any(whole):
+            return inside
+        past, back = self._whole(whole)
+        return past + back * inside
+
+    def _whole(self, samples):
+        """Sum up to whole samples, and ``z**-samples``."""
+        # a power where all ages end in the same sample is quicker than a wave
+        first = int(np.max(samples))
+        half = (
+            filter_design.power(self.half, first) if np.min(samples) == first else np.exp(self.turn * samples)
+        )
+        back = half.conj()
+        return self.sum * (2j * half.imag * back), back * back
+
+    def ends(self, samples):
+        """What sums and shared edges are made of whose ages lie between whole samples n and n + 1.
+
+        Parameters
+        ----------
+        samples : ndarray, shape (k,)
+            Whole numbers n.
+
+        Returns
+        -------
+        past, back, bent : ndarray of complex, shape (k, turns)
+            With r the rest of the age the sum up to it is ``past + r back + r**2 bent``.
+        near, far : ndarray, shape (k, turns)
+            ``sum_l max(0, n - abs(l)) z**-l``, and that of n + 1.
+        """
+        half = np.exp(samples[:, None] * self.turn)
+        back = half.conj() ** 2
+        past = self.sum * (2j * half.imag * half.conj())
+        near, far = (part.imag / self.half.imag for part in (half, half * self.half))
+        return past, back, -back * self.step, near**2, far**2
+
+
+def _bulge(age):
+    """Integral from 0 to an age of how far the chords of a**2 between whole numbers lie above it."""
+    whole = np.floor(age)
+    rest = age - whole
+    return whole / 6.0 + rest**2 * (0.5 - rest / 3.0)

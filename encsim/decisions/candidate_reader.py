@@ -1,0 +1,220 @@
+"""The ``[candidates]`` section of a file, and the words of an option, as lists of values and tables of cost."""
+
+import contextlib
+
+from .. import checks
+from ..checks import NOTHING, Fault, InputError
+from ..formats import changes, estimator_text, toml_text
+from ..formats.sections import Section
+
+SECTION, COST = "candidates", "cost"
+NONE = "none"
+_EXAMPLE = "as in [candidates], interpolation.factor = [400, 4000]"
+
+
+def load_candidates(path, axis):
+    """The candidates in the ``[candidates]`` section of a file.
+
+    Parameters
+    ----------
+    path : str or path-like
+        An axis file, or one with this section alone.
+    axis : Axis
+        Whose scale says which units fit.
+
+    Returns
+    -------
+    tuple of (dict, dict or None)
+        Lists of values by their paths, and costs, as `choose` takes them.
+
+    Raises
+    ------
+    InputError
+        If the file cannot be read or has no such section; every fault with its line.
+    """
+    return loads(toml_text.read(path), axis, str(path))
+
+
+def loads(text, axis, name="candidates file", settings=()):
+    """The candidates in the ``[candidates]`` section of a text.
+
+    Parameters
+    ----------
+    text : str
+        ``interpolation.factor = [400, 4000]`` and the like, each value as in an axis file or ``"none"``;
+        estimators as ``estimator = ["difference 1, 8", "low-pass 300 Hz"]``. Costs in ``[candidates.cost]``:
+        ``price = {interpolation.factor = {400 = 10, 4000 = 35}}``, added up over the keys of a column.
+    axis : Axis
+    name : str
+        What errors call the text.
+    settings : iterable of str
+        As of ``axis_file.loads_with``.
+
+    Returns
+    -------
+    tuple of (dict, dict or None)
+
+    Raises
+    ------
+    InputError
+        If there is no such section; every fault with its line.
+    """
+    section = Section(text, SECTION, name, settings, unit=axis.scale.unit, diameter=axis.scale.diameter)
+    if not section.table:
+        raise InputError(Fault(f"[{SECTION}]", "be given", NOTHING, hint=_EXAMPLE, source=name))
+    reading = _Reading(section, axis)
+    found = reading.lists(), reading.costs()
+    section.done()
+    return found
+
+
+def there(text, settings=()):
+    """Whether a text, with these settings, has such a section."""
+    return Section(text, SECTION, settings=settings).table is not None
+
+
+class _Reading:
+    """One section becoming lists and costs."""
+
+    def __init__(self, section, axis):
+        self.section, self.axis = section, axis
+
+    def lists(self):
+        """Lists of values by path."""
+        found = {}
+        for path, raw in self.section.entries():
+            if path[0] == COST:
+                continue
+            key = ".".join(path)
+            if not isinstance(raw, list):
+                self.section.fault(path, "be a list of values", raw, hint=_EXAMPLE)
+            elif key in found:
+                self.section.fault(path, "stand there once", key)
+            else:
+                found[key] = []
+                for place, one in enumerate(raw):
+                    with self.section.at(*path, place):
+                        found[key] += values_of(self.axis, key, one)
+        return found
+
+    def costs(self):
+        """Columns of cost, None where there are none."""
+        table = self.section.table.get(COST)
+        if table is None:
+            return None
+        if not isinstance(table, dict) or not table:
+            self.section.fault((COST,), "be tables by the names of their columns", table)
+            return None
+        return {name: self._column((COST, name), part) for name, part in table.items()}
+
+    def _column(self, path, part):
+        """One column: costs by the name of an axis, or by the values of paths."""
+        if not isinstance(part, dict) or not part:
+            self.section.fault(path, "be a table of costs", part)
+            return {}
+        if not any(isinstance(value, dict) for value in part.values()):
+            # The column may itself be called as a path is, or it lists axes by name.
+            return self._table(path, part, path[-1])
+        found, waiting = {}, [((), part)]
+        while waiting:
+            inner, table = waiting.pop(0)
+            if any(isinstance(value, dict) for value in table.values()):
+                waiting += [((*inner, key), value) for key, value in table.items()]
+            elif isinstance(table, dict):
+                found[".".join(inner)] = self._table((*path, *inner), table, ".".join(inner))
+        return found
+
+    def _table(self, path, table, key):
+        """Costs by value, each key read as a value of its path; as it stands where there is no such path."""
+        known = True
+        with contextlib.suppress(InputError):
+            changes.dimension_of(self.axis, key)
+            known = False
+        found = {}
+        for text, cost in table.items():
+            number = self.section.number((*path, text), cost)
+            if known:
+                found[text] = number
+                continue
+            with self.section.at(*path, text):
+                found |= dict.fromkeys(_hashed(values_of(self.axis, key, plain(text))), number)
+        return found
+
+
+def _hashed(values):
+    return [tuple(value) if isinstance(value, list) else value for value in values]
+
+
+def values_of(axis, path, raw):
+    """Values at a path as a file writes them: one, but of estimators as many as the text names.
+
+    Parameters
+    ----------
+    axis : Axis
+    path : str
+    raw : object
+        As of ``changes.read``; ``"none"`` leaves an optional value out.
+
+    Returns
+    -------
+    list
+    """
+    if raw == NONE:
+        changes.dimension_of(axis, path)
+        return [None]
+    if path == "estimator" and isinstance(raw, str):
+        return estimator_text.read(raw, axis, path)
+    found = changes.read(axis, path, raw)
+    return [tuple(found) if isinstance(found, list) else found]
+
+
+def plain(text):
+    """A bare word of an option or a key: a number where it is one."""
+    for kind in (int, float):
+        try:
+            return kind(text) if len(text) < 30 and "_" not in text else text
+        except ValueError:
+            continue
+    return text
+
+
+def read_option(text, axis, option="--try"):
+    """One list of values as an option writes it.
+
+    Parameters
+    ----------
+    text : str
+        ``interpolation.factor=400,4000``, ``sampling.rate=8 kHz, 16 kHz`` or ``estimator=difference 1, 8; low-pass
+        300 Hz``.
+    axis : Axis
+    option : str
+        What errors call it.
+
+    Returns
+    -------
+    tuple of (str, list)
+
+    Raises
+    ------
+    InputError
+        If it is no such text, or a value does not fit.
+    """
+    path, equals, rest = (part.strip() for part in text.partition("="))
+    if not equals or not path or not rest:
+        checks.refuse(option, "be KEY=value, value, ...", text, hint='as in "interpolation.factor=400, 4000"')
+    try:
+        if path == "estimator":
+            return path, values_of(axis, path, rest)
+        parts = [part.strip() for part in rest.split(",")]
+        quantity = changes.dimension_of(axis, path) is not None
+        return path, [
+            one for part in parts for one in values_of(axis, path, part if quantity else plain(part))
+        ]
+    except InputError as error:
+        raise InputError(*(_from_option(fault, option, path) for fault in error.faults)) from None
+
+
+def _from_option(fault, option, path):
+    """The fault under the option, with the path once."""
+    field = path if fault.field in (path, "change") else f"{path}: {fault.field}"
+    return Fault(f"{option} {field}", fault.rule, fault.value, fault.unit, fault.hint)

@@ -1,0 +1,237 @@
+"""Candidates to choose from: every combination of their values as an axis, and what each costs."""
+
+import itertools
+import math
+from collections.abc import Mapping, Sequence
+
+from .. import checks
+from ..checks import InputError
+from ..formats import changes
+from ..model.axis import Axis
+
+OWNER = "choose"
+
+
+class Candidate:
+    """One combination: its values, how it is called, and the axis, or why there is none.
+
+    Attributes
+    ----------
+    changes : dict of str to value
+        Empty for an axis given whole.
+    name : str
+    place : tuple of int
+        Place of each value in its list.
+    axis : Axis or None
+    reason : str or None
+        Why it is impossible.
+    """
+
+    __slots__ = ("axis", "changes", "name", "place", "reason")
+
+    def __init__(self, axis, name, changes=None, place=(), reason=None):
+        self.axis, self.name, self.changes, self.place = axis, name, changes or {}, place
+        self.reason = reason
+
+
+def candidates_of(axis, candidates, limit):
+    """All candidates, in the order given; the last list of values varies fastest.
+
+    Parameters
+    ----------
+    axis : Axis
+    candidates : mapping or sequence
+        As of `choose`.
+    limit : int
+
+    Returns
+    -------
+    list of Candidate
+
+    Raises
+    ------
+    InputError
+        If there are none, more than ``limit``, or no combination is possible.
+    """
+    if not checks.is_whole(limit) or limit < 1:
+        checks.refuse(f"{OWNER}.limit", "be a whole number from 1 on", limit)
+    whole = _as_axes(candidates)
+    if whole is not None:
+        return _of_axes(axis, whole, limit)
+    if not isinstance(candidates, Mapping):
+        checks.refuse(f"{OWNER}.candidates", "be lists by their keys, or axes", candidates)
+    return _of_grid(axis, candidates, limit)
+
+
+def _as_axes(candidates):
+    """Axes by name, None where the candidates are lists of values."""
+    if isinstance(candidates, Sequence) and not isinstance(candidates, str):
+        if not candidates:
+            checks.refuse(f"{OWNER}.candidates", "hold at least one axis", candidates)
+        candidates = {f"axis {number}": found for number, found in enumerate(candidates, 1)}
+    elif not isinstance(candidates, Mapping) or not any(isinstance(v, Axis) for v in candidates.values()):
+        return None
+    for name, found in candidates.items():
+        if not isinstance(found, Axis):
+            checks.refuse(f"{OWNER}.candidates[{name}]", "be an Axis, as the others are", found)
+    return candidates
+
+
+def _of_axes(axis, whole, limit):
+    _count(len(whole), limit, "axes")
+    for name, found in whole.items():
+        if found.scale.unit != axis.scale.unit:
+            rule = f"have a scale in {axis.scale.unit}, as the axis they are chosen for"
+            checks.refuse(f"{OWNER}.candidates[{name}]", rule, found.scale.unit)
+    return [Candidate(found, str(name), place=(n,)) for n, (name, found) in enumerate(whole.items())]
+
+
+def _of_grid(axis, lists, limit):
+    faults = []
+    for path, values in lists.items():
+        try:
+            _check_list(axis, path, values, lists)
+        except InputError as error:
+            faults += error.faults
+    if not lists:
+        checks.refuse(f"{OWNER}.candidates", "hold at least one list of values", lists)
+    if faults:
+        raise InputError(*faults)
+    shape = " x ".join(str(len(values)) for values in lists.values())
+    _count(math.prod(len(values) for values in lists.values()), limit, f"combinations ({shape})")
+    for path, values in lists.items():
+        _check_once(path, values)
+    texts = [[changes.write(_home(axis, path, lists), path, value) for value in values]
+             for path, values in lists.items()]  # fmt: skip
+    found = [_combined(axis, lists, place, texts) for place in
+             itertools.product(*(range(len(values)) for values in lists.values()))]  # fmt: skip
+    if all(one.axis is None for one in found):
+        reasons = dict.fromkeys(one.reason for one in found)
+        hint = f"the first of {len(found)} that are impossible: {next(iter(reasons))}"
+        checks.refuse(f"{OWNER}.candidates", "make at least one possible axis", checks.NOTHING, hint=hint)
+    return found
+
+
+def _count(count, limit, what):
+    """Refuse more than the limit, the count told first."""
+    if count > limit:
+        rule = f"make at most {limit} {what.split()[0]}"
+        checks.refuse(
+            f"{OWNER}.candidates", rule, f"{count} {what}", hint="raise limit, or give fewer values"
+        )
+
+
+def _check_list(axis, path, values, lists):
+    """Raise for a list that cannot be a list of values of this path."""
+    field = f"{OWNER}.candidates[{path}]"
+    if not isinstance(path, str):
+        checks.refuse(f"{OWNER}.candidates", "name values as in an axis file, sampling.rate", path)
+    if not isinstance(values, (Sequence, range)) or isinstance(values, str):
+        checks.refuse(field, "be a list of values", values)
+    if not len(values):
+        checks.refuse(field, "hold at least one value", checks.NOTHING)
+    changes.dimension_of(_home(axis, path, lists), path)
+
+
+def _check_once(path, values):
+    """Raise where a value stands twice; 1 and 1.0 are the same."""
+    seen = []
+    known = set()
+    for value in values:
+        try:
+            twice = value in known
+            known.add(value)
+        except TypeError:
+            twice = value in seen
+            seen.append(value)
+        if twice:
+            checks.refuse(f"{OWNER}.candidates[{path}]", "hold each value once", value)
+
+
+def _home(axis, path, lists):
+    """An axis that has this path: with the first value of its section, where that is a candidate too."""
+    section = path.partition(".")[0]
+    if section == path or section not in lists:
+        return axis
+    for value in lists[section]:
+        try:
+            home = changes.apply(axis, {section: value})
+            changes.dimension_of(home, path)
+        except InputError:
+            continue
+        return home
+    return axis
+
+
+def _combined(axis, lists, place, texts):
+    """One combination, possible or not."""
+    values = {path: held[at] for (path, held), at in zip(lists.items(), place, strict=True)}
+    name = ", ".join(f"{path} {text[at]}" for path, text, at in zip(lists, texts, place, strict=True))
+    try:
+        return Candidate(changes.apply(axis, values), name, values, place)
+    except InputError as error:
+        return Candidate(None, name, values, place, "; ".join(str(fault) for fault in error.faults))
+
+
+def costs_of(candidates, cost):
+    """What each candidate costs, {column: number}, in their order.
+
+    Parameters
+    ----------
+    candidates : list of Candidate
+    cost : mapping or None
+        As of `choose`.
+
+    Returns
+    -------
+    list of dict
+
+    Raises
+    ------
+    InputError
+        If a cost is missing or no finite number.
+    """
+    if cost is None:
+        return [{} for _ in candidates]
+    if not isinstance(cost, Mapping) or not cost or not all(isinstance(name, str) for name in cost):
+        checks.refuse(f"{OWNER}.cost", "be functions or tables by the names of their columns", cost)
+    return [{name: _one_cost(one, name, how) for name, how in cost.items()} if one.axis else {}
+            for one in candidates]  # fmt: skip
+
+
+def _one_cost(candidate, name, how):
+    """One column's cost of one candidate."""
+    if callable(how):
+        return _number(how(candidate.axis), name, candidate.name)
+    if not isinstance(how, Mapping) or not how:
+        checks.refuse(f"{OWNER}.cost[{name}]", "be a function of the axis or a table", how)
+    if any(isinstance(part, Mapping) or callable(part) for part in how.values()):
+        return sum(_of_path(candidate, f"{name}.{path}", path, part) for path, part in how.items())
+    if name in candidate.changes:
+        return _of_path(candidate, name, name, how)
+    return _looked_up(how, candidate.name, name)
+
+
+def _of_path(candidate, column, path, how):
+    """Cost of the value that the candidate has at a path."""
+    if path not in candidate.changes and candidate.changes:
+        hint = f"they have {', '.join(candidate.changes)}"
+        checks.refuse(f"{OWNER}.cost[{column}]", "be about a value of the candidates", path, hint=hint)
+    value = candidate.changes[path] if candidate.changes else changes.value(candidate.axis, path)
+    if callable(how):
+        return _number(how(value), column, value)
+    if not isinstance(how, Mapping):
+        checks.refuse(f"{OWNER}.cost[{column}]", "be a function of the value or a table", how)
+    return _looked_up(how, value, column)
+
+
+def _looked_up(table, key, column):
+    if key not in table:
+        checks.refuse(f"{OWNER}.cost[{column}]", "have a cost for each candidate", key, hint="it has none")
+    return _number(table[key], column, key)
+
+
+def _number(value, column, key):
+    if not checks.is_real(value):
+        checks.refuse(f"{OWNER}.cost[{column}]", f"be a finite number for {key}", value)
+    return float(value)

@@ -1,0 +1,317 @@
+"""Delay against ripple of velocity estimators at one speed, and the least noise that a delay allows."""
+
+import math
+from dataclasses import dataclass, field, fields, replace
+
+import numpy as np
+
+from .. import checks, results
+from ..model.axis import Axis
+from ..model.estimator_base import Estimator
+from ..model.estimators import Difference
+from ..open_loop.closed_form import ripple
+from ..open_loop.start_phase import worst_start
+from ..results import Series
+
+# What summing rounded weights leaves of a step response that does not overshoot.
+ROUNDING = 1e-9
+# A run that takes longer to average over its starts, s, and whose rms depends so much on the start, is warned of.
+LONG, UNEVEN = 1.0, 0.05
+_NO_BOUND = "the bound is for estimators of sampled positions: none for {}"
+_OWN_CLOCK = "positions taken on a clock of the encoder's own repeat their noise: no bound"
+_COLOURED = "jitter with a bandwidth is left out of the bound, which is for white noise"
+_OVERSHOOT = "the bound is for estimators that do not overshoot a step of the speed; {} do"
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Frontier(Series):
+    """Delay against ripple of candidate estimators at one speed; all arrays in the order given.
+
+    Attributes
+    ----------
+    estimator : tuple of Estimator
+        The candidates; a Kalman filter with its noise filled in.
+    family, setting : ndarray of str
+        Kind of each, and its fields in SI units.
+    delay : ndarray
+        Delay of the velocity at 0 Hz, s.
+    rms, peak : ndarray
+        Ripple of the axis with this estimator, as of `ripple`, m/s or rad/s.
+    noise_gain : ndarray
+        Velocity rms for 1 unit of white position rms, 1/s.
+    overshoot : ndarray
+        How far the velocity passes a step of the true speed, of that step.
+    bound : ndarray
+        Least rms, of white noise alone, of any estimator with this delay that does not overshoot a step of the
+        speed, m/s or rad/s; infinite below half a loop period, NaN where there is no bound.
+    best : ndarray of bool
+        Whether no other candidate has as little delay and ripple, and less of one.
+    noise : float
+        White position noise of the axis at this speed, rms, m or rad.
+    speed : float
+        Speed, m/s or rad/s.
+    remarks : tuple of str
+        Where the bound does not apply.
+    valid : bool
+    reasons : tuple of str
+        Why the ripple may be another: as of `ripple`, and at simple fractions of a signal period a sample, where it
+        depends on the start (see `worst_start`).
+    """
+
+    estimator: tuple
+    family: np.ndarray
+    setting: np.ndarray
+    delay: np.ndarray
+    rms: np.ndarray
+    peak: np.ndarray
+    noise_gain: np.ndarray
+    overshoot: np.ndarray
+    bound: np.ndarray
+    best: np.ndarray
+    noise: float
+    speed: float
+    remarks: tuple[str, ...]
+    valid: bool
+    reasons: tuple[str, ...]
+    axis: Axis = field(metadata={"plain": False})
+
+    @property
+    def units(self):
+        """Units of the fields, {key: unit}."""
+        unit = self.axis.scale.unit
+        speeds = dict.fromkeys(("rms", "peak", "bound", "speed"), f"{unit}/s")
+        ratios = dict.fromkeys(("family", "setting", "overshoot", "best"), "1")
+        return {"delay": "s", "noise_gain": "1/s", "noise": unit, **speeds, **ratios}
+
+    def plot(self, ax=None):
+        """Draw delay against ripple, one mark a candidate, with the bound.
+
+        Parameters
+        ----------
+        ax : matplotlib.axes.Axes, optional
+            Takes the picture without its words; without it the whole sheet is drawn on a new figure.
+
+        Returns
+        -------
+        matplotlib.axes.Axes
+        """
+        pictures = results.pictures()
+
+        return pictures.frontier(self, ax)
+
+    def bound_line(self, points=200):
+        """The bound as a line to draw, from half a loop period to beyond the longest delay.
+
+        Parameters
+        ----------
+        points : int
+            How many.
+
+        Returns
+        -------
+        delay, rms : ndarray, shape (points,)
+            s; m/s or rad/s. Delays are evenly spread in the logarithm.
+        """
+        rate = self.axis.sampling.rate
+        longest = max([1.0 / rate, *self.delay[np.isfinite(self.delay)]])
+        delay = np.geomspace(0.5 / rate, 1.2 * longest, points)
+        delay[0] = 0.5 / rate
+        return delay, self.noise * least_noise_gain(delay, rate)
+
+
+def frontier(axis, speed, estimators):
+    """Delay against ripple of velocity estimators on one axis at one speed.
+
+    Parameters
+    ----------
+    axis : Axis
+        Its own estimator is not used.
+    speed : float
+        Speed v, m/s or rad/s; the sign is ignored.
+    estimators : iterable of Estimator
+        The candidates.
+
+    Returns
+    -------
+    Frontier
+
+    Raises
+    ------
+    InputError
+        If the speed is no finite number, there is no candidate, or one does not fit the axis.
+
+    Notes
+    -----
+    The bound is `least_noise_gain` times the white noise of the axis: jitter without a bandwidth, channel noise and
+    clock jitter. Cyclic error and counting come on top, so of the candidates that do not overshoot none is below it.
+    """
+    if not checks.is_real(speed):
+        checks.refuse("frontier.speed", "be a finite number", speed, f"{axis.scale.unit}/s")
+    speed = abs(float(speed))
+    axes = [_fitted(axis, candidate, place) for place, candidate in enumerate(_listed(estimators))]
+    curves = [ripple(each, [speed]) for each in axes]
+    found = [each.estimator for each in axes]
+    timing = [{} if one.linear else {"speed": speed, "resolution": axis.resolution} for one in found]
+    rate = axis.sampling.rate
+    delay = np.array([one.delay(rate, **about) for one, about in zip(found, timing, strict=True)])
+    gain = np.array([one.noise_gain(rate, **about) for one, about in zip(found, timing, strict=True)])
+    rms = np.array([curve.rms[0] for curve in curves])
+    overshoot = np.array([_overshoot(one, rate) for one in found])
+    noise, remarks = _white_noise(axis, speed)
+    linear, starts = np.array([one.linear for one in found]), _starts(axes, rms, speed)
+    least = least_noise_gain(np.where(linear, delay, 1.0), rate)
+    # without noise nothing bounds, not even an infinite gain
+    bound = np.where(linear, noise * least if noise else 0.0, np.nan)
+    return Frontier(
+        estimator=tuple(found),
+        family=np.array([one.kind for one in found]),
+        setting=np.array([_setting(one) for one in found]),
+        delay=delay,
+        rms=rms,
+        peak=np.array([curve.peak[0] for curve in curves]),
+        noise_gain=gain,
+        overshoot=overshoot,
+        bound=bound,
+        best=_undominated(delay, rms),
+        noise=noise,
+        speed=speed,
+        remarks=remarks + _exceptions(found, overshoot),
+        valid=all(curve.valid for curve in curves) and not starts,
+        reasons=tuple(dict.fromkeys([*(reason for curve in curves for reason in curve.reasons), *starts])),
+        axis=axis,
+    )
+
+
+def least_noise_gain(delay, rate):
+    """Least noise gain of any linear estimator with this delay that does not overshoot a step of the speed.
+
+    Parameters
+    ----------
+    delay : float or ndarray
+        Delay of the velocity at 0 Hz, s.
+    rate : float
+        Loop rate fs, Hz; T = 1/rate.
+
+    Returns
+    -------
+    float or ndarray
+        Velocity rms for 1 unit of white position rms, 1/s; infinite for a delay below T/2.
+
+    Notes
+    -----
+    The estimate is a mean of the first differences with weights g_j, sum g_j = 1 (no bias at constant speed) and
+    D = sum j g_j = delay/T - 1/2. White noise makes sum (g_j - g_{j-1})**2 of it. Were any g_j allowed, the infimum
+    would be zero at every delay: a long memory that overshoots. Without overshoot (the step response, the running
+    sum of g, stays at or below 1) the least is reached by the cubic g_j = (j + 1)(n - j)(a + b j), j < n, zero at
+    both ends and never negative, with n = floor(2.5 D + 2):
+
+        G**2 T**2 = 12/(n(n+1)(n+2)) + 720 (D - (n-1)/2)**2/(n(n**2-1)(n+2)(n+3))
+
+    For long delays 1.2288 T/delay**3, where least squares has 1.5 and a difference 1/(delay/T). Least squares has
+    the least noise (the Cramér-Rao bound) for a given memory, not for a given delay; a tracking loop that overshoots
+    by 4 % has 1.0.
+    """
+    steps = np.asarray(delay, dtype=float) * rate - 0.5
+    # A delay of exactly half a period, computed, may come out a rounding below it.
+    there = steps >= -1e-12
+    steps = np.where(there, np.maximum(steps, 0.0), 0.0)
+    n = np.floor(2.5 * steps + 2.0)
+    square = 12.0 / (n * (n + 1.0) * (n + 2.0))
+    square += 720.0 * (steps - (n - 1.0) / 2.0) ** 2 / (n * (n * n - 1.0) * (n + 2.0) * (n + 3.0))
+    return np.where(there, rate * np.sqrt(square), np.inf)[()]
+
+
+def _listed(estimators):
+    """The candidates as a tuple, checked."""
+    try:
+        found = tuple(estimators)
+    except TypeError:
+        found = (estimators,)
+    if not found:
+        checks.refuse("frontier.estimators", "hold at least one velocity estimator", estimators)
+    for place, candidate in enumerate(found):
+        if not isinstance(candidate, Estimator):
+            checks.refuse(f"frontier.estimators[{place}]", "be a velocity estimator", candidate)
+    return found
+
+
+def _fitted(axis, estimator, place):
+    """The axis with this estimator, all resolved; a fault names the candidate."""
+    try:
+        changed = replace(axis, estimator=estimator)
+        return replace(axis, estimator=estimator.resolved(axis.signal.jitter, changed.resolution))
+    except checks.InputError as error:
+        name = f"frontier.estimators[{place}]"
+        faults = [
+            replace(fault, field=fault.field.replace("Axis.estimator", name))
+            if "estimator" in fault.field
+            else replace(fault, hint=f"for {name}")
+            for fault in error.faults
+        ]
+        raise checks.InputError(*faults) from None
+
+
+def _overshoot(estimator, rate):
+    """How far the step response passes 1; the velocity of timed edges is a mean of past speeds and does not."""
+    if not estimator.linear:
+        return 0.0
+    step = np.cumsum(np.cumsum(estimator.weights(rate))) / rate
+    above = float(step.max()) - 1.0
+    return above if above > ROUNDING else 0.0
+
+
+def _starts(axes, rms, speed):
+    """A reason for doubt where runs at this speed differ by where they start."""
+    unit, rate = axes[0].scale.unit, axes[0].sampling.rate
+    if not speed or worst_start(axes[0], speed).beat < LONG * rate:
+        return []
+    ends = [_by_start(one, total, speed) for one, total in zip(axes, rms, strict=True)]
+    worst = max(range(len(axes)), key=lambda i: (ends[i][1] - ends[i][0]) / rms[i] if rms[i] > 0.0 else 0.0)
+    low, high = ends[worst]
+    if not high - low > UNEVEN * rms[worst]:
+        return []
+    places = worst_start(axes[worst], speed).samples
+    where = f"{places} places" if places > 1 else "place"
+    return [
+        f"at {speed:.6g} {unit}/s a run meets the same {where} of a signal period again and again: its rms depends on "
+        f"where it starts ({axes[worst].estimator.kind} {_setting(axes[worst].estimator)}: {low:.3g} to {high:.3g} "
+        f"{unit}/s); take a speed beside it"
+    ]
+
+
+def _by_start(axis, total, speed):
+    """Least and largest rms over all starts: what does not depend on the start stays."""
+    found = worst_start(axis, speed)
+    rest = max(total**2 - found.mean**2, 0.0)
+    return math.sqrt(rest + found.least**2), math.sqrt(rest + found.rms**2)
+
+
+def _white_noise(axis, speed):
+    """Position noise that is independent from sample to sample, rms, and remarks on what is left out."""
+    if axis.sampling.encoder_rate is not None or axis.interpolation.edge_clock is not None:
+        return 0.0, (_OWN_CLOCK,)
+    parts = ripple(replace(axis, estimator=Difference()), [speed]).parts
+    coloured = axis.signal.jitter > 0.0 and axis.signal.jitter_bandwidth is not None
+    white = [cause for cause in ("jitter", "noise", "clock") if cause in parts]
+    square = sum(parts[cause][0] ** 2 for cause in white if not (coloured and cause == "jitter"))
+    return math.sqrt(square / 2.0) / axis.sampling.rate, (_COLOURED,) if coloured else ()
+
+
+def _undominated(delay, rms):
+    """Whether no other candidate has as little delay and ripple, and less of one."""
+    no_later, no_rougher = delay <= delay[:, None], rms <= rms[:, None]
+    less = (delay < delay[:, None]) | (rms < rms[:, None])
+    return ~(no_later & no_rougher & less).any(axis=1)
+
+
+def _exceptions(estimators, overshoot):
+    """Remarks on the candidates that the bound does not hold for."""
+    timed = dict.fromkeys(one.kind for one in estimators if not one.linear)
+    over = dict.fromkeys(one.kind for one, above in zip(estimators, overshoot, strict=True) if above)
+    remarks = [_NO_BOUND.format(", ".join(timed))] if timed else []
+    return tuple(remarks + ([_OVERSHOOT.format(", ".join(over))] if over else []))
+
+
+def _setting(estimator):
+    """Fields of an estimator in one line, SI."""
+    return ", ".join(f"{item.name}={getattr(estimator, item.name):g}" for item in fields(estimator))

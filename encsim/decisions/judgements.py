@@ -1,0 +1,152 @@
+"""How an axis stands against each limit of a requirement: values, limits, shares."""
+
+import math
+from dataclasses import dataclass, field
+
+from ..closed_loop.loop import reading_ages
+from ..model.axis import Axis
+from ..open_loop.cause_models import resolved
+from ..results import Result
+from . import worst_speeds
+
+# Sums of many rounded terms: a value that exceeds its limit by no more than this has just met it.
+ROUNDING = 1e-9
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class LimitCheck:
+    """One limit and the value that comes nearest to it.
+
+    Attributes
+    ----------
+    name : str
+        Its name in the requirement.
+    limit, value : float
+        As in the requirement; of ``relative`` the ripple that is allowed at this speed, and the ripple.
+    share : float
+        Value over limit, or limit over value where that is a least one: up to 1 it is met.
+    met : bool
+    speed : float
+        Where, m/s or rad/s; NaN where it does not depend on the speed.
+    cause : str or None
+        Of a ripple, the largest cause there.
+    cause_share : float
+        Of the mean square, that this cause has.
+    """
+
+    name: str
+    limit: float
+    value: float
+    share: float
+    met: bool
+    speed: float = math.nan
+    cause: str | None = None
+    cause_share: float = math.nan
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Judgement(Result):
+    """An axis against a requirement.
+
+    Attributes
+    ----------
+    met : bool
+        Whether every limit is.
+    limits : tuple of LimitCheck
+        Each that applies, the highest of ``speeds`` as ``top_speed`` too.
+    binding : str
+        Name of the limit with the largest share.
+    worst : float
+        That share; above 1 the requirement is missed.
+    basis : {"ripple", "smoothness"}
+        What measured ripple is: in steady motion, or of the closed loop where the axis has one.
+    requirement : Requirement
+        What it is judged by.
+    """
+
+    met: bool
+    limits: tuple[LimitCheck, ...]
+    binding: str
+    worst: float
+    basis: str
+    requirement: object
+    valid: bool
+    reasons: tuple[str, ...]
+    axis: Axis = field(metadata={"plain": False})
+
+    @property
+    def units(self):
+        """Units of the limits, {name: unit}."""
+        return limit_units(self.axis.scale.unit)
+
+    def limit(self, name):
+        """The check of one limit, None where it does not apply."""
+        return next((each for each in self.limits if each.name == name), None)
+
+
+def limit_units(unit):
+    """Units of the limits on a scale with this position unit, {name: unit}."""
+    speeds = dict.fromkeys(("speeds", "measured", "relative", "actual", "top_speed", "floor"), f"{unit}/s")
+    return {**speeds, "torque": "N" if unit == "m" else "N m", "phase_margin": "deg", "delay": "s"}
+
+
+def delay(axis, speed=0.0):
+    """Delay from the true motion to the velocity in use: the estimator's at 0 Hz and the mean age of the readings.
+
+    Parameters
+    ----------
+    axis : Axis
+    speed : float
+        Matters to estimators that time the edges of counts, m/s or rad/s.
+
+    Returns
+    -------
+    float
+        s.
+    """
+    ages = reading_ages(axis)
+    how = {} if axis.estimator.linear else {"speed": speed, "resolution": axis.resolution}
+    found = resolved(axis) if axis.estimator.linear else axis.estimator
+    return float(found.delay(axis.sampling.rate, **how)) + sum(ages) / len(ages)
+
+
+def most(value, limit):
+    """Share and met of a value that must not exceed its limit."""
+    return {"share": value / limit, "met": value <= limit * (1.0 + ROUNDING)}
+
+
+def least(name, limit, value, speed=math.nan):
+    """The check of a limit that a value must reach, at a speed where it depends on one."""
+    share = math.inf if value <= 0.0 else limit / value
+    met = value >= limit * (1.0 - ROUNDING)
+    return LimitCheck(name=name, limit=limit, value=value, share=share, met=met, speed=speed)
+
+
+def judgement(requirement, axis, limits, curves):
+    """The checks of all limits as one.
+
+    Parameters
+    ----------
+    requirement : Requirement
+    axis : Axis
+    limits : sequence of LimitCheck
+    curves : worst_speeds.Curves or None
+        Where the ripple comes from.
+
+    Returns
+    -------
+    Judgement
+    """
+    binding = max(limits, key=lambda each: (not each.met, each.share))
+    reasons = () if curves is None else curves.reasons
+    return Judgement(
+        met=all(each.met for each in limits),
+        limits=tuple(limits),
+        binding=binding.name,
+        worst=binding.share,
+        basis="smoothness" if worst_speeds.has_loop(axis) else "ripple",
+        requirement=requirement,
+        valid=not reasons,
+        reasons=reasons,
+        axis=axis,
+    )

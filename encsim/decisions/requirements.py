@@ -1,0 +1,407 @@
+"""What an axis is required to do over a range of speeds, and whether it does."""
+
+import math
+from dataclasses import dataclass, field, fields
+
+import numpy as np
+
+from .. import checks
+from ..checks import NOTHING, Fault, InputError
+from ..closed_loop import timed_edge_loops
+from ..closed_loop.stability import margins
+from ..formats import toml_text
+from ..formats.sections import Section
+from ..open_loop.limits import top_speed
+from . import worst_speeds
+from .judgements import Judgement as Judgement
+from .judgements import LimitCheck, delay, judgement, least, most
+
+SECTION = "requirement"
+RIPPLES = ("measured", "relative", "torque", "actual")
+MOST_POINTS = 100_000
+
+
+def _limit(dimension=None):
+    """A limit that may be left out; its text in a file carries a unit of this dimension."""
+    return field(default=None, metadata={"dimension": dimension})
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Requirement:
+    """Limits that an axis has to keep over a range of speeds; a value equal to its limit meets it.
+
+    Parameters
+    ----------
+    speeds : tuple of 2 floats
+        Lowest and highest speed, m/s or rad/s; the axis must be able to run at the highest.
+    measured : float, optional
+        Largest velocity ripple that the controller may measure, rms, m/s or rad/s.
+    torque : float, optional
+        Largest ripple of the torque or force that is commanded, rms, N m or N; needs load and control.
+    actual : float, optional
+        Largest ripple of the true velocity of the load, rms, m/s or rad/s; needs load and control.
+    relative : float, optional
+        Largest measured ripple as a share of the speed.
+    top_speed : float, optional
+        Speed up to which the position must be right, m/s or rad/s; the highest of ``speeds`` if left out.
+    phase_margin : float, optional
+        Least phase margin, deg; needs load and control. Where edges are timed, at all of ``speeds``.
+    delay : float, optional
+        Longest delay from the true motion to the velocity in use, s.
+    floor : float, optional
+        Measured ripple, rms, that ``relative`` always allows, m/s or rad/s.
+
+    Raises
+    ------
+    InputError
+        If a number is out of range, the limits contradict each other, or there is none.
+    """
+
+    speeds: tuple[float, float] = field(metadata={"dimension": "speed"})
+    measured: float | None = _limit("speed")
+    torque: float | None = _limit("torque")
+    actual: float | None = _limit("speed")
+    relative: float | None = _limit()
+    top_speed: float | None = _limit("speed")
+    phase_margin: float | None = _limit("angle")
+    delay: float | None = _limit("time")
+    floor: float | None = _limit("speed")
+
+    def __post_init__(self):
+        check = checks.Check(self)
+        for name, unit in _UNITS.items():
+            check.positive(name, unit, optional=True)
+        margin = "lie above 0 and at most 180"
+        check.number("phase_margin", margin, "deg", low=0.0, high=180.0, open_low=True, optional=True)
+        self._check_speeds(check)
+        if not check.faults:
+            self._check_combination(check)
+        check.done()
+
+    def _check_speeds(self, check):
+        pair = self.speeds
+        if not isinstance(pair, (tuple, list)) or len(pair) != 2 or not all(checks.is_real(v) for v in pair):
+            check.fault("speeds", "be two finite speeds, lowest and highest", pair)
+        elif not 0.0 <= pair[0] <= pair[1] or pair[1] == 0.0:
+            check.fault("speeds", "rise from zero or more to a highest above zero", pair)
+        elif pair[1] >= 1e100:
+            check.fault("speeds", "stay below 1e100", pair[1], "m/s or rad/s")
+        else:
+            check.store("speeds", (float(pair[0]), float(pair[1])))
+
+    def _check_combination(self, check):
+        given = [name for name in LIMITS if getattr(self, name) is not None]
+        if not given:
+            check.fault(
+                "measured", f"be given, or another limit ({', '.join(LIMITS[1:])}): there is none", None
+            )
+        if self.top_speed is not None and self.top_speed < self.speeds[1]:
+            highest = f"be at least the highest of speeds, {self.speeds[1]:.6g} m/s or rad/s"
+            check.fault("top_speed", highest, self.top_speed, "m/s or rad/s")
+        if self.floor is not None and self.relative is None:
+            check.fault("floor", "be left out without relative, which it belongs to", self.floor)
+        if self.relative is not None and self.floor is None and self.speeds[0] == 0.0:
+            hint = "at standstill a share of the speed is nothing: begin above zero, or give a floor"
+            check.fault("relative", "be left out with speeds from zero", self.relative, hint=hint)
+        if None not in (self.floor, self.measured) and self.floor > self.measured:
+            rule = f"be at most measured, {self.measured:.6g} m/s or rad/s"
+            check.fault("floor", rule, self.floor, "m/s or rad/s")
+
+    @property
+    def closed(self):
+        """Whether a limit needs a closed loop."""
+        return any(getattr(self, name) is not None for name in ("torque", "actual", "phase_margin"))
+
+    def limit_at(self, speeds):
+        """The limit on measured ripple at each speed.
+
+        Parameters
+        ----------
+        speeds : array_like
+            m/s or rad/s; the sign is ignored.
+
+        Returns
+        -------
+        ndarray
+            rms, m/s or rad/s, in the shape of the speeds; infinite where there is none. The range of
+            ``speeds`` of the requirement does not matter here.
+        """
+        magnitude = np.abs(np.asarray(speeds, dtype=float))
+        found = np.full(magnitude.shape, math.inf if self.measured is None else self.measured)
+        return found if self.relative is None else np.minimum(found, self.relative_at(magnitude))
+
+    def relative_at(self, speeds):
+        """Ripple that ``relative`` allows at each speed, its floor included, m/s or rad/s."""
+        return np.maximum(self.relative * np.abs(speeds), self.floor or 0.0)
+
+    def check(self, axis):
+        """Raise for an axis that this requirement cannot be put to.
+
+        Parameters
+        ----------
+        axis : Axis
+
+        Raises
+        ------
+        InputError
+            If a limit needs a closed loop and the axis has no load or control.
+        """
+        name = next((n for n in ("torque", "actual", "phase_margin") if getattr(self, n) is not None), None)
+        if name is None:
+            return
+        absent = [part for part in ("load", "control") if getattr(axis, part) is None]
+        if absent:
+            rule = f"be left out for an axis without {' and '.join(absent)}"
+            hint = "they make the closed loop that it limits"
+            checks.refuse(f"Requirement.{name}", rule, getattr(self, name), hint=hint)
+
+    def judge(self, axis, points=50):
+        """Whether an axis meets the requirement, limit by limit.
+
+        Parameters
+        ----------
+        axis : Axis
+        points : int
+            Speeds of the even logarithmic grid.
+
+        Returns
+        -------
+        Judgement
+
+        Raises
+        ------
+        InputError
+            If a limit needs a closed loop that this axis does not have, or its loop is impossible.
+
+        Notes
+        -----
+        Ripple against speed is jagged, and the worst speed is what counts. The grid is therefore joined by the
+        speeds at which a strong line of the error meets a frequency that estimator or loop pass most, and by
+        those at which counts beat most against the loop; then the two worst places of each limit are looked
+        at again, twice, six times as closely. See :mod:`encsim.worst_speeds`.
+        """
+        if not checks.is_whole(points) or not 2 <= points <= MOST_POINTS:
+            checks.refuse("judge.points", f"be a whole number from 2 to {MOST_POINTS}", points)
+        self.check(axis)
+        curves = worst_speeds.Curves(axis)
+        curves.add(self.grid(axis, points))
+        curves.closer(self.shares)
+        return self.judgement(axis, curves)
+
+    def grid(self, axis, points):
+        """Speeds at which an axis is looked at first, those where the limit has a corner among them.
+
+        Parameters
+        ----------
+        axis : Axis
+        points : int
+
+        Returns
+        -------
+        ndarray
+        """
+        low, high = self.speeds
+        allowed = [limit for limit in (self.floor, self.measured) if limit is not None]
+        corners = [limit / self.relative for limit in allowed if self.relative is not None]
+        corners = [speed for speed in corners if low < speed < high]
+        return np.unique(np.concatenate([worst_speeds.grid(axis, low, high, points), corners]))
+
+    def shares(self, curves):
+        """Ripple over its limit at each speed, {limit: ndarray}.
+
+        Parameters
+        ----------
+        curves : worst_speeds.Curves
+
+        Returns
+        -------
+        dict of str to ndarray
+        """
+        found = {
+            name: curves.rms[name] / limit for name in worst_speeds.CURVES if (limit := getattr(self, name))
+        }
+        if self.relative is not None:
+            found["relative"] = curves.rms["measured"] / self.relative_at(curves.speed)
+        return found
+
+    def judgement(self, axis, curves, steady=None):
+        """Whether an axis meets the requirement, by its ripple at speeds that are known already.
+
+        Parameters
+        ----------
+        axis : Axis
+        curves : worst_speeds.Curves
+        steady : list of LimitCheck, optional
+            As of :meth:`steady`, where they are known already.
+
+        Returns
+        -------
+        Judgement
+        """
+        shares = self.shares(curves)
+        found = [self._ripple(curves, name, shares[name]) for name in RIPPLES if name in shares]
+        return judgement(self, axis, [*found, *(steady or self.steady(axis))], curves)
+
+    def _ripple(self, curves, name, shares):
+        """The check of one limit on ripple, at its worst speed."""
+        curve = "measured" if name == "relative" else name
+        worst = int(np.argmax(shares))
+        speed, value = float(curves.speed[worst]), float(curves.rms[curve][worst])
+        limit = float(self.relative_at(speed)) if name == "relative" else getattr(self, name)
+        cause = curves.largest_cause(curve, worst)
+        return LimitCheck(name=name, limit=limit, value=value, speed=speed, **cause, **most(value, limit))
+
+    def steady(self, axis, known=None):
+        """The checks of the limits that are no ripple against speed.
+
+        Parameters
+        ----------
+        axis : Axis
+        known : Margins, optional
+            Of its loop, where they are known already and do not depend on the speed.
+
+        Returns
+        -------
+        list of LimitCheck
+        """
+        found = [least("top_speed", self.top_speed or self.speeds[1], top_speed(axis).speed)]
+        if self.delay is not None:
+            value = delay(axis, self.speeds[0])
+            found.append(LimitCheck(name="delay", limit=self.delay, value=value, **most(value, self.delay)))
+        if self.phase_margin is not None:
+            value, speed = _least_margin(axis, self.speeds, known)
+            found.append(least("phase_margin", self.phase_margin, value, speed))
+        return found
+
+
+def _least_margin(axis, speeds, known):
+    """Phase margin, deg, and where it is least, NaN where it does not depend on the speed; -inf if unstable."""
+    speed = math.nan
+    if not axis.estimator.linear:
+        # timed edges are another loop at every speed
+        speed = timed_edge_loops.worst(axis, *speeds)
+        if speed == 0.0:
+            return -math.inf, speeds[0]
+        known = margins(axis, speed=speed)
+    known = known or margins(axis)
+    return known.phase_margin if known.stable else -math.inf, speed
+
+
+LIMITS = tuple(item.name for item in fields(Requirement) if item.name not in ("speeds", "floor"))
+_UNITS = {
+    **dict.fromkeys(("measured", "actual", "top_speed", "floor"), "m/s or rad/s"),
+    "torque": "N m or N",
+    "relative": "",
+    "delay": "s",
+}
+
+
+def load(path, axis=None):
+    """The requirement in the ``[requirement]`` section of a file.
+
+    Parameters
+    ----------
+    path : str or path-like
+        An axis file, or one with this section alone.
+    axis : Axis, optional
+        Whose scale says which units fit; without it the speeds do.
+
+    Returns
+    -------
+    Requirement
+
+    Raises
+    ------
+    InputError
+        If the file cannot be read or has no such section; every fault with its line.
+    """
+    return loads(toml_text.read(path), str(path), axis)
+
+
+def loads(text, name="requirement file", axis=None, settings=()):
+    """The requirement in the ``[requirement]`` section of a text.
+
+    Parameters
+    ----------
+    text : str
+    name : str
+        What errors call the text.
+    axis : Axis, optional
+        Whose scale says which units fit; without it the speeds do.
+    settings : iterable of str
+        ``requirement.relative=0.02`` and the like, in place of what stands there; others do no harm.
+
+    Returns
+    -------
+    Requirement
+
+    Raises
+    ------
+    InputError
+        If there is no such section; every fault with its line.
+    """
+    section = Section(text, SECTION, name, settings, unit=axis and axis.scale.unit)
+    if section.table is None:
+        hint = 'as in [requirement], speeds = ["1 mm/s", "100 mm/s"], relative = 0.01'
+        raise InputError(Fault(f"[{SECTION}]", "be given", NOTHING, hint=hint, source=name))
+    return _Reading(section).requirement()
+
+
+class _Reading:
+    """One section becoming a requirement."""
+
+    def __init__(self, section):
+        self.section = section
+        self.given = section.keys([item.name for item in fields(Requirement)])
+        section.unit = section.unit or self._unit()
+
+    def requirement(self):
+        """The requirement, or every fault at once."""
+        values = {item.name: self._value(item) for item in fields(Requirement) if item.name in self.given}
+        values.setdefault("speeds", NOTHING)
+        found = None
+        try:
+            found = Requirement(**values)
+        except InputError as error:
+            for fault in error.faults:
+                self._take(fault, values)
+        self.section.done()
+        return found
+
+    def _unit(self):
+        """Position unit by the first of the speeds, None where it does not tell."""
+        texts = self.given.get("speeds")
+        for unit in ("m", "rad"):
+            trial = Section("", SECTION, unit=unit)
+            trial.quantity((), texts[0] if isinstance(texts, list) and texts else None, "speed")
+            if not trial.faults:
+                return unit
+        return None
+
+    def _value(self, item):
+        """One value in SI, NOTHING where it is faulty."""
+        value, dimension = self.given[item.name], item.metadata.get("dimension")
+        if item.name == "speeds":
+            return self._speeds(value)
+        if dimension is None:
+            return self.section.number((item.name,), value)
+        found = self.section.quantity((item.name,), value, dimension)
+        # to 15 digits: "60 deg" is exactly 60
+        return (
+            float(f"{math.degrees(found):.15g}") if dimension == "angle" and found is not NOTHING else found
+        )
+
+    def _speeds(self, texts):
+        if not isinstance(texts, list) or len(texts) != 2:
+            rule = 'be two speeds, lowest and highest, as ["1 mm/s", "100 mm/s"]'
+            self.section.fault(("speeds",), rule, texts)
+            return NOTHING
+        found = tuple(self.section.quantity(("speeds", place), t, "speed") for place, t in enumerate(texts))
+        return NOTHING if NOTHING in found else found
+
+    def _take(self, fault, values):
+        """A fault that the requirement itself found, unless the value was faulty before."""
+        name = fault.field.partition(".")[2]
+        if name in self.given and values.get(name) is NOTHING:
+            return
+        self.section.fault((name,), fault.rule, self.given.get(name, NOTHING), hint=fault.hint)

@@ -1,0 +1,334 @@
+"""Pictures of the two channels against each other: predicted faults, and recorded points with their fit."""
+
+import numpy as np
+
+from ..plotting import canvas
+from ..plotting.labels import Labels
+from ..wording import digits, percent, quantity
+from .period import cause_words
+
+TIMES = (100, 50, 20, 10, 5, 2, 1)
+# The largest departure is drawn between 0.15 and 0.3 of the radius, 0.32 at most, where a factor allows it.
+MOST_DRAWN = 0.32
+SPOKES = 48
+MOST_POINTS = 4000
+MOST_FAULTS = 5
+ROW = 19.5
+
+
+def exaggeration(departure):
+    """Factor by which a departure of this share of the radius is drawn too large."""
+    return next((times for times in TIMES if departure * times <= MOST_DRAWN), 1)
+
+
+def channels(error, ax=None, *, style=canvas.PRINT):
+    """Sine against cosine channel with its departure from the circle exaggerated, and the faults in words.
+
+    Parameters
+    ----------
+    error : PeriodError
+    ax : Axes, optional
+    style : Style
+
+    Returns
+    -------
+    Axes
+    """
+    figure = _predicted(error)
+    if ax is not None:
+        return _lissajous(ax, figure, style)
+    note = "Drawn true to scale" if figure.times == 1 else f"Departure drawn {figure.times}× too large"
+    note += "; dashed: the ideal circle."
+    title = _title(error, figure, "The two channels", given=len(error.axis.signal.sde) > 0)
+    main = _sheet(figure, title, note, faults_of(error), style)
+    canvas.describe(main.figure, title, _alternative(title, faults_of(error)))
+    return main
+
+
+def recorded(fit, cosine, sine, ax=None, *, style=canvas.PRINT):
+    """Recorded channels with the figure that was fitted to them, departures exaggerated alike.
+
+    Parameters
+    ----------
+    fit : Identification
+        ``signal``, ``amplitude``, ``residual``, ``coverage``, ``valid``, ``reasons``.
+    cosine, sine : ndarray, shape (n,)
+        The recording in its own units; at most 4000 points are drawn, evenly chosen.
+    ax : Axes, optional
+    style : Style
+
+    Returns
+    -------
+    Axes
+    """
+    figure = _fitted(fit, cosine, sine)
+    if ax is not None:
+        return _lissajous(ax, figure, style)
+    drawn = "Drawn true to scale" if figure.times == 1 else f"Departure drawn {figure.times}× too large"
+    note = (
+        f"{drawn}. Points: recorded; line: fitted, {percent(fit.residual)} rms left over; "
+        f"{percent(fit.coverage)} of the circle seen."
+    )
+    title = _title(fit, figure, "The recorded channels")
+    main = _sheet(figure, title, note, _fitted_faults(fit.signal), style)
+    canvas.describe(main.figure, title, _alternative(title, _fitted_faults(fit.signal)))
+    return main
+
+
+class Lissajous:
+    """The two channels over their ideal circle of radius 1, point by point at equal phases, as drawn."""
+
+    def __init__(self, real, ideal, centre):
+        self.ideal, self.recorded = ideal, None
+        self.departure = float(np.abs(real - ideal).max(initial=0.0))
+        self.times = exaggeration(self.departure) if self.departure > 1e-9 else 1
+        self.drawn = ideal + self.times * (real - ideal)
+        self.centre = complex(*centre) * self.times
+
+    @property
+    def points(self):
+        """All that is drawn."""
+        found = [self.ideal, self.drawn, np.zeros(0) if self.recorded is None else self.recorded]
+        return np.concatenate(found)
+
+
+def _predicted(error):
+    """The channels of a result over the ideal circle of their nominal amplitude and lag.
+
+    A lag or a roll-off is no fault of the figure, and an error given directly moves points along it.
+    """
+    signal, pitch = error.axis.signal, error.axis.scale.pitch
+    left = 1.0 - error.axis.interpolation.correction
+    response = 1.0
+    if signal.bandwidth is not None:
+        response = 1.0 / (1.0 + 1j * error.speed / (pitch * signal.bandwidth))
+    radius = signal.amplitude * abs(response)
+    phase = 2.0 * np.pi * np.asarray(error.phase)
+    given = sum(
+        (size / pitch * np.sin(order * phase + f) for order, (size, f) in signal.sde.items()), 0.0 * phase
+    )
+    ideal = np.exp(1j * (phase + 2.0 * np.pi * given + np.angle(response)))
+    real = (np.asarray(error.cosine) + 1j * np.asarray(error.sine)) / radius
+    centre = [left * part / radius for part in signal.offset]
+    return Lissajous(np.append(real, real[:1]), np.append(ideal, ideal[:1]), centre)
+
+
+def _fitted(fit, cosine, sine):
+    """The fitted figure and recorded points, each departure from the circle at the point's own phase."""
+    signal = fit.signal
+    phase = np.linspace(0.0, 2.0 * np.pi, 721)
+    step = max(len(np.ravel(cosine)) // MOST_POINTS, 1)
+    points = (np.ravel(cosine)[::step] + 1j * np.ravel(sine)[::step]) / fit.amplitude
+    figure = Lissajous(_model(signal, phase), np.exp(1j * phase), signal.offset)
+    ideal = np.exp(1j * _phase_of(signal, points))
+    figure.recorded = ideal + figure.times * (points - ideal)
+    return figure
+
+
+def _model(signal, phase):
+    """Channels of unit cosine amplitude with the faults of a signal."""
+    waves = [(size, order) for order, size in signal.harmonics.items()]
+    cosine = np.cos(phase) + sum((size * np.cos(order * phase) for size, order in waves), signal.offset[0])
+    sine = (1.0 + signal.gain) * np.sin(phase + signal.phase)
+    sine = sine + sum(
+        (size * np.cos(order * (phase - np.pi / 2.0)) for size, order in waves), signal.offset[1]
+    )
+    return cosine + 1j * sine
+
+
+def _phase_of(signal, points):
+    """Phase of recorded points: offset, gain and phase taken out, then the arctangent."""
+    cosine = points.real - signal.offset[0]
+    sine = (points.imag - signal.offset[1]) / (1.0 + signal.gain)
+    return np.arctan2((sine - cosine * np.sin(signal.phase)) / np.cos(signal.phase), cosine)
+
+
+def _fitted_faults(signal):
+    """Faults of a fitted signal, the largest first; what they do as a share of the signal period."""
+    made = {"offset": {1: float(np.hypot(*signal.offset))}, "gain": {2: abs(signal.gain) / 2.0},
+            "phase": {2: abs(signal.phase) / 2.0}}  # fmt: skip
+    for order, size in signal.harmonics.items():
+        orders = {1: (order - 1,), 3: (order + 1,)}.get(order % 4, (order - 1, order + 1))
+        made[f"harmonic {order}"] = {line: abs(size) / np.sqrt(len(orders)) for line in orders}
+    made = {cause: lines for cause, lines in made.items() if max(lines.values()) > 1e-6}
+    return _in_words(made, signal, 1.0, lambda size: f"{percent(size / (2.0 * np.pi))} of a period")
+
+
+def _title(result, figure, subject, given=False):
+    """The answer: how far the figure is from a circle."""
+    if not result.valid:
+        return f"Not valid: {result.reasons[0] if result.reasons else 'the result says so'}"
+    if figure.departure < 1e-9:
+        return f"{subject} are an ideal circle" + ("; the error is given directly" if given else "")
+    return f"{subject} miss the circle by up to {percent(figure.departure)}"
+
+
+def faults_of(error):
+    """Faults of the signals, the largest first: (plain words, value, what it does)."""
+    signal, left, unit = error.axis.signal, 1.0 - error.axis.interpolation.correction, error.axis.scale.unit
+    return _in_words(error.first_order, signal, left, lambda size: quantity(size, unit))
+
+
+def _in_words(made, signal, left, shown):
+    """Causes with their lines {cause: {order: amplitude}} as (plain words, value, ``→ line 1: 35.6 nm``)."""
+    found = []
+    for cause, lines in sorted(made.items(), key=lambda item: -max(item[1].values())):
+        order = max(lines, key=lines.get)
+        found.append((*_fault_words(cause, signal, left), f"→ line {order}: {shown(lines[order])}"))
+    return found
+
+
+def _fault_words(cause, signal, left):
+    """Headline and value of one fault of the signals."""
+    kind, _, order = cause.partition(" ")
+    if kind == "offset":
+        return "Centre is off", f"offset  {', '.join(signed_percent(left * part) for part in signal.offset)}"
+    if kind == "gain":
+        return _taller(signal.gain), f"gain  {signed_percent(left * signal.gain)}"
+    if kind == "phase":
+        return "Axes not square", f"phase  {_degrees(left * signal.phase)}"
+    if kind == "harmonic":
+        return (
+            "Sides not round",
+            f"{cause_words(cause)}  {percent(abs(signal.harmonics[int(order)]), 3, strip=True)}",
+        )
+    if kind == "given":
+        return "Error given directly", f"{len(signal.sde)} {'line' if len(signal.sde) == 1 else 'lines'}"
+    return cause.capitalize(), ""
+
+
+def _taller(gain):
+    return "Sine is taller" if gain > 0.0 else "Sine is shorter"
+
+
+def _degrees(angle):
+    return digits(float(np.degrees(angle)), 3, strip=True) + "°"
+
+
+def signed_percent(share):
+    """A share as per cent with its sign."""
+    return ("+" if share > 0.0 else "") + percent(share, 3, strip=True)
+
+
+def _sheet(figure, title, note, faults, style):
+    """Figure of the two channels, faults beside it (below it on a phone)."""
+    shown = faults[:MOST_FAULTS]
+    rows = max(len(shown), 1) * (16.0 if style.phone else ROW) + (2.0 if len(faults) > len(shown) else 0.0)
+    if style.phone:
+        sheet = canvas.Sheet(style, title, note, 2.0 + 78.0 + 6.0 + rows + 4.0)
+        main = sheet.panel(2.0, 78.0, left=5.0, right=7.0)
+        left, top, pitch = 6.0, 86.0, 16.0
+    else:
+        tall = max(84.0, rows + 2.0)
+        sheet = canvas.Sheet(style, title, note, 2.0 + tall + 4.0)
+        main = sheet.panel(2.0, tall, left=4.0, right=66.0)
+        left, top, pitch = 108.0, 2.0 + (tall - rows) / 2.0, ROW
+    _lissajous(main, figure, style)
+    for number, (head, value, effect) in enumerate(shown):
+        y = top + number * pitch + 3.0
+        sheet.text(left, y, head, bold=True)
+        sheet.text(left, y + 5.0, value)
+        sheet.text(left, y + 9.8, effect, "cyclic", bold=True)
+    if not shown:
+        sheet.text(left, top + 3.0, "No fault", bold=True)
+    if len(faults) > len(shown):
+        y = top + (len(shown) - 1) * pitch + 16.8
+        sheet.text(left, y, f"and {len(faults) - len(shown)} smaller", "muted", size=canvas.SMALL)
+    return main
+
+
+def _lissajous(ax, figure, style):
+    """Ideal circle, exaggerated figure, lines that join equal phases, both centres, direction."""
+    canvas.axes(ax, style)
+    reach = max(float(np.abs(figure.points.real).max()), float(np.abs(figure.points.imag).max())) * 1.13
+    ax.set(xticks=[], yticks=[])
+    ax.spines[:].set_visible(False)
+    ax.set_aspect("equal", adjustable="box")
+    box = ax.get_window_extent()
+    wide = reach * max(box.width / max(box.height, 1.0), 1.0)
+    ax.set(xlim=(-wide, wide), ylim=(-reach, reach))
+    for cross in (([-reach, reach], [0.0, 0.0]), ([0.0, 0.0], [-reach, reach])):
+        ax.plot(*cross, color=style.colour("grid"), linewidth=0.8, zorder=0.5)
+    spokes = np.unique(np.linspace(0, len(figure.ideal) - 1, SPOKES, endpoint=False).astype(int))
+    ends = np.stack([figure.ideal[spokes], figure.drawn[spokes]], axis=-1)
+    if figure.times * figure.departure > 0.005:
+        _segments(ax, ends, style)
+    if figure.recorded is not None:
+        ax.plot(
+            figure.recorded.real,
+            figure.recorded.imag,
+            ".",
+            color=style.colour("ink"),
+            markersize=2.2,
+            markeredgewidth=0.0,
+            zorder=3,
+        )
+    ax.plot(figure.ideal.real, figure.ideal.imag, **style.line("ideal"), zorder=2)
+    ax.plot(figure.drawn.real, figure.drawn.imag, **style.line("cyclic", linewidth=2.2), zorder=4)
+    _name_parts(ax, figure, style, reach)
+    return ax
+
+
+def _segments(ax, ends, style):
+    from matplotlib.collections import LineCollection
+
+    pairs = np.stack([ends.real, ends.imag], axis=-1)
+    ax.add_collection(
+        LineCollection(pairs, colors=style.colour("soft"), linewidths=1.4, zorder=1), autolim=False
+    )
+
+
+def _name_parts(ax, figure, style, reach):
+    """Axes, circle, centres and direction in words."""
+    labels = Labels(ax, style)
+    labels.avoid(figure.ideal.real, figure.ideal.imag, key="ideal")
+    labels.avoid(figure.drawn.real, figure.drawn.imag)
+    if figure.recorded is not None:
+        thin = figure.recorded[:: len(figure.recorded) // 500 + 1]
+        labels.avoid_points(thin.real, thin.imag)
+    for text, x, y in (("cosine", 0.5, 0.0), ("sine", 0.0, 0.5)):
+        labels.name(text, x, y, "muted")
+    _direction(ax, labels, figure, style)
+    ax.plot(0.0, 0.0, "+", color=style.colour("ideal"), markersize=10.0, markeredgewidth=2.0, zorder=5)
+    if abs(figure.centre) > 0.02:
+        ax.plot(
+            figure.centre.real,
+            figure.centre.imag,
+            "+",
+            color=style.colour("cyclic"),
+            markersize=10.0,
+            markeredgewidth=2.4,
+            zorder=6,
+        )
+        labels.avoid_points([0.0, figure.centre.real], [0.0, figure.centre.imag])
+        labels.at(["centre"], figure.centre.real, figure.centre.imag, "cyclic", clear=1.3)
+    labels.beside("ideal circle", "ideal", "muted", bold=False)
+
+
+def _direction(ax, labels, figure, style):
+    """An arrow outside the figure: which way forward motion runs."""
+    turn = np.exp(1j * np.linspace(0.62, 0.95, 12))
+    near = np.abs(figure.points)[np.abs(np.angle(figure.points) - 0.78) < 0.32]
+    arc = (float(near.max(initial=1.0)) + 0.09) * turn
+    ax.plot(arc.real, arc.imag, color=style.colour("muted"), linewidth=1.2, zorder=5)
+    ax.annotate(
+        "",
+        (arc[-1].real, arc[-1].imag),
+        (arc[-3].real, arc[-3].imag),
+        zorder=5,
+        arrowprops={
+            "arrowstyle": "-|>",
+            "color": style.colour("muted"),
+            "linewidth": 1.2,
+            "shrinkA": 0.0,
+            "shrinkB": 0.0,
+        },
+    )
+    labels.avoid(arc.real, arc.imag)
+    labels.at(["forward"], arc[3].real, arc[3].imag, "muted", bold=False)
+
+
+def _alternative(title, faults):
+    text = f"Sine channel drawn against cosine channel with its departure from a circle enlarged. {title}."
+    words = [f"{head}: {' '.join(value.split())} {effect}" for head, value, effect in faults[:2]]
+    return f"{text} {'; '.join(words)}." if words else text

@@ -1,0 +1,257 @@
+"""Picture of a choice: ripple of every candidate, as a share of its limit, against what it costs."""
+
+import math
+import re
+from dataclasses import dataclass
+
+import numpy as np
+
+from ..plotting import canvas
+from ..plotting.labels import Labels
+from ..wording import axis_unit, digits, percent, quantity, sentence
+
+HEADS = {"a4": "Ripple at its worst speed, share of the limit (%)", "phone": "Ripple, share of the limit (%)"}
+NO_RIPPLE = "Share of the limit that binds (%)"
+LIMIT, FRONT = "limit", "frontier"
+TALL = {"a4": 84.0, "phone": 78.0}
+# Half the width of the ring round a mark, mm; letters in a line of a candidate's name.
+RING, LETTERS = 1.5, {"a4": 44, "phone": 30}
+WORDS = {
+    "measured": "measured ripple",
+    "relative": "relative ripple",
+    "torque": "force ripple",
+    "actual": "true ripple",
+    "top_speed": "top speed",
+    "phase_margin": "phase margin",
+}
+_UNIT = re.compile(r"(?<=[0-9]) (?=[A-Za-zµ])")
+
+
+def choice(result, ax=None, *, style=canvas.PRINT):
+    """Ripple of candidates against the first column of cost, or the delay.
+
+    Parameters
+    ----------
+    result : Choice
+    ax : Axes, optional
+        Takes the panel alone.
+    style : Style
+
+    Returns
+    -------
+    Axes
+    """
+    if ax is not None:
+        ax = canvas.axes(ax, style)
+        view = _view(result, ax.get_xlabel())
+        canvas.name_axes(ax, style, head=_head(result, style), below=view.below)
+        _set_ranges(ax, view)
+        return _draw(ax, view, style)
+    view, title = _view(result), _title(result)
+    tall = TALL[style.page] if view.some else 24.0
+    sheet = canvas.Sheet(style, title, _note(view), 7.0 + tall + 13.0)
+    main = sheet.panel(7.0, tall, _head(result, style))
+    _set_ranges(main, view)
+    sheet.widen_left(main)
+    _draw(main, view, style)
+    canvas.name_axes(main, style, below=view.below)
+    canvas.describe(sheet.figure, title, _alternative(view, title))
+    return main
+
+
+def _head(result, style):
+    """What the vertical axis is: without a limit on ripple the share of whatever limit binds."""
+    wanted = result.requirement
+    limited = any(getattr(wanted, name) is not None for name in ("measured", "relative", "torque", "actual"))
+    return HEADS[style.page] if limited else NO_RIPPLE
+
+
+@dataclass(frozen=True, eq=False)
+class View:
+    """A choice as it is drawn: rows whose ripple is known, in the units of the axes."""
+
+    result: object
+    rows: tuple
+    price: np.ndarray
+    share: np.ndarray
+    fits: np.ndarray
+    below: str
+    logarithmic: bool
+
+    @property
+    def some(self):
+        """Whether there is anything to draw."""
+        return len(self.rows) > 0
+
+    def places(self, rows):
+        """Places of some rows among those that are drawn."""
+        return np.array(
+            [place for place, row in enumerate(self.rows) if any(row is one for one in rows)], dtype=int
+        )
+
+
+def _view(result, below=""):
+    by_delay = not result.costs
+    known = [(row, row.delay if by_delay else row.cost[result.costs[0]]) for row in result.rows]
+    known = [
+        (row, price)
+        for row, price in known
+        if math.isfinite(row.ripple)
+        and row.ripple > 0.0
+        and math.isfinite(price)
+        and (price > 0.0 or not by_delay)
+    ]
+    price = np.array([price for _, price in known])
+    name = result.costs[0] if not by_delay else ""
+    if by_delay:
+        unit = axis_unit(price.max(initial=0.0), "s", below)
+        price, name = price / unit[1], f"Delay ({unit[0]})"
+    rows = tuple(row for row, _ in known)
+    share = 100.0 * np.array([row.ripple for row in rows])
+    fits = np.array([row.met for row in rows], dtype=bool)
+    return View(result, rows, price, share, fits, sentence(name), by_delay)
+
+
+def _set_ranges(ax, view):
+    """A log scale of shares that holds the limit, with room for names."""
+    if not view.some:
+        ax.set_xticks([])
+        ax.set_yticks([])
+        return
+    canvas.number_axis(ax.xaxis, logarithmic=view.logarithmic)
+    canvas.number_axis(ax.yaxis, logarithmic=True)
+    low, high = min(view.share.min(), 100.0), max(view.share.max(), 100.0)
+    room = max((high / low) ** 0.12, 1.3)
+    left, right = view.price.min(), view.price.max()
+    if view.logarithmic:
+        wide = max((right / left) ** 0.08, 1.3)
+        across = left / wide, right * wide
+    else:
+        wide = 0.08 * (right - left) or 0.5 * abs(right) or 1.0
+        across = left - wide, right + wide
+    canvas.limits(ax, across, (low / room, high * room))
+
+
+def _draw(ax, view, style):
+    """Limit, candidates, frontier, names of the best."""
+    labels = Labels(ax, style)
+    if not view.some:
+        labels.put("no candidate whose ripple is known", labels.size / 2.0, "muted", bold=False)
+        return ax
+    ends = ax.get_xlim()
+    ax.plot(ends, [100.0, 100.0], zorder=3, **style.line("limit"))
+    labels.avoid(np.array(ends), np.array([100.0, 100.0]), key=LIMIT)
+    _draw_marks(ax, view, style)
+    labels.avoid_points(view.price, view.share)
+    front = view.places(view.result.frontier)
+    front = front[np.argsort(view.price[front], kind="stable")]
+    if len(front):
+        ax.plot(view.price[front], view.share[front], color=style.colour("ink"), linewidth=1.2, zorder=3)
+        ring = {**style.ring(), "markersize": 9.0, "markerfacecolor": "none", "zorder": 5}
+        ax.plot(view.price[front], view.share[front], **ring)
+        labels.avoid(view.price[front], view.share[front], key=FRONT)
+        for place in labels.place(view.price[front], view.share[front]):
+            labels.block(*(place - RING), *(place + RING))
+    _name_rows(labels, view, style)
+    labels.beside(LIMIT, LIMIT, "limit")
+    return ax
+
+
+def _draw_marks(ax, view, style):
+    """Filled marks for candidates that fit, hollow ones for those that do not."""
+    colour, paper = style.colour("true"), style.colour("paper")
+    common = {"linestyle": "none", "marker": "o", "markersize": 4.6, "zorder": 4}
+    ax.plot(view.price[view.fits], view.share[view.fits], markerfacecolor=colour, markeredgecolor=paper,
+            markeredgewidth=0.6, **common)  # fmt: skip
+    ax.plot(view.price[~view.fits], view.share[~view.fits], markerfacecolor=paper,
+            markeredgecolor=style.colour("muted"), markeredgewidth=1.0, **common)  # fmt: skip
+
+
+def _name_rows(labels, view, style):
+    """The names of the best and of the smoothest of the frontier, or of the nearest."""
+    best = view.result.best
+    named = [(best, "best"), *((row, "smoothest") for row in view.result.frontier[-1:] if row is not best)]
+    for number, (row, what) in enumerate(named if best else [(view.result.nearest, "nearest")]):
+        place = view.places([row])
+        if not len(place):
+            continue
+        at = (view.price[place[0]], view.share[place[0]])
+        if number == 0:
+            labels.ax.plot(*at, linestyle="none", marker="D", markersize=6.0, zorder=6,
+                           markerfacecolor=style.colour("ink"), markeredgecolor=style.colour("paper"))  # fmt: skip
+        words = _wrapped(f"{what}: {_joined(row)}", LETTERS[style.page])
+        labels.at([words, what], *at, "ink", bold=number == 0, clear=RING + 0.6, most=60.0)
+
+
+def _joined(row):
+    """A candidate's name whose numbers and units do not part at a line's end."""
+    return _UNIT.sub("\u202f", row.short)
+
+
+def _wrapped(text, letters):
+    """A name on as many lines as it needs, broken behind commas where it can."""
+    lines = [""]
+    for part in text.split(" "):
+        longer = f"{lines[-1]} {part}".strip()
+        if len(longer) > letters and lines[-1]:
+            lines.append(part)
+        else:
+            lines[-1] = longer
+    return "\n".join(lines)
+
+
+def _title(result):
+    """The answer: what to take, or how far nothing fits."""
+    if result.best is None:
+        return f"None of {result.count} candidates fits: the nearest {_misses(result.nearest)}"
+    best = result.best
+    cost = "".join(f", {name} {digits(value, 3, strip=True)}" for name, value in list(best.cost.items())[:1])
+    met = sum(row.met for row in result.rows)
+    many = f"{met} of {result.count} candidates fit" if result.count > 1 else "The candidate fits"
+    return f"{many}: best is {_joined(best)}{cost}"
+
+
+def _misses(row):
+    """How far a candidate is from its limit."""
+    what = WORDS.get(row.binding, row.binding)
+    if row.share < 2.0:
+        return f"misses its limit on {what} by {percent(row.share - 1.0)}"
+    if math.isfinite(row.share):
+        return f"is {digits(row.share, 2)} times away from its limit on {what}"
+    return f"has no {what} at all" if row.binding in ("top_speed", "phase_margin") else "is unstable"
+
+
+def _note(view):
+    """Which limit, which marks, what is left out."""
+    result = view.result
+    unit = f"{result.axis.scale.unit}/s"
+    low, high = (quantity(speed, unit, strip=True) for speed in result.requirement.speeds)
+    words = [
+        f"Speeds from {low} to {high}. Filled: fits every limit; hollow: does not.",
+        "Ringed: the frontier, which no other candidate beats in both.",
+    ]
+    hidden = len(result.rows) - len(view.rows)
+    if hidden:
+        words.append(f"{hidden} that fail another limit are left out.")
+    if result.impossible:
+        words.append(f"{len(result.impossible)} make no axis.")
+    if not result.valid and result.reasons:
+        words.append(f"In doubt: {result.reasons[0]}.")
+    return " ".join(words)
+
+
+def _alternative(view, title):
+    """Alternative text: kind, quantities; the answer; the frontier."""
+    against = view.result.costs[0] if view.result.costs else "delay"
+    words = [
+        f"Chart of ripple as a share of its limit, log scale, against {against} of {len(view.rows)} candidates."
+    ]
+    words.append(f"{title}.")
+    front = [row for row in view.result.frontier if math.isfinite(row.ripple)]
+    if len(front) > 1:
+        words.append(
+            f"Along the frontier the share falls from {percent(front[0].ripple)} to {percent(front[-1].ripple)}."
+        )
+    if not view.result.valid:
+        words.append("Some values are in doubt.")
+    return " ".join(words)

@@ -1,0 +1,294 @@
+"""Picture of what less ripple costs in delay: one mark a candidate, families joined, the least noise as grey zone."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from ..plotting import canvas
+from ..plotting.labels import DOUBT, Labels
+from ..wording import axis_unit, axis_words, digits, estimator_words, percent, quantity, sentence
+
+# Role, marker and dashes of each family; a role beside its dashes and marker tells them apart in grey.
+LOOKS = {
+    "difference": ("ink", "o", "-"),
+    "least-squares": ("true", "s", "-"),
+    "low-pass": ("counts", "^", (0, (5, 1.6))),
+    "tracking": ("force", "D", (0, (6, 1.6, 1, 1.6))),
+    "kalman": ("cyclic", "v", (0, (3, 1.2))),
+    "period-timing": ("muted", "P", (0, (1, 1.4))),
+    "count-and-time": ("muted", "X", (0, (1, 1.4))),
+}
+OTHER = ("muted", "h", (0, (1, 1.4)))
+NAMES = {
+    "difference": "difference over N samples",
+    "least-squares": "least squares",
+    "low-pass": "low-pass",
+    "tracking": "tracking loop",
+    "kalman": "Kalman filter",
+    "period-timing": "period timing",
+    "count-and-time": "count and time",
+}
+TALL = {"a4": 78.0, "phone": 74.0}
+HEAD, BELOW = "Velocity ripple, rms", "Delay at 0 Hz"
+ZONE = ("below the least noise\nwithout overshoot", "least noise\nwithout overshoot")
+SIDE_BY_SIDE = 8.0
+# Half the width of the ring round a mark, mm.
+RING = 1.6
+# Numbers beside marks are left out where they would need a leader: places near by cost less than this.
+CLOSE = 14.0
+# A candidate pays if it has this much less ripple than the one with least delay.
+WORTH = 0.95
+
+
+def frontier(result, ax=None, *, style=canvas.PRINT):
+    """Ripple against delay of candidate estimators at one speed.
+
+    Parameters
+    ----------
+    result : Frontier
+    ax : Axes, optional
+        Takes the panel alone.
+    style : Style
+
+    Returns
+    -------
+    Axes
+    """
+    if ax is not None:
+        ax = canvas.axes(ax, style)
+        found = _found(result, ax.get_xlabel(), ax.get_title(loc="left"))
+        canvas.name_axes(ax, style, head=f"{HEAD} ({found.unit[0]})", below=f"{BELOW} ({found.time[0]})")
+        _set_ranges(ax, found)
+        return _draw(ax, found, style)
+    found, title = _found(result), _title(result)
+    some = bool(np.any(found.shown))
+    tall = TALL[style.page] if some else 24.0
+    sheet = canvas.Sheet(style, title, _note(result, found), 7.0 + tall + 13.0)
+    main = sheet.panel(7.0, tall, f"{HEAD} ({found.unit[0]})")
+    _set_ranges(main, found)
+    sheet.widen_left(main)
+    _draw(main, found, style)
+    canvas.name_axes(main, style, below=f"{BELOW} ({found.time[0]})")
+    canvas.describe(sheet.figure, title, _alternative(result, found, title))
+    return main
+
+
+@dataclass(frozen=True, eq=False)
+class Found:
+    """Candidates in the units of the axes; ``shown`` are those that log scales have a place for."""
+
+    result: object
+    delay: np.ndarray
+    rms: np.ndarray
+    shown: np.ndarray
+    bound: tuple | None
+    unit: tuple
+    time: tuple
+
+
+def _found(result, below="", head=""):
+    delay, rms = (np.asarray(row, dtype=float) for row in (result.delay, result.rms))
+    shown = np.isfinite(delay) & np.isfinite(rms) & (delay > 0.0) & (rms > 0.0)
+    time = axis_unit(delay[shown].max(initial=0.0), "s", below)
+    unit = axis_unit(rms[shown].max(initial=0.0), f"{result.axis.scale.unit}/s", head)
+    line = result.bound_line() if result.noise > 0.0 and np.any(shown) else None
+    bound = None if line is None else (line[0] / time[1], line[1] / unit[1])
+    return Found(result, delay / time[1], rms / unit[1], shown, bound, unit, time)
+
+
+def _set_ranges(ax, found):
+    """Log ranges that hold all marks, with room for names."""
+    canvas.number_axis(ax.xaxis, logarithmic=True)
+    if not np.any(found.shown):
+        ax.set_yticks([0.0], ["0"])
+        canvas.limits(ax, (0.1, 10.0), (0.0, 1.0))
+        return
+    delay, rms = found.delay[found.shown], found.rms[found.shown]
+    canvas.number_axis(ax.yaxis, logarithmic=True)
+    room = max((rms.max() / rms.min()) ** 0.12, 1.6)
+    wide = max((delay.max() / delay.min()) ** 0.08, 1.3)
+    canvas.limits(ax, (delay.min() / wide, delay.max() * wide), (rms.min() / room, rms.max() * room))
+
+
+def _draw(ax, found, style):
+    """Zone, families, rings of the best, names."""
+    labels = Labels(ax, style)
+    labels.doubt = SIDE_BY_SIDE
+    if not np.any(found.shown):
+        labels.put("no ripple to compare", labels.size / 2.0, "muted", bold=False)
+        ax.plot([], [])
+        return ax
+    if found.bound is not None:
+        _draw_zone(labels, found)
+    families = _families(found)
+    for family, order in families.items():
+        _draw_family(labels, found, family, order)
+    best = np.asarray(found.result.best, dtype=bool) & found.shown
+    ring = {
+        **style.ring(),
+        "markersize": 11.0,
+        "markerfacecolor": "none",
+        "markeredgewidth": 1.4,
+        "zorder": 5,
+    }
+    ax.plot(found.delay[best], found.rms[best], **ring)
+    for place in labels.place(found.delay[best], found.rms[best]):
+        labels.block(*(place - RING), *(place + RING))
+    # From the highest family down: it has the paper above it for itself.
+    for family in sorted(families, key=lambda name: -_height(found, families[name])):
+        _name_family(labels, found, family, families[family])
+    if found.bound is not None:
+        _name_zone(labels, found)
+    labels.doubt = DOUBT
+    _name_samples(labels, found, families.get("difference", []))
+    return ax
+
+
+def _families(found):
+    """Indices of the candidates that can be shown, by family, along the delay."""
+    order = np.flatnonzero(found.shown)
+    order = order[np.argsort(found.delay[order], kind="stable")]
+    families = {}
+    for index in order:
+        families.setdefault(str(found.result.family[index]), []).append(int(index))
+    return families
+
+
+def _height(found, order):
+    """How much ripple a family has for its delay."""
+    return float(np.mean(np.log(found.rms[order] * found.delay[order])))
+
+
+def _draw_zone(labels, found):
+    """What no estimator without overshoot reaches, as a grey zone below its line."""
+    x, y = found.bound
+    low = labels.ax.get_ylim()[0] / 100.0
+    y = np.maximum(y, low)
+    labels.ax.fill_between(x, low, y, color=labels.style.colour("grid"), linewidth=0.0, zorder=0.6)
+    labels.ax.plot(x, y, color=labels.style.colour("muted"), linewidth=1.2, zorder=2)
+    labels.avoid(x, y, key="bound")
+
+
+def _draw_family(labels, found, family, order):
+    role, marker, dashes = LOOKS.get(family, OTHER)
+    x, y, style = found.delay[order], found.rms[order], labels.style
+    paper = style.colour("paper")
+    labels.ax.plot(x, y, color=style.colour(role), linewidth=1.6, linestyle=dashes, marker=marker, markersize=6.0,
+                   markeredgecolor=paper, markeredgewidth=0.8, zorder=4)  # fmt: skip
+    labels.avoid(x, y, key=family)
+    labels.avoid_points(x, y)
+
+
+def _name_family(labels, found, family, order):
+    role = LOOKS.get(family, OTHER)[0]
+    if len(order) == 1:
+        words = [estimator_words(found.result.estimator[order[0]]), NAMES.get(family, family)]
+        labels.at(words, found.delay[order[0]], found.rms[order[0]], role, clear=2.3)
+        return
+    labels.beside(NAMES.get(family, family), family, role)
+
+
+def _name_samples(labels, found, order):
+    """The number of samples beside the marks of the differences."""
+    for place, index in enumerate(order if len(order) > 1 else []):
+        samples = found.result.estimator[index].samples
+        words = f"N = {samples}" if place == 0 else f"{samples}"
+        labels.at([words], found.delay[index], found.rms[index], "ink", bold=False, size=canvas.SMALL, clear=2.3,
+                  most=CLOSE)  # fmt: skip
+
+
+def _name_zone(labels, found):
+    """Say what the zone is, in it where it has room, else beside it."""
+    tops = labels.place(*found.bound)
+    inside = (tops[:, 0] > 0.0) & (tops[:, 0] < labels.size[0]) & (tops[:, 1] > 0.0)
+    tops = tops[inside]
+    wide, tall = labels.size[0], 0.0 if not len(tops) else float(tops[:, 1].max())
+    for text in ZONE if tall > 12.0 else ():
+        half = labels.half(text, False, canvas.SIZE)
+        height = max(3.0 + half[1], 0.18 * tall)
+        reach = tops[tops[:, 1] > height + half[1] + 1.5, 0]
+        centre = np.array([max(half[0] + 1.5, float(tops[0, 0]) + half[0] + 1.5), height])
+        if (
+            len(reach)
+            and centre[0] + half[0] + 1.0 < min(reach.max(), wide)
+            and not labels.hidden(centre[None], half)[0]
+        ):
+            labels.boxes.append((*(centre - half), *(centre + half)))
+            labels.put(text, centre, "muted", bold=False).set_path_effects([])
+            return
+    labels.beside(ZONE[-1], "bound", "muted", bold=False, most=60.0)
+
+
+def _knee(result):
+    """Indices (fastest, smoothest, best value) of the candidates that no other beats; None where none can be shown.
+
+    Of white noise alone the ripple falls at least as fast as the delay grows, so that ripple times delay is least
+    where what no delay removes begins to show.
+    """
+    delay, rms = (np.asarray(row, dtype=float) for row in (result.delay, result.rms))
+    usable = np.asarray(result.best, dtype=bool) & np.isfinite(delay) & np.isfinite(rms)
+    usable = np.flatnonzero(usable & (delay > 0.0) & (rms > 0.0))
+    if not len(usable):
+        return None
+    delay, rms = delay[usable], rms[usable]
+    return tuple(int(usable[np.argmin(row)]) for row in (delay, rms, delay * rms))
+
+
+def _title(result):
+    """The answer: what a delay buys."""
+    found = _knee(result)
+    if found is None:
+        ideal = not np.any(result.rms)
+        return "No ripple to compare: this axis is ideal" if ideal else "No candidate can be compared"
+    fastest, smoothest, knee = found
+    if len(result.rms) == 1:
+        return f"{sentence(estimator_words(result.estimator[knee]))}: {_cost(result, knee)} of delay"
+    words = "{} of delay cuts the ripple to {}: {}"
+    if result.rms[knee] > WORTH * result.rms[fastest]:
+        # no little delay does it
+        knee, words = smoothest, "It takes {} of delay to cut the ripple to {}: {}"
+    share = result.rms[knee] / result.rms[fastest]
+    name = estimator_words(result.estimator[knee])
+    if share > WORTH:
+        return f"More delay buys little: {estimator_words(result.estimator[fastest])} has {_cost(result, fastest)}"
+    delay = quantity(result.delay[knee], "s", 2)
+    return words.format(delay, _share(share), name)
+
+
+def _cost(result, index):
+    """Ripple and delay of one candidate."""
+    rms = quantity(result.rms[index], f"{result.axis.scale.unit}/s", 2)
+    return f"{rms} rms at {quantity(result.delay[index], 's', 2)}"
+
+
+def _share(share):
+    return f"1/{digits(1.0 / share, 2)}" if share < 0.4 else percent(share)
+
+
+def _note(result, found):
+    """The axis and its speed, what the marks mean, what is left out."""
+    unit = f"{result.axis.scale.unit}/s"
+    axis = axis_words(result.axis).rpartition(", ")[0]
+    words = [
+        f"{sentence(axis)}, at {quantity(result.speed, unit, strip=True)}.",
+        "Marks: settings of an estimator; ringed: no other has less of both.",
+    ]
+    hidden = int(np.count_nonzero(~found.shown))
+    if hidden:
+        words.append(f"{hidden} of {len(found.shown)} without a delay or ripple to show.")
+    if not result.valid and result.reasons:
+        words.append(f"In doubt: {result.reasons[0]}.")
+    return " ".join(words)
+
+
+def _alternative(result, found, title):
+    """Alternative text: kind, quantities; the answer; the bound."""
+    speed = quantity(result.speed, f"{result.axis.scale.unit}/s", strip=True)
+    words = [
+        f"Log-log chart of velocity ripple, rms, against delay of {len(result.rms)} estimators at {speed}. {title}."
+    ]
+    if found.bound is not None:
+        words.append("A grey zone lies below the least noise of an estimator that does not overshoot.")
+    if not result.valid:
+        words.append("Some values are in doubt.")
+    return " ".join(words)

@@ -1,0 +1,251 @@
+"""Picture of the encoder's lines at one speed over what the loop makes of them: motion, and torque or force."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from .. import checks
+from ..plotting import canvas
+from ..plotting.labels import Labels
+from ..wording import MICRO, UNITS, axis_unit, axis_words, listed, quantity, sentence, with_unit
+from .run import is_folded, worth_drawing
+
+TALL = {"a4": 44.0, "phone": 50.0}
+GAP = 13.0
+# Shown from so far below half the loop rate, and down to so far below the highest value.
+DECADES = 3.5
+REST = 1e-9
+DEPTH = {"motion": 1e-4, "force": 1e-3}
+# The error that the gain to torque is read for.
+ERROR = {"m": (MICRO + "m", 1e-6), "rad": ("″", UNITS["rad"]["″"])}
+
+
+def folded(frequency, follows, drive, lines, ax=None, *, style=canvas.PRINT):
+    """Encoder lines at one speed, where the loop sees them, over |T| and |C S|.
+
+    Parameters
+    ----------
+    frequency : ndarray, shape (n,)
+        Ascending, Hz, above 0 and up to half the loop rate.
+    follows : ndarray, shape (n,)
+        Gain T from encoder error to the position that follows it; complex or magnitude.
+    drive : ndarray, shape (n,)
+        Gain C S from encoder error to torque or force; complex or magnitude.
+    lines : Lines
+        Lines of the encoder at the speed.
+    ax : Axes, optional
+        Takes |T| alone.
+    style : Style
+
+    Returns
+    -------
+    Axes
+        Of |T|.
+
+    Raises
+    ------
+    InputError
+        If the gains are not as many as the frequencies, or there are fewer than two frequencies above 0.
+    """
+    found = _found(frequency, follows, drive, lines)
+    if ax is not None:
+        ax = canvas.axes(ax, style)
+        canvas.name_axes(ax, style, head=_head(found, "motion", style), below="Frequency after sampling (Hz)")
+        _set_ranges(ax, found, "motion")
+        _draw(ax, found, "motion", style)
+        return ax
+    title, tall = _title(found), TALL[style.page]
+    sheet = canvas.Sheet(style, title, _note(found), 7.0 + 2.0 * tall + GAP + 13.0)
+    panels = {
+        name: sheet.panel(7.0 + number * (tall + GAP), tall, _head(found, name, style))
+        for number, name in enumerate(("motion", "force"))
+    }
+    for name, panel in panels.items():
+        _set_ranges(panel, found, name)
+    sheet.widen_left(*panels.values())
+    for name, panel in panels.items():
+        _draw(panel, found, name, style)
+    panels["motion"].tick_params(labelbottom=False)
+    canvas.name_axes(panels["force"], style, below="Frequency after sampling (Hz)")
+    canvas.describe(sheet.figure, title, _alternative(found, title))
+    return panels["motion"]
+
+
+@dataclass(frozen=True, eq=False)
+class Found:
+    """Gains of the loop and what it makes of each line: (number, Hz, folded, {"motion": m, "force": N})."""
+
+    frequency: np.ndarray
+    gains: dict
+    scales: dict
+    lines: object
+    made: list
+
+    @property
+    def unit(self):
+        """Position unit."""
+        return self.lines.axis.scale.unit
+
+    @property
+    def force(self):
+        """What the motor makes, and its unit."""
+        return ("force", "N") if self.unit == "m" else ("torque", "N m")
+
+    def strongest(self, name):
+        """The line that makes most motion or force, None where none makes any."""
+        best = max(self.made, key=lambda line: line[3][name], default=None)
+        return best if best is not None and best[3][name] > 0.0 else None
+
+
+def _found(frequency, follows, drive, lines):
+    """Sizes of the gains, and of what each line makes of them."""
+    frequency = np.asarray(frequency, dtype=float).ravel()
+    gains = {"motion": np.abs(np.ravel(follows)), "force": np.abs(np.ravel(drive))}
+    if any(len(gain) != len(frequency) for gain in gains.values()):
+        sizes = ", ".join(str(len(row)) for row in (frequency, *gains.values()))
+        checks.refuse("folded.frequency", "be as many as the gains", sizes)
+    shown = (frequency > 0.0) & np.isfinite(gains["motion"]) & np.isfinite(gains["force"])
+    if np.count_nonzero(shown) < 2:
+        checks.refuse("folded.frequency", "hold two frequencies above 0 or more", int(shown.sum()), "of them")
+    frequency, gains = frequency[shown], {name: gain[shown] for name, gain in gains.items()}
+    made = []
+    for index in worth_drawing(lines):
+        alias, size = float(lines.alias[index]), float(lines.position[index])
+        # A line at rest shifts the axis, which takes no torque; log scales have no place for 0 Hz.
+        alias = 0.0 if alias < REST * frequency[-1] else alias
+        made_of = {name: size * _gain_at(alias, frequency, gain) for name, gain in gains.items()}
+        made_of["force"] *= alias > 0.0
+        made.append((int(lines.harmonic[index]), alias, is_folded(lines, index), made_of))
+    unit, one = lines.axis.scale.unit, ERROR[lines.axis.scale.unit][1]
+    force = axis_unit(float(gains["force"].max()) * one, "N" if unit == "m" else "N m")
+    return Found(frequency, gains, {"motion": 1.0, "force": force[1] / one, "unit": force[0]}, lines, made)
+
+
+def _gain_at(alias, frequency, gain):
+    """Gain at a frequency, along straight lines on log scales; the nearest end outside."""
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return float(np.exp(np.interp(np.log(alias), np.log(frequency), np.log(gain))))
+
+
+def _head(found, name, style):
+    if name == "motion":
+        return (
+            "Part of the error that the axis follows, |T|"
+            if not style.phone
+            else "Followed part of the error"
+        )
+    error = ERROR[found.unit][0]
+    word = sentence(found.force[0])
+    of = "for 1" + with_unit("", error).replace("\u202f", "\u00a0") + " of error"
+    return f"{word} {of}{'' if style.phone else ', |C S|'} ({found.scales['unit']})"
+
+
+def _lowest(found):
+    return max(found.frequency[0], found.frequency[-1] / 10.0**DECADES)
+
+
+def _set_ranges(ax, found, name):
+    """Log ranges and tick marks of a panel."""
+    canvas.number_axis(ax.xaxis, logarithmic=True)
+    across = (_lowest(found), found.frequency[-1])
+    gain = found.gains[name][found.frequency >= across[0]] / found.scales[name]
+    if not np.any(gain > 0.0):
+        ax.set_yticks([0.0], ["0"])
+        canvas.limits(ax, across, (0.0, 1.0))
+        return
+    canvas.number_axis(ax.yaxis, logarithmic=True, most=5)
+    high = gain.max()
+    low = max(gain[gain > 0.0].min() / 1.5, high * DEPTH[name])
+    canvas.limits(ax, across, (min(low, high / 3.0), high * (30.0 if name == "motion" else 8.0)))
+
+
+def _draw(ax, found, name, style):
+    """The gain, and a stick a line up to it."""
+    gain = found.gains[name] / found.scales[name]
+    role = "true" if name == "motion" else "force"
+    labels = Labels(ax, style)
+    low = ax.get_ylim()[0]
+    ax.plot(found.frequency, np.maximum(gain, low / 100.0), **style.line(role), zorder=3)
+    labels.avoid(found.frequency, gain, key="gain")
+    places = []
+    for words, alias, hollow, size in _told(found, name):
+        where = max(alias, _lowest(found))
+        height = max(_gain_at(where, found.frequency, gain), low)
+        _stick(labels, where, height, hollow)
+        places.append((size, words, where, height))
+    for _, words, where, height in sorted(places, key=lambda place: -place[0]):
+        labels.at(words, where, height, "cyclic", clear=1.3)
+    if not np.any(gain > 0.0):
+        labels.put("nothing: the loop is open", labels.size / 2.0, "muted", bold=False)
+
+
+def _stick(labels, x, y, hollow):
+    """A line from the foot of the panel to the gain at its frequency; a folded one hollow and dashed."""
+    ax, colour = labels.ax, labels.style.colour("cyclic")
+    low, dashes = ax.get_ylim()[0], (0, (2.2, 1.1)) if hollow else "-"
+    ax.plot([x, x], [low, y], color=colour, linewidth=2.4, linestyle=dashes, zorder=4, solid_capstyle="butt")
+    fill = labels.style.colour("paper") if hollow else colour
+    ax.plot(x, y, "o", markersize=7.0, markeredgewidth=1.8, color=colour, markerfacecolor=fill, zorder=5,
+            clip_on=False)  # fmt: skip
+    labels.avoid([x, x], [low, y])
+    place = labels.place(x, y)[0]
+    labels.block(*(place - 1.3), *(place + 1.3))
+
+
+def _told(found, name):
+    """(names, Hz, folded, size) of each stick; lines at rest share one, and take no torque."""
+    unit = found.unit if name == "motion" else found.force[1]
+    told = [
+        (_names(number, alias, made[name], unit), alias, hollow, made[name])
+        for number, alias, hollow, made in found.made
+        if alias > 0.0
+    ]
+    still = [line for line in found.made if line[1] == 0.0]
+    if name == "motion" and still:
+        most, numbers = max(line[3][name] for line in still), listed(sorted(line[0] for line in still))
+        words = f"line{'s' if len(still) > 1 else ''} {numbers} at rest"
+        size = f"{'up to ' if len(still) > 1 else ''}±{quantity(most, unit, 2)}"
+        told.append(([f"{words}: {size}", f"{words}:\n{size}", "at rest"], 0.0, True, most))
+    return told
+
+
+def _names(number, alias, size, unit):
+    """Number of a line with what the loop makes of it, the longest way to say it first."""
+    made = f"±{quantity(size, unit, 2)}"
+    where = quantity(alias, "Hz")
+    return [f"line {number}, {where}:\n{made}", f"line {number}:\n{made}", f"{number}: {made}", f"{number}"]
+
+
+def _title(found):
+    """The answer: which line the axis follows most, which makes most force."""
+    speed = quantity(abs(found.lines.speed), f"{found.unit}/s", strip=True)
+    moved, forced = found.strongest("motion"), found.strongest("force")
+    if not found.made:
+        return f"At {speed}: no cyclic error reaches the loop"
+    if moved is None:
+        return f"At {speed}: the loop is open and follows no line"
+    motion = quantity(moved[3]["motion"], found.unit, 2)
+    if forced is None:
+        return f"At {speed} every line is at rest: the axis follows line {moved[0]}, ±{motion}"
+    force = f"±{quantity(forced[3]['force'], found.force[1], 2)} of {found.force[0]}"
+    if moved[0] == forced[0]:
+        return f"At {speed} line {moved[0]} moves the axis most, ±{motion}, and takes {force}"
+    return f"At {speed} line {moved[0]} moves the axis most, ±{motion}; line {forced[0]} takes {force}"
+
+
+def _note(found):
+    words = [f"{sentence(axis_words(found.lines.axis))}."]
+    if found.made:
+        words.append("Sticks: lines of the encoder where the loop sees them, with what they make.")
+    if any(line[2] for line in found.made):
+        words.append("Hollow: folded.")
+    return " ".join(words)
+
+
+def _alternative(found, title):
+    """Alternative text: kind, quantities; the answer; how many lines are folded."""
+    count = sum(line[2] for line in found.made)
+    return (
+        f"Log-log charts of what the loop follows of an encoder error, and of the {found.force[0]} it makes of it, "
+        f"against frequency, with the encoder's lines. {title}. {count} of {len(found.made)} lines are folded."
+    )

@@ -1,0 +1,214 @@
+"""Picture of a closed loop in steady motion: what the drive measures, what the motor does, what the load does."""
+
+import numpy as np
+
+from .. import checks
+from ..plotting import canvas, elements
+from ..plotting.labels import Labels
+from ..wording import axis_unit, quantity, sentence
+from . import loop_view as findings
+from .ripple import hatch
+from .ripple_view import CAUSES, Frame, range_of_speeds, range_of_values
+
+ROLES = {"measured": "ink", "torque": "force", "actual": "true"}
+HEADS = {
+    "a4": {
+        "measured": "What the drive measures: velocity ripple",
+        "torque": "What the motor does: {force} ripple",
+        "actual": "What the {mover} does: true velocity ripple",
+    },
+    "phone": {
+        "measured": "Measured velocity ripple",
+        "torque": "{force} ripple of the motor",
+        "actual": "True velocity ripple of the {mover}",
+    },
+}
+TALL = {"a4": 34.0, "phone": 40.0}
+GAP = 10.5
+# Verticals closer than this, mm, are left out.
+CLOSEST = 1.2
+# Names of peaks side by side are kept so far apart, mm.
+APART = 1.0
+BESIDE = ("and beside the speeds where lines vanish", "and beside vanishing lines", "folded")
+
+
+def smoothness(result, ax=None, *, simulated=None, style=canvas.PRINT):
+    """Ripple of a closed loop against speed: measured velocity, torque or force, true velocity of the load.
+
+    Parameters
+    ----------
+    result : Smoothness
+        Drawn as it is: peaks where a line meets the resonance, and beside vanishing speeds, are ragged or
+        missed unless the speeds lie close there.
+    ax : Axes, optional
+        Takes the true velocity alone.
+    simulated : mapping, optional
+        "speed", and one or more of "measured", "torque", "actual", of simulated points.
+    style : Style
+
+    Returns
+    -------
+    Axes
+        Of the true velocity.
+
+    Raises
+    ------
+    InputError
+        If the simulated points have no speeds and values of one length.
+    """
+    _check(simulated)
+    view = findings.closed_of(result, simulated)
+    if ax is not None:
+        return _into(ax, view, style)
+    if not result.stable or len(view.speed) < 2:
+        main = _single(view, style)
+    else:
+        main = _sheet(view, style)
+    canvas.describe(main.figure, findings.title(view), findings.alternative(view))
+    return main
+
+
+def _check(simulated):
+    """Refuse simulated points that cannot be drawn."""
+    for name in findings.CURVES if simulated is not None else ():
+        if name in simulated and np.size(simulated[name]) != np.size(simulated["speed"]):
+            sizes = f"{np.size(simulated['speed'])} and {np.size(simulated[name])}"
+            checks.refuse("plot.simulated", f"hold speed and {name} of one length", sizes)
+
+
+def _single(view, style):
+    """One speed or standstill: each curve and its parts as bars; nothing of a loop that is not stable."""
+    groups = [_bars(view, name) for name in findings.CURVES] if view.result.stable else []
+    body = sum(9.0 + elements.height(rows) for rows in groups) + 8.0
+    sheet = canvas.Sheet(style, findings.title(view), _note(view), body)
+    top, ax = 8.0, None
+    for name, rows in zip(findings.CURVES, groups, strict=False):
+        sheet.text(4.0, top - 3.4, _head(view, name, style), bold=True)
+        ax = elements.draw(sheet, top, rows, 4.0)
+        top += 9.0 + elements.height(rows)
+    if ax is None:
+        ax = sheet.panel(0.0, 4.0, left=4.0)
+        ax.set_axis_off()
+    return ax
+
+
+def _bars(view, name):
+    values, moving = findings.single(view), len(view.speed) > 0
+    parts = view.parts[name] if moving else (view.parts_still or {}).get(name, {})
+    wanted = [("all together", ROLES[name], (values or {}).get(name, 0.0))]
+    if len(parts) > 1:
+        wanted += [(CAUSES[role], role, float(np.ravel(part)[0])) for role, part in parts.items()]
+    return [
+        elements.Bar(words, role, (), size, quantity(size, view.unit(name))) for words, role, size in wanted
+    ]
+
+
+def _note(view):
+    return findings.note(view, any(len(speed) for speed, _ in view.rings.values()))
+
+
+def _head(view, name, style):
+    words = HEADS[style.page][name].format(force=view.force[0], mover=view.mover)
+    return sentence(words)
+
+
+def _into(ax, view, style):
+    """The true velocity in the caller's axes, in the units that they may have already."""
+    ax = canvas.axes(ax, style)
+    frame = _frame(view, "actual", ax.get_xlabel(), ax.get_title(loc="left"))
+    _set_ranges(ax, view, "actual", frame)
+    head = f"{_head(view, 'actual', style)} ({frame.ripple_unit[0]})"
+    canvas.name_axes(ax, style, head=head, below=f"Speed ({frame.speed_unit[0]})")
+    _fill(ax, view, "actual", frame, style)
+    return ax
+
+
+def _sheet(view, style):
+    """Three panels over one axis of speeds."""
+    tall = TALL[style.page]
+    sheet = canvas.Sheet(style, findings.title(view), _note(view), 7.0 + 3.0 * tall + 2.0 * GAP + 13.0)
+    frames = {name: _frame(view, name) for name in findings.CURVES}
+    panels = {}
+    for number, (name, frame) in enumerate(frames.items()):
+        head = f"{_head(view, name, style)} ({frame.ripple_unit[0]})"
+        panels[name] = sheet.panel(7.0 + number * (tall + GAP), tall, head)
+        _set_ranges(panels[name], view, name, frame)
+    sheet.widen_left(*panels.values())
+    for name, ax in panels.items():
+        _fill(ax, view, name, frames[name], style)
+        ax.tick_params(labelbottom=name == "actual")
+    canvas.name_axes(panels["actual"], style, below=f"Speed ({frames['actual'].speed_unit[0]})")
+    return panels["actual"]
+
+
+def _frame(view, name, below="", head=""):
+    """Units of one panel."""
+    speed = axis_unit(view.speed.max(initial=0.0), view.speed_unit, below)
+    return Frame(speed, axis_unit(view.curves[name].max(initial=0.0), view.unit(name), head))
+
+
+def _set_ranges(ax, view, name, frame):
+    """Log ranges and tick marks of a panel."""
+    values = np.concatenate([view.curves[name], view.rings[name][1]]) / frame.ripple_unit[1]
+    canvas.number_axis(ax.xaxis, logarithmic=True)
+    across = frame.x(np.array(range_of_speeds(view)))
+    if not np.any(values > 0.0):
+        ax.set_yticks([0.0], ["0"])
+        canvas.limits(ax, across, (0.0, 1.0))
+        return
+    canvas.number_axis(ax.yaxis, logarithmic=True, most=5)
+    quiet = view.quiet(name) / frame.ripple_unit[1]
+    parts = [quiet] if np.any(quiet > 0.0) else []
+    canvas.limits(ax, across, range_of_values(values, parts, 5.0 if name == "actual" else 2.2))
+
+
+def _fill(ax, view, name, frame, style):
+    """Curves, rings, verticals and names of one panel."""
+    x, low = frame.x(view.speed), ax.get_ylim()[0] / 100.0
+    hatch(ax, view, style, frame)
+    total, quiet = (
+        np.maximum(row / frame.ripple_unit[1], low) for row in (view.curves[name], view.quiet(name))
+    )
+    mark = {"marker": "o", "markersize": 5.0} if view.few else {}
+    labels = Labels(ax, style)
+    _verticals(labels, frame.x(view.vanishing))
+    ax.plot(x, quiet, **style.line("noise"), zorder=3)
+    ax.plot(x, total, **style.line(ROLES[name]), **mark, zorder=4)
+    rings = view.rings[name]
+    if len(rings[0]):
+        ax.plot(frame.x(rings[0]), rings[1] / frame.ripple_unit[1], **style.ring())
+        labels.avoid_points(frame.x(rings[0]), rings[1] / frame.ripple_unit[1])
+    labels.avoid(x, total, key="total")
+    labels.avoid(x, quiet, key="quiet")
+    if not np.any(view.curves[name] > 0.0):
+        labels.put(
+            "no ripple" if view.result.stable else "not stable", labels.size / 2.0, "muted", bold=False
+        )
+    elif name == "actual":
+        _name_peaks(labels, view, frame)
+    elif name == "measured":
+        labels.beside("noise and counts", "quiet", "noise", most=40.0)
+
+
+def _verticals(labels, x):
+    """Thin verticals at the speeds where lines vanish."""
+    kept, last = [], -np.inf
+    for value, place in zip(x, labels.place(x, np.full(len(x), labels.ax.get_ylim()[0]))[:, 0], strict=True):
+        if place - last >= CLOSEST:
+            kept.append(value)
+            last = place
+    for value in kept:
+        labels.ax.axvline(value, color=labels.style.colour("grid"), linewidth=0.8, zorder=0.8)
+
+
+def _name_peaks(labels, view, frame):
+    """Name the lines that meet the resonance, and say where else the load shakes."""
+    for speed, size, order in sorted(findings.meetings(view), key=lambda found: -found[1]):
+        named = labels.at([f"line {order}"], frame.x(speed), size / frame.ripple_unit[1], "true", above=True)
+        if named is not None:
+            left, low, right, high = labels.boxes.pop()
+            labels.block(left - APART, low, right + APART, high)
+    peak = findings.folded_peak(view)
+    if peak is not None:
+        x, y = frame.x(view.speed[peak]), view.curves["actual"][peak] / frame.ripple_unit[1]
+        labels.at(BESIDE, x, y, "muted", bold=False, above=True)

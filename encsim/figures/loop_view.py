@@ -1,0 +1,249 @@
+"""What a closed loop's ripple says: a smoothness result sorted for drawing, and its words and numbers."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from ..wording import axis_words, listed, quantity, sentence
+from .ripple_view import CAUSES, FEW, finite, parts_by_role
+
+CURVES = ("measured", "torque", "actual")
+# Lines that are looked for where the load shakes.
+ORDERS = range(1, 7)
+# A line meets the resonance within this share of its speed, and stands out there by this factor.
+NEAR = 0.13
+# Two speeds closer than this are often written with the same two digits.
+HAIR = 0.005
+STANDS_OUT = 1.1
+# Beside a vanishing speed a peak is worth a word this far above the noise.
+ABOVE_NOISE = 10.0
+# Of the peaks, those this high are as high as the highest.
+EQUAL = 0.9
+
+
+@dataclass(frozen=True, eq=False)
+class Closed:
+    """Ripple of a closed loop as it is drawn: moving speeds only, ascending, SI numbers.
+
+    ``still`` and ``parts_still`` hold the curves at standstill, ``quiet`` all but cyclic error.
+    """
+
+    result: object
+    speed: np.ndarray
+    curves: dict
+    parts: dict
+    doubtful: np.ndarray
+    still: dict | None
+    parts_still: dict | None
+    rings: dict
+
+    @property
+    def few(self):
+        """Whether single speeds are marked."""
+        return len(self.speed) <= FEW
+
+    @property
+    def speed_unit(self):
+        """Unit of speeds, SI."""
+        return f"{self.result.axis.scale.unit}/s"
+
+    @property
+    def force(self):
+        """What the motor makes, and its unit."""
+        return ("force", "N") if self.result.axis.scale.unit == "m" else ("torque", "N m")
+
+    def unit(self, curve):
+        """Unit of a curve, SI."""
+        return self.force[1] if curve == "torque" else self.speed_unit
+
+    @property
+    def sound(self):
+        """Speeds that findings are drawn from: those not in doubt, or all where all are."""
+        return ~self.doubtful if not np.all(self.doubtful) else np.ones_like(self.doubtful)
+
+    def quiet(self, curve):
+        """Noise and counts alone; zeros where cyclic error is all there is."""
+        squares = [part**2 for role, part in self.parts[curve].items() if role != "cyclic"]
+        return np.sqrt(sum(squares, np.zeros(len(self.speed))))
+
+    @property
+    def vanishing(self):
+        """Speeds at which lines vanish; those of every line where the result names none."""
+        named = getattr(self.result, "vanishing", None)
+        low, high = (self.speed[0], self.speed[-1]) if len(self.speed) else (0.0, 0.0)
+        if named is None:
+            first = self.result.axis.scale.pitch * self.result.axis.sampling.rate
+            speeds = first * np.arange(1, min(int(high / first), 1000) + 1)
+        else:
+            speeds = np.array(sorted(speed for speed, _ in named))
+        return speeds[(speeds >= low) & (speeds <= high)] if len(speeds) else np.zeros(0)
+
+    @property
+    def mover(self):
+        """What shakes: the load on its spring, or the whole axis."""
+        return "load" if self.result.axis.load.flexible else "axis"
+
+
+def closed_of(result, simulated=None):
+    """Sort and sum up a result for drawing."""
+    speed = np.abs(np.asarray(result.speed, dtype=float)).ravel()
+    order = np.unique(speed, return_index=True)[1]
+    order, still = order[speed[order] > 0.0], np.flatnonzero(speed == 0.0)[:1]
+    curves = {name: finite(getattr(result, name)) for name in CURVES}
+    parts = {name: parts_by_role(result.parts.get(name, {})) for name in CURVES}
+    doubtful = np.broadcast_to(np.asarray(result.doubtful, dtype=bool).ravel(), speed.shape)
+    return Closed(
+        result,
+        speed[order],
+        {name: curve[order] for name, curve in curves.items()},
+        _taken(parts, order),
+        doubtful[order],
+        {name: float(curve[still[0]]) for name, curve in curves.items()} if len(still) else None,
+        _taken(parts, still[0]) if len(still) else None,
+        {name: _rings(simulated, name) for name in CURVES},
+    )
+
+
+def _taken(parts, where):
+    return {
+        name: {role: part[where] for role, part in roles.items() if np.any(part[where] > 0.0)}
+        for name, roles in parts.items()
+    }
+
+
+def _rings(simulated, name):
+    """Simulated speeds and values of one curve, those that a log panel can show."""
+    if simulated is None or name not in simulated:
+        return np.zeros(0), np.zeros(0)
+    speed, size = (np.abs(np.asarray(simulated[key], dtype=float)).ravel() for key in ("speed", name))
+    shown = np.isfinite(speed) & np.isfinite(size) & (speed > 0.0) & (size > 0.0)
+    return speed[shown], size[shown]
+
+
+def meetings(view):
+    """(speed, ripple, order) of each line that meets the resonance unfolded and makes the load shake there."""
+    axis = view.result.axis
+    frequency = axis.load.resonance
+    if not frequency < 0.5 * axis.sampling.rate:
+        return []
+    found = []
+    for order in ORDERS:
+        meets = frequency * axis.scale.pitch / order
+        inside = np.flatnonzero(np.abs(view.speed / meets - 1.0) < NEAR)
+        if len(inside) < 3:
+            continue
+        shaken = view.curves["actual"][inside]
+        best = int(np.argmax(shaken))
+        if view.sound[inside[best]] and shaken[best] > STANDS_OUT * max(shaken[0], shaken[-1]):
+            found.append((float(view.speed[inside[best]]), float(shaken[best]), order))
+    return found
+
+
+def folded_peak(view):
+    """Index of the highest peak beside a speed where lines vanish, None where none is worth a word."""
+    shaken = np.where(view.sound, view.curves["actual"], 0.0)
+    quiet, marks = view.quiet("actual"), view.vanishing
+    if not len(marks) or not len(shaken):
+        return None
+    beside = np.abs(view.speed[:, None] / marks - 1.0).min(axis=1) < NEAR
+    peaks = np.where(beside & (shaken > ABOVE_NOISE * quiet), shaken, 0.0)
+    best = int(np.argmax(peaks))
+    return best if peaks[best] > 0.1 * shaken.max() else None
+
+
+def title(view):
+    """The answer: where the load shakes most, and why."""
+    if not view.result.stable:
+        return "Not stable: the loop swings by itself, so no ripple can be predicted"
+    if not view.result.valid and np.all(view.doubtful):
+        reasons = view.result.reasons
+        return f"In doubt: {reasons[0] if reasons else 'the result says so'}"
+    if len(view.speed) < 2:
+        return _title_single(view)
+    shaken = np.where(view.sound, view.curves["actual"], 0.0)
+    if not np.any(shaken > 0.0):
+        return f"The {view.mover} does not shake at any of these speeds"
+    return _title_of_range(view, shaken)
+
+
+def _title_single(view):
+    where = (
+        f"At {quantity(view.speed[0], view.speed_unit, strip=True)}" if len(view.speed) else "At standstill"
+    )
+    values = single(view)
+    if values is None or not any(values.values()):
+        return f"{where}: no ripple"
+    true, force = quantity(values["actual"], view.speed_unit, 2), quantity(values["torque"], view.force[1], 2)
+    return f"{where}: the {view.mover} shakes by {true} rms, the motor makes {force} rms of {view.force[0]}"
+
+
+def single(view):
+    """The three values of the one speed there is."""
+    return {name: float(curve[0]) for name, curve in view.curves.items()} if len(view.speed) else view.still
+
+
+def _title_of_range(view, shaken):
+    most = shaken.max()
+    size = quantity(most, view.speed_unit, 2)
+    met = [(speed, order) for speed, value, order in meetings(view) if value >= EQUAL * most]
+    if met:
+        speeds = listed(quantity(speed, view.speed_unit, 2) for speed, _ in sorted(met))
+        resonance = quantity(view.result.axis.load.resonance, "Hz")
+        return f"The load shakes most at {speeds}, {size} rms, where the encoder error meets its {resonance} resonance"
+    if most < 1.02 * shaken[view.sound].min():
+        return f"The {view.mover} shakes by {size} rms at every speed: {cause(view)}"
+    worst = quantity(view.speed[int(np.argmax(shaken))], view.speed_unit, 2)
+    return f"The {view.mover} shakes most at {worst}, {size} rms: {cause(view)}"
+
+
+def cause(view):
+    """What makes the load shake most, in words."""
+    worst = int(np.argmax(np.where(view.sound, view.curves["actual"], 0.0)))
+    parts = view.parts["actual"]
+    role = max(parts, key=lambda name: parts[name][worst], default=None)
+    if role == "cyclic" and (folded_peak(view) == worst or _hair_beside(view, worst)):
+        return "cyclic error, beside a speed where lines vanish"
+    return CAUSES.get(role, "no cause found")
+
+
+def _hair_beside(view, index):
+    """Whether a speed differs so little from one where lines vanish that both read the same."""
+    return bool(np.any(np.abs(view.speed[index] / view.vanishing - 1.0) < HAIR))
+
+
+def note(view, rings):
+    """The axis, and what the marks mean."""
+    words = [f"{sentence(axis_words(view.result.axis))}, loop closed, all rms."]
+    if len(view.speed) > 1:
+        words.append(
+            "Lines: predicted; dotted: noise and counts alone" + ("; rings: simulated." if rings else ".")
+        )
+        if len(view.vanishing):
+            words.append("Thin verticals: lines vanish.")
+    if view.still is not None and len(view.speed):
+        words.append(
+            f"At standstill the {view.mover} shakes by {quantity(view.still['actual'], view.speed_unit)}."
+        )
+    if np.any(view.doubtful):
+        reasons = view.result.reasons
+        said = f": {reasons[0]}" if reasons and not np.all(view.doubtful) else ""
+        words.append(f"{'Hatched: in doubt' if len(view.speed) > 1 else 'In doubt'}{said}.")
+    return " ".join(words)
+
+
+def alternative(view):
+    """Alternative text: kind, quantities, range; the answer; what the drive sees there; what is odd."""
+    if len(view.speed) < 2 or not view.result.stable:
+        return f"Velocity measured, {view.force[0]} and true velocity of a closed loop. {title(view)}."
+    ends = [quantity(end, view.speed_unit, strip=True) for end in (view.speed[0], view.speed[-1])]
+    words = [
+        f"Three log-log charts of measured velocity, {view.force[0]} and true velocity ripple, rms, against speed "
+        f"from {ends[0]} to {ends[1]}. {title(view)}."
+    ]
+    worst = int(np.argmax(np.where(view.sound, view.curves["actual"], 0.0)))
+    if view.curves["actual"][worst] > 0.0:
+        seen = quantity(view.curves["measured"][worst], view.speed_unit, 2)
+        words.append(f"The drive measures {seen} there.")
+    if np.any(view.doubtful):
+        words.append("Some values are in doubt.")
+    return " ".join(words)

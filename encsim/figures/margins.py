@@ -1,0 +1,385 @@
+"""Picture of the loop gain: gain and phase against frequency, and how far both may move before the loop swings."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from matplotlib import ticker
+
+from ..plotting import canvas
+from ..plotting.labels import Labels
+from ..plotting.strips import choose_names, top_names, top_ticks
+from ..wording import MINUS, axis_words, digits, quantity, sentence, with_unit
+from .run import worth_drawing
+
+# Common practice, no source: less than these is little room.
+ROOM_PHASE, ROOM_GAIN, ROOM_PEAK = 30.0, 2.0, 2.0
+# The range of frequencies begins so far below the lowest mark, and the panels end so far from the curves.
+BELOW, LEAST_DECADES = 8.0, 2.0
+DEEPEST, STEEPEST = -80.0, -330.0
+TALL = {"a4": (46.0, 38.0), "phone": (52.0, 46.0)}
+GAP = 13.0
+UPRIGHT_PITCH = 5.0
+MOST = 1000
+
+
+def margins(result, frequency, open_gain, ax=None, *, lines=None, style=canvas.PRINT):
+    """Open-loop gain and phase against frequency, with crossover, margins, resonances and encoder lines.
+
+    Parameters
+    ----------
+    result : Margins
+    frequency : ndarray, shape (n,)
+        Ascending, Hz, up to half the loop rate, dense at resonances.
+    open_gain : ndarray of complex, shape (n,)
+        Loop gain L there.
+    ax : Axes, optional
+        Takes the gain alone.
+    lines : Lines, optional
+        Lines of the encoder at a working speed, marked along the top at the frequencies where the loop sees them.
+    style : Style
+
+    Returns
+    -------
+    Axes
+        Of the gain.
+    """
+    curve = curve_of(result, frequency, open_gain)
+    if ax is not None:
+        ax = canvas.axes(ax, style)
+        canvas.name_axes(ax, style, head="Open-loop gain (dB)", below="Frequency (Hz)")
+        _set_gain_ranges(ax, curve)
+        _draw_gain(ax, curve, style)
+        return ax
+    title = _title(result, curve)
+    if curve is None:
+        sheet = canvas.Sheet(style, title, _note(result, curve), 4.0)
+        main = sheet.panel(0.0, 2.0, left=4.0)
+        main.set_axis_off()
+    else:
+        main = _sheet(result, curve, lines, style, title)
+    canvas.describe(main.figure, title, _alternative(result, curve, title))
+    return main
+
+
+@dataclass(frozen=True, eq=False)
+class Curve:
+    """Loop gain as it is drawn: dB and unwrapped degrees, and the places of the margins as (Hz, dB, deg)."""
+
+    result: object
+    frequency: np.ndarray
+    gain: np.ndarray
+    phase: np.ndarray
+    low: float
+    crossover: tuple | None
+    turning: tuple | None
+    rising: tuple | None
+    falling: tuple | None
+    peak: tuple
+
+    def at(self, frequency):
+        """(Hz, dB, deg) of the curve at a frequency."""
+        where = np.log(frequency)
+        grid = np.log(self.frequency)
+        return float(frequency), *(float(np.interp(where, grid, row)) for row in (self.gain, self.phase))
+
+    @property
+    def marks(self):
+        """All places that must be in sight."""
+        return [mark for mark in (self.crossover, self.turning, self.rising, self.falling) if mark]
+
+
+def curve_of(result, frequency, open_gain):
+    """The loop gain in dB and degrees, with the places of the margins; None where there is no loop gain."""
+    frequency, loop = np.asarray(frequency, dtype=float), np.asarray(open_gain, dtype=complex)
+    shown = np.isfinite(loop) & (np.abs(loop) > 0.0) & (frequency > 0.0)
+    if np.count_nonzero(shown) < 2:
+        return None
+    frequency, loop = frequency[shown], loop[shown]
+    gain, phase = 20.0 * np.log10(np.abs(loop)), np.degrees(np.unwrap(np.angle(loop)))
+    # Begins between -360 and 0 deg: integrators turn by -90 deg each.
+    phase -= 360.0 * np.ceil(phase[0] / 360.0 - 1e-3)
+    bare = Curve(result, frequency, gain, phase, 0.0, None, None, None, None, (0.0, 0.0))
+    places = _places(bare, result, loop)
+    marks = [place[0] for place in places.values() if place] + [
+        part.antiresonance for part in result.resonances
+    ]
+    low = min([frequency[-1] / 10.0**LEAST_DECADES, *(mark / BELOW for mark in marks)])
+    size = 1.0 / np.abs(1.0 + loop)
+    peak = (float(frequency[np.argmax(size)]), float(size.max()))
+    return Curve(result, frequency, gain, phase, max(low, frequency[0]), peak=peak, **places)
+
+
+def _places(curve, result, loop):
+    """Where the margins are read: crossover, the crossing of least phase, the gains that may rise or fall."""
+    crossings = _zeros(curve.frequency, curve.gain)
+    away = np.array([_from_swinging(curve.at(one)[2]) for one in crossings])
+    turning = crossings[np.argmin(np.abs(away - result.phase_margin))] if len(crossings) else None
+    return {
+        "crossover": curve.at(result.crossover) if np.isfinite(result.crossover) else None,
+        "turning": None if turning is None else curve.at(turning),
+        "rising": _of_factor(curve, loop, result.gain_margin),
+        "falling": _of_factor(curve, loop, result.lower_gain_margin),
+    }
+
+
+def _from_swinging(phase):
+    """Distance of a phase from the nearest odd multiple of 180 deg, -180 to 180."""
+    return (phase % 360.0) - 180.0
+
+
+def _zeros(frequency, values):
+    """Frequencies at which a row passes zero."""
+    change = np.flatnonzero(np.sign(values[:-1]) * np.sign(values[1:]) < 0.0)
+    share = values[change] / (values[change] - values[change + 1])
+    return frequency[change] * (frequency[change + 1] / frequency[change]) ** share
+
+
+def _of_factor(curve, loop, factor):
+    """The place where the loop, times this factor, passes -1; None where the factor is no number above 0."""
+    if not np.isfinite(factor) or factor <= 0.0:
+        return None
+    found = np.append(_zeros(curve.frequency, loop.imag), curve.frequency[-1])
+    found = [curve.at(one) for one in found]
+    off = [abs(gain + 20.0 * np.log10(factor)) + abs(_from_swinging(phase)) for _, gain, phase in found]
+    return found[int(np.argmin(off))]
+
+
+def _sheet(result, curve, lines, style, title):
+    """Gain and phase over one axis of frequencies."""
+    tall, below = TALL[style.page]
+    seen = _seen(lines, curve)
+    top = 11.5 if seen else 7.0
+    sheet = canvas.Sheet(style, title, _note(result, curve), top + tall + GAP + below + 13.0)
+    head = "Open-loop gain (dB)"
+    gain = sheet.panel(top, tall, head, head_top=3.4)
+    phase = sheet.panel(top + tall + GAP, below, "Open-loop phase (°)")
+    _set_gain_ranges(gain, curve)
+    _set_phase_ranges(phase, curve)
+    sheet.widen_left(gain, phase)
+    _draw_gain(gain, curve, style, seen, lines)
+    _draw_phase(phase, curve, style)
+    gain.tick_params(labelbottom=False)
+    canvas.name_axes(phase, style, below="Frequency (Hz)")
+    return gain
+
+
+def _seen(lines, curve):
+    """(Hz as the loop sees it, number) of the strongest lines in range, ascending."""
+    kept = worth_drawing(lines)
+    found = [(float(lines.alias[index]), f"{int(lines.harmonic[index])}") for index in kept]
+    return sorted(one for one in found if curve.low <= one[0] <= curve.frequency[-1])
+
+
+def _inside(curve):
+    return curve.frequency >= curve.low
+
+
+def _set_gain_ranges(ax, curve):
+    gain = curve.gain[_inside(curve)]
+    low, high = max(gain.min(), min([DEEPEST, *(mark[1] - 20.0 for mark in curve.marks)])), gain.max()
+    room = 0.06 * max(high - low, 20.0)
+    canvas.number_axis(ax.xaxis, logarithmic=True)
+    canvas.number_axis(ax.yaxis, most=6)
+    step = 20.0 if high - low < 130.0 else 40.0
+    ax.yaxis.set_major_locator(ticker.MultipleLocator(step))
+    canvas.limits(ax, (curve.low, curve.frequency[-1]), (min(low, -6.0) - room, max(high, 6.0) + room))
+
+
+def _set_phase_ranges(ax, curve):
+    phase = curve.phase[_inside(curve)]
+    deepest = min([STEEPEST, *(mark[2] - 45.0 for mark in curve.marks)])
+    low, high = max(phase.min(), deepest), phase.max()
+    low, high = min(low - 15.0, -215.0), max(high, -90.0) + 30.0
+    canvas.number_axis(ax.xaxis, logarithmic=True)
+    canvas.number_axis(ax.yaxis)
+    step = next(
+        step for step in (90.0, 180.0, 360.0, 1800.0, 36000.0) if (high - low) / step < 7.0 or step > 9e3
+    )
+    ax.yaxis.set_major_locator(ticker.MultipleLocator(step))
+    canvas.limits(ax, (curve.low, curve.frequency[-1]), (low, high))
+
+
+def _draw_gain(ax, curve, style, seen=(), lines=None):
+    """Gain with bars of the gain margins, resonances, encoder lines."""
+    labels = Labels(ax, style)
+    if seen:
+        _draw_lines(labels, seen, lines)
+    ax.axhline(0.0, color=style.colour("muted"), linewidth=1.2, zorder=2)
+    ax.plot(curve.frequency, curve.gain, **style.line("ink"), zorder=3)
+    labels.avoid(curve.frequency, curve.gain, key="gain")
+    labels.avoid([curve.low, curve.frequency[-1]], [0.0, 0.0])
+    _uprights(labels, curve)
+    for place in (curve.rising, curve.falling):
+        if place:
+            _bar(labels, place[0], 0.0, place[1], "counts")
+    if curve.crossover:
+        _dot(labels, curve.crossover[0], 0.0, "cyclic")
+        where = quantity(curve.crossover[0], "Hz")
+        labels.at(
+            [f"crossover {where}", f"crossover\n{where}", where], curve.crossover[0], 0.0, "cyclic", clear=0.8
+        )
+    if curve.rising:
+        labels.at(_rise_words(curve.result), *curve.rising[:2], "counts", clear=0.8)
+    if curve.falling:
+        part = _part(curve.result.lower_gain_margin)
+        labels.at([f"or fall to {part}", part], *curve.falling[:2], "counts", clear=0.8)
+    for part in curve.result.resonances:
+        _name_resonance(labels, curve, part)
+
+
+def _draw_lines(labels, seen, lines):
+    """Ticks and numbers of the encoder's lines along the top."""
+    x = np.array([frequency for frequency, _ in seen])
+    places = labels.place(x, np.zeros(len(x)))[:, 0]
+    unit = f"{lines.axis.scale.unit}/s"
+    speed = quantity(abs(lines.speed), unit, strip=True)
+    prefix = f"encoder lines at {speed}:" if not labels.style.phone else f"lines at {speed}:"
+    names, start = choose_names(places, [name for _, name in seen], labels.size[0], prefix)
+    top_ticks(labels, x)
+    top_names(labels, names, start, prefix)
+
+
+def _draw_phase(ax, curve, style):
+    """Phase with the bar of the phase margin and the phase at which the loop swings."""
+    labels = Labels(ax, style)
+    low, high = ax.get_ylim()
+    swings = [turn for turn in np.arange(-180.0 - 3600.0, 3600.0, 360.0) if low <= turn <= high]
+    for turn in swings:
+        ax.axhline(turn, **style.line("limit"), zorder=2)
+        labels.avoid([curve.low, curve.frequency[-1]], [turn, turn], key=("swings", turn))
+    ax.plot(curve.frequency, curve.phase, **style.line("ink"), zorder=3)
+    labels.avoid(curve.frequency, curve.phase, key="phase")
+    _uprights(labels, curve)
+    for place in (curve.rising, curve.falling):
+        if place:
+            _dot(labels, place[0], place[2], "counts")
+    if curve.turning:
+        where, _, phase = curve.turning
+        _bar(labels, where, phase - _from_swinging(phase), phase, "cyclic")
+        labels.avoid([where, where], [phase - _from_swinging(phase), phase])
+        size = _degrees(curve.result.phase_margin, 3)
+        words = [f"phase margin {size}", f"margin {size}", size]
+        labels.at(words, where, phase - _from_swinging(phase), "cyclic", clear=0.5)
+    if swings:
+        nearest = min(swings, key=lambda turn: abs(turn + 180.0))
+        labels.beside(f"{_degrees(nearest)}: swings by itself", ("swings", nearest), "limit", lone=False)
+
+
+def _uprights(labels, curve):
+    """Verticals through both panels: crossover dashed, the gain that may rise dotted."""
+    for place, role, dashes in (
+        (curve.crossover, "cyclic", (0, (4, 2))),
+        (curve.rising, "counts", (0, (1, 1.6))),
+    ):
+        if place:
+            colour = labels.style.colour(role)
+            labels.ax.axvline(place[0], color=colour, linewidth=1.1, linestyle=dashes, zorder=2)
+            # Few points: a name may stand on a thin vertical where no other place is free.
+            heights = np.linspace(*labels.ax.get_ylim(), int(labels.size[1] / UPRIGHT_PITCH))
+            labels.avoid_points(np.full(len(heights), place[0]), heights)
+
+
+def _bar(labels, x, start, end, role):
+    """A margin as a thick bar, with a dot on the curve."""
+    labels.ax.plot([x, x], [start, end], color=labels.style.colour(role), linewidth=4.0, zorder=4,
+                   solid_capstyle="butt")  # fmt: skip
+    _dot(labels, x, end, role)
+
+
+def _dot(labels, x, y, role):
+    labels.ax.plot(x, y, "o", markersize=7.0, color=labels.style.colour(role), markeredgewidth=0.0, zorder=5)
+    place = labels.place(x, y)[0]
+    labels.block(*(place - 1.2), *(place + 1.2))
+
+
+def _name_resonance(labels, curve, part):
+    """Name the resonance at its top, with the loop gain there."""
+    if not curve.low < part.frequency < curve.frequency[-1]:
+        return
+    _, gain, _ = curve.at(part.frequency)
+    words, where = f"{_decibels(gain)} at the resonance", quantity(part.frequency, "Hz")
+    labels.at([f"{words},\n{where}", f"resonance\n{where}"], part.frequency, gain, "muted", bold=False)
+
+
+def _rise_words(result):
+    factor = result.gain_margin
+    if not result.stable:
+        return [f"at {_times(factor)} this gain\nthe phase is {MINUS}180°", f"at {_times(factor)}"]
+    rise = f"gain may rise {_times(factor)}"
+    return [f"{rise}\n({_decibels(20.0 * np.log10(factor))})", rise, f"rise {_times(factor)}", _times(factor)]
+
+
+def _times(factor):
+    if factor > MOST:
+        return f"more than {MOST}×"
+    return f"{digits(factor, 2 if factor < 99.5 else 3, strip=True)}×"
+
+
+def _part(factor):
+    """A factor below 1 as one over a number."""
+    return f"1/{digits(1.0 / factor, 2)}"
+
+
+def _decibels(value):
+    return with_unit(digits(value, 2) if abs(value) >= 0.05 else "0", "dB")
+
+
+def _degrees(value, count=2):
+    return with_unit(digits(value, count if abs(value) < 100.0 else 3, strip=True), "°")
+
+
+def _title(result, curve):
+    """The answer: stable or not, and the margins."""
+    if curve is None:
+        return "The loop is open: its gain is zero at every frequency"
+    if not result.stable:
+        if np.isfinite(result.phase_margin) and result.phase_margin < 0.0:
+            return f"Not stable: where its gain is 1 the phase is {_degrees(-result.phase_margin)} beyond {MINUS}180°"
+        return "Not stable: the loop swings by itself"
+    room = "with room" if _has_room(result) else "with little room"
+    if not np.isfinite(result.phase_margin):
+        return f"Stable, but the loop gain never reaches 1: {_gain_words(result)}"
+    return f"Stable {room}: {_degrees(result.phase_margin)} phase margin, {_gain_words(result)}"
+
+
+def _gain_words(result):
+    if not np.isfinite(result.gain_margin):
+        return "gain may rise without end"
+    return f"gain may rise {_times(result.gain_margin)}"
+
+
+def _has_room(result):
+    return (
+        abs(result.phase_margin) >= ROOM_PHASE
+        and result.gain_margin >= ROOM_GAIN
+        and result.lower_gain_margin <= 1.0 / ROOM_GAIN
+        and result.sensitivity_peak <= ROOM_PEAK
+    )
+
+
+def _note(result, curve):
+    """The axis, sensitivity peak and bandwidth."""
+    words = [f"{sentence(axis_words(result.axis))}."]
+    if curve is not None and result.stable:
+        more = (
+            f"; position follows up to {quantity(result.bandwidth, 'Hz')}"
+            if np.isfinite(result.bandwidth)
+            else ""
+        )
+        where = quantity(curve.peak[0], "Hz")
+        words.append(f"Sensitivity peak {digits(result.sensitivity_peak)} at {where}{more}.")
+    return " ".join(words)
+
+
+def _alternative(result, curve, title):
+    """Alternative text: kind, quantities, range; the answer; crossover; resonance."""
+    if curve is None:
+        return f"Open-loop gain and phase against frequency. {title}."
+    ends = [quantity(end, "Hz", 2, strip=True) for end in (curve.low, curve.frequency[-1])]
+    words = [f"Open-loop gain in dB and phase against frequency from {ends[0]} to {ends[1]}, log. {title}."]
+    if curve.crossover:
+        words.append(f"Crossover at {quantity(curve.crossover[0], 'Hz')}.")
+    for part in result.resonances:
+        gain = 20.0 * np.log10(part.loop_gain) if part.loop_gain > 0.0 else -np.inf
+        words.append(f"At the resonance, {quantity(part.frequency, 'Hz')}, the gain is {_decibels(gain)}.")
+    return " ".join(words)

@@ -1,0 +1,348 @@
+"""Picture of the position error over one signal period and of the lines it is made of.
+
+Picture that explains aliasing: one error line at three speeds, its wave, the samples, what they seem to draw.
+"""
+
+import numpy as np
+
+from ..plotting import canvas, elements
+from ..plotting.labels import Labels
+from ..wording import axis_unit, counted, digits, listed, ordinal, quantity, sentence, width, with_unit
+
+ROW = 25.0
+START = 0.9
+WORDS = {
+    "a4": ("Direct: the controller sees it as it is", "Aliased: the samples seem to draw a slow wave",
+           "Vanished: every sample meets the same error"),
+    "phone": ("Direct", "Aliased", "Vanished"),
+}  # fmt: skip
+
+
+def why_aliased(*, period, rate, amplitude, harmonic=1, unit="m", ax=None, style=canvas.PRINT):
+    """One line of the position error at three speeds: well sampled, just beside vanishing, vanished.
+
+    Parameters
+    ----------
+    period : float
+        Signal period p, m or rad.
+    rate : float
+        Loop rate fs, Hz.
+    amplitude : float
+        Amplitude of the line, position unit.
+    harmonic : int
+        Cycles of the line a signal period.
+    unit : {"m", "rad"}
+        Position unit.
+    ax : Axes, optional
+        Takes the middle row alone.
+    style : Style
+
+    Returns
+    -------
+    Axes
+        Of the middle row.
+    """
+    line = Line(period, rate, amplitude, harmonic, unit, 13 if style.phone else 20)
+    if ax is not None:
+        speed = quantity(line.speeds[1], f"{unit}/s", strip=True)
+        canvas.name_axes(
+            canvas.axes(ax, style),
+            style,
+            head=f"Position error ({line.error_unit[0]}) at {speed}",
+            below=f"Time ({line.time_unit[0]})",
+        )
+        return _row(ax, line, line.speeds[1], style)
+    title = "Sampled too seldom, a fast error wave looks like a slow one"
+    note = (
+        f"The {harmonic}-per-period line, {quantity(amplitude, unit)}, seen by a {quantity(rate, 'Hz', strip=True)} "
+        "loop. Dots: samples; thick line: the wave they seem to draw; thin line: the true error."
+    )
+    sheet = canvas.Sheet(style, title, note, 12.0 + 3 * ROW + 2 * 13.0 + 13.0)
+    sheet.text(4.0, 2.6, f"Position error ({line.error_unit[0]}) at three speeds", "muted")
+    rows = [_headed(sheet, line, number, style) for number in range(3)]
+    sheet.widen_left(*rows)
+    for ax in rows[:2]:
+        ax.tick_params(labelbottom=False)
+    canvas.name_axes(rows[2], style, below=f"Time ({line.time_unit[0]})")
+    canvas.describe(sheet.figure, title, _aliasing_alternative(line))
+    return rows[1]
+
+
+class Line:
+    """One line of the error and the speeds at which it is shown: 8 samples a wave, 1/16 short of one, one."""
+
+    def __init__(self, period, rate, amplitude, harmonic, unit, samples):
+        self.period, self.rate, self.amplitude, self.harmonic, self.unit = (
+            period,
+            rate,
+            amplitude,
+            harmonic,
+            unit,
+        )
+        self.samples = samples
+        self.speeds = [share * period * rate / harmonic for share in (1.0 / 8.0, 15.0 / 16.0, 1.0)]
+        self.error_unit = axis_unit(amplitude, unit)
+        self.time_unit = axis_unit(samples / rate, "s")
+
+    def frequency(self, speed):
+        """True frequency, Hz."""
+        return self.harmonic * speed / self.period
+
+    def seen(self, speed):
+        """Frequency after sampling, signed, Hz."""
+        turns = self.frequency(speed) / self.rate
+        # One per sample within rounding: the line is seen at 0 Hz.
+        return 0.0 if abs(turns - round(turns)) < 1e-9 else self.rate * (turns - round(turns))
+
+    def wave(self, frequency, time):
+        """The wave in the unit of the axis."""
+        return self.amplitude / self.error_unit[1] * np.sin(2.0 * np.pi * frequency * time + START)
+
+
+def _headed(sheet, line, number, style):
+    """One row with its speed, its word and its frequencies."""
+    speed = line.speeds[number]
+    top = 12.0 + number * (ROW + 13.0)
+    ax = sheet.panel(top, ROW)
+    _row(ax, line, speed, style)
+    shown = quantity(speed, f"{line.unit}/s", strip=True)
+    true, seen = (
+        quantity(abs(hertz), "Hz", strip=style.phone) for hertz in (line.frequency(speed), line.seen(speed))
+    )
+    right = f"true {true}, seen {seen}" if style.phone else f"true {true}, seen at {seen}"
+    sheet.text(4.0, top - 3.2, shown, bold=True)
+    sheet.text(style.width - 6.0, top - 3.2, right, "cyclic", bold=True, ha="right")
+    start = max(25.0 if not style.phone else 0.0, 4.0 + width(shown, bold=True) + 3.0)
+    word = WORDS[style.page][number]
+    if start + width(word) + width(right, bold=True) + 3.0 > style.width - 6.0:
+        word = WORDS["phone"][number]
+    if start + width(word) + width(right, bold=True) + 2.0 <= style.width - 6.0:
+        sheet.text(start, top - 3.2, word)
+    return ax
+
+
+def _row(ax, line, speed, style):
+    """True wave thin, samples as dots, the wave through them thick."""
+    last = line.samples / line.rate
+    time = np.linspace(0.0, last, 2400)
+    x, by = time / line.time_unit[1], line.time_unit[1]
+    size = line.amplitude / line.error_unit[1]
+    canvas.number_axis(ax.xaxis, most=6)
+    canvas.number_axis(ax.yaxis, most=3)
+    canvas.limits(ax, (0.0, last / by), (-1.17 * size, 1.17 * size))
+    ax.grid(False)
+    ax.axhline(0.0, color=style.colour("grid"), linewidth=0.8, zorder=1)
+    ax.plot(x, line.wave(line.frequency(speed), time), color=style.colour("cyclic"), linewidth=0.9, zorder=2)
+    ax.plot(x, line.wave(line.seen(speed), time), **style.line("ink"), zorder=3)
+    samples = np.arange(line.samples + 1) / line.rate
+    ax.plot(
+        samples / by,
+        line.wave(line.frequency(speed), samples),
+        "o",
+        color=style.colour("ink"),
+        markersize=5.4,
+        markeredgecolor=style.colour("paper"),
+        markeredgewidth=0.9,
+        zorder=4,
+        clip_on=False,
+    )
+    return ax
+
+
+def _aliasing_alternative(line):
+    words = [
+        f"at {quantity(speed, f'{line.unit}/s', strip=True)} true {quantity(line.frequency(speed), 'Hz')}, "
+        f"seen at {quantity(abs(line.seen(speed)), 'Hz')}"
+        for speed in line.speeds
+    ]
+    return (
+        f"Three line charts of position error against time: one error line of {quantity(line.amplitude, line.unit)} "
+        f"and its samples. {sentence('; '.join(words))}."
+    )
+
+
+# A line is shown from this share of the largest on, and the title names those that make most of the power.
+SHOWN, MOST_LINES = 0.01, 6
+POWER = 0.95
+DASHES = ((0, (5, 1.6)), (0, (1, 1.4)))
+
+
+def period_error(error, ax=None, *, style=canvas.PRINT):
+    """Exact error over one signal period, its two strongest lines, and all lines as bars with their causes.
+
+    Parameters
+    ----------
+    error : PeriodError
+    ax : Axes, optional
+    style : Style
+
+    Returns
+    -------
+    Axes
+    """
+    if ax is not None:
+        name = _unit(error, canvas.axes(ax, style).get_title(loc="left"))[0]
+        canvas.name_axes(ax, style, head=f"Position error ({name})")
+        return _wave(ax, error, style)
+    rows, title = _rows(error), _title(error)
+    bars = elements.height(rows)
+    tall, beside = (56.0, 0.0) if style.phone else (max(54.0, bars), 56.0)
+    body = 7.0 + tall + 14.0 + (8.0 + bars if style.phone else 0.0)
+    sheet = canvas.Sheet(style, title, _note(error), body)
+    main = sheet.panel(7.0, tall, f"Position error ({_unit(error)[0]})", right=6.0 + beside)
+    _wave(main, error, style, sheet)
+    top, left = (body - bars - 1.0, 4.0) if style.phone else (7.0, 118.0)
+    sheet.text(left, top - 3.4, f"Amplitude of each line ({_unit(error)[0]})", bold=True)
+    elements.draw(sheet, top, rows, left)
+    canvas.describe(sheet.figure, title, _alternative(error, title))
+    return main
+
+
+def wave_of(error):
+    """The error over the period, closed to its start; nothing where it has no line but rounding."""
+    wave = np.append(error.error, error.error[0])
+    return wave if len(error.harmonic) else np.zeros_like(wave)
+
+
+def half_range(error):
+    """Half of peak to peak, position unit."""
+    return float(np.ptp(wave_of(error))) / 2.0
+
+
+def shown_lines(error):
+    """Indices of the lines that can be read, by order."""
+    size = np.asarray(error.amplitude)
+    if not len(size) or size.max() <= 0.0:
+        return []
+    strongest = np.argsort(-size, kind="stable")[:MOST_LINES]
+    return sorted(int(index) for index in strongest if size[index] >= SHOWN * size.max())
+
+
+def _leading(error):
+    """Orders of the fewest lines that make most of the power, strongest first."""
+    power = np.asarray(error.amplitude) ** 2
+    order = np.argsort(-power, kind="stable")
+    count = int(np.searchsorted(np.cumsum(power[order]), POWER * power.sum())) + 1 if power.sum() > 0.0 else 0
+    return [int(error.harmonic[index]) for index in order[:count]]
+
+
+def _title(error):
+    """The answer: half of peak to peak and how many lines make it."""
+    if not error.valid:
+        return f"Not valid: {error.reasons[0] if error.reasons else 'the result says so'}"
+    leading = _leading(error)
+    if not leading:
+        return "No position error within the signal period"
+    lines = "one line" if len(leading) == 1 else f"{counted(len(leading))} lines"
+    return f"Position error repeats every signal period: ±{quantity(half_range(error), _si(error), 2)}, from {lines}"
+
+
+def _si(error):
+    return error.axis.scale.unit
+
+
+def _unit(error, label=""):
+    """Unit of the error: name and scale."""
+    return axis_unit(float(np.abs(wave_of(error)).max()), _si(error), label)
+
+
+def _note(error):
+    pitch = quantity(error.axis.scale.pitch, _si(error), strip=True)
+    moving = f" at {quantity(abs(error.speed), _si(error) + '/s', strip=True)}" if error.speed else ""
+    return f"Exact error over one {pitch} period{moving}, mean removed; ± is half of peak to peak."
+
+
+def _wave(ax, error, style, sheet=None):
+    """The error and its two strongest lines over one period."""
+    name, unit = _unit(error, ax.get_title(loc="left"))
+    across, by = axis_unit(error.axis.scale.pitch, _si(error), ax.get_xlabel())
+    x = np.append(error.phase, error.phase[0] + 1.0) * error.axis.scale.pitch / by
+    y = wave_of(error) / unit
+    size = (np.abs(y).max() or 1.0) * 1.38
+    canvas.number_axis(ax.xaxis)
+    canvas.number_axis(ax.yaxis, most=6)
+    canvas.limits(ax, x[[0, -1]], (-size, size))
+    canvas.name_axes(ax, style, below=f"Position in the signal period ({across})")
+    if sheet is not None:
+        sheet.widen_left(ax)
+    ax.axhline(0.0, color=style.colour("muted"), linewidth=0.8, zorder=2)
+    ax.plot(x, y, **style.line("ink"), zorder=4)
+    labels = Labels(ax, style)
+    labels.avoid(x, y)
+    labels.avoid(x, 0.0 * x)
+    strong = strongest(error)
+    waves = [_line(error, index, x * by) / unit for index in strong]
+    for wave, dashes in zip(waves, DASHES, strict=False):
+        ax.plot(x, wave, **style.line("cyclic", linestyle=dashes), zorder=3)
+    for index, wave in zip(strong, waves, strict=True):
+        labels.avoid(x, wave, key=index + 0.5)
+    _extremes(labels, x, y, name)
+    for index in strong:
+        labels.beside(f"{error.harmonic[index]} a period", index + 0.5, "cyclic")
+    return ax
+
+
+def strongest(error):
+    """Indices of the two strongest lines that are worth drawing, none where one line is all there is."""
+    size = np.asarray(error.amplitude)
+    order = np.argsort(-size, kind="stable")[:2]
+    kept = [int(index) for index in order if size[index] > 0.05 * size.max(initial=0.0)]
+    return sorted(kept, key=lambda index: error.harmonic[index]) if len(kept) > 1 else []
+
+
+def _line(error, index, position):
+    turns = position / error.axis.scale.pitch
+    return error.amplitude[index] * np.sin(2.0 * np.pi * error.harmonic[index] * turns + error.angle[index])
+
+
+def _extremes(labels, x, y, name):
+    """Dots on the highest and the lowest error, with their values."""
+    if not np.any(y):
+        labels.put("no error", labels.size * (0.5, 0.6), "muted", bold=False)
+        return
+    for index, above in ((int(np.argmax(y)), True), (int(np.argmin(y)), False)):
+        labels.ax.plot(x[index], y[index], "o", color=labels.style.colour("ink"), markersize=5.0, zorder=5)
+        text = ("+" if y[index] > 0.0 else "") + with_unit(digits(y[index], 2), name)
+        labels.at([text], x[index], y[index], "ink", above=above, clear=0.8)
+
+
+def _rows(error):
+    """Bars of the lines that can be read."""
+    unit = _unit(error)[1]
+    return [
+        elements.Bar(
+            f"{error.harmonic[index]} a period",
+            "cyclic",
+            causes_of(error, error.harmonic[index]),
+            float(error.amplitude[index]),
+            digits(error.amplitude[index] / unit, 2),
+        )
+        for index in shown_lines(error)
+    ]
+
+
+def cause_words(cause):
+    """A cause of the result in words."""
+    kind, _, order = cause.partition(" ")
+    if kind == "harmonic" and order.isdigit():
+        return f"{ordinal(int(order))} harmonic"
+    return {"given": "given"}.get(cause, cause)
+
+
+def causes_of(error, order):
+    """Causes that make a line to first order, the largest first, in words."""
+    made = {cause: lines.get(int(order), 0.0) for cause, lines in error.first_order.items()}
+    most = max(made.values(), default=0.0)
+    kept = sorted((cause for cause in made if made[cause] > 0.02 * most), key=lambda cause: -made[cause])
+    return tuple(cause_words(cause) for cause in kept)
+
+
+def _alternative(error, title):
+    pitch = quantity(error.axis.scale.pitch, _si(error), strip=True)
+    text = f"Line chart of position error against position over one signal period of {pitch}. {title}."
+    lines = [
+        f"{error.harmonic[index]} a period {quantity(error.amplitude[index], _si(error), 2)}"
+        for index in np.argsort(-np.asarray(error.amplitude), kind="stable")[:3]
+        if error.amplitude[index] > 0.0
+    ]
+    return f"{text} Strongest lines: {listed(lines)}." if lines else text

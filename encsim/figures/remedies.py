@@ -1,0 +1,282 @@
+"""Picture of causes and remedies: a bar a cause, under it what helps against it, below what remains of the whole."""
+
+from dataclasses import dataclass
+
+from ..plotting import canvas
+from ..wording import axis_unit, compared, quantity, sentence, width, wrap
+
+ROLES = {"sde": "cyclic", "ring": "cyclic", "adc": "counts", "resolution": "counts", "age": "muted"}
+# What the rows are called, and the kind of remedy told under each.
+ROWS = {
+    "signal.offset": ("Centre off", "offset"),
+    "signal.gain": ("Sine too tall", "gain"),
+    "signal.phase": ("Axes not square", "phase"),
+    "signal.harmonics": ("Sides not round", "harmonics"),
+    "signal.sde": ("Error as given", "sde"),
+    "signal.skew": ("Read at two moments", "skew"),
+    "ring.eccentricity": ("Ring off centre", "centring"),
+    "ring.swash": ("Ring tilted", "second head"),
+    "ring.lobes": ("Ring out of round", "second head"),
+    "ring.graduation": ("Lines off", "second head"),
+    "ring.wander": ("Axis wanders", "second head"),
+    "ring.coupling": ("Coupling", ""),
+    "sde": ("Error of the signals", "conditioning"),
+    "ring": ("Mounting of the ring", "second head"),
+    "resolution": ("Counts too coarse", "finer counts"),
+    "adc": ("Converter too coarse", "bits"),
+    "jitter": ("Readhead noise", "noise"),
+    "noise": ("Noise of the signals", "noise"),
+    "clock": ("Loop clock unsteady", "clock"),
+    "age": ("Readings of changing age", "own clock"),
+}
+DOES = {
+    "offset": "trim to a tenth", "gain": "match to a tenth", "phase": "trim to a tenth", "harmonics": "halve them",
+    "sde": "halve it", "skew": "to a tenth", "centring": "centre to a tenth", "second head": "a second head",
+    "conditioning": "correct the signals", "finer counts": "4 times finer", "bits": "2 bits more",
+    "noise": "halve it", "clock": "halve its jitter", "own clock": "lock it to the loop",
+}  # fmt: skip
+MOST, BEST = 8, 3
+# Heights of a row with and without a line below its bar, and around the rule, mm.
+TALL, SHORT, GAP = 13.0, 9.2, 5.0
+BEHIND, LEFT, RIGHT = 20.0, 6.0, 4.0
+HEAD = "Velocity ripple, rms"
+SQUARES = "Squares add: the bars alone do not add up."
+
+
+@dataclass(frozen=True)
+class Row:
+    """One bar: its name, a remark at the right, what is written below; its value."""
+
+    name: str
+    role: str
+    value: float
+    text: str
+    remark: str = ""
+    below: str = ""
+
+    @property
+    def tall(self):
+        """Height, mm."""
+        return TALL if self.below else SHORT
+
+
+def remedies(result, ax=None, *, style=canvas.PRINT):
+    """Causes and remedies of an axis at a speed.
+
+    Parameters
+    ----------
+    result : Explanation
+    ax : Axes, optional
+        Takes the bars alone.
+    style : Style
+
+    Returns
+    -------
+    Axes
+    """
+    above, below = _causes(result), _wholes(result)
+    if ax is not None:
+        return _in_axes(canvas.axes(ax, style), [*above, *below], result, style)
+    title = _title(result)
+    high = sum(row.tall for row in (*above, *below)) + (GAP if above else 0.0)
+    sheet = canvas.Sheet(style, title, _note(result, len(above)), high + (9.0 if above else 4.0))
+    panel = sheet.panel(1.5, high, left=LEFT, right=RIGHT)
+    _draw(panel, above, below, style)
+    if above:
+        sheet.text(LEFT, high + 5.4, SQUARES, "muted")
+    canvas.describe(sheet.figure, title, _alternative(result, above, title))
+    return panel
+
+
+def _unit(result):
+    return f"{result.axis.scale.unit}/s"
+
+
+def _size(result, value):
+    return compared(value, result.values["measured"], _unit(result), 2)
+
+
+def _shown(result):
+    """{path or cause: (value, role)} of the bars: each fault alone, each cause that has none, the largest first."""
+    found = []
+    for one in result.causes:
+        parts = [(each.path, each.measured) for each in one.sources] or [(one.cause, one.measured)]
+        found += [(path, (value, ROLES.get(one.cause, "noise"))) for path, value in parts if value > 0.0]
+    return dict(sorted(found, key=lambda part: -part[1][0])[:MOST])
+
+
+def _causes(result):
+    """A bar for each fault alone and each other cause."""
+    kinds = {one.kind: one for one in result.remedies}
+    return [
+        Row(
+            _named(result, path),
+            role,
+            value,
+            _size(result, value),
+            _remark(result, path),
+            _helped(result, kinds, path),
+        )
+        for path, (value, role) in _shown(result).items()
+    ]
+
+
+def _named(result, path):
+    """What a row is called."""
+    return "Sine too low" if path == "signal.gain" and result.axis.signal.gain < 0.0 else ROWS[path][0]
+
+
+def _remark(result, path):
+    """The fault's value, short."""
+    for one in result.causes:
+        for each in one.sources:
+            if each.path == path:
+                return each.short.replace(" deg", "°")
+    axis = result.axis
+    return {
+        "resolution": lambda: f"{quantity(axis.resolution, axis.scale.unit, strip=True)} a count",
+        "adc": lambda: f"{axis.interpolation.bits} bits",
+        "jitter": lambda: f"{quantity(axis.signal.jitter, axis.scale.unit, strip=True)} rms",
+        "noise": lambda: f"{quantity(axis.signal.noise, '%', strip=True)} rms",
+        "clock": lambda: f"{quantity(axis.sampling.jitter, 's', strip=True)} rms",
+    }.get(path, str)()
+
+
+def _helped(result, kinds, path):
+    """What the remedy for this row leaves of the whole."""
+    one = kinds.get(ROWS[path][1])
+    if one is None:
+        return ""
+    if one.applies:
+        return f"→ {DOES[one.kind]}: {_remain(result, one)}"
+    words = {"none": "no effect", "worse": "more ripple"}.get(one.effect, "not possible")
+    return f"→ {DOES[one.kind]}: {words}"
+
+
+def _wholes(result):
+    """All together, what the best remedies leave of it, and some of them at once."""
+    rows = [Row("All together", "ink", result.values["measured"], _size(result, result.values["measured"]))]
+    told = {ROWS[path][1] for path in _shown(result)}
+    helping = [one for one in result.remedies if one.applies]
+    best = helping[:1] + [one for one in helping[1:] if one.kind not in told][: BEST - 1]
+    rows += [
+        Row(sentence(one.name), "true", one.after["measured"], _size(result, one.after["measured"]))
+        for one in best
+    ]
+    if result.together is not None and result.together.applies:
+        value = result.together.after["measured"]
+        rows.append(Row(_at_once(result), "true", value, _size(result, value)))
+    return rows
+
+
+def _at_once(result):
+    """The remedies that are made together, by their short names."""
+    change = result.together.change
+    names = [one.kind for one in result.remedies if one.applies and _within(one.change, change)]
+    return sentence(" + ".join(names)) if names else "All of these at once"
+
+
+def _within(part, change):
+    return all(path in change and change[path] == value for path, value in part.items())
+
+
+def _draw(ax, above, below, style):
+    """All bars on one scale, a rule between causes and wholes; the axes are in mm."""
+    room = style.width - LEFT - RIGHT
+    high = sum(row.tall for row in (*above, *below)) + (GAP if above else 0.0)
+    most = max([row.value for row in (*above, *below)], default=0.0) or 1.0
+    ax.set_axis_off()
+    ax.set(xlim=(0.0, room), ylim=(high, 0.0))
+    top = 0.0
+    for row in above:
+        _draw_row(ax, style, top, row, (room - BEHIND) / most)
+        top += row.tall
+    if above:
+        ax.plot([-2.0, room], [top + 1.2] * 2, color=style.colour("grid"), linewidth=1.2, clip_on=False)
+        top += GAP
+    for row in below:
+        _draw_row(ax, style, top, row, (room - BEHIND) / most)
+        top += row.tall
+
+
+def _draw_row(ax, style, top, row, scale):
+    room = ax.get_xlim()[1]
+    ax.text(0.0, top + 2.2, _cut(row.name, room, bold=True), va="center_baseline", **style.text(bold=True))
+    left = room - width(row.name, bold=True) - 3.0
+    if row.remark and width(row.remark) <= left:
+        ax.text(room, top + 2.2, row.remark, ha="right", va="center_baseline", **style.text("muted"))
+    long = row.value * scale
+    ax.barh(top + 5.9, long, 3.2, 0.0, color=style.colour(row.role), linewidth=0.0)
+    ax.text(long + 1.3, top + 5.9, row.text, va="center_baseline", **style.text(bold=True))
+    if row.below:
+        ax.text(0.0, top + 9.6, _cut(row.below, room), va="center_baseline", **style.text())
+
+
+def _cut(text, room, bold=False):
+    """A text that fits into one line."""
+    lines = wrap(text, 200, room, bold=bold)
+    return text if len(lines) == 1 else wrap(text, 200, room - 3.0, bold=bold)[0] + " …"
+
+
+def _in_axes(ax, rows, result, style):
+    """The bars on somebody's axes, names at the left."""
+    places = list(range(len(rows)))
+    name, size = axis_unit(max(row.value for row in rows), _unit(result), ax.get_xlabel())
+    ax.barh(places, [row.value / size for row in rows], 0.6, color=[style.colour(row.role) for row in rows])
+    ax.set_yticks(places, [row.name for row in rows])
+    ax.set_ylim(len(rows) - 0.4, -0.6)
+    ax.set_xlim(left=0.0)
+    canvas.number_axis(ax.xaxis)
+    canvas.name_axes(ax, style, below=f"{HEAD} ({name})")
+    return ax
+
+
+def _title(result):
+    """The answer: what to do first."""
+    at = f"At {_speed(result)}" if result.speed else "At standstill"
+    whole = result.values["measured"]
+    if whole == 0.0:
+        return f"{at}: no ripple to take away"
+    best = next((one for one in result.remedies if one.applies), None)
+    if best is None:
+        return f"{at}: {_size(result, whole)} of ripple, and nothing that was tried helps"
+    return f"{sentence(best.name)}: {_remain(result, best)} of {_size(result, whole)}"
+
+
+def _remain(result, one):
+    """``47 um/s remain``."""
+    left = one.after["measured"]
+    return f"{_size(result, left)} remain" if left else "nothing remains"
+
+
+def _speed(result):
+    return quantity(abs(result.speed), _unit(result), strip=True)
+
+
+def _note(result, shown):
+    """What the bars are, and what is in doubt."""
+    at = f"at {_speed(result)}" if result.speed else "at standstill"
+    words = [f"Measured velocity ripple {at}, rms."]
+    words += ["Upper bars: one cause alone; below each what a remedy leaves of the whole."] if shown else []
+    if result.values["torque"] is not None:
+        driven = "force" if result.axis.scale.unit == "m" else "torque"
+        words.append(
+            f"Remedies stand in the order of what they win of measured, {driven} and true ripple together."
+        )
+    if not result.valid and result.reasons:
+        words.append(f"In doubt: {result.reasons[0]}.")
+    return " ".join(words)
+
+
+def _alternative(result, above, title):
+    """Alternative text: kind, quantity; the answer; the largest cause."""
+    at = f"at {_speed(result)}" if result.speed else "at standstill"
+    words = [f"Bars of velocity ripple, rms, {at}, by cause and after each remedy. {title}."]
+    if above:
+        words.append(f"The largest cause alone is {above[0].name.lower()}, {above[0].text}.")
+    if result.together is not None and result.together.applies:
+        left = _size(result, result.together.after["measured"])
+        words.append(f"{_at_once(result)}: {left} remain.")
+    if not result.valid:
+        words.append("Some values are in doubt.")
+    return " ".join(words)

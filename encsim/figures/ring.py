@@ -1,0 +1,370 @@
+"""Picture of a mounted ring: error against angle, ring with heads to scale, bars by order and cause.
+
+What the pictures of rings say: causes in words and roles, titles, alternative texts.
+
+Drawing of a ring with its heads to scale and the error as exaggerated radius.
+"""
+
+import math
+
+import numpy as np
+
+from ..plotting import canvas
+from ..plotting.elements import closed, turn_panel, unit_of
+from ..plotting.labels import Labels
+from ..wording import counted, digits, listed, quantity, sentence, width, with_unit
+
+# Role of a cause's bar, its hatch, its word on a bar, and what stays in a title.
+CAUSES = {
+    "eccentricity": ("cyclic", "", "off-centre", "its eccentricity"),
+    "swash": ("cyclic", "", "tilted", "its tilt"),
+    "lobes": ("true", "////", "", ""),
+    "graduation": ("counts", "", "graduation", "its graduation"),
+    "wander": ("cyclic", "\\\\\\\\", "bearing", "the wander of the bearing"),
+    "coupling": ("force", "xxxx", "coupling", "the coupling"),
+    "sde": ("muted", "....", "signal period", "the error within the signal period"),
+    "mixed": ("muted", "", "second order", "what its faults make together"),
+}
+# A cause is named beside the largest of its order from this share of it on; an order is shown from this on.
+BESIDE, SHOWN = 0.1, 0.01
+NOTHING = 1e-3
+
+
+def angle(value, count=2):
+    """An angle as titles show it."""
+    return quantity(value, "rad", count)
+
+
+def half_range(values):
+    """Half of peak to peak."""
+    return float(np.ptp(values)) / 2.0
+
+
+def main_cause(line):
+    """The cause that makes most of a line."""
+    return max(line.causes, key=line.causes.get) if line.causes else "mixed"
+
+
+def bar_words(line):
+    """Causes of a line, the largest first, as they stand beside its bar."""
+    most = max(line.causes.values(), default=0.0)
+    kept = sorted(
+        (name for name, size in line.causes.items() if size >= BESIDE * most), key=lambda n: -line.causes[n]
+    )
+    return ", ".join(_shape(line.order) if name == "lobes" else CAUSES[name][2] for name in kept or ["mixed"])
+
+
+def _shape(order):
+    return {1: "one lobe", 2: "oval"}.get(order, f"{counted(order)} lobes")
+
+
+def _stays(line):
+    """What a line comes from, as a title says it."""
+    cause = main_cause(line)
+    if cause == "lobes":
+        return "its oval shape" if line.order == 2 else f"its shape of {_shape(line.order)}"
+    return CAUSES[cause][3]
+
+
+def heads_words(count):
+    """``one head``, ``three heads``."""
+    return "one head" if count == 1 else f"{counted(count)} heads"
+
+
+def ring_title(curve):
+    """The answer: how far the ring reads off, what the heads leave, and what that comes from."""
+    alone, count = half_range(curve.alone), len(curve.heads)
+    if alone == 0.0 and curve.peak == 0.0:
+        return "The ring reads true: nothing is wrong with its mounting"
+    most = max(curve.orders, key=lambda line: line.amplitude, default=None)
+    if count == 1:
+        return f"The ring reads off by ±{angle(curve.peak)}; most of it is {_stays(most)}"
+    who = sentence(heads_words(count))
+    if most is None or curve.peak < NOTHING * alone:
+        left = f"; ±{angle(curve.peak)} stay" if most is not None else ""
+        return f"{who} take all that matters off the ring's ±{angle(alone)}{left}"
+    if curve.peak > 0.98 * alone:
+        return f"{who} are no help: ±{angle(curve.peak)} where one shows ±{angle(alone)}"
+    return f"{who} take the ring from ±{angle(alone)} to ±{angle(curve.peak)}; what stays is {_stays(most)}"
+
+
+def ring_note(curve):
+    """What is drawn, and what is left out."""
+    size = quantity(curve.ring.diameter, "m", strip=True)
+    arc = quantity(curve.arc, "m")
+    words = [f"Ring of {size}: angle shown minus true angle over a turn; at its rim ±{arc}."]
+    words += [sentence(f"{reason}.") for reason in curve.reasons]
+    return " ".join(words)
+
+
+def ring_text(curve, title):
+    """Alternative text: kind, quantity; the answer; the largest orders."""
+    words = [
+        f"Line chart of angle error against shaft angle over a turn, ring with heads, bars by order. {title}."
+    ]
+    largest = sorted(curve.alone_orders, key=lambda line: -line.amplitude)[:3]
+    if largest:
+        lines = [
+            f"{angle(line.amplitude)} at {line.order} a turn" for line in largest if line.amplitude > 0.0
+        ]
+        words.append(f"One head: {listed(lines)}.")
+    return " ".join(words)
+
+
+# In radii of the ring: the error's largest drawn size, the bore drawn where none is known, a head's size, the frame.
+LARGEST, BORE, HEAD, FRAME = 0.22, 0.72, (0.17, 0.46), 1.27
+# Heads nearer than this to one before, rad, carry no number, and all are drawn as narrow as the closest two need.
+CROWDED, NARROWEST = 0.25, 0.1
+
+
+def ring_polar(curve, ax=None, *, style=canvas.PRINT):
+    """A ring with its heads to scale, the error of one head and of all as exaggerated radius.
+
+    Parameters
+    ----------
+    curve : RingCurve
+    ax : Axes, optional
+    style : Style
+
+    Returns
+    -------
+    Axes
+    """
+    if ax is not None:
+        return draw(canvas.axes(ax, style), curve, style)
+    title = ring_title(curve)
+    size = style.width - 10.0
+    side = size if style.phone else 110.0
+    sheet = canvas.Sheet(style, title, ring_note(curve), side + 2.0)
+    margin = (style.width - side) / 2.0
+    main = sheet.panel(1.0, side, left=margin, right=margin)
+    draw(main, curve, style)
+    text = f"Drawing of a ring and {heads_words(len(curve.heads))} to scale, angle error as enlarged radius. {title}."
+    canvas.describe(sheet.figure, title, text)
+    return main
+
+
+def draw(ax, curve, style):
+    """The drawing in square axes without ticks; one is the radius of the graduation."""
+    ax.set_axis_off()
+    ax.set(xlim=(-FRAME, FRAME), ylim=(-FRAME, FRAME), aspect="equal")
+    ring, turn = curve.ring, np.linspace(0.0, 2.0 * np.pi, 361)
+    bore = ring.bore / ring.diameter if ring.bore is not None else BORE
+    ax.plot(np.cos(turn), np.sin(turn), color=style.colour("ideal"), linewidth=3.0, zorder=2)
+    ax.plot(bore * np.cos(turn), bore * np.sin(turn), color=style.colour("ideal"), linewidth=1.4, zorder=2)
+    _errors(ax, curve, style)
+    _heads(ax, curve.heads, style)
+    _words(ax, curve, min(bore, BORE) if bore > 0.45 else None, style)
+    return ax
+
+
+def _errors(ax, curve, style):
+    """The errors round the ring, and the scale bar that tells their size."""
+    several = len(curve.heads) > 1
+    largest = max(np.abs(curve.error).max(), np.abs(curve.alone).max() if several else 0.0)
+    if largest == 0.0:
+        return
+    rows = [(curve.alone, "cyclic", {"linestyle": (0, (5, 1.6))})] if several else []
+    for values, role, changes in [*rows, (curve.error, "ink", {})]:
+        degrees, size = closed(curve.angle, values, largest / LARGEST)
+        place, radius = np.radians(degrees), 1.0 + size
+        ax.plot(radius * np.cos(place), radius * np.sin(place), **style.line(role, **changes), zorder=4)
+    bar = _round_size(largest)
+    long, name, unit = bar / largest * LARGEST, *unit_of(bar)
+    low = -FRAME + 0.06
+    ax.plot([FRAME - 0.02 - long, FRAME - 0.02], [low, low], color=style.colour("muted"), linewidth=2.6,
+            solid_capstyle="butt")  # fmt: skip
+    text = with_unit(digits(bar / unit, 2, strip=True), name)
+    ax.text(FRAME - 0.07 - long, low, text, ha="right", va="center_baseline", **style.text("muted"))
+
+
+def _round_size(largest):
+    """1, 2 or 5 times a power of ten (in the unit shown), at most the largest error."""
+    unit = unit_of(largest)[1]
+    power = 10.0 ** math.floor(math.log10(largest / unit))
+    return max(
+        step * power * unit for step in (1.0, 2.0, 5.0) if step * power * unit <= largest * (1.0 + 1e-9)
+    )
+
+
+def _heads(ax, places, style):
+    """Heads as boxes across the rim, numbered."""
+    turned = np.sort(np.mod(places, 2.0 * np.pi))
+    closest = np.diff(np.append(turned, turned[0] + 2.0 * np.pi)).min()
+    tall, numbered = min(HEAD[1], max(0.9 * closest, NARROWEST)), []
+    for number, place in enumerate(places, 1):
+        outward, along = np.array([np.cos(place), np.sin(place)]), np.array([-np.sin(place), np.cos(place)])
+        corners = [(1.0 + 0.08 + a * HEAD[0] / 2.0) * outward + b * tall / 2.0 * along
+                   for a, b in ((-1, -1), (1, -1), (1, 1), (-1, 1))]  # fmt: skip
+        first = number == 1 and len(places) > 1
+        ax.fill(*np.transpose(corners), facecolor=style.colour("soft" if first else "grid"), linewidth=1.6,
+                edgecolor=style.colour("cyclic" if first else "ink"), zorder=6)  # fmt: skip
+        if all(abs(np.angle(np.exp(1j * (place - other)))) > CROWDED for other in numbered):
+            numbered.append(place)
+            middle = 1.08 * outward
+            ax.text(
+                *middle, str(number), ha="center", va="center_baseline", zorder=7, **style.text(bold=True)
+            )
+
+
+def _words(ax, curve, bore, style):
+    """Angles inside the ring, the axis of rotation, the diameter."""
+    ax.plot(0.0, 0.0, "+", color=style.colour("muted"), markersize=8.0, markeredgewidth=1.6)
+    ax.text(0.0, -0.2, quantity(curve.ring.diameter, "m", strip=True), ha="center", va="center_baseline",
+            **style.text("muted"))  # fmt: skip
+    if bore is None:
+        return
+    for degrees in (0, 90, 180, 270):
+        far = bore - (0.16 if degrees % 180 else 0.2)
+        place = far * np.cos(np.radians(degrees)), far * np.sin(np.radians(degrees))
+        ax.text(*place, f"{degrees}°", ha="center", va="center_baseline", **style.text("muted"))
+
+
+# Orders that a panel shows at most; up to the highest of these they stand on an even axis, else side by side.
+MOST, EVEN = {"a4": 12, "phone": 9}, {"a4": 12, "phone": 9}
+HEADS = {"a4": ("Error ({})", "Ring and heads to scale, error enlarged", "Amplitude ({})"),
+         "phone": ("Error ({})", "To scale, error enlarged", "Amplitude ({})")}  # fmt: skip
+WIDE = 0.72
+# mm for the names of the orders side by side.
+ROOM = 64.0
+# What a word may cost that stands by a bar and needs no leader.
+CLOSE = 8.0
+
+
+def ring(curve, ax=None, *, style=canvas.PRINT):
+    """Angle error of a ring over a turn, of one head and of those given, the ring with its heads, and its orders.
+
+    Parameters
+    ----------
+    curve : RingCurve
+    ax : Axes, optional
+        Takes the error against angle alone.
+    style : Style
+
+    Returns
+    -------
+    Axes
+    """
+    if ax is not None:
+        ax = canvas.axes(ax, style)
+        name = _error(ax, curve, style, ax.get_title(loc="left"))
+        canvas.name_axes(ax, style, head=f"Error ({name})", below="Angle (°)")
+        return ax
+    title = ring_title(curve)
+    sheet = canvas.Sheet(style, title, ring_note(curve), 159.0 if style.phone else 126.0)
+    name, _ = unit_of(_largest(curve))
+    heads = [head.format(name) for head in HEADS[style.page]]
+    main = sheet.panel(7.0, 38.0, heads[0])
+    _error(main, curve, style)
+    sheet.widen_left(main)
+    canvas.name_axes(main, style, below="Angle (°)")
+    if style.phone:
+        view = sheet.panel(65.0, 46.0, heads[1], left=22.0, right=22.0)
+        bars = sheet.panel(121.0, 25.0, heads[2])
+    else:
+        view = sheet.panel(65.0, 59.0, heads[1], left=8.0, right=92.0)
+        bars = sheet.panel(65.0, 48.0, heads[2], left=98.0, head_left=88.0)
+    draw(view, curve, style)
+    _orders(bars, curve, style)
+    canvas.describe(sheet.figure, title, ring_text(curve, title))
+    return main
+
+
+def _largest(curve):
+    return max(np.abs(curve.error).max(), np.abs(curve.alone).max())
+
+
+def _error(ax, curve, style, label=""):
+    """Errors of one head and of all; the name of their unit."""
+    name, unit = unit_of(_largest(curve), label)
+    count = len(curve.heads)
+    rows = [(curve.error, "ink", f"{heads_words(count)}, ±{angle(curve.peak)}", {})]
+    if count > 1:
+        alone = f"one head, ±{angle(half_range(curve.alone))}"
+        rows.insert(0, (curve.alone, "cyclic", alone, {"linestyle": (0, (5, 1.6)), "linewidth": 1.8}))
+    labels = turn_panel(ax, [(curve.angle, *row) for row in rows], unit, style)
+    if not _largest(curve):
+        labels.put("no error", labels.size * (0.5, 0.65), "muted", bold=False)
+    return name
+
+
+def _shown(curve, style):
+    """Orders to draw: {order: (line of one head, what the heads leave)}."""
+    left = {line.order: line.amplitude for line in curve.orders}
+    alone = {line.order: line for line in curve.alone_orders}
+    size = {order: max(left.get(order, 0.0), alone[order].amplitude if order in alone else 0.0)
+            for order in {*left, *alone}}  # fmt: skip
+    most = max(size.values(), default=0.0)
+    ranked = sorted(size, key=lambda order: (-size[order], order))[: MOST[style.page]]
+    while len(ranked) > 1 and len(ranked) * (width(str(max(ranked))) + 1.4) > ROOM:
+        ranked.pop()
+    every = {line.order: line for line in (*curve.orders, *curve.alone_orders)}
+    return {n: (every[n], alone[n].amplitude if n in alone else 0.0, left.get(n, 0.0))
+            for n in sorted(ranked) if size[n] >= SHOWN * most}  # fmt: skip
+
+
+def _orders(ax, curve, style):
+    """A bar an order as one head sees it, filled by its cause; thick bars where several heads leave it."""
+    shown = _shown(curve, style)
+    unit = unit_of(_largest(curve))[1]
+    highest = max(shown, default=1)
+    even = highest <= EVEN[style.page]
+    places = {order: float(order if even else place) for place, order in enumerate(shown, 1)}
+    last = max(highest if even else len(shown), 6)
+    ticks = {n: float(n) for n in range(1, last + 1)} if even else places
+    ax.set_xticks(list(ticks.values()), [str(order) for order in ticks])
+    canvas.number_axis(ax.yaxis, most=5)
+    top = max([max(alone, left) for _, alone, left in shown.values()], default=0.0) / unit or 1.0
+    canvas.limits(ax, (0.3, last + 0.7), (0.0, 1.28 * top))
+    canvas.name_axes(ax, style, below="Times per turn")
+    ax.xaxis.grid(False)
+    labels = Labels(ax, style)
+    for order, (line, alone, _) in shown.items():
+        _bar(ax, labels, places[order], alone / unit, line, style)
+    if len(curve.heads) > 1:
+        for order, (_, _, left) in shown.items():
+            ax.plot([places[order] - 0.44, places[order] + 0.44], [left / unit] * 2, color=style.colour("ink"),
+                    linewidth=4.0, solid_capstyle="butt", zorder=5, clip_on=False)  # fmt: skip
+            x = np.linspace(places[order] - 0.44, places[order] + 0.44, 20)
+            labels.avoid(x, np.full(20, left / unit))
+    _name_bars(labels, places, shown, unit)
+    if len(curve.heads) > 1 and shown:
+        _explain(labels, len(curve.heads))
+
+
+def _bar(ax, labels, place, height, line, style):
+    role, hatch = CAUSES[main_cause(line)][:2]
+    colour = style.colour(role)
+    fill = {"facecolor": style.colour("paper"), "hatch": hatch} if hatch else {"facecolor": colour}
+    ax.bar(place, height, WIDE, edgecolor=colour, linewidth=1.2, zorder=3, **fill)
+    low, high = labels.place([place - WIDE / 2.0, place + WIDE / 2.0], [0.0, height])
+    labels.block(low[0], low[1], high[0], high[1])
+
+
+def _name_bars(labels, places, shown, unit):
+    """The word of each cause at its tallest bar that has room, the tallest cause first."""
+    bars = {}
+    for order, (line, alone, left) in shown.items():
+        words = bar_words(line)
+        bars.setdefault(words.partition(",")[0], []).append((max(alone, left), order, words))
+    for first, every in sorted(bars.items(), key=lambda item: -max(item[1])[0]):
+        every.sort(reverse=True)
+        role = CAUSES[main_cause(shown[every[0][1]][0])][0]
+        for size, order, words in every:
+            if labels.at([words, first], places[order], size / unit, role, clear=0.9, most=CLOSE):
+                break
+        else:
+            size, order, _ = every[0]
+            labels.at([first], places[order], size / unit, role, clear=0.9)
+
+
+def _explain(labels, count):
+    """What a thick bar is, in the first corner that is free."""
+    text = f"thick bar: what\n{heads_words(count)} leave"
+    half = labels.half(text, False, 9.0)
+    for x in np.linspace(1.0, 0.0, 6):
+        centre = half + (labels.size - 2.0 * half) * np.array([x, 1.0]) - [0.0, 0.6]
+        if not labels.hidden(centre[None], half)[0]:
+            labels.block(*(centre - half), *(centre + half))
+            labels.put(text, centre, "ink", bold=False)
+            return

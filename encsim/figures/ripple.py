@@ -1,0 +1,296 @@
+"""Picture of velocity ripple against speed: total, parts, regimes, speeds where lines vanish."""
+
+import numpy as np
+
+from .. import checks
+from ..plotting import canvas, elements
+from ..plotting.labels import Labels
+from ..plotting.strips import choose_names, ribbon, top_names, top_ticks
+from ..wording import percent, quantity, width
+from . import ripple_view as findings
+from .ripple_view import NAMES, Frame, edges_of, frame_of, range_of_speeds, range_of_values, runs, view_of
+
+LOOKS = {
+    "noise": ("noise", "paper", ("noise",)),
+    "resolution": ("counts", "paper", ("resolution",)),
+    "direct": ("soft", "ink", ("cyclic error, direct", "direct")),
+    "aliased": ("cyclic", "paper", ("cyclic error, aliased", "aliased")),
+}
+HEAD = "Velocity ripple, rms"
+TICKS = "lines that vanish:"
+CAPTION = "the largest part at each speed"
+
+
+def ripple(curve, ax=None, *, limit=None, simulated=None, style=canvas.PRINT):
+    """Velocity ripple against speed: total, parts by role, regimes, speeds where lines vanish.
+
+    Parameters
+    ----------
+    curve : RippleCurve
+        Drawn as it is: notches at vanishing speeds are ragged or missed unless the speeds lie close there
+        (400 on a log scale and 50 around each vanishing speed are enough).
+    ax : Axes, optional
+    limit : (float, float), optional
+        Ripple allowed: share of the speed, and a value below which it does not go; either may be 0.
+    simulated : mapping, optional
+        "speed" and "rms" of simulated points.
+    style : Style
+
+    Returns
+    -------
+    Axes
+
+    Raises
+    ------
+    InputError
+        If the limit is no such pair, or the simulated points have no speeds and ripples of one length.
+    """
+    _check(limit, simulated)
+    view = view_of(curve, limit, simulated)
+    if ax is not None:
+        return _into(ax, view, style)
+    main = _single(view, style) if len(view.speed) < 2 else _sheet(view, style)
+    canvas.describe(main.figure, findings.title(view), findings.alternative(view))
+    return main
+
+
+def _check(limit, simulated):
+    """Refuse a limit or simulated points that cannot be drawn."""
+    if limit is not None:
+        pair = isinstance(limit, (tuple, list)) and len(limit) == 2 and all(map(checks.is_real, limit))
+        if not pair or min(limit) < 0.0 or max(limit) == 0.0:
+            rule = "be a share of the speed and a least value, both zero or more and not both zero"
+            checks.refuse("plot.limit", rule, limit)
+    if simulated is not None and np.size(simulated["speed"]) != np.size(simulated["rms"]):
+        sizes = f"{np.size(simulated['speed'])} and {np.size(simulated['rms'])}"
+        checks.refuse("plot.simulated", "hold speed and rms of one length", sizes)
+
+
+def _single(view, style):
+    """One speed or standstill: total, parts and limit as bars."""
+    rows = _single_rows(view)
+    sheet = canvas.Sheet(style, findings.title(view), findings.note(view), 7.0 + elements.height(rows) + 6.0)
+    sheet.text(4.0, 3.6, HEAD, bold=True)
+    return elements.draw(sheet, 7.0, rows, 4.0)
+
+
+def _single_rows(view):
+    moving = len(view.speed) > 0
+    total = view.rms[0] if moving else view.standstill[0] if view.standstill else 0.0
+    parts = {role: part[0] for role, part in view.parts.items()} if moving else view.standstill[1]
+    wanted = [
+        ("ripple", "ink", total),
+        *((NAMES[role], role, part) for role, part in parts.items() if part > 0.0),
+    ]
+    if view.limit is not None:
+        wanted.append((findings.rule(view), "limit", view.allowed[0] if moving else view.limit[1]))
+    remarks = ("its square is the sum of the parts' squares",) if len(parts) > 1 and total > 0.0 else ()
+    return [
+        elements.Bar(name, role, remarks if role == "ink" else (), float(size), quantity(size, view.unit))
+        for name, role, size in wanted
+    ]
+
+
+def _into(ax, view, style):
+    """The main panel in the caller's axes, in the units that they may have already."""
+    ax = canvas.axes(ax, style)
+    frame = frame_of(view, ax.get_xlabel(), ax.get_title(loc="left"))
+    again = canvas.drawn_before(ax)
+    _set_ranges(ax, view, frame)
+    names, prefix = (None, None) if again else _tick_names(view, style, Labels(ax, style).size[0])
+    canvas.name_axes(
+        ax,
+        style,
+        head=f"{HEAD} ({frame.ripple_unit[0]})",
+        below=f"Speed ({frame.speed_unit[0]})",
+        pad=17.0 if names or again else 6.0,
+    )
+    _main_panel(ax, view, style, frame, names, prefix)
+    return ax
+
+
+def _sheet(view, style):
+    """Main panel, ribbon and share panel on a figure of their own; the main panel alone without ripple."""
+    frame = frame_of(view)
+    names, prefix = _tick_names(view, style, style.width - 20.0)
+    rough = bool(np.any(view.rms > 0.0))
+    tall, low = (56.0, 38.0) if style.phone else (66.0, 44.0) if rough else (30.0, 0.0)
+    top = 11.0 if names else 7.0
+    strip = top + tall + 2.0
+    lower = strip + 20.0
+    note = findings.note(view, explained=prefix is not None or not view.vanishing)
+    sheet = canvas.Sheet(style, findings.title(view), note, (lower + low if rough else top + tall) + 13.0)
+    main = sheet.panel(top, tall, f"{HEAD} ({frame.ripple_unit[0]})", head_top=3.4)
+    _set_ranges(main, view, frame)
+    share = _share_panel(sheet, lower, low, view, style) if rough else None
+    sheet.widen_left(main, *([share] if rough else []))
+    names, prefix = _tick_names(view, style, Labels(main, style).size[0])
+    _main_panel(main, view, style, frame, names, prefix)
+    if rough:
+        main.tick_params(labelbottom=False)
+        _fill_share(share, view, style, Frame(frame.speed_unit, None))
+        _strip(sheet, view, style, main, strip)
+    else:
+        canvas.name_axes(main, style, below=f"Speed ({frame.speed_unit[0]})")
+    return main
+
+
+def _share_panel(sheet, top, height, view, style):
+    """Empty panel of the ripple as a share of the speed, with its ranges."""
+    ax = sheet.panel(top, height, f"Ripple {'/' if style.phone else 'as a share of the'} speed (%)")
+    _set_ranges(ax, view, Frame(frame_of(view).speed_unit, None))
+    return ax
+
+
+def _set_ranges(ax, view, frame):
+    """Log ranges and tick marks of a panel."""
+    y = np.concatenate([frame.y(view.rms, view.speed), frame.y(view.ring_rms, view.ring_speed)])
+    rows = [frame.y(part, view.speed) for part in view.parts.values()]
+    canvas.number_axis(ax.xaxis, logarithmic=True)
+    across = frame.x(np.array(range_of_speeds(view)))
+    if not np.any(y > 0.0):
+        ax.set_yticks([0.0], ["0"])
+        canvas.limits(ax, across, (0.0, 1.0))
+        return
+    canvas.number_axis(ax.yaxis, logarithmic=True)
+    most = 1.7 if frame.ripple_unit is None else 3.0
+    canvas.limits(ax, across, range_of_values(y, rows, most))
+
+
+def _main_panel(ax, view, style, frame, names, prefix):
+    """Curves with their names, ticks on top."""
+    _curves(ax, view, style, frame)
+    labels = Labels(ax, style)
+    if view.vanishing and names is not None:
+        speeds = frame.x(np.array([speed for speed, _ in view.vanishing]))
+        top_ticks(labels, speeds)
+        top_names(labels, names, prefix, TICKS)
+    _write_names(labels, view, frame)
+
+
+def _fill_share(ax, view, style, frame):
+    """The same as a share of the speed."""
+    _curves(ax, view, style, frame)
+    canvas.name_axes(ax, style, below=f"Speed ({frame.speed_unit[0]})")
+    labels = Labels(ax, style)
+    _avoid_curves(labels, view, frame)
+    if view.allowed is not None and view.limit[0] > 0.0:
+        flat = view.allowed <= view.limit[0] * view.speed * 1.001
+        _name_limit(labels, view, frame, flat, f"limit {percent(view.limit[0], 3, strip=True)}")
+
+
+def _curves(ax, view, style, frame):
+    """Doubt, wash, parts, limit, total and rings of one panel."""
+    x, low = frame.x(view.speed), ax.get_ylim()[0] / 100.0
+    total = np.maximum(frame.y(view.rms, view.speed), low)
+    hatch(ax, view, style, frame)
+    if view.allowed is not None:
+        allowed = frame.y(view.allowed, view.speed)
+        ax.fill_between(
+            x,
+            allowed,
+            total,
+            where=total > allowed,
+            interpolate=True,
+            color=style.colour("wash"),
+            linewidth=0.0,
+            zorder=1,
+        )
+        ax.plot(x, allowed, **style.line("limit"), **_mark(view, "_", 9.0), zorder=3)
+    for role, part in view.parts.items() if len(view.parts) > 1 else ():
+        y = np.maximum(frame.y(part, view.speed), low)
+        ax.plot(x, y, **style.line(role), **_mark(view, "o", 3.6), zorder=3)
+    ax.plot(x, total, **style.line("ink"), **_mark(view, "o", 5.0), zorder=4)
+    if len(view.ring_speed):
+        ax.plot(frame.x(view.ring_speed), frame.y(view.ring_rms, view.ring_speed), **style.ring())
+
+
+def _mark(view, marker, size):
+    """Markers of a line through few points."""
+    return {"marker": marker, "markersize": size} if view.few else {}
+
+
+def hatch(ax, view, style, frame):
+    """Hatch the speeds at which the numbers are in doubt."""
+    edges = edges_of(view)
+    for first, last in runs(view.doubtful):
+        if view.doubtful[first]:
+            ax.axvspan(
+                *frame.x(edges[[first, last + 1]]),
+                facecolor="none",
+                edgecolor=style.colour("ideal"),
+                hatch="///",
+                linewidth=0.0,
+                zorder=0.5,
+            )
+
+
+def _avoid_curves(labels, view, frame):
+    """Keep names off all that :func:`_curves` draws."""
+    x, low = frame.x(view.speed), labels.ax.get_ylim()[0] / 100.0
+    for key, row in {"ink": view.rms, **(view.parts if len(view.parts) > 1 else {})}.items():
+        labels.avoid(x, np.maximum(frame.y(row, view.speed), low), key=key)
+    if view.allowed is not None:
+        labels.avoid(x, frame.y(view.allowed, view.speed), key="limit")
+    if len(view.ring_speed):
+        labels.avoid_points(frame.x(view.ring_speed), frame.y(view.ring_rms, view.ring_speed))
+
+
+def _write_names(labels, view, frame):
+    """Name every line where it is alone."""
+    _avoid_curves(labels, view, frame)
+    if view.allowed is not None:
+        _name_limit(
+            labels, view, frame, view.allowed <= view.limit[1], findings.rule(view, frame.ripple_unit)
+        )
+    if not np.any(view.rms > 0.0):
+        still = view.standstill is not None and not len(view.speed)
+        text = f"at standstill {quantity(view.standstill[0], view.unit)}" if still else "no ripple"
+        labels.put(text, labels.size / 2.0, "muted", bold=False)
+        return
+    alone = len(view.parts) == 1
+    total = f"total: {NAMES[next(iter(view.parts))]} alone" if alone else "total"
+    labels.beside(total, "ink", "ink", lone=False)
+    for role in view.parts if not alone else ():
+        labels.beside(NAMES[role], role, role)
+
+
+def _name_limit(labels, view, frame, flat, text):
+    """Name the limit where it is flat, if it is anywhere."""
+    x, y = frame.x(view.speed), frame.y(view.allowed, view.speed)
+    ends = labels.place(x[flat], y[flat])[:, 0]
+    if len(ends) and np.ptp(ends) > width(text, bold=True):
+        labels.avoid(x[~flat], y[~flat])
+        labels.avoid(x[flat], y[flat], key="limit")
+    labels.beside(text, "limit", "limit")
+
+
+def _tick_names(view, style, panel):
+    """Names of the ticks along the top, [(mm, word)], and the place of the words that explain them."""
+    found = view.vanishing
+    low, high = np.log(range_of_speeds(view))
+    every = {line for _, lines in found for line in lines}
+    words = [
+        "all" if len(every) > 1 and set(lines) == every else ", ".join(map(str, lines)) for _, lines in found
+    ]
+    places = [panel * (np.log(speed) - low) / (high - low) for speed, _ in found]
+    return choose_names(places, words, panel, TICKS)
+
+
+def _strip(sheet, view, style, main, top):
+    """The ribbon of regimes, with its caption."""
+    names = list(view.regime)
+    spans = runs(view.regime)
+    if not spans or not view.parts:
+        return
+    box = main.get_position()
+    left = box.x0 * style.width
+    ax = sheet.panel(top, 5.0, left=left)
+    ax.set_axis_off()
+    edges = edges_of(view)
+    low, high = np.log(edges[[0, -1]])
+    places = (np.log(edges[[first for first, _ in spans] + [len(names)]]) - low) / (high - low)
+    looks = {
+        name: look if "muted" not in view.parts else (*look[:2], look[2][-1:]) for name, look in LOOKS.items()
+    }
+    ribbon(Labels(ax, style), places, [str(names[first]) for first, _ in spans], looks, CAPTION)

@@ -1,0 +1,317 @@
+"""A ripple curve as it is drawn: sorted, parts summed up by role, units and ranges chosen.
+
+What a ripple curve says, in words and numbers: title, note, alternative text.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from ..wording import SHARE, axis_unit, axis_words, counted, digits, percent, quantity, sentence, with_unit
+
+ROLES = {
+    "sde": "cyclic", "ring": "cyclic", "adc": "counts", "resolution": "counts", "jitter": "noise",
+    "noise": "noise", "clock": "noise",
+}  # fmt: skip
+NAMES = {
+    "cyclic": "cyclic error",
+    "counts": "counts (resolution)",
+    "noise": "noise",
+    "muted": "age of the reading",
+}
+# Up to so many speeds are shown as dots: a line through few points would claim what lies between.
+FEW = 12
+
+
+@dataclass(frozen=True, eq=False)
+class View:
+    """A curve as it is drawn: moving speeds only, ascending, one part a role, SI numbers."""
+
+    curve: object
+    speed: np.ndarray
+    rms: np.ndarray
+    parts: dict
+    regime: np.ndarray
+    doubtful: np.ndarray
+    standstill: tuple | None
+    limit: tuple | None
+    ring_speed: np.ndarray
+    ring_rms: np.ndarray
+
+    @property
+    def unit(self):
+        """Unit of speeds, SI."""
+        return f"{self.curve.axis.scale.unit}/s"
+
+    @property
+    def few(self):
+        """Whether single speeds are marked."""
+        return len(self.speed) <= FEW
+
+    @property
+    def allowed(self):
+        """Ripple allowed at each speed, None without a limit."""
+        return None if self.limit is None else np.maximum(self.limit[0] * self.speed, self.limit[1])
+
+    @property
+    def sound(self):
+        """Speeds that findings are drawn from: those not in doubt, or all where all are."""
+        return ~self.doubtful if not np.all(self.doubtful) else np.ones_like(self.doubtful)
+
+    @property
+    def vanishing(self):
+        """(speed, harmonics) of the speeds in range at which lines vanish, ascending."""
+        low, high = range_of_speeds(self)
+        return sorted((speed, tuple(lines)) for speed, lines in self.curve.vanishing if low <= speed <= high)
+
+
+def view_of(curve, limit=None, simulated=None):
+    """Sort and sum up a curve for drawing."""
+    speed = np.abs(np.asarray(curve.speed, dtype=float)).ravel()
+    order = np.unique(speed, return_index=True)[1]
+    order, still = order[speed[order] > 0.0], np.flatnonzero(speed == 0.0)[:1]
+    rms, every = finite(curve.rms), parts_by_role(curve.parts)
+    return View(
+        curve,
+        speed[order],
+        rms[order],
+        {role: part[order] for role, part in every.items() if np.any(part[order] > 0.0)},
+        np.asarray(curve.regime).ravel()[order],
+        np.asarray(curve.doubtful, dtype=bool).ravel()[order],
+        (rms[still[0]], {role: part[still[0]] for role, part in every.items()}) if len(still) else None,
+        limit,
+        *_rings(simulated),
+    )
+
+
+def _rings(simulated):
+    """Simulated speeds and ripple, those that a log panel can show."""
+    if simulated is None:
+        return np.zeros(0), np.zeros(0)
+    speed, rms = (np.abs(np.asarray(simulated[key], dtype=float)).ravel() for key in ("speed", "rms"))
+    shown = np.isfinite(speed) & np.isfinite(rms) & (speed > 0.0) & (rms > 0.0)
+    return speed[shown], rms[shown]
+
+
+def parts_by_role(parts):
+    """Parts of one role added up, in the order of their names."""
+    squares = {}
+    for cause, part in parts.items():
+        role = ROLES.get(cause, "muted")
+        squares[role] = squares.get(role, 0.0) + finite(part) ** 2
+    return {role: np.sqrt(squares[role]) for role in NAMES if role in squares}
+
+
+def finite(values):
+    """Flat floats, zero for what is not finite."""
+    return np.nan_to_num(np.asarray(values, dtype=float).ravel(), posinf=0.0)
+
+
+@dataclass(frozen=True)
+class Frame:
+    """Scales of one panel: units of speed and ripple, or the share of the speed in per cent."""
+
+    speed_unit: tuple
+    ripple_unit: tuple | None
+
+    def x(self, speed):
+        """Abscissas of speeds."""
+        return speed / self.speed_unit[1]
+
+    def y(self, rms, speed):
+        """Ordinates of ripple at these speeds."""
+        return rms / speed / SHARE if self.ripple_unit is None else rms / self.ripple_unit[1]
+
+
+def frame_of(view, below="", head=""):
+    """Units of a panel; labels of axes that are drawn into again keep theirs."""
+    largest = view.rms.max(initial=0.0)
+    speed = axis_unit(view.speed.max(initial=0.0), view.unit, below)
+    # The speed's unit serves both where the ripple is not tiny in it.
+    shared = largest >= 0.1 * speed[1] and not head
+    return Frame(speed, speed if shared else axis_unit(largest, view.unit, head))
+
+
+def range_of_speeds(view):
+    """Horizontal range, SI: the speeds, with room at both sides where they are few."""
+    if not len(view.speed):
+        return 0.1, 10.0
+    low, high = view.speed[0], view.speed[-1]
+    room = 1.0 if not view.few and high > 1.05 * low else max((high / low) ** 0.08, 1.25)
+    return low / room, high * room
+
+
+def range_of_values(total, parts, most):
+    """Vertical range of a log panel: all of the total, a decade below it, but not every notch of a part."""
+    shown = total[total > 0.0]
+    high = shown.max()
+    usual = max(np.quantile(shown, 0.02), high * 1e-5)
+    lowest = min([part[part > 0.0].min() for part in parts], default=usual)
+    return min(max(usual / 10.0, min(lowest, usual) / 1.6), usual / 2.0), high * most
+
+
+def edges_of(view):
+    """Borders between the speeds, half way on the log scale, and the ends of the range."""
+    low, high = range_of_speeds(view)
+    return np.concatenate([[low], np.sqrt(view.speed[1:] * view.speed[:-1]), [high]])
+
+
+def runs(values):
+    """First and last index of each run of equal values."""
+    starts = [0, *(np.flatnonzero(values[1:] != values[:-1]) + 1)] if len(values) else []
+    return list(zip(starts, [*(start - 1 for start in starts[1:]), len(values) - 1], strict=False))
+
+
+CAUSES = {
+    "cyclic": "cyclic error",
+    "counts": "resolution",
+    "noise": "noise",
+    "muted": "the age of the reading",
+}
+
+
+def title(view):
+    """The answer: where the limit is exceeded, else where the ripple is largest, and the cause."""
+    if _title_doubts(view):
+        return f"In doubt: {view.curve.reasons[0] if view.curve.reasons else 'the result says so'}"
+    if not len(view.speed):
+        still = view.standstill[0] if view.standstill else 0.0
+        return (
+            f"At standstill: ripple {quantity(still, view.unit, 2)} rms"
+            if still
+            else "At standstill: no ripple"
+        )
+    if not np.any(view.rms > 0.0):
+        return "No velocity ripple at these speeds: this axis is ideal"
+    if view.allowed is not None:
+        return _against_limit(view)
+    return _largest(view)
+
+
+def _title_doubts(view):
+    """Whether there is no speed, or no telling which, that the result is sure of."""
+    return not view.curve.valid and bool(np.all(view.doubtful == view.doubtful[:1]))
+
+
+def _largest(view):
+    rms = view.rms[view.sound]
+    worst = int(np.flatnonzero(view.sound)[np.argmax(rms)])
+    size = quantity(rms.max(), view.unit, 2)
+    if len(view.speed) == 1:
+        share = percent(view.rms[0] / view.speed[0])
+        return f"At {_given(view.speed[0], view)}: ripple {size} rms, {share} of the speed: {_cause(view, 0)}"
+    if rms.max() < 1.02 * rms.min():
+        return f"Ripple is {size} rms at {_every(view)}: {_cause(view, worst)}"
+    return f"Ripple is largest at {_two(view, worst)}, {size} rms: {_cause(view, worst)}"
+
+
+def _given(speed, view):
+    return quantity(speed, view.unit, 3, strip=True)
+
+
+def role_of(view, index):
+    """Role of the largest part at one speed, None where there is none."""
+    role = max(view.parts, key=lambda name: view.parts[name][index], default=None)
+    return role if role and view.parts[role][index] > 0.0 else None
+
+
+def _cause(view, index):
+    """The largest part at one speed in words."""
+    role = role_of(view, index)
+    aliased = role == "cyclic" and str(view.regime[index]) == "aliased"
+    return ("aliased " if aliased else "") + CAUSES.get(role, "no cause found")
+
+
+def _against_limit(view):
+    excess = np.where(view.sound, view.rms, 0.0) / view.allowed
+    worst = int(np.argmax(excess))
+    if not np.any(excess > 1.0):
+        most = percent(excess[worst])
+        return f"Within the limit at {_every(view)}: at most {most} of it, at {_two(view, worst)}"
+    ranges = ranges_above(view)
+    cause = f"{_cause(view, worst)} causes it" if len(ranges) == 1 else f"worst at {_two(view, worst)}"
+    if np.all(excess[view.sound] > 1.0) and len(view.speed) > 1:
+        return f"Above the limit at {_every(view)}: {_cause(view, worst)} causes it"
+    if len(ranges) == 1 and ranges[0][0] == ranges[0][1]:
+        return f"Above the limit at {quantity(ranges[0][0], view.unit, 2)}: {cause}"
+    low, high = (quantity(end, view.unit, 2) for end in (ranges[0][0], ranges[-1][1]))
+    several = "" if len(ranges) == 1 else f" in {counted(len(ranges))} ranges"
+    return f"Above the limit{several} from {low} to {high}: {cause}"
+
+
+def _every(view):
+    """All speeds that a title speaks of: it is silent about those in doubt."""
+    return "every speed" if np.all(view.sound) else "every speed that is not in doubt"
+
+
+def _two(view, index):
+    return quantity(view.speed[index], view.unit, 2)
+
+
+def ranges_above(view):
+    """Ranges of speed in which the limit is exceeded, ends by interpolation on the log scale."""
+    above = np.log(np.maximum(np.where(view.sound, view.rms, 0.0), 1e-300) / view.allowed)
+    found = []
+    for index in np.flatnonzero(above > 0.0):
+        if found and found[-1][2] == index - 1:
+            found[-1][2] = index
+        else:
+            found.append([_crossing(view, above, index - 1, index), None, index])
+    return [(low, _crossing(view, above, last + 1, last)) for low, _, last in found]
+
+
+def _crossing(view, above, outside, inside):
+    """Speed between two neighbours at which the limit is met; the inner one where there is no outer."""
+    if not 0 <= outside < len(above):
+        return float(view.speed[inside])
+    share = above[inside] / (above[inside] - above[outside])
+    return float(view.speed[inside] * (view.speed[outside] / view.speed[inside]) ** share)
+
+
+def rule(view, unit=None):
+    """The limit in words; angles a time in the unit of the axis (its name and size) where that is given."""
+    share, least = view.limit
+    size = quantity(least, view.unit, 3, strip=True)
+    if unit is not None and view.unit == "rad/s":
+        size = with_unit(digits(least / unit[1], 3, strip=True), unit[0])
+    if share <= 0.0:
+        return f"limit: {size}"
+    floor = f", at least {size}" if least > 0.0 else " of the speed"
+    return f"limit: {percent(share, 3, strip=True)}{floor}"
+
+
+def note(view, explained=True):
+    """The axis, and what the marks mean."""
+    words = [f"{sentence(axis_words(view.curve.axis))}."]
+    if len(view.ring_speed):
+        words.append("Lines: predicted; rings: simulated.")
+    elif view.few and len(view.speed) > 1:
+        words.append("Dots: speeds given.")
+    if view.standstill is not None and len(view.speed):
+        words.append(f"At standstill {quantity(view.standstill[0], view.unit)} rms.")
+    if not explained:
+        words.append("Ticks on top: lines that vanish.")
+    if np.any(view.doubtful):
+        reason = f": {view.curve.reasons[0]}" if view.curve.reasons and not _title_doubts(view) else ""
+        words.append(f"{'Hatched: in doubt' if len(view.speed) > 1 else 'In doubt'}{reason}.")
+    return " ".join(words)
+
+
+def alternative(view):
+    """Alternative text: kind, quantity, range; the answer; the limit; what is odd."""
+    if len(view.speed) < 2:
+        return f"Bars of velocity ripple, rms, and of its parts. {title(view)}."
+    ends = [quantity(end, view.unit, 3, strip=True) for end in (view.speed[0], view.speed[-1])]
+    words = [
+        f"Log-log chart of velocity ripple, rms, against speed from {ends[0]} to {ends[1]}. {title(view)}."
+    ]
+    if np.any(view.rms > 0.0):
+        first, last = (quantity(view.rms[end], view.unit, 2) for end in (0, -1))
+        words.append(f"It is {first} at the slowest, {last} at the fastest.")
+    if view.allowed is not None:
+        words.append(f"The {rule(view).replace('limit:', 'limit is')}.")
+    if view.vanishing:
+        words.append(f"Lines vanish from {quantity(view.vanishing[0][0], view.unit, 2)} on.")
+    if np.any(view.doubtful):
+        words.append("Some values are in doubt.")
+    return " ".join(words)

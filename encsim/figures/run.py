@@ -1,0 +1,323 @@
+"""Picture of one run: velocity against time, and its spectrum with the lines that make it."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from ..plotting import canvas
+from ..plotting.labels import Labels
+from ..wording import axis_unit, axis_words, counted, quantity, sentence
+
+# A sampled velocity is shown over so many samples at most, and its spectrum over so many.
+SHOWN = {"a4": 70, "phone": 36}
+LONGEST = 1 << 18
+FEWEST = 32
+PIXELS = 450
+MOST_LINES = 6
+WORTH = 5e-3
+ROUNDING = 1e-8
+HEAD = "Velocity about its true value"
+
+
+def run(trace, ax=None, *, lines=None, style=canvas.PRINT):
+    """Velocity about the true speed with its rms band, and its spectrum with one stick a line.
+
+    Parameters
+    ----------
+    trace : Trace
+    ax : Axes, optional
+        Takes the velocity alone.
+    lines : Lines, optional
+        Lines of the closed form at the trace's speed; ``trace.expected_lines`` where there is one.
+    style : Style
+
+    Returns
+    -------
+    Axes
+    """
+    if ax is not None:
+        wave = _wave(trace, style, canvas.axes(ax, style))
+        canvas.name_axes(ax, style, head=f"{HEAD} ({wave.unit[0]})")
+        _set_wave_ranges(ax, wave, style)
+        return _draw_wave(ax, wave, style)
+    lines = getattr(trace, "expected_lines", None) if lines is None else lines
+    found, kept = spectrum(trace), worth_drawing(lines)
+    title, wave = _title(trace, lines, kept), _wave(trace, style)
+    low = 50.0 if style.phone else 43.0
+    sheet = canvas.Sheet(
+        style, title, _note(trace), 7.0 + 33.0 + 13.0 + (0.0 if found is None else 20.0 + low)
+    )
+    main = sheet.panel(7.0, 33.0, f"{HEAD} ({wave.unit[0]})")
+    _set_wave_ranges(main, wave, style)
+    if found is None:
+        sheet.widen_left(main)
+    else:
+        sticks = _sticks(found, lines, kept, trace)
+        below = sheet.panel(60.0, low, f"{_spectrum_head(style)} ({sticks.unit[0]})")
+        _set_spectrum_ranges(below, sticks, style)
+        sheet.widen_left(main, below)
+        _draw_spectrum(below, sticks, style)
+    _draw_wave(main, wave, style)
+    canvas.describe(sheet.figure, title, _alternative(trace, title, lines, kept))
+    return main
+
+
+@dataclass(frozen=True, eq=False)
+class Wave:
+    """The stretch of velocity that is shown, in the units of its axes."""
+
+    time: np.ndarray
+    velocity: np.ndarray
+    band: float
+    unit: tuple
+    time_unit: tuple
+
+
+@dataclass(frozen=True, eq=False)
+class Sticks:
+    """A spectrum and the lines that make it, in the units of its axes; ``lines`` as (harmonic, Hz, Hz, x, y)."""
+
+    frequency: np.ndarray
+    size: np.ndarray
+    lines: list
+    low: float
+    high: float
+    end: float
+    unit: tuple
+    frequency_unit: tuple
+
+
+def _ripple(trace):
+    """Velocity less the true speed, settled, SI; zero where it is but rounding."""
+    ripple = np.asarray(trace.velocity, dtype=float)[int(trace.settle) :] - trace.speed
+    return ripple if np.abs(ripple).max(initial=0.0) > ROUNDING * abs(trace.speed) else np.zeros_like(ripple)
+
+
+def spectrum(trace):
+    """Amplitude spectrum of the settled velocity: (frequency in Hz, amplitude), None where it is too short.
+
+    Notes
+    -----
+    Hann window over the first 2**18 samples, scaled by two over the window's sum: a line's peak is its
+    amplitude, up to 15 % less where the line lies between two points.
+    """
+    ripple = _ripple(trace)[:LONGEST]
+    if len(ripple) < FEWEST or not np.any(ripple):
+        return None
+    window = 0.5 - 0.5 * np.cos(2.0 * np.pi * np.arange(len(ripple)) / len(ripple))
+    size = np.abs(np.fft.rfft(window * (ripple - ripple.mean()))) * 2.0 / window.sum()
+    return np.arange(len(size)) * trace.axis.sampling.rate / len(ripple), size
+
+
+def worth_drawing(lines):
+    """Indices of the strongest lines of the signal period, by falling amplitude; a turn is too long for pictures."""
+    if lines is None or not len(lines.velocity):
+        return []
+    size = np.where(np.asarray(lines.harmonic) >= 1, lines.velocity, 0.0)
+    order = np.argsort(-size, kind="stable")[:MOST_LINES]
+    return [int(index) for index in order if size[index] > WORTH * size.max() > 0.0]
+
+
+def is_folded(lines, index):
+    """Whether a line is seen at another frequency than its own."""
+    return lines.frequency[index] > lines.alias[index] * (1.0 + 1e-9) + 1e-9
+
+
+def _title(trace, lines, kept):
+    if not trace.valid:
+        return f"Not valid: {trace.reasons[0] if trace.reasons else 'the result says so'}"
+    unit = f"{trace.axis.scale.unit}/s"
+    start = f"At {quantity(abs(trace.speed), unit, strip=True)}" if trace.speed else "At standstill"
+    if not np.any(_ripple(trace)):
+        return f"{start}: no ripple"
+    text = f"{start}: ripple {quantity(trace.rms, unit, 2)} rms"
+    return (
+        text
+        if lines is None
+        else f"{text}, {_folding(sum(is_folded(lines, index) for index in kept), len(kept))}"
+    )
+
+
+def _folding(folded, lines):
+    """How many of the lines are folded, in words."""
+    if lines < 2:
+        return ("no cyclic line", f"its line {'folded' if folded else 'not folded'}")[lines]
+    if folded in (0, lines):
+        return f"{'all' if folded else 'none of'} {counted(lines)} lines folded"
+    return f"{counted(folded)} of {counted(lines)} lines folded"
+
+
+def _note(trace):
+    seconds = (len(trace.velocity) - int(trace.settle)) / trace.axis.sampling.rate
+    length = quantity(seconds, "s", strip=True)
+    return f"{sentence(axis_words(trace.axis))}; {length} simulated, seed\u00a0{trace.seed}."
+
+
+def _wave(trace, style, ax=None):
+    """The first settled samples; axes that were drawn into keep their units."""
+    labels = ("", "") if ax is None else (ax.get_title(loc="left"), ax.get_xlabel())
+    rate, ripple = trace.axis.sampling.rate, _ripple(trace)
+    unit = axis_unit(float(np.abs(ripple).max(initial=0.0)), f"{trace.axis.scale.unit}/s", labels[0])
+    count = _window(len(ripple), rate, SHOWN[style.page])
+    time_unit = axis_unit(max(count - 1, 1) / rate, "s", labels[1])
+    band = trace.rms if np.any(ripple) and np.isfinite(trace.rms) else 0.0
+    return Wave(
+        np.arange(count) / rate / time_unit[1], ripple[:count] / unit[1], band / unit[1], unit, time_unit
+    )
+
+
+def _set_wave_ranges(ax, wave, style):
+    """Ranges and names of the axes of the velocity."""
+    size = max(np.abs(wave.velocity).max(initial=0.0), wave.band) * 1.25 or 1.0
+    last = wave.time[-1] if len(wave.time) > 1 else 1.0
+    canvas.number_axis(ax.xaxis, most=6 if style.phone else 9)
+    canvas.number_axis(ax.yaxis, most=5)
+    canvas.limits(ax, (0.0, last), (-size, size))
+    canvas.name_axes(ax, style, below=f"Time ({wave.time_unit[0]})")
+
+
+def _draw_wave(ax, wave, style):
+    """Samples joined by straight lines, over the band of their rms."""
+    ax.axhspan(-wave.band, wave.band, color=style.colour("soft"), linewidth=0.0, zorder=0.5)
+    line = style.line("ink", linewidth=1.1)
+    ax.plot(wave.time, wave.velocity, **line, marker="o", markersize=3.4, zorder=3, clip_on=False)
+    labels = Labels(ax, style)
+    labels.avoid(wave.time, wave.velocity)
+    if wave.band > 0.0:
+        labels.avoid(np.array([0.9, 1.0]) * ax.get_xlim()[1], np.array([-wave.band, -wave.band]), key="rms")
+        labels.beside("± rms", "rms", "cyclic")
+    return ax
+
+
+def _window(available, rate, most):
+    """Samples shown: a round time of at most so many samples."""
+    count = min(available, most + 1)
+    if count < 3:
+        return count
+    longest = (count - 1) / rate
+    decade = 10.0 ** np.floor(np.log10(longest))
+    round_time = max(
+        part
+        for part in (1.0, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0, 8.0)
+        if part * decade <= longest * (1 + 1e-9)
+    )
+    return int(round_time * decade * rate + 1e-6) + 1
+
+
+def _spectrum_head(style):
+    return f"Amplitude{'' if style.phone else ' of each line'}, as the controller sees it"
+
+
+def _sticks(found, lines, kept, trace):
+    """Spectrum and lines in the units of their axes."""
+    rate, (frequency, size) = trace.axis.sampling.rate, _per_pixel(*found)
+    top = max([size.max(), *(lines.velocity[index] for index in kept)])
+    unit, across = axis_unit(top / 30.0, f"{trace.axis.scale.unit}/s"), axis_unit(rate / 2.0, "Hz")
+    low = _lowest(top, size)
+    ends = [
+        (
+            int(lines.harmonic[index]),
+            float(lines.frequency[index]),
+            float(lines.alias[index]) if is_folded(lines, index) else None,
+            lines.alias[index] / across[1],
+            lines.velocity[index] / unit[1],
+        )
+        for index in kept
+        if lines.velocity[index] > low
+    ]
+    size = np.maximum(size, low / 10.0) / unit[1]
+    return Sticks(frequency / across[1], size, ends, low / unit[1], top / unit[1], rate / 2.0, unit, across)
+
+
+def _set_spectrum_ranges(ax, sticks, style):
+    """Ranges and names of the axes of the spectrum, with room for the names of the highest lines."""
+    canvas.number_axis(ax.xaxis, most=6 if style.phone else 9)
+    canvas.number_axis(ax.yaxis, logarithmic=True)
+    room = 14.0 if style.phone else 8.0
+    canvas.limits(ax, (0.0, sticks.end / sticks.frequency_unit[1]), (sticks.low, sticks.high * room))
+    ax.grid(False, axis="x")
+    more = "" if style.phone else f"; the loop cannot see above {quantity(sticks.end, 'Hz', strip=True)}"
+    canvas.name_axes(ax, style, below=f"Frequency after sampling ({sticks.frequency_unit[0]}){more}")
+
+
+def _draw_spectrum(ax, sticks, style):
+    """The run as an area, lines as sticks."""
+    area = (sticks.frequency, sticks.size)
+    ax.fill_between(
+        sticks.frequency, sticks.low / 10.0, sticks.size, color=style.colour("ideal"), linewidth=0.0
+    )
+    labels = Labels(ax, style)
+    for _, _, seen, x, y in sticks.lines:
+        _draw_stick(labels, x, y, sticks.low, seen is not None)
+    labels.avoid(*area, key="area")
+    labels.fill("area")
+    for number, true, seen, x, y in sticks.lines:
+        labels.at(_stick_names(number, true, seen), x, y, "cyclic", clear=1.3)
+    _name_area(labels, labels.place(*area), bool(sticks.lines))
+
+
+def _per_pixel(frequency, size):
+    """The largest amplitude of each pixel, or narrow lines would be lost in drawing."""
+    if len(size) <= 2 * PIXELS:
+        return frequency, size
+    starts = np.linspace(0, len(size), PIXELS, endpoint=False).astype(int)
+    return frequency[(starts + np.append(starts[1:], len(size)) - 1) // 2], np.maximum.reduceat(size, starts)
+
+
+def _lowest(top, size):
+    """Lower end of the amplitudes: four decades, up to six where the noise lies lower."""
+    usual = float(np.median(size[1:])) / 12.0
+    return min(top * 1e-4, usual) if usual > top * 1e-6 else top * 1e-4
+
+
+def _draw_stick(labels, x, y, low, folded):
+    """One stick; a folded one is hollow and dashed."""
+    ax, colour = labels.ax, labels.style.colour("cyclic")
+    dashes = (0, (2.2, 1.1)) if folded else "-"
+    ax.plot([x, x], [low, y], color=colour, linewidth=2.4, linestyle=dashes, zorder=4, solid_capstyle="butt")
+    fill = labels.style.colour("paper") if folded else colour
+    ax.plot(
+        x,
+        y,
+        "o",
+        markersize=7.0,
+        markeredgewidth=1.8,
+        color=colour,
+        markerfacecolor=fill,
+        zorder=5,
+        clip_on=False,
+    )
+    labels.avoid([x, x], [low, y])
+    place = labels.place(x, y)[0]
+    labels.block(*(place - 1.3), *(place + 1.3))
+
+
+def _stick_names(number, true, seen):
+    """Number, true frequency and, where it is folded, the frequency seen; the longest way to say it first."""
+    long = f"line {number}: {quantity(true, 'Hz')}"
+    if seen is None:
+        return [long, f"line {number}"]
+    seen = quantity(seen, "Hz")
+    return [f"{long}\nfolded to {seen}", f"{long}\n→ {seen}", f"line {number}"]
+
+
+def _name_area(labels, tops, lines):
+    """Name of the area, in it where it is tall enough, else beside it."""
+    words = ("noise and counts", "noise") if lines else ("as simulated", "simulated")
+    high = float(np.median(tops[:, 1]))
+    if high > 5.0:
+        del labels.lines["area"], labels.lines["below area"]
+        next((True for text in words if labels.within(text, tops, "ink")), False)
+    elif high > 0.5:
+        labels.beside(words[0], "area", "muted", bold=False, most=300.0)
+
+
+def _alternative(trace, title, lines, kept):
+    text = f"Line chart of velocity against time, and its amplitude spectrum. {title}."
+    words = [
+        f"line {lines.harmonic[index]} of {quantity(lines.velocity[index], trace.axis.scale.unit + '/s', 2)} "
+        + ("is folded to " if is_folded(lines, index) else "lies at ")
+        + quantity(lines.alias[index], "Hz")
+        for index in kept[:3]
+    ]
+    return f"{text} {sentence('; '.join(words))}." if words else text

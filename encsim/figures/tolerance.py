@@ -1,0 +1,251 @@
+"""Picture of many axes of one design: the band of their ripple against speed, and how many pass at each."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from ..plotting import canvas
+from ..plotting.labels import Labels
+from ..wording import SHARE, axis_unit, axis_words, digits, listed, percent, quantity, sentence, with_unit
+from .ripple import hatch
+from .ripple_view import FEW, Frame, range_of_speeds
+
+HEADS = {False: ("Ripple as a share of the speed, rms (%)", "Axes that meet the limit (%)"),
+         True: ("Ripple / speed (%)", "Meet the limit (%)")}  # fmt: skip
+EDGES = {"high": "97.5 of 100 lie below", "low": "2.5 of 100 lie below"}
+MIDDLE, LIMIT = "middle", "limit"
+TALL = {"a4": (62.0, 34.0), "phone": (58.0, 30.0)}
+# Keys named in the note.
+NAMED = 3
+
+
+def tolerance(result, ax=None, *, style=canvas.PRINT):
+    """Band of ripple against speed of many axes, and the share of them that meets the limit.
+
+    Parameters
+    ----------
+    result : Tolerance
+    ax : Axes, optional
+        Takes the band alone.
+    style : Style
+
+    Returns
+    -------
+    Axes
+    """
+    view = _view(result)
+    if ax is not None:
+        ax = canvas.axes(ax, style)
+        frame = _frame(view, ax.get_xlabel())
+        _set_ranges(ax, view, frame)
+        canvas.name_axes(ax, style, head=HEADS[style.phone][0], below=_below(frame))
+        return _band(ax, view, frame, style)
+    main = _sheet(view, style)
+    canvas.describe(main.figure, _title(view), _alternative(view))
+    return main
+
+
+@dataclass(frozen=True, eq=False)
+class View:
+    """A result as it is drawn: moving speeds only, ascending; ripples as shares of the speed."""
+
+    curve: object
+    speed: np.ndarray
+    rows: dict
+    limit: np.ndarray
+    passed: np.ndarray
+    doubtful: np.ndarray
+
+    @property
+    def unit(self):
+        """Unit of speeds, SI."""
+        return f"{self.curve.axis.scale.unit}/s"
+
+    @property
+    def few(self):
+        """Whether single speeds are marked."""
+        return len(self.speed) <= FEW
+
+    @property
+    def judged(self):
+        """Speeds at which there is a limit on ripple."""
+        return np.isfinite(self.limit)
+
+
+def _view(result):
+    order = np.unique(result.speed, return_index=True)[1]
+    order = order[result.speed[order] > 0.0]
+    speed, nothing = result.speed[order], np.full(len(order), np.inf)
+    rows = {name: getattr(result, name)[order] / speed for name in ("low", "median", "high")}
+    given = result.limit is not None
+    limit = result.limit[order] / speed if given else nothing
+    passed = result.yield_by_speed[order] if given else nothing
+    return View(result, speed, rows, limit, passed, result.doubtful[order])
+
+
+def _frame(view, below=""):
+    return Frame(axis_unit(view.speed.max(initial=0.0), view.unit, below), None)
+
+
+def _below(frame):
+    return f"Speed ({frame.speed_unit[0]})"
+
+
+def _sheet(view, style):
+    """Both panels on a figure of their own; the band alone without a limit on ripple."""
+    frame, (tall, low) = _frame(view), TALL[style.page]
+    judged = bool(view.judged.any())
+    lower = 7.0 + tall + 14.0
+    sheet = canvas.Sheet(
+        style, _title(view), _note(view, style), (lower + low if judged else 7.0 + tall) + 13.0
+    )
+    main = sheet.panel(7.0, tall, HEADS[style.phone][0])
+    share = sheet.panel(lower, low, HEADS[style.phone][1]) if judged else None
+    _set_ranges(main, view, frame)
+    if judged:
+        canvas.number_axis(share.xaxis, logarithmic=True)
+        share.set_yticks([0.0, 50.0, 100.0], ["0", "50", "100"])
+        canvas.limits(share, main.get_xlim(), (0.0, 108.0))
+    sheet.widen_left(main, *([share] if judged else []))
+    _band(main, view, frame, style)
+    if judged:
+        main.tick_params(labelbottom=False)
+        _passed(share, view, frame, style)
+    canvas.name_axes(share if judged else main, style, below=_below(frame))
+    return main
+
+
+def _set_ranges(ax, view, frame):
+    """Log ranges that hold the band and the limit."""
+    canvas.number_axis(ax.xaxis, logarithmic=True)
+    across = frame.x(np.array(range_of_speeds(view)))
+    every = np.concatenate([*view.rows.values(), view.limit])
+    shown = every[np.isfinite(every) & (every > 0.0)] / SHARE
+    if not len(shown):
+        ax.set_yticks([0.0], ["0"])
+        canvas.limits(ax, across, (0.0, 1.0))
+        return
+    canvas.number_axis(ax.yaxis, logarithmic=True)
+    canvas.limits(ax, across, (max(shown.min(), 1e-6 * shown.max()) / 1.7, shown.max() * 1.7))
+
+
+def _band(ax, view, frame, style):
+    """The band with its edges, the middle and the limit, each with its name."""
+    x, floor = frame.x(view.speed), ax.get_ylim()[0] / 100.0
+    mark = {"marker": "o", "markersize": 4.0} if view.few else {}
+    rows = {
+        name: np.maximum(np.nan_to_num(row / SHARE, posinf=1e9), floor) for name, row in view.rows.items()
+    }
+    hatch(ax, view, style, frame)
+    labels = Labels(ax, style)
+    if not len(x) or not any(row.max(initial=0.0) > floor for row in rows.values()):
+        labels.put("no ripple", labels.size / 2.0, "muted", bold=False)
+        return ax
+    # Below the hatching of doubt.
+    ax.fill_between(x, rows["low"], rows["high"], color=style.colour("soft"), linewidth=0.0, zorder=0.4)
+    for name, role in (("low", "cyclic"), ("high", "cyclic"), ("median", "ink")):
+        ax.plot(x, rows[name], **style.line(role), **mark, zorder=4 if role == "ink" else 3)
+        labels.avoid(x, rows[name], key=name)
+    if view.judged.any():
+        limit = np.where(view.judged, view.limit / SHARE, np.nan)
+        ax.plot(
+            x,
+            limit,
+            **style.line("limit"),
+            **({"marker": "_", "markersize": 9.0} if view.few else {}),
+            zorder=3.5,
+        )
+        labels.avoid(x, limit, key="limit")
+        labels.beside(LIMIT, "limit", "limit")
+    labels.beside(MIDDLE, "median", "ink")
+    for name, words in EDGES.items():
+        labels.beside(words, name, "cyclic")
+    return ax
+
+
+def _passed(ax, view, frame, style):
+    """Share of the axes that meet the limit at each speed, the least of them marked."""
+    x, y = frame.x(view.speed), np.where(view.judged, view.passed / SHARE, np.nan)
+    ax.fill_between(x, 0.0, y, color=style.colour("soft"), linewidth=0.0, zorder=1)
+    ax.plot(x, y, **style.line("ink"), **({"marker": "o", "markersize": 4.0} if view.few else {}), zorder=3)
+    least = int(np.nanargmin(y))
+    ax.plot(x[least], y[least], "o", color=style.colour("ink"), markersize=5.0, zorder=5)
+    labels = Labels(ax, style)
+    labels.avoid(x, y, key="share")
+    at = with_unit(digits(x[least], 2), frame.speed_unit[0])
+    words = f"least: {digits(y[least], 3, strip=True)} at {at}"
+    labels.at([words], x[least], y[least], "ink", clear=1.4)
+
+
+def _title(view):
+    """The answer: how many pass, else how much they differ."""
+    result = view.curve
+    if result.yield_fraction is not None:
+        what = "limit at every speed" if _ripple_alone(result) else "requirement"
+        if result.yield_fraction == 0.0:
+            return f"None of {result.samples} axes meets the {what}"
+        if result.yield_fraction == 1.0:
+            return f"All {result.samples} axes meet the {what}"
+        return f"{_of_hundred(result.yield_fraction)} axes would meet the {what}"
+    if not len(view.speed) or not view.rows["high"].max() > 0.0:
+        return "No ripple at these speeds"
+    with np.errstate(divide="ignore", invalid="ignore"):
+        apart = np.where(view.rows["low"] > 0.0, view.rows["high"] / view.rows["low"], 1.0)
+    place = int(np.argmax(apart))
+    low, high = (
+        quantity(view.rows[name][place] * view.speed[place], view.unit, 2) for name in ("low", "high")
+    )
+    at = quantity(view.speed[place], view.unit, 2)
+    return f"Axes differ most at {at}: 95 of 100 have {low} to {high} of ripple, rms"
+
+
+def _ripple_alone(result):
+    """Whether the limits on measured ripple alone decide."""
+    others = [share for name, share in result.yield_by_limit.items() if name not in ("measured", "relative")]
+    return min(others, default=1.0) == 1.0
+
+
+def _of_hundred(share):
+    """``51 of 100``; not all and not none where that is not so."""
+    if 0.0 < share < 0.005 or 0.995 <= share < 1.0:
+        return f"{digits(1000.0 * share, 3, strip=True)} of 1000"
+    return f"{100.0 * share:.0f} of 100"
+
+
+def _note(view, style):
+    """The axis, how many were drawn and in what they differ, how sure the answer is, what to tighten."""
+    result = view.curve
+    keys = list(result.spread)
+    shown = keys if len(keys) <= NAMED else [*keys[: NAMED - 1], f"{len(keys) - NAMED + 1} more"]
+    words = [f"{result.samples} axes drawn that differ in {listed(shown)}."]
+    if not style.phone:
+        words.insert(0, f"{sentence(axis_words(result.axis))}.")
+    if result.yield_interval is not None:
+        low, high = result.yield_interval
+        words.append(
+            f"Of all such axes it is {100.0 * low:.0f} to {100.0 * high:.0f} of 100, as far as so many tell."
+        )
+    if result.tighten is not None and result.halved:
+        share = 100.0 * result.halved[result.tighten]
+        words.append(f"With half the spread of {result.tighten} it is {share:.0f} of 100.")
+    if np.any(view.doubtful):
+        words.append(f"Hatched: in doubt{': ' + result.reasons[0] if result.reasons else ''}.")
+    return " ".join(words)
+
+
+def _alternative(view):
+    """Alternative text: kind, quantity, range; the answer; the least share; doubt."""
+    if not len(view.speed):
+        return f"{_title(view)}."
+    ends = [quantity(end, view.unit, 3, strip=True) for end in (view.speed[0], view.speed[-1])]
+    words = [
+        f"Log-log band of velocity ripple as a share of the speed, rms, of {view.curve.samples} axes against speed "
+        f"from {ends[0]} to {ends[1]}. {_title(view)}."
+    ]
+    if view.judged.any():
+        least = int(np.argmin(np.where(view.judged, view.passed, np.inf)))
+        at = quantity(view.speed[least], view.unit, 2)
+        words.append(f"Fewest meet the limit at {at}: {percent(view.passed[least], 3, strip=True)}.")
+    if np.any(view.doubtful):
+        words.append("Some values are in doubt.")
+    return " ".join(words)

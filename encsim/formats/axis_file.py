@@ -1,0 +1,157 @@
+"""Axis files: TOML with units in text, read to an Axis; all faults of a file are reported at once."""
+
+import dataclasses
+import tomllib
+
+from ..checks import NOTHING, Fault, InputError
+from . import starter_files, toml_text
+from .axis_reader import OTHER_SECTIONS as OTHER_SECTIONS
+from .axis_reader import Reader
+from .toml_text import read
+
+SETTING = "--set"
+
+_DEEPEST_FAULT = 5
+_STARTER_HINT = '"encsim new axis.toml" writes a starter'
+
+
+def load(path):
+    """The axis that a file describes.
+
+    Parameters
+    ----------
+    path : str or path-like
+
+    Returns
+    -------
+    Axis
+
+    Raises
+    ------
+    InputError
+        If the file cannot be read or is no axis file; it lists every fault with section.key and line.
+    """
+    return loads(read(path), str(path))
+
+
+def loads(text, name="axis file"):
+    """The axis that a text describes.
+
+    Parameters
+    ----------
+    text : str
+        Contents of an axis file.
+    name : str
+        What errors call the text.
+
+    Returns
+    -------
+    Axis
+
+    Raises
+    ------
+    InputError
+        Every fault found, with section.key and line.
+    """
+    return loads_with(text, (), name)
+
+
+def loads_with(text, settings, name="axis file"):
+    """The axis that a text describes, with some values replaced.
+
+    Parameters
+    ----------
+    text : str
+        Contents of an axis file.
+    settings : iterable of str
+        ``section.key=value``, also ``signal.harmonics.3=0.002``; the value as in a file or bare, without
+        quotes (``sampling.rate=8 kHz``). The value ``none`` leaves the key out.
+    name : str
+        What errors call the text.
+
+    Returns
+    -------
+    Axis
+
+    Raises
+    ------
+    InputError
+        Every fault found, with section.key and line.
+    """
+    document = toml_text.document(text, name)
+    changed = apply_settings(document, settings)
+    if not document:
+        raise InputError(Fault("file", "describe an axis", NOTHING, hint=_STARTER_HINT, source=name))
+    reader = Reader(document)
+    axis = reader.axis()
+    if reader.faults:
+        lines = toml_text.find(text)
+        faults = [placed(path, fault, lines, changed, name) for path, fault in reader.faults]
+        raise InputError(*sorted(faults, key=lambda fault: fault.line or 1 << 40))
+    return axis
+
+
+def starter(rotary=False):
+    """A commented axis file to start from, for an invented axis.
+
+    Parameters
+    ----------
+    rotary : bool
+        For a rotary scale.
+
+    Returns
+    -------
+    str
+        Every key there is, in use or commented out, with its unit and what it means.
+    """
+    return starter_files.text(rotary)
+
+
+def apply_settings(document, settings):
+    """Put the settings into the document; returns the paths of their keys."""
+    pairs = [(str(setting), _setting_path(str(setting))) for setting in settings]
+    hint = 'as in sampling.rate="8 kHz"'
+    bad = [Fault(SETTING, "be section.key=value", text, hint=hint) for text, path in pairs if path is None]
+    if bad:
+        raise InputError(*bad)
+    for text, path in pairs:
+        _apply(document, path, text.partition("=")[2].strip())
+    return {path for _, path in pairs}
+
+
+def _setting_path(setting):
+    """Path of the key in ``section.key=value``, None where it is no such text."""
+    key, equals, _ = setting.partition("=")
+    path = tuple(part.strip() for part in key.split("."))
+    return path if equals and all(path) and len(path) <= 3 else None
+
+
+def _apply(document, path, value):
+    """Set one key of the document, or leave it out for ``none``."""
+    table = document
+    for part in path[:-1]:
+        if not isinstance(table.get(part), dict):
+            table[part] = {}
+        table = table[part]
+    if value == "none":
+        table.pop(path[-1], None)
+    else:
+        table[path[-1]] = _setting_value(value)
+
+
+def _setting_value(text):
+    """A value as in a file, or else the bare text."""
+    try:
+        found = tomllib.loads(f"value = {text}")
+    except (ValueError, RecursionError):
+        return text
+    return found["value"] if len(found) == 1 else text
+
+
+def placed(path, fault, lines, changed, name):
+    """The fault with its line in the file, or marked as a setting's."""
+    if any(path[:depth] in changed for depth in range(1, len(path) + 1)):
+        return dataclasses.replace(fault, source=SETTING)
+    depths = range(min(len(path), _DEEPEST_FAULT), 0, -1)
+    line = next((lines[path[:depth]] for depth in depths if path[:depth] in lines), None)
+    return dataclasses.replace(fault, line=line, source=name)

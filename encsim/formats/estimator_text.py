@@ -1,0 +1,189 @@
+"""Velocity estimators to compare: written as text, read from it, and a list around the one of an axis."""
+
+import dataclasses
+import math
+import re
+
+from .. import checks, units
+from ..checks import Fault, InputError
+from ..model.estimators import KINDS, Difference, Kalman, LeastSquares, LowPass, Tracking
+
+OPTION = "--estimators"
+MOST = 1000
+# Delays up to so many loop periods are looked at, or to so many times that of the axis' own estimator.
+SHORTEST, LONGEST, TIMES = 32, 2048, 8
+# Corner or bandwidth at most, as share of the loop rate: beyond it a filter is hardly one.
+HIGHEST = 0.2
+
+_KEY = re.compile(r"(?:\A|\s)([a-z_]+)\s*=\s*")
+
+
+def around(axis):
+    """A list to compare the estimator of an axis with.
+
+    Parameters
+    ----------
+    axis : Axis
+
+    Returns
+    -------
+    list of Estimator
+        Its own first, then others of all kinds of sampled positions, delays from half a period to some
+        ten times its own.
+    """
+    rate, own = axis.sampling.rate, axis.estimator
+    longest = SHORTEST
+    if own.linear:
+        fitting = own.resolved(axis.signal.jitter, axis.resolution)
+        longest = min(max(SHORTEST, math.ceil(TIMES * fitting.delay(rate) * rate)), LONGEST)
+    sizes = [1 << power for power in range(longest.bit_length() + 1)]
+    corners = list(_one_two_five(rate / (2.0 * math.pi * longest), HIGHEST * rate))
+    found = [own, *map(Difference, sizes), *map(LeastSquares, sizes[2:])]
+    found += [LowPass(corner, order=order) for order in (1, 2) for corner in corners]
+    found += [*map(Tracking, corners), *_kalman(axis, corners)]
+    return list(dict.fromkeys(found))
+
+
+def _kalman(axis, corners):
+    """Kalman filters about as quick as those corners; none where the axis has no noise."""
+    if axis.signal.jitter == 0.0 and axis.resolution == 0.0:
+        return []
+    noise = Kalman(1.0).resolved(axis.signal.jitter, axis.resolution).noise
+    wanted = (noise * (2.0 * math.pi * corner) ** 2 for corner in corners)
+    return [Kalman(float(f"{acceleration:.0e}")) for acceleration in wanted]
+
+
+def _one_two_five(low, high):
+    """Round values 1, 2, 5, 10 ... from low to high."""
+    for exponent in range(math.floor(math.log10(low)), math.ceil(math.log10(high)) + 1):
+        for digit in (1, 2, 5):
+            value = float(f"{digit}e{exponent}")
+            if low <= value <= high:
+                yield value
+
+
+def text(estimator, unit):
+    """An estimator as the option takes it.
+
+    Parameters
+    ----------
+    estimator : Estimator
+    unit : str
+        Position unit of the scale.
+
+    Returns
+    -------
+    str
+        ``"low-pass 300 Hz order=2"``; fields at their defaults are left out.
+    """
+    words = [estimator.kind]
+    for place, item in enumerate(dataclasses.fields(estimator)):
+        value = getattr(estimator, item.name)
+        if place == 0:
+            words.append(_written(value, item, unit))
+        elif value is not None and value != item.default:
+            words.append(f"{item.name}={_written(value, item, unit)}")
+    return " ".join(words)
+
+
+def _written(value, item, unit):
+    dimension = item.metadata.get("dimension")
+    return f"{value:g}" if dimension is None else units.write(value, units.on_scale(dimension, unit))
+
+
+def read(text, axis, owner=OPTION):
+    """Estimators of a list such as ``"own; difference 1, 8; low-pass 300 Hz order=2"``.
+
+    Parameters
+    ----------
+    text : str
+        Kinds behind semicolons, values of one kind behind commas; the first field of a kind stands alone, others
+        as ``name=value``; quantities with their units.
+    axis : Axis
+        Whose estimator "own" is, and whose scale says which units fit.
+    owner : str
+        What errors call the list.
+
+    Returns
+    -------
+    list of Estimator
+
+    Raises
+    ------
+    InputError
+        All faults of the list.
+    """
+    faults, found = [], []
+    entries = [part.strip() for part in text.split(";")]
+    if text.count(",") + len(entries) > MOST:
+        checks.refuse(owner, f"hold at most {MOST} estimators", text.count(",") + len(entries))
+    for entry in entries:
+        kind, _, values = entry.partition(" ")
+        if entry == "own":
+            found.append(axis.estimator)
+        elif kind not in KINDS:
+            faults.append(_unknown(kind, owner))
+        else:
+            several = values.split(",")
+            for value in several:
+                try:
+                    found.append(_one(kind, value.strip(), axis, owner, alone=len(several) == 1))
+                except InputError as error:
+                    faults += error.faults
+    if faults:
+        raise InputError(*dict.fromkeys(faults))
+    return found
+
+
+def _unknown(kind, owner):
+    near = units.nearest(kind, KINDS) if kind else None
+    hint = f"did you mean {near}?" if near else 'as in "difference 1, 8; low-pass 300 Hz"'
+    return Fault(owner, f"hold kinds of {', '.join(KINDS)}, or own", kind, hint=hint)
+
+
+def _one(kind, text, axis, owner, alone):
+    """One estimator of its kind and the text of its fields; none but one that stands alone may have no text."""
+    owner = f"{owner}, {kind} {checks.one_line(text, 40)}".rstrip()
+    if not text and not alone:
+        checks.refuse(owner, "have a value between commas", text)
+    fields = {item.name: item for item in dataclasses.fields(KINDS[kind])}
+    first, *rest = _KEY.split(text)
+    pairs = list(zip(rest[::2], rest[1::2], strict=True))
+    if first.strip():
+        pairs.insert(0, (next(iter(fields)), first))
+    values = {}
+    for name, value in pairs:
+        if name not in fields:
+            near = units.nearest(name, fields)
+            checks.refuse(
+                owner,
+                f"have fields of {', '.join(fields)}",
+                name,
+                hint=f"did you mean {near}?" if near else "",
+            )
+        if name in values:
+            checks.refuse(owner, f"say {name} once", value.strip())
+        values[name] = _value(f"{owner}: {name}", value.strip(), fields[name], axis)
+    missing = [n for n, item in fields.items() if item.default is dataclasses.MISSING and n not in values]
+    if missing:
+        checks.refuse(owner, f"say {' and '.join(missing)}", checks.NOTHING)
+    try:
+        return KINDS[kind](**values)
+    except InputError as error:
+        named = (dataclasses.replace(f, field=f"{owner}: {f.field.split('.')[-1]}") for f in error.faults)
+        raise InputError(*named) from None
+
+
+def _value(name, text, item, axis):
+    """A field's value: SI of a quantity, a number, or the text itself for the description to refuse."""
+    dimension = item.metadata.get("dimension")
+    if dimension is not None:
+        return units.parse(
+            text, units.on_scale(dimension, axis.scale.unit), name, diameter=axis.scale.diameter
+        )
+    for kind in (int, float):
+        try:
+            return kind(text) if len(text) < 30 and "_" not in text else text
+        except ValueError:
+            continue
+    return text

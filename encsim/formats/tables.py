@@ -1,0 +1,233 @@
+"""Recorded channels from a table of text: two columns, found by name or number.
+
+Tables of text whose header gives every column its unit: ``angle_deg``, ``angle [deg]`` or ``angle (deg)``.
+"""
+
+import math
+import re
+
+import numpy as np
+
+from .. import checks, units
+
+SEPARATORS = ",;\t"
+USUAL = ({"cos", "cosine", "c"}, {"sin", "sine", "s"})
+
+
+def read_channels(text, columns=None, name="capture"):
+    """Cosine and sine channel of a table.
+
+    Parameters
+    ----------
+    text : str
+        Rows of numbers parted by commas, semicolons, tabs or spaces; a header line may come first, lines that
+        begin with # are left out.
+    columns : str, optional
+        ``"cos,sin"``: two names of the header or numbers from 1. Without it the columns whose names say so,
+        or the only two.
+    name : str
+        What an error calls the table.
+
+    Returns
+    -------
+    list of ndarray, shape (n,)
+        Cosine and sine.
+
+    Raises
+    ------
+    InputError
+        If the columns cannot be told or a cell is no finite number; the line is named.
+    """
+    rows = [(number, line) for number, line in enumerate(text.splitlines(), 1) if holds_data(line)]
+    if not rows:
+        checks.refuse(name, "hold rows of numbers", "an empty table")
+    separator = next((mark for mark in SEPARATORS if mark in rows[0][1]), None)
+    first = cells_of(rows[0][1], separator)
+    header = None if all(_number(cell) is not None for cell in first) else first
+    chosen = (
+        _usual_columns(header, len(first), name)
+        if columns is None
+        else _named_columns(columns, header, len(first))
+    )
+    body = rows if header is None else rows[1:]
+    if not body:
+        checks.refuse(name, "hold rows of numbers below its header", f"{len(rows)} line")
+    return finite_columns(body, separator, chosen, name)
+
+
+def holds_data(line):
+    """Whether a line has numbers: not blank, no comment."""
+    return bool(line.strip()) and not line.lstrip().startswith("#")
+
+
+def cells_of(line, separator):
+    """Cells of a line without blanks and quotes around them."""
+    return [cell.strip().strip('"') for cell in line.split(separator)]
+
+
+def _number(cell):
+    """The cell as a float, or None where it is none."""
+    try:
+        return float(cell)
+    except ValueError:
+        return None
+
+
+def _usual_columns(header, count, name):
+    """Columns whose names say cosine and sine, else the only two."""
+    words = [cell.lower() for cell in header or ()]
+    found = [[i for i, word in enumerate(words) if word in names] for names in USUAL]
+    if all(len(places) == 1 for places in found):
+        return [places[0] for places in found]
+    if count == 2:
+        return [0, 1]
+    listed = f" ({', '.join(header)})" if header else ""
+    checks.refuse(
+        "--columns",
+        f"be given for a table of other than two columns{listed}",
+        checks.NOTHING,
+        hint=f"{name} has {count} columns",
+    )
+
+
+def _named_columns(columns, header, count):
+    """Positions of two columns given as names or numbers."""
+    wanted = [part.strip() for part in columns.split(",")]
+    if len(wanted) != 2 or not all(wanted):
+        checks.refuse("--columns", "be two names or numbers, cosine and sine, parted by a comma", columns)
+    places = [_place(part, header, count) for part in wanted]
+    if places[0] == places[1]:
+        checks.refuse("--columns", "be two different columns", columns)
+    return places
+
+
+def _place(part, header, count):
+    """Position of one column."""
+    if header and part in header:
+        if header.count(part) > 1:
+            checks.refuse("--columns", "be a name that occurs once in the header, or a number", part)
+        return header.index(part)
+    if part.isascii() and part.isdigit() and len(part) < 6 and 1 <= int(part) <= count:
+        return int(part) - 1
+    known = f"one of {', '.join(header)}, or " if header else ""
+    checks.refuse("--columns", f"be {known}a number from 1 to {count}", part, hint=_hint(part, header or ()))
+
+
+def _hint(part, header):
+    """The option ``--_hint``."""
+    from ..units import nearest
+
+    near = nearest(part, header) if header else None
+    return f"did you mean {near}?" if near else ""
+
+
+def finite_columns(rows, separator, places, name):
+    """Numbers of the chosen columns; the quick reader first, then the one that can name a line."""
+    try:
+        table = np.loadtxt(
+            [line for _, line in rows], delimiter=separator, usecols=places, ndmin=2, comments=None
+        )
+        if np.isfinite(table).all():
+            return list(table.T.copy())
+    except ValueError:
+        pass
+    pairs = [[_cell(number, line, separator, place, name) for place in places] for number, line in rows]
+    return list(np.array(pairs).T.copy())
+
+
+def _cell(number, line, separator, place, name):
+    """One number, or the fault with its line."""
+    cells = cells_of(line, separator)
+    value = _number(cells[place]) if place < len(cells) else None
+    if value is None or not math.isfinite(value):
+        got = cells[place] if place < len(cells) else f"{len(cells)} columns"
+        hint = "decimals need a point, not a comma" if "," in got and separator != "," else ""
+        fault = checks.Fault(
+            f"column {place + 1}", "be a finite number", got, hint=hint, line=number, source=name
+        )
+        raise checks.InputError(fault)
+    return value
+
+
+_HEADER = re.compile(r"\s*(?P<name>[A-Za-z]+)\s*(?:_(?P<a>[^\s\[(]+)|\[(?P<b>[^\]]*)\]|\((?P<c>[^)]*)\))?\s*")
+
+
+def read_columns(text, columns, name="table"):
+    """Columns of a table in SI.
+
+    Parameters
+    ----------
+    text : str
+        A header line, then rows of numbers parted by commas, semicolons, tabs or spaces; lines that begin with # are
+        left out, and so are columns not asked for.
+    columns : mapping of str to str
+        Name of each column and its dimension in `units`.
+    name : str
+        What errors call the table.
+
+    Returns
+    -------
+    dict of str to ndarray
+        In the order asked for; metres or radians.
+
+    Raises
+    ------
+    InputError
+        If a column or its unit is missing, or a cell is no finite number; the line is named.
+    """
+    rows = _rows(text)
+    if len(rows) < 2:
+        checks.refuse(name, "hold a header and rows of numbers", f"{len(rows)} lines")
+    line, (header, separator) = rows[0][0], _header(rows)
+    faults, found = [], {}
+    for column, dimension in columns.items():
+        try:
+            found[column] = _unit_place(column, dimension, header)
+        except checks.InputError as error:
+            fault = error.faults[0]
+            faults.append(checks.Fault(fault.field, fault.rule, fault.value, "", fault.hint, line, name))
+    if faults:
+        raise checks.InputError(*faults)
+    places = [place for place, _ in found.values()]
+    values = finite_columns(rows[1:], separator, places, name)
+    return {column: values[i] * size for i, (column, (_, size)) in enumerate(found.items())}
+
+
+def names(text):
+    """Names of the columns that the header of a table has, in lower case."""
+    rows = _rows(text)
+    parts = [_HEADER.fullmatch(cell) for cell in _header(rows)[0]] if rows else []
+    return {part["name"].lower() for part in parts if part}
+
+
+def _rows(text):
+    """Numbered lines that hold anything; spreadsheets may put a byte order mark first."""
+    return [row for row in enumerate(text.removeprefix("\ufeff").splitlines(), 1) if holds_data(row[1])]
+
+
+def _header(rows):
+    """Cells of the first row, and what parts them."""
+    separator = next((mark for mark in SEPARATORS if mark in rows[0][1]), None)
+    return cells_of(rows[0][1], separator), separator
+
+
+def _unit_place(column, dimension, header):
+    """Position of a column in the header and what one of its unit is in SI."""
+    parts = [_HEADER.fullmatch(cell) for cell in header]
+    fitting = [i for i, part in enumerate(parts) if part and part["name"].lower() == column]
+    if len(fitting) != 1:
+        rule = f'have just one column "{column}", with its unit in the header'
+        checks.refuse("header", rule, ", ".join(header), hint=f"as in {_example(column, dimension)}")
+    part = parts[fitting[0]]
+    unit = part["a"] or part["b"] or part["c"] or ""
+    if not unit.strip():
+        rule = "carry its unit in the header"
+        checks.refuse(
+            f"column {column}", rule, header[fitting[0]], hint=f"as in {_example(column, dimension)}"
+        )
+    return fitting[0], units.parse(f"1 {unit}", dimension, f"column {column}")
+
+
+def _example(column, dimension):
+    """The option ``--_example``."""
+    return f"{column}_{units.DIMENSIONS[dimension].example.split()[1]}"

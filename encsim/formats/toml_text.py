@@ -1,0 +1,237 @@
+"""Reading TOML: a file's text, its tables, and one plain fault where it is no TOML.
+
+On which line of a TOML text each key stands; the standard library's reader does not say.
+
+For texts that the reader has accepted: nothing is checked here.
+"""
+
+import dataclasses
+import re
+import sys
+import tomllib
+from pathlib import Path
+
+from .. import checks
+from ..checks import NOTHING, Fault, InputError
+
+_TOKEN = re.compile(
+    r"""(?P<blank>[ \t\r]+|\#[^\n]*)
+      | (?P<text>\"{3}(?:\\.|[^\\])*?\"{3,5}|'{3}.*?'{3,5}|"(?:\\.|[^"\\\n])*"|'[^'\n]*')
+      | (?P<word>[^\s\[\]{},=.\#"']+)
+      | (?P<mark>.|\n)""",
+    re.DOTALL | re.VERBOSE,
+)
+
+
+def find(text):
+    """Line numbers of tables and keys.
+
+    Parameters
+    ----------
+    text : str
+        Valid TOML.
+
+    Returns
+    -------
+    dict
+        {(table, ..., key): line}, the first line where each path is named; a place in a list is an int in the path.
+    """
+    scan = _Scan()
+    line = 1
+    for match in _TOKEN.finditer(text):
+        token = match.group()
+        if match.lastgroup in ("text", "word"):
+            scan.word(token, line)
+        elif match.lastgroup == "mark":
+            scan.mark(token, line)
+        line += token.count("\n")
+    return scan.lines
+
+
+class _Scan:
+    """What has been read so far: the open brackets, the key being collected, and the lines found."""
+
+    def __init__(self):
+        self.lines = {}
+        self.table = ()
+        self.tables_in = {}
+        self.open = []
+        self.parts = []
+        self.line = 1
+        self.in_key = True
+        self.in_header = self.in_list_header = False
+
+    def word(self, token, line):
+        """Take a bare word or a string: a part of a key, or a value that does not matter."""
+        if self.in_key:
+            self.line = self.line if self.parts else line
+            self.parts.append(_key(token))
+
+    def mark(self, token, line):
+        """Take one character of punctuation or the end of a line."""
+        if self.in_header:
+            self._header(token)
+        elif token == "\n":
+            self._start_key() if not self.open else None
+        elif token == "=" and self.in_key:
+            self.parts = self._name(self._prefix() + tuple(self.parts))
+            self.in_key = False
+        elif token in "[{":
+            self._open(token, line)
+        elif token in "]}" and self.open:
+            self.open.pop()
+            self.in_key = False
+        elif token == "," and self.open:
+            self._next()
+
+    def _header(self, token):
+        """Within [table] or [[table]]."""
+        if token == "[":
+            self.in_list_header = True
+        elif token == "]" and self.parts:
+            self.table = self._name(self._table_path())
+            self.parts = []
+        elif token == "\n":
+            self.in_header = False
+            self._start_key()
+
+    def _table_path(self):
+        """Path of the table that a header begins; where a part is a list of tables, in its last one."""
+        path = ()
+        for place, part in enumerate(self.parts, 1):
+            path += (part,)
+            if self.in_list_header and place == len(self.parts):
+                self.tables_in[path] = self.tables_in.get(path, -1) + 1
+            if path in self.tables_in:
+                path += (self.tables_in[path],)
+        return path
+
+    def _start_key(self):
+        self.in_key, self.parts = True, []
+
+    def _open(self, token, line):
+        if token == "[" and self.in_key and not self.open:
+            self.in_header, self.in_list_header, self.parts = True, False, []
+            return
+        path = tuple(self.parts)
+        if self.open and self.open[-1][0] == "[":
+            self.line = line
+            path = self._name(self._prefix())
+        self.open.append((token, path, 0))
+        self.in_key, self.parts = token == "{", []
+
+    def _next(self):
+        """After a comma: the next key of a table, the next place of a list."""
+        token, path, place = self.open[-1]
+        if token == "{":
+            self._start_key()
+        else:
+            self.open[-1] = token, path, place + 1
+
+    def _prefix(self):
+        """Path that a key here belongs to: of a table, or of a place in a list."""
+        if not self.open:
+            return self.table
+        token, path, place = self.open[-1]
+        return path if token == "{" else (*path, place)
+
+    def _name(self, path):
+        """Note the line of a path and of the tables it goes through."""
+        for depth in range(1, min(len(path), 8) + 1):
+            self.lines.setdefault(path[:depth], self.line)
+        return path
+
+
+def _key(token):
+    """A bare or quoted key as the reader returns it."""
+    if token[0] not in "\"'":
+        return token
+    return tomllib.loads(f"k = {token}")["k"] if "\\" in token else token[1:-1]
+
+
+LARGEST_FILE = 1 << 18
+
+_UNQUOTED = re.compile(r"=\s*[-+.0-9eE_]+\s*[A-Za-zµμ°%″]")
+_MOST_DOTS = 3000
+_READ_RULES = {FileNotFoundError: "exist", IsADirectoryError: "be a file, not a folder"}
+
+
+def read(path):
+    """Text of an axis file.
+
+    Parameters
+    ----------
+    path : str or path-like
+        ``-`` is the standard input.
+
+    Returns
+    -------
+    str
+
+    Raises
+    ------
+    InputError
+        If there is no such file, or it is a folder, cannot be read, is too large or no text.
+    """
+    name = str(path)
+    try:
+        data = _bytes(path)
+    except (OSError, ValueError) as error:
+        rule = _READ_RULES.get(type(error), f"be a file that can be read ({_reason(error)})")
+        raise InputError(Fault("file", rule, name)) from None
+    if len(data) > LARGEST_FILE:
+        raise InputError(Fault("file", f"be an axis file, at most {LARGEST_FILE >> 10} kB", name))
+    if b"\0" in data:
+        raise InputError(Fault("file", "be text in UTF-8, not binary data", data[:8], source=name))
+    try:
+        return data.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        bad, line = data[error.start : error.end], data.count(b"\n", 0, error.start) + 1
+        raise InputError(Fault("file", "be text in UTF-8", bad, line=line, source=name)) from None
+
+
+def _bytes(path):
+    """Contents of a file, one byte more than allowed at most."""
+    if str(path) == "-":
+        return sys.stdin.buffer.read(LARGEST_FILE + 1)
+    with Path(path).open("rb") as stream:
+        return stream.read(LARGEST_FILE + 1)
+
+
+def _reason(error):
+    """Why the system refused."""
+    return getattr(error, "strerror", None) or str(error)
+
+
+def document(text, name):
+    """The TOML document, or the fault of the first line that is none."""
+    if not isinstance(text, str):
+        checks.refuse("text", "be a string", text)
+    deep = Fault("file", "be an axis file, with no values or keys nested this deeply", NOTHING, source=name)
+    # The reader takes seconds, growing with the square, over a key of many thousand parts.
+    if any(line.count(".") > _MOST_DOTS for line in text.split("\n")):
+        raise InputError(deep)
+    try:
+        return tomllib.loads(text.removeprefix("\ufeff"))
+    except RecursionError:
+        fault = deep
+    except ValueError as error:
+        fault = _broken(text, str(error))
+    raise InputError(dataclasses.replace(fault, source=name))
+
+
+def _broken(text, message):
+    """The fault of a text that is not TOML; the reader's message ends with the place."""
+    lines = text.split("\n")
+    found = re.search(r" \(at (?:line (\d+), column \d+|end of document)\)\Z", message)
+    line = int(found[1] or len(lines)) if found else None
+    shown = lines[line - 1].strip() if line else NOTHING
+    reason = checks.one_line(message[: found.start()] if found else message)
+    return Fault("file", f"be TOML ({reason})", shown or NOTHING, line=line, hint=_broken_hint(reason, shown))
+
+
+def _broken_hint(reason, shown):
+    if isinstance(shown, str) and _UNQUOTED.search(shown):
+        return 'text with a unit stands in quotes, as "20 um"'
+    twice = "Cannot overwrite" in reason or "Cannot declare" in reason
+    return "each key and each table may stand there once" if twice else ""

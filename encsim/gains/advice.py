@@ -1,0 +1,306 @@
+"""What one change of an axis would allow its gains: a better encoder, estimator, rate or drive.
+
+What to say where no gains keep the limits: which limit cannot be reached, and the nearest that can.
+"""
+
+import math
+from dataclasses import dataclass, replace
+from functools import partial
+
+import numpy as np
+
+from .. import checks, units
+from ..checks import InputError
+from ..formats import changes, estimator_text
+from ..model.edge_timing import CountAndTime
+from ..model.load_and_control import MOST_NOTCHES, Notch
+from .search import LIMITS, UNITS, GainSearch
+
+# How far from the best of the search the nearest reachable is named, until gains are found for it: deg, and shares.
+STEPS = {
+    "phase_margin": (0.01, 0.1, 1.0, 3.0),
+    "sensitivity_peak": (1e-4, 1e-3, 1e-2, 3e-2),
+    "torque_ripple": (1e-3, 3e-3, 1e-2, 5e-2),
+}
+# Digits in which it is named.
+DIGITS = 5
+
+
+def refuse(search):
+    """Raise an InputError with the nearest reachable limits; all of them together can be reached.
+
+    Parameters
+    ----------
+    search : GainSearch
+        That has found nothing.
+    """
+    trials = [search.reached(search.speeds, shape) for shape in search.starts()]
+    found = {name: np.concatenate([trial[name] for trial in trials]) for name in trials[0]}
+    stable = search.stable(found["gain"])
+    if not stable.any():
+        _refuse_unstable(search, stable.size)
+    if "torque_ripple" in found:
+        _correct_ripple(search, found, stable)
+    wanted = [name for name in LIMITS if search.limits[name] is not None]
+    for step in range(len(STEPS["phase_margin"])):
+        relaxed = _relaxed(found, stable, {name: search.limits[name] for name in wanted}, step)
+        if GainSearch(search.axis, dict.fromkeys(LIMITS) | relaxed, search.speed).proposed() is not None:
+            break
+    raise checks.InputError(
+        *(
+            _fault(name, search.limits[name], relaxed[name])
+            for name in wanted
+            if relaxed[name] != search.limits[name]
+        )
+    )
+
+
+def _refuse_unstable(search, tried):
+    """No gains that were tried make a stable loop."""
+    hint = f"none of {tried} sets of gains that were tried does"
+    if search.axis.load.friction_slope(search.speed) < 0.0:
+        hint += "; at this speed friction falls as the speed rises and drives the axis away"
+    checks.refuse("Axis.control", "have gains that make the loop stable", checks.NOTHING, hint=hint)
+
+
+def _correct_ripple(search, found, stable):
+    """Scale ripple so that it is exact where it is least within the other limits, or least of all."""
+    place = _least_ripple(search, found, stable)
+    shapes = search.starts()
+    shape, speed = shapes[place // search.speeds.size], search.speeds[place % search.speeds.size]
+    exact, searched = search.ripple(search.control(speed, shape)), found["torque_ripple"][place]
+    if 0.0 < exact < math.inf and searched > 0.0:
+        found["torque_ripple"] = found["torque_ripple"] * (exact / searched)
+
+
+def _least_ripple(search, found, stable):
+    good = stable.copy()
+    for name in LIMITS[:2]:
+        further = good & _met(name, found[name], search.limits[name])
+        good = further if further.any() else good
+    return int(np.argmin(np.where(good, found["torque_ripple"], math.inf)))
+
+
+def _met(name, values, limit):
+    return values >= limit if name == "phase_margin" else values <= limit
+
+
+def _relaxed(found, stable, limits, step):
+    """The limits, one by one as far as they can be reached together with those before."""
+    good, relaxed = stable, {}
+    for name, limit in limits.items():
+        met = good & _met(name, found[name], limit)
+        if not met.any():
+            best = found[name][good].max() if name == "phase_margin" else found[name][good].min()
+            limit = _nearest(name, float(best), step)
+            met = good & _met(name, found[name], limit)
+        good, relaxed[name] = met, limit
+    return relaxed
+
+
+def _nearest(name, best, step):
+    """The best of the search with some room, rounded to the side that is easier to reach."""
+    room = STEPS[name][step]
+    if name == "phase_margin":
+        return math.floor(100.0 * (best - room)) / 100.0
+    value = best * (1.0 + room)
+    place = 10.0 ** (DIGITS - 1 - math.floor(math.log10(value)))
+    return float(f"{math.ceil(value * place) / place:.{DIGITS}g}")
+
+
+def _fault(name, limit, nearest):
+    hint = f"the nearest reachable is {nearest:.{DIGITS + 1}g} {UNITS[name]}".rstrip()
+    return checks.Fault(f"tuning.{name}", "be reachable with the other limits", limit, UNITS[name], hint)
+
+
+# The search finds the best to about 1 %; a remedy must give clearly more.
+LEAST_GAIN = 0.05
+# Part of the crossover that may be missing for it.
+NEAR = 5e-3
+NOISE = ("jitter", "noise", "gain", "phase", "offset", "harmonics", "sde")
+# A filter this near to the loop rate is hardly one.
+HIGHEST = 0.4
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Allowance:
+    """What one change of the axis would allow within the same limits, gains tuned anew.
+
+    Attributes
+    ----------
+    name : str
+        The change in words.
+    change : dict
+        {key of the axis file: new value, SI}.
+    crossover : float
+        Velocity gain over inertia that would be proposed then, Hz: about where the velocity loop crosses 1.
+    stiffness : float
+        Factor by which ``K_p K_v/T_i`` would rise.
+    """
+
+    name: str
+    change: dict
+    crossover: float
+    stiffness: float
+
+
+def remedies(search, control):
+    """Changes that would allow a stiffer axis, the best first.
+
+    Parameters
+    ----------
+    search : GainSearch
+        Of the axis as it is.
+    control : Control
+        What was proposed for it.
+
+    Returns
+    -------
+    tuple of Allowance
+    """
+    own, found = search.shape_of(control), []
+    for name, change in tried(search.axis, search.limits, search.speed).items():
+        try:
+            other = GainSearch(changes.apply(search.axis, change), search.limits, search.speed, lax=True)
+        except InputError:
+            # twice of something can be more than there is
+            continue
+        best = other.proposed((own,), NEAR)
+        if best is not None and stiffness(best.control) > (1.0 + LEAST_GAIN) * stiffness(control):
+            factor = stiffness(best.control) / stiffness(control)
+            wide = best.control.velocity_gain / (2.0 * math.pi * search.axis.load.total_inertia)
+            found.append(Allowance(name=name, change=change, crossover=wide, stiffness=factor))
+    return tuple(sorted(found, key=lambda remedy: -remedy.stiffness))
+
+
+def stiffness(control):
+    """``K_p K_v/T_i``, without the factors that a controller does not have."""
+    return control.velocity_gain * (control.position_gain or 1.0) / (control.integral_time or 1.0)
+
+
+def tried(axis, limits, speed=0.0):
+    """Changes of one thing, {name: {key: value}}.
+
+    Parameters
+    ----------
+    axis : Axis
+    limits : dict
+        {name: value or None}; without a limit of ripple the encoder's errors do not matter.
+    speed : float
+        From 0 on, m/s or rad/s; matters where edges are timed.
+
+    Returns
+    -------
+    dict
+    """
+    found = _of_loop(axis) | _of_estimator(axis, speed, calmer=limits["torque_ripple"] is not None)
+    if limits["torque_ripple"] is not None:
+        return found | _of_encoder(axis)
+    # finer counts bring younger edges
+    return found if axis.estimator.linear else found | _of_counts(axis)
+
+
+def _of_loop(axis):
+    control, sampling = axis.control, axis.sampling
+    found = {
+        f"twice the loop rate, {_text(2.0 * sampling.rate, 'frequency')}": {
+            "sampling.rate": 2.0 * sampling.rate
+        }
+    }
+    for what, key, now in (
+        ("the delay of the command", "control.delay", control.delay),
+        ("the latency of the readings", "sampling.latency", sampling.latency),
+    ):
+        if now > 0.0:
+            found[f"half {what}, {_text(0.5 * now, 'time')}"] = {key: 0.5 * now}
+    if control.current_bandwidth is not None:
+        wide = 2.0 * control.current_bandwidth
+        found[f"a current loop twice as wide, {_text(wide, 'frequency')}"] = {
+            "control.current_bandwidth": wide
+        }
+    resonance = axis.load.resonance
+    if axis.load.flexible and resonance < HIGHEST * sampling.rate and len(control.notch) < MOST_NOTCHES:
+        notch = Notch(resonance, damping=0.5, depth=0.1)
+        found[f"a notch at the resonance, {resonance:.4g} Hz"] = {"control.notch": (*control.notch, notch)}
+    return found
+
+
+def _of_estimator(axis, speed, calmer):
+    scaled = _scaled if axis.estimator.linear else partial(_timed, speed=speed)
+    others = {"a quicker": scaled(axis, 2.0)} | ({"a calmer": scaled(axis, 0.5)} if calmer else {})
+    return {
+        f"{how} estimator, {estimator_text.text(other, axis.scale.unit)}": {"estimator": other}
+        for how, other in others.items()
+        if other is not None and other != axis.estimator
+    }
+
+
+def _scaled(axis, factor):
+    """The estimator with its corner or bandwidth times a factor, or its memory less by it; None if there is none."""
+    estimator, rate = axis.estimator, axis.sampling.rate
+    least = {"difference": 1, "least-squares": 2}.get(estimator.kind)
+    try:
+        if least is not None:
+            return replace(estimator, samples=max(least, int(estimator.samples / factor)))
+        if estimator.kind == "kalman":
+            # its bandwidth goes with the root of the acceleration
+            return replace(estimator, acceleration=estimator.acceleration * factor**2)
+        name = "corner" if estimator.kind == "low-pass" else "bandwidth"
+        value = factor * getattr(estimator, name)
+        return replace(estimator, **{name: value}) if value < HIGHEST * rate else None
+    except InputError:
+        return None
+
+
+def _timed(axis, factor, speed):
+    """Timed edges with a window less by a factor; single counts are timed over two of them for less than 1."""
+    estimator = axis.estimator
+    if not estimator.reach:
+        window = float(f"{2.0 * axis.resolution / speed:.2g}")
+        return CountAndTime(estimator.clock, max(window, 1.0 / axis.sampling.rate)) if factor < 1.0 else None
+    try:
+        return replace(estimator, window=estimator.window / factor)
+    except InputError:
+        return None
+
+
+def _of_encoder(axis):
+    """Changes that matter where ripple is limited."""
+    signal, how = axis.signal, axis.interpolation
+    halved = {f"signal.{name}": _half(getattr(signal, name)) for name in NOISE}
+    halved = {key: value for key, value in halved.items() if value != changes.value(axis, key)}
+    found = {}
+    if halved:
+        found["an encoder with half the jitter, noise and subdivisional error"] = halved
+    found |= _of_counts(axis)
+    if how.bits is not None:
+        found[f"a converter with one bit more, {how.bits + 1}"] = {"interpolation.bits": how.bits + 1}
+    if axis.sampling.encoder_rate is not None:
+        rate = 2.0 * axis.sampling.encoder_rate
+        found[f"an encoder that samples twice as often, {_text(rate, 'frequency')}"] = {
+            "sampling.encoder_rate": rate
+        }
+    return found
+
+
+def _of_counts(axis):
+    factor = axis.interpolation.factor
+    if factor is None:
+        return {}
+    return {f"twice the counts a period, {2 * factor}": {"interpolation.factor": 2 * factor}}
+
+
+def _half(value):
+    """Half of a number, of both of a pair, or of all amplitudes of a mapping."""
+    if isinstance(value, tuple):
+        return tuple(0.5 * part for part in value)
+    if isinstance(value, float | int):
+        return 0.5 * value
+    return {
+        order: (0.5 * size[0], size[1]) if isinstance(size, tuple) else 0.5 * size
+        for order, size in value.items()
+    }
+
+
+def _text(value, dimension):
+    return units.write(float(f"{value:.6g}"), dimension)

@@ -1,0 +1,385 @@
+"""The search for gains: many loops of one axis at once, from frequency responses that do not depend on gains."""
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from ..closed_loop import loop as loops
+from ..closed_loop import plant, stability
+from ..closed_loop.closed_loop_ripple import smoothness
+from ..closed_loop.error_at_speed import EdgeErrors, FoldedErrors
+from ..closed_loop.stability import Margins
+from ..closed_loop.timed_edge_loops import phase_margins
+from ..model.load_and_control import Control
+
+# Velocity crossover as share of the loop rate, the slowest no more than that of its delay; integral time and position
+# gain as multiples of it.
+SLOWEST = 1e-5
+FASTEST = 0.2
+OF_DELAY = 3e-3
+RATIOS = (0.5, 100.0)
+LOGS = tuple(math.log(ratio) for ratio in RATIOS)
+STARTS = (2.0, 4.0, 10.0, 25.0, 60.0, RATIOS[1])
+PER_DECADE = 9
+# Frequencies of the search: from this share of the slowest crossover on, so many a decade.
+LOWEST = 1e-2
+GRID_PER_DECADE = 67
+# Crossovers are narrowed down between neighbours of that grid: so many at a time, so many times.
+SECTIONS = 5
+ROUGH, FINE = 3, 8
+# Gains are settled by exact margins and ripple: so often at most, asking for ever more than the limit.
+ATTEMPTS = 12
+SLACK_GROWS = 2.5
+SETTLED = 1e-4
+# Ripple of the search against that of smoothness: close enough, and how often the shape is looked for anew.
+ALIKE = 0.02
+FAR = 0.5
+ROUNDS = 3
+# Worse than anything allowed, and finite: the search may step there.
+NOTHING = 1e6
+LIMITS = ("phase_margin", "sensitivity_peak", "torque_ripple")
+UNITS = {"phase_margin": "deg", "sensitivity_peak": "", "torque_ripple": "N m or N"}
+
+
+@dataclass(frozen=True, eq=False, slots=True, kw_only=True)
+class Settled:
+    """A controller, with exact margins and torque ripple of the loop that it closes."""
+
+    control: Control
+    margins: Margins
+    torque_ripple: float
+
+    def reached(self):
+        """Values beside the limits, {name: value}; NaN of a ripple that was not asked for."""
+        return {
+            "phase_margin": abs(self.margins.phase_margin),
+            "sensitivity_peak": self.margins.sensitivity_peak,
+            "torque_ripple": self.torque_ripple,
+        }
+
+    def keeps(self, limits):
+        """Whether the loop is stable within the limits; met exactly is met."""
+        reached = self.reached()
+        within = reached["phase_margin"] >= limits["phase_margin"]
+        within &= reached["sensitivity_peak"] <= limits["sensitivity_peak"]
+        ripple = limits["torque_ripple"]
+        return bool(self.margins.stable and within and (ripple is None or reached["torque_ripple"] <= ripple))
+
+
+class GainSearch:
+    """Frequency responses of one axis that do not depend on the gains, and the gains looked for.
+
+    A shape is (a, b): integral time a/w and position gain w/b at a velocity crossover w, rad/s; infinite
+    where there is no integral part or no position control.
+
+    Attributes
+    ----------
+    lax : bool
+        Whether a ripple that the search sees far below its limit is believed without asking ``smoothness``.
+    bias : float
+        Exact phase margin less that of the search's grid, deg.
+    ratio : dict of str to float
+        Exact sensitivity peak and torque ripple over those of the search.
+    """
+
+    def __init__(self, axis, limits, speed, *, lax=False):
+        self.lax = lax
+        self.axis, self.limits, self.speed = axis, limits, abs(speed)
+        self.linear = axis.estimator.linear
+        self.loop = loops.build(axis, self.speed)
+        self.integral = axis.control.integral_time is not None
+        self.position = axis.control.position_gain > 0.0
+        self.bias, self.ratio = 0.0, {"sensitivity_peak": 1.0, "torque_ripple": 1.0}
+        rate, slowest = self.loop.rate, min(SLOWEST, OF_DELAY / self._delay())
+        # friction so strong that inertia hardly matters within a sample asks for gain as well
+        self.inertia = axis.load.total_inertia + axis.load.viscous / rate
+        self.speeds = (
+            2.0 * np.pi * rate * np.geomspace(slowest, FASTEST, _places(slowest, FASTEST, PER_DECADE))
+        )
+        turns = self._grid(LOWEST * slowest) / rate
+        self.open = stability.open_polynomial(self._trial(), turns * rate)
+        self._prepare(turns)
+
+    def _delay(self):
+        """Delay of the loop in samples, about, at least one."""
+        control, rate = self.axis.control, self.loop.rate
+        timing = {} if self.linear else {"speed": self.speed, "resolution": self.axis.resolution}
+        estimator = self.loop.estimator if self.linear else self.axis.estimator
+        whole = control.delay + max(loops.reading_ages(self.axis)) + estimator.delay(rate, **timing)
+        return 1.0 + rate * whole
+
+    def _grid(self, lowest):
+        """Frequencies of the search, Hz."""
+        rate, load = self.loop.rate, self.axis.load
+        parts = [
+            np.geomspace(lowest, 0.5, _places(lowest, 0.5, GRID_PER_DECADE)),
+            np.linspace(0.0, 0.5, 250)[1:],
+        ]
+        if load.flexible:
+            centre = load.resonance / rate
+            parts += [centre * (1.0 + side * np.geomspace(1e-6, 0.5, 80)) for side in (-1.0, 1.0)]
+        grid = np.unique(np.concatenate(parts))
+        return rate * grid[(grid >= lowest) & (grid <= 0.5)]
+
+    def _prepare(self, turns):
+        """Parts of the loop gain, by power of the crossover, and what torque ripple weighs |L S|**2 by."""
+        rate = self.loop.rate
+        terms = self.loop.plant.transfer.fractions(turns)
+        body = terms.measured / terms.denominator
+        path = body * self.inertia
+        for section in self.loop.filters:
+            path = path * section.response(turns)
+        estimate = self.loop.estimator.response(turns * rate, rate)
+        summed = np.exp(2j * np.pi * turns) / plant.difference(turns) / rate
+        self.parts = path * np.stack([estimate, np.ones_like(estimate), estimate * summed, summed])
+        self.weight = None
+        if self.limits["torque_ripple"] is not None:
+            square = body.real**2 + body.imag**2
+            self.weight = _over(FoldedErrors(self.axis, self.speed).on_grid(turns), square)
+            if not self.linear:
+                self.estimate = estimate
+                self.held = _over(
+                    EdgeErrors(self.axis, self.speed, self.loop.estimator).on_grid(turns), square
+                )
+
+    def _weights(self, position_gain):
+        """What |L S|**2 is weighed by, a row for each position gain."""
+        if self.linear:
+            return self.weight
+        # the position control reads sampled counts, the velocity comes from edges
+        gain = position_gain[:, None]
+        # edges over some samples are blind at multiples of a frequency, as all are to what does not move
+        return (self.held + gain**2 * self.weight) / np.maximum(np.abs(gain + self.estimate) ** 2, 1e-12)
+
+    def control(self, speed, shape):
+        """The controller at a velocity crossover, rad/s."""
+        return replace(
+            self.axis.control,
+            velocity_gain=speed * self.inertia,
+            integral_time=shape[0] / speed if self.integral else None,
+            position_gain=speed / shape[1] if self.position else 0.0,
+        )
+
+    def _trial(self):
+        return replace(self.loop, control=self.control(self.speeds[0], (1.0, 1.0)))
+
+    def _gain(self, speeds, shape):
+        """Loop gain, (speeds, frequencies)."""
+        integral = 1.0 / shape[0] if self.integral else 0.0
+        position = 1.0 / shape[1] if self.position else 0.0
+        powers = [speeds, speeds**2 * position, speeds**2 * integral, speeds**3 * position * integral]
+        # not a matrix product: many small ones wait for the threads of a busy machine
+        gain = powers[0][:, None] * self.parts[0]
+        for power, part in zip(powers[1:], self.parts[1:], strict=True):
+            if power.any():
+                gain += power[:, None] * part
+        return gain
+
+    def reached(self, speeds, shape):
+        """Phase margin, sensitivity peak, torque ripple and loop gain at velocity crossovers; arrays."""
+        gain = self._gain(speeds, shape)
+        square = gain.real**2 + gain.imag**2
+        below = square + 2.0 * gain.real + 1.0
+        # near -1 the square cancels: only loops that no limit allows come so near
+        peak = self.ratio["sensitivity_peak"] / np.sqrt(np.maximum(below.min(axis=1), 1e-12))
+        found = {"phase_margin": phase_margins(gain, square) + self.bias, "sensitivity_peak": peak}
+        if self.weight is not None:
+            weight = self._weights(speeds / shape[1])
+            power = (square / np.maximum(below, 1e-12) * weight).sum(axis=1)
+            found["torque_ripple"] = self.ratio["torque_ripple"] * np.sqrt(power)
+        return found | {"gain": gain}
+
+    def within(self, found, slack=0.0):
+        """Which of them keep all limits; whether they are stable is not looked at."""
+        good = found["phase_margin"] >= self.limits["phase_margin"] * (1.0 + slack)
+        good &= found["sensitivity_peak"] <= self.limits["sensitivity_peak"] * (1.0 - slack)
+        limit = self.limits["torque_ripple"]
+        return good if limit is None else good & (found["torque_ripple"] <= limit * (1.0 - slack))
+
+    def stable(self, gain):
+        """Which loop gains make stable loops."""
+        return stability.unstable_poles(self.open * (1.0 + gain)) == 0
+
+    def _highest(self, speeds, shape, slack):
+        """Place of the highest of some crossovers that is allowed; -1 if none is."""
+        found = self.reached(speeds, shape)
+        for place in np.flatnonzero(self.within(found, slack))[::-1].tolist():
+            if self.stable(found["gain"][place]):
+                return place
+        return -1
+
+    def widest(self, shape, rounds=ROUGH, slack=0.0):
+        """Highest velocity crossover within the limits, rad/s; 0 if there is none."""
+        speeds = self.speeds
+        place = self._highest(speeds, shape, slack)
+        if place < 0:
+            return 0.0
+        for _ in range(rounds):
+            if place + 1 == len(speeds):
+                break
+            speeds = np.geomspace(speeds[place], speeds[place + 1], SECTIONS + 2)
+            # its ends are known: allowed, and not
+            place = 1 + self._highest(speeds[1:-1], shape, slack)
+        return float(speeds[place])
+
+    def stiffness(self, shape):
+        """Logarithm of K_p K_v/T_i over the inertia at the highest crossover; -inf if nothing is allowed."""
+        wide = self.widest(shape)
+        if wide == 0.0:
+            return -math.inf
+        finite = [ratio for ratio in shape if math.isfinite(ratio)]
+        return (1 + len(finite)) * math.log(wide) - sum(math.log(ratio) for ratio in finite)
+
+    def shape(self, logs):
+        """Shape of the logarithms of those of its ratios that are free, held within bounds."""
+        values = iter(np.clip(logs, *LOGS))
+        return tuple(math.exp(next(values)) if free else math.inf for free in (self.integral, self.position))
+
+    def starts(self):
+        """Shapes to begin with."""
+        return [self.shape(np.full(2, math.log(start))) for start in STARTS]
+
+    def best_shape(self, also=()):
+        """Shape whose gains hold a load best; none if nothing is allowed at any start."""
+        from scipy.optimize import minimize
+
+        shapes = [*also, *self.starts()]
+        found = [self.stiffness(shape) for shape in shapes]
+        first = shapes[int(np.argmax(found))]
+        if max(found) == -math.inf:
+            return None
+        logs = np.log([ratio for ratio in first if math.isfinite(ratio)])
+        if not logs.size:
+            return first
+
+        def looseness(logs):
+            outside = np.sum(np.abs(logs - np.clip(logs, *LOGS)))
+            return min(-self.stiffness(self.shape(logs)), NOTHING) + outside
+
+        options = {"xatol": 0.01, "fatol": 0.003, "initial_simplex": logs + _simplex(logs.size)}
+        return self.shape(minimize(looseness, logs, method="Nelder-Mead", options=options).x)
+
+    def shape_of(self, control):
+        """Shape of a controller."""
+        speed = control.velocity_gain / self.inertia
+        return (
+            speed * control.integral_time if self.integral else math.inf,
+            speed / control.position_gain if self.position else math.inf,
+        )
+
+    def proposed(self, also=(), share=SETTLED):
+        """Controller that holds a load best within the limits, settled; None if nothing is allowed.
+
+        Parameters
+        ----------
+        also : sequence of tuple
+            Shapes to begin with beside the usual.
+        share : float
+            As of :meth:`settle`.
+
+        Returns
+        -------
+        Settled or None
+        """
+        shape = self._best_with_ripple(also)
+        return None if shape is None else self.settle(shape, share)
+
+    def _best_with_ripple(self, also):
+        """Best shape with the ripple of ``smoothness``, none if nothing is allowed."""
+        shape = self.best_shape(also)
+        for _ in range(ROUNDS if self.limits["torque_ripple"] is not None else 0):
+            if shape is None or self._calibrated(shape):
+                break
+            shape = self.best_shape((*also, shape))
+        return shape
+
+    def _calibrated(self, shape):
+        """Take over the ratio of exact to searched ripple; whether it was good already, or does not matter."""
+        speed, before = self.widest(shape), self.ratio["torque_ripple"]
+        searched = float(self.reached(np.array([speed]), shape)["torque_ripple"][0])
+        if self._is_far(searched):
+            return True
+        exact = self.ripple(self.control(speed, shape))
+        self._take_ratio("torque_ripple", exact, searched)
+        limit = self.limits["torque_ripple"]
+        return max(exact, searched) < 0.9 * limit or abs(self.ratio["torque_ripple"] / before - 1.0) < ALIKE
+
+    def _is_far(self, searched):
+        """Whether a searched ripple is so far below the limit that it need not be exact."""
+        return self.lax and searched < FAR * self.limits["torque_ripple"]
+
+    def _take_ratio(self, name, exact, searched):
+        if 0.0 < exact < math.inf and searched > 0.0:
+            self.ratio[name] *= exact / searched
+
+    def settle(self, shape, share=SETTLED):
+        """Controller of this shape with the highest crossover that keeps the limits exactly; None if there is none.
+
+        Parameters
+        ----------
+        shape : tuple of float
+        share : float
+            Part of the crossover by which it may stay below that.
+        """
+        best, slack = None, 0.1 * share
+        speed = self.widest(shape, FINE, slack)
+        for _ in range(ATTEMPTS):
+            if speed == 0.0:
+                break
+            here = self.reached(np.array([speed]), shape)
+            found = self._settled(self.control(speed, shape), here)
+            self._correct(found, speed, here)
+            before, speed = speed, self.widest(shape, FINE, slack)
+            if found.keeps(self.limits):
+                best = found
+                if abs(speed / before - 1.0) < share:
+                    break
+            else:
+                slack *= SLACK_GROWS
+        return best
+
+    def _settled(self, control, searched):
+        """Exact margins and, where it is limited, ripple with a controller."""
+        found = stability.loop_margins(
+            replace(self.loop, control=control), replace(self.axis, control=control)
+        )
+        ripple = math.nan
+        if self.limits["torque_ripple"] is not None and found.stable:
+            ripple = float(searched["torque_ripple"][0])
+            ripple = ripple if self._is_far(ripple) else self.ripple(control)
+        return Settled(control=control, margins=found, torque_ripple=ripple)
+
+    def _correct(self, found, speed, searched):
+        """Let the search give the exact values at this crossover."""
+        if not found.margins.stable:
+            # the grid has missed it: stay well away
+            self.speeds = self.speeds[0] * (0.5 * speed / self.speeds[0]) ** np.linspace(
+                0.0, 1.0, self.speeds.size
+            )
+            return
+        exact = found.reached()
+        if math.isfinite(exact["phase_margin"]):
+            self.bias += exact["phase_margin"] - float(searched["phase_margin"][0])
+        for name in set(self.ratio) & set(searched):
+            self._take_ratio(name, exact[name], float(searched[name][0]))
+
+    def ripple(self, control):
+        """Rms of the torque command by encoder errors."""
+        return float(smoothness(replace(self.axis, control=control), self.speed).torque)
+
+
+def _over(weight, square):
+    """A weight over the squared gain of the axis."""
+    # a rigid axis does not move at half the rate, where no error is worth a special case
+    return np.divide(weight, square, out=np.zeros_like(weight), where=square > 0.0)
+
+
+def _places(low, high, per_decade):
+    """How many places between two ends on a log scale."""
+    return 1 + math.ceil(per_decade * math.log10(high / low))
+
+
+def _simplex(size):
+    """Corners of the first simplex about a start: itself, and 1.6 times less in each ratio."""
+    return np.vstack([np.zeros(size), -0.5 * np.eye(size)])

@@ -1,0 +1,232 @@
+"""Gains for a phase margin, a sensitivity peak and a limit of torque ripple; what binds, and what would help."""
+
+import math
+from dataclasses import dataclass, field, replace
+
+from .. import checks
+from ..closed_loop import timed_edge_loops
+from ..closed_loop.closed_loop_ripple import smoothness
+from ..closed_loop.stability import Margins
+from ..formats import estimator_text
+from ..model.load_and_control import CAUTIONS, Control
+from ..results import Result
+from ..wording import show
+from .advice import Allowance, refuse, remedies
+from .search import LIMITS, UNITS, GainSearch
+
+# The optimum is flat: where two limits meet the search may stop 2 % from one of them.
+BINDING = 0.02
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Tuning(Result):
+    """Proposed gains.
+
+    Attributes
+    ----------
+    control : Control
+        The controller of the axis with gains and integral time replaced.
+    margins : Margins
+        Of the loop with it.
+    torque_ripple : float
+        Rms of the torque command by encoder errors at the speed asked for, torque: that of `smoothness`.
+    binding : tuple of str
+        Limits that are met within 2 %: "phase_margin", "sensitivity_peak", "torque_ripple". Empty where the loop
+        rate is all that stops the gains.
+    remedies : tuple of Allowance
+        Changes that would allow more, the best first.
+    cautions : tuple of str
+        To be read before the gains are used.
+    speed : float
+        Speed at which friction, filters that follow it and timed edges are taken, and of the torque ripple.
+    stable_from, margin_from, linear_from : float or None
+        Where edges are timed, which are older the slower the axis moves: lowest speeds, m/s or rad/s, at which the
+        loop with the proposed gains is stable, keeps a phase margin of 30 deg (or what was asked for, if less), and
+        has the 20 counts in 1/crossover that the linear theory takes. None where positions are sampled.
+    valid : bool
+        False where torque ripple is limited and its prediction may not be believed, or too few edges are timed for
+        the margins.
+    reasons : tuple of str
+        Why margins or torque ripple, limited or not, may not be believed.
+    """
+
+    control: Control
+    margins: Margins
+    torque_ripple: float
+    binding: tuple[str, ...]
+    remedies: tuple[Allowance, ...]
+    cautions: tuple[str, ...] = CAUTIONS
+    speed: float = 0.0
+    stable_from: float | None = None
+    margin_from: float | None = None
+    linear_from: float | None = None
+    valid: bool = True
+    reasons: tuple[str, ...] = ()
+    axis: object = field(metadata={"plain": False})
+
+    @property
+    def units(self):
+        """Units of the fields, {key: unit}."""
+        linear = self.axis.scale.unit == "m"
+        gains = {
+            "position_gain": "1/s",
+            "velocity_gain": "N s/m" if linear else "N m s/rad",
+            "integral_time": "s",
+        }
+        speeds = dict.fromkeys(
+            ("speed", "stable_from", "margin_from", "linear_from"), f"{self.axis.scale.unit}/s"
+        )
+        return {"torque_ripple": "N" if linear else "N m", "crossover": "Hz"} | gains | speeds
+
+    def to_dict(self):
+        """As of every result, the margins with their own units, an estimator of a remedy as text."""
+        found = Result.to_dict(self) | {"margins": self.margins.to_dict()}
+        for plain, remedy in zip(found["remedies"], self.remedies, strict=True):
+            if "estimator" in remedy.change:
+                text = estimator_text.text(remedy.change["estimator"], self.axis.scale.unit)
+                plain["change"] = {"estimator": text}
+        return found
+
+
+def tune(axis, phase_margin=60.0, sensitivity_peak=1.7, torque_ripple=None, speed=None):
+    """Controller with proposed gains; see ``tuning``, which also says what binds.
+
+    Parameters
+    ----------
+    axis : Axis
+        With load and control.
+    phase_margin : float
+        Least phase margin, deg.
+    sensitivity_peak : float
+        Largest sensitivity peak.
+    torque_ripple : float, optional
+        Largest rms of the torque command by encoder errors, torque.
+    speed : float, optional
+        As of ``tuning``; an estimator that times edges needs one.
+
+    Returns
+    -------
+    Control
+
+    Raises
+    ------
+    InputError
+        If a limit makes no sense or cannot be reached, or edges are timed and no speed is given.
+    """
+    return _searched(axis, phase_margin, sensitivity_peak, torque_ripple, speed)[1].control
+
+
+def tuning(axis, phase_margin=60.0, sensitivity_peak=1.7, torque_ripple=None, speed=None):
+    """Gains that hold a load best within limits.
+
+    Parameters
+    ----------
+    axis : Axis
+        With load and control. Its gains are replaced; a position gain of 0 and a missing integral time stay.
+    phase_margin : float
+        Least phase margin, deg.
+    sensitivity_peak : float
+        Largest sensitivity peak, above 1.
+    torque_ripple : float, optional
+        Largest rms of the torque command by encoder errors, torque.
+    speed : float, optional
+        Speed of that torque ripple, about which friction is linearised, and at which edges are timed, m/s or rad/s;
+        left out, standstill. An estimator that times edges needs one of a count a second at least: the lowest
+        working speed, for slower the edges are older.
+
+    Returns
+    -------
+    Tuning
+
+    Raises
+    ------
+    InputError
+        If a limit makes no sense or cannot be reached; it then names the nearest that can. If edges are timed and
+        no speed is given.
+
+    Notes
+    -----
+    Of all gains within the limits those with the largest ``K_p K_v/T_i``: the time integral of the position error
+    after a step of load torque is its inverse (``K_v/T_i`` for a velocity loop, ``K_p K_v`` without integral part).
+    Torque ripple is ``smoothness(axis, speed).torque`` of the axis with the proposed gains.
+    """
+    return _result(*_searched(axis, phase_margin, sensitivity_peak, torque_ripple, speed))
+
+
+def _searched(axis, phase_margin, sensitivity_peak, torque_ripple, speed):
+    """The search and what it has found, or a refusal."""
+    limits = _limits(phase_margin, sensitivity_peak, torque_ripple)
+    if speed is not None and not checks.is_real(speed):
+        checks.refuse("tuning.speed", "be a finite number", speed, f"{axis.scale.unit}/s")
+    search = GainSearch(axis, limits, float(speed or 0.0))
+    found = search.proposed()
+    if found is None:
+        refuse(search)
+    return search, found
+
+
+def _result(search, found):
+    proposed, limits = replace(search.axis, control=found.control), search.limits
+    curve = smoothness(proposed, search.speed)
+    reached = found.reached() | {"torque_ripple": float(curve.torque)}
+    range_ = {} if search.linear else _working_range(proposed, search, found.margins)
+    few = found.margins.reasons
+    return Tuning(
+        control=found.control,
+        margins=found.margins,
+        torque_ripple=reached["torque_ripple"],
+        binding=tuple(n for n in LIMITS if limits[n] and abs(reached[n] / limits[n] - 1.0) < BINDING),
+        remedies=remedies(search, found.control),
+        cautions=CAUTIONS if search.linear else (*CAUTIONS, _aging(proposed, search, **range_)),
+        speed=search.speed,
+        **range_,
+        valid=found.margins.valid and (curve.valid or limits["torque_ripple"] is None),
+        reasons=few + tuple(f"torque ripple: {reason}" for reason in curve.reasons if reason not in few),
+        axis=proposed,
+    )
+
+
+def _working_range(axis, search, margins):
+    """Lowest speeds at which a loop of timed edges works, {field: speed}."""
+    crossover = margins.crossover if math.isfinite(margins.crossover) else 0.0
+    # the margins of many speeds are good to less than a tenth of a degree
+    return {
+        "stable_from": timed_edge_loops.lowest(axis, search.speed),
+        "margin_from": timed_edge_loops.lowest(axis, search.speed, _kept(search) - 0.1),
+        "linear_from": timed_edge_loops.believed_from(axis, crossover),
+    }
+
+
+def _kept(search):
+    """Phase margin that is looked for at lower speeds, deg."""
+    return min(timed_edge_loops.LEAST_MARGIN, search.limits["phase_margin"])
+
+
+def _aging(axis, search, stable_from, margin_from, linear_from):
+    """What becomes of gains for timed edges at lower speeds."""
+    unit = f"{axis.scale.unit}/s"
+    return (
+        f"Timed edges are older the slower the axis moves, and the loop loses phase margin: these gains are for "
+        f"{show(search.speed, unit)}. Slower, the linear loop keeps {_kept(search):.3g} deg down to "
+        f"{show(margin_from, unit)} and is stable down to {show(stable_from, unit)}. Below {show(linear_from, unit)} "
+        "fewer than 20 counts come in 1/crossover, and these figures are a rough guide: a run (encsim run) shows what "
+        "the axis does. At standstill the velocity reads 0, and the position control is alone."
+    )
+
+
+def _limits(phase_margin, sensitivity_peak, torque_ripple):
+    """The limits as floats, checked."""
+    rules = (
+        ("phase_margin", phase_margin, 0.0, 90.0, "lie between 0 and 90"),
+        ("sensitivity_peak", sensitivity_peak, 1.0, 1e6, "be above 1 and below 1e6"),
+        ("torque_ripple", torque_ripple, 0.0, math.inf, "be positive and finite"),
+    )
+    faults = [
+        checks.Fault(f"tuning.{name}", rule, value, UNITS[name])
+        for name, value, low, high, rule in rules
+        if not (name == "torque_ripple" and value is None)
+        and not (checks.is_real(value) and low < value < high)
+    ]
+    if faults:
+        raise checks.InputError(*faults)
+    return {name: None if value is None else float(value) for name, value, *_ in rules}

@@ -1,0 +1,507 @@
+"""What an axis is made of: scale, readhead signals, interpolation, sampling, estimator.
+
+Frozen descriptions. All numbers are SI in the position unit of the scale: metres for a linear scale,
+radians for a rotary one. Defaults mean "ideal"; only the scale and the loop rate are required.
+"""
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+
+from .. import checks
+from ..results import Orders
+from .estimator_base import Estimator
+from .estimators import Difference
+from .load_and_control import Control, Load
+from .ring_geometry import Head, Ring, arranged
+
+LARGEST_FACTOR = 1 << 30
+LARGEST_ORDER = 1000
+PERIOD_TOLERANCE = 1e-3
+OUTPUTS = ("position", "ab")
+
+# Wider than any machine, narrow enough that nothing overflows further on.
+LENGTHS = (1e-12, 1e6)
+FREQUENCIES = (1e-6, 1e12)
+LONGEST_TIME = 1e3
+LARGEST_LINES = 1 << 40
+ONE_HEAD = (0.0,)
+
+
+def _quantity(default, dimension):
+    """A field whose text in an axis file carries a unit of this dimension (see units.py)."""
+    return field(default=default, metadata={"dimension": dimension})
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Scale:
+    """Graduation that the readhead reads; give a period, a number of lines, or a period and a diameter.
+
+    Parameters
+    ----------
+    period : float, optional
+        Signal period p along the scale, m.
+    lines : int, optional
+        Signal periods per turn of a rotary scale.
+    diameter : float, optional
+        Diameter of the graduation, m. With a period it makes the scale rotary, lines = round(pi D/period);
+        with lines it only tells how long the rim is.
+
+    Attributes
+    ----------
+    pitch : float
+        Signal period in the position unit, m or rad.
+    unit : str
+        Position unit, ``"m"`` or ``"rad"``.
+
+    Raises
+    ------
+    InputError
+        If a number is out of range, the combination is impossible, or rounding to whole lines changes the
+        period by more than 1e-3 of itself.
+    """
+
+    period: float | None = _quantity(None, "length")
+    lines: int | None = None
+    diameter: float | None = _quantity(None, "length")
+
+    def __post_init__(self):
+        check = checks.Check(self)
+        check.positive("period", "m", optional=True, within=LENGTHS)
+        check.positive("diameter", "m", optional=True, within=LENGTHS)
+        check.whole("lines", 1, LARGEST_LINES, optional=True)
+        if not check.faults:
+            self._check_combination(check)
+        check.done()
+
+    def _check_combination(self, check):
+        if self.period is None and self.lines is None:
+            check.fault("period", "be given where lines is not", None)
+        elif self.period is not None and self.diameter is not None:
+            self._count_lines(check)
+        elif self.period is not None and self.lines is not None:
+            check.fault(
+                "lines",
+                "be left out where period is given (a rotary scale needs lines alone, or "
+                "period and diameter)",
+                self.lines,
+            )
+
+    def _count_lines(self, check):
+        exact = math.pi * self.diameter / self.period
+        lines = round(exact)
+        if not 1 <= lines <= LARGEST_LINES:
+            check.fault("period", f"fit 1 to {LARGEST_LINES} times round pi x diameter", self.period, "m")
+        elif abs(exact / lines - 1.0) > PERIOD_TOLERANCE:
+            check.fault(
+                "period",
+                "fit a whole number of times round pi x diameter to 1e-3",
+                self.period,
+                "m",
+                f"it fits {exact:.6g} times",
+            )
+        elif self.lines not in (None, lines):
+            check.fault(
+                "lines",
+                f"be left out or {lines} where period and diameter are given",
+                self.lines,
+                hint="lines=None counts them anew",
+            )
+        else:
+            check.store("lines", lines)
+
+    @property
+    def pitch(self):
+        """Signal period p in the position unit, m or rad."""
+        return self.period if self.lines is None else 2.0 * math.pi / self.lines
+
+    @property
+    def unit(self):
+        """Position unit, ``"m"`` or ``"rad"``."""
+        return "m" if self.lines is None else "rad"
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Signal:
+    """Sine and cosine signals of the readhead, with their faults and noise.
+
+    Parameters
+    ----------
+    amplitude : float
+        Amplitude A of the cosine channel; 1 is nominal.
+    offset : tuple of 2 floats
+        Offsets of cosine and sine channel, of unit amplitude.
+    gain : float
+        Amplitude of the sine channel over that of the cosine channel, less 1.
+    phase : float
+        Phase by which the sine channel is ahead of a quarter period, rad.
+    harmonics : mapping of int to float
+        Waveform harmonics {n: h_n} of both channels, n >= 2, of unit amplitude.
+    sde : mapping of int to float or (float, float)
+        Error given directly, {k per period: amplitude or (amplitude, phase)}, m or rad and rad.
+    jitter : float
+        Position jitter, rms, m or rad; white at the loop rate (one value a sample).
+    jitter_bandwidth : float, optional
+        One-pole bandwidth B of the jitter, Hz; its autocorrelation is then jitter**2 exp(-2 pi B t).
+    noise : float
+        Noise of each channel at each reading, rms, of unit amplitude.
+    bandwidth : float, optional
+        One-pole bandwidth of the readhead, Hz.
+    skew : float
+        Time by which the sine channel is read later than the cosine channel, s.
+
+    Raises
+    ------
+    InputError
+        If a number is out of range, or the offset is larger than the signal.
+    """
+
+    amplitude: float = 1.0
+    offset: tuple[float, float] = (0.0, 0.0)
+    gain: float = 0.0
+    phase: float = _quantity(0.0, "angle")
+    harmonics: Mapping[int, float] = field(default_factory=dict)
+    sde: Mapping[int, tuple[float, float]] = field(default_factory=dict, metadata={"dimension": "position"})
+    jitter: float = _quantity(0.0, "position")
+    jitter_bandwidth: float | None = _quantity(None, "frequency")
+    noise: float = 0.0
+    bandwidth: float | None = _quantity(None, "frequency")
+    skew: float = _quantity(0.0, "time")
+
+    def __post_init__(self):
+        check = checks.Check(self)
+        check.positive("amplitude", within=(1e-3, 1e3))
+        check.number("gain", "be above -1 and at most 100", low=-1.0, high=100.0, open_low=True)
+        check.number("phase", "lie within a quarter period, -1.57 to 1.57", "rad", low=-1.57, high=1.57)
+        check.not_negative("jitter", "m or rad")
+        check.positive("jitter_bandwidth", "Hz", optional=True, within=FREQUENCIES)
+        check.not_negative("noise", highest=1e3)
+        check.positive("bandwidth", "Hz", optional=True, within=FREQUENCIES)
+        check.number(
+            "skew",
+            f"lie from -{LONGEST_TIME:g} to {LONGEST_TIME:g}",
+            "s",
+            low=-LONGEST_TIME,
+            high=LONGEST_TIME,
+        )
+        self._check_offset(check)
+        self._check_orders(check, "harmonics", 2, _harmonic)
+        self._check_orders(check, "sde", 1, _sde_line)
+        check.done()
+
+    def _check_offset(self, check):
+        pair = self.offset
+        if not isinstance(pair, (tuple, list)) or len(pair) != 2 or not all(checks.is_real(o) for o in pair):
+            check.fault("offset", "be two finite numbers, cosine and sine", pair)
+            return
+        check.store("offset", (float(pair[0]), float(pair[1])))
+        if not check.faults and self._offset_radius() >= self.amplitude:
+            check.fault(
+                "offset",
+                f"be smaller than the signal, amplitude {self.amplitude:g}",
+                self.offset,
+                hint="the arctangent needs a circle that goes round zero",
+            )
+
+    def _offset_radius(self):
+        """Amplitude of the cosine channel whose ellipse, with this gain and phase, goes through the offset."""
+        cosine, sine = self.offset[0], self.offset[1] / (1.0 + self.gain)
+        return math.hypot(cosine, (sine - cosine * math.sin(self.phase)) / math.cos(self.phase))
+
+    def _check_orders(self, check, name, lowest, convert):
+        orders = getattr(self, name)
+        if not isinstance(orders, Mapping):
+            check.fault(name, "be a mapping of order to value", orders)
+            return
+        found = {}
+        for order, value in orders.items():
+            whole = checks.is_whole(order)
+            if not whole or not lowest <= order <= LARGEST_ORDER:
+                short = whole and abs(order) < 1e9
+                check.fault(
+                    f"{name}.{order}" if short else name,
+                    f"have a whole order from {lowest} to {LARGEST_ORDER}",
+                    order,
+                )
+                continue
+            converted = convert(value)
+            if converted is None:
+                check.fault(f"{name}.{order}", convert.rule, value)
+            else:
+                found[int(order)] = converted
+        check.store(name, Orders(found))
+
+
+def _harmonic(value):
+    """One waveform harmonic, or None where it breaks the rule."""
+    return float(value) if checks.is_real(value) and abs(value) < 1.0 else None
+
+
+def _sde_line(value):
+    """One line of a given error as (amplitude, phase), or None where it breaks the rule."""
+    pair = value if isinstance(value, (tuple, list)) else (value, 0.0)
+    if len(pair) != 2 or not all(checks.is_real(part) for part in pair) or pair[0] < 0.0:
+        return None
+    return float(pair[0]), float(pair[1])
+
+
+_harmonic.rule = "be a finite number between -1 and 1"
+_sde_line.rule = "be an amplitude of zero or more, or an amplitude and a phase, finite"
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Interpolation:
+    """Conversion of the two signals to a position: converter, arctangent, counting, output.
+
+    Parameters
+    ----------
+    factor : int, optional
+        Counts a signal period; without it the position is not rounded.
+    bits : int, optional
+        Resolution of the converter of each channel, 2 to 32 bits; without it there is none.
+    span : float
+        Converter range, -span to span, of unit amplitude.
+    hysteresis : float
+        Total width of the hysteresis, counts.
+    correction : float
+        Share of offset, gain and phase that signal conditioning removes, 0 to 1.
+    output : {"position", "ab"}
+        A rounded position, or A/B edges counted by the controller (factor edges a period).
+    edge_separation : float
+        Shortest time between two edges, s.
+    edge_clock : float, optional
+        Clock on whose ticks edges come, Hz.
+
+    Raises
+    ------
+    InputError
+        If a number is out of range or the combination is impossible.
+    """
+
+    factor: int | None = None
+    bits: int | None = None
+    span: float = 1.25
+    hysteresis: float = 0.0
+    correction: float = 0.0
+    output: str = "position"
+    edge_separation: float = _quantity(0.0, "time")
+    edge_clock: float | None = _quantity(None, "frequency")
+
+    def __post_init__(self):
+        check = checks.Check(self)
+        check.whole("factor", 1, LARGEST_FACTOR, optional=True)
+        check.whole("bits", 2, 32, optional=True)
+        check.positive("span", within=(1e-3, 1e6))
+        check.not_negative("hysteresis", "counts", highest=LARGEST_FACTOR)
+        check.number("correction", "lie from 0 to 1", low=0.0, high=1.0)
+        check.not_negative("edge_separation", "s", highest=LONGEST_TIME)
+        check.positive("edge_clock", "Hz", optional=True, within=FREQUENCIES)
+        if not isinstance(self.output, str) or self.output not in OUTPUTS:
+            check.fault("output", 'be "position" or "ab"', self.output)
+        if not check.faults:
+            self._check_combination(check)
+        check.done()
+
+    def _check_combination(self, check):
+        if self.hysteresis > 0.0 and self.factor is None:
+            check.fault("hysteresis", "be zero without a factor: it is measured in counts", self.hysteresis)
+        if self.output == "ab" and (self.factor is None or self.factor % 4):
+            check.fault("factor", 'be a multiple of 4 with output "ab"', self.factor)
+        if self.output != "ab" and self.edge_separation > 0.0:
+            check.fault("edge_separation", 'be zero unless output is "ab"', self.edge_separation, "s")
+        if self.output != "ab" and self.edge_clock is not None:
+            check.fault("edge_clock", 'be left out unless output is "ab"', self.edge_clock, "Hz")
+
+
+@dataclass(frozen=True, slots=True)
+class Sampling:
+    """When and how the controller reads the position.
+
+    Parameters
+    ----------
+    rate : float
+        Loop rate fs, Hz.
+    jitter : float
+        Jitter of the sampling clock, rms, s.
+    latency : float
+        Time by which the position is old when it is used, s.
+    average : int
+        Readings, evenly over a loop period and the newest at the sample, whose channels are averaged first.
+    encoder_rate : float, optional
+        Rate of an encoder that samples on its own clock and is read asynchronously, Hz.
+    encoder_phase : float
+        Phase of that clock, periods: the encoder samples at (n - encoder_phase)/encoder_rate.
+
+    Raises
+    ------
+    InputError
+        If a number is out of range.
+    """
+
+    rate: float = field(metadata={"dimension": "frequency"})
+    jitter: float = field(default=0.0, kw_only=True, metadata={"dimension": "time"})
+    latency: float = field(default=0.0, kw_only=True, metadata={"dimension": "time"})
+    average: int = field(default=1, kw_only=True)
+    encoder_rate: float | None = field(default=None, kw_only=True, metadata={"dimension": "frequency"})
+    encoder_phase: float = field(default=0.0, kw_only=True)
+
+    def __post_init__(self):
+        check = checks.Check(self)
+        check.positive("rate", "Hz", within=FREQUENCIES)
+        check.not_negative("jitter", "s", highest=LONGEST_TIME)
+        check.not_negative("latency", "s", highest=LONGEST_TIME)
+        check.whole("average", 1, 4096)
+        check.positive("encoder_rate", "Hz", optional=True, within=FREQUENCIES)
+        check.number("encoder_phase", "lie from 0 to 1, 1 left out", "periods", low=0.0, high=1.0 - 2.0**-53)
+        check.done()
+
+
+@dataclass(frozen=True, slots=True)
+class Axis:
+    """A whole axis on one page: everything from the graduation to the velocity the controller uses.
+
+    Parameters
+    ----------
+    scale : Scale
+    signal : Signal
+    interpolation : Interpolation
+    sampling : Sampling
+        Required.
+    estimator : Estimator
+        How the controller makes a velocity of positions: one of the kinds of :mod:`encsim.estimators`.
+    load : Load, optional
+        What the motor moves; with a control it makes a closed loop.
+    control : Control, optional
+        How the controller moves it.
+    ring : Ring, optional
+        The ring of a rotary scale and how it is mounted: its errors of a few cycles a turn.
+    heads : tuple of float or Head
+        Where the heads stand that read the ring, rad; the controller takes their mean. The signal is that of
+        the mean: noise and errors within the signal period are not averaged again.
+
+    Raises
+    ------
+    InputError
+        If parts do not fit each other.
+    """
+
+    scale: Scale
+    signal: Signal = field(default_factory=Signal, kw_only=True)
+    interpolation: Interpolation = field(default_factory=Interpolation, kw_only=True)
+    sampling: Sampling = field(kw_only=True)
+    estimator: Estimator = field(default_factory=Difference, kw_only=True)
+    load: Load | None = field(default=None, kw_only=True)
+    control: Control | None = field(default=None, kw_only=True)
+    ring: Ring | None = field(default=None, kw_only=True)
+    heads: tuple[float | Head, ...] = field(default=ONE_HEAD, kw_only=True, metadata={"dimension": "angle"})
+
+    def __post_init__(self):
+        check = checks.Check(self)
+        self._check_heads(check)
+        for name, kind in PARTS.items():
+            part = getattr(self, name)
+            if not (isinstance(part, kind) or (part is None and name in OPTIONAL_PARTS)):
+                check.fault(name, _PART_RULES.get(name, f"be a {kind.__name__}"), part)
+        if not check.faults:
+            self._check_fit(check)
+            self._check_ring(check)
+            self._check_estimator(check)
+        check.done()
+
+    def _check_heads(self, check):
+        """Heads as a tuple of angles, and of heads where there is more to one than its angle."""
+        try:
+            found, _ = arranged(self.heads)
+        except checks.InputError as error:
+            check.faults += [replace(fault, field=_head_field(fault.field)) for fault in error.faults]
+            return
+        if any(head.sde or head.lines for head in found):
+            check.fault("heads", "have no lines or sde of their own: signal.sde holds what is shown", None)
+        check.store("heads", tuple(head.angle if head == Head(head.angle) else head for head in found))
+
+    def _check_ring(self, check):
+        """The ring against the scale it carries."""
+        ring, scale = self.ring, self.scale
+        if ring is None:
+            if self.heads != ONE_HEAD:
+                check.fault(
+                    "heads", "be left out without a ring: they average the errors of its mounting", None
+                )
+            return
+        if scale.unit != "rad":
+            check.fault("ring", "be left out with a linear scale", f"scale.period {scale.period:g} m")
+        elif scale.diameter is not None and abs(ring.diameter / scale.diameter - 1.0) > PERIOD_TOLERANCE:
+            rule = f"be that of the scale, {scale.diameter:g} m"
+            check.fault("ring.diameter", rule, ring.diameter, "m")
+        elif ring.highest_order > scale.lines // 2:
+            rule = f"have orders below half the lines of the scale, {scale.lines}"
+            check.fault("ring", rule, ring.highest_order)
+
+    def _check_estimator(self, check):
+        """The estimator against loop rate, noise and counts; an axis gives a Kalman filter its noise."""
+        estimator, sampling = self.estimator, self.sampling
+        if estimator.linear:
+            noisy = self.signal.jitter > 0.0 or self.resolution > 0.0
+            estimator = estimator.resolved(self.signal.jitter, self.resolution) if noisy else estimator
+            wrong = estimator.misfit(sampling.rate)
+            if wrong:
+                check.fault(f"estimator.{wrong[0]}", *wrong[1:])
+            return
+        rule = f"be {{}} with a {estimator.kind} estimator, which times the edges of the counts"
+        if self.interpolation.factor is None:
+            check.fault("interpolation.factor", rule.format("given"), None)
+        if sampling.encoder_rate is not None:
+            check.fault("sampling.encoder_rate", rule.format("left out"), sampling.encoder_rate, "Hz")
+
+    def _check_fit(self, check):
+        pitch, signal, unit = self.scale.pitch, self.signal, self.scale.unit
+        given = sum(amplitude for amplitude, _ in signal.sde.values())
+        if given >= pitch / 2.0:
+            check.fault(
+                "signal.sde", f"stay below half a signal period in all, {pitch / 2.0:.4g} {unit}", given, unit
+            )
+        if signal.jitter >= pitch / 2.0:
+            check.fault(
+                "signal.jitter",
+                f"stay below half a signal period, {pitch / 2.0:.4g} {unit}",
+                signal.jitter,
+                unit,
+            )
+        if self.sampling.encoder_rate is not None and self.interpolation.output == "ab":
+            check.fault(
+                "sampling.encoder_rate",
+                'be left out with output "ab": edges are counted as they come',
+                self.sampling.encoder_rate,
+                "Hz",
+            )
+
+    @property
+    def resolution(self):
+        """One count q in the position unit, 0.0 where the position is not rounded."""
+        factor = self.interpolation.factor
+        return 0.0 if factor is None else self.scale.pitch / factor
+
+    def to_toml(self):
+        """Text of an axis file that loads to an equal Axis."""
+        from . import axis_text
+
+        return axis_text.write(self)
+
+
+PARTS = {
+    "scale": Scale,
+    "signal": Signal,
+    "interpolation": Interpolation,
+    "sampling": Sampling,
+    "estimator": Estimator,
+    "load": Load,
+    "control": Control,
+    "ring": Ring,
+}
+OPTIONAL_PARTS = ("load", "control", "ring")
+_PART_RULES = {"estimator": "be a velocity estimator, such as Difference()"}
+
+
+def _head_field(name):
+    """Name of a fault of one head as that of the heads."""
+    return f"Axis.heads: {name}" if name.startswith("Head") else "Axis.heads"

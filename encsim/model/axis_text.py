@@ -1,0 +1,120 @@
+"""An axis as the text of an axis file, only what differs from the defaults."""
+
+import dataclasses
+import json
+from collections.abc import Mapping
+
+from .. import units
+
+
+def write(axis):
+    """TOML text that loads to an equal axis.
+
+    Parameters
+    ----------
+    axis : Axis
+
+    Returns
+    -------
+    str
+        A table a part; quantities have the unit that needs fewest digits.
+    """
+    tables = []
+    for item in dataclasses.fields(axis):
+        part = getattr(axis, item.name)
+        if dataclasses.is_dataclass(part) and part != _default(item):
+            tables.append("\n".join([f"[{item.name}]", *_keys(part, axis.scale.unit)]))
+        elif item.name == "heads" and part != item.default:
+            tables.insert(0, f"heads = {heads(part)}")
+    return "\n\n".join(tables) + "\n"
+
+
+def setting(value, dimension, unit):
+    """A value as ``--set`` takes it behind the equals sign: bare where it is one quantity or word, else TOML.
+
+    Parameters
+    ----------
+    value : object
+        SI: a number, word, pair, mapping, description, or several of them; None leaves the key out.
+    dimension : str or None
+        Of a quantity, as `units.DIMENSIONS` has it.
+    unit : str
+        Position unit of the scale.
+
+    Returns
+    -------
+    str
+    """
+    if value is None or isinstance(value, str):
+        return value or "none"
+    if dataclasses.is_dataclass(value):
+        named = [f"kind = {json.dumps(value.kind)}"] if hasattr(value, "kind") else []
+        return _braced([*named, *(key for key in _keys(value, unit) if key not in named)])
+    text = _value(value, dimension, unit)
+    return json.loads(text) if text.startswith('"') else text
+
+
+def heads(values):
+    """Heads as a list of TOML."""
+    return f"[{', '.join(map(_head, values))}]"
+
+
+def _head(head):
+    """A head as its angle, or as a table where there is more to it."""
+    return _braced(_keys(head, "rad")) if dataclasses.is_dataclass(head) else _value(head, "angle")
+
+
+def _default(item):
+    """Default of a field, ``dataclasses.MISSING`` where it must be given."""
+    return item.default if item.default_factory is dataclasses.MISSING else item.default_factory()
+
+
+def _keys(part, unit):
+    """The lines ``key = value`` of one part."""
+    if hasattr(part, "kind"):
+        yield f"kind = {json.dumps(part.kind)}"
+    for item in dataclasses.fields(part):
+        value = getattr(part, item.name)
+        if value != _default(item) and not _follows(part, item.name):
+            yield f"{item.name} = {_value(value, _dimension(item, unit), unit)}"
+
+
+def _follows(part, name):
+    """Say whether the value comes of the others: lines of a scale with period and diameter."""
+    return name == "lines" and part.period is not None
+
+
+def _dimension(item, unit):
+    """Dimension of a field's text on a scale of this unit, None for a pure number."""
+    return units.on_scale(item.metadata.get("dimension"), unit)
+
+
+def _value(value, dimension, unit=None):
+    """One value as TOML: a number, a pair, a table of orders, tables, or text with a unit."""
+    if isinstance(value, Mapping):
+        return _braced(f"{_order(order)} = {_value(part, dimension)}" for order, part in value.items())
+    if isinstance(value, tuple) and value and dataclasses.is_dataclass(value[0]):
+        return f"[{', '.join(_braced(_keys(part, unit)) for part in value)}]"
+    if isinstance(value, tuple) and dimension is not None:
+        return _line(*value, dimension)
+    if isinstance(value, tuple):
+        return f"[{', '.join(repr(part) for part in value)}]"
+    if dimension is not None:
+        return json.dumps(units.write(value, dimension))
+    return json.dumps(value) if isinstance(value, str) else repr(value)
+
+
+def _braced(keys):
+    """Keys as an inline table."""
+    return "{" + ", ".join(keys) + "}"
+
+
+def _order(order):
+    """An order as a key: one that is not whole needs quotes."""
+    return f"{order}" if isinstance(order, int) else f'"{order!r}"'
+
+
+def _line(amplitude, phase, dimension):
+    """One line of a given error; a phase of zero is left out."""
+    amplitude = json.dumps(units.write(amplitude, dimension))
+    return f"[{amplitude}, {json.dumps(units.write(phase, 'angle'))}]" if phase else amplitude

@@ -1,0 +1,194 @@
+"""Velocity estimators that time the edges of the counts by a clock: no linear filters of sampled positions."""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from .. import checks
+from . import filter_design
+from .estimator_base import FREQUENCIES, Estimator, quantity
+
+FASTEST = 1e100
+FINEST = 1e-100
+# An edge in so many seconds is none.
+STANDSTILL = 1e30
+
+
+class _Timing(Estimator):
+    """Counts over the time they took, on edges that are bound to position.
+
+    The last edge is up to q/v old. Over that age the number m of counts between the two edges may take two values.
+    """
+
+    __slots__ = ()
+
+    def counts(self, speed, resolution):
+        """Numbers of counts between the two edges in steady motion, and how often each occurs.
+
+        Parameters
+        ----------
+        speed : float
+            Speed v, m/s or rad/s; the sign is ignored.
+        resolution : float
+            One count q, m or rad.
+
+        Returns
+        -------
+        list of (int, float)
+            (m, share of the samples), shares adding up to 1; the larger m while the last edge is younger.
+        """
+        period = self._edge_period(speed, resolution)
+        ratio = self.reach / period
+        if ratio <= 1.0:
+            return [(1, 1.0)]
+        most = math.ceil(ratio)
+        share = ratio - (most - 1)
+        return [(most, share), (most - 1, 1.0 - share)] if share < 1.0 else [(most, 1.0)]
+
+    def response(self, frequency, rate, *, speed=None, resolution=None):
+        """Complex gain from position to velocity in steady motion.
+
+        Parameters
+        ----------
+        frequency : float or ndarray
+            Frequency f of a small position error, Hz. Edges are bound to position: nothing repeats every ``rate``.
+        rate : float
+            Loop rate, Hz.
+        speed : float
+            Speed v, m/s or rad/s; required.
+        resolution : float
+            One count q, m or rad; required.
+
+        Returns
+        -------
+        complex or ndarray of complex
+            Magnitude: rms over the samples of ``2 |sin(pi f m q/v)| v/(m q)``; phase: that of the mean over the
+            samples; 1/s.
+        """
+        self._rate(rate)
+        frequency, period = self._frequency(frequency), self._edge_period(speed, resolution)
+        if math.isinf(period):
+            return (0j * frequency)[()]
+        mean, square, first = 0j, 0.0, 0.0
+        for count, share in self.counts(speed, resolution):
+            gain = filter_design.backward(frequency * count * period) / (count * period)
+            age = (first + share / 2.0) * period
+            mean = mean + share * gain * np.exp(-2j * np.pi * frequency * age)
+            square = square + share * np.abs(gain) ** 2
+            first += share
+        return (np.sqrt(square) * np.exp(1j * np.angle(mean)))[()]
+
+    def delay(self, rate, *, speed=None, resolution=None):
+        """Delay of the velocity at 0 Hz, s: (m + 1) q/(2 v), mean over the samples; infinite at standstill."""
+        self._rate(rate)
+        period = self._edge_period(speed, resolution)
+        return (max(self.reach, period) + period) / 2.0
+
+    def noise_gain(self, rate, *, speed=None, resolution=None):
+        """Velocity rms for 1 unit of position rms, independent at each edge, 1/s: sqrt(2) v/(m q) in the rms."""
+        self._rate(rate)
+        period = self._edge_period(speed, resolution)
+        if math.isinf(period):
+            return 0.0
+        squares = sum(share / count**2 for count, share in self.counts(speed, resolution))
+        return math.sqrt(2.0 * squares) / period
+
+    def clock_step(self, speed, resolution):
+        """Change of the velocity when the measured time is one tick of the clock shorter.
+
+        Parameters
+        ----------
+        speed : float
+            Speed v, m/s or rad/s; the sign is ignored.
+        resolution : float
+            One count q, m or rad.
+
+        Returns
+        -------
+        float
+            ``v**2/(m q clock - v)`` for the larger m, m/s or rad/s; infinite where edges come faster than ticks.
+        """
+        period = self._edge_period(speed, resolution)
+        if math.isinf(period):
+            return 0.0
+        ticks = self.counts(speed, resolution)[0][0] * period * self.clock
+        return abs(speed) / (ticks - 1.0) if ticks > 1.0 else math.inf
+
+    @property
+    def reach(self):
+        """Time back to the older edge that is asked for, s."""
+        return 0.0
+
+    def _edge_period(self, speed, resolution):
+        """Time q/v from edge to edge, s; infinite at standstill."""
+        name = type(self).__name__
+        if not checks.is_real(speed) or abs(float(speed)) > FASTEST:
+            checks.refuse(f"{name} speed", f"be given, at most {FASTEST:g}", speed, "m/s or rad/s")
+        if not checks.is_real(resolution) or not FINEST <= float(resolution) <= FASTEST:
+            rule = f"be given, from {FINEST:g} to {FASTEST:g}"
+            checks.refuse(f"{name} resolution", rule, resolution, "m or rad")
+        speed, resolution = abs(float(speed)), float(resolution)
+        return resolution / speed if speed * STANDSTILL > resolution else math.inf
+
+
+@dataclass(frozen=True, slots=True)
+class PeriodTiming(_Timing):
+    """One count over the time between the last two edges, times rounded down to the clock.
+
+    Held down to q/(time since the last edge); 0 one second after the last edge, and at once on reversal.
+    The linear theory is for steady motion of more than one count a second.
+
+    Parameters
+    ----------
+    clock : float
+        Frequency of the clock that times the edges, Hz.
+
+    Raises
+    ------
+    InputError
+        If the clock is out of range.
+    """
+
+    clock: float = quantity("frequency")
+    kind = "period-timing"
+
+    def __post_init__(self):
+        check = checks.Check(self)
+        check.positive("clock", "Hz", within=FREQUENCIES)
+        check.done()
+
+
+@dataclass(frozen=True, slots=True)
+class CountAndTime(_Timing):
+    """Counts over time between the last edge and the last edge before the window.
+
+    With fewer than two edges in reach it works as `PeriodTiming`.
+
+    Parameters
+    ----------
+    clock : float
+        Frequency of the clock that times the edges, Hz.
+    window : float
+        Time the older edge lies back at least, s.
+
+    Raises
+    ------
+    InputError
+        If a number is out of range.
+    """
+
+    clock: float = quantity("frequency")
+    window: float = quantity("time")
+    kind = "count-and-time"
+
+    def __post_init__(self):
+        check = checks.Check(self)
+        check.positive("clock", "Hz", within=FREQUENCIES)
+        check.positive("window", "s", within=(1e-12, 1e3))
+        check.done()
+
+    @property
+    def reach(self):
+        """Time back to the older edge that is asked for, s."""
+        return self.window

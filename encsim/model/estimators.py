@@ -1,0 +1,369 @@
+"""Velocity estimators: how a controller makes a velocity of measured positions.
+
+Five are linear in the positions sampled at the loop rate, two time the edges of the counts. w_k is the estimate,
+y_k the newest measured position, T = 1/rate the loop period, q one count, z = exp(2 pi i f/rate).
+"""
+
+import math
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from .. import checks
+from . import filter_design
+from .edge_timing import CountAndTime, PeriodTiming
+from .estimator_base import FREQUENCIES, AlphaBeta, Linear, quantity
+
+LONGEST = 1 << 20
+LARGEST_ORDER = 8
+QUIETEST, LOUDEST = 1e-18, 1e6
+NOISE_RULE = "be given, or come from an axis with jitter or counts"
+
+
+@dataclass(frozen=True, slots=True)
+class Difference(Linear):
+    """Backward difference over N samples, ``(y_k - y_{k-N})/(N T)``.
+
+    Parameters
+    ----------
+    samples : int
+        Number of loop periods N between the two positions, 1 to 1 048 576.
+
+    Raises
+    ------
+    InputError
+        If samples is no whole number in that range.
+    """
+
+    samples: int = 1
+    kind = "difference"
+
+    def __post_init__(self):
+        check = checks.Check(self)
+        check.whole("samples", 1, LONGEST)
+        check.done()
+
+    def _gain(self, turns, rate):
+        return filter_design.backward(turns * self.samples) / self.samples
+
+    def coefficients(self, rate):
+        """Numerator and denominator in z**-1, position to velocity."""
+        numerator = self.weights(rate)
+        return numerator, np.ones(1)
+
+    def weights(self, rate):
+        """Weights d_j of the positions, newest first, 1/s."""
+        weights = np.zeros(self.samples + 1)
+        weights[0] = self._rate(rate) / self.samples
+        weights[-1] = -weights[0]
+        return weights
+
+    def memory(self, rate):
+        """Number of positions used: N + 1."""
+        return self.samples + 1
+
+    def delay(self, rate):
+        """Delay of the velocity at 0 Hz, s: half the span of the difference."""
+        return self.samples / (2.0 * self._rate(rate))
+
+    def noise_gain(self, rate):
+        """Velocity rms for 1 unit of white position rms, 1/s: sqrt(2)/(N T)."""
+        return math.sqrt(2.0) * self._rate(rate) / self.samples
+
+
+@dataclass(frozen=True, slots=True)
+class LeastSquares(Linear):
+    """Slope of the straight line through the newest N positions, by least squares.
+
+    Parameters
+    ----------
+    samples : int
+        Number of positions N, 2 to 1 048 576.
+
+    Raises
+    ------
+    InputError
+        If samples is no whole number in that range.
+
+    Notes
+    -----
+    ``d_j = ((N-1)/2 - j) 12/(N(N**2 - 1) T)``: of all unbiased estimators with a memory of N positions the one
+    with the least noise.
+    """
+
+    samples: int
+    kind = "least-squares"
+
+    def __post_init__(self):
+        check = checks.Check(self)
+        check.whole("samples", 2, LONGEST)
+        check.done()
+
+    def _gain(self, turns, rate):
+        return filter_design.slope(turns, self.samples)
+
+    def coefficients(self, rate):
+        """Numerator and denominator in z**-1, position to velocity."""
+        return self.weights(rate), np.ones(1)
+
+    def weights(self, rate):
+        """Weights d_j of the positions, newest first, 1/s."""
+        n = self.samples
+        return ((n - 1) / 2.0 - np.arange(n)) * (12.0 * self._rate(rate) / (n * (n * n - 1)))
+
+    def memory(self, rate):
+        """Number of positions used: N."""
+        return self.samples
+
+    def delay(self, rate):
+        """Delay of the velocity at 0 Hz, s: (N - 1) T/2."""
+        return (self.samples - 1) / (2.0 * self._rate(rate))
+
+    def noise_gain(self, rate):
+        """Velocity rms for 1 unit of white position rms, 1/s: sqrt(12/(N(N**2 - 1)))/T."""
+        n = self.samples
+        return self._rate(rate) * math.sqrt(12.0 / (n * (n * n - 1)))
+
+
+@dataclass(frozen=True, slots=True)
+class LowPass(Linear):
+    """First difference through a low-pass filter.
+
+    Parameters
+    ----------
+    corner : float
+        Corner frequency f_c, Hz.
+    order : int
+        1: one pole at exp(-2 pi f_c T). 2 to 8: Butterworth, by the bilinear transform, pre-warped so that the
+        gain at the corner is 1/sqrt(2) exactly.
+
+    Raises
+    ------
+    InputError
+        If a number is out of range; in use, if a corner of order 2 or more is not below half the loop rate.
+    """
+
+    corner: float = quantity("frequency")
+    order: int = field(default=1, kw_only=True)
+    kind = "low-pass"
+
+    def __post_init__(self):
+        check = checks.Check(self)
+        check.positive("corner", "Hz", within=FREQUENCIES)
+        check.whole("order", 1, LARGEST_ORDER)
+        check.done()
+
+    def misfit(self, rate):
+        """What does not fit this loop rate: (field, rule, value, unit), or None."""
+        if self.order == 1 or self.corner < rate / 2.0:
+            return None
+        return "corner", f"be below half the loop rate, {rate / 2.0:g} Hz", self.corner, "Hz"
+
+    def _pole(self, rate):
+        """2 pi f_c T, and 1 - exp of minus that."""
+        decay = 2.0 * math.pi * self.corner / rate
+        return decay, -math.expm1(-decay)
+
+    def _tangent(self, rate):
+        return math.tan(math.pi * self.corner / rate)
+
+    def _gain(self, turns, rate):
+        difference = filter_design.backward(turns)
+        if self.order > 1:
+            return difference * filter_design.butterworth(turns, self.order, self._tangent(rate))
+        decay, share = self._pole(rate)
+        return share * difference / (share + math.exp(-decay) * difference)
+
+    def sections(self, rate):
+        """Filter from position to velocity as second-order sections.
+
+        Parameters
+        ----------
+        rate : float
+            Loop rate fs, Hz.
+
+        Returns
+        -------
+        ndarray, shape (m, 6)
+            Rows b0 b1 b2 a0 a1 a2 in z**-1; the first is the difference, 1/s. Of high order and a low corner they
+            are far better conditioned than the coefficients of the whole.
+        """
+        rate = self._rate(rate)
+        difference = np.array([[rate, -rate, 0.0, 1.0, 0.0, 0.0]])
+        if self.order > 1:
+            return np.vstack(
+                [difference, filter_design.butterworth_sections(self.order, self._tangent(rate))]
+            )
+        decay, share = self._pole(rate)
+        return np.vstack([difference, [[share, 0.0, 0.0, 1.0, -math.exp(-decay), 0.0]]])
+
+    def coefficients(self, rate):
+        """Numerator and denominator in z**-1, position to velocity, order + 2 and order + 1 long (order 1: 2)."""
+        numerator, denominator = np.ones(1), np.ones(1)
+        for row in self.sections(rate):
+            numerator, denominator = np.convolve(numerator, row[:3]), np.convolve(denominator, row[3:])
+        return numerator[: self.order + 1 + (self.order > 1)], denominator[: self.order + 1]
+
+    def memory(self, rate):
+        """Number of samples after which the weights are below 1e-16 of the largest."""
+        rate = self._rate(rate)
+        if self.order > 1:
+            return filter_design.butterworth_memory(self.order, self._tangent(rate))
+        return filter_design.one_pole_memory(self._pole(rate)[0])
+
+    def delay(self, rate):
+        """Delay of the velocity at 0 Hz, s.
+
+        Order 1: ``(1/a - 1/2) T``, a = 1 - exp(-2 pi f_c T); above:
+        ``T/2 + T/(2 tan(pi f_c T) sin(pi/(2 order)))``.
+        """
+        rate = self._rate(rate)
+        if self.order > 1:
+            return (0.5 + 0.5 / (self._tangent(rate) * math.sin(math.pi / (2 * self.order)))) / rate
+        return (1.0 / self._pole(rate)[1] - 0.5) / rate
+
+    def noise_gain(self, rate):
+        """Velocity rms for 1 unit of white position rms, 1/s; order 1: a sqrt(2/(2 - a))/T."""
+        rate = self._rate(rate)
+        if self.order > 1:
+            return rate * math.sqrt(filter_design.butterworth_noise(self.order, self._tangent(rate)))
+        _, share = self._pole(rate)
+        return rate * share * math.sqrt(2.0 / (2.0 - share))
+
+
+@dataclass(frozen=True, slots=True)
+class Tracking(AlphaBeta):
+    """Tracking loop of second order, discrete at the loop rate; the velocity is its integrator's.
+
+    Parameters
+    ----------
+    bandwidth : float
+        Natural frequency, Hz, below half the loop rate.
+    damping : float
+        Damping ratio, 0.01 to 100.
+
+    Raises
+    ------
+    InputError
+        If a number is out of range; in use, if the bandwidth is not below half the loop rate.
+
+    Notes
+    -----
+    Alpha-beta form with the poles matched to s**2 + 2 damping W s + W**2, W = 2 pi bandwidth. For a loop much
+    faster than W: noise gain sqrt(W**3 T/(4 damping)), delay 2 damping/W.
+    """
+
+    bandwidth: float = quantity("frequency")
+    damping: float = field(default=0.707, kw_only=True)
+    kind = "tracking"
+
+    def __post_init__(self):
+        check = checks.Check(self)
+        check.positive("bandwidth", "Hz", within=FREQUENCIES)
+        check.positive("damping", within=(0.01, 100.0))
+        check.done()
+
+    def misfit(self, rate):
+        """What does not fit this loop rate: (field, rule, value, unit), or None."""
+        if self.bandwidth < rate / 2.0:
+            return None
+        return "bandwidth", f"be below half the loop rate, {rate / 2.0:g} Hz", self.bandwidth, "Hz"
+
+    def _gains(self, rate):
+        angle, damping = 2.0 * math.pi * self.bandwidth / rate, self.damping
+        kept = math.exp(-2.0 * damping * angle)
+        alpha = -math.expm1(-2.0 * damping * angle)
+        if damping < 1.0:
+            radius, half = math.exp(-damping * angle), 0.5 * angle * math.sqrt(1.0 - damping**2)
+            ahead = math.expm1(-damping * angle) ** 2
+            beta = ahead + 4.0 * radius * math.sin(half) ** 2
+            return alpha, beta, kept, ahead + 4.0 * radius * math.cos(half) ** 2
+        fast = damping + math.sqrt(damping**2 - 1.0)
+        slow, quick = math.exp(-angle / fast), math.exp(-angle * fast)
+        beta = math.expm1(-angle / fast) * math.expm1(-angle * fast)
+        return alpha, beta, kept, (1.0 + slow) * (1.0 + quick)
+
+
+@dataclass(frozen=True, slots=True)
+class Kalman(AlphaBeta):
+    """Steady-state Kalman filter for an acceleration that is random and constant over each sample.
+
+    Parameters
+    ----------
+    acceleration : float
+        Acceleration to expect, rms, m/s2 or rad/s2.
+    noise : float, optional
+        Position noise to expect, rms, m or rad; left out, `resolved` takes it from the axis.
+
+    Raises
+    ------
+    InputError
+        If a number is out of range; in use, if the noise is still to be resolved.
+
+    Notes
+    -----
+    With the tracking index L = acceleration T**2/noise and s = sqrt(L**2 + 8 L): alpha = 2 s/(L + 4 + s),
+    beta = 4 L/(L + 4 + s), noise gain L/sqrt(s)/T, delay (s/L - 1) T/2; the same as Kalata's formulas, without
+    their cancellation.
+
+    References
+    ----------
+    P. R. Kalata, The tracking index: a generalized parameter for alpha-beta and alpha-beta-gamma target trackers,
+    IEEE Trans. Aerospace and Electronic Systems AES-20(2), 174-182, 1984 (from memory).
+    """
+
+    acceleration: float = quantity("acceleration")
+    noise: float | None = quantity("position", default=None, kw_only=True)
+    kind = "kalman"
+
+    def __post_init__(self):
+        check = checks.Check(self)
+        check.positive("acceleration", "m/s2 or rad/s2", within=(1e-15, 1e12))
+        check.positive("noise", "m or rad", optional=True, within=(QUIETEST, LOUDEST))
+        check.done()
+
+    def resolved(self, jitter, resolution):
+        """The filter with its noise set: as given, else sqrt(jitter**2 + q**2/12), at least 1e-18.
+
+        Parameters
+        ----------
+        jitter : float
+            Position jitter of the axis, rms, m or rad.
+        resolution : float
+            One count q, m or rad; 0 where the position is not rounded.
+
+        Returns
+        -------
+        Kalman
+
+        Raises
+        ------
+        InputError
+            If no noise is given and there is neither jitter nor counting.
+
+        Notes
+        -----
+        Counting as white noise of q**2/12 is a choice, not a result.
+        """
+        if self.noise is not None:
+            return self
+        noise = math.hypot(jitter, resolution / math.sqrt(12.0))
+        if noise == 0.0:
+            checks.refuse("Kalman.noise", NOISE_RULE, None)
+        return replace(self, noise=max(noise, QUIETEST))
+
+    def misfit(self, rate):
+        """What does not fit: (field, rule, value, unit), or None."""
+        return None if self.noise is not None else ("noise", NOISE_RULE, None, "")
+
+    def _gains(self, rate):
+        index = self.acceleration / (self.noise * rate * rate)
+        root = math.sqrt(index) * math.sqrt(index + 8.0)
+        whole = index + 4.0 + root
+        return 2.0 * root / whole, 4.0 * index / whole, (4.0 / whole) ** 2, 16.0 / whole
+
+
+KINDS = {
+    kind.kind: kind
+    for kind in (Difference, LowPass, LeastSquares, PeriodTiming, CountAndTime, Tracking, Kalman)
+}

@@ -1,0 +1,245 @@
+"""Linear filters behind the velocity estimators: gains, noise and memory, free of cancellation.
+
+Gains are dimensionless (times the loop rate they take position to velocity) and written in u = 1 - z**-1, not
+in z, since everything of interest happens near z = 1. ``turns`` is frequency over loop rate.
+
+Filters of the torque command: notches and a low-pass, bilinear, pre-warped at their own frequency.
+"""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+NEGLIGIBLE = 1e-16
+# ln y step and range of the noise integral below; its nearest pole is pi/(2 order) away, error exp(-pi**2/(order h)).
+_STEP = 0.03
+_LOG_NEGLIGIBLE = 42.0
+_SERIES_TERMS = 10
+
+
+def folded(frequency, rate):
+    """Frequency over rate, -1/2 to 1/2."""
+    turns = np.asarray(frequency, dtype=float) / rate
+    return turns - np.rint(turns)
+
+
+def backward(turns):
+    """``1 - z**-1``, exact near 0 Hz."""
+    half = np.pi * (turns - np.rint(turns))
+    return 2j * np.sin(half) * np.exp(-1j * half)
+
+
+def power(values, whole):
+    """Whole power from 0 on, by squaring: quicker than a wave of its own, and than powers of complex numbers."""
+    found = np.ones_like(values) if whole % 2 == 0 else values
+    while whole := whole // 2:
+        values = values * values
+        found = found * values if whole % 2 else found
+    return found
+
+
+def slope(turns, samples):
+    """Gain of the slope of a line through N points, ``12/(N(N**2 - 1)) sum ((N-1)/2 - j) z**-j``.
+
+    With y = pi turns the sum is ``(3i/N) exp(-i(N-1)y) [sin((N-1)y)/(N-1) - sin((N+1)y)/(N+1)] / sin(y)**2``;
+    below (N+1)y = 1 the bracket is taken from its series.
+    """
+    y = np.pi * turns
+    below, above = (samples - 1) * y, (samples + 1) * y
+    small = np.abs(above) < 1.0
+    with np.errstate(divide="ignore", invalid="ignore"):
+        far = (np.sin(below) / (samples - 1) - np.sin(above) / (samples + 1)) / np.sin(y) ** 2
+    near = 4.0 * samples * y * _sinc_difference(below**2, above**2, small) / np.sinc(turns) ** 2
+    return 3j / samples * np.exp(-1j * below) * np.where(small, near, far)
+
+
+def _sinc_difference(below, above, small):
+    """``(sinc a - sinc b)/(b**2 - a**2)`` from the squares of a and b, both below 1; nothing else is used."""
+    below, above = np.where(small, below, 0.0), np.where(small, above, 0.0)
+    power, product, total, factorial = 1.0, 1.0, 0.0, 1.0
+    for k in range(1, _SERIES_TERMS + 1):
+        factorial *= 2 * k * (2 * k + 1)
+        total = total - (-1) ** k * product / factorial
+        power = power * below
+        product = product * above + power
+    return total
+
+
+def damping_of(order):
+    """Damping d of each pair of poles of a Butterworth filter, u**2 + 2 d W u w + W**2 w**2."""
+    return [math.sin((2 * k - 1) * math.pi / (2 * order)) for k in range(1, order // 2 + 1)]
+
+
+def butterworth(turns, order, tangent):
+    """Gain of a bilinear Butterworth low-pass; ``tangent`` is W = tan(pi corner T)."""
+    half = np.pi * turns
+    u, w = backward(turns), 2.0 * tangent * np.cos(half) * np.exp(-1j * half)
+    gain = w / (u + w) if order % 2 else np.ones_like(u)
+    for damping in damping_of(order):
+        gain = gain * w * w / (u * u + 2.0 * damping * u * w + w * w)
+    return gain
+
+
+def butterworth_sections(order, tangent):
+    """The same filter as rows b0 b1 b2 a0 a1 a2, a0 = 1."""
+    rows = [[tangent, tangent, 0.0, 1.0 + tangent, tangent - 1.0, 0.0]] if order % 2 else []
+    square = tangent * tangent
+    for damping in damping_of(order):
+        middle = 2.0 * damping * tangent
+        rows.append(
+            [square, 2.0 * square, square, 1.0 + middle + square, 2.0 * (square - 1.0), 1.0 - middle + square]
+        )
+    rows = np.array(rows)
+    return rows / rows[:, 3:4]
+
+
+def butterworth_noise(order, tangent):
+    """Mean square of the differenced Butterworth low-pass for white input of mean square 1.
+
+    With y = tan(pi f T)/W it is ``(8 W**3/pi) int_0^inf y**2/((1 + W**2 y**2)**2 (1 + y**(2n))) dy``; the
+    trapezoidal rule in ln y converges geometrically, and no term is negative.
+    """
+    first, last = -_LOG_NEGLIGIBLE / 3.0, _LOG_NEGLIGIBLE / (2 * order - 3)
+    y = np.exp(_STEP * np.arange(math.floor(first / _STEP), math.ceil(last / _STEP) + 1))
+    density = y**3 / ((1.0 + (tangent * y) ** 2) ** 2 * (1.0 + y ** (2 * order)))
+    return 8.0 * tangent**3 / math.pi * _STEP * float(density.sum())
+
+
+def butterworth_memory(order, tangent):
+    """Samples after which the differenced Butterworth low-pass has forgotten an impulse.
+
+    From the second sample on its weights are ``Re sum c_i z_i**j``; with the analog poles a_i = W e_i the poles are
+    z_i = (1 + a_i)/(1 - a_i), and c_i = 4 W**2 e_i/((1 - a_i)(1 + a_i)**2 prod(e_i - e_k)).
+    """
+    unit = np.exp(1j * math.pi * (2.0 * np.arange(1, order + 1) + order - 1) / (2 * order))
+    apart = np.prod(unit[:, None] - unit + np.eye(order), axis=1)
+    # A pole this near zero is gone long before 16 samples, and its c_i may not exist.
+    kept = np.abs(1.0 + tangent * unit) > 0.05
+    unit, apart = unit[kept], apart[kept]
+    analog = tangent * unit
+    sizes = 4.0 * tangent**2 * unit / ((1.0 - analog) * (1.0 + analog) ** 2 * apart)
+    powers = 2.0 * np.arctanh(analog)
+    decay = -powers.real.max()
+    times = np.rint(16.0 + np.linspace(0.0, 4.0 / decay, 200))
+    largest = np.abs((np.exp(np.multiply.outer(times, powers)) @ sizes).real).max()
+    return 16 + math.ceil(math.log(np.abs(sizes).sum() / (NEGLIGIBLE * largest)) / decay)
+
+
+def one_pole_memory(decay):
+    """Samples after which a one-pole low-pass has forgotten, exp(-decay) a sample."""
+    return 2 + math.ceil(-math.log(NEGLIGIBLE) / decay)
+
+
+def pair_memory(alpha, beta, margin):
+    """Samples after which an alpha-beta filter has forgotten; ``margin`` is 4 - 2 alpha - beta.
+
+    With e = 1 - pole: e1 + e2 = alpha + beta and e1 e2 = beta; near z = -1 the margin is (2 - e1)(2 - e2).
+    """
+    middle = (alpha + beta) / 2.0
+    square = middle * middle - beta
+    root = math.sqrt(abs(square))
+    if square < 0.0:
+        reach, decay = math.sqrt(beta), 0.5 * _decay(alpha)
+    else:
+        reach = middle + root
+        decay = _decay(beta / reach if middle < 1.0 else margin / (2.0 - middle + root))
+    # Poles that coincide: j pole**j is below 1000 pole**j/decay until long after it is negligible.
+    apart = max(2.0 * root, 1e-3 * decay)
+    return 1 + math.ceil(math.log(max(2.0 * reach / apart, 1.0) / NEGLIGIBLE) / decay)
+
+
+def _decay(gap):
+    """-ln(1 - gap)."""
+    return -math.log1p(-min(gap, 1.0 - 1e-15))
+
+
+# A notch that follows the speed rests below and above these shares of the loop rate.
+SLOWEST = 1e-4
+FASTEST = 0.49
+
+
+@dataclass(frozen=True, slots=True)
+class Section:
+    """One filter: a ratio of polynomials in the normalised Laplace variable, frequency as share of the rate.
+
+    Attributes
+    ----------
+    turns : float or ndarray
+        Frequency at which the bilinear transform is exact, over the loop rate; of many speeds in column shape.
+    above, below : tuple of float
+        Numerator and denominator in s/w_0, highest power first, of one length.
+    """
+
+    turns: float
+    above: tuple[float, ...]
+    below: tuple[float, ...]
+
+    def response(self, turns):
+        """Complex gain at frequencies given as shares of the loop rate."""
+        laplace = 1j * np.tan(np.pi * turns) / np.tan(np.pi * self.turns)
+        return np.polyval(self.above, laplace) / np.polyval(self.below, laplace)
+
+    def denominator(self, back):
+        """Denominator of :meth:`coefficients` at values of z**-1."""
+        warp, last = np.tan(np.pi * self.turns), len(self.below) - 1
+        ends = (1.0 - back, warp * (1.0 + back)), (1.0, warp)
+        found, first = (
+            sum(factor * ahead ** (last - k) * behind**k for k, factor in enumerate(self.below))
+            for ahead, behind in ends
+        )
+        return found / first
+
+    def coefficients(self):
+        """Numerator and denominator in z**-1, the latter beginning with 1."""
+        warp = math.tan(math.pi * self.turns)
+        above, below = (_bilinear(poly, warp) for poly in (self.above, self.below))
+        return above / below[0], below / below[0]
+
+
+def sections(control, rate, *, speed=0.0, pitch=1.0):
+    """Filters of a controller at a loop rate, in their order.
+
+    Parameters
+    ----------
+    control : Control
+    rate : float
+        Loop rate fs, Hz.
+    speed, pitch : float
+        Speed and signal period; notches with an order follow them.
+
+    Returns
+    -------
+    tuple of Section
+        A notch that follows the speed is left out where its folded frequency is below 1e-4 or above 0.49
+        of the loop rate.
+    """
+    found = []
+    for notch in control.notch:
+        turns = notch.frequency / rate if notch.order is None else _followed(notch.order, speed, pitch, rate)
+        if notch.order is None or SLOWEST <= turns <= FASTEST:
+            width = 2.0 * notch.damping
+            found.append(Section(turns, (1.0, width * notch.depth, 1.0), (1.0, width, 1.0)))
+    if control.lowpass is not None:
+        found.append(Section(control.lowpass / rate, (0.0, 1.0), (1.0, 1.0)))
+    return tuple(found)
+
+
+def _followed(order, speed, pitch, rate):
+    """Folded frequency of an order, share of the loop rate."""
+    turns = order * abs(speed) / (pitch * rate)
+    return abs(turns - round(turns))
+
+
+def _bilinear(poly, warp):
+    """Polynomial in z**-1 of one in s/w_0, s/w_0 = (1 - z**-1)/(warp (1 + z**-1)), times (warp (1 + z**-1))**n."""
+    n = len(poly) - 1
+    total = np.zeros(1)
+    for power, factor in zip(range(n, -1, -1), poly, strict=True):
+        term = np.array([factor * warp ** (n - power)])
+        for _ in range(power):
+            term = np.convolve(term, [1.0, -1.0])
+        for _ in range(n - power):
+            term = np.convolve(term, [1.0, 1.0])
+        total = term + total
+    return total

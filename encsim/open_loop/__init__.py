@@ -1,0 +1,1 @@
+"""Station open_loop."""

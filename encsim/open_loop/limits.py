@@ -1,0 +1,201 @@
+"""The speed up to which an encoder and its reading can be believed, and what sets it."""
+
+from dataclasses import dataclass, field, replace
+from functools import lru_cache
+
+import numpy as np
+
+from ..model.axis import Axis, Sampling
+from ..results import Result
+from ..rings import error_orders
+from . import period_error
+
+HALF_POWER = 2.0**-0.5
+BISECTIONS = 60
+COARSEST = 1 << 13
+FINEST = 1 << 16
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class TopSpeed(Result):
+    """Highest speed at which the position is still right, and the limit that binds.
+
+    Attributes
+    ----------
+    speed : float
+        Lowest of the limits, m/s or rad/s; infinite if there is none.
+    limit : str or None
+        Its name.
+    limits : dict of str to float
+        All limits that apply: ``bandwidth`` (signals down by 3 dB), ``average`` (the same by averaging
+        readings over a loop period), ``signal`` (the channels no longer go round zero), ``edge_separation``
+        and ``edge_clock`` (A/B edges come too close), ``clipping`` (0 where the converter clips at standstill).
+    hurry : float
+        Share by which the error of a mounted ring makes the graduation pass a head faster than the shaft turns,
+        at the worst angle; the limits are that much lower.
+    """
+
+    speed: float
+    limit: str | None
+    limits: dict[str, float]
+    hurry: float = 0.0
+    valid: bool = True
+    reasons: tuple[str, ...] = ()
+    axis: Axis = field(metadata={"plain": False})
+
+    @property
+    def units(self):
+        """Units of the fields, {key: unit}."""
+        unit = f"{self.axis.scale.unit}/s"
+        return {"speed": unit, "limits": unit, "hurry": "1"}
+
+
+def top_speed(axis):
+    """Highest speed at which the position is still right.
+
+    Parameters
+    ----------
+    axis : Axis
+
+    Returns
+    -------
+    TopSpeed
+
+    Notes
+    -----
+    The A/B limit is the shortest distance of two edges, the error of the period included, over the edge
+    separation rounded up to whole ticks of the edge clock; with a clock alone one edge a tick.
+    """
+    hurry = 0.0 if axis.ring is None else _hurry(axis.ring, axis.heads)
+    found = {name: speed / (1.0 + hurry) for name, speed in _limits(_key(axis)).items()}
+    name = min(found, key=found.get, default=None)
+    return TopSpeed(speed=found.get(name, np.inf), limit=name, limits=found, hurry=hurry, axis=axis)
+
+
+def _key(axis):
+    """The axis less everything that sets no limit: many candidates have the same ones."""
+    signal = replace(axis.signal, jitter=0.0, jitter_bandwidth=None, noise=0.0)
+    sampling = Sampling(1.0)
+    if axis.sampling.average > 1 or period_error.depends_on_speed(axis):
+        sampling = Sampling(axis.sampling.rate, average=axis.sampling.average)
+    return Axis(axis.scale, signal=signal, interpolation=axis.interpolation, sampling=sampling)
+
+
+@lru_cache(maxsize=1024)
+def _limits(axis):
+    """All finite limits by name."""
+    found = {}
+    if axis.signal.bandwidth is not None:
+        found["bandwidth"] = axis.signal.bandwidth * axis.scale.pitch
+    if axis.sampling.average > 1:
+        found["average"] = _where(lambda v: _averaging_gain(axis, v) < HALF_POWER, 0.5 * _a_period(axis))
+    if period_error.depends_on_speed(axis) or not _goes_round(axis, 0.0):
+        found["signal"] = _where(lambda v: not _goes_round(axis, v), _start_speed(axis))
+    if clips(axis):
+        found["clipping"] = 0.0
+    found |= _edge_limits(axis)
+    return {name: speed for name, speed in found.items() if np.isfinite(speed)}
+
+
+@lru_cache(maxsize=256)
+def _hurry(ring, heads):
+    """Largest slope of a ring's error at any of its heads."""
+    return max(float(error_orders.slope(ring, (head,)).max()) for head in heads)
+
+
+def clips(axis):
+    """Whether the converter clips the signals at standstill, noise left aside."""
+    how = axis.interpolation
+    if how.bits is None:
+        return False
+    turns = np.arange(4096) / 4096
+    cosine, sine = period_error.signals(period_error.channels(axis), turns)
+    step = 2.0 * how.span / 2.0**how.bits
+    top = how.span - 0.5 * step
+    return bool(
+        max(cosine.max(), sine.max()) >= top or min(cosine.min(), sine.min()) < -how.span - 0.5 * step
+    )
+
+
+def edge_positions(axis, speed=0.0):
+    """True positions of the A/B edges of one period in steady motion, periods, in the order shown."""
+    factor = axis.interpolation.factor
+    shown, true = _shown_path(axis, speed)
+    wanted = np.arange(np.ceil(shown[0] * factor), np.floor(shown[-1] * factor) + 1.0) / factor
+    edges = np.interp(wanted, shown, true)
+    return edges[-factor - 1 :]
+
+
+def _shown_path(axis, speed):
+    """Shown and true position over a little more than one period, periods, on a grid."""
+    points = min(max(period_error.grid_size(axis, speed), 8 * axis.interpolation.factor, COARSEST), FINEST)
+    error, _ = period_error.error_on_grid(axis, speed, points)
+    true = np.arange(-1, points + 1) / points
+    error = error + period_error.lead(period_error.averaged(axis, speed))
+    return true + np.concatenate([error[-1:], error, error[:1]]), true
+
+
+def _edge_limits(axis):
+    how = axis.interpolation
+    if how.output != "ab" or not (how.edge_separation or how.edge_clock):
+        return {}
+    separation, name = how.edge_separation, "edge_separation"
+    if how.edge_clock is not None:
+        ticks = max(1.0, np.ceil(how.edge_separation * how.edge_clock * (1.0 - 1e-12)))
+        name = "edge_separation" if ticks > 1.0 else "edge_clock"
+        separation = float(ticks / how.edge_clock)
+    start = axis.resolution / separation / 8.0
+    return {name: _where(lambda v: _shortest_gap(axis, v) < v * separation, start)}
+
+
+def _shortest_gap(axis, speed):
+    """Shortest true distance between two A/B edges, m or rad."""
+    if not _goes_round(axis, speed):
+        return 0.0
+    if (
+        axis.interpolation.factor > FINEST
+    ):  # edges closer than the grid: the steepest stretch has the shortest gap
+        shown, true = _shown_path(axis, speed)
+        return float((np.diff(true) / np.diff(shown)).min()) * axis.resolution
+    return float(np.diff(edge_positions(axis, speed)).min()) * axis.scale.pitch
+
+
+def _averaging_gain(axis, speed):
+    alone = replace(axis, signal=replace(axis.signal, bandwidth=None))
+    return abs(period_error.averaged(alone, speed).cosine[0]) / axis.signal.amplitude
+
+
+def _goes_round(axis, speed):
+    error, _ = period_error.error_on_grid(axis, speed, period_error.grid_size(axis))
+    return bool(period_error.encloses_zero(error))
+
+
+def _a_period(axis):
+    """Speed of one signal period a loop sample."""
+    return axis.scale.pitch * axis.sampling.rate
+
+
+def _start_speed(axis):
+    """A speed well below those at which the channels change."""
+    signal, pitch = axis.signal, axis.scale.pitch
+    slowest = [_a_period(axis)]
+    if signal.bandwidth is not None:
+        slowest.append(signal.bandwidth * pitch)
+    if signal.skew:
+        slowest.append(0.01 * pitch / abs(signal.skew))
+    return 0.05 * min(slowest)
+
+
+def _where(fails, start):
+    """Lowest speed at which a condition fails, by steps up and bisection; inf if there is none."""
+    if fails(0.0):
+        return 0.0
+    low, high = 0.0, float(start)
+    while not fails(high):
+        low, high = high, 1.25 * high
+        if high > 1e6 * start:
+            return np.inf
+    for _ in range(BISECTIONS):
+        middle = 0.5 * (low + high)
+        low, high = (low, middle) if fails(middle) else (middle, high)
+    return high

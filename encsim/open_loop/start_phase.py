@@ -1,0 +1,121 @@
+"""How much the start position matters: at simple fractions of a period a sample lines add as phasors."""
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from ..model.axis import Axis
+from ..results import Result
+from . import period_error
+from .cause_models import over_grid, resolved
+from .closed_form import checked_speeds
+
+# At least so many places of a period are tried.
+GRID = 1 << 14
+SIMPLE = 1e-9
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class WorstStart(Result):
+    """Cyclic ripple of one speed by where the motion starts.
+
+    Attributes
+    ----------
+    speed : float
+        Speed, m/s or rad/s.
+    samples : int
+        The loop meets the same places of a period again after so many samples, b.
+    beat : float
+        Samples after which a run has averaged over all starts, 1/(b |v T/p - a/b|); infinite where the speed is
+        this fraction of a period a sample, and the start matters for ever.
+    start : float
+        Start position from 0 to p/b with the largest cyclic ripple, m or rad.
+    rms, least : float
+        Cyclic ripple from the worst and from the best start, in a run much shorter than the beat, m/s or rad/s.
+    mean : float
+        The same over all starts, as :func:`encsim.ripple` gives it.
+    """
+
+    speed: float
+    samples: int
+    beat: float
+    start: float
+    rms: float
+    least: float
+    mean: float
+    valid: bool
+    reasons: tuple[str, ...]
+    axis: Axis = field(metadata={"plain": False})
+
+    @property
+    def units(self):
+        """Units of the fields, {key: unit}."""
+        unit = self.axis.scale.unit
+        speeds = dict.fromkeys(("speed", "rms", "least", "mean"), f"{unit}/s")
+        return {**speeds, "start": unit, "samples": "1", "beat": "samples"}
+
+
+def worst_start(axis, speed):
+    """Start position from which the cyclic ripple at a speed is largest, and how long that lasts.
+
+    Parameters
+    ----------
+    axis : Axis
+        With a linear estimator.
+    speed : float
+        Speed v, m/s or rad/s; the sign is ignored.
+
+    Returns
+    -------
+    WorstStart
+
+    Raises
+    ------
+    InputError
+        If the speed is no finite number.
+
+    Notes
+    -----
+    With v T/p near a/b, b at most twice the highest order of the lines, a run meets b places of the period again
+    and again. Mean square over those of ``sum Re[E_k D(k v/p) exp(2 pi i k x/p)]``, by the first place x. Noise
+    and counting are left out, as they do not depend on the start on average.
+    """
+    velocity = abs(float(checked_speeds("worst_start.speed", speed, axis.scale.unit, single=True)))
+    pitch, rate = axis.scale.pitch, axis.sampling.rate
+    lines = period_error.spectrum(axis, velocity, period_error.grid_size(axis, velocity))
+    orders = period_error.significant(lines)
+    moved = velocity / pitch / rate
+    count = _fraction(moved, 2 * int(orders.max(initial=1)))
+    off = abs(moved * count - round(moved * count))
+    points = count * max(2, -(-GRID // count), -(-8 * int(orders.max(initial=1)) // count))
+    gain = _gain(axis, orders, velocity)
+    ripple = over_grid((lines[orders] * gain)[None, :], orders, points)[0]
+    square = np.mean(ripple.reshape(count, -1) ** 2, axis=0)
+    worst = int(square.argmax())
+    return WorstStart(
+        speed=velocity,
+        samples=count,
+        beat=np.inf if off < SIMPLE else 1.0 / off,
+        start=pitch * worst / points,
+        rms=pitch * np.sqrt(square[worst]),
+        least=pitch * np.sqrt(square.min()),
+        mean=pitch * np.sqrt(square.mean()),
+        valid=True,
+        reasons=(),
+        axis=axis,
+    )
+
+
+def _gain(axis, orders, velocity):
+    """Complex gain of the estimator for each line, 1/s."""
+    estimator, frequency = resolved(axis), orders * velocity / axis.scale.pitch
+    if estimator.linear:
+        return estimator.response(frequency, axis.sampling.rate)
+    return estimator.response(frequency, axis.sampling.rate, speed=velocity, resolution=axis.resolution)
+
+
+def _fraction(turns, most):
+    """Denominator up to ``most`` of the fraction that stays beside this number of turns the longest."""
+    candidates = np.arange(1, most + 1)
+    off = np.abs(turns * candidates - np.rint(turns * candidates))
+    return int(candidates[off.argmin()])

@@ -1,0 +1,214 @@
+"""The exact mean square of the increments of a position error, converter and counts included.
+
+All that happens between the true position and the counts repeats every signal period. Tabulate
+g(x) = (position shown at x) - x on N points of a period and everything over a lag L follows from
+D(L) = mean of (g(x + L) - g(x))**2. Between the points of the grid the shown position does not change,
+so that D(L) + L**2 is piecewise linear there. Lengths are in signal periods.
+"""
+
+from dataclasses import replace
+from functools import lru_cache
+
+import numpy as np
+
+from ..model.axis import Axis, Sampling
+from . import period_error
+from .quantisation import KINK_REACH, kink
+
+POINTS_A_COUNT = 256
+POINTS_A_CODE = 64
+SMALLEST = 1 << 17
+LARGEST = 1 << 20
+PIECE = 1 << 14
+# Smoothing by less than this many grid steps is done kink by kink, by more in the spectrum.
+FINE = 3.0
+LADDER = 2.0**0.5
+NODES, WEIGHTS = np.polynomial.hermite_e.hermegauss(10)
+WEIGHTS = WEIGHTS / WEIGHTS.sum()
+
+
+def static(axis):
+    """The axis less everything that does not shape the error of a period: the key of its table."""
+    signal = replace(axis.signal, jitter=0.0, jitter_bandwidth=None, noise=0.0)
+    interpolation = replace(axis.interpolation, hysteresis=0.0, edge_separation=0.0, edge_clock=None)
+    return Axis(axis.scale, signal=signal, interpolation=interpolation, sampling=Sampling(1.0))
+
+
+def grid_points(axis, largest=LARGEST):
+    """Points a period for the table: a multiple of the counts that resolves counts and codes."""
+    how = axis.interpolation
+    counts = how.factor or 1
+    wanted = POINTS_A_COUNT * counts
+    if how.bits is not None:
+        wanted = max(
+            wanted, int(POINTS_A_CODE * 8.0 * axis.signal.amplitude * 2.0**how.bits / (2.0 * how.span))
+        )
+    a_count = max(min(max(wanted, SMALLEST), largest) / counts, 4.0)
+    return counts << max(int(np.ceil(np.log2(a_count))) - (a_count * counts >= largest), 2)
+
+
+def shown_error(axis, points):
+    """Error g of the shown position at the middles of an even grid over one period, periods."""
+    found = np.empty(points)
+    # piece by piece, so that all stays in the cache
+    for first in range(0, points, PIECE):
+        part = found[first : first + PIECE]
+        part[:] = _shown_error(axis, (np.arange(first, first + part.size) + 0.5) / points)
+    return found
+
+
+def _shown_error(axis, turns):
+    how = axis.interpolation
+    moved = period_error.shifted(axis, turns)
+    cosine, sine = period_error.signals(period_error.channels(axis), moved)
+    if how.bits is not None:
+        step = 2.0 * how.span / 2.0**how.bits
+        top = 2.0 ** (how.bits - 1) - 1.0
+        cosine = np.clip(np.floor(cosine / step + 0.5), -top - 1.0, top)
+        sine = np.clip(np.floor(sine / step + 0.5), -top - 1.0, top)
+    shown = np.arctan2(sine, cosine) / period_error.TAU
+    shown = shown + np.rint(turns - shown)
+    if how.factor is not None:
+        half = 0.5 if how.output == "position" else 0.0
+        shown = np.floor(shown * how.factor + half) / how.factor
+    return shown - turns
+
+
+class Increments:
+    """Table of D(L) of one axis, and D smoothed by a Gaussian lag."""
+
+    def __init__(self, axis, largest=LARGEST):
+        self.points = grid_points(axis, largest)
+        self.step = 1.0 / self.points
+        spectrum = np.fft.rfft(shown_error(axis, self.points)) / self.points
+        self.power = np.abs(spectrum) ** 2
+        self.power[0] = 0.0
+        self.table = self._increments(self.power, self.points)
+        self._smoothed = lru_cache(maxsize=32)(self._smooth)
+
+    @staticmethod
+    def _increments(power, points):
+        """D on an even grid of lags from a one-sided power spectrum |g_m|**2."""
+        correlation = np.fft.irfft(power[: points // 2 + 1], points) * points
+        return 2.0 * (correlation[0] - correlation)
+
+    def mean_square(self, lag, spread):
+        """E D(L + s Z) + s**2: mean square of the shown increment less L.
+
+        Parameters
+        ----------
+        lag, spread : ndarray, shape (n,)
+            L and s, periods.
+
+        Returns
+        -------
+        ndarray, shape (n,)
+            Periods squared.
+        """
+        found = np.empty(lag.shape)
+        fine = spread < FINE * self.step
+        found[fine] = self._by_kinks(lag[fine], spread[fine])
+        level = np.floor(np.log(np.maximum(spread, self.step) / (FINE * self.step)) / np.log(LADDER) + 1e-9)
+        level[fine] = -1
+        for rung in np.unique(level[~fine]).astype(int).tolist():
+            there = level == rung
+            found[there] = self._by_spectrum(lag[there], spread[there], rung)
+        return found
+
+    def _at_grid(self, lag):
+        """Nearest grid point below a lag, and the rest in grid steps."""
+        place = (lag - np.floor(lag)) * self.points
+        below = np.floor(place)
+        return below.astype(np.int64), place - below
+
+    def _by_kinks(self, lag, spread):
+        """Little smoothing: linear between grid lags, each kink within reach rounded off by itself."""
+        below, part = self._at_grid(lag)
+        table, step, points = self.table, self.step, self.points
+        here, after = table[below % points], table[(below + 1) % points]
+        found = (1.0 - part) * here + part * after + step**2 * part * (1.0 - part)
+        sigma = spread / step
+        reach = int(np.ceil(KINK_REACH * sigma.max(initial=0.0)))
+        if reach == 0:
+            return found
+        safe = np.where(sigma > 0.0, sigma, 1.0)
+        for shift in range(-reach, reach + 2):
+            node = below + shift
+            bend = table[(node + 1) % points] - 2.0 * table[node % points] + table[(node - 1) % points]
+            found += np.where(
+                sigma > 0.0, (bend + 2.0 * step**2) * sigma * kink(np.abs(part - shift) / safe), 0.0
+            )
+        return found
+
+    def _by_spectrum(self, lag, spread, rung):
+        """Much smoothing: a table already smoothed by the lower rung, the rest by quadrature."""
+        low = float(spread.min())
+        if spread.max() > low * (1.0 + 1e-12):
+            low = FINE * self.step * LADDER**rung
+        table = self._smoothed(low, rung)
+        rest = np.sqrt(np.maximum(spread**2 - low**2, 0.0))
+        if not rest.any():
+            found = _cubic(table, lag)
+        else:
+            found = sum(
+                w * _cubic(table, lag + rest * z)
+                for z, w in zip(NODES.tolist(), WEIGHTS.tolist(), strict=True)
+            )
+        return found + self.step**2 / 6.0 + spread**2
+
+    def _smooth(self, spread, rung):
+        """D smoothed by a Gaussian lag, on a grid just fine enough for it."""
+        points = max(self.points >> max(rung // 2 - 1, 0), 256)
+        m = np.arange(points // 2 + 1)
+        held = np.sinc(m / self.points) ** 2
+        weight = held * np.exp(-2.0 * (np.pi * m * spread) ** 2)
+        power = self.power[: m.size] * weight
+        correlation = np.fft.irfft(power, points) * points
+        return 2.0 * (self.table_variance - correlation)
+
+    @property
+    def table_variance(self):
+        """Variance of g over a period."""
+        last = self.power[-1] if self.points % 2 == 0 else 0.0
+        return 2.0 * self.power.sum() - last
+
+    def line_parts(self, orders, lag, spread):
+        """What the lines of these orders make of the mean square, and what the Gaussian scatters of them.
+
+        Returns
+        -------
+        cyclic, scattered : ndarray, shape (n,)
+            ``sum 2 |g_m|**2 (1 - cos 2 pi m L) f`` and ``sum 2 |g_m|**2 (1 - f)``, both signs of m,
+            f = exp(-2 pi**2 m**2 s**2), periods squared.
+        """
+        return line_parts(4.0 * self.power[orders], orders, lag, spread)
+
+
+def line_parts(square, orders, lag, spread):
+    """Cyclic and scattered mean square of lines of squared amplitude ``square`` (orders last)."""
+    turns = np.multiply.outer(lag, orders)
+    kept = np.exp(-2.0 * (np.pi * np.multiply.outer(spread, orders)) ** 2)
+    cyclic = (square * kept * 2.0 * np.sin(np.pi * turns) ** 2).sum(axis=-1)
+    return cyclic, (square * (1.0 - kept)).sum(axis=-1)
+
+
+def _cubic(table, lag):
+    """Cubic interpolation in a periodic table."""
+    points = table.size
+    place = (lag - np.floor(lag)) * points
+    below = np.floor(place)
+    f = place - below
+    index = below.astype(np.int64)
+    before, here, after, beyond = (table[(index + k) % points] for k in (-1, 0, 1, 2))
+    return (
+        here * (1.0 - f**2) * (1.0 - f / 2.0)
+        + after * f * (1.0 + f) * (1.0 - f / 2.0)
+        - before * f * (1.0 - f) * (2.0 - f) / 6.0
+        - beyond * f * (1.0 - f**2) / 6.0
+    )
+
+
+@lru_cache(maxsize=6)
+def table(axis, largest=LARGEST):
+    """Table of increments of an axis as :func:`static` leaves it, kept for the next call."""
+    return Increments(axis, largest)

@@ -1,0 +1,1 @@
+"""The look of all pictures: sheets, panels, labels, bars, traces. May import the ground floor."""

@@ -1,0 +1,361 @@
+"""The look of all pictures: colours by role, sizes, sheets laid out in mm, tick marks, saving.
+
+A sheet is one figure: title (the answer), note, panels from top to bottom. Matplotlib's pyplot and its
+settings are never touched, so drawing here changes nothing in a program that draws for itself.
+"""
+
+import io
+import math
+from dataclasses import dataclass
+from pathlib import Path
+
+import matplotlib
+import numpy as np
+from matplotlib import patheffects, ticker
+from matplotlib.figure import Figure
+
+from .. import checks, files
+from ..wording import grouped, width, wrap
+
+MM = 1.0 / 25.4
+FAMILY = "DejaVu Sans"
+SIZE, SMALL = 9.0, 8.5
+LINE = {SIZE: 4.1, SMALL: 3.9, 10.5: 4.7, 12.0: 5.4}
+
+COLOURS = {
+    "light": {
+        "paper": "#FFFFFF", "ink": "#17202B", "muted": "#56626F", "grid": "#E2E7EC", "cyclic": "#1C5DB3",
+        "counts": "#A85E00", "noise": "#6C7884", "limit": "#A3123A", "true": "#008070", "force": "#56276D",
+        "soft": "#D6E4F5", "wash": "#FAE6E9", "ideal": "#9AA5B1",
+    },
+    "dark": {
+        "paper": "#11171E", "ink": "#F2F5F8", "muted": "#B0BAC5", "grid": "#2B3540", "cyclic": "#74B3FF",
+        "counts": "#F0A63A", "noise": "#93A0AD", "limit": "#F75F74", "true": "#2FBFA3", "force": "#E6CBF7",
+        "soft": "#1E3350", "wash": "#3B1E27", "ideal": "#6A7683",
+    },
+}  # fmt: skip
+STROKES = {
+    "ink": (2.2, "-"), "muted": (1.4, (0, (6, 1.6, 1, 1.6))), "cyclic": (1.4, "-"), "counts": (1.7, (0, (5, 1.6))),
+    "noise": (2.0, (0, (1, 1.4))), "limit": (1.6, (0, (8, 3))), "true": (2.0, "-"), "force": (2.0, "-"),
+    "ideal": (1.4, (0, (5, 2))),
+}  # fmt: skip
+FORMATS = ("png", "svg", "pdf")
+
+
+@dataclass(frozen=True)
+class Style:
+    """Theme ("light", "dark") and page ("a4", "phone") of a picture; ``bare`` leaves title and note to others.
+
+    Attributes
+    ----------
+    width, dpi : float
+        Width of the sheet in mm, pixels an inch.
+    title_size : float
+        Size of the title, points.
+    title_letters, note_letters : int
+        Longest lines.
+    """
+
+    theme: str = "light"
+    page: str = "a4"
+    bare: bool = False
+
+    @property
+    def phone(self):
+        """Whether the sheet is laid out for a phone."""
+        return self.page == "phone"
+
+    @property
+    def width(self):
+        """Width of the sheet, mm."""
+        return 90.0 if self.phone else 170.0
+
+    @property
+    def dpi(self):
+        """Pixels an inch."""
+        return 220 if self.phone else 160
+
+    @property
+    def title_size(self):
+        """Size of the title, points."""
+        return 10.5 if self.phone else 12.0
+
+    @property
+    def title_letters(self):
+        """Letters in a line of the title."""
+        return 38 if self.phone else 66
+
+    @property
+    def note_letters(self):
+        """Letters in a line of the note."""
+        return 46 if self.phone else 96
+
+    def colour(self, role):
+        """Colour of a role as #RRGGBB."""
+        return COLOURS[self.theme][role]
+
+    def line(self, role, **changes):
+        """Colour, width and dashes of a role's line, as keywords of ``plot``."""
+        thick, dashes = STROKES[role]
+        return {"color": self.colour(role), "linewidth": thick, "linestyle": dashes, **changes}
+
+    def text(self, role="ink", bold=False, size=SIZE):
+        """Keywords of a text in a role's colour; a dotted line's label is muted, to be legible."""
+        shown = "muted" if role == "noise" else role
+        return {"color": self.colour(shown), "fontsize": size, "fontfamily": FAMILY, "parse_math": False,
+                "fontweight": "bold" if bold else "normal"}  # fmt: skip
+
+    def halo(self):
+        """Rim of paper round a label, so that lines pass behind it."""
+        return [patheffects.withStroke(linewidth=2.6, foreground=self.colour("paper"))]
+
+    def ring(self):
+        """Keywords of a simulated or measured point."""
+        return {"linestyle": "none", "marker": "o", "markersize": 4.6, "markeredgewidth": 1.2, "zorder": 6,
+                "markerfacecolor": self.colour("paper"), "markeredgecolor": self.colour("ink")}  # fmt: skip
+
+
+PRINT = Style()
+
+
+class Sheet:
+    """One figure under construction: title and note on top, then a body of known height.
+
+    Parameters
+    ----------
+    style : Style
+    title, note : str
+        Wrapped here.
+    body : float
+        Height below title and note, mm; positions in the body are mm from its top and the left edge.
+    """
+
+    def __init__(self, style, title, note, body):
+        room = style.width - 7.0
+        size = style.title_size
+        heading = [] if style.bare else wrap(title, style.title_letters, room, size, bold=True)
+        notes = wrap(note, style.note_letters, room) if note and not style.bare else []
+        below_title = 2.6 + len(heading) * LINE[size]
+        self.style = style
+        self.top = below_title + 1.2 + len(notes) * LINE[SIZE] + 0.6
+        self.height = self.top + body
+        self.figure = Figure(
+            figsize=(style.width * MM, self.height * MM), dpi=style.dpi, facecolor=style.colour("paper")
+        )
+        self._lines(heading, 2.6, style.text(bold=True, size=size))
+        self._lines(notes, below_title + 1.2, style.text("muted"))
+        describe(self.figure, title, "")
+        self.figure.encsim_note = note
+
+    def _lines(self, lines, top, properties):
+        pitch = LINE[properties["fontsize"]]
+        for number, line in enumerate(lines):
+            self._place(4.0, top + (number + 0.5) * pitch, line, va="center", **properties)
+
+    def _place(self, x, y, text, **properties):
+        return self.figure.text(x / self.style.width, 1.0 - y / self.height, text, **properties)
+
+    def text(self, x, y, text, role="ink", *, bold=False, size=SIZE, ha="left", va="center"):
+        """Write at x mm from the left, y mm below the top of the body."""
+        return self._place(x, self.top + y, text, ha=ha, va=va, **self.style.text(role, bold, size))
+
+    def panel(self, top, height, head="", *, left=14.0, right=6.0, head_left=4.0, head_top=None):
+        """Axes at ``top`` mm in the body, with the head above them."""
+        w, h = self.style.width, self.height
+        box = (left / w, 1.0 - (self.top + top + height) / h, (w - left - right) / w, height / h)
+        ax = self.figure.add_axes(box, facecolor=self.style.colour("paper"))
+        dress(ax, self.style)
+        if head:
+            self.text(head_left, top - 3.4 if head_top is None else head_top, head, bold=True)
+        return ax
+
+    def widen_left(self, *axes):
+        """Move the left edge of the axes, all alike, so that their widest tick mark's name fits."""
+        names = [name for ax in axes for name in tick_names(ax.yaxis)]
+        left = max([14.0, *(6.4 + width(name) for name in names)]) / self.style.width
+        for ax in axes:
+            box = ax.get_position()
+            ax.set_position([left, box.y0, box.x1 - left, box.height])
+
+
+def axes(ax, style=PRINT):
+    """The caller's axes dressed for drawing, or those of a new figure."""
+    if ax is None:
+        return Sheet(style, "", "", 80.0).panel(8.0, 56.0)
+    dress(ax, style)
+    return ax
+
+
+def dress(ax, style):
+    """Spines left and below, ticks outward, grid of major ticks, one family of letters."""
+    ax.spines[["top", "right"]].set_visible(False)
+    for spine in ax.spines.values():
+        spine.set(color=style.colour("muted"), linewidth=0.8)
+    ax.tick_params(
+        which="both",
+        direction="out",
+        length=3.0,
+        width=0.8,
+        color=style.colour("muted"),
+        top=False,
+        right=False,
+        labelcolor=style.colour("ink"),
+        labelsize=SIZE,
+        labelfontfamily=FAMILY,
+    )
+    ax.grid(True, which="major", color=style.colour("grid"), linewidth=0.8, linestyle="-")
+    ax.set_axisbelow(True)
+
+
+def name_axes(ax, style, *, head="", below="", pad=6.0):
+    """Head above the axes at the left, name of the horizontal axis below; both bold."""
+    if head:
+        ax.set_title(head, loc="left", pad=pad, **style.text(bold=True))
+    if below:
+        ax.set_xlabel(below, labelpad=3.0, **style.text(bold=True))
+
+
+def drawn_before(ax):
+    """Whether these axes hold a picture of ours already."""
+    return getattr(ax.xaxis, "encsim_drawn", False)
+
+
+def limits(ax, horizontal, vertical):
+    """Set both ranges; axes that hold somebody's curves keep these in sight."""
+    for axis, (low, high) in ((ax.xaxis, horizontal), (ax.yaxis, vertical)):
+        if getattr(axis, "encsim_drawn", False):
+            before = axis.get_view_interval()
+            low, high = min(low, *before), max(high, *before)
+        axis.encsim_drawn = True
+        (ax.set_xlim if axis is ax.xaxis else ax.set_ylim)(low, high)
+
+
+class PlainNumbers(ticker.Formatter):
+    """Names of ticks as plain decimals: one number of places on a linear axis, none too many on a log axis."""
+
+    def __init__(self, logarithmic=False):
+        self.logarithmic = logarithmic
+
+    def __call__(self, value, pos=None):
+        """Name of one tick."""
+        return self.format_ticks([value])[0]
+
+    def format_ticks(self, values):
+        """Names of all ticks together."""
+        values = np.asarray(values, dtype=float)
+        places = [_places(value) for value in values]
+        if not self.logarithmic:
+            places = [max(places, default=0)] * len(places)
+        return [grouped(value, count) for value, count in zip(values, places, strict=True)]
+
+
+def _places(value):
+    """Decimal places that a tick's value needs, at most 12."""
+    text = f"{value:.12f}".rstrip("0")
+    return len(text) - text.index(".") - 1 if abs(value) > 1e-11 else 0
+
+
+class Decades(ticker.Locator):
+    """Ticks of a log axis: decades; 1 and 3, or 1, 2, 5, where there are few; round numbers within one."""
+
+    def __init__(self, most=9):
+        self.most = most
+
+    def __call__(self):
+        """Ticks within the present range."""
+        return self.tick_values(*sorted(self.axis.get_view_interval()))
+
+    def tick_values(self, vmin, vmax):
+        """Ticks between two values."""
+        span = math.log10(vmax / vmin)
+        for mantissas, least in (((1,), 2.5), ((1, 3), 1.7), ((1, 2, 5), 0.75)):
+            if span >= least:
+                return _decade_ticks(vmin, vmax, mantissas, math.ceil(span / self.most))
+        ticks = ticker.MaxNLocator(5, steps=[1, 2, 2.5, 5, 10]).tick_values(vmin, vmax)
+        return ticks[(ticks >= vmin * (1.0 - 1e-9)) & (ticks <= vmax * (1.0 + 1e-9))]
+
+
+def _decade_ticks(low, high, mantissas, step):
+    decades = range(math.floor(math.log10(low)), math.ceil(math.log10(high)) + 1)
+    ticks = np.array(
+        [mantissa * 10.0**decade for decade in decades if decade % step == 0 for mantissa in mantissas]
+    )
+    return ticks[(ticks >= low * (1.0 - 1e-9)) & (ticks <= high * (1.0 + 1e-9))]
+
+
+def number_axis(axis, logarithmic=False, most=7):
+    """Plain tick marks of one axis, none of them minor."""
+    if logarithmic:
+        axis.axes.set(**{f"{axis.axis_name}scale": "log"})
+    axis.set_major_locator(
+        Decades(most) if logarithmic else ticker.MaxNLocator(most, steps=[1, 2, 2.5, 4, 5, 10])
+    )
+    axis.set_minor_locator(ticker.NullLocator())
+    axis.set_major_formatter(PlainNumbers(logarithmic))
+
+
+def tick_names(axis):
+    """Names of the ticks within the range of an axis."""
+    low, high = sorted(axis.get_view_interval())
+    ticks = [tick for tick in axis.get_majorticklocs() if low <= tick <= high]
+    return axis.get_major_formatter().format_ticks(ticks)
+
+
+def describe(figure, title, text):
+    """Keep title and alternative text with the figure; :func:`save` writes them into the file."""
+    figure.encsim_title, figure.encsim_text = title, text
+
+
+def save(figure, target, format=None, *, force=False):
+    """Write a figure as PNG, SVG or PDF, whole or not at all, the same bytes each time.
+
+    Parameters
+    ----------
+    figure : Figure
+    target : str, path-like or binary stream
+    format : {"png", "svg", "pdf"}, optional
+        Taken from the suffix of the target where it has one.
+    force : bool
+        Replace a file that exists.
+
+    Raises
+    ------
+    InputError
+        If the format is another one, the file exists and force is false, or it cannot be written.
+    """
+    stream = hasattr(target, "write")
+    kind = (format or ("" if stream else Path(target).suffix.lstrip("."))).lower()
+    if kind not in FORMATS:
+        checks.refuse("--plot", "end in .png, .svg or .pdf", format if stream else str(target))
+    if not stream and not force:
+        files.refuse_existing(target)
+    content = _rendered(figure, kind)
+    if stream:
+        target.write(content)
+    else:
+        files.write_whole(target, content, force=force)
+
+
+def _rendered(figure, kind):
+    """Bytes of a figure's file."""
+    title, text = getattr(figure, "encsim_title", ""), getattr(figure, "encsim_text", "")
+    notes = {
+        "png": {"Title": title, "Description": text, "Software": None},
+        "svg": {"Title": title, "Description": text, "Date": None},
+        "pdf": {"Title": title, "Subject": text, "CreationDate": None},
+    }
+    stream = io.BytesIO()
+    settings = {"svg.hashsalt": "encsim", "svg.fonttype": "path", "savefig.bbox": None, "text.usetex": False}
+    with matplotlib.rc_context(settings):
+        figure.savefig(
+            stream, format=kind, dpi=figure.dpi, facecolor=figure.get_facecolor(), metadata=notes[kind]
+        )
+    return _accessible(stream.getvalue(), text) if kind == "svg" else stream.getvalue()
+
+
+def _accessible(svg, text):
+    """The SVG with ``role="img"`` and its description beside the title, where screen readers look."""
+    from xml.sax.saxutils import escape
+
+    svg = svg.replace(b"<svg ", b'<svg role="img" ', 1)
+    return svg.replace(b"</title>", b"</title>\n <desc>" + escape(text).encode() + b"</desc>", 1)

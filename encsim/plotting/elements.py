@@ -1,0 +1,267 @@
+"""Lines against time in panels that share one axis of time, with a name at each line.
+
+Bars in rows: over each its name and a remark, behind it its value.
+
+Parts of pictures over a turn: the axis of angles, lines with a band, sticks by order.
+"""
+
+import itertools
+from dataclasses import dataclass
+
+import numpy as np
+
+from ..wording import axis_unit, width
+from . import canvas
+from .labels import Labels
+
+ROW = 9.0
+# Room behind the longest bar for its value, mm.
+BEHIND = 22.0
+
+
+@dataclass(frozen=True)
+class Bar:
+    """One row: name in the colour of its role, remarks (as many as fit), value and how it is written."""
+
+    name: str
+    role: str
+    remarks: tuple
+    value: float
+    text: str
+
+
+def height(rows):
+    """Height of the rows together, mm."""
+    return max(len(rows), 1) * ROW
+
+
+def draw(sheet, top, rows, left):
+    """Rows of bars at ``top`` mm in the body of a sheet, from ``left`` mm to its right margin."""
+    style, room = sheet.style, sheet.style.width - left - 6.0
+    tall, most = height(rows), max((row.value for row in rows), default=0.0) or 1.0
+    ax = sheet.panel(top, tall, left=left)
+    ax.set_axis_off()
+    ax.set(xlim=(0.0, room), ylim=(tall, 0.0))
+    ax.plot([0.0, 0.0], [0.0, tall], color=style.colour("muted"), linewidth=0.8)
+    if not rows:
+        ax.text(2.0, tall / 2.0, "none", va="center", **style.text("muted"))
+    for number, row in enumerate(rows):
+        _draw_row(ax, style, number * ROW, row, (room - BEHIND) / most)
+    return ax
+
+
+def _draw_row(ax, style, top, row, scale):
+    """One bar with its words."""
+    long = row.value * scale
+    ax.barh(top + 6.2, long, 3.4, 0.0, color=style.colour(row.role), linewidth=0.0)
+    ax.text(long + 1.2, top + 6.2, row.text, va="center_baseline", **style.text(bold=True))
+    ax.text(1.2, top + 2.4, row.name, va="center_baseline", **style.text(row.role, bold=True))
+    start = 3.2 + width(row.name, bold=True)
+    remarks = _fitting(row.remarks, ax.get_xlim()[1] - start)
+    ax.text(start, top + 2.4, remarks, va="center_baseline", **style.text("muted"))
+
+
+def _fitting(words, room):
+    """As many words as fit, then an ellipsis."""
+    for count in range(len(words), 0, -1):
+        text = ", ".join(words[:count]) + (" …" if count < len(words) else "")
+        if width(text) <= room:
+            return text
+    return ""
+
+
+TALL = {"a4": 38.0, "phone": 42.0}
+GAP = 10.5
+# More samples than these are drawn as the least and the largest of each pixel.
+PIXELS = 700
+
+
+@dataclass(frozen=True, eq=False)
+class Trace:
+    """One line: values in SI, role, name (none where it is alone), width."""
+
+    values: np.ndarray
+    role: str
+    name: str
+    wide: float
+
+
+@dataclass(frozen=True, eq=False)
+class Panel:
+    """One panel: head, unit in SI, lines from back to front."""
+
+    head: str
+    unit: str
+    traces: list
+
+    def largest(self):
+        """Largest magnitude of all lines that is finite."""
+        rows = [np.abs(trace.values[np.isfinite(trace.values)]).max(initial=0.0) for trace in self.traces]
+        return float(max(rows))
+
+
+def force_panel(unit, values, wide=1.0):
+    """What the motor makes on a scale with this position unit."""
+    traces = [Trace(values, "force", "", wide)]
+    return Panel("Force", "N", traces) if unit == "m" else Panel("Torque", "N m", traces)
+
+
+def length(time):
+    """Time from the first sample to the last."""
+    return float(time[-1] - time[0]) if len(time) > 1 else 0.0
+
+
+def into(ax, time, panel, style):
+    """One panel in the caller's axes, in the units that they may have already."""
+    ax = canvas.axes(ax, style)
+    units = _units(time, panel, ax.get_xlabel(), ax.get_title(loc="left"))
+    canvas.name_axes(ax, style, head=f"{panel.head} ({units[1][0]})", below=f"Time ({units[0][0]})")
+    _set_ranges(ax, time, panel, units)
+    return _draw(ax, time, panel, units, style)
+
+
+def sheet(time, panels, style, title, note):
+    """Panels over one axis of time; returns their axes."""
+    tall = TALL[style.page]
+    count = len(panels)
+    page = canvas.Sheet(style, title, note, 7.0 + count * tall + (count - 1) * GAP + 13.0)
+    units = [_units(time, panel) for panel in panels]
+    drawn = []
+    for number, (panel, unit) in enumerate(zip(panels, units, strict=True)):
+        drawn.append(page.panel(7.0 + number * (tall + GAP), tall, f"{panel.head} ({unit[1][0]})"))
+        _set_ranges(drawn[-1], time, panel, unit)
+    page.widen_left(*drawn)
+    for ax, panel, unit in zip(drawn, panels, units, strict=True):
+        _draw(ax, time, panel, unit, style)
+        ax.tick_params(labelbottom=ax is drawn[-1])
+    canvas.name_axes(drawn[-1], style, below=f"Time ({units[0][0][0]})")
+    return drawn
+
+
+def _units(time, panel, below="", head=""):
+    """Units of time and of the values."""
+    last = float(np.abs(time[[0, -1]]).max()) if len(time) else 0.0
+    return axis_unit(last, "s", below), axis_unit(panel.largest(), panel.unit, head)
+
+
+def _set_ranges(ax, time, panel, units):
+    """Ranges with room for names above the lines."""
+    rows = [trace.values[np.isfinite(trace.values)] / units[1][1] for trace in panel.traces]
+    values = np.concatenate([*rows, [] if any(len(row) for row in rows) else [0.0]])
+    low, high = float(values.min()), float(values.max())
+    # Ripple below what rounding leaves of the values is none.
+    room = high - low if high - low > 1e-9 * max(abs(high), abs(low)) else max(abs(high), 1.0)
+    named = any(trace.name for trace in panel.traces)
+    first, last = (time[0], time[-1]) if len(time) > 1 else (0.0, 1.0)
+    canvas.number_axis(ax.xaxis)
+    canvas.number_axis(ax.yaxis, most=5)
+    across = (first / units[0][1], last / units[0][1])
+    canvas.limits(ax, across, (low - 0.12 * room, high + (0.45 if named else 0.12) * room))
+
+
+def _draw(ax, time, panel, units, style):
+    """Lines and their names."""
+    labels = Labels(ax, style)
+    for number, trace in enumerate(panel.traces):
+        x, y = per_pixel(time / units[0][1], trace.values / units[1][1])
+        mark = {"marker": "o", "markersize": 3.4} if len(x) < 3 else {}
+        ax.plot(x, y, **style.line(trace.role, linewidth=trace.wide), **mark, zorder=3 + number)
+        labels.avoid(x, y, key=trace.name)
+    for trace in panel.traces:
+        if trace.name:
+            labels.beside(
+                trace.name, trace.name, trace.role if trace.role != "ideal" else "muted", lone=False
+            )
+    return ax
+
+
+def per_pixel(x, y):
+    """Least and largest of each pixel, so that a long run keeps its peaks; all samples where they are few."""
+    if len(x) <= 4 * PIXELS:
+        return x, y
+    starts = np.linspace(0, len(x), PIXELS, endpoint=False).astype(int)
+    ends = np.append(starts[1:], len(x)) - 1
+    low, high = np.minimum.reduceat(y, starts), np.maximum.reduceat(y, starts)
+    return np.repeat((x[starts] + x[ends]) / 2.0, 2), np.column_stack([low, high]).ravel()
+
+
+DEGREE = np.pi / 180.0
+SURE = 1.96
+# A line of more points than this many is drawn by the lowest and highest of each stretch.
+MOST = 4000
+ROOM = 1.3
+
+
+def angle_axis(ax, style):
+    """The horizontal axis: a turn in degrees."""
+    step = 90 if style.phone else 60
+    ax.set_xticks(range(0, 361, step), [str(tick) for tick in range(0, 361, step)])
+
+
+def unit_of(largest, label=""):
+    """Name and scale of the unit of errors of this size, that of the label where it has one."""
+    return axis_unit(largest, "rad", label)
+
+
+def closed(angle, values, unit):
+    """Degrees and values in the unit, the first point repeated after the turn; spikes survive thinning."""
+    x = np.append(angle, 2.0 * np.pi) / DEGREE
+    y = np.append(values, values[:1]) / unit
+    if len(x) <= MOST:
+        return x, y
+    edges = np.linspace(0, len(x), MOST // 2 + 1).astype(int)
+    pairs = [(first + np.argmin(y[first:last]), first + np.argmax(y[first:last]))
+             for first, last in itertools.pairwise(edges)]  # fmt: skip
+    kept = np.unique(np.concatenate([[0, len(x) - 1], np.sort(np.array(pairs), axis=1).ravel()]))
+    return x[kept], y[kept]
+
+
+def turn_panel(ax, rows, unit, style, *, band=0.0, least=0.0):
+    """Lines over a turn with their names, the last of them on a band.
+
+    Parameters
+    ----------
+    ax : Axes
+        Dressed; takes its ranges here.
+    rows : sequence of (angle, values, role, name, changes of the line)
+    unit : float
+        Size of the unit of the values, rad.
+    style : Style
+    band : float
+        Half width of the band, rad; not drawn where it is zero or unknown.
+    least : float
+        The vertical range reaches at least this far, rad.
+
+    Returns
+    -------
+    Labels
+    """
+    wide = band if np.isfinite(band) else 0.0
+    lines = [(*closed(angle, values, unit), *rest) for angle, values, *rest in rows]
+    size = max([float(np.abs(y).max()) + wide / unit for _, y, *_ in lines] + [least / unit]) or 1.0
+    canvas.number_axis(ax.yaxis, most=6)
+    canvas.limits(ax, (0.0, 360.0), (-ROOM * size, ROOM * size))
+    angle_axis(ax, style)
+    ax.axhline(0.0, color=style.colour("muted"), linewidth=0.8, zorder=2)
+    labels = Labels(ax, style)
+    labels.avoid(np.array([0.0, 360.0]), np.zeros(2))
+    if wide:
+        x, y = lines[-1][:2]
+        ax.fill_between(
+            x, y - wide / unit, y + wide / unit, color=style.colour("soft"), linewidth=0.0, zorder=1
+        )
+    for number, (x, y, role, _, changes) in enumerate(lines):
+        ax.plot(x, y, **style.line(role, **changes), zorder=3 + number)
+        labels.avoid(x, y, key=number + 0.5)
+    for number, (_, y, role, name, _) in enumerate(lines):
+        if name and np.any(y):
+            labels.beside(name, number + 0.5, role)
+    return labels
+
+
+def sticks(ax, places, heights, style, role, **changes):
+    """Thin lines from the axis up to each height, a dot on top."""
+    colour = style.colour(role)
+    ax.vlines(places, 0.0, heights, color=colour, linewidth=1.4, zorder=3)
+    ax.plot(places, heights, **{"linestyle": "none", "marker": "o", "markersize": 3.6, "color": colour,
+                                "zorder": 4, **changes})  # fmt: skip

@@ -1,0 +1,321 @@
+"""Labels in a panel, each placed where it covers nothing and names one line without doubt."""
+
+import numpy as np
+
+from ..wording import width
+from .canvas import SIZE, SMALL
+
+TALL = 3.5
+# Distances between a label and its line that are tried, mm; the far ones get a thin leader.
+GAPS = (1.1, 2.4, 4.5, 8.0, 12.0, 17.0)
+LEADER_FROM = 4.0
+PLACES = 32
+# Points along lines are this far apart, mm: closer than a letter is wide.
+SPACING = 0.5
+# A line is alone where no other is nearer than this, mm.
+ALONE = 1.2
+# A point's name costs at most this much (about mm of way) while a shorter one is left, and at all.
+NEAR, FAR = 24.0, 60.0
+# What a mm less to another line than to the one named costs; ``Labels.doubt`` where lines run side by side.
+DOUBT = 2.0
+SIDES = (0.0, 0.15, -0.15, 0.3, -0.3, 0.45, -0.45, 0.6, -0.6, 1.0, -1.0)
+
+
+class Labels:
+    """Places labels of one panel.
+
+    Everything is measured in mm from the lower left corner of the panel. ``avoid`` takes lines and points,
+    ``block`` rectangles; then ``beside`` writes a line's name, ``at`` a point's. The limits of the panel
+    must be set before.
+    """
+
+    def __init__(self, ax, style):
+        self.ax, self.style = ax, style
+        self.lines, self.boxes, self.doubt = {}, getattr(ax, "encsim_boxes", []), DOUBT
+        ax.encsim_boxes = self.boxes
+        box = ax.get_window_extent()
+        self.corner, self.scale = np.array([box.x0, box.y0]), 25.4 / ax.get_figure(root=True).dpi
+        self.size = np.array([box.width, box.height]) * self.scale
+
+    def place(self, x, y):
+        """Data as mm in the panel, shape (n, 2); what has no place is not finite."""
+        x, y = np.broadcast_arrays(np.asarray(x, dtype=float), np.asarray(y, dtype=float))
+        with np.errstate(all="ignore"):
+            pixels = self.ax.transData.transform(np.column_stack([x.ravel(), y.ravel()]))
+        return (pixels - self.corner) * self.scale
+
+    def avoid(self, x, y, key=None):
+        """Keep labels off a line, which ``key`` names to :meth:`beside`."""
+        self.lines[len(self.lines) if key is None else key] = self._along(self.place(x, y))
+
+    def avoid_points(self, x, y):
+        """Keep labels off single points, such as rings."""
+        marks = [
+            self.place(x, y) + shift
+            for shift in ([0.0, 0.0], [0.7, 0.0], [-0.7, 0.0], [0.0, 0.7], [0.0, -0.7])
+        ]
+        self.lines[len(self.lines)] = self._inside(np.vstack(marks))
+
+    def fill(self, key):
+        """Keep labels out of the area below a line too."""
+        line = self.lines[key]
+        rows = [
+            np.column_stack([line[:, 0], line[:, 1] - down]) for down in np.arange(1.5, self.size[1], 1.5)
+        ]
+        self.lines[f"below {key}"] = self._inside(np.vstack([np.empty((0, 2)), *rows]))
+
+    def block(self, left, low, right, high):
+        """Keep labels out of a rectangle, mm in the panel."""
+        self.boxes.append((left, low, right, high))
+
+    def _along(self, places):
+        """Points along a line, ``SPACING`` apart, inside the panel."""
+        places = np.clip(places[np.isfinite(places).all(axis=1)], -20.0, self.size + 20.0)
+        if len(places) < 2:
+            return self._inside(places)
+        way = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(places, axis=0).T))])
+        even = np.linspace(0.0, way[-1], min(int(way[-1] / SPACING) + 2, 2500))
+        return self._inside(np.column_stack([np.interp(even, way, column) for column in places.T]))
+
+    def _inside(self, points):
+        return points[((points >= 0.0) & (points <= self.size)).all(axis=1)]
+
+    def beside(self, text, key, role, *, bold=True, size=SIZE, lone=True, most=np.inf):
+        """Write a line's name where the line is alone; nothing where it is out of sight or no place is free.
+
+        A line that is told by its width may be named where others run under it: ``lone`` false.
+        """
+        own, others = self.lines[key], self._others(key)
+        if not len(own):
+            return None
+        if lone:
+            alone = own[_distances(own, others) > ALONE]
+            named = alone if len(alone) >= max(0.04 * len(own), 1) else own
+        else:
+            named, others = own, others[_distances(others, own) > ALONE]
+        chosen = named[np.unique(np.linspace(0, len(named) - 1, PLACES).astype(int))]
+        centres, bias = _round_line(own, chosen, self.half(text, bold, size))
+        return self._write(text, centres, bias, named, others, role, bold, size, most)
+
+    def at(self, texts, x, y, role, *, bold=True, size=SIZE, above=None, clear=0.0, most=FAR):
+        """Write the name of one point, ``clear`` mm and a gap above, below or beside it.
+
+        Of several texts, the longest first, the first that finds a free place is written, none if none does: the
+        last of them may cost ``most``.
+        """
+        anchor = self.place(x, y)
+        ways = [(side, tall) for tall in (1.0, -1.0) for side in SIDES] + [(1.0, 0.0), (-1.0, 0.0)]
+        ways = np.array([way for way in ways if above is None or way[1] * (1 if above else -1) > 0])
+        every = self._others(None)
+        others = every[np.abs(every[:, 0] - anchor[0, 0]) > ALONE]
+        for text in texts:
+            half = self.half(text, bold, size)
+            centres = np.vstack([anchor + ways * (half + clear + gap) for gap in GAPS])
+            inside = np.clip(centres, half + 1.0, np.maximum(self.size - half - 0.5, half + 1.0))
+            centres[:, 0] = inside[:, 0]
+            bias = np.tile(np.abs(ways[:, 0]) + (ways[:, 1] <= 0.0), len(GAPS))
+            found = self._write(
+                text, centres, bias, anchor, others, role, bold, size, NEAR if text != texts[-1] else most
+            )
+            if found is not None:
+                return found
+        return None
+
+    def _others(self, key):
+        """Points of all lines but one, thinned."""
+        found = [points[::2] for name, points in self.lines.items() if name != key]
+        return np.vstack([np.empty((0, 2)), *found])
+
+    def half(self, text, bold, size):
+        """Half width and half height of a label, mm."""
+        lines = text.split("\n")
+        wide = max(width(line, size, bold) for line in lines)
+        return np.array([wide, TALL * len(lines) + 0.4 * (len(lines) - 1)]) / 2.0
+
+    def _write(self, text, centres, bias, named, others, role, bold, size, most):
+        """Write at the best place, if none costs more than ``most`` nowhere; a leader bridges long ways."""
+        half = self.half(text, bold, size)
+        costs, targets = self._costs(centres, half, named, others)
+        best = int(np.argmin(costs + bias))
+        if costs[best] > most:
+            return None
+        centre, target = centres[best], targets[best]
+        self.boxes.append((*(centre - half), *(centre + half)))
+        edge = np.clip((target - centre) / half, -1.0, 1.0) / 2.0 + 0.5
+        lead = {
+            "arrowstyle": "-",
+            "relpos": tuple(edge),
+            "color": self.style.text(role)["color"],
+            "linewidth": 0.8,
+            "shrinkA": 0.5,
+            "shrinkB": 0.0,
+        }
+        apart = _beyond(target - centre, half)
+        # Side by side, the nearer line would pass for the one named.
+        mistaken = self.doubt > DOUBT and _distances(centre[None], others, half)[0] < apart
+        far = apart >= LEADER_FROM or mistaken
+        place = self.ax.transData.inverted().transform(target / self.scale + self.corner)
+        return self.ax.annotate(
+            text,
+            place,
+            (centre - target) * 72.0 / 25.4,
+            textcoords="offset points",
+            zorder=8,
+            arrowprops=lead if far else None,
+            ha="center",
+            va="center_baseline",
+            linespacing=1.15,
+            path_effects=self.style.halo(),
+            **self.style.text(role, bold, size),
+        )
+
+    def put(self, text, centre, role, *, bold=True, size=SIZE):
+        """Write at mm in the panel, tied to the place in the panel that this is now."""
+        return self.ax.text(
+            *(np.asarray(centre) / self.size),
+            text,
+            transform=self.ax.transAxes,
+            ha="center",
+            va="center_baseline",
+            path_effects=self.style.halo(),
+            zorder=8,
+            linespacing=1.15,
+            **self.style.text(role, bold, size),
+        )
+
+    def above(self, text, middle, role, *, bold=True):
+        """Write a small word above the panel, at mm from its left edge, tied to the place in the data."""
+        across = self.ax.transData.inverted().transform(
+            (middle / self.scale + self.corner[0], self.corner[1])
+        )[0]
+        return self.ax.annotate(
+            text,
+            (across, 1.0),
+            (0.0, 2.2 * 72.0 / 25.4),
+            xycoords=self.ax.get_xaxis_transform(),
+            textcoords="offset points",
+            ha="center",
+            va="center_baseline",
+            annotation_clip=False,
+            **self.style.text(role, bold, SMALL),
+        )
+
+    def name(self, text, x, y, role):
+        """Write right on a place in the data, and keep other labels off it."""
+        centre, half = self.place(x, y)[0], self.half(text, False, SIZE)
+        self.boxes.append((*(centre - half), *(centre + half)))
+        return self.put(text, centre, role, bold=False)
+
+    def lead(self, start, end, role):
+        """A thin line between two places, mm in the panel."""
+        ends = np.vstack([start, end]) / self.size
+        colour = self.style.text(role)["color"]
+        self.ax.plot(
+            *ends.T, transform=self.ax.transAxes, color=colour, linewidth=0.8, zorder=5, clip_on=False
+        )
+
+    def _costs(self, centres, half, named, others):
+        """How bad each place is, and the point that a leader would lead to.
+
+        Covered points and labels, the edge, the distance, other lines as near as the one named, and what a
+        leader crosses.
+        """
+        found = [_beyond(named - centre, half) for centre in centres]
+        apart, targets = np.array([way.min() for way in found]), named[[int(np.argmin(way)) for way in found]]
+        every = self._sums(np.vstack([np.empty((0, 2)), *self.lines.values()]))
+        hidden = self.hidden(centres, half)
+        outside = ((centres - half < 0.4) | (centres + half > self.size - 0.4)).any(axis=1)
+        doubt = np.clip(apart + 2.0 - _distances(centres, others, half), 0.0, 4.0)
+        costs = (
+            12.0 * _counted(every, centres, half + 0.5)
+            + 400.0 * hidden
+            + 4000.0 * outside
+            + apart
+            + self.doubt * doubt
+        )
+        leads = (apart >= LEADER_FROM) * (2.0 + 4.0 * self._crossed(centres, half, targets, others))
+        return costs + leads + 1.5 * np.abs(centres[:, 0] / self.size[0] - 0.5), targets
+
+    def hidden(self, centres, half):
+        """Number of labels and other rectangles that each box would touch."""
+        found = np.zeros(len(centres))
+        for box in np.array(self.boxes).reshape(-1, 2, 2):
+            room = half + np.ptp(box, axis=0) / 2.0 + [0.6, 0.7]
+            found += (np.abs(centres - box.mean(axis=0)) < room).all(axis=1)
+        return found
+
+    def _crossed(self, centres, half, targets, others):
+        """Points of other lines, and labels, that lie on the way from each place to its target."""
+        sums = self._sums(others)
+        starts = np.clip(targets, centres - half, centres + half)
+        crossed = sum(
+            _counted(sums, starts + (targets - starts) * share, 0.7) for share in np.linspace(0.0, 0.9, 10)
+        )
+        # The end of a leader may lie in the rectangle that its own point keeps free.
+        return crossed + sum(
+            self.hidden(starts + (targets - starts) * share, 0.0) for share in np.linspace(0.1, 0.6, 6)
+        )
+
+    def _sums(self, points):
+        """Table of sums over cells of half a mm: how many points lie left of and below each cell."""
+        shape = np.ceil(self.size / SPACING).astype(int) + 2
+        cells = np.zeros(shape)
+        np.add.at(cells, tuple((points / SPACING).astype(int).T + 1), 1.0)
+        return cells.cumsum(axis=0).cumsum(axis=1)
+
+    def within(self, text, tops, role):
+        """Write into the area below a line, ``tops`` mm in the panel, clear of all lines; says whether it fits."""
+        half = self.half(text, True, SIZE)
+        height = 0.45 * float(np.median(tops[:, 1]))
+        middles = np.linspace(half[0] + 1.0, self.size[0] - half[0] - 1.0, PLACES)
+        over = np.abs(tops[:, 0] - middles[:, None]) <= half[0]
+        least = np.where(over, tops[:, 1], np.inf).min(axis=1)
+        centres = np.column_stack([middles, np.full(PLACES, height)])
+        lines = np.vstack([np.empty((0, 2)), *self.lines.values()])
+        fits = (
+            (self.hidden(centres, half) == 0)
+            & (least > height + half[1] + 0.5)
+            & (_counted(self._sums(lines), centres, half + 0.5) == 0)
+        )
+        if not fits.any():
+            return False
+        best = np.flatnonzero(fits)[np.argmax(least[fits])]
+        self.put(text, centres[best], role).set_path_effects([])
+        return True
+
+
+def _round_line(own, chosen, half):
+    """Centres of boxes round a line, clear of the line itself above and below, and a bias against the others."""
+    near = np.abs(own[None, :, 0] - chosen[:, None, 0]) <= half[0]
+    top = np.where(near, own[None, :, 1], -np.inf).max(axis=1)
+    low = np.where(near, own[None, :, 1], np.inf).min(axis=1)
+    found, bias = [], []
+    for gap in GAPS:
+        found.append(np.column_stack([chosen[:, 0], top + gap + half[1]]))
+        found.append(np.column_stack([chosen[:, 0], low - gap - half[1]]))
+        bias += [0.0, 0.0]
+        for across, up in ((1, 0), (-1, 0), (1, 1), (-1, 1), (1, -1), (-1, -1)):
+            shift = np.array([across * (half[0] + (0.4 if up else gap)), up * (half[1] + gap)])
+            found.append(chosen + shift)
+            bias.append(2.0)
+    return np.vstack(found), np.repeat(bias, len(chosen))
+
+
+def _counted(sums, centres, reach):
+    """Number of points in each box, from a table of sums."""
+    top = np.array(sums.shape) - 1
+    left, low = np.clip(np.round((centres - reach) / SPACING).astype(int), 0, top).T
+    right, high = np.clip(np.round((centres + reach) / SPACING).astype(int), 0, top).T
+    return sums[right, high] - sums[left, high] - sums[right, low] + sums[left, low]
+
+
+def _beyond(offset, half):
+    """How far an offset from a box's centre leads out of the box, mm."""
+    return np.hypot(*np.maximum(np.abs(offset) - half, 0.0).T)
+
+
+def _distances(centres, points, half=0.0):
+    """Distance of each box to the nearest of some points, mm; infinite without points."""
+    if not len(points):
+        return np.full(len(centres), np.inf)
+    return np.array([_beyond(points - centre, half).min() for centre in centres])

@@ -1,0 +1,441 @@
+"""Signal faults from two recorded channels: offset, gain, phase, waveform, noise, and whether they hold.
+
+What can be seen depends on what is known of the motion. Without ``steady`` the phase of each sample is free
+and only the distance from the ellipse informs; with it the phase runs smoothly and both directions do.
+
+What two recorded channels are worth: share of the circle seen, clipping, direction, wild samples.
+"""
+
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from .. import checks, results
+from ..model.axis import Orders, Signal
+from ..results import Result
+from . import ellipse, waveform
+
+SECTORS = 64
+LEAST_COVERAGE = 0.5
+WIDE = 0.9
+LARGEST_RESIDUAL = 0.1
+LARGEST_HELD = 0.05
+WILD = 6.0
+RADIUS_ROUNDING = 1e-9
+
+
+def sector_coverage(circle):
+    """Share of the sectors that hold a point."""
+    sectors = np.floor(np.angle(circle) * (SECTORS / (2.0 * np.pi))).astype(int) % SECTORS
+    return len(np.unique(sectors)) / SECTORS
+
+
+def doubts(c, s, residual, seen):
+    """Why the fit may not be used."""
+    if seen < LEAST_COVERAGE:
+        yield f"only {seen:.0%} of the circle was seen, less than {LEAST_COVERAGE:.0%}"
+    if residual > LARGEST_RESIDUAL:
+        yield f"too far from an ellipse: radius error {residual:.2g} rms, above {LARGEST_RESIDUAL}"
+    fresh = _fresh(c, s)
+    for name, channel in (("cosine", c[fresh]), ("sine", s[fresh])):
+        for end, values in (("upper", channel), ("lower", -channel)):
+            if _clipped(values):
+                yield f"the {name} channel is clipped at its {end} end"
+
+
+def _fresh(c, s):
+    """Samples that differ from the one before."""
+    return np.concatenate([[True], (np.diff(c) != 0.0) | (np.diff(s) != 0.0)])
+
+
+def _clipped(values):
+    """Say whether far more samples sit at the highest value than a rounded crest puts there.
+
+    A crest of amplitude A holds acos(1 - step/A)/pi of the samples within one step of its top; up to twice
+    that is let pass, so clipping by less than about four steps of the converter is not found.
+    """
+    half = 0.5 * values.max() - 0.5 * values.min()
+    top = values >= values.max() - 1e-9 * half
+    if np.all(top):
+        return False
+    step = min((values.max() - values[~top].max()) / half, 1.0)
+    return np.count_nonzero(top) > max(5.0, 2.0 * len(values) * np.arccos(1.0 - step) / np.pi)
+
+
+def remarks(c, s, circle, seen):
+    """What to know of the recording itself."""
+    step = np.mean(circle[1:] * circle[:-1].conj())
+    if step.imag < 0.0 and abs(step) > 0.5:
+        yield "the phase runs backwards: the sine channel lags"
+    if seen < WIDE:
+        yield f"{seen:.0%} of the circle was seen: the fit supposes that the rest is an ellipse too"
+    held = 1.0 - np.mean(_fresh(c, s))
+    if held > LARGEST_HELD:
+        yield f"{held:.0%} of the samples repeat the one before: held samples make uncertainties too small"
+    error = np.abs(np.abs(circle) - 1.0)
+    worst, usual = int(np.argmax(error)), np.sqrt(np.mean(error**2))
+    if error[worst] > WILD * usual and usual > RADIUS_ROUNDING:
+        far = error[worst] / usual
+        yield f"sample {worst} is {far:.0f} times as far off as the rms: leave wild samples out"
+
+
+FEWEST = 20
+LARGEST_JITTER = 0.1
+ORDERS = tuple(range(2, 10))
+CYCLIC_ORDERS = tuple(range(3, 11))
+# With fewer the cyclic part of the distance cannot be told from the ellipse and the noise.
+CYCLIC_POINTS = 60
+ROUNDING = 1e-12
+CORRELATED = 0.3
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class Identification(Result):
+    """Signal faults fitted to two recorded channels.
+
+    Attributes
+    ----------
+    signal : Signal or None
+        The faults, of a cosine amplitude of 1; None where there was nothing to fit.
+    amplitude : float
+        Amplitude of the cosine channel, in units of the input.
+    residual : float
+        Rms error of the radius after offset, gain and phase are taken out, of unit amplitude.
+    coverage : float
+        Share of 64 sectors of the circle that hold a point.
+    points : int
+        Number of samples.
+    steady : bool
+        Whether smooth motion was assumed.
+    phase_jitter : float
+        Rms jitter of the signal phase, rad, unsteadiness of the true motion included; NaN without ``steady``.
+    uncertainty : mapping of str to float, tuple or mapping
+        Standard uncertainty of each field fitted, in its shape.
+    valid : bool
+        Whether the fit may be used.
+    reasons : tuple of str
+        Why not.
+    remarks : tuple of str
+        What the figures include and what they cannot show.
+    cosine, sine : ndarray, shape (points,)
+        The channels as given.
+    """
+
+    signal: Signal | None
+    amplitude: float
+    residual: float
+    coverage: float
+    points: int
+    steady: bool
+    phase_jitter: float
+    uncertainty: Orders
+    valid: bool
+    reasons: tuple[str, ...]
+    remarks: tuple[str, ...]
+    cosine: np.ndarray = field(metadata={"plain": False}, repr=False)
+    sine: np.ndarray = field(metadata={"plain": False}, repr=False)
+
+    @property
+    def units(self):
+        """Units of the fields; the amplitude is in that of the input, ``signal`` is as in an axis."""
+        return {"amplitude": "as input", "residual": "1", "coverage": "1", "phase_jitter": "rad"}
+
+    def plot(self, ax=None):
+        """Draw the recorded channels and the fit.
+
+        Parameters
+        ----------
+        ax : matplotlib.axes.Axes, optional
+            Where to draw; a new figure without it.
+
+        Returns
+        -------
+        matplotlib.axes.Axes
+
+        Raises
+        ------
+        InputError
+            If nothing was fitted.
+        """
+        pictures = results.pictures()
+
+        if self.signal is None:
+            checks.refuse("Identification.plot", "have a fit to draw", self.reasons[0])
+        return pictures.recorded(self, self.cosine, self.sine, ax)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Found:
+    """A fit of channels shifted by ``middle`` and divided by ``size``; pairs are value and uncertainty."""
+
+    q: np.ndarray
+    covariance: np.ndarray
+    orders: tuple[int, ...]
+    noise: tuple[float, float]
+    jitter: tuple[float, float]
+    reasons: tuple[str, ...]
+    remarks: tuple[str, ...]
+
+
+def identify(cosine, sine, steady=False, *, period=None):
+    """Fit offset, gain, phase, harmonics and noise to two recorded channels.
+
+    Parameters
+    ----------
+    cosine, sine : array-like, shape (n,)
+        The channels, sampled evenly and at the same instants, in any one unit.
+    steady : bool
+        Whether the motion was smooth. Then the phase is a slow polynomial of time, and harmonics, noise and
+        position jitter are told apart; otherwise only the distance from the ellipse informs.
+    period : float, optional
+        Signal period, m or rad, to have the jitter as a position in ``signal.jitter``.
+
+    Returns
+    -------
+    Identification
+        ``valid`` is False, with ``reasons``, for fewer than 20 points, less than half of the circle, a
+        residual above 0.1, clipped channels, no ellipse, an offset larger than the signal, or with
+        ``steady`` a motion that is not smooth.
+
+    Raises
+    ------
+    InputError
+        If a channel is not a row of finite numbers or the two differ in length.
+
+    Notes
+    -----
+    The conic of Heydemann starts a fit of least orthogonal distance, corrected for the curve's own
+    curvature. With ``steady`` the phase is a polynomial of degree 1 to 6, the lowest that leaves no
+    significant one out, and radial and tangential residuals are weighted by what they hold. Harmonics of
+    orders 2 to 9 are kept where they exceed 4 standard uncertainties, alone or with those they can hardly be
+    told from. They and the phase are those at the speed of the recording: bandwidth and skew are in them.
+
+    Uncertainties suppose white noise of one size in both channels.
+
+    References
+    ----------
+    P. L. M. Heydemann, "Determination and correction of quadrature fringe measurement errors in
+    interferometers", Applied Optics 20, 3382 (1981).
+    """
+    c, s = _channel("cosine", cosine), _channel("sine", sine)
+    _check_arguments(c, s, steady, period)
+    if len(c) < FEWEST:
+        return _unfitted(c, s, steady, f"{len(c)} points are fewer than {FEWEST}")
+    middle = np.array([0.5 * channel.min() + 0.5 * channel.max() for channel in (c, s)])
+    size = max(0.5 * channel.max() - 0.5 * channel.min() for channel in (c, s))
+    try:
+        found, circle = _fitted(c - middle[0], s - middle[1], size, steady)
+    except ellipse.NoFit as fault:
+        return _unfitted(c, s, steady, f"no ellipse: {fault}")
+    values, errors = _of_unit_amplitude(found, middle / size)
+    signal, refused = _signal(found, values, period)
+    residual = float(np.sqrt(np.mean((np.abs(circle) - 1.0) ** 2)))
+    coverage = sector_coverage(circle)
+    reasons = (*doubts(c, s, residual, coverage), *found.reasons, *refused)
+    return Identification(
+        signal=signal,
+        amplitude=float(values[0] * size),
+        residual=residual,
+        coverage=coverage,
+        points=len(c),
+        steady=bool(steady),
+        phase_jitter=float(found.jitter[0]),
+        uncertainty=_uncertainty(found, errors, size, period),
+        valid=not reasons,
+        reasons=reasons,
+        remarks=(*found.remarks, *remarks(c, s, circle, coverage)),
+        cosine=c,
+        sine=s,
+    )
+
+
+def _channel(name, values):
+    """One channel as a new row of floats; InputError says what is wrong with it."""
+    label = f"identify.{name}"
+    if np.ma.is_masked(values):
+        checks.refuse(label, "hold no masked values", "a masked array")
+    try:
+        raw = np.asarray(values)
+    except (ValueError, TypeError, OverflowError):
+        raw = np.asarray(None)
+    if raw.ndim != 1 or (raw.size and raw.dtype.kind not in "iuf"):
+        checks.refuse(label, "be one row of real numbers", f"{raw.dtype} of shape {raw.shape}")
+    row = raw.astype(np.float64)
+    broken = np.nonzero(~np.isfinite(row))[0]
+    if broken.size:
+        checks.refuse(
+            label,
+            "hold finite numbers only",
+            f"{row[broken[0]]} at index {broken[0]}",
+            hint="leave such samples out of both channels",
+        )
+    row.setflags(write=False)
+    return row
+
+
+def _check_arguments(c, s, steady, period):
+    if len(c) != len(s):
+        checks.refuse("identify.sine", f"be as long as cosine, {len(c)}", len(s))
+    if not isinstance(steady, (bool, np.bool_)):
+        checks.refuse("identify.steady", "be True or False", steady)
+    if period is not None and not (checks.is_real(period) and period > 0.0):
+        checks.refuse("identify.period", "be positive and finite", period, "m or rad")
+
+
+def _unfitted(c, s, steady, reason):
+    """The result where nothing could be fitted."""
+    return Identification(
+        signal=None,
+        amplitude=np.nan,
+        residual=np.nan,
+        coverage=np.nan,
+        points=len(c),
+        steady=bool(steady),
+        phase_jitter=np.nan,
+        uncertainty=Orders(),
+        valid=False,
+        reasons=(reason,),
+        remarks=(),
+        cosine=c,
+        sine=s,
+    )
+
+
+def _fitted(c, s, size, steady):
+    """The fit of both channels divided by ``size``, and the corrected circle."""
+    if size == 0.0:
+        raise ellipse.NoFit("both channels are constant")
+    x, y = c / size, s / size
+    squares = ellipse.fit_ellipse(x, y)
+    circle = ellipse.corrected(squares.q, x, y)
+    if not steady:
+        return _from_ellipse(squares, x, y, sector_coverage(circle)), circle
+    found = _from_motion(squares, x, y, sector_coverage(circle))
+    return found, ellipse.corrected(found.q, x, y)
+
+
+def _from_ellipse(squares, x, y, coverage):
+    """What the distance from the ellipse alone tells."""
+    free = len(x) - 5
+    variance, sums = np.sum(ellipse.distances(squares.q, x, y)[0] ** 2) / free, ""
+    if coverage >= WIDE and len(x) >= CYCLIC_POINTS:
+        fourth, error, variance = ellipse.cyclic_distance(squares.q, x, y, CYCLIC_ORDERS)
+        free -= 2 * len(CYCLIC_ORDERS)
+        size = squares.q[2]
+        sums = f": h3 + h5 = {fourth / size:.2g} ± {error / size:.1g} (position needs h5 - h3)"
+    noise = np.sqrt(variance)
+    remarks = (
+        "fitted to the ellipse alone: a small residual is no proof that the angle is right",
+        "noise is what the radius shows; position jitter does not show",
+        f"of waveform harmonics only sums show{sums}; smooth motion (steady) would tell them apart",
+    )
+    errors = noise / np.sqrt(2.0 * free)
+    return _Found(squares.q, squares.covariance, (), (noise, errors), (np.nan, np.nan), (), remarks)
+
+
+def _from_motion(squares, x, y, coverage):
+    """What smooth motion tells, or the ellipse alone and a reason where it does not fit."""
+    alone = _from_ellipse(squares, x, y, coverage)
+    try:
+        fit = waveform.fit_steady(squares.q, x, y, ORDERS)
+    except ellipse.NoFit as fault:
+        return replace(alone, reasons=(f"no smooth motion fits: {fault}",))
+    noise = _root(fit.spread.noise, fit.spread.noise_error)
+    jitter, error = _root(fit.spread.jitter, fit.spread.jitter_error)
+    if jitter > LARGEST_JITTER:
+        off = f"{jitter:.2g} rad rms off a slow polynomial, above {LARGEST_JITTER}"
+        return replace(alone, reasons=(f"the motion is not smooth: {off}",))
+    if noise[0] > _largest_noise(alone.noise[0], jitter, len(x)):
+        off = f"{noise[0]:.2g} rms with it, {alone.noise[0]:.2g} for the ellipse alone"
+        return replace(alone, reasons=(f"the motion is not smooth: radius error {off}",))
+    remarks = tuple(_motion_remarks(fit, jitter, error))
+    jitter = (jitter if fit.spread.shaky else 0.0, error)
+    return _Found(fit.q, fit.covariance, fit.orders, noise, jitter, (), remarks)
+
+
+def _largest_noise(alone, jitter, count):
+    """Noise above which smooth motion contradicts what the ellipse alone leaves.
+
+    Twice its variance, six standard deviations of chance, and twice what jitter bends across the curve.
+    """
+    return np.sqrt(alone**2 * (2.0 + 6.0 * np.sqrt(4.0 / count)) + jitter**4) + ROUNDING
+
+
+def _root(variance, error):
+    """Standard deviation and its uncertainty, from a variance and its own."""
+    root = np.sqrt(max(variance, 0.0))
+    return root, error / (2.0 * max(root, np.sqrt(0.5 * error), 1e-300))
+
+
+def _motion_remarks(fit, jitter, error):
+    yield (
+        f"smooth motion assumed: {abs(fit.turns):.4g} periods as sampled, phase a polynomial of degree {fit.degree}; "
+        "errors that repeat every period but are no waveform harmonic are not modelled"
+    )
+    if fit.spread.shaky:
+        yield f"phase jitter {jitter:.2g} ± {error:.1g} rad rms, unsteadiness of the true motion included"
+    else:
+        yield f"no phase jitter seen, less than about {jitter + 2.0 * error:.1g} rad rms"
+    if abs(fit.spread.correlation) > CORRELATED:
+        yield (
+            "successive phase errors are alike: the true motion varied or samples are held, and the "
+            "uncertainties are too small"
+        )
+    yield f"harmonics of orders {ORDERS[0]} to {ORDERS[-1]} smaller than {fit.limit:.1g} do not show"
+
+
+def _of_unit_amplitude(found, middle):
+    """Amplitude, offsets, gain, phase and harmonics of unit amplitude, and their standard uncertainties."""
+    q, a = found.q, found.q[2]
+    offset, harmonics = (q[:2] + middle) / a, q[5 : 5 + len(found.orders)] / a
+    values = np.array([a, *offset, q[3] / a - 1.0, q[4], *harmonics])
+    slopes = np.zeros((len(values), len(q)))
+    slopes[:, 2] = [1.0, *(-offset / a), -q[3] / a**2, 0.0, *(-harmonics / a)]
+    slopes[1, 0] = slopes[2, 1] = slopes[3, 3] = 1.0 / a
+    slopes[4, 4] = 1.0
+    for row in range(5, len(values)):
+        slopes[row, row] = 1.0 / a
+    return values, np.sqrt(np.diag(slopes @ found.covariance @ slopes.T))
+
+
+def _signal(found, values, period):
+    """The signal that was found, or None and why it is none."""
+    if np.hypot(values[1], values[2] / (1.0 + values[3])) >= 1.0:
+        offset = f"({values[1]:.4g}, {values[2]:.4g})"
+        return None, (
+            f"the offset {offset} of unit amplitude is larger than the signal: take mid-scale off first",
+        )
+    jitter = found.jitter[0] * period / (2.0 * np.pi) if _has_jitter(found, period) else 0.0
+    try:
+        return Signal(
+            offset=tuple(values[1:3].tolist()),
+            gain=float(values[3]),
+            phase=float(values[4]),
+            harmonics=dict(zip(found.orders, values[5:].tolist(), strict=True)),
+            noise=float(found.noise[0] / found.q[2]),
+            jitter=float(jitter),
+        ), ()
+    except checks.InputError as error:
+        return None, tuple(str(error).splitlines())
+
+
+def _has_jitter(found, period):
+    return period is not None and np.isfinite(found.jitter[0])
+
+
+def _uncertainty(found, errors, size, period):
+    """Standard uncertainties by field, in the shape and unit of the field."""
+    errors = errors.tolist()
+    entries = {
+        "amplitude": float(errors[0] * size),
+        "offset": tuple(errors[1:3]),
+        "gain": errors[3],
+        "phase": errors[4],
+        "noise": float(found.noise[1] / found.q[2]),
+    }
+    if np.isfinite(found.jitter[0]):
+        entries["harmonics"] = Orders(zip(found.orders, errors[5:], strict=True))
+        entries["phase_jitter"] = float(found.jitter[1])
+    if _has_jitter(found, period):
+        entries["jitter"] = float(found.jitter[1] * period / (2.0 * np.pi))
+    return Orders(entries)

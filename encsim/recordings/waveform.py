@@ -1,0 +1,222 @@
+"""Least squares of two channels recorded in smooth motion: every waveform harmonic, noise and jitter apart.
+
+Extends the parameters of ``_ellipse`` to q = (o_c, o_s, a, b, phi, H_n ..., m_0 ... m_d): the phase of sample
+k is a reference rate times k plus a Legendre series in k with the coefficients m.
+"""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from . import ellipse
+
+LARGEST_DEGREE = 6
+LARGEST_WAVE = 10
+SIGNIFICANT = 4.0
+ROUNDING = 1e-9
+ALIKE = 0.5
+SMALLEST = 1e-300
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Motion:
+    """Smooth phase of the samples: ``rate`` k + Legendre series of ``degree`` over the recording."""
+
+    rate: float
+    degree: int
+    count: int
+
+    def basis(self, part):
+        """Legendre polynomials 0 to degree at the samples of a slice."""
+        k = np.arange(self.count)[part]
+        return np.polynomial.legendre.legvander(2.0 * k / (self.count - 1) - 1.0, self.degree)
+
+    def phase(self, coefficients, part):
+        """Phase of the samples of a slice, rad."""
+        return self.rate * np.arange(self.count)[part] + self.basis(part) @ coefficients
+
+    def turns(self, coefficients):
+        """Signal periods between first and last sample, negative backwards."""
+        odd = 2.0 * np.sum(coefficients[1::2])
+        return (self.rate * (self.count - 1) + odd) / (2.0 * np.pi)
+
+
+@dataclass(frozen=True, slots=True)
+class Spread:
+    """Variances of channel noise (square of size) and phase jitter (rad^2) with their uncertainties.
+
+    ``noise`` is the variance across the curve, into which jitter bends by half its square; ``correlation`` that
+    of successive residuals along it.
+    """
+
+    noise: float
+    noise_error: float
+    jitter: float
+    jitter_error: float
+    correlation: float
+
+    @property
+    def shaky(self):
+        """Say whether there is more jitter than chance makes."""
+        return self.jitter > SIGNIFICANT * self.jitter_error
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Steady:
+    """Waveform fitted to smooth motion: parameters, harmonics found, motion, and what is left over."""
+
+    q: np.ndarray
+    covariance: np.ndarray
+    orders: tuple
+    turns: float
+    degree: int
+    spread: Spread
+    limit: float
+
+
+def fit_steady(q, c, s, orders):
+    """Steady with those of ``orders`` that are significant, started from the ellipse ``q``."""
+    motion, coefficients = _motion(np.angle(ellipse.corrected(q, c, s)))
+    start = np.concatenate([q, np.zeros(len(orders)), coefficients])
+    squares = _solve(start, c, s, orders, motion, (1.0, 0.0))
+    weights = _weights(_spread(squares, c, s, orders, motion))
+    squares = _solve(squares.q, c, s, orders, motion, weights)
+    chosen, limit = _significant(squares, orders)
+    kept = [*range(5), *(5 + orders.index(n) for n in chosen), *range(5 + len(orders), len(squares.q))]
+    squares = _solve(squares.q[kept], c, s, chosen, motion, weights)
+    spread = _spread(squares, c, s, chosen, motion)
+    if spread.shaky and len(c) > 6 * LARGEST_WAVE:
+        noise, error = _noise_beside_jitter(squares, c, s, chosen, motion, spread)
+        spread = replace(spread, noise=noise, noise_error=error)
+    q, covariance = _undamped(squares, chosen, spread.jitter if spread.shaky else 0.0)
+    turns = motion.turns(q[5 + len(chosen) :])
+    return Steady(q, covariance, chosen, turns, motion.degree, spread, limit)
+
+
+def _solve(start, c, s, orders, motion, weights):
+    def rows(q, part):
+        return _rows(q, c[part], s[part], orders, motion, part, weights)
+
+    return ellipse.solve(start, rows, len(c))
+
+
+def _motion(angle):
+    """Motion through the angles and its coefficients; of the highest degree that is significant."""
+    # Taking out the mean step first keeps unwrapping safe at any speed, near half a period a sample too.
+    rate = float(np.angle(np.mean(np.exp(1j * np.diff(angle)))))
+    k = np.arange(len(angle))
+    phase = np.unwrap(np.angle(np.exp(1j * (angle - rate * k))))
+    largest = min(LARGEST_DEGREE, len(angle) // 10)
+    basis = Motion(rate, largest, len(angle)).basis(slice(None))
+    inverse = np.linalg.inv(basis.T @ basis)
+    values = inverse @ (basis.T @ phase)
+    variance = np.sum((phase - basis @ values) ** 2) / (len(angle) - largest - 1)
+    seen = np.abs(values) > SIGNIFICANT * np.sqrt(variance * np.diag(inverse)) + ROUNDING
+    degree = max(1, int(np.max(np.nonzero(seen)[0], initial=1)))
+    motion = Motion(rate, degree, len(angle))
+    return motion, np.linalg.lstsq(motion.basis(slice(None)), phase, rcond=None)[0]
+
+
+def _curve(q, theta, orders):
+    """Points of the waveform, their derivative by theta, and the wave of each harmonic."""
+    point, tangent = ellipse.ellipse(q, theta)
+    waves = []
+    for n, size in zip(orders, q[5:], strict=False):
+        quarter = n * (theta - 0.5 * np.pi)
+        waves.append(np.cos(n * theta) + 1j * np.cos(quarter))
+        point = point + size * waves[-1]
+        tangent = tangent - size * n * (np.sin(n * theta) + 1j * np.sin(quarter))
+    return q[0] + 1j * q[1] + point, tangent, waves
+
+
+def _rows(q, c, s, orders, motion, part, weights):
+    """Radial and tangential rows, each over its standard deviation."""
+    theta = motion.phase(q[5 + len(orders) :], part)
+    point, tangent, waves = _curve(q, theta, orders)
+    speed = np.abs(tangent)
+    unit = tangent / speed
+    noise, jitter = weights
+    columns = np.stack(ellipse.ellipse_columns(q, theta) + waves, axis=1)
+    columns = np.concatenate([columns, tangent[:, None] * motion.basis(part)], axis=1)
+    sizes = np.full_like(speed, np.sqrt(noise)), np.sqrt(noise + jitter * speed**2)
+    return tuple(
+        (
+            ellipse.along(c + 1j * s - point, way) / size,
+            ellipse.along(columns, way[:, None]) / size[:, None],
+        )
+        for way, size in zip((-1j * unit, unit), sizes, strict=True)
+    )
+
+
+def _spread(squares, c, s, orders, motion):
+    """Spread of the residuals: noise shows in both directions alike, jitter only along the curve."""
+    theta = motion.phase(squares.q[5 + len(orders) :], slice(None))
+    radial, angle, flat = _residuals(squares.q, c, s, theta, orders)
+    free = len(c) - squares.spent
+    noise, seen = np.sum(radial**2) / free[0], np.sum(angle**2) / free[1]
+    share = flat * noise
+    jitter_error = np.sqrt(2.0 * (seen**2 / free[1] + share**2 / free[0]))
+    correlation = np.sum(angle[1:] * angle[:-1]) / max(np.sum(angle**2), SMALLEST)
+    return Spread(noise, noise * np.sqrt(2.0 / free[0]), seen - share, jitter_error, correlation)
+
+
+def _residuals(q, c, s, theta, orders):
+    """Distances across the curve, angles along it, and the mean square angle of a unit length."""
+    point, tangent, _ = _curve(q, theta, orders)
+    speed = np.abs(tangent)
+    away = (c + 1j * s - point) * tangent.conj() / speed
+    return away.imag, away.real / speed, np.mean(speed**-2)
+
+
+def _noise_beside_jitter(squares, c, s, orders, motion, spread):
+    """Noise variance and its uncertainty where jitter bends into the radius.
+
+    A phase off by d lies d^2/2 inside the tangent, and the mean curve lies inside the true one. So the jitter
+    that the tangential residuals tell is put into the phase, and what is cyclic in the radius is left out.
+    """
+    theta = motion.phase(squares.q[5 + len(orders) :], slice(None))
+    _, angle, flat = _residuals(squares.q, c, s, theta, orders)
+    theta = theta + angle * spread.jitter / (spread.jitter + flat * spread.noise)
+    radial = _residuals(squares.q, c, s, theta, orders)[0]
+    waves = [f(n * theta) for n in range(LARGEST_WAVE + 1) for f in (np.cos, np.sin)]
+    columns = np.stack([wave for wave in waves if np.any(wave)], axis=1)
+    values, _, rank, _ = np.linalg.lstsq(columns, radial, rcond=1e-9)
+    free = len(c) - rank
+    noise = np.sum((radial - columns @ values) ** 2) / free
+    return noise, noise * np.sqrt(2.0 / free)
+
+
+def _weights(spread):
+    """Variances for the weights: jitter where there is some, noise at least a thousandth of it."""
+    if not spread.shaky:
+        return 1.0, 0.0
+    return max(spread.noise, 1e-6 * spread.jitter), spread.jitter
+
+
+def _significant(squares, orders):
+    """Orders whose harmonics are seen, and the largest size that would not be.
+
+    Harmonics are judged together where they can hardly be told apart: with much jitter h3 and h5 show only as
+    a sum, and one without the other would take all of it.
+    """
+    part = slice(5, 5 + len(orders))
+    sizes, covariance = squares.q[part], squares.covariance[part, part]
+    errors = np.sqrt(np.diag(covariance))
+    linked = np.abs(covariance / np.outer(errors, errors)) > ALIKE
+    linked = np.linalg.matrix_power(linked.astype(float), len(orders)) > 0.0
+    chosen = []
+    for n, group in zip(orders, linked, strict=True):
+        weight = sizes[group] @ np.linalg.solve(covariance[np.ix_(group, group)], sizes[group])
+        # Gaussian chance passes this about as rarely for a group as for one.
+        limit = SIGNIFICANT**2 + 3.5 * (np.count_nonzero(group) - 1)
+        if weight > limit and np.max(np.abs(sizes[group])) > ROUNDING * squares.q[2]:
+            chosen.append(n)
+    return tuple(chosen), float((SIGNIFICANT * np.max(errors) + ROUNDING) / squares.q[2])
+
+
+def _undamped(squares, orders, jitter):
+    """Parameters and covariance without the factor exp(-n^2 jitter/2) that jitter puts on order n."""
+    gain = np.ones(len(squares.q))
+    gain[2:4] = np.exp(0.5 * jitter)
+    gain[5 : 5 + len(orders)] = [np.exp(0.5 * n * n * jitter) for n in orders]
+    return squares.q * gain, squares.covariance * np.outer(gain, gain)

@@ -1,0 +1,401 @@
+"""Results as text for people: the answer in a sentence first, then an aligned table, then notes.
+
+Lines are as long as their contents need; nothing is cut where the output is piped.
+"""
+
+import numpy as np
+
+from ..wording import aligned, beside, percent_number, share_text, show
+
+ROWS = 16
+ALL_ROWS = 20
+# Lines of the error that are listed: so many, and none smaller than this share of the largest.
+LINES, SMALLEST = 8, 1e-3
+CAUSES = {
+    "sde": "the cyclic error (sde)",
+    "adc": "the converter (adc)",
+    "resolution": "counting (resolution)",
+    "jitter": "jitter",
+    "noise": "channel noise",
+    "clock": "jitter of the sampling clock",
+    "age": "the age of readings from the encoder's own clock",
+    "ring": "the mounting of the ring (a few lines a turn)",
+}
+REGIMES = {"direct": " (cyclic error at its own frequency)", "aliased": " (cyclic error seen folded)"}
+CAUTION = (
+    "Caution: this is computed, not measured. The machine's documentation, local codes and qualified\n"
+    "staff come first; moving and rotating axes can injure.\n"
+)
+
+
+def ripple(curve, whole, top, simulated=None, *, cautious=True):
+    """Report of a ripple curve: answer, doubt, table, simulated speeds, notes.
+
+    Parameters
+    ----------
+    curve : RippleCurve
+        What was asked for.
+    whole : RippleCurve
+        The same range with more speeds, for the answer; or the curve itself.
+    top : TopSpeed
+    simulated : dict, optional
+        Plain values "speed", "rms", "peak", "samples", "seed".
+    cautious : bool
+        End with the caution.
+
+    Returns
+    -------
+    str
+    """
+    unit = curve.units["rms"]
+    parts = [
+        _answer(whole, _over(curve, whole, unit), unit),
+        doubt(curve, unit),
+        "\n",
+        aligned(_columns(curve, chosen(curve.rms, curve.relative), unit)),
+    ]
+    if simulated is not None:
+        parts += ["\n", _beside(curve, simulated, unit)]
+    notes = "".join(f"{line}\n" for line in _notes(curve, top, unit))
+    return "".join([*parts, "\n", notes, CAUTION if cautious else ""])
+
+
+def _over(curve, whole, unit):
+    """The speeds that the answer speaks of, in words."""
+    if whole is not curve:
+        return f"from {show(curve.speed[0], unit)} to {show(curve.speed[-1], unit)}"
+    return f"of {counted_speeds(len(curve.speed))}"
+
+
+def _answer(curve, over, unit):
+    """The largest ripple and the largest share of the speed, where they are and why."""
+    if not np.isfinite(curve.rms).any():
+        return "No ripple can be told at these speeds; the notes say why.\n"
+    worst = int(np.nanargmax(curve.rms))
+    if curve.rms[worst] == 0.0:
+        return f"No velocity ripple {over}.\n"
+    sizes = f"{show(curve.rms[worst], unit)} rms, peak {beside(curve.peak[worst], curve.rms[worst], unit)}"
+    lines = [f"Largest velocity ripple {over}: {sizes}, {_at(curve, worst, unit)}; {_why(curve, worst)}.\n"]
+    relative = np.where(np.isfinite(curve.relative), curve.relative, -1.0)
+    share = int(np.argmax(relative))
+    if share != worst and relative[share] > 0.0:
+        lines.append(f"Largest as a share of the speed: {percent_number(relative[share])} % rms at "
+                     f"{show(abs(curve.speed[share]), unit)}; {_why(curve, share)}.\n")  # fmt: skip
+    return "".join(lines)
+
+
+def counted_speeds(count):
+    """``12 speeds``."""
+    return f"{count} speeds" if count != 1 else "1 speed"
+
+
+def _at(curve, index, unit):
+    """``1.2 % of the speed, at 5 mm/s``, or at standstill."""
+    if curve.speed[index] == 0.0:
+        return "at standstill"
+    return f"{percent_number(curve.relative[index])} % of the speed, at {show(abs(curve.speed[index]), unit)}"
+
+
+def _why(curve, index):
+    """Regime and largest cause at one speed."""
+    shares = _shares(curve, index)
+    cause = max(shares, key=shares.get, default=None)
+    regime = str(curve.regime[index])
+    return f"regime {regime}{REGIMES.get(regime, '')}" + (
+        f", {CAUSES[cause]} makes {share_text(shares[cause])} % of the mean square" if cause else ""
+    )
+
+
+def _shares(curve, index):
+    """Share of each cause in the mean square at one speed."""
+    square = float(curve.rms[index]) ** 2
+    return (
+        {cause: float(part[index]) ** 2 / square for cause, part in curve.parts.items()}
+        if square > 0.0
+        else {}
+    )
+
+
+def doubt(curve, unit):
+    """Where the prediction may not be believed."""
+    doubtful = np.flatnonzero(curve.doubtful)
+    if not len(doubtful):
+        return ""
+    speeds = np.abs(curve.speed[doubtful])
+    low, high = show(speeds.min(), unit), show(speeds.max(), unit)
+    where = f"at {low}" if low == high else f"between {low} and {high}"
+    return f"Doubtful at {len(doubtful)} of {counted_speeds(len(curve.speed))}, {where} (marked ?): see the notes.\n"
+
+
+def chosen(*series):
+    """Rows of some series of one length to show: all if few, else evenly spread ones and the largest of each."""
+    count = len(series[0])
+    if count <= ALL_ROWS:
+        return list(range(count))
+    rows = {round(i * (count - 1) / (ROWS - 1)) for i in range(ROWS)}
+    return sorted(rows | {int(np.nanargmax(values)) for values in series if np.isfinite(values).any()})
+
+
+def marks(curve):
+    """A question mark behind each doubtful value; blanks of the same length if there is any, else nothing."""
+    blank = "  " if curve.doubtful.any() else ""
+    return [" ?" if flag else blank for flag in curve.doubtful]
+
+
+def _columns(curve, rows, unit):
+    """Table of the chosen speeds, text by column."""
+    mark = marks(curve)
+    columns = {
+        "speed": [show(curve.speed[i], unit) for i in rows],
+        "rms": [show(curve.rms[i], unit) + mark[i] for i in rows],
+        "peak": [beside(curve.peak[i], curve.rms[i], unit) for i in rows],
+        "% of speed": [percent_number(curve.relative[i]) if curve.speed[i] else "-" for i in rows],
+        "regime": [str(curve.regime[i]) for i in rows],
+        "line": [_or_dash(curve.frequency[i]) for i in rows],
+        "seen at": [_or_dash(curve.alias[i]) for i in rows],
+    }
+    shares = [_shares(curve, i) for i in rows]
+    return columns | {
+        f"{cause} %": [share_text(share.get(cause, 0.0)) for share in shares] for cause in curve.parts
+    }
+
+
+def _or_dash(frequency):
+    return show(frequency, "Hz") if np.isfinite(frequency) else "-"
+
+
+def _beside(curve, simulated, unit):
+    """Simulated values beside the predicted ones."""
+    places = [int(np.argmin(np.abs(np.abs(curve.speed) - speed))) for speed in simulated["speed"]]
+    pairs = list(zip(places, simulated["rms"], strict=True))
+    table = aligned(
+        {
+            "speed": [show(speed, unit) for speed in simulated["speed"]],
+            "rms predicted": [show(curve.rms[i], unit) for i in places],
+            "simulated": [beside(rms, curve.rms[i], unit) for i, rms in pairs],
+            "differ by %": [
+                f"{100.0 * (rms / curve.rms[i] - 1.0):+.2f}" if curve.rms[i] > 0.0 else "-"
+                for i, rms in pairs
+            ],
+            "peak predicted": [show(curve.peak[i], unit) for i in places],
+            "simulated peak": [
+                beside(p, curve.peak[i], unit) for i, p in zip(places, simulated["peak"], strict=True)
+            ],
+        }
+    )
+    return f"Simulated: {simulated['samples']} samples a speed, seed {simulated['seed']}\n{table}"
+
+
+def _notes(curve, top, unit):
+    """Lines below the table."""
+    yield "Parts are shares of the mean square and add up to 100 %. Line: frequency of the strongest line of"
+    yield "the cyclic error; seen at: the frequency at which the controller sees it."
+    if curve.method == "step":
+        yield "Method: lines and the step form (counts and converter are not computed exactly)."
+    if len(curve.vanishing):
+        listed = "; ".join(f"{show(speed, unit)} (line {', '.join(map(str, orders))})"
+                           for speed, orders in list(curve.vanishing)[:6])  # fmt: skip
+        yield f"Lines vanish at: {listed}{'; ...' if len(curve.vanishing) > 6 else ''}"
+    yield top_speed(top)
+    yield from (f"Note: {reason}" for reason in curve.reasons)
+
+
+def top_speed(top):
+    """The top speed and its limit in one line."""
+    if not np.isfinite(top.speed):
+        return "Top speed: nothing in the file limits it."
+    if top.speed == 0.0:
+        return f"Top speed: none, {top.limit} holds at standstill already."
+    return f"Top speed: {show(top.speed, top.units['speed'])}, set by {top.limit}."
+
+
+def period(result):
+    """Report of the error over a signal period: size, lines with their causes, signal faults."""
+    unit = result.units["error"]
+    if not result.valid:
+        return "".join(f"Not a position: {reason}\n" for reason in result.reasons)
+    if not len(result.harmonic):
+        return "The encoder makes no error within a signal period.\n"
+    low, high = show(result.error.min(), unit), show(result.error.max(), unit)
+    rms = show(float(np.sqrt(np.mean(result.error**2))), unit)
+    text = (
+        f"Within a signal period the shown position is off by {low} to {high} about its mean, {rms} rms, "
+        f"at {_speed(result.speed, unit)}.\n\n"
+    )
+    order = np.argsort(-result.amplitude, kind="stable")[:LINES]
+    order = [i for i in order if result.amplitude[i] >= SMALLEST * result.amplitude.max()]
+    table = aligned(
+        {
+            "a period": [str(result.harmonic[i]) for i in order],
+            "amplitude": [show(result.amplitude[i], unit) for i in order],
+            "angle": [show(result.angle[i], "rad") for i in order],
+            "from": [_causes(result, int(result.harmonic[i]), unit) for i in order],
+        }
+    )
+    return f"{text}{table}\n{_faults(result.axis)}"
+
+
+def _speed(speed, unit):
+    return show(speed, f"{unit}/s") if speed else "standstill"
+
+
+def _causes(result, order, unit):
+    """First-order causes of one line, largest first."""
+    found = {cause: lines[order] for cause, lines in result.first_order.items() if order in lines}
+    listed = [f"{cause} {show(found[cause], unit)}" for cause in sorted(found, key=found.get, reverse=True)]
+    return ", ".join(listed) or "higher order"
+
+
+def _faults(axis):
+    """Signal faults in plain words, before and after conditioning."""
+    signal = axis.signal
+    found = {
+        "offset": [
+            "cosine {:.3g} %, sine {:.3g} % of unit amplitude".format(*(100.0 * o for o in signal.offset))
+        ],
+        "gain": [f"sine channel {100.0 * signal.gain:+.3g} %"],
+        "phase": [f"sine channel {show(signal.phase, 'rad')} off a quarter period"],
+        "harmonics": [f"{order}: {100.0 * size:.3g} %" for order, size in signal.harmonics.items()],
+        "given error": [
+            f"{order} a period: {show(size, axis.scale.unit)}" for order, (size, _) in signal.sde.items()
+        ],
+    }
+    present = {"offset": any(signal.offset), "gain": signal.gain, "phase": signal.phase,
+               "harmonics": len(signal.harmonics), "given error": len(signal.sde)}  # fmt: skip
+    lines = [f"  {name}: {'; '.join(words)}\n" for name, words in found.items() if present[name]]
+    left = axis.interpolation.correction
+    note = f"  conditioning removes {100.0 * left:.3g} % of offset, gain and phase\n" if left else ""
+    return "Signal faults:\n" + "".join(lines or ["  none\n"]) + note
+
+
+def run(trace, lines, *, cautious=True):
+    """Report of one simulated run."""
+    unit = trace.units["velocity"]
+    settled = trace.velocity[trace.settle :]
+    mean = float(settled.mean())
+    share = f", {percent_number(trace.rms / abs(trace.speed))} % of the speed" if trace.speed else ""
+    head = (
+        f"{len(trace.velocity)} samples at {_speed(trace.speed, unit[:-2])}, seed {trace.seed}: "
+        f"velocity ripple {show(trace.rms, unit)} rms{share}, peak {beside(trace.peak, trace.rms, unit)}, "
+        f"mean velocity {show(mean, unit)}.\n"
+    )
+    if trace.settle:
+        head += f"The first {trace.settle} samples are left out: the estimator settles.\n"
+    notes = "".join(f"Note: {reason}\n" for reason in trace.reasons)
+    return f"{head}{_lines(lines, unit)}{notes}{CAUTION if cautious else ''}"
+
+
+def cycles(lines, index):
+    """How often a line comes: in a signal period, or in a turn of the ring."""
+    order = lines.order[index]
+    return f"{order} a turn" if order else f"{int(lines.harmonic[index])} a period"
+
+
+def _lines(lines, unit):
+    """Lines to expect at that speed, strongest first."""
+    if not len(lines.harmonic):
+        return "No cyclic line is expected.\n"
+    rows = range(min(len(lines.harmonic), LINES))
+    table = aligned(
+        {
+            "line": [cycles(lines, i) for i in rows],
+            "frequency": [show(lines.frequency[i], "Hz") for i in rows],
+            "seen at": [show(lines.alias[i], "Hz") for i in rows],
+            "position": [show(lines.position[i], unit[:-2]) for i in rows],
+            "velocity": [show(lines.velocity[i], unit) for i in rows],
+        }
+    )
+    return f"\nLines expected (amplitude):\n{table}\n"
+
+
+def limits(axis, top):
+    """Report of the top speed with all limits, resolution and vanishing speeds."""
+    from ..open_loop.closed_form import vanishing_speeds
+
+    unit = axis.scale.unit
+    rows = sorted(top.limits.items(), key=lambda item: item[1])
+    text = f"{top_speed(top)}\n"
+    if rows:
+        table = aligned(
+            {"limit": [name for name, _ in rows], "speed": [show(v, f"{unit}/s") for _, v in rows]}
+        )
+        text += f"\n{table}\n"
+    text += f"Signal period: {show(axis.scale.pitch, unit)}"
+    text += f", {axis.scale.lines} a turn\n" if axis.scale.lines is not None else "\n"
+    if axis.resolution:
+        text += f"Resolution: {show(axis.resolution, unit)} a count, {axis.interpolation.factor} a period\n"
+        if np.isfinite(top.speed) and top.speed > 0.0:
+            text += f"At the top speed: {show(top.speed / axis.resolution, '1')} counts a second\n"
+    text += _ring_lines(axis, top)
+    speeds = ", ".join(show(speed, f"{unit}/s") for speed in vanishing_speeds(axis))
+    text += f"A line once a period vanishes at: {speeds}; line k also at 1/k of these\n"
+    return text + "".join(f"Note: {reason}\n" for reason in top.reasons)
+
+
+def _ring_lines(axis, top):
+    """What the mounting of the ring does to the top speed, and its strongest lines there."""
+    if axis.ring is None:
+        return ""
+    from ..open_loop.closed_form import lines
+
+    finite = np.isfinite(top.speed) and top.speed > 0.0
+    speed = top.speed if finite else axis.scale.pitch * axis.sampling.rate
+    found = lines(axis, speed)
+    rows = [index for index in np.argsort(-found.position) if found.order[index]][:3]
+    rows = [index for index in rows if found.position[index] > SMALLEST * found.position[rows[0]]]
+    there = ", ".join(
+        f"{cycles(found, i)} {show(found.position[i], axis.scale.unit)} at {show(found.frequency[i], 'Hz')}"
+        for i in rows
+    )
+    head = f"Ring: its graduation passes a head up to {show(top.hurry, '%')} faster than the shaft turns"
+    where = "at the top speed" if finite else "at one signal period a sample"
+    return f"{head}, which the limits allow for\n{f'Its lines {where}: {there}' if there else 'It has no lines'}\n"
+
+
+def fit(result, scale):
+    """Report of a fit of two recorded channels."""
+    if not result.valid:
+        return "".join(f"Refused: {reason}\n" for reason in result.reasons)
+    rows = list(_fitted_faults(result, scale))
+    table = aligned(
+        {
+            "fault": [name for name, *_ in rows],
+            "value": [show(value, unit) for _, value, _, unit in rows],
+            "uncertainty": [beside(sure, value, unit) for _, value, sure, unit in rows],
+        }
+    )
+    head = (
+        f"{result.points} points, {100.0 * result.coverage:.0f} % of the circle seen, "
+        f"residual {100.0 * result.residual:.3g} % rms of the radius, "
+        f"amplitude {show(result.amplitude, '1')} input units.\n"
+    )
+    notes = "".join(f"Note: {remark}\n" for remark in result.remarks)
+    return f"{head}\n{table}{_as_error(result.signal, scale)}{notes}"
+
+
+def _fitted_faults(result, scale):
+    """Faults of a fit: (name, value, standard uncertainty, unit)."""
+    signal, sure = result.signal, result.uncertainty
+    for part, name in enumerate(("offset cosine", "offset sine")):
+        yield name, signal.offset[part], sure["offset"][part], "%"
+    yield "gain", signal.gain, sure["gain"], "%"
+    yield "phase", signal.phase, sure["phase"], "rad"
+    for order, size in signal.harmonics.items():
+        yield f"harmonic {order}", size, sure["harmonics"][order], "%"
+    if "noise" in sure:
+        yield "noise", signal.noise, sure["noise"], "%"
+    if scale is not None and "jitter" in sure:
+        yield "jitter", signal.jitter, sure["jitter"], scale.unit
+
+
+def _as_error(signal, scale):
+    """What the fitted faults make of the position."""
+    if scale is None:
+        return "\n"
+    from ..model.axis import Axis, Sampling
+    from ..open_loop.period_error import position_error
+
+    error = position_error(Axis(scale, signal=signal, sampling=Sampling(1.0))).error
+    low, high = show(error.min(), scale.unit), show(error.max(), scale.unit)
+    period = show(scale.pitch, scale.unit)
+    return f"\nWithin a signal period of {period} they make {low} to {high} of position error.\n"

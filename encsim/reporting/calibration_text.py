@@ -1,0 +1,249 @@
+"""Calibrations as text for people: the answer first, then orders and steps, then what is in doubt."""
+
+import math
+
+import numpy as np
+
+from ..wording import aligned, show
+from .ring_text import filled, table
+
+ROWS, STEPS = 12, 20
+SURE = 1.96
+# An order is listed where it is this many times its uncertainty; steps less noisy than this are as good as ideal.
+CLEAR, IDEAL = 3.0, 1.02
+CLEARLY = "Orders within three times their uncertainty are left out.\n"
+UNCLEAR = "No order is three times its uncertainty: the largest are listed.\n"
+
+
+def rings(result, source=None):
+    """Report of two rings.
+
+    Parameters
+    ----------
+    result : Calibration
+    source : CTable, optional
+        What was written as C source.
+
+    Returns
+    -------
+    str
+    """
+    used = int(np.count_nonzero(result.weights))
+    words = (
+        f"Two rings from {used} steps of {len(result.angle)} readings: A is wrong by {_half(result.a)}, B by "
+        f"{_half(result.b)} (half of the whole range). {_known(result.uncertainty[0])} A reading scatters by "
+        f"{_angle(result.residual)} rms."
+    )
+    rows, which = _by_size(result.order_uncertainty, np.abs(result.a_orders), np.abs(result.b_orders))
+    orders = {
+        "times a turn": [str(n + 1) for n in rows],
+        "ring A": [show(abs(result.a_orders[n]), "rad") for n in rows],
+        "ring B": [show(abs(result.b_orders[n]), "rad") for n in rows],
+        "uncertainty, rms": [_angle(result.order_uncertainty[n]) for n in rows],
+    }
+    return "".join(
+        [
+            filled(words),
+            _lost(result),
+            "\n",
+            aligned(orders),
+            which,
+            "\n",
+            _steps(result),
+            *_notes(result, source),
+        ]
+    )
+
+
+def own_heads(result, source=None):
+    """Report of a ring that its own heads calibrate.
+
+    Parameters
+    ----------
+    result : SelfCalibration
+    source : CTable, optional
+
+    Returns
+    -------
+    str
+    """
+    words = f"The ring is wrong by {_half(result.error)} (half of the whole range). {_known(result.uncertainty[0])}"
+    words += " Wander of the bearing that does not turn with the ring is taken for an error of the ring."
+    rows, which = _by_size(result.order_uncertainty, np.abs(result.amplitudes))
+    orders = {
+        "times a turn": [str(n + 1) for n in rows],
+        "amplitude": [show(abs(result.amplitudes[n]), "rad") for n in rows],
+        "uncertainty, rms": [_angle(result.order_uncertainty[n]) for n in rows],
+        "seen with gain": [f"{result.gain[n]:.3g}" for n in rows],
+    }
+    return "".join([filled(words), _lost(result), "\n", aligned(orders), which, *_notes(result, source)])
+
+
+def plan(result):
+    """Report of a plan.
+
+    Parameters
+    ----------
+    result : CalibrationPlan
+
+    Returns
+    -------
+    str
+    """
+    count, orders = len(result.steps), len(result.orders)
+    seen = orders - len(result.lost)
+    words = f"{count} steps of {result.points} readings see {seen} of {orders} orders of two rings."
+    if seen:
+        words += (
+            f" A point of a map has {result.point_noise:.3g} of the noise of a reading; {_noisiest(result)}."
+        )
+    hint = ""
+    if result.lost and _equal(result.steps):
+        hint = (
+            f"Another set of equal steps whose number shares no factor with {count} finds them: --steps "
+            f'"{count}, {_coprime(count)}" loses multiples of {count * _coprime(count)} only.'
+        )
+    notes = [f"Note: {reason}.\n" for reason in result.reasons if not reason.startswith("these steps")]
+    return "".join([filled(words), _lost(result), filled(hint) if hint else "", *notes])
+
+
+def _noisiest(result):
+    """The order that these steps see worst."""
+    size = np.where(np.isfinite(result.magnification), result.magnification, 0.0)
+    worst = int(np.argmax(size))
+    if size[worst] < IDEAL:
+        return "no other steps would see these orders better"
+    return f"order {result.orders[worst]} is seen worst, {size[worst]:.3g} times as noisy as with ideal steps"
+
+
+def passes(result):
+    """Report of passes against a reference.
+
+    Parameters
+    ----------
+    result : PassComparison
+
+    Returns
+    -------
+    str
+    """
+    unit, rows = result.unit, _spread(len(result.position))
+    worst = float(np.abs(result.error).max())
+    words = (
+        f"The encoder is off the reference by up to {show(worst, unit)} (mean of both directions). Reversal: "
+        f"{show(result.reversal_mean, unit)} on average, {show(result.reversal_largest, unit)} at most, forward minus "
+        "backward."
+    )
+    columns = ("position", "forward", "backward", "error", "reversal")
+    cells = {name: [show(getattr(result, name)[row], unit) for row in rows] for name in columns}
+    return "".join([filled(words), "\n", aligned(cells), *_notes(result)])
+
+
+def positioning(result):
+    """Report of runs to targets.
+
+    Parameters
+    ----------
+    result : Positioning
+
+    Returns
+    -------
+    str
+    """
+    figures = {
+        "accuracy": ("accuracy", "forward_accuracy", "backward_accuracy"),
+        "repeatability": ("largest_repeatability", "forward_repeatability", "backward_repeatability"),
+        "systematic deviation": ("systematic", "forward_systematic", "backward_systematic"),
+    }
+    unit = result.unit
+    rows = {result.edition: list(figures)}
+    for place, head in enumerate(("both directions", "forward", "backward")):
+        rows[head] = [show(getattr(result, names[place]), unit) for names in figures.values()]
+    words = (
+        f"{result.runs} runs each way to {len(result.target)} targets: accuracy of positioning "
+        f"{show(result.accuracy, unit)}, reversal value {show(result.largest_reversal, unit)}, its mean "
+        f"{show(result.mean_reversal, unit)}, range of the mean deviation {show(result.mean_range, unit)}."
+    )
+    return "".join([filled(words), "\n", table(rows), *_notes(result)])
+
+
+def _half(values):
+    return show(float(np.ptp(values)) / 2.0, "rad")
+
+
+def _angle(value):
+    return "lost" if math.isinf(value) else "-" if math.isnan(value) else show(value, "rad")
+
+
+def _known(standard):
+    if not math.isfinite(standard):
+        return "How well a point is known cannot be told."
+    return f"A point is known to +-{show(SURE * standard, 'rad')} (95 %)."
+
+
+def _lost(result):
+    """Orders that nothing tells, as many as fit a line."""
+    if not result.lost:
+        return "No order is lost.\n"
+    shown = ", ".join(map(str, result.lost[:ROWS])) + (", ..." if len(result.lost) > ROWS else "")
+    return f"Lost orders, {len(result.lost)} of {len(result.orders)}, zero in the maps: {shown}\n"
+
+
+def _by_size(sure, *sizes):
+    """Rows of the orders that are largest in any of the rings, ascending, and which they are in words.
+
+    Those that stand out of their uncertainty, or where none does the largest.
+    """
+    most = np.maximum.reduce(sizes)
+    clear = np.where(most < CLEAR * np.where(np.isfinite(sure), sure, 0.0), 0.0, most)
+    if not np.any(clear):
+        return sorted(np.argsort(-most, kind="stable")[:ROWS].tolist()), UNCLEAR
+    rows = np.argsort(-clear, kind="stable")[:ROWS]
+    return sorted(row for row in rows.tolist() if clear[row]), CLEARLY
+
+
+def _spread(count):
+    """Rows over the whole range."""
+    return np.unique(np.linspace(0, count - 1, min(count, ROWS)).astype(int)).tolist()
+
+
+def _steps(result):
+    """Angle, noise, drift and closure of each step; of many the noisiest."""
+    every = np.arange(len(result.steps))
+    noise = np.nan_to_num(result.step_residual, nan=-1.0)
+    kept = every if len(every) <= STEPS else np.sort(np.argsort(-noise, kind="stable")[:STEPS])
+    start = float(np.nanmean(result.offset))
+    rows = {
+        "step": [str(step) for step in kept],
+        "turned by": [f"{math.degrees(result.steps[step]):.6g} deg" for step in kept],
+        "noise, rms": [_angle(result.step_residual[step]) for step in kept],
+        "constant, less the mean": [_angle(result.offset[step] - start) for step in kept],
+    }
+    if result.closure is not None:
+        rows["does not close by"] = [_angle(result.closure[step]) for step in kept]
+    rows[""] = [
+        "left out" if not result.weights[step] else "stands out" if step in result.outliers else ""
+        for step in kept
+    ]
+    text = "".join(f"{line.rstrip()}\n" for line in aligned(rows).splitlines())
+    return text + (f"the noisiest {STEPS} of {len(every)} steps\n" if len(every) > STEPS else "")
+
+
+def _notes(result, source=None):
+    """What is in doubt, and how far the C source is off."""
+    yield from (f"Note: {reason}.\n" for reason in result.reasons)
+    if source is not None:
+        yield f"C function: {source.size} intervals, at most {show(source.bound, 'rad')} off the map.\n"
+
+
+def _equal(steps):
+    """Whether steps divide a turn equally."""
+    apart = np.diff(
+        np.append(np.sort(np.mod(steps, 2.0 * math.pi)), np.mod(steps, 2.0 * math.pi).min() + 2.0 * math.pi)
+    )
+    return bool(np.ptp(apart) < 1e-9)
+
+
+def _coprime(count):
+    """The next number without a common factor."""
+    return next(other for other in range(count + 1, 2 * count + 2) if math.gcd(other, count) == 1)

@@ -1,0 +1,334 @@
+"""A choice among candidates as text for people: the answer first, then the ranked table, then notes.
+
+An explanation as text: in plain words first, then tables with all numbers, then doubts and cautions.
+"""
+
+import math
+import textwrap
+
+from ..decisions.choice import last_word
+from ..decisions.remedy_words import unit_of
+from ..decisions.ripple_summary import CURVES
+from ..formats import changes
+from ..wording import aligned, beside, force, percent_number, sentence, share_text, show
+from .axis_tables import CAUSES, CAUTION
+from .loop_text import listed
+
+ROWS = 20
+FRONT = 12
+IMPOSSIBLE = 5
+NAMES = {
+    "measured": "measured ripple",
+    "relative": "measured ripple",
+    "torque": "ripple of the torque",
+    "actual": "ripple of the true velocity",
+    "top_speed": "top speed",
+    "phase_margin": "phase margin",
+    "delay": "delay",
+}
+RESOLUTIONS = {"interpolation.factor": "counts a period", "interpolation.bits": "bits of the converter"}
+
+
+def choice(found, *, cautious=True):
+    """Report of a choice.
+
+    Parameters
+    ----------
+    found : Choice
+    cautious : bool
+        End with the caution.
+
+    Returns
+    -------
+    str
+    """
+    parts = [_answer(found), "\n", aligned(_columns(found)), *_more(found), "\n"]
+    parts += [f"{line}\n" for line in _notes(found)]
+    return "".join([*parts, CAUTION if cautious else ""])
+
+
+def _answer(found):
+    """What to take, or what comes nearest."""
+    met = sum(row.met for row in found.rows)
+    if found.best is None:
+        lines = [f"None of {found.count} candidates fits. Nearest: {missed(found.nearest)}."]
+    else:
+        best = found.best
+        costs = "".join(f", {name} {show(value, '1')}" for name, value in best.cost.items())
+        lines = [
+            f"Best of {found.count} candidates, of which {met} fit: {best.short}{costs}.",
+            f"It meets all limits; {_binding(best)}, {percent_number(best.margin)} % to spare.",
+        ]
+    lines += [_saturated(found, each) for each in found.saturation if each.values]
+    return "".join(f"{line}\n" for line in lines)
+
+
+def missed(row):
+    """What the nearest candidate misses, in words.
+
+    Parameters
+    ----------
+    row : Row
+
+    Returns
+    -------
+    str
+    """
+    limits = row.judgement.requirement, row.judgement.units
+    return f"{row.short}; it misses {'; '.join(_check(each, limits[1]) for each in row.missed)}"
+
+
+def _check(check, units):
+    """One limit: value, where, and what is allowed."""
+    value, limit = (_amount(x, units[check.name]) for x in (check.value, check.limit))
+    where = "" if math.isnan(check.speed) else f" at {show(check.speed, units['top_speed'])}"
+    word = "needed" if check.name in ("top_speed", "phase_margin") else "allowed"
+    return f"{NAMES[check.name]}, {value}{where} where {limit} is {word}"
+
+
+def _amount(value, unit):
+    if unit == "deg":
+        return "none (unstable)" if value == -math.inf else f"{value:.1f} deg"
+    return "no limit" if value == math.inf else show(value, unit)
+
+
+def _binding(row):
+    return f"nearest its limit is {_check(row.judgement.limit(row.binding), row.judgement.units)}"
+
+
+def _saturated(found, each):
+    """Where a finer resolution stops paying, and why."""
+    word, value = RESOLUTIONS[each.path], "no rounding" if each.value is None else f"{each.value}"
+    left = ""
+    if each.cause is not None:
+        share = f"{percent_number(each.share)} % of the mean square"
+        left = f": what is left is mostly {CAUSES[each.cause]}, {share} at {show(each.speed, found.units['speed'])}"
+    if not each.ends:
+        return f"The finest tried, {value} {word}, still pays: finer ones may too{left}."
+    return f"Beyond {value} {word} none that is finer takes a tenth off the ripple{left}."
+
+
+def _columns(found):
+    """The ranked table."""
+    rows, front = found.rows[:ROWS], {id(row) for row in found.frontier}
+    paths = {path: [changes.write(row.axis, path, row.changes[path]) for row in rows] for path in found.paths}
+    columns = {"": [f"{number}" for number in range(1, len(rows) + 1)]}
+    columns |= {last_word(path, found.paths): cells for path, cells in paths.items()}
+    columns |= {} if found.paths else {"axis": [row.name for row in rows]}
+    columns |= {name: [show(row.cost[name], "1") for row in rows] for name in found.costs}
+    columns["fits"] = ["yes" if row.met else "no" for row in rows]
+    columns["of limit %"] = [_of_limit(row) for row in rows]
+    columns["binds"] = [row.binding for row in rows]
+    columns["value"] = [_value(row) for row in rows]
+    columns["at"] = [_where(row) for row in rows]
+    columns["delay"] = ["-" if math.isinf(row.delay) else show(row.delay, "s") for row in rows]
+    columns[" "] = ["frontier" if id(row) in front else "" for row in rows]
+    return columns
+
+
+def _of_limit(row):
+    about = "" if row.exact or row.pruned else "~"
+    return about + ("-" if math.isinf(row.share) else percent_number(row.share))
+
+
+def _value(row):
+    check = row.judgement.limit(row.binding)
+    return _amount(check.value, row.judgement.units[check.name])
+
+
+def _where(row):
+    speed = row.judgement.limit(row.binding).speed
+    return "-" if math.isnan(speed) else show(speed, row.judgement.units["top_speed"])
+
+
+def _more(found):
+    """How many rows are left out, and the frontier where its rows are."""
+    if len(found.rows) > ROWS:
+        yield f"... and {len(found.rows) - ROWS} more; --csv and --json have all.\n"
+    if len(found.frontier) < 2:
+        return
+    against = " and ".join(found.costs) or "delay"
+    yield f"\nFrontier: ripple as a share of its limit against {against}; less of one costs the other.\n"
+    rows = found.frontier[:FRONT]
+    prices = {name: [show(row.cost[name], "1") for row in rows] for name in found.costs}
+    prices = prices or {"delay": [show(row.delay, "s") for row in rows]}
+    yield aligned(
+        {**prices, "ripple %": [percent_number(row.ripple) for row in rows], " ": [row.short for row in rows]}
+    )
+    if len(found.frontier) > FRONT:
+        yield f"... and {len(found.frontier) - FRONT} more.\n"
+
+
+def _notes(found):
+    """Impossible combinations, doubts, what the marks mean."""
+    if found.impossible:
+        yield f"Impossible: {len(found.impossible)} of {found.count}."
+        reasons = {}
+        for name, reason in found.impossible:
+            reasons.setdefault(reason, []).append(name)
+        for reason, names in list(reasons.items())[:IMPOSSIBLE]:
+            yield f"  {reason}: {len(names)}, as {names[0]}"
+        if len(reasons) > IMPOSSIBLE:
+            yield f"  ... and {len(reasons) - IMPOSSIBLE} more reasons; --json has all."
+    pruned = sum(row.pruned for row in found.rows)
+    if pruned:
+        yield f"Of {pruned} the ripple was left out: a limit fails that does not depend on the speed."
+    if not all(row.exact or row.pruned for row in found.rows):
+        yield "~ judged at a glance, mostly within some per cent; the others are computed in full."
+    taken = found.best or found.nearest
+    for reason in taken.judgement.reasons:
+        yield f"Note: {'the best' if found.best else 'the nearest'} is in doubt: {reason}."
+    if any(name in ("torque", "actual", "phase_margin") for name in (c.name for c in taken.judgement.limits)):
+        yield "Note: the ripple of a closed loop is by its encoder alone, without friction and cogging."
+
+
+WIDE = 100
+LEGEND = (
+    "Alone: what a fault makes by itself; lines of one order from several faults add as waves, so these do not add up. "
+    "Won: the share of the ripple that goes, the mean over the curves. After: computed anew for the changed axis."
+)
+
+
+def explanation(found, *, cautious=True):
+    """Report of an explanation.
+
+    Parameters
+    ----------
+    found : Explanation
+    cautious : bool
+        End with the cautions.
+
+    Returns
+    -------
+    str
+    """
+    parts = [f"{textwrap.fill(line, WIDE)}\n" for line in found.text.splitlines()]
+    parts += ["\n", aligned(_causes(found)), "\n", aligned(_remedies(found))]
+    parts += ["\n", *_details(found), "\n", textwrap.fill(LEGEND, WIDE), "\n"]
+    if found.verified is not None:
+        parts += ["\n", textwrap.fill(_checked(found), WIDE), "\n"]
+    parts += [f"Note: {reason}\n" for reason in found.reasons]
+    return "".join([*parts, listed(found.cautions if cautious else ())])
+
+
+def disagreement(found):
+    """What the simulation does not confirm, in one line.
+
+    Parameters
+    ----------
+    found : Explanation
+
+    Returns
+    -------
+    str
+    """
+    every = [one.name for one in (*found.remedies, *filter(None, [found.together])) if one.agrees is False]
+    return f"the simulation does not confirm: {', '.join(every) or 'the ripple of the axis as it is'}"
+
+
+def _curves(found):
+    """Curves there are, with their heads."""
+    heads = {"measured": "measured", "torque": force(found.axis), "actual": "true"}
+    return {curve: heads[curve] for curve in CURVES if found.values[curve] is not None}
+
+
+def _causes(found):
+    rows = [("all", 1.0, found.values)]
+    for one in found.causes:
+        rows.append((one.cause, one.share, {curve: getattr(one, curve) for curve in CURVES}))
+        rows += [
+            (f"{each.short}, alone", None, {c: getattr(each, c) for c in CURVES}) for each in one.sources
+        ]
+    columns = {
+        "cause": [row[0] for row in rows],
+        "share": ["" if row[1] is None else f"{share_text(row[1])} %" for row in rows],
+    }
+    for curve, head in _curves(found).items():
+        columns[head] = [
+            beside(row[2][curve], found.values[curve], unit_of(found.axis, curve)) for row in rows
+        ]
+    return _to_left(columns)
+
+
+def _to_left(columns):
+    """The first column set to the left."""
+    head, *_ = columns
+    wide = max(map(len, (head, *columns[head])))
+    rest = {name: cells for name, cells in columns.items() if name != head}
+    return {head.ljust(wide): [cell.ljust(wide) for cell in columns[head]]} | rest
+
+
+def _remedies(found):
+    every = [one for one in (*found.remedies, found.together) if one is not None and one.change]
+    columns = {"remedy": [_named(found, one) for one in every]}
+    for curve, head in _curves(found).items():
+        unit = unit_of(found.axis, curve)
+        columns[f"{head} after"] = [
+            _or_dash(one.after[curve], found.values[curve], unit) + (" ?" if one.doubtful else "")
+            for one in every
+        ]
+    columns["won"] = [f"{round(100.0 * one.won) + 0:d} %" for one in every]
+    if found.verified is not None:
+        for curve, head in _curves(found).items():
+            columns[f"{head} simulated"] = [
+                _or_dash(
+                    one.verified and one.verified[curve], found.values[curve], unit_of(found.axis, curve)
+                )
+                for one in every
+            ]
+    columns["effect"] = ["helps" if one.applies else one.effect for one in every]
+    return _to_left(columns)
+
+
+def _named(found, one):
+    return "first few at once" if one is found.together else one.kind
+
+
+def _or_dash(value, now, unit):
+    """A value in the unit of what is now, or a dash."""
+    return "-" if value is None or not math.isfinite(value) else beside(value, now, unit)
+
+
+def _details(found):
+    """What each remedy is, with its side effects; what does nothing, with the reason."""
+    for one in (*found.remedies, found.together):
+        if one is None:
+            continue
+        words = [
+            f"{_named(found, one)}:",
+            one.name + (";" if one.written and one is not found.together else "."),
+        ]
+        if one is not found.together and one.written:
+            words.append("; ".join(f"{path} = {text}" for path, text in one.written.items()) + ".")
+        if not one.applies:
+            words.append(sentence(f"{_judged(one)}: {one.reason}."))
+        if one.side_effects:
+            words.append(sentence("; ".join(one.side_effects)) + ".")
+        if one.assumed:
+            words.append(f"Assumed: {one.assumed}.")
+        words += [f"In doubt: {reason}." for reason in one.reasons]
+        yield textwrap.fill(" ".join(words), WIDE, subsequent_indent="    ") + "\n"
+
+
+def _judged(one):
+    words = {"none": "no effect", "worse": "no help", "mixed": "no help in all", "unsafe": "not safe"}
+    return words.get(one.effect, "not possible")
+
+
+def _checked(found):
+    """What the simulations say."""
+    checked = [
+        one for one in (*found.remedies, found.together) if one is not None and one.verified is not None
+    ]
+    agree = sum(one.agrees is True for one in checked)
+    words = [f"Simulated: {agree} of {len(checked)} remedies agree within 5 %."]
+    own = [
+        f"{head} {_or_dash(found.verified[curve], found.values[curve], unit_of(found.axis, curve))}"
+        for curve, head in _curves(found).items()
+    ]
+    words.append(f"The axis as it is: {', '.join(own)}.")
+    doubted = [one.kind for one in checked if one.agrees is False]
+    open_ = [one.kind for one in checked if one.agrees is None]
+    words += [f"Other than predicted: {', '.join(doubted)}."] if doubted else []
+    words += [f"Not settled after the longest run: {', '.join(open_)}."] if open_ else []
+    return " ".join(words)

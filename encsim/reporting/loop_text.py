@@ -1,0 +1,314 @@
+"""Closed loops and compared estimators as text for people: the answer first, then tables, then notes."""
+
+import math
+
+import numpy as np
+
+from .. import wording
+from ..wording import aligned, beside, force, percent_number, show
+from . import axis_tables
+
+CURVES = ("measured", "torque", "actual")
+# Causes named beside a value: the largest, and a second one from this share of the mean square on.
+SECOND = 0.1
+LEGEND = (
+    "From: the largest causes, as shares of the mean square. True: velocity and position of the load. Friction\n"
+    "and cogging are not in these values; --simulate has them.\n"
+)
+ELSEWHERE = (
+    "Another estimator changes the delay within the loop, and with it the margins: compute them anew (encsim loop) "
+    "before it is used."
+)
+
+
+def loop(found, curve, whole, simulated=None, *, cautions=()):
+    """Report of a closed loop: margins in words, smoothness, simulated speeds, notes.
+
+    Parameters
+    ----------
+    found : Margins
+    curve : Smoothness
+        What was asked for.
+    whole : Smoothness
+        The same range with more speeds, for the answer; or the curve itself.
+    simulated : Runs, optional
+    cautions : sequence of str
+        Lines at the end.
+
+    Returns
+    -------
+    str
+    """
+    parts = [margins(found), *(f"Note: {reason}\n" for reason in found.reasons if found.stable)]
+    if np.isfinite(curve.actual).any():
+        unit = curve.units["speed"]
+        table = aligned(_columns(curve, unit))
+        parts += ["\n", _answer(curve, whole, unit), axis_tables.doubt(curve, unit), "\n", table]
+        parts += [] if simulated is None else ["\n", _beside(curve, simulated)]
+        parts += ["\n", LEGEND, *(f"Note: {reason}\n" for reason in curve.reasons)]
+    return "".join([*parts, listed(cautions)])
+
+
+def aging(axis, speed, stable_from=""):
+    """What becomes of a loop of timed edges at other speeds, in a sentence or two.
+
+    Parameters
+    ----------
+    axis : Axis
+    speed : float
+        Of its margins, m/s or rad/s.
+    stable_from : str
+        The lowest speed at which it is stable, where it is known.
+
+    Returns
+    -------
+    str
+    """
+    here = show(abs(speed), f"{axis.scale.unit}/s")
+    text = f"Timed edges are older the slower the axis moves: the margins are those at {here}, and slower there is less"
+    if stable_from:
+        text += f". The linear loop is stable from {stable_from} on"
+    return f"{text}. Shortly above the lowest speed of a stable loop only a run (encsim run) shows what the axis does."
+
+
+def listed(cautions):
+    """Cautions, a line each."""
+    return "".join(["Cautions:\n" if cautions else "", *(f"  {line}\n" for line in cautions)])
+
+
+def margins(found):
+    """Margins in words.
+
+    Parameters
+    ----------
+    found : Margins
+
+    Returns
+    -------
+    str
+        Some lines.
+    """
+    lines = _stable(found) if found.stable else _unstable(found)
+    return "".join(f"{line}\n" for line in [*lines, *_resonances(found)])
+
+
+def _stable(found):
+    crossing = "the loop gain is nowhere 1"
+    if math.isfinite(found.crossover):
+        crossing = f"crossover {show(found.crossover, 'Hz')}, phase margin {found.phase_margin:.1f} deg"
+    bears = (
+        "any more delay" if math.isinf(found.delay_margin) else f"{show(found.delay_margin, 's')} more delay"
+    )
+    more = (
+        "without limit" if math.isinf(found.gain_margin) else f"by a factor of {_factor(found.gain_margin)}"
+    )
+    less = (
+        f"to {percent_number(found.lower_gain_margin)} % of itself"
+        if found.lower_gain_margin
+        else "to nothing"
+    )
+    yield f"The closed loop is stable: {crossing}; it bears {bears}."
+    yield f"Its gain may rise {more} and fall {less}. Sensitivity peak {found.sensitivity_peak:.2f}."
+    position = (
+        "there is no position loop" if math.isnan(found.bandwidth) else f"position {_reach(found.bandwidth)}"
+    )
+    yield f"What it follows to -3 dB: {position}, velocity {_reach(found.velocity_bandwidth)}."
+
+
+def _factor(value):
+    return f"{show(value, '1')} ({20.0 * math.log10(value):.1f} dB)"
+
+
+def _reach(bandwidth):
+    return "up to half the loop rate" if math.isinf(bandwidth) else f"up to {show(bandwidth, 'Hz')}"
+
+
+def _unstable(found):
+    """What an unstable loop does, by its largest pole."""
+    control, rate = found.axis.control, found.axis.sampling.rate
+    if control.velocity_gain == 0.0:
+        yield "The loop is open: control.velocity_gain is 0, and nothing holds the axis."
+        return
+    yield "The closed loop is UNSTABLE with these gains; they must not be tried on a machine."
+    if len(found.poles) and abs(found.poles[0]) > 1.0:
+        pole = found.poles[0]
+        swing = abs(float(np.angle(pole))) * rate / (2.0 * math.pi)
+        how = f"It swings at {show(swing, 'Hz')}" if swing > 0.0 else "It runs away"
+        yield f"{how} and grows e-fold every {show(1.0 / (rate * math.log(abs(pole))), 's')}."
+    if math.isfinite(found.gain_margin):
+        factor = show(found.gain_margin, "1")
+        yield f"The nearest gain at which it just keeps swinging is {factor} times the present one."
+
+
+def _resonances(found):
+    if not found.resonances:
+        yield "One rigid mass: the file describes no resonance."
+    for each in found.resonances:
+        yield (
+            f"Resonance {show(each.frequency, 'Hz')}, antiresonance {show(each.antiresonance, 'Hz')}, damping ratio "
+            f"{show(each.damping, '1')}; the loop gain there is {show(each.loop_gain, '1')}."
+        )
+
+
+def _answer(curve, whole, unit):
+    """The largest value of each curve and where it is."""
+    over = f"at {axis_tables.counted_speeds(len(curve.speed))}"
+    if whole is not curve:
+        over = f"from {show(curve.speed[0], unit)} to {show(curve.speed[-1], unit)}"
+    names = {
+        "measured": "measured velocity",
+        "torque": force(curve.axis),
+        "actual": "true velocity of the load",
+    }
+    lines = [f"Largest ripple {over}, rms, by the encoder alone:\n"]
+    for name in CURVES:
+        values = getattr(whole, name)
+        worst = int(np.nanargmax(np.where(np.isfinite(values), values, -1.0)))
+        size, cause = show(values[worst], whole.units[name]), _causes(whole, name, worst)
+        where = show(whole.speed[worst], unit) if whole.speed[worst] else "standstill"
+        lines.append(f"  {names[name]} {size} at {where}, from {cause}\n")
+    return "".join(lines)
+
+
+def _causes(curve, name, index):
+    """The largest causes of one value with their shares of its mean square."""
+    square = float(getattr(curve, name)[index]) ** 2
+    if not 0.0 < square < math.inf:
+        return "-"
+    shares = {cause: float(part[index]) ** 2 / square for cause, part in curve.parts[name].items()}
+    first, *rest = sorted(shares, key=shares.get, reverse=True)
+    named = [first, *(cause for cause in rest[:1] if shares[cause] >= SECOND)]
+    return ", ".join(f"{cause} {wording.share_text(shares[cause])} %" for cause in named)
+
+
+def _columns(curve, unit):
+    """Table of chosen speeds: the curves, each with its causes."""
+    rows = axis_tables.chosen(curve.measured, curve.torque, curve.actual)
+    marks = axis_tables.marks(curve)
+    heads = {"measured": "measured", "torque": force(curve.axis), "actual": "true"}
+    columns = {"speed": [show(curve.speed[i], unit) + marks[i] for i in rows]}
+    for name in CURVES:
+        columns[heads[name]] = [show(getattr(curve, name)[i], curve.units[name]) for i in rows]
+        columns[f"from ({heads[name]})"] = [_causes(curve, name, i) for i in rows]
+    columns["position"] = [show(curve.position[i], curve.units["position"]) for i in rows]
+    if curve.current is not None:
+        columns["current"] = [show(curve.current[i], "A") for i in rows]
+    return columns
+
+
+def _beside(curve, simulated):
+    """Simulated values beside the predicted ones."""
+    unit = curve.units["speed"]
+    places = [int(np.argmin(np.abs(np.abs(curve.speed) - speed))) for speed in simulated.speed.tolist()]
+    heads = {"measured": "measured", "torque": force(curve.axis), "actual": "true"}
+    columns = {"speed": [show(speed, unit) for speed in simulated.speed.tolist()]}
+    for name in CURVES:
+        predicted = [float(getattr(curve, name)[i]) for i in places]
+        pairs = list(zip(predicted, simulated.rms[name].tolist(), strict=True))
+        columns[heads[name]] = [show(value, curve.units[name]) for value in predicted]
+        columns[f"simulated {heads[name]}"] = [beside(run, value, curve.units[name]) for value, run in pairs]
+        columns[f"{heads[name]} differs by %"] = [_differs(value, run) for value, run in pairs]
+    text = f"Simulated: {simulated.samples} samples a speed, seed {simulated.seed}\n{aligned(columns)}"
+    return text + "".join(f"Note: simulated: {reason}\n" for reason in simulated.reasons)
+
+
+def _differs(predicted, simulated):
+    if not (0.0 < predicted < math.inf and math.isfinite(simulated)):
+        return "-"
+    return f"{100.0 * (simulated / predicted - 1.0):+.1f}"
+
+
+def frontier(result, names, own=None):
+    """Report of compared estimators: answer, table by delay, notes.
+
+    Parameters
+    ----------
+    result : Frontier
+    names : sequence of str
+        Texts of the candidates, in the order of the result.
+    own : int, optional
+        Place of the axis' own estimator.
+
+    Returns
+    -------
+    str
+    """
+    order = sorted(range(len(names)), key=lambda i: (_last(result.delay[i]), result.rms[i]))
+    shown = [i for i in order if len(order) <= axis_tables.ALL_ROWS or result.best[i] or i == own]
+    hidden = len(order) - len(shown)
+    more = (
+        f"{hidden} more are worse in both than one of these; --json and --csv list them.\n" if hidden else ""
+    )
+    table = "\n".join(line.rstrip() for line in aligned(_candidates(result, names, shown, own)).splitlines())
+    notes = [f"Note: {line}\n" for line in (*result.remarks, *result.reasons)]
+    return "".join(
+        [
+            _smoothest(result, names, own),
+            "\n",
+            table,
+            "\n",
+            more,
+            "\n",
+            *_legend(result),
+            *notes,
+            f"Caution: {ELSEWHERE}\n",
+        ]
+    )
+
+
+def _last(delay):
+    return delay if math.isfinite(delay) else math.inf
+
+
+def _smoothest(result, names, own):
+    """What beats the axis' own estimator, or the ends of the frontier."""
+    unit = result.units["rms"]
+    where = f"at {show(result.speed, unit)}" if result.speed else "at standstill"
+    best = [i for i in np.flatnonzero(result.best) if math.isfinite(result.delay[i])]
+    best.sort(key=lambda i: result.delay[i])
+
+    def words(i):
+        return f"{names[i]}, delay {show(result.delay[i], 's')}, {show(result.rms[i], unit)} rms"
+
+    if own is None or not math.isfinite(result.delay[own]):
+        if not best:
+            return f"No candidate can be judged {where}.\n"
+        return f"Quickest {where}: {words(best[0])}.\nSmoothest: {words(best[-1])}.\n"
+    lines = [f"The axis' own estimator {where}: {words(own)}.\n"]
+    if result.best[own]:
+        return lines[0] + "No candidate has as little delay and less ripple, or the reverse.\n"
+    slack = 1.0 + 1e-9
+    as_quick = [i for i in best if result.delay[i] <= slack * result.delay[own]]
+    as_smooth = [i for i in best if result.rms[i] <= slack * result.rms[own]]
+    if as_quick:
+        lines.append(f"Smoothest with no more delay: {words(min(as_quick, key=lambda i: result.rms[i]))}.\n")
+    if as_smooth:
+        lines.append(
+            f"Quickest with no more ripple: {words(min(as_smooth, key=lambda i: result.delay[i]))}.\n"
+        )
+    return "".join(lines)
+
+
+def _candidates(result, names, rows, own):
+    unit = result.units["rms"]
+    marks = {True: "best", False: ""}
+    return {
+        "estimator": [names[i] for i in rows],
+        "delay": [show(result.delay[i], "s") for i in rows],
+        "rms": [show(result.rms[i], unit) for i in rows],
+        "peak": [beside(result.peak[i], result.rms[i], unit) for i in rows],
+        "noise gain": [f"{show(result.noise_gain[i], '1')} 1/s" for i in rows],
+        "overshoot %": [percent_number(result.overshoot[i]) for i in rows],
+        "bound": [
+            beside(result.bound[i], result.rms[i], unit) if math.isfinite(result.bound[i]) else "-"
+            for i in rows
+        ],
+        "": [" ".join(filter(None, [marks[bool(result.best[i])], "own" if i == own else ""])) for i in rows],
+    }
+
+
+def _legend(result):
+    yield "Best: no other has as little delay and ripple, and less of one. Noise gain: velocity for white position\n"
+    yield "noise of 1. Bound: least rms that white noise alone leaves to any estimator with this delay that does not\n"
+    yield "overshoot.\n"
+    yield f"White position noise here: {show(result.noise, result.units['noise'])} rms.\n"

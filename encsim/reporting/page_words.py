@@ -1,0 +1,400 @@
+"""What a page says in plain words: the axis, its limits, what is left out.
+
+The speed that a page looks at closely, and why that one.
+"""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from ..decisions.remedy_words import force
+from ..decisions.requirements import RIPPLES
+from ..figures.channels import signed_percent
+from ..wording import (
+    axis_words,
+    compared,
+    digits,
+    estimator_words,
+    listed,
+    many,
+    percent,
+    quantity,
+    sentence,
+    with_unit,
+)
+from .page_frames import round_speed
+
+# Each word is told once, where it first appears.
+MEANINGS = {
+    "ripple": "how much the speed swings about its mean, as rms",
+    "rms": "a typical size: squares averaged, then the root",
+    "limit": "the most ripple that is allowed",
+    "error": "what the encoder shows, less where the axis truly is",
+    "cyclic": "the same again in every signal period",
+    "aliased": "seen too seldom, so that it looks slower than it is",
+    "line": "one frequency that the error is made of",
+    "counts": "the steps in which the position comes",
+    "folded": "too fast for the controller, so that it looks slower",
+    "vanish": "each sample meets the same error, so no ripple is seen",
+}
+LIMITS = {
+    "measured": "measured ripple",
+    "relative": "measured ripple for its speed",
+    "torque": "ripple of the {force}",
+    "actual": "true ripple of the load",
+    "top_speed": "top speed",
+    "phase_margin": "phase margin",
+    "delay": "delay of the measured velocity",
+}
+OF_CURVES = {"measured": "measured", "torque": "{force}", "actual": "true, of the load"}
+EVERYWHERE = (
+    "Errors of the scale over more than a signal period, and its change with temperature.",
+    "Faults that change with place, time or temperature: here they are the same all along the scale.",
+    "Disturbances from cables, drives and the supply, unless they are given as noise.",
+    "Dirt, damage, lost counts and lost signals.",
+    "Acceleration: each speed is taken as steady.",
+)
+# Doubts of a closed loop for those who do not compute: how the reason begins, and what it means.
+DOUBTS = {
+    "the loop is unstable": "the loop is unstable: it swings by itself, ever more",
+    "the error is so steep": "the axis follows the encoder's error so closely that it changes what is read",
+    "a strong line of the counts": "the axis may follow single counts, which no formula foretells",
+    "the frequency of the counts": "it is so slow that the controller follows each count by itself",
+    "the frequency of the converter": "it is so slow that the controller follows each step of the converter by itself",
+    "hysteresis in a closed loop": "the counts stay behind where the axis turns back, which the controller follows",
+    "fewer than": "counts come so seldom that the controller's view of the speed is often old",
+    "ticks of the timing clock": "the clock that times the counts leaves a pattern of its own",
+    "an error, held from edge to edge": "the error is seen only when a count comes, which the controller follows",
+    "the speed swings so much": "the speed swings so much that the counts come unevenly",
+    "friction changes its sign": "the axis swings so much that it turns back: friction then holds and lets go",
+    "the torque comes within": "the motor comes near its limit",
+    "cogging shakes": "the motor's own cogging shakes the axis too and is not in these numbers",
+    "the age of the readings shakes": "the readings' changing age shakes the axis, and that changes their age again",
+}
+NO_LOOP = "The controller and what it moves: how the machine answers the ripple is not computed."
+WITH_LOOP = "Bending, backlash and resonances of the machine that its description does not name."
+NO_RING = "How the ring is mounted: errors that come once or a few times a turn."
+
+
+def meanings(*words):
+    """Some words with their meanings."""
+    return tuple((word, MEANINGS[word]) for word in words)
+
+
+def plain_doubts(reasons):
+    """Reasons for doubt in plain words, each once."""
+    return tuple(
+        dict.fromkeys(
+            next((words for start, words in DOUBTS.items() if reason.startswith(start)), reason)
+            for reason in reasons
+        )
+    )
+
+
+def doubted(curve):
+    """Where a curve is doubtful, as the subject of a sentence."""
+    there = np.ravel(curve.speed)[np.ravel(curve.doubtful)] if hasattr(curve, "doubtful") else np.zeros(0)
+    if not there.size or there.size == np.size(curve.speed):
+        return "This"
+    low, high = (quantity(float(abs(v)), f"{curve.axis.scale.unit}/s", 2) for v in (there.min(), there.max()))
+    return f"What is hatched, at {low}," if low == high else f"What is hatched, from {low} to {high},"
+
+
+def limit_name(name, axis):
+    """A limit of a requirement in words."""
+    return LIMITS[name].format(force=force(axis))
+
+
+def curve_heads(axis):
+    """Heads of the columns for measured ripple, force and true ripple."""
+    return tuple(sentence(words.format(force=force(axis))) for words in OF_CURVES.values())
+
+
+def in_unit(value, unit, count=3, other=None):
+    """A value for a table, infinite ones in words; in the unit in which ``other`` is read where that is given."""
+    if value is None or math.isnan(value):
+        return "–"
+    if math.isinf(value):
+        return "no limit" if value > 0.0 else "none"
+    if unit == "deg":
+        return digits(value, count, strip=True) + "°"
+    return quantity(value, unit, count) if other is None else compared(value, other, unit, count)
+
+
+def not_covered(axis, closed):
+    """What this prediction leaves out for this axis."""
+    return (
+        *EVERYWHERE,
+        WITH_LOOP if closed else NO_LOOP,
+        *((NO_RING,) if axis.scale.unit == "rad" and axis.ring is None else ()),
+    )
+
+
+def axis_sentence(axis):
+    """The axis in one sentence."""
+    return f"{sentence(axis_words(axis))}."
+
+
+def axis_rows(axis):
+    """The axis as (what, how) in plain words, only what is there.
+
+    Parameters
+    ----------
+    axis : Axis
+
+    Returns
+    -------
+    tuple of (str, str)
+    """
+    rows = [
+        ("Scale", _scale(axis)),
+        ("Signals", _signals(axis)),
+        ("Noise", _noise(axis)),
+        ("Interpolation", _interpolation(axis)),
+        ("Reading", _reading(axis)),
+        ("Velocity from positions", sentence(estimator_words(axis.estimator))),
+        ("Ring", _ring(axis)),
+        ("What moves", _load(axis)),
+        ("Controller", _control(axis)),
+    ]
+    return tuple((name, words) for name, words in rows if words)
+
+
+def _joined(parts):
+    return "; ".join(part for part in parts if part)
+
+
+def _size(value, unit):
+    return quantity(value, unit, strip=True)
+
+
+def _scale(axis):
+    scale = axis.scale
+    if scale.lines is None:
+        return f"Linear, signal period {_size(scale.pitch, 'm')}"
+    rim = f", graduation {_size(scale.diameter, 'm')} in diameter" if scale.diameter else ""
+    return f"Rotary, {digits(scale.lines, 12, strip=True)} signal periods a turn{rim}"
+
+
+def _signals(axis):
+    signal, unit = axis.signal, axis.scale.unit
+    words = [
+        signal.amplitude != 1.0 and f"amplitude {percent(signal.amplitude, 3, strip=True)} of nominal",
+        any(signal.offset) and f"offset {listed([signed_percent(part) for part in signal.offset])}",
+        signal.gain and f"one signal taller by {signed_percent(signal.gain)}",
+        signal.phase and f"not square by {digits(math.degrees(signal.phase), 3, strip=True)}°",
+        *(f"harmonic {n} of {percent(abs(size), 3, strip=True)}" for n, size in signal.harmonics.items()),
+        *(f"{_size(size, unit)} of error {n} a period" for n, (size, _) in signal.sde.items()),
+        signal.bandwidth and f"bandwidth {_size(signal.bandwidth, 'Hz')}",
+        signal.skew and f"one signal read {_size(signal.skew, 's')} later",
+    ]
+    return sentence(_joined(words)) or "Ideal sine and cosine"
+
+
+def _noise(axis):
+    signal = axis.signal
+    return sentence(
+        _joined(
+            [
+                signal.jitter and f"{_size(signal.jitter, axis.scale.unit)} rms of the position",
+                signal.jitter_bandwidth and f"up to {_size(signal.jitter_bandwidth, 'Hz')}",
+                signal.noise and f"{percent(signal.noise, 3, strip=True)} rms of each signal",
+            ]
+        )
+    )
+
+
+def _interpolation(axis):
+    made = axis.interpolation
+    count = f", one count {_size(axis.resolution, axis.scale.unit)}" if made.factor else ""
+    return sentence(
+        _joined(
+            [
+                f"{many(made.factor, 'count')} a period{count}" if made.factor else "not rounded",
+                made.bits and f"converters of {made.bits} bits",
+                made.hysteresis and f"hysteresis of {many(made.hysteresis, 'count', 3)}",
+                made.correction
+                and f"corrects {percent(made.correction, 3, strip=True)} of offset, gain and phase",
+                made.output == "ab" and "square waves that the controller counts",
+                made.edge_separation and f"edges at least {_size(made.edge_separation, 's')} apart",
+                made.edge_clock and f"edges on a clock of {_size(made.edge_clock, 'Hz')}",
+            ]
+        )
+    )
+
+
+def _reading(axis):
+    read = axis.sampling
+    return sentence(
+        _joined(
+            [
+                f"{_size(read.rate, 'Hz')} loop",
+                read.jitter and f"moments uncertain by {_size(read.jitter, 's')} rms",
+                read.latency and f"{_size(read.latency, 's')} old when used",
+                read.average > 1 and f"mean of {read.average} readings",
+                read.encoder_rate and f"encoder samples by itself at {_size(read.encoder_rate, 'Hz')}",
+            ]
+        )
+    )
+
+
+def _ring(axis):
+    ring = axis.ring
+    if ring is None:
+        return ""
+    heads = f"{len(axis.heads)} heads" if len(axis.heads) > 1 else "one head"
+    return sentence(
+        _joined(
+            [
+                f"{_size(ring.diameter, 'm')} in diameter, read by {heads}",
+                ring.eccentricity and f"off centre by {_size(ring.eccentricity, 'm')}",
+                ring.swash and f"tilted by {_size(ring.swash, 'rad')}",
+                len(ring.lobes)
+                and f"out of round by {listed([_size(size, 'm') for size, _ in ring.lobes.values()])}",
+                len(ring.compensation) and "errors taken off by the controller",
+            ]
+        )
+    )
+
+
+def _driven(axis, name):
+    """Unit of a quantity of the motor."""
+    linear = {"inertia": "kg", "torque": "N", "slope": "N s/m", "stiffness": "N/m"}
+    rotary = {"inertia": "kg m2", "torque": "N m", "slope": "N m s/rad", "stiffness": "N m/rad"}
+    return (linear if axis.scale.unit == "m" else rotary)[name]
+
+
+def _plain(axis, value, name):
+    return with_unit(digits(value, 3, strip=True), _driven(axis, name).replace("m2", "m²"))
+
+
+def _load(axis):
+    load = axis.load
+    if load is None:
+        return ""
+    mass = "mass" if axis.scale.unit == "m" else "inertia"
+    return sentence(
+        _joined(
+            [
+                f"{mass} {_plain(axis, load.inertia, 'inertia')}",
+                load.motor_inertia and f"motor {_plain(axis, load.motor_inertia, 'inertia')}",
+                load.flexible and f"on a spring of {_plain(axis, load.stiffness, 'stiffness')}",
+                load.viscous and f"viscous friction {_plain(axis, load.viscous, 'slope')}",
+                load.coulomb and f"dry friction {_size(load.coulomb, _driven(axis, 'torque'))}",
+                load.force and f"constant {force(axis)} {_size(load.force, _driven(axis, 'torque'))}",
+                len(load.cogging) and "cogging of the motor",
+                load.flexible and f"encoder on the {load.encoder}",
+            ]
+        )
+    )
+
+
+def _control(axis):
+    control = axis.control
+    if control is None:
+        return ""
+    notches = f"{len(control.notch)} notch" + ("es" if len(control.notch) > 1 else "")
+    return sentence(
+        _joined(
+            [
+                control.position_gain
+                and f"position gain {with_unit(digits(control.position_gain, 3, strip=True), '1/s')}",
+                f"velocity gain {_plain(axis, control.velocity_gain, 'slope')}",
+                control.integral_time and f"integral time {_size(control.integral_time, 's')}",
+                control.current_bandwidth and f"current loop {_size(control.current_bandwidth, 'Hz')}",
+                control.delay and f"delay {_size(control.delay, 's')}",
+                control.torque_limit and f"at most {_size(control.torque_limit, _driven(axis, 'torque'))}",
+                len(control.notch) and notches,
+                control.lowpass and f"low-pass {_size(control.lowpass, 'Hz')}",
+            ]
+        )
+    )
+
+
+CYCLIC = ("sde", "ring")
+
+
+@dataclass(frozen=True)
+class Closer:
+    """A speed, m/s or rad/s, and why it is looked at: "limit", "named", "cyclic" or "largest".
+
+    ``own`` tells whether it is one of several that the user named.
+    """
+
+    speed: float
+    why: str
+    own: bool = False
+
+
+def closer_look(curve, judged, own):
+    """The speed that tells most about an axis.
+
+    That nearest to its limit. Without a limit that where cyclic error matters most: slow speeds are left to counts
+    and noise, whose share of the speed rises without bound, and the largest ripple is mostly that of speeds at
+    which nobody minds it. Where cyclic error is nowhere most of the ripple, the speed of the largest.
+
+    Parameters
+    ----------
+    curve : RippleCurve
+    judged : Judgement or None
+    own : sequence of float
+        The speeds that the user named, if any: then it is one of them, unless there is a limit.
+
+    Returns
+    -------
+    Closer
+    """
+    checks = [] if judged is None else [each for each in judged.limits if each.name in RIPPLES]
+    if checks:
+        return Closer(max(checks, key=lambda each: each.share).speed, "limit")
+    if len(own) == 1:
+        return Closer(float(own[0]), "named")
+    places = [int(np.argmin(np.abs(curve.speed - each))) for each in own] or np.flatnonzero(curve.speed > 0.0)
+    sound = [place for place in places if not curve.doubtful[place]]
+    return _telling(curve, np.array(sound or places, dtype=int), own)
+
+
+def _telling(curve, places, own):
+    """The place where cyclic error matters most, else that of the largest ripple."""
+    speed, square = curve.speed[places], curve.rms[places] ** 2
+    parts = [curve.parts[cause][places] ** 2 for cause in CYCLIC if cause in curve.parts]
+    most = np.divide(sum(parts), square, out=np.zeros_like(speed), where=square > 0.0)
+    best = int(np.argmax(curve.rms[places] / speed * most))
+    if most[best] < 0.5:
+        return Closer(_of(own, speed[int(np.argmax(square))]), "largest", bool(len(own)))
+    if len(own):
+        return Closer(_of(own, speed[best]), "cyclic", own=True)
+    near = round_speed(float(speed[best]), curve.axis)
+    return Closer(near if speed.min() <= near <= speed.max() else float(speed[best]), "cyclic")
+
+
+def _of(own, speed):
+    """The speed as the user named it, if one did."""
+    return float(min(own, key=lambda each: abs(each - speed)) if len(own) else speed)
+
+
+def reason(closer, axis):
+    """Why this speed, as a sentence.
+
+    Parameters
+    ----------
+    closer : Closer
+    axis : Axis
+
+    Returns
+    -------
+    str
+    """
+    speed = quantity(closer.speed, f"{axis.scale.unit}/s", strip=True)
+    named = ", of the speeds given," if closer.own else ""
+    if closer.why == "limit":
+        return f"What follows looks at {speed}, where a limit is nearest or most exceeded."
+    if closer.why == "named":
+        return f"What follows looks at {speed}, as asked."
+    if closer.why == "cyclic":
+        return (
+            f"What follows looks at {speed}, where{named} cyclic error matters most: it is most of the ripple there, "
+            "and a large share of the speed."
+        )
+    return f"What follows looks at {speed}, where{named} ripple is largest: cyclic error is not what matters most here."

@@ -1,0 +1,266 @@
+"""What a mounted ring does, as text for people: the answer first, then tables, then what else was asked."""
+
+import math
+import re
+import textwrap
+
+from ..model import ring_geometry
+from ..wording import aligned, show
+from .axis_tables import CAUTION
+from .loop_text import listed
+
+ROWS = 12
+# Orders and contributions below this part of the largest, and causes below this part of their order, are left out.
+SMALLEST, LEAST = 1e-5, 1e-3
+WIDE = 100
+BEFORE_UNIT = re.compile(r"(?<=[0-9]) (?=[a-zA-Zµ])")
+# Second-order remainders below this part of what one head shows are nothing to a person.
+NOTHING_LEFT = 1e-4
+NAMES = {1: "one head", 2: "two, opposite", 3: "three, equally spaced", 4: "four, equally spaced"}
+
+
+def ring(found, material, *, cautious=True):
+    """Report of a ring.
+
+    Parameters
+    ----------
+    found : Found
+        What was computed.
+    material : str
+        Whose figures growth was computed with.
+    cautious : bool
+        End with the cautions.
+
+    Returns
+    -------
+    str
+    """
+    parts = [
+        _answer(found.curve),
+        "\n",
+        _orders(found.curve),
+        "\n",
+        _compared(found),
+        "\n",
+        _budget(found.budget),
+    ]
+    if found.search is not None:
+        parts += ["\n", _searched(found.search)]
+    if found.tolerances is not None:
+        parts += ["\n", _tolerances(found.tolerances)]
+    if found.growth is not None:
+        parts += ["\n", _grown(found.growth, material)]
+    if found.centring is not None:
+        parts += ["\n", _centred(found.centring, found.remaining)]
+    parts += [f"Note: {reason}.\n" for reason in found.curve.reasons]
+    if cautious:
+        parts += ["\n", CAUTION if found.growth is None else listed(found.growth.cautions)]
+    return "".join(parts)
+
+
+def angle(value):
+    """An angle for people; a dash for what is not known, "any" for no limit."""
+    return "-" if math.isnan(value) else "any" if math.isinf(value) else show(value, "rad")
+
+
+def degrees(values):
+    """Angles of heads, deg."""
+    return ", ".join(f"{math.degrees(value):.4g}" for value in values) + " deg"
+
+
+def filled(text):
+    """Text in lines that are not too long, no number parted from its unit."""
+    joined = textwrap.fill(BEFORE_UNIT.sub("\N{NO-BREAK SPACE}", text), WIDE)
+    return joined.replace("\N{NO-BREAK SPACE}", " ") + "\n"
+
+
+def _answer(curve):
+    """How far the ring reads off, with the heads and with one."""
+    count = len(curve.heads)
+    who = f"{count} heads at {degrees(curve.heads)}" if count > 1 else "one head"
+    sizes = (
+        f"{show(curve.peak, 'rad')} peak ({show(curve.arc, 'm')} at the rim), {show(curve.rms, 'rad')} rms"
+    )
+    words = f"The ring of {show(curve.ring.diameter, 'm')} read by {who} is wrong by {sizes}."
+    if count > 1:
+        alone = 0.5 * float(curve.alone.max() - curve.alone.min())
+        words += f" The first head alone: {show(alone, 'rad')} peak."
+    return filled(words + " Peak is half of the whole range.")
+
+
+def _orders(curve):
+    """Lines by order: of one head, what the heads leave, and what they come from."""
+    left = {line.order: line for line in curve.orders}
+    alone = {line.order: line for line in curve.alone_orders}
+    size = {n: max(part[n].amplitude for part in (left, alone) if n in part) for n in {*left, *alone}}
+    told = [n for n in size if size[n] > SMALLEST * max(size.values())]
+    kept = sorted(sorted(told, key=lambda n: (-size[n], n))[:ROWS])
+    if not kept:
+        return "No order is there.\n"
+    rows = {"times a turn": [str(n) for n in kept]}
+    rows["one head"] = [show(alone[n].amplitude, "rad") if n in alone else "0" for n in kept]
+    rows["at the rim"] = [
+        show(alone[n].amplitude * curve.ring.radius, "m") if n in alone else "0" for n in kept
+    ]
+    if len(curve.heads) > 1:
+        rows[f"{len(curve.heads)} heads leave"] = [
+            show(left[n].amplitude, "rad") if n in left else "0" for n in kept
+        ]
+    rows["causes, for one head"] = [_causes(alone.get(n, left.get(n))) for n in kept]
+    more = f"and {len(told) - len(kept)} smaller orders\n" if len(told) > len(kept) else ""
+    return _left_last(rows) + more
+
+
+def _left_last(rows):
+    """A table whose last column is set to the left."""
+    *_, last = rows
+    wide = max(map(len, (last, *rows[last])))
+    rows = {**{name: cells for name, cells in rows.items() if name != last},
+            last.ljust(wide): [cell.ljust(wide) for cell in rows[last]]}  # fmt: skip
+    return "".join(f"{line.rstrip()}\n" for line in aligned(rows).splitlines())
+
+
+def _causes(line):
+    known = sorted(line.causes.items(), key=lambda part: -part[1])
+    least = LEAST * known[0][1] if known else 0.0
+    return ", ".join(f"{name} {show(size, 'rad')}" for name, size in known if size > least)
+
+
+def _compared(found):
+    """One to four heads, equally spaced, beside those given."""
+    curves = {NAMES[len(one.heads)]: one for one in found.compared}
+    same = any(_same(one.heads, found.curve.heads) for one in found.compared)
+    alone = found.compared[0]
+    curves |= {} if same else {f"as given, {degrees(found.curve.heads)}": found.curve}
+    return table({
+        "heads": list(curves),
+        "peak": [_beside(one.peak, alone.peak, "rad") for one in curves.values()],
+        "rms": [_beside(one.rms, alone.rms, "rad") for one in curves.values()],
+        "peak at the rim": [_beside(one.arc, alone.arc, "m") for one in curves.values()],
+    })  # fmt: skip
+
+
+def _beside(left, alone, unit):
+    """What heads leave, 0 where that is nothing beside what one head shows."""
+    return show(left, unit) if left > NOTHING_LEFT * alone else "0"
+
+
+def _same(first, second):
+    """Whether heads stand at the same angles but for a turn of all."""
+    if len(first) != len(second):
+        return False
+    turned = [sorted((value - heads[0]) % (2.0 * math.pi) for value in heads) for heads in (first, second)]
+    return all(abs(a - b) < ring_geometry.SAME_SPOT for a, b in zip(*turned, strict=True))
+
+
+def table(rows):
+    """A table whose first column is set to the left."""
+    head, *_ = rows
+    wide = max(map(len, (head, *rows[head])))
+    rest = {name: cells for name, cells in rows.items() if name != head}
+    return aligned({head.ljust(wide): [cell.ljust(wide) for cell in rows[head]], **rest})
+
+
+def _budget(budget):
+    """The largest contributions, their sum and what it means at the rim."""
+    told = [i for i, size in enumerate(budget.standard) if size >= SMALLEST * budget.combined]
+    rank = sorted(told, key=lambda i: -budget.standard[i])[:ROWS]
+    largest = table({
+        "uncertainty budget": [budget.name[i] for i in rank],
+        "distribution": [budget.distribution[i] for i in rank],
+        "size": [show(budget.size[i], "rad") for i in rank],
+        "standard": [show(budget.standard[i], "rad") for i in rank],
+        "share": [f"{100.0 * budget.share[i]:.1f} %" for i in rank],
+    })  # fmt: skip
+    more = len(told) - len(rank)
+    rest = f"and {more} smaller contributions\n" if more > 0 else ""
+    words = (
+        f"Combined {show(budget.combined, 'rad')}; expanded (k = {budget.factor:.2f}, "
+        f"{100.0 * budget.probability:g} %) {show(budget.expanded, 'rad')}, {show(budget.arc, 'm')} at the rim; all at "
+        f"their worst at once {show(budget.worst, 'rad')}. By JCGM 100, the ring's errors taken as not corrected."
+    )
+    notes = "".join(f"Note: {reason}.\n" for reason in budget.reasons)
+    return largest + rest + filled(words) + notes
+
+
+def _searched(search):
+    """Angles found, and what they leave beside equal spacing."""
+    angles = search.alone and search.amplitude.max(initial=0.0) < 1.0
+    size = angle if angles else lambda value: f"{100.0 * value / search.alone:.3g} %"
+    whole = f"of the {angle(search.alone)} that one head shows" if angles else "of what one head shows"
+    words = (
+        f"Heads at {degrees(search.heads)} leave {size(search.rms)} rms {whole}; equally spaced ones "
+        f"leave {size(search.equal_rms)}."
+    )
+    if not angles:
+        words += " The orders asked for count alike."
+    rows = {
+        "times a turn": [str(n) for n in search.orders[:ROWS]],
+        "these heads leave": [f"{100.0 * share:.2f} %" for share in search.weight[:ROWS]],
+        "equally spaced": [f"{100.0 * share:.2f} %" for share in search.equal_weight[:ROWS]],
+    }
+    moved = f"Of eccentricity and wander they leave {100.0 * search.displacement:.2f} %.\n"
+    notes = "".join(f"Note: {reason}.\n" for reason in search.reasons)
+    return filled(words) + (aligned(rows) if len(search.orders) else "") + moved + notes
+
+
+def _tolerances(found):
+    """What each fault may be, the others as described."""
+    met = "is met" if found.valid else f"is not met: {found.reasons[0]}"
+    words = (
+        f"The limit of {show(found.limit, 'rad')} on the sum of all amplitudes ({show(found.now, 'rad')} as described) "
+        f"{met}. One at a time, all others as described, it allows:"
+    )
+    rows = {
+        "fault": list(found.allowed),
+        "as described": [show(found.given[name], found.dimension[name]) for name in found.allowed],
+        "allowed": [_allowed(value, found.dimension[name]) for name, value in found.allowed.items()],
+    }
+    return filled(words) + table(rows)
+
+
+def _allowed(value, unit):
+    if math.isnan(value):
+        return "none: the others take all"
+    return "any" if math.isinf(value) else show(value, unit)
+
+
+def _grown(growth, material):
+    """Growth, stress and safety."""
+    words = [
+        f"Growth of the radius {show(growth.radius_growth, 'm')} (round figures of {material}; put in your own)."
+    ]
+    if growth.rim_speed:
+        words.append(f"Rim {show(growth.rim_speed, 'm/s')}, hoop stress {growth.stress / 1e6:.3g} MPa.")
+    if growth.rim_speed and not math.isnan(growth.safety):
+        limit = show(growth.speed_limit, "rad/s")
+        words.append(f"By these figures it would yield at {limit}, {growth.safety:.3g} times this speed.")
+    words.append("Uniform growth of a whole ring changes no angle.")
+    warnings = "".join(filled(f"WARNING: {reason}.") for reason in growth.reasons)
+    return warnings + filled(" ".join(words))
+
+
+def _centred(centring, left):
+    """How the ring sits, what to do, and what is likely to be left."""
+    clear = f"{show(centring.eccentricity, 'm')} +- {show(centring.uncertainty, 'm')}"
+    words = f"Centring: the ring is off centre by {clear} (run-out {show(centring.run_out, 'm')}), "
+    words += f"{show(centring.angle_error, 'rad')} for a single head."
+    parts = [filled(words), *(f"  {line}\n" for line in centring.advice)]
+    for order, (size, _) in centring.lobes.items():
+        parts.append(
+            f"  Out of round at {order} a turn: {show(size, 'm')} +- {show(centring.order_uncertainty[order], 'm')}\n"
+        )
+    for order, (size, _) in centring.graduation.items():
+        sure = show(centring.order_uncertainty[order], "rad")
+        parts.append(f"  Error of the ring at {order} a turn: {show(size, 'rad')} +- {sure}\n")
+    if not math.isnan(centring.swash):
+        sure = show(centring.swash_uncertainty, "rad")
+        parts.append(f"  Tilt of the face: {show(centring.swash, 'rad')} +- {sure}\n")
+    if centring.lost:
+        parts.append(f"  These heads cannot see: {', '.join(map(str, centring.lost))} a turn\n")
+    parts += [f"  Note: {reason}\n" for reason in centring.reasons]
+    if centring.valid:
+        after = f"{show(left.rms, 'm')} rms, 95 % below {show(left.likely, 'm')} ({show(left.angle_likely, 'rad')})"
+        parts.append(f"  Left after shifting and tightening: {after}\n")
+        parts += [f"  Note: {reason}\n" for reason in left.reasons]
+    return "".join(parts)

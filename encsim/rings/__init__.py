@@ -1,0 +1,1 @@
+"""Station rings."""

@@ -1,0 +1,372 @@
+"""How the axes of one design differ: distributions around an axis' own values, and axes drawn from them.
+
+The ``[spread]`` section of an axis file, or of a file of its own, as distributions.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cached_property
+
+from .. import checks, units
+from ..checks import NOTHING, Fault, InputError
+from ..formats import axis_file, changes, toml_text
+from ..formats.sections import Section
+from ..model import distributions
+from ..model.distributions import Distribution, places
+
+TEMPERATURE = "temperature"
+PHASE = ".phase"
+MOST_KEYS = 64
+MOST_TRIES = 100
+# So many samples are drawn before any is computed. Numbers that must not be negative and are 0 in the axis make half
+# of them impossible, two such numbers three quarters; more than this share nobody means.
+FIRST_LOOK, MOST_IMPOSSIBLE = 200, 0.8
+
+
+def place_of(key):
+    """Path in the axis that a key of a spread stands for, and whether the phase of an order is meant."""
+    of_phase = key.endswith(PHASE) and key.count(".") == 3
+    return (key.removesuffix(PHASE) if of_phase else key), of_phase
+
+
+def own_value(axis, key):
+    """The axis' own number that a key of a spread stands for.
+
+    Parameters
+    ----------
+    axis : Axis
+    key : str
+        A path as of ``changes.apply``; behind one order ``.phase`` means its phase: ``signal.sde.1.phase``.
+
+    Returns
+    -------
+    float
+
+    Raises
+    ------
+    InputError
+        If the axis has no such key, no value there, or one that is no continuous number.
+    """
+    path, of_phase = place_of(key)
+    found = changes.value(axis, path)
+    if found is None:
+        hint = "an order or limit that is left out has none; write it in the axis, an order may be 0"
+        checks.refuse(key, "have a value in the axis to spread around", None, hint=hint)
+    pair = isinstance(found, tuple) and path.count(".") == 2
+    if of_phase and not pair:
+        checks.refuse(key, "name the phase of an order that has one", found)
+    number = found[1 if of_phase else 0] if pair else found
+    if not isinstance(number, float):
+        rule, hint = (
+            "stand for one number that varies continuously",
+            "choose compares whole numbers and kinds",
+        )
+        if path == "signal.offset":
+            hint = "its channels are signal.offset.0 and signal.offset.1"
+        checks.refuse(key, rule, found, hint=hint)
+    return number
+
+
+def check(axis, spread):
+    """Raise for a spread that does not fit the axis; all faults at once, under ``spread.`` and the key.
+
+    Parameters
+    ----------
+    axis : Axis
+    spread : mapping of str to Normal, Uniform or Triangular
+
+    Raises
+    ------
+    InputError
+        If a key or a distribution is wrong, nothing varies, or there is a temperature without a coefficient
+        or the other way round.
+    """
+    if not isinstance(spread, Mapping) or not 1 <= len(spread) <= MOST_KEYS:
+        checks.refuse("spread", f"be a mapping of 1 to {MOST_KEYS} keys to distributions", spread)
+    faults = [fault for key, one in spread.items() for fault in faults_of(axis, key, one)]
+    if not faults:
+        faults = _faults_together(spread)
+    if faults:
+        raise InputError(*faults)
+
+
+def faults_of(axis, key, distribution):
+    """Faults of one entry of a spread."""
+    name = f"spread.{key}"
+    if not isinstance(distribution, Distribution):
+        hint = "as in Normal(0.01)"
+        return [Fault(name, "be Normal, Uniform or Triangular", distribution, hint=hint)]
+    if key == TEMPERATURE:
+        if distribution.per_kelvin:
+            return [Fault(name, "have no per_kelvin of its own", distribution.per_kelvin)]
+        return []
+    try:
+        own_value(axis, str(key))
+    except InputError as error:
+        return [Fault(name, fault.rule, fault.value, fault.unit, fault.hint) for fault in error.faults]
+    return []
+
+
+def _faults_together(spread):
+    """Faults of a spread whose entries are right by themselves."""
+    warm = [key for key, one in spread.items() if one.per_kelvin]
+    if warm and TEMPERATURE not in spread:
+        rule = f"hold {TEMPERATURE} where a key has per_kelvin, as {warm[0]} has"
+        return [Fault("spread", rule, checks.NOTHING)]
+    if TEMPERATURE in spread and not warm:
+        rule = "act on a key: per_kelvin of one of them at least"
+        return [Fault(f"spread.{TEMPERATURE}", rule, spread[TEMPERATURE])]
+    if not any(one.width for one in spread.values()):
+        return [Fault("spread", "hold a distribution wider than zero", dict(spread))]
+    return []
+
+
+@dataclass(frozen=True)
+class Sampler:
+    """Axes drawn around one axis, each by its number.
+
+    Attributes
+    ----------
+    axis : Axis
+    spread : dict of str to Normal, Uniform or Triangular
+        As :func:`check` has it.
+    seed : int
+    """
+
+    axis: object
+    spread: dict
+    seed: int
+
+    @cached_property
+    def own(self):
+        """The axis' own numbers by key, the temperature left out."""
+        return {key: own_value(self.axis, key) for key in self.spread if key != TEMPERATURE}
+
+    @cached_property
+    def partners(self):
+        """The other number of each order whose amplitude or phase varies, {path: (amplitude, phase)}."""
+        paths = dict.fromkeys(place_of(key)[0] for key in self.own)
+        held = {path: changes.value(self.axis, path) for path in paths}
+        return {path: pair for path, pair in held.items() if isinstance(pair, tuple)}
+
+    def places(self, first, count, attempt=0):
+        """Places in each distribution, {key: array}, of samples from ``first`` on."""
+        return {key: places(self.seed, key, first, count, attempt) for key in self.spread}
+
+    def values(self, first, count, attempt=0):
+        """Numbers by key of samples from ``first`` on, {key: array}; of the temperature its deviation, K."""
+        drawn = {key: self.spread[key].at(place) for key, place in self.places(first, count, attempt).items()}
+        warmth = drawn.get(TEMPERATURE, 0.0)
+        return {
+            key: part + self.own[key] + self.spread[key].per_kelvin * warmth if key in self.own else part
+            for key, part in drawn.items()
+        }
+
+    def changed(self, values):
+        """The axis with one sample's numbers; raises InputError where it is impossible."""
+        pairs = {path: list(pair) for path, pair in self.partners.items()}
+        changed = {}
+        for key, number in values.items():
+            path, of_phase = place_of(key)
+            if path in pairs:
+                pairs[path][of_phase] = number
+            elif key != TEMPERATURE:
+                changed[key] = number
+        return changes.apply(self.axis, changed | {path: tuple(pair) for path, pair in pairs.items()})
+
+    def draw(self, first, count):
+        """Axes of samples from ``first`` on, each with the number of draws refused before it.
+
+        Yields
+        ------
+        (Axis, int)
+
+        Raises
+        ------
+        InputError
+            If a sample is still impossible after 100 draws.
+        """
+        table = self.values(first, count)
+        for index in range(count):
+            row = {key: float(column[index]) for key, column in table.items()}
+            yield self._possible(first + index, row)
+
+    def _possible(self, number, row):
+        """The axis of one sample, drawn anew while it is impossible."""
+        for attempt in range(MOST_TRIES):
+            axis, fault = self._tried(row)
+            if fault is None:
+                return axis, attempt
+            row = {key: float(column[0]) for key, column in self.values(number, 1, attempt + 1).items()}
+        raise self._impossible(MOST_TRIES, MOST_TRIES, fault)
+
+    def _tried(self, row):
+        """The axis of some numbers and None, or None and why it is impossible."""
+        try:
+            return self.changed(row), None
+        except InputError as error:
+            return None, error.faults[0]
+
+    def look(self):
+        """Raise if most samples would be impossible axes.
+
+        Raises
+        ------
+        InputError
+            Names the keys that make them so, with an example.
+        """
+        faults = self._faults(self.spread)
+        if len(faults) > MOST_IMPOSSIBLE * FIRST_LOOK:
+            raise self._impossible(len(faults), FIRST_LOOK, faults[0])
+
+    def _faults(self, keys):
+        """Why some of the first samples are impossible if these keys alone vary."""
+        table = self.values(0, FIRST_LOOK)
+        rows = (
+            {key: float(table[key][index]) if key in keys else own for key, own in self.own.items()}
+            for index in range(FIRST_LOOK)
+        )
+        tried = (self._tried(row)[1] for row in rows)
+        return [fault for fault in tried if fault is not None]
+
+    def _impossible(self, count, tried, example):
+        """The error of a spread that makes too many impossible axes: the keys that do most of it by themselves."""
+        alone = {key: self._faults([key]) for key in self.own}
+        most = max(map(len, alone.values()))
+        keys = [key for key, faults in alone.items() if faults and len(faults) > 0.8 * most]
+        rule = f"leave possible axes: {count} of {tried} draws are not"
+        if not keys:
+            return InputError(Fault("spread", rule, checks.NOTHING, hint=f"one says {example}"))
+        name, shown = " and ".join(f"spread.{key}" for key in keys), self.spread[keys[0]]
+        return InputError(Fault(name, rule, shown, hint=f"one says {alone[keys[0]][0]}"))
+
+
+SECTION = "spread"
+PER_KELVIN = "per_kelvin"
+EXAMPLE = "signal.gain = {normal = 0.01}"
+_KINDS = ", ".join(distributions.KINDS)
+
+
+def load_spread(path, axis=None):
+    """The spread in the ``[spread]`` section of a file.
+
+    Parameters
+    ----------
+    path : str or path-like
+        An axis file, or one with this section alone.
+    axis : Axis, optional
+        Around whose values; without it the one that the file describes.
+
+    Returns
+    -------
+    dict of str to Normal, Uniform or Triangular
+        As of :func:`tolerance`.
+
+    Raises
+    ------
+    InputError
+        If the file cannot be read or has no such section; every fault with its line.
+    """
+    text = toml_text.read(path)
+    return loads(text, axis_file.loads(text, str(path)) if axis is None else axis, str(path))
+
+
+def loads(text, axis, name="spread file", settings=()):
+    """The spread in the ``[spread]`` section of a text.
+
+    Parameters
+    ----------
+    text : str
+        ``signal.gain = {normal = 0.01}`` and the like: one of normal (standard deviation), uniform and triangular
+        (half of the width) in the unit of the key, and per_kelvin, what each kelvin of the temperature adds;
+        ``temperature = {uniform = "15 K"}`` is how far that differs from where the axis' own values hold.
+    axis : Axis
+    name : str
+        What errors call the text.
+    settings : iterable of str
+        As of ``axis_file.loads_with``.
+
+    Returns
+    -------
+    dict of str to Normal, Uniform or Triangular
+
+    Raises
+    ------
+    InputError
+        If there is no such section; every fault with its line.
+    """
+    section = Section(text, SECTION, name, settings, unit=axis.scale.unit, diameter=axis.scale.diameter)
+    if not section.table:
+        raise InputError(
+            Fault(f"[{SECTION}]", "be given", NOTHING, hint=f"as in [spread], {EXAMPLE}", source=name)
+        )
+    found, written = {}, {}
+    for path, value in section.entries(leaf=_is_leaf):
+        key = ".".join(path)
+        if key in found:
+            section.fault(path, "stand there once", key)
+        found[key], written[key] = _distribution(section, path, key, value, axis), path
+    section.done()
+    _check_together(section, axis, found, written)
+    return found
+
+
+def _is_leaf(table):
+    """Whether a table is meant as a distribution, rightly written or not."""
+    return not table or any(units.nearest(name, (*distributions.KINDS, PER_KELVIN)) for name in table)
+
+
+def _distribution(section, path, key, value, axis):
+    """One entry as a distribution; NOTHING where it is faulty."""
+    if not isinstance(value, dict):
+        section.fault(path, f"be a distribution ({_KINDS})", value, hint=f"as in {EXAMPLE}")
+        return NOTHING
+    for name in value.keys() - {*distributions.KINDS, PER_KELVIN}:
+        near = units.nearest(name, (*distributions.KINDS, PER_KELVIN))
+        hint = f"did you mean {near}?" if near else ""
+        section.fault((*path, name), f"be {_KINDS} or {PER_KELVIN}", name, hint=hint)
+        return NOTHING
+    kinds = [name for name in distributions.KINDS if name in value]
+    if len(kinds) != 1 and (kinds or PER_KELVIN not in value):
+        given = " and ".join(kinds) or NOTHING
+        section.fault(path, f"have one of {_KINDS}", given, hint=f"as in {EXAMPLE}")
+        return NOTHING
+    kind = kinds[0] if kinds else "normal"
+    sizes = {name: _size(section, (*path, name), key, text, axis) for name, text in value.items()}
+    if any(size is NOTHING for size in sizes.values()):
+        return NOTHING
+    with section.at(*path):
+        return distributions.KINDS[kind](sizes.get(kind, 0.0), per_kelvin=sizes.get(PER_KELVIN, 0.0))
+    return NOTHING
+
+
+def _size(section, path, key, text, axis):
+    """A width or a coefficient in SI; NOTHING where it is faulty, also where the axis has no such key."""
+    with section.at(*path[:-1]):
+        if key != TEMPERATURE:
+            own_value(axis, key)
+        dimension = dimension_of(axis, key)
+        if dimension is None:
+            return section.number(path, text)
+        with section.at(*path):
+            return units.parse(text, dimension, "value", diameter=axis.scale.diameter)
+    return NOTHING
+
+
+def dimension_of(axis, key):
+    """Dimension of the number that a key of a spread stands for, None for a pure number."""
+    if key == TEMPERATURE:
+        return key
+    path, of_phase = place_of(key)
+    return "angle" if of_phase else changes.dimension_of(axis, path)
+
+
+def _check_together(section, axis, found, written):
+    """Faults of entries that are right by themselves."""
+    try:
+        check(axis, found)
+    except InputError as error:
+        for fault in error.faults:
+            key = fault.field.removeprefix(f"{SECTION}.")
+            section.fault(written.get(key, ()), fault.rule, fault.value, hint=fault.hint)
+        section.done()

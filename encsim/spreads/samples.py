@@ -1,0 +1,141 @@
+"""What one axis out of many gives: its ripple in the quick form, and its shares of the limits of a requirement.
+
+The unit of work of :mod:`encsim.tolerancing`: plain arguments in, arrays out, so that any process can do it.
+"""
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+
+from ..decisions import fast_ripple
+from ..open_loop import limits, period_error
+from .description import Sampler
+
+# Limits that need the speed, beside those on measured ripple, which is kept at every speed and judged at the end.
+CURVES = ("torque", "actual")
+# A limit that is met exactly is met, whatever the last digits of a sum.
+EXACTLY = 1.0 + 1e-9
+
+
+@dataclass(frozen=True, eq=False)
+class Job:
+    """All that decides a sample.
+
+    Attributes
+    ----------
+    axis : Axis
+    spread : dict of str to Normal, Uniform or Triangular
+    speeds : ndarray, shape (m,)
+        Not negative, m/s or rad/s.
+    seed : int
+    requirement : Requirement or None
+    """
+
+    axis: object
+    spread: dict
+    speeds: np.ndarray
+    seed: int
+    requirement: object = None
+
+    @cached_property
+    def sampler(self):
+        """Draws the axes."""
+        return Sampler(self.axis, self.spread, self.seed)
+
+    @cached_property
+    def within(self):
+        """Speeds at which the requirement's limits hold, bool, shape (m,)."""
+        if self.requirement is None:
+            return np.zeros(self.speeds.shape, dtype=bool)
+        low, high = self.requirement.speeds
+        return (self.speeds >= low / EXACTLY) & (self.speeds <= high * EXACTLY)
+
+    @cached_property
+    def limits(self):
+        """Names of the limits in a batch's shares."""
+        if self.requirement is None:
+            return ()
+        curves = [name for name in CURVES if getattr(self.requirement, name) is not None]
+        return (*curves, *(check.name for check in self.requirement.steady(self.axis)))
+
+
+@dataclass(frozen=True, eq=False)
+class Batch:
+    """What consecutive samples gave.
+
+    Attributes
+    ----------
+    rms : ndarray, shape (n, m)
+        Measured ripple at each speed, m/s or rad/s.
+    refused : ndarray of int, shape (n,)
+        Draws that were impossible axes before each sample.
+    doubtful : ndarray of bool, shape (n,)
+        Samples whose channels do not go round zero, or are clipped.
+    shares : ndarray, shape (n, k)
+        Largest share of each of the job's limits; above 1 it is missed.
+    """
+
+    rms: np.ndarray
+    refused: np.ndarray
+    doubtful: np.ndarray
+    shares: np.ndarray
+
+    @classmethod
+    def empty(cls, count, job):
+        """Room for so many samples."""
+        return cls(
+            rms=np.full((count, job.speeds.size), np.nan),
+            refused=np.zeros(count, dtype=np.int64),
+            doubtful=np.zeros(count, dtype=bool),
+            shares=np.full((count, len(job.limits)), np.nan),
+        )
+
+    def put(self, first, other):
+        """Take the samples of another batch from ``first`` on."""
+        there = slice(first, first + len(other.refused))
+        for name in ("rms", "refused", "doubtful", "shares"):
+            getattr(self, name)[there] = getattr(other, name)
+
+
+def batch(job, first, count):
+    """Compute samples ``first`` to ``first + count - 1``.
+
+    Parameters
+    ----------
+    job : Job
+    first, count : int
+
+    Returns
+    -------
+    Batch
+        The same numbers however the samples are divided.
+    """
+    found = Batch.empty(count, job)
+    for index, (axis, refused) in enumerate(job.sampler.draw(first, count)):
+        quick = fast_ripple.curves(axis, job.speeds)
+        found.rms[index], found.refused[index] = quick.rms["measured"], refused
+        found.doubtful[index] = not quick.sound or (_may_clip(axis) and limits.clips(axis))
+        found.shares[index] = _shares(axis, quick.rms, job)
+    return found
+
+
+def _shares(axis, rms, job):
+    """Shares of one axis in the job's limits, in their order."""
+    if not job.limits:
+        return []
+    steady = {check.name: check.share for check in job.requirement.steady(axis)}
+    return [
+        steady[name] if name in steady else rms[name][job.within].max() / getattr(job.requirement, name)
+        for name in job.limits
+    ]
+
+
+def _may_clip(axis):
+    """Whether the channels could reach the ends of the converter: a bound that costs nothing."""
+    if axis.interpolation.bits is None:
+        return False
+    found, how = period_error.channels(axis), axis.interpolation
+    sizes = (np.abs(found.cosine).sum(), np.abs(found.sine).sum())
+    reached = max(abs(offset) + size for offset, size in zip(found.offset, sizes, strict=True))
+    return reached >= how.span * (1.0 - 2.0**-how.bits)

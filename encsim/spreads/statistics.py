@@ -1,0 +1,251 @@
+"""What many samples say: the band of their ripple, who meets what, and how far the quick form is off.
+
+Which of several independent causes of chance makes a result vary, from one set of samples.
+"""
+
+import numpy as np
+
+from ..closed_loop.closed_loop_ripple import smoothness
+from ..decisions import fast_ripple
+from ..model.distributions import places
+from ..open_loop.closed_form import ripple
+from .samples import EXACTLY
+
+BAND = (0.025, 0.5, 0.975)
+FEW_SAMPLES = 100
+# So many samples are computed again in the whole form. A quick one that is further off than this is told: less is
+# little beside the uncertainty of a band of a thousand samples.
+CHECKED, CLOSE = 5, 0.05
+# Ripple below this share of the largest is what rounding leaves where lines vanish.
+NOTHING_LEFT = 1e-9
+
+
+def summary(job, batch):
+    """Fields of a result that come from the samples, {name: value}; scales the ripple of the batch.
+
+    Parameters
+    ----------
+    job : Job
+    batch : Batch
+
+    Returns
+    -------
+    dict
+    """
+    looked = _looked_at(job, batch)
+    batch.rms[:] *= looked.pop("scale")
+    band = np.array([_quantiles(column) for column in batch.rms.T]).T
+    drawn = _places(job, batch.refused)
+    told = dict(NO_YIELDS) if job.requirement is None else _yields(job, batch, drawn)
+    sensitivity = shares(drawn, _logarithm(told.pop("worst", batch.rms)))
+    if job.requirement is None:
+        told["tighten"] = next((key for key, share in sensitivity.items() if share > 0.0), None)
+    return (
+        dict(zip(("low", "median", "high"), band, strict=True)) | told | looked | {"sensitivity": sensitivity}
+    )
+
+
+def _quantiles(values):
+    """The quantiles of the band, linear between samples; infinite values, of loops that swing, are the largest."""
+    ordered, place = np.sort(values), np.array(BAND) * (values.size - 1)
+    below = place.astype(int)
+    first, second = ordered[below], ordered[np.minimum(below + 1, values.size - 1)]
+    with np.errstate(invalid="ignore"):
+        return np.where(first == second, first, first + (place - below) * (second - first))
+
+
+NO_YIELDS = {
+    "limit": None,
+    "yield_by_speed": None,
+    "yield_fraction": None,
+    "yield_interval": None,
+    "yield_by_limit": {},
+    "halved": {},
+    "tighten": None,
+}
+
+
+def _yields(job, batch, places):
+    """Who meets what, and the worst share of each sample."""
+    limits = _ripple_limits(job)
+    limit = np.minimum.reduce([np.full(job.speeds.size, np.inf), *limits.values()])
+    by_limit = {name: batch.shares[:, index] <= EXACTLY for index, name in enumerate(job.limits)}
+    worst, by_speed = batch.shares.max(axis=1, initial=0.0), np.ones(limit.size)
+    for name, allowed in limits.items():
+        met = np.ones(len(worst), dtype=bool)
+        for index in np.flatnonzero(job.within).tolist():
+            share = batch.rms[:, index] / allowed[index]
+            met &= share <= EXACTLY
+            worst = np.maximum(worst, share)
+        by_limit[name] = met
+    for index in np.flatnonzero(np.isfinite(limit)).tolist():
+        by_speed[index] = (batch.rms[:, index] <= limit[index] * EXACTLY).mean()
+    met = np.logical_and.reduce(list(by_limit.values()))
+    return {
+        "limit": limit,
+        "yield_by_speed": by_speed,
+        "yield_fraction": float(met.mean()),
+        "yield_interval": interval(float(met.mean()), len(met)),
+        "yield_by_limit": {name: float(inside.mean()) for name, inside in by_limit.items()},
+        **_halved(job, places, met),
+        "worst": worst[:, None],
+    }
+
+
+def _ripple_limits(job):
+    """Measured ripple that each limit allows at each speed, infinite outside the range, {limit: array}."""
+    asked, found = job.requirement, {}
+    if asked.measured is not None:
+        found["measured"] = np.full(job.speeds.shape, asked.measured)
+    if asked.relative is not None:
+        found["relative"] = asked.relative_at(job.speeds)
+    return {name: np.where(job.within, allowed, np.inf) for name, allowed in found.items()}
+
+
+def _logarithm(values):
+    """Logarithm of positive values; what has none takes that of the nearest in its column."""
+    with np.errstate(divide="ignore"):
+        found = np.log(values)
+    for column in found.T:
+        sound = column[np.isfinite(column)]
+        if sound.size < column.size:
+            column[:] = np.clip(column, sound.min(), sound.max()) if sound.size else 0.0
+    return found
+
+
+def _places(job, refused):
+    """Places of all samples in each distribution that has a width, {key: array}."""
+    wide = [key for key, one in job.spread.items() if one.width]
+    found = {key: places(job.seed, key, 0, len(refused)) for key in wide}
+    for number in np.flatnonzero(refused).tolist():
+        for key in wide:
+            found[key][number] = places(job.seed, key, number, 1, int(refused[number]))[0]
+    return found
+
+
+def _halved(job, places, met):
+    """Yield if one key varied half as widely, for each, and the key that gains most beyond chance."""
+    found, best = {}, (0.0, None)
+    for key, place in places.items():
+        found[key], gain = reweighted(met, job.spread[key].halved_weight(place))
+        best = max(best, (gain, key), key=lambda pair: pair[0])
+    return {"halved": found, "tighten": best[1]}
+
+
+def _looked_at(job, batch):
+    """The first samples in the whole form: what to scale all by, how far they are off then, doubts, reasons."""
+    samples, closed = len(batch.refused), fast_ripple.closes(job.axis)
+    whole = [
+        (smoothness if closed else ripple)(axis, job.speeds)
+        for axis, _ in job.sampler.draw(0, min(CHECKED, samples))
+    ]
+    rms = np.array([curve.measured if closed else curve.rms for curve in whole])
+    ratio = _ratio(rms, batch.rms[: len(whole)])
+    scale = np.median(ratio, axis=0)
+    deviation = np.abs(ratio / scale - 1.0).max(axis=0)
+    far, lost = deviation > CLOSE, int(np.count_nonzero(batch.doubtful))
+    found = {
+        f"the quick form is off by up to {100.0 * deviation.max():.2g} % at some speeds": far.any(),
+        f"{lost} of {samples} axes do not keep their channels within the converter and round zero": lost,
+        f"fewer than {FEW_SAMPLES} samples say little about the ends of the band": samples < FEW_SAMPLES,
+    }
+    known = dict.fromkeys(reason for curve in whole for reason in curve.reasons)
+    reasons = (*known, *(reason for reason, there in found.items() if there))
+    doubtful = np.any([far, *(curve.doubtful for curve in whole)], axis=0)
+    return {
+        "scale": scale,
+        "deviation": deviation,
+        "doubtful": doubtful,
+        "valid": not reasons,
+        "reasons": reasons,
+    }
+
+
+def _ratio(whole, quick):
+    """One array over the other; 1 where both are infinite, or no more than rounding is left of either."""
+    finite = np.where(np.isfinite(whole), whole, 0.0)
+    nothing = NOTHING_LEFT * finite.max(axis=-1, keepdims=True)
+    alike = (whole == quick) | ((whole <= nothing) & (quick <= nothing))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        found = whole / quick
+    return np.where(alike | ~np.isfinite(found) | (found <= 0.0), 1.0, found)
+
+
+MOST_GROUPS, LEAST_IN_GROUP = 20, 25
+
+
+def shares(places, values):
+    """Share of the variance of the values that each cause makes by itself.
+
+    Parameters
+    ----------
+    places : dict of str to ndarray, shape (n,)
+        Places of the samples in the distribution of each cause, 0 to 1.
+    values : ndarray, shape (n, m)
+        Results; variances are added over the m.
+
+    Returns
+    -------
+    dict of str to float
+        Largest first. They add up to less than 1 where causes act together.
+
+    Notes
+    -----
+    Var(E(y | cause))/Var(y): samples in up to 20 groups of equal size along the cause, variance between the
+    groups' means, less what chance alone makes of it (the adjusted correlation ratio).
+    """
+    total = float(values.var(axis=0).sum())
+    groups = max(2, min(MOST_GROUPS, len(values) // LEAST_IN_GROUP))
+    found = {key: _share(place, values, groups, total) for key, place in places.items()}
+    return dict(sorted(found.items(), key=lambda item: -item[1]))
+
+
+def _share(place, values, groups, total):
+    """Adjusted correlation ratio of one cause."""
+    count = len(values)
+    if total <= 0.0 or count <= groups:
+        return 0.0
+    edges = np.arange(groups) * count // groups
+    sizes = np.diff([*edges, count])
+    means = np.add.reduceat(values[np.argsort(place, kind="stable")], edges, axis=0) / sizes[:, None]
+    between = float((sizes @ (means - values.mean(axis=0)) ** 2).sum()) / count
+    ratio = min(between / total, 1.0)
+    return max(1.0 - (1.0 - ratio) * (count - 1) / (count - groups), 0.0)
+
+
+def reweighted(met, weight):
+    """Share of samples that meet something if they came with other densities, and what is sure of the gain.
+
+    Parameters
+    ----------
+    met : ndarray of bool, shape (n,)
+    weight : ndarray, shape (n,)
+        Ratio of the densities.
+
+    Returns
+    -------
+    share, gain : float
+        Share that would meet it; how much more that is than now, 0 where chance alone may make the difference
+        (two standard errors). NaN and 0 where no sample has a weight.
+    """
+    if not weight.any():
+        return float("nan"), 0.0
+    now, share = float(met.mean()), float(weight @ met / weight.sum())
+    apart = weight / weight.mean() * (met - share) - (met - now)
+    gain = share - now
+    return share, gain if gain > 2.0 * apart.std() / np.sqrt(met.size) else 0.0
+
+
+def interval(share, count):
+    """Interval that holds the true share in 95 of 100 cases, where ``share`` of ``count`` samples has it.
+
+    Notes
+    -----
+    Score interval: E. B. Wilson, "Probable inference, the law of succession, and statistical inference", Journal
+    of the American Statistical Association 22 (1927), from memory.
+    """
+    z = 1.959963984540054
+    centre = (share + z**2 / (2.0 * count)) / (1.0 + z**2 / count)
+    half = z * np.sqrt(share * (1.0 - share) / count + (z / (2.0 * count)) ** 2) / (1.0 + z**2 / count)
+    low, high = max(float(centre - half), 0.0), min(float(centre + half), 1.0)
+    return (low if share > 0.0 else 0.0), (high if share < 1.0 else 1.0)

@@ -1,0 +1,288 @@
+"""Samples divided among workers: any executor, chunks done again once, what is done kept in a file."""
+
+import hashlib
+import io
+import os
+import signal
+import sys
+import threading
+import time
+import types
+import zipfile
+import zlib
+from concurrent.futures import FIRST_COMPLETED, Executor, ProcessPoolExecutor, wait
+from multiprocessing import parent_process
+from multiprocessing.context import SpawnContext, SpawnProcess
+from pathlib import Path
+
+import numpy as np
+
+from .. import __version__, checks, files
+from .samples import Batch, batch
+
+CHUNK = 32
+# Chunks handed out at once, so that neither the queue nor its results grow with the job.
+MOST_WAITING = 256
+# Processes of our own take about so long to start: a shorter job is done here.
+WORTH_STARTING = 2.0
+# A large file takes long to write: it is written so seldom that this takes a twentieth of the time.
+SAVE_EVERY, SAVE_SHARE = 10.0, 20.0
+ARRAYS = ("rms", "refused", "doubtful", "shares")
+_UNREADABLE = (OSError, ValueError, KeyError, EOFError, zlib.error, zipfile.BadZipFile)
+
+
+class WorkersLost(RuntimeError):
+    """Chunks failed twice, as where their workers die; with ``resume`` all that was done is kept."""
+
+
+def available():
+    """CPUs that this process may use."""
+    if hasattr(os, "sched_getaffinity"):
+        return len(os.sched_getaffinity(0))
+    return os.cpu_count() or 1
+
+
+class _Process(SpawnProcess):
+    """A fresh process that does not run the user's script again: all it needs stands in this package."""
+
+    @staticmethod
+    def _Popen(process_obj):
+        main = sys.modules.get("__main__")
+        sys.modules["__main__"] = types.ModuleType("__main__")
+        try:
+            return SpawnProcess._Popen(process_obj)
+        finally:
+            sys.modules["__main__"] = main
+
+
+class _Context(SpawnContext):
+    Process = _Process
+
+
+def own_pool(workers):
+    """Fresh processes that leave Ctrl-C to their parent, and end with it."""
+    return ProcessPoolExecutor(workers, mp_context=_Context(), initializer=_begin)
+
+
+def _begin():
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    threading.Thread(target=_end_with_parent, daemon=True).start()
+
+
+def _end_with_parent():
+    """A parent that is killed can tell nobody; its workers would wait for work for ever."""
+    parent_process().join()
+    os._exit(1)
+
+
+class Pool:
+    """Where chunks are computed: an executor that was given, processes of our own, or nowhere else.
+
+    Parameters
+    ----------
+    executor : Executor, int or None
+        A number of processes of our own; None for as many as there are CPUs, if the job is long enough.
+    """
+
+    def __init__(self, executor):
+        self.given = executor if isinstance(executor, Executor) else None
+        self.workers = available() if executor is None or self.given else int(executor)
+        self.wanted = self.given is not None or (executor is not None and self.workers > 1)
+        self.own = None
+
+    def worth(self, seconds):
+        """Whether work that would take so long here should go elsewhere."""
+        return self.workers > 1 and seconds * (1.0 - 1.0 / self.workers) > WORTH_STARTING
+
+    def submit(self, *call):
+        """Hand out one call; returns its future."""
+        if self.given is not None:
+            return self.given.submit(*call)
+        if self.own is None:
+            self.own = own_pool(self.workers)
+        return self.own.submit(*call)
+
+    def renew(self):
+        """After a failure: processes of our own are started anew."""
+        self.close()
+
+    def close(self):
+        """End processes of our own; what they have begun they finish."""
+        own, self.own = self.own, None
+        if own is not None:
+            own.shutdown(wait=True, cancel_futures=True)
+
+
+class Work:
+    """The samples of one job, done and undone."""
+
+    def __init__(self, job, samples, resume=None, progress=None):
+        self.job, self.samples, self.progress = job, samples, progress
+        self.store = None if resume is None else Store(resume, job)
+        self.batch, self.done = Batch.empty(samples, job), np.zeros(samples, dtype=bool)
+        if self.store is not None:
+            self.store.load(self.batch, self.done)
+
+    def run(self, executor=None):
+        """Do what is undone; returns the whole batch.
+
+        Raises
+        ------
+        WorkersLost
+            If a chunk fails again after it was done anew.
+        InputError
+            If a sample cannot be drawn, or the file does not fit.
+        """
+        pool = Pool(executor)
+        try:
+            self._first_here(pool)
+            for again in (False, True):
+                failure = self._hand_out(pool)
+                if failure is None:
+                    break
+                if again:
+                    raise WorkersLost(self._told(failure)) from failure
+                pool.renew()
+        except BaseException:
+            self._keep()
+            raise
+        finally:
+            pool.close()
+        self._keep()
+        return self.batch
+
+    def chunks(self):
+        """(first, count) of what is undone, in chunks."""
+        edges = np.flatnonzero(np.diff(np.concatenate([[0], ~self.done, [0]]).astype(np.int8)))
+        for start, end in edges.reshape(-1, 2).tolist():
+            for first in range(start, end, CHUNK):
+                yield first, min(CHUNK, end - first)
+
+    def _first_here(self, pool):
+        """Compute in this process as long as it does not pay to ask others."""
+        if pool.wanted:
+            return
+        for first, count in self.chunks():
+            start = time.perf_counter()
+            self._take(first, batch(self.job, first, count))
+            left = (time.perf_counter() - start) / count * np.count_nonzero(~self.done)
+            if pool.worth(left):
+                return
+
+    def _hand_out(self, pool):
+        """Have the chunks computed; returns the first failure, or None when all are done."""
+        waiting, chunks, failure = {}, self.chunks(), None
+        try:
+            while True:
+                while failure is None and len(waiting) < MOST_WAITING and (chunk := next(chunks, None)):
+                    try:
+                        waiting[pool.submit(batch, self.job, *chunk)] = chunk
+                    except Exception as error:
+                        failure = error
+                if not waiting:
+                    return failure
+                for future in wait(waiting, return_when=FIRST_COMPLETED).done:
+                    first, _ = waiting.pop(future)
+                    failure = self._received(first, future) or failure
+        finally:
+            for future in waiting:
+                future.cancel()
+
+    def _received(self, first, future):
+        """Take the result of one chunk; returns what failed, if something did."""
+        try:
+            found = future.result()
+        except checks.InputError:
+            raise
+        except Exception as error:
+            return error
+        self._take(first, found)
+        return None
+
+    def _take(self, first, found):
+        self.batch.put(first, found)
+        self.done[first : first + len(found.refused)] = True
+        if self.store is not None and time.monotonic() > self.store.due:
+            self._keep()
+        if self.progress is not None:
+            self.progress(int(np.count_nonzero(self.done)), self.samples)
+
+    def _keep(self):
+        if self.store is not None:
+            self.store.save(self.batch, self.done)
+
+    def _told(self, failure):
+        """A failure that came twice, in one line."""
+        left = int(np.count_nonzero(~self.done))
+        text = " ".join(str(failure).split()) or "no reason given"
+        return (
+            f"workers failed twice with {left} of {self.samples} samples to do, {type(failure).__name__}: "
+            f"{checks.one_line(text, 300)}"
+        )
+
+
+class Store:
+    """A file of finished samples, written whole or not at all, and only ever for one job."""
+
+    def __init__(self, path, job):
+        self.path, self.mark = Path(path), fingerprint(job)
+        self.due = self.extra = None
+
+    def load(self, into, done):
+        """Take what the file has, if there is one."""
+        if not self.path.exists():
+            # That it cannot be written is better known before the work than after it.
+            self.save(into, done)
+            return
+        held = self._read(into)
+        count = min(len(held["done"]), len(done))
+        done[:count] = held["done"][:count]
+        for name in ARRAYS:
+            getattr(into, name)[:count] = held[name][:count]
+        # A longer run than this one may have filled the file.
+        self.extra = {name: values[count:] for name, values in held.items()}
+        self.due = time.monotonic() + SAVE_EVERY
+
+    def _read(self, like):
+        """Arrays of the file, checked."""
+        try:
+            with self.path.open("rb") as stream, np.load(stream, allow_pickle=False) as file:
+                mark = str(file["job"])
+                held = {name: file[name] for name in ("done", *ARRAYS)}
+        except _UNREADABLE as error:
+            reason = f" ({error.strerror})" if getattr(error, "strerror", None) else ""
+            checks.refuse("tolerance.resume", f"be a file of finished samples{reason}", str(self.path))
+        if mark != self.mark:
+            rule = "belong to the same axis, spread, speeds, seed and limits"
+            checks.refuse("tolerance.resume", rule, str(self.path), hint="another file begins anew")
+        if not _fits(held, like):
+            checks.refuse("tolerance.resume", "be a file of finished samples, whole", str(self.path))
+        return held
+
+    def save(self, batch_, done):
+        """Write all that is done."""
+        start = time.monotonic()
+        held = {"done": done} | {name: getattr(batch_, name) for name in ARRAYS}
+        if self.extra is not None:
+            held = {name: np.concatenate([values, self.extra[name]]) for name, values in held.items()}
+        stream = io.BytesIO()
+        np.savez(stream, job=np.array(self.mark), **held)
+        files.write_whole(self.path, stream.getvalue(), force=True)
+        now = time.monotonic()
+        self.due = now + max(SAVE_EVERY, SAVE_SHARE * (now - start))
+
+
+def _fits(held, like):
+    """Whether arrays of a file have the shapes and kinds that they should have."""
+    count = held["done"].size
+    return held["done"].dtype == bool and all(
+        held[name].shape == (count, *getattr(like, name).shape[1:])
+        and held[name].dtype == getattr(like, name).dtype
+        for name in ARRAYS
+    )
+
+
+def fingerprint(job):
+    """What tells one job from another, as text of 64 letters."""
+    told = (__version__, job.axis, sorted(job.spread.items()), job.seed, job.requirement)
+    return hashlib.sha256(repr(told).encode() + job.speeds.tobytes()).hexdigest()

@@ -1,0 +1,1 @@
+"""Station time_domain."""

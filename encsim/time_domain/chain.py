@@ -1,0 +1,261 @@
+"""From an axis and a speed to the scalars and tables of the compiled chain, in periods, samples and counts."""
+
+import math
+from fractions import Fraction
+
+import numpy as np
+
+from ..kernels import compiled
+from ..kernels.compiled import CHUNK
+from ..open_loop import period_error
+from ..rings.error_orders import turn_lines
+from .motion import LOW_64, sampler
+
+LOW_32 = (1 << 32) - 1
+LINE = 8  # numbers of a cache line
+BENDS = 1 << 15  # points of the error over a period, for timed edges
+FORGOTTEN = 0.25  # of the memory, which reaches down to 1e-16: what is left is below 1e-4
+KINDS = {
+    "difference": compiled.DIFFERENCE,
+    "least-squares": compiled.SLOPE,
+    "low-pass": compiled.SECTIONS,
+    "tracking": compiled.ALPHA_BETA,
+    "kalman": compiled.ALPHA_BETA,
+    "period-timing": compiled.TIMING,
+    "count-and-time": compiled.TIMING,
+}
+
+
+def zeros(size):
+    """Zeros from the start of a cache line on: a vector across two lines takes twice as long to load."""
+    found = np.zeros(size + LINE)
+    start = -found.ctypes.data % (8 * LINE) // 8
+    return found[start : start + size]
+
+
+def plan_of(axis, speed, seed, motion, seen=None):
+    """All scalars of the chain, in periods, samples and counts; ``seen`` is the speed that shapes the channels."""
+    plan, seen = np.zeros(1, compiled.PLAN), speed if seen is None else seen
+    parts = _sampling_plan, _counting_plan, _estimator_plan
+    fields = {"key0": seed & LOW_32, "key1": seed >> 32}
+    fields |= {
+        "step": motion.step64 & LOW_64,
+        "slope": float(motion.step),
+        "ticked": motion.clock is not None,
+        "line_step": motion.line.step64 & LOW_64,
+        "line_slope": float(motion.line.step),
+        "ring_step": motion.ring64 & LOW_64,
+        "per_turn": 1.0 / (axis.scale.lines or 1),
+        "rings": len(ring_table(axis)),
+    }
+    fields |= _signal_plan(axis, seen)
+    for part in parts:
+        fields |= part(axis, speed)
+    for name, value in fields.items():
+        plan[name] = value
+    return plan
+
+
+def plan_like(plan, axis, speed, seed, motion):
+    """The plan of another speed and seed, on an axis whose channels do not depend on the speed and read once."""
+    other = plan.copy()
+    other["key0"], other["key1"] = seed & LOW_32, seed >> 32
+    other["step"], other["slope"] = motion.step64 & LOW_64, float(motion.step)
+    other["line_step"], other["line_slope"] = motion.line.step64 & LOW_64, float(motion.line.step)
+    other["ring_step"] = motion.ring64 & LOW_64
+    other["clock"] = axis.sampling.jitter * speed / axis.scale.pitch
+    other["spacing"] = speed / (axis.scale.pitch * axis.sampling.rate)
+    other["direction"], other["speed"] = np.sign(speed), speed
+    return other
+
+
+def _sampling_plan(axis, speed):
+    """When readings are taken, and how far jitter moves them."""
+    sampling, signal, pitch = axis.sampling, axis.signal, axis.scale.pitch
+    readings = sampling.average
+    spacing = speed / (pitch * sampling.rate) / readings
+    return {
+        "jitter": signal.jitter / pitch,
+        "clock": sampling.jitter * speed / pitch,
+        "readings": readings,
+        "spacing": spacing,
+        "lag": 0.5 * (readings - 1) * spacing - _turned(axis, speed, spacing),
+        "pitch": pitch,
+        "rate": sampling.rate,
+        **_correlation(axis),
+    }
+
+
+def _turned(axis, speed, spacing):
+    """Phase by which the channels lead the mean phase of their readings, -0.5 to 0.5 period.
+
+    Whole periods are counted by this phase, so that neither a readhead's lag nor a long average, which may
+    turn the channels round, can cost or win one.
+    """
+    readings = axis.sampling.average
+    turns = (np.arange(readings) - 0.5 * (readings - 1)) * spacing
+    mean = np.cos(2.0 * np.pi * turns).mean()
+    return float(np.angle(_first(axis, speed) * mean)) / (2.0 * np.pi)
+
+
+def _first(axis, speed):
+    """Both channels' term of one cycle a period as a number whose angle is their lead."""
+    found = period_error.channels(axis, speed)
+    return found.cosine[0] + 1j * found.sine[0]
+
+
+def _correlation(axis):
+    """One-pole correlation of the jitter from one taken sample to the next taken by the loop."""
+    bandwidth, clock = axis.signal.jitter_bandwidth, sampler(axis)
+    if bandwidth is None or axis.signal.jitter == 0.0:
+        return {"correlated": 0}
+    rate = axis.sampling.rate if clock is None else clock[0]
+    jump = 1 if clock is None else Fraction(rate) // Fraction(axis.sampling.rate)
+    fall = 2.0 * math.pi * bandwidth / rate
+    return {
+        "correlated": 1,
+        "correlation": math.exp(-fall * jump),
+        "correlation_more": math.exp(-fall * (jump + 1)),
+        "jump": jump,
+    }
+
+
+def _signal_plan(axis, speed):
+    """Offset, noise and converter."""
+    signal, interpolation = axis.signal, axis.interpolation
+    offset = period_error.channels(axis, speed).offset
+    plan = {"offset_cosine": offset[0], "offset_sine": offset[1], "noise": signal.noise}
+    if interpolation.bits is not None:
+        half = 2.0 ** (interpolation.bits - 1)
+        plan |= {"converter": 1, "codes": half / interpolation.span, "lowest": -half, "highest": half - 1.0}
+    return plan
+
+
+def _counting_plan(axis, speed):
+    """Counts, hysteresis and limited edges."""
+    interpolation = axis.interpolation
+    edges = interpolation.output == "ab"
+    return {
+        "counted": interpolation.factor is not None,
+        "factor": interpolation.factor or 1,
+        "bias": 0.5 if edges else 0.0,
+        "sequential": 2 if _limited(axis) else int(interpolation.hysteresis > 0.0),
+        "reach": 0.5 * (1.0 + interpolation.hysteresis),
+        "separation": _separation(axis),
+        "direction": np.sign(speed),
+    }
+
+
+def _limited(axis):
+    """Whether edges may come later than they are crossed."""
+    return axis.interpolation.edge_separation > 0.0 or axis.interpolation.edge_clock is not None
+
+
+def _separation(axis):
+    """Least distance of two edges, whole ticks of the edge clock if there is one, else samples."""
+    separation, clock = axis.interpolation.edge_separation, axis.interpolation.edge_clock
+    if clock is None:
+        return separation * axis.sampling.rate
+    # 1e-12: as floats 3e-7 s and 10 MHz make a little more than 3 ticks, and 3 are meant.
+    return max(1.0, math.ceil(separation * clock * (1.0 - 1e-12)))
+
+
+def _estimator_plan(axis, speed):
+    """How the velocity is made of positions, or of edges."""
+    estimator, sampling, pitch = axis.estimator, axis.sampling, axis.scale.pitch
+    plan = {
+        "estimator": KINDS[estimator.kind],
+        "span": getattr(estimator, "samples", 1),
+        "speed": speed,
+        "scale": pitch * sampling.rate,
+    }
+    if estimator.linear:
+        return plan
+    ticks = Fraction(estimator.clock) / Fraction(sampling.rate)
+    return plan | {
+        "window": estimator.reach * sampling.rate,
+        "tick_step": round(ticks * (1 << 64)) & LOW_64,
+        "tick_slope": float(ticks),
+        "scattered": bool(axis.signal.jitter or axis.signal.noise or axis.interpolation.bits),
+    }
+
+
+def estimator_tables(axis, speed):
+    """Numbers, memory and table of edges of the velocity estimator; the ring of deviations is the stream's."""
+    estimator = axis.estimator.resolved(axis.signal.jitter, axis.resolution)
+    kind, rate = KINDS[estimator.kind], axis.sampling.rate
+    numbers, memory, bends = np.zeros(0), np.zeros(3), np.zeros((2, 2))
+    if kind == compiled.SLOPE:
+        memory = np.zeros(2 * estimator.samples + 4)
+    elif kind == compiled.SECTIONS:
+        numbers = np.ascontiguousarray(estimator.sections(rate)[1:, [0, 1, 2, 4, 5]].ravel())
+        memory = np.zeros(2 + 2 * numbers.size // 5)
+    elif kind == compiled.ALPHA_BETA:
+        numbers = np.array(estimator.gains(rate))
+    else:
+        bends = bends if kind == compiled.DIFFERENCE else edge_bends(axis, speed)
+    return numbers, memory, bends
+
+
+def edge_bends(axis, speed):
+    """Error and rms of the noise, periods, against the phase shown: where an edge is, and how it scatters.
+
+    The steps of a converter count as noise of the same rms.
+    """
+    true = np.arange(-BENDS, 2 * BENDS) / BENDS
+    error, radius = (np.tile(part, 3) for part in period_error.error_on_grid(axis, speed, BENDS))
+    shown, wanted = np.maximum.accumulate(true + error), np.arange(BENDS + 1) / BENDS
+    noise = axis.signal.noise
+    if axis.interpolation.bits is not None:
+        step = 2.0 * axis.interpolation.span / 2.0**axis.interpolation.bits
+        noise = math.hypot(noise, step / math.sqrt(12.0))
+    noise = noise / math.sqrt(axis.sampling.average) / (2.0 * math.pi * radius)
+    scatter = np.hypot(noise, axis.signal.jitter / axis.scale.pitch)
+    return np.stack([wanted - np.interp(wanted, shown, true), np.interp(wanted, shown, scatter)])
+
+
+def reach(axis):
+    """Samples of the past that a chunk needs for its velocity."""
+    if axis.estimator.kind == "difference":
+        return axis.estimator.samples
+    return 2 * axis.estimator.samples if axis.estimator.kind == "least-squares" else 0
+
+
+def slots(axis):
+    """Chunks of the past to keep."""
+    return -(-reach(axis) // CHUNK) + 1
+
+
+def forgets_after(axis):
+    """Samples in which a recursive estimator forgets where it began; 0 for all others."""
+    if KINDS[axis.estimator.kind] not in (compiled.SECTIONS, compiled.ALPHA_BETA):
+        return 0
+    estimator = axis.estimator.resolved(axis.signal.jitter, axis.resolution)
+    return math.ceil(FORGOTTEN * estimator.memory(axis.sampling.rate))
+
+
+def tables_of(axis, speed, lead=None):
+    """Tables of the channels' Fourier terms (gap to the order before, C_n, S_n), of the given error and the ring's.
+
+    With ``lead`` the channels, of the shape that they have at ``speed``, lead the position as at that other speed.
+    """
+    found, pitch = period_error.channels(axis, speed), axis.scale.pitch
+    turn = 1.0
+    if lead is not None and lead != speed:
+        turn = np.exp(1j * np.angle(_first(axis, lead) / _first(axis, speed)) * found.orders)
+    parts = [part for term in (found.cosine, found.sine) for part in ((term * turn).real, (term * turn).imag)]
+    terms = np.column_stack([np.diff(found.orders, prepend=0), *parts]).astype(float)
+    sde = [(k, e / pitch * math.sin(f), e / pitch * math.cos(f)) for k, (e, f) in axis.signal.sde.items()]
+    return np.ascontiguousarray(terms), np.array(sde, dtype=float).reshape(-1, 3), ring_table(axis)
+
+
+def ring_table(axis):
+    """Rows (order a turn, cosine, sine part in periods) of the error of a mounted ring."""
+    _, orders, made = turn_lines(axis)
+    return np.column_stack([orders, made.real, -made.imag]).astype(float)
+
+
+def remembers(axis):
+    """Whether a sample depends on all before it."""
+    correlated = axis.signal.jitter > 0.0 and axis.signal.jitter_bandwidth is not None
+    return correlated or axis.interpolation.hysteresis > 0.0 or _limited(axis) or forgets_after(axis) > 0

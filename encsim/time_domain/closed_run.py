@@ -1,0 +1,475 @@
+"""The closed loop in the time domain, with everything that is not linear: one run, or many speeds side by side.
+
+The steady motion a run starts from is exact, whole periods and a 64-bit fraction, as in the open chain; all else is
+a deviation from it. With the loop open and nothing that brakes the axis there is none, and the positions read are
+those of :func:`encsim.simulate` bit for bit.
+
+A demand of motion beside what an axis can do and does: limits, jumps, torque, sticking.
+"""
+
+import contextlib
+import math
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from .. import checks, results
+from ..closed_loop import loop
+from ..kernels import compiled, compiling
+from ..kernels.compiled import CHUNK
+from ..model.axis import Axis
+from ..model.estimators import Difference
+from ..model.profiles import Constant, Profile
+from ..open_loop import limits
+from ..results import Result, Series
+from . import chain
+from .loop_tables import Loops, reaches_torque
+from .motion import check_motion
+
+# A load rests below the one share of its fastest demand; it should move where the demand is above the other.
+RESTS, SLOW = 1e-3, 1e-2
+
+
+def check(axis, demand, time):
+    """Refuse a demand, rows of position, velocity, acceleration, that jumps or is beyond the top speed."""
+    unit, top = axis.scale.unit, limits.top_speed(axis)
+    if not np.isfinite(demand).all():
+        checks.refuse("run.speed", "be a demand of finite positions", float("nan"), unit)
+    k = int(np.abs(demand[1]).argmax())
+    fastest = abs(float(demand[1, k]))
+    if np.ptp(demand[1]) > 0.0 and top.limit != "clipping" and fastest > top.speed:
+        rule = f"stay below the top speed {top.speed:.4g} {unit}/s ({top.limit}), also at {time[k]:.4g} s"
+        checks.refuse("run.speed", rule, fastest, f"{unit}/s")
+    step = np.abs(np.diff(demand[0])) - 1.001 * fastest / axis.sampling.rate
+    # a smooth demand moves no further in a period than at its fastest
+    if step.max(initial=0.0) > 1e-9 * np.abs(demand[0]).max(initial=1e-30):
+        k = int(step.argmax())
+        rule = f"be a demand without jumps, also at {time[k + 1]:.4g} s"
+        checks.refuse("run.speed", rule, float(np.diff(demand[0])[k]), unit)
+
+
+def beyond_torque(axis, demand, time):
+    """A reason for doubt where the demand asks for more torque than there is, else none."""
+    load, limit = axis.load, axis.control.torque_limit
+    if limit is None:
+        return ()
+    drag = load.viscous * demand[1] + load.coulomb * np.sign(demand[1])
+    torque = np.abs(load.total_inertia * demand[2] + drag - load.force)
+    k = int(torque.argmax())
+    if torque[k] <= limit:
+        return ()
+    unit = "N m" if axis.scale.unit == "rad" else "N"
+    return (
+        f"the demand asks for {torque[k]:.4g} {unit} at {time[k]:.4g} s, more than the torque limit {limit:.4g} {unit}",
+    )
+
+
+def sticking(load, demand, velocity):
+    """Share of the time in which a load with dry friction rests though the demanded velocity says move."""
+    fastest = float(np.abs(demand).max(initial=0.0))
+    if not (load.coulomb or load.stribeck) or not fastest:
+        return 0.0
+    return float(np.mean((np.abs(demand) > SLOW * fastest) & (np.abs(velocity) < RESTS * fastest)))
+
+
+def rms_about(out, demand):
+    """Rms of velocities and position of a profile, about the mean of what they differ from the demand."""
+    values = {"position": out[1] - demand[0], "actual": out[2] - demand[1], "measured": out[3] - demand[1]}
+    return {name: float(np.std(value)) for name, value in values.items()}
+
+
+LONGEST = 1 << 28  # samples
+SETTLED = 1e-3  # share of the start that is left when a run has settled
+_loaded = set()  # kernels of one loop or of many that have run
+CURVES = ("measured", "torque", "actual", "position")
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Run(Series):
+    """One run of the closed loop.
+
+    Attributes
+    ----------
+    time : ndarray, shape (n,)
+        Time of the samples, s.
+    position : ndarray
+        Position the controller reads, m or rad, as in a :class:`Trace`.
+    true_position, velocity : ndarray
+        True position and velocity of the load at the samples.
+    measured : ndarray
+        Velocity the controller computes.
+    torque : ndarray
+        Torque command, limited, N m or N.
+    demand : ndarray
+        Velocity demanded.
+    following_error : ndarray
+        Position demanded less true position of the load, m or rad.
+    rms : dict of str to float
+        Root of the mean square about the mean, settling left out: ``measured``, ``torque``, ``actual`` (true velocity),
+        ``position`` (true), and ``current`` where the torque constant is known; of a profile velocities and position
+        less the demand.
+    settle : int
+        Samples at the start that are left out of rms.
+    sticking : float
+        Share of the time in which dry friction holds the load where it should move.
+    stopped : (float, str) or None
+        Time at which a run that diverges was stopped, and why; what was computed until then is kept.
+    seed, speed, axis
+        What was asked for; of a profile the speed is its first.
+    valid : bool
+    reasons : tuple of str
+        Why the run does not show a working axis, if it does not.
+    """
+
+    time: np.ndarray
+    position: np.ndarray
+    true_position: np.ndarray
+    velocity: np.ndarray
+    measured: np.ndarray
+    torque: np.ndarray
+    demand: np.ndarray
+    following_error: np.ndarray
+    rms: dict[str, float]
+    settle: int
+    sticking: float
+    stopped: tuple[float, str] | None
+    seed: int
+    speed: float
+    valid: bool
+    reasons: tuple[str, ...]
+    axis: Axis = field(repr=False, metadata={"plain": False})
+
+    @property
+    def units(self):
+        """Unit of each field that has one."""
+        unit = self.axis.scale.unit
+        moving = dict.fromkeys(("velocity", "measured", "demand", "actual", "speed"), f"{unit}/s")
+        still = dict.fromkeys(("position", "true_position", "following_error"), unit)
+        return {"time": "s", **still, **moving, "torque": "N m" if unit == "rad" else "N", "current": "A"}
+
+    def plot(self, ax=None):
+        """Draw measured and true velocity and the torque against time.
+
+        Parameters
+        ----------
+        ax : matplotlib.axes.Axes, optional
+            Takes the velocities alone; without it the whole sheet is drawn on a new figure.
+
+        Returns
+        -------
+        matplotlib.axes.Axes
+            Of the velocities.
+        """
+        pictures = results.pictures()
+
+        return pictures.closed_run(self, ax)
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Runs(Result):
+    """What runs of the closed loop at many speeds came to.
+
+    Attributes
+    ----------
+    speed : ndarray, shape (n,)
+    rms : dict of str to ndarray, shape (n,)
+        As of a :class:`Run`; NaN where a run stopped before it had settled.
+    settle : int
+    stopped : tuple of (float, str) or None, one a speed
+    seed : int
+        The run at speed number i has the seed ``seed + i``.
+    samples : int
+    valid : bool
+    reasons : tuple of str
+    """
+
+    speed: np.ndarray
+    rms: dict[str, np.ndarray]
+    settle: int
+    stopped: tuple
+    seed: int
+    samples: int
+    valid: bool
+    reasons: tuple[str, ...]
+    axis: Axis = field(repr=False, metadata={"plain": False})
+
+    @property
+    def units(self):
+        """Unit of each field that has one."""
+        unit = self.axis.scale.unit
+        found = dict.fromkeys(("speed", "measured", "actual"), f"{unit}/s")
+        return {**found, "position": unit, "torque": "N m" if unit == "rad" else "N", "current": "A"}
+
+
+def run(axis, speed, seconds, seed=0):
+    """Run the closed loop from steady motion and return what it does.
+
+    Parameters
+    ----------
+    axis : Axis
+        With load and control.
+    speed : float or Profile
+        True speed to keep, m/s or rad/s, or a demand of :mod:`encsim.profiles`; the axis then starts in steady motion
+        at the demand's first velocity.
+    seconds : float
+        Time to run.
+    seed : int
+        Seed of all chance, 0 to 2**64 - 1.
+
+    Returns
+    -------
+    Run
+
+    Raises
+    ------
+    InputError
+        If an argument is out of range, the axis has no load or control, the torque limit cannot hold the steady
+        motion, or a demand jumps.
+
+    Notes
+    -----
+    Signals, converter, arctangent, counting and estimator are computed as in :func:`encsim.simulate`. The plant is
+    discretised exactly; friction is the torque that would stop the load within the period, as far as it reaches, and
+    cogging is taken at the middle of each period. A reading older than the sample is taken from the cubic through
+    position and velocity at the samples around it. Readhead bandwidth and skew distort the channels as at the fastest
+    velocity of the demand, also where the axis is slower.
+    """
+    profile = speed if isinstance(speed, Profile) else None
+    check_motion("run", axis, speed, seconds, seed, profile is not None)
+    samples = _samples("run", axis, seconds)
+    time = np.arange(samples) / axis.sampling.rate
+    if profile is None or isinstance(profile, Constant):
+        start = float(speed if profile is None else profile.speed)
+        demand, settle = None, settling(axis, samples)
+    else:
+        demand, settle = profile.at(time), 0
+        check(axis, demand, time)
+        start = float(demand[1, 0])
+    lanes = _lanes(axis, demand, time, start, int(seed), settle)
+    out = np.zeros((compiled.COLUMNS, samples))
+    _advance(lanes, samples, out)
+    return _result(axis, lanes, out, time, demand, int(seed), settle)
+
+
+def runs(axis, speeds, seconds, seed=0, *, starts=None):
+    """Run the closed loop at many speeds side by side: ripple against speed with everything that is not linear.
+
+    Parameters
+    ----------
+    axis : Axis
+        With load and control.
+    speeds : array_like, shape (n,)
+        Speeds, m/s or rad/s.
+    seconds : float
+        Time of each run.
+    seed : int
+        The run at speed number i has the seed ``seed + i``.
+    starts : array_like, shape (n,), optional
+        True position of each run at time 0, m or rad; 0 without it.
+
+    Returns
+    -------
+    Runs
+        The numbers of :func:`run` at each speed and its seed, bit for bit, where starts are 0.
+
+    Raises
+    ------
+    InputError
+        As by :func:`run`.
+    """
+    speed = np.array(speeds, dtype=float).ravel()
+    for value in (speed[0], *speed[[speed.argmin(), speed.argmax()]]) if speed.size else (math.nan,):
+        check_motion("runs", axis, float(value), seconds, seed, False)
+    begun = _starts(axis, speed, starts)
+    samples = _samples("runs", axis, seconds)
+    settle = settling(axis, samples)
+    found, stopped, clipped = [], [], 0
+    size = _group(axis)
+    for first in range(0, speed.size, size):
+        part = speed[first : first + size]
+        seeds = [(int(seed) + first + i) % (1 << 64) for i in range(part.size)]
+        lanes = Loops(axis, part, seeds, settle, starts=begun[first : first + size])
+        _check_torque(axis, lanes)
+        _advance(lanes, samples, np.zeros((compiled.COLUMNS, samples)) if part.size == 1 else None)
+        found.append(_rms(axis, lanes, samples, settle))
+        stopped += [_stop(axis, lanes, i) for i in range(part.size)]
+        clipped += lanes.clipped
+    rms = {name: np.concatenate([part[name] for part in found]) for name in found[0]}
+    reasons = _reasons(axis, np.abs(speed).max(), samples, settle, clipped, next(filter(None, stopped), None))
+    return Runs(
+        speed=speed,
+        rms=rms,
+        settle=settle,
+        stopped=tuple(stopped),
+        seed=int(seed),
+        samples=samples,
+        valid=not reasons,
+        reasons=reasons,
+        axis=axis,
+    )
+
+
+def settling(axis, samples):
+    """Samples until the loop has forgotten its start but for a thousandth: at most half a run, 0 if it never does."""
+    rest, radius = chain.forgets_after(axis), _slowest(axis)
+    if 0.0 < radius < 1.0:
+        rest += math.ceil(math.log(SETTLED) / math.log(radius))
+    return int(min(rest, samples // 2))
+
+
+def _slowest(axis):
+    """Largest magnitude of a pole of the linear loop; 0 where there is no loop or it is too large to say."""
+    linear = axis if axis.estimator.linear else replace(axis, estimator=Difference())
+    control = replace(axis.control, notch=tuple(notch for notch in axis.control.notch if notch.order is None))
+    if not reaches_torque(control):
+        return 0.0
+    closed = loop.build(replace(linear, control=control)).closed(loop.LARGEST_ORDER)
+    return 0.0 if closed is None else float(np.abs(1.0 + closed.poles()).max(initial=0.0))
+
+
+def _samples(owner, axis, seconds):
+    samples = round(seconds * axis.sampling.rate)
+    if not 2 <= samples <= LONGEST:
+        rule = f"make 2 to {LONGEST} samples"
+        checks.refuse(f"{owner}.seconds", rule, seconds, "s")
+    memory, rate = 0, axis.sampling.rate
+    if not axis.estimator.linear:
+        memory = math.ceil(axis.estimator.reach * rate)
+    elif axis.estimator.kind in ("difference", "least-squares"):
+        memory = axis.estimator.memory(rate)
+    if memory > samples:
+        rule = f"be longer than the estimator's memory of {memory} samples"
+        checks.refuse(f"{owner}.seconds", rule, seconds, "s")
+    return samples
+
+
+def _starts(axis, speed, starts):
+    """True position of each run at time 0, checked."""
+    found = np.zeros(speed.size) if starts is None else np.array(starts, dtype=float).ravel()
+    if found.size != speed.size or not np.isfinite(found).all():
+        checks.refuse("runs.starts", "be one finite position a speed", starts, axis.scale.unit)
+    return found
+
+
+def _lanes(axis, demand, time, start, seed, settle):
+    """The loop of one run, its demand as deviation from the steady motion."""
+    if demand is None:
+        lanes = Loops(axis, [start], [seed], settle)
+    else:
+        away = demand - np.stack([start * time, np.full_like(time, start), np.zeros_like(time)])
+        lanes = Loops(
+            axis, [start], [seed], settle, fastest=demand[1, np.abs(demand[1]).argmax()], demand=away
+        )
+        lanes.follow_speed(demand[1])
+    _check_torque(axis, lanes)
+    return lanes
+
+
+def _advance(lanes, samples, out):
+    """Run all chunks, or as many as it takes until every lane has stopped."""
+    first = lanes.begin // CHUNK * CHUNK
+    while first < samples:
+        with _first_call(lanes.number == 1):
+            lanes.advance(first, samples, out)
+        if np.isfinite(lanes.stop).all():
+            break
+        first += CHUNK
+
+
+def _first_call(alone):
+    """Tells that the loop is being compiled where this is its first call, one loop and many each."""
+    if alone in _loaded:
+        return contextlib.nullcontext()
+    _loaded.add(alone)
+    return compiling.announced("the closed loop" if alone else "the closed loop at many speeds")
+
+
+def _check_torque(axis, lanes):
+    """Refuse a steady motion that the torque limit cannot hold."""
+    limit = axis.control.torque_limit
+    if limit is not None and reaches_torque(axis.control) and np.abs(lanes.holding).max() >= limit:
+        rule = f"exceed the torque of the steady motion, {np.abs(lanes.holding).max():.4g}"
+        checks.refuse("Control.torque_limit", rule, limit, "N m or N")
+
+
+def _rms(axis, lanes, samples, settle):
+    """Root mean squares about the mean by curve, one value a lane."""
+    ends = np.minimum(lanes.stop, float(samples))
+    count = ends - settle
+    found = {}
+    for m, name in enumerate(CURVES):
+        total, square = lanes.sums(m)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            mean = total / count
+            found[name] = np.where(count > 1, np.sqrt(np.maximum(square / count - mean * mean, 0.0)), np.nan)
+    if axis.load.torque_constant is not None:
+        found["current"] = found["torque"] / axis.load.torque_constant
+    return found
+
+
+def _stop(axis, lanes, i):
+    if not np.isfinite(lanes.stop[i]):
+        return None
+    time = float(lanes.stop[i]) / axis.sampling.rate
+    why = (
+        f"the axis runs away: faster than {lanes.bound[i]:.4g} {axis.scale.unit}/s beside the demand's start"
+    )
+    return time, why
+
+
+def _result(axis, lanes, out, time, demand, seed, settle):
+    stopped = _stop(axis, lanes, 0)
+    kept = time.size if stopped is None else int(lanes.stop[0]) + 1
+    out, time = out[:, :kept], time[:kept]
+    rms = {name: float(value[0]) for name, value in _rms(axis, lanes, kept, settle).items()}
+    if demand is None:
+        wanted, velocity = lanes.speeds[0] * time, np.full(kept, lanes.speeds[0])
+    else:
+        wanted, velocity = demand[0, :kept], demand[1, :kept].copy()
+        rms |= rms_about(out, demand[:, :kept])
+    reasons = _reasons(axis, np.abs(velocity).max(), kept, settle, lanes.clipped, stopped)
+    if demand is not None:
+        reasons += beyond_torque(axis, demand[:, :kept], time)
+    return Run(
+        time=time,
+        position=out[0],
+        true_position=out[1],
+        velocity=out[2],
+        measured=out[3],
+        torque=out[4],
+        demand=velocity,
+        following_error=wanted - out[1],
+        rms=rms,
+        settle=settle,
+        sticking=sticking(axis.load, velocity, out[2]),
+        stopped=stopped,
+        seed=seed,
+        speed=lanes.speeds[0],
+        valid=not reasons,
+        reasons=reasons,
+        axis=axis,
+    )
+
+
+def _reasons(axis, fastest, samples, settle, clipped, stopped):
+    """Why a run does not show a working axis."""
+    found, unit, top = [], axis.scale.unit, limits.top_speed(axis)
+    if fastest > top.speed and top.limit != "clipping":
+        found.append(
+            f"speed {fastest:.4g} {unit}/s is above the top speed {top.speed:.4g} {unit}/s ({top.limit})"
+        )
+    if axis.estimator.linear and _slowest(axis) >= 1.0:
+        found.append("the loop is not stable: see margins")
+    if clipped:
+        found.append(f"the converter clips, {clipped} readings of a channel were cut off")
+    if stopped is not None:
+        found.append(f"stopped at {stopped[0]:.6g} s: {stopped[1]}")
+    elif settle and settle >= samples // 2:
+        found.append("the run is too short for the loop to settle: run longer")
+    return tuple(found)
+
+
+def _group(axis):
+    """Speeds to run side by side: fewer where each takes much memory."""
+    rows = 2 * axis.sampling.average * CHUNK + 4 * getattr(axis.estimator, "samples", 1)
+    return max(1, min(compiled.MOST_LANES, (1 << 25) // rows))

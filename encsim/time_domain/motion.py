@@ -1,0 +1,194 @@
+"""Phase of the true position at any sample number, exact in whole numbers, and other clocks' ticks.
+
+Arguments of simulate and Stream: what they must be, all faults at once.
+"""
+
+import math
+from fractions import Fraction
+
+import numpy as np
+
+from .. import checks
+from ..model.axis import Axis
+
+EXACT_MODULUS = 1 << 62
+LOW_64 = (1 << 64) - 1
+
+
+class Clock:
+    """Ticks n of another clock, at (n - phase)/frequency, as the loop at ``rate`` sees them, exactly."""
+
+    def __init__(self, frequency, phase, rate):
+        self.frequency, self.phase = Fraction(frequency), Fraction(phase)
+        self.ratio = self.frequency / Fraction(rate)
+        self.whole, rest = divmod(self.ratio, 1)
+        exact = math.lcm(self.ratio.denominator, self.phase.denominator)
+        self.slack = int(exact > EXACT_MODULUS)
+        self.modulus = EXACT_MODULUS if self.slack else exact
+        self.advance = math.floor(rest * self.modulus)
+
+    def newest(self, sample):
+        """Newest tick at a sample, and the rest of a tick since then."""
+        return divmod(sample * self.ratio + self.phase, 1)
+
+    def fill(self, sample, out, tick_block):
+        """Newest ticks at the samples from ``sample`` on; one by one where 62 bits leave a doubt."""
+        tick, rest = self.newest(sample - 1)
+        rest = math.floor(rest * self.modulus)
+        if tick_block(tick, rest, self.advance, self.whole, self.modulus, self.slack, out):
+            out[:] = [self.newest(sample + i)[0] for i in range(out.size)]
+
+
+class Motion:
+    """Phase of the true position at each sample (at each tick, with a clock), exactly: (a + b n)/d periods.
+
+    ``line`` is the same motion at the samples themselves.
+    """
+
+    def __init__(self, axis, speed, start, ticked=True):
+        pitch, clock = Fraction(axis.scale.pitch), sampler(axis) if ticked else None
+        self.clock = None if clock is None else Clock(*clock, axis.sampling.rate)
+        rate = Fraction(axis.sampling.rate) if clock is None else self.clock.frequency
+        late = Fraction(axis.sampling.latency) + (0 if clock is None else self.clock.phase / rate)
+        begin = (Fraction(start) - Fraction(speed) * late) / pitch
+        self.step = Fraction(speed) / (rate * pitch)
+        self._d = math.lcm(begin.denominator, self.step.denominator)
+        self._a, self._b = int(begin * self._d), int(self.step * self._d)
+        self.step64 = _nearest(self._b << 64, self._d)
+        self._lines = axis.scale.lines or 1
+        self.ring64 = _nearest(self._b << 64, self._d * self._lines)
+        self.line = self if clock is None else Motion(axis, speed, start, ticked=False)
+
+    def tick(self, sample):
+        """Number of the sample the loop reads: that of the other clock if there is one."""
+        return sample if self.clock is None else self.clock.newest(sample)[0]
+
+    def at(self, tick):
+        """Phase of a sample or tick, in 2**-64 period."""
+        return _nearest((self._a + self._b * tick) << 64, self._d)
+
+    def angle(self, tick):
+        """Angle of a ring at a sample or tick, in 2**-64 turn."""
+        return _nearest((self._a + self._b * tick) << 64, self._d * self._lines)
+
+    def anchor(self, fields, j, chunk, size):
+        """Write the start of a chunk into row j of the fields of an anchor."""
+        tick = self.tick(chunk * size)
+        phase = self.at(tick)
+        line = phase if self.line is self else self.line.at(chunk * size)
+        # one after the other: a tuple of all these numbers would be the largest thing that reading allocates
+        chunks, base, whole, ticks, lines, line_whole, angle = fields
+        chunks[j], base[j], whole[j], ticks[j] = chunk, phase & LOW_64, _whole(phase), tick
+        lines[j], line_whole[j] = line & LOW_64, _whole(line)
+        angle[j] = self.angle(tick) & LOW_64
+
+    def stepped(self, sample, origin):
+        """Whole periods and fraction at a sample, in 64-bit steps from the exact phase at ``origin``."""
+        tick, begin = self.tick(sample), self.tick(origin)
+        phase = self.at(begin) + (tick - begin) * self.step64
+        return _whole(phase), (phase - (_whole(phase) << 64)) * 2.0**-64
+
+
+def _nearest(a, b):
+    return (2 * a + b) // (2 * b)
+
+
+def _whole(phase):
+    """Nearest whole periods of a phase in 2**-64 period."""
+    return (phase + (1 << 63)) >> 64
+
+
+def sampler(axis):
+    """Frequency and phase of the clock by whose ticks positions are taken, None where the loop takes them."""
+    if axis.sampling.encoder_rate is not None:
+        return axis.sampling.encoder_rate, axis.sampling.encoder_phase
+    if axis.interpolation.edge_clock is not None:
+        return axis.interpolation.edge_clock, 0.0
+    return None
+
+
+MOST_SAMPLES = 1 << 40
+MOST_THREADS = 256
+MOST_PERIODS = 1 << 19  # a sample; up to LAST_SAMPLE that keeps whole periods below 2**61
+MOST_TICKS = 1 << 20  # a sample
+FARTHEST = 1 << 60  # periods that start and latency may make
+LAST_SAMPLE = 1 << 41
+
+
+def check_array(name, array, position=None):
+    """Refuse what cannot be filled in place, or not beside ``position``."""
+    rule, field = "be a contiguous, writable one-dimensional float64 array", f"Stream.read.{name}"
+    if type(array) is not np.ndarray:
+        checks.refuse(field, rule, type(array))
+    if array.dtype != np.float64 or array.ndim != 1 or not array.flags.carray:
+        checks.refuse(field, rule, f"{array.dtype} of shape {array.shape}")
+    if position is not None and array.size != position.size:
+        checks.refuse(field, f"have the {position.size} samples of position", array.size)
+    if position is not None and np.may_share_memory(array, position):
+        checks.refuse(field, "not share memory with position", "the same memory")
+
+
+def check_run(axis, speed, samples, seed, start, threads):
+    """All faults of the arguments of simulate."""
+    faults = _faults("simulate", axis, speed, seed, start)
+    if not checks.is_whole(samples) or not 1 <= samples <= MOST_SAMPLES:
+        faults.append(
+            checks.Fault("simulate.samples", f"be a whole number from 1 to {MOST_SAMPLES}", samples)
+        )
+    if threads is not None and not (checks.is_whole(threads) and 1 <= threads <= MOST_THREADS):
+        faults.append(
+            checks.Fault("simulate.threads", f"be None or a whole number from 1 to {MOST_THREADS}", threads)
+        )
+    if faults:
+        raise checks.InputError(*faults)
+
+
+def check_stream(axis, speed, seed, start, first):
+    """All faults of the arguments of Stream."""
+    faults = _faults("Stream", axis, speed, seed, start)
+    if not checks.is_whole(first) or not 0 <= first <= MOST_SAMPLES:
+        faults.append(checks.Fault("Stream.first", f"be a whole number from 0 to {MOST_SAMPLES}", first))
+    if faults:
+        raise checks.InputError(*faults)
+
+
+def check_motion(owner, axis, speed, seconds, seed, profiled):
+    """All faults of the arguments of the closed loop's runs."""
+    faults = _faults(owner, axis, 0.0 if profiled else speed, seed, 0.0)
+    if not checks.is_real(seconds) or float(seconds) <= 0.0:
+        faults.append(checks.Fault(f"{owner}.seconds", "be positive and finite", seconds, "s"))
+    for name in ("load", "control"):
+        if isinstance(axis, Axis) and getattr(axis, name) is None:
+            faults.append(checks.Fault(f"Axis.{name}", "be given for a closed loop"))
+    if faults:
+        raise checks.InputError(*faults)
+
+
+def _faults(owner, axis, speed, seed, start):
+    """Faults of the arguments that simulate and Stream share."""
+    if not isinstance(axis, Axis):
+        return [checks.Fault(f"{owner}.axis", "be an Axis", axis)]
+    faults, unit = [], axis.scale.unit
+    for name, value, dimension in (("speed", speed, f"{unit}/s"), ("start", start, unit)):
+        if not checks.is_real(value):
+            faults.append(checks.Fault(f"{owner}.{name}", "be a finite number", value, dimension))
+    if not checks.is_whole(seed) or not 0 <= seed <= LOW_64:
+        faults.append(checks.Fault(f"{owner}.seed", f"be a whole number from 0 to {LOW_64}", seed))
+    return faults or _range_faults(owner, axis, float(speed), float(start))
+
+
+def _range_faults(owner, axis, speed, start):
+    """Faults that would take whole periods or ticks out of 63 bits."""
+    unit, sampling, pitch = axis.scale.unit, axis.sampling, axis.scale.pitch
+    clock, faults = sampler(axis), []
+    late = sampling.latency + (0.0 if clock is None else 1.0 / clock[0])
+    if abs(speed) > MOST_PERIODS * sampling.rate * pitch:
+        rule = f"stay up to {MOST_PERIODS} signal periods a sample, {MOST_PERIODS * sampling.rate * pitch:.4g} {unit}/s"
+        faults.append(checks.Fault(f"{owner}.speed", rule, speed, f"{unit}/s"))
+    elif abs(start) > FARTHEST * pitch or abs(speed) * late > FARTHEST * pitch:
+        rule = f"keep the position within {FARTHEST} signal periods, latency included"
+        faults.append(checks.Fault(f"{owner}.start", rule, start, unit))
+    if clock is not None and clock[0] > MOST_TICKS * sampling.rate:
+        rule = f"read an encoder or edge clock up to {MOST_TICKS} times as fast as the loop"
+        faults.append(checks.Fault(f"{owner}.axis", rule, clock[0], "Hz"))
+    return faults

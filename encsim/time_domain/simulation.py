@@ -1,0 +1,392 @@
+"""Time domain: the axis in steady motion, sample by sample, as a run (simulate) or as a stream (Stream).
+
+Samples are computed in chunks of fixed size, aligned to sample numbers. The phase at the start of a chunk is
+exact (whole numbers of Python), inside it a 64-bit fraction of a period that wraps by itself; so nothing
+drifts. Chance depends on the seed, its cause and the sample number only. A chunk is therefore a function of
+its number, unless the axis remembers: with hysteresis, with band-limited jitter, where edges are limited and
+with a recursive estimator.
+"""
+
+import itertools
+import math
+import os
+import threading
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from .. import checks, results
+from ..kernels import compiled, compiling
+from ..kernels.compiled import CHUNK
+from ..model.axis import Axis
+from ..results import Series
+from . import chain
+from .chain import plan_of, remembers, tables_of
+from .motion import LAST_SAMPLE, MOST_THREADS, Motion, check_array, check_run, check_stream
+
+BATCH = 16  # chunks in one call of the compiled chain
+WARM_UP = 1  # chunks run before the history of the difference where the axis remembers
+PIECE = BATCH * CHUNK  # samples of a run that a thread takes at a time
+PIECES_PER_THREAD = 8  # from which a second thread pays
+
+_loaded = threading.Event()
+
+
+@dataclass(frozen=True, eq=False)
+class Trace(Series):
+    """One run of an axis at a steady speed.
+
+    Parameters
+    ----------
+    time, position, velocity : ndarray, shape (n,)
+        Time of the sample (s), position the controller reads (m or rad), velocity it computes.
+    rms : float
+        Root of the mean square of the velocity about the true speed.
+    peak : float
+        Half of the largest less the smallest velocity.
+    settle : int
+        Samples at the start left out of rms and peak; 0 unless the axis has hysteresis or its estimator is
+        recursive.
+    seed, speed, start, axis
+        What was asked for.
+    valid : bool
+    reasons : tuple of str
+        Why the run does not show a working axis, if it does not.
+    """
+
+    time: np.ndarray
+    position: np.ndarray
+    velocity: np.ndarray
+    rms: float
+    peak: float
+    settle: int
+    seed: int
+    speed: float
+    start: float
+    axis: Axis = field(repr=False, metadata={"plain": False})
+    valid: bool = True
+    reasons: tuple[str, ...] = ()
+
+    @property
+    def units(self):
+        """Unit of each field that has one."""
+        unit = self.axis.scale.unit
+        velocity = dict.fromkeys(("velocity", "rms", "peak", "speed"), f"{unit}/s")
+        return {"time": "s", "position": unit, "start": unit, **velocity}
+
+    def plot(self, ax=None):
+        """Draw velocity against time and its spectrum with the lines expected in it; returns the axes."""
+        pictures = results.pictures()
+        from ..open_loop.closed_form import lines
+
+        return pictures.run(self, ax, lines=lines(self.axis, self.speed))
+
+
+def simulate(axis, speed, samples, seed=0, start=0.0, *, threads=None):
+    """Run an axis at a steady speed and return what the controller sees.
+
+    Parameters
+    ----------
+    axis : Axis
+    speed : float
+        True speed v, m/s or rad/s; its sign counts.
+    samples : int
+        Number of samples, 1 to 2**40.
+    seed : int
+        Seed of all chance, 0 to 2**64 - 1.
+    start : float
+        True position at time 0, m or rad.
+    threads : int, optional
+        Threads to use where the axis has finite memory; as many as are useful if None.
+
+    Returns
+    -------
+    Trace
+        The same numbers bit for bit for any number of threads, and those of :class:`Stream`.
+
+    Raises
+    ------
+    InputError
+        If an argument is out of range.
+
+    Notes
+    -----
+    The motion exists before sample 0, so the velocity is valid from sample 0; the true position is
+    ``start + speed (t - latency)``. The first call compiles the chain, says so on stderr and keeps the
+    result for later sessions.
+    """
+    check_run(axis, speed, samples, seed, start, threads)
+    samples, speed, start, seed = int(samples), float(speed), float(start), int(seed)
+    run = _Run(axis, speed, samples, seed, start)
+    clipped = run.fill(_parts(axis, samples, threads))
+    reasons = _reasons(axis, speed, samples, clipped, run.settle)
+    results = run.time, run.position, run.velocity, run.rms, run.peak, run.settle
+    return Trace(*results, seed, speed, start, axis, not reasons, reasons)
+
+
+class Stream:
+    """The samples of :func:`simulate`, block by block into the caller's arrays.
+
+    Parameters
+    ----------
+    axis : Axis
+    speed : float
+        True speed v, m/s or rad/s; its sign counts.
+    seed : int
+        Seed of all chance, 0 to 2**64 - 1.
+    start : float
+        True position at time 0 (sample 0, whatever ``first`` is), m or rad.
+    first : int
+        Number of the sample to begin at.
+
+    Raises
+    ------
+    InputError
+        If an argument is out of range.
+
+    Notes
+    -----
+    With finite memory a stream gives the same samples wherever it begins. Hysteresis, edges with a
+    separation or a clock and band-limited jitter remember for ever: then the stream begins some samples
+    before ``first`` from the stationary jitter and from counts that trail the motion by the hysteresis.
+    """
+
+    def __init__(self, axis, speed, seed=0, start=0.0, first=0):
+        check_stream(axis, speed, seed, start, first)
+        speed = float(speed)
+        self.sample = int(first)
+        self._axis, self._motion = axis, Motion(axis, speed, float(start))
+        terms, sde, ring = tables_of(axis, speed)
+        # one array less: what a call allocates for its arguments is all that reading allocates
+        self._tables = plan_of(axis, speed, int(seed), self._motion), (terms, np.concatenate([ring, sde]))
+        self._chunk = None  # the chunk computed last
+        self._make_buffers(axis, speed)
+        self._load()
+
+    def _make_buffers(self, axis, speed):
+        """Everything that reading needs, so that reading allocates nothing."""
+        slots = chain.slots(axis)
+        self._anchors = np.zeros(BATCH, compiled.ANCHOR)
+        self._fields = [self._anchors[name] for name in compiled.ANCHOR.names]
+        self._ticks = np.zeros((BATCH if self._motion.clock else 1, CHUNK), np.int64)
+        self._span = np.zeros(5, np.int64)
+        self._state = np.zeros(1, compiled.STATE)
+        self._history = (np.zeros(slots * CHUNK, np.int64), chain.zeros(slots * CHUNK))
+        numbers, memory, bends = chain.estimator_tables(axis, speed)
+        self._estimator = numbers, memory, np.zeros(slots * CHUNK), bends
+        self._work = chain.zeros(compiled.ROWS * CHUNK)
+        self._nothing = np.zeros(0)
+        kept = self._anchors, self._ticks, self._span, self._state, self._history, self._estimator, self._work
+        self._buffers = kept
+
+    def _load(self):
+        """Compile the chain, or load it from the cache: calls that compute nothing."""
+        if not _loaded.is_set():
+            with compiling.announced("the simulator"):
+                self._chain(self._nothing, self._nothing)
+                compiled.tick_block(0, 0, 0, 0, 1, 0, self._ticks[0, :0])
+                lanes = np.empty((3, compiled.LANES))
+                compiled.summary_block(self._nothing, 0.0, 0, 1.0, 0, self._nothing, lanes)
+            _loaded.set()
+
+    def _chain(self, position, velocity):
+        compiled.chain_block(*self._tables, *self._buffers, position, velocity)
+
+    @property
+    def phase(self):
+        """True phase at the next sample, as whole periods and a fraction -0.5 ... 0.5, from the 64-bit steps."""
+        return self._motion.stepped(self.sample, self.sample // CHUNK * CHUNK)
+
+    @property
+    def clipped(self):
+        """Channel readings that the converter has clipped so far, in all samples computed."""
+        return int(self._state["clipped"][0])
+
+    def read(self, position, velocity=None):
+        """Fill the arrays with the next samples.
+
+        Parameters
+        ----------
+        position, velocity : ndarray, shape (n,)
+            Contiguous, float64, of one length; position the controller reads and velocity it computes.
+
+        Raises
+        ------
+        InputError
+            If an array cannot be filled in place.
+        """
+        check_array("position", position)
+        if velocity is None:
+            velocity = self._nothing
+        else:
+            check_array("velocity", velocity, position)
+        end = self.sample + position.size
+        if end > LAST_SAMPLE:
+            checks.refuse("Stream.sample", f"stay up to {LAST_SAMPLE}", end)
+        if self._chunk is None and position.size:
+            self._warm_up()
+        self._fill(end, position, velocity)
+
+    def _warm_up(self):
+        """Compute the chunks before the first sample that the difference and the memory need."""
+        oldest = self.sample - chain.reach(self._axis)
+        self._chunk = oldest // CHUNK - 1 - (WARM_UP if remembers(self._axis) else 0)
+        first = self.sample // CHUNK * CHUNK
+        while (self._chunk + 1) * CHUNK < first:
+            self._compute(first, first, self._nothing, self._nothing, 0)
+        self._state["clipped"] = 0
+
+    def _fill(self, end, position, velocity):
+        """Hand out samples up to ``end``, a batch of chunks at a time."""
+        offset = 0
+        while self.sample < end:
+            known = self.sample // CHUNK == self._chunk
+            begin = self._chunk if known else self._chunk + 1
+            stop = min(end, (begin + BATCH) * CHUNK)
+            self._compute(self.sample, stop, position, velocity, offset, known)
+            offset += stop - self.sample
+            self.sample = stop
+
+    def _compute(self, first, stop, position, velocity, offset, known=False):
+        """Compute the chunks up to sample ``stop`` that are not there yet; put ``first`` to ``stop`` out."""
+        begin = self._chunk if known else self._chunk + 1
+        chunks = min(-(-stop // CHUNK) - begin, BATCH)
+        for j in range(known, chunks):
+            self._motion.anchor(self._fields, j, begin + j, CHUNK)
+            if self._motion.clock:
+                self._motion.clock.fill((begin + j) * CHUNK, self._ticks[j], compiled.tick_block)
+        self._fields[0][0] = begin
+        self._span[:] = chunks, known, first - begin * CHUNK, stop - begin * CHUNK, offset
+        self._chain(position, velocity)
+        self._chunk = begin + chunks - 1
+
+
+class _Run:
+    """Arrays of a run, filled piece by piece by one or more streams, and its rms and peak.
+
+    Pieces have fixed places, so that the sums are the same bit for bit for any number of threads.
+    """
+
+    def __init__(self, axis, speed, samples, seed, start):
+        self.axis, self.speed, self.samples, self.seed, self.start = axis, speed, samples, seed, start
+        self.time, self.position, self.velocity = _allocate(samples, 3)
+        self.settle = _settle(axis, speed, samples)
+        pieces = -(-samples // PIECE)
+        self._squares, self._low, self._high = (
+            np.zeros(pieces),
+            np.full(pieces, np.inf),
+            np.full(pieces, -np.inf),
+        )
+        self._stopped = threading.Event()
+
+    def fill(self, parts):
+        """Fill the ranges of pieces, each in its thread; returns how many readings were clipped."""
+        streams = [Stream(self.axis, self.speed, self.seed, self.start, first * PIECE) for first, _ in parts]
+        if len(parts) == 1:
+            self._fill_part(streams[0], *parts[0])
+            return streams[0].clipped
+        with ThreadPoolExecutor(len(parts)) as pool:
+            try:
+                list(pool.map(self._fill_part, streams, *zip(*parts, strict=True)))
+            finally:
+                self._stopped.set()  # so that Ctrl-C need not wait for the ranges of all threads
+        return sum(stream.clipped for stream in streams)
+
+    def _fill_part(self, stream, first, end):
+        for piece in range(first, end):
+            if not self._stopped.is_set():
+                self._fill_piece(stream, piece)
+
+    def _fill_piece(self, stream, piece):
+        begin, end = piece * PIECE, min((piece + 1) * PIECE, self.samples)
+        part = slice(begin, end)
+        stream.read(self.position[part], self.velocity[part])
+        skip = min(max(self.settle - begin, 0), end - begin)
+        lanes = np.empty((3, compiled.LANES))
+        summary = (
+            self.velocity[part],
+            self.speed,
+            begin,
+            self.axis.sampling.rate,
+            skip,
+            self.time[part],
+            lanes,
+        )
+        compiled.summary_block(*summary)
+        self._squares[piece], self._low[piece], self._high[piece] = (
+            lanes[0].sum(),
+            lanes[1].min(),
+            lanes[2].max(),
+        )
+
+    @property
+    def rms(self):
+        """Root of the mean square of the settled velocity about the true speed."""
+        return math.sqrt(math.fsum(self._squares) / (self.samples - self.settle))
+
+    @property
+    def peak(self):
+        """Half the range of the settled velocity."""
+        return 0.5 * float(self._high.max() - self._low.min())
+
+
+def _parts(axis, samples, threads):
+    """Ranges of pieces, one for a thread."""
+    pieces = -(-samples // PIECE)
+    if threads is None:
+        threads = min(_processors(), MOST_THREADS, 1 + pieces // PIECES_PER_THREAD)
+    threads = 1 if remembers(axis) else min(threads, pieces)
+    return list(itertools.pairwise(pieces * part // threads for part in range(threads + 1)))
+
+
+def _processors():
+    if hasattr(os, "sched_getaffinity"):
+        return len(os.sched_getaffinity(0))
+    return os.cpu_count() or 1
+
+
+def _settle(axis, speed, samples):
+    """Samples until estimator and hysteresis have forgotten where they began.
+
+    Hysteresis moves by 1 + h counts, twice for noise.
+    """
+    noisy = axis.signal.jitter or axis.signal.noise or axis.sampling.jitter
+    needed = chain.forgets_after(axis)
+    if axis.interpolation.hysteresis > 0.0 and speed != 0.0 and noisy:
+        counts = abs(speed) / (axis.resolution * axis.sampling.rate)
+        needed += 2.0 * (1.0 + axis.interpolation.hysteresis) / counts
+    return int(min(needed, samples // 2))
+
+
+def _reasons(axis, speed, samples, clipped, settle):
+    """Why the run does not show a working axis."""
+    from ..open_loop.limits import top_speed
+
+    reasons = []
+    top = top_speed(axis)
+    if abs(speed) > top.speed and top.limit != "clipping":
+        unit = f"{axis.scale.unit}/s"
+        reasons.append(
+            f"speed {abs(speed):.4g} {unit} is above the top speed {top.speed:.4g} {unit} ({top.limit})"
+        )
+    if clipped:
+        reasons.append(f"the converter clips, {clipped} readings of a channel were cut off")
+    if settle and settle == samples // 2:
+        reasons.append("the run is too short for estimator or hysteresis to settle: take more samples")
+    return tuple(reasons)
+
+
+def _allocate(samples, arrays):
+    """Arrays for the results, refused where the machine has not the memory."""
+    try:
+        memory = os.sysconf("SC_PHYS_PAGES") * os.sysconf("SC_PAGE_SIZE")
+    except (AttributeError, ValueError, OSError):
+        memory = math.inf
+    try:
+        if 8 * arrays * samples < memory:
+            return [np.empty(samples) for _ in range(arrays)]
+    except MemoryError:
+        pass
+    rule = "be few enough to fit into memory"
+    return checks.refuse("simulate.samples", rule, samples, hint="use Stream to run longer")

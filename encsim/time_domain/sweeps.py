@@ -1,0 +1,82 @@
+"""Which speeds a command looks at, and the simulated check of a ripple curve."""
+
+import math
+
+from ..open_loop.limits import top_speed
+
+DEFAULT_SPEEDS = 100
+SIMULATED_SPEEDS = 12
+STARTS, SAMPLES, MOST_A_START = 16, 8192, 1 << 17
+# Its multiples modulo 1 spread evenly and, unlike sixteenths, share no fraction with the counts of a period.
+GOLDEN = 0.6180339887498949
+# Closed runs: signal periods to pass at the slowest speed, within these bounds of samples.
+PERIODS, SHORTEST_RUN, LONGEST_RUN = 20.0, 1 << 20, 1 << 21
+
+
+def default_speeds(axis):
+    """Speeds from a hundredth of a count a sample to 3.45 periods a sample or the top speed, SI.
+
+    Past the third vanishing speed, and no simple ratio: at 3.5 runs from few starts average badly.
+    """
+    pace = axis.scale.pitch * axis.sampling.rate
+    top = top_speed(axis).speed
+    high = min(3.45 * pace, top) if top > 0.0 else 3.45 * pace
+    low = min(max(axis.resolution * axis.sampling.rate / 100.0, 1e-6 * pace), 1e-3 * pace, 1e-3 * high)
+    return logarithmic(low, high, DEFAULT_SPEEDS)
+
+
+def logarithmic(low, high, number):
+    """Speeds evenly spaced on a logarithmic axis."""
+    ratio = math.log(high / low) / (number - 1)
+    return [*(low * math.exp(i * ratio) for i in range(number - 1)), high]
+
+
+def spread(curve, count=SIMULATED_SPEEDS):
+    """Up to ``count`` speeds of a curve, evenly spread over it."""
+    speeds = sorted({abs(speed) for speed in curve.speed.tolist()})
+    if len(speeds) <= count:
+        return speeds
+    return [speeds[round(i * (len(speeds) - 1) / (count - 1))] for i in range(count)]
+
+
+def simulated(axis, speeds, seed, threads, progress):
+    """The same speeds by simulation, as plain values: rms over all starts, half range of all velocities."""
+    rms, peak = [], []
+    samples = _enough_samples(axis, speeds)
+    for number, speed in enumerate(speeds, 1):
+        one = _from_starts(axis, speed, samples, seed, threads)
+        rms.append(one[0])
+        peak.append(one[1])
+        progress.show(f"simulated {number} of {len(speeds)} speeds")
+    return {"speed": speeds, "rms": rms, "peak": peak, "samples": STARTS * samples, "seed": seed}
+
+
+def _enough_samples(axis, speeds):
+    """Samples a start: enough to pass some counts at the slowest speed, within bounds."""
+    slowest = min((speed for speed in speeds if speed), default=math.inf)
+    return round(min(max(SAMPLES, 8.0 * axis.resolution * axis.sampling.rate / slowest), MOST_A_START))
+
+
+def _from_starts(axis, speed, samples, seed, threads):
+    """Rms and half range of the velocity at one speed, over starts spread through a signal period."""
+    from .simulation import simulate
+
+    square = 0.0
+    low, high = math.inf, -math.inf
+    for number in range(STARTS):
+        start = axis.scale.pitch * (number * GOLDEN % 1.0)
+        trace = simulate(axis, speed, samples, (seed + number) % 2**64, start, threads=threads)
+        settled = trace.velocity[trace.settle :]
+        square += trace.rms**2 / STARTS
+        low, high = min(low, float(settled.min())), max(high, float(settled.max()))
+    return math.sqrt(square), 0.5 * (high - low)
+
+
+def run_closed(axis, speeds, seed):
+    """The same speeds with the loop closed, in the time domain: the result of `runs`."""
+    from .closed_run import runs, settling
+
+    slowest = min((speed for speed in speeds if speed), default=math.inf)
+    wanted = PERIODS * axis.scale.pitch * axis.sampling.rate / slowest
+    samples = round(min(max(SHORTEST_RUN, wanted), LONGEST_RUN))
+    return runs(axis, speeds, (samples + settling(axis, 2 * samples)) / axis.sampling.rate, seed)

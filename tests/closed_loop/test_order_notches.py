@@ -1,0 +1,184 @@
+"""Loops of many speeds with notches that follow the speed, against loops one by one: exact lines, H2 norms, poles."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+import random_loops
+
+import encsim
+from encsim import Axis, Interpolation, Sampling, Scale, Signal
+from encsim.closed_loop import loop, order_notch_gains, order_notches
+from encsim.closed_loop.squared_gains import NAMES, Power
+from encsim.model.load_and_control import Control, Load, Notch
+
+TURN = 2.0 * np.pi * 50.0
+SPEEDS = np.geomspace(2e-4, 0.5, 40)
+STAGE = Axis(
+    Scale(period=20e-6),
+    signal=Signal(offset=(0.01, -0.005), gain=0.02, harmonics={3: 0.002}, jitter=0.5e-9),
+    interpolation=Interpolation(factor=400),
+    sampling=Sampling(16e3),
+    load=Load(5.0, viscous=1.0),
+    control=Control(TURN / 4, 5.0 * TURN, integral_time=0.02, current_bandwidth=1e3, delay=1.0 / 16e3),
+)
+FLEXIBLE = Load(3.0, motor_inertia=2.0, stiffness=2e6, damping=50.0)
+NOTCHES = {
+    "broad": [Notch(order=1, damping=0.5)],
+    "narrow": [Notch(order=2, damping=1e-3, depth=0.2)],
+    "narrower than any grid": [Notch(order=1, damping=1e-5)],
+    "that does nothing": [Notch(order=1, damping=0.01, depth=1.0)],
+    "beside each other": [Notch(order=1, damping=0.02), Notch(order=2, damping=3e-3, depth=0.3)],
+    "at one place": [Notch(order=3, damping=4.5e-3, depth=0.1), Notch(order=3, damping=3.8e-3, depth=0.6)],
+    "with a fixed one": [Notch(300.0, depth=0.3), Notch(order=1, damping=0.1, depth=0.3)],
+}
+
+
+class Slow(Power):
+    """One loop with every line at its frequency and white noise by the H2 norm."""
+
+    def __init__(self, built):
+        super().__init__(built)
+        if self.stable:
+            gains = built.noise_gain()
+            square = np.array([gains[name] ** 2 for name in NAMES])
+            self.white[: len(NAMES)] = np.where(np.isfinite(square), square, self.white[: len(NAMES)])
+
+    def sum_at(self, turns, weight, table=None):
+        if table is not None:
+            return super().sum_at(turns, weight, table)
+        return np.einsum("sk,skc->sc", np.broadcast_to(weight, turns.shape), self.exact(turns))
+
+    def followed_at(self, turns, weight, orders):
+        gain = self.exact(turns)
+        total = np.einsum("sk,skc->sc", weight, gain)
+        shift = np.multiply.outer(2.0 * np.pi * np.sqrt(total[:, -1]), orders)
+        return total, np.einsum("sk,skc->sc", weight * np.minimum(shift, 1.0), gain)
+
+
+def one_by_one(axis, speed):
+    return [(Slow(loop.build(axis, float(v))), np.array([n])) for n, v in enumerate(speed)]
+
+
+def notched(axis, notches):
+    return replace(axis, control=replace(axis.control, notch=[*axis.control.notch, *notches]))
+
+
+def drawn(rng, kind):
+    """A random stable axis with notches that follow the speed, and speeds of 2e-4 to 5 periods a sample and rest."""
+    axis, _ = random_loops.stable(rng, kind == "counts")
+    changes = {
+        "own clock": {"sampling": replace(axis.sampling, encoder_rate=2.71 * axis.sampling.rate)},
+        "slow clock": {"sampling": replace(axis.sampling, encoder_rate=0.83 * axis.sampling.rate)},
+        "averaged": {"sampling": replace(axis.sampling, average=3)},
+        "slow jitter": {
+            "signal": replace(axis.signal, jitter=1e-9, jitter_bandwidth=0.05 * axis.sampling.rate)
+        },
+    }
+    number = 1 + (rng.random() < 0.4)
+    orders, damping = rng.choice([1, 2, 3, 0.5, 2.37], number), 10.0 ** rng.uniform(-3.0, 0.3, number)
+    depth = rng.choice([0.0, 0.1, 0.3, 0.6], number)
+    notches = [
+        Notch(order=float(o), damping=z, depth=d) for o, z, d in zip(orders, damping, depth, strict=True)
+    ]
+    speed = random_loops.PITCH * axis.sampling.rate * 10.0 ** rng.uniform(-3.7, 0.7, 4)
+    return notched(replace(axis, **changes.get(kind, {})), notches), np.append(speed, 0.0)
+
+
+def compare(axis, speed, monkeypatch):
+    found = encsim.smoothness(axis, speed)
+    with monkeypatch.context() as patched:
+        patched.setattr(order_notch_gains, "at_speeds", one_by_one)
+        expected = encsim.smoothness(axis, speed)
+    for curve in NAMES:
+        one, other = getattr(found, curve), getattr(expected, curve)
+        np.testing.assert_array_equal(np.isfinite(one), np.isfinite(other))
+        # a pole may be a grid step wide, which leaves 2e-4 of its peak; weak bands are taken at their middle
+        np.testing.assert_allclose(one, other, rtol=2e-3, err_msg=curve)
+    np.testing.assert_array_equal(found.doubtful, expected.doubtful)
+    assert found.stable == expected.stable
+    # the other one is between points of 250 a decade
+    np.testing.assert_allclose(found.crossover, expected.crossover, rtol=5e-4)
+
+
+KINDS = {"lines": 6, "counts": 2, "own clock": 4, "slow clock": 3, "averaged": 4, "slow jitter": 4}
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_random_axes_are_as_if_each_speed_were_computed_by_itself(kind, monkeypatch):
+    rng = np.random.default_rng(11)
+    for _ in range(KINDS[kind]):
+        compare(*drawn(rng, kind), monkeypatch)
+
+
+def test_jitter_about_lines_of_single_speeds_is_smeared_by_their_own_loops(monkeypatch):
+    # averaged readings make other counts of each speed, so that some speeds are taken at a time
+    signal = replace(STAGE.signal, jitter=2e-9, jitter_bandwidth=300.0)
+    axis = replace(STAGE, signal=signal, sampling=Sampling(16e3, average=3))
+    axis = replace(axis, interpolation=Interpolation(factor=4000))
+    compare(notched(axis, [Notch(order=1, damping=1.0, depth=0.2)]), np.array([3e-3, 0.02, 0.1]), monkeypatch)
+
+
+def test_error_that_the_loop_follows_is_bent_as_in_a_loop_of_its_own(monkeypatch):
+    axis = replace(STAGE, signal=Signal(sde={1: 200e-9, 2: (50e-9, 1.0)}), interpolation=Interpolation())
+    # lines at 2 to 40 Hz, at the later speeds a whole turn further to one side and to the other
+    speed = 20e-6 * np.array([2.0, 20.0, 16e3 - 16.0, 16e3 + 16.0])
+    compare(notched(axis, [Notch(order=2, damping=0.1, depth=0.6)]), speed, monkeypatch)
+
+
+@pytest.mark.parametrize("load", [STAGE.load, FLEXIBLE], ids=["rigid", "two masses"])
+@pytest.mark.parametrize("name", NOTCHES)
+def test_stable_speeds_are_those_with_all_poles_inside_the_circle(name, load):
+    axis = notched(replace(STAGE, load=load), NOTCHES[name])
+    found = np.full(SPEEDS.size, -1)
+    for power, there in order_notch_gains.at_speeds(axis, SPEEDS):
+        found[there] = power.stable
+    poles = [np.abs(1.0 + loop.build(axis, float(v)).closed().poles()).max() for v in SPEEDS]
+    np.testing.assert_array_equal(found, np.array(poles) < 1.0)
+
+
+@pytest.mark.parametrize(
+    "name", ["broad", "narrow", "that does nothing", "beside each other", "with a fixed one"]
+)
+def test_hardly_any_loop_is_computed_one_by_one(name):
+    found = list(order_notch_gains.at_speeds(notched(STAGE, NOTCHES[name]), SPEEDS))
+    alone = sum(there.size for power, there in found if isinstance(power, Power))
+    assert alone <= 4
+
+
+def test_narrow_notch_beside_the_crossover_moves_it_as_in_a_loop_of_its_own():
+    axis = notched(STAGE, [Notch(order=1, damping=2e-3, depth=0.3)])
+    speed = 20e-6 * encsim.margins(STAGE).crossover * np.linspace(0.99, 1.01, 6)
+    for power, there in order_notch_gains.at_speeds(axis, speed):
+        expected = [encsim.margins(axis, speed=float(v)).crossover for v in speed[there]]
+        np.testing.assert_allclose(power.crossover, expected, rtol=1e-5)
+
+
+def test_a_speed_is_the_same_alone_and_in_a_sweep():
+    axis = notched(STAGE, [Notch(order=1, damping=0.1, depth=0.3)])
+    found = encsim.smoothness(axis, SPEEDS).position[::7]
+    alone = [float(encsim.smoothness(axis, v).position) for v in SPEEDS[::7]]
+    # the grid begins at another frequency
+    np.testing.assert_allclose(found, alone, rtol=1e-4)
+
+
+def test_where_no_notch_is_in_reach_the_loop_is_that_without():
+    # whole periods a sample, half ones, and rest
+    speed = 20e-6 * 16e3 * np.array([1.0, 0.5, 3.0, 0.0])
+    notch = Notch(order=1, damping=0.1)
+    for curve in NAMES:
+        found = getattr(encsim.smoothness(notched(STAGE, [notch]), speed), curve)
+        np.testing.assert_array_equal(found, getattr(encsim.smoothness(STAGE, speed), curve))
+
+
+def test_loop_of_very_many_states_is_computed_one_by_one(monkeypatch):
+    axis = notched(STAGE, [Notch(order=1, damping=0.1, depth=0.3)])
+    expected = encsim.smoothness(axis, SPEEDS[::8])
+    order_notches.common.cache_clear()
+    monkeypatch.setattr(order_notches, "LONGEST", 3)
+    found = encsim.smoothness(axis, SPEEDS[::8])
+    assert all(isinstance(power, Power) for power, _ in order_notch_gains.at_speeds(axis, SPEEDS[::8]))
+    for curve in NAMES:
+        # lines of the counts from bins of 1/8192 turn
+        np.testing.assert_allclose(getattr(found, curve), getattr(expected, curve), rtol=5e-3)
+    order_notches.common.cache_clear()

@@ -1,0 +1,581 @@
+"""Pictures: numbers in titles, lines drawn, words that stay apart, files that are whole and the same each time."""
+
+import dataclasses
+import io
+import itertools
+import subprocess
+import sys
+from types import SimpleNamespace
+from unittest.mock import patch
+
+import matplotlib
+import numpy as np
+import pytest
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.figure import Figure
+from matplotlib.text import Text
+
+import encsim
+from encsim import wording
+from encsim.checks import InputError
+from encsim.figures import pictures
+from encsim.figures.channels import exaggeration
+from encsim.figures.period import Line
+from encsim.figures.ripple_view import ranges_above, view_of
+from encsim.figures.run import _per_pixel, spectrum
+from encsim.plotting import canvas
+
+PAGES = [canvas.Style("light", "a4"), canvas.Style("dark", "phone")]
+STAGE = encsim.Axis(
+    encsim.Scale(period=20e-6),
+    signal=encsim.Signal(offset=(0.01, -0.005), gain=0.02, phase=0.01, harmonics={3: 0.002}, jitter=0.5e-9),
+    interpolation=encsim.Interpolation(factor=4000),
+    sampling=encsim.Sampling(16e3, jitter=20e-9),
+)
+TABLE = encsim.Axis(
+    encsim.Scale(lines=2048),
+    signal=encsim.Signal(offset=(0.01, -0.005), gain=0.02, jitter=1e-7),
+    interpolation=encsim.Interpolation(factor=1024, hysteresis=1.0),
+    sampling=encsim.Sampling(8e3),
+    estimator=encsim.Difference(4),
+)
+IDEAL = encsim.Axis(encsim.Scale(period=20e-6), sampling=encsim.Sampling(16e3))
+MANY = dataclasses.replace(
+    IDEAL,
+    signal=encsim.Signal(
+        offset=(0.1, -0.05), gain=-0.2, harmonics={2: 0.01, 3: -0.02, 5: 0.008}, sde={100: (3e-9, 0.3)}
+    ),
+)
+SERIAL = dataclasses.replace(STAGE, sampling=encsim.Sampling(4e3, encoder_rate=10.3e3))
+
+
+def changed(axis, **signal):
+    """An axis with another signal."""
+    return dataclasses.replace(axis, signal=encsim.Signal(**signal))
+
+
+def curve_of(axis, low=2e-5, high=1.0, count=150):
+    return encsim.ripple(axis, np.geomspace(low, high, count))
+
+
+def trace_of(axis, speed=72.3e-3, samples=4000, lines=True):
+    """A run made here: lines of the period's error, jitter and counts."""
+    rate, pitch, rng = axis.sampling.rate, axis.scale.pitch, np.random.default_rng(4)
+    position = speed * np.arange(-1, samples) / rate + rng.normal(0.0, axis.signal.jitter, samples + 1)
+    error = encsim.position_error(axis, speed)
+    turns = 2.0 * np.pi * np.outer(error.harmonic, position / pitch) + error.angle[:, None]
+    shown = position + error.amplitude @ np.sin(turns)
+    step = axis.resolution
+    velocity = np.diff(np.round(shown / step) * step if step else shown) * rate
+    return SimpleNamespace(
+        velocity=velocity, rms=float(np.sqrt(np.mean((velocity - speed) ** 2))), settle=0, seed=0, speed=speed,
+        axis=axis, valid=True, reasons=(), expected_lines=encsim.lines(axis, speed) if lines else None,
+    )  # fmt: skip
+
+
+def fit_of(noise=0.002):
+    """A recording made here and its fit."""
+    rng = np.random.default_rng(5)
+    theta = np.linspace(0.0, 200.0, 3000)
+    cosine = 1.7 * (np.cos(theta) + 0.01) + rng.normal(0.0, noise, theta.size)
+    sine = 1.7 * (1.02 * np.sin(theta + 0.01) - 0.005) + rng.normal(0.0, noise, theta.size)
+    return encsim.identify(cosine, sine)
+
+
+SHEETS = {
+    "ripple": lambda style: pictures.ripple(curve_of(STAGE), style=style),
+    "ripple with limit and rings": lambda style: pictures.ripple(
+        curve_of(STAGE), limit=(0.01, 50e-6), simulated={"speed": [1e-3, 0.1], "rms": [4e-5, 1e-3]}, style=style
+    ),
+    "ripple in doubt": lambda style: pictures.ripple(curve_of(TABLE, 1e-4, 30.0), style=style),
+    "ripple of a serial encoder": lambda style: pictures.ripple(curve_of(SERIAL), style=style),
+    "ripple of one cause": lambda style: pictures.ripple(curve_of(changed(IDEAL, jitter=1e-9)), style=style),
+    "no ripple": lambda style: pictures.ripple(curve_of(IDEAL), style=style),
+    "one speed": lambda style: pictures.ripple(encsim.ripple(STAGE, [0.01]), limit=(0.01, 0.0), style=style),
+    "standstill": lambda style: pictures.ripple(encsim.ripple(STAGE, [0.0]), style=style),
+    "few speeds": lambda style: pictures.ripple(encsim.ripple(STAGE, [0.3, -1e-3, 0.01, 0.0]), style=style),
+    "slow speeds": lambda style: pictures.ripple(curve_of(STAGE, 1e-6, 2e-6), style=style),
+    "period": lambda style: pictures.period_error(encsim.position_error(STAGE), style=style),
+    "period of many lines": lambda style: pictures.period_error(encsim.position_error(MANY), style=style),
+    "period without error": lambda style: pictures.period_error(encsim.position_error(IDEAL), style=style),
+    "rotary period": lambda style: pictures.period_error(encsim.position_error(TABLE), style=style),
+    "channels": lambda style: pictures.channels(encsim.position_error(STAGE), style=style),
+    "channels of many faults": lambda style: pictures.channels(encsim.position_error(MANY), style=style),
+    "ideal channels": lambda style: pictures.channels(encsim.position_error(IDEAL), style=style),
+    "recorded": lambda style: pictures.recorded(FIT, FIT.cosine, FIT.sine, style=style),
+    "run": lambda style: pictures.run(trace_of(STAGE), style=style),
+    "run of many lines": lambda style: pictures.run(trace_of(MANY, 0.05), style=style),
+    "run without lines": lambda style: pictures.run(trace_of(STAGE, lines=False), style=style),
+    "short run": lambda style: pictures.run(trace_of(STAGE, samples=9), style=style),
+    "slow run": lambda style: pictures.run(trace_of(STAGE, 1e-5), style=style),
+    "resting run": lambda style: pictures.run(trace_of(IDEAL, 0.0), style=style),
+    "why": lambda style: pictures.why_aliased(
+        period=20e-6, rate=16e3, amplitude=35.5e-9, harmonic=2, style=style
+    ),
+    "rotary why": lambda style: pictures.why_aliased(
+        period=3e-3, rate=8e3, amplitude=1e-6, harmonic=100, unit="rad", style=style
+    ),
+}  # fmt: skip
+FIT = fit_of()
+
+
+def texts_of(figure):
+    """Every text that is drawn and where it stands, pixels."""
+    drawn, renderer = [], FigureCanvasAgg(figure).get_renderer()
+    with patch.object(Text, "draw", autospec=True, side_effect=lambda text, renderer: drawn.append(text)):
+        figure.draw(renderer)
+    shown = [text for text in drawn if text.get_visible() and text.get_text().strip()]
+    return {text: Text.get_window_extent(text, renderer) for text in shown}
+
+
+def clashes(figure):
+    """Words that leave the sheet, and pairs of words of which one covers the other."""
+    boxes = texts_of(figure)
+    width, height = figure.bbox.width, figure.bbox.height
+    cut = [
+        text.get_text()
+        for text, box in boxes.items()
+        if box.x0 < 0 or box.y0 < 0 or box.x1 > width or box.y1 > height
+    ]
+    # A rim of 1.5 pixels round letters may touch: boxes are as tall as the tallest letter there is.
+    tight = {
+        text.get_text() + f" {number}": box.padded(-1.5) for number, (text, box) in enumerate(boxes.items())
+    }
+    pairs = itertools.combinations(tight, 2)
+    return cut + [pair for pair in pairs if tight[pair[0]].overlaps(tight[pair[1]])]
+
+
+# ------------------------------------------------------------------ numbers and words
+
+
+@pytest.mark.parametrize(
+    ("value", "unit", "count", "shown"),
+    [
+        (35.6e-9, "m", 3, "35.6\u202fnm"),
+        (1e-3, "m/s", 3, "1.00\u202fmm/s"),
+        (9.9996e-4, "m/s", 3, "1.00\u202fmm/s"),
+        (-63.4e-9, "m", 2, "\u221263\u202fnm"),
+        (np.pi / 180.0 * 6.0, "rad/s", 3, "1.00\u202frpm"),
+        (np.pi / 648000.0 * 8.46, "rad", 2, "8.5″"),
+        (0.0, "m/s", 2, "0\u202fmm/s"),
+    ],
+)
+def test_quantity_has_handy_prefix_thin_space_and_true_minus(value, unit, count, shown):
+    assert wording.quantity(value, unit, count) == shown
+
+
+@pytest.mark.parametrize(
+    ("value", "shown"), [(1e-9, "0.000000001"), (4000, "4000"), (12345, "12\u202f300"), (99.96, "100")]
+)
+def test_digits_never_use_an_exponent(value, shown):
+    assert wording.digits(value, 3, strip=True) == shown
+
+
+@pytest.mark.parametrize("text", ["short", "a long line of several words " * 9, "x" * 300, "ab " + "y" * 150])
+def test_wrapped_lines_fit_and_lose_no_letter(text):
+    lines = wording.wrap(text, 38, 83.0)
+    assert all(len(line) <= 38 and wording.width(line) <= 83.0 for line in lines)
+    assert "".join(lines).replace(" ", "") == text.replace(" ", "")
+
+
+@pytest.mark.parametrize(("low", "high"), list(itertools.combinations([1e-4, 0.03, 0.9, 1.1, 300.0, 7e6], 2)))
+def test_log_ticks_are_few_in_range_and_plain(low, high):
+    ticks = canvas.Decades(7).tick_values(low, high)
+    names = canvas.PlainNumbers(logarithmic=True).format_ticks(ticks)
+    assert 1 <= len(ticks) <= 9
+    assert ((ticks >= low * (1 - 1e-6)) & (ticks <= high * (1 + 1e-6))).all()
+    assert [float(name.replace("\u202f", "")) for name in names] == pytest.approx(list(ticks))
+
+
+@pytest.mark.parametrize("theme", ["light", "dark"])
+@pytest.mark.parametrize("role", ["ink", "muted", "cyclic", "counts", "limit", "true", "force", "noise"])
+def test_colours_that_letters_take_stand_out_from_paper(theme, role):
+    # WCAG 2.2, success criterion 1.4.3, asks for 4.5; noise is a line, its name is muted.
+    least = {"light": 4.9, "dark": 5.9}[theme] if role != "noise" else 4.5
+    assert round(contrast(canvas.COLOURS[theme][role], canvas.COLOURS[theme]["paper"]), 1) >= least
+
+
+def contrast(first, second):
+    """Ratio of relative luminances (WCAG 2.2, "contrast ratio")."""
+    light, dark = sorted((luminance(first), luminance(second)), reverse=True)
+    return (light + 0.05) / (dark + 0.05)
+
+
+def luminance(colour):
+    parts = np.array([int(colour[start : start + 2], 16) for start in (1, 3, 5)]) / 255.0
+    return np.where(parts <= 0.04045, parts / 12.92, ((parts + 0.055) / 1.055) ** 2.4) @ (
+        0.2126,
+        0.7152,
+        0.0722,
+    )
+
+
+# ------------------------------------------------------------------ what titles say
+
+
+def test_title_names_the_largest_ripple_and_its_speed():
+    curve = curve_of(STAGE).refined()
+    worst = int(np.argmax(curve.rms))
+    title = pictures.ripple(curve).figure.encsim_title
+    assert wording.quantity(curve.rms[worst], "m/s", 2) in title
+    assert wording.quantity(curve.speed[worst], "m/s", 2) in title
+
+
+def test_title_with_a_limit_names_the_range_above_it():
+    curve = synthetic(np.geomspace(1e-4, 1.0, 90), lambda v: 1e-3 * np.sqrt(v / 0.01))
+    title = pictures.ripple(curve, limit=(0.0, 2e-3)).figure.encsim_title
+    # 1e-3 sqrt(v/0.01) reaches 2e-3 at v = 0.04 exactly, a straight line on log scales.
+    assert "from 40\u202fmm/s to 1.0\u202fm/s" in title
+
+
+def test_title_says_that_a_limit_is_kept():
+    title = pictures.ripple(curve_of(STAGE), limit=(0.0, 1.0)).figure.encsim_title
+    assert title.startswith("Within the limit at every speed")
+
+
+def synthetic(speed, rms, doubtful=None):
+    """A curve of noise alone."""
+    value = rms(speed)
+    doubtful = np.zeros(speed.shape, bool) if doubtful is None else doubtful
+    return SimpleNamespace(
+        speed=speed, rms=value, parts={"jitter": value}, regime=np.full(speed.shape, "noise"), doubtful=doubtful,
+        valid=not doubtful.any(), reasons=("a reason",) if doubtful.any() else (), vanishing=(), axis=STAGE,
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_ranges_above_hold_every_speed_above_and_none_below(seed):
+    rng = np.random.default_rng(seed)
+    curve = synthetic(np.geomspace(1e-4, 1.0, 40), lambda v: rng.uniform(0.5, 1.5, v.shape))
+    view = view_of(curve, (0.0, 1.0))
+    inside = [any(low <= speed <= high for low, high in ranges_above(view)) for speed in curve.speed]
+    assert inside == list(curve.rms > 1.0)
+
+
+def test_finding_leaves_out_speeds_in_doubt_and_hatches_them():
+    speed = np.geomspace(1e-3, 1.0, 50)
+    ax = pictures.ripple(synthetic(speed, lambda v: v, speed > 0.1))
+    hatched = [patch for patch in ax.patches if patch.get_hatch()]
+    assert "a reason" in " ".join(text.get_text() for text in ax.figure.texts)
+    assert wording.quantity(speed[speed <= 0.1].max(), "m/s", 2) in ax.figure.encsim_title
+    assert len(hatched) == 1
+
+
+def test_limit_of_a_ring_is_named_in_the_unit_of_the_axis():
+    # Ripple enough for an axis in rpm; 3 °/s are 0.5 rpm.
+    curve = encsim.ripple(changed(TABLE, gain=0.5, offset=(0.5, 0.3)), np.geomspace(0.1, 20.0, 40))
+    ax = pictures.ripple(curve, limit=(0.0, np.radians(3.0)))
+    assert "(rpm)" in " ".join(text.get_text() for text in texts_of(ax.figure))
+    assert "limit: 0.5\u202frpm" in [text.get_text() for text in texts_of(ax.figure)]
+
+
+@pytest.mark.parametrize(("limit", "side"), [(0.05, "Above"), (2.0, "Within")])
+def test_title_speaks_of_no_speed_in_doubt(limit, side):
+    speed = np.geomspace(1e-3, 1.0, 50)
+    # In doubt below 0.1 m/s, where the ripple is below both limits.
+    title = pictures.ripple(
+        synthetic(speed, lambda v: v, speed < 0.1), limit=(0.0, limit)
+    ).figure.encsim_title
+    assert title.startswith(f"{side} the limit at every speed that is not in doubt")
+
+
+def test_title_of_a_period_gives_half_of_peak_to_peak():
+    error = encsim.position_error(STAGE)
+    title = error.plot().figure.encsim_title
+    assert f"±{wording.quantity(np.ptp(error.error) / 2.0, 'm', 2)}, from two lines" in title
+
+
+def test_title_of_the_channels_gives_the_largest_departure():
+    error = encsim.position_error(changed(IDEAL, offset=(0.03, 0.04)))
+    assert error.plot_channels().figure.encsim_title.endswith("by up to 5.0\u202f%")
+
+
+def test_error_given_directly_leaves_the_circle_ideal():
+    title = encsim.position_error(changed(IDEAL, sde={1: 40e-9})).plot_channels().figure.encsim_title
+    assert "ideal circle" in title
+
+
+@pytest.mark.parametrize(
+    ("speed", "words"),
+    [(72.3e-3, "two of four lines"), (5e-3, "none of five lines"), (0.3, "all four lines")],
+)
+def test_title_of_a_run_counts_folded_lines(speed, words):
+    trace = trace_of(STAGE, speed)
+    title = pictures.run(trace).figure.encsim_title
+    assert wording.quantity(trace.rms, "m/s", 2) in title
+    assert words in title
+
+
+# ------------------------------------------------------------------ what is drawn
+
+
+@pytest.mark.parametrize(("axis", "lines"), [(STAGE, 4), (changed(STAGE, jitter=1e-9), 3), (SERIAL, 5)])
+def test_ripple_draws_the_total_and_a_line_a_role(axis, lines):
+    curve = curve_of(axis).refined()
+    ax = pictures.ripple(curve)
+    long = [line for line in ax.lines if len(line.get_xdata()) == len(curve.speed)]
+    assert len(long) == lines
+    np.testing.assert_allclose(long[-1].get_ydata(), curve.rms * 1e3)
+
+
+def test_parts_of_a_role_add_up_as_squares():
+    curve = curve_of(STAGE)
+    noise = view_of(curve).parts["noise"]
+    np.testing.assert_allclose(noise, np.hypot(curve.parts["jitter"], curve.parts["clock"]))
+
+
+def test_ribbon_shows_only_regimes_that_occur():
+    figure = curve_of(changed(IDEAL, jitter=1e-9)).plot().figure
+    words = {text.get_text() for text in figure.findobj(Text)}
+    assert "noise" in words
+    assert words.isdisjoint(
+        {"resolution", "direct", "aliased", "cyclic error, direct", "cyclic error, aliased"}
+    )
+
+
+def test_ticks_on_top_mark_vanishing_speeds():
+    curve = curve_of(STAGE, 0.05, 1.0)
+    (ticks,) = (part for part in curve.plot().collections if part.get_transform().contains_branch_seperately)
+    places = [path.vertices[0, 0] for path in ticks.get_paths()]
+    assert set(np.round(places, 6)) <= {round(speed * 1e3, 6) for speed, _ in curve.vanishing}
+    assert len(places) > 8
+
+
+@pytest.mark.parametrize("departure", [1e-4, 0.0031, 0.031, 0.1, 0.29, 0.5, 2.0])
+def test_exaggeration_is_the_largest_that_keeps_the_figure_readable(departure):
+    times = exaggeration(departure)
+    larger = [factor for factor in (2, 5, 10, 20, 50, 100) if factor > times]
+    assert times == 1 or times * departure <= 0.32
+    assert all(factor * departure > 0.32 for factor in larger)
+
+
+def test_folded_lines_are_hollow_and_dashed():
+    trace = trace_of(STAGE)
+    ax = pictures.run(trace).figure.axes[1]
+    dots = {round(line.get_xdata()[0], 6): line for line in ax.lines if line.get_marker() == "o"}
+    lines = trace.expected_lines
+    for index in range(4):
+        hollow = dots[round(lines.alias[index] / 1e3, 6)].get_markerfacecolor() == "#FFFFFF"
+        assert hollow == (lines.frequency[index] > 8e3)
+
+
+def slow_spectrum(ripple):
+    """Amplitudes by the sum itself, one frequency at a time."""
+    count = len(ripple)
+    k = np.arange(count)
+    window = np.sin(np.pi * k / count) ** 2
+    wave = window * (ripple - ripple.mean())
+    sums = [abs(np.sum(wave * np.exp(-2j * np.pi * bin * k / count))) for bin in range(count // 2 + 1)]
+    return 2.0 * np.array(sums) / window.sum()
+
+
+@pytest.mark.parametrize("samples", [32, 57, 256])
+def test_spectrum_equals_the_slow_sum(samples):
+    trace = trace_of(STAGE, samples=samples)
+    frequency, size = spectrum(trace)
+    expected = slow_spectrum(trace.velocity - trace.speed)
+    # Two ways of summing some hundred rounded products.
+    np.testing.assert_allclose(size, expected, rtol=1e-9, atol=1e-12 * expected.max())
+    assert frequency[1] == pytest.approx(16e3 / samples)
+
+
+def test_a_line_in_the_spectrum_is_as_high_as_its_amplitude():
+    trace = trace_of(STAGE, samples=512)
+    trace.velocity = trace.speed + 3e-3 * np.sin(2.0 * np.pi * 37 * np.arange(512) / 512 + 0.4)
+    # On a point of the spectrum the window's scale is exact to rounding.
+    assert spectrum(trace)[1].max() == pytest.approx(3e-3, rel=1e-12)
+
+
+def test_narrow_spikes_survive_the_pixels():
+    size = np.full(100_000, 1e-6)
+    size[[3, 54_321, 99_999]] = 1.0, 2.0, 3.0
+    shown = _per_pixel(np.arange(100_000.0), size)[1]
+    assert sorted(shown[shown > 0.5]) == [1.0, 2.0, 3.0]
+
+
+@pytest.mark.parametrize(("harmonic", "unit"), [(1, "m"), (2, "rad"), (100, "m")])
+def test_the_slow_wave_meets_every_sample(harmonic, unit):
+    line = Line(20e-6, 16e3, 35e-9, harmonic, unit, 20)
+    time = np.arange(21) / 16e3
+    for speed in line.speeds:
+        true, seen = line.wave(line.frequency(speed), time), line.wave(line.seen(speed), time)
+        # Phases of some hundred radians are rounded to 1e-14 of themselves.
+        np.testing.assert_allclose(seen, true, atol=1e-9 * np.abs(true).max())
+    assert line.seen(line.speeds[2]) == 0.0
+
+
+# ------------------------------------------------------------------ words that stay apart
+
+
+@pytest.mark.parametrize("style", PAGES, ids=["a4", "phone"])
+@pytest.mark.parametrize("name", SHEETS)
+def test_no_word_leaves_the_sheet_or_covers_another(name, style):
+    assert clashes(SHEETS[name](style).figure) == []
+
+
+@pytest.mark.parametrize("name", SHEETS)
+def test_alternative_text_is_short_and_repeats_the_answer(name):
+    figure = SHEETS[name](canvas.PRINT).figure
+    assert 8 <= len(figure.encsim_text.split()) <= 60
+    if "why" not in name:
+        assert figure.encsim_title in figure.encsim_text
+
+
+def test_a_very_long_reason_is_wrapped_not_cut():
+    curve = synthetic(np.geomspace(1e-3, 1.0, 50), lambda v: v, np.ones(50, bool))
+    curve.reasons = ("because of " + "unbreakable" * 20,)
+    figure = pictures.ripple(curve).figure
+    assert all(box.x1 <= figure.bbox.width for box in texts_of(figure).values())
+
+
+def test_theme_changes_colours_alone():
+    drawn = [pictures.ripple(curve_of(STAGE), style=canvas.Style(theme)) for theme in ("light", "dark")]
+    light, dark = ([line.get_xydata() for line in ax.lines] for ax in drawn)
+    for first, second in zip(light, dark, strict=True):
+        np.testing.assert_array_equal(first, second)
+    assert drawn[0].lines[-1].get_color() != drawn[1].lines[-1].get_color()
+
+
+# ------------------------------------------------------------------ the caller's axes
+
+
+PANELS = {
+    "ripple": lambda ax: curve_of(STAGE).plot(ax),
+    "period": lambda ax: encsim.position_error(STAGE).plot(ax),
+    "channels": lambda ax: encsim.position_error(STAGE).plot_channels(ax),
+    "recorded": lambda ax: FIT.plot(ax),
+    "run": lambda ax: pictures.run(trace_of(STAGE), ax),
+    "why": lambda ax: pictures.why_aliased(period=20e-6, rate=16e3, amplitude=35e-9, ax=ax),
+    "standstill": lambda ax: encsim.ripple(STAGE, [0.0]).plot(ax),
+    "nothing": lambda ax: curve_of(IDEAL).plot(ax),
+}
+
+
+@pytest.mark.parametrize("name", PANELS)
+def test_given_axes_are_drawn_into_and_no_others(name):
+    figure = Figure()
+    other, ax = figure.subplots(1, 2)
+    before = [len(other.get_children()), other.get_xlim(), len(figure.texts), len(figure.axes)]
+    assert PANELS[name](ax) is ax
+    assert ax.lines
+    assert [len(other.get_children()), other.get_xlim(), len(figure.texts), len(figure.axes)] == before
+
+
+def test_a_second_curve_keeps_unit_and_range_of_the_first():
+    ax = Figure().subplots()
+    curve_of(STAGE, 1e-5, 1.0).plot(ax)
+    curve_of(STAGE, 1e-7, 1e-6).plot(ax)
+    assert ax.get_xlabel() == "Speed (mm/s)"
+    assert ax.get_xlim() == pytest.approx((1e-4, 1e3))
+
+
+@pytest.mark.parametrize("name", SHEETS)
+def test_settings_of_matplotlib_stay_as_they_were(name):
+    before = dict(matplotlib.rcParams)
+    canvas.save(SHEETS[name](canvas.PRINT).figure, io.BytesIO(), "svg")
+    assert dict(matplotlib.rcParams) == before
+
+
+def test_pyplot_is_never_loaded():
+    code = (
+        "import sys, encsim; a = encsim.Axis(encsim.Scale(period=2e-5), sampling=encsim.Sampling(16e3));"
+        "assert 'matplotlib' not in sys.modules; encsim.ripple(a, [1.0, 2.0]).plot();"
+        "encsim.position_error(a).plot(); print('matplotlib.pyplot' in sys.modules)"
+    )
+    assert (
+        subprocess.run([sys.executable, "-c", code], capture_output=True, check=True).stdout.strip()
+        == b"False"
+    )
+
+
+# ------------------------------------------------------------------ odd results
+
+
+@pytest.mark.parametrize(
+    "speeds", [[0.0], [0.0, 0.0], [1.0], [-1.0, 1.0], [3.0, 1e-9, 2.0], [1e-9], [[1.0, 2.0]], [1e6, 1e-6]]
+)
+@pytest.mark.parametrize("axis", [STAGE, IDEAL, TABLE], ids=["stage", "ideal", "table"])
+def test_any_speeds_can_be_drawn(axis, speeds):
+    curve = encsim.ripple(axis, speeds)
+    for ax in (curve.plot(), curve.plot(Figure().subplots()), pictures.ripple(curve, limit=(0.01, 1e-6))):
+        assert texts_of(ax.figure)
+
+
+@pytest.mark.parametrize("limit", [(0.0, 0.0), (-0.1, 1.0), (0.1,), 0.1, "ab", (np.nan, 1.0), (True, 1.0)])
+def test_a_limit_nobody_can_mean_is_refused(limit):
+    with pytest.raises(InputError, match=r"plot\.limit must be a share of the speed and a least value"):
+        curve_of(STAGE).plot(limit=limit)
+
+
+def test_simulated_points_need_as_many_speeds_as_ripples():
+    with pytest.raises(InputError, match=r"plot\.simulated must hold speed and rms of one length"):
+        curve_of(STAGE).plot(simulated={"speed": [1e-3, 2e-3], "rms": [1e-5]})
+
+
+@pytest.mark.parametrize(
+    ("estimator", "words"),
+    [
+        (encsim.Difference(), "first difference"),
+        (encsim.Difference(4), "difference over 4 samples"),
+        (encsim.LeastSquares(9), "least squares over 9 samples"),
+        (encsim.LowPass(300.0), "300\u202fHz low-pass"),
+        (encsim.Tracking(250.0), "250\u202fHz tracking loop"),
+        (encsim.Kalman(10.0), "Kalman filter"),
+    ],
+)
+def test_note_names_the_estimator(estimator, words):
+    figure = pictures.ripple(curve_of(dataclasses.replace(STAGE, estimator=estimator), count=20)).figure
+    assert words in " ".join(text.get_text() for text in figure.texts)
+
+
+def test_missing_numbers_leave_gaps():
+    curve = synthetic(np.geomspace(1e-3, 1.0, 50), lambda v: np.where(v > 0.1, np.nan, v))
+    assert texts_of(pictures.ripple(curve).figure)
+
+
+# ------------------------------------------------------------------ files
+
+
+@pytest.mark.parametrize("kind", ["png", "svg", "pdf"])
+def test_the_same_figure_gives_the_same_bytes(kind, tmp_path):
+    files = [tmp_path / f"{number}.{kind}" for number in (1, 2)]
+    for file in files:
+        canvas.save(encsim.position_error(STAGE).plot().figure, file)
+    assert files[0].read_bytes() == files[1].read_bytes()
+
+
+@pytest.mark.parametrize("kind", ["png", "svg"])
+def test_files_hold_title_and_alternative_text(kind):
+    figure, stream = curve_of(STAGE).plot().figure, io.BytesIO()
+    canvas.save(figure, stream, kind)
+    for text in (figure.encsim_title, figure.encsim_text):
+        assert text.encode() in stream.getvalue()
+
+
+def test_svg_is_an_image_to_screen_readers():
+    stream = io.BytesIO()
+    canvas.save(curve_of(STAGE).plot().figure, stream, "svg")
+    assert b'<svg role="img"' in stream.getvalue()
+    assert b"<desc>Log-log chart of velocity ripple" in stream.getvalue()
+
+
+@pytest.mark.parametrize("name", ["picture.jpg", "picture", "picture.txt", "svg"])
+def test_other_formats_are_refused(name, tmp_path):
+    with pytest.raises(InputError, match=r"--plot must end in .png, .svg or .pdf"):
+        canvas.save(Figure(), tmp_path / name)
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_stream_needs_its_format():
+    with pytest.raises(InputError, match="--plot must end in"):
+        canvas.save(Figure(), io.BytesIO())
+
+
+def test_a_file_is_not_replaced_unless_forced(tmp_path):
+    file = tmp_path / "old.png"
+    file.write_bytes(b"old")
+    with pytest.raises(InputError, match="not exist yet"):
+        canvas.save(Figure(), file)
+    assert file.read_bytes() == b"old"
+    canvas.save(Figure(), file, force=True)
+    assert file.read_bytes().startswith(b"\x89PNG")

@@ -1,0 +1,88 @@
+"""Picture of a choice: what its title says, what it draws, and that it holds odd results."""
+
+import numpy as np
+import pytest
+from matplotlib.figure import Figure
+
+from encsim import Axis, Difference, Interpolation, LowPass, Requirement, Sampling, Scale, Signal, choose
+from encsim.figures.choice import choice
+from encsim.plotting import canvas
+
+STAGE = Axis(
+    Scale(period=20e-6),
+    signal=Signal(offset=(0.01, -0.005), gain=0.02, jitter=0.5e-9),
+    interpolation=Interpolation(factor=400),
+    sampling=Sampling(16e3),
+)
+LISTS = {"interpolation.factor": [200, 1000, 4000], "estimator": [Difference(1), LowPass(300.0)]}
+PRICE = {"price": {"interpolation.factor": {200: 10.0, 1000: 18.0, 4000: 30.0}}}
+WANTED = Requirement(speeds=(2e-4, 0.2), relative=0.02, floor=1e-4)
+
+
+def drawn(requirement=WANTED, lists=LISTS, cost=PRICE, **style):
+    found = choose(STAGE, requirement, lists, cost)
+    return found, choice(found, style=canvas.Style(**style))
+
+
+def words(ax):
+    return [text.get_text() for text in [*ax.figure.texts, *ax.texts]]
+
+
+@pytest.mark.parametrize("theme", ["light", "dark"])
+@pytest.mark.parametrize("page", ["a4", "phone"])
+def test_every_known_candidate_has_a_mark_at_its_price_and_share(theme, page):
+    found, ax = drawn(theme=theme, page=page)
+    marks = {(float(x), float(y)) for line in ax.lines for x, y in zip(*line.get_data(), strict=True)}
+    assert {(row.cost["price"], 100.0 * row.ripple) for row in found.rows} <= marks
+    assert any("price" in text.lower() for text in (ax.get_xlabel(), *words(ax)))
+
+
+def test_title_names_the_best_and_its_price():
+    found, ax = drawn()
+    title = " ".join(words(ax)[:2])
+    assert f"{sum(row.met for row in found.rows)} of 6 candidates fit" in title
+    assert f"factor {found.best.changes['interpolation.factor']}" in title
+
+
+@pytest.mark.parametrize(
+    ("limits", "title"),
+    [
+        (
+            {"relative": 0.0001},
+            "None of 6 candidates fits: the nearest is .* times away from its limit on relative",
+        ),
+        ({"delay": 3.1e-5, "measured": 1.0}, "the nearest misses its limit on delay by 0.81"),
+    ],
+)
+def test_title_says_how_far_nothing_fits(limits, title):
+    import re
+
+    _, ax = drawn(Requirement(speeds=(2e-4, 0.2), **limits))
+    assert re.search(title, " ".join(words(ax)).replace("\u202f", " "))
+
+
+def test_without_cost_the_delay_is_drawn_in_a_unit_that_is_named():
+    found, ax = drawn(cost=None)
+    assert ax.get_xscale() == "log"
+    delays = np.concatenate([line.get_xdata() for line in ax.lines])
+    assert np.isclose(delays[:, None], [1e3 * row.delay for row in found.rows]).any(axis=0).all()
+
+
+@pytest.mark.parametrize(
+    ("requirement", "lists"),
+    [
+        (Requirement(speeds=(2e-4, 0.2), delay=1.0), LISTS),
+        (WANTED, {"interpolation.factor": [400]}),
+        (Requirement(speeds=(2e-4, 0.2), top_speed=1e9), LISTS),
+    ],
+)
+def test_odd_choices_are_drawn(requirement, lists):
+    _, ax = drawn(requirement, lists, None)
+    assert ax.figure.encsim_text
+
+
+def test_given_axes_take_the_panel_alone():
+    figure = Figure()
+    ax = figure.add_subplot()
+    assert choose(STAGE, WANTED, LISTS).plot(ax) is ax
+    assert not figure.texts

@@ -1,0 +1,91 @@
+"""Picture of causes and remedies: what its bars are, what its title answers, words that stay apart."""
+
+import dataclasses
+import math
+
+import explained
+import pytest
+from matplotlib.figure import Figure
+from test_figures import PAGES, clashes, texts_of
+
+import encsim
+from encsim.figures import pictures
+from encsim.formats import changes
+
+
+def words_of(panel):
+    return [text.get_text() for text in texts_of(panel.figure)]
+
+
+@pytest.mark.parametrize("style", PAGES, ids=str)
+@pytest.mark.parametrize("name", ["stage", "folded", "still", "loop", "table", "own clock", "ideal"])
+def test_words_stay_on_the_sheet_and_apart(name, style):
+    assert clashes(pictures.remedies(explained.of(name), style=style).figure) == []
+
+
+def test_bars_are_the_sources_alone_the_other_causes_the_whole_and_remedies():
+    found = explained.of("stage")
+    parts = [each.measured for one in found.causes for each in one.sources]
+    parts += [one.measured for one in found.causes if not one.sources]
+    bars = [patch.get_width() for patch in pictures.remedies(found).patches]
+    whole = bars[len(parts)]
+    share = [found.values["measured"] / value for value in sorted(parts, reverse=True)]
+    assert [whole / bar for bar in bars[: len(parts)]] == pytest.approx(share, rel=1e-9)
+    assert bars[len(parts) + 1] / whole == pytest.approx(
+        found.remedies[0].after["measured"] / found.values["measured"], rel=1e-9
+    )
+
+
+def test_title_is_the_first_remedy_and_what_it_leaves():
+    found = explained.of("stage")
+    title = pictures.remedies(found).figure.encsim_title
+    left, whole = found.remedies[0].after["measured"] * 1e6, found.values["measured"] * 1e6
+    assert (
+        title == f"Condition the signals automatically: {left:.0f}\u202fµm/s remain of {whole:.0f}\u202fµm/s"
+    )
+
+
+def test_sizes_of_one_picture_stand_in_one_unit():
+    # A whole of 0.69 °/s; parts and what remains are below 0.28 °/s, which by itself is read in ″/s.
+    axis = changes.apply(explained.TABLE, {"interpolation.factor": 200})
+    found = encsim.explain(axis, math.pi / 30.0)
+    shown = " ".join(words_of(pictures.remedies(found)))
+    left, whole = (math.degrees(one["measured"]) for one in (found.remedies[0].after, found.values))
+    assert f"{left:.2f}°/s remain of {whole:.2f}°/s" in shown
+    assert left < 0.28 < whole
+    assert "″/s" not in shown
+
+
+def test_remedy_without_effect_is_marked_below_its_cause():
+    assert "→ halve its jitter: no effect" in words_of(pictures.remedies(explained.of("stage")))
+
+
+def test_remedy_that_leaves_nothing_says_so():
+    assert "nothing remains of" in pictures.remedies(explained.of("still")).figure.encsim_title
+
+
+def test_sine_that_is_too_low_is_not_called_tall():
+    axis = changes.apply(explained.BARE, {"signal.gain": -0.02})
+    assert "Sine too low" in words_of(pictures.remedies(encsim.explain(axis, 5e-3)))
+
+
+def test_doubt_is_written_under_the_title():
+    found = dataclasses.replace(explained.of("folded"), valid=False, reasons=("the clock is wrong",))
+    panel = pictures.remedies(found)
+    assert "In doubt: the clock is wrong." in " ".join(words_of(panel))
+    assert panel.figure.encsim_text.endswith("Some values are in doubt.")
+
+
+@pytest.mark.parametrize(("name", "unit"), [("stage", "(µm/s)"), ("table", "(″/s)"), ("ideal", "(mm/s)")])
+def test_axes_of_the_caller_take_the_bars_in_a_handy_unit(name, unit):
+    axes = Figure().add_subplot()
+    assert explained.of(name).plot(axes) is axes
+    assert axes.get_xlabel().endswith(unit)
+    assert axes.figure.get_suptitle() == ""
+    assert len(axes.get_yticklabels()) == len(axes.patches)
+
+
+def test_alternative_text_has_the_largest_cause_and_is_short():
+    text = explained.of("stage").plot().figure.encsim_text
+    assert "The largest cause alone is sine too tall, 70\u202fµm/s." in text
+    assert len(text.split()) <= 60

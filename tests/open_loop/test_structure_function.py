@@ -1,0 +1,72 @@
+"""The table of increments against a walk through the period."""
+
+import numpy as np
+import pytest
+from slow_period import mean_square
+
+from encsim import Axis, Interpolation, Sampling, Scale, Signal
+from encsim.open_loop import quantisation, structure_function
+
+LAGS = np.array([0.0, 3.3e-4, 2.11e-3, 0.0137, 0.25, 0.4142, 0.99, 3.217])
+FAULTS = {"offset": (0.01, -0.005), "gain": 0.02, "phase": 0.01, "harmonics": {3: 0.002}}
+CHAINS = [
+    {"factor": 4},
+    {"factor": 37},
+    {"factor": 400, "output": "ab"},
+    {"factor": 1000, "bits": 8},
+    {"factor": None, "bits": 9},
+]
+
+
+def table(faults, **how):
+    axis = Axis(
+        Scale(period=1.0), signal=Signal(**faults), interpolation=Interpolation(**how), sampling=Sampling(1.0)
+    )
+    return structure_function.table(structure_function.static(axis)), axis
+
+
+@pytest.mark.parametrize("how", CHAINS)
+def test_table_agrees_with_a_walk_through_the_period(how):
+    found, axis = table(FAULTS, **how)
+    slow = [mean_square(axis, lag) for lag in LAGS]
+    # the walk's 200 003 points and the table's grid each misplace a step by up to a grid step
+    assert found.mean_square(LAGS, np.zeros_like(LAGS)) == pytest.approx(slow, rel=2e-3, abs=1e-12)
+
+
+@pytest.mark.parametrize("spread", [2e-3, 1e-2])
+@pytest.mark.parametrize("how", CHAINS)
+def test_spread_table_agrees_with_a_walk_through_the_period(how, spread):
+    found, axis = table(FAULTS, **how)
+    lags = LAGS[1::2]
+    slow = [mean_square(axis, lag, spread, points=20_011, nodes=180) for lag in lags]
+    # 180 nodes over steps of the shown position: some 1e-3
+    assert found.mean_square(lags, np.full_like(lags, spread)) == pytest.approx(slow, rel=4e-3)
+
+
+@pytest.mark.parametrize("steps_of_grid", [0.0, 0.3, 1.0, 2.9, 3.1, 8.0, 30.0, 300.0])
+def test_pure_counts_agree_with_the_counting_formula(steps_of_grid):
+    found, _ = table({}, factor=100)
+    lag = np.random.default_rng(1).uniform(0, 3, 500)
+    spread = np.full(lag.shape, steps_of_grid * found.step)
+    exact = 1e-4 * quantisation.counted(lag * 100, spread * 100) + spread**2
+    # cubic interpolation of a table a third (3.1) to a sixth of the spread apart: 2.4e-4 to 2e-5
+    assert found.mean_square(lag, spread) == pytest.approx(exact, rel=3e-4 if steps_of_grid == 3.1 else 3e-5)
+
+
+def test_speeds_with_different_spreads_share_rungs_of_the_ladder():
+    found, _ = table({}, factor=100)
+    rng = np.random.default_rng(2)
+    lag, spread = rng.uniform(0, 3, 500), rng.uniform(0, 0.02, 500)
+    exact = 1e-4 * quantisation.counted(lag * 100, spread * 100) + spread**2
+    assert found.mean_square(lag, spread) == pytest.approx(exact, rel=5e-5)
+
+
+def test_static_key_leaves_out_what_does_not_shape_the_period():
+    _, axis = table(FAULTS, factor=400)
+    noisy = Axis(
+        axis.scale,
+        signal=Signal(**FAULTS, jitter=1e-3, noise=1e-3),
+        interpolation=Interpolation(factor=400, hysteresis=0.5),
+        sampling=Sampling(50.0, latency=1.0),
+    )
+    assert structure_function.static(noisy) == structure_function.static(axis)

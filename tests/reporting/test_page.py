@@ -1,0 +1,594 @@
+"""The page without a browser: what stands in it, that it stands alone, that its numbers are those of the library."""
+
+import base64
+import hashlib
+import re
+from html.parser import HTMLParser
+
+import numpy as np
+import pytest
+
+import encsim
+from encsim.checks import InputError
+from encsim.reporting import page, page_answer, page_frames, page_svg, page_words
+
+VOID = {"meta", "input", "br", "img", "link", "path", "use", "rect"}
+STAGE = "Stage Y <script>alert(1)</script> & \"co\" 'x' {{ 7 * 7 }} </title>"
+LIMITS = encsim.Requirement(speeds=(1e-4, 0.5), relative=0.01, floor=50e-6)
+# So slow that the closed loop of this page follows single counts.
+SLOW_TOO = encsim.Requirement(speeds=(1e-6, 0.5), relative=0.01, floor=50e-6)
+
+
+def stage(**changes):
+    """An invented linear stage."""
+    given = {
+        "signal": encsim.Signal(offset=(0.01, -0.005), gain=0.02, jitter=0.5e-9),
+        "interpolation": encsim.Interpolation(factor=4000),
+        "sampling": encsim.Sampling(16e3),
+    }
+    return encsim.Axis(encsim.Scale(period=20e-6), **given | changes)
+
+
+def closed_stage():
+    """The same with a rigid slide and a loop."""
+    load = encsim.Load(5.0, viscous=15.0)
+    control = encsim.Control(60.0, 2e3, integral_time=12e-3, current_bandwidth=1e3, delay=60e-6)
+    return stage(load=load, control=control, estimator=encsim.LowPass(800.0))
+
+
+def table():
+    """An invented rotary table whose ring is off centre and read by one head."""
+    ring = encsim.Ring(0.0573, eccentricity=2e-6, lobes={2: 0.5e-6})
+    return encsim.Axis(
+        encsim.Scale(lines=9000), ring=ring, signal=encsim.Signal(gain=0.02), sampling=encsim.Sampling(16e3)
+    )
+
+
+class Reader(HTMLParser):
+    """Elements of a page as (name, attributes), whether they nest, and its texts outside style and script."""
+
+    def __init__(self, text):
+        super().__init__()
+        self.elements, self.open, self.texts, self.wrong = [], [], [], []
+        self.feed(text)
+
+    def handle_starttag(self, tag, attributes):
+        self.elements.append((tag, dict(attributes)))
+        if tag not in VOID:
+            self.open.append(tag)
+
+    def handle_startendtag(self, tag, attributes):
+        self.elements.append((tag, dict(attributes)))
+
+    def handle_endtag(self, tag):
+        if tag in VOID:
+            return
+        if not self.open or self.open.pop() != tag:
+            self.wrong.append(tag)
+
+    def handle_data(self, text):
+        if not self.open or self.open[-1] not in ("style", "script"):
+            self.texts.append(text)
+
+    def all(self, name):
+        return [attributes for tag, attributes in self.elements if tag == name]
+
+    @property
+    def text(self):
+        return " ".join(" ".join(self.texts).split())
+
+
+@pytest.fixture(scope="module")
+def pages():
+    """Each kind of page once: its text."""
+    made = {}
+
+    def of(kind):
+        if kind not in made:
+            axis = {"open": stage, "closed": closed_stage, "ring": table}[kind]()
+            limits = {"open": LIMITS, "closed": SLOW_TOO, "ring": None}[kind]
+            made[kind] = page.page(axis, requirement=limits, title=STAGE, reproducible=True)
+        return made[kind]
+
+    return of
+
+
+KINDS = pytest.mark.parametrize("kind", ["open", "closed", "ring"])
+
+
+@KINDS
+def test_elements_nest_and_ids_are_unique(kind, pages):
+    read = Reader(pages(kind))
+    assert read.wrong == []
+    assert read.open == []
+    ids = [attributes["id"] for _, attributes in read.elements if "id" in attributes]
+    assert len(ids) == len(set(ids)) > 50
+
+
+@KINDS
+def test_every_reference_within_the_page_is_met(kind, pages):
+    text = pages(kind)
+    read = Reader(text)
+    ids = {attributes.get("id") for _, attributes in read.elements}
+    named = [found.get(key) or "" for _, found in read.elements for key in ("for", "aria-labelledby")]
+    pointed = [found["href"][1:] for found in read.all("use")] + re.findall(r"url\(#([^)]+)\)", text)
+    assert len(pointed) > 500
+    assert set(" ".join(named).split()) | set(pointed) <= ids
+
+
+@KINDS
+def test_nothing_comes_from_outside(kind, pages):
+    text = pages(kind)
+    read = Reader(text)
+    loading = ("src", "href", "data", "action", "srcset", "poster")
+    targets = [found[key] for _, found in read.elements for key in loading if key in found]
+    assert all(target.startswith("#") for target in targets)
+    assert "http" not in text.replace("http-equiv", "")
+    assert "@import" not in text
+    assert len(text.encode()) < 3e6
+
+
+@KINDS
+def test_every_picture_has_an_alternative_text_from_its_numbers(kind, pages):
+    read = Reader(pages(kind))
+    pictures = [found for _, found in read.elements if found.get("role") == "img"]
+    named = [found for found in pictures if found.get("aria-label") or found.get("aria-labelledby")]
+    assert len(pictures) == len(named) > 75
+    hidden = [found for found in read.all("svg") if found.get("aria-hidden") == "true"]
+    assert len(hidden) + len([found for found in pictures if "viewbox" in found]) == len(read.all("svg"))
+
+
+@KINDS
+def test_alternative_texts_have_at_most_sixty_words_and_a_number(kind, pages):
+    text = pages(kind)
+    told = re.findall(r"<desc[^>]*>(.*?)</desc>", text, flags=re.S)
+    assert len(told) >= 8
+    assert max(len(each.split()) for each in told) <= 75
+
+
+def test_alternative_text_of_the_curve_says_its_answer(pages):
+    found = re.search(r'<desc id="ripple-wide-d">(.*?)</desc>', pages("open")).group(1)
+    assert found.startswith("Log-log chart of velocity ripple, rms, against speed from 100")
+    assert "Above the limit from" in found
+
+
+def test_every_control_has_a_label(pages):
+    read = Reader(pages("open"))
+    labels = [found["for"] for found in read.all("label")]
+    inputs = [found["id"] for found in read.all("input")]
+    assert sorted(labels) == sorted(inputs)
+    assert len([found for found in read.all("input") if found["type"] == "radio"]) == 25
+    assert len([found for found in read.all("input") if "checked" in found]) == 1
+
+
+def test_hostile_texts_stay_texts(pages):
+    text = pages("open")
+    read = Reader(text)
+    assert STAGE in read.text
+    assert len(read.all("script")) == 1
+    assert "<script>alert" not in text
+
+
+def test_only_the_script_of_the_page_is_let_run(pages):
+    text = pages("open")
+    script = re.search(r"<script>(.*?)</script>", text, flags=re.S).group(1)
+    digest = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
+    rule = next(found["content"] for found in Reader(text).all("meta") if "http-equiv" in found)
+    assert f"script-src 'sha256-{digest}'" in rule
+    assert "default-src 'none'" in rule
+
+
+@pytest.mark.parametrize(
+    ("title", "shown"),
+    [(None, page.TITLE), ("", page.TITLE), ("  a \n b\t ", "a b"), ("x" * 500, "x" * 200), (7, "7")],
+)
+def test_title_is_one_line_of_text(title, shown):
+    assert page.heading(title) == shown
+
+
+@pytest.fixture(scope="module")
+def quick():
+    """Findings about an axis without any error: soon drawn."""
+    return page.findings(
+        encsim.Axis(encsim.Scale(period=20e-6), sampling=encsim.Sampling(1e3)), None, None, 0, print
+    )
+
+
+def test_page_about_an_axis_without_error_says_so(quick):
+    text = Reader(page.rendered(quick)).text
+    assert "this axis is ideal" in text
+    assert "nothing known" in text
+
+
+def test_the_same_axis_gives_the_same_bytes(pages):
+    again = page.page(table(), title=STAGE, reproducible=True)
+    assert again == pages("ring")
+
+
+def test_only_a_reproducible_page_has_no_date(quick):
+    dated, bare = (page.rendered(quick, dated=dated) for dated in (True, False))
+    assert re.search(r"<dt>Date</dt><dd>\d{4}-\d\d-\d\d</dd>", dated)
+    assert not re.search(r"\d{4}-\d\d-\d\d", bare)
+
+
+def test_provenance_is_the_axis_as_text(pages):
+    text, axis = pages("closed"), closed_stage()
+    read = Reader(text).text
+    assert hashlib.sha256(axis.to_toml().encode()).hexdigest() in read
+    assert f"encsim {encsim.__version__}" in read
+    kept = re.search(r"<pre[^>]*>(.*?)</pre>", text, flags=re.S).group(1)
+    assert encsim.loads(kept.replace("&#34;", '"')) == axis
+
+
+@pytest.mark.parametrize(("kind", "parts"), [
+    ("open", ["answer", "source", "why", "help", "sure", "cautions"]),
+    ("closed", ["answer", "source", "why", "loop", "help", "sure", "cautions"]),
+    ("ring", ["answer", "source", "why", "ring", "help", "sure", "cautions"]),
+])  # fmt: skip
+def test_page_holds_the_parts_that_the_axis_has(kind, parts, pages):
+    assert re.findall(r'<section id="part-(\w+)">', pages(kind)) == parts
+
+
+def rows_of(text, caption):
+    """Cells of the table with this caption."""
+    body = text[text.index(f"<caption>{caption}</caption>") :]
+    body = body[: body.index("</table>")]
+    return [re.findall(r"<t[hd][^>]*>(.*?)</t[hd]>", row) for row in re.findall(r"<tr>(.*?)</tr>", body)][1:]
+
+
+def number(text):
+    """SI value of a cell: a speed."""
+    from encsim import units
+
+    return units.parse(text.replace("\u202f", " "), "speed(m/s)", "cell")
+
+
+def test_table_under_the_curve_holds_what_ripple_says(pages):
+    rows = rows_of(pages("open"), "Numbers of this picture")
+    assert len(rows) >= 20
+    speeds = [number(row[0]) for row in rows]
+    # speeds stand there with three digits, and the ripple changes no faster than the speed away from notches
+    known = encsim.ripple(stage(), speeds).rms
+    ratio = np.array([number(row[1]) for row in rows]) / known
+    assert np.median(np.abs(ratio - 1.0)) < 0.01
+    for row in rows:
+        assert (number(row[1]) > number(row[3])) == (row[4] == "above")
+
+
+def test_table_of_the_loop_holds_what_smoothness_says(pages):
+    rows = rows_of(pages("closed"), "Numbers of this picture")
+    assert len(rows) >= 20
+    known = encsim.smoothness(closed_stage(), [number(row[0]) for row in rows]).measured
+    # three digits of speed, as above
+    assert np.median(np.abs(np.array([number(row[1]) for row in rows]) / known - 1.0)) < 0.01
+
+
+def test_verdict_is_that_of_the_requirement(pages):
+    judged = LIMITS.judge(stage())
+    assert not judged.met
+    rows = rows_of(pages("open"), "Every limit")
+    assert [row[-1] for row in rows] == ["met" if each.met else "missed" for each in judged.limits]
+    assert "No, 1 of 2 limits is missed." in Reader(pages("open")).text
+
+
+def test_met_requirement_says_yes():
+    limits = encsim.Requirement(speeds=(0.01, 0.02), measured=1.0)
+    found = page.findings(stage(), None, limits, 0, lambda text: None)
+    assert page_answer._verdict(found.judgement).startswith("Yes, every limit is met.")
+
+
+@pytest.mark.parametrize(("limits", "drawn"), [
+    ({"relative": 0.01, "floor": 1e-5}, (0.01, 1e-5)),
+    ({"measured": 1e-4}, (0.0, 1e-4)),
+    ({"measured": 1.0, "relative": 1e-6}, (1e-6, 0.0)),
+    ({"measured": 1e-9, "relative": 0.5}, (0.0, 1e-9)),
+    ({"delay": 1e-3}, None),
+])  # fmt: skip
+def test_curve_shows_the_limit_that_binds(limits, drawn):
+    asked = encsim.Requirement(speeds=(0.01, 0.02), **limits)
+    assert page_answer.drawn_limit(asked, asked.judge(stage())) == drawn
+
+
+def test_unstable_loop_is_told_first():
+    control = encsim.Control(60.0, 1e6, integral_time=12e-3, delay=60e-6)
+    axis = stage(load=encsim.Load(5.0), control=control)
+    found = page.findings(axis, [0.01], None, 0, lambda text: None)
+    assert found.unstable
+    assert any("unstable" in reason for reason in found.doubts)
+    shown = page_answer.view_of(found.curve)
+    assert page_answer._facts(found, shown)[-1][:2] == ("What to do first", "Make the loop stable")
+
+
+def test_closed_curve_is_measured_ripple_of_the_loop():
+    axis = closed_stage()
+    found = page.findings(axis, [0.005], None, 0, lambda text: None)
+    curve = found.curve
+    again = encsim.smoothness(axis, curve.speed).measured
+    np.testing.assert_allclose(curve.rms, again, rtol=1e-12)
+    squares = sum(part**2 for part in curve.parts.values())
+    # the parts are those of the loop too: rounding alone differs
+    np.testing.assert_allclose(squares, curve.rms**2, rtol=1e-9)
+
+
+@pytest.mark.parametrize(("speeds", "shown"), [
+    (None, (8e-7, 1.104)),
+    ([0.0], (8e-7, 1.104)),
+    ([-2.0, 0.0], (8e-7, 2.0)),
+    ([1e-8], (1e-8, 1.104)),
+    (np.geomspace(1e-3, 0.1, 20), (1e-3, 0.1)),
+])  # fmt: skip
+def test_few_speeds_widen_the_usual_range_and_many_are_the_range(speeds, shown):
+    found = page.shown_speeds(stage(), speeds)
+    # the usual range: from a hundredth of a count (5 nm) a sample to 3.45 periods a sample, at 16 kHz
+    np.testing.assert_allclose([found[0], found[-1]], shown, rtol=1e-9)
+
+
+@pytest.mark.parametrize(("asked", "shown"), [
+    ((0.0, 0.1), (1e-4, 0.1)), ((0.01, 0.1), (0.01, 0.1)), ((0.1, 0.1), (0.1, 0.1)),
+])  # fmt: skip
+def test_requirement_sets_the_range(asked, shown):
+    limits = encsim.Requirement(speeds=asked, measured=1.0)
+    found = page.shown_speeds(stage(), None, limits)
+    np.testing.assert_allclose([found[0], found[-1]], shown, rtol=1e-12)
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_frames_are_25_speeds_with_names_of_their_own(seed):
+    rng = np.random.default_rng(seed)
+    low = 10.0 ** rng.uniform(-7, -3)
+    high, own = low * 10.0 ** rng.uniform(1, 6), low * 10.0 ** rng.uniform(0, 1, 3)
+    speeds = page_frames.chosen_speeds(stage(), low, high, own, own[0])
+    names = [page_frames._name(speed, stage()) for speed in speeds]
+    assert len(set(names)) == len(names) == 25
+    assert set(own) <= set(speeds)
+    assert speeds == sorted(speeds)
+    assert (speeds[0], speeds[-1]) == (low, high)
+
+
+def test_frames_hold_the_speeds_at_which_strong_lines_vanish():
+    axis = stage()
+    speeds = page_frames.chosen_speeds(axis, 1e-4, 1.0, [], 0.005)
+    for harmonic in (1, 2):
+        assert encsim.vanishing_speeds(axis, harmonic, 1)[0] in speeds
+
+
+def test_frames_say_what_ripple_and_lines_say():
+    axis, speeds = stage(), [0.002, 0.072, 0.32]
+    slider = page_frames.slider(axis, speeds, 0.072)
+    np.testing.assert_allclose(
+        [frame.rms for frame in slider.frames], encsim.ripple(axis, speeds).rms, rtol=1e-12
+    )
+    assert [frame.worst for frame in slider.frames] == [False, True, False]
+    assert "line 3: 10.8\u202fkHz, folded to 5.20\u202fkHz" in slider.frames[1].alt[2]
+    assert "line 1: 16.0\u202fkHz, vanishes" in slider.frames[2].told
+    assert slider.harmonic == 1
+
+
+def points(path):
+    """Numbers of a path, by twos."""
+    found = [float(text) for text in re.findall(r"-?[\d.]+", path)]
+    return np.array(found).reshape(-1, 2)
+
+
+def curve(path):
+    """Points along a path of Bezier curves, from left to right."""
+    corners = points(path)
+    share = np.linspace(0.0, 1.0, 21)[:, None]
+    near, far = (1.0 - share) ** 2, share**2
+    found, start = [], corners[0]
+    for first, second, end in corners[1:].reshape(-1, 3, 2):
+        found.append(near * ((1.0 - share) * start + 3.0 * share * first))
+        found[-1] += far * (3.0 * (1.0 - share) * second + share * end)
+        start = end
+    return np.concatenate(found)
+
+
+@pytest.mark.parametrize("turns", [0.03, 0.37, -0.06, 1.3])
+def test_waves_are_sines_to_the_eye(turns):
+    drawn = curve(page_svg.sine_path(turns, 1.0))
+    sample = drawn[:, 0] * page_svg.SAMPLES / 1000.0 - 0.5
+    height = (50.0 - drawn[:, 1]) / 50.0 / page_svg.FILLED
+    true = np.sin(2.0 * np.pi * turns * sample + page_svg.START)
+    # the curves are off by 3e-4; coordinates are written to a tenth: 0.05 of 43 in height, and 0.05 along
+    slope = 2.0 * np.pi * abs(turns) * 0.05 * page_svg.SAMPLES / 1000.0
+    assert np.abs(height - true).max() < 0.0005 + 0.0012 + slope
+
+
+@pytest.mark.parametrize("speed", [0.0021, 0.0721, 0.14, 0.29, 0.35])
+@pytest.mark.parametrize("wave", ["wave", "seen"])
+def test_true_wave_and_seen_wave_span_the_panel_and_go_through_all_dots(speed, wave):
+    frame = page_frames.slider(stage(), [speed], speed).frames[0]
+    drawn, dots = curve(getattr(frame, wave)), points(frame.dots.replace("h0", ""))
+    assert drawn[0, 0] <= 0.0
+    assert drawn[-1, 0] >= 1000.0
+    # a chord of a twentieth of a quarter, and coordinates to a tenth on a wave that rises 40 within 12
+    np.testing.assert_allclose(np.interp(dots[:, 0], *drawn.T), dots[:, 1], atol=0.5)
+
+
+@pytest.mark.parametrize("speed", [0.0021, 0.0721, 0.2, 0.29, 0.35])
+def test_seen_wave_is_the_slowest_through_the_dots(speed):
+    frame = page_frames.slider(stage(), [speed], speed).frames[0]
+    waves = encsim.lines(stage(), speed)
+    alias = float(waves.alias[waves.harmonic == 1][0])
+    quarters = 4.0 * alias / 16e3 * page_svg.SAMPLES
+    # whole quarters, so that both ends are covered
+    assert quarters <= frame.seen.count("C") < quarters + 2.0
+
+
+@pytest.mark.parametrize("speed", [0.0021, 0.0721, 0.29])
+def test_dots_lie_on_both_waves(speed):
+    axis = stage()
+    frame = page_frames.slider(axis, [speed], speed).frames[0]
+    turns = speed / 20e-6 / 16e3
+    height = (50.0 - points(frame.dots.replace("h0", ""))[:, 1]) / 50.0 / page_svg.FILLED
+    for wave in (turns, turns - round(turns)):
+        expected = np.sin(2.0 * np.pi * wave * np.arange(page_svg.SAMPLES) + page_svg.START)
+        # coordinates are written to a tenth of a hundred
+        np.testing.assert_allclose(height, expected, atol=0.0013)
+
+
+def test_sticks_stand_where_the_spectrum_has_its_peaks():
+    axis = stage(signal=encsim.Signal(gain=0.02, jitter=1e-11), interpolation=encsim.Interpolation())
+    frame = page_frames.slider(axis, [0.0683], 0.0683).frames[0]
+    outline = points(frame.spectrum.replace("M0 100V", "M0 ").replace("H1000V100Z", ""))
+    left, top = (float(part) for part in frame.sticks[0][:2])
+    peak = outline[np.argmin(outline[:, 1])]
+    # the outline has 150 parts of the width; its height is that of a Hann window, up to 15 % of 4 decades lower
+    assert abs(peak[0] - left) <= 1000.0 / 150.0
+    assert 0.0 <= peak[1] - top + 0.1 <= 2.0
+
+
+def test_more_waves_than_dots_become_a_band():
+    frame = page_frames.slider(stage(), [10.0], 10.0).frames[0]
+    assert frame.dense
+    assert len(frame.wave) < 40
+
+
+@pytest.mark.parametrize(("axis", "told"), [
+    (stage(), ["Linear, signal period 20\u202fµm", "not square", "16\u202fkHz loop", "First difference"]),
+    (table(), ["9000 signal periods a turn", "off centre by 2\u202fµm", "read by one head"]),
+    (closed_stage(), ["Mass 5\u202fkg", "velocity gain 2000\u202fN s/m", "800\u202fHz low-pass"]),
+])  # fmt: skip
+def test_axis_is_told_in_words(axis, told):
+    words = " ".join(text for _, text in page_words.axis_rows(axis))
+    absent = [each for each in told if each not in words]
+    assert absent == (["not square"] if axis.signal.phase == 0.0 and "not square" in told else [])
+
+
+def test_what_is_reached_stands_in_the_unit_of_its_limit():
+    # 0.09 degrees a second by themselves are read as 324 seconds of arc a second.
+    assert page_words.in_unit(np.radians(0.09), "rad/s") == "324″/s"
+    assert page_words.in_unit(np.radians(0.09), "rad/s", other=np.radians(0.3)) == "0.0900°/s"
+
+
+@pytest.mark.parametrize("word", page_words.MEANINGS)
+def test_words_are_explained_in_at_most_twelve(word):
+    assert len(page_words.MEANINGS[word].split()) <= 12
+
+
+@pytest.mark.parametrize(("text", "kept"), [
+    ("goes from 88.1 µm/s to 21 %", "goes from 88.1\u202fµm/s to 21\u202f%"),
+    ("order 1 a turn, 3 mm", "order 1 a turn, 3\u202fmm"),
+    ("1 of 2 limits; 4 readings", "1 of 2 limits; 4 readings"),
+])  # fmt: skip
+def test_numbers_keep_their_units_at_the_end_of_a_line(text, kept):
+    assert page.joined(text) == kept
+
+
+def test_pictures_hold_no_colours_but_roles(pages):
+    drawn = "".join(re.findall(r'<svg class="drawing".*?</svg>', pages("closed"), flags=re.S))
+    looks = re.findall(r"^\.k\d+\{(.*)\}$", pages("closed"), flags=re.M)
+    assert len(looks) > 20
+    assert not re.search(r"#[0-9a-fA-F]{3,6}[;\"]", drawn)
+    assert not any("#" in look for look in looks)
+
+
+def test_tolerance_that_is_given_is_shown(quick):
+    spread = {"signal.gain": encsim.Normal(0.01)}
+    drawn = encsim.tolerance(stage(), spread, [0.001, 0.01, 0.1], 20)
+    text = page.rendered(page.replace(quick, tolerance=drawn))
+    assert '<figure class="picture" id="tolerance">' in text
+
+
+def test_report_writes_the_page_and_returns_the_path(tmp_path):
+    axis = encsim.Axis(encsim.Scale(period=20e-6), sampling=encsim.Sampling(1e3))
+    target = tmp_path / "<b> & 'page'.html"
+    assert encsim.report(axis, target) == target
+    assert target.read_text(encoding="utf-8").startswith("<!DOCTYPE html>")
+    with pytest.raises(InputError, match=r"output must not exist yet.*force"):
+        encsim.report(axis, target)
+    assert encsim.report(axis, str(target), force=True) == str(target)
+
+
+@pytest.mark.parametrize(("arguments", "rule"), [
+    ({"speeds": [float("nan")]}, "report.speeds must be finite"),
+    ({"speeds": ["2 mm/s"]}, "report.speeds must be numbers in m/s"),
+    ({"speeds": []}, "report.speeds must hold at least one number"),
+    ({"requirement": encsim.Requirement(speeds=(0.1, 1.0), torque=1.0)}, "Requirement.torque must be left out"),
+    ({"requirement": "1 %"}, "report.requirement must be a Requirement"),
+    ({"seed": -1}, "report.seed must"),
+])  # fmt: skip
+def test_bad_input_is_refused_before_any_file_is_written(arguments, rule, tmp_path):
+    given = {"axis": stage(), "path": tmp_path / "page.html"} | arguments
+    with pytest.raises(InputError, match=rule):
+        encsim.report(**given)
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize("force", [True, False])
+def test_folder_that_is_not_there_is_refused_at_once(force, tmp_path):
+    with pytest.raises(InputError, match="output must lie in a folder that exists"):
+        encsim.report(None, tmp_path / "no" / "page.html", force=force)
+
+
+def test_speeds_of_the_user_stand_in_the_curves():
+    own = np.array([0.005, 0.072])
+    assert set(own) <= set(page._sweep(stage(), own, LIMITS))
+    assert set(own) <= set(page._sweep(stage(), own, None))
+
+
+def test_doubts_of_the_frames_are_told():
+    axis = stage(signal=encsim.Signal(amplitude=2.0), interpolation=encsim.Interpolation(factor=400, bits=10))
+    slider = page_frames.slider(axis, [0.01], 0.01)
+    assert any("clip" in reason for reason in slider.reasons)
+
+
+def test_doubts_of_a_loop_are_told_once_and_in_plain_words(pages):
+    text = Reader(pages("closed")).text
+    found = encsim.smoothness(closed_stage(), np.geomspace(1e-6, 0.5, 50))
+    assert found.reasons
+    assert not any(reason in text for reason in found.reasons)
+    assert text.count("may not be believed:") == 1
+    assert text.count("The axis may follow single counts") == 1
+    assert "What is hatched, from 1 µm/s to" in text.replace("1.0 µm/s", "1 µm/s")
+    assert "may not be believed here either" in text
+
+
+@pytest.mark.parametrize(("width", "told"), [(1.0, "hysteresis of 1 count"), (2.0, "hysteresis of 2 counts")])
+def test_one_count_is_told_as_one(width, told):
+    axis = stage(interpolation=encsim.Interpolation(factor=4000, hysteresis=width))
+    assert told in dict(page_words.axis_rows(axis))["Interpolation"].split("; ")
+
+
+def looked_at(axis, own=(), judged=None):
+    """The speed that a page about the axis would look at, from 1 um/s to 1 m/s."""
+    return page_words.closer_look(encsim.ripple(axis, np.geomspace(1e-6, 1.0, 300)).refined(), judged, own)
+
+
+def test_without_a_limit_a_page_looks_where_cyclic_error_matters_most():
+    axis = stage()
+    closer = looked_at(axis)
+    there, slow, fast = (encsim.ripple(axis, closer.speed * factor) for factor in (1.0, 0.1, 10.0))
+    weigh = [(each.parts["sde"] ** 2 / each.rms / each.speed).item() for each in (there, slow, fast)]
+    assert closer.why == "cyclic"
+    assert weigh[0] > max(weigh[1:])
+    assert (there.parts["sde"] ** 2).item() > 0.9 * (there.rms**2).item()
+    # two digits, so that it reads well
+    assert float(f"{closer.speed:.1e}") == pytest.approx(closer.speed, rel=1e-12)
+
+
+def test_without_cyclic_error_a_page_looks_at_the_largest_ripple():
+    axis = stage(signal=encsim.Signal(jitter=5e-9), sampling=encsim.Sampling(16e3, jitter=100e-9))
+    closer = looked_at(axis)
+    assert closer.why == "largest"
+    assert closer.speed == pytest.approx(1.0)
+    assert "ripple is largest: cyclic error is not" in page_words.reason(closer, axis)
+
+
+@pytest.mark.parametrize(
+    ("own", "why", "speed"),
+    [([0.004], "named", 0.004), ([1e-5, 0.01, 1.0], "cyclic", 0.01), ([1e-5, 1e-4], "largest", 1e-4)],
+)
+def test_a_page_looks_at_a_speed_of_the_user_as_it_was_named(own, why, speed):
+    closer = looked_at(stage(), own)
+    assert (closer.why, closer.speed) == (why, speed)
+
+
+def test_page_says_which_speed_it_looks_at_and_why(pages):
+    assert "where cyclic error matters most: it is most of the ripple there" in Reader(pages("ring")).text
+    assert "where a limit is nearest or most exceeded" in Reader(pages("open")).text
+
+
+@pytest.mark.parametrize(("factor", "told"), [(1, ", 1 count a period,"), (4000, ", 4000 counts a period,")])
+def test_one_count_a_period_is_told_as_one(factor, told):
+    assert told in page_words.axis_sentence(stage(interpolation=encsim.Interpolation(factor=factor)))

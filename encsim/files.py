@@ -14,21 +14,7 @@ def refuse_existing(path, *, force=False):
 
 
 def write_whole(path, content, *, force=False):
-    """Write text or bytes to a temporary file beside ``path``, then rename it into place.
-
-    Parameters
-    ----------
-    path : str or path-like
-        A link is followed; a device or a pipe is written to as it is.
-    content : str or bytes
-    force : bool
-        Replace a file that exists.
-
-    Raises
-    ------
-    InputError
-        If the file exists and force is false, or it cannot be written; then nothing is left behind.
-    """
+    """Write text or bytes to a temporary file beside ``path``, then rename it into place."""
     data = content.encode() if isinstance(content, str) else content
     target, special = _target(path, force)
     try:

@@ -32,15 +32,8 @@ class Result:
     __slots__ = ()
 
     def to_dict(self):
-        """The result as plain lists, numbers and strings; NaN and infinite values become None.
-
-        A complex number becomes [real, imaginary].
-
-        Returns
-        -------
-        dict
-            Keys as the attributes, and ``kind``, ``version``, ``units`` {key: unit}.
-        """
+        """The result as plain lists, numbers and strings; NaN and infinite values become None."""
+        # A complex number becomes [real, imaginary].
         plain = {"kind": type(self).__name__, "version": __version__, "units": dict(self.units)}
         for item in dataclasses.fields(self):
             if item.metadata.get("plain", True):
@@ -77,13 +70,7 @@ class Series(Result):
         return text.getvalue()
 
     def to_csv(self, path):
-        """Write the table to a file, whole or not at all.
-
-        Parameters
-        ----------
-        path : str or path-like
-            Replaced if it exists.
-        """
+        """Write the table to a file, whole or not at all."""
         files.write_whole(path, self.to_csv_text(), force=True)
 
 

@@ -198,29 +198,7 @@ _MINUS = "\u2212"
 
 
 def parse(text, dimension, field="value", *, diameter=None):
-    """SI number of a text such as ``"20 um"``, rounded once from the exact decimal.
-
-    Parameters
-    ----------
-    text : str
-        Number and unit, with or without a space between them.
-    dimension : str
-        A key of ``DIMENSIONS``.
-    field : str
-        What an error calls the value.
-    diameter : float, optional
-        With it, m, dimension ``position(rad)`` also takes a length along the rim.
-
-    Returns
-    -------
-    float
-        In m, rad, s, Hz, kg, N, A and their products and quotients.
-
-    Raises
-    ------
-    InputError
-        If there is no number, no unit, an unknown unit or one of another dimension, or no finite float.
-    """
+    """SI number of a text such as ``"20 um"``, rounded once from the exact decimal."""
     kind = DIMENSIONS[dimension]
     example = f'as in "{kind.example}"'
     if not isinstance(text, str):
@@ -306,20 +284,7 @@ def nearest(word, words):
 
 
 def write(value, dimension):
-    """Text that parses back to exactly this float, in the unit that needs fewest digits.
-
-    Parameters
-    ----------
-    value : float
-        SI.
-    dimension : str
-        A key of ``DIMENSIONS`` but ``position``, where a unit may be read in two ways.
-
-    Returns
-    -------
-    str
-        ``"20 um"`` for 20e-6 and ``"length"``.
-    """
+    """Text that parses back to exactly this float, in the unit that needs fewest digits."""
     value = float(value)
     if not math.isfinite(value):
         checks.refuse("value", "be finite to be written", value)
@@ -388,23 +353,7 @@ _LADDERS = {
 
 
 def display_unit(value, unit):
-    """Size and symbol of the unit in which people read a value of this magnitude.
-
-    Parameters
-    ----------
-    value : float
-        SI; only its magnitude counts.
-    unit : str
-        ``"m"``, ``"rad"``, ``"s"``, ``"Hz"``, ``"m/s"``, ``"rad/s"``, ``"N"``, ``"N m"``, ``"A"``, ``"%"`` (of a
-        ratio) or ``"1"``; any other is kept as it is.
-
-    Returns
-    -------
-    size : float
-        Divide the SI value by it.
-    symbol : str
-        Such as ``"µm"``, ``"″"`` (0.01 to 999), ``"°"``, ``"rpm"`` (from 1), ``"°/s"``, ``"″/s"``.
-    """
+    """Size and symbol of the unit in which people read a value of this magnitude."""
     ladder = _LADDERS.get(unit, [(0.0, 1.0, unit)])
     if value == 0.0 or not math.isfinite(value):
         return 1.0, "" if unit == "1" else unit
@@ -413,21 +362,7 @@ def display_unit(value, unit):
 
 
 def show(value, unit):
-    """A value for people to read: three significant digits and a handy unit.
-
-    Parameters
-    ----------
-    value : float
-        SI; a ratio for ``"%"``.
-    unit : str
-        As for `display_unit`.
-
-    Returns
-    -------
-    str
-        ``"35.6 nm"``, ``"1.00 mm/s"``, ``"12.4″"``: a narrow no-break space before the unit, none before °
-        and ″, a true minus sign; a dash for NaN.
-    """
+    """A value for people to read: three significant digits and a handy unit."""
     value = float(value)
     if math.isnan(value):
         return "–"
@@ -450,27 +385,7 @@ def _three_digits(value):
 
 
 def parse_speeds(text, unit, field="speeds"):
-    """Speeds of a range ``"0.1 mm/s : 1 m/s : 200"``, logarithmic, or of a list ``"1 mm/s, 2 mm/s"``.
-
-    Parameters
-    ----------
-    text : str
-        Every speed has its unit.
-    unit : str
-        Position unit of the scale, ``"m"`` or ``"rad"``.
-    field : str
-        What an error calls the speeds.
-
-    Returns
-    -------
-    tuple of float
-        m/s or rad/s, in the order given; the ends of a range are exact.
-
-    Raises
-    ------
-    InputError
-        If a speed has no fitting unit, or a range breaks 0 < first < last or 2 <= number <= 1 000 000.
-    """
+    """Speeds of a range ``"0.1 mm/s : 1 m/s : 200"``, logarithmic, or of a list ``"1 mm/s, 2 mm/s"``."""
     if not isinstance(text, str) or not text.strip():
         checks.refuse(field, 'be a list or a range of speeds, as "1 mm/s : 1 m/s : 200"', text)
     dimension = f"speed({unit}/s)"

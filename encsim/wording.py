@@ -97,10 +97,8 @@ def sentence(text):
 
 
 def axis_unit(largest, unit, label=""):
-    """Name and scale of the one unit of an axis whose largest value this is.
-
-    An axis that was drawn into before keeps the unit that stands in its label.
-    """
+    """Name and scale of the one unit of an axis whose largest value this is."""
+    # An axis that was drawn into before keeps the unit that stands in its label.
     known = UNITS[unit]
     named = label.rpartition("(")[2].rstrip(")")
     if named in known:

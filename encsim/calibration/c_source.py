@@ -67,14 +67,7 @@ class CTable:
     rounding: float
 
     def write(self, path, *, force=False):
-        """Write the source to a file, whole or not at all.
-
-        Parameters
-        ----------
-        path : str or path-like
-        force : bool
-            Replace a file that exists.
-        """
+        """Write the source to a file, whole or not at all."""
         files.write_whole(path, self.text, force=force)
 
 

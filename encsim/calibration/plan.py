@@ -205,18 +205,14 @@ def moments(z, share):
 
 
 def average(share, values):
-    """Weighted mean over the steps: share @ values, but never on threads.
-
-    Beside other work BLAS took 400 times as long for sharing such small products over threads.
-    """
+    """Weighted mean over the steps: share @ values, but never on threads."""
+    # Beside other work BLAS took 400 times as long for sharing such small products over threads.
     return np.sum(share[:, None] * values, axis=0)
 
 
 def phase_blocks(angles, points):
-    """Slices of the orders 1 to points // 2 and z_j in them, shape (steps, orders of the slice).
-
-    One exponential a block and step, times a table: as exact as n psi itself is, and ten times as quick.
-    """
+    """Slices of the orders 1 to points // 2 and z_j in them, shape (steps, orders of the slice)."""
+    # One exponential a block and step, times a table: as exact as n psi itself is, and ten times as quick.
     top = points // 2
     turns, width = angles / TURN, min(max(BLOCK // len(angles), 16), top)
     table = np.exp(-1j * TURN * np.mod(np.multiply.outer(turns, np.arange(width)), 1.0))

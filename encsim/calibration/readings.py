@@ -32,26 +32,7 @@ class Readings:
 
 
 def read_differences(text, name="readings"):
-    """Differences of two rings from a table with a row a reading.
-
-    Parameters
-    ----------
-    text : str
-        Columns ``step``, ``angle`` and ``difference`` with their units in the header, as
-        ``step_deg,angle_deg,difference_arcsec``. The angles of each step are even, from zero; one more, a full
-        turn, is the first reading repeated. A step without rows is missing.
-    name : str
-        What errors call the table.
-
-    Returns
-    -------
-    Readings
-
-    Raises
-    ------
-    InputError
-        If a unit is missing, a step is measured in part or its angles are not even.
-    """
+    """Differences of two rings from a table with a row a reading."""
     wanted = dict.fromkeys(("step", "angle", "difference"), "angle")
     step, angle, difference = tables.read_columns(text, wanted, name).values()
     steps, first, group, counts = np.unique(step, return_index=True, return_inverse=True, return_counts=True)
@@ -97,25 +78,7 @@ def _check_turn(angle, points, step, name):
 
 
 def read_error_map(text, name="error map"):
-    """An error map from a table with a row a point, as `ErrorMap.to_csv` writes it.
-
-    Parameters
-    ----------
-    text : str
-        Columns ``angle`` and ``error`` with their units in the header, as ``angle_deg,error_arcsec``; even angles
-        from zero over one turn, the last point before it.
-    name : str
-        What errors call the table.
-
-    Returns
-    -------
-    ErrorMap
-
-    Raises
-    ------
-    InputError
-        If a unit is missing or the angles are not even over the turn.
-    """
+    """An error map from a table with a row a point, as `ErrorMap.to_csv` writes it."""
     from .error_map import ErrorMap
 
     angle, error = tables.read_columns(text, {"angle": "angle", "error": "angle"}, name).values()
@@ -145,25 +108,7 @@ class Passes:
 
 
 def read_passes(text, name="passes"):
-    """A pass forward and the one back from a table with a row a reading, in the order they were read.
-
-    Parameters
-    ----------
-    text : str
-        Columns ``reference`` and ``shown`` with their units in the header, lengths or angles, as
-        ``reference_mm,shown_mm``. The first of the largest reference is the last reading of the way forward.
-    name : str
-        What errors call the table.
-
-    Returns
-    -------
-    Passes
-
-    Raises
-    ------
-    InputError
-        If a unit is missing, one is a length and one an angle, or there is no way forward or back.
-    """
+    """A pass forward and the one back from a table with a row a reading, in the order they were read."""
     columns, unit = _in_one_dimension(text, ("reference", "shown"), name)
     table = np.array(columns)
     turn = int(np.argmax(table[0]))
@@ -191,25 +136,7 @@ class Runs:
 
 
 def read_runs(text, name="runs"):
-    """Deviations of several runs to target positions from a table with a row a target and run.
-
-    Parameters
-    ----------
-    text : str
-        Columns ``target``, ``forward`` and ``backward`` with their units in the header, lengths or angles, as
-        ``target_mm,forward_um,backward_um``: deviations of one run. A target comes once a run.
-    name : str
-        What errors call the table.
-
-    Returns
-    -------
-    Runs
-
-    Raises
-    ------
-    InputError
-        If a unit is missing, or a target has fewer runs than another.
-    """
+    """Deviations of several runs to target positions from a table with a row a target and run."""
     (target, forward, backward), unit = _in_one_dimension(text, ("target", "forward", "backward"), name)
     at, group, counts = np.unique(target, return_inverse=True, return_counts=True)
     if len(set(counts)) > 1:
@@ -241,25 +168,7 @@ class RunOut:
 
 
 def read_run_out(text, name="run-out"):
-    """Readings of a dial gauge, or differences of two heads, round a ring.
-
-    Parameters
-    ----------
-    text : str
-        Columns ``angle`` and ``reading`` (a length), and ``axial`` if it was read too; or ``angle`` and ``difference``
-        (an angle), with their units in the header, as ``angle_deg,reading_um``.
-    name : str
-        What errors call the table.
-
-    Returns
-    -------
-    RunOut
-
-    Raises
-    ------
-    InputError
-        If a unit is missing or a cell is no finite number.
-    """
+    """Readings of a dial gauge, or differences of two heads, round a ring."""
     there = tables.names(text)
     if "step" in there:
         checks.refuse(name, "hold readings of one ring, not of two at several steps", "a column step")

@@ -93,10 +93,8 @@ def outliers(spectra, means, angles, weight, points, limit, fit):
 
 
 def _farthest(fit, floor):
-    """The step that fits worst, if it stands out.
-
-    Wilson and Hilferty's cube root makes the ratio of two mean squares Gaussian (from memory).
-    """
+    """The step that fits worst, if it stands out."""
+    # Wilson and Hilferty's cube root makes the ratio of two mean squares Gaussian (from memory).
     others = fit.count - fit.free
     fair = (fit.free > 0) & (others > 0)
     own, rest = np.where(fair, fit.free, 1), np.where(fair, others, 1)

@@ -160,27 +160,7 @@ EXAMPLE = 'as in "trapezoid 10 mm, 50 mm/s, 2 m/s2"'
 
 
 def read(text, axis, owner=OPTION):
-    """A demand of motion.
-
-    Parameters
-    ----------
-    text : str
-        A kind and its quantities in the order of its fields, parted by commas, each with its unit; or "file" and the
-        name of a table with the columns time and position, units in its header.
-    axis : Axis
-        Whose scale says which units fit.
-    owner : str
-        What errors call the text.
-
-    Returns
-    -------
-    Profile
-
-    Raises
-    ------
-    InputError
-        All faults of the text or of the table.
-    """
+    """A demand of motion."""
     kind, _, rest = text.strip().partition(" ")
     if kind == FILE:
         return _of_file(rest.strip(), axis, owner)

@@ -20,18 +20,7 @@ OK, FAILED, WRONG_INPUT, INTERRUPTED = 0, 1, 2, 130
 
 
 def main(argv=None):
-    """Run one command line.
-
-    Parameters
-    ----------
-    argv : list of str, optional
-        Arguments after the program's name; those of the process if left out.
-
-    Returns
-    -------
-    int
-        0 done, 1 the job failed or a fit is refused, 2 wrong input, 130 interrupted.
-    """
+    """Run one command line."""
     argv = list(sys.argv[1:] if argv is None else argv)
     try:
         code = _guarded(argv)

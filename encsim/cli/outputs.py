@@ -39,17 +39,7 @@ class Faults:
 
 
 def check_targets(args, options, read=()):
-    """Raise for every output that cannot or must not be written.
-
-    Parameters
-    ----------
-    args : Namespace
-        With ``force``, and ``json`` where the command has it.
-    options : sequence of str
-        Names of the options that may hold a target, such as ``"--csv"``.
-    read : sequence of str
-        Files that the command reads; no output may replace them.
-    """
+    """Raise for every output that cannot or must not be written."""
     faults = Faults()
     given = [(option, value) for option in options if (value := _value(args, option)) is not None]
     taken = {os.path.realpath(name): "read" for name in read if name != "-" and "\0" not in name}

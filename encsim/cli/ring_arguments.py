@@ -60,15 +60,7 @@ def steps_of(text, option):
 
 @contextlib.contextmanager
 def told(owners, names=()):
-    """Faults that the library finds, in the words of the command line.
-
-    Parameters
-    ----------
-    owners : set of str
-        Functions whose arguments are options.
-    names : mapping of str to str
-        Other words for some of their arguments.
-    """
+    """Faults that the library finds, in the words of the command line."""
     try:
         yield
     except checks.InputError as error:

@@ -58,16 +58,7 @@ class Between:
 
 
 def passages(errors):
-    """Errors passed through the loops of their speeds, to be added up.
-
-    Parameters
-    ----------
-    errors : ErrorLines
-
-    Yields
-    ------
-    Passed or Between
-    """
+    """Errors passed through the loops of their speeds, to be added up."""
     axis, speed = errors.axis, errors.speed
     slopes = np.array([axis.load.friction_slope(v) for v in speed.tolist()]) if axis.load.stribeck else speed
     different, first, place = np.unique(slopes, return_index=True, return_inverse=True)
@@ -294,11 +285,9 @@ def smoothness(axis, speeds):
 
 
 def _over_a_turn(errors):
-    """As `_passed`, means over the speeds at which the graduation of a mounted ring passes its heads in a turn.
-
-    These differ by what the loop, following the ring's error, leaves: a trifle, but all that is there where lines
-    vanish or counts come evenly.
-    """
+    """As `_passed`, means over the speeds at which the graduation of a mounted ring passes its heads in a turn."""
+    # These differ by what the loop, following the ring's error, leaves: a trifle, but all that is there where lines
+    # vanish or counts come evenly.
     squares, passed = _passed(errors)
     axis, speed = errors.axis, errors.speed
     if axis.ring is None or not axis.estimator.linear:

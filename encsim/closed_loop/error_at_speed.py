@@ -113,34 +113,13 @@ class FoldedErrors:
         self._found.append((j * ratio, np.where(turning, 0.5 / (np.pi * j) ** 2, 0.0) * swing**2))
 
     def on_grid(self, turns):
-        """Weights by which |F|**2 at some frequencies adds up to a mean square.
-
-        Parameters
-        ----------
-        turns : ndarray, shape (n,)
-            Ascending, over the loop rate, from near 0 to 1/2.
-
-        Returns
-        -------
-        ndarray, shape (n,)
-            Each line is shared by the two frequencies beside it; noise is weighed by the trapezoidal rule.
-        """
+        """Weights by which |F|**2 at some frequencies adds up to a mean square."""
         density = self.white + self.coloured * _coloured(self.kept, turns)
         return widths(turns) * density + shared(turns, self.turns, self.power)
 
 
 def widths(turns):
-    """Weights by which a density over frequency adds up to its mean over the circle, by the trapezoidal rule.
-
-    Parameters
-    ----------
-    turns : ndarray, shape (n,)
-        Ascending, over the loop rate, from near 0 to 1/2.
-
-    Returns
-    -------
-    ndarray, shape (n,)
-    """
+    """Weights by which a density over frequency adds up to its mean over the circle, by the trapezoidal rule."""
     width = np.diff(turns)
     each = np.zeros(turns.size)
     each[:-1] += width
@@ -149,19 +128,7 @@ def widths(turns):
 
 
 def shared(turns, lines, power):
-    """Lines shared by the two frequencies beside each.
-
-    Parameters
-    ----------
-    turns : ndarray, shape (n,)
-        Ascending, over the loop rate.
-    lines, power : ndarray, shape (k,)
-        Frequencies of the lines, 0 to 1/2, and their mean squares.
-
-    Returns
-    -------
-    ndarray, shape (n,)
-    """
+    """Lines shared by the two frequencies beside each."""
     found = np.zeros(turns.size)
     above = np.clip(np.searchsorted(turns, lines), 1, turns.size - 1)
     share = np.clip((lines - turns[above - 1]) / np.diff(turns)[above - 1], 0.0, 1.0)
@@ -216,16 +183,6 @@ class EdgeErrors:
         self.edge = (noise + float(errors.converter[0]) + tick**2 / 12.0) * axis.scale.pitch**2
 
     def on_grid(self, turns):
-        """Weights by which a squared gain at some frequencies adds up to a mean square.
-
-        Parameters
-        ----------
-        turns : ndarray, shape (n,)
-            Ascending, over the loop rate, from near 0 to 1/2.
-
-        Returns
-        -------
-        ndarray, shape (n,)
-        """
+        """Weights by which a squared gain at some frequencies adds up to a mean square."""
         density = self.white + self.edge * self._rate**2 * self._edges.noise_spectrum(turns)
         return widths(turns) * density + shared(turns, self.turns, self.power)

@@ -74,25 +74,7 @@ class Stepped:
 
 
 def chosen(order, power, least, lost=0.0, beyond=BEYOND, single=SINGLE, bands=BANDS):
-    """The strongest lines one by one, the others in bands of about equal power.
-
-    Parameters
-    ----------
-    order, power : ndarray
-        All lines, orders ascending.
-    least : float
-        Least variance of the jitter, periods squared.
-    lost : float
-        Power that is nowhere in particular.
-    beyond : float
-        Order from which that is on.
-    single, bands : int
-        How many of each at most.
-
-    Returns
-    -------
-    Stepped
-    """
+    """The strongest lines one by one, the others in bands of about equal power."""
     reached = order.size
     if least > 0.0:
         reached = int(np.searchsorted(order, math.sqrt(-math.log(LEFT) / least) / TAU))
@@ -133,28 +115,9 @@ def of_table(key, points, lowest, least, single=SINGLE, bands=BANDS):
 
 
 def of_counts(factor, orders, made, least, combs=COMBS):
-    """Stepped lines of plain counting, from the comb ``exp(2 pi i j M (x + eps))``, j from 1 on.
-
-    Parameters
-    ----------
-    factor : int
-        Counts a period M.
-    orders, made : ndarray, shape (k,)
-        Lines of the smooth error eps, complex amplitudes.
-    least : float
-        Least variance of the jitter.
-    combs : int
-        How many j at most; the others are nowhere in particular.
-
-    Returns
-    -------
-    Stepped
-
-    Notes
-    -----
-    The j-th comb has the mean square 1/(2 (pi j M)**2), spread over jM + n as |FFT|**2 of the exponential.
-    Where that needs too many points it is smeared over the frequencies it sweeps, jM (1 + eps').
-    """
+    """Stepped lines of plain counting, from the comb ``exp(2 pi i j M (x + eps))``, j from 1 on."""
+    # The j-th comb has the mean square 1/(2 (pi j M)**2), spread over jM + n as |FFT|**2 of the exponential. Where
+    # that needs too many points it is smeared over the frequencies it sweeps, jM (1 + eps').
     points = 1 << int(np.ceil(np.log2(max(8 * orders.max(initial=1), 64))))
     fine = max(COMB_POINTS, points)
     error, slope = (
@@ -175,25 +138,7 @@ def of_counts(factor, orders, made, least, combs=COMBS):
 
 
 def of_moved(key, steps, orders, away, least, lowest):
-    """Stepped lines of a tabulated error that is read beside the steady motion.
-
-    Parameters
-    ----------
-    key : Axis
-        As of `increments.static`.
-    steps : float
-        Steps a period.
-    orders, away : ndarray, shape (k,)
-        Lines of how far the axis is from the steady motion, complex amplitudes in periods.
-    least : float
-        Least variance of the jitter.
-    lowest : int
-        Order up to which lines are left out.
-
-    Returns
-    -------
-    Stepped
-    """
+    """Stepped lines of a tabulated error that is read beside the steady motion."""
     shown = _shown(key)
     points = 1 << int(np.clip(np.ceil(np.log2(POINTS_A_STEP * steps)), 14, 18))
     even = np.arange(points) / points
@@ -310,18 +255,7 @@ class ErrorLines:
         return TAU * self.axis.signal.amplitude * 2.0**how.bits / (2.0 * how.span) if self.tabulated else 0.0
 
     def stepped_beside(self, orders, left, away):
-        """Stepped lines where the axis, following the smooth error, is not where the steady motion is.
-
-        Parameters
-        ----------
-        orders : ndarray of int, shape (k,)
-        left, away : ndarray of complex, shape (k,)
-            Lines of the shown and of the true position less the steady motion, periods.
-
-        Returns
-        -------
-        Stepped
-        """
+        """Stepped lines where the axis, following the smooth error, is not where the steady motion is."""
         how = self.axis.interpolation
         if how.bits is None or not self.tabulated:
             return of_counts(how.factor, orders, left, self.least, FEW_COMBS)

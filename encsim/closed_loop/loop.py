@@ -97,22 +97,8 @@ class Loop:
         return len(self.estimator.coefficients(self.rate)[0])
 
     def response(self, frequency):
-        """What the loop makes of an encoder error line.
-
-        Parameters
-        ----------
-        frequency : float or ndarray
-            Frequency f before or after folding, Hz.
-
-        Returns
-        -------
-        ErrorResponse
-            Arrays of the shape of ``frequency``.
-
-        Notes
-        -----
-        Quotients of finite terms, so that 0 Hz needs no care.
-        """
+        """What the loop makes of an encoder error line."""
+        # Quotients of finite terms, so that 0 Hz needs no care.
         turns = self._turns(frequency)
         terms = self.plant.transfer.fractions(turns)
         below, gain, estimate = self._controller(turns, terms.difference)
@@ -132,17 +118,7 @@ class Loop:
         )
 
     def parts(self, frequency):
-        """The loop without its estimator.
-
-        Parameters
-        ----------
-        frequency : float or ndarray
-            Frequency f before or after folding, Hz.
-
-        Returns
-        -------
-        Parts
-        """
+        """The loop without its estimator."""
         turns = self._turns(frequency)
         terms = self.plant.transfer.fractions(turns)
         below, gain = self._torque(turns, terms.difference)
@@ -154,17 +130,7 @@ class Loop:
         )
 
     def open_gain(self, frequency):
-        """Loop gain L, broken at the torque command.
-
-        Parameters
-        ----------
-        frequency : float or ndarray
-            Frequency f, Hz; at 0 modulo the loop rate L has no value.
-
-        Returns
-        -------
-        ndarray of complex
-        """
+        """Loop gain L, broken at the torque command."""
         turns = self._turns(frequency)
         terms = self.plant.transfer.fractions(turns)
         below, gain, estimate = self._controller(turns, terms.difference)
@@ -172,17 +138,7 @@ class Loop:
         return gain * command * terms.measured / (below * terms.denominator)
 
     def follow(self, frequency):
-        """Gain from the demanded position to the measured one, feed-forwards off.
-
-        Parameters
-        ----------
-        frequency : float or ndarray
-            Frequency f, Hz.
-
-        Returns
-        -------
-        ndarray of complex
-        """
+        """Gain from the demanded position to the measured one, feed-forwards off."""
         turns = self._turns(frequency)
         terms = self.plant.transfer.fractions(turns)
         below, gain, estimate = self._controller(turns, terms.difference)
@@ -190,17 +146,7 @@ class Loop:
         return command * forward / (below * terms.denominator + (command + estimate) * forward)
 
     def follow_velocity(self, frequency):
-        """Gain from the velocity command to the velocity estimate, position loop open.
-
-        Parameters
-        ----------
-        frequency : float or ndarray
-            Frequency f, Hz; not 0 modulo the loop rate.
-
-        Returns
-        -------
-        ndarray of complex
-        """
+        """Gain from the velocity command to the velocity estimate, position loop open."""
         turns = self._turns(frequency)
         terms = self.plant.transfer.fractions(turns)
         below, gain, estimate = self._controller(turns, terms.difference)
@@ -208,19 +154,9 @@ class Loop:
         return forward / (below * terms.denominator + forward)
 
     def noise_gain(self):
-        """Rms of each curve for white encoder error of rms 1; the loop must be stable.
-
-        Returns
-        -------
-        dict of str to float
-            Keys measured, torque, actual, position, and current where there is a torque constant; infinite for
-            the position where nothing holds it.
-
-        Notes
-        -----
-        H2 norm from the state-space form (see ``ClosedLoop.noise_gain``); beyond 600 states the mean square of
-        the frequency response over the circle, on ever finer even grids until it stands still to 1e-6.
-        """
+        """Rms of each curve for white encoder error of rms 1; the loop must be stable."""
+        # H2 norm from the state-space form (see ``ClosedLoop.noise_gain``); beyond 600 states the mean square of the
+        # frequency response over the circle, on ever finer even grids until it stands still to 1e-6.
         closed = self.closed(LARGEST_ORDER)
         found = self._circle_means() if closed is None else closed.noise_gain()
         if self.torque_constant is not None:
@@ -260,48 +196,16 @@ class Loop:
         return delta, gain * (delta + share * (1.0 + delta))
 
     def closed(self, largest=None):
-        """State-space form of the closed loop.
-
-        Parameters
-        ----------
-        largest : int, optional
-            Most states to allow.
-
-        Returns
-        -------
-        ClosedLoop or None
-            None if it has more states than that.
-        """
+        """State-space form of the closed loop."""
         parts = Assembly(self)
         return None if largest is not None and parts.order > largest else parts.closed()
 
 
 def build(axis, speed=0.0):
-    """Linear loop of an axis.
-
-    Parameters
-    ----------
-    axis : Axis
-        With load and control; anything with ``scale``, ``sampling``, ``estimator``, ``load`` and ``control``.
-    speed : float
-        Speed about which friction is linearised, that notches with an order follow, and at which edges are timed.
-
-    Returns
-    -------
-    Loop
-
-    Raises
-    ------
-    InputError
-        If load or control is missing, a filter does not fit the loop rate, or an estimator that times edges sees
-        less than one count a second at this speed.
-
-    Notes
-    -----
-    The measured position is late by the latency, the mean age of readings from an encoder or of edges on a clock
-    of their own (half its period) and the lag of the readhead at standstill (1/(2 pi f_b)); readings that are
-    averaged count one by one. Timed edges are the mean filter of that speed (see `EdgeFilter`).
-    """
+    """Linear loop of an axis."""
+    # The measured position is late by the latency, the mean age of readings from an encoder or of edges on a clock of
+    # their own (half its period) and the lag of the readhead at standstill (1/(2 pi f_b)); readings that are averaged
+    # count one by one. Timed edges are the mean filter of that speed (see `EdgeFilter`).
     if not axis.estimator.linear and abs(speed) < axis.resolution * timed_edges.SLOWEST_EDGES:
         unit = f"{axis.scale.unit}/s"
         rule = f"be at least one count a second, {axis.resolution:.4g} {unit}, with a {axis.estimator.kind} estimator"
@@ -310,20 +214,7 @@ def build(axis, speed=0.0):
 
 
 def over_speeds(axis, speeds, speed=0.0):
-    """Loop of an axis that differs from speed to speed in its timed edges alone.
-
-    Parameters
-    ----------
-    axis : Axis
-    speeds : float or ndarray
-        Speeds from 0 on at which edges are timed.
-    speed : float
-        Speed for friction and notches.
-
-    Returns
-    -------
-    Loop
-    """
+    """Loop of an axis that differs from speed to speed in its timed edges alone."""
     check(axis)
     rate = axis.sampling.rate
     return Loop(
@@ -337,16 +228,7 @@ def over_speeds(axis, speeds, speed=0.0):
 
 
 def check(axis):
-    """Refuse an axis without load or control, or with filters that do not fit its loop rate.
-
-    Parameters
-    ----------
-    axis : Axis
-
-    Raises
-    ------
-    InputError
-    """
+    """Refuse an axis without load or control, or with filters that do not fit its loop rate."""
     for name in ("load", "control"):
         if getattr(axis, name, None) is None:
             refuse(f"Axis.{name}", "be given for a closed loop", None)

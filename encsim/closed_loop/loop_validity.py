@@ -23,24 +23,7 @@ PEAKS = 3.0
 
 
 def find(axis, errors, passed, signed, squares):
-    """Speeds at which the prediction may not be believed, and the reasons that apply.
-
-    Parameters
-    ----------
-    axis : Axis
-    errors : ErrorLines
-    passed : Outcome
-        Whether each loop is stable, its crossover, and how far it follows steps and smooth lines.
-    signed : ndarray, shape (n,)
-        Speeds.
-    squares : dict of str to ndarray, shape (n, curves)
-        Mean squares by cause.
-
-    Returns
-    -------
-    doubtful : ndarray of bool, shape (n,)
-    reasons : tuple of str
-    """
+    """Speeds at which the prediction may not be believed, and the reasons that apply."""
     total = sum(squares.values(), np.zeros_like(passed.followed))
     found = [
         (~passed.stable, "the loop is unstable: it swings ever more"),

@@ -205,20 +205,7 @@ class Unstable:
 
 
 def at_speeds(axis, speed):
-    """Loops of an axis at some speeds; where only notches follow the speed those of many speeds are one.
-
-    Parameters
-    ----------
-    axis : Axis
-    speed : ndarray, shape (n,)
-        Speeds from 0 on.
-
-    Yields
-    ------
-    tuple of (Power, FollowedPower or Unstable; ndarray of int)
-        Loops with the places of their speeds. One by one are those with friction that falls with the speed, with very
-        many states, or with a pole narrower than what was looked at.
-    """
+    """Loops of an axis at some speeds; where only notches follow the speed those of many speeds are one."""
     notches = [notch for notch in axis.control.notch if notch.order is not None]
     if axis.load.stribeck or not notches:
         yield from squared_gains.at_speeds(axis, speed)

@@ -149,40 +149,14 @@ class Common:
 
 
 def turned(loop, turns, terms):
-    """Phase from the base of a loop to the denominator of its open loop, as polynomial in z**-1.
-
-    Parameters
-    ----------
-    loop : Loop
-    turns : ndarray
-    terms : Terms
-        There.
-
-    Returns
-    -------
-    ndarray of complex
-        Numbers of size 1.
-    """
+    """Phase from the base of a loop to the denominator of its open loop, as polynomial in z**-1."""
     found = stability.open_polynomial(loop, turns * loop.rate) / terms.base
     return found / np.abs(found)
 
 
 @lru_cache(maxsize=4)
 def common(axis, slowest):
-    """What the loops of an axis have in common.
-
-    Parameters
-    ----------
-    axis : Axis
-        Without friction that falls with the speed.
-    slowest : float
-        Lowest frequency at which a notch that follows changes anything, turns.
-
-    Returns
-    -------
-    Common or None
-        None where the loop has too many states.
-    """
+    """What the loops of an axis have in common."""
     # at rest no notch that follows is in reach
     loop = loops.build(axis, 0.0)
     closed = loop.closed(LONGEST)
@@ -263,20 +237,7 @@ class Centres:
         )
 
     def gains(self, detuned, mixed):
-        """Characteristic values, and the squares of the notches' denominators and numerators.
-
-        Parameters
-        ----------
-        detuned : iterable of ndarray
-        mixed : sequence of ndarray
-            As of :meth:`mixed`; broadcast with those.
-
-        Returns
-        -------
-        real, imag : ndarray
-            Of base times the denominators plus forward times the numerators.
-        below, above : ndarray
-        """
+        """Characteristic values, and the squares of the notches' denominators and numerators."""
         detuned = list(detuned)
         if len(detuned) == 1:
             u, depth = detuned[0], self.depth[0]
@@ -406,10 +367,8 @@ class Sweep:
         np.add.at(self.cells.transpose(0, 2, 1), (place, every), squares * weight[..., None])
 
     def _doubt_hidden(self, step, speed):
-        """Doubt speeds at which a notch is narrower than a step but nothing turns there, or two notches are as one.
-
-        Two poles within a step may turn by a whole circle, which cannot be seen.
-        """
+        """Doubt speeds at which a notch is narrower than a step but nothing turns there, or two notches are as one."""
+        # Two poles within a step may turn by a whole circle, which cannot be seen.
         turns, (_, place, half) = self.common.grid.turns, self._places()
         seen = np.zeros((turns.size + 2 * MOST_STEPS, self.sure.size), dtype=bool)
         seen[step + MOST_STEPS, speed] = True
@@ -537,22 +496,7 @@ class Sweep:
 
 
 def exact(centres, turns, terms, lag=1.0):
-    """Squared gains of the curves and the characteristic values.
-
-    Parameters
-    ----------
-    centres : Centres
-    turns : ndarray, shape (speeds, ...)
-    terms : Terms
-        At those frequencies.
-    lag : ndarray of complex
-        What the characteristic values are multiplied by.
-
-    Returns
-    -------
-    squares : ndarray, shape (speeds, ..., curves)
-    real, imag : ndarray
-    """
+    """Squared gains of the curves and the characteristic values."""
     detuned = centres.detuned(np.tan(np.pi * turns))
     real, imag, below, above = centres.gains(detuned, centres.mixed(terms.base * lag, terms.forward * lag))
     size = real * real + imag * imag

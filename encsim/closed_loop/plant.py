@@ -127,17 +127,7 @@ class Transfer:
     delay: int
 
     def fractions(self, turns):
-        """Values on the unit circle.
-
-        Parameters
-        ----------
-        turns : ndarray
-            Frequency over loop rate, -1/2 to 1/2.
-
-        Returns
-        -------
-        Fractions
-        """
+        """Values on the unit circle."""
         half = np.exp(1j * np.pi * turns)
         delta, back = 2j * half.imag * half, half.conj() ** 2
         late = filter_design.power(back, self.delay)
@@ -172,29 +162,7 @@ def difference(turns):
 
 
 def discretise(load, control, rate, *, lags=(0.0,), speed=0.0):
-    """Discretise a load behind a delay and a current loop.
-
-    Parameters
-    ----------
-    load : Load
-    control : Control
-        Its delay and current bandwidth.
-    rate : float
-        Loop rate fs, Hz.
-    lags : sequence of float
-        Ages of the readings, at the sample, that are averaged to one measured position, s.
-    speed : float
-        Speed about which friction is linearised.
-
-    Returns
-    -------
-    Plant
-
-    Raises
-    ------
-    InputError
-        If the load is so light that friction or spring act in no time at all.
-    """
+    """Discretise a load behind a delay and a current loop."""
     model = _Model(load, control, rate, speed)
     whole, part = _split(control.delay * rate)
     late, later = model.held(1.0 - part), model.held(part)
@@ -271,11 +239,9 @@ def _grow_and_hold(matrix, time):
 
 @lru_cache(maxsize=512)
 def _exponential(content, n, time):
-    """The same of a matrix given as bytes, so that an axis that is looked at again costs nothing.
-
-    The integral H and E = A H from a series over a short time, then doubled, H becoming ``2 H + E H`` and E
-    ``2 E + E**2``: small entries keep their digits, and no library needs to be loaded.
-    """
+    """The same of a matrix given as bytes, so that an axis that is looked at again costs nothing."""
+    # The integral H and E = A H from a series over a short time, then doubled, H becoming ``2 H + E H`` and E ``2 E +
+    # E**2``: small entries keep their digits, and no library needs to be loaded.
     matrix = np.frombuffer(content).reshape(n, n)
     size = np.abs(matrix).sum(axis=0).max() * time
     doublings = max(0, math.ceil(math.log2(size / SHORT))) if size > SHORT else 0

@@ -129,10 +129,8 @@ class PassedEdges:
         return found + beside
 
     def _held(self, turns, power, position):
-        """Lines that are held from edge to edge, and lines beside them at multiples of the frequency of the edges.
-
-        ``position`` is the amplitude by which they come in the position that the position control reads.
-        """
+        """Lines that are held from edge to edge, and lines beside them at multiples of the frequency of the edges."""
+        # ``position`` is the amplitude by which they come in the position that the position control reads.
         images = np.array([n for n in range(-IMAGES, IMAGES + 1) if n])
         (mean, *others), left = self.edges.line_gains(turns, [0, *images])
         shares = [square(one) for one in others]
@@ -199,16 +197,7 @@ class PassedEdges:
 
 
 def at_speeds(errors):
-    """Errors passed at all speeds of an axis, some speeds at a time.
-
-    Parameters
-    ----------
-    errors : ErrorLines
-
-    Yields
-    ------
-    PassedEdges
-    """
+    """Errors passed at all speeds of an axis, some speeds at a time."""
     axis, speed, stepped = errors.axis, errors.speed, errors.stepped()
     order = np.argsort(speed, kind="stable")
     # freed at once: glibc from then on keeps what such arrays leave, else each gets new pages, at twice the time

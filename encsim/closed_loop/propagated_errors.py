@@ -210,10 +210,8 @@ class Passed:
         return found
 
     def _stepped_beside(self):
-        """Stepped lines where the loop, following the smooth error, moves the axis along them, cell by cell of speeds.
-
-        What it follows it takes out of the shown position, so that steps come more evenly.
-        """
+        """Stepped lines where the loop, following the smooth error, moves the axis along them, cell by cell of speeds."""
+        # What it follows it takes out of the shown position, so that steps come more evenly.
         errors, power = self.errors, self.power
         orders, made = errors.bending()
         here = np.flatnonzero(self._shifts(orders, made))
@@ -332,24 +330,7 @@ def _at(power, turns, weight, exact=False):
 
 
 def bent(made, orders, back, rounds=4):
-    """Lines of an error that is read where the loop, following it, has moved the axis.
-
-    Parameters
-    ----------
-    made : ndarray of complex, shape (speeds, n)
-        Lines E of the error eps, periods.
-    orders : ndarray of int
-        1 to n.
-    back : ndarray of complex, shape (speeds, n)
-        T at each line: the axis moves by d = -T e.
-    rounds : int
-        How often to put e = eps(x + d) in again.
-
-    Returns
-    -------
-    ndarray of complex, shape (speeds, n)
-        Lines of ``eps + eps' d + eps'' d**2/2 + eps''' d**3/6``.
-    """
+    """Lines of an error that is read where the loop, following it, has moved the axis."""
     points = 1 << int(np.ceil(np.log2(4 * orders.size + 2)))
     turn = 1j * TAU * orders
     error, slope, curve, twist = (cause_models.over_grid(made * turn**n, orders, points) for n in range(4))

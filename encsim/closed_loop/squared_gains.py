@@ -102,19 +102,7 @@ class Power:
         return found
 
     def followed_at(self, turns, weight, orders):
-        """Sum as :meth:`sum_at`, and the part of it that comes from steps which the loop follows.
-
-        Parameters
-        ----------
-        turns, weight : ndarray, shape (speeds, n)
-            Frequencies of lines, and their mean squares in periods squared.
-        orders : ndarray, shape (n,)
-
-        Returns
-        -------
-        total, followed : ndarray, shape (speeds, curves)
-            ``followed`` takes each line by as many rad as all of them make the axis move its phase, at most 1.
-        """
+        """Sum as :meth:`sum_at`, and the part of it that comes from steps which the loop follows."""
         total, followed = np.empty((2, turns.shape[0], self.table.shape[1]))
         size = max(1, BLOCK // max(turns.shape[1], 1))
         for first in range(0, turns.shape[0], size):
@@ -155,20 +143,7 @@ class Power:
         return self.smeared(correlation)[0]
 
     def held(self, ratio, images):
-        """Table of what lines make that are held from tick to tick of another clock, with all their images.
-
-        Parameters
-        ----------
-        ratio : float
-            Rate of that clock over the loop rate.
-        images : int
-            To each side, that count one by one; the others are taken as white.
-
-        Returns
-        -------
-        ndarray, shape (bins, curves)
-            Over the line's frequency, in rates of the clock, folded to 0 to 1/2.
-        """
+        """Table of what lines make that are held from tick to tick of another clock, with all their images."""
         edges = np.linspace(0.0, 0.5, self.bins + 1)
         middle = 0.5 * (edges[1:] + edges[:-1])
         found = outside(middle, images)[:, None] * self.white
@@ -178,18 +153,7 @@ class Power:
         return found
 
     def smeared(self, correlation):
-        """Table of what noise makes that sits about a frequency.
-
-        Parameters
-        ----------
-        correlation : callable
-            Of the noise, over lags l = 0, 1, … in loop periods; 1 at 0.
-
-        Returns
-        -------
-        ndarray, shape (bins, curves)
-            Row 0 is for noise about 0 Hz.
-        """
+        """Table of what noise makes that sits about a frequency."""
         circle = np.concatenate([self.table, self.table[::-1]])
         kept = correlation(np.arange(self.bins + 1.0))
         lags = np.fft.rfft(circle, axis=0) * kept[:, None]
@@ -230,19 +194,7 @@ def follows_order(axis):
 
 
 def at_speeds(axis, speed):
-    """Loops of an axis at some speeds, one for all unless friction or a notch follows the speed.
-
-    Parameters
-    ----------
-    axis : Axis
-    speed : ndarray, shape (n,)
-        Speeds from 0 on.
-
-    Returns
-    -------
-    list of (Power, ndarray of int)
-        Each loop with the places of its speeds.
-    """
+    """Loops of an axis at some speeds, one for all unless friction or a notch follows the speed."""
     first = loops.build(axis, 0.0)
     if not follows_speed(axis):
         return [(Power(first), np.arange(speed.size))]

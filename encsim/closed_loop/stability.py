@@ -16,42 +16,14 @@ from .timed_edges import FIXED_FROM, EdgeFilter
 
 
 def encirclements(loop, frequency, gain):
-    """Number of closed-loop poles outside the unit circle, from the frequency response alone.
-
-    Parameters
-    ----------
-    loop : Loop
-    frequency : ndarray
-        Ascending, Hz, from near 0 to half the loop rate, fine enough that the phase turns less than half a
-        turn between neighbours.
-    gain : ndarray of complex
-        Loop gain there.
-
-    Returns
-    -------
-    int
-
-    Notes
-    -----
-    1 + L times the open loop's denominator, as polynomial in z**-1 beginning with 1, turns once round zero for
-    each pole that is not inside (principle of the argument); real at both ends, so half a circle is enough.
-    """
+    """Number of closed-loop poles outside the unit circle, from the frequency response alone."""
+    # 1 + L times the open loop's denominator, as polynomial in z**-1 beginning with 1, turns once round zero for each
+    # pole that is not inside (principle of the argument); real at both ends, so half a circle is enough.
     return int(unstable_poles(open_polynomial(loop, frequency) * (1.0 + gain)))
 
 
 def open_polynomial(loop, frequency):
-    """Denominator of the open loop as polynomial in z**-1 beginning with 1.
-
-    Parameters
-    ----------
-    loop : Loop
-    frequency : ndarray
-        Frequencies, Hz.
-
-    Returns
-    -------
-    ndarray of complex
-    """
+    """Denominator of the open loop as polynomial in z**-1 beginning with 1."""
     turns = frequency / loop.rate
     delta = plant.difference(turns)
     back = np.exp(-2j * np.pi * turns)
@@ -68,18 +40,7 @@ def open_polynomial(loop, frequency):
 
 
 def unstable_poles(characteristic):
-    """Zeros outside the unit circle of polynomials in z**-1, from their values on it.
-
-    Parameters
-    ----------
-    characteristic : ndarray of complex, shape (..., n)
-        Values from near 0 Hz to half the loop rate along the last axis.
-
-    Returns
-    -------
-    ndarray of float
-        Whole numbers, shape of the leading axes.
-    """
+    """Zeros outside the unit circle of polynomials in z**-1, from their values on it."""
     rows = characteristic.reshape(-1, characteristic.shape[-1])
     below = np.signbit(rows.imag)
     row, k = np.nonzero(below[:, 1:] != below[:, :-1])
@@ -246,18 +207,7 @@ def margins(axis, *, speed=0.0):
 
 
 def loop_margins(loop, axis):
-    """Margins of a loop that is built already.
-
-    Parameters
-    ----------
-    loop : Loop
-    axis : Axis
-        The axis it was built of.
-
-    Returns
-    -------
-    Margins
-    """
+    """Margins of a loop that is built already."""
     return _Analysis(loop).margins(axis)
 
 
@@ -428,19 +378,7 @@ def _log(gain):
 
 
 def few_edges(loop, crossover):
-    """Why the mean filter of timed edges may not be believed in a loop of one speed.
-
-    Parameters
-    ----------
-    loop : Loop
-    crossover : float
-        Highest frequency at which its gain is 1, Hz; NaN where there is none.
-
-    Returns
-    -------
-    tuple of str
-        Empty where it may, or where positions are sampled.
-    """
+    """Why the mean filter of timed edges may not be believed in a loop of one speed."""
     if not isinstance(loop.estimator, EdgeFilter):
         return ()
     frequency = loop.rate / float(loop.estimator.period)

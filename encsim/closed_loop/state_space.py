@@ -37,20 +37,10 @@ class ClosedLoop:
         return np.linalg.eigvals(self.increment)
 
     def noise_gain(self):
-        """Rms of each curve for white encoder error of rms 1.
-
-        Returns
-        -------
-        dict of str to float
-            Keys measured, torque, actual, position; infinite if the loop is unstable, and for the position
-            where nothing holds it; NaN if a pole is so slow that rounding hides the answer.
-
-        Notes
-        -----
-        H2 norm from ``P = A P A' + b b'``, A = 1 + M, by doubling (Smith) of the root of P = L L': L becomes
-        [L, A L], made square again by reflections (QR), and M becomes 2 M + M**2. Unlike a Schur form this keeps
-        the digits of small states beside large ones, unlike P itself those of outputs that nearly cancel.
-        """
+        """Rms of each curve for white encoder error of rms 1."""
+        # H2 norm from ``P = A P A' + b b'``, A = 1 + M, by doubling (Smith) of the root of P = L L': L becomes [L, A
+        # L], made square again by reflections (QR), and M becomes 2 M + M**2. Unlike a Schur form this keeps the
+        # digits of small states beside large ones, unlike P itself those of outputs that nearly cancel.
         poles = self.poles()
         if not inside(poles).all():
             return dict.fromkeys(CURVES, np.inf)
@@ -105,24 +95,9 @@ class DrivenLoop:
     direct: dict[str, dict[str, float]]
 
     def step(self, name, samples):
-        """Outputs at some samples when one input becomes 1 at the first of them; the axis is at rest before.
-
-        Parameters
-        ----------
-        name : str
-            One of INPUTS.
-        samples : int
-
-        Returns
-        -------
-        dict of str to ndarray, shape (samples,)
-            Keys as ``rows``; not finite once an unstable loop is beyond all numbers.
-
-        Notes
-        -----
-        With the input as a state of its own the loop runs by itself, x[k+m] = x[k] + M(m) x[k]; rows of states are
-        doubled by M(2 m) = 2 M(m) + M(m)**2, which keeps the digits of slow poles.
-        """
+        """Outputs at some samples when one input becomes 1 at the first of them; the axis is at rest before."""
+        # With the input as a state of its own the loop runs by itself, x[k+m] = x[k] + M(m) x[k]; rows of states are
+        # doubled by M(2 m) = 2 M(m) + M(m)**2, which keeps the digits of slow poles.
         n = len(self.increment)
         step = np.zeros((n + 1, n + 1))
         step[:n, :n], step[:n, n] = self.increment, self.entries[name]

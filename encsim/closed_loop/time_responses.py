@@ -62,18 +62,7 @@ class LinearAnswer:
         return samples
 
     def small(self, usual, velocity):
-        """The usual size, or less where it would change the age of timed edges.
-
-        Parameters
-        ----------
-        usual : float
-        velocity : ndarray
-            True velocity for a unit size.
-
-        Returns
-        -------
-        float
-        """
+        """The usual size, or less where it would change the age of timed edges."""
         swing = float(np.abs(velocity).max())
         if self.axis.estimator.linear or swing == 0.0 or not inside(self.poles).all():
             return usual
@@ -277,17 +266,7 @@ class _Answer(Series):
         return {**times, **still, **moving, **forces, **sizes}
 
     def plot(self, ax=None):
-        """Draw position, velocity and torque against time.
-
-        Parameters
-        ----------
-        ax : matplotlib.axes.Axes, optional
-            Takes the main panel alone; without it the whole sheet is drawn on a new figure.
-
-        Returns
-        -------
-        matplotlib.axes.Axes
-        """
+        """Draw position, velocity and torque against time."""
         pictures = results.pictures()
 
         return pictures.step(self, ax)

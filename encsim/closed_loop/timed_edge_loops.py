@@ -70,21 +70,7 @@ def square(gain):
 
 
 def passage(loop, turns, position, velocity):
-    """What lines make of the curves of a loop with timed edges.
-
-    Parameters
-    ----------
-    loop : Loop
-        Its estimator an `EdgeFilter` of speeds in column shape.
-    turns : ndarray, shape (speeds, n)
-        Frequencies over the loop rate, not folded.
-    position, velocity : float or ndarray
-        The line's amplitude as the position control reads it, and in the velocity.
-
-    Returns
-    -------
-    Passage
-    """
+    """What lines make of the curves of a loop with timed edges."""
     parts, command = loop.parts(turns * loop.rate), loop.control.position_gain
     seen = loop.rate * loop.estimator.gain(parts.turns) * parts.forward
     below = parts.base + command * parts.forward
@@ -142,17 +128,7 @@ class Circle:
         self.passed = np.stack(np.atleast_2d(*np.broadcast_arrays(*passed)), axis=-2)
 
     def means(self, edges):
-        """Stability, crossover and mean gains of some speeds.
-
-        Parameters
-        ----------
-        edges : EdgeFilter
-            Of speeds in column shape; those with ages alike side by side are quickest.
-
-        Returns
-        -------
-        Means
-        """
+        """Stability, crossover and mean gains of some speeds."""
         ages, *weights = (part[..., 0] for part in edges.ends())
         held, shared = (np.where(edges.blind[:, 0], 0.0, part) for part in weights)
         parts = [
@@ -204,19 +180,7 @@ class Circle:
 
 
 def followed(axis, speed):
-    """Loops with friction or notches that follow the speed as one, its terms in column shape.
-
-    Parameters
-    ----------
-    axis : Axis
-    speed : ndarray, shape (n,)
-        Speeds from 0 on.
-
-    Yields
-    ------
-    tuple of (Loop, ndarray of int)
-        The loop, for its terms at some frequencies only, and the places of its speeds.
-    """
+    """Loops with friction or notches that follow the speed as one, its terms in column shape."""
     alike, plants = {}, {}
     for n, one in enumerate(speed.tolist()):
         filters = filter_design.sections(axis.control, axis.sampling.rate, speed=one, pitch=axis.scale.pitch)
@@ -313,20 +277,7 @@ class Standings:
 
 
 def standings(axis, speeds):
-    """Stability and phase margin of an axis at some speeds.
-
-    Parameters
-    ----------
-    axis : Axis
-        With load and control, its estimator one that times edges.
-    speeds : array_like, shape (n,)
-        From one count a second on, m/s or rad/s.
-
-    Returns
-    -------
-    Standings
-        The margin within some hundredths of a degree of that of `margins`.
-    """
+    """Stability and phase margin of an axis at some speeds."""
     speeds = np.asarray(speeds, dtype=float)
     frequency = _grid(axis.load, axis.sampling.rate)
     alone = 1 if squared_gains.follows_speed(axis) else SPEEDS_TOGETHER
@@ -344,21 +295,7 @@ def _some(axis, speeds, frequency):
 
 
 def lowest(axis, top, least=None):
-    """Lowest speed from which on, up to another, a loop of timed edges is stable or keeps a margin.
-
-    Parameters
-    ----------
-    axis : Axis
-    top : float
-        Speed at which it does, from one count a second on, m/s or rad/s.
-    least : float, optional
-        Phase margin to keep, deg; without it the loop has to be stable alone.
-
-    Returns
-    -------
-    float
-        To about 0.5 %; NaN if it does not at ``top`` itself.
-    """
+    """Lowest speed from which on, up to another, a loop of timed edges is stable or keeps a margin."""
     speeds = np.geomspace(min(SLOWEST_EDGES * axis.resolution, top), top, FIRST)
     place = _last_failing(axis, speeds, least)
     if place == speeds.size - 1:
@@ -371,19 +308,7 @@ def lowest(axis, top, least=None):
 
 
 def stable_part(axis, speeds):
-    """Those of some speeds from which on, up to the highest, the loop of an axis is stable.
-
-    Parameters
-    ----------
-    axis : Axis
-    speeds : ndarray, shape (n,)
-        Ascending, m/s or rad/s.
-
-    Returns
-    -------
-    ndarray
-        All of them where edges are not timed, or where the loop is not stable at the highest.
-    """
+    """Those of some speeds from which on, up to the highest, the loop of an axis is stable."""
     if axis.estimator.linear or speeds[-1] < SLOWEST_EDGES * axis.resolution:
         return speeds
     first = lowest(axis, float(speeds[-1]))
@@ -398,22 +323,7 @@ def _last_failing(axis, speeds, least):
 
 
 def worst(axis, low, high, points=WORST):
-    """Speed in a range at which the phase margin of a loop of timed edges is least.
-
-    Parameters
-    ----------
-    axis : Axis
-    low, high : float
-        m/s or rad/s.
-    points : int
-        Speeds of the logarithmic grid.
-
-    Returns
-    -------
-    float
-        m/s or rad/s; the lowest at which the loop is not stable where it is not at all of them. At less than one
-        count a second edges say nothing: 0 then.
-    """
+    """Speed in a range at which the phase margin of a loop of timed edges is least."""
     if low < SLOWEST_EDGES * axis.resolution:
         return 0.0
     speeds = np.geomspace(low, high, points) if low < high else np.array([high])
@@ -423,19 +333,7 @@ def worst(axis, low, high, points=WORST):
 
 
 def oldest(axis, low):
-    """Speed of a range at which the edges are oldest, for the margins of a loop.
-
-    Parameters
-    ----------
-    axis : Axis
-    low : float
-        Lowest speed of the range, m/s or rad/s.
-
-    Returns
-    -------
-    float
-        0 where positions are sampled.
-    """
+    """Speed of a range at which the edges are oldest, for the margins of a loop."""
     return 0.0 if axis.estimator.linear else max(low, SLOWEST_EDGES * axis.resolution)
 
 
@@ -445,19 +343,7 @@ def believed_from(axis, crossover):
 
 
 def phase_margins(gain, square):
-    """Smallest distance of the phase from -180 deg where the gain is 1, per row.
-
-    Parameters
-    ----------
-    gain : ndarray of complex, shape (n, frequencies)
-    square : ndarray, shape (n, frequencies)
-        Its squared magnitude.
-
-    Returns
-    -------
-    ndarray, shape (n,)
-        deg; 180 where the gain is nowhere 1.
-    """
+    """Smallest distance of the phase from -180 deg where the gain is 1, per row."""
     above = square > 1.0
     row, column = np.nonzero(above[:, :-1] != above[:, 1:])
     before, after = gain[row, column], gain[row, column + 1]

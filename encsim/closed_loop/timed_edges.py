@@ -27,19 +27,7 @@ FEW_EDGES = f"fewer than {FIXED_FROM:g} counts in 1/crossover: edges that are ti
 
 
 def reaches(period, window):
-    """One or two ranges of ages and the counts in each, (from, to, m) in edge periods.
-
-    Parameters
-    ----------
-    period : ndarray
-        Time P from edge to edge.
-    window : float
-        Time back to the older edge that is asked for; 0 where single counts are timed.
-
-    Returns
-    -------
-    list of (ndarray, ndarray, ndarray)
-    """
+    """One or two ranges of ages and the counts in each, (from, to, m) in edge periods."""
     one = np.ones_like(period)
     if not window:
         return [(0.0 * one, one, one)]
@@ -78,22 +66,9 @@ class EdgeFilter:
         return replace(self, period=self.period[places], blind=self.blind[places])
 
     def gain(self, turns):
-        """Mean gain from the sampled position to the velocity, times the loop period.
-
-        Parameters
-        ----------
-        turns : ndarray
-            Frequency over loop rate, -1/2 to 1/2; broadcasts with the speeds.
-
-        Returns
-        -------
-        ndarray of complex
-
-        Notes
-        -----
-        Between the samples the position is taken as straight, so that the gain is that of a filter of finite
-        memory, see :meth:`weights`.
-        """
+        """Mean gain from the sampled position to the velocity, times the loop period."""
+        # Between the samples the position is taken as straight, so that the gain is that of a filter of finite
+        # memory, see :meth:`weights`.
         ages, weight, _ = self.ends()
         sums, late = HeldSums(turns), 0.5 * (np.maximum(self.window, self.period) + self.period)
         found = 0.0
@@ -109,17 +84,7 @@ class EdgeFilter:
         return np.where(self.blind, 0.0, found) if np.any(self.blind) else found
 
     def ends(self):
-        """Ages at which sums over the past end, and what the sums weigh in gain and noise.
-
-        Returns
-        -------
-        ages : ndarray, shape (n, ...)
-            Loop periods; the speeds follow.
-        held : ndarray, shape (n, ...)
-            Weights of the positions of all ages up to there, straight between samples, in the mean gain.
-        shared : ndarray, shape (n, ...)
-            Weights of ``sum_l max(0, age - abs(l)) z**-l`` in :meth:`noise_spectrum`.
-        """
+        """Ages at which sums over the past end, and what the sums weigh in gain and noise."""
         period = self.period
         if not self.window:
             ages = np.stack([period, 2.0 * period])
@@ -137,40 +102,12 @@ class EdgeFilter:
         return np.stack(ages), np.stack(held), np.stack(shared)
 
     def line_gain(self, turns, image=0):
-        """Mean gain from an error that is bound to position to the velocity, times the loop period.
-
-        Parameters
-        ----------
-        turns : ndarray
-            Frequency over loop rate, not folded; broadcasts with the speeds.
-        image : int
-            Multiple of the frequency of the counts by which to look beside the line.
-
-        Returns
-        -------
-        mean : ndarray of complex
-            At the line's own frequency, or beside it.
-        square : ndarray
-            Mean square of the gain over the samples; what of it is not in the mean sits at multiples of the
-            frequency of the counts to both sides of the line.
-        """
+        """Mean gain from an error that is bound to position to the velocity, times the loop period."""
         mean, square = self.line_gains(turns, (image,))
         return mean[0], square
 
     def line_gains(self, turns, images):
-        """Mean gains as of :meth:`line_gain`, at some images at once.
-
-        Parameters
-        ----------
-        turns : ndarray
-            Frequency over loop rate, not folded; broadcasts with the speeds.
-        images : sequence of int
-
-        Returns
-        -------
-        mean : ndarray of complex, shape (images, ...)
-        square : ndarray
-        """
+        """Mean gains as of :meth:`line_gain`, at some images at once."""
         cycles, square, late = turns * self.period, 0.0, 1.0
         mean = np.zeros((len(images), *cycles.shape), dtype=complex)
         for low, high, counts in reaches(self.period, self.window):
@@ -189,22 +126,8 @@ class EdgeFilter:
         return mean, square
 
     def noise_spectrum(self, turns):
-        """Mean square of the velocity at each frequency for noise of mean square 1, new at each edge.
-
-        Parameters
-        ----------
-        turns : ndarray
-            Frequency over loop rate, 0 to 1/2; broadcasts with the speeds.
-
-        Returns
-        -------
-        ndarray
-            A density over turns: its mean over the circle is the mean square, times the squared loop period.
-
-        Notes
-        -----
-        Two samples use the same edge as often as they lie closer than P, ``max(0, 1 - |t|/P)``.
-        """
+        """Mean square of the velocity at each frequency for noise of mean square 1, new at each edge."""
+        # Two samples use the same edge as often as they lie closer than P, ``max(0, 1 - |t|/P)``.
         ages, _, weight = self.ends()
         sine = np.sin(np.pi * np.maximum(turns, LEAST_TURNS))
         found = 0.0
@@ -244,22 +167,7 @@ class EdgeFilter:
 
 
 def at_speeds(estimator, speed, resolution, rate):
-    """Timed edges at some speeds as filters.
-
-    Parameters
-    ----------
-    estimator : PeriodTiming or CountAndTime
-    speed : ndarray
-        Speeds from 0 on, m/s or rad/s.
-    resolution : float
-        One count q, m or rad.
-    rate : float
-        Loop rate, Hz.
-
-    Returns
-    -------
-    EdgeFilter
-    """
+    """Timed edges at some speeds as filters."""
     frequency = np.asarray(speed, dtype=float) / resolution
     blind = frequency < SLOWEST_EDGES
     seen = np.clip(frequency, SLOWEST_EDGES, QUICKEST_EDGES * rate)
@@ -316,20 +224,7 @@ class HeldSums:
         return self.sum * (2j * half.imag * back), back * back
 
     def ends(self, samples):
-        """What sums and shared edges are made of whose ages lie between whole samples n and n + 1.
-
-        Parameters
-        ----------
-        samples : ndarray, shape (k,)
-            Whole numbers n.
-
-        Returns
-        -------
-        past, back, bent : ndarray of complex, shape (k, turns)
-            With r the rest of the age the sum up to it is ``past + r back + r**2 bent``.
-        near, far : ndarray, shape (k, turns)
-            ``sum_l max(0, n - abs(l)) z**-l``, and that of n + 1.
-        """
+        """What sums and shared edges are made of whose ages lie between whole samples n and n + 1."""
         half = np.exp(samples[:, None] * self.turn)
         back = half.conj() ** 2
         past = self.sum * (2j * half.imag * half.conj())

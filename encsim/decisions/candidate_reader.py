@@ -146,19 +146,7 @@ def _hashed(values):
 
 
 def values_of(axis, path, raw):
-    """Values at a path as a file writes them: one, but of estimators as many as the text names.
-
-    Parameters
-    ----------
-    axis : Axis
-    path : str
-    raw : object
-        As of ``changes.read``; ``"none"`` leaves an optional value out.
-
-    Returns
-    -------
-    list
-    """
+    """Values at a path as a file writes them: one, but of estimators as many as the text names."""
     if raw == NONE:
         changes.dimension_of(axis, path)
         return [None]
@@ -179,26 +167,7 @@ def plain(text):
 
 
 def read_option(text, axis, option="--try"):
-    """One list of values as an option writes it.
-
-    Parameters
-    ----------
-    text : str
-        ``interpolation.factor=400,4000``, ``sampling.rate=8 kHz, 16 kHz`` or ``estimator=difference 1, 8; low-pass
-        300 Hz``.
-    axis : Axis
-    option : str
-        What errors call it.
-
-    Returns
-    -------
-    tuple of (str, list)
-
-    Raises
-    ------
-    InputError
-        If it is no such text, or a value does not fit.
-    """
+    """One list of values as an option writes it."""
     path, equals, rest = (part.strip() for part in text.partition("="))
     if not equals or not path or not rest:
         checks.refuse(option, "be KEY=value, value, ...", text, hint='as in "interpolation.factor=400, 4000"')

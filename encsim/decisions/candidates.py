@@ -35,24 +35,7 @@ class Candidate:
 
 
 def candidates_of(axis, candidates, limit):
-    """All candidates, in the order given; the last list of values varies fastest.
-
-    Parameters
-    ----------
-    axis : Axis
-    candidates : mapping or sequence
-        As of `choose`.
-    limit : int
-
-    Returns
-    -------
-    list of Candidate
-
-    Raises
-    ------
-    InputError
-        If there are none, more than ``limit``, or no combination is possible.
-    """
+    """All candidates, in the order given; the last list of values varies fastest."""
     if not checks.is_whole(limit) or limit < 1:
         checks.refuse(f"{OWNER}.limit", "be a whole number from 1 on", limit)
     whole = _as_axes(candidates)
@@ -174,23 +157,7 @@ def _combined(axis, lists, place, texts):
 
 
 def costs_of(candidates, cost):
-    """What each candidate costs, {column: number}, in their order.
-
-    Parameters
-    ----------
-    candidates : list of Candidate
-    cost : mapping or None
-        As of `choose`.
-
-    Returns
-    -------
-    list of dict
-
-    Raises
-    ------
-    InputError
-        If a cost is missing or no finite number.
-    """
+    """What each candidate costs, {column: number}, in their order."""
     if cost is None:
         return [{} for _ in candidates]
     if not isinstance(cost, Mapping) or not cost or not all(isinstance(name, str) for name in cost):

@@ -111,17 +111,7 @@ class Row:
 
 
 def last_word(path, paths):
-    """The last word of a path, the whole path where another ends alike.
-
-    Parameters
-    ----------
-    path : str
-    paths : iterable of str
-
-    Returns
-    -------
-    str
-    """
+    """The last word of a path, the whole path where another ends alike."""
     last = path.rpartition(".")[2]
     return last if sum(other.rpartition(".")[2] == last for other in paths) == 1 else path
 

@@ -32,18 +32,7 @@ SMOOTH = {
 
 
 def source_shares(situation, cause):
-    """Ripple that each fault behind a cause makes alone, the largest first.
-
-    Parameters
-    ----------
-    situation : Situation
-    cause : str
-
-    Returns
-    -------
-    list of (str, dict)
-        Path of the fault, rms by curve.
-    """
+    """Ripple that each fault behind a cause makes alone, the largest first."""
     section, names = {"sde": ("signal", SIGNAL), "ring": ("ring", RING)}.get(cause, ("", ()))
     there = [name for name in names if _given(getattr(getattr(situation.axis, section), name))]
     found = [(f"{section}.{name}", _made(situation, section, there, name, cause)) for name in there]

@@ -25,18 +25,7 @@ TERMS = {
 
 
 def seen_lines(found, crossover):
-    """The strongest lines, each in words.
-
-    Parameters
-    ----------
-    found : Lines
-    crossover : float
-        Hz; NaN without a loop.
-
-    Returns
-    -------
-    list of str
-    """
+    """The strongest lines, each in words."""
     axis, rate = found.axis, found.axis.sampling.rate
     loud = [i for i in range(len(found.harmonic)) if _weight(found, i) >= WEAK * _heaviest(found)]
     return [
@@ -86,27 +75,7 @@ def _followed(alias, crossover, rate):
 
 
 def cause(axis, name, share, values, sources, found, crossover):
-    """One cause in sentences.
-
-    Parameters
-    ----------
-    axis : Axis
-    name : str
-        The cause.
-    share : float
-        Of the mean square of the measured ripple.
-    values : dict of str to float or None
-        What it makes of each curve.
-    sources : sequence of Source
-        What it is made of.
-    found : Lines
-    crossover : float
-        Hz; NaN without a loop.
-
-    Returns
-    -------
-    str
-    """
+    """One cause in sentences."""
     size = show(values["measured"], unit_of(axis, "measured"))
     words = [f"{sentence(CAUSES[name])} makes {size}, a share of {percent(share)}."]
     words += [_WORDS[name](axis, found)] if name in _WORDS else []
@@ -122,16 +91,7 @@ def cause(axis, name, share, values, sources, found, crossover):
 
 
 def smaller(names):
-    """Causes that hardly count.
-
-    Parameters
-    ----------
-    names : sequence of str
-
-    Returns
-    -------
-    str
-    """
+    """Causes that hardly count."""
     each = "each " if len(names) > 1 else ""
     makes = "make" if len(names) > 1 else "makes"
     return f"{sentence(listed(CAUSES[name] for name in names))} {each}{makes} less than 1 %."
@@ -178,19 +138,7 @@ _WORDS = {
 
 
 def fault(axis, path):
-    """A fault of the signals or the ring, its name with its value, and in plain words.
-
-    Parameters
-    ----------
-    axis : Axis
-    path : str
-        ``signal.gain``.
-
-    Returns
-    -------
-    dict of str to str
-        ``words`` and ``short``.
-    """
+    """A fault of the signals or the ring, its name with its value, and in plain words."""
     section, name = path.split(".")
     value = getattr(getattr(axis, section), name)
     write, words = _FAULTS[name]
@@ -247,18 +195,7 @@ _FAULTS = {
 
 
 def answer(axis, speed, now):
-    """What the controller sees and the axis does, in some sentences.
-
-    Parameters
-    ----------
-    axis : Axis
-    speed : float
-    now : Behaviour
-
-    Returns
-    -------
-    list of str
-    """
+    """What the controller sees and the axis does, in some sentences."""
     unit, values = unit_of(axis, "measured"), now.at()
     where = f"At {show(abs(speed), unit)}" if speed else "At standstill"
     if values["measured"] == 0.0:
@@ -279,16 +216,7 @@ def answer(axis, speed, now):
 
 
 def explained(lines):
-    """Lines with each word of the trade explained where it first comes up.
-
-    Parameters
-    ----------
-    lines : sequence of str
-
-    Returns
-    -------
-    list of str
-    """
+    """Lines with each word of the trade explained where it first comes up."""
     left, found = dict(TERMS), []
     for line in lines:
         added = [left.pop(word) for word in list(left) if re.search(word, line)]
@@ -297,19 +225,7 @@ def explained(lines):
 
 
 def vanished(found, crossover):
-    """Lines that the loop always meets at the same place, or nearly so.
-
-    Parameters
-    ----------
-    found : Lines
-    crossover : float
-        Hz; NaN without a loop.
-
-    Returns
-    -------
-    str
-        Empty where there is none.
-    """
+    """Lines that the loop always meets at the same place, or nearly so."""
     axis, rate = found.axis, found.axis.sampling.rate
     slow = SLOW * rate if math.isnan(crossover) else FOLLOWS * crossover
     there = (found.frequency > 0.5 * rate) & (found.position > WEAK * found.position.max(initial=0.0))
@@ -342,19 +258,7 @@ def _numbered(found, there):
 
 
 def starts(worst, measured):
-    """How much the start position matters, where it does.
-
-    Parameters
-    ----------
-    worst : WorstStart
-    measured : float
-        Ripple of all causes together.
-
-    Returns
-    -------
-    str
-        Empty where it does not.
-    """
+    """How much the start position matters, where it does."""
     axis, unit = worst.axis, unit_of(worst.axis, "measured")
     seconds = worst.beat / axis.sampling.rate
     if worst.rms <= 1.1 * worst.mean or seconds < 0.1 or worst.rms < WEAK * measured or worst.samples == 1:

@@ -35,37 +35,12 @@ GOLDEN = 0.6180339887498949
 
 
 def possible(axis):
-    """Whether an axis can be screened: its estimator is linear, and its own loop takes the positions.
-
-    Parameters
-    ----------
-    axis : Axis
-
-    Returns
-    -------
-    bool
-    """
+    """Whether an axis can be screened: its estimator is linear, and its own loop takes the positions."""
     return axis.estimator.linear and cause_models.own_clock(axis) is None
 
 
 def screened(axis, speeds):
-    """Ripple of an axis at some speeds, as `worst_speeds.Curves` computes it.
-
-    Parameters
-    ----------
-    axis : Axis
-    speeds : ndarray, shape (n,)
-        From zero on, m/s or rad/s.
-
-    Returns
-    -------
-    rms : dict of str to ndarray
-        ``measured``, m/s or rad/s.
-    parts : dict of str to dict of str to ndarray
-        {curve: {cause: rms}}.
-    reasons : tuple of str
-        None: what may not be believed is said of those that are computed in full.
-    """
+    """Ripple of an axis at some speeds, as `worst_speeds.Curves` computes it."""
     squares, _ = Screen(axis).parts(speeds)
     pitch = axis.scale.pitch
     squares = {cause: np.maximum(square, 0.0) for cause, square in squares.items()}
@@ -150,19 +125,7 @@ class Screen(cause_models.Step):
 
 @lru_cache(maxsize=256)
 def fixed_shapes(scale, signal, correction):
-    """What `causes.Step.shapes` says of an error that does not depend on speed.
-
-    Parameters
-    ----------
-    scale : Scale
-    signal : Signal
-    correction : float
-
-    Returns
-    -------
-    tuple
-        Orders, lines and noise per unit.
-    """
+    """What `causes.Step.shapes` says of an error that does not depend on speed."""
     how = Interpolation(correction=correction)
     return cause_models.Step(Axis(scale, signal=signal, interpolation=how, sampling=Sampling(1.0))).shapes(
         np.zeros(1)
@@ -219,20 +182,7 @@ def closes(axis):
 
 
 def curves(axis, speeds):
-    """Ripple of an axis in the quick form: of its closed loop where it has one.
-
-    Parameters
-    ----------
-    axis : Axis
-    speeds : ndarray, shape (m,)
-        Not negative, m/s or rad/s.
-
-    Returns
-    -------
-    Quick
-        As :func:`encsim.smoothness` or :func:`encsim.ripple`, typically within 1e-3; some per cent off where the
-        steps of a converter are not smoothed by noise.
-    """
+    """Ripple of an axis in the quick form: of its closed loop where it has one."""
     model = _model(axis)
     if closes(axis) and not axis.estimator.linear:
         # timed edges are another loop at every speed: there is nothing to keep

@@ -183,34 +183,16 @@ def frontier(axis, speed, estimators):
 
 
 def least_noise_gain(delay, rate):
-    """Least noise gain of any linear estimator with this delay that does not overshoot a step of the speed.
-
-    Parameters
-    ----------
-    delay : float or ndarray
-        Delay of the velocity at 0 Hz, s.
-    rate : float
-        Loop rate fs, Hz; T = 1/rate.
-
-    Returns
-    -------
-    float or ndarray
-        Velocity rms for 1 unit of white position rms, 1/s; infinite for a delay below T/2.
-
-    Notes
-    -----
-    The estimate is a mean of the first differences with weights g_j, sum g_j = 1 (no bias at constant speed) and
-    D = sum j g_j = delay/T - 1/2. White noise makes sum (g_j - g_{j-1})**2 of it. Were any g_j allowed, the infimum
-    would be zero at every delay: a long memory that overshoots. Without overshoot (the step response, the running
-    sum of g, stays at or below 1) the least is reached by the cubic g_j = (j + 1)(n - j)(a + b j), j < n, zero at
-    both ends and never negative, with n = floor(2.5 D + 2):
-
-        G**2 T**2 = 12/(n(n+1)(n+2)) + 720 (D - (n-1)/2)**2/(n(n**2-1)(n+2)(n+3))
-
-    For long delays 1.2288 T/delay**3, where least squares has 1.5 and a difference 1/(delay/T). Least squares has
-    the least noise (the Cramér-Rao bound) for a given memory, not for a given delay; a tracking loop that overshoots
-    by 4 % has 1.0.
-    """
+    """Least noise gain of any linear estimator with this delay that does not overshoot a step of the speed."""
+    # The estimate is a mean of the first differences with weights g_j, sum g_j = 1 (no bias at constant speed) and D
+    # = sum j g_j = delay/T - 1/2. White noise makes sum (g_j - g_{j-1})**2 of it. Were any g_j allowed, the infimum
+    # would be zero at every delay: a long memory that overshoots. Without overshoot (the step response, the running
+    # sum of g, stays at or below 1) the least is reached by the cubic g_j = (j + 1)(n - j)(a + b j), j < n, zero at
+    # both ends and never negative, with n = floor(2.5 D + 2):
+    #     G**2 T**2 = 12/(n(n+1)(n+2)) + 720 (D - (n-1)/2)**2/(n(n**2-1)(n+2)(n+3))
+    # For long delays 1.2288 T/delay**3, where least squares has 1.5 and a difference 1/(delay/T). Least squares has
+    # the least noise (the Cramér-Rao bound) for a given memory, not for a given delay; a tracking loop that
+    # overshoots by 4 % has 1.0.
     steps = np.asarray(delay, dtype=float) * rate - 0.5
     # A delay of exactly half a period, computed, may come out a rounding below it.
     there = steps >= -1e-12

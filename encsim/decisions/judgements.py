@@ -91,19 +91,7 @@ def limit_units(unit):
 
 
 def delay(axis, speed=0.0):
-    """Delay from the true motion to the velocity in use: the estimator's at 0 Hz and the mean age of the readings.
-
-    Parameters
-    ----------
-    axis : Axis
-    speed : float
-        Matters to estimators that time the edges of counts, m/s or rad/s.
-
-    Returns
-    -------
-    float
-        s.
-    """
+    """Delay from the true motion to the velocity in use: the estimator's at 0 Hz and the mean age of the readings."""
     ages = reading_ages(axis)
     how = {} if axis.estimator.linear else {"speed": speed, "resolution": axis.resolution}
     found = resolved(axis) if axis.estimator.linear else axis.estimator
@@ -123,20 +111,7 @@ def least(name, limit, value, speed=math.nan):
 
 
 def judgement(requirement, axis, limits, curves):
-    """The checks of all limits as one.
-
-    Parameters
-    ----------
-    requirement : Requirement
-    axis : Axis
-    limits : sequence of LimitCheck
-    curves : worst_speeds.Curves or None
-        Where the ripple comes from.
-
-    Returns
-    -------
-    Judgement
-    """
+    """The checks of all limits as one."""
     binding = max(limits, key=lambda each: (not each.met, each.share))
     reasons = () if curves is None else curves.reasons
     return Judgement(

@@ -27,16 +27,7 @@ TRIED = 4
 
 
 def estimator_proposals(situation):
-    """Other estimators as keywords of a `Proposal`.
-
-    Parameters
-    ----------
-    situation : Situation
-
-    Returns
-    -------
-    list of dict
-    """
+    """Other estimators as keywords of a `Proposal`."""
     every = tuple(situation.now.parts["measured"])
     found = _twice_as_slow(situation.axis.estimator, every)
     smoother = {"kind": "smoother estimator", "name": "a calmer estimator", "causes": every}
@@ -205,16 +196,7 @@ class Proposal:
 
 
 def proposed(situation):
-    """Changes to try on an axis at a speed.
-
-    Parameters
-    ----------
-    situation : Situation
-
-    Returns
-    -------
-    list of Proposal
-    """
+    """Changes to try on an axis at a speed."""
     makers = (
         _conditioning, _trims, _ring, _counts, _converter, _average, _noise, _clocks, _period, _rate, _hysteresis,
     )  # fmt: skip

@@ -103,32 +103,13 @@ class Changed:
 
 
 def tried(situation):
-    """All remedies of an axis at a speed, those that win most first.
-
-    Parameters
-    ----------
-    situation : Situation
-
-    Returns
-    -------
-    tuple of Remedy
-    """
+    """All remedies of an axis at a speed, those that win most first."""
     found = [remedy(situation, proposal) for proposal in proposed(situation)]
     return tuple(sorted(found, key=lambda one: (not one.applies, -one.won if one.applies else 0.0)))
 
 
 def remedy(situation, proposal):
-    """One proposal, computed.
-
-    Parameters
-    ----------
-    situation : Situation
-    proposal : Proposal
-
-    Returns
-    -------
-    Remedy
-    """
+    """One proposal, computed."""
     if not proposal.change:
         return _refused(situation, proposal, "none", proposal.missing)
     try:
@@ -167,18 +148,7 @@ def remedy(situation, proposal):
 
 
 def together(situation, found):
-    """The first few remedies at encoder and reading, made all at once; None where there are fewer than two.
-
-    Parameters
-    ----------
-    situation : Situation
-    found : sequence of Remedy
-        As of `tried`.
-
-    Returns
-    -------
-    Remedy or None
-    """
+    """The first few remedies at encoder and reading, made all at once; None where there are fewer than two."""
     picked, change, covered = [], {}, set()
     for one in found:
         fits = one.applies and one.effect == "better" and one.kind in REPAIRS and one.kind not in covered
@@ -195,16 +165,7 @@ def together(situation, found):
 
 
 def verified(one):
-    """A remedy that applies with what a simulation says of it; any other as it is.
-
-    Parameters
-    ----------
-    one : Remedy
-
-    Returns
-    -------
-    Remedy
-    """
+    """A remedy that applies with what a simulation says of it; any other as it is."""
     if not one.applies:
         return one
     found = remedy_verification.simulated(one.axis, one.speed, one.after["torque"] is not None)

@@ -50,20 +50,7 @@ class Simulated:
 
 
 def simulated(axis, speed, closed, seed=0):
-    """Ripple of an axis at a speed by simulation.
-
-    Parameters
-    ----------
-    axis : Axis
-    speed : float
-    closed : bool
-        With the loop closed.
-    seed : int
-
-    Returns
-    -------
-    Simulated
-    """
+    """Ripple of an axis at a speed by simulation."""
     once = _closed if closed else _opened
     least = math.ceil(max(FIRST, _passing(axis, speed), _swinging(axis, speed) if closed else 0.0))
     length = min(least, LONGEST // (GROUPS * STARTS))
@@ -84,18 +71,7 @@ def simulated(axis, speed, closed, seed=0):
 
 
 def agreement(found, predicted, axis):
-    """Whether simulated values are the predicted ones within 5 %; None where that cannot be told.
-
-    Parameters
-    ----------
-    found : Simulated
-    predicted : dict of str to float or None
-    axis : Axis
-
-    Returns
-    -------
-    bool or None
-    """
+    """Whether simulated values are the predicted ones within 5 %; None where that cannot be told."""
     nothing = ROUNDING * axis.scale.pitch * axis.sampling.rate
     pairs = [(found.values[name], value) for name, value in predicted.items() if value is not None]
     if not found.settled:

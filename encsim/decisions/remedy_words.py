@@ -44,22 +44,7 @@ def value(axis, path, new):
 
 
 def side_effects(axis, differing, grown, stabilised=False):
-    """What changes beside the ripple, and which ripple grows, each in some words with numbers.
-
-    Parameters
-    ----------
-    axis : Axis
-    differing : list of (str, float, float)
-        As of `side_effects.compared`.
-    grown : list of (str, float, float)
-        Curves of ripple that grow.
-    stabilised : bool
-        Whether a loop that swung does so no more.
-
-    Returns
-    -------
-    tuple of str
-    """
+    """What changes beside the ripple, and which ripple grows, each in some words with numbers."""
     found = [_figure(axis, name, old, new) for name, old, new in differing]
     found[:0] = ["the loop becomes stable"] if stabilised else []
     for curve, old, new in grown:
@@ -96,20 +81,7 @@ def _shown(number, unit):
 
 
 def reason(situation, proposal, effect, changed):
-    """Why a change does not help.
-
-    Parameters
-    ----------
-    situation : Situation
-    proposal : Proposal
-    effect : str
-        As of a `Remedy`.
-    changed : Changed
-
-    Returns
-    -------
-    str
-    """
+    """Why a change does not help."""
     if effect == "unsafe":
         return _unsafe(changed)
     if effect == "none":
@@ -157,16 +129,7 @@ def _beside_noise(situation, kind, share):
 
 
 def sentence(remedy):
-    """A remedy in a sentence.
-
-    Parameters
-    ----------
-    remedy : Remedy
-
-    Returns
-    -------
-    str
-    """
+    """A remedy in a sentence."""
     name = sentenced(remedy.name)
     if not remedy.applies:
         words = {"none": "no effect", "impossible": "not possible", "unsafe": "not safe"}

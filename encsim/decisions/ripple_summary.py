@@ -70,41 +70,14 @@ class Behaviour:
 
 
 def closes(axis, speed):
-    """Whether the loop of an axis can be closed and answered in closed form at a speed.
-
-    Parameters
-    ----------
-    axis : Axis
-    speed : float
-        m/s or rad/s; matters to an estimator that times edges.
-
-    Returns
-    -------
-    bool
-    """
+    """Whether the loop of an axis can be closed and answered in closed form at a speed."""
     if axis.load is None or axis.control is None:
         return False
     return axis.estimator.linear or abs(speed) >= SLOWEST_EDGES * axis.resolution
 
 
 def behave(axis, speeds):
-    """Ripple of an axis at some speeds.
-
-    Parameters
-    ----------
-    axis : Axis
-    speeds : array_like, shape (n,)
-        m/s or rad/s.
-
-    Returns
-    -------
-    Behaviour
-
-    Raises
-    ------
-    InputError
-        If a speed is no finite number, or a filter does not fit the loop rate.
-    """
+    """Ripple of an axis at some speeds."""
     if not closes(axis, np.abs(speeds).min(initial=np.inf)):
         looped = axis.load is not None and axis.control is not None
         return _opened(axis, speeds, BLIND if looped else None)
@@ -188,18 +161,7 @@ NAMES = {
 
 
 def standing(axis, speed):
-    """Figures of an axis at a speed.
-
-    Parameters
-    ----------
-    axis : Axis
-    speed : float
-        m/s or rad/s.
-
-    Returns
-    -------
-    Standing
-    """
+    """Figures of an axis at a speed."""
     found = loop_margins(_loop_of(axis), speed) if closes(axis, speed) else None
     crossed = None if found is None or not math.isfinite(found.phase_margin) else found
     return Standing(
@@ -230,18 +192,7 @@ def _loop_of(axis):
 
 
 def delay(axis, speed):
-    """Delay from the motion to the measured velocity, s: readings, their average, their clock, the estimator.
-
-    Parameters
-    ----------
-    axis : Axis
-    speed : float
-        m/s or rad/s; matters to an estimator that times edges.
-
-    Returns
-    -------
-    float
-    """
+    """Delay from the motion to the measured velocity, s: readings, their average, their clock, the estimator."""
     sampling, estimator = axis.sampling, axis.estimator
     about = {}
     if not estimator.linear:
@@ -259,16 +210,7 @@ def _stiffness(control):
 
 
 def compared(before, after):
-    """Names of the figures that differ, as (name, before, after), in the order of `NAMES`.
-
-    Parameters
-    ----------
-    before, after : Standing
-
-    Returns
-    -------
-    list of (str, float, float)
-    """
+    """Names of the figures that differ, as (name, before, after), in the order of `NAMES`."""
     pairs = ((name, getattr(before, name), getattr(after, name)) for name in NAMES)
     return [(name, old, new) for name, old, new in pairs if _differ(old, new)]
 

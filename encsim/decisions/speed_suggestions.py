@@ -22,16 +22,7 @@ STRONG = 0.1
 
 
 def speed_proposals(situation):
-    """The nearest slower and faster speeds that are clearly smoother, as keywords of a `Proposal`.
-
-    Parameters
-    ----------
-    situation : Situation
-
-    Returns
-    -------
-    list of dict
-    """
+    """The nearest slower and faster speeds that are clearly smoother, as keywords of a `Proposal`."""
     speed = abs(situation.speed)
     found = {"kind": "speed", "name": "another speed", "causes": tuple(situation.now.parts["measured"])}
     if not speed:
@@ -81,16 +72,7 @@ HIGHEST = 0.45
 
 
 def loop_proposals(situation):
-    """Changes of the controller as keywords of a `Proposal`; none where no loop is closed.
-
-    Parameters
-    ----------
-    situation : Situation
-
-    Returns
-    -------
-    list of dict
-    """
+    """Changes of the controller as keywords of a `Proposal`; none where no loop is closed."""
     if not situation.now.closed:
         return []
     makers = (_tuned, _lower, _notch, _lowpass)

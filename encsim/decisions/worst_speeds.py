@@ -63,13 +63,7 @@ class Curves:
         self.reasons = tuple(dict.fromkeys([*self.reasons, *reasons]))
 
     def closer(self, shares):
-        """Look again, and closer, round the largest values of each array of shares.
-
-        Parameters
-        ----------
-        shares : callable
-            Of this object; {name: ndarray} over its speeds.
-        """
+        """Look again, and closer, round the largest values of each array of shares."""
         for _ in range(ROUNDS):
             found = [
                 _beside(self.speed, share) for share in shares(self).values() if np.isfinite(share).all()
@@ -77,19 +71,7 @@ class Curves:
             self.add(np.unique(np.concatenate([np.zeros(0), *found])))
 
     def largest_cause(self, curve, place):
-        """The largest cause of a curve at one of the speeds.
-
-        Parameters
-        ----------
-        curve : str
-        place : int
-
-        Returns
-        -------
-        dict
-            ``cause``, None where there is no ripple or its parts are not known, and ``cause_share`` of the mean
-            square.
-        """
+        """The largest cause of a curve at one of the speeds."""
         there = {cause: float(values[place]) for cause, values in self.parts[curve].items()}
         name, total = max(there, key=there.get, default=None), float(self.rms[curve][place])
         if name is None or not 0.0 < there[name] < np.inf:
@@ -103,21 +85,7 @@ def has_loop(axis):
 
 
 def grid(axis, low, high, points):
-    """Speeds at which to judge an axis: an even logarithmic grid and the crests within the range.
-
-    Parameters
-    ----------
-    axis : Axis
-    low, high : float
-        m/s or rad/s.
-    points : int
-        Of the even grid.
-
-    Returns
-    -------
-    ndarray
-        Ascending, both ends included.
-    """
+    """Speeds at which to judge an axis: an even logarithmic grid and the crests within the range."""
     if low == high:
         return np.array([high])
     start = low or min(

@@ -22,18 +22,7 @@ def exaggeration(departure):
 
 
 def channels(error, ax=None, *, style=canvas.PRINT):
-    """Sine against cosine channel with its departure from the circle exaggerated, and the faults in words.
-
-    Parameters
-    ----------
-    error : PeriodError
-    ax : Axes, optional
-    style : Style
-
-    Returns
-    -------
-    Axes
-    """
+    """Sine against cosine channel with its departure from the circle exaggerated, and the faults in words."""
     figure = _predicted(error)
     if ax is not None:
         return _lissajous(ax, figure, style)
@@ -46,21 +35,7 @@ def channels(error, ax=None, *, style=canvas.PRINT):
 
 
 def recorded(fit, cosine, sine, ax=None, *, style=canvas.PRINT):
-    """Recorded channels with the figure that was fitted to them, departures exaggerated alike.
-
-    Parameters
-    ----------
-    fit : Identification
-        ``signal``, ``amplitude``, ``residual``, ``coverage``, ``valid``, ``reasons``.
-    cosine, sine : ndarray, shape (n,)
-        The recording in its own units; at most 4000 points are drawn, evenly chosen.
-    ax : Axes, optional
-    style : Style
-
-    Returns
-    -------
-    Axes
-    """
+    """Recorded channels with the figure that was fitted to them, departures exaggerated alike."""
     figure = _fitted(fit, cosine, sine)
     if ax is not None:
         return _lissajous(ax, figure, style)
@@ -93,10 +68,8 @@ class Lissajous:
 
 
 def _predicted(error):
-    """The channels of a result over the ideal circle of their nominal amplitude and lag.
-
-    A lag or a roll-off is no fault of the figure, and an error given directly moves points along it.
-    """
+    """The channels of a result over the ideal circle of their nominal amplitude and lag."""
+    # A lag or a roll-off is no fault of the figure, and an error given directly moves points along it.
     signal, pitch = error.axis.signal, error.axis.scale.pitch
     left = 1.0 - error.axis.interpolation.correction
     response = 1.0

@@ -28,19 +28,7 @@ _UNIT = re.compile(r"(?<=[0-9]) (?=[A-Za-zµ])")
 
 
 def choice(result, ax=None, *, style=canvas.PRINT):
-    """Ripple of candidates against the first column of cost, or the delay.
-
-    Parameters
-    ----------
-    result : Choice
-    ax : Axes, optional
-        Takes the panel alone.
-    style : Style
-
-    Returns
-    -------
-    Axes
-    """
+    """Ripple of candidates against the first column of cost, or the delay."""
     if ax is not None:
         ax = canvas.axes(ax, style)
         view = _view(result, ax.get_xlabel())

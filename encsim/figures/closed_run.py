@@ -18,20 +18,7 @@ TOLD = 0.02
 
 
 def closed_run(result, ax=None, *, style=canvas.PRINT):
-    """Measured and true velocity, and torque or force, against time; of a profile the following error too.
-
-    Parameters
-    ----------
-    result : Run
-    ax : Axes, optional
-        Takes the velocities alone.
-    style : Style
-
-    Returns
-    -------
-    Axes
-        Of the velocities.
-    """
+    """Measured and true velocity, and torque or force, against time; of a profile the following error too."""
     part = _part(result)
     time, panels = np.asarray(result.time, dtype=float)[part], _panels(result, part)
     if ax is not None:
@@ -132,20 +119,7 @@ ENDED = "within 2\u202f% after {}"
 
 
 def step(result, ax=None, *, style=canvas.PRINT):
-    """Answer of a closed loop to a step or a ramp: what it asks for, what the axis does, what that takes.
-
-    Parameters
-    ----------
-    result : StepResponse or RampResponse
-    ax : Axes, optional
-        Takes the first panel alone: position, velocity or following error.
-    style : Style
-
-    Returns
-    -------
-    Axes
-        Of that panel.
-    """
+    """Answer of a closed loop to a step or a ramp: what it asks for, what the axis does, what that takes."""
     panels = _step_panels(result)
     if ax is not None:
         return into(ax, result.time, panels[0], style)

@@ -20,19 +20,7 @@ CROWDED = 400
 
 
 def error_map(result, ax=None, *, style=canvas.PRINT):
-    """Error of a ring over a turn with its band of uncertainty, and the orders it is made of.
-
-    Parameters
-    ----------
-    result : ErrorMap or SelfCalibration
-    ax : Axes, optional
-        Takes the map alone.
-    style : Style
-
-    Returns
-    -------
-    Axes
-    """
+    """Error of a ring over a turn with its band of uncertainty, and the orders it is made of."""
     band = SURE * float(np.max(result.uncertainty))
     values = result.error - result.error.mean()
     rows = [(result.angle, values, "ink", f"±{angle(half_range(values))}", {"linewidth": 1.1})]
@@ -55,19 +43,7 @@ def error_map(result, ax=None, *, style=canvas.PRINT):
 
 
 def calibration(result, ax=None, *, style=canvas.PRINT):
-    """Maps of both rings with their bands, the noise of each step, and how each turn closes.
-
-    Parameters
-    ----------
-    result : Calibration
-    ax : Axes, optional
-        Takes the map of ring A alone.
-    style : Style
-
-    Returns
-    -------
-    Axes
-    """
+    """Maps of both rings with their bands, the noise of each step, and how each turn closes."""
     bands = [SURE * float(sure[0]) for sure in (result.uncertainty, result.b_uncertainty)]
     rows = [[(result.angle, values, "ink", f"±{angle(half_range(values))}", {"linewidth": 1.1})]
             for values in (result.a, result.b)]  # fmt: skip
@@ -304,19 +280,7 @@ GAP = 1.35
 
 
 def passes(result, ax=None, *, style=canvas.PRINT):
-    """Error of an encoder against a reference forward and backward, and the reversal between them.
-
-    Parameters
-    ----------
-    result : PassComparison
-    ax : Axes, optional
-        Takes the errors alone.
-    style : Style
-
-    Returns
-    -------
-    Axes
-    """
+    """Error of an encoder against a reference forward and backward, and the reversal between them."""
     rows = [(result.forward, "cyclic", "forward", {}), (result.backward, "counts", "backward", {})]
     if ax is not None:
         return _errors(canvas.axes(ax, style), result.position, rows, result.unit, style, named=True)
@@ -327,19 +291,7 @@ def passes(result, ax=None, *, style=canvas.PRINT):
 
 
 def positioning(result, ax=None, *, style=canvas.PRINT):
-    """Mean deviation at each target in both directions with two standard deviations, and the reversal.
-
-    Parameters
-    ----------
-    result : Positioning
-    ax : Axes, optional
-        Takes the deviations alone.
-    style : Style
-
-    Returns
-    -------
-    Axes
-    """
+    """Mean deviation at each target in both directions with two standard deviations, and the reversal."""
     rows = [(result.forward, "cyclic", "forward", {"band": 2.0 * result.forward_deviation}),
             (result.backward, "counts", "backward", {"band": 2.0 * result.backward_deviation})]  # fmt: skip
     if ax is not None:

@@ -220,11 +220,9 @@ def _name_zone(labels, found):
 
 
 def _knee(result):
-    """Indices (fastest, smoothest, best value) of the candidates that no other beats; None where none can be shown.
-
-    Of white noise alone the ripple falls at least as fast as the delay grows, so that ripple times delay is least
-    where what no delay removes begins to show.
-    """
+    """Indices (fastest, smoothest, best value) of the candidates that no other beats; None where none can be shown."""
+    # Of white noise alone the ripple falls at least as fast as the delay grows, so that ripple times delay is least
+    # where what no delay removes begins to show.
     delay, rms = (np.asarray(row, dtype=float) for row in (result.delay, result.rms))
     usable = np.asarray(result.best, dtype=bool) & np.isfinite(delay) & np.isfinite(rms)
     usable = np.flatnonzero(usable & (delay > 0.0) & (rms > 0.0))

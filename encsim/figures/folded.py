@@ -21,32 +21,7 @@ ERROR = {"m": (MICRO + "m", 1e-6), "rad": ("″", UNITS["rad"]["″"])}
 
 
 def folded(frequency, follows, drive, lines, ax=None, *, style=canvas.PRINT):
-    """Encoder lines at one speed, where the loop sees them, over |T| and |C S|.
-
-    Parameters
-    ----------
-    frequency : ndarray, shape (n,)
-        Ascending, Hz, above 0 and up to half the loop rate.
-    follows : ndarray, shape (n,)
-        Gain T from encoder error to the position that follows it; complex or magnitude.
-    drive : ndarray, shape (n,)
-        Gain C S from encoder error to torque or force; complex or magnitude.
-    lines : Lines
-        Lines of the encoder at the speed.
-    ax : Axes, optional
-        Takes |T| alone.
-    style : Style
-
-    Returns
-    -------
-    Axes
-        Of |T|.
-
-    Raises
-    ------
-    InputError
-        If the gains are not as many as the frequencies, or there are fewer than two frequencies above 0.
-    """
+    """Encoder lines at one speed, where the loop sees them, over |T| and |C S|."""
     found = _found(frequency, follows, drive, lines)
     if ax is not None:
         ax = canvas.axes(ax, style)

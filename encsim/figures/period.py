@@ -19,29 +19,7 @@ WORDS = {
 
 
 def why_aliased(*, period, rate, amplitude, harmonic=1, unit="m", ax=None, style=canvas.PRINT):
-    """One line of the position error at three speeds: well sampled, just beside vanishing, vanished.
-
-    Parameters
-    ----------
-    period : float
-        Signal period p, m or rad.
-    rate : float
-        Loop rate fs, Hz.
-    amplitude : float
-        Amplitude of the line, position unit.
-    harmonic : int
-        Cycles of the line a signal period.
-    unit : {"m", "rad"}
-        Position unit.
-    ax : Axes, optional
-        Takes the middle row alone.
-    style : Style
-
-    Returns
-    -------
-    Axes
-        Of the middle row.
-    """
+    """One line of the position error at three speeds: well sampled, just beside vanishing, vanished."""
     line = Line(period, rate, amplitude, harmonic, unit, 13 if style.phone else 20)
     if ax is not None:
         speed = quantity(line.speeds[1], f"{unit}/s", strip=True)
@@ -168,18 +146,7 @@ DASHES = ((0, (5, 1.6)), (0, (1, 1.4)))
 
 
 def period_error(error, ax=None, *, style=canvas.PRINT):
-    """Exact error over one signal period, its two strongest lines, and all lines as bars with their causes.
-
-    Parameters
-    ----------
-    error : PeriodError
-    ax : Axes, optional
-    style : Style
-
-    Returns
-    -------
-    Axes
-    """
+    """Exact error over one signal period, its two strongest lines, and all lines as bars with their causes."""
     if ax is not None:
         name = _unit(error, canvas.axes(ax, style).get_title(loc="left"))[0]
         canvas.name_axes(ax, style, head=f"Position error ({name})")

@@ -61,19 +61,7 @@ class Row:
 
 
 def remedies(result, ax=None, *, style=canvas.PRINT):
-    """Causes and remedies of an axis at a speed.
-
-    Parameters
-    ----------
-    result : Explanation
-    ax : Axes, optional
-        Takes the bars alone.
-    style : Style
-
-    Returns
-    -------
-    Axes
-    """
+    """Causes and remedies of an axis at a speed."""
     above, below = _causes(result), _wholes(result)
     if ax is not None:
         return _in_axes(canvas.axes(ax, style), [*above, *below], result, style)

@@ -118,18 +118,7 @@ CROWDED, NARROWEST = 0.25, 0.1
 
 
 def ring_polar(curve, ax=None, *, style=canvas.PRINT):
-    """A ring with its heads to scale, the error of one head and of all as exaggerated radius.
-
-    Parameters
-    ----------
-    curve : RingCurve
-    ax : Axes, optional
-    style : Style
-
-    Returns
-    -------
-    Axes
-    """
+    """A ring with its heads to scale, the error of one head and of all as exaggerated radius."""
     if ax is not None:
         return draw(canvas.axes(ax, style), curve, style)
     title = ring_title(curve)
@@ -232,19 +221,7 @@ CLOSE = 8.0
 
 
 def ring(curve, ax=None, *, style=canvas.PRINT):
-    """Angle error of a ring over a turn, of one head and of those given, the ring with its heads, and its orders.
-
-    Parameters
-    ----------
-    curve : RingCurve
-    ax : Axes, optional
-        Takes the error against angle alone.
-    style : Style
-
-    Returns
-    -------
-    Axes
-    """
+    """Angle error of a ring over a turn, of one head and of those given, the ring with its heads, and its orders."""
     if ax is not None:
         ax = canvas.axes(ax, style)
         name = _error(ax, curve, style, ax.get_title(loc="left"))

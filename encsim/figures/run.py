@@ -94,13 +94,9 @@ def _ripple(trace):
 
 
 def spectrum(trace):
-    """Amplitude spectrum of the settled velocity: (frequency in Hz, amplitude), None where it is too short.
-
-    Notes
-    -----
-    Hann window over the first 2**18 samples, scaled by two over the window's sum: a line's peak is its
-    amplitude, up to 15 % less where the line lies between two points.
-    """
+    """Amplitude spectrum of the settled velocity: (frequency in Hz, amplitude), None where it is too short."""
+    # Hann window over the first 2**18 samples, scaled by two over the window's sum: a line's peak is its amplitude,
+    # up to 15 % less where the line lies between two points.
     ripple = _ripple(trace)[:LONGEST]
     if len(ripple) < FEWEST or not np.any(ripple):
         return None

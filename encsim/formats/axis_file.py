@@ -57,27 +57,7 @@ def loads(text, name="axis file"):
 
 
 def loads_with(text, settings, name="axis file"):
-    """The axis that a text describes, with some values replaced.
-
-    Parameters
-    ----------
-    text : str
-        Contents of an axis file.
-    settings : iterable of str
-        ``section.key=value``, also ``signal.harmonics.3=0.002``; the value as in a file or bare, without
-        quotes (``sampling.rate=8 kHz``). The value ``none`` leaves the key out.
-    name : str
-        What errors call the text.
-
-    Returns
-    -------
-    Axis
-
-    Raises
-    ------
-    InputError
-        Every fault found, with section.key and line.
-    """
+    """The axis that a text describes, with some values replaced."""
     document = toml_text.document(text, name)
     changed = apply_settings(document, settings)
     if not document:
@@ -92,18 +72,7 @@ def loads_with(text, settings, name="axis file"):
 
 
 def starter(rotary=False):
-    """A commented axis file to start from, for an invented axis.
-
-    Parameters
-    ----------
-    rotary : bool
-        For a rotary scale.
-
-    Returns
-    -------
-    str
-        Every key there is, in use or commented out, with its unit and what it means.
-    """
+    """A commented axis file to start from, for an invented axis."""
     return starter_files.text(rotary)
 
 

@@ -19,18 +19,7 @@ _KEY = re.compile(r"(?:\A|\s)([a-z_]+)\s*=\s*")
 
 
 def around(axis):
-    """A list to compare the estimator of an axis with.
-
-    Parameters
-    ----------
-    axis : Axis
-
-    Returns
-    -------
-    list of Estimator
-        Its own first, then others of all kinds of sampled positions, delays from half a period to some
-        ten times its own.
-    """
+    """A list to compare the estimator of an axis with."""
     rate, own = axis.sampling.rate, axis.estimator
     longest = SHORTEST
     if own.linear:
@@ -63,19 +52,7 @@ def _one_two_five(low, high):
 
 
 def text(estimator, unit):
-    """An estimator as the option takes it.
-
-    Parameters
-    ----------
-    estimator : Estimator
-    unit : str
-        Position unit of the scale.
-
-    Returns
-    -------
-    str
-        ``"low-pass 300 Hz order=2"``; fields at their defaults are left out.
-    """
+    """An estimator as the option takes it."""
     words = [estimator.kind]
     for place, item in enumerate(dataclasses.fields(estimator)):
         value = getattr(estimator, item.name)
@@ -92,27 +69,7 @@ def _written(value, item, unit):
 
 
 def read(text, axis, owner=OPTION):
-    """Estimators of a list such as ``"own; difference 1, 8; low-pass 300 Hz order=2"``.
-
-    Parameters
-    ----------
-    text : str
-        Kinds behind semicolons, values of one kind behind commas; the first field of a kind stands alone, others
-        as ``name=value``; quantities with their units.
-    axis : Axis
-        Whose estimator "own" is, and whose scale says which units fit.
-    owner : str
-        What errors call the list.
-
-    Returns
-    -------
-    list of Estimator
-
-    Raises
-    ------
-    InputError
-        All faults of the list.
-    """
+    """Estimators of a list such as ``"own; difference 1, 8; low-pass 300 Hz order=2"``."""
     faults, found = [], []
     entries = [part.strip() for part in text.split(";")]
     if text.count(",") + len(entries) > MOST:

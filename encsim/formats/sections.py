@@ -57,16 +57,7 @@ class Section:
                 self.fault(path, found.rule, value, units.unit_on_scale(found.unit, self.unit), found.hint)
 
     def keys(self, known):
-        """The values {key: value} of the keys that the section may have; the others are faults.
-
-        Parameters
-        ----------
-        known : sequence of str
-
-        Returns
-        -------
-        dict
-        """
+        """The values {key: value} of the keys that the section may have; the others are faults."""
         found = {}
         for key, value in (self.table or {}).items():
             if key in known:
@@ -78,17 +69,7 @@ class Section:
         return found
 
     def entries(self, leaf=lambda table: False):
-        """Values with the path of each, through tables in the section: ``signal.sde.1``, quoted or not.
-
-        Parameters
-        ----------
-        leaf : callable
-            ``leaf(table)`` says whether a table is itself a value.
-
-        Returns
-        -------
-        list of (tuple of str, object)
-        """
+        """Values with the path of each, through tables in the section: ``signal.sde.1``, quoted or not."""
         found, waiting = [], [((key,), value) for key, value in reversed((self.table or {}).items())]
         while waiting:
             path, value = waiting.pop()
@@ -99,22 +80,7 @@ class Section:
         return found
 
     def quantity(self, path, text, dimension):
-        """The SI number of a text with a unit.
-
-        Parameters
-        ----------
-        path : tuple of str
-            Of the key within the section.
-        text : object
-            As it stands in the file.
-        dimension : str
-            A key of ``units.DIMENSIONS``, on this scale where the unit is known.
-
-        Returns
-        -------
-        float
-            `NOTHING` where the text is none; the fault is recorded.
-        """
+        """The SI number of a text with a unit."""
         diameter = self.diameter if dimension == "position" else None
         with self.at(*path):
             return units.parse(text, units.on_scale(dimension, self.unit), diameter=diameter)

@@ -15,29 +15,7 @@ USUAL = ({"cos", "cosine", "c"}, {"sin", "sine", "s"})
 
 
 def read_channels(text, columns=None, name="capture"):
-    """Cosine and sine channel of a table.
-
-    Parameters
-    ----------
-    text : str
-        Rows of numbers parted by commas, semicolons, tabs or spaces; a header line may come first, lines that
-        begin with # are left out.
-    columns : str, optional
-        ``"cos,sin"``: two names of the header or numbers from 1. Without it the columns whose names say so,
-        or the only two.
-    name : str
-        What an error calls the table.
-
-    Returns
-    -------
-    list of ndarray, shape (n,)
-        Cosine and sine.
-
-    Raises
-    ------
-    InputError
-        If the columns cannot be told or a cell is no finite number; the line is named.
-    """
+    """Cosine and sine channel of a table."""
     rows = [(number, line) for number, line in enumerate(text.splitlines(), 1) if holds_data(line)]
     if not rows:
         checks.refuse(name, "hold rows of numbers", "an empty table")
@@ -153,28 +131,7 @@ _HEADER = re.compile(r"\s*(?P<name>[A-Za-z]+)\s*(?:_(?P<a>[^\s\[(]+)|\[(?P<b>[^\
 
 
 def read_columns(text, columns, name="table"):
-    """Columns of a table in SI.
-
-    Parameters
-    ----------
-    text : str
-        A header line, then rows of numbers parted by commas, semicolons, tabs or spaces; lines that begin with # are
-        left out, and so are columns not asked for.
-    columns : mapping of str to str
-        Name of each column and its dimension in `units`.
-    name : str
-        What errors call the table.
-
-    Returns
-    -------
-    dict of str to ndarray
-        In the order asked for; metres or radians.
-
-    Raises
-    ------
-    InputError
-        If a column or its unit is missing, or a cell is no finite number; the line is named.
-    """
+    """Columns of a table in SI."""
     rows = _rows(text)
     if len(rows) < 2:
         checks.refuse(name, "hold a header and rows of numbers", f"{len(rows)} lines")

@@ -24,18 +24,7 @@ _TOKEN = re.compile(
 
 
 def find(text):
-    """Line numbers of tables and keys.
-
-    Parameters
-    ----------
-    text : str
-        Valid TOML.
-
-    Returns
-    -------
-    dict
-        {(table, ..., key): line}, the first line where each path is named; a place in a list is an int in the path.
-    """
+    """Line numbers of tables and keys."""
     scan = _Scan()
     line = 1
     for match in _TOKEN.finditer(text):
@@ -157,22 +146,7 @@ _READ_RULES = {FileNotFoundError: "exist", IsADirectoryError: "be a file, not a 
 
 
 def read(path):
-    """Text of an axis file.
-
-    Parameters
-    ----------
-    path : str or path-like
-        ``-`` is the standard input.
-
-    Returns
-    -------
-    str
-
-    Raises
-    ------
-    InputError
-        If there is no such file, or it is a folder, cannot be read, is too large or no text.
-    """
+    """Text of an axis file."""
     name = str(path)
     try:
         data = _bytes(path)

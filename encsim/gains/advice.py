@@ -27,13 +27,7 @@ DIGITS = 5
 
 
 def refuse(search):
-    """Raise an InputError with the nearest reachable limits; all of them together can be reached.
-
-    Parameters
-    ----------
-    search : GainSearch
-        That has found nothing.
-    """
+    """Raise an InputError with the nearest reachable limits; all of them together can be reached."""
     trials = [search.reached(search.speeds, shape) for shape in search.starts()]
     found = {name: np.concatenate([trial[name] for trial in trials]) for name in trials[0]}
     stable = search.stable(found["gain"])
@@ -145,19 +139,7 @@ class Allowance:
 
 
 def remedies(search, control):
-    """Changes that would allow a stiffer axis, the best first.
-
-    Parameters
-    ----------
-    search : GainSearch
-        Of the axis as it is.
-    control : Control
-        What was proposed for it.
-
-    Returns
-    -------
-    tuple of Allowance
-    """
+    """Changes that would allow a stiffer axis, the best first."""
     own, found = search.shape_of(control), []
     for name, change in tried(search.axis, search.limits, search.speed).items():
         try:
@@ -179,20 +161,7 @@ def stiffness(control):
 
 
 def tried(axis, limits, speed=0.0):
-    """Changes of one thing, {name: {key: value}}.
-
-    Parameters
-    ----------
-    axis : Axis
-    limits : dict
-        {name: value or None}; without a limit of ripple the encoder's errors do not matter.
-    speed : float
-        From 0 on, m/s or rad/s; matters where edges are timed.
-
-    Returns
-    -------
-    dict
-    """
+    """Changes of one thing, {name: {key: value}}."""
     found = _of_loop(axis) | _of_estimator(axis, speed, calmer=limits["torque_ripple"] is not None)
     if limits["torque_ripple"] is not None:
         return found | _of_encoder(axis)

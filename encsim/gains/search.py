@@ -269,19 +269,7 @@ class GainSearch:
         )
 
     def proposed(self, also=(), share=SETTLED):
-        """Controller that holds a load best within the limits, settled; None if nothing is allowed.
-
-        Parameters
-        ----------
-        also : sequence of tuple
-            Shapes to begin with beside the usual.
-        share : float
-            As of :meth:`settle`.
-
-        Returns
-        -------
-        Settled or None
-        """
+        """Controller that holds a load best within the limits, settled; None if nothing is allowed."""
         shape = self._best_with_ripple(also)
         return None if shape is None else self.settle(shape, share)
 
@@ -314,14 +302,7 @@ class GainSearch:
             self.ratio[name] *= exact / searched
 
     def settle(self, shape, share=SETTLED):
-        """Controller of this shape with the highest crossover that keeps the limits exactly; None if there is none.
-
-        Parameters
-        ----------
-        shape : tuple of float
-        share : float
-            Part of the crossover by which it may stay below that.
-        """
+        """Controller of this shape with the highest crossover that keeps the limits exactly; None if there is none."""
         best, slack = None, 0.1 * share
         speed = self.widest(shape, FINE, slack)
         for _ in range(ATTEMPTS):

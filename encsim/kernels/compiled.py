@@ -132,10 +132,8 @@ def fma(context, a, b, c):
 
 @intrinsic
 def lent(context, array):
-    """Return the same array without its reference count: counting is atomic and would take longer than a step.
-
-    The caller keeps the array alive.
-    """
+    """Return the same array without its reference count: counting is atomic and would take longer than a step."""
+    # The caller keeps the array alive.
 
     def build(context, builder, signature, values):
         found = context.make_array(signature.return_type)(context, builder, values[0])
@@ -154,11 +152,9 @@ def _copied(builder, target, source, first):
 
 @intrinsic
 def held_rows(context, array):
-    """Return a copy of one lane's lasting rows, and room for the others, on the stack.
-
-    No other pointer leads there and every index is known when it is compiled, so that the rows become registers:
-    in memory each stage of a step would wait for the stage before it to be stored and loaded again.
-    """
+    """Return a copy of one lane's lasting rows, and room for the others, on the stack."""
+    # No other pointer leads there and every index is known when it is compiled, so that the rows become registers: in
+    # memory each stage of a step would wait for the stage before it to be stored and loaded again.
 
     def build(context, builder, signature, values):
         found = context.make_array(signature.return_type)(context, builder, values[0])
@@ -281,10 +277,8 @@ def log_of(u):
 
 @_inline
 def gaussian_pair(a, b):
-    """Two normal numbers of two random words (Box and Muller 1958): 40 bits radius, 24 bits angle.
-
-    The largest is sqrt(82 ln 2) = 7.5; a radius of 32 bits would end at 6.7.
-    """
+    """Two normal numbers of two random words (Box and Muller 1958): 40 bits radius, 24 bits angle."""
+    # The largest is sqrt(82 ln 2) = 7.5; a radius of 32 bits would end at 6.7.
     radius = np.float64(np.int64((a << _8) | (b >> _24)))
     radius = np.sqrt(-2.0 * log_of((radius + 0.5) * _UNIT_40))
     cosine, sine = cos_sin(np.float64(np.int64(b & _BITS_24)) * _UNIT_24)
@@ -347,10 +341,8 @@ def ticked_phase_block(anchor, step, slope, lag, ticks, work):
 
 @_jit
 def tick_block(tick, rest, advance, whole, modulus, slack, out):
-    """Number of the newest tick at each sample: n + rest/modulus grows by whole + advance/modulus.
-
-    With ``slack`` 1 rest and advance are rounded down; returns whether a carry may then have been missed.
-    """
+    """Number of the newest tick at each sample: n + rest/modulus grows by whole + advance/modulus."""
+    # With ``slack`` 1 rest and advance are rounded down; returns whether a carry may then have been missed.
     doubtful = False
     for i in range(out.size):
         rest += advance
@@ -443,10 +435,8 @@ def shift_block(sde, share, work):
 
 @_jit
 def ring_block(plan, anchor, ticks, ring, earlier, share, work):
-    """Shift READ by the error of the ring, whose orders are those of a turn, and PATH by ``share`` of it.
-
-    The angle is that of the steady motion: noise moves it by far too little to change the error.
-    """
+    """Shift READ by the error of the ring, whose orders are those of a turn, and PATH by ``share`` of it."""
+    # The angle is that of the steady motion: noise moves it by far too little to change the error.
     p = plan[0]
     for i in range(CHUNK):
         n = ticks[i] - anchor.tick if p.ticked else i
@@ -613,12 +603,10 @@ def hold_step(level, reach):
 
 @_inline
 def edge_step(move, level, reach, elapsed, plan, state):
-    """Edges that appear within one sample; updates ``behind`` and ``age`` of the state.
-
-    ``level`` is the position against the old count wanted. Crossings are taken as evenly spaced between the
-    old and the new position, so edge m comes at the latest of: its crossing, m separations after the last
-    edge, (m - f) separations after the first new crossing f. Nothing is looped over.
-    """
+    """Edges that appear within one sample; updates ``behind`` and ``age`` of the state."""
+    # ``level`` is the position against the old count wanted. Crossings are taken as evenly spaced between the old and
+    # the new position, so edge m comes at the latest of: its crossing, m separations after the last edge, (m - f)
+    # separations after the first new crossing f. Nothing is looped over.
     s, p = state[0], plan[0]
     behind, total, age = s.behind, s.behind + move, s.age + elapsed
     sign = 1.0 if total > 0.0 else -1.0
@@ -800,10 +788,8 @@ def alpha_beta_block(numbers, memory, deviation, work):
 
 @_jit
 def slope_block(chunk, samples, at, memory, deviation, work):
-    """Least squares over a chunk, a few operations a sample however long the line.
-
-    Sums run from one multiple of N samples to the next, so that they do not depend on where a run began.
-    """
+    """Least squares over a chunk, a few operations a sample however long the line."""
+    # Sums run from one multiple of N samples to the next, so that they do not depend on where a run began.
     for i in range(CHUNK):
         k = chunk * CHUNK + i
         m = k % samples
@@ -839,10 +825,8 @@ def ring_at(angle, ring):
 
 @_inline
 def edge_place(number, whole, direction, turned, plan, bends):
-    """Phase at which an edge is passed, numbers counted from a whole period.
-
-    Noise is bound to the edge, and drawn anew once the motion has ``turned``.
-    """
+    """Phase at which an edge is passed, numbers counted from a whole period."""
+    # Noise is bound to the edge, and drawn anew once the motion has ``turned``.
     p = plan[0]
     level = (number + p.bias - 0.5 + direction * (p.reach - 0.5)) / p.factor
     place = level - between(level, bends[0])
@@ -894,10 +878,8 @@ def held_down(moved, age, plan):
 
 @_inline
 def timing_step(turn, whole, tick, angle, plan, bends, ring):
-    """Velocity of timed edges in steady motion; ``tick`` is the fraction of the clock's tick at the sample.
-
-    What passes the head is ahead of the motion by the error of the ring at ``angle``.
-    """
+    """Velocity of timed edges in steady motion; ``tick`` is the fraction of the clock's tick at the sample."""
+    # What passes the head is ahead of the motion by the error of the ring at ``angle``.
     p = plan[0]
     back = p.window * p.line_slope
     ahead, ahead_back = ring_at(angle, ring), ring_at(angle - back * p.per_turn, ring)
@@ -991,11 +973,9 @@ def output_block(plan, at, number, history, work, position, velocity, offset):
 
 @_jit
 def chain_block(plan, tables, anchors, ticks, span, state, history, estimator, work, position, velocity):
-    """Compute chunks and hand out the samples asked for; ``span`` is chunks, chunks known, from, to, offset.
-
-    ``from`` and ``to`` count from the start of the first chunk; ``tables`` is (terms, shifts: rows of the ring,
-    then of the given error), ``history`` (whole, count), ``estimator`` (numbers, memory, deviation, bends).
-    """
+    """Compute chunks and hand out the samples asked for; ``span`` is chunks, chunks known, from, to, offset."""
+    # ``from`` and ``to`` count from the start of the first chunk; ``tables`` is (terms, shifts: rows of the ring,
+    # then of the given error), ``history`` (whole, count), ``estimator`` (numbers, memory, deviation, bends).
     whole, count = history
     slots = whole.size // CHUNK
     offset = span[4]
@@ -1166,10 +1146,8 @@ def spread_correlated(n, s, span, p, loop, ticks, w, rows, draws):
 
 @_jit
 def draws_block(n, s, sample, plan, loop, ticks, w, q, work, draws):
-    """All chance from a sample on, of a chunk for one lane, of DRAWN samples for more.
-
-    Sample by sample: jitter, clock, then noise of both channels reading by reading.
-    """
+    """All chance from a sample on, of a chunk for one lane, of DRAWN samples for more."""
+    # Sample by sample: jitter, clock, then noise of both channels reading by reading.
     p = plan[0]
     rows, span = draw_rows(p), draw_span(n)
     causes = (JITTER, CLOCK, NOISE_COSINE, NOISE_SINE)
@@ -1469,11 +1447,9 @@ def ahead_of(i, s, p, ring, w):
 
 @_inline
 def edges_step(k, i, s, plan, bends, ring, w, memory):
-    """Take the edges of lane i on by one sample; the phase between samples is taken as straight.
-
-    Edges are passed where the count, held by the hysteresis, changes. After a reversal the first edge in the new
-    direction stands alone.
-    """
+    """Take the edges of lane i on by one sample; the phase between samples is taken as straight."""
+    # Edges are passed where the count, held by the hysteresis, changes. After a reversal the first edge in the new
+    # direction stands alone.
     p = plan[0]
     whole = w[LINE_WHOLE_ * s + i] + w[AWAY_WHOLE_ * s + i]
     turn = w[LINE_ * s + i] + w[AWAY_ * s + i] + ahead_of(i, s, p, ring, w)
@@ -1853,10 +1829,8 @@ def lent_chunk(chunk):
 
 @_inline
 def loop_steps(n, s, first, begin, end, last, plan, loop, tables, lanes, chunk, state, out):
-    """Samples ``begin`` to ``end`` of the chunk that starts at sample ``first`` and goes on to ``last``.
-
-    The loop is closed from sample 0 on.
-    """
+    """Samples ``begin`` to ``end`` of the chunk that starts at sample ``first`` and goes on to ``last``."""
+    # The loop is closed from sample 0 on.
     plan, loop, state, out = lent(plan), lent(loop), lent(state), lent(out)
     tables, lanes, chunk = lent_tables(tables), lent_lanes(lanes), lent_chunk(chunk)
     p, c = plan[0], loop[0]
@@ -1887,11 +1861,9 @@ def drag_block(n, s, loop, w):
 
 @_jit
 def single_loop_block(first, begin, end, plan, loop, tables, lanes, chunk, state, out):
-    """``loop_steps`` for one speed.
-
-    ``tables`` is ((gaps, sde, ring, numbers, bends), (body, cogs)), ``lanes`` (w, q, (terms, memory, deviation, past),
-    (filters, held, commands)), ``chunk`` ((draws, ages, ticks), (demand, follow)).
-    """
+    """``loop_steps`` for one speed."""
+    # ``tables`` is ((gaps, sde, ring, numbers, bends), (body, cogs)), ``lanes`` (w, q, (terms, memory, deviation,
+    # past), (filters, held, commands)), ``chunk`` ((draws, ages, ticks), (demand, follow)).
     w, q, sensing, acting = lanes
     rows = held_rows(w)
     lanes = rows, q, sensing, acting

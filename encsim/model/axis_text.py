@@ -8,17 +8,7 @@ from .. import units
 
 
 def write(axis):
-    """TOML text that loads to an equal axis.
-
-    Parameters
-    ----------
-    axis : Axis
-
-    Returns
-    -------
-    str
-        A table a part; quantities have the unit that needs fewest digits.
-    """
+    """TOML text that loads to an equal axis."""
     tables = []
     for item in dataclasses.fields(axis):
         part = getattr(axis, item.name)
@@ -30,21 +20,7 @@ def write(axis):
 
 
 def setting(value, dimension, unit):
-    """A value as ``--set`` takes it behind the equals sign: bare where it is one quantity or word, else TOML.
-
-    Parameters
-    ----------
-    value : object
-        SI: a number, word, pair, mapping, description, or several of them; None leaves the key out.
-    dimension : str or None
-        Of a quantity, as `units.DIMENSIONS` has it.
-    unit : str
-        Position unit of the scale.
-
-    Returns
-    -------
-    str
-    """
+    """A value as ``--set`` takes it behind the equals sign: bare where it is one quantity or word, else TOML."""
     if value is None or isinstance(value, str):
         return value or "none"
     if dataclasses.is_dataclass(value):

@@ -24,20 +24,7 @@ class _Timing(Estimator):
     __slots__ = ()
 
     def counts(self, speed, resolution):
-        """Numbers of counts between the two edges in steady motion, and how often each occurs.
-
-        Parameters
-        ----------
-        speed : float
-            Speed v, m/s or rad/s; the sign is ignored.
-        resolution : float
-            One count q, m or rad.
-
-        Returns
-        -------
-        list of (int, float)
-            (m, share of the samples), shares adding up to 1; the larger m while the last edge is younger.
-        """
+        """Numbers of counts between the two edges in steady motion, and how often each occurs."""
         period = self._edge_period(speed, resolution)
         ratio = self.reach / period
         if ratio <= 1.0:
@@ -47,25 +34,7 @@ class _Timing(Estimator):
         return [(most, share), (most - 1, 1.0 - share)] if share < 1.0 else [(most, 1.0)]
 
     def response(self, frequency, rate, *, speed=None, resolution=None):
-        """Complex gain from position to velocity in steady motion.
-
-        Parameters
-        ----------
-        frequency : float or ndarray
-            Frequency f of a small position error, Hz. Edges are bound to position: nothing repeats every ``rate``.
-        rate : float
-            Loop rate, Hz.
-        speed : float
-            Speed v, m/s or rad/s; required.
-        resolution : float
-            One count q, m or rad; required.
-
-        Returns
-        -------
-        complex or ndarray of complex
-            Magnitude: rms over the samples of ``2 |sin(pi f m q/v)| v/(m q)``; phase: that of the mean over the
-            samples; 1/s.
-        """
+        """Complex gain from position to velocity in steady motion."""
         self._rate(rate)
         frequency, period = self._frequency(frequency), self._edge_period(speed, resolution)
         if math.isinf(period):
@@ -95,20 +64,7 @@ class _Timing(Estimator):
         return math.sqrt(2.0 * squares) / period
 
     def clock_step(self, speed, resolution):
-        """Change of the velocity when the measured time is one tick of the clock shorter.
-
-        Parameters
-        ----------
-        speed : float
-            Speed v, m/s or rad/s; the sign is ignored.
-        resolution : float
-            One count q, m or rad.
-
-        Returns
-        -------
-        float
-            ``v**2/(m q clock - v)`` for the larger m, m/s or rad/s; infinite where edges come faster than ticks.
-        """
+        """Change of the velocity when the measured time is one tick of the clock shorter."""
         period = self._edge_period(speed, resolution)
         if math.isinf(period):
             return 0.0

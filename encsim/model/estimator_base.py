@@ -34,19 +34,7 @@ class Estimator:
     linear = False
 
     def resolved(self, jitter, resolution):
-        """The same estimator with all that it takes from the axis filled in.
-
-        Parameters
-        ----------
-        jitter : float
-            Position jitter of the axis, rms, m or rad.
-        resolution : float
-            One count q, m or rad; 0 where the position is not rounded.
-
-        Returns
-        -------
-        Estimator
-        """
+        """The same estimator with all that it takes from the axis filled in."""
         return self
 
     def misfit(self, rate):
@@ -84,45 +72,13 @@ class Linear(Estimator):
     linear = True
 
     def response(self, frequency, rate):
-        """Complex gain from position to velocity.
-
-        Parameters
-        ----------
-        frequency : float or ndarray
-            Frequency f, Hz; the response repeats every ``rate``.
-        rate : float
-            Loop rate fs, Hz.
-
-        Returns
-        -------
-        complex or ndarray of complex
-            ``sum d_j z**-j``, 1/s.
-        """
+        """Complex gain from position to velocity."""
         rate = self._rate(rate)
         return (rate * self._gain(filter_design.folded(self._frequency(frequency), rate), rate))[()]
 
     def weights(self, rate):
-        """Weights of the positions, newest first.
-
-        Parameters
-        ----------
-        rate : float
-            Loop rate fs, Hz.
-
-        Returns
-        -------
-        ndarray, shape (memory(rate),)
-            d_j, 1/s.
-
-        Raises
-        ------
-        InputError
-            If the memory is longer than 4 194 304 samples.
-
-        Notes
-        -----
-        Inverse transform of the response over more points than the memory is long.
-        """
+        """Weights of the positions, newest first."""
+        # Inverse transform of the response over more points than the memory is long.
         count = self.memory(rate)
         if count > LONGEST_WEIGHTS:
             checks.refuse(
@@ -144,18 +100,7 @@ class AlphaBeta(Linear):
     __slots__ = ()
 
     def gains(self, rate):
-        """The two gains.
-
-        Parameters
-        ----------
-        rate : float
-            Loop rate fs, Hz.
-
-        Returns
-        -------
-        tuple of 2 floats
-            alpha (position) and beta (velocity), dimensionless.
-        """
+        """The two gains."""
         return self._gains(self._rate(rate))[:2]
 
     def _gain(self, turns, rate):

@@ -40,11 +40,9 @@ def power(values, whole):
 
 
 def slope(turns, samples):
-    """Gain of the slope of a line through N points, ``12/(N(N**2 - 1)) sum ((N-1)/2 - j) z**-j``.
-
-    With y = pi turns the sum is ``(3i/N) exp(-i(N-1)y) [sin((N-1)y)/(N-1) - sin((N+1)y)/(N+1)] / sin(y)**2``;
-    below (N+1)y = 1 the bracket is taken from its series.
-    """
+    """Gain of the slope of a line through N points, ``12/(N(N**2 - 1)) sum ((N-1)/2 - j) z**-j``."""
+    # With y = pi turns the sum is ``(3i/N) exp(-i(N-1)y) [sin((N-1)y)/(N-1) - sin((N+1)y)/(N+1)] / sin(y)**2``; below
+    # (N+1)y = 1 the bracket is taken from its series.
     y = np.pi * turns
     below, above = (samples - 1) * y, (samples + 1) * y
     small = np.abs(above) < 1.0
@@ -95,11 +93,9 @@ def butterworth_sections(order, tangent):
 
 
 def butterworth_noise(order, tangent):
-    """Mean square of the differenced Butterworth low-pass for white input of mean square 1.
-
-    With y = tan(pi f T)/W it is ``(8 W**3/pi) int_0^inf y**2/((1 + W**2 y**2)**2 (1 + y**(2n))) dy``; the
-    trapezoidal rule in ln y converges geometrically, and no term is negative.
-    """
+    """Mean square of the differenced Butterworth low-pass for white input of mean square 1."""
+    # With y = tan(pi f T)/W it is ``(8 W**3/pi) int_0^inf y**2/((1 + W**2 y**2)**2 (1 + y**(2n))) dy``; the
+    # trapezoidal rule in ln y converges geometrically, and no term is negative.
     first, last = -_LOG_NEGLIGIBLE / 3.0, _LOG_NEGLIGIBLE / (2 * order - 3)
     y = np.exp(_STEP * np.arange(math.floor(first / _STEP), math.ceil(last / _STEP) + 1))
     density = y**3 / ((1.0 + (tangent * y) ** 2) ** 2 * (1.0 + y ** (2 * order)))
@@ -107,11 +103,9 @@ def butterworth_noise(order, tangent):
 
 
 def butterworth_memory(order, tangent):
-    """Samples after which the differenced Butterworth low-pass has forgotten an impulse.
-
-    From the second sample on its weights are ``Re sum c_i z_i**j``; with the analog poles a_i = W e_i the poles are
-    z_i = (1 + a_i)/(1 - a_i), and c_i = 4 W**2 e_i/((1 - a_i)(1 + a_i)**2 prod(e_i - e_k)).
-    """
+    """Samples after which the differenced Butterworth low-pass has forgotten an impulse."""
+    # From the second sample on its weights are ``Re sum c_i z_i**j``; with the analog poles a_i = W e_i the poles are
+    # z_i = (1 + a_i)/(1 - a_i), and c_i = 4 W**2 e_i/((1 - a_i)(1 + a_i)**2 prod(e_i - e_k)).
     unit = np.exp(1j * math.pi * (2.0 * np.arange(1, order + 1) + order - 1) / (2 * order))
     apart = np.prod(unit[:, None] - unit + np.eye(order), axis=1)
     # A pole this near zero is gone long before 16 samples, and its c_i may not exist.
@@ -132,10 +126,8 @@ def one_pole_memory(decay):
 
 
 def pair_memory(alpha, beta, margin):
-    """Samples after which an alpha-beta filter has forgotten; ``margin`` is 4 - 2 alpha - beta.
-
-    With e = 1 - pole: e1 + e2 = alpha + beta and e1 e2 = beta; near z = -1 the margin is (2 - e1)(2 - e2).
-    """
+    """Samples after which an alpha-beta filter has forgotten; ``margin`` is 4 - 2 alpha - beta."""
+    # With e = 1 - pole: e1 + e2 = alpha + beta and e1 e2 = beta; near z = -1 the margin is (2 - e1)(2 - e2).
     middle = (alpha + beta) / 2.0
     square = middle * middle - beta
     root = math.sqrt(abs(square))
@@ -198,22 +190,7 @@ class Section:
 
 
 def sections(control, rate, *, speed=0.0, pitch=1.0):
-    """Filters of a controller at a loop rate, in their order.
-
-    Parameters
-    ----------
-    control : Control
-    rate : float
-        Loop rate fs, Hz.
-    speed, pitch : float
-        Speed and signal period; notches with an order follow them.
-
-    Returns
-    -------
-    tuple of Section
-        A notch that follows the speed is left out where its folded frequency is below 1e-4 or above 0.49
-        of the loop rate.
-    """
+    """Filters of a controller at a loop rate, in their order."""
     found = []
     for notch in control.notch:
         turns = notch.frequency / rate if notch.order is None else _followed(notch.order, speed, pitch, rate)

@@ -302,19 +302,7 @@ class Control:
 
 
 def rate_faults(control, rate):
-    """Faults of a controller run at this loop rate: filters from half the rate on.
-
-    Parameters
-    ----------
-    control : Control
-    rate : float
-        Loop rate fs, Hz.
-
-    Returns
-    -------
-    list of Fault
-        Empty where all fits.
-    """
+    """Faults of a controller run at this loop rate: filters from half the rate on."""
     named = [(f"Control.notch.{n}.frequency", part.frequency) for n, part in enumerate(control.notch)]
     named.append(("Control.lowpass", control.lowpass))
     rule = f"stay below half the loop rate, {rate / 2.0:g} Hz"

@@ -29,18 +29,7 @@ class Profile:
     __slots__ = ()
 
     def at(self, time):
-        """Demand at some times.
-
-        Parameters
-        ----------
-        time : array_like
-            Times from the start on, s.
-
-        Returns
-        -------
-        ndarray, shape (3, ...)
-            Position (m or rad), velocity, acceleration.
-        """
+        """Demand at some times."""
         raise NotImplementedError
 
 
@@ -289,21 +278,7 @@ class Sampled(Profile):
 
     @classmethod
     def from_file(cls, path):
-        """Profile of a text file of two columns, time (s) and position (m or rad), with or without a header.
-
-        Parameters
-        ----------
-        path : str or path-like
-
-        Returns
-        -------
-        Sampled
-
-        Raises
-        ------
-        InputError
-            If the file cannot be read or a line holds no two numbers.
-        """
+        """Profile of a text file of two columns, time (s) and position (m or rad), with or without a header."""
         try:
             with open(path, newline="", encoding="utf-8-sig") as file:
                 rows = list(csv.reader(file))

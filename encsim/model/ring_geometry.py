@@ -76,27 +76,7 @@ def check_orders(check, name, unit):
 
 
 def finite(field_name, values, unit):
-    """Values as a float array of any shape, all finite.
-
-    Parameters
-    ----------
-    field_name : str
-        What an error calls them.
-    values : array-like of float
-        Any shape.
-    unit : str
-        Unit an error shows.
-
-    Returns
-    -------
-    ndarray
-        A copy.
-
-    Raises
-    ------
-    InputError
-        If they are no numbers or not all finite; it names the first that is not.
-    """
+    """Values as a float array of any shape, all finite."""
     try:
         found = np.array(values)
     except ValueError:
@@ -299,28 +279,7 @@ class Head:
 
 
 def arranged(heads, weights=None, owner="heads"):
-    """Heads and their normalised weights.
-
-    Parameters
-    ----------
-    heads : sequence of float or Head
-        Angles, rad, or heads.
-    weights : sequence of float, optional
-        One a head; any sign, their sum not zero. Equal without.
-    owner : str
-        What an error calls the heads.
-
-    Returns
-    -------
-    heads : tuple of Head
-    weights : ndarray, shape (heads,)
-        Their sum is 1.
-
-    Raises
-    ------
-    InputError
-        If there is no head or too many, two stand on the same spot, or the weights do not fit.
-    """
+    """Heads and their normalised weights."""
     found = _as_heads(heads, owner)
     turns = np.sort(np.mod([head.angle for head in found], 2.0 * np.pi))
     gaps = np.diff(np.append(turns, turns[0] + 2.0 * np.pi))

@@ -34,19 +34,9 @@ def resolved(axis):
 
 @lru_cache(maxsize=64)
 def pairs(estimator, rate):
-    """What the mean square of a velocity takes of the mean squares of increments over j samples.
-
-    Returns
-    -------
-    steps : ndarray of int, shape (n,)
-    weight : ndarray, shape (n,)
-        Of the increments' mean squares, 1/s2.
-
-    Notes
-    -----
-    The weights d of the estimator add up to zero; therefore E(sum d_j e_j)**2 is the sum over j >= 1 of
-    -(sum_i d_i d_{i+j}) E(e_i - e_{i+j})**2. Weights that add up to less than 1e-8 of all are left out.
-    """
+    """What the mean square of a velocity takes of the mean squares of increments over j samples."""
+    # The weights d of the estimator add up to zero; therefore E(sum d_j e_j)**2 is the sum over j >= 1 of -(sum_i d_i
+    # d_{i+j}) E(e_i - e_{i+j})**2. Weights that add up to less than 1e-8 of all are left out.
     if estimator.kind == "difference":
         return np.array([estimator.samples]), np.array([(rate / estimator.samples) ** 2])
     d = estimator.weights(rate)
@@ -429,10 +419,8 @@ def _points_over_period(orders):
 
 
 def _over_lag(made, orders, lag, points):
-    """What lines make of a lag: eps(x + L) - eps(x), and half of (1 + eps'(x))**2 + (1 + eps'(x + L))**2.
-
-    Both of shape (lags, points).
-    """
+    """What lines make of a lag: eps(x + L) - eps(x), and half of (1 + eps'(x))**2 + (1 + eps'(x + L))**2."""
+    # Both of shape (lags, points).
     turned = made * np.exp(2j * np.pi * np.multiply.outer(lag, orders))
     rise = 2j * np.pi * orders
     here, there = (1.0 + over_grid(rise * lines, orders, points) for lines in (made, turned))

@@ -232,10 +232,8 @@ def ripple(axis, speeds):
 
 
 def _parts(axis, model, speed):
-    """Parts of the model, means over the speeds at which the graduation of a mounted ring passes in a turn.
-
-    These differ by a trifle, which is all that is left where lines vanish or counts come evenly.
-    """
+    """Parts of the model, means over the speeds at which the graduation of a mounted ring passes in a turn."""
+    # These differ by a trifle, which is all that is left where lines vanish or counts come evenly.
     squares, peak = model.parts(speed)
     if axis.ring is None:
         return squares, peak
@@ -347,20 +345,7 @@ def _peak_of_parts(axis, squares, magnitudes):
 
 
 def regimes(axis, squares, frequency):
-    """Name of the largest part at each speed.
-
-    Parameters
-    ----------
-    axis : Axis
-    squares : dict of str to ndarray, shape (n,)
-        Mean square by cause.
-    frequency : ndarray, shape (n,)
-        Of the line with the largest velocity amplitude, Hz.
-
-    Returns
-    -------
-    ndarray of str, shape (n,)
-    """
+    """Name of the largest part at each speed."""
     nothing = np.zeros_like(frequency)
     random = sum((squares[cause] for cause in RANDOM if cause in squares), nothing)
     counting = sum((squares[cause] for cause in COUNTING if cause in squares), nothing)

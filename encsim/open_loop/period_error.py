@@ -35,26 +35,9 @@ class Channels:
 
 
 def channels(axis, speed=0.0):
-    """Fourier terms of both channels in steady motion.
-
-    Parameters
-    ----------
-    axis : Axis
-    speed : float or ndarray, shape (m,)
-        Signed speed v, m/s or rad/s.
-
-    Returns
-    -------
-    Channels
-        ``offset`` (o_c, o_s); ``orders`` shape (n,), ascending from 1; ``cosine`` and ``sine`` C_n and S_n,
-        complex, shape (n,) or (m, n). Amplitude, gain, phase, harmonics, readhead bandwidth and skew are in;
-        the given error (sde), averaging, noise and the converter are not.
-
-    Notes
-    -----
-    In steady motion the bandwidth f_b multiplies term n by 1/(1 + i n v/(p f_b)); the skew t_s reads the
-    sine channel at theta + 2 pi v t_s/p. Conditioning leaves 1 - correction of offset, gain and phase.
-    """
+    """Fourier terms of both channels in steady motion."""
+    # In steady motion the bandwidth f_b multiplies term n by 1/(1 + i n v/(p f_b)); the skew t_s reads the sine
+    # channel at theta + 2 pi v t_s/p. Conditioning leaves 1 - correction of offset, gain and phase.
     signal, left = axis.signal, 1.0 - axis.interpolation.correction
     orders = np.array([1, *signal.harmonics], dtype=np.int64)
     cosine = signal.amplitude * np.array([1.0, *signal.harmonics.values()], dtype=complex)
@@ -125,15 +108,7 @@ def _turned(orders, turns):
 
 
 def error_on_grid(axis, speed, points):
-    """Error of the shown position on an even grid over one period, periods, with its lag removed.
-
-    Returns
-    -------
-    error : ndarray, shape (..., points)
-        The mean is left in, but the lag of the fundamental, a latency, is out.
-    radius : ndarray, shape (..., points)
-        Distance of the channels from zero, of unit amplitude.
-    """
+    """Error of the shown position on an even grid over one period, periods, with its lag removed."""
     turns = np.arange(points) / points
     moved = shifted(axis, turns)
     cosine, sine = read_signals(axis, speed, turns)
@@ -325,13 +300,9 @@ def position_error(axis, speed=0.0):
 
 
 def first_order(axis):
-    """Lines that each fault of the signals makes to first order, {cause: {order: amplitude}}, m or rad.
-
-    Notes
-    -----
-    Offset |o| at 1, gain g/2 and phase phi/2 at 2; harmonic n = 1 mod 4 at n - 1, n = 3 mod 4 at n + 1, both
-    with h_n; even n at n - 1 and n + 1 with h_n/sqrt(2) each. All of unit amplitude times p/(2 pi).
-    """
+    """Lines that each fault of the signals makes to first order, {cause: {order: amplitude}}, m or rad."""
+    # Offset |o| at 1, gain g/2 and phase phi/2 at 2; harmonic n = 1 mod 4 at n - 1, n = 3 mod 4 at n + 1, both with
+    # h_n; even n at n - 1 and n + 1 with h_n/sqrt(2) each. All of unit amplitude times p/(2 pi).
     signal, left = axis.signal, 1.0 - axis.interpolation.correction
     unit = axis.scale.pitch / TAU
     found = {

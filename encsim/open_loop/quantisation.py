@@ -32,25 +32,9 @@ def kink(distance):
 
 
 def counted(increment, spread):
-    """Mean square that rounding adds to an increment: E r(1 - r) of the increment plus a Gaussian part.
-
-    Parameters
-    ----------
-    increment : ndarray
-        Increment t, counts.
-    spread : ndarray
-        Rms a of the Gaussian part, counts; broadcasts with the increment.
-
-    Returns
-    -------
-    ndarray
-        E[r(1 - r)], r = frac(t + a Z), counts squared, within 1e-9.
-
-    Notes
-    -----
-    ``1/6 - sum_m cos(2 pi m t) exp(-2 pi**2 m**2 a**2)/(pi m)**2``; for small a the same as
-    ``r(1 - r) - a**2 + 2 a kink(d/a)``, d the distance to the nearest whole number.
-    """
+    """Mean square that rounding adds to an increment: E r(1 - r) of the increment plus a Gaussian part."""
+    # ``1/6 - sum_m cos(2 pi m t) exp(-2 pi**2 m**2 a**2)/(pi m)**2``; for small a the same as ``r(1 - r) - a**2 + 2 a
+    # kink(d/a)``, d the distance to the nearest whole number.
     increment, spread = np.broadcast_arrays(
         np.asarray(increment, dtype=float), np.asarray(spread, dtype=float)
     )

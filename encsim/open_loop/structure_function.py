@@ -93,18 +93,7 @@ class Increments:
         return 2.0 * (correlation[0] - correlation)
 
     def mean_square(self, lag, spread):
-        """E D(L + s Z) + s**2: mean square of the shown increment less L.
-
-        Parameters
-        ----------
-        lag, spread : ndarray, shape (n,)
-            L and s, periods.
-
-        Returns
-        -------
-        ndarray, shape (n,)
-            Periods squared.
-        """
+        """E D(L + s Z) + s**2: mean square of the shown increment less L."""
         found = np.empty(lag.shape)
         fine = spread < FINE * self.step
         found[fine] = self._by_kinks(lag[fine], spread[fine])
@@ -173,14 +162,7 @@ class Increments:
         return 2.0 * self.power.sum() - last
 
     def line_parts(self, orders, lag, spread):
-        """What the lines of these orders make of the mean square, and what the Gaussian scatters of them.
-
-        Returns
-        -------
-        cyclic, scattered : ndarray, shape (n,)
-            ``sum 2 |g_m|**2 (1 - cos 2 pi m L) f`` and ``sum 2 |g_m|**2 (1 - f)``, both signs of m,
-            f = exp(-2 pi**2 m**2 s**2), periods squared.
-        """
+        """What the lines of these orders make of the mean square, and what the Gaussian scatters of them."""
         return line_parts(4.0 * self.power[orders], orders, lag, spread)
 
 

@@ -14,13 +14,7 @@ MOST_EDGE_JITTER = 0.2
 
 
 def find(axis, model, speed, squares, total):
-    """Speeds at which the prediction may not be believed, and the reasons that apply.
-
-    Returns
-    -------
-    doubtful : ndarray of bool, shape of ``speed``
-    reasons : tuple of str
-    """
+    """Speeds at which the prediction may not be believed, and the reasons that apply."""
     found = [
         *_limit_doubts(axis, speed),
         (not model.sound, "the two channels do not go round zero at some speed"),

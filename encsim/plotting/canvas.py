@@ -307,22 +307,7 @@ def describe(figure, title, text):
 
 
 def save(figure, target, format=None, *, force=False):
-    """Write a figure as PNG, SVG or PDF, whole or not at all, the same bytes each time.
-
-    Parameters
-    ----------
-    figure : Figure
-    target : str, path-like or binary stream
-    format : {"png", "svg", "pdf"}, optional
-        Taken from the suffix of the target where it has one.
-    force : bool
-        Replace a file that exists.
-
-    Raises
-    ------
-    InputError
-        If the format is another one, the file exists and force is false, or it cannot be written.
-    """
+    """Write a figure as PNG, SVG or PDF, whole or not at all, the same bytes each time."""
     stream = hasattr(target, "write")
     kind = (format or ("" if stream else Path(target).suffix.lstrip("."))).lower()
     if kind not in FORMATS:

@@ -217,25 +217,7 @@ def closed(angle, values, unit):
 
 
 def turn_panel(ax, rows, unit, style, *, band=0.0, least=0.0):
-    """Lines over a turn with their names, the last of them on a band.
-
-    Parameters
-    ----------
-    ax : Axes
-        Dressed; takes its ranges here.
-    rows : sequence of (angle, values, role, name, changes of the line)
-    unit : float
-        Size of the unit of the values, rad.
-    style : Style
-    band : float
-        Half width of the band, rad; not drawn where it is zero or unknown.
-    least : float
-        The vertical range reaches at least this far, rad.
-
-    Returns
-    -------
-    Labels
-    """
+    """Lines over a turn with their names, the last of them on a band."""
     wide = band if np.isfinite(band) else 0.0
     lines = [(*closed(angle, values, unit), *rest) for angle, values, *rest in rows]
     size = max([float(np.abs(y).max()) + wide / unit for _, y, *_ in lines] + [least / unit]) or 1.0

@@ -81,10 +81,8 @@ class Labels:
         return points[((points >= 0.0) & (points <= self.size)).all(axis=1)]
 
     def beside(self, text, key, role, *, bold=True, size=SIZE, lone=True, most=np.inf):
-        """Write a line's name where the line is alone; nothing where it is out of sight or no place is free.
-
-        A line that is told by its width may be named where others run under it: ``lone`` false.
-        """
+        """Write a line's name where the line is alone; nothing where it is out of sight or no place is free."""
+        # A line that is told by its width may be named where others run under it: ``lone`` false.
         own, others = self.lines[key], self._others(key)
         if not len(own):
             return None
@@ -98,11 +96,9 @@ class Labels:
         return self._write(text, centres, bias, named, others, role, bold, size, most)
 
     def at(self, texts, x, y, role, *, bold=True, size=SIZE, above=None, clear=0.0, most=FAR):
-        """Write the name of one point, ``clear`` mm and a gap above, below or beside it.
-
-        Of several texts, the longest first, the first that finds a free place is written, none if none does: the
-        last of them may cost ``most``.
-        """
+        """Write the name of one point, ``clear`` mm and a gap above, below or beside it."""
+        # Of several texts, the longest first, the first that finds a free place is written, none if none does: the
+        # last of them may cost ``most``.
         anchor = self.place(x, y)
         ways = [(side, tall) for tall in (1.0, -1.0) for side in SIDES] + [(1.0, 0.0), (-1.0, 0.0)]
         ways = np.array([way for way in ways if above is None or way[1] * (1 if above else -1) > 0])
@@ -215,11 +211,9 @@ class Labels:
         )
 
     def _costs(self, centres, half, named, others):
-        """How bad each place is, and the point that a leader would lead to.
-
-        Covered points and labels, the edge, the distance, other lines as near as the one named, and what a
-        leader crosses.
-        """
+        """How bad each place is, and the point that a leader would lead to."""
+        # Covered points and labels, the edge, the distance, other lines as near as the one named, and what a leader
+        # crosses.
         found = [_beyond(named - centre, half) for centre in centres]
         apart, targets = np.array([way.min() for way in found]), named[[int(np.argmin(way)) for way in found]]
         every = self._sums(np.vstack([np.empty((0, 2)), *self.lines.values()]))

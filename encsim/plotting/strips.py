@@ -13,20 +13,7 @@ BELOW = -4.6
 
 
 def ribbon(places, edges, names, looks, caption):
-    """Segments in a row, each written over where there is room, else below with a leader.
-
-    Parameters
-    ----------
-    places : Labels
-        Of a flat panel.
-    edges : ndarray, shape (n + 1,)
-        Borders of the segments, shares of the width.
-    names : sequence of n str
-    looks : dict
-        {name: (fill role, text role, words, the longest first)}.
-    caption : str
-        Small words below; words of narrow segments make room for them.
-    """
+    """Segments in a row, each written over where there is room, else below with a leader."""
     x = edges * places.size[0]
     for name, left, right in zip(names, x[:-1], x[1:], strict=True):
         share = max(right - left, 0.25) / places.size[0]
@@ -102,25 +89,7 @@ def _meet(box, left, right):
 
 
 def choose_names(places, words, panel, prefix):
-    """Which names of ticks along the top stand where, without touching each other.
-
-    Parameters
-    ----------
-    places : sequence of float
-        Middles, mm from the left edge of the panel.
-    words : sequence of str
-        Names; of equal ones the first that fits is written, "all" before the others.
-    panel : float
-        Width of the panel, mm.
-    prefix : str
-        Words that explain the names, before the first or after the last of them.
-
-    Returns
-    -------
-    names : list of (float, str)
-    start : float or None
-        Left edge of the prefix, None where it does not fit.
-    """
+    """Which names of ticks along the top stand where, without touching each other."""
     chosen = {}
     for number in sorted(range(len(words)), key=lambda n: (words[n] != "all", n)):
         half = width(words[number], SMALL, True) / 2.0

@@ -49,11 +49,9 @@ def _fresh(c, s):
 
 
 def _clipped(values):
-    """Say whether far more samples sit at the highest value than a rounded crest puts there.
-
-    A crest of amplitude A holds acos(1 - step/A)/pi of the samples within one step of its top; up to twice
-    that is let pass, so clipping by less than about four steps of the converter is not found.
-    """
+    """Say whether far more samples sit at the highest value than a rounded crest puts there."""
+    # A crest of amplitude A holds acos(1 - step/A)/pi of the samples within one step of its top; up to twice that is
+    # let pass, so clipping by less than about four steps of the converter is not found.
     half = 0.5 * values.max() - 0.5 * values.min()
     top = values >= values.max() - 1e-9 * half
     if np.all(top):
@@ -354,10 +352,8 @@ def _from_motion(squares, x, y, coverage):
 
 
 def _largest_noise(alone, jitter, count):
-    """Noise above which smooth motion contradicts what the ellipse alone leaves.
-
-    Twice its variance, six standard deviations of chance, and twice what jitter bends across the curve.
-    """
+    """Noise above which smooth motion contradicts what the ellipse alone leaves."""
+    # Twice its variance, six standard deviations of chance, and twice what jitter bends across the curve.
     return np.sqrt(alone**2 * (2.0 + 6.0 * np.sqrt(4.0 / count)) + jitter**4) + ROUNDING
 
 

@@ -42,10 +42,8 @@ def conic(c, s):
 
 
 def from_conic(coefficients):
-    """Parameters (o_c, o_s, a, b, phi) of a conic, NoFit if it is no ellipse.
-
-    Heydemann's sine channel lags by alpha = asin(C/sqrt(4 A B)), so phi = -alpha.
-    """
+    """Parameters (o_c, o_s, a, b, phi) of a conic, NoFit if it is no ellipse."""
+    # Heydemann's sine channel lags by alpha = asin(C/sqrt(4 A B)), so phi = -alpha.
     A, B, C, D, E = coefficients
     if not (A > 0.0 and B > 0.0 and 4.0 * A * B > C * C):
         raise NoFit("the points lie on no ellipse")
@@ -63,11 +61,9 @@ def corrected(q, c, s):
 
 
 def fit_ellipse(c, s):
-    """Squares of the ellipse with the least orthogonal distance from the points.
-
-    Noise along a curve of curvature k carries points outwards by k sigma^2/2 on average. The second pass
-    takes that off; without it the amplitude comes out sigma^2/2 too large.
-    """
+    """Squares of the ellipse with the least orthogonal distance from the points."""
+    # Noise along a curve of curvature k carries points outwards by k sigma^2/2 on average. The second pass takes that
+    # off; without it the amplitude comes out sigma^2/2 too large.
     first = solve(_start(c, s), lambda q, part: _distance_rows(q, c[part], s[part], 0.0), len(c))
     variance = np.sum(distances(first.q, c, s)[0] ** 2) / (len(c) - 5)
     return solve(first.q, lambda q, part: _distance_rows(q, c[part], s[part], variance), len(c))
@@ -94,10 +90,8 @@ def distances(q, c, s):
 
 
 def cyclic_distance(q, c, s, orders):
-    """Amplitude of cos 4 theta in the distances, its uncertainty, and the variance left without ``orders``.
-
-    The derivatives by the ellipse's own parameters are fitted along, so that they do not hide a part.
-    """
+    """Amplitude of cos 4 theta in the distances, its uncertainty, and the variance left without ``orders``."""
+    # The derivatives by the ellipse's own parameters are fitted along, so that they do not hide a part.
     theta = _foot(q, c, s)
     rows, columns = _distance_rows(q, c, s, 0.0)[0]
     waves = [f(n * theta) for n in orders for f in (np.cos, np.sin)]
@@ -110,10 +104,8 @@ def cyclic_distance(q, c, s, orders):
 
 
 def solve(start, linearise, count):
-    """Gauss-Newton with step halving, NoFit where it does not settle.
-
-    ``linearise(q, part)`` gives (residual, columns) of a slice of the points for each class of rows.
-    """
+    """Gauss-Newton with step halving, NoFit where it does not settle."""
+    # ``linearise(q, part)`` gives (residual, columns) of a slice of the points for each class of rows.
     q, sums = start, _summed(start, linearise, count)
     for _ in range(STEPS):
         inverse = _inverse(sum(sums[0]))

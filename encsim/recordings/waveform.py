@@ -169,11 +169,9 @@ def _residuals(q, c, s, theta, orders):
 
 
 def _noise_beside_jitter(squares, c, s, orders, motion, spread):
-    """Noise variance and its uncertainty where jitter bends into the radius.
-
-    A phase off by d lies d^2/2 inside the tangent, and the mean curve lies inside the true one. So the jitter
-    that the tangential residuals tell is put into the phase, and what is cyclic in the radius is left out.
-    """
+    """Noise variance and its uncertainty where jitter bends into the radius."""
+    # A phase off by d lies d^2/2 inside the tangent, and the mean curve lies inside the true one. So the jitter that
+    # the tangential residuals tell is put into the phase, and what is cyclic in the radius is left out.
     theta = motion.phase(squares.q[5 + len(orders) :], slice(None))
     _, angle, flat = _residuals(squares.q, c, s, theta, orders)
     theta = theta + angle * spread.jitter / (spread.jitter + flat * spread.noise)
@@ -194,11 +192,9 @@ def _weights(spread):
 
 
 def _significant(squares, orders):
-    """Orders whose harmonics are seen, and the largest size that would not be.
-
-    Harmonics are judged together where they can hardly be told apart: with much jitter h3 and h5 show only as
-    a sum, and one without the other would take all of it.
-    """
+    """Orders whose harmonics are seen, and the largest size that would not be."""
+    # Harmonics are judged together where they can hardly be told apart: with much jitter h3 and h5 show only as a
+    # sum, and one without the other would take all of it.
     part = slice(5, 5 + len(orders))
     sizes, covariance = squares.q[part], squares.covariance[part, part]
     errors = np.sqrt(np.diag(covariance))

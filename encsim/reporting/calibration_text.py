@@ -16,18 +16,7 @@ UNCLEAR = "No order is three times its uncertainty: the largest are listed.\n"
 
 
 def rings(result, source=None):
-    """Report of two rings.
-
-    Parameters
-    ----------
-    result : Calibration
-    source : CTable, optional
-        What was written as C source.
-
-    Returns
-    -------
-    str
-    """
+    """Report of two rings."""
     used = int(np.count_nonzero(result.weights))
     words = (
         f"Two rings from {used} steps of {len(result.angle)} readings: A is wrong by {_half(result.a)}, B by "
@@ -56,17 +45,7 @@ def rings(result, source=None):
 
 
 def own_heads(result, source=None):
-    """Report of a ring that its own heads calibrate.
-
-    Parameters
-    ----------
-    result : SelfCalibration
-    source : CTable, optional
-
-    Returns
-    -------
-    str
-    """
+    """Report of a ring that its own heads calibrate."""
     words = f"The ring is wrong by {_half(result.error)} (half of the whole range). {_known(result.uncertainty[0])}"
     words += " Wander of the bearing that does not turn with the ring is taken for an error of the ring."
     rows, which = _by_size(result.order_uncertainty, np.abs(result.amplitudes))
@@ -80,16 +59,7 @@ def own_heads(result, source=None):
 
 
 def plan(result):
-    """Report of a plan.
-
-    Parameters
-    ----------
-    result : CalibrationPlan
-
-    Returns
-    -------
-    str
-    """
+    """Report of a plan."""
     count, orders = len(result.steps), len(result.orders)
     seen = orders - len(result.lost)
     words = f"{count} steps of {result.points} readings see {seen} of {orders} orders of two rings."
@@ -117,16 +87,7 @@ def _noisiest(result):
 
 
 def passes(result):
-    """Report of passes against a reference.
-
-    Parameters
-    ----------
-    result : PassComparison
-
-    Returns
-    -------
-    str
-    """
+    """Report of passes against a reference."""
     unit, rows = result.unit, _spread(len(result.position))
     worst = float(np.abs(result.error).max())
     words = (
@@ -140,16 +101,7 @@ def passes(result):
 
 
 def positioning(result):
-    """Report of runs to targets.
-
-    Parameters
-    ----------
-    result : Positioning
-
-    Returns
-    -------
-    str
-    """
+    """Report of runs to targets."""
     figures = {
         "accuracy": ("accuracy", "forward_accuracy", "backward_accuracy"),
         "repeatability": ("largest_repeatability", "forward_repeatability", "backward_repeatability"),
@@ -190,10 +142,8 @@ def _lost(result):
 
 
 def _by_size(sure, *sizes):
-    """Rows of the orders that are largest in any of the rings, ascending, and which they are in words.
-
-    Those that stand out of their uncertainty, or where none does the largest.
-    """
+    """Rows of the orders that are largest in any of the rings, ascending, and which they are in words."""
+    # Those that stand out of their uncertainty, or where none does the largest.
     most = np.maximum.reduce(sizes)
     clear = np.where(most < CLEAR * np.where(np.isfinite(sure), sure, 0.0), 0.0, most)
     if not np.any(clear):

@@ -30,18 +30,7 @@ RESOLUTIONS = {"interpolation.factor": "counts a period", "interpolation.bits": 
 
 
 def choice(found, *, cautious=True):
-    """Report of a choice.
-
-    Parameters
-    ----------
-    found : Choice
-    cautious : bool
-        End with the caution.
-
-    Returns
-    -------
-    str
-    """
+    """Report of a choice."""
     parts = [_answer(found), "\n", aligned(_columns(found)), *_more(found), "\n"]
     parts += [f"{line}\n" for line in _notes(found)]
     return "".join([*parts, CAUTION if cautious else ""])
@@ -64,16 +53,7 @@ def _answer(found):
 
 
 def missed(row):
-    """What the nearest candidate misses, in words.
-
-    Parameters
-    ----------
-    row : Row
-
-    Returns
-    -------
-    str
-    """
+    """What the nearest candidate misses, in words."""
     limits = row.judgement.requirement, row.judgement.units
     return f"{row.short}; it misses {'; '.join(_check(each, limits[1]) for each in row.missed)}"
 
@@ -190,18 +170,7 @@ LEGEND = (
 
 
 def explanation(found, *, cautious=True):
-    """Report of an explanation.
-
-    Parameters
-    ----------
-    found : Explanation
-    cautious : bool
-        End with the cautions.
-
-    Returns
-    -------
-    str
-    """
+    """Report of an explanation."""
     parts = [f"{textwrap.fill(line, WIDE)}\n" for line in found.text.splitlines()]
     parts += ["\n", aligned(_causes(found)), "\n", aligned(_remedies(found))]
     parts += ["\n", *_details(found), "\n", textwrap.fill(LEGEND, WIDE), "\n"]
@@ -212,16 +181,7 @@ def explanation(found, *, cautious=True):
 
 
 def disagreement(found):
-    """What the simulation does not confirm, in one line.
-
-    Parameters
-    ----------
-    found : Explanation
-
-    Returns
-    -------
-    str
-    """
+    """What the simulation does not confirm, in one line."""
     every = [one.name for one in (*found.remedies, *filter(None, [found.together])) if one.agrees is False]
     return f"the simulation does not confirm: {', '.join(every) or 'the ripple of the axis as it is'}"
 

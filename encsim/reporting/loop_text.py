@@ -22,23 +22,7 @@ ELSEWHERE = (
 
 
 def loop(found, curve, whole, simulated=None, *, cautions=()):
-    """Report of a closed loop: margins in words, smoothness, simulated speeds, notes.
-
-    Parameters
-    ----------
-    found : Margins
-    curve : Smoothness
-        What was asked for.
-    whole : Smoothness
-        The same range with more speeds, for the answer; or the curve itself.
-    simulated : Runs, optional
-    cautions : sequence of str
-        Lines at the end.
-
-    Returns
-    -------
-    str
-    """
+    """Report of a closed loop: margins in words, smoothness, simulated speeds, notes."""
     parts = [margins(found), *(f"Note: {reason}\n" for reason in found.reasons if found.stable)]
     if np.isfinite(curve.actual).any():
         unit = curve.units["speed"]
@@ -50,20 +34,7 @@ def loop(found, curve, whole, simulated=None, *, cautions=()):
 
 
 def aging(axis, speed, stable_from=""):
-    """What becomes of a loop of timed edges at other speeds, in a sentence or two.
-
-    Parameters
-    ----------
-    axis : Axis
-    speed : float
-        Of its margins, m/s or rad/s.
-    stable_from : str
-        The lowest speed at which it is stable, where it is known.
-
-    Returns
-    -------
-    str
-    """
+    """What becomes of a loop of timed edges at other speeds, in a sentence or two."""
     here = show(abs(speed), f"{axis.scale.unit}/s")
     text = f"Timed edges are older the slower the axis moves: the margins are those at {here}, and slower there is less"
     if stable_from:

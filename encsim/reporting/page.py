@@ -140,36 +140,13 @@ def page(
     tolerance=None,
     progress=None,
 ):
-    """The page that :func:`report` writes, as text.
-
-    Parameters
-    ----------
-    axis, speeds, requirement, title, reproducible, seed, tolerance, progress
-        As of :func:`report`.
-
-    Returns
-    -------
-    str
-    """
+    """The page that :func:`report` writes, as text."""
     found = findings(axis, speeds, requirement, seed, progress or (lambda text: None))
     return rendered(replace(found, tolerance=tolerance), title, seed, dated=not reproducible)
 
 
 def findings(axis, speeds, requirement, seed, progress):
-    """Compute all that a page shows.
-
-    Parameters
-    ----------
-    axis : Axis
-    speeds : array_like or None
-    requirement : Requirement or None
-    seed : int
-    progress : callable
-
-    Returns
-    -------
-    Findings
-    """
+    """Compute all that a page shows."""
     _check(requirement, seed)
     own = _own_speeds(axis, speeds)
     progress("judging the axis" if requirement is not None else "computing ripple")
@@ -210,19 +187,7 @@ def _check(requirement, seed):
 
 
 def shown_speeds(axis, speeds=None, requirement=None, count=40):
-    """Speeds spread over the range that a page shows.
-
-    Parameters
-    ----------
-    axis : Axis
-    speeds : array_like, optional
-    requirement : Requirement, optional
-    count : int
-
-    Returns
-    -------
-    ndarray
-    """
+    """Speeds spread over the range that a page shows."""
     sweep = _sweep(axis, _own_speeds(axis, speeds), requirement)
     return np.geomspace(sweep[0], sweep[-1], count) if len(sweep) > 1 else sweep
 
@@ -305,19 +270,7 @@ def _ring(axis):
 
 
 def rendered(found, title=None, seed=SEED, *, dated=True):
-    """Results as the text of the page.
-
-    Parameters
-    ----------
-    found : Findings
-    title : str, optional
-    seed : int
-    dated : bool
-
-    Returns
-    -------
-    str
-    """
+    """Results as the text of the page."""
     shelf = Shelf()
     parts = page_sections
     blocks = [page_answer.answer(found, shelf), parts.source(found, shelf), parts.player(found)]

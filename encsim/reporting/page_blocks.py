@@ -78,25 +78,7 @@ class Block:
 
 
 def picture(key, axis, draw, shelf, speeds=None, told=()):
-    """A figure in both layouts.
-
-    Parameters
-    ----------
-    key : str
-    axis : Axis
-        Told at the head of the page, so that the note need not tell it again.
-    draw : callable
-        Makes the axes in a style.
-    shelf : Shelf
-    speeds : (float, float), optional
-        Ends of its axis of speeds, if speeds are marked in it.
-    told : sequence of str
-        Reasons for doubt that the page tells beside it in plain words; the note keeps that there is a doubt.
-
-    Returns
-    -------
-    Picture
-    """
+    """A figure in both layouts."""
     axes = {name: draw(style) for name, style in STYLES.items()}
     made = {name: inline(ax.figure, f"{key}-{name}", shelf) for name, ax in axes.items()}
     figure = axes["wide"].figure

@@ -93,22 +93,7 @@ class Raw:
 
 
 def chosen_speeds(axis, low, high, own, worst):
-    """Speeds of the frames: the worst, the user's, those where strong lines vanish, the rest evenly spread.
-
-    Parameters
-    ----------
-    axis : Axis
-    low, high : float
-        Range, m/s or rad/s.
-    own : sequence of float
-        Speeds that the user named.
-    worst : float
-
-    Returns
-    -------
-    list of float
-        Ascending, at most `COUNT`; no two bear the same name.
-    """
+    """Speeds of the frames: the worst, the user's, those where strong lines vanish, the rest evenly spread."""
     kept = {_name(worst, axis): worst}
     for speed in [*list(own)[:OWN], *_vanishing(axis, low, high)]:
         kept.setdefault(_name(speed, axis), speed)
@@ -154,23 +139,7 @@ def _vanishing(axis, low, high):
 
 
 def slider(axis, speeds, worst, seed=0, *, closed=False):
-    """Frames at these speeds.
-
-    Parameters
-    ----------
-    axis : Axis
-    speeds : sequence of float
-        Ascending, m/s or rad/s.
-    worst : float
-        One of them, shown first.
-    seed : int
-    closed : bool
-        Whether a loop is closed, which lets the axis move a little; here it does not.
-
-    Returns
-    -------
-    Slider
-    """
+    """Frames at these speeds."""
     curve = ripple(axis, speeds)
     raws = [_computed(axis, speed, rms, seed) for speed, rms in zip(speeds, curve.rms.tolist(), strict=True)]
     harmonic = _followed(raws)

@@ -35,19 +35,7 @@ def up(height):
 
 
 def sine_path(turns, size):
-    """A sine of so many turns a sample over the panel as Bezier curves, a quarter of a wave each.
-
-    Parameters
-    ----------
-    turns : float
-        Cycles a sample, negative for a wave that runs backwards.
-    size : float
-        Amplitude, of the panel's.
-
-    Returns
-    -------
-    str
-    """
+    """A sine of so many turns a sample over the panel as Bezier curves, a quarter of a wave each."""
     first, last = -0.5, SAMPLES - 0.5
     if not turns or not size:
         level = tenths(up(size * math.sin(START)))
@@ -169,20 +157,7 @@ def _role(code):
 
 
 def inline(figure, key, shelf):
-    """A figure as an ``svg`` element for a page, with its title and its alternative text.
-
-    Parameters
-    ----------
-    figure : Figure
-    key : str
-        Begins the ids of this picture.
-    shelf : Shelf
-
-    Returns
-    -------
-    str
-        Markup; texts of the figure are in it as outlines only.
-    """
+    """A figure as an ``svg`` element for a page, with its title and its alternative text."""
     stream = io.BytesIO()
     canvas.save(figure, stream, "svg")
     root = ElementTree.fromstring(stream.getvalue())

@@ -137,16 +137,7 @@ def axis_sentence(axis):
 
 
 def axis_rows(axis):
-    """The axis as (what, how) in plain words, only what is there.
-
-    Parameters
-    ----------
-    axis : Axis
-
-    Returns
-    -------
-    tuple of (str, str)
-    """
+    """The axis as (what, how) in plain words, only what is there."""
     rows = [
         ("Scale", _scale(axis)),
         ("Signals", _signals(axis)),
@@ -328,23 +319,10 @@ class Closer:
 
 
 def closer_look(curve, judged, own):
-    """The speed that tells most about an axis.
-
-    That nearest to its limit. Without a limit that where cyclic error matters most: slow speeds are left to counts
-    and noise, whose share of the speed rises without bound, and the largest ripple is mostly that of speeds at
-    which nobody minds it. Where cyclic error is nowhere most of the ripple, the speed of the largest.
-
-    Parameters
-    ----------
-    curve : RippleCurve
-    judged : Judgement or None
-    own : sequence of float
-        The speeds that the user named, if any: then it is one of them, unless there is a limit.
-
-    Returns
-    -------
-    Closer
-    """
+    """The speed that tells most about an axis."""
+    # That nearest to its limit. Without a limit that where cyclic error matters most: slow speeds are left to counts
+    # and noise, whose share of the speed rises without bound, and the largest ripple is mostly that of speeds at
+    # which nobody minds it. Where cyclic error is nowhere most of the ripple, the speed of the largest.
     checks = [] if judged is None else [each for each in judged.limits if each.name in RIPPLES]
     if checks:
         return Closer(max(checks, key=lambda each: each.share).speed, "limit")
@@ -375,17 +353,7 @@ def _of(own, speed):
 
 
 def reason(closer, axis):
-    """Why this speed, as a sentence.
-
-    Parameters
-    ----------
-    closer : Closer
-    axis : Axis
-
-    Returns
-    -------
-    str
-    """
+    """Why this speed, as a sentence."""
     speed = quantity(closer.speed, f"{axis.scale.unit}/s", strip=True)
     named = ", of the speeds given," if closer.own else ""
     if closer.why == "limit":

@@ -20,21 +20,7 @@ NAMES = {1: "one head", 2: "two, opposite", 3: "three, equally spaced", 4: "four
 
 
 def ring(found, material, *, cautious=True):
-    """Report of a ring.
-
-    Parameters
-    ----------
-    found : Found
-        What was computed.
-    material : str
-        Whose figures growth was computed with.
-    cautious : bool
-        End with the cautions.
-
-    Returns
-    -------
-    str
-    """
+    """Report of a ring."""
     parts = [
         _answer(found.curve),
         "\n",

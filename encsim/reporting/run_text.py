@@ -49,17 +49,7 @@ def run(result, move=None, *, cautions=()):
 
 
 def beyond(result):
-    """What is said first of a run above the top speed.
-
-    Parameters
-    ----------
-    result : Run
-
-    Returns
-    -------
-    list of str
-        Empty where the axis runs within it.
-    """
+    """What is said first of a run above the top speed."""
     if not any(BEYOND in reason for reason in result.reasons):
         return []
     top, unit = top_speed(result.axis), result.units["velocity"]
@@ -131,7 +121,8 @@ def _troubles(result):
         most = show(limit, result.units["torque"])
         yield f"The {force(result.axis)} is at its limit of {most} for {percent_number(limited)} % of the time."
     if result.sticking > 0.0:
-        yield f"Dry friction holds the {_mover(result)} where it should move, {percent_number(result.sticking)} % of the time."
+        share = percent_number(result.sticking)
+        yield f"Dry friction holds the {_mover(result)} where it should move, {share} % of the time."
 
 
 def _columns(result, move):
@@ -166,18 +157,7 @@ def _curves(result, move):
 
 
 def answer(result, *, cautions=()):
-    """Report of the answer to a step or a ramp.
-
-    Parameters
-    ----------
-    result : StepResponse or RampResponse
-    cautions : sequence of str
-        Lines at the end.
-
-    Returns
-    -------
-    str
-    """
+    """Report of the answer to a step or a ramp."""
     of = getattr(result, "of", "ramp")
     lines = {"load": _pushed, "ramp": _trails}.get(of, _risen)(result)
     notes = [f"Note: {reason}\n" for reason in result.reasons]

@@ -272,20 +272,7 @@ def effective_freedom(standard, freedom):
 
 
 def coverage_factor(probability, freedom=math.inf):
-    """Half-width of the two-sided interval of that probability, in standard uncertainties.
-
-    Parameters
-    ----------
-    probability : float
-        Coverage probability.
-    freedom : float
-        Degrees of freedom; cut to a whole number, at least 1.
-
-    Returns
-    -------
-    float
-        Student's t, or the normal quantile at infinite freedom.
-    """
+    """Half-width of the two-sided interval of that probability, in standard uncertainties."""
     tail = 0.5 * (1.0 + probability)
     if freedom > 1e9:
         from statistics import NormalDist
@@ -341,22 +328,7 @@ def ring_budget(ring, heads=(0.0,), weights=None, *, extra=(), probability=0.95,
 
 
 def cause_lines(ring, heads=(0.0,), weights=None):
-    """Lines that each cause of a ring leaves by itself.
-
-    Parameters
-    ----------
-    ring : Ring
-        The ring.
-    heads : sequence of float or Head
-        Where the heads stand, rad.
-    weights : sequence of float, optional
-        Weight of each head.
-
-    Returns
-    -------
-    list of (str, int, float)
-        Cause, order, amplitude in rad.
-    """
+    """Lines that each cause of a ring leaves by itself."""
     found, shares = ring_geometry.arranged(heads, weights)
     lines = [
         (cause, order, amplitude)

@@ -53,32 +53,7 @@ class TurnFit:
 
 
 def fit_turn(owner, angles, readings, orders, *, unit, noise=None, name="readings"):
-    """Fit order 1 and the given ones to readings.
-
-    Parameters
-    ----------
-    owner : str
-        What errors call the function.
-    angles, readings : array-like, shape (n,)
-        rad, and the unit of the readings.
-    orders : sequence of int
-        Further orders, 2 or more.
-    unit : str
-        Unit of the readings.
-    noise : float, optional
-        Standard deviation of a reading; from the residual without.
-    name : str
-        What errors call the readings.
-
-    Returns
-    -------
-    TurnFit
-
-    Raises
-    ------
-    InputError
-        If lengths differ, points are too few or not round the turn, or a number is not finite.
-    """
+    """Fit order 1 and the given ones to readings."""
     angles = ring_geometry.finite(f"{owner}.angles", angles, "rad")
     readings = ring_geometry.finite(f"{owner}.{name}", readings, unit)
     if angles.ndim != 1 or readings.shape != angles.shape:

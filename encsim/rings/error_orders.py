@@ -19,28 +19,11 @@ BLOCK = 1 << 13
 
 
 def values(amplitudes, angles):
-    """Re sum amplitudes[n-1] exp(i n angle) at any angles, n from 1.
-
-    Parameters
-    ----------
-    amplitudes : ndarray of complex, shape (orders,)
-    angles : ndarray, shape (n,)
-        rad.
-
-    Returns
-    -------
-    ndarray, shape (n,)
-
-    Notes
-    -----
-    The plain sum costs orders times angles. Here a finer grid, sharpened in the spectrum by what a Gaussian
-    window takes away, comes from one FFT; the window over the 28 nearest points gives each value.
-
-    References
-    ----------
-    L. Greengard, J.-Y. Lee, "Accelerating the nonuniform fast Fourier transform", SIAM Review 46, 443 (2004),
-    type 2 (formulas from memory).
-    """
+    """Re sum amplitudes[n-1] exp(i n angle) at any angles, n from 1."""
+    # The plain sum costs orders times angles. Here a finer grid, sharpened in the spectrum by what a Gaussian window
+    # takes away, comes from one FFT; the window over the 28 nearest points gives each value.
+    # L. Greengard, J.-Y. Lee, "Accelerating the nonuniform fast Fourier transform", SIAM Review 46, 443 (2004), type
+    # 2 (formulas from memory).
     orders = np.arange(1, len(amplitudes) + 1)
     modes = max(2 * len(amplitudes) + 2, 2 * SIDE)
     size = 1 << (2 * modes - 1).bit_length()
@@ -376,20 +359,7 @@ def spectra(ring, heads, weights):
 
 @lru_cache(maxsize=256)
 def shown_lines(ring, heads):
-    """Lines of the error that an axis sees, what its controller compensates taken off.
-
-    Parameters
-    ----------
-    ring : Ring
-    heads : tuple of float or Head
-
-    Returns
-    -------
-    orders : ndarray of int, shape (n,)
-        Cycles a turn, ascending.
-    lines : ndarray of complex, shape (n,)
-        The error is the sum of Re(line exp(i order theta)), rad, its mean left out.
-    """
+    """Lines of the error that an axis sees, what its controller compensates taken off."""
     heads, weights = ring_geometry.arranged(heads)
     turn = _turn(ring, heads)
     error = ring_geometry.ring_error(ring, turn, heads, weights)
@@ -422,27 +392,13 @@ def slope(ring, heads):
 
 @lru_cache(maxsize=256)
 def hurries(ring, heads):
-    """Shares by which a mounted graduation passes its heads faster than the shaft turns, an eighth of a turn each.
-
-    Eight numbers with the mean and variance of the slope of the error.
-    """
+    """Shares by which a mounted graduation passes its heads faster than the shaft turns, an eighth of a turn each."""
+    # Eight numbers with the mean and variance of the slope of the error.
     return _eighths(slope(ring, heads))
 
 
 def followed_hurries(ring, heads, back):
-    """Shares as `hurries` where a loop, following the error it reads, moves the shaft too.
-
-    Parameters
-    ----------
-    ring : Ring
-    heads : tuple of float or Head
-    back : ndarray of complex, shape (speeds, n)
-        What the shaft takes of the lines of `shown_lines`, with its sign turned: the complementary sensitivity.
-
-    Returns
-    -------
-    ndarray, shape (speeds, 8)
-    """
+    """Shares as `hurries` where a loop, following the error it reads, moves the shaft too."""
     orders, lines = shown_lines(ring, heads)
     bare, made = shown_lines(replace(ring, compensation={}), heads)
     points = 1 << int(np.ceil(np.log2(16 * max(orders.max(initial=16), bare.max(initial=16)))))

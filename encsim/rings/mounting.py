@@ -111,33 +111,11 @@ class _Face:
 
 
 def seat_lines(ring, seat, face):
-    """Angle error that a mounting face gives the ring clamped on it.
-
-    Parameters
-    ----------
-    ring : Ring
-        The ring.
-    seat : Seat
-        How it is held.
-    face : mapping of int to float or (float, float)
-        Form of the face at the seat's radius, {n: a or (a, phase)}: height a cos(n psi - phase), psi the angle on the
-        ring counter-clockwise from its mark, m and rad. Half of a full range is the amplitude.
-
-    Returns
-    -------
-    SeatLines
-
-    Raises
-    ------
-    InputError
-        If an order is not whole or below 1, or the seat lies outside the ring.
-
-    Notes
-    -----
-    A body bent to the form z moves a track at height h by -h grad z: along the rim by h n a/r sin(n psi - phase),
-    which the head sees over R as h n a/(r R). At n = 1 that is the tilt a/r of a rigid ring, swash times head offset.
-    Derived here from plate bending (straight normals); the stretching that the body itself may suffer is left out.
-    """
+    """Angle error that a mounting face gives the ring clamped on it."""
+    # A body bent to the form z moves a track at height h by -h grad z: along the rim by h n a/r sin(n psi - phase),
+    # which the head sees over R as h n a/(r R). At n = 1 that is the tilt a/r of a rigid ring, swash times head
+    # offset. Derived here from plate bending (straight normals); the stretching that the body itself may suffer is
+    # left out.
     given = _Face(face=face).face
     if seat.radius > 2.0 * ring.diameter:
         checks.refuse("Seat.radius", f"lie by the ring, below {2.0 * ring.diameter:g} m", seat.radius, "m")
@@ -160,22 +138,7 @@ def seat_lines(ring, seat, face):
 
 
 def seated(ring, seat, face):
-    """The ring with what its mounting face adds to the graduation.
-
-    Parameters
-    ----------
-    ring : Ring
-        The ring.
-    seat : Seat
-        How it is held.
-    face : mapping of int to float or (float, float)
-        As for `seat_lines`.
-
-    Returns
-    -------
-    Ring
-        With lines of equal order added as vectors.
-    """
+    """The ring with what its mounting face adds to the graduation."""
     lines = {n: a * np.exp(1j * f) for n, (a, f) in ring.graduation.items()}
     for n, (a, f) in seat_lines(ring, seat, face).graduation.items():
         lines[n] = lines.get(n, 0.0) + a * np.exp(1j * f)
@@ -216,32 +179,8 @@ class Fit(Result):
 
 
 def ring_fit(ring, temperature=0.0, *, alpha, shaft_alpha, bore_growth=0.0):
-    """Play of a ring on its shaft after both warm up.
-
-    Parameters
-    ----------
-    ring : Ring
-        With its bore and shaft.
-    temperature : float
-        Rise of temperature of both, K.
-    alpha, shaft_alpha : float
-        Coefficients of thermal expansion of ring and shaft, 1/K.
-    bore_growth : float
-        Growth of the bore's radius by rotation, as of `Expansion`, m.
-
-    Returns
-    -------
-    Fit
-
-    Raises
-    ------
-    InputError
-        If a number is not finite or the ring has no bore and shaft.
-
-    Notes
-    -----
-    The radial change at the seat radius r is r (alpha - shaft_alpha) temperature.
-    """
+    """Play of a ring on its shaft after both warm up."""
+    # The radial change at the seat radius r is r (alpha - shaft_alpha) temperature.
     for name in ("bore", "shaft"):
         if getattr(ring, name) is None:
             checks.refuse(f"Ring.{name}", "be given to tell the fit", None)
@@ -294,37 +233,8 @@ class ThermalShift(Result):
 
 
 def bracket_shift(ring, temperature, *, bracket_alpha, tangential=0.0, radial=0.0, alpha=0.0):
-    """Shift of a reading by the expansion of the bracket that holds the head.
-
-    Parameters
-    ----------
-    ring : Ring
-        The ring.
-    temperature : float
-        Rise of temperature, K.
-    bracket_alpha : float
-        Coefficient of thermal expansion of the bracket, 1/K.
-    tangential : float
-        Distance of the head from the bracket's fixed point along the graduation, in the direction in which
-        angles rise, m: this part shifts the reading.
-    radial : float
-        Distance outwards, m: this part changes only the gap.
-    alpha : float
-        Coefficient of the ring, whose growth closes the gap, 1/K.
-
-    Returns
-    -------
-    ThermalShift
-
-    Raises
-    ------
-    InputError
-        If a number is not finite.
-
-    Notes
-    -----
-    A head that moves by s towards rising angles shows s/R less (its beta has grown).
-    """
+    """Shift of a reading by the expansion of the bracket that holds the head."""
+    # A head that moves by s towards rising angles shows s/R less (its beta has grown).
     ring_geometry.numbers(
         "bracket_shift", temperature=(temperature, "K"), bracket_alpha=(bracket_alpha, "1/K")
     )
@@ -337,33 +247,7 @@ def bracket_shift(ring, temperature, *, bracket_alpha, tangential=0.0, radial=0.
 
 
 def strip_shift(length, temperature, *, alpha, base_alpha=None, follow=0.0, reference_alpha=0.0):
-    """Error of scale of a linear strip, or of an open one round a drum, by temperature.
-
-    Parameters
-    ----------
-    length : float
-        Distance from the point where the strip is held, m.
-    temperature : float
-        Rise of temperature, K.
-    alpha : float
-        Coefficient of thermal expansion of the strip, 1/K.
-    base_alpha : float, optional
-        Coefficient of what it is fixed to, 1/K.
-    follow : float
-        Share in which the strip follows its base: 0 slides freely, 1 is stretched with it.
-    reference_alpha : float
-        Coefficient of what is measured, 1/K: a strip that grows as the workpiece shows no error.
-
-    Returns
-    -------
-    ThermalShift
-        Its length is what the strip shows too much, negative where it has grown.
-
-    Raises
-    ------
-    InputError
-        If a number is not finite, or a strip that follows has no base.
-    """
+    """Error of scale of a linear strip, or of an open one round a drum, by temperature."""
     ring_geometry.numbers(
         "strip_shift", length=(length, "m"), temperature=(temperature, "K"), alpha=(alpha, "1/K")
     )

@@ -30,23 +30,7 @@ def place_of(key):
 
 
 def own_value(axis, key):
-    """The axis' own number that a key of a spread stands for.
-
-    Parameters
-    ----------
-    axis : Axis
-    key : str
-        A path as of ``changes.apply``; behind one order ``.phase`` means its phase: ``signal.sde.1.phase``.
-
-    Returns
-    -------
-    float
-
-    Raises
-    ------
-    InputError
-        If the axis has no such key, no value there, or one that is no continuous number.
-    """
+    """The axis' own number that a key of a spread stands for."""
     path, of_phase = place_of(key)
     found = changes.value(axis, path)
     if found is None:
@@ -68,19 +52,7 @@ def own_value(axis, key):
 
 
 def check(axis, spread):
-    """Raise for a spread that does not fit the axis; all faults at once, under ``spread.`` and the key.
-
-    Parameters
-    ----------
-    axis : Axis
-    spread : mapping of str to Normal, Uniform or Triangular
-
-    Raises
-    ------
-    InputError
-        If a key or a distribution is wrong, nothing varies, or there is a temperature without a coefficient
-        or the other way round.
-    """
+    """Raise for a spread that does not fit the axis; all faults at once, under ``spread.`` and the key."""
     if not isinstance(spread, Mapping) or not 1 <= len(spread) <= MOST_KEYS:
         checks.refuse("spread", f"be a mapping of 1 to {MOST_KEYS} keys to distributions", spread)
     faults = [fault for key, one in spread.items() for fault in faults_of(axis, key, one)]
@@ -175,17 +147,7 @@ class Sampler:
         return changes.apply(self.axis, changed | {path: tuple(pair) for path, pair in pairs.items()})
 
     def draw(self, first, count):
-        """Axes of samples from ``first`` on, each with the number of draws refused before it.
-
-        Yields
-        ------
-        (Axis, int)
-
-        Raises
-        ------
-        InputError
-            If a sample is still impossible after 100 draws.
-        """
+        """Axes of samples from ``first`` on, each with the number of draws refused before it."""
         table = self.values(first, count)
         for index in range(count):
             row = {key: float(column[index]) for key, column in table.items()}
@@ -208,13 +170,7 @@ class Sampler:
             return None, error.faults[0]
 
     def look(self):
-        """Raise if most samples would be impossible axes.
-
-        Raises
-        ------
-        InputError
-            Names the keys that make them so, with an example.
-        """
+        """Raise if most samples would be impossible axes."""
         faults = self._faults(self.spread)
         if len(faults) > MOST_IMPOSSIBLE * FIRST_LOOK:
             raise self._impossible(len(faults), FIRST_LOOK, faults[0])

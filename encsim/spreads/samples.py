@@ -99,18 +99,7 @@ class Batch:
 
 
 def batch(job, first, count):
-    """Compute samples ``first`` to ``first + count - 1``.
-
-    Parameters
-    ----------
-    job : Job
-    first, count : int
-
-    Returns
-    -------
-    Batch
-        The same numbers however the samples are divided.
-    """
+    """Compute samples ``first`` to ``first + count - 1``."""
     found = Batch.empty(count, job)
     for index, (axis, refused) in enumerate(job.sampler.draw(first, count)):
         quick = fast_ripple.curves(axis, job.speeds)

@@ -21,17 +21,7 @@ NOTHING_LEFT = 1e-9
 
 
 def summary(job, batch):
-    """Fields of a result that come from the samples, {name: value}; scales the ripple of the batch.
-
-    Parameters
-    ----------
-    job : Job
-    batch : Batch
-
-    Returns
-    -------
-    dict
-    """
+    """Fields of a result that come from the samples, {name: value}; scales the ripple of the batch."""
     looked = _looked_at(job, batch)
     batch.rms[:] *= looked.pop("scale")
     band = np.array([_quantiles(column) for column in batch.rms.T]).T
@@ -175,25 +165,9 @@ MOST_GROUPS, LEAST_IN_GROUP = 20, 25
 
 
 def shares(places, values):
-    """Share of the variance of the values that each cause makes by itself.
-
-    Parameters
-    ----------
-    places : dict of str to ndarray, shape (n,)
-        Places of the samples in the distribution of each cause, 0 to 1.
-    values : ndarray, shape (n, m)
-        Results; variances are added over the m.
-
-    Returns
-    -------
-    dict of str to float
-        Largest first. They add up to less than 1 where causes act together.
-
-    Notes
-    -----
-    Var(E(y | cause))/Var(y): samples in up to 20 groups of equal size along the cause, variance between the
-    groups' means, less what chance alone makes of it (the adjusted correlation ratio).
-    """
+    """Share of the variance of the values that each cause makes by itself."""
+    # Var(E(y | cause))/Var(y): samples in up to 20 groups of equal size along the cause, variance between the groups'
+    # means, less what chance alone makes of it (the adjusted correlation ratio).
     total = float(values.var(axis=0).sum())
     groups = max(2, min(MOST_GROUPS, len(values) // LEAST_IN_GROUP))
     found = {key: _share(place, values, groups, total) for key, place in places.items()}
@@ -214,20 +188,7 @@ def _share(place, values, groups, total):
 
 
 def reweighted(met, weight):
-    """Share of samples that meet something if they came with other densities, and what is sure of the gain.
-
-    Parameters
-    ----------
-    met : ndarray of bool, shape (n,)
-    weight : ndarray, shape (n,)
-        Ratio of the densities.
-
-    Returns
-    -------
-    share, gain : float
-        Share that would meet it; how much more that is than now, 0 where chance alone may make the difference
-        (two standard errors). NaN and 0 where no sample has a weight.
-    """
+    """Share of samples that meet something if they came with other densities, and what is sure of the gain."""
     if not weight.any():
         return float("nan"), 0.0
     now, share = float(met.mean()), float(weight @ met / weight.sum())
@@ -237,13 +198,9 @@ def reweighted(met, weight):
 
 
 def interval(share, count):
-    """Interval that holds the true share in 95 of 100 cases, where ``share`` of ``count`` samples has it.
-
-    Notes
-    -----
-    Score interval: E. B. Wilson, "Probable inference, the law of succession, and statistical inference", Journal
-    of the American Statistical Association 22 (1927), from memory.
-    """
+    """Interval that holds the true share in 95 of 100 cases, where ``share`` of ``count`` samples has it."""
+    # Score interval: E. B. Wilson, "Probable inference, the law of succession, and statistical inference", Journal of
+    # the American Statistical Association 22 (1927), from memory.
     z = 1.959963984540054
     centre = (share + z**2 / (2.0 * count)) / (1.0 + z**2 / count)
     half = z * np.sqrt(share * (1.0 - share) / count + (z / (2.0 * count)) ** 2) / (1.0 + z**2 / count)

@@ -124,15 +124,7 @@ class Work:
             self.store.load(self.batch, self.done)
 
     def run(self, executor=None):
-        """Do what is undone; returns the whole batch.
-
-        Raises
-        ------
-        WorkersLost
-            If a chunk fails again after it was done anew.
-        InputError
-            If a sample cannot be drawn, or the file does not fit.
-        """
+        """Do what is undone; returns the whole batch."""
         pool = Pool(executor)
         try:
             self._first_here(pool)

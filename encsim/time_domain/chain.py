@@ -87,11 +87,9 @@ def _sampling_plan(axis, speed):
 
 
 def _turned(axis, speed, spacing):
-    """Phase by which the channels lead the mean phase of their readings, -0.5 to 0.5 period.
-
-    Whole periods are counted by this phase, so that neither a readhead's lag nor a long average, which may
-    turn the channels round, can cost or win one.
-    """
+    """Phase by which the channels lead the mean phase of their readings, -0.5 to 0.5 period."""
+    # Whole periods are counted by this phase, so that neither a readhead's lag nor a long average, which may turn the
+    # channels round, can cost or win one.
     readings = axis.sampling.average
     turns = (np.arange(readings) - 0.5 * (readings - 1)) * spacing
     mean = np.cos(2.0 * np.pi * turns).mean()
@@ -198,10 +196,8 @@ def estimator_tables(axis, speed):
 
 
 def edge_bends(axis, speed):
-    """Error and rms of the noise, periods, against the phase shown: where an edge is, and how it scatters.
-
-    The steps of a converter count as noise of the same rms.
-    """
+    """Error and rms of the noise, periods, against the phase shown: where an edge is, and how it scatters."""
+    # The steps of a converter count as noise of the same rms.
     true = np.arange(-BENDS, 2 * BENDS) / BENDS
     error, radius = (np.tile(part, 3) for part in period_error.error_on_grid(axis, speed, BENDS))
     shown, wanted = np.maximum.accumulate(true + error), np.arange(BENDS + 1) / BENDS
@@ -235,10 +231,8 @@ def forgets_after(axis):
 
 
 def tables_of(axis, speed, lead=None):
-    """Tables of the channels' Fourier terms (gap to the order before, C_n, S_n), of the given error and the ring's.
-
-    With ``lead`` the channels, of the shape that they have at ``speed``, lead the position as at that other speed.
-    """
+    """Tables of the channels' Fourier terms (gap to the order before, C_n, S_n), of the given error and the ring's."""
+    # With ``lead`` the channels, of the shape that they have at ``speed``, lead the position as at that other speed.
     found, pitch = period_error.channels(axis, speed), axis.scale.pitch
     turn = 1.0
     if lead is not None and lead != speed:

@@ -347,10 +347,8 @@ def _processors():
 
 
 def _settle(axis, speed, samples):
-    """Samples until estimator and hysteresis have forgotten where they began.
-
-    Hysteresis moves by 1 + h counts, twice for noise.
-    """
+    """Samples until estimator and hysteresis have forgotten where they began."""
+    # Hysteresis moves by 1 + h counts, twice for noise.
     noisy = axis.signal.jitter or axis.signal.noise or axis.sampling.jitter
     needed = chain.forgets_after(axis)
     if axis.interpolation.hysteresis > 0.0 and speed != 0.0 and noisy:

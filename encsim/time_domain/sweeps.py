@@ -14,10 +14,8 @@ PERIODS, SHORTEST_RUN, LONGEST_RUN = 20.0, 1 << 20, 1 << 21
 
 
 def default_speeds(axis):
-    """Speeds from a hundredth of a count a sample to 3.45 periods a sample or the top speed, SI.
-
-    Past the third vanishing speed, and no simple ratio: at 3.5 runs from few starts average badly.
-    """
+    """Speeds from a hundredth of a count a sample to 3.45 periods a sample or the top speed, SI."""
+    # Past the third vanishing speed, and no simple ratio: at 3.5 runs from few starts average badly.
     pace = axis.scale.pitch * axis.sampling.rate
     top = top_speed(axis).speed
     high = min(3.45 * pace, top) if top > 0.0 else 3.45 * pace

@@ -1,8 +1,14 @@
 """One pattern for every complaint about input: ``Owner.field must <rule>, got <value> <unit>``."""
 
+from __future__ import annotations
+
 import math
 from dataclasses import dataclass
 from numbers import Integral, Real
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from .results import Orders
 
 
 class _Nothing:
@@ -10,10 +16,10 @@ class _Nothing:
 
     __slots__ = ()
 
-    def __repr__(self):
+    def __repr__(self) -> str:
         return "nothing"
 
-    def __reduce__(self):
+    def __reduce__(self) -> str:
         return "NOTHING"
 
 
@@ -32,7 +38,7 @@ class Fault:
     line: int | None = None
     source: str = ""
 
-    def __str__(self):
+    def __str__(self) -> str:
         places = [one_line(self.source, 200)] if self.source else []
         places += [f"line {self.line}"] if self.line is not None else []
         where = ", ".join(places) + ": " if places else ""
@@ -42,13 +48,13 @@ class Fault:
         return f"{where}{one_line(self.field)} must {self.rule}, got {_shown(self.value)}{unit}{hint}"
 
 
-def one_line(text, longest=80):
+def one_line(text: str, longest: int = 80) -> str:
     """Any text as one printable line that is not too long."""
     text = text if text.isprintable() else ascii(text)[1:-1]
     return text if len(text) <= longest else text[: longest - 3] + "..."
 
 
-def _shown(value):
+def _shown(value: Any) -> str:
     """A value as one short line, whatever it is."""
     if isinstance(value, str):
         return f'"{one_line(value)}"'
@@ -62,15 +68,15 @@ def _shown(value):
 class InputError(ValueError):
     """Input that the user can put right; ``faults`` lists every fault found, one line each."""
 
-    def __init__(self, *faults):
+    def __init__(self, *faults: Fault) -> None:
         super().__init__(*faults)
         self.faults = faults
 
-    def __str__(self):
+    def __str__(self) -> str:
         return "\n".join(str(fault) for fault in self.faults)
 
 
-def refuse(field, rule, value=None, unit="", hint=""):
+def refuse(field: str, rule: str, value: Any = None, unit: str = "", hint: str = "") -> None:
     """Raise an InputError of one fault."""
     raise InputError(Fault(field, rule, value, unit, hint))
 
@@ -78,26 +84,34 @@ def refuse(field, rule, value=None, unit="", hint=""):
 class Check:
     """Collects the faults of one frozen description and stores its numbers as plain floats and ints."""
 
-    def __init__(self, owner):
+    def __init__(self, owner: Any) -> None:
         self.owner = owner
         self.faults = []
 
-    def fault(self, name, rule, value, unit="", hint=""):
+    def fault(self, name: str, rule: str, value: Any, unit: str = "", hint: str = "") -> None:
         """Record that field ``name`` breaks ``rule``."""
         self.faults.append(Fault(f"{type(self.owner).__name__}.{name}", rule, value, unit, hint))
 
-    def done(self):
+    def done(self) -> None:
         """Raise all that was recorded."""
         if self.faults:
             raise InputError(*self.faults)
 
-    def store(self, name, value):
+    def store(self, name: str, value: Orders | float | tuple[Any, ...]) -> None:
         """Set a field of the frozen owner during its construction."""
         object.__setattr__(self.owner, name, value)
 
     def number(
-        self, name, rule="be a finite number", unit="", *, low=None, high=None, open_low=False, optional=False
-    ):
+        self,
+        name: str,
+        rule: str = "be a finite number",
+        unit: str = "",
+        *,
+        low: float | None = None,
+        high: float | None = None,
+        open_low: bool = False,
+        optional: bool = False,
+    ) -> None:
         """Check one float field: finite, ``low`` <= value <= ``high`` (``low`` < value where open)."""
         value = getattr(self.owner, name)
         if optional and value is None:
@@ -107,24 +121,31 @@ class Check:
             return
         self.store(name, float(value))
 
-    def positive(self, name, unit="", optional=False, *, within=(0.0, math.inf)):
+    def positive(
+        self,
+        name: str,
+        unit: str = "",
+        optional: bool = False,
+        *,
+        within: tuple[float, float] = (0.0, math.inf),
+    ) -> None:
         """Check a field that is greater than zero, finite and in a sensible range."""
         rule = "be positive and finite"
         self.number(name, rule, unit, low=0.0, open_low=True, optional=optional)
         self._sensible(name, unit, within)
 
-    def not_negative(self, name, unit="", *, highest=math.inf):
+    def not_negative(self, name: str, unit: str = "", *, highest: float = math.inf) -> None:
         """Check a field that is zero or more, finite and at most ``highest``."""
         self.number(name, "be zero or more and finite", unit, low=0.0)
         self._sensible(name, unit, (0.0, highest))
 
-    def _sensible(self, name, unit, within):
+    def _sensible(self, name: str, unit: str, within: tuple[float, ...]) -> None:
         """Refuse a good number that nobody can mean, before it overflows somewhere."""
         value = getattr(self.owner, name)
         if is_real(value) and value > 0.0 and not within[0] <= value <= within[1]:
             self.fault(name, f"lie from {within[0]:g} to {within[1]:g}", value, unit)
 
-    def whole(self, name, low, high, optional=False):
+    def whole(self, name: str, low: int, high: int, optional: bool = False) -> None:
         """Check an integer field, ``low`` to ``high``."""
         value = getattr(self.owner, name)
         if optional and value is None:
@@ -135,7 +156,7 @@ class Check:
         self.store(name, int(value))
 
 
-def is_real(value):
+def is_real(value: _Nothing | float | str | None) -> bool:
     """Say whether the value is a finite real number and no bool."""
     if not isinstance(value, Real) or isinstance(value, bool):
         return False
@@ -145,12 +166,12 @@ def is_real(value):
         return False
 
 
-def is_whole(value):
+def is_whole(value: int | None) -> bool:
     """Say whether the value is an integer and no bool."""
     return isinstance(value, Integral) and not isinstance(value, bool)
 
 
-def _in_range(value, low, high, open_low):
+def _in_range(value: _Nothing | float, low: float | None, high: float | None, open_low: bool) -> bool:
     if not is_real(value):
         return False
     value = float(value)

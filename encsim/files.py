@@ -1,19 +1,22 @@
 """Files written whole or not at all, and never over another without being told to."""
 
+from __future__ import annotations
+
 import contextlib
 import os
 import stat
 from pathlib import Path
+from typing import Any
 
 from . import checks
 
 
-def refuse_existing(path, *, force=False):
+def refuse_existing(path: Path | str, *, force: bool = False) -> None:
     """Raise InputError if something is there already (but with force) or the folder is not; devices may be there."""
     _target(path, force)
 
 
-def write_whole(path, content, *, force=False):
+def write_whole(path: str, content: bytes | str, *, force: bool = False) -> None:
     """Write text or bytes to a temporary file beside ``path``, then rename it into place."""
     data = content.encode() if isinstance(content, str) else content
     target, special = _target(path, force)
@@ -28,7 +31,7 @@ def write_whole(path, content, *, force=False):
         checks.refuse("output", f"be writable ({error.strerror or error})", str(path))
 
 
-def _target(path, force):
+def _target(path: Path | str, force: bool) -> tuple[Path, bool]:
     """Where to write, and whether that is a device or a pipe; refused if it cannot be or must not."""
     try:
         target = Path(os.path.realpath(path))
@@ -45,11 +48,11 @@ def _target(path, force):
     return target, special
 
 
-def _reason(error):
+def _reason(error: OSError) -> Any:
     return getattr(error, "strerror", None) or str(error)
 
 
-def _replace(target, data):
+def _replace(target: Path, data: bytes) -> None:
     """Write to a new file in the same folder and give it the target's name."""
     temporary = target.with_name(f".{target.name[:40]}.{os.urandom(6).hex()}.part")
     handle = os.open(temporary, os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0), 0o666)

@@ -3,21 +3,28 @@
 A read-only mapping of order to value for the frozen descriptions.
 """
 
+from __future__ import annotations
+
 import csv
 import dataclasses
 import importlib
 import io
 import math
 from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from . import __version__, files
 
+if TYPE_CHECKING:
+    from pathlib import Path
+
+
 ROWS = 1 << 16
 
 
-def pictures():
+def pictures() -> Any:
     """The pictures of results, loaded when one is drawn: they stand to the right of the results."""
     return importlib.import_module("encsim.figures.pictures")
 
@@ -31,7 +38,7 @@ class Result:
 
     __slots__ = ()
 
-    def to_dict(self):
+    def to_dict(self) -> dict[str, Any]:
         """The result as plain lists, numbers and strings; NaN and infinite values become None."""
         # A complex number becomes [real, imaginary].
         plain = {"kind": type(self).__name__, "version": __version__, "units": dict(self.units)}
@@ -46,7 +53,7 @@ class Series(Result):
 
     __slots__ = ()
 
-    def columns(self):
+    def columns(self) -> dict[str, np.ndarray]:
         """Columns of the table, {name_unit: array}; mappings of arrays become one column an entry."""
         found = {}
         for item in dataclasses.fields(self):
@@ -57,7 +64,7 @@ class Series(Result):
                     found[_header(name, self.units.get(name, self.units.get(item.name, "")))] = column
         return found
 
-    def to_csv_text(self):
+    def to_csv_text(self) -> str:
         """The table as text: a header of name_unit, then a row a point."""
         columns = self.columns()
         text = io.StringIO()
@@ -69,17 +76,17 @@ class Series(Result):
             writer.writerows(zip(*piece, strict=True))
         return text.getvalue()
 
-    def to_csv(self, path):
+    def to_csv(self, path: Path) -> None:
         """Write the table to a file, whole or not at all."""
         files.write_whole(path, self.to_csv_text(), force=True)
 
 
-def _header(name, unit):
+def _header(name: str, unit: str) -> str:
     """``speed`` in ``m/s`` as ``speed_m_s``."""
     return f"{name}_{unit.replace('/', '_').replace(' ', '_')}" if unit and unit != "1" else name
 
 
-def _plain(value):
+def _plain(value: Any) -> Any:
     """Any field of a result as JSON can hold it."""
     if isinstance(value, np.ndarray):
         return _plain(value.tolist())
@@ -103,20 +110,20 @@ class Orders(Mapping):
 
     __slots__ = ("_items",)
 
-    def __init__(self, items=()):
+    def __init__(self, items: dict[Any, Any] | tuple[()] = ()) -> None:
         self._items = dict(sorted(dict(items).items()))
 
-    def __getitem__(self, order):
+    def __getitem__(self, order: float | str) -> Orders | float | tuple[float, float]:
         return self._items[order]
 
-    def __iter__(self):
+    def __iter__(self) -> Any:
         return iter(self._items)
 
-    def __len__(self):
+    def __len__(self) -> int:
         return len(self._items)
 
-    def __hash__(self):
+    def __hash__(self) -> int:
         return hash(tuple(self._items.items()))
 
-    def __repr__(self):
+    def __repr__(self) -> str:
         return repr(self._items)

@@ -10,9 +10,12 @@ force on a linear scale. Their kinds are ``position(m)`` and ``position(rad)``, 
 is meant.
 """
 
+from __future__ import annotations
+
 import math
 import re
 from collections import namedtuple
+from typing import Any
 
 from . import checks
 
@@ -23,17 +26,17 @@ _PI = (31415926535897932384626433832795028841971693993751, 10**49)
 Dimension = namedtuple("Dimension", "noun example units")
 
 
-def ten(exponent, times=(1, 1)):
+def ten(exponent: int, times: tuple[int, int] = (1, 1)) -> tuple[int, int]:
     """``times`` 10**exponent as a ratio."""
     return times[0] * 10 ** max(exponent, 0), times[1] * 10 ** max(-exponent, 0)
 
 
-def _turned(above, below):
+def _turned(above: int, below: int) -> tuple[int, int]:
     """``pi`` above/below as a ratio."""
     return _PI[0] * above, _PI[1] * below
 
 
-def _per_turned(above, below):
+def _per_turned(above: int, below: int) -> tuple[int, int]:
     """1/(``pi`` above/below) as a ratio."""
     return _turned(above, below)[::-1]
 
@@ -86,7 +89,7 @@ _FORCE_PER_CURRENT = {"N/A": ten(0)}
 _TORQUE_PER_CURRENT = {"mN m/A": ten(-3), "N m/A": ten(0)}
 
 
-def _on_both(noun, linear, rotary):
+def _on_both(noun: str, linear: Dimension, rotary: Dimension) -> tuple[Dimension, Dimension, Dimension]:
     """A kind on a linear scale, on a rotary one, and where it is not known which."""
     return linear, rotary, Dimension(noun, linear.example, linear.units | rotary.units)
 
@@ -141,7 +144,7 @@ _OF_SCALE = {
 _BRACKETS = {"speed": "{}/s", "acceleration": "{}/s2", "jerk": "{}/s3"}
 
 
-def on_scale(dimension, unit):
+def on_scale(dimension: str | None, unit: str | None) -> str | None:
     """The dimension on a scale with this position unit; one that does not depend on it, or no unit: as it is."""
     if not unit or dimension not in _OF_SCALE:
         return dimension
@@ -166,7 +169,7 @@ DIMENSIONS = {
 }
 
 
-def unit_on_scale(text, unit):
+def unit_on_scale(text: str, unit: str) -> str:
     """The one of "kg m2 or kg" that fits a scale with this position unit; any other text as it is."""
     fitting = [kind for name, kind in DIMENSIONS.items() if unit and f"({unit}" in name]
     return next((part for part in text.split(" or ") for kind in fitting if part in kind.units), text)
@@ -197,7 +200,7 @@ _NARROW_SPACE = "\u202f"
 _MINUS = "\u2212"
 
 
-def parse(text, dimension, field="value", *, diameter=None):
+def parse(text: str, dimension: str, field: str = "value", *, diameter: float | None = None) -> float | None:
     """SI number of a text such as ``"20 um"``, rounded once from the exact decimal."""
     kind = DIMENSIONS[dimension]
     example = f'as in "{kind.example}"'
@@ -215,7 +218,7 @@ def parse(text, dimension, field="value", *, diameter=None):
     return _rounded(number, size, field, text)
 
 
-def _split(text):
+def _split(text: str) -> tuple[tuple[int, int], str]:
     """The number as (whole mantissa, power of ten) or None, and the unit in the spelling of the tables."""
     sign, whole, part, exponent, unit = _NUMBER.match(text.replace(_MINUS, "-")).groups()
     # only in the unit: a power of ten written with ^2 must not become another number
@@ -226,7 +229,7 @@ def _split(text):
     return (int(sign + digits), int(exponent or 0) - len(part or "")), unit
 
 
-def _spelt(unit):
+def _spelt(unit: str) -> str:
     """A unit in the spelling of the tables, however its factors are joined: kgm², kg·m², kg m^2 are kg m2."""
     for written, ours in _SPELLINGS.items():
         unit = unit.replace(written, ours)
@@ -234,7 +237,7 @@ def _spelt(unit):
     return _CLOSED_UP.get(unit.replace("N m", "Nm"), unit)
 
 
-def _rounded(number, size, field, text):
+def _rounded(number: tuple[int, int], size: tuple[int, int], field: str, text: str) -> float | None:
     """The nearest float to number times size; the division of two Python ints rounds once."""
     mantissa, exponent = number
     if mantissa and abs(exponent) > _LARGEST_EXPONENT + _MOST_DIGITS:
@@ -249,14 +252,14 @@ def _rounded(number, size, field, text):
     return value
 
 
-def _refuse_unit(field, text, unit, dimension):
+def _refuse_unit(field: str, text: str, unit: str, dimension: str) -> None:
     """Raise the error for a unit that is missing, of another dimension or unknown."""
     kind = DIMENSIONS[dimension]
     rule = f"have a unit of {kind.noun} ({', '.join(kind.units)})"
     checks.refuse(field, rule, text, hint=_unit_hint(text, unit, dimension))
 
 
-def _unit_hint(text, unit, dimension):
+def _unit_hint(text: str, unit: str, dimension: str) -> str:
     """What was probably meant by a unit that does not fit the dimension."""
     kind = DIMENSIONS[dimension]
     if not unit:
@@ -272,7 +275,7 @@ def _unit_hint(text, unit, dimension):
     return f'did you mean "{near}"?' if near else ""
 
 
-def nearest(word, words):
+def nearest(word: str, words: dict[str, Any] | list[str] | tuple[str, str, str, str]) -> str | None:
     """The one of ``words`` that looks most like ``word``, upper and lower case alike, or None."""
     import difflib
 
@@ -283,7 +286,7 @@ def nearest(word, words):
     return folded[found[0]] if found else None
 
 
-def write(value, dimension):
+def write(value: float, dimension: str) -> str:
     """Text that parses back to exactly this float, in the unit that needs fewest digits."""
     value = float(value)
     if not math.isfinite(value):
@@ -295,7 +298,7 @@ def write(value, dimension):
     return min(filter(None, candidates), key=lambda found: found[:2], default=(0, 0.0, exact))[2]
 
 
-def _shortest(value, unit, dimension):
+def _shortest(value: float, unit: str, dimension: str) -> tuple[int, float, str] | None:
     """(digits, decades outside 1 to 999, text) of the shortest exact text in one unit, or None."""
     above, below = DIMENSIONS[dimension].units[unit]
     scaled = value * (below / above)
@@ -309,7 +312,7 @@ def _shortest(value, unit, dimension):
     return None
 
 
-def _same(text, dimension, value):
+def _same(text: str, dimension: str, value: float) -> bool:
     """Say whether the text is read as exactly this value."""
     try:
         return parse(text, dimension) == value
@@ -317,7 +320,7 @@ def _same(text, dimension, value):
         return False
 
 
-def _plain(number):
+def _plain(number: str) -> str:
     """The same decimal without an exponent where that is short: 8e+02 as 800."""
     plain = f"{float(number):.0f}"
     return plain if "e" in number and len(plain) <= 6 and float(plain) == float(number) else number
@@ -326,7 +329,7 @@ def _plain(number):
 _ARCSEC, _DEGREE, _RPM = math.pi / 648_000, math.pi / 180, math.pi / 30
 
 
-def _prefixed(unit, lowest, highest):
+def _prefixed(unit: str, lowest: int, highest: int) -> list[tuple[float, float, str]]:
     """Ladder (smallest value shown so, size, symbol) of the SI prefixes from 10**lowest to 10**highest."""
     prefixes = {-12: "p", -9: "n", -6: "µ", -3: "m", 0: "", 3: "k", 6: "M", 9: "G"}
     return [(0.9995 * 10.0**e, 10.0**e, p + unit) for e, p in prefixes.items() if lowest <= e <= highest]
@@ -352,7 +355,7 @@ _LADDERS = {
 }
 
 
-def display_unit(value, unit):
+def display_unit(value: float, unit: str) -> tuple[float, str]:
     """Size and symbol of the unit in which people read a value of this magnitude."""
     ladder = _LADDERS.get(unit, [(0.0, 1.0, unit)])
     if value == 0.0 or not math.isfinite(value):
@@ -361,7 +364,7 @@ def display_unit(value, unit):
     return (fitting[-1] if fitting else ladder[0])[1:]
 
 
-def show(value, unit):
+def show(value: float, unit: str) -> str:
     """A value for people to read: three significant digits and a handy unit."""
     value = float(value)
     if math.isnan(value):
@@ -371,7 +374,7 @@ def show(value, unit):
     return f"{_three_digits(value / size)}{space}{symbol}"
 
 
-def _three_digits(value):
+def _three_digits(value: float) -> str:
     """Three significant digits, without an exponent from 0.001 to a million."""
     if value == 0.0 or math.isinf(value):
         return {0.0: "0", math.inf: "∞"}.get(value, f"{_MINUS}∞")
@@ -384,7 +387,7 @@ def _three_digits(value):
     return text.replace("-", _MINUS)
 
 
-def parse_speeds(text, unit, field="speeds"):
+def parse_speeds(text: str, unit: str, field: str = "speeds") -> tuple[float, ...] | None:
     """Speeds of a range ``"0.1 mm/s : 1 m/s : 200"``, logarithmic, or of a list ``"1 mm/s, 2 mm/s"``."""
     if not isinstance(text, str) or not text.strip():
         checks.refuse(field, 'be a list or a range of speeds, as "1 mm/s : 1 m/s : 200"', text)
@@ -402,7 +405,7 @@ def parse_speeds(text, unit, field="speeds"):
     return _logarithmic(first, last, int(parts[2]))
 
 
-def _logarithmic(first, last, number):
+def _logarithmic(first: float, last: float, number: int) -> tuple[float, ...]:
     """``number`` values from first to last, evenly spread in the logarithm."""
     low, step = math.log(first), (math.log(last) - math.log(first)) / (number - 1)
     middle = (min(max(math.exp(low + i * step), first), last) for i in range(1, number - 1))

@@ -1,7 +1,11 @@
 """Numbers, units and wrapped words as the pictures show them."""
 
+from __future__ import annotations
+
 import functools
 import math
+from collections.abc import Iterator
+from typing import Any
 
 from . import units
 
@@ -34,7 +38,7 @@ ORDINARY = 0.5
 COUNTED = ("no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten")
 
 
-def digits(value, count=3, strip=False):
+def digits(value: float, count: int = 3, strip: bool = False) -> str:
     """A number with so many significant digits, no exponent, a true minus, thousands kept apart."""
     if not math.isfinite(value):
         return "∞" if value > 0 else MINUS + "∞" if value < 0 else "–"
@@ -46,13 +50,13 @@ def digits(value, count=3, strip=False):
     return text.rstrip("0").rstrip(".") if strip and places else text
 
 
-def grouped(value, places):
+def grouped(value: float, places: int) -> str:
     """A number with so many decimal places; thousands stand apart from five digits on."""
     text = f"{value:,.{places}f}".replace("-", MINUS)
     return text.replace(",", THIN if abs(value) >= 1e4 else "")
 
 
-def quantity(value, unit, count=3, strip=False):
+def quantity(value: float, unit: str, count: int = 3, strip: bool = False) -> str:
     """A value in the unit in which people read it, as tables show it: ``35.6 nm``, ``6.00°/s``."""
     rounded = float(f"{value:.{count - 1}e}")
     if rounded == 0.0:
@@ -61,7 +65,7 @@ def quantity(value, unit, count=3, strip=False):
     return with_unit(digits(value / size, count, strip), name)
 
 
-def compared(value, other, unit, count=3):
+def compared(value: float, other: float, unit: str, count: int = 3) -> str:
     """A value in the unit in which ``other`` is read, so that the two compare at sight; far from it, in its own."""
     if not 0.01 * abs(other) < abs(value) < 100.0 * abs(other):
         return quantity(value, unit, count)
@@ -69,34 +73,34 @@ def compared(value, other, unit, count=3):
     return with_unit(digits(value / size, count), name)
 
 
-def _read_unit(rounded, unit):
+def _read_unit(rounded: float, unit: str) -> tuple[float, str]:
     """Size and name of the unit in which people read a value."""
     return _driven_unit(rounded, unit) if unit in DRIVEN else units.display_unit(rounded, unit)
 
 
-def _driven_unit(value, unit):
+def _driven_unit(value: float, unit: str) -> tuple[float, str]:
     """Size and name of the unit of a force, torque or current, numbers from 1 to 999 where there is one."""
     ladder = UNITS[unit]
     name = next((name for name, size in ladder.items() if abs(value) >= 0.9995 * size), list(ladder)[-1])
     return ladder[name], name
 
 
-def with_unit(text, name):
+def with_unit(text: str, name: str) -> str:
     """A number joined with its unit; signs of degrees stand close to it."""
     return text + name if not name or name[0] in "°″" else f"{text}{THIN}{name}"
 
 
-def percent(share, count=2, strip=False):
+def percent(share: float, count: int = 2, strip: bool = False) -> str:
     """A share as per cent."""
     return with_unit(digits(share / SHARE, count, strip), "%")
 
 
-def sentence(text):
+def sentence(text: str) -> str:
     """A text that begins with a capital letter, all else as it is."""
     return text[:1].upper() + text[1:]
 
 
-def axis_unit(largest, unit, label=""):
+def axis_unit(largest: float, unit: str, label: str = "") -> tuple[str, float]:
     """Name and scale of the one unit of an axis whose largest value this is."""
     # An axis that was drawn into before keeps the unit that stands in its label.
     known = UNITS[unit]
@@ -110,25 +114,25 @@ def axis_unit(largest, unit, label=""):
     return name, known[name]
 
 
-def counted(number):
+def counted(number: int) -> str:
     """A small whole number as a word."""
     return COUNTED[number] if 0 <= number < len(COUNTED) else str(number)
 
 
-def ordinal(number):
+def ordinal(number: int) -> str:
     """``3rd`` for 3."""
     ending = "th" if 10 <= number % 100 <= 20 else {1: "st", 2: "nd", 3: "rd"}.get(number % 10, "th")
     return f"{number}{ending}"
 
 
-def listed(words):
+def listed(words: Iterator[Any] | list[str]) -> str:
     """``a``, ``a and b``, ``a, b and c``."""
     words = [str(word) for word in words]
     return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"
 
 
 @functools.lru_cache(maxsize=4096)
-def width(text, size=9.0, bold=False):
+def width(text: str, size: float = 9.0, bold: bool = False) -> float:
     """Width of one line of text in mm."""
     from matplotlib.font_manager import FontProperties
     from matplotlib.textpath import text_to_path
@@ -137,10 +141,10 @@ def width(text, size=9.0, bold=False):
     return text_to_path.get_text_width_height_descent(text, font, ismath=False)[0] * 25.4 / 72.0
 
 
-def wrap(text, letters, room, size=9.0, bold=False):
+def wrap(text: str, letters: int, room: float, size: float = 9.0, bold: bool = False) -> list[str]:
     """Lines of at most so many letters and ``room`` mm; words longer than a line are cut."""
 
-    def fits(line):
+    def fits(line: str) -> bool:
         return len(line) <= letters and width(line, size, bold) <= room
 
     lines = [""]
@@ -157,12 +161,12 @@ def wrap(text, letters, room, size=9.0, bold=False):
     return lines
 
 
-def many(number, thing, count=12):
+def many(number: float, thing: str, count: int = 12) -> str:
     """``4000 counts``, ``1 count``."""
     return f"{digits(number, count, strip=True)} {thing}{'' if number == 1.0 else 's'}"
 
 
-def axis_words(axis):
+def axis_words(axis: Any) -> str:
     """An axis in one line: scale, counts, loop rate, estimator."""
     scale, rate = axis.scale, quantity(axis.sampling.rate, "Hz", strip=True)
     if scale.lines is None:
@@ -175,7 +179,7 @@ def axis_words(axis):
     return ", ".join(words)
 
 
-def estimator_words(estimator):
+def estimator_words(estimator: Any) -> str:
     """An estimator in words, with the setting that matters most."""
     kind = estimator.kind.replace("-", " ")
     samples = getattr(estimator, "samples", None)
@@ -188,12 +192,12 @@ def estimator_words(estimator):
     return name if hertz is None else f"{quantity(hertz, 'Hz', strip=True)} {name}"
 
 
-def show(value, unit):
+def show(value: float, unit: str) -> Any:
     """Three digits and a handy unit, with an ordinary space and sign that other programs can read."""
     return units.show(value, unit).translate(_PLAIN)
 
 
-def beside(value, other, unit):
+def beside(value: float, other: float, unit: str) -> Any:
     """A value in the unit in which ``other`` is shown, so that the two compare at sight."""
     if not math.isfinite(other) or other == 0.0:
         return show(value, unit)
@@ -201,7 +205,7 @@ def beside(value, other, unit):
     return f"{show(value / size, '1')}{'' if symbol[0] in '°″' else ' '}{symbol}"
 
 
-def aligned(columns):
+def aligned(columns: dict[str, list[str]]) -> Any:
     """Columns {head: cells} as right-aligned text, two spaces between, a line a row."""
     texts = [[head, *cells] for head, cells in columns.items()]
     widths = [max(map(len, column)) for column in texts]
@@ -209,17 +213,17 @@ def aligned(columns):
     return "".join("  ".join(c.rjust(w) for c, w in zip(row, widths, strict=True)) + "\n" for row in rows)
 
 
-def percent_number(ratio):
+def percent_number(ratio: float) -> Any:
     """A ratio as a number of per cent."""
     return show(100.0 * ratio, "1")
 
 
-def share_text(share):
+def share_text(share: float) -> Any:
     """Whole percent, ``<1`` where it is not nothing."""
     text = f"{100.0 * share:.0f}"
     return "<1" if text == "0" and share > 0.0 else text
 
 
-def force(axis):
+def force(axis: Any) -> Any:
     """What drives the axis: ``force`` or ``torque``."""
     return "force" if axis.scale.unit == "m" else "torque"

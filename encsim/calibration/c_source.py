@@ -1,13 +1,22 @@
 """An error map as C source, with a bound of how far its linear interpolation is from the map."""
 
+from __future__ import annotations
+
 import math
 import re
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from .. import checks, files
 from .plan import TURN
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from .error_map import ErrorMap
+
 
 MOST, LONGEST = 1 << 22, 24
 # What `ErrorMap.evaluate` and the function's own doubles may be off, of the sum of all amplitudes, and of the
@@ -66,12 +75,12 @@ class CTable:
     interpolation: float
     rounding: float
 
-    def write(self, path, *, force=False):
+    def write(self, path: Path, *, force: bool = False) -> None:
         """Write the source to a file, whole or not at all."""
         files.write_whole(path, self.text, force=force)
 
 
-def c_table(map_, size, bound, name):
+def c_table(map_: ErrorMap, size: int | None, bound: float | None, name: str) -> CTable | None:
     """C source of a map; see `ErrorMap.c_table`."""
     _check_name(name)
     if (size is None) == (bound is None):
@@ -94,7 +103,7 @@ def c_table(map_, size, bound, name):
     )
 
 
-def _fitting(map_, bound, curvature):
+def _fitting(map_: ErrorMap, bound: float, curvature: float) -> int | None:
     """Fewest intervals that prove a bound."""
     if not checks.is_real(bound) or bound <= 0.0:
         checks.refuse("ErrorMap.c_table.bound", "be positive and finite", bound, "rad")
@@ -111,19 +120,19 @@ def _fitting(map_, bound, curvature):
     return max(math.ceil(wanted), 2)
 
 
-def _arithmetic(map_):
+def _arithmetic(map_: ErrorMap) -> float:
     """What the doubles of Python and C may be off together."""
     size = np.abs(map_.amplitudes)
     return float(VALUE * (abs(map_.error.mean()) + size.sum()) + ANGLE * (map_.orders @ size))
 
 
-def _rows(entries):
+def _rows(entries: np.ndarray) -> str:
     """Entries as float literals, six a line."""
     words = [f"{value:.8e}f" for value in entries.tolist()]
     return ",\n".join("    " + ", ".join(words[i : i + 6]) for i in range(0, len(words), 6))
 
 
-def _check_name(name):
+def _check_name(name: str) -> None:
     if not isinstance(name, str) or not re.fullmatch(NAME, name) or len(name) > LONGEST:
         rule = f"be lower case with an underscore inside, {LONGEST} characters at most, as ring_error"
         checks.refuse("ErrorMap.c_table.name", rule, name)

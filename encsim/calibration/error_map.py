@@ -1,6 +1,9 @@
 """The error of a ring over one turn: read anywhere, inverted, smoothed to chosen orders, exported."""
 
+from __future__ import annotations
+
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -9,6 +12,12 @@ from ..results import Orders, Series
 from ..rings import error_orders
 from . import plan
 from .plan import TURN
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+    from .c_source import CTable
+
 
 # With half a radian of error a radian every step of the inversion halves its error, whatever the map.
 STEEPEST, MOST_ROUNDS = 0.5, 80
@@ -42,7 +51,7 @@ class ErrorMap(Series):
     order_uncertainty: np.ndarray | None = field(default=None, kw_only=True)
     reasons: tuple[str, ...] = field(default=(), kw_only=True)
 
-    def __post_init__(self):
+    def __post_init__(self) -> None:
         error = plan.numbers("ErrorMap.error", self.error, "rad")
         plan.check_points(len(error), "ErrorMap.error", "have 3 points or more")
         if np.abs(error).max() > TURN:
@@ -53,32 +62,32 @@ class ErrorMap(Series):
         object.__setattr__(self, "reasons", tuple(str(reason) for reason in self.reasons))
 
     @property
-    def valid(self):
+    def valid(self) -> bool:
         """Whether nothing is known against the map."""
         return not self.reasons
 
     @property
-    def units(self):
+    def units(self) -> dict[str, str]:
         """Units of the fields."""
         return dict.fromkeys(("error", "order_uncertainty", "uncertainty"), "rad")
 
     @property
-    def angle(self):
+    def angle(self) -> np.ndarray:
         """Angles of the points, rad."""
         return np.arange(len(self.error)) * (TURN / len(self.error))
 
     @property
-    def orders(self):
+    def orders(self) -> np.ndarray:
         """1 to points // 2, cycles a turn."""
         return np.arange(1, len(self.error) // 2 + 1)
 
     @property
-    def amplitudes(self):
+    def amplitudes(self) -> np.ndarray:
         """Complex amplitude of each order: error = mean + Re sum amplitudes exp(i orders angle)."""
         return plan.amplitudes_of(self.error)
 
     @property
-    def uncertainty(self):
+    def uncertainty(self) -> float:
         """Standard uncertainty of any point, rad, orders that the map does not hold aside; NaN if unknown."""
         if self.order_uncertainty is None:
             return np.nan
@@ -86,7 +95,7 @@ class ErrorMap(Series):
         share = np.where(2 * self.orders == len(self.error), 1.0, 0.5)
         return float(np.sqrt(np.sum(share * held**2)))
 
-    def to_dict(self):
+    def to_dict(self) -> dict[str, Any]:
         """The map as plain lists, numbers and strings.
 
         Returns
@@ -97,14 +106,14 @@ class ErrorMap(Series):
         sure = None if np.isnan(self.uncertainty) else self.uncertainty
         return {**Series.to_dict(self), "valid": self.valid, "uncertainty": sure}
 
-    def columns(self):
+    def columns(self) -> dict[str, np.ndarray]:
         """Columns of the table, a row a point."""
         found = {"angle_rad": self.angle, "error_rad": self.error}
         if self.order_uncertainty is not None:
             found["uncertainty_rad"] = np.full(len(self.error), self.uncertainty)
         return found
 
-    def evaluate(self, angles):
+    def evaluate(self, angles: np.ndarray) -> np.ndarray:
         """Error at any true angles.
 
         Parameters
@@ -120,7 +129,7 @@ class ErrorMap(Series):
         at = _angles("ErrorMap.evaluate.angles", angles)
         return self.error.mean() + error_orders.values(self.amplitudes, at.ravel()).reshape(at.shape)
 
-    def invert(self, shown):
+    def invert(self, shown: float | list[list[complex]] | np.ndarray) -> np.ndarray | None:
         """True angles at which the ring shows given angles: the correction of a reading.
 
         Parameters
@@ -150,7 +159,7 @@ class ErrorMap(Series):
                 break
         return true
 
-    def smooth(self, orders):
+    def smooth(self, orders: int | list[float]) -> ErrorMap | None:
         """The map made of chosen orders only, and its mean.
 
         Parameters
@@ -173,7 +182,7 @@ class ErrorMap(Series):
             reasons=self.reasons,
         )
 
-    def compensation(self, orders=None):
+    def compensation(self, orders: np.ndarray | None = None) -> Any:
         """The map as lines of the shown angle, for `Ring.compensation` of an axis.
 
         Parameters
@@ -199,7 +208,7 @@ class ErrorMap(Series):
         there = keep[np.abs(lines[keep]) > SMALLEST * np.abs(lines).max()] if keep.size else keep
         return Orders({int(n) + 1: (float(abs(lines[n])), float(np.angle(lines[n]))) for n in there})
 
-    def largest(self, derivative=0):
+    def largest(self, derivative: int = 0) -> float | None:
         """A proven bound of the size of the map or a derivative of it, at most 9 % above the true maximum.
 
         Parameters
@@ -226,7 +235,9 @@ class ErrorMap(Series):
         mean = self.error.mean() if derivative == 0 else 0.0
         return error_orders.bound(amplitudes, mean)
 
-    def c_table(self, size=None, *, bound=None, name="ring_error"):
+    def c_table(
+        self, size: int | None = None, *, bound: float | None = None, name: str = "ring_error"
+    ) -> CTable | None:
         """The map as C source: a table, and a function that interpolates it linearly.
 
         Parameters
@@ -251,7 +262,7 @@ class ErrorMap(Series):
 
         return c_table(self, size, bound, name)
 
-    def plot(self, ax=None):
+    def plot(self, ax: Axes | None = None) -> Any:
         """Draw the map in its band of uncertainty and the orders it is made of.
 
         Parameters
@@ -268,7 +279,7 @@ class ErrorMap(Series):
         return pictures.error_map(self, ax)
 
 
-def _order_uncertainty(values, points):
+def _order_uncertainty(values: list[float] | np.ndarray | str | None, points: int) -> np.ndarray | None:
     """Uncertainties of the orders as a row, infinite ones allowed, or None."""
     if values is None:
         return None
@@ -283,7 +294,7 @@ def _order_uncertainty(values, points):
     return row
 
 
-def _angles(label, values):
+def _angles(label: str, values: list[list[complex]] | np.ndarray) -> np.ndarray | None:
     """Angles of any shape as finite floats."""
     raw = plan.as_array(label, values, "be real numbers")
     if raw.dtype.kind not in "iuf":
@@ -295,7 +306,7 @@ def _angles(label, values):
     return at
 
 
-def _chosen(orders, top):
+def _chosen(orders: int | list[float], top: int) -> list[int]:
     """Positions of the orders to keep."""
     try:
         chosen = list(orders)

@@ -4,12 +4,20 @@ Two rings read together show D_j(theta) = a(theta) - b(theta - psi_j) + c_j. In 
 D_jn = a_n - b_n z_j with z_j = exp(-i n psi_j): two unknowns, told apart by how much z_j varies over steps.
 """
 
+from __future__ import annotations
+
+from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from .. import checks, results
 from ..results import Series
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
 
 TURN = 2.0 * np.pi
 # A design of this condition magnifies reading noise a million times: no measurement survives it. Steps that
@@ -62,15 +70,15 @@ class CalibrationPlan(Series):
     reasons: tuple[str, ...]
 
     @property
-    def units(self):
+    def units(self) -> dict[str, str]:
         """Units of the fields."""
         return {"condition": "1", "magnification": "1", "point_noise": "1", "steps": "rad"}
 
-    def columns(self):
+    def columns(self) -> dict[str, np.ndarray]:
         """Columns of the table, a row an order."""
         return {"order": self.orders, "condition": self.condition, "magnification": self.magnification}
 
-    def plot(self, ax=None):
+    def plot(self, ax: Axes | None = None) -> Any:
         """Draw how much the steps magnify reading noise in each order, and the orders they lose.
 
         Parameters
@@ -99,18 +107,25 @@ class Design:
     real: np.ndarray
 
     @property
-    def variance(self):
+    def variance(self) -> tuple[np.ndarray, np.ndarray]:
         """Complex variance of a_n, b_n in units of that of a mean over all steps; 0 where lost."""
         spread = np.where(self.lost, np.inf, self.spread)
         return self.square / spread, 1.0 / spread
 
-    def rank(self, count, drift):
+    def rank(self, count: int, drift: bool) -> int:
         """Number of real unknowns that ``count`` steps determine."""
         parts = np.where(self.lost, 1, 2) * np.where(self.real, 1, 2)
         return int(parts.sum()) + (count if drift else 1)
 
 
-def calibration_plan(steps, points, *, weights=None, drift=True, limit=LIMIT):
+def calibration_plan(
+    steps: list[float] | np.ndarray | None,
+    points: float,
+    *,
+    weights: np.ndarray | None = None,
+    drift: bool = True,
+    limit: float = LIMIT,
+) -> CalibrationPlan | None:
     """Orders that a set of steps cannot see, and what it makes of reading noise, before measuring.
 
     Parameters
@@ -167,7 +182,9 @@ def calibration_plan(steps, points, *, weights=None, drift=True, limit=LIMIT):
     )
 
 
-def doubts(lost, freedom, who="steps", cannot="tell the rings apart in"):
+def doubts(
+    lost: tuple[float, ...], freedom: int, who: str = "steps", cannot: str = "tell the rings apart in"
+) -> Iterator[str]:
     """What a measurement cannot give."""
     if lost:
         shown = ", ".join(str(order) for order in lost[:6]) + (", ..." if len(lost) > 6 else "")
@@ -176,13 +193,13 @@ def doubts(lost, freedom, who="steps", cannot="tell the rings apart in"):
         yield f"no reading is left over to judge the noise by: use more {who}, or state the noise"
 
 
-def point_variance(design, points, count):
+def point_variance(design: Design, points: int, count: int) -> list[float]:
     """Variance of a point of a and of b for reading noise 1."""
     share = np.where(design.real, 1.0, 2.0) / (points * count)
     return [float(np.sum(share * variance)) for variance in design.variance]
 
 
-def designed(angles, weight, points, limit):
+def designed(angles: np.ndarray, weight: np.ndarray, points: int, limit: float) -> Design:
     """Moments and condition of each order, for steps that are used."""
     share = weight / weight.sum()
     found = [moments(z, share)[1:] for _, z in phase_blocks(angles, points)]
@@ -195,7 +212,7 @@ def designed(angles, weight, points, limit):
     return Design(share, lost, np.where(lost, np.inf, condition), spread, square, real)
 
 
-def moments(z, share):
+def moments(z: np.ndarray, share: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
     """Distances from the mean, their mean square, mean square of z and size of the mean, by order."""
     mean = average(share, z)
     away = z - mean
@@ -204,13 +221,13 @@ def moments(z, share):
     return away, spread, spread + np.abs(mean) ** 2, np.abs(mean)
 
 
-def average(share, values):
+def average(share: np.ndarray, values: np.ndarray) -> np.ndarray:
     """Weighted mean over the steps: share @ values, but never on threads."""
     # Beside other work BLAS took 400 times as long for sharing such small products over threads.
     return np.sum(share[:, None] * values, axis=0)
 
 
-def phase_blocks(angles, points):
+def phase_blocks(angles: np.ndarray, points: int) -> Iterator[tuple[slice, np.ndarray]]:
     """Slices of the orders 1 to points // 2 and z_j in them, shape (steps, orders of the slice)."""
     # One exponential a block and step, times a table: as exact as n psi itself is, and ten times as quick.
     top = points // 2
@@ -224,7 +241,9 @@ def phase_blocks(angles, points):
         yield slice(first, last), z
 
 
-def checked_steps(owner, steps, weights):
+def checked_steps(
+    owner: str, steps: list[float] | np.ndarray | None, weights: list[float] | None
+) -> tuple[np.ndarray, np.ndarray]:
     """Angles of the steps and their weights as rows of floats; InputError says what is wrong with them."""
     angles = numbers(f"{owner}.steps", steps, "rad")
     if len(angles) < 2:
@@ -240,7 +259,7 @@ def checked_steps(owner, steps, weights):
     return angles, weight
 
 
-def check_weights(owner, weight, count):
+def check_weights(owner: str, weight: np.ndarray, count: int) -> None:
     """Refuse weights that do not fit the steps."""
     if len(weight) != count:
         checks.refuse(f"{owner}.weights", f"have one entry a step, {count}", len(weight))
@@ -259,7 +278,7 @@ def check_weights(owner, weight, count):
         )
 
 
-def check_differ(owner, angles):
+def check_differ(owner: str, angles: np.ndarray) -> None:
     """Refuse steps that are all the same angle, whole turns apart included."""
     from_first = (angles - angles[0]) / TURN
     apart = np.abs(from_first - np.round(from_first)).max() * TURN
@@ -272,13 +291,17 @@ def check_differ(owner, angles):
         )
 
 
-def check_points(points, label="calibration_plan.points", rule=f"be a whole number from 3 to {MOST_POINTS}"):
+def check_points(
+    points: float,
+    label: str = "calibration_plan.points",
+    rule: str = f"be a whole number from 3 to {MOST_POINTS}",
+) -> None:
     """Refuse a number of points no map can have."""
     if not checks.is_whole(points) or not 3 <= points <= MOST_POINTS:
         checks.refuse(label, rule, points)
 
 
-def amplitudes_of(table):
+def amplitudes_of(table: np.ndarray) -> np.ndarray:
     """Complex amplitudes of orders 1 to points // 2 of rows of points: the inverse of `map_of`, but for the mean."""
     points = table.shape[-1]
     found = np.fft.rfft(table, axis=-1)[..., 1:] * (2.0 / points)
@@ -287,7 +310,7 @@ def amplitudes_of(table):
     return found
 
 
-def map_of(amplitudes, points):
+def map_of(amplitudes: np.ndarray, points: int) -> np.ndarray:
     """Values at the points of orders 1 to points // 2: Re sum amplitudes exp(i n angle)."""
     spectrum = np.concatenate([[0.0], amplitudes * (0.5 * points)])
     if points % 2 == 0:
@@ -295,7 +318,7 @@ def map_of(amplitudes, points):
     return np.fft.irfft(spectrum, points)
 
 
-def check_choices(owner, drift, limit):
+def check_choices(owner: str, drift: bool | str, limit: float) -> None:
     """Refuse what is no yes or no, or no sensible limit."""
     if not isinstance(drift, (bool, np.bool_)):
         checks.refuse(f"{owner}.drift", "be True or False", drift)
@@ -303,7 +326,7 @@ def check_choices(owner, drift, limit):
         checks.refuse(f"{owner}.limit", f"lie from 2 to {LIMIT:g}", limit)
 
 
-def numbers(label, values, unit=""):
+def numbers(label: str, values: list[float] | np.ndarray, unit: str = "") -> np.ndarray | None:
     """A new read-only row of finite floats; InputError names what is none."""
     row = real_array(label, values, 1, "be one row of real numbers")
     broken = np.flatnonzero(~np.isfinite(row))
@@ -315,7 +338,7 @@ def numbers(label, values, unit=""):
     return row
 
 
-def real_array(label, values, dimensions, rule):
+def real_array(label: str, values: Any, dimensions: int, rule: str) -> np.ndarray | None:
     """An array of floats of so many dimensions, the caller's own where it is one."""
     raw = as_array(label, values, rule)
     if raw.ndim != dimensions or not raw.size or raw.dtype.kind not in "iuf":
@@ -323,7 +346,7 @@ def real_array(label, values, dimensions, rule):
     return raw.astype(np.float64, copy=False)
 
 
-def as_array(label, values, rule):
+def as_array(label: str, values: Any, rule: str) -> np.ndarray | None:
     """Anything as an array of any kind."""
     if np.ma.is_masked(values):
         checks.refuse(label, "hold no masked values", "a masked array")

@@ -5,7 +5,11 @@ Definitions of ISO 230-2:2014 (from memory), with coverage factor 2; the edition
 Error of an encoder against a reference encoder, forward and backward, and what reverses with direction.
 """
 
+from __future__ import annotations
+
+from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -13,6 +17,10 @@ from .. import checks, results
 from ..model import ring_geometry
 from ..results import Series
 from . import plan
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
 
 FEWEST = 2
 
@@ -55,19 +63,19 @@ class PassComparison(Series):
     reasons: tuple[str, ...]
 
     @property
-    def units(self):
+    def units(self) -> Any:
         """Units of the fields."""
         names = "position forward backward error reversal reversal_mean reversal_scatter reversal_largest"
         return dict.fromkeys(names.split(), self.unit)
 
-    def columns(self):
+    def columns(self) -> dict[str, np.ndarray]:
         """Columns of the table, a row a position."""
         return {
             f"{name}_{self.unit}": getattr(self, name)
             for name in ("position", "forward", "backward", "error", "reversal")
         }
 
-    def plot(self, ax=None):
+    def plot(self, ax: Axes | None = None) -> Axes:
         """Draw the errors forward and backward and the reversal.
 
         Parameters
@@ -84,7 +92,13 @@ class PassComparison(Series):
         return pictures.passes(self, ax)
 
 
-def compare_passes(forward, backward, targets=None, *, unit="m"):
+def compare_passes(
+    forward: list[Any] | np.ndarray,
+    backward: list[Any] | np.ndarray,
+    targets: list[float] | np.ndarray | None = None,
+    *,
+    unit: str = "m",
+) -> PassComparison | None:
     """Error of an encoder against a reference from a pass forward and one backward.
 
     Parameters
@@ -134,7 +148,7 @@ def compare_passes(forward, backward, targets=None, *, unit="m"):
     )
 
 
-def _pass(name, values, sign):
+def _pass(name: str, values: list[Any] | np.ndarray, sign: float) -> np.ndarray | None:
     """Reference and shown positions of one pass, in the order read."""
     label = f"compare_passes.{name}"
     rule = f"be two rows of real numbers, reference and shown, of {FEWEST} readings or more"
@@ -153,7 +167,7 @@ def _pass(name, values, sign):
     return table
 
 
-def _targets(targets, up, down):
+def _targets(targets: list[float] | np.ndarray | None, up: np.ndarray, down: np.ndarray) -> np.ndarray | None:
     """Where to compare: as asked, or where the forward pass was read."""
     low, high = max(up[0], down[0]), min(up[-1], down[-1])
     if low > high:
@@ -178,7 +192,7 @@ def _targets(targets, up, down):
     return at
 
 
-def _pass_doubts(at, up, down):
+def _pass_doubts(at: np.ndarray, up: np.ndarray, down: np.ndarray) -> Iterator[Any]:
     """Passes that were read more coarsely than they are compared."""
     if len(at) < 2:
         yield "the passes are compared at one position only"
@@ -261,17 +275,17 @@ class Positioning(Series):
     reasons: tuple[str, ...]
 
     @property
-    def units(self):
+    def units(self) -> dict[str, str]:
         """Units of the fields."""
         plain = {"edition", "runs", "unit", "valid", "reasons"}
         return {name: self.unit for name in self.__dataclass_fields__ if name not in plain}
 
-    def columns(self):
+    def columns(self) -> dict[str, np.ndarray]:
         """Columns of the table, a row a target."""
         names = "target forward backward forward_deviation backward_deviation mean reversal repeatability"
         return {f"{name}_{self.unit}": getattr(self, name) for name in names.split()}
 
-    def plot(self, ax=None):
+    def plot(self, ax: Axes | None = None) -> Any:
         """Draw the mean deviations of both directions with two standard deviations, and the reversal.
 
         Parameters
@@ -288,7 +302,13 @@ class Positioning(Series):
         return pictures.positioning(self, ax)
 
 
-def bidirectional(target, forward, backward, *, unit="m"):
+def bidirectional(
+    target: list[float] | np.ndarray | range,
+    forward: list[Any] | np.ndarray,
+    backward: list[list[float]] | np.ndarray,
+    *,
+    unit: str = "m",
+) -> Positioning | None:
     """Accuracy and repeatability of positioning by the definitions of ISO 230-2:2014.
 
     Parameters
@@ -353,7 +373,7 @@ def bidirectional(target, forward, backward, *, unit="m"):
     )
 
 
-def _ranges(name, means, half):
+def _ranges(name: str, means: list[np.ndarray], half: list[Any]) -> dict[str, float]:
     """Highest minus lowest of means with their half widths, of each direction and both."""
     tops = [np.max(mean + wide) for mean, wide in zip(means, half, strict=True)]
     feet = [np.min(mean - wide) for mean, wide in zip(means, half, strict=True)]
@@ -364,7 +384,7 @@ def _ranges(name, means, half):
     }
 
 
-def _runs(name, values, count):
+def _runs(name: str, values: list[Any] | np.ndarray, count: int) -> np.ndarray | None:
     """Deviations of the runs in one direction."""
     label = f"bidirectional.{name}"
     table = plan.real_array(label, values, 2, "be a table of real numbers, a row a run")
@@ -378,7 +398,7 @@ def _runs(name, values, count):
     return table
 
 
-def _doubts(runs, targets):
+def _doubts(runs: np.ndarray, targets: list[float] | np.ndarray | None) -> Iterator[str]:
     if runs < RUNS:
         yield f"{runs} runs in each direction, where {EDITION} asks for {RUNS}"
     if targets < TARGETS:

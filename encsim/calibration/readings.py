@@ -1,12 +1,19 @@
 """Measured tables as arrays in SI: differences of two rings, error maps, passes against a reference."""
 
+from __future__ import annotations
+
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from .. import checks
 from ..formats import tables
 from .plan import TURN
+
+if TYPE_CHECKING:
+    from .error_map import ErrorMap
+
 
 # How far an angle may be from its place, in distances of points: rounding of a table, no matter for smooth maps.
 OFF_PLACE = 0.01
@@ -31,7 +38,7 @@ class Readings:
     closing: np.ndarray | None
 
 
-def read_differences(text, name="readings"):
+def read_differences(text: str, name: str = "readings") -> Readings | None:
     """Differences of two rings from a table with a row a reading."""
     wanted = dict.fromkeys(("step", "angle", "difference"), "angle")
     step, angle, difference = tables.read_columns(text, wanted, name).values()
@@ -51,7 +58,7 @@ def read_differences(text, name="readings"):
     )
 
 
-def _turn(angle, difference):
+def _turn(angle: np.ndarray, difference: np.ndarray) -> tuple[tuple[np.ndarray, np.ndarray], float]:
     """Angles and readings of one step within the turn, and the one that repeats the first after it, or NaN."""
     apart = angle[1] - angle[0] if len(angle) > 1 else TURN
     if abs(angle[-1] - TURN) <= OFF_PLACE * apart:
@@ -59,7 +66,7 @@ def _turn(angle, difference):
     return (angle, difference), np.nan
 
 
-def _check_turn(angle, points, step, name):
+def _check_turn(angle: np.ndarray, points: int, step: float, name: str) -> None:
     """Refuse a step that has gaps, or angles that are not even."""
     field = f"{name}: step {np.degrees(step):.9g} deg"
     twice = np.flatnonzero(np.diff(angle) == 0.0)
@@ -77,7 +84,7 @@ def _check_turn(angle, points, step, name):
         )
 
 
-def read_error_map(text, name="error map"):
+def read_error_map(text: str, name: str = "error map") -> ErrorMap | None:
     """An error map from a table with a row a point, as `ErrorMap.to_csv` writes it."""
     from .error_map import ErrorMap
 
@@ -107,7 +114,7 @@ class Passes:
     unit: str
 
 
-def read_passes(text, name="passes"):
+def read_passes(text: str, name: str = "passes") -> Passes | None:
     """A pass forward and the one back from a table with a row a reading, in the order they were read."""
     columns, unit = _in_one_dimension(text, ("reference", "shown"), name)
     table = np.array(columns)
@@ -135,7 +142,7 @@ class Runs:
     unit: str
 
 
-def read_runs(text, name="runs"):
+def read_runs(text: str, name: str = "runs") -> Runs | None:
     """Deviations of several runs to target positions from a table with a row a target and run."""
     (target, forward, backward), unit = _in_one_dimension(text, ("target", "forward", "backward"), name)
     at, group, counts = np.unique(target, return_inverse=True, return_counts=True)
@@ -167,7 +174,7 @@ class RunOut:
     source: str
 
 
-def read_run_out(text, name="run-out"):
+def read_run_out(text: str, name: str = "run-out") -> RunOut | None:
     """Readings of a dial gauge, or differences of two heads, round a ring."""
     there = tables.names(text)
     if "step" in there:
@@ -182,7 +189,7 @@ def read_run_out(text, name="run-out"):
     return RunOut(angles=found["angle"], readings=found["reading"], axial=found.get("axial"), source="gauge")
 
 
-def _in_one_dimension(text, names, name):
+def _in_one_dimension(text: str, names: tuple[str, ...], name: str) -> tuple[list[np.ndarray], str]:
     """Columns that are all lengths, or all angles, and their unit in SI."""
     faults = []
     for dimension, unit in (("length", "m"), ("angle", "rad")):

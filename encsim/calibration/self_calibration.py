@@ -4,7 +4,10 @@ Head 0 shows e(theta), a head phi ahead shows e(theta - phi). In order n their d
 ring times 1 - exp(-i n phi): nothing is seen of orders that repeat after phi.
 """
 
+from __future__ import annotations
+
 from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -12,6 +15,12 @@ from .. import checks, results
 from ..results import Series
 from . import plan
 from .plan import TURN
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+    from .error_map import ErrorMap
+
 
 LARGEST = 1e100
 
@@ -66,16 +75,16 @@ class SelfCalibration(Series):
     reasons: tuple[str, ...]
 
     @property
-    def units(self):
+    def units(self) -> dict[str, str]:
         """Units of the fields."""
         angles = ("angle", "error", "uncertainty", "amplitudes", "order_uncertainty", "offset", "residual")
         return {**dict.fromkeys(angles, "rad"), "gain": "1"}
 
-    def columns(self):
+    def columns(self) -> dict[str, np.ndarray]:
         """Columns of the table, a row a point."""
         return {f"{name}_rad": getattr(self, name) for name in ("angle", "error", "uncertainty")}
 
-    def error_map(self):
+    def error_map(self) -> ErrorMap:
         """The map as an ErrorMap, to evaluate, invert, smooth and export.
 
         Returns
@@ -86,7 +95,7 @@ class SelfCalibration(Series):
 
         return ErrorMap(self.error, order_uncertainty=self.order_uncertainty, reasons=self.reasons)
 
-    def plot(self, ax=None):
+    def plot(self, ax: Axes | None = None) -> Any:
         """Draw the map in its band of uncertainty and the orders it is made of.
 
         Parameters
@@ -103,7 +112,13 @@ class SelfCalibration(Series):
         return pictures.error_map(self, ax)
 
 
-def self_calibrate(differences, angles, *, noise=None, limit=plan.LIMIT):
+def self_calibrate(
+    differences: list[Any] | np.ndarray,
+    angles: float | list[float] | np.ndarray,
+    *,
+    noise: float | None = None,
+    limit: float = plan.LIMIT,
+) -> SelfCalibration | None:
     """Error map of a ring from one pair of heads or several, without turning anything against the ring.
 
     Parameters
@@ -170,7 +185,7 @@ def self_calibrate(differences, angles, *, noise=None, limit=plan.LIMIT):
     )
 
 
-def _readings(differences):
+def _readings(differences: list[Any] | np.ndarray) -> np.ndarray:
     """The differences as one row or a table of finite floats."""
     label, rule = "self_calibrate.differences", "be a row of real numbers, or a table with a row a pair"
     dimensions = 2 if np.ndim(plan.as_array(label, differences, rule)) == 2 else 1
@@ -181,7 +196,7 @@ def _readings(differences):
     return table
 
 
-def _check(table, gaps, noise, limit):
+def _check(table: np.ndarray, gaps: np.ndarray, noise: float | None, limit: float) -> None:
     owner = "self_calibrate"
     plan.check_points(table.shape[1], f"{owner}.differences", "have 3 points or more")
     if len(gaps) != len(table):

@@ -3,9 +3,13 @@
 Least squares of two rings order by order, and the steps that fit far worse than the others.
 """
 
+from __future__ import annotations
+
 import os
+from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -13,6 +17,13 @@ from .. import checks, results
 from ..results import Series
 from . import plan
 from .plan import TURN
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+    from .error_map import ErrorMap
+    from .plan import Design
+
 
 # A step is named when its noise is twice that of the others (square 4) and chance makes that of one in a
 # million steps (5 standard deviations of a Gaussian).
@@ -36,11 +47,11 @@ class Fit:
     free: np.ndarray
 
 
-def spectra_of(table, used):
+def spectra_of(table: np.ndarray, used: np.ndarray) -> np.ndarray:
     """Spectra of the steps used as the FFT gives them, shape (steps, points // 2 + 1)."""
     spectra = np.empty((len(used), table.shape[1] // 2 + 1), complex)
 
-    def fill(row):
+    def fill(row: int) -> None:
         if IN_PLACE:
             np.fft.rfft(table[used[row]], out=spectra[row])
         else:
@@ -52,7 +63,7 @@ def spectra_of(table, used):
     return spectra
 
 
-def fitted(spectra, rows, angles, design, points):
+def fitted(spectra: np.ndarray, rows: np.ndarray, angles: np.ndarray, design: Design, points: int) -> Fit:
     """Least squares in each order, block by block, of some rows of the spectra."""
     a, b = np.zeros((2, points // 2), complex)
     added, free, squares = np.zeros(len(rows)), np.zeros(len(rows), int), 0.0
@@ -79,7 +90,15 @@ def fitted(spectra, rows, angles, design, points):
     return Fit(a, b, float(squares), count, added, free)
 
 
-def outliers(spectra, means, angles, weight, points, limit, fit):
+def outliers(
+    spectra: np.ndarray,
+    means: np.ndarray,
+    angles: np.ndarray,
+    weight: np.ndarray,
+    points: int,
+    limit: float,
+    fit: Fit,
+) -> np.ndarray:
     """Rows of steps that stand out, the farthest taken out before the next is sought."""
     rows, named = np.arange(len(angles)), []
     left = np.sqrt(fit.squares / max(fit.count, 1))
@@ -92,7 +111,7 @@ def outliers(spectra, means, angles, weight, points, limit, fit):
     return np.sort(np.array(named, int))
 
 
-def _farthest(fit, floor):
+def _farthest(fit: Fit, floor: float) -> None:
     """The step that fits worst, if it stands out."""
     # Wilson and Hilferty's cube root makes the ratio of two mean squares Gaussian (from memory).
     others = fit.count - fit.free
@@ -175,17 +194,17 @@ class Calibration(Series):
     reasons: tuple[str, ...] = field(default=())
 
     @property
-    def units(self):
+    def units(self) -> dict[str, str]:
         """Units of the fields."""
         maps = "angle a b uncertainty b_uncertainty a_orders b_orders order_uncertainty b_order_uncertainty"
         return dict.fromkeys(f"{maps} residual step_residual offset closure steps".split(), "rad")
 
-    def columns(self):
+    def columns(self) -> dict[str, np.ndarray]:
         """Columns of the table, a row a point."""
         names = ("angle", "a", "b", "uncertainty", "b_uncertainty")
         return {f"{name}_rad": getattr(self, name) for name in names}
 
-    def error_map(self, ring="a"):
+    def error_map(self, ring: str = "a") -> ErrorMap | None:
         """The map of one ring as an ErrorMap, to evaluate, invert, smooth and export.
 
         Parameters
@@ -204,7 +223,7 @@ class Calibration(Series):
         errors, sure = (self.a, self.order_uncertainty) if ring == "a" else (self.b, self.b_order_uncertainty)
         return ErrorMap(errors, order_uncertainty=sure, reasons=self.reasons)
 
-    def plot(self, ax=None):
+    def plot(self, ax: Axes | None = None) -> Axes:
         """Draw the maps of both rings in their bands, the noise of each step and how each turn closes.
 
         Parameters
@@ -222,16 +241,16 @@ class Calibration(Series):
 
 
 def calibrate(
-    differences,
-    steps,
+    differences: Any,
+    steps: list[float] | np.ndarray,
     *,
-    weights=None,
-    drift=True,
-    closing=None,
-    noise=None,
-    step_uncertainty=0.0,
-    limit=plan.LIMIT,
-):
+    weights: list[float] | None = None,
+    drift: bool | str = True,
+    closing: list[float] | np.ndarray | None = None,
+    noise: float | None = None,
+    step_uncertainty: float = 0.0,
+    limit: float = plan.LIMIT,
+) -> Calibration | None:
     """Error maps of two rings from readings of their difference at several steps.
 
     Parameters
@@ -320,7 +339,9 @@ def calibrate(
     )
 
 
-def _checked_steps(table, steps, weights):
+def _checked_steps(
+    table: np.ndarray, steps: list[float] | np.ndarray, weights: list[float] | None
+) -> tuple[np.ndarray, np.ndarray]:
     """Angles and weights of the steps, weight 0 for rows that are missing."""
     plan.check_points(table.shape[1], "calibrate.differences", "have 3 columns or more, one a point")
     angles = plan.numbers("calibrate.steps", steps, "rad")
@@ -338,7 +359,7 @@ def _checked_steps(table, steps, weights):
     return angles, np.where(present, weight, 0.0)
 
 
-def _present(row, step):
+def _present(row: np.ndarray, step: int) -> bool:
     """Say whether a step was measured; InputError if it was in part."""
     largest = max(row.max(), -row.min())
     if np.isnan(largest) and np.isnan(row).all():
@@ -354,7 +375,7 @@ def _present(row, step):
     return True
 
 
-def _check_options(drift, noise, step_uncertainty, limit):
+def _check_options(drift: bool | str, noise: float | None, step_uncertainty: float, limit: float) -> None:
     plan.check_choices("calibrate", drift, limit)
     if noise is not None and not (checks.is_real(noise) and 0.0 < noise <= LARGEST):
         checks.refuse("calibrate.noise", "be positive and finite", noise, "rad")
@@ -362,7 +383,7 @@ def _check_options(drift, noise, step_uncertainty, limit):
         checks.refuse("calibrate.step_uncertainty", "lie from 0 to a full turn", step_uncertainty, "rad")
 
 
-def _closure(table, closing):
+def _closure(table: np.ndarray, closing: list[float] | np.ndarray | None) -> np.ndarray | None:
     """First reading repeated after the turn minus itself."""
     if closing is None:
         return None
@@ -375,19 +396,19 @@ def _closure(table, closing):
     return last - table[:, 0]
 
 
-def _scatter(means, weight):
+def _scatter(means: np.ndarray, weight: np.ndarray) -> Any:
     """Weighted sum of squares of the constants about one for all."""
     return float(weight @ (means - np.average(means, weights=weight)) ** 2)
 
 
-def _at(used, count, values):
+def _at(used: np.ndarray, count: int, values: np.ndarray) -> np.ndarray:
     """Values of the steps used among all, NaN elsewhere."""
     row = np.full(count, np.nan)
     row[used] = values
     return row
 
 
-def _maps(fit, points):
+def _maps(fit: Fit, points: int) -> dict[str, np.ndarray]:
     """Both maps and their orders."""
     return {
         "angle": np.arange(points) * (TURN / points),
@@ -399,7 +420,9 @@ def _maps(fit, points):
     }
 
 
-def _uncertainties(fit, design, points, noise, step_uncertainty):
+def _uncertainties(
+    fit: Fit, design: Design, points: int, noise: float, step_uncertainty: float
+) -> dict[str, np.ndarray]:
     """Standard uncertainties by order and point: of reading noise, and of the steps' angles by ring b."""
     count = len(design.share)
     of_noise = np.where(design.real, 1.0, 4.0) * noise**2 / (points * count)
@@ -414,7 +437,7 @@ def _uncertainties(fit, design, points, noise, step_uncertainty):
     }
 
 
-def _doubts(found, freedom, weight, noise):
+def _doubts(found: dict[str, Any], freedom: int, weight: np.ndarray, noise: float) -> Iterator[str]:
     """Why the maps may mislead."""
     yield from plan.doubts(found["lost"], freedom)
     if found["outliers"]:
@@ -431,5 +454,5 @@ def _doubts(found, freedom, weight, noise):
         yield f"drift within a turn that the steps share, {closure.mean():.3g} rad: it is part of map a"
 
 
-def _largest(values):
+def _largest(values: np.ndarray) -> Any:
     return f"{np.abs(values).max():.3g}"

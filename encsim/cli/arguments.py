@@ -3,13 +3,26 @@
 Demands of motion written as text: ``"trapezoid 10 mm, 50 mm/s, 2 m/s2"``, ``"file move.csv"``.
 """
 
+from __future__ import annotations
+
 import dataclasses
 import math
 import sys
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Any
 
 from .. import checks, units
 from ..formats import tables
 from ..model import profiles
+
+if TYPE_CHECKING:
+    import argparse
+
+    from ..decisions.requirements import Requirement
+    from ..model.axis import Axis, Scale
+    from ..model.profiles import Sampled
+    from .outputs import Faults
+
 
 # Samples of one run held in memory; as rows of text, with --json or --csv, they take ten times as much.
 MOST_SAMPLES, MOST_ROWS = 1 << 26, 1 << 22
@@ -17,12 +30,12 @@ LONGER = "encsim.Stream in Python runs any length"
 MOST_TEXT = 1 << 28
 
 
-def named(path):
+def named(path: str) -> str:
     """What messages call a file."""
     return "stdin" if path == "-" else path
 
 
-def text_of(path, option):
+def text_of(path: str, option: str) -> str | None:
     """Text of a capture or of stdin."""
     try:
         if path == "-":
@@ -42,14 +55,14 @@ def text_of(path, option):
         checks.refuse(option, f"be readable ({reason})", named(path))
 
 
-def open_stdin():
+def open_stdin() -> Any:
     """The standard input, which a shell may have closed."""
     if sys.stdin is None:
         checks.refuse("file", "be readable (stdin is closed)", "-")
     return sys.stdin
 
 
-def read_axis(args, faults):
+def read_axis(args: argparse.Namespace, faults: Faults) -> Axis | None:
     """The axis of the file with the changes of --set; None where it is wrong."""
     from ..formats import axis_file
 
@@ -57,7 +70,7 @@ def read_axis(args, faults):
         return axis_file.loads_with(axis_text(args.axis), args.set, named(args.axis))
 
 
-def axis_text(name):
+def axis_text(name: str) -> str:
     """Text of an axis file or one of its sections, or of stdin."""
     from ..formats import axis_file
 
@@ -66,7 +79,7 @@ def axis_text(name):
     return axis_file.read(name)
 
 
-def requirement_of(args, text, axis):
+def requirement_of(args: argparse.Namespace, text: str, axis: Axis) -> Requirement | None:
     """The requirement of its own file, else that of the axis file, whose text this is; None if it has none."""
     from ..decisions import requirements
     from ..formats.sections import Section
@@ -80,7 +93,7 @@ def requirement_of(args, text, axis):
     return requirements.loads(*source, axis, args.set)
 
 
-def whole_number(text, option, low, high):
+def whole_number(text: str, option: str, low: int, high: int) -> int | None:
     """A whole number of an option."""
     text = text.strip()
     if not (text.isascii() and text.isdigit() and len(text) <= 20 and low <= int(text) <= high):
@@ -88,7 +101,7 @@ def whole_number(text, option, low, high):
     return int(text)
 
 
-def chance(args, faults):
+def chance(args: argparse.Namespace, faults: Faults) -> tuple[Any, ...]:
     """Seed and threads; None where they are wrong or left out."""
     seed = threads = None
     with faults:
@@ -98,26 +111,26 @@ def chance(args, faults):
     return seed, threads
 
 
-def speed_of(text, axis):
+def speed_of(text: str, axis: Axis) -> float | None:
     """A speed of an option, m/s or rad/s."""
     return units.parse(text, f"speed({axis.scale.unit}/s)", "--speed")
 
 
-def start_of(text, scale):
+def start_of(text: str | None, scale: Scale) -> float:
     """Start position of a run, m or rad; 0 if left out."""
     if text is None:
         return 0.0
     return units.parse(text, f"position({scale.unit})", "--start", diameter=scale.diameter)
 
 
-def speeds_of(text, axis):
+def speeds_of(text: str | None, axis: Axis) -> list[float] | tuple[float, ...]:
     """Speeds of an option, or those looked at by default."""
     from ..time_domain.sweeps import default_speeds
 
     return default_speeds(axis) if text is None else units.parse_speeds(text, axis.scale.unit, "--speeds")
 
 
-def seconds_of(text):
+def seconds_of(text: str) -> float | None:
     """Length of a run, s; a bare number is seconds."""
     bare = text.strip().replace(".", "", 1)
     seconds = units.parse(f"{text} s" if bare.isascii() and bare.isdigit() else text, "time", "--seconds")
@@ -126,7 +139,7 @@ def seconds_of(text):
     return seconds
 
 
-def samples_of(seconds, rate, most, longer=LONGER):
+def samples_of(seconds: float, rate: float, most: int, longer: str = LONGER) -> int | None:
     """Samples of a run of that length; ``longer`` says where longer ones are had."""
     samples = seconds * rate
     if not 2.0 <= samples <= most:
@@ -135,7 +148,7 @@ def samples_of(seconds, rate, most, longer=LONGER):
     return round(samples)
 
 
-def scale_of(text):
+def scale_of(text: str | None) -> Scale | None:
     """Scale of a signal period given alone: a length, or an angle that divides a turn."""
     if text is None:
         return None
@@ -159,7 +172,7 @@ PROFILES = {each.__name__ for each in (*KINDS.values(), profiles.Sampled)}
 EXAMPLE = 'as in "trapezoid 10 mm, 50 mm/s, 2 m/s2"'
 
 
-def read(text, axis, owner=OPTION):
+def read(text: str, axis: Axis, owner: str = OPTION) -> Any:
     """A demand of motion."""
     kind, _, rest = text.strip().partition(" ")
     if kind == FILE:
@@ -177,7 +190,7 @@ def read(text, axis, owner=OPTION):
     return _checked(owner, lambda: KINDS[kind](**_values(values, fields, axis, owner)))
 
 
-def _values(texts, fields, axis, owner):
+def _values(texts: list[str], fields: tuple[Any, ...], axis: Axis, owner: str) -> dict[str, float] | None:
     """SI numbers by field, all faults at once."""
     found, faults = {}, []
     for text, item in zip(texts, fields, strict=True):
@@ -193,7 +206,7 @@ def _values(texts, fields, axis, owner):
     return found
 
 
-def _of_file(name, axis, owner):
+def _of_file(name: str, axis: Axis, owner: str) -> Sampled | None:
     """The profile of a table."""
     if not name:
         checks.refuse(
@@ -204,7 +217,7 @@ def _of_file(name, axis, owner):
     return _checked(f"{owner}, {named(name)}", lambda: profiles.Sampled(**table))
 
 
-def _checked(owner, make):
+def _checked(owner: str, make: Callable[..., Any]) -> Any:
     """What is made, faults of its fields under the name of the text."""
     try:
         return make()

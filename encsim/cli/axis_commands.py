@@ -1,14 +1,28 @@
 """What each command does: arguments to objects to results; every formula is elsewhere."""
 
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
 from .. import checks
 from ..reporting import axis_tables
 from . import arguments, outputs
 from .outputs import Delivery, Faults, JobFailed, Progress
 
+if TYPE_CHECKING:
+    import argparse
+
+    from ..model.axis import Axis, Scale
+    from ..open_loop.closed_form import Lines, RippleCurve
+    from ..open_loop.limits import TopSpeed
+    from ..recordings.channel_fit import Identification
+    from ..time_domain.simulation import Trace
+
+
 ASSUMED_RATE = 16e3
 
 
-def new(args):
+def new(args: argparse.Namespace) -> int:
     """Write a starter axis file."""
     from ..formats import axis_file
 
@@ -22,7 +36,7 @@ def new(args):
     return 0
 
 
-def ripple(args):
+def ripple(args: argparse.Namespace) -> int:
     """Closed form over speeds, checked by simulation where asked for."""
     from ..open_loop.closed_form import ripple as closed_form
 
@@ -51,7 +65,7 @@ def ripple(args):
     return 0
 
 
-def period(args):
+def period(args: argparse.Namespace) -> int:
     """Error of one signal period."""
     from ..open_loop.period_error import position_error
 
@@ -74,7 +88,7 @@ def period(args):
     return 0
 
 
-def simulate(args):
+def simulate(args: argparse.Namespace) -> int:
     """One run at one speed."""
     faults = Faults()
     with faults:
@@ -106,7 +120,7 @@ def simulate(args):
     return 0
 
 
-def identify(args):
+def identify(args: argparse.Namespace) -> int:
     """Fit two recorded channels."""
     from ..formats.tables import read_channels
     from ..recordings.channel_fit import identify as fit_channels
@@ -137,7 +151,7 @@ def identify(args):
     return 0
 
 
-def limits(args):
+def limits(args: argparse.Namespace) -> int:
     """Top speed, resolution and vanishing speeds."""
     faults = Faults()
     axis = arguments.read_axis(args, faults)
@@ -150,25 +164,27 @@ def limits(args):
     return 0
 
 
-def _run(axis, speed, samples, seed, start, threads):
+def _run(axis: Axis, speed: float, samples: int, seed: int, start: float, threads: int | None) -> Trace:
     from ..time_domain.simulation import simulate as run
 
     return run(axis, speed, samples, seed, start, threads=threads)
 
 
-def _top_speed(axis):
+def _top_speed(axis: Axis) -> TopSpeed | None:
     from ..open_loop.limits import top_speed
 
     return top_speed(axis)
 
 
-def _lines(axis, speed):
+def _lines(axis: Axis, speed: float) -> Lines:
     from ..open_loop.closed_form import lines
 
     return lines(axis, speed)
 
 
-def _check_by_simulation(curve, seed, threads, args):
+def _check_by_simulation(
+    curve: RippleCurve, seed: int, threads: None, args: argparse.Namespace
+) -> dict[str, int | list[float]]:
     from ..time_domain import sweeps
 
     speeds = sweeps.spread(curve)
@@ -176,7 +192,7 @@ def _check_by_simulation(curve, seed, threads, args):
         return sweeps.simulated(curve.axis, speeds, seed, threads, progress)
 
 
-def _fitted_axis(fit, scale, args):
+def _fitted_axis(fit: Identification, scale: Scale, args: argparse.Namespace) -> str:
     """Text of an axis file with the fitted signal."""
     from ..model.axis import Axis, Sampling
 

@@ -1,12 +1,25 @@
 """The command about calibration: arguments to objects to results; every formula is elsewhere."""
 
+from __future__ import annotations
+
 import math
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Any
 
 from .. import checks
 from ..calibration import readings
 from ..reporting import calibration_text
 from . import arguments, outputs, ring_arguments
 from .outputs import Delivery, Faults, Progress
+
+if TYPE_CHECKING:
+    import argparse
+
+    from ..calibration.c_source import CTable
+    from ..calibration.error_map import ErrorMap
+    from ..calibration.self_calibration import SelfCalibration
+    from ..calibration.two_rings import Calibration
+
 
 KINDS = ("plan", "own_heads", "reference", "targets")
 MAPS = ("ring", "orders", "write_map", "write_c", "bound")
@@ -20,7 +33,7 @@ NAMES = dict.fromkeys(("differences", "angles", "forward", "backward", "target",
 FINER, COARSE = 0.1, 1e-3
 
 
-def calibrate(args):
+def calibrate(args: argparse.Namespace) -> int | None:
     """Maps of rings, or what a plan or a comparison shows."""
     faults = Faults()
     with faults:
@@ -33,13 +46,13 @@ def calibrate(args):
         return {"plan": _plan, "reference": _compare, "targets": _compare}.get(kind, _maps)(args, kind)
 
 
-def _names(args):
+def _names(args: argparse.Namespace) -> dict[str, str]:
     """NAMES with the file that was given."""
     given = arguments.named(args.readings)
     return {name: given if words == FILE else words for name, words in NAMES.items()}
 
 
-def _kind(args):
+def _kind(args: argparse.Namespace) -> str | None:
     """The one kind that is asked for, None for two rings; refuses what does not go with it."""
     found = [kind for kind in KINDS if getattr(args, kind)]
     faults, option = Faults(), _option(found[0]) if found else ""
@@ -76,11 +89,11 @@ def _kind(args):
     return kind
 
 
-def _option(name):
+def _option(name: str) -> str:
     return FILE if name == "readings" else f"--{name.replace('_', '-')}"
 
 
-def _plan(args, kind):
+def _plan(args: argparse.Namespace, kind: str) -> int | None:
     """What steps and points will show."""
     from ..calibration.plan import MOST_POINTS, calibration_plan
 
@@ -94,7 +107,7 @@ def _plan(args, kind):
     return _deliver(args, plan, lambda: calibration_text.plan(plan))
 
 
-def _compare(args, kind):
+def _compare(args: argparse.Namespace, kind: str) -> int | None:
     """Passes against a reference, or runs to targets."""
     from ..calibration.positioning import bidirectional, compare_passes
 
@@ -108,7 +121,7 @@ def _compare(args, kind):
     return _deliver(args, found, lambda: calibration_text.positioning(found))
 
 
-def _maps(args, kind):
+def _maps(args: argparse.Namespace, kind: str | None) -> int | None:
     """Maps of two rings, or of one by its own heads."""
     faults, asked = Faults(), {}
     with faults:
@@ -132,14 +145,14 @@ def _maps(args, kind):
     return _deliver(args, result, lambda: report(result, source), map_, source)
 
 
-def _self_calibrated(asked):
+def _self_calibrated(asked: dict[str, Any]) -> SelfCalibration | None:
     from ..calibration.self_calibration import self_calibrate
 
     given = asked["given"]
     return self_calibrate(given.differences, given.steps, noise=asked["noise"])
 
 
-def _calibrated(args, asked):
+def _calibrated(args: argparse.Namespace, asked: dict[str, Any]) -> Calibration | None:
     from ..calibration.two_rings import calibrate as fit
 
     given = asked["given"]
@@ -153,7 +166,7 @@ def _calibrated(args, asked):
     )
 
 
-def _weights(text, count):
+def _weights(text: str | None, count: int) -> list[float] | None:
     """Weight 0 for the steps to leave out, 1 for the others."""
     if text is None:
         return None
@@ -163,13 +176,13 @@ def _weights(text, count):
     return [0.0 if step in left_out else 1.0 for step in range(count)]
 
 
-def _map(result, args, asked):
+def _map(result: Calibration, args: argparse.Namespace, asked: dict[str, Any]) -> ErrorMap | None:
     """The map to write, of the orders asked for."""
     whole = result.error_map(args.ring) if hasattr(result, "b") else result.error_map()
     return whole if asked["orders"] is None else whole.smooth(asked["orders"])
 
 
-def _bound(map_, bound):
+def _bound(map_: ErrorMap, bound: float) -> float:
     """How far the C function may be off the map."""
     if bound is not None:
         return bound
@@ -177,7 +190,13 @@ def _bound(map_, bound):
     return FINER * sure if math.isfinite(sure) and sure > 0.0 else COARSE * largest or 1e-9
 
 
-def _deliver(args, result, report, map_=None, source=None):
+def _deliver(
+    args: argparse.Namespace,
+    result: Any,
+    report: Callable[..., Any],
+    map_: ErrorMap | None = None,
+    source: CTable | None = None,
+) -> int:
     """Everything that was asked for; files first."""
     delivery = Delivery(args)
     extra = {} if source is None else {"c_bound": source.bound, "c_size": source.size}

@@ -3,17 +3,19 @@
 Only the standard library's parser is loaded here, so that help comes at once.
 """
 
+from __future__ import annotations
+
 from . import options
 from .parser import SPEED_HELP, Parser, axis, chance, common, force, outputs
 
 
-def _new(parser):
+def _new(parser: Parser) -> None:
     parser.add_argument("axis", metavar="axis.toml", help="axis file to write; - is stdout")
     parser.add_argument("--rotary", action="store_true", help="a rotary scale (default: a linear one)")
     force(parser)
 
 
-def _ripple(parser):
+def _ripple(parser: Parser) -> None:
     axis(parser)
     parser.add_argument(
         "--speeds",
@@ -32,7 +34,7 @@ def _ripple(parser):
     outputs(parser)
 
 
-def _period(parser):
+def _period(parser: Parser) -> None:
     axis(parser)
     parser.add_argument(
         "--speed",
@@ -49,7 +51,7 @@ def _period(parser):
     )
 
 
-def _simulate(parser):
+def _simulate(parser: Parser) -> None:
     axis(parser)
     parser.add_argument("--speed", required=True, help=f"{SPEED_HELP}; negative runs backwards")
     parser.add_argument(
@@ -62,7 +64,7 @@ def _simulate(parser):
     outputs(parser, table="time, position and velocity")
 
 
-def _identify(parser):
+def _identify(parser: Parser) -> None:
     parser.add_argument("capture", metavar="capture.csv", help="recorded channels, a column each; - is stdin")
     parser.add_argument(
         "--columns",
@@ -85,19 +87,19 @@ def _identify(parser):
     outputs(parser, plot="draw the recorded channels and the fit: .png, .svg or .pdf", table=None)
 
 
-def _limits(parser):
+def _limits(parser: Parser) -> None:
     axis(parser)
     outputs(parser, plot=None, table=None)
 
 
-def _ring(parser):
+def _ring(parser: Parser) -> None:
     axis(parser)
     options.ring(parser)
     outputs(parser, **options.RING_OUTPUTS)
     options.ring_pictures(parser)
 
 
-def _calibrate(parser):
+def _calibrate(parser: Parser) -> None:
     options.calibrate(parser)
     outputs(parser, **options.CALIBRATE_OUTPUTS)
 
@@ -219,7 +221,7 @@ TOP_EXAMPLES = """examples:
 """
 
 
-def build_parser(command=None):
+def build_parser(command: str | None = None) -> Parser:
     """The parser of the whole line, or of one command alone."""
     if command is not None:
         add, purpose, examples = COMMANDS[command]

@@ -3,9 +3,12 @@
 The command that explains: arguments to objects to results; every formula is elsewhere.
 """
 
+from __future__ import annotations
+
 import os
 from dataclasses import replace
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 from .. import checks
 from ..checks import NOTHING, Fault, InputError
@@ -16,11 +19,18 @@ from ..reporting import decision_text
 from . import arguments, loop_commands, outputs
 from .outputs import Delivery, Faults, JobFailed, Progress
 
+if TYPE_CHECKING:
+    import argparse
+
+    from ..decisions.explanation import Explanation
+    from ..model.axis import Axis
+
+
 OWNER = "choose"
 _NOTHING_TO_TRY = 'as in --try "interpolation.factor=400, 4000", or name further axis files'
 
 
-def choose(args):
+def choose(args: argparse.Namespace) -> int:
     """Rank candidates by a requirement."""
     faults = Faults()
     with faults:
@@ -32,7 +42,7 @@ def choose(args):
     faults.done()
     with Progress(args, "judging the candidates") as progress, _told():
 
-        def told(done, total, stage):
+        def told(done: int, total: int, stage: str) -> None:
             progress.show(f"{stage} {done} of {total} candidates")
 
         found = rank(axis, requirement, candidates, cost, limit, progress=told)
@@ -47,12 +57,12 @@ def choose(args):
     return 0
 
 
-def _read(args):
+def _read(args: argparse.Namespace) -> list[str]:
     """Files that the command reads."""
     return [name for name in (args.axis, *args.others, args.requirement, args.candidates) if name is not None]
 
 
-def _described(args, faults):
+def _described(args: argparse.Namespace, faults: Faults) -> tuple[Any, ...]:
     """Axis, requirement, candidates and cost; None where they are wrong."""
     axis = requirement = candidates = cost = text = None
     with faults:
@@ -73,7 +83,7 @@ def _described(args, faults):
     return axis, requirement, candidates, cost
 
 
-def _files(args, axis):
+def _files(args: argparse.Namespace, axis: Axis) -> dict[str, Axis] | None:
     """Axes of all files, by name."""
     if getattr(args, "try") or args.candidates:
         checks.refuse("--try", "be left out with further axis files, which are the candidates", NOTHING)
@@ -89,7 +99,7 @@ def _files(args, axis):
     return dict(zip(names, found.values(), strict=True))
 
 
-def _lists(args, text, axis):
+def _lists(args: argparse.Namespace, text: str, axis: Axis) -> tuple[Any, ...]:
     """Lists of values and costs: of the file, those of --try in their place."""
     faults, options, tried = Faults(), getattr(args, "try"), {}
     for option in options:
@@ -112,15 +122,15 @@ def _lists(args, text, axis):
 class _told:
     """Faults that the library finds, in the words of the command line."""
 
-    def __enter__(self):
+    def __enter__(self) -> _told:
         return self
 
-    def __exit__(self, kind, error, trace):
+    def __exit__(self, kind: type | None, error: InputError | None, trace: Any) -> None:
         if isinstance(error, InputError):
             raise InputError(*(_in_words(fault) for fault in error.faults)) from None
 
 
-def _in_words(fault):
+def _in_words(fault: Fault) -> Fault:
     """One fault under the option or section that it comes from."""
     owner, _, name = fault.field.partition(".")
     if owner == OWNER:
@@ -132,7 +142,7 @@ def _in_words(fault):
     return fault
 
 
-def explain(args):
+def explain(args: argparse.Namespace) -> int:
     """Why an axis runs roughly at a speed, and what would help."""
     faults = Faults()
     with faults:
@@ -154,7 +164,7 @@ def explain(args):
     return 0
 
 
-def _explained(axis, speed, args):
+def _explained(axis: Axis, speed: float, args: argparse.Namespace) -> Explanation:
     from ..decisions.explanation import explain as find
 
     work = "computing and simulating remedies" if args.verify else "computing remedies"

@@ -1,10 +1,14 @@
 """The commands about the closed loop: arguments to objects to results; every formula is elsewhere."""
 
+from __future__ import annotations
+
 import contextlib
 import math
 import re
 from collections import namedtuple
+from collections.abc import Iterator
 from dataclasses import replace
+from typing import TYPE_CHECKING
 
 from .. import checks, units
 from ..formats import estimator_text
@@ -12,6 +16,20 @@ from ..model.load_and_control import CAUTIONS
 from ..reporting import loop_text, tuning_text
 from . import arguments, outputs
 from .outputs import Delivery, Faults, JobFailed, Progress
+
+if TYPE_CHECKING:
+    import argparse
+
+    from matplotlib.axes import Axes
+
+    from ..checks import Fault
+    from ..closed_loop.closed_loop_ripple import Smoothness
+    from ..closed_loop.stability import Margins
+    from ..gains.tuner import Tuning
+    from ..model.axis import Axis
+    from ..open_loop.closed_form import Lines
+    from ..time_domain.closed_run import Runs
+
 
 TUNED = "tuning"
 # Signal periods a sample that a speed may make, as in a simulation.
@@ -27,7 +45,7 @@ HELD = (
 UNSTABLE = "the closed loop is unstable with these gains{}; encsim tune proposes others"
 
 
-def loop(args):
+def loop(args: argparse.Namespace) -> int:
     """Margins and smoothness of a closed loop."""
     from ..closed_loop.closed_loop_ripple import smoothness
     from ..closed_loop.stability import margins
@@ -69,7 +87,9 @@ def loop(args):
 Aged = namedtuple("Aged", "speeds stable_from text caution")
 
 
-def _aged(args, axis, speed, speeds):
+def _aged(
+    args: argparse.Namespace, axis: Axis, speed: float, speeds: list[float] | tuple[float, ...]
+) -> Aged:
     """Speeds at which a loop of timed edges is stable, where none are asked for; and what to say of the others."""
     from ..closed_loop import timed_edge_loops
 
@@ -86,7 +106,15 @@ def _aged(args, axis, speed, speeds):
     return Aged(kept, first, text, loop_text.aging(axis, speed, text))
 
 
-def _deliver_loop(args, found, curve, simulated, stable, speed, aged):
+def _deliver_loop(
+    args: argparse.Namespace,
+    found: Margins,
+    curve: Smoothness,
+    simulated: Runs | None,
+    stable: bool,
+    speed: float,
+    aged: Aged | None,
+) -> None:
     """Everything that was asked for; of an unstable loop no curves, they are infinite."""
     delivery, warned = Delivery(args), list(CAUTIONS)
     extra = {} if simulated is None else {"simulated": _plain(simulated)}
@@ -109,7 +137,7 @@ def _deliver_loop(args, found, curve, simulated, stable, speed, aged):
     delivery.send()
 
 
-def tune(args):
+def tune(args: argparse.Namespace) -> int:
     """Proposed gains."""
     from ..gains.tuner import tuning
 
@@ -138,7 +166,7 @@ def tune(args):
     return 0
 
 
-def frontier(args):
+def frontier(args: argparse.Namespace) -> int:
     """Delay against ripple of estimators."""
     from ..decisions.frontier_curve import frontier as compare
 
@@ -169,7 +197,7 @@ def frontier(args):
     return 0
 
 
-def closed_axis(args, faults):
+def closed_axis(args: argparse.Namespace, faults: Faults) -> Axis | None:
     """The axis of the file, if its loop can be closed; None where it is wrong."""
     axis = arguments.read_axis(args, faults)
     if axis is None:
@@ -185,12 +213,17 @@ def closed_axis(args, faults):
     return None if absent else axis
 
 
-def _source(args):
+def _source(args: argparse.Namespace) -> str:
     return arguments.named(args.axis)
 
 
 @contextlib.contextmanager
-def told(args, axis, names=(), options=()):
+def told(
+    args: argparse.Namespace,
+    axis: Axis,
+    names: list[str] | tuple[()] = (),
+    options: dict[str, str] | tuple[()] = (),
+) -> Iterator[None]:
     """Faults that the library finds, in the words of the command line (``options`` {field: option}) and the file."""
     try:
         yield
@@ -199,7 +232,7 @@ def told(args, axis, names=(), options=()):
         raise checks.InputError(*(_in_words(fault, args, axis, names) for fault in named)) from None
 
 
-def _in_words(fault, args, axis, names):
+def _in_words(fault: Fault, args: argparse.Namespace, axis: Axis, names: list[str] | tuple[()]) -> Fault:
     """One fault under the option or the key that it comes from, units as of the scale."""
     if fault.unit:
         fitting = units.unit_on_scale(fault.unit, axis.scale.unit)
@@ -218,7 +251,7 @@ def _in_words(fault, args, axis, names):
     return fault
 
 
-def _number(text, option):
+def _number(text: str, option: str) -> float | None:
     """A bare number; that it is finite and in range is for the one who uses it."""
     try:
         return float(text) if len(text) < 400 and "_" not in text else float("x")
@@ -226,7 +259,7 @@ def _number(text, option):
         checks.refuse(option, "be a number", text)
 
 
-def _degrees(text):
+def _degrees(text: str) -> float | None:
     """A phase margin, deg: a bare number, or an angle with its unit."""
     with contextlib.suppress(checks.InputError):
         return _number(text, "")
@@ -237,7 +270,7 @@ def _degrees(text):
     )
 
 
-def speed_of(text, axis):
+def speed_of(text: str, axis: Axis) -> float | None:
     """A speed that somebody can mean."""
     speed = arguments.speed_of(text, axis)
     fastest = MOST_PERIODS * axis.sampling.rate * axis.scale.pitch
@@ -248,13 +281,13 @@ def speed_of(text, axis):
     return speed
 
 
-def _ripple_limit(text, axis):
+def _ripple_limit(text: str | None, axis: Axis) -> float | None:
     if text is None:
         return None
     return units.parse(text, units.on_scale("torque", axis.scale.unit), "--torque-ripple")
 
 
-def _lines(axis, speed):
+def _lines(axis: Axis, speed: float) -> Lines | None:
     """Lines of the encoder at a speed, to be marked in a picture; none at standstill."""
     if not speed:
         return None
@@ -263,7 +296,7 @@ def _lines(axis, speed):
     return lines(axis, speed)
 
 
-def _folded(args, axis, speed):
+def _folded(args: argparse.Namespace, axis: Axis, speed: float) -> Axes:
     """Picture of the encoder's lines at a speed over what the loop makes of them."""
     import numpy as np
 
@@ -279,7 +312,7 @@ def _folded(args, axis, speed):
     return pictures.folded(frequency, response.complementary, response.torque, found)
 
 
-def _simulated(curve, seed, args):
+def _simulated(curve: Smoothness, seed: int, args: argparse.Namespace) -> Runs:
     from ..time_domain import sweeps
 
     speeds = sweeps.spread(curve)
@@ -287,14 +320,14 @@ def _simulated(curve, seed, args):
         return sweeps.run_closed(curve.axis, speeds, seed)
 
 
-def _plain(runs):
+def _plain(runs: Runs) -> dict[str, list[float]]:
     """Simulated runs as plain values, the curves beside the speeds."""
     found = runs.to_dict()
     kept = ("samples", "settle", "seed", "stopped", "reasons")
     return {"speed": found["speed"], **found["rms"], **{name: found[name] for name in kept}}
 
 
-def _tuned_axis(result, axis, limits, args):
+def _tuned_axis(result: Tuning, axis: Axis, limits: dict[str, float | None], args: argparse.Namespace) -> str:
     """Text of an axis file with the proposed gains, cautions first."""
     words = loop_text.margins(result.margins)
     lines = [f"{_source(args)} with proposed gains. {words.splitlines()[0]}", *result.cautions]

@@ -3,12 +3,21 @@
 A command's own modules are loaded when it runs.
 """
 
+from __future__ import annotations
+
 import importlib
 import sys
+from typing import TYPE_CHECKING
 
 from .. import __version__
 from .commands import COMMANDS, HOMES, build_parser
 from .parser import UsageError
+
+if TYPE_CHECKING:
+    from ..checks import Fault, InputError
+    from .outputs import JobFailed
+    from .parser import Parser
+
 
 # Faults that these report are about options of the command line.
 FUNCTIONS = {
@@ -19,7 +28,7 @@ OPTIONS = {"samples": "--seconds", "rate": "--size", "cosine": "cosine column", 
 OK, FAILED, WRONG_INPUT, INTERRUPTED = 0, 1, 2, 130
 
 
-def main(argv=None):
+def main(argv: list[str] | None = None) -> int:
     """Run one command line."""
     argv = list(sys.argv[1:] if argv is None else argv)
     try:
@@ -37,7 +46,7 @@ def main(argv=None):
         return say(f"stopped by the system: {error.strerror or error}", FAILED)
 
 
-def _guarded(argv):
+def _guarded(argv: list[str]) -> int:
     """Run, and turn every way to fail into its exit code and lines on stderr."""
     try:
         return _run(argv)
@@ -53,7 +62,7 @@ def _guarded(argv):
         return _explained(error, "--debug" in argv)
 
 
-def _explained(error, debug):
+def _explained(error: InputError | JobFailed, debug: bool) -> int:
     """Exit code for an error that a module raised, said in its own words."""
     from ..checks import InputError
     from .outputs import JobFailed
@@ -68,7 +77,7 @@ def _explained(error, debug):
     return say(f"stopped by a fault of its own, {type(error).__name__}: {text} (--debug shows where)", FAILED)
 
 
-def _as_options(fault):
+def _as_options(fault: Fault) -> str:
     """A fault in the user's words: a function's argument is an option here."""
     from dataclasses import replace
 
@@ -78,7 +87,7 @@ def _as_options(fault):
     return str(fault)
 
 
-def say(text, code=OK):
+def say(text: str, code: int = OK) -> int:
     """Print lines on stderr, each behind the program's name; returns the code."""
     if sys.stderr is not None:
         try:
@@ -89,7 +98,7 @@ def say(text, code=OK):
     return code
 
 
-def _run(argv):
+def _run(argv: list[str]) -> int | None:
     """Read the command line and run its command."""
     if argv[:1] == ["help"]:
         argv = [*argv[1:2], "--help"]
@@ -113,7 +122,7 @@ def _run(argv):
     return getattr(home, command)(args)
 
 
-def _joined(argv):
+def _joined(argv: list[str]) -> list[str]:
     """Arguments with a negative quantity tied to its option, ``--speed -2mm/s``: else taken for one."""
     joined = []
     for token in argv:
@@ -125,7 +134,7 @@ def _joined(argv):
     return joined
 
 
-def _check_spelling(parser, argv):
+def _check_spelling(parser: Parser, argv: list[str]) -> None:
     """Raise for the first option that the command does not have, naming the nearest."""
     for token in argv:
         if token == "--":
@@ -138,7 +147,7 @@ def _check_spelling(parser, argv):
             )
 
 
-def _nearest(word, known):
+def _nearest(word: str, known: list[str]) -> str:
     """``; did you mean ...`` for a word near a known one."""
     import difflib
 
@@ -146,11 +155,11 @@ def _nearest(word, known):
     return f"; did you mean {found[0]}?" if found else ""
 
 
-def _printable(text):
+def _printable(text: str) -> str:
     return text if text.isprintable() and len(text) <= 80 else ascii(text)[1:77] + "..."
 
 
-def _forget_stdout():
+def _forget_stdout() -> None:
     """Point stdout at nothing, so that leaving does not try to write the rest and complain."""
     import contextlib
     import os

@@ -5,10 +5,17 @@ Options of the commands that explain, choose, spread and report.
 Options of the commands about rings and their calibration.
 """
 
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
 from .parser import SPEED_HELP, axis, force, outputs
 
+if TYPE_CHECKING:
+    from .parser import Parser
 
-def loop(parser):
+
+def loop(parser: Parser) -> None:
     """Options of ``loop``."""
     axis(parser)
     parser.add_argument(
@@ -41,7 +48,7 @@ def loop(parser):
     )
 
 
-def run(parser):
+def run(parser: Parser) -> None:
     """Options of ``run``."""
     axis(parser)
     parser.add_argument("--speed", help=f"steady motion: {SPEED_HELP}; this or --profile")
@@ -65,7 +72,7 @@ def run(parser):
              table="all samples")  # fmt: skip
 
 
-def step(parser):
+def step(parser: Parser) -> None:
     """Options of ``step``."""
     axis(parser)
     parser.add_argument(
@@ -94,7 +101,7 @@ def step(parser):
     outputs(parser, plot="draw the answer against time: .png, .svg or .pdf", table="all samples")
 
 
-def tune(parser):
+def tune(parser: Parser) -> None:
     """Options of ``tune``."""
     axis(parser)
     parser.add_argument(
@@ -119,7 +126,7 @@ def tune(parser):
     )
 
 
-def frontier(parser):
+def frontier(parser: Parser) -> None:
     """Options of ``frontier``."""
     axis(parser)
     parser.add_argument("--speed", required=True, help=SPEED_HELP)
@@ -133,7 +140,7 @@ def frontier(parser):
     outputs(parser, plot="draw delay against ripple: .png, .svg or .pdf", table="all candidates")
 
 
-def explain(parser):
+def explain(parser: Parser) -> None:
     """Options of ``explain``."""
     axis(parser)
     parser.add_argument("--speed", required=True, help=f'{SPEED_HELP}; "0 mm/s" is standstill')
@@ -145,7 +152,7 @@ def explain(parser):
     outputs(parser, plot="draw causes and remedies: .png, .svg or .pdf", table="causes and remedies")
 
 
-def tolerance(parser):
+def tolerance(parser: Parser) -> None:
     """Options of ``tolerance``."""
     axis(parser)
     parser.add_argument(
@@ -176,7 +183,7 @@ def tolerance(parser):
     outputs(parser, plot="draw the band of ripple and who passes: .png, .svg or .pdf", table="the band")
 
 
-def choose(parser):
+def choose(parser: Parser) -> None:
     """Options of ``choose``."""
     axis(parser)
     parser.add_argument(
@@ -209,7 +216,7 @@ def choose(parser):
     outputs(parser, plot="draw ripple against cost or delay: .png, .svg or .pdf", table="all candidates")
 
 
-def report(parser):
+def report(parser: Parser) -> None:
     """Options of ``report``."""
     axis(parser)
     parser.add_argument(
@@ -254,7 +261,7 @@ CALIBRATE_EXAMPLES = (
 )
 
 
-def ring(parser):
+def ring(parser: Parser) -> None:
     """What may be asked of a mounted ring, beside axis file and outputs."""
     parser.add_argument(
         "--heads", metavar="ANGLES", help='where heads stand, "0 deg, 180 deg" (default: as in the axis file)'
@@ -310,7 +317,7 @@ def ring(parser):
 RING_OUTPUTS = {"plot": "draw error, heads and orders: .png, .svg or .pdf", "table": "the error over a turn"}
 
 
-def ring_pictures(parser):
+def ring_pictures(parser: Parser) -> None:
     """A picture beside the one that every command draws."""
     parser.add_argument(
         "--plot-polar",
@@ -319,7 +326,7 @@ def ring_pictures(parser):
     )
 
 
-def calibrate(parser):
+def calibrate(parser: Parser) -> None:
     """What may be asked of a calibration, beside outputs."""
     parser.add_argument(
         "readings",
@@ -367,7 +374,7 @@ def calibrate(parser):
     _map(parser)
 
 
-def _map(parser):
+def _map(parser: Parser) -> None:
     """Which map is written, and where."""
     parser.add_argument(
         "--ring",

@@ -1,15 +1,26 @@
 """The command that writes a page: arguments to objects to a file; every formula is elsewhere."""
 
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Any
+
 from ..formats import axis_file
 from ..formats.sections import Section
 from ..spreads import description
 from . import arguments, outputs
 from .outputs import Delivery, Faults, Progress
 
+if TYPE_CHECKING:
+    import argparse
+
+    from ..model.distributions import Normal
+
+
 MOST_SAMPLES = 100_000
 
 
-def report(args):
+def report(args: argparse.Namespace) -> int:
     """One page about an axis."""
     faults, read = Faults(), [name for name in (args.axis, args.requirement) if name is not None]
     with faults:
@@ -34,7 +45,7 @@ def report(args):
     return 0
 
 
-def _described(args, faults):
+def _described(args: argparse.Namespace, faults: Faults) -> tuple[Any, ...]:
     """Axis, spread, speeds and requirement; None where they are left out or wrong."""
     axis = spread = speeds = requirement = text = None
     with faults:
@@ -51,7 +62,13 @@ def _described(args, faults):
     return axis, spread, speeds, requirement
 
 
-def _page(args, what, spread, samples, progress):
+def _page(
+    args: argparse.Namespace,
+    what: tuple[Any, ...],
+    spread: dict[str, Normal] | None,
+    samples: int,
+    progress: Callable[..., Any],
+) -> str:
     """Text of the page, with the spread between axes where that is given."""
     from ..reporting.page import page, shown_speeds
     from ..spreads.tolerancing import tolerance

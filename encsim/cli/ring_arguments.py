@@ -1,22 +1,30 @@
 """Arguments of the commands about rings as numbers: orders, angles, sectors, steps; faults in words of the options."""
 
+from __future__ import annotations
+
 import contextlib
 import math
 import re
+from collections.abc import Iterator
 from dataclasses import replace
+from typing import TYPE_CHECKING, Any
 
 from .. import checks, units
+
+if TYPE_CHECKING:
+    from ..checks import Fault
+
 
 MOST_ORDERS = 100_000
 LISTED = re.compile(r"\s*([0-9]{1,9})\s*(?:-\s*([0-9]{1,9})\s*)?")
 
 
-def quantity(text, dimension, option, default=None):
+def quantity(text: str | None, dimension: str, option: str, default: None = None) -> float | None:
     """SI number of an option with a unit, the default where it is left out."""
     return default if text is None else units.parse(text, dimension, option)
 
 
-def orders_of(text, option, low=1):
+def orders_of(text: str, option: str, low: int = 1) -> list[int] | None:
     """Whole numbers of a list ``"2, 3, 6-8"``, ascending, each once."""
     found = set()
     for part in text.split(","):
@@ -28,12 +36,12 @@ def orders_of(text, option, low=1):
     return sorted(found)
 
 
-def angles_of(text, option):
+def angles_of(text: str, option: str) -> tuple[float, ...] | None:
     """Angles of a list, rad."""
     return tuple(units.parse(part, "angle", option) for part in text.split(","))
 
 
-def sectors_of(text, option):
+def sectors_of(text: str | None, option: str) -> tuple[tuple[float, float]] | None:
     """Ranges ``"0 deg : 120 deg, 180 deg : 300 deg"`` as pairs, rad; None where left out."""
     if text is None:
         return None
@@ -43,7 +51,7 @@ def sectors_of(text, option):
     return tuple(tuple(units.parse(end, "angle", option) for end in pair) for pair in pairs)
 
 
-def steps_of(text, option):
+def steps_of(text: str, option: str) -> list[float] | None:
     """Angles of a list of numbers of equal steps and of angles, rad, each once unless there is but one."""
     found = []
     for part in text.split(","):
@@ -59,7 +67,7 @@ def steps_of(text, option):
 
 
 @contextlib.contextmanager
-def told(owners, names=()):
+def told(owners: set[str], names: dict[Any, str] = ()) -> Iterator[None]:
     """Faults that the library finds, in the words of the command line."""
     try:
         yield
@@ -67,7 +75,7 @@ def told(owners, names=()):
         raise checks.InputError(*(_in_words(fault, owners, dict(names)) for fault in error.faults)) from None
 
 
-def _in_words(fault, owners, names):
+def _in_words(fault: Fault, owners: set[str], names: dict[Any, str]) -> Fault:
     owner, _, name = fault.field.partition(".")
     if owner not in owners:
         return fault

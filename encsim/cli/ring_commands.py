@@ -1,7 +1,11 @@
 """The command about a mounted ring: arguments to objects to results; every formula is elsewhere."""
 
+from __future__ import annotations
+
 import math
+from collections.abc import Callable
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any
 
 from .. import checks, units
 from ..calibration import readings
@@ -9,6 +13,19 @@ from ..reporting import ring_text
 from ..rings.growth import CAUTIONS
 from . import arguments, outputs, ring_arguments
 from .outputs import Delivery, Faults, Progress
+
+if TYPE_CHECKING:
+    import argparse
+
+    from ..calibration.readings import RunOut
+    from ..model.axis import Axis
+    from ..model.ring_geometry import Ring
+    from ..rings.budget import Contribution
+    from ..rings.centring import Centring
+    from ..rings.growth import Expansion
+    from ..rings.heads import HeadSearch
+    from ..rings.residual_eccentricity import Remaining
+
 
 # Density kg/m3, modulus Pa, Poisson's ratio, expansion 1/K: round figures, common practice, no source.
 MATERIALS = {
@@ -57,7 +74,7 @@ class Found:
     centring: object = None
     remaining: object = None
 
-    def plain(self):
+    def plain(self) -> dict[str, Any]:
         """All of it as plain values."""
         extra = ("budget", "search", "growth", "tolerances", "centring", "remaining")
         parts = {name: getattr(self, name) for name in extra}
@@ -72,7 +89,7 @@ class Found:
         }
 
 
-def ring(args):
+def ring(args: argparse.Namespace) -> int:
     """Errors of a mounted ring, what heads leave of them, and what else was asked of it."""
     faults = Faults()
     with faults:
@@ -93,7 +110,7 @@ def ring(args):
     return 0
 
 
-def _ring_axis(args, faults):
+def _ring_axis(args: argparse.Namespace, faults: Faults) -> Axis | None:
     """The axis of the file with the heads of the option; None where it is wrong."""
     axis = arguments.read_axis(args, faults)
     if axis is not None and axis.ring is None:
@@ -109,11 +126,11 @@ def _ring_axis(args, faults):
     return axis
 
 
-def _asked(args, faults):
+def _asked(args: argparse.Namespace, faults: Faults) -> dict[str, Any]:
     """What was asked beside the errors, in SI."""
     asked = {}
 
-    def ask(name, make):
+    def ask(name: str, make: Callable[..., Any]) -> None:
         with faults:
             asked[name] = make()
 
@@ -135,11 +152,11 @@ def _asked(args, faults):
     return asked
 
 
-def _count(text):
+def _count(text: str | None) -> int | None:
     return None if text is None else arguments.whole_number(text, "--find-heads", 2, 4)
 
 
-def _material(name):
+def _material(name: str) -> tuple[float, float, float, float] | None:
     if name not in MATERIALS:
         near = units.nearest(name, MATERIALS)
         hint = f'did you mean "{near}"?' if near else ""
@@ -147,13 +164,13 @@ def _material(name):
     return MATERIALS[name]
 
 
-def _run_out(name):
+def _run_out(name: str | None) -> RunOut | None:
     if name is None:
         return None
     return readings.read_run_out(arguments.text_of(name, "--run-out"), arguments.named(name))
 
 
-def _check_alone(args):
+def _check_alone(args: argparse.Namespace) -> None:
     """Refuse options that say nothing without another."""
     needed = {"suppress": "find_heads", "sectors": "find_heads", "spacing": "find_heads", "yield_stress": "speed",
               "repeatability": "run_out", "step": "run_out"}  # fmt: skip
@@ -166,7 +183,7 @@ def _check_alone(args):
     faults.done()
 
 
-def _found(axis, asked):
+def _found(axis: Axis, asked: dict[str, Any]) -> Found | None:
     """All results that were asked for."""
     from ..rings.budget import ring_budget
     from ..rings.error_orders import ring_curve
@@ -192,7 +209,7 @@ def _found(axis, asked):
     )
 
 
-def _searched(ring, asked):
+def _searched(ring: Ring, asked: dict[str, Any]) -> HeadSearch | None:
     """Angles of heads for the orders asked for, else for those of the ring."""
     from ..rings.heads import find_heads
 
@@ -201,7 +218,7 @@ def _searched(ring, asked):
     return find_heads(wanted, asked["find_heads"], sectors=asked["sectors"], spacing=spacing)
 
 
-def _grown(ring, asked):
+def _grown(ring: Ring, asked: dict[str, float | None]) -> Expansion | None:
     """Growth and stress at the speed and temperature asked for."""
     from ..rings.growth import expansion
 
@@ -218,7 +235,7 @@ def _grown(ring, asked):
     )
 
 
-def _centred(ring, heads, asked):
+def _centred(ring: Ring, heads: tuple[float, float], asked: dict[str, Any]) -> tuple[Centring, Remaining]:
     """How the ring sits by its run-out, and what is left after it is shifted and tightened."""
     from ..model.ring_geometry import arranged
     from ..rings.centring import centre_by_gauge, centre_by_heads
@@ -244,7 +261,7 @@ def _centred(ring, heads, asked):
     return found, left
 
 
-def _signal(axis):
+def _signal(axis: Axis) -> list[Contribution]:
     """Contributions of the signal: its error within the period, counts, jitter."""
     from ..open_loop.period_error import position_error
     from ..rings.budget import Contribution

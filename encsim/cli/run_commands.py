@@ -1,10 +1,22 @@
 """The commands about the closed loop in time: one run, one answer to a step or a ramp."""
 
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
 from .. import checks, units
 from ..model.load_and_control import CAUTIONS
 from ..reporting import run_text
 from . import arguments, loop_commands, outputs
 from .outputs import Delivery, Faults, JobFailed, Progress
+
+if TYPE_CHECKING:
+    import argparse
+
+    from ..closed_loop.time_responses import RampResponse, StepResponse
+    from ..model.axis import Axis
+    from ..model.profiles import Sine, Trapezoid
+
 
 ANSWERS = ("position", "velocity", "load", "ramp")
 # Without a length: a steady run, cycles of a sine.
@@ -13,7 +25,7 @@ LONGER = "encsim.runs in Python keeps no samples and goes on longer"
 UNSTABLE = "the loop is not stable"
 
 
-def run(args):
+def run(args: argparse.Namespace) -> int:
     """One run of the closed loop."""
     from ..time_domain import closed_run
 
@@ -54,7 +66,7 @@ def run(args):
     return 0
 
 
-def step(args):
+def step(args: argparse.Namespace) -> int:
     """Answer of the linear loop to a step or a ramp."""
     faults, size, speed, seconds = Faults(), None, 0.0, None
     with faults:
@@ -87,13 +99,13 @@ def step(args):
     return 0
 
 
-def _read(args):
+def _read(args: argparse.Namespace) -> list[str]:
     """Files that a run reads."""
     kind, _, name = (args.profile or "").strip().partition(" ")
     return [args.axis, name.strip()] if kind == arguments.FILE and name.strip() else [args.axis]
 
 
-def _check_demand(args):
+def _check_demand(args: argparse.Namespace) -> None:
     """Refuse two demands, or none."""
     if (args.speed is None) == (args.profile is None):
         got = checks.NOTHING if args.speed is None else f"{args.speed} and {args.profile}"
@@ -102,14 +114,14 @@ def _check_demand(args):
         checks.refuse("--profile", "come from elsewhere than the axis file", "-")
 
 
-def _demand(args, axis):
+def _demand(args: argparse.Namespace, axis: Axis) -> Any:
     """A speed or a profile."""
     if args.profile is None:
         return loop_commands.speed_of(args.speed, axis)
     return arguments.read(args.profile, axis)
 
 
-def _usual_length(axis, demand, closed_run):
+def _usual_length(axis: Axis, demand: Sine | Trapezoid | float, closed_run: Any) -> float:
     """Time to run where none is given: the move, or some of a motion without end, and what the loop needs to settle."""
     # as many samples again as a steady run leaves out, and within what a table holds
     rest = closed_run.settling(axis, 2 * arguments.MOST_ROWS // 3) / axis.sampling.rate
@@ -120,14 +132,16 @@ def _usual_length(axis, demand, closed_run):
     return demand.duration + rest
 
 
-def _size(args, axis):
+def _size(args: argparse.Namespace, axis: Axis) -> float | None:
     """Height of a step, or speed of a ramp."""
     kinds = {"position": "position", "velocity": "speed", "load": "torque", "ramp": "speed"}
     dimension = units.on_scale(kinds[args.of], axis.scale.unit)
     return units.parse(args.size, dimension, "--size", diameter=axis.scale.diameter)
 
 
-def _answer(axis, of, size, seconds, speed):
+def _answer(
+    axis: Axis, of: str, size: float | None, seconds: float | None, speed: float
+) -> RampResponse | StepResponse | None:
     from ..closed_loop import time_responses
 
     if of == "ramp":
@@ -135,7 +149,7 @@ def _answer(axis, of, size, seconds, speed):
     return time_responses.step_response(axis, of, size, seconds, speed=speed)
 
 
-def _told(args, axis):
+def _told(args: argparse.Namespace, axis: Axis) -> Any:
     """Faults that the library finds, in the words of the command line."""
     option = "--speed" if getattr(args, "profile", None) is None else "--profile"
     return loop_commands.told(

@@ -1,7 +1,11 @@
 """The command about many axes of one design: arguments to objects to results; every formula is elsewhere."""
 
+from __future__ import annotations
+
 import contextlib
+from collections.abc import Iterator
 from dataclasses import replace
+from typing import TYPE_CHECKING, Any
 
 from .. import checks
 from ..formats import axis_file
@@ -10,11 +14,18 @@ from ..spreads import description
 from . import arguments, outputs
 from .outputs import Delivery, Faults, JobFailed, Progress
 
+if TYPE_CHECKING:
+    import argparse
+
+    from ..checks import Fault
+    from ..model.axis import Axis
+
+
 MOST_WORKERS = 1024
 OWNER = "tolerance"
 
 
-def tolerance(args):
+def tolerance(args: argparse.Namespace) -> int:
     """Ripple and yield of many axes drawn around one."""
     from ..spreads.tolerancing import MOST_SAMPLES
     from ..spreads.tolerancing import tolerance as draw
@@ -52,16 +63,16 @@ def tolerance(args):
     return 0
 
 
-def _kept(args):
+def _kept(args: argparse.Namespace) -> Any:
     return f"; what is done is kept in {args.resume}" if args.resume else ""
 
 
-def _read(args):
+def _read(args: argparse.Namespace) -> list[str]:
     """Files that the command reads, and the one that it goes on with."""
     return [name for name in (args.axis, args.spread, args.requirement, args.resume) if name is not None]
 
 
-def _described(args, faults):
+def _described(args: argparse.Namespace, faults: Faults) -> tuple[Any, ...]:
     """Axis, spread, speeds and requirement; None where they are wrong."""
     axis = spread = speeds = requirement = text = None
     with faults:
@@ -77,7 +88,7 @@ def _described(args, faults):
     return axis, spread, speeds, requirement
 
 
-def _spread(args, text, axis):
+def _spread(args: argparse.Namespace, text: str, axis: Axis) -> dict[str, Any] | None:
     """The spread of its own file, else that of the axis file."""
     if args.spread is not None:
         return description.loads(
@@ -87,7 +98,7 @@ def _spread(args, text, axis):
 
 
 @contextlib.contextmanager
-def _told(args):
+def _told(args: argparse.Namespace) -> Iterator[None]:
     """Faults that the library finds, in the words of the command line."""
     try:
         yield
@@ -95,6 +106,6 @@ def _told(args):
         raise checks.InputError(*(_in_words(fault) for fault in error.faults)) from None
 
 
-def _in_words(fault):
+def _in_words(fault: Fault) -> Fault:
     owner, _, name = fault.field.partition(".")
     return replace(fault, field=f"--{name}") if owner == OWNER else fault

@@ -8,7 +8,11 @@ Errors passed through loops that differ from speed to speed in the slope of a fr
 Each speed stands between two loops that are computed, and its mean squares between theirs.
 """
 
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -23,6 +27,12 @@ from . import loop_validity, order_notch_gains, propagated_edges, squared_gains
 from .error_lines import ErrorLines
 from .propagated_errors import Passed
 from .squared_gains import FEW_BINS, NAMES, Power
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+    from .loop_validity import Outcome
+
 
 # Different loops that are computed one by one.
 FEW = 40
@@ -49,7 +59,7 @@ class Between:
 
     ticked = beside = 0.0
 
-    def __init__(self, errors, power, there, share):
+    def __init__(self, errors: ErrorLines, power: np.ndarray, there: np.ndarray, share: float) -> None:
         found = Passed(errors, power, there)
         self.there, self.steep = there, found.steep
         self.squares = {cause: share[:, None] * square for cause, square in found.squares.items()}
@@ -57,7 +67,7 @@ class Between:
         self.stable = np.full(there.size, found.stable)
 
 
-def passages(errors):
+def passages(errors: ErrorLines) -> Iterator[Passed]:
     """Errors passed through the loops of their speeds, to be added up."""
     axis, speed = errors.axis, errors.speed
     slopes = np.array([axis.load.friction_slope(v) for v in speed.tolist()]) if axis.load.stribeck else speed
@@ -67,7 +77,7 @@ def passages(errors):
             yield Passed(errors, power, there)
         return
 
-    def power_of(n):
+    def power_of(n: int) -> Any:
         return Power(loops.build(axis, float(speed[first[n]])), FEW_BINS)
 
     if different.size <= FEW:
@@ -86,7 +96,7 @@ def passages(errors):
         yield Between(errors, known[node], there, share[place[there]])
 
 
-def _computed(different, compute):
+def _computed(different: Any, compute: Callable[..., Any] | None) -> Any:
     """Loops at some of the slopes, {number: Power}, close enough for a straight line between any two."""
     known = {n: compute(n) for n in (0, different.size - 1)}
     open_ends = [(0, different.size - 1)]
@@ -101,7 +111,7 @@ def _computed(different, compute):
     return known
 
 
-def _apart(one, other):
+def _apart(one: Any, other: float) -> Any:
     """Largest change of a squared gain in logarithm; infinite where one of two loops is unstable."""
     if not (one.stable and other.stable):
         return 0.0 if one.stable == other.stable else np.inf
@@ -166,7 +176,7 @@ class Smoothness(Series):
     axis: Axis = field(metadata={"plain": False})
 
     @property
-    def units(self):
+    def units(self) -> dict[str, str]:
         """Units of the fields, {key: unit}."""
         unit = self.axis.scale.unit
         torque = "N" if unit == "m" else "N m"
@@ -179,7 +189,7 @@ class Smoothness(Series):
         }
         return {"speed": f"{unit}/s", **found, "doubtful": "1", "crossover": "Hz", "vanishing": f"{unit}/s"}
 
-    def refined(self):
+    def refined(self) -> Smoothness:
         """The curves with speeds between, closer still where lines vanish or meet the resonance.
 
         Returns
@@ -197,7 +207,7 @@ class Smoothness(Series):
         special = special[(special > speed[0]) & (special < speed[-1])]
         return smoothness(self.axis, np.unique(np.concatenate([speed, between, special])))
 
-    def plot(self, ax=None, *, simulated=None):
+    def plot(self, ax: Axes | None = None, *, simulated: None = None) -> Axes:
         """Draw measured velocity, torque or force, and true velocity ripple against speed.
 
         Parameters
@@ -216,7 +226,7 @@ class Smoothness(Series):
 
         return pictures.smoothness(self.refined(), ax, simulated=simulated)
 
-    def columns(self):
+    def columns(self) -> dict[str, np.ndarray]:
         """Columns of the table, {name_unit: array}; parts as curve_cause."""
         found = super().columns()
         for curve, parts in self.parts.items():
@@ -225,7 +235,7 @@ class Smoothness(Series):
         return {name: values for name, values in found.items() if values.ndim == 1}
 
 
-def smoothness(axis, speeds):
+def smoothness(axis: Axis, speeds: float | list[float] | np.ndarray | tuple[float]) -> Smoothness:
     """How smoothly a closed loop runs in steady motion at each speed, by its encoder alone.
 
     Parameters
@@ -284,7 +294,7 @@ def smoothness(axis, speeds):
     return _result(axis, speed, squares, total, doubtful, reasons, passed, marks)
 
 
-def _over_a_turn(errors):
+def _over_a_turn(errors: ErrorLines) -> tuple[dict[str, np.ndarray], Outcome]:
     """As `_passed`, means over the speeds at which the graduation of a mounted ring passes its heads in a turn."""
     # These differ by what the loop, following the ring's error, leaves: a trifle, but all that is there where lines
     # vanish or counts come evenly.
@@ -305,7 +315,7 @@ def _over_a_turn(errors):
     return squares, passed
 
 
-def _hurries(axis, speed):
+def _hurries(axis: Axis, speed: float) -> Any:
     """Shares by which the graduation passes faster, shape (speeds, 8), by the loop of the fastest."""
     orders, _ = error_orders.shown_lines(axis.ring, axis.heads)
     response = loops.build(axis, float(speed.max())).response(
@@ -314,7 +324,7 @@ def _hurries(axis, speed):
     return error_orders.followed_hurries(axis.ring, axis.heads, response.complementary)
 
 
-def _passed(errors):
+def _passed(errors: ErrorLines) -> tuple[dict[str, np.ndarray], Outcome]:
     """Mean squares by cause, position unit squared, and what else the loops make of the errors."""
     axis, number = errors.axis, errors.speed.size
     squares = {cause: np.zeros((number, len(NAMES))) for cause in errors.model.named()}
@@ -334,18 +344,27 @@ def _passed(errors):
     return squares, loop_validity.Outcome(stable, crossover, followed, steep, ticked, beside)
 
 
-def _passages(errors):
+def _passages(errors: ErrorLines) -> Iterator[Any]:
     """Errors passed through the loops of their speeds."""
     if errors.axis.estimator.linear:
         return passages(errors)
     return propagated_edges.at_speeds(errors)
 
 
-def _result(axis, speed, squares, total, doubtful, reasons, passed, marks):
+def _result(
+    axis: Axis,
+    speed: np.ndarray,
+    squares: dict[str, np.ndarray],
+    total: np.ndarray,
+    doubtful: np.ndarray,
+    reasons: tuple[str, ...],
+    passed: Outcome,
+    marks: tuple[tuple[float, tuple[Any, ...]], ...],
+) -> Smoothness:
     """Mean squares of shape (speeds, curves) as the result."""
     constant = axis.load.torque_constant
 
-    def shaped(square, curve):
+    def shaped(square: np.ndarray, curve: str) -> np.ndarray:
         return np.sqrt(square[:, NAMES.index(curve)]).reshape(speed.shape)
 
     curves = {name: shaped(total, name) for name in NAMES}
@@ -368,7 +387,7 @@ def _result(axis, speed, squares, total, doubtful, reasons, passed, marks):
     )
 
 
-def _special_speeds(axis, top):
+def _special_speeds(axis: Axis, top: float) -> np.ndarray:
     """Speeds where a line is seen at the resonance, or within an eighth of where it vanishes, ascending marks first."""
     rate, load = axis.sampling.rate, axis.load
     marks = [(n, order) for order in ORDERS for n in range(int(top * order / (axis.scale.pitch * rate)) + 1)]

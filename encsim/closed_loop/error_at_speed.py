@@ -9,11 +9,20 @@ The same causes as in ``smoothness``, in the plainest form that a search for gai
 the next, makes beside a line is taken as white, and the ticks of the timing clock as noise of each edge.
 """
 
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
 import numpy as np
 
 from ..open_loop import cause_models, engines
 from ..rings.error_orders import turn_lines
 from .error_lines import TAU, ErrorLines
+
+if TYPE_CHECKING:
+    from ..model.axis import Axis
+    from .error_lines import Stepped
+
 
 AGE_LINES = 256
 # A band of orders stands as this many lines, evenly spread.
@@ -41,7 +50,7 @@ class FoldedErrors:
         Its correlation from sample to sample.
     """
 
-    def __init__(self, axis, speed):
+    def __init__(self, axis: Axis, speed: float) -> None:
         self._errors = ErrorLines(axis, engines.engine(axis), np.array([float(speed)]))
         self._pace = speed / (axis.scale.pitch * axis.sampling.rate)
         self._clock = cause_models.own_clock(axis)
@@ -64,7 +73,7 @@ class FoldedErrors:
         )
         self.turns = np.abs(self.turns - np.rint(self.turns))
 
-    def _take_noise(self, axis):
+    def _take_noise(self, axis: Axis) -> None:
         """Gaussian causes, and a converter that is taken as white."""
         for cause, square in self._errors.spread.items():
             if cause == "jitter" and axis.signal.jitter_bandwidth is not None:
@@ -75,7 +84,7 @@ class FoldedErrors:
         if not self._errors.tabulated and axis.interpolation.bits is not None:
             self.white += float(self._errors.converter[0])
 
-    def _add(self, orders, power):
+    def _add(self, orders: np.ndarray, power: np.ndarray) -> None:
         """Lines as far as noise leaves them; what it scatters is white."""
         orders = orders.astype(float)
         kept = power * np.exp(-(TAU**2) * self._variance * orders**2)
@@ -91,7 +100,7 @@ class FoldedErrors:
             kept = kept * held
         self._found.append((turns, kept))
 
-    def _add_bands(self, lines):
+    def _add_bands(self, lines: Stepped) -> None:
         kept = lines.band * lines.band_share(self._variance)[0]
         toggled = -np.expm1(-(TAU**2) * self._variance[0] * lines.beyond**2)
         self.white += lines.lost * (1.0 if self._pace else toggled) + float((lines.band - kept).sum())
@@ -104,7 +113,7 @@ class FoldedErrors:
         power = np.repeat(kept[~wide] / PER_BAND, PER_BAND)
         self._found.append(((orders[~wide] * self._pace).ravel(), power))
 
-    def _add_age(self, axis):
+    def _add_age(self, axis: Axis) -> None:
         """Sawtooth of the age of readings by an own clock, at multiples of that clock."""
         j = np.arange(1.0, AGE_LINES + 1.0)
         ratio = self._clock / axis.sampling.rate
@@ -112,13 +121,13 @@ class FoldedErrors:
         swing = self._pace / ratio
         self._found.append((j * ratio, np.where(turning, 0.5 / (np.pi * j) ** 2, 0.0) * swing**2))
 
-    def on_grid(self, turns):
+    def on_grid(self, turns: np.ndarray) -> np.ndarray:
         """Weights by which |F|**2 at some frequencies adds up to a mean square."""
         density = self.white + self.coloured * _coloured(self.kept, turns)
         return widths(turns) * density + shared(turns, self.turns, self.power)
 
 
-def widths(turns):
+def widths(turns: np.ndarray) -> np.ndarray:
     """Weights by which a density over frequency adds up to its mean over the circle, by the trapezoidal rule."""
     width = np.diff(turns)
     each = np.zeros(turns.size)
@@ -127,7 +136,7 @@ def widths(turns):
     return each
 
 
-def shared(turns, lines, power):
+def shared(turns: np.ndarray, lines: np.ndarray, power: np.ndarray) -> np.ndarray:
     """Lines shared by the two frequencies beside each."""
     found = np.zeros(turns.size)
     above = np.clip(np.searchsorted(turns, lines), 1, turns.size - 1)
@@ -137,7 +146,7 @@ def shared(turns, lines, power):
     return found
 
 
-def _coloured(kept, turns):
+def _coloured(kept: float, turns: np.ndarray) -> np.ndarray:
     """Spectrum of noise whose correlation falls by ``kept`` a sample, mean 1 over all frequencies."""
     # (1 - a)**2 + 4 a sin**2 instead of 1 + a**2 - 2 a cos: no cancellation at low frequencies
     return (1.0 - kept) * (1.0 + kept) / ((1.0 - kept) ** 2 + 4.0 * kept * np.sin(np.pi * turns) ** 2)
@@ -165,7 +174,7 @@ class EdgeErrors:
         Mean square of the position error that is new at each edge, m2 or rad2.
     """
 
-    def __init__(self, axis, speed, edges):
+    def __init__(self, axis: Axis, speed: float, edges: np.ndarray) -> None:
         errors = ErrorLines(axis, engines.engine(axis), np.array([float(speed)]))
         self._edges, self._rate = edges, axis.sampling.rate
         pace = speed / (axis.scale.pitch * self._rate)
@@ -182,7 +191,7 @@ class EdgeErrors:
         noise = sum(float(part[0]) for cause, part in errors.spread.items() if cause != "clock")
         self.edge = (noise + float(errors.converter[0]) + tick**2 / 12.0) * axis.scale.pitch**2
 
-    def on_grid(self, turns):
+    def on_grid(self, turns: np.ndarray) -> Any:
         """Weights by which a squared gain at some frequencies adds up to a mean square."""
         density = self.white + self.edge * self._rate**2 * self._edges.noise_spectrum(turns)
         return widths(turns) * density + shared(turns, self.turns, self.power)

@@ -3,14 +3,22 @@
 Orders are cycles a signal period, lengths signal periods, powers mean squares.
 """
 
+from __future__ import annotations
+
 import math
 from dataclasses import dataclass, replace
 from functools import lru_cache
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from ..open_loop import cause_models, period_error, structure_function
 from ..open_loop.cause_models import SHARE_POINTS, Exact
+
+if TYPE_CHECKING:
+    from ..model.axis import Axis
+    from ..open_loop.engines import Timed
+
 
 TAU = period_error.TAU
 # Lines taken one by one, and bands in which all others are smeared out.
@@ -63,17 +71,25 @@ class Stepped:
     beyond: float
 
     @property
-    def total(self):
+    def total(self) -> float:
         """Power of everything."""
         return float(self.power.sum() + self.band.sum() + self.lost)
 
-    def band_share(self, variance):
+    def band_share(self, variance: np.ndarray) -> np.ndarray:
         """Share of each band that jitter leaves, shape (speeds, b)."""
         more = np.maximum(variance - self.least, 0.0)
         return self.kept * np.exp(-(TAU**2) * np.multiply.outer(more, self.square))
 
 
-def chosen(order, power, least, lost=0.0, beyond=BEYOND, single=SINGLE, bands=BANDS):
+def chosen(
+    order: np.ndarray,
+    power: np.ndarray,
+    least: float,
+    lost: float = 0.0,
+    beyond: float = BEYOND,
+    single: int = SINGLE,
+    bands: int = BANDS,
+) -> Stepped:
     """The strongest lines one by one, the others in bands of about equal power."""
     reached = order.size
     if least > 0.0:
@@ -91,7 +107,9 @@ def chosen(order, power, least, lost=0.0, beyond=BEYOND, single=SINGLE, bands=BA
     return Stepped(*alone, *_banded(*rest, bands), least, lost, beyond)
 
 
-def _banded(order, power, weight, bands):
+def _banded(
+    order: np.ndarray, power: np.ndarray, weight: np.ndarray, bands: int
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
     """Lowest and highest order, power, share left and mean squared order of each band."""
     if not order.size:
         return (np.zeros(0),) * 5
@@ -107,14 +125,16 @@ def _banded(order, power, weight, bands):
 
 
 @lru_cache(maxsize=16)
-def of_table(key, points, lowest, least, single=SINGLE, bands=BANDS):
+def of_table(
+    key: Axis, points: int, lowest: int, least: float, single: int = SINGLE, bands: int = BANDS
+) -> Stepped:
     """Stepped lines of a tabulated error, those of orders up to ``lowest`` left out."""
     power = 2.0 * structure_function.table(key, points).power
     power[-1] *= 0.5
     return chosen(np.arange(lowest + 1, power.size), power[lowest + 1 :], least, single=single, bands=bands)
 
 
-def of_counts(factor, orders, made, least, combs=COMBS):
+def of_counts(factor: int, orders: np.ndarray, made: np.ndarray, least: float, combs: int = COMBS) -> Stepped:
     """Stepped lines of plain counting, from the comb ``exp(2 pi i j M (x + eps))``, j from 1 on."""
     # The j-th comb has the mean square 1/(2 (pi j M)**2), spread over jM + n as |FFT|**2 of the exponential. Where
     # that needs too many points it is smeared over the frequencies it sweeps, jM (1 + eps').
@@ -137,7 +157,9 @@ def of_counts(factor, orders, made, least, combs=COMBS):
     return _with_bands(found, sweep * (1.0 + slope.min()), sweep * (1.0 + slope.max()), share[sharp:])
 
 
-def of_moved(key, steps, orders, away, least, lowest):
+def of_moved(
+    key: Axis, steps: float, orders: np.ndarray, away: np.ndarray, least: float, lowest: int
+) -> Stepped:
     """Stepped lines of a tabulated error that is read beside the steady motion."""
     shown = _shown(key)
     points = 1 << int(np.clip(np.ceil(np.log2(POINTS_A_STEP * steps)), 14, 18))
@@ -150,13 +172,13 @@ def of_moved(key, steps, orders, away, least, lowest):
 
 
 @lru_cache(maxsize=2)
-def _shown(key):
+def _shown(key: Axis) -> np.ndarray:
     """Shown position on the fine grid over a period."""
     points = structure_function.grid_points(key)
     return structure_function.shown_error(key, points) + (np.arange(points) + 0.5) / points
 
 
-def _combs(factor, error, share):
+def _combs(factor: int, error: np.ndarray, share: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Orders, ascending, and powers of the lines of combs j = 1, 2, ... with this power in each."""
     near = np.rint(np.fft.fftfreq(COMB_POINTS, 1.0 / COMB_POINTS))
     once = np.exp(1j * TAU * factor * error)
@@ -172,7 +194,7 @@ def _combs(factor, error, share):
     return order[place], power[place]
 
 
-def _with_bands(found, low, high, power):
+def _with_bands(found: Stepped, low: np.ndarray, high: np.ndarray, power: np.ndarray) -> Stepped:
     """Stepped lines with some further bands."""
     square = 0.25 * (low + high) ** 2
     kept = np.exp(-(TAU**2) * found.least * square)
@@ -195,7 +217,7 @@ class ErrorLines:
         Variance of a converter that is taken as white noise.
     """
 
-    def __init__(self, axis, model, speed):
+    def __init__(self, axis: Axis, model: Exact | Timed | Any, speed: np.ndarray) -> None:
         self.axis, self.model, self.speed = axis, model, speed
         self.tabulated = isinstance(model, Exact) and model.table is not None
         self.orders, made = model.complex_lines(speed)
@@ -211,11 +233,11 @@ class ErrorLines:
             self.converter = 0.5 * model.converter(speed)
 
     @property
-    def least(self):
+    def least(self) -> float:
         """Least variance of all Gaussian errors."""
         return float((self.variance + self.converter).min())
 
-    def bending(self):
+    def bending(self) -> tuple[np.ndarray, np.ndarray]:
         """Orders 1 to n and complex lines of the smooth error there, n enough for what they make of each other."""
         found, made = self.model.complex_lines(self.speed)
         last = found <= MOST_BENT // 2
@@ -225,7 +247,7 @@ class ErrorLines:
         full[:, found[last] - 1] = made[:, last]
         return orders, full
 
-    def stepped(self):
+    def stepped(self) -> list[tuple[np.ndarray, Stepped]]:
         """Stepped lines, as a list of (places of the speeds, Stepped)."""
         how = self.axis.interpolation
         everywhere = np.arange(self.speed.size)
@@ -247,14 +269,14 @@ class ErrorLines:
         ]
 
     @property
-    def steps(self):
+    def steps(self) -> float:
         """Counts a period, or without them steps of the converter; 0 without both."""
         how = self.axis.interpolation
         if how.factor is not None:
             return float(how.factor)
         return TAU * self.axis.signal.amplitude * 2.0**how.bits / (2.0 * how.span) if self.tabulated else 0.0
 
-    def stepped_beside(self, orders, left, away):
+    def stepped_beside(self, orders: np.ndarray, left: np.ndarray, away: np.ndarray) -> Stepped:
         """Stepped lines where the axis, following the smooth error, is not where the steady motion is."""
         how = self.axis.interpolation
         if how.bits is None or not self.tabulated:
@@ -263,7 +285,7 @@ class ErrorLines:
         lowest = max(self._lowest(), min(int(orders[-1]), int(self.steps) // 2))
         return of_moved(self.model.key, self.steps, orders, away, self.least, lowest)
 
-    def alone(self):
+    def alone(self) -> dict[str, Stepped] | None:
         """Stepped lines of converter and of counts by themselves, None where one alone is there."""
         how = self.axis.interpolation
         if not self.tabulated or how.bits is None or how.factor is None:
@@ -275,5 +297,5 @@ class ErrorLines:
             found[cause] = of_table(key, SHARE_POINTS, self._lowest(), self.least, SINGLE // 4, BANDS // 4)
         return found
 
-    def _lowest(self):
+    def _lowest(self) -> int:
         return int(self.orders.max(initial=0))

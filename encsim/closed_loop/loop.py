@@ -1,6 +1,9 @@
 """The closed loop as a linear system: what it makes of an encoder error, at any frequency and for white noise."""
 
+from __future__ import annotations
+
 from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -9,6 +12,13 @@ from ..model import filter_design, load_and_control
 from . import plant, timed_edges
 from .plant import Plant
 from .state_space import CURVES, Assembly
+
+if TYPE_CHECKING:
+    from ..model.axis import Axis
+    from ..model.estimator_base import Estimator
+    from .state_space import ClosedLoop
+    from .timed_edges import EdgeFilter
+
 
 # Eigenvalues of this many states take about half a second.
 LARGEST_ORDER = 600
@@ -90,13 +100,13 @@ class Loop:
     torque_constant: float | None
 
     @property
-    def memory(self):
+    def memory(self) -> int:
         """Samples that the estimator remembers in its numerator."""
         if isinstance(self.estimator, timed_edges.EdgeFilter):
             return int(np.ceil(np.max(self.estimator.memory)))
         return len(self.estimator.coefficients(self.rate)[0])
 
-    def response(self, frequency):
+    def response(self, frequency: float | np.ndarray) -> ErrorResponse:
         """What the loop makes of an encoder error line."""
         # Quotients of finite terms, so that 0 Hz needs no care.
         turns = self._turns(frequency)
@@ -117,7 +127,7 @@ class Loop:
             current=None if constant is None else torque / constant,
         )
 
-    def parts(self, frequency):
+    def parts(self, frequency: np.ndarray) -> Parts:
         """The loop without its estimator."""
         turns = self._turns(frequency)
         terms = self.plant.transfer.fractions(turns)
@@ -129,7 +139,7 @@ class Loop:
             acted=tuple(gain * part for part in (terms.denominator, terms.velocity, terms.position)),
         )
 
-    def open_gain(self, frequency):
+    def open_gain(self, frequency: np.ndarray) -> np.ndarray:
         """Loop gain L, broken at the torque command."""
         turns = self._turns(frequency)
         terms = self.plant.transfer.fractions(turns)
@@ -137,7 +147,7 @@ class Loop:
         command = self.control.position_gain + estimate
         return gain * command * terms.measured / (below * terms.denominator)
 
-    def follow(self, frequency):
+    def follow(self, frequency: np.ndarray) -> np.ndarray:
         """Gain from the demanded position to the measured one, feed-forwards off."""
         turns = self._turns(frequency)
         terms = self.plant.transfer.fractions(turns)
@@ -145,7 +155,7 @@ class Loop:
         forward, command = gain * terms.measured, self.control.position_gain
         return command * forward / (below * terms.denominator + (command + estimate) * forward)
 
-    def follow_velocity(self, frequency):
+    def follow_velocity(self, frequency: np.ndarray) -> np.ndarray:
         """Gain from the velocity command to the velocity estimate, position loop open."""
         turns = self._turns(frequency)
         terms = self.plant.transfer.fractions(turns)
@@ -153,7 +163,7 @@ class Loop:
         forward = estimate * gain * terms.measured
         return forward / (below * terms.denominator + forward)
 
-    def noise_gain(self):
+    def noise_gain(self) -> dict[str, float]:
         """Rms of each curve for white encoder error of rms 1; the loop must be stable."""
         # H2 norm from the state-space form (see ``ClosedLoop.noise_gain``); beyond 600 states the mean square of the
         # frequency response over the circle, on ever finer even grids until it stands still to 1e-6.
@@ -163,7 +173,7 @@ class Loop:
             found["current"] = found["torque"] / self.torque_constant
         return found
 
-    def _circle_means(self):
+    def _circle_means(self) -> dict[str, float]:
         size, before = FIRST_CIRCLE, None
         while True:
             # halves between the grid points: 0 Hz itself is never hit
@@ -174,18 +184,18 @@ class Loop:
                 return found | ({} if self.control.position_gain else {"position": np.inf})
             size, before = 2 * size, found
 
-    def _turns(self, frequency):
+    def _turns(self, frequency: float | np.ndarray) -> float | np.ndarray:
         turns = np.asarray(frequency, dtype=float) / self.rate
         turns = turns - np.round(turns)
         if not (self.control.position_gain and self.control.velocity_gain):
             turns = np.where(np.abs(turns) < NEAR_ZERO, NEAR_ZERO, turns)
         return turns
 
-    def _controller(self, turns, delta):
+    def _controller(self, turns: float | np.ndarray, delta: complex | np.ndarray) -> tuple[Any, ...]:
         """Denominator and numerator from velocity error to torque command, and the estimator's gain."""
         return *self._torque(turns, delta), self.estimator.response(turns * self.rate, self.rate)
 
-    def _torque(self, turns, delta):
+    def _torque(self, turns: float | np.ndarray, delta: complex | np.ndarray) -> tuple[Any, ...]:
         """Denominator and numerator from velocity error to torque command."""
         gain = self.control.velocity_gain
         for section in self.filters:
@@ -195,13 +205,13 @@ class Loop:
         share = 1.0 / (self.rate * self.control.integral_time)
         return delta, gain * (delta + share * (1.0 + delta))
 
-    def closed(self, largest=None):
+    def closed(self, largest: int | None = None) -> ClosedLoop:
         """State-space form of the closed loop."""
         parts = Assembly(self)
         return None if largest is not None and parts.order > largest else parts.closed()
 
 
-def build(axis, speed=0.0):
+def build(axis: Axis, speed: float = 0.0) -> Loop:
     """Linear loop of an axis."""
     # The measured position is late by the latency, the mean age of readings from an encoder or of edges on a clock of
     # their own (half its period) and the lag of the readhead at standstill (1/(2 pi f_b)); readings that are averaged
@@ -213,7 +223,7 @@ def build(axis, speed=0.0):
     return over_speeds(axis, abs(speed), speed)
 
 
-def over_speeds(axis, speeds, speed=0.0):
+def over_speeds(axis: Axis, speeds: float | np.ndarray, speed: float = 0.0) -> Loop:
     """Loop of an axis that differs from speed to speed in its timed edges alone."""
     check(axis)
     rate = axis.sampling.rate
@@ -227,7 +237,7 @@ def over_speeds(axis, speeds, speed=0.0):
     )
 
 
-def check(axis):
+def check(axis: Axis) -> None:
     """Refuse an axis without load or control, or with filters that do not fit its loop rate."""
     for name in ("load", "control"):
         if getattr(axis, name, None) is None:
@@ -237,7 +247,7 @@ def check(axis):
         raise InputError(*faults)
 
 
-def _resolved(axis, speeds):
+def _resolved(axis: Axis, speeds: float | np.ndarray) -> EdgeFilter | Estimator:
     """The estimator with the noise of the axis filled in, where the axis says one; timed edges as filter."""
     if not axis.estimator.linear:
         return timed_edges.at_speeds(axis.estimator, speeds, axis.resolution, axis.sampling.rate)
@@ -246,14 +256,14 @@ def _resolved(axis, speeds):
     return axis.estimator if resolution is None else axis.estimator.resolved(signal.jitter, resolution)
 
 
-def reading_ages(axis):
+def reading_ages(axis: Axis) -> tuple[float, ...]:
     """Mean ages of the readings that make one measured position, at the sample, s; clocks of its own included."""
     clock = axis.sampling.encoder_rate or getattr(getattr(axis, "interpolation", None), "edge_clock", None)
     mean = 0.0 if clock is None else 0.5 / clock
     return tuple(age + mean for age in fixed_ages(axis))
 
 
-def fixed_ages(axis):
+def fixed_ages(axis: Axis) -> tuple[float, ...]:
     """Ages of the readings but for those of an encoder or counter on a clock of its own, s."""
     how = axis.sampling
     age = how.latency

@@ -1,10 +1,18 @@
 """Where the linear theory of a closed loop may not be believed, and why."""
 
+from __future__ import annotations
+
 from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from .timed_edges import FEW_EDGES, FIXED_FROM
+
+if TYPE_CHECKING:
+    from ..model.axis import Axis
+    from .error_lines import ErrorLines
+
 
 # Crossovers that the frequency of the counts must be above for their steps to be a disturbance.
 CROSSOVERS = 20.0
@@ -22,7 +30,9 @@ STRAY = 0.05
 PEAKS = 3.0
 
 
-def find(axis, errors, passed, signed, squares):
+def find(
+    axis: Axis, errors: ErrorLines, passed: Outcome, signed: np.ndarray, squares: dict[str, np.ndarray]
+) -> tuple[Any, ...]:
     """Speeds at which the prediction may not be believed, and the reasons that apply."""
     total = sum(squares.values(), np.zeros_like(passed.followed))
     found = [
@@ -63,7 +73,9 @@ class Outcome:
     beside: np.ndarray
 
 
-def _edge_doubts(axis, signed, passed, total):
+def _edge_doubts(
+    axis: Axis, signed: np.ndarray, passed: Outcome, total: np.ndarray
+) -> list[tuple[np.ndarray, str]]:
     """Timed edges that are no fixed filter: too few of them, even ticks of the clock, or a speed that swings."""
     if axis.estimator.linear:
         return []
@@ -80,7 +92,9 @@ def _edge_doubts(axis, signed, passed, total):
     ]
 
 
-def _step_doubts(axis, errors, crossover, total, followed):
+def _step_doubts(
+    axis: Axis, errors: ErrorLines, crossover: np.ndarray, total: np.ndarray, followed: np.ndarray
+) -> list[tuple[np.ndarray, str]]:
     """Steps of counts and converter that the loop follows one by one, and hysteresis."""
     how, model = axis.interpolation, errors.model
     found = []
@@ -100,7 +114,7 @@ def _step_doubts(axis, errors, crossover, total, followed):
     return found
 
 
-def _converter_step(axis):
+def _converter_step(axis: Axis) -> float:
     """Position of one step of the converter, m or rad; 0 without one."""
     how = axis.interpolation
     if how.bits is None:
@@ -108,7 +122,7 @@ def _converter_step(axis):
     return axis.scale.pitch / (2.0 * np.pi) * 2.0 * how.span / 2.0**how.bits / axis.signal.amplitude
 
 
-def _friction_doubts(axis, signed, total):
+def _friction_doubts(axis: Axis, signed: np.ndarray, total: np.ndarray) -> list[tuple[np.ndarray, str]]:
     """Friction that changes its sign, torque at its limit, cogging."""
     load, limit = axis.load, axis.control.torque_limit
     speed = np.abs(signed)
@@ -126,7 +140,7 @@ def _friction_doubts(axis, signed, total):
     return found
 
 
-def _age_doubts(signed, squares):
+def _age_doubts(signed: np.ndarray, squares: dict[str, np.ndarray]) -> list[Any]:
     """Age of the readings that shakes the axis so much that it is another age."""
     if "age" not in squares:
         return []

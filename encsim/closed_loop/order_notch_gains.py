@@ -1,5 +1,10 @@
 """Squared gains of loops whose torque notches follow the speed: those of many speeds, side by side."""
 
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from typing import TYPE_CHECKING, Any
+
 import numpy as np
 
 from ..model import filter_design
@@ -7,6 +12,12 @@ from . import loop as loops
 from . import order_notches, squared_gains
 from .order_notches import CURVES, Centres, Sweep, Terms, exact
 from .squared_gains import BINS, BLOCK, Power
+
+if TYPE_CHECKING:
+    from ..model.axis import Axis
+    from ..model.load_and_control import Notch
+    from .order_notches import Common
+
 
 # A line closer to 0 Hz is at this frequency, turns.
 NEAREST = 1e-12
@@ -32,29 +43,29 @@ class FollowedPower:
 
     alike, stable = False, True
 
-    def __init__(self, common, centres, crossover, area):
+    def __init__(self, common: Common, centres: Centres, crossover: np.ndarray, area: np.ndarray) -> None:
         self.common, self.centres, self.crossover, self.area = common, centres, crossover, area
         self.loop, self.rate = common.loop, common.loop.rate
         self.white = 2.0 * area[:, -1]
         self.mixed = centres.mixed(common.base, common.forward)
         self.edges = common.grid.edges
 
-    def at(self, here):
+    def at(self, here: np.ndarray) -> FollowedPower:
         """The same for some of the speeds."""
         if here.size == self.crossover.size:
             return self
         return FollowedPower(self.common, self.centres.at(here), self.crossover[here], self.area[here])
 
-    def table_at(self, table, here):
+    def table_at(self, table: np.ndarray, here: np.ndarray) -> Any:
         """The table of some of the speeds."""
         return table[:, here]
 
-    def exact(self, turns):
+    def exact(self, turns: np.ndarray) -> np.ndarray:
         """|F|**2 at some frequencies, a row a speed, shape (speeds, n, curves)."""
         away = _away(turns)
         return exact(self.centres, away, Terms(self.loop, away))[0]
 
-    def complementary(self, turns):
+    def complementary(self, turns: np.ndarray) -> np.ndarray:
         """T at some frequencies, a row a speed."""
         away = _away(turns)
         terms = Terms(self.loop, away)
@@ -65,7 +76,7 @@ class FollowedPower:
         # a frequency beyond half a turn is seen from the other side
         return np.where(turns - np.rint(turns) < 0.0, found.conj(), found)
 
-    def moving(self, turns):
+    def moving(self, turns: np.ndarray) -> np.ndarray:
         """|T|**2 from the table."""
         found = np.empty(turns.shape)
         for part in self._blocks(turns):
@@ -73,7 +84,7 @@ class FollowedPower:
             found[part] = above * np.take(self.common.squares[-1], rows, mode="clip")
         return found
 
-    def gain_at(self, turns, weight):
+    def gain_at(self, turns: np.ndarray, weight: np.ndarray) -> Any:
         """Sum of ``weight |F|**2`` over frequencies that are the same at all speeds."""
         away, place = np.unique(np.round(_away(turns), 12), return_inverse=True)
         weight = np.bincount(place, weight)
@@ -82,11 +93,13 @@ class FollowedPower:
         turns = np.broadcast_to(away[some], (self.crossover.size, some.size))
         return self.sum_at(turns, np.broadcast_to(weight[some], turns.shape)) + rest * self.white
 
-    def _blocks(self, turns):
+    def _blocks(self, turns: np.ndarray) -> list[slice]:
         size = max(1, BLOCK // 4 // max(turns.shape[1], 1))
         return [slice(first, first + size) for first in range(0, turns.shape[0], size)]
 
-    def _gains(self, part, turns):
+    def _gains(
+        self, part: np.ndarray | slice, turns: np.ndarray
+    ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """What the notches make of squared numerators in the table, without and with the notches in front; rows."""
         away = _away(turns)
         rows = self.common.rows(away)
@@ -100,13 +113,13 @@ class FollowedPower:
         above /= real
         return below, above, rows
 
-    def _values(self, part, turns):
+    def _values(self, part: np.ndarray | slice, turns: np.ndarray) -> Iterator[np.ndarray]:
         """|F|**2 of curve after curve."""
         below, above, rows = self._gains(part, turns)
         for n, squares in enumerate(self.common.squares):
             yield np.take(squares, rows, mode="clip") * (above if n else below)
 
-    def sum_at(self, turns, weight, table=None):
+    def sum_at(self, turns: np.ndarray, weight: np.ndarray, table: np.ndarray | None = None) -> np.ndarray:
         """Sum over the last axis of ``weight |F|**2``, shape (speeds, curves), from a table at that."""
         weight = np.broadcast_to(weight, turns.shape)
         found = np.empty((turns.shape[0], CURVES))
@@ -118,7 +131,9 @@ class FollowedPower:
                 found[part, n] = np.einsum("sk,sk->s", weight[part], values)
         return found
 
-    def followed_at(self, turns, weight, orders):
+    def followed_at(
+        self, turns: np.ndarray, weight: np.ndarray, orders: np.ndarray
+    ) -> tuple[np.ndarray, np.ndarray]:
         """As of `Power`."""
         total, followed = np.empty((2, turns.shape[0], CURVES))
         for part in self._blocks(turns):
@@ -131,7 +146,7 @@ class FollowedPower:
                 followed[part, n] = np.einsum("sk,sk->s", bound, of)
         return total, followed
 
-    def mean_over(self, low, high):
+    def mean_over(self, low: np.ndarray, high: np.ndarray) -> np.ndarray:
         """Mean of |F|**2 between frequencies, shape (speeds, bands, curves)."""
         span, middle = high - low, 0.5 * (low + high)
         place = self.common.cell_of[self.common.rows(_away(middle))]
@@ -146,7 +161,7 @@ class FollowedPower:
         found[speed, band] = np.concatenate(list(values), axis=-1)
         return found
 
-    def _integral(self, turns):
+    def _integral(self, turns: np.ndarray) -> np.ndarray:
         """Integral of |F|**2 from 0 to some positive frequency, a row a speed."""
         whole = np.floor(turns)
         rest = turns - whole
@@ -163,25 +178,25 @@ class FollowedPower:
         half += (whole + mirrored)[..., None] * self.white[:, None]
         return half
 
-    def about_zero(self, correlation):
+    def about_zero(self, correlation: Callable[..., Any]) -> Any:
         """Mean squares for noise about 0 Hz, shape (speeds, curves); see `Power.smeared`."""
         return np.einsum("c,scn->sn", self._masses(correlation, np.zeros(1))[0], self._means())
 
-    def smeared(self, correlation):
+    def smeared(self, correlation: Callable[..., Any]) -> Any:
         """Table of what noise makes that sits about a frequency, shape (cells, speeds, curves)."""
         middles = 0.5 * (self.edges[1:] + self.edges[:-1])
         return np.tensordot(self._masses(correlation, middles), self._means(), axes=(1, 1))
 
-    def _means(self):
+    def _means(self) -> Any:
         return np.diff(self.area, axis=1) / np.diff(self.edges)[:, None]
 
-    def _masses(self, correlation, middles):
+    def _masses(self, correlation: Callable[..., Any], middles: Any) -> Any:
         """Share of noise about each of some frequencies that each cell takes, shape (frequencies, cells)."""
         kernel = np.fft.irfft(correlation(np.arange(BINS + 1.0)), 2 * BINS)
         known = np.concatenate([[0.0], (np.arange(BINS + 1) + 0.5) / (2.0 * BINS)])
         held = np.cumsum(np.concatenate([[0.0, 0.5 * kernel[0]], kernel[1 : BINS + 1]]))
 
-        def below(turns):
+        def below(turns: np.ndarray) -> Any:
             whole = np.rint(turns)
             rest = turns - whole
             return whole + np.sign(rest) * np.interp(np.abs(rest), known, held)
@@ -200,11 +215,11 @@ class Unstable:
 
     stable = False
 
-    def __init__(self, crossover):
+    def __init__(self, crossover: float) -> None:
         self.crossover = crossover
 
 
-def at_speeds(axis, speed):
+def at_speeds(axis: Axis, speed: np.ndarray) -> Iterator[tuple[Power, np.ndarray]]:
     """Loops of an axis at some speeds; where only notches follow the speed those of many speeds are one."""
     notches = [notch for notch in axis.control.notch if notch.order is not None]
     if axis.load.stribeck or not notches:
@@ -225,7 +240,9 @@ def at_speeds(axis, speed):
             yield from _reached(axis, speed, part, some, turns[pattern][:, part])
 
 
-def _reached(axis, speed, there, notches, turns):
+def _reached(
+    axis: Axis, speed: np.ndarray, there: np.ndarray, notches: list[Notch], turns: np.ndarray
+) -> Iterator[tuple[FollowedPower, np.ndarray]]:
     """Loops of speeds at which these notches are in reach."""
     damping = tuple(notch.damping for notch in notches)
     # a notch of two real poles has its slower one at least so far below; whole powers of 10 to find it again
@@ -244,11 +261,11 @@ def _reached(axis, speed, there, notches, turns):
         yield FollowedPower(common, centres.at(kept), sweep.crossover[kept], sweep.area(kept)), there[kept]
 
 
-def _one_by_one(axis, speed, there):
+def _one_by_one(axis: Axis, speed: np.ndarray, there: np.ndarray) -> Iterator[Any]:
     if there.size:
         yield from ((power, there[some]) for power, some in squared_gains.at_speeds(axis, speed[there]))
 
 
-def _away(turns):
+def _away(turns: np.ndarray) -> np.ndarray:
     """Distance from the next whole turn, never quite 0."""
     return np.maximum(np.abs(turns - np.rint(turns)), NEAREST)

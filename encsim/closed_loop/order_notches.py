@@ -10,7 +10,11 @@ Frequencies are in turns, cycles a loop period. They lie evenly over a smooth sc
 them integrals that are as good as exact for all that is not narrower than their distance.
 """
 
+from __future__ import annotations
+
+from collections.abc import Iterator
 from functools import lru_cache
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -18,6 +22,11 @@ from . import loop as loops
 from . import stability
 from .squared_gains import NAMES
 from .timed_edge_loops import square
+
+if TYPE_CHECKING:
+    from ..model.axis import Axis
+    from .loop import Loop
+
 
 # Points of a cell.
 IN_CELL = 4
@@ -51,7 +60,7 @@ class Grid:
         From 0 to 1/2, every ``IN_CELL`` points.
     """
 
-    def __init__(self, poles, lowest, delay):
+    def __init__(self, poles: np.ndarray, lowest: float, delay: int) -> None:
         place = np.abs(np.angle(1.0 + poles)) / (2.0 * np.pi)
         width = np.maximum(np.abs(np.abs(1.0 + poles) - 1.0) / (2.0 * np.pi), NARROWEST * place)
         kept = (place > lowest) & (place < 0.5) & (width < NARROW * place)
@@ -59,15 +68,15 @@ class Grid:
         self.even = max(EVEN, 0.5 * PER_DELAY * delay)
         self._lay_out()
 
-    def _scale(self, turns):
+    def _scale(self, turns: np.ndarray) -> np.ndarray:
         from_poles = np.arcsinh(np.subtract.outer(turns, self.place) / self.width).sum(axis=-1)
         return PER_E * np.log(turns + self.lowest) + 2.0 * self.even * turns + PER_WIDTH * from_poles
 
-    def _density(self, turns):
+    def _density(self, turns: np.ndarray) -> np.ndarray:
         from_poles = 1.0 / np.hypot(np.subtract.outer(turns, self.place), self.width)
         return PER_E / (turns + self.lowest) + 2.0 * self.even + PER_WIDTH * from_poles.sum(axis=-1)
 
-    def _lay_out(self):
+    def _lay_out(self) -> None:
         offsets = np.outer(self.width, np.sinh(np.linspace(-8.0, 8.0, 41)))
         known = [
             np.zeros(1),
@@ -101,7 +110,7 @@ class Terms:
         Squared numerators over the square of that number; the first is of the curve that no notch is in front of.
     """
 
-    def __init__(self, loop, turns):
+    def __init__(self, loop: Loop, turns: np.ndarray) -> None:
         parts = loop.parts(turns * loop.rate)
         estimate = loop.estimator.response(parts.turns * loop.rate, loop.rate)
         command = loop.control.position_gain + estimate
@@ -130,7 +139,7 @@ class Common:
         Cell of the grid in which a row lies.
     """
 
-    def __init__(self, loop, poles, lowest):
+    def __init__(self, loop: Loop, poles: np.ndarray, lowest: float) -> None:
         self.loop = loop
         self.grid = Grid(poles, lowest, loop.plant.transfer.reading_delay + loop.memory)
         self.terms = Terms(loop, self.grid.turns)
@@ -142,20 +151,20 @@ class Common:
         middles = 0.5 * ((np.arange(NODES * BETWEEN) + 0.5) / (NODES * BETWEEN)) ** 2
         self.cell_of = np.searchsorted(self.grid.edges[1:-1], middles)
 
-    def rows(self, turns):
+    def rows(self, turns: np.ndarray) -> np.ndarray:
         """Rows of the tables at frequencies 0 to 1/2."""
         rows = np.sqrt(turns * (2.0 * (NODES * BETWEEN) ** 2)).astype(np.int32)
         return np.minimum(rows, NODES * BETWEEN - 1)
 
 
-def turned(loop, turns, terms):
+def turned(loop: Loop, turns: np.ndarray, terms: Terms) -> np.ndarray:
     """Phase from the base of a loop to the denominator of its open loop, as polynomial in z**-1."""
     found = stability.open_polynomial(loop, turns * loop.rate) / terms.base
     return found / np.abs(found)
 
 
 @lru_cache(maxsize=4)
-def common(axis, slowest):
+def common(axis: Axis, slowest: float) -> Common:
     """What the loops of an axis have in common."""
     # at rest no notch that follows is in reach
     loop = loops.build(axis, 0.0)
@@ -169,7 +178,7 @@ def common(axis, slowest):
     return Common(loop, np.concatenate([poles, np.roots(loop.plant.transfer.denominator)]), lowest)
 
 
-def _between(known):
+def _between(known: np.ndarray) -> np.ndarray:
     """Rows at the middles of ``BETWEEN`` parts between each two."""
     share = ((np.arange(BETWEEN) + 0.5) / BETWEEN).reshape(-1, *[1] * (known.ndim - 1))
     found = known[:-1, None] + share * (known[1:, None] - known[:-1, None])
@@ -208,27 +217,29 @@ class Centres:
     damping, depth : tuple of float
     """
 
-    def __init__(self, tangent, damping, depth):
+    def __init__(self, tangent: np.ndarray, damping: tuple[float], depth: tuple[float]) -> None:
         self.tangent, self.damping, self.depth = tangent, damping, depth
 
-    def at(self, here):
+    def at(self, here: np.ndarray | slice) -> Centres:
         """The same at some of the speeds."""
         return Centres(self.tangent[:, here], self.damping, self.depth)
 
-    def detuned(self, tangent):
+    def detuned(self, tangent: np.ndarray) -> Iterator[np.ndarray]:
         """Detuning u of each notch, one speed a row of ``tangent``."""
         for centre, damping in zip(self.tangent, self.damping, strict=True):
             centre = centre.reshape(-1, *[1] * (tangent.ndim - 1))
             yield (0.5 / damping * centre) / tangent - tangent * (0.5 / damping / centre)
 
-    def on_grid(self, tangent):
+    def on_grid(self, tangent: np.ndarray) -> Iterator[np.ndarray]:
         """Detuning u of each notch, one speed a column and one frequency a row."""
         for centre, damping in zip(self.tangent, self.damping, strict=True):
             found = np.multiply.outer(1.0 / tangent, 0.5 / damping * centre)
             found -= np.multiply.outer(tangent, 0.5 / damping / centre)
             yield found
 
-    def mixed(self, base, forward):
+    def mixed(
+        self, base: np.ndarray, forward: np.ndarray
+    ) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
         """Coefficients of what :meth:`gains` adds up, from base and forward: real and imaginary parts."""
         if len(self.depth) == 1:
             base, forward = base + forward, 1j * (base + self.depth[0] * forward)
@@ -236,7 +247,11 @@ class Centres:
             np.ascontiguousarray(part) for part in (base.real, base.imag, forward.real, forward.imag)
         )
 
-    def gains(self, detuned, mixed):
+    def gains(
+        self,
+        detuned: Iterator[Any],
+        mixed: list[np.ndarray] | tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray],
+    ) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
         """Characteristic values, and the squares of the notches' denominators and numerators."""
         detuned = list(detuned)
         if len(detuned) == 1:
@@ -265,7 +280,7 @@ class Sweep:
         Integral of |F|**2 over each cell of the grid.
     """
 
-    def __init__(self, common, centres):
+    def __init__(self, common: Common, centres: Centres) -> None:
         self.common, self.centres = common, centres
         grid, number = common.grid, centres.tangent.shape[1]
         self.tangent = np.tan(np.pi * grid.turns)
@@ -278,14 +293,14 @@ class Sweep:
         self.stable = self._unstable_poles() == 0
         self.crossover = self._crossovers()
 
-    def area(self, here):
+    def area(self, here: np.ndarray) -> np.ndarray:
         """Integral of |F|**2 from 0 to each edge of the grid, for some speeds, shape (speeds, cells + 1, curves)."""
         cells = self.cells[:, :, here].transpose(2, 0, 1)
         found = np.zeros((here.size, cells.shape[1] + 1, CURVES))
         np.cumsum(cells, axis=1, out=found[:, 1:])
         return found
 
-    def _sweep(self):
+    def _sweep(self) -> None:
         """Cells, turns of the characteristic value and last crossing of gain 1, block by block of the grid."""
         grid, terms, number = self.common.grid, self.common.terms, self.centres.tangent.shape[1]
         size = IN_CELL * max(1, TOGETHER // (IN_CELL * number))
@@ -308,7 +323,15 @@ class Sweep:
         self.ended = real[-1], imag[-1]
         self._refine(*np.concatenate(narrow, axis=1))
 
-    def _fill_cells(self, start, weighted, real, imag, below, above):
+    def _fill_cells(
+        self,
+        start: int,
+        weighted: np.ndarray,
+        real: np.ndarray,
+        imag: np.ndarray,
+        below: np.ndarray,
+        above: np.ndarray,
+    ) -> None:
         size = real * real
         size += imag * imag
         below /= size
@@ -319,7 +342,7 @@ class Sweep:
         np.matmul(left[:, :1], below.reshape(shape), out=self.cells[cells, :1])
         np.matmul(left[:, 1:], above.reshape(shape), out=self.cells[cells, 1:])
 
-    def _steps(self, start, real, imag, over):
+    def _steps(self, start: int, real: np.ndarray, imag: np.ndarray, over: np.ndarray) -> np.ndarray:
         """Count circles over the steps from row to row; (step, speed) of those that turn far."""
         across = real[:-1] * imag[1:]
         across -= imag[:-1] * real[1:]
@@ -339,14 +362,14 @@ class Sweep:
         step, speed = np.nonzero(far)
         return np.stack([step + first, speed])
 
-    def _unstable_poles(self):
+    def _unstable_poles(self) -> np.ndarray:
         """Number of poles outside the circle; `winding.encirclements` for all speeds."""
         for real, imag in (self.begun, self.ended):
             self.sure &= np.abs(imag) <= np.abs(real)
         phase = np.arctan2(self.ended[1], self.ended[0]) - np.arctan2(self.begun[1], self.begun[0])
         return -np.round(phase / np.pi + 2.0 * self.circled)
 
-    def _refine(self, step, speed):
+    def _refine(self, step: np.ndarray, speed: np.ndarray) -> None:
         """Compute cells anew round poles that are narrower than the grid, and count their circles."""
         self._doubt_hidden(step, speed)
         first, last, speed = self._runs(step, speed)
@@ -366,7 +389,7 @@ class Sweep:
         every = np.broadcast_to(speed[:, None], place.shape)
         np.add.at(self.cells.transpose(0, 2, 1), (place, every), squares * weight[..., None])
 
-    def _doubt_hidden(self, step, speed):
+    def _doubt_hidden(self, step: np.ndarray, speed: np.ndarray) -> None:
         """Doubt speeds at which a notch is narrower than a step but nothing turns there, or two notches are as one."""
         # Two poles within a step may turn by a whole circle, which cannot be seen.
         turns, (_, place, half) = self.common.grid.turns, self._places()
@@ -381,7 +404,7 @@ class Sweep:
         sharp = np.take_along_axis(half, order, axis=0) < SHARP
         self.sure &= ~(close & sharp[1:] & sharp[:-1]).any(axis=0)
 
-    def _places(self):
+    def _places(self) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Centre of each notch, the step of the grid it lies in, and its half width in such steps."""
         turns = self.common.grid.turns
         centre = np.arctan(self.centres.tangent) / np.pi
@@ -389,7 +412,7 @@ class Sweep:
         half = np.sin(2.0 * np.pi * centre) * np.array(self.centres.damping)[:, None] / (2.0 * np.pi)
         return centre, place, half / (turns[place + 1] - turns[place])
 
-    def _runs(self, step, speed):
+    def _runs(self, step: np.ndarray, speed: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """First and last step of each run of steps, one pole each; speeds with anything else are not sure."""
         order = np.lexsort((step, speed))
         step, speed = step[order], speed[order]
@@ -404,7 +427,7 @@ class Sweep:
         kept = self.sure[speed]
         return first[kept], last[kept], speed[kept]
 
-    def _surroundings(self, first, last, speed):
+    def _surroundings(self, first: int, last: float, speed: float) -> Any:
         """First and last cell to compute anew; between two poles of a speed as many for each."""
         low = np.maximum(first // IN_CELL - SIDE, 0)
         high = np.minimum((last + 1) // IN_CELL + SIDE, self.cells.shape[0] - 1)
@@ -413,14 +436,14 @@ class Sweep:
         high[clash], low[clash + 1] = middle, middle + 1
         return low, high
 
-    def _exact(self, centres, turns):
+    def _exact(self, centres: np.ndarray, turns: np.ndarray) -> Any:
         """Squares |F|**2 of shape (..., curves) and characteristic values, a row a speed."""
         terms = Terms(self.common.loop, turns)
         lag = np.exp(-2j * np.pi * len(centres.depth) * turns) * turned(self.common.loop, turns, terms)
         squares, real, imag = exact(centres, turns, terms, lag)
         return squares, real + 1j * imag
 
-    def _located(self, centres, ends):
+    def _located(self, centres: np.ndarray, ends: np.ndarray) -> Any:
         """Frequency and half width of the pole between two frequencies, by secants that draw near to it."""
         pair = ends.copy()
         for _ in range(SECANTS):
@@ -435,7 +458,9 @@ class Sweep:
             )
         return middle, width
 
-    def _count(self, speed, centres, ends, turns, value):
+    def _count(
+        self, speed: float, centres: np.ndarray, ends: np.ndarray, turns: np.ndarray, value: float
+    ) -> None:
         """Circles of the characteristic value between two frequencies."""
         outer = self._exact(centres, ends)[1]
         value = np.where(turns < ends[:, :1], outer[:, :1], value)
@@ -446,7 +471,7 @@ class Sweep:
         whole = np.angle(outer[:, 0]) + phase.sum(axis=-1) - np.angle(outer[:, 1])
         np.add.at(self.circled, speed, np.round(whole / (2.0 * np.pi)))
 
-    def _crossovers(self):
+    def _crossovers(self) -> np.ndarray:
         """Highest frequency at which the loop gain is 1, Hz, by false position between two points."""
         found, there = np.full(self.last.size, np.nan), np.flatnonzero(self.last >= 0)
         if not there.size:
@@ -465,7 +490,7 @@ class Sweep:
         found[there] = np.exp(place) * self.common.loop.rate
         return found
 
-    def _crossing(self, there):
+    def _crossing(self, there: np.ndarray) -> np.ndarray:
         """Logarithms of the frequencies beside the highest crossing, in finer steps close to a narrow notch."""
         turns = self.common.grid.turns
         ends = np.stack([turns[self.last[there]], turns[self.last[there] + 1]], axis=-1)
@@ -486,7 +511,7 @@ class Sweep:
             ends[some[better]] = np.stack([finer[every, last], finer[every, last + 1]], axis=-1)[better]
         return np.log(ends)
 
-    def _level(self, centres, turns):
+    def _level(self, centres: Centres, turns: np.ndarray) -> np.ndarray:
         """Logarithm of the squared loop gain, a row a speed."""
         terms = Terms(self.common.loop, turns)
         detuned = centres.detuned(np.tan(np.pi * turns))
@@ -495,7 +520,9 @@ class Sweep:
             return np.log(square(terms.forward) * above) - np.log(square(terms.base) * below)
 
 
-def exact(centres, turns, terms, lag=1.0):
+def exact(
+    centres: Centres, turns: np.ndarray, terms: Terms, lag: float = 1.0
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Squared gains of the curves and the characteristic values."""
     detuned = centres.detuned(np.tan(np.pi * turns))
     real, imag, below, above = centres.gains(detuned, centres.mixed(terms.base * lag, terms.forward * lag))
@@ -504,7 +531,7 @@ def exact(centres, turns, terms, lag=1.0):
     return terms.squares * gain, real, imag
 
 
-def _gathered(middle, width, low, high):
+def _gathered(middle: np.ndarray, width: float | np.ndarray, low: float, high: float) -> Any:
     """Frequencies and weights for an integral from low to high over a peak, a row each."""
     node, share = np.polynomial.legendre.leggauss(POINTS)
     begin, end = (np.arcsinh((edge - middle) / width)[:, None] for edge in (low, high))
@@ -513,5 +540,5 @@ def _gathered(middle, width, low, high):
     return turns, 0.5 * (end - begin) * share * width[:, None] * np.cosh(place)
 
 
-def _joined(before, now):
+def _joined(before: np.ndarray, now: np.ndarray) -> np.ndarray:
     return np.concatenate([before, now])

@@ -5,14 +5,21 @@ a first-order lag and drives one mass or two. Positions are read a lag before th
 a period. Nothing is approximated: within a period the torque is constant, or steps once, where the delay ends.
 """
 
+from __future__ import annotations
+
 import math
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from ..checks import refuse
 from ..model import filter_design
+
+if TYPE_CHECKING:
+    from ..model.load_and_control import Control, Load
+
 
 RIGID = ("position", "velocity")
 # Twist and twist rate, load minus motor: no small difference of large numbers when the axis is far from zero.
@@ -93,10 +100,10 @@ class Plant:
     velocity: np.ndarray
     encoder: np.ndarray
     readings: tuple[Reading, ...]
-    transfer: "Transfer"
+    transfer: Transfer
 
     @property
-    def remembered(self):
+    def remembered(self) -> int:
         """Number of past commands that the plant still needs."""
         return self.delay + int(bool(np.any(self.older)))
 
@@ -126,7 +133,7 @@ class Transfer:
     reading_delay: int
     delay: int
 
-    def fractions(self, turns):
+    def fractions(self, turns: float | np.ndarray) -> Fractions:
         """Values on the unit circle."""
         half = np.exp(1j * np.pi * turns)
         delta, back = 2j * half.imag * half, half.conj() ** 2
@@ -155,13 +162,15 @@ class Fractions:
     velocity: np.ndarray
 
 
-def difference(turns):
+def difference(turns: np.ndarray) -> np.ndarray:
     """``z - 1`` at z = exp(2 pi i turns), without cancellation."""
     half = np.exp(1j * np.pi * turns)
     return 2j * half.imag * half
 
 
-def discretise(load, control, rate, *, lags=(0.0,), speed=0.0):
+def discretise(
+    load: Load, control: Control, rate: float, *, lags: tuple[float] = (0.0,), speed: float = 0.0
+) -> Plant:
     """Discretise a load behind a delay and a current loop."""
     model = _Model(load, control, rate, speed)
     whole, part = _split(control.delay * rate)
@@ -181,7 +190,7 @@ def discretise(load, control, rate, *, lags=(0.0,), speed=0.0):
 class _Model:
     """Continuous plant in units of the loop period: states x, v T, ..., torque as acceleration times T**2."""
 
-    def __init__(self, load, control, rate, speed):
+    def __init__(self, load: Load, control: Control, rate: float, speed: float) -> None:
         self.rate, self.load = rate, load
         self.inertia = load.motor_inertia if load.flexible else load.total_inertia
         self.names = FLEXIBLE if load.flexible else RIGID
@@ -206,10 +215,10 @@ class _Model:
         self.velocity = self._row("velocity", "twist rate")
         self._steps = {}
 
-    def _row(self, *names):
+    def _row(self, *names: str | None) -> np.ndarray:
         return np.array([float(name in names) for name in self.names])
 
-    def _step(self, time):
+    def _step(self, time: float) -> tuple[np.ndarray, np.ndarray]:
         """Transition over ``time`` less the identity, and its integral; both without cancellation."""
         if time not in self._steps:
             with np.errstate(over="ignore", invalid="ignore"):
@@ -219,26 +228,26 @@ class _Model:
                 _refuse_quick(self.load)
         return self._steps[time]
 
-    def grow(self, time):
+    def grow(self, time: float) -> np.ndarray:
         return self._step(time)[0]
 
-    def held(self, time, column=None):
+    def held(self, time: float, column: np.ndarray | None = None) -> np.ndarray:
         """State change by a unit input held for ``time``."""
         return self._step(time)[1] @ (self.drive if column is None else column)
 
 
-def _refuse_quick(load):
+def _refuse_quick(load: Load) -> None:
     rule = "be large enough for friction and spring: nothing may change all at once within a loop period"
     refuse("Load.inertia", rule, load.inertia, "kg m2 or kg")
 
 
-def _grow_and_hold(matrix, time):
+def _grow_and_hold(matrix: np.ndarray, time: float) -> tuple[np.ndarray, np.ndarray]:
     """``exp(A t) - 1`` and ``integral of exp(A s), 0 to t``."""
     return _exponential(np.ascontiguousarray(matrix, dtype=float).tobytes(), len(matrix), float(time))
 
 
 @lru_cache(maxsize=512)
-def _exponential(content, n, time):
+def _exponential(content: bytes, n: int, time: float) -> tuple[np.ndarray, np.ndarray]:
     """The same of a matrix given as bytes, so that an axis that is looked at again costs nothing."""
     # The integral H and E = A H from a series over a short time, then doubled, H becoming ``2 H + E H`` and E ``2 E +
     # E**2``: small entries keep their digits, and no library needs to be loaded.
@@ -256,7 +265,7 @@ def _exponential(content, n, time):
     return grow, hold
 
 
-def _two_masses(load, slope, rate):
+def _two_masses(load: Load, slope: float, rate: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Continuous matrix, motor column and load column, in units of T and of motor torque over inertia."""
     ratio = load.motor_inertia / load.inertia
     spring = load.stiffness / (load.motor_inertia * rate * rate)
@@ -270,7 +279,7 @@ def _two_masses(load, slope, rate):
     return matrix, np.array([0.0, 1.0, 0.0, -1.0]), np.array([0.0, 0.0, 0.0, ratio])
 
 
-def _split(periods):
+def _split(periods: float) -> tuple[int, float]:
     """Whole and fractional part; a whole number but for rounding is whole."""
     whole = round(periods)
     if abs(periods - whole) <= WHOLE:
@@ -279,7 +288,7 @@ def _split(periods):
     return whole, periods - whole
 
 
-def _add_reading(merged, model, age, part, weight):
+def _add_reading(merged: dict[Any, Any], model: _Model, age: float, part: float, weight: float) -> None:
     """Add one reading, ``age`` periods old at the sample, to ``{r: row, newer, older, push}``."""
     whole, rest = _split(age)
     back, time = (whole, 0.0) if rest == 0.0 else (whole + 1, 1.0 - rest)
@@ -293,7 +302,7 @@ def _add_reading(merged, model, age, part, weight):
     merged[back] = merged.get(back, 0.0) + weight * values
 
 
-def _in_units(model, found):
+def _in_units(model: _Model, found: dict[str, Any]) -> Plant:
     """The plant in SI from the one in units of T."""
     rate = model.rate
     time = np.array([1.0 if n in ("position", "twist") else 1.0 / rate for n in model.names])
@@ -329,12 +338,12 @@ def _in_units(model, found):
     )
 
 
-def _transfer(model, found):
+def _transfer(model: _Model, found: dict[str, Any]) -> Transfer:
     """Fractions in d = z - 1: the position, on which nothing depends, is the factor 1/d apart."""
     increment, torque = found["increment"], 1.0 / (model.inertia * model.rate**2)
     poly, adjugate = _adjugate(increment[1:, 1:])
 
-    def numerator(row, column, direct=0.0):
+    def numerator(row: np.ndarray, column: np.ndarray, direct: float = 0.0) -> np.ndarray:
         """Of ``row (d - M)**-1 column + direct`` over ``d poly``."""
         inner = adjugate @ column[1:]
         position = _padded(inner @ increment[0, 1:], len(poly)) + column[0] * poly
@@ -344,7 +353,7 @@ def _transfer(model, found):
 
     old = int(bool(np.any(found["older"])))
 
-    def late(row, newer=0.0, older=0.0, ahead=0):
+    def late(row: np.ndarray, newer: float = 0.0, older: float = 0.0, ahead: int = 0) -> np.ndarray:
         """Numerator after both commands, times z**(old + ahead)."""
         total = _times_z(numerator(row, found["newer"], newer), old)
         if old:
@@ -366,14 +375,14 @@ def _transfer(model, found):
     )
 
 
-def _times_z(poly, power):
+def _times_z(poly: np.ndarray, power: int) -> np.ndarray:
     """A polynomial in z - 1 times z**power."""
     for _ in range(power):
         poly = np.polyadd(np.append(poly, 0.0), poly)
     return poly
 
 
-def _adjugate(matrix):
+def _adjugate(matrix: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Characteristic polynomial of a matrix and adjugate of ``d - matrix``, (power, n, n) (Faddeev, Leverrier)."""
     n = len(matrix)
     poly, terms = [1.0], [np.eye(n)]
@@ -384,6 +393,6 @@ def _adjugate(matrix):
     return np.array(poly), np.array(terms[:n])
 
 
-def _padded(poly, size):
+def _padded(poly: np.ndarray, size: int) -> np.ndarray:
     """A polynomial with zeros in front."""
     return np.concatenate([np.zeros(size - len(poly)), poly])

@@ -5,7 +5,11 @@ bound to position and are held until the next. Frequencies are in turns, cycles 
 second path folds before it is sampled.
 """
 
+from __future__ import annotations
+
+from collections.abc import Iterator
 from dataclasses import replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -17,6 +21,12 @@ from .propagated_errors import BENT, STEEP, bent
 from .squared_gains import NAMES
 from .timed_edge_loops import Circle, followed, passage, square, summed
 from .timed_edges import reaches
+
+if TYPE_CHECKING:
+    from .error_lines import ErrorLines, Stepped
+    from .loop import Loop
+    from .timed_edge_loops import Means, Passage
+
 
 # Speeds that are worth computing at once: some MB; and those of loops that follow the speed.
 TOGETHER, FOLLOWED = 128, 32
@@ -63,7 +73,14 @@ class PassedEdges:
         Highest frequency at which the loop gain is 1, Hz.
     """
 
-    def __init__(self, errors, stepped, loop, means, there):
+    def __init__(
+        self,
+        errors: ErrorLines,
+        stepped: list[tuple[np.ndarray, Stepped]],
+        loop: Loop,
+        means: Means,
+        there: np.ndarray,
+    ) -> None:
         self.errors, self.stepped, self.loop, self.means, self.there = errors, stepped, loop, means, there
         self.pace = errors.speed[there] / (errors.axis.scale.pitch * loop.rate)
         self.edges = loop.estimator
@@ -76,7 +93,7 @@ class PassedEdges:
             cause: np.where(unstable, np.inf, found.get(cause, nothing)) for cause in errors.model.named()
         }
 
-    def _all(self):
+    def _all(self) -> dict[str, np.ndarray]:
         found, errors = {"sde": self._smooth()}, self.errors
         for cause, variance in errors.spread.items():
             found[cause] = self._noise(variance[self.there], edges=cause != "clock")
@@ -87,11 +104,11 @@ class PassedEdges:
         found["resolution"] = self._ticks() + self._counts(found["sde"])
         return found
 
-    def _noise(self, variance, edges=True):
+    def _noise(self, variance: np.ndarray, edges: bool = True) -> np.ndarray:
         """Noise that is new at every sample and at every edge."""
         return variance[:, None] * (self.means.white + self.means.edge_noise * edges)
 
-    def _smooth(self):
+    def _smooth(self) -> np.ndarray:
         """Strongest smooth lines; how far the loop moves them."""
         orders, made = self.errors.orders, self.errors.made
         made = made[self.there] if made.shape[0] > 1 else np.repeat(made, self.there.size, axis=0)
@@ -99,7 +116,7 @@ class PassedEdges:
         some = np.sort(np.argsort(-strength, kind="stable")[:SMOOTH_LINES])
         return np.maximum(self._lines(orders[some], made[:, some]) + self._bent(), 0.0)
 
-    def _bent(self):
+    def _bent(self) -> np.ndarray:
         """What the smooth lines gain or lose because the axis, moved by them, reads them elsewhere."""
         found = np.zeros((self.there.size, len(NAMES)))
         orders, made = self.errors.bending()
@@ -115,11 +132,11 @@ class PassedEdges:
         found[here] = summed(passed.squares()[:, here], 0.5 * change)
         return found
 
-    def _both(self, turns):
+    def _both(self, turns: np.ndarray) -> Passage:
         """Gains of lines that come by both paths, in phase."""
         return passage(self.loop, turns, 1.0, self.loop.rate * self.edges.line_gain(turns)[0])
 
-    def _lines(self, orders, made):
+    def _lines(self, orders: np.ndarray, made: np.ndarray) -> np.ndarray:
         """Lines of complex amplitude ``made``: both paths in phase, and what the hold makes beside them."""
         if not orders.size:
             return np.zeros((self.there.size, len(NAMES)))
@@ -128,7 +145,7 @@ class PassedEdges:
         self.beside = self.beside + beside
         return found + beside
 
-    def _held(self, turns, power, position):
+    def _held(self, turns: np.ndarray, power: np.ndarray, position: float) -> tuple[np.ndarray, np.ndarray]:
         """Lines that are held from edge to edge, and lines beside them at multiples of the frequency of the edges."""
         # ``position`` is the amplitude by which they come in the position that the position control reads.
         images = np.array([n for n in range(-IMAGES, IMAGES + 1) if n])
@@ -142,7 +159,7 @@ class PassedEdges:
         beside += self.loop.rate**2 * left.sum(axis=-1)[:, None] * self.means.held_white
         return summed(passage(self.loop, turns, position, self.loop.rate * mean).squares(), power), beside
 
-    def _ticks(self):
+    def _ticks(self) -> np.ndarray:
         """Times rounded to the clock: lines at multiples of its frequency as the edges see it, and noise."""
         period, pace = self.edges.period, self.pace
         ticks = self.errors.axis.estimator.clock / self.loop.rate
@@ -160,7 +177,7 @@ class PassedEdges:
         noise = np.maximum(move**2 / 12.0 - power.sum(axis=-1), 0.0)
         return self.ticked + noise[:, None] * self.means.edge_noise
 
-    def _rough(self):
+    def _rough(self) -> np.ndarray:
         """Mean square of what moves an edge against the one it is timed from, per edge, periods squared."""
         errors, (_, _, counts) = self.errors, reaches(self.edges.period, self.edges.window)[0]
         made = errors.made if errors.made.shape[0] == 1 else errors.made[self.there]
@@ -169,7 +186,7 @@ class PassedEdges:
         moved = [square[self.there] for cause, square in errors.spread.items() if cause != "clock"]
         return sum(moved) + errors.converter[self.there] + lines.sum(axis=-1)
 
-    def _counts(self, smooth):
+    def _counts(self, smooth: np.ndarray) -> np.ndarray:
         """Steps of the counts in the position that the position control reads."""
         found = np.zeros((self.there.size, len(NAMES)))
         self.followed = np.zeros_like(found)
@@ -196,7 +213,7 @@ class PassedEdges:
         return found
 
 
-def at_speeds(errors):
+def at_speeds(errors: ErrorLines) -> Iterator[PassedEdges]:
     """Errors passed at all speeds of an axis, some speeds at a time."""
     axis, speed, stepped = errors.axis, errors.speed, errors.stepped()
     order = np.argsort(speed, kind="stable")
@@ -215,5 +232,5 @@ def at_speeds(errors):
         yield PassedEdges(errors, stepped, some, circle.means(some.estimator), there)
 
 
-def _blocks(order, size):
+def _blocks(order: np.ndarray, size: int) -> list[np.ndarray]:
     return [order[first : first + size] for first in range(0, order.size, size)]

@@ -1,11 +1,23 @@
 """Mean squares that the errors of an encoder make of the curves of one closed loop, cause by cause."""
 
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import TYPE_CHECKING, Any
+
 import numpy as np
 
 from ..open_loop import cause_models
 from ..rings.error_orders import turn_lines
 from .error_lines import CELLS, TAU
 from .squared_gains import NAMES, outside
+
+if TYPE_CHECKING:
+    from ..model.axis import Axis
+    from .error_lines import ErrorLines, Stepped
+    from .order_notch_gains import FollowedPower
+    from .squared_gains import Power
+
 
 # Images of an encoder's own clock to each side that count one by one.
 IMAGES = 16
@@ -49,7 +61,7 @@ class Passed:
         Nothing, no edges being timed.
     """
 
-    def __init__(self, errors, power, there):
+    def __init__(self, errors: ErrorLines, power: FollowedPower | Power, there: np.ndarray) -> None:
         self.errors, self.power, self.there = errors, power, there
         axis = errors.axis
         self.turns = errors.speed[there] / (axis.scale.pitch * axis.sampling.rate)
@@ -68,7 +80,7 @@ class Passed:
         self._prepare_noise()
         self.squares = {cause: square[:, : len(NAMES)] for cause, square in self._all().items()}
 
-    def _prepare_noise(self):
+    def _prepare_noise(self) -> None:
         """Gain of white noise, and tables for jitter of a bandwidth."""
         axis, power = self.errors.axis, self.power
         self.white = power.white
@@ -82,13 +94,13 @@ class Passed:
             self.uncoloured = self.variance - self.spread["jitter"]
             self.fall = TAU * axis.signal.jitter_bandwidth / power.rate
 
-    def _level(self, n):
+    def _level(self, n: int) -> np.ndarray:
         """Table for jitter of 2**n times the bandwidth."""
         if n not in self.levels:
             self.levels[n] = self.power.smeared(lambda lag: np.exp(-self.fall * 2**n * lag))
         return self.levels[n]
 
-    def _all(self):
+    def _all(self) -> dict[str, np.ndarray]:
         cyclic, scattered = self._smooth()
         found = {"sde": np.maximum(cyclic, 0.0)} | self._gaussian(scattered) | self._stepped()
         if "age" in self.errors.model.named():
@@ -97,7 +109,7 @@ class Passed:
             found["ring"] = self._ring()
         return {cause: found[cause] for cause in self.errors.model.named()}
 
-    def _gaussian(self, scattered):
+    def _gaussian(self, scattered: np.ndarray) -> dict[str, np.ndarray]:
         """Gaussian causes with what they scatter of the smooth lines, shared as their variances."""
         found = {}
         for cause, square in self.spread.items():
@@ -110,7 +122,7 @@ class Passed:
             found[cause] = square[:, None] * gain + share[:, None] * scattered
         return found
 
-    def _smooth(self):
+    def _smooth(self) -> tuple[np.ndarray, np.ndarray]:
         """Mean squares of the smooth lines, and of what the noise scatters of them."""
         orders, every = self.errors.orders, np.arange(self.there.size)
         squares = self.errors.squares
@@ -124,7 +136,7 @@ class Passed:
             cyclic = cyclic + self._lines(every, turns, weight, IMAGES, exact)
         return cyclic, self._scattered(every, orders, squares)
 
-    def _kept(self, here, orders, variance=None):
+    def _kept(self, here: np.ndarray, orders: np.ndarray, variance: np.ndarray | None = None) -> np.ndarray:
         """Share of lines that the noise leaves, shape (speeds, orders)."""
         variance = self.variance if variance is None else variance
         square = TAU**2 * orders.astype(float) ** 2
@@ -132,7 +144,9 @@ class Passed:
             return np.exp(-variance[:1, None] * square)
         return np.exp(-np.multiply.outer(variance[here], square))
 
-    def _lines(self, here, turns, weight, images, exact=False):
+    def _lines(
+        self, here: np.ndarray, turns: np.ndarray, weight: np.ndarray, images: int, exact: bool = False
+    ) -> np.ndarray:
         """Mean squares of lines at some frequencies; with an own clock those of their images."""
         weight = np.where(self.turns[here, None] > 0.0, weight, 0.0)
         power = self.power.at(here)
@@ -151,13 +165,13 @@ class Passed:
         left = weight * outside(nearest, images)
         return found + left.sum(axis=-1)[:, None] * power.white
 
-    def _held(self):
+    def _held(self) -> Any:
         """Table for lines and all their images."""
         if self._table is None:
             self._table = self.power.held(self.clock / self.power.rate, FEW_IMAGES)
         return self._table
 
-    def _scattered(self, here, orders, power):
+    def _scattered(self, here: np.ndarray, orders: np.ndarray, power: np.ndarray) -> np.ndarray:
         """What noise scatters of lines: by white noise white, by jitter of a bandwidth about the line."""
         kept = self._kept(here, orders)
         still = kept if self.fall is None else self._kept(here, orders, self.uncoloured)
@@ -180,7 +194,7 @@ class Passed:
                 )
         return found
 
-    def _stepped(self):
+    def _stepped(self) -> dict[Any, np.ndarray]:
         """Mean squares of converter and counts, shared by what each alone makes."""
         how = self.errors.axis.interpolation
         if not self.errors.tabulated:
@@ -198,7 +212,7 @@ class Passed:
         share = np.divide(adc, adc + counts, out=np.full_like(adc, 0.5), where=adc + counts > 0.0)
         return {"adc": both * share, "resolution": both * (1.0 - share)}
 
-    def _stepped_sum(self):
+    def _stepped_sum(self) -> np.ndarray:
         found = np.zeros_like(self.white)
         beside = list(self._stepped_beside())
         elsewhere = np.concatenate([np.zeros(0, dtype=int), *(here for here, _ in beside)])
@@ -209,7 +223,7 @@ class Passed:
             found[here], self.followed[here] = self._steps(here, lines)
         return found
 
-    def _stepped_beside(self):
+    def _stepped_beside(self) -> Iterator[tuple[np.ndarray, Stepped]]:
         """Stepped lines where the loop, following the smooth error, moves the axis along them, cell by cell of speeds."""
         # What it follows it takes out of the shown position, so that steps come more evenly.
         errors, power = self.errors, self.power
@@ -227,7 +241,7 @@ class Passed:
             read = bent(one, orders, back[None, :])[0]
             yield some, errors.stepped_beside(orders, read * (1.0 - back), -read * back)
 
-    def _shifts(self, orders, made):
+    def _shifts(self, orders: np.ndarray, made: np.ndarray) -> np.ndarray:
         """Speeds at which that matters, whatever the loop but for how far it moves."""
         steps, power = self.errors.steps, self.power
         if not steps or not orders.size:
@@ -243,7 +257,7 @@ class Passed:
             & ~self.steep
         )
 
-    def _steps(self, here, lines):
+    def _steps(self, here: np.ndarray, lines: Stepped) -> tuple[np.ndarray, np.ndarray]:
         """Mean squares of stepped lines, and of those among them that the loop follows."""
         orders = lines.order.astype(float)
         turns = np.multiply.outer(self.turns[here], orders)
@@ -258,7 +272,7 @@ class Passed:
             found = found + self._bands(here, lines)
         return found, followed[:, : len(NAMES)]
 
-    def _bent(self):
+    def _bent(self) -> np.ndarray:
         """What the smooth lines gain or lose because the axis, moved by them, reads them elsewhere."""
         found = np.zeros_like(self.white)
         orders, made = self.errors.bending()
@@ -277,12 +291,12 @@ class Passed:
         found[here] = self._lines(here, turns[here], change * self._kept(here, orders), IMAGES, exact=True)
         return found
 
-    def _lost(self, here, lines):
+    def _lost(self, here: np.ndarray, lines: Stepped) -> np.ndarray:
         """Mean squares of what is nowhere in particular: white, and at rest only as far as noise toggles it."""
         toggled = -np.expm1(-(TAU**2) * self.variance[here] * lines.beyond**2)
         return lines.lost * np.where(self.turns[here] > 0.0, 1.0, toggled)[:, None] * self.white[here]
 
-    def _bands(self, here, lines):
+    def _bands(self, here: np.ndarray, lines: Stepped) -> np.ndarray:
         """Mean squares of lines smeared over bands; what the noise scatters of them is white."""
         kept = lines.band * lines.band_share(self.variance[here])
         speed = self.turns[here]
@@ -299,7 +313,7 @@ class Passed:
         scattered = (lines.band - kept).sum(axis=-1)[:, None] * self.white[here]
         return np.einsum("sb,sbc->sc", kept_moving, mean) + scattered
 
-    def _age(self):
+    def _age(self) -> Any:
         """Mean squares of the sawtooth of the age, cut down to its lines at multiples of the own clock."""
         j = np.arange(1.0, AGE_LINES + 1.0)
         turns = j * (self.clock / self.power.rate)
@@ -309,27 +323,29 @@ class Passed:
         swing = self.turns * (self.power.rate / self.clock)
         return (swing**2)[:, None] * self.power.gain_at(turns, weight)
 
-    def _ring(self):
+    def _ring(self) -> Any:
         """Mean squares of the few lines a turn of a mounted ring, which noise leaves as they are."""
         orders, _, made = turn_lines(self.errors.axis)
         turns = np.multiply.outer(self.turns, orders)
         return self._lines(np.arange(self.there.size), turns, 0.5 * np.abs(made) ** 2, IMAGES, exact=True)
 
 
-def _own_clock(axis):
+def _own_clock(axis: Axis) -> None:
     """Rate of an own clock, Hz; None without one and where its age never changes."""
     clock = cause_models.own_clock(axis)
     return None if clock is None or (clock / axis.sampling.rate).is_integer() else clock
 
 
-def _at(power, turns, weight, exact=False):
+def _at(
+    power: FollowedPower | Power, turns: np.ndarray, weight: np.ndarray, exact: bool = False
+) -> np.ndarray:
     """Mean squares of lines through one loop, or through loops side by side."""
     if exact:
         return np.einsum("sk,skc->sc", weight, power.exact(turns))
     return power.sum_at(turns, weight)
 
 
-def bent(made, orders, back, rounds=4):
+def bent(made: np.ndarray, orders: np.ndarray, back: np.ndarray, rounds: int = 4) -> np.ndarray:
     """Lines of an error that is read where the loop, following it, has moved the axis."""
     points = 1 << int(np.ceil(np.log2(4 * orders.size + 2)))
     turn = 1j * TAU * orders

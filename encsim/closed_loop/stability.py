@@ -3,7 +3,11 @@
 Unstable poles of a loop counted from its frequency response, without computing any.
 """
 
+from __future__ import annotations
+
+from collections.abc import Callable
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -14,15 +18,23 @@ from . import plant
 from .state_space import inside
 from .timed_edges import FIXED_FROM, EdgeFilter
 
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
 
-def encirclements(loop, frequency, gain):
+    from ..model.axis import Axis
+    from ..model.load_and_control import Load
+    from ..open_loop.closed_form import Lines
+    from .loop import Loop
+
+
+def encirclements(loop: Loop, frequency: np.ndarray, gain: np.ndarray) -> Any:
     """Number of closed-loop poles outside the unit circle, from the frequency response alone."""
     # 1 + L times the open loop's denominator, as polynomial in z**-1 beginning with 1, turns once round zero for each
     # pole that is not inside (principle of the argument); real at both ends, so half a circle is enough.
     return int(unstable_poles(open_polynomial(loop, frequency) * (1.0 + gain)))
 
 
-def open_polynomial(loop, frequency):
+def open_polynomial(loop: Loop, frequency: np.ndarray) -> np.ndarray:
     """Denominator of the open loop as polynomial in z**-1 beginning with 1."""
     turns = frequency / loop.rate
     delta = plant.difference(turns)
@@ -39,7 +51,7 @@ def open_polynomial(loop, frequency):
     return total if loop.control.position_gain else total / (delta * back)
 
 
-def unstable_poles(characteristic):
+def unstable_poles(characteristic: np.ndarray) -> float | np.ndarray:
     """Zeros outside the unit circle of polynomials in z**-1, from their values on it."""
     rows = characteristic.reshape(-1, characteristic.shape[-1])
     below = np.signbit(rows.imag)
@@ -142,7 +154,7 @@ class Margins(Result):
     frequency: np.ndarray = field(metadata={"plain": False}, repr=False)
     open_gain: np.ndarray = field(metadata={"plain": False}, repr=False)
 
-    def plot(self, ax=None, *, lines=None):
+    def plot(self, ax: Axes | None = None, *, lines: Lines | None = None) -> Axes:
         """Draw open-loop gain and phase against frequency with the margins.
 
         Parameters
@@ -161,7 +173,7 @@ class Margins(Result):
         return pictures.margins(self, self.frequency, self.open_gain, ax, lines=lines)
 
     @property
-    def units(self):
+    def units(self) -> dict[str, str]:
         """Units of the fields, {key: unit}."""
         hertz = dict.fromkeys(("crossover", "bandwidth", "velocity_bandwidth", "resonances"), "Hz")
         return hertz | {
@@ -172,7 +184,7 @@ class Margins(Result):
         }
 
 
-def margins(axis, *, speed=0.0):
+def margins(axis: Axis, *, speed: float = 0.0) -> Margins:
     """Margins of an axis' closed loop.
 
     Parameters
@@ -206,7 +218,7 @@ def margins(axis, *, speed=0.0):
     return loop_margins(loops.build(axis, speed), axis)
 
 
-def loop_margins(loop, axis):
+def loop_margins(loop: Loop, axis: Axis) -> Margins:
     """Margins of a loop that is built already."""
     return _Analysis(loop).margins(axis)
 
@@ -214,7 +226,7 @@ def loop_margins(loop, axis):
 class _Analysis:
     """Frequency response of one loop on a grid fine enough to bracket all that is looked for."""
 
-    def __init__(self, loop):
+    def __init__(self, loop: Loop) -> None:
         self.loop = loop
         self.shifted = _poles(loop)
         self.frequency = _grid(loop, self.shifted)
@@ -223,7 +235,7 @@ class _Analysis:
         # a real number, half the rate being its own mirror image
         self.gain[-1] = self.gain[-1].real
 
-    def margins(self, axis):
+    def margins(self, axis: Axis) -> Margins:
         stable = self._stable()
         crossings = self._crossings()
         gains = self.loop.open_gain(crossings) if len(crossings) else np.zeros(0, dtype=complex)
@@ -250,16 +262,16 @@ class _Analysis:
             open_gain=self.gain,
         )
 
-    def _stable(self):
+    def _stable(self) -> bool:
         if len(self.shifted):
             return bool(inside(self.shifted).all())
         return encirclements(self.loop, self.frequency, self.gain) == 0
 
-    def _crossings(self):
+    def _crossings(self) -> np.ndarray:
         """Frequencies at which |L| = 1, ascending."""
         return _roots(lambda f: _log(self.loop.open_gain(f)), self.frequency, _log(self.gain))
 
-    def _gain_factors(self):
+    def _gain_factors(self) -> np.ndarray:
         """Factors on the gain at which the loop passes through -1."""
         turning = self.gain.imag[:-1]
         change = np.flatnonzero(
@@ -274,7 +286,7 @@ class _Analysis:
         values = np.append(self.loop.open_gain(found).real if len(found) else [], self.gain[-1].real)
         return -1.0 / values[values < -NOTHING]
 
-    def _peak(self):
+    def _peak(self) -> float:
         """Largest |S|, refined by golden section between the neighbours of the largest grid values."""
         size = 1.0 / np.abs(1.0 + self.gain)
         inner = 1 + np.flatnonzero((size[1:-1] >= size[:-2]) & (size[1:-1] >= size[2:]))
@@ -288,10 +300,10 @@ class _Analysis:
             low, high = np.where(left < right, high - step, low), np.where(left < right, high, low + step)
         return float(max(size.max(), self._sensitivity(0.5 * (low + high)).max()))
 
-    def _sensitivity(self, frequency):
+    def _sensitivity(self, frequency: np.ndarray) -> np.ndarray:
         return 1.0 / np.abs(1.0 + self.loop.open_gain(frequency))
 
-    def _bandwidth(self, follow):
+    def _bandwidth(self, follow: Callable[..., Any]) -> float:
         """Lowest frequency at which a gain is 3 dB below its value at the lowest, Hz."""
         gains = np.abs(follow(self.frequency))
         limit = gains[0] * HALF_POWER
@@ -300,12 +312,12 @@ class _Analysis:
             return np.inf
         ends = self.frequency[below[0] - 1 : below[0] + 1]
 
-        def excess(frequency):
+        def excess(frequency: np.ndarray) -> np.ndarray:
             return np.abs(follow(frequency)) - limit
 
         return float(_bisect(excess, ends[:1], ends[1:])[0])
 
-    def _resonances(self, load):
+    def _resonances(self, load: Load) -> tuple[Resonance, ...]:
         if not load.flexible:
             return ()
         frequency = load.resonance
@@ -319,13 +331,13 @@ class _Analysis:
         )
 
 
-def _poles(loop):
+def _poles(loop: Loop) -> np.ndarray:
     """Closed-loop poles less 1; none where there are too many to compute."""
     closed = loop.closed(loops.LARGEST_ORDER)
     return np.zeros(0, dtype=complex) if closed is None else closed.poles()
 
 
-def _grid(loop, shifted):
+def _grid(loop: Loop, shifted: np.ndarray) -> np.ndarray:
     """Frequencies up to half the rate, Hz: even in logarithm, even, and dense about every pole near the circle."""
     half = 0.5 * loop.rate
     parts = [
@@ -344,7 +356,7 @@ def _grid(loop, shifted):
     return np.unique(np.concatenate([grid, _between(loop, grid)]))
 
 
-def _between(loop, grid):
+def _between(loop: Loop, grid: np.ndarray) -> np.ndarray:
     """Points that follow the turns of a long delay, as far as the loop gain is worth it."""
     order = loop.plant.transfer.reading_delay + loop.memory
     if 16 * order <= LINEAR:
@@ -356,13 +368,13 @@ def _between(loop, grid):
     )
 
 
-def _roots(function, grid, values):
+def _roots(function: Callable[..., Any], grid: np.ndarray, values: np.ndarray) -> np.ndarray:
     """Where a function changes its sign, refined; arrays in, array out."""
     change = np.flatnonzero(np.sign(values[:-1]) * np.sign(values[1:]) < 0.0)
     return _bisect(function, grid[change], grid[change + 1]) if len(change) else np.zeros(0)
 
 
-def _bisect(function, low, high):
+def _bisect(function: Callable[..., Any], low: np.ndarray, high: np.ndarray) -> np.ndarray:
     """Roots between arrays of ends."""
     rising = function(high) > 0.0
     for _ in range(BISECTIONS):
@@ -372,12 +384,12 @@ def _bisect(function, low, high):
     return 0.5 * (low + high)
 
 
-def _log(gain):
+def _log(gain: np.ndarray) -> np.ndarray:
     with np.errstate(divide="ignore"):
         return np.log(np.abs(gain))
 
 
-def few_edges(loop, crossover):
+def few_edges(loop: Loop, crossover: float) -> tuple[str, ...]:
     """Why the mean filter of timed edges may not be believed in a loop of one speed."""
     if not isinstance(loop.estimator, EdgeFilter):
         return ()
@@ -391,12 +403,12 @@ def few_edges(loop, crossover):
     )
 
 
-def _upper(factors, stable):
+def _upper(factors: np.ndarray, stable: bool) -> float:
     if stable:
         return float(factors[factors > 1.0].min(initial=np.inf))
     return float(factors[np.argmin(np.abs(np.log(factors)))]) if len(factors) else np.inf
 
 
-def _delay_margin(crossings, angle):
+def _delay_margin(crossings: np.ndarray, angle: np.ndarray) -> float:
     """Smallest delay that turns one of the crossings to -180 deg."""
     return float(np.min(np.mod(angle, 360.0) / 360.0 / crossings, initial=np.inf))

@@ -1,8 +1,15 @@
 """State-space form of the closed loop: poles, and what white encoder noise does."""
 
+from __future__ import annotations
+
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
+
+if TYPE_CHECKING:
+    from .loop import Loop
+
 
 CURVES = ("measured", "torque", "actual", "position")
 # What enters the loop: an error of the encoder, a velocity command beside the position control's, a torque on the load.
@@ -32,11 +39,11 @@ class ClosedLoop:
     direct: dict[str, float]
     drifts: bool
 
-    def poles(self):
+    def poles(self) -> np.ndarray:
         """Closed-loop poles less 1, complex: z - 1 keeps the digits of slow poles."""
         return np.linalg.eigvals(self.increment)
 
-    def noise_gain(self):
+    def noise_gain(self) -> dict[str, float]:
         """Rms of each curve for white encoder error of rms 1."""
         # H2 norm from ``P = A P A' + b b'``, A = 1 + M, by doubling (Smith) of the root of P = L L': L becomes [L, A
         # L], made square again by reflections (QR), and M becomes 2 M + M**2. Unlike a Schur form this keeps the
@@ -52,7 +59,7 @@ class ClosedLoop:
         return found | ({"position": np.inf} if self.drifts else {})
 
 
-def _root(increment, entry, poles):
+def _root(increment: np.ndarray, entry: np.ndarray, poles: np.ndarray) -> np.ndarray:
     """L of the covariance L L' of the states for a white error of mean square 1; NaN where a pole is too near 1."""
     found, step = entry[:, None], increment
     with np.errstate(divide="ignore"):
@@ -68,7 +75,7 @@ def _root(increment, entry, poles):
     return found
 
 
-def inside(shifted):
+def inside(shifted: np.ndarray) -> np.ndarray:
     """Which poles, given less 1, lie inside the unit circle."""
     # a pole that only rounding tells from the circle counts as outside
     return (2.0 * shifted.real + np.abs(shifted) ** 2 < 0.0) & (np.abs(1.0 + shifted) < 1.0)
@@ -94,7 +101,7 @@ class DrivenLoop:
     rows: dict[str, np.ndarray]
     direct: dict[str, dict[str, float]]
 
-    def step(self, name, samples):
+    def step(self, name: str, samples: int) -> dict[str, np.ndarray]:
         """Outputs at some samples when one input becomes 1 at the first of them; the axis is at rest before."""
         # With the input as a state of its own the loop runs by itself, x[k+m] = x[k] + M(m) x[k]; rows of states are
         # doubled by M(2 m) = 2 M(m) + M(m)**2, which keeps the digits of slow poles.
@@ -115,7 +122,7 @@ class DrivenLoop:
 class Assembly:
     """Puts the parts of a loop together; a signal is a row of weights of all states and, last, the INPUTS."""
 
-    def __init__(self, loop):
+    def __init__(self, loop: Loop) -> None:
         self.loop = loop
         self.ahead, self.behind = _matched(*loop.estimator.coefficients(loop.rate))
         self.filters = [section.coefficients() for section in loop.filters]
@@ -131,23 +138,23 @@ class Assembly:
         self.starts = dict(zip(self.sizes, ends - list(self.sizes.values()), strict=True))
         self.order = int(ends[-1])
 
-    def _state(self, part, n=0):
+    def _state(self, part: str, n: int = 0) -> np.ndarray:
         return self._unit(self.starts[part] + n)
 
-    def _unit(self, place):
+    def _unit(self, place: int) -> np.ndarray:
         row = np.zeros(self.order + len(INPUTS))
         row[place] = 1.0
         return row
 
-    def _input(self, name):
+    def _input(self, name: str) -> np.ndarray:
         return self._unit(self.order + INPUTS.index(name))
 
-    def _of_plant(self, weights):
+    def _of_plant(self, weights: np.ndarray | tuple[()]) -> np.ndarray:
         row = np.zeros(self.order + len(INPUTS))
         row[: len(weights)] = weights
         return row
 
-    def closed(self):
+    def closed(self) -> ClosedLoop:
         """The loop with an error of the encoder as its input."""
         rows = self._assembled()
         error = self.order + INPUTS.index("error")
@@ -156,7 +163,7 @@ class Assembly:
         rows = {name: row[: self.order] for name, row in rows.items()}
         return self._finish(increment, entry, rows, direct)
 
-    def driven(self):
+    def driven(self) -> DrivenLoop:
         """The loop with all its inputs, the position among its states even where nothing holds it."""
         rows, n = self._assembled(), self.order
         return DrivenLoop(
@@ -168,7 +175,7 @@ class Assembly:
             },
         )
 
-    def _assembled(self):
+    def _assembled(self) -> dict[str, np.ndarray]:
         """Rows of all outputs, assembled in the order in which the controller computes."""
         self.changes = np.zeros((self.order, self.order + len(INPUTS)))
         queue = self.sizes["readings"]
@@ -187,7 +194,7 @@ class Assembly:
             "position": self._of_plant(self.loop.plant.position),
         }
 
-    def _torque(self, measured, velocity):
+    def _torque(self, measured: np.ndarray, velocity: np.ndarray) -> np.ndarray:
         control = self.loop.control
         error = self._input("command") - control.position_gain * measured - velocity
         total = error
@@ -202,7 +209,9 @@ class Assembly:
             first += len(above) - 1
         return torque
 
-    def _filter(self, part, first, above, below, entry):
+    def _filter(
+        self, part: str, first: int, above: np.ndarray, below: np.ndarray, entry: np.ndarray
+    ) -> np.ndarray:
         """Output of a filter in transposed direct form II, whose state changes it records."""
         if len(above) == 1:
             return above[0] * entry
@@ -214,7 +223,7 @@ class Assembly:
             self.changes[self.starts[part] + first + n - 1] = row
         return output
 
-    def _move_plant(self, torque):
+    def _move_plant(self, torque: np.ndarray) -> None:
         body, late = self.loop.plant, self.loop.plant.delay
         past = [self._state("commands", n) for n in range(self.sizes["commands"])]
         commands = [torque, *past]
@@ -237,7 +246,9 @@ class Assembly:
                 what = self._of_plant(reading.row) + reading.newer * newer + reading.older * older
                 self.changes[first + reading.back - 1] += what + reading.push * push
 
-    def _finish(self, increment, entry, rows, direct):
+    def _finish(
+        self, increment: np.ndarray, entry: np.ndarray, rows: dict[str, np.ndarray], direct: dict[str, float]
+    ) -> ClosedLoop:
         drifts = self.loop.control.position_gain == 0.0
         if drifts:
             rest = self._around_drift()
@@ -245,7 +256,7 @@ class Assembly:
             rows = {name: row @ rest for name, row in rows.items()}
         return ClosedLoop(increment=increment, entry=entry, rows=rows, direct=direct, drifts=drifts)
 
-    def _around_drift(self):
+    def _around_drift(self) -> np.ndarray:
         """Orthonormal states beside the one in which every position is shifted alike."""
         shift = np.zeros(self.order)
         shift[0] = 1.0
@@ -257,7 +268,7 @@ class Assembly:
         return np.linalg.qr(shift[:, None], mode="complete")[0][:, 1:]
 
 
-def _matched(above, below):
+def _matched(above: np.ndarray, below: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Coefficients in z**-1 of one length, the denominator beginning with 1."""
     above, below = (np.atleast_1d(np.asarray(poly, dtype=float)) for poly in (above, below))
     size = max(len(above), len(below))

@@ -3,8 +3,11 @@
 The linear closed loop that answers a step or a ramp: how long, what, where it settles; measures of the answer.
 """
 
+from __future__ import annotations
+
 import math
 from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -15,6 +18,10 @@ from . import loop as loops
 from . import squared_gains
 from .stability import few_edges
 from .state_space import Assembly, inside
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
 
 # Rise counts between these shares of the final value; settled is within SETTLED of it.
 RISE, SETTLED = (0.1, 0.9), 0.02
@@ -30,7 +37,7 @@ FREQUENCIES = 4096
 class LinearAnswer:
     """The linear loop of an axis that is about to answer."""
 
-    def __init__(self, owner, axis, speed, of):
+    def __init__(self, owner: str, axis: Axis, speed: float, of: str) -> None:
         if not isinstance(axis, Axis):
             checks.refuse(f"{owner}.axis", "be an Axis", axis)
         unit = axis.scale.unit
@@ -48,7 +55,7 @@ class LinearAnswer:
         self.order, self.poles = parts.order, parts.closed().poles()
         self.driven = parts.driven()
 
-    def samples(self, seconds):
+    def samples(self, seconds: float | None) -> int | None:
         """Samples of the answer; sets their times."""
         rate, most = self.axis.sampling.rate, MOST_NUMBERS // (self.order + 1)
         if seconds is None:
@@ -61,7 +68,7 @@ class LinearAnswer:
         self.time = np.arange(samples) / rate
         return samples
 
-    def small(self, usual, velocity):
+    def small(self, usual: float, velocity: np.ndarray) -> float:
         """The usual size, or less where it would change the age of timed edges."""
         swing = float(np.abs(velocity).max())
         if self.axis.estimator.linear or swing == 0.0 or not inside(self.poles).all():
@@ -69,7 +76,7 @@ class LinearAnswer:
         most = SMALL * abs(self.speed) / swing
         return min(usual, float(f"{most:.1e}"))
 
-    def step(self, of, samples):
+    def step(self, of: str, samples: int) -> dict[str, np.ndarray]:
         """Outputs for a unit step; of an unstable loop until it is beyond all sense."""
         if of == "load":
             return self.driven.step("push", samples)
@@ -77,7 +84,7 @@ class LinearAnswer:
         gain = self.control.position_gain if of == "position" else 1.0
         return {name: gain * values for name, values in found.items()}
 
-    def ramp(self, samples):
+    def ramp(self, samples: int) -> dict[str, np.ndarray]:
         """Outputs for a unit ramp: a ramp of samples is the sum of all steps so far."""
         gain, feedforward = (
             self.control.position_gain / self.axis.sampling.rate,
@@ -90,7 +97,7 @@ class LinearAnswer:
                 for name, values in found.items()
             }
 
-    def columns(self, found):
+    def columns(self, found: dict[str, np.ndarray]) -> dict[str, float | np.ndarray]:
         """Arrays of the result, and the largest torque."""
         largest = float(np.abs(found["torque"]).max())
         return {
@@ -101,7 +108,7 @@ class LinearAnswer:
             "largest_torque": largest,
         }
 
-    def final(self, of):
+    def final(self, of: str) -> float:
         """What a unit step or ramp settles at, by the balance of torques at rest or in steady motion."""
         if not inside(self.poles).all():
             return math.nan
@@ -122,7 +129,7 @@ class LinearAnswer:
             return twist + (0.0 if integral else 1.0 / (gain * control.position_gain))
         return twist + control.integral_time / gain if integral else math.nan
 
-    def reasons(self, answer, size, what):
+    def reasons(self, answer: dict[str, np.ndarray], size: float, what: str) -> tuple[str, ...]:
         """Why a real axis would answer otherwise."""
         found, control, load, unit = [], self.axis.control, self.axis.load, self.units["load"]
         torque = answer["torque"]
@@ -146,7 +153,7 @@ class LinearAnswer:
             )
         return (*found, *self._aged(np.abs(answer["actual"]).max(), size, what))
 
-    def _aged(self, swing, size, what):
+    def _aged(self, swing: float, size: float, what: str) -> tuple[()]:
         """Why timed edges are no fixed filter: they come too seldom, or the answer changes their age."""
         if self.axis.estimator.linear:
             return ()
@@ -164,7 +171,7 @@ class LinearAnswer:
         return found
 
 
-def _check_closed(axis, of):
+def _check_closed(axis: Axis, of: str) -> None:
     """Refuse an axis that cannot answer."""
     for name in ("load", "control"):
         if getattr(axis, name) is None:
@@ -174,7 +181,7 @@ def _check_closed(axis, of):
             checks.refuse(f"Control.{name}", "be greater than zero: nothing else follows the demand", 0.0)
 
 
-def _refuse_order(owner, axis, order):
+def _refuse_order(owner: str, axis: Axis, order: int) -> None:
     """A loop of too many states."""
     less = "estimator" if axis.estimator.linear else "window, or a higher speed"
     rule = f"make a loop of up to {loops.LARGEST_ORDER} states: a shorter delay, latency or {less}"
@@ -182,7 +189,7 @@ def _refuse_order(owner, axis, order):
     checks.refuse(f"{owner}.axis", rule, order, "states", hint=hint)
 
 
-def _until_settled(poles):
+def _until_settled(poles: np.ndarray) -> int:
     """Samples until the slowest mode has died down, or one that grows has grown."""
     radius = float(np.abs(1.0 + poles).max(initial=0.0))
     if radius == 0.0 or radius == 1.0:
@@ -190,13 +197,13 @@ def _until_settled(poles):
     return int(min(max(math.ceil(abs(math.log(LEFT) / math.log(radius))), SHORTEST), LONGEST))
 
 
-def _until_lost(poles):
+def _until_lost(poles: np.ndarray) -> Any:
     """Samples until an unstable mode is beyond all sense; of a stable loop without end."""
     radius = float(np.abs(1.0 + poles).max(initial=0.0))
     return max(int(math.log(BEYOND) / math.log(radius)), 2) if radius > 1.0 else 1 << 62
 
 
-def rise(values, final, time):
+def rise(values: np.ndarray, final: float, time: np.ndarray) -> dict[str, float]:
     """Measures of a step that is followed."""
     share = values / final
     highest = float(share.max())
@@ -209,7 +216,7 @@ def rise(values, final, time):
     }
 
 
-def deviation(values, final, time):
+def deviation(values: np.ndarray, final: float, time: np.ndarray) -> dict[str, float]:
     """Measures of a deviation that dies down."""
     size = np.abs(values)
     largest = float(values[int(np.argmax(size))])
@@ -221,7 +228,7 @@ def deviation(values, final, time):
     }
 
 
-def _reached(share, part, time):
+def _reached(share: np.ndarray, part: float, time: np.ndarray) -> float:
     """Time at which the answer first reaches a share of the final value, between samples on a straight line."""
     above = np.flatnonzero(share >= part)
     if not len(above):
@@ -232,7 +239,7 @@ def _reached(share, part, time):
     return float(time[k] - (time[k] - time[k - 1]) * (share[k] - part) / (share[k] - share[k - 1]))
 
 
-def _settled(within, time):
+def _settled(within: np.ndarray, time: np.ndarray) -> float:
     """Time of the first sample from which on all are within; NaN if the last is not."""
     outside = np.flatnonzero(~within)
     if not len(outside):
@@ -251,7 +258,7 @@ class _Answer(Series):
     __slots__ = ()
 
     @property
-    def units(self):
+    def units(self) -> dict[str, str]:
         """Unit of each field that has one."""
         unit = self.axis.scale.unit
         torque, ratio = "N m" if unit == "rad" else "N", "1"
@@ -265,7 +272,7 @@ class _Answer(Series):
         sizes = {"size": own, "demand": own, "final": answer, "largest": answer, "overshoot": ratio}
         return {**times, **still, **moving, **forces, **sizes}
 
-    def plot(self, ax=None):
+    def plot(self, ax: Axes | None = None) -> Axes:
         """Draw position, velocity and torque against time."""
         pictures = results.pictures()
 
@@ -369,7 +376,14 @@ class RampResponse(_Answer):
     axis: Axis = field(repr=False, metadata={"plain": False})
 
 
-def step_response(axis, of="position", size=None, seconds=None, *, speed=0.0):
+def step_response(
+    axis: Axis,
+    of: str = "position",
+    size: float | None = None,
+    seconds: float | None = None,
+    *,
+    speed: float = 0.0,
+) -> StepResponse | None:
     """Answer of the closed loop to a step.
 
     Parameters
@@ -434,7 +448,9 @@ def step_response(axis, of="position", size=None, seconds=None, *, speed=0.0):
     )
 
 
-def ramp_response(axis, rate=None, seconds=None, *, speed=0.0):
+def ramp_response(
+    axis: Axis, rate: float | None = None, seconds: float | None = None, *, speed: float = 0.0
+) -> RampResponse | None:
     """Answer of the closed loop, at rest or about a working speed, to a demand that sets off at a constant speed.
 
     Parameters
@@ -490,13 +506,13 @@ def ramp_response(axis, rate=None, seconds=None, *, speed=0.0):
     )
 
 
-def _size(name, value, unit):
+def _size(name: str, value: float, unit: str) -> float | None:
     if not checks.is_real(value) or not 1e-30 <= abs(float(value)) <= 1e30:
         checks.refuse(name, "be a finite number other than zero", value, unit)
     return float(value)
 
 
-def _usual(axis, of):
+def _usual(axis: Axis, of: str) -> float:
     """Height of a step where none is given."""
     limit = axis.control.torque_limit
     sizes = {

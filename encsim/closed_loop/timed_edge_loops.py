@@ -9,7 +9,11 @@ Speeds at which a loop of timed edges works: the slower the axis, the older its 
 Loops of many speeds at once, from frequency responses on a grid; what `margins` says of one speed is exact.
 """
 
+from __future__ import annotations
+
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -17,6 +21,15 @@ from ..model import filter_design
 from . import loop as loops
 from . import squared_gains, stability, timed_edges
 from .timed_edges import FIXED_FROM, SLOWEST_EDGES, HeldSums
+
+if TYPE_CHECKING:
+    from ..model.axis import Axis
+    from ..model.filter_design import Section
+    from ..model.load_and_control import Load
+    from .loop import Loop
+    from .plant import Transfer
+    from .timed_edges import EdgeFilter
+
 
 # Points of frequency: a decade, evenly, and about the resonance of two masses.
 PER_DECADE = 80
@@ -49,27 +62,27 @@ class Passage:
     acted: tuple
 
     @property
-    def position(self):
+    def position(self) -> np.ndarray:
         """Gain to the position of the load."""
         return -self.share * self.acted[-1]
 
-    def squares(self):
+    def squares(self) -> np.ndarray:
         """Squared gains, of shape (curves, speeds, n)."""
         share = square(self.share)
         return np.stack([square(self.measured), *(share * square(part) for part in self.acted)])
 
 
-def summed(squares, power):
+def summed(squares: np.ndarray, power: np.ndarray) -> np.ndarray:
     """Mean squares of the curves, shape (speeds, curves), of lines of some power, shape (speeds, n)."""
     return np.einsum("csk,sk->sc", squares, power)
 
 
-def square(gain):
+def square(gain: np.ndarray) -> np.ndarray:
     """Squared absolute value."""
     return gain.real**2 + gain.imag**2
 
 
-def passage(loop, turns, position, velocity):
+def passage(loop: Loop, turns: np.ndarray, position: float, velocity: float | np.ndarray) -> Passage:
     """What lines make of the curves of a loop with timed edges."""
     parts, command = loop.parts(turns * loop.rate), loop.control.position_gain
     seen = loop.rate * loop.estimator.gain(parts.turns) * parts.forward
@@ -115,7 +128,7 @@ class Circle:
         One for all speeds, or as of :func:`followed`, whatever the estimator.
     """
 
-    def __init__(self, load, loop):
+    def __init__(self, load: Load, loop: Loop) -> None:
         self.rate, self.command = loop.rate, loop.control.position_gain
         turns = grid(load, loop.rate)
         self.frequency, self.weight, self.sums = turns * loop.rate, widths(turns), HeldSums(turns)
@@ -127,7 +140,7 @@ class Circle:
         passed = [square(scale * part) * self.weight for part in (below, *parts.acted)]
         self.passed = np.stack(np.atleast_2d(*np.broadcast_arrays(*passed)), axis=-2)
 
-    def means(self, edges):
+    def means(self, edges: EdgeFilter) -> Means:
         """Stability, crossover and mean gains of some speeds."""
         ages, *weights = (part[..., 0] for part in edges.ends())
         held, shared = (np.where(edges.blind[:, 0], 0.0, part) for part in weights)
@@ -136,7 +149,9 @@ class Circle:
         ]
         return Means(*(np.concatenate(part) for part in zip(*parts, strict=True)))
 
-    def _some(self, here, ages, held, shared):
+    def _some(
+        self, here: slice, ages: np.ndarray, held: np.ndarray, shared: np.ndarray
+    ) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
         fixed, times, whole, passed = (
             part if len(part) == 1 else part[here]
             for part in (self.fixed, self.times, self.open, self.passed)
@@ -152,7 +167,7 @@ class Circle:
         stable = stability.unstable_poles(closed) == 0
         return stable, self._crossover(square(closed - whole) / square(whole)), white, held_white, edge_noise
 
-    def _edges(self, ages, held, shared):
+    def _edges(self, ages: np.ndarray, held: np.ndarray, shared: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Gain of the edges, and spectrum of their noise."""
         whole = np.floor(ages)
         ends, place = np.unique(whole, return_inverse=True)
@@ -167,7 +182,7 @@ class Circle:
         noise = np.concatenate(table[3:], axis=1) @ np.concatenate([near, far])
         return gain.view(complex), np.maximum(noise, 0.0)
 
-    def _crossover(self, size):
+    def _crossover(self, size: np.ndarray) -> np.ndarray:
         """As `loop_power.crossover_of`, from squared loop gains row by row."""
         change = np.diff(size > 1.0, axis=1)
         last = change.shape[1] - 1 - np.argmax(change[:, ::-1], axis=1)
@@ -179,7 +194,7 @@ class Circle:
         return np.where(change.any(axis=1), found, np.nan)
 
 
-def followed(axis, speed):
+def followed(axis: Axis, speed: np.ndarray) -> Iterator[tuple[Loop, np.ndarray]]:
     """Loops with friction or notches that follow the speed as one, its terms in column shape."""
     alike, plants = {}, {}
     for n, one in enumerate(speed.tolist()):
@@ -205,7 +220,7 @@ def followed(axis, speed):
         )
 
 
-def _built(axis, speed, known):
+def _built(axis: Axis, speed: float, known: dict[Any, Loop]) -> Loop:
     """The loop of a speed, up to its filters; loops with the same friction are the same."""
     slope = axis.load.friction_slope(speed)
     if slope not in known:
@@ -213,13 +228,13 @@ def _built(axis, speed, known):
     return known[slope]
 
 
-def _columned(parts, names):
+def _columned(parts: list[Transfer] | tuple[Section, ...], names: tuple[str, ...]) -> Section | Transfer:
     """The first of some descriptions with its numbers as columns, one row a description."""
     values = {name: np.stack([getattr(part, name) for part in parts], axis=-1)[..., None] for name in names}
     return replace(parts[0], **values)
 
 
-def _groups(whole):
+def _groups(whole: np.ndarray) -> Iterator[slice]:
     """Slices of neighbours whose ages end in few different samples."""
     first = 0
     while first < whole.shape[1]:
@@ -230,7 +245,7 @@ def _groups(whole):
         first += size
 
 
-def grid(load, rate):
+def grid(load: Load, rate: float) -> np.ndarray:
     """Turns from 1e-6 to 1/2."""
     parts = [np.geomspace(10.0**-DECADES, 0.5, DECADES * PER_DECADE), np.linspace(0.0, 0.5, EVEN + 1)[1:]]
     if load.flexible:
@@ -239,7 +254,7 @@ def grid(load, rate):
     return found[(found >= 10.0**-DECADES) & (found <= 0.5)]
 
 
-def widths(turns):
+def widths(turns: np.ndarray) -> np.ndarray:
     """Share of each point of a grid in a mean over it."""
     found = np.gradient(turns)
     found[[0, -1]] *= 0.5
@@ -276,7 +291,7 @@ class Standings:
     phase_margin: np.ndarray
 
 
-def standings(axis, speeds):
+def standings(axis: Axis, speeds: list[float] | np.ndarray) -> Standings:
     """Stability and phase margin of an axis at some speeds."""
     speeds = np.asarray(speeds, dtype=float)
     frequency = _grid(axis.load, axis.sampling.rate)
@@ -286,7 +301,7 @@ def standings(axis, speeds):
     return Standings(speed=speeds, stable=stable, phase_margin=margin)
 
 
-def _some(axis, speeds, frequency):
+def _some(axis: Axis, speeds: np.ndarray, frequency: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     loop = loops.over_speeds(axis, speeds[:, None], float(speeds[0]))
     gain = loop.open_gain(frequency)
     stable = stability.unstable_poles(stability.open_polynomial(loop, frequency) * (1.0 + gain)) == 0
@@ -294,7 +309,7 @@ def _some(axis, speeds, frequency):
     return stable, np.where(stable, phase_margins(gain, square), 0.0)
 
 
-def lowest(axis, top, least=None):
+def lowest(axis: Axis, top: float, least: float | None = None) -> float:
     """Lowest speed from which on, up to another, a loop of timed edges is stable or keeps a margin."""
     speeds = np.geomspace(min(SLOWEST_EDGES * axis.resolution, top), top, FIRST)
     place = _last_failing(axis, speeds, least)
@@ -307,7 +322,7 @@ def lowest(axis, top, least=None):
     return float(speeds[place + 1])
 
 
-def stable_part(axis, speeds):
+def stable_part(axis: Axis, speeds: np.ndarray) -> np.ndarray:
     """Those of some speeds from which on, up to the highest, the loop of an axis is stable."""
     if axis.estimator.linear or speeds[-1] < SLOWEST_EDGES * axis.resolution:
         return speeds
@@ -315,14 +330,14 @@ def stable_part(axis, speeds):
     return speeds if np.isnan(first) else speeds[speeds >= first]
 
 
-def _last_failing(axis, speeds, least):
+def _last_failing(axis: Axis, speeds: np.ndarray, least: float | None) -> int:
     """Place of the highest of some speeds that fails; -1 if none does."""
     found = standings(axis, speeds)
     fails = ~found.stable if least is None else ~(found.stable & (found.phase_margin >= least))
     return int(np.flatnonzero(fails).max(initial=-1))
 
 
-def worst(axis, low, high, points=WORST):
+def worst(axis: Axis, low: float, high: float, points: int = WORST) -> Any:
     """Speed in a range at which the phase margin of a loop of timed edges is least."""
     if low < SLOWEST_EDGES * axis.resolution:
         return 0.0
@@ -332,17 +347,17 @@ def worst(axis, low, high, points=WORST):
     return float(speeds[np.argmin(standings(axis, speeds).phase_margin)])
 
 
-def oldest(axis, low):
+def oldest(axis: Axis, low: float) -> float:
     """Speed of a range at which the edges are oldest, for the margins of a loop."""
     return 0.0 if axis.estimator.linear else max(low, SLOWEST_EDGES * axis.resolution)
 
 
-def believed_from(axis, crossover):
+def believed_from(axis: Axis, crossover: float) -> float:
     """Lowest speed at which edges come often enough for a loop of that crossover, Hz, to be linear, m/s or rad/s."""
     return FIXED_FROM * crossover * axis.resolution
 
 
-def phase_margins(gain, square):
+def phase_margins(gain: np.ndarray, square: np.ndarray) -> np.ndarray:
     """Smallest distance of the phase from -180 deg where the gain is 1, per row."""
     above = square > 1.0
     row, column = np.nonzero(above[:, :-1] != above[:, 1:])
@@ -355,7 +370,7 @@ def phase_margins(gain, square):
     return found
 
 
-def _grid(load, rate):
+def _grid(load: Load, rate: float) -> np.ndarray:
     """Frequencies up to half the rate, Hz."""
     half = 0.5 * rate
     parts = [

@@ -5,11 +5,18 @@ as any other. Over that age an estimator takes one of two numbers of counts m, s
 error e at the edges it makes ``(e(t - a) - e(t - a - mP))/(mP)``, a the age.
 """
 
+from __future__ import annotations
+
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from ..model import filter_design
+
+if TYPE_CHECKING:
+    from ..model.estimator_base import Estimator
+
 
 # Counts slower than one a second leave such an estimator blind.
 SLOWEST_EDGES = 1.0
@@ -26,7 +33,7 @@ FIXED_FROM = 20.0
 FEW_EDGES = f"fewer than {FIXED_FROM:g} counts in 1/crossover: edges that are timed make no fixed filter"
 
 
-def reaches(period, window):
+def reaches(period: float | np.ndarray, window: float) -> list[Any]:
     """One or two ranges of ages and the counts in each, (from, to, m) in edge periods."""
     one = np.ones_like(period)
     if not window:
@@ -57,15 +64,15 @@ class EdgeFilter:
     linear = True
 
     @property
-    def memory(self):
+    def memory(self) -> float:
         """Age of the oldest position that counts, and two samples, loop periods."""
         return np.maximum(self.window, self.period) + 2.0 * self.period + 2.0
 
-    def at(self, places):
+    def at(self, places: np.ndarray) -> EdgeFilter:
         """The filter at some of its speeds."""
         return replace(self, period=self.period[places], blind=self.blind[places])
 
-    def gain(self, turns):
+    def gain(self, turns: np.ndarray) -> np.ndarray:
         """Mean gain from the sampled position to the velocity, times the loop period."""
         # Between the samples the position is taken as straight, so that the gain is that of a filter of finite
         # memory, see :meth:`weights`.
@@ -83,7 +90,7 @@ class EdgeFilter:
             found = np.where(slow, turn * (1.0 - turn * late), found)
         return np.where(self.blind, 0.0, found) if np.any(self.blind) else found
 
-    def ends(self):
+    def ends(self) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Ages at which sums over the past end, and what the sums weigh in gain and noise."""
         period = self.period
         if not self.window:
@@ -101,12 +108,12 @@ class EdgeFilter:
         shared = [0.0 * scale, 0.0 * scale, 2.0 * scale, 2.0 * scale, -scale, -scale]
         return np.stack(ages), np.stack(held), np.stack(shared)
 
-    def line_gain(self, turns, image=0):
+    def line_gain(self, turns: np.ndarray, image: int = 0) -> tuple[np.ndarray, np.ndarray]:
         """Mean gain from an error that is bound to position to the velocity, times the loop period."""
         mean, square = self.line_gains(turns, (image,))
         return mean[0], square
 
-    def line_gains(self, turns, images):
+    def line_gains(self, turns: np.ndarray, images: list[int] | tuple[int]) -> tuple[np.ndarray, np.ndarray]:
         """Mean gains as of :meth:`line_gain`, at some images at once."""
         cycles, square, late = turns * self.period, 0.0, 1.0
         mean = np.zeros((len(images), *cycles.shape), dtype=complex)
@@ -125,7 +132,7 @@ class EdgeFilter:
             mean, square = np.where(self.blind, 0.0, mean), np.where(self.blind, 0.0, square)
         return mean, square
 
-    def noise_spectrum(self, turns):
+    def noise_spectrum(self, turns: float | np.ndarray) -> np.ndarray:
         """Mean square of the velocity at each frequency for noise of mean square 1, new at each edge."""
         # Two samples use the same edge as often as they lie closer than P, ``max(0, 1 - |t|/P)``.
         ages, _, weight = self.ends()
@@ -141,11 +148,11 @@ class EdgeFilter:
                 found = found + share * (ends[0] + (age - whole) * (ends[1] - ends[0]))
         return np.where(self.blind, 0.0, np.maximum(found, 0.0))
 
-    def response(self, frequency, rate):
+    def response(self, frequency: np.ndarray, rate: float) -> np.ndarray:
         """Mean complex gain from measured position to velocity, 1/s; repeats every loop rate."""
         return (rate * self.gain(filter_design.folded(frequency, rate)))[()]
 
-    def weights(self):
+    def weights(self) -> np.ndarray:
         """Weights of the positions for one speed, newest first, times the loop period."""
         samples = np.arange(int(self.memory) + 1.0)
         found = np.zeros_like(samples)
@@ -161,12 +168,12 @@ class EdgeFilter:
                 )
         return np.trim_zeros(found, "b")
 
-    def coefficients(self, rate):
+    def coefficients(self, rate: float) -> tuple[np.ndarray, np.ndarray]:
         """Numerator and denominator in z**-1, position to velocity."""
         return rate * self.weights(), np.ones(1)
 
 
-def at_speeds(estimator, speed, resolution, rate):
+def at_speeds(estimator: Estimator, speed: float | np.ndarray, resolution: float, rate: float) -> EdgeFilter:
     """Timed edges at some speeds as filters."""
     frequency = np.asarray(speed, dtype=float) / resolution
     blind = frequency < SLOWEST_EDGES
@@ -174,13 +181,13 @@ def at_speeds(estimator, speed, resolution, rate):
     return EdgeFilter(rate / seen, estimator.reach * rate, blind)
 
 
-def _under_hat(place):
+def _under_hat(place: np.ndarray) -> np.ndarray:
     """Area under the triangle from -1 over 0 to 1 up to a place."""
     near = np.clip(place, -1.0, 1.0)
     return np.where(near < 0.0, 0.5 * (1.0 + near) ** 2, 1.0 - 0.5 * (1.0 - near) ** 2)
 
 
-def _over(sine, cycles, width):
+def _over(sine: np.ndarray, cycles: np.ndarray, width: float | np.ndarray) -> np.ndarray:
     """``sin(pi cycles width)/(pi cycles)`` from the sine."""
     small = np.abs(cycles) < SMALL_CYCLES
     return np.where(small, width, sine / (np.pi * np.where(small, 1.0, cycles)))
@@ -195,7 +202,7 @@ class HeldSums:
         Frequency over loop rate, -1/2 to 1/2.
     """
 
-    def __init__(self, turns):
+    def __init__(self, turns: np.ndarray) -> None:
         self.turn = 1j * np.pi * np.asarray(turns, dtype=float)
         self.half = np.exp(self.turn)
         self.step = 1j * self.half.imag * self.half.conj()
@@ -203,7 +210,7 @@ class HeldSums:
             # half of 1 + z**-1 over 1 - z**-1
             self.sum = np.where(self.half.imag == 0.0, 0.0, -0.5j * self.half.real / self.half.imag)
 
-    def up_to(self, age):
+    def up_to(self, age: float | np.ndarray) -> complex | np.ndarray:
         """Sum from 0 to an age, loop periods."""
         whole = np.floor(age)
         rest = age - whole
@@ -213,7 +220,7 @@ class HeldSums:
         past, back = self._whole(whole)
         return past + back * inside
 
-    def _whole(self, samples):
+    def _whole(self, samples: float | np.ndarray) -> tuple[Any, ...]:
         """Sum up to whole samples, and ``z**-samples``."""
         # a power where all ages end in the same sample is quicker than a wave
         first = int(np.max(samples))
@@ -223,7 +230,7 @@ class HeldSums:
         back = half.conj()
         return self.sum * (2j * half.imag * back), back * back
 
-    def ends(self, samples):
+    def ends(self, samples: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
         """What sums and shared edges are made of whose ages lie between whole samples n and n + 1."""
         half = np.exp(samples[:, None] * self.turn)
         back = half.conj() ** 2
@@ -232,7 +239,7 @@ class HeldSums:
         return past, back, -back * self.step, near**2, far**2
 
 
-def _bulge(age):
+def _bulge(age: float | np.ndarray) -> float | np.ndarray:
     """Integral from 0 to an age of how far the chords of a**2 between whole numbers lie above it."""
     whole = np.floor(age)
     rest = age - whole

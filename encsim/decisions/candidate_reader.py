@@ -1,18 +1,25 @@
 """The ``[candidates]`` section of a file, and the words of an option, as lists of values and tables of cost."""
 
+from __future__ import annotations
+
 import contextlib
+from typing import TYPE_CHECKING, Any
 
 from .. import checks
 from ..checks import NOTHING, Fault, InputError
 from ..formats import changes, estimator_text, toml_text
 from ..formats.sections import Section
 
+if TYPE_CHECKING:
+    from ..model.axis import Axis
+
+
 SECTION, COST = "candidates", "cost"
 NONE = "none"
 _EXAMPLE = "as in [candidates], interpolation.factor = [400, 4000]"
 
 
-def load_candidates(path, axis):
+def load_candidates(path: str, axis: Axis) -> Any:
     """The candidates in the ``[candidates]`` section of a file.
 
     Parameters
@@ -35,7 +42,9 @@ def load_candidates(path, axis):
     return loads(toml_text.read(path), axis, str(path))
 
 
-def loads(text, axis, name="candidates file", settings=()):
+def loads(
+    text: str, axis: Axis, name: str = "candidates file", settings: list[str] | tuple[()] = ()
+) -> tuple[Any, ...] | None:
     """The candidates in the ``[candidates]`` section of a text.
 
     Parameters
@@ -68,7 +77,7 @@ def loads(text, axis, name="candidates file", settings=()):
     return found
 
 
-def there(text, settings=()):
+def there(text: str, settings: list[str] = ()) -> bool:
     """Whether a text, with these settings, has such a section."""
     return Section(text, SECTION, settings=settings).table is not None
 
@@ -76,10 +85,10 @@ def there(text, settings=()):
 class _Reading:
     """One section becoming lists and costs."""
 
-    def __init__(self, section, axis):
+    def __init__(self, section: Section, axis: Axis) -> None:
         self.section, self.axis = section, axis
 
-    def lists(self):
+    def lists(self) -> dict[str, Any]:
         """Lists of values by path."""
         found = {}
         for path, raw in self.section.entries():
@@ -97,7 +106,7 @@ class _Reading:
                         found[key] += values_of(self.axis, key, one)
         return found
 
-    def costs(self):
+    def costs(self) -> dict[str, Any] | None:
         """Columns of cost, None where there are none."""
         table = self.section.table.get(COST)
         if table is None:
@@ -107,7 +116,7 @@ class _Reading:
             return None
         return {name: self._column((COST, name), part) for name, part in table.items()}
 
-    def _column(self, path, part):
+    def _column(self, path: tuple[str, str], part: dict[str, Any] | int) -> dict[Any, Any]:
         """One column: costs by the name of an axis, or by the values of paths."""
         if not isinstance(part, dict) or not part:
             self.section.fault(path, "be a table of costs", part)
@@ -124,7 +133,7 @@ class _Reading:
                 found[".".join(inner)] = self._table((*path, *inner), table, ".".join(inner))
         return found
 
-    def _table(self, path, table, key):
+    def _table(self, path: tuple[str, ...], table: dict[str, Any], key: str) -> dict[Any, Any]:
         """Costs by value, each key read as a value of its path; as it stands where there is no such path."""
         known = True
         with contextlib.suppress(InputError):
@@ -141,11 +150,11 @@ class _Reading:
         return found
 
 
-def _hashed(values):
+def _hashed(values: list[Any]) -> list[Any]:
     return [tuple(value) if isinstance(value, list) else value for value in values]
 
 
-def values_of(axis, path, raw):
+def values_of(axis: Axis, path: str, raw: int | str) -> list[Any]:
     """Values at a path as a file writes them: one, but of estimators as many as the text names."""
     if raw == NONE:
         changes.dimension_of(axis, path)
@@ -156,7 +165,7 @@ def values_of(axis, path, raw):
     return [tuple(found) if isinstance(found, list) else found]
 
 
-def plain(text):
+def plain(text: str) -> int | str:
     """A bare word of an option or a key: a number where it is one."""
     for kind in (int, float):
         try:
@@ -166,7 +175,7 @@ def plain(text):
     return text
 
 
-def read_option(text, axis, option="--try"):
+def read_option(text: str, axis: Axis, option: str = "--try") -> tuple[Any, ...]:
     """One list of values as an option writes it."""
     path, equals, rest = (part.strip() for part in text.partition("="))
     if not equals or not path or not rest:
@@ -183,7 +192,7 @@ def read_option(text, axis, option="--try"):
         raise InputError(*(_from_option(fault, option, path) for fault in error.faults)) from None
 
 
-def _from_option(fault, option, path):
+def _from_option(fault: Fault, option: str, path: str) -> Fault:
     """The fault under the option, with the path once."""
     field = path if fault.field in (path, "change") else f"{path}: {fault.field}"
     return Fault(f"{option} {field}", fault.rule, fault.value, fault.unit, fault.hint)

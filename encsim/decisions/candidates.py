@@ -1,13 +1,20 @@
 """Candidates to choose from: every combination of their values as an axis, and what each costs."""
 
+from __future__ import annotations
+
 import itertools
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from typing import TYPE_CHECKING, Any
 
 from .. import checks
 from ..checks import InputError
 from ..formats import changes
 from ..model.axis import Axis
+
+if TYPE_CHECKING:
+    from ..model.estimator_base import Estimator
+
 
 OWNER = "choose"
 
@@ -29,12 +36,21 @@ class Candidate:
 
     __slots__ = ("axis", "changes", "name", "place", "reason")
 
-    def __init__(self, axis, name, changes=None, place=(), reason=None):
+    def __init__(
+        self,
+        axis: Axis,
+        name: str,
+        changes: dict[str, Any] | None = None,
+        place: tuple[float, ...] = (),
+        reason: str | None = None,
+    ) -> None:
         self.axis, self.name, self.changes, self.place = axis, name, changes or {}, place
         self.reason = reason
 
 
-def candidates_of(axis, candidates, limit):
+def candidates_of(
+    axis: Axis, candidates: dict[Any, Any] | int | list[Any], limit: int
+) -> list[Candidate] | None:
     """All candidates, in the order given; the last list of values varies fastest."""
     if not checks.is_whole(limit) or limit < 1:
         checks.refuse(f"{OWNER}.limit", "be a whole number from 1 on", limit)
@@ -46,7 +62,7 @@ def candidates_of(axis, candidates, limit):
     return _of_grid(axis, candidates, limit)
 
 
-def _as_axes(candidates):
+def _as_axes(candidates: dict[Any, Any] | int | list[Any]) -> dict[str, Axis] | None:
     """Axes by name, None where the candidates are lists of values."""
     if isinstance(candidates, Sequence) and not isinstance(candidates, str):
         if not candidates:
@@ -60,7 +76,7 @@ def _as_axes(candidates):
     return candidates
 
 
-def _of_axes(axis, whole, limit):
+def _of_axes(axis: Axis, whole: dict[str, Axis], limit: int) -> list[Candidate]:
     _count(len(whole), limit, "axes")
     for name, found in whole.items():
         if found.scale.unit != axis.scale.unit:
@@ -69,7 +85,7 @@ def _of_axes(axis, whole, limit):
     return [Candidate(found, str(name), place=(n,)) for n, (name, found) in enumerate(whole.items())]
 
 
-def _of_grid(axis, lists, limit):
+def _of_grid(axis: Axis, lists: dict[Any, Any], limit: int) -> list[Candidate] | None:
     faults = []
     for path, values in lists.items():
         try:
@@ -95,7 +111,7 @@ def _of_grid(axis, lists, limit):
     return found
 
 
-def _count(count, limit, what):
+def _count(count: int, limit: int, what: str) -> None:
     """Refuse more than the limit, the count told first."""
     if count > limit:
         rule = f"make at most {limit} {what.split()[0]}"
@@ -104,7 +120,7 @@ def _count(count, limit, what):
         )
 
 
-def _check_list(axis, path, values, lists):
+def _check_list(axis: Axis, path: str, values: int | list[Any] | range, lists: dict[str, Any]) -> None:
     """Raise for a list that cannot be a list of values of this path."""
     field = f"{OWNER}.candidates[{path}]"
     if not isinstance(path, str):
@@ -116,7 +132,7 @@ def _check_list(axis, path, values, lists):
     changes.dimension_of(_home(axis, path, lists), path)
 
 
-def _check_once(path, values):
+def _check_once(path: str, values: list[Any]) -> None:
     """Raise where a value stands twice; 1 and 1.0 are the same."""
     seen = []
     known = set()
@@ -131,7 +147,7 @@ def _check_once(path, values):
             checks.refuse(f"{OWNER}.candidates[{path}]", "hold each value once", value)
 
 
-def _home(axis, path, lists):
+def _home(axis: Axis, path: str, lists: dict[str, Any]) -> Axis:
     """An axis that has this path: with the first value of its section, where that is a candidate too."""
     section = path.partition(".")[0]
     if section == path or section not in lists:
@@ -146,7 +162,9 @@ def _home(axis, path, lists):
     return axis
 
 
-def _combined(axis, lists, place, texts):
+def _combined(
+    axis: Axis, lists: dict[str, Any], place: tuple[float, ...], texts: list[list[str]]
+) -> Candidate:
     """One combination, possible or not."""
     values = {path: held[at] for (path, held), at in zip(lists.items(), place, strict=True)}
     name = ", ".join(f"{path} {text[at]}" for path, text, at in zip(lists, texts, place, strict=True))
@@ -156,7 +174,7 @@ def _combined(axis, lists, place, texts):
         return Candidate(None, name, values, place, "; ".join(str(fault) for fault in error.faults))
 
 
-def costs_of(candidates, cost):
+def costs_of(candidates: list[Candidate], cost: dict[Any, Any] | None) -> list[Any]:
     """What each candidate costs, {column: number}, in their order."""
     if cost is None:
         return [{} for _ in candidates]
@@ -166,7 +184,7 @@ def costs_of(candidates, cost):
             for one in candidates]  # fmt: skip
 
 
-def _one_cost(candidate, name, how):
+def _one_cost(candidate: Candidate, name: str, how: Callable[..., Any] | dict[str, Any]) -> float:
     """One column's cost of one candidate."""
     if callable(how):
         return _number(how(candidate.axis), name, candidate.name)
@@ -179,7 +197,9 @@ def _one_cost(candidate, name, how):
     return _looked_up(how, candidate.name, name)
 
 
-def _of_path(candidate, column, path, how):
+def _of_path(
+    candidate: Candidate, column: str, path: str, how: Callable[..., Any] | dict[Any, Any]
+) -> float | None:
     """Cost of the value that the candidate has at a path."""
     if path not in candidate.changes and candidate.changes:
         hint = f"they have {', '.join(candidate.changes)}"
@@ -192,13 +212,13 @@ def _of_path(candidate, column, path, how):
     return _looked_up(how, value, column)
 
 
-def _looked_up(table, key, column):
+def _looked_up(table: dict[Any, Any], key: Estimator | float | str, column: str) -> float | None:
     if key not in table:
         checks.refuse(f"{OWNER}.cost[{column}]", "have a cost for each candidate", key, hint="it has none")
     return _number(table[key], column, key)
 
 
-def _number(value, column, key):
+def _number(value: float, column: str, key: Estimator | float | str) -> float:
     if not checks.is_real(value):
         checks.refuse(f"{OWNER}.cost[{column}]", f"be a finite number for {key}", value)
     return float(value)

@@ -1,6 +1,10 @@
 """Which of many candidates meets a requirement: ranked, with what binds, what it costs, and what a finer one gains."""
 
+from __future__ import annotations
+
+from collections.abc import Callable
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -12,6 +16,14 @@ from .candidates import candidates_of, costs_of
 from .choice_search import PAYS, Work, resolutions
 from .judgements import Judgement, delay, limit_units
 from .requirements import Requirement
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+    from .candidates import Candidate
+    from .choice_search import Entry
+    from .judgements import LimitCheck
+
 
 MOST = 100_000
 _ROUGH = "rows that are not exact were judged at a glance: mostly within some per cent, seldom 25 % off"
@@ -51,32 +63,32 @@ class Row:
     pruned: bool
 
     @property
-    def axis(self):
+    def axis(self) -> Axis:
         """The candidate itself."""
         return self.judgement.axis
 
     @property
-    def met(self):
+    def met(self) -> bool:
         """Whether all limits are met."""
         return self.judgement.met
 
     @property
-    def binding(self):
+    def binding(self) -> str:
         """Name of the limit that binds."""
         return self.judgement.binding
 
     @property
-    def share(self):
+    def share(self) -> float:
         """Share of that limit, up to 1 where it is met."""
         return self.judgement.worst
 
     @property
-    def margin(self):
+    def margin(self) -> float:
         """What is left of that limit, 1 - share; negative where it is missed."""
         return 1.0 - self.share
 
     @property
-    def short(self):
+    def short(self) -> str:
         """The name with the last word of each path alone, where no two are alike."""
         if not self.changes:
             return self.name
@@ -87,13 +99,13 @@ class Row:
         return ", ".join(parts)
 
     @property
-    def missed(self):
+    def missed(self) -> tuple[LimitCheck]:
         """The checks of the limits that are missed, the worst first."""
         return tuple(
             sorted((each for each in self.judgement.limits if not each.met), key=lambda each: -each.share)
         )
 
-    def plain(self):
+    def plain(self) -> dict[str, Any]:
         """The row as plain values."""
         unit = self.axis.scale.unit
         judged = self.judgement.to_dict()
@@ -110,13 +122,13 @@ class Row:
         }
 
 
-def last_word(path, paths):
+def last_word(path: str, paths: dict[str, Any] | tuple[str, str]) -> str:
     """The last word of a path, the whole path where another ends alike."""
     last = path.rpartition(".")[2]
     return last if sum(other.rpartition(".")[2] == last for other in paths) == 1 else path
 
 
-def _finite(value):
+def _finite(value: float) -> float:
     return float(value) if np.isfinite(value) else None
 
 
@@ -198,12 +210,12 @@ class Choice(Series):
     axis: Axis = field(metadata={"plain": False})
 
     @property
-    def units(self):
+    def units(self) -> dict[str, str]:
         """Units of the limits and columns, {name: unit}."""
         unit = self.axis.scale.unit
         return {**limit_units(unit), "delay": "s", "speed": f"{unit}/s", "resolution": unit}
 
-    def to_dict(self):
+    def to_dict(self) -> dict[str, Any]:
         """The choice as plain values; rows by their place from 0 in ``best``, ``nearest`` and ``frontier``.
 
         Returns
@@ -217,7 +229,7 @@ class Choice(Series):
         plain["frontier"] = [place[id(row)] for row in self.frontier]
         return plain
 
-    def columns(self):
+    def columns(self) -> dict[str, np.ndarray]:
         """Columns of the table, {name_unit: array}, a row a candidate."""
         rows, unit = self.rows, f"{self.axis.scale.unit}_s"
         front = {id(row) for row in self.frontier}
@@ -239,7 +251,7 @@ class Choice(Series):
             found[f"{name}_at_{unit}"] = [each.speed if each else np.nan for each in judged]
         return {name: np.asarray(column) for name, column in found.items()}
 
-    def plot(self, ax=None):
+    def plot(self, ax: Axes | None = None) -> Axes:
         """Draw the ripple of each candidate, as share of its limit, against the first cost, or the delay.
 
         Parameters
@@ -256,7 +268,15 @@ class Choice(Series):
         return pictures.choice(self, ax)
 
 
-def choose(axis, requirement, candidates, cost=None, limit=MOST, *, progress=None):
+def choose(
+    axis: Axis | int,
+    requirement: Requirement | int,
+    candidates: dict[Any, Any] | int | list[Any],
+    cost: dict[Any, Any] | None = None,
+    limit: int = MOST,
+    *,
+    progress: Callable[..., Any] | None = None,
+) -> Choice | None:
     """Which candidates meet a requirement, and which to take.
 
     Parameters
@@ -308,7 +328,7 @@ def choose(axis, requirement, candidates, cost=None, limit=MOST, *, progress=Non
     return _result(axis, requirement, found, tuple(cost or ()), work)
 
 
-def requirement_fits(requirement, axis):
+def requirement_fits(requirement: Requirement, axis: Axis) -> bool:
     """Whether the requirement can be put to this axis at all."""
     try:
         requirement.check(axis)
@@ -317,7 +337,9 @@ def requirement_fits(requirement, axis):
     return True
 
 
-def _result(axis, requirement, found, costs, work):
+def _result(
+    axis: Axis, requirement: Requirement, found: list[Candidate], costs: tuple[str, ...], work: Work
+) -> Choice:
     """The work as a result."""
     ranked = work.ranked()
     rows = {id(entry): _row(entry, requirement) for entry in ranked}
@@ -342,7 +364,7 @@ def _result(axis, requirement, found, costs, work):
     )
 
 
-def _row(entry, requirement):
+def _row(entry: Entry, requirement: Requirement) -> Row:
     candidate = entry.candidate
     return Row(
         name=candidate.name,
@@ -356,7 +378,7 @@ def _row(entry, requirement):
     )
 
 
-def _saturation(work, path, taken):
+def _saturation(work: Work, path: str, taken: Row) -> Saturation:
     """Where a finer resolution stops paying."""
     sweep = work.sweep(path)
     ripple = [entry.ripple for entry in sweep]

@@ -1,8 +1,12 @@
 """Judging many candidates: all at a glance, then those that matter in full, until the answer rests on these alone."""
 
+from __future__ import annotations
+
 import math
 import os
+from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -12,6 +16,13 @@ from ..open_loop import cause_models
 from . import fast_ripple, worst_speeds
 from .judgements import delay, judgement
 from .requirements import RIPPLES
+
+if TYPE_CHECKING:
+    from ..closed_loop.stability import Margins
+    from ..model.axis import Axis
+    from .candidates import Candidate
+    from .requirements import Requirement
+
 
 POINTS = 50
 # Up to so many candidates are computed in full from the beginning.
@@ -44,22 +55,22 @@ class Entry:
 
     __slots__ = ("candidate", "cost", "exact", "judgement", "pruned", "steady")
 
-    def __init__(self, candidate, cost):
+    def __init__(self, candidate: Candidate, cost: dict[Any, float]) -> None:
         self.candidate, self.cost = candidate, cost
         self.judgement, self.steady, self.exact, self.pruned = None, None, False, False
 
     @property
-    def share(self):
+    def share(self) -> float:
         """Share of the binding limit."""
         return self.judgement.worst
 
     @property
-    def met(self):
+    def met(self) -> bool:
         """Whether all limits are met."""
         return self.judgement.met
 
     @property
-    def ripple(self):
+    def ripple(self) -> float:
         """Largest share of the limits on ripple; of all limits where there are none; NaN where left out."""
         if self.pruned:
             return math.nan
@@ -67,11 +78,11 @@ class Entry:
         return max(shares, default=self.share)
 
     @property
-    def hopeless(self):
+    def hopeless(self) -> bool:
         """Whether a limit fails that no smoother motion can help."""
         return any(not each.met for each in self.judgement.limits if each.name not in RIPPLES)
 
-    def rank(self):
+    def rank(self) -> tuple[Any, ...]:
         """What entries are sorted by: met, cheap, ample; those that miss by how far."""
         return (not self.met, *(self.cost.values() if self.met else ()), self.share)
 
@@ -86,7 +97,13 @@ class Work:
     impossible : list of Candidate
     """
 
-    def __init__(self, requirement, candidates, costs, progress):
+    def __init__(
+        self,
+        requirement: Requirement,
+        candidates: list[Candidate],
+        costs: list[Any],
+        progress: Callable[..., Any] | None,
+    ) -> None:
         self.requirement, self.progress = requirement, progress
         pairs = list(zip(candidates, costs, strict=True))
         self.entries = [Entry(candidate, cost) for candidate, cost in pairs if candidate.axis]
@@ -94,7 +111,7 @@ class Work:
         self.total, self.done = len(self.entries), 0
         self.margins = {}
 
-    def run(self):
+    def run(self) -> None:
         """Judge all, the best in full."""
         few = len(self.entries) <= FEW
         for entry in sorted(self.entries, key=_loop_first):
@@ -108,14 +125,14 @@ class Work:
             self._confirm_all(sorted(todo, key=_shape_first))
             self.entries = [entry for entry in self.entries if entry.judgement is not None]
 
-    def _tell(self, stage):
+    def _tell(self, stage: str) -> None:
         self.done += 1
         if self.progress is not None and (
             stage == "computed" or self.done % EVERY == 0 or self.done == self.total
         ):
             self.progress(self.done, self.total, stage)
 
-    def _confirm_all(self, todo):
+    def _confirm_all(self, todo: list[Entry]) -> None:
         """Judge some in full, on a few threads: most of the time goes into tables, which let others run."""
         with ThreadPoolExecutor(max(1, min(THREADS, os.cpu_count() or 1))) as pool:
             waiting = [pool.submit(self.requirement.judge, entry.candidate.axis, POINTS) for entry in todo]
@@ -127,7 +144,7 @@ class Work:
                 pool.shutdown(cancel_futures=True)
                 raise
 
-    def _guard(self, entry, judge, *how):
+    def _guard(self, entry: Entry, judge: Callable[..., Any], *how: Callable[..., Any]) -> None:
         """Judge one; what cannot be judged is impossible."""
         try:
             judge(entry, *how)
@@ -136,7 +153,7 @@ class Work:
             entry.candidate.reason = "; ".join(str(fault) for fault in error.faults)
             self.impossible.append(entry.candidate)
 
-    def _screen(self, entry):
+    def _screen(self, entry: Entry) -> None:
         """Judge one at a glance."""
         axis, requirement = entry.candidate.axis, self.requirement
         requirement.check(axis)
@@ -147,7 +164,7 @@ class Work:
             return
         self._ripple(entry)
 
-    def _ripple(self, entry):
+    def _ripple(self, entry: Entry) -> None:
         """Ripple of one at a glance, joined with what is known already."""
         axis, requirement = entry.candidate.axis, self.requirement
         entry.pruned = False
@@ -162,12 +179,12 @@ class Work:
             return
         entry.judgement = requirement.judgement(axis, curves, entry.steady)
 
-    def _confirm(self, entry, found=None):
+    def _confirm(self, entry: Entry, found: Callable[..., Any] | None = None) -> None:
         """Judge one in full; ``found`` is called for a judgement that is on its way."""
         entry.judgement = found() if found else self.requirement.judge(entry.candidate.axis, POINTS)
         entry.exact, entry.pruned = True, False
 
-    def _margins(self, axis):
+    def _margins(self, axis: Axis) -> Margins | None:
         """Margins of a loop, kept for all axes with the same one; none where they depend on the speed."""
         if self.requirement.phase_margin is None or not axis.estimator.linear:
             return None
@@ -178,7 +195,7 @@ class Work:
             self.margins[key] = margins(axis)
         return self.margins[key]
 
-    def _nearest(self):
+    def _nearest(self) -> list[Entry]:
         """The entry that misses by least, in a list; of those pruned as much is computed as can change that."""
         while True:
             missed = [entry for entry in self.ranked() if not entry.met]
@@ -187,11 +204,11 @@ class Work:
             self._guard(missed[0], self._ripple)
             self.entries = [entry for entry in self.entries if entry.judgement is not None]
 
-    def ranked(self):
+    def ranked(self) -> list[Entry]:
         """Entries, the best first."""
         return sorted(self.entries, key=Entry.rank)
 
-    def frontier(self):
+    def frontier(self) -> list[Entry]:
         """Entries that no other beats in ripple and every cost, by rising cost; delay where there is no cost."""
         known = [entry for entry in self.entries if not entry.pruned and not entry.hopeless]
         known = known or [entry for entry in self.entries if not entry.pruned]
@@ -207,12 +224,12 @@ class Work:
             front = np.array([points[id(one)] for one in found])
         return found
 
-    def _price(self, entry):
+    def _price(self, entry: Entry) -> tuple[float]:
         if entry.cost:
             return tuple(entry.cost.values())
         return (delay(entry.candidate.axis, self.requirement.speeds[0]),)
 
-    def sweep(self, path):
+    def sweep(self, path: str) -> list[Entry]:
         """Entries that differ from the best, or the nearest, in this value alone, by rising resolution."""
         first = self.ranked()[0]
         held = {name: value for name, value in first.candidate.changes.items() if name != path}
@@ -220,7 +237,7 @@ class Work:
                  and all(entry.candidate.changes[name] == value for name, value in held.items())]  # fmt: skip
         return sorted(found, key=lambda entry: _fineness(entry.candidate.changes[path]))
 
-    def _wanted(self):
+    def _wanted(self) -> list[Entry]:
         """Entries on which the answer rests."""
         nearest, ranked = self._nearest(), self.ranked()
         found = [entry for entry in ranked if entry.met][:TOP]
@@ -235,17 +252,17 @@ class Work:
         return list(dict.fromkeys(found))
 
 
-def resolutions(entry):
+def resolutions(entry: Entry) -> list[str]:
     """Paths of resolution that are varied."""
     return [p for p in ("interpolation.factor", "interpolation.bits") if p in entry.candidate.changes]
 
 
-def _fineness(value):
+def _fineness(value: int) -> int:
     """Resolution to sort by: none is finest."""
     return math.inf if value is None else value
 
 
-def _loop_first(entry):
+def _loop_first(entry: Entry) -> tuple[float, ...]:
     """Order of work: what shapes loop and estimator varies slowest, since it is kept."""
     candidate = entry.candidate
     named = list(zip(candidate.changes, candidate.place, strict=False))
@@ -253,7 +270,7 @@ def _loop_first(entry):
     return (*slow, *candidate.place)
 
 
-def _shape_first(entry):
+def _shape_first(entry: Entry) -> tuple[float, ...]:
     """Order of work in full: what shapes the error of a period varies slowest, since its table is kept."""
     candidate = entry.candidate
     named = list(zip(candidate.changes, candidate.place, strict=False))
@@ -261,12 +278,14 @@ def _shape_first(entry):
     return (*slow, *candidate.place)
 
 
-def _even(low, high):
+def _even(low: float, high: float) -> np.ndarray:
     """The same speeds for all, so that loops are kept."""
     return np.unique([low, *np.geomspace(low or 1e-3 * high, high, POINTS), high])
 
 
-def _quick_loop(axis, speeds):
+def _quick_loop(
+    axis: Axis, speeds: np.ndarray
+) -> tuple[dict[str, np.ndarray], dict[str, dict[Any, Any]], tuple[()]]:
     """Ripple of a closed loop as `worst_speeds.Curves` computes it, without its parts."""
     rms = fast_ripple.curves(axis, speeds).rms
     return rms, {name: {} for name in rms}, ()

@@ -3,7 +3,10 @@
 Faults behind the cyclic errors of encoder and ring, and the ripple that each makes alone.
 """
 
+from __future__ import annotations
+
 from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -20,6 +23,14 @@ from .proposals import Situation
 from .remedies import Remedy
 from .ripple_summary import CURVES, behave, standing
 
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+    from ..open_loop.closed_form import Lines
+    from ..results import Orders
+    from .ripple_summary import Behaviour
+
+
 SIGNAL = ("offset", "gain", "phase", "harmonics", "sde", "skew")
 RING = ("eccentricity", "swash", "lobes", "graduation", "wander", "coupling")
 MAPPINGS = ("harmonics", "sde", "lobes", "graduation", "wander", "coupling")
@@ -31,7 +42,7 @@ SMOOTH = {
 }  # fmt: skip
 
 
-def source_shares(situation, cause):
+def source_shares(situation: Situation, cause: str) -> Any:
     """Ripple that each fault behind a cause makes alone, the largest first."""
     section, names = {"sde": ("signal", SIGNAL), "ring": ("ring", RING)}.get(cause, ("", ()))
     there = [name for name in names if _given(getattr(getattr(situation.axis, section), name))]
@@ -39,11 +50,11 @@ def source_shares(situation, cause):
     return sorted(found, key=lambda one: -one[1]["measured"])
 
 
-def _given(value):
+def _given(value: Orders | float | tuple[float, float]) -> bool:
     return any(value) if isinstance(value, tuple) else bool(value)
 
 
-def _made(situation, section, there, kept, cause):
+def _made(situation: Situation, section: str, there: list[str], kept: str, cause: str) -> dict[str, Any]:
     """What one fault makes of the curves."""
     axis = situation.axis
     change = {f"{section}.{name}": NOTHING.get(name, 0.0) for name in there if name != kept}
@@ -58,7 +69,7 @@ def _made(situation, section, there, kept, cause):
     }
 
 
-def _none(situation, curve):
+def _none(situation: Situation, curve: str) -> None:
     return 0.0 if situation.now.curves[curve] is not None else None
 
 
@@ -181,19 +192,19 @@ class Explanation(Series):
     axis: Axis = field(metadata={"plain": False})
 
     @property
-    def units(self):
+    def units(self) -> dict[str, str]:
         """Units of the fields, {key: unit}."""
         curves = {curve: remedy_words.unit_of(self.axis, curve) for curve in CURVES}
         return {"speed": curves["measured"], **curves, "share": "1", "won": "1", "crossover": "Hz"}
 
-    def to_dict(self):
+    def to_dict(self) -> dict[str, Any]:
         """As of every result; changed values of remedies in SI and, under ``written``, with their units."""
         found = Series.to_dict(self)
         for one in (*found["remedies"], *filter(None, [found["together"]])):
             del one["axis"]
         return found
 
-    def columns(self):
+    def columns(self) -> dict[str, np.ndarray]:
         """Columns of the table, {name_unit: array}: a row a cause, a source, a remedy."""
         rows = [("cause", one.cause, one.share, _values(one), "") for one in self.causes]
         rows += [
@@ -209,7 +220,7 @@ class Explanation(Series):
         found["effect"] = [row[4] for row in rows]
         return {name: np.array(column) for name, column in found.items()}
 
-    def plot(self, ax=None):
+    def plot(self, ax: Axes | None = None) -> Axes:
         """Draw causes and remedies as bars, and what remains of the ripple.
 
         Parameters
@@ -226,11 +237,11 @@ class Explanation(Series):
         return pictures.remedies(self, ax)
 
 
-def _values(one):
+def _values(one: Cause | Source) -> dict[str, float | None]:
     return {curve: getattr(one, curve) for curve in CURVES}
 
 
-def explain(axis, speed, verify=False):
+def explain(axis: Axis, speed: float, verify: bool = False) -> Explanation:
     """Why an axis runs roughly at a speed, and what would help.
 
     Parameters
@@ -283,7 +294,7 @@ def explain(axis, speed, verify=False):
     return replace(result, text=_text(result, now, found))
 
 
-def _verified(result, now):
+def _verified(result: Explanation, now: Behaviour) -> Explanation:
     """The result with what simulation says of the axis as it is and of each remedy that applies."""
     found = remedy_verification.simulated(result.axis, result.speed, now.closed)
     own = remedy_verification.agreement(found, result.values, result.axis)
@@ -304,7 +315,7 @@ def _verified(result, now):
     )
 
 
-def _causes(situation):
+def _causes(situation: Situation) -> tuple[Cause, ...]:
     """The causes, the largest first."""
     now, found = situation.now, []
     shares = now.shares()
@@ -324,7 +335,7 @@ def _causes(situation):
     return tuple(sorted(found, key=lambda one: -one.share))
 
 
-def _text(result, now, found):
+def _text(result: Explanation, now: Behaviour, found: Lines) -> str:
     """Everything in plain words."""
     axis = result.axis
     words = [*explanation_words.answer(axis, result.speed, now)]
@@ -342,13 +353,13 @@ def _text(result, now, found):
     return "\n".join(explanation_words.explained(words))
 
 
-def _counts(one, values):
+def _counts(one: Cause, values: dict[str, Any]) -> bool:
     """Whether a cause makes a share of one of the curves that is worth a sentence."""
     known = ((getattr(one, curve), value) for curve, value in values.items())
     return any(value and part**2 >= LEAST_SHARE * value**2 for part, value in known)
 
 
-def _helping(result):
+def _helping(result: Explanation) -> list[str]:
     """What helps, and what of the usual advice does not."""
     helping = [one for one in result.remedies if one.applies]
     words = ["What helps:" if helping else "Nothing that was tried helps."]
@@ -357,6 +368,6 @@ def _helping(result):
     return words + [useless[kind] for kind in USUAL if kind in useless][:TOLD]
 
 
-def _with_effects(one):
+def _with_effects(one: Remedy) -> str:
     effects = f" Side effects: {'; '.join(one.side_effects)}." if one.side_effects else ""
     return one.sentence + effects

@@ -1,10 +1,23 @@
 """What an axis does at a speed, in sentences that somebody follows who does not know the trade."""
 
+from __future__ import annotations
+
 import math
 import re
+from typing import TYPE_CHECKING, Any
 
 from ..wording import force, listed, sentence, show
 from .remedy_words import CAUSES, percent, unit_of
+
+if TYPE_CHECKING:
+    import numpy as np
+
+    from ..model.axis import Axis
+    from ..open_loop.closed_form import Lines
+    from ..open_loop.start_phase import WorstStart
+    from .explanation import Source
+    from .ripple_summary import Behaviour
+
 
 # Below and above so many crossovers a loop follows an error, or cannot.
 FOLLOWS, TOO_FAST = 0.5, 2.0
@@ -24,7 +37,7 @@ TERMS = {
 }
 
 
-def seen_lines(found, crossover):
+def seen_lines(found: Lines, crossover: float) -> list[str]:
     """The strongest lines, each in words."""
     axis, rate = found.axis, found.axis.sampling.rate
     loud = [i for i in range(len(found.harmonic)) if _weight(found, i) >= WEAK * _heaviest(found)]
@@ -35,23 +48,23 @@ def seen_lines(found, crossover):
     ]
 
 
-def _weight(found, place):
+def _weight(found: Lines, place: int) -> float:
     """Size of a line in the order of telling: a line that vanishes in the velocity still counts by its position."""
     return float(found.velocity[place])
 
 
-def _heaviest(found):
+def _heaviest(found: Lines) -> float:
     return float(found.velocity.max()) if len(found.velocity) else math.inf
 
 
-def _line(found, place):
+def _line(found: Lines, place: int) -> str:
     """``Line 2 (2 a period)``."""
     if found.order[place]:
         return f"Line {found.order[place]} of the ring ({found.order[place]} a turn)"
     return f"Line {found.harmonic[place]:.6g} ({found.harmonic[place]:.6g} a signal period)"
 
 
-def _seen(found, place, rate):
+def _seen(found: Lines, place: int, rate: float) -> str:
     """Where the loop sees a line."""
     frequency, alias = float(found.frequency[place]), float(found.alias[place])
     if frequency == 0.0:
@@ -63,7 +76,7 @@ def _seen(found, place, rate):
     return f"comes at {show(frequency, 'Hz')}, seen folded at {show(alias, 'Hz')} (aliased)"
 
 
-def _followed(alias, crossover, rate):
+def _followed(alias: float, crossover: float, rate: float) -> str:
     """What a loop does with a line seen at this frequency."""
     if not math.isfinite(crossover) or alias < STILL * rate:
         return ""
@@ -74,7 +87,15 @@ def _followed(alias, crossover, rate):
     return "; near the crossover of the loop, which follows it in part and may make it larger"
 
 
-def cause(axis, name, share, values, sources, found, crossover):
+def cause(
+    axis: Axis,
+    name: str,
+    share: float,
+    values: dict[str, Any],
+    sources: tuple[Source, ...],
+    found: Lines,
+    crossover: float,
+) -> str:
     """One cause in sentences."""
     size = show(values["measured"], unit_of(axis, "measured"))
     words = [f"{sentence(CAUSES[name])} makes {size}, a share of {percent(share)}."]
@@ -90,14 +111,14 @@ def cause(axis, name, share, values, sources, found, crossover):
     return " ".join(words)
 
 
-def smaller(names):
+def smaller(names: list[str]) -> str:
     """Causes that hardly count."""
     each = "each " if len(names) > 1 else ""
     makes = "make" if len(names) > 1 else "makes"
     return f"{sentence(listed(CAUSES[name] for name in names))} {each}{makes} less than 1 %."
 
 
-def _of(found, ring):
+def _of(found: Lines, ring: bool) -> Lines:
     """The lines of the ring, or those of the signal period."""
     from dataclasses import replace
 
@@ -106,29 +127,29 @@ def _of(found, ring):
     return replace(found, **{name: getattr(found, name)[there] for name in names})
 
 
-def _resolution(axis, found):
+def _resolution(axis: Axis, found: Lines) -> str:
     return f"One count is {show(axis.resolution, axis.scale.unit)}."
 
 
-def _adc(axis, found):
+def _adc(axis: Axis, found: Lines) -> Any:
     return f"Each signal is converted to {axis.interpolation.bits} bits."
 
 
-def _jitter(axis, found):
+def _jitter(axis: Axis, found: Lines) -> str:
     return f"The position shown scatters by {show(axis.signal.jitter, axis.scale.unit)} rms."
 
 
-def _noise(axis, found):
+def _noise(axis: Axis, found: Lines) -> Any:
     return f"Each signal scatters by {100.0 * axis.signal.noise / axis.signal.amplitude:.3g} % rms of its amplitude."
 
 
-def _clock(axis, found):
+def _clock(axis: Axis, found: Lines) -> str:
     moved = abs(found.speed) * axis.sampling.jitter
     times = f"The moments of reading scatter by {show(axis.sampling.jitter, 's')} rms"
     return f"{times}: at this speed {show(moved, axis.scale.unit)}."
 
 
-def _age(axis, found):
+def _age(axis: Axis, found: Lines) -> Any:
     return "The encoder works on a clock of its own, so a reading is sometimes older and sometimes newer."
 
 
@@ -137,7 +158,7 @@ _WORDS = {
 }  # fmt: skip
 
 
-def fault(axis, path):
+def fault(axis: Axis, path: str) -> dict[str, str]:
     """A fault of the signals or the ring, its name with its value, and in plain words."""
     section, name = path.split(".")
     value = getattr(getattr(axis, section), name)
@@ -149,32 +170,32 @@ def fault(axis, path):
     return {"words": words.format(shown), "short": f"{name} {shown}"}
 
 
-def _size(part):
+def _size(part: float | tuple[float, float]) -> float:
     return part[0] if isinstance(part, tuple) else part
 
 
-def _share(value, axis):
+def _share(value: float | tuple[float, float], axis: Axis) -> str:
     size = math.hypot(*value) if isinstance(value, tuple) else abs(value)
     return f"{100.0 * size:.3g} %"
 
 
-def _angle(value, axis):
+def _angle(value: float, axis: Axis) -> str:
     return f"{math.degrees(abs(value)):.3g} deg"
 
 
-def _time(value, axis):
+def _time(value: float, axis: Axis) -> Any:
     return show(abs(value), "s")
 
 
-def _position(value, axis):
+def _position(value: float, axis: Axis) -> Any:
     return show(value, axis.scale.unit)
 
 
-def _length(value, axis):
+def _length(value: float, axis: Axis) -> str:
     return show(value, "m")
 
 
-def _turned(value, axis):
+def _turned(value: float, axis: Axis) -> Any:
     return show(value, "rad")
 
 
@@ -194,7 +215,7 @@ _FAULTS = {
 }
 
 
-def answer(axis, speed, now):
+def answer(axis: Axis, speed: float, now: Behaviour) -> list[str]:
     """What the controller sees and the axis does, in some sentences."""
     unit, values = unit_of(axis, "measured"), now.at()
     where = f"At {show(abs(speed), unit)}" if speed else "At standstill"
@@ -215,7 +236,7 @@ def answer(axis, speed, now):
     return [*words, SHARES] if values["measured"] else words
 
 
-def explained(lines):
+def explained(lines: list[str]) -> list[str]:
     """Lines with each word of the trade explained where it first comes up."""
     left, found = dict(TERMS), []
     for line in lines:
@@ -224,7 +245,7 @@ def explained(lines):
     return found
 
 
-def vanished(found, crossover):
+def vanished(found: Lines, crossover: float) -> str:
     """Lines that the loop always meets at the same place, or nearly so."""
     axis, rate = found.axis, found.axis.sampling.rate
     slow = SLOW * rate if math.isnan(crossover) else FOLLOWS * crossover
@@ -251,13 +272,13 @@ def vanished(found, crossover):
     return " ".join(words)
 
 
-def _numbered(found, there):
+def _numbered(found: Lines, there: np.ndarray) -> Any:
     """``each of line 1 and line 2``."""
     names = [f"line {order:.6g}" for order in sorted(found.harmonic[there].tolist())]
     return listed(names) if len(names) == 1 else f"each of {listed(names)}"
 
 
-def starts(worst, measured):
+def starts(worst: WorstStart, measured: float) -> str:
     """How much the start position matters, where it does."""
     axis, unit = worst.axis, unit_of(worst.axis, "measured")
     seconds = worst.beat / axis.sampling.rate

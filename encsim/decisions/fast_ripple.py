@@ -12,8 +12,11 @@ over the frequencies to which the error of the period moves it. A converter is w
 nearly does, is computed in full afterwards.
 """
 
+from __future__ import annotations
+
 from dataclasses import dataclass, replace
 from functools import lru_cache
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -25,6 +28,13 @@ from ..closed_loop.squared_gains import NAMES, Power
 from ..model.axis import Axis, Interpolation, Sampling, Signal
 from ..open_loop import cause_models, engines, quantisation
 
+if TYPE_CHECKING:
+    from ..model.axis import Scale
+    from ..model.estimator_base import Estimator
+    from ..open_loop.cause_models import Exact, Step
+    from ..open_loop.engines import Timed
+
+
 # Estimators of more lags are of long memory.
 FEW_TABLE_LAGS = 8
 # Lines of the counts: so many one by one, the others in groups up to the last; places of a period, bins of |H|**2.
@@ -34,12 +44,14 @@ BINS = 1 << 14
 GOLDEN = 0.6180339887498949
 
 
-def possible(axis):
+def possible(axis: Axis) -> bool:
     """Whether an axis can be screened: its estimator is linear, and its own loop takes the positions."""
     return axis.estimator.linear and cause_models.own_clock(axis) is None
 
 
-def screened(axis, speeds):
+def screened(
+    axis: Axis, speeds: np.ndarray
+) -> tuple[dict[str, np.ndarray], dict[str, dict[Any, Any]], tuple[()]]:
     """Ripple of an axis at some speeds, as `worst_speeds.Curves` computes it."""
     squares, _ = Screen(axis).parts(speeds)
     pitch = axis.scale.pitch
@@ -52,12 +64,12 @@ def screened(axis, speeds):
 class Screen(cause_models.Step):
     """The step form at one glance; see the module."""
 
-    def _shapes(self, speed):
+    def _shapes(self, speed: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         if not self.fixed:
             return super()._shapes(speed)
         return fixed_shapes(self.axis.scale, self.axis.signal, self.axis.interpolation.correction)
 
-    def parts(self, speed):
+    def parts(self, speed: np.ndarray) -> tuple[dict[str, np.ndarray], None]:
         """Mean squares of the velocity by cause; periods and seconds. No half range: None."""
         orders, made, _ = self.shapes(speed)
         squares = {cause: np.zeros_like(speed) for cause in self.named()}
@@ -82,14 +94,18 @@ class Screen(cause_models.Step):
             squares["resolution"] = counted(speed, blur, cyclic, weight, seconds)
         return self.with_ring(squares, speed), None
 
-    def _by_lags(self, speed, blur, cyclic, weight, seconds):
+    def _by_lags(
+        self, speed: np.ndarray, blur: np.ndarray, cyclic: np.ndarray, weight: np.ndarray, seconds: np.ndarray
+    ) -> np.ndarray:
         """What counting adds, lag by lag."""
         factor = self.axis.interpolation.factor
         lag = np.multiply.outer(seconds, speed / self.pitch)
         counted = quantisation.counted(lag * factor, np.sqrt(blur + cyclic / weight.sum()) * factor)
         return weight @ counted / factor**2
 
-    def _by_lines(self, speed, blur, cyclic, weight, seconds):
+    def _by_lines(
+        self, speed: np.ndarray, blur: np.ndarray, cyclic: np.ndarray, weight: np.ndarray, seconds: np.ndarray
+    ) -> np.ndarray:
         """What counting adds, line by line of the counts."""
         factor, rate = self.axis.interpolation.factor, self.axis.sampling.rate
         order, power = _count_lines()
@@ -102,7 +118,7 @@ class Screen(cause_models.Step):
         square = table[np.minimum((away * (2.0 * BINS)).astype(np.int32), BINS - 1)].mean(axis=1)
         return ((square * kept + white * (1.0 - kept)) @ power) / factor**2
 
-    def _slopes(self, speed):
+    def _slopes(self, speed: np.ndarray) -> np.ndarray:
         """Slope of the error at some places of the period, shape (1 or speeds, places)."""
         orders, made, _ = self.shapes(speed)
         turn = np.exp(
@@ -110,7 +126,7 @@ class Screen(cause_models.Step):
         )
         return ((1j * cause_models.TAU * orders * made) @ turn).real
 
-    def _scatter(self, speed, seconds, steep):
+    def _scatter(self, speed: np.ndarray, seconds: np.ndarray, steep: np.ndarray) -> dict[str, np.ndarray]:
         """Mean squares that the random causes and the converter give an increment, shape (lags, speeds)."""
         column = seconds[:, None]
         found = {cause: square * np.ones_like(column) for cause, square in self.spread(speed, column).items()}
@@ -124,7 +140,9 @@ class Screen(cause_models.Step):
 
 
 @lru_cache(maxsize=256)
-def fixed_shapes(scale, signal, correction):
+def fixed_shapes(
+    scale: Scale, signal: Signal, correction: float
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """What `causes.Step.shapes` says of an error that does not depend on speed."""
     how = Interpolation(correction=correction)
     return cause_models.Step(Axis(scale, signal=signal, interpolation=how, sampling=Sampling(1.0))).shapes(
@@ -133,7 +151,7 @@ def fixed_shapes(scale, signal, correction):
 
 
 @lru_cache(maxsize=1)
-def _count_lines():
+def _count_lines() -> tuple[np.ndarray, np.ndarray]:
     """Orders of the counts' lines, in lines of one a count, and their mean squares in counts squared."""
     edges = np.unique(np.geomspace(SINGLE + 1, LAST, GROUPS + 1).astype(int))
     first = np.concatenate([np.arange(1, SINGLE + 1), edges[:-1]])
@@ -147,7 +165,7 @@ def _count_lines():
 
 
 @lru_cache(maxsize=64)
-def _estimator_gains(estimator, rate):
+def _estimator_gains(estimator: Estimator, rate: float) -> Any:
     """Squared gain of an estimator in even bins between 0 and half a turn, and its mean over all frequencies."""
     frequency = (np.arange(BINS) + 0.5) * (0.5 * rate / BINS)
     return np.abs(estimator.response(frequency, rate)) ** 2, estimator.noise_gain(rate) ** 2
@@ -176,12 +194,12 @@ class Quick:
     sound: bool
 
 
-def closes(axis):
+def closes(axis: Axis) -> bool:
     """Whether an axis has a closed loop."""
     return axis.load is not None and axis.control is not None
 
 
-def curves(axis, speeds):
+def curves(axis: Axis, speeds: np.ndarray) -> Quick:
     """Ripple of an axis in the quick form: of its closed loop where it has one."""
     model = _model(axis)
     if closes(axis) and not axis.estimator.linear:
@@ -202,24 +220,30 @@ def curves(axis, speeds):
 class _Squares(cause_models.Step):
     """The step form without the peak, which nobody asks for here."""
 
-    def half_range(self, speed):
+    def half_range(self, speed: np.ndarray) -> np.ndarray:
         """Nothing."""
         return 0.0 * speed
 
 
-def _model(axis):
+def _model(axis: Axis) -> _Squares:
     factor = axis.interpolation.factor
     if not axis.estimator.linear or (factor is not None and factor < FEW_COUNTS):
         return engines.engine(axis)
     return _Squares(axis)
 
 
-def _long_memory(axis):
+def _long_memory(axis: Axis) -> bool:
     """Whether the estimator's lags are too many to be taken one by one."""
     return cause_models.pairs(cause_models.resolved(axis), axis.sampling.rate)[0].size > FEW_LAGS
 
 
-def _passed(axis, model, speeds, powers, names):
+def _passed(
+    axis: Axis,
+    model: Exact | Step | Timed,
+    speeds: np.ndarray,
+    powers: list[tuple[Power, np.ndarray]],
+    names: list[str],
+) -> tuple[np.ndarray, float]:
     """Error lines passed through squared gains."""
     errors = ErrorLines(axis, model, speeds)
     square = np.zeros((speeds.size, len(NAMES)))
@@ -232,7 +256,7 @@ def _passed(axis, model, speeds, powers, names):
 class _EstimatorPower(Power):
     """Squared gain of an estimator alone, in the place of a loop's: the error moves nothing."""
 
-    def __init__(self, estimator, rate):
+    def __init__(self, estimator: Estimator, rate: float) -> None:
         self.loop, self.rate, self.bins = None, rate, squared_gains.BINS
         self.estimator, self.crossover, self.stable = estimator, np.nan, True
         even = np.linspace(0.0, 0.5, squared_gains.BINS + 1)[1:]
@@ -240,7 +264,7 @@ class _EstimatorPower(Power):
         self._tabulate()
         self.white[0] = estimator.noise_gain(rate) ** 2
 
-    def exact(self, turns):
+    def exact(self, turns: np.ndarray) -> Any:
         """|D|**2 at some frequencies, shape (..., curves)."""
         found = np.zeros((*np.shape(turns), len(NAMES) + 1))
         found[..., 0] = np.abs(self.estimator.response(np.asarray(turns) * self.rate, self.rate)) ** 2
@@ -248,11 +272,11 @@ class _EstimatorPower(Power):
 
 
 @lru_cache(maxsize=32)
-def _estimator_power(estimator, rate):
+def _estimator_power(estimator: Estimator, rate: float) -> Any:
     return _EstimatorPower(estimator, rate)
 
 
-def _loops(axis, speeds):
+def _loops(axis: Axis, speeds: np.ndarray) -> list[tuple[Power, np.ndarray]]:
     """Squared gains of the loop at the speeds, kept for axes that differ in nothing that it knows."""
     signal = Signal(bandwidth=axis.signal.bandwidth)
     converter = Interpolation()
@@ -273,5 +297,5 @@ def _loops(axis, speeds):
 
 
 @lru_cache(maxsize=16)
-def _loops_of(axis, speeds):
+def _loops_of(axis: Axis, speeds: tuple[float, ...]) -> list[tuple[Power, np.ndarray]]:
     return squared_gains.at_speeds(axis, np.array(speeds))

@@ -1,7 +1,10 @@
 """Delay against ripple of velocity estimators at one speed, and the least noise that a delay allows."""
 
+from __future__ import annotations
+
 import math
 from dataclasses import dataclass, field, fields, replace
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -12,6 +15,10 @@ from ..model.estimators import Difference
 from ..open_loop.closed_form import ripple
 from ..open_loop.start_phase import worst_start
 from ..results import Series
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
 
 # What summing rounded weights leaves of a step response that does not overshoot.
 ROUNDING = 1e-9
@@ -76,14 +83,14 @@ class Frontier(Series):
     axis: Axis = field(metadata={"plain": False})
 
     @property
-    def units(self):
+    def units(self) -> dict[str, str]:
         """Units of the fields, {key: unit}."""
         unit = self.axis.scale.unit
         speeds = dict.fromkeys(("rms", "peak", "bound", "speed"), f"{unit}/s")
         ratios = dict.fromkeys(("family", "setting", "overshoot", "best"), "1")
         return {"delay": "s", "noise_gain": "1/s", "noise": unit, **speeds, **ratios}
 
-    def plot(self, ax=None):
+    def plot(self, ax: Axes | None = None) -> Axes:
         """Draw delay against ripple, one mark a candidate, with the bound.
 
         Parameters
@@ -99,7 +106,7 @@ class Frontier(Series):
 
         return pictures.frontier(self, ax)
 
-    def bound_line(self, points=200):
+    def bound_line(self, points: int = 200) -> tuple[np.ndarray, np.ndarray]:
         """The bound as a line to draw, from half a loop period to beyond the longest delay.
 
         Parameters
@@ -119,7 +126,7 @@ class Frontier(Series):
         return delay, self.noise * least_noise_gain(delay, rate)
 
 
-def frontier(axis, speed, estimators):
+def frontier(axis: Axis, speed: float, estimators: list[Any]) -> Frontier | None:
     """Delay against ripple of velocity estimators on one axis at one speed.
 
     Parameters
@@ -182,7 +189,7 @@ def frontier(axis, speed, estimators):
     )
 
 
-def least_noise_gain(delay, rate):
+def least_noise_gain(delay: np.ndarray, rate: float) -> np.ndarray:
     """Least noise gain of any linear estimator with this delay that does not overshoot a step of the speed."""
     # The estimate is a mean of the first differences with weights g_j, sum g_j = 1 (no bias at constant speed) and D
     # = sum j g_j = delay/T - 1/2. White noise makes sum (g_j - g_{j-1})**2 of it. Were any g_j allowed, the infimum
@@ -203,7 +210,7 @@ def least_noise_gain(delay, rate):
     return np.where(there, rate * np.sqrt(square), np.inf)[()]
 
 
-def _listed(estimators):
+def _listed(estimators: list[Any]) -> tuple[Any, ...]:
     """The candidates as a tuple, checked."""
     try:
         found = tuple(estimators)
@@ -217,7 +224,7 @@ def _listed(estimators):
     return found
 
 
-def _fitted(axis, estimator, place):
+def _fitted(axis: Axis, estimator: Estimator, place: int) -> Axis:
     """The axis with this estimator, all resolved; a fault names the candidate."""
     try:
         changed = replace(axis, estimator=estimator)
@@ -233,7 +240,7 @@ def _fitted(axis, estimator, place):
         raise checks.InputError(*faults) from None
 
 
-def _overshoot(estimator, rate):
+def _overshoot(estimator: Estimator, rate: float) -> float:
     """How far the step response passes 1; the velocity of timed edges is a mean of past speeds and does not."""
     if not estimator.linear:
         return 0.0
@@ -242,7 +249,7 @@ def _overshoot(estimator, rate):
     return above if above > ROUNDING else 0.0
 
 
-def _starts(axes, rms, speed):
+def _starts(axes: list[Axis], rms: np.ndarray, speed: float) -> list[str]:
     """A reason for doubt where runs at this speed differ by where they start."""
     unit, rate = axes[0].scale.unit, axes[0].sampling.rate
     if not speed or worst_start(axes[0], speed).beat < LONG * rate:
@@ -261,14 +268,14 @@ def _starts(axes, rms, speed):
     ]
 
 
-def _by_start(axis, total, speed):
+def _by_start(axis: Axis, total: float, speed: float) -> tuple[float, float]:
     """Least and largest rms over all starts: what does not depend on the start stays."""
     found = worst_start(axis, speed)
     rest = max(total**2 - found.mean**2, 0.0)
     return math.sqrt(rest + found.least**2), math.sqrt(rest + found.rms**2)
 
 
-def _white_noise(axis, speed):
+def _white_noise(axis: Axis, speed: float) -> tuple[float, tuple[()]]:
     """Position noise that is independent from sample to sample, rms, and remarks on what is left out."""
     if axis.sampling.encoder_rate is not None or axis.interpolation.edge_clock is not None:
         return 0.0, (_OWN_CLOCK,)
@@ -279,14 +286,14 @@ def _white_noise(axis, speed):
     return math.sqrt(square / 2.0) / axis.sampling.rate, (_COLOURED,) if coloured else ()
 
 
-def _undominated(delay, rms):
+def _undominated(delay: np.ndarray, rms: np.ndarray) -> np.ndarray:
     """Whether no other candidate has as little delay and ripple, and less of one."""
     no_later, no_rougher = delay <= delay[:, None], rms <= rms[:, None]
     less = (delay < delay[:, None]) | (rms < rms[:, None])
     return ~(no_later & no_rougher & less).any(axis=1)
 
 
-def _exceptions(estimators, overshoot):
+def _exceptions(estimators: list[Any], overshoot: np.ndarray) -> tuple[str]:
     """Remarks on the candidates that the bound does not hold for."""
     timed = dict.fromkeys(one.kind for one in estimators if not one.linear)
     over = dict.fromkeys(one.kind for one, above in zip(estimators, overshoot, strict=True) if above)
@@ -294,6 +301,6 @@ def _exceptions(estimators, overshoot):
     return tuple(remarks + ([_OVERSHOOT.format(", ".join(over))] if over else []))
 
 
-def _setting(estimator):
+def _setting(estimator: Estimator) -> str:
     """Fields of an estimator in one line, SI."""
     return ", ".join(f"{item.name}={getattr(estimator, item.name):g}" for item in fields(estimator))

@@ -1,13 +1,21 @@
 """How an axis stands against each limit of a requirement: values, limits, shares."""
 
+from __future__ import annotations
+
 import math
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
 
 from ..closed_loop.loop import reading_ages
 from ..model.axis import Axis
 from ..open_loop.cause_models import resolved
 from ..results import Result
 from . import worst_speeds
+
+if TYPE_CHECKING:
+    from .requirements import Requirement
+    from .worst_speeds import Curves
+
 
 # Sums of many rounded terms: a value that exceeds its limit by no more than this has just met it.
 ROUNDING = 1e-9
@@ -75,22 +83,22 @@ class Judgement(Result):
     axis: Axis = field(metadata={"plain": False})
 
     @property
-    def units(self):
+    def units(self) -> dict[str, str]:
         """Units of the limits, {name: unit}."""
         return limit_units(self.axis.scale.unit)
 
-    def limit(self, name):
+    def limit(self, name: str) -> LimitCheck:
         """The check of one limit, None where it does not apply."""
         return next((each for each in self.limits if each.name == name), None)
 
 
-def limit_units(unit):
+def limit_units(unit: str) -> dict[str, str]:
     """Units of the limits on a scale with this position unit, {name: unit}."""
     speeds = dict.fromkeys(("speeds", "measured", "relative", "actual", "top_speed", "floor"), f"{unit}/s")
     return {**speeds, "torque": "N" if unit == "m" else "N m", "phase_margin": "deg", "delay": "s"}
 
 
-def delay(axis, speed=0.0):
+def delay(axis: Axis, speed: float = 0.0) -> float:
     """Delay from the true motion to the velocity in use: the estimator's at 0 Hz and the mean age of the readings."""
     ages = reading_ages(axis)
     how = {} if axis.estimator.linear else {"speed": speed, "resolution": axis.resolution}
@@ -98,19 +106,21 @@ def delay(axis, speed=0.0):
     return float(found.delay(axis.sampling.rate, **how)) + sum(ages) / len(ages)
 
 
-def most(value, limit):
+def most(value: float, limit: float) -> dict[str, bool | float]:
     """Share and met of a value that must not exceed its limit."""
     return {"share": value / limit, "met": value <= limit * (1.0 + ROUNDING)}
 
 
-def least(name, limit, value, speed=math.nan):
+def least(name: str, limit: float, value: float, speed: float = math.nan) -> LimitCheck:
     """The check of a limit that a value must reach, at a speed where it depends on one."""
     share = math.inf if value <= 0.0 else limit / value
     met = value >= limit * (1.0 - ROUNDING)
     return LimitCheck(name=name, limit=limit, value=value, share=share, met=met, speed=speed)
 
 
-def judgement(requirement, axis, limits, curves):
+def judgement(
+    requirement: Requirement, axis: Axis, limits: list[LimitCheck], curves: Curves | None
+) -> Judgement:
     """The checks of all limits as one."""
     binding = max(limits, key=lambda each: (not each.met, each.share))
     reasons = () if curves is None else curves.reasons

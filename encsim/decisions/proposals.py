@@ -3,8 +3,12 @@
 Other velocity estimators worth trying: slower ones of the same kind, and two from the frontier.
 """
 
+from __future__ import annotations
+
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -18,6 +22,11 @@ from . import speed_suggestions
 from .frontier_curve import frontier
 from .ripple_summary import Behaviour, behave, closes
 
+if TYPE_CHECKING:
+    from ..model.estimator_base import Estimator
+    from .frontier_curve import Frontier
+
+
 # A smoother estimator may have this much delay, a quicker one at most that, in delays of the axis' own.
 LONGER, SHORTER = 2.0, 0.7
 # Phase margin that an estimator must leave, and what it may take, deg. Common practice, no source.
@@ -26,7 +35,7 @@ LEAST_MARGIN, MOST_TAKEN = 30.0, 15.0
 TRIED = 4
 
 
-def estimator_proposals(situation):
+def estimator_proposals(situation: Situation) -> Any:
     """Other estimators as keywords of a `Proposal`."""
     every = tuple(situation.now.parts["measured"])
     found = _twice_as_slow(situation.axis.estimator, every)
@@ -57,7 +66,7 @@ def estimator_proposals(situation):
     ]
 
 
-def _twice_as_slow(estimator, causes):
+def _twice_as_slow(estimator: Estimator, causes: tuple[str, ...]) -> list[dict[str, Any]]:
     """The proposal of the same estimator, slower; none where it has no such setting."""
     try:
         slower = _slower(estimator)
@@ -67,7 +76,7 @@ def _twice_as_slow(estimator, causes):
     return [] if slower is None else [words | {"change": {"estimator": slower}}]
 
 
-def _slower(estimator):
+def _slower(estimator: Estimator) -> Estimator:
     """The estimator with about half its bandwidth; None where there is no such setting."""
     if isinstance(estimator, Difference | LeastSquares):
         return replace(estimator, samples=2 * estimator.samples)
@@ -82,7 +91,14 @@ def _slower(estimator):
     return None
 
 
-def _picked(situation, curve, tried, places, words, missing):
+def _picked(
+    situation: Situation,
+    curve: Frontier,
+    tried: list[Any],
+    places: list[int],
+    words: dict[str, Any],
+    missing: str,
+) -> list[Any]:
     """The candidate with least ripple, in the loop where there is one."""
     unit = situation.axis.scale.unit
     places = sorted(places, key=lambda i: curve.rms[i])
@@ -95,7 +111,7 @@ def _picked(situation, curve, tried, places, words, missing):
     return [words | {"name": name, "change": {"estimator": best}}]
 
 
-def _named(estimator, unit):
+def _named(estimator: LowPass, unit: str) -> str:
     """An estimator in words that a customer can follow."""
     told = estimator_words(estimator)
     if isinstance(estimator, Kalman):
@@ -103,7 +119,7 @@ def _named(estimator, unit):
     return told
 
 
-def _in_loop(situation, curve, places):
+def _in_loop(situation: Situation, curve: Frontier, places: list[int]) -> list[int]:
     """Those of the candidates that leave the loop its margin, the least torque and true ripple first."""
     least = min(LEAST_MARGIN, situation.standing.phase_margin)
     least = max(least, situation.standing.phase_margin - MOST_TAKEN)
@@ -119,7 +135,7 @@ def _in_loop(situation, curve, places):
     return sorted(found, key=found.get)
 
 
-def _ratio(after, before):
+def _ratio(after: float, before: float) -> float:
     return after / before if after is not None else 1.0
 
 
@@ -155,12 +171,12 @@ class Situation:
     lines: object
     standing: object
 
-    def has(self, *causes):
+    def has(self, *causes: str) -> bool:
         """Whether one of the causes is there."""
         return any(cause in self.now.parts["measured"] for cause in causes)
 
     @property
-    def scatter(self):
+    def scatter(self) -> float:
         """Rms of the random part of the position, m or rad."""
         signal, scale = self.axis.signal, self.axis.scale
         electrical = signal.noise / signal.amplitude * scale.pitch / (2.0 * math.pi)
@@ -195,7 +211,7 @@ class Proposal:
     assumed: str = ""
 
 
-def proposed(situation):
+def proposed(situation: Situation) -> list[Any]:
     """Changes to try on an axis at a speed."""
     makers = (
         _conditioning, _trims, _ring, _counts, _converter, _average, _noise, _clocks, _period, _rate, _hysteresis,
@@ -206,7 +222,7 @@ def proposed(situation):
     return found
 
 
-def _conditioning(situation):
+def _conditioning(situation: Situation) -> Iterator[dict[str, str | tuple[str]]]:
     signal, done = situation.axis.signal, situation.axis.interpolation.correction
     name, causes = "condition the signals automatically", ("sde",)
     if signal.offset == (0.0, 0.0) and not signal.gain and not signal.phase:
@@ -229,7 +245,7 @@ def _conditioning(situation):
     yield {"kind": "conditioning", "name": name, "causes": causes, "missing": missing}
 
 
-def _trims(situation):
+def _trims(situation: Situation) -> Iterator[dict[str, Any]]:
     """Single faults of the signals, those that can be trimmed to a tenth, others halved."""
     signal = situation.axis.signal
     found = {
@@ -257,7 +273,7 @@ def _trims(situation):
             yield {"kind": kind, "name": name, "change": {f"signal.{kind}": value}, "causes": ("sde",)}
 
 
-def _ring(situation):
+def _ring(situation: Situation) -> Iterator[dict[str, Any]]:
     """Centring and a second head, where the axis has a ring."""
     axis, causes = situation.axis, ("ring",)
     if axis.ring is None:
@@ -276,7 +292,7 @@ def _ring(situation):
         yield second | {"missing": f"the axis has {len(axis.heads)} heads already"}
 
 
-def _counts(situation):
+def _counts(situation: Situation) -> Iterator[dict[str, str | tuple[str]]]:
     how, causes = situation.axis.interpolation, ("resolution",)
     finer = {"kind": "finer counts", "name": "finer interpolation", "causes": causes}
     coarser = {"kind": "coarser counts", "name": "coarser interpolation", "causes": causes}
@@ -295,7 +311,7 @@ def _counts(situation):
         }
 
 
-def _converter(situation):
+def _converter(situation: Situation) -> Iterator[dict[str, str | tuple[str]]]:
     bits, found = (
         situation.axis.interpolation.bits,
         {"kind": "bits", "name": "finer converters", "causes": ("adc",)},
@@ -310,7 +326,7 @@ def _converter(situation):
         }
 
 
-def _average(situation):
+def _average(situation: Situation) -> Iterator[dict[str, str | tuple[str, str]]]:
     found = {"kind": "average", "name": "average readings", "causes": ("noise", "adc")}
     if not situation.has("noise", "adc"):
         missing = "averaging acts on channel noise and converter steps: neither is there"
@@ -326,7 +342,7 @@ def _average(situation):
     }
 
 
-def _noise(situation):
+def _noise(situation: Situation) -> Iterator[dict[str, Any]]:
     signal, found = situation.axis.signal, {"kind": "noise", "name": "a readhead with half the noise"}
     change = {
         f"signal.{name}": HALVED * getattr(signal, name)
@@ -337,7 +353,7 @@ def _noise(situation):
     yield found | {"causes": ("jitter", "noise"), "change": change, "missing": missing}
 
 
-def _clocks(situation):
+def _clocks(situation: Situation) -> Iterator[dict[str, Any]]:
     """Jitter of the loop's clock, and clocks of the encoder's own."""
     sampling, how = situation.axis.sampling, situation.axis.interpolation
     if sampling.jitter:
@@ -364,7 +380,7 @@ def _clocks(situation):
         }
 
 
-def _period(situation):
+def _period(situation: Situation) -> Iterator[dict[str, Any]]:
     """A scale of half the period."""
     scale, signal = situation.axis.scale, situation.axis.signal
     if scale.period is None:
@@ -382,7 +398,7 @@ def _period(situation):
     }
 
 
-def _rate(situation):
+def _rate(situation: Situation) -> Iterator[dict[str, Any]]:
     rate, estimator = situation.axis.sampling.rate, situation.axis.estimator
     causes = tuple(situation.now.parts["measured"])
     kept = "the estimator keeps its settings"
@@ -405,7 +421,7 @@ def _rate(situation):
         }
 
 
-def _hysteresis(situation):
+def _hysteresis(situation: Situation) -> Iterator[dict[str, str | tuple[str, str]]]:
     """As many counts of hysteresis as keep the noise from toggling them."""
     axis, found = (
         situation.axis,

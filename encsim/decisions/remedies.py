@@ -1,7 +1,11 @@
 """Remedies: each change of an axis computed from scratch, beside what the axis does now, with its side effects."""
 
+from __future__ import annotations
+
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING, Any
 
 from .. import checks
 from ..formats import changes
@@ -10,6 +14,10 @@ from ..wording import listed
 from . import remedy_verification, remedy_words
 from .proposals import Proposal, proposed
 from .ripple_summary import CURVES, Behaviour, Standing, behave, compared, standing
+
+if TYPE_CHECKING:
+    from .proposals import Situation
+
 
 # A curve that changes by less than this share of itself stays as it was.
 LEAST = 0.01
@@ -102,13 +110,13 @@ class Changed:
     standing: Standing
 
 
-def tried(situation):
+def tried(situation: Situation) -> tuple[Remedy, ...]:
     """All remedies of an axis at a speed, those that win most first."""
     found = [remedy(situation, proposal) for proposal in proposed(situation)]
     return tuple(sorted(found, key=lambda one: (not one.applies, -one.won if one.applies else 0.0)))
 
 
-def remedy(situation, proposal):
+def remedy(situation: Situation, proposal: Proposal) -> Remedy:
     """One proposal, computed."""
     if not proposal.change:
         return _refused(situation, proposal, "none", proposal.missing)
@@ -147,7 +155,7 @@ def remedy(situation, proposal):
     return replace(found, sentence=remedy_words.sentence(found))
 
 
-def together(situation, found):
+def together(situation: Situation, found: tuple[Remedy, ...]) -> Remedy | None:
     """The first few remedies at encoder and reading, made all at once; None where there are fewer than two."""
     picked, change, covered = [], {}, set()
     for one in found:
@@ -164,7 +172,7 @@ def together(situation, found):
     return remedy(situation, Proposal(kind="together", name=names, change=change, assumed=assumed))
 
 
-def verified(one):
+def verified(one: Remedy) -> Remedy:
     """A remedy that applies with what a simulation says of it; any other as it is."""
     if not one.applies:
         return one
@@ -178,14 +186,14 @@ def verified(one):
     )
 
 
-def _changed(situation, change):
+def _changed(situation: Situation, change: dict[str, Any]) -> Changed:
     """The axis after a change, and what it does then."""
     speed = float(change.get("speed", situation.speed))
     axis = situation.axis if "speed" in change else changes.apply(situation.axis, change)
     return Changed(axis, speed, behave(axis, [speed]), standing(axis, speed))
 
 
-def _refused(situation, proposal, effect, reason):
+def _refused(situation: Situation, proposal: Proposal, effect: str, reason: str) -> Remedy:
     """A remedy that changes nothing."""
     before = situation.now.at()
     found = Remedy(
@@ -207,38 +215,38 @@ def _refused(situation, proposal, effect, reason):
     return replace(found, sentence=remedy_words.sentence(found))
 
 
-def _pairs(before, after):
+def _pairs(before: dict[str, Any], after: dict[str, Any]) -> Iterator[tuple[str, float, float]]:
     """(curve, before, after) of the curves that both have; those one has alone count as unchanged."""
     for name in CURVES:
         if before[name] is not None and after[name] is not None:
             yield name, before[name], after[name]
 
 
-def _effect(before, after):
+def _effect(before: dict[str, Any], after: dict[str, Any]) -> str:
     """What a change does to the curves."""
     less = any(new < (1.0 - LEAST) * old for _, old, new in _pairs(before, after))
     more = bool(_grown(before, after))
     return {(True, False): "better", (True, True): "mixed", (False, True): "worse"}.get((less, more), "none")
 
 
-def _grown(before, after):
+def _grown(before: dict[str, Any], after: dict[str, Any]) -> list[tuple[str, float, float]]:
     """Curves that grow, as (name, before, after)."""
     return [(name, old, new) for name, old, new in _pairs(before, after) if new > (1.0 + LEAST) * old]
 
 
-def _won(before, after):
+def _won(before: dict[str, Any], after: dict[str, Any]) -> float:
     """Share of the ripple that goes, mean over the curves; a curve counts at most once, lost or won."""
     shares = [_share(old, new) for _, old, new in _pairs(before, after)]
     return sum(shares) / len(shares)
 
 
-def _share(old, new):
+def _share(old: float, new: float) -> float:
     if old == 0.0:
         return 0.0 if new == 0.0 else -1.0
     return max(1.0 - new / old, -1.0) if math.isfinite(new) else -1.0
 
 
-def _unsafe(standing_before, changed):
+def _unsafe(standing_before: Standing, changed: Changed) -> bool:
     """Whether the changed loop swings, or is nearer to it than any loop should be."""
     after, before = changed.standing, standing_before
     if not after.stable:
@@ -247,6 +255,6 @@ def _unsafe(standing_before, changed):
     return bool(little)
 
 
-def _written(axis, change):
+def _written(axis: Axis, change: dict[str, Any]) -> dict[str, str]:
     """A change as text with units."""
     return {path: remedy_words.value(axis, path, value) for path, value in change.items()}

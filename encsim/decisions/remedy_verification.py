@@ -1,7 +1,10 @@
 """A prediction checked by simulation, as long as its statistics need, from starts spread over a signal period."""
 
+from __future__ import annotations
+
 import math
 from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -11,6 +14,10 @@ from ..time_domain import chain
 from ..time_domain.closed_run import runs, settling
 from ..time_domain.simulation import simulate
 from .ripple_summary import CURVES
+
+if TYPE_CHECKING:
+    from ..model.axis import Axis
+
 
 # Starts in groups that are spread alike: what they differ by is how far the mean may be off.
 GROUPS, STARTS = 4, 16
@@ -49,7 +56,7 @@ class Simulated:
     problem: str = ""
 
 
-def simulated(axis, speed, closed, seed=0):
+def simulated(axis: Axis, speed: float, closed: bool, seed: int = 0) -> Simulated:
     """Ripple of an axis at a speed by simulation."""
     once = _closed if closed else _opened
     least = math.ceil(max(FIRST, _passing(axis, speed), _swinging(axis, speed) if closed else 0.0))
@@ -70,7 +77,7 @@ def simulated(axis, speed, closed, seed=0):
         length = min(4 * length, most)
 
 
-def agreement(found, predicted, axis):
+def agreement(found: Simulated, predicted: dict[str, float | None], axis: Axis) -> bool:
     """Whether simulated values are the predicted ones within 5 %; None where that cannot be told."""
     nothing = ROUNDING * axis.scale.pitch * axis.sampling.rate
     pairs = [(found.values[name], value) for name, value in predicted.items() if value is not None]
@@ -85,12 +92,12 @@ def agreement(found, predicted, axis):
     )
 
 
-def _passing(axis, speed):
+def _passing(axis: Axis, speed: float) -> float:
     """Samples in which some counts pass."""
     return COUNTS * axis.resolution * axis.sampling.rate / abs(speed) if speed and axis.resolution else 0.0
 
 
-def _swinging(axis, speed):
+def _swinging(axis: Axis, speed: float) -> Any:
     """Samples in which the slowest line that the loop sees has swung some times."""
     found = lines(axis, speed)
     loud = (found.position > SMALL * found.position.max(initial=0.0)) & (
@@ -99,7 +106,7 @@ def _swinging(axis, speed):
     return SWINGS * axis.sampling.rate / found.alias[loud].min() if loud.any() else 0.0
 
 
-def _starts(axis):
+def _starts(axis: Axis) -> np.ndarray:
     """Group by group, start positions: even over a signal period, and over a turn where there is a ring."""
     number, group = np.arange(GROUPS * STARTS), np.repeat(np.arange(GROUPS), STARTS) / GROUPS
     spread = (number % STARTS + group) / STARTS + _within(axis) * (number * GOLDEN % 1.0)
@@ -110,13 +117,13 @@ def _starts(axis):
     return axis.scale.pitch * (turned + spread)
 
 
-def _within(axis):
+def _within(axis: Axis) -> float:
     """Part of a period over which a start is shifted: whole counts, or all between two starts if these are coarse."""
     factor = axis.interpolation.factor
     return 1.0 / WITHIN if factor is None else min(max(round(factor / WITHIN), 1) / factor, 1.0 / STARTS)
 
 
-def _opened(axis, speed, length, seed):
+def _opened(axis: Axis, speed: float, length: int, seed: int) -> dict[str, np.ndarray]:
     """Mean square of the measured velocity from each start."""
     found = [
         simulate(axis, speed, length + _memory(axis, length), (seed + i) % 2**64, start).rms ** 2
@@ -125,12 +132,12 @@ def _opened(axis, speed, length, seed):
     return {"measured": np.array(found)}
 
 
-def _memory(axis, length):
+def _memory(axis: Axis, length: int) -> int:
     """Samples to add for what a run leaves out at its start."""
     return min(chain.forgets_after(axis), length)
 
 
-def _closed(axis, speed, length, seed):
+def _closed(axis: Axis, speed: float, length: int, seed: int) -> Any:
     """Mean squares of the three curves from each start."""
     samples = length + settling(axis, 2 * length)
     starts = _starts(axis)
@@ -138,14 +145,14 @@ def _closed(axis, speed, length, seed):
     return {name: found.rms[name] ** 2 for name in CURVES}
 
 
-def _spread(squares):
+def _spread(squares: np.ndarray) -> float:
     """How far the root of the mean of all may be off, as a share of it."""
     groups = squares.reshape(GROUPS, STARTS).mean(axis=1)
     mean = groups.mean()
     return 0.5 * groups.std(ddof=1) / math.sqrt(GROUPS) / mean if mean > 0.0 else 0.0
 
 
-def _result(squares, settled):
+def _result(squares: dict[str, np.ndarray], settled: bool) -> Simulated:
     values = dict.fromkeys(CURVES) | {name: float(np.sqrt(each.mean())) for name, each in squares.items()}
     lost = not all(math.isfinite(value) for value in values.values() if value is not None)
     return Simulated(values=values, settled=settled or lost, problem="the axis runs away" if lost else "")

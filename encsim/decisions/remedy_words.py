@@ -1,11 +1,21 @@
 """Remedies in words with numbers: values, side effects, why one does nothing, a sentence each."""
 
+from __future__ import annotations
+
 import math
+from typing import TYPE_CHECKING, Any
 
 from ..formats import changes
 from ..wording import beside, force, listed, share_text, show
 from ..wording import sentence as sentenced
 from .ripple_summary import NAMES
+
+if TYPE_CHECKING:
+    from ..model.axis import Axis
+    from ..model.estimator_base import Estimator
+    from .proposals import Proposal, Situation
+    from .remedies import Changed, Remedy
+
 
 CURVE_WORDS = {"measured": "the measured ripple", "torque": "the {force} ripple", "actual": "the true ripple"}
 # Causes as a sentence names them.
@@ -24,26 +34,31 @@ SMALL = 0.1
 HIDES = 0.4
 
 
-def unit_of(axis, curve):
+def unit_of(axis: Axis, curve: str) -> str:
     """Unit of a curve of ripple."""
     if curve == "torque":
         return "N" if axis.scale.unit == "m" else "N m"
     return f"{axis.scale.unit}/s"
 
 
-def percent(share):
+def percent(share: float) -> str:
     """A share in whole per cent, ``less than 1 %`` where it is not nothing."""
     return f"{share_text(share).replace('<', 'less than ')} %"
 
 
-def value(axis, path, new):
+def value(axis: Axis, path: str, new: Estimator | dict[int, float] | float | tuple[Any, ...]) -> str:
     """A changed value as a file or ``--set`` takes it."""
     if path == "speed":
         return show(new, f"{axis.scale.unit}/s")
     return changes.setting(axis, path, new)
 
 
-def side_effects(axis, differing, grown, stabilised=False):
+def side_effects(
+    axis: Axis,
+    differing: list[tuple[str, float, float]],
+    grown: list[Any] | tuple[()],
+    stabilised: bool = False,
+) -> tuple[str, ...]:
     """What changes beside the ripple, and which ripple grows, each in some words with numbers."""
     found = [_figure(axis, name, old, new) for name, old, new in differing]
     found[:0] = ["the loop becomes stable"] if stabilised else []
@@ -53,18 +68,18 @@ def side_effects(axis, differing, grown, stabilised=False):
     return tuple(found)
 
 
-def _beside(new, old, unit):
+def _beside(new: float, old: float, unit: str) -> str:
     """A value after another, in the same unit where that reads well."""
     if new == 0.0:
         return "nothing"
     return beside(new, old, unit) if 0.01 * old < new < 100.0 * old else show(new, unit)
 
 
-def _curve(axis, curve):
+def _curve(axis: Axis, curve: str) -> str:
     return CURVE_WORDS[curve].format(force=force(axis))
 
 
-def _figure(axis, name, old, new):
+def _figure(axis: Axis, name: str, old: float, new: float) -> str:
     """``the phase margin falls by 12.0 deg, from 60.0 to 48.0 deg``."""
     words, unit, _ = NAMES[name]
     way = "rises" if new > old else "falls"
@@ -76,11 +91,11 @@ def _figure(axis, name, old, new):
     return f"{words} {way} from {_shown(old, shown)} to {_shown(new, shown)}"
 
 
-def _shown(number, unit):
+def _shown(number: float, unit: str) -> str:
     return "no limit" if math.isinf(number) else show(number, unit)
 
 
-def reason(situation, proposal, effect, changed):
+def reason(situation: Situation, proposal: Proposal, effect: str, changed: Changed) -> str:
     """Why a change does not help."""
     if effect == "unsafe":
         return _unsafe(changed)
@@ -97,13 +112,13 @@ def reason(situation, proposal, effect, changed):
     return listed(words) if words else "the ripple stays as it is"
 
 
-def _unsafe(changed):
+def _unsafe(changed: Changed) -> Any:
     if not changed.standing.stable:
         return "the loop would swing by itself"
     return f"a phase margin of only {changed.standing.phase_margin:.1f} deg would be left"
 
 
-def _nothing(situation, proposal):
+def _nothing(situation: Situation, proposal: Proposal) -> str:
     """Why the ripple stays within a hundredth of what it is."""
     if not any(situation.now.at().values()):
         return "there is no ripple to take away"
@@ -118,7 +133,7 @@ def _nothing(situation, proposal):
     return "the ripple stays within 1 % of what it is"
 
 
-def _beside_noise(situation, kind, share):
+def _beside_noise(situation: Situation, kind: str, share: float) -> str:
     """Counts beside the noise that hides them."""
     axis = situation.axis
     unit = axis.scale.unit
@@ -128,7 +143,7 @@ def _beside_noise(situation, kind, share):
     return words + ("; coarser ones would do as well" if kind == "coarser counts" else "")
 
 
-def sentence(remedy):
+def sentence(remedy: Remedy) -> str:
     """A remedy in a sentence."""
     name = sentenced(remedy.name)
     if not remedy.applies:

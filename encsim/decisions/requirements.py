@@ -1,7 +1,10 @@
 """What an axis is required to do over a range of speeds, and whether it does."""
 
+from __future__ import annotations
+
 import math
 from dataclasses import dataclass, field, fields
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -16,12 +19,19 @@ from . import worst_speeds
 from .judgements import Judgement as Judgement
 from .judgements import LimitCheck, delay, judgement, least, most
 
+if TYPE_CHECKING:
+    from ..checks import Check, _Nothing
+    from ..closed_loop.stability import Margins
+    from ..model.axis import Axis
+    from .worst_speeds import Curves
+
+
 SECTION = "requirement"
 RIPPLES = ("measured", "relative", "torque", "actual")
 MOST_POINTS = 100_000
 
 
-def _limit(dimension=None):
+def _limit(dimension: str | None = None) -> Any:
     """A limit that may be left out; its text in a file carries a unit of this dimension."""
     return field(default=None, metadata={"dimension": dimension})
 
@@ -67,7 +77,7 @@ class Requirement:
     delay: float | None = _limit("time")
     floor: float | None = _limit("speed")
 
-    def __post_init__(self):
+    def __post_init__(self) -> None:
         check = checks.Check(self)
         for name, unit in _UNITS.items():
             check.positive(name, unit, optional=True)
@@ -78,7 +88,7 @@ class Requirement:
             self._check_combination(check)
         check.done()
 
-    def _check_speeds(self, check):
+    def _check_speeds(self, check: Check) -> None:
         pair = self.speeds
         if not isinstance(pair, (tuple, list)) or len(pair) != 2 or not all(checks.is_real(v) for v in pair):
             check.fault("speeds", "be two finite speeds, lowest and highest", pair)
@@ -89,7 +99,7 @@ class Requirement:
         else:
             check.store("speeds", (float(pair[0]), float(pair[1])))
 
-    def _check_combination(self, check):
+    def _check_combination(self, check: Check) -> None:
         given = [name for name in LIMITS if getattr(self, name) is not None]
         if not given:
             check.fault(
@@ -108,11 +118,11 @@ class Requirement:
             check.fault("floor", rule, self.floor, "m/s or rad/s")
 
     @property
-    def closed(self):
+    def closed(self) -> Any:
         """Whether a limit needs a closed loop."""
         return any(getattr(self, name) is not None for name in ("torque", "actual", "phase_margin"))
 
-    def limit_at(self, speeds):
+    def limit_at(self, speeds: np.ndarray) -> np.ndarray:
         """The limit on measured ripple at each speed.
 
         Parameters
@@ -130,11 +140,11 @@ class Requirement:
         found = np.full(magnitude.shape, math.inf if self.measured is None else self.measured)
         return found if self.relative is None else np.minimum(found, self.relative_at(magnitude))
 
-    def relative_at(self, speeds):
+    def relative_at(self, speeds: float | np.ndarray) -> float | np.ndarray:
         """Ripple that ``relative`` allows at each speed, its floor included, m/s or rad/s."""
         return np.maximum(self.relative * np.abs(speeds), self.floor or 0.0)
 
-    def check(self, axis):
+    def check(self, axis: Axis) -> None:
         """Raise for an axis that this requirement cannot be put to.
 
         Parameters
@@ -155,7 +165,7 @@ class Requirement:
             hint = "they make the closed loop that it limits"
             checks.refuse(f"Requirement.{name}", rule, getattr(self, name), hint=hint)
 
-    def judge(self, axis, points=50):
+    def judge(self, axis: Axis, points: int = 50) -> Judgement:
         """Whether an axis meets the requirement, limit by limit.
 
         Parameters
@@ -188,7 +198,7 @@ class Requirement:
         curves.closer(self.shares)
         return self.judgement(axis, curves)
 
-    def grid(self, axis, points):
+    def grid(self, axis: Axis, points: int) -> np.ndarray:
         """Speeds at which an axis is looked at first, those where the limit has a corner among them.
 
         Parameters
@@ -206,7 +216,7 @@ class Requirement:
         corners = [speed for speed in corners if low < speed < high]
         return np.unique(np.concatenate([worst_speeds.grid(axis, low, high, points), corners]))
 
-    def shares(self, curves):
+    def shares(self, curves: Curves) -> dict[str, np.ndarray]:
         """Ripple over its limit at each speed, {limit: ndarray}.
 
         Parameters
@@ -224,7 +234,7 @@ class Requirement:
             found["relative"] = curves.rms["measured"] / self.relative_at(curves.speed)
         return found
 
-    def judgement(self, axis, curves, steady=None):
+    def judgement(self, axis: Axis, curves: Curves, steady: list[LimitCheck] | None = None) -> Judgement:
         """Whether an axis meets the requirement, by its ripple at speeds that are known already.
 
         Parameters
@@ -242,7 +252,7 @@ class Requirement:
         found = [self._ripple(curves, name, shares[name]) for name in RIPPLES if name in shares]
         return judgement(self, axis, [*found, *(steady or self.steady(axis))], curves)
 
-    def _ripple(self, curves, name, shares):
+    def _ripple(self, curves: Curves, name: str, shares: np.ndarray) -> LimitCheck:
         """The check of one limit on ripple, at its worst speed."""
         curve = "measured" if name == "relative" else name
         worst = int(np.argmax(shares))
@@ -251,7 +261,7 @@ class Requirement:
         cause = curves.largest_cause(curve, worst)
         return LimitCheck(name=name, limit=limit, value=value, speed=speed, **cause, **most(value, limit))
 
-    def steady(self, axis, known=None):
+    def steady(self, axis: Axis, known: list[str] | None = None) -> list[LimitCheck]:
         """The checks of the limits that are no ripple against speed.
 
         Parameters
@@ -274,7 +284,7 @@ class Requirement:
         return found
 
 
-def _least_margin(axis, speeds, known):
+def _least_margin(axis: Axis, speeds: tuple[float, float], known: Margins | None) -> tuple[float, float]:
     """Phase margin, deg, and where it is least, NaN where it does not depend on the speed; -inf if unstable."""
     speed = math.nan
     if not axis.estimator.linear:
@@ -296,7 +306,7 @@ _UNITS = {
 }
 
 
-def load(path, axis=None):
+def load(path: str, axis: Axis | None = None) -> Requirement:
     """The requirement in the ``[requirement]`` section of a file.
 
     Parameters
@@ -318,7 +328,9 @@ def load(path, axis=None):
     return loads(toml_text.read(path), str(path), axis)
 
 
-def loads(text, name="requirement file", axis=None, settings=()):
+def loads(
+    text: str, name: str = "requirement file", axis: Axis | None = None, settings: list[str] | tuple[()] = ()
+) -> Requirement | None:
     """The requirement in the ``[requirement]`` section of a text.
 
     Parameters
@@ -350,12 +362,12 @@ def loads(text, name="requirement file", axis=None, settings=()):
 class _Reading:
     """One section becoming a requirement."""
 
-    def __init__(self, section):
+    def __init__(self, section: Section) -> None:
         self.section = section
         self.given = section.keys([item.name for item in fields(Requirement)])
         section.unit = section.unit or self._unit()
 
-    def requirement(self):
+    def requirement(self) -> Requirement | None:
         """The requirement, or every fault at once."""
         values = {item.name: self._value(item) for item in fields(Requirement) if item.name in self.given}
         values.setdefault("speeds", NOTHING)
@@ -368,7 +380,7 @@ class _Reading:
         self.section.done()
         return found
 
-    def _unit(self):
+    def _unit(self) -> str:
         """Position unit by the first of the speeds, None where it does not tell."""
         texts = self.given.get("speeds")
         for unit in ("m", "rad"):
@@ -378,7 +390,7 @@ class _Reading:
                 return unit
         return None
 
-    def _value(self, item):
+    def _value(self, item: Any) -> float | tuple[float, float]:
         """One value in SI, NOTHING where it is faulty."""
         value, dimension = self.given[item.name], item.metadata.get("dimension")
         if item.name == "speeds":
@@ -391,7 +403,7 @@ class _Reading:
             float(f"{math.degrees(found):.15g}") if dimension == "angle" and found is not NOTHING else found
         )
 
-    def _speeds(self, texts):
+    def _speeds(self, texts: list[str]) -> tuple[float, float]:
         if not isinstance(texts, list) or len(texts) != 2:
             rule = 'be two speeds, lowest and highest, as ["1 mm/s", "100 mm/s"]'
             self.section.fault(("speeds",), rule, texts)
@@ -399,7 +411,7 @@ class _Reading:
         found = tuple(self.section.quantity(("speeds", place), t, "speed") for place, t in enumerate(texts))
         return NOTHING if NOTHING in found else found
 
-    def _take(self, fault, values):
+    def _take(self, fault: Fault, values: dict[str, _Nothing | tuple[float, float]]) -> None:
         """A fault that the requirement itself found, unless the value was faulty before."""
         name = fault.field.partition(".")[2]
         if name in self.given and values.get(name) is NOTHING:

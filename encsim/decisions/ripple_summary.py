@@ -3,9 +3,12 @@
 What a change of an axis costs or gives beside its ripple: delay, margins, top speed, counts; in numbers.
 """
 
+from __future__ import annotations
+
 import math
 from dataclasses import dataclass, replace
 from functools import lru_cache
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -16,6 +19,12 @@ from ..model.axis import ONE_HEAD, Interpolation, Signal
 from ..open_loop.cause_models import own_clock, resolved
 from ..open_loop.closed_form import ripple
 from ..open_loop.limits import top_speed
+
+if TYPE_CHECKING:
+    from ..closed_loop.stability import Margins
+    from ..model.axis import Axis
+    from ..model.load_and_control import Control
+
 
 CURVES = ("measured", "torque", "actual")
 OPENED = "the loop is unstable: the values are those of the encoder and the estimator alone"
@@ -54,29 +63,29 @@ class Behaviour:
     crossover: float = np.nan
 
     @property
-    def closed(self):
+    def closed(self) -> bool:
         """Whether the values are those of a closed loop."""
         return self.curves["torque"] is not None
 
-    def at(self, place=0):
+    def at(self, place: int = 0) -> dict[str, Any]:
         """Values at one of the speeds, {curve: float or None}."""
         return {name: None if row is None else float(row[place]) for name, row in self.curves.items()}
 
-    def shares(self, curve="measured", place=0):
+    def shares(self, curve: str = "measured", place: int = 0) -> dict[str, float]:
         """Share of each cause in the mean square of a curve at one of the speeds; nothing where there is no ripple."""
         squares = {cause: float(row[place]) ** 2 for cause, row in self.parts[curve].items()}
         total = sum(squares.values())
         return {cause: square / total for cause, square in squares.items()} if total > 0.0 else {}
 
 
-def closes(axis, speed):
+def closes(axis: Axis, speed: float) -> bool:
     """Whether the loop of an axis can be closed and answered in closed form at a speed."""
     if axis.load is None or axis.control is None:
         return False
     return axis.estimator.linear or abs(speed) >= SLOWEST_EDGES * axis.resolution
 
 
-def behave(axis, speeds):
+def behave(axis: Axis, speeds: list[float] | np.ndarray) -> Behaviour:
     """Ripple of an axis at some speeds."""
     if not closes(axis, np.abs(speeds).min(initial=np.inf)):
         looped = axis.load is not None and axis.control is not None
@@ -94,7 +103,9 @@ def behave(axis, speeds):
     )
 
 
-def _opened(axis, speeds, reason, stable=True):
+def _opened(
+    axis: Axis, speeds: list[float] | np.ndarray, reason: str | None, stable: bool = True
+) -> Behaviour:
     """Ripple of encoder and estimator alone."""
     found = ripple(axis, speeds)
     return Behaviour(
@@ -160,7 +171,7 @@ NAMES = {
 }
 
 
-def standing(axis, speed):
+def standing(axis: Axis, speed: float) -> Standing:
     """Figures of an axis at a speed."""
     found = loop_margins(_loop_of(axis), speed) if closes(axis, speed) else None
     crossed = None if found is None or not math.isfinite(found.phase_margin) else found
@@ -178,12 +189,12 @@ def standing(axis, speed):
 
 
 @lru_cache(maxsize=64)
-def loop_margins(axis, speed):
+def loop_margins(axis: Axis, speed: float) -> Margins:
     """Margins of an axis at a speed, remembered: most changes of an encoder leave the loop alone."""
     return margins(axis, speed=speed)
 
 
-def _loop_of(axis):
+def _loop_of(axis: Axis) -> Axis:
     """The axis with all left out that its margins do not depend on."""
     parts = {"signal": Signal(bandwidth=axis.signal.bandwidth), "ring": None, "heads": ONE_HEAD}
     if axis.estimator.linear:
@@ -191,7 +202,7 @@ def _loop_of(axis):
     return replace(axis, **parts)
 
 
-def delay(axis, speed):
+def delay(axis: Axis, speed: float) -> float:
     """Delay from the motion to the measured velocity, s: readings, their average, their clock, the estimator."""
     sampling, estimator = axis.sampling, axis.estimator
     about = {}
@@ -205,17 +216,17 @@ def delay(axis, speed):
     return estimator.delay(sampling.rate, **about) + sampling.latency + averaged + aged
 
 
-def _stiffness(control):
+def _stiffness(control: Control) -> float:
     return control.velocity_gain * (control.position_gain or 1.0) / (control.integral_time or 1.0)
 
 
-def compared(before, after):
+def compared(before: Standing, after: Standing) -> list[tuple[str, float, float]]:
     """Names of the figures that differ, as (name, before, after), in the order of `NAMES`."""
     pairs = ((name, getattr(before, name), getattr(after, name)) for name in NAMES)
     return [(name, old, new) for name, old, new in pairs if _differ(old, new)]
 
 
-def _differ(old, new):
+def _differ(old: float, new: float) -> bool:
     if math.isnan(old) or math.isnan(new):
         return math.isnan(old) != math.isnan(new)
     if math.isinf(old) or math.isinf(new):

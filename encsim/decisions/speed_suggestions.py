@@ -3,7 +3,10 @@
 Changes of the controller worth trying against ripple: other gains, filters of the torque.
 """
 
+from __future__ import annotations
+
 import math
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -11,6 +14,11 @@ from .. import checks
 from ..gains.tuner import tune
 from ..model.load_and_control import Notch
 from .ripple_summary import behave
+
+if TYPE_CHECKING:
+    from ..model.load_and_control import Control
+    from .proposals import Situation
+
 
 # Speeds from the given one over this to this times it are looked at, so many to each side.
 REACH, POINTS = 1.5, 120
@@ -21,7 +29,7 @@ LEAST, LEAST_RELATIVE, ENOUGH = 0.1, 0.05, 0.7
 STRONG = 0.1
 
 
-def speed_proposals(situation):
+def speed_proposals(situation: Situation) -> Any:
     """The nearest slower and faster speeds that are clearly smoother, as keywords of a `Proposal`."""
     speed = abs(situation.speed)
     found = {"kind": "speed", "name": "another speed", "causes": tuple(situation.now.parts["measured"])}
@@ -40,7 +48,7 @@ def speed_proposals(situation):
     return picked or [found | {"missing": missing}]
 
 
-def _nearest(situation, ratios):
+def _nearest(situation: Situation, ratios: np.ndarray) -> None:
     """The nearest of some speeds with most of what can be won; None where too little can."""
     there = behave(situation.axis, situation.speed * ratios)
     left = np.zeros(ratios.size)
@@ -54,7 +62,7 @@ def _nearest(situation, ratios):
     return float(situation.speed * ratios[np.flatnonzero(won >= ENOUGH * won.max())[0]])
 
 
-def _beats(situation, ratios):
+def _beats(situation: Situation, ratios: np.ndarray) -> np.ndarray:
     """Whether a strong line of these speeds is near one of the places where it vanishes."""
     lines, pace = situation.lines, situation.axis.sampling.rate * situation.axis.scale.pitch
     strong = lines.harmonic[lines.position >= STRONG * lines.position.max(initial=0.0)]
@@ -71,7 +79,7 @@ LOWER = 0.5
 HIGHEST = 0.45
 
 
-def loop_proposals(situation):
+def loop_proposals(situation: Situation) -> Any:
     """Changes of the controller as keywords of a `Proposal`; none where no loop is closed."""
     if not situation.now.closed:
         return []
@@ -80,7 +88,7 @@ def loop_proposals(situation):
     return [make(situation) | {"causes": every} for make in makers]
 
 
-def _tuned(situation):
+def _tuned(situation: Situation) -> dict[str, dict[str, float] | str]:
     found = {"kind": "tuned gains", "name": "the gains that encsim tune proposes"}
     try:
         # timed edges have gains for a speed only; all others are tuned as encsim tune does it without one
@@ -93,13 +101,13 @@ def _tuned(situation):
     return found | {"change": _gains(control), "assumed": assumed}
 
 
-def _gains(control):
+def _gains(control: Control) -> dict[str, float]:
     names = ("position_gain", "velocity_gain", "integral_time")
     values = {name: getattr(control, name) for name in names}
     return {f"control.{name}": value and float(f"{value:.3g}") for name, value in values.items()}
 
 
-def _lower(situation):
+def _lower(situation: Situation) -> dict[str, dict[str, float] | str]:
     control = situation.axis.control
     change = {
         "control.position_gain": LOWER * control.position_gain,
@@ -110,7 +118,7 @@ def _lower(situation):
     return {"kind": "lower gains", "name": "half the gains", "change": change}
 
 
-def _notch(situation):
+def _notch(situation: Situation) -> dict[str, dict[str, tuple[Any, ...]] | str]:
     """A notch on the strongest line that the loop sees well above its crossover."""
     found = {"kind": "notch", "name": "a notch that follows the strongest line"}
     lines, control, rate = situation.lines, situation.axis.control, situation.axis.sampling.rate
@@ -130,7 +138,7 @@ def _notch(situation):
     return found | {"name": name, "change": {"control.notch": (*control.notch, added)}}
 
 
-def _lowpass(situation):
+def _lowpass(situation: Situation) -> dict[str, dict[str, float] | str]:
     found = {"kind": "low-pass", "name": "a low-pass in the torque command"}
     there, crossover = situation.axis.control.lowpass, situation.now.crossover
     corner = CORNER * crossover if there is None else 0.5 * there

@@ -4,7 +4,11 @@ A line of order k is passed most where its frequency k v/p, folded at the loop r
 estimator or loop pass most: at v = (n fs +- f) p/k. Counts make lines of the order of their number a period.
 """
 
+from __future__ import annotations
+
+from collections.abc import Callable
 from functools import lru_cache
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -15,6 +19,12 @@ from ..open_loop import cause_models
 from ..open_loop.closed_form import ripple
 from ..rings.error_orders import turn_lines
 from . import fast_ripple
+
+if TYPE_CHECKING:
+    from ..closed_loop.loop import Loop
+    from ..model.axis import Axis
+    from ..model.estimator_base import Estimator
+
 
 CURVES = ("measured", "torque", "actual")
 # Lines, frequencies that are passed most, and places of each meeting, that are looked at.
@@ -41,13 +51,13 @@ class Curves:
         Why some of it may not be believed.
     """
 
-    def __init__(self, axis, compute=None):
+    def __init__(self, axis: Axis, compute: Callable[..., Any] | None = None) -> None:
         self.axis = axis
         self.compute = compute or (_of_loop if has_loop(axis) else _of_motion)
         self.speed = np.zeros(0)
         self.rms, self.parts, self.reasons = {}, {}, ()
 
-    def add(self, speeds):
+    def add(self, speeds: np.ndarray) -> None:
         """Compute these speeds too."""
         speeds = np.setdiff1d(speeds, self.speed)
         if not speeds.size:
@@ -62,7 +72,7 @@ class Curves:
         }
         self.reasons = tuple(dict.fromkeys([*self.reasons, *reasons]))
 
-    def closer(self, shares):
+    def closer(self, shares: Callable[..., Any]) -> None:
         """Look again, and closer, round the largest values of each array of shares."""
         for _ in range(ROUNDS):
             found = [
@@ -70,7 +80,7 @@ class Curves:
             ]
             self.add(np.unique(np.concatenate([np.zeros(0), *found])))
 
-    def largest_cause(self, curve, place):
+    def largest_cause(self, curve: str, place: int) -> dict[str, float | str]:
         """The largest cause of a curve at one of the speeds."""
         there = {cause: float(values[place]) for cause, values in self.parts[curve].items()}
         name, total = max(there, key=there.get, default=None), float(self.rms[curve][place])
@@ -79,12 +89,12 @@ class Curves:
         return {"cause": name, "cause_share": (there[name] / total) ** 2}
 
 
-def has_loop(axis):
+def has_loop(axis: Axis) -> bool:
     """Whether an axis has a closed loop."""
     return axis.load is not None and axis.control is not None
 
 
-def grid(axis, low, high, points):
+def grid(axis: Axis, low: float, high: float, points: int) -> np.ndarray:
     """Speeds at which to judge an axis: an even logarithmic grid and the crests within the range."""
     if low == high:
         return np.array([high])
@@ -97,7 +107,7 @@ def grid(axis, low, high, points):
     return np.unique(np.concatenate([[low], even, crests[(crests > low) & (crests < high)]]))
 
 
-def _line_crests(axis, low, high):
+def _line_crests(axis: Axis, low: float, high: float) -> np.ndarray:
     """Speeds at which strong lines meet the frequencies that are passed most."""
     if not (axis.estimator.linear or has_loop(axis)):
         return np.zeros(0)
@@ -114,7 +124,7 @@ def _line_crests(axis, low, high):
     return found.ravel()
 
 
-def _strong_orders(axis, high):
+def _strong_orders(axis: Axis, high: float) -> list[int]:
     """The strongest lines of the error in cycles a signal period, and of the counts the first."""
     orders, size = fast_ripple.Screen(axis).line_sizes(np.array([high]))
     size = size[0]
@@ -125,7 +135,7 @@ def _strong_orders(axis, high):
     return found + turns[np.argsort(-np.abs(mounted), kind="stable")[: ORDERS // 2]].tolist()
 
 
-def _passed(axis, low, high):
+def _passed(axis: Axis, low: float, high: float) -> np.ndarray:
     """Frequencies up to half the loop rate that estimator or loop pass most, Hz."""
     if has_loop(axis):
         # the loop of timed edges is another at every speed: those of both ends
@@ -134,7 +144,7 @@ def _passed(axis, low, high):
     return np.array(_estimator_peaks(cause_models.resolved(axis), axis.sampling.rate))
 
 
-def _loop_peaks(loop):
+def _loop_peaks(loop: Loop) -> np.ndarray:
     frequency = _frequencies(loop.rate)
     response = loop.response(frequency)
     return np.unique(
@@ -143,18 +153,18 @@ def _loop_peaks(loop):
 
 
 @lru_cache(maxsize=1024)
-def _estimator_peaks(estimator, rate):
+def _estimator_peaks(estimator: Estimator, rate: float) -> tuple[float, ...]:
     frequency = _frequencies(rate)
     return tuple(_peaks(frequency, np.abs(estimator.response(frequency, rate))).tolist())
 
 
-def _frequencies(rate):
+def _frequencies(rate: float) -> np.ndarray:
     """From a millionth of the loop rate to its half, even in the logarithm and even."""
     low = np.geomspace(1e-6 * rate, 0.5 * rate, RESPONSE_POINTS)
     return np.unique(np.concatenate([low, np.linspace(0.0, 0.5 * rate, RESPONSE_POINTS)[1:-1]]))
 
 
-def _peaks(frequency, gain):
+def _peaks(frequency: np.ndarray, gain: np.ndarray) -> np.ndarray:
     """The frequencies of the largest local maxima, the ends among them."""
     around = np.concatenate([[-1.0], gain, [-1.0]])
     tops = np.flatnonzero((gain >= around[:-2]) & (gain > around[2:]))
@@ -163,7 +173,7 @@ def _peaks(frequency, gain):
     return frequency[tops[np.argsort(-height, kind="stable")[:PEAKS]]]
 
 
-def _beside(speed, share):
+def _beside(speed: np.ndarray, share: np.ndarray) -> np.ndarray:
     """Speeds between the largest local maxima of a share and their neighbours."""
     around = np.concatenate([[-1.0], share, [-1.0]])
     tops = np.flatnonzero((share >= around[:-2]) & (share > around[2:]))
@@ -175,16 +185,18 @@ def _beside(speed, share):
     return np.concatenate(found)
 
 
-def _joined(old, new, order):
+def _joined(old: np.ndarray | None, new: np.ndarray, order: np.ndarray) -> np.ndarray:
     return (new if old is None else np.concatenate([old, new]))[order]
 
 
-def _of_motion(axis, speeds):
+def _of_motion(
+    axis: Axis, speeds: np.ndarray
+) -> tuple[dict[str, np.ndarray], dict[str, dict[Any, Any]], tuple[()]]:
     curve = ripple(axis, speeds)
     return {"measured": curve.rms}, {"measured": curve.parts}, curve.reasons
 
 
-def _of_loop(axis, speeds):
+def _of_loop(axis: Axis, speeds: np.ndarray) -> tuple[Any, ...]:
     found = smoothness(axis, speeds)
     rms = {name: getattr(found, name) for name in CURVES}
     if not (found.stable or found.parts["measured"]):

@@ -1,11 +1,25 @@
 """Pictures of the two channels against each other: predicted faults, and recorded points with their fit."""
 
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Any
+
 import numpy as np
 
 from ..plotting import canvas
 from ..plotting.labels import Labels
 from ..wording import digits, percent, quantity
 from .period import cause_words
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+    from ..model.axis import Signal
+    from ..open_loop.period_error import PeriodError
+    from ..plotting.canvas import Style
+    from ..recordings.channel_fit import Identification
+
 
 TIMES = (100, 50, 20, 10, 5, 2, 1)
 # The largest departure is drawn between 0.15 and 0.3 of the radius, 0.32 at most, where a factor allows it.
@@ -16,12 +30,12 @@ MOST_FAULTS = 5
 ROW = 19.5
 
 
-def exaggeration(departure):
+def exaggeration(departure: float) -> int:
     """Factor by which a departure of this share of the radius is drawn too large."""
     return next((times for times in TIMES if departure * times <= MOST_DRAWN), 1)
 
 
-def channels(error, ax=None, *, style=canvas.PRINT):
+def channels(error: PeriodError, ax: Axes | None = None, *, style: Style = canvas.PRINT) -> Axes:
     """Sine against cosine channel with its departure from the circle exaggerated, and the faults in words."""
     figure = _predicted(error)
     if ax is not None:
@@ -34,7 +48,14 @@ def channels(error, ax=None, *, style=canvas.PRINT):
     return main
 
 
-def recorded(fit, cosine, sine, ax=None, *, style=canvas.PRINT):
+def recorded(
+    fit: Identification,
+    cosine: np.ndarray,
+    sine: np.ndarray,
+    ax: Axes | None = None,
+    *,
+    style: Style = canvas.PRINT,
+) -> Axes:
     """Recorded channels with the figure that was fitted to them, departures exaggerated alike."""
     figure = _fitted(fit, cosine, sine)
     if ax is not None:
@@ -53,7 +74,9 @@ def recorded(fit, cosine, sine, ax=None, *, style=canvas.PRINT):
 class Lissajous:
     """The two channels over their ideal circle of radius 1, point by point at equal phases, as drawn."""
 
-    def __init__(self, real, ideal, centre):
+    def __init__(
+        self, real: np.ndarray, ideal: np.ndarray, centre: list[float] | tuple[float, float]
+    ) -> None:
         self.ideal, self.recorded = ideal, None
         self.departure = float(np.abs(real - ideal).max(initial=0.0))
         self.times = exaggeration(self.departure) if self.departure > 1e-9 else 1
@@ -61,13 +84,13 @@ class Lissajous:
         self.centre = complex(*centre) * self.times
 
     @property
-    def points(self):
+    def points(self) -> np.ndarray:
         """All that is drawn."""
         found = [self.ideal, self.drawn, np.zeros(0) if self.recorded is None else self.recorded]
         return np.concatenate(found)
 
 
-def _predicted(error):
+def _predicted(error: PeriodError) -> Lissajous:
     """The channels of a result over the ideal circle of their nominal amplitude and lag."""
     # A lag or a roll-off is no fault of the figure, and an error given directly moves points along it.
     signal, pitch = error.axis.signal, error.axis.scale.pitch
@@ -86,7 +109,7 @@ def _predicted(error):
     return Lissajous(np.append(real, real[:1]), np.append(ideal, ideal[:1]), centre)
 
 
-def _fitted(fit, cosine, sine):
+def _fitted(fit: Identification, cosine: np.ndarray, sine: np.ndarray) -> Lissajous:
     """The fitted figure and recorded points, each departure from the circle at the point's own phase."""
     signal = fit.signal
     phase = np.linspace(0.0, 2.0 * np.pi, 721)
@@ -98,7 +121,7 @@ def _fitted(fit, cosine, sine):
     return figure
 
 
-def _model(signal, phase):
+def _model(signal: Signal, phase: np.ndarray) -> np.ndarray:
     """Channels of unit cosine amplitude with the faults of a signal."""
     waves = [(size, order) for order, size in signal.harmonics.items()]
     cosine = np.cos(phase) + sum((size * np.cos(order * phase) for size, order in waves), signal.offset[0])
@@ -109,14 +132,14 @@ def _model(signal, phase):
     return cosine + 1j * sine
 
 
-def _phase_of(signal, points):
+def _phase_of(signal: Signal, points: np.ndarray) -> np.ndarray:
     """Phase of recorded points: offset, gain and phase taken out, then the arctangent."""
     cosine = points.real - signal.offset[0]
     sine = (points.imag - signal.offset[1]) / (1.0 + signal.gain)
     return np.arctan2((sine - cosine * np.sin(signal.phase)) / np.cos(signal.phase), cosine)
 
 
-def _fitted_faults(signal):
+def _fitted_faults(signal: Signal) -> Any:
     """Faults of a fitted signal, the largest first; what they do as a share of the signal period."""
     made = {"offset": {1: float(np.hypot(*signal.offset))}, "gain": {2: abs(signal.gain) / 2.0},
             "phase": {2: abs(signal.phase) / 2.0}}  # fmt: skip
@@ -127,7 +150,7 @@ def _fitted_faults(signal):
     return _in_words(made, signal, 1.0, lambda size: f"{percent(size / (2.0 * np.pi))} of a period")
 
 
-def _title(result, figure, subject, given=False):
+def _title(result: PeriodError, figure: Lissajous, subject: str, given: bool = False) -> str:
     """The answer: how far the figure is from a circle."""
     if not result.valid:
         return f"Not valid: {result.reasons[0] if result.reasons else 'the result says so'}"
@@ -136,13 +159,15 @@ def _title(result, figure, subject, given=False):
     return f"{subject} miss the circle by up to {percent(figure.departure)}"
 
 
-def faults_of(error):
+def faults_of(error: PeriodError) -> list[tuple[str, str, str]]:
     """Faults of the signals, the largest first: (plain words, value, what it does)."""
     signal, left, unit = error.axis.signal, 1.0 - error.axis.interpolation.correction, error.axis.scale.unit
     return _in_words(error.first_order, signal, left, lambda size: quantity(size, unit))
 
 
-def _in_words(made, signal, left, shown):
+def _in_words(
+    made: dict[Any, dict[int, float]], signal: Signal, left: float, shown: Callable[..., Any]
+) -> list[tuple[str, str, str]]:
     """Causes with their lines {cause: {order: amplitude}} as (plain words, value, ``→ line 1: 35.6 nm``)."""
     found = []
     for cause, lines in sorted(made.items(), key=lambda item: -max(item[1].values())):
@@ -151,7 +176,7 @@ def _in_words(made, signal, left, shown):
     return found
 
 
-def _fault_words(cause, signal, left):
+def _fault_words(cause: str, signal: Signal, left: float) -> tuple[str, str]:
     """Headline and value of one fault of the signals."""
     kind, _, order = cause.partition(" ")
     if kind == "offset":
@@ -170,20 +195,22 @@ def _fault_words(cause, signal, left):
     return cause.capitalize(), ""
 
 
-def _taller(gain):
+def _taller(gain: float) -> str:
     return "Sine is taller" if gain > 0.0 else "Sine is shorter"
 
 
-def _degrees(angle):
+def _degrees(angle: float) -> str:
     return digits(float(np.degrees(angle)), 3, strip=True) + "°"
 
 
-def signed_percent(share):
+def signed_percent(share: float) -> str:
     """A share as per cent with its sign."""
     return ("+" if share > 0.0 else "") + percent(share, 3, strip=True)
 
 
-def _sheet(figure, title, note, faults, style):
+def _sheet(
+    figure: Lissajous, title: str, note: str, faults: list[tuple[str, str, str]], style: Style
+) -> Axes:
     """Figure of the two channels, faults beside it (below it on a phone)."""
     shown = faults[:MOST_FAULTS]
     rows = max(len(shown), 1) * (16.0 if style.phone else ROW) + (2.0 if len(faults) > len(shown) else 0.0)
@@ -210,7 +237,7 @@ def _sheet(figure, title, note, faults, style):
     return main
 
 
-def _lissajous(ax, figure, style):
+def _lissajous(ax: Axes, figure: Lissajous, style: Style) -> Axes:
     """Ideal circle, exaggerated figure, lines that join equal phases, both centres, direction."""
     canvas.axes(ax, style)
     reach = max(float(np.abs(figure.points.real).max()), float(np.abs(figure.points.imag).max())) * 1.13
@@ -242,7 +269,7 @@ def _lissajous(ax, figure, style):
     return ax
 
 
-def _segments(ax, ends, style):
+def _segments(ax: Axes, ends: np.ndarray, style: Style) -> None:
     from matplotlib.collections import LineCollection
 
     pairs = np.stack([ends.real, ends.imag], axis=-1)
@@ -251,7 +278,7 @@ def _segments(ax, ends, style):
     )
 
 
-def _name_parts(ax, figure, style, reach):
+def _name_parts(ax: Axes, figure: Lissajous, style: Style, reach: float) -> None:
     """Axes, circle, centres and direction in words."""
     labels = Labels(ax, style)
     labels.avoid(figure.ideal.real, figure.ideal.imag, key="ideal")
@@ -278,7 +305,7 @@ def _name_parts(ax, figure, style, reach):
     labels.beside("ideal circle", "ideal", "muted", bold=False)
 
 
-def _direction(ax, labels, figure, style):
+def _direction(ax: Axes, labels: Labels, figure: Lissajous, style: Style) -> None:
     """An arrow outside the figure: which way forward motion runs."""
     turn = np.exp(1j * np.linspace(0.62, 0.95, 12))
     near = np.abs(figure.points)[np.abs(np.angle(figure.points) - 0.78) < 0.32]
@@ -301,7 +328,7 @@ def _direction(ax, labels, figure, style):
     labels.at(["forward"], arc[3].real, arc[3].imag, "muted", bold=False)
 
 
-def _alternative(title, faults):
+def _alternative(title: str, faults: list[tuple[str, str, str]]) -> str:
     text = f"Sine channel drawn against cosine channel with its departure from a circle enlarged. {title}."
     words = [f"{head}: {' '.join(value.split())} {effect}" for head, value, effect in faults[:2]]
     return f"{text} {'; '.join(words)}." if words else text

@@ -1,14 +1,24 @@
 """Picture of a choice: ripple of every candidate, as a share of its limit, against what it costs."""
 
+from __future__ import annotations
+
 import math
 import re
 from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from ..plotting import canvas
 from ..plotting.labels import Labels
 from ..wording import axis_unit, digits, percent, quantity, sentence
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+    from ..decisions.choice import Choice, Row
+    from ..plotting.canvas import Style
+
 
 HEADS = {"a4": "Ripple at its worst speed, share of the limit (%)", "phone": "Ripple, share of the limit (%)"}
 NO_RIPPLE = "Share of the limit that binds (%)"
@@ -27,7 +37,7 @@ WORDS = {
 _UNIT = re.compile(r"(?<=[0-9]) (?=[A-Za-zµ])")
 
 
-def choice(result, ax=None, *, style=canvas.PRINT):
+def choice(result: Choice, ax: Axes | None = None, *, style: Style = canvas.PRINT) -> Axes:
     """Ripple of candidates against the first column of cost, or the delay."""
     if ax is not None:
         ax = canvas.axes(ax, style)
@@ -47,7 +57,7 @@ def choice(result, ax=None, *, style=canvas.PRINT):
     return main
 
 
-def _head(result, style):
+def _head(result: Choice, style: Style) -> str:
     """What the vertical axis is: without a limit on ripple the share of whatever limit binds."""
     wanted = result.requirement
     limited = any(getattr(wanted, name) is not None for name in ("measured", "relative", "torque", "actual"))
@@ -67,18 +77,18 @@ class View:
     logarithmic: bool
 
     @property
-    def some(self):
+    def some(self) -> bool:
         """Whether there is anything to draw."""
         return len(self.rows) > 0
 
-    def places(self, rows):
+    def places(self, rows: list[Row] | tuple[Row, Row, Row, Row]) -> np.ndarray:
         """Places of some rows among those that are drawn."""
         return np.array(
             [place for place, row in enumerate(self.rows) if any(row is one for one in rows)], dtype=int
         )
 
 
-def _view(result, below=""):
+def _view(result: Choice, below: str = "") -> View:
     by_delay = not result.costs
     known = [(row, row.delay if by_delay else row.cost[result.costs[0]]) for row in result.rows]
     known = [
@@ -100,7 +110,7 @@ def _view(result, below=""):
     return View(result, rows, price, share, fits, sentence(name), by_delay)
 
 
-def _set_ranges(ax, view):
+def _set_ranges(ax: Axes, view: View) -> None:
     """A log scale of shares that holds the limit, with room for names."""
     if not view.some:
         ax.set_xticks([])
@@ -120,7 +130,7 @@ def _set_ranges(ax, view):
     canvas.limits(ax, across, (low / room, high * room))
 
 
-def _draw(ax, view, style):
+def _draw(ax: Axes, view: View, style: Style) -> Axes:
     """Limit, candidates, frontier, names of the best."""
     labels = Labels(ax, style)
     if not view.some:
@@ -145,7 +155,7 @@ def _draw(ax, view, style):
     return ax
 
 
-def _draw_marks(ax, view, style):
+def _draw_marks(ax: Axes, view: View, style: Style) -> None:
     """Filled marks for candidates that fit, hollow ones for those that do not."""
     colour, paper = style.colour("true"), style.colour("paper")
     common = {"linestyle": "none", "marker": "o", "markersize": 4.6, "zorder": 4}
@@ -155,7 +165,7 @@ def _draw_marks(ax, view, style):
             markeredgecolor=style.colour("muted"), markeredgewidth=1.0, **common)  # fmt: skip
 
 
-def _name_rows(labels, view, style):
+def _name_rows(labels: Labels, view: View, style: Style) -> None:
     """The names of the best and of the smoothest of the frontier, or of the nearest."""
     best = view.result.best
     named = [(best, "best"), *((row, "smoothest") for row in view.result.frontier[-1:] if row is not best)]
@@ -171,12 +181,12 @@ def _name_rows(labels, view, style):
         labels.at([words, what], *at, "ink", bold=number == 0, clear=RING + 0.6, most=60.0)
 
 
-def _joined(row):
+def _joined(row: Row) -> str:
     """A candidate's name whose numbers and units do not part at a line's end."""
     return _UNIT.sub("\u202f", row.short)
 
 
-def _wrapped(text, letters):
+def _wrapped(text: str, letters: int) -> str:
     """A name on as many lines as it needs, broken behind commas where it can."""
     lines = [""]
     for part in text.split(" "):
@@ -188,7 +198,7 @@ def _wrapped(text, letters):
     return "\n".join(lines)
 
 
-def _title(result):
+def _title(result: Choice) -> str:
     """The answer: what to take, or how far nothing fits."""
     if result.best is None:
         return f"None of {result.count} candidates fits: the nearest {_misses(result.nearest)}"
@@ -199,7 +209,7 @@ def _title(result):
     return f"{many}: best is {_joined(best)}{cost}"
 
 
-def _misses(row):
+def _misses(row: Row) -> Any:
     """How far a candidate is from its limit."""
     what = WORDS.get(row.binding, row.binding)
     if row.share < 2.0:
@@ -209,7 +219,7 @@ def _misses(row):
     return f"has no {what} at all" if row.binding in ("top_speed", "phase_margin") else "is unstable"
 
 
-def _note(view):
+def _note(view: View) -> str:
     """Which limit, which marks, what is left out."""
     result = view.result
     unit = f"{result.axis.scale.unit}/s"
@@ -228,7 +238,7 @@ def _note(view):
     return " ".join(words)
 
 
-def _alternative(view, title):
+def _alternative(view: View, title: str) -> str:
     """Alternative text: kind, quantities; the answer; the frontier."""
     against = view.result.costs[0] if view.result.costs else "delay"
     words = [

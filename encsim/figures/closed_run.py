@@ -3,7 +3,10 @@
 Picture of what a closed loop answers to a step or a ramp.
 """
 
+from __future__ import annotations
+
 import math
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -11,13 +14,22 @@ from ..plotting import canvas
 from ..plotting.elements import Panel, Trace, force_panel, into, length, sheet
 from ..wording import axis_words, percent, quantity, sentence
 
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+    from ..closed_loop.time_responses import RampResponse, StepResponse
+    from ..decisions.explanation import Explanation
+    from ..plotting.canvas import Style
+    from ..time_domain.closed_run import Run
+
+
 # Of a steady run that does not wander so many of the last samples are drawn: more would be a bar.
 SHOWN, BLOCKS, WANDERS = 800, 100, 0.3
 # Sticking is told from this share of the time on.
 TOLD = 0.02
 
 
-def closed_run(result, ax=None, *, style=canvas.PRINT):
+def closed_run(result: Run, ax: Axes | None = None, *, style: Style = canvas.PRINT) -> Axes:
     """Measured and true velocity, and torque or force, against time; of a profile the following error too."""
     part = _part(result)
     time, panels = np.asarray(result.time, dtype=float)[part], _panels(result, part)
@@ -31,12 +43,12 @@ def closed_run(result, ax=None, *, style=canvas.PRINT):
     return main
 
 
-def _moves(result):
+def _moves(result: Run) -> bool:
     """Whether a profile was asked for."""
     return len(result.demand) > 0 and float(np.ptp(result.demand)) > 0.0
 
 
-def _part(result):
+def _part(result: Run) -> slice:
     """Samples to draw: all, or the last of a steady run that would be nothing but a bar."""
     values = np.asarray(result.velocity, dtype=float)
     steady = result.valid and not _moves(result)
@@ -45,14 +57,14 @@ def _part(result):
     return slice(-SHOWN, None)
 
 
-def _wanders(values):
+def _wanders(values: np.ndarray) -> Any:
     """Whether values change slowly, as of an axis that sticks and slips, and not only within a cycle."""
     values = values[len(values) % BLOCKS :]
     means = values.reshape(BLOCKS, -1).mean(axis=1)
     return bool(np.std(means) > WANDERS * np.std(values))
 
 
-def _panels(result, part):
+def _panels(result: Run, part: slice) -> list[Panel]:
     """Velocities, following error of a profile, torque."""
     unit, moves = result.axis.scale.unit, _moves(result)
     rows = {
@@ -70,7 +82,7 @@ def _panels(result, part):
     return [*panels, force_panel(unit, rows["torque"])]
 
 
-def _title(result):
+def _title(result: Run) -> str:
     """The answer: where it stopped, how far off the demand it is, or what is measured and true."""
     if result.stopped is not None:
         when, why = result.stopped
@@ -81,7 +93,7 @@ def _title(result):
     return _title_of_move(result, mover) if _moves(result) else _title_of_steady(result, mover)
 
 
-def _title_of_move(result, mover):
+def _title_of_move(result: Run, mover: str) -> str:
     error, unit = np.abs(result.following_error), result.axis.scale.unit
     worst = int(np.argmax(error))
     off = f"off its demand by up to {quantity(error[worst], unit, 2)}, at {quantity(result.time[worst], 's', 2)}"
@@ -91,7 +103,7 @@ def _title_of_move(result, mover):
     return f"The {mover} sticks {percent(share)} of the time and is {off}"
 
 
-def _title_of_steady(result, mover):
+def _title_of_steady(result: Explanation, mover: str) -> Any:
     unit = f"{result.axis.scale.unit}/s"
     measured, true = (float(result.rms.get(name, np.nan)) for name in ("measured", "actual"))
     if not np.isfinite([measured, true]).all():
@@ -104,7 +116,7 @@ def _title_of_steady(result, mover):
     return f"The drive measures {measured} rms of ripple, the {mover} makes {true}{stuck}"
 
 
-def _note(result, time):
+def _note(result: Run, time: np.ndarray) -> str:
     whole = quantity(length(np.asarray(result.time, dtype=float)), "s", strip=True)
     shown = f", the last {quantity(length(time), 's', 2)} shown" if len(time) < len(result.time) else ""
     seed = f", seed\u00a0{result.seed}"
@@ -118,7 +130,7 @@ NOTHING = 1e-9
 ENDED = "within 2\u202f% after {}"
 
 
-def step(result, ax=None, *, style=canvas.PRINT):
+def step(result: RampResponse | StepResponse, ax: Axes | None = None, *, style: Style = canvas.PRINT) -> Axes:
     """Answer of a closed loop to a step or a ramp: what it asks for, what the axis does, what that takes."""
     panels = _step_panels(result)
     if ax is not None:
@@ -134,18 +146,18 @@ def step(result, ax=None, *, style=canvas.PRINT):
     return main
 
 
-def _about(result):
+def _about(result: RampResponse | StepResponse) -> str:
     """From where the values are taken."""
     if result.axis.estimator.linear:
         return "computed "
     return f"beside a steady {quantity(abs(result.speed), result.units['velocity'], strip=True)}, computed "
 
 
-def _of(result):
+def _of(result: RampResponse | StepResponse) -> str:
     return getattr(result, "of", "ramp")
 
 
-def _step_panels(result):
+def _step_panels(result: Explanation) -> Any:
     """What is asked first, the torque last."""
     unit, of = result.axis.scale.unit, _of(result)
     demand = Trace(result.demand, "ideal", "demand", 1.4)
@@ -168,27 +180,27 @@ def _step_panels(result):
     return [*first, force_panel(unit, result.torque, 2.0)]
 
 
-def _step_title(result):
+def _step_title(result: Explanation) -> Any:
     """The answer: overshoot and settling, or how far the axis is pushed or trails."""
     if not result.valid:
         return f"In doubt: {result.reasons[0]}"
     return {"load": _pushed, "ramp": _trailing}.get(_of(result), _risen)(result)
 
 
-def _risen(result):
+def _risen(result: StepResponse) -> str:
     size = quantity(abs(result.size), result.units["size"], 2)
     passed = f"{percent(result.overshoot)} overshoot" if result.overshoot > NONE else "no overshoot"
     what = "Step" if result.of == "position" else "Velocity step"
     return f"{what} of {size}: {passed}, {_ended(result)}"
 
 
-def _ended(result):
+def _ended(result: RampResponse | StepResponse) -> str:
     if math.isnan(result.settling_time):
         return f"not within 2\u202f% after {quantity(length(result.time), 's', 2)}"
     return ENDED.format(quantity(result.settling_time, "s", 2))
 
 
-def _pushed(result):
+def _pushed(result: Explanation) -> Any:
     unit = result.axis.scale.unit
     force = quantity(abs(result.size), result.units["size"], 2)
     by = f"{force} on the load push it by {quantity(abs(result.largest), unit, 2)}"
@@ -199,7 +211,7 @@ def _pushed(result):
     return f"{by}, {rest} {_ended(result)}"
 
 
-def _trailing(result):
+def _trailing(result: RampResponse) -> str:
     unit = result.axis.scale.unit
     rate, most = quantity(abs(result.rate), f"{unit}/s", 2), abs(result.largest_error)
     rest = abs(result.following_error)

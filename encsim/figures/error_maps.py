@@ -3,6 +3,10 @@
 Pictures of an axis against a reference: errors of both directions, reversal, accuracy by target.
 """
 
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
 import numpy as np
 
 from ..plotting import canvas
@@ -10,6 +14,15 @@ from ..plotting.elements import SURE, sticks, turn_panel, unit_of
 from ..plotting.labels import Labels
 from ..wording import axis_unit, counted, digits, listed, ordinal, quantity, sentence
 from .ring import angle, half_range
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+    from ..calibration.positioning import PassComparison
+    from ..calibration.two_rings import Calibration
+    from ..decisions.explanation import Explanation
+    from ..plotting.canvas import Sheet, Style
+
 
 BAND = "band: 95 % of points"
 # Orders are drawn up to the last of this share of the largest or of this many uncertainties, so many at least and most.
@@ -19,7 +32,7 @@ NAMED = 6
 CROWDED = 400
 
 
-def error_map(result, ax=None, *, style=canvas.PRINT):
+def error_map(result: Explanation, ax: Axes | None = None, *, style: Style = canvas.PRINT) -> Any:
     """Error of a ring over a turn with its band of uncertainty, and the orders it is made of."""
     band = SURE * float(np.max(result.uncertainty))
     values = result.error - result.error.mean()
@@ -42,7 +55,7 @@ def error_map(result, ax=None, *, style=canvas.PRINT):
     return main
 
 
-def calibration(result, ax=None, *, style=canvas.PRINT):
+def calibration(result: Calibration, ax: Axes | None = None, *, style: Style = canvas.PRINT) -> Axes:
     """Maps of both rings with their bands, the noise of each step, and how each turn closes."""
     bands = [SURE * float(sure[0]) for sure in (result.uncertainty, result.b_uncertainty)]
     rows = [[(result.angle, values, "ink", f"±{angle(half_range(values))}", {"linewidth": 1.1})]
@@ -66,7 +79,7 @@ def calibration(result, ax=None, *, style=canvas.PRINT):
     return panels[0]
 
 
-def calibration_plan(plan, ax=None, *, style=canvas.PRINT):
+def calibration_plan(plan: Any, ax: Axes | None = None, *, style: Style = canvas.PRINT) -> Any:
     """How much the steps magnify reading noise in each order, and which orders they lose.
 
     Parameters
@@ -106,7 +119,7 @@ def calibration_plan(plan, ax=None, *, style=canvas.PRINT):
     return main
 
 
-def _into(ax, rows, band, style):
+def _into(ax: Axes, rows: np.ndarray, band: float, style: Style) -> Any:
     """A map on somebody's axes."""
     ax = canvas.axes(ax, style)
     name, unit = unit_of(float(np.abs(rows[0][1]).max()), ax.get_title(loc="left"))
@@ -115,26 +128,26 @@ def _into(ax, rows, band, style):
     return ax
 
 
-def _few(orders):
+def _few(orders: tuple[int, int]) -> str:
     """Some orders, and that there are more."""
     shown = [str(order) for order in orders[:NAMED]]
     return ", ".join(shown) + (", …" if len(orders) > NAMED else "")
 
 
-def _stopped(reason):
+def _stopped(reason: str) -> str:
     """A reason as a sentence that ends once."""
     text = reason.replace("...", "…")
     return text if text.endswith("…") else f"{text}."
 
 
-def _by_size(result):
+def _by_size(result: Explanation) -> Any:
     """The three largest orders in words."""
     size = np.abs(result.amplitudes)
     order = np.argsort(-size, kind="stable")[:3]
     return [f"{angle(size[n])} at {n + 1} a turn" for n in order if size[n] > 1e-3 * size.max()]
 
 
-def _map_title(result, values):
+def _map_title(result: Explanation, values: np.ndarray) -> Any:
     if not np.any(values):
         return "The map holds no error"
     size = np.abs(result.amplitudes)
@@ -142,7 +155,7 @@ def _map_title(result, values):
     return f"The ring reads off by ±{angle(half_range(values))}; most of it is the {ordinal(largest)} order"
 
 
-def _map_note(result, band):
+def _map_note(result: Explanation, band: float) -> Any:
     words = ["Error over a turn, mean removed."]
     if np.isfinite(band) and band > 0.0:
         words.append(f"{sentence(BAND)}, ±{angle(band)}, on a dotted line what is noise in an order.")
@@ -150,7 +163,7 @@ def _map_note(result, band):
     return " ".join(words)
 
 
-def _orders(ax, result, unit, style):
+def _orders(ax: Axes, result: Explanation, unit: str, style: Style) -> None:
     """Sticks of the orders that matter, the uncertainty of each dotted, lost ones marked."""
     size = np.abs(result.amplitudes) / unit
     sure = result.order_uncertainty
@@ -178,7 +191,7 @@ def _orders(ax, result, unit, style):
     _mark_lost(ax, orders[~held], style)
 
 
-def _mark_lost(ax, orders, style):
+def _mark_lost(ax: Axes, orders: np.ndarray, style: Style) -> None:
     """A cross on the axis for each order that is lost, and the word."""
     if not len(orders):
         return
@@ -188,27 +201,27 @@ def _mark_lost(ax, orders, style):
     labels.put("× lost", labels.size - [labels.half("× lost", True, 9.0)[0] + 0.6, 2.2], "ink")
 
 
-def _calibration_title(result):
+def _calibration_title(result: Calibration) -> str:
     sizes = " and ".join(f"±{angle(half_range(values))}" for values in (result.a, result.b))
     sure = float(result.uncertainty[0])
     known = f", known to ±{angle(SURE * sure)}" if np.isfinite(sure) else ", how well is unknown"
     return f"Two rings of {sizes}{known}"
 
 
-def _calibration_note(result):
+def _calibration_note(result: Calibration) -> str:
     used = int(np.count_nonzero(result.weights))
     words = [f"{sentence(counted(used))} steps of {len(result.angle)} readings; {BAND}, lost orders aside."]
     words += [sentence(_stopped(reason)) for reason in result.reasons[:2]]
     return " ".join(words)
 
 
-def _calibration_text(result, title):
+def _calibration_text(result: Calibration, title: str) -> str:
     lost = f"Lost orders: {_few(result.lost)}." if result.lost else "No order is lost."
     worst = f" Steps that stand out: {_few(result.outliers)}." if result.outliers else ""
     return f"Two line charts of ring error against angle with bands, dots of noise by step. {title}. {lost}{worst}"
 
 
-def _below(sheet, result, style):
+def _below(sheet: Sheet, result: Calibration, style: Style) -> list[Axes]:
     """Noise of each step at the left (above on a phone), closure or orders at the right; the panels at the left."""
     if style.phone:
         left, right = sheet.panel(95.0, 18.0), sheet.panel(132.0, 16.0)
@@ -228,7 +241,7 @@ def _below(sheet, result, style):
     return [left, right] if style.phone else [left]
 
 
-def _steps(ax, values, result, style, signed=False):
+def _steps(ax: Axes, values: np.ndarray, result: Calibration, style: Style, signed: bool = False) -> str:
     """A dot a step; those that stand out are filled and numbered. The name of the unit."""
     known = np.nan_to_num(values)
     name, unit = unit_of(float(np.abs(known).max(initial=0.0)))
@@ -250,7 +263,7 @@ def _steps(ax, values, result, style, signed=False):
     return name
 
 
-def _magnified(ax, plan, style):
+def _magnified(ax: Axes, plan: Any, style: Style) -> Any:
     """Dots of magnification on a log axis, lost orders along the top."""
     seen = np.isfinite(plan.magnification)
     top = max(10.0 ** np.ceil(np.log10(plan.magnification[seen].max(initial=1.0) * 1.05)), 10.0)
@@ -279,7 +292,7 @@ def _magnified(ax, plan, style):
 GAP = 1.35
 
 
-def passes(result, ax=None, *, style=canvas.PRINT):
+def passes(result: PassComparison, ax: Axes | None = None, *, style: Style = canvas.PRINT) -> Axes:
     """Error of an encoder against a reference forward and backward, and the reversal between them."""
     rows = [(result.forward, "cyclic", "forward", {}), (result.backward, "counts", "backward", {})]
     if ax is not None:
@@ -290,7 +303,7 @@ def passes(result, ax=None, *, style=canvas.PRINT):
     return _sheet(result, title, note, result.position, rows, style, kind)
 
 
-def positioning(result, ax=None, *, style=canvas.PRINT):
+def positioning(result: Explanation, ax: Axes | None = None, *, style: Style = canvas.PRINT) -> Any:
     """Mean deviation at each target in both directions with two standard deviations, and the reversal."""
     rows = [(result.forward, "cyclic", "forward", {"band": 2.0 * result.forward_deviation}),
             (result.backward, "counts", "backward", {"band": 2.0 * result.backward_deviation})]  # fmt: skip
@@ -304,7 +317,7 @@ def positioning(result, ax=None, *, style=canvas.PRINT):
     return _sheet(result, title, note, result.target, rows, style, kind)
 
 
-def _passes_title(result):
+def _passes_title(result: PassComparison) -> str:
     unit = result.unit
     worst, turned = (float(np.abs(values).max()) for values in (result.error, result.reversal))
     if not worst and not turned:
@@ -312,7 +325,15 @@ def _passes_title(result):
     return f"Up to {quantity(worst, unit, 2)} off the reference; reversal up to {quantity(turned, unit, 2)}"
 
 
-def _sheet(result, title, note, position, rows, style, kind):
+def _sheet(
+    result: PassComparison,
+    title: str,
+    note: str,
+    position: np.ndarray,
+    rows: list[tuple[np.ndarray, str, str, dict[Any, Any]]],
+    style: Style,
+    kind: str,
+) -> Axes:
     """Errors above, the reversal below, on one axis of positions."""
     if not result.valid and result.reasons[0] not in note:
         note += f" In doubt: {result.reasons[0]}."
@@ -329,12 +350,19 @@ def _sheet(result, title, note, position, rows, style, kind):
     return main
 
 
-def _spread(result):
+def _spread(result: PassComparison) -> str:
     mean = getattr(result, "reversal_mean", None)
     return f"Mean reversal {quantity(result.mean_reversal if mean is None else mean, result.unit, 2)}."
 
 
-def _errors(ax, position, rows, unit, style, named=False):
+def _errors(
+    ax: Axes,
+    position: np.ndarray,
+    rows: list[tuple[np.ndarray, str, str, dict[Any, Any]]],
+    unit: str,
+    style: Style,
+    named: bool = False,
+) -> Axes:
     """Curves of one kind against position, each with its name; bars where they have a band."""
     known = ax.get_title(loc="left"), ax.get_xlabel()
     largest = max(float(np.abs(values).max() + np.max(more.get("band", 0.0))) for values, *_, more in rows)

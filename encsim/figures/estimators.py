@@ -1,12 +1,23 @@
 """Picture of what less ripple costs in delay: one mark a candidate, families joined, the least noise as grey zone."""
 
+from __future__ import annotations
+
 from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from ..plotting import canvas
 from ..plotting.labels import DOUBT, Labels
 from ..wording import axis_unit, axis_words, digits, estimator_words, percent, quantity, sentence
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+    from ..decisions.explanation import Explanation
+    from ..decisions.frontier_curve import Frontier
+    from ..plotting.canvas import Style
+
 
 # Role, marker and dashes of each family; a role beside its dashes and marker tells them apart in grey.
 LOOKS = {
@@ -40,7 +51,7 @@ CLOSE = 14.0
 WORTH = 0.95
 
 
-def frontier(result, ax=None, *, style=canvas.PRINT):
+def frontier(result: Frontier, ax: Axes | None = None, *, style: Style = canvas.PRINT) -> Axes:
     """Ripple against delay of candidate estimators at one speed.
 
     Parameters
@@ -86,7 +97,7 @@ class Found:
     time: tuple
 
 
-def _found(result, below="", head=""):
+def _found(result: Frontier, below: str = "", head: str = "") -> Found:
     delay, rms = (np.asarray(row, dtype=float) for row in (result.delay, result.rms))
     shown = np.isfinite(delay) & np.isfinite(rms) & (delay > 0.0) & (rms > 0.0)
     time = axis_unit(delay[shown].max(initial=0.0), "s", below)
@@ -96,7 +107,7 @@ def _found(result, below="", head=""):
     return Found(result, delay / time[1], rms / unit[1], shown, bound, unit, time)
 
 
-def _set_ranges(ax, found):
+def _set_ranges(ax: Axes, found: Found) -> None:
     """Log ranges that hold all marks, with room for names."""
     canvas.number_axis(ax.xaxis, logarithmic=True)
     if not np.any(found.shown):
@@ -110,7 +121,7 @@ def _set_ranges(ax, found):
     canvas.limits(ax, (delay.min() / wide, delay.max() * wide), (rms.min() / room, rms.max() * room))
 
 
-def _draw(ax, found, style):
+def _draw(ax: Axes, found: Found, style: Style) -> Axes:
     """Zone, families, rings of the best, names."""
     labels = Labels(ax, style)
     labels.doubt = SIDE_BY_SIDE
@@ -144,7 +155,7 @@ def _draw(ax, found, style):
     return ax
 
 
-def _families(found):
+def _families(found: Found) -> dict[str, list[int]]:
     """Indices of the candidates that can be shown, by family, along the delay."""
     order = np.flatnonzero(found.shown)
     order = order[np.argsort(found.delay[order], kind="stable")]
@@ -154,12 +165,12 @@ def _families(found):
     return families
 
 
-def _height(found, order):
+def _height(found: Found, order: list[int]) -> float:
     """How much ripple a family has for its delay."""
     return float(np.mean(np.log(found.rms[order] * found.delay[order])))
 
 
-def _draw_zone(labels, found):
+def _draw_zone(labels: Labels, found: Found) -> None:
     """What no estimator without overshoot reaches, as a grey zone below its line."""
     x, y = found.bound
     low = labels.ax.get_ylim()[0] / 100.0
@@ -169,7 +180,7 @@ def _draw_zone(labels, found):
     labels.avoid(x, y, key="bound")
 
 
-def _draw_family(labels, found, family, order):
+def _draw_family(labels: Labels, found: Found, family: str, order: list[int]) -> None:
     role, marker, dashes = LOOKS.get(family, OTHER)
     x, y, style = found.delay[order], found.rms[order], labels.style
     paper = style.colour("paper")
@@ -179,7 +190,7 @@ def _draw_family(labels, found, family, order):
     labels.avoid_points(x, y)
 
 
-def _name_family(labels, found, family, order):
+def _name_family(labels: Labels, found: Found, family: str, order: list[int]) -> None:
     role = LOOKS.get(family, OTHER)[0]
     if len(order) == 1:
         words = [estimator_words(found.result.estimator[order[0]]), NAMES.get(family, family)]
@@ -188,7 +199,7 @@ def _name_family(labels, found, family, order):
     labels.beside(NAMES.get(family, family), family, role)
 
 
-def _name_samples(labels, found, order):
+def _name_samples(labels: Labels, found: Found, order: list[int]) -> None:
     """The number of samples beside the marks of the differences."""
     for place, index in enumerate(order if len(order) > 1 else []):
         samples = found.result.estimator[index].samples
@@ -197,7 +208,7 @@ def _name_samples(labels, found, order):
                   most=CLOSE)  # fmt: skip
 
 
-def _name_zone(labels, found):
+def _name_zone(labels: Labels, found: Found) -> None:
     """Say what the zone is, in it where it has room, else beside it."""
     tops = labels.place(*found.bound)
     inside = (tops[:, 0] > 0.0) & (tops[:, 0] < labels.size[0]) & (tops[:, 1] > 0.0)
@@ -219,7 +230,7 @@ def _name_zone(labels, found):
     labels.beside(ZONE[-1], "bound", "muted", bold=False, most=60.0)
 
 
-def _knee(result):
+def _knee(result: Frontier) -> tuple[int, int, int]:
     """Indices (fastest, smoothest, best value) of the candidates that no other beats; None where none can be shown."""
     # Of white noise alone the ripple falls at least as fast as the delay grows, so that ripple times delay is least
     # where what no delay removes begins to show.
@@ -232,7 +243,7 @@ def _knee(result):
     return tuple(int(usable[np.argmin(row)]) for row in (delay, rms, delay * rms))
 
 
-def _title(result):
+def _title(result: Frontier) -> str:
     """The answer: what a delay buys."""
     found = _knee(result)
     if found is None:
@@ -253,17 +264,17 @@ def _title(result):
     return words.format(delay, _share(share), name)
 
 
-def _cost(result, index):
+def _cost(result: Explanation, index: int) -> Any:
     """Ripple and delay of one candidate."""
     rms = quantity(result.rms[index], f"{result.axis.scale.unit}/s", 2)
     return f"{rms} rms at {quantity(result.delay[index], 's', 2)}"
 
 
-def _share(share):
+def _share(share: float) -> str:
     return f"1/{digits(1.0 / share, 2)}" if share < 0.4 else percent(share)
 
 
-def _note(result, found):
+def _note(result: Frontier, found: Found) -> str:
     """The axis and its speed, what the marks mean, what is left out."""
     unit = f"{result.axis.scale.unit}/s"
     axis = axis_words(result.axis).rpartition(", ")[0]
@@ -279,7 +290,7 @@ def _note(result, found):
     return " ".join(words)
 
 
-def _alternative(result, found, title):
+def _alternative(result: Frontier, found: Found, title: str) -> str:
     """Alternative text: kind, quantities; the answer; the bound."""
     speed = quantity(result.speed, f"{result.axis.scale.unit}/s", strip=True)
     words = [

@@ -1,6 +1,9 @@
 """Picture of the encoder's lines at one speed over what the loop makes of them: motion, and torque or force."""
 
+from __future__ import annotations
+
 from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -9,6 +12,13 @@ from ..plotting import canvas
 from ..plotting.labels import Labels
 from ..wording import MICRO, UNITS, axis_unit, axis_words, listed, quantity, sentence, with_unit
 from .run import is_folded, worth_drawing
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+    from ..open_loop.closed_form import Lines
+    from ..plotting.canvas import Style
+
 
 TALL = {"a4": 44.0, "phone": 50.0}
 GAP = 13.0
@@ -20,7 +30,15 @@ DEPTH = {"motion": 1e-4, "force": 1e-3}
 ERROR = {"m": (MICRO + "m", 1e-6), "rad": ("″", UNITS["rad"]["″"])}
 
 
-def folded(frequency, follows, drive, lines, ax=None, *, style=canvas.PRINT):
+def folded(
+    frequency: np.ndarray,
+    follows: np.ndarray,
+    drive: np.ndarray,
+    lines: Lines,
+    ax: Axes | None = None,
+    *,
+    style: Style = canvas.PRINT,
+) -> Axes:
     """Encoder lines at one speed, where the loop sees them, over |T| and |C S|."""
     found = _found(frequency, follows, drive, lines)
     if ax is not None:
@@ -57,22 +75,22 @@ class Found:
     made: list
 
     @property
-    def unit(self):
+    def unit(self) -> str:
         """Position unit."""
         return self.lines.axis.scale.unit
 
     @property
-    def force(self):
+    def force(self) -> tuple[str, str]:
         """What the motor makes, and its unit."""
         return ("force", "N") if self.unit == "m" else ("torque", "N m")
 
-    def strongest(self, name):
+    def strongest(self, name: str) -> tuple[int, float, bool, dict[str, float]]:
         """The line that makes most motion or force, None where none makes any."""
         best = max(self.made, key=lambda line: line[3][name], default=None)
         return best if best is not None and best[3][name] > 0.0 else None
 
 
-def _found(frequency, follows, drive, lines):
+def _found(frequency: np.ndarray, follows: np.ndarray, drive: np.ndarray, lines: Lines) -> Found:
     """Sizes of the gains, and of what each line makes of them."""
     frequency = np.asarray(frequency, dtype=float).ravel()
     gains = {"motion": np.abs(np.ravel(follows)), "force": np.abs(np.ravel(drive))}
@@ -96,13 +114,13 @@ def _found(frequency, follows, drive, lines):
     return Found(frequency, gains, {"motion": 1.0, "force": force[1] / one, "unit": force[0]}, lines, made)
 
 
-def _gain_at(alias, frequency, gain):
+def _gain_at(alias: float, frequency: np.ndarray, gain: np.ndarray) -> float:
     """Gain at a frequency, along straight lines on log scales; the nearest end outside."""
     with np.errstate(divide="ignore", invalid="ignore"):
         return float(np.exp(np.interp(np.log(alias), np.log(frequency), np.log(gain))))
 
 
-def _head(found, name, style):
+def _head(found: Found, name: str, style: Style) -> str:
     if name == "motion":
         return (
             "Part of the error that the axis follows, |T|"
@@ -115,11 +133,11 @@ def _head(found, name, style):
     return f"{word} {of}{'' if style.phone else ', |C S|'} ({found.scales['unit']})"
 
 
-def _lowest(found):
+def _lowest(found: Found) -> float:
     return max(found.frequency[0], found.frequency[-1] / 10.0**DECADES)
 
 
-def _set_ranges(ax, found, name):
+def _set_ranges(ax: Axes, found: Found, name: str) -> None:
     """Log ranges and tick marks of a panel."""
     canvas.number_axis(ax.xaxis, logarithmic=True)
     across = (_lowest(found), found.frequency[-1])
@@ -134,7 +152,7 @@ def _set_ranges(ax, found, name):
     canvas.limits(ax, across, (min(low, high / 3.0), high * (30.0 if name == "motion" else 8.0)))
 
 
-def _draw(ax, found, name, style):
+def _draw(ax: Axes, found: Found, name: str, style: Style) -> None:
     """The gain, and a stick a line up to it."""
     gain = found.gains[name] / found.scales[name]
     role = "true" if name == "motion" else "force"
@@ -154,7 +172,7 @@ def _draw(ax, found, name, style):
         labels.put("nothing: the loop is open", labels.size / 2.0, "muted", bold=False)
 
 
-def _stick(labels, x, y, hollow):
+def _stick(labels: Labels, x: float, y: float, hollow: bool) -> None:
     """A line from the foot of the panel to the gain at its frequency; a folded one hollow and dashed."""
     ax, colour = labels.ax, labels.style.colour("cyclic")
     low, dashes = ax.get_ylim()[0], (0, (2.2, 1.1)) if hollow else "-"
@@ -167,7 +185,7 @@ def _stick(labels, x, y, hollow):
     labels.block(*(place - 1.3), *(place + 1.3))
 
 
-def _told(found, name):
+def _told(found: Found, name: str) -> list[tuple[list[Any], float, bool, float]]:
     """(names, Hz, folded, size) of each stick; lines at rest share one, and take no torque."""
     unit = found.unit if name == "motion" else found.force[1]
     told = [
@@ -184,14 +202,14 @@ def _told(found, name):
     return told
 
 
-def _names(number, alias, size, unit):
+def _names(number: int, alias: float, size: float, unit: str) -> list[str]:
     """Number of a line with what the loop makes of it, the longest way to say it first."""
     made = f"±{quantity(size, unit, 2)}"
     where = quantity(alias, "Hz")
     return [f"line {number}, {where}:\n{made}", f"line {number}:\n{made}", f"{number}: {made}", f"{number}"]
 
 
-def _title(found):
+def _title(found: Found) -> str:
     """The answer: which line the axis follows most, which makes most force."""
     speed = quantity(abs(found.lines.speed), f"{found.unit}/s", strip=True)
     moved, forced = found.strongest("motion"), found.strongest("force")
@@ -208,7 +226,7 @@ def _title(found):
     return f"At {speed} line {moved[0]} moves the axis most, ±{motion}; line {forced[0]} takes {force}"
 
 
-def _note(found):
+def _note(found: Found) -> str:
     words = [f"{sentence(axis_words(found.lines.axis))}."]
     if found.made:
         words.append("Sticks: lines of the encoder where the loop sees them, with what they make.")
@@ -217,7 +235,7 @@ def _note(found):
     return " ".join(words)
 
 
-def _alternative(found, title):
+def _alternative(found: Found, title: str) -> str:
     """Alternative text: kind, quantities; the answer; how many lines are folded."""
     count = sum(line[2] for line in found.made)
     return (

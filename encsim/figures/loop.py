@@ -1,5 +1,9 @@
 """Picture of a closed loop in steady motion: what the drive measures, what the motor does, what the load does."""
 
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
 import numpy as np
 
 from .. import checks
@@ -9,6 +13,15 @@ from ..wording import axis_unit, quantity, sentence
 from . import loop_view as findings
 from .ripple import hatch
 from .ripple_view import CAUSES, Frame, range_of_speeds, range_of_values
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+    from ..closed_loop.closed_loop_ripple import Smoothness
+    from ..plotting.canvas import Style
+    from .loop_view import Closed
+    from .ripple_view import View
+
 
 ROLES = {"measured": "ink", "torque": "force", "actual": "true"}
 HEADS = {
@@ -32,7 +45,9 @@ APART = 1.0
 BESIDE = ("and beside the speeds where lines vanish", "and beside vanishing lines", "folded")
 
 
-def smoothness(result, ax=None, *, simulated=None, style=canvas.PRINT):
+def smoothness(
+    result: Smoothness, ax: Axes | None = None, *, simulated: None = None, style: Style = canvas.PRINT
+) -> Axes:
     """Ripple of a closed loop against speed: measured velocity, torque or force, true velocity of the load.
 
     Parameters
@@ -68,7 +83,7 @@ def smoothness(result, ax=None, *, simulated=None, style=canvas.PRINT):
     return main
 
 
-def _check(simulated):
+def _check(simulated: None) -> None:
     """Refuse simulated points that cannot be drawn."""
     for name in findings.CURVES if simulated is not None else ():
         if name in simulated and np.size(simulated[name]) != np.size(simulated["speed"]):
@@ -76,7 +91,7 @@ def _check(simulated):
             checks.refuse("plot.simulated", f"hold speed and {name} of one length", sizes)
 
 
-def _single(view, style):
+def _single(view: View, style: Style) -> Any:
     """One speed or standstill: each curve and its parts as bars; nothing of a loop that is not stable."""
     groups = [_bars(view, name) for name in findings.CURVES] if view.result.stable else []
     body = sum(9.0 + elements.height(rows) for rows in groups) + 8.0
@@ -92,7 +107,7 @@ def _single(view, style):
     return ax
 
 
-def _bars(view, name):
+def _bars(view: View, name: str) -> Any:
     values, moving = findings.single(view), len(view.speed) > 0
     parts = view.parts[name] if moving else (view.parts_still or {}).get(name, {})
     wanted = [("all together", ROLES[name], (values or {}).get(name, 0.0))]
@@ -103,16 +118,16 @@ def _bars(view, name):
     ]
 
 
-def _note(view):
+def _note(view: Closed) -> str:
     return findings.note(view, any(len(speed) for speed, _ in view.rings.values()))
 
 
-def _head(view, name, style):
+def _head(view: Closed, name: str, style: Style) -> str:
     words = HEADS[style.page][name].format(force=view.force[0], mover=view.mover)
     return sentence(words)
 
 
-def _into(ax, view, style):
+def _into(ax: Axes, view: View, style: Style) -> Any:
     """The true velocity in the caller's axes, in the units that they may have already."""
     ax = canvas.axes(ax, style)
     frame = _frame(view, "actual", ax.get_xlabel(), ax.get_title(loc="left"))
@@ -123,7 +138,7 @@ def _into(ax, view, style):
     return ax
 
 
-def _sheet(view, style):
+def _sheet(view: Closed, style: Style) -> Axes:
     """Three panels over one axis of speeds."""
     tall = TALL[style.page]
     sheet = canvas.Sheet(style, findings.title(view), _note(view), 7.0 + 3.0 * tall + 2.0 * GAP + 13.0)
@@ -141,13 +156,13 @@ def _sheet(view, style):
     return panels["actual"]
 
 
-def _frame(view, name, below="", head=""):
+def _frame(view: Closed, name: str, below: str = "", head: str = "") -> Frame:
     """Units of one panel."""
     speed = axis_unit(view.speed.max(initial=0.0), view.speed_unit, below)
     return Frame(speed, axis_unit(view.curves[name].max(initial=0.0), view.unit(name), head))
 
 
-def _set_ranges(ax, view, name, frame):
+def _set_ranges(ax: Axes, view: Closed, name: str, frame: Frame) -> None:
     """Log ranges and tick marks of a panel."""
     values = np.concatenate([view.curves[name], view.rings[name][1]]) / frame.ripple_unit[1]
     canvas.number_axis(ax.xaxis, logarithmic=True)
@@ -162,7 +177,7 @@ def _set_ranges(ax, view, name, frame):
     canvas.limits(ax, across, range_of_values(values, parts, 5.0 if name == "actual" else 2.2))
 
 
-def _fill(ax, view, name, frame, style):
+def _fill(ax: Axes, view: Closed, name: str, frame: Frame, style: Style) -> None:
     """Curves, rings, verticals and names of one panel."""
     x, low = frame.x(view.speed), ax.get_ylim()[0] / 100.0
     hatch(ax, view, style, frame)
@@ -190,7 +205,7 @@ def _fill(ax, view, name, frame, style):
         labels.beside("noise and counts", "quiet", "noise", most=40.0)
 
 
-def _verticals(labels, x):
+def _verticals(labels: Labels, x: np.ndarray) -> None:
     """Thin verticals at the speeds where lines vanish."""
     kept, last = [], -np.inf
     for value, place in zip(x, labels.place(x, np.full(len(x), labels.ax.get_ylim()[0]))[:, 0], strict=True):
@@ -201,7 +216,7 @@ def _verticals(labels, x):
         labels.ax.axvline(value, color=labels.style.colour("grid"), linewidth=0.8, zorder=0.8)
 
 
-def _name_peaks(labels, view, frame):
+def _name_peaks(labels: Labels, view: Closed, frame: Frame) -> None:
     """Name the lines that meet the resonance, and say where else the load shakes."""
     for speed, size, order in sorted(findings.meetings(view), key=lambda found: -found[1]):
         named = labels.at([f"line {order}"], frame.x(speed), size / frame.ripple_unit[1], "true", above=True)

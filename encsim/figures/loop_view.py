@@ -1,11 +1,19 @@
 """What a closed loop's ripple says: a smoothness result sorted for drawing, and its words and numbers."""
 
+from __future__ import annotations
+
 from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from ..wording import axis_words, listed, quantity, sentence
 from .ripple_view import CAUSES, FEW, finite, parts_by_role
+
+if TYPE_CHECKING:
+    from ..closed_loop.closed_loop_ripple import Smoothness
+    from .ripple_view import View
+
 
 CURVES = ("measured", "torque", "actual")
 # Lines that are looked for where the load shakes.
@@ -38,36 +46,36 @@ class Closed:
     rings: dict
 
     @property
-    def few(self):
+    def few(self) -> bool:
         """Whether single speeds are marked."""
         return len(self.speed) <= FEW
 
     @property
-    def speed_unit(self):
+    def speed_unit(self) -> str:
         """Unit of speeds, SI."""
         return f"{self.result.axis.scale.unit}/s"
 
     @property
-    def force(self):
+    def force(self) -> tuple[str, str]:
         """What the motor makes, and its unit."""
         return ("force", "N") if self.result.axis.scale.unit == "m" else ("torque", "N m")
 
-    def unit(self, curve):
+    def unit(self, curve: str) -> str:
         """Unit of a curve, SI."""
         return self.force[1] if curve == "torque" else self.speed_unit
 
     @property
-    def sound(self):
+    def sound(self) -> np.ndarray:
         """Speeds that findings are drawn from: those not in doubt, or all where all are."""
         return ~self.doubtful if not np.all(self.doubtful) else np.ones_like(self.doubtful)
 
-    def quiet(self, curve):
+    def quiet(self, curve: str) -> np.ndarray:
         """Noise and counts alone; zeros where cyclic error is all there is."""
         squares = [part**2 for role, part in self.parts[curve].items() if role != "cyclic"]
         return np.sqrt(sum(squares, np.zeros(len(self.speed))))
 
     @property
-    def vanishing(self):
+    def vanishing(self) -> np.ndarray:
         """Speeds at which lines vanish; those of every line where the result names none."""
         named = getattr(self.result, "vanishing", None)
         low, high = (self.speed[0], self.speed[-1]) if len(self.speed) else (0.0, 0.0)
@@ -79,12 +87,12 @@ class Closed:
         return speeds[(speeds >= low) & (speeds <= high)] if len(speeds) else np.zeros(0)
 
     @property
-    def mover(self):
+    def mover(self) -> str:
         """What shakes: the load on its spring, or the whole axis."""
         return "load" if self.result.axis.load.flexible else "axis"
 
 
-def closed_of(result, simulated=None):
+def closed_of(result: Smoothness, simulated: None = None) -> Closed:
     """Sort and sum up a result for drawing."""
     speed = np.abs(np.asarray(result.speed, dtype=float)).ravel()
     order = np.unique(speed, return_index=True)[1]
@@ -104,14 +112,14 @@ def closed_of(result, simulated=None):
     )
 
 
-def _taken(parts, where):
+def _taken(parts: dict[str, dict[str, np.ndarray]], where: np.ndarray) -> dict[str, dict[str, np.ndarray]]:
     return {
         name: {role: part[where] for role, part in roles.items() if np.any(part[where] > 0.0)}
         for name, roles in parts.items()
     }
 
 
-def _rings(simulated, name):
+def _rings(simulated: None, name: str) -> tuple[np.ndarray, np.ndarray]:
     """Simulated speeds and values of one curve, those that a log panel can show."""
     if simulated is None or name not in simulated:
         return np.zeros(0), np.zeros(0)
@@ -120,7 +128,7 @@ def _rings(simulated, name):
     return speed[shown], size[shown]
 
 
-def meetings(view):
+def meetings(view: Closed) -> list[Any]:
     """(speed, ripple, order) of each line that meets the resonance unfolded and makes the load shake there."""
     axis = view.result.axis
     frequency = axis.load.resonance
@@ -139,7 +147,7 @@ def meetings(view):
     return found
 
 
-def folded_peak(view):
+def folded_peak(view: Closed) -> int:
     """Index of the highest peak beside a speed where lines vanish, None where none is worth a word."""
     shaken = np.where(view.sound, view.curves["actual"], 0.0)
     quiet, marks = view.quiet("actual"), view.vanishing
@@ -151,7 +159,7 @@ def folded_peak(view):
     return best if peaks[best] > 0.1 * shaken.max() else None
 
 
-def title(view):
+def title(view: Closed) -> str:
     """The answer: where the load shakes most, and why."""
     if not view.result.stable:
         return "Not stable: the loop swings by itself, so no ripple can be predicted"
@@ -166,7 +174,7 @@ def title(view):
     return _title_of_range(view, shaken)
 
 
-def _title_single(view):
+def _title_single(view: View) -> Any:
     where = (
         f"At {quantity(view.speed[0], view.speed_unit, strip=True)}" if len(view.speed) else "At standstill"
     )
@@ -177,12 +185,12 @@ def _title_single(view):
     return f"{where}: the {view.mover} shakes by {true} rms, the motor makes {force} rms of {view.force[0]}"
 
 
-def single(view):
+def single(view: View) -> Any:
     """The three values of the one speed there is."""
     return {name: float(curve[0]) for name, curve in view.curves.items()} if len(view.speed) else view.still
 
 
-def _title_of_range(view, shaken):
+def _title_of_range(view: Closed, shaken: np.ndarray) -> str:
     most = shaken.max()
     size = quantity(most, view.speed_unit, 2)
     met = [(speed, order) for speed, value, order in meetings(view) if value >= EQUAL * most]
@@ -196,7 +204,7 @@ def _title_of_range(view, shaken):
     return f"The {view.mover} shakes most at {worst}, {size} rms: {cause(view)}"
 
 
-def cause(view):
+def cause(view: Closed) -> str:
     """What makes the load shake most, in words."""
     worst = int(np.argmax(np.where(view.sound, view.curves["actual"], 0.0)))
     parts = view.parts["actual"]
@@ -206,12 +214,12 @@ def cause(view):
     return CAUSES.get(role, "no cause found")
 
 
-def _hair_beside(view, index):
+def _hair_beside(view: Closed, index: int) -> bool:
     """Whether a speed differs so little from one where lines vanish that both read the same."""
     return bool(np.any(np.abs(view.speed[index] / view.vanishing - 1.0) < HAIR))
 
 
-def note(view, rings):
+def note(view: Closed, rings: bool) -> str:
     """The axis, and what the marks mean."""
     words = [f"{sentence(axis_words(view.result.axis))}, loop closed, all rms."]
     if len(view.speed) > 1:
@@ -231,7 +239,7 @@ def note(view, rings):
     return " ".join(words)
 
 
-def alternative(view):
+def alternative(view: Closed) -> str:
     """Alternative text: kind, quantities, range; the answer; what the drive sees there; what is odd."""
     if len(view.speed) < 2 or not view.result.stable:
         return f"Velocity measured, {view.force[0]} and true velocity of a closed loop. {title(view)}."

@@ -1,6 +1,9 @@
 """Picture of the loop gain: gain and phase against frequency, and how far both may move before the loop swings."""
 
+from __future__ import annotations
+
 from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from matplotlib import ticker
@@ -10,6 +13,14 @@ from ..plotting.labels import Labels
 from ..plotting.strips import choose_names, top_names, top_ticks
 from ..wording import MINUS, axis_words, digits, quantity, sentence, with_unit
 from .run import worth_drawing
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+    from ..closed_loop.stability import Margins
+    from ..open_loop.closed_form import Lines, RippleCurve
+    from ..plotting.canvas import Style
+
 
 # Common practice, no source: less than these is little room.
 ROOM_PHASE, ROOM_GAIN, ROOM_PEAK = 30.0, 2.0, 2.0
@@ -22,7 +33,15 @@ UPRIGHT_PITCH = 5.0
 MOST = 1000
 
 
-def margins(result, frequency, open_gain, ax=None, *, lines=None, style=canvas.PRINT):
+def margins(
+    result: Margins,
+    frequency: np.ndarray,
+    open_gain: np.ndarray,
+    ax: Axes | None = None,
+    *,
+    lines: Lines | None = None,
+    style: Style = canvas.PRINT,
+) -> Axes:
     """Open-loop gain and phase against frequency, with crossover, margins, resonances and encoder lines.
 
     Parameters
@@ -76,19 +95,19 @@ class Curve:
     falling: tuple | None
     peak: tuple
 
-    def at(self, frequency):
+    def at(self, frequency: float) -> tuple[float, float, float]:
         """(Hz, dB, deg) of the curve at a frequency."""
         where = np.log(frequency)
         grid = np.log(self.frequency)
         return float(frequency), *(float(np.interp(where, grid, row)) for row in (self.gain, self.phase))
 
     @property
-    def marks(self):
+    def marks(self) -> list[tuple[float, float, float]]:
         """All places that must be in sight."""
         return [mark for mark in (self.crossover, self.turning, self.rising, self.falling) if mark]
 
 
-def curve_of(result, frequency, open_gain):
+def curve_of(result: Margins, frequency: np.ndarray, open_gain: np.ndarray) -> Curve:
     """The loop gain in dB and degrees, with the places of the margins; None where there is no loop gain."""
     frequency, loop = np.asarray(frequency, dtype=float), np.asarray(open_gain, dtype=complex)
     shown = np.isfinite(loop) & (np.abs(loop) > 0.0) & (frequency > 0.0)
@@ -109,7 +128,7 @@ def curve_of(result, frequency, open_gain):
     return Curve(result, frequency, gain, phase, max(low, frequency[0]), peak=peak, **places)
 
 
-def _places(curve, result, loop):
+def _places(curve: Curve, result: Margins, loop: np.ndarray) -> dict[str, Any]:
     """Where the margins are read: crossover, the crossing of least phase, the gains that may rise or fall."""
     crossings = _zeros(curve.frequency, curve.gain)
     away = np.array([_from_swinging(curve.at(one)[2]) for one in crossings])
@@ -122,19 +141,19 @@ def _places(curve, result, loop):
     }
 
 
-def _from_swinging(phase):
+def _from_swinging(phase: float) -> float:
     """Distance of a phase from the nearest odd multiple of 180 deg, -180 to 180."""
     return (phase % 360.0) - 180.0
 
 
-def _zeros(frequency, values):
+def _zeros(frequency: np.ndarray, values: np.ndarray) -> np.ndarray:
     """Frequencies at which a row passes zero."""
     change = np.flatnonzero(np.sign(values[:-1]) * np.sign(values[1:]) < 0.0)
     share = values[change] / (values[change] - values[change + 1])
     return frequency[change] * (frequency[change + 1] / frequency[change]) ** share
 
 
-def _of_factor(curve, loop, factor):
+def _of_factor(curve: Curve, loop: np.ndarray, factor: float) -> tuple[float, float, float] | None:
     """The place where the loop, times this factor, passes -1; None where the factor is no number above 0."""
     if not np.isfinite(factor) or factor <= 0.0:
         return None
@@ -144,7 +163,7 @@ def _of_factor(curve, loop, factor):
     return found[int(np.argmin(off))]
 
 
-def _sheet(result, curve, lines, style, title):
+def _sheet(result: Margins, curve: Curve, lines: Lines | None, style: Style, title: str) -> Axes:
     """Gain and phase over one axis of frequencies."""
     tall, below = TALL[style.page]
     seen = _seen(lines, curve)
@@ -163,18 +182,18 @@ def _sheet(result, curve, lines, style, title):
     return gain
 
 
-def _seen(lines, curve):
+def _seen(lines: Lines | None, curve: Curve) -> list[tuple[float, str]]:
     """(Hz as the loop sees it, number) of the strongest lines in range, ascending."""
     kept = worth_drawing(lines)
     found = [(float(lines.alias[index]), f"{int(lines.harmonic[index])}") for index in kept]
     return sorted(one for one in found if curve.low <= one[0] <= curve.frequency[-1])
 
 
-def _inside(curve):
+def _inside(curve: Curve) -> np.ndarray:
     return curve.frequency >= curve.low
 
 
-def _set_gain_ranges(ax, curve):
+def _set_gain_ranges(ax: Axes, curve: Curve) -> None:
     gain = curve.gain[_inside(curve)]
     low, high = max(gain.min(), min([DEEPEST, *(mark[1] - 20.0 for mark in curve.marks)])), gain.max()
     room = 0.06 * max(high - low, 20.0)
@@ -185,7 +204,7 @@ def _set_gain_ranges(ax, curve):
     canvas.limits(ax, (curve.low, curve.frequency[-1]), (min(low, -6.0) - room, max(high, 6.0) + room))
 
 
-def _set_phase_ranges(ax, curve):
+def _set_phase_ranges(ax: Axes, curve: Curve) -> None:
     phase = curve.phase[_inside(curve)]
     deepest = min([STEEPEST, *(mark[2] - 45.0 for mark in curve.marks)])
     low, high = max(phase.min(), deepest), phase.max()
@@ -199,7 +218,9 @@ def _set_phase_ranges(ax, curve):
     canvas.limits(ax, (curve.low, curve.frequency[-1]), (low, high))
 
 
-def _draw_gain(ax, curve, style, seen=(), lines=None):
+def _draw_gain(
+    ax: Axes, curve: Curve, style: Style, seen: list[tuple[float, str]] = (), lines: Lines | None = None
+) -> None:
     """Gain with bars of the gain margins, resonances, encoder lines."""
     labels = Labels(ax, style)
     if seen:
@@ -227,7 +248,7 @@ def _draw_gain(ax, curve, style, seen=(), lines=None):
         _name_resonance(labels, curve, part)
 
 
-def _draw_lines(labels, seen, lines):
+def _draw_lines(labels: Labels, seen: list[tuple[float, str]], lines: Lines) -> None:
     """Ticks and numbers of the encoder's lines along the top."""
     x = np.array([frequency for frequency, _ in seen])
     places = labels.place(x, np.zeros(len(x)))[:, 0]
@@ -239,7 +260,7 @@ def _draw_lines(labels, seen, lines):
     top_names(labels, names, start, prefix)
 
 
-def _draw_phase(ax, curve, style):
+def _draw_phase(ax: Axes, curve: Curve, style: Style) -> None:
     """Phase with the bar of the phase margin and the phase at which the loop swings."""
     labels = Labels(ax, style)
     low, high = ax.get_ylim()
@@ -265,7 +286,7 @@ def _draw_phase(ax, curve, style):
         labels.beside(f"{_degrees(nearest)}: swings by itself", ("swings", nearest), "limit", lone=False)
 
 
-def _uprights(labels, curve):
+def _uprights(labels: Labels, curve: Curve) -> None:
     """Verticals through both panels: crossover dashed, the gain that may rise dotted."""
     for place, role, dashes in (
         (curve.crossover, "cyclic", (0, (4, 2))),
@@ -279,20 +300,20 @@ def _uprights(labels, curve):
             labels.avoid_points(np.full(len(heights), place[0]), heights)
 
 
-def _bar(labels, x, start, end, role):
+def _bar(labels: Labels, x: float, start: float, end: float, role: str) -> None:
     """A margin as a thick bar, with a dot on the curve."""
     labels.ax.plot([x, x], [start, end], color=labels.style.colour(role), linewidth=4.0, zorder=4,
                    solid_capstyle="butt")  # fmt: skip
     _dot(labels, x, end, role)
 
 
-def _dot(labels, x, y, role):
+def _dot(labels: Labels, x: float, y: float, role: str) -> None:
     labels.ax.plot(x, y, "o", markersize=7.0, color=labels.style.colour(role), markeredgewidth=0.0, zorder=5)
     place = labels.place(x, y)[0]
     labels.block(*(place - 1.2), *(place + 1.2))
 
 
-def _name_resonance(labels, curve, part):
+def _name_resonance(labels: Labels, curve: RippleCurve, part: slice) -> None:
     """Name the resonance at its top, with the loop gain there."""
     if not curve.low < part.frequency < curve.frequency[-1]:
         return
@@ -301,7 +322,7 @@ def _name_resonance(labels, curve, part):
     labels.at([f"{words},\n{where}", f"resonance\n{where}"], part.frequency, gain, "muted", bold=False)
 
 
-def _rise_words(result):
+def _rise_words(result: Margins) -> list[str]:
     factor = result.gain_margin
     if not result.stable:
         return [f"at {_times(factor)} this gain\nthe phase is {MINUS}180°", f"at {_times(factor)}"]
@@ -309,26 +330,26 @@ def _rise_words(result):
     return [f"{rise}\n({_decibels(20.0 * np.log10(factor))})", rise, f"rise {_times(factor)}", _times(factor)]
 
 
-def _times(factor):
+def _times(factor: float) -> str:
     if factor > MOST:
         return f"more than {MOST}×"
     return f"{digits(factor, 2 if factor < 99.5 else 3, strip=True)}×"
 
 
-def _part(factor):
+def _part(factor: float) -> str:
     """A factor below 1 as one over a number."""
     return f"1/{digits(1.0 / factor, 2)}"
 
 
-def _decibels(value):
+def _decibels(value: float) -> str:
     return with_unit(digits(value, 2) if abs(value) >= 0.05 else "0", "dB")
 
 
-def _degrees(value, count=2):
+def _degrees(value: float, count: int = 2) -> str:
     return with_unit(digits(value, count if abs(value) < 100.0 else 3, strip=True), "°")
 
 
-def _title(result, curve):
+def _title(result: Margins, curve: Curve) -> str:
     """The answer: stable or not, and the margins."""
     if curve is None:
         return "The loop is open: its gain is zero at every frequency"
@@ -342,13 +363,13 @@ def _title(result, curve):
     return f"Stable {room}: {_degrees(result.phase_margin)} phase margin, {_gain_words(result)}"
 
 
-def _gain_words(result):
+def _gain_words(result: Margins) -> str:
     if not np.isfinite(result.gain_margin):
         return "gain may rise without end"
     return f"gain may rise {_times(result.gain_margin)}"
 
 
-def _has_room(result):
+def _has_room(result: Margins) -> bool:
     return (
         abs(result.phase_margin) >= ROOM_PHASE
         and result.gain_margin >= ROOM_GAIN
@@ -357,7 +378,7 @@ def _has_room(result):
     )
 
 
-def _note(result, curve):
+def _note(result: Margins, curve: Curve) -> str:
     """The axis, sensitivity peak and bandwidth."""
     words = [f"{sentence(axis_words(result.axis))}."]
     if curve is not None and result.stable:
@@ -371,7 +392,7 @@ def _note(result, curve):
     return " ".join(words)
 
 
-def _alternative(result, curve, title):
+def _alternative(result: Margins, curve: Curve, title: str) -> str:
     """Alternative text: kind, quantities, range; the answer; crossover; resonance."""
     if curve is None:
         return f"Open-loop gain and phase against frequency. {title}."

@@ -3,11 +3,24 @@
 Picture that explains aliasing: one error line at three speeds, its wave, the samples, what they seem to draw.
 """
 
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
 import numpy as np
 
 from ..plotting import canvas, elements
 from ..plotting.labels import Labels
 from ..wording import axis_unit, counted, digits, listed, ordinal, quantity, sentence, width, with_unit
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+    from ..open_loop.period_error import PeriodError
+    from ..plotting.canvas import Sheet, Style
+    from ..plotting.elements import Bar
+    from ..rings.error_orders import RingOrder
+
 
 ROW = 25.0
 START = 0.9
@@ -18,7 +31,16 @@ WORDS = {
 }  # fmt: skip
 
 
-def why_aliased(*, period, rate, amplitude, harmonic=1, unit="m", ax=None, style=canvas.PRINT):
+def why_aliased(
+    *,
+    period: float | None,
+    rate: float,
+    amplitude: float,
+    harmonic: int = 1,
+    unit: str = "m",
+    ax: Axes | None = None,
+    style: Style = canvas.PRINT,
+) -> Any:
     """One line of the position error at three speeds: well sampled, just beside vanishing, vanished."""
     line = Line(period, rate, amplitude, harmonic, unit, 13 if style.phone else 20)
     if ax is not None:
@@ -49,7 +71,9 @@ def why_aliased(*, period, rate, amplitude, harmonic=1, unit="m", ax=None, style
 class Line:
     """One line of the error and the speeds at which it is shown: 8 samples a wave, 1/16 short of one, one."""
 
-    def __init__(self, period, rate, amplitude, harmonic, unit, samples):
+    def __init__(
+        self, period: float | None, rate: float, amplitude: float, harmonic: int, unit: str, samples: int
+    ) -> None:
         self.period, self.rate, self.amplitude, self.harmonic, self.unit = (
             period,
             rate,
@@ -62,22 +86,22 @@ class Line:
         self.error_unit = axis_unit(amplitude, unit)
         self.time_unit = axis_unit(samples / rate, "s")
 
-    def frequency(self, speed):
+    def frequency(self, speed: float) -> Any:
         """True frequency, Hz."""
         return self.harmonic * speed / self.period
 
-    def seen(self, speed):
+    def seen(self, speed: float) -> Any:
         """Frequency after sampling, signed, Hz."""
         turns = self.frequency(speed) / self.rate
         # One per sample within rounding: the line is seen at 0 Hz.
         return 0.0 if abs(turns - round(turns)) < 1e-9 else self.rate * (turns - round(turns))
 
-    def wave(self, frequency, time):
+    def wave(self, frequency: np.ndarray, time: np.ndarray) -> Any:
         """The wave in the unit of the axis."""
         return self.amplitude / self.error_unit[1] * np.sin(2.0 * np.pi * frequency * time + START)
 
 
-def _headed(sheet, line, number, style):
+def _headed(sheet: Sheet, line: RingOrder, number: int, style: Style) -> Any:
     """One row with its speed, its word and its frequencies."""
     speed = line.speeds[number]
     top = 12.0 + number * (ROW + 13.0)
@@ -99,7 +123,7 @@ def _headed(sheet, line, number, style):
     return ax
 
 
-def _row(ax, line, speed, style):
+def _row(ax: Axes, line: RingOrder, speed: float, style: Style) -> Any:
     """True wave thin, samples as dots, the wave through them thick."""
     last = line.samples / line.rate
     time = np.linspace(0.0, last, 2400)
@@ -127,7 +151,7 @@ def _row(ax, line, speed, style):
     return ax
 
 
-def _aliasing_alternative(line):
+def _aliasing_alternative(line: RingOrder) -> Any:
     words = [
         f"at {quantity(speed, f'{line.unit}/s', strip=True)} true {quantity(line.frequency(speed), 'Hz')}, "
         f"seen at {quantity(abs(line.seen(speed)), 'Hz')}"
@@ -145,7 +169,7 @@ POWER = 0.95
 DASHES = ((0, (5, 1.6)), (0, (1, 1.4)))
 
 
-def period_error(error, ax=None, *, style=canvas.PRINT):
+def period_error(error: PeriodError, ax: Axes | None = None, *, style: Style = canvas.PRINT) -> Axes:
     """Exact error over one signal period, its two strongest lines, and all lines as bars with their causes."""
     if ax is not None:
         name = _unit(error, canvas.axes(ax, style).get_title(loc="left"))[0]
@@ -165,18 +189,18 @@ def period_error(error, ax=None, *, style=canvas.PRINT):
     return main
 
 
-def wave_of(error):
+def wave_of(error: PeriodError) -> np.ndarray:
     """The error over the period, closed to its start; nothing where it has no line but rounding."""
     wave = np.append(error.error, error.error[0])
     return wave if len(error.harmonic) else np.zeros_like(wave)
 
 
-def half_range(error):
+def half_range(error: PeriodError) -> float:
     """Half of peak to peak, position unit."""
     return float(np.ptp(wave_of(error))) / 2.0
 
 
-def shown_lines(error):
+def shown_lines(error: PeriodError) -> list[int]:
     """Indices of the lines that can be read, by order."""
     size = np.asarray(error.amplitude)
     if not len(size) or size.max() <= 0.0:
@@ -185,7 +209,7 @@ def shown_lines(error):
     return sorted(int(index) for index in strongest if size[index] >= SHOWN * size.max())
 
 
-def _leading(error):
+def _leading(error: PeriodError) -> list[int]:
     """Orders of the fewest lines that make most of the power, strongest first."""
     power = np.asarray(error.amplitude) ** 2
     order = np.argsort(-power, kind="stable")
@@ -193,7 +217,7 @@ def _leading(error):
     return [int(error.harmonic[index]) for index in order[:count]]
 
 
-def _title(error):
+def _title(error: PeriodError) -> str:
     """The answer: half of peak to peak and how many lines make it."""
     if not error.valid:
         return f"Not valid: {error.reasons[0] if error.reasons else 'the result says so'}"
@@ -204,22 +228,22 @@ def _title(error):
     return f"Position error repeats every signal period: ±{quantity(half_range(error), _si(error), 2)}, from {lines}"
 
 
-def _si(error):
+def _si(error: PeriodError) -> str:
     return error.axis.scale.unit
 
 
-def _unit(error, label=""):
+def _unit(error: PeriodError, label: str = "") -> tuple[str, float]:
     """Unit of the error: name and scale."""
     return axis_unit(float(np.abs(wave_of(error)).max()), _si(error), label)
 
 
-def _note(error):
+def _note(error: PeriodError) -> str:
     pitch = quantity(error.axis.scale.pitch, _si(error), strip=True)
     moving = f" at {quantity(abs(error.speed), _si(error) + '/s', strip=True)}" if error.speed else ""
     return f"Exact error over one {pitch} period{moving}, mean removed; ± is half of peak to peak."
 
 
-def _wave(ax, error, style, sheet=None):
+def _wave(ax: Axes, error: PeriodError, style: Style, sheet: Sheet | None = None) -> Axes:
     """The error and its two strongest lines over one period."""
     name, unit = _unit(error, ax.get_title(loc="left"))
     across, by = axis_unit(error.axis.scale.pitch, _si(error), ax.get_xlabel())
@@ -249,7 +273,7 @@ def _wave(ax, error, style, sheet=None):
     return ax
 
 
-def strongest(error):
+def strongest(error: PeriodError) -> list[int]:
     """Indices of the two strongest lines that are worth drawing, none where one line is all there is."""
     size = np.asarray(error.amplitude)
     order = np.argsort(-size, kind="stable")[:2]
@@ -257,12 +281,12 @@ def strongest(error):
     return sorted(kept, key=lambda index: error.harmonic[index]) if len(kept) > 1 else []
 
 
-def _line(error, index, position):
+def _line(error: PeriodError, index: int, position: np.ndarray) -> np.ndarray:
     turns = position / error.axis.scale.pitch
     return error.amplitude[index] * np.sin(2.0 * np.pi * error.harmonic[index] * turns + error.angle[index])
 
 
-def _extremes(labels, x, y, name):
+def _extremes(labels: Labels, x: np.ndarray, y: np.ndarray, name: str) -> None:
     """Dots on the highest and the lowest error, with their values."""
     if not np.any(y):
         labels.put("no error", labels.size * (0.5, 0.6), "muted", bold=False)
@@ -273,7 +297,7 @@ def _extremes(labels, x, y, name):
         labels.at([text], x[index], y[index], "ink", above=above, clear=0.8)
 
 
-def _rows(error):
+def _rows(error: PeriodError) -> list[Bar]:
     """Bars of the lines that can be read."""
     unit = _unit(error)[1]
     return [
@@ -288,7 +312,7 @@ def _rows(error):
     ]
 
 
-def cause_words(cause):
+def cause_words(cause: str) -> str:
     """A cause of the result in words."""
     kind, _, order = cause.partition(" ")
     if kind == "harmonic" and order.isdigit():
@@ -296,7 +320,7 @@ def cause_words(cause):
     return {"given": "given"}.get(cause, cause)
 
 
-def causes_of(error, order):
+def causes_of(error: PeriodError, order: int) -> tuple[str, ...]:
     """Causes that make a line to first order, the largest first, in words."""
     made = {cause: lines.get(int(order), 0.0) for cause, lines in error.first_order.items()}
     most = max(made.values(), default=0.0)
@@ -304,7 +328,7 @@ def causes_of(error, order):
     return tuple(cause_words(cause) for cause in kept)
 
 
-def _alternative(error, title):
+def _alternative(error: PeriodError, title: str) -> str:
     pitch = quantity(error.axis.scale.pitch, _si(error), strip=True)
     text = f"Line chart of position error against position over one signal period of {pitch}. {title}."
     lines = [

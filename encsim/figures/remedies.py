@@ -1,9 +1,21 @@
 """Picture of causes and remedies: a bar a cause, under it what helps against it, below what remains of the whole."""
 
+from __future__ import annotations
+
 from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
 
 from ..plotting import canvas
 from ..wording import axis_unit, compared, quantity, sentence, width, wrap
+
+if TYPE_CHECKING:
+    import numpy as np
+    from matplotlib.axes import Axes
+
+    from ..decisions.explanation import Explanation
+    from ..decisions.remedies import Remedy
+    from ..plotting.canvas import Style
+
 
 ROLES = {"sde": "cyclic", "ring": "cyclic", "adc": "counts", "resolution": "counts", "age": "muted"}
 # What the rows are called, and the kind of remedy told under each.
@@ -55,12 +67,12 @@ class Row:
     below: str = ""
 
     @property
-    def tall(self):
+    def tall(self) -> float:
         """Height, mm."""
         return TALL if self.below else SHORT
 
 
-def remedies(result, ax=None, *, style=canvas.PRINT):
+def remedies(result: Explanation, ax: Axes | None = None, *, style: Style = canvas.PRINT) -> Axes:
     """Causes and remedies of an axis at a speed."""
     above, below = _causes(result), _wholes(result)
     if ax is not None:
@@ -76,15 +88,15 @@ def remedies(result, ax=None, *, style=canvas.PRINT):
     return panel
 
 
-def _unit(result):
+def _unit(result: Explanation) -> str:
     return f"{result.axis.scale.unit}/s"
 
 
-def _size(result, value):
+def _size(result: Explanation, value: float) -> str:
     return compared(value, result.values["measured"], _unit(result), 2)
 
 
-def _shown(result):
+def _shown(result: Explanation) -> dict[Any, tuple[float, str]]:
     """{path or cause: (value, role)} of the bars: each fault alone, each cause that has none, the largest first."""
     found = []
     for one in result.causes:
@@ -93,7 +105,7 @@ def _shown(result):
     return dict(sorted(found, key=lambda part: -part[1][0])[:MOST])
 
 
-def _causes(result):
+def _causes(result: Explanation) -> list[Row]:
     """A bar for each fault alone and each other cause."""
     kinds = {one.kind: one for one in result.remedies}
     return [
@@ -109,12 +121,12 @@ def _causes(result):
     ]
 
 
-def _named(result, path):
+def _named(result: Explanation, path: str) -> str:
     """What a row is called."""
     return "Sine too low" if path == "signal.gain" and result.axis.signal.gain < 0.0 else ROWS[path][0]
 
 
-def _remark(result, path):
+def _remark(result: Explanation, path: str) -> str:
     """The fault's value, short."""
     for one in result.causes:
         for each in one.sources:
@@ -130,7 +142,7 @@ def _remark(result, path):
     }.get(path, str)()
 
 
-def _helped(result, kinds, path):
+def _helped(result: Explanation, kinds: dict[str, Remedy], path: str) -> str:
     """What the remedy for this row leaves of the whole."""
     one = kinds.get(ROWS[path][1])
     if one is None:
@@ -141,7 +153,7 @@ def _helped(result, kinds, path):
     return f"→ {DOES[one.kind]}: {words}"
 
 
-def _wholes(result):
+def _wholes(result: Explanation) -> list[Row]:
     """All together, what the best remedies leave of it, and some of them at once."""
     rows = [Row("All together", "ink", result.values["measured"], _size(result, result.values["measured"]))]
     told = {ROWS[path][1] for path in _shown(result)}
@@ -157,18 +169,18 @@ def _wholes(result):
     return rows
 
 
-def _at_once(result):
+def _at_once(result: Explanation) -> str:
     """The remedies that are made together, by their short names."""
     change = result.together.change
     names = [one.kind for one in result.remedies if one.applies and _within(one.change, change)]
     return sentence(" + ".join(names)) if names else "All of these at once"
 
 
-def _within(part, change):
+def _within(part: dict[str, Any], change: dict[str, Any]) -> bool:
     return all(path in change and change[path] == value for path, value in part.items())
 
 
-def _draw(ax, above, below, style):
+def _draw(ax: Axes, above: list[Row], below: list[Row], style: Style) -> None:
     """All bars on one scale, a rule between causes and wholes; the axes are in mm."""
     room = style.width - LEFT - RIGHT
     high = sum(row.tall for row in (*above, *below)) + (GAP if above else 0.0)
@@ -187,7 +199,7 @@ def _draw(ax, above, below, style):
         top += row.tall
 
 
-def _draw_row(ax, style, top, row, scale):
+def _draw_row(ax: Axes, style: Style, top: float, row: Row, scale: float) -> None:
     room = ax.get_xlim()[1]
     ax.text(0.0, top + 2.2, _cut(row.name, room, bold=True), va="center_baseline", **style.text(bold=True))
     left = room - width(row.name, bold=True) - 3.0
@@ -200,13 +212,13 @@ def _draw_row(ax, style, top, row, scale):
         ax.text(0.0, top + 9.6, _cut(row.below, room), va="center_baseline", **style.text())
 
 
-def _cut(text, room, bold=False):
+def _cut(text: str, room: float, bold: bool = False) -> str:
     """A text that fits into one line."""
     lines = wrap(text, 200, room, bold=bold)
     return text if len(lines) == 1 else wrap(text, 200, room - 3.0, bold=bold)[0] + " …"
 
 
-def _in_axes(ax, rows, result, style):
+def _in_axes(ax: Axes, rows: np.ndarray, result: Explanation, style: Style) -> Any:
     """The bars on somebody's axes, names at the left."""
     places = list(range(len(rows)))
     name, size = axis_unit(max(row.value for row in rows), _unit(result), ax.get_xlabel())
@@ -219,7 +231,7 @@ def _in_axes(ax, rows, result, style):
     return ax
 
 
-def _title(result):
+def _title(result: Explanation) -> str:
     """The answer: what to do first."""
     at = f"At {_speed(result)}" if result.speed else "At standstill"
     whole = result.values["measured"]
@@ -231,17 +243,17 @@ def _title(result):
     return f"{sentence(best.name)}: {_remain(result, best)} of {_size(result, whole)}"
 
 
-def _remain(result, one):
+def _remain(result: Explanation, one: Remedy) -> str:
     """``47 um/s remain``."""
     left = one.after["measured"]
     return f"{_size(result, left)} remain" if left else "nothing remains"
 
 
-def _speed(result):
+def _speed(result: Explanation) -> str:
     return quantity(abs(result.speed), _unit(result), strip=True)
 
 
-def _note(result, shown):
+def _note(result: Explanation, shown: int) -> str:
     """What the bars are, and what is in doubt."""
     at = f"at {_speed(result)}" if result.speed else "at standstill"
     words = [f"Measured velocity ripple {at}, rms."]
@@ -256,7 +268,7 @@ def _note(result, shown):
     return " ".join(words)
 
 
-def _alternative(result, above, title):
+def _alternative(result: Explanation, above: list[Row], title: str) -> str:
     """Alternative text: kind, quantity; the answer; the largest cause."""
     at = f"at {_speed(result)}" if result.speed else "at standstill"
     words = [f"Bars of velocity ripple, rms, {at}, by cause and after each remedy. {title}."]

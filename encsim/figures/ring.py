@@ -5,7 +5,10 @@ What the pictures of rings say: causes in words and roles, titles, alternative t
 Drawing of a ring with its heads to scale and the error as exaggerated radius.
 """
 
+from __future__ import annotations
+
 import math
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -13,6 +16,13 @@ from ..plotting import canvas
 from ..plotting.elements import closed, turn_panel, unit_of
 from ..plotting.labels import Labels
 from ..wording import counted, digits, listed, quantity, sentence, width, with_unit
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+    from ..plotting.canvas import Style
+    from ..rings.error_orders import RingCurve, RingOrder
+
 
 # Role of a cause's bar, its hatch, its word on a bar, and what stays in a title.
 CAUSES = {
@@ -30,22 +40,22 @@ BESIDE, SHOWN = 0.1, 0.01
 NOTHING = 1e-3
 
 
-def angle(value, count=2):
+def angle(value: float, count: int = 2) -> str:
     """An angle as titles show it."""
     return quantity(value, "rad", count)
 
 
-def half_range(values):
+def half_range(values: np.ndarray) -> float:
     """Half of peak to peak."""
     return float(np.ptp(values)) / 2.0
 
 
-def main_cause(line):
+def main_cause(line: RingOrder) -> str:
     """The cause that makes most of a line."""
     return max(line.causes, key=line.causes.get) if line.causes else "mixed"
 
 
-def bar_words(line):
+def bar_words(line: RingOrder) -> str:
     """Causes of a line, the largest first, as they stand beside its bar."""
     most = max(line.causes.values(), default=0.0)
     kept = sorted(
@@ -54,11 +64,11 @@ def bar_words(line):
     return ", ".join(_shape(line.order) if name == "lobes" else CAUSES[name][2] for name in kept or ["mixed"])
 
 
-def _shape(order):
+def _shape(order: int) -> str:
     return {1: "one lobe", 2: "oval"}.get(order, f"{counted(order)} lobes")
 
 
-def _stays(line):
+def _stays(line: RingOrder) -> str:
     """What a line comes from, as a title says it."""
     cause = main_cause(line)
     if cause == "lobes":
@@ -66,12 +76,12 @@ def _stays(line):
     return CAUSES[cause][3]
 
 
-def heads_words(count):
+def heads_words(count: int) -> str:
     """``one head``, ``three heads``."""
     return "one head" if count == 1 else f"{counted(count)} heads"
 
 
-def ring_title(curve):
+def ring_title(curve: RingCurve) -> str:
     """The answer: how far the ring reads off, what the heads leave, and what that comes from."""
     alone, count = half_range(curve.alone), len(curve.heads)
     if alone == 0.0 and curve.peak == 0.0:
@@ -88,7 +98,7 @@ def ring_title(curve):
     return f"{who} take the ring from ±{angle(alone)} to ±{angle(curve.peak)}; what stays is {_stays(most)}"
 
 
-def ring_note(curve):
+def ring_note(curve: RingCurve) -> str:
     """What is drawn, and what is left out."""
     size = quantity(curve.ring.diameter, "m", strip=True)
     arc = quantity(curve.arc, "m")
@@ -97,7 +107,7 @@ def ring_note(curve):
     return " ".join(words)
 
 
-def ring_text(curve, title):
+def ring_text(curve: RingCurve, title: str) -> str:
     """Alternative text: kind, quantity; the answer; the largest orders."""
     words = [
         f"Line chart of angle error against shaft angle over a turn, ring with heads, bars by order. {title}."
@@ -117,7 +127,7 @@ LARGEST, BORE, HEAD, FRAME = 0.22, 0.72, (0.17, 0.46), 1.27
 CROWDED, NARROWEST = 0.25, 0.1
 
 
-def ring_polar(curve, ax=None, *, style=canvas.PRINT):
+def ring_polar(curve: RingCurve, ax: Axes | None = None, *, style: Style = canvas.PRINT) -> Axes:
     """A ring with its heads to scale, the error of one head and of all as exaggerated radius."""
     if ax is not None:
         return draw(canvas.axes(ax, style), curve, style)
@@ -133,7 +143,7 @@ def ring_polar(curve, ax=None, *, style=canvas.PRINT):
     return main
 
 
-def draw(ax, curve, style):
+def draw(ax: Axes, curve: RingCurve, style: Style) -> Axes:
     """The drawing in square axes without ticks; one is the radius of the graduation."""
     ax.set_axis_off()
     ax.set(xlim=(-FRAME, FRAME), ylim=(-FRAME, FRAME), aspect="equal")
@@ -147,7 +157,7 @@ def draw(ax, curve, style):
     return ax
 
 
-def _errors(ax, curve, style):
+def _errors(ax: Axes, curve: RingCurve, style: Style) -> None:
     """The errors round the ring, and the scale bar that tells their size."""
     several = len(curve.heads) > 1
     largest = max(np.abs(curve.error).max(), np.abs(curve.alone).max() if several else 0.0)
@@ -167,7 +177,7 @@ def _errors(ax, curve, style):
     ax.text(FRAME - 0.07 - long, low, text, ha="right", va="center_baseline", **style.text("muted"))
 
 
-def _round_size(largest):
+def _round_size(largest: float) -> float:
     """1, 2 or 5 times a power of ten (in the unit shown), at most the largest error."""
     unit = unit_of(largest)[1]
     power = 10.0 ** math.floor(math.log10(largest / unit))
@@ -176,7 +186,7 @@ def _round_size(largest):
     )
 
 
-def _heads(ax, places, style):
+def _heads(ax: Axes, places: np.ndarray, style: Style) -> None:
     """Heads as boxes across the rim, numbered."""
     turned = np.sort(np.mod(places, 2.0 * np.pi))
     closest = np.diff(np.append(turned, turned[0] + 2.0 * np.pi)).min()
@@ -196,7 +206,7 @@ def _heads(ax, places, style):
             )
 
 
-def _words(ax, curve, bore, style):
+def _words(ax: Axes, curve: RingCurve, bore: float, style: Style) -> None:
     """Angles inside the ring, the axis of rotation, the diameter."""
     ax.plot(0.0, 0.0, "+", color=style.colour("muted"), markersize=8.0, markeredgewidth=1.6)
     ax.text(0.0, -0.2, quantity(curve.ring.diameter, "m", strip=True), ha="center", va="center_baseline",
@@ -220,7 +230,7 @@ ROOM = 64.0
 CLOSE = 8.0
 
 
-def ring(curve, ax=None, *, style=canvas.PRINT):
+def ring(curve: RingCurve, ax: Axes | None = None, *, style: Style = canvas.PRINT) -> Axes:
     """Angle error of a ring over a turn, of one head and of those given, the ring with its heads, and its orders."""
     if ax is not None:
         ax = canvas.axes(ax, style)
@@ -247,11 +257,11 @@ def ring(curve, ax=None, *, style=canvas.PRINT):
     return main
 
 
-def _largest(curve):
+def _largest(curve: RingCurve) -> float:
     return max(np.abs(curve.error).max(), np.abs(curve.alone).max())
 
 
-def _error(ax, curve, style, label=""):
+def _error(ax: Axes, curve: RingCurve, style: Style, label: str = "") -> str:
     """Errors of one head and of all; the name of their unit."""
     name, unit = unit_of(_largest(curve), label)
     count = len(curve.heads)
@@ -265,7 +275,7 @@ def _error(ax, curve, style, label=""):
     return name
 
 
-def _shown(curve, style):
+def _shown(curve: RingCurve, style: Style) -> dict[int, tuple[RingOrder, float, float]]:
     """Orders to draw: {order: (line of one head, what the heads leave)}."""
     left = {line.order: line.amplitude for line in curve.orders}
     alone = {line.order: line for line in curve.alone_orders}
@@ -280,7 +290,7 @@ def _shown(curve, style):
             for n in sorted(ranked) if size[n] >= SHOWN * most}  # fmt: skip
 
 
-def _orders(ax, curve, style):
+def _orders(ax: Axes, curve: RingCurve, style: Style) -> None:
     """A bar an order as one head sees it, filled by its cause; thick bars where several heads leave it."""
     shown = _shown(curve, style)
     unit = unit_of(_largest(curve))[1]
@@ -309,7 +319,7 @@ def _orders(ax, curve, style):
         _explain(labels, len(curve.heads))
 
 
-def _bar(ax, labels, place, height, line, style):
+def _bar(ax: Axes, labels: Labels, place: float, height: float, line: RingOrder, style: Style) -> None:
     role, hatch = CAUSES[main_cause(line)][:2]
     colour = style.colour(role)
     fill = {"facecolor": style.colour("paper"), "hatch": hatch} if hatch else {"facecolor": colour}
@@ -318,7 +328,9 @@ def _bar(ax, labels, place, height, line, style):
     labels.block(low[0], low[1], high[0], high[1])
 
 
-def _name_bars(labels, places, shown, unit):
+def _name_bars(
+    labels: Labels, places: dict[int, float], shown: dict[int, tuple[RingOrder, float, float]], unit: float
+) -> None:
     """The word of each cause at its tallest bar that has room, the tallest cause first."""
     bars = {}
     for order, (line, alone, left) in shown.items():
@@ -335,7 +347,7 @@ def _name_bars(labels, places, shown, unit):
             labels.at([first], places[order], size / unit, role, clear=0.9)
 
 
-def _explain(labels, count):
+def _explain(labels: Labels, count: int) -> None:
     """What a thick bar is, in the first corner that is free."""
     text = f"thick bar: what\n{heads_words(count)} leave"
     half = labels.half(text, False, 9.0)

@@ -1,5 +1,9 @@
 """Picture of velocity ripple against speed: total, parts, regimes, speeds where lines vanish."""
 
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
 import numpy as np
 
 from .. import checks
@@ -9,6 +13,15 @@ from ..plotting.strips import choose_names, ribbon, top_names, top_ticks
 from ..wording import percent, quantity, width
 from . import ripple_view as findings
 from .ripple_view import NAMES, Frame, edges_of, frame_of, range_of_speeds, range_of_values, runs, view_of
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+    from ..open_loop.closed_form import RippleCurve
+    from ..plotting.canvas import Sheet, Style
+    from .loop_view import Closed
+    from .ripple_view import View
+
 
 LOOKS = {
     "noise": ("noise", "paper", ("noise",)),
@@ -21,7 +34,14 @@ TICKS = "lines that vanish:"
 CAPTION = "the largest part at each speed"
 
 
-def ripple(curve, ax=None, *, limit=None, simulated=None, style=canvas.PRINT):
+def ripple(
+    curve: RippleCurve,
+    ax: Axes | None = None,
+    *,
+    limit: tuple[float, float] | None = None,
+    simulated: None = None,
+    style: Style = canvas.PRINT,
+) -> Axes:
     """Velocity ripple against speed: total, parts by role, regimes, speeds where lines vanish.
 
     Parameters
@@ -54,7 +74,7 @@ def ripple(curve, ax=None, *, limit=None, simulated=None, style=canvas.PRINT):
     return main
 
 
-def _check(limit, simulated):
+def _check(limit: tuple[float, float] | None, simulated: None) -> None:
     """Refuse a limit or simulated points that cannot be drawn."""
     if limit is not None:
         pair = isinstance(limit, (tuple, list)) and len(limit) == 2 and all(map(checks.is_real, limit))
@@ -66,7 +86,7 @@ def _check(limit, simulated):
         checks.refuse("plot.simulated", "hold speed and rms of one length", sizes)
 
 
-def _single(view, style):
+def _single(view: View, style: Style) -> Any:
     """One speed or standstill: total, parts and limit as bars."""
     rows = _single_rows(view)
     sheet = canvas.Sheet(style, findings.title(view), findings.note(view), 7.0 + elements.height(rows) + 6.0)
@@ -74,7 +94,7 @@ def _single(view, style):
     return elements.draw(sheet, 7.0, rows, 4.0)
 
 
-def _single_rows(view):
+def _single_rows(view: View) -> Any:
     moving = len(view.speed) > 0
     total = view.rms[0] if moving else view.standstill[0] if view.standstill else 0.0
     parts = {role: part[0] for role, part in view.parts.items()} if moving else view.standstill[1]
@@ -91,7 +111,7 @@ def _single_rows(view):
     ]
 
 
-def _into(ax, view, style):
+def _into(ax: Axes, view: View, style: Style) -> Any:
     """The main panel in the caller's axes, in the units that they may have already."""
     ax = canvas.axes(ax, style)
     frame = frame_of(view, ax.get_xlabel(), ax.get_title(loc="left"))
@@ -109,7 +129,7 @@ def _into(ax, view, style):
     return ax
 
 
-def _sheet(view, style):
+def _sheet(view: View, style: Style) -> Axes:
     """Main panel, ribbon and share panel on a figure of their own; the main panel alone without ripple."""
     frame = frame_of(view)
     names, prefix = _tick_names(view, style, style.width - 20.0)
@@ -135,14 +155,14 @@ def _sheet(view, style):
     return main
 
 
-def _share_panel(sheet, top, height, view, style):
+def _share_panel(sheet: Sheet, top: float, height: float, view: View, style: Style) -> Axes:
     """Empty panel of the ripple as a share of the speed, with its ranges."""
     ax = sheet.panel(top, height, f"Ripple {'/' if style.phone else 'as a share of the'} speed (%)")
     _set_ranges(ax, view, Frame(frame_of(view).speed_unit, None))
     return ax
 
 
-def _set_ranges(ax, view, frame):
+def _set_ranges(ax: Axes, view: View, frame: Frame) -> None:
     """Log ranges and tick marks of a panel."""
     y = np.concatenate([frame.y(view.rms, view.speed), frame.y(view.ring_rms, view.ring_speed)])
     rows = [frame.y(part, view.speed) for part in view.parts.values()]
@@ -157,7 +177,9 @@ def _set_ranges(ax, view, frame):
     canvas.limits(ax, across, range_of_values(y, rows, most))
 
 
-def _main_panel(ax, view, style, frame, names, prefix):
+def _main_panel(
+    ax: Axes, view: View, style: Style, frame: Frame, names: list[tuple[float, str]], prefix: float | None
+) -> None:
     """Curves with their names, ticks on top."""
     _curves(ax, view, style, frame)
     labels = Labels(ax, style)
@@ -168,7 +190,7 @@ def _main_panel(ax, view, style, frame, names, prefix):
     _write_names(labels, view, frame)
 
 
-def _fill_share(ax, view, style, frame):
+def _fill_share(ax: Axes, view: View, style: Style, frame: Frame) -> None:
     """The same as a share of the speed."""
     _curves(ax, view, style, frame)
     canvas.name_axes(ax, style, below=f"Speed ({frame.speed_unit[0]})")
@@ -179,7 +201,7 @@ def _fill_share(ax, view, style, frame):
         _name_limit(labels, view, frame, flat, f"limit {percent(view.limit[0], 3, strip=True)}")
 
 
-def _curves(ax, view, style, frame):
+def _curves(ax: Axes, view: View, style: Style, frame: Frame) -> None:
     """Doubt, wash, parts, limit, total and rings of one panel."""
     x, low = frame.x(view.speed), ax.get_ylim()[0] / 100.0
     total = np.maximum(frame.y(view.rms, view.speed), low)
@@ -205,12 +227,12 @@ def _curves(ax, view, style, frame):
         ax.plot(frame.x(view.ring_speed), frame.y(view.ring_rms, view.ring_speed), **style.ring())
 
 
-def _mark(view, marker, size):
+def _mark(view: View, marker: str, size: float) -> dict[Any, Any]:
     """Markers of a line through few points."""
     return {"marker": marker, "markersize": size} if view.few else {}
 
 
-def hatch(ax, view, style, frame):
+def hatch(ax: Axes, view: Closed | View, style: Style, frame: Frame) -> None:
     """Hatch the speeds at which the numbers are in doubt."""
     edges = edges_of(view)
     for first, last in runs(view.doubtful):
@@ -225,7 +247,7 @@ def hatch(ax, view, style, frame):
             )
 
 
-def _avoid_curves(labels, view, frame):
+def _avoid_curves(labels: Labels, view: View, frame: Frame) -> None:
     """Keep names off all that :func:`_curves` draws."""
     x, low = frame.x(view.speed), labels.ax.get_ylim()[0] / 100.0
     for key, row in {"ink": view.rms, **(view.parts if len(view.parts) > 1 else {})}.items():
@@ -236,7 +258,7 @@ def _avoid_curves(labels, view, frame):
         labels.avoid_points(frame.x(view.ring_speed), frame.y(view.ring_rms, view.ring_speed))
 
 
-def _write_names(labels, view, frame):
+def _write_names(labels: Labels, view: View, frame: Frame) -> None:
     """Name every line where it is alone."""
     _avoid_curves(labels, view, frame)
     if view.allowed is not None:
@@ -255,7 +277,7 @@ def _write_names(labels, view, frame):
         labels.beside(NAMES[role], role, role)
 
 
-def _name_limit(labels, view, frame, flat, text):
+def _name_limit(labels: Labels, view: View, frame: Frame, flat: np.ndarray, text: str) -> None:
     """Name the limit where it is flat, if it is anywhere."""
     x, y = frame.x(view.speed), frame.y(view.allowed, view.speed)
     ends = labels.place(x[flat], y[flat])[:, 0]
@@ -265,7 +287,7 @@ def _name_limit(labels, view, frame, flat, text):
     labels.beside(text, "limit", "limit")
 
 
-def _tick_names(view, style, panel):
+def _tick_names(view: View, style: Style, panel: float) -> tuple[Any, ...]:
     """Names of the ticks along the top, [(mm, word)], and the place of the words that explain them."""
     found = view.vanishing
     low, high = np.log(range_of_speeds(view))
@@ -277,7 +299,7 @@ def _tick_names(view, style, panel):
     return choose_names(places, words, panel, TICKS)
 
 
-def _strip(sheet, view, style, main, top):
+def _strip(sheet: Sheet, view: View, style: Style, main: Axes, top: float) -> None:
     """The ribbon of regimes, with its caption."""
     names = list(view.regime)
     spans = runs(view.regime)

@@ -3,11 +3,19 @@
 What a ripple curve says, in words and numbers: title, note, alternative text.
 """
 
+from __future__ import annotations
+
 from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from ..wording import SHARE, axis_unit, axis_words, counted, digits, percent, quantity, sentence, with_unit
+
+if TYPE_CHECKING:
+    from ..open_loop.closed_form import RippleCurve
+    from .loop_view import Closed
+
 
 ROLES = {
     "sde": "cyclic", "ring": "cyclic", "adc": "counts", "resolution": "counts", "jitter": "noise",
@@ -39,33 +47,33 @@ class View:
     ring_rms: np.ndarray
 
     @property
-    def unit(self):
+    def unit(self) -> str:
         """Unit of speeds, SI."""
         return f"{self.curve.axis.scale.unit}/s"
 
     @property
-    def few(self):
+    def few(self) -> bool:
         """Whether single speeds are marked."""
         return len(self.speed) <= FEW
 
     @property
-    def allowed(self):
+    def allowed(self) -> np.ndarray | None:
         """Ripple allowed at each speed, None without a limit."""
         return None if self.limit is None else np.maximum(self.limit[0] * self.speed, self.limit[1])
 
     @property
-    def sound(self):
+    def sound(self) -> np.ndarray:
         """Speeds that findings are drawn from: those not in doubt, or all where all are."""
         return ~self.doubtful if not np.all(self.doubtful) else np.ones_like(self.doubtful)
 
     @property
-    def vanishing(self):
+    def vanishing(self) -> list[tuple[float, tuple[Any, ...]]]:
         """(speed, harmonics) of the speeds in range at which lines vanish, ascending."""
         low, high = range_of_speeds(self)
         return sorted((speed, tuple(lines)) for speed, lines in self.curve.vanishing if low <= speed <= high)
 
 
-def view_of(curve, limit=None, simulated=None):
+def view_of(curve: RippleCurve, limit: tuple[float, float] | None = None, simulated: None = None) -> View:
     """Sort and sum up a curve for drawing."""
     speed = np.abs(np.asarray(curve.speed, dtype=float)).ravel()
     order = np.unique(speed, return_index=True)[1]
@@ -84,7 +92,7 @@ def view_of(curve, limit=None, simulated=None):
     )
 
 
-def _rings(simulated):
+def _rings(simulated: None) -> tuple[np.ndarray, np.ndarray]:
     """Simulated speeds and ripple, those that a log panel can show."""
     if simulated is None:
         return np.zeros(0), np.zeros(0)
@@ -93,7 +101,7 @@ def _rings(simulated):
     return speed[shown], rms[shown]
 
 
-def parts_by_role(parts):
+def parts_by_role(parts: dict[Any, np.ndarray]) -> dict[Any, np.ndarray]:
     """Parts of one role added up, in the order of their names."""
     squares = {}
     for cause, part in parts.items():
@@ -102,7 +110,7 @@ def parts_by_role(parts):
     return {role: np.sqrt(squares[role]) for role in NAMES if role in squares}
 
 
-def finite(values):
+def finite(values: np.ndarray) -> np.ndarray:
     """Flat floats, zero for what is not finite."""
     return np.nan_to_num(np.asarray(values, dtype=float).ravel(), posinf=0.0)
 
@@ -114,16 +122,16 @@ class Frame:
     speed_unit: tuple
     ripple_unit: tuple | None
 
-    def x(self, speed):
+    def x(self, speed: float | np.ndarray) -> float | np.ndarray:
         """Abscissas of speeds."""
         return speed / self.speed_unit[1]
 
-    def y(self, rms, speed):
+    def y(self, rms: np.ndarray, speed: np.ndarray) -> np.ndarray:
         """Ordinates of ripple at these speeds."""
         return rms / speed / SHARE if self.ripple_unit is None else rms / self.ripple_unit[1]
 
 
-def frame_of(view, below="", head=""):
+def frame_of(view: View, below: str = "", head: str = "") -> Frame:
     """Units of a panel; labels of axes that are drawn into again keep theirs."""
     largest = view.rms.max(initial=0.0)
     speed = axis_unit(view.speed.max(initial=0.0), view.unit, below)
@@ -132,7 +140,7 @@ def frame_of(view, below="", head=""):
     return Frame(speed, speed if shared else axis_unit(largest, view.unit, head))
 
 
-def range_of_speeds(view):
+def range_of_speeds(view: Closed | View) -> tuple[float, float]:
     """Horizontal range, SI: the speeds, with room at both sides where they are few."""
     if not len(view.speed):
         return 0.1, 10.0
@@ -141,7 +149,7 @@ def range_of_speeds(view):
     return low / room, high * room
 
 
-def range_of_values(total, parts, most):
+def range_of_values(total: np.ndarray, parts: list[np.ndarray], most: float) -> tuple[float, float]:
     """Vertical range of a log panel: all of the total, a decade below it, but not every notch of a part."""
     shown = total[total > 0.0]
     high = shown.max()
@@ -150,13 +158,13 @@ def range_of_values(total, parts, most):
     return min(max(usual / 10.0, min(lowest, usual) / 1.6), usual / 2.0), high * most
 
 
-def edges_of(view):
+def edges_of(view: Closed | View) -> np.ndarray:
     """Borders between the speeds, half way on the log scale, and the ends of the range."""
     low, high = range_of_speeds(view)
     return np.concatenate([[low], np.sqrt(view.speed[1:] * view.speed[:-1]), [high]])
 
 
-def runs(values):
+def runs(values: np.ndarray) -> list[tuple[int, int]]:
     """First and last index of each run of equal values."""
     starts = [0, *(np.flatnonzero(values[1:] != values[:-1]) + 1)] if len(values) else []
     return list(zip(starts, [*(start - 1 for start in starts[1:]), len(values) - 1], strict=False))
@@ -170,7 +178,7 @@ CAUSES = {
 }
 
 
-def title(view):
+def title(view: View) -> str:
     """The answer: where the limit is exceeded, else where the ripple is largest, and the cause."""
     if _title_doubts(view):
         return f"In doubt: {view.curve.reasons[0] if view.curve.reasons else 'the result says so'}"
@@ -188,12 +196,12 @@ def title(view):
     return _largest(view)
 
 
-def _title_doubts(view):
+def _title_doubts(view: View) -> bool:
     """Whether there is no speed, or no telling which, that the result is sure of."""
     return not view.curve.valid and bool(np.all(view.doubtful == view.doubtful[:1]))
 
 
-def _largest(view):
+def _largest(view: View) -> str:
     rms = view.rms[view.sound]
     worst = int(np.flatnonzero(view.sound)[np.argmax(rms)])
     size = quantity(rms.max(), view.unit, 2)
@@ -205,24 +213,24 @@ def _largest(view):
     return f"Ripple is largest at {_two(view, worst)}, {size} rms: {_cause(view, worst)}"
 
 
-def _given(speed, view):
+def _given(speed: float, view: View) -> Any:
     return quantity(speed, view.unit, 3, strip=True)
 
 
-def role_of(view, index):
+def role_of(view: View, index: int) -> str:
     """Role of the largest part at one speed, None where there is none."""
     role = max(view.parts, key=lambda name: view.parts[name][index], default=None)
     return role if role and view.parts[role][index] > 0.0 else None
 
 
-def _cause(view, index):
+def _cause(view: View, index: int) -> str:
     """The largest part at one speed in words."""
     role = role_of(view, index)
     aliased = role == "cyclic" and str(view.regime[index]) == "aliased"
     return ("aliased " if aliased else "") + CAUSES.get(role, "no cause found")
 
 
-def _against_limit(view):
+def _against_limit(view: View) -> str:
     excess = np.where(view.sound, view.rms, 0.0) / view.allowed
     worst = int(np.argmax(excess))
     if not np.any(excess > 1.0):
@@ -239,16 +247,16 @@ def _against_limit(view):
     return f"Above the limit{several} from {low} to {high}: {cause}"
 
 
-def _every(view):
+def _every(view: View) -> str:
     """All speeds that a title speaks of: it is silent about those in doubt."""
     return "every speed" if np.all(view.sound) else "every speed that is not in doubt"
 
 
-def _two(view, index):
+def _two(view: View, index: int) -> str:
     return quantity(view.speed[index], view.unit, 2)
 
 
-def ranges_above(view):
+def ranges_above(view: View) -> list[tuple[float, float]]:
     """Ranges of speed in which the limit is exceeded, ends by interpolation on the log scale."""
     above = np.log(np.maximum(np.where(view.sound, view.rms, 0.0), 1e-300) / view.allowed)
     found = []
@@ -260,7 +268,7 @@ def ranges_above(view):
     return [(low, _crossing(view, above, last + 1, last)) for low, _, last in found]
 
 
-def _crossing(view, above, outside, inside):
+def _crossing(view: View, above: np.ndarray, outside: int, inside: int) -> float:
     """Speed between two neighbours at which the limit is met; the inner one where there is no outer."""
     if not 0 <= outside < len(above):
         return float(view.speed[inside])
@@ -268,7 +276,7 @@ def _crossing(view, above, outside, inside):
     return float(view.speed[inside] * (view.speed[outside] / view.speed[inside]) ** share)
 
 
-def rule(view, unit=None):
+def rule(view: View, unit: tuple[str, float] | None = None) -> str:
     """The limit in words; angles a time in the unit of the axis (its name and size) where that is given."""
     share, least = view.limit
     size = quantity(least, view.unit, 3, strip=True)
@@ -280,7 +288,7 @@ def rule(view, unit=None):
     return f"limit: {percent(share, 3, strip=True)}{floor}"
 
 
-def note(view, explained=True):
+def note(view: View, explained: bool = True) -> str:
     """The axis, and what the marks mean."""
     words = [f"{sentence(axis_words(view.curve.axis))}."]
     if len(view.ring_speed):
@@ -297,7 +305,7 @@ def note(view, explained=True):
     return " ".join(words)
 
 
-def alternative(view):
+def alternative(view: View) -> str:
     """Alternative text: kind, quantity, range; the answer; the limit; what is odd."""
     if len(view.speed) < 2:
         return f"Bars of velocity ripple, rms, and of its parts. {title(view)}."

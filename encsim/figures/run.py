@@ -1,12 +1,23 @@
 """Picture of one run: velocity against time, and its spectrum with the lines that make it."""
 
+from __future__ import annotations
+
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from ..plotting import canvas
 from ..plotting.labels import Labels
 from ..wording import axis_unit, axis_words, counted, quantity, sentence
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+    from ..open_loop.closed_form import Lines
+    from ..plotting.canvas import Style
+    from ..time_domain.simulation import Trace
+
 
 # A sampled velocity is shown over so many samples at most, and its spectrum over so many.
 SHOWN = {"a4": 70, "phone": 36}
@@ -19,7 +30,9 @@ ROUNDING = 1e-8
 HEAD = "Velocity about its true value"
 
 
-def run(trace, ax=None, *, lines=None, style=canvas.PRINT):
+def run(
+    trace: Trace, ax: Axes | None = None, *, lines: Lines | None = None, style: Style = canvas.PRINT
+) -> Axes:
     """Velocity about the true speed with its rms band, and its spectrum with one stick a line.
 
     Parameters
@@ -87,13 +100,13 @@ class Sticks:
     frequency_unit: tuple
 
 
-def _ripple(trace):
+def _ripple(trace: Trace) -> np.ndarray:
     """Velocity less the true speed, settled, SI; zero where it is but rounding."""
     ripple = np.asarray(trace.velocity, dtype=float)[int(trace.settle) :] - trace.speed
     return ripple if np.abs(ripple).max(initial=0.0) > ROUNDING * abs(trace.speed) else np.zeros_like(ripple)
 
 
-def spectrum(trace):
+def spectrum(trace: Trace) -> tuple[np.ndarray, np.ndarray] | None:
     """Amplitude spectrum of the settled velocity: (frequency in Hz, amplitude), None where it is too short."""
     # Hann window over the first 2**18 samples, scaled by two over the window's sum: a line's peak is its amplitude,
     # up to 15 % less where the line lies between two points.
@@ -105,7 +118,7 @@ def spectrum(trace):
     return np.arange(len(size)) * trace.axis.sampling.rate / len(ripple), size
 
 
-def worth_drawing(lines):
+def worth_drawing(lines: Lines | None) -> list[int]:
     """Indices of the strongest lines of the signal period, by falling amplitude; a turn is too long for pictures."""
     if lines is None or not len(lines.velocity):
         return []
@@ -114,12 +127,12 @@ def worth_drawing(lines):
     return [int(index) for index in order if size[index] > WORTH * size.max() > 0.0]
 
 
-def is_folded(lines, index):
+def is_folded(lines: Lines, index: int) -> bool:
     """Whether a line is seen at another frequency than its own."""
     return lines.frequency[index] > lines.alias[index] * (1.0 + 1e-9) + 1e-9
 
 
-def _title(trace, lines, kept):
+def _title(trace: Trace, lines: Lines, kept: list[int]) -> str:
     if not trace.valid:
         return f"Not valid: {trace.reasons[0] if trace.reasons else 'the result says so'}"
     unit = f"{trace.axis.scale.unit}/s"
@@ -134,7 +147,7 @@ def _title(trace, lines, kept):
     )
 
 
-def _folding(folded, lines):
+def _folding(folded: int, lines: int) -> str:
     """How many of the lines are folded, in words."""
     if lines < 2:
         return ("no cyclic line", f"its line {'folded' if folded else 'not folded'}")[lines]
@@ -143,13 +156,13 @@ def _folding(folded, lines):
     return f"{counted(folded)} of {counted(lines)} lines folded"
 
 
-def _note(trace):
+def _note(trace: Trace) -> str:
     seconds = (len(trace.velocity) - int(trace.settle)) / trace.axis.sampling.rate
     length = quantity(seconds, "s", strip=True)
     return f"{sentence(axis_words(trace.axis))}; {length} simulated, seed\u00a0{trace.seed}."
 
 
-def _wave(trace, style, ax=None):
+def _wave(trace: Trace, style: Style, ax: Axes | None = None) -> Wave:
     """The first settled samples; axes that were drawn into keep their units."""
     labels = ("", "") if ax is None else (ax.get_title(loc="left"), ax.get_xlabel())
     rate, ripple = trace.axis.sampling.rate, _ripple(trace)
@@ -162,7 +175,7 @@ def _wave(trace, style, ax=None):
     )
 
 
-def _set_wave_ranges(ax, wave, style):
+def _set_wave_ranges(ax: Axes, wave: Wave, style: Style) -> None:
     """Ranges and names of the axes of the velocity."""
     size = max(np.abs(wave.velocity).max(initial=0.0), wave.band) * 1.25 or 1.0
     last = wave.time[-1] if len(wave.time) > 1 else 1.0
@@ -172,7 +185,7 @@ def _set_wave_ranges(ax, wave, style):
     canvas.name_axes(ax, style, below=f"Time ({wave.time_unit[0]})")
 
 
-def _draw_wave(ax, wave, style):
+def _draw_wave(ax: Axes, wave: Wave, style: Style) -> Axes:
     """Samples joined by straight lines, over the band of their rms."""
     ax.axhspan(-wave.band, wave.band, color=style.colour("soft"), linewidth=0.0, zorder=0.5)
     line = style.line("ink", linewidth=1.1)
@@ -185,7 +198,7 @@ def _draw_wave(ax, wave, style):
     return ax
 
 
-def _window(available, rate, most):
+def _window(available: int, rate: float, most: int) -> int:
     """Samples shown: a round time of at most so many samples."""
     count = min(available, most + 1)
     if count < 3:
@@ -200,11 +213,11 @@ def _window(available, rate, most):
     return int(round_time * decade * rate + 1e-6) + 1
 
 
-def _spectrum_head(style):
+def _spectrum_head(style: Style) -> str:
     return f"Amplitude{'' if style.phone else ' of each line'}, as the controller sees it"
 
 
-def _sticks(found, lines, kept, trace):
+def _sticks(found: tuple[np.ndarray, np.ndarray], lines: Lines, kept: list[int], trace: Trace) -> Sticks:
     """Spectrum and lines in the units of their axes."""
     rate, (frequency, size) = trace.axis.sampling.rate, _per_pixel(*found)
     top = max([size.max(), *(lines.velocity[index] for index in kept)])
@@ -225,7 +238,7 @@ def _sticks(found, lines, kept, trace):
     return Sticks(frequency / across[1], size, ends, low / unit[1], top / unit[1], rate / 2.0, unit, across)
 
 
-def _set_spectrum_ranges(ax, sticks, style):
+def _set_spectrum_ranges(ax: Axes, sticks: Sticks, style: Style) -> None:
     """Ranges and names of the axes of the spectrum, with room for the names of the highest lines."""
     canvas.number_axis(ax.xaxis, most=6 if style.phone else 9)
     canvas.number_axis(ax.yaxis, logarithmic=True)
@@ -236,7 +249,7 @@ def _set_spectrum_ranges(ax, sticks, style):
     canvas.name_axes(ax, style, below=f"Frequency after sampling ({sticks.frequency_unit[0]}){more}")
 
 
-def _draw_spectrum(ax, sticks, style):
+def _draw_spectrum(ax: Axes, sticks: Sticks, style: Style) -> None:
     """The run as an area, lines as sticks."""
     area = (sticks.frequency, sticks.size)
     ax.fill_between(
@@ -252,7 +265,7 @@ def _draw_spectrum(ax, sticks, style):
     _name_area(labels, labels.place(*area), bool(sticks.lines))
 
 
-def _per_pixel(frequency, size):
+def _per_pixel(frequency: np.ndarray, size: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """The largest amplitude of each pixel, or narrow lines would be lost in drawing."""
     if len(size) <= 2 * PIXELS:
         return frequency, size
@@ -260,13 +273,13 @@ def _per_pixel(frequency, size):
     return frequency[(starts + np.append(starts[1:], len(size)) - 1) // 2], np.maximum.reduceat(size, starts)
 
 
-def _lowest(top, size):
+def _lowest(top: float, size: np.ndarray) -> float:
     """Lower end of the amplitudes: four decades, up to six where the noise lies lower."""
     usual = float(np.median(size[1:])) / 12.0
     return min(top * 1e-4, usual) if usual > top * 1e-6 else top * 1e-4
 
 
-def _draw_stick(labels, x, y, low, folded):
+def _draw_stick(labels: Labels, x: float, y: float, low: float, folded: bool) -> None:
     """One stick; a folded one is hollow and dashed."""
     ax, colour = labels.ax, labels.style.colour("cyclic")
     dashes = (0, (2.2, 1.1)) if folded else "-"
@@ -288,7 +301,7 @@ def _draw_stick(labels, x, y, low, folded):
     labels.block(*(place - 1.3), *(place + 1.3))
 
 
-def _stick_names(number, true, seen):
+def _stick_names(number: int, true: float, seen: float | None) -> list[str]:
     """Number, true frequency and, where it is folded, the frequency seen; the longest way to say it first."""
     long = f"line {number}: {quantity(true, 'Hz')}"
     if seen is None:
@@ -297,7 +310,7 @@ def _stick_names(number, true, seen):
     return [f"{long}\nfolded to {seen}", f"{long}\n→ {seen}", f"line {number}"]
 
 
-def _name_area(labels, tops, lines):
+def _name_area(labels: Labels, tops: np.ndarray, lines: bool) -> None:
     """Name of the area, in it where it is tall enough, else beside it."""
     words = ("noise and counts", "noise") if lines else ("as simulated", "simulated")
     high = float(np.median(tops[:, 1]))
@@ -308,7 +321,7 @@ def _name_area(labels, tops, lines):
         labels.beside(words[0], "area", "muted", bold=False, most=300.0)
 
 
-def _alternative(trace, title, lines, kept):
+def _alternative(trace: Trace, title: str, lines: Lines, kept: list[int]) -> str:
     text = f"Line chart of velocity against time, and its amplitude spectrum. {title}."
     words = [
         f"line {lines.harmonic[index]} of {quantity(lines.velocity[index], trace.axis.scale.unit + '/s', 2)} "

@@ -1,6 +1,9 @@
 """Picture of many axes of one design: the band of their ripple against speed, and how many pass at each."""
 
+from __future__ import annotations
+
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -9,6 +12,13 @@ from ..plotting.labels import Labels
 from ..wording import SHARE, axis_unit, axis_words, digits, listed, percent, quantity, sentence, with_unit
 from .ripple import hatch
 from .ripple_view import FEW, Frame, range_of_speeds
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+    from ..plotting.canvas import Style
+    from ..spreads.tolerancing import Tolerance
+
 
 HEADS = {False: ("Ripple as a share of the speed, rms (%)", "Axes that meet the limit (%)"),
          True: ("Ripple / speed (%)", "Meet the limit (%)")}  # fmt: skip
@@ -19,7 +29,7 @@ TALL = {"a4": (62.0, 34.0), "phone": (58.0, 30.0)}
 NAMED = 3
 
 
-def tolerance(result, ax=None, *, style=canvas.PRINT):
+def tolerance(result: Tolerance, ax: Axes | None = None, *, style: Style = canvas.PRINT) -> Axes:
     """Band of ripple against speed of many axes, and the share of them that meets the limit.
 
     Parameters
@@ -57,22 +67,22 @@ class View:
     doubtful: np.ndarray
 
     @property
-    def unit(self):
+    def unit(self) -> str:
         """Unit of speeds, SI."""
         return f"{self.curve.axis.scale.unit}/s"
 
     @property
-    def few(self):
+    def few(self) -> bool:
         """Whether single speeds are marked."""
         return len(self.speed) <= FEW
 
     @property
-    def judged(self):
+    def judged(self) -> np.ndarray:
         """Speeds at which there is a limit on ripple."""
         return np.isfinite(self.limit)
 
 
-def _view(result):
+def _view(result: Tolerance) -> View:
     order = np.unique(result.speed, return_index=True)[1]
     order = order[result.speed[order] > 0.0]
     speed, nothing = result.speed[order], np.full(len(order), np.inf)
@@ -83,15 +93,15 @@ def _view(result):
     return View(result, speed, rows, limit, passed, result.doubtful[order])
 
 
-def _frame(view, below=""):
+def _frame(view: View, below: str = "") -> Frame:
     return Frame(axis_unit(view.speed.max(initial=0.0), view.unit, below), None)
 
 
-def _below(frame):
+def _below(frame: Frame) -> str:
     return f"Speed ({frame.speed_unit[0]})"
 
 
-def _sheet(view, style):
+def _sheet(view: View, style: Style) -> Axes:
     """Both panels on a figure of their own; the band alone without a limit on ripple."""
     frame, (tall, low) = _frame(view), TALL[style.page]
     judged = bool(view.judged.any())
@@ -115,7 +125,7 @@ def _sheet(view, style):
     return main
 
 
-def _set_ranges(ax, view, frame):
+def _set_ranges(ax: Axes, view: View, frame: Frame) -> None:
     """Log ranges that hold the band and the limit."""
     canvas.number_axis(ax.xaxis, logarithmic=True)
     across = frame.x(np.array(range_of_speeds(view)))
@@ -129,7 +139,7 @@ def _set_ranges(ax, view, frame):
     canvas.limits(ax, across, (max(shown.min(), 1e-6 * shown.max()) / 1.7, shown.max() * 1.7))
 
 
-def _band(ax, view, frame, style):
+def _band(ax: Axes, view: View, frame: Frame, style: Style) -> Axes:
     """The band with its edges, the middle and the limit, each with its name."""
     x, floor = frame.x(view.speed), ax.get_ylim()[0] / 100.0
     mark = {"marker": "o", "markersize": 4.0} if view.few else {}
@@ -163,7 +173,7 @@ def _band(ax, view, frame, style):
     return ax
 
 
-def _passed(ax, view, frame, style):
+def _passed(ax: Axes, view: View, frame: Frame, style: Style) -> None:
     """Share of the axes that meet the limit at each speed, the least of them marked."""
     x, y = frame.x(view.speed), np.where(view.judged, view.passed / SHARE, np.nan)
     ax.fill_between(x, 0.0, y, color=style.colour("soft"), linewidth=0.0, zorder=1)
@@ -177,7 +187,7 @@ def _passed(ax, view, frame, style):
     labels.at([words], x[least], y[least], "ink", clear=1.4)
 
 
-def _title(view):
+def _title(view: View) -> str:
     """The answer: how many pass, else how much they differ."""
     result = view.curve
     if result.yield_fraction is not None:
@@ -199,20 +209,20 @@ def _title(view):
     return f"Axes differ most at {at}: 95 of 100 have {low} to {high} of ripple, rms"
 
 
-def _ripple_alone(result):
+def _ripple_alone(result: Tolerance) -> bool:
     """Whether the limits on measured ripple alone decide."""
     others = [share for name, share in result.yield_by_limit.items() if name not in ("measured", "relative")]
     return min(others, default=1.0) == 1.0
 
 
-def _of_hundred(share):
+def _of_hundred(share: float) -> str:
     """``51 of 100``; not all and not none where that is not so."""
     if 0.0 < share < 0.005 or 0.995 <= share < 1.0:
         return f"{digits(1000.0 * share, 3, strip=True)} of 1000"
     return f"{100.0 * share:.0f} of 100"
 
 
-def _note(view, style):
+def _note(view: View, style: Style) -> str:
     """The axis, how many were drawn and in what they differ, how sure the answer is, what to tighten."""
     result = view.curve
     keys = list(result.spread)
@@ -233,7 +243,7 @@ def _note(view, style):
     return " ".join(words)
 
 
-def _alternative(view):
+def _alternative(view: View) -> str:
     """Alternative text: kind, quantity, range; the answer; the least share; doubt."""
     if not len(view.speed):
         return f"{_title(view)}."

@@ -1,7 +1,10 @@
 """Axis files: TOML with units in text, read to an Axis; all faults of a file are reported at once."""
 
+from __future__ import annotations
+
 import dataclasses
 import tomllib
+from typing import TYPE_CHECKING, Any
 
 from ..checks import NOTHING, Fault, InputError
 from . import starter_files, toml_text
@@ -9,13 +12,19 @@ from .axis_reader import OTHER_SECTIONS as OTHER_SECTIONS
 from .axis_reader import Reader
 from .toml_text import read
 
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from ..model.axis import Axis
+
+
 SETTING = "--set"
 
 _DEEPEST_FAULT = 5
 _STARTER_HINT = '"encsim new axis.toml" writes a starter'
 
 
-def load(path):
+def load(path: Path | str) -> Axis:
     """The axis that a file describes.
 
     Parameters
@@ -34,7 +43,7 @@ def load(path):
     return loads(read(path), str(path))
 
 
-def loads(text, name="axis file"):
+def loads(text: str, name: str = "axis file") -> Axis | None:
     """The axis that a text describes.
 
     Parameters
@@ -56,7 +65,7 @@ def loads(text, name="axis file"):
     return loads_with(text, (), name)
 
 
-def loads_with(text, settings, name="axis file"):
+def loads_with(text: str, settings: list[str] | tuple[()], name: str = "axis file") -> Axis | None:
     """The axis that a text describes, with some values replaced."""
     document = toml_text.document(text, name)
     changed = apply_settings(document, settings)
@@ -71,12 +80,12 @@ def loads_with(text, settings, name="axis file"):
     return axis
 
 
-def starter(rotary=False):
+def starter(rotary: bool = False) -> str:
     """A commented axis file to start from, for an invented axis."""
     return starter_files.text(rotary)
 
 
-def apply_settings(document, settings):
+def apply_settings(document: dict[str, Any], settings: list[str] | tuple[()]) -> set[tuple[str, str]]:
     """Put the settings into the document; returns the paths of their keys."""
     pairs = [(str(setting), _setting_path(str(setting))) for setting in settings]
     hint = 'as in sampling.rate="8 kHz"'
@@ -88,14 +97,14 @@ def apply_settings(document, settings):
     return {path for _, path in pairs}
 
 
-def _setting_path(setting):
+def _setting_path(setting: str) -> tuple[str, ...] | None:
     """Path of the key in ``section.key=value``, None where it is no such text."""
     key, equals, _ = setting.partition("=")
     path = tuple(part.strip() for part in key.split("."))
     return path if equals and all(path) and len(path) <= 3 else None
 
 
-def _apply(document, path, value):
+def _apply(document: dict[str, Any], path: tuple[str, ...], value: str) -> None:
     """Set one key of the document, or leave it out for ``none``."""
     table = document
     for part in path[:-1]:
@@ -108,7 +117,7 @@ def _apply(document, path, value):
         table[path[-1]] = _setting_value(value)
 
 
-def _setting_value(text):
+def _setting_value(text: str) -> dict[str, str] | float | list[Any] | str:
     """A value as in a file, or else the bare text."""
     try:
         found = tomllib.loads(f"value = {text}")
@@ -117,7 +126,9 @@ def _setting_value(text):
     return found["value"] if len(found) == 1 else text
 
 
-def placed(path, fault, lines, changed, name):
+def placed(
+    path: tuple[Any, ...], fault: Fault, lines: dict[tuple[str, ...], int], changed: set[Any], name: str
+) -> Fault:
     """The fault with its line in the file, or marked as a setting's."""
     if any(path[:depth] in changed for depth in range(1, len(path) + 1)):
         return dataclasses.replace(fault, source=SETTING)

@@ -1,7 +1,10 @@
 """A TOML document as an Axis: every fault is collected with the path of its key."""
 
+from __future__ import annotations
+
 import dataclasses
 import re
+from typing import TYPE_CHECKING, Any
 
 from .. import checks, units
 from ..checks import NOTHING, Fault, InputError
@@ -9,6 +12,10 @@ from ..model.axis import OPTIONAL_PARTS, PARTS, Axis
 from ..model.estimators import KINDS as ESTIMATORS
 from ..model.load_and_control import MOST_NOTCHES, Notch
 from ..model.ring_geometry import MOST_HEADS, Head
+
+if TYPE_CHECKING:
+    from ..checks import _Nothing
+
 
 _BARE_KEY = re.compile(r"[A-Za-z0-9_-]{1,80}")
 _ORDER = re.compile(r"0|-?[1-9][0-9]{0,8}")
@@ -21,16 +28,16 @@ MOST_HINTS = 50
 OTHER_SECTIONS = ("requirement", "candidates", "spread")
 
 
-def label(path):
+def label(path: tuple[Any, ...]) -> str:
     """A path as section.key, odd keys in quotes, a place in a list in brackets."""
     return "".join(f"[{part}]" if isinstance(part, int) else f".{_key(part)}" for part in path)[1:]
 
 
-def _key(part):
+def _key(part: str) -> str:
     return part if _BARE_KEY.fullmatch(part) else f'"{checks.one_line(part, 40)}"'
 
 
-def keys_of(section):
+def keys_of(section: str) -> dict[str, Any]:
     """Fields of a section by name; those of all kinds for the estimator, and its kind."""
     if section != "estimator":
         return {item.name: item for item in dataclasses.fields(PARTS[section])}
@@ -41,7 +48,7 @@ def keys_of(section):
 class Reader:
     """Makes an axis of a document and collects the faults on the way, each with the path it was written at."""
 
-    def __init__(self, document):
+    def __init__(self, document: dict[str, Any]) -> None:
         self.faults = []
         self.tables = {section: {} for section in PARTS}
         self.written = {}
@@ -54,12 +61,12 @@ class Reader:
         for path, section, value in strays:
             self._stray(path, section, value)
 
-    def fault(self, path, rule, value, unit="", hint=""):
+    def fault(self, path: tuple[Any, ...], rule: str, value: Any, unit: str = "", hint: str = "") -> None:
         """Record a fault of the key with this path."""
         place = self.written.get(path[:2], path[:2]) + path[2:]
         self.faults.append((place, Fault(label(path), rule, value, unit, hint)))
 
-    def axis(self):
+    def axis(self) -> Axis | None:
         """The axis, or None where a fault was found."""
         parts = {}
         absent = [name for name in OPTIONAL_PARTS if name not in self.named]
@@ -80,7 +87,9 @@ class Reader:
                 self._relabel(fault, fault.field.partition(":")[0].split(".")[1:])
             return None
 
-    def _sort_section(self, name, table, document, strays):
+    def _sort_section(
+        self, name: str, table: dict[str, Any] | list[str], document: dict[str, Any], strays: list[Any]
+    ) -> None:
         """Put the keys of one table where they belong; those that no field has go to ``strays``."""
         section = name
         if name == "heads":
@@ -104,12 +113,14 @@ class Reader:
             else:
                 strays.append(((name, key), section, value))
 
-    def _place(self, written, path, value):
+    def _place(
+        self, written: tuple[str, str], path: tuple[str, str], value: dict[str, Any] | float | list[Any] | str
+    ) -> None:
         """Take a value as that of the key with this path."""
         self.tables[path[0]][path[1]] = value
         self.written[path] = written
 
-    def _unknown_section(self, name, document):
+    def _unknown_section(self, name: str, document: dict[str, Any]) -> str | None:
         """Record an unknown table; returns the section that was meant, if it is not there too."""
         known = [*PARTS, *OTHER_SECTIONS]
         near = units.nearest(name, known) if len(self.faults) < MOST_HINTS else None
@@ -117,7 +128,12 @@ class Reader:
         self.fault((name,), f"be a section of an axis file ({', '.join(known)})", f"[{name}]", hint=hint)
         return near if near not in document else None
 
-    def _stray(self, path, section, value):
+    def _stray(
+        self,
+        path: tuple[str, ...],
+        section: str | None,
+        value: dict[str, Any] | float | list[dict[str, float | str]] | str,
+    ) -> None:
         """Record a key that its section does not have; read on as if it were written rightly."""
         homes = [(other, path[-1]) for other in PARTS if path[-1] in keys_of(other)]
         near = None
@@ -131,7 +147,7 @@ class Reader:
         if len(meant) == 1 and meant[0][1] not in self.tables[meant[0][0]]:
             self._place(path, meant[0], value)
 
-    def _part(self, section):
+    def _part(self, section: str) -> Any:
         """One part of the axis, or None where a fault was found."""
         kind, given = PARTS[section], self.tables[section]
         before = len(self.faults)
@@ -152,7 +168,7 @@ class Reader:
             return None
         return part if len(self.faults) == before else None
 
-    def _estimator(self, given):
+    def _estimator(self, given: dict[Any, Any]) -> tuple[Any, ...]:
         """Class of the estimator and its keys; None where the kind is not known."""
         kind = given.get("kind", None if given else "difference")
         if not isinstance(kind, str) or kind not in ESTIMATORS:
@@ -166,7 +182,7 @@ class Reader:
             self.fault(("estimator", key), f'be left out with kind "{kind}"', given[key])
         return ESTIMATORS[kind], {key: given[key] for key in own & given.keys()}
 
-    def _field(self, section, item, given):
+    def _field(self, section: str, item: Any, given: dict[Any, Any]) -> dict[Any, Any]:
         """{name: value} of one field, empty for its default; NOTHING, which every field refuses, if faulty."""
         path = (section, item.name)
         if item.name not in given:
@@ -182,11 +198,11 @@ class Reader:
             return {item.name: self._orders(path, value, dimension)}
         return {item.name: value if dimension is None else self._quantity(path, value, dimension)}
 
-    def _example(self, item):
+    def _example(self, item: Any) -> str:
         dimension = units.on_scale(item.metadata.get("dimension"), self.unit)
         return f', as in {item.name} = "{units.DIMENSIONS[dimension].example}"' if dimension else ""
 
-    def _quantity(self, path, text, dimension):
+    def _quantity(self, path: tuple[Any, ...], text: str, dimension: str) -> float:
         """The SI number of a text with a unit; NOTHING where it is none."""
         diameter = self.diameter if dimension == "position" else None
         try:
@@ -196,7 +212,7 @@ class Reader:
                 self.fault(path, fault.rule, fault.value, hint=fault.hint)
         return NOTHING
 
-    def _orders(self, path, table, dimension):
+    def _orders(self, path: tuple[str, str], table: dict[str, Any], dimension: str | None) -> dict[Any, Any]:
         """A table {order: value} with orders as ints; faulty ones are left out."""
         if not isinstance(table, dict):
             self.fault(path, "be a table of orders, as in {3 = ...}", table)
@@ -212,7 +228,9 @@ class Reader:
                 found[order] = line
         return found
 
-    def _order(self, path, key, value, found):
+    def _order(
+        self, path: tuple[str, str], key: str, value: float | list[str] | str, found: dict[Any, Any]
+    ) -> float:
         """The order that a key of a table of orders means, None where it is none."""
         fractional = path[-1] in _FRACTIONAL
         form, split = (_FRACTION, isinstance(value, dict)) if fractional else (_ORDER, False)
@@ -225,7 +243,9 @@ class Reader:
             return None
         return order
 
-    def _refuse_order(self, path, key, value):
+    def _refuse_order(
+        self, path: tuple[str, str], key: str, value: dict[str, str] | float | list[str] | str
+    ) -> None:
         """Record a key that is no order; a number with a point that has no quotes arrives as a table."""
         if path[-1] not in _FRACTIONAL:
             self.fault((*path, key), "have a whole number as its order", key)
@@ -236,7 +256,7 @@ class Reader:
             (*path, key), 'have a number as its order, as in 6 or "31.25"', value if split else key, hint=hint
         )
 
-    def _heads(self, values):
+    def _heads(self, values: list[str]) -> tuple[float, float]:
         """Heads of a list of angles or tables; NOTHING where one is faulty."""
         if not isinstance(values, list) or not 1 <= len(values) <= MOST_HEADS:
             self.fault(("heads",), f'be a list of 1 to {MOST_HEADS} angles, as ["0 deg", "180 deg"]', values)
@@ -244,7 +264,7 @@ class Reader:
         found = [self._head(("heads", place), value) for place, value in enumerate(values)]
         return NOTHING if NOTHING in found else tuple(found)
 
-    def _head(self, path, value):
+    def _head(self, path: tuple[str, int], value: str) -> float:
         """One head: its angle, or a table with its axial distance and tilt; NOTHING where it is faulty."""
         if not isinstance(value, dict):
             return self._quantity(path, value, "angle")
@@ -265,7 +285,9 @@ class Reader:
                 self._relabel(fault, [*path, fault.field.split(".")[1]])
         return NOTHING
 
-    def _notches(self, path, tables):
+    def _notches(
+        self, path: tuple[str, str], tables: dict[str, int] | int | list[Any]
+    ) -> _Nothing | tuple[Notch, ...]:
         """The notches of a list of tables; NOTHING where one is faulty."""
         if not isinstance(tables, list) or not all(isinstance(table, dict) for table in tables):
             rule = 'be a list of tables, each begun by [[control.notch]], or [{frequency = "600 Hz"}]'
@@ -277,7 +299,7 @@ class Reader:
         found = [self._notch((*path, place), table) for place, table in enumerate(tables)]
         return NOTHING if None in found else tuple(found)
 
-    def _notch(self, path, table):
+    def _notch(self, path: tuple[str, str, int], table: dict[Any, Any]) -> Notch | None:
         """One notch, None where it is faulty."""
         known = {item.name: item.metadata.get("dimension") for item in dataclasses.fields(Notch)}
         before = len(self.faults)
@@ -297,14 +319,18 @@ class Reader:
             return None
         return notch if len(self.faults) == before else None
 
-    def _unknown_notch_key(self, path, key, known):
+    def _unknown_notch_key(
+        self, path: tuple[str, str, int], key: str, known: dict[str, str | None]
+    ) -> str | None:
         """Record a key that no notch has; returns the one that was meant, None where that is not clear."""
         near = units.nearest(key, known) if len(self.faults) < MOST_HINTS else None
         hint = f"did you mean {label((*path, near))}?" if near else f"it has {', '.join(known)}"
         self.fault((*path, key), "be a key of a notch", key, hint=hint)
         return near
 
-    def _line(self, path, value, dimension):
+    def _line(
+        self, path: tuple[str, str, str], value: list[str] | str, dimension: str
+    ) -> float | tuple[float, float]:
         """One line of a given error: an amplitude, or an amplitude and a phase."""
         if not isinstance(value, list):
             return self._quantity(path, value, dimension)
@@ -315,14 +341,14 @@ class Reader:
         pair = self._quantity(path, value[0], dimension), self._quantity(path, value[1], "angle")
         return NOTHING if NOTHING in pair else pair
 
-    def _relabel(self, fault, path):
+    def _relabel(self, fault: Fault, path: list[Any]) -> None:
         """Record a fault that a part of the axis raised, under the key it has in a file."""
         value = NOTHING if fault.value is None else fault.value
         hint = fault.hint or pure_number_hint(path, fault.value)
         self.fault(tuple(path), fault.rule, value, units.unit_on_scale(fault.unit, self.unit), hint)
 
 
-def pure_number_hint(path, value):
+def pure_number_hint(path: list[Any] | tuple[str, ...], value: Any) -> str:
     """How to write a pure number that was given as text."""
     if not isinstance(value, str) or len(path) < 2 or path[1] in _WORDS:
         return ""

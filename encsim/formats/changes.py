@@ -1,17 +1,27 @@
 """An axis with some of its values changed, each named by its place in an axis file: ``sampling.rate``."""
 
+from __future__ import annotations
+
 import dataclasses
 from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
 
 from .. import checks, units
 from ..model import axis_text
 from ..model.axis import PARTS
 from . import estimator_text
 
+if TYPE_CHECKING:
+    from ..model.axis import Axis, Signal
+    from ..model.estimator_base import Estimator
+    from ..model.load_and_control import Control
+    from ..results import Orders
+
+
 OFFSETS = ("0", "1")
 
 
-def apply(axis, changes):
+def apply(axis: Axis, changes: dict[str, Any]) -> Axis | None:
     """The axis with these values in place of its own.
 
     Parameters
@@ -41,7 +51,7 @@ def apply(axis, changes):
     return dataclasses.replace(axis, **parts)
 
 
-def value(axis, path):
+def value(axis: Axis, path: str) -> Any:
     """The value that an axis has at a path as of :func:`apply`; None where it has none.
 
     Parameters
@@ -68,7 +78,7 @@ def value(axis, path):
     return found[int(rest[1])] if rest[1] in OFFSETS and rest[0] == "offset" else found.get(_order(rest[1]))
 
 
-def read(axis, path, raw):
+def read(axis: Axis, path: str, raw: int | list[str] | str) -> Estimator | float | tuple[float, float]:
     """A value at a path as a file or an option writes it, in SI.
 
     Parameters
@@ -103,7 +113,7 @@ def read(axis, path, raw):
     )
 
 
-def write(axis, path, value):
+def write(axis: Axis, path: str, value: Any) -> str:
     """A value at a path as :func:`read` takes it, for people.
 
     Parameters
@@ -130,13 +140,13 @@ def write(axis, path, value):
     return _written(value, dimension)
 
 
-def _written(value, dimension):
+def _written(value: Control | float | str, dimension: str | None) -> str:
     if dimension is None:
         return f"{value:.12g}" if checks.is_real(value) else str(value)
     return units.write(value, dimension)
 
 
-def setting(axis, path, value):
+def setting(axis: Axis, path: str, value: Estimator | dict[int, float] | float | tuple[Any, ...]) -> str:
     """A value at a path as ``--set`` and an axis file take it behind the equals sign.
 
     Parameters
@@ -157,7 +167,7 @@ def setting(axis, path, value):
     return axis_text.setting(value, dimension_of(axis, path), axis.scale.unit)
 
 
-def dimension_of(axis, path):
+def dimension_of(axis: Axis, path: str) -> str | None:
     """Dimension of the quantity at a path, a key of ``units.DIMENSIONS``; None for a pure number or a word.
 
     Parameters
@@ -182,14 +192,14 @@ def dimension_of(axis, path):
     return units.on_scale(found, axis.scale.unit) if found else None
 
 
-def _fields(axis, section):
+def _fields(axis: Axis, section: str) -> dict[str, Any]:
     """Fields of a section by name; the estimator's are those of its kind."""
     part = getattr(axis, section)
     kind = PARTS.get(section) if part is None or section != "estimator" else type(part)
     return {item.name: item for item in dataclasses.fields(kind)} if dataclasses.is_dataclass(kind) else {}
 
 
-def _known(axis, path):
+def _known(axis: Axis, path: str) -> str:
     """The path, if the axis has such a key."""
     sections = [item.name for item in dataclasses.fields(axis)]
     section, *rest = str(path).split(".", 2)
@@ -208,12 +218,12 @@ def _known(axis, path):
     return path
 
 
-def _refuse(path, rule, near, there):
+def _refuse(path: str, rule: str, near: str | None, there: dict[str, Any] | list[str]) -> None:
     hint = f"did you mean {near}?" if near else f"it has {', '.join(there)}"
     checks.refuse("change", rule, checks.one_line(str(path)), hint=hint)
 
 
-def _has_places(part, rest):
+def _has_places(part: Signal, rest: list[str]) -> bool:
     """Whether a field has a place of this name."""
     held = getattr(part, rest[0])
     if isinstance(held, Mapping):
@@ -221,7 +231,7 @@ def _has_places(part, rest):
     return rest[0] == "offset" and rest[1] in OFFSETS
 
 
-def _order(text):
+def _order(text: str) -> int | None:
     """An order, whole where it can be; None where it is none."""
     for kind in (int, float):
         try:
@@ -231,7 +241,7 @@ def _order(text):
     return None
 
 
-def _merged(part, values):
+def _merged(part: Any, values: dict[str, Any]) -> dict[str, Any]:
     """Keywords for a part of which single places of mappings and the offset change too."""
     found = {name: new for name, new in values.items() if "." not in name}
     for name, new in values.items():
@@ -246,7 +256,7 @@ def _merged(part, values):
     return found
 
 
-def _with_order(orders, order, new):
+def _with_order(orders: Orders, order: int, new: float | None) -> dict[Any, Any]:
     """A mapping with one order changed; an amplitude alone keeps the phase that was there."""
     found = dict(orders)
     if new is None:

@@ -1,12 +1,21 @@
 """Velocity estimators to compare: written as text, read from it, and a list around the one of an axis."""
 
+from __future__ import annotations
+
 import dataclasses
 import math
 import re
+from collections.abc import Iterator
+from typing import TYPE_CHECKING, Any
 
 from .. import checks, units
 from ..checks import Fault, InputError
 from ..model.estimators import KINDS, Difference, Kalman, LeastSquares, LowPass, Tracking
+
+if TYPE_CHECKING:
+    from ..model.axis import Axis
+    from ..model.estimator_base import Estimator
+
 
 OPTION = "--estimators"
 MOST = 1000
@@ -18,7 +27,7 @@ HIGHEST = 0.2
 _KEY = re.compile(r"(?:\A|\s)([a-z_]+)\s*=\s*")
 
 
-def around(axis):
+def around(axis: Axis) -> list[Any]:
     """A list to compare the estimator of an axis with."""
     rate, own = axis.sampling.rate, axis.estimator
     longest = SHORTEST
@@ -33,7 +42,7 @@ def around(axis):
     return list(dict.fromkeys(found))
 
 
-def _kalman(axis, corners):
+def _kalman(axis: Axis, corners: list[float]) -> list[Kalman]:
     """Kalman filters about as quick as those corners; none where the axis has no noise."""
     if axis.signal.jitter == 0.0 and axis.resolution == 0.0:
         return []
@@ -42,7 +51,7 @@ def _kalman(axis, corners):
     return [Kalman(float(f"{acceleration:.0e}")) for acceleration in wanted]
 
 
-def _one_two_five(low, high):
+def _one_two_five(low: float, high: float) -> Iterator[float]:
     """Round values 1, 2, 5, 10 ... from low to high."""
     for exponent in range(math.floor(math.log10(low)), math.ceil(math.log10(high)) + 1):
         for digit in (1, 2, 5):
@@ -51,7 +60,7 @@ def _one_two_five(low, high):
                 yield value
 
 
-def text(estimator, unit):
+def text(estimator: Estimator, unit: str) -> str:
     """An estimator as the option takes it."""
     words = [estimator.kind]
     for place, item in enumerate(dataclasses.fields(estimator)):
@@ -63,12 +72,12 @@ def text(estimator, unit):
     return " ".join(words)
 
 
-def _written(value, item, unit):
+def _written(value: float, item: Any, unit: str) -> str:
     dimension = item.metadata.get("dimension")
     return f"{value:g}" if dimension is None else units.write(value, units.on_scale(dimension, unit))
 
 
-def read(text, axis, owner=OPTION):
+def read(text: str, axis: Axis, owner: str = OPTION) -> list[Any] | None:
     """Estimators of a list such as ``"own; difference 1, 8; low-pass 300 Hz order=2"``."""
     faults, found = [], []
     entries = [part.strip() for part in text.split(";")]
@@ -92,13 +101,13 @@ def read(text, axis, owner=OPTION):
     return found
 
 
-def _unknown(kind, owner):
+def _unknown(kind: str, owner: str) -> Fault:
     near = units.nearest(kind, KINDS) if kind else None
     hint = f"did you mean {near}?" if near else 'as in "difference 1, 8; low-pass 300 Hz"'
     return Fault(owner, f"hold kinds of {', '.join(KINDS)}, or own", kind, hint=hint)
 
 
-def _one(kind, text, axis, owner, alone):
+def _one(kind: str, text: str, axis: Axis, owner: str, alone: bool) -> Estimator:
     """One estimator of its kind and the text of its fields; none but one that stands alone may have no text."""
     owner = f"{owner}, {kind} {checks.one_line(text, 40)}".rstrip()
     if not text and not alone:
@@ -131,7 +140,7 @@ def _one(kind, text, axis, owner, alone):
         raise InputError(*named) from None
 
 
-def _value(name, text, item, axis):
+def _value(name: str, text: str, item: Any, axis: Axis) -> float:
     """A field's value: SI of a quantity, a number, or the text itself for the description to refuse."""
     dimension = item.metadata.get("dimension")
     if dimension is not None:

@@ -1,6 +1,10 @@
 """One section of a file beside those of the axis: its keys and quantities, each fault placed by its line."""
 
+from __future__ import annotations
+
 import contextlib
+from collections.abc import Callable, Iterator
+from typing import Any
 
 from .. import units
 from ..checks import NOTHING, Fault, InputError
@@ -30,7 +34,16 @@ class Section:
         Of a rotary scale, m: positions may then be lengths at the rim.
     """
 
-    def __init__(self, text, section, source="axis file", settings=(), *, unit=None, diameter=None):
+    def __init__(
+        self,
+        text: str,
+        section: str,
+        source: str = "axis file",
+        settings: list[str] | tuple[()] = (),
+        *,
+        unit: str | None = None,
+        diameter: float | None = None,
+    ) -> None:
         document = toml_text.document(text, source)
         self.changed = axis_file.apply_settings(document, settings)
         self.text, self.section, self.source = text, section, source
@@ -41,13 +54,15 @@ class Section:
             self.fault((), f"be a table of keys, begun by [{section}] once", self.table)
             self.done()
 
-    def fault(self, path, rule, value, unit="", hint=""):
+    def fault(
+        self, path: tuple[Any, ...], rule: str, value: int | str, unit: str = "", hint: str = ""
+    ) -> None:
         """Record a fault of the key with this path within the section."""
         path = (self.section, *path)
         self.faults.append((path, Fault(label(path), rule, value, unit, hint)))
 
     @contextlib.contextmanager
-    def at(self, *path):
+    def at(self, *path: int | str) -> Iterator[None]:
         """Whatever input error is raised within is a fault of this key."""
         try:
             yield
@@ -56,7 +71,7 @@ class Section:
                 value = NOTHING if found.value is None else found.value
                 self.fault(path, found.rule, value, units.unit_on_scale(found.unit, self.unit), found.hint)
 
-    def keys(self, known):
+    def keys(self, known: list[str]) -> dict[str, Any]:
         """The values {key: value} of the keys that the section may have; the others are faults."""
         found = {}
         for key, value in (self.table or {}).items():
@@ -68,7 +83,7 @@ class Section:
             self.fault((key,), f"be a key of [{self.section}]", key, hint=hint)
         return found
 
-    def entries(self, leaf=lambda table: False):
+    def entries(self, leaf: Callable[..., Any] = lambda table: False) -> list[Any]:
         """Values with the path of each, through tables in the section: ``signal.sde.1``, quoted or not."""
         found, waiting = [], [((key,), value) for key, value in reversed((self.table or {}).items())]
         while waiting:
@@ -79,21 +94,21 @@ class Section:
                 found.append((path, value))
         return found
 
-    def quantity(self, path, text, dimension):
+    def quantity(self, path: tuple[Any, ...], text: str, dimension: str) -> float:
         """The SI number of a text with a unit."""
         diameter = self.diameter if dimension == "position" else None
         with self.at(*path):
             return units.parse(text, units.on_scale(dimension, self.unit), diameter=diameter)
         return NOTHING
 
-    def number(self, path, value, rule="be a number"):
+    def number(self, path: tuple[str, ...], value: float, rule: str = "be a number") -> float:
         """A pure number; `NOTHING` where it is none, and the fault is recorded."""
         if isinstance(value, (int, float)) and not isinstance(value, bool):
             return value
         self.fault(path, rule, value, hint=pure_number_hint((self.section, *path), value))
         return NOTHING
 
-    def done(self):
+    def done(self) -> None:
         """Raise all that was recorded, by line."""
         if self.faults:
             lines = toml_text.find(self.text)

@@ -1,5 +1,7 @@
 """The commented axis file that a new user starts from, for an invented axis."""
 
+from __future__ import annotations
+
 _HEAD = """\
 # {title}
 # An invented example, not a real product: put your own figures in place of these.
@@ -142,7 +144,7 @@ _ROTARY_UNITS = (
 )
 
 
-def text(rotary=False):
+def text(rotary: bool = False) -> str:
     """Text of the starter file, linear or rotary."""
     if rotary:
         title = (
@@ -159,7 +161,7 @@ def text(rotary=False):
     return _HEAD.format(title=title) + _LINEAR + _rest("40 nm", "0.5 nm", "2 m/s2") + _loop(rotary)
 
 
-def _rest(error, jitter, acceleration):
+def _rest(error: str, jitter: str, acceleration: str) -> str:
     """All but the scale, with a cyclic error, a jitter and an acceleration in the unit of the scale."""
     sde = f'# sde = {{1 = "{error}"}} '.ljust(27)
     return _REST.format(
@@ -170,7 +172,7 @@ def _rest(error, jitter, acceleration):
     )
 
 
-def _loop(rotary):
+def _loop(rotary: bool) -> str:
     """The two tables of a closed loop, commented out."""
     if rotary:
         control = _CONTROL.format(

@@ -3,8 +3,11 @@
 Tables of text whose header gives every column its unit: ``angle_deg``, ``angle [deg]`` or ``angle (deg)``.
 """
 
+from __future__ import annotations
+
 import math
 import re
+from typing import Any
 
 import numpy as np
 
@@ -14,7 +17,7 @@ SEPARATORS = ",;\t"
 USUAL = ({"cos", "cosine", "c"}, {"sin", "sine", "s"})
 
 
-def read_channels(text, columns=None, name="capture"):
+def read_channels(text: str, columns: str | None = None, name: str = "capture") -> list[np.ndarray]:
     """Cosine and sine channel of a table."""
     rows = [(number, line) for number, line in enumerate(text.splitlines(), 1) if holds_data(line)]
     if not rows:
@@ -33,17 +36,17 @@ def read_channels(text, columns=None, name="capture"):
     return finite_columns(body, separator, chosen, name)
 
 
-def holds_data(line):
+def holds_data(line: str) -> bool:
     """Whether a line has numbers: not blank, no comment."""
     return bool(line.strip()) and not line.lstrip().startswith("#")
 
 
-def cells_of(line, separator):
+def cells_of(line: str, separator: str) -> list[str]:
     """Cells of a line without blanks and quotes around them."""
     return [cell.strip().strip('"') for cell in line.split(separator)]
 
 
-def _number(cell):
+def _number(cell: str) -> float | None:
     """The cell as a float, or None where it is none."""
     try:
         return float(cell)
@@ -51,7 +54,7 @@ def _number(cell):
         return None
 
 
-def _usual_columns(header, count, name):
+def _usual_columns(header: list[str] | None, count: int, name: str) -> list[int]:
     """Columns whose names say cosine and sine, else the only two."""
     words = [cell.lower() for cell in header or ()]
     found = [[i for i, word in enumerate(words) if word in names] for names in USUAL]
@@ -68,7 +71,7 @@ def _usual_columns(header, count, name):
     )
 
 
-def _named_columns(columns, header, count):
+def _named_columns(columns: str, header: list[str], count: int) -> list[int]:
     """Positions of two columns given as names or numbers."""
     wanted = [part.strip() for part in columns.split(",")]
     if len(wanted) != 2 or not all(wanted):
@@ -79,7 +82,7 @@ def _named_columns(columns, header, count):
     return places
 
 
-def _place(part, header, count):
+def _place(part: str, header: list[str], count: int) -> int:
     """Position of one column."""
     if header and part in header:
         if header.count(part) > 1:
@@ -91,7 +94,7 @@ def _place(part, header, count):
     checks.refuse("--columns", f"be {known}a number from 1 to {count}", part, hint=_hint(part, header or ()))
 
 
-def _hint(part, header):
+def _hint(part: slice, header: list[str]) -> Any:
     """The option ``--_hint``."""
     from ..units import nearest
 
@@ -99,7 +102,9 @@ def _hint(part, header):
     return f"did you mean {near}?" if near else ""
 
 
-def finite_columns(rows, separator, places, name):
+def finite_columns(
+    rows: list[tuple[int, str]], separator: str | None, places: list[int], name: str
+) -> list[np.ndarray] | None:
     """Numbers of the chosen columns; the quick reader first, then the one that can name a line."""
     try:
         table = np.loadtxt(
@@ -113,7 +118,7 @@ def finite_columns(rows, separator, places, name):
     return list(np.array(pairs).T.copy())
 
 
-def _cell(number, line, separator, place, name):
+def _cell(number: int, line: str, separator: str, place: int, name: str) -> float | None:
     """One number, or the fault with its line."""
     cells = cells_of(line, separator)
     value = _number(cells[place]) if place < len(cells) else None
@@ -130,7 +135,7 @@ def _cell(number, line, separator, place, name):
 _HEADER = re.compile(r"\s*(?P<name>[A-Za-z]+)\s*(?:_(?P<a>[^\s\[(]+)|\[(?P<b>[^\]]*)\]|\((?P<c>[^)]*)\))?\s*")
 
 
-def read_columns(text, columns, name="table"):
+def read_columns(text: str, columns: dict[str, str], name: str = "table") -> dict[str, np.ndarray]:
     """Columns of a table in SI."""
     rows = _rows(text)
     if len(rows) < 2:
@@ -150,25 +155,25 @@ def read_columns(text, columns, name="table"):
     return {column: values[i] * size for i, (column, (_, size)) in enumerate(found.items())}
 
 
-def names(text):
+def names(text: str) -> set[str]:
     """Names of the columns that the header of a table has, in lower case."""
     rows = _rows(text)
     parts = [_HEADER.fullmatch(cell) for cell in _header(rows)[0]] if rows else []
     return {part["name"].lower() for part in parts if part}
 
 
-def _rows(text):
+def _rows(text: str) -> list[tuple[int, str]]:
     """Numbered lines that hold anything; spreadsheets may put a byte order mark first."""
     return [row for row in enumerate(text.removeprefix("\ufeff").splitlines(), 1) if holds_data(row[1])]
 
 
-def _header(rows):
+def _header(rows: list[tuple[int, str]]) -> tuple[list[str], str]:
     """Cells of the first row, and what parts them."""
     separator = next((mark for mark in SEPARATORS if mark in rows[0][1]), None)
     return cells_of(rows[0][1], separator), separator
 
 
-def _unit_place(column, dimension, header):
+def _unit_place(column: str, dimension: str, header: list[str]) -> Any:
     """Position of a column in the header and what one of its unit is in SI."""
     parts = [_HEADER.fullmatch(cell) for cell in header]
     fitting = [i for i, part in enumerate(parts) if part and part["name"].lower() == column]
@@ -185,6 +190,6 @@ def _unit_place(column, dimension, header):
     return fitting[0], units.parse(f"1 {unit}", dimension, f"column {column}")
 
 
-def _example(column, dimension):
+def _example(column: str, dimension: str) -> str:
     """The option ``--_example``."""
     return f"{column}_{units.DIMENSIONS[dimension].example.split()[1]}"

@@ -5,11 +5,14 @@ On which line of a TOML text each key stands; the standard library's reader does
 For texts that the reader has accepted: nothing is checked here.
 """
 
+from __future__ import annotations
+
 import dataclasses
 import re
 import sys
 import tomllib
 from pathlib import Path
+from typing import Any
 
 from .. import checks
 from ..checks import NOTHING, Fault, InputError
@@ -23,7 +26,7 @@ _TOKEN = re.compile(
 )
 
 
-def find(text):
+def find(text: str) -> dict[tuple[str, ...], int]:
     """Line numbers of tables and keys."""
     scan = _Scan()
     line = 1
@@ -40,7 +43,7 @@ def find(text):
 class _Scan:
     """What has been read so far: the open brackets, the key being collected, and the lines found."""
 
-    def __init__(self):
+    def __init__(self) -> None:
         self.lines = {}
         self.table = ()
         self.tables_in = {}
@@ -50,13 +53,13 @@ class _Scan:
         self.in_key = True
         self.in_header = self.in_list_header = False
 
-    def word(self, token, line):
+    def word(self, token: str, line: int) -> None:
         """Take a bare word or a string: a part of a key, or a value that does not matter."""
         if self.in_key:
             self.line = self.line if self.parts else line
             self.parts.append(_key(token))
 
-    def mark(self, token, line):
+    def mark(self, token: str, line: int) -> None:
         """Take one character of punctuation or the end of a line."""
         if self.in_header:
             self._header(token)
@@ -73,7 +76,7 @@ class _Scan:
         elif token == "," and self.open:
             self._next()
 
-    def _header(self, token):
+    def _header(self, token: str) -> None:
         """Within [table] or [[table]]."""
         if token == "[":
             self.in_list_header = True
@@ -84,7 +87,7 @@ class _Scan:
             self.in_header = False
             self._start_key()
 
-    def _table_path(self):
+    def _table_path(self) -> tuple[Any, ...]:
         """Path of the table that a header begins; where a part is a list of tables, in its last one."""
         path = ()
         for place, part in enumerate(self.parts, 1):
@@ -95,10 +98,10 @@ class _Scan:
                 path += (self.tables_in[path],)
         return path
 
-    def _start_key(self):
+    def _start_key(self) -> None:
         self.in_key, self.parts = True, []
 
-    def _open(self, token, line):
+    def _open(self, token: str, line: int) -> None:
         if token == "[" and self.in_key and not self.open:
             self.in_header, self.in_list_header, self.parts = True, False, []
             return
@@ -109,7 +112,7 @@ class _Scan:
         self.open.append((token, path, 0))
         self.in_key, self.parts = token == "{", []
 
-    def _next(self):
+    def _next(self) -> None:
         """After a comma: the next key of a table, the next place of a list."""
         token, path, place = self.open[-1]
         if token == "{":
@@ -117,21 +120,21 @@ class _Scan:
         else:
             self.open[-1] = token, path, place + 1
 
-    def _prefix(self):
+    def _prefix(self) -> tuple[Any, ...]:
         """Path that a key here belongs to: of a table, or of a place in a list."""
         if not self.open:
             return self.table
         token, path, place = self.open[-1]
         return path if token == "{" else (*path, place)
 
-    def _name(self, path):
+    def _name(self, path: tuple[Any, ...]) -> tuple[Any, ...]:
         """Note the line of a path and of the tables it goes through."""
         for depth in range(1, min(len(path), 8) + 1):
             self.lines.setdefault(path[:depth], self.line)
         return path
 
 
-def _key(token):
+def _key(token: str) -> str:
     """A bare or quoted key as the reader returns it."""
     if token[0] not in "\"'":
         return token
@@ -145,7 +148,7 @@ _MOST_DOTS = 3000
 _READ_RULES = {FileNotFoundError: "exist", IsADirectoryError: "be a file, not a folder"}
 
 
-def read(path):
+def read(path: Path | str) -> str:
     """Text of an axis file."""
     name = str(path)
     try:
@@ -164,7 +167,7 @@ def read(path):
         raise InputError(Fault("file", "be text in UTF-8", bad, line=line, source=name)) from None
 
 
-def _bytes(path):
+def _bytes(path: Path | str) -> bytes:
     """Contents of a file, one byte more than allowed at most."""
     if str(path) == "-":
         return sys.stdin.buffer.read(LARGEST_FILE + 1)
@@ -172,12 +175,12 @@ def _bytes(path):
         return stream.read(LARGEST_FILE + 1)
 
 
-def _reason(error):
+def _reason(error: Any) -> str:
     """Why the system refused."""
     return getattr(error, "strerror", None) or str(error)
 
 
-def document(text, name):
+def document(text: str, name: str) -> dict[str, Any] | None:
     """The TOML document, or the fault of the first line that is none."""
     if not isinstance(text, str):
         checks.refuse("text", "be a string", text)
@@ -194,7 +197,7 @@ def document(text, name):
     raise InputError(dataclasses.replace(fault, source=name))
 
 
-def _broken(text, message):
+def _broken(text: str, message: str) -> Fault:
     """The fault of a text that is not TOML; the reader's message ends with the place."""
     lines = text.split("\n")
     found = re.search(r" \(at (?:line (\d+), column \d+|end of document)\)\Z", message)
@@ -204,7 +207,7 @@ def _broken(text, message):
     return Fault("file", f"be TOML ({reason})", shown or NOTHING, line=line, hint=_broken_hint(reason, shown))
 
 
-def _broken_hint(reason, shown):
+def _broken_hint(reason: str, shown: str) -> str:
     if isinstance(shown, str) and _UNQUOTED.search(shown):
         return 'text with a unit stands in quotes, as "20 um"'
     twice = "Cannot overwrite" in reason or "Cannot declare" in reason

@@ -3,9 +3,12 @@
 What to say where no gains keep the limits: which limit cannot be reached, and the nearest that can.
 """
 
+from __future__ import annotations
+
 import math
 from dataclasses import dataclass, replace
 from functools import partial
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -15,6 +18,14 @@ from ..formats import changes, estimator_text
 from ..model.edge_timing import CountAndTime
 from ..model.load_and_control import MOST_NOTCHES, Notch
 from .search import LIMITS, UNITS, GainSearch
+
+if TYPE_CHECKING:
+    from ..checks import Fault
+    from ..model.axis import Axis
+    from ..model.estimator_base import Estimator
+    from ..model.load_and_control import Control
+    from ..results import Orders
+
 
 # How far from the best of the search the nearest reachable is named, until gains are found for it: deg, and shares.
 STEPS = {
@@ -26,7 +37,7 @@ STEPS = {
 DIGITS = 5
 
 
-def refuse(search):
+def refuse(search: GainSearch) -> None:
     """Raise an InputError with the nearest reachable limits; all of them together can be reached."""
     trials = [search.reached(search.speeds, shape) for shape in search.starts()]
     found = {name: np.concatenate([trial[name] for trial in trials]) for name in trials[0]}
@@ -49,7 +60,7 @@ def refuse(search):
     )
 
 
-def _refuse_unstable(search, tried):
+def _refuse_unstable(search: GainSearch, tried: list[Any]) -> None:
     """No gains that were tried make a stable loop."""
     hint = f"none of {tried} sets of gains that were tried does"
     if search.axis.load.friction_slope(search.speed) < 0.0:
@@ -57,7 +68,7 @@ def _refuse_unstable(search, tried):
     checks.refuse("Axis.control", "have gains that make the loop stable", checks.NOTHING, hint=hint)
 
 
-def _correct_ripple(search, found, stable):
+def _correct_ripple(search: GainSearch, found: dict[str, np.ndarray], stable: np.ndarray) -> None:
     """Scale ripple so that it is exact where it is least within the other limits, or least of all."""
     place = _least_ripple(search, found, stable)
     shapes = search.starts()
@@ -67,7 +78,7 @@ def _correct_ripple(search, found, stable):
         found["torque_ripple"] = found["torque_ripple"] * (exact / searched)
 
 
-def _least_ripple(search, found, stable):
+def _least_ripple(search: GainSearch, found: dict[str, np.ndarray], stable: np.ndarray) -> int:
     good = stable.copy()
     for name in LIMITS[:2]:
         further = good & _met(name, found[name], search.limits[name])
@@ -75,11 +86,13 @@ def _least_ripple(search, found, stable):
     return int(np.argmin(np.where(good, found["torque_ripple"], math.inf)))
 
 
-def _met(name, values, limit):
+def _met(name: str, values: np.ndarray, limit: float) -> np.ndarray:
     return values >= limit if name == "phase_margin" else values <= limit
 
 
-def _relaxed(found, stable, limits, step):
+def _relaxed(
+    found: dict[str, np.ndarray], stable: np.ndarray, limits: dict[str, float], step: int
+) -> dict[str, float]:
     """The limits, one by one as far as they can be reached together with those before."""
     good, relaxed = stable, {}
     for name, limit in limits.items():
@@ -92,7 +105,7 @@ def _relaxed(found, stable, limits, step):
     return relaxed
 
 
-def _nearest(name, best, step):
+def _nearest(name: str, best: float, step: int) -> float:
     """The best of the search with some room, rounded to the side that is easier to reach."""
     room = STEPS[name][step]
     if name == "phase_margin":
@@ -102,7 +115,7 @@ def _nearest(name, best, step):
     return float(f"{math.ceil(value * place) / place:.{DIGITS}g}")
 
 
-def _fault(name, limit, nearest):
+def _fault(name: str, limit: float, nearest: float) -> Fault:
     hint = f"the nearest reachable is {nearest:.{DIGITS + 1}g} {UNITS[name]}".rstrip()
     return checks.Fault(f"tuning.{name}", "be reachable with the other limits", limit, UNITS[name], hint)
 
@@ -138,7 +151,7 @@ class Allowance:
     stiffness: float
 
 
-def remedies(search, control):
+def remedies(search: GainSearch, control: Control) -> tuple[Allowance, ...]:
     """Changes that would allow a stiffer axis, the best first."""
     own, found = search.shape_of(control), []
     for name, change in tried(search.axis, search.limits, search.speed).items():
@@ -155,12 +168,12 @@ def remedies(search, control):
     return tuple(sorted(found, key=lambda remedy: -remedy.stiffness))
 
 
-def stiffness(control):
+def stiffness(control: Control) -> float:
     """``K_p K_v/T_i``, without the factors that a controller does not have."""
     return control.velocity_gain * (control.position_gain or 1.0) / (control.integral_time or 1.0)
 
 
-def tried(axis, limits, speed=0.0):
+def tried(axis: Axis, limits: dict[str, Any], speed: float = 0.0) -> dict[str, Any]:
     """Changes of one thing, {name: {key: value}}."""
     found = _of_loop(axis) | _of_estimator(axis, speed, calmer=limits["torque_ripple"] is not None)
     if limits["torque_ripple"] is not None:
@@ -169,7 +182,7 @@ def tried(axis, limits, speed=0.0):
     return found if axis.estimator.linear else found | _of_counts(axis)
 
 
-def _of_loop(axis):
+def _of_loop(axis: Axis) -> dict[str, Any]:
     control, sampling = axis.control, axis.sampling
     found = {
         f"twice the loop rate, {_text(2.0 * sampling.rate, 'frequency')}": {
@@ -194,7 +207,7 @@ def _of_loop(axis):
     return found
 
 
-def _of_estimator(axis, speed, calmer):
+def _of_estimator(axis: Axis, speed: float, calmer: bool) -> dict[Any, Any]:
     scaled = _scaled if axis.estimator.linear else partial(_timed, speed=speed)
     others = {"a quicker": scaled(axis, 2.0)} | ({"a calmer": scaled(axis, 0.5)} if calmer else {})
     return {
@@ -204,7 +217,7 @@ def _of_estimator(axis, speed, calmer):
     }
 
 
-def _scaled(axis, factor):
+def _scaled(axis: Axis, factor: float) -> Estimator:
     """The estimator with its corner or bandwidth times a factor, or its memory less by it; None if there is none."""
     estimator, rate = axis.estimator, axis.sampling.rate
     least = {"difference": 1, "least-squares": 2}.get(estimator.kind)
@@ -221,7 +234,7 @@ def _scaled(axis, factor):
         return None
 
 
-def _timed(axis, factor, speed):
+def _timed(axis: Axis, factor: float, speed: float) -> None:
     """Timed edges with a window less by a factor; single counts are timed over two of them for less than 1."""
     estimator = axis.estimator
     if not estimator.reach:
@@ -233,7 +246,7 @@ def _timed(axis, factor, speed):
         return None
 
 
-def _of_encoder(axis):
+def _of_encoder(axis: Axis) -> dict[str, Any]:
     """Changes that matter where ripple is limited."""
     signal, how = axis.signal, axis.interpolation
     halved = {f"signal.{name}": _half(getattr(signal, name)) for name in NOISE}
@@ -252,14 +265,14 @@ def _of_encoder(axis):
     return found
 
 
-def _of_counts(axis):
+def _of_counts(axis: Axis) -> dict[str, dict[str, int]]:
     factor = axis.interpolation.factor
     if factor is None:
         return {}
     return {f"twice the counts a period, {2 * factor}": {"interpolation.factor": 2 * factor}}
 
 
-def _half(value):
+def _half(value: Orders | float | tuple[float, float]) -> dict[Any, float] | float | tuple[float, float]:
     """Half of a number, of both of a pair, or of all amplitudes of a mapping."""
     if isinstance(value, tuple):
         return tuple(0.5 * part for part in value)
@@ -271,5 +284,5 @@ def _half(value):
     }
 
 
-def _text(value, dimension):
+def _text(value: float, dimension: str) -> str:
     return units.write(float(f"{value:.6g}"), dimension)

@@ -1,7 +1,10 @@
 """The search for gains: many loops of one axis at once, from frequency responses that do not depend on gains."""
 
+from __future__ import annotations
+
 import math
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -12,6 +15,11 @@ from ..closed_loop.error_at_speed import EdgeErrors, FoldedErrors
 from ..closed_loop.stability import Margins
 from ..closed_loop.timed_edge_loops import phase_margins
 from ..model.load_and_control import Control
+
+if TYPE_CHECKING:
+    from ..closed_loop.loop import Loop
+    from ..model.axis import Axis
+
 
 # Velocity crossover as share of the loop rate, the slowest no more than that of its delay; integral time and position
 # gain as multiples of it.
@@ -50,7 +58,7 @@ class Settled:
     margins: Margins
     torque_ripple: float
 
-    def reached(self):
+    def reached(self) -> dict[str, float]:
         """Values beside the limits, {name: value}; NaN of a ripple that was not asked for."""
         return {
             "phase_margin": abs(self.margins.phase_margin),
@@ -58,7 +66,7 @@ class Settled:
             "torque_ripple": self.torque_ripple,
         }
 
-    def keeps(self, limits):
+    def keeps(self, limits: dict[str, Any]) -> bool:
         """Whether the loop is stable within the limits; met exactly is met."""
         reached = self.reached()
         within = reached["phase_margin"] >= limits["phase_margin"]
@@ -83,7 +91,7 @@ class GainSearch:
         Exact sensitivity peak and torque ripple over those of the search.
     """
 
-    def __init__(self, axis, limits, speed, *, lax=False):
+    def __init__(self, axis: Axis, limits: dict[str, Any], speed: float, *, lax: bool = False) -> None:
         self.lax = lax
         self.axis, self.limits, self.speed = axis, limits, abs(speed)
         self.linear = axis.estimator.linear
@@ -101,7 +109,7 @@ class GainSearch:
         self.open = stability.open_polynomial(self._trial(), turns * rate)
         self._prepare(turns)
 
-    def _delay(self):
+    def _delay(self) -> float:
         """Delay of the loop in samples, about, at least one."""
         control, rate = self.axis.control, self.loop.rate
         timing = {} if self.linear else {"speed": self.speed, "resolution": self.axis.resolution}
@@ -109,7 +117,7 @@ class GainSearch:
         whole = control.delay + max(loops.reading_ages(self.axis)) + estimator.delay(rate, **timing)
         return 1.0 + rate * whole
 
-    def _grid(self, lowest):
+    def _grid(self, lowest: float) -> np.ndarray:
         """Frequencies of the search, Hz."""
         rate, load = self.loop.rate, self.axis.load
         parts = [
@@ -122,7 +130,7 @@ class GainSearch:
         grid = np.unique(np.concatenate(parts))
         return rate * grid[(grid >= lowest) & (grid <= 0.5)]
 
-    def _prepare(self, turns):
+    def _prepare(self, turns: np.ndarray) -> None:
         """Parts of the loop gain, by power of the crossover, and what torque ripple weighs |L S|**2 by."""
         rate = self.loop.rate
         terms = self.loop.plant.transfer.fractions(turns)
@@ -143,7 +151,7 @@ class GainSearch:
                     EdgeErrors(self.axis, self.speed, self.loop.estimator).on_grid(turns), square
                 )
 
-    def _weights(self, position_gain):
+    def _weights(self, position_gain: np.ndarray) -> np.ndarray:
         """What |L S|**2 is weighed by, a row for each position gain."""
         if self.linear:
             return self.weight
@@ -152,7 +160,7 @@ class GainSearch:
         # edges over some samples are blind at multiples of a frequency, as all are to what does not move
         return (self.held + gain**2 * self.weight) / np.maximum(np.abs(gain + self.estimate) ** 2, 1e-12)
 
-    def control(self, speed, shape):
+    def control(self, speed: float, shape: tuple[float, float]) -> Control:
         """The controller at a velocity crossover, rad/s."""
         return replace(
             self.axis.control,
@@ -161,10 +169,10 @@ class GainSearch:
             position_gain=speed / shape[1] if self.position else 0.0,
         )
 
-    def _trial(self):
+    def _trial(self) -> Loop:
         return replace(self.loop, control=self.control(self.speeds[0], (1.0, 1.0)))
 
-    def _gain(self, speeds, shape):
+    def _gain(self, speeds: np.ndarray, shape: tuple[float, float]) -> np.ndarray:
         """Loop gain, (speeds, frequencies)."""
         integral = 1.0 / shape[0] if self.integral else 0.0
         position = 1.0 / shape[1] if self.position else 0.0
@@ -176,7 +184,7 @@ class GainSearch:
                 gain += power[:, None] * part
         return gain
 
-    def reached(self, speeds, shape):
+    def reached(self, speeds: np.ndarray, shape: tuple[float, float]) -> dict[str, np.ndarray]:
         """Phase margin, sensitivity peak, torque ripple and loop gain at velocity crossovers; arrays."""
         gain = self._gain(speeds, shape)
         square = gain.real**2 + gain.imag**2
@@ -190,18 +198,18 @@ class GainSearch:
             found["torque_ripple"] = self.ratio["torque_ripple"] * np.sqrt(power)
         return found | {"gain": gain}
 
-    def within(self, found, slack=0.0):
+    def within(self, found: dict[str, np.ndarray], slack: float = 0.0) -> np.ndarray:
         """Which of them keep all limits; whether they are stable is not looked at."""
         good = found["phase_margin"] >= self.limits["phase_margin"] * (1.0 + slack)
         good &= found["sensitivity_peak"] <= self.limits["sensitivity_peak"] * (1.0 - slack)
         limit = self.limits["torque_ripple"]
         return good if limit is None else good & (found["torque_ripple"] <= limit * (1.0 - slack))
 
-    def stable(self, gain):
+    def stable(self, gain: np.ndarray) -> bool:
         """Which loop gains make stable loops."""
         return stability.unstable_poles(self.open * (1.0 + gain)) == 0
 
-    def _highest(self, speeds, shape, slack):
+    def _highest(self, speeds: np.ndarray, shape: tuple[float, float], slack: float) -> int:
         """Place of the highest of some crossovers that is allowed; -1 if none is."""
         found = self.reached(speeds, shape)
         for place in np.flatnonzero(self.within(found, slack))[::-1].tolist():
@@ -209,7 +217,7 @@ class GainSearch:
                 return place
         return -1
 
-    def widest(self, shape, rounds=ROUGH, slack=0.0):
+    def widest(self, shape: tuple[float, float], rounds: int = ROUGH, slack: float = 0.0) -> float:
         """Highest velocity crossover within the limits, rad/s; 0 if there is none."""
         speeds = self.speeds
         place = self._highest(speeds, shape, slack)
@@ -223,7 +231,7 @@ class GainSearch:
             place = 1 + self._highest(speeds[1:-1], shape, slack)
         return float(speeds[place])
 
-    def stiffness(self, shape):
+    def stiffness(self, shape: tuple[float, float]) -> float:
         """Logarithm of K_p K_v/T_i over the inertia at the highest crossover; -inf if nothing is allowed."""
         wide = self.widest(shape)
         if wide == 0.0:
@@ -231,16 +239,16 @@ class GainSearch:
         finite = [ratio for ratio in shape if math.isfinite(ratio)]
         return (1 + len(finite)) * math.log(wide) - sum(math.log(ratio) for ratio in finite)
 
-    def shape(self, logs):
+    def shape(self, logs: np.ndarray) -> tuple[float, float]:
         """Shape of the logarithms of those of its ratios that are free, held within bounds."""
         values = iter(np.clip(logs, *LOGS))
         return tuple(math.exp(next(values)) if free else math.inf for free in (self.integral, self.position))
 
-    def starts(self):
+    def starts(self) -> list[tuple[float, float]]:
         """Shapes to begin with."""
         return [self.shape(np.full(2, math.log(start))) for start in STARTS]
 
-    def best_shape(self, also=()):
+    def best_shape(self, also: tuple[tuple[float, float], ...] = ()) -> tuple[float, float]:
         """Shape whose gains hold a load best; none if nothing is allowed at any start."""
         from scipy.optimize import minimize
 
@@ -253,14 +261,14 @@ class GainSearch:
         if not logs.size:
             return first
 
-        def looseness(logs):
+        def looseness(logs: np.ndarray) -> float:
             outside = np.sum(np.abs(logs - np.clip(logs, *LOGS)))
             return min(-self.stiffness(self.shape(logs)), NOTHING) + outside
 
         options = {"xatol": 0.01, "fatol": 0.003, "initial_simplex": logs + _simplex(logs.size)}
         return self.shape(minimize(looseness, logs, method="Nelder-Mead", options=options).x)
 
-    def shape_of(self, control):
+    def shape_of(self, control: Control) -> tuple[float, float]:
         """Shape of a controller."""
         speed = control.velocity_gain / self.inertia
         return (
@@ -268,12 +276,12 @@ class GainSearch:
             speed / control.position_gain if self.position else math.inf,
         )
 
-    def proposed(self, also=(), share=SETTLED):
+    def proposed(self, also: tuple[tuple[float, float], ...] = (), share: float = SETTLED) -> Settled:
         """Controller that holds a load best within the limits, settled; None if nothing is allowed."""
         shape = self._best_with_ripple(also)
         return None if shape is None else self.settle(shape, share)
 
-    def _best_with_ripple(self, also):
+    def _best_with_ripple(self, also: tuple[tuple[float, float], ...]) -> tuple[float, float]:
         """Best shape with the ripple of ``smoothness``, none if nothing is allowed."""
         shape = self.best_shape(also)
         for _ in range(ROUNDS if self.limits["torque_ripple"] is not None else 0):
@@ -282,7 +290,7 @@ class GainSearch:
             shape = self.best_shape((*also, shape))
         return shape
 
-    def _calibrated(self, shape):
+    def _calibrated(self, shape: tuple[float, float]) -> bool:
         """Take over the ratio of exact to searched ripple; whether it was good already, or does not matter."""
         speed, before = self.widest(shape), self.ratio["torque_ripple"]
         searched = float(self.reached(np.array([speed]), shape)["torque_ripple"][0])
@@ -293,15 +301,15 @@ class GainSearch:
         limit = self.limits["torque_ripple"]
         return max(exact, searched) < 0.9 * limit or abs(self.ratio["torque_ripple"] / before - 1.0) < ALIKE
 
-    def _is_far(self, searched):
+    def _is_far(self, searched: float) -> bool:
         """Whether a searched ripple is so far below the limit that it need not be exact."""
         return self.lax and searched < FAR * self.limits["torque_ripple"]
 
-    def _take_ratio(self, name, exact, searched):
+    def _take_ratio(self, name: str, exact: float, searched: float) -> None:
         if 0.0 < exact < math.inf and searched > 0.0:
             self.ratio[name] *= exact / searched
 
-    def settle(self, shape, share=SETTLED):
+    def settle(self, shape: tuple[float, float], share: float = SETTLED) -> Settled:
         """Controller of this shape with the highest crossover that keeps the limits exactly; None if there is none."""
         best, slack = None, 0.1 * share
         speed = self.widest(shape, FINE, slack)
@@ -320,7 +328,7 @@ class GainSearch:
                 slack *= SLACK_GROWS
         return best
 
-    def _settled(self, control, searched):
+    def _settled(self, control: Control, searched: dict[str, np.ndarray]) -> Settled:
         """Exact margins and, where it is limited, ripple with a controller."""
         found = stability.loop_margins(
             replace(self.loop, control=control), replace(self.axis, control=control)
@@ -331,7 +339,7 @@ class GainSearch:
             ripple = ripple if self._is_far(ripple) else self.ripple(control)
         return Settled(control=control, margins=found, torque_ripple=ripple)
 
-    def _correct(self, found, speed, searched):
+    def _correct(self, found: Settled, speed: float, searched: dict[str, np.ndarray]) -> None:
         """Let the search give the exact values at this crossover."""
         if not found.margins.stable:
             # the grid has missed it: stay well away
@@ -345,22 +353,22 @@ class GainSearch:
         for name in set(self.ratio) & set(searched):
             self._take_ratio(name, exact[name], float(searched[name][0]))
 
-    def ripple(self, control):
+    def ripple(self, control: Control) -> float:
         """Rms of the torque command by encoder errors."""
         return float(smoothness(replace(self.axis, control=control), self.speed).torque)
 
 
-def _over(weight, square):
+def _over(weight: np.ndarray, square: np.ndarray) -> np.ndarray:
     """A weight over the squared gain of the axis."""
     # a rigid axis does not move at half the rate, where no error is worth a special case
     return np.divide(weight, square, out=np.zeros_like(weight), where=square > 0.0)
 
 
-def _places(low, high, per_decade):
+def _places(low: float, high: float, per_decade: int) -> int:
     """How many places between two ends on a log scale."""
     return 1 + math.ceil(per_decade * math.log10(high / low))
 
 
-def _simplex(size):
+def _simplex(size: int) -> np.ndarray:
     """Corners of the first simplex about a start: itself, and 1.6 times less in each ratio."""
     return np.vstack([np.zeros(size), -0.5 * np.eye(size)])

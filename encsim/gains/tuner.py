@@ -1,7 +1,10 @@
 """Gains for a phase margin, a sensitivity peak and a limit of torque ripple; what binds, and what would help."""
 
+from __future__ import annotations
+
 import math
 from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING, Any
 
 from .. import checks
 from ..closed_loop import timed_edge_loops
@@ -13,6 +16,11 @@ from ..results import Result
 from ..wording import show
 from .advice import Allowance, refuse, remedies
 from .search import LIMITS, UNITS, GainSearch
+
+if TYPE_CHECKING:
+    from ..model.axis import Axis
+    from .search import Settled
+
 
 # The optimum is flat: where two limits meet the search may stop 2 % from one of them.
 BINDING = 0.02
@@ -65,7 +73,7 @@ class Tuning(Result):
     axis: object = field(metadata={"plain": False})
 
     @property
-    def units(self):
+    def units(self) -> dict[str, str]:
         """Units of the fields, {key: unit}."""
         linear = self.axis.scale.unit == "m"
         gains = {
@@ -78,7 +86,7 @@ class Tuning(Result):
         )
         return {"torque_ripple": "N" if linear else "N m", "crossover": "Hz"} | gains | speeds
 
-    def to_dict(self):
+    def to_dict(self) -> dict[str, dict[str, Any] | str]:
         """As of every result, the margins with their own units, an estimator of a remedy as text."""
         found = Result.to_dict(self) | {"margins": self.margins.to_dict()}
         for plain, remedy in zip(found["remedies"], self.remedies, strict=True):
@@ -88,7 +96,13 @@ class Tuning(Result):
         return found
 
 
-def tune(axis, phase_margin=60.0, sensitivity_peak=1.7, torque_ripple=None, speed=None):
+def tune(
+    axis: Axis,
+    phase_margin: float = 60.0,
+    sensitivity_peak: float = 1.7,
+    torque_ripple: float | None = None,
+    speed: float | None = None,
+) -> Control:
     """Controller with proposed gains; see ``tuning``, which also says what binds.
 
     Parameters
@@ -116,7 +130,13 @@ def tune(axis, phase_margin=60.0, sensitivity_peak=1.7, torque_ripple=None, spee
     return _searched(axis, phase_margin, sensitivity_peak, torque_ripple, speed)[1].control
 
 
-def tuning(axis, phase_margin=60.0, sensitivity_peak=1.7, torque_ripple=None, speed=None):
+def tuning(
+    axis: Axis,
+    phase_margin: float | str = 60.0,
+    sensitivity_peak: float = 1.7,
+    torque_ripple: float | None = None,
+    speed: float | None = None,
+) -> Tuning | None:
     """Gains that hold a load best within limits.
 
     Parameters
@@ -153,7 +173,13 @@ def tuning(axis, phase_margin=60.0, sensitivity_peak=1.7, torque_ripple=None, sp
     return _result(*_searched(axis, phase_margin, sensitivity_peak, torque_ripple, speed))
 
 
-def _searched(axis, phase_margin, sensitivity_peak, torque_ripple, speed):
+def _searched(
+    axis: Axis,
+    phase_margin: float | str,
+    sensitivity_peak: float,
+    torque_ripple: float | None,
+    speed: float | None,
+) -> tuple[GainSearch, Settled]:
     """The search and what it has found, or a refusal."""
     limits = _limits(phase_margin, sensitivity_peak, torque_ripple)
     if speed is not None and not checks.is_real(speed):
@@ -165,7 +191,7 @@ def _searched(axis, phase_margin, sensitivity_peak, torque_ripple, speed):
     return search, found
 
 
-def _result(search, found):
+def _result(search: GainSearch, found: Settled) -> Tuning:
     proposed, limits = replace(search.axis, control=found.control), search.limits
     curve = smoothness(proposed, search.speed)
     reached = found.reached() | {"torque_ripple": float(curve.torque)}
@@ -186,7 +212,7 @@ def _result(search, found):
     )
 
 
-def _working_range(axis, search, margins):
+def _working_range(axis: Axis, search: GainSearch, margins: Margins) -> dict[str, float]:
     """Lowest speeds at which a loop of timed edges works, {field: speed}."""
     crossover = margins.crossover if math.isfinite(margins.crossover) else 0.0
     # the margins of many speeds are good to less than a tenth of a degree
@@ -197,12 +223,12 @@ def _working_range(axis, search, margins):
     }
 
 
-def _kept(search):
+def _kept(search: GainSearch) -> float:
     """Phase margin that is looked for at lower speeds, deg."""
     return min(timed_edge_loops.LEAST_MARGIN, search.limits["phase_margin"])
 
 
-def _aging(axis, search, stable_from, margin_from, linear_from):
+def _aging(axis: Axis, search: GainSearch, stable_from: float, margin_from: float, linear_from: float) -> str:
     """What becomes of gains for timed edges at lower speeds."""
     unit = f"{axis.scale.unit}/s"
     return (
@@ -214,7 +240,9 @@ def _aging(axis, search, stable_from, margin_from, linear_from):
     )
 
 
-def _limits(phase_margin, sensitivity_peak, torque_ripple):
+def _limits(
+    phase_margin: float | str, sensitivity_peak: float, torque_ripple: float | None
+) -> dict[str, Any]:
     """The limits as floats, checked."""
     rules = (
         ("phase_margin", phase_margin, 0.0, 90.0, "lie between 0 and 90"),

@@ -4,9 +4,12 @@ Frozen descriptions. All numbers are SI in the position unit of the scale: metre
 radians for a rotary one. Defaults mean "ideal"; only the scale and the loop rate are required.
 """
 
+from __future__ import annotations
+
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING, Any
 
 from .. import checks
 from ..results import Orders
@@ -14,6 +17,10 @@ from .estimator_base import Estimator
 from .estimators import Difference
 from .load_and_control import Control, Load
 from .ring_geometry import Head, Ring, arranged
+
+if TYPE_CHECKING:
+    from ..checks import Check
+
 
 LARGEST_FACTOR = 1 << 30
 LARGEST_ORDER = 1000
@@ -28,7 +35,7 @@ LARGEST_LINES = 1 << 40
 ONE_HEAD = (0.0,)
 
 
-def _quantity(default, dimension):
+def _quantity(default: float | None, dimension: str) -> Any:
     """A field whose text in an axis file carries a unit of this dimension (see units.py)."""
     return field(default=default, metadata={"dimension": dimension})
 
@@ -65,7 +72,7 @@ class Scale:
     lines: int | None = None
     diameter: float | None = _quantity(None, "length")
 
-    def __post_init__(self):
+    def __post_init__(self) -> None:
         check = checks.Check(self)
         check.positive("period", "m", optional=True, within=LENGTHS)
         check.positive("diameter", "m", optional=True, within=LENGTHS)
@@ -74,7 +81,7 @@ class Scale:
             self._check_combination(check)
         check.done()
 
-    def _check_combination(self, check):
+    def _check_combination(self, check: Check) -> None:
         if self.period is None and self.lines is None:
             check.fault("period", "be given where lines is not", None)
         elif self.period is not None and self.diameter is not None:
@@ -87,7 +94,7 @@ class Scale:
                 self.lines,
             )
 
-    def _count_lines(self, check):
+    def _count_lines(self, check: Check) -> None:
         exact = math.pi * self.diameter / self.period
         lines = round(exact)
         if not 1 <= lines <= LARGEST_LINES:
@@ -111,12 +118,12 @@ class Scale:
             check.store("lines", lines)
 
     @property
-    def pitch(self):
+    def pitch(self) -> float:
         """Signal period p in the position unit, m or rad."""
         return self.period if self.lines is None else 2.0 * math.pi / self.lines
 
     @property
-    def unit(self):
+    def unit(self) -> str:
         """Position unit, ``"m"`` or ``"rad"``."""
         return "m" if self.lines is None else "rad"
 
@@ -168,7 +175,7 @@ class Signal:
     bandwidth: float | None = _quantity(None, "frequency")
     skew: float = _quantity(0.0, "time")
 
-    def __post_init__(self):
+    def __post_init__(self) -> None:
         check = checks.Check(self)
         check.positive("amplitude", within=(1e-3, 1e3))
         check.number("gain", "be above -1 and at most 100", low=-1.0, high=100.0, open_low=True)
@@ -189,7 +196,7 @@ class Signal:
         self._check_orders(check, "sde", 1, _sde_line)
         check.done()
 
-    def _check_offset(self, check):
+    def _check_offset(self, check: Check) -> None:
         pair = self.offset
         if not isinstance(pair, (tuple, list)) or len(pair) != 2 or not all(checks.is_real(o) for o in pair):
             check.fault("offset", "be two finite numbers, cosine and sine", pair)
@@ -203,12 +210,12 @@ class Signal:
                 hint="the arctangent needs a circle that goes round zero",
             )
 
-    def _offset_radius(self):
+    def _offset_radius(self) -> float:
         """Amplitude of the cosine channel whose ellipse, with this gain and phase, goes through the offset."""
         cosine, sine = self.offset[0], self.offset[1] / (1.0 + self.gain)
         return math.hypot(cosine, (sine - cosine * math.sin(self.phase)) / math.cos(self.phase))
 
-    def _check_orders(self, check, name, lowest, convert):
+    def _check_orders(self, check: Check, name: str, lowest: int, convert: Callable[..., Any]) -> None:
         orders = getattr(self, name)
         if not isinstance(orders, Mapping):
             check.fault(name, "be a mapping of order to value", orders)
@@ -232,12 +239,12 @@ class Signal:
         check.store(name, Orders(found))
 
 
-def _harmonic(value):
+def _harmonic(value: float) -> float:
     """One waveform harmonic, or None where it breaks the rule."""
     return float(value) if checks.is_real(value) and abs(value) < 1.0 else None
 
 
-def _sde_line(value):
+def _sde_line(value: float | tuple[float, float]) -> tuple[float, float]:
     """One line of a given error as (amplitude, phase), or None where it breaks the rule."""
     pair = value if isinstance(value, (tuple, list)) else (value, 0.0)
     if len(pair) != 2 or not all(checks.is_real(part) for part in pair) or pair[0] < 0.0:
@@ -287,7 +294,7 @@ class Interpolation:
     edge_separation: float = _quantity(0.0, "time")
     edge_clock: float | None = _quantity(None, "frequency")
 
-    def __post_init__(self):
+    def __post_init__(self) -> None:
         check = checks.Check(self)
         check.whole("factor", 1, LARGEST_FACTOR, optional=True)
         check.whole("bits", 2, 32, optional=True)
@@ -302,7 +309,7 @@ class Interpolation:
             self._check_combination(check)
         check.done()
 
-    def _check_combination(self, check):
+    def _check_combination(self, check: Check) -> None:
         if self.hysteresis > 0.0 and self.factor is None:
             check.fault("hysteresis", "be zero without a factor: it is measured in counts", self.hysteresis)
         if self.output == "ab" and (self.factor is None or self.factor % 4):
@@ -345,7 +352,7 @@ class Sampling:
     encoder_rate: float | None = field(default=None, kw_only=True, metadata={"dimension": "frequency"})
     encoder_phase: float = field(default=0.0, kw_only=True)
 
-    def __post_init__(self):
+    def __post_init__(self) -> None:
         check = checks.Check(self)
         check.positive("rate", "Hz", within=FREQUENCIES)
         check.not_negative("jitter", "s", highest=LONGEST_TIME)
@@ -395,7 +402,7 @@ class Axis:
     ring: Ring | None = field(default=None, kw_only=True)
     heads: tuple[float | Head, ...] = field(default=ONE_HEAD, kw_only=True, metadata={"dimension": "angle"})
 
-    def __post_init__(self):
+    def __post_init__(self) -> None:
         check = checks.Check(self)
         self._check_heads(check)
         for name, kind in PARTS.items():
@@ -408,7 +415,7 @@ class Axis:
             self._check_estimator(check)
         check.done()
 
-    def _check_heads(self, check):
+    def _check_heads(self, check: Check) -> None:
         """Heads as a tuple of angles, and of heads where there is more to one than its angle."""
         try:
             found, _ = arranged(self.heads)
@@ -419,7 +426,7 @@ class Axis:
             check.fault("heads", "have no lines or sde of their own: signal.sde holds what is shown", None)
         check.store("heads", tuple(head.angle if head == Head(head.angle) else head for head in found))
 
-    def _check_ring(self, check):
+    def _check_ring(self, check: Check) -> None:
         """The ring against the scale it carries."""
         ring, scale = self.ring, self.scale
         if ring is None:
@@ -437,7 +444,7 @@ class Axis:
             rule = f"have orders below half the lines of the scale, {scale.lines}"
             check.fault("ring", rule, ring.highest_order)
 
-    def _check_estimator(self, check):
+    def _check_estimator(self, check: Check) -> None:
         """The estimator against loop rate, noise and counts; an axis gives a Kalman filter its noise."""
         estimator, sampling = self.estimator, self.sampling
         if estimator.linear:
@@ -453,7 +460,7 @@ class Axis:
         if sampling.encoder_rate is not None:
             check.fault("sampling.encoder_rate", rule.format("left out"), sampling.encoder_rate, "Hz")
 
-    def _check_fit(self, check):
+    def _check_fit(self, check: Check) -> None:
         pitch, signal, unit = self.scale.pitch, self.signal, self.scale.unit
         given = sum(amplitude for amplitude, _ in signal.sde.values())
         if given >= pitch / 2.0:
@@ -476,12 +483,12 @@ class Axis:
             )
 
     @property
-    def resolution(self):
+    def resolution(self) -> float:
         """One count q in the position unit, 0.0 where the position is not rounded."""
         factor = self.interpolation.factor
         return 0.0 if factor is None else self.scale.pitch / factor
 
-    def to_toml(self):
+    def to_toml(self) -> str:
         """Text of an axis file that loads to an equal Axis."""
         from . import axis_text
 
@@ -502,6 +509,6 @@ OPTIONAL_PARTS = ("load", "control", "ring")
 _PART_RULES = {"estimator": "be a velocity estimator, such as Difference()"}
 
 
-def _head_field(name):
+def _head_field(name: str) -> str:
     """Name of a fault of one head as that of the heads."""
     return f"Axis.heads: {name}" if name.startswith("Head") else "Axis.heads"

@@ -1,13 +1,20 @@
 """An axis as the text of an axis file, only what differs from the defaults."""
 
+from __future__ import annotations
+
 import dataclasses
 import json
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from typing import TYPE_CHECKING, Any
 
 from .. import units
 
+if TYPE_CHECKING:
+    from .axis import Axis
+    from .estimator_base import Estimator
 
-def write(axis):
+
+def write(axis: Axis) -> str:
     """TOML text that loads to an equal axis."""
     tables = []
     for item in dataclasses.fields(axis):
@@ -19,7 +26,9 @@ def write(axis):
     return "\n\n".join(tables) + "\n"
 
 
-def setting(value, dimension, unit):
+def setting(
+    value: Estimator | dict[int, float] | float | tuple[Any, ...], dimension: str | None, unit: str
+) -> str:
     """A value as ``--set`` takes it behind the equals sign: bare where it is one quantity or word, else TOML."""
     if value is None or isinstance(value, str):
         return value or "none"
@@ -30,22 +39,22 @@ def setting(value, dimension, unit):
     return json.loads(text) if text.startswith('"') else text
 
 
-def heads(values):
+def heads(values: tuple[float, float]) -> str:
     """Heads as a list of TOML."""
     return f"[{', '.join(map(_head, values))}]"
 
 
-def _head(head):
+def _head(head: float) -> str:
     """A head as its angle, or as a table where there is more to it."""
     return _braced(_keys(head, "rad")) if dataclasses.is_dataclass(head) else _value(head, "angle")
 
 
-def _default(item):
+def _default(item: Any) -> Any:
     """Default of a field, ``dataclasses.MISSING`` where it must be given."""
     return item.default if item.default_factory is dataclasses.MISSING else item.default_factory()
 
 
-def _keys(part, unit):
+def _keys(part: Any, unit: str) -> Iterator[str]:
     """The lines ``key = value`` of one part."""
     if hasattr(part, "kind"):
         yield f"kind = {json.dumps(part.kind)}"
@@ -55,17 +64,17 @@ def _keys(part, unit):
             yield f"{item.name} = {_value(value, _dimension(item, unit), unit)}"
 
 
-def _follows(part, name):
+def _follows(part: Any, name: str) -> bool:
     """Say whether the value comes of the others: lines of a scale with period and diameter."""
     return name == "lines" and part.period is not None
 
 
-def _dimension(item, unit):
+def _dimension(item: Any, unit: str) -> str | None:
     """Dimension of a field's text on a scale of this unit, None for a pure number."""
     return units.on_scale(item.metadata.get("dimension"), unit)
 
 
-def _value(value, dimension, unit=None):
+def _value(value: Any, dimension: str | None, unit: str | None = None) -> str:
     """One value as TOML: a number, a pair, a table of orders, tables, or text with a unit."""
     if isinstance(value, Mapping):
         return _braced(f"{_order(order)} = {_value(part, dimension)}" for order, part in value.items())
@@ -80,17 +89,17 @@ def _value(value, dimension, unit=None):
     return json.dumps(value) if isinstance(value, str) else repr(value)
 
 
-def _braced(keys):
+def _braced(keys: Iterator[Any] | list[str]) -> str:
     """Keys as an inline table."""
     return "{" + ", ".join(keys) + "}"
 
 
-def _order(order):
+def _order(order: float) -> str:
     """An order as a key: one that is not whole needs quotes."""
     return f"{order}" if isinstance(order, int) else f'"{order!r}"'
 
 
-def _line(amplitude, phase, dimension):
+def _line(amplitude: float, phase: float, dimension: str) -> str:
     """One line of a given error; a phase of zero is left out."""
     amplitude = json.dumps(units.write(amplitude, dimension))
     return f"[{amplitude}, {json.dumps(units.write(phase, 'angle'))}]" if phase else amplitude

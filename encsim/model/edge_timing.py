@@ -1,5 +1,7 @@
 """Velocity estimators that time the edges of the counts by a clock: no linear filters of sampled positions."""
 
+from __future__ import annotations
+
 import math
 from dataclasses import dataclass
 
@@ -23,7 +25,7 @@ class _Timing(Estimator):
 
     __slots__ = ()
 
-    def counts(self, speed, resolution):
+    def counts(self, speed: float, resolution: float) -> list[tuple[int, float]]:
         """Numbers of counts between the two edges in steady motion, and how often each occurs."""
         period = self._edge_period(speed, resolution)
         ratio = self.reach / period
@@ -33,7 +35,14 @@ class _Timing(Estimator):
         share = ratio - (most - 1)
         return [(most, share), (most - 1, 1.0 - share)] if share < 1.0 else [(most, 1.0)]
 
-    def response(self, frequency, rate, *, speed=None, resolution=None):
+    def response(
+        self,
+        frequency: float | np.ndarray,
+        rate: float,
+        *,
+        speed: float | None = None,
+        resolution: float | None = None,
+    ) -> complex | np.ndarray | None:
         """Complex gain from position to velocity in steady motion."""
         self._rate(rate)
         frequency, period = self._frequency(frequency), self._edge_period(speed, resolution)
@@ -48,13 +57,15 @@ class _Timing(Estimator):
             first += share
         return (np.sqrt(square) * np.exp(1j * np.angle(mean)))[()]
 
-    def delay(self, rate, *, speed=None, resolution=None):
+    def delay(self, rate: float, *, speed: float | None = None, resolution: float | None = None) -> float:
         """Delay of the velocity at 0 Hz, s: (m + 1) q/(2 v), mean over the samples; infinite at standstill."""
         self._rate(rate)
         period = self._edge_period(speed, resolution)
         return (max(self.reach, period) + period) / 2.0
 
-    def noise_gain(self, rate, *, speed=None, resolution=None):
+    def noise_gain(
+        self, rate: float, *, speed: float | None = None, resolution: float | None = None
+    ) -> float:
         """Velocity rms for 1 unit of position rms, independent at each edge, 1/s: sqrt(2) v/(m q) in the rms."""
         self._rate(rate)
         period = self._edge_period(speed, resolution)
@@ -63,7 +74,7 @@ class _Timing(Estimator):
         squares = sum(share / count**2 for count, share in self.counts(speed, resolution))
         return math.sqrt(2.0 * squares) / period
 
-    def clock_step(self, speed, resolution):
+    def clock_step(self, speed: float, resolution: float) -> float:
         """Change of the velocity when the measured time is one tick of the clock shorter."""
         period = self._edge_period(speed, resolution)
         if math.isinf(period):
@@ -72,11 +83,11 @@ class _Timing(Estimator):
         return abs(speed) / (ticks - 1.0) if ticks > 1.0 else math.inf
 
     @property
-    def reach(self):
+    def reach(self) -> float:
         """Time back to the older edge that is asked for, s."""
         return 0.0
 
-    def _edge_period(self, speed, resolution):
+    def _edge_period(self, speed: float, resolution: float) -> float:
         """Time q/v from edge to edge, s; infinite at standstill."""
         name = type(self).__name__
         if not checks.is_real(speed) or abs(float(speed)) > FASTEST:
@@ -109,7 +120,7 @@ class PeriodTiming(_Timing):
     clock: float = quantity("frequency")
     kind = "period-timing"
 
-    def __post_init__(self):
+    def __post_init__(self) -> None:
         check = checks.Check(self)
         check.positive("clock", "Hz", within=FREQUENCIES)
         check.done()
@@ -138,13 +149,13 @@ class CountAndTime(_Timing):
     window: float = quantity("time")
     kind = "count-and-time"
 
-    def __post_init__(self):
+    def __post_init__(self) -> None:
         check = checks.Check(self)
         check.positive("clock", "Hz", within=FREQUENCIES)
         check.positive("window", "s", within=(1e-12, 1e3))
         check.done()
 
     @property
-    def reach(self):
+    def reach(self) -> float:
         """Time back to the older edge that is asked for, s."""
         return self.window

@@ -1,7 +1,10 @@
 """What every velocity estimator can say about itself, and what linear ones and alpha-beta filters share."""
 
+from __future__ import annotations
+
 import math
 from dataclasses import field
+from typing import Any
 
 import numpy as np
 
@@ -13,7 +16,7 @@ HIGHEST = 1e18
 LONGEST_WEIGHTS = 1 << 22
 
 
-def quantity(dimension, **options):
+def quantity(dimension: str, **options: bool | None) -> Any:
     """A field whose text in an axis file carries a unit of this dimension (see units.py)."""
     return field(metadata={"dimension": dimension}, **options)
 
@@ -33,15 +36,15 @@ class Estimator:
     kind = ""
     linear = False
 
-    def resolved(self, jitter, resolution):
+    def resolved(self, jitter: float, resolution: float) -> Estimator:
         """The same estimator with all that it takes from the axis filled in."""
         return self
 
-    def misfit(self, rate):
+    def misfit(self, rate: float) -> None:
         """What does not fit this loop rate: (field, rule, value, unit), or None."""
         return None
 
-    def _rate(self, rate):
+    def _rate(self, rate: float) -> float:
         """A loop rate as a float, checked against the estimator."""
         name = type(self).__name__
         low, high = FREQUENCIES
@@ -52,7 +55,7 @@ class Estimator:
             checks.refuse(f"{name}.{wrong[0]}", *wrong[1:])
         return float(rate)
 
-    def _frequency(self, frequency):
+    def _frequency(self, frequency: float | np.ndarray) -> np.ndarray:
         """Frequencies as a float array, checked."""
         try:
             found = np.asarray(frequency)
@@ -71,12 +74,12 @@ class Linear(Estimator):
     __slots__ = ()
     linear = True
 
-    def response(self, frequency, rate):
+    def response(self, frequency: float | np.ndarray, rate: float) -> complex | np.ndarray:
         """Complex gain from position to velocity."""
         rate = self._rate(rate)
         return (rate * self._gain(filter_design.folded(self._frequency(frequency), rate), rate))[()]
 
-    def weights(self, rate):
+    def weights(self, rate: float) -> np.ndarray:
         """Weights of the positions, newest first."""
         # Inverse transform of the response over more points than the memory is long.
         count = self.memory(rate)
@@ -99,33 +102,33 @@ class AlphaBeta(Linear):
 
     __slots__ = ()
 
-    def gains(self, rate):
+    def gains(self, rate: float) -> tuple[float, float]:
         """The two gains."""
         return self._gains(self._rate(rate))[:2]
 
-    def _gain(self, turns, rate):
+    def _gain(self, turns: float | np.ndarray, rate: float) -> complex | np.ndarray:
         alpha, beta, kept, _ = self._gains(rate)
         u = filter_design.backward(turns)
         return beta * u / (beta + u * (alpha - beta + kept * u))
 
-    def coefficients(self, rate):
+    def coefficients(self, rate: float) -> tuple[np.ndarray, np.ndarray]:
         """Numerator and denominator in z**-1, position to velocity."""
         rate = self._rate(rate)
         alpha, beta, kept, _ = self._gains(rate)
         return np.array([beta * rate, -beta * rate]), np.array([1.0, alpha + beta - 2.0, kept])
 
-    def memory(self, rate):
+    def memory(self, rate: float) -> int:
         """Number of samples after which the weights are below 1e-16 of the largest."""
         alpha, beta, _, margin = self._gains(self._rate(rate))
         return filter_design.pair_memory(alpha, beta, margin)
 
-    def delay(self, rate):
+    def delay(self, rate: float) -> float:
         """Delay of the velocity at 0 Hz, s: (alpha/beta - 1/2) T."""
         rate = self._rate(rate)
         alpha, beta, _, _ = self._gains(rate)
         return (alpha / beta - 0.5) / rate
 
-    def noise_gain(self, rate):
+    def noise_gain(self, rate: float) -> float:
         """Velocity rms for 1 unit of white position rms, 1/s: beta sqrt(2/(alpha(4 - 2 alpha - beta)))/T."""
         rate = self._rate(rate)
         alpha, beta, _, margin = self._gains(rate)

@@ -4,6 +4,8 @@ Five are linear in the positions sampled at the loop rate, two time the edges of
 y_k the newest measured position, T = 1/rate the loop period, q one count, z = exp(2 pi i f/rate).
 """
 
+from __future__ import annotations
+
 import math
 from dataclasses import dataclass, field, replace
 
@@ -38,35 +40,35 @@ class Difference(Linear):
     samples: int = 1
     kind = "difference"
 
-    def __post_init__(self):
+    def __post_init__(self) -> None:
         check = checks.Check(self)
         check.whole("samples", 1, LONGEST)
         check.done()
 
-    def _gain(self, turns, rate):
+    def _gain(self, turns: float | np.ndarray, rate: float) -> complex | np.ndarray:
         return filter_design.backward(turns * self.samples) / self.samples
 
-    def coefficients(self, rate):
+    def coefficients(self, rate: float) -> tuple[np.ndarray, np.ndarray]:
         """Numerator and denominator in z**-1, position to velocity."""
         numerator = self.weights(rate)
         return numerator, np.ones(1)
 
-    def weights(self, rate):
+    def weights(self, rate: float) -> np.ndarray:
         """Weights d_j of the positions, newest first, 1/s."""
         weights = np.zeros(self.samples + 1)
         weights[0] = self._rate(rate) / self.samples
         weights[-1] = -weights[0]
         return weights
 
-    def memory(self, rate):
+    def memory(self, rate: float) -> int:
         """Number of positions used: N + 1."""
         return self.samples + 1
 
-    def delay(self, rate):
+    def delay(self, rate: float) -> float:
         """Delay of the velocity at 0 Hz, s: half the span of the difference."""
         return self.samples / (2.0 * self._rate(rate))
 
-    def noise_gain(self, rate):
+    def noise_gain(self, rate: float) -> float:
         """Velocity rms for 1 unit of white position rms, 1/s: sqrt(2)/(N T)."""
         return math.sqrt(2.0) * self._rate(rate) / self.samples
 
@@ -94,32 +96,32 @@ class LeastSquares(Linear):
     samples: int
     kind = "least-squares"
 
-    def __post_init__(self):
+    def __post_init__(self) -> None:
         check = checks.Check(self)
         check.whole("samples", 2, LONGEST)
         check.done()
 
-    def _gain(self, turns, rate):
+    def _gain(self, turns: float | np.ndarray, rate: float) -> complex | np.ndarray:
         return filter_design.slope(turns, self.samples)
 
-    def coefficients(self, rate):
+    def coefficients(self, rate: float) -> tuple[np.ndarray, np.ndarray]:
         """Numerator and denominator in z**-1, position to velocity."""
         return self.weights(rate), np.ones(1)
 
-    def weights(self, rate):
+    def weights(self, rate: float) -> np.ndarray:
         """Weights d_j of the positions, newest first, 1/s."""
         n = self.samples
         return ((n - 1) / 2.0 - np.arange(n)) * (12.0 * self._rate(rate) / (n * (n * n - 1)))
 
-    def memory(self, rate):
+    def memory(self, rate: float) -> int:
         """Number of positions used: N."""
         return self.samples
 
-    def delay(self, rate):
+    def delay(self, rate: float) -> float:
         """Delay of the velocity at 0 Hz, s: (N - 1) T/2."""
         return (self.samples - 1) / (2.0 * self._rate(rate))
 
-    def noise_gain(self, rate):
+    def noise_gain(self, rate: float) -> float:
         """Velocity rms for 1 unit of white position rms, 1/s: sqrt(12/(N(N**2 - 1)))/T."""
         n = self.samples
         return self._rate(rate) * math.sqrt(12.0 / (n * (n * n - 1)))
@@ -147,34 +149,34 @@ class LowPass(Linear):
     order: int = field(default=1, kw_only=True)
     kind = "low-pass"
 
-    def __post_init__(self):
+    def __post_init__(self) -> None:
         check = checks.Check(self)
         check.positive("corner", "Hz", within=FREQUENCIES)
         check.whole("order", 1, LARGEST_ORDER)
         check.done()
 
-    def misfit(self, rate):
+    def misfit(self, rate: float) -> None:
         """What does not fit this loop rate: (field, rule, value, unit), or None."""
         if self.order == 1 or self.corner < rate / 2.0:
             return None
         return "corner", f"be below half the loop rate, {rate / 2.0:g} Hz", self.corner, "Hz"
 
-    def _pole(self, rate):
+    def _pole(self, rate: float) -> tuple[float, float]:
         """2 pi f_c T, and 1 - exp of minus that."""
         decay = 2.0 * math.pi * self.corner / rate
         return decay, -math.expm1(-decay)
 
-    def _tangent(self, rate):
+    def _tangent(self, rate: float) -> float:
         return math.tan(math.pi * self.corner / rate)
 
-    def _gain(self, turns, rate):
+    def _gain(self, turns: float | np.ndarray, rate: float) -> complex | np.ndarray:
         difference = filter_design.backward(turns)
         if self.order > 1:
             return difference * filter_design.butterworth(turns, self.order, self._tangent(rate))
         decay, share = self._pole(rate)
         return share * difference / (share + math.exp(-decay) * difference)
 
-    def sections(self, rate):
+    def sections(self, rate: float) -> np.ndarray:
         """Filter from position to velocity as second-order sections.
 
         Parameters
@@ -197,21 +199,21 @@ class LowPass(Linear):
         decay, share = self._pole(rate)
         return np.vstack([difference, [[share, 0.0, 0.0, 1.0, -math.exp(-decay), 0.0]]])
 
-    def coefficients(self, rate):
+    def coefficients(self, rate: float) -> tuple[np.ndarray, np.ndarray]:
         """Numerator and denominator in z**-1, position to velocity, order + 2 and order + 1 long (order 1: 2)."""
         numerator, denominator = np.ones(1), np.ones(1)
         for row in self.sections(rate):
             numerator, denominator = np.convolve(numerator, row[:3]), np.convolve(denominator, row[3:])
         return numerator[: self.order + 1 + (self.order > 1)], denominator[: self.order + 1]
 
-    def memory(self, rate):
+    def memory(self, rate: float) -> int:
         """Number of samples after which the weights are below 1e-16 of the largest."""
         rate = self._rate(rate)
         if self.order > 1:
             return filter_design.butterworth_memory(self.order, self._tangent(rate))
         return filter_design.one_pole_memory(self._pole(rate)[0])
 
-    def delay(self, rate):
+    def delay(self, rate: float) -> float:
         """Delay of the velocity at 0 Hz, s.
 
         Order 1: ``(1/a - 1/2) T``, a = 1 - exp(-2 pi f_c T); above:
@@ -222,7 +224,7 @@ class LowPass(Linear):
             return (0.5 + 0.5 / (self._tangent(rate) * math.sin(math.pi / (2 * self.order)))) / rate
         return (1.0 / self._pole(rate)[1] - 0.5) / rate
 
-    def noise_gain(self, rate):
+    def noise_gain(self, rate: float) -> float:
         """Velocity rms for 1 unit of white position rms, 1/s; order 1: a sqrt(2/(2 - a))/T."""
         rate = self._rate(rate)
         if self.order > 1:
@@ -257,19 +259,19 @@ class Tracking(AlphaBeta):
     damping: float = field(default=0.707, kw_only=True)
     kind = "tracking"
 
-    def __post_init__(self):
+    def __post_init__(self) -> None:
         check = checks.Check(self)
         check.positive("bandwidth", "Hz", within=FREQUENCIES)
         check.positive("damping", within=(0.01, 100.0))
         check.done()
 
-    def misfit(self, rate):
+    def misfit(self, rate: float) -> None:
         """What does not fit this loop rate: (field, rule, value, unit), or None."""
         if self.bandwidth < rate / 2.0:
             return None
         return "bandwidth", f"be below half the loop rate, {rate / 2.0:g} Hz", self.bandwidth, "Hz"
 
-    def _gains(self, rate):
+    def _gains(self, rate: float) -> tuple[float, float, float, float]:
         angle, damping = 2.0 * math.pi * self.bandwidth / rate, self.damping
         kept = math.exp(-2.0 * damping * angle)
         alpha = -math.expm1(-2.0 * damping * angle)
@@ -316,13 +318,13 @@ class Kalman(AlphaBeta):
     noise: float | None = quantity("position", default=None, kw_only=True)
     kind = "kalman"
 
-    def __post_init__(self):
+    def __post_init__(self) -> None:
         check = checks.Check(self)
         check.positive("acceleration", "m/s2 or rad/s2", within=(1e-15, 1e12))
         check.positive("noise", "m or rad", optional=True, within=(QUIETEST, LOUDEST))
         check.done()
 
-    def resolved(self, jitter, resolution):
+    def resolved(self, jitter: float, resolution: float) -> Kalman:
         """The filter with its noise set: as given, else sqrt(jitter**2 + q**2/12), at least 1e-18.
 
         Parameters
@@ -352,11 +354,11 @@ class Kalman(AlphaBeta):
             checks.refuse("Kalman.noise", NOISE_RULE, None)
         return replace(self, noise=max(noise, QUIETEST))
 
-    def misfit(self, rate):
+    def misfit(self, rate: float) -> None:
         """What does not fit: (field, rule, value, unit), or None."""
         return None if self.noise is not None else ("noise", NOISE_RULE, None, "")
 
-    def _gains(self, rate):
+    def _gains(self, rate: float) -> tuple[float, float, float, float]:
         index = self.acceleration / (self.noise * rate * rate)
         root = math.sqrt(index) * math.sqrt(index + 8.0)
         whole = index + 4.0 + root

@@ -6,10 +6,17 @@ in z, since everything of interest happens near z = 1. ``turns`` is frequency ov
 Filters of the torque command: notches and a low-pass, bilinear, pre-warped at their own frequency.
 """
 
+from __future__ import annotations
+
 import math
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
+
+if TYPE_CHECKING:
+    from .load_and_control import Control
+
 
 NEGLIGIBLE = 1e-16
 # ln y step and range of the noise integral below; its nearest pole is pi/(2 order) away, error exp(-pi**2/(order h)).
@@ -18,19 +25,19 @@ _LOG_NEGLIGIBLE = 42.0
 _SERIES_TERMS = 10
 
 
-def folded(frequency, rate):
+def folded(frequency: np.ndarray, rate: float) -> float | np.ndarray:
     """Frequency over rate, -1/2 to 1/2."""
     turns = np.asarray(frequency, dtype=float) / rate
     return turns - np.rint(turns)
 
 
-def backward(turns):
+def backward(turns: float | np.ndarray) -> complex | np.ndarray:
     """``1 - z**-1``, exact near 0 Hz."""
     half = np.pi * (turns - np.rint(turns))
     return 2j * np.sin(half) * np.exp(-1j * half)
 
 
-def power(values, whole):
+def power(values: complex | np.ndarray, whole: int) -> complex | np.ndarray:
     """Whole power from 0 on, by squaring: quicker than a wave of its own, and than powers of complex numbers."""
     found = np.ones_like(values) if whole % 2 == 0 else values
     while whole := whole // 2:
@@ -39,7 +46,7 @@ def power(values, whole):
     return found
 
 
-def slope(turns, samples):
+def slope(turns: float | np.ndarray, samples: int) -> complex | np.ndarray:
     """Gain of the slope of a line through N points, ``12/(N(N**2 - 1)) sum ((N-1)/2 - j) z**-j``."""
     # With y = pi turns the sum is ``(3i/N) exp(-i(N-1)y) [sin((N-1)y)/(N-1) - sin((N+1)y)/(N+1)] / sin(y)**2``; below
     # (N+1)y = 1 the bracket is taken from its series.
@@ -52,7 +59,9 @@ def slope(turns, samples):
     return 3j / samples * np.exp(-1j * below) * np.where(small, near, far)
 
 
-def _sinc_difference(below, above, small):
+def _sinc_difference(
+    below: float | np.ndarray, above: float | np.ndarray, small: bool | np.ndarray
+) -> float | np.ndarray:
     """``(sinc a - sinc b)/(b**2 - a**2)`` from the squares of a and b, both below 1; nothing else is used."""
     below, above = np.where(small, below, 0.0), np.where(small, above, 0.0)
     power, product, total, factorial = 1.0, 1.0, 0.0, 1.0
@@ -64,12 +73,12 @@ def _sinc_difference(below, above, small):
     return total
 
 
-def damping_of(order):
+def damping_of(order: int) -> list[float]:
     """Damping d of each pair of poles of a Butterworth filter, u**2 + 2 d W u w + W**2 w**2."""
     return [math.sin((2 * k - 1) * math.pi / (2 * order)) for k in range(1, order // 2 + 1)]
 
 
-def butterworth(turns, order, tangent):
+def butterworth(turns: float | np.ndarray, order: int, tangent: float) -> complex | np.ndarray:
     """Gain of a bilinear Butterworth low-pass; ``tangent`` is W = tan(pi corner T)."""
     half = np.pi * turns
     u, w = backward(turns), 2.0 * tangent * np.cos(half) * np.exp(-1j * half)
@@ -79,7 +88,7 @@ def butterworth(turns, order, tangent):
     return gain
 
 
-def butterworth_sections(order, tangent):
+def butterworth_sections(order: int, tangent: float) -> np.ndarray:
     """The same filter as rows b0 b1 b2 a0 a1 a2, a0 = 1."""
     rows = [[tangent, tangent, 0.0, 1.0 + tangent, tangent - 1.0, 0.0]] if order % 2 else []
     square = tangent * tangent
@@ -92,7 +101,7 @@ def butterworth_sections(order, tangent):
     return rows / rows[:, 3:4]
 
 
-def butterworth_noise(order, tangent):
+def butterworth_noise(order: int, tangent: float) -> float:
     """Mean square of the differenced Butterworth low-pass for white input of mean square 1."""
     # With y = tan(pi f T)/W it is ``(8 W**3/pi) int_0^inf y**2/((1 + W**2 y**2)**2 (1 + y**(2n))) dy``; the
     # trapezoidal rule in ln y converges geometrically, and no term is negative.
@@ -102,7 +111,7 @@ def butterworth_noise(order, tangent):
     return 8.0 * tangent**3 / math.pi * _STEP * float(density.sum())
 
 
-def butterworth_memory(order, tangent):
+def butterworth_memory(order: int, tangent: float) -> int:
     """Samples after which the differenced Butterworth low-pass has forgotten an impulse."""
     # From the second sample on its weights are ``Re sum c_i z_i**j``; with the analog poles a_i = W e_i the poles are
     # z_i = (1 + a_i)/(1 - a_i), and c_i = 4 W**2 e_i/((1 - a_i)(1 + a_i)**2 prod(e_i - e_k)).
@@ -120,12 +129,12 @@ def butterworth_memory(order, tangent):
     return 16 + math.ceil(math.log(np.abs(sizes).sum() / (NEGLIGIBLE * largest)) / decay)
 
 
-def one_pole_memory(decay):
+def one_pole_memory(decay: float) -> int:
     """Samples after which a one-pole low-pass has forgotten, exp(-decay) a sample."""
     return 2 + math.ceil(-math.log(NEGLIGIBLE) / decay)
 
 
-def pair_memory(alpha, beta, margin):
+def pair_memory(alpha: float, beta: float, margin: float) -> int:
     """Samples after which an alpha-beta filter has forgotten; ``margin`` is 4 - 2 alpha - beta."""
     # With e = 1 - pole: e1 + e2 = alpha + beta and e1 e2 = beta; near z = -1 the margin is (2 - e1)(2 - e2).
     middle = (alpha + beta) / 2.0
@@ -141,7 +150,7 @@ def pair_memory(alpha, beta, margin):
     return 1 + math.ceil(math.log(max(2.0 * reach / apart, 1.0) / NEGLIGIBLE) / decay)
 
 
-def _decay(gap):
+def _decay(gap: float) -> float:
     """-ln(1 - gap)."""
     return -math.log1p(-min(gap, 1.0 - 1e-15))
 
@@ -167,12 +176,12 @@ class Section:
     above: tuple[float, ...]
     below: tuple[float, ...]
 
-    def response(self, turns):
+    def response(self, turns: np.ndarray) -> np.ndarray:
         """Complex gain at frequencies given as shares of the loop rate."""
         laplace = 1j * np.tan(np.pi * turns) / np.tan(np.pi * self.turns)
         return np.polyval(self.above, laplace) / np.polyval(self.below, laplace)
 
-    def denominator(self, back):
+    def denominator(self, back: np.ndarray) -> np.ndarray:
         """Denominator of :meth:`coefficients` at values of z**-1."""
         warp, last = np.tan(np.pi * self.turns), len(self.below) - 1
         ends = (1.0 - back, warp * (1.0 + back)), (1.0, warp)
@@ -182,14 +191,14 @@ class Section:
         )
         return found / first
 
-    def coefficients(self):
+    def coefficients(self) -> tuple[np.ndarray, np.ndarray]:
         """Numerator and denominator in z**-1, the latter beginning with 1."""
         warp = math.tan(math.pi * self.turns)
         above, below = (_bilinear(poly, warp) for poly in (self.above, self.below))
         return above / below[0], below / below[0]
 
 
-def sections(control, rate, *, speed=0.0, pitch=1.0):
+def sections(control: Control, rate: float, *, speed: float = 0.0, pitch: float = 1.0) -> tuple[Section, ...]:
     """Filters of a controller at a loop rate, in their order."""
     found = []
     for notch in control.notch:
@@ -202,13 +211,13 @@ def sections(control, rate, *, speed=0.0, pitch=1.0):
     return tuple(found)
 
 
-def _followed(order, speed, pitch, rate):
+def _followed(order: float, speed: float, pitch: float, rate: float) -> float:
     """Folded frequency of an order, share of the loop rate."""
     turns = order * abs(speed) / (pitch * rate)
     return abs(turns - round(turns))
 
 
-def _bilinear(poly, warp):
+def _bilinear(poly: tuple[float, ...], warp: float) -> np.ndarray:
     """Polynomial in z**-1 of one in s/w_0, s/w_0 = (1 - z**-1)/(warp (1 + z**-1)), times (warp (1 + z**-1))**n."""
     n = len(poly) - 1
     total = np.zeros(1)

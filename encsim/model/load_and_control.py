@@ -4,12 +4,19 @@ Frozen descriptions in SI. "Torque" and "inertia" stand for force and mass on a 
 on a rotary one, N and kg on a linear one; the position unit is m or rad as the scale has it.
 """
 
+from __future__ import annotations
+
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
 
 from .. import checks
 from ..results import Orders
+
+if TYPE_CHECKING:
+    from ..checks import Check
+
 
 CAUTIONS = (
     "Computed gains are starting points: start lower, raise them step by step and watch torque and temperature.",
@@ -34,7 +41,7 @@ MOST_NOTCHES = 8
 SIDES = ("motor", "load")
 
 
-def _quantity(default, dimension):
+def _quantity(default: None, dimension: str) -> Any:
     """A field whose text in an axis file carries a unit of this dimension."""
     return field(default=default, metadata={"dimension": dimension})
 
@@ -98,7 +105,7 @@ class Load:
         default=None, kw_only=True, metadata={"dimension": "torque per current"}
     )
 
-    def __post_init__(self):
+    def __post_init__(self) -> None:
         check = checks.Check(self)
         check.positive("inertia", "kg m2 or kg", within=INERTIAS)
         check.positive("motor_inertia", "kg m2 or kg", optional=True, within=INERTIAS)
@@ -117,7 +124,7 @@ class Load:
             self._check_combination(check)
         check.done()
 
-    def _check_combination(self, check):
+    def _check_combination(self, check: Check) -> None:
         if self.stiffness is not None and self.motor_inertia is None:
             check.fault("motor_inertia", "be given with a stiffness: the spring joins motor and load", None)
         if self.stiffness is None and self.damping > 0.0:
@@ -126,22 +133,22 @@ class Load:
             check.fault("stribeck_speed", "be given with stribeck", None)
 
     @property
-    def flexible(self):
+    def flexible(self) -> bool:
         """Whether motor and load are two masses."""
         return self.stiffness is not None
 
     @property
-    def total_inertia(self):
+    def total_inertia(self) -> float:
         """Inertia of motor and load together, kg m2 or kg."""
         return self.inertia + (self.motor_inertia or 0.0)
 
     @property
-    def antiresonance(self):
+    def antiresonance(self) -> float:
         """Frequency at which a clamped motor lets the load swing, Hz: sqrt(k/J)/(2 pi); NaN if rigid."""
         return math.sqrt(self.stiffness / self.inertia) / (2.0 * math.pi) if self.flexible else math.nan
 
     @property
-    def resonance(self):
+    def resonance(self) -> float:
         """Frequency at which motor and load swing freely, Hz: antiresonance sqrt(1 + J/J_motor); NaN if rigid."""
         return (
             self.antiresonance * math.sqrt(1.0 + self.inertia / self.motor_inertia)
@@ -149,7 +156,7 @@ class Load:
             else math.nan
         )
 
-    def friction_slope(self, speed):
+    def friction_slope(self, speed: float) -> float:
         """Change of the friction with the speed, in steady motion at that speed; viscous alone at 0."""
         if not self.stribeck or not speed:
             return self.viscous
@@ -159,7 +166,7 @@ class Load:
         return self.viscous - 2.0 * self.stribeck * falling / self.stribeck_speed
 
 
-def _check_cogging(check):
+def _check_cogging(check: Check) -> None:
     """Store the cogging orders as {order: (amplitude, phase)}, ascending."""
     given = check.owner.cogging
     if not isinstance(given, Mapping):
@@ -211,7 +218,7 @@ class Notch:
     damping: float = field(default=0.5, kw_only=True)
     depth: float = field(default=0.0, kw_only=True)
 
-    def __post_init__(self):
+    def __post_init__(self) -> None:
         check = checks.Check(self)
         check.positive("frequency", "Hz", optional=True, within=FREQUENCIES)
         check.positive("order", optional=True, within=(1e-9, 1e6))
@@ -276,7 +283,7 @@ class Control:
     notch: tuple[Notch, ...] = field(default=(), kw_only=True)
     lowpass: float | None = field(default=None, kw_only=True, metadata={"dimension": "frequency"})
 
-    def __post_init__(self):
+    def __post_init__(self) -> None:
         check = checks.Check(self)
         check.not_negative("position_gain", "1/s", highest=LARGE)
         check.not_negative("velocity_gain", "N m s/rad or N s/m", highest=LARGE)
@@ -291,7 +298,7 @@ class Control:
         self._check_notches(check)
         check.done()
 
-    def _check_notches(self, check):
+    def _check_notches(self, check: Check) -> None:
         given = (self.notch,) if isinstance(self.notch, Notch) else self.notch
         if not isinstance(given, (tuple, list)) or not all(isinstance(part, Notch) for part in given):
             check.fault("notch", "be a Notch or a sequence of them", self.notch)
@@ -301,7 +308,7 @@ class Control:
             check.store("notch", tuple(given))
 
 
-def rate_faults(control, rate):
+def rate_faults(control: Control, rate: float) -> list[Any]:
     """Faults of a controller run at this loop rate: filters from half the rate on."""
     named = [(f"Control.notch.{n}.frequency", part.frequency) for n, part in enumerate(control.notch)]
     named.append(("Control.lowpass", control.lowpass))

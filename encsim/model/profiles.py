@@ -3,13 +3,20 @@
 Every profile starts at position 0 and holds its last position or its last velocity when it has ended.
 """
 
+from __future__ import annotations
+
 import csv
 import math
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from .. import checks
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
 
 FASTEST, LARGEST = 1e9, 1e18
 MOST_CYCLES = 1e9
@@ -18,7 +25,7 @@ MOST_CYCLES = 1e9
 JUMP, SMALL = 20.0, 0.01
 
 
-def _quantity(dimension, **options):
+def _quantity(dimension: str, **options: Any) -> Any:
     """A field whose text carries a unit of this dimension."""
     return field(metadata={"dimension": dimension}, **options)
 
@@ -28,7 +35,7 @@ class Profile:
 
     __slots__ = ()
 
-    def at(self, time):
+    def at(self, time: np.ndarray) -> None:
         """Demand at some times."""
         raise NotImplementedError
 
@@ -50,7 +57,7 @@ class Constant(Profile):
 
     speed: float = _quantity("speed")
 
-    def __post_init__(self):
+    def __post_init__(self) -> None:
         check = checks.Check(self)
         check.number(
             "speed", f"lie from {-FASTEST:g} to {FASTEST:g}", "m/s or rad/s", low=-FASTEST, high=FASTEST
@@ -58,11 +65,11 @@ class Constant(Profile):
         check.done()
 
     @property
-    def duration(self):
+    def duration(self) -> Any:
         """Time until nothing changes any more, s."""
         return 0.0
 
-    def at(self, time):
+    def at(self, time: np.ndarray) -> np.ndarray:
         """Demand at some times: position, velocity, acceleration."""
         time = np.asarray(time, dtype=float)
         return np.stack([self.speed * time, np.full_like(time, self.speed), np.zeros_like(time)])
@@ -73,16 +80,16 @@ class _Pieces(Profile):
 
     __slots__ = ()
 
-    def _jerks(self):
+    def _jerks(self) -> None:
         """Rows of duration and jerk, for a motion in the positive direction."""
         raise NotImplementedError
 
     @property
-    def duration(self):
+    def duration(self) -> float:
         """Time until the axis rests, s."""
         return float(sum(time for time, _, _ in self._jerks()))
 
-    def at(self, time):
+    def at(self, time: list[float] | np.ndarray) -> np.ndarray:
         """Demand at some times: position, velocity, acceleration."""
         time = np.asarray(time, dtype=float)
         found, begin, state = np.zeros((3, *time.shape)), 0.0, np.zeros(2)
@@ -97,7 +104,7 @@ class _Pieces(Profile):
         return math.copysign(1.0, self.distance) * np.where(time >= begin, rest, found)
 
 
-def _piece(x, v, acceleration, jerk, t):
+def _piece(x: float, v: float, acceleration: float, jerk: float, t: np.ndarray) -> np.ndarray:
     """Position, velocity and acceleration in a piece of constant jerk."""
     return np.stack(
         [
@@ -108,7 +115,7 @@ def _piece(x, v, acceleration, jerk, t):
     )
 
 
-def _check_move(profile, *limits):
+def _check_move(profile: SCurve | Trapezoid, *limits: tuple[str, str]) -> None:
     check = checks.Check(profile)
     rule = f"lie from {-LARGEST:g} to {LARGEST:g}, and not be zero"
     check.number("distance", rule, "m or rad", low=-LARGEST, high=LARGEST)
@@ -140,10 +147,10 @@ class Trapezoid(_Pieces):
     speed: float = _quantity("speed")
     acceleration: float = _quantity("acceleration")
 
-    def __post_init__(self):
+    def __post_init__(self) -> None:
         _check_move(self, ("speed", "m/s or rad/s"), ("acceleration", "m/s2 or rad/s2"))
 
-    def _jerks(self):
+    def _jerks(self) -> list[tuple[float, float, float]]:
         way, a = abs(self.distance), self.acceleration
         top = min(self.speed, math.sqrt(way * a))
         return [(top / a, a, 0.0), (way / top - top / a, 0.0, 0.0), (top / a, -a, 0.0)]
@@ -171,11 +178,11 @@ class SCurve(_Pieces):
     acceleration: float = _quantity("acceleration")
     jerk: float = _quantity("jerk")
 
-    def __post_init__(self):
+    def __post_init__(self) -> None:
         limits = ("speed", "m/s or rad/s"), ("acceleration", "m/s2 or rad/s2"), ("jerk", "m/s3 or rad/s3")
         _check_move(self, *limits)
 
-    def _jerks(self):
+    def _jerks(self) -> list[tuple[float, float, float]]:
         top = self._top()
         push = min(self.acceleration, math.sqrt(top * self.jerk))
         ramp, j = push / self.jerk, self.jerk
@@ -184,7 +191,7 @@ class SCurve(_Pieces):
         up = [(ramp, 0.0, j), (flat, push, 0.0), (ramp, push, -j)]
         return [*up, (cruise, 0.0, 0.0), (ramp, 0.0, -j), (flat, -push, 0.0), (ramp, -push, j)]
 
-    def _top(self):
+    def _top(self) -> float:
         """Highest speed reached: getting there and back takes the whole way, or it is the limit."""
         way, a, j = abs(self.distance), self.acceleration, self.jerk
         short = (way * way * j / 4.0) ** (1.0 / 3.0)
@@ -213,18 +220,18 @@ class Sine(Profile):
     amplitude: float = _quantity("position")
     frequency: float = _quantity("frequency")
 
-    def __post_init__(self):
+    def __post_init__(self) -> None:
         check = checks.Check(self)
         check.positive("amplitude", "m or rad", within=(1e-18, LARGEST))
         check.positive("frequency", "Hz", within=(1e-9, 1e9))
         check.done()
 
     @property
-    def duration(self):
+    def duration(self) -> float:
         """Time until nothing changes any more: it has no end."""
         return math.inf
 
-    def at(self, time):
+    def at(self, time: np.ndarray) -> np.ndarray:
         """Demand at some times: position, velocity, acceleration."""
         rate = 2.0 * math.pi * self.frequency
         angle, a = rate * np.asarray(time, dtype=float), self.amplitude
@@ -251,7 +258,7 @@ class Sampled(Profile):
     time: np.ndarray
     position: np.ndarray
 
-    def __post_init__(self):
+    def __post_init__(self) -> None:
         for name in ("time", "position"):
             object.__setattr__(self, name, _points(name, getattr(self, name)))
         if self.time.size != self.position.size:
@@ -262,7 +269,7 @@ class Sampled(Profile):
             checks.refuse("Sampled.time", "rise from 0, as a demand cannot jump", float(wrong), "s")
         self._refuse_jump()
 
-    def _refuse_jump(self):
+    def _refuse_jump(self) -> None:
         """Refuse a step between two points that is out of all proportion to the two before it and the two after."""
         move = np.diff(self.position)
         speed = np.abs(move / np.diff(self.time))
@@ -277,7 +284,7 @@ class Sampled(Profile):
             checks.refuse("Sampled.position", rule, float(move[k]), "m or rad")
 
     @classmethod
-    def from_file(cls, path):
+    def from_file(cls, path: Path) -> Sampled | None:
         """Profile of a text file of two columns, time (s) and position (m or rad), with or without a header."""
         try:
             with open(path, newline="", encoding="utf-8-sig") as file:
@@ -287,11 +294,11 @@ class Sampled(Profile):
         return cls(*_columns(rows, str(path)))
 
     @property
-    def duration(self):
+    def duration(self) -> float:
         """Time of the last point, s."""
         return float(self.time[-1])
 
-    def at(self, time):
+    def at(self, time: list[float] | np.ndarray) -> np.ndarray:
         """Demand at some times: position, velocity, acceleration."""
         from scipy.interpolate import CubicSpline
 
@@ -303,7 +310,7 @@ class Sampled(Profile):
         return found
 
 
-def _points(name, values):
+def _points(name: str, values: list[float] | np.ndarray | range) -> np.ndarray | None:
     """Points as a new read-only float array."""
     try:
         found = np.array(values, dtype=float)
@@ -316,7 +323,7 @@ def _points(name, values):
     return found
 
 
-def _columns(rows, source):
+def _columns(rows: list[list[str]], source: str) -> np.ndarray | None:
     """The two columns of a table; a first line that holds no numbers is its header."""
     found = []
     for number, row in enumerate(rows, 1):

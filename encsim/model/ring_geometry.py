@@ -7,15 +7,22 @@ of the ring against the heads are complex numbers in the plane of the ring, e ex
 Checks that descriptions and functions about rings share.
 """
 
+from __future__ import annotations
+
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from numbers import Real
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from .. import checks
 from ..results import Orders
+
+if TYPE_CHECKING:
+    from ..checks import Check
+
 
 LARGEST_ORDER = 100_000
 # An error of the angle above this is no error any more, rad; lengths are held to the radius by the ring itself.
@@ -25,35 +32,35 @@ LARGEST_ERROR = 1.0
 class Named(checks.Check):
     """Faults of a function's arguments, under the function's name."""
 
-    def __init__(self, owner, name):
+    def __init__(self, owner: object, name: str) -> None:
         super().__init__(owner)
         self.name = name
 
-    def fault(self, name, rule, value, unit="", hint=""):
+    def fault(self, name: str, rule: str, value: float, unit: str = "", hint: str = "") -> None:
         """Record that argument ``name`` breaks ``rule``."""
         self.faults.append(checks.Fault(f"{self.name}.{name}", rule, value, unit, hint))
 
 
-def numbers(owner, **values):
+def numbers(owner: str, **values: Any) -> None:
     """Refuse what is no finite number, {name: (value, unit)}."""
     for name, (value, unit) in values.items():
         if not checks.is_real(value):
             checks.refuse(f"{owner}.{name}", "be a finite number", value, unit)
 
 
-def length(field_name, value):
+def length(field_name: str, value: float) -> None:
     """Refuse what is no positive length."""
     if not checks.is_real(value) or value <= 0.0:
         checks.refuse(field_name, "be positive and finite", value, "m")
 
 
-def choice(field, value, words):
+def choice(field: str, value: str, words: tuple[str, ...]) -> None:
     """Refuse what is none of the words."""
     if not isinstance(value, str) or value not in words:
         checks.refuse(field, "be " + " or ".join(f'"{word}"' for word in words), value)
 
 
-def check_orders(check, name, unit):
+def check_orders(check: Check, name: str, unit: str) -> None:
     """Store a mapping of orders as {order: (amplitude, phase)}, ascending, or record what is wrong with it."""
     given = getattr(check.owner, name)
     if not isinstance(given, Mapping):
@@ -75,7 +82,7 @@ def check_orders(check, name, unit):
     check.store(name, Orders(found))
 
 
-def finite(field_name, values, unit):
+def finite(field_name: str, values: np.ndarray, unit: str) -> np.ndarray:
     """Values as a float array of any shape, all finite."""
     try:
         found = np.array(values)
@@ -90,7 +97,7 @@ def finite(field_name, values, unit):
     return found
 
 
-def as_orders(field_name, orders, lowest=2):
+def as_orders(field_name: str, orders: list[int] | tuple[float, ...], lowest: int = 2) -> list[int]:
     """Orders as an ascending list of different ints from the lowest."""
     try:
         given = tuple(orders)
@@ -114,12 +121,12 @@ SAME_SPOT = 1e-6
 STEEPEST = 0.5
 
 
-def _quantity(default, dimension):
+def _quantity(default: float | None, dimension: str) -> Any:
     """A field whose text in an axis file carries a unit of this dimension."""
     return field(default=default, metadata={"dimension": dimension})
 
 
-def _orders_of(dimension):
+def _orders_of(dimension: str) -> Any:
     """A field that maps orders to amplitudes of this dimension."""
     return field(default_factory=dict, metadata={"dimension": dimension})
 
@@ -177,7 +184,7 @@ class Ring:
     bore: float | None = _quantity(None, "length")
     shaft: float | None = _quantity(None, "length")
 
-    def __post_init__(self):
+    def __post_init__(self) -> None:
         check = checks.Check(self)
         check.positive("diameter", "m", within=DIAMETERS)
         check.not_negative("eccentricity", "m")
@@ -193,7 +200,7 @@ class Ring:
             self._check_seat(check)
         check.done()
 
-    def _check_displacements(self, check):
+    def _check_displacements(self, check: Check) -> None:
         moved = {
             "eccentricity": self.eccentricity,
             "head_offset": self.swash * abs(self.head_offset),
@@ -205,7 +212,7 @@ class Ring:
             rule = f"leave the head on the ring: displacements below the radius, {0.5 * self.diameter:g} m"
             check.fault(largest, rule, sum(moved.values()), "m")
 
-    def _check_seat(self, check):
+    def _check_seat(self, check: Check) -> None:
         if self.bore is not None and self.bore >= self.diameter:
             check.fault("bore", f"be smaller than the diameter, {self.diameter:g} m", self.bore, "m")
         if self.shaft is None:
@@ -220,17 +227,17 @@ class Ring:
             check.fault("eccentricity", f"be at most half the play, {play:g} m", self.eccentricity, "m")
 
     @property
-    def radius(self):
+    def radius(self) -> float:
         """Radius R of the graduation, m."""
         return 0.5 * self.diameter
 
     @property
-    def foreshortening(self):
+    def foreshortening(self) -> float:
         """Amplitude that a tilted ring adds at twice a turn, tan(swash/2)**2, rad; not part of `ring_error`."""
         return math.tan(0.5 * self.swash) ** 2
 
     @property
-    def highest_order(self):
+    def highest_order(self) -> int:
         """Highest order in any of the mappings, at least 1."""
         mappings = (getattr(self, name) for name in ORDER_UNITS)
         return max([1, *(order for orders in mappings for order in orders)])
@@ -266,7 +273,7 @@ class Head:
     lines: int | None = field(default=None, kw_only=True)
     sde: Mapping[int, tuple[float, float]] = field(default_factory=dict, kw_only=True)
 
-    def __post_init__(self):
+    def __post_init__(self) -> None:
         check = checks.Check(self)
         check.number("angle", "be a finite angle", "rad", low=-LARGEST_ANGLE, high=LARGEST_ANGLE)
         check.number("axial", unit="m", optional=True)
@@ -278,7 +285,9 @@ class Head:
         check.done()
 
 
-def arranged(heads, weights=None, owner="heads"):
+def arranged(
+    heads: tuple[Any, ...], weights: np.ndarray | None = None, owner: str = "heads"
+) -> tuple[Any, ...]:
     """Heads and their normalised weights."""
     found = _as_heads(heads, owner)
     turns = np.sort(np.mod([head.angle for head in found], 2.0 * np.pi))
@@ -289,7 +298,7 @@ def arranged(heads, weights=None, owner="heads"):
     return found, _normalised(weights, len(found))
 
 
-def _as_heads(heads, owner):
+def _as_heads(heads: tuple[Any, ...], owner: str) -> tuple[Head, ...]:
     """Any sequence of angles and heads as a tuple of heads."""
     if isinstance(heads, (Real, Head)) and not isinstance(heads, bool):
         heads = (heads,)
@@ -302,7 +311,7 @@ def _as_heads(heads, owner):
     return tuple(head if isinstance(head, Head) else Head(head) for head in given)
 
 
-def _normalised(weights, count):
+def _normalised(weights: np.ndarray | None, count: int) -> np.ndarray:
     """Weights of sum 1."""
     if weights is None:
         return np.full(count, 1.0 / count)
@@ -314,7 +323,9 @@ def _normalised(weights, count):
     return found / found.sum()
 
 
-def ring_error(ring, angles, heads=(0.0,), weights=None):
+def ring_error(
+    ring: Ring, angles: np.ndarray, heads: tuple[Any, ...] = (0.0,), weights: np.ndarray | None = None
+) -> np.ndarray:
     """Angle error of a mounted ring: what the heads show, averaged, less the true angle of the shaft.
 
     Parameters
@@ -372,7 +383,7 @@ def ring_error(ring, angles, heads=(0.0,), weights=None):
     return coupled + sum(weight * error for weight, error in zip(weights, seen, strict=True))
 
 
-def head_error(ring, turned, head):
+def head_error(ring: Ring, turned: np.ndarray, head: Head) -> np.ndarray:
     """Error of one head, rad, at the angles of the ring's own shaft."""
     moved = _displacement(ring, turned, ring.head_offset if head.axial is None else head.axial)
     if moved.size and np.abs(moved).max() >= ring.radius:
@@ -387,7 +398,7 @@ def head_error(ring, turned, head):
     return delta + printed + _within_period(head, under + printed)
 
 
-def _displacement(ring, turned, axial):
+def _displacement(ring: Ring, turned: np.ndarray, axial: float) -> np.ndarray:
     """Displacement of the ring against the heads, complex, m."""
     still = ring.eccentricity * np.exp(1j * ring.direction) + ring.swash * axial
     moved = still * np.exp(1j * turned)
@@ -396,7 +407,7 @@ def _displacement(ring, turned, axial):
     return moved
 
 
-def _lobes(ring, under, lean):
+def _lobes(ring: Ring, under: np.ndarray, lean: float) -> np.ndarray:
     """What lobes add: their tangential shift, and through a leaning line of sight their radial one, rad."""
     total = np.zeros_like(under)
     for order, (size, phase) in ring.lobes.items():
@@ -405,12 +416,12 @@ def _lobes(ring, under, lean):
     return total
 
 
-def _within_period(head, shown):
+def _within_period(head: Head, shown: np.ndarray) -> float:
     """Error within the signal period of a head, rad."""
     return sines(head.sde, head.lines * shown) if head.sde else 0.0
 
 
-def sines(orders, angle):
+def sines(orders: Orders, angle: np.ndarray) -> np.ndarray:
     """Sum of a sin(n angle + phase) over the orders."""
     total = np.zeros_like(angle)
     for order, (size, phase) in orders.items():
@@ -418,7 +429,7 @@ def sines(orders, angle):
     return total
 
 
-def coupling_orders(angle, highest=4):
+def coupling_orders(angle: float, highest: int = 4) -> None:
     """Error of one universal joint between two shafts, by order.
 
     Parameters

@@ -4,13 +4,21 @@ Two engines answer for one lag: :class:`Exact` where the error of a period is th
 :class:`Step` where it is not or counts are too fine for a table. Lengths are in signal periods.
 """
 
+from __future__ import annotations
+
 from dataclasses import replace
 from functools import lru_cache
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from ..rings.error_orders import turn_lines
 from . import period_error, quantisation, structure_function
+
+if TYPE_CHECKING:
+    from ..model.axis import Axis
+    from ..model.estimator_base import Estimator
+
 
 SHARE_POINTS = 1 << 18
 BLOCK = 1 << 20
@@ -22,18 +30,18 @@ TAU = period_error.TAU
 CAUSES = ("sde", "adc", "resolution", "jitter", "noise", "clock", "age", "ring")
 
 
-def own_clock(axis):
+def own_clock(axis: Axis) -> float | None:
     """Rate of the clock on which positions are taken, Hz, or None where the loop takes them itself."""
     return axis.sampling.encoder_rate or axis.interpolation.edge_clock
 
 
-def resolved(axis):
+def resolved(axis: Axis) -> Estimator:
     """The estimator with what it takes from the axis filled in."""
     return axis.estimator.resolved(axis.signal.jitter, axis.resolution)
 
 
 @lru_cache(maxsize=64)
-def pairs(estimator, rate):
+def pairs(estimator: Estimator, rate: float) -> tuple[np.ndarray, np.ndarray]:
     """What the mean square of a velocity takes of the mean squares of increments over j samples."""
     # The weights d of the estimator add up to zero; therefore E(sum d_j e_j)**2 is the sum over j >= 1 of -(sum_i d_i
     # d_{i+j}) E(e_i - e_{i+j})**2. Weights that add up to less than 1e-8 of all are left out.
@@ -47,7 +55,7 @@ def pairs(estimator, rate):
     return np.arange(1, kept + 1), weight[:kept]
 
 
-def lags(axis):
+def lags(axis: Axis) -> tuple[np.ndarray, np.ndarray]:
     """Weights, 1/s2, and lags, s, of the increments that make the velocity; an own clock mixes two whole lags."""
     rate, clock = axis.sampling.rate, own_clock(axis)
     step, weight = pairs(resolved(axis), rate)
@@ -60,7 +68,7 @@ def lags(axis):
     return weight[there], lag[there]
 
 
-def _age(axis):
+def _age(axis: Axis) -> float:
     """Mean square of the age of a sawtooth by an own clock, per squared speed."""
     rate, clock = axis.sampling.rate, own_clock(axis)
     steps_, weight = pairs(resolved(axis), rate)
@@ -68,7 +76,7 @@ def _age(axis):
     return float((weight * rest * (1.0 - rest)).sum()) / clock**2
 
 
-def line_gain(axis, frequency):
+def line_gain(axis: Axis, frequency: np.ndarray) -> np.ndarray:
     """Gain of a linear estimator from position to velocity, 1/s; rms over the lags that an own clock mixes."""
     if own_clock(axis) is None:
         return np.abs(resolved(axis).response(frequency, axis.sampling.rate))
@@ -90,12 +98,12 @@ class Model:
     # How many pairs of lag and speed are worth computing in one go.
     together = 1
 
-    def __init__(self, axis):
+    def __init__(self, axis: Axis) -> None:
         self.axis = axis
         self.pitch = axis.scale.pitch
         self.clock = own_clock(axis)
 
-    def parts(self, speed):
+    def parts(self, speed: np.ndarray) -> tuple[Any, ...]:
         """Mean squares of the velocity by cause, half range of its cyclic part; periods and seconds."""
         squares = {cause: np.zeros_like(speed) for cause in self.named()}
         weight, seconds = lags(self.axis)
@@ -109,7 +117,7 @@ class Model:
             squares["age"] = (speed / self.pitch) ** 2 * _age(self.axis)
         return self.with_ring(squares, speed), self.half_range(speed)
 
-    def with_ring(self, squares, speed):
+    def with_ring(self, squares: dict[Any, np.ndarray], speed: np.ndarray) -> dict[Any, np.ndarray]:
         """Mean squares by cause with those of the ring's lines, which neither counting nor noise can change."""
         orders, _, made = turn_lines(self.axis)
         if orders.size:
@@ -117,13 +125,13 @@ class Model:
             squares["ring"] = 0.5 * gain**2 @ np.abs(made) ** 2
         return squares
 
-    def at_lags(self, speed, seconds):
+    def at_lags(self, speed: np.ndarray, seconds: np.ndarray) -> dict[str, np.ndarray]:
         """Mean squares of increments by cause over some lags, shape (lags, speeds), periods squared."""
         shape = (seconds.size, speed.size)
         found = self.at_lag(np.tile(speed, seconds.size), np.repeat(seconds, speed.size))
         return {cause: np.reshape(square + np.zeros(shape).ravel(), shape) for cause, square in found.items()}
 
-    def half_range(self, speed):
+    def half_range(self, speed: np.ndarray) -> np.ndarray:
         """Half of maximum less minimum of the cyclic part of the velocity over all starts, periods a second."""
         orders, made = self.complex_lines(speed)
         both = [(orders, orders, made), turn_lines(self.axis)]
@@ -133,11 +141,11 @@ class Model:
             for a_period, whole, lines in both
         )
 
-    def cyclic_gain(self, frequency, speed):
+    def cyclic_gain(self, frequency: np.ndarray, speed: np.ndarray) -> np.ndarray:
         """Complex gain of lines of these frequencies from position to velocity, 1/s."""
         return resolved(self.axis).response(frequency, self.axis.sampling.rate)
 
-    def named(self):
+    def named(self) -> list[str]:
         """Names of the parts that this axis has."""
         signal, how, sampling = self.axis.signal, self.axis.interpolation, self.axis.sampling
         there = {
@@ -152,7 +160,7 @@ class Model:
         }
         return [cause for cause in CAUSES if there[cause]]
 
-    def spread(self, speed, seconds):
+    def spread(self, speed: np.ndarray, seconds: float | np.ndarray) -> dict[Any, np.ndarray]:
         """Mean squares of the Gaussian part of a lag by cause, periods squared."""
         signal, sampling = self.axis.signal, self.axis.sampling
         kept = 0.0
@@ -165,11 +173,11 @@ class Model:
         }
         return {cause: found[cause] for cause in self.named() if cause in found}
 
-    def noisy(self, speed, seconds):
+    def noisy(self, speed: np.ndarray, seconds: float) -> np.ndarray:
         """Rms of the Gaussian part of a lag, periods."""
         return np.sqrt(sum(self.spread(speed, seconds).values()) + 0.0 * speed)
 
-    def held_still(self, speed, spread):
+    def held_still(self, speed: np.ndarray, spread: np.ndarray) -> np.ndarray:
         """Where hysteresis alone sets the counts: 1 quiet (no toggling), 0 as without it, -1 unknown."""
         how = self.axis.interpolation
         if how.hysteresis == 0.0:
@@ -180,17 +188,17 @@ class Model:
         free = (sigma == 0.0) | (counts > how.hysteresis + 1.0 + 6.0 * sigma)
         return np.where(free, 0, np.where(quiet, 1, -1))
 
-    def gain(self, frequency, speed):
+    def gain(self, frequency: np.ndarray, speed: np.ndarray) -> np.ndarray:
         """Gain of lines of these frequencies from position to velocity, 1/s."""
         return line_gain(self.axis, frequency)
 
-    def magnitudes(self, speed):
+    def magnitudes(self, speed: np.ndarray) -> float:
         """Sum of the magnitudes of the estimator's weights, 1/s."""
         if self.axis.estimator.kind == "difference":
             return 2.0 * self.axis.sampling.rate / self.axis.estimator.samples
         return float(np.abs(resolved(self.axis).weights(self.axis.sampling.rate)).sum())
 
-    def strongest(self, speed):
+    def strongest(self, speed: np.ndarray) -> np.ndarray:
         """Frequency of the line with the largest velocity amplitude, Hz; NaN where there is none."""
         orders, size = self.line_sizes(speed)
         part, _, mounted = turn_lines(self.axis)
@@ -207,7 +215,7 @@ class Model:
         return np.where(speed > 0.0, np.take_along_axis(frequency, largest[:, None], axis=-1)[:, 0], 0.0)
 
 
-def _shared(scattered, spread):
+def _shared(scattered: np.ndarray, spread: dict[Any, np.ndarray]) -> dict[Any, np.ndarray]:
     """Gaussian part and what it scatters of the lines, shared by the causes as their mean squares."""
     total = sum(spread.values()) if spread else 0.0
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -223,7 +231,7 @@ class Exact(Model):
     method = "exact"
     together = 1 << 14
 
-    def __init__(self, axis):
+    def __init__(self, axis: Axis) -> None:
         super().__init__(axis)
         key = structure_function.static(axis)
         points = period_error.grid_size(axis)
@@ -243,27 +251,27 @@ class Exact(Model):
         self.table = structure_function.table(key) if stepped else None
         self.key = key
 
-    def highest(self):
+    def highest(self) -> int:
         """Highest order of the smooth chain, 0 if there is none."""
         return int(self.orders.max(initial=0))
 
-    def has_lines(self):
+    def has_lines(self) -> bool:
         """Whether the smooth chain has lines."""
         return self.orders.size > 0
 
-    def noise_gain(self, speed):
+    def noise_gain(self, speed: np.ndarray) -> float:
         """Position noise for 1 unit of channel noise, periods."""
         return self.noise_per_unit
 
-    def line_sizes(self, speed):
+    def line_sizes(self, speed: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Orders and amplitudes (position units) of the lines."""
         return self.orders, self.pitch * np.abs(self.lines)
 
-    def complex_lines(self, speed):
+    def complex_lines(self, speed: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Orders and complex amplitudes (periods) of the lines."""
         return self.orders, self.lines[None, :]
 
-    def at_lag(self, speed, seconds):
+    def at_lag(self, speed: np.ndarray, seconds: np.ndarray) -> dict[str, Any]:
         """Mean squares of an increment over one lag by cause, periods squared."""
         lag = speed / self.pitch * seconds
         by_cause = self.spread(speed, seconds)
@@ -274,7 +282,7 @@ class Exact(Model):
         cyclic, scattered, rest = self._split(lag, spread)
         return {"sde": cyclic, **_shared(scattered, by_cause), **self._stepped_parts(rest, lag, spread)}
 
-    def _split(self, lag, spread):
+    def _split(self, lag: np.ndarray, spread: np.ndarray) -> tuple[Any, ...]:
         how = self.axis.interpolation
         if self.table is None:
             cyclic, scattered = structure_function.line_parts(
@@ -285,7 +293,7 @@ class Exact(Model):
         cyclic, scattered = self.table.line_parts(self.low, lag, spread)
         return cyclic, scattered, self.table.mean_square(lag, spread) - cyclic - scattered - spread**2
 
-    def _stepped_parts(self, rest, lag, spread):
+    def _stepped_parts(self, rest: float | np.ndarray, lag: np.ndarray, spread: np.ndarray) -> dict[str, Any]:
         """What converter and counts add, shared by what each alone adds."""
         how = self.axis.interpolation
         rest = np.maximum(rest, 0.0)
@@ -300,7 +308,7 @@ class Exact(Model):
             share = np.where(both > 0.0, alone[0] / both, 0.5)
         return {"adc": rest * share, "resolution": rest * (1.0 - share)}
 
-    def _alone(self, change, lag, spread):
+    def _alone(self, change: dict[str, Any], lag: np.ndarray, spread: np.ndarray) -> np.ndarray:
         """What converter or counts would add by themselves."""
         key = replace(self.key, interpolation=replace(self.key.interpolation, **change))
         found = structure_function.table(key, SHARE_POINTS)
@@ -314,19 +322,19 @@ class Step(Model):
     method = "step"
     together = 1 << 14
 
-    def __init__(self, axis):
+    def __init__(self, axis: Axis) -> None:
         super().__init__(axis)
         self.fixed = not period_error.depends_on_speed(axis)
         self.sound = True
         self.cache = None
 
-    def shapes(self, speed):
+    def shapes(self, speed: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Lines (speeds, orders), noise per unit and orders, at every speed."""
         if self.cache is None or self.cache[0] is not speed:
             self.cache = (speed, self._shapes(speed))
         return self.cache[1]
 
-    def _shapes(self, speed):
+    def _shapes(self, speed: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         wanted = speed[:1] * 0.0 if self.fixed else speed
         points = max(period_error.grid_size(self.axis, float(v)) for v in {0.0, float(wanted.max())})
         blocks = np.array_split(wanted, max(1, -(-wanted.size * points // BLOCK)))
@@ -341,29 +349,29 @@ class Step(Model):
         orders = period_error.significant(made)
         return orders, made[:, orders], np.concatenate(noise)
 
-    def has_lines(self):
+    def has_lines(self) -> bool:
         """Whether the smooth chain has lines at some speed."""
         return self.cache is not None and self.cache[1][0].size > 0
 
-    def parts(self, speed):
+    def parts(self, speed: np.ndarray) -> tuple[dict[str, np.ndarray], np.ndarray]:
         """Mean squares of the velocity by cause, half range of its cyclic part; periods and seconds."""
         self.shapes(speed)
         return super().parts(speed)
 
-    def noise_gain(self, speed):
+    def noise_gain(self, speed: np.ndarray) -> np.ndarray:
         """Position noise for 1 unit of channel noise, periods."""
         return self.shapes(speed)[2] / np.sqrt(self.axis.sampling.average)
 
-    def line_sizes(self, speed):
+    def line_sizes(self, speed: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Orders and amplitudes (position units) of the lines."""
         orders, made, _ = self.shapes(speed)
         return orders, self.pitch * np.abs(made)
 
-    def complex_lines(self, speed):
+    def complex_lines(self, speed: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Orders and complex amplitudes (periods) of the lines."""
         return self.shapes(speed)[:2]
 
-    def converter(self, speed):
+    def converter(self, speed: np.ndarray) -> np.ndarray:
         """Mean square that the converter adds to an increment as white noise, periods squared."""
         how = self.axis.interpolation
         if how.bits is None:
@@ -371,7 +379,7 @@ class Step(Model):
         step = 2.0 * how.span / 2.0**how.bits
         return step**2 / 6.0 * self.noise_gain(speed) ** 2 + 0.0 * speed
 
-    def at_lags(self, speed, seconds):
+    def at_lags(self, speed: np.ndarray, seconds: np.ndarray) -> dict[str, np.ndarray]:
         """Mean squares of increments by cause over some lags, shape (lags, speeds), periods squared."""
         orders, made, _ = self.shapes(speed)
         seconds = seconds[:, None]
@@ -385,7 +393,14 @@ class Step(Model):
         found = {"sde": cyclic, **_shared(scattered, by_cause), **white, **counted}
         return {cause: np.broadcast_to(square, lag.shape) for cause, square in found.items()}
 
-    def _over_period(self, orders, made, lag, by_cause, white):
+    def _over_period(
+        self,
+        orders: np.ndarray,
+        made: np.ndarray,
+        lag: np.ndarray,
+        by_cause: dict[Any, np.ndarray],
+        white: dict[Any, np.ndarray],
+    ) -> tuple[Any, ...]:
         """Averages over the period, block by block: lines, what their slope scatters, counting."""
         factor = self.axis.interpolation.factor
         before = by_cause.get("jitter", 0.0) + by_cause.get("clock", 0.0) + 0.0 * lag
@@ -408,17 +423,19 @@ class Step(Model):
         return cyclic, scattered, {} if factor is None else {"resolution": counted}
 
 
-def _counted(factor, lag, spread):
+def _counted(factor: int, lag: np.ndarray, spread: np.ndarray) -> np.ndarray:
     """What rounding to counts adds to an increment, periods squared."""
     return quantisation.counted(lag * factor, spread * factor) / factor**2
 
 
-def _points_over_period(orders):
+def _points_over_period(orders: np.ndarray) -> int:
     """Points that resolve the lines; where the error crosses many counts, counting is a trifle beside it."""
     return 1 << int(np.ceil(np.log2(max(8 * orders.max(initial=1), 64))))
 
 
-def _over_lag(made, orders, lag, points):
+def _over_lag(
+    made: np.ndarray, orders: np.ndarray, lag: np.ndarray, points: int
+) -> tuple[np.ndarray, np.ndarray]:
     """What lines make of a lag: eps(x + L) - eps(x), and half of (1 + eps'(x))**2 + (1 + eps'(x + L))**2."""
     # Both of shape (lags, points).
     turned = made * np.exp(2j * np.pi * np.multiply.outer(lag, orders))
@@ -427,14 +444,14 @@ def _over_lag(made, orders, lag, points):
     return over_grid(turned - made, orders, points), 0.5 * (here**2 + there**2)
 
 
-def over_grid(made, orders, points):
+def over_grid(made: np.ndarray, orders: np.ndarray, points: int) -> np.ndarray:
     """Real function of complex lines on an even grid over the period."""
     full = np.zeros((made.shape[0], points // 2 + 1), dtype=complex)
     full[:, orders] = made * (0.5 * points)
     return np.fft.irfft(full, points, axis=-1)
 
 
-def _half_range(made, orders):
+def _half_range(made: np.ndarray, orders: np.ndarray) -> np.ndarray:
     """Half of maximum less minimum over the period of lines of shape (speeds, orders), refined between points."""
     if orders.size == 0:
         return np.zeros(made.shape[0])
@@ -450,7 +467,7 @@ def _half_range(made, orders):
     return found
 
 
-def _crest(w):
+def _crest(w: np.ndarray) -> np.ndarray:
     """Maximum of each row, by a parabola through the largest value and its neighbours."""
     rows, top, points = np.arange(w.shape[0]), w.argmax(axis=-1), w.shape[-1]
     here, left, right = w[rows, top], w[rows, top - 1], w[rows, (top + 1) % points]

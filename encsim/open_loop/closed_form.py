@@ -6,7 +6,10 @@ scatter (jitter, clock, noise), and what converter and counting add. Lengths are
 end.
 """
 
+from __future__ import annotations
+
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -16,6 +19,13 @@ from ..results import Series
 from ..rings import error_orders
 from ..rings.error_orders import turn_lines
 from . import cause_models, engines, period_error, validity
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+    from .cause_models import Exact, Step
+    from .engines import Timed
+
 
 RANDOM = ("jitter", "noise", "clock")
 COUNTING = ("adc", "resolution")
@@ -71,7 +81,7 @@ class RippleCurve(Series):
     axis: Axis = field(metadata={"plain": False})
 
     @property
-    def units(self):
+    def units(self) -> dict[str, str]:
         """Units of the fields, {key: unit}."""
         speed = f"{self.axis.scale.unit}/s"
         return {
@@ -87,7 +97,7 @@ class RippleCurve(Series):
             "vanishing": speed,
         }
 
-    def refined(self):
+    def refined(self) -> RippleCurve:
         """The curve with speeds between, closer still where lines vanish, if its own are a range to draw.
 
         Returns
@@ -106,7 +116,7 @@ class RippleCurve(Series):
         between = np.geomspace(speed[0], speed[-1], 400)[1:-1]
         return ripple(self.axis, np.unique(np.concatenate([speed, between, notches])))
 
-    def plot(self, ax=None, *, limit=None, simulated=None):
+    def plot(self, ax: Axes | None = None, *, limit: float | None = None, simulated: None = None) -> Axes:
         """Draw ripple against speed with its parts and regimes, and as a share of the speed.
 
         Parameters
@@ -156,7 +166,7 @@ class Lines(Series):
     axis: Axis = field(metadata={"plain": False})
 
     @property
-    def units(self):
+    def units(self) -> Any:
         """Units of the fields, {key: unit}."""
         unit = self.axis.scale.unit
         return {
@@ -170,7 +180,7 @@ class Lines(Series):
         }
 
 
-def ripple(axis, speeds):
+def ripple(axis: Axis, speeds: float | list[float] | np.ndarray) -> RippleCurve:
     """Velocity ripple that the controller measures in steady motion, at each speed.
 
     Parameters
@@ -210,7 +220,7 @@ def ripple(axis, speeds):
     with np.errstate(divide="ignore", invalid="ignore"):
         relative = np.where(magnitude > 0.0, rms / magnitude, np.inf)
 
-    def shaped(values):
+    def shaped(values: np.ndarray) -> np.ndarray:
         return values.reshape(speed.shape)
 
     return RippleCurve(
@@ -231,7 +241,7 @@ def ripple(axis, speeds):
     )
 
 
-def _parts(axis, model, speed):
+def _parts(axis: Axis, model: Exact | Step | Timed, speed: np.ndarray) -> tuple[Any, ...]:
     """Parts of the model, means over the speeds at which the graduation of a mounted ring passes in a turn."""
     # These differ by a trifle, which is all that is left where lines vanish or counts come evenly.
     squares, peak = model.parts(speed)
@@ -243,7 +253,7 @@ def _parts(axis, model, speed):
     return squares, np.maximum.reduce([peak, *(highest for _, highest in found)])
 
 
-def lines(axis, speed):
+def lines(axis: Axis, speed: float) -> Lines:
     """Lines of the position error and the velocity ripple they make at one speed.
 
     Parameters
@@ -288,7 +298,7 @@ def lines(axis, speed):
     )
 
 
-def vanishing_speeds(axis, harmonic=1, count=5):
+def vanishing_speeds(axis: Axis, harmonic: int = 1, count: int = 5) -> np.ndarray:
     """Speeds at which a line is sampled once or more a cycle, always at the same place, and vanishes.
 
     Parameters
@@ -315,7 +325,9 @@ def vanishing_speeds(axis, harmonic=1, count=5):
     return np.arange(1, count + 1) * (axis.scale.pitch * axis.sampling.rate / harmonic)
 
 
-def checked_speeds(name, speeds, unit, single=False):
+def checked_speeds(
+    name: str, speeds: float | list[float] | np.ndarray | tuple[float], unit: str, single: bool = False
+) -> np.ndarray | None:
     """Speeds as a new float array, checked."""
     try:
         if np.asarray(speeds).dtype.kind not in "fiu":
@@ -331,12 +343,14 @@ def checked_speeds(name, speeds, unit, single=False):
     return found
 
 
-def _folded(frequency, rate):
+def _folded(frequency: np.ndarray, rate: float) -> np.ndarray:
     """Where a loop of this rate sees a frequency, Hz."""
     return np.abs(frequency - rate * np.rint(frequency / rate))
 
 
-def _peak_of_parts(axis, squares, magnitudes):
+def _peak_of_parts(
+    axis: Axis, squares: dict[Any, np.ndarray], magnitudes: float | np.ndarray
+) -> float | np.ndarray:
     """Peak of counting and of the random parts, velocity; ``magnitudes`` is sum |d_j| of the estimator, 1/s."""
     found = np.sqrt(sum(squares.get(cause, 0.0) for cause in RANDOM)) * 3.0
     found = found + 3.0 * np.sqrt(squares.get("adc", 0.0))
@@ -344,7 +358,7 @@ def _peak_of_parts(axis, squares, magnitudes):
     return found + counting + 3.0 * np.sqrt(squares.get("age", 0.0))
 
 
-def regimes(axis, squares, frequency):
+def regimes(axis: Axis, squares: dict[Any, np.ndarray], frequency: np.ndarray) -> np.ndarray:
     """Name of the largest part at each speed."""
     nothing = np.zeros_like(frequency)
     random = sum((squares[cause] for cause in RANDOM if cause in squares), nothing)
@@ -357,7 +371,9 @@ def regimes(axis, squares, frequency):
     return np.where(random >= largest, "noise", np.where(counting >= sde + age, "resolution", cyclic))
 
 
-def vanishing_marks(axis, model, speed, most=60):
+def vanishing_marks(
+    axis: Axis, model: Exact | Step | Timed, speed: np.ndarray, most: int = 60
+) -> tuple[tuple[float, tuple[Any, ...]], ...]:
     """Speeds within the range at which the strong lines vanish, with the harmonics that do."""
     orders, size = model.line_sizes(speed)
     if orders.size == 0 or not axis.estimator.linear:

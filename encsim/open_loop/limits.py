@@ -1,7 +1,11 @@
 """The speed up to which an encoder and its reading can be believed, and what sets it."""
 
+from __future__ import annotations
+
+from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from functools import lru_cache
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -9,6 +13,10 @@ from ..model.axis import Axis, Sampling
 from ..results import Result
 from ..rings import error_orders
 from . import period_error
+
+if TYPE_CHECKING:
+    from ..model.ring_geometry import Ring
+
 
 HALF_POWER = 2.0**-0.5
 BISECTIONS = 60
@@ -44,13 +52,13 @@ class TopSpeed(Result):
     axis: Axis = field(metadata={"plain": False})
 
     @property
-    def units(self):
+    def units(self) -> dict[str, str]:
         """Units of the fields, {key: unit}."""
         unit = f"{self.axis.scale.unit}/s"
         return {"speed": unit, "limits": unit, "hurry": "1"}
 
 
-def top_speed(axis):
+def top_speed(axis: Axis) -> TopSpeed:
     """Highest speed at which the position is still right.
 
     Parameters
@@ -72,7 +80,7 @@ def top_speed(axis):
     return TopSpeed(speed=found.get(name, np.inf), limit=name, limits=found, hurry=hurry, axis=axis)
 
 
-def _key(axis):
+def _key(axis: Axis) -> Axis:
     """The axis less everything that sets no limit: many candidates have the same ones."""
     signal = replace(axis.signal, jitter=0.0, jitter_bandwidth=None, noise=0.0)
     sampling = Sampling(1.0)
@@ -82,7 +90,7 @@ def _key(axis):
 
 
 @lru_cache(maxsize=1024)
-def _limits(axis):
+def _limits(axis: Axis) -> dict[Any, float]:
     """All finite limits by name."""
     found = {}
     if axis.signal.bandwidth is not None:
@@ -98,12 +106,12 @@ def _limits(axis):
 
 
 @lru_cache(maxsize=256)
-def _hurry(ring, heads):
+def _hurry(ring: Ring, heads: tuple[float, ...]) -> float:
     """Largest slope of a ring's error at any of its heads."""
     return max(float(error_orders.slope(ring, (head,)).max()) for head in heads)
 
 
-def clips(axis):
+def clips(axis: Axis) -> bool:
     """Whether the converter clips the signals at standstill, noise left aside."""
     how = axis.interpolation
     if how.bits is None:
@@ -117,7 +125,7 @@ def clips(axis):
     )
 
 
-def edge_positions(axis, speed=0.0):
+def edge_positions(axis: Axis, speed: float = 0.0) -> np.ndarray:
     """True positions of the A/B edges of one period in steady motion, periods, in the order shown."""
     factor = axis.interpolation.factor
     shown, true = _shown_path(axis, speed)
@@ -126,7 +134,7 @@ def edge_positions(axis, speed=0.0):
     return edges[-factor - 1 :]
 
 
-def _shown_path(axis, speed):
+def _shown_path(axis: Axis, speed: float) -> tuple[np.ndarray, np.ndarray]:
     """Shown and true position over a little more than one period, periods, on a grid."""
     points = min(max(period_error.grid_size(axis, speed), 8 * axis.interpolation.factor, COARSEST), FINEST)
     error, _ = period_error.error_on_grid(axis, speed, points)
@@ -135,7 +143,7 @@ def _shown_path(axis, speed):
     return true + np.concatenate([error[-1:], error, error[:1]]), true
 
 
-def _edge_limits(axis):
+def _edge_limits(axis: Axis) -> dict[Any, Any]:
     how = axis.interpolation
     if how.output != "ab" or not (how.edge_separation or how.edge_clock):
         return {}
@@ -148,7 +156,7 @@ def _edge_limits(axis):
     return {name: _where(lambda v: _shortest_gap(axis, v) < v * separation, start)}
 
 
-def _shortest_gap(axis, speed):
+def _shortest_gap(axis: Axis, speed: float) -> float:
     """Shortest true distance between two A/B edges, m or rad."""
     if not _goes_round(axis, speed):
         return 0.0
@@ -160,22 +168,22 @@ def _shortest_gap(axis, speed):
     return float(np.diff(edge_positions(axis, speed)).min()) * axis.scale.pitch
 
 
-def _averaging_gain(axis, speed):
+def _averaging_gain(axis: Axis, speed: float) -> float:
     alone = replace(axis, signal=replace(axis.signal, bandwidth=None))
     return abs(period_error.averaged(alone, speed).cosine[0]) / axis.signal.amplitude
 
 
-def _goes_round(axis, speed):
+def _goes_round(axis: Axis, speed: float) -> bool:
     error, _ = period_error.error_on_grid(axis, speed, period_error.grid_size(axis))
     return bool(period_error.encloses_zero(error))
 
 
-def _a_period(axis):
+def _a_period(axis: Axis) -> float:
     """Speed of one signal period a loop sample."""
     return axis.scale.pitch * axis.sampling.rate
 
 
-def _start_speed(axis):
+def _start_speed(axis: Axis) -> float:
     """A speed well below those at which the channels change."""
     signal, pitch = axis.signal, axis.scale.pitch
     slowest = [_a_period(axis)]
@@ -186,7 +194,7 @@ def _start_speed(axis):
     return 0.05 * min(slowest)
 
 
-def _where(fails, start):
+def _where(fails: Callable[..., Any], start: float) -> float:
     """Lowest speed at which a condition fails, by steps up and bisection; inf if there is none."""
     if fails(0.0):
         return 0.0

@@ -5,13 +5,21 @@ Symbols: theta = 2 pi x/p is the phase of the true position in a signal period p
 ``x + eps``, ``eps = p/(2 pi) (atan2(s, c) - theta)``.
 """
 
+from __future__ import annotations
+
+from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from .. import checks, results
 from ..model.axis import Axis
 from ..results import Result
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
 
 TAU = 2.0 * np.pi
 SMALLEST_GRID = 64
@@ -34,7 +42,7 @@ class Channels:
     sine: np.ndarray
 
 
-def channels(axis, speed=0.0):
+def channels(axis: Axis, speed: float | np.ndarray = 0.0) -> Channels:
     """Fourier terms of both channels in steady motion."""
     # In steady motion the bandwidth f_b multiplies term n by 1/(1 + i n v/(p f_b)); the skew t_s reads the sine
     # channel at theta + 2 pi v t_s/p. Conditioning leaves 1 - correction of offset, gain and phase.
@@ -52,7 +60,7 @@ def channels(axis, speed=0.0):
     return Channels((left * signal.offset[0], left * signal.offset[1]), orders, cosine, sine)
 
 
-def averaged(axis, speed=0.0):
+def averaged(axis: Axis, speed: float | np.ndarray = 0.0) -> Channels:
     """Channels as :func:`channels` gives them, after averaging the readings of one loop period."""
     found = channels(axis, speed)
     count = axis.sampling.average
@@ -66,12 +74,12 @@ def averaged(axis, speed=0.0):
     return replace(found, cosine=found.cosine * mean, sine=found.sine * mean)
 
 
-def depends_on_speed(axis):
+def depends_on_speed(axis: Axis) -> bool:
     """Whether the error over a period is another at another speed."""
     return axis.signal.bandwidth is not None or axis.signal.skew != 0.0 or axis.sampling.average > 1
 
 
-def shifted(axis, turns):
+def shifted(axis: Axis, turns: np.ndarray) -> np.ndarray:
     """Phase in periods at which the channels are read where the true phase is ``turns``: the given error."""
     turns = np.asarray(turns, dtype=float)
     shift = np.zeros_like(turns)
@@ -80,7 +88,7 @@ def shifted(axis, turns):
     return turns + shift
 
 
-def signals(found, turns):
+def signals(found: Channels, turns: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Both channels at phases ``turns`` (periods, shape (g,) or (..., g)), shapes (..., g)."""
     cosine = found.offset[0] + np.zeros((*found.cosine.shape[:-1], np.shape(turns)[-1]))
     sine = found.offset[1] + np.zeros_like(cosine)
@@ -92,7 +100,7 @@ def signals(found, turns):
     return cosine, sine
 
 
-def _turned(orders, turns):
+def _turned(orders: list[int], turns: np.ndarray) -> Iterator[np.ndarray]:
     """exp(2 pi i n turns) of ascending orders n: each from the one before, a third of the time of sine and cosine."""
     angle = TAU * np.asarray(turns)
     first = np.empty(angle.shape, dtype=complex)
@@ -107,7 +115,7 @@ def _turned(orders, turns):
         yield found
 
 
-def error_on_grid(axis, speed, points):
+def error_on_grid(axis: Axis, speed: float | np.ndarray, points: int) -> tuple[np.ndarray, np.ndarray]:
     """Error of the shown position on an even grid over one period, periods, with its lag removed."""
     turns = np.arange(points) / points
     moved = shifted(axis, turns)
@@ -116,7 +124,7 @@ def error_on_grid(axis, speed, points):
     return np.angle(vector) / TAU + (moved - turns), np.abs(vector)
 
 
-def read_signals(axis, speed, turns):
+def read_signals(axis: Axis, speed: float | np.ndarray, turns: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Both channels as they are decoded at true phases ``turns`` (periods): the mean of the loop period's readings."""
     count = axis.sampling.average
     if count == 1 or not axis.signal.sde:
@@ -130,18 +138,18 @@ def read_signals(axis, speed, turns):
     return tuple(sum(channel) / count for channel in zip(*readings, strict=True))
 
 
-def lead(found):
+def lead(found: Channels) -> float | np.ndarray:
     """Phase by which the fundamental of the shown position is ahead of the true one, periods."""
     return np.angle(found.cosine[..., 0] + 1j * found.sine[..., 0]) / TAU
 
 
-def encloses_zero(error):
+def encloses_zero(error: np.ndarray) -> bool | np.ndarray:
     """Whether the figure of the two channels goes round zero once, per row of an error on a grid."""
     step = np.abs(np.diff(error, axis=-1, append=error[..., :1]))
     return step.max(axis=-1) < 0.5
 
 
-def spectrum(axis, speed, points):
+def spectrum(axis: Axis, speed: float, points: int) -> np.ndarray:
     """Complex lines E_k of the error, k = 0 … points/2, periods: eps = sum |E_k| cos(k theta + arg E_k)."""
     error, _ = error_on_grid(axis, speed, points)
     lines = np.fft.rfft(error, axis=-1) * (2.0 / points)
@@ -149,7 +157,7 @@ def spectrum(axis, speed, points):
     return lines
 
 
-def grid_size(axis, speed=0.0):
+def grid_size(axis: Axis, speed: float = 0.0) -> int:
     """Points a period needed so that the lines are exact to rounding: the last eighth of them is empty."""
     highest = max([1, *axis.signal.harmonics, *axis.signal.sde])
     points = max(SMALLEST_GRID, 1 << int(np.ceil(np.log2(8 * highest))))
@@ -162,7 +170,7 @@ def grid_size(axis, speed=0.0):
     return points
 
 
-def significant(lines):
+def significant(lines: np.ndarray) -> np.ndarray:
     """Orders k >= 1 of the lines that count, from complex lines of shape (..., k)."""
     size = np.abs(lines[..., 1:]).reshape(-1, lines.shape[-1] - 1).max(axis=0)
     strong = (size > SHARE_OF_LARGEST * size.max()) & (size > ROUNDING)
@@ -205,7 +213,7 @@ class PeriodError(Result):
     axis: Axis = field(metadata={"plain": False})
 
     @property
-    def units(self):
+    def units(self) -> dict[str, str]:
         """Units of the fields, {key: unit}."""
         unit = self.axis.scale.unit
         return {
@@ -220,13 +228,13 @@ class PeriodError(Result):
             "speed": f"{unit}/s",
         }
 
-    def to_csv(self, path):
+    def to_csv(self, path: str) -> None:
         """Write phase, error and channels as a table, whole or not at all."""
         from .. import files
 
         files.write_whole(path, self.to_csv_text(), force=True)
 
-    def to_csv_text(self):
+    def to_csv_text(self) -> str:
         """Phase, error and channels as text, a row a point."""
         rows = zip(
             self.phase.tolist(), self.error.tolist(), self.cosine.tolist(), self.sine.tolist(), strict=True
@@ -234,20 +242,20 @@ class PeriodError(Result):
         body = "".join(f"{a!r},{b!r},{c!r},{d!r}\n" for a, b, c, d in rows)
         return f"phase_periods,error_{self.axis.scale.unit},cosine,sine\n{body}"
 
-    def plot(self, ax=None):
+    def plot(self, ax: Axes | None = None) -> Axes:
         """Draw the error over one period and its lines; returns the axes."""
         pictures = results.pictures()
 
         return pictures.period_error(self, ax)
 
-    def plot_channels(self, ax=None):
+    def plot_channels(self, ax: Axes | None = None) -> Axes:
         """Draw one channel against the other with the faults exaggerated; returns the axes."""
         pictures = results.pictures()
 
         return pictures.channels(self, ax)
 
 
-def position_error(axis, speed=0.0):
+def position_error(axis: Axis, speed: float = 0.0) -> PeriodError | None:
     """Error of the shown position over one signal period.
 
     Parameters
@@ -299,7 +307,7 @@ def position_error(axis, speed=0.0):
     )
 
 
-def first_order(axis):
+def first_order(axis: Axis) -> dict[Any, dict[int, float]]:
     """Lines that each fault of the signals makes to first order, {cause: {order: amplitude}}, m or rad."""
     # Offset |o| at 1, gain g/2 and phase phi/2 at 2; harmonic n = 1 mod 4 at n - 1, n = 3 mod 4 at n + 1, both with
     # h_n; even n at n - 1 and n + 1 with h_n/sqrt(2) each. All of unit amplitude times p/(2 pi).
@@ -319,7 +327,7 @@ def first_order(axis):
     return {cause: made for cause, made in kept.items() if made}
 
 
-def _harmonic_lines(order, size):
+def _harmonic_lines(order: int, size: float) -> dict[int, float]:
     """Lines that one waveform harmonic makes, {order: amplitude}."""
     if order % 2:
         return {order - 1 if order % 4 == 1 else order + 1: size}

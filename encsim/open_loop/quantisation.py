@@ -5,6 +5,8 @@ over where in a count the motion starts, a rounded increment has the variance r(
 for each count, with a kink at every whole number which the Gaussian part rounds off.
 """
 
+from __future__ import annotations
+
 import math
 from functools import cache
 
@@ -18,20 +20,20 @@ KINK_POINTS = 8193
 
 
 @cache
-def _kink_table():
+def _kink_table() -> tuple[np.ndarray, np.ndarray]:
     """Values of phi(a) - a Phi(-a) for a from 0 to KINK_REACH."""
     grid = np.linspace(0.0, KINK_REACH, KINK_POINTS)
     tail = np.array([0.5 * math.erfc(a / math.sqrt(2.0)) for a in grid.tolist()])
     return grid, np.exp(-0.5 * grid**2) / math.sqrt(2.0 * math.pi) - grid * tail
 
 
-def kink(distance):
+def kink(distance: np.ndarray) -> np.ndarray:
     """What a Gaussian of unit rms adds to max(x, 0) at this distance from its corner (either side)."""
     grid, values = _kink_table()
     return np.interp(distance, grid, values, right=0.0)
 
 
-def counted(increment, spread):
+def counted(increment: np.ndarray, spread: np.ndarray) -> np.ndarray:
     """Mean square that rounding adds to an increment: E r(1 - r) of the increment plus a Gaussian part."""
     # ``1/6 - sum_m cos(2 pi m t) exp(-2 pi**2 m**2 a**2)/(pi m)**2``; for small a the same as ``r(1 - r) - a**2 + 2 a
     # kink(d/a)``, d the distance to the nearest whole number.
@@ -45,14 +47,14 @@ def counted(increment, spread):
     return found
 
 
-def _small_spread(t, a):
+def _small_spread(t: np.ndarray, a: np.ndarray) -> np.ndarray:
     distance = np.abs(t - np.rint(t))
     with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
         corner = np.where(a > 0.0, kink(distance / a), 0.0)
     return distance * (1.0 - distance) - a**2 + 2.0 * a * corner
 
 
-def _large_spread(t, a):
+def _large_spread(t: np.ndarray, a: np.ndarray) -> np.ndarray:
     """Fourier terms by recurrence: cos(m x) from cos x, the Gaussian weights from their ratio."""
     if t.size == 0:
         return t

@@ -1,6 +1,9 @@
 """How much the start position matters: at simple fractions of a period a sample lines add as phasors."""
 
+from __future__ import annotations
+
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 
@@ -48,14 +51,14 @@ class WorstStart(Result):
     axis: Axis = field(metadata={"plain": False})
 
     @property
-    def units(self):
+    def units(self) -> Any:
         """Units of the fields, {key: unit}."""
         unit = self.axis.scale.unit
         speeds = dict.fromkeys(("speed", "rms", "least", "mean"), f"{unit}/s")
         return {**speeds, "start": unit, "samples": "1", "beat": "samples"}
 
 
-def worst_start(axis, speed):
+def worst_start(axis: Axis, speed: float) -> WorstStart:
     """Start position from which the cyclic ripple at a speed is largest, and how long that lasts.
 
     Parameters
@@ -106,7 +109,7 @@ def worst_start(axis, speed):
     )
 
 
-def _gain(axis, orders, velocity):
+def _gain(axis: Axis, orders: np.ndarray, velocity: float) -> np.ndarray:
     """Complex gain of the estimator for each line, 1/s."""
     estimator, frequency = resolved(axis), orders * velocity / axis.scale.pitch
     if estimator.linear:
@@ -114,7 +117,7 @@ def _gain(axis, orders, velocity):
     return estimator.response(frequency, axis.sampling.rate, speed=velocity, resolution=axis.resolution)
 
 
-def _fraction(turns, most):
+def _fraction(turns: float, most: int) -> int:
     """Denominator up to ``most`` of the fraction that stays beside this number of turns the longest."""
     candidates = np.arange(1, most + 1)
     off = np.abs(turns * candidates - np.rint(turns * candidates))

@@ -6,6 +6,8 @@ D(L) = mean of (g(x + L) - g(x))**2. Between the points of the grid the shown po
 so that D(L) + L**2 is piecewise linear there. Lengths are in signal periods.
 """
 
+from __future__ import annotations
+
 from dataclasses import replace
 from functools import lru_cache
 
@@ -27,14 +29,14 @@ NODES, WEIGHTS = np.polynomial.hermite_e.hermegauss(10)
 WEIGHTS = WEIGHTS / WEIGHTS.sum()
 
 
-def static(axis):
+def static(axis: Axis) -> Axis:
     """The axis less everything that does not shape the error of a period: the key of its table."""
     signal = replace(axis.signal, jitter=0.0, jitter_bandwidth=None, noise=0.0)
     interpolation = replace(axis.interpolation, hysteresis=0.0, edge_separation=0.0, edge_clock=None)
     return Axis(axis.scale, signal=signal, interpolation=interpolation, sampling=Sampling(1.0))
 
 
-def grid_points(axis, largest=LARGEST):
+def grid_points(axis: Axis, largest: int = LARGEST) -> int:
     """Points a period for the table: a multiple of the counts that resolves counts and codes."""
     how = axis.interpolation
     counts = how.factor or 1
@@ -47,7 +49,7 @@ def grid_points(axis, largest=LARGEST):
     return counts << max(int(np.ceil(np.log2(a_count))) - (a_count * counts >= largest), 2)
 
 
-def shown_error(axis, points):
+def shown_error(axis: Axis, points: int) -> np.ndarray:
     """Error g of the shown position at the middles of an even grid over one period, periods."""
     found = np.empty(points)
     # piece by piece, so that all stays in the cache
@@ -57,7 +59,7 @@ def shown_error(axis, points):
     return found
 
 
-def _shown_error(axis, turns):
+def _shown_error(axis: Axis, turns: np.ndarray) -> np.ndarray:
     how = axis.interpolation
     moved = period_error.shifted(axis, turns)
     cosine, sine = period_error.signals(period_error.channels(axis), moved)
@@ -77,7 +79,7 @@ def _shown_error(axis, turns):
 class Increments:
     """Table of D(L) of one axis, and D smoothed by a Gaussian lag."""
 
-    def __init__(self, axis, largest=LARGEST):
+    def __init__(self, axis: Axis, largest: int = LARGEST) -> None:
         self.points = grid_points(axis, largest)
         self.step = 1.0 / self.points
         spectrum = np.fft.rfft(shown_error(axis, self.points)) / self.points
@@ -87,12 +89,12 @@ class Increments:
         self._smoothed = lru_cache(maxsize=32)(self._smooth)
 
     @staticmethod
-    def _increments(power, points):
+    def _increments(power: np.ndarray, points: int) -> np.ndarray:
         """D on an even grid of lags from a one-sided power spectrum |g_m|**2."""
         correlation = np.fft.irfft(power[: points // 2 + 1], points) * points
         return 2.0 * (correlation[0] - correlation)
 
-    def mean_square(self, lag, spread):
+    def mean_square(self, lag: np.ndarray, spread: np.ndarray) -> np.ndarray:
         """E D(L + s Z) + s**2: mean square of the shown increment less L."""
         found = np.empty(lag.shape)
         fine = spread < FINE * self.step
@@ -104,13 +106,13 @@ class Increments:
             found[there] = self._by_spectrum(lag[there], spread[there], rung)
         return found
 
-    def _at_grid(self, lag):
+    def _at_grid(self, lag: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Nearest grid point below a lag, and the rest in grid steps."""
         place = (lag - np.floor(lag)) * self.points
         below = np.floor(place)
         return below.astype(np.int64), place - below
 
-    def _by_kinks(self, lag, spread):
+    def _by_kinks(self, lag: np.ndarray, spread: np.ndarray) -> np.ndarray:
         """Little smoothing: linear between grid lags, each kink within reach rounded off by itself."""
         below, part = self._at_grid(lag)
         table, step, points = self.table, self.step, self.points
@@ -129,7 +131,7 @@ class Increments:
             )
         return found
 
-    def _by_spectrum(self, lag, spread, rung):
+    def _by_spectrum(self, lag: np.ndarray, spread: np.ndarray, rung: int) -> np.ndarray:
         """Much smoothing: a table already smoothed by the lower rung, the rest by quadrature."""
         low = float(spread.min())
         if spread.max() > low * (1.0 + 1e-12):
@@ -145,7 +147,7 @@ class Increments:
             )
         return found + self.step**2 / 6.0 + spread**2
 
-    def _smooth(self, spread, rung):
+    def _smooth(self, spread: float, rung: int) -> np.ndarray:
         """D smoothed by a Gaussian lag, on a grid just fine enough for it."""
         points = max(self.points >> max(rung // 2 - 1, 0), 256)
         m = np.arange(points // 2 + 1)
@@ -156,17 +158,21 @@ class Increments:
         return 2.0 * (self.table_variance - correlation)
 
     @property
-    def table_variance(self):
+    def table_variance(self) -> float:
         """Variance of g over a period."""
         last = self.power[-1] if self.points % 2 == 0 else 0.0
         return 2.0 * self.power.sum() - last
 
-    def line_parts(self, orders, lag, spread):
+    def line_parts(
+        self, orders: np.ndarray, lag: np.ndarray, spread: np.ndarray
+    ) -> tuple[np.ndarray, np.ndarray]:
         """What the lines of these orders make of the mean square, and what the Gaussian scatters of them."""
         return line_parts(4.0 * self.power[orders], orders, lag, spread)
 
 
-def line_parts(square, orders, lag, spread):
+def line_parts(
+    square: np.ndarray, orders: np.ndarray, lag: np.ndarray, spread: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
     """Cyclic and scattered mean square of lines of squared amplitude ``square`` (orders last)."""
     turns = np.multiply.outer(lag, orders)
     kept = np.exp(-2.0 * (np.pi * np.multiply.outer(spread, orders)) ** 2)
@@ -174,7 +180,7 @@ def line_parts(square, orders, lag, spread):
     return cyclic, (square * (1.0 - kept)).sum(axis=-1)
 
 
-def _cubic(table, lag):
+def _cubic(table: np.ndarray, lag: np.ndarray) -> np.ndarray:
     """Cubic interpolation in a periodic table."""
     points = table.size
     place = (lag - np.floor(lag)) * points
@@ -191,6 +197,6 @@ def _cubic(table, lag):
 
 
 @lru_cache(maxsize=6)
-def table(axis, largest=LARGEST):
+def table(axis: Axis, largest: int = LARGEST) -> Increments:
     """Table of increments of an axis as :func:`static` leaves it, kept for the next call."""
     return Increments(axis, largest)

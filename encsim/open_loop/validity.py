@@ -1,9 +1,19 @@
 """Where a prediction of ripple may not be believed, and why."""
 
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
 import numpy as np
 
 from . import period_error
 from .limits import top_speed
+
+if TYPE_CHECKING:
+    from ..model.axis import Axis
+    from .cause_models import Exact, Step
+    from .engines import Timed
+
 
 TAU = period_error.TAU
 # Noise of so many counts rms leaves counts held by hysteresis as they are, within 1 %; with a first difference it may
@@ -13,7 +23,13 @@ SHARP, REACH = 0.03, 3.0
 MOST_EDGE_JITTER = 0.2
 
 
-def find(axis, model, speed, squares, total):
+def find(
+    axis: Axis,
+    model: Exact | Step | Timed,
+    speed: np.ndarray,
+    squares: dict[Any, np.ndarray],
+    total: np.ndarray,
+) -> tuple[Any, ...]:
     """Speeds at which the prediction may not be believed, and the reasons that apply."""
     found = [
         *_limit_doubts(axis, speed),
@@ -35,19 +51,25 @@ def find(axis, model, speed, squares, total):
     return np.logical_or.reduce(masks), tuple(reasons)
 
 
-def _limit_doubts(axis, speed):
+def _limit_doubts(axis: Axis, speed: np.ndarray) -> list[tuple[np.ndarray, str]]:
     top = top_speed(axis)
     if top.limit == "clipping":
         return [(True, "the converter clips the signals (interpolation.span)")]
     return [(speed > top.speed, f"above the top speed {top.speed:.4g} {axis.scale.unit}/s ({top.limit})")]
 
 
-def _few_counts(axis, model):
+def _few_counts(axis: Axis, model: Exact | Step | Timed) -> bool:
     factor = axis.interpolation.factor
     return model.method == "step" and factor is not None and factor < 40
 
 
-def _hysteresis_doubts(axis, model, speed, squares, total):
+def _hysteresis_doubts(
+    axis: Axis,
+    model: Exact | Step | Timed,
+    speed: np.ndarray,
+    squares: dict[Any, np.ndarray],
+    total: np.ndarray,
+) -> list[Any]:
     if axis.interpolation.hysteresis == 0.0:
         return []
     found = [
@@ -68,11 +90,11 @@ def _hysteresis_doubts(axis, model, speed, squares, total):
     return found
 
 
-def _unknown_hysteresis(model, speed):
+def _unknown_hysteresis(model: Exact, speed: np.ndarray) -> np.ndarray:
     return model.held_still(speed, model.noisy(speed, np.inf)) == -1
 
 
-def _roughly_held(axis, model, speed):
+def _roughly_held(axis: Axis, model: Exact, speed: np.ndarray) -> np.ndarray:
     """Where hysteresis keeps counts from toggling, but noise still moves the samples at which they change."""
     spread = model.noisy(speed, np.inf)
     sigma = spread * axis.interpolation.factor / np.sqrt(2.0)
@@ -84,7 +106,9 @@ def _roughly_held(axis, model, speed):
     return (model.held_still(speed, spread) == 1) & rough
 
 
-def _timing_doubts(axis, model, speed, squares):
+def _timing_doubts(
+    axis: Axis, model: Exact | Step | Timed, speed: np.ndarray, squares: dict[Any, np.ndarray]
+) -> list[tuple[np.ndarray, str]]:
     """Limits of the linear theory of edges timed by a clock."""
     if axis.estimator.linear:
         return []
@@ -108,7 +132,13 @@ def _timing_doubts(axis, model, speed, squares):
     ]
 
 
-def _converter_doubts(axis, model, speed, squares, total):
+def _converter_doubts(
+    axis: Axis,
+    model: Exact | Step | Timed,
+    speed: np.ndarray,
+    squares: dict[Any, np.ndarray],
+    total: np.ndarray,
+) -> list[tuple[np.ndarray, str]]:
     """Converter steps that are not smoothed by jitter, where only white noise stands for them."""
     how = axis.interpolation
     if how.bits is None or model.method != "step":

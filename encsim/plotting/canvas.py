@@ -4,10 +4,13 @@ A sheet is one figure: title (the answer), note, panels from top to bottom. Matp
 settings are never touched, so drawing here changes nothing in a program that draws for itself.
 """
 
+from __future__ import annotations
+
 import io
 import math
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING, Any, BinaryIO
 
 import matplotlib
 import numpy as np
@@ -16,6 +19,11 @@ from matplotlib.figure import Figure
 
 from .. import checks, files
 from ..wording import grouped, width, wrap
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.text import Text
+
 
 MM = 1.0 / 25.4
 FAMILY = "DejaVu Sans"
@@ -61,55 +69,55 @@ class Style:
     bare: bool = False
 
     @property
-    def phone(self):
+    def phone(self) -> bool:
         """Whether the sheet is laid out for a phone."""
         return self.page == "phone"
 
     @property
-    def width(self):
+    def width(self) -> float:
         """Width of the sheet, mm."""
         return 90.0 if self.phone else 170.0
 
     @property
-    def dpi(self):
+    def dpi(self) -> int:
         """Pixels an inch."""
         return 220 if self.phone else 160
 
     @property
-    def title_size(self):
+    def title_size(self) -> float:
         """Size of the title, points."""
         return 10.5 if self.phone else 12.0
 
     @property
-    def title_letters(self):
+    def title_letters(self) -> int:
         """Letters in a line of the title."""
         return 38 if self.phone else 66
 
     @property
-    def note_letters(self):
+    def note_letters(self) -> int:
         """Letters in a line of the note."""
         return 46 if self.phone else 96
 
-    def colour(self, role):
+    def colour(self, role: str) -> str:
         """Colour of a role as #RRGGBB."""
         return COLOURS[self.theme][role]
 
-    def line(self, role, **changes):
+    def line(self, role: str, **changes: float | tuple[int, tuple[int, float]]) -> dict[str, float | str]:
         """Colour, width and dashes of a role's line, as keywords of ``plot``."""
         thick, dashes = STROKES[role]
         return {"color": self.colour(role), "linewidth": thick, "linestyle": dashes, **changes}
 
-    def text(self, role="ink", bold=False, size=SIZE):
+    def text(self, role: str = "ink", bold: bool = False, size: float = SIZE) -> dict[str, Any]:
         """Keywords of a text in a role's colour; a dotted line's label is muted, to be legible."""
         shown = "muted" if role == "noise" else role
         return {"color": self.colour(shown), "fontsize": size, "fontfamily": FAMILY, "parse_math": False,
                 "fontweight": "bold" if bold else "normal"}  # fmt: skip
 
-    def halo(self):
+    def halo(self) -> list[Any]:
         """Rim of paper round a label, so that lines pass behind it."""
         return [patheffects.withStroke(linewidth=2.6, foreground=self.colour("paper"))]
 
-    def ring(self):
+    def ring(self) -> dict[str, float | str]:
         """Keywords of a simulated or measured point."""
         return {"linestyle": "none", "marker": "o", "markersize": 4.6, "markeredgewidth": 1.2, "zorder": 6,
                 "markerfacecolor": self.colour("paper"), "markeredgecolor": self.colour("ink")}  # fmt: skip
@@ -130,7 +138,7 @@ class Sheet:
         Height below title and note, mm; positions in the body are mm from its top and the left edge.
     """
 
-    def __init__(self, style, title, note, body):
+    def __init__(self, style: Style, title: str, note: str, body: float) -> None:
         room = style.width - 7.0
         size = style.title_size
         heading = [] if style.bare else wrap(title, style.title_letters, room, size, bold=True)
@@ -147,19 +155,40 @@ class Sheet:
         describe(self.figure, title, "")
         self.figure.encsim_note = note
 
-    def _lines(self, lines, top, properties):
+    def _lines(self, lines: list[str], top: float, properties: dict[str, Any]) -> None:
         pitch = LINE[properties["fontsize"]]
         for number, line in enumerate(lines):
             self._place(4.0, top + (number + 0.5) * pitch, line, va="center", **properties)
 
-    def _place(self, x, y, text, **properties):
+    def _place(self, x: float, y: float, text: str, **properties: bool | float | str) -> Text:
         return self.figure.text(x / self.style.width, 1.0 - y / self.height, text, **properties)
 
-    def text(self, x, y, text, role="ink", *, bold=False, size=SIZE, ha="left", va="center"):
+    def text(
+        self,
+        x: float,
+        y: float,
+        text: str,
+        role: str = "ink",
+        *,
+        bold: bool = False,
+        size: float = SIZE,
+        ha: str = "left",
+        va: str = "center",
+    ) -> Text:
         """Write at x mm from the left, y mm below the top of the body."""
         return self._place(x, self.top + y, text, ha=ha, va=va, **self.style.text(role, bold, size))
 
-    def panel(self, top, height, head="", *, left=14.0, right=6.0, head_left=4.0, head_top=None):
+    def panel(
+        self,
+        top: float,
+        height: float,
+        head: str = "",
+        *,
+        left: float = 14.0,
+        right: float = 6.0,
+        head_left: float = 4.0,
+        head_top: float | None = None,
+    ) -> Axes:
         """Axes at ``top`` mm in the body, with the head above them."""
         w, h = self.style.width, self.height
         box = (left / w, 1.0 - (self.top + top + height) / h, (w - left - right) / w, height / h)
@@ -169,7 +198,7 @@ class Sheet:
             self.text(head_left, top - 3.4 if head_top is None else head_top, head, bold=True)
         return ax
 
-    def widen_left(self, *axes):
+    def widen_left(self, *axes: Axes) -> None:
         """Move the left edge of the axes, all alike, so that their widest tick mark's name fits."""
         names = [name for ax in axes for name in tick_names(ax.yaxis)]
         left = max([14.0, *(6.4 + width(name) for name in names)]) / self.style.width
@@ -178,7 +207,7 @@ class Sheet:
             ax.set_position([left, box.y0, box.x1 - left, box.height])
 
 
-def axes(ax, style=PRINT):
+def axes(ax: Axes, style: Style = PRINT) -> Axes:
     """The caller's axes dressed for drawing, or those of a new figure."""
     if ax is None:
         return Sheet(style, "", "", 80.0).panel(8.0, 56.0)
@@ -186,7 +215,7 @@ def axes(ax, style=PRINT):
     return ax
 
 
-def dress(ax, style):
+def dress(ax: Axes, style: Style) -> None:
     """Spines left and below, ticks outward, grid of major ticks, one family of letters."""
     ax.spines[["top", "right"]].set_visible(False)
     for spine in ax.spines.values():
@@ -207,7 +236,7 @@ def dress(ax, style):
     ax.set_axisbelow(True)
 
 
-def name_axes(ax, style, *, head="", below="", pad=6.0):
+def name_axes(ax: Axes, style: Style, *, head: str = "", below: str = "", pad: float = 6.0) -> None:
     """Head above the axes at the left, name of the horizontal axis below; both bold."""
     if head:
         ax.set_title(head, loc="left", pad=pad, **style.text(bold=True))
@@ -215,12 +244,12 @@ def name_axes(ax, style, *, head="", below="", pad=6.0):
         ax.set_xlabel(below, labelpad=3.0, **style.text(bold=True))
 
 
-def drawn_before(ax):
+def drawn_before(ax: Axes) -> Any:
     """Whether these axes hold a picture of ours already."""
     return getattr(ax.xaxis, "encsim_drawn", False)
 
 
-def limits(ax, horizontal, vertical):
+def limits(ax: Axes, horizontal: np.ndarray | tuple[float, float], vertical: tuple[float, float]) -> None:
     """Set both ranges; axes that hold somebody's curves keep these in sight."""
     for axis, (low, high) in ((ax.xaxis, horizontal), (ax.yaxis, vertical)):
         if getattr(axis, "encsim_drawn", False):
@@ -233,14 +262,14 @@ def limits(ax, horizontal, vertical):
 class PlainNumbers(ticker.Formatter):
     """Names of ticks as plain decimals: one number of places on a linear axis, none too many on a log axis."""
 
-    def __init__(self, logarithmic=False):
+    def __init__(self, logarithmic: bool = False) -> None:
         self.logarithmic = logarithmic
 
-    def __call__(self, value, pos=None):
+    def __call__(self, value: float, pos: Any = None) -> Any:
         """Name of one tick."""
         return self.format_ticks([value])[0]
 
-    def format_ticks(self, values):
+    def format_ticks(self, values: list[float] | np.ndarray) -> list[str]:
         """Names of all ticks together."""
         values = np.asarray(values, dtype=float)
         places = [_places(value) for value in values]
@@ -249,7 +278,7 @@ class PlainNumbers(ticker.Formatter):
         return [grouped(value, count) for value, count in zip(values, places, strict=True)]
 
 
-def _places(value):
+def _places(value: float) -> int:
     """Decimal places that a tick's value needs, at most 12."""
     text = f"{value:.12f}".rstrip("0")
     return len(text) - text.index(".") - 1 if abs(value) > 1e-11 else 0
@@ -258,14 +287,14 @@ def _places(value):
 class Decades(ticker.Locator):
     """Ticks of a log axis: decades; 1 and 3, or 1, 2, 5, where there are few; round numbers within one."""
 
-    def __init__(self, most=9):
+    def __init__(self, most: int = 9) -> None:
         self.most = most
 
-    def __call__(self):
+    def __call__(self) -> np.ndarray:
         """Ticks within the present range."""
         return self.tick_values(*sorted(self.axis.get_view_interval()))
 
-    def tick_values(self, vmin, vmax):
+    def tick_values(self, vmin: float, vmax: float) -> np.ndarray:
         """Ticks between two values."""
         span = math.log10(vmax / vmin)
         for mantissas, least in (((1,), 2.5), ((1, 3), 1.7), ((1, 2, 5), 0.75)):
@@ -275,7 +304,7 @@ class Decades(ticker.Locator):
         return ticks[(ticks >= vmin * (1.0 - 1e-9)) & (ticks <= vmax * (1.0 + 1e-9))]
 
 
-def _decade_ticks(low, high, mantissas, step):
+def _decade_ticks(low: float, high: float, mantissas: tuple[float, ...], step: int) -> np.ndarray:
     decades = range(math.floor(math.log10(low)), math.ceil(math.log10(high)) + 1)
     ticks = np.array(
         [mantissa * 10.0**decade for decade in decades if decade % step == 0 for mantissa in mantissas]
@@ -283,7 +312,7 @@ def _decade_ticks(low, high, mantissas, step):
     return ticks[(ticks >= low * (1.0 - 1e-9)) & (ticks <= high * (1.0 + 1e-9))]
 
 
-def number_axis(axis, logarithmic=False, most=7):
+def number_axis(axis: Any, logarithmic: bool = False, most: int = 7) -> None:
     """Plain tick marks of one axis, none of them minor."""
     if logarithmic:
         axis.axes.set(**{f"{axis.axis_name}scale": "log"})
@@ -294,19 +323,19 @@ def number_axis(axis, logarithmic=False, most=7):
     axis.set_major_formatter(PlainNumbers(logarithmic))
 
 
-def tick_names(axis):
+def tick_names(axis: Any) -> list[str]:
     """Names of the ticks within the range of an axis."""
     low, high = sorted(axis.get_view_interval())
     ticks = [tick for tick in axis.get_majorticklocs() if low <= tick <= high]
     return axis.get_major_formatter().format_ticks(ticks)
 
 
-def describe(figure, title, text):
+def describe(figure: Figure, title: str, text: str) -> None:
     """Keep title and alternative text with the figure; :func:`save` writes them into the file."""
     figure.encsim_title, figure.encsim_text = title, text
 
 
-def save(figure, target, format=None, *, force=False):
+def save(figure: Figure, target: BinaryIO, format: str | None = None, *, force: bool = False) -> None:
     """Write a figure as PNG, SVG or PDF, whole or not at all, the same bytes each time."""
     stream = hasattr(target, "write")
     kind = (format or ("" if stream else Path(target).suffix.lstrip("."))).lower()
@@ -321,7 +350,7 @@ def save(figure, target, format=None, *, force=False):
         files.write_whole(target, content, force=force)
 
 
-def _rendered(figure, kind):
+def _rendered(figure: Figure, kind: str) -> bytes:
     """Bytes of a figure's file."""
     title, text = getattr(figure, "encsim_title", ""), getattr(figure, "encsim_text", "")
     notes = {
@@ -338,7 +367,7 @@ def _rendered(figure, kind):
     return _accessible(stream.getvalue(), text) if kind == "svg" else stream.getvalue()
 
 
-def _accessible(svg, text):
+def _accessible(svg: bytes, text: str) -> bytes:
     """The SVG with ``role="img"`` and its description beside the title, where screen readers look."""
     from xml.sax.saxutils import escape
 

@@ -5,14 +5,23 @@ Bars in rows: over each its name and a remark, behind it its value.
 Parts of pictures over a turn: the axis of angles, lines with a band, sticks by order.
 """
 
+from __future__ import annotations
+
 import itertools
 from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from ..wording import axis_unit, width
 from . import canvas
 from .labels import Labels
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+    from .canvas import Sheet, Style
+
 
 ROW = 9.0
 # Room behind the longest bar for its value, mm.
@@ -30,12 +39,12 @@ class Bar:
     text: str
 
 
-def height(rows):
+def height(rows: list[Bar]) -> float:
     """Height of the rows together, mm."""
     return max(len(rows), 1) * ROW
 
 
-def draw(sheet, top, rows, left):
+def draw(sheet: Sheet, top: float, rows: list[Bar], left: float) -> Axes:
     """Rows of bars at ``top`` mm in the body of a sheet, from ``left`` mm to its right margin."""
     style, room = sheet.style, sheet.style.width - left - 6.0
     tall, most = height(rows), max((row.value for row in rows), default=0.0) or 1.0
@@ -50,7 +59,7 @@ def draw(sheet, top, rows, left):
     return ax
 
 
-def _draw_row(ax, style, top, row, scale):
+def _draw_row(ax: Axes, style: Style, top: float, row: Bar, scale: float) -> None:
     """One bar with its words."""
     long = row.value * scale
     ax.barh(top + 6.2, long, 3.4, 0.0, color=style.colour(row.role), linewidth=0.0)
@@ -61,7 +70,7 @@ def _draw_row(ax, style, top, row, scale):
     ax.text(start, top + 2.4, remarks, va="center_baseline", **style.text("muted"))
 
 
-def _fitting(words, room):
+def _fitting(words: tuple[str, ...], room: float) -> str:
     """As many words as fit, then an ellipsis."""
     for count in range(len(words), 0, -1):
         text = ", ".join(words[:count]) + (" …" if count < len(words) else "")
@@ -94,24 +103,24 @@ class Panel:
     unit: str
     traces: list
 
-    def largest(self):
+    def largest(self) -> float:
         """Largest magnitude of all lines that is finite."""
         rows = [np.abs(trace.values[np.isfinite(trace.values)]).max(initial=0.0) for trace in self.traces]
         return float(max(rows))
 
 
-def force_panel(unit, values, wide=1.0):
+def force_panel(unit: str, values: np.ndarray, wide: float = 1.0) -> Panel:
     """What the motor makes on a scale with this position unit."""
     traces = [Trace(values, "force", "", wide)]
     return Panel("Force", "N", traces) if unit == "m" else Panel("Torque", "N m", traces)
 
 
-def length(time):
+def length(time: np.ndarray) -> float:
     """Time from the first sample to the last."""
     return float(time[-1] - time[0]) if len(time) > 1 else 0.0
 
 
-def into(ax, time, panel, style):
+def into(ax: Axes, time: np.ndarray, panel: Panel, style: Style) -> Any:
     """One panel in the caller's axes, in the units that they may have already."""
     ax = canvas.axes(ax, style)
     units = _units(time, panel, ax.get_xlabel(), ax.get_title(loc="left"))
@@ -120,7 +129,7 @@ def into(ax, time, panel, style):
     return _draw(ax, time, panel, units, style)
 
 
-def sheet(time, panels, style, title, note):
+def sheet(time: np.ndarray, panels: list[Panel], style: Style, title: str, note: str) -> list[Axes]:
     """Panels over one axis of time; returns their axes."""
     tall = TALL[style.page]
     count = len(panels)
@@ -138,13 +147,17 @@ def sheet(time, panels, style, title, note):
     return drawn
 
 
-def _units(time, panel, below="", head=""):
+def _units(
+    time: np.ndarray, panel: Panel, below: str = "", head: str = ""
+) -> tuple[tuple[str, float], tuple[str, float]]:
     """Units of time and of the values."""
     last = float(np.abs(time[[0, -1]]).max()) if len(time) else 0.0
     return axis_unit(last, "s", below), axis_unit(panel.largest(), panel.unit, head)
 
 
-def _set_ranges(ax, time, panel, units):
+def _set_ranges(
+    ax: Axes, time: np.ndarray, panel: Panel, units: tuple[tuple[str, float], tuple[str, float]]
+) -> None:
     """Ranges with room for names above the lines."""
     rows = [trace.values[np.isfinite(trace.values)] / units[1][1] for trace in panel.traces]
     values = np.concatenate([*rows, [] if any(len(row) for row in rows) else [0.0]])
@@ -159,7 +172,9 @@ def _set_ranges(ax, time, panel, units):
     canvas.limits(ax, across, (low - 0.12 * room, high + (0.45 if named else 0.12) * room))
 
 
-def _draw(ax, time, panel, units, style):
+def _draw(
+    ax: Axes, time: np.ndarray, panel: Panel, units: tuple[tuple[str, float], tuple[str, float]], style: Style
+) -> Axes:
     """Lines and their names."""
     labels = Labels(ax, style)
     for number, trace in enumerate(panel.traces):
@@ -175,7 +190,7 @@ def _draw(ax, time, panel, units, style):
     return ax
 
 
-def per_pixel(x, y):
+def per_pixel(x: np.ndarray, y: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Least and largest of each pixel, so that a long run keeps its peaks; all samples where they are few."""
     if len(x) <= 4 * PIXELS:
         return x, y
@@ -192,18 +207,18 @@ MOST = 4000
 ROOM = 1.3
 
 
-def angle_axis(ax, style):
+def angle_axis(ax: Axes, style: Style) -> None:
     """The horizontal axis: a turn in degrees."""
     step = 90 if style.phone else 60
     ax.set_xticks(range(0, 361, step), [str(tick) for tick in range(0, 361, step)])
 
 
-def unit_of(largest, label=""):
+def unit_of(largest: float, label: str = "") -> tuple[str, float]:
     """Name and scale of the unit of errors of this size, that of the label where it has one."""
     return axis_unit(largest, "rad", label)
 
 
-def closed(angle, values, unit):
+def closed(angle: np.ndarray, values: np.ndarray, unit: float) -> tuple[np.ndarray, np.ndarray]:
     """Degrees and values in the unit, the first point repeated after the turn; spikes survive thinning."""
     x = np.append(angle, 2.0 * np.pi) / DEGREE
     y = np.append(values, values[:1]) / unit
@@ -216,7 +231,15 @@ def closed(angle, values, unit):
     return x[kept], y[kept]
 
 
-def turn_panel(ax, rows, unit, style, *, band=0.0, least=0.0):
+def turn_panel(
+    ax: Axes,
+    rows: list[tuple[np.ndarray, np.ndarray, str, str, dict[Any, Any]]],
+    unit: float,
+    style: Style,
+    *,
+    band: float = 0.0,
+    least: float = 0.0,
+) -> Labels:
     """Lines over a turn with their names, the last of them on a band."""
     wide = band if np.isfinite(band) else 0.0
     lines = [(*closed(angle, values, unit), *rest) for angle, values, *rest in rows]
@@ -241,7 +264,9 @@ def turn_panel(ax, rows, unit, style, *, band=0.0, least=0.0):
     return labels
 
 
-def sticks(ax, places, heights, style, role, **changes):
+def sticks(
+    ax: Axes, places: np.ndarray, heights: np.ndarray, style: Style, role: str, **changes: Any
+) -> None:
     """Thin lines from the axis up to each height, a dot on top."""
     colour = style.colour(role)
     ax.vlines(places, 0.0, heights, color=colour, linewidth=1.4, zorder=3)

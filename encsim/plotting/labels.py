@@ -1,9 +1,20 @@
 """Labels in a panel, each placed where it covers nothing and names one line without doubt."""
 
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
 import numpy as np
 
 from ..wording import width
 from .canvas import SIZE, SMALL
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.text import Text
+
+    from .canvas import Style
+
 
 TALL = 3.5
 # Distances between a label and its line that are tried, mm; the far ones get a thin leader.
@@ -29,7 +40,7 @@ class Labels:
     must be set before.
     """
 
-    def __init__(self, ax, style):
+    def __init__(self, ax: Axes, style: Style) -> None:
         self.ax, self.style = ax, style
         self.lines, self.boxes, self.doubt = {}, getattr(ax, "encsim_boxes", []), DOUBT
         ax.encsim_boxes = self.boxes
@@ -37,18 +48,23 @@ class Labels:
         self.corner, self.scale = np.array([box.x0, box.y0]), 25.4 / ax.get_figure(root=True).dpi
         self.size = np.array([box.width, box.height]) * self.scale
 
-    def place(self, x, y):
+    def place(self, x: float | list[float] | np.ndarray, y: float | list[float] | np.ndarray) -> np.ndarray:
         """Data as mm in the panel, shape (n, 2); what has no place is not finite."""
         x, y = np.broadcast_arrays(np.asarray(x, dtype=float), np.asarray(y, dtype=float))
         with np.errstate(all="ignore"):
             pixels = self.ax.transData.transform(np.column_stack([x.ravel(), y.ravel()]))
         return (pixels - self.corner) * self.scale
 
-    def avoid(self, x, y, key=None):
+    def avoid(
+        self,
+        x: list[float] | np.ndarray,
+        y: list[float] | np.ndarray,
+        key: float | str | tuple[str, float] | None = None,
+    ) -> None:
         """Keep labels off a line, which ``key`` names to :meth:`beside`."""
         self.lines[len(self.lines) if key is None else key] = self._along(self.place(x, y))
 
-    def avoid_points(self, x, y):
+    def avoid_points(self, x: list[float] | np.ndarray, y: list[float] | np.ndarray) -> None:
         """Keep labels off single points, such as rings."""
         marks = [
             self.place(x, y) + shift
@@ -56,7 +72,7 @@ class Labels:
         ]
         self.lines[len(self.lines)] = self._inside(np.vstack(marks))
 
-    def fill(self, key):
+    def fill(self, key: str) -> None:
         """Keep labels out of the area below a line too."""
         line = self.lines[key]
         rows = [
@@ -64,11 +80,11 @@ class Labels:
         ]
         self.lines[f"below {key}"] = self._inside(np.vstack([np.empty((0, 2)), *rows]))
 
-    def block(self, left, low, right, high):
+    def block(self, left: float, low: float, right: float, high: float) -> None:
         """Keep labels out of a rectangle, mm in the panel."""
         self.boxes.append((left, low, right, high))
 
-    def _along(self, places):
+    def _along(self, places: np.ndarray) -> np.ndarray:
         """Points along a line, ``SPACING`` apart, inside the panel."""
         places = np.clip(places[np.isfinite(places).all(axis=1)], -20.0, self.size + 20.0)
         if len(places) < 2:
@@ -77,10 +93,20 @@ class Labels:
         even = np.linspace(0.0, way[-1], min(int(way[-1] / SPACING) + 2, 2500))
         return self._inside(np.column_stack([np.interp(even, way, column) for column in places.T]))
 
-    def _inside(self, points):
+    def _inside(self, points: np.ndarray) -> np.ndarray:
         return points[((points >= 0.0) & (points <= self.size)).all(axis=1)]
 
-    def beside(self, text, key, role, *, bold=True, size=SIZE, lone=True, most=np.inf):
+    def beside(
+        self,
+        text: str,
+        key: float | str | tuple[str, float],
+        role: str,
+        *,
+        bold: bool = True,
+        size: float = SIZE,
+        lone: bool = True,
+        most: float = np.inf,
+    ) -> Text:
         """Write a line's name where the line is alone; nothing where it is out of sight or no place is free."""
         # A line that is told by its width may be named where others run under it: ``lone`` false.
         own, others = self.lines[key], self._others(key)
@@ -95,7 +121,19 @@ class Labels:
         centres, bias = _round_line(own, chosen, self.half(text, bold, size))
         return self._write(text, centres, bias, named, others, role, bold, size, most)
 
-    def at(self, texts, x, y, role, *, bold=True, size=SIZE, above=None, clear=0.0, most=FAR):
+    def at(
+        self,
+        texts: list[str] | tuple[str, str, str],
+        x: float,
+        y: float,
+        role: str,
+        *,
+        bold: bool = True,
+        size: float = SIZE,
+        above: bool | None = None,
+        clear: float = 0.0,
+        most: float = FAR,
+    ) -> Text | None:
         """Write the name of one point, ``clear`` mm and a gap above, below or beside it."""
         # Of several texts, the longest first, the first that finds a free place is written, none if none does: the
         # last of them may cost ``most``.
@@ -117,18 +155,29 @@ class Labels:
                 return found
         return None
 
-    def _others(self, key):
+    def _others(self, key: float | str | tuple[str, float] | None) -> np.ndarray:
         """Points of all lines but one, thinned."""
         found = [points[::2] for name, points in self.lines.items() if name != key]
         return np.vstack([np.empty((0, 2)), *found])
 
-    def half(self, text, bold, size):
+    def half(self, text: str, bold: bool, size: float) -> np.ndarray:
         """Half width and half height of a label, mm."""
         lines = text.split("\n")
         wide = max(width(line, size, bold) for line in lines)
         return np.array([wide, TALL * len(lines) + 0.4 * (len(lines) - 1)]) / 2.0
 
-    def _write(self, text, centres, bias, named, others, role, bold, size, most):
+    def _write(
+        self,
+        text: str,
+        centres: np.ndarray,
+        bias: np.ndarray,
+        named: np.ndarray,
+        others: np.ndarray,
+        role: str,
+        bold: bool,
+        size: float,
+        most: float,
+    ) -> Text | None:
         """Write at the best place, if none costs more than ``most`` nowhere; a leader bridges long ways."""
         half = self.half(text, bold, size)
         costs, targets = self._costs(centres, half, named, others)
@@ -165,7 +214,15 @@ class Labels:
             **self.style.text(role, bold, size),
         )
 
-    def put(self, text, centre, role, *, bold=True, size=SIZE):
+    def put(
+        self,
+        text: str,
+        centre: np.ndarray | tuple[float, float],
+        role: str,
+        *,
+        bold: bool = True,
+        size: float = SIZE,
+    ) -> Text:
         """Write at mm in the panel, tied to the place in the panel that this is now."""
         return self.ax.text(
             *(np.asarray(centre) / self.size),
@@ -179,7 +236,7 @@ class Labels:
             **self.style.text(role, bold, size),
         )
 
-    def above(self, text, middle, role, *, bold=True):
+    def above(self, text: str, middle: float, role: str, *, bold: bool = True) -> Text:
         """Write a small word above the panel, at mm from its left edge, tied to the place in the data."""
         across = self.ax.transData.inverted().transform(
             (middle / self.scale + self.corner[0], self.corner[1])
@@ -196,13 +253,13 @@ class Labels:
             **self.style.text(role, bold, SMALL),
         )
 
-    def name(self, text, x, y, role):
+    def name(self, text: str, x: float, y: float, role: str) -> Text:
         """Write right on a place in the data, and keep other labels off it."""
         centre, half = self.place(x, y)[0], self.half(text, False, SIZE)
         self.boxes.append((*(centre - half), *(centre + half)))
         return self.put(text, centre, role, bold=False)
 
-    def lead(self, start, end, role):
+    def lead(self, start: tuple[float, float], end: tuple[float, float], role: str) -> None:
         """A thin line between two places, mm in the panel."""
         ends = np.vstack([start, end]) / self.size
         colour = self.style.text(role)["color"]
@@ -210,7 +267,9 @@ class Labels:
             *ends.T, transform=self.ax.transAxes, color=colour, linewidth=0.8, zorder=5, clip_on=False
         )
 
-    def _costs(self, centres, half, named, others):
+    def _costs(
+        self, centres: np.ndarray, half: np.ndarray, named: np.ndarray, others: np.ndarray
+    ) -> tuple[np.ndarray, np.ndarray]:
         """How bad each place is, and the point that a leader would lead to."""
         # Covered points and labels, the edge, the distance, other lines as near as the one named, and what a leader
         # crosses.
@@ -230,7 +289,7 @@ class Labels:
         leads = (apart >= LEADER_FROM) * (2.0 + 4.0 * self._crossed(centres, half, targets, others))
         return costs + leads + 1.5 * np.abs(centres[:, 0] / self.size[0] - 0.5), targets
 
-    def hidden(self, centres, half):
+    def hidden(self, centres: np.ndarray, half: float | np.ndarray) -> np.ndarray:
         """Number of labels and other rectangles that each box would touch."""
         found = np.zeros(len(centres))
         for box in np.array(self.boxes).reshape(-1, 2, 2):
@@ -238,7 +297,9 @@ class Labels:
             found += (np.abs(centres - box.mean(axis=0)) < room).all(axis=1)
         return found
 
-    def _crossed(self, centres, half, targets, others):
+    def _crossed(
+        self, centres: np.ndarray, half: np.ndarray, targets: np.ndarray, others: np.ndarray
+    ) -> np.ndarray:
         """Points of other lines, and labels, that lie on the way from each place to its target."""
         sums = self._sums(others)
         starts = np.clip(targets, centres - half, centres + half)
@@ -250,14 +311,14 @@ class Labels:
             self.hidden(starts + (targets - starts) * share, 0.0) for share in np.linspace(0.1, 0.6, 6)
         )
 
-    def _sums(self, points):
+    def _sums(self, points: np.ndarray) -> np.ndarray:
         """Table of sums over cells of half a mm: how many points lie left of and below each cell."""
         shape = np.ceil(self.size / SPACING).astype(int) + 2
         cells = np.zeros(shape)
         np.add.at(cells, tuple((points / SPACING).astype(int).T + 1), 1.0)
         return cells.cumsum(axis=0).cumsum(axis=1)
 
-    def within(self, text, tops, role):
+    def within(self, text: str, tops: np.ndarray, role: str) -> bool:
         """Write into the area below a line, ``tops`` mm in the panel, clear of all lines; says whether it fits."""
         half = self.half(text, True, SIZE)
         height = 0.45 * float(np.median(tops[:, 1]))
@@ -278,7 +339,7 @@ class Labels:
         return True
 
 
-def _round_line(own, chosen, half):
+def _round_line(own: np.ndarray, chosen: np.ndarray, half: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Centres of boxes round a line, clear of the line itself above and below, and a bias against the others."""
     near = np.abs(own[None, :, 0] - chosen[:, None, 0]) <= half[0]
     top = np.where(near, own[None, :, 1], -np.inf).max(axis=1)
@@ -295,7 +356,7 @@ def _round_line(own, chosen, half):
     return np.vstack(found), np.repeat(bias, len(chosen))
 
 
-def _counted(sums, centres, reach):
+def _counted(sums: np.ndarray, centres: np.ndarray, reach: float | np.ndarray) -> np.ndarray:
     """Number of points in each box, from a table of sums."""
     top = np.array(sums.shape) - 1
     left, low = np.clip(np.round((centres - reach) / SPACING).astype(int), 0, top).T
@@ -303,12 +364,12 @@ def _counted(sums, centres, reach):
     return sums[right, high] - sums[left, high] - sums[right, low] + sums[left, low]
 
 
-def _beyond(offset, half):
+def _beyond(offset: np.ndarray, half: float | np.ndarray) -> float | np.ndarray:
     """How far an offset from a box's centre leads out of the box, mm."""
     return np.hypot(*np.maximum(np.abs(offset) - half, 0.0).T)
 
 
-def _distances(centres, points, half=0.0):
+def _distances(centres: np.ndarray, points: np.ndarray, half: float | np.ndarray = 0.0) -> np.ndarray:
     """Distance of each box to the nearest of some points, mm; infinite without points."""
     if not len(points):
         return np.full(len(centres), np.inf)

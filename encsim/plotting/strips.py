@@ -1,5 +1,9 @@
 """Words along the edges of a panel: the ribbon of segments below, names of ticks along the top."""
 
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
 import numpy as np
 from matplotlib import patheffects
 from matplotlib.patches import Rectangle
@@ -7,12 +11,22 @@ from matplotlib.patches import Rectangle
 from ..wording import width
 from .canvas import SIZE, SMALL
 
+if TYPE_CHECKING:
+    from .labels import Labels
+
+
 # Segments narrower than this, mm, do not part the segment that a word is written over.
 SLIVER = 1.0
 BELOW = -4.6
 
 
-def ribbon(places, edges, names, looks, caption):
+def ribbon(
+    places: Labels,
+    edges: np.ndarray,
+    names: list[str],
+    looks: dict[str, tuple[str, str, tuple[Any, ...]]],
+    caption: str,
+) -> None:
     """Segments in a row, each written over where there is room, else below with a leader."""
     x = edges * places.size[0]
     for name, left, right in zip(names, x[:-1], x[1:], strict=True):
@@ -35,7 +49,7 @@ def ribbon(places, edges, names, looks, caption):
     _write_below(places, below, caption)
 
 
-def _spans(name, names, x):
+def _spans(name: str, names: list[str], x: np.ndarray) -> list[tuple[float, float]]:
     """(width, middle) of the segments of one name; slivers of others do not part them."""
     found = []
     for other, left, right in zip(names, x[:-1], x[1:], strict=True):
@@ -48,7 +62,9 @@ def _spans(name, names, x):
     return [(right - left, (left + right) / 2.0) for left, right in found]
 
 
-def _write_over(places, spans, fill, role, words):
+def _write_over(
+    places: Labels, spans: list[tuple[float, float]], fill: str, role: str, words: tuple[str, ...]
+) -> bool:
     """Write in the segments that have room; says whether there was one."""
     wide = max(spans)[0]
     for text in words:
@@ -63,7 +79,7 @@ def _write_over(places, spans, fill, role, words):
     return False
 
 
-def _write_below(places, wanted, caption):
+def _write_below(places: Labels, wanted: list[tuple[tuple[Any, ...], float]], caption: str) -> None:
     """Caption and words of narrow segments in one row; words in the way of another or of the caption are left out."""
     need, panel = width(caption, SMALL), places.size[0]
     boxes = []
@@ -83,12 +99,14 @@ def _write_below(places, wanted, caption):
         places.lead((middle, -2.8), (middle, -0.3), role)
 
 
-def _meet(box, left, right):
+def _meet(box: tuple[Any, ...], left: float, right: float) -> bool:
     """Whether a word comes too close to a span of its row."""
     return box[0] - box[1] < right + 1.6 and box[0] + box[1] > left - 1.6
 
 
-def choose_names(places, words, panel, prefix):
+def choose_names(
+    places: list[float] | np.ndarray, words: list[str], panel: float, prefix: str
+) -> tuple[Any, ...]:
     """Which names of ticks along the top stand where, without touching each other."""
     chosen = {}
     for number in sorted(range(len(words)), key=lambda n: (words[n] != "all", n)):
@@ -105,7 +123,7 @@ def choose_names(places, words, panel, prefix):
     return sorted((middle, word) for word, (middle, _) in chosen.items()), first if first >= -8.0 else after
 
 
-def top_ticks(labels, x):
+def top_ticks(labels: Labels, x: np.ndarray) -> None:
     """Short ticks along the top edge; those closer than 0.4 mm to one before are left out."""
     kept, last = [], -np.inf
     for value, place in zip(x, labels.place(x, np.full(len(x), labels.ax.get_ylim()[0]))[:, 0], strict=True):
@@ -124,7 +142,7 @@ def top_ticks(labels, x):
     labels.block(0.0, labels.size[1] - 2.6, labels.size[0], labels.size[1])
 
 
-def top_names(labels, names, start, prefix):
+def top_names(labels: Labels, names: list[tuple[float, str]], start: float, prefix: str) -> None:
     """Names above the ticks, and the words that explain them."""
     if start is not None:
         labels.above(prefix, start + width(prefix, SMALL) / 2.0, "cyclic", bold=False)

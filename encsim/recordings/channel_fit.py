@@ -6,7 +6,11 @@ and only the distance from the ellipse informs; with it the phase runs smoothly 
 What two recorded channels are worth: share of the circle seen, clipping, direction, wild samples.
 """
 
+from __future__ import annotations
+
+from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -14,6 +18,13 @@ from .. import checks, results
 from ..model.axis import Orders, Signal
 from ..results import Result
 from . import ellipse, waveform
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+    from .ellipse import Squares
+    from .waveform import Steady
+
 
 SECTORS = 64
 LEAST_COVERAGE = 0.5
@@ -24,13 +35,13 @@ WILD = 6.0
 RADIUS_ROUNDING = 1e-9
 
 
-def sector_coverage(circle):
+def sector_coverage(circle: np.ndarray) -> Any:
     """Share of the sectors that hold a point."""
     sectors = np.floor(np.angle(circle) * (SECTORS / (2.0 * np.pi))).astype(int) % SECTORS
     return len(np.unique(sectors)) / SECTORS
 
 
-def doubts(c, s, residual, seen):
+def doubts(c: np.ndarray, s: np.ndarray, residual: float, seen: float) -> Iterator[str]:
     """Why the fit may not be used."""
     if seen < LEAST_COVERAGE:
         yield f"only {seen:.0%} of the circle was seen, less than {LEAST_COVERAGE:.0%}"
@@ -43,12 +54,12 @@ def doubts(c, s, residual, seen):
                 yield f"the {name} channel is clipped at its {end} end"
 
 
-def _fresh(c, s):
+def _fresh(c: np.ndarray, s: np.ndarray) -> np.ndarray:
     """Samples that differ from the one before."""
     return np.concatenate([[True], (np.diff(c) != 0.0) | (np.diff(s) != 0.0)])
 
 
-def _clipped(values):
+def _clipped(values: np.ndarray) -> bool:
     """Say whether far more samples sit at the highest value than a rounded crest puts there."""
     # A crest of amplitude A holds acos(1 - step/A)/pi of the samples within one step of its top; up to twice that is
     # let pass, so clipping by less than about four steps of the converter is not found.
@@ -60,7 +71,7 @@ def _clipped(values):
     return np.count_nonzero(top) > max(5.0, 2.0 * len(values) * np.arccos(1.0 - step) / np.pi)
 
 
-def remarks(c, s, circle, seen):
+def remarks(c: np.ndarray, s: np.ndarray, circle: np.ndarray, seen: float) -> Iterator[str]:
     """What to know of the recording itself."""
     step = np.mean(circle[1:] * circle[:-1].conj())
     if step.imag < 0.0 and abs(step) > 0.5:
@@ -134,11 +145,11 @@ class Identification(Result):
     sine: np.ndarray = field(metadata={"plain": False}, repr=False)
 
     @property
-    def units(self):
+    def units(self) -> dict[str, str]:
         """Units of the fields; the amplitude is in that of the input, ``signal`` is as in an axis."""
         return {"amplitude": "as input", "residual": "1", "coverage": "1", "phase_jitter": "rad"}
 
-    def plot(self, ax=None):
+    def plot(self, ax: Axes | None = None) -> Axes | None:
         """Draw the recorded channels and the fit.
 
         Parameters
@@ -175,7 +186,9 @@ class _Found:
     remarks: tuple[str, ...]
 
 
-def identify(cosine, sine, steady=False, *, period=None):
+def identify(
+    cosine: np.ndarray, sine: np.ndarray, steady: bool = False, *, period: float | None = None
+) -> Identification:
     """Fit offset, gain, phase, harmonics and noise to two recorded channels.
 
     Parameters
@@ -247,7 +260,7 @@ def identify(cosine, sine, steady=False, *, period=None):
     )
 
 
-def _channel(name, values):
+def _channel(name: str, values: np.ndarray) -> np.ndarray:
     """One channel as a new row of floats; InputError says what is wrong with it."""
     label = f"identify.{name}"
     if np.ma.is_masked(values):
@@ -271,7 +284,7 @@ def _channel(name, values):
     return row
 
 
-def _check_arguments(c, s, steady, period):
+def _check_arguments(c: np.ndarray, s: np.ndarray, steady: bool, period: float | None) -> None:
     if len(c) != len(s):
         checks.refuse("identify.sine", f"be as long as cosine, {len(c)}", len(s))
     if not isinstance(steady, (bool, np.bool_)):
@@ -280,7 +293,7 @@ def _check_arguments(c, s, steady, period):
         checks.refuse("identify.period", "be positive and finite", period, "m or rad")
 
 
-def _unfitted(c, s, steady, reason):
+def _unfitted(c: np.ndarray, s: np.ndarray, steady: bool, reason: str) -> Identification:
     """The result where nothing could be fitted."""
     return Identification(
         signal=None,
@@ -299,7 +312,7 @@ def _unfitted(c, s, steady, reason):
     )
 
 
-def _fitted(c, s, size, steady):
+def _fitted(c: np.ndarray, s: np.ndarray, size: float, steady: bool) -> tuple[_Found, np.ndarray]:
     """The fit of both channels divided by ``size``, and the corrected circle."""
     if size == 0.0:
         raise ellipse.NoFit("both channels are constant")
@@ -312,7 +325,7 @@ def _fitted(c, s, size, steady):
     return found, ellipse.corrected(found.q, x, y)
 
 
-def _from_ellipse(squares, x, y, coverage):
+def _from_ellipse(squares: Squares, x: np.ndarray, y: np.ndarray, coverage: float) -> _Found:
     """What the distance from the ellipse alone tells."""
     free = len(x) - 5
     variance, sums = np.sum(ellipse.distances(squares.q, x, y)[0] ** 2) / free, ""
@@ -331,7 +344,7 @@ def _from_ellipse(squares, x, y, coverage):
     return _Found(squares.q, squares.covariance, (), (noise, errors), (np.nan, np.nan), (), remarks)
 
 
-def _from_motion(squares, x, y, coverage):
+def _from_motion(squares: Squares, x: np.ndarray, y: np.ndarray, coverage: float) -> _Found:
     """What smooth motion tells, or the ellipse alone and a reason where it does not fit."""
     alone = _from_ellipse(squares, x, y, coverage)
     try:
@@ -351,19 +364,19 @@ def _from_motion(squares, x, y, coverage):
     return _Found(fit.q, fit.covariance, fit.orders, noise, jitter, (), remarks)
 
 
-def _largest_noise(alone, jitter, count):
+def _largest_noise(alone: float, jitter: float, count: int) -> float:
     """Noise above which smooth motion contradicts what the ellipse alone leaves."""
     # Twice its variance, six standard deviations of chance, and twice what jitter bends across the curve.
     return np.sqrt(alone**2 * (2.0 + 6.0 * np.sqrt(4.0 / count)) + jitter**4) + ROUNDING
 
 
-def _root(variance, error):
+def _root(variance: float, error: float) -> tuple[float, float]:
     """Standard deviation and its uncertainty, from a variance and its own."""
     root = np.sqrt(max(variance, 0.0))
     return root, error / (2.0 * max(root, np.sqrt(0.5 * error), 1e-300))
 
 
-def _motion_remarks(fit, jitter, error):
+def _motion_remarks(fit: Steady, jitter: float, error: float) -> Iterator[str]:
     yield (
         f"smooth motion assumed: {abs(fit.turns):.4g} periods as sampled, phase a polynomial of degree {fit.degree}; "
         "errors that repeat every period but are no waveform harmonic are not modelled"
@@ -380,7 +393,7 @@ def _motion_remarks(fit, jitter, error):
     yield f"harmonics of orders {ORDERS[0]} to {ORDERS[-1]} smaller than {fit.limit:.1g} do not show"
 
 
-def _of_unit_amplitude(found, middle):
+def _of_unit_amplitude(found: _Found, middle: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Amplitude, offsets, gain, phase and harmonics of unit amplitude, and their standard uncertainties."""
     q, a = found.q, found.q[2]
     offset, harmonics = (q[:2] + middle) / a, q[5 : 5 + len(found.orders)] / a
@@ -394,7 +407,7 @@ def _of_unit_amplitude(found, middle):
     return values, np.sqrt(np.diag(slopes @ found.covariance @ slopes.T))
 
 
-def _signal(found, values, period):
+def _signal(found: _Found, values: np.ndarray, period: float | None) -> tuple[Signal, tuple[()]]:
     """The signal that was found, or None and why it is none."""
     if np.hypot(values[1], values[2] / (1.0 + values[3])) >= 1.0:
         offset = f"({values[1]:.4g}, {values[2]:.4g})"
@@ -415,11 +428,11 @@ def _signal(found, values, period):
         return None, tuple(str(error).splitlines())
 
 
-def _has_jitter(found, period):
+def _has_jitter(found: _Found, period: float | None) -> bool:
     return period is not None and np.isfinite(found.jitter[0])
 
 
-def _uncertainty(found, errors, size, period):
+def _uncertainty(found: _Found, errors: np.ndarray, size: float, period: float | None) -> Orders:
     """Standard uncertainties by field, in the shape and unit of the field."""
     errors = errors.tolist()
     entries = {

@@ -5,7 +5,11 @@ c = o_c + a cos(theta) + sum H_n cos(n theta), s = o_s + b sin(theta + phi) + su
 Points of the plane are complex numbers, c + i s.
 """
 
+from __future__ import annotations
+
+from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -32,7 +36,7 @@ class Squares:
     spent: np.ndarray
 
 
-def conic(c, s):
+def conic(c: np.ndarray, s: np.ndarray) -> np.ndarray:
     """Coefficients A..E of A c^2 + B s^2 + C c s + D c + E s = 1, linear least squares (Heydemann 1981)."""
     columns = np.stack([c * c, s * s, c * s, c, s], axis=1)
     values, _, rank, _ = np.linalg.lstsq(columns, np.ones(len(c)), rcond=1e-12)
@@ -41,7 +45,7 @@ def conic(c, s):
     return values
 
 
-def from_conic(coefficients):
+def from_conic(coefficients: np.ndarray) -> np.ndarray:
     """Parameters (o_c, o_s, a, b, phi) of a conic, NoFit if it is no ellipse."""
     # Heydemann's sine channel lags by alpha = asin(C/sqrt(4 A B)), so phi = -alpha.
     A, B, C, D, E = coefficients
@@ -54,13 +58,13 @@ def from_conic(coefficients):
     return np.array([o_c, o_s, a, a * np.sqrt(A / B), phi])
 
 
-def corrected(q, c, s):
+def corrected(q: np.ndarray, c: np.ndarray, s: np.ndarray) -> np.ndarray:
     """The channels as a complex circle of radius 1: offset, gain and phase taken out."""
     x, y = (c - q[0]) / q[2], (s - q[1]) / q[3]
     return x + 1j * (y - x * np.sin(q[4])) / np.cos(q[4])
 
 
-def fit_ellipse(c, s):
+def fit_ellipse(c: np.ndarray, s: np.ndarray) -> Squares | None:
     """Squares of the ellipse with the least orthogonal distance from the points."""
     # Noise along a curve of curvature k carries points outwards by k sigma^2/2 on average. The second pass takes that
     # off; without it the amplitude comes out sigma^2/2 too large.
@@ -69,7 +73,7 @@ def fit_ellipse(c, s):
     return solve(first.q, lambda q, part: _distance_rows(q, c[part], s[part], variance), len(c))
 
 
-def _start(c, s):
+def _start(c: np.ndarray, s: np.ndarray) -> np.ndarray:
     """Parameters of the conic, or of a circle where noise on a short arc makes the conic no ellipse."""
     coefficients = conic(c, s)
     try:
@@ -81,7 +85,7 @@ def _start(c, s):
         return np.array([o_c, o_s, radius, radius, 0.0])
 
 
-def distances(q, c, s):
+def distances(q: np.ndarray, c: np.ndarray, s: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Distance of each point from the ellipse, outwards positive, and the phase of its nearest point."""
     theta = _foot(q, c, s)
     point, tangent = ellipse(q, theta)
@@ -89,7 +93,9 @@ def distances(q, c, s):
     return along(away, -1j * tangent / np.abs(tangent)), theta
 
 
-def cyclic_distance(q, c, s, orders):
+def cyclic_distance(
+    q: np.ndarray, c: np.ndarray, s: np.ndarray, orders: tuple[int, ...]
+) -> tuple[float, float, float]:
     """Amplitude of cos 4 theta in the distances, its uncertainty, and the variance left without ``orders``."""
     # The derivatives by the ellipse's own parameters are fitted along, so that they do not hide a part.
     theta = _foot(q, c, s)
@@ -103,7 +109,7 @@ def cyclic_distance(q, c, s, orders):
     return values[fourth], np.sqrt(variance * inverse[fourth, fourth]), variance
 
 
-def solve(start, linearise, count):
+def solve(start: np.ndarray, linearise: Callable[..., Any], count: int) -> Squares:
     """Gauss-Newton with step halving, NoFit where it does not settle."""
     # ``linearise(q, part)`` gives (residual, columns) of a slice of the points for each class of rows.
     q, sums = start, _summed(start, linearise, count)
@@ -116,14 +122,20 @@ def solve(start, linearise, count):
     raise NoFit("the least squares does not settle")
 
 
-def _outcome(q, sums, count):
+def _outcome(q: np.ndarray, sums: tuple[list[np.ndarray], np.ndarray, float], count: int) -> Squares:
     grams, _, cost = sums
     inverse = _inverse(sum(grams))
     spent = np.array([np.sum(inverse * gram) for gram in grams])
     return Squares(q, inverse * (cost / (len(grams) * count - len(q))), spent)
 
 
-def _descended(q, step, sums, linearise, count):
+def _descended(
+    q: np.ndarray,
+    step: np.ndarray,
+    sums: tuple[list[np.ndarray], np.ndarray, float],
+    linearise: Callable[..., Any],
+    count: int,
+) -> tuple[np.ndarray, tuple[list[Any], np.ndarray, float]]:
     """The next parameters and their sums: the step, halved until the cost does not grow."""
     # Rows turn with the curve, so the weighted cost may grow a little: only divergence is halved.
     bound = sums[2] * (1.0 + 1e-3) + 1e-24 * count
@@ -136,11 +148,13 @@ def _descended(q, step, sums, linearise, count):
     raise NoFit("the least squares does not settle")
 
 
-def _possible(q):
+def _possible(q: np.ndarray) -> bool:
     return bool(np.all(np.isfinite(q)) and q[2] > 0.0 and q[3] > 0.0 and abs(q[4]) < 0.5 * np.pi)
 
 
-def _summed(q, linearise, count):
+def _summed(
+    q: np.ndarray, linearise: Callable[..., Any], count: int
+) -> tuple[list[np.ndarray], np.ndarray, float]:
     """Normal matrix of each class of rows, gradient and cost, gathered block by block."""
     grams, slope, cost = [], 0.0, 0.0
     for first in range(0, count, BLOCK):
@@ -151,7 +165,7 @@ def _summed(q, linearise, count):
     return [sum(block) for block in zip(*grams, strict=True)], slope, cost
 
 
-def _inverse(gram):
+def _inverse(gram: np.ndarray) -> np.ndarray:
     """Inverse of a normal matrix, scaled to a unit diagonal first."""
     size = np.sqrt(np.diag(gram))
     if not np.all(size > 0.0):
@@ -162,19 +176,19 @@ def _inverse(gram):
     return np.linalg.inv(scaled) / np.outer(size, size)
 
 
-def along(vector, direction):
+def along(vector: np.ndarray, direction: np.ndarray) -> np.ndarray:
     """Component of complex vectors along a complex unit direction."""
     return (vector * direction.conj()).real
 
 
-def ellipse(q, theta):
+def ellipse(q: np.ndarray, theta: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Points of the ellipse about its own centre and their derivative by theta."""
     turned = theta + q[4]
     point = q[2] * np.cos(theta) + 1j * q[3] * np.sin(turned)
     return point, -q[2] * np.sin(theta) + 1j * q[3] * np.cos(turned)
 
 
-def _foot(q, c, s):
+def _foot(q: np.ndarray, c: np.ndarray, s: np.ndarray) -> np.ndarray:
     """Phase of the nearest point of the ellipse, by Newton steps from the corrected angle."""
     theta = np.angle(corrected(q, c, s))
     for _ in range(FOOT_STEPS):
@@ -185,7 +199,9 @@ def _foot(q, c, s):
     return theta
 
 
-def _distance_rows(q, c, s, variance):
+def _distance_rows(
+    q: np.ndarray, c: np.ndarray, s: np.ndarray, variance: float
+) -> tuple[tuple[np.ndarray, np.ndarray]]:
     """Rows of the orthogonal distance, one class."""
     distance, theta = distances(q, c, s)
     tangent = ellipse(q, theta)[1]
@@ -195,7 +211,7 @@ def _distance_rows(q, c, s, variance):
     return ((distance - 0.5 * curvature * variance, np.stack(columns, axis=1)),)
 
 
-def ellipse_columns(q, theta):
+def ellipse_columns(q: np.ndarray, theta: np.ndarray) -> list[np.ndarray]:
     """Derivatives of the points by (o_c, o_s, a, b, phi)."""
     turned = theta + q[4]
     one = np.ones_like(theta)

@@ -4,11 +4,18 @@ Extends the parameters of ``_ellipse`` to q = (o_c, o_s, a, b, phi, H_n ..., m_0
 k is a reference rate times k plus a Legendre series in k with the coefficients m.
 """
 
+from __future__ import annotations
+
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from . import ellipse
+
+if TYPE_CHECKING:
+    from .ellipse import Squares
+
 
 LARGEST_DEGREE = 6
 LARGEST_WAVE = 10
@@ -26,16 +33,16 @@ class Motion:
     degree: int
     count: int
 
-    def basis(self, part):
+    def basis(self, part: slice) -> np.ndarray:
         """Legendre polynomials 0 to degree at the samples of a slice."""
         k = np.arange(self.count)[part]
         return np.polynomial.legendre.legvander(2.0 * k / (self.count - 1) - 1.0, self.degree)
 
-    def phase(self, coefficients, part):
+    def phase(self, coefficients: np.ndarray, part: slice) -> np.ndarray:
         """Phase of the samples of a slice, rad."""
         return self.rate * np.arange(self.count)[part] + self.basis(part) @ coefficients
 
-    def turns(self, coefficients):
+    def turns(self, coefficients: np.ndarray) -> float:
         """Signal periods between first and last sample, negative backwards."""
         odd = 2.0 * np.sum(coefficients[1::2])
         return (self.rate * (self.count - 1) + odd) / (2.0 * np.pi)
@@ -56,7 +63,7 @@ class Spread:
     correlation: float
 
     @property
-    def shaky(self):
+    def shaky(self) -> bool:
         """Say whether there is more jitter than chance makes."""
         return self.jitter > SIGNIFICANT * self.jitter_error
 
@@ -74,7 +81,7 @@ class Steady:
     limit: float
 
 
-def fit_steady(q, c, s, orders):
+def fit_steady(q: np.ndarray, c: np.ndarray, s: np.ndarray, orders: tuple[int, ...]) -> Steady | None:
     """Steady with those of ``orders`` that are significant, started from the ellipse ``q``."""
     motion, coefficients = _motion(np.angle(ellipse.corrected(q, c, s)))
     start = np.concatenate([q, np.zeros(len(orders)), coefficients])
@@ -93,14 +100,23 @@ def fit_steady(q, c, s, orders):
     return Steady(q, covariance, chosen, turns, motion.degree, spread, limit)
 
 
-def _solve(start, c, s, orders, motion, weights):
-    def rows(q, part):
+def _solve(
+    start: np.ndarray,
+    c: np.ndarray,
+    s: np.ndarray,
+    orders: tuple[float, ...],
+    motion: Motion,
+    weights: tuple[float, float],
+) -> Squares | None:
+    def rows(
+        q: np.ndarray, part: slice
+    ) -> tuple[tuple[np.ndarray, np.ndarray], tuple[np.ndarray, np.ndarray]]:
         return _rows(q, c[part], s[part], orders, motion, part, weights)
 
     return ellipse.solve(start, rows, len(c))
 
 
-def _motion(angle):
+def _motion(angle: np.ndarray) -> tuple[Motion, np.ndarray]:
     """Motion through the angles and its coefficients; of the highest degree that is significant."""
     # Taking out the mean step first keeps unwrapping safe at any speed, near half a period a sample too.
     rate = float(np.angle(np.mean(np.exp(1j * np.diff(angle)))))
@@ -117,7 +133,9 @@ def _motion(angle):
     return motion, np.linalg.lstsq(motion.basis(slice(None)), phase, rcond=None)[0]
 
 
-def _curve(q, theta, orders):
+def _curve(
+    q: np.ndarray, theta: np.ndarray, orders: tuple[float, ...]
+) -> tuple[np.ndarray, np.ndarray, list[np.ndarray]]:
     """Points of the waveform, their derivative by theta, and the wave of each harmonic."""
     point, tangent = ellipse.ellipse(q, theta)
     waves = []
@@ -129,7 +147,15 @@ def _curve(q, theta, orders):
     return q[0] + 1j * q[1] + point, tangent, waves
 
 
-def _rows(q, c, s, orders, motion, part, weights):
+def _rows(
+    q: np.ndarray,
+    c: np.ndarray,
+    s: np.ndarray,
+    orders: tuple[float, ...],
+    motion: Motion,
+    part: slice,
+    weights: tuple[float, float],
+) -> tuple[tuple[np.ndarray, np.ndarray], tuple[np.ndarray, np.ndarray]]:
     """Radial and tangential rows, each over its standard deviation."""
     theta = motion.phase(q[5 + len(orders) :], part)
     point, tangent, waves = _curve(q, theta, orders)
@@ -148,7 +174,9 @@ def _rows(q, c, s, orders, motion, part, weights):
     )
 
 
-def _spread(squares, c, s, orders, motion):
+def _spread(
+    squares: Squares, c: np.ndarray, s: np.ndarray, orders: tuple[float, ...], motion: Motion
+) -> Spread:
     """Spread of the residuals: noise shows in both directions alike, jitter only along the curve."""
     theta = motion.phase(squares.q[5 + len(orders) :], slice(None))
     radial, angle, flat = _residuals(squares.q, c, s, theta, orders)
@@ -160,7 +188,9 @@ def _spread(squares, c, s, orders, motion):
     return Spread(noise, noise * np.sqrt(2.0 / free[0]), seen - share, jitter_error, correlation)
 
 
-def _residuals(q, c, s, theta, orders):
+def _residuals(
+    q: np.ndarray, c: np.ndarray, s: np.ndarray, theta: np.ndarray, orders: tuple[float, ...]
+) -> tuple[np.ndarray, np.ndarray, float]:
     """Distances across the curve, angles along it, and the mean square angle of a unit length."""
     point, tangent, _ = _curve(q, theta, orders)
     speed = np.abs(tangent)
@@ -168,7 +198,9 @@ def _residuals(q, c, s, theta, orders):
     return away.imag, away.real / speed, np.mean(speed**-2)
 
 
-def _noise_beside_jitter(squares, c, s, orders, motion, spread):
+def _noise_beside_jitter(
+    squares: Squares, c: np.ndarray, s: np.ndarray, orders: tuple[float, ...], motion: Motion, spread: Spread
+) -> tuple[float, float]:
     """Noise variance and its uncertainty where jitter bends into the radius."""
     # A phase off by d lies d^2/2 inside the tangent, and the mean curve lies inside the true one. So the jitter that
     # the tangential residuals tell is put into the phase, and what is cyclic in the radius is left out.
@@ -184,14 +216,14 @@ def _noise_beside_jitter(squares, c, s, orders, motion, spread):
     return noise, noise * np.sqrt(2.0 / free)
 
 
-def _weights(spread):
+def _weights(spread: Spread) -> tuple[float, float]:
     """Variances for the weights: jitter where there is some, noise at least a thousandth of it."""
     if not spread.shaky:
         return 1.0, 0.0
     return max(spread.noise, 1e-6 * spread.jitter), spread.jitter
 
 
-def _significant(squares, orders):
+def _significant(squares: Squares, orders: tuple[int, ...]) -> tuple[Any, ...]:
     """Orders whose harmonics are seen, and the largest size that would not be."""
     # Harmonics are judged together where they can hardly be told apart: with much jitter h3 and h5 show only as a
     # sum, and one without the other would take all of it.
@@ -210,7 +242,7 @@ def _significant(squares, orders):
     return tuple(chosen), float((SIGNIFICANT * np.max(errors) + ROUNDING) / squares.q[2])
 
 
-def _undamped(squares, orders, jitter):
+def _undamped(squares: Squares, orders: tuple[float, ...], jitter: float) -> tuple[np.ndarray, np.ndarray]:
     """Parameters and covariance without the factor exp(-n^2 jitter/2) that jitter puts on order n."""
     gain = np.ones(len(squares.q))
     gain[2:4] = np.exp(0.5 * jitter)

@@ -3,9 +3,25 @@
 Lines are as long as their contents need; nothing is cut where the output is piped.
 """
 
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import TYPE_CHECKING, Any
+
 import numpy as np
 
 from ..wording import aligned, beside, percent_number, share_text, show
+
+if TYPE_CHECKING:
+    from ..closed_loop.closed_loop_ripple import Smoothness
+    from ..model.axis import Axis, Scale, Signal
+    from ..open_loop.closed_form import Lines, RippleCurve
+    from ..open_loop.limits import TopSpeed
+    from ..open_loop.period_error import PeriodError
+    from ..recordings.channel_fit import Identification
+    from ..spreads.tolerancing import Tolerance
+    from ..time_domain.simulation import Trace
+
 
 ROWS = 16
 ALL_ROWS = 20
@@ -28,7 +44,14 @@ CAUTION = (
 )
 
 
-def ripple(curve, whole, top, simulated=None, *, cautious=True):
+def ripple(
+    curve: RippleCurve,
+    whole: RippleCurve,
+    top: TopSpeed,
+    simulated: dict[str, int | list[float]] | None = None,
+    *,
+    cautious: bool = True,
+) -> str:
     """Report of a ripple curve: answer, doubt, table, simulated speeds, notes.
 
     Parameters
@@ -60,14 +83,14 @@ def ripple(curve, whole, top, simulated=None, *, cautious=True):
     return "".join([*parts, "\n", notes, CAUTION if cautious else ""])
 
 
-def _over(curve, whole, unit):
+def _over(curve: RippleCurve, whole: RippleCurve, unit: str) -> str:
     """The speeds that the answer speaks of, in words."""
     if whole is not curve:
         return f"from {show(curve.speed[0], unit)} to {show(curve.speed[-1], unit)}"
     return f"of {counted_speeds(len(curve.speed))}"
 
 
-def _answer(curve, over, unit):
+def _answer(curve: RippleCurve, over: str, unit: str) -> str:
     """The largest ripple and the largest share of the speed, where they are and why."""
     if not np.isfinite(curve.rms).any():
         return "No ripple can be told at these speeds; the notes say why.\n"
@@ -84,19 +107,19 @@ def _answer(curve, over, unit):
     return "".join(lines)
 
 
-def counted_speeds(count):
+def counted_speeds(count: int) -> str:
     """``12 speeds``."""
     return f"{count} speeds" if count != 1 else "1 speed"
 
 
-def _at(curve, index, unit):
+def _at(curve: RippleCurve, index: int, unit: str) -> str:
     """``1.2 % of the speed, at 5 mm/s``, or at standstill."""
     if curve.speed[index] == 0.0:
         return "at standstill"
     return f"{percent_number(curve.relative[index])} % of the speed, at {show(abs(curve.speed[index]), unit)}"
 
 
-def _why(curve, index):
+def _why(curve: RippleCurve, index: int) -> str:
     """Regime and largest cause at one speed."""
     shares = _shares(curve, index)
     cause = max(shares, key=shares.get, default=None)
@@ -106,7 +129,7 @@ def _why(curve, index):
     )
 
 
-def _shares(curve, index):
+def _shares(curve: RippleCurve, index: int) -> dict[str, float]:
     """Share of each cause in the mean square at one speed."""
     square = float(curve.rms[index]) ** 2
     return (
@@ -116,7 +139,7 @@ def _shares(curve, index):
     )
 
 
-def doubt(curve, unit):
+def doubt(curve: RippleCurve | Smoothness | Tolerance, unit: str) -> str:
     """Where the prediction may not be believed."""
     doubtful = np.flatnonzero(curve.doubtful)
     if not len(doubtful):
@@ -127,7 +150,7 @@ def doubt(curve, unit):
     return f"Doubtful at {len(doubtful)} of {counted_speeds(len(curve.speed))}, {where} (marked ?): see the notes.\n"
 
 
-def chosen(*series):
+def chosen(*series: np.ndarray) -> list[int]:
     """Rows of some series of one length to show: all if few, else evenly spread ones and the largest of each."""
     count = len(series[0])
     if count <= ALL_ROWS:
@@ -136,13 +159,13 @@ def chosen(*series):
     return sorted(rows | {int(np.nanargmax(values)) for values in series if np.isfinite(values).any()})
 
 
-def marks(curve):
+def marks(curve: RippleCurve | Smoothness | Tolerance) -> list[str]:
     """A question mark behind each doubtful value; blanks of the same length if there is any, else nothing."""
     blank = "  " if curve.doubtful.any() else ""
     return [" ?" if flag else blank for flag in curve.doubtful]
 
 
-def _columns(curve, rows, unit):
+def _columns(curve: RippleCurve, rows: list[int], unit: str) -> dict[str, list[str]]:
     """Table of the chosen speeds, text by column."""
     mark = marks(curve)
     columns = {
@@ -160,11 +183,11 @@ def _columns(curve, rows, unit):
     }
 
 
-def _or_dash(frequency):
+def _or_dash(frequency: float) -> str:
     return show(frequency, "Hz") if np.isfinite(frequency) else "-"
 
 
-def _beside(curve, simulated, unit):
+def _beside(curve: RippleCurve, simulated: dict[str, int | list[float]], unit: str) -> str:
     """Simulated values beside the predicted ones."""
     places = [int(np.argmin(np.abs(np.abs(curve.speed) - speed))) for speed in simulated["speed"]]
     pairs = list(zip(places, simulated["rms"], strict=True))
@@ -186,7 +209,7 @@ def _beside(curve, simulated, unit):
     return f"Simulated: {simulated['samples']} samples a speed, seed {simulated['seed']}\n{table}"
 
 
-def _notes(curve, top, unit):
+def _notes(curve: RippleCurve, top: TopSpeed, unit: str) -> Iterator[str]:
     """Lines below the table."""
     yield "Parts are shares of the mean square and add up to 100 %. Line: frequency of the strongest line of"
     yield "the cyclic error; seen at: the frequency at which the controller sees it."
@@ -200,7 +223,7 @@ def _notes(curve, top, unit):
     yield from (f"Note: {reason}" for reason in curve.reasons)
 
 
-def top_speed(top):
+def top_speed(top: TopSpeed) -> str:
     """The top speed and its limit in one line."""
     if not np.isfinite(top.speed):
         return "Top speed: nothing in the file limits it."
@@ -209,7 +232,7 @@ def top_speed(top):
     return f"Top speed: {show(top.speed, top.units['speed'])}, set by {top.limit}."
 
 
-def period(result):
+def period(result: PeriodError) -> str:
     """Report of the error over a signal period: size, lines with their causes, signal faults."""
     unit = result.units["error"]
     if not result.valid:
@@ -235,18 +258,18 @@ def period(result):
     return f"{text}{table}\n{_faults(result.axis)}"
 
 
-def _speed(speed, unit):
+def _speed(speed: float, unit: str) -> str:
     return show(speed, f"{unit}/s") if speed else "standstill"
 
 
-def _causes(result, order, unit):
+def _causes(result: PeriodError, order: int, unit: str) -> str:
     """First-order causes of one line, largest first."""
     found = {cause: lines[order] for cause, lines in result.first_order.items() if order in lines}
     listed = [f"{cause} {show(found[cause], unit)}" for cause in sorted(found, key=found.get, reverse=True)]
     return ", ".join(listed) or "higher order"
 
 
-def _faults(axis):
+def _faults(axis: Axis) -> str:
     """Signal faults in plain words, before and after conditioning."""
     signal = axis.signal
     found = {
@@ -268,7 +291,7 @@ def _faults(axis):
     return "Signal faults:\n" + "".join(lines or ["  none\n"]) + note
 
 
-def run(trace, lines, *, cautious=True):
+def run(trace: Trace, lines: Lines, *, cautious: bool = True) -> str:
     """Report of one simulated run."""
     unit = trace.units["velocity"]
     settled = trace.velocity[trace.settle :]
@@ -285,13 +308,13 @@ def run(trace, lines, *, cautious=True):
     return f"{head}{_lines(lines, unit)}{notes}{CAUTION if cautious else ''}"
 
 
-def cycles(lines, index):
+def cycles(lines: Lines, index: int) -> str:
     """How often a line comes: in a signal period, or in a turn of the ring."""
     order = lines.order[index]
     return f"{order} a turn" if order else f"{int(lines.harmonic[index])} a period"
 
 
-def _lines(lines, unit):
+def _lines(lines: Lines, unit: str) -> str:
     """Lines to expect at that speed, strongest first."""
     if not len(lines.harmonic):
         return "No cyclic line is expected.\n"
@@ -308,7 +331,7 @@ def _lines(lines, unit):
     return f"\nLines expected (amplitude):\n{table}\n"
 
 
-def limits(axis, top):
+def limits(axis: Axis, top: float) -> Any:
     """Report of the top speed with all limits, resolution and vanishing speeds."""
     from ..open_loop.closed_form import vanishing_speeds
 
@@ -332,7 +355,7 @@ def limits(axis, top):
     return text + "".join(f"Note: {reason}\n" for reason in top.reasons)
 
 
-def _ring_lines(axis, top):
+def _ring_lines(axis: Axis, top: float) -> Any:
     """What the mounting of the ring does to the top speed, and its strongest lines there."""
     if axis.ring is None:
         return ""
@@ -352,7 +375,7 @@ def _ring_lines(axis, top):
     return f"{head}, which the limits allow for\n{f'Its lines {where}: {there}' if there else 'It has no lines'}\n"
 
 
-def fit(result, scale):
+def fit(result: Identification, scale: Scale) -> str:
     """Report of a fit of two recorded channels."""
     if not result.valid:
         return "".join(f"Refused: {reason}\n" for reason in result.reasons)
@@ -373,7 +396,7 @@ def fit(result, scale):
     return f"{head}\n{table}{_as_error(result.signal, scale)}{notes}"
 
 
-def _fitted_faults(result, scale):
+def _fitted_faults(result: Identification, scale: Scale) -> Iterator[tuple[str, float, float, str]]:
     """Faults of a fit: (name, value, standard uncertainty, unit)."""
     signal, sure = result.signal, result.uncertainty
     for part, name in enumerate(("offset cosine", "offset sine")):
@@ -388,7 +411,7 @@ def _fitted_faults(result, scale):
         yield "jitter", signal.jitter, sure["jitter"], scale.unit
 
 
-def _as_error(signal, scale):
+def _as_error(signal: Signal, scale: Scale) -> str:
     """What the fitted faults make of the position."""
     if scale is None:
         return "\n"

@@ -1,11 +1,23 @@
 """Calibrations as text for people: the answer first, then orders and steps, then what is in doubt."""
 
+from __future__ import annotations
+
 import math
+from collections.abc import Iterator
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from ..wording import aligned, show
 from .ring_text import filled, table
+
+if TYPE_CHECKING:
+    from ..calibration.c_source import CTable
+    from ..calibration.plan import CalibrationPlan
+    from ..calibration.positioning import PassComparison, Positioning
+    from ..calibration.two_rings import Calibration
+    from ..decisions.explanation import Explanation
+
 
 ROWS, STEPS = 12, 20
 SURE = 1.96
@@ -15,7 +27,7 @@ CLEARLY = "Orders within three times their uncertainty are left out.\n"
 UNCLEAR = "No order is three times its uncertainty: the largest are listed.\n"
 
 
-def rings(result, source=None):
+def rings(result: Calibration, source: CTable | None = None) -> str:
     """Report of two rings."""
     used = int(np.count_nonzero(result.weights))
     words = (
@@ -44,7 +56,7 @@ def rings(result, source=None):
     )
 
 
-def own_heads(result, source=None):
+def own_heads(result: Explanation, source: str | None = None) -> Any:
     """Report of a ring that its own heads calibrate."""
     words = f"The ring is wrong by {_half(result.error)} (half of the whole range). {_known(result.uncertainty[0])}"
     words += " Wander of the bearing that does not turn with the ring is taken for an error of the ring."
@@ -58,7 +70,7 @@ def own_heads(result, source=None):
     return "".join([filled(words), _lost(result), "\n", aligned(orders), which, *_notes(result, source)])
 
 
-def plan(result):
+def plan(result: CalibrationPlan) -> str:
     """Report of a plan."""
     count, orders = len(result.steps), len(result.orders)
     seen = orders - len(result.lost)
@@ -77,7 +89,7 @@ def plan(result):
     return "".join([filled(words), _lost(result), filled(hint) if hint else "", *notes])
 
 
-def _noisiest(result):
+def _noisiest(result: CalibrationPlan) -> str:
     """The order that these steps see worst."""
     size = np.where(np.isfinite(result.magnification), result.magnification, 0.0)
     worst = int(np.argmax(size))
@@ -86,7 +98,7 @@ def _noisiest(result):
     return f"order {result.orders[worst]} is seen worst, {size[worst]:.3g} times as noisy as with ideal steps"
 
 
-def passes(result):
+def passes(result: PassComparison) -> str:
     """Report of passes against a reference."""
     unit, rows = result.unit, _spread(len(result.position))
     worst = float(np.abs(result.error).max())
@@ -100,7 +112,7 @@ def passes(result):
     return "".join([filled(words), "\n", aligned(cells), *_notes(result)])
 
 
-def positioning(result):
+def positioning(result: Positioning) -> str:
     """Report of runs to targets."""
     figures = {
         "accuracy": ("accuracy", "forward_accuracy", "backward_accuracy"),
@@ -119,21 +131,21 @@ def positioning(result):
     return "".join([filled(words), "\n", table(rows), *_notes(result)])
 
 
-def _half(values):
+def _half(values: np.ndarray) -> str:
     return show(float(np.ptp(values)) / 2.0, "rad")
 
 
-def _angle(value):
+def _angle(value: float) -> str:
     return "lost" if math.isinf(value) else "-" if math.isnan(value) else show(value, "rad")
 
 
-def _known(standard):
+def _known(standard: float) -> str:
     if not math.isfinite(standard):
         return "How well a point is known cannot be told."
     return f"A point is known to +-{show(SURE * standard, 'rad')} (95 %)."
 
 
-def _lost(result):
+def _lost(result: Calibration | CalibrationPlan) -> str:
     """Orders that nothing tells, as many as fit a line."""
     if not result.lost:
         return "No order is lost.\n"
@@ -141,7 +153,7 @@ def _lost(result):
     return f"Lost orders, {len(result.lost)} of {len(result.orders)}, zero in the maps: {shown}\n"
 
 
-def _by_size(sure, *sizes):
+def _by_size(sure: np.ndarray, *sizes: np.ndarray) -> tuple[list[int], str]:
     """Rows of the orders that are largest in any of the rings, ascending, and which they are in words."""
     # Those that stand out of their uncertainty, or where none does the largest.
     most = np.maximum.reduce(sizes)
@@ -152,12 +164,12 @@ def _by_size(sure, *sizes):
     return sorted(row for row in rows.tolist() if clear[row]), CLEARLY
 
 
-def _spread(count):
+def _spread(count: int) -> list[int]:
     """Rows over the whole range."""
     return np.unique(np.linspace(0, count - 1, min(count, ROWS)).astype(int)).tolist()
 
 
-def _steps(result):
+def _steps(result: Calibration) -> str:
     """Angle, noise, drift and closure of each step; of many the noisiest."""
     every = np.arange(len(result.steps))
     noise = np.nan_to_num(result.step_residual, nan=-1.0)
@@ -179,14 +191,14 @@ def _steps(result):
     return text + (f"the noisiest {STEPS} of {len(every)} steps\n" if len(every) > STEPS else "")
 
 
-def _notes(result, source=None):
+def _notes(result: Calibration | PassComparison | Positioning, source: CTable | None = None) -> Iterator[str]:
     """What is in doubt, and how far the C source is off."""
     yield from (f"Note: {reason}.\n" for reason in result.reasons)
     if source is not None:
         yield f"C function: {source.size} intervals, at most {show(source.bound, 'rad')} off the map.\n"
 
 
-def _equal(steps):
+def _equal(steps: np.ndarray) -> bool:
     """Whether steps divide a turn equally."""
     apart = np.diff(
         np.append(np.sort(np.mod(steps, 2.0 * math.pi)), np.mod(steps, 2.0 * math.pi).min() + 2.0 * math.pi)
@@ -194,6 +206,6 @@ def _equal(steps):
     return bool(np.ptp(apart) < 1e-9)
 
 
-def _coprime(count):
+def _coprime(count: int) -> int:
     """The next number without a common factor."""
     return next(other for other in range(count + 1, 2 * count + 2) if math.gcd(other, count) == 1)

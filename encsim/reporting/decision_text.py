@@ -3,8 +3,12 @@
 An explanation as text: in plain words first, then tables with all numbers, then doubts and cautions.
 """
 
+from __future__ import annotations
+
 import math
 import textwrap
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
 
 from ..decisions.choice import last_word
 from ..decisions.remedy_words import unit_of
@@ -13,6 +17,13 @@ from ..formats import changes
 from ..wording import aligned, beside, force, percent_number, sentence, share_text, show
 from .axis_tables import CAUSES, CAUTION
 from .loop_text import listed
+
+if TYPE_CHECKING:
+    from ..decisions.choice import Choice, Row, Saturation
+    from ..decisions.explanation import Explanation
+    from ..decisions.judgements import LimitCheck
+    from ..decisions.remedies import Remedy
+
 
 ROWS = 20
 FRONT = 12
@@ -29,14 +40,14 @@ NAMES = {
 RESOLUTIONS = {"interpolation.factor": "counts a period", "interpolation.bits": "bits of the converter"}
 
 
-def choice(found, *, cautious=True):
+def choice(found: Choice, *, cautious: bool = True) -> str:
     """Report of a choice."""
     parts = [_answer(found), "\n", aligned(_columns(found)), *_more(found), "\n"]
     parts += [f"{line}\n" for line in _notes(found)]
     return "".join([*parts, CAUTION if cautious else ""])
 
 
-def _answer(found):
+def _answer(found: Choice) -> str:
     """What to take, or what comes nearest."""
     met = sum(row.met for row in found.rows)
     if found.best is None:
@@ -52,13 +63,13 @@ def _answer(found):
     return "".join(f"{line}\n" for line in lines)
 
 
-def missed(row):
+def missed(row: Row) -> str:
     """What the nearest candidate misses, in words."""
     limits = row.judgement.requirement, row.judgement.units
     return f"{row.short}; it misses {'; '.join(_check(each, limits[1]) for each in row.missed)}"
 
 
-def _check(check, units):
+def _check(check: LimitCheck, units: dict[str, str]) -> str:
     """One limit: value, where, and what is allowed."""
     value, limit = (_amount(x, units[check.name]) for x in (check.value, check.limit))
     where = "" if math.isnan(check.speed) else f" at {show(check.speed, units['top_speed'])}"
@@ -66,17 +77,17 @@ def _check(check, units):
     return f"{NAMES[check.name]}, {value}{where} where {limit} is {word}"
 
 
-def _amount(value, unit):
+def _amount(value: float, unit: str) -> str:
     if unit == "deg":
         return "none (unstable)" if value == -math.inf else f"{value:.1f} deg"
     return "no limit" if value == math.inf else show(value, unit)
 
 
-def _binding(row):
+def _binding(row: Row) -> str:
     return f"nearest its limit is {_check(row.judgement.limit(row.binding), row.judgement.units)}"
 
 
-def _saturated(found, each):
+def _saturated(found: Choice, each: Saturation) -> str:
     """Where a finer resolution stops paying, and why."""
     word, value = RESOLUTIONS[each.path], "no rounding" if each.value is None else f"{each.value}"
     left = ""
@@ -88,7 +99,7 @@ def _saturated(found, each):
     return f"Beyond {value} {word} none that is finer takes a tenth off the ripple{left}."
 
 
-def _columns(found):
+def _columns(found: Choice) -> dict[str, list[str]]:
     """The ranked table."""
     rows, front = found.rows[:ROWS], {id(row) for row in found.frontier}
     paths = {path: [changes.write(row.axis, path, row.changes[path]) for row in rows] for path in found.paths}
@@ -106,22 +117,22 @@ def _columns(found):
     return columns
 
 
-def _of_limit(row):
+def _of_limit(row: Row) -> str:
     about = "" if row.exact or row.pruned else "~"
     return about + ("-" if math.isinf(row.share) else percent_number(row.share))
 
 
-def _value(row):
+def _value(row: Row) -> str:
     check = row.judgement.limit(row.binding)
     return _amount(check.value, row.judgement.units[check.name])
 
 
-def _where(row):
+def _where(row: Row) -> str:
     speed = row.judgement.limit(row.binding).speed
     return "-" if math.isnan(speed) else show(speed, row.judgement.units["top_speed"])
 
 
-def _more(found):
+def _more(found: Choice) -> Iterator[str]:
     """How many rows are left out, and the frontier where its rows are."""
     if len(found.rows) > ROWS:
         yield f"... and {len(found.rows) - ROWS} more; --csv and --json have all.\n"
@@ -139,7 +150,7 @@ def _more(found):
         yield f"... and {len(found.frontier) - FRONT} more.\n"
 
 
-def _notes(found):
+def _notes(found: Choice) -> Iterator[str]:
     """Impossible combinations, doubts, what the marks mean."""
     if found.impossible:
         yield f"Impossible: {len(found.impossible)} of {found.count}."
@@ -169,7 +180,7 @@ LEGEND = (
 )
 
 
-def explanation(found, *, cautious=True):
+def explanation(found: Explanation, *, cautious: bool = True) -> str:
     """Report of an explanation."""
     parts = [f"{textwrap.fill(line, WIDE)}\n" for line in found.text.splitlines()]
     parts += ["\n", aligned(_causes(found)), "\n", aligned(_remedies(found))]
@@ -180,19 +191,19 @@ def explanation(found, *, cautious=True):
     return "".join([*parts, listed(found.cautions if cautious else ())])
 
 
-def disagreement(found):
+def disagreement(found: Explanation) -> str:
     """What the simulation does not confirm, in one line."""
     every = [one.name for one in (*found.remedies, *filter(None, [found.together])) if one.agrees is False]
     return f"the simulation does not confirm: {', '.join(every) or 'the ripple of the axis as it is'}"
 
 
-def _curves(found):
+def _curves(found: Explanation) -> dict[str, str]:
     """Curves there are, with their heads."""
     heads = {"measured": "measured", "torque": force(found.axis), "actual": "true"}
     return {curve: heads[curve] for curve in CURVES if found.values[curve] is not None}
 
 
-def _causes(found):
+def _causes(found: Explanation) -> dict[str, list[str]]:
     rows = [("all", 1.0, found.values)]
     for one in found.causes:
         rows.append((one.cause, one.share, {curve: getattr(one, curve) for curve in CURVES}))
@@ -210,7 +221,7 @@ def _causes(found):
     return _to_left(columns)
 
 
-def _to_left(columns):
+def _to_left(columns: dict[str, list[str]]) -> dict[str, list[str]]:
     """The first column set to the left."""
     head, *_ = columns
     wide = max(map(len, (head, *columns[head])))
@@ -218,7 +229,7 @@ def _to_left(columns):
     return {head.ljust(wide): [cell.ljust(wide) for cell in columns[head]]} | rest
 
 
-def _remedies(found):
+def _remedies(found: Explanation) -> dict[str, list[str]]:
     every = [one for one in (*found.remedies, found.together) if one is not None and one.change]
     columns = {"remedy": [_named(found, one) for one in every]}
     for curve, head in _curves(found).items():
@@ -240,16 +251,16 @@ def _remedies(found):
     return _to_left(columns)
 
 
-def _named(found, one):
+def _named(found: Explanation, one: Remedy) -> str:
     return "first few at once" if one is found.together else one.kind
 
 
-def _or_dash(value, now, unit):
+def _or_dash(value: float | None, now: float, unit: str) -> str:
     """A value in the unit of what is now, or a dash."""
     return "-" if value is None or not math.isfinite(value) else beside(value, now, unit)
 
 
-def _details(found):
+def _details(found: Explanation) -> Iterator[str]:
     """What each remedy is, with its side effects; what does nothing, with the reason."""
     for one in (*found.remedies, found.together):
         if one is None:
@@ -270,12 +281,12 @@ def _details(found):
         yield textwrap.fill(" ".join(words), WIDE, subsequent_indent="    ") + "\n"
 
 
-def _judged(one):
+def _judged(one: Remedy) -> str:
     words = {"none": "no effect", "worse": "no help", "mixed": "no help in all", "unsafe": "not safe"}
     return words.get(one.effect, "not possible")
 
 
-def _checked(found):
+def _checked(found: Explanation) -> str:
     """What the simulations say."""
     checked = [
         one for one in (*found.remedies, found.together) if one is not None and one.verified is not None

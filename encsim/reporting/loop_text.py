@@ -1,12 +1,24 @@
 """Closed loops and compared estimators as text for people: the answer first, then tables, then notes."""
 
+from __future__ import annotations
+
 import math
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from .. import wording
 from ..wording import aligned, beside, force, percent_number, show
 from . import axis_tables
+
+if TYPE_CHECKING:
+    from ..closed_loop.closed_loop_ripple import Smoothness
+    from ..closed_loop.stability import Margins
+    from ..decisions.frontier_curve import Frontier
+    from ..model.axis import Axis
+    from ..time_domain.closed_run import Runs
+
 
 CURVES = ("measured", "torque", "actual")
 # Causes named beside a value: the largest, and a second one from this share of the mean square on.
@@ -21,7 +33,14 @@ ELSEWHERE = (
 )
 
 
-def loop(found, curve, whole, simulated=None, *, cautions=()):
+def loop(
+    found: Margins,
+    curve: Smoothness,
+    whole: Smoothness,
+    simulated: Runs | None = None,
+    *,
+    cautions: list[str] | tuple[()] = (),
+) -> str:
     """Report of a closed loop: margins in words, smoothness, simulated speeds, notes."""
     parts = [margins(found), *(f"Note: {reason}\n" for reason in found.reasons if found.stable)]
     if np.isfinite(curve.actual).any():
@@ -33,7 +52,7 @@ def loop(found, curve, whole, simulated=None, *, cautions=()):
     return "".join([*parts, listed(cautions)])
 
 
-def aging(axis, speed, stable_from=""):
+def aging(axis: Axis, speed: float, stable_from: str = "") -> str:
     """What becomes of a loop of timed edges at other speeds, in a sentence or two."""
     here = show(abs(speed), f"{axis.scale.unit}/s")
     text = f"Timed edges are older the slower the axis moves: the margins are those at {here}, and slower there is less"
@@ -42,12 +61,12 @@ def aging(axis, speed, stable_from=""):
     return f"{text}. Shortly above the lowest speed of a stable loop only a run (encsim run) shows what the axis does."
 
 
-def listed(cautions):
+def listed(cautions: list[str] | tuple[str, ...]) -> str:
     """Cautions, a line each."""
     return "".join(["Cautions:\n" if cautions else "", *(f"  {line}\n" for line in cautions)])
 
 
-def margins(found):
+def margins(found: Margins) -> str:
     """Margins in words.
 
     Parameters
@@ -63,7 +82,7 @@ def margins(found):
     return "".join(f"{line}\n" for line in [*lines, *_resonances(found)])
 
 
-def _stable(found):
+def _stable(found: Margins) -> Iterator[str]:
     crossing = "the loop gain is nowhere 1"
     if math.isfinite(found.crossover):
         crossing = f"crossover {show(found.crossover, 'Hz')}, phase margin {found.phase_margin:.1f} deg"
@@ -86,15 +105,15 @@ def _stable(found):
     yield f"What it follows to -3 dB: {position}, velocity {_reach(found.velocity_bandwidth)}."
 
 
-def _factor(value):
+def _factor(value: float) -> str:
     return f"{show(value, '1')} ({20.0 * math.log10(value):.1f} dB)"
 
 
-def _reach(bandwidth):
+def _reach(bandwidth: float) -> str:
     return "up to half the loop rate" if math.isinf(bandwidth) else f"up to {show(bandwidth, 'Hz')}"
 
 
-def _unstable(found):
+def _unstable(found: Margins) -> Iterator[str]:
     """What an unstable loop does, by its largest pole."""
     control, rate = found.axis.control, found.axis.sampling.rate
     if control.velocity_gain == 0.0:
@@ -111,7 +130,7 @@ def _unstable(found):
         yield f"The nearest gain at which it just keeps swinging is {factor} times the present one."
 
 
-def _resonances(found):
+def _resonances(found: Margins) -> Iterator[str]:
     if not found.resonances:
         yield "One rigid mass: the file describes no resonance."
     for each in found.resonances:
@@ -121,7 +140,7 @@ def _resonances(found):
         )
 
 
-def _answer(curve, whole, unit):
+def _answer(curve: Smoothness, whole: Smoothness, unit: str) -> str:
     """The largest value of each curve and where it is."""
     over = f"at {axis_tables.counted_speeds(len(curve.speed))}"
     if whole is not curve:
@@ -141,7 +160,7 @@ def _answer(curve, whole, unit):
     return "".join(lines)
 
 
-def _causes(curve, name, index):
+def _causes(curve: Smoothness, name: str, index: int) -> str:
     """The largest causes of one value with their shares of its mean square."""
     square = float(getattr(curve, name)[index]) ** 2
     if not 0.0 < square < math.inf:
@@ -152,7 +171,7 @@ def _causes(curve, name, index):
     return ", ".join(f"{cause} {wording.share_text(shares[cause])} %" for cause in named)
 
 
-def _columns(curve, unit):
+def _columns(curve: Smoothness, unit: str) -> dict[str, list[str]]:
     """Table of chosen speeds: the curves, each with its causes."""
     rows = axis_tables.chosen(curve.measured, curve.torque, curve.actual)
     marks = axis_tables.marks(curve)
@@ -167,7 +186,7 @@ def _columns(curve, unit):
     return columns
 
 
-def _beside(curve, simulated):
+def _beside(curve: Smoothness, simulated: Runs) -> str:
     """Simulated values beside the predicted ones."""
     unit = curve.units["speed"]
     places = [int(np.argmin(np.abs(np.abs(curve.speed) - speed))) for speed in simulated.speed.tolist()]
@@ -183,13 +202,13 @@ def _beside(curve, simulated):
     return text + "".join(f"Note: simulated: {reason}\n" for reason in simulated.reasons)
 
 
-def _differs(predicted, simulated):
+def _differs(predicted: float, simulated: float) -> str:
     if not (0.0 < predicted < math.inf and math.isfinite(simulated)):
         return "-"
     return f"{100.0 * (simulated / predicted - 1.0):+.1f}"
 
 
-def frontier(result, names, own=None):
+def frontier(result: Frontier, names: list[str], own: int | None = None) -> str:
     """Report of compared estimators: answer, table by delay, notes.
 
     Parameters
@@ -227,18 +246,18 @@ def frontier(result, names, own=None):
     )
 
 
-def _last(delay):
+def _last(delay: float) -> float:
     return delay if math.isfinite(delay) else math.inf
 
 
-def _smoothest(result, names, own):
+def _smoothest(result: Frontier, names: list[str], own: int) -> str:
     """What beats the axis' own estimator, or the ends of the frontier."""
     unit = result.units["rms"]
     where = f"at {show(result.speed, unit)}" if result.speed else "at standstill"
     best = [i for i in np.flatnonzero(result.best) if math.isfinite(result.delay[i])]
     best.sort(key=lambda i: result.delay[i])
 
-    def words(i):
+    def words(i: int) -> str:
         return f"{names[i]}, delay {show(result.delay[i], 's')}, {show(result.rms[i], unit)} rms"
 
     if own is None or not math.isfinite(result.delay[own]):
@@ -260,7 +279,7 @@ def _smoothest(result, names, own):
     return "".join(lines)
 
 
-def _candidates(result, names, rows, own):
+def _candidates(result: Frontier, names: list[str], rows: list[int], own: int) -> dict[str, list[str]]:
     unit = result.units["rms"]
     marks = {True: "best", False: ""}
     return {
@@ -278,7 +297,7 @@ def _candidates(result, names, rows, own):
     }
 
 
-def _legend(result):
+def _legend(result: Frontier) -> Iterator[str]:
     yield "Best: no other has as little delay and ripple, and less of one. Noise gain: velocity for white position\n"
     yield "noise of 1. Bound: least rms that white noise alone leaves to any estimator with this delay that does not\n"
     yield "overshoot.\n"

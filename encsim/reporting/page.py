@@ -1,9 +1,13 @@
 """An axis on one page for those who do not compute: answer, why, where from, what helps, how sure."""
 
+from __future__ import annotations
+
 import hashlib
 import re
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -23,6 +27,16 @@ from ..time_domain import sweeps
 from ..wording import sentence
 from . import page_answer, page_frames, page_sections, page_words
 from .page_svg import Shelf
+
+if TYPE_CHECKING:
+    from ..closed_loop.closed_loop_ripple import Smoothness
+    from ..closed_loop.stability import Margins
+    from ..model.axis import Axis
+    from ..open_loop.closed_form import RippleCurve
+    from ..rings.budget import Budget
+    from ..rings.error_orders import RingCurve
+    from ..spreads.tolerancing import Tolerance
+
 
 # From so many speeds on they are the range to draw; fewer are speeds of the user's own.
 RANGE = 20
@@ -55,36 +69,36 @@ class Findings:
     tolerance: object = None
 
     @property
-    def own_loop(self):
+    def own_loop(self) -> bool:
         """Whether the axis has a closed loop."""
         return self.smoothness is not None
 
     @property
-    def doubts(self):
+    def doubts(self) -> tuple[str, ...]:
         """Why the answer may not be believed, each reason once."""
         judged = () if self.judgement is None else self.judgement.reasons
         unstable = self.smoothness.reasons if self.unstable else ()
         return page_words.plain_doubts([*unstable, *self.curve.reasons, *judged])
 
     @property
-    def unstable(self):
+    def unstable(self) -> bool:
         """Whether there is a closed loop and it is not stable."""
         return self.own_loop and not self.smoothness.stable
 
 
 def report(
-    axis,
-    path,
-    speeds=None,
-    requirement=None,
-    title=None,
-    reproducible=False,
-    force=False,
+    axis: Axis | None,
+    path: Path | str,
+    speeds: list[Any] | None = None,
+    requirement: Requirement | str | None = None,
+    title: str | None = None,
+    reproducible: bool = False,
+    force: bool = False,
     *,
-    seed=SEED,
-    tolerance=None,
-    progress=None,
-):
+    seed: int = SEED,
+    tolerance: Tolerance | None = None,
+    progress: Callable[..., Any] | None = None,
+) -> Path | str | None:
     """Write one page about an axis: HTML that holds all it shows, for a browser, a mail, or print.
 
     Parameters
@@ -130,22 +144,28 @@ def report(
 
 
 def page(
-    axis,
+    axis: Axis,
     *,
-    speeds=None,
-    requirement=None,
-    title=None,
-    reproducible=False,
-    seed=SEED,
-    tolerance=None,
-    progress=None,
-):
+    speeds: list[Any] | tuple[float] | None = None,
+    requirement: Requirement | str | None = None,
+    title: str | None = None,
+    reproducible: bool = False,
+    seed: int = SEED,
+    tolerance: Tolerance | None = None,
+    progress: Callable[..., Any] | None = None,
+) -> str | None:
     """The page that :func:`report` writes, as text."""
     found = findings(axis, speeds, requirement, seed, progress or (lambda text: None))
     return rendered(replace(found, tolerance=tolerance), title, seed, dated=not reproducible)
 
 
-def findings(axis, speeds, requirement, seed, progress):
+def findings(
+    axis: Axis,
+    speeds: list[Any] | tuple[float] | None,
+    requirement: Requirement | str | None,
+    seed: int,
+    progress: Callable[..., Any],
+) -> Findings | None:
     """Compute all that a page shows."""
     _check(requirement, seed)
     own = _own_speeds(axis, speeds)
@@ -177,7 +197,7 @@ def findings(axis, speeds, requirement, seed, progress):
     )
 
 
-def _check(requirement, seed):
+def _check(requirement: Requirement | str | None, seed: int) -> None:
     """Refuse what would fail late, or in other words."""
     if requirement is not None and not isinstance(requirement, Requirement):
         hint = "encsim.requirements.load(path) reads one"
@@ -186,13 +206,18 @@ def _check(requirement, seed):
         checks.refuse("report.seed", "be a whole number from 0 to 2**64 - 1", seed)
 
 
-def shown_speeds(axis, speeds=None, requirement=None, count=40):
+def shown_speeds(
+    axis: Axis,
+    speeds: list[float] | np.ndarray | None = None,
+    requirement: Requirement | None = None,
+    count: int = 40,
+) -> np.ndarray:
     """Speeds spread over the range that a page shows."""
     sweep = _sweep(axis, _own_speeds(axis, speeds), requirement)
     return np.geomspace(sweep[0], sweep[-1], count) if len(sweep) > 1 else sweep
 
 
-def _own_speeds(axis, speeds):
+def _own_speeds(axis: Axis, speeds: list[Any] | np.ndarray | tuple[float] | None) -> np.ndarray | None:
     """Speeds given, without direction and standstill, ascending."""
     if speeds is None:
         return np.zeros(0)
@@ -200,7 +225,7 @@ def _own_speeds(axis, speeds):
     return given[given > 0.0]
 
 
-def _sweep(axis, own, requirement):
+def _sweep(axis: Axis, own: np.ndarray, requirement: Requirement | None) -> np.ndarray:
     """Speeds of the curves: the range of the requirement, or the one given, or the usual one; the user's among them."""
     if requirement is not None:
         low, high = requirement.speeds
@@ -213,17 +238,17 @@ def _sweep(axis, own, requirement):
     return np.union1d(found, own[(own > found[0]) & (own < found[-1])])
 
 
-def _usual_speeds(axis):
+def _usual_speeds(axis: Axis) -> np.ndarray:
     """The usual speeds; of a loop of timed edges those at which it is stable."""
     usual = np.asarray(sweeps.default_speeds(axis))
     return stable_part(axis, usual) if closes(axis, usual[-1]) else usual
 
 
-def _range(low, high):
+def _range(low: float, high: float) -> np.ndarray:
     return np.array(sweeps.logarithmic(low, high, sweeps.DEFAULT_SPEEDS)) if low < high else np.array([high])
 
 
-def _frame_speeds(axis, sweep, own, worst):
+def _frame_speeds(axis: Axis, sweep: np.ndarray, own: np.ndarray, worst: float) -> tuple[list[float], float]:
     """Speeds of the slider, over the range and around a single speed; and the one shown first."""
     low, high = float(sweep[0]), float(sweep[-1])
     if low == high:
@@ -232,7 +257,7 @@ def _frame_speeds(axis, sweep, own, worst):
     return page_frames.chosen_speeds(axis, low, high, own, worst), worst
 
 
-def _curve(axis, sweep, smooth):
+def _curve(axis: Axis, sweep: np.ndarray, smooth: Smoothness | None) -> RippleCurve:
     """Measured ripple: of the closed loop where there is one that is stable, else in steady motion."""
     if smooth is None or not smooth.stable:
         return ripple(axis, sweep).refined()
@@ -251,7 +276,7 @@ def _curve(axis, sweep, smooth):
     )
 
 
-def _loop(axis, sweep):
+def _loop(axis: Axis, sweep: np.ndarray) -> dict[Any, Margins | Smoothness]:
     """Results of the closed loop, if there is one."""
     if not closes(axis, sweep[-1]):
         return {}
@@ -259,7 +284,7 @@ def _loop(axis, sweep):
     return {"smoothness": smooth.refined() if smooth.stable else smooth, "margins": found}
 
 
-def _ring(axis):
+def _ring(axis: Axis) -> dict[Any, Budget | RingCurve]:
     """Results about the ring, if there is one."""
     if axis.ring is None:
         return {}
@@ -269,7 +294,7 @@ def _ring(axis):
     }
 
 
-def rendered(found, title=None, seed=SEED, *, dated=True):
+def rendered(found: Findings, title: str | None = None, seed: int = SEED, *, dated: bool = True) -> str:
     """Results as the text of the page."""
     shelf = Shelf()
     parts = page_sections
@@ -293,17 +318,17 @@ def rendered(found, title=None, seed=SEED, *, dated=True):
     )  # fmt: skip
 
 
-def heading(title):
+def heading(title: int | str | None) -> str:
     """A title as one line of text that is not empty."""
     return " ".join(str("" if title is None else title).split())[:LONGEST_TITLE] or TITLE
 
 
-def joined(text):
+def joined(text: str) -> str:
     """A text whose numbers keep their units at the line's end."""
     return UNITS.sub("\\1\u202f", text)
 
 
-def _provenance(axis, seed, dated):
+def _provenance(axis: Axis, seed: int, dated: bool) -> tuple[tuple[str, str], ...]:
     """Where the page comes from, as (what, value)."""
     text = axis.to_toml()
     rows = [
@@ -314,24 +339,24 @@ def _provenance(axis, seed, dated):
     return tuple(rows + ([("Date", _today())] if dated else []))
 
 
-def _today():
+def _today() -> str:
     from datetime import UTC, datetime
 
     return datetime.now(UTC).strftime("%Y-%m-%d")
 
 
-def _hash_of_script(script):
+def _hash_of_script(script: str) -> str:
     """What the page's own rule lets run: this script and no other."""
     import base64
 
     return base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
 
 
-def _template_text(name):
+def _template_text(name: str) -> str:
     return (Path(__file__).parent / "templates" / name).read_text(encoding="utf-8")
 
 
-def _environment():
+def _environment() -> Any:
     """Templates with everything escaped that is not marked as markup."""
     import jinja2
     from markupsafe import Markup

@@ -1,6 +1,9 @@
 """The first block of a page: how smoothly the axis runs, against what is asked of it."""
 
+from __future__ import annotations
+
 import math
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -11,11 +14,21 @@ from . import page_words
 from .page_blocks import Block, Table, near, picture
 from .page_words import doubted, in_unit, limit_name, meanings
 
+if TYPE_CHECKING:
+    from ..decisions.explanation import Explanation
+    from ..decisions.judgements import Judgement
+    from ..decisions.requirements import Requirement
+    from ..figures.ripple_view import View
+    from .page import Findings
+    from .page_blocks import Picture
+    from .page_svg import Shelf
+
+
 UNSTABLE = ("Make the loop stable", "as it is, it swings by itself")
 REGIMES = {"noise": "noise", "resolution": "counts", "direct": "error, direct", "aliased": "error, folded"}
 
 
-def answer(found, shelf):
+def answer(found: Findings, shelf: Shelf) -> Block:
     """How smoothly the axis runs, against the requirement if there is one."""
     curve, judged = found.curve, found.judgement
     limit = drawn_limit(found.requirement, judged)
@@ -60,12 +73,12 @@ def answer(found, shelf):
     )
 
 
-def _aliased(shown):
+def _aliased(shown: Picture) -> tuple[str, ...]:
     """The word, where the picture's title has it."""
     return ("aliased",) if "aliased" in shown.title else ()
 
 
-def drawn_limit(requirement, judged):
+def drawn_limit(requirement: Requirement | None, judged: Judgement | None) -> tuple[float, float] | None:
     """The limit of measured ripple as (share of the speed, least value), the one that binds; None without."""
     if requirement is None:
         return None
@@ -77,7 +90,7 @@ def drawn_limit(requirement, judged):
     return given[max(checks, key=lambda each: each.share).name] if checks else None
 
 
-def _verdict(judged):
+def _verdict(judged: Judgement) -> str:
     """Yes or no, with the limit that comes nearest."""
     axis = judged.axis
     missed = [each for each in judged.limits if not each.met]
@@ -92,7 +105,9 @@ def _verdict(judged):
     return f"Yes, every limit is met. Nearest to its limit is the {name}{where}: {values}."
 
 
-def _facts(found, view):
+def _facts(
+    found: Findings, view: View
+) -> tuple[tuple[str, str, str], tuple[str, str, str], tuple[str, str, str]]:
     """Three numbers: the worst, the speeds that fail (or the largest share), what to do first."""
     unit, facts = view.unit, []
     if found.judgement is not None:
@@ -107,7 +122,7 @@ def _facts(found, view):
     return tuple(facts)
 
 
-def _roughest(view, found):
+def _roughest(view: View, found: Findings) -> list[tuple[str, str, str]]:
     """The ripple where it is looked at closely, and the largest, each with its share of the speed."""
     largest = int(np.argmax(np.where(view.sound, view.rms, 0.0)))
     most = _at(view, view.speed[largest], view.rms[largest])
@@ -121,13 +136,13 @@ def _roughest(view, found):
     return [(kind, share, f"{size} rms {where}"), ("Largest ripple, rms", most[0], f"{most[1]}, {most[2]}")]
 
 
-def _at(view, speed, rms):
+def _at(view: View, speed: float, rms: float) -> tuple[str, str, str]:
     """Ripple, speed, and share of the speed, in words."""
     share = f"{percent(rms / speed)} of the speed"
     return quantity(rms, view.unit, 2), f"at {quantity(speed, view.unit, 2)}", share
 
 
-def _failing(view):
+def _failing(view: View) -> tuple[str, str]:
     """Speeds at which measured ripple exceeds its limit, in words."""
     ranges = ripple_view.ranges_above(view)
     if not ranges:
@@ -137,7 +152,7 @@ def _failing(view):
     return (low if low == high else f"{low} to {high}"), several
 
 
-def _first(explanation, unit):
+def _first(explanation: Explanation, unit: str) -> tuple[str, str]:
     """The remedy that wins most, and what it does."""
     best = next((one for one in explanation.remedies if one.applies), None)
     if best is None:
@@ -147,7 +162,7 @@ def _first(explanation, unit):
     return sentence(best.name), f"{words} at {quantity(best.speed, unit, 2)}"
 
 
-def _limit_table(judged):
+def _limit_table(judged: Judgement) -> Table:
     """Every limit with its nearest value."""
     rows = tuple(
         (
@@ -162,7 +177,7 @@ def _limit_table(judged):
     return Table("Every limit", ("Limit on", "Allowed", "Reached", "At speed", "Verdict"), rows, folded=False)
 
 
-def _ripple_table(found, view):
+def _ripple_table(found: Findings, view: View) -> Table:
     """Ripple at some speeds."""
     unit, allowed = view.unit, view.allowed
     rows = tuple(
@@ -181,5 +196,5 @@ def _ripple_table(found, view):
     )
 
 
-def _held(rms, allowed, unit):
+def _held(rms: float, allowed: float, unit: str) -> tuple[str, str]:
     return quantity(allowed, unit), "above" if rms > allowed else "within"

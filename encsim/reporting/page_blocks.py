@@ -1,12 +1,23 @@
 """What a page is made of: blocks with sentences, figures in both layouts, tables of numbers."""
 
+from __future__ import annotations
+
+from collections.abc import Callable
 from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from ..plotting.canvas import Style
 from ..wording import axis_words, sentence
 from .page_svg import inline
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+    from ..model.axis import Axis
+    from .page_svg import Shelf
+
 
 STYLES = {"wide": Style(bare=True), "phone": Style(page="phone", bare=True)}
 
@@ -77,7 +88,14 @@ class Block:
     more: object = None
 
 
-def picture(key, axis, draw, shelf, speeds=None, told=()):
+def picture(
+    key: str,
+    axis: Axis,
+    draw: Callable[..., Any],
+    shelf: Shelf,
+    speeds: tuple[float, float] | None = None,
+    told: tuple[str, ...] = (),
+) -> Picture:
     """A figure in both layouts."""
     axes = {name: draw(style) for name, style in STYLES.items()}
     made = {name: inline(ax.figure, f"{key}-{name}", shelf) for name, ax in axes.items()}
@@ -89,11 +107,11 @@ def picture(key, axis, draw, shelf, speeds=None, told=()):
     return Picture(key, figure.encsim_title, sentence(note), made["wide"], made["phone"], edges)
 
 
-def _edges(ax):
+def _edges(ax: Axes) -> tuple[float, float]:
     box = ax.get_position()
     return round(100.0 * box.x0, 2), round(100.0 * box.x1, 2)
 
 
-def near(speed, wanted):
+def near(speed: np.ndarray, wanted: np.ndarray) -> np.ndarray:
     """Indices of the speeds nearest to those wanted."""
     return np.unique([int(np.argmin(np.abs(speed - each))) for each in wanted]) if len(speed) else ()

@@ -4,9 +4,12 @@ A frame holds only what moves, as short paths on common axes: 1000 by 100 units 
 width, since lines keep their thickness and dots are lines of no length.
 """
 
+from __future__ import annotations
+
 import itertools
 import math
 from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -30,6 +33,10 @@ from .page_svg import (
     ticks,
     up,
 )
+
+if TYPE_CHECKING:
+    from ..model.axis import Axis
+
 
 COUNT = 25
 # At most so many of a user's speeds get a frame of their own, and so many speeds at which a line vanishes.
@@ -92,7 +99,9 @@ class Raw:
     size: np.ndarray
 
 
-def chosen_speeds(axis, low, high, own, worst):
+def chosen_speeds(
+    axis: Axis, low: float, high: float, own: list[Any] | np.ndarray, worst: float
+) -> list[float]:
     """Speeds of the frames: the worst, the user's, those where strong lines vanish, the rest evenly spread."""
     kept = {_name(worst, axis): worst}
     for speed in [*list(own)[:OWN], *_vanishing(axis, low, high)]:
@@ -107,7 +116,7 @@ def chosen_speeds(axis, low, high, own, worst):
     return sorted(kept.values())
 
 
-def _between(speeds, axis):
+def _between(speeds: list[float], axis: Axis) -> float:
     """The middle of the widest gap, rounded where that stays well within it; None without a gap."""
     gaps = [(after / before, before, after) for before, after in itertools.pairwise(speeds)]
     if not gaps:
@@ -118,17 +127,17 @@ def _between(speeds, axis):
     return near if before * ratio**0.25 <= near <= after / ratio**0.25 else middle
 
 
-def round_speed(speed, axis):
+def round_speed(speed: float, axis: Axis) -> float:
     """A speed with two digits in the unit that it is shown in."""
     size = units.display_unit(speed, f"{axis.scale.unit}/s")[0]
     return float(f"{speed / size:.1e}") * size
 
 
-def _name(speed, axis):
+def _name(speed: float, axis: Axis) -> str:
     return quantity(speed, f"{axis.scale.unit}/s", strip=True)
 
 
-def _vanishing(axis, low, high):
+def _vanishing(axis: Axis, low: float, high: float) -> list[float]:
     """Speeds in range at which the strongest lines vanish, the lowest of each line first."""
     found = lines(axis, low)
     whole = np.flatnonzero((found.harmonic >= 1) & (found.position > 0.0))
@@ -138,7 +147,7 @@ def _vanishing(axis, low, high):
     return list(dict.fromkeys(speed for speed in by_turn if low <= speed <= high))[:VANISHING]
 
 
-def slider(axis, speeds, worst, seed=0, *, closed=False):
+def slider(axis: Axis, speeds: list[float], worst: float, seed: int = 0, *, closed: bool = False) -> Slider:
     """Frames at these speeds."""
     curve = ripple(axis, speeds)
     raws = [_computed(axis, speed, rms, seed) for speed, rms in zip(speeds, curve.rms.tolist(), strict=True)]
@@ -158,14 +167,14 @@ def slider(axis, speeds, worst, seed=0, *, closed=False):
     )
 
 
-def _computed(axis, speed, rms, seed):
+def _computed(axis: Axis, speed: float, rms: float, seed: int) -> Raw:
     found, trace = lines(axis, speed), simulate(axis, speed, LENGTH, seed)
     shown = spectrum(trace)
     frequency, size = (np.zeros(0), np.zeros(0)) if shown is None else shown
     return Raw(speed, rms, found, worth_drawing(found), trace, frequency, size)
 
 
-def _followed(raws):
+def _followed(raws: list[Raw]) -> int | None:
     """The line that the samples are shown on: the largest of the signal period over all frames."""
     sizes = {}
     for raw in raws:
@@ -179,7 +188,7 @@ def _followed(raws):
 class _Stage:
     """The three panels: units and ranges that all frames share."""
 
-    def __init__(self, axis, raws, harmonic, closed):
+    def __init__(self, axis: Axis, raws: list[Raw], harmonic: int | None, closed: bool) -> None:
         self.steady = ", in perfectly steady motion," if closed else ""
         self.axis, self.rate, self.harmonic = axis, axis.sampling.rate, harmonic
         self.unit = f"{axis.scale.unit}/s"
@@ -190,13 +199,13 @@ class _Stage:
         self.top = max(tops, default=0.0)
 
     @property
-    def ceiling(self):
+    def ceiling(self) -> tuple[float, float]:
         """Upper and lower end of the spectrum's log axis; decades round numbers of the unit."""
         unit = axis_unit(self.top, self.unit)[1]
         high = 10.0 ** math.ceil(math.log10(max(self.top, 1e-300) / unit) + 0.15)
         return high * unit, high * unit * 10.0**-DECADES
 
-    def frame(self, raw, worst):
+    def frame(self, raw: Raw, worst: bool) -> Frame:
         """One frame."""
         wave, dots, seen, dense = self._samples(raw)
         velocity, band = self._velocity(raw)
@@ -206,7 +215,7 @@ class _Stage:
         return Frame(raw.speed, name, raw.rms, worst, self._caption(raw, name), told, wave, dots, seen, dense,
                      velocity, band, area, sticks, self._alternatives(raw, name, told))  # fmt: skip
 
-    def _samples(self, raw):
+    def _samples(self, raw: Raw) -> tuple[str, str, str, bool]:
         """True wave, sample dots, the wave through them, and whether the true wave is but a band."""
         if self.harmonic is None:
             return "", "", "", False
@@ -224,7 +233,7 @@ class _Stage:
         band = f"M0 {tenths(up(size))}H1000V{tenths(up(-size))}H0Z"
         return band if dense else sine_path(true, size), dots, sine_path(seen, size), dense
 
-    def _velocity(self, raw):
+    def _velocity(self, raw: Raw) -> tuple[str, tuple[float, float]]:
         """Velocity of each sample joined by lines, and top and height of the band of its rms."""
         shown = _shown(raw)
         if not self.swing:
@@ -234,7 +243,7 @@ class _Stage:
         half = min(HIGH / 2.0 * FILLED * raw.rms / self.swing, HIGH / 2.0)
         return path(x, y), (round(HIGH / 2.0 - half, 2), round(2.0 * half, 2))
 
-    def _spectrum(self, raw):
+    def _spectrum(self, raw: Raw) -> tuple[Any, ...]:
         """Outline of noise and counts, and the lines as (left, top, folded, number)."""
         if not self.top:
             return "", ()
@@ -258,12 +267,12 @@ class _Stage:
         y = np.array([self._height(float(top)) for top in tops])
         return f"M0 100V{tenths(y[0])}L{path(x, y)[1:]}H1000V100Z", sticks
 
-    def _height(self, size):
+    def _height(self, size: float) -> float:
         low = self.ceiling[1]
         share = math.log10(max(size, low) / low) / DECADES
         return HIGH * (1.0 - min(share, 1.0))
 
-    def heads(self):
+    def heads(self) -> tuple[str, str, str]:
         """Heads of the panels, with unit."""
         error = axis_unit(self.error, self.axis.scale.unit)[0]
         swing, top = (axis_unit(value, self.unit)[0] for value in (self.swing, self.top))
@@ -273,13 +282,13 @@ class _Stage:
             f"What that velocity is made of ({top})",
         )
 
-    def below(self):
+    def below(self) -> tuple[str, str, str]:
         """Names of the axes below the panels."""
         time = axis_unit(SAMPLES / self.rate, "s")[0], axis_unit(VELOCITIES / self.rate, "s")[0]
         hertz = axis_unit(self.rate / 2.0, "Hz")[0]
         return f"Time ({time[0]})", f"Time ({time[1]})", f"Frequency as the controller sees it ({hertz})"
 
-    def across(self):
+    def across(self) -> tuple[Any, ...]:
         """Ticks below the panels."""
         return (
             ticks(SAMPLES / self.rate, "s", 0.5 / self.rate),
@@ -287,7 +296,7 @@ class _Stage:
             ticks(self.rate / 2.0, "Hz"),
         )
 
-    def up(self):
+    def up(self) -> tuple[Any, ...]:
         """Ticks left of the panels."""
         return (
             about_zero(self.error, self.axis.scale.unit),
@@ -295,7 +304,7 @@ class _Stage:
             self._decades(),
         )
 
-    def _decades(self):
+    def _decades(self) -> tuple[tuple[float, str], ...]:
         unit, high = axis_unit(self.top, self.unit)[1], self.ceiling[0]
         if not self.top:
             return ((100.0, "0"),)
@@ -303,7 +312,7 @@ class _Stage:
         names = canvas.PlainNumbers(logarithmic=True).format_ticks(values)
         return tuple((100.0 * place / DECADES, name) for place, name in enumerate(names))
 
-    def _caption(self, raw, name):
+    def _caption(self, raw: Raw, name: str) -> str:
         """The frame in one sentence."""
         share = f", {percent(raw.rms / raw.speed)} of the speed" if raw.speed else ""
         folded = sum(is_folded(raw.found, index) for index in raw.kept)
@@ -319,7 +328,7 @@ class _Stage:
         size = quantity(raw.rms, self.unit, 2)
         return f"At {name}{self.steady} the controller sees {size} rms of ripple{share}. {made}"
 
-    def _alternatives(self, raw, name, told):
+    def _alternatives(self, raw: Raw, name: str, told: tuple[str, ...]) -> tuple[str, str, str]:
         """Alternative texts of the three panels."""
         swing = quantity(float(np.abs(_shown(raw)).max(initial=0.0)), self.unit, 2)
         lines_told, half = "; ".join(told) or "no cyclic line", quantity(self.rate / 2.0, "Hz", strip=True)
@@ -331,7 +340,7 @@ class _Stage:
             f"{lines_told[:1].upper()}{lines_told[1:]}.",
         )
 
-    def _alternative_of_samples(self, raw, name):
+    def _alternative_of_samples(self, raw: Raw, name: str) -> str:
         if self.harmonic is None:
             return f"At {name} there is no cyclic error to sample."
         true = self.harmonic * raw.speed / self.axis.scale.pitch
@@ -345,18 +354,18 @@ class _Stage:
         )
 
 
-def _amplitude(raw, harmonic):
+def _amplitude(raw: Raw, harmonic: int) -> float:
     """Amplitude of a line's position error in this frame."""
     same = np.flatnonzero(np.round(raw.found.harmonic).astype(int) == harmonic)
     return float(raw.found.position[same[0]]) if same.size else 0.0
 
 
-def _shown(raw):
+def _shown(raw: Raw) -> np.ndarray:
     """The velocity shown: the first settled samples less the true speed."""
     return raw.trace.velocity[int(raw.trace.settle) :][:VELOCITIES] - raw.trace.speed
 
 
-def _told(raw):
+def _told(raw: Raw) -> tuple[str, ...]:
     """Lines in words, the strongest first."""
     return tuple(
         f"line {int(raw.found.harmonic[index])}: {quantity(raw.found.frequency[index], 'Hz')}{_folding(raw, index)}"
@@ -364,7 +373,7 @@ def _told(raw):
     )
 
 
-def _folding(raw, index):
+def _folding(raw: Raw, index: int) -> str:
     """Where a line is seen, if not where it is."""
     if not is_folded(raw.found, index):
         return ""

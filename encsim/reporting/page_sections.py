@@ -3,6 +3,10 @@
 The block of a page about causes and remedies at one speed.
 """
 
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
 from ..decisions.remedy_words import CAUSES, unit_of
 from ..decisions.ripple_summary import CURVES
 from ..figures import pictures
@@ -13,11 +17,25 @@ from .loop_text import margins as margins_told
 from .page_blocks import Block, Table, near, picture
 from .page_words import curve_heads, doubted, in_unit, meanings, plain_doubts
 
+if TYPE_CHECKING:
+    import numpy as np
+    from matplotlib.axes import Axes
+
+    from ..closed_loop.closed_loop_ripple import Smoothness
+    from ..decisions.explanation import Explanation
+    from ..decisions.remedies import Remedy
+    from ..open_loop.period_error import PeriodError
+    from ..plotting.canvas import Style
+    from ..rings.budget import Budget
+    from .page import Findings
+    from .page_svg import Shelf
+
+
 # A contribution below this share of the square is not worth a row.
 LEAST_SHARE = 1e-5
 
 
-def source(found, shelf):
+def source(found: Findings, shelf: Shelf) -> Block:
     """What the encoder gets wrong within a signal period."""
     error = found.error
     unit = error.axis.scale.unit
@@ -43,7 +61,7 @@ def source(found, shelf):
     )
 
 
-def _line_table(error):
+def _line_table(error: PeriodError) -> Table:
     """Lines of the error with their causes."""
     unit = error.axis.scale.unit
     rows = tuple(
@@ -57,7 +75,7 @@ def _line_table(error):
     return Table("Numbers of these pictures", ("Line", "Amplitude", "From"), rows)
 
 
-def player(found):
+def player(found: Findings) -> Block:
     """The speed slider."""
     slider = found.slider
     unit = f"{found.axis.scale.unit}/s"
@@ -89,7 +107,7 @@ def player(found):
     )
 
 
-def loop(found, shelf):
+def loop(found: Findings, shelf: Shelf) -> Block:
     """Whether the machine really moves, and how safely the loop is closed."""
     smooth, margins = found.smoothness, found.margins
     shown = picture(
@@ -111,11 +129,11 @@ def loop(found, shelf):
     )
 
 
-def _tuner(found, shelf):
+def _tuner(found: Findings, shelf: Shelf) -> Block:
     """The margins of the loop."""
     margins = found.margins
 
-    def draw(style):
+    def draw(style: Style) -> Axes:
         return pictures.margins(margins, margins.frequency, margins.open_gain, style=style)
 
     shown = (picture("margins", found.axis, draw, shelf),) if len(margins.frequency) else ()
@@ -126,7 +144,7 @@ def _tuner(found, shelf):
     return Block("margins", "For the tuner: how safely the loop is closed", says=says, pictures=shown)
 
 
-def _smoothness_table(smooth, wanted):
+def _smoothness_table(smooth: Smoothness, wanted: np.ndarray) -> Table:
     axis = smooth.axis
     rows = tuple(
         (
@@ -138,7 +156,7 @@ def _smoothness_table(smooth, wanted):
     return Table("Numbers of this picture", ("Speed", *curve_heads(axis)), rows)
 
 
-def ring(found, shelf):
+def ring(found: Findings, shelf: Shelf) -> Block:
     """What the mounting of the ring adds, and the budget of the angle."""
     curve, budget = found.ring_curve, found.ring_budget
     if not curve.peak:
@@ -164,7 +182,7 @@ def ring(found, shelf):
     )
 
 
-def _budget_told(budget):
+def _budget_told(budget: Budget) -> str:
     """What the budget says: coverage where that may be believed, and the worst."""
     worst = f"if all causes are at their worst at once, ±{quantity(budget.worst, 'rad', 2)}"
     if not budget.valid:
@@ -173,7 +191,7 @@ def _budget_told(budget):
     return f"In {share} of all angles it is within ±{quantity(budget.expanded, 'rad', 2)}; {worst}."
 
 
-def _budget_table(budget):
+def _budget_table(budget: Budget) -> Table:
     """Contributions that matter, and all together."""
     kept = [i for i in range(len(budget.name)) if budget.share[i] >= LEAST_SHARE] or [0]
     rows = [
@@ -192,13 +210,13 @@ def _budget_table(budget):
     return Table("Budget of the ring", head, tuple(rows), folded=False)
 
 
-def _contribution(budget, index):
+def _contribution(budget: Budget, index: int) -> str:
     """Cause of a contribution, and how often it comes."""
     cause, order = budget.name[index].partition(",")[0], budget.order[index]
     return sentence(cause) if order is None else f"{sentence(cause)}, {order} a turn"
 
 
-def sure(found, shelf):
+def sure(found: Findings, shelf: Shelf) -> Block:
     """How sure this is: the spread between axes, what is left out."""
     shown, says = (), ["This is computed from the description of the axis, not measured on it."]
     if found.tolerance is not None:
@@ -222,7 +240,7 @@ def sure(found, shelf):
 REMEDIES = 12
 
 
-def remedies(found, shelf):
+def remedies(found: Findings, shelf: Shelf) -> Block:
     """Causes and remedies at the speed that is looked at."""
     explanation = found.explanation
     speed = quantity(explanation.speed, f"{found.axis.scale.unit}/s", strip=True)
@@ -246,23 +264,23 @@ def remedies(found, shelf):
     )
 
 
-def _curves(explanation):
+def _curves(explanation: Explanation) -> tuple[str, ...]:
     """Curves that this axis has."""
     return tuple(name for name in CURVES if explanation.values[name] is not None)
 
 
-def _heads(explanation):
+def _heads(explanation: Explanation) -> tuple[str, ...]:
     shown = dict(zip(CURVES, curve_heads(explanation.axis), strict=True))
     return tuple(shown[name] for name in _curves(explanation))
 
 
-def _sizes(explanation, values):
+def _sizes(explanation: Explanation, values: dict[str, Any]) -> tuple[str, ...]:
     axis = explanation.axis
     now = explanation.values
     return tuple(in_unit(values[name], unit_of(axis, name), other=now[name]) for name in _curves(explanation))
 
 
-def _cause_table(explanation):
+def _cause_table(explanation: Explanation) -> Table:
     rows = tuple(
         (
             sentence(CAUSES[one.cause]),
@@ -274,7 +292,7 @@ def _cause_table(explanation):
     return Table("Every cause", ("Cause", "Share of the square", *_heads(explanation)), rows)
 
 
-def _remedy_table(explanation):
+def _remedy_table(explanation: Explanation) -> Table:
     kept = [one for one in explanation.remedies if one.applies][:REMEDIES]
     idle = [one for one in explanation.remedies if not one.applies]
     rows = [
@@ -290,5 +308,5 @@ def _remedy_table(explanation):
     return Table("Every remedy, and what remains", head, tuple(rows))
 
 
-def _assumed(one):
+def _assumed(one: Remedy) -> tuple[str, ...]:
     return (f"assumed: {one.assumed}",) if one.assumed else ()

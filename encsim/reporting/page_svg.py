@@ -3,10 +3,14 @@
 Paths and ticks of the slider's panels, in units that the page stretches.
 """
 
+from __future__ import annotations
+
 import io
 import itertools
 import math
 import re
+from collections.abc import Iterator
+from typing import TYPE_CHECKING, Any
 from xml.etree import ElementTree
 from xml.sax.saxutils import escape
 
@@ -14,6 +18,10 @@ import numpy as np
 
 from ..plotting import canvas
 from ..wording import axis_unit
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
 
 SAMPLES = 16
 START = 0.9
@@ -24,17 +32,17 @@ FILLED = 0.86
 HANDLES = ((0.512286623256592433, 0.512286623256592433), (1.002313685767898599, 1.0))
 
 
-def along(sample):
+def along(sample: float) -> float:
     """Abscissa of a sample, in the middle of its share of the panel."""
     return WIDE * (sample + 0.5) / SAMPLES
 
 
-def up(height):
+def up(height: float) -> float:
     """Ordinate of a height from -1 to 1."""
     return HIGH / 2.0 * (1.0 - FILLED * height)
 
 
-def sine_path(turns, size):
+def sine_path(turns: float, size: float) -> str:
     """A sine of so many turns a sample over the panel as Bezier curves, a quarter of a wave each."""
     first, last = -0.5, SAMPLES - 0.5
     if not turns or not size:
@@ -50,14 +58,14 @@ def sine_path(turns, size):
     return text
 
 
-def _place(turns, phase, size, height=None):
+def _place(turns: float, phase: float, size: float, height: float | None = None) -> str:
     """Coordinates of a phase of the wave; ``height`` in place of its own, of the amplitude."""
     sample = (phase - START / (2.0 * math.pi)) / turns
     height = math.sin(2.0 * math.pi * phase) if height is None else height
     return f"{tenths(along(sample))} {tenths(up(size * height))}"
 
 
-def _quarter(before, after):
+def _quarter(before: tuple[float, float, float], after: tuple[float, float, float]) -> str:
     """One quarter of a wave as a curve, from a zero to a crest or back."""
     turns, start, size = before
     end = after[1]
@@ -71,12 +79,12 @@ def _quarter(before, after):
     return f"C{controls[0]} {controls[1]} {_place(*after)}"
 
 
-def path(x, y):
+def path(x: np.ndarray, y: np.ndarray) -> str:
     """Straight lines through points."""
     return "M" + "L".join(f"{tenths(a)} {tenths(b)}" for a, b in zip(x.tolist(), y.tolist(), strict=True))
 
 
-def ticks(length, unit, before=0.0):
+def ticks(length: float, unit: str, before: float = 0.0) -> tuple[tuple[float, str], ...]:
     """Round ticks of an axis of this length that begins so much before 0."""
     from matplotlib.ticker import MaxNLocator
 
@@ -89,7 +97,7 @@ def ticks(length, unit, before=0.0):
     return tuple(zip(places, names, strict=True))
 
 
-def about_zero(largest, unit):
+def about_zero(largest: float, unit: str) -> tuple[tuple[float, str], ...]:
     """A round tick above and below zero, and zero; shares of the panel from its top."""
     if not largest:
         return ((50.0, "0"),)
@@ -125,24 +133,24 @@ class Shelf:
         {declarations: class}.
     """
 
-    def __init__(self):
+    def __init__(self) -> None:
         self.letters, self.looks = {}, {}
 
-    def letter(self, name, outline):
+    def letter(self, name: str, outline: str) -> str:
         """Id of a letter's outline on the page."""
         return self.letters.setdefault(name, (f"g{len(self.letters)}", outline))[0]
 
-    def look(self, declarations):
+    def look(self, declarations: str) -> str:
         """Class of a look, its colours replaced by their roles."""
         named = re.sub(r"#[0-9a-f]{6}", lambda found: _role(found[0]), declarations.lower())
         tidy = ";".join(part.replace(": ", ":").strip() for part in named.split(";") if part.strip())
         return self.looks.setdefault(tidy, f"k{len(self.looks)}")
 
-    def styles(self):
+    def styles(self) -> str:
         """Rules of all looks so far."""
         return "\n".join(f".{name}{{{text}}}" for text, name in self.looks.items())
 
-    def outlines(self):
+    def outlines(self) -> str:
         """The letters as one hidden picture."""
         paths = "".join(
             f'<path id="{name}" d="{outline}" transform="scale(.015625)"/>'
@@ -151,12 +159,12 @@ class Shelf:
         return f'<svg width="0" height="0" class="letters" aria-hidden="true"><defs>{paths}</defs></svg>'
 
 
-def _role(code):
+def _role(code: str) -> str:
     """A colour as the variable of its role; the figures use no other colours."""
     return f"var(--{NAMED[code]})" if code in NAMED else code
 
 
-def inline(figure, key, shelf):
+def inline(figure: Figure, key: str, shelf: Shelf) -> str:
     """A figure as an ``svg`` element for a page, with its title and its alternative text."""
     stream = io.BytesIO()
     canvas.save(figure, stream, "svg")
@@ -172,7 +180,7 @@ def inline(figure, key, shelf):
     )
 
 
-def _shelve_letters(root, shelf):
+def _shelve_letters(root: Any, shelf: Shelf) -> None:
     """Take the letters' outlines out and point to those of the page."""
     names = {}
     for defs in root.iter(f"{SPACE}defs"):
@@ -188,7 +196,7 @@ def _shelve_letters(root, shelf):
             use.set(LINK, SHELVED + names[name])
 
 
-def _references(element):
+def _references(element: Any) -> Iterator[str]:
     """Ids that an element points to."""
     for value in element.attrib.values():
         yield from re.findall(r"url\(#([^)]+)\)", value)
@@ -196,7 +204,7 @@ def _references(element):
         yield element.get(LINK)[1:]
 
 
-def _markup(element, key, shelf, used):
+def _markup(element: Any, key: str, shelf: Shelf, used: set[str]) -> str:
     """An element and all in it as markup."""
     name = element.tag.rpartition("}")[2]
     if name in DROPPED or element.get(LINK) == SPACED:
@@ -210,7 +218,7 @@ def _markup(element, key, shelf, used):
     return f"<{name}{attributes}>{inner}</{name}>" if inner else f"<{name}{attributes}/>"
 
 
-def _attributes(element, key, shelf, used):
+def _attributes(element: Any, key: str, shelf: Shelf, used: set[str]) -> Iterator[str]:
     """Attributes that are kept, shortened."""
     for name, value in element.attrib.items():
         if name == "id":
@@ -228,7 +236,7 @@ def _attributes(element, key, shelf, used):
             yield f' {name}="{NUMBER.sub(_three, value)}"'
 
 
-def _look(value, key, shelf):
+def _look(value: str, key: str, shelf: Shelf) -> Iterator[str]:
     """A look as a class; one that points to a pattern of this picture stays an attribute."""
     if "url(" in value:
         yield f' style="{_own(value, key)}"'
@@ -236,23 +244,23 @@ def _look(value, key, shelf):
         yield f' class="{shelf.look(value)}"'
 
 
-def _own(value, key):
+def _own(value: str, key: str) -> str:
     return re.sub(r"url\(#", f"url(#{key}-", value)
 
 
-def _tight(text):
+def _tight(text: str) -> str:
     """Coordinates with one decimal, no space that is not needed."""
     text = NUMBER.sub(lambda found: tenths(float(found[0])), text)
     return re.sub(r"\s*([A-Za-z])\s*", r"\1", " ".join(text.split())).replace(" -", "-")
 
 
-def tenths(number):
+def tenths(number: float) -> str:
     """A coordinate as text with one decimal at most."""
     text = f"{number:.1f}".removesuffix(".0")
     return "0" if text == "-0" else text
 
 
-def _three(found):
+def _three(found: re.Match[str]) -> str:
     """A number of a transformation to a thousandth."""
     text = f"{float(found[0]):.3f}".rstrip("0").rstrip(".")
     return "0" if text in ("-0", "") else text

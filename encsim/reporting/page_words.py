@@ -3,8 +3,11 @@
 The speed that a page looks at closely, and why that one.
 """
 
+from __future__ import annotations
+
 import math
 from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -24,6 +27,13 @@ from ..wording import (
     with_unit,
 )
 from .page_frames import round_speed
+
+if TYPE_CHECKING:
+    from ..closed_loop.closed_loop_ripple import Smoothness
+    from ..decisions.judgements import Judgement
+    from ..model.axis import Axis
+    from ..open_loop.closed_form import RippleCurve
+
 
 # Each word is told once, where it first appears.
 MEANINGS = {
@@ -77,12 +87,12 @@ WITH_LOOP = "Bending, backlash and resonances of the machine that its descriptio
 NO_RING = "How the ring is mounted: errors that come once or a few times a turn."
 
 
-def meanings(*words):
+def meanings(*words: str) -> tuple[tuple[str, str], ...]:
     """Some words with their meanings."""
     return tuple((word, MEANINGS[word]) for word in words)
 
 
-def plain_doubts(reasons):
+def plain_doubts(reasons: list[str] | tuple[str, ...]) -> tuple[str, ...]:
     """Reasons for doubt in plain words, each once."""
     return tuple(
         dict.fromkeys(
@@ -92,7 +102,7 @@ def plain_doubts(reasons):
     )
 
 
-def doubted(curve):
+def doubted(curve: RippleCurve | Smoothness) -> str:
     """Where a curve is doubtful, as the subject of a sentence."""
     there = np.ravel(curve.speed)[np.ravel(curve.doubtful)] if hasattr(curve, "doubtful") else np.zeros(0)
     if not there.size or there.size == np.size(curve.speed):
@@ -101,17 +111,17 @@ def doubted(curve):
     return f"What is hatched, at {low}," if low == high else f"What is hatched, from {low} to {high},"
 
 
-def limit_name(name, axis):
+def limit_name(name: str, axis: Axis) -> str:
     """A limit of a requirement in words."""
     return LIMITS[name].format(force=force(axis))
 
 
-def curve_heads(axis):
+def curve_heads(axis: Axis) -> tuple[str, str, str]:
     """Heads of the columns for measured ripple, force and true ripple."""
     return tuple(sentence(words.format(force=force(axis))) for words in OF_CURVES.values())
 
 
-def in_unit(value, unit, count=3, other=None):
+def in_unit(value: float, unit: str, count: int = 3, other: float | None = None) -> str:
     """A value for a table, infinite ones in words; in the unit in which ``other`` is read where that is given."""
     if value is None or math.isnan(value):
         return "–"
@@ -122,7 +132,7 @@ def in_unit(value, unit, count=3, other=None):
     return quantity(value, unit, count) if other is None else compared(value, other, unit, count)
 
 
-def not_covered(axis, closed):
+def not_covered(axis: Axis, closed: bool) -> tuple[str, str, str, str, str, str]:
     """What this prediction leaves out for this axis."""
     return (
         *EVERYWHERE,
@@ -131,12 +141,12 @@ def not_covered(axis, closed):
     )
 
 
-def axis_sentence(axis):
+def axis_sentence(axis: Axis) -> str:
     """The axis in one sentence."""
     return f"{sentence(axis_words(axis))}."
 
 
-def axis_rows(axis):
+def axis_rows(axis: Axis) -> tuple[tuple[str, str], ...]:
     """The axis as (what, how) in plain words, only what is there."""
     rows = [
         ("Scale", _scale(axis)),
@@ -152,15 +162,15 @@ def axis_rows(axis):
     return tuple((name, words) for name, words in rows if words)
 
 
-def _joined(parts):
+def _joined(parts: list[Any]) -> str:
     return "; ".join(part for part in parts if part)
 
 
-def _size(value, unit):
+def _size(value: float, unit: str) -> str:
     return quantity(value, unit, strip=True)
 
 
-def _scale(axis):
+def _scale(axis: Axis) -> str:
     scale = axis.scale
     if scale.lines is None:
         return f"Linear, signal period {_size(scale.pitch, 'm')}"
@@ -168,7 +178,7 @@ def _scale(axis):
     return f"Rotary, {digits(scale.lines, 12, strip=True)} signal periods a turn{rim}"
 
 
-def _signals(axis):
+def _signals(axis: Axis) -> str:
     signal, unit = axis.signal, axis.scale.unit
     words = [
         signal.amplitude != 1.0 and f"amplitude {percent(signal.amplitude, 3, strip=True)} of nominal",
@@ -183,7 +193,7 @@ def _signals(axis):
     return sentence(_joined(words)) or "Ideal sine and cosine"
 
 
-def _noise(axis):
+def _noise(axis: Axis) -> str:
     signal = axis.signal
     return sentence(
         _joined(
@@ -196,7 +206,7 @@ def _noise(axis):
     )
 
 
-def _interpolation(axis):
+def _interpolation(axis: Axis) -> str:
     made = axis.interpolation
     count = f", one count {_size(axis.resolution, axis.scale.unit)}" if made.factor else ""
     return sentence(
@@ -215,7 +225,7 @@ def _interpolation(axis):
     )
 
 
-def _reading(axis):
+def _reading(axis: Axis) -> str:
     read = axis.sampling
     return sentence(
         _joined(
@@ -230,7 +240,7 @@ def _reading(axis):
     )
 
 
-def _ring(axis):
+def _ring(axis: Axis) -> str:
     ring = axis.ring
     if ring is None:
         return ""
@@ -249,18 +259,18 @@ def _ring(axis):
     )
 
 
-def _driven(axis, name):
+def _driven(axis: Axis, name: str) -> str:
     """Unit of a quantity of the motor."""
     linear = {"inertia": "kg", "torque": "N", "slope": "N s/m", "stiffness": "N/m"}
     rotary = {"inertia": "kg m2", "torque": "N m", "slope": "N m s/rad", "stiffness": "N m/rad"}
     return (linear if axis.scale.unit == "m" else rotary)[name]
 
 
-def _plain(axis, value, name):
+def _plain(axis: Axis, value: float, name: str) -> str:
     return with_unit(digits(value, 3, strip=True), _driven(axis, name).replace("m2", "m²"))
 
 
-def _load(axis):
+def _load(axis: Axis) -> str:
     load = axis.load
     if load is None:
         return ""
@@ -281,7 +291,7 @@ def _load(axis):
     )
 
 
-def _control(axis):
+def _control(axis: Axis) -> str:
     control = axis.control
     if control is None:
         return ""
@@ -318,7 +328,9 @@ class Closer:
     own: bool = False
 
 
-def closer_look(curve, judged, own):
+def closer_look(
+    curve: RippleCurve, judged: Judgement | None, own: list[float] | np.ndarray | tuple[()]
+) -> Closer:
     """The speed that tells most about an axis."""
     # That nearest to its limit. Without a limit that where cyclic error matters most: slow speeds are left to counts
     # and noise, whose share of the speed rises without bound, and the largest ripple is mostly that of speeds at
@@ -333,7 +345,7 @@ def closer_look(curve, judged, own):
     return _telling(curve, np.array(sound or places, dtype=int), own)
 
 
-def _telling(curve, places, own):
+def _telling(curve: RippleCurve, places: np.ndarray, own: list[float] | np.ndarray | tuple[()]) -> Closer:
     """The place where cyclic error matters most, else that of the largest ripple."""
     speed, square = curve.speed[places], curve.rms[places] ** 2
     parts = [curve.parts[cause][places] ** 2 for cause in CYCLIC if cause in curve.parts]
@@ -347,12 +359,12 @@ def _telling(curve, places, own):
     return Closer(near if speed.min() <= near <= speed.max() else float(speed[best]), "cyclic")
 
 
-def _of(own, speed):
+def _of(own: list[float] | np.ndarray | tuple[()], speed: float) -> float:
     """The speed as the user named it, if one did."""
     return float(min(own, key=lambda each: abs(each - speed)) if len(own) else speed)
 
 
-def reason(closer, axis):
+def reason(closer: Closer, axis: Axis) -> str:
     """Why this speed, as a sentence."""
     speed = quantity(closer.speed, f"{axis.scale.unit}/s", strip=True)
     named = ", of the speeds given," if closer.own else ""

@@ -1,13 +1,28 @@
 """What a mounted ring does, as text for people: the answer first, then tables, then what else was asked."""
 
+from __future__ import annotations
+
 import math
 import re
 import textwrap
+from typing import TYPE_CHECKING, Any
 
 from ..model import ring_geometry
 from ..wording import aligned, show
 from .axis_tables import CAUTION
 from .loop_text import listed
+
+if TYPE_CHECKING:
+    import numpy as np
+
+    from ..rings.budget import Budget
+    from ..rings.centring import Centring
+    from ..rings.error_orders import RingCurve, RingOrder
+    from ..rings.growth import Expansion
+    from ..rings.heads import HeadSearch
+    from ..rings.residual_eccentricity import Remaining
+    from ..rings.tolerances import Tolerances
+
 
 ROWS = 12
 # Orders and contributions below this part of the largest, and causes below this part of their order, are left out.
@@ -19,7 +34,7 @@ NOTHING_LEFT = 1e-4
 NAMES = {1: "one head", 2: "two, opposite", 3: "three, equally spaced", 4: "four, equally spaced"}
 
 
-def ring(found, material, *, cautious=True):
+def ring(found: Any, material: str, *, cautious: bool = True) -> str:
     """Report of a ring."""
     parts = [
         _answer(found.curve),
@@ -44,23 +59,23 @@ def ring(found, material, *, cautious=True):
     return "".join(parts)
 
 
-def angle(value):
+def angle(value: float) -> str:
     """An angle for people; a dash for what is not known, "any" for no limit."""
     return "-" if math.isnan(value) else "any" if math.isinf(value) else show(value, "rad")
 
 
-def degrees(values):
+def degrees(values: np.ndarray) -> str:
     """Angles of heads, deg."""
     return ", ".join(f"{math.degrees(value):.4g}" for value in values) + " deg"
 
 
-def filled(text):
+def filled(text: str) -> str:
     """Text in lines that are not too long, no number parted from its unit."""
     joined = textwrap.fill(BEFORE_UNIT.sub("\N{NO-BREAK SPACE}", text), WIDE)
     return joined.replace("\N{NO-BREAK SPACE}", " ") + "\n"
 
 
-def _answer(curve):
+def _answer(curve: RingCurve) -> str:
     """How far the ring reads off, with the heads and with one."""
     count = len(curve.heads)
     who = f"{count} heads at {degrees(curve.heads)}" if count > 1 else "one head"
@@ -74,7 +89,7 @@ def _answer(curve):
     return filled(words + " Peak is half of the whole range.")
 
 
-def _orders(curve):
+def _orders(curve: RingCurve) -> str:
     """Lines by order: of one head, what the heads leave, and what they come from."""
     left = {line.order: line for line in curve.orders}
     alone = {line.order: line for line in curve.alone_orders}
@@ -97,7 +112,7 @@ def _orders(curve):
     return _left_last(rows) + more
 
 
-def _left_last(rows):
+def _left_last(rows: dict[str, list[str]]) -> str:
     """A table whose last column is set to the left."""
     *_, last = rows
     wide = max(map(len, (last, *rows[last])))
@@ -106,13 +121,13 @@ def _left_last(rows):
     return "".join(f"{line.rstrip()}\n" for line in aligned(rows).splitlines())
 
 
-def _causes(line):
+def _causes(line: RingOrder) -> str:
     known = sorted(line.causes.items(), key=lambda part: -part[1])
     least = LEAST * known[0][1] if known else 0.0
     return ", ".join(f"{name} {show(size, 'rad')}" for name, size in known if size > least)
 
 
-def _compared(found):
+def _compared(found: Any) -> str:
     """One to four heads, equally spaced, beside those given."""
     curves = {NAMES[len(one.heads)]: one for one in found.compared}
     same = any(_same(one.heads, found.curve.heads) for one in found.compared)
@@ -126,12 +141,12 @@ def _compared(found):
     })  # fmt: skip
 
 
-def _beside(left, alone, unit):
+def _beside(left: float, alone: float, unit: str) -> str:
     """What heads leave, 0 where that is nothing beside what one head shows."""
     return show(left, unit) if left > NOTHING_LEFT * alone else "0"
 
 
-def _same(first, second):
+def _same(first: np.ndarray, second: np.ndarray) -> bool:
     """Whether heads stand at the same angles but for a turn of all."""
     if len(first) != len(second):
         return False
@@ -139,7 +154,7 @@ def _same(first, second):
     return all(abs(a - b) < ring_geometry.SAME_SPOT for a, b in zip(*turned, strict=True))
 
 
-def table(rows):
+def table(rows: dict[str, list[str]]) -> str:
     """A table whose first column is set to the left."""
     head, *_ = rows
     wide = max(map(len, (head, *rows[head])))
@@ -147,7 +162,7 @@ def table(rows):
     return aligned({head.ljust(wide): [cell.ljust(wide) for cell in rows[head]], **rest})
 
 
-def _budget(budget):
+def _budget(budget: Budget) -> str:
     """The largest contributions, their sum and what it means at the rim."""
     told = [i for i, size in enumerate(budget.standard) if size >= SMALLEST * budget.combined]
     rank = sorted(told, key=lambda i: -budget.standard[i])[:ROWS]
@@ -169,7 +184,7 @@ def _budget(budget):
     return largest + rest + filled(words) + notes
 
 
-def _searched(search):
+def _searched(search: HeadSearch) -> str:
     """Angles found, and what they leave beside equal spacing."""
     angles = search.alone and search.amplitude.max(initial=0.0) < 1.0
     size = angle if angles else lambda value: f"{100.0 * value / search.alone:.3g} %"
@@ -190,7 +205,7 @@ def _searched(search):
     return filled(words) + (aligned(rows) if len(search.orders) else "") + moved + notes
 
 
-def _tolerances(found):
+def _tolerances(found: Tolerances) -> str:
     """What each fault may be, the others as described."""
     met = "is met" if found.valid else f"is not met: {found.reasons[0]}"
     words = (
@@ -205,13 +220,13 @@ def _tolerances(found):
     return filled(words) + table(rows)
 
 
-def _allowed(value, unit):
+def _allowed(value: float, unit: str) -> str:
     if math.isnan(value):
         return "none: the others take all"
     return "any" if math.isinf(value) else show(value, unit)
 
 
-def _grown(growth, material):
+def _grown(growth: Expansion, material: str) -> str:
     """Growth, stress and safety."""
     words = [
         f"Growth of the radius {show(growth.radius_growth, 'm')} (round figures of {material}; put in your own)."
@@ -226,7 +241,7 @@ def _grown(growth, material):
     return warnings + filled(" ".join(words))
 
 
-def _centred(centring, left):
+def _centred(centring: Centring, left: Remaining) -> str:
     """How the ring sits, what to do, and what is likely to be left."""
     clear = f"{show(centring.eccentricity, 'm')} +- {show(centring.uncertainty, 'm')}"
     words = f"Centring: the ring is off centre by {clear} (run-out {show(centring.run_out, 'm')}), "

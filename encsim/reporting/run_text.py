@@ -1,13 +1,22 @@
 """Runs of the closed loop and answers to steps and ramps as text: the answer first, then tables, then notes."""
 
+from __future__ import annotations
+
 import math
 from collections import namedtuple
+from collections.abc import Iterator
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from ..open_loop.limits import top_speed
 from ..wording import aligned, beside, force, percent_number, show
 from .loop_text import listed
+
+if TYPE_CHECKING:
+    from ..closed_loop.time_responses import RampResponse, StepResponse
+    from ..time_domain.closed_run import Run
+
 
 # A move as it was asked for, and its profile.
 Move = namedtuple("Move", "text profile")
@@ -25,7 +34,7 @@ LINEAR = (
 )
 
 
-def run(result, move=None, *, cautions=()):
+def run(result: Run, move: Move | None = None, *, cautions: tuple[str, ...] = ()) -> str:
     """Report of one run.
 
     Parameters
@@ -48,7 +57,7 @@ def run(result, move=None, *, cautions=()):
                     listed(cautions)])  # fmt: skip
 
 
-def beyond(result):
+def beyond(result: Run) -> list[str]:
     """What is said first of a run above the top speed."""
     if not any(BEYOND in reason for reason in result.reasons):
         return []
@@ -60,15 +69,15 @@ def beyond(result):
     ]
 
 
-def _length(result):
+def _length(result: Run) -> str:
     return f"{show(result.time[-1] - result.time[0], 's')} with seed {result.seed}"
 
 
-def _mover(result):
+def _mover(result: Run) -> str:
     return "load" if result.axis.load.flexible else "axis"
 
 
-def _steady(result):
+def _steady(result: Run) -> Iterator[str]:
     """What is measured and what is true of a steady motion."""
     unit = result.units["velocity"]
     where = f"at {show(result.speed, unit)}" if result.speed else "at standstill"
@@ -85,7 +94,7 @@ def _steady(result):
         yield f"The first {first} are left out of these values, for the loop to settle."
 
 
-def _moved(result, move):
+def _moved(result: Run, move: Move) -> Iterator[str]:
     """How far the axis is off its demand, and when it is back."""
     unit, error = result.axis.scale.unit, np.abs(result.following_error)
     worst = int(error.argmax())
@@ -99,7 +108,7 @@ def _moved(result, move):
         yield _back(result, error, end)
 
 
-def _back(result, error, end):
+def _back(result: Run, error: np.ndarray, end: float) -> str:
     """When the axis is where it was sent."""
     outside = np.flatnonzero(error > LEFT * error.max())
     share, unit = f"{100.0 * LEFT:g}", result.axis.scale.unit
@@ -110,7 +119,7 @@ def _back(result, error, end):
     return f"It is back within {share} % of that {when} the end of the move at {show(end, 's')}."
 
 
-def _troubles(result):
+def _troubles(result: Run) -> Iterator[str]:
     """What stopped the run, what limits it, and sticking."""
     if result.stopped is not None:
         time, why = result.stopped
@@ -125,7 +134,7 @@ def _troubles(result):
         yield f"Dry friction holds the {_mover(result)} where it should move, {share} % of the time."
 
 
-def _columns(result, move):
+def _columns(result: Run, move: Move | None) -> dict[str, list[str]]:
     """Rms, and the largest deviation, of each curve."""
     rows = dict(_curves(result, move))
     kept = slice(result.settle, None)
@@ -139,7 +148,7 @@ def _columns(result, move):
     return columns
 
 
-def _curves(result, move):
+def _curves(result: Run, move: Move | None) -> Iterator[tuple[str, tuple[np.ndarray, str]]]:
     """Name, values and unit of each row of the table."""
     velocity, torque = result.units["velocity"], result.units["torque"]
     demand = result.demand
@@ -156,7 +165,7 @@ def _curves(result, move):
         yield "current", (result.torque / constant, "A")
 
 
-def answer(result, *, cautions=()):
+def answer(result: RampResponse | StepResponse, *, cautions: tuple[str, ...] = ()) -> str:
     """Report of the answer to a step or a ramp."""
     of = getattr(result, "of", "ramp")
     lines = {"load": _pushed, "ramp": _trails}.get(of, _risen)(result)
@@ -166,14 +175,14 @@ def answer(result, *, cautions=()):
     return "".join([*(f"{line}\n" for line in lines), "\n", table, "\n", LINEAR, *notes, listed(cautions)])
 
 
-def _about(result):
+def _about(result: RampResponse | StepResponse) -> Iterator[Any]:
     """The motion from which the values of an answer with timed edges deviate."""
     if not result.axis.estimator.linear:
         speed = show(abs(result.speed), result.units["velocity"])
         yield f"All of it beside a steady {speed}, at which the edges are timed; slower they are older."
 
 
-def _risen(result):
+def _risen(result: StepResponse) -> Iterator[str]:
     """Rise, overshoot, settling of what is followed."""
     unit = result.units["size"]
     what = "demanded position" if result.of == "position" else "velocity command, position loop open,"
@@ -189,26 +198,26 @@ def _risen(result):
         yield f"It settles at {show(result.final, unit)}: there is no integral part against the friction."
 
 
-def _settled(result):
+def _settled(result: RampResponse | StepResponse) -> str:
     if math.isnan(result.settling_time):
         return f"is not within 2 % after {show(result.time[-1], 's')}"
     return f"stays within 2 % from {show(result.settling_time, 's')} on"
 
 
-def _takes(result):
+def _takes(result: RampResponse | StepResponse) -> str:
     return (
         f"takes up to {show(result.largest_torque, result.units['largest_torque'])} of {force(result.axis)}."
     )
 
 
-def _pushed(result):
+def _pushed(result: StepResponse) -> Iterator[str]:
     size = show(result.size, result.units["size"])
     yield f"A {force(result.axis)} of {size} begins to act on the load; the drive {_takes(result)}"
     if not math.isnan(result.final):
         yield f"It pushes the load by {_dies_down(result, result.largest, result.final)}."
 
 
-def _trails(result):
+def _trails(result: RampResponse) -> Iterator[str]:
     rate = show(result.rate, result.units["rate"])
     where = "from rest" if result.axis.estimator.linear else "more"
     yield f"Ramp of the demanded position at {rate} {where}; it {_takes(result)}"
@@ -216,14 +225,14 @@ def _trails(result):
         yield f"The axis trails by {_dies_down(result, result.largest_error, result.following_error)}."
 
 
-def _dies_down(result, largest, final):
+def _dies_down(result: RampResponse | StepResponse, largest: float, final: float) -> str:
     """A deviation at its largest, in the end, and when that is reached."""
     unit = result.axis.scale.unit
     rest = show(abs(final), unit) if abs(final) > NOTHING * abs(largest) else "nothing"
     return f"up to {show(abs(largest), unit)} and in the end by {rest}; it {_settled(result)}"
 
 
-def _samples(result, of):
+def _samples(result: RampResponse | StepResponse, of: str) -> dict[str, list[str]]:
     """Some samples as a table."""
     count = len(result.time)
     rows = sorted({round(i * (count - 1) / (ROWS - 1)) for i in range(ROWS)})

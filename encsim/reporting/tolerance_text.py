@@ -1,11 +1,21 @@
 """Many axes of one design as text for people: how many pass, what to tighten, the band of ripple, notes."""
 
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
+
 import numpy as np
 
 from .. import units, wording
 from ..spreads import description
 from ..wording import aligned, beside, percent_number, show
 from . import axis_tables
+
+if TYPE_CHECKING:
+    from ..model.axis import Axis
+    from ..spreads.tolerancing import Tolerance
+
 
 WORDS = {"measured": "measured ripple", "relative": "ripple as a share of the speed", "actual": "true ripple",
          "top_speed": "top speed", "phase_margin": "phase margin"}  # fmt: skip
@@ -15,7 +25,7 @@ BASIS = {
 }
 
 
-def tolerance(result, *, cautious=True):
+def tolerance(result: Tolerance, *, cautious: bool = True) -> str:
     """Report of many axes.
 
     Parameters
@@ -42,13 +52,13 @@ def tolerance(result, *, cautious=True):
     return "".join([*parts, axis_tables.CAUTION if cautious else ""])
 
 
-def of_hundred(share):
+def of_hundred(share: float) -> str:
     """``39 of 100``, with a decimal where all or none is not quite so."""
     near = 0.0 < share < 0.005 or 0.995 <= share < 1.0
     return f"{100.0 * share:.1f} of 100" if near else f"{100.0 * share:.0f} of 100"
 
 
-def _answer(result, unit):
+def _answer(result: Tolerance, unit: str) -> str:
     """How many pass, and what to tighten; without a requirement how far the axes differ."""
     drawn = f"{result.samples} drawn, seed {result.seed}"
     if result.yield_fraction is None:
@@ -71,7 +81,7 @@ def _answer(result, unit):
     return "".join(lines) + _tighten(result)
 
 
-def _widest(result, unit):
+def _widest(result: Tolerance, unit: str) -> str:
     with np.errstate(divide="ignore", invalid="ignore"):
         apart = np.where(result.low > 0.0, result.high / result.low, 1.0)
     place = int(np.argmax(apart))
@@ -81,7 +91,7 @@ def _widest(result, unit):
     )
 
 
-def _most(result):
+def _most(result: Tolerance) -> str:
     """What the spread of the ripple comes from."""
     key = result.tighten
     if key is None:
@@ -89,7 +99,7 @@ def _most(result):
     return f"Most of it comes from {key}: {percent_number(result.sensitivity[key])} % of the variance.\n"
 
 
-def _tighten(result):
+def _tighten(result: Tolerance) -> str:
     """Which tolerance to tighten, and what that brings."""
     if result.yield_fraction == 1.0:
         return ""
@@ -102,7 +112,7 @@ def _tighten(result):
     return f"Tighten first: {result.tighten}; with half its spread {share} would pass.\n"
 
 
-def _sensitivity(result):
+def _sensitivity(result: Tolerance) -> dict[str, list[str]]:
     """Table of the spreads, by their share of the variance."""
     keys = list(result.sensitivity) + [key for key in result.spread if key not in result.sensitivity]
     columns = {
@@ -117,7 +127,7 @@ def _sensitivity(result):
     return columns
 
 
-def _width(result, key):
+def _width(result: Tolerance, key: str) -> str:
     """``normal 0.01`` and what a kelvin adds."""
     one = result.spread[key]
     words = [f"{one.kind} {_written(result.axis, key, one.width)}"] if one.width else []
@@ -126,13 +136,13 @@ def _width(result, key):
     return ", ".join(words) or "-"
 
 
-def _written(axis, key, size):
+def _written(axis: Axis, key: str, size: float) -> str:
     """A width in the unit of its key, four digits."""
     dimension, rounded = description.dimension_of(axis, key), float(f"{size:.4g}")
     return units.write(rounded, dimension) if dimension else f"{rounded:.4g}"
 
 
-def _band(result, unit):
+def _band(result: Tolerance, unit: str) -> dict[str, list[str]]:
     """Table of the chosen speeds."""
     rows, mark = axis_tables.chosen(result.high), axis_tables.marks(result)
     columns = {
@@ -150,7 +160,7 @@ def _band(result, unit):
     }
 
 
-def _notes(result):
+def _notes(result: Tolerance) -> Iterator[str]:
     """Lines below the tables."""
     yield BASIS[result.basis]
     yield "% of variance: what each makes by itself of the " + (

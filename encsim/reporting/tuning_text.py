@@ -1,8 +1,17 @@
 """Proposed gains as text for people: what binds, gains, what is reached, what would allow more, cautions."""
 
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
 from ..closed_loop.timed_edge_loops import LEAST_MARGIN
 from ..wording import aligned, force, show
 from .loop_text import listed, margins
+
+if TYPE_CHECKING:
+    from ..gains.tuner import Tuning
+    from ..model.axis import Axis
+
 
 LIMITS = {
     "phase_margin": "phase margin",
@@ -16,7 +25,7 @@ GAINS = {
 }
 
 
-def tuning(result, axis, limits, speed):
+def tuning(result: Tuning, axis: Axis, limits: dict[str, float | None], speed: float) -> str:
     """Report of proposed gains: gains, what binds, margins, what would allow more, cautions.
 
     Parameters
@@ -46,16 +55,16 @@ def tuning(result, axis, limits, speed):
     )
 
 
-def _gain(axis, name):
+def _gain(axis: Axis, name: str) -> str:
     value = getattr(axis.control, name)
     return "none" if value is None else show(value, GAINS[name][1][axis.scale.unit])
 
 
-def _limit_words(name, axis):
+def _limit_words(name: str, axis: Axis) -> str:
     return LIMITS[name].format(force=force(axis))
 
 
-def _binds(result, axis):
+def _binds(result: Tuning, axis: Axis) -> str:
     """The sentence that says what stops the gains."""
     if not result.binding:
         return "Proposed gains: nothing that was asked for binds, the loop rate alone stops the gains.\n"
@@ -63,7 +72,7 @@ def _binds(result, axis):
     return f"Proposed gains: {names} {'binds' if len(result.binding) == 1 else 'bind'}.\n"
 
 
-def _reached(result, axis, limits, speed):
+def _reached(result: Tuning, axis: Axis, limits: dict[str, float | None], speed: float) -> str:
     """What was asked for beside what is reached."""
     unit = result.units["torque_ripple"]
     shown = {
@@ -92,7 +101,7 @@ def _reached(result, axis, limits, speed):
     return "\n".join(rows) + ripple + _working(result, limits)
 
 
-def _working(result, limits):
+def _working(result: Tuning, limits: dict[str, float | None]) -> str:
     """At which speeds gains for timed edges hold."""
     if result.stable_from is None:
         return ""
@@ -106,7 +115,7 @@ def _working(result, limits):
     )
 
 
-def _allowed(result, limits):
+def _allowed(result: Tuning, limits: dict[str, float | None]) -> str:
     """What a better encoder, estimator, rate or drive would allow."""
     # finer counts are timed sooner
     lines, better = [], "better" if result.axis.estimator.linear else "quieter"
@@ -126,7 +135,7 @@ def _allowed(result, limits):
     return "".join(["What would allow more within the same limits, gains tuned anew:\n", table, *lines])
 
 
-def _believed(result, axis):
+def _believed(result: Tuning, axis: Axis) -> str:
     """Why the ripple may not be believed."""
     named = f"{force(axis)} ripple"
     return "".join(f"Note: {reason.replace('torque ripple', named, 1)}\n" for reason in result.reasons)

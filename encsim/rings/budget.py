@@ -4,9 +4,12 @@ A contribution has a size, a distribution and a sensitivity; standard uncertaint
 any one unit of the caller's choice; for rings in rad.
 """
 
+from __future__ import annotations
+
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -14,6 +17,10 @@ from .. import checks
 from ..model import ring_geometry
 from ..results import Result
 from . import error_orders
+
+if TYPE_CHECKING:
+    from ..model.ring_geometry import Ring
+
 
 # size / standard uncertainty; the size is a standard uncertainty, a half-width, or an amplitude (arcsine)
 DIVISORS = {"normal": 1.0, "rectangular": 3.0**0.5, "triangular": 6.0**0.5, "arcsine": 2.0**0.5}
@@ -58,7 +65,7 @@ class Contribution:
     freedom: float = math.inf
     second: float | None = None
 
-    def __post_init__(self):
+    def __post_init__(self) -> None:
         check = checks.Check(self)
         if not isinstance(self.name, str) or not self.name.strip():
             check.fault("name", "be a text", self.name)
@@ -74,13 +81,13 @@ class Contribution:
         check.done()
 
     @property
-    def standard(self):
+    def standard(self) -> float:
         """Standard uncertainty of the result by this quantity, sensitivity included."""
         scale = abs(self.sensitivity) * (1.0 if self.second is None else self.second)
         return scale * self.size / DIVISORS[self.distribution]
 
     @property
-    def peak(self):
+    def peak(self) -> float:
         """Largest change of the result by this quantity; three standard uncertainties of normal ones."""
         if self.distribution == "normal" or self.second is not None:
             return NORMAL_PEAK * self.standard
@@ -150,14 +157,20 @@ class Budget(Result):
     reasons: tuple[str, ...]
 
     @property
-    def units(self):
+    def units(self) -> dict[str, str]:
         """Units of the fields, {key: unit}."""
         results = dict.fromkeys(("standard", "peak", "combined", "worst", "expanded"), self.unit)
         plain = dict.fromkeys(("order", "share", "freedom", "probability", "factor"), "1")
         return {**results, **plain, "radius": "m", "arc": "m"}
 
 
-def uncertainty_budget(contributions, probability=0.95, *, unit="rad", radius=None):
+def uncertainty_budget(
+    contributions: list[Contribution],
+    probability: float = 0.95,
+    *,
+    unit: str = "rad",
+    radius: float | None = None,
+) -> Budget:
     """Combined and expanded uncertainty of independent contributions.
 
     Parameters
@@ -231,7 +244,7 @@ def uncertainty_budget(contributions, probability=0.95, *, unit="rad", radius=No
     )
 
 
-def _lines(contributions):
+def _lines(contributions: list[Contribution]) -> tuple[Contribution, ...]:
     """The contributions as a tuple, checked."""
     given = _as_tuple(contributions)
     wrong = [line for line in given if not isinstance(line, Contribution)]
@@ -242,12 +255,14 @@ def _lines(contributions):
     return given
 
 
-def _as_tuple(contributions):
+def _as_tuple(contributions: list[Contribution] | tuple[()]) -> tuple[Contribution, ...]:
     """Several or one as a tuple."""
     return tuple(contributions) if isinstance(contributions, Iterable) else (contributions,)
 
 
-def _doubts(lines, standard, combined, freedom):
+def _doubts(
+    lines: tuple[Contribution, ...], standard: np.ndarray, combined: float, freedom: float
+) -> tuple[str, ...]:
     """Why a coverage factor may mislead here."""
     reasons = ()
     square = [i for i, line in enumerate(lines) if line.distribution in ("rectangular", "arcsine")]
@@ -259,7 +274,7 @@ def _doubts(lines, standard, combined, freedom):
     return reasons
 
 
-def effective_freedom(standard, freedom):
+def effective_freedom(standard: np.ndarray, freedom: list[float]) -> float:
     """Effective degrees of freedom by Welch and Satterthwaite; infinite where all are known."""
     standard, freedom = np.asarray(standard, dtype=float), np.asarray(freedom, dtype=float)
     largest = standard.max(initial=0.0)
@@ -271,7 +286,7 @@ def effective_freedom(standard, freedom):
     return float(np.sum(scaled**2) ** 2 / lost) if lost else math.inf
 
 
-def coverage_factor(probability, freedom=math.inf):
+def coverage_factor(probability: float, freedom: float = math.inf) -> float:
     """Half-width of the two-sided interval of that probability, in standard uncertainties."""
     tail = 0.5 * (1.0 + probability)
     if freedom > 1e9:
@@ -284,7 +299,15 @@ def coverage_factor(probability, freedom=math.inf):
     return float(special.stdtrit(max(1.0, math.floor(freedom + 1e-9)), tail))
 
 
-def ring_budget(ring, heads=(0.0,), weights=None, *, extra=(), probability=0.95, radius=None):
+def ring_budget(
+    ring: Ring,
+    heads: tuple[float, ...] = (0.0,),
+    weights: np.ndarray | None = None,
+    *,
+    extra: list[Contribution] | tuple[()] = (),
+    probability: float = 0.95,
+    radius: float | None = None,
+) -> Budget:
     """Uncertainty budget of the angle that a mounted ring shows at any angle of the shaft.
 
     Parameters
@@ -327,7 +350,9 @@ def ring_budget(ring, heads=(0.0,), weights=None, *, extra=(), probability=0.95,
     return uncertainty_budget(lines, probability, radius=radius)
 
 
-def cause_lines(ring, heads=(0.0,), weights=None):
+def cause_lines(
+    ring: Ring, heads: tuple[Any, ...] = (0.0,), weights: np.ndarray | None = None
+) -> list[tuple[str, int, float]]:
     """Lines that each cause of a ring leaves by itself."""
     found, shares = ring_geometry.arranged(heads, weights)
     lines = [

@@ -5,9 +5,12 @@ The shaft stands at theta; a gauge or head is fixed at beta. Eccentricity and it
 Least squares of readings over a turn: a constant and a few orders.
 """
 
+from __future__ import annotations
+
 import cmath
 import math
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -47,12 +50,21 @@ class TurnFit:
     noise: float
     freedom: float
 
-    def standard(self, order):
+    def standard(self, order: int) -> float:
         """Standard uncertainty of one component of a line, root of the mean of the two."""
         return float(np.sqrt(0.5 * np.trace(self.covariance[order])))
 
 
-def fit_turn(owner, angles, readings, orders, *, unit, noise=None, name="readings"):
+def fit_turn(
+    owner: str,
+    angles: np.ndarray,
+    readings: np.ndarray,
+    orders: list[int] | tuple[float, ...],
+    *,
+    unit: str,
+    noise: float | None = None,
+    name: str = "readings",
+) -> TurnFit:
     """Fit order 1 and the given ones to readings."""
     angles = ring_geometry.finite(f"{owner}.angles", angles, "rad")
     readings = ring_geometry.finite(f"{owner}.{name}", readings, unit)
@@ -73,12 +85,14 @@ def fit_turn(owner, angles, readings, orders, *, unit, noise=None, name="reading
     return _solved(design, readings, wanted, noise)
 
 
-def _check_noise(owner, noise, unit):
+def _check_noise(owner: str, noise: float | None, unit: str) -> None:
     if noise is not None and (not checks.is_real(noise) or not 0.0 < noise <= LARGEST):
         checks.refuse(f"{owner}.noise", "be positive and at most 1", noise, unit)
 
 
-def _solved(design, readings, orders, noise):
+def _solved(
+    design: np.ndarray, readings: np.ndarray, orders: tuple[float, ...], noise: float | None
+) -> TurnFit:
     """The fit of a good design."""
     found = np.linalg.lstsq(design, readings, rcond=None)[0]
     fitted = design @ found
@@ -188,7 +202,7 @@ class Centring(Result):
     reasons: tuple[str, ...]
 
     @property
-    def units(self):
+    def units(self) -> dict[str, str]:
         """Units of the fields, {key: unit}."""
         lengths = ("eccentricity", "vector", "uncertainty", "run_out", "shift", "lobes")
         angles = (
@@ -204,14 +218,22 @@ class Centring(Result):
         return {**dict.fromkeys(lengths, "m"), **dict.fromkeys((*angles, *tilts), "rad"), **reading}
 
     @property
-    def reading_unit(self):
+    def reading_unit(self) -> str:
         """Unit of the readings, ``"m"`` or ``"rad"``."""
         return "m" if self.source == "gauge" else "rad"
 
 
 def centre_by_gauge(
-    angles, readings, diameter, *, gauge=0.0, orders=(2, 3), noise=None, axial=None, axial_radius=None
-):
+    angles: np.ndarray,
+    readings: np.ndarray,
+    diameter: float,
+    *,
+    gauge: float = 0.0,
+    orders: tuple[int, int] = (2, 3),
+    noise: float | None = None,
+    axial: np.ndarray | None = None,
+    axial_radius: float | None = None,
+) -> Centring:
     """Eccentricity, lobes and swash of a ring from a dial gauge at its rim.
 
     Parameters
@@ -273,7 +295,15 @@ def centre_by_gauge(
     )
 
 
-def centre_by_heads(angles, difference, diameter, *, heads=(0.0, math.pi), orders=(2, 3), noise=None):
+def centre_by_heads(
+    angles: np.ndarray,
+    difference: np.ndarray,
+    diameter: float,
+    *,
+    heads: tuple[float, float] = (0.0, math.pi),
+    orders: tuple[float, ...] = (2, 3),
+    noise: float | None = None,
+) -> Centring:
     """Eccentricity of a ring from the difference of two heads that read it.
 
     Parameters
@@ -339,26 +369,26 @@ def centre_by_heads(angles, difference, diameter, *, heads=(0.0, math.pi), order
     )
 
 
-def _gain(order, places):
+def _gain(order: int, places: list[float]) -> complex:
     """Complex gain of order n in the difference of two heads; its size is 2 |sin(n (b1 - b2)/2)|."""
     return cmath.exp(-1j * order * places[0]) - cmath.exp(-1j * order * places[1])
 
 
-def _check_axial(axial, radius):
+def _check_axial(axial: np.ndarray | None, radius: float | None) -> None:
     if axial is not None:
         ring_geometry.length("centre_by_gauge.axial_radius", radius)
     elif radius is not None:
         checks.refuse("centre_by_gauge.axial", "be given with axial_radius", None)
 
 
-def _check_moved(field, moved, diameter):
+def _check_moved(field: str, moved: complex, diameter: float) -> None:
     """Refuse readings that no ring of this size can give."""
     if abs(moved) >= 0.5 * diameter:
         rule = f"show less eccentricity than the radius, {0.5 * diameter:g} m"
         checks.refuse(field, rule, abs(moved), "m", "are they in metres or radians?")
 
 
-def _tilt(turned, axial, radius):
+def _tilt(turned: np.ndarray, axial: np.ndarray | None, radius: float | None) -> dict[Any, float]:
     """Swash from axial readings, or nothing."""
     if axial is None:
         return {}
@@ -368,12 +398,21 @@ def _tilt(turned, axial, radius):
     return {"swash": swash, "swash_direction": direction, "swash_uncertainty": uncertainty}
 
 
-def _polar(line):
+def _polar(line: complex) -> tuple[float, float]:
     """Size and phase, 0 to 2 pi, of a complex line."""
     return abs(line), cmath.phase(line) % (2.0 * math.pi)
 
 
-def _centring(found, moved, diameter, *, scale, place, readings, **known):
+def _centring(
+    found: TurnFit,
+    moved: complex,
+    diameter: float,
+    *,
+    scale: float,
+    place: float,
+    readings: np.ndarray,
+    **known: Any,
+) -> Centring:
     """The result for an eccentricity vector and the fit it comes from; scale is m per unit of the fit."""
     size, direction = _polar(moved)
     uncertainty = scale * found.standard(1)
@@ -409,7 +448,7 @@ def _centring(found, moved, diameter, *, scale, place, readings, **known):
     )
 
 
-def _advice(size, push, clear, source):
+def _advice(size: float, push: float, clear: bool, source: str) -> tuple[str, ...]:
     """What to do, in words."""
     if not clear:
         return ("Leave the ring where it is, or measure with less noise.",)

@@ -1,7 +1,10 @@
 """What screws hold: preload, and the torque and shock at which a ring slips."""
 
+from __future__ import annotations
+
 import math
 from dataclasses import dataclass
+from typing import Any
 
 from ..model import ring_geometry
 from ..results import Result
@@ -47,7 +50,7 @@ class Clamping(Result):
     reasons: tuple[str, ...] = ()
 
     @property
-    def units(self):
+    def units(self) -> Any:
         """Units of the fields, {key: unit}."""
         forces = {"force": "N", "preload": "N", "torque": "N m"}
         return {**forces, "acceleration": "rad/s2", "shock": "m/s2"}
@@ -65,7 +68,7 @@ class _Joint:
     mass: float | None
     scatter: float
 
-    def __post_init__(self):
+    def __post_init__(self) -> None:
         check = ring_geometry.Named(self, "clamping")
         check.whole("screws", 1, 10_000)
         for name, unit in (("preload", "N"), ("friction", ""), ("radius", "m"), ("inertia", "kg m2")):
@@ -75,7 +78,16 @@ class _Joint:
         check.done()
 
 
-def clamping(*, screws, preload, friction, radius, inertia, mass=None, scatter=0.0):
+def clamping(
+    *,
+    screws: Any,
+    preload: Any,
+    friction: Any,
+    radius: float | None,
+    inertia: Any,
+    mass: Any = None,
+    scatter: float = 0.0,
+) -> Any:
     """Torque, angular acceleration and shock at which a screwed ring slips.
 
     Parameters
@@ -140,7 +152,7 @@ class _Thread:
     friction: float
     use: float
 
-    def __post_init__(self):
+    def __post_init__(self) -> None:
         check = ring_geometry.Named(self, "bolt_preload")
         check.positive("diameter", "m", within=(1e-4, 1.0))
         check.positive("pitch", "m")
@@ -152,7 +164,9 @@ class _Thread:
         check.done()
 
 
-def bolt_preload(diameter, pitch, *, yield_stress=640e6, friction=0.12, use=0.9):
+def bolt_preload(
+    diameter: float, pitch: float, *, yield_stress: float = 640e6, friction: float = 0.12, use: float = 0.9
+) -> Any:
     """Preload of a metric screw that is tightened to a share of yield.
 
     Parameters
@@ -198,6 +212,6 @@ def bolt_preload(diameter, pitch, *, yield_stress=640e6, friction=0.12, use=0.9)
     return pull / math.sqrt(1.0 + 3.0 * ratio**2)
 
 
-def stress_area(diameter, pitch):
+def stress_area(diameter: float, pitch: float) -> Any:
     """Stress area of a metric thread, pi/4 (d - 0.9382 P)**2, m2."""
     return 0.25 * math.pi * (diameter - STRESSED * pitch) ** 2

@@ -3,8 +3,11 @@
 Sums of orders over one turn: values at any angles, and a bound of their size.
 """
 
+from __future__ import annotations
+
 from dataclasses import dataclass, field, replace
 from functools import lru_cache
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -12,13 +15,20 @@ from .. import checks, results
 from ..model import ring_geometry
 from ..results import Result, Series
 
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+    from ..model.axis import Axis
+    from ..model.ring_geometry import Head, Ring
+
+
 TURN = 2.0 * np.pi
 # Points of the grid on each side of an angle that its value is made of; 14 leave some 1e-13 (measured).
 SIDE = 14
 BLOCK = 1 << 13
 
 
-def values(amplitudes, angles):
+def values(amplitudes: np.ndarray, angles: np.ndarray) -> np.ndarray:
     """Re sum amplitudes[n-1] exp(i n angle) at any angles, n from 1."""
     # The plain sum costs orders times angles. Here a finer grid, sharpened in the spectrum by what a Gaussian window
     # takes away, comes from one FFT; the window over the 28 nearest points gives each value.
@@ -38,7 +48,7 @@ def values(amplitudes, angles):
     return found
 
 
-def _windowed(grid, angles, tau):
+def _windowed(grid: np.ndarray, angles: np.ndarray, tau: float) -> np.ndarray:
     """Mean of the grid under the window at some angles."""
     size = len(grid)
     place = np.mod(angles / TURN, 1.0) * size
@@ -50,7 +60,7 @@ def _windowed(grid, angles, tau):
     return np.sum(grid[at] * window, axis=1) / size
 
 
-def bound(amplitudes, mean=0.0):
+def bound(amplitudes: np.ndarray, mean: float = 0.0) -> float:
     """Largest size of mean + Re sum amplitudes[n-1] exp(i n angle) at 8 to 16 n angles, over cos(pi n/number)."""
     orders = len(amplitudes)
     size = 1 << (8 * orders - 1).bit_length()
@@ -105,7 +115,7 @@ class RingOrder(Result):
     reasons: tuple[str, ...] = ()
 
     @property
-    def units(self):
+    def units(self) -> Any:
         """Units of the fields, {key: unit}."""
         return {"order": "1", "amplitude": "rad", "phase": "rad", "alone": "rad", "causes": "rad"}
 
@@ -155,18 +165,18 @@ class RingCurve(Series):
     ring: ring_geometry.Ring = field(metadata={"plain": False})
 
     @property
-    def units(self):
+    def units(self) -> dict[str, str]:
         """Units of the fields, {key: unit}."""
         angles = dict.fromkeys(
             ("angle", "error", "alone", "rms", "peak", "orders", "alone_orders", "heads"), "rad"
         )
         return {**angles, "arc": "m", "weights": "1"}
 
-    def columns(self):
+    def columns(self) -> dict[str, np.ndarray]:
         """Columns of the table: angle and errors."""
         return {f"{name}_rad": getattr(self, name) for name in ("angle", "error", "alone")}
 
-    def plot(self, ax=None):
+    def plot(self, ax: Axes | None = None) -> Axes:
         """Draw the error against angle, the ring with its heads, and its orders by cause.
 
         Parameters
@@ -183,7 +193,7 @@ class RingCurve(Series):
 
         return pictures.ring(self, ax)
 
-    def plot_polar(self, ax=None):
+    def plot_polar(self, ax: Axes | None = None) -> Axes:
         """Draw the ring with its heads to scale, the error as exaggerated radius.
 
         Parameters
@@ -200,7 +210,9 @@ class RingCurve(Series):
         return pictures.ring_polar(self, ax)
 
 
-def ring_curve(ring, heads=(0.0,), weights=None, points=3600):
+def ring_curve(
+    ring: Ring, heads: tuple[float, ...] = (0.0,), weights: np.ndarray | None = None, points: int = 3600
+) -> RingCurve:
     """Angle error of a ring over one turn, its size and its orders.
 
     Parameters
@@ -250,7 +262,9 @@ def ring_curve(ring, heads=(0.0,), weights=None, points=3600):
     )
 
 
-def ring_orders(ring, heads=(0.0,), weights=None):
+def ring_orders(
+    ring: Ring, heads: tuple[Head, ...] = (0.0,), weights: np.ndarray | None = None
+) -> list[RingOrder]:
     """Lines of the angle error of a ring, order by order, and what causes them.
 
     Parameters
@@ -294,7 +308,9 @@ def ring_orders(ring, heads=(0.0,), weights=None):
     return [_line(int(order), whole, alone, parts, floor) for order in found if order > 0]
 
 
-def _line(order, whole, alone, parts, floor):
+def _line(
+    order: int, whole: np.ndarray, alone: np.ndarray, parts: dict[str, np.ndarray], floor: float
+) -> RingOrder:
     """One order of the spectra as a RingOrder."""
     here = {name: part[order] for name, part in parts.items() if abs(part[order]) > floor}
     mixed = whole[order] - sum(here.values())
@@ -309,7 +325,7 @@ def _line(order, whole, alone, parts, floor):
     )
 
 
-def _turn(ring, heads):
+def _turn(ring: Ring, heads: tuple[Head, ...]) -> np.ndarray:
     """Angles of a turn, fine enough for every order and its first products."""
     inner = max([0, *(head.lines * max(head.sde) for head in heads if head.sde)])
     highest = ring.highest_order + inner
@@ -319,18 +335,20 @@ def _turn(ring, heads):
     return 2.0 * np.pi * np.arange(points) / points
 
 
-def _spectrum(ring, turn, heads, weights):
+def _spectrum(ring: Ring, turn: np.ndarray, heads: tuple[Head, ...], weights: np.ndarray) -> np.ndarray:
     """Complex lines A of the error, sum of |A| sin(n theta + arg A)."""
     error = ring_geometry.ring_error(ring, turn, heads, weights)
     return 2j * np.fft.rfft(error) / turn.size
 
 
-def _largest_seen(ring, turn, heads):
+def _largest_seen(ring: Ring, turn: np.ndarray, heads: tuple[Head, ...]) -> float:
     """Half the range of the error of any one head, rad."""
     return max(0.5 * float(np.ptp(ring_geometry.ring_error(ring, turn, (head,)))) for head in heads)
 
 
-def _parts(ring, turn, heads, weights):
+def _parts(
+    ring: Ring, turn: np.ndarray, heads: tuple[Head, ...], weights: np.ndarray
+) -> dict[Any, np.ndarray]:
     """Spectra of the causes that are there, each alone."""
     plain = tuple(replace(head, sde={}) for head in heads)
     bare = bare_ring(ring)
@@ -341,7 +359,7 @@ def _parts(ring, turn, heads, weights):
     return found
 
 
-def spectra(ring, heads, weights):
+def spectra(ring: Ring, heads: tuple[Head, ...], weights: np.ndarray) -> dict[Any, Any]:
     """Amplitudes that each cause leaves alone, {cause: {order: rad}}; arranged heads, normalised weights."""
     turn = _turn(ring, heads)
     found = {}
@@ -358,7 +376,7 @@ def spectra(ring, heads, weights):
 
 
 @lru_cache(maxsize=256)
-def shown_lines(ring, heads):
+def shown_lines(ring: Ring, heads: tuple[float, ...]) -> tuple[np.ndarray, np.ndarray]:
     """Lines of the error that an axis sees, what its controller compensates taken off."""
     heads, weights = ring_geometry.arranged(heads)
     turn = _turn(ring, heads)
@@ -373,7 +391,7 @@ def shown_lines(ring, heads):
     return found
 
 
-def turn_lines(axis):
+def turn_lines(axis: Axis) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Lines that the mounting of a ring makes: orders a signal period (below 1), orders a turn, lines in periods."""
     if axis.ring is None:
         return np.zeros(0), np.zeros(0, dtype=int), np.zeros(0, dtype=complex)
@@ -381,7 +399,7 @@ def turn_lines(axis):
     return orders / axis.scale.lines, orders, made / axis.scale.pitch
 
 
-def slope(ring, heads):
+def slope(ring: Ring, heads: tuple[float, ...]) -> np.ndarray:
     """Slope of the error that heads show before anything is compensated, at even angles over a turn."""
     orders, lines = shown_lines(replace(ring, compensation={}), heads)
     points = max(SHARP, 1 << int(np.ceil(np.log2(16 * orders.max(initial=1)))))
@@ -391,13 +409,13 @@ def slope(ring, heads):
 
 
 @lru_cache(maxsize=256)
-def hurries(ring, heads):
+def hurries(ring: Ring, heads: tuple[float, ...]) -> np.ndarray:
     """Shares by which a mounted graduation passes its heads faster than the shaft turns, an eighth of a turn each."""
     # Eight numbers with the mean and variance of the slope of the error.
     return _eighths(slope(ring, heads))
 
 
-def followed_hurries(ring, heads, back):
+def followed_hurries(ring: Ring, heads: tuple[Head, ...], back: np.ndarray) -> Any:
     """Shares as `hurries` where a loop, following the error it reads, moves the shaft too."""
     orders, lines = shown_lines(ring, heads)
     bare, made = shown_lines(replace(ring, compensation={}), heads)
@@ -408,7 +426,7 @@ def followed_hurries(ring, heads, back):
     return _eighths(np.fft.irfft(spectrum, points, norm="forward"))
 
 
-def _eighths(slopes):
+def _eighths(slopes: np.ndarray) -> np.ndarray:
     """Eight numbers with the mean and variance of each row of slopes."""
     steep = np.sort(slopes, axis=-1)
     found = steep.reshape(*steep.shape[:-1], EIGHTHS, -1).mean(axis=-1)
@@ -416,13 +434,13 @@ def _eighths(slopes):
     return found * np.divide(whole, spread, out=np.zeros_like(whole), where=spread > 0.0)
 
 
-def bare_ring(ring):
+def bare_ring(ring: Ring) -> Ring:
     """The ring without any error; dimensions and head offset stay."""
     nothing = {name: {} for name in ring_geometry.ORDER_UNITS}
     return replace(ring, eccentricity=0.0, direction=0.0, swash=0.0, **nothing)
 
 
-def only(ring, cause):
+def only(ring: Ring, cause: str) -> Ring:
     """The ring with this cause alone, as `rings.CAUSES` names it."""
     kept = {cause: getattr(ring, cause)}
     if cause == "eccentricity":
@@ -430,7 +448,7 @@ def only(ring, cause):
     return replace(bare_ring(ring), **kept)
 
 
-def _left_out(ring, heads, weights, peak):
+def _left_out(ring: Ring, heads: tuple[Head, ...], weights: np.ndarray, peak: float) -> tuple[()]:
     """A word on the foreshortening of a tilted ring where it matters."""
     places = np.array([head.angle for head in heads])
     left = ring.foreshortening * abs(np.sum(weights * np.exp(2j * places)))

@@ -1,12 +1,19 @@
 """Growth and hoop stress of a ring at speed and temperature, and the speed at which it yields."""
 
+from __future__ import annotations
+
 import math
 from dataclasses import dataclass
 from numbers import Real
+from typing import TYPE_CHECKING
 
 from .. import checks
 from ..model import ring_geometry
 from ..results import Result
+
+if TYPE_CHECKING:
+    from ..model.ring_geometry import Ring
+
 
 CAUTIONS = (
     "Overspeed can burst a ring: its pieces fly with the energy of the rim. Run it behind a guard, with a limit "
@@ -64,7 +71,7 @@ class Expansion(Result):
     reasons: tuple[str, ...] = ()
 
     @property
-    def units(self):
+    def units(self) -> dict[str, str]:
         """Units of the fields, {key: unit}."""
         lengths = dict.fromkeys(("radius_growth", "bore_growth"), "m")
         speeds = {"speed_limit": "rad/s", "rim_speed": "m/s"}
@@ -85,7 +92,7 @@ class _Conditions:
     yield_stress: float | None
     bore: float | None
 
-    def __post_init__(self):
+    def __post_init__(self) -> None:
         check = ring_geometry.Named(self, "expansion")
         check.number("speed", f"lie from 0 to {FASTEST:g}", "rad/s", low=0.0, high=FASTEST)
         for name in ("temperature", "gradient"):
@@ -101,18 +108,18 @@ class _Conditions:
 
 
 def expansion(
-    ring,
-    speed=0.0,
-    temperature=0.0,
+    ring: Ring,
+    speed: float = 0.0,
+    temperature: float = 0.0,
     *,
-    density,
-    modulus,
-    poisson,
-    alpha=0.0,
-    yield_stress=None,
-    bore=None,
-    gradient=0.0,
-):
+    density: float,
+    modulus: float,
+    poisson: float,
+    alpha: float = 0.0,
+    yield_stress: float | None = None,
+    bore: None = None,
+    gradient: float = 0.0,
+) -> Expansion | None:
     """Growth, hoop stress and safety of a ring at speed and temperature.
 
     Parameters
@@ -183,7 +190,7 @@ def expansion(
     return _grown(ring, given)
 
 
-def _grown(ring, given):
+def _grown(ring: Ring, given: _Conditions) -> Expansion:
     """The result of checked numbers."""
     outer, inner = ring.radius, None if given.bore is None else 0.5 * given.bore
     unit = hoop_stress(1.0, outer, inner, given)
@@ -204,7 +211,7 @@ def _grown(ring, given):
     )
 
 
-def hoop_stress(speed, outer, inner, material):
+def hoop_stress(speed: float, outer: float, inner: float, material: _Conditions) -> float:
     """Largest hoop stress, Pa, of a thin ring (inner None) or of a disc with a bore; radii."""
     if inner is None:
         return material.density * (speed * outer) ** 2
@@ -212,7 +219,7 @@ def hoop_stress(speed, outer, inner, material):
     return 0.25 * material.density * speed**2 * square
 
 
-def _rim_growth(here, other, given):
+def _rim_growth(here: float, other: float, given: _Conditions) -> float:
     """Growth by rotation of one rim of a disc, whose other radius is given, or of a thin ring (None)."""
     scale = given.density * given.speed**2 * here / given.modulus
     if other is None:

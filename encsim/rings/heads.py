@@ -3,14 +3,21 @@
 To first order the average of N heads leaves of order n the weight |sum of exp(i n beta_j)|/N.
 """
 
+from __future__ import annotations
+
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from .. import checks
 from ..model import ring_geometry
 from ..results import Result
+
+if TYPE_CHECKING:
+    from ..model.ring_geometry import Ring
+
 
 TURN = 2.0 * np.pi
 MOST_ORDERS = 200
@@ -84,7 +91,7 @@ class HeadSearch(Result):
     reasons: tuple[str, ...]
 
     @property
-    def units(self):
+    def units(self) -> dict[str, str]:
         """Units of the fields, {key: unit}."""
         angles = ("heads", "amplitude", "remaining", "rms", "peak", "alone", "equal_heads", "equal_rms")
         shares = ("orders", "weight", "displacement", "equal_weight", "starts")
@@ -97,35 +104,43 @@ class HeadSearch(Result):
 class _Task:
     """What is to be made small: squares of amplitude times weight, for angles within sectors."""
 
-    def __init__(self, orders, amplitudes, displacement, count):
+    def __init__(self, orders: list[int], amplitudes: list[float], displacement: float, count: int) -> None:
         # displacement has the weight of order 1, whatever its own order
         self.orders = np.array([*orders, 1], dtype=float)
         self.sizes = np.array([*amplitudes, displacement])
         self.count = count
 
-    def weights(self, heads):
+    def weights(self, heads: np.ndarray) -> np.ndarray:
         """Complex weight of every order, shape (..., orders), for angles of shape (..., heads)."""
         return np.exp(1j * np.asarray(heads)[..., None] * self.orders).mean(axis=-2)
 
-    def square(self, heads):
+    def square(self, heads: np.ndarray) -> float | np.ndarray:
         """Mean square of what is left."""
         return 0.5 * np.sum((self.sizes * np.abs(self.weights(heads))) ** 2, axis=-1)
 
-    def slope(self, heads):
+    def slope(self, heads: np.ndarray) -> tuple[float, np.ndarray]:
         """Mean square and its gradient over the angles."""
         each = np.exp(1j * heads[:, None] * self.orders)
         weights = each.mean(axis=0)
         turned = np.real(np.conj(weights) * 1j * self.orders * each / self.count)
         return 0.5 * np.sum((self.sizes * np.abs(weights)) ** 2), turned @ self.sizes**2
 
-    def expected(self, heads, placement):
+    def expected(self, heads: np.ndarray, placement: float) -> float:
         """Mean square with heads wrong by ``placement`` rms, Gaussian, each by itself."""
         kept = np.exp(-((self.orders * placement) ** 2))
         squares = np.abs(self.weights(heads)) ** 2 * kept + (1.0 - kept) / self.count
         return 0.5 * np.sum(self.sizes**2 * squares)
 
 
-def find_heads(orders, count=2, *, displacement=0.0, sectors=None, spacing=0.0, placement=0.0):
+def find_heads(
+    orders: Ring | list[int],
+    count: int = 2,
+    *,
+    displacement: float = 0.0,
+    sectors: tuple[tuple[float, float]] | None = None,
+    spacing: float = 0.0,
+    placement: float = 0.0,
+) -> HeadSearch | None:
     """Angles of two to four heads whose average suppresses chosen orders.
 
     Parameters
@@ -183,7 +198,7 @@ def find_heads(orders, count=2, *, displacement=0.0, sectors=None, spacing=0.0, 
     return _answer(task, best, placement, len(starts))
 
 
-def _wanted(orders, displacement):
+def _wanted(orders: Ring | list[int], displacement: float) -> tuple[list[int], list[float], float]:
     """Orders, their amplitudes and the amplitude of displacements, checked."""
     if not checks.is_real(displacement) or not 0.0 <= displacement <= LARGEST_SIZE:
         checks.refuse("find_heads.displacement", f"lie from 0 to {LARGEST_SIZE:g}", displacement, "rad")
@@ -208,7 +223,7 @@ def _wanted(orders, displacement):
     return [n for n, _ in ordered], [a for _, a in ordered], moved
 
 
-def _equal_weight(orders):
+def _equal_weight(orders: list[int]) -> dict[int, float]:
     """A sequence of orders as a mapping."""
     try:
         return dict.fromkeys(orders, 1.0)
@@ -216,13 +231,13 @@ def _equal_weight(orders):
         checks.refuse("find_heads.orders", "be a ring, a mapping or a sequence of orders", orders)
 
 
-def _displacement_of(ring):
+def _displacement_of(ring: Ring) -> float:
     """Root of the sum of squares of all displacements over the radius, rad."""
     moved = [ring.eccentricity, ring.swash * ring.head_offset, *(a for a, _ in ring.wander.values())]
     return float(np.hypot.reduce(moved)) / ring.radius
 
 
-def _lines_of(ring):
+def _lines_of(ring: Ring) -> dict[int, float]:
     """Amplitudes of graduation and lobes by order, added as if their phases were unknown, rad."""
     found = {n: a for n, (a, _) in ring.graduation.items()}
     for n, (a, _) in ring.lobes.items():
@@ -230,7 +245,7 @@ def _lines_of(ring):
     return found
 
 
-def _sectors(sectors):
+def _sectors(sectors: tuple[tuple[float, float]] | None) -> list[tuple[float, float]] | None:
     """Allowed ranges [(from, to)], from within a turn and to beyond it; None for the whole turn."""
     if sectors is None:
         return None
@@ -244,7 +259,9 @@ def _sectors(sectors):
     return sorted(found)
 
 
-def _drawn(task, ranges, generator):
+def _drawn(
+    task: _Task, ranges: list[tuple[float, float]] | None, generator: np.random.Generator
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Random angles, each within a sector, and the bounds that hold there; first head at 0 without sectors."""
     shape = (DRAWN, task.count)
     if ranges is None:
@@ -260,7 +277,7 @@ def _drawn(task, ranges, generator):
     return low[pick] + width[pick] * generator.uniform(size=shape), low[pick], high[pick]
 
 
-def _pairs(task):
+def _pairs(task: _Task) -> list[np.ndarray]:
     """Known good angles: equal spacing, and pairs of pairs for every two orders of interest."""
     found = [np.arange(task.count) * TURN / task.count]
     halves = np.pi / np.unique(task.orders)
@@ -273,7 +290,9 @@ def _pairs(task):
     return [np.sort(heads % TURN) for heads in found]
 
 
-def _starts(task, ranges, spacing):
+def _starts(
+    task: _Task, ranges: list[tuple[float, float]] | None, spacing: float
+) -> list[tuple[np.ndarray, np.ndarray, np.ndarray]]:
     """The best of many starts, as rows [angles, low, high], angles ascending."""
     heads, low, high = _drawn(task, ranges, np.random.default_rng(0))
     if ranges is None:
@@ -294,14 +313,19 @@ def _starts(task, ranges, spacing):
     return list(zip(heads[best], low[best], high[best], strict=True))
 
 
-def gaps(heads):
+def gaps(heads: np.ndarray) -> np.ndarray:
     """Angles between neighbours round the turn, last to first included, rad; heads ascending."""
     heads = np.asarray(heads)
     turned = np.concatenate([heads, heads[..., :1] + TURN], axis=-1)
     return np.diff(turned, axis=-1)
 
 
-def _refined(task, starts, ranges, spacing):
+def _refined(
+    task: _Task,
+    starts: list[tuple[np.ndarray, np.ndarray, np.ndarray]],
+    ranges: list[tuple[float, float]] | None,
+    spacing: float,
+) -> np.ndarray:
     """The best angles after refining every start within its sectors and spacing."""
     from scipy.optimize import minimize
 
@@ -328,12 +352,12 @@ def _refined(task, starts, ranges, spacing):
     return np.sort(best % TURN)
 
 
-def _gap_slopes(count):
+def _gap_slopes(count: int) -> np.ndarray:
     """Derivatives of the gaps over the angles."""
     return np.roll(np.eye(count), 1, axis=1) - np.eye(count)
 
 
-def _answer(task, heads, placement, starts):
+def _answer(task: _Task, heads: np.ndarray, placement: float, starts: int) -> HeadSearch:
     """The result for these angles."""
     weights = np.abs(task.weights(heads))
     even = np.arange(task.count) * TURN / task.count

@@ -3,15 +3,21 @@
 What warmth does to a reading: fit of a ring on its shaft, bracket of a head, strips.
 """
 
+from __future__ import annotations
+
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from .. import checks
 from ..model import ring_geometry
 from ..results import Orders, Result, Series
+
+if TYPE_CHECKING:
+    from ..model.ring_geometry import Ring
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,14 +44,14 @@ class Seat:
     radius: float
     follow: float = 1.0
 
-    def __post_init__(self):
+    def __post_init__(self) -> None:
         check = checks.Check(self)
         check.number("height", unit="m")
         check.positive("radius", "m")
         check.number("follow", "lie from 0 to 1", low=0.0, high=1.0)
         check.done()
 
-    def gain(self, order, diameter):
+    def gain(self, order: int, diameter: float) -> Any:
         """Amplitude of the angle error, rad, per metre of this order of the face's form."""
         share = 1.0 if order == 1 else self.follow
         return share * order * abs(self.height) / (self.radius * 0.5 * diameter)
@@ -88,12 +94,12 @@ class SeatLines(Series):
     reasons: tuple[str, ...] = ()
 
     @property
-    def units(self):
+    def units(self) -> Any:
         """Units of the fields, {key: unit}."""
         angles = dict.fromkeys(("angle", "phase", "swash", "graduation"), "rad")
         return {**angles, "order": "1", "face": "m", "flatness": "m"}
 
-    def columns(self):
+    def columns(self) -> Any:
         """Columns of the table, one row an order."""
         return {"order": self.order, "face_m": self.face, "angle_rad": self.angle, "phase_rad": self.phase}
 
@@ -104,13 +110,13 @@ class _Face:
 
     face: Mapping = field(default_factory=dict)
 
-    def __post_init__(self):
+    def __post_init__(self) -> None:
         check = ring_geometry.Named(self, "seat_lines")
         ring_geometry.check_orders(check, "face", "m")
         check.done()
 
 
-def seat_lines(ring, seat, face):
+def seat_lines(ring: Ring, seat: None, face: tuple[int, int, int]) -> Any:
     """Angle error that a mounting face gives the ring clamped on it."""
     # A body bent to the form z moves a track at height h by -h grad z: along the rim by h n a/r sin(n psi - phase),
     # which the head sees over R as h n a/(r R). At n = 1 that is the tilt a/r of a rigid ring, swash times head
@@ -137,7 +143,7 @@ def seat_lines(ring, seat, face):
     )
 
 
-def seated(ring, seat, face):
+def seated(ring: Ring, seat: None, face: tuple[int, int, int]) -> Any:
     """The ring with what its mounting face adds to the graduation."""
     lines = {n: a * np.exp(1j * f) for n, (a, f) in ring.graduation.items()}
     for n, (a, f) in seat_lines(ring, seat, face).graduation.items():
@@ -173,12 +179,14 @@ class Fit(Result):
     reasons: tuple[str, ...]
 
     @property
-    def units(self):
+    def units(self) -> Any:
         """Units of the fields, {key: unit}."""
         return {**dict.fromkeys(("play", "radial_change", "eccentricity"), "m"), "angle_error": "rad"}
 
 
-def ring_fit(ring, temperature=0.0, *, alpha, shaft_alpha, bore_growth=0.0):
+def ring_fit(
+    ring: Ring, temperature: float = 0.0, *, alpha: float, shaft_alpha: Any, bore_growth: float = 0.0
+) -> Any:
     """Play of a ring on its shaft after both warm up."""
     # The radial change at the seat radius r is r (alpha - shaft_alpha) temperature.
     for name in ("bore", "shaft"):
@@ -227,12 +235,20 @@ class ThermalShift(Result):
     reasons: tuple[str, ...] = ()
 
     @property
-    def units(self):
+    def units(self) -> Any:
         """Units of the fields, {key: unit}."""
         return {"angle": "rad", "length": "m", "gap": "m"}
 
 
-def bracket_shift(ring, temperature, *, bracket_alpha, tangential=0.0, radial=0.0, alpha=0.0):
+def bracket_shift(
+    ring: Ring,
+    temperature: float,
+    *,
+    bracket_alpha: Any,
+    tangential: float = 0.0,
+    radial: float = 0.0,
+    alpha: float = 0.0,
+) -> Any:
     """Shift of a reading by the expansion of the bracket that holds the head."""
     # A head that moves by s towards rising angles shows s/R less (its beta has grown).
     ring_geometry.numbers(
@@ -246,7 +262,15 @@ def bracket_shift(ring, temperature, *, bracket_alpha, tangential=0.0, radial=0.
     return ThermalShift(angle=-moved / ring.radius, length=-moved, gap=gap)
 
 
-def strip_shift(length, temperature, *, alpha, base_alpha=None, follow=0.0, reference_alpha=0.0):
+def strip_shift(
+    length: int,
+    temperature: float,
+    *,
+    alpha: float,
+    base_alpha: Any = None,
+    follow: float = 0.0,
+    reference_alpha: float = 0.0,
+) -> Any:
     """Error of scale of a linear strip, or of an open one round a drum, by temperature."""
     ring_geometry.numbers(
         "strip_shift", length=(length, "m"), temperature=(temperature, "K"), alpha=(alpha, "1/K")

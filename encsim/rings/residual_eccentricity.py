@@ -1,5 +1,7 @@
 """What eccentricity is left after a ring has been shifted and its screws tightened."""
 
+from __future__ import annotations
+
 import math
 from dataclasses import dataclass
 
@@ -44,13 +46,20 @@ class Remaining(Result):
     reasons: tuple[str, ...]
 
     @property
-    def units(self):
+    def units(self) -> dict[str, str]:
         """Units of the fields, {key: unit}."""
         lengths = dict.fromkeys(("standard", "rms", "likely", "screw", "before"), "m")
         return {**lengths, "angle_rms": "rad", "angle_likely": "rad"}
 
 
-def after_tightening(diameter, *, repeatability=0.0, step=0.0, uncertainty=0.0, before=None):
+def after_tightening(
+    diameter: float,
+    *,
+    repeatability: float = 0.0,
+    step: float = 0.0,
+    uncertainty: float = 0.0,
+    before: float | None = None,
+) -> Remaining | None:
     """Eccentricity that is left after a shift, by how well the ring is measured, set and held.
 
     Parameters

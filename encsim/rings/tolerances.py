@@ -1,7 +1,11 @@
 """Backwards from a required angle: what centring, flatness, run-out or temperature it allows."""
 
+from __future__ import annotations
+
 import math
+from collections.abc import Callable
 from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -9,6 +13,10 @@ from .. import checks
 from ..model import ring_geometry
 from ..results import Result
 from . import budget, error_orders
+
+if TYPE_CHECKING:
+    from ..model.ring_geometry import Head, Ring
+
 
 MEASURES = ("peak", "rms", "expanded")
 DISTORTIONS = ("lobes", "graduation", "wander", "coupling")
@@ -52,7 +60,7 @@ class Tolerances(Result):
     reasons: tuple[str, ...]
 
     @property
-    def units(self):
+    def units(self) -> dict[str, str]:
         """Units of the fields, {key: unit}; those of the sizes are in ``dimension``."""
         return {"limit": "rad", "now": "rad"}
 
@@ -69,17 +77,17 @@ class _Fault:
 
 
 def ring_tolerances(
-    ring,
-    limit,
-    heads=(0.0,),
-    weights=None,
+    ring: Ring,
+    limit: float,
+    heads: tuple[float, float] = (0.0,),
+    weights: np.ndarray | None = None,
     *,
-    measure="peak",
-    probability=0.95,
-    seat=None,
-    face=(1, 2, 3),
-    alpha=None,
-):
+    measure: str = "peak",
+    probability: float = 0.95,
+    seat: None = None,
+    face: tuple[int, int, int] = (1, 2, 3),
+    alpha: float | None = None,
+) -> Tolerances | None:
     """Largest size of each mounting fault with which the ring still meets a limit, one at a time.
 
     Parameters
@@ -144,7 +152,7 @@ def ring_tolerances(
     )
 
 
-def _size_of(measure, probability):
+def _size_of(measure: str, probability: float) -> Callable[..., Any]:
     """The function that tells how large a set of amplitudes is."""
     if measure == "peak":
         return lambda amplitudes: float(amplitudes.sum())
@@ -152,12 +160,12 @@ def _size_of(measure, probability):
     return lambda amplitudes: factor * float(np.hypot.reduce(amplitudes, initial=0.0)) / math.sqrt(2.0)
 
 
-def _amplitudes(ring, heads, weights):
+def _amplitudes(ring: Ring, heads: tuple[Head, Head], weights: np.ndarray) -> np.ndarray:
     """Amplitudes of all lines that the causes of a ring leave, those within the signal period included."""
     return np.array([size for *_, size in budget.cause_lines(ring, heads, weights)])
 
 
-def _faults(ring, seat, face, alpha):
+def _faults(ring: Ring, seat: None, face: tuple[int, int, int], alpha: float) -> list[_Fault]:
     """Everything that can be solved for."""
     bare = error_orders.bare_ring(ring)
     radius = LARGEST * ring.radius
@@ -187,7 +195,7 @@ def _faults(ring, seat, face, alpha):
     return found + _flatness(bare, seat, face) + _gradient(bare, alpha)
 
 
-def _entry(bare, kind, order, size, unit, most):
+def _entry(bare: Ring, kind: str, order: int, size: float, unit: str, most: float) -> _Fault:
     """One order of one mapping as a fault."""
     return _Fault(
         name=f"{kind}.{order}",
@@ -198,7 +206,7 @@ def _entry(bare, kind, order, size, unit, most):
     )
 
 
-def _flatness(bare, seat, face):
+def _flatness(bare: Ring, seat: None, face: tuple[int, int, int]) -> list[Any]:
     """Orders of the mounting face as faults, if there is a seat."""
     if seat is None:
         return []
@@ -208,7 +216,7 @@ def _flatness(bare, seat, face):
     return found
 
 
-def _gradient(bare, alpha):
+def _gradient(bare: Ring, alpha: float) -> list[_Fault]:
     """The gradient across the diameter as a fault, if its expansion is known; see `expansion`."""
     if alpha is None:
         return []
@@ -217,7 +225,7 @@ def _gradient(bare, alpha):
     return [_scaled(bare, "gradient", 1, abs(alpha) / 4.0, "K")]
 
 
-def _scaled(bare, name, order, gain, unit):
+def _scaled(bare: Ring, name: str, order: int, gain: float, unit: str) -> _Fault:
     """A fault that is an error of the graduation of one order, ``gain`` rad per unit."""
     most = min(LARGEST / gain, HOTTEST if unit == "K" else LARGEST * bare.radius) if gain else 1.0
     return _Fault(
@@ -229,11 +237,18 @@ def _scaled(bare, name, order, gain, unit):
     )
 
 
-def _largest(fault, others, limit, size_of, heads, weights):
+def _largest(
+    fault: _Fault,
+    others: np.ndarray,
+    limit: float,
+    size_of: Callable[..., Any],
+    heads: tuple[Head, Head],
+    weights: np.ndarray,
+) -> float:
     """Largest size of a fault within the limit: infinite if it never matters, NaN if nothing is left."""
     from scipy.optimize import brentq
 
-    def over(size):
+    def over(size: float) -> float:
         return size_of(np.append(others, _amplitudes(fault.ring_of(size), heads, weights))) / limit - 1.0
 
     if over(0.0) > 0.0:

@@ -3,9 +3,12 @@
 The ``[spread]`` section of an axis file, or of a file of its own, as distributions.
 """
 
-from collections.abc import Mapping
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from functools import cached_property
+from typing import TYPE_CHECKING, Any
 
 from .. import checks, units
 from ..checks import NOTHING, Fault, InputError
@@ -13,6 +16,13 @@ from ..formats import axis_file, changes, toml_text
 from ..formats.sections import Section
 from ..model import distributions
 from ..model.distributions import Distribution, places
+
+if TYPE_CHECKING:
+    import numpy as np
+
+    from ..model.axis import Axis
+    from ..model.distributions import Normal, Triangular, Uniform
+
 
 TEMPERATURE = "temperature"
 PHASE = ".phase"
@@ -23,13 +33,13 @@ MOST_TRIES = 100
 FIRST_LOOK, MOST_IMPOSSIBLE = 200, 0.8
 
 
-def place_of(key):
+def place_of(key: str) -> tuple[str, bool]:
     """Path in the axis that a key of a spread stands for, and whether the phase of an order is meant."""
     of_phase = key.endswith(PHASE) and key.count(".") == 3
     return (key.removesuffix(PHASE) if of_phase else key), of_phase
 
 
-def own_value(axis, key):
+def own_value(axis: Axis, key: str) -> float:
     """The axis' own number that a key of a spread stands for."""
     path, of_phase = place_of(key)
     found = changes.value(axis, path)
@@ -51,7 +61,7 @@ def own_value(axis, key):
     return number
 
 
-def check(axis, spread):
+def check(axis: Axis, spread: dict[str, Normal]) -> None:
     """Raise for a spread that does not fit the axis; all faults at once, under ``spread.`` and the key."""
     if not isinstance(spread, Mapping) or not 1 <= len(spread) <= MOST_KEYS:
         checks.refuse("spread", f"be a mapping of 1 to {MOST_KEYS} keys to distributions", spread)
@@ -62,7 +72,7 @@ def check(axis, spread):
         raise InputError(*faults)
 
 
-def faults_of(axis, key, distribution):
+def faults_of(axis: Axis, key: str, distribution: Normal | Triangular | Uniform) -> list[Any]:
     """Faults of one entry of a spread."""
     name = f"spread.{key}"
     if not isinstance(distribution, Distribution):
@@ -79,7 +89,7 @@ def faults_of(axis, key, distribution):
     return []
 
 
-def _faults_together(spread):
+def _faults_together(spread: dict[str, Normal]) -> list[Any]:
     """Faults of a spread whose entries are right by themselves."""
     warm = [key for key, one in spread.items() if one.per_kelvin]
     if warm and TEMPERATURE not in spread:
@@ -110,22 +120,22 @@ class Sampler:
     seed: int
 
     @cached_property
-    def own(self):
+    def own(self) -> dict[str, float]:
         """The axis' own numbers by key, the temperature left out."""
         return {key: own_value(self.axis, key) for key in self.spread if key != TEMPERATURE}
 
     @cached_property
-    def partners(self):
+    def partners(self) -> dict[Any, Any]:
         """The other number of each order whose amplitude or phase varies, {path: (amplitude, phase)}."""
         paths = dict.fromkeys(place_of(key)[0] for key in self.own)
         held = {path: changes.value(self.axis, path) for path in paths}
         return {path: pair for path, pair in held.items() if isinstance(pair, tuple)}
 
-    def places(self, first, count, attempt=0):
+    def places(self, first: int, count: int, attempt: int = 0) -> dict[str, np.ndarray]:
         """Places in each distribution, {key: array}, of samples from ``first`` on."""
         return {key: places(self.seed, key, first, count, attempt) for key in self.spread}
 
-    def values(self, first, count, attempt=0):
+    def values(self, first: int, count: int, attempt: int = 0) -> dict[str, np.ndarray]:
         """Numbers by key of samples from ``first`` on, {key: array}; of the temperature its deviation, K."""
         drawn = {key: self.spread[key].at(place) for key, place in self.places(first, count, attempt).items()}
         warmth = drawn.get(TEMPERATURE, 0.0)
@@ -134,7 +144,7 @@ class Sampler:
             for key, part in drawn.items()
         }
 
-    def changed(self, values):
+    def changed(self, values: dict[str, float]) -> Axis | None:
         """The axis with one sample's numbers; raises InputError where it is impossible."""
         pairs = {path: list(pair) for path, pair in self.partners.items()}
         changed = {}
@@ -146,14 +156,14 @@ class Sampler:
                 changed[key] = number
         return changes.apply(self.axis, changed | {path: tuple(pair) for path, pair in pairs.items()})
 
-    def draw(self, first, count):
+    def draw(self, first: int, count: int) -> Iterator[tuple[Axis, int]]:
         """Axes of samples from ``first`` on, each with the number of draws refused before it."""
         table = self.values(first, count)
         for index in range(count):
             row = {key: float(column[index]) for key, column in table.items()}
             yield self._possible(first + index, row)
 
-    def _possible(self, number, row):
+    def _possible(self, number: int, row: dict[str, float]) -> tuple[Axis, int]:
         """The axis of one sample, drawn anew while it is impossible."""
         for attempt in range(MOST_TRIES):
             axis, fault = self._tried(row)
@@ -162,20 +172,20 @@ class Sampler:
             row = {key: float(column[0]) for key, column in self.values(number, 1, attempt + 1).items()}
         raise self._impossible(MOST_TRIES, MOST_TRIES, fault)
 
-    def _tried(self, row):
+    def _tried(self, row: dict[str, float]) -> tuple[Any, ...]:
         """The axis of some numbers and None, or None and why it is impossible."""
         try:
             return self.changed(row), None
         except InputError as error:
             return None, error.faults[0]
 
-    def look(self):
+    def look(self) -> None:
         """Raise if most samples would be impossible axes."""
         faults = self._faults(self.spread)
         if len(faults) > MOST_IMPOSSIBLE * FIRST_LOOK:
             raise self._impossible(len(faults), FIRST_LOOK, faults[0])
 
-    def _faults(self, keys):
+    def _faults(self, keys: dict[str, Normal] | list[str]) -> list[Fault]:
         """Why some of the first samples are impossible if these keys alone vary."""
         table = self.values(0, FIRST_LOOK)
         rows = (
@@ -185,7 +195,7 @@ class Sampler:
         tried = (self._tried(row)[1] for row in rows)
         return [fault for fault in tried if fault is not None]
 
-    def _impossible(self, count, tried, example):
+    def _impossible(self, count: int, tried: int, example: Fault) -> InputError:
         """The error of a spread that makes too many impossible axes: the keys that do most of it by themselves."""
         alone = {key: self._faults([key]) for key in self.own}
         most = max(map(len, alone.values()))
@@ -203,7 +213,7 @@ EXAMPLE = "signal.gain = {normal = 0.01}"
 _KINDS = ", ".join(distributions.KINDS)
 
 
-def load_spread(path, axis=None):
+def load_spread(path: str, axis: Axis | None = None) -> dict[str, Any]:
     """The spread in the ``[spread]`` section of a file.
 
     Parameters
@@ -227,7 +237,9 @@ def load_spread(path, axis=None):
     return loads(text, axis_file.loads(text, str(path)) if axis is None else axis, str(path))
 
 
-def loads(text, axis, name="spread file", settings=()):
+def loads(
+    text: str, axis: Axis, name: str = "spread file", settings: list[str] | tuple[()] = ()
+) -> dict[str, Normal] | None:
     """The spread in the ``[spread]`` section of a text.
 
     Parameters
@@ -267,12 +279,14 @@ def loads(text, axis, name="spread file", settings=()):
     return found
 
 
-def _is_leaf(table):
+def _is_leaf(table: dict[str, Any]) -> bool:
     """Whether a table is meant as a distribution, rightly written or not."""
     return not table or any(units.nearest(name, (*distributions.KINDS, PER_KELVIN)) for name in table)
 
 
-def _distribution(section, path, key, value, axis):
+def _distribution(
+    section: Section, path: tuple[str, ...], key: str, value: dict[str, Any], axis: Axis
+) -> Normal | Triangular | Uniform:
     """One entry as a distribution; NOTHING where it is faulty."""
     if not isinstance(value, dict):
         section.fault(path, f"be a distribution ({_KINDS})", value, hint=f"as in {EXAMPLE}")
@@ -296,7 +310,7 @@ def _distribution(section, path, key, value, axis):
     return NOTHING
 
 
-def _size(section, path, key, text, axis):
+def _size(section: Section, path: tuple[str, ...], key: str, text: float | str, axis: Axis) -> float:
     """A width or a coefficient in SI; NOTHING where it is faulty, also where the axis has no such key."""
     with section.at(*path[:-1]):
         if key != TEMPERATURE:
@@ -309,7 +323,7 @@ def _size(section, path, key, text, axis):
     return NOTHING
 
 
-def dimension_of(axis, key):
+def dimension_of(axis: Axis, key: str) -> str | None:
     """Dimension of the number that a key of a spread stands for, None for a pure number."""
     if key == TEMPERATURE:
         return key
@@ -317,7 +331,7 @@ def dimension_of(axis, key):
     return "angle" if of_phase else changes.dimension_of(axis, path)
 
 
-def _check_together(section, axis, found, written):
+def _check_together(section: Section, axis: Axis, found: dict[str, Normal], written: dict[str, Any]) -> None:
     """Faults of entries that are right by themselves."""
     try:
         check(axis, found)

@@ -3,14 +3,21 @@
 The unit of work of :mod:`encsim.tolerancing`: plain arguments in, arrays out, so that any process can do it.
 """
 
+from __future__ import annotations
+
 from dataclasses import dataclass
 from functools import cached_property
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from ..decisions import fast_ripple
 from ..open_loop import limits, period_error
 from .description import Sampler
+
+if TYPE_CHECKING:
+    from ..model.axis import Axis
+
 
 # Limits that need the speed, beside those on measured ripple, which is kept at every speed and judged at the end.
 CURVES = ("torque", "actual")
@@ -39,12 +46,12 @@ class Job:
     requirement: object = None
 
     @cached_property
-    def sampler(self):
+    def sampler(self) -> Sampler:
         """Draws the axes."""
         return Sampler(self.axis, self.spread, self.seed)
 
     @cached_property
-    def within(self):
+    def within(self) -> np.ndarray:
         """Speeds at which the requirement's limits hold, bool, shape (m,)."""
         if self.requirement is None:
             return np.zeros(self.speeds.shape, dtype=bool)
@@ -52,7 +59,7 @@ class Job:
         return (self.speeds >= low / EXACTLY) & (self.speeds <= high * EXACTLY)
 
     @cached_property
-    def limits(self):
+    def limits(self) -> tuple[str, ...]:
         """Names of the limits in a batch's shares."""
         if self.requirement is None:
             return ()
@@ -82,7 +89,7 @@ class Batch:
     shares: np.ndarray
 
     @classmethod
-    def empty(cls, count, job):
+    def empty(cls, count: int, job: Job) -> Batch:
         """Room for so many samples."""
         return cls(
             rms=np.full((count, job.speeds.size), np.nan),
@@ -91,14 +98,14 @@ class Batch:
             shares=np.full((count, len(job.limits)), np.nan),
         )
 
-    def put(self, first, other):
+    def put(self, first: int, other: Batch) -> None:
         """Take the samples of another batch from ``first`` on."""
         there = slice(first, first + len(other.refused))
         for name in ("rms", "refused", "doubtful", "shares"):
             getattr(self, name)[there] = getattr(other, name)
 
 
-def batch(job, first, count):
+def batch(job: Job, first: int, count: int) -> Batch:
     """Compute samples ``first`` to ``first + count - 1``."""
     found = Batch.empty(count, job)
     for index, (axis, refused) in enumerate(job.sampler.draw(first, count)):
@@ -109,7 +116,7 @@ def batch(job, first, count):
     return found
 
 
-def _shares(axis, rms, job):
+def _shares(axis: Axis, rms: dict[str, np.ndarray], job: Job) -> list[float]:
     """Shares of one axis in the job's limits, in their order."""
     if not job.limits:
         return []
@@ -120,7 +127,7 @@ def _shares(axis, rms, job):
     ]
 
 
-def _may_clip(axis):
+def _may_clip(axis: Axis) -> bool:
     """Whether the channels could reach the ends of the converter: a bound that costs nothing."""
     if axis.interpolation.bits is None:
         return False

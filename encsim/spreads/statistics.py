@@ -3,6 +3,10 @@
 Which of several independent causes of chance makes a result vary, from one set of samples.
 """
 
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
 import numpy as np
 
 from ..closed_loop.closed_loop_ripple import smoothness
@@ -10,6 +14,10 @@ from ..decisions import fast_ripple
 from ..model.distributions import places
 from ..open_loop.closed_form import ripple
 from .samples import EXACTLY
+
+if TYPE_CHECKING:
+    from .samples import Batch, Job
+
 
 BAND = (0.025, 0.5, 0.975)
 FEW_SAMPLES = 100
@@ -20,7 +28,7 @@ CHECKED, CLOSE = 5, 0.05
 NOTHING_LEFT = 1e-9
 
 
-def summary(job, batch):
+def summary(job: Job, batch: Batch) -> dict[str, Any]:
     """Fields of a result that come from the samples, {name: value}; scales the ripple of the batch."""
     looked = _looked_at(job, batch)
     batch.rms[:] *= looked.pop("scale")
@@ -35,7 +43,7 @@ def summary(job, batch):
     )
 
 
-def _quantiles(values):
+def _quantiles(values: np.ndarray) -> np.ndarray:
     """The quantiles of the band, linear between samples; infinite values, of loops that swing, are the largest."""
     ordered, place = np.sort(values), np.array(BAND) * (values.size - 1)
     below = place.astype(int)
@@ -55,7 +63,7 @@ NO_YIELDS = {
 }
 
 
-def _yields(job, batch, places):
+def _yields(job: Job, batch: Batch, places: dict[str, np.ndarray]) -> dict[str, Any]:
     """Who meets what, and the worst share of each sample."""
     limits = _ripple_limits(job)
     limit = np.minimum.reduce([np.full(job.speeds.size, np.inf), *limits.values()])
@@ -82,7 +90,7 @@ def _yields(job, batch, places):
     }
 
 
-def _ripple_limits(job):
+def _ripple_limits(job: Job) -> dict[str, np.ndarray]:
     """Measured ripple that each limit allows at each speed, infinite outside the range, {limit: array}."""
     asked, found = job.requirement, {}
     if asked.measured is not None:
@@ -92,7 +100,7 @@ def _ripple_limits(job):
     return {name: np.where(job.within, allowed, np.inf) for name, allowed in found.items()}
 
 
-def _logarithm(values):
+def _logarithm(values: np.ndarray) -> np.ndarray:
     """Logarithm of positive values; what has none takes that of the nearest in its column."""
     with np.errstate(divide="ignore"):
         found = np.log(values)
@@ -103,7 +111,7 @@ def _logarithm(values):
     return found
 
 
-def _places(job, refused):
+def _places(job: Job, refused: np.ndarray) -> dict[str, np.ndarray]:
     """Places of all samples in each distribution that has a width, {key: array}."""
     wide = [key for key, one in job.spread.items() if one.width]
     found = {key: places(job.seed, key, 0, len(refused)) for key in wide}
@@ -113,7 +121,7 @@ def _places(job, refused):
     return found
 
 
-def _halved(job, places, met):
+def _halved(job: Job, places: dict[str, np.ndarray], met: np.ndarray) -> dict[str, Any]:
     """Yield if one key varied half as widely, for each, and the key that gains most beyond chance."""
     found, best = {}, (0.0, None)
     for key, place in places.items():
@@ -122,7 +130,7 @@ def _halved(job, places, met):
     return {"halved": found, "tighten": best[1]}
 
 
-def _looked_at(job, batch):
+def _looked_at(job: Job, batch: Batch) -> dict[str, Any]:
     """The first samples in the whole form: what to scale all by, how far they are off then, doubts, reasons."""
     samples, closed = len(batch.refused), fast_ripple.closes(job.axis)
     whole = [
@@ -151,7 +159,7 @@ def _looked_at(job, batch):
     }
 
 
-def _ratio(whole, quick):
+def _ratio(whole: np.ndarray, quick: np.ndarray) -> np.ndarray:
     """One array over the other; 1 where both are infinite, or no more than rounding is left of either."""
     finite = np.where(np.isfinite(whole), whole, 0.0)
     nothing = NOTHING_LEFT * finite.max(axis=-1, keepdims=True)
@@ -164,7 +172,7 @@ def _ratio(whole, quick):
 MOST_GROUPS, LEAST_IN_GROUP = 20, 25
 
 
-def shares(places, values):
+def shares(places: dict[str, np.ndarray], values: np.ndarray) -> dict[str, float]:
     """Share of the variance of the values that each cause makes by itself."""
     # Var(E(y | cause))/Var(y): samples in up to 20 groups of equal size along the cause, variance between the groups'
     # means, less what chance alone makes of it (the adjusted correlation ratio).
@@ -174,7 +182,7 @@ def shares(places, values):
     return dict(sorted(found.items(), key=lambda item: -item[1]))
 
 
-def _share(place, values, groups, total):
+def _share(place: np.ndarray, values: np.ndarray, groups: int, total: float) -> float:
     """Adjusted correlation ratio of one cause."""
     count = len(values)
     if total <= 0.0 or count <= groups:
@@ -187,7 +195,7 @@ def _share(place, values, groups, total):
     return max(1.0 - (1.0 - ratio) * (count - 1) / (count - groups), 0.0)
 
 
-def reweighted(met, weight):
+def reweighted(met: np.ndarray, weight: np.ndarray) -> tuple[float, float]:
     """Share of samples that meet something if they came with other densities, and what is sure of the gain."""
     if not weight.any():
         return float("nan"), 0.0
@@ -197,7 +205,7 @@ def reweighted(met, weight):
     return share, gain if gain > 2.0 * apart.std() / np.sqrt(met.size) else 0.0
 
 
-def interval(share, count):
+def interval(share: float, count: int) -> tuple[float, float]:
     """Interval that holds the true share in 95 of 100 cases, where ``share`` of ``count`` samples has it."""
     # Score interval: E. B. Wilson, "Probable inference, the law of succession, and statistical inference", Journal of
     # the American Statistical Association 22 (1927), from memory.

@@ -1,8 +1,12 @@
 """Many axes of one design: the band of their ripple at each speed, how many pass, which tolerance to tighten."""
 
+from __future__ import annotations
+
 import os
+from collections.abc import Callable
 from concurrent.futures import Executor
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -15,6 +19,12 @@ from ..results import Series
 from . import description, statistics
 from .samples import Job
 from .workers import Work
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+    from ..model.distributions import Normal
+
 
 MOST_SAMPLES = 10_000_000
 # Samples times speeds, 8 bytes each: all are held, since quantiles need them.
@@ -88,7 +98,7 @@ class Tolerance(Series):
     spread: dict = field(metadata={"plain": False})
 
     @property
-    def units(self):
+    def units(self) -> dict[str, str]:
         """Units of the fields, {key: unit}."""
         speed = f"{self.axis.scale.unit}/s"
         one = (
@@ -104,7 +114,7 @@ class Tolerance(Series):
             **dict.fromkeys((*one, "deviation", "doubtful"), "1"),
         }
 
-    def to_dict(self):
+    def to_dict(self) -> dict[str, Any]:
         """The result as plain values, with the spread: {key: {kind: width, "per_kelvin": coefficient}}.
 
         Returns
@@ -116,7 +126,7 @@ class Tolerance(Series):
         }
         return super().to_dict() | {"spread": spread}
 
-    def sample(self, number):
+    def sample(self, number: int) -> Any:
         """One of the axes.
 
         Parameters
@@ -133,7 +143,7 @@ class Tolerance(Series):
             checks.refuse("sample.number", f"be a whole number from 0 to {self.samples - 1}", number)
         return next(description.Sampler(self.axis, self.spread, self.seed).draw(number, 1))[0]
 
-    def plot(self, ax=None):
+    def plot(self, ax: Axes | None = None) -> Axes:
         """Draw the band of ripple against speed, and how many axes meet the requirement at each.
 
         Parameters
@@ -151,8 +161,17 @@ class Tolerance(Series):
 
 
 def tolerance(
-    axis, spread, speeds, samples=1000, seed=0, requirement=None, executor=None, resume=None, *, progress=None
-):
+    axis: Axis,
+    spread: dict[str, Normal],
+    speeds: list[float] | np.ndarray | tuple[float, ...],
+    samples: int = 1000,
+    seed: int = 0,
+    requirement: Requirement | None = None,
+    executor: int | None = None,
+    resume: str | None = None,
+    *,
+    progress: Callable[..., Any] | None = None,
+) -> Tolerance | None:
     """Ripple of many axes whose parts differ, and the share of them that meets a requirement.
 
     Parameters
@@ -223,7 +242,7 @@ def tolerance(
     )
 
 
-def _described(axis, spread, requirement):
+def _described(axis: Axis, spread: dict[str, Normal], requirement: Requirement | None) -> list[Any]:
     """Faults of what describes the axes."""
     if not isinstance(axis, Axis):
         return [checks.Fault("tolerance.axis", "be an Axis", axis)]
@@ -237,7 +256,7 @@ def _described(axis, spread, requirement):
     return faults
 
 
-def _asked(samples, seed, executor, resume):
+def _asked(samples: int, seed: int, executor: int | None, resume: str | None) -> list[Any]:
     """Faults of how many are asked for, and where they are computed and kept."""
     faults = [
         checks.Fault(f"tolerance.{name}", f"be a whole number from {low} to {high}", value)
@@ -253,7 +272,7 @@ def _asked(samples, seed, executor, resume):
     return faults
 
 
-def _speeds(speeds, axis, samples):
+def _speeds(speeds: list[float] | np.ndarray | tuple[float, ...], axis: Axis, samples: int) -> np.ndarray:
     """Speeds as a flat array, checked against the memory that all samples take."""
     found = checked_speeds("tolerance.speeds", speeds, axis.scale.unit)
     if found.ndim > 1:
@@ -264,7 +283,7 @@ def _speeds(speeds, axis, samples):
     return found.ravel()
 
 
-def _check_requirement(job):
+def _check_requirement(job: Job) -> None:
     """Raise for a requirement that the axis cannot be put to, or that asks for nothing at these speeds."""
     if job.requirement is None:
         return

@@ -1,5 +1,7 @@
 """Samples divided among workers: any executor, chunks done again once, what is done kept in a file."""
 
+from __future__ import annotations
+
 import hashlib
 import io
 import os
@@ -10,15 +12,21 @@ import time
 import types
 import zipfile
 import zlib
+from collections.abc import Callable, Iterator
 from concurrent.futures import FIRST_COMPLETED, Executor, ProcessPoolExecutor, wait
 from multiprocessing import parent_process
 from multiprocessing.context import SpawnContext, SpawnProcess
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from .. import __version__, checks, files
 from .samples import Batch, batch
+
+if TYPE_CHECKING:
+    from .samples import Job
+
 
 CHUNK = 32
 # Chunks handed out at once, so that neither the queue nor its results grow with the job.
@@ -35,7 +43,7 @@ class WorkersLost(RuntimeError):
     """Chunks failed twice, as where their workers die; with ``resume`` all that was done is kept."""
 
 
-def available():
+def available() -> int:
     """CPUs that this process may use."""
     if hasattr(os, "sched_getaffinity"):
         return len(os.sched_getaffinity(0))
@@ -46,7 +54,7 @@ class _Process(SpawnProcess):
     """A fresh process that does not run the user's script again: all it needs stands in this package."""
 
     @staticmethod
-    def _Popen(process_obj):
+    def _Popen(process_obj: _Process) -> Any:
         main = sys.modules.get("__main__")
         sys.modules["__main__"] = types.ModuleType("__main__")
         try:
@@ -59,17 +67,17 @@ class _Context(SpawnContext):
     Process = _Process
 
 
-def own_pool(workers):
+def own_pool(workers: int) -> Any:
     """Fresh processes that leave Ctrl-C to their parent, and end with it."""
     return ProcessPoolExecutor(workers, mp_context=_Context(), initializer=_begin)
 
 
-def _begin():
+def _begin() -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     threading.Thread(target=_end_with_parent, daemon=True).start()
 
 
-def _end_with_parent():
+def _end_with_parent() -> None:
     """A parent that is killed can tell nobody; its workers would wait for work for ever."""
     parent_process().join()
     os._exit(1)
@@ -84,17 +92,17 @@ class Pool:
         A number of processes of our own; None for as many as there are CPUs, if the job is long enough.
     """
 
-    def __init__(self, executor):
+    def __init__(self, executor: int | None) -> None:
         self.given = executor if isinstance(executor, Executor) else None
         self.workers = available() if executor is None or self.given else int(executor)
         self.wanted = self.given is not None or (executor is not None and self.workers > 1)
         self.own = None
 
-    def worth(self, seconds):
+    def worth(self, seconds: float) -> bool:
         """Whether work that would take so long here should go elsewhere."""
         return self.workers > 1 and seconds * (1.0 - 1.0 / self.workers) > WORTH_STARTING
 
-    def submit(self, *call):
+    def submit(self, *call: Callable[..., Any] | Job | int) -> Any:
         """Hand out one call; returns its future."""
         if self.given is not None:
             return self.given.submit(*call)
@@ -102,11 +110,11 @@ class Pool:
             self.own = own_pool(self.workers)
         return self.own.submit(*call)
 
-    def renew(self):
+    def renew(self) -> None:
         """After a failure: processes of our own are started anew."""
         self.close()
 
-    def close(self):
+    def close(self) -> None:
         """End processes of our own; what they have begun they finish."""
         own, self.own = self.own, None
         if own is not None:
@@ -116,14 +124,16 @@ class Pool:
 class Work:
     """The samples of one job, done and undone."""
 
-    def __init__(self, job, samples, resume=None, progress=None):
+    def __init__(
+        self, job: Job, samples: int, resume: str | None = None, progress: Callable[..., Any] | None = None
+    ) -> None:
         self.job, self.samples, self.progress = job, samples, progress
         self.store = None if resume is None else Store(resume, job)
         self.batch, self.done = Batch.empty(samples, job), np.zeros(samples, dtype=bool)
         if self.store is not None:
             self.store.load(self.batch, self.done)
 
-    def run(self, executor=None):
+    def run(self, executor: int | None = None) -> Batch:
         """Do what is undone; returns the whole batch."""
         pool = Pool(executor)
         try:
@@ -143,14 +153,14 @@ class Work:
         self._keep()
         return self.batch
 
-    def chunks(self):
+    def chunks(self) -> Iterator[tuple[int, int]]:
         """(first, count) of what is undone, in chunks."""
         edges = np.flatnonzero(np.diff(np.concatenate([[0], ~self.done, [0]]).astype(np.int8)))
         for start, end in edges.reshape(-1, 2).tolist():
             for first in range(start, end, CHUNK):
                 yield first, min(CHUNK, end - first)
 
-    def _first_here(self, pool):
+    def _first_here(self, pool: Pool) -> None:
         """Compute in this process as long as it does not pay to ask others."""
         if pool.wanted:
             return
@@ -161,7 +171,7 @@ class Work:
             if pool.worth(left):
                 return
 
-    def _hand_out(self, pool):
+    def _hand_out(self, pool: Pool) -> None:
         """Have the chunks computed; returns the first failure, or None when all are done."""
         waiting, chunks, failure = {}, self.chunks(), None
         try:
@@ -180,7 +190,7 @@ class Work:
             for future in waiting:
                 future.cancel()
 
-    def _received(self, first, future):
+    def _received(self, first: int, future: Any) -> None:
         """Take the result of one chunk; returns what failed, if something did."""
         try:
             found = future.result()
@@ -191,7 +201,7 @@ class Work:
         self._take(first, found)
         return None
 
-    def _take(self, first, found):
+    def _take(self, first: int, found: Batch) -> None:
         self.batch.put(first, found)
         self.done[first : first + len(found.refused)] = True
         if self.store is not None and time.monotonic() > self.store.due:
@@ -199,11 +209,11 @@ class Work:
         if self.progress is not None:
             self.progress(int(np.count_nonzero(self.done)), self.samples)
 
-    def _keep(self):
+    def _keep(self) -> None:
         if self.store is not None:
             self.store.save(self.batch, self.done)
 
-    def _told(self, failure):
+    def _told(self, failure: Any) -> Any:
         """A failure that came twice, in one line."""
         left = int(np.count_nonzero(~self.done))
         text = " ".join(str(failure).split()) or "no reason given"
@@ -216,11 +226,11 @@ class Work:
 class Store:
     """A file of finished samples, written whole or not at all, and only ever for one job."""
 
-    def __init__(self, path, job):
+    def __init__(self, path: str, job: Job) -> None:
         self.path, self.mark = Path(path), fingerprint(job)
         self.due = self.extra = None
 
-    def load(self, into, done):
+    def load(self, into: Batch, done: np.ndarray) -> None:
         """Take what the file has, if there is one."""
         if not self.path.exists():
             # That it cannot be written is better known before the work than after it.
@@ -235,7 +245,7 @@ class Store:
         self.extra = {name: values[count:] for name, values in held.items()}
         self.due = time.monotonic() + SAVE_EVERY
 
-    def _read(self, like):
+    def _read(self, like: Batch) -> dict[str, np.ndarray] | None:
         """Arrays of the file, checked."""
         try:
             with self.path.open("rb") as stream, np.load(stream, allow_pickle=False) as file:
@@ -251,7 +261,7 @@ class Store:
             checks.refuse("tolerance.resume", "be a file of finished samples, whole", str(self.path))
         return held
 
-    def save(self, batch_, done):
+    def save(self, batch_: Batch, done: np.ndarray) -> None:
         """Write all that is done."""
         start = time.monotonic()
         held = {"done": done} | {name: getattr(batch_, name) for name in ARRAYS}
@@ -264,7 +274,7 @@ class Store:
         self.due = now + max(SAVE_EVERY, SAVE_SHARE * (now - start))
 
 
-def _fits(held, like):
+def _fits(held: dict[str, np.ndarray], like: Batch) -> bool:
     """Whether arrays of a file have the shapes and kinds that they should have."""
     count = held["done"].size
     return held["done"].dtype == bool and all(
@@ -274,7 +284,7 @@ def _fits(held, like):
     )
 
 
-def fingerprint(job):
+def fingerprint(job: Job) -> str:
     """What tells one job from another, as text of 64 letters."""
     told = (__version__, job.axis, sorted(job.spread.items()), job.seed, job.requirement)
     return hashlib.sha256(repr(told).encode() + job.speeds.tobytes()).hexdigest()

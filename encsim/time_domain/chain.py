@@ -1,7 +1,10 @@
 """From an axis and a speed to the scalars and tables of the compiled chain, in periods, samples and counts."""
 
+from __future__ import annotations
+
 import math
 from fractions import Fraction
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -10,6 +13,11 @@ from ..kernels.compiled import CHUNK
 from ..open_loop import period_error
 from ..rings.error_orders import turn_lines
 from .motion import LOW_64, sampler
+
+if TYPE_CHECKING:
+    from ..model.axis import Axis
+    from .motion import Motion
+
 
 LOW_32 = (1 << 32) - 1
 LINE = 8  # numbers of a cache line
@@ -26,14 +34,14 @@ KINDS = {
 }
 
 
-def zeros(size):
+def zeros(size: int) -> np.ndarray:
     """Zeros from the start of a cache line on: a vector across two lines takes twice as long to load."""
     found = np.zeros(size + LINE)
     start = -found.ctypes.data % (8 * LINE) // 8
     return found[start : start + size]
 
 
-def plan_of(axis, speed, seed, motion, seen=None):
+def plan_of(axis: Axis, speed: float, seed: int, motion: Motion, seen: float | None = None) -> np.ndarray:
     """All scalars of the chain, in periods, samples and counts; ``seen`` is the speed that shapes the channels."""
     plan, seen = np.zeros(1, compiled.PLAN), speed if seen is None else seen
     parts = _sampling_plan, _counting_plan, _estimator_plan
@@ -56,7 +64,7 @@ def plan_of(axis, speed, seed, motion, seen=None):
     return plan
 
 
-def plan_like(plan, axis, speed, seed, motion):
+def plan_like(plan: Any, axis: Axis, speed: float, seed: int, motion: Motion) -> Any:
     """The plan of another speed and seed, on an axis whose channels do not depend on the speed and read once."""
     other = plan.copy()
     other["key0"], other["key1"] = seed & LOW_32, seed >> 32
@@ -69,7 +77,7 @@ def plan_like(plan, axis, speed, seed, motion):
     return other
 
 
-def _sampling_plan(axis, speed):
+def _sampling_plan(axis: Axis, speed: float) -> dict[str, float]:
     """When readings are taken, and how far jitter moves them."""
     sampling, signal, pitch = axis.sampling, axis.signal, axis.scale.pitch
     readings = sampling.average
@@ -86,7 +94,7 @@ def _sampling_plan(axis, speed):
     }
 
 
-def _turned(axis, speed, spacing):
+def _turned(axis: Axis, speed: float, spacing: float) -> float:
     """Phase by which the channels lead the mean phase of their readings, -0.5 to 0.5 period."""
     # Whole periods are counted by this phase, so that neither a readhead's lag nor a long average, which may turn the
     # channels round, can cost or win one.
@@ -96,13 +104,13 @@ def _turned(axis, speed, spacing):
     return float(np.angle(_first(axis, speed) * mean)) / (2.0 * np.pi)
 
 
-def _first(axis, speed):
+def _first(axis: Axis, speed: float) -> complex:
     """Both channels' term of one cycle a period as a number whose angle is their lead."""
     found = period_error.channels(axis, speed)
     return found.cosine[0] + 1j * found.sine[0]
 
 
-def _correlation(axis):
+def _correlation(axis: Axis) -> dict[str, Any]:
     """One-pole correlation of the jitter from one taken sample to the next taken by the loop."""
     bandwidth, clock = axis.signal.jitter_bandwidth, sampler(axis)
     if bandwidth is None or axis.signal.jitter == 0.0:
@@ -118,7 +126,7 @@ def _correlation(axis):
     }
 
 
-def _signal_plan(axis, speed):
+def _signal_plan(axis: Axis, speed: float) -> dict[str, float]:
     """Offset, noise and converter."""
     signal, interpolation = axis.signal, axis.interpolation
     offset = period_error.channels(axis, speed).offset
@@ -129,7 +137,7 @@ def _signal_plan(axis, speed):
     return plan
 
 
-def _counting_plan(axis, speed):
+def _counting_plan(axis: Axis, speed: float) -> dict[str, bool | float]:
     """Counts, hysteresis and limited edges."""
     interpolation = axis.interpolation
     edges = interpolation.output == "ab"
@@ -144,12 +152,12 @@ def _counting_plan(axis, speed):
     }
 
 
-def _limited(axis):
+def _limited(axis: Axis) -> bool:
     """Whether edges may come later than they are crossed."""
     return axis.interpolation.edge_separation > 0.0 or axis.interpolation.edge_clock is not None
 
 
-def _separation(axis):
+def _separation(axis: Axis) -> float:
     """Least distance of two edges, whole ticks of the edge clock if there is one, else samples."""
     separation, clock = axis.interpolation.edge_separation, axis.interpolation.edge_clock
     if clock is None:
@@ -158,7 +166,7 @@ def _separation(axis):
     return max(1.0, math.ceil(separation * clock * (1.0 - 1e-12)))
 
 
-def _estimator_plan(axis, speed):
+def _estimator_plan(axis: Axis, speed: float) -> dict[str, float]:
     """How the velocity is made of positions, or of edges."""
     estimator, sampling, pitch = axis.estimator, axis.sampling, axis.scale.pitch
     plan = {
@@ -178,7 +186,7 @@ def _estimator_plan(axis, speed):
     }
 
 
-def estimator_tables(axis, speed):
+def estimator_tables(axis: Axis, speed: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Numbers, memory and table of edges of the velocity estimator; the ring of deviations is the stream's."""
     estimator = axis.estimator.resolved(axis.signal.jitter, axis.resolution)
     kind, rate = KINDS[estimator.kind], axis.sampling.rate
@@ -195,7 +203,7 @@ def estimator_tables(axis, speed):
     return numbers, memory, bends
 
 
-def edge_bends(axis, speed):
+def edge_bends(axis: Axis, speed: float) -> np.ndarray:
     """Error and rms of the noise, periods, against the phase shown: where an edge is, and how it scatters."""
     # The steps of a converter count as noise of the same rms.
     true = np.arange(-BENDS, 2 * BENDS) / BENDS
@@ -210,19 +218,19 @@ def edge_bends(axis, speed):
     return np.stack([wanted - np.interp(wanted, shown, true), np.interp(wanted, shown, scatter)])
 
 
-def reach(axis):
+def reach(axis: Axis) -> int:
     """Samples of the past that a chunk needs for its velocity."""
     if axis.estimator.kind == "difference":
         return axis.estimator.samples
     return 2 * axis.estimator.samples if axis.estimator.kind == "least-squares" else 0
 
 
-def slots(axis):
+def slots(axis: Axis) -> int:
     """Chunks of the past to keep."""
     return -(-reach(axis) // CHUNK) + 1
 
 
-def forgets_after(axis):
+def forgets_after(axis: Axis) -> int:
     """Samples in which a recursive estimator forgets where it began; 0 for all others."""
     if KINDS[axis.estimator.kind] not in (compiled.SECTIONS, compiled.ALPHA_BETA):
         return 0
@@ -230,7 +238,9 @@ def forgets_after(axis):
     return math.ceil(FORGOTTEN * estimator.memory(axis.sampling.rate))
 
 
-def tables_of(axis, speed, lead=None):
+def tables_of(
+    axis: Axis, speed: float, lead: float | None = None
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Tables of the channels' Fourier terms (gap to the order before, C_n, S_n), of the given error and the ring's."""
     # With ``lead`` the channels, of the shape that they have at ``speed``, lead the position as at that other speed.
     found, pitch = period_error.channels(axis, speed), axis.scale.pitch
@@ -243,13 +253,13 @@ def tables_of(axis, speed, lead=None):
     return np.ascontiguousarray(terms), np.array(sde, dtype=float).reshape(-1, 3), ring_table(axis)
 
 
-def ring_table(axis):
+def ring_table(axis: Axis) -> np.ndarray:
     """Rows (order a turn, cosine, sine part in periods) of the error of a mounted ring."""
     _, orders, made = turn_lines(axis)
     return np.column_stack([orders, made.real, -made.imag]).astype(float)
 
 
-def remembers(axis):
+def remembers(axis: Axis) -> bool:
     """Whether a sample depends on all before it."""
     correlated = axis.signal.jitter > 0.0 and axis.signal.jitter_bandwidth is not None
     return correlated or axis.interpolation.hysteresis > 0.0 or _limited(axis) or forgets_after(axis) > 0

@@ -7,9 +7,12 @@ those of :func:`encsim.simulate` bit for bit.
 A demand of motion beside what an axis can do and does: limits, jumps, torque, sticking.
 """
 
+from __future__ import annotations
+
 import contextlib
 import math
 from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -26,11 +29,17 @@ from . import chain
 from .loop_tables import Loops, reaches_torque
 from .motion import check_motion
 
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+    from ..model.load_and_control import Load
+
+
 # A load rests below the one share of its fastest demand; it should move where the demand is above the other.
 RESTS, SLOW = 1e-3, 1e-2
 
 
-def check(axis, demand, time):
+def check(axis: Axis, demand: np.ndarray, time: np.ndarray) -> None:
     """Refuse a demand, rows of position, velocity, acceleration, that jumps or is beyond the top speed."""
     unit, top = axis.scale.unit, limits.top_speed(axis)
     if not np.isfinite(demand).all():
@@ -48,7 +57,7 @@ def check(axis, demand, time):
         checks.refuse("run.speed", rule, float(np.diff(demand[0])[k]), unit)
 
 
-def beyond_torque(axis, demand, time):
+def beyond_torque(axis: Axis, demand: np.ndarray, time: np.ndarray) -> tuple[str, ...]:
     """A reason for doubt where the demand asks for more torque than there is, else none."""
     load, limit = axis.load, axis.control.torque_limit
     if limit is None:
@@ -64,7 +73,7 @@ def beyond_torque(axis, demand, time):
     )
 
 
-def sticking(load, demand, velocity):
+def sticking(load: Load, demand: np.ndarray, velocity: np.ndarray) -> float:
     """Share of the time in which a load with dry friction rests though the demanded velocity says move."""
     fastest = float(np.abs(demand).max(initial=0.0))
     if not (load.coulomb or load.stribeck) or not fastest:
@@ -72,7 +81,7 @@ def sticking(load, demand, velocity):
     return float(np.mean((np.abs(demand) > SLOW * fastest) & (np.abs(velocity) < RESTS * fastest)))
 
 
-def rms_about(out, demand):
+def rms_about(out: np.ndarray, demand: np.ndarray) -> dict[str, float]:
     """Rms of velocities and position of a profile, about the mean of what they differ from the demand."""
     values = {"position": out[1] - demand[0], "actual": out[2] - demand[1], "measured": out[3] - demand[1]}
     return {name: float(np.std(value)) for name, value in values.items()}
@@ -140,14 +149,14 @@ class Run(Series):
     axis: Axis = field(repr=False, metadata={"plain": False})
 
     @property
-    def units(self):
+    def units(self) -> dict[str, str]:
         """Unit of each field that has one."""
         unit = self.axis.scale.unit
         moving = dict.fromkeys(("velocity", "measured", "demand", "actual", "speed"), f"{unit}/s")
         still = dict.fromkeys(("position", "true_position", "following_error"), unit)
         return {"time": "s", **still, **moving, "torque": "N m" if unit == "rad" else "N", "current": "A"}
 
-    def plot(self, ax=None):
+    def plot(self, ax: Axes | None = None) -> Axes:
         """Draw measured and true velocity and the torque against time.
 
         Parameters
@@ -194,14 +203,14 @@ class Runs(Result):
     axis: Axis = field(repr=False, metadata={"plain": False})
 
     @property
-    def units(self):
+    def units(self) -> dict[str, str]:
         """Unit of each field that has one."""
         unit = self.axis.scale.unit
         found = dict.fromkeys(("speed", "measured", "actual"), f"{unit}/s")
         return {**found, "position": unit, "torque": "N m" if unit == "rad" else "N", "current": "A"}
 
 
-def run(axis, speed, seconds, seed=0):
+def run(axis: Axis, speed: Any, seconds: float, seed: int = 0) -> Run | None:
     """Run the closed loop from steady motion and return what it does.
 
     Parameters
@@ -251,7 +260,9 @@ def run(axis, speed, seconds, seed=0):
     return _result(axis, lanes, out, time, demand, int(seed), settle)
 
 
-def runs(axis, speeds, seconds, seed=0, *, starts=None):
+def runs(
+    axis: Axis, speeds: list[float] | np.ndarray, seconds: float, seed: int = 0, *, starts: None = None
+) -> Runs:
     """Run the closed loop at many speeds side by side: ripple against speed with everything that is not linear.
 
     Parameters
@@ -309,7 +320,7 @@ def runs(axis, speeds, seconds, seed=0, *, starts=None):
     )
 
 
-def settling(axis, samples):
+def settling(axis: Axis, samples: int) -> int:
     """Samples until the loop has forgotten its start but for a thousandth: at most half a run, 0 if it never does."""
     rest, radius = chain.forgets_after(axis), _slowest(axis)
     if 0.0 < radius < 1.0:
@@ -317,7 +328,7 @@ def settling(axis, samples):
     return int(min(rest, samples // 2))
 
 
-def _slowest(axis):
+def _slowest(axis: Axis) -> float:
     """Largest magnitude of a pole of the linear loop; 0 where there is no loop or it is too large to say."""
     linear = axis if axis.estimator.linear else replace(axis, estimator=Difference())
     control = replace(axis.control, notch=tuple(notch for notch in axis.control.notch if notch.order is None))
@@ -327,7 +338,7 @@ def _slowest(axis):
     return 0.0 if closed is None else float(np.abs(1.0 + closed.poles()).max(initial=0.0))
 
 
-def _samples(owner, axis, seconds):
+def _samples(owner: str, axis: Axis, seconds: float) -> int | None:
     samples = round(seconds * axis.sampling.rate)
     if not 2 <= samples <= LONGEST:
         rule = f"make 2 to {LONGEST} samples"
@@ -343,7 +354,7 @@ def _samples(owner, axis, seconds):
     return samples
 
 
-def _starts(axis, speed, starts):
+def _starts(axis: Axis, speed: np.ndarray, starts: None) -> np.ndarray:
     """True position of each run at time 0, checked."""
     found = np.zeros(speed.size) if starts is None else np.array(starts, dtype=float).ravel()
     if found.size != speed.size or not np.isfinite(found).all():
@@ -351,7 +362,9 @@ def _starts(axis, speed, starts):
     return found
 
 
-def _lanes(axis, demand, time, start, seed, settle):
+def _lanes(
+    axis: Axis, demand: np.ndarray | None, time: np.ndarray, start: float, seed: int, settle: int
+) -> Loops | None:
     """The loop of one run, its demand as deviation from the steady motion."""
     if demand is None:
         lanes = Loops(axis, [start], [seed], settle)
@@ -365,7 +378,7 @@ def _lanes(axis, demand, time, start, seed, settle):
     return lanes
 
 
-def _advance(lanes, samples, out):
+def _advance(lanes: Loops, samples: int, out: np.ndarray | None) -> None:
     """Run all chunks, or as many as it takes until every lane has stopped."""
     first = lanes.begin // CHUNK * CHUNK
     while first < samples:
@@ -376,7 +389,7 @@ def _advance(lanes, samples, out):
         first += CHUNK
 
 
-def _first_call(alone):
+def _first_call(alone: bool) -> Any:
     """Tells that the loop is being compiled where this is its first call, one loop and many each."""
     if alone in _loaded:
         return contextlib.nullcontext()
@@ -384,7 +397,7 @@ def _first_call(alone):
     return compiling.announced("the closed loop" if alone else "the closed loop at many speeds")
 
 
-def _check_torque(axis, lanes):
+def _check_torque(axis: Axis, lanes: Loops) -> None:
     """Refuse a steady motion that the torque limit cannot hold."""
     limit = axis.control.torque_limit
     if limit is not None and reaches_torque(axis.control) and np.abs(lanes.holding).max() >= limit:
@@ -392,7 +405,7 @@ def _check_torque(axis, lanes):
         checks.refuse("Control.torque_limit", rule, limit, "N m or N")
 
 
-def _rms(axis, lanes, samples, settle):
+def _rms(axis: Axis, lanes: Loops, samples: int, settle: int) -> dict[str, np.ndarray]:
     """Root mean squares about the mean by curve, one value a lane."""
     ends = np.minimum(lanes.stop, float(samples))
     count = ends - settle
@@ -407,7 +420,7 @@ def _rms(axis, lanes, samples, settle):
     return found
 
 
-def _stop(axis, lanes, i):
+def _stop(axis: Axis, lanes: Loops, i: int) -> tuple[float, str] | None:
     if not np.isfinite(lanes.stop[i]):
         return None
     time = float(lanes.stop[i]) / axis.sampling.rate
@@ -417,7 +430,15 @@ def _stop(axis, lanes, i):
     return time, why
 
 
-def _result(axis, lanes, out, time, demand, seed, settle):
+def _result(
+    axis: Axis,
+    lanes: Loops,
+    out: np.ndarray,
+    time: np.ndarray,
+    demand: np.ndarray | None,
+    seed: int,
+    settle: int,
+) -> Run:
     stopped = _stop(axis, lanes, 0)
     kept = time.size if stopped is None else int(lanes.stop[0]) + 1
     out, time = out[:, :kept], time[:kept]
@@ -451,7 +472,9 @@ def _result(axis, lanes, out, time, demand, seed, settle):
     )
 
 
-def _reasons(axis, fastest, samples, settle, clipped, stopped):
+def _reasons(
+    axis: Axis, fastest: float, samples: int, settle: int, clipped: int, stopped: tuple[float, str] | None
+) -> tuple[str, ...]:
     """Why a run does not show a working axis."""
     found, unit, top = [], axis.scale.unit, limits.top_speed(axis)
     if fastest > top.speed and top.limit != "clipping":
@@ -469,7 +492,7 @@ def _reasons(axis, fastest, samples, settle, clipped, stopped):
     return tuple(found)
 
 
-def _group(axis):
+def _group(axis: Axis) -> int:
     """Speeds to run side by side: fewer where each takes much memory."""
     rows = 2 * axis.sampling.average * CHUNK + 4 * getattr(axis.estimator, "samples", 1)
     return max(1, min(compiled.MOST_LANES, (1 << 25) // rows))

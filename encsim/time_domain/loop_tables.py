@@ -1,7 +1,10 @@
 """From an axis with a load and a control to the records, tables and lanes of the compiled closed loop."""
 
+from __future__ import annotations
+
 import math
 from dataclasses import replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -13,13 +16,29 @@ from ..open_loop import period_error
 from . import chain
 from .motion import LOW_64, Motion
 
+if TYPE_CHECKING:
+    from ..closed_loop.plant import Plant
+    from ..model.axis import Axis
+    from ..model.load_and_control import Control
+
+
 RUNAWAY = 100.0  # times the fastest speed there is, or a signal period a sample: then the loop has run away
 
 
 class Loops:
     """Everything the compiled loop of some speeds works on; one speed stands alone, more stand in lanes."""
 
-    def __init__(self, axis, speeds, seeds, settle, *, fastest=None, demand=None, starts=None):
+    def __init__(
+        self,
+        axis: Axis,
+        speeds: list[float] | np.ndarray,
+        seeds: list[int],
+        settle: int,
+        *,
+        fastest: float | None = None,
+        demand: np.ndarray | None = None,
+        starts: np.ndarray | None = None,
+    ) -> None:
         self.axis, self.speeds = axis, [float(v) for v in speeds]
         self.number, self.stride = len(speeds), compiled.ALONE if len(speeds) == 1 else compiled.WIDTH
         starts = [0.0] * len(speeds) if starts is None else starts
@@ -52,14 +71,14 @@ class Loops:
         self.followed = np.zeros((0, 0))
         self.driven = self.axis_body, self.cogs
 
-    def _rows(self, rows):
+    def _rows(self, rows: int) -> np.ndarray:
         return chain.zeros(rows * self.stride)
 
-    def _ring(self, slots, rows=1):
+    def _ring(self, slots: int, rows: int = 1) -> np.ndarray:
         """A ring of at least so many slots, a power of two."""
         return self._rows(rows << (slots - 1).bit_length())
 
-    def _terms(self):
+    def _terms(self) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
         """Fourier terms of the channels, lane by lane where they depend on the speed."""
         same = not period_error.depends_on_speed(self.axis)
         speeds = list(zip(self.seen, self.speeds, strict=True))
@@ -70,7 +89,7 @@ class Loops:
             lanes[:, i] = found[0 if same else i][0][:, 1:].ravel()
         return lanes.ravel(), np.ascontiguousarray(terms[:, 0]), sde, ring
 
-    def _filters(self):
+    def _filters(self) -> tuple[np.ndarray, np.ndarray]:
         """Coefficients b0 b1 b2 a1 a2 of the torque filters, and room for their states."""
         control, rate, pitch = self.axis.control, self.axis.sampling.rate, self.axis.scale.pitch
         self.loop["filters"] = len(control.notch) + (control.lowpass is not None)
@@ -82,7 +101,7 @@ class Loops:
             lanes[:, 1:] = lanes[:, :1]
         return lanes.ravel(), self._rows(2 * int(self.loop["filters"][0]))
 
-    def _ages(self):
+    def _ages(self) -> tuple[np.ndarray, int]:
         """Age of the newest reading at each sample of a chunk, samples, and the oldest there can be."""
         axis, rate = self.axis, self.axis.sampling.rate
         self.fixed_age = min(loop.fixed_ages(axis))
@@ -90,7 +109,7 @@ class Loops:
         self.loop["aged"] = self.fixed_age > 0.0 or own > 0.0 or axis.sampling.average > 1
         return np.full(CHUNK, self.fixed_age * rate), math.ceil((self.fixed_age + own) * rate) + 1
 
-    def _set_lanes(self, fastest):
+    def _set_lanes(self, fastest: float) -> None:
         """Rows that hold constants of each lane."""
         k, p, n = compiled, self.plan, self.number
         mean_age = 0.0 if self.clock is None else 0.5 * self.axis.sampling.rate / float(self.clock.frequency)
@@ -120,10 +139,10 @@ class Loops:
         k.drag_block(n, self.stride, self.loop, self.w)
         self._hold()
 
-    def _row(self, row):
+    def _row(self, row: int) -> np.ndarray:
         return self.w[row * self.stride :][: self.number]
 
-    def _hold(self):
+    def _hold(self) -> None:
         """Torque of the steady motion, and what the controller lacks of it where it cannot reach it."""
         k, control, load = compiled, self.axis.control, self.axis.load
         speed = np.array(self.speeds)
@@ -134,7 +153,7 @@ class Loops:
         if not reaches_torque(control):
             self._row(k.TORQUE_BIAS_)[:] = -holding
 
-    def advance(self, first, end, out=None):
+    def advance(self, first: int, end: int, out: np.ndarray | None = None) -> None:
         """Run the chunk that starts at sample ``first`` up to sample ``end``."""
         k = compiled
         begin = max(self.begin - first, 0)
@@ -162,13 +181,13 @@ class Loops:
                 *span, self.plan, self.loop, tables, lanes, chunk, self.state, self.number
             )
 
-    def _part(self, rows, first):
+    def _part(self, rows: np.ndarray, first: int) -> np.ndarray:
         """Samples of a chunk of what is given for the whole run."""
         if not rows.size or first < 0:
             return np.zeros((0, 0))
         return np.ascontiguousarray(rows[:, first : first + CHUNK])
 
-    def _anchor(self, sample):
+    def _anchor(self, sample: int) -> None:
         """Exact phases at a sample, and where another clock reads the ages and ticks of its chunk."""
         first = sample // CHUNK * CHUNK
         if self.clock is not None:
@@ -188,14 +207,14 @@ class Loops:
         self.q[compiled.RING_Q * self.stride :][: self.number] = np.array(angles, np.uint64)
         self._row(compiled.RING_)[:] = np.array(angles, np.uint64).view(np.int64) * 2.0**-64
 
-    def _own_ages(self, first):
+    def _own_ages(self, first: int) -> np.ndarray:
         """Samples since the newest tick of the other clock, at each sample of a chunk."""
         ticks = self.ticks - self.ticks[0]
         _, rest = self.clock.newest(first)
         since = float(rest) + np.arange(CHUNK) * float(self.clock.ratio) - ticks
         return np.maximum(since, 0.0) / float(self.clock.ratio)
 
-    def follow_speed(self, speed):
+    def follow_speed(self, speed: np.ndarray) -> None:
         """Let the notches with an order follow a demanded velocity."""
         control, pitch = self.axis.control, self.axis.scale.pitch
         if any(notch.order is not None for notch in control.notch):
@@ -206,33 +225,33 @@ class Loops:
             self.followed = np.array([known[v] for v in rounded]).T
 
     @property
-    def stop(self):
+    def stop(self) -> np.ndarray:
         """Sample at which each lane stopped, infinite where it did not."""
         return self._row(compiled.STOP_)
 
     @property
-    def holding(self):
+    def holding(self) -> np.ndarray:
         """Torque of the steady motion, one a lane."""
         return self._row(compiled.HOLDING_)
 
     @property
-    def bound(self):
+    def bound(self) -> np.ndarray:
         """Deviation of the velocity at which each loop has run away."""
         return self._row(compiled.BOUND_)
 
-    def sums(self, curve):
+    def sums(self, curve: int) -> tuple[np.ndarray, np.ndarray]:
         """Sum and sum of squares of a curve about its first settled value."""
         return self._row(compiled.TOTAL_ + curve).copy(), self._row(compiled.SQUARE_ + curve).copy()
 
     @property
-    def axis_body(self):
+    def axis_body(self) -> np.ndarray:
         """Transition of the plant's states and the columns of its inputs."""
         body = self.body
         columns = [body.newer, body.older, body.load_torque, body.motor_torque]
         return np.ascontiguousarray(np.column_stack([body.increment, *columns]))
 
     @property
-    def cogs(self):
+    def cogs(self) -> np.ndarray:
         """Rows of cycles a signal period, amplitude, phase in turns."""
         scale, load = self.axis.scale, self.axis.load
         turn = 1.0 / (2.0 * math.pi) if scale.unit == "rad" else 1.0
@@ -243,12 +262,12 @@ class Loops:
         return np.array(rows, dtype=float).reshape(-1, 3)
 
 
-def reaches_torque(control):
+def reaches_torque(control: Control) -> bool:
     """Whether the controller can hold the torque of a steady motion at its speed."""
     return control.velocity_gain > 0.0 and (control.position_gain > 0.0 or control.integral_time is not None)
 
 
-def coefficients(control, rate, speed, pitch):
+def coefficients(control: Control, rate: float, speed: float, pitch: float) -> list[float]:
     """b0 b1 b2 a1 a2 of every torque filter; one that is out of reach of the speed lets all through."""
     found = []
     for n in range(len(control.notch) + (control.lowpass is not None)):
@@ -266,7 +285,7 @@ def coefficients(control, rate, speed, pitch):
     return found
 
 
-def _preroll(axis):
+def _preroll(axis: Axis) -> int:
     """Samples to run before the loop closes: those that the simulation of the open chain begins with."""
     if not axis.estimator.linear:
         back = math.ceil(axis.estimator.reach * axis.sampling.rate) + 3
@@ -277,14 +296,14 @@ def _preroll(axis):
     return (-(-back // CHUNK) + 1) * CHUNK
 
 
-def _memory_rows(axis, memory):
+def _memory_rows(axis: Axis, memory: np.ndarray) -> int:
     if axis.estimator.linear:
         return memory.size
     window = axis.estimator.reach * axis.sampling.rate
     return compiled.T_RING + (compiled.T_KEPT * (math.ceil(window) + 2) if window else 0)
 
 
-def _record(axis, body, settle):
+def _record(axis: Axis, body: Plant, settle: int) -> np.ndarray:
     """Scalars of the loop that all lanes share."""
     control, load, rate, pitch = axis.control, axis.load, axis.sampling.rate, axis.scale.pitch
     flexible = load.flexible
@@ -316,7 +335,9 @@ def _record(axis, body, settle):
     return record
 
 
-def _plans(axis, speeds, seeds, motions, seen):
+def _plans(
+    axis: Axis, speeds: list[float], seeds: list[int], motions: list[Motion], seen: list[float]
+) -> np.ndarray:
     """Plans of the chain, one a lane; where nothing else depends on the speed only what is proportional to it."""
     plan = np.repeat(chain.plan_of(axis, speeds[0], seeds[0], motions[0], seen[0]), len(speeds))
     alike = not period_error.depends_on_speed(axis) and axis.sampling.average == 1

@@ -3,13 +3,20 @@
 Arguments of simulate and Stream: what they must be, all faults at once.
 """
 
+from __future__ import annotations
+
 import math
 from fractions import Fraction
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from .. import checks
 from ..model.axis import Axis
+
+if TYPE_CHECKING:
+    from ..checks import Fault
+
 
 EXACT_MODULUS = 1 << 62
 LOW_64 = (1 << 64) - 1
@@ -18,7 +25,7 @@ LOW_64 = (1 << 64) - 1
 class Clock:
     """Ticks n of another clock, at (n - phase)/frequency, as the loop at ``rate`` sees them, exactly."""
 
-    def __init__(self, frequency, phase, rate):
+    def __init__(self, frequency: float, phase: float, rate: float) -> None:
         self.frequency, self.phase = Fraction(frequency), Fraction(phase)
         self.ratio = self.frequency / Fraction(rate)
         self.whole, rest = divmod(self.ratio, 1)
@@ -27,11 +34,11 @@ class Clock:
         self.modulus = EXACT_MODULUS if self.slack else exact
         self.advance = math.floor(rest * self.modulus)
 
-    def newest(self, sample):
+    def newest(self, sample: int) -> tuple[int, Any]:
         """Newest tick at a sample, and the rest of a tick since then."""
         return divmod(sample * self.ratio + self.phase, 1)
 
-    def fill(self, sample, out, tick_block):
+    def fill(self, sample: int, out: np.ndarray, tick_block: Any) -> None:
         """Newest ticks at the samples from ``sample`` on; one by one where 62 bits leave a doubt."""
         tick, rest = self.newest(sample - 1)
         rest = math.floor(rest * self.modulus)
@@ -45,7 +52,7 @@ class Motion:
     ``line`` is the same motion at the samples themselves.
     """
 
-    def __init__(self, axis, speed, start, ticked=True):
+    def __init__(self, axis: Axis, speed: float, start: float, ticked: bool = True) -> None:
         pitch, clock = Fraction(axis.scale.pitch), sampler(axis) if ticked else None
         self.clock = None if clock is None else Clock(*clock, axis.sampling.rate)
         rate = Fraction(axis.sampling.rate) if clock is None else self.clock.frequency
@@ -59,19 +66,19 @@ class Motion:
         self.ring64 = _nearest(self._b << 64, self._d * self._lines)
         self.line = self if clock is None else Motion(axis, speed, start, ticked=False)
 
-    def tick(self, sample):
+    def tick(self, sample: int) -> int:
         """Number of the sample the loop reads: that of the other clock if there is one."""
         return sample if self.clock is None else self.clock.newest(sample)[0]
 
-    def at(self, tick):
+    def at(self, tick: int) -> int:
         """Phase of a sample or tick, in 2**-64 period."""
         return _nearest((self._a + self._b * tick) << 64, self._d)
 
-    def angle(self, tick):
+    def angle(self, tick: int) -> int:
         """Angle of a ring at a sample or tick, in 2**-64 turn."""
         return _nearest((self._a + self._b * tick) << 64, self._d * self._lines)
 
-    def anchor(self, fields, j, chunk, size):
+    def anchor(self, fields: list[np.ndarray], j: int, chunk: int, size: int) -> None:
         """Write the start of a chunk into row j of the fields of an anchor."""
         tick = self.tick(chunk * size)
         phase = self.at(tick)
@@ -82,23 +89,23 @@ class Motion:
         lines[j], line_whole[j] = line & LOW_64, _whole(line)
         angle[j] = self.angle(tick) & LOW_64
 
-    def stepped(self, sample, origin):
+    def stepped(self, sample: int, origin: int) -> tuple[int, float]:
         """Whole periods and fraction at a sample, in 64-bit steps from the exact phase at ``origin``."""
         tick, begin = self.tick(sample), self.tick(origin)
         phase = self.at(begin) + (tick - begin) * self.step64
         return _whole(phase), (phase - (_whole(phase) << 64)) * 2.0**-64
 
 
-def _nearest(a, b):
+def _nearest(a: int, b: int) -> int:
     return (2 * a + b) // (2 * b)
 
 
-def _whole(phase):
+def _whole(phase: int) -> int:
     """Nearest whole periods of a phase in 2**-64 period."""
     return (phase + (1 << 63)) >> 64
 
 
-def sampler(axis):
+def sampler(axis: Axis) -> tuple[float, float] | None:
     """Frequency and phase of the clock by whose ticks positions are taken, None where the loop takes them."""
     if axis.sampling.encoder_rate is not None:
         return axis.sampling.encoder_rate, axis.sampling.encoder_phase
@@ -115,7 +122,7 @@ FARTHEST = 1 << 60  # periods that start and latency may make
 LAST_SAMPLE = 1 << 41
 
 
-def check_array(name, array, position=None):
+def check_array(name: str, array: np.ndarray, position: np.ndarray | None = None) -> None:
     """Refuse what cannot be filled in place, or not beside ``position``."""
     rule, field = "be a contiguous, writable one-dimensional float64 array", f"Stream.read.{name}"
     if type(array) is not np.ndarray:
@@ -128,7 +135,7 @@ def check_array(name, array, position=None):
         checks.refuse(field, "not share memory with position", "the same memory")
 
 
-def check_run(axis, speed, samples, seed, start, threads):
+def check_run(axis: Axis, speed: float, samples: int, seed: int, start: float, threads: None) -> None:
     """All faults of the arguments of simulate."""
     faults = _faults("simulate", axis, speed, seed, start)
     if not checks.is_whole(samples) or not 1 <= samples <= MOST_SAMPLES:
@@ -143,7 +150,7 @@ def check_run(axis, speed, samples, seed, start, threads):
         raise checks.InputError(*faults)
 
 
-def check_stream(axis, speed, seed, start, first):
+def check_stream(axis: Axis, speed: float, seed: int, start: float, first: int) -> None:
     """All faults of the arguments of Stream."""
     faults = _faults("Stream", axis, speed, seed, start)
     if not checks.is_whole(first) or not 0 <= first <= MOST_SAMPLES:
@@ -152,7 +159,7 @@ def check_stream(axis, speed, seed, start, first):
         raise checks.InputError(*faults)
 
 
-def check_motion(owner, axis, speed, seconds, seed, profiled):
+def check_motion(owner: str, axis: Axis, speed: Any, seconds: float, seed: int, profiled: bool) -> None:
     """All faults of the arguments of the closed loop's runs."""
     faults = _faults(owner, axis, 0.0 if profiled else speed, seed, 0.0)
     if not checks.is_real(seconds) or float(seconds) <= 0.0:
@@ -164,7 +171,7 @@ def check_motion(owner, axis, speed, seconds, seed, profiled):
         raise checks.InputError(*faults)
 
 
-def _faults(owner, axis, speed, seed, start):
+def _faults(owner: str, axis: Axis, speed: float, seed: float, start: float) -> list[Fault]:
     """Faults of the arguments that simulate and Stream share."""
     if not isinstance(axis, Axis):
         return [checks.Fault(f"{owner}.axis", "be an Axis", axis)]
@@ -177,7 +184,7 @@ def _faults(owner, axis, speed, seed, start):
     return faults or _range_faults(owner, axis, float(speed), float(start))
 
 
-def _range_faults(owner, axis, speed, start):
+def _range_faults(owner: str, axis: Axis, speed: float, start: float) -> list[Any]:
     """Faults that would take whole periods or ticks out of 63 bits."""
     unit, sampling, pitch = axis.scale.unit, axis.sampling, axis.scale.pitch
     clock, faults = sampler(axis), []

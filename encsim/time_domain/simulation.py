@@ -7,12 +7,15 @@ its number, unless the axis remembers: with hysteresis, with band-limited jitter
 with a recursive estimator.
 """
 
+from __future__ import annotations
+
 import itertools
 import math
 import os
 import threading
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -24,6 +27,10 @@ from ..results import Series
 from . import chain
 from .chain import plan_of, remembers, tables_of
 from .motion import LAST_SAMPLE, MOST_THREADS, Motion, check_array, check_run, check_stream
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
 
 BATCH = 16  # chunks in one call of the compiled chain
 WARM_UP = 1  # chunks run before the history of the difference where the axis remembers
@@ -69,13 +76,13 @@ class Trace(Series):
     reasons: tuple[str, ...] = ()
 
     @property
-    def units(self):
+    def units(self) -> dict[str, str]:
         """Unit of each field that has one."""
         unit = self.axis.scale.unit
         velocity = dict.fromkeys(("velocity", "rms", "peak", "speed"), f"{unit}/s")
         return {"time": "s", "position": unit, "start": unit, **velocity}
 
-    def plot(self, ax=None):
+    def plot(self, ax: Axes | None = None) -> Axes:
         """Draw velocity against time and its spectrum with the lines expected in it; returns the axes."""
         pictures = results.pictures()
         from ..open_loop.closed_form import lines
@@ -83,7 +90,9 @@ class Trace(Series):
         return pictures.run(self, ax, lines=lines(self.axis, self.speed))
 
 
-def simulate(axis, speed, samples, seed=0, start=0.0, *, threads=None):
+def simulate(
+    axis: Axis, speed: float, samples: int, seed: int = 0, start: float = 0.0, *, threads: None = None
+) -> Trace:
     """Run an axis at a steady speed and return what the controller sees.
 
     Parameters
@@ -152,7 +161,7 @@ class Stream:
     before ``first`` from the stationary jitter and from counts that trail the motion by the hysteresis.
     """
 
-    def __init__(self, axis, speed, seed=0, start=0.0, first=0):
+    def __init__(self, axis: Axis, speed: float, seed: int = 0, start: float = 0.0, first: int = 0) -> None:
         check_stream(axis, speed, seed, start, first)
         speed = float(speed)
         self.sample = int(first)
@@ -164,7 +173,7 @@ class Stream:
         self._make_buffers(axis, speed)
         self._load()
 
-    def _make_buffers(self, axis, speed):
+    def _make_buffers(self, axis: Axis, speed: float) -> None:
         """Everything that reading needs, so that reading allocates nothing."""
         slots = chain.slots(axis)
         self._anchors = np.zeros(BATCH, compiled.ANCHOR)
@@ -180,7 +189,7 @@ class Stream:
         kept = self._anchors, self._ticks, self._span, self._state, self._history, self._estimator, self._work
         self._buffers = kept
 
-    def _load(self):
+    def _load(self) -> None:
         """Compile the chain, or load it from the cache: calls that compute nothing."""
         if not _loaded.is_set():
             with compiling.announced("the simulator"):
@@ -190,20 +199,20 @@ class Stream:
                 compiled.summary_block(self._nothing, 0.0, 0, 1.0, 0, self._nothing, lanes)
             _loaded.set()
 
-    def _chain(self, position, velocity):
+    def _chain(self, position: np.ndarray, velocity: np.ndarray) -> None:
         compiled.chain_block(*self._tables, *self._buffers, position, velocity)
 
     @property
-    def phase(self):
+    def phase(self) -> tuple[int, float]:
         """True phase at the next sample, as whole periods and a fraction -0.5 ... 0.5, from the 64-bit steps."""
         return self._motion.stepped(self.sample, self.sample // CHUNK * CHUNK)
 
     @property
-    def clipped(self):
+    def clipped(self) -> int:
         """Channel readings that the converter has clipped so far, in all samples computed."""
         return int(self._state["clipped"][0])
 
-    def read(self, position, velocity=None):
+    def read(self, position: np.ndarray, velocity: np.ndarray | None = None) -> None:
         """Fill the arrays with the next samples.
 
         Parameters
@@ -228,7 +237,7 @@ class Stream:
             self._warm_up()
         self._fill(end, position, velocity)
 
-    def _warm_up(self):
+    def _warm_up(self) -> None:
         """Compute the chunks before the first sample that the difference and the memory need."""
         oldest = self.sample - chain.reach(self._axis)
         self._chunk = oldest // CHUNK - 1 - (WARM_UP if remembers(self._axis) else 0)
@@ -237,7 +246,7 @@ class Stream:
             self._compute(first, first, self._nothing, self._nothing, 0)
         self._state["clipped"] = 0
 
-    def _fill(self, end, position, velocity):
+    def _fill(self, end: int, position: np.ndarray, velocity: np.ndarray) -> None:
         """Hand out samples up to ``end``, a batch of chunks at a time."""
         offset = 0
         while self.sample < end:
@@ -248,7 +257,15 @@ class Stream:
             offset += stop - self.sample
             self.sample = stop
 
-    def _compute(self, first, stop, position, velocity, offset, known=False):
+    def _compute(
+        self,
+        first: int,
+        stop: int,
+        position: np.ndarray,
+        velocity: np.ndarray,
+        offset: int,
+        known: bool = False,
+    ) -> None:
         """Compute the chunks up to sample ``stop`` that are not there yet; put ``first`` to ``stop`` out."""
         begin = self._chunk if known else self._chunk + 1
         chunks = min(-(-stop // CHUNK) - begin, BATCH)
@@ -268,7 +285,7 @@ class _Run:
     Pieces have fixed places, so that the sums are the same bit for bit for any number of threads.
     """
 
-    def __init__(self, axis, speed, samples, seed, start):
+    def __init__(self, axis: Axis, speed: float, samples: int, seed: int, start: float) -> None:
         self.axis, self.speed, self.samples, self.seed, self.start = axis, speed, samples, seed, start
         self.time, self.position, self.velocity = _allocate(samples, 3)
         self.settle = _settle(axis, speed, samples)
@@ -280,7 +297,7 @@ class _Run:
         )
         self._stopped = threading.Event()
 
-    def fill(self, parts):
+    def fill(self, parts: list[tuple[int, int]]) -> int:
         """Fill the ranges of pieces, each in its thread; returns how many readings were clipped."""
         streams = [Stream(self.axis, self.speed, self.seed, self.start, first * PIECE) for first, _ in parts]
         if len(parts) == 1:
@@ -293,12 +310,12 @@ class _Run:
                 self._stopped.set()  # so that Ctrl-C need not wait for the ranges of all threads
         return sum(stream.clipped for stream in streams)
 
-    def _fill_part(self, stream, first, end):
+    def _fill_part(self, stream: Stream, first: int, end: int) -> None:
         for piece in range(first, end):
             if not self._stopped.is_set():
                 self._fill_piece(stream, piece)
 
-    def _fill_piece(self, stream, piece):
+    def _fill_piece(self, stream: Stream, piece: int) -> None:
         begin, end = piece * PIECE, min((piece + 1) * PIECE, self.samples)
         part = slice(begin, end)
         stream.read(self.position[part], self.velocity[part])
@@ -321,17 +338,17 @@ class _Run:
         )
 
     @property
-    def rms(self):
+    def rms(self) -> float:
         """Root of the mean square of the settled velocity about the true speed."""
         return math.sqrt(math.fsum(self._squares) / (self.samples - self.settle))
 
     @property
-    def peak(self):
+    def peak(self) -> float:
         """Half the range of the settled velocity."""
         return 0.5 * float(self._high.max() - self._low.min())
 
 
-def _parts(axis, samples, threads):
+def _parts(axis: Axis, samples: int, threads: None) -> list[tuple[int, int]]:
     """Ranges of pieces, one for a thread."""
     pieces = -(-samples // PIECE)
     if threads is None:
@@ -340,13 +357,13 @@ def _parts(axis, samples, threads):
     return list(itertools.pairwise(pieces * part // threads for part in range(threads + 1)))
 
 
-def _processors():
+def _processors() -> int:
     if hasattr(os, "sched_getaffinity"):
         return len(os.sched_getaffinity(0))
     return os.cpu_count() or 1
 
 
-def _settle(axis, speed, samples):
+def _settle(axis: Axis, speed: float, samples: int) -> int:
     """Samples until estimator and hysteresis have forgotten where they began."""
     # Hysteresis moves by 1 + h counts, twice for noise.
     noisy = axis.signal.jitter or axis.signal.noise or axis.sampling.jitter
@@ -357,7 +374,7 @@ def _settle(axis, speed, samples):
     return int(min(needed, samples // 2))
 
 
-def _reasons(axis, speed, samples, clipped, settle):
+def _reasons(axis: Axis, speed: float, samples: int, clipped: int, settle: int) -> tuple[()]:
     """Why the run does not show a working axis."""
     from ..open_loop.limits import top_speed
 
@@ -375,7 +392,7 @@ def _reasons(axis, speed, samples, clipped, settle):
     return tuple(reasons)
 
 
-def _allocate(samples, arrays):
+def _allocate(samples: int, arrays: int) -> list[np.ndarray]:
     """Arrays for the results, refused where the machine has not the memory."""
     try:
         memory = os.sysconf("SC_PHYS_PAGES") * os.sysconf("SC_PAGE_SIZE")

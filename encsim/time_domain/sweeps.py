@@ -1,8 +1,18 @@
 """Which speeds a command looks at, and the simulated check of a ripple curve."""
 
+from __future__ import annotations
+
 import math
+from typing import TYPE_CHECKING, Any
 
 from ..open_loop.limits import top_speed
+
+if TYPE_CHECKING:
+    from ..closed_loop.closed_loop_ripple import Smoothness
+    from ..model.axis import Axis
+    from ..open_loop.closed_form import RippleCurve
+    from .closed_run import Runs
+
 
 DEFAULT_SPEEDS = 100
 SIMULATED_SPEEDS = 12
@@ -13,7 +23,7 @@ GOLDEN = 0.6180339887498949
 PERIODS, SHORTEST_RUN, LONGEST_RUN = 20.0, 1 << 20, 1 << 21
 
 
-def default_speeds(axis):
+def default_speeds(axis: Axis) -> list[float]:
     """Speeds from a hundredth of a count a sample to 3.45 periods a sample or the top speed, SI."""
     # Past the third vanishing speed, and no simple ratio: at 3.5 runs from few starts average badly.
     pace = axis.scale.pitch * axis.sampling.rate
@@ -23,13 +33,13 @@ def default_speeds(axis):
     return logarithmic(low, high, DEFAULT_SPEEDS)
 
 
-def logarithmic(low, high, number):
+def logarithmic(low: float, high: float, number: int) -> list[float]:
     """Speeds evenly spaced on a logarithmic axis."""
     ratio = math.log(high / low) / (number - 1)
     return [*(low * math.exp(i * ratio) for i in range(number - 1)), high]
 
 
-def spread(curve, count=SIMULATED_SPEEDS):
+def spread(curve: RippleCurve | Smoothness, count: int = SIMULATED_SPEEDS) -> list[float]:
     """Up to ``count`` speeds of a curve, evenly spread over it."""
     speeds = sorted({abs(speed) for speed in curve.speed.tolist()})
     if len(speeds) <= count:
@@ -37,7 +47,9 @@ def spread(curve, count=SIMULATED_SPEEDS):
     return [speeds[round(i * (len(speeds) - 1) / (count - 1))] for i in range(count)]
 
 
-def simulated(axis, speeds, seed, threads, progress):
+def simulated(
+    axis: Axis, speeds: list[float], seed: int, threads: None, progress: Any
+) -> dict[str, int | list[float]]:
     """The same speeds by simulation, as plain values: rms over all starts, half range of all velocities."""
     rms, peak = [], []
     samples = _enough_samples(axis, speeds)
@@ -49,13 +61,13 @@ def simulated(axis, speeds, seed, threads, progress):
     return {"speed": speeds, "rms": rms, "peak": peak, "samples": STARTS * samples, "seed": seed}
 
 
-def _enough_samples(axis, speeds):
+def _enough_samples(axis: Axis, speeds: list[float]) -> int:
     """Samples a start: enough to pass some counts at the slowest speed, within bounds."""
     slowest = min((speed for speed in speeds if speed), default=math.inf)
     return round(min(max(SAMPLES, 8.0 * axis.resolution * axis.sampling.rate / slowest), MOST_A_START))
 
 
-def _from_starts(axis, speed, samples, seed, threads):
+def _from_starts(axis: Axis, speed: float, samples: int, seed: int, threads: None) -> tuple[float, float]:
     """Rms and half range of the velocity at one speed, over starts spread through a signal period."""
     from .simulation import simulate
 
@@ -70,7 +82,7 @@ def _from_starts(axis, speed, samples, seed, threads):
     return math.sqrt(square), 0.5 * (high - low)
 
 
-def run_closed(axis, speeds, seed):
+def run_closed(axis: Axis, speeds: list[float], seed: int) -> Runs:
     """The same speeds with the loop closed, in the time domain: the result of `runs`."""
     from .closed_run import runs, settling
 

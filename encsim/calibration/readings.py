@@ -125,7 +125,7 @@ def read_passes(text: str, name: str = "passes") -> Passes | None:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
-class Runs:
+class TargetRuns:
     """Deviations at target positions as `bidirectional` takes them.
 
     Attributes
@@ -142,7 +142,7 @@ class Runs:
     unit: str
 
 
-def read_runs(text: str, name: str = "runs") -> Runs | None:
+def read_runs(text: str, name: str = "runs") -> TargetRuns | None:
     """Deviations of several runs to target positions from a table with a row a target and run."""
     (target, forward, backward), unit = _in_one_dimension(text, ("target", "forward", "backward"), name)
     at, group, counts = np.unique(target, return_inverse=True, return_counts=True)
@@ -152,7 +152,7 @@ def read_runs(text: str, name: str = "runs") -> Runs | None:
         checks.refuse(f"{name}: target {at[worst]:.9g} {unit}", rule, int(counts[worst]))
     order = np.argsort(group, kind="stable")
     runs = [values[order].reshape(len(at), -1).T for values in (forward, backward)]
-    return Runs(target=at, forward=runs[0], backward=runs[1], unit=unit)
+    return TargetRuns(target=at, forward=runs[0], backward=runs[1], unit=unit)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)

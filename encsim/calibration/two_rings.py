@@ -36,7 +36,7 @@ IN_PLACE = np.lib.NumpyVersion(np.__version__) >= "2.0.0"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Fit:
+class RingFit:
     """Amplitudes of both rings; squares left and their number; per step how many it adds to each."""
 
     a: np.ndarray
@@ -63,7 +63,7 @@ def spectra_of(table: np.ndarray, used: np.ndarray) -> np.ndarray:
     return spectra
 
 
-def fitted(spectra: np.ndarray, rows: np.ndarray, angles: np.ndarray, design: Design, points: int) -> Fit:
+def fitted(spectra: np.ndarray, rows: np.ndarray, angles: np.ndarray, design: Design, points: int) -> RingFit:
     """Least squares in each order, block by block, of some rows of the spectra."""
     a, b = np.zeros((2, points // 2), complex)
     added, free, squares = np.zeros(len(rows)), np.zeros(len(rows), int), 0.0
@@ -87,7 +87,7 @@ def fitted(spectra: np.ndarray, rows: np.ndarray, angles: np.ndarray, design: De
         added += np.sum(np.divide(size, beyond, out=np.zeros_like(size), where=seen), axis=1)
         free += np.sum(seen * np.where(real, 1, 2), axis=1)
     count = len(rows) * (points - 1) - design.rank(0, True)
-    return Fit(a, b, float(squares), count, added, free)
+    return RingFit(a, b, float(squares), count, added, free)
 
 
 def outliers(
@@ -97,7 +97,7 @@ def outliers(
     weight: np.ndarray,
     points: int,
     limit: float,
-    fit: Fit,
+    fit: RingFit,
 ) -> np.ndarray:
     """Rows of steps that stand out, the farthest taken out before the next is sought."""
     rows, named = np.arange(len(angles)), []
@@ -111,7 +111,7 @@ def outliers(
     return np.sort(np.array(named, int))
 
 
-def _farthest(fit: Fit, floor: float) -> None:
+def _farthest(fit: RingFit, floor: float) -> None:
     """The step that fits worst, if it stands out."""
     # Wilson and Hilferty's cube root makes the ratio of two mean squares Gaussian (from memory).
     others = fit.count - fit.free
@@ -408,7 +408,7 @@ def _at(used: np.ndarray, count: int, values: np.ndarray) -> np.ndarray:
     return row
 
 
-def _maps(fit: Fit, points: int) -> dict[str, np.ndarray]:
+def _maps(fit: RingFit, points: int) -> dict[str, np.ndarray]:
     """Both maps and their orders."""
     return {
         "angle": np.arange(points) * (TURN / points),
@@ -421,7 +421,7 @@ def _maps(fit: Fit, points: int) -> dict[str, np.ndarray]:
 
 
 def _uncertainties(
-    fit: Fit, design: Design, points: int, noise: float, step_uncertainty: float
+    fit: RingFit, design: Design, points: int, noise: float, step_uncertainty: float
 ) -> dict[str, np.ndarray]:
     """Standard uncertainties by order and point: of reading noise, and of the steps' angles by ring b."""
     count = len(design.share)

@@ -49,7 +49,7 @@ NAMES = {
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class Found:
+class RingAnswers:
     """Everything about a ring that was asked for; None what was not.
 
     Attributes
@@ -183,7 +183,7 @@ def _check_alone(args: argparse.Namespace) -> None:
     faults.done()
 
 
-def _found(axis: Axis, asked: dict[str, Any]) -> Found | None:
+def _found(axis: Axis, asked: dict[str, Any]) -> RingAnswers | None:
     """All results that were asked for."""
     from ..rings.budget import ring_budget
     from ..rings.error_orders import ring_curve
@@ -201,7 +201,7 @@ def _found(axis: Axis, asked: dict[str, Any]) -> Found | None:
         parts["tolerances"] = ring_tolerances(ring, asked["require"], heads, alpha=expands)
     if asked["run_out"] is not None:
         parts["centring"], parts["remaining"] = _centred(ring, heads, asked)
-    return Found(
+    return RingAnswers(
         curve=ring_curve(ring, heads),
         compared=tuple(ring_curve(ring, places, points=8) for places in even),
         budget=ring_budget(ring, heads, extra=_signal(axis), radius=ring.radius),

@@ -25,8 +25,8 @@ from ..rings import error_orders
 from . import loop as loops
 from . import loop_validity, order_notch_gains, propagated_edges, squared_gains
 from .error_lines import ErrorLines
-from .propagated_errors import Passed
-from .squared_gains import FEW_BINS, NAMES, Power
+from .propagated_errors import PropagatedErrors
+from .squared_gains import FEW_BINS, NAMES, SquaredGains
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -52,7 +52,7 @@ class Between:
         Places of the speeds.
     squares : dict of str to ndarray
     followed, crossover, steep, stable : ndarray
-        As of `Passed`, the first three times the share.
+        As of `PropagatedErrors`, the first three times the share.
     ticked, beside : float
         Nothing, no edges being timed.
     """
@@ -60,29 +60,29 @@ class Between:
     ticked = beside = 0.0
 
     def __init__(self, errors: ErrorLines, power: np.ndarray, there: np.ndarray, share: float) -> None:
-        found = Passed(errors, power, there)
+        found = PropagatedErrors(errors, power, there)
         self.there, self.steep = there, found.steep
         self.squares = {cause: share[:, None] * square for cause, square in found.squares.items()}
         self.followed, self.crossover = share[:, None] * found.followed, share * found.crossover
         self.stable = np.full(there.size, found.stable)
 
 
-def passages(errors: ErrorLines) -> Iterator[Passed]:
+def passages(errors: ErrorLines) -> Iterator[PropagatedErrors]:
     """Errors passed through the loops of their speeds, to be added up."""
     axis, speed = errors.axis, errors.speed
     slopes = np.array([axis.load.friction_slope(v) for v in speed.tolist()]) if axis.load.stribeck else speed
     different, first, place = np.unique(slopes, return_index=True, return_inverse=True)
     if squared_gains.follows_order(axis) or not axis.load.stribeck:
         for power, there in order_notch_gains.at_speeds(axis, speed):
-            yield Passed(errors, power, there)
+            yield PropagatedErrors(errors, power, there)
         return
 
     def power_of(n: int) -> Any:
-        return Power(loops.build(axis, float(speed[first[n]])), FEW_BINS)
+        return SquaredGains(loops.build(axis, float(speed[first[n]])), FEW_BINS)
 
     if different.size <= FEW:
         for n in range(different.size):
-            yield Passed(errors, power_of(n), np.flatnonzero(place == n))
+            yield PropagatedErrors(errors, power_of(n), np.flatnonzero(place == n))
         return
     known = _computed(different, power_of)
     nodes = sorted(known)
@@ -302,7 +302,7 @@ def _over_a_turn(errors: ErrorLines) -> tuple[dict[str, np.ndarray], Outcome]:
     axis, speed = errors.axis, errors.speed
     if axis.ring is None or not axis.estimator.linear:
         return squares, passed
-    shares, highest = _hurries(axis, speed), max(errors.steps, errors.orders.max(initial=0))
+    shares, highest = _speed_modulation(axis, speed), max(errors.steps, errors.orders.max(initial=0))
     turns = speed / (axis.scale.pitch * axis.sampling.rate)
     here = np.flatnonzero(np.abs(shares).max(axis=-1) * turns * highest > UNSEEN)
     if not here.size:
@@ -315,13 +315,13 @@ def _over_a_turn(errors: ErrorLines) -> tuple[dict[str, np.ndarray], Outcome]:
     return squares, passed
 
 
-def _hurries(axis: Axis, speed: float) -> Any:
+def _speed_modulation(axis: Axis, speed: float) -> Any:
     """Shares by which the graduation passes faster, shape (speeds, 8), by the loop of the fastest."""
     orders, _ = error_orders.shown_lines(axis.ring, axis.heads)
     response = loops.build(axis, float(speed.max())).response(
         np.multiply.outer(speed / (2.0 * np.pi), orders)
     )
-    return error_orders.followed_hurries(axis.ring, axis.heads, response.complementary)
+    return error_orders.followed_speed_modulation(axis.ring, axis.heads, response.complementary)
 
 
 def _passed(errors: ErrorLines) -> tuple[dict[str, np.ndarray], Outcome]:

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from ..open_loop import cause_models, period_error, structure_function
-from ..open_loop.cause_models import SHARE_POINTS, Exact
+from ..open_loop.cause_models import SHARE_POINTS, TableModel
 
 if TYPE_CHECKING:
     from ..model.axis import Axis
@@ -217,9 +217,9 @@ class ErrorLines:
         Variance of a converter that is taken as white noise.
     """
 
-    def __init__(self, axis: Axis, model: Exact | Timed | Any, speed: np.ndarray) -> None:
+    def __init__(self, axis: Axis, model: TableModel | Timed | Any, speed: np.ndarray) -> None:
         self.axis, self.model, self.speed = axis, model, speed
-        self.tabulated = isinstance(model, Exact) and model.table is not None
+        self.tabulated = isinstance(model, TableModel) and model.table is not None
         self.orders, made = model.complex_lines(speed)
         self.made = made
         self.squares = 0.5 * np.abs(made) ** 2
@@ -229,7 +229,7 @@ class ErrorLines:
         self.spread = {cause: 0.5 * square for cause, square in model.spread(speed, np.inf).items()}
         self.variance = sum(self.spread.values()) + 0.0 * speed
         self.converter = 0.0 * speed
-        if not isinstance(model, Exact):
+        if not isinstance(model, TableModel):
             self.converter = 0.5 * model.converter(speed)
 
     @property

@@ -11,7 +11,7 @@ from ..model import filter_design
 from . import loop as loops
 from . import order_notches, squared_gains
 from .order_notches import CURVES, Centres, Sweep, Terms, exact
-from .squared_gains import BINS, BLOCK, Power
+from .squared_gains import BINS, BLOCK, SquaredGains
 
 if TYPE_CHECKING:
     from ..model.axis import Axis
@@ -27,8 +27,8 @@ MOST = 4096
 LINES = 256
 
 
-class FollowedPower:
-    """Squared gains |F|**2 of the loops of many speeds, as `Power` those of one.
+class OrderNotchGains:
+    """Squared gains |F|**2 of the loops of many speeds, as `SquaredGains` those of one.
 
     Attributes
     ----------
@@ -50,11 +50,11 @@ class FollowedPower:
         self.mixed = centres.mixed(common.base, common.forward)
         self.edges = common.grid.edges
 
-    def at(self, here: np.ndarray) -> FollowedPower:
+    def at(self, here: np.ndarray) -> OrderNotchGains:
         """The same for some of the speeds."""
         if here.size == self.crossover.size:
             return self
-        return FollowedPower(self.common, self.centres.at(here), self.crossover[here], self.area[here])
+        return OrderNotchGains(self.common, self.centres.at(here), self.crossover[here], self.area[here])
 
     def table_at(self, table: np.ndarray, here: np.ndarray) -> Any:
         """The table of some of the speeds."""
@@ -134,7 +134,7 @@ class FollowedPower:
     def followed_at(
         self, turns: np.ndarray, weight: np.ndarray, orders: np.ndarray
     ) -> tuple[np.ndarray, np.ndarray]:
-        """As of `Power`."""
+        """As of `SquaredGains`."""
         total, followed = np.empty((2, turns.shape[0], CURVES))
         for part in self._blocks(turns):
             values = list(self._values(part, turns[part]))
@@ -179,7 +179,7 @@ class FollowedPower:
         return half
 
     def about_zero(self, correlation: Callable[..., Any]) -> Any:
-        """Mean squares for noise about 0 Hz, shape (speeds, curves); see `Power.smeared`."""
+        """Mean squares for noise about 0 Hz, shape (speeds, curves); see `SquaredGains.smeared`."""
         return np.einsum("c,scn->sn", self._masses(correlation, np.zeros(1))[0], self._means())
 
     def smeared(self, correlation: Callable[..., Any]) -> Any:
@@ -205,7 +205,7 @@ class FollowedPower:
 
 
 class Unstable:
-    """Loops that are not stable, in the place of `Power`.
+    """Loops that are not stable, in the place of `SquaredGains`.
 
     Attributes
     ----------
@@ -219,7 +219,7 @@ class Unstable:
         self.crossover = crossover
 
 
-def at_speeds(axis: Axis, speed: np.ndarray) -> Iterator[tuple[Power, np.ndarray]]:
+def at_speeds(axis: Axis, speed: np.ndarray) -> Iterator[tuple[SquaredGains, np.ndarray]]:
     """Loops of an axis at some speeds; where only notches follow the speed those of many speeds are one."""
     notches = [notch for notch in axis.control.notch if notch.order is not None]
     if axis.load.stribeck or not notches:
@@ -234,7 +234,7 @@ def at_speeds(axis: Axis, speed: np.ndarray) -> Iterator[tuple[Power, np.ndarray
         there = np.flatnonzero((reached == pattern[:, None]).all(axis=0))
         some = [notch for notch, near in zip(notches, pattern, strict=True) if near]
         if not some:
-            yield Power(loops.build(axis, 0.0)), there
+            yield SquaredGains(loops.build(axis, 0.0)), there
             continue
         for part in np.array_split(there, -(-there.size // MOST)):
             yield from _reached(axis, speed, part, some, turns[pattern][:, part])
@@ -242,7 +242,7 @@ def at_speeds(axis: Axis, speed: np.ndarray) -> Iterator[tuple[Power, np.ndarray
 
 def _reached(
     axis: Axis, speed: np.ndarray, there: np.ndarray, notches: list[Notch], turns: np.ndarray
-) -> Iterator[tuple[FollowedPower, np.ndarray]]:
+) -> Iterator[tuple[OrderNotchGains, np.ndarray]]:
     """Loops of speeds at which these notches are in reach."""
     damping = tuple(notch.damping for notch in notches)
     # a notch of two real poles has its slower one at least so far below; whole powers of 10 to find it again
@@ -258,7 +258,7 @@ def _reached(
     if lost.size:
         yield Unstable(sweep.crossover[lost]), there[lost]
     if kept.size:
-        yield FollowedPower(common, centres.at(kept), sweep.crossover[kept], sweep.area(kept)), there[kept]
+        yield OrderNotchGains(common, centres.at(kept), sweep.crossover[kept], sweep.area(kept)), there[kept]
 
 
 def _one_by_one(axis: Axis, speed: np.ndarray, there: np.ndarray) -> Iterator[Any]:

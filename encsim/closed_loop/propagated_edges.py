@@ -19,7 +19,7 @@ from . import squared_gains
 from .error_lines import TAU
 from .propagated_errors import BENT, STEEP, bent
 from .squared_gains import NAMES
-from .timed_edge_loops import Circle, followed, passage, square, summed
+from .timed_edge_loops import TimedEdgeLoops, followed, passage, square, summed
 from .timed_edges import reaches
 
 if TYPE_CHECKING:
@@ -222,11 +222,11 @@ def at_speeds(errors: ErrorLines) -> Iterator[PassedEdges]:
     if squared_gains.follows_speed(axis):
         for there in _blocks(order, FOLLOWED):
             for loop, some in followed(axis, speed[there]):
-                means = Circle(axis.load, loop).means(loop.estimator)
+                means = TimedEdgeLoops(axis.load, loop).means(loop.estimator)
                 yield PassedEdges(errors, stepped, loop, means, there[some])
         return
     loop = loops.over_speeds(axis, speed[:, None])
-    circle = Circle(axis.load, loop)
+    circle = TimedEdgeLoops(axis.load, loop)
     for there in _blocks(order, TOGETHER):
         some = replace(loop, estimator=loop.estimator.at(there))
         yield PassedEdges(errors, stepped, some, circle.means(some.estimator), there)

@@ -15,8 +15,8 @@ from .squared_gains import NAMES, outside
 if TYPE_CHECKING:
     from ..model.axis import Axis
     from .error_lines import ErrorLines, Stepped
-    from .order_notch_gains import FollowedPower
-    from .squared_gains import Power
+    from .order_notch_gains import OrderNotchGains
+    from .squared_gains import SquaredGains
 
 
 # Images of an encoder's own clock to each side that count one by one.
@@ -44,7 +44,7 @@ SLOWEST_STEPS = 0.02
 LEVELS = 8
 
 
-class Passed:
+class PropagatedErrors:
     """Errors passed through one loop at some of the speeds.
 
     Attributes
@@ -61,7 +61,7 @@ class Passed:
         Nothing, no edges being timed.
     """
 
-    def __init__(self, errors: ErrorLines, power: FollowedPower | Power, there: np.ndarray) -> None:
+    def __init__(self, errors: ErrorLines, power: OrderNotchGains | SquaredGains, there: np.ndarray) -> None:
         self.errors, self.power, self.there = errors, power, there
         axis = errors.axis
         self.turns = errors.speed[there] / (axis.scale.pitch * axis.sampling.rate)
@@ -224,7 +224,7 @@ class Passed:
         return found
 
     def _stepped_beside(self) -> Iterator[tuple[np.ndarray, Stepped]]:
-        """Stepped lines where the loop, following the smooth error, moves the axis along them, cell by cell of speeds."""
+        """Quantisation lines where the loop moves the axis along the smooth error, cell by cell of speeds."""
         # What it follows it takes out of the shown position, so that steps come more evenly.
         errors, power = self.errors, self.power
         orders, made = errors.bending()
@@ -337,7 +337,7 @@ def _own_clock(axis: Axis) -> None:
 
 
 def _at(
-    power: FollowedPower | Power, turns: np.ndarray, weight: np.ndarray, exact: bool = False
+    power: OrderNotchGains | SquaredGains, turns: np.ndarray, weight: np.ndarray, exact: bool = False
 ) -> np.ndarray:
     """Mean squares of lines through one loop, or through loops side by side."""
     if exact:

@@ -27,7 +27,7 @@ FEW_BINS = 1 << 12
 BLOCK = 1 << 17
 
 
-class Power:
+class SquaredGains:
     """Squared gains |F|**2 of one loop, exact and as a table of even bins between 0 and half a turn.
 
     Attributes
@@ -74,7 +74,7 @@ class Power:
         """T at some frequencies."""
         return self.loop.response(turns * self.rate).complementary
 
-    def at(self, here: np.ndarray) -> Power:
+    def at(self, here: np.ndarray) -> SquaredGains:
         """The loop of some of the speeds: it is the same for all."""
         return self
 
@@ -205,12 +205,12 @@ def follows_order(axis: Axis) -> bool:
     return any(notch.order is not None for notch in axis.control.notch)
 
 
-def at_speeds(axis: Axis, speed: np.ndarray) -> list[tuple[Power, np.ndarray]]:
+def at_speeds(axis: Axis, speed: np.ndarray) -> list[tuple[SquaredGains, np.ndarray]]:
     """Loops of an axis at some speeds, one for all unless friction or a notch follows the speed."""
     first = loops.build(axis, 0.0)
     if not follows_speed(axis):
-        return [(Power(first), np.arange(speed.size))]
+        return [(SquaredGains(first), np.arange(speed.size))]
     found = []
     for one in np.unique(speed):
-        found.append((Power(loops.build(axis, float(one)), FEW_BINS), np.flatnonzero(speed == one)))
+        found.append((SquaredGains(loops.build(axis, float(one)), FEW_BINS), np.flatnonzero(speed == one)))
     return found

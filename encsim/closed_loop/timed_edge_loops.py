@@ -24,7 +24,7 @@ from .timed_edges import FIXED_FROM, SLOWEST_EDGES, HeldSums
 
 if TYPE_CHECKING:
     from ..model.axis import Axis
-    from ..model.filter_design import Section
+    from ..model.filter_design import FilterSection
     from ..model.load_and_control import Load
     from .loop import Loop
     from .plant import Transfer
@@ -118,7 +118,7 @@ class Means:
     edge_noise: np.ndarray
 
 
-class Circle:
+class TimedEdgeLoops:
     """Loops at all frequencies, torn open at their timed edges.
 
     Parameters
@@ -228,7 +228,9 @@ def _built(axis: Axis, speed: float, known: dict[Any, Loop]) -> Loop:
     return known[slope]
 
 
-def _columned(parts: list[Transfer] | tuple[Section, ...], names: tuple[str, ...]) -> Section | Transfer:
+def _columned(
+    parts: list[Transfer] | tuple[FilterSection, ...], names: tuple[str, ...]
+) -> FilterSection | Transfer:
     """The first of some descriptions with its numbers as columns, one row a description."""
     values = {name: np.stack([getattr(part, name) for part in parts], axis=-1)[..., None] for name in names}
     return replace(parts[0], **values)

@@ -71,7 +71,7 @@ def loads(
     section = Section(text, SECTION, name, settings, unit=axis.scale.unit, diameter=axis.scale.diameter)
     if not section.table:
         raise InputError(Fault(f"[{SECTION}]", "be given", NOTHING, hint=_EXAMPLE, source=name))
-    reading = _Reading(section, axis)
+    reading = _CandidateReader(section, axis)
     found = reading.lists(), reading.costs()
     section.done()
     return found
@@ -82,7 +82,7 @@ def there(text: str, settings: list[str] = ()) -> bool:
     return Section(text, SECTION, settings=settings).table is not None
 
 
-class _Reading:
+class _CandidateReader:
     """One section becoming lists and costs."""
 
     def __init__(self, section: Section, axis: Axis) -> None:

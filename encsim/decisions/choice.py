@@ -13,7 +13,7 @@ from ..formats import changes
 from ..model.axis import Axis
 from ..results import Series
 from .candidates import candidates_of, costs_of
-from .choice_search import PAYS, Work, resolutions
+from .choice_search import PAYS, CandidateEvaluator, resolutions
 from .judgements import Judgement, delay, limit_units
 from .requirements import Requirement
 
@@ -30,7 +30,7 @@ _ROUGH = "rows that are not exact were judged at a glance: mostly within some pe
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
-class Row:
+class ChoiceRow:
     """One candidate.
 
     Attributes
@@ -195,10 +195,10 @@ class Choice(Series):
     requirement : Requirement
     """
 
-    rows: tuple[Row, ...]
-    best: Row | None
-    nearest: Row | None
-    frontier: tuple[Row, ...]
+    rows: tuple[ChoiceRow, ...]
+    best: ChoiceRow | None
+    nearest: ChoiceRow | None
+    frontier: tuple[ChoiceRow, ...]
     saturation: tuple[Saturation, ...]
     impossible: tuple
     count: int
@@ -320,7 +320,7 @@ def choose(
     found = candidates_of(axis, candidates, limit)
     if not any(requirement_fits(requirement, one.axis) for one in found if one.axis):
         requirement.check(next(one.axis for one in found if one.axis))
-    work = Work(requirement, found, costs_of(found, cost), progress)
+    work = CandidateEvaluator(requirement, found, costs_of(found, cost), progress)
     work.run()
     if not work.entries:
         hint = f"the first of {len(found)}: {found[0].reason}"
@@ -338,7 +338,11 @@ def requirement_fits(requirement: Requirement, axis: Axis) -> bool:
 
 
 def _result(
-    axis: Axis, requirement: Requirement, found: list[Candidate], costs: tuple[str, ...], work: Work
+    axis: Axis,
+    requirement: Requirement,
+    found: list[Candidate],
+    costs: tuple[str, ...],
+    work: CandidateEvaluator,
 ) -> Choice:
     """The work as a result."""
     ranked = work.ranked()
@@ -364,9 +368,9 @@ def _result(
     )
 
 
-def _row(entry: Entry, requirement: Requirement) -> Row:
+def _row(entry: Entry, requirement: Requirement) -> ChoiceRow:
     candidate = entry.candidate
-    return Row(
+    return ChoiceRow(
         name=candidate.name,
         changes=dict(candidate.changes),
         cost=entry.cost,
@@ -378,7 +382,7 @@ def _row(entry: Entry, requirement: Requirement) -> Row:
     )
 
 
-def _saturation(work: Work, path: str, taken: Row) -> Saturation:
+def _saturation(work: CandidateEvaluator, path: str, taken: ChoiceRow) -> Saturation:
     """Where a finer resolution stops paying."""
     sweep = work.sweep(path)
     ripple = [entry.ripple for entry in sweep]

@@ -87,7 +87,7 @@ class Entry:
         return (not self.met, *(self.cost.values() if self.met else ()), self.share)
 
 
-class Work:
+class CandidateEvaluator:
     """Judges the entries of one choice.
 
     Attributes

@@ -23,15 +23,15 @@ import numpy as np
 from ..closed_loop import squared_gains
 from ..closed_loop.closed_loop_ripple import smoothness
 from ..closed_loop.error_lines import ErrorLines
-from ..closed_loop.propagated_errors import Passed
-from ..closed_loop.squared_gains import NAMES, Power
+from ..closed_loop.propagated_errors import PropagatedErrors
+from ..closed_loop.squared_gains import NAMES, SquaredGains
 from ..model.axis import Axis, Interpolation, Sampling, Signal
 from ..open_loop import cause_models, engines, quantisation
 
 if TYPE_CHECKING:
     from ..model.axis import Scale
     from ..model.estimator_base import Estimator
-    from ..open_loop.cause_models import Exact, Step
+    from ..open_loop.cause_models import LineModel, TableModel
     from ..open_loop.engines import Timed
 
 
@@ -61,7 +61,7 @@ def screened(
     return {"measured": pitch * np.sqrt(total)}, {"measured": parts}, ()
 
 
-class Screen(cause_models.Step):
+class Screen(cause_models.LineModel):
     """The step form at one glance; see the module."""
 
     def _shapes(self, speed: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -143,11 +143,11 @@ class Screen(cause_models.Step):
 def fixed_shapes(
     scale: Scale, signal: Signal, correction: float
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """What `causes.Step.shapes` says of an error that does not depend on speed."""
+    """What `causes.LineModel.shapes` says of an error that does not depend on speed."""
     how = Interpolation(correction=correction)
-    return cause_models.Step(Axis(scale, signal=signal, interpolation=how, sampling=Sampling(1.0))).shapes(
-        np.zeros(1)
-    )
+    return cause_models.LineModel(
+        Axis(scale, signal=signal, interpolation=how, sampling=Sampling(1.0))
+    ).shapes(np.zeros(1))
 
 
 @lru_cache(maxsize=1)
@@ -217,7 +217,7 @@ def curves(axis: Axis, speeds: np.ndarray) -> Quick:
     return Quick({"measured": np.sqrt(total) * axis.scale.pitch}, bool(model.sound))
 
 
-class _Squares(cause_models.Step):
+class _Squares(cause_models.LineModel):
     """The step form without the peak, which nobody asks for here."""
 
     def half_range(self, speed: np.ndarray) -> np.ndarray:
@@ -239,21 +239,21 @@ def _long_memory(axis: Axis) -> bool:
 
 def _passed(
     axis: Axis,
-    model: Exact | Step | Timed,
+    model: TableModel | LineModel | Timed,
     speeds: np.ndarray,
-    powers: list[tuple[Power, np.ndarray]],
+    powers: list[tuple[SquaredGains, np.ndarray]],
     names: list[str],
 ) -> tuple[np.ndarray, float]:
     """Error lines passed through squared gains."""
     errors = ErrorLines(axis, model, speeds)
     square = np.zeros((speeds.size, len(NAMES)))
     for power, there in powers:
-        square[there] = sum(Passed(errors, power, there).squares.values(), square[there])
+        square[there] = sum(PropagatedErrors(errors, power, there).squares.values(), square[there])
     rms = np.sqrt(square) * axis.scale.pitch
     return Quick({name: rms[:, NAMES.index(name)] for name in names}, bool(model.sound))
 
 
-class _EstimatorPower(Power):
+class _EstimatorPower(SquaredGains):
     """Squared gain of an estimator alone, in the place of a loop's: the error moves nothing."""
 
     def __init__(self, estimator: Estimator, rate: float) -> None:
@@ -276,7 +276,7 @@ def _estimator_power(estimator: Estimator, rate: float) -> Any:
     return _EstimatorPower(estimator, rate)
 
 
-def _loops(axis: Axis, speeds: np.ndarray) -> list[tuple[Power, np.ndarray]]:
+def _loops(axis: Axis, speeds: np.ndarray) -> list[tuple[SquaredGains, np.ndarray]]:
     """Squared gains of the loop at the speeds, kept for axes that differ in nothing that it knows."""
     signal = Signal(bandwidth=axis.signal.bandwidth)
     converter = Interpolation()
@@ -297,5 +297,5 @@ def _loops(axis: Axis, speeds: np.ndarray) -> list[tuple[Power, np.ndarray]]:
 
 
 @lru_cache(maxsize=16)
-def _loops_of(axis: Axis, speeds: tuple[float, ...]) -> list[tuple[Power, np.ndarray]]:
+def _loops_of(axis: Axis, speeds: tuple[float, ...]) -> list[tuple[SquaredGains, np.ndarray]]:
     return squared_gains.at_speeds(axis, np.array(speeds))

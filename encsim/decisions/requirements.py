@@ -356,10 +356,10 @@ def loads(
     if section.table is None:
         hint = 'as in [requirement], speeds = ["1 mm/s", "100 mm/s"], relative = 0.01'
         raise InputError(Fault(f"[{SECTION}]", "be given", NOTHING, hint=hint, source=name))
-    return _Reading(section).requirement()
+    return _RequirementReader(section).requirement()
 
 
-class _Reading:
+class _RequirementReader:
     """One section becoming a requirement."""
 
     def __init__(self, section: Section) -> None:

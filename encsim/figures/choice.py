@@ -16,7 +16,7 @@ from ..wording import axis_unit, digits, percent, quantity, sentence
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-    from ..decisions.choice import Choice, Row
+    from ..decisions.choice import Choice, ChoiceRow
     from ..plotting.canvas import Style
 
 
@@ -65,7 +65,7 @@ def _head(result: Choice, style: Style) -> str:
 
 
 @dataclass(frozen=True, eq=False)
-class View:
+class ChoiceView:
     """A choice as it is drawn: rows whose ripple is known, in the units of the axes."""
 
     result: object
@@ -81,14 +81,14 @@ class View:
         """Whether there is anything to draw."""
         return len(self.rows) > 0
 
-    def places(self, rows: list[Row] | tuple[Row, Row, Row, Row]) -> np.ndarray:
+    def places(self, rows: list[ChoiceRow] | tuple[ChoiceRow, ChoiceRow, ChoiceRow, ChoiceRow]) -> np.ndarray:
         """Places of some rows among those that are drawn."""
         return np.array(
             [place for place, row in enumerate(self.rows) if any(row is one for one in rows)], dtype=int
         )
 
 
-def _view(result: Choice, below: str = "") -> View:
+def _view(result: Choice, below: str = "") -> ChoiceView:
     by_delay = not result.costs
     known = [(row, row.delay if by_delay else row.cost[result.costs[0]]) for row in result.rows]
     known = [
@@ -107,10 +107,10 @@ def _view(result: Choice, below: str = "") -> View:
     rows = tuple(row for row, _ in known)
     share = 100.0 * np.array([row.ripple for row in rows])
     fits = np.array([row.met for row in rows], dtype=bool)
-    return View(result, rows, price, share, fits, sentence(name), by_delay)
+    return ChoiceView(result, rows, price, share, fits, sentence(name), by_delay)
 
 
-def _set_ranges(ax: Axes, view: View) -> None:
+def _set_ranges(ax: Axes, view: ChoiceView) -> None:
     """A log scale of shares that holds the limit, with room for names."""
     if not view.some:
         ax.set_xticks([])
@@ -130,7 +130,7 @@ def _set_ranges(ax: Axes, view: View) -> None:
     canvas.limits(ax, across, (low / room, high * room))
 
 
-def _draw(ax: Axes, view: View, style: Style) -> Axes:
+def _draw(ax: Axes, view: ChoiceView, style: Style) -> Axes:
     """Limit, candidates, frontier, names of the best."""
     labels = Labels(ax, style)
     if not view.some:
@@ -155,7 +155,7 @@ def _draw(ax: Axes, view: View, style: Style) -> Axes:
     return ax
 
 
-def _draw_marks(ax: Axes, view: View, style: Style) -> None:
+def _draw_marks(ax: Axes, view: ChoiceView, style: Style) -> None:
     """Filled marks for candidates that fit, hollow ones for those that do not."""
     colour, paper = style.colour("true"), style.colour("paper")
     common = {"linestyle": "none", "marker": "o", "markersize": 4.6, "zorder": 4}
@@ -165,7 +165,7 @@ def _draw_marks(ax: Axes, view: View, style: Style) -> None:
             markeredgecolor=style.colour("muted"), markeredgewidth=1.0, **common)  # fmt: skip
 
 
-def _name_rows(labels: Labels, view: View, style: Style) -> None:
+def _name_rows(labels: Labels, view: ChoiceView, style: Style) -> None:
     """The names of the best and of the smoothest of the frontier, or of the nearest."""
     best = view.result.best
     named = [(best, "best"), *((row, "smoothest") for row in view.result.frontier[-1:] if row is not best)]
@@ -181,7 +181,7 @@ def _name_rows(labels: Labels, view: View, style: Style) -> None:
         labels.at([words, what], *at, "ink", bold=number == 0, clear=RING + 0.6, most=60.0)
 
 
-def _joined(row: Row) -> str:
+def _joined(row: ChoiceRow) -> str:
     """A candidate's name whose numbers and units do not part at a line's end."""
     return _UNIT.sub("\u202f", row.short)
 
@@ -209,7 +209,7 @@ def _title(result: Choice) -> str:
     return f"{many}: best is {_joined(best)}{cost}"
 
 
-def _misses(row: Row) -> Any:
+def _misses(row: ChoiceRow) -> Any:
     """How far a candidate is from its limit."""
     what = WORDS.get(row.binding, row.binding)
     if row.share < 2.0:
@@ -219,7 +219,7 @@ def _misses(row: Row) -> Any:
     return f"has no {what} at all" if row.binding in ("top_speed", "phase_margin") else "is unstable"
 
 
-def _note(view: View) -> str:
+def _note(view: ChoiceView) -> str:
     """Which limit, which marks, what is left out."""
     result = view.result
     unit = f"{result.axis.scale.unit}/s"
@@ -238,7 +238,7 @@ def _note(view: View) -> str:
     return " ".join(words)
 
 
-def _alternative(view: View, title: str) -> str:
+def _alternative(view: ChoiceView, title: str) -> str:
     """Alternative text: kind, quantities; the answer; the frontier."""
     against = view.result.costs[0] if view.result.costs else "delay"
     words = [

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from ..plotting import canvas
-from ..plotting.elements import Panel, Trace, force_panel, into, length, sheet
+from ..plotting.elements import Panel, PanelTrace, force_panel, into, length, sheet
 from ..wording import axis_words, percent, quantity, sentence
 
 if TYPE_CHECKING:
@@ -72,13 +72,15 @@ def _panels(result: Run, part: slice) -> list[Panel]:
         for name in ("measured", "velocity", "torque", "demand")
     }
     velocity = [
-        *([Trace(rows["demand"], "ideal", "demand", 1.4)] if moves else []),
-        Trace(rows["measured"], "ink", "measured", 1.0),
-        Trace(rows["velocity"], "true", "true", 2.0),
+        *([PanelTrace(rows["demand"], "ideal", "demand", 1.4)] if moves else []),
+        PanelTrace(rows["measured"], "ink", "measured", 1.0),
+        PanelTrace(rows["velocity"], "true", "true", 2.0),
     ]
     panels = [Panel("Velocity", f"{unit}/s", velocity)]
     if moves:
-        panels.append(Panel("Following error", unit, [Trace(result.following_error[part], "true", "", 1.4)]))
+        panels.append(
+            Panel("Following error", unit, [PanelTrace(result.following_error[part], "true", "", 1.4)])
+        )
     return [*panels, force_panel(unit, rows["torque"])]
 
 
@@ -160,22 +162,22 @@ def _of(result: RampResponse | StepResponse) -> str:
 def _step_panels(result: Explanation) -> Any:
     """What is asked first, the torque last."""
     unit, of = result.axis.scale.unit, _of(result)
-    demand = Trace(result.demand, "ideal", "demand", 1.4)
+    demand = PanelTrace(result.demand, "ideal", "demand", 1.4)
     if of == "velocity":
-        moved = Trace(result.velocity, "true", "axis", 2.0)
+        moved = PanelTrace(result.velocity, "true", "axis", 2.0)
         first = [Panel("Velocity", f"{unit}/s", [demand, moved])]
     elif of == "ramp":
-        asked = Trace(np.full_like(result.time, result.rate), "ideal", "demand", 1.4)
+        asked = PanelTrace(np.full_like(result.time, result.rate), "ideal", "demand", 1.4)
         first = [
-            Panel("Following error", unit, [Trace(result.error, "true", "", 2.0)]),
-            Panel("Velocity", f"{unit}/s", [asked, Trace(result.velocity, "true", "axis", 2.0)]),
+            Panel("Following error", unit, [PanelTrace(result.error, "true", "", 2.0)]),
+            Panel("Velocity", f"{unit}/s", [asked, PanelTrace(result.velocity, "true", "axis", 2.0)]),
         ]
     else:
         named = [demand] if of == "position" else []
-        moved = Trace(result.position, "true", "axis" if named else "", 2.0)
+        moved = PanelTrace(result.position, "true", "axis" if named else "", 2.0)
         first = [
             Panel("Position", unit, [*named, moved]),
-            Panel("Velocity", f"{unit}/s", [Trace(result.velocity, "true", "", 2.0)]),
+            Panel("Velocity", f"{unit}/s", [PanelTrace(result.velocity, "true", "", 2.0)]),
         ]
     return [*first, force_panel(unit, result.torque, 2.0)]
 

@@ -85,7 +85,7 @@ def frontier(result: Frontier, ax: Axes | None = None, *, style: Style = canvas.
 
 
 @dataclass(frozen=True, eq=False)
-class Found:
+class EstimatorPoints:
     """Candidates in the units of the axes; ``shown`` are those that log scales have a place for."""
 
     result: object
@@ -97,17 +97,17 @@ class Found:
     time: tuple
 
 
-def _found(result: Frontier, below: str = "", head: str = "") -> Found:
+def _found(result: Frontier, below: str = "", head: str = "") -> EstimatorPoints:
     delay, rms = (np.asarray(row, dtype=float) for row in (result.delay, result.rms))
     shown = np.isfinite(delay) & np.isfinite(rms) & (delay > 0.0) & (rms > 0.0)
     time = axis_unit(delay[shown].max(initial=0.0), "s", below)
     unit = axis_unit(rms[shown].max(initial=0.0), f"{result.axis.scale.unit}/s", head)
     line = result.bound_line() if result.noise > 0.0 and np.any(shown) else None
     bound = None if line is None else (line[0] / time[1], line[1] / unit[1])
-    return Found(result, delay / time[1], rms / unit[1], shown, bound, unit, time)
+    return EstimatorPoints(result, delay / time[1], rms / unit[1], shown, bound, unit, time)
 
 
-def _set_ranges(ax: Axes, found: Found) -> None:
+def _set_ranges(ax: Axes, found: EstimatorPoints) -> None:
     """Log ranges that hold all marks, with room for names."""
     canvas.number_axis(ax.xaxis, logarithmic=True)
     if not np.any(found.shown):
@@ -121,7 +121,7 @@ def _set_ranges(ax: Axes, found: Found) -> None:
     canvas.limits(ax, (delay.min() / wide, delay.max() * wide), (rms.min() / room, rms.max() * room))
 
 
-def _draw(ax: Axes, found: Found, style: Style) -> Axes:
+def _draw(ax: Axes, found: EstimatorPoints, style: Style) -> Axes:
     """Zone, families, rings of the best, names."""
     labels = Labels(ax, style)
     labels.doubt = SIDE_BY_SIDE
@@ -155,7 +155,7 @@ def _draw(ax: Axes, found: Found, style: Style) -> Axes:
     return ax
 
 
-def _families(found: Found) -> dict[str, list[int]]:
+def _families(found: EstimatorPoints) -> dict[str, list[int]]:
     """Indices of the candidates that can be shown, by family, along the delay."""
     order = np.flatnonzero(found.shown)
     order = order[np.argsort(found.delay[order], kind="stable")]
@@ -165,12 +165,12 @@ def _families(found: Found) -> dict[str, list[int]]:
     return families
 
 
-def _height(found: Found, order: list[int]) -> float:
+def _height(found: EstimatorPoints, order: list[int]) -> float:
     """How much ripple a family has for its delay."""
     return float(np.mean(np.log(found.rms[order] * found.delay[order])))
 
 
-def _draw_zone(labels: Labels, found: Found) -> None:
+def _draw_zone(labels: Labels, found: EstimatorPoints) -> None:
     """What no estimator without overshoot reaches, as a grey zone below its line."""
     x, y = found.bound
     low = labels.ax.get_ylim()[0] / 100.0
@@ -180,7 +180,7 @@ def _draw_zone(labels: Labels, found: Found) -> None:
     labels.avoid(x, y, key="bound")
 
 
-def _draw_family(labels: Labels, found: Found, family: str, order: list[int]) -> None:
+def _draw_family(labels: Labels, found: EstimatorPoints, family: str, order: list[int]) -> None:
     role, marker, dashes = LOOKS.get(family, OTHER)
     x, y, style = found.delay[order], found.rms[order], labels.style
     paper = style.colour("paper")
@@ -190,7 +190,7 @@ def _draw_family(labels: Labels, found: Found, family: str, order: list[int]) ->
     labels.avoid_points(x, y)
 
 
-def _name_family(labels: Labels, found: Found, family: str, order: list[int]) -> None:
+def _name_family(labels: Labels, found: EstimatorPoints, family: str, order: list[int]) -> None:
     role = LOOKS.get(family, OTHER)[0]
     if len(order) == 1:
         words = [estimator_words(found.result.estimator[order[0]]), NAMES.get(family, family)]
@@ -199,7 +199,7 @@ def _name_family(labels: Labels, found: Found, family: str, order: list[int]) ->
     labels.beside(NAMES.get(family, family), family, role)
 
 
-def _name_samples(labels: Labels, found: Found, order: list[int]) -> None:
+def _name_samples(labels: Labels, found: EstimatorPoints, order: list[int]) -> None:
     """The number of samples beside the marks of the differences."""
     for place, index in enumerate(order if len(order) > 1 else []):
         samples = found.result.estimator[index].samples
@@ -208,7 +208,7 @@ def _name_samples(labels: Labels, found: Found, order: list[int]) -> None:
                   most=CLOSE)  # fmt: skip
 
 
-def _name_zone(labels: Labels, found: Found) -> None:
+def _name_zone(labels: Labels, found: EstimatorPoints) -> None:
     """Say what the zone is, in it where it has room, else beside it."""
     tops = labels.place(*found.bound)
     inside = (tops[:, 0] > 0.0) & (tops[:, 0] < labels.size[0]) & (tops[:, 1] > 0.0)
@@ -274,7 +274,7 @@ def _share(share: float) -> str:
     return f"1/{digits(1.0 / share, 2)}" if share < 0.4 else percent(share)
 
 
-def _note(result: Frontier, found: Found) -> str:
+def _note(result: Frontier, found: EstimatorPoints) -> str:
     """The axis and its speed, what the marks mean, what is left out."""
     unit = f"{result.axis.scale.unit}/s"
     axis = axis_words(result.axis).rpartition(", ")[0]
@@ -290,7 +290,7 @@ def _note(result: Frontier, found: Found) -> str:
     return " ".join(words)
 
 
-def _alternative(result: Frontier, found: Found, title: str) -> str:
+def _alternative(result: Frontier, found: EstimatorPoints, title: str) -> str:
     """Alternative text: kind, quantities; the answer; the bound."""
     speed = quantity(result.speed, f"{result.axis.scale.unit}/s", strip=True)
     words = [

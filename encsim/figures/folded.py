@@ -65,7 +65,7 @@ def folded(
 
 
 @dataclass(frozen=True, eq=False)
-class Found:
+class AliasedLines:
     """Gains of the loop and what it makes of each line: (number, Hz, folded, {"motion": m, "force": N})."""
 
     frequency: np.ndarray
@@ -90,7 +90,7 @@ class Found:
         return best if best is not None and best[3][name] > 0.0 else None
 
 
-def _found(frequency: np.ndarray, follows: np.ndarray, drive: np.ndarray, lines: Lines) -> Found:
+def _found(frequency: np.ndarray, follows: np.ndarray, drive: np.ndarray, lines: Lines) -> AliasedLines:
     """Sizes of the gains, and of what each line makes of them."""
     frequency = np.asarray(frequency, dtype=float).ravel()
     gains = {"motion": np.abs(np.ravel(follows)), "force": np.abs(np.ravel(drive))}
@@ -111,7 +111,9 @@ def _found(frequency: np.ndarray, follows: np.ndarray, drive: np.ndarray, lines:
         made.append((int(lines.harmonic[index]), alias, is_folded(lines, index), made_of))
     unit, one = lines.axis.scale.unit, ERROR[lines.axis.scale.unit][1]
     force = axis_unit(float(gains["force"].max()) * one, "N" if unit == "m" else "N m")
-    return Found(frequency, gains, {"motion": 1.0, "force": force[1] / one, "unit": force[0]}, lines, made)
+    return AliasedLines(
+        frequency, gains, {"motion": 1.0, "force": force[1] / one, "unit": force[0]}, lines, made
+    )
 
 
 def _gain_at(alias: float, frequency: np.ndarray, gain: np.ndarray) -> float:
@@ -120,7 +122,7 @@ def _gain_at(alias: float, frequency: np.ndarray, gain: np.ndarray) -> float:
         return float(np.exp(np.interp(np.log(alias), np.log(frequency), np.log(gain))))
 
 
-def _head(found: Found, name: str, style: Style) -> str:
+def _head(found: AliasedLines, name: str, style: Style) -> str:
     if name == "motion":
         return (
             "Part of the error that the axis follows, |T|"
@@ -133,11 +135,11 @@ def _head(found: Found, name: str, style: Style) -> str:
     return f"{word} {of}{'' if style.phone else ', |C S|'} ({found.scales['unit']})"
 
 
-def _lowest(found: Found) -> float:
+def _lowest(found: AliasedLines) -> float:
     return max(found.frequency[0], found.frequency[-1] / 10.0**DECADES)
 
 
-def _set_ranges(ax: Axes, found: Found, name: str) -> None:
+def _set_ranges(ax: Axes, found: AliasedLines, name: str) -> None:
     """Log ranges and tick marks of a panel."""
     canvas.number_axis(ax.xaxis, logarithmic=True)
     across = (_lowest(found), found.frequency[-1])
@@ -152,7 +154,7 @@ def _set_ranges(ax: Axes, found: Found, name: str) -> None:
     canvas.limits(ax, across, (min(low, high / 3.0), high * (30.0 if name == "motion" else 8.0)))
 
 
-def _draw(ax: Axes, found: Found, name: str, style: Style) -> None:
+def _draw(ax: Axes, found: AliasedLines, name: str, style: Style) -> None:
     """The gain, and a stick a line up to it."""
     gain = found.gains[name] / found.scales[name]
     role = "true" if name == "motion" else "force"
@@ -185,7 +187,7 @@ def _stick(labels: Labels, x: float, y: float, hollow: bool) -> None:
     labels.block(*(place - 1.3), *(place + 1.3))
 
 
-def _told(found: Found, name: str) -> list[tuple[list[Any], float, bool, float]]:
+def _told(found: AliasedLines, name: str) -> list[tuple[list[Any], float, bool, float]]:
     """(names, Hz, folded, size) of each stick; lines at rest share one, and take no torque."""
     unit = found.unit if name == "motion" else found.force[1]
     told = [
@@ -209,7 +211,7 @@ def _names(number: int, alias: float, size: float, unit: str) -> list[str]:
     return [f"line {number}, {where}:\n{made}", f"line {number}:\n{made}", f"{number}: {made}", f"{number}"]
 
 
-def _title(found: Found) -> str:
+def _title(found: AliasedLines) -> str:
     """The answer: which line the axis follows most, which makes most force."""
     speed = quantity(abs(found.lines.speed), f"{found.unit}/s", strip=True)
     moved, forced = found.strongest("motion"), found.strongest("force")
@@ -226,7 +228,7 @@ def _title(found: Found) -> str:
     return f"At {speed} line {moved[0]} moves the axis most, ±{motion}; line {forced[0]} takes {force}"
 
 
-def _note(found: Found) -> str:
+def _note(found: AliasedLines) -> str:
     words = [f"{sentence(axis_words(found.lines.axis))}."]
     if found.made:
         words.append("Sticks: lines of the encoder where the loop sees them, with what they make.")
@@ -235,7 +237,7 @@ def _note(found: Found) -> str:
     return " ".join(words)
 
 
-def _alternative(found: Found, title: str) -> str:
+def _alternative(found: AliasedLines, title: str) -> str:
     """Alternative text: kind, quantities; the answer; how many lines are folded."""
     count = sum(line[2] for line in found.made)
     return (

@@ -12,7 +12,7 @@ from ..plotting.labels import Labels
 from ..wording import axis_unit, quantity, sentence
 from . import loop_view as findings
 from .ripple import hatch
-from .ripple_view import CAUSES, Frame, range_of_speeds, range_of_values
+from .ripple_view import CAUSES, PanelFrame, range_of_speeds, range_of_values
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from ..closed_loop.closed_loop_ripple import Smoothness
     from ..plotting.canvas import Style
     from .loop_view import Closed
-    from .ripple_view import View
+    from .ripple_view import RippleView
 
 
 ROLES = {"measured": "ink", "torque": "force", "actual": "true"}
@@ -91,7 +91,7 @@ def _check(simulated: None) -> None:
             checks.refuse("plot.simulated", f"hold speed and {name} of one length", sizes)
 
 
-def _single(view: View, style: Style) -> Any:
+def _single(view: RippleView, style: Style) -> Any:
     """One speed or standstill: each curve and its parts as bars; nothing of a loop that is not stable."""
     groups = [_bars(view, name) for name in findings.CURVES] if view.result.stable else []
     body = sum(9.0 + elements.height(rows) for rows in groups) + 8.0
@@ -107,7 +107,7 @@ def _single(view: View, style: Style) -> Any:
     return ax
 
 
-def _bars(view: View, name: str) -> Any:
+def _bars(view: RippleView, name: str) -> Any:
     values, moving = findings.single(view), len(view.speed) > 0
     parts = view.parts[name] if moving else (view.parts_still or {}).get(name, {})
     wanted = [("all together", ROLES[name], (values or {}).get(name, 0.0))]
@@ -127,7 +127,7 @@ def _head(view: Closed, name: str, style: Style) -> str:
     return sentence(words)
 
 
-def _into(ax: Axes, view: View, style: Style) -> Any:
+def _into(ax: Axes, view: RippleView, style: Style) -> Any:
     """The true velocity in the caller's axes, in the units that they may have already."""
     ax = canvas.axes(ax, style)
     frame = _frame(view, "actual", ax.get_xlabel(), ax.get_title(loc="left"))
@@ -156,13 +156,13 @@ def _sheet(view: Closed, style: Style) -> Axes:
     return panels["actual"]
 
 
-def _frame(view: Closed, name: str, below: str = "", head: str = "") -> Frame:
+def _frame(view: Closed, name: str, below: str = "", head: str = "") -> PanelFrame:
     """Units of one panel."""
     speed = axis_unit(view.speed.max(initial=0.0), view.speed_unit, below)
-    return Frame(speed, axis_unit(view.curves[name].max(initial=0.0), view.unit(name), head))
+    return PanelFrame(speed, axis_unit(view.curves[name].max(initial=0.0), view.unit(name), head))
 
 
-def _set_ranges(ax: Axes, view: Closed, name: str, frame: Frame) -> None:
+def _set_ranges(ax: Axes, view: Closed, name: str, frame: PanelFrame) -> None:
     """Log ranges and tick marks of a panel."""
     values = np.concatenate([view.curves[name], view.rings[name][1]]) / frame.ripple_unit[1]
     canvas.number_axis(ax.xaxis, logarithmic=True)
@@ -177,7 +177,7 @@ def _set_ranges(ax: Axes, view: Closed, name: str, frame: Frame) -> None:
     canvas.limits(ax, across, range_of_values(values, parts, 5.0 if name == "actual" else 2.2))
 
 
-def _fill(ax: Axes, view: Closed, name: str, frame: Frame, style: Style) -> None:
+def _fill(ax: Axes, view: Closed, name: str, frame: PanelFrame, style: Style) -> None:
     """Curves, rings, verticals and names of one panel."""
     x, low = frame.x(view.speed), ax.get_ylim()[0] / 100.0
     hatch(ax, view, style, frame)
@@ -216,7 +216,7 @@ def _verticals(labels: Labels, x: np.ndarray) -> None:
         labels.ax.axvline(value, color=labels.style.colour("grid"), linewidth=0.8, zorder=0.8)
 
 
-def _name_peaks(labels: Labels, view: Closed, frame: Frame) -> None:
+def _name_peaks(labels: Labels, view: Closed, frame: PanelFrame) -> None:
     """Name the lines that meet the resonance, and say where else the load shakes."""
     for speed, size, order in sorted(findings.meetings(view), key=lambda found: -found[1]):
         named = labels.at([f"line {order}"], frame.x(speed), size / frame.ripple_unit[1], "true", above=True)

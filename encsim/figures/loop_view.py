@@ -12,7 +12,7 @@ from .ripple_view import CAUSES, FEW, finite, parts_by_role
 
 if TYPE_CHECKING:
     from ..closed_loop.closed_loop_ripple import Smoothness
-    from .ripple_view import View
+    from .ripple_view import RippleView
 
 
 CURVES = ("measured", "torque", "actual")
@@ -174,7 +174,7 @@ def title(view: Closed) -> str:
     return _title_of_range(view, shaken)
 
 
-def _title_single(view: View) -> Any:
+def _title_single(view: RippleView) -> Any:
     where = (
         f"At {quantity(view.speed[0], view.speed_unit, strip=True)}" if len(view.speed) else "At standstill"
     )
@@ -185,7 +185,7 @@ def _title_single(view: View) -> Any:
     return f"{where}: the {view.mover} shakes by {true} rms, the motor makes {force} rms of {view.force[0]}"
 
 
-def single(view: View) -> Any:
+def single(view: RippleView) -> Any:
     """The three values of the one speed there is."""
     return {name: float(curve[0]) for name, curve in view.curves.items()} if len(view.speed) else view.still
 

@@ -56,7 +56,7 @@ SQUARES = "Squares add: the bars alone do not add up."
 
 
 @dataclass(frozen=True)
-class Row:
+class RemedyRow:
     """One bar: its name, a remark at the right, what is written below; its value."""
 
     name: str
@@ -105,11 +105,11 @@ def _shown(result: Explanation) -> dict[Any, tuple[float, str]]:
     return dict(sorted(found, key=lambda part: -part[1][0])[:MOST])
 
 
-def _causes(result: Explanation) -> list[Row]:
+def _causes(result: Explanation) -> list[RemedyRow]:
     """A bar for each fault alone and each other cause."""
     kinds = {one.kind: one for one in result.remedies}
     return [
-        Row(
+        RemedyRow(
             _named(result, path),
             role,
             value,
@@ -153,19 +153,21 @@ def _helped(result: Explanation, kinds: dict[str, Remedy], path: str) -> str:
     return f"→ {DOES[one.kind]}: {words}"
 
 
-def _wholes(result: Explanation) -> list[Row]:
+def _wholes(result: Explanation) -> list[RemedyRow]:
     """All together, what the best remedies leave of it, and some of them at once."""
-    rows = [Row("All together", "ink", result.values["measured"], _size(result, result.values["measured"]))]
+    rows = [
+        RemedyRow("All together", "ink", result.values["measured"], _size(result, result.values["measured"]))
+    ]
     told = {ROWS[path][1] for path in _shown(result)}
     helping = [one for one in result.remedies if one.applies]
     best = helping[:1] + [one for one in helping[1:] if one.kind not in told][: BEST - 1]
     rows += [
-        Row(sentence(one.name), "true", one.after["measured"], _size(result, one.after["measured"]))
+        RemedyRow(sentence(one.name), "true", one.after["measured"], _size(result, one.after["measured"]))
         for one in best
     ]
     if result.together is not None and result.together.applies:
         value = result.together.after["measured"]
-        rows.append(Row(_at_once(result), "true", value, _size(result, value)))
+        rows.append(RemedyRow(_at_once(result), "true", value, _size(result, value)))
     return rows
 
 
@@ -180,7 +182,7 @@ def _within(part: dict[str, Any], change: dict[str, Any]) -> bool:
     return all(path in change and change[path] == value for path, value in part.items())
 
 
-def _draw(ax: Axes, above: list[Row], below: list[Row], style: Style) -> None:
+def _draw(ax: Axes, above: list[RemedyRow], below: list[RemedyRow], style: Style) -> None:
     """All bars on one scale, a rule between causes and wholes; the axes are in mm."""
     room = style.width - LEFT - RIGHT
     high = sum(row.tall for row in (*above, *below)) + (GAP if above else 0.0)
@@ -199,7 +201,7 @@ def _draw(ax: Axes, above: list[Row], below: list[Row], style: Style) -> None:
         top += row.tall
 
 
-def _draw_row(ax: Axes, style: Style, top: float, row: Row, scale: float) -> None:
+def _draw_row(ax: Axes, style: Style, top: float, row: RemedyRow, scale: float) -> None:
     room = ax.get_xlim()[1]
     ax.text(0.0, top + 2.2, _cut(row.name, room, bold=True), va="center_baseline", **style.text(bold=True))
     left = room - width(row.name, bold=True) - 3.0
@@ -268,7 +270,7 @@ def _note(result: Explanation, shown: int) -> str:
     return " ".join(words)
 
 
-def _alternative(result: Explanation, above: list[Row], title: str) -> str:
+def _alternative(result: Explanation, above: list[RemedyRow], title: str) -> str:
     """Alternative text: kind, quantity; the answer; the largest cause."""
     at = f"at {_speed(result)}" if result.speed else "at standstill"
     words = [f"Bars of velocity ripple, rms, {at}, by cause and after each remedy. {title}."]

@@ -12,7 +12,16 @@ from ..plotting.labels import Labels
 from ..plotting.strips import choose_names, ribbon, top_names, top_ticks
 from ..wording import percent, quantity, width
 from . import ripple_view as findings
-from .ripple_view import NAMES, Frame, edges_of, frame_of, range_of_speeds, range_of_values, runs, view_of
+from .ripple_view import (
+    NAMES,
+    PanelFrame,
+    edges_of,
+    frame_of,
+    range_of_speeds,
+    range_of_values,
+    runs,
+    view_of,
+)
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -20,7 +29,7 @@ if TYPE_CHECKING:
     from ..open_loop.closed_form import RippleCurve
     from ..plotting.canvas import Sheet, Style
     from .loop_view import Closed
-    from .ripple_view import View
+    from .ripple_view import RippleView
 
 
 LOOKS = {
@@ -86,7 +95,7 @@ def _check(limit: tuple[float, float] | None, simulated: None) -> None:
         checks.refuse("plot.simulated", "hold speed and rms of one length", sizes)
 
 
-def _single(view: View, style: Style) -> Any:
+def _single(view: RippleView, style: Style) -> Any:
     """One speed or standstill: total, parts and limit as bars."""
     rows = _single_rows(view)
     sheet = canvas.Sheet(style, findings.title(view), findings.note(view), 7.0 + elements.height(rows) + 6.0)
@@ -94,7 +103,7 @@ def _single(view: View, style: Style) -> Any:
     return elements.draw(sheet, 7.0, rows, 4.0)
 
 
-def _single_rows(view: View) -> Any:
+def _single_rows(view: RippleView) -> Any:
     moving = len(view.speed) > 0
     total = view.rms[0] if moving else view.standstill[0] if view.standstill else 0.0
     parts = {role: part[0] for role, part in view.parts.items()} if moving else view.standstill[1]
@@ -111,7 +120,7 @@ def _single_rows(view: View) -> Any:
     ]
 
 
-def _into(ax: Axes, view: View, style: Style) -> Any:
+def _into(ax: Axes, view: RippleView, style: Style) -> Any:
     """The main panel in the caller's axes, in the units that they may have already."""
     ax = canvas.axes(ax, style)
     frame = frame_of(view, ax.get_xlabel(), ax.get_title(loc="left"))
@@ -129,7 +138,7 @@ def _into(ax: Axes, view: View, style: Style) -> Any:
     return ax
 
 
-def _sheet(view: View, style: Style) -> Axes:
+def _sheet(view: RippleView, style: Style) -> Axes:
     """Main panel, ribbon and share panel on a figure of their own; the main panel alone without ripple."""
     frame = frame_of(view)
     names, prefix = _tick_names(view, style, style.width - 20.0)
@@ -148,21 +157,21 @@ def _sheet(view: View, style: Style) -> Axes:
     _main_panel(main, view, style, frame, names, prefix)
     if rough:
         main.tick_params(labelbottom=False)
-        _fill_share(share, view, style, Frame(frame.speed_unit, None))
+        _fill_share(share, view, style, PanelFrame(frame.speed_unit, None))
         _strip(sheet, view, style, main, strip)
     else:
         canvas.name_axes(main, style, below=f"Speed ({frame.speed_unit[0]})")
     return main
 
 
-def _share_panel(sheet: Sheet, top: float, height: float, view: View, style: Style) -> Axes:
+def _share_panel(sheet: Sheet, top: float, height: float, view: RippleView, style: Style) -> Axes:
     """Empty panel of the ripple as a share of the speed, with its ranges."""
     ax = sheet.panel(top, height, f"Ripple {'/' if style.phone else 'as a share of the'} speed (%)")
-    _set_ranges(ax, view, Frame(frame_of(view).speed_unit, None))
+    _set_ranges(ax, view, PanelFrame(frame_of(view).speed_unit, None))
     return ax
 
 
-def _set_ranges(ax: Axes, view: View, frame: Frame) -> None:
+def _set_ranges(ax: Axes, view: RippleView, frame: PanelFrame) -> None:
     """Log ranges and tick marks of a panel."""
     y = np.concatenate([frame.y(view.rms, view.speed), frame.y(view.ring_rms, view.ring_speed)])
     rows = [frame.y(part, view.speed) for part in view.parts.values()]
@@ -178,7 +187,12 @@ def _set_ranges(ax: Axes, view: View, frame: Frame) -> None:
 
 
 def _main_panel(
-    ax: Axes, view: View, style: Style, frame: Frame, names: list[tuple[float, str]], prefix: float | None
+    ax: Axes,
+    view: RippleView,
+    style: Style,
+    frame: PanelFrame,
+    names: list[tuple[float, str]],
+    prefix: float | None,
 ) -> None:
     """Curves with their names, ticks on top."""
     _curves(ax, view, style, frame)
@@ -190,7 +204,7 @@ def _main_panel(
     _write_names(labels, view, frame)
 
 
-def _fill_share(ax: Axes, view: View, style: Style, frame: Frame) -> None:
+def _fill_share(ax: Axes, view: RippleView, style: Style, frame: PanelFrame) -> None:
     """The same as a share of the speed."""
     _curves(ax, view, style, frame)
     canvas.name_axes(ax, style, below=f"Speed ({frame.speed_unit[0]})")
@@ -201,7 +215,7 @@ def _fill_share(ax: Axes, view: View, style: Style, frame: Frame) -> None:
         _name_limit(labels, view, frame, flat, f"limit {percent(view.limit[0], 3, strip=True)}")
 
 
-def _curves(ax: Axes, view: View, style: Style, frame: Frame) -> None:
+def _curves(ax: Axes, view: RippleView, style: Style, frame: PanelFrame) -> None:
     """Doubt, wash, parts, limit, total and rings of one panel."""
     x, low = frame.x(view.speed), ax.get_ylim()[0] / 100.0
     total = np.maximum(frame.y(view.rms, view.speed), low)
@@ -227,12 +241,12 @@ def _curves(ax: Axes, view: View, style: Style, frame: Frame) -> None:
         ax.plot(frame.x(view.ring_speed), frame.y(view.ring_rms, view.ring_speed), **style.ring())
 
 
-def _mark(view: View, marker: str, size: float) -> dict[Any, Any]:
+def _mark(view: RippleView, marker: str, size: float) -> dict[Any, Any]:
     """Markers of a line through few points."""
     return {"marker": marker, "markersize": size} if view.few else {}
 
 
-def hatch(ax: Axes, view: Closed | View, style: Style, frame: Frame) -> None:
+def hatch(ax: Axes, view: Closed | RippleView, style: Style, frame: PanelFrame) -> None:
     """Hatch the speeds at which the numbers are in doubt."""
     edges = edges_of(view)
     for first, last in runs(view.doubtful):
@@ -247,7 +261,7 @@ def hatch(ax: Axes, view: Closed | View, style: Style, frame: Frame) -> None:
             )
 
 
-def _avoid_curves(labels: Labels, view: View, frame: Frame) -> None:
+def _avoid_curves(labels: Labels, view: RippleView, frame: PanelFrame) -> None:
     """Keep names off all that :func:`_curves` draws."""
     x, low = frame.x(view.speed), labels.ax.get_ylim()[0] / 100.0
     for key, row in {"ink": view.rms, **(view.parts if len(view.parts) > 1 else {})}.items():
@@ -258,7 +272,7 @@ def _avoid_curves(labels: Labels, view: View, frame: Frame) -> None:
         labels.avoid_points(frame.x(view.ring_speed), frame.y(view.ring_rms, view.ring_speed))
 
 
-def _write_names(labels: Labels, view: View, frame: Frame) -> None:
+def _write_names(labels: Labels, view: RippleView, frame: PanelFrame) -> None:
     """Name every line where it is alone."""
     _avoid_curves(labels, view, frame)
     if view.allowed is not None:
@@ -277,7 +291,7 @@ def _write_names(labels: Labels, view: View, frame: Frame) -> None:
         labels.beside(NAMES[role], role, role)
 
 
-def _name_limit(labels: Labels, view: View, frame: Frame, flat: np.ndarray, text: str) -> None:
+def _name_limit(labels: Labels, view: RippleView, frame: PanelFrame, flat: np.ndarray, text: str) -> None:
     """Name the limit where it is flat, if it is anywhere."""
     x, y = frame.x(view.speed), frame.y(view.allowed, view.speed)
     ends = labels.place(x[flat], y[flat])[:, 0]
@@ -287,7 +301,7 @@ def _name_limit(labels: Labels, view: View, frame: Frame, flat: np.ndarray, text
     labels.beside(text, "limit", "limit")
 
 
-def _tick_names(view: View, style: Style, panel: float) -> tuple[Any, ...]:
+def _tick_names(view: RippleView, style: Style, panel: float) -> tuple[Any, ...]:
     """Names of the ticks along the top, [(mm, word)], and the place of the words that explain them."""
     found = view.vanishing
     low, high = np.log(range_of_speeds(view))
@@ -299,7 +313,7 @@ def _tick_names(view: View, style: Style, panel: float) -> tuple[Any, ...]:
     return choose_names(places, words, panel, TICKS)
 
 
-def _strip(sheet: Sheet, view: View, style: Style, main: Axes, top: float) -> None:
+def _strip(sheet: Sheet, view: RippleView, style: Style, main: Axes, top: float) -> None:
     """The ribbon of regimes, with its caption."""
     names = list(view.regime)
     spans = runs(view.regime)

@@ -32,7 +32,7 @@ FEW = 12
 
 
 @dataclass(frozen=True, eq=False)
-class View:
+class RippleView:
     """A curve as it is drawn: moving speeds only, ascending, one part a role, SI numbers."""
 
     curve: object
@@ -73,13 +73,15 @@ class View:
         return sorted((speed, tuple(lines)) for speed, lines in self.curve.vanishing if low <= speed <= high)
 
 
-def view_of(curve: RippleCurve, limit: tuple[float, float] | None = None, simulated: None = None) -> View:
+def view_of(
+    curve: RippleCurve, limit: tuple[float, float] | None = None, simulated: None = None
+) -> RippleView:
     """Sort and sum up a curve for drawing."""
     speed = np.abs(np.asarray(curve.speed, dtype=float)).ravel()
     order = np.unique(speed, return_index=True)[1]
     order, still = order[speed[order] > 0.0], np.flatnonzero(speed == 0.0)[:1]
     rms, every = finite(curve.rms), parts_by_role(curve.parts)
-    return View(
+    return RippleView(
         curve,
         speed[order],
         rms[order],
@@ -116,7 +118,7 @@ def finite(values: np.ndarray) -> np.ndarray:
 
 
 @dataclass(frozen=True)
-class Frame:
+class PanelFrame:
     """Scales of one panel: units of speed and ripple, or the share of the speed in per cent."""
 
     speed_unit: tuple
@@ -131,16 +133,16 @@ class Frame:
         return rms / speed / SHARE if self.ripple_unit is None else rms / self.ripple_unit[1]
 
 
-def frame_of(view: View, below: str = "", head: str = "") -> Frame:
+def frame_of(view: RippleView, below: str = "", head: str = "") -> PanelFrame:
     """Units of a panel; labels of axes that are drawn into again keep theirs."""
     largest = view.rms.max(initial=0.0)
     speed = axis_unit(view.speed.max(initial=0.0), view.unit, below)
     # The speed's unit serves both where the ripple is not tiny in it.
     shared = largest >= 0.1 * speed[1] and not head
-    return Frame(speed, speed if shared else axis_unit(largest, view.unit, head))
+    return PanelFrame(speed, speed if shared else axis_unit(largest, view.unit, head))
 
 
-def range_of_speeds(view: Closed | View) -> tuple[float, float]:
+def range_of_speeds(view: Closed | RippleView) -> tuple[float, float]:
     """Horizontal range, SI: the speeds, with room at both sides where they are few."""
     if not len(view.speed):
         return 0.1, 10.0
@@ -158,7 +160,7 @@ def range_of_values(total: np.ndarray, parts: list[np.ndarray], most: float) -> 
     return min(max(usual / 10.0, min(lowest, usual) / 1.6), usual / 2.0), high * most
 
 
-def edges_of(view: Closed | View) -> np.ndarray:
+def edges_of(view: Closed | RippleView) -> np.ndarray:
     """Borders between the speeds, half way on the log scale, and the ends of the range."""
     low, high = range_of_speeds(view)
     return np.concatenate([[low], np.sqrt(view.speed[1:] * view.speed[:-1]), [high]])
@@ -178,7 +180,7 @@ CAUSES = {
 }
 
 
-def title(view: View) -> str:
+def title(view: RippleView) -> str:
     """The answer: where the limit is exceeded, else where the ripple is largest, and the cause."""
     if _title_doubts(view):
         return f"In doubt: {view.curve.reasons[0] if view.curve.reasons else 'the result says so'}"
@@ -196,12 +198,12 @@ def title(view: View) -> str:
     return _largest(view)
 
 
-def _title_doubts(view: View) -> bool:
+def _title_doubts(view: RippleView) -> bool:
     """Whether there is no speed, or no telling which, that the result is sure of."""
     return not view.curve.valid and bool(np.all(view.doubtful == view.doubtful[:1]))
 
 
-def _largest(view: View) -> str:
+def _largest(view: RippleView) -> str:
     rms = view.rms[view.sound]
     worst = int(np.flatnonzero(view.sound)[np.argmax(rms)])
     size = quantity(rms.max(), view.unit, 2)
@@ -213,24 +215,24 @@ def _largest(view: View) -> str:
     return f"Ripple is largest at {_two(view, worst)}, {size} rms: {_cause(view, worst)}"
 
 
-def _given(speed: float, view: View) -> Any:
+def _given(speed: float, view: RippleView) -> Any:
     return quantity(speed, view.unit, 3, strip=True)
 
 
-def role_of(view: View, index: int) -> str:
+def role_of(view: RippleView, index: int) -> str:
     """Role of the largest part at one speed, None where there is none."""
     role = max(view.parts, key=lambda name: view.parts[name][index], default=None)
     return role if role and view.parts[role][index] > 0.0 else None
 
 
-def _cause(view: View, index: int) -> str:
+def _cause(view: RippleView, index: int) -> str:
     """The largest part at one speed in words."""
     role = role_of(view, index)
     aliased = role == "cyclic" and str(view.regime[index]) == "aliased"
     return ("aliased " if aliased else "") + CAUSES.get(role, "no cause found")
 
 
-def _against_limit(view: View) -> str:
+def _against_limit(view: RippleView) -> str:
     excess = np.where(view.sound, view.rms, 0.0) / view.allowed
     worst = int(np.argmax(excess))
     if not np.any(excess > 1.0):
@@ -247,16 +249,16 @@ def _against_limit(view: View) -> str:
     return f"Above the limit{several} from {low} to {high}: {cause}"
 
 
-def _every(view: View) -> str:
+def _every(view: RippleView) -> str:
     """All speeds that a title speaks of: it is silent about those in doubt."""
     return "every speed" if np.all(view.sound) else "every speed that is not in doubt"
 
 
-def _two(view: View, index: int) -> str:
+def _two(view: RippleView, index: int) -> str:
     return quantity(view.speed[index], view.unit, 2)
 
 
-def ranges_above(view: View) -> list[tuple[float, float]]:
+def ranges_above(view: RippleView) -> list[tuple[float, float]]:
     """Ranges of speed in which the limit is exceeded, ends by interpolation on the log scale."""
     above = np.log(np.maximum(np.where(view.sound, view.rms, 0.0), 1e-300) / view.allowed)
     found = []
@@ -268,7 +270,7 @@ def ranges_above(view: View) -> list[tuple[float, float]]:
     return [(low, _crossing(view, above, last + 1, last)) for low, _, last in found]
 
 
-def _crossing(view: View, above: np.ndarray, outside: int, inside: int) -> float:
+def _crossing(view: RippleView, above: np.ndarray, outside: int, inside: int) -> float:
     """Speed between two neighbours at which the limit is met; the inner one where there is no outer."""
     if not 0 <= outside < len(above):
         return float(view.speed[inside])
@@ -276,7 +278,7 @@ def _crossing(view: View, above: np.ndarray, outside: int, inside: int) -> float
     return float(view.speed[inside] * (view.speed[outside] / view.speed[inside]) ** share)
 
 
-def rule(view: View, unit: tuple[str, float] | None = None) -> str:
+def rule(view: RippleView, unit: tuple[str, float] | None = None) -> str:
     """The limit in words; angles a time in the unit of the axis (its name and size) where that is given."""
     share, least = view.limit
     size = quantity(least, view.unit, 3, strip=True)
@@ -288,7 +290,7 @@ def rule(view: View, unit: tuple[str, float] | None = None) -> str:
     return f"limit: {percent(share, 3, strip=True)}{floor}"
 
 
-def note(view: View, explained: bool = True) -> str:
+def note(view: RippleView, explained: bool = True) -> str:
     """The axis, and what the marks mean."""
     words = [f"{sentence(axis_words(view.curve.axis))}."]
     if len(view.ring_speed):
@@ -305,7 +307,7 @@ def note(view: View, explained: bool = True) -> str:
     return " ".join(words)
 
 
-def alternative(view: View) -> str:
+def alternative(view: RippleView) -> str:
     """Alternative text: kind, quantity, range; the answer; the limit; what is odd."""
     if len(view.speed) < 2:
         return f"Bars of velocity ripple, rms, and of its parts. {title(view)}."

@@ -11,7 +11,7 @@ from ..plotting import canvas
 from ..plotting.labels import Labels
 from ..wording import SHARE, axis_unit, axis_words, digits, listed, percent, quantity, sentence, with_unit
 from .ripple import hatch
-from .ripple_view import FEW, Frame, range_of_speeds
+from .ripple_view import FEW, PanelFrame, range_of_speeds
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -56,7 +56,7 @@ def tolerance(result: Tolerance, ax: Axes | None = None, *, style: Style = canva
 
 
 @dataclass(frozen=True, eq=False)
-class View:
+class ToleranceView:
     """A result as it is drawn: moving speeds only, ascending; ripples as shares of the speed."""
 
     curve: object
@@ -82,7 +82,7 @@ class View:
         return np.isfinite(self.limit)
 
 
-def _view(result: Tolerance) -> View:
+def _view(result: Tolerance) -> ToleranceView:
     order = np.unique(result.speed, return_index=True)[1]
     order = order[result.speed[order] > 0.0]
     speed, nothing = result.speed[order], np.full(len(order), np.inf)
@@ -90,18 +90,18 @@ def _view(result: Tolerance) -> View:
     given = result.limit is not None
     limit = result.limit[order] / speed if given else nothing
     passed = result.yield_by_speed[order] if given else nothing
-    return View(result, speed, rows, limit, passed, result.doubtful[order])
+    return ToleranceView(result, speed, rows, limit, passed, result.doubtful[order])
 
 
-def _frame(view: View, below: str = "") -> Frame:
-    return Frame(axis_unit(view.speed.max(initial=0.0), view.unit, below), None)
+def _frame(view: ToleranceView, below: str = "") -> PanelFrame:
+    return PanelFrame(axis_unit(view.speed.max(initial=0.0), view.unit, below), None)
 
 
-def _below(frame: Frame) -> str:
+def _below(frame: PanelFrame) -> str:
     return f"Speed ({frame.speed_unit[0]})"
 
 
-def _sheet(view: View, style: Style) -> Axes:
+def _sheet(view: ToleranceView, style: Style) -> Axes:
     """Both panels on a figure of their own; the band alone without a limit on ripple."""
     frame, (tall, low) = _frame(view), TALL[style.page]
     judged = bool(view.judged.any())
@@ -125,7 +125,7 @@ def _sheet(view: View, style: Style) -> Axes:
     return main
 
 
-def _set_ranges(ax: Axes, view: View, frame: Frame) -> None:
+def _set_ranges(ax: Axes, view: ToleranceView, frame: PanelFrame) -> None:
     """Log ranges that hold the band and the limit."""
     canvas.number_axis(ax.xaxis, logarithmic=True)
     across = frame.x(np.array(range_of_speeds(view)))
@@ -139,7 +139,7 @@ def _set_ranges(ax: Axes, view: View, frame: Frame) -> None:
     canvas.limits(ax, across, (max(shown.min(), 1e-6 * shown.max()) / 1.7, shown.max() * 1.7))
 
 
-def _band(ax: Axes, view: View, frame: Frame, style: Style) -> Axes:
+def _band(ax: Axes, view: ToleranceView, frame: PanelFrame, style: Style) -> Axes:
     """The band with its edges, the middle and the limit, each with its name."""
     x, floor = frame.x(view.speed), ax.get_ylim()[0] / 100.0
     mark = {"marker": "o", "markersize": 4.0} if view.few else {}
@@ -173,7 +173,7 @@ def _band(ax: Axes, view: View, frame: Frame, style: Style) -> Axes:
     return ax
 
 
-def _passed(ax: Axes, view: View, frame: Frame, style: Style) -> None:
+def _passed(ax: Axes, view: ToleranceView, frame: PanelFrame, style: Style) -> None:
     """Share of the axes that meet the limit at each speed, the least of them marked."""
     x, y = frame.x(view.speed), np.where(view.judged, view.passed / SHARE, np.nan)
     ax.fill_between(x, 0.0, y, color=style.colour("soft"), linewidth=0.0, zorder=1)
@@ -187,7 +187,7 @@ def _passed(ax: Axes, view: View, frame: Frame, style: Style) -> None:
     labels.at([words], x[least], y[least], "ink", clear=1.4)
 
 
-def _title(view: View) -> str:
+def _title(view: ToleranceView) -> str:
     """The answer: how many pass, else how much they differ."""
     result = view.curve
     if result.yield_fraction is not None:
@@ -222,7 +222,7 @@ def _of_hundred(share: float) -> str:
     return f"{100.0 * share:.0f} of 100"
 
 
-def _note(view: View, style: Style) -> str:
+def _note(view: ToleranceView, style: Style) -> str:
     """The axis, how many were drawn and in what they differ, how sure the answer is, what to tighten."""
     result = view.curve
     keys = list(result.spread)
@@ -243,7 +243,7 @@ def _note(view: View, style: Style) -> str:
     return " ".join(words)
 
 
-def _alternative(view: View) -> str:
+def _alternative(view: ToleranceView) -> str:
     """Alternative text: kind, quantity, range; the answer; the least share; doubt."""
     if not len(view.speed):
         return f"{_title(view)}."

@@ -1,1 +1,4 @@
-"""Frozen descriptions: axis, signal, estimators, load and control, ring, profiles, distributions. May import the ground floor."""
+"""Frozen descriptions: axis, signal, estimators, load and control, ring, profiles, distributions.
+
+May import the ground floor.
+"""

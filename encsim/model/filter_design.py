@@ -161,7 +161,7 @@ FASTEST = 0.49
 
 
 @dataclass(frozen=True, slots=True)
-class Section:
+class FilterSection:
     """One filter: a ratio of polynomials in the normalised Laplace variable, frequency as share of the rate.
 
     Attributes
@@ -198,16 +198,18 @@ class Section:
         return above / below[0], below / below[0]
 
 
-def sections(control: Control, rate: float, *, speed: float = 0.0, pitch: float = 1.0) -> tuple[Section, ...]:
+def sections(
+    control: Control, rate: float, *, speed: float = 0.0, pitch: float = 1.0
+) -> tuple[FilterSection, ...]:
     """Filters of a controller at a loop rate, in their order."""
     found = []
     for notch in control.notch:
         turns = notch.frequency / rate if notch.order is None else _followed(notch.order, speed, pitch, rate)
         if notch.order is None or SLOWEST <= turns <= FASTEST:
             width = 2.0 * notch.damping
-            found.append(Section(turns, (1.0, width * notch.depth, 1.0), (1.0, width, 1.0)))
+            found.append(FilterSection(turns, (1.0, width * notch.depth, 1.0), (1.0, width, 1.0)))
     if control.lowpass is not None:
-        found.append(Section(control.lowpass / rate, (0.0, 1.0), (1.0, 1.0)))
+        found.append(FilterSection(control.lowpass / rate, (0.0, 1.0), (1.0, 1.0)))
     return tuple(found)
 
 

@@ -1,7 +1,7 @@
 """What the increments of the shown position are made of, cause by cause, at many speeds.
 
-Two engines answer for one lag: :class:`Exact` where the error of a period is the same at every speed,
-:class:`Step` where it is not or counts are too fine for a table. Lengths are in signal periods.
+Two engines answer for one lag: :class:`TableModel` where the error of a period is the same at every speed,
+:class:`LineModel` where it is not or counts are too fine for a table. Lengths are in signal periods.
 """
 
 from __future__ import annotations
@@ -225,7 +225,7 @@ def _shared(scattered: np.ndarray, spread: dict[Any, np.ndarray]) -> dict[Any, n
         }
 
 
-class Exact(Model):
+class TableModel(Model):
     """Error of a period that does not depend on speed: one table of increments serves all speeds."""
 
     method = "exact"
@@ -316,7 +316,7 @@ class Exact(Model):
         return np.maximum(found.mean_square(lag, spread) - cyclic - scattered - spread**2, 0.0)
 
 
-class Step(Model):
+class LineModel(Model):
     """Lines computed anew at every speed; counting by its dithered steps, the converter as white noise."""
 
     method = "step"

@@ -23,7 +23,7 @@ from . import cause_models, engines, period_error, validity
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-    from .cause_models import Exact, Step
+    from .cause_models import LineModel, TableModel
     from .engines import Timed
 
 
@@ -241,13 +241,15 @@ def ripple(axis: Axis, speeds: float | list[float] | np.ndarray) -> RippleCurve:
     )
 
 
-def _parts(axis: Axis, model: Exact | Step | Timed, speed: np.ndarray) -> tuple[Any, ...]:
+def _parts(axis: Axis, model: TableModel | LineModel | Timed, speed: np.ndarray) -> tuple[Any, ...]:
     """Parts of the model, means over the speeds at which the graduation of a mounted ring passes in a turn."""
     # These differ by a trifle, which is all that is left where lines vanish or counts come evenly.
     squares, peak = model.parts(speed)
     if axis.ring is None:
         return squares, peak
-    found = [model.parts(speed * (1.0 + share)) for share in error_orders.hurries(axis.ring, axis.heads)]
+    found = [
+        model.parts(speed * (1.0 + share)) for share in error_orders.speed_modulation(axis.ring, axis.heads)
+    ]
     for cause in squares.keys() - STEADY:
         squares[cause] = sum(parts[cause] for parts, _ in found) / len(found)
     return squares, np.maximum.reduce([peak, *(highest for _, highest in found)])
@@ -372,7 +374,7 @@ def regimes(axis: Axis, squares: dict[Any, np.ndarray], frequency: np.ndarray) -
 
 
 def vanishing_marks(
-    axis: Axis, model: Exact | Step | Timed, speed: np.ndarray, most: int = 60
+    axis: Axis, model: TableModel | LineModel | Timed, speed: np.ndarray, most: int = 60
 ) -> tuple[tuple[float, tuple[Any, ...]], ...]:
     """Speeds within the range at which the strong lines vanish, with the harmonics that do."""
     orders, size = model.line_sizes(speed)

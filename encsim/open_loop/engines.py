@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from . import period_error, quantisation
-from .cause_models import Exact, Step, line_gain
+from .cause_models import LineModel, TableModel, line_gain
 
 if TYPE_CHECKING:
     from ..model.axis import Axis
@@ -18,14 +18,14 @@ EXACT_FACTOR = 4096
 EXACT_FACTOR_CONVERTED = 16384
 
 
-def engine(axis: Axis) -> Exact | Step | Timed:
+def engine(axis: Axis) -> TableModel | LineModel | Timed:
     """The engine for this axis: exact where it can be."""
     how = axis.interpolation
     if not axis.estimator.linear:
         return Timed(axis)
     limit = EXACT_FACTOR if how.bits is None else EXACT_FACTOR_CONVERTED
     exact = not period_error.depends_on_speed(axis) and (how.factor or 0) <= limit
-    return (Exact if exact else Step)(axis)
+    return (TableModel if exact else LineModel)(axis)
 
 
 def gain(axis: Axis, frequency: np.ndarray, speed: float) -> np.ndarray:
@@ -37,7 +37,7 @@ def gain(axis: Axis, frequency: np.ndarray, speed: float) -> np.ndarray:
     )
 
 
-class Timed(Step):
+class Timed(LineModel):
     """Edges of the counts timed by a clock: bound to position, so that nothing folds at the loop rate.
 
     Over m counts the time is off by the error of both edges and by the clock's ticks:

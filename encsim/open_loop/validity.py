@@ -11,7 +11,7 @@ from .limits import top_speed
 
 if TYPE_CHECKING:
     from ..model.axis import Axis
-    from .cause_models import Exact, Step
+    from .cause_models import LineModel, TableModel
     from .engines import Timed
 
 
@@ -25,7 +25,7 @@ MOST_EDGE_JITTER = 0.2
 
 def find(
     axis: Axis,
-    model: Exact | Step | Timed,
+    model: TableModel | LineModel | Timed,
     speed: np.ndarray,
     squares: dict[Any, np.ndarray],
     total: np.ndarray,
@@ -58,14 +58,14 @@ def _limit_doubts(axis: Axis, speed: np.ndarray) -> list[tuple[np.ndarray, str]]
     return [(speed > top.speed, f"above the top speed {top.speed:.4g} {axis.scale.unit}/s ({top.limit})")]
 
 
-def _few_counts(axis: Axis, model: Exact | Step | Timed) -> bool:
+def _few_counts(axis: Axis, model: TableModel | LineModel | Timed) -> bool:
     factor = axis.interpolation.factor
     return model.method == "step" and factor is not None and factor < 40
 
 
 def _hysteresis_doubts(
     axis: Axis,
-    model: Exact | Step | Timed,
+    model: TableModel | LineModel | Timed,
     speed: np.ndarray,
     squares: dict[Any, np.ndarray],
     total: np.ndarray,
@@ -90,11 +90,11 @@ def _hysteresis_doubts(
     return found
 
 
-def _unknown_hysteresis(model: Exact, speed: np.ndarray) -> np.ndarray:
+def _unknown_hysteresis(model: TableModel, speed: np.ndarray) -> np.ndarray:
     return model.held_still(speed, model.noisy(speed, np.inf)) == -1
 
 
-def _roughly_held(axis: Axis, model: Exact, speed: np.ndarray) -> np.ndarray:
+def _roughly_held(axis: Axis, model: TableModel, speed: np.ndarray) -> np.ndarray:
     """Where hysteresis keeps counts from toggling, but noise still moves the samples at which they change."""
     spread = model.noisy(speed, np.inf)
     sigma = spread * axis.interpolation.factor / np.sqrt(2.0)
@@ -107,7 +107,7 @@ def _roughly_held(axis: Axis, model: Exact, speed: np.ndarray) -> np.ndarray:
 
 
 def _timing_doubts(
-    axis: Axis, model: Exact | Step | Timed, speed: np.ndarray, squares: dict[Any, np.ndarray]
+    axis: Axis, model: TableModel | LineModel | Timed, speed: np.ndarray, squares: dict[Any, np.ndarray]
 ) -> list[tuple[np.ndarray, str]]:
     """Limits of the linear theory of edges timed by a clock."""
     if axis.estimator.linear:
@@ -134,7 +134,7 @@ def _timing_doubts(
 
 def _converter_doubts(
     axis: Axis,
-    model: Exact | Step | Timed,
+    model: TableModel | LineModel | Timed,
     speed: np.ndarray,
     squares: dict[Any, np.ndarray],
     total: np.ndarray,

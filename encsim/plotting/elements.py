@@ -86,7 +86,7 @@ PIXELS = 700
 
 
 @dataclass(frozen=True, eq=False)
-class Trace:
+class PanelTrace:
     """One line: values in SI, role, name (none where it is alone), width."""
 
     values: np.ndarray
@@ -111,7 +111,7 @@ class Panel:
 
 def force_panel(unit: str, values: np.ndarray, wide: float = 1.0) -> Panel:
     """What the motor makes on a scale with this position unit."""
-    traces = [Trace(values, "force", "", wide)]
+    traces = [PanelTrace(values, "force", "", wide)]
     return Panel("Force", "N", traces) if unit == "m" else Panel("Torque", "N m", traces)
 
 

@@ -26,7 +26,7 @@ SMALLEST = 1e-300
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Motion:
+class FittedPhase:
     """Smooth phase of the samples: ``rate`` k + Legendre series of ``degree`` over the recording."""
 
     rate: float
@@ -105,7 +105,7 @@ def _solve(
     c: np.ndarray,
     s: np.ndarray,
     orders: tuple[float, ...],
-    motion: Motion,
+    motion: FittedPhase,
     weights: tuple[float, float],
 ) -> Squares | None:
     def rows(
@@ -116,20 +116,20 @@ def _solve(
     return ellipse.solve(start, rows, len(c))
 
 
-def _motion(angle: np.ndarray) -> tuple[Motion, np.ndarray]:
+def _motion(angle: np.ndarray) -> tuple[FittedPhase, np.ndarray]:
     """Motion through the angles and its coefficients; of the highest degree that is significant."""
     # Taking out the mean step first keeps unwrapping safe at any speed, near half a period a sample too.
     rate = float(np.angle(np.mean(np.exp(1j * np.diff(angle)))))
     k = np.arange(len(angle))
     phase = np.unwrap(np.angle(np.exp(1j * (angle - rate * k))))
     largest = min(LARGEST_DEGREE, len(angle) // 10)
-    basis = Motion(rate, largest, len(angle)).basis(slice(None))
+    basis = FittedPhase(rate, largest, len(angle)).basis(slice(None))
     inverse = np.linalg.inv(basis.T @ basis)
     values = inverse @ (basis.T @ phase)
     variance = np.sum((phase - basis @ values) ** 2) / (len(angle) - largest - 1)
     seen = np.abs(values) > SIGNIFICANT * np.sqrt(variance * np.diag(inverse)) + ROUNDING
     degree = max(1, int(np.max(np.nonzero(seen)[0], initial=1)))
-    motion = Motion(rate, degree, len(angle))
+    motion = FittedPhase(rate, degree, len(angle))
     return motion, np.linalg.lstsq(motion.basis(slice(None)), phase, rcond=None)[0]
 
 
@@ -152,7 +152,7 @@ def _rows(
     c: np.ndarray,
     s: np.ndarray,
     orders: tuple[float, ...],
-    motion: Motion,
+    motion: FittedPhase,
     part: slice,
     weights: tuple[float, float],
 ) -> tuple[tuple[np.ndarray, np.ndarray], tuple[np.ndarray, np.ndarray]]:
@@ -175,7 +175,7 @@ def _rows(
 
 
 def _spread(
-    squares: Squares, c: np.ndarray, s: np.ndarray, orders: tuple[float, ...], motion: Motion
+    squares: Squares, c: np.ndarray, s: np.ndarray, orders: tuple[float, ...], motion: FittedPhase
 ) -> Spread:
     """Spread of the residuals: noise shows in both directions alike, jitter only along the curve."""
     theta = motion.phase(squares.q[5 + len(orders) :], slice(None))
@@ -199,7 +199,12 @@ def _residuals(
 
 
 def _noise_beside_jitter(
-    squares: Squares, c: np.ndarray, s: np.ndarray, orders: tuple[float, ...], motion: Motion, spread: Spread
+    squares: Squares,
+    c: np.ndarray,
+    s: np.ndarray,
+    orders: tuple[float, ...],
+    motion: FittedPhase,
+    spread: Spread,
 ) -> tuple[float, float]:
     """Noise variance and its uncertainty where jitter bends into the radius."""
     # A phase off by d lies d^2/2 inside the tangent, and the mean curve lies inside the true one. So the jitter that

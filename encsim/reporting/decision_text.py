@@ -19,7 +19,7 @@ from .axis_tables import CAUSES, CAUTION
 from .loop_text import listed
 
 if TYPE_CHECKING:
-    from ..decisions.choice import Choice, Row, Saturation
+    from ..decisions.choice import Choice, ChoiceRow, Saturation
     from ..decisions.explanation import Explanation
     from ..decisions.judgements import LimitCheck
     from ..decisions.remedies import Remedy
@@ -63,7 +63,7 @@ def _answer(found: Choice) -> str:
     return "".join(f"{line}\n" for line in lines)
 
 
-def missed(row: Row) -> str:
+def missed(row: ChoiceRow) -> str:
     """What the nearest candidate misses, in words."""
     limits = row.judgement.requirement, row.judgement.units
     return f"{row.short}; it misses {'; '.join(_check(each, limits[1]) for each in row.missed)}"
@@ -83,7 +83,7 @@ def _amount(value: float, unit: str) -> str:
     return "no limit" if value == math.inf else show(value, unit)
 
 
-def _binding(row: Row) -> str:
+def _binding(row: ChoiceRow) -> str:
     return f"nearest its limit is {_check(row.judgement.limit(row.binding), row.judgement.units)}"
 
 
@@ -117,17 +117,17 @@ def _columns(found: Choice) -> dict[str, list[str]]:
     return columns
 
 
-def _of_limit(row: Row) -> str:
+def _of_limit(row: ChoiceRow) -> str:
     about = "" if row.exact or row.pruned else "~"
     return about + ("-" if math.isinf(row.share) else percent_number(row.share))
 
 
-def _value(row: Row) -> str:
+def _value(row: ChoiceRow) -> str:
     check = row.judgement.limit(row.binding)
     return _amount(check.value, row.judgement.units[check.name])
 
 
-def _where(row: Row) -> str:
+def _where(row: ChoiceRow) -> str:
     speed = row.judgement.limit(row.binding).speed
     return "-" if math.isnan(speed) else show(speed, row.judgement.units["top_speed"])
 

@@ -26,7 +26,7 @@ from ..rings.error_orders import ring_curve
 from ..time_domain import sweeps
 from ..wording import sentence
 from . import page_answer, page_frames, page_sections, page_words
-from .page_svg import Shelf
+from .page_svg import GlyphStore
 
 if TYPE_CHECKING:
     from ..closed_loop.closed_loop_ripple import Smoothness
@@ -296,7 +296,7 @@ def _ring(axis: Axis) -> dict[Any, Budget | RingCurve]:
 
 def rendered(found: Findings, title: str | None = None, seed: int = SEED, *, dated: bool = True) -> str:
     """Results as the text of the page."""
-    shelf = Shelf()
+    shelf = GlyphStore()
     parts = page_sections
     blocks = [page_answer.answer(found, shelf), parts.source(found, shelf), parts.player(found)]
     blocks += [parts.loop(found, shelf)] if found.own_loop else []

@@ -18,17 +18,17 @@ if TYPE_CHECKING:
     from ..decisions.explanation import Explanation
     from ..decisions.judgements import Judgement
     from ..decisions.requirements import Requirement
-    from ..figures.ripple_view import View
+    from ..figures.ripple_view import RippleView
     from .page import Findings
     from .page_blocks import Picture
-    from .page_svg import Shelf
+    from .page_svg import GlyphStore
 
 
 UNSTABLE = ("Make the loop stable", "as it is, it swings by itself")
 REGIMES = {"noise": "noise", "resolution": "counts", "direct": "error, direct", "aliased": "error, folded"}
 
 
-def answer(found: Findings, shelf: Shelf) -> Block:
+def answer(found: Findings, shelf: GlyphStore) -> Block:
     """How smoothly the axis runs, against the requirement if there is one."""
     curve, judged = found.curve, found.judgement
     limit = drawn_limit(found.requirement, judged)
@@ -106,7 +106,7 @@ def _verdict(judged: Judgement) -> str:
 
 
 def _facts(
-    found: Findings, view: View
+    found: Findings, view: RippleView
 ) -> tuple[tuple[str, str, str], tuple[str, str, str], tuple[str, str, str]]:
     """Three numbers: the worst, the speeds that fail (or the largest share), what to do first."""
     unit, facts = view.unit, []
@@ -122,7 +122,7 @@ def _facts(
     return tuple(facts)
 
 
-def _roughest(view: View, found: Findings) -> list[tuple[str, str, str]]:
+def _roughest(view: RippleView, found: Findings) -> list[tuple[str, str, str]]:
     """The ripple where it is looked at closely, and the largest, each with its share of the speed."""
     largest = int(np.argmax(np.where(view.sound, view.rms, 0.0)))
     most = _at(view, view.speed[largest], view.rms[largest])
@@ -136,13 +136,13 @@ def _roughest(view: View, found: Findings) -> list[tuple[str, str, str]]:
     return [(kind, share, f"{size} rms {where}"), ("Largest ripple, rms", most[0], f"{most[1]}, {most[2]}")]
 
 
-def _at(view: View, speed: float, rms: float) -> tuple[str, str, str]:
+def _at(view: RippleView, speed: float, rms: float) -> tuple[str, str, str]:
     """Ripple, speed, and share of the speed, in words."""
     share = f"{percent(rms / speed)} of the speed"
     return quantity(rms, view.unit, 2), f"at {quantity(speed, view.unit, 2)}", share
 
 
-def _failing(view: View) -> tuple[str, str]:
+def _failing(view: RippleView) -> tuple[str, str]:
     """Speeds at which measured ripple exceeds its limit, in words."""
     ranges = ripple_view.ranges_above(view)
     if not ranges:
@@ -177,7 +177,7 @@ def _limit_table(judged: Judgement) -> Table:
     return Table("Every limit", ("Limit on", "Allowed", "Reached", "At speed", "Verdict"), rows, folded=False)
 
 
-def _ripple_table(found: Findings, view: View) -> Table:
+def _ripple_table(found: Findings, view: RippleView) -> Table:
     """Ripple at some speeds."""
     unit, allowed = view.unit, view.allowed
     rows = tuple(

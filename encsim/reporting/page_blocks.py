@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
     from ..model.axis import Axis
-    from .page_svg import Shelf
+    from .page_svg import GlyphStore
 
 
 STYLES = {"wide": Style(bare=True), "phone": Style(page="phone", bare=True)}
@@ -92,7 +92,7 @@ def picture(
     key: str,
     axis: Axis,
     draw: Callable[..., Any],
-    shelf: Shelf,
+    shelf: GlyphStore,
     speeds: tuple[float, float] | None = None,
     told: tuple[str, ...] = (),
 ) -> Picture:

@@ -52,7 +52,7 @@ MOST_WAVES = 120.0
 
 
 @dataclass(frozen=True, eq=False)
-class Frame:
+class SpeedFrame:
     """One speed: its numbers, its words, and the paths of the three panels."""
 
     speed: float
@@ -205,14 +205,14 @@ class _Stage:
         high = 10.0 ** math.ceil(math.log10(max(self.top, 1e-300) / unit) + 0.15)
         return high * unit, high * unit * 10.0**-DECADES
 
-    def frame(self, raw: Raw, worst: bool) -> Frame:
+    def frame(self, raw: Raw, worst: bool) -> SpeedFrame:
         """One frame."""
         wave, dots, seen, dense = self._samples(raw)
         velocity, band = self._velocity(raw)
         area, sticks = self._spectrum(raw)
         told = _told(raw)
         name = _name(raw.speed, self.axis)
-        return Frame(raw.speed, name, raw.rms, worst, self._caption(raw, name), told, wave, dots, seen, dense,
+        return SpeedFrame(raw.speed, name, raw.rms, worst, self._caption(raw, name), told, wave, dots, seen, dense,
                      velocity, band, area, sticks, self._alternatives(raw, name, told))  # fmt: skip
 
     def _samples(self, raw: Raw) -> tuple[str, str, str, bool]:

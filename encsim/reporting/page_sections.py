@@ -28,14 +28,14 @@ if TYPE_CHECKING:
     from ..plotting.canvas import Style
     from ..rings.budget import Budget
     from .page import Findings
-    from .page_svg import Shelf
+    from .page_svg import GlyphStore
 
 
 # A contribution below this share of the square is not worth a row.
 LEAST_SHARE = 1e-5
 
 
-def source(found: Findings, shelf: Shelf) -> Block:
+def source(found: Findings, shelf: GlyphStore) -> Block:
     """What the encoder gets wrong within a signal period."""
     error = found.error
     unit = error.axis.scale.unit
@@ -107,7 +107,7 @@ def player(found: Findings) -> Block:
     )
 
 
-def loop(found: Findings, shelf: Shelf) -> Block:
+def loop(found: Findings, shelf: GlyphStore) -> Block:
     """Whether the machine really moves, and how safely the loop is closed."""
     smooth, margins = found.smoothness, found.margins
     shown = picture(
@@ -129,7 +129,7 @@ def loop(found: Findings, shelf: Shelf) -> Block:
     )
 
 
-def _tuner(found: Findings, shelf: Shelf) -> Block:
+def _tuner(found: Findings, shelf: GlyphStore) -> Block:
     """The margins of the loop."""
     margins = found.margins
 
@@ -156,7 +156,7 @@ def _smoothness_table(smooth: Smoothness, wanted: np.ndarray) -> Table:
     return Table("Numbers of this picture", ("Speed", *curve_heads(axis)), rows)
 
 
-def ring(found: Findings, shelf: Shelf) -> Block:
+def ring(found: Findings, shelf: GlyphStore) -> Block:
     """What the mounting of the ring adds, and the budget of the angle."""
     curve, budget = found.ring_curve, found.ring_budget
     if not curve.peak:
@@ -216,7 +216,7 @@ def _contribution(budget: Budget, index: int) -> str:
     return sentence(cause) if order is None else f"{sentence(cause)}, {order} a turn"
 
 
-def sure(found: Findings, shelf: Shelf) -> Block:
+def sure(found: Findings, shelf: GlyphStore) -> Block:
     """How sure this is: the spread between axes, what is left out."""
     shown, says = (), ["This is computed from the description of the axis, not measured on it."]
     if found.tolerance is not None:
@@ -240,7 +240,7 @@ def sure(found: Findings, shelf: Shelf) -> Block:
 REMEDIES = 12
 
 
-def remedies(found: Findings, shelf: Shelf) -> Block:
+def remedies(found: Findings, shelf: GlyphStore) -> Block:
     """Causes and remedies at the speed that is looked at."""
     explanation = found.explanation
     speed = quantity(explanation.speed, f"{found.axis.scale.unit}/s", strip=True)

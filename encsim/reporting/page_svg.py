@@ -122,7 +122,7 @@ NUMBER = re.compile(r"-?\d+\.\d+(?:e-?\d+)?")
 COORDINATES = ("d", "x", "y", "width", "height", "points")
 
 
-class Shelf:
+class GlyphStore:
     """What all pictures of a page share: outlines of letters, and looks as classes.
 
     Attributes
@@ -164,7 +164,7 @@ def _role(code: str) -> str:
     return f"var(--{NAMED[code]})" if code in NAMED else code
 
 
-def inline(figure: Figure, key: str, shelf: Shelf) -> str:
+def inline(figure: Figure, key: str, shelf: GlyphStore) -> str:
     """A figure as an ``svg`` element for a page, with its title and its alternative text."""
     stream = io.BytesIO()
     canvas.save(figure, stream, "svg")
@@ -180,7 +180,7 @@ def inline(figure: Figure, key: str, shelf: Shelf) -> str:
     )
 
 
-def _shelve_letters(root: Any, shelf: Shelf) -> None:
+def _shelve_letters(root: Any, shelf: GlyphStore) -> None:
     """Take the letters' outlines out and point to those of the page."""
     names = {}
     for defs in root.iter(f"{SPACE}defs"):
@@ -204,7 +204,7 @@ def _references(element: Any) -> Iterator[str]:
         yield element.get(LINK)[1:]
 
 
-def _markup(element: Any, key: str, shelf: Shelf, used: set[str]) -> str:
+def _markup(element: Any, key: str, shelf: GlyphStore, used: set[str]) -> str:
     """An element and all in it as markup."""
     name = element.tag.rpartition("}")[2]
     if name in DROPPED or element.get(LINK) == SPACED:
@@ -218,7 +218,7 @@ def _markup(element: Any, key: str, shelf: Shelf, used: set[str]) -> str:
     return f"<{name}{attributes}>{inner}</{name}>" if inner else f"<{name}{attributes}/>"
 
 
-def _attributes(element: Any, key: str, shelf: Shelf, used: set[str]) -> Iterator[str]:
+def _attributes(element: Any, key: str, shelf: GlyphStore, used: set[str]) -> Iterator[str]:
     """Attributes that are kept, shortened."""
     for name, value in element.attrib.items():
         if name == "id":
@@ -236,7 +236,7 @@ def _attributes(element: Any, key: str, shelf: Shelf, used: set[str]) -> Iterato
             yield f' {name}="{NUMBER.sub(_three, value)}"'
 
 
-def _look(value: str, key: str, shelf: Shelf) -> Iterator[str]:
+def _look(value: str, key: str, shelf: GlyphStore) -> Iterator[str]:
     """A look as a class; one that points to a pattern of this picture stays an attribute."""
     if "url(" in value:
         yield f' style="{_own(value, key)}"'

@@ -409,14 +409,14 @@ def slope(ring: Ring, heads: tuple[float, ...]) -> np.ndarray:
 
 
 @lru_cache(maxsize=256)
-def hurries(ring: Ring, heads: tuple[float, ...]) -> np.ndarray:
+def speed_modulation(ring: Ring, heads: tuple[float, ...]) -> np.ndarray:
     """Shares by which a mounted graduation passes its heads faster than the shaft turns, an eighth of a turn each."""
     # Eight numbers with the mean and variance of the slope of the error.
     return _eighths(slope(ring, heads))
 
 
-def followed_hurries(ring: Ring, heads: tuple[Head, ...], back: np.ndarray) -> Any:
-    """Shares as `hurries` where a loop, following the error it reads, moves the shaft too."""
+def followed_speed_modulation(ring: Ring, heads: tuple[Head, ...], back: np.ndarray) -> Any:
+    """Shares as `speed_modulation` where a loop, following the error it reads, moves the shaft too."""
     orders, lines = shown_lines(ring, heads)
     bare, made = shown_lines(replace(ring, compensation={}), heads)
     points = 1 << int(np.ceil(np.log2(16 * max(orders.max(initial=16), bare.max(initial=16)))))

@@ -152,7 +152,7 @@ def seated(ring: Ring, seat: None, face: tuple[int, int, int]) -> Any:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class Fit(Result):
+class SeatFit(Result):
     """Play of a ring on its seat at a temperature.
 
     Attributes
@@ -200,7 +200,7 @@ def ring_fit(
     cold, play = ring.bore - ring.shaft, ring.bore - ring.shaft + 2.0 * change
     turned = (cold <= 0.0) != (play <= 0.0)
     loose = 0.5 * max(play, 0.0)
-    return Fit(
+    return SeatFit(
         play=play,
         radial_change=change,
         eccentricity=loose,

@@ -18,7 +18,7 @@ from ..open_loop.closed_form import checked_speeds
 from ..results import Series
 from . import description, statistics
 from .samples import Job
-from .workers import Work
+from .workers import SampleScheduler
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -229,7 +229,7 @@ def tolerance(
     job = Job(axis, dict(spread), speed, int(seed), requirement)
     _check_requirement(job)
     job.sampler.look()
-    batch = Work(job, int(samples), resume, progress).run(executor)
+    batch = SampleScheduler(job, int(samples), resume, progress).run(executor)
     return Tolerance(
         speed=job.speeds,
         **statistics.summary(job, batch),

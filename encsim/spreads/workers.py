@@ -121,7 +121,7 @@ class Pool:
             own.shutdown(wait=True, cancel_futures=True)
 
 
-class Work:
+class SampleScheduler:
     """The samples of one job, done and undone."""
 
     def __init__(

@@ -16,7 +16,7 @@ from .motion import LOW_64, sampler
 
 if TYPE_CHECKING:
     from ..model.axis import Axis
-    from .motion import Motion
+    from .motion import SteadyPhase
 
 
 LOW_32 = (1 << 32) - 1
@@ -41,7 +41,9 @@ def zeros(size: int) -> np.ndarray:
     return found[start : start + size]
 
 
-def plan_of(axis: Axis, speed: float, seed: int, motion: Motion, seen: float | None = None) -> np.ndarray:
+def plan_of(
+    axis: Axis, speed: float, seed: int, motion: SteadyPhase, seen: float | None = None
+) -> np.ndarray:
     """All scalars of the chain, in periods, samples and counts; ``seen`` is the speed that shapes the channels."""
     plan, seen = np.zeros(1, compiled.PLAN), speed if seen is None else seen
     parts = _sampling_plan, _counting_plan, _estimator_plan
@@ -64,7 +66,7 @@ def plan_of(axis: Axis, speed: float, seed: int, motion: Motion, seen: float | N
     return plan
 
 
-def plan_like(plan: Any, axis: Axis, speed: float, seed: int, motion: Motion) -> Any:
+def plan_like(plan: Any, axis: Axis, speed: float, seed: int, motion: SteadyPhase) -> Any:
     """The plan of another speed and seed, on an axis whose channels do not depend on the speed and read once."""
     other = plan.copy()
     other["key0"], other["key1"] = seed & LOW_32, seed >> 32

@@ -14,7 +14,7 @@ from ..kernels.compiled import CHUNK
 from ..model import filter_design
 from ..open_loop import period_error
 from . import chain
-from .motion import LOW_64, Motion
+from .motion import LOW_64, SteadyPhase
 
 if TYPE_CHECKING:
     from ..closed_loop.plant import Plant
@@ -42,7 +42,9 @@ class Loops:
         self.axis, self.speeds = axis, [float(v) for v in speeds]
         self.number, self.stride = len(speeds), compiled.ALONE if len(speeds) == 1 else compiled.WIDTH
         starts = [0.0] * len(speeds) if starts is None else starts
-        self.motions = [Motion(axis, *each) for each in zip(self.speeds, map(float, starts), strict=True)]
+        self.motions = [
+            SteadyPhase(axis, *each) for each in zip(self.speeds, map(float, starts), strict=True)
+        ]
         self.clock = self.motions[0].clock
         # the channels of a demand that changes its speed are those of its fastest
         self.seen = self.speeds if fastest is None else [float(fastest)]
@@ -336,7 +338,7 @@ def _record(axis: Axis, body: Plant, settle: int) -> np.ndarray:
 
 
 def _plans(
-    axis: Axis, speeds: list[float], seeds: list[int], motions: list[Motion], seen: list[float]
+    axis: Axis, speeds: list[float], seeds: list[int], motions: list[SteadyPhase], seen: list[float]
 ) -> np.ndarray:
     """Plans of the chain, one a lane; where nothing else depends on the speed only what is proportional to it."""
     plan = np.repeat(chain.plan_of(axis, speeds[0], seeds[0], motions[0], seen[0]), len(speeds))

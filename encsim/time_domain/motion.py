@@ -46,7 +46,7 @@ class Clock:
             out[:] = [self.newest(sample + i)[0] for i in range(out.size)]
 
 
-class Motion:
+class SteadyPhase:
     """Phase of the true position at each sample (at each tick, with a clock), exactly: (a + b n)/d periods.
 
     ``line`` is the same motion at the samples themselves.
@@ -64,7 +64,7 @@ class Motion:
         self.step64 = _nearest(self._b << 64, self._d)
         self._lines = axis.scale.lines or 1
         self.ring64 = _nearest(self._b << 64, self._d * self._lines)
-        self.line = self if clock is None else Motion(axis, speed, start, ticked=False)
+        self.line = self if clock is None else SteadyPhase(axis, speed, start, ticked=False)
 
     def tick(self, sample: int) -> int:
         """Number of the sample the loop reads: that of the other clock if there is one."""

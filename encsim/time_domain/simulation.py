@@ -26,7 +26,7 @@ from ..model.axis import Axis
 from ..results import Series
 from . import chain
 from .chain import plan_of, remembers, tables_of
-from .motion import LAST_SAMPLE, MOST_THREADS, Motion, check_array, check_run, check_stream
+from .motion import LAST_SAMPLE, MOST_THREADS, SteadyPhase, check_array, check_run, check_stream
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -165,7 +165,7 @@ class Stream:
         check_stream(axis, speed, seed, start, first)
         speed = float(speed)
         self.sample = int(first)
-        self._axis, self._motion = axis, Motion(axis, speed, float(start))
+        self._axis, self._motion = axis, SteadyPhase(axis, speed, float(start))
         terms, sde, ring = tables_of(axis, speed)
         # one array less: what a call allocates for its arguments is all that reading allocates
         self._tables = plan_of(axis, speed, int(seed), self._motion), (terms, np.concatenate([ring, sde]))

@@ -9,7 +9,7 @@ import random_loops
 import encsim
 from encsim import Axis, Interpolation, Sampling, Scale, Signal
 from encsim.closed_loop import loop, order_notch_gains, order_notches
-from encsim.closed_loop.squared_gains import NAMES, Power
+from encsim.closed_loop.squared_gains import NAMES, SquaredGains
 from encsim.model.load_and_control import Control, Load, Notch
 
 TURN = 2.0 * np.pi * 50.0
@@ -34,7 +34,7 @@ NOTCHES = {
 }
 
 
-class Slow(Power):
+class Slow(SquaredGains):
     """One loop with every line at its frequency and white noise by the H2 norm."""
 
     def __init__(self, built):
@@ -142,7 +142,7 @@ def test_stable_speeds_are_those_with_all_poles_inside_the_circle(name, load):
 )
 def test_hardly_any_loop_is_computed_one_by_one(name):
     found = list(order_notch_gains.at_speeds(notched(STAGE, NOTCHES[name]), SPEEDS))
-    alone = sum(there.size for power, there in found if isinstance(power, Power))
+    alone = sum(there.size for power, there in found if isinstance(power, SquaredGains))
     assert alone <= 4
 
 
@@ -177,7 +177,7 @@ def test_loop_of_very_many_states_is_computed_one_by_one(monkeypatch):
     order_notches.common.cache_clear()
     monkeypatch.setattr(order_notches, "LONGEST", 3)
     found = encsim.smoothness(axis, SPEEDS[::8])
-    assert all(isinstance(power, Power) for power, _ in order_notch_gains.at_speeds(axis, SPEEDS[::8]))
+    assert all(isinstance(power, SquaredGains) for power, _ in order_notch_gains.at_speeds(axis, SPEEDS[::8]))
     for curve in NAMES:
         # lines of the counts from bins of 1/8192 turn
         np.testing.assert_allclose(getattr(found, curve), getattr(expected, curve), rtol=5e-3)

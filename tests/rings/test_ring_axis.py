@@ -199,17 +199,17 @@ def test_swing_of_the_speed_is_in_the_smoothness_where_lines_vanish(beside, fact
     within = without_turns(speed * shown.time[-last:], shown.measured[-last:])
     # eight places of the swing
     assert predicted() == pytest.approx(within, rel=0.05)
-    monkeypatch.setattr(error_orders, "followed_hurries", lambda ring, heads, back: np.zeros((len(back), 8)))
+    monkeypatch.setattr(error_orders, "followed_speed_modulation", lambda ring, heads, back: np.zeros((len(back), 8)))
     assert predicted() < without * within
 
 
 def test_a_loop_that_follows_the_ring_wholly_leaves_no_swing_of_the_speed():
     ring = Ring(0.1, eccentricity=50e-6)
     back = np.zeros((1, error_orders.shown_lines(ring, (0.0,))[0].size))
-    followed = error_orders.followed_hurries(ring, (0.0,), back)[0]
+    followed = error_orders.followed_speed_modulation(ring, (0.0,), back)[0]
     # another grid over the turn, and eighths of it
-    np.testing.assert_allclose(followed, error_orders.hurries(ring, (0.0,)), rtol=2e-3, atol=1e-7)
-    assert np.abs(error_orders.followed_hurries(ring, (0.0,), back + 1.0)).max() < 1e-15
+    np.testing.assert_allclose(followed, error_orders.speed_modulation(ring, (0.0,)), rtol=2e-3, atol=1e-7)
+    assert np.abs(error_orders.followed_speed_modulation(ring, (0.0,), back + 1.0)).max() < 1e-15
 
 
 def test_a_slow_loop_follows_the_ring():

@@ -31,7 +31,7 @@ from encsim import (
 from encsim.decisions.requirements import Requirement
 from encsim.spreads.statistics import interval, shares
 from encsim.spreads.tolerancing import Job
-from encsim.spreads.workers import Work, WorkersLost
+from encsim.spreads.workers import SampleScheduler, WorkersLost
 
 ROOT = Path(__file__).resolve().parents[2]
 
@@ -488,6 +488,6 @@ def test_result_is_plain_with_its_spread_and_a_table(lines):
 
 
 def test_chunks_begin_where_samples_are_undone():
-    work = Work(Job(LINE, {"signal.sde.1": Normal(4e-9)}, SPEEDS, 0), 100)
+    work = SampleScheduler(Job(LINE, {"signal.sde.1": Normal(4e-9)}, SPEEDS, 0), 100)
     work.done[[0, 1, 40, 99]] = True
     assert list(work.chunks()) == [(2, 32), (34, 6), (41, 32), (73, 26)]

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from numbers import Integral, Real
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NoReturn
 
 if TYPE_CHECKING:
     from .results import Orders
@@ -76,7 +76,7 @@ class InputError(ValueError):
         return "\n".join(str(fault) for fault in self.faults)
 
 
-def refuse(field: str, rule: str, value: Any = None, unit: str = "", hint: str = "") -> None:
+def refuse(field: str, rule: str, value: Any = None, unit: str = "", hint: str = "") -> NoReturn:
     """Raise an InputError of one fault."""
     raise InputError(Fault(field, rule, value, unit, hint))
 

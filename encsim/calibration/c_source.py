@@ -80,7 +80,7 @@ class CTable:
         files.write_whole(path, self.text, force=force)
 
 
-def c_table(map_: ErrorMap, size: int | None, bound: float | None, name: str) -> CTable | None:
+def c_table(map_: ErrorMap, size: int | None, bound: float | None, name: str) -> CTable:
     """C source of a map; see `ErrorMap.c_table`."""
     _check_name(name)
     if (size is None) == (bound is None):
@@ -103,7 +103,7 @@ def c_table(map_: ErrorMap, size: int | None, bound: float | None, name: str) ->
     )
 
 
-def _fitting(map_: ErrorMap, bound: float, curvature: float) -> int | None:
+def _fitting(map_: ErrorMap, bound: float, curvature: float) -> int:
     """Fewest intervals that prove a bound."""
     if not checks.is_real(bound) or bound <= 0.0:
         checks.refuse("ErrorMap.c_table.bound", "be positive and finite", bound, "rad")

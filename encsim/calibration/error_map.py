@@ -129,7 +129,7 @@ class ErrorMap(Series):
         at = _angles("ErrorMap.evaluate.angles", angles)
         return self.error.mean() + error_orders.values(self.amplitudes, at.ravel()).reshape(at.shape)
 
-    def invert(self, shown: float | list[list[complex]] | np.ndarray) -> np.ndarray | None:
+    def invert(self, shown: float | list[list[complex]] | np.ndarray) -> np.ndarray:
         """True angles at which the ring shows given angles: the correction of a reading.
 
         Parameters
@@ -159,7 +159,7 @@ class ErrorMap(Series):
                 break
         return true
 
-    def smooth(self, orders: int | list[float]) -> ErrorMap | None:
+    def smooth(self, orders: int | list[float]) -> ErrorMap:
         """The map made of chosen orders only, and its mean.
 
         Parameters
@@ -294,7 +294,7 @@ def _order_uncertainty(values: list[float] | np.ndarray | str | None, points: in
     return row
 
 
-def _angles(label: str, values: list[list[complex]] | np.ndarray) -> np.ndarray | None:
+def _angles(label: str, values: list[list[complex]] | np.ndarray) -> np.ndarray:
     """Angles of any shape as finite floats."""
     raw = plan.as_array(label, values, "be real numbers")
     if raw.dtype.kind not in "iuf":

@@ -125,7 +125,7 @@ def calibration_plan(
     weights: np.ndarray | None = None,
     drift: bool = True,
     limit: float = LIMIT,
-) -> CalibrationPlan | None:
+) -> CalibrationPlan:
     """Orders that a set of steps cannot see, and what it makes of reading noise, before measuring.
 
     Parameters
@@ -338,7 +338,7 @@ def numbers(label: str, values: list[float] | np.ndarray, unit: str = "") -> np.
     return row
 
 
-def real_array(label: str, values: Any, dimensions: int, rule: str) -> np.ndarray | None:
+def real_array(label: str, values: Any, dimensions: int, rule: str) -> np.ndarray:
     """An array of floats of so many dimensions, the caller's own where it is one."""
     raw = as_array(label, values, rule)
     if raw.ndim != dimensions or not raw.size or raw.dtype.kind not in "iuf":
@@ -346,7 +346,7 @@ def real_array(label: str, values: Any, dimensions: int, rule: str) -> np.ndarra
     return raw.astype(np.float64, copy=False)
 
 
-def as_array(label: str, values: Any, rule: str) -> np.ndarray | None:
+def as_array(label: str, values: Any, rule: str) -> np.ndarray:
     """Anything as an array of any kind."""
     if np.ma.is_masked(values):
         checks.refuse(label, "hold no masked values", "a masked array")

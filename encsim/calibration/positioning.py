@@ -98,7 +98,7 @@ def compare_passes(
     targets: list[float] | np.ndarray | None = None,
     *,
     unit: str = "m",
-) -> PassComparison | None:
+) -> PassComparison:
     """Error of an encoder against a reference from a pass forward and one backward.
 
     Parameters
@@ -308,7 +308,7 @@ def bidirectional(
     backward: list[list[float]] | np.ndarray,
     *,
     unit: str = "m",
-) -> Positioning | None:
+) -> Positioning:
     """Accuracy and repeatability of positioning by the definitions of ISO 230-2:2014.
 
     Parameters

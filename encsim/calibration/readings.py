@@ -38,7 +38,7 @@ class Readings:
     closing: np.ndarray | None
 
 
-def read_differences(text: str, name: str = "readings") -> Readings | None:
+def read_differences(text: str, name: str = "readings") -> Readings:
     """Differences of two rings from a table with a row a reading."""
     wanted = dict.fromkeys(("step", "angle", "difference"), "angle")
     step, angle, difference = tables.read_columns(text, wanted, name).values()
@@ -84,7 +84,7 @@ def _check_turn(angle: np.ndarray, points: int, step: float, name: str) -> None:
         )
 
 
-def read_error_map(text: str, name: str = "error map") -> ErrorMap | None:
+def read_error_map(text: str, name: str = "error map") -> ErrorMap:
     """An error map from a table with a row a point, as `ErrorMap.to_csv` writes it."""
     from .error_map import ErrorMap
 
@@ -114,7 +114,7 @@ class Passes:
     unit: str
 
 
-def read_passes(text: str, name: str = "passes") -> Passes | None:
+def read_passes(text: str, name: str = "passes") -> Passes:
     """A pass forward and the one back from a table with a row a reading, in the order they were read."""
     columns, unit = _in_one_dimension(text, ("reference", "shown"), name)
     table = np.array(columns)
@@ -142,7 +142,7 @@ class TargetRuns:
     unit: str
 
 
-def read_runs(text: str, name: str = "runs") -> TargetRuns | None:
+def read_runs(text: str, name: str = "runs") -> TargetRuns:
     """Deviations of several runs to target positions from a table with a row a target and run."""
     (target, forward, backward), unit = _in_one_dimension(text, ("target", "forward", "backward"), name)
     at, group, counts = np.unique(target, return_inverse=True, return_counts=True)
@@ -174,7 +174,7 @@ class RunOut:
     source: str
 
 
-def read_run_out(text: str, name: str = "run-out") -> RunOut | None:
+def read_run_out(text: str, name: str = "run-out") -> RunOut:
     """Readings of a dial gauge, or differences of two heads, round a ring."""
     there = tables.names(text)
     if "step" in there:

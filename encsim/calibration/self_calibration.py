@@ -118,7 +118,7 @@ def self_calibrate(
     *,
     noise: float | None = None,
     limit: float = plan.LIMIT,
-) -> SelfCalibration | None:
+) -> SelfCalibration:
     """Error map of a ring from one pair of heads or several, without turning anything against the ring.
 
     Parameters

@@ -204,7 +204,7 @@ class Calibration(Series):
         names = ("angle", "a", "b", "uncertainty", "b_uncertainty")
         return {f"{name}_rad": getattr(self, name) for name in names}
 
-    def error_map(self, ring: str = "a") -> ErrorMap | None:
+    def error_map(self, ring: str = "a") -> ErrorMap:
         """The map of one ring as an ErrorMap, to evaluate, invert, smooth and export.
 
         Parameters
@@ -250,7 +250,7 @@ def calibrate(
     noise: float | None = None,
     step_uncertainty: float = 0.0,
     limit: float = plan.LIMIT,
-) -> Calibration | None:
+) -> Calibration:
     """Error maps of two rings from readings of their difference at several steps.
 
     Parameters

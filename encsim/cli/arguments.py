@@ -93,7 +93,7 @@ def requirement_of(args: argparse.Namespace, text: str, axis: Axis) -> Requireme
     return requirements.loads(*source, axis, args.set)
 
 
-def whole_number(text: str, option: str, low: int, high: int) -> int | None:
+def whole_number(text: str, option: str, low: int, high: int) -> int:
     """A whole number of an option."""
     text = text.strip()
     if not (text.isascii() and text.isdigit() and len(text) <= 20 and low <= int(text) <= high):
@@ -139,7 +139,7 @@ def seconds_of(text: str) -> float | None:
     return seconds
 
 
-def samples_of(seconds: float, rate: float, most: int, longer: str = LONGER) -> int | None:
+def samples_of(seconds: float, rate: float, most: int, longer: str = LONGER) -> int:
     """Samples of a run of that length; ``longer`` says where longer ones are had."""
     samples = seconds * rate
     if not 2.0 <= samples <= most:

@@ -83,7 +83,7 @@ def _described(args: argparse.Namespace, faults: Faults) -> tuple[Any, ...]:
     return axis, requirement, candidates, cost
 
 
-def _files(args: argparse.Namespace, axis: Axis) -> dict[str, Axis] | None:
+def _files(args: argparse.Namespace, axis: Axis) -> dict[str, Axis]:
     """Axes of all files, by name."""
     if getattr(args, "try") or args.candidates:
         checks.refuse("--try", "be left out with further axis files, which are the candidates", NOTHING)

@@ -251,7 +251,7 @@ def _in_words(fault: Fault, args: argparse.Namespace, axis: Axis, names: list[st
     return fault
 
 
-def _number(text: str, option: str) -> float | None:
+def _number(text: str, option: str) -> float:
     """A bare number; that it is finite and in range is for the one who uses it."""
     try:
         return float(text) if len(text) < 400 and "_" not in text else float("x")

@@ -24,7 +24,7 @@ def quantity(text: str | None, dimension: str, option: str, default: None = None
     return default if text is None else units.parse(text, dimension, option)
 
 
-def orders_of(text: str, option: str, low: int = 1) -> list[int] | None:
+def orders_of(text: str, option: str, low: int = 1) -> list[int]:
     """Whole numbers of a list ``"2, 3, 6-8"``, ascending, each once."""
     found = set()
     for part in text.split(","):
@@ -36,7 +36,7 @@ def orders_of(text: str, option: str, low: int = 1) -> list[int] | None:
     return sorted(found)
 
 
-def angles_of(text: str, option: str) -> tuple[float, ...] | None:
+def angles_of(text: str, option: str) -> tuple[float, ...]:
     """Angles of a list, rad."""
     return tuple(units.parse(part, "angle", option) for part in text.split(","))
 
@@ -51,7 +51,7 @@ def sectors_of(text: str | None, option: str) -> tuple[tuple[float, float]] | No
     return tuple(tuple(units.parse(end, "angle", option) for end in pair) for pair in pairs)
 
 
-def steps_of(text: str, option: str) -> list[float] | None:
+def steps_of(text: str, option: str) -> list[float]:
     """Angles of a list of numbers of equal steps and of angles, rad, each once unless there is but one."""
     found = []
     for part in text.split(","):

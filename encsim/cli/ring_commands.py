@@ -183,7 +183,7 @@ def _check_alone(args: argparse.Namespace) -> None:
     faults.done()
 
 
-def _found(axis: Axis, asked: dict[str, Any]) -> RingAnswers | None:
+def _found(axis: Axis, asked: dict[str, Any]) -> RingAnswers:
     """All results that were asked for."""
     from ..rings.budget import ring_budget
     from ..rings.error_orders import ring_curve

@@ -55,7 +55,7 @@ class LinearAnswer:
         self.order, self.poles = parts.order, parts.closed().poles()
         self.driven = parts.driven()
 
-    def samples(self, seconds: float | None) -> int | None:
+    def samples(self, seconds: float | None) -> int:
         """Samples of the answer; sets their times."""
         rate, most = self.axis.sampling.rate, MOST_NUMBERS // (self.order + 1)
         if seconds is None:
@@ -383,7 +383,7 @@ def step_response(
     seconds: float | None = None,
     *,
     speed: float = 0.0,
-) -> StepResponse | None:
+) -> StepResponse:
     """Answer of the closed loop to a step.
 
     Parameters
@@ -450,7 +450,7 @@ def step_response(
 
 def ramp_response(
     axis: Axis, rate: float | None = None, seconds: float | None = None, *, speed: float = 0.0
-) -> RampResponse | None:
+) -> RampResponse:
     """Answer of the closed loop, at rest or about a working speed, to a demand that sets off at a constant speed.
 
     Parameters
@@ -506,7 +506,7 @@ def ramp_response(
     )
 
 
-def _size(name: str, value: float, unit: str) -> float | None:
+def _size(name: str, value: float, unit: str) -> float:
     if not checks.is_real(value) or not 1e-30 <= abs(float(value)) <= 1e30:
         checks.refuse(name, "be a finite number other than zero", value, unit)
     return float(value)

@@ -44,7 +44,7 @@ def load_candidates(path: str, axis: Axis) -> Any:
 
 def loads(
     text: str, axis: Axis, name: str = "candidates file", settings: list[str] | tuple[()] = ()
-) -> tuple[Any, ...] | None:
+) -> tuple[Any, ...]:
     """The candidates in the ``[candidates]`` section of a text.
 
     Parameters

@@ -85,7 +85,7 @@ def _of_axes(axis: Axis, whole: dict[str, Axis], limit: int) -> list[Candidate]:
     return [Candidate(found, str(name), place=(n,)) for n, (name, found) in enumerate(whole.items())]
 
 
-def _of_grid(axis: Axis, lists: dict[Any, Any], limit: int) -> list[Candidate] | None:
+def _of_grid(axis: Axis, lists: dict[Any, Any], limit: int) -> list[Candidate]:
     faults = []
     for path, values in lists.items():
         try:

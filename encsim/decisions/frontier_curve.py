@@ -126,7 +126,7 @@ class Frontier(Series):
         return delay, self.noise * least_noise_gain(delay, rate)
 
 
-def frontier(axis: Axis, speed: float, estimators: list[Any]) -> Frontier | None:
+def frontier(axis: Axis, speed: float, estimators: list[Any]) -> Frontier:
     """Delay against ripple of velocity estimators on one axis at one speed.
 
     Parameters

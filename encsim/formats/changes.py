@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 OFFSETS = ("0", "1")
 
 
-def apply(axis: Axis, changes: dict[str, Any]) -> Axis | None:
+def apply(axis: Axis, changes: dict[str, Any]) -> Axis:
     """The axis with these values in place of its own.
 
     Parameters

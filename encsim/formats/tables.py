@@ -104,7 +104,7 @@ def _hint(part: slice, header: list[str]) -> Any:
 
 def finite_columns(
     rows: list[tuple[int, str]], separator: str | None, places: list[int], name: str
-) -> list[np.ndarray] | None:
+) -> list[np.ndarray]:
     """Numbers of the chosen columns; the quick reader first, then the one that can name a line."""
     try:
         table = np.loadtxt(

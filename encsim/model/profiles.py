@@ -310,7 +310,7 @@ class Sampled(Profile):
         return found
 
 
-def _points(name: str, values: list[float] | np.ndarray | range) -> np.ndarray | None:
+def _points(name: str, values: list[float] | np.ndarray | range) -> np.ndarray:
     """Points as a new read-only float array."""
     try:
         found = np.array(values, dtype=float)

@@ -329,7 +329,7 @@ def vanishing_speeds(axis: Axis, harmonic: int = 1, count: int = 5) -> np.ndarra
 
 def checked_speeds(
     name: str, speeds: float | list[float] | np.ndarray | tuple[float], unit: str, single: bool = False
-) -> np.ndarray | None:
+) -> np.ndarray:
     """Speeds as a new float array, checked."""
     try:
         if np.asarray(speeds).dtype.kind not in "fiu":

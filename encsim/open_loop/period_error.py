@@ -255,7 +255,7 @@ class PeriodError(Result):
         return pictures.channels(self, ax)
 
 
-def position_error(axis: Axis, speed: float = 0.0) -> PeriodError | None:
+def position_error(axis: Axis, speed: float = 0.0) -> PeriodError:
     """Error of the shown position over one signal period.
 
     Parameters

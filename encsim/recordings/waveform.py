@@ -81,7 +81,7 @@ class Steady:
     limit: float
 
 
-def fit_steady(q: np.ndarray, c: np.ndarray, s: np.ndarray, orders: tuple[int, ...]) -> Steady | None:
+def fit_steady(q: np.ndarray, c: np.ndarray, s: np.ndarray, orders: tuple[int, ...]) -> Steady:
     """Steady with those of ``orders`` that are significant, started from the ellipse ``q``."""
     motion, coefficients = _motion(np.angle(ellipse.corrected(q, c, s)))
     start = np.concatenate([q, np.zeros(len(orders)), coefficients])

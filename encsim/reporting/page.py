@@ -165,7 +165,7 @@ def findings(
     requirement: Requirement | str | None,
     seed: int,
     progress: Callable[..., Any],
-) -> Findings | None:
+) -> Findings:
     """Compute all that a page shows."""
     _check(requirement, seed)
     own = _own_speeds(axis, speeds)

@@ -59,7 +59,7 @@ def after_tightening(
     step: float = 0.0,
     uncertainty: float = 0.0,
     before: float | None = None,
-) -> Remaining | None:
+) -> Remaining:
     """Eccentricity that is left after a shift, by how well the ring is measured, set and held.
 
     Parameters

@@ -87,7 +87,7 @@ def ring_tolerances(
     seat: None = None,
     face: tuple[int, int, int] = (1, 2, 3),
     alpha: float | None = None,
-) -> Tolerances | None:
+) -> Tolerances:
     """Largest size of each mounting fault with which the ring still meets a limit, one at a time.
 
     Parameters

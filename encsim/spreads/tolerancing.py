@@ -171,7 +171,7 @@ def tolerance(
     resume: str | None = None,
     *,
     progress: Callable[..., Any] | None = None,
-) -> Tolerance | None:
+) -> Tolerance:
     """Ripple of many axes whose parts differ, and the share of them that meets a requirement.
 
     Parameters

@@ -245,7 +245,7 @@ class Store:
         self.extra = {name: values[count:] for name, values in held.items()}
         self.due = time.monotonic() + SAVE_EVERY
 
-    def _read(self, like: Batch) -> dict[str, np.ndarray] | None:
+    def _read(self, like: Batch) -> dict[str, np.ndarray]:
         """Arrays of the file, checked."""
         try:
             with self.path.open("rb") as stream, np.load(stream, allow_pickle=False) as file:

@@ -338,7 +338,7 @@ def _slowest(axis: Axis) -> float:
     return 0.0 if closed is None else float(np.abs(1.0 + closed.poles()).max(initial=0.0))
 
 
-def _samples(owner: str, axis: Axis, seconds: float) -> int | None:
+def _samples(owner: str, axis: Axis, seconds: float) -> int:
     samples = round(seconds * axis.sampling.rate)
     if not 2 <= samples <= LONGEST:
         rule = f"make 2 to {LONGEST} samples"
@@ -364,7 +364,7 @@ def _starts(axis: Axis, speed: np.ndarray, starts: None) -> np.ndarray:
 
 def _lanes(
     axis: Axis, demand: np.ndarray | None, time: np.ndarray, start: float, seed: int, settle: int
-) -> Loops | None:
+) -> Loops:
     """The loop of one run, its demand as deviation from the steady motion."""
     if demand is None:
         lanes = Loops(axis, [start], [seed], settle)

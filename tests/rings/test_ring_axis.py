@@ -199,7 +199,9 @@ def test_swing_of_the_speed_is_in_the_smoothness_where_lines_vanish(beside, fact
     within = without_turns(speed * shown.time[-last:], shown.measured[-last:])
     # eight places of the swing
     assert predicted() == pytest.approx(within, rel=0.05)
-    monkeypatch.setattr(error_orders, "followed_speed_modulation", lambda ring, heads, back: np.zeros((len(back), 8)))
+    monkeypatch.setattr(
+        error_orders, "followed_speed_modulation", lambda ring, heads, back: np.zeros((len(back), 8))
+    )
     assert predicted() < without * within
 
 

@@ -6,12 +6,12 @@ __version__ = "0.3.0"
 
 _HOMES = {
     "InputError": "checks",
-    "CountAndTime": "model.estimators",
+    "CountAndTime": "model.edge_timing",
     "Difference": "model.estimators",
     "Kalman": "model.estimators",
     "LeastSquares": "model.estimators",
     "LowPass": "model.estimators",
-    "PeriodTiming": "model.estimators",
+    "PeriodTiming": "model.edge_timing",
     "Tracking": "model.estimators",
     "Axis": "model.axis",
     "Interpolation": "model.axis",
@@ -54,7 +54,7 @@ _HOMES = {
     "Choice": "decisions.choice",
     "choose": "decisions.choice",
     "load_candidates": "decisions.candidate_reader",
-    "Judgement": "decisions.requirements",
+    "Judgement": "decisions.judgements",
     "Requirement": "decisions.requirements",
     "Tuning": "gains.tuner",
     "tune": "gains.tuner",

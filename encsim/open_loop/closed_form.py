@@ -1,9 +1,9 @@
-"""Velocity ripple of an axis at every speed, in closed form: no random numbers, microseconds a speed.
+"""Velocity ripple of an axis at every speed, in closed form: no random numbers, microseconds per speed.
 
-The estimator sees the shown position at two instants a lag L apart. All that matters is the mean square of
-the increment of the position error over L, split by cause: lines of the period's error (cyclic), Gaussian
-scatter (jitter, clock, noise), and what converter and counting add. Lengths are in signal periods until the
-end.
+The estimator compares the decoded position at instants a lag L apart. The ripple follows from the mean square of the
+increment of the position error over L, split by cause: harmonics of the error of a period (cyclic), Gaussian scatter
+(jitter of position and sampling, channel noise), A/D conversion and quantisation. Lengths are in signal periods until
+the result.
 """
 
 from __future__ import annotations
@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 RANDOM = ("jitter", "noise", "clock")
 COUNTING = ("adc", "resolution")
 RANGE = 20
-# Parts that do not feel at which speed the graduation passes.
+# Parts that do not depend on the speed at which the graduation passes the head.
 STEADY = {"ring", "age"}
 
 
@@ -54,15 +54,15 @@ class RippleCurve(Series):
         ``age``, ``ring``; their squares add up to rms**2.
     regime : ndarray of str
         The largest mean square: ``noise`` (jitter, noise and clock), ``resolution`` (converter and counts),
-        else ``direct`` or ``aliased`` by the frequency of the strongest line.
+        else ``direct`` or ``aliased`` by the frequency of the strongest harmonic.
     frequency, alias : ndarray
-        Frequency of the line with the largest velocity amplitude and where the loop sees it, Hz.
+        Frequency of the harmonic with the largest velocity amplitude, and its aliased frequency, Hz.
     doubtful : ndarray of bool
-        Where the prediction may not be believed; ``reasons`` says why.
+        Where the prediction is not reliable; ``reasons`` says why.
     method : {"exact", "step"}
-        How converter and counts are computed.
+        How A/D conversion and quantisation are computed.
     vanishing : tuple
-        (speed, (harmonic, ...)) within the range of speeds, for the lines that matter; none where edges are timed.
+        Sampling nulls (speed, (harmonic, ...)) within the range, for the strong harmonics; none for timed edges.
     """
 
     speed: np.ndarray
@@ -75,7 +75,7 @@ class RippleCurve(Series):
     alias: np.ndarray
     doubtful: np.ndarray
     method: str
-    vanishing: tuple
+    vanishing: tuple[tuple[float, tuple[int, ...]], ...]
     valid: bool
     reasons: tuple[str, ...]
     axis: Axis = field(metadata={"plain": False})
@@ -98,13 +98,13 @@ class RippleCurve(Series):
         }
 
     def refined(self) -> RippleCurve:
-        """The curve with speeds between, closer still where lines vanish, if its own are a range to draw.
+        """The curve with more speeds, closest at sampling nulls, if its own speeds are a rising range.
 
         Returns
         -------
         RippleCurve
-            Of 400 speeds on a log scale, those of this curve, and 50 beside each vanishing speed; this curve
-            itself where it has fewer than 20 speeds or they are no rising range.
+            400 speeds on a log scale, those of this curve, and 50 beside each sampling null; this curve itself
+            where it has fewer than 20 speeds or they do not rise.
         """
         speed = self.speed
         if speed.ndim != 1 or speed.size < RANGE or speed[0] <= 0.0 or (np.diff(speed) <= 0.0).any():
@@ -140,16 +140,16 @@ class RippleCurve(Series):
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Lines(Series):
-    """Lines of the error at one speed, by falling velocity amplitude (zero to peak).
+    """Harmonics of the position error at one speed, by falling velocity amplitude (zero to peak).
 
     Attributes
     ----------
     harmonic : ndarray
-        Cycles a signal period, whole; below 1 for the lines of a ring's mounting.
+        Cycles per signal period, whole; below 1 for the orders of a ring's mounting.
     order : ndarray of int
-        Cycles a turn of those, 0 for others.
+        Cycles per revolution of those, 0 for others.
     frequency, alias : ndarray
-        True frequency and where the loop sees it, Hz.
+        True frequency and aliased frequency, Hz.
     position, velocity : ndarray
         Amplitudes of position error and of measured velocity.
     """
@@ -203,9 +203,8 @@ def ripple(axis: Axis, speeds: float | list[float] | np.ndarray) -> RippleCurve:
     Mean square over evenly spread starts. With g the error of a period, counts and converter included, L the
     lag in periods and s the rms of its Gaussian part, ``E D(L + s Z) + s**2``, D the mean square of
     g(x + L) - g(x): method "exact", where g does not depend on speed and the factor is at most 4096 (16384
-    with a converter). Else "step": lines at each speed, and counting by its dithered steps with the converter
-    as white noise. An encoder read on its own clock mixes two lags. See :mod:`encsim.increments` and
-    :mod:`encsim.steps`.
+    with a converter). Else "step": harmonics at each speed, quantisation by its dithered steps, the converter
+    as white noise. An encoder read asynchronously mixes two lags. See `structure_function` and `quantisation`.
     """
     speed = checked_speeds("ripple.speeds", speeds, axis.scale.unit)
     magnitude = np.abs(speed).ravel()
@@ -231,7 +230,7 @@ def ripple(axis: Axis, speeds: float | list[float] | np.ndarray) -> RippleCurve:
         parts={cause: shaped(np.sqrt(square)) for cause, square in squares.items()},
         regime=shaped(regimes(axis, squares, frequency)),
         frequency=shaped(frequency),
-        alias=shaped(_folded(frequency, axis.sampling.rate)),
+        alias=shaped(aliased(frequency, axis.sampling.rate)),
         doubtful=shaped(doubtful),
         method=model.method,
         vanishing=vanishing_marks(axis, model, magnitude),
@@ -242,21 +241,21 @@ def ripple(axis: Axis, speeds: float | list[float] | np.ndarray) -> RippleCurve:
 
 
 def _parts(axis: Axis, model: TableModel | LineModel | Timed, speed: np.ndarray) -> tuple[Any, ...]:
-    """Parts of the model, means over the speeds at which the graduation of a mounted ring passes in a turn."""
-    # These differ by a trifle, which is all that is left where lines vanish or counts come evenly.
+    """Parts of the model, averaged over the speeds at which a mounted ring passes its heads in one revolution."""
+    # The speeds differ little; at sampling nulls and whole counts per sample this difference is all that is left.
     squares, peak = model.parts(speed)
     if axis.ring is None:
         return squares, peak
-    found = [
+    at_angles = [
         model.parts(speed * (1.0 + share)) for share in error_orders.speed_modulation(axis.ring, axis.heads)
     ]
     for cause in squares.keys() - STEADY:
-        squares[cause] = sum(parts[cause] for parts, _ in found) / len(found)
-    return squares, np.maximum.reduce([peak, *(highest for _, highest in found)])
+        squares[cause] = sum(parts[cause] for parts, _ in at_angles) / len(at_angles)
+    return squares, np.maximum.reduce([peak, *(highest for _, highest in at_angles)])
 
 
 def lines(axis: Axis, speed: float) -> Lines:
-    """Lines of the position error and the velocity ripple they make at one speed.
+    """Harmonics of the position error and the velocity ripple they make at one speed.
 
     Parameters
     ----------
@@ -275,41 +274,41 @@ def lines(axis: Axis, speed: float) -> Lines:
 
     Notes
     -----
-    A line E_k of frequency f = k v/p makes ``2 E_k fs/N |sin(pi N f/fs)|`` of velocity by a difference over N
-    samples, seen at |f - fs round(f/fs)|.
+    Harmonic E_k of frequency f = k v/p makes a velocity ripple of ``2 E_k fs/N |sin(pi N f/fs)|`` by a difference
+    over N samples, aliased to |f - fs round(f/fs)|.
     """
     velocity = float(checked_speeds("lines.speed", speed, axis.scale.unit, single=True))
-    found = period_error.position_error(axis, velocity)
+    error = period_error.position_error(axis, velocity)
     part, turned, mounted = turn_lines(axis)
-    harmonic = np.concatenate([found.harmonic, part]) if part.size else found.harmonic
-    size = np.concatenate([found.amplitude, axis.scale.pitch * np.abs(mounted)])
+    harmonic = np.concatenate([error.harmonic, part]) if part.size else error.harmonic
+    size = np.concatenate([error.amplitude, axis.scale.pitch * np.abs(mounted)])
     frequency = harmonic * abs(velocity) / axis.scale.pitch
     amplitude = size * engines.gain(axis, frequency, velocity)
     falling = np.argsort(-amplitude, kind="stable")
     return Lines(
         harmonic=harmonic[falling],
-        order=np.concatenate([np.zeros(found.harmonic.size, dtype=int), turned])[falling],
+        order=np.concatenate([np.zeros(error.harmonic.size, dtype=int), turned])[falling],
         frequency=frequency[falling],
-        alias=_folded(frequency, axis.sampling.rate)[falling],
+        alias=aliased(frequency, axis.sampling.rate)[falling],
         position=size[falling],
         velocity=amplitude[falling],
         speed=velocity,
-        valid=found.valid,
-        reasons=found.reasons,
+        valid=error.valid,
+        reasons=error.reasons,
         axis=axis,
     )
 
 
 def vanishing_speeds(axis: Axis, harmonic: int = 1, count: int = 5) -> np.ndarray:
-    """Speeds at which a line is sampled once or more a cycle, always at the same place, and vanishes.
+    """Sampling nulls of a harmonic: speeds at which every sample meets the same phase of it.
 
     Parameters
     ----------
     axis : Axis
     harmonic : int
-        Cycles of error a signal period, k.
+        Cycles of the error per signal period, k.
     count : int
-        How many speeds.
+        Number of speeds.
 
     Returns
     -------
@@ -334,30 +333,30 @@ def checked_speeds(
     try:
         if np.asarray(speeds).dtype.kind not in "fiu":
             raise TypeError
-        found = np.array(speeds, dtype=float)
+        values = np.array(speeds, dtype=float)
     except (TypeError, ValueError):
         checks.refuse(name, f"be numbers in {unit}/s", speeds)
-    if found.size == 0 or (single and found.ndim):
+    if values.size == 0 or (single and values.ndim):
         checks.refuse(name, "be one number" if single else "hold at least one number", speeds)
-    wrong = found[~(np.abs(found) < 1e100)]
+    wrong = values[~(np.abs(values) < 1e100)]
     if wrong.size:
         checks.refuse(name, "be finite and below 1e100", float(wrong[0]), f"{unit}/s")
-    return found
+    return values
 
 
-def _folded(frequency: np.ndarray, rate: float) -> np.ndarray:
-    """Where a loop of this rate sees a frequency, Hz."""
+def aliased(frequency: np.ndarray, rate: float) -> np.ndarray:
+    """Frequency after sampling at this rate, Hz."""
     return np.abs(frequency - rate * np.rint(frequency / rate))
 
 
 def _peak_of_parts(
     axis: Axis, squares: dict[Any, np.ndarray], magnitudes: float | np.ndarray
 ) -> float | np.ndarray:
-    """Peak of counting and of the random parts, velocity; ``magnitudes`` is sum |d_j| of the estimator, 1/s."""
-    found = np.sqrt(sum(squares.get(cause, 0.0) for cause in RANDOM)) * 3.0
-    found = found + 3.0 * np.sqrt(squares.get("adc", 0.0))
+    """Peak of quantisation and of the random parts, velocity; ``magnitudes`` is sum |d_j| of the estimator, 1/s."""
+    peak = np.sqrt(sum(squares.get(cause, 0.0) for cause in RANDOM)) * 3.0
+    peak = peak + 3.0 * np.sqrt(squares.get("adc", 0.0))
     counting = np.minimum(3.0 * np.sqrt(squares.get("resolution", 0.0)), 0.5 * axis.resolution * magnitudes)
-    return found + counting + 3.0 * np.sqrt(squares.get("age", 0.0))
+    return peak + counting + 3.0 * np.sqrt(squares.get("age", 0.0))
 
 
 def regimes(axis: Axis, squares: dict[Any, np.ndarray], frequency: np.ndarray) -> np.ndarray:
@@ -375,18 +374,18 @@ def regimes(axis: Axis, squares: dict[Any, np.ndarray], frequency: np.ndarray) -
 
 def vanishing_marks(
     axis: Axis, model: TableModel | LineModel | Timed, speed: np.ndarray, most: int = 60
-) -> tuple[tuple[float, tuple[Any, ...]], ...]:
-    """Speeds within the range at which the strong lines vanish, with the harmonics that do."""
+) -> tuple[tuple[float, tuple[int, ...]], ...]:
+    """Sampling nulls of the strong harmonics within the range of speeds, with those harmonics."""
     orders, size = model.line_sizes(speed)
     if orders.size == 0 or not axis.estimator.linear:
-        return ()  # edges that are timed are bound to position
+        return ()  # timed edges are bound to position: nothing is aliased
     size = size.reshape(-1, orders.size).max(axis=0)
     strong = orders[size >= 0.03 * size.max()]
     if strong.size == 0 or strong.size > 8:
         strong = orders[np.argsort(-size)[:8]]
-    marks = {}
+    marks: dict[float, list[int]] = {}
     for harmonic in sorted(strong.tolist()):
         for vanished in vanishing_speeds(axis, harmonic, most):
             if speed.min() <= vanished <= speed.max():
                 marks.setdefault(round(vanished, 12), []).append(harmonic)
-    return tuple((place, tuple(found)) for place, found in sorted(marks.items())[:most])
+    return tuple((place, tuple(orders)) for place, orders in sorted(marks.items())[:most])

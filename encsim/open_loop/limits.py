@@ -1,11 +1,11 @@
-"""The speed up to which an encoder and its reading can be believed, and what sets it."""
+"""Top speed: the speed up to which the position is right, and the limit that sets it."""
 
 from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from functools import lru_cache
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -26,7 +26,7 @@ FINEST = 1 << 16
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class TopSpeed(Result):
-    """Highest speed at which the position is still right, and the limit that binds.
+    """Highest speed at which the position is still right, and the limit that sets it.
 
     Attributes
     ----------
@@ -37,10 +37,10 @@ class TopSpeed(Result):
     limits : dict of str to float
         All limits that apply: ``bandwidth`` (signals down by 3 dB), ``average`` (the same by averaging
         readings over a loop period), ``signal`` (the channels no longer go round zero), ``edge_separation``
-        and ``edge_clock`` (A/B edges come too close), ``clipping`` (0 where the converter clips at standstill).
+        and ``edge_clock`` (A/B edges too close in time), ``clipping`` (0 where the converter clips at standstill).
     hurry : float
-        Share by which the error of a mounted ring makes the graduation pass a head faster than the shaft turns,
-        at the worst angle; the limits are that much lower.
+        Largest relative excess of the graduation's speed under a head over the shaft's, by the error of a mounted
+        ring; every limit is lower by this share.
     """
 
     speed: float
@@ -74,14 +74,15 @@ def top_speed(axis: Axis) -> TopSpeed:
     The A/B limit is the shortest distance of two edges, the error of the period included, over the edge
     separation rounded up to whole ticks of the edge clock; with a clock alone one edge a tick.
     """
-    hurry = 0.0 if axis.ring is None else _hurry(axis.ring, axis.heads)
-    found = {name: speed / (1.0 + hurry) for name, speed in _limits(_key(axis)).items()}
-    name = min(found, key=found.get, default=None)
-    return TopSpeed(speed=found.get(name, np.inf), limit=name, limits=found, hurry=hurry, axis=axis)
+    excess = 0.0 if axis.ring is None else _excess_speed(axis.ring, axis.heads)
+    limits = {name: speed / (1.0 + excess) for name, speed in _limits(_key(axis)).items()}
+    lowest = min(limits, key=lambda name: limits[name], default=None)
+    speed = np.inf if lowest is None else limits[lowest]
+    return TopSpeed(speed=speed, limit=lowest, limits=limits, hurry=excess, axis=axis)
 
 
 def _key(axis: Axis) -> Axis:
-    """The axis less everything that sets no limit: many candidates have the same ones."""
+    """The axis reduced to what sets a limit: many candidates share it."""
     signal = replace(axis.signal, jitter=0.0, jitter_bandwidth=None, noise=0.0)
     sampling = Sampling(1.0)
     if axis.sampling.average > 1 or period_error.depends_on_speed(axis):
@@ -90,23 +91,25 @@ def _key(axis: Axis) -> Axis:
 
 
 @lru_cache(maxsize=1024)
-def _limits(axis: Axis) -> dict[Any, float]:
+def _limits(axis: Axis) -> dict[str, float]:
     """All finite limits by name."""
-    found = {}
+    limits = {}
     if axis.signal.bandwidth is not None:
-        found["bandwidth"] = axis.signal.bandwidth * axis.scale.pitch
+        limits["bandwidth"] = axis.signal.bandwidth * axis.scale.pitch
     if axis.sampling.average > 1:
-        found["average"] = _where(lambda v: _averaging_gain(axis, v) < HALF_POWER, 0.5 * _a_period(axis))
-    if period_error.depends_on_speed(axis) or not _goes_round(axis, 0.0):
-        found["signal"] = _where(lambda v: not _goes_round(axis, v), _start_speed(axis))
+        limits["average"] = _lowest(
+            lambda v: _averaging_gain(axis, v) < HALF_POWER, 0.5 * _period_speed(axis)
+        )
+    if period_error.depends_on_speed(axis) or not _encloses_zero(axis, 0.0):
+        limits["signal"] = _lowest(lambda v: not _encloses_zero(axis, v), _start_speed(axis))
     if clips(axis):
-        found["clipping"] = 0.0
-    found |= _edge_limits(axis)
-    return {name: speed for name, speed in found.items() if np.isfinite(speed)}
+        limits["clipping"] = 0.0
+    limits |= _edge_limits(axis)
+    return {name: speed for name, speed in limits.items() if np.isfinite(speed)}
 
 
 @lru_cache(maxsize=256)
-def _hurry(ring: Ring, heads: tuple[float, ...]) -> float:
+def _excess_speed(ring: Ring, heads: tuple[float, ...]) -> float:
     """Largest slope of a ring's error at any of its heads."""
     return max(float(error_orders.slope(ring, (head,)).max()) for head in heads)
 
@@ -127,7 +130,7 @@ def clips(axis: Axis) -> bool:
 
 def edge_positions(axis: Axis, speed: float = 0.0) -> np.ndarray:
     """True positions of the A/B edges of one period in steady motion, periods, in the order shown."""
-    factor = axis.interpolation.factor
+    factor = axis.interpolation.factor or 1
     shown, true = _shown_path(axis, speed)
     wanted = np.arange(np.ceil(shown[0] * factor), np.floor(shown[-1] * factor) + 1.0) / factor
     edges = np.interp(wanted, shown, true)
@@ -136,14 +139,17 @@ def edge_positions(axis: Axis, speed: float = 0.0) -> np.ndarray:
 
 def _shown_path(axis: Axis, speed: float) -> tuple[np.ndarray, np.ndarray]:
     """Shown and true position over a little more than one period, periods, on a grid."""
-    points = min(max(period_error.grid_size(axis, speed), 8 * axis.interpolation.factor, COARSEST), FINEST)
+    points = min(
+        max(period_error.grid_size(axis, speed), 8 * (axis.interpolation.factor or 1), COARSEST), FINEST
+    )
     error, _ = period_error.error_on_grid(axis, speed, points)
     true = np.arange(-1, points + 1) / points
     error = error + period_error.lead(period_error.averaged(axis, speed))
     return true + np.concatenate([error[-1:], error, error[:1]]), true
 
 
-def _edge_limits(axis: Axis) -> dict[Any, Any]:
+def _edge_limits(axis: Axis) -> dict[str, float]:
+    """Limit by the shortest time between two A/B edges."""
     how = axis.interpolation
     if how.output != "ab" or not (how.edge_separation or how.edge_clock):
         return {}
@@ -153,40 +159,41 @@ def _edge_limits(axis: Axis) -> dict[Any, Any]:
         name = "edge_separation" if ticks > 1.0 else "edge_clock"
         separation = float(ticks / how.edge_clock)
     start = axis.resolution / separation / 8.0
-    return {name: _where(lambda v: _shortest_gap(axis, v) < v * separation, start)}
+    return {name: _lowest(lambda v: _shortest_gap(axis, v) < v * separation, start)}
 
 
 def _shortest_gap(axis: Axis, speed: float) -> float:
     """Shortest true distance between two A/B edges, m or rad."""
-    if not _goes_round(axis, speed):
+    if not _encloses_zero(axis, speed):
         return 0.0
-    if (
-        axis.interpolation.factor > FINEST
-    ):  # edges closer than the grid: the steepest stretch has the shortest gap
+    # Edges closer than the grid: the steepest stretch has the shortest distance.
+    if (axis.interpolation.factor or 1) > FINEST:
         shown, true = _shown_path(axis, speed)
         return float((np.diff(true) / np.diff(shown)).min()) * axis.resolution
     return float(np.diff(edge_positions(axis, speed)).min()) * axis.scale.pitch
 
 
 def _averaging_gain(axis: Axis, speed: float) -> float:
+    """Amplitude that averaging the readings of a loop period leaves."""
     alone = replace(axis, signal=replace(axis.signal, bandwidth=None))
     return abs(period_error.averaged(alone, speed).cosine[0]) / axis.signal.amplitude
 
 
-def _goes_round(axis: Axis, speed: float) -> bool:
+def _encloses_zero(axis: Axis, speed: float) -> bool:
+    """Whether the circle of the two channels encloses zero at this speed."""
     error, _ = period_error.error_on_grid(axis, speed, period_error.grid_size(axis))
     return bool(period_error.encloses_zero(error))
 
 
-def _a_period(axis: Axis) -> float:
-    """Speed of one signal period a loop sample."""
+def _period_speed(axis: Axis) -> float:
+    """Speed of one signal period per loop sample."""
     return axis.scale.pitch * axis.sampling.rate
 
 
 def _start_speed(axis: Axis) -> float:
-    """A speed well below those at which the channels change."""
+    """A speed well below those at which the channels change, for the search."""
     signal, pitch = axis.signal, axis.scale.pitch
-    slowest = [_a_period(axis)]
+    slowest = [_period_speed(axis)]
     if signal.bandwidth is not None:
         slowest.append(signal.bandwidth * pitch)
     if signal.skew:
@@ -194,8 +201,8 @@ def _start_speed(axis: Axis) -> float:
     return 0.05 * min(slowest)
 
 
-def _where(fails: Callable[..., Any], start: float) -> float:
-    """Lowest speed at which a condition fails, by steps up and bisection; inf if there is none."""
+def _lowest(fails: Callable[[float], bool], start: float) -> float:
+    """Lowest speed at which ``fails`` holds, by steps up and bisection; inf if there is none."""
     if fails(0.0):
         return 0.0
     low, high = 0.0, float(start)

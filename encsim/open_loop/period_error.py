@@ -1,7 +1,7 @@
-"""One signal period: what the two channels look like and what position the arctangent makes of them.
+"""One signal period: the two channels, the position decoded from them, and its error.
 
 Symbols: theta = 2 pi x/p is the phase of the true position in a signal period p; the cosine channel is
-``c = o_c + Re sum_n C_n exp(i n theta)``, the sine channel ``s`` likewise with S_n; the shown position is
+``c = o_c + Re sum_n C_n exp(i n theta)``, the sine channel ``s`` likewise with S_n; the decoded position is
 ``x + eps``, ``eps = p/(2 pi) (atan2(s, c) - theta)``.
 """
 
@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -25,16 +25,16 @@ TAU = 2.0 * np.pi
 SMALLEST_GRID = 64
 SHOWN_GRID = 1024
 LARGEST_GRID = 1 << 13
-# A figure that just misses zero makes thousands of lines; the strongest tell enough.
+# Channels whose circle just misses zero make thousands of harmonics; the strongest are enough.
 MOST_LINES = 256
-# A line counts from this share of the largest on, and from this share of a period on (rounding of doubles).
+# Harmonics smaller than this share of the largest, or than this share of a period (rounding), are left out.
 SHARE_OF_LARGEST = 1e-6
 ROUNDING = 1e-13
 
 
 @dataclass(frozen=True, eq=False)
 class Channels:
-    """Steady signals of a readhead as Fourier terms in the signal phase (see the module's symbols)."""
+    """Signals of a readhead in steady motion as Fourier terms in the signal phase (symbols: module docstring)."""
 
     offset: tuple[float, float]
     orders: np.ndarray
@@ -48,7 +48,7 @@ def channels(axis: Axis, speed: float | np.ndarray = 0.0) -> Channels:
     # channel at theta + 2 pi v t_s/p. Conditioning leaves 1 - correction of offset, gain and phase.
     signal, left = axis.signal, 1.0 - axis.interpolation.correction
     orders = np.array([1, *signal.harmonics], dtype=np.int64)
-    cosine = signal.amplitude * np.array([1.0, *signal.harmonics.values()], dtype=complex)
+    cosine: np.ndarray = signal.amplitude * np.array([1.0, *signal.harmonics.values()], dtype=complex)
     sine = cosine * (-1j) ** (orders % 4)
     sine[0] *= (1.0 + left * signal.gain) * np.exp(1j * left * signal.phase)
     frequency = np.multiply.outer(np.asarray(speed, dtype=float) / axis.scale.pitch, orders)
@@ -62,25 +62,25 @@ def channels(axis: Axis, speed: float | np.ndarray = 0.0) -> Channels:
 
 def averaged(axis: Axis, speed: float | np.ndarray = 0.0) -> Channels:
     """Channels as :func:`channels` gives them, after averaging the readings of one loop period."""
-    found = channels(axis, speed)
+    steady = channels(axis, speed)
     count = axis.sampling.average
     if count == 1:
-        return found
+        return steady
     turns = np.multiply.outer(
-        np.asarray(speed, dtype=float) / (axis.scale.pitch * axis.sampling.rate), found.orders
+        np.asarray(speed, dtype=float) / (axis.scale.pitch * axis.sampling.rate), steady.orders
     )
     reading = np.arange(count) / count
     mean = np.exp(-1j * TAU * turns[..., None] * reading).mean(axis=-1)
-    return replace(found, cosine=found.cosine * mean, sine=found.sine * mean)
+    return replace(steady, cosine=steady.cosine * mean, sine=steady.sine * mean)
 
 
 def depends_on_speed(axis: Axis) -> bool:
-    """Whether the error over a period is another at another speed."""
+    """Whether the error over a period changes with the speed."""
     return axis.signal.bandwidth is not None or axis.signal.skew != 0.0 or axis.sampling.average > 1
 
 
 def shifted(axis: Axis, turns: np.ndarray) -> np.ndarray:
-    """Phase in periods at which the channels are read where the true phase is ``turns``: the given error."""
+    """Phase, periods, that the channels show at the true phase ``turns``: moved by the direct SDE."""
     turns = np.asarray(turns, dtype=float)
     shift = np.zeros_like(turns)
     for order, (amplitude, angle) in axis.signal.sde.items():
@@ -88,35 +88,38 @@ def shifted(axis: Axis, turns: np.ndarray) -> np.ndarray:
     return turns + shift
 
 
-def signals(found: Channels, turns: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def signals(steady: Channels, turns: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Both channels at phases ``turns`` (periods, shape (g,) or (..., g)), shapes (..., g)."""
-    cosine = found.offset[0] + np.zeros((*found.cosine.shape[:-1], np.shape(turns)[-1]))
-    sine = found.offset[1] + np.zeros_like(cosine)
-    # term by term, since the threads of a matrix product cost more than these few terms
-    for term, turned in enumerate(_turned(found.orders.tolist(), turns)):
-        for channel, weight in ((cosine, found.cosine[..., term, None]), (sine, found.sine[..., term, None])):
+    cosine = steady.offset[0] + np.zeros((*steady.cosine.shape[:-1], np.shape(turns)[-1]))
+    sine = steady.offset[1] + np.zeros_like(cosine)
+    # Term by term: starting the threads of a matrix product costs more than these few terms.
+    for term, turned in enumerate(_turned(steady.orders.tolist(), turns)):
+        for channel, weight in (
+            (cosine, steady.cosine[..., term, None]),
+            (sine, steady.sine[..., term, None]),
+        ):
             channel += weight.real * turned.real
             channel -= weight.imag * turned.imag
     return cosine, sine
 
 
 def _turned(orders: list[int], turns: np.ndarray) -> Iterator[np.ndarray]:
-    """exp(2 pi i n turns) of ascending orders n: each from the one before, a third of the time of sine and cosine."""
+    """exp(2 pi i n turns) of ascending orders n, each from the one before (three times as fast as sine and cosine)."""
     angle = TAU * np.asarray(turns)
     first = np.empty(angle.shape, dtype=complex)
     first.real, first.imag = np.cos(angle), np.sin(angle)
-    reached, found, gaps = 0, None, {1: first}
+    reached, power, gaps = 0, None, {1: first}
     for order in orders:
         gap = order - reached
         if gap not in gaps:
             gaps[gap] = first**gap if gap > 2 else first * first
-        found = gaps[gap] if found is None else found * gaps[gap]
+        power = gaps[gap] if power is None else power * gaps[gap]
         reached = order
-        yield found
+        yield power
 
 
 def error_on_grid(axis: Axis, speed: float | np.ndarray, points: int) -> tuple[np.ndarray, np.ndarray]:
-    """Error of the shown position on an even grid over one period, periods, with its lag removed."""
+    """Error of the decoded position on an even grid over one period without its lag, periods, and the radius."""
     turns = np.arange(points) / points
     moved = shifted(axis, turns)
     cosine, sine = read_signals(axis, speed, turns)
@@ -125,32 +128,31 @@ def error_on_grid(axis: Axis, speed: float | np.ndarray, points: int) -> tuple[n
 
 
 def read_signals(axis: Axis, speed: float | np.ndarray, turns: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Both channels as they are decoded at true phases ``turns`` (periods): the mean of the loop period's readings."""
+    """Both channels at true phases ``turns`` (periods): the mean of the readings of one loop period."""
     count = axis.sampling.average
     if count == 1 or not axis.signal.sde:
         return signals(averaged(axis, speed), shifted(axis, turns))
-    # the given error is another at each reading: reading by reading
-    found, step = (
-        channels(axis, speed),
-        np.asarray(speed, dtype=float) / (axis.scale.pitch * axis.sampling.rate * count),
-    )
-    readings = (signals(found, shifted(axis, turns - step[..., None] * i)) for i in range(count))
-    return tuple(sum(channel) / count for channel in zip(*readings, strict=True))
+    # The direct SDE differs from reading to reading.
+    steady = channels(axis, speed)
+    step = np.asarray(speed, dtype=float) / (axis.scale.pitch * axis.sampling.rate * count)
+    readings = [signals(steady, shifted(axis, turns - step[..., None] * i)) for i in range(count)]
+    cosine, sine = (np.sum(channel, axis=0) / count for channel in zip(*readings, strict=True))
+    return cosine, sine
 
 
-def lead(found: Channels) -> float | np.ndarray:
-    """Phase by which the fundamental of the shown position is ahead of the true one, periods."""
-    return np.angle(found.cosine[..., 0] + 1j * found.sine[..., 0]) / TAU
+def lead(steady: Channels) -> np.ndarray:
+    """Phase by which the fundamental of the decoded position leads the true one, periods."""
+    return np.angle(steady.cosine[..., 0] + 1j * steady.sine[..., 0]) / TAU
 
 
-def encloses_zero(error: np.ndarray) -> bool | np.ndarray:
-    """Whether the figure of the two channels goes round zero once, per row of an error on a grid."""
+def encloses_zero(error: np.ndarray) -> np.ndarray:
+    """Whether the circle of the two channels encloses zero, per row of an error on a grid."""
     step = np.abs(np.diff(error, axis=-1, append=error[..., :1]))
     return step.max(axis=-1) < 0.5
 
 
 def spectrum(axis: Axis, speed: float, points: int) -> np.ndarray:
-    """Complex lines E_k of the error, k = 0 … points/2, periods: eps = sum |E_k| cos(k theta + arg E_k)."""
+    """Complex harmonics E_k of the error, k = 0 … points/2, periods: eps = sum |E_k| cos(k theta + arg E_k)."""
     error, _ = error_on_grid(axis, speed, points)
     lines = np.fft.rfft(error, axis=-1) * (2.0 / points)
     lines[..., 0] *= 0.5
@@ -158,7 +160,7 @@ def spectrum(axis: Axis, speed: float, points: int) -> np.ndarray:
 
 
 def grid_size(axis: Axis, speed: float = 0.0) -> int:
-    """Points a period needed so that the lines are exact to rounding: the last eighth of them is empty."""
+    """Points per period that give the harmonics exact to rounding: the last eighth of them is empty."""
     highest = max([1, *axis.signal.harmonics, *axis.signal.sde])
     points = max(SMALLEST_GRID, 1 << int(np.ceil(np.log2(8 * highest))))
     while points < LARGEST_GRID:
@@ -171,7 +173,7 @@ def grid_size(axis: Axis, speed: float = 0.0) -> int:
 
 
 def significant(lines: np.ndarray) -> np.ndarray:
-    """Orders k >= 1 of the lines that count, from complex lines of shape (..., k)."""
+    """Orders k >= 1 of the harmonics that matter, from complex harmonics of shape (..., k)."""
     size = np.abs(lines[..., 1:]).reshape(-1, lines.shape[-1] - 1).max(axis=0)
     strong = (size > SHARE_OF_LARGEST * size.max()) & (size > ROUNDING)
     if strong.sum() > MOST_LINES:
@@ -181,20 +183,20 @@ def significant(lines: np.ndarray) -> np.ndarray:
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class PeriodError(Result):
-    """Error of the shown position over one signal period, from the two channels alone.
+    """Error of the decoded position over one signal period, without counts, converter and noise.
 
     Attributes
     ----------
     phase : ndarray, shape (n,)
         True phase, periods.
     error : ndarray, shape (n,)
-        Shown minus true position less its mean, m or rad.
+        Decoded minus true position, mean removed, m or rad.
     harmonic, amplitude, angle : ndarray, shape (k,)
-        Lines: error = sum amplitude sin(2 pi harmonic phase + angle); m or rad, rad.
+        Harmonics per signal period: error = sum amplitude sin(2 pi harmonic phase + angle); m or rad, rad.
     cosine, sine : ndarray, shape (n,)
         The channels, of unit amplitude.
     first_order : dict
-        {cause: {order: amplitude}}, the share of each signal fault to first order, for explaining.
+        {fault: {harmonic: amplitude}}: what each signal fault makes to first order, m or rad.
     speed : float
         Steady speed, m/s or rad/s.
     """
@@ -206,7 +208,7 @@ class PeriodError(Result):
     angle: np.ndarray
     cosine: np.ndarray
     sine: np.ndarray
-    first_order: dict
+    first_order: dict[str, dict[int, float]]
     speed: float
     valid: bool
     reasons: tuple[str, ...]
@@ -256,14 +258,14 @@ class PeriodError(Result):
 
 
 def position_error(axis: Axis, speed: float = 0.0) -> PeriodError:
-    """Error of the shown position over one signal period.
+    """Error of the decoded position over one signal period.
 
     Parameters
     ----------
     axis : Axis
     speed : float
-        Steady speed, m/s or rad/s; it matters where the readhead has a bandwidth or a skew, or readings are
-        averaged.
+        Steady speed, m/s or rad/s. The error depends on it where the readhead has a bandwidth or a skew, or
+        where readings are averaged.
 
     Returns
     -------
@@ -276,7 +278,7 @@ def position_error(axis: Axis, speed: float = 0.0) -> PeriodError:
 
     Notes
     -----
-    ``eps = p/(2 pi) (atan2(s, c) - theta)`` on an even grid, and its Fourier lines. Rounding to counts, the
+    ``eps = p/(2 pi) (atan2(s, c) - theta)`` on an even grid, and its harmonics. Rounding to counts, the
     converter and noise are left out. To first order (Heydemann, Appl. Opt. 20, 3382, 1981)
     ``o_s cos t - o_c sin t + g/2 sin 2t + phi/2 (1 + cos 2t) - h_3 sin 4t + h_5 sin 4t``.
     """
@@ -307,28 +309,28 @@ def position_error(axis: Axis, speed: float = 0.0) -> PeriodError:
     )
 
 
-def first_order(axis: Axis) -> dict[Any, dict[int, float]]:
-    """Lines that each fault of the signals makes to first order, {cause: {order: amplitude}}, m or rad."""
+def first_order(axis: Axis) -> dict[str, dict[int, float]]:
+    """Harmonics that each signal fault makes to first order, {fault: {order: amplitude}}, m or rad."""
     # Offset |o| at 1, gain g/2 and phase phi/2 at 2; harmonic n = 1 mod 4 at n - 1, n = 3 mod 4 at n + 1, both with
     # h_n; even n at n - 1 and n + 1 with h_n/sqrt(2) each. All of unit amplitude times p/(2 pi).
     signal, left = axis.signal, 1.0 - axis.interpolation.correction
     unit = axis.scale.pitch / TAU
-    found = {
+    faults = {
         "offset": {1: unit * left * float(np.hypot(*signal.offset)) / signal.amplitude},
         "gain": {2: unit * left * abs(signal.gain) / 2.0},
         "phase": {2: unit * left * abs(signal.phase) / 2.0},
     }
     for order, size in signal.harmonics.items():
-        found[f"harmonic {order}"] = _harmonic_lines(order, unit * abs(size))
-    found["given"] = {order: amplitude for order, (amplitude, _) in signal.sde.items()}
+        faults[f"harmonic {order}"] = _harmonic_lines(order, unit * abs(size))
+    faults["given"] = {order: amplitude for order, (amplitude, _) in signal.sde.items()}
     kept = {
-        cause: {order: size for order, size in made.items() if size > 0.0} for cause, made in found.items()
+        fault: {order: size for order, size in made.items() if size > 0.0} for fault, made in faults.items()
     }
-    return {cause: made for cause, made in kept.items() if made}
+    return {fault: made for fault, made in kept.items() if made}
 
 
 def _harmonic_lines(order: int, size: float) -> dict[int, float]:
-    """Lines that one waveform harmonic makes, {order: amplitude}."""
+    """Harmonics of the error that one waveform harmonic makes, {order: amplitude}."""
     if order % 2:
         return {order - 1 if order % 4 == 1 else order + 1: size}
     return {order - 1: size / np.sqrt(2.0), order + 1: size / np.sqrt(2.0)}

@@ -1,8 +1,8 @@
-"""Counting as closed form: what rounding to counts adds to the increments of a position.
+"""Quantisation in closed form: what rounding to counts adds to the increments of a position.
 
-Lengths are in counts here. ``t`` is the increment over a lag, ``a`` the rms of a Gaussian part of it. Averaged
-over where in a count the motion starts, a rounded increment has the variance r(1 - r), r = frac(t): a parabola
-for each count, with a kink at every whole number which the Gaussian part rounds off.
+Lengths are in counts. ``t`` is the increment over a lag, ``a`` the rms of its Gaussian part. Averaged over the start
+within a count, a rounded increment has the variance r(1 - r), r = frac(t): a parabola for each count, with a kink at
+every whole number that the Gaussian part smooths.
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ from functools import cache
 
 import numpy as np
 
-# Below this spread the kinks stay apart and are smoothed one by one; above, a few Fourier terms do.
+# Below this spread the kinks are smoothed one by one; above it a few Fourier terms are enough.
 SMALL_SPREAD = 0.05
 WIDE_SPREAD = 10.0
 KINK_REACH = 6.5
@@ -28,23 +28,23 @@ def _kink_table() -> tuple[np.ndarray, np.ndarray]:
 
 
 def kink(distance: np.ndarray) -> np.ndarray:
-    """What a Gaussian of unit rms adds to max(x, 0) at this distance from its corner (either side)."""
+    """What a Gaussian of unit rms adds to max(x, 0) at this distance from its corner, on either side."""
     grid, values = _kink_table()
     return np.interp(distance, grid, values, right=0.0)
 
 
 def counted(increment: np.ndarray, spread: np.ndarray) -> np.ndarray:
-    """Mean square that rounding adds to an increment: E r(1 - r) of the increment plus a Gaussian part."""
+    """Mean square that rounding adds to an increment with a Gaussian part: E r(1 - r)."""
     # ``1/6 - sum_m cos(2 pi m t) exp(-2 pi**2 m**2 a**2)/(pi m)**2``; for small a the same as ``r(1 - r) - a**2 + 2 a
     # kink(d/a)``, d the distance to the nearest whole number.
     increment, spread = np.broadcast_arrays(
         np.asarray(increment, dtype=float), np.asarray(spread, dtype=float)
     )
-    found = np.empty(increment.shape)
+    square = np.empty(increment.shape)
     small = spread < SMALL_SPREAD
-    found[small] = _small_spread(increment[small], spread[small])
-    found[~small] = _large_spread(increment[~small], spread[~small])
-    return found
+    square[small] = _small_spread(increment[small], spread[small])
+    square[~small] = _large_spread(increment[~small], spread[~small])
+    return square
 
 
 def _small_spread(t: np.ndarray, a: np.ndarray) -> np.ndarray:
@@ -59,7 +59,7 @@ def _large_spread(t: np.ndarray, a: np.ndarray) -> np.ndarray:
     if t.size == 0:
         return t
     terms = max(1, math.ceil(math.sqrt(20.0 / (2.0 * math.pi**2)) / float(a.min())))
-    # beyond a few counts nothing but the sixth is left
+    # Beyond a few counts only the sixth is left.
     a = np.minimum(a, WIDE_SPREAD)
     twice = 2.0 * np.cos(2.0 * math.pi * (t - np.rint(t)))
     now, before = 0.5 * twice, np.ones_like(t)

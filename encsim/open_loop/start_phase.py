@@ -1,4 +1,4 @@
-"""How much the start position matters: at simple fractions of a period a sample lines add as phasors."""
+"""Influence of the start position: at simple fractions of a period per sample, aliased harmonics add as phasors."""
 
 from __future__ import annotations
 
@@ -13,24 +13,24 @@ from . import period_error
 from .cause_models import over_grid, resolved
 from .closed_form import checked_speeds
 
-# At least so many places of a period are tried.
+# Start positions tried per period, at least.
 GRID = 1 << 14
 SIMPLE = 1e-9
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class WorstStart(Result):
-    """Cyclic ripple of one speed by where the motion starts.
+    """Cyclic ripple of one speed against the start position.
 
     Attributes
     ----------
     speed : float
         Speed, m/s or rad/s.
     samples : int
-        The loop meets the same places of a period again after so many samples, b.
+        Samples b after which the loop samples the same phases of a period again.
     beat : float
         Samples after which a run has averaged over all starts, 1/(b |v T/p - a/b|); infinite where the speed is
-        this fraction of a period a sample, and the start matters for ever.
+        exactly this fraction of a period per sample: the start then matters however long the run.
     start : float
         Start position from 0 to p/b with the largest cyclic ripple, m or rad.
     rms, least : float
@@ -79,9 +79,9 @@ def worst_start(axis: Axis, speed: float) -> WorstStart:
 
     Notes
     -----
-    With v T/p near a/b, b at most twice the highest order of the lines, a run meets b places of the period again
-    and again. Mean square over those of ``sum Re[E_k D(k v/p) exp(2 pi i k x/p)]``, by the first place x. Noise
-    and counting are left out, as they do not depend on the start on average.
+    With v T/p near a/b, b at most twice the highest harmonic, a run samples the same b phases of the period
+    again and again. Mean square over those of ``sum Re[E_k D(k v/p) exp(2 pi i k x/p)]``, by the first place x. Noise
+    and quantisation are left out: on average they do not depend on the start.
     """
     velocity = abs(float(checked_speeds("worst_start.speed", speed, axis.scale.unit, single=True)))
     pitch, rate = axis.scale.pitch, axis.sampling.rate
@@ -110,7 +110,7 @@ def worst_start(axis: Axis, speed: float) -> WorstStart:
 
 
 def _gain(axis: Axis, orders: np.ndarray, velocity: float) -> np.ndarray:
-    """Complex gain of the estimator for each line, 1/s."""
+    """Complex gain of the estimator for each harmonic, 1/s."""
     estimator, frequency = resolved(axis), orders * velocity / axis.scale.pitch
     if estimator.linear:
         return estimator.response(frequency, axis.sampling.rate)
@@ -118,7 +118,7 @@ def _gain(axis: Axis, orders: np.ndarray, velocity: float) -> np.ndarray:
 
 
 def _fraction(turns: float, most: int) -> int:
-    """Denominator up to ``most`` of the fraction that stays beside this number of turns the longest."""
+    """Denominator up to ``most`` of the fraction nearest to this number of periods per sample."""
     candidates = np.arange(1, most + 1)
     off = np.abs(turns * candidates - np.rint(turns * candidates))
     return int(candidates[off.argmin()])

@@ -1,7 +1,7 @@
-"""The exact mean square of the increments of a position error, converter and counts included.
+"""Structure function of the position error: the exact mean square of its increments, counts included.
 
-All that happens between the true position and the counts repeats every signal period. Tabulate
-g(x) = (position shown at x) - x on N points of a period and everything over a lag L follows from
+Everything between the true position and the counts repeats every signal period. Tabulate
+g(x) = (position shown at x) - x on N points of a period; the structure function follows:
 D(L) = mean of (g(x + L) - g(x))**2. Between the points of the grid the shown position does not change,
 so that D(L) + L**2 is piecewise linear there. Lengths are in signal periods.
 """
@@ -30,7 +30,7 @@ WEIGHTS = WEIGHTS / WEIGHTS.sum()
 
 
 def static(axis: Axis) -> Axis:
-    """The axis less everything that does not shape the error of a period: the key of its table."""
+    """The axis reduced to what shapes the error of a period: the key of its table."""
     signal = replace(axis.signal, jitter=0.0, jitter_bandwidth=None, noise=0.0)
     interpolation = replace(axis.interpolation, hysteresis=0.0, edge_separation=0.0, edge_clock=None)
     return Axis(axis.scale, signal=signal, interpolation=interpolation, sampling=Sampling(1.0))
@@ -51,12 +51,12 @@ def grid_points(axis: Axis, largest: int = LARGEST) -> int:
 
 def shown_error(axis: Axis, points: int) -> np.ndarray:
     """Error g of the shown position at the middles of an even grid over one period, periods."""
-    found = np.empty(points)
-    # piece by piece, so that all stays in the cache
+    error = np.empty(points)
+    # Piece by piece, so that the arrays stay in the cache.
     for first in range(0, points, PIECE):
-        part = found[first : first + PIECE]
+        part = error[first : first + PIECE]
         part[:] = _shown_error(axis, (np.arange(first, first + part.size) + 0.5) / points)
-    return found
+    return error
 
 
 def _shown_error(axis: Axis, turns: np.ndarray) -> np.ndarray:
@@ -76,8 +76,8 @@ def _shown_error(axis: Axis, turns: np.ndarray) -> np.ndarray:
     return shown - turns
 
 
-class Increments:
-    """Table of D(L) of one axis, and D smoothed by a Gaussian lag."""
+class StructureFunction:
+    """Table of D(L) of one axis, and of D smoothed by a Gaussian part of the lag."""
 
     def __init__(self, axis: Axis, largest: int = LARGEST) -> None:
         self.points = grid_points(axis, largest)
@@ -90,21 +90,21 @@ class Increments:
 
     @staticmethod
     def _increments(power: np.ndarray, points: int) -> np.ndarray:
-        """D on an even grid of lags from a one-sided power spectrum |g_m|**2."""
+        """D on an even grid of lags, from the one-sided power spectrum |g_m|**2."""
         correlation = np.fft.irfft(power[: points // 2 + 1], points) * points
         return 2.0 * (correlation[0] - correlation)
 
     def mean_square(self, lag: np.ndarray, spread: np.ndarray) -> np.ndarray:
         """E D(L + s Z) + s**2: mean square of the shown increment less L."""
-        found = np.empty(lag.shape)
+        square = np.empty(lag.shape)
         fine = spread < FINE * self.step
-        found[fine] = self._by_kinks(lag[fine], spread[fine])
+        square[fine] = self._by_kinks(lag[fine], spread[fine])
         level = np.floor(np.log(np.maximum(spread, self.step) / (FINE * self.step)) / np.log(LADDER) + 1e-9)
         level[fine] = -1
         for rung in np.unique(level[~fine]).astype(int).tolist():
             there = level == rung
-            found[there] = self._by_spectrum(lag[there], spread[there], rung)
-        return found
+            square[there] = self._by_spectrum(lag[there], spread[there], rung)
+        return square
 
     def _at_grid(self, lag: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Nearest grid point below a lag, and the rest in grid steps."""
@@ -113,39 +113,39 @@ class Increments:
         return below.astype(np.int64), place - below
 
     def _by_kinks(self, lag: np.ndarray, spread: np.ndarray) -> np.ndarray:
-        """Little smoothing: linear between grid lags, each kink within reach rounded off by itself."""
+        """Little smoothing: linear between grid lags; each kink within reach is smoothed alone."""
         below, part = self._at_grid(lag)
         table, step, points = self.table, self.step, self.points
         here, after = table[below % points], table[(below + 1) % points]
-        found = (1.0 - part) * here + part * after + step**2 * part * (1.0 - part)
+        square = (1.0 - part) * here + part * after + step**2 * part * (1.0 - part)
         sigma = spread / step
         reach = int(np.ceil(KINK_REACH * sigma.max(initial=0.0)))
         if reach == 0:
-            return found
+            return square
         safe = np.where(sigma > 0.0, sigma, 1.0)
         for shift in range(-reach, reach + 2):
             node = below + shift
             bend = table[(node + 1) % points] - 2.0 * table[node % points] + table[(node - 1) % points]
-            found += np.where(
+            square += np.where(
                 sigma > 0.0, (bend + 2.0 * step**2) * sigma * kink(np.abs(part - shift) / safe), 0.0
             )
-        return found
+        return square
 
     def _by_spectrum(self, lag: np.ndarray, spread: np.ndarray, rung: int) -> np.ndarray:
-        """Much smoothing: a table already smoothed by the lower rung, the rest by quadrature."""
+        """Much smoothing: a table smoothed by the rung below, the rest by Gauss-Hermite integration."""
         low = float(spread.min())
         if spread.max() > low * (1.0 + 1e-12):
             low = FINE * self.step * LADDER**rung
         table = self._smoothed(low, rung)
         rest = np.sqrt(np.maximum(spread**2 - low**2, 0.0))
         if not rest.any():
-            found = _cubic(table, lag)
+            square = _cubic(table, lag)
         else:
-            found = sum(
+            square = sum(
                 w * _cubic(table, lag + rest * z)
                 for z, w in zip(NODES.tolist(), WEIGHTS.tolist(), strict=True)
             )
-        return found + self.step**2 / 6.0 + spread**2
+        return square + self.step**2 / 6.0 + spread**2
 
     def _smooth(self, spread: float, rung: int) -> np.ndarray:
         """D smoothed by a Gaussian lag, on a grid just fine enough for it."""
@@ -166,14 +166,14 @@ class Increments:
     def line_parts(
         self, orders: np.ndarray, lag: np.ndarray, spread: np.ndarray
     ) -> tuple[np.ndarray, np.ndarray]:
-        """What the lines of these orders make of the mean square, and what the Gaussian scatters of them."""
+        """Mean square of the harmonics of these orders, and what the Gaussian part scatters of it."""
         return line_parts(4.0 * self.power[orders], orders, lag, spread)
 
 
 def line_parts(
     square: np.ndarray, orders: np.ndarray, lag: np.ndarray, spread: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Cyclic and scattered mean square of lines of squared amplitude ``square`` (orders last)."""
+    """Cyclic and scattered mean square of harmonics of squared amplitude ``square`` (orders last)."""
     turns = np.multiply.outer(lag, orders)
     kept = np.exp(-2.0 * (np.pi * np.multiply.outer(spread, orders)) ** 2)
     cyclic = (square * kept * 2.0 * np.sin(np.pi * turns) ** 2).sum(axis=-1)
@@ -197,6 +197,6 @@ def _cubic(table: np.ndarray, lag: np.ndarray) -> np.ndarray:
 
 
 @lru_cache(maxsize=6)
-def table(axis: Axis, largest: int = LARGEST) -> Increments:
-    """Table of increments of an axis as :func:`static` leaves it, kept for the next call."""
-    return Increments(axis, largest)
+def table(axis: Axis, largest: int = LARGEST) -> StructureFunction:
+    """Structure function of an axis as :func:`static` leaves it, kept for the next call."""
+    return StructureFunction(axis, largest)

@@ -14,7 +14,7 @@ import pytest
 from numba import njit
 
 from encsim import Axis, Interpolation, Sampling, Scale, Signal, Stream, simulate
-from encsim.kernels import compiled
+from encsim.kernels import chance, counting, estimators, motion, records, signals
 
 PITCH, RATE, SPEED, FACTOR, BITS, SPAN = 20e-6, 16e3, 0.0123, 4000, 12, 1.25
 HARMONICS, JITTER = {3: 0.01, 5: 0.004, 7: 0.002}, 2e-9
@@ -64,21 +64,23 @@ def stages():
     stream, u = Stream(AXIS, SPEED), np.uint64
     stream.read(np.empty(4096), np.empty(4096))
     (terms, _), work = stream._tables[1], stream._work
-    plan = {name: stream._tables[0][name][0].item() for name in compiled.PLAN.names}
+    plan = {name: stream._tables[0][name][0].item() for name in records.PLAN.names}
     whole, count = stream._history
-    n, out, k = compiled.CHUNK, np.empty(compiled.CHUNK), compiled
+    n, out = records.CHUNK, np.empty(records.CHUNK)
     return {
-        "phase": lambda: k.phase_block(u(5), u(plan["step"]), plan["slope"], 0.0, work),
-        "gaussian": lambda: k.gaussian_block(3, k.JITTER, u(0), u(1), u(2), work),
-        "displace": lambda: k.displace_block(1e-4, work),
-        "read": lambda: k.read_block(0.0, work),
-        "channels": lambda: k.channel_block(0.0, 0.0, terms, work),
-        "converter": lambda: k.convert_block(plan["codes"], plan["lowest"], plan["highest"], work),
-        "arctangent": lambda: k.arctangent_block(work),
-        "whole periods": lambda: k.whole_block(5, 0, whole, work),
-        "counts": lambda: k.count_block(float(FACTOR), 0.0, 0, count, work),
-        "position": lambda: k.position_block(float(FACTOR), PITCH, 0, n, whole, count, out, 0),
-        "difference": lambda: k.difference_block(float(FACTOR), PITCH, 1, 0, n - 1, whole, count, out, 0),
+        "phase": lambda: motion.phase_block(u(5), u(plan["step"]), plan["slope"], 0.0, work),
+        "gaussian": lambda: chance.gaussian_block(3, records.JITTER, u(0), u(1), u(2), work),
+        "displace": lambda: motion.displace_block(1e-4, work),
+        "read": lambda: signals.read_block(0.0, work),
+        "channels": lambda: signals.channel_block(0.0, 0.0, terms, work),
+        "converter": lambda: signals.convert_block(plan["codes"], plan["lowest"], plan["highest"], work),
+        "arctangent": lambda: signals.arctangent_block(work),
+        "whole periods": lambda: counting.whole_block(5, 0, whole, work),
+        "counts": lambda: counting.count_block(float(FACTOR), 0.0, 0, count, work),
+        "position": lambda: counting.position_block(float(FACTOR), PITCH, 0, n, whole, count, out, 0),
+        "difference": lambda: estimators.difference_block(
+            float(FACTOR), PITCH, 1, 0, n - 1, whole, count, out, 0
+        ),
     }
 
 
@@ -86,17 +88,17 @@ STAGES = stages()
 
 
 def test_idle_call(benchmark):
-    work = np.zeros(compiled.ROWS * compiled.CHUNK)
+    work = np.zeros(records.ROWS * records.CHUNK)
     idle(work)
     benchmark.pedantic(idle, (work,), rounds=2000, iterations=20)
-    keep(benchmark, "idle call", compiled.CHUNK)
+    keep(benchmark, "idle call", records.CHUNK)
 
 
 @pytest.mark.parametrize("name", STAGES)
 def test_stage(benchmark, name):
     STAGES[name]()
     benchmark.pedantic(STAGES[name], rounds=2000, iterations=20)
-    keep(benchmark, f"stage {name}", compiled.CHUNK)
+    keep(benchmark, f"stage {name}", records.CHUNK)
 
 
 @pytest.mark.parametrize("size", [1 << 14, 1 << 20])
@@ -133,8 +135,8 @@ def threads_ratio():
 
 def vector_width():
     """Widest vector registers in a stage compiled anew (code from the cache cannot be looked at), bits."""
-    stage = njit(nogil=True, error_model="numpy")(compiled.arctangent_block.py_func)
-    stage(np.zeros(compiled.ROWS * compiled.CHUNK))
+    stage = njit(nogil=True, error_model="numpy")(signals.arctangent_block.py_func)
+    stage(np.zeros(records.ROWS * records.CHUNK))
     code = "".join(stage.inspect_asm().values())
     return next((bits for name, bits in (("zmm", 512), ("ymm", 256), ("xmm", 128)) if name in code), None)
 

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from ..kernels import compiled
-from ..kernels.compiled import CHUNK
+from ..kernels import records
+from ..kernels.records import CHUNK
 from ..open_loop import period_error
 from ..rings.error_orders import turn_lines
 from .motion import LOW_64, sampler
@@ -24,13 +24,13 @@ LINE = 8  # numbers of a cache line
 BENDS = 1 << 15  # points of the error over a period, for timed edges
 FORGOTTEN = 0.25  # of the memory, which reaches down to 1e-16: what is left is below 1e-4
 KINDS = {
-    "difference": compiled.DIFFERENCE,
-    "least-squares": compiled.SLOPE,
-    "low-pass": compiled.SECTIONS,
-    "tracking": compiled.ALPHA_BETA,
-    "kalman": compiled.ALPHA_BETA,
-    "period-timing": compiled.TIMING,
-    "count-and-time": compiled.TIMING,
+    "difference": records.DIFFERENCE,
+    "least-squares": records.SLOPE,
+    "low-pass": records.SECTIONS,
+    "tracking": records.ALPHA_BETA,
+    "kalman": records.ALPHA_BETA,
+    "period-timing": records.TIMING,
+    "count-and-time": records.TIMING,
 }
 
 
@@ -45,7 +45,7 @@ def plan_of(
     axis: Axis, speed: float, seed: int, motion: SteadyPhase, seen: float | None = None
 ) -> np.ndarray:
     """All scalars of the chain, in periods, samples and counts; ``seen`` is the speed that shapes the channels."""
-    plan, seen = np.zeros(1, compiled.PLAN), speed if seen is None else seen
+    plan, seen = np.zeros(1, records.PLAN), speed if seen is None else seen
     parts = _sampling_plan, _counting_plan, _estimator_plan
     fields = {"key0": seed & LOW_32, "key1": seed >> 32}
     fields |= {
@@ -193,15 +193,15 @@ def estimator_tables(axis: Axis, speed: float) -> tuple[np.ndarray, np.ndarray, 
     estimator = axis.estimator.resolved(axis.signal.jitter, axis.resolution)
     kind, rate = KINDS[estimator.kind], axis.sampling.rate
     numbers, memory, bends = np.zeros(0), np.zeros(3), np.zeros((2, 2))
-    if kind == compiled.SLOPE:
+    if kind == records.SLOPE:
         memory = np.zeros(2 * estimator.samples + 4)
-    elif kind == compiled.SECTIONS:
+    elif kind == records.SECTIONS:
         numbers = np.ascontiguousarray(estimator.sections(rate)[1:, [0, 1, 2, 4, 5]].ravel())
         memory = np.zeros(2 + 2 * numbers.size // 5)
-    elif kind == compiled.ALPHA_BETA:
+    elif kind == records.ALPHA_BETA:
         numbers = np.array(estimator.gains(rate))
     else:
-        bends = bends if kind == compiled.DIFFERENCE else edge_bends(axis, speed)
+        bends = bends if kind == records.DIFFERENCE else edge_bends(axis, speed)
     return numbers, memory, bends
 
 
@@ -234,7 +234,7 @@ def slots(axis: Axis) -> int:
 
 def forgets_after(axis: Axis) -> int:
     """Samples in which a recursive estimator forgets where it began; 0 for all others."""
-    if KINDS[axis.estimator.kind] not in (compiled.SECTIONS, compiled.ALPHA_BETA):
+    if KINDS[axis.estimator.kind] not in (records.SECTIONS, records.ALPHA_BETA):
         return 0
     estimator = axis.estimator.resolved(axis.signal.jitter, axis.resolution)
     return math.ceil(FORGOTTEN * estimator.memory(axis.sampling.rate))

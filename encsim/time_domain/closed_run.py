@@ -18,8 +18,8 @@ import numpy as np
 
 from .. import checks, results
 from ..closed_loop import loop
-from ..kernels import compiled, compiling
-from ..kernels.compiled import CHUNK
+from ..kernels import compiling, loop_rows
+from ..kernels.records import CHUNK
 from ..model.axis import Axis
 from ..model.estimators import Difference
 from ..model.profiles import Constant, Profile
@@ -255,7 +255,7 @@ def run(axis: Axis, speed: Any, seconds: float, seed: int = 0) -> Run | None:
         check(axis, demand, time)
         start = float(demand[1, 0])
     lanes = _lanes(axis, demand, time, start, int(seed), settle)
-    out = np.zeros((compiled.COLUMNS, samples))
+    out = np.zeros((loop_rows.COLUMNS, samples))
     _advance(lanes, samples, out)
     return _result(axis, lanes, out, time, demand, int(seed), settle)
 
@@ -301,7 +301,7 @@ def runs(
         seeds = [(int(seed) + first + i) % (1 << 64) for i in range(part.size)]
         lanes = Loops(axis, part, seeds, settle, starts=begun[first : first + size])
         _check_torque(axis, lanes)
-        _advance(lanes, samples, np.zeros((compiled.COLUMNS, samples)) if part.size == 1 else None)
+        _advance(lanes, samples, np.zeros((loop_rows.COLUMNS, samples)) if part.size == 1 else None)
         found.append(_rms(axis, lanes, samples, settle))
         stopped += [_stop(axis, lanes, i) for i in range(part.size)]
         clipped += lanes.clipped
@@ -495,4 +495,4 @@ def _reasons(
 def _group(axis: Axis) -> int:
     """Speeds to run side by side: fewer where each takes much memory."""
     rows = 2 * axis.sampling.average * CHUNK + 4 * getattr(axis.estimator, "samples", 1)
-    return max(1, min(compiled.MOST_LANES, (1 << 25) // rows))
+    return max(1, min(loop_rows.MOST_LANES, (1 << 25) // rows))

@@ -9,8 +9,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from ..closed_loop import loop, plant
-from ..kernels import compiled
-from ..kernels.compiled import CHUNK
+from ..kernels import closed_loop, loop_chance, loop_motion, loop_rows, records
+from ..kernels.motion import tick_block
+from ..kernels.records import CHUNK
 from ..model import filter_design
 from ..open_loop import period_error
 from . import chain
@@ -40,7 +41,7 @@ class Loops:
         starts: np.ndarray | None = None,
     ) -> None:
         self.axis, self.speeds = axis, [float(v) for v in speeds]
-        self.number, self.stride = len(speeds), compiled.ALONE if len(speeds) == 1 else compiled.WIDTH
+        self.number, self.stride = len(speeds), loop_rows.ALONE if len(speeds) == 1 else loop_rows.WIDTH
         starts = [0.0] * len(speeds) if starts is None else starts
         self.motions = [
             SteadyPhase(axis, *each) for each in zip(self.speeds, map(float, starts), strict=True)
@@ -51,21 +52,21 @@ class Loops:
         self.plan = _plans(axis, self.speeds, seeds, self.motions, self.seen)
         self.body = plant.discretise(axis.load, axis.control, axis.sampling.rate)
         self.loop = _record(axis, self.body, settle)
-        self.state = np.zeros(self.number, compiled.STATE)
+        self.state = np.zeros(self.number, records.STATE)
         self.terms, self.gaps, self.sde, self.ring = self._terms()
         self.numbers, memory, self.bends = chain.estimator_tables(axis, self.seen[0])
         self.begin = -_preroll(axis)
-        self.w = self._rows(compiled.LOOP_ROWS)
-        self.q = np.zeros(compiled.PHASE_ROWS * self.stride, np.uint64)
+        self.w = self._rows(loop_rows.LOOP_ROWS)
+        self.q = np.zeros(loop_rows.PHASE_ROWS * self.stride, np.uint64)
         self.memory = self._rows(_memory_rows(axis, memory))
         self.deviation = self._ring(1 + getattr(axis.estimator, "samples", 1))
         self.commands = self._ring(self.body.delay + 2)
         self.filters, self.held = self._filters()
         self.ages, self.oldest = self._ages()
         self.past = self._ring(self.oldest + 3, 2) if self.loop["aged"][0] else np.zeros(2 * self.stride)
-        samples = CHUNK if self.number == 1 else compiled.DRAWN
+        samples = CHUNK if self.number == 1 else loop_rows.DRAWN
         self.draws = self._rows(samples * (2 + 2 * axis.sampling.average))
-        self.work = chain.zeros(compiled.ROWS * CHUNK)
+        self.work = chain.zeros(records.ROWS * CHUNK)
         self.ticks = np.zeros(CHUNK, np.int64)
         self.clipped = 0
         self._set_lanes(abs(fastest or 0.0))
@@ -113,32 +114,32 @@ class Loops:
 
     def _set_lanes(self, fastest: float) -> None:
         """Rows that hold constants of each lane."""
-        k, p, n = compiled, self.plan, self.number
+        p, n = self.plan, self.number
         mean_age = 0.0 if self.clock is None else 0.5 * self.axis.sampling.rate / float(self.clock.frequency)
         trail = p["direction"] * 0.5 * self.axis.interpolation.hysteresis
         rows = {
-            k.SLOPE_: p["slope"],
-            k.LINE_SLOPE_: p["line_slope"],
-            k.SPACING_: p["spacing"],
-            k.LAG_: p["lag"],
-            k.CLOCK_: p["clock"],
-            k.DIRECTION_: p["direction"],
-            k.SPEED_: self.speeds,
-            k.OFFSET_: -p["lag"] - p["line_slope"] * mean_age - (p["bias"] + trail) / p["factor"],
-            k.STOP_: np.inf,
-            k.BOUND_: RUNAWAY * (np.maximum(np.abs(self.speeds), fastest) + p["pitch"] * p["rate"]),
+            loop_rows.SLOPE_: p["slope"],
+            loop_rows.LINE_SLOPE_: p["line_slope"],
+            loop_rows.SPACING_: p["spacing"],
+            loop_rows.LAG_: p["lag"],
+            loop_rows.CLOCK_: p["clock"],
+            loop_rows.DIRECTION_: p["direction"],
+            loop_rows.SPEED_: self.speeds,
+            loop_rows.OFFSET_: -p["lag"] - p["line_slope"] * mean_age - (p["bias"] + trail) / p["factor"],
+            loop_rows.STOP_: np.inf,
+            loop_rows.BOUND_: RUNAWAY * (np.maximum(np.abs(self.speeds), fastest) + p["pitch"] * p["rate"]),
         }
         for row, value in rows.items():
             self._row(row)[:n] = value
         for row, name in (
-            (k.STEP_Q, "step"),
-            (k.LINE_STEP_Q, "line_step"),
-            (k.KEY0_Q, "key0"),
-            (k.KEY1_Q, "key1"),
-            (k.RING_STEP_Q, "ring_step"),
+            (loop_rows.STEP_Q, "step"),
+            (loop_rows.LINE_STEP_Q, "line_step"),
+            (loop_rows.KEY0_Q, "key0"),
+            (loop_rows.KEY1_Q, "key1"),
+            (loop_rows.RING_STEP_Q, "ring_step"),
         ):
             self.q[row * self.stride :][:n] = p[name]
-        k.drag_block(n, self.stride, self.loop, self.w)
+        loop_motion.drag_block(n, self.stride, self.loop, self.w)
         self._hold()
 
     def _row(self, row: int) -> np.ndarray:
@@ -146,18 +147,17 @@ class Loops:
 
     def _hold(self) -> None:
         """Torque of the steady motion, and what the controller lacks of it where it cannot reach it."""
-        k, control, load = compiled, self.axis.control, self.axis.load
+        control, load = self.axis.control, self.axis.load
         speed = np.array(self.speeds)
-        holding = load.viscous * speed - self._row(k.DRAG_) - load.force
-        self._row(k.HOLDING_)[:] = holding
+        holding = load.viscous * speed - self._row(loop_rows.DRAG_) - load.force
+        self._row(loop_rows.HOLDING_)[:] = holding
         if not control.position_gain:
-            self._row(k.SPEED_BIAS_)[:] = (control.velocity_feedforward - 1.0) * speed
+            self._row(loop_rows.SPEED_BIAS_)[:] = (control.velocity_feedforward - 1.0) * speed
         if not reaches_torque(control):
-            self._row(k.TORQUE_BIAS_)[:] = -holding
+            self._row(loop_rows.TORQUE_BIAS_)[:] = -holding
 
     def advance(self, first: int, end: int, out: np.ndarray | None = None) -> None:
         """Run the chunk that starts at sample ``first`` up to sample ``end``."""
-        k = compiled
         begin = max(self.begin - first, 0)
         self._anchor(first + begin)
         tables = (self.gaps, self.sde, self.ring, self.numbers, self.bends), self.driven
@@ -174,12 +174,12 @@ class Loops:
         span = first, begin, min(end - first, CHUNK)
         if self.number == 1:
             noise = self.ticks, self.w, self.q, self.work, self.draws
-            k.draws_block(1, self.stride, first, self.plan, self.loop, *noise)
-            self.clipped += k.single_loop_block(
+            loop_chance.draws_block(1, self.stride, first, self.plan, self.loop, *noise)
+            self.clipped += closed_loop.single_loop_block(
                 *span, self.plan, self.loop, tables, lanes, chunk, self.state, out
             )
         else:
-            self.clipped += k.many_loops_block(
+            self.clipped += closed_loop.many_loops_block(
                 *span, self.plan, self.loop, tables, lanes, chunk, self.state, self.number
             )
 
@@ -193,21 +193,21 @@ class Loops:
         """Exact phases at a sample, and where another clock reads the ages and ticks of its chunk."""
         first = sample // CHUNK * CHUNK
         if self.clock is not None:
-            self.clock.fill(first, self.ticks, compiled.tick_block)
+            self.clock.fill(first, self.ticks, tick_block)
             self.ages[:] = self._own_ages(first) + self.fixed_age * self.axis.sampling.rate
         lines = [motion.line.at(sample) for motion in self.motions]
         taken = lines if self.clock is None else [motion.at(motion.tick(sample)) for motion in self.motions]
         for phases, (row, turns, whole) in (
-            (lines, (compiled.LINE_Q, compiled.LINE_, compiled.LINE_WHOLE_)),
-            (taken, (compiled.PHASE_Q, compiled.TURN_, compiled.WHOLE_)),
+            (lines, (loop_rows.LINE_Q, loop_rows.LINE_, loop_rows.LINE_WHOLE_)),
+            (taken, (loop_rows.PHASE_Q, loop_rows.TURN_, loop_rows.WHOLE_)),
         ):
             fractions = np.array([phase & LOW_64 for phase in phases], np.uint64)
             self.q[row * self.stride :][: self.number] = fractions
             self._row(turns)[:] = fractions.view(np.int64) * 2.0**-64
             self._row(whole)[:] = [float((phase + (1 << 63)) >> 64) for phase in phases]
         angles = [motion.angle(motion.tick(sample)) & LOW_64 for motion in self.motions]
-        self.q[compiled.RING_Q * self.stride :][: self.number] = np.array(angles, np.uint64)
-        self._row(compiled.RING_)[:] = np.array(angles, np.uint64).view(np.int64) * 2.0**-64
+        self.q[loop_rows.RING_Q * self.stride :][: self.number] = np.array(angles, np.uint64)
+        self._row(loop_rows.RING_)[:] = np.array(angles, np.uint64).view(np.int64) * 2.0**-64
 
     def _own_ages(self, first: int) -> np.ndarray:
         """Samples since the newest tick of the other clock, at each sample of a chunk."""
@@ -229,21 +229,21 @@ class Loops:
     @property
     def stop(self) -> np.ndarray:
         """Sample at which each lane stopped, infinite where it did not."""
-        return self._row(compiled.STOP_)
+        return self._row(loop_rows.STOP_)
 
     @property
     def holding(self) -> np.ndarray:
         """Torque of the steady motion, one a lane."""
-        return self._row(compiled.HOLDING_)
+        return self._row(loop_rows.HOLDING_)
 
     @property
     def bound(self) -> np.ndarray:
         """Deviation of the velocity at which each loop has run away."""
-        return self._row(compiled.BOUND_)
+        return self._row(loop_rows.BOUND_)
 
     def sums(self, curve: int) -> tuple[np.ndarray, np.ndarray]:
         """Sum and sum of squares of a curve about its first settled value."""
-        return self._row(compiled.TOTAL_ + curve).copy(), self._row(compiled.SQUARE_ + curve).copy()
+        return self._row(loop_rows.TOTAL_ + curve).copy(), self._row(loop_rows.SQUARE_ + curve).copy()
 
     @property
     def axis_body(self) -> np.ndarray:
@@ -302,7 +302,7 @@ def _memory_rows(axis: Axis, memory: np.ndarray) -> int:
     if axis.estimator.linear:
         return memory.size
     window = axis.estimator.reach * axis.sampling.rate
-    return compiled.T_RING + (compiled.T_KEPT * (math.ceil(window) + 2) if window else 0)
+    return loop_rows.T_RING + (loop_rows.T_KEPT * (math.ceil(window) + 2) if window else 0)
 
 
 def _record(axis: Axis, body: Plant, settle: int) -> np.ndarray:
@@ -331,7 +331,7 @@ def _record(axis: Axis, body: Plant, settle: int) -> np.ndarray:
         "clock": axis.sampling.jitter,
         "settle": settle,
     }
-    record = np.zeros(1, compiled.LOOP)
+    record = np.zeros(1, records.LOOP)
     for name, value in fields.items():
         record[name] = value
     return record

@@ -20,8 +20,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from .. import checks, results
-from ..kernels import compiled, compiling
-from ..kernels.compiled import CHUNK
+from ..kernels import compiling, open_chain, records
+from ..kernels.motion import tick_block
+from ..kernels.records import CHUNK
 from ..model.axis import Axis
 from ..results import Series
 from . import chain
@@ -176,15 +177,15 @@ class Stream:
     def _make_buffers(self, axis: Axis, speed: float) -> None:
         """Everything that reading needs, so that reading allocates nothing."""
         slots = chain.slots(axis)
-        self._anchors = np.zeros(BATCH, compiled.ANCHOR)
-        self._fields = [self._anchors[name] for name in compiled.ANCHOR.names]
+        self._anchors = np.zeros(BATCH, records.ANCHOR)
+        self._fields = [self._anchors[name] for name in records.ANCHOR.names]
         self._ticks = np.zeros((BATCH if self._motion.clock else 1, CHUNK), np.int64)
         self._span = np.zeros(5, np.int64)
-        self._state = np.zeros(1, compiled.STATE)
+        self._state = np.zeros(1, records.STATE)
         self._history = (np.zeros(slots * CHUNK, np.int64), chain.zeros(slots * CHUNK))
         numbers, memory, bends = chain.estimator_tables(axis, speed)
         self._estimator = numbers, memory, np.zeros(slots * CHUNK), bends
-        self._work = chain.zeros(compiled.ROWS * CHUNK)
+        self._work = chain.zeros(records.ROWS * CHUNK)
         self._nothing = np.zeros(0)
         kept = self._anchors, self._ticks, self._span, self._state, self._history, self._estimator, self._work
         self._buffers = kept
@@ -194,13 +195,13 @@ class Stream:
         if not _loaded.is_set():
             with compiling.announced("the simulator"):
                 self._chain(self._nothing, self._nothing)
-                compiled.tick_block(0, 0, 0, 0, 1, 0, self._ticks[0, :0])
-                lanes = np.empty((3, compiled.LANES))
-                compiled.summary_block(self._nothing, 0.0, 0, 1.0, 0, self._nothing, lanes)
+                tick_block(0, 0, 0, 0, 1, 0, self._ticks[0, :0])
+                lanes = np.empty((3, records.LANES))
+                open_chain.summary_block(self._nothing, 0.0, 0, 1.0, 0, self._nothing, lanes)
             _loaded.set()
 
     def _chain(self, position: np.ndarray, velocity: np.ndarray) -> None:
-        compiled.chain_block(*self._tables, *self._buffers, position, velocity)
+        open_chain.chain_block(*self._tables, *self._buffers, position, velocity)
 
     @property
     def phase(self) -> tuple[int, float]:
@@ -272,7 +273,7 @@ class Stream:
         for j in range(known, chunks):
             self._motion.anchor(self._fields, j, begin + j, CHUNK)
             if self._motion.clock:
-                self._motion.clock.fill((begin + j) * CHUNK, self._ticks[j], compiled.tick_block)
+                self._motion.clock.fill((begin + j) * CHUNK, self._ticks[j], tick_block)
         self._fields[0][0] = begin
         self._span[:] = chunks, known, first - begin * CHUNK, stop - begin * CHUNK, offset
         self._chain(position, velocity)
@@ -320,7 +321,7 @@ class _Run:
         part = slice(begin, end)
         stream.read(self.position[part], self.velocity[part])
         skip = min(max(self.settle - begin, 0), end - begin)
-        lanes = np.empty((3, compiled.LANES))
+        lanes = np.empty((3, records.LANES))
         summary = (
             self.velocity[part],
             self.speed,
@@ -330,7 +331,7 @@ class _Run:
             self.time[part],
             lanes,
         )
-        compiled.summary_block(*summary)
+        open_chain.summary_block(*summary)
         self._squares[piece], self._low[piece], self._high[piece] = (
             lanes[0].sum(),
             lanes[1].min(),

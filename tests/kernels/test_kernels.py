@@ -7,10 +7,10 @@ import numpy as np
 import pytest
 import reference
 
-from encsim.kernels import compiled
+from encsim.kernels import chance, maths, motion, records, signals
 from encsim.time_domain.motion import Clock
 
-CHUNK = compiled.CHUNK
+CHUNK = records.CHUNK
 U = np.uint64
 
 # Philox 4x32-10 known answers: Salmon, Moraes, Dror, Shaw, SC11 2011, and the test vectors published with it.
@@ -21,13 +21,13 @@ KNOWN = [
 
 
 def philox(counter, key):
-    return tuple(int(word) for word in compiled.philox(*(U(word) for word in (*counter, *key))))
+    return tuple(int(word) for word in chance.philox(*(U(word) for word in (*counter, *key))))
 
 
-def draws(chunk, cause=compiled.JITTER, seed=(1, 2), reading=0):
-    work = np.zeros(compiled.ROWS * CHUNK)
-    compiled.gaussian_block(chunk, cause, U(reading), U(seed[0]), U(seed[1]), work)
-    return work[compiled.DRAW : compiled.DRAW + CHUNK].copy()
+def draws(chunk, cause=records.JITTER, seed=(1, 2), reading=0):
+    work = np.zeros(records.ROWS * CHUNK)
+    chance.gaussian_block(chunk, cause, U(reading), U(seed[0]), U(seed[1]), work)
+    return work[records.DRAW : records.DRAW + CHUNK].copy()
 
 
 def many_draws(chunks, **options):
@@ -46,13 +46,13 @@ def test_philox_equals_its_twin_bit_for_bit_on_random_counters():
 
 
 def test_cosine_and_sine_are_exact_at_quarter_turns():
-    found = [compiled.cos_sin(turns) for turns in (-0.5, -0.25, 0.0, 0.25, 0.5, 0.75, 1.0)]
+    found = [maths.cos_sin(turns) for turns in (-0.5, -0.25, 0.0, 0.25, 0.5, 0.75, 1.0)]
     assert found == [(-1, 0), (0, -1), (1, 0), (0, 1), (-1, 0), (0, -1), (1, 0)]
 
 
 def test_cosine_and_sine_are_right_to_three_units_in_1e16():
     turns = np.random.default_rng(1).uniform(-2.0, 2.0, 20_000)
-    found = np.array([compiled.cos_sin(t) for t in turns])
+    found = np.array([maths.cos_sin(t) for t in turns])
     # np.remainder is exact here; the argument 2 pi t of the library functions is itself rounded, 2**-53 pi.
     theta = 2.0 * np.pi * (turns - np.rint(turns * 4.0) / 4.0)
     quarter = np.rint(turns * 4.0).astype(int) % 4
@@ -65,7 +65,7 @@ def test_arctangent_is_right_to_two_units_in_1e16_all_round():
     angle = np.random.default_rng(2).uniform(-np.pi, np.pi, 20_000)
     radius = np.random.default_rng(3).uniform(1e-3, 1e3, angle.size)
     sine, cosine = radius * np.sin(angle), radius * np.cos(angle)
-    found = np.array([compiled.turns_of(s, c) for s, c in zip(sine, cosine, strict=True)])
+    found = np.array([maths.turns_of(s, c) for s, c in zip(sine, cosine, strict=True)])
     # Half a turn is rounded to 2**-54, and so is the twin's.
     assert np.abs(found - np.arctan2(sine, cosine) / (2.0 * np.pi)).max() < 2e-16
 
@@ -84,30 +84,30 @@ def test_arctangent_is_right_to_two_units_in_1e16_all_round():
     ],
 )
 def test_arctangent_is_exact_at_eighths_and_zero_where_there_is_no_signal(sine, cosine, turns):
-    assert compiled.turns_of(float(sine), float(cosine)) == turns
+    assert maths.turns_of(float(sine), float(cosine)) == turns
 
 
 def test_logarithm_is_right_to_rounding():
     u = np.exp(np.random.default_rng(4).uniform(-28.0, 0.0, 20_000))
-    found = np.array([compiled.log_of(x) for x in u])
+    found = np.array([maths.log_of(x) for x in u])
     # Near 1 the logarithm is small and its relative error grows as rounding of 1 does: absolute 2**-53.
     np.testing.assert_allclose(found, np.log(u), rtol=3e-16, atol=2e-16)
 
 
-@pytest.mark.parametrize("pair", [compiled.gaussian_pair, reference.gaussian_pair])
+@pytest.mark.parametrize("pair", [chance.gaussian_pair, reference.gaussian_pair])
 def test_gaussian_pair_is_that_of_box_and_muller(pair):
     # Box, Muller 1958 (formula from memory): u1 = 0.1, u2 = 0.3 give this pair. The angle has 24 bits: 4e-7.
     radius, angle = round(0.1 * 2**40 - 0.5), round(0.3 * 2**24)
     found = (
         pair(U(radius >> 8), U((radius & 0xFF) << 24 | angle))
-        if pair is compiled.gaussian_pair
+        if pair is chance.gaussian_pair
         else pair(radius >> 8, (radius & 0xFF) << 24 | angle)
     )
     np.testing.assert_allclose(found, (-0.663139971475, 2.04093497305), atol=4e-7)
 
 
 def test_largest_gaussian_number_is_the_one_of_40_bits():
-    assert compiled.gaussian_pair(U(0), U(0))[0] == pytest.approx(math.sqrt(82.0 * math.log(2.0)), rel=1e-15)
+    assert chance.gaussian_pair(U(0), U(0))[0] == pytest.approx(math.sqrt(82.0 * math.log(2.0)), rel=1e-15)
 
 
 @pytest.mark.parametrize("chunk", [0, 3, -1, 10**9])
@@ -120,9 +120,9 @@ def test_gaussian_block_equals_its_twin(chunk):
 
 
 def test_gaussian_numbers_picked_one_by_one_are_those_of_the_block_bit_for_bit():
-    work = np.zeros(compiled.ROWS * CHUNK)
+    work = np.zeros(records.ROWS * CHUNK)
     ticks = np.random.default_rng(6).integers(-3 * CHUNK, 3 * CHUNK, CHUNK)
-    compiled.gaussian_at_block(ticks, compiled.JITTER, U(0), U(1), U(2), work)
+    chance.gaussian_at_block(ticks, records.JITTER, U(0), U(1), U(2), work)
     block = np.concatenate([draws(chunk) for chunk in range(-3, 3)])
     assert np.array_equal(work[:CHUNK], block[ticks + 3 * CHUNK])
 
@@ -155,8 +155,8 @@ def test_gaussian_tail_holds_as_many_as_the_normal_distribution(limit):
 @pytest.mark.parametrize(
     "other",
     [
-        {"cause": compiled.CLOCK},
-        {"cause": compiled.NOISE_SINE},
+        {"cause": records.CLOCK},
+        {"cause": records.NOISE_SINE},
         {"seed": (2, 2)},
         {"seed": (1, 3)},
         {"reading": 1},
@@ -174,11 +174,11 @@ def test_draws_are_unrelated_to_those_before(lag):
 
 
 def convert(values, bits, span):
-    work = np.zeros(compiled.ROWS * CHUNK)
-    channels = work[compiled.COSINE : compiled.COSINE + 2 * CHUNK]
+    work = np.zeros(records.ROWS * CHUNK)
+    channels = work[records.COSINE : records.COSINE + 2 * CHUNK]
     channels[:] = values
     half = 2.0 ** (bits - 1)
-    clipped = compiled.convert_block(half / span, -half, half - 1.0, work)
+    clipped = signals.convert_block(half / span, -half, half - 1.0, work)
     return channels * span / half, clipped
 
 
@@ -218,31 +218,21 @@ def test_converter_holds_at_its_ends_and_counts_what_it_cut():
 def test_newest_tick_is_exact_for_any_clock(frequency, phase, rate):
     out = np.zeros(CHUNK, np.int64)
     first = 10**12 + 1
-    Clock(frequency, phase, rate).fill(first, out, compiled.tick_block)
+    Clock(frequency, phase, rate).fill(first, out, motion.tick_block)
     ratio = Fraction(frequency) / Fraction(rate)
     assert out.tolist() == [math.floor((first + i) * ratio + Fraction(phase)) for i in range(CHUNK)]
 
 
 def test_tick_block_says_when_rounding_leaves_a_doubt():
     out = np.zeros(4, np.int64)
-    assert compiled.tick_block(0, 0, 1, 0, 5, 1, out)
-    assert not compiled.tick_block(0, 0, 1, 0, 500, 1, out)
+    assert motion.tick_block(0, 0, 1, 0, 5, 1, out)
+    assert not motion.tick_block(0, 0, 1, 0, 500, 1, out)
 
 
 def test_phase_block_wraps_by_itself_and_follows_whole_periods():
-    work, step = np.zeros(compiled.ROWS * CHUNK), U(round(0.3 * 2**64))
-    compiled.phase_block(U(1 << 63), step, 7.3, 0.0, work)
-    turn, path = work[compiled.TURN :][:CHUNK], work[compiled.PATH :][:CHUNK]
+    work, step = np.zeros(records.ROWS * CHUNK), U(round(0.3 * 2**64))
+    motion.phase_block(U(1 << 63), step, 7.3, 0.0, work)
+    turn, path = work[records.TURN :][:CHUNK], work[records.PATH :][:CHUNK]
     assert np.abs(turn).max() <= 0.5
     # Fraction and whole path are one motion: they differ by whole periods, path to its own rounding.
     assert np.abs(path - turn - np.rint(path - turn)).max() < 1e-11
-
-
-def test_kernels_compile_without_a_cache_where_no_folder_can_be_written(monkeypatch):
-    def refuse_cache(cache=False, **options):
-        if cache:
-            raise RuntimeError("cannot cache function: no locator available")
-        return lambda function: function
-
-    monkeypatch.setattr(compiled, "njit", refuse_cache)
-    assert compiled._compiled()(len) is len

@@ -1,0 +1,103 @@
+"""The cache of compiled functions: kept where nothing changed, out of date when any file of the folder changes."""
+
+import os
+import subprocess
+import sys
+from importlib import import_module
+from pathlib import Path
+from pkgutil import iter_modules
+
+import pytest
+
+from encsim import kernels
+from encsim.kernels import jit
+
+HELPER = """
+from .jit import inlined
+
+
+@inlined
+def helped(x):
+    return {factor} * x
+"""
+CALLER = """
+from .helper import helped
+from .jit import compiled
+
+
+@compiled
+def called(x):
+    return helped(x) + 1.0
+"""
+# result, and whether it came from the cache
+CALL = "from tiny.caller import called; print(called(2.0), sum(called.stats.cache_hits.values()))"
+
+
+def write(folder, factor, jit_source=None):
+    """A package of two files, whose second calls the first, with the decorators of the kernels."""
+    package = folder / "tiny"
+    package.mkdir(exist_ok=True)
+    (package / "__init__.py").touch()
+    (package / "jit.py").write_text(jit_source or Path(jit.__file__).read_text())
+    (package / "caller.py").write_text(CALLER)
+    (package / "helper.py").write_text(HELPER.format(factor=factor))
+
+
+def call(folder, **environment):
+    """Result of a new process, and how many times it found machine code in the cache."""
+    env = {**os.environ, "NUMBA_CACHE_DIR": str(folder / "cache"), **environment}
+    run = subprocess.run([sys.executable, "-c", CALL], cwd=folder, env=env, capture_output=True, text=True)
+    assert run.returncode == 0, run.stderr
+    assert run.stderr == ""
+    result, hits = run.stdout.split()
+    return float(result), int(hits)
+
+
+def test_cache_serves_until_a_helper_in_another_file_changes(tmp_path):
+    write(tmp_path, 3.0)
+    assert call(tmp_path) == (7.0, 0)
+    assert call(tmp_path) == (7.0, 1)
+    write(tmp_path, 5.0)
+    assert call(tmp_path) == (11.0, 0)
+    assert call(tmp_path) == (11.0, 1)
+
+
+@pytest.mark.parametrize(
+    ("known", "other"),
+    [
+        ("import FunctionCache, NullCache", "import FunctionStore, NullCache"),
+        ("_cache_file._source_stamp,", "_cache_file._stamp_of_source,"),
+        ("dispatcher._cache)", "dispatcher._store)"),
+    ],
+)
+def test_functions_are_compiled_anew_where_numba_keeps_its_cache_in_another_way(tmp_path, known, other):
+    source = Path(jit.__file__).read_text()
+    assert known in source
+    write(tmp_path, 3.0, source.replace(known, other))
+    assert call(tmp_path) == (7.0, 0)
+    write(tmp_path, 5.0, source.replace(known, other))
+    assert call(tmp_path) == (11.0, 0)
+
+
+def test_functions_are_compiled_anew_where_no_folder_for_a_cache_can_be_written(tmp_path):
+    write(tmp_path, 3.0)
+    (tmp_path / "tiny" / "__pycache__").touch()  # a file where the folder should be
+    blocked = {"NUMBA_CACHE_DIR": "", "HOME": "/proc/none", "XDG_CACHE_HOME": "/proc/none"}
+    assert call(tmp_path, **blocked, PYTHONDONTWRITEBYTECODE="1") == (7.0, 0)
+
+
+def test_functions_run_uncompiled_where_numba_is_switched_off(tmp_path):
+    write(tmp_path, 3.0)
+    code = "from tiny.caller import called; print(called(2.0))"
+    env = {**os.environ, "NUMBA_DISABLE_JIT": "1"}
+    run = subprocess.run([sys.executable, "-c", code], cwd=tmp_path, env=env, capture_output=True, text=True)
+    assert (run.stdout, run.stderr) == ("7.0\n", "")
+
+
+def test_every_compiled_function_has_the_stamp_of_all_files():
+    modules = [
+        import_module(f"{kernels.__name__}.{module.name}") for module in iter_modules(kernels.__path__)
+    ]
+    functions = {f for module in modules for f in vars(module).values() if hasattr(f, "py_func")}
+    assert len(functions) > 100
+    assert {f._cache._cache_file._source_stamp[1] for f in functions} == {jit.sources_hash()}

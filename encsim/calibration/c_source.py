@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from .. import checks, files
-from .plan import TURN
+from .fourier_series import TURN
 
 if TYPE_CHECKING:
     from pathlib import Path

@@ -7,11 +7,10 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from .. import checks, results
+from .. import argument_checks, checks, results
 from ..results import Orders, Series
-from ..rings import error_orders
-from . import plan
-from .plan import TURN
+from . import fourier_series, plan
+from .fourier_series import TURN
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -52,7 +51,7 @@ class ErrorMap(Series):
     reasons: tuple[str, ...] = field(default=(), kw_only=True)
 
     def __post_init__(self) -> None:
-        error = plan.numbers("ErrorMap.error", self.error, "rad")
+        error = argument_checks.finite_row("ErrorMap.error", self.error, "rad")
         plan.check_points(len(error), "ErrorMap.error", "have 3 points or more")
         if np.abs(error).max() > TURN:
             worst = float(error[np.argmax(np.abs(error))])
@@ -84,7 +83,7 @@ class ErrorMap(Series):
     @property
     def amplitudes(self) -> np.ndarray:
         """Complex amplitude of each order: error = mean + Re sum amplitudes exp(i orders angle)."""
-        return plan.amplitudes_of(self.error)
+        return fourier_series.amplitudes_of(self.error)
 
     @property
     def uncertainty(self) -> float:
@@ -127,7 +126,7 @@ class ErrorMap(Series):
             Error, rad, shape of ``angles``; within 1e-12 of the sum of all amplitudes.
         """
         at = _angles("ErrorMap.evaluate.angles", angles)
-        return self.error.mean() + error_orders.values(self.amplitudes, at.ravel()).reshape(at.shape)
+        return self.error.mean() + fourier_series.values(self.amplitudes, at.ravel()).reshape(at.shape)
 
     def invert(self, shown: float | list[list[complex]] | np.ndarray) -> np.ndarray:
         """True angles at which the ring shows given angles: the correction of a reading.
@@ -174,7 +173,9 @@ class ErrorMap(Series):
         """
         keep = np.zeros(len(self.error) // 2, bool)
         keep[_chosen(orders, len(keep))] = True
-        error = self.error.mean() + plan.map_of(np.where(keep, self.amplitudes, 0.0), len(self.error))
+        error = self.error.mean() + fourier_series.map_of(
+            np.where(keep, self.amplitudes, 0.0), len(self.error)
+        )
         sure = self.order_uncertainty
         return ErrorMap(
             error,
@@ -233,7 +234,7 @@ class ErrorMap(Series):
             checks.refuse("ErrorMap.largest.derivative", "be 0, 1 or 2", derivative)
         amplitudes = self.amplitudes * (1j * self.orders) ** derivative
         mean = self.error.mean() if derivative == 0 else 0.0
-        return error_orders.bound(amplitudes, mean)
+        return fourier_series.bound(amplitudes, mean)
 
     def c_table(
         self, size: int | None = None, *, bound: float | None = None, name: str = "ring_error"
@@ -284,7 +285,7 @@ def _order_uncertainty(values: list[float] | np.ndarray | str | None, points: in
     if values is None:
         return None
     label = "ErrorMap.order_uncertainty"
-    row = plan.real_array(label, values, 1, "be one row of real numbers").copy()
+    row = argument_checks.real_array(label, values, 1, "be one row of real numbers").copy()
     if len(row) != points // 2:
         checks.refuse(label, f"have one entry an order, {points // 2}", len(row))
     # NaN stays: a map made without knowing the noise.
@@ -296,7 +297,7 @@ def _order_uncertainty(values: list[float] | np.ndarray | str | None, points: in
 
 def _angles(label: str, values: list[list[complex]] | np.ndarray) -> np.ndarray:
     """Angles of any shape as finite floats."""
-    raw = plan.as_array(label, values, "be real numbers")
+    raw = argument_checks.as_array(label, values, "be real numbers")
     if raw.dtype.kind not in "iuf":
         checks.refuse(label, "be real numbers", f"{raw.dtype} of shape {raw.shape}")
     at = raw.astype(float)

@@ -13,10 +13,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from .. import checks, results
-from ..model import ring_geometry
+from .. import argument_checks, checks, results
 from ..results import Series
-from . import plan
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -127,7 +125,7 @@ def compare_passes(
     Between readings the error, not the position, is interpolated linearly. Both passes have one zero: a drift of
     it between them is seen as reversal, and a lag in time as reversal that grows with speed.
     """
-    ring_geometry.choice("compare_passes.unit", unit, ("m", "rad"))
+    argument_checks.choice("compare_passes.unit", unit, ("m", "rad"))
     up, down = _pass("forward", forward, 1.0), _pass("backward", backward, -1.0)[:, ::-1]
     at = _targets(targets, up[0], down[0])
     errors = [np.interp(at, reference, shown - reference) for reference, shown in (up, down)]
@@ -152,7 +150,7 @@ def _pass(name: str, values: list[Any] | np.ndarray, sign: float) -> np.ndarray 
     """Reference and shown positions of one pass, in the order read."""
     label = f"compare_passes.{name}"
     rule = f"be two rows of real numbers, reference and shown, of {FEWEST} readings or more"
-    table = plan.real_array(label, values, 2, rule)
+    table = argument_checks.real_array(label, values, 2, rule)
     if len(table) != 2 or table.shape[1] < FEWEST:
         checks.refuse(label, rule, f"shape {table.shape}")
     if not np.isfinite(table).all():
@@ -177,7 +175,7 @@ def _targets(targets: list[float] | np.ndarray | None, up: np.ndarray, down: np.
     if targets is None:
         at = up[(up >= low) & (up <= high)]
         return at if at.size else np.array([low, high])
-    at = plan.numbers("compare_passes.targets", targets)
+    at = argument_checks.finite_row("compare_passes.targets", targets)
     if np.any(np.diff(at) <= 0.0):
         checks.refuse(
             "compare_passes.targets",
@@ -335,8 +333,8 @@ def bidirectional(
     ISO 230-2:2014, Test code for machine tools, Part 2: Determination of accuracy and repeatability of positioning
     of numerically controlled axes (definitions from memory).
     """
-    ring_geometry.choice("bidirectional.unit", unit, ("m", "rad"))
-    at = plan.numbers("bidirectional.target", target)
+    argument_checks.choice("bidirectional.unit", unit, ("m", "rad"))
+    at = argument_checks.finite_row("bidirectional.target", target)
     if np.any(np.diff(at) <= 0.0):
         falls = int(np.flatnonzero(np.diff(at) <= 0.0)[0]) + 1
         checks.refuse("bidirectional.target", "rise", f"{at[falls]:.9g} at index {falls}")
@@ -387,7 +385,7 @@ def _ranges(name: str, means: list[np.ndarray], half: list[Any]) -> dict[str, fl
 def _runs(name: str, values: list[Any] | np.ndarray, count: int) -> np.ndarray | None:
     """Deviations of the runs in one direction."""
     label = f"bidirectional.{name}"
-    table = plan.real_array(label, values, 2, "be a table of real numbers, a row a run")
+    table = argument_checks.real_array(label, values, 2, "be a table of real numbers, a row a run")
     if table.shape[1] != count:
         checks.refuse(label, f"have one column a target, {count}", table.shape[1])
     if len(table) < 2:

@@ -9,7 +9,7 @@ import numpy as np
 
 from .. import checks
 from ..formats import tables
-from .plan import TURN
+from .fourier_series import TURN
 
 if TYPE_CHECKING:
     from .error_map import ErrorMap

@@ -11,10 +11,10 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from .. import checks, results
+from .. import argument_checks, checks, results
 from ..results import Series
-from . import plan
-from .plan import TURN
+from . import fourier_series, least_squares, plan
+from .fourier_series import TURN
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -151,14 +151,14 @@ def self_calibrate(
     The pair also sees the bearing: wander that does not turn with the ring is taken for a ring error.
     """
     table = np.atleast_2d(_readings(differences))
-    gaps = plan.numbers("self_calibrate.angles", np.atleast_1d(angles), "rad")
+    gaps = argument_checks.finite_row("self_calibrate.angles", np.atleast_1d(angles), "rad")
     _check(table, gaps, noise, limit)
     pairs, points = table.shape
-    gain = np.concatenate([1.0 - z for _, z in plan.phase_blocks(gaps, points)], axis=1)
+    gain = np.concatenate([1.0 - z for _, z in least_squares.phase_blocks(gaps, points)], axis=1)
     power = np.sum(np.abs(gain) ** 2, axis=0)
     lost = np.sqrt(power) < 2.0 / limit
     real = 2 * np.arange(1, points // 2 + 1) == points
-    spectra = plan.amplitudes_of(table)
+    spectra = fourier_series.amplitudes_of(table)
     size = np.where(lost, np.inf, power)
     amplitudes = np.sum(spectra * gain.conj(), axis=0) / size
     left = spectra - gain * amplitudes
@@ -170,7 +170,7 @@ def self_calibrate(
     reasons = tuple(plan.doubts(lost_orders, freedom if noise is None else 1, "heads", "show"))
     return SelfCalibration(
         angle=np.arange(points) * (TURN / points),
-        error=plan.map_of(amplitudes, points),
+        error=fourier_series.map_of(amplitudes, points),
         uncertainty=np.full(points, np.sqrt(np.sum(np.where(real, 1.0, 0.5) * orders))),
         orders=np.arange(1, points // 2 + 1),
         amplitudes=amplitudes,
@@ -188,8 +188,8 @@ def self_calibrate(
 def _readings(differences: list[Any] | np.ndarray) -> np.ndarray:
     """The differences as one row or a table of finite floats."""
     label, rule = "self_calibrate.differences", "be a row of real numbers, or a table with a row a pair"
-    dimensions = 2 if np.ndim(plan.as_array(label, differences, rule)) == 2 else 1
-    table = plan.real_array(label, differences, dimensions, rule)
+    dimensions = 2 if np.ndim(argument_checks.as_array(label, differences, rule)) == 2 else 1
+    table = argument_checks.real_array(label, differences, dimensions, rule)
     broken = np.argwhere(~(np.abs(table) <= LARGEST))
     if len(broken):
         checks.refuse(label, "hold finite numbers only", float(table[tuple(broken[0])]), "rad")

@@ -5,124 +5,22 @@ Least squares of two rings order by order, and the steps that fit far worse than
 
 from __future__ import annotations
 
-import os
 from collections.abc import Iterator
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from .. import checks, results
+from .. import argument_checks, checks, results
 from ..results import Series
-from . import plan
-from .plan import TURN
+from . import fourier_series, least_squares, plan
+from .fourier_series import TURN
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
     from .error_map import ErrorMap
-    from .plan import Design
-
-
-# A step is named when its noise is twice that of the others (square 4) and chance makes that of one in a
-# million steps (5 standard deviations of a Gaussian).
-OUTLYING, CHANCE = 4.0, 5.0
-ROUNDING = 1e-12
-# Readings from which rows are shared over threads.
-SHARED = 1 << 20
-# Writing straight into place saves the first touch of as much memory again, a third of the time.
-IN_PLACE = np.lib.NumpyVersion(np.__version__) >= "2.0.0"
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class RingFit:
-    """Amplitudes of both rings; squares left and their number; per step how many it adds to each."""
-
-    a: np.ndarray
-    b: np.ndarray
-    squares: float
-    count: int
-    added: np.ndarray
-    free: np.ndarray
-
-
-def spectra_of(table: np.ndarray, used: np.ndarray) -> np.ndarray:
-    """Spectra of the steps used as the FFT gives them, shape (steps, points // 2 + 1)."""
-    spectra = np.empty((len(used), table.shape[1] // 2 + 1), complex)
-
-    def fill(row: int) -> None:
-        if IN_PLACE:
-            np.fft.rfft(table[used[row]], out=spectra[row])
-        else:
-            spectra[row] = np.fft.rfft(table[used[row]])
-
-    # Half of the time is the first touch of new memory, which threads share too.
-    with ThreadPoolExecutor(min(os.cpu_count() or 1, 4) if table.size >= SHARED else 1) as pool:
-        list(pool.map(fill, range(len(used))))
-    return spectra
-
-
-def fitted(spectra: np.ndarray, rows: np.ndarray, angles: np.ndarray, design: Design, points: int) -> RingFit:
-    """Least squares in each order, block by block, of some rows of the spectra."""
-    a, b = np.zeros((2, points // 2), complex)
-    added, free, squares = np.zeros(len(rows)), np.zeros(len(rows), int), 0.0
-    share = design.share[:, None]
-    for part, z in plan.phase_blocks(angles, points):
-        away, spread = plan.moments(z, design.share)[:2]
-        lost, real = design.lost[part], design.real[part]
-        spread = np.where(lost, np.inf, spread)
-        left = spectra[rows, part.start + 1 : part.stop + 1]
-        left *= np.where(real, 1.0, 2.0) / points
-        mean = plan.average(design.share, left)
-        left -= mean
-        b[part] = -plan.average(design.share, left * away.conj()) / spread
-        a[part] = np.where(lost, 0.0, mean + (z[0] - away[0]) * b[part])
-        left += b[part] * away
-        size = (left.real**2 + left.imag**2) * np.where(real, points, 0.5 * points) * (share * len(rows))
-        squares += size.sum()
-        # Leaving a step out lowers the sum of squares by its own residual over 1 - leverage.
-        beyond = 1.0 - share * (1.0 + (away.real**2 + away.imag**2) / spread)
-        seen = beyond > 1e-9
-        added += np.sum(np.divide(size, beyond, out=np.zeros_like(size), where=seen), axis=1)
-        free += np.sum(seen * np.where(real, 1, 2), axis=1)
-    count = len(rows) * (points - 1) - design.rank(0, True)
-    return RingFit(a, b, float(squares), count, added, free)
-
-
-def outliers(
-    spectra: np.ndarray,
-    means: np.ndarray,
-    angles: np.ndarray,
-    weight: np.ndarray,
-    points: int,
-    limit: float,
-    fit: RingFit,
-) -> np.ndarray:
-    """Rows of steps that stand out, the farthest taken out before the next is sought."""
-    rows, named = np.arange(len(angles)), []
-    left = np.sqrt(fit.squares / max(fit.count, 1))
-    floor = (ROUNDING * max(np.abs(fit.a).max(), np.abs(fit.b).max(), np.abs(means).max(), left)) ** 2
-    while (worst := _farthest(fit, floor)) is not None:
-        named.append(rows[worst])
-        rows = np.delete(rows, worst)
-        design = plan.designed(angles[rows], weight[rows], points, limit)
-        fit = fitted(spectra, rows, angles[rows], design, points)
-    return np.sort(np.array(named, int))
-
-
-def _farthest(fit: RingFit, floor: float) -> None:
-    """The step that fits worst, if it stands out."""
-    # Wilson and Hilferty's cube root makes the ratio of two mean squares Gaussian (from memory).
-    others = fit.count - fit.free
-    fair = (fit.free > 0) & (others > 0)
-    own, rest = np.where(fair, fit.free, 1), np.where(fair, others, 1)
-    mean_rest = np.maximum((fit.squares - fit.added) / rest, 0.0) + max(floor, np.finfo(float).tiny)
-    ratio = np.where(fair, fit.added / own / mean_rest, 0.0)
-    p, q, root = 2.0 / (9.0 * own), 2.0 / (9.0 * rest), np.cbrt(ratio)
-    deviation = ((1.0 - q) * root - (1.0 - p)) / np.sqrt(q * root**2 + p)
-    worst = int(np.argmax(ratio))
-    return worst if ratio[worst] > OUTLYING and deviation[worst] > CHANCE else None
+    from .least_squares import Design
 
 
 # A reading repeated after the turn is named beyond this many of its standard uncertainties.
@@ -299,7 +197,7 @@ def calibrate(
     others; those named are left out before the next is sought. Spectra of all readings are held: as much
     memory again as the readings take.
     """
-    table = plan.real_array(
+    table = argument_checks.real_array(
         "calibrate.differences", differences, 2, "be a table of real numbers, a row a step"
     )
     angles, weight = _checked_steps(table, steps, weights)
@@ -308,10 +206,10 @@ def calibrate(
     used = np.flatnonzero(weight)
     points = table.shape[1]
     weight[used] /= weight[used].mean()
-    design = plan.designed(angles[used], weight[used], points, limit)
-    spectra = spectra_of(table, used)
+    design = least_squares.designed(angles[used], weight[used], points, limit)
+    spectra = least_squares.spectra_of(table, used)
     means = spectra[:, 0].real / points
-    fit = fitted(spectra, np.arange(len(used)), angles[used], design, points)
+    fit = least_squares.fitted(spectra, np.arange(len(used)), angles[used], design, points)
     squares = fit.squares + (0.0 if drift else points * _scatter(means, weight[used]))
     freedom = len(used) * points - design.rank(len(used), drift)
     found = {
@@ -319,7 +217,9 @@ def calibrate(
         "step_residual": _at(used, len(angles), np.sqrt(fit.added / np.maximum(fit.free, 1))),
         "offset": _at(used, len(angles), means),
         "outliers": tuple(
-            used[outliers(spectra, means, angles[used], weight[used], points, limit, fit)].tolist()
+            used[
+                least_squares.outliers(spectra, means, angles[used], weight[used], points, limit, fit)
+            ].tolist()
         ),
         "closure": closure,
         "lost": tuple((np.flatnonzero(design.lost) + 1).tolist()),
@@ -344,7 +244,7 @@ def _checked_steps(
 ) -> tuple[np.ndarray, np.ndarray]:
     """Angles and weights of the steps, weight 0 for rows that are missing."""
     plan.check_points(table.shape[1], "calibrate.differences", "have 3 columns or more, one a point")
-    angles = plan.numbers("calibrate.steps", steps, "rad")
+    angles = argument_checks.finite_row("calibrate.steps", steps, "rad")
     if len(angles) != len(table):
         rule = f"have one entry a row of differences, {len(table)}"
         checks.refuse("calibrate.steps", rule, len(angles))
@@ -387,7 +287,7 @@ def _closure(table: np.ndarray, closing: list[float] | np.ndarray | None) -> np.
     """First reading repeated after the turn minus itself."""
     if closing is None:
         return None
-    last = plan.real_array("calibrate.closing", closing, 1, "be one row of real numbers")
+    last = argument_checks.real_array("calibrate.closing", closing, 1, "be one row of real numbers")
     if len(last) != len(table):
         checks.refuse("calibrate.closing", f"have one entry a row of differences, {len(table)}", len(last))
     broken = np.flatnonzero(np.abs(last) > LARGEST)
@@ -408,12 +308,12 @@ def _at(used: np.ndarray, count: int, values: np.ndarray) -> np.ndarray:
     return row
 
 
-def _maps(fit: RingFit, points: int) -> dict[str, np.ndarray]:
+def _maps(fit: least_squares.RingFit, points: int) -> dict[str, np.ndarray]:
     """Both maps and their orders."""
     return {
         "angle": np.arange(points) * (TURN / points),
-        "a": plan.map_of(fit.a, points),
-        "b": plan.map_of(fit.b, points),
+        "a": fourier_series.map_of(fit.a, points),
+        "b": fourier_series.map_of(fit.b, points),
         "orders": np.arange(1, points // 2 + 1),
         "a_orders": fit.a,
         "b_orders": fit.b,
@@ -421,7 +321,7 @@ def _maps(fit: RingFit, points: int) -> dict[str, np.ndarray]:
 
 
 def _uncertainties(
-    fit: RingFit, design: Design, points: int, noise: float, step_uncertainty: float
+    fit: least_squares.RingFit, design: Design, points: int, noise: float, step_uncertainty: float
 ) -> dict[str, np.ndarray]:
     """Standard uncertainties by order and point: of reading noise, and of the steps' angles by ring b."""
     count = len(design.share)

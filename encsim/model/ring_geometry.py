@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from .. import checks
+from .. import argument_checks, checks
 from ..results import Orders
 
 if TYPE_CHECKING:
@@ -27,37 +27,6 @@ if TYPE_CHECKING:
 LARGEST_ORDER = 100_000
 # An error of the angle above this is no error any more, rad; lengths are held to the radius by the ring itself.
 LARGEST_ERROR = 1.0
-
-
-class Named(checks.Check):
-    """Faults of a function's arguments, under the function's name."""
-
-    def __init__(self, owner: object, name: str) -> None:
-        super().__init__(owner)
-        self.name = name
-
-    def fault(self, name: str, rule: str, value: float, unit: str = "", hint: str = "") -> None:
-        """Record that argument ``name`` breaks ``rule``."""
-        self.faults.append(checks.Fault(f"{self.name}.{name}", rule, value, unit, hint))
-
-
-def numbers(owner: str, **values: Any) -> None:
-    """Refuse what is no finite number, {name: (value, unit)}."""
-    for name, (value, unit) in values.items():
-        if not checks.is_real(value):
-            checks.refuse(f"{owner}.{name}", "be a finite number", value, unit)
-
-
-def length(field_name: str, value: float) -> None:
-    """Refuse what is no positive length."""
-    if not checks.is_real(value) or value <= 0.0:
-        checks.refuse(field_name, "be positive and finite", value, "m")
-
-
-def choice(field: str, value: str, words: tuple[str, ...]) -> None:
-    """Refuse what is none of the words."""
-    if not isinstance(value, str) or value not in words:
-        checks.refuse(field, "be " + " or ".join(f'"{word}"' for word in words), value)
 
 
 def check_orders(check: Check, name: str, unit: str) -> None:
@@ -80,21 +49,6 @@ def check_orders(check: Check, name: str, unit: str) -> None:
             rule = "be an amplitude of zero or more, or an amplitude and a phase, finite"
             check.fault(f"{name}.{int(order)}", rule, value, unit)
     check.store(name, Orders(found))
-
-
-def finite(field_name: str, values: np.ndarray, unit: str) -> np.ndarray:
-    """Values as a float array of any shape, all finite."""
-    try:
-        found = np.array(values)
-    except ValueError:
-        found = np.array(None)
-    if found.dtype.kind not in "iuf":
-        checks.refuse(field_name, "be real numbers", values, unit)
-    found = found.astype(float)
-    bad = np.flatnonzero(~np.isfinite(found))
-    if bad.size:
-        checks.refuse(f"{field_name}[{bad[0]}]", "be finite", float(found.flat[bad[0]]), unit)
-    return found
 
 
 def as_orders(field_name: str, orders: list[int] | tuple[float, ...], lowest: int = 2) -> list[int]:
@@ -315,7 +269,7 @@ def _normalised(weights: np.ndarray | None, count: int) -> np.ndarray:
     """Weights of sum 1."""
     if weights is None:
         return np.full(count, 1.0 / count)
-    found = finite("weights", weights, "")
+    found = argument_checks.finite_array("weights", weights, "")
     if found.shape != (count,):
         checks.refuse("weights", f"be one for each of {count} heads", found.size)
     if abs(found.sum()) <= 1e-9 * np.abs(found).sum():
@@ -374,7 +328,7 @@ def ring_error(
     2.75
     """
     heads, weights = arranged(heads, weights)
-    turned = finite("angles", angles, "rad")
+    turned = argument_checks.finite_array("angles", angles, "rad")
     if turned.size and np.abs(turned).max() > LARGEST_ANGLE:
         far = float(np.abs(turned).max())
         checks.refuse("angles", f"lie within {LARGEST_ANGLE:g} of zero", far, "rad")

@@ -10,82 +10,21 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from .. import checks, results
 from ..model.axis import Orders, Signal
 from ..results import Result
-from . import ellipse, waveform
+from . import ellipse, record_quality, waveform
+from .record_quality import WIDE, sector_coverage
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
     from .ellipse import Squares
     from .waveform import Steady
-
-
-SECTORS = 64
-LEAST_COVERAGE = 0.5
-WIDE = 0.9
-LARGEST_RESIDUAL = 0.1
-LARGEST_HELD = 0.05
-WILD = 6.0
-RADIUS_ROUNDING = 1e-9
-
-
-def sector_coverage(circle: np.ndarray) -> Any:
-    """Share of the sectors that hold a point."""
-    sectors = np.floor(np.angle(circle) * (SECTORS / (2.0 * np.pi))).astype(int) % SECTORS
-    return len(np.unique(sectors)) / SECTORS
-
-
-def doubts(c: np.ndarray, s: np.ndarray, residual: float, seen: float) -> Iterator[str]:
-    """Why the fit may not be used."""
-    if seen < LEAST_COVERAGE:
-        yield f"only {seen:.0%} of the circle was seen, less than {LEAST_COVERAGE:.0%}"
-    if residual > LARGEST_RESIDUAL:
-        yield f"too far from an ellipse: radius error {residual:.2g} rms, above {LARGEST_RESIDUAL}"
-    fresh = _fresh(c, s)
-    for name, channel in (("cosine", c[fresh]), ("sine", s[fresh])):
-        for end, values in (("upper", channel), ("lower", -channel)):
-            if _clipped(values):
-                yield f"the {name} channel is clipped at its {end} end"
-
-
-def _fresh(c: np.ndarray, s: np.ndarray) -> np.ndarray:
-    """Samples that differ from the one before."""
-    return np.concatenate([[True], (np.diff(c) != 0.0) | (np.diff(s) != 0.0)])
-
-
-def _clipped(values: np.ndarray) -> bool:
-    """Say whether far more samples sit at the highest value than a rounded crest puts there."""
-    # A crest of amplitude A holds acos(1 - step/A)/pi of the samples within one step of its top; up to twice that is
-    # let pass, so clipping by less than about four steps of the converter is not found.
-    half = 0.5 * values.max() - 0.5 * values.min()
-    top = values >= values.max() - 1e-9 * half
-    if np.all(top):
-        return False
-    step = min((values.max() - values[~top].max()) / half, 1.0)
-    return np.count_nonzero(top) > max(5.0, 2.0 * len(values) * np.arccos(1.0 - step) / np.pi)
-
-
-def remarks(c: np.ndarray, s: np.ndarray, circle: np.ndarray, seen: float) -> Iterator[str]:
-    """What to know of the recording itself."""
-    step = np.mean(circle[1:] * circle[:-1].conj())
-    if step.imag < 0.0 and abs(step) > 0.5:
-        yield "the phase runs backwards: the sine channel lags"
-    if seen < WIDE:
-        yield f"{seen:.0%} of the circle was seen: the fit supposes that the rest is an ellipse too"
-    held = 1.0 - np.mean(_fresh(c, s))
-    if held > LARGEST_HELD:
-        yield f"{held:.0%} of the samples repeat the one before: held samples make uncertainties too small"
-    error = np.abs(np.abs(circle) - 1.0)
-    worst, usual = int(np.argmax(error)), np.sqrt(np.mean(error**2))
-    if error[worst] > WILD * usual and usual > RADIUS_ROUNDING:
-        far = error[worst] / usual
-        yield f"sample {worst} is {far:.0f} times as far off as the rms: leave wild samples out"
 
 
 FEWEST = 20
@@ -242,7 +181,7 @@ def identify(
     signal, refused = _signal(found, values, period)
     residual = float(np.sqrt(np.mean((np.abs(circle) - 1.0) ** 2)))
     coverage = sector_coverage(circle)
-    reasons = (*doubts(c, s, residual, coverage), *found.reasons, *refused)
+    reasons = (*record_quality.reasons(c, s, residual, coverage), *found.reasons, *refused)
     return Identification(
         signal=signal,
         amplitude=float(values[0] * size),
@@ -254,7 +193,7 @@ def identify(
         uncertainty=_uncertainty(found, errors, size, period),
         valid=not reasons,
         reasons=reasons,
-        remarks=(*found.remarks, *remarks(c, s, circle, coverage)),
+        remarks=(*found.remarks, *record_quality.remarks(c, s, circle, coverage)),
         cosine=c,
         sine=s,
     )

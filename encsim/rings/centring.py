@@ -14,102 +14,10 @@ from typing import Any
 
 import numpy as np
 
-from .. import checks
+from .. import argument_checks, checks
 from ..model import ring_geometry
 from ..results import Result
-
-# Beyond this condition noise is magnified so far that an answer misleads: half a turn serves order 1 (4.6), it
-# does not serve orders 1 to 3 (111).
-WORST_CONDITION = 30.0
-# m or rad
-LARGEST = 1.0
-
-
-@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
-class TurnFit:
-    """Lines Re(z exp(i n x)) of readings at angles x.
-
-    Attributes
-    ----------
-    lines : dict of int to complex
-        Amplitude and phase z of each order.
-    covariance : dict of int to ndarray, shape (2, 2)
-        Of real and imaginary part of each.
-    fitted, residual : ndarray
-        At the angles given.
-    noise : float
-        Standard deviation of a reading: as given, or of the residual.
-    freedom : float
-        Degrees of freedom of the noise; infinite where it is given.
-    """
-
-    lines: dict
-    covariance: dict
-    fitted: np.ndarray
-    residual: np.ndarray
-    noise: float
-    freedom: float
-
-    def standard(self, order: int) -> float:
-        """Standard uncertainty of one component of a line, root of the mean of the two."""
-        return float(np.sqrt(0.5 * np.trace(self.covariance[order])))
-
-
-def fit_turn(
-    owner: str,
-    angles: np.ndarray,
-    readings: np.ndarray,
-    orders: list[int] | tuple[float, ...],
-    *,
-    unit: str,
-    noise: float | None = None,
-    name: str = "readings",
-) -> TurnFit:
-    """Fit order 1 and the given ones to readings."""
-    angles = ring_geometry.finite(f"{owner}.angles", angles, "rad")
-    readings = ring_geometry.finite(f"{owner}.{name}", readings, unit)
-    if angles.ndim != 1 or readings.shape != angles.shape:
-        checks.refuse(f"{owner}.{name}", f"be one for each of {angles.size} angles", readings.size)
-    wanted = (1, *ring_geometry.as_orders(f"{owner}.orders", orders))
-    _check_noise(owner, noise, unit)
-    unknowns = 1 + 2 * len(wanted)
-    fewest = unknowns + (noise is None)
-    if angles.size < fewest:
-        checks.refuse(f"{owner}.{name}", f"hold at least {fewest} values for these orders", angles.size)
-    design = np.ones((angles.size, unknowns))
-    for i, order in enumerate(wanted):
-        design[:, 1 + 2 * i], design[:, 2 + 2 * i] = np.cos(order * angles), -np.sin(order * angles)
-    if np.linalg.cond(design) > WORST_CONDITION:
-        span = f"{angles.size} from {angles.min():.3g} to {angles.max():.3g} rad"
-        checks.refuse(f"{owner}.angles", "go round the turn, closely enough for the orders", span)
-    return _solved(design, readings, wanted, noise)
-
-
-def _check_noise(owner: str, noise: float | None, unit: str) -> None:
-    if noise is not None and (not checks.is_real(noise) or not 0.0 < noise <= LARGEST):
-        checks.refuse(f"{owner}.noise", "be positive and at most 1", noise, unit)
-
-
-def _solved(
-    design: np.ndarray, readings: np.ndarray, orders: tuple[float, ...], noise: float | None
-) -> TurnFit:
-    """The fit of a good design."""
-    found = np.linalg.lstsq(design, readings, rcond=None)[0]
-    fitted = design @ found
-    residual = readings - fitted
-    spare = len(readings) - len(found)
-    spread = noise if noise is not None else float(np.sqrt(residual @ residual / spare))
-    covariance = np.linalg.inv(design.T @ design) * spread**2
-    pairs = {order: slice(1 + 2 * i, 3 + 2 * i) for i, order in enumerate(orders)}
-    return TurnFit(
-        lines={order: complex(*found[pair]) for order, pair in pairs.items()},
-        covariance={order: covariance[pair, pair] for order, pair in pairs.items()},
-        fitted=fitted,
-        residual=residual,
-        noise=spread,
-        freedom=float(spare) if noise is None else np.inf,
-    )
-
+from .harmonic_fit import HarmonicFit, fit_harmonics
 
 # gain of two heads below which an order drowns: a hundredth of the best, 2
 LEAST_GAIN = 0.02
@@ -270,11 +178,11 @@ def centre_by_gauge(
     a cos(n(theta - beta) + phase). Least squares; e**2/(4 R) is taken off order 2. A face tilted by alpha towards
     sigma reads -alpha r cos(theta - beta + sigma).
     """
-    ring_geometry.length("centre_by_gauge.diameter", diameter)
+    argument_checks.positive_length("centre_by_gauge.diameter", diameter)
     gauge = ring_geometry.Head(gauge).angle
     _check_axial(axial, axial_radius)
-    angles = ring_geometry.finite("centre_by_gauge.angles", angles, "rad")
-    found = fit_turn("centre_by_gauge", angles - gauge, readings, orders, unit="m", noise=noise)
+    angles = argument_checks.finite_array("centre_by_gauge.angles", angles, "rad")
+    found = fit_harmonics("centre_by_gauge", angles - gauge, readings, orders, unit="m", noise=noise)
     lines = dict(found.lines)
     moved = lines.pop(1)
     if 2 in lines:
@@ -337,7 +245,7 @@ def centre_by_heads(
     order 1: opposite heads see every odd order twice and no even one. Order 1 of atan2 is exactly e/R. Orders up to
     the highest asked for that the heads cannot see are listed as lost.
     """
-    ring_geometry.length("centre_by_heads.diameter", diameter)
+    argument_checks.positive_length("centre_by_heads.diameter", diameter)
     pair, _ = ring_geometry.arranged(heads, owner="centre_by_heads.heads")
     if len(pair) != 2:
         checks.refuse("centre_by_heads.heads", "be two", len(pair))
@@ -348,7 +256,9 @@ def centre_by_heads(
     orders = ring_geometry.as_orders("centre_by_heads.orders", orders)
     lost = tuple(n for n in range(2, max([1, *orders]) + 1) if abs(_gain(n, places)) < LEAST_GAIN)
     seen = [n for n in orders if n not in lost]
-    found = fit_turn("centre_by_heads", angles, difference, seen, unit="rad", noise=noise, name="difference")
+    found = fit_harmonics(
+        "centre_by_heads", angles, difference, seen, unit="rad", noise=noise, name="difference"
+    )
     radius = 0.5 * diameter
     # Re(z e) against the imaginary part that sines are of: a factor i
     lines = {n: 1j * line / _gain(n, places) for n, line in found.lines.items()}
@@ -376,7 +286,7 @@ def _gain(order: int, places: list[float]) -> complex:
 
 def _check_axial(axial: np.ndarray | None, radius: float | None) -> None:
     if axial is not None:
-        ring_geometry.length("centre_by_gauge.axial_radius", radius)
+        argument_checks.positive_length("centre_by_gauge.axial_radius", radius)
     elif radius is not None:
         checks.refuse("centre_by_gauge.axial", "be given with axial_radius", None)
 
@@ -392,7 +302,7 @@ def _tilt(turned: np.ndarray, axial: np.ndarray | None, radius: float | None) ->
     """Swash from axial readings, or nothing."""
     if axial is None:
         return {}
-    found = fit_turn("centre_by_gauge", turned, axial, (2,), unit="m", name="axial")
+    found = fit_harmonics("centre_by_gauge", turned, axial, (2,), unit="m", name="axial")
     swash, direction = _polar(-found.lines[1] / radius)
     uncertainty = found.standard(1) / radius
     return {"swash": swash, "swash_direction": direction, "swash_uncertainty": uncertainty}
@@ -404,7 +314,7 @@ def _polar(line: complex) -> tuple[float, float]:
 
 
 def _centring(
-    found: TurnFit,
+    found: HarmonicFit,
     moved: complex,
     diameter: float,
     *,

@@ -1,39 +1,38 @@
-"""What screws hold: preload, and the torque and shock at which a ring slips."""
+"""Clamping of a ring by screws: their preload, and the torque, acceleration and shock at which the ring slips."""
 
 from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Any
 
-from ..model import ring_geometry
+from ..argument_checks import ArgumentCheck
 from ..results import Result
 from .growth import CAUTIONS, STRESSES
 
-# flank and stress diameter of a metric thread, in pitches below the nominal one: H = sqrt(3)/2 P, 3/4 H, and
-# the mean with the core, 17/12 H
-FLANK = 0.75 * 0.75**0.5
-STRESSED = 0.5 * (FLANK + 17.0 / 12.0 * 0.75**0.5)
+# Pitch (flank) and stress diameter of a metric thread lie this number of pitches below the nominal diameter:
+# 3/4 H, and the mean of that with the core, 17/12 H, where H = sqrt(3)/2 P.
+FLANK_OFFSET = 0.75 * 0.75**0.5
+STRESS_OFFSET = 0.5 * (FLANK_OFFSET + 17.0 / 12.0 * 0.75**0.5)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Clamping(Result):
-    """What a ring that screws hold by friction can take before it slips.
+    """Loads at which a ring slips that screws hold by friction.
 
     Attributes
     ----------
     force : float
         Tangential force of all screws at which it slips, N.
     torque : float
-        Torque at which it slips round, N m.
+        Torque at which it slips, N m.
     acceleration : float
-        Angular acceleration at which it does, rad/s2.
+        Angular acceleration at which it slips, rad/s2.
     shock : float
-        Sideways acceleration at which it shifts, m/s2; NaN without a mass.
+        Radial acceleration at which it slips, m/s2; NaN without a mass.
     preload : float
-        Of one screw, the lowest expected, N.
+        Lowest expected preload of one screw, N.
     cautions : tuple of str
-        To be read before a ring is relied on.
+        Safety cautions to read before the figures are used.
     valid : bool
         Always True.
     reasons : tuple of str
@@ -50,44 +49,22 @@ class Clamping(Result):
     reasons: tuple[str, ...] = ()
 
     @property
-    def units(self) -> Any:
+    def units(self) -> dict[str, str]:
         """Units of the fields, {key: unit}."""
         forces = {"force": "N", "preload": "N", "torque": "N m"}
         return {**forces, "acceleration": "rad/s2", "shock": "m/s2"}
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
-class _Joint:
-    """Checked numbers of `clamping`."""
-
-    screws: int
-    preload: float
-    friction: float
-    radius: float
-    inertia: float
-    mass: float | None
-    scatter: float
-
-    def __post_init__(self) -> None:
-        check = ring_geometry.Named(self, "clamping")
-        check.whole("screws", 1, 10_000)
-        for name, unit in (("preload", "N"), ("friction", ""), ("radius", "m"), ("inertia", "kg m2")):
-            check.positive(name, unit)
-        check.positive("mass", "kg", optional=True)
-        check.number("scatter", "lie from 0 to 0.95", low=0.0, high=0.95)
-        check.done()
-
-
 def clamping(
     *,
-    screws: Any,
-    preload: Any,
-    friction: Any,
-    radius: float | None,
-    inertia: Any,
-    mass: Any = None,
+    screws: int,
+    preload: float,
+    friction: float,
+    radius: float,
+    inertia: float,
+    mass: float | None = None,
     scatter: float = 0.0,
-) -> Any:
+) -> Clamping:
     """Torque, angular acceleration and shock at which a screwed ring slips.
 
     Parameters
@@ -105,8 +82,8 @@ def clamping(
     mass : float, optional
         Its mass m, kg, for the shock.
     scatter : float
-        Share by which the preload may fall short: a torque wrench sets it to some 0.2 to 0.3 (common
-        practice, no source).
+        Share by which the preload may fall short of nominal: 0.2 to 0.3 for a torque wrench (common practice, no
+        source).
 
     Returns
     -------
@@ -119,10 +96,11 @@ def clamping(
 
     Notes
     -----
-    n mu F, times r for the torque, over J or m for accelerations. Friction alone holds; a pin, a shoulder or
-    glue adds to it.
+    The force is n mu F. The torque is r n mu F, the accelerations are the torque over J and the force over m. Only
+    friction is counted; a pin, a shoulder or glue adds to it.
     """
-    joint = _Joint(
+    check = ArgumentCheck(
+        "clamping",
         screws=screws,
         preload=preload,
         friction=friction,
@@ -131,6 +109,13 @@ def clamping(
         mass=mass,
         scatter=scatter,
     )
+    check.whole("screws", 1, 10_000)
+    for name, unit in (("preload", "N"), ("friction", ""), ("radius", "m"), ("inertia", "kg m2")):
+        check.positive(name, unit)
+    check.positive("mass", "kg", optional=True)
+    check.number("scatter", "lie from 0 to 0.95", low=0.0, high=0.95)
+    check.done()
+    joint = check.owner
     lowest = joint.preload * (1.0 - joint.scatter)
     force = joint.screws * joint.friction * lowest
     return Clamping(
@@ -142,43 +127,21 @@ def clamping(
     )
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
-class _Thread:
-    """Checked numbers of `bolt_preload`."""
-
-    diameter: float
-    pitch: float
-    yield_stress: float
-    friction: float
-    use: float
-
-    def __post_init__(self) -> None:
-        check = ring_geometry.Named(self, "bolt_preload")
-        check.positive("diameter", "m", within=(1e-4, 1.0))
-        check.positive("pitch", "m")
-        check.positive("yield_stress", "Pa", within=STRESSES)
-        check.number("friction", "lie from 0 to 1", low=0.0, high=1.0)
-        check.number("use", "be above 0 and at most 1", low=0.0, high=1.0, open_low=True)
-        if not check.faults and self.pitch > 0.5 * self.diameter:
-            check.fault("pitch", f"be at most half the diameter, {self.diameter:g} m", self.pitch, "m")
-        check.done()
-
-
 def bolt_preload(
     diameter: float, pitch: float, *, yield_stress: float = 640e6, friction: float = 0.12, use: float = 0.9
-) -> Any:
-    """Preload of a metric screw that is tightened to a share of yield.
+) -> float:
+    """Preload of a metric screw tightened to a share of its yield strength.
 
     Parameters
     ----------
     diameter, pitch : float
-        Of the thread, d and P, m.
+        Nominal diameter d and pitch P of the thread, m.
     yield_stress : float
-        Of the screw, Pa; 640 MPa is class 8.8.
+        Yield strength R of the screw, Pa; 640 MPa is class 8.8.
     friction : float
         Coefficient mu in the thread.
     use : float
-        Share of yield that tension and twist together reach.
+        Share of the yield strength that tension and torsion together reach.
 
     Returns
     -------
@@ -193,7 +156,7 @@ def bolt_preload(
     Notes
     -----
     use R A/sqrt(1 + 3 (1.5 d2/d0 (P/(pi d2) + 1.155 mu))**2), A = pi d0**2/4 the stress area, d0 = d - 0.9382 P,
-    flank diameter d2 = d - 0.6495 P.
+    pitch diameter d2 = d - 0.6495 P.
 
     References
     ----------
@@ -204,14 +167,26 @@ def bolt_preload(
     >>> round(bolt_preload(5e-3, 0.8e-3) / 1e3, 1)
     7.2
     """
-    thread = _Thread(diameter=diameter, pitch=pitch, yield_stress=yield_stress, friction=friction, use=use)
-    flank = thread.diameter - FLANK * thread.pitch
-    twist = thread.pitch / (math.pi * flank) + 1.155 * thread.friction
-    ratio = 1.5 * flank / (thread.diameter - STRESSED * thread.pitch) * twist
-    pull = thread.use * thread.yield_stress * stress_area(thread.diameter, thread.pitch)
-    return pull / math.sqrt(1.0 + 3.0 * ratio**2)
+    check = ArgumentCheck(
+        "bolt_preload", diameter=diameter, pitch=pitch, yield_stress=yield_stress, friction=friction, use=use
+    )
+    check.positive("diameter", "m", within=(1e-4, 1.0))
+    check.positive("pitch", "m")
+    check.positive("yield_stress", "Pa", within=STRESSES)
+    check.number("friction", "lie from 0 to 1", low=0.0, high=1.0)
+    check.number("use", "be above 0 and at most 1", low=0.0, high=1.0, open_low=True)
+    if not check.faults and pitch > 0.5 * diameter:
+        check.fault("pitch", f"be at most half the diameter, {float(diameter):g} m", float(pitch), "m")
+    check.done()
+    thread = check.owner
+    flank_diameter = thread.diameter - FLANK_OFFSET * thread.pitch
+    twist = thread.pitch / (math.pi * flank_diameter) + 1.155 * thread.friction
+    # Ratio of shear stress by tightening to tensile stress.
+    ratio = 1.5 * flank_diameter / (thread.diameter - STRESS_OFFSET * thread.pitch) * twist
+    tension = thread.use * thread.yield_stress * stress_area(thread.diameter, thread.pitch)
+    return float(tension / math.sqrt(1.0 + 3.0 * ratio**2))
 
 
-def stress_area(diameter: float, pitch: float) -> Any:
+def stress_area(diameter: float, pitch: float) -> float:
     """Stress area of a metric thread, pi/4 (d - 0.9382 P)**2, m2."""
-    return 0.25 * math.pi * (diameter - STRESSED * pitch) ** 2
+    return 0.25 * math.pi * (diameter - STRESS_OFFSET * pitch) ** 2

@@ -8,10 +8,12 @@ from numbers import Real
 from typing import TYPE_CHECKING
 
 from .. import checks
-from ..model import ring_geometry
+from ..argument_checks import ArgumentCheck
 from ..results import Result
 
 if TYPE_CHECKING:
+    from types import SimpleNamespace
+
     from ..model.ring_geometry import Ring
 
 
@@ -38,11 +40,11 @@ class Expansion(Result):
     Attributes
     ----------
     radius_growth : float
-        Of the radius of the graduation, by speed and temperature, m.
+        Growth of the radius of the graduation by speed and temperature, m.
     bore_growth : float or None
-        Of the radius of the bore, m; None for a thin ring.
+        Growth of the radius of the bore, m; None for a thin ring.
     stress : float
-        Largest hoop stress by rotation, Pa: at the bore, or all over a thin ring.
+        Largest hoop stress by rotation, Pa: at the bore of a disc, everywhere in a thin ring.
     safety : float
         Yield speed over speed; infinite at standstill, NaN without a yield stress.
     speed_limit : float
@@ -50,9 +52,9 @@ class Expansion(Result):
     rim_speed : float
         Speed of the graduation, m/s.
     angle_error : float
-        Amplitude at one per turn, rad: zero for uniform growth of a full ring, else by the gradient.
+        Amplitude at one per revolution, rad, by the temperature gradient; uniform growth of a full ring makes none.
     cautions : tuple of str
-        To be read before a ring is run fast.
+        Safety cautions to read before a ring is run fast.
     valid : bool
         Whether the ring stays below yield.
     reasons : tuple of str
@@ -78,35 +80,6 @@ class Expansion(Result):
         return {**lengths, **speeds, "stress": "Pa", "safety": "1", "angle_error": "rad"}
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
-class _Conditions:
-    """Checked numbers of `expansion`; its errors name them so."""
-
-    speed: float
-    temperature: float
-    gradient: float
-    density: float
-    modulus: float
-    poisson: float
-    alpha: float
-    yield_stress: float | None
-    bore: float | None
-
-    def __post_init__(self) -> None:
-        check = ring_geometry.Named(self, "expansion")
-        check.number("speed", f"lie from 0 to {FASTEST:g}", "rad/s", low=0.0, high=FASTEST)
-        for name in ("temperature", "gradient"):
-            check.number(name, f"lie from -{HOTTEST:g} to {HOTTEST:g}", "K", low=-HOTTEST, high=HOTTEST)
-        check.positive("density", "kg/m3", within=DENSITIES)
-        check.positive("modulus", "Pa", within=MODULI)
-        check.number("poisson", "lie from 0 to 0.5", low=0.0, high=0.5)
-        steep = STEEPEST_EXPANSION
-        check.number("alpha", f"lie from -{steep:g} to {steep:g}", "1/K", low=-steep, high=steep)
-        check.positive("yield_stress", "Pa", optional=True, within=STRESSES)
-        check.positive("bore", "m", optional=True)
-        check.done()
-
-
 def expansion(
     ring: Ring,
     speed: float = 0.0,
@@ -117,9 +90,9 @@ def expansion(
     poisson: float,
     alpha: float = 0.0,
     yield_stress: float | None = None,
-    bore: None = None,
+    bore: float | None = None,
     gradient: float = 0.0,
-) -> Expansion | None:
+) -> Expansion:
     """Growth, hoop stress and safety of a ring at speed and temperature.
 
     Parameters
@@ -137,10 +110,10 @@ def expansion(
     yield_stress : float, optional
         Stress at which the ring yields, Pa.
     bore : float, optional
-        Diameter of the bore, m: the ring is then a disc with a hole. Without it that of the ring holds, and
-        without either the ring is thin.
+        Diameter of the bore, m; without it `Ring.bore` is used. With a bore the ring is computed as a disc with a
+        hole, without one as a thin ring.
     gradient : float
-        Difference of temperature across the diameter, in a fixed direction of the ring, K.
+        Temperature difference across the diameter, in a fixed direction of the ring, K.
 
     Returns
     -------
@@ -156,10 +129,11 @@ def expansion(
     Thin ring: hoop stress rho (omega R)**2, growth of R rho omega**2 R**3/E. Disc with bore a and rim b (radii),
     plane stress: hoop stress at the bore rho omega**2/4 ((3 + nu) b**2 + (1 - nu) a**2), growth of the rim
     rho omega**2 b/(4 E) ((1 - nu) b**2 + (3 + nu) a**2), of the bore with a and b exchanged. The graduation
-    is taken to be the rim, and the ring to be free at its bore.
+    is assumed to be at the rim, and the ring to be free at its bore.
 
-    A linear gradient makes no stress and bends straight lines: u = alpha g (x**2 - y**2)/2, v = alpha g x y, with
-    the centre held; a head sees alpha (gradient)/4 at one per turn, which two opposite heads cancel.
+    A linear temperature gradient g makes no stress. It displaces points by u = alpha g (x**2 - y**2)/2,
+    v = alpha g x y, with the centre held. One head sees alpha (gradient)/4 at one per revolution; two opposite heads
+    cancel it.
 
     References
     ----------
@@ -167,13 +141,14 @@ def expansion(
 
     Examples
     --------
-    >>> from encsim.rings import Ring
+    >>> from encsim import Ring
     >>> grown = expansion(Ring(0.1), 700.0, density=7800.0, modulus=210e9, poisson=0.3, yield_stress=344e6)
     >>> round(grown.stress / 1e6, 1), round(grown.safety, 1)
     (9.6, 6.0)
     """
     speed = abs(speed) if isinstance(speed, Real) and not isinstance(speed, bool) else speed
-    given = _Conditions(
+    check = ArgumentCheck(
+        "expansion",
         speed=speed,
         temperature=temperature,
         gradient=gradient,
@@ -184,24 +159,20 @@ def expansion(
         yield_stress=yield_stress,
         bore=ring.bore if bore is None else bore,
     )
+    _check_conditions(check)
+    given = check.owner
     if given.bore is not None and given.bore >= ring.diameter:
         rule = f"be smaller than the diameter, {ring.diameter:g} m"
         checks.refuse("expansion.bore", rule, given.bore, "m")
-    return _grown(ring, given)
-
-
-def _grown(ring: Ring, given: _Conditions) -> Expansion:
-    """The result of checked numbers."""
     outer, inner = ring.radius, None if given.bore is None else 0.5 * given.bore
-    unit = hoop_stress(1.0, outer, inner, given)
-    stress = unit * given.speed**2
-    limit = math.nan if given.yield_stress is None else math.sqrt(given.yield_stress / unit)
+    stress_per_square = _hoop_stress(outer, inner, given)
+    limit = math.nan if given.yield_stress is None else math.sqrt(given.yield_stress / stress_per_square)
     yields = given.speed > limit
     heat = given.alpha * given.temperature
     return Expansion(
-        radius_growth=_rim_growth(outer, inner, given) + heat * outer,
-        bore_growth=None if inner is None else _rim_growth(inner, outer, given) + heat * inner,
-        stress=stress,
+        radius_growth=_radial_growth(outer, inner, given) + heat * outer,
+        bore_growth=None if inner is None else _radial_growth(inner, outer, given) + heat * inner,
+        stress=stress_per_square * given.speed**2,
         safety=limit / given.speed if given.speed else limit * math.inf,
         speed_limit=limit,
         rim_speed=given.speed * outer,
@@ -211,17 +182,32 @@ def _grown(ring: Ring, given: _Conditions) -> Expansion:
     )
 
 
-def hoop_stress(speed: float, outer: float, inner: float, material: _Conditions) -> float:
-    """Largest hoop stress, Pa, of a thin ring (inner None) or of a disc with a bore; radii."""
+def _check_conditions(check: ArgumentCheck) -> None:
+    """Check the arguments of `expansion`."""
+    check.number("speed", f"lie from 0 to {FASTEST:g}", "rad/s", low=0.0, high=FASTEST)
+    for name in ("temperature", "gradient"):
+        check.number(name, f"lie from -{HOTTEST:g} to {HOTTEST:g}", "K", low=-HOTTEST, high=HOTTEST)
+    check.positive("density", "kg/m3", within=DENSITIES)
+    check.positive("modulus", "Pa", within=MODULI)
+    check.number("poisson", "lie from 0 to 0.5", low=0.0, high=0.5)
+    steep = STEEPEST_EXPANSION
+    check.number("alpha", f"lie from -{steep:g} to {steep:g}", "1/K", low=-steep, high=steep)
+    check.positive("yield_stress", "Pa", optional=True, within=STRESSES)
+    check.positive("bore", "m", optional=True)
+    check.done()
+
+
+def _hoop_stress(outer: float, inner: float | None, material: SimpleNamespace) -> float:
+    """Largest hoop stress at 1 rad/s, Pa, by the radii of a disc with a bore, or of a thin ring (inner None)."""
     if inner is None:
-        return material.density * (speed * outer) ** 2
+        return float(material.density * outer**2)
     square = (3.0 + material.poisson) * outer**2 + (1.0 - material.poisson) * inner**2
-    return 0.25 * material.density * speed**2 * square
+    return float(0.25 * material.density * square)
 
 
-def _rim_growth(here: float, other: float, given: _Conditions) -> float:
-    """Growth by rotation of one rim of a disc, whose other radius is given, or of a thin ring (None)."""
-    scale = given.density * given.speed**2 * here / given.modulus
-    if other is None:
-        return scale * here**2
-    return 0.25 * scale * ((1.0 - given.poisson) * here**2 + (3.0 + given.poisson) * other**2)
+def _radial_growth(edge: float, other_edge: float | None, given: SimpleNamespace) -> float:
+    """Growth by rotation of one edge of a disc, m, by the radii of both edges; other_edge None for a thin ring."""
+    scale = given.density * given.speed**2 * edge / given.modulus
+    if other_edge is None:
+        return float(scale * edge**2)
+    return float(0.25 * scale * ((1.0 - given.poisson) * edge**2 + (3.0 + given.poisson) * other_edge**2))

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from .. import checks
+from .. import argument_checks, checks
 from ..model import ring_geometry
 from ..results import Result
 
@@ -249,7 +249,7 @@ def _sectors(sectors: tuple[tuple[float, float]] | None) -> list[tuple[float, fl
     """Allowed ranges [(from, to)], from within a turn and to beyond it; None for the whole turn."""
     if sectors is None:
         return None
-    pairs = ring_geometry.finite("find_heads.sectors", sectors, "rad")
+    pairs = argument_checks.finite_array("find_heads.sectors", sectors, "rad")
     if pairs.ndim != 2 or pairs.shape[1] != 2 or not len(pairs):
         checks.refuse("find_heads.sectors", "be pairs of angles, from and to", sectors, "rad")
     found = []

@@ -1,18 +1,15 @@
-"""What an uneven mounting face passes on to the graduation of a ring, order by order.
-
-What warmth does to a reading: fit of a ring on its shaft, bracket of a head, strips.
-"""
+"""Angle error by an uneven mounting face, and thermal changes: fit on the shaft, bracket of a head, strips."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from .. import checks
+from .. import argument_checks, checks
 from ..model import ring_geometry
 from ..results import Orders, Result, Series
 
@@ -31,8 +28,8 @@ class Seat:
     radius : float
         Radius r at which the face carries the ring, m.
     follow : float
-        Share of the face's form that the ring takes on when clamped: 1 is a thin ring drawn flat on it, 0 a
-        ring too stiff to bend. A tilt (order 1) is followed in full whatever this is.
+        Share of the face's form that the clamped ring takes on: 1 for a thin ring that follows the face fully, 0
+        for a ring too stiff to bend. The ring always follows a tilt (order 1) in full.
 
     Raises
     ------
@@ -51,7 +48,7 @@ class Seat:
         check.number("follow", "lie from 0 to 1", low=0.0, high=1.0)
         check.done()
 
-    def gain(self, order: int, diameter: float) -> Any:
+    def gain(self, order: int, diameter: float) -> float:
         """Amplitude of the angle error, rad, per metre of this order of the face's form."""
         share = 1.0 if order == 1 else self.follow
         return share * order * abs(self.height) / (self.radius * 0.5 * diameter)
@@ -64,7 +61,7 @@ class SeatLines(Series):
     Attributes
     ----------
     order : ndarray of int, shape (n,)
-        Cycles a turn.
+        Cycles per revolution.
     face : ndarray, shape (n,)
         Amplitude of the face's form, m.
     angle : ndarray, shape (n,)
@@ -94,57 +91,48 @@ class SeatLines(Series):
     reasons: tuple[str, ...] = ()
 
     @property
-    def units(self) -> Any:
+    def units(self) -> dict[str, str]:
         """Units of the fields, {key: unit}."""
         angles = dict.fromkeys(("angle", "phase", "swash", "graduation"), "rad")
         return {**angles, "order": "1", "face": "m", "flatness": "m"}
 
-    def columns(self) -> Any:
+    def columns(self) -> dict[str, np.ndarray]:
         """Columns of the table, one row an order."""
         return {"order": self.order, "face_m": self.face, "angle_rad": self.angle, "phase_rad": self.phase}
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
-class _Face:
-    """Checked orders of a face's form."""
-
-    face: Mapping = field(default_factory=dict)
-
-    def __post_init__(self) -> None:
-        check = ring_geometry.Named(self, "seat_lines")
-        ring_geometry.check_orders(check, "face", "m")
-        check.done()
-
-
-def seat_lines(ring: Ring, seat: None, face: tuple[int, int, int]) -> Any:
-    """Angle error that a mounting face gives the ring clamped on it."""
+def seat_lines(ring: Ring, seat: Seat, face: Mapping[int, Any]) -> SeatLines:
+    """Angle error of a ring by the form of its mounting face, {order: amplitude or (amplitude, phase)}."""
     # A body bent to the form z moves a track at height h by -h grad z: along the rim by h n a/r sin(n psi - phase),
-    # which the head sees over R as h n a/(r R). At n = 1 that is the tilt a/r of a rigid ring, swash times head
-    # offset. Derived here from plate bending (straight normals); the stretching that the body itself may suffer is
-    # left out.
-    given = _Face(face=face).face
+    # which a head at the radius R reads as the angle h n a/(r R). At n = 1 that is the tilt a/r of a rigid ring times
+    # the head offset. Derived here from plate bending (straight normals); stretching of the body is left out.
+    check = argument_checks.ArgumentCheck("seat_lines", face=face)
+    ring_geometry.check_orders(check, "face", "m")
+    check.done()
+    given = check.owner.face
     if seat.radius > 2.0 * ring.diameter:
         checks.refuse("Seat.radius", f"lie by the ring, below {2.0 * ring.diameter:g} m", seat.radius, "m")
     order = np.array(list(given), dtype=int)
     height, phase = (np.array([value[i] for value in given.values()], dtype=float) for i in (0, 1))
     gain = np.array([seat.gain(n, ring.diameter) for n in given])
-    # a track above the middle plane moves against the slope, one below with it
-    turned = np.mod(phase + (math.pi if seat.height > 0.0 else 0.0), 2.0 * math.pi)
+    # A track above the middle plane moves against the slope, a track below it with the slope.
+    angle_phase = np.mod(phase + (math.pi if seat.height > 0.0 else 0.0), 2.0 * math.pi)
     angle = gain * height
-    uneven = 2.0 * float(height[order > 1].sum())
     return SeatLines(
         order=order,
         face=height,
         angle=angle,
-        phase=turned,
+        phase=angle_phase,
         swash=math.atan(given[1][0] / seat.radius) if 1 in given else 0.0,
-        flatness=uneven,
-        graduation=Orders({n: (float(a), float(f)) for n, a, f in zip(given, angle, turned, strict=True)}),
+        flatness=2.0 * float(height[order > 1].sum()),
+        graduation=Orders(
+            {n: (float(a), float(f)) for n, a, f in zip(given, angle, angle_phase, strict=True)}
+        ),
     )
 
 
-def seated(ring: Ring, seat: None, face: tuple[int, int, int]) -> Any:
-    """The ring with what its mounting face adds to the graduation."""
+def seated(ring: Ring, seat: Seat, face: Mapping[int, Any]) -> Ring:
+    """The ring, with the angle error by its mounting face added to the graduation."""
     lines = {n: a * np.exp(1j * f) for n, (a, f) in ring.graduation.items()}
     for n, (a, f) in seat_lines(ring, seat, face).graduation.items():
         lines[n] = lines.get(n, 0.0) + a * np.exp(1j * f)
@@ -166,7 +154,7 @@ class SeatFit(Result):
     angle_error : float
         Amplitude at one per turn that this would give a single head, rad.
     valid : bool
-        Whether the ring keeps to one side: tight at both temperatures, or loose at both.
+        Whether the fit stays of one kind: tight at both temperatures, or loose at both.
     reasons : tuple of str
         Why not.
     """
@@ -179,40 +167,42 @@ class SeatFit(Result):
     reasons: tuple[str, ...]
 
     @property
-    def units(self) -> Any:
+    def units(self) -> dict[str, str]:
         """Units of the fields, {key: unit}."""
         return {**dict.fromkeys(("play", "radial_change", "eccentricity"), "m"), "angle_error": "rad"}
 
 
 def ring_fit(
-    ring: Ring, temperature: float = 0.0, *, alpha: float, shaft_alpha: Any, bore_growth: float = 0.0
-) -> Any:
-    """Play of a ring on its shaft after both warm up."""
+    ring: Ring, temperature: float = 0.0, *, alpha: float, shaft_alpha: float, bore_growth: float = 0.0
+) -> SeatFit:
+    """Play of a ring on its shaft after both have changed temperature."""
     # The radial change at the seat radius r is r (alpha - shaft_alpha) temperature.
-    for name in ("bore", "shaft"):
-        if getattr(ring, name) is None:
-            checks.refuse(f"Ring.{name}", "be given to tell the fit", None)
-    ring_geometry.numbers(
+    if ring.bore is None:
+        checks.refuse("Ring.bore", "be given to tell the fit", None)
+    if ring.shaft is None:
+        checks.refuse("Ring.shaft", "be given to tell the fit", None)
+    argument_checks.finite_numbers(
         "ring_fit", temperature=(temperature, "K"), alpha=(alpha, "1/K"), shaft_alpha=(shaft_alpha, "1/K")
     )
-    ring_geometry.numbers("ring_fit", bore_growth=(bore_growth, "m"))
+    argument_checks.finite_numbers("ring_fit", bore_growth=(bore_growth, "m"))
     change = 0.5 * (ring.bore * alpha - ring.shaft * shaft_alpha) * temperature + bore_growth
-    cold, play = ring.bore - ring.shaft, ring.bore - ring.shaft + 2.0 * change
-    turned = (cold <= 0.0) != (play <= 0.0)
+    cold_play = ring.bore - ring.shaft
+    play = cold_play + 2.0 * change
+    changes_kind = (cold_play <= 0.0) != (play <= 0.0)
     loose = 0.5 * max(play, 0.0)
     return SeatFit(
         play=play,
         radial_change=change,
         eccentricity=loose,
         angle_error=loose / ring.radius,
-        valid=not turned,
-        reasons=("the ring comes loose" if play > 0.0 else "the ring becomes tight",) if turned else (),
+        valid=not changes_kind,
+        reasons=("the ring comes loose" if play > 0.0 else "the ring becomes tight",) if changes_kind else (),
     )
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class ThermalShift(Result):
-    """What warmth does to the reading at one head, or to a strip.
+    """Shift of the reading of one head, or error of a strip, by temperature.
 
     Attributes
     ----------
@@ -235,7 +225,7 @@ class ThermalShift(Result):
     reasons: tuple[str, ...] = ()
 
     @property
-    def units(self) -> Any:
+    def units(self) -> dict[str, str]:
         """Units of the fields, {key: unit}."""
         return {"angle": "rad", "length": "m", "gap": "m"}
 
@@ -244,17 +234,17 @@ def bracket_shift(
     ring: Ring,
     temperature: float,
     *,
-    bracket_alpha: Any,
+    bracket_alpha: float,
     tangential: float = 0.0,
     radial: float = 0.0,
     alpha: float = 0.0,
-) -> Any:
+) -> ThermalShift:
     """Shift of a reading by the expansion of the bracket that holds the head."""
-    # A head that moves by s towards rising angles shows s/R less (its beta has grown).
-    ring_geometry.numbers(
+    # A head that moves by s towards rising angles (larger beta) reads s/R less.
+    argument_checks.finite_numbers(
         "bracket_shift", temperature=(temperature, "K"), bracket_alpha=(bracket_alpha, "1/K")
     )
-    ring_geometry.numbers(
+    argument_checks.finite_numbers(
         "bracket_shift", tangential=(tangential, "m"), radial=(radial, "m"), alpha=(alpha, "1/K")
     )
     moved = bracket_alpha * temperature * tangential
@@ -263,22 +253,24 @@ def bracket_shift(
 
 
 def strip_shift(
-    length: int,
+    length: float,
     temperature: float,
     *,
     alpha: float,
-    base_alpha: Any = None,
+    base_alpha: float | None = None,
     follow: float = 0.0,
     reference_alpha: float = 0.0,
-) -> Any:
-    """Error of scale of a linear strip, or of an open one round a drum, by temperature."""
-    ring_geometry.numbers(
+) -> ThermalShift:
+    """Length error of a linear strip, or of an open strip around a drum, by temperature."""
+    argument_checks.finite_numbers(
         "strip_shift", length=(length, "m"), temperature=(temperature, "K"), alpha=(alpha, "1/K")
     )
-    ring_geometry.numbers("strip_shift", reference_alpha=(reference_alpha, "1/K"))
+    argument_checks.finite_numbers("strip_shift", reference_alpha=(reference_alpha, "1/K"))
     if not checks.is_real(follow) or not 0.0 <= follow <= 1.0:
         checks.refuse("strip_shift.follow", "lie from 0 to 1", follow)
     if follow > 0.0:
-        ring_geometry.numbers("strip_shift", base_alpha=(base_alpha, "1/K"))
-    grown = (1.0 - follow) * alpha + (follow * base_alpha if follow else 0.0)
-    return ThermalShift(angle=math.nan, length=-(grown - reference_alpha) * temperature * length, gap=0.0)
+        argument_checks.finite_numbers("strip_shift", base_alpha=(base_alpha, "1/K"))
+    strip_alpha = (1.0 - follow) * alpha + follow * (base_alpha or 0.0)
+    return ThermalShift(
+        angle=math.nan, length=-(strip_alpha - reference_alpha) * temperature * length, gap=0.0
+    )

@@ -5,8 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from .. import checks
-from ..model import ring_geometry
+from .. import argument_checks, checks
 from ..results import Result
 
 # of a distance in the plane with equal Gaussian components: sqrt(-2 ln 0.05), Rayleigh
@@ -90,7 +89,7 @@ def after_tightening(
     rms sqrt(2) and 95 % sqrt(-2 ln 0.05) = 2.45 times its root. For steps alone that is 1.41 half steps where 1.20
     would do, on the safe side.
     """
-    ring_geometry.length("after_tightening.diameter", diameter)
+    argument_checks.positive_length("after_tightening.diameter", diameter)
     known = {"repeatability": repeatability, "step": step, "uncertainty": uncertainty}
     known |= {} if before is None else {"before": before}
     for name, value in known.items():

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from .. import checks
+from .. import argument_checks, checks
 from ..model import ring_geometry
 from ..results import Result
 from . import budget, error_orders
@@ -125,7 +125,7 @@ def ring_tolerances(
     Phases of faults are unknown, so that amplitudes of causes add as numbers (peak) or squares (rms). Solved on the
     exact lines of each fault: with heads that cancel order 1 the second order is what limits.
     """
-    ring_geometry.choice("ring_tolerances.measure", measure, MEASURES)
+    argument_checks.choice("ring_tolerances.measure", measure, MEASURES)
     if not checks.is_real(limit) or limit <= 0.0:
         checks.refuse("ring_tolerances.limit", "be positive and finite", limit, "rad")
     if not checks.is_real(probability) or not 0.0 < probability < 1.0:

@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 
 from encsim import InputError
+from encsim.calibration import fourier_series
 from encsim.calibration.error_map import ErrorMap
 from encsim.calibration.readings import read_error_map
 from encsim.calibration.two_rings import calibrate
-from encsim.rings import error_orders
 
 TAU = 2.0 * np.pi
 ARCSEC = np.pi / 648_000.0
@@ -174,7 +174,7 @@ def test_bound_of_a_sum_holds_at_its_very_crest():
         size = 1 << (8 * n - 1).bit_length()
         amplitudes = np.zeros(n, complex)
         amplitudes[-1] = np.exp(-1j * n * np.pi / size)
-        assert error_orders.bound(amplitudes) == pytest.approx(1.0, rel=1e-12)
+        assert fourier_series.bound(amplitudes) == pytest.approx(1.0, rel=1e-12)
 
 
 @pytest.mark.parametrize(

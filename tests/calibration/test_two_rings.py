@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from encsim import InputError
-from encsim.calibration import two_rings
+from encsim.calibration import least_squares
 from encsim.calibration.plan import calibration_plan
 from encsim.calibration.two_rings import calibrate
 
@@ -328,7 +328,7 @@ def test_results_become_plain_values_and_a_table(tmp_path):
 def test_sharing_rows_over_threads_and_older_transforms_change_no_bit(name, value, monkeypatch):
     table = np.random.default_rng(21).standard_normal((7, 500))
     alone = calibrate(table, equal_steps(7))
-    monkeypatch.setattr(two_rings, name, value)
+    monkeypatch.setattr(least_squares, name, value)
     np.testing.assert_array_equal(calibrate(table, equal_steps(7)).a, alone.a)
 
 

@@ -1,4 +1,4 @@
-"""From positions to velocity: difference, least-squares slope, second-order sections, alpha-beta filter."""
+"""From positions to velocity: difference, taps, taps on a parabola, second-order sections."""
 
 import numpy as np
 
@@ -38,9 +38,28 @@ def deviation_block(plan, anchor, at, whole, count, deviation):
 
 
 @inlined
+def section_start(entry, n, numbers, memory, lane, stride):
+    """State of section n as if ``entry`` had stood for ever; returns its output then."""
+    c, s = 5 * n, (1 + 2 * n) * stride + lane
+    out = entry * (numbers[c] + numbers[c + 1] + numbers[c + 2]) / (1.0 + numbers[c + 3] + numbers[c + 4])
+    memory[s + stride] = numbers[c + 2] * entry - numbers[c + 4] * out
+    memory[s] = numbers[c + 1] * entry - numbers[c + 3] * out + memory[s + stride]
+    return out
+
+
+@inlined
+def sections_start(deviation, numbers, memory, lane, stride):
+    """States of all sections as if the deviation had stood for ever; memory row 0: started."""
+    memory[lane] = 1.0
+    out = deviation
+    for n in range(numbers.size // 5):
+        out = section_start(out, n, numbers, memory, lane, stride)
+
+
+@inlined
 def section_step(entry, n, numbers, memory, lane, stride):
-    """Second-order section n, transposed direct form II; numbers b0 b1 b2 a1 a2, memory from row 2 on."""
-    c, s = 5 * n, (2 + 2 * n) * stride + lane
+    """Second-order section n, transposed direct form II; numbers b0 b1 b2 a1 a2, memory from row 1 on."""
+    c, s = 5 * n, (1 + 2 * n) * stride + lane
     out = numbers[c] * entry + memory[s]
     memory[s] = numbers[c + 1] * entry - numbers[c + 3] * out + memory[s + stride]
     memory[s + stride] = numbers[c + 2] * entry - numbers[c + 4] * out
@@ -48,83 +67,80 @@ def section_step(entry, n, numbers, memory, lane, stride):
 
 
 @inlined
-def fall_step(deviation, memory, lane, stride):
-    """First difference; memory rows: started, deviation before. At first all was steady."""
-    before = memory[stride + lane] if memory[lane] != 0.0 else deviation
-    memory[lane] = 1.0
-    memory[stride + lane] = deviation
-    return deviation - before
-
-
-@inlined
-def alpha_beta_step(deviation, alpha, beta, memory, lane, stride):
-    """Predict, compare, correct; memory rows: started, position, velocity a sample. At first all was steady."""
-    position = memory[stride + lane] if memory[lane] != 0.0 else deviation
-    velocity = memory[2 * stride + lane]
-    predicted = position + velocity
-    error = deviation - predicted
-    memory[lane] = 1.0
-    memory[stride + lane] = predicted + alpha * error
-    memory[2 * stride + lane] = velocity + beta * error
-    return velocity + beta * error
-
-
-@inlined
-def slope_start(k, samples, deviation, memory, lane, stride):
-    """Sums over the tails of the N samples before k: from m on, of e and of m e."""
-    total = moment = 0.0
+def parabola_start(k, samples, deviation, memory, lane, stride):
+    """Sums over the tails of the N samples before k: from m on, of e, of m e and of m**2 e."""
+    total = moment = square = 0.0
     slots = deviation.size // stride
+    for row in range(3):
+        memory[row * stride + lane] = 0.0
+        memory[(3 + 3 * samples + row) * stride + lane] = 0.0
     for m in range(samples - 1, -1, -1):
         e = deviation[(k - samples + m) % slots * stride + lane]
+        place = (3 + 3 * m) * stride + lane
         total += e
         moment += np.float64(m) * e
-        memory[(2 + m) * stride + lane] = total
-        memory[(3 + samples + m) * stride + lane] = moment
-    memory[lane] = memory[stride + lane] = 0.0
-    memory[(2 + samples) * stride + lane] = memory[(3 + 2 * samples) * stride + lane] = 0.0
+        square += np.float64(m) * np.float64(m) * e
+        memory[place], memory[place + stride], memory[place + 2 * stride] = total, moment, square
 
 
 @inlined
-def slope_step(m, samples, deviation, memory, lane, stride):
-    """Slope of a line through the newest N samples, the newest of them number m of its N: heads and tails."""
-    middle = 0.5 * np.float64(samples - 1) - np.float64(m)
+def parabola_step(m, samples, deviation, numbers, memory, lane, stride):
+    """N taps c0 + c1 j + c2 j**2, the newest sample number m of its N: heads of these N, tails of the N before."""
+    place = np.float64(m)
     head = memory[lane] + deviation
-    moment = memory[stride + lane] + np.float64(m) * deviation
-    memory[lane] = head
-    memory[stride + lane] = moment
-    tail, tail_moment = memory[(3 + m) * stride + lane], memory[(4 + samples + m) * stride + lane]
-    n = np.float64(samples)
-    total = (middle * head + moment) + ((middle - n) * tail + tail_moment)
-    return total * (12.0 / (n * (n * n - 1.0)))
+    moment = memory[stride + lane] + place * deviation
+    square = memory[2 * stride + lane] + place * place * deviation
+    memory[lane], memory[stride + lane], memory[2 * stride + lane] = head, moment, square
+    row = (6 + 3 * m) * stride + lane
+    tail, tail_moment, tail_square = memory[row], memory[row + stride], memory[row + 2 * stride]
+    older = place + np.float64(samples)
+    c0, c1, c2 = numbers[0], numbers[1], numbers[2]
+    new = (c0 + (c1 + c2 * place) * place) * head - (c1 + 2.0 * c2 * place) * moment + c2 * square
+    old = (c0 + (c1 + c2 * older) * older) * tail - (c1 + 2.0 * c2 * older) * tail_moment + c2 * tail_square
+    return new + old
 
 
 @compiled
 def sections_block(numbers, memory, deviation, work):
-    """First difference through second-order sections over a chunk."""
+    """Second-order sections, one after the other, over a chunk."""
+    if memory[0] == 0.0:
+        sections_start(deviation[0], numbers, memory, 0, 1)
     for i in range(CHUNK):
-        out = fall_step(deviation[i], memory, 0, 1)
+        out = deviation[i]
         for n in range(numbers.size // 5):
             out = section_step(out, n, numbers, memory, 0, 1)
         work[ESTIMATE + i] = out
 
 
 @compiled
-def alpha_beta_block(numbers, memory, deviation, work):
-    """``alpha_beta_step`` over a chunk."""
-    for i in range(CHUNK):
-        work[ESTIMATE + i] = alpha_beta_step(deviation[i], numbers[0], numbers[1], memory, 0, 1)
+def tap_block(weight, past, out):
+    """Add what one tap makes of the deviations it meets."""
+    for i in range(out.size):
+        out[i] += weight * past[i]
 
 
 @compiled
-def slope_block(chunk, samples, at, memory, deviation, work):
-    """Least squares over a chunk, a few operations a sample however long the line."""
+def taps_block(at, numbers, deviation, work):
+    """Finite impulse response over a chunk; numbers lag, weight, lag, weight ...; the deviations are a ring."""
+    out = work[ESTIMATE : ESTIMATE + CHUNK]
+    out[:] = 0.0
+    for n in range(numbers.size // 2):
+        old = (at - np.int64(numbers[2 * n])) % deviation.size
+        head = min(CHUNK, deviation.size - old)
+        tap_block(numbers[2 * n + 1], deviation[old : old + head], out[:head])
+        tap_block(numbers[2 * n + 1], deviation[: CHUNK - head], out[head:])
+
+
+@compiled
+def parabola_block(chunk, samples, at, numbers, memory, deviation, work):
+    """Taps on a parabola over a chunk, a few operations a sample however many taps."""
     # Sums run from one multiple of N samples to the next, so that they do not depend on where a run began.
     for i in range(CHUNK):
         k = chunk * CHUNK + i
         m = k % samples
         if m == 0:
-            slope_start(at + i, samples, deviation, memory, 0, 1)
-        work[ESTIMATE + i] = slope_step(m, samples, deviation[at + i], memory, 0, 1)
+            parabola_start(at + i, samples, deviation, memory, 0, 1)
+        work[ESTIMATE + i] = parabola_step(m, samples, deviation[at + i], numbers, memory, 0, 1)
 
 
 @compiled

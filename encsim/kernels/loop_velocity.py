@@ -4,7 +4,7 @@ import numpy as np
 
 from .counting import held_step
 from .edge_timing import edge_before, edge_place, held_down, ring_at, tick_of, timed_counts
-from .estimators import alpha_beta_step, fall_step, section_step, slope_start, slope_step
+from .estimators import parabola_start, parabola_step, section_step, sections_start
 from .jit import inlined
 from .loop_rows import (
     AWAY_,
@@ -38,7 +38,7 @@ from .loop_rows import (
     ring_place,
 )
 from .maths import turns_of
-from .records import ALPHA_BETA, DIFFERENCE, SECTIONS, SLOPE
+from .records import DIFFERENCE, PARABOLA, SECTIONS, TAPS
 
 
 @inlined
@@ -91,23 +91,29 @@ def estimate_lanes(n, s, k, p, numbers, w, memory, deviation):
         share = 1.0 / p.span
         for i in range(n):
             w[ESTIMATE_ * s + i] = (w[ERROR_ * s + i] - deviation[at(old, i)]) * share
-    elif p.estimator == SLOPE:
+    elif p.estimator == TAPS:
+        for i in range(n):
+            w[ESTIMATE_ * s + i] = 0.0
+        for m in range(numbers.size // 2):
+            old, weight = ring_place(k - np.int64(numbers[2 * m]), deviation, s), numbers[2 * m + 1]
+            for i in range(n):
+                w[ESTIMATE_ * s + i] += weight * deviation[at(old, i)]
+    elif p.estimator == PARABOLA:
         m = k % p.span
         if m == 0:
             for i in range(n):
-                slope_start(k, p.span, deviation, memory, i, s)
+                parabola_start(k, p.span, deviation, memory, i, s)
         for i in range(n):
-            w[ESTIMATE_ * s + i] = slope_step(m, p.span, w[ERROR_ * s + i], memory, i, s)
+            w[ESTIMATE_ * s + i] = parabola_step(m, p.span, w[ERROR_ * s + i], numbers, memory, i, s)
     elif p.estimator == SECTIONS:
+        if memory[0] == 0.0:
+            for i in range(n):
+                sections_start(w[ERROR_ * s + i], numbers, memory, i, s)
         for i in range(n):
-            w[ESTIMATE_ * s + i] = fall_step(w[ERROR_ * s + i], memory, i, s)
+            w[ESTIMATE_ * s + i] = w[ERROR_ * s + i]
         for m in range(numbers.size // 5):
             for i in range(n):
                 w[ESTIMATE_ * s + i] = section_step(w[ESTIMATE_ * s + i], m, numbers, memory, i, s)
-    elif p.estimator == ALPHA_BETA:
-        alpha, beta = numbers[0], numbers[1]
-        for i in range(n):
-            w[ESTIMATE_ * s + i] = alpha_beta_step(w[ERROR_ * s + i], alpha, beta, memory, i, s)
 
 
 @inlined

@@ -5,16 +5,16 @@ import numpy as np
 from .counting import count_block, hold_block, position_block, uncounted_block, whole_block
 from .edge_timing import timing_block
 from .estimators import (
-    alpha_beta_block,
     deviation_block,
     difference_block,
+    parabola_block,
     sections_block,
-    slope_block,
+    taps_block,
     velocity_block,
 )
 from .jit import compiled
 from .motion import move_block
-from .records import CHUNK, DIFFERENCE, ESTIMATE, LANES, SECTIONS, SLOPE, TIMING
+from .records import CHUNK, DIFFERENCE, ESTIMATE, LANES, PARABOLA, TAPS, TIMING
 from .signals import arctangent_block, collect_block, reading_block
 
 
@@ -31,12 +31,12 @@ def estimate_block(plan, anchor, at, history, estimator, ring, work):
             work[ESTIMATE : ESTIMATE + CHUNK] = 0.0
         return
     deviation_block(plan, anchor, at, whole, count, deviation)
-    if p.estimator == SLOPE:
-        slope_block(anchor.chunk, p.span, at, memory, deviation, work)
-    elif p.estimator == SECTIONS:
-        sections_block(numbers, memory, deviation[at : at + CHUNK], work)
+    if p.estimator == TAPS:
+        taps_block(at, numbers, deviation, work)
+    elif p.estimator == PARABOLA:
+        parabola_block(anchor.chunk, p.span, at, numbers, memory, deviation, work)
     else:
-        alpha_beta_block(numbers, memory, deviation[at : at + CHUNK], work)
+        sections_block(numbers, memory, deviation[at : at + CHUNK], work)
     velocity_block(p.speed, p.scale, work)
 
 

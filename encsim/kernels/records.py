@@ -15,8 +15,9 @@ ESTIMATE = 14 * CHUNK
 ROWS = 15
 LANES = 64  # of a sum: one after the other would not vectorise
 JITTER, CLOCK, NOISE_COSINE, NOISE_SINE, EDGE = (np.uint64(cause) for cause in (1, 2, 3, 4, 5))
-# How the velocity is made: the five linear kinds, two of which are sections and two alpha-beta filters; edges timed.
-DIFFERENCE, SLOPE, SECTIONS, ALPHA_BETA, TIMING = range(5)
+# How the velocity is computed. Linear estimators are finite impulse responses or second-order sections; two shapes of
+# impulse response have a quicker way: two opposite taps (difference) and taps on a parabola (running sums).
+DIFFERENCE, TAPS, PARABOLA, SECTIONS, TIMING = range(5)
 PLAN = np.dtype(
     [
         ("key0", "u8"),  # lower and upper half of the seed
@@ -49,7 +50,7 @@ PLAN = np.dtype(
         ("separation", "f8"),  # of edges, samples or ticks
         ("pitch", "f8"),
         ("rate", "f8"),
-        ("span", "i8"),  # samples N of the difference, or of the slope
+        ("span", "i8"),  # loop periods N of the difference, or taps N on a parabola
         ("estimator", "i8"),
         ("line_step", "u8"),  # phase a sample of the steady motion, as ``step`` where nothing is ticked
         ("line_slope", "f8"),

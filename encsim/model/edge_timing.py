@@ -9,7 +9,7 @@ import numpy as np
 
 from .. import checks
 from . import filter_design
-from .estimator_base import FREQUENCIES, Estimator, quantity
+from .estimator_base import FREQUENCIES, Estimator, KernelForm, quantity
 
 FASTEST = 1e100
 FINEST = 1e-100
@@ -81,6 +81,10 @@ class _Timing(Estimator):
             return 0.0
         ticks = self.counts(speed, resolution)[0][0] * period * self.clock
         return abs(speed) / (ticks - 1.0) if ticks > 1.0 else math.inf
+
+    def kernel_form(self, rate: float) -> KernelForm:
+        """Edges, whose table the chain makes of the axis."""
+        return KernelForm("edges")
 
     @property
     def reach(self) -> float:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import field
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -68,8 +68,42 @@ class Estimator:
         return found.astype(float)
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class KernelForm:
+    """How the compiled loops compute an estimator: its shape, its numbers and what they must remember.
+
+    Attributes
+    ----------
+    shape : str
+        difference, taps or parabola (finite impulse responses), sections (second order), edges (timed).
+    span : int
+        Loop periods of a difference, largest lag of taps, number of taps of a parabola.
+    numbers : ndarray
+        Taps as lag, weight, lag, weight ...; parabola as c0 c1 c2 of the weight c0 + c1 j + c2 j**2 at lag j;
+        sections as b0 b1 b2 a1 a2 each. For positions in samples, not in seconds.
+    states : int
+        Numbers to remember from sample to sample.
+    past : int
+        Samples before the first wanted one that have to be computed.
+    settling : int
+        Samples after which a recursive estimator has forgotten its start to 1e-16; 0 for all others.
+    """
+
+    shape: str
+    span: int = 1
+    numbers: np.ndarray = field(default_factory=lambda: np.zeros(0))
+    states: int = 3
+    past: int = 0
+    settling: int = 0
+
+
 class Linear(Estimator):
-    """An estimator that is a fixed linear combination of sampled positions, w_k = sum d_j y_{k-j}."""
+    """An estimator that is a fixed linear combination of sampled positions, w_k = sum d_j y_{k-j}.
+
+    A finite impulse response gives ``weights`` (see `FiniteResponse`), any other ``sections`` (see `Recursive`);
+    everything else follows from them. Classes with a closed form of their own for the gain, the delay, the noise
+    or the memory say it, since it is quicker and free of cancellation.
+    """
 
     __slots__ = ()
     linear = True
@@ -78,6 +112,24 @@ class Linear(Estimator):
         """Complex gain from position to velocity."""
         rate = self._rate(rate)
         return (rate * self._gain(filter_design.folded(self._frequency(frequency), rate), rate))[()]
+
+    def _gain(self, turns: float | np.ndarray, rate: float) -> complex | np.ndarray:
+        """Gain from position to velocity times the loop period; ``turns`` is frequency over rate."""
+        back = np.exp(-2j * np.pi * np.asarray(turns))
+        numerator, denominator = self.coefficients(rate)
+        return np.polyval(numerator[::-1], back) / np.polyval(denominator[::-1], back) / rate
+
+    def coefficients(self, rate: float) -> tuple[np.ndarray, np.ndarray]:
+        """Numerator and denominator in z**-1, position to velocity."""
+        raise NotImplementedError
+
+    def memory(self, rate: float) -> int:
+        """Number of positions used, or after which the weights are below 1e-16 of the largest."""
+        raise NotImplementedError
+
+    def kernel_form(self, rate: float) -> KernelForm:
+        """How the compiled loops compute the estimator."""
+        raise NotImplementedError
 
     def weights(self, rate: float) -> np.ndarray:
         """Weights of the positions, newest first."""
@@ -93,8 +145,106 @@ class Linear(Estimator):
         points = 1 << max(count.bit_length(), 4)
         return np.fft.irfft(self.response(np.fft.rfftfreq(points, 1.0 / rate), rate), points)[:count]
 
+    def delay(self, rate: float) -> float:
+        """Delay of the velocity at 0 Hz, s."""
+        # With s = 2 pi i f T, u = 1 - exp(-s) = s - s**2/2: B/A = (b1 u + b2 u**2)/(a0 + a1 u) is
+        # proportional to s (1 - (1/2 - b2/b1 + a1/a0) s).
+        rate = self._rate(rate)
+        b, a = (filter_design.in_differences(part) for part in self.coefficients(rate))
+        return float(0.5 - b[2] / b[1] + a[1] / a[0]) / rate
 
-class AlphaBeta(Linear):
+    def noise_gain(self, rate: float) -> float:
+        """Velocity rms for 1 unit of white position rms, 1/s: root of the sum of the squared weights."""
+        return float(np.sqrt(np.square(self.weights(rate)).sum()))
+
+
+class FiniteResponse(Linear):
+    """A finite impulse response: the class gives ``weights``, newest position first, 1/s."""
+
+    __slots__ = ()
+
+    def weights(self, rate: float) -> np.ndarray:
+        """Weights d_j of the positions, newest first, 1/s."""
+        raise NotImplementedError
+
+    def coefficients(self, rate: float) -> tuple[np.ndarray, np.ndarray]:
+        """Numerator and denominator in z**-1, position to velocity."""
+        return self.weights(rate), np.ones(1)
+
+    def memory(self, rate: float) -> int:
+        """Number of positions used."""
+        return len(self.weights(rate))
+
+    def kernel_form(self, rate: float) -> KernelForm:
+        """The taps that are not zero."""
+        weights = self.weights(rate) / rate
+        lags = np.flatnonzero(weights)
+        numbers = np.column_stack([lags, weights[lags]]).ravel()
+        longest = int(lags.max(initial=1))
+        return KernelForm("taps", longest, numbers, past=longest)
+
+
+class ParabolaTaps(FiniteResponse):
+    """A finite impulse response whose N weights lie on a parabola: the compiled loops need no more for a larger N.
+
+    The class gives ``samples`` and ``_parabola``.
+    """
+
+    __slots__ = ()
+    samples: int
+
+    def _parabola(self) -> tuple[float, float, float]:
+        """c0, c1, c2 of the weights c0 + c1 j + c2 j**2 times the loop period, j = 0 for the newest."""
+        raise NotImplementedError
+
+    def weights(self, rate: float) -> np.ndarray:
+        """Weights d_j of the positions, newest first, 1/s."""
+        c0, c1, c2 = self._parabola()
+        lag = np.arange(self.samples)
+        return self._rate(rate) * (c0 + (c1 + c2 * lag) * lag)
+
+    def memory(self, rate: float) -> int:
+        """Number of positions used: N."""
+        return self.samples
+
+    def kernel_form(self, rate: float) -> KernelForm:
+        """Sums over heads and tails of N samples; they begin at multiples of N, so that 2 N of the past are needed."""
+        n = self.samples
+        return KernelForm("parabola", n, np.array(self._parabola()), states=6 + 3 * n, past=2 * n)
+
+
+class Recursive(Linear):
+    """Second-order sections: the class gives ``sections``, rows b0 b1 b2 a0 a1 a2 in z**-1 with a0 = 1."""
+
+    __slots__ = ()
+
+    def sections(self, rate: float) -> np.ndarray:
+        """Filter from position to velocity as second-order sections, shape (m, 6)."""
+        raise NotImplementedError
+
+    def coefficients(self, rate: float) -> tuple[np.ndarray, np.ndarray]:
+        """Numerator and denominator in z**-1, position to velocity."""
+        numerator, denominator = np.ones(1), np.ones(1)
+        for row in self.sections(rate):
+            numerator, denominator = np.convolve(numerator, row[:3]), np.convolve(denominator, row[3:])
+        return np.trim_zeros(numerator, "b"), np.trim_zeros(denominator, "b")
+
+    def memory(self, rate: float) -> int:
+        """Number of samples after which the weights are below 1e-16 of the largest."""
+        poles = np.concatenate([np.roots(row[3:]) for row in self.sections(rate)])
+        return filter_design.poles_memory(float(np.abs(poles).max(initial=0.0)), len(poles))
+
+    def kernel_form(self, rate: float) -> KernelForm:
+        """The sections, with their two states each and whether they have started."""
+        sections = self.sections(rate).copy()
+        sections[0, :3] /= rate
+        numbers = np.ascontiguousarray(sections[:, [0, 1, 2, 4, 5]].ravel())
+        return KernelForm(
+            "sections", numbers=numbers, states=1 + 2 * len(sections), settling=self.memory(rate)
+        )
+
+
+class AlphaBeta(Recursive):
     """Predict, compare, correct: x' = x + T w, e = y - x', x = x' + alpha e, w += beta e/T; w after the update.
 
     ``_gains`` gives alpha, beta, 1 - alpha and 4 - 2 alpha - beta, none by subtraction of near equals.
@@ -111,11 +261,11 @@ class AlphaBeta(Linear):
         u = filter_design.backward(turns)
         return beta * u / (beta + u * (alpha - beta + kept * u))
 
-    def coefficients(self, rate: float) -> tuple[np.ndarray, np.ndarray]:
-        """Numerator and denominator in z**-1, position to velocity."""
+    def sections(self, rate: float) -> np.ndarray:
+        """Filter from position to velocity as one second-order section b0 b1 b2 a0 a1 a2 in z**-1, shape (1, 6)."""
         rate = self._rate(rate)
         alpha, beta, kept, _ = self._gains(rate)
-        return np.array([beta * rate, -beta * rate]), np.array([1.0, alpha + beta - 2.0, kept])
+        return np.array([[beta * rate, -beta * rate, 0.0, 1.0, alpha + beta - 2.0, kept]])
 
     def memory(self, rate: float) -> int:
         """Number of samples after which the weights are below 1e-16 of the largest."""

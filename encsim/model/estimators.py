@@ -14,7 +14,15 @@ import numpy as np
 from .. import checks
 from . import filter_design
 from .edge_timing import CountAndTime, PeriodTiming
-from .estimator_base import FREQUENCIES, AlphaBeta, Linear, quantity
+from .estimator_base import (
+    FREQUENCIES,
+    AlphaBeta,
+    FiniteResponse,
+    KernelForm,
+    ParabolaTaps,
+    Recursive,
+    quantity,
+)
 
 LONGEST = 1 << 20
 LARGEST_ORDER = 8
@@ -23,7 +31,7 @@ NOISE_RULE = "be given, or come from an axis with jitter or counts"
 
 
 @dataclass(frozen=True, slots=True)
-class Difference(Linear):
+class Difference(FiniteResponse):
     """Backward difference over N samples, ``(y_k - y_{k-N})/(N T)``.
 
     Parameters
@@ -48,11 +56,6 @@ class Difference(Linear):
     def _gain(self, turns: float | np.ndarray, rate: float) -> complex | np.ndarray:
         return filter_design.backward(turns * self.samples) / self.samples
 
-    def coefficients(self, rate: float) -> tuple[np.ndarray, np.ndarray]:
-        """Numerator and denominator in z**-1, position to velocity."""
-        numerator = self.weights(rate)
-        return numerator, np.ones(1)
-
     def weights(self, rate: float) -> np.ndarray:
         """Weights d_j of the positions, newest first, 1/s."""
         weights = np.zeros(self.samples + 1)
@@ -64,6 +67,10 @@ class Difference(Linear):
         """Number of positions used: N + 1."""
         return self.samples + 1
 
+    def kernel_form(self, rate: float) -> KernelForm:
+        """Two opposite taps: counts are differenced as integers, so that nothing is lost far from zero."""
+        return KernelForm("difference", self.samples, past=self.samples)
+
     def delay(self, rate: float) -> float:
         """Delay of the velocity at 0 Hz, s: half the span of the difference."""
         return self.samples / (2.0 * self._rate(rate))
@@ -74,7 +81,7 @@ class Difference(Linear):
 
 
 @dataclass(frozen=True, slots=True)
-class LeastSquares(Linear):
+class LeastSquares(ParabolaTaps):
     """Slope of the straight line through the newest N positions, by least squares.
 
     Parameters
@@ -104,18 +111,9 @@ class LeastSquares(Linear):
     def _gain(self, turns: float | np.ndarray, rate: float) -> complex | np.ndarray:
         return filter_design.slope(turns, self.samples)
 
-    def coefficients(self, rate: float) -> tuple[np.ndarray, np.ndarray]:
-        """Numerator and denominator in z**-1, position to velocity."""
-        return self.weights(rate), np.ones(1)
-
-    def weights(self, rate: float) -> np.ndarray:
-        """Weights d_j of the positions, newest first, 1/s."""
+    def _parabola(self) -> tuple[float, float, float]:
         n = self.samples
-        return ((n - 1) / 2.0 - np.arange(n)) * (12.0 * self._rate(rate) / (n * (n * n - 1)))
-
-    def memory(self, rate: float) -> int:
-        """Number of positions used: N."""
-        return self.samples
+        return 6.0 / (n * (n + 1)), -12.0 / (n * (n * n - 1)), 0.0
 
     def delay(self, rate: float) -> float:
         """Delay of the velocity at 0 Hz, s: (N - 1) T/2."""
@@ -128,7 +126,7 @@ class LeastSquares(Linear):
 
 
 @dataclass(frozen=True, slots=True)
-class LowPass(Linear):
+class LowPass(Recursive):
     """First difference through a low-pass filter.
 
     Parameters
@@ -198,13 +196,6 @@ class LowPass(Linear):
             )
         decay, share = self._pole(rate)
         return np.vstack([difference, [[share, 0.0, 0.0, 1.0, -math.exp(-decay), 0.0]]])
-
-    def coefficients(self, rate: float) -> tuple[np.ndarray, np.ndarray]:
-        """Numerator and denominator in z**-1, position to velocity, order + 2 and order + 1 long (order 1: 2)."""
-        numerator, denominator = np.ones(1), np.ones(1)
-        for row in self.sections(rate):
-            numerator, denominator = np.convolve(numerator, row[:3]), np.convolve(denominator, row[3:])
-        return numerator[: self.order + 1 + (self.order > 1)], denominator[: self.order + 1]
 
     def memory(self, rate: float) -> int:
         """Number of samples after which the weights are below 1e-16 of the largest."""

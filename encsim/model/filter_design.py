@@ -129,6 +129,23 @@ def butterworth_memory(order: int, tangent: float) -> int:
     return 16 + math.ceil(math.log(np.abs(sizes).sum() / (NEGLIGIBLE * largest)) / decay)
 
 
+def poles_memory(radius: float, order: int) -> int:
+    """Samples after which a filter has forgotten whose largest pole has this magnitude."""
+    if radius >= 1.0:
+        return 1 << 62
+    # Poles that coincide: j**m pole**j; its logarithm falls half as fast until long after it is negligible.
+    several = 1 if order < 2 else 2
+    return order + 2 + (math.ceil(several * math.log(NEGLIGIBLE) / math.log(radius)) if radius else 0)
+
+
+def in_differences(polynomial: np.ndarray) -> np.ndarray:
+    """First three coefficients of a polynomial in z**-1 as one in u = 1 - z**-1."""
+    power = np.arange(len(polynomial))
+    return np.array(
+        [polynomial.sum(), -(power * polynomial).sum(), (power * (power - 1) / 2 * polynomial).sum()]
+    )
+
+
 def one_pole_memory(decay: float) -> int:
     """Samples after which a one-pole low-pass has forgotten, exp(-decay) a sample."""
     return 2 + math.ceil(-math.log(NEGLIGIBLE) / decay)

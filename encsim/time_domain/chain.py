@@ -16,6 +16,7 @@ from .motion import LOW_64, sampler
 
 if TYPE_CHECKING:
     from ..model.axis import Axis
+    from ..model.estimator_base import KernelForm
     from .motion import SteadyPhase
 
 
@@ -23,14 +24,12 @@ LOW_32 = (1 << 32) - 1
 LINE = 8  # numbers of a cache line
 BENDS = 1 << 15  # points of the error over a period, for timed edges
 FORGOTTEN = 0.25  # of the memory, which reaches down to 1e-16: what is left is below 1e-4
-KINDS = {
+SHAPES = {
     "difference": records.DIFFERENCE,
-    "least-squares": records.SLOPE,
-    "low-pass": records.SECTIONS,
-    "tracking": records.ALPHA_BETA,
-    "kalman": records.ALPHA_BETA,
-    "period-timing": records.TIMING,
-    "count-and-time": records.TIMING,
+    "taps": records.TAPS,
+    "parabola": records.PARABOLA,
+    "sections": records.SECTIONS,
+    "edges": records.TIMING,
 }
 
 
@@ -170,10 +169,10 @@ def _separation(axis: Axis) -> float:
 
 def _estimator_plan(axis: Axis, speed: float) -> dict[str, float]:
     """How the velocity is made of positions, or of edges."""
-    estimator, sampling, pitch = axis.estimator, axis.sampling, axis.scale.pitch
+    estimator, sampling, pitch, form = axis.estimator, axis.sampling, axis.scale.pitch, kernel_form(axis)
     plan = {
-        "estimator": KINDS[estimator.kind],
-        "span": getattr(estimator, "samples", 1),
+        "estimator": SHAPES[form.shape],
+        "span": form.span,
         "speed": speed,
         "scale": pitch * sampling.rate,
     }
@@ -188,21 +187,16 @@ def _estimator_plan(axis: Axis, speed: float) -> dict[str, float]:
     }
 
 
+def kernel_form(axis: Axis) -> KernelForm:
+    """How the compiled loops compute the velocity estimator of an axis."""
+    return axis.estimator.resolved(axis.signal.jitter, axis.resolution).kernel_form(axis.sampling.rate)
+
+
 def estimator_tables(axis: Axis, speed: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Numbers, memory and table of edges of the velocity estimator; the ring of deviations is the stream's."""
-    estimator = axis.estimator.resolved(axis.signal.jitter, axis.resolution)
-    kind, rate = KINDS[estimator.kind], axis.sampling.rate
-    numbers, memory, bends = np.zeros(0), np.zeros(3), np.zeros((2, 2))
-    if kind == records.SLOPE:
-        memory = np.zeros(2 * estimator.samples + 4)
-    elif kind == records.SECTIONS:
-        numbers = np.ascontiguousarray(estimator.sections(rate)[1:, [0, 1, 2, 4, 5]].ravel())
-        memory = np.zeros(2 + 2 * numbers.size // 5)
-    elif kind == records.ALPHA_BETA:
-        numbers = np.array(estimator.gains(rate))
-    else:
-        bends = bends if kind == records.DIFFERENCE else edge_bends(axis, speed)
-    return numbers, memory, bends
+    form = kernel_form(axis)
+    bends = edge_bends(axis, speed) if form.shape == "edges" else np.zeros((2, 2))
+    return form.numbers, np.zeros(form.states), bends
 
 
 def edge_bends(axis: Axis, speed: float) -> np.ndarray:
@@ -222,9 +216,7 @@ def edge_bends(axis: Axis, speed: float) -> np.ndarray:
 
 def reach(axis: Axis) -> int:
     """Samples of the past that a chunk needs for its velocity."""
-    if axis.estimator.kind == "difference":
-        return axis.estimator.samples
-    return 2 * axis.estimator.samples if axis.estimator.kind == "least-squares" else 0
+    return kernel_form(axis).past
 
 
 def slots(axis: Axis) -> int:
@@ -234,10 +226,7 @@ def slots(axis: Axis) -> int:
 
 def forgets_after(axis: Axis) -> int:
     """Samples in which a recursive estimator forgets where it began; 0 for all others."""
-    if KINDS[axis.estimator.kind] not in (records.SECTIONS, records.ALPHA_BETA):
-        return 0
-    estimator = axis.estimator.resolved(axis.signal.jitter, axis.resolution)
-    return math.ceil(FORGOTTEN * estimator.memory(axis.sampling.rate))
+    return math.ceil(FORGOTTEN * kernel_form(axis).settling)
 
 
 def tables_of(

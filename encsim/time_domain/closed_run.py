@@ -346,7 +346,7 @@ def _samples(owner: str, axis: Axis, seconds: float) -> int:
     memory, rate = 0, axis.sampling.rate
     if not axis.estimator.linear:
         memory = math.ceil(axis.estimator.reach * rate)
-    elif axis.estimator.kind in ("difference", "least-squares"):
+    elif chain.reach(axis):
         memory = axis.estimator.memory(rate)
     if memory > samples:
         rule = f"be longer than the estimator's memory of {memory} samples"
@@ -494,5 +494,5 @@ def _reasons(
 
 def _group(axis: Axis) -> int:
     """Speeds to run side by side: fewer where each takes much memory."""
-    rows = 2 * axis.sampling.average * CHUNK + 4 * getattr(axis.estimator, "samples", 1)
+    rows = 2 * axis.sampling.average * CHUNK + 4 * chain.kernel_form(axis).span
     return max(1, min(loop_rows.MOST_LANES, (1 << 25) // rows))

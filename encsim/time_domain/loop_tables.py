@@ -59,7 +59,7 @@ class Loops:
         self.w = self._rows(loop_rows.LOOP_ROWS)
         self.q = np.zeros(loop_rows.PHASE_ROWS * self.stride, np.uint64)
         self.memory = self._rows(_memory_rows(axis, memory))
-        self.deviation = self._ring(1 + getattr(axis.estimator, "samples", 1))
+        self.deviation = self._ring(1 + chain.kernel_form(axis).span)
         self.commands = self._ring(self.body.delay + 2)
         self.filters, self.held = self._filters()
         self.ages, self.oldest = self._ages()

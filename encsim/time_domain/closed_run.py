@@ -1,10 +1,8 @@
-"""The closed loop in the time domain, with everything that is not linear: one run, or many speeds side by side.
+"""The closed loop in the time domain, nonlinear: one run (`run`), or many speeds side by side (`runs`).
 
-The steady motion a run starts from is exact, whole periods and a 64-bit fraction, as in the open chain; all else is
-a deviation from it. With the loop open and nothing that brakes the axis there is none, and the positions read are
-those of :func:`encsim.simulate` bit for bit.
-
-A demand of motion beside what an axis can do and does: limits, jumps, torque, sticking.
+The steady motion at the start is exact (whole periods and a 64-bit fraction, as in the open chain); all else is a
+deviation from it. With the loop open and no friction the deviation is zero, and the positions read are bit for bit
+those of :func:`encsim.simulate`.
 """
 
 from __future__ import annotations
@@ -26,70 +24,17 @@ from ..model.profiles import Constant, Profile
 from ..open_loop import limits
 from ..results import Result, Series
 from . import chain
+from .demand import beyond_torque, check_demand, rms_about, sticking
 from .loop_tables import Loops, reaches_torque
 from .motion import check_motion
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-    from ..model.load_and_control import Load
-
-
-# A load rests below the one share of its fastest demand; it should move where the demand is above the other.
-RESTS, SLOW = 1e-3, 1e-2
-
-
-def check(axis: Axis, demand: np.ndarray, time: np.ndarray) -> None:
-    """Refuse a demand, rows of position, velocity, acceleration, that jumps or is beyond the top speed."""
-    unit, top = axis.scale.unit, limits.top_speed(axis)
-    if not np.isfinite(demand).all():
-        checks.refuse("run.speed", "be a demand of finite positions", float("nan"), unit)
-    k = int(np.abs(demand[1]).argmax())
-    fastest = abs(float(demand[1, k]))
-    if np.ptp(demand[1]) > 0.0 and top.limit != "clipping" and fastest > top.speed:
-        rule = f"stay below the top speed {top.speed:.4g} {unit}/s ({top.limit}), also at {time[k]:.4g} s"
-        checks.refuse("run.speed", rule, fastest, f"{unit}/s")
-    step = np.abs(np.diff(demand[0])) - 1.001 * fastest / axis.sampling.rate
-    # a smooth demand moves no further in a period than at its fastest
-    if step.max(initial=0.0) > 1e-9 * np.abs(demand[0]).max(initial=1e-30):
-        k = int(step.argmax())
-        rule = f"be a demand without jumps, also at {time[k + 1]:.4g} s"
-        checks.refuse("run.speed", rule, float(np.diff(demand[0])[k]), unit)
-
-
-def beyond_torque(axis: Axis, demand: np.ndarray, time: np.ndarray) -> tuple[str, ...]:
-    """A reason for doubt where the demand asks for more torque than there is, else none."""
-    load, limit = axis.load, axis.control.torque_limit
-    if limit is None:
-        return ()
-    drag = load.viscous * demand[1] + load.coulomb * np.sign(demand[1])
-    torque = np.abs(load.total_inertia * demand[2] + drag - load.force)
-    k = int(torque.argmax())
-    if torque[k] <= limit:
-        return ()
-    unit = "N m" if axis.scale.unit == "rad" else "N"
-    return (
-        f"the demand asks for {torque[k]:.4g} {unit} at {time[k]:.4g} s, more than the torque limit {limit:.4g} {unit}",
-    )
-
-
-def sticking(load: Load, demand: np.ndarray, velocity: np.ndarray) -> float:
-    """Share of the time in which a load with dry friction rests though the demanded velocity says move."""
-    fastest = float(np.abs(demand).max(initial=0.0))
-    if not (load.coulomb or load.stribeck) or not fastest:
-        return 0.0
-    return float(np.mean((np.abs(demand) > SLOW * fastest) & (np.abs(velocity) < RESTS * fastest)))
-
-
-def rms_about(out: np.ndarray, demand: np.ndarray) -> dict[str, float]:
-    """Rms of velocities and position of a profile, about the mean of what they differ from the demand."""
-    values = {"position": out[1] - demand[0], "actual": out[2] - demand[1], "measured": out[3] - demand[1]}
-    return {name: float(np.std(value)) for name, value in values.items()}
-
 
 LONGEST = 1 << 28  # samples
-SETTLED = 1e-3  # share of the start that is left when a run has settled
-_loaded = set()  # kernels of one loop or of many that have run
+SETTLED = 1e-3  # share of the initial transient that is left when a run has settled
+_loaded: set[bool] = set()  # kernels that have run: of one loop (True), of many (False)
 CURVES = ("measured", "torque", "actual", "position")
 
 
@@ -110,21 +55,21 @@ class Run(Series):
     torque : ndarray
         Torque command, limited, N m or N.
     demand : ndarray
-        Velocity demanded.
+        Demanded velocity.
     following_error : ndarray
-        Position demanded less true position of the load, m or rad.
+        Demanded position minus true position of the load, m or rad.
     rms : dict of str to float
         Root of the mean square about the mean, settling left out: ``measured``, ``torque``, ``actual`` (true velocity),
-        ``position`` (true), and ``current`` where the torque constant is known; of a profile velocities and position
-        less the demand.
+        ``position`` (true), and ``current`` where the torque constant is known; for a profile velocities and position
+        minus the demand.
     settle : int
-        Samples at the start that are left out of rms.
+        Samples at the start that rms leaves out.
     sticking : float
         Share of the time in which dry friction holds the load where it should move.
     stopped : (float, str) or None
-        Time at which a run that diverges was stopped, and why; what was computed until then is kept.
+        Time at which a diverging run was stopped, and why; the samples until then are kept.
     seed, speed, axis
-        What was asked for; of a profile the speed is its first.
+        The arguments of the run; for a profile its first speed.
     valid : bool
     reasons : tuple of str
         Why the run does not show a working axis, if it does not.
@@ -176,7 +121,7 @@ class Run(Series):
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Runs(Result):
-    """What runs of the closed loop at many speeds came to.
+    """Results of closed-loop runs at many speeds.
 
     Attributes
     ----------
@@ -184,7 +129,7 @@ class Runs(Result):
     rms : dict of str to ndarray, shape (n,)
         As of a :class:`Run`; NaN where a run stopped before it had settled.
     settle : int
-    stopped : tuple of (float, str) or None, one a speed
+    stopped : tuple of (float, str) or None, one per speed
     seed : int
         The run at speed number i has the seed ``seed + i``.
     samples : int
@@ -195,7 +140,7 @@ class Runs(Result):
     speed: np.ndarray
     rms: dict[str, np.ndarray]
     settle: int
-    stopped: tuple
+    stopped: tuple[tuple[float, str] | None, ...]
     seed: int
     samples: int
     valid: bool
@@ -210,20 +155,20 @@ class Runs(Result):
         return {**found, "position": unit, "torque": "N m" if unit == "rad" else "N", "current": "A"}
 
 
-def run(axis: Axis, speed: Any, seconds: float, seed: int = 0) -> Run | None:
-    """Run the closed loop from steady motion and return what it does.
+def run(axis: Axis, speed: Any, seconds: float, seed: int = 0) -> Run:
+    """Run the closed loop in time, from steady motion.
 
     Parameters
     ----------
     axis : Axis
         With load and control.
     speed : float or Profile
-        True speed to keep, m/s or rad/s, or a demand of :mod:`encsim.profiles`; the axis then starts in steady motion
-        at the demand's first velocity.
+        True speed to keep, m/s or rad/s, or a profile of :mod:`encsim.profiles`; the axis then starts in steady motion
+        at the first velocity of the profile.
     seconds : float
-        Time to run.
+        Duration.
     seed : int
-        Seed of all chance, 0 to 2**64 - 1.
+        Seed of all random numbers, 0 to 2**64 - 1.
 
     Returns
     -------
@@ -238,8 +183,8 @@ def run(axis: Axis, speed: Any, seconds: float, seed: int = 0) -> Run | None:
     Notes
     -----
     Signals, converter, arctangent, counting and estimator are computed as in :func:`encsim.simulate`. The plant is
-    discretised exactly; friction is the torque that would stop the load within the period, as far as it reaches, and
-    cogging is taken at the middle of each period. A reading older than the sample is taken from the cubic through
+    discretised exactly. Friction is the torque that would stop the load within the period, up to its limit; cogging is
+    taken at the middle of each period. A reading older than the sample is taken from the cubic through
     position and velocity at the samples around it. Readhead bandwidth and skew distort the channels as at the fastest
     velocity of the demand, also where the axis is slower.
     """
@@ -252,7 +197,7 @@ def run(axis: Axis, speed: Any, seconds: float, seed: int = 0) -> Run | None:
         demand, settle = None, settling(axis, samples)
     else:
         demand, settle = profile.at(time), 0
-        check(axis, demand, time)
+        check_demand(axis, demand, time)
         start = float(demand[1, 0])
     lanes = _lanes(axis, demand, time, start, int(seed), settle)
     out = np.zeros((loop_rows.COLUMNS, samples))
@@ -261,9 +206,14 @@ def run(axis: Axis, speed: Any, seconds: float, seed: int = 0) -> Run | None:
 
 
 def runs(
-    axis: Axis, speeds: list[float] | np.ndarray, seconds: float, seed: int = 0, *, starts: None = None
+    axis: Axis,
+    speeds: list[float] | np.ndarray,
+    seconds: float,
+    seed: int = 0,
+    *,
+    starts: list[float] | np.ndarray | None = None,
 ) -> Runs:
-    """Run the closed loop at many speeds side by side: ripple against speed with everything that is not linear.
+    """Run the closed loop at many speeds side by side: ripple against speed with all that is not linear.
 
     Parameters
     ----------
@@ -272,16 +222,16 @@ def runs(
     speeds : array_like, shape (n,)
         Speeds, m/s or rad/s.
     seconds : float
-        Time of each run.
+        Duration of each run.
     seed : int
         The run at speed number i has the seed ``seed + i``.
     starts : array_like, shape (n,), optional
-        True position of each run at time 0, m or rad; 0 without it.
+        True position of each run at time 0, m or rad; default 0.
 
     Returns
     -------
     Runs
-        The numbers of :func:`run` at each speed and its seed, bit for bit, where starts are 0.
+        Bit for bit those of :func:`run` at each speed and its seed, where starts are 0.
 
     Raises
     ------
@@ -294,7 +244,7 @@ def runs(
     begun = _starts(axis, speed, starts)
     samples = _samples("runs", axis, seconds)
     settle = settling(axis, samples)
-    found, stopped, clipped = [], [], 0
+    parts, stopped, clipped = [], [], 0
     size = _group(axis)
     for first in range(0, speed.size, size):
         part = speed[first : first + size]
@@ -302,10 +252,10 @@ def runs(
         lanes = Loops(axis, part, seeds, settle, starts=begun[first : first + size])
         _check_torque(axis, lanes)
         _advance(lanes, samples, np.zeros((loop_rows.COLUMNS, samples)) if part.size == 1 else None)
-        found.append(_rms(axis, lanes, samples, settle))
+        parts.append(_rms(axis, lanes, samples, settle))
         stopped += [_stop(axis, lanes, i) for i in range(part.size)]
         clipped += lanes.clipped
-    rms = {name: np.concatenate([part[name] for part in found]) for name in found[0]}
+    rms = {name: np.concatenate([part[name] for part in parts]) for name in parts[0]}
     reasons = _reasons(axis, np.abs(speed).max(), samples, settle, clipped, next(filter(None, stopped), None))
     return Runs(
         speed=speed,
@@ -321,7 +271,7 @@ def runs(
 
 
 def settling(axis: Axis, samples: int) -> int:
-    """Samples until the loop has forgotten its start but for a thousandth: at most half a run, 0 if it never does."""
+    """Samples until a thousandth of the initial transient is left: at most half a run, 0 if it never settles."""
     rest, radius = chain.forgets_after(axis), _slowest(axis)
     if 0.0 < radius < 1.0:
         rest += math.ceil(math.log(SETTLED) / math.log(radius))
@@ -329,7 +279,7 @@ def settling(axis: Axis, samples: int) -> int:
 
 
 def _slowest(axis: Axis) -> float:
-    """Largest magnitude of a pole of the linear loop; 0 where there is no loop or it is too large to say."""
+    """Largest magnitude of a pole of the linear loop; 0 without a loop, or where its order is too high."""
     linear = axis if axis.estimator.linear else replace(axis, estimator=Difference())
     control = replace(axis.control, notch=tuple(notch for notch in axis.control.notch if notch.order is None))
     if not reaches_torque(control):
@@ -339,6 +289,7 @@ def _slowest(axis: Axis) -> float:
 
 
 def _samples(owner: str, axis: Axis, seconds: float) -> int:
+    """Number of samples of a run, checked."""
     samples = round(seconds * axis.sampling.rate)
     if not 2 <= samples <= LONGEST:
         rule = f"make 2 to {LONGEST} samples"
@@ -354,18 +305,18 @@ def _samples(owner: str, axis: Axis, seconds: float) -> int:
     return samples
 
 
-def _starts(axis: Axis, speed: np.ndarray, starts: None) -> np.ndarray:
+def _starts(axis: Axis, speed: np.ndarray, starts: list[float] | np.ndarray | None) -> np.ndarray:
     """True position of each run at time 0, checked."""
-    found = np.zeros(speed.size) if starts is None else np.array(starts, dtype=float).ravel()
-    if found.size != speed.size or not np.isfinite(found).all():
+    places = np.zeros(speed.size) if starts is None else np.array(starts, dtype=float).ravel()
+    if places.size != speed.size or not np.isfinite(places).all():
         checks.refuse("runs.starts", "be one finite position a speed", starts, axis.scale.unit)
-    return found
+    return places
 
 
 def _lanes(
     axis: Axis, demand: np.ndarray | None, time: np.ndarray, start: float, seed: int, settle: int
 ) -> Loops:
-    """The loop of one run, its demand as deviation from the steady motion."""
+    """The loop of one run, with its demand as a deviation from the steady motion."""
     if demand is None:
         lanes = Loops(axis, [start], [seed], settle)
     else:
@@ -379,7 +330,7 @@ def _lanes(
 
 
 def _advance(lanes: Loops, samples: int, out: np.ndarray | None) -> None:
-    """Run all chunks, or as many as it takes until every lane has stopped."""
+    """Run all chunks, or until every lane has stopped."""
     first = lanes.begin // CHUNK * CHUNK
     while first < samples:
         with _first_call(lanes.number == 1):
@@ -390,7 +341,7 @@ def _advance(lanes: Loops, samples: int, out: np.ndarray | None) -> None:
 
 
 def _first_call(alone: bool) -> Any:
-    """Tells that the loop is being compiled where this is its first call, one loop and many each."""
+    """Announce the compilation at the first call, of one loop and of many."""
     if alone in _loaded:
         return contextlib.nullcontext()
     _loaded.add(alone)
@@ -406,21 +357,22 @@ def _check_torque(axis: Axis, lanes: Loops) -> None:
 
 
 def _rms(axis: Axis, lanes: Loops, samples: int, settle: int) -> dict[str, np.ndarray]:
-    """Root mean squares about the mean by curve, one value a lane."""
+    """Rms about the mean by curve, one value per lane."""
     ends = np.minimum(lanes.stop, float(samples))
     count = ends - settle
-    found = {}
+    rms = {}
     for m, name in enumerate(CURVES):
         total, square = lanes.sums(m)
         with np.errstate(divide="ignore", invalid="ignore"):
             mean = total / count
-            found[name] = np.where(count > 1, np.sqrt(np.maximum(square / count - mean * mean, 0.0)), np.nan)
+            rms[name] = np.where(count > 1, np.sqrt(np.maximum(square / count - mean * mean, 0.0)), np.nan)
     if axis.load.torque_constant is not None:
-        found["current"] = found["torque"] / axis.load.torque_constant
-    return found
+        rms["current"] = rms["torque"] / axis.load.torque_constant
+    return rms
 
 
 def _stop(axis: Axis, lanes: Loops, i: int) -> tuple[float, str] | None:
+    """Time at which lane i was stopped, and why; None if it was not."""
     if not np.isfinite(lanes.stop[i]):
         return None
     time = float(lanes.stop[i]) / axis.sampling.rate
@@ -439,6 +391,7 @@ def _result(
     seed: int,
     settle: int,
 ) -> Run:
+    """Result of one run."""
     stopped = _stop(axis, lanes, 0)
     kept = time.size if stopped is None else int(lanes.stop[0]) + 1
     out, time = out[:, :kept], time[:kept]
@@ -475,24 +428,24 @@ def _result(
 def _reasons(
     axis: Axis, fastest: float, samples: int, settle: int, clipped: int, stopped: tuple[float, str] | None
 ) -> tuple[str, ...]:
-    """Why a run does not show a working axis."""
-    found, unit, top = [], axis.scale.unit, limits.top_speed(axis)
+    """Reasons why a run does not show a working axis."""
+    reasons, unit, top = [], axis.scale.unit, limits.top_speed(axis)
     if fastest > top.speed and top.limit != "clipping":
-        found.append(
+        reasons.append(
             f"speed {fastest:.4g} {unit}/s is above the top speed {top.speed:.4g} {unit}/s ({top.limit})"
         )
     if axis.estimator.linear and _slowest(axis) >= 1.0:
-        found.append("the loop is not stable: see margins")
+        reasons.append("the loop is not stable: see margins")
     if clipped:
-        found.append(f"the converter clips, {clipped} readings of a channel were cut off")
+        reasons.append(f"the converter clips, {clipped} readings of a channel were cut off")
     if stopped is not None:
-        found.append(f"stopped at {stopped[0]:.6g} s: {stopped[1]}")
+        reasons.append(f"stopped at {stopped[0]:.6g} s: {stopped[1]}")
     elif settle and settle >= samples // 2:
-        found.append("the run is too short for the loop to settle: run longer")
-    return tuple(found)
+        reasons.append("the run is too short for the loop to settle: run longer")
+    return tuple(reasons)
 
 
 def _group(axis: Axis) -> int:
-    """Speeds to run side by side: fewer where each takes much memory."""
+    """Number of speeds to run side by side: fewer where each needs much memory."""
     rows = 2 * axis.sampling.average * CHUNK + 4 * chain.kernel_form(axis).span
     return max(1, min(loop_rows.MOST_LANES, (1 << 25) // rows))

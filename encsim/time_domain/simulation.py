@@ -1,10 +1,9 @@
-"""Time domain: the axis in steady motion, sample by sample, as a run (simulate) or as a stream (Stream).
+"""Time domain: the axis in steady motion, sample by sample, as a run (`simulate`) or as a stream (`Stream`).
 
-Samples are computed in chunks of fixed size, aligned to sample numbers. The phase at the start of a chunk is
-exact (whole numbers of Python), inside it a 64-bit fraction of a period that wraps by itself; so nothing
-drifts. Chance depends on the seed, its cause and the sample number only. A chunk is therefore a function of
-its number, unless the axis remembers: with hysteresis, with band-limited jitter, where edges are limited and
-with a recursive estimator.
+Samples are computed in chunks of fixed size, aligned to sample numbers. The phase at the start of a chunk is exact
+(integers of Python); within a chunk it is a 64-bit fraction of a period that wraps, so nothing drifts. Random numbers
+depend on the seed, their cause and the sample number only. A chunk is therefore a function of its number, unless the
+axis has memory: hysteresis, band-limited jitter, limited edges or a recursive estimator.
 """
 
 from __future__ import annotations
@@ -34,9 +33,9 @@ if TYPE_CHECKING:
 
 
 BATCH = 16  # chunks in one call of the compiled chain
-WARM_UP = 1  # chunks run before the history of the difference where the axis remembers
+WARM_UP = 1  # chunks computed before the history of the estimator where the axis has memory
 PIECE = BATCH * CHUNK  # samples of a run that a thread takes at a time
-PIECES_PER_THREAD = 8  # from which a second thread pays
+PIECES_PER_THREAD = 8  # fewer pieces do not pay for a second thread
 
 _loaded = threading.Event()
 
@@ -52,12 +51,12 @@ class Trace(Series):
     rms : float
         Root of the mean square of the velocity about the true speed.
     peak : float
-        Half of the largest less the smallest velocity.
+        Half of (maximum - minimum) of the velocity.
     settle : int
-        Samples at the start left out of rms and peak; 0 unless the axis has hysteresis or its estimator is
+        Samples at the start that rms and peak leave out; 0 unless the axis has hysteresis or its estimator is
         recursive.
     seed, speed, start, axis
-        What was asked for.
+        The arguments of the run.
     valid : bool
     reasons : tuple of str
         Why the run does not show a working axis, if it does not.
@@ -84,7 +83,7 @@ class Trace(Series):
         return {"time": "s", "position": unit, "start": unit, **velocity}
 
     def plot(self, ax: Axes | None = None) -> Axes:
-        """Draw velocity against time and its spectrum with the lines expected in it; returns the axes."""
+        """Draw velocity against time and its spectrum with the harmonics expected in it; returns the axes."""
         pictures = results.pictures()
         from ..open_loop.closed_form import lines
 
@@ -92,7 +91,7 @@ class Trace(Series):
 
 
 def simulate(
-    axis: Axis, speed: float, samples: int, seed: int = 0, start: float = 0.0, *, threads: None = None
+    axis: Axis, speed: float, samples: int, seed: int = 0, start: float = 0.0, *, threads: int | None = None
 ) -> Trace:
     """Run an axis at a steady speed and return what the controller sees.
 
@@ -104,16 +103,16 @@ def simulate(
     samples : int
         Number of samples, 1 to 2**40.
     seed : int
-        Seed of all chance, 0 to 2**64 - 1.
+        Seed of all random numbers, 0 to 2**64 - 1.
     start : float
         True position at time 0, m or rad.
     threads : int, optional
-        Threads to use where the axis has finite memory; as many as are useful if None.
+        Threads to use where the axis has finite memory; None: as many as are useful.
 
     Returns
     -------
     Trace
-        The same numbers bit for bit for any number of threads, and those of :class:`Stream`.
+        Bit for bit the same for any number of threads, and the same as :class:`Stream` gives.
 
     Raises
     ------
@@ -131,8 +130,8 @@ def simulate(
     run = _Run(axis, speed, samples, seed, start)
     clipped = run.fill(_parts(axis, samples, threads))
     reasons = _reasons(axis, speed, samples, clipped, run.settle)
-    results = run.time, run.position, run.velocity, run.rms, run.peak, run.settle
-    return Trace(*results, seed, speed, start, axis, not reasons, reasons)
+    columns = run.time, run.position, run.velocity, run.rms, run.peak, run.settle
+    return Trace(*columns, seed, speed, start, axis, not reasons, reasons)
 
 
 class Stream:
@@ -144,7 +143,7 @@ class Stream:
     speed : float
         True speed v, m/s or rad/s; its sign counts.
     seed : int
-        Seed of all chance, 0 to 2**64 - 1.
+        Seed of all random numbers, 0 to 2**64 - 1.
     start : float
         True position at time 0 (sample 0, whatever ``first`` is), m or rad.
     first : int
@@ -157,9 +156,9 @@ class Stream:
 
     Notes
     -----
-    With finite memory a stream gives the same samples wherever it begins. Hysteresis, edges with a
-    separation or a clock and band-limited jitter remember for ever: then the stream begins some samples
-    before ``first`` from the stationary jitter and from counts that trail the motion by the hysteresis.
+    With finite memory a stream gives the same samples wherever it begins. Hysteresis, edges with a separation or a
+    clock, and band-limited jitter have unlimited memory: the stream then begins some samples before ``first``, with
+    the stationary jitter and with counts that lag the motion by the hysteresis.
     """
 
     def __init__(self, axis: Axis, speed: float, seed: int = 0, start: float = 0.0, first: int = 0) -> None:
@@ -168,14 +167,14 @@ class Stream:
         self.sample = int(first)
         self._axis, self._motion = axis, SteadyPhase(axis, speed, float(start))
         terms, sde, ring = tables_of(axis, speed)
-        # one array less: what a call allocates for its arguments is all that reading allocates
+        # One array instead of two: reading allocates only the arguments of one call.
         self._tables = plan_of(axis, speed, int(seed), self._motion), (terms, np.concatenate([ring, sde]))
-        self._chunk = None  # the chunk computed last
+        self._chunk: int | None = None  # number of the chunk computed last
         self._make_buffers(axis, speed)
         self._load()
 
     def _make_buffers(self, axis: Axis, speed: float) -> None:
-        """Everything that reading needs, so that reading allocates nothing."""
+        """Allocate all that reading needs, so that reading itself allocates nothing."""
         slots = chain.slots(axis)
         self._anchors = np.zeros(BATCH, records.ANCHOR)
         self._fields = [self._anchors[name] for name in records.ANCHOR.names]
@@ -191,7 +190,7 @@ class Stream:
         self._buffers = kept
 
     def _load(self) -> None:
-        """Compile the chain, or load it from the cache: calls that compute nothing."""
+        """Compile the chain or load it from the cache, by calls that compute nothing."""
         if not _loaded.is_set():
             with compiling.announced("the simulator"):
                 self._chain(self._nothing, self._nothing)
@@ -201,6 +200,7 @@ class Stream:
             _loaded.set()
 
     def _chain(self, position: np.ndarray, velocity: np.ndarray) -> None:
+        """Run the compiled chain on the prepared chunks."""
         open_chain.chain_block(*self._tables, *self._buffers, position, velocity)
 
     @property
@@ -239,7 +239,7 @@ class Stream:
         self._fill(end, position, velocity)
 
     def _warm_up(self) -> None:
-        """Compute the chunks before the first sample that the difference and the memory need."""
+        """Compute the chunks before the first sample that the estimator and the memory need."""
         oldest = self.sample - chain.reach(self._axis)
         self._chunk = oldest // CHUNK - 1 - (WARM_UP if remembers(self._axis) else 0)
         first = self.sample // CHUNK * CHUNK
@@ -248,7 +248,7 @@ class Stream:
         self._state["clipped"] = 0
 
     def _fill(self, end: int, position: np.ndarray, velocity: np.ndarray) -> None:
-        """Hand out samples up to ``end``, a batch of chunks at a time."""
+        """Fill the arrays up to sample ``end``, a batch of chunks at a time."""
         offset = 0
         while self.sample < end:
             known = self.sample // CHUNK == self._chunk
@@ -267,7 +267,7 @@ class Stream:
         offset: int,
         known: bool = False,
     ) -> None:
-        """Compute the chunks up to sample ``stop`` that are not there yet; put ``first`` to ``stop`` out."""
+        """Compute the missing chunks up to sample ``stop``; write samples ``first`` to ``stop``."""
         begin = self._chunk if known else self._chunk + 1
         chunks = min(-(-stop // CHUNK) - begin, BATCH)
         for j in range(known, chunks):
@@ -291,15 +291,12 @@ class _Run:
         self.time, self.position, self.velocity = _allocate(samples, 3)
         self.settle = _settle(axis, speed, samples)
         pieces = -(-samples // PIECE)
-        self._squares, self._low, self._high = (
-            np.zeros(pieces),
-            np.full(pieces, np.inf),
-            np.full(pieces, -np.inf),
-        )
+        self._squares = np.zeros(pieces)
+        self._low, self._high = np.full(pieces, np.inf), np.full(pieces, -np.inf)
         self._stopped = threading.Event()
 
     def fill(self, parts: list[tuple[int, int]]) -> int:
-        """Fill the ranges of pieces, each in its thread; returns how many readings were clipped."""
+        """Fill the ranges of pieces, each in its own thread; return the number of clipped readings."""
         streams = [Stream(self.axis, self.speed, self.seed, self.start, first * PIECE) for first, _ in parts]
         if len(parts) == 1:
             self._fill_part(streams[0], *parts[0])
@@ -308,35 +305,26 @@ class _Run:
             try:
                 list(pool.map(self._fill_part, streams, *zip(*parts, strict=True)))
             finally:
-                self._stopped.set()  # so that Ctrl-C need not wait for the ranges of all threads
+                self._stopped.set()  # Ctrl-C does not wait for the ranges of all threads
         return sum(stream.clipped for stream in streams)
 
     def _fill_part(self, stream: Stream, first: int, end: int) -> None:
+        """Fill one range of pieces."""
         for piece in range(first, end):
             if not self._stopped.is_set():
                 self._fill_piece(stream, piece)
 
     def _fill_piece(self, stream: Stream, piece: int) -> None:
+        """Fill one piece and keep its sums."""
         begin, end = piece * PIECE, min((piece + 1) * PIECE, self.samples)
         part = slice(begin, end)
         stream.read(self.position[part], self.velocity[part])
         skip = min(max(self.settle - begin, 0), end - begin)
         lanes = np.empty((3, records.LANES))
-        summary = (
-            self.velocity[part],
-            self.speed,
-            begin,
-            self.axis.sampling.rate,
-            skip,
-            self.time[part],
-            lanes,
-        )
-        open_chain.summary_block(*summary)
-        self._squares[piece], self._low[piece], self._high[piece] = (
-            lanes[0].sum(),
-            lanes[1].min(),
-            lanes[2].max(),
-        )
+        rate = self.axis.sampling.rate
+        open_chain.summary_block(self.velocity[part], self.speed, begin, rate, skip, self.time[part], lanes)
+        self._squares[piece] = lanes[0].sum()
+        self._low[piece], self._high[piece] = lanes[1].min(), lanes[2].max()
 
     @property
     def rms(self) -> float:
@@ -345,12 +333,12 @@ class _Run:
 
     @property
     def peak(self) -> float:
-        """Half the range of the settled velocity."""
+        """Half of (maximum - minimum) of the settled velocity."""
         return 0.5 * float(self._high.max() - self._low.min())
 
 
-def _parts(axis: Axis, samples: int, threads: None) -> list[tuple[int, int]]:
-    """Ranges of pieces, one for a thread."""
+def _parts(axis: Axis, samples: int, threads: int | None) -> list[tuple[int, int]]:
+    """Ranges of pieces, one per thread."""
     pieces = -(-samples // PIECE)
     if threads is None:
         threads = min(_processors(), MOST_THREADS, 1 + pieces // PIECES_PER_THREAD)
@@ -359,13 +347,14 @@ def _parts(axis: Axis, samples: int, threads: None) -> list[tuple[int, int]]:
 
 
 def _processors() -> int:
+    """Processors that this process may use."""
     if hasattr(os, "sched_getaffinity"):
         return len(os.sched_getaffinity(0))
     return os.cpu_count() or 1
 
 
 def _settle(axis: Axis, speed: float, samples: int) -> int:
-    """Samples until estimator and hysteresis have forgotten where they began."""
+    """Samples until estimator and hysteresis no longer depend on the start."""
     # Hysteresis moves by 1 + h counts, twice for noise.
     noisy = axis.signal.jitter or axis.signal.noise or axis.sampling.jitter
     needed = chain.forgets_after(axis)
@@ -375,8 +364,8 @@ def _settle(axis: Axis, speed: float, samples: int) -> int:
     return int(min(needed, samples // 2))
 
 
-def _reasons(axis: Axis, speed: float, samples: int, clipped: int, settle: int) -> tuple[()]:
-    """Why the run does not show a working axis."""
+def _reasons(axis: Axis, speed: float, samples: int, clipped: int, settle: int) -> tuple[str, ...]:
+    """Reasons why the run does not show a working axis."""
     from ..open_loop.limits import top_speed
 
     reasons = []
@@ -394,7 +383,7 @@ def _reasons(axis: Axis, speed: float, samples: int, clipped: int, settle: int) 
 
 
 def _allocate(samples: int, arrays: int) -> list[np.ndarray]:
-    """Arrays for the results, refused where the machine has not the memory."""
+    """Arrays for the results; refused where they do not fit into memory."""
     try:
         memory = os.sysconf("SC_PHYS_PAGES") * os.sysconf("SC_PAGE_SIZE")
     except (AttributeError, ValueError, OSError):

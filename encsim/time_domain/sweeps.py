@@ -1,4 +1,4 @@
-"""Which speeds a command looks at, and the simulated check of a ripple curve."""
+"""Default speeds of the commands, and the simulated check of a ripple curve."""
 
 from __future__ import annotations
 
@@ -17,15 +17,15 @@ if TYPE_CHECKING:
 DEFAULT_SPEEDS = 100
 SIMULATED_SPEEDS = 12
 STARTS, SAMPLES, MOST_A_START = 16, 8192, 1 << 17
-# Its multiples modulo 1 spread evenly and, unlike sixteenths, share no fraction with the counts of a period.
+# Its multiples modulo 1 are evenly spread and, unlike sixteenths, no simple fraction of the counts per period.
 GOLDEN = 0.6180339887498949
-# Closed runs: signal periods to pass at the slowest speed, within these bounds of samples.
+# Closed-loop runs: signal periods to travel at the slowest speed, within these bounds of samples.
 PERIODS, SHORTEST_RUN, LONGEST_RUN = 20.0, 1 << 20, 1 << 21
 
 
 def default_speeds(axis: Axis) -> list[float]:
-    """Speeds from a hundredth of a count a sample to 3.45 periods a sample or the top speed, SI."""
-    # Past the third vanishing speed, and no simple ratio: at 3.5 runs from few starts average badly.
+    """Speeds from 0.01 counts per sample to 3.45 periods per sample or the top speed, m/s or rad/s."""
+    # Above the third sampling null and no simple ratio: at 3.5 runs from few starts average badly.
     pace = axis.scale.pitch * axis.sampling.rate
     top = top_speed(axis).speed
     high = min(3.45 * pace, top) if top > 0.0 else 3.45 * pace
@@ -48,9 +48,9 @@ def spread(curve: RippleCurve | Smoothness, count: int = SIMULATED_SPEEDS) -> li
 
 
 def simulated(
-    axis: Axis, speeds: list[float], seed: int, threads: None, progress: Any
+    axis: Axis, speeds: list[float], seed: int, threads: int | None, progress: Any
 ) -> dict[str, int | list[float]]:
-    """The same speeds by simulation, as plain values: rms over all starts, half range of all velocities."""
+    """The same speeds by simulation, as plain values: rms over all starts, half of (maximum - minimum)."""
     rms, peak = [], []
     samples = _enough_samples(axis, speeds)
     for number, speed in enumerate(speeds, 1):
@@ -62,12 +62,14 @@ def simulated(
 
 
 def _enough_samples(axis: Axis, speeds: list[float]) -> int:
-    """Samples a start: enough to pass some counts at the slowest speed, within bounds."""
+    """Samples per start: enough to travel some counts at the slowest speed, within bounds."""
     slowest = min((speed for speed in speeds if speed), default=math.inf)
     return round(min(max(SAMPLES, 8.0 * axis.resolution * axis.sampling.rate / slowest), MOST_A_START))
 
 
-def _from_starts(axis: Axis, speed: float, samples: int, seed: int, threads: None) -> tuple[float, float]:
+def _from_starts(
+    axis: Axis, speed: float, samples: int, seed: int, threads: int | None
+) -> tuple[float, float]:
     """Rms and half range of the velocity at one speed, over starts spread through a signal period."""
     from .simulation import simulate
 
@@ -83,7 +85,7 @@ def _from_starts(axis: Axis, speed: float, samples: int, seed: int, threads: Non
 
 
 def run_closed(axis: Axis, speeds: list[float], seed: int) -> Runs:
-    """The same speeds with the loop closed, in the time domain: the result of `runs`."""
+    """The same speeds with the loop closed, by `runs`."""
     from .closed_run import runs, settling
 
     slowest = min((speed for speed in speeds if speed), default=math.inf)

@@ -2,29 +2,18 @@
 
 import functools
 
+from stage_x import PITCH, RATE, SLIDE, stage
+
 import encsim
 from encsim.decisions.proposals import Situation
 from encsim.decisions.ripple_summary import behave, standing
 from encsim.formats import changes
-from encsim.model.axis import Axis, Interpolation, Sampling, Scale, Signal
+from encsim.model.axis import Axis, Sampling, Scale, Signal
 
-PITCH, RATE = 20e-6, 16e3
-STAGE = Axis(
-    Scale(period=PITCH),
-    signal=Signal(offset=(0.01, -0.005), gain=0.02, phase=0.01, harmonics={3: 0.002}, jitter=0.5e-9),
-    interpolation=Interpolation(factor=4000),
-    sampling=Sampling(RATE, jitter=20e-9),
-)
+STAGE = stage(jitter=20e-9)
 LOUD = changes.apply(STAGE, {"signal.jitter": 20e-9})
 BARE = changes.apply(STAGE, {"interpolation.factor": None})
-LOOP = changes.apply(
-    BARE,
-    {
-        "estimator": encsim.LowPass(800.0),
-        "load": encsim.Load(5.0, viscous=15.0),
-        "control": encsim.Control(60.0, 2000.0, integral_time=0.012, current_bandwidth=1e3, delay=60e-6),
-    },
-)
+LOOP = changes.apply(BARE, {"estimator": encsim.LowPass(800.0), **SLIDE})
 TABLE = Axis(
     Scale(lines=9000),
     signal=Signal(offset=(0.01, 0.0), jitter=2e-8),

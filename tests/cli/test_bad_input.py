@@ -1,8 +1,7 @@
 """Whatever a user gets wrong ends with exit status 2, a short line each, and nothing touched."""
 
 import pytest
-
-from encsim.__main__ import main
+from commands import refused
 
 AXIS = """[scale]
 period = "20 um"
@@ -32,24 +31,6 @@ def folder(tmp_path, monkeypatch):
     (tmp_path / "capture.csv").write_text(f"cos,sin\n{rows}")
     monkeypatch.chdir(tmp_path)
     return tmp_path
-
-
-def contents(folder):
-    return {path.name: path.is_file() and path.read_bytes() for path in folder.iterdir()}
-
-
-def refused(argv, words, folder, capsys):
-    """Run one bad command line; assert status 2, clear lines, and that nothing was made or changed."""
-    before = contents(folder)
-    code = main(argv)
-    out, err = capsys.readouterr()
-    assert code == 2, err
-    assert out == ""
-    assert "Traceback" not in err
-    assert all(line.startswith("encsim: ") and len(line) < 400 for line in err.splitlines())
-    assert [word for word in words if word not in err] == [], err
-    assert contents(folder) == before
-    return err
 
 
 WRONG_IN_FILE = {

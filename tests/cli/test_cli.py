@@ -8,6 +8,7 @@ import shlex
 
 import numpy as np
 import pytest
+from commands import done
 
 import encsim
 from encsim.__main__ import main
@@ -40,14 +41,6 @@ def capture(folder):
     )
     np.savetxt(folder / "capture.csv", rows, delimiter=",", header="time_s,cos,sin", comments="")
     return folder / "capture.csv"
-
-
-def done(capsys, *argv):
-    """Stdout of a command that must succeed and say nothing on stderr."""
-    code = main(list(argv))
-    out, err = capsys.readouterr()
-    assert (code, err) == (0, "")
-    return out
 
 
 @pytest.mark.parametrize("command", ["ripple", "period", "limits", "new", "simulate", "identify"])

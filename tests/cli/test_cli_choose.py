@@ -6,7 +6,7 @@ import re
 from pathlib import Path
 
 import pytest
-from test_bad_input import refused
+from commands import refused
 
 import encsim
 from encsim import InputError

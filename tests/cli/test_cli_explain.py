@@ -5,6 +5,7 @@ import json
 from pathlib import Path
 
 import pytest
+from commands import done
 
 import encsim
 from encsim.__main__ import main
@@ -22,17 +23,6 @@ def folder(tmp_path, monkeypatch):
         (tmp_path / name).write_text("\n".join(lines))
     monkeypatch.chdir(tmp_path)
     return tmp_path
-
-
-def done(capsys, *argv):
-    """Stdout of a command that must succeed; progress of a busy machine left aside."""
-    code = main(list(argv))
-    out, err = capsys.readouterr()
-    assert (
-        code,
-        [line for line in err.splitlines() if "computing" not in line and "compiling" not in line],
-    ) == (0, [])
-    return out
 
 
 def test_help_begins_with_examples(capsys):

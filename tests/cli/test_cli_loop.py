@@ -2,73 +2,18 @@
 
 import csv
 import json
-from pathlib import Path
 
 import numpy as np
 import pytest
-from test_bad_input import refused
+from commands import STAGE_LOOP, UNSTABLE, done, failed, plain, refused
 
 import encsim
 from encsim.__main__ import main
 from encsim.formats import estimator_text
 from encsim.model.load_and_control import CAUTIONS
 
-STAGE = (Path(__file__).resolve().parents[2] / "examples" / "stage_x_loop.toml").read_text()
-TABLE = """[scale]
-lines = 9000
-[signal]
-offset = [0.01, -0.005]
-jitter = "0.004 arcsec"
-[interpolation]
-factor = 4000
-[sampling]
-rate = "8 kHz"
-[estimator]
-kind = "tracking"
-bandwidth = "500 Hz"
-[load]
-inertia = "0.02 kg m2"
-motor_inertia = "0.004 kg m2"
-stiffness = "30 kN m/rad"
-damping = "5 N m s/rad"
-[control]
-position_gain = "60 1/s"
-velocity_gain = "6 N m s/rad"
-integral_time = "18 ms"
-delay = "60 us"
-"""
 SPEEDS = ["--speeds", "0 mm/s, 0.1 mm/s, 10.37 mm/s, 0.2 m/s"]
-UNSTABLE = ["--set", "control.velocity_gain=40 kN s/m"]
 AT = ["--speed", "10.37 mm/s"]
-
-
-@pytest.fixture
-def folder(tmp_path, monkeypatch):
-    """A working directory with a linear and a rotary axis whose loops are closed, both invented."""
-    (tmp_path / "axis.toml").write_text(STAGE)
-    (tmp_path / "table.toml").write_text(TABLE)
-    monkeypatch.chdir(tmp_path)
-    return tmp_path
-
-
-def done(capsys, *argv):
-    """Stdout of a command that must succeed and say nothing on stderr."""
-    code = main(list(argv))
-    out, err = capsys.readouterr()
-    # said after 2 s, which a busy machine may take
-    assert (code, err.replace("encsim: searching for gains\n", "")) == (0, "")
-    return out
-
-
-def plain(capsys, *argv):
-    """The JSON object of a command that must succeed."""
-    return json.loads(done(capsys, *argv, "--json"))
-
-
-def failed(capsys, *argv):
-    """Stdout and stderr of a command whose job must fail."""
-    assert main(list(argv)) == 1
-    return capsys.readouterr()
 
 
 @pytest.mark.parametrize("command", ["loop", "tune", "frontier"])
@@ -401,7 +346,7 @@ def test_axis_whose_loop_cannot_be_closed_is_refused(case, command, folder, caps
     refused([command, "axis.toml", "--set", setting], words, folder, capsys)
 
 
-TIMED = STAGE.replace('"low-pass"', '"period-timing"').replace('corner = "800 Hz"', 'clock = "50 MHz"')
+TIMED = STAGE_LOOP.replace('"low-pass"', '"period-timing"').replace('corner = "800 Hz"', 'clock = "50 MHz"')
 
 
 def test_estimator_that_times_edges_needs_a_speed_in_a_loop(folder, capsys):
@@ -511,7 +456,7 @@ def test_options_that_clash_or_are_misspelt_are_refused(argv, words, folder, cap
 
 
 def test_faults_of_file_options_and_outputs_come_at_once(folder, capsys):
-    (folder / "axis.toml").write_text(STAGE.replace('inertia = "5 kg"', 'inertia = "0 kg"'))
+    (folder / "axis.toml").write_text(STAGE_LOOP.replace('inertia = "5 kg"', 'inertia = "0 kg"'))
     argv = ["tune", "axis.toml", "--phase-margin", "x", "--sensitivity-peak", "y", "--plot", "p.txt"]
     err = refused(argv, ["load.inertia", "--phase-margin", "--sensitivity-peak", "--plot"], folder, capsys)
     assert len(err.splitlines()) == 4

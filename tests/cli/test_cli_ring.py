@@ -5,7 +5,7 @@ import json
 
 import numpy as np
 import pytest
-from test_bad_input import refused
+from commands import done, plain, refused
 
 import encsim
 from encsim.__main__ import main
@@ -71,21 +71,6 @@ def folder(tmp_path, monkeypatch):
         (tmp_path / name).write_text(text)
     monkeypatch.chdir(tmp_path)
     return tmp_path
-
-
-def done(capsys, *argv):
-    """Stdout of a command that must succeed and say nothing on stderr but that it works."""
-    code = main(list(argv))
-    out, err = capsys.readouterr()
-    # said after 2 s, which a busy machine may take
-    assert [line for line in err.splitlines() if not line.startswith("encsim: computing ")] == []
-    assert code == 0
-    return out
-
-
-def plain(capsys, *argv):
-    """The JSON object of a command that must succeed."""
-    return json.loads(done(capsys, *argv, "--json"))
 
 
 @pytest.mark.parametrize("command", ["ring", "calibrate"])

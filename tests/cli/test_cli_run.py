@@ -5,9 +5,7 @@ import json
 
 import numpy as np
 import pytest
-from test_bad_input import refused
-from test_cli_loop import done, failed, plain
-from test_cli_loop import folder as folder
+from commands import UNSTABLE, done, failed, plain, refused
 
 import encsim
 from encsim.__main__ import main
@@ -17,7 +15,6 @@ from encsim.wording import percent_number, show
 
 STEADY = ["run", "axis.toml", "--speed", "10.37 mm/s", "--seconds", "200 ms"]
 MOVE = ["run", "axis.toml", "--profile", "trapezoid 1 mm, 50 mm/s, 4 m/s2"]
-UNSTABLE = ["--set", "control.velocity_gain=40 kN s/m"]
 FREE = ["--set", "control.torque_limit=none"]
 STICKY = ["--set", "load.coulomb=6 N", "--set", "load.stribeck=4 N", "--set", "load.stribeck_speed=2 mm/s"]
 

@@ -10,7 +10,7 @@ import time
 
 import numpy as np
 import pytest
-from test_bad_input import refused
+from commands import refused
 
 import encsim
 from encsim.__main__ import main

@@ -4,22 +4,20 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from stage_x import CASCADE, IN_PHASE, stage
 
 import encsim
-from encsim import Axis, Control, Interpolation, Load, Sampling, Scale, Signal
+from encsim import Load, Sampling
 from encsim.closed_loop import closed_loop_ripple
 from encsim.model.load_and_control import Notch
 
-TURN = 2.0 * np.pi * 50.0
 CURVES = ("measured", "torque", "actual", "position")
 SPEEDS = np.geomspace(1e-4, 0.3, 90)
-STAGE = Axis(
-    Scale(period=20e-6),
-    signal=Signal(offset=(0.01, -0.005), gain=0.02, harmonics={3: 0.002}, jitter=0.5e-9),
-    interpolation=Interpolation(factor=400),
-    sampling=Sampling(16e3),
+STAGE = stage(
+    400,
+    signal=IN_PHASE,
     load=Load(5.0, viscous=1.0, coulomb=1.0, stribeck=0.5, stribeck_speed=0.01),
-    control=Control(TURN / 4, 5.0 * TURN, integral_time=0.02, current_bandwidth=1e3, delay=1.0 / 16e3),
+    control=CASCADE,
 )
 AXES = {
     "mild": STAGE,

@@ -5,23 +5,16 @@ from dataclasses import replace
 import numpy as np
 import pytest
 import random_loops
+from stage_x import CASCADE, IN_PHASE, stage
 
 import encsim
-from encsim import Axis, Interpolation, Sampling, Scale, Signal
+from encsim import Interpolation, Sampling, Signal
 from encsim.closed_loop import loop, order_notch_gains, order_notches
 from encsim.closed_loop.squared_gains import NAMES, SquaredGains
-from encsim.model.load_and_control import Control, Load, Notch
+from encsim.model.load_and_control import Load, Notch
 
-TURN = 2.0 * np.pi * 50.0
 SPEEDS = np.geomspace(2e-4, 0.5, 40)
-STAGE = Axis(
-    Scale(period=20e-6),
-    signal=Signal(offset=(0.01, -0.005), gain=0.02, harmonics={3: 0.002}, jitter=0.5e-9),
-    interpolation=Interpolation(factor=400),
-    sampling=Sampling(16e3),
-    load=Load(5.0, viscous=1.0),
-    control=Control(TURN / 4, 5.0 * TURN, integral_time=0.02, current_bandwidth=1e3, delay=1.0 / 16e3),
-)
+STAGE = stage(400, signal=IN_PHASE, load=Load(5.0, viscous=1.0), control=CASCADE)
 FLEXIBLE = Load(3.0, motor_inertia=2.0, stiffness=2e6, damping=50.0)
 NOTCHES = {
     "broad": [Notch(order=1, damping=0.5)],

@@ -7,10 +7,10 @@ import numpy as np
 import pytest
 import random_loops
 import slow_edges
+from stage_x import CASCADE, PITCH, RATE, SIGNAL, stage
 
 import encsim
 from encsim import (
-    Axis,
     Control,
     CountAndTime,
     Difference,
@@ -19,23 +19,16 @@ from encsim import (
     Load,
     PeriodTiming,
     Ring,
-    Sampling,
-    Scale,
     Signal,
 )
 from encsim.model.load_and_control import Notch
 
 CURVES = ("measured", "torque", "actual", "position")
-RATE, TURN, PITCH = 16e3, 2.0 * np.pi * 50.0, 20e-6
-SIGNAL = Signal(offset=(0.01, -0.005), gain=0.02, phase=0.01, harmonics={3: 0.002}, jitter=0.5e-9)
-STAGE = Axis(
-    Scale(period=20e-6),
-    signal=SIGNAL,
-    interpolation=Interpolation(factor=400),
-    sampling=Sampling(RATE),
+STAGE = stage(
+    400,
     estimator=PeriodTiming(1e8),
     load=Load(5.0, viscous=1.0, torque_constant=20.0),
-    control=Control(TURN / 4, 5.0 * TURN, integral_time=0.02, current_bandwidth=1e3, delay=1.0 / RATE),
+    control=CASCADE,
 )
 SPEEDS = np.geomspace(1e-4, 0.1, 12)
 

@@ -8,23 +8,14 @@ import numpy as np
 import pytest
 import random_loops
 import slow_running
+from stage_x import CASCADE, RATE, SIGNAL, TURN, stage
 
 import encsim
 from encsim import Axis, Difference, InputError, Interpolation, LowPass, Sampling, Scale, Signal
 from encsim.closed_loop.squared_gains import _tail
 from encsim.model.load_and_control import Control, Load, Notch
 
-RATE = 16e3
-TURN = 2.0 * np.pi * 50.0
-SIGNAL = Signal(offset=(0.01, -0.005), gain=0.02, phase=0.01, harmonics={3: 0.002}, jitter=0.5e-9)
-STAGE = Axis(
-    Scale(period=20e-6),
-    signal=SIGNAL,
-    interpolation=Interpolation(factor=4000, bits=12),
-    sampling=Sampling(RATE, jitter=20e-9),
-    load=Load(5.0, viscous=1.0, torque_constant=20.0),
-    control=Control(TURN / 4, 5.0 * TURN, integral_time=0.02, current_bandwidth=1e3, delay=1.0 / RATE),
-)
+STAGE = stage(bits=12, jitter=20e-9, load=Load(5.0, viscous=1.0, torque_constant=20.0), control=CASCADE)
 SMOOTH = replace(STAGE, signal=replace(SIGNAL, jitter=0.0), interpolation=Interpolation())
 SMOOTH = replace(SMOOTH, sampling=Sampling(RATE))
 CURVES = slow_running.CURVES

@@ -8,7 +8,7 @@ import control
 import numpy as np
 import pytest
 import slow_loop
-from test_stability import AXES as MARGIN_AXES
+from margin_axes import AXES as MARGIN_AXES
 
 from encsim import (
     Axis,

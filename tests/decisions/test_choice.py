@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from stage_x import IN_PHASE, stage
 
 import encsim
 from encsim import (
@@ -23,19 +24,13 @@ from encsim import (
     Requirement,
     Sampling,
     Scale,
-    Signal,
     Tracking,
     choose,
 )
 from encsim.decisions import fast_ripple, worst_speeds
 from encsim.formats import changes
 
-STAGE = Axis(
-    Scale(period=20e-6),
-    signal=Signal(offset=(0.01, -0.005), gain=0.02, harmonics={3: 0.002}, jitter=0.5e-9),
-    interpolation=Interpolation(factor=400),
-    sampling=Sampling(16e3),
-)
+STAGE = stage(400, signal=IN_PHASE)
 SMOOTH = Requirement(speeds=(1e-3, 0.1), relative=0.02, floor=2e-4, delay=2e-3)
 GRID = {"interpolation.factor": [400, 4000], "estimator": [Difference(1), Difference(8), LowPass(300.0)]}
 PRICE = {"price": {"interpolation.factor": {400: 10.0, 4000: 35.0}}}

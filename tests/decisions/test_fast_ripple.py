@@ -4,6 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from stage_x import SIGNAL, stage
 
 import encsim
 from encsim import (
@@ -22,13 +23,8 @@ from encsim import (
 from encsim.decisions import fast_ripple
 
 SPEEDS = np.geomspace(1e-4, 1.0, 40)
-FAULTY = Signal(offset=(0.01, -0.005), gain=0.02, phase=0.01, harmonics={3: 0.002}, jitter=2e-9)
-STAGE = Axis(
-    Scale(period=20e-6),
-    signal=FAULTY,
-    interpolation=Interpolation(factor=4000),
-    sampling=Sampling(16e3, jitter=20e-9),
-)
+FAULTY = replace(SIGNAL, jitter=2e-9)
+STAGE = stage(jitter=20e-9, signal=FAULTY)
 CONVERTED = replace(STAGE, interpolation=Interpolation(factor=4000, bits=12))
 ESTIMATORS = [
     Difference(8),

@@ -4,6 +4,7 @@ import math
 
 import numpy as np
 import pytest
+from stage_x import IN_PHASE, stage
 
 import encsim
 from encsim import (
@@ -25,12 +26,7 @@ from encsim import (
 from encsim.decisions import requirements
 from encsim.formats import changes
 
-STAGE = Axis(
-    Scale(period=20e-6),
-    signal=Signal(offset=(0.01, -0.005), gain=0.02, harmonics={3: 0.002}, jitter=0.5e-9),
-    interpolation=Interpolation(factor=400),
-    sampling=Sampling(16e3),
-)
+STAGE = stage(400, signal=IN_PHASE)
 LOOP = Axis(
     Scale(period=20e-6),
     signal=STAGE.signal,

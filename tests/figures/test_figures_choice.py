@@ -2,18 +2,14 @@
 
 import numpy as np
 import pytest
+import stage_x
 from matplotlib.figure import Figure
 
-from encsim import Axis, Difference, Interpolation, LowPass, Requirement, Sampling, Scale, Signal, choose
+from encsim import Difference, LowPass, Requirement, choose
 from encsim.figures.choice import choice
 from encsim.plotting import canvas
 
-STAGE = Axis(
-    Scale(period=20e-6),
-    signal=Signal(offset=(0.01, -0.005), gain=0.02, jitter=0.5e-9),
-    interpolation=Interpolation(factor=400),
-    sampling=Sampling(16e3),
-)
+STAGE = stage_x.stage(400, signal=stage_x.PLAIN_SIGNAL)
 LISTS = {"interpolation.factor": [200, 1000, 4000], "estimator": [Difference(1), LowPass(300.0)]}
 PRICE = {"price": {"interpolation.factor": {200: 10.0, 1000: 18.0, 4000: 30.0}}}
 WANTED = Requirement(speeds=(2e-4, 0.2), relative=0.02, floor=1e-4)

@@ -7,7 +7,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 from matplotlib.figure import Figure
-from test_figures import IDEAL, PAGES, STAGE, TABLE, clashes, texts_of
+from sheets import IDEAL, PAGES, STAGE, TABLE, clashes, texts_of
 
 import encsim
 from encsim import wording

@@ -6,7 +6,7 @@ import math
 import explained
 import pytest
 from matplotlib.figure import Figure
-from test_figures import PAGES, clashes, texts_of
+from sheets import PAGES, clashes, texts_of
 
 import encsim
 from encsim.figures import pictures

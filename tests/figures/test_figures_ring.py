@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 from matplotlib.figure import Figure
-from test_figures import PAGES, clashes
+from sheets import PAGES, clashes
 
 import encsim
 from encsim import wording

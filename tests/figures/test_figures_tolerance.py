@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 from matplotlib.figure import Figure
-from test_figures import PAGES, STAGE, TABLE, clashes
+from sheets import PAGES, STAGE, TABLE, clashes
 
 from encsim import wording
 from encsim.figures import pictures

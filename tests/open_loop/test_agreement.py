@@ -4,6 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from stage_x import SIGNAL
 
 import encsim
 from encsim import Axis, Difference, Interpolation, Sampling, Scale, Signal
@@ -102,7 +103,7 @@ FEATURES = {
 def test_closed_form_agrees_with_simulation_feature_by_feature(feature, speed, samples):
     axis = Axis(
         Scale(period=1.0),
-        signal=Signal(offset=(0.01, -0.005), gain=0.02, phase=0.01, harmonics={3: 0.002}),
+        signal=replace(SIGNAL, jitter=0.0),
         interpolation=Interpolation(factor=400),
         sampling=Sampling(1.0),
         estimator=Difference(samples),

@@ -7,17 +7,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from slow_period import mean_square
+from stage_x import stage
 
 import encsim
 from encsim import Axis, Difference, InputError, Interpolation, Sampling, Scale, Signal
 from encsim.open_loop import cause_models
 
-STAGE = Axis(
-    Scale(period=20e-6),
-    signal=Signal(offset=(0.01, -0.005), gain=0.02, phase=0.01, harmonics={3: 0.002}, jitter=0.5e-9),
-    interpolation=Interpolation(factor=4000, bits=12),
-    sampling=Sampling(16e3, jitter=20e-9),
-)
+STAGE = stage(bits=12, jitter=20e-9)
 LINEAR = Scale(period=20e-6)
 SPEEDS = np.geomspace(1e-5, 2.0, 160)
 

@@ -1,12 +1,14 @@
 """The page without a browser: what stands in it, that it stands alone, that its numbers are those of the library."""
 
 import base64
+import dataclasses
 import hashlib
 import re
 from html.parser import HTMLParser
 
 import numpy as np
 import pytest
+import stage_x
 
 import encsim
 from encsim.checks import InputError
@@ -21,19 +23,12 @@ SLOW_TOO = encsim.Requirement(speeds=(1e-6, 0.5), relative=0.01, floor=50e-6)
 
 def stage(**changes):
     """An invented linear stage."""
-    given = {
-        "signal": encsim.Signal(offset=(0.01, -0.005), gain=0.02, jitter=0.5e-9),
-        "interpolation": encsim.Interpolation(factor=4000),
-        "sampling": encsim.Sampling(16e3),
-    }
-    return encsim.Axis(encsim.Scale(period=20e-6), **given | changes)
+    return dataclasses.replace(stage_x.stage(signal=stage_x.PLAIN_SIGNAL), **changes)
 
 
 def closed_stage():
     """The same with a rigid slide and a loop."""
-    load = encsim.Load(5.0, viscous=15.0)
-    control = encsim.Control(60.0, 2e3, integral_time=12e-3, current_bandwidth=1e3, delay=60e-6)
-    return stage(load=load, control=control, estimator=encsim.LowPass(800.0))
+    return stage(estimator=encsim.LowPass(800.0), **stage_x.SLIDE)
 
 
 def table():

@@ -6,6 +6,7 @@ import struct
 
 import chromium
 import pytest
+import stage_x
 
 import encsim
 
@@ -24,16 +25,7 @@ CHECKED = "[...document.querySelectorAll('input[name=speed]')].findIndex(radio =
 @pytest.fixture(scope="module")
 def path(tmp_path_factory):
     """A page about an invented stage with its loop, with a title that tries to be more than text."""
-    signal = encsim.Signal(offset=(0.01, -0.005), gain=0.02, jitter=0.5e-9)
-    axis = encsim.Axis(
-        encsim.Scale(period=20e-6),
-        signal=signal,
-        interpolation=encsim.Interpolation(factor=4000),
-        sampling=encsim.Sampling(16e3),
-        load=encsim.Load(5.0, viscous=15.0),
-        control=encsim.Control(60.0, 2e3, integral_time=12e-3, current_bandwidth=1e3, delay=60e-6),
-        estimator=encsim.LowPass(800.0),
-    )
+    axis = stage_x.stage(signal=stage_x.PLAIN_SIGNAL, estimator=encsim.LowPass(800.0), **stage_x.SLIDE)
     limits = encsim.Requirement(speeds=(1e-4, 0.5), relative=0.01, floor=50e-6)
     target = tmp_path_factory.mktemp("page") / 'a page "of" <b>ours & co 100%.html'
     return encsim.report(axis, target, speeds=[0.005, 0.072], requirement=limits, title=HOSTILE)

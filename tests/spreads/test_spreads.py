@@ -5,19 +5,15 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from stage_x import SIGNAL, stage
 
 import encsim
-from encsim import Axis, InputError, Interpolation, Normal, Sampling, Scale, Signal, Triangular, Uniform
+from encsim import InputError, Normal, Signal, Triangular, Uniform
 from encsim.model import distributions
 from encsim.spreads import description
 from encsim.spreads.description import Sampler
 
-STAGE = Axis(
-    Scale(period=20e-6),
-    signal=Signal(offset=(0.01, -0.005), gain=0.02, phase=0.01, sde={1: (40e-9, 0.3)}, jitter=0.5e-9),
-    interpolation=Interpolation(factor=4000),
-    sampling=Sampling(16e3),
-)
+STAGE = stage(signal=replace(SIGNAL, harmonics={}, sde={1: (40e-9, 0.3)}))
 # Even places in the cumulative distribution: their mean is an integral by the midpoint rule.
 PLACES = (np.arange(20_000) + 0.5) / 20_000
 KINDS = [Normal, Uniform, Triangular]

@@ -14,6 +14,7 @@ from statistics import NormalDist
 
 import numpy as np
 import pytest
+from stage_x import SIGNAL, stage
 
 import encsim
 from encsim import (
@@ -38,11 +39,7 @@ ROOT = Path(__file__).resolve().parents[2]
 SPEEDS = np.geomspace(1e-3, 0.3, 12)
 # One line alone: its ripple is proportional to its amplitude at every speed.
 LINE = Axis(Scale(period=20e-6), signal=Signal(sde={1: 40e-9}), sampling=Sampling(16e3))
-STAGE = Axis(
-    Scale(period=20e-6),
-    signal=Signal(offset=(0.01, -0.005), gain=0.02, phase=0.01, jitter=0.5e-9),
-    sampling=Sampling(16e3, jitter=20e-9),
-)
+STAGE = stage(None, jitter=20e-9, signal=replace(SIGNAL, harmonics={}))
 COUNTED = replace(
     STAGE,
     signal=replace(STAGE.signal, jitter=4e-9),

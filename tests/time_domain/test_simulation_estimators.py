@@ -6,18 +6,15 @@ from dataclasses import replace
 import numpy as np
 import pytest
 import slow_estimators
+from stage_x import PITCH, RATE, SIGNAL, stage
 
 from encsim import (
-    Axis,
     CountAndTime,
     Difference,
-    Interpolation,
     Kalman,
     LeastSquares,
     LowPass,
     PeriodTiming,
-    Sampling,
-    Scale,
     Signal,
     Stream,
     Tracking,
@@ -26,13 +23,7 @@ from encsim import (
 )
 from encsim.time_domain.simulation import CHUNK
 
-PITCH, RATE = 20e-6, 16e3
-PLAIN = Axis(
-    Scale(period=PITCH),
-    signal=Signal(offset=(0.01, -0.005), gain=0.02, phase=0.01, harmonics={3: 0.002}, jitter=1e-9),
-    interpolation=Interpolation(factor=400),
-    sampling=Sampling(RATE),
-)
+PLAIN = stage(400, signal=replace(SIGNAL, jitter=1e-9))
 FINITE = {
     "difference": Difference(7),
     "short line": LeastSquares(2),

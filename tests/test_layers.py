@@ -1,38 +1,82 @@
-"""Imports go to the left only: a folder uses the folders before it and its own, never one behind it."""
+"""The house: folders in the order of the data, imports to the left only, modules of a size that can be read."""
 
 import ast
+import re
+from collections import Counter
 from pathlib import Path
 
 import pytest
 
+import encsim
+
 PACKAGE = Path(__file__).resolve().parents[1] / "encsim"
 # What each folder may import, beside itself and the ground floor ("." is the top of the package).
-_TO_LOOP = "kernels model formats rings open_loop closed_loop"
-_TO_SPREADS = f"{_TO_LOOP} calibration gains time_domain recordings decisions spreads"
+_PHYSICS = "model rings open_loop closed_loop time_domain"
+_RESULTS = f"{_PHYSICS} calibration recordings decisions spreads"
 FOLDERS = {
     ".": "",
     "kernels": "",
     "plotting": "",
     "model": "",
     "formats": "model",
-    "rings": "model formats",
-    "open_loop": "kernels model formats rings",
-    "calibration": "model formats rings",
-    "closed_loop": _TO_LOOP,
-    "gains": _TO_LOOP,
-    "time_domain": _TO_LOOP,
-    "recordings": "model formats open_loop time_domain",
-    "decisions": f"{_TO_LOOP} gains time_domain recordings",
-    "spreads": f"{_TO_LOOP} gains time_domain decisions",
-    "figures": f"{_TO_SPREADS} plotting",
-    "reporting": f"{_TO_SPREADS} plotting figures",
-    "cli": f"{_TO_SPREADS} plotting figures reporting",
+    "rings": "model",
+    "open_loop": "model rings",
+    "calibration": "formats",
+    "closed_loop": "model rings open_loop",
+    "gains": "model formats closed_loop",
+    "time_domain": "kernels model rings open_loop closed_loop",
+    "recordings": "model",
+    "decisions": f"{_PHYSICS} formats gains",
+    "spreads": "model formats open_loop closed_loop decisions",
+    "figures": f"{_RESULTS} plotting",
+    "reporting": f"{_RESULTS} formats gains plotting figures",
+    "cli": f"{_RESULTS} formats gains plotting figures reporting",
 }
 MODULES = sorted(PACKAGE.rglob("*.py"))
+# Too many modules, too short, too long: lists to be emptied, never to grow.
+CROWDED = {"kernels": 17, "decisions": 17, "figures": 17}
+SHORT = {
+    "__main__.py": "answers --help and --version before anything is loaded",
+    "files.py": "one subject: a file is written whole or not at all",
+    "calibration/fourier_series.py": "one subject, used by three modules",
+    "figures/pictures.py": "the door to all pictures, names only",
+    "kernels/compiling.py": "a notice while a first run compiles; must load without numba",
+    "kernels/jit.py": "the one decorator",
+    "open_loop/quantisation.py": "one subject",
+    "recordings/record_quality.py": "one subject",
+    "time_domain/demand.py": "one subject",
+}
+LONG = {
+    "units.py": 420,
+    "calibration/positioning.py": 420,
+    "closed_loop/closed_loop_ripple.py": 420,
+    "closed_loop/order_notches.py": 560,
+    "closed_loop/stability.py": 420,
+    "closed_loop/time_responses.py": 540,
+    "decisions/choice.py": 420,
+    "decisions/proposals.py": 460,
+    "decisions/requirements.py": 420,
+    "figures/margins.py": 420,
+    "model/axis.py": 520,
+    "model/ring_geometry.py": 420,
+    "open_loop/cause_models.py": 480,
+    "reporting/axis_tables.py": 440,
+    "rings/error_orders.py": 420,
+    "time_domain/closed_run.py": 460,
+}
 
 
 def folder_of(path):
     return path.relative_to(PACKAGE).parent.as_posix()
+
+
+def named(path):
+    return path.relative_to(PACKAGE).as_posix()
+
+
+def allowed_in(here):
+    """Folders that a module of this one may import from; the kernels know not even the ground floor."""
+    return {here, *FOLDERS[here].split()} | (set() if here == "kernels" else {"."})
 
 
 def imported_folders(path):
@@ -47,16 +91,69 @@ def imported_folders(path):
             yield names[0] if names[0] in FOLDERS else "."
 
 
-@pytest.mark.parametrize("path", MODULES, ids=lambda path: path.relative_to(PACKAGE).as_posix())
+@pytest.mark.parametrize("path", MODULES, ids=named)
 def test_module_imports_only_to_the_left(path):
     here = folder_of(path)
     if path.name in ("__init__.py", "__main__.py") and here == ".":
         return
-    allowed = {here, ".", *FOLDERS[here].split()}
-    wrong = sorted(set(imported_folders(path)) - allowed)
-    assert not wrong, f"{path.name} imports from {wrong}; {here} may import {sorted(allowed)}"
+    wrong = sorted(set(imported_folders(path)) - allowed_in(here))
+    assert not wrong, f"{path.name} imports from {wrong}; {here} may import {sorted(allowed_in(here))}"
+
+
+def test_table_goes_to_the_left_only():
+    for place, here in enumerate(FOLDERS):
+        assert set(FOLDERS[here].split()) <= set(list(FOLDERS)[:place]), here
 
 
 def test_only_the_kernels_import_numba():
     users = {folder_of(path) for path in MODULES if "import njit" in path.read_text()}
     assert users == {"kernels"}
+
+
+def test_table_lists_the_folders_there_are():
+    there = {folder_of(path) for path in MODULES}
+    assert there == set(FOLDERS)
+    assert 10 <= len(there) - 1 <= 16
+
+
+@pytest.mark.parametrize("folder", FOLDERS)
+def test_folder_has_three_to_sixteen_modules(folder):
+    count = sum(folder_of(path) == folder and path.name != "__init__.py" for path in MODULES)
+    assert 3 <= count <= CROWDED.get(folder, 16 if folder != "." else 9)
+
+
+@pytest.mark.parametrize("folder", [name for name in FOLDERS if name != "."])
+def test_no_folder_is_named_like_a_public_name(folder):
+    assert folder not in {*encsim.__all__, *encsim._MODULES}
+
+
+@pytest.mark.parametrize("folder", [name for name in FOLDERS if name != "."])
+def test_folder_says_what_lives_there_and_what_it_may_import(folder):
+    text = ast.get_docstring(ast.parse((PACKAGE / folder / "__init__.py").read_text()))
+    assert 3 <= len(text.splitlines()) <= 6
+    said = " ".join(text.split())
+    said = said[said.rindex("May import") :]
+    names = set(re.findall(r"`(\w+)`", said))
+    if "every folder before it" in said:
+        names = set(list(FOLDERS)[1 : list(FOLDERS).index(folder)]) - names
+    assert names == set(FOLDERS[folder].split())
+    assert ("ground floor" in said or "every folder" in said) == (folder != "kernels")
+
+
+def test_no_two_classes_share_a_name():
+    trees = [ast.parse(path.read_text()) for path in MODULES]
+    names = Counter(node.name for tree in trees for node in ast.walk(tree) if isinstance(node, ast.ClassDef))
+    assert [name for name, times in names.items() if times > 1] == []
+
+
+@pytest.mark.parametrize("path", [path for path in MODULES if path.name != "__init__.py"], ids=named)
+def test_module_can_be_read_at_one_sitting(path):
+    lines = len(path.read_text().splitlines())
+    assert lines <= LONG.get(named(path), 400)
+    assert lines >= 80 or named(path) in SHORT
+
+
+def test_exceptions_are_still_needed():
+    there = {named(path): len(path.read_text().splitlines()) for path in MODULES}
+    assert [name for name in LONG if there.get(name, 0) <= 400] == [], "take them out of LONG"
+    assert [name for name in SHORT if there.get(name, 80) >= 80] == [], "take them out of SHORT"

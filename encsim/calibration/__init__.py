@@ -1,4 +1,5 @@
-"""Calibration: two rings against each other, self-calibration, error maps and positioning against a reference.
+"""Calibration: two rings against each other, self-calibration, error maps and positioning.
 
-May import the ground floor, `model`, `formats` and `rings`.
+`plan` says which positions to measure; `readings` reads the tables of what was measured there.
+May import the ground floor and `formats`.
 """

@@ -1,1 +1,6 @@
-"""The look of all pictures: sheets, panels, labels, bars, traces. May import the ground floor."""
+"""The look of all pictures: sheets, panels, labels, bars, traces.
+
+Knows no result: `canvas` holds styles and colours by role, `labels` keeps words apart, `elements` draws what several
+pictures share.
+May import the ground floor.
+"""

@@ -1,4 +1,5 @@
 """Recorded signals: identification of signal errors from two channels.
 
-May import the ground floor, `model`, `formats`, `open_loop` and `time_domain`.
+A recording becomes the same arrays that `time_domain` makes.
+May import the ground floor and `model`.
 """

@@ -105,6 +105,17 @@ def test_table_goes_to_the_left_only():
         assert set(FOLDERS[here].split()) <= set(list(FOLDERS)[:place]), here
 
 
+def test_contributor_guide_shows_the_same_table():
+    guide = (PACKAGE.parent / "DEVELOPERS.md").read_text()
+    rows = re.findall(r"^\| `([\w.]+)` \| [^|]+ \| ?([^|]*)\|$", guide, re.M)
+    assert [here for here, _ in rows] == list(FOLDERS)
+    for place, (here, said) in enumerate(rows):
+        names = set(re.findall(r"`(\w+)`", said))
+        if said.startswith("all before it"):
+            names = set(list(FOLDERS)[1:place]) - names
+        assert names == set(FOLDERS[here].split()), here
+
+
 def test_only_the_kernels_import_numba():
     users = {folder_of(path) for path in MODULES if "import njit" in path.read_text()}
     assert users == {"kernels"}

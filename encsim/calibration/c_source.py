@@ -59,7 +59,7 @@ class CTable:
     name : str
         The function: error in rad of an angle in turns.
     size : int
-        Intervals a turn; the table has one entry more.
+        Intervals per revolution; the table has one entry more.
     bound : float
         How far the function may be from the map, rad: the sum of what follows and of its arithmetic.
     interpolation : float

@@ -1,4 +1,4 @@
-"""The error of a ring over one turn: read anywhere, inverted, smoothed to chosen orders, exported."""
+"""The error of a ring over one revolution: read anywhere, inverted, smoothed to chosen orders, exported."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ SMALLEST = 1e-12
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ErrorMap(Series):
-    """Error (shown minus true) of a ring at even angles over one turn.
+    """Error (shown minus true) of a ring at even angles over one revolution.
 
     Between its points the map is the sum of its orders, 1 to points // 2, and its mean; the last order of an even
     number of points is a cosine.
@@ -62,7 +62,7 @@ class ErrorMap(Series):
 
     @property
     def valid(self) -> bool:
-        """Whether nothing is known against the map."""
+        """Whether there is no reason to doubt the map."""
         return not self.reasons
 
     @property
@@ -77,7 +77,7 @@ class ErrorMap(Series):
 
     @property
     def orders(self) -> np.ndarray:
-        """1 to points // 2, cycles a turn."""
+        """1 to points // 2, cycles per revolution."""
         return np.arange(1, len(self.error) // 2 + 1)
 
     @property
@@ -106,7 +106,7 @@ class ErrorMap(Series):
         return {**Series.to_dict(self), "valid": self.valid, "uncertainty": sure}
 
     def columns(self) -> dict[str, np.ndarray]:
-        """Columns of the table, a row a point."""
+        """Columns of the table, one row per point."""
         found = {"angle_rad": self.angle, "error_rad": self.error}
         if self.order_uncertainty is not None:
             found["uncertainty_rad"] = np.full(len(self.error), self.uncertainty)
@@ -144,7 +144,7 @@ class ErrorMap(Series):
         Raises
         ------
         InputError
-            If the error may change by more than half a radian a radian, so that no single angle is sure.
+            If the error may change by more than half a radian per radian, so that no single angle is sure.
         """
         at = _angles("ErrorMap.invert.shown", shown)
         steepest = self.largest(1)
@@ -194,7 +194,7 @@ class ErrorMap(Series):
         Returns
         -------
         Orders
-            {n per turn: (amplitude, phase)}, rad: a sin(n shown + phase) is what to take off. The mean is left
+            {n per revolution: (amplitude, phase)}, rad: a sin(n shown + phase) is what to take off. The mean is left
             out.
 
         Raises
@@ -215,7 +215,7 @@ class ErrorMap(Series):
         Parameters
         ----------
         derivative : int
-            0 for the error (rad), 1 for its slope (rad a rad), 2 for its curvature (rad a rad squared).
+            0 for the error (rad), 1 for its slope (rad/rad), 2 for its curvature (rad/rad squared).
 
         Returns
         -------

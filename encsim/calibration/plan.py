@@ -35,7 +35,7 @@ class CalibrationPlan(Series):
     Attributes
     ----------
     orders : ndarray, shape (points // 2,)
-        1 to points // 2, cycles a turn.
+        1 to points // 2, cycles per revolution.
     lost : tuple of int
         Orders in which the two rings cannot be told apart.
     condition : ndarray, shape (points // 2,)
@@ -49,7 +49,7 @@ class CalibrationPlan(Series):
     steps : ndarray, shape (steps,)
         Angles, rad.
     points : int
-        Readings a turn.
+        Readings per revolution.
     valid : bool
         Whether no order is lost and readings are left over to judge the noise by.
     reasons : tuple of str
@@ -74,11 +74,11 @@ class CalibrationPlan(Series):
         return {"condition": "1", "magnification": "1", "point_noise": "1", "steps": "rad"}
 
     def columns(self) -> dict[str, np.ndarray]:
-        """Columns of the table, a row an order."""
+        """Columns of the table, one row per order."""
         return {"order": self.orders, "condition": self.condition, "magnification": self.magnification}
 
     def plot(self, ax: Axes | None = None) -> Any:
-        """Draw how much the steps magnify reading noise in each order, and the orders they lose.
+        """Draw how much the steps magnify reading noise in each order, and the unobservable orders.
 
         Parameters
         ----------
@@ -109,7 +109,7 @@ def calibration_plan(
     steps : array-like, shape (steps,)
         Angles psi_j by which ring B is turned forward against ring A, rad; any, in any order.
     points : int
-        Readings a turn, 3 or more.
+        Readings per revolution, 3 or more.
     weights : array-like, shape (steps,), optional
         1/variance of the readings of each step, in any one unit; 0 leaves the step out.
     drift : bool
@@ -131,7 +131,7 @@ def calibration_plan(
     -----
     With gamma_n the weighted mean of z_j = exp(-i n psi_j), the complex amplitudes a_n and b_n have rms error
     sqrt(4 s^2/(points m (1 - |gamma_n|^2))) for m steps with reading noise s. An order is lost where all z_j
-    are the same: every multiple of m for m equal steps over the full turn.
+    are the same: every multiple of m for m equal steps over a full revolution.
 
     With an even number of points the last order, points/2, shows its cosine only: z_j = cos(n psi_j) there.
     """

@@ -67,7 +67,7 @@ class PassComparison(Series):
         return dict.fromkeys(names.split(), self.unit)
 
     def columns(self) -> dict[str, np.ndarray]:
-        """Columns of the table, a row a position."""
+        """Columns of the table, one row per position."""
         return {
             f"{name}_{self.unit}": getattr(self, name)
             for name in ("position", "forward", "backward", "error", "reversal")
@@ -279,7 +279,7 @@ class Positioning(Series):
         return {name: self.unit for name in self.__dataclass_fields__ if name not in plain}
 
     def columns(self) -> dict[str, np.ndarray]:
-        """Columns of the table, a row a target."""
+        """Columns of the table, one row per target."""
         names = "target forward backward forward_deviation backward_deviation mean reversal repeatability"
         return {f"{name}_{self.unit}": getattr(self, name) for name in names.split()}
 

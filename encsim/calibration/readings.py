@@ -30,7 +30,7 @@ class Readings:
     steps : ndarray, shape (steps,)
         rad, in the order in which they come first.
     closing : ndarray, shape (steps,), or None
-        Readings repeated after the full turn, rad, NaN for steps without; None if there is none.
+        Readings repeated after the full revolution, rad, NaN for steps without; None if there is none.
     """
 
     differences: np.ndarray
@@ -39,7 +39,7 @@ class Readings:
 
 
 def read_differences(text: str, name: str = "readings") -> Readings:
-    """Differences of two rings from a table with a row a reading."""
+    """Differences of two rings from a table with a row per reading."""
     wanted = dict.fromkeys(("step", "angle", "difference"), "angle")
     step, angle, difference = tables.read_columns(text, wanted, name).values()
     steps, first, group, counts = np.unique(step, return_index=True, return_inverse=True, return_counts=True)
@@ -59,7 +59,7 @@ def read_differences(text: str, name: str = "readings") -> Readings:
 
 
 def _turn(angle: np.ndarray, difference: np.ndarray) -> tuple[tuple[np.ndarray, np.ndarray], float]:
-    """Angles and readings of one step within the turn, and the one that repeats the first after it, or NaN."""
+    """Angles and readings of one step within the revolution, and the one that repeats the first after it, or NaN."""
     apart = angle[1] - angle[0] if len(angle) > 1 else TURN
     if abs(angle[-1] - TURN) <= OFF_PLACE * apart:
         return (angle[:-1], difference[:-1]), difference[-1]
@@ -85,7 +85,7 @@ def _check_turn(angle: np.ndarray, points: int, step: float, name: str) -> None:
 
 
 def read_error_map(text: str, name: str = "error map") -> ErrorMap:
-    """An error map from a table with a row a point, as `ErrorMap.to_csv` writes it."""
+    """An error map from a table with one row per point, as `ErrorMap.to_csv` writes it."""
     from .error_map import ErrorMap
 
     angle, error = tables.read_columns(text, {"angle": "angle", "error": "angle"}, name).values()
@@ -115,7 +115,7 @@ class Passes:
 
 
 def read_passes(text: str, name: str = "passes") -> Passes:
-    """A pass forward and the one back from a table with a row a reading, in the order they were read."""
+    """A pass forward and the one back from a table with a row per reading, in the order they were read."""
     columns, unit = _in_one_dimension(text, ("reference", "shown"), name)
     table = np.array(columns)
     turn = int(np.argmax(table[0]))
@@ -143,7 +143,7 @@ class TargetRuns:
 
 
 def read_runs(text: str, name: str = "runs") -> TargetRuns:
-    """Deviations of several runs to target positions from a table with a row a target and run."""
+    """Deviations of several runs to target positions from a table with one row per target and run."""
     (target, forward, backward), unit = _in_one_dimension(text, ("target", "forward", "backward"), name)
     at, group, counts = np.unique(target, return_inverse=True, return_counts=True)
     if len(set(counts)) > 1:

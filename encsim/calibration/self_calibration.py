@@ -38,7 +38,7 @@ class SelfCalibration(Series):
     uncertainty : ndarray, shape (points,)
         Standard uncertainty of a point, rad, lost orders aside; NaN if nothing tells the noise.
     orders : ndarray, shape (points // 2,)
-        1 to points // 2, cycles a turn.
+        1 to points // 2, cycles per revolution.
     amplitudes : ndarray of complex, shape (points // 2,)
         error = Re sum amplitudes exp(i orders angle).
     order_uncertainty : ndarray, shape (points // 2,)
@@ -81,7 +81,7 @@ class SelfCalibration(Series):
         return {**dict.fromkeys(angles, "rad"), "gain": "1"}
 
     def columns(self) -> dict[str, np.ndarray]:
-        """Columns of the table, a row a point."""
+        """Columns of the table, one row per point."""
         return {f"{name}_rad": getattr(self, name) for name in ("angle", "error", "uncertainty")}
 
     def error_map(self) -> ErrorMap:

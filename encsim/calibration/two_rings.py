@@ -41,7 +41,7 @@ class Calibration(Series):
     uncertainty, b_uncertainty : ndarray, shape (points,)
         Standard uncertainty of a point of a and of b, rad, lost orders aside. NaN if nothing tells the noise.
     orders : ndarray, shape (points // 2,)
-        1 to points // 2, cycles a turn.
+        1 to points // 2, cycles per revolution.
     a_orders, b_orders : ndarray of complex, shape (points // 2,)
         Amplitudes: a = Re sum a_orders exp(i orders angle).
     order_uncertainty, b_order_uncertainty : ndarray, shape (points // 2,)
@@ -55,7 +55,7 @@ class Calibration(Series):
     offset : ndarray, shape (steps,)
         Constant c_j of each step, rad: its drift, which the maps are free of. NaN for steps left out.
     closure : ndarray, shape (steps,), or None
-        First reading repeated after the full turn, minus itself, rad.
+        First reading repeated after the full revolution, minus itself, rad.
     outliers : tuple of int
         Steps, counted from 0, that fit far worse than the others; they are in the maps all the same.
     steps, weights : ndarray, shape (steps,)
@@ -63,7 +63,7 @@ class Calibration(Series):
     rank, freedom : int
         Number of unknowns that are determined, and of readings beyond them.
     valid : bool
-        Whether no order is lost, no step stands out, every turn closes and the noise is known.
+        Whether no order is lost, no step stands out, every revolution closes and the noise is known.
     reasons : tuple of str
         Why not.
     """
@@ -98,7 +98,7 @@ class Calibration(Series):
         return dict.fromkeys(f"{maps} residual step_residual offset closure steps".split(), "rad")
 
     def columns(self) -> dict[str, np.ndarray]:
-        """Columns of the table, a row a point."""
+        """Columns of the table, one row per point."""
         names = ("angle", "a", "b", "uncertainty", "b_uncertainty")
         return {f"{name}_rad": getattr(self, name) for name in names}
 
@@ -122,7 +122,7 @@ class Calibration(Series):
         return ErrorMap(errors, order_uncertainty=sure, reasons=self.reasons)
 
     def plot(self, ax: Axes | None = None) -> Axes:
-        """Draw the maps of both rings in their bands, the noise of each step and how each turn closes.
+        """Draw the maps of both rings in their bands, the noise of each step and how each revolution closes.
 
         Parameters
         ----------
@@ -163,7 +163,7 @@ def calibrate(
     drift : bool
         Whether each step has a constant c_j of its own (the rule), or one constant serves all.
     closing : array-like, shape (steps,), optional
-        The first reading of each step repeated after the full turn, rad: a check on drift within the turn.
+        The first reading of each step repeated after the full revolution, rad: a check on drift within the revolution.
     noise : float, optional
         Standard deviation of one reading, rad, if it is known better than from the residual.
     step_uncertainty : float
@@ -191,7 +191,7 @@ def calibrate(
     the map, over all orders, sqrt(sum 2 s^2/(points m <|z - gamma|^2>)), m steps. Both rings are taken to hold
     orders up to points/2 only, of which the last, with an even number, shows its cosine alone.
 
-    A common turn of all steps is a turn of map b. Drift within a turn that all steps share is part of a;
+    A common turn of all steps is a turn of map b. Drift within a revolution that all steps share is part of a;
     ``closure`` shows it, and a ramp taken off the readings beforehand removes it. A step stands out where an F
     test of the residual with and without it says so at one in a million, and its noise is twice that of the
     others; those named are left out before the next is sought. Spectra of all readings are held: as much

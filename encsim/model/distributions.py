@@ -1,7 +1,7 @@
-"""Distributions of a deviation: normal, uniform, triangular; and places in them, drawn by number.
+"""Distributions of a deviation (normal, uniform, triangular) and random quantiles to sample them.
 
-Chance is counter-based: Philox of seed, key and sample number. A sample is the same whatever is drawn before it,
-beside it or in which process.
+Random numbers are counter-based: Philox of seed, key and sample number. A sample does not depend on the order or the
+process in which samples are drawn.
 """
 
 from __future__ import annotations
@@ -19,10 +19,11 @@ _UNIT_NORMAL = NormalDist()
 
 
 class Distribution:
-    """A deviation from an axis' own value, and what a kelvin adds to it."""
+    """Base of all distributions: deviation from the value in the axis, and its change per kelvin."""
 
     __slots__ = ()
-    kind = ""
+    kind: ClassVar[str] = ""
+    per_kelvin: float
 
     def _check(self, name: str) -> None:
         check = checks.Check(self)
@@ -30,25 +31,46 @@ class Distribution:
         check.number("per_kelvin")
         check.done()
 
-    def at(self, place: np.ndarray) -> None:
-        """Deviations at places from 0 to 1 of the cumulative distribution, an array."""
+    @property
+    def width(self) -> float:
+        """The size that is halved when the tolerance is tightened."""
         raise NotImplementedError
 
-    def halved_weight(self, place: np.ndarray) -> None:
-        """Density of the distribution half as wide over that of this one, at the same places; at most 2."""
+    def at(self, place: np.ndarray) -> np.ndarray:
+        """Quantiles: deviations at cumulative probabilities from 0 to 1."""
+        raise NotImplementedError
+
+    def halved_weight(self, place: np.ndarray) -> np.ndarray:
+        """Density of the distribution half as wide over the density of this one, at its quantiles; at most 2."""
         raise NotImplementedError
 
 
 @dataclass(frozen=True, slots=True)
+class _Bounded(Distribution):
+    """A symmetric distribution within plus and minus ``half``."""
+
+    half: float
+    per_kelvin: float = field(default=0.0, kw_only=True)
+
+    def __post_init__(self) -> None:
+        self._check("half")
+
+    @property
+    def width(self) -> float:
+        """The size that is halved when the tolerance is tightened: half."""
+        return self.half
+
+
+@dataclass(frozen=True, slots=True)
 class Normal(Distribution):
-    """Normal distribution around the axis' own value.
+    """Normal distribution around the value in the axis.
 
     Parameters
     ----------
     sd : float
-        Standard deviation, in SI of the key it is for.
+        Standard deviation, in the SI unit of its key.
     per_kelvin : float
-        What each kelvin of the temperature's deviation adds.
+        Change of the deviation per kelvin of the temperature deviation.
 
     Raises
     ------
@@ -65,30 +87,29 @@ class Normal(Distribution):
         self._check("sd")
 
     def at(self, place: np.ndarray) -> np.ndarray:
-        """Deviations at places from 0 to 1 of the cumulative distribution, an array."""
+        """Quantiles: deviations at cumulative probabilities from 0 to 1."""
         return self.sd * np.array([_UNIT_NORMAL.inv_cdf(one) for one in place.tolist()])
 
     def halved_weight(self, place: np.ndarray) -> np.ndarray:
-        """Density of the distribution half as wide over that of this one, at the same places; at most 2."""
-        unit = Normal(1.0).at(place)
-        return 2.0 * np.exp(-1.5 * unit**2)
+        """Density of the distribution half as wide over the density of this one, at its quantiles; at most 2."""
+        return np.asarray(2.0 * np.exp(-1.5 * Normal(1.0).at(place) ** 2))
 
     @property
     def width(self) -> float:
-        """What is halved when the tolerance is tightened: the standard deviation."""
+        """The size that is halved when the tolerance is tightened: the standard deviation."""
         return self.sd
 
 
 @dataclass(frozen=True, slots=True)
-class Uniform(Distribution):
-    """Even distribution around the axis' own value; ``Uniform(math.pi)`` leaves a direction or phase open.
+class Uniform(_Bounded):
+    """Uniform distribution around the value in the axis; ``Uniform(math.pi)`` is an unknown direction or phase.
 
     Parameters
     ----------
     half : float
-        Half of the width: a tolerance of plus and minus half, in SI of the key it is for.
+        Half of the width: a tolerance of plus and minus half, in the SI unit of its key.
     per_kelvin : float
-        What each kelvin of the temperature's deviation adds.
+        Change of the deviation per kelvin of the temperature deviation.
 
     Raises
     ------
@@ -98,36 +119,25 @@ class Uniform(Distribution):
 
     kind: ClassVar[str] = "uniform"
 
-    half: float
-    per_kelvin: float = field(default=0.0, kw_only=True)
-
-    def __post_init__(self) -> None:
-        self._check("half")
-
     def at(self, place: np.ndarray) -> np.ndarray:
-        """Deviations at places from 0 to 1 of the cumulative distribution, an array."""
+        """Quantiles: deviations at cumulative probabilities from 0 to 1."""
         return self.half * (2.0 * place - 1.0)
 
     def halved_weight(self, place: np.ndarray) -> np.ndarray:
-        """Density of the distribution half as wide over that of this one, at the same places; at most 2."""
+        """Density of the distribution half as wide over the density of this one, at its quantiles; at most 2."""
         return np.where(np.abs(2.0 * place - 1.0) <= 0.5, 2.0, 0.0)
-
-    @property
-    def width(self) -> float:
-        """What is halved when the tolerance is tightened: half."""
-        return self.half
 
 
 @dataclass(frozen=True, slots=True)
-class Triangular(Distribution):
+class Triangular(_Bounded):
     """Symmetric triangular distribution around the axis' own value.
 
     Parameters
     ----------
     half : float
-        Half of the base: a tolerance of plus and minus half, in SI of the key it is for.
+        Half of the base: a tolerance of plus and minus half, in the SI unit of its key.
     per_kelvin : float
-        What each kelvin of the temperature's deviation adds.
+        Change of the deviation per kelvin of the temperature deviation.
 
     Raises
     ------
@@ -137,40 +147,32 @@ class Triangular(Distribution):
 
     kind: ClassVar[str] = "triangular"
 
-    half: float
-    per_kelvin: float = field(default=0.0, kw_only=True)
-
-    def __post_init__(self) -> None:
-        self._check("half")
-
     def at(self, place: np.ndarray) -> np.ndarray:
-        """Deviations at places from 0 to 1 of the cumulative distribution, an array."""
+        """Quantiles: deviations at cumulative probabilities from 0 to 1."""
         return self.half * self._unit(place)
 
     def halved_weight(self, place: np.ndarray) -> np.ndarray:
-        """Density of the distribution half as wide over that of this one, at the same places; at most 2."""
-        away = np.abs(self._unit(place))
-        return np.maximum(2.0 * (1.0 - 2.0 * away), 0.0) / (1.0 - away)
+        """Density of the distribution half as wide over the density of this one, at its quantiles; at most 2."""
+        distance = np.abs(self._unit(place))
+        return np.asarray(np.maximum(2.0 * (1.0 - 2.0 * distance), 0.0) / (1.0 - distance))
 
     @staticmethod
     def _unit(place: np.ndarray) -> np.ndarray:
+        """Quantiles of the distribution from -1 to 1."""
         low = np.sqrt(2.0 * np.minimum(place, 0.5)) - 1.0
         return np.where(place < 0.5, low, 1.0 - np.sqrt(2.0 * np.minimum(1.0 - place, 0.5)))
 
-    @property
-    def width(self) -> float:
-        """What is halved when the tolerance is tightened: half."""
-        return self.half
 
-
-KINDS = {one.kind: one for one in (Normal, Uniform, Triangular)}
+KINDS: dict[str, type[Normal | Uniform | Triangular]] = {
+    one.kind: one for one in (Normal, Uniform, Triangular)
+}
 
 
 def places(seed: int, key: str, first: int, count: int, attempt: int = 0) -> np.ndarray:
-    """Numbers between 0 and 1 for samples from ``first`` on, one a sample, by seed, key and attempt."""
+    """Cumulative probabilities of samples number ``first`` and after it, by seed, key and attempt."""
     word = int.from_bytes(hashlib.blake2b(key.encode(), digest_size=8).digest(), "big")
     stream = np.random.Philox(
         key=np.array([seed, word], dtype=np.uint64), counter=np.array([first, attempt, 0, 0], dtype=np.uint64)
     )
-    # A counter makes four words, of which a sample takes the first.
+    # Each counter value gives four words; a sample uses the first.
     return ((stream.random_raw(4 * count)[::4] >> np.uint64(11)) + 0.5) * 2.0**-53

@@ -1,6 +1,6 @@
-"""Demands of motion: position, velocity and acceleration against time, for runs of the closed loop.
+"""Motion profiles, the demand of a closed loop: position, velocity and acceleration against time.
 
-Every profile starts at position 0 and holds its last position or its last velocity when it has ended.
+Every profile starts at position 0. After its end it holds its last position, `Constant` its speed.
 """
 
 from __future__ import annotations
@@ -17,37 +17,44 @@ from .. import checks
 if TYPE_CHECKING:
     from pathlib import Path
 
+    from numpy.typing import ArrayLike
+
 
 FASTEST, LARGEST = 1e9, 1e18
 MOST_CYCLES = 1e9
-# A point so many times as fast as its neighbours is a jump, which a spline would join by swinging about it.
-# Steps of rounding, small shares of the whole move, are none.
+# A step between two points is a jump, about which a spline would oscillate, if its speed is more than JUMP times
+# that of its neighbours and it is more than this share of the whole move (smaller ones may be rounding).
 JUMP, SMALL = 20.0, 0.01
 
 
-def _quantity(dimension: str, **options: Any) -> Any:
-    """A field whose text carries a unit of this dimension."""
-    return field(metadata={"dimension": dimension}, **options)
+def _quantity(dimension: str) -> Any:
+    """A field with a unit of this dimension in text."""
+    return field(metadata={"dimension": dimension})
 
 
 class Profile:
-    """What every demand can do; ``at`` gives position, velocity and acceleration at some times."""
+    """Base of all profiles."""
 
     __slots__ = ()
 
-    def at(self, time: np.ndarray) -> None:
-        """Demand at some times."""
+    @property
+    def duration(self) -> float:
+        """Time until the demand holds its last position or speed, s."""
+        raise NotImplementedError
+
+    def at(self, time: ArrayLike) -> np.ndarray:
+        """Position, velocity and acceleration at some times, shape (3, ...)."""
         raise NotImplementedError
 
 
 @dataclass(frozen=True, slots=True)
 class Constant(Profile):
-    """Steady motion.
+    """Motion at constant speed.
 
     Parameters
     ----------
     speed : float
-        m/s or rad/s; its sign counts.
+        m/s or rad/s; its sign is the direction.
 
     Raises
     ------
@@ -65,47 +72,46 @@ class Constant(Profile):
         check.done()
 
     @property
-    def duration(self) -> Any:
-        """Time until nothing changes any more, s."""
+    def duration(self) -> float:
+        """Time until the demand holds its last speed, s: none."""
         return 0.0
 
-    def at(self, time: np.ndarray) -> np.ndarray:
-        """Demand at some times: position, velocity, acceleration."""
-        time = np.asarray(time, dtype=float)
-        return np.stack([self.speed * time, np.full_like(time, self.speed), np.zeros_like(time)])
+    def at(self, time: ArrayLike) -> np.ndarray:
+        """Position, velocity and acceleration at some times, shape (3, ...)."""
+        t = np.asarray(time, dtype=float)
+        return np.stack([self.speed * t, np.full_like(t, self.speed), np.zeros_like(t)])
 
 
-class _Pieces(Profile):
-    """A motion of pieces of constant jerk."""
+class _Move(Profile):
+    """A move over ``distance`` in segments of constant jerk."""
 
     __slots__ = ()
+    distance: float
 
-    def _jerks(self) -> None:
-        """Rows of duration and jerk, for a motion in the positive direction."""
+    def _segments(self) -> list[tuple[float, float, float]]:
+        """Duration, initial acceleration and jerk of each segment of a move in the positive direction."""
         raise NotImplementedError
 
     @property
     def duration(self) -> float:
-        """Time until the axis rests, s."""
-        return float(sum(time for time, _, _ in self._jerks()))
+        """Time until the axis is at rest, s."""
+        return float(sum(time for time, _, _ in self._segments()))
 
-    def at(self, time: list[float] | np.ndarray) -> np.ndarray:
-        """Demand at some times: position, velocity, acceleration."""
-        time = np.asarray(time, dtype=float)
-        found, begin, state = np.zeros((3, *time.shape)), 0.0, np.zeros(2)
-        for length, push, jerk in self._jerks():
-            x, v = state
-            after = np.maximum(time - begin, 0.0)
-            here = (time >= begin)[None, ...]
-            found = np.where(here, _piece(x, v, push, jerk, after), found)
+    def at(self, time: ArrayLike) -> np.ndarray:
+        """Position, velocity and acceleration at some times, shape (3, ...)."""
+        t = np.asarray(time, dtype=float)
+        demand, begin, x, v = np.zeros((3, *t.shape)), 0.0, 0.0, 0.0
+        for length, acceleration, jerk in self._segments():
+            in_segment = _segment(x, v, acceleration, jerk, np.maximum(t - begin, 0.0))
+            demand = np.where(t >= begin, in_segment, demand)
             begin += length
-            state = _piece(x, v, push, jerk, np.asarray(length))[:2]
-        rest = np.stack([np.full_like(time, state[0]), 0.0 * time, 0.0 * time])
-        return math.copysign(1.0, self.distance) * np.where(time >= begin, rest, found)
+            x, v, _ = _segment(x, v, acceleration, jerk, np.asarray(length))
+        rest = np.stack([np.full_like(t, x), 0.0 * t, 0.0 * t])
+        return math.copysign(1.0, self.distance) * np.where(t >= begin, rest, demand)
 
 
-def _piece(x: float, v: float, acceleration: float, jerk: float, t: np.ndarray) -> np.ndarray:
-    """Position, velocity and acceleration in a piece of constant jerk."""
+def _segment(x: float, v: float, acceleration: float, jerk: float, t: np.ndarray) -> np.ndarray:
+    """Position, velocity and acceleration at time t in a segment of constant jerk, from its initial state."""
     return np.stack(
         [
             x + t * (v + t * (acceleration / 2.0 + t * jerk / 6.0)),
@@ -115,7 +121,8 @@ def _piece(x: float, v: float, acceleration: float, jerk: float, t: np.ndarray) 
     )
 
 
-def _check_move(profile: SCurve | Trapezoid, *limits: tuple[str, str]) -> None:
+def _check_move(profile: _Move, *limits: tuple[str, str]) -> None:
+    """Check the distance and the limits of a move, given as name and unit."""
     check = checks.Check(profile)
     rule = f"lie from {-LARGEST:g} to {LARGEST:g}, and not be zero"
     check.number("distance", rule, "m or rad", low=-LARGEST, high=LARGEST)
@@ -127,7 +134,7 @@ def _check_move(profile: SCurve | Trapezoid, *limits: tuple[str, str]) -> None:
 
 
 @dataclass(frozen=True, slots=True)
-class Trapezoid(_Pieces):
+class Trapezoid(_Move):
     """Move over a distance with constant acceleration, constant speed, constant deceleration.
 
     Parameters
@@ -150,22 +157,22 @@ class Trapezoid(_Pieces):
     def __post_init__(self) -> None:
         _check_move(self, ("speed", "m/s or rad/s"), ("acceleration", "m/s2 or rad/s2"))
 
-    def _jerks(self) -> list[tuple[float, float, float]]:
-        way, a = abs(self.distance), self.acceleration
-        top = min(self.speed, math.sqrt(way * a))
-        return [(top / a, a, 0.0), (way / top - top / a, 0.0, 0.0), (top / a, -a, 0.0)]
+    def _segments(self) -> list[tuple[float, float, float]]:
+        distance, a = abs(self.distance), self.acceleration
+        top = min(self.speed, math.sqrt(distance * a))
+        return [(top / a, a, 0.0), (distance / top - top / a, 0.0, 0.0), (top / a, -a, 0.0)]
 
 
 @dataclass(frozen=True, slots=True)
-class SCurve(_Pieces):
-    """Move over a distance with limited jerk: acceleration rises and falls in ramps.
+class SCurve(_Move):
+    """Move over a distance with limited jerk: acceleration rises and falls as ramps.
 
     Parameters
     ----------
     distance : float
         m or rad; its sign is the direction.
     speed, acceleration, jerk : float
-        Limits, m/s, m/s2, m/s3 or in rad. Short moves reach neither speed nor acceleration.
+        Limits, m/s, m/s2, m/s3 or in rad. A short move reaches neither the speed nor the acceleration.
 
     Raises
     ------
@@ -182,27 +189,27 @@ class SCurve(_Pieces):
         limits = ("speed", "m/s or rad/s"), ("acceleration", "m/s2 or rad/s2"), ("jerk", "m/s3 or rad/s3")
         _check_move(self, *limits)
 
-    def _jerks(self) -> list[tuple[float, float, float]]:
-        top = self._top()
-        push = min(self.acceleration, math.sqrt(top * self.jerk))
-        ramp, j = push / self.jerk, self.jerk
-        flat = max(top / push - ramp, 0.0)
+    def _segments(self) -> list[tuple[float, float, float]]:
+        top = self._top_speed()
+        a = min(self.acceleration, math.sqrt(top * self.jerk))
+        ramp, j = a / self.jerk, self.jerk
+        flat = max(top / a - ramp, 0.0)
         cruise = max(abs(self.distance) / top - (2.0 * ramp + flat), 0.0)
-        up = [(ramp, 0.0, j), (flat, push, 0.0), (ramp, push, -j)]
-        return [*up, (cruise, 0.0, 0.0), (ramp, 0.0, -j), (flat, -push, 0.0), (ramp, -push, j)]
+        up = [(ramp, 0.0, j), (flat, a, 0.0), (ramp, a, -j)]
+        return [*up, (cruise, 0.0, 0.0), (ramp, 0.0, -j), (flat, -a, 0.0), (ramp, -a, j)]
 
-    def _top(self) -> float:
-        """Highest speed reached: getting there and back takes the whole way, or it is the limit."""
-        way, a, j = abs(self.distance), self.acceleration, self.jerk
-        short = (way * way * j / 4.0) ** (1.0 / 3.0)
-        if short * j > a * a:
-            short = (-(a * a) / j + math.sqrt((a * a / j) ** 2 + 4.0 * a * way)) / 2.0
-        return min(self.speed, short)
+    def _top_speed(self) -> float:
+        """Highest speed reached: the limit, or the speed at which a short move turns from speeding up to braking."""
+        distance, a, j = abs(self.distance), self.acceleration, self.jerk
+        top = (distance * distance * j / 4.0) ** (1.0 / 3.0)
+        if top * j > a * a:
+            top = (-(a * a) / j + math.sqrt((a * a / j) ** 2 + 4.0 * a * distance)) / 2.0
+        return float(min(self.speed, top))
 
 
 @dataclass(frozen=True, slots=True)
 class Sine(Profile):
-    """Swing to and fro: position ``amplitude sin(2 pi frequency t)``.
+    """Sinusoidal motion: position ``amplitude sin(2 pi frequency t)``.
 
     Parameters
     ----------
@@ -228,11 +235,11 @@ class Sine(Profile):
 
     @property
     def duration(self) -> float:
-        """Time until nothing changes any more: it has no end."""
+        """Duration: infinite."""
         return math.inf
 
-    def at(self, time: np.ndarray) -> np.ndarray:
-        """Demand at some times: position, velocity, acceleration."""
+    def at(self, time: ArrayLike) -> np.ndarray:
+        """Position, velocity and acceleration at some times, shape (3, ...)."""
         rate = 2.0 * math.pi * self.frequency
         angle, a = rate * np.asarray(time, dtype=float), self.amplitude
         return np.stack([a * np.sin(angle), a * rate * np.cos(angle), -a * rate * rate * np.sin(angle)])
@@ -240,14 +247,14 @@ class Sine(Profile):
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Sampled(Profile):
-    """Demand given point by point, joined by a cubic spline; afterwards the last position is held.
+    """Demand given by points, interpolated by a cubic spline; after the last point its position is held.
 
     Parameters
     ----------
     time : array_like, shape (n,)
-        Rising times, s; the first is 0.
+        Times in ascending order, s; the first is 0.
     position : array_like, shape (n,)
-        m or rad; the start is taken as 0. It begins and ends at rest.
+        m or rad, counted from the first point. The motion begins and ends at rest.
 
     Raises
     ------
@@ -270,7 +277,7 @@ class Sampled(Profile):
         self._refuse_jump()
 
     def _refuse_jump(self) -> None:
-        """Refuse a step between two points that is out of all proportion to the two before it and the two after."""
+        """Refuse a step between two points that is far faster than the two before it and the two after it."""
         move = np.diff(self.position)
         speed = np.abs(move / np.diff(self.time))
         if speed.size < 5:
@@ -284,7 +291,7 @@ class Sampled(Profile):
             checks.refuse("Sampled.position", rule, float(move[k]), "m or rad")
 
     @classmethod
-    def from_file(cls, path: Path) -> Sampled | None:
+    def from_file(cls, path: str | Path) -> Sampled:
         """Profile of a text file of two columns, time (s) and position (m or rad), with or without a header."""
         try:
             with open(path, newline="", encoding="utf-8-sig") as file:
@@ -298,34 +305,34 @@ class Sampled(Profile):
         """Time of the last point, s."""
         return float(self.time[-1])
 
-    def at(self, time: list[float] | np.ndarray) -> np.ndarray:
-        """Demand at some times: position, velocity, acceleration."""
+    def at(self, time: ArrayLike) -> np.ndarray:
+        """Position, velocity and acceleration at some times, shape (3, ...)."""
         from scipy.interpolate import CubicSpline
 
         spline = CubicSpline(self.time, self.position - self.position[0], bc_type="clamped")
-        time = np.asarray(time, dtype=float)
-        inside = np.clip(time, 0.0, self.duration)
-        found = np.stack([spline(inside), spline(inside, 1), spline(inside, 2)])
-        found[1:, time > self.duration] = 0.0
-        return found
+        t = np.asarray(time, dtype=float)
+        within = np.clip(t, 0.0, self.duration)
+        demand = np.stack([spline(within), spline(within, 1), spline(within, 2)])
+        demand[1:, t > self.duration] = 0.0
+        return demand
 
 
-def _points(name: str, values: list[float] | np.ndarray | range) -> np.ndarray:
-    """Points as a new read-only float array."""
+def _points(name: str, values: ArrayLike) -> np.ndarray:
+    """Values of a field of `Sampled` as a new read-only float array."""
     try:
-        found = np.array(values, dtype=float)
+        row = np.array(values, dtype=float)
     except (TypeError, ValueError):
-        found = np.array([np.nan])
-    if found.ndim != 1 or found.size < 4 or not (np.abs(found) <= LARGEST).all():
+        row = np.array([np.nan])
+    if row.ndim != 1 or row.size < 4 or not (np.abs(row) <= LARGEST).all():
         rule = f"be at least 4 numbers in a row, from {-LARGEST:g} to {LARGEST:g}"
-        checks.refuse(f"Sampled.{name}", rule, np.shape(found) if found.ndim != 1 else found.tolist()[:3])
-    found.flags.writeable = False
-    return found
+        checks.refuse(f"Sampled.{name}", rule, np.shape(row) if row.ndim != 1 else row.tolist()[:3])
+    row.flags.writeable = False
+    return row
 
 
-def _columns(rows: list[list[str]], source: str) -> np.ndarray | None:
-    """The two columns of a table; a first line that holds no numbers is its header."""
-    found = []
+def _columns(rows: list[list[str]], source: str) -> np.ndarray:
+    """The two columns of a table; a first row without numbers is its header."""
+    points = []
     for number, row in enumerate(rows, 1):
         try:
             time, position = (float(cell) for cell in row)
@@ -336,5 +343,5 @@ def _columns(rows: list[list[str]], source: str) -> np.ndarray | None:
                 "profile", "hold a time and a position", ",".join(row), line=number, source=source
             )
             raise checks.InputError(fault) from None
-        found.append((time, position))
-    return np.array(found).reshape(-1, 2).T
+        points.append((time, position))
+    return np.array(points).reshape(-1, 2).T

@@ -1,19 +1,17 @@
 """A ring on a shaft, the heads that read it, and the angle error of its mounting.
 
-Angles: theta is how far the shaft has turned, beta where a head stands (fixed), both counter-clockwise.
-The head reads the line of the ring that passes it, so the ring angle under it is theta - beta. Displacements
-of the ring against the heads are complex numbers in the plane of the ring, e exp(i psi).
-
-Checks that descriptions and functions about rings share.
+Angles are counter-clockwise: theta is the angle of the shaft, beta the fixed position of a head. The ring angle
+under a head is theta - beta. A displacement of the ring against the heads is a complex number in the plane of the
+ring, e exp(i psi).
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from numbers import Real
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeAlias, cast
 
 import numpy as np
 
@@ -21,46 +19,53 @@ from .. import argument_checks, checks
 from ..results import Orders
 
 if TYPE_CHECKING:
+    from numpy.typing import ArrayLike
+
     from ..checks import Check
+
+# {order: amplitude, or (amplitude, phase)} as given; descriptions hold it as {order: (amplitude, phase)}.
+OrderAmplitudes: TypeAlias = Mapping[int, Any]
+# One head or several, as angles (rad) or descriptions.
+HeadAngles: TypeAlias = "float | Head | Sequence[float | Head]"
 
 
 LARGEST_ORDER = 100_000
-# An error of the angle above this is no error any more, rad; lengths are held to the radius by the ring itself.
+# Largest amplitude accepted as an angle error, rad. Displacements are limited by the radius instead.
 LARGEST_ERROR = 1.0
 
 
 def check_orders(check: Check, name: str, unit: str) -> None:
-    """Store a mapping of orders as {order: (amplitude, phase)}, ascending, or record what is wrong with it."""
+    """Store a mapping of orders as {order: (amplitude, phase)}, ascending, or record its faults."""
     given = getattr(check.owner, name)
     if not isinstance(given, Mapping):
         check.fault(name, "be a mapping of order to amplitude", given)
         return
-    found = {}
+    checked = {}
     for order, value in given.items():
         if not checks.is_whole(order) or not 1 <= order <= LARGEST_ORDER:
             check.fault(name, f"have whole orders from 1 to {LARGEST_ORDER}", order)
             continue
         pair = value if isinstance(value, (tuple, list)) else (value, 0.0)
         if len(pair) == 2 and all(map(checks.is_real, pair)) and pair[0] >= 0.0:
-            found[int(order)] = (float(pair[0]), float(pair[1]))
+            checked[int(order)] = (float(pair[0]), float(pair[1]))
             if unit == "rad" and pair[0] > LARGEST_ERROR:
                 check.fault(f"{name}.{int(order)}", f"be at most {LARGEST_ERROR:g}", float(pair[0]), unit)
         else:
             rule = "be an amplitude of zero or more, or an amplitude and a phase, finite"
             check.fault(f"{name}.{int(order)}", rule, value, unit)
-    check.store(name, Orders(found))
+    check.store(name, Orders(checked))
 
 
-def as_orders(field_name: str, orders: list[int] | tuple[float, ...], lowest: int = 2) -> list[int]:
-    """Orders as an ascending list of different ints from the lowest."""
+def as_orders(field_name: str, orders: Iterable[int], lowest: int = 2) -> list[int]:
+    """Orders as an ascending list without repeats, each at least ``lowest``."""
     try:
-        given = tuple(orders)
+        wanted = tuple(orders)
     except TypeError:
         checks.refuse(field_name, "be a sequence of whole numbers", orders)
-    for order in given:
+    for order in wanted:
         if not checks.is_whole(order) or not lowest <= order <= LARGEST_ORDER:
             checks.refuse(field_name, f"be whole numbers from {lowest} to {LARGEST_ORDER}", order)
-    return sorted({int(order) for order in given})
+    return sorted({int(order) for order in wanted})
 
 
 CAUSES = ("eccentricity", "swash", "lobes", "graduation", "wander", "coupling", "sde")
@@ -69,14 +74,14 @@ DIAMETERS = (1e-4, 1e3)
 LARGEST_ANGLE = 1e9
 LARGEST_LINES = 1 << 30
 MOST_HEADS = 64
-# 0.2 arcsec: nobody sets two heads that close, and a set of equal ones averages nothing
+# Smallest angle between two heads, rad (0.2 arcsec). Heads on one spot average nothing.
 SAME_SPOT = 1e-6
-# beyond half a radian nothing that is meant for a tilt or a swash is left of a ring
+# Largest swash of a ring and tilt of a head, rad.
 STEEPEST = 0.5
 
 
 def _quantity(default: float | None, dimension: str) -> Any:
-    """A field whose text in an axis file carries a unit of this dimension."""
+    """A field with a unit of this dimension in an axis file."""
     return field(default=default, metadata={"dimension": dimension})
 
 
@@ -96,27 +101,27 @@ class Ring:
     eccentricity : float
         Distance e of the ring's centre from the axis of rotation, m: half of a full radial run-out.
     direction : float
-        Direction gamma of that offset at shaft angle 0, rad.
+        Direction gamma of the eccentricity at shaft angle 0, rad.
     swash : float
-        Tilt alpha of the ring against the plane of rotation, rad: a full axial run-out over the diameter.
+        Tilt alpha of the ring against the plane of rotation, rad: full axial run-out over the diameter.
     head_offset : float
-        Axial distance d of the track that a head reads from the plane in which the ring is centred, m.
+        Axial distance d from the plane in which the ring is centred to the track that a head reads, m.
     lobes : mapping of int to float or (float, float)
         Distortion of the mounted ring, {n: a or (a, phase)}: radius R + a cos(n psi + phase), m and rad.
     graduation : mapping of int to float or (float, float)
-        Errors of the lines, {n per turn: a or (a, phase)}, rad.
+        Errors of the graduation, {n per revolution: a or (a, phase)}, rad.
     wander : mapping of int to float or (float, float)
-        Motion of the axis in its bearing, {n per turn: a or (a, phase)}: the ring is displaced by a in the
+        Motion of the axis in its bearing, {n per revolution: a or (a, phase)}: the ring is displaced by a in the
         direction n theta + phase, m and rad.
     coupling : mapping of int to float or (float, float)
-        Error of a coupling to a second shaft that carries the ring, {n per turn: a or (a, phase)}, rad.
+        Error of the coupling, where the ring sits on a second shaft, {n per revolution: a or (a, phase)}, rad.
     compensation : mapping of int to float or (float, float)
-        Error that the controller takes off the angle its heads show, {n per turn: (a, phase)}: a sin(n shown +
-        phase), rad, such as the lines of an `ErrorMap`. For an axis; `ring_error` is that before it.
+        Error that the controller subtracts from the angle that the heads show, {n per revolution: (a, phase)}:
+        a sin(n shown + phase), rad, such as `ErrorMap.compensation`. An axis uses it; `ring_error` does not.
     bore : float, optional
         Diameter of the ring's bore, m.
     shaft : float, optional
-        Diameter of the seat on the shaft, m; the ring can then be no more eccentric than its play allows.
+        Diameter of the seat on the shaft, m; the play then limits the eccentricity.
 
     Raises
     ------
@@ -130,11 +135,11 @@ class Ring:
     direction: float = _quantity(0.0, "angle")
     swash: float = _quantity(0.0, "angle")
     head_offset: float = _quantity(0.0, "length")
-    lobes: Mapping[int, tuple[float, float]] = _orders_of("length")
-    graduation: Mapping[int, tuple[float, float]] = _orders_of("angle")
-    wander: Mapping[int, tuple[float, float]] = _orders_of("length")
-    coupling: Mapping[int, tuple[float, float]] = _orders_of("angle")
-    compensation: Mapping[int, tuple[float, float]] = _orders_of("angle")
+    lobes: OrderAmplitudes = _orders_of("length")
+    graduation: OrderAmplitudes = _orders_of("angle")
+    wander: OrderAmplitudes = _orders_of("length")
+    coupling: OrderAmplitudes = _orders_of("angle")
+    compensation: OrderAmplitudes = _orders_of("angle")
     bore: float | None = _quantity(None, "length")
     shaft: float | None = _quantity(None, "length")
 
@@ -162,7 +167,7 @@ class Ring:
             "lobes": sum(size for size, _ in self.lobes.values()),
         }
         if sum(moved.values()) >= 0.5 * self.diameter:
-            largest = max(moved, key=moved.get)
+            largest = max(moved, key=lambda name: moved[name])
             rule = f"leave the head on the ring: displacements below the radius, {0.5 * self.diameter:g} m"
             check.fault(largest, rule, sum(moved.values()), "m")
 
@@ -174,11 +179,10 @@ class Ring:
         if self.bore is None:
             check.fault("bore", "be given with a shaft", None)
         elif self.shaft > 1.01 * self.bore:
-            # no ring is stretched by more than this onto its shaft: steel yields at a fifth of it
+            # No ring is pressed on with more interference than this: steel yields at a fifth of it.
             check.fault("shaft", f"fit the bore, {self.bore:g} m", self.shaft, "m")
-        elif self.eccentricity > max(0.5 * (self.bore - self.shaft), 0.0) * (1.0 + 1e-9):
-            play = max(0.5 * (self.bore - self.shaft), 0.0)
-            check.fault("eccentricity", f"be at most half the play, {play:g} m", self.eccentricity, "m")
+        elif self.eccentricity > (half_play := max(0.5 * (self.bore - self.shaft), 0.0)) * (1.0 + 1e-9):
+            check.fault("eccentricity", f"be at most half the play, {half_play:g} m", self.eccentricity, "m")
 
     @property
     def radius(self) -> float:
@@ -187,14 +191,14 @@ class Ring:
 
     @property
     def foreshortening(self) -> float:
-        """Amplitude that a tilted ring adds at twice a turn, tan(swash/2)**2, rad; not part of `ring_error`."""
+        """Amplitude of a tilted ring at two per revolution, tan(swash/2)**2, rad; not part of `ring_error`."""
         return math.tan(0.5 * self.swash) ** 2
 
     @property
     def highest_order(self) -> int:
         """Highest order in any of the mappings, at least 1."""
-        mappings = (getattr(self, name) for name in ORDER_UNITS)
-        return max([1, *(order for orders in mappings for order in orders)])
+        orders: list[int] = [order for name in ORDER_UNITS for order in getattr(self, name)]
+        return max([1, *orders])
 
 
 @dataclass(frozen=True, slots=True)
@@ -204,16 +208,16 @@ class Head:
     Parameters
     ----------
     angle : float
-        Where it stands, beta, rad.
+        Position beta of the head, rad.
     axial : float, optional
-        Axial distance of its track, m; without it `Ring.head_offset` holds.
+        Axial distance of its track, m; `Ring.head_offset` without it.
     tilt : float
-        Angle by which its line of sight leans towards rising angles, rad. A gap that changes by w then
-        moves the spot it reads by w tan(tilt).
+        Angle by which its line of sight is inclined towards rising angles, rad. When the gap changes by w, the point
+        that the head reads moves by w tan(tilt).
     lines : int, optional
-        Signal periods a turn, needed for sde.
+        Signal periods per revolution, needed for sde.
     sde : mapping of int to float or (float, float)
-        Error within the signal period, {k per period: a or (a, phase)}, rad of the axis and rad.
+        Subdivisional error (SDE), {k per signal period: a or (a, phase)}, rad of the axis and rad.
 
     Raises
     ------
@@ -225,7 +229,7 @@ class Head:
     axial: float | None = field(default=None, kw_only=True, metadata={"dimension": "length"})
     tilt: float = field(default=0.0, kw_only=True, metadata={"dimension": "angle"})
     lines: int | None = field(default=None, kw_only=True)
-    sde: Mapping[int, tuple[float, float]] = field(default_factory=dict, kw_only=True)
+    sde: OrderAmplitudes = field(default_factory=dict, kw_only=True)
 
     def __post_init__(self) -> None:
         check = checks.Check(self)
@@ -240,47 +244,46 @@ class Head:
 
 
 def arranged(
-    heads: tuple[Any, ...], weights: np.ndarray | None = None, owner: str = "heads"
-) -> tuple[Any, ...]:
+    heads: HeadAngles, weights: ArrayLike | None = None, owner: str = "heads"
+) -> tuple[tuple[Head, ...], np.ndarray]:
     """Heads and their normalised weights."""
-    found = _as_heads(heads, owner)
-    turns = np.sort(np.mod([head.angle for head in found], 2.0 * np.pi))
+    as_heads = _as_heads(heads, owner)
+    turns = np.sort(np.mod([head.angle for head in as_heads], 2.0 * np.pi))
     gaps = np.diff(np.append(turns, turns[0] + 2.0 * np.pi))
-    if len(found) > 1 and gaps.min() < SAME_SPOT:
+    if len(as_heads) > 1 and gaps.min() < SAME_SPOT:
         where = float(turns[gaps.argmin()])
         checks.refuse(owner, f"stand at least {SAME_SPOT:g} rad apart", where, "rad", "two share this spot")
-    return found, _normalised(weights, len(found))
+    return as_heads, _normalised(weights, len(as_heads))
 
 
-def _as_heads(heads: tuple[Any, ...], owner: str) -> tuple[Head, ...]:
+def _as_heads(heads: HeadAngles, owner: str) -> tuple[Head, ...]:
     """Any sequence of angles and heads as a tuple of heads."""
-    if isinstance(heads, (Real, Head)) and not isinstance(heads, bool):
-        heads = (heads,)
+    single = isinstance(heads, (Real, Head)) and not isinstance(heads, bool)
     try:
-        given = tuple(heads)
+        heads_given: tuple[Any, ...] = (heads,) if single else tuple(cast("Sequence[float | Head]", heads))
     except TypeError:
         checks.refuse(owner, "be a sequence of angles", heads, "rad")
-    if not 1 <= len(given) <= MOST_HEADS:
-        checks.refuse(owner, f"be 1 to {MOST_HEADS} heads", len(given))
-    return tuple(head if isinstance(head, Head) else Head(head) for head in given)
+    if not 1 <= len(heads_given) <= MOST_HEADS:
+        checks.refuse(owner, f"be 1 to {MOST_HEADS} heads", len(heads_given))
+    return tuple(head if isinstance(head, Head) else Head(head) for head in heads_given)
 
 
-def _normalised(weights: np.ndarray | None, count: int) -> np.ndarray:
+def _normalised(weights: ArrayLike | None, count: int) -> np.ndarray:
     """Weights of sum 1."""
     if weights is None:
         return np.full(count, 1.0 / count)
-    found = argument_checks.finite_array("weights", weights, "")
-    if found.shape != (count,):
-        checks.refuse("weights", f"be one for each of {count} heads", found.size)
-    if abs(found.sum()) <= 1e-9 * np.abs(found).sum():
-        checks.refuse("weights", "have a sum that is not zero", float(found.sum()))
-    return found / found.sum()
+    given = argument_checks.finite_array("weights", weights, "")
+    if given.shape != (count,):
+        checks.refuse("weights", f"be one for each of {count} heads", given.size)
+    if abs(given.sum()) <= 1e-9 * np.abs(given).sum():
+        checks.refuse("weights", "have a sum that is not zero", float(given.sum()))
+    return np.asarray(given / given.sum())
 
 
 def ring_error(
-    ring: Ring, angles: np.ndarray, heads: tuple[Any, ...] = (0.0,), weights: np.ndarray | None = None
+    ring: Ring, angles: ArrayLike, heads: HeadAngles = (0.0,), weights: ArrayLike | None = None
 ) -> np.ndarray:
-    """Angle error of a mounted ring: what the heads show, averaged, less the true angle of the shaft.
+    """Angle error of a mounted ring: weighted mean of the angles that the heads show, minus the true shaft angle.
 
     Parameters
     ----------
@@ -296,26 +299,26 @@ def ring_error(
     Returns
     -------
     ndarray
-        Shown less theta, rad, in the shape of the angles.
+        Shown angle minus theta, rad, in the shape of the angles.
 
     Raises
     ------
     InputError
-        If an angle is not finite, heads share a spot, or weights do not fit.
+        If an angle is not finite, two heads share a position, or the weights do not match the heads.
 
     Notes
     -----
-    The displacements e exp(i(theta + gamma)), alpha d exp(i theta) and a exp(i(n theta + phase)) of wander add
-    to u exp(i psi). A head on the circle of radius R around the true axis then sees::
+    The displacements of eccentricity, e exp(i(theta + gamma)), swash, alpha d exp(i theta), and wander,
+    a exp(i(n theta + phase)), add to u exp(i psi). A head on the circle of radius R around the true axis then sees::
 
         delta = atan2(u sin(psi - beta) + u cos(psi - beta) tan(tilt), R - u cos(psi - beta))
 
     and, at the ring angle chi = theta - beta + delta, graduation a sin(n chi + phase) and inextensional lobes
-    a/(n R) sin(n chi + phase). A coupling turns the ring by theta + c(theta), and c is added.
+    a/(n R) sin(n chi + phase). A coupling turns the ring by theta + c(theta); its error c is added.
 
-    The formula is for radial lines read at a fixed radius. A head that looks along a ray at the rim of an
-    eccentric ring sees asin(u sin(psi - beta)/R): the same peak, but no (u/R)**2/2 at twice a turn.
-    Left out: a ring tilted by alpha is foreshortened, `Ring.foreshortening` at twice a turn.
+    The formula holds for radial lines read at a fixed radius. A head that reads the rim of an eccentric ring along a
+    fixed ray sees asin(u sin(psi - beta)/R): the same peak, but no (u/R)**2/2 at two per revolution. Not included:
+    the foreshortening of a tilted ring, `Ring.foreshortening` at two per revolution.
 
     References
     ----------
@@ -327,55 +330,54 @@ def ring_error(
     >>> round(float(ring_error(ring, 1.5707963267948966)) * 206264.806, 2)
     2.75
     """
-    heads, weights = arranged(heads, weights)
-    turned = argument_checks.finite_array("angles", angles, "rad")
-    if turned.size and np.abs(turned).max() > LARGEST_ANGLE:
-        far = float(np.abs(turned).max())
-        checks.refuse("angles", f"lie within {LARGEST_ANGLE:g} of zero", far, "rad")
-    coupled = sines(ring.coupling, turned)
-    seen = (head_error(ring, turned + coupled, head) for head in heads)
-    return coupled + sum(weight * error for weight, error in zip(weights, seen, strict=True))
+    as_heads, shares = arranged(heads, weights)
+    theta = argument_checks.finite_array("angles", angles, "rad")
+    if theta.size and np.abs(theta).max() > LARGEST_ANGLE:
+        checks.refuse("angles", f"lie within {LARGEST_ANGLE:g} of zero", float(np.abs(theta).max()), "rad")
+    coupling = sines(ring.coupling, theta)
+    errors = (head_error(ring, theta + coupling, head) for head in as_heads)
+    return np.asarray(coupling + sum(share * error for share, error in zip(shares, errors, strict=True)))
 
 
-def head_error(ring: Ring, turned: np.ndarray, head: Head) -> np.ndarray:
-    """Error of one head, rad, at the angles of the ring's own shaft."""
-    moved = _displacement(ring, turned, ring.head_offset if head.axial is None else head.axial)
-    if moved.size and np.abs(moved).max() >= ring.radius:
-        # only a head with its own axial distance can get here
-        far = float(np.abs(moved).max())
-        checks.refuse("Head.axial", f"keep the displacement below the radius, {ring.radius:g} m", far, "m")
-    moved = moved * np.exp(-1j * head.angle)
-    lean = math.tan(head.tilt)
-    delta = np.arctan2(moved.imag + lean * moved.real, ring.radius - moved.real)
-    under = turned - head.angle + delta
-    printed = sines(ring.graduation, under) + _lobes(ring, under, lean)
-    return delta + printed + _within_period(head, under + printed)
+def head_error(ring: Ring, theta: np.ndarray, head: Head) -> np.ndarray:
+    """Error of one head, rad, at the angles of the shaft that carries the ring."""
+    displacement = _displacement(ring, theta, ring.head_offset if head.axial is None else head.axial)
+    if displacement.size and np.abs(displacement).max() >= ring.radius:
+        # Only a head with an axial distance of its own comes here: `Ring` checks all others.
+        largest = float(np.abs(displacement).max())
+        checks.refuse(
+            "Head.axial", f"keep the displacement below the radius, {ring.radius:g} m", largest, "m"
+        )
+    # Real part towards the head, imaginary part along the graduation.
+    seen = displacement * np.exp(-1j * head.angle)
+    slant = math.tan(head.tilt)
+    delta = np.arctan2(seen.imag + slant * seen.real, ring.radius - seen.real)
+    ring_angle = theta - head.angle + delta
+    of_ring = sines(ring.graduation, ring_angle) + _lobe_error(ring, ring_angle, slant)
+    sde = sines(head.sde, head.lines * (ring_angle + of_ring)) if head.lines else 0.0
+    return np.asarray(delta + of_ring + sde)
 
 
-def _displacement(ring: Ring, turned: np.ndarray, axial: float) -> np.ndarray:
+def _displacement(ring: Ring, theta: np.ndarray, axial: float) -> np.ndarray:
     """Displacement of the ring against the heads, complex, m."""
-    still = ring.eccentricity * np.exp(1j * ring.direction) + ring.swash * axial
-    moved = still * np.exp(1j * turned)
+    total: np.ndarray = (ring.eccentricity * np.exp(1j * ring.direction) + ring.swash * axial) * np.exp(
+        1j * theta
+    )
     for order, (size, phase) in ring.wander.items():
-        moved = moved + size * np.exp(1j * (order * turned + phase))
-    return moved
-
-
-def _lobes(ring: Ring, under: np.ndarray, lean: float) -> np.ndarray:
-    """What lobes add: their tangential shift, and through a leaning line of sight their radial one, rad."""
-    total = np.zeros_like(under)
-    for order, (size, phase) in ring.lobes.items():
-        at = order * under + phase
-        total = total + size / ring.radius * (np.sin(at) / order + lean * np.cos(at))
+        total = total + size * np.exp(1j * (order * theta + phase))
     return total
 
 
-def _within_period(head: Head, shown: np.ndarray) -> float:
-    """Error within the signal period of a head, rad."""
-    return sines(head.sde, head.lines * shown) if head.sde else 0.0
+def _lobe_error(ring: Ring, ring_angle: np.ndarray, slant: float) -> np.ndarray:
+    """Error by lobes, rad: their tangential displacement, and the radial one through an inclined line of sight."""
+    total = np.zeros_like(ring_angle)
+    for order, (size, phase) in ring.lobes.items():
+        angle = order * ring_angle + phase
+        total = total + size / ring.radius * (np.sin(angle) / order + slant * np.cos(angle))
+    return total
 
 
-def sines(orders: Orders, angle: np.ndarray) -> np.ndarray:
+def sines(orders: OrderAmplitudes, angle: np.ndarray) -> np.ndarray:
     """Sum of a sin(n angle + phase) over the orders."""
     total = np.zeros_like(angle)
     for order, (size, phase) in orders.items():
@@ -383,7 +385,7 @@ def sines(orders: Orders, angle: np.ndarray) -> np.ndarray:
     return total
 
 
-def coupling_orders(angle: float, highest: int = 4) -> None:
+def coupling_orders(angle: float, highest: int = 4) -> Orders:
     """Error of one universal joint between two shafts, by order.
 
     Parameters
@@ -406,11 +408,11 @@ def coupling_orders(angle: float, highest: int = 4) -> None:
     Notes
     -----
     tan(out) = cos(angle) tan(in), that is out - in = sum over k of (-t)**k sin(2 k in)/k, t = tan(angle/2)**2.
-    Derived here. Couplings that bend all round (bellows, discs) transmit an angle without this error.
+    Derived here. Flexible couplings (bellows, discs) transmit an angle without this error.
     """
     if not checks.is_real(angle) or not 0.0 <= angle <= STEEPEST:
         checks.refuse("coupling_orders.angle", f"lie from 0 to {STEEPEST:g}", angle, "rad")
     if not checks.is_whole(highest) or not 2 <= highest <= 100:
         checks.refuse("coupling_orders.highest", "be a whole number from 2 to 100", highest)
-    small = math.tan(0.5 * angle) ** 2
-    return Orders({2 * k: (small**k / k, math.pi * (k % 2)) for k in range(1, highest // 2 + 1)})
+    t = math.tan(0.5 * angle) ** 2
+    return Orders({2 * k: (t**k / k, math.pi * (k % 2)) for k in range(1, highest // 2 + 1)})

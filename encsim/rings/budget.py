@@ -1,7 +1,7 @@
-"""Uncertainty budgets in the manner of JCGM 100, for rings and in general.
+"""Uncertainty budgets by JCGM 100, for rings and in general.
 
-A contribution has a size, a distribution and a sensitivity; standard uncertainties add as squares. Sizes are in
-any one unit of the caller's choice; for rings in rad.
+A contribution has a size, a distribution and a sensitivity; standard uncertainties add as squares. All contributions
+of a budget have the same unit, rad for rings.
 """
 
 from __future__ import annotations
@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -19,12 +19,14 @@ from ..results import Result
 from . import error_orders
 
 if TYPE_CHECKING:
-    from ..model.ring_geometry import Ring
+    from numpy.typing import ArrayLike
+
+    from ..model.ring_geometry import HeadAngles, Ring
 
 
-# size / standard uncertainty; the size is a standard uncertainty, a half-width, or an amplitude (arcsine)
+# Size over standard uncertainty; the size is a standard uncertainty, a half-width, or an amplitude (arcsine).
 DIVISORS = {"normal": 1.0, "rectangular": 3.0**0.5, "triangular": 6.0**0.5, "arcsine": 2.0**0.5}
-# what counts as the peak of a normal contribution, in standard uncertainties, as for peaks elsewhere
+# Peak of a normal contribution, in standard uncertainties, as for peaks elsewhere.
 NORMAL_PEAK = 3.0
 MOST = 10_000
 
@@ -36,18 +38,18 @@ class Contribution:
     Parameters
     ----------
     name : str
-        What it is.
+        Name of the quantity.
     size : float
         Standard uncertainty of a normal quantity, half-width of a rectangular or triangular one, amplitude of a
         sine (arcsine).
     distribution : {"normal", "rectangular", "triangular", "arcsine"}
-        Its distribution.
+        Distribution of the quantity.
     sensitivity : float
         Change of the result per unit of this quantity; the sign is ignored.
     order : int, optional
-        Cycles per turn, where it is cyclic.
+        Cycles per revolution of a cyclic quantity.
     freedom : float
-        Degrees of freedom of the standard uncertainty; infinite where it is known.
+        Degrees of freedom of the standard uncertainty; infinite if it is known.
     second : float, optional
         For a product of two small quantities (a second-order term): standard uncertainty of the other factor.
 
@@ -82,13 +84,13 @@ class Contribution:
 
     @property
     def standard(self) -> float:
-        """Standard uncertainty of the result by this quantity, sensitivity included."""
+        """Standard uncertainty of the result by this contribution, sensitivity included."""
         scale = abs(self.sensitivity) * (1.0 if self.second is None else self.second)
-        return scale * self.size / DIVISORS[self.distribution]
+        return float(scale * self.size / DIVISORS[self.distribution])
 
     @property
     def peak(self) -> float:
-        """Largest change of the result by this quantity; three standard uncertainties of normal ones."""
+        """Largest change of the result by this contribution; three standard uncertainties of a normal one."""
         if self.distribution == "normal" or self.second is not None:
             return NORMAL_PEAK * self.standard
         return abs(self.sensitivity) * self.size
@@ -101,44 +103,44 @@ class Budget(Result):
     Attributes
     ----------
     name, distribution : tuple of str
-        Of each contribution.
+        Name and distribution of each contribution.
     order : tuple of (int or None)
-        Cycles per turn of cyclic ones.
+        Cycles per revolution of cyclic contributions.
     size, sensitivity : ndarray
         As given.
     standard : ndarray
-        Standard uncertainty of the result by each: its rms, where it is cyclic.
+        Standard uncertainty of the result by each contribution; the rms of a cyclic one.
     peak : ndarray
-        Largest change of the result by each.
+        Largest change of the result by each contribution.
     share : ndarray
-        Of the combined variance.
+        Share of the combined variance.
     combined : float
         Combined standard uncertainty u_c, root of the sum of squares.
     worst : float
-        Sum of the peaks: all at their worst at once.
+        Sum of the peaks.
     freedom : float
         Effective degrees of freedom by Welch and Satterthwaite.
     probability : float
         Coverage probability.
     factor : float
-        Coverage factor k: Student's t for the freedom cut to a whole number.
+        Coverage factor k: Student's t for the effective degrees of freedom, rounded down.
     expanded : float
         Expanded uncertainty k u_c.
     radius : float or None
-        Radius at which ``arc`` holds, m.
+        Radius of ``arc``, m.
     arc : float
-        Expanded uncertainty at that radius, m; NaN without one.
+        Expanded uncertainty as a length at that radius, m; NaN without a radius.
     unit : str
         Unit of the result.
     valid : bool
-        Whether k u_c may be believed.
+        Whether k u_c is reliable.
     reasons : tuple of str
         Why not.
     """
 
     name: tuple[str, ...]
     distribution: tuple[str, ...]
-    order: tuple
+    order: tuple[int | None, ...]
     size: np.ndarray
     sensitivity: np.ndarray
     standard: np.ndarray
@@ -165,7 +167,7 @@ class Budget(Result):
 
 
 def uncertainty_budget(
-    contributions: list[Contribution],
+    contributions: Contribution | Iterable[Contribution],
     probability: float = 0.95,
     *,
     unit: str = "rad",
@@ -176,13 +178,13 @@ def uncertainty_budget(
     Parameters
     ----------
     contributions : iterable of Contribution
-        The lines of the budget.
+        The contributions, one or several.
     probability : float
         Coverage probability, above 0 and below 1.
     unit : str
         Unit of the result.
     radius : float, optional
-        Radius at which an angle is also told as a length, m.
+        Radius at which an angle is also given as a length, m.
 
     Returns
     -------
@@ -195,8 +197,8 @@ def uncertainty_budget(
 
     Notes
     -----
-    u_c**2 = sum of (c_i u_i)**2; effective freedom u_c**4/sum of (c_i u_i)**4/nu_i; k from Student's t at that freedom
-    cut to a whole number. A product of two quantities with estimates near zero adds (c u_1 u_2)**2.
+    u_c**2 = sum of (c_i u_i)**2. The effective degrees of freedom are u_c**4/sum of (c_i u_i)**4/nu_i; k is Student's
+    t for them, rounded down. A product of two quantities with estimates near zero adds (c u_1 u_2)**2.
 
     References
     ----------
@@ -208,25 +210,25 @@ def uncertainty_budget(
     >>> round(uncertainty_budget(lines, unit="um").combined, 9)
     5.0
     """
-    lines = _lines(contributions)
+    entries = _checked(contributions)
     if not checks.is_real(probability) or not 0.0 < probability < 1.0:
         checks.refuse("uncertainty_budget.probability", "lie between 0 and 1", probability)
     if radius is not None and (not checks.is_real(radius) or radius <= 0.0):
         checks.refuse("uncertainty_budget.radius", "be positive and finite", radius, "m")
     if not isinstance(unit, str):
         checks.refuse("uncertainty_budget.unit", "be a text", unit)
-    standard = np.array([line.standard for line in lines])
-    peak = np.array([line.peak for line in lines])
+    standard = np.array([line.standard for line in entries])
+    peak = np.array([line.peak for line in entries])
     combined = float(np.hypot.reduce(standard))
-    freedom = effective_freedom(standard, [line.freedom for line in lines])
+    freedom = effective_freedom(standard, [line.freedom for line in entries])
     factor = coverage_factor(probability, freedom)
-    reasons = _doubts(lines, standard, combined, freedom)
+    reasons = _reasons(entries, standard, combined, freedom)
     return Budget(
-        name=tuple(line.name for line in lines),
-        distribution=tuple(line.distribution for line in lines),
-        order=tuple(line.order for line in lines),
-        size=np.array([line.size for line in lines]),
-        sensitivity=np.array([line.sensitivity for line in lines]),
+        name=tuple(line.name for line in entries),
+        distribution=tuple(line.distribution for line in entries),
+        order=tuple(line.order for line in entries),
+        size=np.array([line.size for line in entries]),
+        sensitivity=np.array([line.sensitivity for line in entries]),
         standard=standard,
         peak=peak,
         share=(standard / combined) ** 2 if combined else np.zeros_like(standard),
@@ -244,50 +246,50 @@ def uncertainty_budget(
     )
 
 
-def _lines(contributions: list[Contribution]) -> tuple[Contribution, ...]:
+def _checked(contributions: Contribution | Iterable[Contribution]) -> tuple[Contribution, ...]:
     """The contributions as a tuple, checked."""
-    given = _as_tuple(contributions)
-    wrong = [line for line in given if not isinstance(line, Contribution)]
+    entries = _as_tuple(contributions)
+    wrong = [entry for entry in entries if not isinstance(entry, Contribution)]
     if wrong:
         checks.refuse("uncertainty_budget.contributions", "be contributions", wrong[0])
-    if not 1 <= len(given) <= MOST:
-        checks.refuse("uncertainty_budget.contributions", f"be 1 to {MOST}", len(given))
-    return given
+    if not 1 <= len(entries) <= MOST:
+        checks.refuse("uncertainty_budget.contributions", f"be 1 to {MOST}", len(entries))
+    return entries
 
 
-def _as_tuple(contributions: list[Contribution] | tuple[()]) -> tuple[Contribution, ...]:
-    """Several or one as a tuple."""
+def _as_tuple(contributions: Contribution | Iterable[Contribution]) -> tuple[Contribution, ...]:
+    """One contribution or several as a tuple."""
     return tuple(contributions) if isinstance(contributions, Iterable) else (contributions,)
 
 
-def _doubts(
-    lines: tuple[Contribution, ...], standard: np.ndarray, combined: float, freedom: float
+def _reasons(
+    entries: tuple[Contribution, ...], standard: np.ndarray, combined: float, freedom: float
 ) -> tuple[str, ...]:
-    """Why a coverage factor may mislead here."""
-    reasons = ()
-    square = [i for i, line in enumerate(lines) if line.distribution in ("rectangular", "arcsine")]
-    if combined and len(square) and max(standard[square]) > 0.9 * combined:
-        name = lines[max(square, key=lambda i: standard[i])].name
+    """Why the coverage factor may not be reliable."""
+    reasons: tuple[str, ...] = ()
+    bounded = [i for i, entry in enumerate(entries) if entry.distribution in ("rectangular", "arcsine")]
+    if combined and bounded and max(standard[bounded]) > 0.9 * combined:
+        name = entries[max(bounded, key=lambda i: standard[i])].name
         reasons = (f"one bounded contribution rules ({name}): its peak tells more than k u_c",)
     if freedom < 3.0:
         reasons = (*reasons, f"only {freedom:.3g} degrees of freedom")
     return reasons
 
 
-def effective_freedom(standard: np.ndarray, freedom: list[float]) -> float:
-    """Effective degrees of freedom by Welch and Satterthwaite; infinite where all are known."""
-    standard, freedom = np.asarray(standard, dtype=float), np.asarray(freedom, dtype=float)
-    largest = standard.max(initial=0.0)
+def effective_freedom(standard: ArrayLike, freedom: ArrayLike) -> float:
+    """Effective degrees of freedom by Welch and Satterthwaite; infinite if all uncertainties are known."""
+    sizes = np.asarray(standard, dtype=float)
+    largest = sizes.max(initial=0.0)
     if largest == 0.0:
         return math.inf
-    # over the largest, so that fourth powers of small angles do not vanish
-    scaled = standard / largest
-    lost = float(np.sum(scaled**4 / freedom))
-    return float(np.sum(scaled**2) ** 2 / lost) if lost else math.inf
+    # Scaled by the largest, so that fourth powers of small angles do not underflow.
+    scaled = sizes / largest
+    denominator = float(np.sum(scaled**4 / np.asarray(freedom, dtype=float)))
+    return float(np.sum(scaled**2) ** 2 / denominator) if denominator else math.inf
 
 
 def coverage_factor(probability: float, freedom: float = math.inf) -> float:
-    """Half-width of the two-sided interval of that probability, in standard uncertainties."""
+    """Half-width of the two-sided interval of this probability, in standard uncertainties."""
     tail = 0.5 * (1.0 + probability)
     if freedom > 1e9:
         from statistics import NormalDist
@@ -295,71 +297,70 @@ def coverage_factor(probability: float, freedom: float = math.inf) -> float:
         return NormalDist().inv_cdf(tail)
     from scipy import special
 
-    # a freedom of 16.999... that only rounding keeps below 17 counts as 17
+    # 16.999..., which only rounding errors keep below 17, counts as 17.
     return float(special.stdtrit(max(1.0, math.floor(freedom + 1e-9)), tail))
 
 
 def ring_budget(
     ring: Ring,
-    heads: tuple[float, ...] = (0.0,),
-    weights: np.ndarray | None = None,
+    heads: HeadAngles = (0.0,),
+    weights: ArrayLike | None = None,
     *,
-    extra: list[Contribution] | tuple[()] = (),
+    extra: Contribution | Iterable[Contribution] = (),
     probability: float = 0.95,
     radius: float | None = None,
 ) -> Budget:
-    """Uncertainty budget of the angle that a mounted ring shows at any angle of the shaft.
+    """Uncertainty budget of the angle that a mounted ring shows, for an unknown angle of the shaft.
 
     Parameters
     ----------
     ring : Ring
-        Its errors, as what they may be: tolerances in place of known values.
+        The ring; its errors stand for tolerances.
     heads : sequence of float or Head
-        Where the heads stand, rad.
+        Positions of the heads, rad.
     weights : sequence of float, optional
-        Weight of each head; equal without.
+        Weight of each head; equal by default.
     extra : iterable of Contribution
-        Further ones in rad: resolution, interpolation, temperature, a calibration.
+        Further contributions in rad: resolution, interpolation, temperature, a calibration.
     probability : float
         Coverage probability.
     radius : float, optional
-        Where the angle is also told as a length, m.
+        Radius at which the angle is also given as a length, m.
 
     Returns
     -------
     Budget
-        A contribution for each cause and order, named as "eccentricity, order 1".
+        One contribution per cause and order, named as "eccentricity, order 1".
 
     Raises
     ------
     InputError
-        As `ring_error` and `uncertainty_budget`; if nothing is left to add up.
+        As `ring_error` and `uncertainty_budget`.
 
     Notes
     -----
-    A line a sin(n theta + phase) read at an angle nobody knows is distributed as an arcsine: rms a/sqrt(2), peak a.
-    Phases of causes are taken as independent. The foreshortening of a tilted ring is included.
+    A harmonic a sin(n theta + phase) at an unknown angle has the arcsine distribution: rms a/sqrt(2), peak a. The
+    phases of the causes are assumed independent. The foreshortening of a tilted ring is included.
     """
-    lines = [
+    contributions = [
         Contribution(f"{cause}, order {order}", amplitude, "arcsine", order=order)
         for cause, order, amplitude in cause_lines(ring, heads, weights)
     ]
-    lines += _as_tuple(extra)
-    # a perfect ring still has a budget
-    lines = lines or [Contribution("mounting", 0.0, "arcsine")]
-    return uncertainty_budget(lines, probability, radius=radius)
+    contributions += _as_tuple(extra)
+    # A perfect ring has a budget too, of one contribution of size 0.
+    contributions = contributions or [Contribution("mounting", 0.0, "arcsine")]
+    return uncertainty_budget(contributions, probability, radius=radius)
 
 
 def cause_lines(
-    ring: Ring, heads: tuple[Any, ...] = (0.0,), weights: np.ndarray | None = None
+    ring: Ring, heads: HeadAngles = (0.0,), weights: ArrayLike | None = None
 ) -> list[tuple[str, int, float]]:
-    """Lines that each cause of a ring leaves by itself."""
-    found, shares = ring_geometry.arranged(heads, weights)
+    """Cause, order and amplitude of each harmonic of the combined heads, each cause alone."""
+    as_heads, shares = ring_geometry.arranged(heads, weights)
     lines = [
         (cause, order, amplitude)
-        for cause, parts in error_orders.spectra(ring, found, shares).items()
+        for cause, parts in error_orders.amplitudes_by_cause(ring, as_heads, shares).items()
         for order, amplitude in parts.items()
     ]
-    places = np.array([head.angle for head in found])
-    left = ring.foreshortening * abs(np.sum(shares * np.exp(2j * places)))
-    return lines + ([("foreshortening", 2, float(left))] if left else [])
+    foreshortening = error_orders.foreshortening_amplitude(ring, as_heads, shares)
+    return lines + ([("foreshortening", 2, foreshortening)] if foreshortening else [])

@@ -1,16 +1,15 @@
-"""Help for centring a ring: from a dial gauge, or from two heads, to where and how far to shift it.
+"""Centring of a ring: its eccentricity from a dial gauge or from two heads, and how to shift it.
 
-The shaft stands at theta; a gauge or head is fixed at beta. Eccentricity and its direction are those of `Ring`.
-
-Least squares of readings over a turn: a constant and a few orders.
+The shaft stands at theta; a gauge or head is fixed at beta. Eccentricity and direction are those of `Ring`.
 """
 
 from __future__ import annotations
 
 import cmath
 import math
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -19,65 +18,70 @@ from ..model import ring_geometry
 from ..results import Result
 from .harmonic_fit import HarmonicFit, fit_harmonics
 
-# gain of two heads below which an order drowns: a hundredth of the best, 2
+if TYPE_CHECKING:
+    from numpy.typing import ArrayLike
+
+    from ..model.ring_geometry import Head
+
+# Smallest gain of two heads for an observable order: a hundredth of the best gain, 2.
 LEAST_GAIN = 0.02
-# Readings beyond the unknowns below which their scatter is no measure: Student's t at 95 % is above 3, not 2.
+# Degrees of freedom below which the scatter of the readings is no reliable noise: Student's t at 95 % is above 3.
 FEW_SPARE = 4
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class Centring(Result):
-    """How a ring sits, and how to shift it.
+    """Eccentricity of a mounted ring, and how to shift it.
 
     Attributes
     ----------
     eccentricity : float
-        Distance e of its centre from the axis, m: half the run-out.
+        Distance e of the ring's centre from the axis, m: half the run-out.
     direction : float
         Direction of the centre at shaft angle 0, rad, 0 to 2 pi.
     vector : tuple of 2 floats
-        The same as x and y, m.
+        Position x, y of the centre at shaft angle 0, m.
     uncertainty : float
         Standard uncertainty of x and of y, m.
     direction_uncertainty : float
-        Of the direction, rad; at most pi.
+        Standard uncertainty of the direction, rad; at most pi.
     run_out : float
         Full radial run-out by eccentricity, 2 e, m.
     angle_error : float
-        Amplitude at one per turn that a single head shows by it, 2 e/D, rad.
+        Amplitude of the angle error of a single head at one per revolution, 2 e/D, rad.
     angle_uncertainty : float
-        Standard uncertainty of that, rad.
+        Standard uncertainty of ``angle_error``, rad.
     shift : float
-        How far to shift the ring, m: e.
+        Distance by which to shift the ring, e, m.
     push : float
-        Shaft angle that brings the high spot under the gauge (the first head), rad, 0 to 2 pi; push there,
-        towards the axis.
+        Shaft angle at which the high spot stands under the gauge or the first head, rad, 0 to 2 pi. Push the ring
+        there, towards the axis.
     lobes : dict of int to (float, float)
-        Lobes from a gauge, as of `Ring`: amplitude m, phase rad.
+        Lobes from a gauge, as in `Ring`: amplitude m, phase rad.
     graduation : dict of int to (float, float)
-        Errors by order from two heads, lobes and wander among them: amplitude rad, phase rad.
+        Errors by order from two heads, lobes and wander included: amplitude rad, phase rad.
     order_uncertainty : dict of int to float
-        Standard uncertainty of a component of those, m or rad.
+        Standard uncertainty of a component of each of these orders, m or rad.
     swash : float
         Tilt from axial readings, rad; NaN without.
     swash_direction : float
-        Direction to which the ring's axis leans at shaft angle 0, rad; NaN without.
+        Direction in which the ring's axis is inclined at shaft angle 0, rad; NaN without.
     swash_uncertainty : float
-        Of a component of the tilt, rad; NaN without.
+        Standard uncertainty of a component of the tilt, rad; NaN without.
     lost : tuple of int
-        Orders that these two heads cannot see.
+        Orders that are unobservable with these two heads.
     noise : float
         Standard deviation of a reading, m or rad.
     freedom : float
-        Its degrees of freedom; infinite where it was given.
+        Degrees of freedom of the noise; infinite if the noise was given.
     angles, readings, fitted : ndarray, shape (n,)
-        As given, and as fitted; readings less the fit is what is left.
+        Angles and readings as given, and the fitted readings.
     source : {"gauge", "heads"}
-        Where the readings come from.
+        Source of the readings.
     advice : tuple of str
         What to do, in words.
     valid : bool
-        Whether the eccentricity stands out of its uncertainty.
+        Whether the eccentricity is significant: above twice its uncertainty.
     reasons : tuple of str
         Why not.
     """
@@ -92,9 +96,9 @@ class Centring(Result):
     angle_uncertainty: float
     shift: float
     push: float
-    lobes: dict
-    graduation: dict
-    order_uncertainty: dict
+    lobes: dict[int, tuple[float, float]]
+    graduation: dict[int, tuple[float, float]]
+    order_uncertainty: dict[int, float]
     swash: float
     swash_direction: float
     swash_uncertainty: float
@@ -132,14 +136,14 @@ class Centring(Result):
 
 
 def centre_by_gauge(
-    angles: np.ndarray,
-    readings: np.ndarray,
+    angles: ArrayLike,
+    readings: ArrayLike,
     diameter: float,
     *,
     gauge: float = 0.0,
-    orders: tuple[int, int] = (2, 3),
+    orders: Iterable[int] = (2, 3),
     noise: float | None = None,
-    axial: np.ndarray | None = None,
+    axial: ArrayLike | None = None,
     axial_radius: float | None = None,
 ) -> Centring:
     """Eccentricity, lobes and swash of a ring from a dial gauge at its rim.
@@ -147,21 +151,21 @@ def centre_by_gauge(
     Parameters
     ----------
     angles : array-like of float, shape (n,)
-        Shaft angles theta of the readings, rad; in any order, some of them twice if you like.
+        Shaft angles theta of the readings, rad; in any order, repeats allowed.
     readings : array-like of float, shape (n,)
-        Radial readings, m, rising when the rim comes towards the gauge.
+        Radial readings, m, larger where the rim is nearer to the gauge.
     diameter : float
-        Of the rim, m.
+        Diameter of the rim, m.
     gauge : float
-        Where the gauge stands, beta, rad.
+        Position beta of the gauge, rad.
     orders : sequence of int
-        Lobes to look for beside the eccentricity.
+        Orders of lobes to fit besides the eccentricity.
     noise : float, optional
-        Standard deviation of a reading, m; from what the fit leaves without.
+        Standard deviation of a reading, m; from the residual of the fit by default.
     axial : array-like of float, shape (n,), optional
-        Axial readings at the same angles, m, rising when the face comes up.
+        Axial readings at the same angles, m, larger where the face is higher.
     axial_radius : float, optional
-        Radius at which they are taken, m.
+        Radius of the axial readings, m.
 
     Returns
     -------
@@ -170,46 +174,49 @@ def centre_by_gauge(
     Raises
     ------
     InputError
-        If lengths differ, readings are too few, do not go round the turn or are not finite.
+        If lengths differ, readings are too few, do not cover the revolution or are not finite.
 
     Notes
     -----
-    The rim under the gauge stands at e cos(u) + sqrt(R**2 - (e sin u)**2) - R, u = theta + gamma - beta, and lobes add
-    a cos(n(theta - beta) + phase). Least squares; e**2/(4 R) is taken off order 2. A face tilted by alpha towards
-    sigma reads -alpha r cos(theta - beta + sigma).
+    The gauge reads e cos(u) + sqrt(R**2 - (e sin u)**2) - R, u = theta + gamma - beta, and lobes add
+    a cos(n(theta - beta) + phase). The fit is least squares; e**2/(4 R), the part of the eccentricity, is subtracted
+    from order 2. A face tilted by alpha towards sigma reads -alpha r cos(theta - beta + sigma).
     """
     argument_checks.positive_length("centre_by_gauge.diameter", diameter)
     gauge = ring_geometry.Head(gauge).angle
-    _check_axial(axial, axial_radius)
-    angles = argument_checks.finite_array("centre_by_gauge.angles", angles, "rad")
-    found = fit_harmonics("centre_by_gauge", angles - gauge, readings, orders, unit="m", noise=noise)
-    lines = dict(found.lines)
-    moved = lines.pop(1)
-    if 2 in lines:
-        lines[2] -= moved**2 / (2.0 * diameter)
-    _check_moved("centre_by_gauge.readings", moved, diameter)
+    if axial is not None:
+        argument_checks.positive_length("centre_by_gauge.axial_radius", axial_radius)
+    elif axial_radius is not None:
+        checks.refuse("centre_by_gauge.axial", "be given with axial_radius", None)
+    theta = argument_checks.finite_array("centre_by_gauge.angles", angles, "rad")
+    fit = fit_harmonics("centre_by_gauge", theta - gauge, readings, orders, unit="m", noise=noise)
+    lobes = dict(fit.lines)
+    eccentricity = lobes.pop(1)
+    if 2 in lobes:
+        lobes[2] -= eccentricity**2 / (2.0 * diameter)
+    _check_eccentricity("centre_by_gauge.readings", eccentricity, diameter)
     return _centring(
-        found,
-        moved,
+        fit,
+        eccentricity,
         diameter,
         scale=1.0,
-        place=gauge,
-        angles=angles,
+        position=gauge,
+        angles=theta,
         readings=readings,
-        lobes={order: _polar(line) for order, line in lines.items()},
-        order_uncertainty={order: found.standard(order) for order in lines},
+        lobes={order: _polar(lobe) for order, lobe in lobes.items()},
+        order_uncertainty={order: fit.standard(order) for order in lobes},
         source="gauge",
-        **_tilt(angles - gauge, axial, axial_radius),
+        **_swash(theta - gauge, axial, axial_radius),
     )
 
 
 def centre_by_heads(
-    angles: np.ndarray,
-    difference: np.ndarray,
+    angles: ArrayLike,
+    difference: ArrayLike,
     diameter: float,
     *,
-    heads: tuple[float, float] = (0.0, math.pi),
-    orders: tuple[float, ...] = (2, 3),
+    heads: Sequence[float | Head] = (0.0, math.pi),
+    orders: Iterable[int] = (2, 3),
     noise: float | None = None,
 ) -> Centring:
     """Eccentricity of a ring from the difference of two heads that read it.
@@ -217,130 +224,122 @@ def centre_by_heads(
     Parameters
     ----------
     angles : array-like of float, shape (n,)
-        Shaft angles theta, rad; what either head shows will do.
+        Shaft angles theta, rad; the angle that either head shows is good enough.
     difference : array-like of float, shape (n,)
-        First head less second, rad; a constant does not matter.
+        First head minus second head, rad; a constant has no effect.
     diameter : float
-        Of the graduation, m.
+        Diameter of the graduation, m.
     heads : tuple of 2 floats
-        Where they stand, rad.
+        Positions of the heads, rad.
     orders : sequence of int
-        Further orders to look for.
+        Further orders to fit.
     noise : float, optional
-        Standard deviation of a difference, rad; from what the fit leaves without.
+        Standard deviation of a difference, rad; from the residual of the fit by default.
 
     Returns
     -------
     Centring
-        Its eccentricity holds what looks like it: swash times head offset, and graduation at order 1.
+        Its eccentricity includes errors of the same form: swash times head offset, and graduation at order 1.
 
     Raises
     ------
     InputError
-        If lengths differ, readings are too few or do not go round the turn, or the heads are blind to order 1.
+        If lengths differ, readings are too few or do not cover the revolution, or order 1 is unobservable.
 
     Notes
     -----
-    Order n of graduation and lobes is seen with gain 2 |sin(n (beta_1 - beta_2)/2)|, an eccentricity with that of
-    order 1: opposite heads see every odd order twice and no even one. Order 1 of atan2 is exactly e/R. Orders up to
-    the highest asked for that the heads cannot see are listed as lost.
+    The gain is 2 |sin(n (beta_1 - beta_2)/2)| for order n of graduation and lobes, and that of order 1 for an
+    eccentricity: opposite heads have gain 2 for odd orders and 0 for even orders. Order 1 of atan2 is exactly e/R.
+    ``lost`` lists the unobservable orders up to the highest order asked for.
     """
     argument_checks.positive_length("centre_by_heads.diameter", diameter)
     pair, _ = ring_geometry.arranged(heads, owner="centre_by_heads.heads")
     if len(pair) != 2:
         checks.refuse("centre_by_heads.heads", "be two", len(pair))
-    places = [head.angle for head in pair]
-    if abs(_gain(1, places)) < LEAST_GAIN:
-        gap = abs(places[0] - places[1])
+    positions = [head.angle for head in pair]
+    if abs(_gain(1, positions)) < LEAST_GAIN:
+        gap = abs(positions[0] - positions[1])
         checks.refuse("centre_by_heads.heads", f"stand at least {LEAST_GAIN:g} rad apart", gap, "rad")
-    orders = ring_geometry.as_orders("centre_by_heads.orders", orders)
-    lost = tuple(n for n in range(2, max([1, *orders]) + 1) if abs(_gain(n, places)) < LEAST_GAIN)
-    seen = [n for n in orders if n not in lost]
-    found = fit_harmonics(
-        "centre_by_heads", angles, difference, seen, unit="rad", noise=noise, name="difference"
+    wanted = ring_geometry.as_orders("centre_by_heads.orders", orders)
+    lost = tuple(n for n in range(2, max([1, *wanted]) + 1) if abs(_gain(n, positions)) < LEAST_GAIN)
+    observable = [n for n in wanted if n not in lost]
+    fit = fit_harmonics(
+        "centre_by_heads", angles, difference, observable, unit="rad", noise=noise, name="difference"
     )
     radius = 0.5 * diameter
-    # Re(z e) against the imaginary part that sines are of: a factor i
-    lines = {n: 1j * line / _gain(n, places) for n, line in found.lines.items()}
-    moved = radius * lines.pop(1)
-    _check_moved("centre_by_heads.difference", moved, diameter)
+    # The fit is Re(z exp(i n x)), the errors are sines, imaginary parts: a factor i.
+    errors = {n: 1j * line / _gain(n, positions) for n, line in fit.lines.items()}
+    eccentricity = radius * errors.pop(1)
+    _check_eccentricity("centre_by_heads.difference", eccentricity, diameter)
     return _centring(
-        found,
-        moved,
+        fit,
+        eccentricity,
         diameter,
-        scale=radius / abs(_gain(1, places)),
-        place=places[0],
+        scale=radius / abs(_gain(1, positions)),
+        position=positions[0],
         angles=np.asarray(angles, dtype=float),
         readings=difference,
-        graduation={n: _polar(line) for n, line in lines.items()},
-        order_uncertainty={n: found.standard(n) / abs(_gain(n, places)) for n in lines},
+        graduation={n: _polar(error) for n, error in errors.items()},
+        order_uncertainty={n: fit.standard(n) / abs(_gain(n, positions)) for n in errors},
         lost=lost,
         source="heads",
+        **_swash(np.zeros(0), None, None),
     )
 
 
-def _gain(order: int, places: list[float]) -> complex:
-    """Complex gain of order n in the difference of two heads; its size is 2 |sin(n (b1 - b2)/2)|."""
-    return cmath.exp(-1j * order * places[0]) - cmath.exp(-1j * order * places[1])
+def _gain(order: int, positions: Sequence[float]) -> complex:
+    """Complex gain of order n in the difference of two heads; its magnitude is 2 |sin(n (b1 - b2)/2)|."""
+    return cmath.exp(-1j * order * positions[0]) - cmath.exp(-1j * order * positions[1])
 
 
-def _check_axial(axial: np.ndarray | None, radius: float | None) -> None:
-    if axial is not None:
-        argument_checks.positive_length("centre_by_gauge.axial_radius", radius)
-    elif radius is not None:
-        checks.refuse("centre_by_gauge.axial", "be given with axial_radius", None)
-
-
-def _check_moved(field: str, moved: complex, diameter: float) -> None:
+def _check_eccentricity(label: str, eccentricity: complex, diameter: float) -> None:
     """Refuse readings that no ring of this size can give."""
-    if abs(moved) >= 0.5 * diameter:
+    if abs(eccentricity) >= 0.5 * diameter:
         rule = f"show less eccentricity than the radius, {0.5 * diameter:g} m"
-        checks.refuse(field, rule, abs(moved), "m", "are they in metres or radians?")
+        checks.refuse(label, rule, abs(eccentricity), "m", "are they in metres or radians?")
 
 
-def _tilt(turned: np.ndarray, axial: np.ndarray | None, radius: float | None) -> dict[Any, float]:
-    """Swash from axial readings, or nothing."""
-    if axial is None:
-        return {}
-    found = fit_harmonics("centre_by_gauge", turned, axial, (2,), unit="m", name="axial")
-    swash, direction = _polar(-found.lines[1] / radius)
-    uncertainty = found.standard(1) / radius
+def _swash(angles: np.ndarray, axial: ArrayLike | None, radius: float | None) -> dict[str, float]:
+    """Swash, its direction and uncertainty from axial readings; NaN without."""
+    if axial is None or radius is None:
+        return dict.fromkeys(("swash", "swash_direction", "swash_uncertainty"), math.nan)
+    fit = fit_harmonics("centre_by_gauge", angles, axial, (2,), unit="m", name="axial")
+    swash, direction = _polar(-fit.lines[1] / radius)
+    uncertainty = fit.standard(1) / radius
     return {"swash": swash, "swash_direction": direction, "swash_uncertainty": uncertainty}
 
 
-def _polar(line: complex) -> tuple[float, float]:
-    """Size and phase, 0 to 2 pi, of a complex line."""
-    return abs(line), cmath.phase(line) % (2.0 * math.pi)
+def _polar(amplitude: complex) -> tuple[float, float]:
+    """Magnitude and phase, 0 to 2 pi, of a complex amplitude."""
+    return abs(amplitude), cmath.phase(amplitude) % (2.0 * math.pi)
 
 
 def _centring(
-    found: HarmonicFit,
-    moved: complex,
+    fit: HarmonicFit,
+    vector: complex,
     diameter: float,
     *,
     scale: float,
-    place: float,
-    readings: np.ndarray,
+    position: float,
+    readings: ArrayLike,
+    source: str,
     **known: Any,
 ) -> Centring:
-    """The result for an eccentricity vector and the fit it comes from; scale is m per unit of the fit."""
-    size, direction = _polar(moved)
-    uncertainty = scale * found.standard(1)
-    push = (place - direction) % (2.0 * math.pi)
-    clear = size > 2.0 * uncertainty
-    reasons = () if clear else ("eccentricity does not stand out of its uncertainty: no shift would help",)
-    if found.freedom < FEW_SPARE:
-        reasons = (
-            *reasons,
-            f"few readings ({found.freedom:g} spare): their scatter tells little of uncertainty",
-        )
-    nothing = {"lobes": {}, "graduation": {}, "lost": ()}
-    tilt = dict.fromkeys(("swash", "swash_direction", "swash_uncertainty"), math.nan)
+    """The result for an eccentricity vector and its fit; scale is m per unit of the fit."""
+    size, direction = _polar(vector)
+    uncertainty = scale * fit.standard(1)
+    push = (position - direction) % (2.0 * math.pi)
+    significant = size > 2.0 * uncertainty
+    reasons = []
+    if not significant:
+        reasons.append("eccentricity does not stand out of its uncertainty: no shift would help")
+    if fit.freedom < FEW_SPARE:
+        reasons.append(f"few readings ({fit.freedom:g} spare): their scatter tells little of uncertainty")
     return Centring(
-        **{**nothing, **tilt, **known},
+        **{"lobes": {}, "graduation": {}, "lost": (), **known},
         eccentricity=size,
         direction=direction,
-        vector=(moved.real, moved.imag),
+        vector=(vector.real, vector.imag),
         uncertainty=uncertainty,
         direction_uncertainty=min(uncertainty / size, math.pi) if size else math.pi,
         run_out=2.0 * size,
@@ -348,23 +347,24 @@ def _centring(
         angle_uncertainty=2.0 * uncertainty / diameter,
         shift=size,
         push=push,
-        noise=found.noise,
-        freedom=found.freedom,
+        noise=fit.noise,
+        freedom=fit.freedom,
         readings=np.array(readings, dtype=float),
-        fitted=found.fitted,
-        advice=_advice(size, push, clear, known["source"]),
-        valid=clear,
-        reasons=reasons,
+        fitted=fit.fitted,
+        source=source,
+        advice=_advice(size, push, significant, source),
+        valid=significant,
+        reasons=tuple(reasons),
     )
 
 
-def _advice(size: float, push: float, clear: bool, source: str) -> tuple[str, ...]:
+def _advice(size: float, push: float, significant: bool, source: str) -> tuple[str, ...]:
     """What to do, in words."""
-    if not clear:
+    if not significant:
         return ("Leave the ring where it is, or measure with less noise.",)
-    at = "gauge" if source == "gauge" else "first head"
+    sensor = "gauge" if source == "gauge" else "first head"
     return (
-        f"Turn the shaft to {math.degrees(push):.1f} deg: the high spot then stands under the {at}.",
+        f"Turn the shaft to {math.degrees(push):.1f} deg: the high spot then stands under the {sensor}.",
         f"Push the ring there by {size * 1e6:.3g} um towards the axis (the run-out is {2e6 * size:.3g} um).",
         "Tighten crosswise in steps, and measure again.",
     )

@@ -189,4 +189,4 @@ def bolt_preload(
 
 def stress_area(diameter: float, pitch: float) -> float:
     """Stress area of a metric thread, pi/4 (d - 0.9382 P)**2, m2."""
-    return 0.25 * math.pi * (diameter - STRESS_OFFSET * pitch) ** 2
+    return float(0.25 * math.pi * (diameter - STRESS_OFFSET * pitch) ** 2)

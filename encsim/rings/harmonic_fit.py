@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -11,97 +12,96 @@ from .. import argument_checks, checks
 from ..model import ring_geometry
 
 if TYPE_CHECKING:
+    from numpy.typing import ArrayLike
+
+if TYPE_CHECKING:
     pass
 
 
-# Beyond this condition noise is magnified so far that an answer misleads: half a turn serves order 1 (4.6), it
-# does not serve orders 1 to 3 (111).
+# Largest condition number; above it the fit magnifies noise too much. Readings over half a revolution give 4.6 for
+# order 1 and 111 for orders 1 to 3.
 WORST_CONDITION = 30.0
-# m or rad
+# Largest noise accepted, m or rad.
 LARGEST = 1.0
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class HarmonicFit:
-    """Lines Re(z exp(i n x)) of readings at angles x.
+    """Harmonics Re(z exp(i n x)) of readings at angles x.
 
     Attributes
     ----------
     lines : dict of int to complex
-        Amplitude and phase z of each order.
+        Complex amplitude z of each order.
     covariance : dict of int to ndarray, shape (2, 2)
-        Of real and imaginary part of each.
+        Covariance of the real and imaginary part of each amplitude.
     fitted, residual : ndarray
-        At the angles given.
+        Fitted values at the angles, and readings minus them.
     noise : float
         Standard deviation of a reading: as given, or of the residual.
     freedom : float
-        Degrees of freedom of the noise; infinite where it is given.
+        Degrees of freedom of the noise; infinite if it is given.
     """
 
-    lines: dict
-    covariance: dict
+    lines: dict[int, complex]
+    covariance: dict[int, np.ndarray]
     fitted: np.ndarray
     residual: np.ndarray
     noise: float
     freedom: float
 
     def standard(self, order: int) -> float:
-        """Standard uncertainty of one component of a line, root of the mean of the two."""
+        """Standard uncertainty of one component of an amplitude, rms of the two."""
         return float(np.sqrt(0.5 * np.trace(self.covariance[order])))
 
 
 def fit_harmonics(
     owner: str,
-    angles: np.ndarray,
-    readings: np.ndarray,
-    orders: list[int] | tuple[float, ...],
+    angles: ArrayLike,
+    readings: ArrayLike,
+    orders: Iterable[int],
     *,
     unit: str,
     noise: float | None = None,
     name: str = "readings",
 ) -> HarmonicFit:
-    """Fit order 1 and the given ones to readings."""
-    angles = argument_checks.finite_array(f"{owner}.angles", angles, "rad")
-    readings = argument_checks.finite_array(f"{owner}.{name}", readings, unit)
-    if angles.ndim != 1 or readings.shape != angles.shape:
-        checks.refuse(f"{owner}.{name}", f"be one for each of {angles.size} angles", readings.size)
-    wanted = (1, *ring_geometry.as_orders(f"{owner}.orders", orders))
-    _check_noise(owner, noise, unit)
-    unknowns = 1 + 2 * len(wanted)
-    fewest = unknowns + (noise is None)
-    if angles.size < fewest:
-        checks.refuse(f"{owner}.{name}", f"hold at least {fewest} values for these orders", angles.size)
-    design = np.ones((angles.size, unknowns))
-    for i, order in enumerate(wanted):
-        design[:, 1 + 2 * i], design[:, 2 + 2 * i] = np.cos(order * angles), -np.sin(order * angles)
-    if np.linalg.cond(design) > WORST_CONDITION:
-        span = f"{angles.size} from {angles.min():.3g} to {angles.max():.3g} rad"
-        checks.refuse(f"{owner}.angles", "go round the turn, closely enough for the orders", span)
-    return _solved(design, readings, wanted, noise)
-
-
-def _check_noise(owner: str, noise: float | None, unit: str) -> None:
+    """Fit a constant, order 1 and the given orders to readings; faults name the function ``owner``."""
+    x = argument_checks.finite_array(f"{owner}.angles", angles, "rad")
+    y = argument_checks.finite_array(f"{owner}.{name}", readings, unit)
+    if x.ndim != 1 or y.shape != x.shape:
+        checks.refuse(f"{owner}.{name}", f"be one for each of {x.size} angles", y.size)
+    fitted_orders = (1, *ring_geometry.as_orders(f"{owner}.orders", orders))
     if noise is not None and (not checks.is_real(noise) or not 0.0 < noise <= LARGEST):
         checks.refuse(f"{owner}.noise", "be positive and at most 1", noise, unit)
+    unknowns = 1 + 2 * len(fitted_orders)
+    fewest = unknowns + (noise is None)
+    if x.size < fewest:
+        checks.refuse(f"{owner}.{name}", f"hold at least {fewest} values for these orders", x.size)
+    design = np.ones((x.size, unknowns))
+    for i, order in enumerate(fitted_orders):
+        design[:, 1 + 2 * i], design[:, 2 + 2 * i] = np.cos(order * x), -np.sin(order * x)
+    if np.linalg.cond(design) > WORST_CONDITION:
+        span = f"{x.size} from {x.min():.3g} to {x.max():.3g} rad"
+        checks.refuse(f"{owner}.angles", "go round the turn, closely enough for the orders", span)
+    return _solved(design, y, fitted_orders, noise)
 
 
 def _solved(
-    design: np.ndarray, readings: np.ndarray, orders: tuple[float, ...], noise: float | None
+    design: np.ndarray, readings: np.ndarray, orders: tuple[int, ...], noise: float | None
 ) -> HarmonicFit:
-    """The fit of a good design."""
-    found = np.linalg.lstsq(design, readings, rcond=None)[0]
-    fitted = design @ found
+    """Solution of the least squares of a well-conditioned design matrix."""
+    unknowns = np.linalg.lstsq(design, readings, rcond=None)[0]
+    fitted = design @ unknowns
     residual = readings - fitted
-    spare = len(readings) - len(found)
-    spread = noise if noise is not None else float(np.sqrt(residual @ residual / spare))
+    freedom = len(readings) - len(unknowns)
+    spread = noise if noise is not None else float(np.sqrt(residual @ residual / freedom))
     covariance = np.linalg.inv(design.T @ design) * spread**2
     pairs = {order: slice(1 + 2 * i, 3 + 2 * i) for i, order in enumerate(orders)}
     return HarmonicFit(
-        lines={order: complex(*found[pair]) for order, pair in pairs.items()},
+        lines={order: complex(*unknowns[pair]) for order, pair in pairs.items()},
         covariance={order: covariance[pair, pair] for order, pair in pairs.items()},
         fitted=fitted,
         residual=residual,
         noise=spread,
-        freedom=float(spare) if noise is None else np.inf,
+        freedom=float(freedom) if noise is None else np.inf,
     )

@@ -97,7 +97,7 @@ class SeatLines(Series):
         return {**angles, "order": "1", "face": "m", "flatness": "m"}
 
     def columns(self) -> dict[str, np.ndarray]:
-        """Columns of the table, one row an order."""
+        """Columns of the table, one row per order."""
         return {"order": self.order, "face_m": self.face, "angle_rad": self.angle, "phase_rad": self.phase}
 
 
@@ -152,7 +152,7 @@ class SeatFit(Result):
     eccentricity : float
         Largest eccentricity that the play allows, half of it, m; zero where the ring is tight.
     angle_error : float
-        Amplitude at one per turn that this would give a single head, rad.
+        Amplitude at one per revolution that this would give a single head, rad.
     valid : bool
         Whether the fit stays of one kind: tight at both temperatures, or loose at both.
     reasons : tuple of str

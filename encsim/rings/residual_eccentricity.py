@@ -1,4 +1,4 @@
-"""What eccentricity is left after a ring has been shifted and its screws tightened."""
+"""Residual eccentricity of a ring after it has been shifted and its screws tightened."""
 
 from __future__ import annotations
 
@@ -8,28 +8,28 @@ from dataclasses import dataclass
 from .. import argument_checks, checks
 from ..results import Result
 
-# of a distance in the plane with equal Gaussian components: sqrt(-2 ln 0.05), Rayleigh
+# 95th percentile of the Rayleigh distribution (distance of two Gaussian components of standard deviation 1).
 RADIAL_95 = math.sqrt(-2.0 * math.log(0.05))
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Remaining(Result):
-    """Eccentricity to expect after a ring is shifted and tightened.
+    """Expected eccentricity of a ring after it is shifted and tightened.
 
     Attributes
     ----------
     standard : float
         Standard deviation of x and of y, m.
     rms, likely : float
-        Of the eccentricity: root mean square, and the value that 95 % stay below, m.
+        Rms value and 95th percentile of the eccentricity, m.
     screw : float
-        Most that adjusting in steps leaves along one screw, half a step, m.
+        Largest error along one screw by adjusting in steps, half a step, m.
     angle_rms, angle_likely : float
-        The amplitudes at one per turn they give a single head, rad.
+        Amplitudes of the angle error of a single head at one per revolution for ``rms`` and ``likely``, rad.
     before : float
-        Eccentricity now, m; NaN where not told.
+        Eccentricity before the shift, m; NaN if not given.
     valid : bool
-        Whether shifting is likely to help.
+        Whether shifting is likely to reduce the eccentricity.
     reasons : tuple of str
         Why not.
     """
@@ -59,20 +59,20 @@ def after_tightening(
     uncertainty: float = 0.0,
     before: float | None = None,
 ) -> Remaining:
-    """Eccentricity that is left after a shift, by how well the ring is measured, set and held.
+    """Residual eccentricity after a shift, by the uncertainties of measuring, setting and tightening.
 
     Parameters
     ----------
     diameter : float
-        Of the graduation, m.
+        Diameter of the graduation, m.
     repeatability : float
-        Standard deviation by which the ring moves when it is tightened, in x and in y, m.
+        Standard deviation of the movement of the ring when it is tightened, in x and in y, m.
     step : float
-        Smallest step to which each of two crossed screws is set, m.
+        Smallest step of each of two crossed adjusting screws, m.
     uncertainty : float
         Standard uncertainty of the measured eccentricity in x and in y, `Centring.uncertainty`, m.
     before : float, optional
-        Eccentricity now, m.
+        Eccentricity before the shift, m.
 
     Returns
     -------
@@ -85,9 +85,9 @@ def after_tightening(
 
     Notes
     -----
-    A component has the variance uncertainty**2 + repeatability**2 + step**2/12; the distance is taken as of Rayleigh:
-    rms sqrt(2) and 95 % sqrt(-2 ln 0.05) = 2.45 times its root. For steps alone that is 1.41 half steps where 1.20
-    would do, on the safe side.
+    Each component has the variance uncertainty**2 + repeatability**2 + step**2/12. The distance is assumed to have the
+    Rayleigh distribution: its rms value is sqrt(2) and its 95th percentile sqrt(-2 ln 0.05) = 2.45 standard deviations
+    of a component. For steps alone this gives 1.41 half steps; the exact value is 1.20, so the result is conservative.
     """
     argument_checks.positive_length("after_tightening.diameter", diameter)
     known = {"repeatability": repeatability, "step": step, "uncertainty": uncertainty}

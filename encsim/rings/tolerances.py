@@ -1,10 +1,11 @@
-"""Backwards from a required angle: what centring, flatness, run-out or temperature it allows."""
+"""Tolerances of a ring from a limit on its angle error: centring, run-out, flatness, temperature."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field, replace
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -15,44 +16,48 @@ from ..results import Result
 from . import budget, error_orders
 
 if TYPE_CHECKING:
-    from ..model.ring_geometry import Head, Ring
+    from numpy.typing import ArrayLike
+
+    from ..model.ring_geometry import HeadAngles, Ring
+    from .mounting import Seat
 
 
 MEASURES = ("peak", "rms", "expanded")
 DISTORTIONS = ("lobes", "graduation", "wander", "coupling")
-# A mounting fault this far beyond what anybody would accept counts as no limit: of the radius, or rad.
+# Upper end of the search, as a share of the radius or in rad: a tolerance above it counts as infinite.
 LARGEST = 0.1
+# The same for a temperature gradient, K.
 HOTTEST = 1000.0
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Tolerances(Result):
-    """What a requirement on the angle allows each fault to be, all others as described.
+    """Largest size of each source of error for a limit on the angle error, all others as described.
 
     Attributes
     ----------
     allowed : dict of str to float
-        Largest size of each, m, rad or K: "eccentricity", "swash", "lobes.3", "flatness.2", "gradient" ...; infinite
-        where nothing in reach matters, NaN where the others already take all.
+        Largest size of each source, m, rad or K: "eccentricity", "swash", "lobes.3", "flatness.2", "gradient" ...;
+        infinite if no size in range reaches the limit, NaN if the other sources alone exceed it.
     given : dict of str to float
-        Size as described; 0 where it is not.
+        Size as described, 0 by default.
     dimension : dict of str to str
-        Unit of each.
+        Unit of each source.
     limit : float
-        What the angle error may be, rad.
+        Limit on the angle error, rad.
     now : float
-        What it is as described, rad.
+        Angle error as described, rad.
     measure : {"peak", "rms", "expanded"}
-        How it is told.
+        Measure of the angle error.
     valid : bool
         Whether the description meets the limit.
     reasons : tuple of str
         Why not.
     """
 
-    allowed: dict
-    given: dict
-    dimension: dict
+    allowed: dict[str, float]
+    given: dict[str, float]
+    dimension: dict[str, str]
     limit: float
     now: float
     measure: str
@@ -66,50 +71,50 @@ class Tolerances(Result):
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class _Fault:
-    """One fault: its size as given, and the ring that has it alone at any size."""
+class _Source:
+    """One source of error: its size as described, and a function of any size to the ring with this source alone."""
 
     name: str
     size: float
     unit: str
     largest: float
-    ring_of: object = field(repr=False)
+    ring_of: Callable[[float], Ring] = field(repr=False)
 
 
 def ring_tolerances(
     ring: Ring,
     limit: float,
-    heads: tuple[float, float] = (0.0,),
-    weights: np.ndarray | None = None,
+    heads: HeadAngles = (0.0,),
+    weights: ArrayLike | None = None,
     *,
     measure: str = "peak",
     probability: float = 0.95,
-    seat: None = None,
-    face: tuple[int, int, int] = (1, 2, 3),
+    seat: Seat | None = None,
+    face: Iterable[int] = (1, 2, 3),
     alpha: float | None = None,
 ) -> Tolerances:
-    """Largest size of each mounting fault with which the ring still meets a limit, one at a time.
+    """Largest size of each source of error with which the ring meets a limit, one source at a time.
 
     Parameters
     ----------
     ring : Ring
-        Faults as they are, or as tolerances elsewhere; those at 0 are solved for too.
+        The ring with its errors or tolerances; errors of size 0 are solved for too.
     limit : float
-        What the angle error may be, rad.
+        Limit on the angle error, rad.
     heads : sequence of float or Head
-        Where the heads stand, rad.
+        Positions of the heads, rad.
     weights : sequence of float, optional
-        Weight of each head; equal without.
+        Weight of each head; equal by default.
     measure : {"peak", "rms", "expanded"}
         Sum of all amplitudes; root of half the sum of their squares; that times the coverage factor.
     probability : float
         Coverage probability of "expanded".
     seat : Seat, optional
-        Mounting face, for what flatness is allowed.
+        Mounting face, to solve for its flatness.
     face : sequence of int
-        Orders of its form, 1 or more.
+        Orders of the form of the face, 1 or more.
     alpha : float, optional
-        Coefficient of thermal expansion of the ring, 1/K, for the gradient across the diameter.
+        Coefficient of thermal expansion of the ring, 1/K, to solve for the temperature gradient across its diameter.
 
     Returns
     -------
@@ -122,28 +127,37 @@ def ring_tolerances(
 
     Notes
     -----
-    Phases of faults are unknown, so that amplitudes of causes add as numbers (peak) or squares (rms). Solved on the
-    exact lines of each fault: with heads that cancel order 1 the second order is what limits.
+    Phases are unknown, so that amplitudes add linearly (peak) or as squares (rms). The solution uses the exact orders
+    of each source: with heads that cancel order 1, order 2 limits.
     """
     argument_checks.choice("ring_tolerances.measure", measure, MEASURES)
     if not checks.is_real(limit) or limit <= 0.0:
         checks.refuse("ring_tolerances.limit", "be positive and finite", limit, "rad")
     if not checks.is_real(probability) or not 0.0 < probability < 1.0:
         checks.refuse("ring_tolerances.probability", "lie between 0 and 1", probability)
-    heads, weights = ring_geometry.arranged(heads, weights)
-    size_of = _size_of(measure, probability)
-    faults = _faults(ring, seat, face, alpha)
-    lines = {fault.name: _amplitudes(fault.ring_of(fault.size), heads, weights) for fault in faults}
-    inner = _amplitudes(error_orders.bare_ring(ring), heads, weights)
+    as_heads, shares = ring_geometry.arranged(heads, weights)
+    size_of = _measure(measure, probability)
+
+    def amplitudes_of(ring: Ring) -> np.ndarray:
+        """Amplitudes of all orders by all causes of a ring, SDE of the heads included."""
+        return np.array([size for *_, size in budget.cause_lines(ring, as_heads, shares)])
+
+    def excess(others: np.ndarray, ring: Ring) -> float:
+        """Relative excess over the limit by a ring and the amplitudes of all other sources."""
+        return size_of(np.append(others, amplitudes_of(ring))) / limit - 1.0
+
+    sources = _sources(ring, seat, face, alpha)
+    amplitudes = {source.name: amplitudes_of(source.ring_of(source.size)) for source in sources}
+    of_heads = amplitudes_of(error_orders.bare_ring(ring))
     allowed = {}
-    for fault in faults:
-        others = np.concatenate([inner, *(part for name, part in lines.items() if name != fault.name)])
-        allowed[fault.name] = _largest(fault, others, limit, size_of, heads, weights)
-    now = size_of(np.concatenate([inner, *lines.values()]))
+    for source in sources:
+        others = np.concatenate([of_heads, *(a for name, a in amplitudes.items() if name != source.name)])
+        allowed[source.name] = _largest(source, partial(excess, others))
+    now = size_of(np.concatenate([of_heads, *amplitudes.values()]))
     return Tolerances(
         allowed=allowed,
-        given={fault.name: fault.size for fault in faults},
-        dimension={fault.name: fault.unit for fault in faults},
+        given={source.name: source.size for source in sources},
+        dimension={source.name: source.unit for source in sources},
         limit=float(limit),
         now=now,
         measure=measure,
@@ -152,72 +166,65 @@ def ring_tolerances(
     )
 
 
-def _size_of(measure: str, probability: float) -> Callable[..., Any]:
-    """The function that tells how large a set of amplitudes is."""
+def _measure(measure: str, probability: float) -> Callable[[np.ndarray], float]:
+    """Function from amplitudes to the measure of their sum."""
     if measure == "peak":
         return lambda amplitudes: float(amplitudes.sum())
     factor = 1.0 if measure == "rms" else budget.coverage_factor(probability)
     return lambda amplitudes: factor * float(np.hypot.reduce(amplitudes, initial=0.0)) / math.sqrt(2.0)
 
 
-def _amplitudes(ring: Ring, heads: tuple[Head, Head], weights: np.ndarray) -> np.ndarray:
-    """Amplitudes of all lines that the causes of a ring leave, those within the signal period included."""
-    return np.array([size for *_, size in budget.cause_lines(ring, heads, weights)])
-
-
-def _faults(ring: Ring, seat: None, face: tuple[int, int, int], alpha: float) -> list[_Fault]:
-    """Everything that can be solved for."""
+def _sources(ring: Ring, seat: Seat | None, face: Iterable[int], alpha: float | None) -> list[_Source]:
+    """All sources of error to solve for."""
     bare = error_orders.bare_ring(ring)
+    without_seat = replace(bare, bore=None, shaft=None)
     radius = LARGEST * ring.radius
-    # as far as a track at its height stays on the ring
+    # A larger swash would move the track of the head off the ring.
     tilt = min(LARGEST, radius / abs(ring.head_offset)) if ring.head_offset else LARGEST
-    loose = replace(bare, bore=None, shaft=None)
-    found = [
-        _Fault(
-            name="eccentricity",
-            size=ring.eccentricity,
-            unit="m",
-            largest=radius,
-            ring_of=lambda x: replace(loose, eccentricity=x),
-        ),
-        _Fault(
-            name="swash",
-            size=ring.swash,
-            unit="rad",
-            largest=tilt,
-            ring_of=lambda x: replace(bare, swash=x),
-        ),
+
+    def eccentric(x: float) -> Ring:
+        return replace(without_seat, eccentricity=x)
+
+    def tilted(x: float) -> Ring:
+        return replace(bare, swash=x)
+
+    sources = [
+        _Source(name="eccentricity", size=ring.eccentricity, unit="m", largest=radius, ring_of=eccentric),
+        _Source(name="swash", size=ring.swash, unit="rad", largest=tilt, ring_of=tilted),
     ]
     for kind in DISTORTIONS:
         unit, most = ("m", radius) if kind in ("lobes", "wander") else ("rad", LARGEST)
-        for order, (size, _) in getattr(ring, kind).items():
-            found.append(_entry(bare, kind, order, size, unit, most))
-    return found + _flatness(bare, seat, face) + _gradient(bare, alpha)
+        sources += [
+            _Source(
+                name=f"{kind}.{order}",
+                size=size,
+                unit=unit,
+                largest=most,
+                ring_of=partial(_distorted, bare, kind, order),
+            )
+            for order, (size, _) in getattr(ring, kind).items()
+        ]
+    return sources + _flatness(bare, seat, face) + _gradient(bare, alpha)
 
 
-def _entry(bare: Ring, kind: str, order: int, size: float, unit: str, most: float) -> _Fault:
-    """One order of one mapping as a fault."""
-    return _Fault(
-        name=f"{kind}.{order}",
-        size=size,
-        unit=unit,
-        largest=most,
-        ring_of=lambda x: replace(bare, **{kind: {order: x}}),
-    )
+def _distorted(bare: Ring, kind: str, order: int, size: float) -> Ring:
+    """The ring with one order of one mapping."""
+    mapping: dict[str, Any] = {kind: {order: size}}
+    return replace(bare, **mapping)
 
 
-def _flatness(bare: Ring, seat: None, face: tuple[int, int, int]) -> list[Any]:
-    """Orders of the mounting face as faults, if there is a seat."""
+def _flatness(bare: Ring, seat: Seat | None, face: Iterable[int]) -> list[_Source]:
+    """Orders of the form of the mounting face as sources of error, if there is a seat."""
     if seat is None:
         return []
-    found = []
-    for order in ring_geometry.as_orders("ring_tolerances.face", face, 1):
-        found.append(_scaled(bare, f"flatness.{order}", order, seat.gain(order, bare.diameter), "m"))
-    return found
+    return [
+        _scaled(bare, f"flatness.{order}", order, seat.gain(order, bare.diameter), "m")
+        for order in ring_geometry.as_orders("ring_tolerances.face", face, 1)
+    ]
 
 
-def _gradient(bare: Ring, alpha: float) -> list[_Fault]:
-    """The gradient across the diameter as a fault, if its expansion is known; see `expansion`."""
+def _gradient(bare: Ring, alpha: float | None) -> list[_Source]:
+    """The temperature gradient across the diameter as a source, if the expansion is known; see `expansion`."""
     if alpha is None:
         return []
     if not checks.is_real(alpha):
@@ -225,10 +232,10 @@ def _gradient(bare: Ring, alpha: float) -> list[_Fault]:
     return [_scaled(bare, "gradient", 1, abs(alpha) / 4.0, "K")]
 
 
-def _scaled(bare: Ring, name: str, order: int, gain: float, unit: str) -> _Fault:
-    """A fault that is an error of the graduation of one order, ``gain`` rad per unit."""
+def _scaled(bare: Ring, name: str, order: int, gain: float, unit: str) -> _Source:
+    """A source that acts as an error of the graduation of one order, ``gain`` rad per unit."""
     most = min(LARGEST / gain, HOTTEST if unit == "K" else LARGEST * bare.radius) if gain else 1.0
-    return _Fault(
+    return _Source(
         name=name,
         size=0.0,
         unit=unit,
@@ -237,22 +244,15 @@ def _scaled(bare: Ring, name: str, order: int, gain: float, unit: str) -> _Fault
     )
 
 
-def _largest(
-    fault: _Fault,
-    others: np.ndarray,
-    limit: float,
-    size_of: Callable[..., Any],
-    heads: tuple[Head, Head],
-    weights: np.ndarray,
-) -> float:
-    """Largest size of a fault within the limit: infinite if it never matters, NaN if nothing is left."""
+def _largest(source: _Source, excess_of: Callable[[Ring], float]) -> float:
+    """Size of a source with zero excess over the limit: infinite if below in all its range, NaN if never below."""
     from scipy.optimize import brentq
 
-    def over(size: float) -> float:
-        return size_of(np.append(others, _amplitudes(fault.ring_of(size), heads, weights))) / limit - 1.0
+    def excess(size: float) -> float:
+        return excess_of(source.ring_of(size))
 
-    if over(0.0) > 0.0:
+    if excess(0.0) > 0.0:
         return math.nan
-    if over(fault.largest) <= 0.0:
+    if excess(source.largest) <= 0.0:
         return math.inf
-    return float(brentq(over, 0.0, fault.largest, xtol=1e-15 * fault.largest, rtol=1e-12))
+    return float(brentq(excess, 0.0, source.largest, xtol=1e-15 * source.largest, rtol=1e-12))

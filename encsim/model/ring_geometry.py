@@ -135,11 +135,11 @@ class Ring:
     direction: float = _quantity(0.0, "angle")
     swash: float = _quantity(0.0, "angle")
     head_offset: float = _quantity(0.0, "length")
-    lobes: OrderAmplitudes = _orders_of("length")
-    graduation: OrderAmplitudes = _orders_of("angle")
-    wander: OrderAmplitudes = _orders_of("length")
-    coupling: OrderAmplitudes = _orders_of("angle")
-    compensation: OrderAmplitudes = _orders_of("angle")
+    lobes: Mapping[int, Any] = _orders_of("length")
+    graduation: Mapping[int, Any] = _orders_of("angle")
+    wander: Mapping[int, Any] = _orders_of("length")
+    coupling: Mapping[int, Any] = _orders_of("angle")
+    compensation: Mapping[int, Any] = _orders_of("angle")
     bore: float | None = _quantity(None, "length")
     shaft: float | None = _quantity(None, "length")
 
@@ -229,7 +229,7 @@ class Head:
     axial: float | None = field(default=None, kw_only=True, metadata={"dimension": "length"})
     tilt: float = field(default=0.0, kw_only=True, metadata={"dimension": "angle"})
     lines: int | None = field(default=None, kw_only=True)
-    sde: OrderAmplitudes = field(default_factory=dict, kw_only=True)
+    sde: Mapping[int, Any] = field(default_factory=dict, kw_only=True)
 
     def __post_init__(self) -> None:
         check = checks.Check(self)

@@ -14,9 +14,6 @@ from ..model import ring_geometry
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike
 
-if TYPE_CHECKING:
-    pass
-
 
 # Largest condition number; above it the fit magnifies noise too much. Readings over half a revolution give 4.6 for
 # order 1 and 111 for orders 1 to 3.

@@ -1,6 +1,8 @@
-"""What every result can do: turn into plain values, and a series into a table of text.
+"""What every result can do: turn into plain values with their units, be drawn, and be written as a table.
 
-A read-only mapping of order to value for the frozen descriptions.
+A result class declares; what it declares is done here: ``field(metadata=measured_in("position/s"))`` gives a field
+its unit, ``part_units`` gives units to values inside fields, ``plot = picture(...)`` names the picture that shows
+it, ``tabled`` the fields that make its table. A read-only mapping of order to value serves the frozen descriptions.
 """
 
 from __future__ import annotations
@@ -8,10 +10,11 @@ from __future__ import annotations
 import csv
 import dataclasses
 import importlib
+import inspect
 import io
 import math
-from collections.abc import Mapping
-from typing import TYPE_CHECKING, Any
+from collections.abc import Callable, Mapping
+from typing import TYPE_CHECKING, Any, ClassVar, cast
 
 import numpy as np
 
@@ -20,49 +23,179 @@ from . import __version__, files
 if TYPE_CHECKING:
     from pathlib import Path
 
+    from matplotlib.axes import Axes
+
 
 ROWS = 1 << 16
+# Axes of the examples in docstrings of pictures.
+AXIS_EXAMPLE = """\
+signal = encsim.Signal(gain=0.02, jitter=1e-9)
+axis = encsim.Axis(encsim.Scale(period=20e-6), signal=signal, sampling=encsim.Sampling(16e3))
+"""
+LOOP_EXAMPLE = """\
+load = encsim.Load(10.0)
+control = encsim.Control(velocity_gain=4e3, position_gain=60.0)
+axis = encsim.Axis(encsim.Scale(period=20e-6), sampling=encsim.Sampling(16e3), load=load, control=control)
+"""
 
 
-def pictures() -> Any:
-    """The pictures of results, loaded when one is drawn: they stand to the right of the results."""
-    return importlib.import_module("encsim.figures.pictures")
+def measured_in(unit: str) -> dict[str, str]:
+    """Metadata of a field with this unit: a unit's name, or a word of :func:`scale_units`."""
+    return {"unit": unit}
+
+
+def scale_units(position: str) -> dict[str, str]:
+    """Units that follow from the position unit of a scale, by the words that stand for them in declarations."""
+    linear = position == "m"
+    return {
+        "position": position,
+        "position/s": f"{position}/s",
+        "force": "N" if linear else "N m",
+        "velocity gain": "N s/m" if linear else "N m s/rad",
+    }
+
+
+def picture(
+    place: str,
+    draws: str,
+    *,
+    alone: str = "Where to draw",
+    refined: bool = False,
+    raises: str = "",
+    example: str,
+    options: Mapping[str, tuple[str, str]] | None = None,
+) -> Callable[..., Axes]:
+    """A method that draws one picture of a result.
+
+    Parameters
+    ----------
+    place : str
+        Module and function that draw it, ``"figures.ripple:ripple"``. They are loaded when a picture is drawn: figures
+        stand to the right of the results. The function takes the result, axes or None, and the options.
+    draws : str
+        First sentence of the method's docstring.
+    alone : str
+        What given axes take.
+    refined : bool
+        Whether ``self.refined()`` is drawn in the place of the result.
+    raises : str
+        When the method raises InputError.
+    example : str
+        Code that makes such a result and calls the method, for the docstring.
+    options : mapping of str to (str, str), optional
+        Further keywords, each with its type and what it is.
+    """
+    module, _, name = place.partition(":")
+    extra = dict(options or {})
+
+    def plot(self: Result, ax: Axes | None = None, **given: Any) -> Axes:
+        unknown = given.keys() - extra.keys()
+        if unknown:
+            raise TypeError(f"plot() got an unexpected keyword argument {min(unknown)!r}")
+        draw = getattr(importlib.import_module(f"{__package__}.{module}"), name)
+        return cast("Axes", draw(cast("Any", self).refined() if refined else self, ax, **given))
+
+    takes = f"{alone}; without it the whole sheet is drawn on a new figure."
+    returns = "Of the main panel." + " A range of speeds is drawn :meth:`refined`." * refined
+    plot.__doc__ = _plot_docstring(
+        draws, {"ax": ("matplotlib.axes.Axes", takes), **extra}, returns, raises, example
+    )
+    cast("Any", plot).__signature__ = _plot_signature(extra)
+    return plot
+
+
+def _plot_docstring(
+    draws: str, takes: Mapping[str, tuple[str, str]], returns: str, raises: str, example: str
+) -> str:
+    """The docstring of a method that draws, numpydoc."""
+    parameters = [line for name, (kind, words) in takes.items()
+                  for line in (f"{name} : {kind}, optional", f"    {words}")]  # fmt: skip
+    sections = {
+        "Parameters": parameters,
+        "Returns": ["matplotlib.axes.Axes", f"    {returns}"],
+        "Raises": ["InputError", f"    {raises}"] if raises else [],
+        "Examples": [f">>> {line}" for line in example.splitlines()],
+    }
+    blocks = ["\n".join([title, "-" * len(title), *lines]) for title, lines in sections.items() if lines]
+    return "\n\n".join([draws, *blocks]) + "\n"
+
+
+def _plot_signature(options: Mapping[str, Any]) -> inspect.Signature:
+    """``(self, ax=None, *, option=None)``."""
+    place, keyword = inspect.Parameter.POSITIONAL_OR_KEYWORD, inspect.Parameter.KEYWORD_ONLY
+    return inspect.Signature(
+        [
+            inspect.Parameter("self", place),
+            inspect.Parameter("ax", place, default=None),
+            *(inspect.Parameter(name, keyword, default=None) for name in options),
+        ]
+    )
 
 
 class Result:
     """Base of the frozen results: ``to_dict`` lists the fields, plain and ready for JSON.
 
-    A subclass is a frozen dataclass with ``valid`` and ``reasons`` among its fields and a ``units``
-    property. Fields with metadata ``{"plain": False}`` stay out (the axis a result came from, say).
+    A subclass is a frozen dataclass with ``valid`` and ``reasons`` among its fields. Fields with metadata
+    ``{"plain": False}`` stay out (the axis a result came from, say).
     """
 
     __slots__ = ()
+    part_units: ClassVar[Mapping[str, str]] = {}
+
+    @property
+    def position_unit(self) -> str:
+        """Unit of positions, ``"m"`` or ``"rad"``: that of the axis' scale; empty without an axis."""
+        axis = getattr(self, "axis", None)
+        return "" if axis is None else str(axis.scale.unit)
+
+    def unit_words(self) -> dict[str, str]:
+        """Units by the words that stand for them in the declarations of this class."""
+        return scale_units(self.position_unit)
+
+    @property
+    def units(self) -> dict[str, str]:
+        """Units of the fields and of values inside them, {key: unit}."""
+        declared = {item.name: item.metadata["unit"] for item in self._fields() if "unit" in item.metadata}
+        declared |= self.part_units
+        words = self.unit_words()
+        return {name: words.get(unit, unit) for name, unit in declared.items()}
+
+    def _fields(self) -> tuple[dataclasses.Field[Any], ...]:
+        return dataclasses.fields(cast("Any", self))
 
     def to_dict(self) -> dict[str, Any]:
         """The result as plain lists, numbers and strings; NaN and infinite values become None."""
         # A complex number becomes [real, imaginary].
-        plain = {"kind": type(self).__name__, "version": __version__, "units": dict(self.units)}
-        for item in dataclasses.fields(self):
+        plain: dict[str, Any] = {
+            "kind": type(self).__name__,
+            "version": __version__,
+            "units": dict(self.units),
+        }
+        for item in self._fields():
             if item.metadata.get("plain", True):
                 plain[item.name] = _plain(getattr(self, item.name))
         return plain
 
 
 class Series(Result):
-    """A result made of arrays of one length, which can also be written as a table."""
+    """A result made of arrays of one length, which can also be written as a table.
+
+    ``tabled`` names the fields that make the table; without it all arrays do.
+    """
 
     __slots__ = ()
+    tabled: ClassVar[tuple[str, ...]] = ()
 
     def columns(self) -> dict[str, np.ndarray]:
         """Columns of the table, {name_unit: array}; mappings of arrays become one column an entry."""
-        found = {}
-        for item in dataclasses.fields(self):
-            value = getattr(self, item.name)
-            entries = value if isinstance(value, Mapping) else {item.name: value}
+        units, columns = self.units, {}
+        for field_name in self.tabled or [item.name for item in self._fields()]:
+            value = getattr(self, field_name)
+            entries = value if isinstance(value, Mapping) else {field_name: value}
             for name, column in entries.items():
                 if isinstance(column, np.ndarray) and column.ndim == 1:
-                    found[_header(name, self.units.get(name, self.units.get(item.name, "")))] = column
-        return found
+                    columns[_header(name, units.get(name, units.get(field_name, "")))] = column
+        return columns
 
     def to_csv_text(self) -> str:
         """The table as text: a header of name_unit, then a row a point."""

@@ -2,15 +2,19 @@
 
 import csv
 import dataclasses
+import doctest
+import importlib
 import io
 import json
 import math
+import pkgutil
+import sys
 
 import numpy as np
 import pytest
 
 import encsim
-from encsim.results import Series
+from encsim.results import Result, Series
 
 
 @dataclasses.dataclass(frozen=True, eq=False)
@@ -73,3 +77,96 @@ def test_a_table_is_written_to_a_file_over_an_older_one(tmp_path):
 def test_columns_of_different_lengths_are_no_table():
     with pytest.raises(ValueError, match="longer"):
         dataclasses.replace(SAMPLE, speed=np.zeros(1)).to_csv_text()
+
+
+def _result_classes():
+    """Every result class of the package, each once."""
+    for module in pkgutil.walk_packages(encsim.__path__, "encsim."):
+        if not module.name.endswith("__main__"):
+            importlib.import_module(module.name)
+    waiting, classes = [Result], {}
+    while waiting:
+        one = waiting.pop()
+        waiting += one.__subclasses__()
+        # A class with slots is made twice; the second, which the module holds, is the one in use.
+        if one.__module__.startswith("encsim.") and getattr(sys.modules[one.__module__], one.__name__) is one:
+            classes[one.__name__] = one
+    return classes
+
+
+CLASSES = _result_classes()
+DRAWN = [
+    (name, method)
+    for name, one in sorted(CLASSES.items())
+    for method in ("plot", "plot_channels", "plot_polar")
+    if method in vars(one)
+]
+
+
+@pytest.mark.parametrize(("name", "method"), DRAWN)
+def test_example_of_a_plot_method_runs(name, method):
+    text = getattr(CLASSES[name], method).__doc__
+    names = {"encsim": encsim, "np": np}
+    example = doctest.DocTestParser().get_doctest(text, names, f"{name}.{method}", None, 0)
+    assert f".{method}(" in example.examples[-1].source
+    assert doctest.DocTestRunner().run(example, clear_globs=False).failed == 0
+    assert example.globs["ax"].figure.encsim_title
+
+
+def test_plot_refuses_a_keyword_that_it_does_not_declare():
+    error = encsim.position_error(encsim.Axis(encsim.Scale(period=20e-6), sampling=encsim.Sampling(16e3)))
+    with pytest.raises(TypeError, match="unexpected keyword argument 'limit'"):
+        error.plot(limit=(0.1, 0.0))
+
+
+@pytest.mark.parametrize("name", sorted(CLASSES))
+def test_declared_units_and_tables_name_what_there_is(name):
+    one = CLASSES[name]
+    fields = {item.name for item in dataclasses.fields(one)} if dataclasses.is_dataclass(one) else set()
+    assert set(getattr(one, "tabled", ())) <= fields
+    declared = (
+        {item.metadata["unit"] for item in dataclasses.fields(one) if "unit" in item.metadata}
+        if fields
+        else set()
+    )
+    known = {
+        "position",
+        "position/s",
+        "force",
+        "velocity gain",
+        "stepped",
+        "answer",
+        "periods",
+        "samples",
+        "as input",
+    }
+    known |= {
+        "1",
+        "m",
+        "rad",
+        "m/s",
+        "rad/s",
+        "rad/s2",
+        "m/s2",
+        "Hz",
+        "s",
+        "1/s",
+        "deg",
+        "N",
+        "N m",
+        "A",
+        "Pa",
+    }
+    assert declared | set(one.part_units.values()) <= known
+
+
+@pytest.mark.parametrize(
+    ("scale", "position", "force", "gain"),
+    [({"period": 20e-6}, "m", "N", "N s/m"), ({"lines": 2048}, "rad", "N m", "N m s/rad")],
+)
+def test_units_follow_the_scale(scale, position, force, gain):
+    axis = encsim.Axis(encsim.Scale(**scale), sampling=encsim.Sampling(16e3), load=encsim.Load(1e-3),
+                       control=encsim.Control(60.0, 0.3))  # fmt: skip
+    smooth, tuning = encsim.smoothness(axis, [0.01]).units, encsim.tuning(axis).units
+    assert (smooth["position"], smooth["actual"], smooth["torque"]) == (position, f"{position}/s", force)
+    assert (tuning["velocity_gain"], tuning["torque_ripple"]) == (gain, force)

@@ -3,18 +3,16 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, ClassVar
 
 import numpy as np
 
-from .. import argument_checks, checks, results
-from ..results import Orders, Series
+from .. import argument_checks, checks
+from ..results import Orders, Series, measured_in, picture
 from . import fourier_series, plan
 from .fourier_series import TURN
 
 if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-
     from .c_source import CTable
 
 
@@ -46,8 +44,10 @@ class ErrorMap(Series):
         If the values are no finite numbers or do not fit together.
     """
 
-    error: np.ndarray
-    order_uncertainty: np.ndarray | None = field(default=None, kw_only=True)
+    part_units: ClassVar[dict[str, str]] = {"uncertainty": "rad"}
+
+    error: np.ndarray = field(metadata=measured_in("rad"))
+    order_uncertainty: np.ndarray | None = field(default=None, kw_only=True, metadata=measured_in("rad"))
     reasons: tuple[str, ...] = field(default=(), kw_only=True)
 
     def __post_init__(self) -> None:
@@ -64,11 +64,6 @@ class ErrorMap(Series):
     def valid(self) -> bool:
         """Whether there is no reason to doubt the map."""
         return not self.reasons
-
-    @property
-    def units(self) -> dict[str, str]:
-        """Units of the fields."""
-        return dict.fromkeys(("error", "order_uncertainty", "uncertainty"), "rad")
 
     @property
     def angle(self) -> np.ndarray:
@@ -263,21 +258,12 @@ class ErrorMap(Series):
 
         return c_table(self, size, bound, name)
 
-    def plot(self, ax: Axes | None = None) -> Any:
-        """Draw the map in its band of uncertainty and the orders it is made of.
-
-        Parameters
-        ----------
-        ax : matplotlib Axes, optional
-            Takes the map alone.
-
-        Returns
-        -------
-        Axes
-        """
-        pictures = results.pictures()
-
-        return pictures.error_map(self, ax)
+    plot = picture(
+        "figures.error_maps:error_map",
+        "Draw the map (rad, shown in arc seconds) in its band of uncertainty and the orders it is made of.",
+        alone="Takes the map alone",
+        example="angle = np.arange(360) * np.pi / 180.0\nax = encsim.ErrorMap(1e-5 * np.sin(angle)).plot()",
+    )
 
 
 def _order_uncertainty(values: list[float] | np.ndarray | str | None, points: int) -> np.ndarray | None:

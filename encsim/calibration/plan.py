@@ -7,19 +7,14 @@ D_jn = a_n - b_n z_j with z_j = exp(-i n psi_j): two unknowns, told apart by how
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from dataclasses import dataclass, field
 
 import numpy as np
 
-from .. import argument_checks, checks, results
-from ..results import Series
+from .. import argument_checks, checks
+from ..results import Series, measured_in, picture
 from . import least_squares
 from .fourier_series import TURN
-
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-
 
 # A design of this condition magnifies reading noise a million times: no measurement survives it. Steps that
 # are equal but for rounding lie near 1e8 and above for maps up to ten million points, well beyond.
@@ -58,40 +53,25 @@ class CalibrationPlan(Series):
 
     orders: np.ndarray
     lost: tuple[int, ...]
-    condition: np.ndarray
-    magnification: np.ndarray
-    point_noise: float
+    condition: np.ndarray = field(metadata=measured_in("1"))
+    magnification: np.ndarray = field(metadata=measured_in("1"))
+    point_noise: float = field(metadata=measured_in("1"))
     rank: int
     freedom: int
-    steps: np.ndarray
+    steps: np.ndarray = field(metadata=measured_in("rad"))
     points: int
     valid: bool
     reasons: tuple[str, ...]
-
-    @property
-    def units(self) -> dict[str, str]:
-        """Units of the fields."""
-        return {"condition": "1", "magnification": "1", "point_noise": "1", "steps": "rad"}
 
     def columns(self) -> dict[str, np.ndarray]:
         """Columns of the table, one row per order."""
         return {"order": self.orders, "condition": self.condition, "magnification": self.magnification}
 
-    def plot(self, ax: Axes | None = None) -> Any:
-        """Draw how much the steps magnify reading noise in each order, and the unobservable orders.
-
-        Parameters
-        ----------
-        ax : matplotlib Axes, optional
-            To draw into; without it on a new figure.
-
-        Returns
-        -------
-        Axes
-        """
-        pictures = results.pictures()
-
-        return pictures.calibration_plan(self, ax)
+    plot = picture(
+        "figures.error_maps:calibration_plan",
+        "Draw how much the steps magnify reading noise in each order, and the orders they lose.",
+        example="ax = encsim.calibration_plan(np.arange(11) * 2.0 * np.pi / 11, 720).plot()",
+    )
 
 
 def calibration_plan(

@@ -8,17 +8,13 @@ Error of an encoder against a reference encoder, forward and backward, and what 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 
-from .. import argument_checks, checks, results
-from ..results import Series
-
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-
+from .. import argument_checks, checks
+from ..results import Series, measured_in, picture
 
 FEWEST = 2
 
@@ -48,46 +44,33 @@ class PassComparison(Series):
         Why the figures may mislead.
     """
 
-    position: np.ndarray
-    forward: np.ndarray
-    backward: np.ndarray
-    error: np.ndarray
-    reversal: np.ndarray
-    reversal_mean: float
-    reversal_scatter: float
-    reversal_largest: float
+    tabled = ("position", "forward", "backward", "error", "reversal")
+
+    position: np.ndarray = field(metadata=measured_in("position"))
+    forward: np.ndarray = field(metadata=measured_in("position"))
+    backward: np.ndarray = field(metadata=measured_in("position"))
+    error: np.ndarray = field(metadata=measured_in("position"))
+    reversal: np.ndarray = field(metadata=measured_in("position"))
+    reversal_mean: float = field(metadata=measured_in("position"))
+    reversal_scatter: float = field(metadata=measured_in("position"))
+    reversal_largest: float = field(metadata=measured_in("position"))
     unit: str
     valid: bool
     reasons: tuple[str, ...]
 
     @property
-    def units(self) -> Any:
-        """Units of the fields."""
-        names = "position forward backward error reversal reversal_mean reversal_scatter reversal_largest"
-        return dict.fromkeys(names.split(), self.unit)
+    def position_unit(self) -> str:
+        """Unit of positions and errors, as asked for."""
+        return self.unit
 
-    def columns(self) -> dict[str, np.ndarray]:
-        """Columns of the table, one row per position."""
-        return {
-            f"{name}_{self.unit}": getattr(self, name)
-            for name in ("position", "forward", "backward", "error", "reversal")
-        }
-
-    def plot(self, ax: Axes | None = None) -> Axes:
-        """Draw the errors forward and backward and the reversal.
-
-        Parameters
-        ----------
-        ax : matplotlib Axes, optional
-            Takes the errors alone.
-
-        Returns
-        -------
-        Axes
-        """
-        pictures = results.pictures()
-
-        return pictures.passes(self, ax)
+    plot = picture(
+        "figures.error_maps:passes",
+        "Draw the errors forward and backward and the reversal (position unit) against position.",
+        alone="Takes the errors alone",
+        example="position = np.linspace(0.0, 0.1, 11)\n"
+        "up, down = (position, position + 2e-6), (position[::-1], position[::-1])\n"
+        "ax = encsim.compare_passes(up, down).plot()",
+    )
 
 
 def compare_passes(
@@ -246,26 +229,37 @@ class Positioning(Series):
     reasons : tuple of str
     """
 
-    target: np.ndarray
-    forward: np.ndarray
-    backward: np.ndarray
-    forward_deviation: np.ndarray
-    backward_deviation: np.ndarray
-    mean: np.ndarray
-    reversal: np.ndarray
-    repeatability: np.ndarray
-    largest_reversal: float
-    mean_reversal: float
-    forward_repeatability: float
-    backward_repeatability: float
-    largest_repeatability: float
-    forward_systematic: float
-    backward_systematic: float
-    systematic: float
-    mean_range: float
-    forward_accuracy: float
-    backward_accuracy: float
-    accuracy: float
+    tabled = (
+        "target",
+        "forward",
+        "backward",
+        "forward_deviation",
+        "backward_deviation",
+        "mean",
+        "reversal",
+        "repeatability",
+    )
+
+    target: np.ndarray = field(metadata=measured_in("position"))
+    forward: np.ndarray = field(metadata=measured_in("position"))
+    backward: np.ndarray = field(metadata=measured_in("position"))
+    forward_deviation: np.ndarray = field(metadata=measured_in("position"))
+    backward_deviation: np.ndarray = field(metadata=measured_in("position"))
+    mean: np.ndarray = field(metadata=measured_in("position"))
+    reversal: np.ndarray = field(metadata=measured_in("position"))
+    repeatability: np.ndarray = field(metadata=measured_in("position"))
+    largest_reversal: float = field(metadata=measured_in("position"))
+    mean_reversal: float = field(metadata=measured_in("position"))
+    forward_repeatability: float = field(metadata=measured_in("position"))
+    backward_repeatability: float = field(metadata=measured_in("position"))
+    largest_repeatability: float = field(metadata=measured_in("position"))
+    forward_systematic: float = field(metadata=measured_in("position"))
+    backward_systematic: float = field(metadata=measured_in("position"))
+    systematic: float = field(metadata=measured_in("position"))
+    mean_range: float = field(metadata=measured_in("position"))
+    forward_accuracy: float = field(metadata=measured_in("position"))
+    backward_accuracy: float = field(metadata=measured_in("position"))
+    accuracy: float = field(metadata=measured_in("position"))
     edition: str
     runs: int
     unit: str
@@ -273,31 +267,19 @@ class Positioning(Series):
     reasons: tuple[str, ...]
 
     @property
-    def units(self) -> dict[str, str]:
-        """Units of the fields."""
-        plain = {"edition", "runs", "unit", "valid", "reasons"}
-        return {name: self.unit for name in self.__dataclass_fields__ if name not in plain}
+    def position_unit(self) -> str:
+        """Unit of positions and errors, as asked for."""
+        return self.unit
 
-    def columns(self) -> dict[str, np.ndarray]:
-        """Columns of the table, one row per target."""
-        names = "target forward backward forward_deviation backward_deviation mean reversal repeatability"
-        return {f"{name}_{self.unit}": getattr(self, name) for name in names.split()}
-
-    def plot(self, ax: Axes | None = None) -> Any:
-        """Draw the mean deviations of both directions with two standard deviations, and the reversal.
-
-        Parameters
-        ----------
-        ax : matplotlib Axes, optional
-            Takes the deviations alone.
-
-        Returns
-        -------
-        Axes
-        """
-        pictures = results.pictures()
-
-        return pictures.positioning(self, ax)
+    plot = picture(
+        "figures.error_maps:positioning",
+        "Draw the mean deviations of both directions with two standard deviations, and the "
+        "reversal (position unit), by target.",
+        alone="Takes the deviations alone",
+        example="target = np.linspace(0.0, 1.0, 5)\n"
+        "error = 1e-6 * np.random.default_rng(1).standard_normal((2, 5, 5))\n"
+        "ax = encsim.bidirectional(target, *error).plot()",
+    )
 
 
 def bidirectional(

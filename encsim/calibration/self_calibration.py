@@ -6,19 +6,17 @@ ring times 1 - exp(-i n phi): nothing is seen of orders that repeat after phi.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from .. import argument_checks, checks, results
-from ..results import Series
+from .. import argument_checks, checks
+from ..results import Series, measured_in, picture
 from . import fourier_series, least_squares, plan
 from .fourier_series import TURN
 
 if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-
     from .error_map import ErrorMap
 
 
@@ -60,29 +58,21 @@ class SelfCalibration(Series):
         Why not.
     """
 
-    angle: np.ndarray
-    error: np.ndarray
-    uncertainty: np.ndarray
+    tabled = ("angle", "error", "uncertainty")
+
+    angle: np.ndarray = field(metadata=measured_in("rad"))
+    error: np.ndarray = field(metadata=measured_in("rad"))
+    uncertainty: np.ndarray = field(metadata=measured_in("rad"))
     orders: np.ndarray
-    amplitudes: np.ndarray
-    order_uncertainty: np.ndarray
-    gain: np.ndarray
+    amplitudes: np.ndarray = field(metadata=measured_in("rad"))
+    order_uncertainty: np.ndarray = field(metadata=measured_in("rad"))
+    gain: np.ndarray = field(metadata=measured_in("1"))
     lost: tuple[int, ...]
-    offset: np.ndarray
-    residual: float
+    offset: np.ndarray = field(metadata=measured_in("rad"))
+    residual: float = field(metadata=measured_in("rad"))
     freedom: int
     valid: bool
     reasons: tuple[str, ...]
-
-    @property
-    def units(self) -> dict[str, str]:
-        """Units of the fields."""
-        angles = ("angle", "error", "uncertainty", "amplitudes", "order_uncertainty", "offset", "residual")
-        return {**dict.fromkeys(angles, "rad"), "gain": "1"}
-
-    def columns(self) -> dict[str, np.ndarray]:
-        """Columns of the table, one row per point."""
-        return {f"{name}_rad": getattr(self, name) for name in ("angle", "error", "uncertainty")}
 
     def error_map(self) -> ErrorMap:
         """The map as an ErrorMap, to evaluate, invert, smooth and export.
@@ -95,21 +85,14 @@ class SelfCalibration(Series):
 
         return ErrorMap(self.error, order_uncertainty=self.order_uncertainty, reasons=self.reasons)
 
-    def plot(self, ax: Axes | None = None) -> Any:
-        """Draw the map in its band of uncertainty and the orders it is made of.
-
-        Parameters
-        ----------
-        ax : matplotlib Axes, optional
-            Takes the map alone.
-
-        Returns
-        -------
-        Axes
-        """
-        pictures = results.pictures()
-
-        return pictures.error_map(self, ax)
+    plot = picture(
+        "figures.error_maps:error_map",
+        "Draw the map (rad, shown in arc seconds) in its band of uncertainty and the orders it is made of.",
+        alone="Takes the map alone",
+        example="angle = np.arange(360) * np.pi / 180.0\n"
+        "difference = 1e-5 * (np.sin(angle) - np.sin(angle - np.pi / 2.0))\n"
+        "ax = encsim.self_calibrate(difference, np.pi / 2.0, noise=1e-8).plot()",
+    )
 
 
 def self_calibrate(

@@ -11,14 +11,12 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from .. import argument_checks, checks, results
-from ..results import Series
+from .. import argument_checks, checks
+from ..results import Series, measured_in, picture
 from . import fourier_series, least_squares, plan
 from .fourier_series import TURN
 
 if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-
     from .error_map import ErrorMap
     from .least_squares import Design
 
@@ -68,39 +66,30 @@ class Calibration(Series):
         Why not.
     """
 
-    angle: np.ndarray
-    a: np.ndarray
-    b: np.ndarray
-    uncertainty: np.ndarray
-    b_uncertainty: np.ndarray
+    tabled = ("angle", "a", "b", "uncertainty", "b_uncertainty")
+
+    angle: np.ndarray = field(metadata=measured_in("rad"))
+    a: np.ndarray = field(metadata=measured_in("rad"))
+    b: np.ndarray = field(metadata=measured_in("rad"))
+    uncertainty: np.ndarray = field(metadata=measured_in("rad"))
+    b_uncertainty: np.ndarray = field(metadata=measured_in("rad"))
     orders: np.ndarray
-    a_orders: np.ndarray
-    b_orders: np.ndarray
-    order_uncertainty: np.ndarray
-    b_order_uncertainty: np.ndarray
+    a_orders: np.ndarray = field(metadata=measured_in("rad"))
+    b_orders: np.ndarray = field(metadata=measured_in("rad"))
+    order_uncertainty: np.ndarray = field(metadata=measured_in("rad"))
+    b_order_uncertainty: np.ndarray = field(metadata=measured_in("rad"))
     lost: tuple[int, ...]
-    residual: float
-    step_residual: np.ndarray
-    offset: np.ndarray
-    closure: np.ndarray | None
+    residual: float = field(metadata=measured_in("rad"))
+    step_residual: np.ndarray = field(metadata=measured_in("rad"))
+    offset: np.ndarray = field(metadata=measured_in("rad"))
+    closure: np.ndarray | None = field(metadata=measured_in("rad"))
     outliers: tuple[int, ...]
-    steps: np.ndarray
+    steps: np.ndarray = field(metadata=measured_in("rad"))
     weights: np.ndarray
     rank: int
     freedom: int
     valid: bool
     reasons: tuple[str, ...] = field(default=())
-
-    @property
-    def units(self) -> dict[str, str]:
-        """Units of the fields."""
-        maps = "angle a b uncertainty b_uncertainty a_orders b_orders order_uncertainty b_order_uncertainty"
-        return dict.fromkeys(f"{maps} residual step_residual offset closure steps".split(), "rad")
-
-    def columns(self) -> dict[str, np.ndarray]:
-        """Columns of the table, one row per point."""
-        names = ("angle", "a", "b", "uncertainty", "b_uncertainty")
-        return {f"{name}_rad": getattr(self, name) for name in names}
 
     def error_map(self, ring: str = "a") -> ErrorMap:
         """The map of one ring as an ErrorMap, to evaluate, invert, smooth and export.
@@ -121,21 +110,15 @@ class Calibration(Series):
         errors, sure = (self.a, self.order_uncertainty) if ring == "a" else (self.b, self.b_order_uncertainty)
         return ErrorMap(errors, order_uncertainty=sure, reasons=self.reasons)
 
-    def plot(self, ax: Axes | None = None) -> Axes:
-        """Draw the maps of both rings in their bands, the noise of each step and how each revolution closes.
-
-        Parameters
-        ----------
-        ax : matplotlib Axes, optional
-            Takes the map of ring A alone.
-
-        Returns
-        -------
-        Axes
-        """
-        pictures = results.pictures()
-
-        return pictures.calibration(self, ax)
+    plot = picture(
+        "figures.error_maps:calibration",
+        "Draw the maps of both rings (rad, shown in arc seconds) in their bands, the noise of "
+        "each step and how each turn closes.",
+        alone="Takes the map of ring A alone",
+        example="angle, steps = np.arange(36) * np.pi / 18.0, np.arange(7) * np.pi / 3.5\n"
+        "readings = [1e-5 * np.sin(angle) - 2e-5 * np.sin(2.0 * (angle - step)) for step in steps]\n"
+        "ax = encsim.calibrate(readings, steps).plot()",
+    )
 
 
 def calibrate(

@@ -16,11 +16,10 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from .. import results
 from ..model.axis import Axis
 from ..open_loop import engines, validity
 from ..open_loop.closed_form import STEADY, checked_speeds, vanishing_marks
-from ..results import Series
+from ..results import LOOP_EXAMPLE, Series, measured_in, picture
 from ..rings import error_orders
 from . import loop as loops
 from . import loop_validity, order_notch_gains, propagated_edges, squared_gains
@@ -29,8 +28,6 @@ from .propagated_errors import PropagatedErrors
 from .squared_gains import FEW_BINS, NAMES, SquaredGains
 
 if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-
     from .loop_validity import Outcome
 
 
@@ -160,34 +157,20 @@ class Smoothness(Series):
         which the axis follows them.
     """
 
-    speed: np.ndarray
-    measured: np.ndarray
-    torque: np.ndarray
-    actual: np.ndarray
-    position: np.ndarray
-    current: np.ndarray | None
+    speed: np.ndarray = field(metadata=measured_in("position/s"))
+    measured: np.ndarray = field(metadata=measured_in("position/s"))
+    torque: np.ndarray = field(metadata=measured_in("force"))
+    actual: np.ndarray = field(metadata=measured_in("position/s"))
+    position: np.ndarray = field(metadata=measured_in("position"))
+    current: np.ndarray | None = field(metadata=measured_in("A"))
     parts: dict[str, dict[str, np.ndarray]]
-    doubtful: np.ndarray
+    doubtful: np.ndarray = field(metadata=measured_in("1"))
     stable: bool
-    crossover: float
-    vanishing: tuple
+    crossover: float = field(metadata=measured_in("Hz"))
+    vanishing: tuple = field(metadata=measured_in("position/s"))
     valid: bool
     reasons: tuple[str, ...]
     axis: Axis = field(metadata={"plain": False})
-
-    @property
-    def units(self) -> dict[str, str]:
-        """Units of the fields, {key: unit}."""
-        unit = self.axis.scale.unit
-        torque = "N" if unit == "m" else "N m"
-        found = {
-            "measured": f"{unit}/s",
-            "torque": torque,
-            "actual": f"{unit}/s",
-            "position": unit,
-            "current": "A",
-        }
-        return {"speed": f"{unit}/s", **found, "doubtful": "1", "crossover": "Hz", "vanishing": f"{unit}/s"}
 
     def refined(self) -> Smoothness:
         """The curves with speeds between, closer still where lines vanish or meet the resonance.
@@ -207,24 +190,21 @@ class Smoothness(Series):
         special = special[(special > speed[0]) & (special < speed[-1])]
         return smoothness(self.axis, np.unique(np.concatenate([speed, between, special])))
 
-    def plot(self, ax: Axes | None = None, *, simulated: None = None) -> Axes:
-        """Draw measured velocity, torque or force, and true velocity ripple against speed.
-
-        Parameters
-        ----------
-        ax : matplotlib.axes.Axes, optional
-            Takes the true velocity alone; without it the whole sheet is drawn on a new figure.
-        simulated : mapping, optional
-            ``speed``, and one or more of ``measured``, ``torque``, ``actual``, of simulated points.
-
-        Returns
-        -------
-        matplotlib.axes.Axes
-            A range of speeds is drawn :meth:`refined`.
-        """
-        pictures = results.pictures()
-
-        return pictures.smoothness(self.refined(), ax, simulated=simulated)
+    plot = picture(
+        "figures.loop:smoothness",
+        "Draw rms of measured velocity, torque or force, and true velocity against speed.",
+        alone="Takes the true velocity alone",
+        refined=True,
+        raises="If the simulated points have no speeds and values of one length.",
+        options={
+            "simulated": (
+                "mapping",
+                "``speed``, and one or more of ``measured``, ``torque``, ``actual``, of simulated points, "
+                "SI.",
+            ),
+        },
+        example=LOOP_EXAMPLE + "ax = encsim.smoothness(axis, [0.01, 0.1, 0.2]).plot()",
+    )
 
     def columns(self) -> dict[str, np.ndarray]:
         """Columns of the table, {name_unit: array}; parts as curve_cause."""

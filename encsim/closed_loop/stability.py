@@ -11,19 +11,15 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from .. import results
-from ..results import Result
+from ..results import LOOP_EXAMPLE, Result, measured_in, picture
 from . import loop as loops
 from . import plant
 from .state_space import inside
 from .timed_edges import FIXED_FROM, EdgeFilter
 
 if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-
     from ..model.axis import Axis
     from ..model.load_and_control import Load
-    from ..open_loop.closed_form import Lines
     from .loop import Loop
 
 
@@ -138,15 +134,15 @@ class Margins(Result):
     """
 
     stable: bool
-    crossover: float
-    phase_margin: float
-    gain_margin: float
+    crossover: float = field(metadata=measured_in("Hz"))
+    phase_margin: float = field(metadata=measured_in("deg"))
+    gain_margin: float = field(metadata=measured_in("1"))
     lower_gain_margin: float
-    delay_margin: float
-    sensitivity_peak: float
-    bandwidth: float
-    velocity_bandwidth: float
-    resonances: tuple[Resonance, ...]
+    delay_margin: float = field(metadata=measured_in("s"))
+    sensitivity_peak: float = field(metadata=measured_in("1"))
+    bandwidth: float = field(metadata=measured_in("Hz"))
+    velocity_bandwidth: float = field(metadata=measured_in("Hz"))
+    resonances: tuple[Resonance, ...] = field(metadata=measured_in("Hz"))
     poles: np.ndarray
     valid: bool
     reasons: tuple[str, ...]
@@ -154,34 +150,18 @@ class Margins(Result):
     frequency: np.ndarray = field(metadata={"plain": False}, repr=False)
     open_gain: np.ndarray = field(metadata={"plain": False}, repr=False)
 
-    def plot(self, ax: Axes | None = None, *, lines: Lines | None = None) -> Axes:
-        """Draw open-loop gain and phase against frequency with the margins.
-
-        Parameters
-        ----------
-        ax : matplotlib.axes.Axes, optional
-            Takes the gain alone; without it the whole sheet is drawn on a new figure.
-        lines : Lines, optional
-            Lines of the encoder at a working speed, as of `lines`, marked where the loop sees them.
-
-        Returns
-        -------
-        matplotlib.axes.Axes
-        """
-        pictures = results.pictures()
-
-        return pictures.margins(self, self.frequency, self.open_gain, ax, lines=lines)
-
-    @property
-    def units(self) -> dict[str, str]:
-        """Units of the fields, {key: unit}."""
-        hertz = dict.fromkeys(("crossover", "bandwidth", "velocity_bandwidth", "resonances"), "Hz")
-        return hertz | {
-            "phase_margin": "deg",
-            "delay_margin": "s",
-            "gain_margin": "1",
-            "sensitivity_peak": "1",
-        }
+    plot = picture(
+        "figures.margins:margins",
+        "Draw open-loop gain (dB) and phase (deg) against frequency (Hz) with the margins.",
+        alone="Takes the gain alone",
+        options={
+            "lines": (
+                "Lines",
+                "Lines of the encoder at a working speed, as of `lines`, marked where the loop sees them.",
+            ),
+        },
+        example=LOOP_EXAMPLE + "ax = encsim.margins(axis).plot(lines=encsim.lines(axis, 0.01))",
+    )
 
 
 def margins(axis: Axis, *, speed: float = 0.0) -> Margins:

@@ -7,21 +7,17 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING, Any
+from typing import Any, ClassVar
 
 import numpy as np
 
-from .. import checks, results
+from .. import checks
 from ..model.axis import Axis
-from ..results import Series
+from ..results import LOOP_EXAMPLE, Series, measured_in, picture
 from . import loop as loops
 from . import squared_gains
 from .stability import few_edges
 from .state_space import Assembly, inside
-
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-
 
 # Rise counts between these shares of the final value; settled is within SETTLED of it.
 RISE, SETTLED = (0.1, 0.9), 0.02
@@ -257,26 +253,31 @@ class _Answer(Series):
 
     __slots__ = ()
 
-    @property
-    def units(self) -> dict[str, str]:
-        """Unit of each field that has one."""
-        unit = self.axis.scale.unit
-        torque, ratio = "N m" if unit == "rad" else "N", "1"
-        kinds = {"position": unit, "velocity": f"{unit}/s", "load": torque}
-        own = kinds[getattr(self, "of", "position")]
-        answer = unit if getattr(self, "of", "") == "load" else own
-        times = dict.fromkeys(("time", "rise_time", "settling_time"), "s")
-        still = dict.fromkeys(("position", "error", "following_error", "largest_error"), unit)
-        moving = dict.fromkeys(("velocity", "measured", "speed", "rate"), f"{unit}/s")
-        forces = dict.fromkeys(("torque", "largest_torque"), torque)
-        sizes = {"size": own, "demand": own, "final": answer, "largest": answer, "overshoot": ratio}
-        return {**times, **still, **moving, **forces, **sizes}
+    # Step and ramp name the units of each other's fields too.
+    part_units: ClassVar[dict[str, str]] = {
+        **dict.fromkeys(("error", "following_error", "largest_error"), "position"),
+        "rate": "position/s",
+        "rise_time": "s",
+        "size": "stepped",
+        "final": "answer",
+        "largest": "answer",
+        "overshoot": "1",
+    }
 
-    def plot(self, ax: Axes | None = None) -> Axes:
-        """Draw position, velocity and torque against time."""
-        pictures = results.pictures()
+    def unit_words(self) -> dict[str, str]:
+        """Units of what steps and of what answers, beside those of every result."""
+        words = super().unit_words()
+        of = getattr(self, "of", "position")
+        stepped = {"position": "position", "velocity": "position/s", "load": "force"}[of]
+        answer = "position" if of == "load" else stepped
+        return {**words, "stepped": words[stepped], "answer": words[answer]}
 
-        return pictures.step(self, ax)
+    plot = picture(
+        "figures.closed_run:step",
+        "Draw position, velocity and torque (N m) or force (N) against time (s).",
+        alone="Takes the first panel alone",
+        example=LOOP_EXAMPLE + "ax = encsim.step_response(axis).plot()",
+    )
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -316,20 +317,20 @@ class StepResponse(_Answer):
     """
 
     of: str
-    time: np.ndarray
-    demand: np.ndarray
-    position: np.ndarray
-    velocity: np.ndarray
-    measured: np.ndarray
-    torque: np.ndarray
-    size: float
-    final: float
-    largest: float
-    rise_time: float
-    overshoot: float
-    settling_time: float
-    largest_torque: float
-    speed: float
+    time: np.ndarray = field(metadata=measured_in("s"))
+    demand: np.ndarray = field(metadata=measured_in("stepped"))
+    position: np.ndarray = field(metadata=measured_in("position"))
+    velocity: np.ndarray = field(metadata=measured_in("position/s"))
+    measured: np.ndarray = field(metadata=measured_in("position/s"))
+    torque: np.ndarray = field(metadata=measured_in("force"))
+    size: float = field(metadata=measured_in("stepped"))
+    final: float = field(metadata=measured_in("answer"))
+    largest: float = field(metadata=measured_in("answer"))
+    rise_time: float = field(metadata=measured_in("s"))
+    overshoot: float = field(metadata=measured_in("1"))
+    settling_time: float = field(metadata=measured_in("s"))
+    largest_torque: float = field(metadata=measured_in("force"))
+    speed: float = field(metadata=measured_in("position/s"))
     valid: bool
     reasons: tuple[str, ...]
     axis: Axis = field(repr=False, metadata={"plain": False})
@@ -358,19 +359,19 @@ class RampResponse(_Answer):
         As of a :class:`StepResponse`.
     """
 
-    time: np.ndarray
-    demand: np.ndarray
-    position: np.ndarray
-    velocity: np.ndarray
-    measured: np.ndarray
-    torque: np.ndarray
-    error: np.ndarray
-    rate: float
-    following_error: float
-    largest_error: float
-    settling_time: float
-    largest_torque: float
-    speed: float
+    time: np.ndarray = field(metadata=measured_in("s"))
+    demand: np.ndarray = field(metadata=measured_in("stepped"))
+    position: np.ndarray = field(metadata=measured_in("position"))
+    velocity: np.ndarray = field(metadata=measured_in("position/s"))
+    measured: np.ndarray = field(metadata=measured_in("position/s"))
+    torque: np.ndarray = field(metadata=measured_in("force"))
+    error: np.ndarray = field(metadata=measured_in("position"))
+    rate: float = field(metadata=measured_in("position/s"))
+    following_error: float = field(metadata=measured_in("position"))
+    largest_error: float = field(metadata=measured_in("position"))
+    settling_time: float = field(metadata=measured_in("s"))
+    largest_torque: float = field(metadata=measured_in("force"))
+    speed: float = field(metadata=measured_in("position/s"))
     valid: bool
     reasons: tuple[str, ...]
     axis: Axis = field(repr=False, metadata={"plain": False})

@@ -4,22 +4,20 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, ClassVar
 
 import numpy as np
 
-from .. import checks, results
+from .. import checks
 from ..formats import changes
 from ..model.axis import Axis
-from ..results import Series
+from ..results import AXIS_EXAMPLE, Series, picture
 from .candidates import candidates_of, costs_of
 from .choice_search import PAYS, CandidateEvaluator, resolutions
-from .judgements import Judgement, delay, limit_units
+from .judgements import LIMIT_UNITS, Judgement, delay
 from .requirements import Requirement
 
 if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-
     from .candidates import Candidate
     from .choice_search import Entry
     from .judgements import LimitCheck
@@ -195,6 +193,8 @@ class Choice(Series):
     requirement : Requirement
     """
 
+    part_units: ClassVar[dict[str, str]] = {**LIMIT_UNITS, "resolution": "position", "speed": "position/s"}
+
     rows: tuple[ChoiceRow, ...]
     best: ChoiceRow | None
     nearest: ChoiceRow | None
@@ -208,12 +208,6 @@ class Choice(Series):
     valid: bool
     reasons: tuple[str, ...]
     axis: Axis = field(metadata={"plain": False})
-
-    @property
-    def units(self) -> dict[str, str]:
-        """Units of the limits and columns, {name: unit}."""
-        unit = self.axis.scale.unit
-        return {**limit_units(unit), "delay": "s", "speed": f"{unit}/s", "resolution": unit}
 
     def to_dict(self) -> dict[str, Any]:
         """The choice as plain values; rows by their place from 0 in ``best``, ``nearest`` and ``frontier``.
@@ -251,21 +245,13 @@ class Choice(Series):
             found[f"{name}_at_{unit}"] = [each.speed if each else np.nan for each in judged]
         return {name: np.asarray(column) for name, column in found.items()}
 
-    def plot(self, ax: Axes | None = None) -> Axes:
-        """Draw the ripple of each candidate, as share of its limit, against the first cost, or the delay.
-
-        Parameters
-        ----------
-        ax : matplotlib.axes.Axes, optional
-            Takes the picture without its words; without it the whole sheet is drawn on a new figure.
-
-        Returns
-        -------
-        matplotlib.axes.Axes
-        """
-        pictures = results.pictures()
-
-        return pictures.choice(self, ax)
+    plot = picture(
+        "figures.choice:choice",
+        "Draw the ripple of each candidate, as share of its limit, against the first cost, or the delay (s).",
+        alone="Takes the picture without its words",
+        example=AXIS_EXAMPLE + "wanted = encsim.Requirement(speeds=(1e-3, 0.1), relative=0.01)\n"
+        'ax = encsim.choose(axis, wanted, {"interpolation.factor": [400, 4000]}).plot()',
+    )
 
 
 def choose(

@@ -6,26 +6,23 @@ Faults behind the cyclic errors of encoder and ring, and the ripple that each ma
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, ClassVar
 
 import numpy as np
 
-from .. import results
 from ..formats import changes
 from ..model.axis import Axis
 from ..model.load_and_control import CAUTIONS
 from ..open_loop.cause_models import resolved
 from ..open_loop.closed_form import checked_speeds, lines
 from ..open_loop.start_phase import worst_start
-from ..results import Series
-from . import explanation_words, remedies, remedy_verification, remedy_words
+from ..results import AXIS_EXAMPLE, Series, measured_in, picture
+from . import explanation_words, remedies, remedy_verification
 from .proposals import Situation
 from .remedies import Remedy
 from .ripple_summary import CURVES, behave, standing
 
 if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-
     from ..open_loop.closed_form import Lines
     from ..results import Orders
     from .ripple_summary import Behaviour
@@ -177,25 +174,27 @@ class Explanation(Series):
     axis : Axis
     """
 
-    speed: float
+    part_units: ClassVar[dict[str, str]] = {
+        "measured": "position/s",
+        "torque": "force",
+        "actual": "position/s",
+        "share": "1",
+        "won": "1",
+    }
+
+    speed: float = field(metadata=measured_in("position/s"))
     values: dict
     causes: tuple[Cause, ...]
     remedies: tuple[Remedy, ...]
     together: Remedy | None
     verified: dict | None
     agrees: bool | None
-    crossover: float
+    crossover: float = field(metadata=measured_in("Hz"))
     text: str
     cautions: tuple[str, ...]
     valid: bool
     reasons: tuple[str, ...]
     axis: Axis = field(metadata={"plain": False})
-
-    @property
-    def units(self) -> dict[str, str]:
-        """Units of the fields, {key: unit}."""
-        curves = {curve: remedy_words.unit_of(self.axis, curve) for curve in CURVES}
-        return {"speed": curves["measured"], **curves, "share": "1", "won": "1", "crossover": "Hz"}
 
     def to_dict(self) -> dict[str, Any]:
         """As of every result; changed values of remedies in SI and, under ``written``, with their units."""
@@ -220,21 +219,12 @@ class Explanation(Series):
         found["effect"] = [row[4] for row in rows]
         return {name: np.array(column) for name, column in found.items()}
 
-    def plot(self, ax: Axes | None = None) -> Axes:
-        """Draw causes and remedies as bars, and what remains of the ripple.
-
-        Parameters
-        ----------
-        ax : matplotlib.axes.Axes, optional
-            Takes the bars alone; without it the whole sheet is drawn on a new figure.
-
-        Returns
-        -------
-        matplotlib.axes.Axes
-        """
-        pictures = results.pictures()
-
-        return pictures.remedies(self, ax)
+    plot = picture(
+        "figures.remedies:remedies",
+        "Draw causes and remedies as bars of rms velocity, and what remains of the ripple.",
+        alone="Takes the bars alone",
+        example=AXIS_EXAMPLE + "ax = encsim.explain(axis, 0.01).plot()",
+    )
 
 
 def _values(one: Cause | Source) -> dict[str, float | None]:

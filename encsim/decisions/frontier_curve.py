@@ -4,21 +4,17 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field, fields, replace
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
-from .. import checks, results
+from .. import checks
 from ..model.axis import Axis
 from ..model.estimator_base import Estimator
 from ..model.estimators import Difference
 from ..open_loop.closed_form import ripple
 from ..open_loop.start_phase import worst_start
-from ..results import Series
-
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-
+from ..results import AXIS_EXAMPLE, Series, measured_in, picture
 
 # What summing rounded weights leaves of a step response that does not overshoot.
 ROUNDING = 1e-9
@@ -66,45 +62,29 @@ class Frontier(Series):
     """
 
     estimator: tuple
-    family: np.ndarray
-    setting: np.ndarray
-    delay: np.ndarray
-    rms: np.ndarray
-    peak: np.ndarray
-    noise_gain: np.ndarray
-    overshoot: np.ndarray
-    bound: np.ndarray
-    best: np.ndarray
-    noise: float
-    speed: float
+    family: np.ndarray = field(metadata=measured_in("1"))
+    setting: np.ndarray = field(metadata=measured_in("1"))
+    delay: np.ndarray = field(metadata=measured_in("s"))
+    rms: np.ndarray = field(metadata=measured_in("position/s"))
+    peak: np.ndarray = field(metadata=measured_in("position/s"))
+    noise_gain: np.ndarray = field(metadata=measured_in("1/s"))
+    overshoot: np.ndarray = field(metadata=measured_in("1"))
+    bound: np.ndarray = field(metadata=measured_in("position/s"))
+    best: np.ndarray = field(metadata=measured_in("1"))
+    noise: float = field(metadata=measured_in("position"))
+    speed: float = field(metadata=measured_in("position/s"))
     remarks: tuple[str, ...]
     valid: bool
     reasons: tuple[str, ...]
     axis: Axis = field(metadata={"plain": False})
 
-    @property
-    def units(self) -> dict[str, str]:
-        """Units of the fields, {key: unit}."""
-        unit = self.axis.scale.unit
-        speeds = dict.fromkeys(("rms", "peak", "bound", "speed"), f"{unit}/s")
-        ratios = dict.fromkeys(("family", "setting", "overshoot", "best"), "1")
-        return {"delay": "s", "noise_gain": "1/s", "noise": unit, **speeds, **ratios}
-
-    def plot(self, ax: Axes | None = None) -> Axes:
-        """Draw delay against ripple, one mark a candidate, with the bound.
-
-        Parameters
-        ----------
-        ax : matplotlib.axes.Axes, optional
-            Takes the picture without its words; without it the whole sheet is drawn on a new figure.
-
-        Returns
-        -------
-        matplotlib.axes.Axes
-        """
-        pictures = results.pictures()
-
-        return pictures.frontier(self, ax)
+    plot = picture(
+        "figures.estimators:frontier",
+        "Draw rms ripple (position unit per second) against delay (s), one mark a candidate, with the bound.",
+        alone="Takes the picture without its words",
+        example=AXIS_EXAMPLE
+        + "ax = encsim.frontier(axis, 0.01, [encsim.Difference(), encsim.LowPass(300.0)]).plot()",
+    )
 
     def bound_line(self, points: int = 200) -> tuple[np.ndarray, np.ndarray]:
         """The bound as a line to draw, from half a loop period to beyond the longest delay.

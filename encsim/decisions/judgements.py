@@ -21,6 +21,15 @@ if TYPE_CHECKING:
 ROUNDING = 1e-9
 
 
+# Units of the limits of a requirement.
+LIMIT_UNITS = {
+    **dict.fromkeys(("speeds", "measured", "relative", "actual", "top_speed", "floor"), "position/s"),
+    "torque": "force",
+    "phase_margin": "deg",
+    "delay": "s",
+}
+
+
 @dataclass(frozen=True, kw_only=True, slots=True)
 class LimitCheck:
     """One limit and the value that comes nearest to it.
@@ -72,6 +81,8 @@ class Judgement(Result):
         What it is judged by.
     """
 
+    part_units = LIMIT_UNITS
+
     met: bool
     limits: tuple[LimitCheck, ...]
     binding: str
@@ -82,20 +93,9 @@ class Judgement(Result):
     reasons: tuple[str, ...]
     axis: Axis = field(metadata={"plain": False})
 
-    @property
-    def units(self) -> dict[str, str]:
-        """Units of the limits, {name: unit}."""
-        return limit_units(self.axis.scale.unit)
-
     def limit(self, name: str) -> LimitCheck:
         """The check of one limit, None where it does not apply."""
         return next((each for each in self.limits if each.name == name), None)
-
-
-def limit_units(unit: str) -> dict[str, str]:
-    """Units of the limits on a scale with this position unit, {name: unit}."""
-    speeds = dict.fromkeys(("speeds", "measured", "relative", "actual", "top_speed", "floor"), f"{unit}/s")
-    return {**speeds, "torque": "N" if unit == "m" else "N m", "phase_margin": "deg", "delay": "s"}
 
 
 def delay(axis: Axis, speed: float = 0.0) -> float:

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from .. import checks
 from ..plotting import canvas
 from ..plotting.labels import Labels
 from ..wording import digits, percent, quantity
@@ -50,14 +51,14 @@ def channels(error: PeriodError, ax: Axes | None = None, *, style: Style = canva
 
 def recorded(
     fit: Identification,
-    cosine: np.ndarray,
-    sine: np.ndarray,
     ax: Axes | None = None,
     *,
     style: Style = canvas.PRINT,
 ) -> Axes:
     """Recorded channels with the figure that was fitted to them, departures exaggerated alike."""
-    figure = _fitted(fit, cosine, sine)
+    if fit.signal is None:
+        checks.refuse("Identification.plot", "have a fit to draw", fit.reasons[0])
+    figure = _fitted(fit)
     if ax is not None:
         return _lissajous(ax, figure, style)
     drawn = "Drawn true to scale" if figure.times == 1 else f"Departure drawn {figure.times}× too large"
@@ -109,12 +110,12 @@ def _predicted(error: PeriodError) -> Lissajous:
     return Lissajous(np.append(real, real[:1]), np.append(ideal, ideal[:1]), centre)
 
 
-def _fitted(fit: Identification, cosine: np.ndarray, sine: np.ndarray) -> Lissajous:
+def _fitted(fit: Identification) -> Lissajous:
     """The fitted figure and recorded points, each departure from the circle at the point's own phase."""
     signal = fit.signal
     phase = np.linspace(0.0, 2.0 * np.pi, 721)
-    step = max(len(np.ravel(cosine)) // MOST_POINTS, 1)
-    points = (np.ravel(cosine)[::step] + 1j * np.ravel(sine)[::step]) / fit.amplitude
+    step = max(len(np.ravel(fit.cosine)) // MOST_POINTS, 1)
+    points = (np.ravel(fit.cosine)[::step] + 1j * np.ravel(fit.sine)[::step]) / fit.amplitude
     figure = Lissajous(_model(signal, phase), np.exp(1j * phase), signal.offset)
     ideal = np.exp(1j * _phase_of(signal, points))
     figure.recorded = ideal + figure.times * (points - ideal)

@@ -35,8 +35,6 @@ MOST = 1000
 
 def margins(
     result: Margins,
-    frequency: np.ndarray,
-    open_gain: np.ndarray,
     ax: Axes | None = None,
     *,
     lines: Lines | None = None,
@@ -47,10 +45,6 @@ def margins(
     Parameters
     ----------
     result : Margins
-    frequency : ndarray, shape (n,)
-        Ascending, Hz, up to half the loop rate, dense at resonances.
-    open_gain : ndarray of complex, shape (n,)
-        Loop gain L there.
     ax : Axes, optional
         Takes the gain alone.
     lines : Lines, optional
@@ -62,7 +56,7 @@ def margins(
     Axes
         Of the gain.
     """
-    curve = curve_of(result, frequency, open_gain)
+    curve = curve_of(result)
     if ax is not None:
         ax = canvas.axes(ax, style)
         canvas.name_axes(ax, style, head="Open-loop gain (dB)", below="Frequency (Hz)")
@@ -107,9 +101,9 @@ class Curve:
         return [mark for mark in (self.crossover, self.turning, self.rising, self.falling) if mark]
 
 
-def curve_of(result: Margins, frequency: np.ndarray, open_gain: np.ndarray) -> Curve:
+def curve_of(result: Margins) -> Curve:
     """The loop gain in dB and degrees, with the places of the margins; None where there is no loop gain."""
-    frequency, loop = np.asarray(frequency, dtype=float), np.asarray(open_gain, dtype=complex)
+    frequency, loop = np.asarray(result.frequency, dtype=float), np.asarray(result.open_gain, dtype=complex)
     shown = np.isfinite(loop) & (np.abs(loop) > 0.0) & (frequency > 0.0)
     if np.count_nonzero(shown) < 2:
         return None

@@ -30,9 +30,7 @@ ROUNDING = 1e-8
 HEAD = "Velocity about its true value"
 
 
-def run(
-    trace: Trace, ax: Axes | None = None, *, lines: Lines | None = None, style: Style = canvas.PRINT
-) -> Axes:
+def run(trace: Trace, ax: Axes | None = None, *, style: Style = canvas.PRINT) -> Axes:
     """Velocity about the true speed with its rms band, and its spectrum with one stick a line.
 
     Parameters
@@ -40,8 +38,6 @@ def run(
     trace : Trace
     ax : Axes, optional
         Takes the velocity alone.
-    lines : Lines, optional
-        Lines of the closed form at the trace's speed; ``trace.expected_lines`` where there is one.
     style : Style
 
     Returns
@@ -53,7 +49,7 @@ def run(
         canvas.name_axes(ax, style, head=f"{HEAD} ({wave.unit[0]})")
         _set_wave_ranges(ax, wave, style)
         return _draw_wave(ax, wave, style)
-    lines = getattr(trace, "expected_lines", None) if lines is None else lines
+    lines = trace.expected_lines
     found, kept = spectrum(trace), worth_drawing(lines)
     title, wave = _title(trace, lines, kept), _wave(trace, style)
     low = 50.0 if style.phone else 43.0

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, ClassVar
 
 from .. import checks
 from ..closed_loop import timed_edge_loops
@@ -12,7 +12,7 @@ from ..closed_loop.closed_loop_ripple import smoothness
 from ..closed_loop.stability import Margins
 from ..formats import estimator_text
 from ..model.load_and_control import CAUTIONS, Control
-from ..results import Result
+from ..results import Result, measured_in
 from ..wording import show
 from .advice import Allowance, refuse, remedies
 from .search import LIMITS, UNITS, GainSearch
@@ -58,33 +58,26 @@ class Tuning(Result):
         Why margins or torque ripple, limited or not, may not be believed.
     """
 
+    part_units: ClassVar[dict[str, str]] = {
+        "crossover": "Hz",
+        "position_gain": "1/s",
+        "velocity_gain": "velocity gain",
+        "integral_time": "s",
+    }
+
     control: Control
     margins: Margins
-    torque_ripple: float
+    torque_ripple: float = field(metadata=measured_in("force"))
     binding: tuple[str, ...]
     remedies: tuple[Allowance, ...]
     cautions: tuple[str, ...] = CAUTIONS
-    speed: float = 0.0
-    stable_from: float | None = None
-    margin_from: float | None = None
-    linear_from: float | None = None
+    speed: float = field(default=0.0, metadata=measured_in("position/s"))
+    stable_from: float | None = field(default=None, metadata=measured_in("position/s"))
+    margin_from: float | None = field(default=None, metadata=measured_in("position/s"))
+    linear_from: float | None = field(default=None, metadata=measured_in("position/s"))
     valid: bool = True
     reasons: tuple[str, ...] = ()
     axis: object = field(metadata={"plain": False})
-
-    @property
-    def units(self) -> dict[str, str]:
-        """Units of the fields, {key: unit}."""
-        linear = self.axis.scale.unit == "m"
-        gains = {
-            "position_gain": "1/s",
-            "velocity_gain": "N s/m" if linear else "N m s/rad",
-            "integral_time": "s",
-        }
-        speeds = dict.fromkeys(
-            ("speed", "stable_from", "margin_from", "linear_from"), f"{self.axis.scale.unit}/s"
-        )
-        return {"torque_ripple": "N" if linear else "N m", "crossover": "Hz"} | gains | speeds
 
     def to_dict(self) -> dict[str, dict[str, Any] | str]:
         """As of every result, the margins with their own units, an estimator of a remedy as text."""

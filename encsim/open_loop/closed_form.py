@@ -13,16 +13,14 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from .. import checks, results
+from .. import checks
 from ..model.axis import Axis
-from ..results import Series
+from ..results import AXIS_EXAMPLE, Series, measured_in, picture
 from ..rings import error_orders
 from ..rings.error_orders import turn_lines
 from . import cause_models, engines, period_error, validity
 
 if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-
     from .cause_models import LineModel, TableModel
     from .engines import Timed
 
@@ -65,37 +63,20 @@ class RippleCurve(Series):
         Sampling nulls (speed, (harmonic, ...)) within the range, for the strong harmonics; none for timed edges.
     """
 
-    speed: np.ndarray
-    rms: np.ndarray
-    peak: np.ndarray
-    relative: np.ndarray
-    parts: dict[str, np.ndarray]
-    regime: np.ndarray
-    frequency: np.ndarray
-    alias: np.ndarray
-    doubtful: np.ndarray
+    speed: np.ndarray = field(metadata=measured_in("position/s"))
+    rms: np.ndarray = field(metadata=measured_in("position/s"))
+    peak: np.ndarray = field(metadata=measured_in("position/s"))
+    relative: np.ndarray = field(metadata=measured_in("1"))
+    parts: dict[str, np.ndarray] = field(metadata=measured_in("position/s"))
+    regime: np.ndarray = field(metadata=measured_in("1"))
+    frequency: np.ndarray = field(metadata=measured_in("Hz"))
+    alias: np.ndarray = field(metadata=measured_in("Hz"))
+    doubtful: np.ndarray = field(metadata=measured_in("1"))
     method: str
-    vanishing: tuple[tuple[float, tuple[int, ...]], ...]
+    vanishing: tuple[tuple[float, tuple[int, ...]], ...] = field(metadata=measured_in("position/s"))
     valid: bool
     reasons: tuple[str, ...]
     axis: Axis = field(metadata={"plain": False})
-
-    @property
-    def units(self) -> dict[str, str]:
-        """Units of the fields, {key: unit}."""
-        speed = f"{self.axis.scale.unit}/s"
-        return {
-            "speed": speed,
-            "rms": speed,
-            "peak": speed,
-            "relative": "1",
-            "parts": speed,
-            "regime": "1",
-            "frequency": "Hz",
-            "alias": "Hz",
-            "doubtful": "1",
-            "vanishing": speed,
-        }
 
     def refined(self) -> RippleCurve:
         """The curve with more speeds, closest at sampling nulls, if its own speeds are a rising range.
@@ -116,26 +97,27 @@ class RippleCurve(Series):
         between = np.geomspace(speed[0], speed[-1], 400)[1:-1]
         return ripple(self.axis, np.unique(np.concatenate([speed, between, notches])))
 
-    def plot(self, ax: Axes | None = None, *, limit: float | None = None, simulated: None = None) -> Axes:
-        """Draw ripple against speed with its parts and regimes, and as a share of the speed.
-
-        Parameters
-        ----------
-        ax : matplotlib.axes.Axes, optional
-            Takes the curve alone; without it the whole sheet is drawn on a new figure.
-        limit : (float, float), optional
-            Ripple allowed: share of the speed, and a value below which it does not go; either may be 0.
-        simulated : mapping, optional
-            ``speed`` and ``rms`` of simulated points.
-
-        Returns
-        -------
-        matplotlib.axes.Axes
-            A range of speeds is drawn :meth:`refined`.
-        """
-        pictures = results.pictures()
-
-        return pictures.ripple(self.refined(), ax, limit=limit, simulated=simulated)
+    plot = picture(
+        "figures.ripple:ripple",
+        "Draw rms ripple (position unit per second) against speed with its parts and regimes, and"
+        " as a share of the speed.",
+        alone="Takes the curve alone",
+        refined=True,
+        raises="If the limit is no such pair, or the simulated points are not as many speeds as ripples.",
+        options={
+            "limit": (
+                "(float, float)",
+                "Ripple allowed: share of the speed, and a value below which it does not go, m/s or rad/s; "
+                "either may be 0.",
+            ),
+            "simulated": (
+                "mapping",
+                "``speed`` and ``rms`` of simulated points, m/s or rad/s.",
+            ),
+        },
+        example=AXIS_EXAMPLE
+        + "ax = encsim.ripple(axis, np.geomspace(1e-3, 1.0, 50)).plot(limit=(0.01, 0.0))",
+    )
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -154,30 +136,16 @@ class Lines(Series):
         Amplitudes of position error and of measured velocity.
     """
 
-    harmonic: np.ndarray
-    order: np.ndarray
-    frequency: np.ndarray
-    alias: np.ndarray
-    position: np.ndarray
-    velocity: np.ndarray
-    speed: float
+    harmonic: np.ndarray = field(metadata=measured_in("1"))
+    order: np.ndarray = field(metadata=measured_in("1"))
+    frequency: np.ndarray = field(metadata=measured_in("Hz"))
+    alias: np.ndarray = field(metadata=measured_in("Hz"))
+    position: np.ndarray = field(metadata=measured_in("position"))
+    velocity: np.ndarray = field(metadata=measured_in("position/s"))
+    speed: float = field(metadata=measured_in("position/s"))
     valid: bool
     reasons: tuple[str, ...]
     axis: Axis = field(metadata={"plain": False})
-
-    @property
-    def units(self) -> Any:
-        """Units of the fields, {key: unit}."""
-        unit = self.axis.scale.unit
-        return {
-            "harmonic": "1",
-            "order": "1",
-            "frequency": "Hz",
-            "alias": "Hz",
-            "position": unit,
-            "velocity": f"{unit}/s",
-            "speed": f"{unit}/s",
-        }
 
 
 def ripple(axis: Axis, speeds: float | list[float] | np.ndarray) -> RippleCurve:

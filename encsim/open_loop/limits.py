@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from ..model.axis import Axis, Sampling
-from ..results import Result
+from ..results import Result, measured_in
 from ..rings import error_orders
 from . import period_error
 
@@ -43,19 +43,13 @@ class TopSpeed(Result):
         ring; every limit is lower by this share.
     """
 
-    speed: float
+    speed: float = field(metadata=measured_in("position/s"))
     limit: str | None
-    limits: dict[str, float]
-    hurry: float = 0.0
+    limits: dict[str, float] = field(metadata=measured_in("position/s"))
+    hurry: float = field(default=0.0, metadata=measured_in("1"))
     valid: bool = True
     reasons: tuple[str, ...] = ()
     axis: Axis = field(metadata={"plain": False})
-
-    @property
-    def units(self) -> dict[str, str]:
-        """Units of the fields, {key: unit}."""
-        unit = f"{self.axis.scale.unit}/s"
-        return {"speed": unit, "limits": unit, "hurry": "1"}
 
 
 def top_speed(axis: Axis) -> TopSpeed:

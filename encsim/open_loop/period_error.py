@@ -9,17 +9,12 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 
-from .. import checks, results
+from .. import checks
 from ..model.axis import Axis
-from ..results import Result
-
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-
+from ..results import AXIS_EXAMPLE, Result, measured_in, picture
 
 TAU = 2.0 * np.pi
 SMALLEST_GRID = 64
@@ -201,34 +196,18 @@ class PeriodError(Result):
         Steady speed, m/s or rad/s.
     """
 
-    phase: np.ndarray
-    error: np.ndarray
-    harmonic: np.ndarray
-    amplitude: np.ndarray
-    angle: np.ndarray
-    cosine: np.ndarray
-    sine: np.ndarray
-    first_order: dict[str, dict[int, float]]
-    speed: float
+    phase: np.ndarray = field(metadata=measured_in("periods"))
+    error: np.ndarray = field(metadata=measured_in("position"))
+    harmonic: np.ndarray = field(metadata=measured_in("1"))
+    amplitude: np.ndarray = field(metadata=measured_in("position"))
+    angle: np.ndarray = field(metadata=measured_in("rad"))
+    cosine: np.ndarray = field(metadata=measured_in("1"))
+    sine: np.ndarray = field(metadata=measured_in("1"))
+    first_order: dict[str, dict[int, float]] = field(metadata=measured_in("position"))
+    speed: float = field(metadata=measured_in("position/s"))
     valid: bool
     reasons: tuple[str, ...]
     axis: Axis = field(metadata={"plain": False})
-
-    @property
-    def units(self) -> dict[str, str]:
-        """Units of the fields, {key: unit}."""
-        unit = self.axis.scale.unit
-        return {
-            "phase": "periods",
-            "error": unit,
-            "harmonic": "1",
-            "amplitude": unit,
-            "angle": "rad",
-            "cosine": "1",
-            "sine": "1",
-            "first_order": unit,
-            "speed": f"{unit}/s",
-        }
 
     def to_csv(self, path: str) -> None:
         """Write phase, error and channels as a table, whole or not at all."""
@@ -244,17 +223,18 @@ class PeriodError(Result):
         body = "".join(f"{a!r},{b!r},{c!r},{d!r}\n" for a, b, c, d in rows)
         return f"phase_periods,error_{self.axis.scale.unit},cosine,sine\n{body}"
 
-    def plot(self, ax: Axes | None = None) -> Axes:
-        """Draw the error over one period and its lines; returns the axes."""
-        pictures = results.pictures()
+    plot = picture(
+        "figures.period:period_error",
+        "Draw the error (position unit) over one signal period, and the amplitudes of its lines.",
+        alone="Takes the error alone",
+        example=AXIS_EXAMPLE + "ax = encsim.position_error(axis).plot()",
+    )
 
-        return pictures.period_error(self, ax)
-
-    def plot_channels(self, ax: Axes | None = None) -> Axes:
-        """Draw one channel against the other with the faults exaggerated; returns the axes."""
-        pictures = results.pictures()
-
-        return pictures.channels(self, ax)
+    plot_channels = picture(
+        "figures.channels:channels",
+        "Draw the sine channel against the cosine channel with the faults exaggerated.",
+        example=AXIS_EXAMPLE + "ax = encsim.position_error(axis).plot_channels()",
+    )
 
 
 def position_error(axis: Axis, speed: float = 0.0) -> PeriodError:

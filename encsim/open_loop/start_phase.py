@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Any
 
 import numpy as np
 
 from ..model.axis import Axis
-from ..results import Result
+from ..results import Result, measured_in
 from . import period_error
 from .cause_models import over_grid, resolved
 from .closed_form import checked_speeds
@@ -39,23 +38,16 @@ class WorstStart(Result):
         The same over all starts, as :func:`encsim.ripple` gives it.
     """
 
-    speed: float
-    samples: int
-    beat: float
-    start: float
-    rms: float
-    least: float
-    mean: float
+    speed: float = field(metadata=measured_in("position/s"))
+    samples: int = field(metadata=measured_in("1"))
+    beat: float = field(metadata=measured_in("samples"))
+    start: float = field(metadata=measured_in("position"))
+    rms: float = field(metadata=measured_in("position/s"))
+    least: float = field(metadata=measured_in("position/s"))
+    mean: float = field(metadata=measured_in("position/s"))
     valid: bool
     reasons: tuple[str, ...]
     axis: Axis = field(metadata={"plain": False})
-
-    @property
-    def units(self) -> Any:
-        """Units of the fields, {key: unit}."""
-        unit = self.axis.scale.unit
-        speeds = dict.fromkeys(("speed", "rms", "least", "mean"), f"{unit}/s")
-        return {**speeds, "start": unit, "samples": "1", "beat": "samples"}
 
 
 def worst_start(axis: Axis, speed: float) -> WorstStart:

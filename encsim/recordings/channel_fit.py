@@ -14,15 +14,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from .. import checks, results
+from .. import checks
 from ..model.axis import Orders, Signal
-from ..results import Result
+from ..results import Result, measured_in, picture
 from . import ellipse, record_quality, waveform
 from .record_quality import WIDE, sector_coverage
 
 if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-
     from .ellipse import Squares
     from .waveform import Steady
 
@@ -70,12 +68,12 @@ class Identification(Result):
     """
 
     signal: Signal | None
-    amplitude: float
-    residual: float
-    coverage: float
+    amplitude: float = field(metadata=measured_in("as input"))
+    residual: float = field(metadata=measured_in("1"))
+    coverage: float = field(metadata=measured_in("1"))
     points: int
     steady: bool
-    phase_jitter: float
+    phase_jitter: float = field(metadata=measured_in("rad"))
     uncertainty: Orders
     valid: bool
     reasons: tuple[str, ...]
@@ -83,33 +81,13 @@ class Identification(Result):
     cosine: np.ndarray = field(metadata={"plain": False}, repr=False)
     sine: np.ndarray = field(metadata={"plain": False}, repr=False)
 
-    @property
-    def units(self) -> dict[str, str]:
-        """Units of the fields; the amplitude is in that of the input, ``signal`` is as in an axis."""
-        return {"amplitude": "as input", "residual": "1", "coverage": "1", "phase_jitter": "rad"}
-
-    def plot(self, ax: Axes | None = None) -> Axes | None:
-        """Draw the recorded channels and the fit.
-
-        Parameters
-        ----------
-        ax : matplotlib.axes.Axes, optional
-            Where to draw; a new figure without it.
-
-        Returns
-        -------
-        matplotlib.axes.Axes
-
-        Raises
-        ------
-        InputError
-            If nothing was fitted.
-        """
-        pictures = results.pictures()
-
-        if self.signal is None:
-            checks.refuse("Identification.plot", "have a fit to draw", self.reasons[0])
-        return pictures.recorded(self, self.cosine, self.sine, ax)
+    plot = picture(
+        "figures.channels:recorded",
+        "Draw the recorded channels and the fit, sine against cosine, of unit amplitude.",
+        raises="If nothing was fitted.",
+        example="theta = np.linspace(0.0, 200.0, 3000)\n"
+        "ax = encsim.identify(1.7 * np.cos(theta), 1.8 * np.sin(theta)).plot()",
+    )
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -134,7 +134,7 @@ def _tuner(found: Findings, shelf: GlyphStore) -> Block:
     margins = found.margins
 
     def draw(style: Style) -> Axes:
-        return pictures.margins(margins, margins.frequency, margins.open_gain, style=style)
+        return pictures.margins(margins, style=style)
 
     shown = (picture("margins", found.axis, draw, shelf),) if len(margins.frequency) else ()
     says = tuple(margins_told(margins).splitlines())

@@ -8,14 +8,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from .. import checks
 from ..model import ring_geometry
-from ..results import Result
+from ..results import Result, measured_in
 from . import error_orders
 
 if TYPE_CHECKING:
@@ -140,30 +140,28 @@ class Budget(Result):
 
     name: tuple[str, ...]
     distribution: tuple[str, ...]
-    order: tuple[int | None, ...]
+    order: tuple[int | None, ...] = field(metadata=measured_in("1"))
     size: np.ndarray
     sensitivity: np.ndarray
-    standard: np.ndarray
-    peak: np.ndarray
-    share: np.ndarray
-    combined: float
-    worst: float
-    freedom: float
-    probability: float
-    factor: float
-    expanded: float
-    radius: float | None
-    arc: float
+    standard: np.ndarray = field(metadata=measured_in("position"))
+    peak: np.ndarray = field(metadata=measured_in("position"))
+    share: np.ndarray = field(metadata=measured_in("1"))
+    combined: float = field(metadata=measured_in("position"))
+    worst: float = field(metadata=measured_in("position"))
+    freedom: float = field(metadata=measured_in("1"))
+    probability: float = field(metadata=measured_in("1"))
+    factor: float = field(metadata=measured_in("1"))
+    expanded: float = field(metadata=measured_in("position"))
+    radius: float | None = field(metadata=measured_in("m"))
+    arc: float = field(metadata=measured_in("m"))
     unit: str
     valid: bool
     reasons: tuple[str, ...]
 
     @property
-    def units(self) -> dict[str, str]:
-        """Units of the fields, {key: unit}."""
-        results = dict.fromkeys(("standard", "peak", "combined", "worst", "expanded"), self.unit)
-        plain = dict.fromkeys(("order", "share", "freedom", "probability", "factor"), "1")
-        return {**results, **plain, "radius": "m", "arc": "m"}
+    def position_unit(self) -> str:
+        """Unit of positions and errors, as asked for."""
+        return self.unit
 
 
 def uncertainty_budget(

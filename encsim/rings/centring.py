@@ -8,14 +8,14 @@ from __future__ import annotations
 import cmath
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from .. import argument_checks, checks
 from ..model import ring_geometry
-from ..results import Result
+from ..results import Result, measured_in
 from .harmonic_fit import HarmonicFit, fit_harmonics
 
 if TYPE_CHECKING:
@@ -86,51 +86,35 @@ class Centring(Result):
         Why not.
     """
 
-    eccentricity: float
-    direction: float
-    vector: tuple[float, float]
-    uncertainty: float
-    direction_uncertainty: float
-    run_out: float
-    angle_error: float
-    angle_uncertainty: float
-    shift: float
-    push: float
-    lobes: dict[int, tuple[float, float]]
-    graduation: dict[int, tuple[float, float]]
-    order_uncertainty: dict[int, float]
-    swash: float
-    swash_direction: float
-    swash_uncertainty: float
+    eccentricity: float = field(metadata=measured_in("m"))
+    direction: float = field(metadata=measured_in("rad"))
+    vector: tuple[float, float] = field(metadata=measured_in("m"))
+    uncertainty: float = field(metadata=measured_in("m"))
+    direction_uncertainty: float = field(metadata=measured_in("rad"))
+    run_out: float = field(metadata=measured_in("m"))
+    angle_error: float = field(metadata=measured_in("rad"))
+    angle_uncertainty: float = field(metadata=measured_in("rad"))
+    shift: float = field(metadata=measured_in("m"))
+    push: float = field(metadata=measured_in("rad"))
+    lobes: dict[int, tuple[float, float]] = field(metadata=measured_in("m"))
+    graduation: dict[int, tuple[float, float]] = field(metadata=measured_in("rad"))
+    order_uncertainty: dict[int, float] = field(metadata=measured_in("position"))
+    swash: float = field(metadata=measured_in("rad"))
+    swash_direction: float = field(metadata=measured_in("rad"))
+    swash_uncertainty: float = field(metadata=measured_in("rad"))
     lost: tuple[int, ...]
-    noise: float
+    noise: float = field(metadata=measured_in("position"))
     freedom: float
-    angles: np.ndarray
-    readings: np.ndarray
-    fitted: np.ndarray
+    angles: np.ndarray = field(metadata=measured_in("rad"))
+    readings: np.ndarray = field(metadata=measured_in("position"))
+    fitted: np.ndarray = field(metadata=measured_in("position"))
     source: str
     advice: tuple[str, ...]
     valid: bool
     reasons: tuple[str, ...]
 
     @property
-    def units(self) -> dict[str, str]:
-        """Units of the fields, {key: unit}."""
-        lengths = ("eccentricity", "vector", "uncertainty", "run_out", "shift", "lobes")
-        angles = (
-            "direction",
-            "direction_uncertainty",
-            "angle_error",
-            "angle_uncertainty",
-            "push",
-            "graduation",
-        )
-        tilts = ("swash", "swash_direction", "swash_uncertainty", "angles")
-        reading = dict.fromkeys(("noise", "readings", "fitted", "order_uncertainty"), self.reading_unit)
-        return {**dict.fromkeys(lengths, "m"), **dict.fromkeys((*angles, *tilts), "rad"), **reading}
-
-    @property
-    def reading_unit(self) -> str:
+    def position_unit(self) -> str:
         """Unit of the readings, ``"m"`` or ``"rad"``."""
         return "m" if self.source == "gauge" else "rad"
 

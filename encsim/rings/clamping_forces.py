@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from ..argument_checks import ArgumentCheck
-from ..results import Result
+from ..results import Result, measured_in
 from .growth import CAUTIONS, STRESSES
 
 # Pitch (flank) and stress diameter of a metric thread lie this number of pitches below the nominal diameter:
@@ -39,20 +39,14 @@ class Clamping(Result):
         Empty.
     """
 
-    force: float
-    torque: float
-    acceleration: float
-    shock: float
-    preload: float
+    force: float = field(metadata=measured_in("N"))
+    torque: float = field(metadata=measured_in("N m"))
+    acceleration: float = field(metadata=measured_in("rad/s2"))
+    shock: float = field(metadata=measured_in("m/s2"))
+    preload: float = field(metadata=measured_in("N"))
     cautions: tuple[str, ...] = CAUTIONS
     valid: bool = True
     reasons: tuple[str, ...] = ()
-
-    @property
-    def units(self) -> dict[str, str]:
-        """Units of the fields, {key: unit}."""
-        forces = {"force": "N", "preload": "N", "torque": "N m"}
-        return {**forces, "acceleration": "rad/s2", "shock": "m/s2"}
 
 
 def clamping(

@@ -8,12 +8,11 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from .. import checks, results
+from .. import checks
 from ..model import ring_geometry
-from ..results import Result, Series
+from ..results import Result, Series, measured_in, picture
 
 if TYPE_CHECKING:
-    from matplotlib.axes import Axes
     from numpy.typing import ArrayLike
 
     from ..model.axis import Axis
@@ -58,18 +57,13 @@ class RingOrder(Result):
         Why not, or what is left out.
     """
 
-    order: int
-    amplitude: float
-    phase: float
-    alone: float
-    causes: dict[str, float]
+    order: int = field(metadata=measured_in("1"))
+    amplitude: float = field(metadata=measured_in("rad"))
+    phase: float = field(metadata=measured_in("rad"))
+    alone: float = field(metadata=measured_in("rad"))
+    causes: dict[str, float] = field(metadata=measured_in("rad"))
     valid: bool = True
     reasons: tuple[str, ...] = ()
-
-    @property
-    def units(self) -> Any:
-        """Units of the fields, {key: unit}."""
-        return {"order": "1", "amplitude": "rad", "phase": "rad", "alone": "rad", "causes": "rad"}
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -102,64 +96,36 @@ class RingCurve(Series):
         Why not, or what is left out.
     """
 
-    angle: np.ndarray
-    error: np.ndarray
-    alone: np.ndarray
-    rms: float
-    peak: float
-    arc: float
-    orders: tuple[RingOrder, ...]
-    alone_orders: tuple[RingOrder, ...]
-    heads: np.ndarray
-    weights: np.ndarray
+    tabled = ("angle", "error", "alone")
+
+    angle: np.ndarray = field(metadata=measured_in("rad"))
+    error: np.ndarray = field(metadata=measured_in("rad"))
+    alone: np.ndarray = field(metadata=measured_in("rad"))
+    rms: float = field(metadata=measured_in("rad"))
+    peak: float = field(metadata=measured_in("rad"))
+    arc: float = field(metadata=measured_in("m"))
+    orders: tuple[RingOrder, ...] = field(metadata=measured_in("rad"))
+    alone_orders: tuple[RingOrder, ...] = field(metadata=measured_in("rad"))
+    heads: np.ndarray = field(metadata=measured_in("rad"))
+    weights: np.ndarray = field(metadata=measured_in("1"))
     valid: bool
     reasons: tuple[str, ...]
     ring: ring_geometry.Ring = field(metadata={"plain": False})
 
-    @property
-    def units(self) -> dict[str, str]:
-        """Units of the fields, {key: unit}."""
-        angles = dict.fromkeys(
-            ("angle", "error", "alone", "rms", "peak", "orders", "alone_orders", "heads"), "rad"
-        )
-        return {**angles, "arc": "m", "weights": "1"}
+    plot = picture(
+        "figures.ring:ring",
+        "Draw the angle error (rad, shown in arc seconds or degrees) over a turn, the ring with "
+        "its heads, and its orders by cause.",
+        alone="Takes the error against angle alone",
+        example="ring = encsim.Ring(0.1, eccentricity=1e-5)\nax = encsim.ring_curve(ring).plot()",
+    )
 
-    def columns(self) -> dict[str, np.ndarray]:
-        """Columns of the table: angle and errors."""
-        return {f"{name}_rad": getattr(self, name) for name in ("angle", "error", "alone")}
-
-    def plot(self, ax: Axes | None = None) -> Axes:
-        """Draw the error against angle, the ring with its heads, and its orders by cause.
-
-        Parameters
-        ----------
-        ax : matplotlib Axes, optional
-            Takes the error against angle alone; without it a new figure with all of them.
-
-        Returns
-        -------
-        Axes
-            Of the error.
-        """
-        pictures = results.pictures()
-
-        return pictures.ring(self, ax)
-
-    def plot_polar(self, ax: Axes | None = None) -> Axes:
-        """Draw the ring with its heads to scale, the error as exaggerated radius.
-
-        Parameters
-        ----------
-        ax : matplotlib Axes, optional
-            To draw into; without it on a new figure.
-
-        Returns
-        -------
-        Axes
-        """
-        pictures = results.pictures()
-
-        return pictures.ring_polar(self, ax)
+    plot_polar = picture(
+        "figures.ring:ring_polar",
+        "Draw the ring with its heads to scale, the angle error as exaggerated radius.",
+        example="ring = encsim.Ring(0.1, eccentricity=1e-5)\n"
+        "ax = encsim.ring_curve(ring, heads=(0.0, 3.1)).plot_polar()",
+    )
 
 
 def ring_curve(

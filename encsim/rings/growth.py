@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from numbers import Real
 from typing import TYPE_CHECKING
 
 from .. import checks
 from ..argument_checks import ArgumentCheck
-from ..results import Result
+from ..results import Result, measured_in
 
 if TYPE_CHECKING:
     from types import SimpleNamespace
@@ -61,23 +61,16 @@ class Expansion(Result):
         Why not.
     """
 
-    radius_growth: float
-    bore_growth: float | None
-    stress: float
-    safety: float
-    speed_limit: float
-    rim_speed: float
-    angle_error: float
+    radius_growth: float = field(metadata=measured_in("m"))
+    bore_growth: float | None = field(metadata=measured_in("m"))
+    stress: float = field(metadata=measured_in("Pa"))
+    safety: float = field(metadata=measured_in("1"))
+    speed_limit: float = field(metadata=measured_in("rad/s"))
+    rim_speed: float = field(metadata=measured_in("m/s"))
+    angle_error: float = field(metadata=measured_in("rad"))
     cautions: tuple[str, ...] = CAUTIONS
     valid: bool = True
     reasons: tuple[str, ...] = ()
-
-    @property
-    def units(self) -> dict[str, str]:
-        """Units of the fields, {key: unit}."""
-        lengths = dict.fromkeys(("radius_growth", "bore_growth"), "m")
-        speeds = {"speed_limit": "rad/s", "rim_speed": "m/s"}
-        return {**lengths, **speeds, "stress": "Pa", "safety": "1", "angle_error": "rad"}
 
 
 def expansion(

@@ -6,14 +6,14 @@ To first order the average of N heads at the angles beta_j leaves order n with t
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from .. import argument_checks, checks
 from ..model import ring_geometry
-from ..results import Result
+from ..results import Result, measured_in
 
 if TYPE_CHECKING:
     from ..model.ring_geometry import Ring
@@ -72,33 +72,23 @@ class HeadSearch(Result):
         Why not, or what to know.
     """
 
-    heads: np.ndarray
-    orders: np.ndarray
-    amplitude: np.ndarray
-    weight: np.ndarray
-    remaining: np.ndarray
-    displacement: float
-    rms: float
-    peak: float
-    alone: float
-    equal_heads: np.ndarray
-    equal_weight: np.ndarray
-    equal_rms: float
-    placed_rms: float
-    spacing: float
-    starts: int
+    heads: np.ndarray = field(metadata=measured_in("rad"))
+    orders: np.ndarray = field(metadata=measured_in("1"))
+    amplitude: np.ndarray = field(metadata=measured_in("rad"))
+    weight: np.ndarray = field(metadata=measured_in("1"))
+    remaining: np.ndarray = field(metadata=measured_in("rad"))
+    displacement: float = field(metadata=measured_in("1"))
+    rms: float = field(metadata=measured_in("rad"))
+    peak: float = field(metadata=measured_in("rad"))
+    alone: float = field(metadata=measured_in("rad"))
+    equal_heads: np.ndarray = field(metadata=measured_in("rad"))
+    equal_weight: np.ndarray = field(metadata=measured_in("1"))
+    equal_rms: float = field(metadata=measured_in("rad"))
+    placed_rms: float = field(metadata=measured_in("rad"))
+    spacing: float = field(metadata=measured_in("rad"))
+    starts: int = field(metadata=measured_in("1"))
     valid: bool
     reasons: tuple[str, ...]
-
-    @property
-    def units(self) -> dict[str, str]:
-        """Units of the fields, {key: unit}."""
-        angles = ("heads", "amplitude", "remaining", "rms", "peak", "alone", "equal_heads", "equal_rms")
-        shares = ("orders", "weight", "displacement", "equal_weight", "starts")
-        return {
-            **dict.fromkeys((*angles, "placed_rms", "spacing"), "rad"),
-            **dict.fromkeys(shares, "1"),
-        }
 
 
 class _Objective:

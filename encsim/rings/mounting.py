@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from .. import argument_checks, checks
 from ..model import ring_geometry
-from ..results import Orders, Result, Series
+from ..results import Orders, Result, Series, measured_in
 
 if TYPE_CHECKING:
     from ..model.ring_geometry import Ring
@@ -80,25 +80,17 @@ class SeatLines(Series):
         Empty.
     """
 
-    order: np.ndarray
-    face: np.ndarray
-    angle: np.ndarray
-    phase: np.ndarray
-    swash: float
-    flatness: float
-    graduation: Orders
+    tabled = ("order", "face", "angle", "phase")
+
+    order: np.ndarray = field(metadata=measured_in("1"))
+    face: np.ndarray = field(metadata=measured_in("m"))
+    angle: np.ndarray = field(metadata=measured_in("rad"))
+    phase: np.ndarray = field(metadata=measured_in("rad"))
+    swash: float = field(metadata=measured_in("rad"))
+    flatness: float = field(metadata=measured_in("m"))
+    graduation: Orders = field(metadata=measured_in("rad"))
     valid: bool = True
     reasons: tuple[str, ...] = ()
-
-    @property
-    def units(self) -> dict[str, str]:
-        """Units of the fields, {key: unit}."""
-        angles = dict.fromkeys(("angle", "phase", "swash", "graduation"), "rad")
-        return {**angles, "order": "1", "face": "m", "flatness": "m"}
-
-    def columns(self) -> dict[str, np.ndarray]:
-        """Columns of the table, one row per order."""
-        return {"order": self.order, "face_m": self.face, "angle_rad": self.angle, "phase_rad": self.phase}
 
 
 def seat_lines(ring: Ring, seat: Seat, face: Mapping[int, Any]) -> SeatLines:
@@ -159,17 +151,12 @@ class SeatFit(Result):
         Why not.
     """
 
-    play: float
-    radial_change: float
-    eccentricity: float
-    angle_error: float
+    play: float = field(metadata=measured_in("m"))
+    radial_change: float = field(metadata=measured_in("m"))
+    eccentricity: float = field(metadata=measured_in("m"))
+    angle_error: float = field(metadata=measured_in("rad"))
     valid: bool
     reasons: tuple[str, ...]
-
-    @property
-    def units(self) -> dict[str, str]:
-        """Units of the fields, {key: unit}."""
-        return {**dict.fromkeys(("play", "radial_change", "eccentricity"), "m"), "angle_error": "rad"}
 
 
 def ring_fit(
@@ -218,16 +205,11 @@ class ThermalShift(Result):
         Empty.
     """
 
-    angle: float
-    length: float
-    gap: float
+    angle: float = field(metadata=measured_in("rad"))
+    length: float = field(metadata=measured_in("m"))
+    gap: float = field(metadata=measured_in("m"))
     valid: bool = True
     reasons: tuple[str, ...] = ()
-
-    @property
-    def units(self) -> dict[str, str]:
-        """Units of the fields, {key: unit}."""
-        return {"angle": "rad", "length": "m", "gap": "m"}
 
 
 def bracket_shift(

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from .. import argument_checks, checks
-from ..results import Result
+from ..results import Result, measured_in
 
 # 95th percentile of the Rayleigh distribution (distance of two Gaussian components of standard deviation 1).
 RADIAL_95 = math.sqrt(-2.0 * math.log(0.05))
@@ -34,21 +34,15 @@ class Remaining(Result):
         Why not.
     """
 
-    standard: float
-    rms: float
-    likely: float
-    screw: float
-    angle_rms: float
-    angle_likely: float
-    before: float
+    standard: float = field(metadata=measured_in("m"))
+    rms: float = field(metadata=measured_in("m"))
+    likely: float = field(metadata=measured_in("m"))
+    screw: float = field(metadata=measured_in("m"))
+    angle_rms: float = field(metadata=measured_in("rad"))
+    angle_likely: float = field(metadata=measured_in("rad"))
+    before: float = field(metadata=measured_in("m"))
     valid: bool
     reasons: tuple[str, ...]
-
-    @property
-    def units(self) -> dict[str, str]:
-        """Units of the fields, {key: unit}."""
-        lengths = dict.fromkeys(("standard", "rms", "likely", "screw", "before"), "m")
-        return {**lengths, "angle_rms": "rad", "angle_likely": "rad"}
 
 
 def after_tightening(

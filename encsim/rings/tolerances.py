@@ -12,7 +12,7 @@ import numpy as np
 
 from .. import argument_checks, checks
 from ..model import ring_geometry
-from ..results import Result
+from ..results import Result, measured_in
 from . import budget, error_orders
 
 if TYPE_CHECKING:
@@ -58,16 +58,11 @@ class Tolerances(Result):
     allowed: dict[str, float]
     given: dict[str, float]
     dimension: dict[str, str]
-    limit: float
-    now: float
+    limit: float = field(metadata=measured_in("rad"))
+    now: float = field(metadata=measured_in("rad"))
     measure: str
     valid: bool
     reasons: tuple[str, ...]
-
-    @property
-    def units(self) -> dict[str, str]:
-        """Units of the fields, {key: unit}; those of the sizes are in ``dimension``."""
-        return {"limit": "rad", "now": "rad"}
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -10,19 +10,17 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from .. import checks, results
+from .. import checks
 from ..decisions import fast_ripple
 from ..decisions.requirements import Requirement
 from ..model.axis import Axis
 from ..open_loop.closed_form import checked_speeds
-from ..results import Series
+from ..results import AXIS_EXAMPLE, Series, measured_in, picture
 from . import description, statistics
 from .samples import Job
 from .workers import SampleScheduler
 
 if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-
     from ..model.distributions import Normal
 
 
@@ -74,45 +72,28 @@ class Tolerance(Series):
         Where the numbers may not be believed; ``reasons`` says why.
     """
 
-    speed: np.ndarray
-    median: np.ndarray
-    low: np.ndarray
-    high: np.ndarray
-    limit: np.ndarray | None
-    yield_by_speed: np.ndarray | None
-    yield_fraction: float | None
-    yield_interval: tuple[float, float] | None
-    yield_by_limit: dict[str, float]
-    sensitivity: dict[str, float]
-    halved: dict[str, float]
+    speed: np.ndarray = field(metadata=measured_in("position/s"))
+    median: np.ndarray = field(metadata=measured_in("position/s"))
+    low: np.ndarray = field(metadata=measured_in("position/s"))
+    high: np.ndarray = field(metadata=measured_in("position/s"))
+    limit: np.ndarray | None = field(metadata=measured_in("position/s"))
+    yield_by_speed: np.ndarray | None = field(metadata=measured_in("1"))
+    yield_fraction: float | None = field(metadata=measured_in("1"))
+    yield_interval: tuple[float, float] | None = field(metadata=measured_in("1"))
+    yield_by_limit: dict[str, float] = field(metadata=measured_in("1"))
+    sensitivity: dict[str, float] = field(metadata=measured_in("1"))
+    halved: dict[str, float] = field(metadata=measured_in("1"))
     tighten: str | None
     samples: int
     refused: int
     seed: int
     basis: str
-    deviation: np.ndarray
-    doubtful: np.ndarray
+    deviation: np.ndarray = field(metadata=measured_in("1"))
+    doubtful: np.ndarray = field(metadata=measured_in("1"))
     valid: bool
     reasons: tuple[str, ...]
     axis: Axis = field(metadata={"plain": False})
     spread: dict = field(metadata={"plain": False})
-
-    @property
-    def units(self) -> dict[str, str]:
-        """Units of the fields, {key: unit}."""
-        speed = f"{self.axis.scale.unit}/s"
-        one = (
-            "yield_by_speed",
-            "yield_fraction",
-            "yield_interval",
-            "yield_by_limit",
-            "sensitivity",
-            "halved",
-        )
-        return {
-            **dict.fromkeys(("speed", "median", "low", "high", "limit"), speed),
-            **dict.fromkeys((*one, "deviation", "doubtful"), "1"),
-        }
 
     def to_dict(self) -> dict[str, Any]:
         """The result as plain values, with the spread: {key: {kind: width, "per_kelvin": coefficient}}.
@@ -143,21 +124,14 @@ class Tolerance(Series):
             checks.refuse("sample.number", f"be a whole number from 0 to {self.samples - 1}", number)
         return next(description.Sampler(self.axis, self.spread, self.seed).draw(number, 1))[0]
 
-    def plot(self, ax: Axes | None = None) -> Axes:
-        """Draw the band of ripple against speed, and how many axes meet the requirement at each.
-
-        Parameters
-        ----------
-        ax : matplotlib.axes.Axes, optional
-            Takes the band alone; without it the whole sheet is drawn on a new figure.
-
-        Returns
-        -------
-        matplotlib.axes.Axes
-        """
-        pictures = results.pictures()
-
-        return pictures.tolerance(self, ax)
+    plot = picture(
+        "figures.tolerance:tolerance",
+        "Draw the band of ripple, as a share of the speed, against speed, and how many axes meet "
+        "the requirement at each.",
+        alone="Takes the band alone",
+        example=AXIS_EXAMPLE + 'spread = {"signal.gain": encsim.Normal(0.01)}\n'
+        "ax = encsim.tolerance(axis, spread, [0.01, 0.1], samples=20).plot()",
+    )
 
 
 def tolerance(

@@ -10,11 +10,11 @@ from __future__ import annotations
 import contextlib
 import math
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING, Any
+from typing import Any, ClassVar
 
 import numpy as np
 
-from .. import checks, results
+from .. import checks
 from ..closed_loop import loop
 from ..kernels import compiling, loop_rows
 from ..kernels.records import CHUNK
@@ -22,15 +22,11 @@ from ..model.axis import Axis
 from ..model.estimators import Difference
 from ..model.profiles import Constant, Profile
 from ..open_loop import limits
-from ..results import Result, Series
+from ..results import LOOP_EXAMPLE, Result, Series, measured_in, picture
 from . import chain
 from .demand import beyond_torque, check_demand, rms_about, sticking
 from .loop_tables import Loops, reaches_torque
 from .motion import check_motion
-
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-
 
 LONGEST = 1 << 28  # samples
 SETTLED = 1e-3  # share of the initial transient that is left when a run has settled
@@ -75,48 +71,32 @@ class Run(Series):
         Why the run does not show a working axis, if it does not.
     """
 
-    time: np.ndarray
-    position: np.ndarray
-    true_position: np.ndarray
-    velocity: np.ndarray
-    measured: np.ndarray
-    torque: np.ndarray
-    demand: np.ndarray
-    following_error: np.ndarray
+    part_units: ClassVar[dict[str, str]] = {"actual": "position/s", "current": "A"}
+
+    time: np.ndarray = field(metadata=measured_in("s"))
+    position: np.ndarray = field(metadata=measured_in("position"))
+    true_position: np.ndarray = field(metadata=measured_in("position"))
+    velocity: np.ndarray = field(metadata=measured_in("position/s"))
+    measured: np.ndarray = field(metadata=measured_in("position/s"))
+    torque: np.ndarray = field(metadata=measured_in("force"))
+    demand: np.ndarray = field(metadata=measured_in("position/s"))
+    following_error: np.ndarray = field(metadata=measured_in("position"))
     rms: dict[str, float]
     settle: int
     sticking: float
     stopped: tuple[float, str] | None
     seed: int
-    speed: float
+    speed: float = field(metadata=measured_in("position/s"))
     valid: bool
     reasons: tuple[str, ...]
     axis: Axis = field(repr=False, metadata={"plain": False})
 
-    @property
-    def units(self) -> dict[str, str]:
-        """Unit of each field that has one."""
-        unit = self.axis.scale.unit
-        moving = dict.fromkeys(("velocity", "measured", "demand", "actual", "speed"), f"{unit}/s")
-        still = dict.fromkeys(("position", "true_position", "following_error"), unit)
-        return {"time": "s", **still, **moving, "torque": "N m" if unit == "rad" else "N", "current": "A"}
-
-    def plot(self, ax: Axes | None = None) -> Axes:
-        """Draw measured and true velocity and the torque against time.
-
-        Parameters
-        ----------
-        ax : matplotlib.axes.Axes, optional
-            Takes the velocities alone; without it the whole sheet is drawn on a new figure.
-
-        Returns
-        -------
-        matplotlib.axes.Axes
-            Of the velocities.
-        """
-        pictures = results.pictures()
-
-        return pictures.closed_run(self, ax)
+    plot = picture(
+        "figures.closed_run:closed_run",
+        "Draw measured and true velocity, and torque (N m) or force (N), against time.",
+        alone="Takes the velocities alone",
+        example=LOOP_EXAMPLE + "ax = encsim.run(axis, 0.01, 0.05).plot()",
+    )
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -137,7 +117,15 @@ class Runs(Result):
     reasons : tuple of str
     """
 
-    speed: np.ndarray
+    part_units: ClassVar[dict[str, str]] = {
+        "measured": "position/s",
+        "actual": "position/s",
+        "position": "position",
+        "torque": "force",
+        "current": "A",
+    }
+
+    speed: np.ndarray = field(metadata=measured_in("position/s"))
     rms: dict[str, np.ndarray]
     settle: int
     stopped: tuple[tuple[float, str] | None, ...]
@@ -146,13 +134,6 @@ class Runs(Result):
     valid: bool
     reasons: tuple[str, ...]
     axis: Axis = field(repr=False, metadata={"plain": False})
-
-    @property
-    def units(self) -> dict[str, str]:
-        """Unit of each field that has one."""
-        unit = self.axis.scale.unit
-        found = dict.fromkeys(("speed", "measured", "actual"), f"{unit}/s")
-        return {**found, "position": unit, "torque": "N m" if unit == "rad" else "N", "current": "A"}
 
 
 def run(axis: Axis, speed: Any, seconds: float, seed: int = 0) -> Run:

@@ -18,18 +18,18 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from .. import checks, results
+from .. import checks
 from ..kernels import compiling, open_chain, records
 from ..kernels.motion import tick_block
 from ..kernels.records import CHUNK
 from ..model.axis import Axis
-from ..results import Series
+from ..results import AXIS_EXAMPLE, Series, measured_in, picture
 from . import chain
 from .chain import plan_of, remembers, tables_of
 from .motion import LAST_SAMPLE, MOST_THREADS, SteadyPhase, check_array, check_run, check_stream
 
 if TYPE_CHECKING:
-    from matplotlib.axes import Axes
+    from ..open_loop.closed_form import Lines
 
 
 BATCH = 16  # chunks in one call of the compiled chain
@@ -62,32 +62,33 @@ class Trace(Series):
         Why the run does not show a working axis, if it does not.
     """
 
-    time: np.ndarray
-    position: np.ndarray
-    velocity: np.ndarray
-    rms: float
-    peak: float
+    time: np.ndarray = field(metadata=measured_in("s"))
+    position: np.ndarray = field(metadata=measured_in("position"))
+    velocity: np.ndarray = field(metadata=measured_in("position/s"))
+    rms: float = field(metadata=measured_in("position/s"))
+    peak: float = field(metadata=measured_in("position/s"))
     settle: int
     seed: int
-    speed: float
-    start: float
+    speed: float = field(metadata=measured_in("position/s"))
+    start: float = field(metadata=measured_in("position"))
     axis: Axis = field(repr=False, metadata={"plain": False})
     valid: bool = True
     reasons: tuple[str, ...] = ()
 
     @property
-    def units(self) -> dict[str, str]:
-        """Unit of each field that has one."""
-        unit = self.axis.scale.unit
-        velocity = dict.fromkeys(("velocity", "rms", "peak", "speed"), f"{unit}/s")
-        return {"time": "s", "position": unit, "start": unit, **velocity}
-
-    def plot(self, ax: Axes | None = None) -> Axes:
-        """Draw velocity against time and its spectrum with the harmonics expected in it; returns the axes."""
-        pictures = results.pictures()
+    def expected_lines(self) -> Lines:
+        """Lines of the closed form at the speed of the run."""
         from ..open_loop.closed_form import lines
 
-        return pictures.run(self, ax, lines=lines(self.axis, self.speed))
+        return lines(self.axis, self.speed)
+
+    plot = picture(
+        "figures.run:run",
+        "Draw velocity (position unit per second) against time, and its spectrum with the lines "
+        "expected in it.",
+        alone="Takes the velocity alone",
+        example=AXIS_EXAMPLE + "ax = encsim.simulate(axis, 0.01, 2000).plot()",
+    )
 
 
 def simulate(

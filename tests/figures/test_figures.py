@@ -86,7 +86,7 @@ SHEETS = {
     "channels": lambda style: pictures.channels(encsim.position_error(STAGE), style=style),
     "channels of many faults": lambda style: pictures.channels(encsim.position_error(MANY), style=style),
     "ideal channels": lambda style: pictures.channels(encsim.position_error(IDEAL), style=style),
-    "recorded": lambda style: pictures.recorded(FIT, FIT.cosine, FIT.sine, style=style),
+    "recorded": lambda style: pictures.recorded(FIT, style=style),
     "run": lambda style: pictures.run(trace_of(STAGE), style=style),
     "run of many lines": lambda style: pictures.run(trace_of(MANY, 0.05), style=style),
     "run without lines": lambda style: pictures.run(trace_of(STAGE, lines=False), style=style),

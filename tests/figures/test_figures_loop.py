@@ -48,7 +48,7 @@ def controlled(axis=LOOP, **changes):
 
 def margins_of(axis, lines=None, style=canvas.PRINT):
     found = encsim.margins(axis)
-    return pictures.margins(found, found.frequency, found.open_gain, lines=lines, style=style)
+    return pictures.margins(found, lines=lines, style=style)
 
 
 def folded_of(axis, speed, style=canvas.PRINT, ax=None):
@@ -289,7 +289,7 @@ def test_title_of_margins_says_whether_there_is_room(axis, words):
 @pytest.mark.parametrize("axis", [LOOP, TURN, controlled(velocity_gain=6e4), controlled(velocity_gain=3e4)])
 def test_margins_are_marked_where_the_curve_has_them(axis):
     found = encsim.margins(axis)
-    curve = curve_of(found, found.frequency, found.open_gain)
+    curve = curve_of(found)
     # Read off straight lines between grid points a per cent apart.
     assert -curve.rising[1] == pytest.approx(20.0 * np.log10(found.gain_margin), abs=0.02)
     assert -curve.falling[1] == pytest.approx(20.0 * np.log10(found.lower_gain_margin), abs=0.02)

@@ -48,20 +48,14 @@ SHORT = {
 }
 LONG = {
     "units.py": 420,
-    "calibration/positioning.py": 420,
-    "closed_loop/closed_loop_ripple.py": 420,
     "closed_loop/order_notches.py": 560,
-    "closed_loop/stability.py": 420,
     "closed_loop/time_responses.py": 540,
-    "decisions/choice.py": 420,
     "decisions/proposals.py": 460,
     "decisions/requirements.py": 420,
-    "figures/margins.py": 420,
     "model/axis.py": 520,
     "model/ring_geometry.py": 420,
     "open_loop/cause_models.py": 480,
     "reporting/axis_tables.py": 440,
-    "rings/error_orders.py": 420,
     "time_domain/closed_run.py": 460,
 }
 

@@ -92,7 +92,7 @@ def sound(axis):
     """Whether all poles lie inside the circle and the sensitivity stays below 2.5."""
     built, rate = loop.build(axis), axis.sampling.rate
     gain = built.open_gain(np.geomspace(1e-4, 0.5, 3000) * rate)
-    return np.abs(1.0 + built.closed().poles()).max() < 1.0 and np.abs(1.0 + gain).min() > 0.4
+    return np.abs(1.0 + built.state_space().poles()).max() < 1.0 and np.abs(1.0 + gain).min() > 0.4
 
 
 def stable(rng, counting):

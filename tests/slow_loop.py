@@ -4,21 +4,17 @@ Shares nothing with the library but the descriptions: the continuous axis moves 
 exponential, readings are taken when they are due, commands act when they are due.
 """
 
-from types import SimpleNamespace
-
 import numpy as np
 from scipy.linalg import expm
 
-from encsim.model.axis import Sampling, Scale, Signal
+from encsim.model.axis import Axis, Sampling, Scale
 from encsim.model.estimators import Difference
 
 
 def axis(load, control, rate=8000.0, estimator=None, **sampling):
-    """A stand-in with all that the linear loop looks at."""
-    return SimpleNamespace(
-        scale=Scale(period=20e-6),
-        signal=Signal(),
-        resolution=0.0,
+    """A linear axis without errors of the encoder."""
+    return Axis(
+        Scale(period=20e-6),
         sampling=Sampling(rate, **sampling),
         estimator=estimator or Difference(),
         load=load,

@@ -22,10 +22,10 @@ from ..open_loop.closed_form import STEADY, checked_speeds, vanishing_marks
 from ..results import LOOP_EXAMPLE, Series, measured_in, picture
 from ..rings import error_orders
 from . import loop as loops
-from . import loop_validity, order_notch_gains, propagated_edges, squared_gains
+from . import loop_validity, order_notch_sweep, propagated_edges, squared_gains
 from .error_lines import ErrorLines
 from .propagated_errors import PropagatedErrors
-from .squared_gains import FEW_BINS, NAMES, SquaredGains
+from .squared_gains import CURVES, FEW_BINS, SquaredGains
 
 if TYPE_CHECKING:
     from .loop_validity import Outcome
@@ -40,7 +40,7 @@ STEP = 0.2
 EVERY = 16
 
 
-class Between:
+class InterpolatedErrors:
     """Errors passed through one loop, as the share that it has of each speed.
 
     Attributes
@@ -54,23 +54,23 @@ class Between:
         Nothing, no edges being timed.
     """
 
-    ticked = beside = 0.0
+    clock_ticks = hold_images = 0.0
 
     def __init__(self, errors: ErrorLines, power: np.ndarray, there: np.ndarray, share: float) -> None:
         found = PropagatedErrors(errors, power, there)
         self.there, self.steep = there, found.steep
         self.squares = {cause: share[:, None] * square for cause, square in found.squares.items()}
-        self.followed, self.crossover = share[:, None] * found.followed, share * found.crossover
+        self.tracked, self.crossover = share[:, None] * found.tracked, share * found.crossover
         self.stable = np.full(there.size, found.stable)
 
 
-def passages(errors: ErrorLines) -> Iterator[PropagatedErrors]:
+def propagated(errors: ErrorLines) -> Iterator[PropagatedErrors]:
     """Errors passed through the loops of their speeds, to be added up."""
     axis, speed = errors.axis, errors.speed
     slopes = np.array([axis.load.friction_slope(v) for v in speed.tolist()]) if axis.load.stribeck else speed
     different, first, place = np.unique(slopes, return_index=True, return_inverse=True)
-    if squared_gains.follows_order(axis) or not axis.load.stribeck:
-        for power, there in order_notch_gains.at_speeds(axis, speed):
+    if squared_gains.has_order_notch(axis) or not axis.load.stribeck:
+        for power, there in order_notch_sweep.at_speeds(axis, speed):
             yield PropagatedErrors(errors, power, there)
         return
 
@@ -90,7 +90,7 @@ def passages(errors: ErrorLines) -> Iterator[PropagatedErrors]:
             share[between] = (different[between] - different[end]) / (different[node] - different[end])
         share[node] = 1.0
         there = np.flatnonzero(share[place] > 0.0)
-        yield Between(errors, known[node], there, share[place[there]])
+        yield InterpolatedErrors(errors, known[node], there, share[place[there]])
 
 
 def _computed(different: Any, compute: Callable[..., Any] | None) -> Any:
@@ -113,7 +113,7 @@ def _apart(one: Any, other: float) -> Any:
     if not (one.stable and other.stable):
         return 0.0 if one.stable == other.stable else np.inf
     rows = np.concatenate([np.arange(EVERY), np.arange(EVERY, one.bins, EVERY)])
-    size = [np.vstack([power.table[rows], power.white])[:, : len(NAMES)] for power in (one, other)]
+    size = [np.vstack([power.table[rows], power.white])[:, : len(CURVES)] for power in (one, other)]
     there = (size[0] > 0.0) & (size[1] > 0.0)
     return float(np.abs(np.log(size[0][there] / size[1][there])).max(initial=0.0))
 
@@ -258,11 +258,11 @@ def smoothness(axis: Axis, speeds: float | list[float] | np.ndarray | tuple[floa
     speed = checked_speeds("smoothness.speeds", speeds, axis.scale.unit)
     signed = speed.ravel()
     magnitude = np.abs(signed)
-    loops.check(axis)
+    loops.closed(axis)
     model = engines.engine(axis)
     errors = ErrorLines(axis, model, magnitude)
     squares, passed = _over_a_turn(errors)
-    total = sum(squares.values(), np.zeros((magnitude.size, len(NAMES))))
+    total = sum(squares.values(), np.zeros((magnitude.size, len(CURVES))))
     seen = {cause: square[:, 0] for cause, square in squares.items()}
     known = [
         validity.find(axis, model, magnitude, seen, total[:, 0]),
@@ -278,17 +278,17 @@ def _over_a_turn(errors: ErrorLines) -> tuple[dict[str, np.ndarray], Outcome]:
     """As `_passed`, means over the speeds at which the graduation of a mounted ring passes its heads in a turn."""
     # These differ by what the loop, following the ring's error, leaves: a trifle, but all that is there where lines
     # vanish or counts come evenly.
-    squares, passed = _passed(errors)
+    squares, passed = _mean_squares(errors)
     axis, speed = errors.axis, errors.speed
     if axis.ring is None or not axis.estimator.linear:
         return squares, passed
     shares, highest = _speed_modulation(axis, speed), max(errors.steps, errors.orders.max(initial=0))
-    turns = speed / (axis.scale.pitch * axis.sampling.rate)
-    here = np.flatnonzero(np.abs(shares).max(axis=-1) * turns * highest > UNSEEN)
+    cycles = speed / (axis.scale.pitch * axis.sampling.rate)
+    here = np.flatnonzero(np.abs(shares).max(axis=-1) * cycles * highest > UNSEEN)
     if not here.size:
         return squares, passed
     passing = speed[here, None] * (1.0 + shares[here])
-    parts, swung = _passed(ErrorLines(axis, errors.model, passing.ravel()))
+    parts, swung = _mean_squares(ErrorLines(axis, errors.model, passing.ravel()))
     changed = [(squares[cause], parts[cause]) for cause in squares.keys() - STEADY]
     for found, part in ((passed.followed, swung.followed), *changed):
         found[here] = part.reshape(*passing.shape, -1).mean(axis=1)
@@ -304,30 +304,30 @@ def _speed_modulation(axis: Axis, speed: float) -> Any:
     return error_orders.followed_speed_modulation(axis.ring, axis.heads, response.complementary)
 
 
-def _passed(errors: ErrorLines) -> tuple[dict[str, np.ndarray], Outcome]:
+def _mean_squares(errors: ErrorLines) -> tuple[dict[str, np.ndarray], Outcome]:
     """Mean squares by cause, position unit squared, and what else the loops make of the errors."""
     axis, number = errors.axis, errors.speed.size
-    squares = {cause: np.zeros((number, len(NAMES))) for cause in errors.model.named()}
-    followed, ticked, beside = np.zeros((3, number, len(NAMES)))
+    squares = {cause: np.zeros((number, len(CURVES))) for cause in errors.model.named()}
+    tracked, clock_ticks, hold_images = np.zeros((3, number, len(CURVES)))
     steep, stable, crossover = np.zeros(number, dtype=bool), np.ones(number, dtype=bool), np.zeros(number)
     square = axis.scale.pitch**2
-    for found in _passages(errors):
+    for found in _propagated(errors):
         there = found.there
         steep[there] |= found.steep
         stable[there] &= found.stable
         crossover[there] += found.crossover
-        followed[there] += found.followed * square
-        ticked[there] += found.ticked * square
-        beside[there] += found.beside * square
+        tracked[there] += found.tracked * square
+        clock_ticks[there] += found.clock_ticks * square
+        hold_images[there] += found.hold_images * square
         for cause, part in found.squares.items():
             squares[cause][there] += part * square
-    return squares, loop_validity.Outcome(stable, crossover, followed, steep, ticked, beside)
+    return squares, loop_validity.Outcome(stable, crossover, tracked, steep, clock_ticks, hold_images)
 
 
-def _passages(errors: ErrorLines) -> Iterator[Any]:
+def _propagated(errors: ErrorLines) -> Iterator[Any]:
     """Errors passed through the loops of their speeds."""
     if errors.axis.estimator.linear:
-        return passages(errors)
+        return propagated(errors)
     return propagated_edges.at_speeds(errors)
 
 
@@ -345,10 +345,10 @@ def _result(
     constant = axis.load.torque_constant
 
     def shaped(square: np.ndarray, curve: str) -> np.ndarray:
-        return np.sqrt(square[:, NAMES.index(curve)]).reshape(speed.shape)
+        return np.sqrt(square[:, CURVES.index(curve)]).reshape(speed.shape)
 
-    curves = {name: shaped(total, name) for name in NAMES}
-    parts = {name: {cause: shaped(square, name) for cause, square in squares.items()} for name in NAMES}
+    curves = {name: shaped(total, name) for name in CURVES}
+    parts = {name: {cause: shaped(square, name) for cause, square in squares.items()} for name in CURVES}
     curves["current"] = None
     if constant is not None:
         curves["current"] = curves["torque"] / constant
@@ -372,7 +372,7 @@ def _special_speeds(axis: Axis, top: float) -> np.ndarray:
     rate, load = axis.sampling.rate, axis.load
     marks = [(n, order) for order in ORDERS for n in range(int(top * order / (axis.scale.pitch * rate)) + 1)]
     marks = sorted(marks, key=lambda mark: mark[0] / mark[1])[:MOST_MARKS]
-    beside = np.geomspace(2e-5, 0.12, 25)
+    hold_images = np.geomspace(2e-5, 0.12, 25)
     peak = np.zeros(0)
     if load.flexible:
         # From a tenth of a half width away to ten: a peak is found however little it is damped.
@@ -382,7 +382,7 @@ def _special_speeds(axis: Axis, top: float) -> np.ndarray:
         )
     found = [np.zeros(0)]
     for n, order in marks:
-        offsets = np.concatenate([n * rate * beside, peak])
+        offsets = np.concatenate([n * rate * hold_images, peak])
         seen = n * rate + np.concatenate([-offsets, [0.0], offsets])
         found.append(seen[seen > 0.0] * axis.scale.pitch / order)
     return np.concatenate(found)

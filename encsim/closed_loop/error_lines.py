@@ -35,12 +35,12 @@ POINTS_A_STEP = 16
 FEW_COMBS = 16
 CELLS = 40
 # Highest order that lines which the loop follows make of each other, and how far one line's are looked for.
-MOST_BENT = 48
-LEAST_BENT = 8
+HIGHEST_MODULATING = 48
+FEWEST_ORDERS = 8
 
 
 @dataclass(frozen=True, eq=False, slots=True)
-class Stepped:
+class QuantisationLines:
     """Lines that converter and counts make of one shape of the error.
 
     Attributes
@@ -81,7 +81,7 @@ class Stepped:
         return self.kept * np.exp(-(TAU**2) * np.multiply.outer(more, self.square))
 
 
-def chosen(
+def selected(
     order: np.ndarray,
     power: np.ndarray,
     least: float,
@@ -89,7 +89,7 @@ def chosen(
     beyond: float = BEYOND,
     single: int = SINGLE,
     bands: int = BANDS,
-) -> Stepped:
+) -> QuantisationLines:
     """The strongest lines one by one, the others in bands of about equal power."""
     reached = order.size
     if least > 0.0:
@@ -104,7 +104,7 @@ def chosen(
     first = np.zeros(order.size, dtype=bool)
     first[np.argpartition(-weight, min(single, order.size - 1))[:single] if order.size else []] = True
     alone, rest = (order[first], power[first]), (order[~first], power[~first], weight[~first])
-    return Stepped(*alone, *_banded(*rest, bands), least, lost, beyond)
+    return QuantisationLines(*alone, *_banded(*rest, bands), least, lost, beyond)
 
 
 def _banded(
@@ -125,16 +125,18 @@ def _banded(
 
 
 @lru_cache(maxsize=16)
-def of_table(
+def tabulated_lines(
     key: Axis, points: int, lowest: int, least: float, single: int = SINGLE, bands: int = BANDS
-) -> Stepped:
+) -> QuantisationLines:
     """Stepped lines of a tabulated error, those of orders up to ``lowest`` left out."""
     power = 2.0 * structure_function.table(key, points).power
     power[-1] *= 0.5
-    return chosen(np.arange(lowest + 1, power.size), power[lowest + 1 :], least, single=single, bands=bands)
+    return selected(np.arange(lowest + 1, power.size), power[lowest + 1 :], least, single=single, bands=bands)
 
 
-def of_counts(factor: int, orders: np.ndarray, made: np.ndarray, least: float, combs: int = COMBS) -> Stepped:
+def counter_lines(
+    factor: int, orders: np.ndarray, made: np.ndarray, least: float, combs: int = COMBS
+) -> QuantisationLines:
     """Stepped lines of plain counting, from the comb ``exp(2 pi i j M (x + eps))``, j from 1 on."""
     # The j-th comb has the mean square 1/(2 (pi j M)**2), spread over jM + n as |FFT|**2 of the exponential. Where
     # that needs too many points it is smeared over the frequencies it sweeps, jM (1 + eps').
@@ -152,14 +154,14 @@ def of_counts(factor: int, orders: np.ndarray, made: np.ndarray, least: float, c
     sharp = min(reach, int(min(room, combs)))
     order, power = _combs(factor, error, share[:sharp])
     left = 1.0 / (12.0 * factor**2) - share.sum()
-    found = chosen(order, power, least, left, (reach + 1.0) * factor)
+    found = selected(order, power, least, left, (reach + 1.0) * factor)
     sweep = np.arange(sharp + 1, reach + 1) * factor
     return _with_bands(found, sweep * (1.0 + slope.min()), sweep * (1.0 + slope.max()), share[sharp:])
 
 
-def of_moved(
+def displaced_lines(
     key: Axis, steps: float, orders: np.ndarray, away: np.ndarray, least: float, lowest: int
-) -> Stepped:
+) -> QuantisationLines:
     """Stepped lines of a tabulated error that is read beside the steady motion."""
     shown = _shown(key)
     points = 1 << int(np.clip(np.ceil(np.log2(POINTS_A_STEP * steps)), 14, 18))
@@ -168,7 +170,7 @@ def of_moved(
     cell = np.floor(place * shown.size).astype(np.int64)
     whole = cell // shown.size
     power = 2.0 * np.abs(np.fft.rfft(shown[cell - whole * shown.size] + whole - even) / points) ** 2
-    return chosen(np.arange(lowest + 1, points // 2), power[lowest + 1 : -1], least)
+    return selected(np.arange(lowest + 1, points // 2), power[lowest + 1 : -1], least)
 
 
 @lru_cache(maxsize=2)
@@ -194,7 +196,9 @@ def _combs(factor: int, error: np.ndarray, share: np.ndarray) -> tuple[np.ndarra
     return order[place], power[place]
 
 
-def _with_bands(found: Stepped, low: np.ndarray, high: np.ndarray, power: np.ndarray) -> Stepped:
+def _with_bands(
+    found: QuantisationLines, low: np.ndarray, high: np.ndarray, power: np.ndarray
+) -> QuantisationLines:
     """Stepped lines with some further bands."""
     square = 0.25 * (low + high) ** 2
     kept = np.exp(-(TAU**2) * found.least * square)
@@ -237,17 +241,17 @@ class ErrorLines:
         """Least variance of all Gaussian errors."""
         return float((self.variance + self.converter).min())
 
-    def bending(self) -> tuple[np.ndarray, np.ndarray]:
+    def dense_lines(self) -> tuple[np.ndarray, np.ndarray]:
         """Orders 1 to n and complex lines of the smooth error there, n enough for what they make of each other."""
         found, made = self.model.complex_lines(self.speed)
-        last = found <= MOST_BENT // 2
+        last = found <= HIGHEST_MODULATING // 2
         highest = int(found[last].max(initial=0))
-        orders = np.arange(1, max(2 * highest, LEAST_BENT) + 1) if highest else np.zeros(0, dtype=int)
+        orders = np.arange(1, max(2 * highest, FEWEST_ORDERS) + 1) if highest else np.zeros(0, dtype=int)
         full = np.zeros((made.shape[0], orders.size), dtype=complex)
         full[:, found[last] - 1] = made[:, last]
         return orders, full
 
-    def stepped(self) -> list[tuple[np.ndarray, Stepped]]:
+    def quantisation(self) -> list[tuple[np.ndarray, QuantisationLines]]:
         """Stepped lines, as a list of (places of the speeds, Stepped)."""
         how = self.axis.interpolation
         everywhere = np.arange(self.speed.size)
@@ -255,16 +259,16 @@ class ErrorLines:
             return [
                 (
                     everywhere,
-                    of_table(self.model.key, structure_function.LARGEST, self._lowest(), self.least),
+                    tabulated_lines(self.model.key, structure_function.LARGEST, self._lowest(), self.least),
                 )
             ]
         if how.factor is None:
             return []
         if self.made.shape[0] == 1:
-            return [(everywhere, of_counts(how.factor, self.orders, self.made[0], self.least))]
+            return [(everywhere, counter_lines(how.factor, self.orders, self.made[0], self.least))]
         groups = [part for part in np.array_split(np.argsort(self.speed, kind="stable"), SHAPES) if part.size]
         return [
-            (part, of_counts(how.factor, self.orders, self.made[part[part.size // 2]], self.least))
+            (part, counter_lines(how.factor, self.orders, self.made[part[part.size // 2]], self.least))
             for part in groups
         ]
 
@@ -276,16 +280,18 @@ class ErrorLines:
             return float(how.factor)
         return TAU * self.axis.signal.amplitude * 2.0**how.bits / (2.0 * how.span) if self.tabulated else 0.0
 
-    def stepped_beside(self, orders: np.ndarray, left: np.ndarray, away: np.ndarray) -> Stepped:
+    def displaced_quantisation(
+        self, orders: np.ndarray, left: np.ndarray, away: np.ndarray
+    ) -> QuantisationLines:
         """Stepped lines where the axis, following the smooth error, is not where the steady motion is."""
         how = self.axis.interpolation
         if how.bits is None or not self.tabulated:
-            return of_counts(how.factor, orders, left, self.least, FEW_COMBS)
+            return counter_lines(how.factor, orders, left, self.least, FEW_COMBS)
         # what the smooth lines make of each other is theirs, unless steps are as coarse
         lowest = max(self._lowest(), min(int(orders[-1]), int(self.steps) // 2))
-        return of_moved(self.model.key, self.steps, orders, away, self.least, lowest)
+        return displaced_lines(self.model.key, self.steps, orders, away, self.least, lowest)
 
-    def alone(self) -> dict[str, Stepped] | None:
+    def alone(self) -> dict[str, QuantisationLines] | None:
         """Stepped lines of converter and of counts by themselves, None where one alone is there."""
         how = self.axis.interpolation
         if not self.tabulated or how.bits is None or how.factor is None:
@@ -294,7 +300,9 @@ class ErrorLines:
         found = {}
         for cause, change in changes.items():
             key = replace(self.model.key, interpolation=replace(self.model.key.interpolation, **change))
-            found[cause] = of_table(key, SHARE_POINTS, self._lowest(), self.least, SINGLE // 4, BANDS // 4)
+            found[cause] = tabulated_lines(
+                key, SHARE_POINTS, self._lowest(), self.least, SINGLE // 4, BANDS // 4
+            )
         return found
 
     def _lowest(self) -> int:

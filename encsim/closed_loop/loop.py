@@ -1,9 +1,9 @@
-"""The closed loop as a linear system: what it makes of an encoder error, at any frequency and for white noise."""
+"""The closed loop as a linear system: its response to encoder errors at any frequency and to white noise."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, NamedTuple, Protocol, cast
 
 import numpy as np
 
@@ -15,36 +15,47 @@ from .state_space import CURVES, Assembly
 
 if TYPE_CHECKING:
     from ..model.axis import Axis
-    from ..model.estimator_base import Estimator
+    from ..model.filter_design import FilterSection
+    from ..model.load_and_control import Control, Load
     from .state_space import ClosedLoop
-    from .timed_edges import EdgeFilter
 
 
 # Eigenvalues of this many states take about half a second.
 LARGEST_ORDER = 600
-FIRST_CIRCLE = 1 << 14
-LARGEST_CIRCLE = 1 << 21
-STEADY = ("measured", "torque", "actual")
-# Where there is no position control the loop at 0 Hz is a limit; this share of the rate stands for it.
+# Points of the frequency response from which noise gains are computed, at first and at most.
+FIRST_POINTS = 1 << 14
+MOST_POINTS = 1 << 21
+CONVERGING = ("measured", "torque", "actual")
+# Without position control the loop at 0 Hz is a limit; this share of the rate stands for it.
 NEAR_ZERO = 1e-12
+
+
+class Closed(NamedTuple):
+    """Load and control of an axis that has both."""
+
+    load: Load
+    control: Control
+
+
+class LinearEstimator(Protocol):
+    """What a loop needs of its estimator: an estimator of sampled positions, or an `EdgeFilter`."""
+
+    def response(self, frequency: np.ndarray, rate: float) -> np.ndarray:
+        """Complex gain from position to velocity."""
+
+    def coefficients(self, rate: float) -> tuple[np.ndarray, np.ndarray]:
+        """Numerator and denominator in z**-1."""
 
 
 @dataclass(frozen=True, eq=False, slots=True, kw_only=True)
 class ErrorResponse:
-    """Complex gains of the closed loop, periodic in the loop rate.
+    """Complex gains of the closed loop, periodic in the loop rate."""
 
-    Attributes
-    ----------
-    sensitivity, complementary : ndarray
-        S = 1/(1 + L) and T = L S, L the loop gain (``open_gain``).
-    measured, torque, actual, position, current : ndarray
-        From an encoder error e to the velocity estimate w = D S e, the torque command u = -C S e, the load's
-        velocity at the samples v = -G_v C S e, its position -G_x C S e, and u over the torque constant (None
-        without one).
-    """
-
+    # S = 1/(1 + L) and T = L S, with L the loop gain
     sensitivity: np.ndarray
     complementary: np.ndarray
+    # from an encoder error e: estimate D S e, torque command u = -C S e, load velocity -G_v C S e, load position
+    # -G_x C S e, and u over the torque constant (None without one)
     measured: np.ndarray
     torque: np.ndarray
     actual: np.ndarray
@@ -54,49 +65,29 @@ class ErrorResponse:
 
 @dataclass(frozen=True, eq=False, slots=True, kw_only=True)
 class Parts:
-    """Finite terms of a loop without its estimator D: ``1 + L = (base + (K + D) forward)/base``.
+    """Finite terms of a loop without its estimator D: ``1 + L = (base + (K + D) forward)/base``, K position gain."""
 
-    Attributes
-    ----------
-    turns : ndarray
-        Frequency over loop rate, folded.
-    base, forward : ndarray
-        What 1 + L is made of; K is the position gain.
-    acted : tuple of ndarray
-        Torque command, velocity and position of the load for one unit of velocity error, over
-        ``base + (K + D) forward``.
-    """
-
-    turns: np.ndarray
+    # frequency over loop rate, aliased to -1/2 to 1/2
+    cycles: np.ndarray
     base: np.ndarray
     forward: np.ndarray
-    acted: tuple
+    # torque command, velocity and position of the load per velocity error, over ``base + (K + D) forward``
+    acted: tuple[np.ndarray, ...]
 
 
 @dataclass(frozen=True, eq=False, slots=True, kw_only=True)
 class Loop:
-    """Linear loop of one axis, friction and filters taken at one speed; see ``closed``.
+    """Linear loop of one axis, with friction and filters taken at one speed."""
 
-    Attributes
-    ----------
-    control : Control
-    plant : Plant
-    rate : float
-        Loop rate fs, Hz.
-    estimator : object
-        Velocity estimator with ``response`` and ``coefficients``; an `EdgeFilter` where edges are timed, which
-        may be of many speeds.
-    filters : tuple of Section
-        Filters of the torque command.
-    torque_constant : float or None
-        Torque per ampere.
-    """
-
-    control: load_and_control.Control
+    control: Control
     plant: Plant
+    # loop rate fs, Hz
     rate: float
-    estimator: object
-    filters: tuple
+    # an `EdgeFilter`, possibly of many speeds, where edges are timed
+    estimator: LinearEstimator
+    # filters of the torque command
+    filters: tuple[FilterSection, ...]
+    # torque per ampere
     torque_constant: float | None
 
     @property
@@ -107,11 +98,11 @@ class Loop:
         return len(self.estimator.coefficients(self.rate)[0])
 
     def response(self, frequency: float | np.ndarray) -> ErrorResponse:
-        """What the loop makes of an encoder error line."""
-        # Quotients of finite terms, so that 0 Hz needs no care.
-        turns = self._turns(frequency)
-        terms = self.plant.transfer.fractions(turns)
-        below, gain, estimate = self._controller(turns, terms.difference)
+        """Gains from an encoder error at some frequencies, Hz."""
+        # quotients of finite terms: 0 Hz is no special case
+        cycles = self._cycles(frequency)
+        terms = self.plant.transfer.fractions(cycles)
+        below, gain, estimate = self._controller(cycles, terms.difference)
         command = self.control.position_gain + estimate
         base = below * terms.denominator
         total = base + gain * command * terms.measured
@@ -129,11 +120,11 @@ class Loop:
 
     def parts(self, frequency: np.ndarray) -> Parts:
         """The loop without its estimator."""
-        turns = self._turns(frequency)
-        terms = self.plant.transfer.fractions(turns)
-        below, gain = self._torque(turns, terms.difference)
+        cycles = self._cycles(frequency)
+        terms = self.plant.transfer.fractions(cycles)
+        below, gain = self._torque(cycles, terms.difference)
         return Parts(
-            turns=turns,
+            cycles=cycles,
             base=below * terms.denominator,
             forward=gain * terms.measured,
             acted=tuple(gain * part for part in (terms.denominator, terms.velocity, terms.position)),
@@ -141,133 +132,135 @@ class Loop:
 
     def open_gain(self, frequency: np.ndarray) -> np.ndarray:
         """Loop gain L, broken at the torque command."""
-        turns = self._turns(frequency)
-        terms = self.plant.transfer.fractions(turns)
-        below, gain, estimate = self._controller(turns, terms.difference)
+        cycles = self._cycles(frequency)
+        terms = self.plant.transfer.fractions(cycles)
+        below, gain, estimate = self._controller(cycles, terms.difference)
         command = self.control.position_gain + estimate
         return gain * command * terms.measured / (below * terms.denominator)
 
-    def follow(self, frequency: np.ndarray) -> np.ndarray:
-        """Gain from the demanded position to the measured one, feed-forwards off."""
-        turns = self._turns(frequency)
-        terms = self.plant.transfer.fractions(turns)
-        below, gain, estimate = self._controller(turns, terms.difference)
+    def position_response(self, frequency: np.ndarray) -> np.ndarray:
+        """Gain from the position demand to the measured one, feed-forwards off."""
+        cycles = self._cycles(frequency)
+        terms = self.plant.transfer.fractions(cycles)
+        below, gain, estimate = self._controller(cycles, terms.difference)
         forward, command = gain * terms.measured, self.control.position_gain
         return command * forward / (below * terms.denominator + (command + estimate) * forward)
 
-    def follow_velocity(self, frequency: np.ndarray) -> np.ndarray:
+    def velocity_response(self, frequency: np.ndarray) -> np.ndarray:
         """Gain from the velocity command to the velocity estimate, position loop open."""
-        turns = self._turns(frequency)
-        terms = self.plant.transfer.fractions(turns)
-        below, gain, estimate = self._controller(turns, terms.difference)
+        cycles = self._cycles(frequency)
+        terms = self.plant.transfer.fractions(cycles)
+        below, gain, estimate = self._controller(cycles, terms.difference)
         forward = estimate * gain * terms.measured
         return forward / (below * terms.denominator + forward)
 
     def noise_gain(self) -> dict[str, float]:
         """Rms of each curve for white encoder error of rms 1; the loop must be stable."""
-        # H2 norm from the state-space form (see ``ClosedLoop.noise_gain``); beyond 600 states the mean square of the
-        # frequency response over the circle, on ever finer even grids until it stands still to 1e-6.
-        closed = self.closed(LARGEST_ORDER)
-        found = self._circle_means() if closed is None else closed.noise_gain()
+        # H2 norm from the state-space form (see `ClosedLoop.noise_gain`); for more states the frequency response
+        closed = self.state_space(LARGEST_ORDER)
+        gains = self._noise_gain_of_response() if closed is None else closed.noise_gain()
         if self.torque_constant is not None:
-            found["current"] = found["torque"] / self.torque_constant
-        return found
+            gains["current"] = gains["torque"] / self.torque_constant
+        return gains
 
-    def _circle_means(self) -> dict[str, float]:
-        size, before = FIRST_CIRCLE, None
+    def _noise_gain_of_response(self) -> dict[str, float]:
+        """Root of the mean squared gain over all frequencies, on finer and finer grids until it changes by < 1e-6."""
+        size, before = FIRST_POINTS, dict.fromkeys(CURVES, np.nan)
         while True:
             # halves between the grid points: 0 Hz itself is never hit
             response = self.response((np.arange(size) + 0.5) * (0.5 * self.rate / size))
-            found = {name: float(np.sqrt(np.mean(np.abs(getattr(response, name)) ** 2))) for name in CURVES}
-            settled = before is not None and all(np.isclose(found[n], before[n], 1e-6, 0.0) for n in STEADY)
-            if settled or size >= LARGEST_CIRCLE:
-                return found | ({} if self.control.position_gain else {"position": np.inf})
-            size, before = 2 * size, found
+            gains = {name: float(np.sqrt(np.mean(np.abs(getattr(response, name)) ** 2))) for name in CURVES}
+            converged = all(np.isclose(gains[name], before[name], 1e-6, 0.0) for name in CONVERGING)
+            if converged or size >= MOST_POINTS:
+                return gains | ({} if self.control.position_gain else {"position": np.inf})
+            size, before = 2 * size, gains
 
-    def _turns(self, frequency: float | np.ndarray) -> float | np.ndarray:
-        turns = np.asarray(frequency, dtype=float) / self.rate
-        turns = turns - np.round(turns)
+    def _cycles(self, frequency: float | np.ndarray) -> np.ndarray:
+        """Frequency over loop rate, aliased to -1/2 to 1/2."""
+        cycles = np.asarray(frequency, dtype=float) / self.rate
+        cycles = cycles - np.round(cycles)
         if not (self.control.position_gain and self.control.velocity_gain):
-            turns = np.where(np.abs(turns) < NEAR_ZERO, NEAR_ZERO, turns)
-        return turns
+            cycles = np.where(np.abs(cycles) < NEAR_ZERO, NEAR_ZERO, cycles)
+        return cycles
 
-    def _controller(self, turns: float | np.ndarray, delta: complex | np.ndarray) -> tuple[Any, ...]:
+    def _controller(
+        self, cycles: np.ndarray, delta: np.ndarray
+    ) -> tuple[np.ndarray | float, np.ndarray, np.ndarray]:
         """Denominator and numerator from velocity error to torque command, and the estimator's gain."""
-        return *self._torque(turns, delta), self.estimator.response(turns * self.rate, self.rate)
+        return *self._torque(cycles, delta), self.estimator.response(cycles * self.rate, self.rate)
 
-    def _torque(self, turns: float | np.ndarray, delta: complex | np.ndarray) -> tuple[Any, ...]:
+    def _torque(self, cycles: np.ndarray, delta: np.ndarray) -> tuple[np.ndarray | float, np.ndarray]:
         """Denominator and numerator from velocity error to torque command."""
-        gain = self.control.velocity_gain
+        gain: np.ndarray = np.asarray(self.control.velocity_gain)
         for section in self.filters:
-            gain = gain * section.response(turns)
+            gain = gain * section.response(cycles)
         if self.control.integral_time is None:
             return 1.0, gain
         share = 1.0 / (self.rate * self.control.integral_time)
         return delta, gain * (delta + share * (1.0 + delta))
 
-    def closed(self, largest: int | None = None) -> ClosedLoop:
-        """State-space form of the closed loop."""
+    def state_space(self, largest: int | None = None) -> ClosedLoop | None:
+        """State-space form of the closed loop; None if it has more than ``largest`` states."""
         parts = Assembly(self)
         return None if largest is not None and parts.order > largest else parts.closed()
 
 
 def build(axis: Axis, speed: float = 0.0) -> Loop:
     """Linear loop of an axis."""
-    # The measured position is late by the latency, the mean age of readings from an encoder or of edges on a clock of
-    # their own (half its period) and the lag of the readhead at standstill (1/(2 pi f_b)); readings that are averaged
-    # count one by one. Timed edges are the mean filter of that speed (see `EdgeFilter`).
+    # The measured position is delayed by the latency, by half a period of an encoder or edge clock of its own, and by
+    # the lag of the readhead at standstill, 1/(2 pi f_b); averaged readings count one by one.
     if not axis.estimator.linear and abs(speed) < axis.resolution * timed_edges.SLOWEST_EDGES:
         unit = f"{axis.scale.unit}/s"
         rule = f"be at least one count a second, {axis.resolution:.4g} {unit}, with a {axis.estimator.kind} estimator"
         refuse("speed", rule, speed, unit, hint="its delay follows from the speed: give one (--speed)")
-    return over_speeds(axis, abs(speed), speed)
+    return build_for_speeds(axis, abs(speed), speed)
 
 
-def over_speeds(axis: Axis, speeds: float | np.ndarray, speed: float = 0.0) -> Loop:
-    """Loop of an axis that differs from speed to speed in its timed edges alone."""
-    check(axis)
+def build_for_speeds(axis: Axis, speeds: float | np.ndarray, speed: float = 0.0) -> Loop:
+    """Loop of an axis whose timed edges are taken at ``speeds``, friction and filters at ``speed``."""
+    load, control = closed(axis)
     rate = axis.sampling.rate
     return Loop(
-        control=axis.control,
-        plant=plant.discretise(axis.load, axis.control, rate, lags=reading_ages(axis), speed=speed),
+        control=control,
+        plant=plant.discretise(load, control, rate, lags=reading_delays(axis), speed=speed),
         rate=rate,
         estimator=_resolved(axis, speeds),
-        filters=filter_design.sections(axis.control, rate, speed=speed, pitch=axis.scale.pitch),
-        torque_constant=axis.load.torque_constant,
+        filters=filter_design.sections(control, rate, speed=speed, pitch=axis.scale.pitch),
+        torque_constant=load.torque_constant,
     )
 
 
-def check(axis: Axis) -> None:
-    """Refuse an axis without load or control, or with filters that do not fit its loop rate."""
-    for name in ("load", "control"):
-        if getattr(axis, name, None) is None:
-            refuse(f"Axis.{name}", "be given for a closed loop", None)
-    faults = load_and_control.rate_faults(axis.control, axis.sampling.rate)
+def closed(axis: Axis) -> Closed:
+    """Load and control of an axis, refused if one is missing or a filter does not fit the loop rate."""
+    load, control = axis.load, axis.control
+    if load is None:
+        refuse("Axis.load", "be given for a closed loop", None)
+    if control is None:
+        refuse("Axis.control", "be given for a closed loop", None)
+    faults = load_and_control.rate_faults(control, axis.sampling.rate)
     if faults:
         raise InputError(*faults)
+    return Closed(load, control)
 
 
-def _resolved(axis: Axis, speeds: float | np.ndarray) -> EdgeFilter | Estimator:
-    """The estimator with the noise of the axis filled in, where the axis says one; timed edges as filter."""
+def _resolved(axis: Axis, speeds: float | np.ndarray) -> LinearEstimator:
+    """The estimator with the noise of the axis filled in; timed edges as a filter."""
     if not axis.estimator.linear:
         return timed_edges.at_speeds(axis.estimator, speeds, axis.resolution, axis.sampling.rate)
-    signal = getattr(axis, "signal", None)
-    resolution = getattr(axis, "resolution", None)
-    return axis.estimator if resolution is None else axis.estimator.resolved(signal.jitter, resolution)
+    return cast("LinearEstimator", axis.estimator.resolved(axis.signal.jitter, axis.resolution))
 
 
-def reading_ages(axis: Axis) -> tuple[float, ...]:
-    """Mean ages of the readings that make one measured position, at the sample, s; clocks of its own included."""
-    clock = axis.sampling.encoder_rate or getattr(getattr(axis, "interpolation", None), "edge_clock", None)
+def reading_delays(axis: Axis) -> tuple[float, ...]:
+    """Mean delays of the readings that make one measured position, s; clocks of their own included."""
+    clock = axis.sampling.encoder_rate or axis.interpolation.edge_clock
     mean = 0.0 if clock is None else 0.5 / clock
-    return tuple(age + mean for age in fixed_ages(axis))
+    return tuple(delay + mean for delay in fixed_delays(axis))
 
 
-def fixed_ages(axis: Axis) -> tuple[float, ...]:
-    """Ages of the readings but for those of an encoder or counter on a clock of its own, s."""
-    how = axis.sampling
-    age = how.latency
-    bandwidth = getattr(getattr(axis, "signal", None), "bandwidth", None)
+def fixed_delays(axis: Axis) -> tuple[float, ...]:
+    """Delays of the readings without those of an encoder or counter on a clock of its own, s."""
+    sampling, bandwidth = axis.sampling, axis.signal.bandwidth
+    delay = sampling.latency
     if bandwidth is not None:
-        age += 1.0 / (2.0 * np.pi * bandwidth)
-    return tuple(age + j / (how.rate * how.average) for j in range(how.average))
+        delay += 1.0 / (2.0 * np.pi * bandwidth)
+    return tuple(delay + j / (sampling.rate * sampling.average) for j in range(sampling.average))

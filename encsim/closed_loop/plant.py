@@ -133,9 +133,9 @@ class Transfer:
     reading_delay: int
     delay: int
 
-    def fractions(self, turns: float | np.ndarray) -> Fractions:
+    def fractions(self, cycles: float | np.ndarray) -> Fractions:
         """Values on the unit circle."""
-        half = np.exp(1j * np.pi * turns)
+        half = np.exp(1j * np.pi * cycles)
         delta, back = 2j * half.imag * half, half.conj() ** 2
         late = filter_design.power(back, self.delay)
         read = late * filter_design.power(back, self.reading_delay - self.delay)
@@ -162,9 +162,9 @@ class Fractions:
     velocity: np.ndarray
 
 
-def difference(turns: np.ndarray) -> np.ndarray:
+def difference(cycles: np.ndarray) -> np.ndarray:
     """``z - 1`` at z = exp(2 pi i turns), without cancellation."""
-    half = np.exp(1j * np.pi * turns)
+    half = np.exp(1j * np.pi * cycles)
     return 2j * half.imag * half
 
 

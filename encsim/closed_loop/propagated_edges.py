@@ -17,19 +17,19 @@ from ..rings.error_orders import turn_lines
 from . import loop as loops
 from . import squared_gains
 from .error_lines import TAU
-from .propagated_errors import BENT, STEEP, bent
-from .squared_gains import NAMES
-from .timed_edge_loops import TimedEdgeLoops, followed, passage, square, summed
+from .propagated_errors import LARGEST_MODULATION, LEAST_MODULATION, self_modulated
+from .squared_gains import CURVES, abs_squared
+from .timed_edge_loops import TimedEdgeLoops, curve_gains, loops_by_speed, mean_squares
 from .timed_edges import reaches
 
 if TYPE_CHECKING:
-    from .error_lines import ErrorLines, Stepped
+    from .error_lines import ErrorLines, QuantisationLines
     from .loop import Loop
-    from .timed_edge_loops import Means, Passage
+    from .timed_edge_loops import CurveGains, Means
 
 
 # Speeds that are worth computing at once: some MB; and those of loops that follow the speed.
-TOGETHER, FOLLOWED = 128, 32
+TOGETHER, TOGETHER_BY_SPEED = 128, 32
 ROOM = 1 << 18
 # Smooth lines, lines of the counts and ticks of the timing clock that count one by one.
 SMOOTH_LINES = 40
@@ -41,7 +41,7 @@ FAINT = 1e-9
 IMAGES = 2
 
 
-class PassedEdges:
+class PropagatedEdges:
     """Errors passed through loops that differ in the speed at which edges are timed.
 
     Parameters
@@ -76,18 +76,24 @@ class PassedEdges:
     def __init__(
         self,
         errors: ErrorLines,
-        stepped: list[tuple[np.ndarray, Stepped]],
+        quantisation: list[tuple[np.ndarray, QuantisationLines]],
         loop: Loop,
         means: Means,
         there: np.ndarray,
     ) -> None:
-        self.errors, self.stepped, self.loop, self.means, self.there = errors, stepped, loop, means, there
-        self.pace = errors.speed[there] / (errors.axis.scale.pitch * loop.rate)
+        self.errors, self.quantisation, self.loop, self.means, self.there = (
+            errors,
+            quantisation,
+            loop,
+            means,
+            there,
+        )
+        self.advance = errors.speed[there] / (errors.axis.scale.pitch * loop.rate)
         self.edges = loop.estimator
         self.stable, self.crossover = means.stable, means.crossover
-        self.steep, self.beside = np.zeros(there.size, dtype=bool), 0.0
+        self.steep, self.hold_images = np.zeros(there.size, dtype=bool), 0.0
         found = self._all()
-        nothing = np.zeros((there.size, len(NAMES)))
+        nothing = np.zeros((there.size, len(CURVES)))
         unstable = ~self.stable[:, None]
         self.squares = {
             cause: np.where(unstable, np.inf, found.get(cause, nothing)) for cause in errors.model.named()
@@ -114,56 +120,60 @@ class PassedEdges:
         made = made[self.there] if made.shape[0] > 1 else np.repeat(made, self.there.size, axis=0)
         strength = (np.abs(made) * orders).max(axis=0, initial=0.0)
         some = np.sort(np.argsort(-strength, kind="stable")[:SMOOTH_LINES])
-        return np.maximum(self._lines(orders[some], made[:, some]) + self._bent(), 0.0)
+        return np.maximum(self._lines(orders[some], made[:, some]) + self._self_modulation(), 0.0)
 
-    def _bent(self) -> np.ndarray:
+    def _self_modulation(self) -> np.ndarray:
         """What the smooth lines gain or lose because the axis, moved by them, reads them elsewhere."""
-        found = np.zeros((self.there.size, len(NAMES)))
-        orders, made = self.errors.bending()
+        found = np.zeros((self.there.size, len(CURVES)))
+        orders, made = self.errors.dense_lines()
         if not orders.size:
             return found
         made = made[self.there] if made.shape[0] > 1 else np.repeat(made, self.there.size, axis=0)
-        passed = self._both(np.multiply.outer(self.pace, orders.astype(float)))
+        passed = self._both(np.multiply.outer(self.advance, orders.astype(float)))
         moved = TAU * np.abs(made * passed.position) * orders
-        moved = np.where(self.pace > 0.0, moved.sum(axis=-1), 0.0)
-        self.steep = moved > STEEP
-        here = np.flatnonzero((moved > BENT) & ~self.steep)
-        change = np.abs(bent(made[here], orders, -passed.position[here])) ** 2 - np.abs(made[here]) ** 2
-        found[here] = summed(passed.squares()[:, here], 0.5 * change)
+        moved = np.where(self.advance > 0.0, moved.sum(axis=-1), 0.0)
+        self.steep = moved > LARGEST_MODULATION
+        here = np.flatnonzero((moved > LEAST_MODULATION) & ~self.steep)
+        change = (
+            np.abs(self_modulated(made[here], orders, -passed.position[here])) ** 2 - np.abs(made[here]) ** 2
+        )
+        found[here] = mean_squares(passed.squares()[:, here], 0.5 * change)
         return found
 
-    def _both(self, turns: np.ndarray) -> Passage:
+    def _both(self, cycles: np.ndarray) -> CurveGains:
         """Gains of lines that come by both paths, in phase."""
-        return passage(self.loop, turns, 1.0, self.loop.rate * self.edges.line_gain(turns)[0])
+        return curve_gains(self.loop, cycles, 1.0, self.loop.rate * self.edges.line_gain(cycles)[0])
 
     def _lines(self, orders: np.ndarray, made: np.ndarray) -> np.ndarray:
         """Lines of complex amplitude ``made``: both paths in phase, and what the hold makes beside them."""
         if not orders.size:
-            return np.zeros((self.there.size, len(NAMES)))
-        power = 0.5 * np.abs(made) ** 2 * (self.pace > 0.0)[:, None]
-        found, beside = self._held(np.multiply.outer(self.pace, orders.astype(float)), power, 1.0)
-        self.beside = self.beside + beside
-        return found + beside
+            return np.zeros((self.there.size, len(CURVES)))
+        power = 0.5 * np.abs(made) ** 2 * (self.advance > 0.0)[:, None]
+        found, hold_images = self._held(np.multiply.outer(self.advance, orders.astype(float)), power, 1.0)
+        self.hold_images = self.hold_images + hold_images
+        return found + hold_images
 
-    def _held(self, turns: np.ndarray, power: np.ndarray, position: float) -> tuple[np.ndarray, np.ndarray]:
+    def _held(self, cycles: np.ndarray, power: np.ndarray, position: float) -> tuple[np.ndarray, np.ndarray]:
         """Lines that are held from edge to edge, and lines beside them at multiples of the frequency of the edges."""
         # ``position`` is the amplitude by which they come in the position that the position control reads.
         images = np.array([n for n in range(-IMAGES, IMAGES + 1) if n])
-        (mean, *others), left = self.edges.line_gains(turns, [0, *images])
-        shares = [square(one) for one in others]
-        left = power * np.maximum(left - square(mean) - sum(shares), 0.0)
-        away = turns[:, None, :] + (images / self.edges.period)[:, :, None]
-        away, shares = (np.reshape(part, (turns.shape[0], -1)) for part in (away, np.stack(shares, axis=1)))
-        timed = passage(self.loop, away, 0.0, self.loop.rate).squares()
-        beside = summed(timed, np.tile(power, images.size) * shares)
-        beside += self.loop.rate**2 * left.sum(axis=-1)[:, None] * self.means.held_white
-        return summed(passage(self.loop, turns, position, self.loop.rate * mean).squares(), power), beside
+        (mean, *others), left = self.edges.line_gains(cycles, [0, *images])
+        shares = [abs_squared(one) for one in others]
+        left = power * np.maximum(left - abs_squared(mean) - sum(shares), 0.0)
+        away = cycles[:, None, :] + (images / self.edges.period)[:, :, None]
+        away, shares = (np.reshape(part, (cycles.shape[0], -1)) for part in (away, np.stack(shares, axis=1)))
+        timed = curve_gains(self.loop, away, 0.0, self.loop.rate).squares()
+        hold_images = mean_squares(timed, np.tile(power, images.size) * shares)
+        hold_images += self.loop.rate**2 * left.sum(axis=-1)[:, None] * self.means.held_white
+        return mean_squares(
+            curve_gains(self.loop, cycles, position, self.loop.rate * mean).squares(), power
+        ), hold_images
 
     def _ticks(self) -> np.ndarray:
         """Times rounded to the clock: lines at multiples of its frequency as the edges see it, and noise."""
-        period, pace = self.edges.period, self.pace
+        period, advance = self.edges.period, self.advance
         ticks = self.errors.axis.estimator.clock / self.loop.rate
-        move = pace / ticks
+        move = advance / ticks
         harmonic = np.arange(1.0, TICKS + 1.0)
         kept = np.exp(
             -((TAU * np.divide(1.0, move, out=np.zeros_like(move), where=move > 0.0)) ** 2) * self._rough()
@@ -171,27 +181,27 @@ class PassedEdges:
         kept = kept[:, None] ** (harmonic**2)
         harmonic, kept = (part[..., (kept > FAINT).any(axis=0)] for part in (harmonic, kept))
         power = 0.5 * (move[:, None] / (np.pi * harmonic)) ** 2 * kept
-        turns = harmonic * ticks * period
-        turns = (turns - np.rint(turns)) / period
-        self.ticked = sum(self._held(turns, power, 0.0))
+        cycles = harmonic * ticks * period
+        cycles = (cycles - np.rint(cycles)) / period
+        self.clock_ticks = sum(self._held(cycles, power, 0.0))
         noise = np.maximum(move**2 / 12.0 - power.sum(axis=-1), 0.0)
-        return self.ticked + noise[:, None] * self.means.edge_noise
+        return self.clock_ticks + noise[:, None] * self.means.edge_noise
 
     def _rough(self) -> np.ndarray:
         """Mean square of what moves an edge against the one it is timed from, per edge, periods squared."""
         errors, (_, _, counts) = self.errors, reaches(self.edges.period, self.edges.window)[0]
         made = errors.made if errors.made.shape[0] == 1 else errors.made[self.there]
-        turns = errors.orders * counts / errors.axis.interpolation.factor
-        lines = (np.abs(made) * np.sin(np.pi * turns)) ** 2
+        cycles = errors.orders * counts / errors.axis.interpolation.factor
+        lines = (np.abs(made) * np.sin(np.pi * cycles)) ** 2
         moved = [square[self.there] for cause, square in errors.spread.items() if cause != "clock"]
         return sum(moved) + errors.converter[self.there] + lines.sum(axis=-1)
 
     def _counts(self, smooth: np.ndarray) -> np.ndarray:
         """Steps of the counts in the position that the position control reads."""
-        found = np.zeros((self.there.size, len(NAMES)))
-        self.followed = np.zeros_like(found)
+        found = np.zeros((self.there.size, len(CURVES)))
+        self.tracked = np.zeros_like(found)
         variance = self.errors.variance[self.there] + self.errors.converter[self.there]
-        for places, lines in self.stepped:
+        for places, lines in self.quantisation:
             here = np.flatnonzero(np.isin(self.there, places))
             if not here.size:
                 continue
@@ -200,36 +210,38 @@ class PassedEdges:
             kept = lines.power[strong] * np.exp(-(TAU**2) * np.multiply.outer(variance[here], orders**2))
             some = (kept > FAINT * lines.total).any(axis=0)
             orders, kept, first = orders[some], kept[:, some], orders.min(initial=1e9)
-            gain = passage(self.loop, np.multiply.outer(self.pace, orders), 1.0, 0.0).squares()[:, here]
-            moving = self.pace[here, None] > 0.0
+            gain = curve_gains(self.loop, np.multiply.outer(self.advance, orders), 1.0, 0.0).squares()[
+                :, here
+            ]
+            moving = self.advance[here, None] > 0.0
             toggled = -np.expm1(-(TAU**2) * variance[here] * first**2)
             rest = np.where(moving[:, 0], lines.total - kept.sum(axis=-1), toggled * lines.total)
-            lined = summed(gain, kept * moving)
+            lined = mean_squares(gain, kept * moving)
             # taken by as many rad as the axis, moved by them and by the smooth lines, shifts their phase, at most 1
             moved = np.sqrt(lined[:, -1] + smooth[here, -1])
             shift = np.minimum(np.multiply.outer(TAU * moved, orders), 1.0)
-            self.followed[here] = summed(gain, kept * moving * shift)
+            self.tracked[here] = mean_squares(gain, kept * moving * shift)
             found[here] = lined + rest[:, None] * self.means.white[here]
         return found
 
 
-def at_speeds(errors: ErrorLines) -> Iterator[PassedEdges]:
+def at_speeds(errors: ErrorLines) -> Iterator[PropagatedEdges]:
     """Errors passed at all speeds of an axis, some speeds at a time."""
-    axis, speed, stepped = errors.axis, errors.speed, errors.stepped()
+    axis, speed, quantisation = errors.axis, errors.speed, errors.quantisation()
     order = np.argsort(speed, kind="stable")
     # freed at once: glibc from then on keeps what such arrays leave, else each gets new pages, at twice the time
     np.empty(ROOM)
-    if squared_gains.follows_speed(axis):
-        for there in _blocks(order, FOLLOWED):
-            for loop, some in followed(axis, speed[there]):
+    if squared_gains.depends_on_speed(axis):
+        for there in _blocks(order, TOGETHER_BY_SPEED):
+            for loop, some in loops_by_speed(axis, speed[there]):
                 means = TimedEdgeLoops(axis.load, loop).means(loop.estimator)
-                yield PassedEdges(errors, stepped, loop, means, there[some])
+                yield PropagatedEdges(errors, quantisation, loop, means, there[some])
         return
-    loop = loops.over_speeds(axis, speed[:, None])
+    loop = loops.build_for_speeds(axis, speed[:, None])
     circle = TimedEdgeLoops(axis.load, loop)
     for there in _blocks(order, TOGETHER):
         some = replace(loop, estimator=loop.estimator.at(there))
-        yield PassedEdges(errors, stepped, some, circle.means(some.estimator), there)
+        yield PropagatedEdges(errors, quantisation, some, circle.means(some.estimator), there)
 
 
 def _blocks(order: np.ndarray, size: int) -> list[np.ndarray]:

@@ -10,11 +10,11 @@ import numpy as np
 from ..open_loop import cause_models
 from ..rings.error_orders import turn_lines
 from .error_lines import CELLS, TAU
-from .squared_gains import NAMES, outside
+from .squared_gains import CURVES, share_beyond
 
 if TYPE_CHECKING:
     from ..model.axis import Axis
-    from .error_lines import ErrorLines, Stepped
+    from .error_lines import ErrorLines, QuantisationLines
     from .order_notch_gains import OrderNotchGains
     from .squared_gains import SquaredGains
 
@@ -30,9 +30,9 @@ AGE_LINES = 4096
 # Smooth lines taken with the exact gain; weaker ones from the table.
 EXACT_LINES = 40
 # Phase by which the loop must move the smooth lines, rad, before it matters that they are read elsewhere.
-BENT = 2e-3
+LEAST_MODULATION = 2e-3
 # Beyond this the series that bends them no longer converges.
-STEEP = 0.4
+LARGEST_MODULATION = 0.4
 # Steps are read elsewhere from so many rad of their phase on, which matters while noise leaves more than 0.7 of them
 # and they come at frequencies that a turn of the error sweeps, in loop rates, by less than this. Slower than a fiftieth
 # of the loop rate the loop follows each by itself.
@@ -64,21 +64,21 @@ class PropagatedErrors:
     def __init__(self, errors: ErrorLines, power: OrderNotchGains | SquaredGains, there: np.ndarray) -> None:
         self.errors, self.power, self.there = errors, power, there
         axis = errors.axis
-        self.turns = errors.speed[there] / (axis.scale.pitch * axis.sampling.rate)
+        self.advance = errors.speed[there] / (axis.scale.pitch * axis.sampling.rate)
         self.clock = _own_clock(axis)
         self._many, self._table = there.size > MANY, None
-        self.followed = np.zeros((there.size, len(NAMES)))
+        self.tracked = np.zeros((there.size, len(CURVES)))
         self.steep = np.zeros(there.size, dtype=bool)
-        self.ticked = self.beside = 0.0
+        self.clock_ticks = self.hold_images = 0.0
         self.stable, self.crossover = power.stable, power.crossover
         if not power.stable:
-            self.squares = dict.fromkeys(errors.model.named(), np.full_like(self.followed, np.inf))
+            self.squares = dict.fromkeys(errors.model.named(), np.full_like(self.tracked, np.inf))
             return
         self.spread = {cause: square[there] for cause, square in errors.spread.items()}
         # what the converter adds as white noise toggles the counts, but comes after the smooth lines
         self.variance = errors.variance[there] + errors.converter[there]
         self._prepare_noise()
-        self.squares = {cause: square[:, : len(NAMES)] for cause, square in self._all().items()}
+        self.squares = {cause: square[:, : len(CURVES)] for cause, square in self._all().items()}
 
     def _prepare_noise(self) -> None:
         """Gain of white noise, and tables for jitter of a bandwidth."""
@@ -86,7 +86,7 @@ class PropagatedErrors:
         self.white = power.white
         if self.clock is not None and self.clock < power.rate:
             share = self.clock / power.rate
-            self.white = power.about_zero(lambda lag: np.maximum(0.0, 1.0 - share * lag))
+            self.white = power.noise_about_zero(lambda lag: np.maximum(0.0, 1.0 - share * lag))
         # one row for all speeds, or a row each
         self.white = np.broadcast_to(self.white, (self.there.size, self.white.shape[-1]))
         self.fall, self.levels, self.uncoloured = None, {}, self.variance
@@ -97,12 +97,12 @@ class PropagatedErrors:
     def _level(self, n: int) -> np.ndarray:
         """Table for jitter of 2**n times the bandwidth."""
         if n not in self.levels:
-            self.levels[n] = self.power.smeared(lambda lag: np.exp(-self.fall * 2**n * lag))
+            self.levels[n] = self.power.convolved(lambda lag: np.exp(-self.fall * 2**n * lag))
         return self.levels[n]
 
     def _all(self) -> dict[str, np.ndarray]:
         cyclic, scattered = self._smooth()
-        found = {"sde": np.maximum(cyclic, 0.0)} | self._gaussian(scattered) | self._stepped()
+        found = {"sde": np.maximum(cyclic, 0.0)} | self._gaussian(scattered) | self._quantisation()
         if "age" in self.errors.model.named():
             found["age"] = self._age() if self.clock else np.zeros_like(cyclic)
         if "ring" in self.errors.model.named():
@@ -115,7 +115,7 @@ class PropagatedErrors:
         for cause, square in self.spread.items():
             gain = self.white
             if cause == "jitter" and self.fall is not None:
-                gain = self.power.about_zero(lambda lag: np.exp(-self.fall * lag))
+                gain = self.power.noise_about_zero(lambda lag: np.exp(-self.fall * lag))
             share = np.divide(
                 square, self.errors.variance[self.there], out=np.zeros_like(square), where=square > 0.0
             )
@@ -129,11 +129,11 @@ class PropagatedErrors:
         squares = squares[self.there] if squares.shape[0] > 1 else np.repeat(squares, every.size, axis=0)
         strength = (squares * orders.astype(float) ** 2).max(axis=0, initial=0.0)
         order = np.argsort(-strength, kind="stable")
-        cyclic = self._bent()
+        cyclic = self._self_modulation()
         for some, exact in ((order[:EXACT_LINES], True), (order[EXACT_LINES:], False)):
             weight = squares[:, some] * self._kept(every, orders[some])
-            turns = np.multiply.outer(self.turns, orders[some].astype(float))
-            cyclic = cyclic + self._lines(every, turns, weight, IMAGES, exact)
+            cycles = np.multiply.outer(self.advance, orders[some].astype(float))
+            cyclic = cyclic + self._lines(every, cycles, weight, IMAGES, exact)
         return cyclic, self._scattered(every, orders, squares)
 
     def _kept(self, here: np.ndarray, orders: np.ndarray, variance: np.ndarray | None = None) -> np.ndarray:
@@ -145,30 +145,30 @@ class PropagatedErrors:
         return np.exp(-np.multiply.outer(variance[here], square))
 
     def _lines(
-        self, here: np.ndarray, turns: np.ndarray, weight: np.ndarray, images: int, exact: bool = False
+        self, here: np.ndarray, cycles: np.ndarray, weight: np.ndarray, images: int, exact: bool = False
     ) -> np.ndarray:
         """Mean squares of lines at some frequencies; with an own clock those of their images."""
-        weight = np.where(self.turns[here, None] > 0.0, weight, 0.0)
+        weight = np.where(self.advance[here, None] > 0.0, weight, 0.0)
         power = self.power.at(here)
         if self.clock is None:
-            return _at(power, turns, weight, exact)
+            return _at(power, cycles, weight, exact)
         ratio = self.clock / self.power.rate
-        cycles = turns / ratio
-        nearest, found = cycles - np.rint(cycles), 0.0
-        if images == FEW_IMAGES and self._many and power.alike and ratio < FINE_TABLE:
-            return power.sum_at(nearest, weight, self._held())
+        own_cycles = cycles / ratio
+        nearest, found = own_cycles - np.rint(own_cycles), 0.0
+        if images == FEW_IMAGES and self._many and power.speed_independent and ratio < FINE_TABLE:
+            return power.table_sum(nearest, weight, self._held())
         held = weight * (np.sin(np.pi * nearest) / np.pi) ** 2
         for j in range(-images, images + 1):
             place = nearest + j
             share = held / (place * place) if j else weight * np.sinc(nearest) ** 2
             found = found + _at(power, place * ratio, share, exact and j == 0)
-        left = weight * outside(nearest, images)
+        left = weight * share_beyond(nearest, images)
         return found + left.sum(axis=-1)[:, None] * power.white
 
     def _held(self) -> Any:
         """Table for lines and all their images."""
         if self._table is None:
-            self._table = self.power.held(self.clock / self.power.rate, FEW_IMAGES)
+            self._table = self.power.held_table(self.clock / self.power.rate, FEW_IMAGES)
         return self._table
 
     def _scattered(self, here: np.ndarray, orders: np.ndarray, power: np.ndarray) -> np.ndarray:
@@ -188,13 +188,13 @@ class PropagatedErrors:
             if n == LEVELS:
                 found = found + weight[:, of].sum(axis=-1)[:, None] * self.white[here]
             else:
-                turns = np.multiply.outer(self.turns[here], orders[of].astype(float))
-                found = found + self.power.at(here).sum_at(
-                    turns, weight[:, of], self.power.table_at(self._level(n), here)
+                cycles = np.multiply.outer(self.advance[here], orders[of].astype(float))
+                found = found + self.power.at(here).table_sum(
+                    cycles, weight[:, of], self.power.table_at(self._level(n), here)
                 )
         return found
 
-    def _stepped(self) -> dict[Any, np.ndarray]:
+    def _quantisation(self) -> dict[Any, np.ndarray]:
         """Mean squares of converter and counts, shared by what each alone makes."""
         how = self.errors.axis.interpolation
         if not self.errors.tabulated:
@@ -202,111 +202,111 @@ class PropagatedErrors:
             if how.bits is not None:
                 found["adc"] = self.errors.converter[self.there, None] * self.white
             if how.factor is not None:
-                found["resolution"] = self._stepped_sum()
+                found["resolution"] = self._quantisation_sum()
             return found
         alone = self.errors.alone()
         if alone is None:
-            return {"adc" if how.factor is None else "resolution": self._stepped_sum()}
-        every, both = np.arange(self.there.size), self._stepped_sum()
+            return {"adc" if how.factor is None else "resolution": self._quantisation_sum()}
+        every, both = np.arange(self.there.size), self._quantisation_sum()
         adc, counts = (self._steps(every, alone[cause])[0] for cause in ("adc", "resolution"))
         share = np.divide(adc, adc + counts, out=np.full_like(adc, 0.5), where=adc + counts > 0.0)
         return {"adc": both * share, "resolution": both * (1.0 - share)}
 
-    def _stepped_sum(self) -> np.ndarray:
+    def _quantisation_sum(self) -> np.ndarray:
         found = np.zeros_like(self.white)
-        beside = list(self._stepped_beside())
-        elsewhere = np.concatenate([np.zeros(0, dtype=int), *(here for here, _ in beside)])
-        for places, lines in self.errors.stepped():
+        hold_images = list(self._displaced_quantisation())
+        elsewhere = np.concatenate([np.zeros(0, dtype=int), *(here for here, _ in hold_images)])
+        for places, lines in self.errors.quantisation():
             here = np.setdiff1d(np.flatnonzero(np.isin(self.there, places)), elsewhere)
-            found[here], self.followed[here] = self._steps(here, lines)
-        for here, lines in beside:
-            found[here], self.followed[here] = self._steps(here, lines)
+            found[here], self.tracked[here] = self._steps(here, lines)
+        for here, lines in hold_images:
+            found[here], self.tracked[here] = self._steps(here, lines)
         return found
 
-    def _stepped_beside(self) -> Iterator[tuple[np.ndarray, Stepped]]:
+    def _displaced_quantisation(self) -> Iterator[tuple[np.ndarray, QuantisationLines]]:
         """Quantisation lines where the loop moves the axis along the smooth error, cell by cell of speeds."""
         # What it follows it takes out of the shown position, so that steps come more evenly.
         errors, power = self.errors, self.power
-        orders, made = errors.bending()
+        orders, made = errors.dense_lines()
         here = np.flatnonzero(self._shifts(orders, made))
         if not here.size:
             return
-        cells = np.rint(CELLS * np.log10(self.turns[here]))
+        cells = np.rint(CELLS * np.log10(self.advance[here]))
         for cell in np.unique(cells):
             some = here[cells == cell]
             # a loop whose notches follow the speed is taken at its own
-            pace = 10.0 ** (cell / CELLS) if power.alike else self.turns[some[0]]
-            back = power.at(some[:1]).complementary(pace * orders[None, :])[0]
+            advance = 10.0 ** (cell / CELLS) if power.speed_independent else self.advance[some[0]]
+            back = power.at(some[:1]).complementary(advance * orders[None, :])[0]
             one = made[self.there[some[:1]]] if made.shape[0] > 1 else made
-            read = bent(one, orders, back[None, :])[0]
-            yield some, errors.stepped_beside(orders, read * (1.0 - back), -read * back)
+            read = self_modulated(one, orders, back[None, :])[0]
+            yield some, errors.displaced_quantisation(orders, read * (1.0 - back), -read * back)
 
     def _shifts(self, orders: np.ndarray, made: np.ndarray) -> np.ndarray:
         """Speeds at which that matters, whatever the loop but for how far it moves."""
         steps, power = self.errors.steps, self.power
         if not steps or not orders.size:
-            return np.zeros(self.turns.shape, dtype=bool)
+            return np.zeros(self.advance.shape, dtype=bool)
         size = np.abs(made[self.there] if made.shape[0] > 1 else made)
-        back = np.sqrt(power.moving(np.multiply.outer(self.turns, orders.astype(float))))
+        back = np.sqrt(power.complementary_squared(np.multiply.outer(self.advance, orders.astype(float))))
         moved, slope = (size * back).sum(axis=-1), TAU * (size * orders).sum(axis=-1)
         return (
             (TAU * steps * moved > SHIFTED)
             & ((TAU * steps) ** 2 * self.variance < FADED)
-            & (steps * self.turns > SLOWEST_STEPS)
-            & (steps * self.turns * slope < SWEPT)
+            & (steps * self.advance > SLOWEST_STEPS)
+            & (steps * self.advance * slope < SWEPT)
             & ~self.steep
         )
 
-    def _steps(self, here: np.ndarray, lines: Stepped) -> tuple[np.ndarray, np.ndarray]:
+    def _steps(self, here: np.ndarray, lines: QuantisationLines) -> tuple[np.ndarray, np.ndarray]:
         """Mean squares of stepped lines, and of those among them that the loop follows."""
         orders = lines.order.astype(float)
-        turns = np.multiply.outer(self.turns[here], orders)
-        weight = np.broadcast_to(lines.power * self._kept(here, orders), turns.shape)
-        weight = np.where(self.turns[here, None] > 0.0, weight, 0.0)
-        found, followed = self.power.at(here).followed_at(turns, weight, orders)
+        cycles = np.multiply.outer(self.advance[here], orders)
+        weight = np.broadcast_to(lines.power * self._kept(here, orders), cycles.shape)
+        weight = np.where(self.advance[here, None] > 0.0, weight, 0.0)
+        found, tracked = self.power.at(here).tracked_sum(cycles, weight, orders)
         if self.clock is not None:
-            found = self._lines(here, turns, weight, FEW_IMAGES)
+            found = self._lines(here, cycles, weight, FEW_IMAGES)
         power = np.broadcast_to(lines.power, (1, orders.size))
         found = found + self._scattered(here, orders, power) + self._lost(here, lines)
         if lines.band.size:
             found = found + self._bands(here, lines)
-        return found, followed[:, : len(NAMES)]
+        return found, tracked[:, : len(CURVES)]
 
-    def _bent(self) -> np.ndarray:
+    def _self_modulation(self) -> np.ndarray:
         """What the smooth lines gain or lose because the axis, moved by them, reads them elsewhere."""
         found = np.zeros_like(self.white)
-        orders, made = self.errors.bending()
+        orders, made = self.errors.dense_lines()
         if not orders.size:
             return found
         made = made[self.there] if made.shape[0] > 1 else np.repeat(made, self.there.size, axis=0)
-        turns = np.multiply.outer(self.turns, orders.astype(float))
-        moved = TAU * np.abs(made) * orders * np.sqrt(self.power.moving(turns))
-        moved = np.where(self.turns > 0.0, moved.sum(axis=-1), 0.0)
-        self.steep = moved > STEEP
-        here = np.flatnonzero((moved > BENT) & ~self.steep)
+        cycles = np.multiply.outer(self.advance, orders.astype(float))
+        moved = TAU * np.abs(made) * orders * np.sqrt(self.power.complementary_squared(cycles))
+        moved = np.where(self.advance > 0.0, moved.sum(axis=-1), 0.0)
+        self.steep = moved > LARGEST_MODULATION
+        here = np.flatnonzero((moved > LEAST_MODULATION) & ~self.steep)
         if not here.size:
             return found
-        back = self.power.at(here).complementary(turns[here])
-        change = 0.5 * (np.abs(bent(made[here], orders, back)) ** 2 - np.abs(made[here]) ** 2)
-        found[here] = self._lines(here, turns[here], change * self._kept(here, orders), IMAGES, exact=True)
+        back = self.power.at(here).complementary(cycles[here])
+        change = 0.5 * (np.abs(self_modulated(made[here], orders, back)) ** 2 - np.abs(made[here]) ** 2)
+        found[here] = self._lines(here, cycles[here], change * self._kept(here, orders), IMAGES, exact=True)
         return found
 
-    def _lost(self, here: np.ndarray, lines: Stepped) -> np.ndarray:
+    def _lost(self, here: np.ndarray, lines: QuantisationLines) -> np.ndarray:
         """Mean squares of what is nowhere in particular: white, and at rest only as far as noise toggles it."""
         toggled = -np.expm1(-(TAU**2) * self.variance[here] * lines.beyond**2)
-        return lines.lost * np.where(self.turns[here] > 0.0, 1.0, toggled)[:, None] * self.white[here]
+        return lines.lost * np.where(self.advance[here] > 0.0, 1.0, toggled)[:, None] * self.white[here]
 
-    def _bands(self, here: np.ndarray, lines: Stepped) -> np.ndarray:
+    def _bands(self, here: np.ndarray, lines: QuantisationLines) -> np.ndarray:
         """Mean squares of lines smeared over bands; what the noise scatters of them is white."""
         kept = lines.band * lines.band_share(self.variance[here])
-        speed = self.turns[here]
+        speed = self.advance[here]
         if self.clock is not None:
             # narrow bands have images as lines have, others fill the held spectrum
             wide = np.multiply.outer(speed, lines.high - lines.low) * self.power.rate > 0.1 * self.clock
             middle = np.multiply.outer(speed, 0.5 * (lines.low + lines.high))
             held = (lines.band - np.where(wide, 0.0, kept)).sum(axis=-1)[:, None] * self.white[here]
             return self._lines(here, middle, np.where(wide, 0.0, kept), FEW_IMAGES) + held
-        mean = self.power.at(here).mean_over(
+        mean = self.power.at(here).band_mean(
             np.multiply.outer(speed, lines.low), np.multiply.outer(speed, lines.high)
         )
         kept_moving = np.where(speed[:, None] > 0.0, kept, 0.0)
@@ -316,18 +316,18 @@ class PropagatedErrors:
     def _age(self) -> Any:
         """Mean squares of the sawtooth of the age, cut down to its lines at multiples of the own clock."""
         j = np.arange(1.0, AGE_LINES + 1.0)
-        turns = j * (self.clock / self.power.rate)
+        cycles = j * (self.clock / self.power.rate)
         # a line that folds to 0 Hz but for rounding is a constant age
-        turning = np.abs(turns - np.rint(turns)) > 1e-9
+        turning = np.abs(cycles - np.rint(cycles)) > 1e-9
         weight = np.where(turning, 0.5 / (np.pi * j) ** 2, 0.0)
-        swing = self.turns * (self.power.rate / self.clock)
-        return (swing**2)[:, None] * self.power.gain_at(turns, weight)
+        swing = self.advance * (self.power.rate / self.clock)
+        return (swing**2)[:, None] * self.power.exact_sum(cycles, weight)
 
     def _ring(self) -> Any:
         """Mean squares of the few lines a turn of a mounted ring, which noise leaves as they are."""
         orders, _, made = turn_lines(self.errors.axis)
-        turns = np.multiply.outer(self.turns, orders)
-        return self._lines(np.arange(self.there.size), turns, 0.5 * np.abs(made) ** 2, IMAGES, exact=True)
+        cycles = np.multiply.outer(self.advance, orders)
+        return self._lines(np.arange(self.there.size), cycles, 0.5 * np.abs(made) ** 2, IMAGES, exact=True)
 
 
 def _own_clock(axis: Axis) -> None:
@@ -337,15 +337,15 @@ def _own_clock(axis: Axis) -> None:
 
 
 def _at(
-    power: OrderNotchGains | SquaredGains, turns: np.ndarray, weight: np.ndarray, exact: bool = False
+    power: OrderNotchGains | SquaredGains, cycles: np.ndarray, weight: np.ndarray, exact: bool = False
 ) -> np.ndarray:
     """Mean squares of lines through one loop, or through loops side by side."""
     if exact:
-        return np.einsum("sk,skc->sc", weight, power.exact(turns))
-    return power.sum_at(turns, weight)
+        return np.einsum("sk,skc->sc", weight, power.exact(cycles))
+    return power.table_sum(cycles, weight)
 
 
-def bent(made: np.ndarray, orders: np.ndarray, back: np.ndarray, rounds: int = 4) -> np.ndarray:
+def self_modulated(made: np.ndarray, orders: np.ndarray, back: np.ndarray, rounds: int = 4) -> np.ndarray:
     """Lines of an error that is read where the loop, following it, has moved the axis."""
     points = 1 << int(np.ceil(np.log2(4 * orders.size + 2)))
     turn = 1j * TAU * orders

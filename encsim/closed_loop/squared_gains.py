@@ -1,13 +1,13 @@
-"""What a closed loop makes of the mean square of encoder errors: lines, bands, white and coloured noise.
+"""Mean squares that a closed loop makes of encoder errors: lines, bands, white and coloured noise.
 
-Frequencies are in turns, cycles a loop period; a loop repeats with the whole turn. Every array ends with the
-curves of ``NAMES`` and then the squared complementary sensitivity, |T|**2.
+Frequencies are normalised to the loop rate (cycles per sample); gains repeat with every whole cycle. The last axis of
+every array holds the curves of ``CURVES`` and then the squared complementary sensitivity |T|**2.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -20,59 +20,71 @@ if TYPE_CHECKING:
     from .loop import Loop
 
 
-NAMES = CURVES
 BINS = 1 << 14
 FEW_BINS = 1 << 12
-# Elements of one table look-up at a time: some MB.
+# Elements of a table look-up that are handled at a time: some MB.
 BLOCK = 1 << 17
 
 
+def abs_squared(gain: np.ndarray) -> np.ndarray:
+    """Squared absolute value."""
+    return gain.real**2 + gain.imag**2
+
+
+def integral_to(
+    integral: Callable[[np.ndarray], np.ndarray], low: np.ndarray, high: np.ndarray
+) -> np.ndarray:
+    """Integral from low to high; bands that join share their edges."""
+    if np.array_equal(low[..., 1:], high[..., :-1]):
+        return np.diff(integral(np.concatenate([low, high[..., -1:]], axis=-1)), axis=-2)
+    return integral(high) - integral(low)
+
+
+class UnstableGains:
+    """Loops that are not stable, in place of their gains."""
+
+    stable = False
+
+    def __init__(self, crossover: np.ndarray) -> None:
+        self.crossover = crossover
+
+
 class SquaredGains:
-    """Squared gains |F|**2 of one loop, exact and as a table of even bins between 0 and half a turn.
+    """Squared gains |F|**2 of one loop, exact and as a table of even bins between 0 and half the loop rate."""
 
-    Attributes
-    ----------
-    stable : bool
-    crossover : float
-        Highest frequency at which the loop gain is 1, Hz; NaN if there is none.
-    white : ndarray
-        Mean square of each curve for a white error of mean square 1.
-    table : ndarray, shape (bins, curves)
-        Mean of |F|**2 in each bin.
-    alike : bool
-        That the loop is the same at all speeds.
-    """
+    # ``white``: mean square of each curve for white error of mean square 1. ``table``, shape (bins, curves): mean of
+    # |F|**2 in each bin.
 
-    alike = True
+    speed_independent = True
 
     def __init__(self, loop: Loop, bins: int = BINS) -> None:
         self.loop, self.rate, self.bins = loop, loop.rate, bins
-        analysis = stability._Analysis(loop)
-        self.frequency = analysis.frequency
-        self.crossover = crossover_of(analysis.frequency, np.abs(analysis.gain))
-        self.stable = analysis._stable()
+        response = stability.FrequencyResponse(loop)
+        self.frequency = response.frequency
+        self.crossover = crossover_of(response.frequency, np.abs(response.gain))
+        self.stable = response.stable
         if self.stable:
             self._tabulate()
 
     def _tabulate(self) -> None:
-        turns = np.concatenate([[0.0], self.frequency / self.rate])
-        square = self.exact(turns)
-        area = np.cumsum(0.5 * (square[1:] + square[:-1]) * np.diff(turns)[:, None], axis=0)
+        cycles = np.concatenate([[0.0], self.frequency / self.rate])
+        square = self.exact(cycles)
+        area = np.cumsum(0.5 * (square[1:] + square[:-1]) * np.diff(cycles)[:, None], axis=0)
         area = np.concatenate([np.zeros((1, square.shape[1])), area])
         edges = np.linspace(0.0, 0.5, self.bins + 1)
-        self.area = np.stack([np.interp(edges, turns, column) for column in area.T], axis=-1)
+        self.area = np.stack([np.interp(edges, cycles, column) for column in area.T], axis=-1)
         self.table = np.diff(self.area, axis=0) * (2.0 * self.bins)
         self.white = 2.0 * self.area[-1]
 
-    def exact(self, turns: np.ndarray) -> np.ndarray:
+    def exact(self, cycles: np.ndarray) -> np.ndarray:
         """|F|**2 at some frequencies, shape (..., curves)."""
-        response = self.loop.response(np.asarray(turns) * self.rate)
-        found = [getattr(response, name) for name in (*NAMES, "complementary")]
-        return np.stack([part.real**2 + part.imag**2 for part in found], axis=-1)
+        response = self.loop.response(np.asarray(cycles) * self.rate)
+        gains = [getattr(response, name) for name in (*CURVES, "complementary")]
+        return np.stack([abs_squared(gain) for gain in gains], axis=-1)
 
-    def complementary(self, turns: np.ndarray) -> np.ndarray:
+    def complementary(self, cycles: np.ndarray) -> np.ndarray:
         """T at some frequencies."""
-        return self.loop.response(turns * self.rate).complementary
+        return self.loop.response(cycles * self.rate).complementary
 
     def at(self, here: np.ndarray) -> SquaredGains:
         """The loop of some of the speeds: it is the same for all."""
@@ -82,109 +94,105 @@ class SquaredGains:
         """The table of some of the speeds."""
         return table
 
-    def moving(self, turns: np.ndarray) -> np.ndarray:
+    def complementary_squared(self, cycles: np.ndarray) -> np.ndarray:
         """|T|**2 at some frequencies, from the table."""
-        return self.table[self.rows(turns), -1]
+        return self.table[self.rows(cycles), -1]
 
-    def gain_at(self, turns: np.ndarray, weight: np.ndarray) -> Any:
+    def exact_sum(self, cycles: np.ndarray, weight: np.ndarray) -> np.ndarray:
         """Sum of ``weight |F|**2`` over frequencies."""
-        return weight @ self.exact(turns)
+        return weight @ self.exact(cycles)
 
-    def rows(self, turns: np.ndarray) -> np.ndarray:
+    def rows(self, cycles: np.ndarray) -> np.ndarray:
         """Rows of the table at some frequencies."""
-        away = np.abs(turns - np.rint(turns))
-        return np.minimum((away * (2.0 * self.bins)).astype(np.int32), self.bins - 1)
+        distance = np.abs(cycles - np.rint(cycles))
+        return np.minimum((distance * (2.0 * self.bins)).astype(np.int32), self.bins - 1)
 
-    def _look_up(self, turns: np.ndarray, table: np.ndarray) -> np.ndarray:
+    def _look_up(self, cycles: np.ndarray, table: np.ndarray) -> np.ndarray:
         """Table at some frequencies; rows are in range, and not checking them again is more than twice as fast."""
-        return np.take(table, self.rows(turns), axis=0, mode="clip")
+        return np.take(table, self.rows(cycles), axis=0, mode="clip")
 
-    def sum_at(self, turns: np.ndarray, weight: np.ndarray, table: np.ndarray | None = None) -> np.ndarray:
+    def table_sum(
+        self, cycles: np.ndarray, weight: np.ndarray, table: np.ndarray | None = None
+    ) -> np.ndarray:
         """Sum over the last axis of ``weight |F|**2``, shape (speeds, curves), from the table."""
         table = self.table if table is None else table
-        weight = np.broadcast_to(weight, turns.shape)
-        found = np.empty((turns.shape[0], table.shape[1]))
-        size = max(1, BLOCK // max(turns.shape[1], 1))
-        for first in range(0, turns.shape[0], size):
-            part = slice(first, first + size)
-            values = self._look_up(turns[part], table)
-            found[part] = np.matmul(weight[part, None, :], values)[:, 0]
-        return found
+        weight = np.broadcast_to(weight, cycles.shape)
+        total = np.empty((cycles.shape[0], table.shape[1]))
+        for part in self._blocks(cycles):
+            total[part] = np.matmul(weight[part, None, :], self._look_up(cycles[part], table))[:, 0]
+        return total
 
-    def followed_at(
-        self, turns: np.ndarray, weight: np.ndarray, orders: np.ndarray
+    def tracked_sum(
+        self, cycles: np.ndarray, weight: np.ndarray, orders: np.ndarray
     ) -> tuple[np.ndarray, np.ndarray]:
-        """Sum as :meth:`sum_at`, and the part of it that comes from steps which the loop follows."""
-        total, followed = np.empty((2, turns.shape[0], self.table.shape[1]))
-        size = max(1, BLOCK // max(turns.shape[1], 1))
-        for first in range(0, turns.shape[0], size):
-            part = slice(first, first + size)
-            values = self._look_up(turns[part], self.table)
+        """Sum as :meth:`table_sum`, and the part of it from quantisation steps that the loop tracks one by one."""
+        # the axis moves by rms |T|, which shifts the phase of an order in rad; at most 1 counts
+        total, tracked = np.empty((2, cycles.shape[0], self.table.shape[1]))
+        for part in self._blocks(cycles):
+            values = self._look_up(cycles[part], self.table)
             total[part] = np.matmul(weight[part, None, :], values)[:, 0]
             shift = np.multiply.outer(2.0 * np.pi * np.sqrt(total[part, -1]), orders)
-            followed[part] = np.matmul((weight[part] * np.minimum(shift, 1.0))[:, None, :], values)[:, 0]
-        return total, followed
+            tracked[part] = np.matmul((weight[part] * np.minimum(shift, 1.0))[:, None, :], values)[:, 0]
+        return total, tracked
 
-    def mean_over(self, low: np.ndarray, high: np.ndarray) -> np.ndarray:
+    def _blocks(self, cycles: np.ndarray) -> list[slice]:
+        size = max(1, BLOCK // max(cycles.shape[1], 1))
+        return [slice(first, first + size) for first in range(0, cycles.shape[0], size)]
+
+    def band_mean(self, low: np.ndarray, high: np.ndarray) -> np.ndarray:
         """Mean of |F|**2 between frequencies, shape (..., curves)."""
         span = high - low
         narrow = span < 1e-9
-        if np.array_equal(low[..., 1:], high[..., :-1]):
-            integral = self._integral(np.concatenate([low, high[..., -1:]], axis=-1))
-            area = np.diff(integral, axis=-2)
-        else:
-            area = self._integral(high) - self._integral(low)
-        found = area / np.where(narrow, 1.0, span)[..., None]
+        mean = integral_to(self._integral, low, high) / np.where(narrow, 1.0, span)[..., None]
         if narrow.any():
-            found[narrow] = self.table[self.rows(0.5 * (low + high)[narrow])]
-        return found
+            mean[narrow] = self.table[self.rows(0.5 * (low + high)[narrow])]
+        return mean
 
-    def _integral(self, turns: np.ndarray) -> np.ndarray:
-        """Integral of |F|**2 from 0 to some positive frequency."""
-        whole = np.floor(turns)
-        rest = turns - whole
+    def _integral(self, cycles: np.ndarray) -> np.ndarray:
+        """Integral of |F|**2 from 0 to a positive frequency."""
+        whole = np.floor(cycles)
+        rest = cycles - whole
         mirrored = rest > 0.5
         place = np.where(mirrored, 1.0 - rest, rest) * (2.0 * self.bins)
         below = np.minimum(place.astype(np.int32), self.bins - 1)
         half = self.area[below] + (place - below)[..., None] * (self.area[below + 1] - self.area[below])
-        turn = 2.0 * self.area[-1]
-        return whole[..., None] * turn + np.where(mirrored[..., None], turn - half, half)
+        cycle = 2.0 * self.area[-1]
+        return whole[..., None] * cycle + np.where(mirrored[..., None], cycle - half, half)
 
-    def about_zero(self, correlation: Callable[..., Any]) -> np.ndarray:
-        """What noise makes that sits about 0 Hz: the first row of :meth:`smeared`."""
-        return self.smeared(correlation)[0]
+    def noise_about_zero(self, correlation: Callable[[np.ndarray], np.ndarray]) -> np.ndarray:
+        """Mean squares for noise centred at 0 Hz: the first row of :meth:`convolved`."""
+        return self.convolved(correlation)[0]
 
-    def held(self, ratio: float, images: int) -> Any:
-        """Table of what lines make that are held from tick to tick of another clock, with all their images."""
+    def held_table(self, ratio: float, images: int) -> np.ndarray:
+        """Table for lines, with all their images, that another clock of ``ratio`` times the loop rate holds."""
         edges = np.linspace(0.0, 0.5, self.bins + 1)
         middle = 0.5 * (edges[1:] + edges[:-1])
-        found = outside(middle, images)[:, None] * self.white
+        table = share_beyond(middle, images)[:, None] * self.white
         for j in range(-images, images + 1):
             low, high = (edges[:-1] + j) * ratio, (edges[1:] + j) * ratio
-            found += np.sinc(middle + j)[:, None] ** 2 * self.mean_over(low, high)
-        return found
+            table += np.sinc(middle + j)[:, None] ** 2 * self.band_mean(low, high)
+        return table
 
-    def smeared(self, correlation: Callable[..., Any]) -> np.ndarray:
-        """Table of what noise makes that sits about a frequency."""
+    def convolved(self, correlation: Callable[[np.ndarray], np.ndarray]) -> np.ndarray:
+        """Table of mean squares for noise of this autocorrelation centred at each frequency."""
         circle = np.concatenate([self.table, self.table[::-1]])
-        kept = correlation(np.arange(self.bins + 1.0))
-        lags = np.fft.rfft(circle, axis=0) * kept[:, None]
+        lags = np.fft.rfft(circle, axis=0) * correlation(np.arange(self.bins + 1.0))[:, None]
         return np.fft.irfft(lags, 2 * self.bins, axis=0)[: self.bins]
 
 
-def outside(cycles: np.ndarray, images: int) -> Any:
-    """Share of a held line, a part of the clock's rate from 0, that is in none of so many images to each side."""
+def share_beyond(cycles: np.ndarray, images: int) -> np.ndarray:
+    """Share of a held line, ``cycles`` of the clock's rate from 0, outside so many images to each side."""
     square = (np.sin(np.pi * cycles) / np.pi) ** 2
     return square * (_tail(images + 1 + cycles) + _tail(images + 1 - cycles))
 
 
-def _tail(x: float) -> Any:
-    """Sum of 1/(x + n)**2 over n from 0 on, to 4e-6 of it from x = 4 on: the images that are left."""
+def _tail(x: np.ndarray) -> np.ndarray:
+    """Sum of 1/(x + n)**2 over n from 0 on, within 4e-6 from x = 4 on (Euler and Maclaurin)."""
     return (1.0 + (0.5 + (1.0 / 6.0 - 1.0 / (30.0 * x * x)) / x) / x) / x
 
 
 def crossover_of(frequency: np.ndarray, size: np.ndarray) -> float:
-    """Highest frequency at which the gain is 1, between grid points on a log scale."""
+    """Highest frequency at which the gain is 1, between grid points on a log scale; NaN if there is none."""
     with np.errstate(divide="ignore"):
         level = np.log(size)
     change = np.flatnonzero(np.sign(level[1:]) * np.sign(level[:-1]) < 0.0)
@@ -195,22 +203,21 @@ def crossover_of(frequency: np.ndarray, size: np.ndarray) -> float:
     return float(frequency[k] * (frequency[k + 1] / frequency[k]) ** part)
 
 
-def follows_speed(axis: Axis) -> bool:
+def depends_on_speed(axis: Axis) -> bool:
     """Whether friction or a notch makes another loop of each speed."""
-    return bool(axis.load.stribeck) or follows_order(axis)
+    return bool(loops.closed(axis)[0].stribeck) or has_order_notch(axis)
 
 
-def follows_order(axis: Axis) -> bool:
+def has_order_notch(axis: Axis) -> bool:
     """Whether a notch follows the speed."""
-    return any(notch.order is not None for notch in axis.control.notch)
+    return any(notch.order is not None for notch in loops.closed(axis)[1].notch)
 
 
 def at_speeds(axis: Axis, speed: np.ndarray) -> list[tuple[SquaredGains, np.ndarray]]:
-    """Loops of an axis at some speeds, one for all unless friction or a notch follows the speed."""
-    first = loops.build(axis, 0.0)
-    if not follows_speed(axis):
-        return [(SquaredGains(first), np.arange(speed.size))]
-    found = []
-    for one in np.unique(speed):
-        found.append((SquaredGains(loops.build(axis, float(one)), FEW_BINS), np.flatnonzero(speed == one)))
-    return found
+    """Loops of an axis with the places of their speeds; one for all unless friction or a notch follows the speed."""
+    if not depends_on_speed(axis):
+        return [(SquaredGains(loops.build(axis, 0.0)), np.arange(speed.size))]
+    return [
+        (SquaredGains(loops.build(axis, float(one)), FEW_BINS), np.flatnonzero(speed == one))
+        for one in np.unique(speed)
+    ]

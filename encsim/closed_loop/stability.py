@@ -1,13 +1,14 @@
-"""Margins of a closed loop: how far it is from swinging by itself, and how fast it follows.
+"""Margins of a closed loop and its stability: distance from instability, bandwidths, resonances.
 
-Unstable poles of a loop counted from its frequency response, without computing any.
+Stability of large loops follows from the frequency response alone: the number of unstable poles is the number of
+encirclements of zero by the characteristic polynomial (Nyquist criterion).
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -23,18 +24,11 @@ if TYPE_CHECKING:
     from .loop import Loop
 
 
-def encirclements(loop: Loop, frequency: np.ndarray, gain: np.ndarray) -> Any:
-    """Number of closed-loop poles outside the unit circle, from the frequency response alone."""
-    # 1 + L times the open loop's denominator, as polynomial in z**-1 beginning with 1, turns once round zero for each
-    # pole that is not inside (principle of the argument); real at both ends, so half a circle is enough.
-    return int(unstable_poles(open_polynomial(loop, frequency) * (1.0 + gain)))
-
-
 def open_polynomial(loop: Loop, frequency: np.ndarray) -> np.ndarray:
     """Denominator of the open loop as polynomial in z**-1 beginning with 1."""
-    turns = frequency / loop.rate
-    delta = plant.difference(turns)
-    back = np.exp(-2j * np.pi * turns)
+    cycles = frequency / loop.rate
+    delta = plant.difference(cycles)
+    back = np.exp(-2j * np.pi * cycles)
     poly = loop.plant.transfer.denominator
     total = np.polyval(poly, delta) * back ** (len(poly) - 1)
     if loop.control.integral_time is not None:
@@ -47,43 +41,45 @@ def open_polynomial(loop: Loop, frequency: np.ndarray) -> np.ndarray:
     return total if loop.control.position_gain else total / (delta * back)
 
 
-def unstable_poles(characteristic: np.ndarray) -> float | np.ndarray:
-    """Zeros outside the unit circle of polynomials in z**-1, from their values on it."""
+def unstable_poles(characteristic: np.ndarray) -> np.ndarray:
+    """Number of zeros outside the unit circle of polynomials in z**-1 from their values on it, 0 to half the rate."""
+    # Principle of the argument: the value encircles zero once for each zero outside. It is real at both ends, so half
+    # the circle is enough. Of each step between the half planes the shorter way counts.
     rows = characteristic.reshape(-1, characteristic.shape[-1])
     below = np.signbit(rows.imag)
     row, k = np.nonzero(below[:, 1:] != below[:, :-1])
     before, after, rising = rows[row, k], rows[row, k + 1], below[row, k]
-    # of shorter ways from one half plane to the other those that pass left of zero
+    # steps that pass left of zero
     left = (before.real * after.imag > before.imag * after.real) != rising
-    turned = np.bincount(row, left * np.where(rising, -1.0, 1.0), len(rows))
-    ends = np.angle(rows[:, -1]) - np.angle(rows[:, 0])
-    return -np.round(ends / np.pi + 2.0 * turned).reshape(characteristic.shape[:-1])
+    encirclements = np.bincount(row, left * np.where(rising, -1.0, 1.0), len(rows))
+    phase = np.angle(rows[:, -1]) - np.angle(rows[:, 0])
+    return -np.round(phase / np.pi + 2.0 * encirclements).reshape(characteristic.shape[:-1])
 
 
 PER_DECADE = 250
 DECADES = 9
 LINEAR = 4096
 BISECTIONS = 60
-# Frequencies at which the loop is turned by -180 deg that are looked at.
-MOST_TURNS = 400
-# Below this loop gain, and so many turns of the delay further, points need not be dense.
+# Phase crossovers (-180 deg) that are evaluated.
+MOST_CROSSOVERS = 400
+# Below this loop gain, and so many cycles of phase of the delay further, points need not be dense.
 WEAK = 0.02
 FURTHER = 4.0
 GOLDEN = 0.5 * (5.0**0.5 - 1.0)
 HALF_POWER = 2.0**-0.5
-# Below this loop gain a change of sign is rounding; a margin of 1e9 is none.
+# Below this loop gain a change of sign is rounding: a gain margin above 1e9 counts as infinite.
 NOTHING = 1e-9
 UNSTABLE = "the loop is unstable: margins and bandwidths have no meaning"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Resonance:
-    """Swing of motor and load against each other.
+    """Oscillation of motor and load against each other.
 
     Attributes
     ----------
     frequency, antiresonance : float
-        Undamped frequencies with a free and with a held motor, Hz.
+        Undamped frequencies with a free and with a locked motor, Hz.
     damping : float
         Damping ratio of the resonance.
     loop_gain : float
@@ -110,27 +106,27 @@ class Margins(Result):
         Distance of the loop's phase from -180 deg where its gain is 1, deg, -180 to 180: of all such
         frequencies the value nearest to zero; infinite if there is none.
     gain_margin : float
-        Factor by which the gain may rise until the loop is no longer stable (infinite if never). If it is not
-        stable, of the factors at which the phase is -180 deg the one nearest to 1.
+        Factor by which the gain may rise until the loop is unstable; infinite if it never is. For an unstable loop:
+        of the factors at the phase crossovers the one nearest to 1.
     lower_gain_margin : float
-        Factor below 1 to which the gain may fall (0 if it may fall to nothing); NaN if the loop is not stable.
+        Factor below 1 to which the gain may fall; 0 if there is no such limit, NaN for an unstable loop.
     delay_margin : float
-        Additional delay at which the loop is no longer stable, s; NaN if it is not. From the phase at each
-        crossing; a fraction of a loop period in front of a held torque differs by the images above the rate.
+        Additional delay at which the loop becomes unstable, s; NaN for an unstable loop. It follows from the phase at
+        each crossover; a fraction of a loop period in front of a held torque differs by the images above the rate.
     sensitivity_peak : float
         Largest |S|, S = 1/(1 + L).
     bandwidth : float
-        Lowest frequency at which the measured position follows the demand with -3 dB, feed-forwards off, Hz.
-        NaN without position control, infinite if there is none below half the loop rate.
+        Closed-loop bandwidth: lowest frequency at which the gain from position demand to measured position is -3 dB,
+        feed-forwards off, Hz. NaN without position control, infinite if there is none below half the loop rate.
     velocity_bandwidth : float
-        The same from velocity command to velocity estimate, position loop open, against the gain at 0 Hz.
+        The same from velocity command to velocity estimate, position loop open, relative to the gain at 0 Hz.
     resonances : tuple of Resonance
         One for two masses.
     poles : ndarray of complex
         Closed-loop poles, largest first; without the free position where there is no position control. Empty
         for a loop of more than 600 states.
     frequency, open_gain : ndarray
-        Frequency response L of the loop that this was read from, Hz and complex; not among the plain fields.
+        Open-loop frequency response L from which the margins are computed, Hz and complex; not in `to_dict`.
     """
 
     stable: bool
@@ -146,7 +142,7 @@ class Margins(Result):
     poles: np.ndarray
     valid: bool
     reasons: tuple[str, ...]
-    axis: object = field(metadata={"plain": False})
+    axis: Axis = field(metadata={"plain": False})
     frequency: np.ndarray = field(metadata={"plain": False}, repr=False)
     open_gain: np.ndarray = field(metadata={"plain": False}, repr=False)
 
@@ -157,7 +153,7 @@ class Margins(Result):
         options={
             "lines": (
                 "Lines",
-                "Lines of the encoder at a working speed, as of `lines`, marked where the loop sees them.",
+                "Lines of the encoder at a working speed, from `lines`, marked at their aliased frequencies.",
             ),
         },
         example=LOOP_EXAMPLE + "ax = encsim.margins(axis).plot(lines=encsim.lines(axis, 0.01))",
@@ -173,7 +169,7 @@ def margins(axis: Axis, *, speed: float = 0.0) -> Margins:
         With load and control.
     speed : float
         Speed about which friction is linearised, that notches with an order follow, and at which edges are timed,
-        m/s or rad/s; an estimator that times edges needs one.
+        m/s or rad/s; an estimator that times edges requires it.
 
     Returns
     -------
@@ -182,14 +178,14 @@ def margins(axis: Axis, *, speed: float = 0.0) -> Margins:
     Raises
     ------
     InputError
-        If load or control is missing, a filter does not fit the loop rate, or an estimator that times edges sees
-        less than one count a second at this speed.
+        If load or control is missing, a filter does not fit the loop rate, or an estimator that times edges gets less
+        than one count per second at this speed.
 
     Notes
     -----
-    Everything is discrete at the loop rate and exact: no Padé delays, no continuous approximation. All
-    frequencies lie between 0 and half the loop rate. Edges that are timed by a clock are the filter that they make
-    on the average over where the edges fall between the samples; with few counts in 1/crossover they are none.
+    The loop is discrete at the loop rate and exact: no Padé delays, no continuous approximation. All frequencies lie
+    between 0 and half the loop rate. Timed edges enter as their mean filter over all positions of the edges between
+    the samples; with fewer than 20 counts in 1/crossover that filter is only a rough guide.
 
     References
     ----------
@@ -199,12 +195,12 @@ def margins(axis: Axis, *, speed: float = 0.0) -> Margins:
 
 
 def loop_margins(loop: Loop, axis: Axis) -> Margins:
-    """Margins of a loop that is built already."""
-    return _Analysis(loop).margins(axis)
+    """Margins of a loop."""
+    return FrequencyResponse(loop).margins(axis)
 
 
-class _Analysis:
-    """Frequency response of one loop on a grid fine enough to bracket all that is looked for."""
+class FrequencyResponse:
+    """Open-loop frequency response on a grid that brackets every crossover, peak and resonance."""
 
     def __init__(self, loop: Loop) -> None:
         self.loop = loop
@@ -212,16 +208,16 @@ class _Analysis:
         self.frequency = _grid(loop, self.shifted)
         with np.errstate(divide="ignore", invalid="ignore"):
             self.gain = loop.open_gain(self.frequency)
-        # a real number, half the rate being its own mirror image
+        # real at half the rate
         self.gain[-1] = self.gain[-1].real
 
     def margins(self, axis: Axis) -> Margins:
-        stable = self._stable()
-        crossings = self._crossings()
-        gains = self.loop.open_gain(crossings) if len(crossings) else np.zeros(0, dtype=complex)
-        angle = np.degrees(np.angle(-gains))
+        """Everything that is read from the response."""
+        stable = self.stable
+        crossovers = _roots(lambda f: _log(self.loop.open_gain(f)), self.frequency, _log(self.gain))
+        angle = np.degrees(np.angle(-self.loop.open_gain(crossovers)))
         factors = self._gain_factors()
-        crossover = float(crossings.max()) if len(crossings) else np.nan
+        crossover = float(crossovers.max()) if len(crossovers) else np.nan
         few = few_edges(self.loop, crossover)
         return Margins(
             stable=stable,
@@ -229,11 +225,13 @@ class _Analysis:
             phase_margin=float(angle[np.argmin(np.abs(angle))]) if len(angle) else np.inf,
             gain_margin=_upper(factors, stable),
             lower_gain_margin=float(factors[factors < 1.0].max(initial=0.0)) if stable else np.nan,
-            delay_margin=_delay_margin(crossings, angle) if stable else np.nan,
+            delay_margin=_delay_margin(crossovers, angle) if stable else np.nan,
             sensitivity_peak=self._peak(),
-            bandwidth=self._bandwidth(self.loop.follow) if self.loop.control.position_gain else np.nan,
-            velocity_bandwidth=self._bandwidth(self.loop.follow_velocity),
-            resonances=self._resonances(axis.load),
+            bandwidth=self._bandwidth(self.loop.position_response)
+            if self.loop.control.position_gain
+            else np.nan,
+            velocity_bandwidth=self._bandwidth(self.loop.velocity_response),
+            resonances=self._resonances(loops.closed(axis).load),
             poles=1.0 + self.shifted[np.argsort(-np.abs(1.0 + self.shifted), kind="stable")],
             valid=stable and not few,
             reasons=(*((UNSTABLE,) if not stable else ()), *few),
@@ -242,28 +240,25 @@ class _Analysis:
             open_gain=self.gain,
         )
 
-    def _stable(self) -> bool:
+    @property
+    def stable(self) -> bool:
+        """Whether all closed-loop poles lie inside the unit circle."""
         if len(self.shifted):
             return bool(inside(self.shifted).all())
-        return encirclements(self.loop, self.frequency, self.gain) == 0
-
-    def _crossings(self) -> np.ndarray:
-        """Frequencies at which |L| = 1, ascending."""
-        return _roots(lambda f: _log(self.loop.open_gain(f)), self.frequency, _log(self.gain))
+        characteristic = open_polynomial(self.loop, self.frequency) * (1.0 + self.gain)
+        return int(unstable_poles(characteristic)) == 0
 
     def _gain_factors(self) -> np.ndarray:
         """Factors on the gain at which the loop passes through -1."""
-        turning = self.gain.imag[:-1]
-        change = np.flatnonzero(
-            (np.sign(turning[:-1]) * np.sign(turning[1:]) < 0.0) & (self.gain.real[1:-1] < 0.0)
-        )
-        # a loop of many periods of delay turns on and on: those that are next to 1 are enough
-        near = np.argsort(np.abs(_log(self.gain[change])), kind="stable")[:MOST_TURNS]
+        imag = self.gain.imag[:-1]
+        change = np.flatnonzero((np.sign(imag[:-1]) * np.sign(imag[1:]) < 0.0) & (self.gain.real[1:-1] < 0.0))
+        # a long delay makes many phase crossovers: those with a gain next to 1 are enough
+        near = np.argsort(np.abs(_log(self.gain[change])), kind="stable")[:MOST_CROSSOVERS]
         change = np.sort(change[near])
-        found = _bisect(
+        phase_crossovers = _bisect(
             lambda f: self.loop.open_gain(f).imag, self.frequency[change], self.frequency[change + 1]
         )
-        values = np.append(self.loop.open_gain(found).real if len(found) else [], self.gain[-1].real)
+        values = np.append(self.loop.open_gain(phase_crossovers).real, self.gain[-1].real)
         return -1.0 / values[values < -NOTHING]
 
     def _peak(self) -> float:
@@ -283,9 +278,9 @@ class _Analysis:
     def _sensitivity(self, frequency: np.ndarray) -> np.ndarray:
         return 1.0 / np.abs(1.0 + self.loop.open_gain(frequency))
 
-    def _bandwidth(self, follow: Callable[..., Any]) -> float:
-        """Lowest frequency at which a gain is 3 dB below its value at the lowest, Hz."""
-        gains = np.abs(follow(self.frequency))
+    def _bandwidth(self, response: Callable[[np.ndarray], np.ndarray]) -> float:
+        """Lowest frequency at which a gain is 3 dB below its value at the lowest frequency, Hz."""
+        gains = np.abs(response(self.frequency))
         limit = gains[0] * HALF_POWER
         below = np.flatnonzero(gains < limit)
         if not len(below):
@@ -293,7 +288,7 @@ class _Analysis:
         ends = self.frequency[below[0] - 1 : below[0] + 1]
 
         def excess(frequency: np.ndarray) -> np.ndarray:
-            return np.abs(follow(frequency)) - limit
+            return np.abs(response(frequency)) - limit
 
         return float(_bisect(excess, ends[:1], ends[1:])[0])
 
@@ -312,8 +307,8 @@ class _Analysis:
 
 
 def _poles(loop: Loop) -> np.ndarray:
-    """Closed-loop poles less 1; none where there are too many to compute."""
-    closed = loop.closed(loops.LARGEST_ORDER)
+    """Closed-loop poles minus 1; none where there are too many to compute."""
+    closed = loop.state_space(loops.LARGEST_ORDER)
     return np.zeros(0, dtype=complex) if closed is None else closed.poles()
 
 
@@ -337,7 +332,7 @@ def _grid(loop: Loop, shifted: np.ndarray) -> np.ndarray:
 
 
 def _between(loop: Loop, grid: np.ndarray) -> np.ndarray:
-    """Points that follow the turns of a long delay, as far as the loop gain is worth it."""
+    """Points that resolve the phase of a long delay, as far as the loop gain is not negligible."""
     order = loop.plant.transfer.reading_delay + loop.memory
     if 16 * order <= LINEAR:
         return np.zeros(0)
@@ -348,14 +343,14 @@ def _between(loop: Loop, grid: np.ndarray) -> np.ndarray:
     )
 
 
-def _roots(function: Callable[..., Any], grid: np.ndarray, values: np.ndarray) -> np.ndarray:
-    """Where a function changes its sign, refined; arrays in, array out."""
+def _roots(function: Callable[[np.ndarray], np.ndarray], grid: np.ndarray, values: np.ndarray) -> np.ndarray:
+    """Zeros of a function between the points of a grid, ascending."""
     change = np.flatnonzero(np.sign(values[:-1]) * np.sign(values[1:]) < 0.0)
-    return _bisect(function, grid[change], grid[change + 1]) if len(change) else np.zeros(0)
+    return _bisect(function, grid[change], grid[change + 1])
 
 
-def _bisect(function: Callable[..., Any], low: np.ndarray, high: np.ndarray) -> np.ndarray:
-    """Roots between arrays of ends."""
+def _bisect(function: Callable[[np.ndarray], np.ndarray], low: np.ndarray, high: np.ndarray) -> np.ndarray:
+    """Zeros between arrays of ends."""
     rising = function(high) > 0.0
     for _ in range(BISECTIONS):
         middle = 0.5 * (low + high)
@@ -370,7 +365,7 @@ def _log(gain: np.ndarray) -> np.ndarray:
 
 
 def few_edges(loop: Loop, crossover: float) -> tuple[str, ...]:
-    """Why the mean filter of timed edges may not be believed in a loop of one speed."""
+    """Why the mean filter of timed edges is not reliable in a loop of one speed."""
     if not isinstance(loop.estimator, EdgeFilter):
         return ()
     frequency = loop.rate / float(loop.estimator.period)
@@ -384,11 +379,12 @@ def few_edges(loop: Loop, crossover: float) -> tuple[str, ...]:
 
 
 def _upper(factors: np.ndarray, stable: bool) -> float:
+    """Gain margin from the factors at the phase crossovers."""
     if stable:
         return float(factors[factors > 1.0].min(initial=np.inf))
     return float(factors[np.argmin(np.abs(np.log(factors)))]) if len(factors) else np.inf
 
 
-def _delay_margin(crossings: np.ndarray, angle: np.ndarray) -> float:
-    """Smallest delay that turns one of the crossings to -180 deg."""
-    return float(np.min(np.mod(angle, 360.0) / 360.0 / crossings, initial=np.inf))
+def _delay_margin(crossovers: np.ndarray, angle: np.ndarray) -> float:
+    """Smallest delay that moves the phase at one of the crossovers to -180 deg."""
+    return float(np.min(np.mod(angle, 360.0) / 360.0 / crossovers, initial=np.inf))

@@ -120,7 +120,7 @@ class LinearAnswer:
             behind = (
                 1.0 - control.velocity_feedforward + (0.0 if integral else drag / gain)
             ) / control.position_gain
-            return behind - float(np.mean(loops.reading_ages(self.axis))) + drag * twist
+            return behind - float(np.mean(loops.reading_delays(self.axis))) + drag * twist
         if control.position_gain:
             return twist + (0.0 if integral else 1.0 / (gain * control.position_gain))
         return twist + control.integral_time / gain if integral else math.nan

@@ -20,6 +20,7 @@ import numpy as np
 from ..model import filter_design
 from . import loop as loops
 from . import squared_gains, stability, timed_edges
+from .squared_gains import abs_squared
 from .timed_edges import FIXED_FROM, SLOWEST_EDGES, HeldSums
 
 if TYPE_CHECKING:
@@ -44,7 +45,7 @@ ENDS = 12
 
 
 @dataclass(frozen=True, eq=False, slots=True)
-class Passage:
+class CurveGains:
     """What two errors that come in phase make of the curves, one error read as position, the other as velocity.
 
     Attributes
@@ -68,27 +69,22 @@ class Passage:
 
     def squares(self) -> np.ndarray:
         """Squared gains, of shape (curves, speeds, n)."""
-        share = square(self.share)
-        return np.stack([square(self.measured), *(share * square(part) for part in self.acted)])
+        share = abs_squared(self.share)
+        return np.stack([abs_squared(self.measured), *(share * abs_squared(part) for part in self.acted)])
 
 
-def summed(squares: np.ndarray, power: np.ndarray) -> np.ndarray:
+def mean_squares(squares: np.ndarray, power: np.ndarray) -> np.ndarray:
     """Mean squares of the curves, shape (speeds, curves), of lines of some power, shape (speeds, n)."""
     return np.einsum("csk,sk->sc", squares, power)
 
 
-def square(gain: np.ndarray) -> np.ndarray:
-    """Squared absolute value."""
-    return gain.real**2 + gain.imag**2
-
-
-def passage(loop: Loop, turns: np.ndarray, position: float, velocity: float | np.ndarray) -> Passage:
+def curve_gains(loop: Loop, cycles: np.ndarray, position: float, velocity: float | np.ndarray) -> CurveGains:
     """What lines make of the curves of a loop with timed edges."""
-    parts, command = loop.parts(turns * loop.rate), loop.control.position_gain
-    seen = loop.rate * loop.estimator.gain(parts.turns) * parts.forward
+    parts, command = loop.parts(cycles * loop.rate), loop.control.position_gain
+    seen = loop.rate * loop.estimator.gain(parts.cycles) * parts.forward
     below = parts.base + command * parts.forward
     total = below + seen
-    return Passage(
+    return CurveGains(
         (velocity * below - position * command * seen) / total,
         (position * command + velocity) / total,
         parts.acted,
@@ -125,19 +121,19 @@ class TimedEdgeLoops:
     ----------
     load : Load
     loop : Loop
-        One for all speeds, or as of :func:`followed`, whatever the estimator.
+        One for all speeds, or as of `loops_by_speed`, whatever the estimator.
     """
 
     def __init__(self, load: Load, loop: Loop) -> None:
         self.rate, self.command = loop.rate, loop.control.position_gain
-        turns = grid(load, loop.rate)
-        self.frequency, self.weight, self.sums = turns * loop.rate, widths(turns), HeldSums(turns)
+        cycles = grid(load, loop.rate)
+        self.frequency, self.weight, self.sums = cycles * loop.rate, widths(cycles), HeldSums(cycles)
         parts, whole = loop.parts(self.frequency), stability.open_polynomial(loop, self.frequency)
         below, scale = parts.base + self.command * parts.forward, whole / parts.base
         # the characteristic polynomial is the first and the second times the gain of the edges
         self.fixed, self.times = np.atleast_2d(scale * below, scale * parts.forward * self.rate)
         self.open = np.atleast_2d(whole)
-        passed = [square(scale * part) * self.weight for part in (below, *parts.acted)]
+        passed = [abs_squared(scale * part) * self.weight for part in (below, *parts.acted)]
         self.passed = np.stack(np.atleast_2d(*np.broadcast_arrays(*passed)), axis=-2)
 
     def means(self, edges: EdgeFilter) -> Means:
@@ -159,13 +155,19 @@ class TimedEdgeLoops:
         gain, noise = self._edges(ages, held, shared)
         gain = gain * times
         closed = gain + fixed
-        inverse = 1.0 / square(closed)
+        inverse = 1.0 / abs_squared(closed)
         held_white = (passed @ inverse[..., None])[..., 0]
         white = self.command**2 * held_white
-        white[:, 0] = self.command**2 * ((square(gain) * inverse) @ self.weight)
+        white[:, 0] = self.command**2 * ((abs_squared(gain) * inverse) @ self.weight)
         edge_noise = self.rate**2 * (passed @ (noise * inverse)[..., None])[..., 0]
         stable = stability.unstable_poles(closed) == 0
-        return stable, self._crossover(square(closed - whole) / square(whole)), white, held_white, edge_noise
+        return (
+            stable,
+            self._crossover(abs_squared(closed - whole) / abs_squared(whole)),
+            white,
+            held_white,
+            edge_noise,
+        )
 
     def _edges(self, ages: np.ndarray, held: np.ndarray, shared: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Gain of the edges, and spectrum of their noise."""
@@ -194,13 +196,15 @@ class TimedEdgeLoops:
         return np.where(change.any(axis=1), found, np.nan)
 
 
-def followed(axis: Axis, speed: np.ndarray) -> Iterator[tuple[Loop, np.ndarray]]:
+def loops_by_speed(axis: Axis, speed: np.ndarray) -> Iterator[tuple[Loop, np.ndarray]]:
     """Loops with friction or notches that follow the speed as one, its terms in column shape."""
-    alike, plants = {}, {}
+    speed_independent, plants = {}, {}
     for n, one in enumerate(speed.tolist()):
         filters = filter_design.sections(axis.control, axis.sampling.rate, speed=one, pitch=axis.scale.pitch)
-        alike.setdefault(tuple((part.above, part.below) for part in filters), []).append((n, filters))
-    for found in alike.values():
+        speed_independent.setdefault(tuple((part.above, part.below) for part in filters), []).append(
+            (n, filters)
+        )
+    for found in speed_independent.values():
         places, filters = (list(part) for part in zip(*found, strict=True))
         built = [_built(axis, one, plants) for one in speed[places].tolist()]
         sections = (_columned(parts, ("turns",)) for parts in zip(*filters, strict=True))
@@ -224,7 +228,7 @@ def _built(axis: Axis, speed: float, known: dict[Any, Loop]) -> Loop:
     """The loop of a speed, up to its filters; loops with the same friction are the same."""
     slope = axis.load.friction_slope(speed)
     if slope not in known:
-        known[slope] = loops.over_speeds(axis, speed, speed)
+        known[slope] = loops.build_for_speeds(axis, speed, speed)
     return known[slope]
 
 
@@ -256,9 +260,9 @@ def grid(load: Load, rate: float) -> np.ndarray:
     return found[(found >= 10.0**-DECADES) & (found <= 0.5)]
 
 
-def widths(turns: np.ndarray) -> np.ndarray:
+def widths(cycles: np.ndarray) -> np.ndarray:
     """Share of each point of a grid in a mean over it."""
-    found = np.gradient(turns)
+    found = np.gradient(cycles)
     found[[0, -1]] *= 0.5
     return found / found.sum()
 
@@ -275,7 +279,7 @@ LEAST_MARGIN = 30.0
 
 
 @dataclass(frozen=True, eq=False, slots=True, kw_only=True)
-class Standings:
+class SpeedMargins:
     """How far loops are from swinging, one a speed.
 
     Attributes
@@ -293,18 +297,18 @@ class Standings:
     phase_margin: np.ndarray
 
 
-def standings(axis: Axis, speeds: list[float] | np.ndarray) -> Standings:
+def margins_at(axis: Axis, speeds: list[float] | np.ndarray) -> SpeedMargins:
     """Stability and phase margin of an axis at some speeds."""
     speeds = np.asarray(speeds, dtype=float)
     frequency = _grid(axis.load, axis.sampling.rate)
-    alone = 1 if squared_gains.follows_speed(axis) else SPEEDS_TOGETHER
+    alone = 1 if squared_gains.depends_on_speed(axis) else SPEEDS_TOGETHER
     found = [_some(axis, speeds[n : n + alone], frequency) for n in range(0, speeds.size, alone)]
     stable, margin = (np.concatenate(part) for part in zip(*found, strict=True))
-    return Standings(speed=speeds, stable=stable, phase_margin=margin)
+    return SpeedMargins(speed=speeds, stable=stable, phase_margin=margin)
 
 
 def _some(axis: Axis, speeds: np.ndarray, frequency: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    loop = loops.over_speeds(axis, speeds[:, None], float(speeds[0]))
+    loop = loops.build_for_speeds(axis, speeds[:, None], float(speeds[0]))
     gain = loop.open_gain(frequency)
     stable = stability.unstable_poles(stability.open_polynomial(loop, frequency) * (1.0 + gain)) == 0
     square = gain.real**2 + gain.imag**2
@@ -334,7 +338,7 @@ def stable_part(axis: Axis, speeds: np.ndarray) -> np.ndarray:
 
 def _last_failing(axis: Axis, speeds: np.ndarray, least: float | None) -> int:
     """Place of the highest of some speeds that fails; -1 if none does."""
-    found = standings(axis, speeds)
+    found = margins_at(axis, speeds)
     fails = ~found.stable if least is None else ~(found.stable & (found.phase_margin >= least))
     return int(np.flatnonzero(fails).max(initial=-1))
 
@@ -346,7 +350,7 @@ def worst(axis: Axis, low: float, high: float, points: int = WORST) -> Any:
     speeds = np.geomspace(low, high, points) if low < high else np.array([high])
     # the ends of geomspace are rounded
     speeds[0], speeds[-1] = low, high
-    return float(speeds[np.argmin(standings(axis, speeds).phase_margin)])
+    return float(speeds[np.argmin(margins_at(axis, speeds).phase_margin)])
 
 
 def oldest(axis: Axis, low: float) -> float:

@@ -72,21 +72,21 @@ class EdgeFilter:
         """The filter at some of its speeds."""
         return replace(self, period=self.period[places], blind=self.blind[places])
 
-    def gain(self, turns: np.ndarray) -> np.ndarray:
+    def gain(self, cycles: np.ndarray) -> np.ndarray:
         """Mean gain from the sampled position to the velocity, times the loop period."""
         # Between the samples the position is taken as straight, so that the gain is that of a filter of finite
         # memory, see :meth:`weights`.
         ages, weight, _ = self.ends()
-        sums, late = HeldSums(turns), 0.5 * (np.maximum(self.window, self.period) + self.period)
+        sums, late = HeldSums(cycles), 0.5 * (np.maximum(self.window, self.period) + self.period)
         found = 0.0
         for age, share in zip(ages, weight, strict=True):
             if np.any(share):
                 found = found + share * sums.up_to(age)
                 # a parabola that is taken as straight between samples
                 late = late - 0.5 * share * _bulge(age)
-        slow = np.abs(turns) * (late + 1.0) < SLOW_TURNS
+        slow = np.abs(cycles) * (late + 1.0) < SLOW_TURNS
         if np.any(slow):
-            turn = 2j * np.pi * turns
+            turn = 2j * np.pi * cycles
             found = np.where(slow, turn * (1.0 - turn * late), found)
         return np.where(self.blind, 0.0, found) if np.any(self.blind) else found
 
@@ -108,41 +108,41 @@ class EdgeFilter:
         shared = [0.0 * scale, 0.0 * scale, 2.0 * scale, 2.0 * scale, -scale, -scale]
         return np.stack(ages), np.stack(held), np.stack(shared)
 
-    def line_gain(self, turns: np.ndarray, image: int = 0) -> tuple[np.ndarray, np.ndarray]:
+    def line_gain(self, cycles: np.ndarray, image: int = 0) -> tuple[np.ndarray, np.ndarray]:
         """Mean gain from an error that is bound to position to the velocity, times the loop period."""
-        mean, square = self.line_gains(turns, (image,))
+        mean, square = self.line_gains(cycles, (image,))
         return mean[0], square
 
-    def line_gains(self, turns: np.ndarray, images: list[int] | tuple[int]) -> tuple[np.ndarray, np.ndarray]:
+    def line_gains(self, cycles: np.ndarray, images: list[int] | tuple[int]) -> tuple[np.ndarray, np.ndarray]:
         """Mean gains as of :meth:`line_gain`, at some images at once."""
-        cycles, square, late = turns * self.period, 0.0, 1.0
-        mean = np.zeros((len(images), *cycles.shape), dtype=complex)
+        own_cycles, square, late = cycles * self.period, 0.0, 1.0
+        mean = np.zeros((len(images), *own_cycles.shape), dtype=complex)
         for low, high, counts in reaches(self.period, self.window):
-            half, width = np.exp(1j * np.pi * cycles * counts), high - low
+            half, width = np.exp(1j * np.pi * own_cycles * counts), high - low
             chord = 2.0 / (counts * self.period) * half.imag
             square = square + width * chord**2
-            late, half = 1j * chord * half.conj() * late, np.exp(1j * np.pi * cycles * width)
+            late, half = 1j * chord * half.conj() * late, np.exp(1j * np.pi * own_cycles * width)
             for part, image in zip(mean, images, strict=True):
                 # from low to high, in edges; images differ in a factor for each speed
                 wave = half * np.exp(1j * np.pi * image * width)
-                held = _over(wave.imag, cycles + image, width)
+                held = _over(wave.imag, own_cycles + image, width)
                 part += late * np.exp(-2j * np.pi * image * low) * held * wave.conj()
             late = half.conj() ** 2
         if np.any(self.blind):
             mean, square = np.where(self.blind, 0.0, mean), np.where(self.blind, 0.0, square)
         return mean, square
 
-    def noise_spectrum(self, turns: float | np.ndarray) -> np.ndarray:
+    def noise_spectrum(self, cycles: float | np.ndarray) -> np.ndarray:
         """Mean square of the velocity at each frequency for noise of mean square 1, new at each edge."""
         # Two samples use the same edge as often as they lie closer than P, ``max(0, 1 - |t|/P)``.
         ages, _, weight = self.ends()
-        sine = np.sin(np.pi * np.maximum(turns, LEAST_TURNS))
+        sine = np.sin(np.pi * np.maximum(cycles, LEAST_TURNS))
         found = 0.0
         for age, share in zip(ages, weight, strict=True):
             if np.any(share):
                 whole = np.floor(age)
                 ends = [
-                    (np.sin(np.pi * n * np.maximum(turns, LEAST_TURNS)) / sine) ** 2
+                    (np.sin(np.pi * n * np.maximum(cycles, LEAST_TURNS)) / sine) ** 2
                     for n in (whole, whole + 1.0)
                 ]
                 found = found + share * (ends[0] + (age - whole) * (ends[1] - ends[0]))
@@ -187,10 +187,10 @@ def _under_hat(place: np.ndarray) -> np.ndarray:
     return np.where(near < 0.0, 0.5 * (1.0 + near) ** 2, 1.0 - 0.5 * (1.0 - near) ** 2)
 
 
-def _over(sine: np.ndarray, cycles: np.ndarray, width: float | np.ndarray) -> np.ndarray:
+def _over(sine: np.ndarray, own_cycles: np.ndarray, width: float | np.ndarray) -> np.ndarray:
     """``sin(pi cycles width)/(pi cycles)`` from the sine."""
-    small = np.abs(cycles) < SMALL_CYCLES
-    return np.where(small, width, sine / (np.pi * np.where(small, 1.0, cycles)))
+    small = np.abs(own_cycles) < SMALL_CYCLES
+    return np.where(small, width, sine / (np.pi * np.where(small, 1.0, own_cycles)))
 
 
 class HeldSums:
@@ -202,8 +202,8 @@ class HeldSums:
         Frequency over loop rate, -1/2 to 1/2.
     """
 
-    def __init__(self, turns: np.ndarray) -> None:
-        self.turn = 1j * np.pi * np.asarray(turns, dtype=float)
+    def __init__(self, cycles: np.ndarray) -> None:
+        self.turn = 1j * np.pi * np.asarray(cycles, dtype=float)
         self.half = np.exp(self.turn)
         self.step = 1j * self.half.imag * self.half.conj()
         with np.errstate(divide="ignore", invalid="ignore"):

@@ -24,7 +24,7 @@ from ..closed_loop import squared_gains
 from ..closed_loop.closed_loop_ripple import smoothness
 from ..closed_loop.error_lines import ErrorLines
 from ..closed_loop.propagated_errors import PropagatedErrors
-from ..closed_loop.squared_gains import NAMES, SquaredGains
+from ..closed_loop.squared_gains import CURVES, SquaredGains
 from ..model.axis import Axis, Interpolation, Sampling, Signal
 from ..open_loop import cause_models, engines, quantisation
 
@@ -205,13 +205,13 @@ def curves(axis: Axis, speeds: np.ndarray) -> Quick:
     if closes(axis) and not axis.estimator.linear:
         # timed edges are another loop at every speed: there is nothing to keep
         found = smoothness(axis, speeds)
-        return Quick({name: getattr(found, name) for name in NAMES[:3]}, bool(model.sound))
+        return Quick({name: getattr(found, name) for name in CURVES[:3]}, bool(model.sound))
     if closes(axis):
-        return _passed(axis, model, speeds, _loops(axis, speeds), NAMES[:3])
+        return _passed(axis, model, speeds, _loops(axis, speeds), CURVES[:3])
     if axis.estimator.linear and _long_memory(axis):
         found = cause_models.resolved(axis)
         powers = [(_estimator_power(found, axis.sampling.rate), np.arange(speeds.size))]
-        return _passed(axis, model, speeds, powers, NAMES[:1])
+        return _passed(axis, model, speeds, powers, CURVES[:1])
     squares, _ = model.parts(speeds)
     total = sum(np.maximum(square, 0.0) for square in squares.values()) if squares else 0.0 * speeds
     return Quick({"measured": np.sqrt(total) * axis.scale.pitch}, bool(model.sound))
@@ -246,11 +246,11 @@ def _passed(
 ) -> tuple[np.ndarray, float]:
     """Error lines passed through squared gains."""
     errors = ErrorLines(axis, model, speeds)
-    square = np.zeros((speeds.size, len(NAMES)))
+    square = np.zeros((speeds.size, len(CURVES)))
     for power, there in powers:
         square[there] = sum(PropagatedErrors(errors, power, there).squares.values(), square[there])
     rms = np.sqrt(square) * axis.scale.pitch
-    return Quick({name: rms[:, NAMES.index(name)] for name in names}, bool(model.sound))
+    return Quick({name: rms[:, CURVES.index(name)] for name in names}, bool(model.sound))
 
 
 class _EstimatorPower(SquaredGains):
@@ -266,7 +266,7 @@ class _EstimatorPower(SquaredGains):
 
     def exact(self, turns: np.ndarray) -> Any:
         """|D|**2 at some frequencies, shape (..., curves)."""
-        found = np.zeros((*np.shape(turns), len(NAMES) + 1))
+        found = np.zeros((*np.shape(turns), len(CURVES) + 1))
         found[..., 0] = np.abs(self.estimator.response(np.asarray(turns) * self.rate, self.rate)) ** 2
         return found
 

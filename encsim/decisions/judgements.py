@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
-from ..closed_loop.loop import reading_ages
+from ..closed_loop.loop import reading_delays
 from ..model.axis import Axis
 from ..open_loop.cause_models import resolved
 from ..results import Result
@@ -100,7 +100,7 @@ class Judgement(Result):
 
 def delay(axis: Axis, speed: float = 0.0) -> float:
     """Delay from the true motion to the velocity in use: the estimator's at 0 Hz and the mean age of the readings."""
-    ages = reading_ages(axis)
+    ages = reading_delays(axis)
     how = {} if axis.estimator.linear else {"speed": speed, "resolution": axis.resolution}
     found = resolved(axis) if axis.estimator.linear else axis.estimator
     return float(found.delay(axis.sampling.rate, **how)) + sum(ages) / len(ages)

@@ -11,10 +11,10 @@ import numpy as np
 from ..closed_loop import loop as loops
 from ..closed_loop import plant, stability
 from ..closed_loop.closed_loop_ripple import smoothness
-from ..closed_loop.error_at_speed import EdgeErrors, FoldedErrors
 from ..closed_loop.stability import Margins
 from ..closed_loop.timed_edge_loops import phase_margins
 from ..model.load_and_control import Control
+from .encoder_errors import AliasedErrors, EdgeErrors
 
 if TYPE_CHECKING:
     from ..closed_loop.loop import Loop
@@ -105,16 +105,16 @@ class GainSearch:
         self.speeds = (
             2.0 * np.pi * rate * np.geomspace(slowest, FASTEST, _places(slowest, FASTEST, PER_DECADE))
         )
-        turns = self._grid(LOWEST * slowest) / rate
-        self.open = stability.open_polynomial(self._trial(), turns * rate)
-        self._prepare(turns)
+        cycles = self._grid(LOWEST * slowest) / rate
+        self.open = stability.open_polynomial(self._trial(), cycles * rate)
+        self._prepare(cycles)
 
     def _delay(self) -> float:
         """Delay of the loop in samples, about, at least one."""
         control, rate = self.axis.control, self.loop.rate
         timing = {} if self.linear else {"speed": self.speed, "resolution": self.axis.resolution}
         estimator = self.loop.estimator if self.linear else self.axis.estimator
-        whole = control.delay + max(loops.reading_ages(self.axis)) + estimator.delay(rate, **timing)
+        whole = control.delay + max(loops.reading_delays(self.axis)) + estimator.delay(rate, **timing)
         return 1.0 + rate * whole
 
     def _grid(self, lowest: float) -> np.ndarray:
@@ -130,25 +130,27 @@ class GainSearch:
         grid = np.unique(np.concatenate(parts))
         return rate * grid[(grid >= lowest) & (grid <= 0.5)]
 
-    def _prepare(self, turns: np.ndarray) -> None:
+    def _prepare(self, cycles: np.ndarray) -> None:
         """Parts of the loop gain, by power of the crossover, and what torque ripple weighs |L S|**2 by."""
         rate = self.loop.rate
-        terms = self.loop.plant.transfer.fractions(turns)
+        terms = self.loop.plant.transfer.fractions(cycles)
         body = terms.measured / terms.denominator
         path = body * self.inertia
         for section in self.loop.filters:
-            path = path * section.response(turns)
-        estimate = self.loop.estimator.response(turns * rate, rate)
-        summed = np.exp(2j * np.pi * turns) / plant.difference(turns) / rate
-        self.parts = path * np.stack([estimate, np.ones_like(estimate), estimate * summed, summed])
+            path = path * section.response(cycles)
+        estimate = self.loop.estimator.response(cycles * rate, rate)
+        integral_path = np.exp(2j * np.pi * cycles) / plant.difference(cycles) / rate
+        self.parts = path * np.stack(
+            [estimate, np.ones_like(estimate), estimate * integral_path, integral_path]
+        )
         self.weight = None
         if self.limits["torque_ripple"] is not None:
             square = body.real**2 + body.imag**2
-            self.weight = _over(FoldedErrors(self.axis, self.speed).on_grid(turns), square)
+            self.weight = _over(AliasedErrors(self.axis, self.speed).on_grid(cycles), square)
             if not self.linear:
                 self.estimate = estimate
                 self.held = _over(
-                    EdgeErrors(self.axis, self.speed, self.loop.estimator).on_grid(turns), square
+                    EdgeErrors(self.axis, self.speed, self.loop.estimator).on_grid(cycles), square
                 )
 
     def _weights(self, position_gain: np.ndarray) -> np.ndarray:

@@ -265,7 +265,7 @@ def _slowest(axis: Axis) -> float:
     control = replace(axis.control, notch=tuple(notch for notch in axis.control.notch if notch.order is None))
     if not reaches_torque(control):
         return 0.0
-    closed = loop.build(replace(linear, control=control)).closed(loop.LARGEST_ORDER)
+    closed = loop.build(replace(linear, control=control)).state_space(loop.LARGEST_ORDER)
     return 0.0 if closed is None else float(np.abs(1.0 + closed.poles()).max(initial=0.0))
 
 

@@ -107,7 +107,7 @@ class Loops:
     def _ages(self) -> tuple[np.ndarray, int]:
         """Age of the newest reading at each sample of a chunk, samples, and the oldest there can be."""
         axis, rate = self.axis, self.axis.sampling.rate
-        self.fixed_age = min(loop.fixed_ages(axis))
+        self.fixed_age = min(loop.fixed_delays(axis))
         own = 0.0 if self.clock is None else float(1 / self.clock.frequency)
         self.loop["aged"] = self.fixed_age > 0.0 or own > 0.0 or axis.sampling.average > 1
         return np.full(CHUNK, self.fixed_age * rate), math.ceil((self.fixed_age + own) * rate) + 1

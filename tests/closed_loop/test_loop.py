@@ -8,7 +8,7 @@ import pytest
 import random_loops
 import slow_loop
 
-from encsim import Axis, InputError, Interpolation, Sampling, Scale
+from encsim import Axis, InputError, Interpolation, Sampling, Scale, Signal
 from encsim.closed_loop import loop
 from encsim.model.edge_timing import PeriodTiming
 from encsim.model.estimators import Difference, Kalman, LeastSquares, LowPass, Tracking
@@ -45,12 +45,12 @@ CASES = {
 
 @pytest.mark.parametrize("name", CASES)
 def test_error_line_makes_the_curves_that_the_slow_twin_shows(name):
-    axis, turns, settle = CASES[name], 0.0613, 6000
+    axis, cycles, settle = CASES[name], 0.0613, 6000
     k = np.arange(settle + 2000)
-    shown = slow_loop.run(axis, np.sin(2.0 * np.pi * turns * k))
+    shown = slow_loop.run(axis, np.sin(2.0 * np.pi * cycles * k))
     # turns x 2000 is not whole: two columns, sine and cosine, and a constant that a drift may leave
-    columns = np.array([np.sin(2 * np.pi * turns * k), np.cos(2 * np.pi * turns * k), np.ones(len(k))]).T
-    response = loop.build(axis).response(turns / T)
+    columns = np.array([np.sin(2 * np.pi * cycles * k), np.cos(2 * np.pi * cycles * k), np.ones(len(k))]).T
+    response = loop.build(axis).response(cycles / T)
     for curve in CURVES:
         tail = np.linalg.lstsq(columns[settle:], shown[curve][settle:], rcond=None)[0]
         # slowest pole 0.9972: 6000 samples leave 5e-8 of the start
@@ -81,8 +81,8 @@ def test_white_noise_run_has_the_predicted_rms():
 @pytest.mark.parametrize("name", CASES)
 def test_even_grid_on_the_circle_gives_the_noise_gain_of_the_state_space_form(name):
     found = loop.build(CASES[name])
-    exact, mean = found.noise_gain(), found._circle_means()
-    for curve in loop.STEADY:
+    exact, mean = found.noise_gain(), found._noise_gain_of_response()
+    for curve in loop.CONVERGING:
         assert mean[curve] == pytest.approx(exact[curve], rel=1e-5), curve
 
 
@@ -158,12 +158,12 @@ def test_notch_and_lowpass_have_their_gain_at_their_own_frequency():
     notch, lowpass = loop.build(axis).filters
     assert abs(notch.response(3000.0 * T)) == pytest.approx(0.2, rel=1e-9)
     assert abs(lowpass.response(2000.0 * T)) == pytest.approx(2.0**-0.5, rel=1e-12)
-    turns = np.array([0.01, 0.2, 0.49])
+    cycles = np.array([0.01, 0.2, 0.49])
     for section in (notch, lowpass):
         above, below = section.coefficients()
-        back = np.exp(-2j * np.pi * turns)
+        back = np.exp(-2j * np.pi * cycles)
         ratio = np.polyval(above[::-1], back) / np.polyval(below[::-1], back)
-        np.testing.assert_allclose(section.response(turns), ratio, rtol=1e-9)
+        np.testing.assert_allclose(section.response(cycles), ratio, rtol=1e-9)
         np.testing.assert_allclose(section.denominator(back), np.polyval(below[::-1], back), rtol=1e-9)
 
 
@@ -189,7 +189,7 @@ def noise_gain_of_60_digits(closed):
 @pytest.mark.parametrize("seed", [3, 4, 8, 22, 29, 36])
 def test_noise_gain_keeps_its_digits_where_nothing_holds_the_position(seed):
     axis, _ = random_loops.stable(np.random.default_rng(seed), False)
-    closed = loop.build(replace(axis, control=replace(axis.control, position_gain=0.0))).closed()
+    closed = loop.build(replace(axis, control=replace(axis.control, position_gain=0.0))).state_space()
     found, expected = closed.noise_gain(), noise_gain_of_60_digits(closed)
     for name in ("measured", "torque", "actual"):
         # a covariance in place of its root is off by 1e-6 to 5e-5 here, and was by 2e-2 elsewhere
@@ -197,22 +197,22 @@ def test_noise_gain_keeps_its_digits_where_nothing_holds_the_position(seed):
 
 
 def test_unstable_loop_has_no_finite_noise_gain():
-    gains = loop.build(slow_loop.axis(RIGID, Control(60.0, 60.0))).closed().noise_gain()
+    gains = loop.build(slow_loop.axis(RIGID, Control(60.0, 60.0))).state_space().noise_gain()
     assert set(gains.values()) == {np.inf}
 
 
 def test_ages_of_readings_add_latency_clock_and_readhead():
     axis = slow_loop.axis(RIGID, Control(1.0, 1.0), latency=1e-5, encoder_rate=1e5, average=2)
-    axis.signal = replace(axis.signal, bandwidth=1e4)
+    axis = replace(axis, signal=Signal(bandwidth=1e4))
     first = 1e-5 + 0.5e-5 + 1.0 / (2.0 * np.pi * 1e4)
-    np.testing.assert_allclose(loop.reading_ages(axis), [first, first + 0.5 * T], rtol=1e-12)
+    np.testing.assert_allclose(loop.reading_delays(axis), [first, first + 0.5 * T], rtol=1e-12)
 
 
 def test_counter_on_a_clock_of_its_own_is_half_a_tick_late():
     edges = Interpolation(factor=400, output="ab", edge_clock=2e4)
     axis = Axis(Scale(period=20e-6), interpolation=edges, sampling=Sampling(1.0 / T, latency=1e-5))
-    np.testing.assert_allclose(loop.reading_ages(axis), [1e-5 + 2.5e-5], rtol=1e-12)
-    np.testing.assert_allclose(loop.fixed_ages(axis), [1e-5], rtol=1e-12)
+    np.testing.assert_allclose(loop.reading_delays(axis), [1e-5 + 2.5e-5], rtol=1e-12)
+    np.testing.assert_allclose(loop.fixed_delays(axis), [1e-5], rtol=1e-12)
 
 
 @pytest.mark.parametrize(
@@ -221,7 +221,7 @@ def test_counter_on_a_clock_of_its_own_is_half_a_tick_late():
         ({"load": None}, r"Axis.load must be given for a closed loop, got None"),
         ({"control": None}, r"Axis.control must be given for a closed loop, got None"),
         (
-            {"estimator": PeriodTiming(1e6), "resolution": 1e-6},
+            {"estimator": PeriodTiming(1e6), "interpolation": Interpolation(factor=20)},
             r"speed must be at least one count a second, 1e-06 m/s, with a period-timing estimator, got 0.0 m/s",
         ),
         (
@@ -232,8 +232,7 @@ def test_counter_on_a_clock_of_its_own_is_half_a_tick_late():
     ],
 )
 def test_loop_that_cannot_be_built_is_refused(change, message):
-    axis = slow_loop.axis(RIGID, Control(1.0, 1.0))
-    vars(axis).update(change)
+    axis = replace(slow_loop.axis(RIGID, Control(1.0, 1.0)), **change)
     with pytest.raises(InputError, match=message):
         loop.build(axis)
 

@@ -70,8 +70,8 @@ def test_damped_two_mass_axis_has_the_textbook_gain_far_below_the_loop_rate():
 @pytest.mark.parametrize("lags", [(0.0,), (0.3 * T,), (2.0 * T, 2.5 * T, 0.7 * T)])
 def test_transfer_functions_agree_with_the_state_space_form(load, bandwidth, lags):
     found = discrete(load, lags=lags, delay=1.6 * T, current_bandwidth=bandwidth)
-    turns = np.array([1e-3, 0.0123, 0.2, 0.37])
-    for t, measured in zip(turns, gain(found, turns * RATE), strict=True):
+    cycles = np.array([1e-3, 0.0123, 0.2, 0.37])
+    for t, measured in zip(cycles, gain(found, cycles * RATE), strict=True):
         z = np.exp(2j * np.pi * t)
         command = z**-found.delay
         drive = (found.newer + found.older / z) * command
@@ -153,10 +153,10 @@ def test_transition_and_integral_are_those_of_the_matrix_exponential(friction, t
     np.testing.assert_allclose(hold, both[:3, 3:], rtol=1e-10, atol=1e-15)
 
 
-@pytest.mark.parametrize("turns", [1e-3, 0.3, 40.0, 2e3])
-def test_swing_of_two_masses_keeps_its_phase_over_many_turns(turns):
-    matrix = np.array([[0.0, 1.0], [-((2.0 * np.pi * turns) ** 2), 0.0]])
-    grow, _ = plant._grow_and_hold(matrix, 1.0 + 0.125 / turns)
-    expected = np.cos(2.0 * np.pi * (turns + 0.125))
+@pytest.mark.parametrize("cycles", [1e-3, 0.3, 40.0, 2e3])
+def test_swing_of_two_masses_keeps_its_phase_over_many_turns(cycles):
+    matrix = np.array([[0.0, 1.0], [-((2.0 * np.pi * cycles) ** 2), 0.0]])
+    grow, _ = plant._grow_and_hold(matrix, 1.0 + 0.125 / cycles)
+    expected = np.cos(2.0 * np.pi * (cycles + 0.125))
     # rounding of the angle, 1e-16 of it, and of each doubling
-    assert 1.0 + grow[0, 0] == pytest.approx(expected, abs=1e-13 * max(1.0, turns))
+    assert 1.0 + grow[0, 0] == pytest.approx(expected, abs=1e-13 * max(1.0, cycles))

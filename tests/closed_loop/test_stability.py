@@ -93,7 +93,7 @@ def test_symmetrical_optimum_overshoots_as_published(filtered, overshoot):
     lag = 1.0 / (2 * np.pi * tau)
     axis = speed_loop(1.0 / (2 * tau), 1.0 / (4 * tau), rate=rate, current_bandwidth=lag)
     frequency = np.arange(1, size // 2 + 1) * rate / size
-    gain = np.append(1.0, loop.build(axis).follow_velocity(frequency))
+    gain = np.append(1.0, loop.build(axis).velocity_response(frequency))
     if filtered:
         gain[1:] /= 1.0 + 4.0 * tau * 2j * np.pi * frequency
     step = np.cumsum(np.fft.irfft(gain, size))
@@ -104,7 +104,7 @@ def test_symmetrical_optimum_overshoots_as_published(filtered, overshoot):
 def test_position_loop_trails_a_ramp_by_speed_over_gain():
     # v/K_v = 0.5/40; algebra. Friction would add to it without the integral part
     axis = slow_loop.axis(RIGID, Control(40.0, 0.5, integral_time=0.02), rate=RATE)
-    behind = (1.0 - loop.build(axis).follow(1e-4)) / (2j * np.pi * 1e-4)
+    behind = (1.0 - loop.build(axis).position_response(1e-4)) / (2j * np.pi * 1e-4)
     assert 0.5 * behind.real == pytest.approx(0.0125, rel=1e-6)
 
 
@@ -192,9 +192,10 @@ def random_axis(seed):
 
 @pytest.mark.parametrize("seed", range(60))
 def test_poles_are_inside_the_circle_if_and_only_if_the_response_encircles_nothing(seed):
-    analysis = stability._Analysis(loop.build(random_axis(seed)))
+    analysis = stability.FrequencyResponse(loop.build(random_axis(seed)))
+    characteristic = stability.open_polynomial(analysis.loop, analysis.frequency) * (1.0 + analysis.gain)
     outside = int(np.sum(~stability.inside(analysis.shifted)))
-    assert stability.encirclements(analysis.loop, analysis.frequency, analysis.gain) == outside
+    assert int(stability.unstable_poles(characteristic)) == outside
     found = analysis.margins(random_axis(seed))
     assert found.stable == bool(np.all(np.abs(found.poles) < 1.0)) == (outside == 0)
 
@@ -226,8 +227,8 @@ def test_loop_is_lost_beyond_its_delay_margin(name, side):
 def test_bandwidths_are_three_decibels_down():
     found, built = margins(AXES["rigid"]), loop.build(AXES["rigid"])
     for frequency, follow in (
-        (found.bandwidth, built.follow),
-        (found.velocity_bandwidth, built.follow_velocity),
+        (found.bandwidth, built.position_response),
+        (found.velocity_bandwidth, built.velocity_response),
     ):
         assert abs(follow(frequency)) == pytest.approx(2.0**-0.5, rel=1e-9)
         assert np.all(np.abs(follow(np.linspace(1e-3, 0.999, 999) * frequency)) > 2.0**-0.5)

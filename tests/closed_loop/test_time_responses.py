@@ -230,8 +230,10 @@ def test_small_step_with_timed_edges_is_the_mean_of_runs_that_begin_between_any_
     assert found.valid
     for rest in range(40, 56):
         # other speeds by a per cent, so that the edges lie elsewhere
-        pace = speed * (1.0 + 0.01 * (rest - 48) / 8)
-        with_step, without = (run(which, Beside(pace, each, rest), (400 + rest) * T) for each in (size, 0.0))
+        advance = speed * (1.0 + 0.01 * (rest - 48) / 8)
+        with_step, without = (
+            run(which, Beside(advance, each, rest), (400 + rest) * T) for each in (size, 0.0)
+        )
         moved.append((with_step.true_position - without.true_position)[rest:])
     # single runs lie up to 3e-3 beside their mean, by counts of 50 nm; sampled positions would be 7e-2 away
     np.testing.assert_allclose(np.mean(moved, axis=0), found.position, atol=2e-3 * size)

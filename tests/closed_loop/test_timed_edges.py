@@ -54,11 +54,11 @@ def test_gain_is_the_transform_of_the_weights(name, speed):
 @every_estimator
 @pytest.mark.parametrize("speed", SPEEDS[:3])
 def test_slow_motion_is_seen_with_the_delay_of_the_estimator(name, speed):
-    turns = 1e-7
-    found = filtered(name, speed).gain(turns) / (2j * np.pi * turns)
+    cycles = 1e-7
+    found = filtered(name, speed).gain(cycles) / (2j * np.pi * cycles)
     late = ESTIMATORS[name].delay(RATE, speed=speed, resolution=COUNT) * RATE
     # straight pieces between samples round a delay off by less than half a period of each end
-    assert -np.angle(found) / (2.0 * np.pi * turns) == pytest.approx(late, rel=0.1)
+    assert -np.angle(found) / (2.0 * np.pi * cycles) == pytest.approx(late, rel=0.1)
     assert abs(found) == pytest.approx(1.0, abs=1e-9)
 
 
@@ -69,8 +69,8 @@ def test_gain_near_zero_goes_over_into_its_delay(name, speed):
     edge = timed_edges.SLOW_TURNS / (
         (max(found.window, float(found.period)) + float(found.period)) / 2.0 + 1.0
     )
-    turns = edge * np.array([0.9, 1.1])
-    slow, fast = found.gain(turns) / (2j * np.pi * turns)
+    cycles = edge * np.array([0.9, 1.1])
+    slow, fast = found.gain(cycles) / (2j * np.pi * cycles)
     # cubic terms, 1e-9, and rounding of weights that add up to zero
     assert abs(np.angle(fast) - 1.1 / 0.9 * np.angle(slow)) < 1e-9
 
@@ -83,13 +83,13 @@ def test_many_edges_a_loop_period_make_the_first_difference():
 @every_estimator
 @every_speed
 def test_gain_of_a_line_is_that_of_the_estimator(name, speed):
-    turns = np.array([0.003, 0.21, 2.2])
-    mean, square = filtered(name, speed).line_gain(turns)
-    expected = ESTIMATORS[name].response(turns * RATE, RATE, speed=speed, resolution=COUNT) / RATE
+    cycles = np.array([0.003, 0.21, 2.2])
+    mean, square = filtered(name, speed).line_gain(cycles)
+    expected = ESTIMATORS[name].response(cycles * RATE, RATE, speed=speed, resolution=COUNT) / RATE
     np.testing.assert_allclose(np.sqrt(square), np.abs(expected), rtol=1e-9, atol=1e-12)
     newest, older, span = edges(name, speed)
     direct = (
-        np.exp(-2j * np.pi * np.outer(turns, newest)) - np.exp(-2j * np.pi * np.outer(turns, older))
+        np.exp(-2j * np.pi * np.outer(cycles, newest)) - np.exp(-2j * np.pi * np.outer(cycles, older))
     ) / span
     # 20000 phases
     np.testing.assert_allclose(mean, direct.mean(axis=-1), atol=2e-3 * np.abs(expected).max())
@@ -98,9 +98,9 @@ def test_gain_of_a_line_is_that_of_the_estimator(name, speed):
 @every_estimator
 @every_speed
 def test_images_of_a_line_hold_what_its_mean_gain_leaves(name, speed):
-    turns, found = np.array([0.003, 0.21]), filtered(name, speed)
-    _, square = found.line_gain(turns)
-    images = [np.abs(found.line_gain(turns, j)[0]) ** 2 for j in range(-400, 401)]
+    cycles, found = np.array([0.003, 0.21]), filtered(name, speed)
+    _, square = found.line_gain(cycles)
+    images = [np.abs(found.line_gain(cycles, j)[0]) ** 2 for j in range(-400, 401)]
     # images beyond the 400th: 2/(400 pi**2) of a line that is not held at all
     assert np.all(sum(images) <= square * (1.0 + 1e-9))
     np.testing.assert_allclose(sum(images), square, rtol=2e-3)
@@ -114,12 +114,12 @@ def test_spectrum_of_edge_noise_has_the_power_and_the_correlation_of_shared_edge
     lag = np.arange(-int(reach + 2.0 * period) - 3, int(reach + 2.0 * period) + 4.0)
     shared = [np.maximum(0.0, 1.0 - np.abs(lag - middle) / period) for middle in (0.0, reach, -reach)]
     power = (ESTIMATORS[name].noise_gain(RATE, speed=speed, resolution=COUNT) / RATE) ** 2
-    turns = np.array([1e-3, 0.04, 0.3, 0.5])
+    cycles = np.array([1e-3, 0.04, 0.3, 0.5])
     expected = (
-        0.5 * power * np.exp(-2j * np.pi * np.outer(turns, lag)) @ (2.0 * shared[0] - shared[1] - shared[2])
+        0.5 * power * np.exp(-2j * np.pi * np.outer(cycles, lag)) @ (2.0 * shared[0] - shared[1] - shared[2])
     )
     np.testing.assert_allclose(
-        found.noise_spectrum(turns), expected.real, atol=1e-6 * power * max(period, 1.0)
+        found.noise_spectrum(cycles), expected.real, atol=1e-6 * power * max(period, 1.0)
     )
 
 

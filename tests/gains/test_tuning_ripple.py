@@ -11,10 +11,10 @@ import random_loops
 
 import encsim
 from encsim import InputError
-from encsim.closed_loop.error_at_speed import FoldedErrors
 from encsim.formats import changes
 from encsim.gains import tuner
 from encsim.gains.advice import stiffness, tried
+from encsim.gains.encoder_errors import AliasedErrors
 from encsim.gains.search import GainSearch
 from encsim.model.estimators import CountAndTime, Difference, Kalman, PeriodTiming
 
@@ -63,7 +63,7 @@ COLOURED = replace(STAGE, signal=replace(STAGE.signal, jitter=50e-9, jitter_band
 @pytest.mark.parametrize("axis", [STAGE, OWN_CLOCK, COLOURED], ids=["usual", "own clock", "coloured"])
 @pytest.mark.parametrize("speed", [1e-4, SPEED, 0.3])
 def test_folded_errors_have_the_mean_square_of_the_simulated_position(axis, speed):
-    found = FoldedErrors(axis, speed)
+    found = AliasedErrors(axis, speed)
     total = found.white + found.coloured + found.power.sum()
     trace = encsim.simulate(axis, speed, 400_000, seed=3)
     error = trace.position - speed * trace.time

@@ -213,7 +213,7 @@ def test_white_jitter_makes_what_the_linear_loop_predicts(name, delay):
 @pytest.mark.parametrize("delay", [1.3, 2.0])
 def test_noise_gain_of_a_delayed_loop_is_the_mean_over_the_circle(name, delay):
     linear = loop.build(axis(estimator=ESTIMATORS[name], signal={"jitter": 5e-9}, delay=delay / RATE))
-    found, expected = linear.noise_gain(), linear._circle_means()
+    found, expected = linear.noise_gain(), linear._noise_gain_of_response()
     for curve, value in found.items():
         # the grid over the circle stops at 1e-6
         assert value == pytest.approx(expected[curve], rel=1e-5), curve

@@ -27,7 +27,7 @@ SPEEDS = [1e-6, 4e-6, 2.3e-5, 3e-3]
 
 @pytest.mark.parametrize("name", AXES)
 def test_loops_of_many_speeds_are_those_of_each(name):
-    found = timed_edge_loops.standings(AXES[name], SPEEDS)
+    found = timed_edge_loops.margins_at(AXES[name], SPEEDS)
     each = [encsim.margins(AXES[name], speed=speed) for speed in SPEEDS]
     assert found.stable.tolist() == [one.stable for one in each]
     margin = [one.phase_margin if one.stable else 0.0 for one in each]

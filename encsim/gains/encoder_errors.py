@@ -15,13 +15,13 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from ..closed_loop.error_lines import TAU, ErrorLines
 from ..open_loop import cause_models, engines
 from ..rings.error_orders import turn_lines
-from .error_lines import TAU, ErrorLines
 
 if TYPE_CHECKING:
+    from ..closed_loop.error_lines import QuantisationLines
     from ..model.axis import Axis
-    from .error_lines import Stepped
 
 
 AGE_LINES = 256
@@ -29,7 +29,7 @@ AGE_LINES = 256
 PER_BAND = 8
 
 
-class FoldedErrors:
+class AliasedErrors:
     """Mean squares of the position error at one speed, m2 or rad2.
 
     Parameters
@@ -59,19 +59,19 @@ class FoldedErrors:
         self._found = []
         self._take_noise(axis)
         self._add(self._errors.orders, self._errors.squares[0])
-        for _, lines in self._errors.stepped():
+        for _, lines in self._errors.quantisation():
             self._add(lines.order, lines.power)
             self._add_bands(lines)
         if self._clock is not None and speed:
             self._add_age(axis)
-        self.turns, self.power = (np.concatenate(parts) for parts in zip(*self._found, strict=True))
+        self.cycles, self.power = (np.concatenate(parts) for parts in zip(*self._found, strict=True))
         square = axis.scale.pitch**2
         self.power, self.white, self.coloured = (
             self.power * square,
             self.white * square,
             self.coloured * square,
         )
-        self.turns = np.abs(self.turns - np.rint(self.turns))
+        self.cycles = np.abs(self.cycles - np.rint(self.cycles))
 
     def _take_noise(self, axis: Axis) -> None:
         """Gaussian causes, and a converter that is taken as white."""
@@ -91,16 +91,16 @@ class FoldedErrors:
         self.white += float((power - kept).sum())
         if not self._pace:
             kept = 0.0 * kept
-        turns = orders * self._pace
+        cycles = orders * self._pace
         if self._clock is not None:
-            cycles = turns * self._errors.axis.sampling.rate / self._clock
-            held = np.sinc(cycles - np.rint(cycles)) ** 2
-            turns = (cycles - np.rint(cycles)) * self._clock / self._errors.axis.sampling.rate
+            own_cycles = cycles * self._errors.axis.sampling.rate / self._clock
+            held = np.sinc(own_cycles - np.rint(own_cycles)) ** 2
+            cycles = (own_cycles - np.rint(own_cycles)) * self._clock / self._errors.axis.sampling.rate
             self.white += float((kept * (1.0 - held)).sum())
             kept = kept * held
-        self._found.append((turns, kept))
+        self._found.append((cycles, kept))
 
-    def _add_bands(self, lines: Stepped) -> None:
+    def _add_bands(self, lines: QuantisationLines) -> None:
         kept = lines.band * lines.band_share(self._variance)[0]
         toggled = -np.expm1(-(TAU**2) * self._variance[0] * lines.beyond**2)
         self.white += lines.lost * (1.0 if self._pace else toggled) + float((lines.band - kept).sum())
@@ -121,35 +121,35 @@ class FoldedErrors:
         swing = self._pace / ratio
         self._found.append((j * ratio, np.where(turning, 0.5 / (np.pi * j) ** 2, 0.0) * swing**2))
 
-    def on_grid(self, turns: np.ndarray) -> np.ndarray:
+    def on_grid(self, cycles: np.ndarray) -> np.ndarray:
         """Weights by which |F|**2 at some frequencies adds up to a mean square."""
-        density = self.white + self.coloured * _coloured(self.kept, turns)
-        return widths(turns) * density + shared(turns, self.turns, self.power)
+        density = self.white + self.coloured * _coloured(self.kept, cycles)
+        return widths(cycles) * density + shared(cycles, self.cycles, self.power)
 
 
-def widths(turns: np.ndarray) -> np.ndarray:
+def widths(cycles: np.ndarray) -> np.ndarray:
     """Weights by which a density over frequency adds up to its mean over the circle, by the trapezoidal rule."""
-    width = np.diff(turns)
-    each = np.zeros(turns.size)
+    width = np.diff(cycles)
+    each = np.zeros(cycles.size)
     each[:-1] += width
     each[1:] += width
     return each
 
 
-def shared(turns: np.ndarray, lines: np.ndarray, power: np.ndarray) -> np.ndarray:
+def shared(cycles: np.ndarray, lines: np.ndarray, power: np.ndarray) -> np.ndarray:
     """Lines shared by the two frequencies beside each."""
-    found = np.zeros(turns.size)
-    above = np.clip(np.searchsorted(turns, lines), 1, turns.size - 1)
-    share = np.clip((lines - turns[above - 1]) / np.diff(turns)[above - 1], 0.0, 1.0)
+    found = np.zeros(cycles.size)
+    above = np.clip(np.searchsorted(cycles, lines), 1, cycles.size - 1)
+    share = np.clip((lines - cycles[above - 1]) / np.diff(cycles)[above - 1], 0.0, 1.0)
     np.add.at(found, above - 1, power * (1.0 - share))
     np.add.at(found, above, power * share)
     return found
 
 
-def _coloured(kept: float, turns: np.ndarray) -> np.ndarray:
+def _coloured(kept: float, cycles: np.ndarray) -> np.ndarray:
     """Spectrum of noise whose correlation falls by ``kept`` a sample, mean 1 over all frequencies."""
     # (1 - a)**2 + 4 a sin**2 instead of 1 + a**2 - 2 a cos: no cancellation at low frequencies
-    return (1.0 - kept) * (1.0 + kept) / ((1.0 - kept) ** 2 + 4.0 * kept * np.sin(np.pi * turns) ** 2)
+    return (1.0 - kept) * (1.0 + kept) / ((1.0 - kept) ** 2 + 4.0 * kept * np.sin(np.pi * cycles) ** 2)
 
 
 class EdgeErrors:
@@ -177,21 +177,21 @@ class EdgeErrors:
     def __init__(self, axis: Axis, speed: float, edges: np.ndarray) -> None:
         errors = ErrorLines(axis, engines.engine(axis), np.array([float(speed)]))
         self._edges, self._rate = edges, axis.sampling.rate
-        pace = speed / (axis.scale.pitch * self._rate)
+        advance = speed / (axis.scale.pitch * self._rate)
         mounted, _, made = turn_lines(axis)
-        turns = pace * np.concatenate([errors.orders, mounted]).astype(float)
+        cycles = advance * np.concatenate([errors.orders, mounted]).astype(float)
         size = (
             0.5 * np.abs(np.concatenate([errors.made[0], made])) ** 2 * (axis.scale.pitch * self._rate) ** 2
         )
-        mean, square = edges.line_gain(turns)
+        mean, square = edges.line_gain(cycles)
         held = np.abs(mean) ** 2
-        self.turns, self.power = np.abs(turns - np.rint(turns)), size * held
+        self.cycles, self.power = np.abs(cycles - np.rint(cycles)), size * held
         self.white = float((size * (square - held)).sum())
-        tick = pace * self._rate / axis.estimator.clock
+        tick = advance * self._rate / axis.estimator.clock
         noise = sum(float(part[0]) for cause, part in errors.spread.items() if cause != "clock")
         self.edge = (noise + float(errors.converter[0]) + tick**2 / 12.0) * axis.scale.pitch**2
 
-    def on_grid(self, turns: np.ndarray) -> Any:
+    def on_grid(self, cycles: np.ndarray) -> Any:
         """Weights by which a squared gain at some frequencies adds up to a mean square."""
-        density = self.white + self.edge * self._rate**2 * self._edges.noise_spectrum(turns)
-        return widths(turns) * density + shared(turns, self.turns, self.power)
+        density = self.white + self.edge * self._rate**2 * self._edges.noise_spectrum(cycles)
+        return widths(cycles) * density + shared(cycles, self.cycles, self.power)

@@ -179,7 +179,7 @@ def test_one_line_makes_what_the_response_of_the_loop_says():
 
 def test_white_jitter_passes_with_the_mean_gain_of_the_loop():
     axis = replace(SMOOTH, signal=Signal(jitter=1e-9))
-    gains = encsim.closed_loop.loop.build(axis)._circle_means()
+    gains = encsim.closed_loop.loop.build(axis)._noise_gain_of_response()
     for curve in CURVES:
         expected = gains[curve] * 1e-9
         # the table's trapezoids

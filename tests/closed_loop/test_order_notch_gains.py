@@ -9,8 +9,8 @@ from stage_x import CASCADE, IN_PHASE, stage
 
 import encsim
 from encsim import Interpolation, Sampling, Signal
-from encsim.closed_loop import loop, order_notch_gains, order_notches
-from encsim.closed_loop.squared_gains import NAMES, SquaredGains
+from encsim.closed_loop import loop, order_notch_gains, order_notch_sweep
+from encsim.closed_loop.squared_gains import CURVES, SquaredGains
 from encsim.model.load_and_control import Load, Notch
 
 SPEEDS = np.geomspace(2e-4, 0.5, 40)
@@ -34,16 +34,16 @@ class Slow(SquaredGains):
         super().__init__(built)
         if self.stable:
             gains = built.noise_gain()
-            square = np.array([gains[name] ** 2 for name in NAMES])
-            self.white[: len(NAMES)] = np.where(np.isfinite(square), square, self.white[: len(NAMES)])
+            square = np.array([gains[name] ** 2 for name in CURVES])
+            self.white[: len(CURVES)] = np.where(np.isfinite(square), square, self.white[: len(CURVES)])
 
-    def sum_at(self, turns, weight, table=None):
+    def table_sum(self, cycles, weight, table=None):
         if table is not None:
-            return super().sum_at(turns, weight, table)
-        return np.einsum("sk,skc->sc", np.broadcast_to(weight, turns.shape), self.exact(turns))
+            return super().table_sum(cycles, weight, table)
+        return np.einsum("sk,skc->sc", np.broadcast_to(weight, cycles.shape), self.exact(cycles))
 
-    def followed_at(self, turns, weight, orders):
-        gain = self.exact(turns)
+    def tracked_sum(self, cycles, weight, orders):
+        gain = self.exact(cycles)
         total = np.einsum("sk,skc->sc", weight, gain)
         shift = np.multiply.outer(2.0 * np.pi * np.sqrt(total[:, -1]), orders)
         return total, np.einsum("sk,skc->sc", weight * np.minimum(shift, 1.0), gain)
@@ -81,9 +81,9 @@ def drawn(rng, kind):
 def compare(axis, speed, monkeypatch):
     found = encsim.smoothness(axis, speed)
     with monkeypatch.context() as patched:
-        patched.setattr(order_notch_gains, "at_speeds", one_by_one)
+        patched.setattr(order_notch_sweep, "at_speeds", one_by_one)
         expected = encsim.smoothness(axis, speed)
-    for curve in NAMES:
+    for curve in CURVES:
         one, other = getattr(found, curve), getattr(expected, curve)
         np.testing.assert_array_equal(np.isfinite(one), np.isfinite(other))
         # a pole may be a grid step wide, which leaves 2e-4 of its peak; weak bands are taken at their middle
@@ -124,9 +124,9 @@ def test_error_that_the_loop_follows_is_bent_as_in_a_loop_of_its_own(monkeypatch
 def test_stable_speeds_are_those_with_all_poles_inside_the_circle(name, load):
     axis = notched(replace(STAGE, load=load), NOTCHES[name])
     found = np.full(SPEEDS.size, -1)
-    for power, there in order_notch_gains.at_speeds(axis, SPEEDS):
+    for power, there in order_notch_sweep.at_speeds(axis, SPEEDS):
         found[there] = power.stable
-    poles = [np.abs(1.0 + loop.build(axis, float(v)).closed().poles()).max() for v in SPEEDS]
+    poles = [np.abs(1.0 + loop.build(axis, float(v)).state_space().poles()).max() for v in SPEEDS]
     np.testing.assert_array_equal(found, np.array(poles) < 1.0)
 
 
@@ -134,7 +134,7 @@ def test_stable_speeds_are_those_with_all_poles_inside_the_circle(name, load):
     "name", ["broad", "narrow", "that does nothing", "beside each other", "with a fixed one"]
 )
 def test_hardly_any_loop_is_computed_one_by_one(name):
-    found = list(order_notch_gains.at_speeds(notched(STAGE, NOTCHES[name]), SPEEDS))
+    found = list(order_notch_sweep.at_speeds(notched(STAGE, NOTCHES[name]), SPEEDS))
     alone = sum(there.size for power, there in found if isinstance(power, SquaredGains))
     assert alone <= 4
 
@@ -142,7 +142,7 @@ def test_hardly_any_loop_is_computed_one_by_one(name):
 def test_narrow_notch_beside_the_crossover_moves_it_as_in_a_loop_of_its_own():
     axis = notched(STAGE, [Notch(order=1, damping=2e-3, depth=0.3)])
     speed = 20e-6 * encsim.margins(STAGE).crossover * np.linspace(0.99, 1.01, 6)
-    for power, there in order_notch_gains.at_speeds(axis, speed):
+    for power, there in order_notch_sweep.at_speeds(axis, speed):
         expected = [encsim.margins(axis, speed=float(v)).crossover for v in speed[there]]
         np.testing.assert_allclose(power.crossover, expected, rtol=1e-5)
 
@@ -159,7 +159,7 @@ def test_where_no_notch_is_in_reach_the_loop_is_that_without():
     # whole periods a sample, half ones, and rest
     speed = 20e-6 * 16e3 * np.array([1.0, 0.5, 3.0, 0.0])
     notch = Notch(order=1, damping=0.1)
-    for curve in NAMES:
+    for curve in CURVES:
         found = getattr(encsim.smoothness(notched(STAGE, [notch]), speed), curve)
         np.testing.assert_array_equal(found, getattr(encsim.smoothness(STAGE, speed), curve))
 
@@ -167,11 +167,11 @@ def test_where_no_notch_is_in_reach_the_loop_is_that_without():
 def test_loop_of_very_many_states_is_computed_one_by_one(monkeypatch):
     axis = notched(STAGE, [Notch(order=1, damping=0.1, depth=0.3)])
     expected = encsim.smoothness(axis, SPEEDS[::8])
-    order_notches.common.cache_clear()
-    monkeypatch.setattr(order_notches, "LONGEST", 3)
+    order_notch_gains.shared_loop.cache_clear()
+    monkeypatch.setattr(order_notch_gains, "MOST_STATES", 3)
     found = encsim.smoothness(axis, SPEEDS[::8])
-    assert all(isinstance(power, SquaredGains) for power, _ in order_notch_gains.at_speeds(axis, SPEEDS[::8]))
-    for curve in NAMES:
+    assert all(isinstance(power, SquaredGains) for power, _ in order_notch_sweep.at_speeds(axis, SPEEDS[::8]))
+    for curve in CURVES:
         # lines of the counts from bins of 1/8192 turn
         np.testing.assert_allclose(getattr(found, curve), getattr(expected, curve), rtol=5e-3)
-    order_notches.common.cache_clear()
+    order_notch_gains.shared_loop.cache_clear()

@@ -23,7 +23,7 @@ FOLDERS = {
     "open_loop": "model rings",
     "calibration": "formats",
     "closed_loop": "model rings open_loop",
-    "gains": "model formats closed_loop",
+    "gains": "model formats rings open_loop closed_loop",
     "time_domain": "kernels model rings open_loop closed_loop",
     "recordings": "model",
     "decisions": f"{_PHYSICS} formats gains",
@@ -48,7 +48,6 @@ SHORT = {
 }
 LONG = {
     "units.py": 420,
-    "closed_loop/order_notches.py": 560,
     "closed_loop/time_responses.py": 540,
     "decisions/proposals.py": 460,
     "decisions/requirements.py": 420,

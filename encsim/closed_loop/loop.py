@@ -30,7 +30,7 @@ CONVERGING = ("measured", "torque", "actual")
 NEAR_ZERO = 1e-12
 
 
-class Closed(NamedTuple):
+class LoopParts(NamedTuple):
     """Load and control of an axis that has both."""
 
     load: Load
@@ -230,7 +230,7 @@ def build_for_speeds(axis: Axis, speeds: float | np.ndarray, speed: float = 0.0)
     )
 
 
-def closed(axis: Axis) -> Closed:
+def closed(axis: Axis) -> LoopParts:
     """Load and control of an axis, refused if one is missing or a filter does not fit the loop rate."""
     load, control = axis.load, axis.control
     if load is None:
@@ -240,7 +240,7 @@ def closed(axis: Axis) -> Closed:
     faults = load_and_control.rate_faults(control, axis.sampling.rate)
     if faults:
         raise InputError(*faults)
-    return Closed(load, control)
+    return LoopParts(load, control)
 
 
 def _resolved(axis: Axis, speeds: float | np.ndarray) -> LinearEstimator:

@@ -48,9 +48,8 @@ SLOW, FREE = 1e-2, 1e-12
 # Tables: exact at nodes even in the root of the frequency, linear interpolation at so many places between two nodes.
 NODES = 1 << 12
 PER_NODE = 8
-# A line closer to 0 Hz is taken at this frequency, cycles per sample.
+# A line closer to 0 Hz is taken at this frequency, cycles per sample; lines that all speeds share, taken one by one.
 NEAREST = 1e-12
-# Lines at the same frequencies for all speeds that are taken one by one.
 LINES = 256
 
 
@@ -75,9 +74,8 @@ class FrequencyGrid:
 
     def _lay_out(self) -> None:
         """Invert the scale: interpolate between known points, then Newton steps."""
-        offsets = np.outer(self.width, np.sinh(np.linspace(-8.0, 8.0, 41)))
-        even = np.geomspace(0.01 * self.lowest, 0.5, 2000)
-        known = np.unique(np.concatenate([np.zeros(1), even, (self.place[:, None] + offsets).ravel()]))
+        peaks = self.place[:, None] + np.outer(self.width, np.sinh(np.linspace(-8.0, 8.0, 41)))
+        known = np.unique(np.concatenate([[0.0], np.geomspace(0.01 * self.lowest, 0.5, 2000), peaks.ravel()]))
         known = known[(known >= 0.0) & (known <= 0.5)]
         scale = self._scale(known)
         number = IN_CELL * int(np.ceil((scale[-1] - scale[0]) / IN_CELL))

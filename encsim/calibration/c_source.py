@@ -1,4 +1,4 @@
-"""An error map as C source, with a bound of how far its linear interpolation is from the map."""
+"""An error map as C source, with a bound of the error of its linear interpolation."""
 
 from __future__ import annotations
 
@@ -19,10 +19,10 @@ if TYPE_CHECKING:
 
 
 MOST, LONGEST = 1 << 22, 24
-# What `ErrorMap.evaluate` and the function's own doubles may be off, of the sum of all amplitudes, and of the
-# sum of their slopes for the angle itself.
+# Bounds of the rounding errors of `ErrorMap.evaluate` and of the C function: relative to the sum of all amplitudes, and
+# relative to the sum of their slopes, by the rounding of the angle.
 VALUE, ANGLE = 1e-12, 4e-15
-# No keyword and no name of math.h has an underscore inside and no capital.
+# Lower case with an underscore inside: no keyword and no name of math.h is written so.
 NAME = "[a-z][a-z0-9]*(_[a-z0-9]+)+"
 FUNCTION = """\
 /* Error of a ring, shown minus true, in rad: {size} intervals a turn, linear between them.
@@ -55,17 +55,17 @@ class CTable:
     Attributes
     ----------
     text : str
-        The source: a table and a function, C89 and later.
+        The source for C89 and later: a table and a function.
     name : str
-        The function: error in rad of an angle in turns.
+        Name of the function, which takes an angle in revolutions and gives the error in rad.
     size : int
         Intervals per revolution; the table has one entry more.
     bound : float
-        How far the function may be from the map, rad: the sum of what follows and of its arithmetic.
+        Bound of the difference between function and map, rad: interpolation, rounding and arithmetic.
     interpolation : float
-        Bound of the straight lines: (2 pi/size)^2/8 times the largest curvature of the map, rad.
+        Bound of the error of linear interpolation, (2 pi/size)^2/8 times the largest curvature of the map, rad.
     rounding : float
-        Largest rounding of an entry to float, rad.
+        Largest rounding error of an entry in single precision, rad.
     """
 
     text: str
@@ -75,19 +75,21 @@ class CTable:
     interpolation: float
     rounding: float
 
-    def write(self, path: Path, *, force: bool = False) -> None:
+    def write(self, path: str | Path, *, force: bool = False) -> None:
         """Write the source to a file, whole or not at all."""
-        files.write_whole(path, self.text, force=force)
+        files.write_whole(str(path), self.text, force=force)
 
 
 def c_table(map_: ErrorMap, size: int | None, bound: float | None, name: str) -> CTable:
     """C source of a map; see `ErrorMap.c_table`."""
-    _check_name(name)
+    if not isinstance(name, str) or not re.fullmatch(NAME, name) or len(name) > LONGEST:
+        rule = f"be lower case with an underscore inside, {LONGEST} characters at most, as ring_error"
+        checks.refuse("ErrorMap.c_table.name", rule, name)
     if (size is None) == (bound is None):
         checks.refuse("ErrorMap.c_table", "be given either a size or a bound", f"{size} and {bound}")
     curvature = map_.largest(2)
     if size is None:
-        size = _fitting(map_, bound, curvature)
+        size = _smallest_size(map_, bound, curvature)
     if not checks.is_whole(size) or not 2 <= size <= MOST:
         checks.refuse("ErrorMap.c_table.size", f"be a whole number from 2 to {MOST}", size)
     exact = map_.evaluate(np.arange(size) * (TURN / size))
@@ -103,17 +105,17 @@ def c_table(map_: ErrorMap, size: int | None, bound: float | None, name: str) ->
     )
 
 
-def _fitting(map_: ErrorMap, bound: float, curvature: float) -> int:
-    """Fewest intervals that prove a bound."""
-    if not checks.is_real(bound) or bound <= 0.0:
+def _smallest_size(map_: ErrorMap, bound: float | None, curvature: float) -> int:
+    """Fewest intervals with which a bound is proved."""
+    if bound is None or not checks.is_real(bound) or bound <= 0.0:
         checks.refuse("ErrorMap.c_table.bound", "be positive and finite", bound, "rad")
-    # Half the spacing of floats at the largest entry: no entry is rounded by more.
+    # No entry is rounded by more than half the spacing of floats at the largest entry.
     rounding = float(np.spacing(np.float32(map_.largest()))) / 2.0
-    left = bound - rounding - _arithmetic(map_)
-    if left <= 0.0:
-        rule = f"be above what rounding to float may take, {bound - left:.3g} rad"
+    available = bound - rounding - _arithmetic(map_)
+    if available <= 0.0:
+        rule = f"be above what rounding to float may take, {bound - available:.3g} rad"
         checks.refuse("ErrorMap.c_table.bound", rule, bound, "rad")
-    wanted = TURN * math.sqrt(curvature / (8.0 * left))
+    wanted = TURN * math.sqrt(curvature / (8.0 * available))
     if wanted > MOST:
         rule = f"be met by a table of {MOST} intervals: smooth the map to fewer orders, or take a larger one"
         checks.refuse("ErrorMap.c_table.bound", rule, bound, "rad")
@@ -121,18 +123,12 @@ def _fitting(map_: ErrorMap, bound: float, curvature: float) -> int:
 
 
 def _arithmetic(map_: ErrorMap) -> float:
-    """What the doubles of Python and C may be off together."""
-    size = np.abs(map_.amplitudes)
-    return float(VALUE * (abs(map_.error.mean()) + size.sum()) + ANGLE * (map_.orders @ size))
+    """Bound of the rounding errors of double precision, in Python and C together."""
+    amplitudes = np.abs(map_.amplitudes)
+    return float(VALUE * (abs(map_.error.mean()) + amplitudes.sum()) + ANGLE * (map_.orders @ amplitudes))
 
 
 def _rows(entries: np.ndarray) -> str:
-    """Entries as float literals, six a line."""
+    """Entries as float literals, six per line."""
     words = [f"{value:.8e}f" for value in entries.tolist()]
     return ",\n".join("    " + ", ".join(words[i : i + 6]) for i in range(0, len(words), 6))
-
-
-def _check_name(name: str) -> None:
-    if not isinstance(name, str) or not re.fullmatch(NAME, name) or len(name) > LONGEST:
-        rule = f"be lower case with an underscore inside, {LONGEST} characters at most, as ring_error"
-        checks.refuse("ErrorMap.c_table.name", rule, name)

@@ -1,7 +1,8 @@
-"""The error of a ring over one revolution: read anywhere, inverted, smoothed to chosen orders, exported."""
+"""Error map of a ring over one revolution: evaluate, invert, smooth to chosen orders, export."""
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, ClassVar
 
@@ -13,12 +14,14 @@ from . import fourier_series, plan
 from .fourier_series import TURN
 
 if TYPE_CHECKING:
+    from numpy.typing import ArrayLike
+
     from .c_source import CTable
 
 
-# With half a radian of error a radian every step of the inversion halves its error, whatever the map.
+# Largest slope of a map that can be inverted, rad/rad: each step of the inversion then halves the error at least.
 STEEPEST, MOST_ROUNDS = 0.5, 80
-# Orders below this part of the largest are rounding.
+# Orders below this share of the largest are rounding errors.
 SMALLEST = 1e-12
 
 
@@ -26,22 +29,22 @@ SMALLEST = 1e-12
 class ErrorMap(Series):
     """Error (shown minus true) of a ring at even angles over one revolution.
 
-    Between its points the map is the sum of its orders, 1 to points // 2, and its mean; the last order of an even
-    number of points is a cosine.
+    Between its points the map is the sum of its mean and its orders, 1 to points // 2. With an even number of points
+    the last order is a cosine.
 
     Parameters
     ----------
     error : array-like, shape (points,)
-        Error at 2 pi i/points, rad, up to a turn.
+        Error at 2 pi i/points, rad; at most 2 pi.
     order_uncertainty : array-like, shape (points // 2,), optional
-        Rms error of the complex amplitude of each order, rad; infinite for an order the map does not hold.
+        Rms error of the complex amplitude of each order, rad; infinite for an order that is not in the map.
     reasons : tuple of str
-        Why the map may mislead.
+        Why the map may not be reliable.
 
     Raises
     ------
     InputError
-        If the values are no finite numbers or do not fit together.
+        If the values are no finite numbers or their lengths do not match.
     """
 
     part_units: ClassVar[dict[str, str]] = {"uncertainty": "rad"}
@@ -82,7 +85,7 @@ class ErrorMap(Series):
 
     @property
     def uncertainty(self) -> float:
-        """Standard uncertainty of any point, rad, orders that the map does not hold aside; NaN if unknown."""
+        """Standard uncertainty of any point, rad, without orders that are not in the map; NaN if unknown."""
         if self.order_uncertainty is None:
             return np.nan
         held = np.where(np.isinf(self.order_uncertainty), 0.0, self.order_uncertainty)
@@ -97,39 +100,40 @@ class ErrorMap(Series):
         dict
             As of any result: ``error``, ``order_uncertainty``, ``reasons``; and ``valid`` and ``uncertainty``.
         """
-        sure = None if np.isnan(self.uncertainty) else self.uncertainty
-        return {**Series.to_dict(self), "valid": self.valid, "uncertainty": sure}
+        uncertainty = None if np.isnan(self.uncertainty) else self.uncertainty
+        return {**Series.to_dict(self), "valid": self.valid, "uncertainty": uncertainty}
 
     def columns(self) -> dict[str, np.ndarray]:
         """Columns of the table, one row per point."""
-        found = {"angle_rad": self.angle, "error_rad": self.error}
+        columns = {"angle_rad": self.angle, "error_rad": self.error}
         if self.order_uncertainty is not None:
-            found["uncertainty_rad"] = np.full(len(self.error), self.uncertainty)
-        return found
+            columns["uncertainty_rad"] = np.full(len(self.error), self.uncertainty)
+        return columns
 
-    def evaluate(self, angles: np.ndarray) -> np.ndarray:
+    def evaluate(self, angles: ArrayLike) -> np.ndarray:
         """Error at any true angles.
 
         Parameters
         ----------
         angles : array-like of float
-            True angles, rad, any number of turns.
+            True angles, rad, over any number of revolutions.
 
         Returns
         -------
         ndarray
-            Error, rad, shape of ``angles``; within 1e-12 of the sum of all amplitudes.
+            Error, rad, shape of ``angles``, exact to 1e-12 of the sum of all amplitudes.
         """
-        at = _angles("ErrorMap.evaluate.angles", angles)
-        return self.error.mean() + fourier_series.values(self.amplitudes, at.ravel()).reshape(at.shape)
+        true = _angles("ErrorMap.evaluate.angles", angles)
+        series = fourier_series.values(self.amplitudes, true.ravel()).reshape(true.shape)
+        return np.asarray(self.error.mean() + series)
 
-    def invert(self, shown: float | list[list[complex]] | np.ndarray) -> np.ndarray:
+    def invert(self, shown: ArrayLike) -> np.ndarray:
         """True angles at which the ring shows given angles: the correction of a reading.
 
         Parameters
         ----------
         shown : array-like of float
-            Shown angles, rad, any number of turns.
+            Shown angles, rad, over any number of revolutions.
 
         Returns
         -------
@@ -139,21 +143,22 @@ class ErrorMap(Series):
         Raises
         ------
         InputError
-            If the error may change by more than half a radian per radian, so that no single angle is sure.
+            If the slope of the error may exceed 0.5 rad/rad, so that the true angle may not be unique.
         """
-        at = _angles("ErrorMap.invert.shown", shown)
+        angles = _angles("ErrorMap.invert.shown", shown)
         steepest = self.largest(1)
         if steepest > STEEPEST:
             rule = f"change by at most {STEEPEST:g} rad a rad to be inverted; smooth it first"
             checks.refuse("ErrorMap.error", rule, steepest)
-        true = at - self.evaluate(at)
+        resolution = 4.0 * np.spacing(np.maximum(np.abs(angles), 1.0))
+        true = angles - self.evaluate(angles)
         for _ in range(MOST_ROUNDS):
-            before, true = true, at - self.evaluate(true)
-            if np.all(np.abs(true - before) <= 4.0 * np.spacing(np.maximum(np.abs(at), 1.0))):
+            before, true = true, angles - self.evaluate(true)
+            if np.all(np.abs(true - before) <= resolution):
                 break
-        return true
+        return np.asarray(true)
 
-    def smooth(self, orders: int | list[float]) -> ErrorMap:
+    def smooth(self, orders: Iterable[int]) -> ErrorMap:
         """The map made of chosen orders only, and its mean.
 
         Parameters
@@ -164,53 +169,54 @@ class ErrorMap(Series):
         Returns
         -------
         ErrorMap
-            Uncertainty is that of the orders kept; those left out count as not held.
+            Its uncertainty is that of the orders kept; the others count as not in the map.
         """
         keep = np.zeros(len(self.error) // 2, bool)
         keep[_chosen(orders, len(keep))] = True
         error = self.error.mean() + fourier_series.map_of(
             np.where(keep, self.amplitudes, 0.0), len(self.error)
         )
-        sure = self.order_uncertainty
+        uncertainty = self.order_uncertainty
         return ErrorMap(
             error,
-            order_uncertainty=None if sure is None else np.where(keep, sure, np.inf),
+            order_uncertainty=None if uncertainty is None else np.where(keep, uncertainty, np.inf),
             reasons=self.reasons,
         )
 
-    def compensation(self, orders: np.ndarray | None = None) -> Any:
-        """The map as lines of the shown angle, for `Ring.compensation` of an axis.
+    def compensation(self, orders: Iterable[int] | None = None) -> Orders:
+        """Orders of the map over the shown angle, for `Ring.compensation` of an axis.
 
         Parameters
         ----------
         orders : iterable of int, optional
-            Orders to take; all that the map has without.
+            Orders to take; all orders of the map by default.
 
         Returns
         -------
         Orders
-            {n per revolution: (amplitude, phase)}, rad: a sin(n shown + phase) is what to take off. The mean is left
+            {n per revolution: (amplitude, phase)}, rad: a sin(n shown + phase) is to be subtracted. The mean is left
             out.
 
         Raises
         ------
         InputError
-            If an order is none of the map, or the map cannot be inverted.
+            If an order is not in the map, or the map cannot be inverted.
         """
         points = len(self.error)
-        keep = np.arange(points // 2) if orders is None else np.array(_chosen(orders, points // 2), dtype=int)
+        keep = range(points // 2) if orders is None else _chosen(orders, points // 2)
         shown = self.angle
-        lines = 2j * np.fft.rfft(shown - self.invert(shown))[1 : points // 2 + 1] / points
-        there = keep[np.abs(lines[keep]) > SMALLEST * np.abs(lines).max()] if keep.size else keep
-        return Orders({int(n) + 1: (float(abs(lines[n])), float(np.angle(lines[n]))) for n in there})
+        spectrum = 2j * np.fft.rfft(shown - self.invert(shown))[1 : points // 2 + 1] / points
+        least = SMALLEST * np.abs(spectrum).max()
+        kept = {n + 1: complex(spectrum[n]) for n in keep if abs(spectrum[n]) > least}
+        return Orders({n: (abs(line), float(np.angle(line))) for n, line in kept.items()})
 
-    def largest(self, derivative: int = 0) -> float | None:
-        """A proven bound of the size of the map or a derivative of it, at most 9 % above the true maximum.
+    def largest(self, derivative: int = 0) -> float:
+        """Proven upper bound of the size of the map or a derivative of it, at most 9 % above the true maximum.
 
         Parameters
         ----------
         derivative : int
-            0 for the error (rad), 1 for its slope (rad/rad), 2 for its curvature (rad/rad squared).
+            0 for the error (rad), 1 for its slope (rad/rad), 2 for its curvature (rad/rad**2).
 
         Returns
         -------
@@ -233,7 +239,7 @@ class ErrorMap(Series):
 
     def c_table(
         self, size: int | None = None, *, bound: float | None = None, name: str = "ring_error"
-    ) -> CTable | None:
+    ) -> CTable:
         """The map as C source: a table, and a function that interpolates it linearly.
 
         Parameters
@@ -241,9 +247,9 @@ class ErrorMap(Series):
         size : int, optional
             Intervals of the table; or give ``bound`` instead.
         bound : float, optional
-            How far the function may be from the map, rad: the fewest intervals that prove it.
+            Largest difference between function and map, rad; the fewest intervals that prove it are used.
         name : str
-            Name of the function, and start of the others.
+            Name of the function and prefix of the other names.
 
         Returns
         -------
@@ -252,7 +258,7 @@ class ErrorMap(Series):
         Raises
         ------
         InputError
-            If not just one of ``size`` and ``bound`` is given, or no table meets the bound.
+            If both or neither of ``size`` and ``bound`` are given, or no table meets the bound.
         """
         from .c_source import c_table
 
@@ -266,35 +272,35 @@ class ErrorMap(Series):
     )
 
 
-def _order_uncertainty(values: list[float] | np.ndarray | str | None, points: int) -> np.ndarray | None:
-    """Uncertainties of the orders as a row, infinite ones allowed, or None."""
+def _order_uncertainty(values: ArrayLike | None, points: int) -> np.ndarray | None:
+    """Uncertainties of the orders as a read-only row, infinite values allowed, or None."""
     if values is None:
         return None
     label = "ErrorMap.order_uncertainty"
     row = argument_checks.real_array(label, values, 1, "be one row of real numbers").copy()
     if len(row) != points // 2:
         checks.refuse(label, f"have one entry an order, {points // 2}", len(row))
-    # NaN stays: a map made without knowing the noise.
+    # NaN is allowed: the noise of the map is then unknown.
     if np.any(row < 0.0):
         checks.refuse(label, "be zero or more", float(row[row < 0.0][0]), "rad")
     row.setflags(write=False)
     return row
 
 
-def _angles(label: str, values: list[list[complex]] | np.ndarray) -> np.ndarray:
+def _angles(label: str, values: ArrayLike) -> np.ndarray:
     """Angles of any shape as finite floats."""
     raw = argument_checks.as_array(label, values, "be real numbers")
     if raw.dtype.kind not in "iuf":
         checks.refuse(label, "be real numbers", f"{raw.dtype} of shape {raw.shape}")
-    at = raw.astype(float)
-    broken = at[~np.isfinite(at)]
+    angles = raw.astype(float)
+    broken = angles[~np.isfinite(angles)]
     if broken.size:
         checks.refuse(label, "be finite", float(broken.flat[0]), "rad")
-    return at
+    return angles
 
 
-def _chosen(orders: int | list[float], top: int) -> list[int]:
-    """Positions of the orders to keep."""
+def _chosen(orders: Iterable[int], top: int) -> list[int]:
+    """Indices of the orders to keep."""
     try:
         chosen = list(orders)
     except TypeError:

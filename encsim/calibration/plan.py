@@ -1,13 +1,10 @@
-"""What the angles of the steps let one see, order by order, before anything is measured.
-
-Two rings read together show D_j(theta) = a(theta) - b(theta - psi_j) + c_j. In order n that is
-D_jn = a_n - b_n z_j with z_j = exp(-i n psi_j): two unknowns, told apart by how much z_j varies over steps.
-"""
+"""Plan of a calibration of two rings: observable orders and noise of a set of steps, before measuring."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -16,8 +13,12 @@ from ..results import Series, measured_in, picture
 from . import least_squares
 from .fourier_series import TURN
 
-# A design of this condition magnifies reading noise a million times: no measurement survives it. Steps that
-# are equal but for rounding lie near 1e8 and above for maps up to ten million points, well beyond.
+if TYPE_CHECKING:
+    from numpy.typing import ArrayLike
+
+
+# Condition above which an order is unobservable: it would magnify reading noise a million times. Steps that differ by
+# rounding errors only have 1e8 or more for maps of up to ten million points.
 LIMIT = 1e6
 MOST_POINTS = 1 << 27
 LARGEST_STEP = 1e4
@@ -25,28 +26,28 @@ LARGEST_STEP = 1e4
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class CalibrationPlan(Series):
-    """What a set of steps will show of two rings, and how well.
+    """Observable orders of two rings for a set of steps, and their noise.
 
     Attributes
     ----------
     orders : ndarray, shape (points // 2,)
         1 to points // 2, cycles per revolution.
     lost : tuple of int
-        Orders in which the two rings cannot be told apart.
+        Unobservable orders: these steps cannot separate the two rings in them.
     condition : ndarray, shape (points // 2,)
-        Condition number of the least squares of each order: 1 is best, infinite where the order is lost.
+        Condition number of the least squares of each order: 1 is best, infinite for an unobservable order.
     magnification : ndarray, shape (points // 2,)
-        Noise of an order against that of the same number of ideally spread steps; infinite where lost.
+        Noise of an order over that of the same number of ideally spread steps; infinite for an unobservable order.
     point_noise : float
         Standard uncertainty of a point of map a for reading noise 1.
     rank, freedom : int
-        Number of unknowns that are determined, and of readings beyond them.
+        Number of unknowns that are determined, and degrees of freedom of the residual.
     steps : ndarray, shape (steps,)
         Angles, rad.
     points : int
         Readings per revolution.
     valid : bool
-        Whether no order is lost and readings are left over to judge the noise by.
+        Whether every order is observable and the residual has degrees of freedom to estimate the noise.
     reasons : tuple of str
         Why not.
     """
@@ -75,28 +76,28 @@ class CalibrationPlan(Series):
 
 
 def calibration_plan(
-    steps: list[float] | np.ndarray | None,
-    points: float,
+    steps: ArrayLike,
+    points: int,
     *,
-    weights: np.ndarray | None = None,
+    weights: ArrayLike | None = None,
     drift: bool = True,
     limit: float = LIMIT,
 ) -> CalibrationPlan:
-    """Orders that a set of steps cannot see, and what it makes of reading noise, before measuring.
+    """Unobservable orders of a set of steps, and their magnification of reading noise, before measuring.
 
     Parameters
     ----------
     steps : array-like, shape (steps,)
-        Angles psi_j by which ring B is turned forward against ring A, rad; any, in any order.
+        Angles psi_j by which ring B is turned forward against ring A, rad, in any order.
     points : int
         Readings per revolution, 3 or more.
     weights : array-like, shape (steps,), optional
         1/variance of the readings of each step, in any one unit; 0 leaves the step out.
     drift : bool
-        Whether each step has a constant of its own (the rule), or one constant serves all.
+        Whether each step has its own constant (the default) or all steps share one.
     limit : float
-        Orders of a condition above it count as lost, 2 to 1e6. The default takes in what differs by rounding
-        only; a lower one also drops orders that would be little but magnified noise.
+        Condition above which an order counts as unobservable, 2 to 1e6. The default excludes steps that differ by
+        rounding errors only; a lower limit also excludes orders of high noise.
 
     Returns
     -------
@@ -110,10 +111,10 @@ def calibration_plan(
     Notes
     -----
     With gamma_n the weighted mean of z_j = exp(-i n psi_j), the complex amplitudes a_n and b_n have rms error
-    sqrt(4 s^2/(points m (1 - |gamma_n|^2))) for m steps with reading noise s. An order is lost where all z_j
+    sqrt(4 s^2/(points m (1 - |gamma_n|^2))) for m steps with reading noise s. An order is unobservable where all z_j
     are the same: every multiple of m for m equal steps over a full revolution.
 
-    With an even number of points the last order, points/2, shows its cosine only: z_j = cos(n psi_j) there.
+    With an even number of points only the cosine of the last order, points/2, exists: z_j = cos(n psi_j) there.
     """
     check_points(points)
     angles, weight = checked_steps("calibration_plan", steps, weights)
@@ -134,14 +135,14 @@ def calibration_plan(
         steps=angles,
         points=int(points),
         valid=not lost and freedom > 0,
-        reasons=tuple(doubts(lost, freedom)),
+        reasons=tuple(reasons(lost, freedom)),
     )
 
 
-def doubts(
-    lost: tuple[float, ...], freedom: int, who: str = "steps", cannot: str = "tell the rings apart in"
+def reasons(
+    lost: tuple[int, ...], freedom: int, who: str = "steps", cannot: str = "tell the rings apart in"
 ) -> Iterator[str]:
-    """What a measurement cannot give."""
+    """Why a calibration is not valid: unobservable orders, no degrees of freedom."""
     if lost:
         shown = ", ".join(str(order) for order in lost[:6]) + (", ..." if len(lost) > 6 else "")
         yield f"these {who} cannot {cannot} {len(lost)} order{'s' * (len(lost) > 1)}: {shown}"
@@ -149,18 +150,14 @@ def doubts(
         yield f"no reading is left over to judge the noise by: use more {who}, or state the noise"
 
 
-def checked_steps(
-    owner: str, steps: list[float] | np.ndarray | None, weights: list[float] | None
-) -> tuple[np.ndarray, np.ndarray]:
-    """Angles of the steps and their weights as rows of floats; InputError says what is wrong with them."""
+def checked_steps(owner: str, steps: ArrayLike, weights: ArrayLike | None) -> tuple[np.ndarray, np.ndarray]:
+    """Angles of the steps and their weights, checked, as rows of floats."""
     angles = argument_checks.finite_row(f"{owner}.steps", steps, "rad")
     if len(angles) < 2:
         checks.refuse(f"{owner}.steps", "hold two steps or more", len(angles))
-    far = np.flatnonzero(np.abs(angles) > LARGEST_STEP)
+    far = angles[np.abs(angles) > LARGEST_STEP]
     if far.size:
-        checks.refuse(
-            f"{owner}.steps", f"lie within {LARGEST_STEP:g} rad of zero", float(angles[far[0]]), "rad"
-        )
+        checks.refuse(f"{owner}.steps", f"lie within {LARGEST_STEP:g} rad of zero", float(far[0]), "rad")
     weight = (
         np.ones(len(angles)) if weights is None else argument_checks.finite_row(f"{owner}.weights", weights)
     )
@@ -170,7 +167,7 @@ def checked_steps(
 
 
 def check_weights(owner: str, weight: np.ndarray, count: int) -> None:
-    """Refuse weights that do not fit the steps."""
+    """Refuse weights that do not match the steps."""
     if len(weight) != count:
         checks.refuse(f"{owner}.weights", f"have one entry a step, {count}", len(weight))
     if weight.min() < 0.0 or weight.max() > 1e100:
@@ -180,19 +177,15 @@ def check_weights(owner: str, weight: np.ndarray, count: int) -> None:
         checks.refuse(f"{owner}.weights", "leave two steps or more", int(np.count_nonzero(weight)))
     least = weight[weight > 0.0].min()
     if least < 1e-12 * weight.max():
-        checks.refuse(
-            f"{owner}.weights",
-            "be 0 or at least 1e-12 of the largest",
-            float(least),
-            hint="use 0 to leave out",
-        )
+        rule = "be 0 or at least 1e-12 of the largest"
+        checks.refuse(f"{owner}.weights", rule, float(least), hint="use 0 to leave out")
 
 
 def check_differ(owner: str, angles: np.ndarray) -> None:
-    """Refuse steps that are all the same angle, whole turns apart included."""
+    """Refuse steps at one and the same angle, apart from whole revolutions."""
     from_first = (angles - angles[0]) / TURN
     apart = np.abs(from_first - np.round(from_first)).max() * TURN
-    # 1e-9 rad is far below any indexing; what rounding leaves of equal angles is smaller.
+    # Any real step differs by more than 1e-9 rad; rounding errors of equal angles are smaller.
     if apart < 1e-9:
         checks.refuse(
             f"{owner}.steps",
@@ -202,17 +195,17 @@ def check_differ(owner: str, angles: np.ndarray) -> None:
 
 
 def check_points(
-    points: float,
+    points: int,
     label: str = "calibration_plan.points",
     rule: str = f"be a whole number from 3 to {MOST_POINTS}",
 ) -> None:
-    """Refuse a number of points no map can have."""
+    """Refuse a number of points that is too small or too large for a map."""
     if not checks.is_whole(points) or not 3 <= points <= MOST_POINTS:
         checks.refuse(label, rule, points)
 
 
-def check_choices(owner: str, drift: bool | str, limit: float) -> None:
-    """Refuse what is no yes or no, or no sensible limit."""
+def check_choices(owner: str, drift: bool, limit: float) -> None:
+    """Check ``drift`` and ``limit``."""
     if not isinstance(drift, (bool, np.bool_)):
         checks.refuse(f"{owner}.drift", "be True or False", drift)
     if not checks.is_real(limit) or not 2.0 <= limit <= LIMIT:

@@ -1,20 +1,22 @@
-"""Accuracy and repeatability of positioning from runs to target positions in both directions.
+"""Errors in both directions: an encoder against a reference, and positioning by ISO 230-2:2014.
 
-Definitions of ISO 230-2:2014 (from memory), with coverage factor 2; the edition of 1988 used 3.
-
-Error of an encoder against a reference encoder, forward and backward, and what reverses with direction.
+The definitions of ISO 230-2:2014 (from memory) use the coverage factor 2; the edition of 1988 used 3.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from .. import argument_checks, checks
 from ..results import Series, measured_in, picture
+
+if TYPE_CHECKING:
+    from numpy.typing import ArrayLike
+
 
 FEWEST = 2
 
@@ -34,14 +36,14 @@ class PassComparison(Series):
     reversal : ndarray, shape (n,)
         Forward minus backward.
     reversal_mean, reversal_scatter : float
-        Mean of ``reversal`` and standard deviation of its values about it.
+        Mean and standard deviation of ``reversal``.
     reversal_largest : float
-        Largest ``reversal`` by size, with its sign.
+        Value of ``reversal`` with the largest magnitude.
     unit : {"m", "rad"}
         Unit of all these.
     valid : bool
     reasons : tuple of str
-        Why the figures may mislead.
+        Why the figures may not be reliable.
     """
 
     tabled = ("position", "forward", "backward", "error", "reversal")
@@ -74,9 +76,9 @@ class PassComparison(Series):
 
 
 def compare_passes(
-    forward: list[Any] | np.ndarray,
-    backward: list[Any] | np.ndarray,
-    targets: list[float] | np.ndarray | None = None,
+    forward: ArrayLike,
+    backward: ArrayLike,
+    targets: ArrayLike | None = None,
     *,
     unit: str = "m",
 ) -> PassComparison:
@@ -85,18 +87,18 @@ def compare_passes(
     Parameters
     ----------
     forward, backward : array-like, shape (2, n)
-        Reference and shown positions of each pass, m or rad, in the order they were read: the reference rises
-        from reading to reading forward and falls backward. The passes may differ in n.
+        Reference and shown positions of each pass, m or rad, in the order of reading: the reference rises forward and
+        falls backward. The two passes may differ in n.
     targets : array-like, shape (k,), optional
-        Positions to compare at, rising, within both passes; without it those of the forward pass that the
-        backward pass covers too.
+        Positions to compare at, rising, within both passes; by default those of the forward pass within the backward
+        pass.
     unit : {"m", "rad"}
-        Of the positions.
+        Unit of the positions.
 
     Returns
     -------
     PassComparison
-        ``valid`` is False where both passes together read the reference more coarsely than ``targets`` asks.
+        ``valid`` is False where a pass has fewer than half as many readings as there are targets.
 
     Raises
     ------
@@ -105,20 +107,22 @@ def compare_passes(
 
     Notes
     -----
-    Between readings the error, not the position, is interpolated linearly. Both passes have one zero: a drift of
-    it between them is seen as reversal, and a lag in time as reversal that grows with speed.
+    The error, not the position, is interpolated linearly between readings. Both passes have the same zero: a drift of
+    the zero between them counts as reversal, and a time delay as reversal proportional to speed.
     """
     argument_checks.choice("compare_passes.unit", unit, ("m", "rad"))
     up, down = _pass("forward", forward, 1.0), _pass("backward", backward, -1.0)[:, ::-1]
-    at = _targets(targets, up[0], down[0])
-    errors = [np.interp(at, reference, shown - reference) for reference, shown in (up, down)]
-    reversal = errors[0] - errors[1]
-    reasons = tuple(_pass_doubts(at, up[0], down[0]))
+    position = _targets(targets, up[0], down[0])
+    error_up, error_down = (
+        np.interp(position, reference, shown - reference) for reference, shown in (up, down)
+    )
+    reversal = error_up - error_down
+    reasons = tuple(_pass_reasons(position, up[0], down[0]))
     return PassComparison(
-        position=at,
-        forward=errors[0],
-        backward=errors[1],
-        error=0.5 * (errors[0] + errors[1]),
+        position=position,
+        forward=error_up,
+        backward=error_down,
+        error=0.5 * (error_up + error_down),
         reversal=reversal,
         reversal_mean=float(reversal.mean()),
         reversal_scatter=float(reversal.std(ddof=1)) if len(reversal) > 1 else np.nan,
@@ -129,8 +133,8 @@ def compare_passes(
     )
 
 
-def _pass(name: str, values: list[Any] | np.ndarray, sign: float) -> np.ndarray | None:
-    """Reference and shown positions of one pass, in the order read."""
+def _pass(name: str, values: ArrayLike, sign: float) -> np.ndarray:
+    """Reference and shown positions of one pass in the order of reading, checked; sign 1 forward, -1 backward."""
     label = f"compare_passes.{name}"
     rule = f"be two rows of real numbers, reference and shown, of {FEWEST} readings or more"
     table = argument_checks.real_array(label, values, 2, rule)
@@ -140,58 +144,54 @@ def _pass(name: str, values: list[Any] | np.ndarray, sign: float) -> np.ndarray 
         row, place = np.argwhere(~np.isfinite(table))[0]
         which = ("reference", "shown")[row]
         checks.refuse(label, "hold finite numbers only", f"{table[row, place]} in {which}, index {place}")
-    turned = np.flatnonzero(np.diff(table[0]) * sign <= 0.0)
-    if turned.size:
-        way = "rise" if sign > 0.0 else "fall"
-        near = f"{table[0, turned[0]]:.9g} then {table[0, turned[0] + 1]:.9g} at index {turned[0] + 1}"
-        checks.refuse(label, f"{way} in the reference from reading to reading", near)
+    wrong = np.flatnonzero(np.diff(table[0]) * sign <= 0.0)
+    if wrong.size:
+        direction = "rise" if sign > 0.0 else "fall"
+        near = f"{table[0, wrong[0]]:.9g} then {table[0, wrong[0] + 1]:.9g} at index {wrong[0] + 1}"
+        checks.refuse(label, f"{direction} in the reference from reading to reading", near)
     return table
 
 
-def _targets(targets: list[float] | np.ndarray | None, up: np.ndarray, down: np.ndarray) -> np.ndarray | None:
-    """Where to compare: as asked, or where the forward pass was read."""
+def _targets(targets: ArrayLike | None, up: np.ndarray, down: np.ndarray) -> np.ndarray:
+    """Positions to compare at: as given, or those of the forward pass within the backward pass."""
     low, high = max(up[0], down[0]), min(up[-1], down[-1])
     if low > high:
         checks.refuse(
             "compare_passes.backward", "overlap the forward pass", f"{down[0]:.9g} to {down[-1]:.9g}"
         )
     if targets is None:
-        at = up[(up >= low) & (up <= high)]
-        return at if at.size else np.array([low, high])
-    at = argument_checks.finite_row("compare_passes.targets", targets)
-    if np.any(np.diff(at) <= 0.0):
-        checks.refuse(
-            "compare_passes.targets",
-            "rise",
-            f"{at[np.flatnonzero(np.diff(at) <= 0.0)[0] + 1]:.9g} after more",
-        )
-    if at[0] < low or at[-1] > high:
-        worst = at[0] if at[0] < low else at[-1]
-        checks.refuse(
-            "compare_passes.targets", f"lie within both passes, {low:.9g} to {high:.9g}", float(worst)
-        )
-    return at
+        common = up[(up >= low) & (up <= high)]
+        return common if common.size else np.array([low, high])
+    label = "compare_passes.targets"
+    positions = argument_checks.finite_row(label, targets)
+    falling = np.flatnonzero(np.diff(positions) <= 0.0)
+    if falling.size:
+        checks.refuse(label, "rise", f"{positions[falling[0] + 1]:.9g} after more")
+    if positions[0] < low or positions[-1] > high:
+        worst = positions[0] if positions[0] < low else positions[-1]
+        checks.refuse(label, f"lie within both passes, {low:.9g} to {high:.9g}", float(worst))
+    return positions
 
 
-def _pass_doubts(at: np.ndarray, up: np.ndarray, down: np.ndarray) -> Iterator[Any]:
-    """Passes that were read more coarsely than they are compared."""
-    if len(at) < 2:
+def _pass_reasons(positions: np.ndarray, up: np.ndarray, down: np.ndarray) -> Iterator[str]:
+    """Why a comparison may not be reliable: one position only, or a pass with too few readings."""
+    if len(positions) < 2:
         yield "the passes are compared at one position only"
         return
     for name, read in (("forward", up), ("backward", down)):
-        within = np.count_nonzero((read >= at[0]) & (read <= at[-1]))
-        if 2 * within < len(at):
-            yield f"the {name} pass was read {within} times where {len(at)} positions are asked of it"
+        within = np.count_nonzero((read >= positions[0]) & (read <= positions[-1]))
+        if 2 * within < len(positions):
+            yield f"the {name} pass was read {within} times where {len(positions)} positions are asked of it"
 
 
 EDITION = "ISO 230-2:2014"
-# What that edition asks for a full test, from memory: runs in each direction, and targets.
+# Runs in each direction and targets of a full test by that edition (from memory).
 RUNS, TARGETS = 5, 5
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class Positioning(Series):
-    """Figures of positioning.
+    """Accuracy and repeatability of positioning.
 
     Attributes
     ----------
@@ -206,10 +206,10 @@ class Positioning(Series):
     reversal : ndarray, shape (m,)
         Reversal value, forward minus backward.
     repeatability : ndarray, shape (m,)
-        Bidirectional repeatability: the largest of 2 s forward + 2 s backward + size of the reversal value, 4 s
-        forward, 4 s backward.
+        Bidirectional repeatability: the largest of 2 s forward + 2 s backward + magnitude of the reversal value, 4 s
+        forward, and 4 s backward.
     largest_reversal, mean_reversal : float
-        Reversal value of the axis, the largest by size and without sign, and mean reversal value.
+        Reversal value of the axis (largest magnitude), and mean reversal value.
     forward_repeatability, backward_repeatability, largest_repeatability : float
         Repeatability of the axis: the largest 4 s of each direction, and the largest ``repeatability``.
     forward_systematic, backward_systematic, systematic : float
@@ -219,7 +219,7 @@ class Positioning(Series):
     forward_accuracy, backward_accuracy, accuracy : float
         Accuracy of positioning of each direction, and of both.
     edition : str
-        The standard whose definitions these are.
+        The standard that defines these figures.
     runs : int
         Runs in each direction.
     unit : {"m", "rad"}
@@ -283,9 +283,9 @@ class Positioning(Series):
 
 
 def bidirectional(
-    target: list[float] | np.ndarray | range,
-    forward: list[Any] | np.ndarray,
-    backward: list[list[float]] | np.ndarray,
+    target: ArrayLike,
+    forward: ArrayLike,
+    backward: ArrayLike,
     *,
     unit: str = "m",
 ) -> Positioning:
@@ -298,7 +298,7 @@ def bidirectional(
     forward, backward : array-like, shape (runs, m)
         Positional deviations, actual minus target, of runs in each direction; two runs or more.
     unit : {"m", "rad"}
-        Of targets and deviations.
+        Unit of targets and deviations.
 
     Returns
     -------
@@ -308,7 +308,7 @@ def bidirectional(
     Raises
     ------
     InputError
-        If the tables do not fit together or hold what is no finite number.
+        If the shapes do not match or a value is no finite number.
 
     References
     ----------
@@ -316,25 +316,26 @@ def bidirectional(
     of numerically controlled axes (definitions from memory).
     """
     argument_checks.choice("bidirectional.unit", unit, ("m", "rad"))
-    at = argument_checks.finite_row("bidirectional.target", target)
-    if np.any(np.diff(at) <= 0.0):
-        falls = int(np.flatnonzero(np.diff(at) <= 0.0)[0]) + 1
-        checks.refuse("bidirectional.target", "rise", f"{at[falls]:.9g} at index {falls}")
-    up, down = (_runs(name, table, len(at)) for name, table in (("forward", forward), ("backward", backward)))
+    targets = argument_checks.finite_row("bidirectional.target", target)
+    falling = np.flatnonzero(np.diff(targets) <= 0.0) + 1
+    if falling.size:
+        checks.refuse("bidirectional.target", "rise", f"{targets[falling[0]]:.9g} at index {falling[0]}")
+    up, down = _runs("forward", forward, len(targets)), _runs("backward", backward, len(targets))
     if len(up) != len(down):
         checks.refuse("bidirectional.backward", f"have as many runs as forward, {len(up)}", len(down))
-    means, spreads = [t.mean(axis=0) for t in (up, down)], [t.std(axis=0, ddof=1) for t in (up, down)]
-    reversal, both = means[0] - means[1], 0.5 * (means[0] + means[1])
-    single = [4.0 * s for s in spreads]
+    means = [runs.mean(axis=0) for runs in (up, down)]
+    deviations = [runs.std(axis=0, ddof=1) for runs in (up, down)]
+    reversal, mean = means[0] - means[1], 0.5 * (means[0] + means[1])
+    single = [4.0 * s for s in deviations]
     repeatability = np.maximum.reduce([0.5 * (single[0] + single[1]) + np.abs(reversal), *single])
-    reasons = tuple(_doubts(len(up), len(at)))
+    reasons = tuple(_test_reasons(len(up), len(targets)))
     return Positioning(
-        target=at,
+        target=targets,
         forward=means[0],
         backward=means[1],
-        forward_deviation=spreads[0],
-        backward_deviation=spreads[1],
-        mean=both,
+        forward_deviation=deviations[0],
+        backward_deviation=deviations[1],
+        mean=mean,
         reversal=reversal,
         repeatability=repeatability,
         largest_reversal=float(np.abs(reversal).max()),
@@ -342,9 +343,9 @@ def bidirectional(
         forward_repeatability=float(single[0].max()),
         backward_repeatability=float(single[1].max()),
         largest_repeatability=float(repeatability.max()),
-        mean_range=float(np.ptp(both)),
-        **_ranges("systematic", means, [0.0, 0.0]),
-        **_ranges("accuracy", means, [2.0 * s for s in spreads]),
+        mean_range=float(np.ptp(mean)),
+        **_ranges("systematic", means, [np.zeros_like(mean)] * 2),
+        **_ranges("accuracy", means, [2.0 * s for s in deviations]),
         edition=EDITION,
         runs=len(up),
         unit=unit,
@@ -353,19 +354,19 @@ def bidirectional(
     )
 
 
-def _ranges(name: str, means: list[np.ndarray], half: list[Any]) -> dict[str, float]:
-    """Highest minus lowest of means with their half widths, of each direction and both."""
-    tops = [np.max(mean + wide) for mean, wide in zip(means, half, strict=True)]
-    feet = [np.min(mean - wide) for mean, wide in zip(means, half, strict=True)]
+def _ranges(name: str, means: list[np.ndarray], half_widths: list[np.ndarray]) -> dict[str, Any]:
+    """Range of means plus and minus their half widths, of each direction and of both."""
+    highest = [float(np.max(mean + half)) for mean, half in zip(means, half_widths, strict=True)]
+    lowest = [float(np.min(mean - half)) for mean, half in zip(means, half_widths, strict=True)]
     return {
-        f"forward_{name}": float(tops[0] - feet[0]),
-        f"backward_{name}": float(tops[1] - feet[1]),
-        name: float(max(tops) - min(feet)),
+        f"forward_{name}": highest[0] - lowest[0],
+        f"backward_{name}": highest[1] - lowest[1],
+        name: max(highest) - min(lowest),
     }
 
 
-def _runs(name: str, values: list[Any] | np.ndarray, count: int) -> np.ndarray | None:
-    """Deviations of the runs in one direction."""
+def _runs(name: str, values: ArrayLike, count: int) -> np.ndarray:
+    """Deviations of the runs in one direction, checked."""
     label = f"bidirectional.{name}"
     table = argument_checks.real_array(label, values, 2, "be a table of real numbers, a row a run")
     if table.shape[1] != count:
@@ -378,7 +379,8 @@ def _runs(name: str, values: list[Any] | np.ndarray, count: int) -> np.ndarray |
     return table
 
 
-def _doubts(runs: np.ndarray, targets: list[float] | np.ndarray | None) -> Iterator[str]:
+def _test_reasons(runs: int, targets: int) -> Iterator[str]:
+    """Why a test is not complete: too few runs or targets."""
     if runs < RUNS:
         yield f"{runs} runs in each direction, where {EDITION} asks for {RUNS}"
     if targets < TARGETS:

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from .error_map import ErrorMap
 
 
-# How far an angle may be from its place, in distances of points: rounding of a table, no matter for smooth maps.
+# Largest deviation of an angle from its even position, in distances of points; allows for rounding in the table.
 OFF_PLACE = 0.01
 
 
@@ -28,9 +28,9 @@ class Readings:
     differences : ndarray, shape (steps, points)
         rad.
     steps : ndarray, shape (steps,)
-        rad, in the order in which they come first.
+        rad, in the order of their first readings.
     closing : ndarray, shape (steps,), or None
-        Readings repeated after the full revolution, rad, NaN for steps without; None if there is none.
+        Readings repeated after the full revolution, rad, NaN for steps without one; None if no step has one.
     """
 
     differences: np.ndarray
@@ -39,7 +39,7 @@ class Readings:
 
 
 def read_differences(text: str, name: str = "readings") -> Readings:
-    """Differences of two rings from a table with a row per reading."""
+    """Differences of two rings from a table with one row per reading."""
     wanted = dict.fromkeys(("step", "angle", "difference"), "angle")
     step, angle, difference = tables.read_columns(text, wanted, name).values()
     steps, first, group, counts = np.unique(step, return_index=True, return_inverse=True, return_counts=True)
@@ -49,17 +49,17 @@ def read_differences(text: str, name: str = "readings") -> Readings:
     points = max(len(row[0]) for row in rows)
     for psi, (at, _) in zip(steps, rows, strict=True):
         _check_turn(at, points, psi, name)
-    turn = np.argsort(first)
-    closing = np.array(closing)[turn]
+    as_given = np.argsort(first)
+    closing = np.array(closing)[as_given]
     return Readings(
-        differences=np.array([row for _, row in rows])[turn],
-        steps=steps[turn],
+        differences=np.array([row for _, row in rows])[as_given],
+        steps=steps[as_given],
         closing=None if np.isnan(closing).all() else closing,
     )
 
 
 def _turn(angle: np.ndarray, difference: np.ndarray) -> tuple[tuple[np.ndarray, np.ndarray], float]:
-    """Angles and readings of one step within the revolution, and the one that repeats the first after it, or NaN."""
+    """Angles and readings of one step within the revolution, and the repeated first reading after it, or NaN."""
     apart = angle[1] - angle[0] if len(angle) > 1 else TURN
     if abs(angle[-1] - TURN) <= OFF_PLACE * apart:
         return (angle[:-1], difference[:-1]), difference[-1]
@@ -67,7 +67,7 @@ def _turn(angle: np.ndarray, difference: np.ndarray) -> tuple[tuple[np.ndarray, 
 
 
 def _check_turn(angle: np.ndarray, points: int, step: float, name: str) -> None:
-    """Refuse a step that has gaps, or angles that are not even."""
+    """Refuse a step with gaps or uneven angles."""
     field = f"{name}: step {np.degrees(step):.9g} deg"
     twice = np.flatnonzero(np.diff(angle) == 0.0)
     if twice.size:
@@ -115,7 +115,7 @@ class Passes:
 
 
 def read_passes(text: str, name: str = "passes") -> Passes:
-    """A pass forward and the one back from a table with a row per reading, in the order they were read."""
+    """A pass forward and one backward from a table with one row per reading, in the order of reading."""
     columns, unit = _in_one_dimension(text, ("reference", "shown"), name)
     table = np.array(columns)
     turn = int(np.argmax(table[0]))
@@ -176,17 +176,19 @@ class RunOut:
 
 def read_run_out(text: str, name: str = "run-out") -> RunOut:
     """Readings of a dial gauge, or differences of two heads, round a ring."""
-    there = tables.names(text)
-    if "step" in there:
+    present = tables.names(text)
+    if "step" in present:
         checks.refuse(name, "hold readings of one ring, not of two at several steps", "a column step")
-    if "difference" in there and "reading" not in there:
+    if "difference" in present and "reading" not in present:
         angle, difference = tables.read_columns(
             text, {"angle": "angle", "difference": "angle"}, name
         ).values()
         return RunOut(angles=angle, readings=difference, axial=None, source="heads")
-    wanted = {"angle": "angle", "reading": "length"} | ({"axial": "length"} if "axial" in there else {})
-    found = tables.read_columns(text, wanted, name)
-    return RunOut(angles=found["angle"], readings=found["reading"], axial=found.get("axial"), source="gauge")
+    wanted = {"angle": "angle", "reading": "length"} | ({"axial": "length"} if "axial" in present else {})
+    columns = tables.read_columns(text, wanted, name)
+    return RunOut(
+        angles=columns["angle"], readings=columns["reading"], axial=columns.get("axial"), source="gauge"
+    )
 
 
 def _in_one_dimension(text: str, names: tuple[str, ...], name: str) -> tuple[list[np.ndarray], str]:
@@ -194,9 +196,9 @@ def _in_one_dimension(text: str, names: tuple[str, ...], name: str) -> tuple[lis
     faults = []
     for dimension, unit in (("length", "m"), ("angle", "rad")):
         try:
-            found = tables.read_columns(text, dict.fromkeys(names, dimension), name)
-            return list(found.values()), unit
+            columns = tables.read_columns(text, dict.fromkeys(names, dimension), name)
+            return list(columns.values()), unit
         except checks.InputError as error:
             faults.append(error)
-    # Of the two complaints the one with fewer faults is about what was meant.
+    # The error with fewer faults is that of the dimension that was meant.
     raise min(faults, key=lambda error: len(error.faults))

@@ -1,13 +1,13 @@
 """Map of one ring from the difference of its own heads: self-calibration by equal division of the turn.
 
 Head 0 shows e(theta), a head phi ahead shows e(theta - phi). In order n their difference is the amplitude of the
-ring times 1 - exp(-i n phi): nothing is seen of orders that repeat after phi.
+ring times 1 - exp(-i n phi): orders with a whole number of cycles in phi are unobservable.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -17,6 +17,8 @@ from . import fourier_series, least_squares, plan
 from .fourier_series import TURN
 
 if TYPE_CHECKING:
+    from numpy.typing import ArrayLike
+
     from .error_map import ErrorMap
 
 
@@ -32,28 +34,28 @@ class SelfCalibration(Series):
     angle : ndarray, shape (points,)
         2 pi i/points, rad.
     error : ndarray, shape (points,)
-        Error of the ring, rad; mean zero, without the lost orders.
+        Error of the ring, rad; mean zero, without the unobservable orders.
     uncertainty : ndarray, shape (points,)
-        Standard uncertainty of a point, rad, lost orders aside; NaN if nothing tells the noise.
+        Standard uncertainty of a point, rad, without the unobservable orders; NaN if the noise is unknown.
     orders : ndarray, shape (points // 2,)
         1 to points // 2, cycles per revolution.
     amplitudes : ndarray of complex, shape (points // 2,)
         error = Re sum amplitudes exp(i orders angle).
     order_uncertainty : ndarray, shape (points // 2,)
-        Rms error of such an amplitude, cosine and sine together, rad; infinite where lost.
+        Rms error of an amplitude, cosine and sine together, rad; infinite for an unobservable order.
     gain : ndarray, shape (points // 2,)
-        What an amplitude 1 makes of the differences: root of the sum of squares over the pairs.
+        Root of the sum of squares over the pairs of the differences for an amplitude of 1.
     lost : tuple of int
-        Orders that all pairs are blind to.
+        Orders that are unobservable with all pairs.
     offset : ndarray, shape (pairs,)
-        Mean of each difference, rad: what the unknown angle between the heads adds, as the errors of a full turn
-        add up to nothing.
+        Mean of each difference, rad. It is the unknown part of the angle between the heads, because the mean of the
+        error over a revolution is zero.
     residual : float
-        Noise of one difference, from what the map leaves (of a single pair: the lost orders), rad.
+        Noise of one difference from the residual (of a single pair: from the unobservable orders), rad.
     freedom : int
-        Number of readings beyond the unknowns.
+        Degrees of freedom of the residual.
     valid : bool
-        Whether no order is lost and the noise is known.
+        Whether every order is observable and the noise is known.
     reasons : tuple of str
         Why not.
     """
@@ -96,24 +98,24 @@ class SelfCalibration(Series):
 
 
 def self_calibrate(
-    differences: list[Any] | np.ndarray,
-    angles: float | list[float] | np.ndarray,
+    differences: ArrayLike,
+    angles: ArrayLike,
     *,
     noise: float | None = None,
     limit: float = plan.LIMIT,
 ) -> SelfCalibration:
-    """Error map of a ring from one pair of heads or several, without turning anything against the ring.
+    """Error map of a ring from one or several pairs of heads that read it, without a second ring.
 
     Parameters
     ----------
     differences : array-like, shape (points,) or (pairs, points)
         First head minus second at ring angles 2 pi i/points, rad: e(theta) - e(theta - phi) + constant.
     angles : float or array-like, shape (pairs,)
-        phi, how far the second head of each pair stands ahead of the first, rad.
+        Angle phi from the first to the second head of each pair, rad.
     noise : float, optional
-        Standard deviation of one difference, rad, if it is known better than from the residual.
+        Standard deviation of one difference, rad; from the residual by default.
     limit : float
-        Orders with a gain below 2/limit count as lost, 2 to 1e6.
+        An order with a gain below 2/limit counts as unobservable; 2 to 1e6.
 
     Returns
     -------
@@ -122,16 +124,15 @@ def self_calibrate(
     Raises
     ------
     InputError
-        If lengths do not fit, a pair stands on one spot, or a value is out of range.
+        If lengths do not match, the heads of a pair share a position, or a value is out of range.
 
     Notes
     -----
     In order n, with g_p = 1 - exp(-i n phi_p), least squares over the pairs give e_n = sum D_pn conj(g_p) / sum
-    |g_p|^2 with rms error sqrt(4 s^2/(points sum |g_p|^2)). One pair has gain 2 |sin(n phi/2)|. With phi
-    the turn over N, points = N and one reading a division, this is the closing of the circle: the unknown
-    angle is the mean reading.
+    |g_p|^2 with rms error sqrt(4 s^2/(points sum |g_p|^2)). One pair has gain 2 |sin(n phi/2)|. With phi = 2 pi/N,
+    points = N and one reading per division, this is circle closure: the unknown angle is the mean reading.
 
-    The pair also sees the bearing: wander that does not turn with the ring is taken for a ring error.
+    The pair also reads the bearing: wander of the axis counts as error of the ring.
     """
     table = np.atleast_2d(_readings(differences))
     gaps = argument_checks.finite_row("self_calibrate.angles", np.atleast_1d(angles), "rad")
@@ -144,20 +145,20 @@ def self_calibrate(
     spectra = fourier_series.amplitudes_of(table)
     size = np.where(lost, np.inf, power)
     amplitudes = np.sum(spectra * gain.conj(), axis=0) / size
-    left = spectra - gain * amplitudes
+    residuals = spectra - gain * amplitudes
     freedom = pairs * (points - 1) - int(np.sum(np.where(lost, 0, np.where(real, 1, 2))))
-    squares = points * float(np.sum(np.where(real, 1.0, 0.5) * np.abs(left) ** 2))
+    squares = points * float(np.sum(np.where(real, 1.0, 0.5) * np.abs(residuals) ** 2))
     residual = float(np.sqrt(squares / freedom)) if freedom else np.nan
-    orders = np.where(real, 1.0, 4.0) * (residual if noise is None else noise) ** 2 / (points * size)
+    variances = np.where(real, 1.0, 4.0) * (residual if noise is None else noise) ** 2 / (points * size)
     lost_orders = tuple((np.flatnonzero(lost) + 1).tolist())
-    reasons = tuple(plan.doubts(lost_orders, freedom if noise is None else 1, "heads", "show"))
+    reasons = tuple(plan.reasons(lost_orders, freedom if noise is None else 1, "heads", "show"))
     return SelfCalibration(
         angle=np.arange(points) * (TURN / points),
         error=fourier_series.map_of(amplitudes, points),
-        uncertainty=np.full(points, np.sqrt(np.sum(np.where(real, 1.0, 0.5) * orders))),
+        uncertainty=np.full(points, np.sqrt(np.sum(np.where(real, 1.0, 0.5) * variances))),
         orders=np.arange(1, points // 2 + 1),
         amplitudes=amplitudes,
-        order_uncertainty=np.where(lost, np.inf, np.sqrt(orders)),
+        order_uncertainty=np.where(lost, np.inf, np.sqrt(variances)),
         gain=np.sqrt(power),
         lost=lost_orders,
         offset=table.mean(axis=1),
@@ -168,7 +169,7 @@ def self_calibrate(
     )
 
 
-def _readings(differences: list[Any] | np.ndarray) -> np.ndarray:
+def _readings(differences: ArrayLike) -> np.ndarray:
     """The differences as one row or a table of finite floats."""
     label, rule = "self_calibrate.differences", "be a row of real numbers, or a table with a row a pair"
     dimensions = 2 if np.ndim(argument_checks.as_array(label, differences, rule)) == 2 else 1

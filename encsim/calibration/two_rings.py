@@ -1,7 +1,4 @@
-"""Maps of two rings from their difference, read while one is turned to several steps against the other.
-
-Least squares of two rings order by order, and the steps that fit far worse than the others.
-"""
+"""Error maps of two rings from their difference, read while one is turned to several steps against the other."""
 
 from __future__ import annotations
 
@@ -17,51 +14,54 @@ from . import fourier_series, least_squares, plan
 from .fourier_series import TURN
 
 if TYPE_CHECKING:
+    from numpy.typing import ArrayLike
+
     from .error_map import ErrorMap
     from .least_squares import Design
 
 
-# A reading repeated after the turn is named beyond this many of its standard uncertainties.
+# Largest closure of a revolution without a reason, in standard uncertainties.
 CLOSED = 4.0
 LARGEST = 1e100
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class Calibration(Series):
-    """Error maps of two rings, and how good they are.
+    """Error maps of two rings and their uncertainties.
 
     Attributes
     ----------
     angle : ndarray, shape (points,)
-        2 pi i/points, rad; of each ring in its own graduation.
+        2 pi i/points, rad, in the graduation of each ring.
     a, b : ndarray, shape (points,)
-        Errors of the rings, rad; mean zero, without the lost orders.
+        Errors of the rings, rad; mean zero, without the unobservable orders.
     uncertainty, b_uncertainty : ndarray, shape (points,)
-        Standard uncertainty of a point of a and of b, rad, lost orders aside. NaN if nothing tells the noise.
+        Standard uncertainty of a point of a and of b, rad, without the unobservable orders; NaN if the noise is
+        unknown.
     orders : ndarray, shape (points // 2,)
         1 to points // 2, cycles per revolution.
     a_orders, b_orders : ndarray of complex, shape (points // 2,)
         Amplitudes: a = Re sum a_orders exp(i orders angle).
     order_uncertainty, b_order_uncertainty : ndarray, shape (points // 2,)
-        Rms error of such an amplitude of a and of b, cosine and sine together, rad; infinite where lost.
+        Rms error of an amplitude of a and of b, cosine and sine together, rad; infinite for an unobservable order.
     lost : tuple of int
-        Orders in which the steps cannot tell the rings apart; zero in both maps.
+        Unobservable orders: these steps cannot separate the rings in them. They are zero in both maps.
     residual : float
-        Noise of one reading (of weight 1 once the mean weight is 1), from what the maps leave, rad.
+        Noise of one reading (of weight 1, with a mean weight of 1) from the residual, rad.
     step_residual : ndarray, shape (steps,)
-        The same for each step alone; NaN for steps left out.
+        Noise of one reading for each step alone, rad; NaN for steps left out.
     offset : ndarray, shape (steps,)
-        Constant c_j of each step, rad: its drift, which the maps are free of. NaN for steps left out.
+        Constant c_j of each step, rad: drift between the steps, which is not in the maps. NaN for steps left out.
     closure : ndarray, shape (steps,), or None
         First reading repeated after the full revolution, minus itself, rad.
     outliers : tuple of int
-        Steps, counted from 0, that fit far worse than the others; they are in the maps all the same.
+        Steps, counted from 0, that fit far worse than the others; the maps include them.
     steps, weights : ndarray, shape (steps,)
-        Angles (rad) and weights as used: mean 1 over the steps used, 0 for those left out.
+        Angles (rad) and weights as used: mean 1 over the steps in use, 0 for those left out.
     rank, freedom : int
-        Number of unknowns that are determined, and of readings beyond them.
+        Number of unknowns that are determined, and degrees of freedom of the residual.
     valid : bool
-        Whether no order is lost, no step stands out, every revolution closes and the noise is known.
+        Whether every order is observable, no step is an outlier, every revolution closes and the noise is known.
     reasons : tuple of str
         Why not.
     """
@@ -122,12 +122,12 @@ class Calibration(Series):
 
 
 def calibrate(
-    differences: Any,
-    steps: list[float] | np.ndarray,
+    differences: ArrayLike,
+    steps: ArrayLike,
     *,
-    weights: list[float] | None = None,
-    drift: bool | str = True,
-    closing: list[float] | np.ndarray | None = None,
+    weights: ArrayLike | None = None,
+    drift: bool = True,
+    closing: ArrayLike | None = None,
     noise: float | None = None,
     step_uncertainty: float = 0.0,
     limit: float = plan.LIMIT,
@@ -137,22 +137,22 @@ def calibrate(
     Parameters
     ----------
     differences : array-like, shape (steps, points)
-        a(theta_i) - b(theta_i - psi_j) + c_j at theta_i = 2 pi i/points, rad, 3 points or more. A row of NaN
-        is a step that is missing.
+        a(theta_i) - b(theta_i - psi_j) + c_j at theta_i = 2 pi i/points, rad, 3 points or more. A row of NaN marks a
+        missing step.
     steps : array-like, shape (steps,)
-        Angles psi_j by which ring B is turned forward against ring A, rad; any, in any order.
+        Angles psi_j by which ring B is turned forward against ring A, rad, in any order.
     weights : array-like, shape (steps,), optional
         1/variance of the readings of each step, in any one unit; 0 leaves the step out.
     drift : bool
-        Whether each step has a constant c_j of its own (the rule), or one constant serves all.
+        Whether each step has its own constant c_j (the default) or all steps share one.
     closing : array-like, shape (steps,), optional
         The first reading of each step repeated after the full revolution, rad: a check on drift within the revolution.
     noise : float, optional
-        Standard deviation of one reading, rad, if it is known better than from the residual.
+        Standard deviation of one reading, rad; from the residual by default.
     step_uncertainty : float
-        Standard uncertainty of each psi_j, rad; enters ``uncertainty`` by the amplitudes found in b.
+        Standard uncertainty of each psi_j, rad; it adds to ``uncertainty`` by the amplitudes of b.
     limit : float
-        Orders of a condition above it count as lost; see `calibration_plan`.
+        Condition above which an order counts as unobservable; see `calibration_plan`.
 
     Returns
     -------
@@ -161,7 +161,8 @@ def calibrate(
     Raises
     ------
     InputError
-        If fewer than two steps differ, lengths do not fit, a row holds some NaN, or a value is out of range.
+        If fewer than two steps differ, lengths do not match, NaN fills only a part of a row, or a value is out of
+        range.
 
     Notes
     -----
@@ -171,20 +172,24 @@ def calibrate(
         b_n = -<D' conj(z - gamma)> / <|z - gamma|^2>,    a_n = <D> + gamma b_n.
 
     White noise s of a reading gives a_n the rms error sqrt(4 s^2/(points m <|z - gamma|^2>)) and a point of
-    the map, over all orders, sqrt(sum 2 s^2/(points m <|z - gamma|^2>)), m steps. Both rings are taken to hold
-    orders up to points/2 only, of which the last, with an even number, shows its cosine alone.
+    the map, over all orders, sqrt(sum 2 s^2/(points m <|z - gamma|^2>)), m steps. Both rings are assumed to have
+    orders up to points/2 only; with an even number of points only the cosine of the last order exists.
 
-    A common turn of all steps is a turn of map b. Drift within a revolution that all steps share is part of a;
-    ``closure`` shows it, and a ramp taken off the readings beforehand removes it. A step stands out where an F
-    test of the residual with and without it says so at one in a million, and its noise is twice that of the
-    others; those named are left out before the next is sought. Spectra of all readings are held: as much
-    memory again as the readings take.
+    A common angle of all steps turns map b by that angle. Drift within a revolution that all steps share is part of
+    a; ``closure`` shows it, and subtracting a ramp from the readings removes it. A step is an outlier where an F test
+    of the residual with and without it is significant at one in a million and its noise is more than twice that of
+    the others; each outlier is left out before the next is sought. The spectra of all readings need as much memory
+    again as the readings.
     """
     table = argument_checks.real_array(
         "calibrate.differences", differences, 2, "be a table of real numbers, a row a step"
     )
     angles, weight = _checked_steps(table, steps, weights)
-    _check_options(drift, noise, step_uncertainty, limit)
+    plan.check_choices("calibrate", drift, limit)
+    if noise is not None and not (checks.is_real(noise) and 0.0 < noise <= LARGEST):
+        checks.refuse("calibrate.noise", "be positive and finite", noise, "rad")
+    if not checks.is_real(step_uncertainty) or not 0.0 <= step_uncertainty <= TURN:
+        checks.refuse("calibrate.step_uncertainty", "lie from 0 to a full turn", step_uncertainty, "rad")
     closure = _closure(table, closing)
     used = np.flatnonzero(weight)
     points = table.shape[1]
@@ -193,26 +198,35 @@ def calibrate(
     spectra = least_squares.spectra_of(table, used)
     means = spectra[:, 0].real / points
     fit = least_squares.fitted(spectra, np.arange(len(used)), angles[used], design, points)
-    squares = fit.squares + (0.0 if drift else points * _scatter(means, weight[used]))
+    squares = fit.squares
+    if not drift:
+        # With one constant for all steps the residual includes the scatter of their means.
+        mean = np.average(means, weights=weight[used])
+        squares += points * float(weight[used] @ (means - mean) ** 2)
     freedom = len(used) * points - design.rank(len(used), drift)
-    found = {
-        "residual": float(np.sqrt(squares / freedom)) if freedom > 0 else np.nan,
-        "step_residual": _at(used, len(angles), np.sqrt(fit.added / np.maximum(fit.free, 1))),
-        "offset": _at(used, len(angles), means),
-        "outliers": tuple(
-            used[
-                least_squares.outliers(spectra, means, angles[used], weight[used], points, limit, fit)
-            ].tolist()
-        ),
-        "closure": closure,
-        "lost": tuple((np.flatnonzero(design.lost) + 1).tolist()),
-    }
-    s = found["residual"] if noise is None else float(noise)
-    reasons = tuple(_doubts(found, freedom if noise is None else 1, weight, s))
+    residual = float(np.sqrt(squares / freedom)) if freedom > 0 else np.nan
+    s = residual if noise is None else float(noise)
+    outliers = least_squares.outliers(spectra, means, angles[used], weight[used], points, limit, fit)
+    lost = tuple((np.flatnonzero(design.lost) + 1).tolist())
+    reasons = (
+        *plan.reasons(lost, freedom if noise is None else 1),
+        *_outlier_reasons(used[outliers]),
+        *_closure_reasons(closure, weight, s),
+    )
     return Calibration(
-        **_maps(fit, points),
+        angle=np.arange(points) * (TURN / points),
+        a=fourier_series.map_of(fit.a, points),
+        b=fourier_series.map_of(fit.b, points),
+        orders=np.arange(1, points // 2 + 1),
+        a_orders=fit.a,
+        b_orders=fit.b,
         **_uncertainties(fit, design, points, s, float(step_uncertainty)),
-        **found,
+        lost=lost,
+        residual=residual,
+        step_residual=_among_all(used, len(angles), np.sqrt(fit.added / np.maximum(fit.free, 1))),
+        offset=_among_all(used, len(angles), means),
+        closure=closure,
+        outliers=tuple(used[outliers].tolist()),
         steps=angles,
         weights=weight,
         rank=len(used) * points - freedom,
@@ -223,9 +237,9 @@ def calibrate(
 
 
 def _checked_steps(
-    table: np.ndarray, steps: list[float] | np.ndarray, weights: list[float] | None
+    table: np.ndarray, steps: ArrayLike, weights: ArrayLike | None
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Angles and weights of the steps, weight 0 for rows that are missing."""
+    """Angles and weights of the steps, weight 0 for missing rows."""
     plan.check_points(table.shape[1], "calibrate.differences", "have 3 columns or more, one a point")
     angles = argument_checks.finite_row("calibrate.steps", steps, "rad")
     if len(angles) != len(table):
@@ -243,7 +257,7 @@ def _checked_steps(
 
 
 def _present(row: np.ndarray, step: int) -> bool:
-    """Say whether a step was measured; InputError if it was in part."""
+    """Whether a step was measured; refuse a step measured in part."""
     largest = max(row.max(), -row.min())
     if np.isnan(largest) and np.isnan(row).all():
         return False
@@ -258,16 +272,8 @@ def _present(row: np.ndarray, step: int) -> bool:
     return True
 
 
-def _check_options(drift: bool | str, noise: float | None, step_uncertainty: float, limit: float) -> None:
-    plan.check_choices("calibrate", drift, limit)
-    if noise is not None and not (checks.is_real(noise) and 0.0 < noise <= LARGEST):
-        checks.refuse("calibrate.noise", "be positive and finite", noise, "rad")
-    if not checks.is_real(step_uncertainty) or not 0.0 <= step_uncertainty <= TURN:
-        checks.refuse("calibrate.step_uncertainty", "lie from 0 to a full turn", step_uncertainty, "rad")
-
-
-def _closure(table: np.ndarray, closing: list[float] | np.ndarray | None) -> np.ndarray | None:
-    """First reading repeated after the turn minus itself."""
+def _closure(table: np.ndarray, closing: ArrayLike | None) -> np.ndarray | None:
+    """First reading repeated after the revolution, minus the first reading."""
     if closing is None:
         return None
     last = argument_checks.real_array("calibrate.closing", closing, 1, "be one row of real numbers")
@@ -276,37 +282,20 @@ def _closure(table: np.ndarray, closing: list[float] | np.ndarray | None) -> np.
     broken = np.flatnonzero(np.abs(last) > LARGEST)
     if broken.size:
         checks.refuse("calibrate.closing", "hold finite numbers, or NaN", float(last[broken[0]]), "rad")
-    return last - table[:, 0]
+    return np.asarray(last - table[:, 0])
 
 
-def _scatter(means: np.ndarray, weight: np.ndarray) -> Any:
-    """Weighted sum of squares of the constants about one for all."""
-    return float(weight @ (means - np.average(means, weights=weight)) ** 2)
-
-
-def _at(used: np.ndarray, count: int, values: np.ndarray) -> np.ndarray:
-    """Values of the steps used among all, NaN elsewhere."""
+def _among_all(used: np.ndarray, count: int, values: np.ndarray) -> np.ndarray:
+    """Values of the steps in use in a row of all steps, NaN elsewhere."""
     row = np.full(count, np.nan)
     row[used] = values
     return row
 
 
-def _maps(fit: least_squares.RingFit, points: int) -> dict[str, np.ndarray]:
-    """Both maps and their orders."""
-    return {
-        "angle": np.arange(points) * (TURN / points),
-        "a": fourier_series.map_of(fit.a, points),
-        "b": fourier_series.map_of(fit.b, points),
-        "orders": np.arange(1, points // 2 + 1),
-        "a_orders": fit.a,
-        "b_orders": fit.b,
-    }
-
-
 def _uncertainties(
     fit: least_squares.RingFit, design: Design, points: int, noise: float, step_uncertainty: float
-) -> dict[str, np.ndarray]:
-    """Standard uncertainties by order and point: of reading noise, and of the steps' angles by ring b."""
+) -> dict[str, Any]:
+    """Standard uncertainties by order and point, by reading noise and by the angles of the steps."""
     count = len(design.share)
     of_noise = np.where(design.real, 1.0, 4.0) * noise**2 / (points * count)
     of_steps = (np.arange(1, points // 2 + 1) * np.abs(fit.b) * step_uncertainty) ** 2 / count
@@ -320,22 +309,22 @@ def _uncertainties(
     }
 
 
-def _doubts(found: dict[str, Any], freedom: int, weight: np.ndarray, noise: float) -> Iterator[str]:
-    """Why the maps may mislead."""
-    yield from plan.doubts(found["lost"], freedom)
-    if found["outliers"]:
-        named = ", ".join(str(step) for step in found["outliers"])
+def _outlier_reasons(outliers: np.ndarray) -> Iterator[str]:
+    """Why the maps may mislead: outlying steps."""
+    if outliers.size:
+        named = ", ".join(str(step) for step in outliers)
         yield f"steps that fit far worse than the others, counted from 0: {named}; see the maps without them"
-    if found["closure"] is None or not noise >= 0.0:
+
+
+def _closure_reasons(closure: np.ndarray | None, weight: np.ndarray, noise: float) -> Iterator[str]:
+    """Why the maps may mislead: drift within a revolution, of single steps or of all."""
+    if closure is None or not noise >= 0.0:
         return
-    seen = (weight > 0.0) & np.isfinite(found["closure"])
-    closure, sure = found["closure"][seen], noise * np.sqrt(2.0 / weight[seen])
-    wide = np.flatnonzero(seen)[np.abs(closure) > CLOSED * sure]
+    known = (weight > 0.0) & np.isfinite(closure)
+    drifts, uncertainty = closure[known], noise * np.sqrt(2.0 / weight[known])
+    wide = np.flatnonzero(known)[np.abs(drifts) > CLOSED * uncertainty]
     if wide.size:
-        yield f"drift within a turn, {_largest(closure)} rad at most, in steps {', '.join(map(str, wide))}"
-    elif closure.size and abs(closure.mean()) > CLOSED * np.sqrt(np.mean(sure**2) / closure.size):
-        yield f"drift within a turn that the steps share, {closure.mean():.3g} rad: it is part of map a"
-
-
-def _largest(values: np.ndarray) -> Any:
-    return f"{np.abs(values).max():.3g}"
+        largest = f"{np.abs(drifts).max():.3g}"
+        yield f"drift within a turn, {largest} rad at most, in steps {', '.join(map(str, wide))}"
+    elif drifts.size and abs(drifts.mean()) > CLOSED * np.sqrt(np.mean(uncertainty**2) / drifts.size):
+        yield f"drift within a turn that the steps share, {drifts.mean():.3g} rad: it is part of map a"

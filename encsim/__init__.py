@@ -12,6 +12,7 @@ _HOMES = {
     "LeastSquares": "model.estimators",
     "LowPass": "model.estimators",
     "PeriodTiming": "model.edge_timing",
+    "QuadraticFit": "model.estimators",
     "Tracking": "model.estimators",
     "Axis": "model.axis",
     "Interpolation": "model.axis",

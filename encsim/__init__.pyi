@@ -51,6 +51,7 @@ from encsim.model.estimators import Difference as Difference
 from encsim.model.estimators import Kalman as Kalman
 from encsim.model.estimators import LeastSquares as LeastSquares
 from encsim.model.estimators import LowPass as LowPass
+from encsim.model.estimators import QuadraticFit as QuadraticFit
 from encsim.model.estimators import Tracking as Tracking
 from encsim.model.load_and_control import Control as Control
 from encsim.model.load_and_control import Load as Load
@@ -113,6 +114,7 @@ __all__ = [
     "LeastSquares",
     "LowPass",
     "PeriodTiming",
+    "QuadraticFit",
     "Tracking",
     "Axis",
     "Interpolation",

@@ -175,21 +175,8 @@ def axis_words(axis: Any) -> str:
         words = [f"{many(scale.lines, 'line')} a turn"]
     if axis.interpolation.factor is not None:
         words.append(f"{many(axis.interpolation.factor, 'count')} a period")
-    words += [f"{rate} loop", estimator_words(axis.estimator)]
+    words += [f"{rate} loop", axis.estimator.words()]
     return ", ".join(words)
-
-
-def estimator_words(estimator: Any) -> str:
-    """An estimator in words, with the setting that matters most."""
-    kind = estimator.kind.replace("-", " ")
-    samples = getattr(estimator, "samples", None)
-    if samples is not None:
-        return (
-            "first difference" if (kind, samples) == ("difference", 1) else f"{kind} over {samples} samples"
-        )
-    hertz = getattr(estimator, "corner", None) or getattr(estimator, "bandwidth", None)
-    name = {"low pass": "low-pass", "tracking": "tracking loop", "kalman": "Kalman filter"}.get(kind, kind)
-    return name if hertz is None else f"{quantity(hertz, 'Hz', strip=True)} {name}"
 
 
 def show(value: float, unit: str) -> Any:

@@ -12,12 +12,10 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from .. import checks, units
+from .. import checks
 from ..closed_loop.stability import margins
 from ..formats import estimator_text
-from ..model.estimators import Difference, Kalman, LeastSquares, LowPass, Tracking
 from ..open_loop.cause_models import own_clock
-from ..wording import estimator_words
 from . import speed_suggestions
 from .frontier_curve import frontier
 from .ripple_summary import Behaviour, behave, closes
@@ -53,7 +51,7 @@ def estimator_proposals(situation: Situation) -> Any:
     told = np.isfinite(curve.delay) & np.isfinite(curve.rms)
     others = [i for i in range(1, len(tried)) if told[i] and tried[i] not in known]
     calm = [i for i in others if own < curve.delay[i] * (1.0 + 1e-9) and curve.delay[i] <= LONGER * own]
-    quick = [i for i in others if curve.delay[i] <= SHORTER * own]
+    quick = [i for i in others if curve.delay[i] < own and curve.delay[i] <= SHORTER * own]
     nothing = "no estimator tried has {}"
     return [
         *found,
@@ -69,26 +67,11 @@ def estimator_proposals(situation: Situation) -> Any:
 def _twice_as_slow(estimator: Estimator, causes: tuple[str, ...]) -> list[dict[str, Any]]:
     """The proposal of the same estimator, slower; none where it has no such setting."""
     try:
-        slower = _slower(estimator)
+        slower = estimator.scaled(0.5)
     except checks.InputError:
         return []
     words = {"kind": "slower estimator", "name": "the same estimator, twice as slow", "causes": causes}
     return [] if slower is None else [words | {"change": {"estimator": slower}}]
-
-
-def _slower(estimator: Estimator) -> Estimator:
-    """The estimator with about half its bandwidth; None where there is no such setting."""
-    if isinstance(estimator, Difference | LeastSquares):
-        return replace(estimator, samples=2 * estimator.samples)
-    if isinstance(estimator, LowPass):
-        return replace(estimator, corner=0.5 * estimator.corner)
-    if isinstance(estimator, Tracking):
-        return replace(estimator, bandwidth=0.5 * estimator.bandwidth)
-    if isinstance(estimator, Kalman):
-        return replace(estimator, acceleration=0.25 * estimator.acceleration)
-    if hasattr(estimator, "window"):
-        return replace(estimator, window=2.0 * estimator.window)
-    return None
 
 
 def _picked(
@@ -107,16 +90,8 @@ def _picked(
     if not places:
         return [words | {"missing": missing}]
     best = tried[places[0]]
-    name = f"{words['name']}, {_named(best, unit)}"
+    name = f"{words['name']}, {best.words(unit)}"
     return [words | {"name": name, "change": {"estimator": best}}]
-
-
-def _named(estimator: LowPass, unit: str) -> str:
-    """An estimator in words that a customer can follow."""
-    told = estimator_words(estimator)
-    if isinstance(estimator, Kalman):
-        return f"{told} for {units.write(estimator.acceleration, units.on_scale('acceleration', unit))}"
-    return told
 
 
 def _in_loop(situation: Situation, curve: Frontier, places: list[int]) -> list[int]:
@@ -410,14 +385,16 @@ def _rate(situation: Situation) -> Iterator[dict[str, Any]]:
             "change": {"sampling.rate": factor * rate},
             "assumed": kept,
         }
-    samples = getattr(estimator, "samples", None)
-    if samples is not None:
-        span = 2 * samples if estimator.kind == "difference" else 2 * samples - 1
+    longer = estimator.over_same_time(2)
+    if longer is not None:
         yield {
             "kind": "faster loop, same span",
             "name": "a loop of twice the rate, the velocity over the same time",
             "causes": causes,
-            "change": {"sampling.rate": 2.0 * rate, "estimator.samples": span},
+            "change": {
+                "sampling.rate": 2.0 * rate,
+                f"estimator.{longer.tuning}": getattr(longer, longer.tuning),
+            },
         }
 
 

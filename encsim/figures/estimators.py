@@ -9,7 +9,7 @@ import numpy as np
 
 from ..plotting import canvas
 from ..plotting.labels import DOUBT, Labels
-from ..wording import axis_unit, axis_words, digits, estimator_words, percent, quantity, sentence
+from ..wording import axis_unit, axis_words, digits, percent, quantity, sentence
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -19,26 +19,6 @@ if TYPE_CHECKING:
     from ..plotting.canvas import Style
 
 
-# Role, marker and dashes of each family; a role beside its dashes and marker tells them apart in grey.
-LOOKS = {
-    "difference": ("ink", "o", "-"),
-    "least-squares": ("true", "s", "-"),
-    "low-pass": ("counts", "^", (0, (5, 1.6))),
-    "tracking": ("force", "D", (0, (6, 1.6, 1, 1.6))),
-    "kalman": ("cyclic", "v", (0, (3, 1.2))),
-    "period-timing": ("muted", "P", (0, (1, 1.4))),
-    "count-and-time": ("muted", "X", (0, (1, 1.4))),
-}
-OTHER = ("muted", "h", (0, (1, 1.4)))
-NAMES = {
-    "difference": "difference over N samples",
-    "least-squares": "least squares",
-    "low-pass": "low-pass",
-    "tracking": "tracking loop",
-    "kalman": "Kalman filter",
-    "period-timing": "period timing",
-    "count-and-time": "count and time",
-}
 TALL = {"a4": 78.0, "phone": 74.0}
 HEAD, BELOW = "Velocity ripple, rms", "Delay at 0 Hz"
 ZONE = ("below the least noise\nwithout overshoot", "least noise\nwithout overshoot")
@@ -151,7 +131,9 @@ def _draw(ax: Axes, found: EstimatorPoints, style: Style) -> Axes:
     if found.bound is not None:
         _name_zone(labels, found)
     labels.doubt = DOUBT
-    _name_samples(labels, found, families.get("difference", []))
+    for order in families.values():
+        if found.result.estimator[order[0]].look.numbered:
+            _name_samples(labels, found, order)
     return ax
 
 
@@ -181,7 +163,7 @@ def _draw_zone(labels: Labels, found: EstimatorPoints) -> None:
 
 
 def _draw_family(labels: Labels, found: EstimatorPoints, family: str, order: list[int]) -> None:
-    role, marker, dashes = LOOKS.get(family, OTHER)
+    role, marker, dashes, _ = found.result.estimator[order[0]].look
     x, y, style = found.delay[order], found.rms[order], labels.style
     paper = style.colour("paper")
     labels.ax.plot(x, y, color=style.colour(role), linewidth=1.6, linestyle=dashes, marker=marker, markersize=6.0,
@@ -191,16 +173,16 @@ def _draw_family(labels: Labels, found: EstimatorPoints, family: str, order: lis
 
 
 def _name_family(labels: Labels, found: EstimatorPoints, family: str, order: list[int]) -> None:
-    role = LOOKS.get(family, OTHER)[0]
+    first = found.result.estimator[order[0]]
+    legend, role = first.legend or first.name(), first.look.role
     if len(order) == 1:
-        words = [estimator_words(found.result.estimator[order[0]]), NAMES.get(family, family)]
-        labels.at(words, found.delay[order[0]], found.rms[order[0]], role, clear=2.3)
+        labels.at([first.words(), legend], found.delay[order[0]], found.rms[order[0]], role, clear=2.3)
         return
-    labels.beside(NAMES.get(family, family), family, role)
+    labels.beside(legend, family, role)
 
 
 def _name_samples(labels: Labels, found: EstimatorPoints, order: list[int]) -> None:
-    """The number of samples beside the marks of the differences."""
+    """The number of samples beside the marks of a family."""
     for place, index in enumerate(order if len(order) > 1 else []):
         samples = found.result.estimator[index].samples
         words = f"N = {samples}" if place == 0 else f"{samples}"
@@ -251,15 +233,15 @@ def _title(result: Frontier) -> str:
         return "No ripple to compare: this axis is ideal" if ideal else "No candidate can be compared"
     fastest, smoothest, knee = found
     if len(result.rms) == 1:
-        return f"{sentence(estimator_words(result.estimator[knee]))}: {_cost(result, knee)} of delay"
+        return f"{sentence(result.estimator[knee].words())}: {_cost(result, knee)} of delay"
     words = "{} of delay cuts the ripple to {}: {}"
     if result.rms[knee] > WORTH * result.rms[fastest]:
         # no little delay does it
         knee, words = smoothest, "It takes {} of delay to cut the ripple to {}: {}"
     share = result.rms[knee] / result.rms[fastest]
-    name = estimator_words(result.estimator[knee])
+    name = result.estimator[knee].words()
     if share > WORTH:
-        return f"More delay buys little: {estimator_words(result.estimator[fastest])} has {_cost(result, fastest)}"
+        return f"More delay buys little: {result.estimator[fastest].words()} has {_cost(result, fastest)}"
     delay = quantity(result.delay[knee], "s", 2)
     return words.format(delay, _share(share), name)
 

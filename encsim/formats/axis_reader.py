@@ -10,6 +10,7 @@ from .. import checks, units
 from ..checks import NOTHING, Fault, InputError
 from ..model.axis import OPTIONAL_PARTS, PARTS, Axis
 from ..model.estimators import KINDS as ESTIMATORS
+from ..model.estimators import Difference
 from ..model.load_and_control import MOST_NOTCHES, Notch
 from ..model.ring_geometry import MOST_HEADS, Head
 
@@ -170,7 +171,7 @@ class Reader:
 
     def _estimator(self, given: dict[Any, Any]) -> tuple[Any, ...]:
         """Class of the estimator and its keys; None where the kind is not known."""
-        kind = given.get("kind", None if given else "difference")
+        kind = given.get("kind", None if given else Difference.kind)
         if not isinstance(kind, str) or kind not in ESTIMATORS:
             near = units.nearest(kind, ESTIMATORS) if isinstance(kind, str) else None
             hint = f'did you mean "{near}"?' if near else ""

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from .. import checks, units
 from ..checks import Fault, InputError
-from ..model.estimators import KINDS, Difference, Kalman, LeastSquares, LowPass, Tracking
+from ..model.estimators import KINDS
 
 if TYPE_CHECKING:
     from ..model.axis import Axis
@@ -36,19 +36,10 @@ def around(axis: Axis) -> list[Any]:
         longest = min(max(SHORTEST, math.ceil(TIMES * fitting.delay(rate) * rate)), LONGEST)
     sizes = [1 << power for power in range(longest.bit_length() + 1)]
     corners = list(_one_two_five(rate / (2.0 * math.pi * longest), HIGHEST * rate))
-    found = [own, *map(Difference, sizes), *map(LeastSquares, sizes[2:])]
-    found += [LowPass(corner, order=order) for order in (1, 2) for corner in corners]
-    found += [*map(Tracking, corners), *_kalman(axis, corners)]
-    return list(dict.fromkeys(found))
-
-
-def _kalman(axis: Axis, corners: list[float]) -> list[Kalman]:
-    """Kalman filters about as quick as those corners; none where the axis has no noise."""
-    if axis.signal.jitter == 0.0 and axis.resolution == 0.0:
-        return []
-    noise = Kalman(1.0).resolved(axis.signal.jitter, axis.resolution).noise
-    wanted = (noise * (2.0 * math.pi * corner) ** 2 for corner in corners)
-    return [Kalman(float(f"{acceleration:.0e}")) for acceleration in wanted]
+    noise = {"jitter": axis.signal.jitter, "resolution": axis.resolution}
+    kinds = [kind for kind in KINDS.values() if kind.compared or isinstance(own, kind)]
+    others = [one for kind in kinds for one in kind.candidates(sizes, corners, **noise)]
+    return list(dict.fromkeys([own, *others]))
 
 
 def _one_two_five(low: float, high: float) -> Iterator[float]:

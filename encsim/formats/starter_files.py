@@ -2,6 +2,11 @@
 
 from __future__ import annotations
 
+import json
+from collections.abc import Iterator
+
+from ..model.estimators import KINDS, Difference
+
 _HEAD = """\
 # {title}
 # An invented example, not a real product: put your own figures in place of these.
@@ -61,16 +66,10 @@ jitter = "20 ns"           # the moments of reading are uncertain by this much, 
 # encoder_phase = 0.25     # where that clock stands at the first sample, 0 to 1 of its period
 
 [estimator]                # how the controller makes a velocity of positions
-kind = "difference"        # change of the position over some cycles, divided by their time
+kind = "difference"        # {difference}
 samples = 1                # over how many cycles
 # The other kinds, each with its keys; one of them takes the place of the two lines above:
-#   kind = "least-squares"   samples = 8                              slope of a line through so many positions
-#   kind = "low-pass"        corner = "300 Hz"     order = 1          change in a cycle, filtered; order up to 8
-#   kind = "tracking"        bandwidth = "100 Hz"  damping = 0.7      loop that follows the position
-#   kind = "kalman"          {kalman}  best for so random an acceleration
-#                                                                     noise left out: from jitter and counts
-#   kind = "period-timing"   clock = "50 MHz"                         time from count to count, on this clock
-#   kind = "count-and-time"  clock = "50 MHz"      window = "5 ms"    counts in this time, and their exact time
+{estimators}
 """
 
 _RING = """
@@ -168,8 +167,18 @@ def _rest(error: str, jitter: str, acceleration: str) -> str:
         sde=sde,
         error=error,
         jitter=f'jitter = "{jitter}"'.ljust(27),
-        kalman=f'acceleration = "{acceleration}"  noise = "{jitter}"'.ljust(39),
+        difference=Difference.example[1],
+        estimators="\n".join(_estimators(acceleration=acceleration, jitter=jitter)),
     )
+
+
+def _estimators(**values: str) -> Iterator[str]:
+    """Lines of the other kinds of estimator, with quantities in the unit of the scale."""
+    for kind in KINDS.values():
+        keys, (first, *more) = kind.example[0].format(**values), kind.example[1].split("\n")
+        if kind is not Difference:
+            yield f"#   kind = {json.dumps(kind.kind):18}{keys:39}  {first}"
+            yield from (f"#{'':69}{line}" for line in more)
 
 
 def _loop(rotary: bool) -> str:

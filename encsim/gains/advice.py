@@ -6,8 +6,7 @@ What to say where no gains keep the limits: which limit cannot be reached, and t
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
-from functools import partial
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -207,9 +206,10 @@ def _of_loop(axis: Axis) -> dict[str, Any]:
     return found
 
 
-def _of_estimator(axis: Axis, speed: float, calmer: bool) -> dict[Any, Any]:
-    scaled = _scaled if axis.estimator.linear else partial(_timed, speed=speed)
-    others = {"a quicker": scaled(axis, 2.0)} | ({"a calmer": scaled(axis, 0.5)} if calmer else {})
+def _of_estimator(axis: Axis, speed: float, calmer: bool) -> dict[str, Any]:
+    others = {"a quicker": _scaled(axis, 2.0, speed)} | (
+        {"a calmer": _scaled(axis, 0.5, speed)} if calmer else {}
+    )
     return {
         f"{how} estimator, {estimator_text.text(other, axis.scale.unit)}": {"estimator": other}
         for how, other in others.items()
@@ -217,33 +217,19 @@ def _of_estimator(axis: Axis, speed: float, calmer: bool) -> dict[Any, Any]:
     }
 
 
-def _scaled(axis: Axis, factor: float) -> Estimator:
-    """The estimator with its corner or bandwidth times a factor, or its memory less by it; None if there is none."""
+def _scaled(axis: Axis, factor: float, speed: float) -> Estimator | None:
+    """The estimator with its bandwidth times a factor; None if there is none that fits."""
     estimator, rate = axis.estimator, axis.sampling.rate
-    least = {"difference": 1, "least-squares": 2}.get(estimator.kind)
-    try:
-        if least is not None:
-            return replace(estimator, samples=max(least, int(estimator.samples / factor)))
-        if estimator.kind == "kalman":
-            # its bandwidth goes with the root of the acceleration
-            return replace(estimator, acceleration=estimator.acceleration * factor**2)
-        name = "corner" if estimator.kind == "low-pass" else "bandwidth"
-        value = factor * getattr(estimator, name)
-        return replace(estimator, **{name: value}) if value < HIGHEST * rate else None
-    except InputError:
-        return None
-
-
-def _timed(axis: Axis, factor: float, speed: float) -> None:
-    """Timed edges with a window less by a factor; single counts are timed over two of them for less than 1."""
-    estimator = axis.estimator
-    if not estimator.reach:
+    if not (estimator.linear or estimator.reach):
+        # single counts are timed over two of them
         window = float(f"{2.0 * axis.resolution / speed:.2g}")
-        return CountAndTime(estimator.clock, max(window, 1.0 / axis.sampling.rate)) if factor < 1.0 else None
+        return CountAndTime(estimator.clock, max(window, 1.0 / rate)) if factor < 1.0 else None
     try:
-        return replace(estimator, window=estimator.window / factor)
+        other = estimator.scaled(factor)
     except InputError:
         return None
+    fits = other is None or other.cutoff is None or other.cutoff < HIGHEST * rate
+    return other if fits else None
 
 
 def _of_encoder(axis: Axis) -> dict[str, Any]:

@@ -9,7 +9,7 @@ import numpy as np
 
 from .. import checks
 from . import filter_design
-from .estimator_base import FREQUENCIES, Estimator, KernelForm, quantity
+from .estimator_base import FREQUENCIES, Estimator, KernelForm, Look, quantity
 
 FASTEST = 1e100
 FINEST = 1e-100
@@ -123,6 +123,8 @@ class PeriodTiming(_Timing):
 
     clock: float = quantity("frequency")
     kind = "period-timing"
+    look = Look("muted", "P", (0, (1, 1.4)))
+    example = ('clock = "50 MHz"', "time from count to count, on this clock")
 
     def __post_init__(self) -> None:
         check = checks.Check(self)
@@ -152,6 +154,10 @@ class CountAndTime(_Timing):
     clock: float = quantity("frequency")
     window: float = quantity("time")
     kind = "count-and-time"
+    look = Look("muted", "X", (0, (1, 1.4)))
+    example = ('clock = "50 MHz"      window = "5 ms"', "counts in this time, and their exact time")
+    tuning = "window"
+    exponent = -1.0
 
     def __post_init__(self) -> None:
         check = checks.Check(self)

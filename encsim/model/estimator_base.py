@@ -1,48 +1,151 @@
-"""What every velocity estimator can say about itself, and what linear ones and alpha-beta filters share."""
+"""What every velocity estimator declares about itself, and what linear ones have in common.
+
+A new linear estimator is one frozen dataclass on `FiniteResponse` or `Recursive` and one entry in
+``estimators.KINDS``: files, options, results, pictures, closed form, simulation, closed loop and the searches read
+everything else from the class.
+"""
 
 from __future__ import annotations
 
+import dataclasses
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, ClassVar, NamedTuple, Self
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from .. import checks
+from ..wording import quantity as written
 from . import filter_design
 
 FREQUENCIES = (1e-6, 1e12)
 HIGHEST = 1e18
 LONGEST_WEIGHTS = 1 << 22
+# Pairs of weights that add up to less than this share of all are left out.
+NEGLIGIBLE_PAIRS = 1e-8
+
+# What does not fit a loop rate: field, rule, value, unit.
+Misfit = tuple[str, str, Any, str]
 
 
-def quantity(dimension: str, **options: bool | None) -> Any:
+def quantity(dimension: str, **options: Any) -> Any:
     """A field whose text in an axis file carries a unit of this dimension (see units.py)."""
     return field(metadata={"dimension": dimension}, **options)
 
 
+class Look(NamedTuple):
+    """Look of an estimator in pictures: role of its colour, marker, dashes, whether marks show their samples."""
+
+    role: str = "muted"
+    marker: str = "h"
+    dashes: str | tuple[float, tuple[float, ...]] = (0, (1, 1.4))
+    numbered: bool = False
+
+
 class Estimator:
-    """What all estimators have in common.
+    """What all estimators have in common; a class declares what is its own.
 
     Attributes
     ----------
     kind : str
-        Name in axis files.
+        Name in axis files, options and results.
+    phrase : str
+        Name in sentences; the kind without hyphens if empty.
+    legend : str
+        Name in pictures; the phrase if empty.
+    look : Look
+        Colour, marker and dashes in pictures.
+    example : tuple of str
+        Keys with their values, and what the estimator does: a line of the axis file that a new user starts from.
+    tuning : str or None
+        Field that sets how much the estimator filters: what `tune`, `explain` and `frontier` vary.
+    exponent : float
+        That field is proportional to this power of the bandwidth: -1 for a length, 1 for a frequency.
+    least : int
+        Smallest number of samples, if the field is one.
+    compared : bool
+        Whether `frontier` and `explain` compare it on axes that have another estimator.
     linear : bool
         Whether the velocity is a fixed linear combination of sampled positions.
     """
 
     __slots__ = ()
-    kind = ""
-    linear = False
+    kind: ClassVar[str] = ""
+    phrase: ClassVar[str] = ""
+    legend: ClassVar[str] = ""
+    look: ClassVar[Look] = Look()
+    example: ClassVar[tuple[str, str]] = ("", "")
+    tuning: ClassVar[str | None] = None
+    exponent: ClassVar[float] = 1.0
+    least: ClassVar[int] = 1
+    compared: ClassVar[bool] = True
+    linear: ClassVar[bool] = False
+
+    @classmethod
+    def name(cls) -> str:
+        """Name in sentences."""
+        return cls.phrase or cls.kind.replace("-", " ")
+
+    def words(self, unit: str = "") -> str:
+        """The estimator in words, with the setting that matters most; ``unit`` m or rad where details are wanted."""
+        if self.cutoff is not None:
+            return f"{written(self.cutoff, 'Hz', strip=True)} {self.name()}"
+        size = self._size()
+        return f"{self.name()} over {size} samples" if isinstance(size, int) else self.name()
+
+    @property
+    def cutoff(self) -> float | None:
+        """The tuning field where it is a frequency, Hz."""
+        return self._size() if self._dimension() == "frequency" else None
+
+    def scaled(self, factor: float) -> Self | None:
+        """The same estimator with its bandwidth times a factor; None where no field sets it."""
+        size = self._size()
+        if self.tuning is None or size is None:
+            return None
+        wanted = size * factor**self.exponent
+        value = max(self.least, int(wanted)) if isinstance(size, int) else wanted
+        return dataclasses.replace(self, **{self.tuning: value})  # type: ignore[type-var]
+
+    def over_same_time(self, times: int) -> Self | None:
+        """The same estimator for a loop so many times as fast, over the same time; None where it is no window."""
+        return None
+
+    @classmethod
+    def candidates(
+        cls, sizes: Sequence[int], corners: Sequence[float], *, jitter: float, resolution: float
+    ) -> list[Any]:
+        """Settings to compare: windows of these samples or filters of these corners, Hz; of noise m or rad."""
+        if cls._dimension() == "frequency":
+            return [cls(corner) for corner in corners]  # type: ignore[call-arg]
+        if cls.tuning is None or cls._dimension() is not None:
+            return []
+        return [cls(size) for size in sizes if size >= cls.least]  # type: ignore[call-arg]
+
+    @classmethod
+    def _dimension(cls) -> str | None:
+        """Dimension of the tuning field; None of a number of samples, or where there is none."""
+        every = dataclasses.fields(cls) if cls.tuning else ()  # type: ignore[arg-type]
+        found = [item.metadata.get("dimension") for item in every if item.name == cls.tuning]
+        return found[0] if found else None
+
+    def _size(self) -> Any:
+        """Value of the tuning field; None where there is none."""
+        return getattr(self, self.tuning) if self.tuning else None
 
     def resolved(self, jitter: float, resolution: float) -> Estimator:
         """The same estimator with all that it takes from the axis filled in."""
         return self
 
-    def misfit(self, rate: float) -> None:
+    def misfit(self, rate: float) -> Misfit | None:
         """What does not fit this loop rate: (field, rule, value, unit), or None."""
         return None
+
+    def kernel_form(self, rate: float) -> KernelForm:
+        """How the compiled loops compute the estimator at a loop rate."""
+        raise NotImplementedError
 
     def _rate(self, rate: float) -> float:
         """A loop rate as a float, checked against the estimator."""
@@ -55,17 +158,16 @@ class Estimator:
             checks.refuse(f"{name}.{wrong[0]}", *wrong[1:])
         return float(rate)
 
-    def _frequency(self, frequency: float | np.ndarray) -> np.ndarray:
+    def _frequency(self, frequency: ArrayLike) -> np.ndarray:
         """Frequencies as a float array, checked."""
         try:
-            found = np.asarray(frequency)
+            values = np.asarray(frequency)
         except ValueError:
-            found = np.asarray(None)
-        real = found.dtype.kind in "fiu"
-        if not real or not (np.abs(found) <= HIGHEST).all():
+            values = np.asarray(None)
+        if values.dtype.kind not in "fiu" or not (np.abs(values) <= HIGHEST).all():
             rule = f"be finite numbers, at most {HIGHEST:g}"
             checks.refuse(f"{type(self).__name__} frequency", rule, frequency, "Hz")
-        return found.astype(float)
+        return values.astype(float)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -108,12 +210,12 @@ class Linear(Estimator):
     __slots__ = ()
     linear = True
 
-    def response(self, frequency: float | np.ndarray, rate: float) -> complex | np.ndarray:
+    def response(self, frequency: ArrayLike, rate: float) -> Any:
         """Complex gain from position to velocity."""
         rate = self._rate(rate)
         return (rate * self._gain(filter_design.folded(self._frequency(frequency), rate), rate))[()]
 
-    def _gain(self, turns: float | np.ndarray, rate: float) -> complex | np.ndarray:
+    def _gain(self, turns: np.ndarray, rate: float) -> np.ndarray:
         """Gain from position to velocity times the loop period; ``turns`` is frequency over rate."""
         back = np.exp(-2j * np.pi * np.asarray(turns))
         numerator, denominator = self.coefficients(rate)
@@ -125,10 +227,6 @@ class Linear(Estimator):
 
     def memory(self, rate: float) -> int:
         """Number of positions used, or after which the weights are below 1e-16 of the largest."""
-        raise NotImplementedError
-
-    def kernel_form(self, rate: float) -> KernelForm:
-        """How the compiled loops compute the estimator."""
         raise NotImplementedError
 
     def weights(self, rate: float) -> np.ndarray:
@@ -156,6 +254,17 @@ class Linear(Estimator):
     def noise_gain(self, rate: float) -> float:
         """Velocity rms for 1 unit of white position rms, 1/s: root of the sum of the squared weights."""
         return float(np.sqrt(np.square(self.weights(rate)).sum()))
+
+    def increment_weights(self, rate: float) -> tuple[np.ndarray, np.ndarray]:
+        """Lags in samples, and what the mean square of the velocity takes of that of each lag's increments, 1/s2."""
+        # The weights d add up to zero; therefore E(sum d_j e_j)**2 is the sum over j >= 1 of -(sum_i d_i d_{i+j})
+        # E(e_i - e_{i+j})**2.
+        d = self.weights(rate)
+        points = 1 << int(2 * d.size - 1).bit_length()
+        weight = -np.fft.irfft(np.abs(np.fft.rfft(d, points)) ** 2, points)[1 : d.size]
+        left = np.cumsum(np.abs(weight[::-1]))[::-1]
+        kept = int(np.count_nonzero(left > NEGLIGIBLE_PAIRS * left[0]))
+        return np.arange(1, kept + 1), weight[:kept]
 
 
 class FiniteResponse(Linear):
@@ -192,6 +301,20 @@ class ParabolaTaps(FiniteResponse):
 
     __slots__ = ()
     samples: int
+    tuning = "samples"
+    exponent = -1.0
+    least = 2
+
+    def over_same_time(self, times: int) -> Self:
+        """The same estimator for a loop so many times as fast, over the same time."""
+        return dataclasses.replace(self, samples=times * (self.samples - 1) + 1)  # type: ignore[type-var]
+
+    @classmethod
+    def candidates(
+        cls, sizes: Sequence[int], corners: Sequence[float], *, jitter: float, resolution: float
+    ) -> list[Any]:
+        """Settings to compare: from four samples on."""
+        return [cls(size) for size in sizes if size >= 4]  # type: ignore[call-arg]
 
     def _parabola(self) -> tuple[float, float, float]:
         """c0, c1, c2 of the weights c0 + c1 j + c2 j**2 times the loop period, j = 0 for the newest."""
@@ -221,6 +344,13 @@ class Recursive(Linear):
     def sections(self, rate: float) -> np.ndarray:
         """Filter from position to velocity as second-order sections, shape (m, 6)."""
         raise NotImplementedError
+
+    def _gain(self, turns: np.ndarray, rate: float) -> np.ndarray:
+        back = np.exp(-2j * np.pi * np.asarray(turns))
+        gain = np.full(back.shape, 1.0 / rate, dtype=complex)
+        for row in self.sections(rate):
+            gain *= np.polyval(row[2::-1], back) / np.polyval(row[:2:-1], back)
+        return gain
 
     def coefficients(self, rate: float) -> tuple[np.ndarray, np.ndarray]:
         """Numerator and denominator in z**-1, position to velocity."""
@@ -256,7 +386,11 @@ class AlphaBeta(Recursive):
         """The two gains."""
         return self._gains(self._rate(rate))[:2]
 
-    def _gain(self, turns: float | np.ndarray, rate: float) -> complex | np.ndarray:
+    def _gains(self, rate: float) -> tuple[float, float, float, float]:
+        """alpha, beta, 1 - alpha and 4 - 2 alpha - beta."""
+        raise NotImplementedError
+
+    def _gain(self, turns: np.ndarray, rate: float) -> np.ndarray:
         alpha, beta, kept, _ = self._gains(rate)
         u = filter_design.backward(turns)
         return beta * u / (beta + u * (alpha - beta + kept * u))

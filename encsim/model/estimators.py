@@ -7,18 +7,23 @@ y_k the newest measured position, T = 1/rate the loop period, q one count, z = e
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
+from typing import Any, Self
 
 import numpy as np
 
-from .. import checks
+from .. import checks, units
 from . import filter_design
 from .edge_timing import CountAndTime, PeriodTiming
 from .estimator_base import (
     FREQUENCIES,
     AlphaBeta,
+    Estimator,
     FiniteResponse,
     KernelForm,
+    Look,
+    Misfit,
     ParabolaTaps,
     Recursive,
     quantity,
@@ -47,13 +52,26 @@ class Difference(FiniteResponse):
 
     samples: int = 1
     kind = "difference"
+    legend = "difference over N samples"
+    look = Look("ink", "o", "-", numbered=True)
+    example = ("samples = 1", "change of the position over some cycles, divided by their time")
+    tuning = "samples"
+    exponent = -1.0
 
     def __post_init__(self) -> None:
         check = checks.Check(self)
-        check.whole("samples", 1, LONGEST)
+        check.whole("samples", self.least, LONGEST)
         check.done()
 
-    def _gain(self, turns: float | np.ndarray, rate: float) -> complex | np.ndarray:
+    def words(self, unit: str = "") -> str:
+        """The estimator in words."""
+        return "first difference" if self.samples == 1 else f"difference over {self.samples} samples"
+
+    def over_same_time(self, times: int) -> Self:
+        """The same estimator for a loop so many times as fast, over the same time."""
+        return replace(self, samples=times * self.samples)
+
+    def _gain(self, turns: np.ndarray, rate: float) -> np.ndarray:
         return filter_design.backward(turns * self.samples) / self.samples
 
     def weights(self, rate: float) -> np.ndarray:
@@ -66,6 +84,10 @@ class Difference(FiniteResponse):
     def memory(self, rate: float) -> int:
         """Number of positions used: N + 1."""
         return self.samples + 1
+
+    def increment_weights(self, rate: float) -> tuple[np.ndarray, np.ndarray]:
+        """The one lag N, and (1/(N T))**2."""
+        return np.array([self.samples]), np.array([(rate / self.samples) ** 2])
 
     def kernel_form(self, rate: float) -> KernelForm:
         """Two opposite taps: counts are differenced as integers, so that nothing is lost far from zero."""
@@ -102,13 +124,15 @@ class LeastSquares(ParabolaTaps):
 
     samples: int
     kind = "least-squares"
+    look = Look("true", "s", "-")
+    example = ("samples = 8", "slope of a line through so many positions")
 
     def __post_init__(self) -> None:
         check = checks.Check(self)
-        check.whole("samples", 2, LONGEST)
+        check.whole("samples", self.least, LONGEST)
         check.done()
 
-    def _gain(self, turns: float | np.ndarray, rate: float) -> complex | np.ndarray:
+    def _gain(self, turns: np.ndarray, rate: float) -> np.ndarray:
         return filter_design.slope(turns, self.samples)
 
     def _parabola(self) -> tuple[float, float, float]:
@@ -123,6 +147,82 @@ class LeastSquares(ParabolaTaps):
         """Velocity rms for 1 unit of white position rms, 1/s: sqrt(12/(N(N**2 - 1)))/T."""
         n = self.samples
         return self._rate(rate) * math.sqrt(12.0 / (n * (n * n - 1)))
+
+
+@dataclass(frozen=True, slots=True)
+class QuadraticFit(ParabolaTaps):
+    """Slope, at the newest position, of the parabola through the newest N positions, by least squares.
+
+    It has no delay at 0 Hz, also while the axis accelerates. In return it has up to four times the noise of
+    `LeastSquares` over the same positions and overshoots a step of the speed by about half.
+
+    Parameters
+    ----------
+    samples : int
+        Number of positions N, 3 to 1 048 576.
+
+    Raises
+    ------
+    InputError
+        If samples is no whole number in that range.
+
+    Notes
+    -----
+    With m = (N-1)/2 - j: ``d_j T = 12 m/(N(N**2 - 1)) + 180 (N-1)(m**2 - (N**2 - 1)/12)/(N(N**2 - 1)(N**2 - 4))``,
+    the sum of the slopes that the discrete Legendre polynomials of degree 1 and 2 have at the end. It is a
+    Savitzky-Golay filter for the first derivative at the end of its window.
+
+    References
+    ----------
+    P. A. Gorry, General least-squares smoothing and differentiation by the convolution (Savitzky-Golay) method,
+    Analytical Chemistry 62(6), 570-573, 1990 (from memory).
+
+    Examples
+    --------
+    >>> import encsim
+    >>> estimator = encsim.QuadraticFit(3)
+    >>> estimator.weights(1.0).tolist()
+    [1.5, -2.0, 0.5]
+    >>> axis = encsim.Axis(encsim.Scale(period=20e-6), estimator=encsim.QuadraticFit(8))
+    >>> float(axis.estimator.delay(16e3))
+    0.0
+    """
+
+    samples: int
+    kind = "quadratic-fit"
+    look = Look("limit", "*", (0, (1, 1.4)))
+    example = ("samples = 16", "slope at the end of a parabola: no delay, more noise")
+    least = 3
+    # Its delay at 0 Hz is zero, so that a comparison by this delay flatters it.
+    compared = False
+
+    def __post_init__(self) -> None:
+        check = checks.Check(self)
+        check.whole("samples", self.least, LONGEST)
+        check.done()
+
+    def _parabola(self) -> tuple[float, float, float]:
+        n = float(self.samples)
+        whole = n * (n * n - 1.0) * (n * n - 4.0)
+        newest = 18.0 * (2.0 * n - 1.0) / (n * (n + 1.0) * (n + 2.0))
+        return newest, -12.0 * (2.0 * n - 1.0) * (8.0 * n - 11.0) / whole, 180.0 * (n - 1.0) / whole
+
+    def _gain(self, turns: np.ndarray, rate: float) -> np.ndarray:
+        n = self.samples
+        return filter_design.slope(turns, n) + filter_design.bend(turns, n)
+
+    def delay(self, rate: float) -> float:
+        """Delay of the velocity at 0 Hz, s: none."""
+        self._rate(rate)
+        return 0.0
+
+    def noise_gain(self, rate: float) -> float:
+        """Velocity rms for 1 unit of white position rms, 1/s; for a large N sqrt(192/N**3)/T."""
+        n = self.samples
+        line = 12.0 / (n * (n * n - 1.0))
+        return self._rate(rate) * math.sqrt(
+            line + 180.0 * (n - 1.0) ** 2 / (n * (n * n - 1.0) * (n * n - 4.0))
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -146,6 +246,10 @@ class LowPass(Recursive):
     corner: float = quantity("frequency")
     order: int = field(default=1, kw_only=True)
     kind = "low-pass"
+    phrase = "low-pass"
+    look = Look("counts", "^", (0, (5, 1.6)))
+    example = ('corner = "300 Hz"     order = 1', "change in a cycle, filtered; order up to 8")
+    tuning = "corner"
 
     def __post_init__(self) -> None:
         check = checks.Check(self)
@@ -153,11 +257,18 @@ class LowPass(Recursive):
         check.whole("order", 1, LARGEST_ORDER)
         check.done()
 
-    def misfit(self, rate: float) -> None:
+    def misfit(self, rate: float) -> Misfit | None:
         """What does not fit this loop rate: (field, rule, value, unit), or None."""
         if self.order == 1 or self.corner < rate / 2.0:
             return None
         return "corner", f"be below half the loop rate, {rate / 2.0:g} Hz", self.corner, "Hz"
+
+    @classmethod
+    def candidates(
+        cls, sizes: Sequence[int], corners: Sequence[float], *, jitter: float, resolution: float
+    ) -> list[Any]:
+        """Settings to compare: of first and second order."""
+        return [cls(corner, order=order) for order in (1, 2) for corner in corners]
 
     def _pole(self, rate: float) -> tuple[float, float]:
         """2 pi f_c T, and 1 - exp of minus that."""
@@ -167,7 +278,7 @@ class LowPass(Recursive):
     def _tangent(self, rate: float) -> float:
         return math.tan(math.pi * self.corner / rate)
 
-    def _gain(self, turns: float | np.ndarray, rate: float) -> complex | np.ndarray:
+    def _gain(self, turns: np.ndarray, rate: float) -> np.ndarray:
         difference = filter_design.backward(turns)
         if self.order > 1:
             return difference * filter_design.butterworth(turns, self.order, self._tangent(rate))
@@ -249,6 +360,10 @@ class Tracking(AlphaBeta):
     bandwidth: float = quantity("frequency")
     damping: float = field(default=0.707, kw_only=True)
     kind = "tracking"
+    phrase = "tracking loop"
+    look = Look("force", "D", (0, (6, 1.6, 1, 1.6)))
+    example = ('bandwidth = "100 Hz"  damping = 0.7', "loop that follows the position")
+    tuning = "bandwidth"
 
     def __post_init__(self) -> None:
         check = checks.Check(self)
@@ -256,7 +371,7 @@ class Tracking(AlphaBeta):
         check.positive("damping", within=(0.01, 100.0))
         check.done()
 
-    def misfit(self, rate: float) -> None:
+    def misfit(self, rate: float) -> Misfit | None:
         """What does not fit this loop rate: (field, rule, value, unit), or None."""
         if self.bandwidth < rate / 2.0:
             return None
@@ -308,12 +423,37 @@ class Kalman(AlphaBeta):
     acceleration: float = quantity("acceleration")
     noise: float | None = quantity("position", default=None, kw_only=True)
     kind = "kalman"
+    phrase = "Kalman filter"
+    look = Look("cyclic", "v", (0, (3, 1.2)))
+    example = (
+        'acceleration = "{acceleration}"  noise = "{jitter}"',
+        "best for so random an acceleration\nnoise left out: from jitter and counts",
+    )
+    tuning = "acceleration"
+    exponent = 2.0
 
     def __post_init__(self) -> None:
         check = checks.Check(self)
         check.positive("acceleration", "m/s2 or rad/s2", within=(1e-15, 1e12))
         check.positive("noise", "m or rad", optional=True, within=(QUIETEST, LOUDEST))
         check.done()
+
+    def words(self, unit: str = "") -> str:
+        """The estimator in words, with the acceleration where the unit of the position is given."""
+        if not unit:
+            return self.phrase
+        return f"{self.phrase} for {units.write(self.acceleration, units.on_scale('acceleration', unit))}"
+
+    @classmethod
+    def candidates(
+        cls, sizes: Sequence[int], corners: Sequence[float], *, jitter: float, resolution: float
+    ) -> list[Any]:
+        """Settings to compare: about as quick as filters of these corners; none where the axis has no noise."""
+        if jitter == 0.0 and resolution == 0.0:
+            return []
+        noise = cls(1.0).resolved(jitter, resolution).noise or 0.0
+        wanted = (noise * (2.0 * math.pi * corner) ** 2 for corner in corners)
+        return [cls(float(f"{acceleration:.0e}")) for acceleration in wanted]
 
     def resolved(self, jitter: float, resolution: float) -> Kalman:
         """The filter with its noise set: as given, else sqrt(jitter**2 + q**2/12), at least 1e-18.
@@ -345,18 +485,29 @@ class Kalman(AlphaBeta):
             checks.refuse("Kalman.noise", NOISE_RULE, None)
         return replace(self, noise=max(noise, QUIETEST))
 
-    def misfit(self, rate: float) -> None:
+    def misfit(self, rate: float) -> Misfit | None:
         """What does not fit: (field, rule, value, unit), or None."""
         return None if self.noise is not None else ("noise", NOISE_RULE, None, "")
 
     def _gains(self, rate: float) -> tuple[float, float, float, float]:
+        assert self.noise is not None  # misfit refuses it
         index = self.acceleration / (self.noise * rate * rate)
         root = math.sqrt(index) * math.sqrt(index + 8.0)
         whole = index + 4.0 + root
         return 2.0 * root / whole, 4.0 * index / whole, (4.0 / whole) ** 2, 16.0 / whole
 
 
-KINDS = {
-    kind.kind: kind
-    for kind in (Difference, LowPass, LeastSquares, PeriodTiming, CountAndTime, Tracking, Kalman)
+# The one list of estimators, by name; its order is that of messages, comparisons and the example file.
+KINDS: dict[str, type[Estimator]] = {
+    each.kind: each
+    for each in (
+        Difference,
+        LeastSquares,
+        QuadraticFit,
+        LowPass,
+        Tracking,
+        Kalman,
+        PeriodTiming,
+        CountAndTime,
+    )
 }

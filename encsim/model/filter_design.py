@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -23,6 +24,7 @@ NEGLIGIBLE = 1e-16
 _STEP = 0.03
 _LOG_NEGLIGIBLE = 42.0
 _SERIES_TERMS = 10
+_BEND_TERMS = 14
 
 
 def folded(frequency: np.ndarray, rate: float) -> float | np.ndarray:
@@ -71,6 +73,34 @@ def _sinc_difference(
         power = power * below
         product = product * above + power
     return total
+
+
+def bend(turns: np.ndarray, samples: int) -> np.ndarray:
+    """What a parabola's curvature adds, at its newest of N points, to the gain of the slope of a line."""
+    # ``180 (N-1)/(N(N**2-1)(N**2-4)) sum (m**2 - (N**2-1)/12) z**-j``, m = (N-1)/2 - j. With y = pi turns the sum is
+    # ``exp(-i(N-1)y) [(N**2-1) f/(6 g) + cos(y) (N cos(Ny) - f cos(y)/g)/(2 g**2)]``, f = sin(Ny), g = sin(y); below
+    # N y = 2 the bracket is taken from its series.
+    n, y = float(samples), np.pi * np.asarray(turns)
+    small = np.abs(n * y) < 2.0
+    with np.errstate(divide="ignore", invalid="ignore"):
+        f, g, cosine = np.sin(n * y), np.sin(y), np.cos(y)
+        far = (n * n - 1.0) * f / (6.0 * g) + cosine * (n * np.cos(n * y) - f * cosine / g) / (2.0 * g * g)
+    series = np.array([0.0, *_bend_series(samples)])
+    near = np.polynomial.polynomial.polyval(np.where(small, n * y, 0.0) ** 2, series)
+    whole = n * (n * n - 1.0) * (n * n - 4.0)
+    return 180.0 * (n - 1.0) / whole * np.exp(-1j * (n - 1.0) * y) * np.where(small, near, far)
+
+
+@lru_cache(maxsize=64)
+def _bend_series(samples: int) -> tuple[float, ...]:
+    """Coefficients of (N y)**2, (N y)**4 ... of ``sum (m**2 - (N**2-1)/12) cos(2 m y)``."""
+    m = (samples - 1) / 2.0 - np.arange(samples)
+    weight, square = m * m - (samples * samples - 1.0) / 12.0, (2.0 * m / samples) ** 2
+    terms = []
+    for k in range(1, _BEND_TERMS + 1):
+        weight = weight * square
+        terms.append((-1) ** k * float(weight.sum()) / math.factorial(2 * k))
+    return tuple(terms)
 
 
 def damping_of(order: int) -> list[float]:

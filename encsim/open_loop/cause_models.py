@@ -43,16 +43,7 @@ def resolved(axis: Axis) -> Estimator:
 @lru_cache(maxsize=64)
 def pairs(estimator: Estimator, rate: float) -> tuple[np.ndarray, np.ndarray]:
     """What the mean square of a velocity takes of the mean squares of increments over j samples."""
-    # The weights d of the estimator add up to zero; therefore E(sum d_j e_j)**2 is the sum over j >= 1 of -(sum_i d_i
-    # d_{i+j}) E(e_i - e_{i+j})**2. Weights that add up to less than 1e-8 of all are left out.
-    if estimator.kind == "difference":
-        return np.array([estimator.samples]), np.array([(rate / estimator.samples) ** 2])
-    d = estimator.weights(rate)
-    points = 1 << int(2 * d.size - 1).bit_length()
-    weight = -np.fft.irfft(np.abs(np.fft.rfft(d, points)) ** 2, points)[1 : d.size]
-    left = np.cumsum(np.abs(weight[::-1]))[::-1]
-    kept = int(np.count_nonzero(left > 1e-8 * left[0]))
-    return np.arange(1, kept + 1), weight[:kept]
+    return estimator.increment_weights(rate)
 
 
 def lags(axis: Axis) -> tuple[np.ndarray, np.ndarray]:
@@ -194,8 +185,6 @@ class Model:
 
     def magnitudes(self, speed: np.ndarray) -> float:
         """Sum of the magnitudes of the estimator's weights, 1/s."""
-        if self.axis.estimator.kind == "difference":
-            return 2.0 * self.axis.sampling.rate / self.axis.estimator.samples
         return float(np.abs(resolved(self.axis).weights(self.axis.sampling.rate)).sum())
 
     def strongest(self, speed: np.ndarray) -> np.ndarray:

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from ..model.estimators import Difference
 from . import period_error
 from .limits import top_speed
 
@@ -100,7 +101,7 @@ def _roughly_held(axis: Axis, model: TableModel, speed: np.ndarray) -> np.ndarra
     sigma = spread * axis.interpolation.factor / np.sqrt(2.0)
     counts = speed / (axis.resolution * (model.clock or axis.sampling.rate))
     rough = sigma > SHARP
-    if axis.estimator.kind == "difference" and axis.estimator.samples == 1:
+    if axis.estimator == Difference():
         # a count a sample at most: what matters is only how many change
         rough = counts + REACH * sigma > 1.0
     return (model.held_still(speed, spread) == 1) & rough

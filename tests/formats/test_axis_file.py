@@ -36,7 +36,7 @@ SDE = "sde.1 must be an amplitude"
 DEEP = "x.toml: file must be an axis file, with no values or keys nested this deeply, got nothing"
 ONCE = "each key and each table may stand there once"
 TABLE = "line 1: scale must be a table of keys, begun by [scale] once, got "
-KINDS = "difference, low-pass, least-squares, period-timing, count-and-time, tracking, kalman"
+KINDS = "difference, least-squares, quadratic-fit, low-pass, tracking, kalman, period-timing, count-and-time"
 RATE = 'sampling.rate must be given, as in rate = "16 kHz", got nothing'
 SMALLEST = '[scale]\nperiod = "20 um"\n[sampling]\nrate = "16 kHz"\n'
 

@@ -48,14 +48,14 @@ from encsim.model.distributions import Uniform as Uniform
 from encsim.model.edge_timing import CountAndTime as CountAndTime
 from encsim.model.edge_timing import PeriodTiming as PeriodTiming
 from encsim.model.estimators import Difference as Difference
-from encsim.model.estimators import Kalman as Kalman
 from encsim.model.estimators import LeastSquares as LeastSquares
-from encsim.model.estimators import LowPass as LowPass
 from encsim.model.estimators import QuadraticFit as QuadraticFit
-from encsim.model.estimators import Tracking as Tracking
 from encsim.model.load_and_control import Control as Control
 from encsim.model.load_and_control import Load as Load
 from encsim.model.load_and_control import Notch as Notch
+from encsim.model.recursive_estimators import Kalman as Kalman
+from encsim.model.recursive_estimators import LowPass as LowPass
+from encsim.model.recursive_estimators import Tracking as Tracking
 from encsim.model.ring_geometry import Head as Head
 from encsim.model.ring_geometry import Ring as Ring
 from encsim.model.ring_geometry import coupling_orders as coupling_orders

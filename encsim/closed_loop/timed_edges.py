@@ -150,7 +150,7 @@ class EdgeFilter:
 
     def response(self, frequency: np.ndarray, rate: float) -> np.ndarray:
         """Mean complex gain from measured position to velocity, 1/s; repeats every loop rate."""
-        return (rate * self.gain(filter_design.folded(frequency, rate)))[()]
+        return (rate * self.gain(filter_design.aliased(frequency, rate)))[()]
 
     def weights(self) -> np.ndarray:
         """Weights of the positions for one speed, newest first, times the loop period."""

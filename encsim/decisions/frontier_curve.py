@@ -12,6 +12,7 @@ from .. import checks
 from ..model.axis import Axis
 from ..model.estimator_base import Estimator
 from ..model.estimators import Difference
+from ..model.linear_estimator import Linear
 from ..open_loop.closed_form import ripple
 from ..open_loop.start_phase import worst_start
 from ..results import AXIS_EXAMPLE, Series, measured_in, picture
@@ -61,7 +62,7 @@ class Frontier(Series):
         depends on the start (see `worst_start`).
     """
 
-    estimator: tuple
+    estimator: tuple[Estimator, ...]
     family: np.ndarray = field(metadata=measured_in("1"))
     setting: np.ndarray = field(metadata=measured_in("1"))
     delay: np.ndarray = field(metadata=measured_in("s"))
@@ -137,22 +138,23 @@ def frontier(axis: Axis, speed: float, estimators: list[Any]) -> Frontier:
     speed = abs(float(speed))
     axes = [_fitted(axis, candidate, place) for place, candidate in enumerate(_listed(estimators))]
     curves = [ripple(each, [speed]) for each in axes]
-    found = [each.estimator for each in axes]
-    timing = [{} if one.linear else {"speed": speed, "resolution": axis.resolution} for one in found]
+    # Any: a linear estimator has these of the loop rate alone, timed edges of the motion too
+    fitted: list[Any] = [each.estimator for each in axes]
+    motion = [{} if one.linear else {"speed": speed, "resolution": axis.resolution} for one in fitted]
     rate = axis.sampling.rate
-    delay = np.array([one.delay(rate, **about) for one, about in zip(found, timing, strict=True)])
-    gain = np.array([one.noise_gain(rate, **about) for one, about in zip(found, timing, strict=True)])
+    delay = np.array([one.delay(rate, **how) for one, how in zip(fitted, motion, strict=True)])
+    gain = np.array([one.noise_gain(rate, **how) for one, how in zip(fitted, motion, strict=True)])
     rms = np.array([curve.rms[0] for curve in curves])
-    overshoot = np.array([_overshoot(one, rate) for one in found])
+    overshoot = np.array([_overshoot(one, rate) for one in fitted])
     noise, remarks = _white_noise(axis, speed)
-    linear, starts = np.array([one.linear for one in found]), _starts(axes, rms, speed)
+    linear, starts = np.array([one.linear for one in fitted]), _starts(axes, rms, speed)
     least = least_noise_gain(np.where(linear, delay, 1.0), rate)
     # without noise nothing bounds, not even an infinite gain
     bound = np.where(linear, noise * least if noise else 0.0, np.nan)
     return Frontier(
-        estimator=tuple(found),
-        family=np.array([one.kind for one in found]),
-        setting=np.array([_setting(one) for one in found]),
+        estimator=tuple(fitted),
+        family=np.array([one.kind for one in fitted]),
+        setting=np.array([_setting(one) for one in fitted]),
         delay=delay,
         rms=rms,
         peak=np.array([curve.peak[0] for curve in curves]),
@@ -162,7 +164,7 @@ def frontier(axis: Axis, speed: float, estimators: list[Any]) -> Frontier:
         best=_undominated(delay, rms),
         noise=noise,
         speed=speed,
-        remarks=remarks + _exceptions(found, overshoot),
+        remarks=remarks + _exceptions(fitted, overshoot),
         valid=all(curve.valid for curve in curves) and not starts,
         reasons=tuple(dict.fromkeys([*(reason for curve in curves for reason in curve.reasons), *starts])),
         axis=axis,
@@ -193,15 +195,15 @@ def least_noise_gain(delay: np.ndarray, rate: float) -> np.ndarray:
 def _listed(estimators: list[Any]) -> tuple[Any, ...]:
     """The candidates as a tuple, checked."""
     try:
-        found = tuple(estimators)
+        candidates = tuple(estimators)
     except TypeError:
-        found = (estimators,)
-    if not found:
+        candidates = (estimators,)
+    if not candidates:
         checks.refuse("frontier.estimators", "hold at least one velocity estimator", estimators)
-    for place, candidate in enumerate(found):
+    for place, candidate in enumerate(candidates):
         if not isinstance(candidate, Estimator):
             checks.refuse(f"frontier.estimators[{place}]", "be a velocity estimator", candidate)
-    return found
+    return candidates
 
 
 def _fitted(axis: Axis, estimator: Estimator, place: int) -> Axis:
@@ -222,7 +224,7 @@ def _fitted(axis: Axis, estimator: Estimator, place: int) -> Axis:
 
 def _overshoot(estimator: Estimator, rate: float) -> float:
     """How far the step response passes 1; the velocity of timed edges is a mean of past speeds and does not."""
-    if not estimator.linear:
+    if not isinstance(estimator, Linear):
         return 0.0
     step = np.cumsum(np.cumsum(estimator.weights(rate))) / rate
     above = float(step.max()) - 1.0
@@ -250,12 +252,12 @@ def _starts(axes: list[Axis], rms: np.ndarray, speed: float) -> list[str]:
 
 def _by_start(axis: Axis, total: float, speed: float) -> tuple[float, float]:
     """Least and largest rms over all starts: what does not depend on the start stays."""
-    found = worst_start(axis, speed)
-    rest = max(total**2 - found.mean**2, 0.0)
-    return math.sqrt(rest + found.least**2), math.sqrt(rest + found.rms**2)
+    by_start = worst_start(axis, speed)
+    rest = max(total**2 - by_start.mean**2, 0.0)
+    return math.sqrt(rest + by_start.least**2), math.sqrt(rest + by_start.rms**2)
 
 
-def _white_noise(axis: Axis, speed: float) -> tuple[float, tuple[()]]:
+def _white_noise(axis: Axis, speed: float) -> tuple[float, tuple[str, ...]]:
     """Position noise that is independent from sample to sample, rms, and remarks on what is left out."""
     if axis.sampling.encoder_rate is not None or axis.interpolation.edge_clock is not None:
         return 0.0, (_OWN_CLOCK,)
@@ -270,10 +272,11 @@ def _undominated(delay: np.ndarray, rms: np.ndarray) -> np.ndarray:
     """Whether no other candidate has as little delay and ripple, and less of one."""
     no_later, no_rougher = delay <= delay[:, None], rms <= rms[:, None]
     less = (delay < delay[:, None]) | (rms < rms[:, None])
-    return ~(no_later & no_rougher & less).any(axis=1)
+    beaten: np.ndarray = np.any(no_later & no_rougher & less, axis=1)
+    return ~beaten
 
 
-def _exceptions(estimators: list[Any], overshoot: np.ndarray) -> tuple[str]:
+def _exceptions(estimators: list[Any], overshoot: np.ndarray) -> tuple[str, ...]:
     """Remarks on the candidates that the bound does not hold for."""
     timed = dict.fromkeys(one.kind for one in estimators if not one.linear)
     over = dict.fromkeys(one.kind for one, above in zip(estimators, overshoot, strict=True) if above)

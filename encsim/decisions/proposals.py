@@ -374,7 +374,7 @@ def _period(situation: Situation) -> Iterator[dict[str, Any]]:
 
 
 def _rate(situation: Situation) -> Iterator[dict[str, Any]]:
-    rate, estimator = situation.axis.sampling.rate, situation.axis.estimator
+    rate = situation.axis.sampling.rate
     causes = tuple(situation.now.parts["measured"])
     kept = "the estimator keeps its settings"
     for kind, name, factor in (("faster loop", "twice", 2.0), ("slower loop", "half", 0.5)):
@@ -385,16 +385,15 @@ def _rate(situation: Situation) -> Iterator[dict[str, Any]]:
             "change": {"sampling.rate": factor * rate},
             "assumed": kept,
         }
-    longer = estimator.over_same_time(2)
-    if longer is not None:
+    same_time = {
+        f"estimator.{name}": value for name, value in situation.axis.estimator.over_same_time(2).items()
+    }
+    if same_time:
         yield {
             "kind": "faster loop, same span",
             "name": "a loop of twice the rate, the velocity over the same time",
             "causes": causes,
-            "change": {
-                "sampling.rate": 2.0 * rate,
-                f"estimator.{longer.tuning}": getattr(longer, longer.tuning),
-            },
+            "change": {"sampling.rate": 2.0 * rate} | same_time,
         }
 
 

@@ -10,11 +10,12 @@ from typing import TYPE_CHECKING, Any
 
 from .. import checks, units
 from ..checks import Fault, InputError
+from ..model.estimator_base import Estimator
 from ..model.estimators import KINDS
+from ..model.linear_estimator import Linear
 
 if TYPE_CHECKING:
     from ..model.axis import Axis
-    from ..model.estimator_base import Estimator
 
 
 OPTION = "--estimators"
@@ -27,12 +28,11 @@ HIGHEST = 0.2
 _KEY = re.compile(r"(?:\A|\s)([a-z_]+)\s*=\s*")
 
 
-def around(axis: Axis) -> list[Any]:
+def around(axis: Axis) -> list[Estimator]:
     """A list to compare the estimator of an axis with."""
     rate, own = axis.sampling.rate, axis.estimator
-    longest = SHORTEST
-    if own.linear:
-        fitting = own.resolved(axis.signal.jitter, axis.resolution)
+    longest, fitting = SHORTEST, own.resolved(axis.signal.jitter, axis.resolution)
+    if isinstance(fitting, Linear):
         longest = min(max(SHORTEST, math.ceil(TIMES * fitting.delay(rate) * rate)), LONGEST)
     sizes = [1 << power for power in range(longest.bit_length() + 1)]
     corners = list(_one_two_five(rate / (2.0 * math.pi * longest), HIGHEST * rate))
@@ -64,32 +64,33 @@ def text(estimator: Estimator, unit: str) -> str:
 
 
 def _written(value: float, item: Any, unit: str) -> str:
-    dimension = item.metadata.get("dimension")
-    return f"{value:g}" if dimension is None else units.write(value, units.on_scale(dimension, unit))
+    dimension = units.on_scale(item.metadata.get("dimension"), unit)
+    return f"{value:g}" if dimension is None else units.write(value, dimension)
 
 
-def read(text: str, axis: Axis, owner: str = OPTION) -> list[Any] | None:
+def read(text: str, axis: Axis, owner: str = OPTION) -> list[Estimator]:
     """Estimators of a list such as ``"own; difference 1, 8; low-pass 300 Hz order=2"``."""
-    faults, found = [], []
+    faults: list[Fault] = []
+    listed: list[Estimator] = []
     entries = [part.strip() for part in text.split(";")]
     if text.count(",") + len(entries) > MOST:
         checks.refuse(owner, f"hold at most {MOST} estimators", text.count(",") + len(entries))
     for entry in entries:
         kind, _, values = entry.partition(" ")
         if entry == "own":
-            found.append(axis.estimator)
+            listed.append(axis.estimator)
         elif kind not in KINDS:
             faults.append(_unknown(kind, owner))
         else:
             several = values.split(",")
             for value in several:
                 try:
-                    found.append(_one(kind, value.strip(), axis, owner, alone=len(several) == 1))
+                    listed.append(_one(kind, value.strip(), axis, owner, alone=len(several) == 1))
                 except InputError as error:
                     faults += error.faults
     if faults:
         raise InputError(*dict.fromkeys(faults))
-    return found
+    return listed
 
 
 def _unknown(kind: str, owner: str) -> Fault:
@@ -131,13 +132,11 @@ def _one(kind: str, text: str, axis: Axis, owner: str, alone: bool) -> Estimator
         raise InputError(*named) from None
 
 
-def _value(name: str, text: str, item: Any, axis: Axis) -> float:
+def _value(name: str, text: str, item: Any, axis: Axis) -> float | str | None:
     """A field's value: SI of a quantity, a number, or the text itself for the description to refuse."""
-    dimension = item.metadata.get("dimension")
+    dimension = units.on_scale(item.metadata.get("dimension"), axis.scale.unit)
     if dimension is not None:
-        return units.parse(
-            text, units.on_scale(dimension, axis.scale.unit), name, diameter=axis.scale.diameter
-        )
+        return units.parse(text, dimension, name, diameter=axis.scale.diameter)
     for kind in (int, float):
         try:
             return kind(text) if len(text) < 30 and "_" not in text else text

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from .. import checks
 from . import filter_design
@@ -17,15 +19,16 @@ FINEST = 1e-100
 STANDSTILL = 1e30
 
 
-class _Timing(Estimator):
+class TimedEdges(Estimator):
     """Counts over the time they took, on edges that are bound to position.
 
     The last edge is up to q/v old. Over that age the number m of counts between the two edges may take two values.
     """
 
     __slots__ = ()
+    clock: float
 
-    def counts(self, speed: float, resolution: float) -> list[tuple[int, float]]:
+    def counts(self, speed: float | None, resolution: float | None) -> list[tuple[int, float]]:
         """Numbers of counts between the two edges in steady motion, and how often each occurs."""
         period = self._edge_period(speed, resolution)
         ratio = self.reach / period
@@ -37,22 +40,22 @@ class _Timing(Estimator):
 
     def response(
         self,
-        frequency: float | np.ndarray,
+        frequency: ArrayLike,
         rate: float,
         *,
         speed: float | None = None,
         resolution: float | None = None,
-    ) -> complex | np.ndarray | None:
+    ) -> Any:
         """Complex gain from position to velocity in steady motion."""
         self._rate(rate)
-        frequency, period = self._frequency(frequency), self._edge_period(speed, resolution)
+        hertz, period = self._frequency(frequency), self._edge_period(speed, resolution)
         if math.isinf(period):
-            return (0j * frequency)[()]
-        mean, square, first = 0j, 0.0, 0.0
+            return (0j * hertz)[()]
+        mean, square, first = 0j * hertz, 0.0 * hertz, 0.0
         for count, share in self.counts(speed, resolution):
-            gain = filter_design.backward(frequency * count * period) / (count * period)
+            gain = filter_design.backward(hertz * count * period) / (count * period)
             age = (first + share / 2.0) * period
-            mean = mean + share * gain * np.exp(-2j * np.pi * frequency * age)
+            mean = mean + share * gain * np.exp(-2j * np.pi * hertz * age)
             square = square + share * np.abs(gain) ** 2
             first += share
         return (np.sqrt(square) * np.exp(1j * np.angle(mean)))[()]
@@ -71,7 +74,7 @@ class _Timing(Estimator):
         period = self._edge_period(speed, resolution)
         if math.isinf(period):
             return 0.0
-        squares = sum(share / count**2 for count, share in self.counts(speed, resolution))
+        squares = math.fsum(share / count**2 for count, share in self.counts(speed, resolution))
         return math.sqrt(2.0 * squares) / period
 
     def clock_step(self, speed: float, resolution: float) -> float:
@@ -91,20 +94,20 @@ class _Timing(Estimator):
         """Time back to the older edge that is asked for, s."""
         return 0.0
 
-    def _edge_period(self, speed: float, resolution: float) -> float:
+    def _edge_period(self, speed: float | None, resolution: float | None) -> float:
         """Time q/v from edge to edge, s; infinite at standstill."""
         name = type(self).__name__
-        if not checks.is_real(speed) or abs(float(speed)) > FASTEST:
+        if speed is None or not checks.is_real(speed) or abs(float(speed)) > FASTEST:
             checks.refuse(f"{name} speed", f"be given, at most {FASTEST:g}", speed, "m/s or rad/s")
-        if not checks.is_real(resolution) or not FINEST <= float(resolution) <= FASTEST:
+        if resolution is None or not checks.is_real(resolution) or not FINEST <= float(resolution) <= FASTEST:
             rule = f"be given, from {FINEST:g} to {FASTEST:g}"
             checks.refuse(f"{name} resolution", rule, resolution, "m or rad")
-        speed, resolution = abs(float(speed)), float(resolution)
-        return resolution / speed if speed * STANDSTILL > resolution else math.inf
+        pace, count = abs(float(speed)), float(resolution)
+        return count / pace if pace * STANDSTILL > count else math.inf
 
 
 @dataclass(frozen=True, slots=True)
-class PeriodTiming(_Timing):
+class PeriodTiming(TimedEdges):
     """One count over the time between the last two edges, times rounded down to the clock.
 
     Held down to q/(time since the last edge); 0 one second after the last edge, and at once on reversal.
@@ -133,7 +136,7 @@ class PeriodTiming(_Timing):
 
 
 @dataclass(frozen=True, slots=True)
-class CountAndTime(_Timing):
+class CountAndTime(TimedEdges):
     """Counts over time between the last edge and the last edge before the window.
 
     With fewer than two edges in reach it works as `PeriodTiming`.

@@ -27,28 +27,28 @@ _SERIES_TERMS = 10
 _BEND_TERMS = 14
 
 
-def folded(frequency: np.ndarray, rate: float) -> float | np.ndarray:
-    """Frequency over rate, -1/2 to 1/2."""
+def aliased(frequency: np.ndarray, rate: float) -> np.ndarray:
+    """Aliased frequency over rate, -1/2 to 1/2."""
     turns = np.asarray(frequency, dtype=float) / rate
     return turns - np.rint(turns)
 
 
-def backward(turns: float | np.ndarray) -> complex | np.ndarray:
+def backward(turns: np.ndarray) -> np.ndarray:
     """``1 - z**-1``, exact near 0 Hz."""
     half = np.pi * (turns - np.rint(turns))
     return 2j * np.sin(half) * np.exp(-1j * half)
 
 
-def power(values: complex | np.ndarray, whole: int) -> complex | np.ndarray:
+def power(values: np.ndarray, whole: int) -> np.ndarray:
     """Whole power from 0 on, by squaring: quicker than a wave of its own, and than powers of complex numbers."""
-    found = np.ones_like(values) if whole % 2 == 0 else values
+    product = np.ones_like(values) if whole % 2 == 0 else values
     while whole := whole // 2:
         values = values * values
-        found = found * values if whole % 2 else found
-    return found
+        product = product * values if whole % 2 else product
+    return product
 
 
-def slope(turns: float | np.ndarray, samples: int) -> complex | np.ndarray:
+def slope(turns: np.ndarray, samples: int) -> np.ndarray:
     """Gain of the slope of a line through N points, ``12/(N(N**2 - 1)) sum ((N-1)/2 - j) z**-j``."""
     # With y = pi turns the sum is ``(3i/N) exp(-i(N-1)y) [sin((N-1)y)/(N-1) - sin((N+1)y)/(N+1)] / sin(y)**2``; below
     # (N+1)y = 1 the bracket is taken from its series.
@@ -61,12 +61,11 @@ def slope(turns: float | np.ndarray, samples: int) -> complex | np.ndarray:
     return 3j / samples * np.exp(-1j * below) * np.where(small, near, far)
 
 
-def _sinc_difference(
-    below: float | np.ndarray, above: float | np.ndarray, small: bool | np.ndarray
-) -> float | np.ndarray:
+def _sinc_difference(below: np.ndarray, above: np.ndarray, small: np.ndarray) -> np.ndarray:
     """``(sinc a - sinc b)/(b**2 - a**2)`` from the squares of a and b, both below 1; nothing else is used."""
     below, above = np.where(small, below, 0.0), np.where(small, above, 0.0)
-    power, product, total, factorial = 1.0, 1.0, 0.0, 1.0
+    power, product, total = np.ones_like(below), np.ones_like(below), np.zeros_like(below)
+    factorial = 1.0
     for k in range(1, _SERIES_TERMS + 1):
         factorial *= 2 * k * (2 * k + 1)
         total = total - (-1) ** k * product / factorial
@@ -108,7 +107,7 @@ def damping_of(order: int) -> list[float]:
     return [math.sin((2 * k - 1) * math.pi / (2 * order)) for k in range(1, order // 2 + 1)]
 
 
-def butterworth(turns: float | np.ndarray, order: int, tangent: float) -> complex | np.ndarray:
+def butterworth(turns: np.ndarray, order: int, tangent: float) -> np.ndarray:
     """Gain of a bilinear Butterworth low-pass; ``tangent`` is W = tan(pi corner T)."""
     half = np.pi * turns
     u, w = backward(turns), 2.0 * tangent * np.cos(half) * np.exp(-1j * half)
@@ -127,8 +126,8 @@ def butterworth_sections(order: int, tangent: float) -> np.ndarray:
         rows.append(
             [square, 2.0 * square, square, 1.0 + middle + square, 2.0 * (square - 1.0), 1.0 - middle + square]
         )
-    rows = np.array(rows)
-    return rows / rows[:, 3:4]
+    table = np.array(rows)
+    return table / table[:, 3:4]
 
 
 def butterworth_noise(order: int, tangent: float) -> float:
@@ -142,7 +141,7 @@ def butterworth_noise(order: int, tangent: float) -> float:
 
 
 def butterworth_memory(order: int, tangent: float) -> int:
-    """Samples after which the differenced Butterworth low-pass has forgotten an impulse."""
+    """Samples after which the differenced Butterworth low-pass no longer shows an impulse."""
     # From the second sample on its weights are ``Re sum c_i z_i**j``; with the analog poles a_i = W e_i the poles are
     # z_i = (1 + a_i)/(1 - a_i), and c_i = 4 W**2 e_i/((1 - a_i)(1 + a_i)**2 prod(e_i - e_k)).
     unit = np.exp(1j * math.pi * (2.0 * np.arange(1, order + 1) + order - 1) / (2 * order))
@@ -160,7 +159,7 @@ def butterworth_memory(order: int, tangent: float) -> int:
 
 
 def poles_memory(radius: float, order: int) -> int:
-    """Samples after which a filter has forgotten whose largest pole has this magnitude."""
+    """Samples after which a filter has settled whose largest pole has this magnitude."""
     if radius >= 1.0:
         return 1 << 62
     # Poles that coincide: j**m pole**j; its logarithm falls half as fast until long after it is negligible.
@@ -177,12 +176,12 @@ def in_differences(polynomial: np.ndarray) -> np.ndarray:
 
 
 def one_pole_memory(decay: float) -> int:
-    """Samples after which a one-pole low-pass has forgotten, exp(-decay) a sample."""
+    """Samples after which a one-pole low-pass has settled, exp(-decay) a sample."""
     return 2 + math.ceil(-math.log(NEGLIGIBLE) / decay)
 
 
 def pair_memory(alpha: float, beta: float, margin: float) -> int:
-    """Samples after which an alpha-beta filter has forgotten; ``margin`` is 4 - 2 alpha - beta."""
+    """Samples after which an alpha-beta filter has settled; ``margin`` is 4 - 2 alpha - beta."""
     # With e = 1 - pole: e1 + e2 = alpha + beta and e1 e2 = beta; near z = -1 the margin is (2 - e1)(2 - e2).
     middle = (alpha + beta) / 2.0
     square = middle * middle - beta
@@ -232,11 +231,11 @@ class FilterSection:
         """Denominator of :meth:`coefficients` at values of z**-1."""
         warp, last = np.tan(np.pi * self.turns), len(self.below) - 1
         ends = (1.0 - back, warp * (1.0 + back)), (1.0, warp)
-        found, first = (
+        value, first = (
             sum(factor * ahead ** (last - k) * behind**k for k, factor in enumerate(self.below))
             for ahead, behind in ends
         )
-        return found / first
+        return value / first
 
     def coefficients(self) -> tuple[np.ndarray, np.ndarray]:
         """Numerator and denominator in z**-1, the latter beginning with 1."""
@@ -249,19 +248,22 @@ def sections(
     control: Control, rate: float, *, speed: float = 0.0, pitch: float = 1.0
 ) -> tuple[FilterSection, ...]:
     """Filters of a controller at a loop rate, in their order."""
-    found = []
+    filters = []
     for notch in control.notch:
-        turns = notch.frequency / rate if notch.order is None else _followed(notch.order, speed, pitch, rate)
-        if notch.order is None or SLOWEST <= turns <= FASTEST:
+        if notch.frequency is not None:
+            turns = notch.frequency / rate
+        else:
+            turns = _aliased_order(notch.order or 0.0, speed, pitch, rate)
+        if notch.frequency is not None or SLOWEST <= turns <= FASTEST:
             width = 2.0 * notch.damping
-            found.append(FilterSection(turns, (1.0, width * notch.depth, 1.0), (1.0, width, 1.0)))
+            filters.append(FilterSection(turns, (1.0, width * notch.depth, 1.0), (1.0, width, 1.0)))
     if control.lowpass is not None:
-        found.append(FilterSection(control.lowpass / rate, (0.0, 1.0), (1.0, 1.0)))
-    return tuple(found)
+        filters.append(FilterSection(control.lowpass / rate, (0.0, 1.0), (1.0, 1.0)))
+    return tuple(filters)
 
 
-def _followed(order: float, speed: float, pitch: float, rate: float) -> float:
-    """Folded frequency of an order, share of the loop rate."""
+def _aliased_order(order: float, speed: float, pitch: float, rate: float) -> float:
+    """Aliased frequency of an order, share of the loop rate."""
     turns = order * abs(speed) / (pitch * rate)
     return abs(turns - round(turns))
 

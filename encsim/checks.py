@@ -66,7 +66,17 @@ def _shown(value: Any) -> str:
 
 
 class InputError(ValueError):
-    """Input that the user can put right; ``faults`` lists every fault found, one line each."""
+    """Input that the user can put right; ``faults`` lists every fault found, one line each.
+
+    Examples
+    --------
+    >>> import encsim
+    >>> try:
+    ...     encsim.Scale(period=-1.0)
+    ... except encsim.InputError as fault:
+    ...     print(fault)
+    Scale.period must be positive and finite, got -1.0 m
+    """
 
     def __init__(self, *faults: Fault) -> None:
         super().__init__(*faults)

@@ -37,9 +37,9 @@ MODULES = sorted(PACKAGE.rglob("*.py"))
 CROWDED = {"kernels": 17, "decisions": 17, "figures": 17}
 SHORT = {
     "__main__.py": "answers --help and --version before anything is loaded",
-    "files.py": "one subject: a file is written whole or not at all",
     "calibration/fourier_series.py": "one subject, used by three modules",
     "figures/pictures.py": "the door to all pictures, names only",
+    "files.py": "one subject: a file is written whole or not at all",
     "kernels/compiling.py": "a notice while a first run compiles; must load without numba",
     "kernels/jit.py": "the one decorator",
     "open_loop/quantisation.py": "one subject",
@@ -47,15 +47,20 @@ SHORT = {
     "time_domain/demand.py": "one subject",
 }
 LONG = {
-    "units.py": 420,
-    "closed_loop/time_responses.py": 540,
+    "calibration/positioning.py": 460,
+    "closed_loop/closed_loop_ripple.py": 440,
+    "closed_loop/stability.py": 440,
+    "closed_loop/time_responses.py": 580,
+    "decisions/choice.py": 440,
     "decisions/proposals.py": 460,
-    "decisions/requirements.py": 420,
-    "model/axis.py": 520,
-    "model/ring_geometry.py": 420,
+    "decisions/requirements.py": 460,
+    "model/axis.py": 580,
+    "model/ring_geometry.py": 460,
     "open_loop/cause_models.py": 480,
     "reporting/axis_tables.py": 440,
-    "time_domain/closed_run.py": 460,
+    "time_domain/closed_run.py": 500,
+    "time_domain/simulation.py": 460,
+    "units.py": 420,
 }
 
 

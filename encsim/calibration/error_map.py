@@ -45,6 +45,14 @@ class ErrorMap(Series):
     ------
     InputError
         If the values are no finite numbers or their lengths do not match.
+
+    Examples
+    --------
+    >>> import encsim
+    >>> import numpy as np
+    >>> map_ = encsim.ErrorMap(1e-6 * np.sin(2 * np.pi * np.arange(60) / 60))
+    >>> map_.error.shape
+    (60,)
     """
 
     part_units: ClassVar[dict[str, str]] = {"uncertainty": "rad"}

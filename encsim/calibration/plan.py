@@ -50,6 +50,14 @@ class CalibrationPlan(Series):
         Whether every order is observable and the residual has degrees of freedom to estimate the noise.
     reasons : tuple of str
         Why not.
+
+    Examples
+    --------
+    >>> import encsim
+    >>> import numpy as np
+    >>> plan = encsim.calibration_plan(2 * np.pi * np.arange(11) / 11, 720)
+    >>> plan.points
+    720
     """
 
     orders: np.ndarray
@@ -115,6 +123,14 @@ def calibration_plan(
     are the same: every multiple of m for m equal steps over a full revolution.
 
     With an even number of points only the cosine of the last order, points/2, exists: z_j = cos(n psi_j) there.
+
+    Examples
+    --------
+    >>> import encsim
+    >>> import numpy as np
+    >>> plan = encsim.calibration_plan(2 * np.pi * np.arange(11) / 11, 720)
+    >>> plan.lost[:2]
+    (11, 22)
     """
     check_points(points)
     angles, weight = checked_steps("calibration_plan", steps, weights)

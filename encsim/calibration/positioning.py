@@ -44,6 +44,15 @@ class PassComparison(Series):
     valid : bool
     reasons : tuple of str
         Why the figures may not be reliable.
+
+    Examples
+    --------
+    >>> import encsim
+    >>> forward = [[0.0, 0.1, 0.2], [0.0, 0.1 + 1e-6, 0.2]]
+    >>> backward = [[0.2, 0.1, 0.0], [0.2, 0.1 + 3e-6, 0.0]]
+    >>> found = encsim.compare_passes(forward, backward)
+    >>> found.valid
+    True
     """
 
     tabled = ("position", "forward", "backward", "error", "reversal")
@@ -109,6 +118,15 @@ def compare_passes(
     -----
     The error, not the position, is interpolated linearly between readings. Both passes have the same zero: a drift of
     the zero between them counts as reversal, and a time delay as reversal proportional to speed.
+
+    Examples
+    --------
+    >>> import encsim
+    >>> forward = [[0.0, 0.1, 0.2], [0.0, 0.1 + 1e-6, 0.2]]
+    >>> backward = [[0.2, 0.1, 0.0], [0.2, 0.1 + 3e-6, 0.0]]
+    >>> found = encsim.compare_passes(forward, backward)
+    >>> found.valid
+    True
     """
     argument_checks.choice("compare_passes.unit", unit, ("m", "rad"))
     up, down = _pass("forward", forward, 1.0), _pass("backward", backward, -1.0)[:, ::-1]
@@ -227,6 +245,15 @@ class Positioning(Series):
     valid : bool
         Whether runs and targets are as many as a full test needs.
     reasons : tuple of str
+
+    Examples
+    --------
+    >>> import encsim
+    >>> target = [0.0, 0.1, 0.2]
+    >>> forward, backward = [[1e-6, 2e-6, 1e-6]] * 2, [[3e-6, 4e-6, 2e-6]] * 2
+    >>> found = encsim.bidirectional(target, forward, backward)
+    >>> found.runs
+    2
     """
 
     tabled = (
@@ -314,6 +341,15 @@ def bidirectional(
     ----------
     ISO 230-2:2014, Test code for machine tools, Part 2: Determination of accuracy and repeatability of positioning
     of numerically controlled axes (definitions from memory).
+
+    Examples
+    --------
+    >>> import encsim
+    >>> target = [0.0, 0.1, 0.2]
+    >>> forward, backward = [[1e-6, 2e-6, 1e-6]] * 2, [[3e-6, 4e-6, 2e-6]] * 2
+    >>> found = encsim.bidirectional(target, forward, backward)
+    >>> round(1e6 * float(found.largest_reversal), 3)  # um
+    2.0
     """
     argument_checks.choice("bidirectional.unit", unit, ("m", "rad"))
     targets = argument_checks.finite_row("bidirectional.target", target)

@@ -58,6 +58,16 @@ class SelfCalibration(Series):
         Whether every order is observable and the noise is known.
     reasons : tuple of str
         Why not.
+
+    Examples
+    --------
+    >>> import encsim
+    >>> import numpy as np
+    >>> angle = 2 * np.pi * np.arange(60) / 60
+    >>> readings = 1e-6 * np.array([np.sin(angle) - np.sin(angle + apart) for apart in (1.0, 2.5)])
+    >>> found = encsim.self_calibrate(readings, [1.0, 2.5])
+    >>> found.valid
+    True
     """
 
     tabled = ("angle", "error", "uncertainty")
@@ -133,6 +143,16 @@ def self_calibrate(
     points = N and one reading per division, this is circle closure: the unknown angle is the mean reading.
 
     The pair also reads the bearing: wander of the axis counts as error of the ring.
+
+    Examples
+    --------
+    >>> import encsim
+    >>> import numpy as np
+    >>> angle = 2 * np.pi * np.arange(60) / 60
+    >>> readings = 1e-6 * np.array([np.sin(angle) - np.sin(angle + apart) for apart in (1.0, 2.5)])
+    >>> found = encsim.self_calibrate(readings, [1.0, 2.5])
+    >>> found.error.shape
+    (60,)
     """
     table = np.atleast_2d(_readings(differences))
     gaps = argument_checks.finite_row("self_calibrate.angles", np.atleast_1d(angles), "rad")

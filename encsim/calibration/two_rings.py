@@ -64,6 +64,16 @@ class Calibration(Series):
         Whether every order is observable, no step is an outlier, every revolution closes and the noise is known.
     reasons : tuple of str
         Why not.
+
+    Examples
+    --------
+    >>> import encsim
+    >>> import numpy as np
+    >>> angle, steps = 2 * np.pi * np.arange(60) / 60, 2 * np.pi * np.arange(7) / 7
+    >>> readings = 1e-6 * np.array([np.sin(angle) - np.sin(angle - step) for step in steps])
+    >>> found = encsim.calibrate(readings, steps)
+    >>> found.a.shape
+    (60,)
     """
 
     tabled = ("angle", "a", "b", "uncertainty", "b_uncertainty")
@@ -180,6 +190,16 @@ def calibrate(
     of the residual with and without it is significant at one in a million and its noise is more than twice that of
     the others; each outlier is left out before the next is sought. The spectra of all readings need as much memory
     again as the readings.
+
+    Examples
+    --------
+    >>> import encsim
+    >>> import numpy as np
+    >>> angle, steps = 2 * np.pi * np.arange(60) / 60, 2 * np.pi * np.arange(7) / 7
+    >>> readings = 1e-6 * np.array([np.sin(angle) - np.sin(angle - step) for step in steps])
+    >>> found = encsim.calibrate(readings, steps)
+    >>> bool(np.allclose(found.a, 1e-6 * np.sin(angle)))
+    True
     """
     table = argument_checks.real_array(
         "calibrate.differences", differences, 2, "be a table of real numbers, a row a step"

@@ -155,6 +155,13 @@ class Smoothness(Series):
     vanishing : tuple
         As of :func:`ripple`: (speed, (harmonic, ...)) at which lines vanish from the measured velocity, and beside
         which the axis follows them.
+
+    Examples
+    --------
+    >>> import encsim
+    >>> axis = encsim.load("stage_x_loop.toml")
+    >>> encsim.smoothness(axis, [0.01, 0.1]).valid
+    True
     """
 
     speed: np.ndarray = field(metadata=measured_in("position/s"))
@@ -254,6 +261,14 @@ def smoothness(axis: Axis, speeds: float | list[float] | np.ndarray | tuple[floa
     Where friction falls with the speed and more than 40 different slopes of it are asked for, loops are computed
     at some of them and mean squares taken in between, within 3e-3 of the rms. Loops that differ in notches which follow
     the speed alone are computed exactly, all at once, on a grid that is dense where any of them is narrow.
+
+    Examples
+    --------
+    >>> import encsim
+    >>> axis = encsim.load("stage_x_loop.toml")
+    >>> found = encsim.smoothness(axis, [0.01, 0.1])
+    >>> (1e6 * found.actual).round(2)  # um/s
+    array([9.63, 0.45])
     """
     speed = checked_speeds("smoothness.speeds", speeds, axis.scale.unit)
     signed = speed.ravel()

@@ -127,6 +127,13 @@ class Margins(Result):
         for a loop of more than 600 states.
     frequency, open_gain : ndarray
         Open-loop frequency response L from which the margins are computed, Hz and complex; not in `to_dict`.
+
+    Examples
+    --------
+    >>> import encsim
+    >>> axis = encsim.load("stage_x_loop.toml")
+    >>> encsim.margins(axis).stable
+    True
     """
 
     stable: bool
@@ -190,6 +197,14 @@ def margins(axis: Axis, *, speed: float = 0.0) -> Margins:
     References
     ----------
     K. J. Astrom, R. M. Murray, Feedback Systems, Princeton 2008, ch. 9 (margins; from memory).
+
+    Examples
+    --------
+    >>> import encsim
+    >>> axis = encsim.load("stage_x_loop.toml")
+    >>> found = encsim.margins(axis)
+    >>> round(float(found.phase_margin), 1), round(float(found.crossover), 1)
+    (60.3, 66.2)
     """
     return loop_margins(loops.build(axis, speed), axis)
 

@@ -314,6 +314,13 @@ class StepResponse(_Answer):
     valid : bool
     reasons : tuple of str
         Why a real axis would answer otherwise.
+
+    Examples
+    --------
+    >>> import encsim
+    >>> axis = encsim.load("stage_x_loop.toml")
+    >>> encsim.step_response(axis).valid
+    True
     """
 
     of: str
@@ -357,6 +364,13 @@ class RampResponse(_Answer):
         if it is outside at the last sample.
     largest_torque, speed, valid, reasons
         As of a :class:`StepResponse`.
+
+    Examples
+    --------
+    >>> import encsim
+    >>> axis = encsim.load("stage_x_loop.toml")
+    >>> encsim.ramp_response(axis).valid
+    True
     """
 
     time: np.ndarray = field(metadata=measured_in("s"))
@@ -421,6 +435,14 @@ def step_response(
 
     Where edges are timed all values are deviations from the motion at ``speed``, and the answer is that of the mean
     filter of the edges there: the mean over steps that begin anywhere between two of them.
+
+    Examples
+    --------
+    >>> import encsim
+    >>> axis = encsim.load("stage_x_loop.toml")
+    >>> found = encsim.step_response(axis, of="velocity")
+    >>> round(100 * float(found.overshoot), 1)
+    13.0
     """
     if of not in STEPS:
         checks.refuse("step_response.of", f"be one of {', '.join(STEPS)}", of)
@@ -480,6 +502,14 @@ def ramp_response(
     The demand is ``rate t``; the velocity feed-forward is on from the first sample, the acceleration feed-forward
     sees nothing of a jump of the velocity. With an integral part the following error settles at
     ``rate ((1 - velocity_feedforward)/position_gain - age)``, age that of the readings.
+
+    Examples
+    --------
+    >>> import encsim
+    >>> axis = encsim.load("stage_x_loop.toml")
+    >>> found = encsim.ramp_response(axis, 0.1)
+    >>> round(1e6 * float(found.largest_error), 1)  # um
+    166.1
     """
     answer = LinearAnswer("ramp_response", axis, speed, "ramp")
     rate = None if rate is None else _size("ramp_response.rate", rate, answer.units["velocity"])

@@ -38,6 +38,14 @@ def load_candidates(path: str, axis: Axis) -> Any:
     ------
     InputError
         If the file cannot be read or has no such section; every fault with its line.
+
+    Examples
+    --------
+    >>> import encsim
+    >>> axis = encsim.load("stage_x.toml")
+    >>> candidates, cost = encsim.load_candidates("stage_x_choice.toml", axis)
+    >>> candidates["interpolation.bits"]
+    [10, 12, 14]
     """
     return loads(toml_text.read(path), axis, str(path))
 

@@ -191,6 +191,15 @@ class Choice(Series):
     paths, costs : tuple of str
         What is varied, and the columns of cost.
     requirement : Requirement
+
+    Examples
+    --------
+    >>> import encsim
+    >>> axis = encsim.load("stage_x.toml")
+    >>> wanted = encsim.Requirement(speeds=(1e-3, 0.1), relative=0.02, floor=60e-6)
+    >>> found = encsim.choose(axis, wanted, {"interpolation.factor": [400, 4000]})
+    >>> found.paths
+    ('interpolation.factor',)
     """
 
     part_units: ClassVar[dict[str, str]] = {**LIMIT_UNITS, "resolution": "position", "speed": "position/s"}
@@ -298,6 +307,15 @@ def choose(
     for ripple where a limit fails that does not depend on the speed. Then the first ten, those that just miss,
     the nearest, the frontier and the steps of resolution are computed in full, as ``requirement.judge`` does,
     until all of these are; ``exact`` says which. What is screened out by more than a quarter is believed.
+
+    Examples
+    --------
+    >>> import encsim
+    >>> axis = encsim.load("stage_x.toml")
+    >>> wanted = encsim.Requirement(speeds=(1e-3, 0.1), relative=0.02, floor=60e-6)
+    >>> found = encsim.choose(axis, wanted, {"interpolation.factor": [400, 4000]})
+    >>> found.count, found.best is None
+    (2, True)
     """
     if not isinstance(axis, Axis):
         checks.refuse("choose.axis", "be an Axis", axis)

@@ -172,6 +172,13 @@ class Explanation(Series):
     reasons : tuple of str
         Why the prediction of the axis as it is may not be believed.
     axis : Axis
+
+    Examples
+    --------
+    >>> import encsim
+    >>> axis = encsim.load("stage_x.toml")
+    >>> encsim.explain(axis, 0.005).valid
+    True
     """
 
     part_units: ClassVar[dict[str, str]] = {
@@ -257,6 +264,14 @@ def explain(axis: Axis, speed: float, verify: bool = False) -> Explanation:
     A remedy is the axis with some values changed (`encsim.changes.apply`), and its effect is ripple or smoothness of
     that axis, computed from scratch: lines of one order from several causes add as phasors, so that nothing may be
     subtracted. What a remedy wins is the mean, over the curves there are, of the share of rms that goes.
+
+    Examples
+    --------
+    >>> import encsim
+    >>> axis = encsim.load("stage_x.toml")
+    >>> found = encsim.explain(axis, 0.005)
+    >>> bool(found.remedies)
+    True
     """
     speed = float(checked_speeds("explain.speed", speed, axis.scale.unit, single=True))
     now, found = behave(axis, [speed]), lines(axis, speed)

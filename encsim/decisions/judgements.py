@@ -79,6 +79,14 @@ class Judgement(Result):
         What measured ripple is: in steady motion, or of the closed loop where the axis has one.
     requirement : Requirement
         What it is judged by.
+
+    Examples
+    --------
+    >>> import encsim
+    >>> axis = encsim.load("stage_x.toml")
+    >>> wanted = encsim.Requirement(speeds=(1e-3, 0.1), relative=0.02, floor=60e-6)
+    >>> wanted.judge(axis).valid
+    True
     """
 
     part_units = LIMIT_UNITS

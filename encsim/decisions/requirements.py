@@ -65,6 +65,13 @@ class Requirement:
     ------
     InputError
         If a number is out of range, the limits contradict each other, or there is none.
+
+    Examples
+    --------
+    >>> import encsim
+    >>> wanted = encsim.Requirement(speeds=(1e-3, 0.1), relative=0.02, floor=60e-6)
+    >>> wanted.speeds
+    (0.001, 0.1)
     """
 
     speeds: tuple[float, float] = field(metadata={"dimension": "speed"})
@@ -324,6 +331,13 @@ def load(path: str, axis: Axis | None = None) -> Requirement:
     ------
     InputError
         If the file cannot be read or has no such section; every fault with its line.
+
+    Examples
+    --------
+    >>> import encsim
+    >>> wanted = encsim.requirements.load("stage_x_choice.toml")
+    >>> wanted.relative
+    0.015
     """
     return loads(toml_text.read(path), str(path), axis)
 
@@ -331,7 +345,7 @@ def load(path: str, axis: Axis | None = None) -> Requirement:
 def loads(
     text: str, name: str = "requirement file", axis: Axis | None = None, settings: list[str] | tuple[()] = ()
 ) -> Requirement | None:
-    """The requirement in the ``[requirement]`` section of a text.
+    r"""The requirement in the ``[requirement]`` section of a text.
 
     Parameters
     ----------
@@ -351,6 +365,13 @@ def loads(
     ------
     InputError
         If there is no such section; every fault with its line.
+
+    Examples
+    --------
+    >>> import encsim
+    >>> wanted = encsim.requirements.loads('[requirement]\nspeeds = ["1 mm/s", "0.1 m/s"]\nrelative = 0.02')
+    >>> wanted.relative
+    0.02
     """
     section = Section(text, SECTION, name, settings, unit=axis and axis.scale.unit)
     if section.table is None:

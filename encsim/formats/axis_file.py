@@ -39,12 +39,19 @@ def load(path: Path | str) -> Axis:
     ------
     InputError
         If the file cannot be read or is no axis file; it lists every fault with section.key and line.
+
+    Examples
+    --------
+    >>> import encsim
+    >>> axis = encsim.load("stage_x.toml")
+    >>> axis.sampling.rate
+    16000.0
     """
     return loads(read(path), str(path))
 
 
 def loads(text: str, name: str = "axis file") -> Axis | None:
-    """The axis that a text describes.
+    r"""The axis that a text describes.
 
     Parameters
     ----------
@@ -61,6 +68,13 @@ def loads(text: str, name: str = "axis file") -> Axis | None:
     ------
     InputError
         Every fault found, with section.key and line.
+
+    Examples
+    --------
+    >>> import encsim
+    >>> axis = encsim.loads('scale.period = "20 um"\nsampling.rate = "16 kHz"')
+    >>> axis.sampling.rate
+    16000.0
     """
     return loads_with(text, (), name)
 

@@ -40,6 +40,13 @@ def apply(axis: Axis, changes: dict[str, Any]) -> Axis:
     ------
     InputError
         If there is no such key, or the changed axis is impossible.
+
+    Examples
+    --------
+    >>> import encsim
+    >>> axis = encsim.load("stage_x.toml")
+    >>> encsim.changes.apply(axis, {"interpolation.factor": 400}).interpolation.factor
+    400
     """
     parts, fields = {}, {}
     for path, value in changes.items():
@@ -68,6 +75,13 @@ def value(axis: Axis, path: str) -> Any:
     ------
     InputError
         If there is no such key.
+
+    Examples
+    --------
+    >>> import encsim
+    >>> axis = encsim.load("stage_x.toml")
+    >>> encsim.changes.value(axis, "signal.offset.0")
+    0.01
     """
     section, *rest = _known(axis, path).split(".", 2)
     found = getattr(axis, section)
@@ -98,6 +112,13 @@ def read(axis: Axis, path: str, raw: int | list[str] | str) -> Estimator | float
     ------
     InputError
         If there is no such key, or the text does not fit it.
+
+    Examples
+    --------
+    >>> import encsim
+    >>> axis = encsim.load("stage_x.toml")
+    >>> encsim.changes.read(axis, "sampling.rate", "8 kHz")
+    8000.0
     """
     if _known(axis, path) == "estimator" and isinstance(raw, str):
         return estimator_text.read(raw, axis, path)[0]
@@ -126,6 +147,13 @@ def write(axis: Axis, path: str, value: Any) -> str:
     Returns
     -------
     str
+
+    Examples
+    --------
+    >>> import encsim
+    >>> axis = encsim.load("stage_x.toml")
+    >>> encsim.changes.write(axis, "sampling.rate", 8e3)
+    '8 kHz'
     """
     dimension = dimension_of(axis, path)
     if value is None:
@@ -161,6 +189,13 @@ def setting(axis: Axis, path: str, value: Estimator | dict[int, float] | float |
     -------
     str
         Exact, TOML where it is more than one quantity or word.
+
+    Examples
+    --------
+    >>> import encsim
+    >>> axis = encsim.load("stage_x.toml")
+    >>> encsim.changes.setting(axis, "sampling.rate", 8e3)
+    '8 kHz'
     """
     if path == "heads":
         return axis_text.heads(value)
@@ -183,6 +218,13 @@ def dimension_of(axis: Axis, path: str) -> str | None:
     ------
     InputError
         If there is no such key.
+
+    Examples
+    --------
+    >>> import encsim
+    >>> axis = encsim.load("stage_x.toml")
+    >>> encsim.changes.dimension_of(axis, "sampling.rate")
+    'frequency'
     """
     section, *rest = _known(axis, path).split(".", 2)
     if not rest:

@@ -56,6 +56,13 @@ class Tuning(Result):
         the margins.
     reasons : tuple of str
         Why margins or torque ripple, limited or not, may not be believed.
+
+    Examples
+    --------
+    >>> import encsim
+    >>> axis = encsim.load("stage_x_loop.toml")
+    >>> encsim.tuning(axis).valid
+    True
     """
 
     part_units: ClassVar[dict[str, str]] = {
@@ -119,6 +126,14 @@ def tune(
     ------
     InputError
         If a limit makes no sense or cannot be reached, or edges are timed and no speed is given.
+
+    Examples
+    --------
+    >>> import encsim
+    >>> axis = encsim.load("stage_x_loop.toml")
+    >>> control = encsim.tune(axis, phase_margin=60.0)
+    >>> round(control.velocity_gain)
+    3518
     """
     return _searched(axis, phase_margin, sensitivity_peak, torque_ripple, speed)[1].control
 
@@ -162,6 +177,14 @@ def tuning(
     Of all gains within the limits those with the largest ``K_p K_v/T_i``: the time integral of the position error
     after a step of load torque is its inverse (``K_v/T_i`` for a velocity loop, ``K_p K_v`` without integral part).
     Torque ripple is ``smoothness(axis, speed).torque`` of the axis with the proposed gains.
+
+    Examples
+    --------
+    >>> import encsim
+    >>> axis = encsim.load("stage_x_loop.toml")
+    >>> found = encsim.tuning(axis, phase_margin=60.0)
+    >>> round(found.control.velocity_gain)
+    3518
     """
     return _result(*_searched(axis, phase_margin, sensitivity_peak, torque_ripple, speed))
 

@@ -66,6 +66,12 @@ class Scale:
     InputError
         If a number is out of range, the combination is impossible, or rounding to whole lines changes the
         period by more than 1e-3 of itself.
+
+    Examples
+    --------
+    >>> import encsim
+    >>> encsim.Scale(lines=9000).lines
+    9000
     """
 
     period: float | None = _quantity(None, "length")
@@ -161,6 +167,13 @@ class Signal:
     ------
     InputError
         If a number is out of range, or the offset is larger than the signal.
+
+    Examples
+    --------
+    >>> import encsim
+    >>> signal = encsim.Signal(offset=(0.01, -0.005), harmonics={3: 0.002}, jitter=0.5e-9)
+    >>> signal.harmonics[3]
+    0.002
     """
 
     amplitude: float = 1.0
@@ -283,6 +296,12 @@ class Interpolation:
     ------
     InputError
         If a number is out of range or the combination is impossible.
+
+    Examples
+    --------
+    >>> import encsim
+    >>> encsim.Interpolation(factor=4000, bits=12).bits
+    12
     """
 
     factor: int | None = None
@@ -343,6 +362,12 @@ class Sampling:
     ------
     InputError
         If a number is out of range.
+
+    Examples
+    --------
+    >>> import encsim
+    >>> encsim.Sampling(16e3, jitter=20e-9).rate
+    16000.0
     """
 
     rate: float = field(metadata={"dimension": "frequency"})
@@ -390,6 +415,13 @@ class Axis:
     ------
     InputError
         If parts do not fit each other.
+
+    Examples
+    --------
+    >>> import encsim
+    >>> axis = encsim.Axis(encsim.Scale(period=20e-6), sampling=encsim.Sampling(16e3))
+    >>> axis.interpolation.factor is None
+    True
     """
 
     scale: Scale

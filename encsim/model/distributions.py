@@ -76,6 +76,12 @@ class Normal(Distribution):
     ------
     InputError
         If sd is negative or a number is not finite.
+
+    Examples
+    --------
+    >>> import encsim
+    >>> encsim.Normal(0.006).sd
+    0.006
     """
 
     kind: ClassVar[str] = "normal"
@@ -115,6 +121,12 @@ class Uniform(_Bounded):
     ------
     InputError
         If half is negative or a number is not finite.
+
+    Examples
+    --------
+    >>> import encsim
+    >>> encsim.Uniform(0.006, per_kelvin=2e-4).half
+    0.006
     """
 
     kind: ClassVar[str] = "uniform"
@@ -143,6 +155,12 @@ class Triangular(_Bounded):
     ------
     InputError
         If half is negative or a number is not finite.
+
+    Examples
+    --------
+    >>> import encsim
+    >>> encsim.Triangular(0.2e-9).half
+    2e-10
     """
 
     kind: ClassVar[str] = "triangular"

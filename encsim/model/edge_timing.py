@@ -122,6 +122,12 @@ class PeriodTiming(TimedEdges):
     ------
     InputError
         If the clock is out of range.
+
+    Examples
+    --------
+    >>> import encsim
+    >>> encsim.PeriodTiming(50e6).clock
+    50000000.0
     """
 
     clock: float = quantity("frequency")
@@ -152,6 +158,13 @@ class CountAndTime(TimedEdges):
     ------
     InputError
         If a number is out of range.
+
+    Examples
+    --------
+    >>> import encsim
+    >>> estimator = encsim.CountAndTime(50e6, window=1e-3)
+    >>> estimator.window
+    0.001
     """
 
     clock: float = quantity("frequency")

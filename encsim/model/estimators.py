@@ -34,6 +34,12 @@ class Difference(FiniteResponse):
     ------
     InputError
         If samples is no whole number in that range.
+
+    Examples
+    --------
+    >>> import encsim
+    >>> encsim.Difference(8).samples
+    8
     """
 
     samples: int = 1
@@ -106,6 +112,12 @@ class LeastSquares(ParabolaTaps):
     -----
     ``d_j = ((N-1)/2 - j) 12/(N(N**2 - 1) T)``: of all unbiased estimators with a memory of N positions the one
     with the least noise.
+
+    Examples
+    --------
+    >>> import encsim
+    >>> encsim.LeastSquares(8).samples
+    8
     """
 
     samples: int

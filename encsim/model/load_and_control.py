@@ -86,6 +86,12 @@ class Load:
     Notes
     -----
     Friction at speed v: ``sign(v) (coulomb + stribeck exp(-(v/v_s)**2)) + viscous v``.
+
+    Examples
+    --------
+    >>> import encsim
+    >>> encsim.Load(4.0, motor_inertia=1.0, stiffness=12e6, damping=300.0).total_inertia
+    5.0
     """
 
     inertia: float = field(metadata={"dimension": "inertia"})
@@ -211,6 +217,12 @@ class Notch:
     -----
     ``(s**2 + 2 depth z w_0 s + w_0**2)/(s**2 + 2 z w_0 s + w_0**2)``, w_0 = 2 pi f_0, made discrete by the
     bilinear transform pre-warped at f_0.
+
+    Examples
+    --------
+    >>> import encsim
+    >>> encsim.Notch(600.0, depth=0.1).damping
+    0.5
     """
 
     frequency: float | None = _quantity(None, "frequency")
@@ -270,6 +282,12 @@ class Control:
         u = K_v ((v_cmd - w) + i) + acceleration_feedforward r''
 
     u passes notches and low-pass, acts ``delay`` later and is held for T, through the current loop.
+
+    Examples
+    --------
+    >>> import encsim
+    >>> encsim.Control(60.0, 2000.0, integral_time=12e-3, delay=60e-6).velocity_feedforward
+    1.0
     """
 
     position_gain: float = field(metadata={"dimension": "rate"})

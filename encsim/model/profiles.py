@@ -33,7 +33,14 @@ def _quantity(dimension: str) -> Any:
 
 
 class Profile:
-    """Base of all profiles."""
+    """Base of all profiles.
+
+    Examples
+    --------
+    >>> import encsim
+    >>> isinstance(encsim.profiles.Constant(0.1), encsim.profiles.Profile)
+    True
+    """
 
     __slots__ = ()
 
@@ -60,6 +67,12 @@ class Constant(Profile):
     ------
     InputError
         If the speed is no finite number.
+
+    Examples
+    --------
+    >>> import encsim
+    >>> encsim.profiles.Constant(0.1).speed
+    0.1
     """
 
     speed: float = _quantity("speed")
@@ -148,6 +161,12 @@ class Trapezoid(_Move):
     ------
     InputError
         If a number is out of range.
+
+    Examples
+    --------
+    >>> import encsim
+    >>> encsim.profiles.Trapezoid(0.01, speed=0.1, acceleration=2.0).distance
+    0.01
     """
 
     distance: float = _quantity("position")
@@ -178,6 +197,12 @@ class SCurve(_Move):
     ------
     InputError
         If a number is out of range.
+
+    Examples
+    --------
+    >>> import encsim
+    >>> encsim.profiles.SCurve(0.01, speed=0.1, acceleration=2.0, jerk=100.0).jerk
+    100.0
     """
 
     distance: float = _quantity("position")
@@ -222,6 +247,12 @@ class Sine(Profile):
     ------
     InputError
         If a number is out of range.
+
+    Examples
+    --------
+    >>> import encsim
+    >>> encsim.profiles.Sine(1e-3, frequency=2.0).frequency
+    2.0
     """
 
     amplitude: float = _quantity("position")
@@ -260,6 +291,14 @@ class Sampled(Profile):
     ------
     InputError
         If there are fewer than 4 points, they are not finite, the times do not rise from 0, or the position jumps.
+
+    Examples
+    --------
+    >>> import encsim
+    >>> import numpy as np
+    >>> time = np.linspace(0.0, 1.0, 101)
+    >>> encsim.profiles.Sampled(time, 0.01 * time**2).position.shape
+    (101,)
     """
 
     time: np.ndarray

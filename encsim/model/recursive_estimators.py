@@ -38,6 +38,12 @@ class LowPass(Recursive):
     ------
     InputError
         If a number is out of range; in use, if a corner of order 2 or more is not below half the loop rate.
+
+    Examples
+    --------
+    >>> import encsim
+    >>> encsim.LowPass(300.0, order=2).corner
+    300.0
     """
 
     corner: float = quantity("frequency")
@@ -153,6 +159,12 @@ class Tracking(AlphaBeta):
     -----
     Alpha-beta form with the poles matched to s**2 + 2 damping W s + W**2, W = 2 pi bandwidth. For a loop much
     faster than W: noise gain sqrt(W**3 T/(4 damping)), delay 2 damping/W.
+
+    Examples
+    --------
+    >>> import encsim
+    >>> encsim.Tracking(100.0).damping
+    0.707
     """
 
     bandwidth: float = quantity("frequency")
@@ -216,6 +228,12 @@ class Kalman(AlphaBeta):
     ----------
     P. R. Kalata, The tracking index: a generalized parameter for alpha-beta and alpha-beta-gamma target trackers,
     IEEE Trans. Aerospace and Electronic Systems AES-20(2), 174-182, 1984 (from memory).
+
+    Examples
+    --------
+    >>> import encsim
+    >>> encsim.Kalman(2.0, noise=5e-9).noise
+    5e-09
     """
 
     acceleration: float = quantity("acceleration")

@@ -61,6 +61,14 @@ class RippleCurve(Series):
         How A/D conversion and quantisation are computed.
     vanishing : tuple
         Sampling nulls (speed, (harmonic, ...)) within the range, for the strong harmonics; none for timed edges.
+
+    Examples
+    --------
+    >>> import encsim
+    >>> axis = encsim.load("stage_x.toml")
+    >>> curve = encsim.ripple(axis, [0.01, 0.1])
+    >>> curve.valid
+    True
     """
 
     speed: np.ndarray = field(metadata=measured_in("position/s"))
@@ -134,6 +142,14 @@ class Lines(Series):
         True frequency and aliased frequency, Hz.
     position, velocity : ndarray
         Amplitudes of position error and of measured velocity.
+
+    Examples
+    --------
+    >>> import encsim
+    >>> axis = encsim.load("stage_x.toml")
+    >>> found = encsim.lines(axis, 0.01)
+    >>> found.frequency[:3]
+    array([1000.,  500., 2000.])
     """
 
     harmonic: np.ndarray = field(metadata=measured_in("1"))
@@ -173,6 +189,14 @@ def ripple(axis: Axis, speeds: float | list[float] | np.ndarray) -> RippleCurve:
     g(x + L) - g(x): method "exact", where g does not depend on speed and the factor is at most 4096 (16384
     with a converter). Else "step": harmonics at each speed, quantisation by its dithered steps, the converter
     as white noise. An encoder read asynchronously mixes two lags. See `structure_function` and `quantisation`.
+
+    Examples
+    --------
+    >>> import encsim
+    >>> axis = encsim.load("stage_x.toml")
+    >>> curve = encsim.ripple(axis, [0.01, 0.1])
+    >>> (1e6 * curve.rms).round(1)  # um/s
+    array([ 186.7, 1001.3])
     """
     speed = checked_speeds("ripple.speeds", speeds, axis.scale.unit)
     magnitude = np.abs(speed).ravel()
@@ -244,6 +268,14 @@ def lines(axis: Axis, speed: float) -> Lines:
     -----
     Harmonic E_k of frequency f = k v/p makes a velocity ripple of ``2 E_k fs/N |sin(pi N f/fs)|`` by a difference
     over N samples, aliased to |f - fs round(f/fs)|.
+
+    Examples
+    --------
+    >>> import encsim
+    >>> axis = encsim.load("stage_x.toml")
+    >>> found = encsim.lines(axis, 0.01)
+    >>> found.frequency[:3]
+    array([1000.,  500., 2000.])
     """
     velocity = float(checked_speeds("lines.speed", speed, axis.scale.unit, single=True))
     error = period_error.position_error(axis, velocity)
@@ -287,6 +319,13 @@ def vanishing_speeds(axis: Axis, harmonic: int = 1, count: int = 5) -> np.ndarra
     ------
     InputError
         If harmonic or count is no whole number from 1 on.
+
+    Examples
+    --------
+    >>> import encsim
+    >>> axis = encsim.load("stage_x.toml")
+    >>> encsim.vanishing_speeds(axis, harmonic=1, count=3)
+    array([0.32, 0.64, 0.96])
     """
     for name, value in (("harmonic", harmonic), ("count", count)):
         if not checks.is_whole(value) or not 1 <= value <= 10**6:

@@ -41,6 +41,13 @@ class TopSpeed(Result):
     hurry : float
         Largest relative excess of the graduation's speed under a head over the shaft's, by the error of a mounted
         ring; every limit is lower by this share.
+
+    Examples
+    --------
+    >>> import encsim
+    >>> axis = encsim.load("stage_x.toml")
+    >>> encsim.top_speed(axis).speed  # nothing limits it
+    inf
     """
 
     speed: float = field(metadata=measured_in("position/s"))
@@ -67,6 +74,15 @@ def top_speed(axis: Axis) -> TopSpeed:
     -----
     The A/B limit is the shortest distance of two edges, the error of the period included, over the edge
     separation rounded up to whole ticks of the edge clock; with a clock alone one edge a tick.
+
+    Examples
+    --------
+    >>> import encsim
+    >>> axis = encsim.load("stage_x.toml")
+    >>> limited = encsim.changes.apply(axis, {"interpolation.output": "ab", "interpolation.edge_clock": 20e6})
+    >>> found = encsim.top_speed(limited)
+    >>> found.limit, round(float(found.speed), 3)
+    ('edge_clock', 0.097)
     """
     excess = 0.0 if axis.ring is None else _excess_speed(axis.ring, axis.heads)
     limits = {name: speed / (1.0 + excess) for name, speed in _limits(_key(axis)).items()}

@@ -36,6 +36,13 @@ class WorstStart(Result):
         Cyclic ripple from the worst and from the best start, in a run much shorter than the beat, m/s or rad/s.
     mean : float
         The same over all starts, as :func:`encsim.ripple` gives it.
+
+    Examples
+    --------
+    >>> import encsim
+    >>> axis = encsim.load("stage_x.toml")
+    >>> encsim.worst_start(axis, 0.08).valid
+    True
     """
 
     speed: float = field(metadata=measured_in("position/s"))
@@ -74,6 +81,14 @@ def worst_start(axis: Axis, speed: float) -> WorstStart:
     With v T/p near a/b, b at most twice the highest harmonic, a run samples the same b phases of the period
     again and again. Mean square over those of ``sum Re[E_k D(k v/p) exp(2 pi i k x/p)]``, by the first place x. Noise
     and quantisation are left out: on average they do not depend on the start.
+
+    Examples
+    --------
+    >>> import encsim
+    >>> axis = encsim.load("stage_x.toml")
+    >>> found = encsim.worst_start(axis, 0.08)
+    >>> bool(found.rms >= found.least)
+    True
     """
     velocity = abs(float(checked_speeds("worst_start.speed", speed, axis.scale.unit, single=True)))
     pitch, rate = axis.scale.pitch, axis.sampling.rate

@@ -65,6 +65,15 @@ class Identification(Result):
         What the figures include and what they cannot show.
     cosine, sine : ndarray, shape (points,)
         The channels as given.
+
+    Examples
+    --------
+    >>> import encsim
+    >>> import numpy as np
+    >>> angle = np.linspace(0.0, 20.0, 500)
+    >>> found = encsim.identify(1.02 * np.cos(angle) + 0.01, 1.02 * np.sin(angle))
+    >>> found.points
+    500
     """
 
     signal: Signal | None
@@ -144,6 +153,15 @@ def identify(
     ----------
     P. L. M. Heydemann, "Determination and correction of quadrature fringe measurement errors in
     interferometers", Applied Optics 20, 3382 (1981).
+
+    Examples
+    --------
+    >>> import encsim
+    >>> import numpy as np
+    >>> angle = np.linspace(0.0, 20.0, 500)
+    >>> found = encsim.identify(1.02 * np.cos(angle) + 0.01, 1.02 * np.sin(angle))
+    >>> round(float(found.amplitude), 3)
+    1.02
     """
     c, s = _channel("cosine", cosine), _channel("sine", sine)
     _check_arguments(c, s, steady, period)

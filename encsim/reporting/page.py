@@ -135,6 +135,13 @@ def report(
     InputError
         If a speed is no finite number, the axis cannot be judged by the requirement, the file exists and force
         is false, or it cannot be written.
+
+    Examples
+    --------
+    >>> import encsim
+    >>> axis = encsim.load("stage_x.toml")
+    >>> encsim.report(axis, "page.html", speeds=[0.005], reproducible=True)
+    'page.html'
     """
     files.refuse_existing(path, force=force)
     settings = {"speeds": speeds, "requirement": requirement, "seed": seed, "tolerance": tolerance}

@@ -57,6 +57,12 @@ class Contribution:
     ------
     InputError
         If a number is out of range.
+
+    Examples
+    --------
+    >>> import encsim
+    >>> encsim.Contribution("scale", 3.0).distribution
+    'normal'
     """
 
     name: str
@@ -204,8 +210,9 @@ def uncertainty_budget(
 
     Examples
     --------
-    >>> lines = [Contribution("scale", 3.0), Contribution("warmth", 4.0 * 3**0.5, "rectangular")]
-    >>> round(uncertainty_budget(lines, unit="um").combined, 9)
+    >>> import encsim
+    >>> lines = [encsim.Contribution("scale", 3.0), encsim.Contribution("warmth", 4.0 * 3**0.5, "rectangular")]
+    >>> round(encsim.uncertainty_budget(lines, unit="um").combined, 9)
     5.0
     """
     entries = _checked(contributions)
@@ -339,6 +346,13 @@ def ring_budget(
     -----
     A harmonic a sin(n theta + phase) at an unknown angle has the arcsine distribution: rms a/sqrt(2), peak a. The
     phases of the causes are assumed independent. The foreshortening of a tilted ring is included.
+
+    Examples
+    --------
+    >>> import encsim
+    >>> ring = encsim.Ring(0.15, eccentricity=4e-6, lobes={2: (3e-6, 0.3)})
+    >>> round(206264.8 * float(encsim.ring_budget(ring).combined), 2)  # arcsec
+    8.31
     """
     contributions = [
         Contribution(f"{cause}, order {order}", amplitude, "arcsine", order=order)

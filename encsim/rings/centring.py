@@ -84,6 +84,15 @@ class Centring(Result):
         Whether the eccentricity is significant: above twice its uncertainty.
     reasons : tuple of str
         Why not.
+
+    Examples
+    --------
+    >>> import encsim
+    >>> import numpy as np
+    >>> angle = 2 * np.pi * np.arange(24) / 24
+    >>> found = encsim.centre_by_gauge(angle, 5e-6 * np.cos(angle - 0.5), 0.15)
+    >>> found.valid
+    True
     """
 
     eccentricity: float = field(metadata=measured_in("m"))
@@ -165,6 +174,15 @@ def centre_by_gauge(
     The gauge reads e cos(u) + sqrt(R**2 - (e sin u)**2) - R, u = theta + gamma - beta, and lobes add
     a cos(n(theta - beta) + phase). The fit is least squares; e**2/(4 R), the part of the eccentricity, is subtracted
     from order 2. A face tilted by alpha towards sigma reads -alpha r cos(theta - beta + sigma).
+
+    Examples
+    --------
+    >>> import encsim
+    >>> import numpy as np
+    >>> angle = 2 * np.pi * np.arange(24) / 24
+    >>> found = encsim.centre_by_gauge(angle, 5e-6 * np.cos(angle - 0.5), 0.15)
+    >>> round(1e6 * float(found.eccentricity), 3)  # um
+    5.0
     """
     argument_checks.positive_length("centre_by_gauge.diameter", diameter)
     gauge = ring_geometry.Head(gauge).angle
@@ -235,6 +253,15 @@ def centre_by_heads(
     The gain is 2 |sin(n (beta_1 - beta_2)/2)| for order n of graduation and lobes, and that of order 1 for an
     eccentricity: opposite heads have gain 2 for odd orders and 0 for even orders. Order 1 of atan2 is exactly e/R.
     ``lost`` lists the unobservable orders up to the highest order asked for.
+
+    Examples
+    --------
+    >>> import encsim
+    >>> import numpy as np
+    >>> angle = 2 * np.pi * np.arange(24) / 24
+    >>> found = encsim.centre_by_heads(angle, 1e-4 * np.sin(angle), 0.15)
+    >>> round(1e6 * float(found.eccentricity), 3)  # um
+    3.75
     """
     argument_checks.positive_length("centre_by_heads.diameter", diameter)
     pair, _ = ring_geometry.arranged(heads, owner="centre_by_heads.heads")

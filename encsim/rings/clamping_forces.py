@@ -92,6 +92,13 @@ def clamping(
     -----
     The force is n mu F. The torque is r n mu F, the accelerations are the torque over J and the force over m. Only
     friction is counted; a pin, a shoulder or glue adds to it.
+
+    Examples
+    --------
+    >>> import encsim
+    >>> found = encsim.clamping(screws=6, preload=7e3, friction=0.12, radius=0.05, inertia=0.01)
+    >>> round(float(found.torque))  # N m
+    252
     """
     check = ArgumentCheck(
         "clamping",
@@ -158,7 +165,8 @@ def bolt_preload(
 
     Examples
     --------
-    >>> round(bolt_preload(5e-3, 0.8e-3) / 1e3, 1)
+    >>> import encsim
+    >>> round(encsim.bolt_preload(5e-3, 0.8e-3) / 1e3, 1)
     7.2
     """
     check = ArgumentCheck(

@@ -55,6 +55,14 @@ class RingOrder(Result):
         Whether the line is reliable.
     reasons : tuple of str
         Why not, or what is left out.
+
+    Examples
+    --------
+    >>> import encsim
+    >>> ring = encsim.Ring(0.15, eccentricity=4e-6, lobes={2: (3e-6, 0.3)})
+    >>> first = encsim.ring_orders(ring)[0]
+    >>> first.order, round(206264.8 * float(first.amplitude), 2)
+    (1, 11.0)
     """
 
     order: int = field(metadata=measured_in("1"))
@@ -94,6 +102,13 @@ class RingCurve(Series):
         Whether the curve is reliable.
     reasons : tuple of str
         Why not, or what is left out.
+
+    Examples
+    --------
+    >>> import encsim
+    >>> ring = encsim.Ring(0.15, eccentricity=4e-6, lobes={2: (3e-6, 0.3)})
+    >>> encsim.ring_curve(ring).valid
+    True
     """
 
     tabled = ("angle", "error", "alone")
@@ -152,6 +167,15 @@ def ring_curve(
     ------
     InputError
         As `ring_error`, or if points are fewer than 8 or more than a million.
+
+    Examples
+    --------
+    >>> import encsim
+    >>> import numpy as np
+    >>> ring = encsim.Ring(0.15, eccentricity=4e-6, lobes={2: (3e-6, 0.3)})
+    >>> curve = encsim.ring_curve(ring, [0.0, np.pi])
+    >>> round(206264.8 * float(curve.peak), 2)  # arcsec
+    4.13
     """
     if not checks.is_whole(points) or not 8 <= points <= 1_000_000:
         checks.refuse("ring_curve.points", "be a whole number from 8 to 1000000", points)
@@ -213,9 +237,10 @@ def ring_orders(ring: Ring, heads: HeadAngles = (0.0,), weights: ArrayLike | Non
 
     Examples
     --------
-    >>> from encsim import Ring
-    >>> ring = Ring(0.1, graduation={n: 1e-6 for n in range(1, 25)})
-    >>> [line.order for line in ring_orders(ring, [j * np.pi / 3 for j in range(6)])]
+    >>> import encsim
+    >>> import numpy as np
+    >>> ring = encsim.Ring(0.1, graduation={n: 1e-6 for n in range(1, 25)})
+    >>> [line.order for line in encsim.ring_orders(ring, [j * np.pi / 3 for j in range(6)])]
     [6, 12, 18, 24]
     """
     as_heads, shares = ring_geometry.arranged(heads, weights)

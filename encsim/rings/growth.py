@@ -59,6 +59,13 @@ class Expansion(Result):
         Whether the ring stays below yield.
     reasons : tuple of str
         Why not.
+
+    Examples
+    --------
+    >>> import encsim
+    >>> grown = encsim.expansion(encsim.Ring(0.1), 700.0, density=7800.0, modulus=210e9, poisson=0.3)
+    >>> round(1e6 * float(grown.radius_growth), 2)  # um
+    2.28
     """
 
     radius_growth: float = field(metadata=measured_in("m"))
@@ -134,8 +141,9 @@ def expansion(
 
     Examples
     --------
-    >>> from encsim import Ring
-    >>> grown = expansion(Ring(0.1), 700.0, density=7800.0, modulus=210e9, poisson=0.3, yield_stress=344e6)
+    >>> import encsim
+    >>> steel = {"density": 7800.0, "modulus": 210e9, "poisson": 0.3, "yield_stress": 344e6}
+    >>> grown = encsim.expansion(encsim.Ring(0.1), 700.0, **steel)
     >>> round(grown.stress / 1e6, 1), round(grown.safety, 1)
     (9.6, 6.0)
     """

@@ -70,6 +70,13 @@ class HeadSearch(Result):
         Whether the average is better than one head.
     reasons : tuple of str
         Why not, or what to know.
+
+    Examples
+    --------
+    >>> import encsim
+    >>> found = encsim.find_heads([3, 5], 4)
+    >>> found.heads.shape
+    (4,)
     """
 
     heads: np.ndarray = field(metadata=measured_in("rad"))
@@ -168,8 +175,9 @@ def find_heads(
 
     Examples
     --------
-    >>> search = find_heads([3, 5], 4)
-    >>> float(search.weight.max()) < 1e-6
+    >>> import encsim
+    >>> found = encsim.find_heads([3, 5], 4)
+    >>> float(found.weight.max()) < 1e-6
     True
     """
     amplitudes, moved = _checked_orders(orders, displacement)

@@ -82,6 +82,13 @@ def after_tightening(
     Each component has the variance uncertainty**2 + repeatability**2 + step**2/12. The distance is assumed to have the
     Rayleigh distribution: its rms value is sqrt(2) and its 95th percentile sqrt(-2 ln 0.05) = 2.45 standard deviations
     of a component. For steps alone this gives 1.41 half steps; the exact value is 1.20, so the result is conservative.
+
+    Examples
+    --------
+    >>> import encsim
+    >>> found = encsim.after_tightening(0.15, repeatability=0.5e-6, step=0.2e-6)
+    >>> round(1e6 * float(found.likely), 2)  # um
+    1.23
     """
     argument_checks.positive_length("after_tightening.diameter", diameter)
     known = {"repeatability": repeatability, "step": step, "uncertainty": uncertainty}

@@ -124,6 +124,14 @@ def ring_tolerances(
     -----
     Phases are unknown, so that amplitudes add linearly (peak) or as squares (rms). The solution uses the exact orders
     of each source: with heads that cancel order 1, order 2 limits.
+
+    Examples
+    --------
+    >>> import encsim
+    >>> ring = encsim.Ring(0.15, eccentricity=4e-6, lobes={2: (3e-6, 0.3)})
+    >>> found = encsim.ring_tolerances(ring, 3e-5)
+    >>> found.measure
+    'peak'
     """
     argument_checks.choice("ring_tolerances.measure", measure, MEASURES)
     if not checks.is_real(limit) or limit <= 0.0:

@@ -232,6 +232,14 @@ def load_spread(path: str, axis: Axis | None = None) -> dict[str, Any]:
     ------
     InputError
         If the file cannot be read or has no such section; every fault with its line.
+
+    Examples
+    --------
+    >>> import encsim
+    >>> axis = encsim.load("stage_x.toml")
+    >>> spread = encsim.load_spread("stage_x_spread.toml", axis)
+    >>> sorted(spread)[:2]
+    ['signal.gain', 'signal.jitter']
     """
     text = toml_text.read(path)
     return loads(text, axis_file.loads(text, str(path)) if axis is None else axis, str(path))

@@ -70,6 +70,14 @@ class Tolerance(Series):
         scaled by the median of what these five are off.
     doubtful : ndarray of bool
         Where the numbers may not be believed; ``reasons`` says why.
+
+    Examples
+    --------
+    >>> import encsim
+    >>> axis = encsim.load("stage_x.toml")
+    >>> found = encsim.tolerance(axis, {"signal.gain": encsim.Normal(0.006)}, [0.01, 0.1], samples=20)
+    >>> found.samples, found.seed
+    (20, 0)
     """
 
     speed: np.ndarray = field(metadata=measured_in("position/s"))
@@ -195,6 +203,14 @@ def tolerance(
     and counted, which cuts the distributions off there. Ripple of torque and true velocity stays as the quick form
     has it, some per cent off at slow speeds with a converter. The yield with one distribution half as wide is taken
     from the same samples, each weighted by the ratio of the densities.
+
+    Examples
+    --------
+    >>> import encsim
+    >>> axis = encsim.load("stage_x.toml")
+    >>> found = encsim.tolerance(axis, {"signal.gain": encsim.Normal(0.006)}, [0.01, 0.1], samples=20)
+    >>> found.median.shape
+    (2,)
     """
     faults = [*_described(axis, spread, requirement), *_asked(samples, seed, executor, resume)]
     if faults:

@@ -40,7 +40,14 @@ _UNREADABLE = (OSError, ValueError, KeyError, EOFError, zlib.error, zipfile.BadZ
 
 
 class WorkersLost(RuntimeError):
-    """Chunks failed twice, as where their workers die; with ``resume`` all that was done is kept."""
+    """Chunks failed twice, as where their workers die; with ``resume`` all that was done is kept.
+
+    Examples
+    --------
+    >>> import encsim
+    >>> issubclass(encsim.WorkersLost, RuntimeError)
+    True
+    """
 
 
 def available() -> int:

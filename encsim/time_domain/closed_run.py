@@ -69,6 +69,14 @@ class Run(Series):
     valid : bool
     reasons : tuple of str
         Why the run does not show a working axis, if it does not.
+
+    Examples
+    --------
+    >>> import encsim
+    >>> axis = encsim.load("stage_x_loop.toml")
+    >>> found = encsim.run(axis, 0.01, 0.2, seed=1)
+    >>> found.seed
+    1
     """
 
     part_units: ClassVar[dict[str, str]] = {"actual": "position/s", "current": "A"}
@@ -115,6 +123,14 @@ class Runs(Result):
     samples : int
     valid : bool
     reasons : tuple of str
+
+    Examples
+    --------
+    >>> import encsim
+    >>> axis = encsim.load("stage_x_loop.toml")
+    >>> found = encsim.runs(axis, [0.01, 0.1], 0.2, seed=1)
+    >>> found.samples
+    3200
     """
 
     part_units: ClassVar[dict[str, str]] = {
@@ -168,6 +184,14 @@ def run(axis: Axis, speed: Any, seconds: float, seed: int = 0) -> Run:
     taken at the middle of each period. A reading older than the sample is taken from the cubic through
     position and velocity at the samples around it. Readhead bandwidth and skew distort the channels as at the fastest
     velocity of the demand, also where the axis is slower.
+
+    Examples
+    --------
+    >>> import encsim
+    >>> axis = encsim.load("stage_x_loop.toml")
+    >>> found = encsim.run(axis, encsim.profiles.Trapezoid(0.01, speed=0.1, acceleration=2.0), 0.3)
+    >>> found.valid
+    True
     """
     profile = speed if isinstance(speed, Profile) else None
     check_motion("run", axis, speed, seconds, seed, profile is not None)
@@ -218,6 +242,14 @@ def runs(
     ------
     InputError
         As by :func:`run`.
+
+    Examples
+    --------
+    >>> import encsim
+    >>> axis = encsim.load("stage_x_loop.toml")
+    >>> found = encsim.runs(axis, [0.01, 0.1], 0.2, seed=1)
+    >>> found.speed
+    array([0.01, 0.1 ])
     """
     speed = np.array(speeds, dtype=float).ravel()
     for value in (speed[0], *speed[[speed.argmin(), speed.argmax()]]) if speed.size else (math.nan,):

@@ -60,6 +60,14 @@ class Trace(Series):
     valid : bool
     reasons : tuple of str
         Why the run does not show a working axis, if it does not.
+
+    Examples
+    --------
+    >>> import encsim
+    >>> axis = encsim.load("stage_x.toml")
+    >>> trace = encsim.simulate(axis, 0.01, 5000, seed=1)
+    >>> trace.velocity.shape
+    (5000,)
     """
 
     time: np.ndarray = field(metadata=measured_in("s"))
@@ -125,6 +133,14 @@ def simulate(
     The motion exists before sample 0, so the velocity is valid from sample 0; the true position is
     ``start + speed (t - latency)``. The first call compiles the chain, says so on stderr and keeps the
     result for later sessions.
+
+    Examples
+    --------
+    >>> import encsim
+    >>> axis = encsim.load("stage_x.toml")
+    >>> trace = encsim.simulate(axis, 0.01, 5000, seed=1)
+    >>> round(float(trace.velocity.mean()), 4)
+    0.01
     """
     check_run(axis, speed, samples, seed, start, threads)
     samples, speed, start, seed = int(samples), float(speed), float(start), int(seed)
@@ -160,6 +176,16 @@ class Stream:
     With finite memory a stream gives the same samples wherever it begins. Hysteresis, edges with a separation or a
     clock, and band-limited jitter have unlimited memory: the stream then begins some samples before ``first``, with
     the stationary jitter and with counts that lag the motion by the hysteresis.
+
+    Examples
+    --------
+    >>> import encsim
+    >>> import numpy as np
+    >>> axis = encsim.load("stage_x.toml")
+    >>> stream, position = encsim.Stream(axis, 0.01, seed=1), np.empty(1000)
+    >>> stream.read(position)
+    >>> round(1e6 * float(position[-1] - position[0]))  # um
+    624
     """
 
     def __init__(self, axis: Axis, speed: float, seed: int = 0, start: float = 0.0, first: int = 0) -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from numbers import Integral, Real
-from typing import TYPE_CHECKING, Any, NoReturn
+from typing import TYPE_CHECKING, Any, NoReturn, TypeGuard
 
 if TYPE_CHECKING:
     from .results import Orders
@@ -23,7 +23,7 @@ class _Nothing:
         return "NOTHING"
 
 
-NOTHING = _Nothing()
+NOTHING: Any = _Nothing()
 
 
 @dataclass(frozen=True, slots=True)
@@ -176,7 +176,7 @@ def is_real(value: _Nothing | float | str | None) -> bool:
         return False
 
 
-def is_whole(value: int | None) -> bool:
+def is_whole(value: object) -> TypeGuard[int]:
     """Say whether the value is an integer and no bool."""
     return isinstance(value, Integral) and not isinstance(value, bool)
 

@@ -16,7 +16,7 @@ def refuse_existing(path: Path | str, *, force: bool = False) -> None:
     _target(path, force)
 
 
-def write_whole(path: str, content: bytes | str, *, force: bool = False) -> None:
+def write_whole(path: str | os.PathLike[str], content: bytes | str, *, force: bool = False) -> None:
     """Write text or bytes to a temporary file beside ``path``, then rename it into place."""
     data = content.encode() if isinstance(content, str) else content
     target, special = _target(path, force)

@@ -15,7 +15,7 @@ from __future__ import annotations
 import math
 import re
 from collections import namedtuple
-from typing import Any
+from collections.abc import Iterable
 
 from . import checks
 
@@ -275,7 +275,7 @@ def _unit_hint(text: str, unit: str, dimension: str) -> str:
     return f'did you mean "{near}"?' if near else ""
 
 
-def nearest(word: str, words: dict[str, Any] | list[str] | tuple[str, str, str, str]) -> str | None:
+def nearest(word: str, words: Iterable[str]) -> str | None:
     """The one of ``words`` that looks most like ``word``, upper and lower case alike, or None."""
     import difflib
 

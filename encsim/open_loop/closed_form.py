@@ -333,9 +333,7 @@ def vanishing_speeds(axis: Axis, harmonic: int = 1, count: int = 5) -> np.ndarra
     return np.arange(1, count + 1) * (axis.scale.pitch * axis.sampling.rate / harmonic)
 
 
-def checked_speeds(
-    name: str, speeds: float | list[float] | np.ndarray | tuple[float], unit: str, single: bool = False
-) -> np.ndarray:
+def checked_speeds(name: str, speeds: Any, unit: str, single: bool = False) -> np.ndarray:
     """Speeds as a new float array, checked."""
     try:
         if np.asarray(speeds).dtype.kind not in "fiu":

@@ -40,26 +40,26 @@ NAMES = {
 RESOLUTIONS = {"interpolation.factor": "counts a period", "interpolation.bits": "bits of the converter"}
 
 
-def choice(found: Choice, *, cautious: bool = True) -> str:
+def choice(result: Choice, *, cautious: bool = True) -> str:
     """Report of a choice."""
-    parts = [_answer(found), "\n", aligned(_columns(found)), *_more(found), "\n"]
-    parts += [f"{line}\n" for line in _notes(found)]
+    parts = [_answer(result), "\n", aligned(_columns(result)), *_more(result), "\n"]
+    parts += [f"{line}\n" for line in _notes(result)]
     return "".join([*parts, CAUTION if cautious else ""])
 
 
-def _answer(found: Choice) -> str:
+def _answer(result: Choice) -> str:
     """What to take, or what comes nearest."""
-    met = sum(row.met for row in found.rows)
-    if found.best is None:
-        lines = [f"None of {found.count} candidates fits. Nearest: {missed(found.nearest)}."]
+    met = sum(row.met for row in result.rows)
+    if result.best is None:
+        lines = [f"None of {result.count} candidates fits. Nearest: {missed(result.nearest)}."]
     else:
-        best = found.best
+        best = result.best
         costs = "".join(f", {name} {show(value, '1')}" for name, value in best.cost.items())
         lines = [
-            f"Best of {found.count} candidates, of which {met} fit: {best.short}{costs}.",
+            f"Best of {result.count} candidates, of which {met} fit: {best.short}{costs}.",
             f"It meets all limits; {_binding(best)}, {percent_number(best.margin)} % to spare.",
         ]
-    lines += [_saturated(found, each) for each in found.saturation if each.values]
+    lines += [_saturated(result, each) for each in result.saturation if each.values]
     return "".join(f"{line}\n" for line in lines)
 
 
@@ -87,26 +87,28 @@ def _binding(row: ChoiceRow) -> str:
     return f"nearest its limit is {_check(row.judgement.limit(row.binding), row.judgement.units)}"
 
 
-def _saturated(found: Choice, each: Saturation) -> str:
+def _saturated(result: Choice, each: Saturation) -> str:
     """Where a finer resolution stops paying, and why."""
     word, value = RESOLUTIONS[each.path], "no rounding" if each.value is None else f"{each.value}"
     left = ""
     if each.cause is not None:
         share = f"{percent_number(each.share)} % of the mean square"
-        left = f": what is left is mostly {CAUSES[each.cause]}, {share} at {show(each.speed, found.units['speed'])}"
+        left = f": what is left is mostly {CAUSES[each.cause]}, {share} at {show(each.speed, result.units['speed'])}"
     if not each.ends:
         return f"The finest tried, {value} {word}, still pays: finer ones may too{left}."
     return f"Beyond {value} {word} none that is finer takes a tenth off the ripple{left}."
 
 
-def _columns(found: Choice) -> dict[str, list[str]]:
+def _columns(result: Choice) -> dict[str, list[str]]:
     """The ranked table."""
-    rows, front = found.rows[:ROWS], {id(row) for row in found.frontier}
-    paths = {path: [changes.write(row.axis, path, row.changes[path]) for row in rows] for path in found.paths}
+    rows, front = result.rows[:ROWS], {id(row) for row in result.frontier}
+    paths = {
+        path: [changes.write(row.axis, path, row.changes[path]) for row in rows] for path in result.paths
+    }
     columns = {"": [f"{number}" for number in range(1, len(rows) + 1)]}
-    columns |= {last_word(path, found.paths): cells for path, cells in paths.items()}
-    columns |= {} if found.paths else {"axis": [row.name for row in rows]}
-    columns |= {name: [show(row.cost[name], "1") for row in rows] for name in found.costs}
+    columns |= {last_word(path, result.paths): cells for path, cells in paths.items()}
+    columns |= {} if result.paths else {"axis": [row.name for row in rows]}
+    columns |= {name: [show(row.cost[name], "1") for row in rows] for name in result.costs}
     columns["fits"] = ["yes" if row.met else "no" for row in rows]
     columns["of limit %"] = [_of_limit(row) for row in rows]
     columns["binds"] = [row.binding for row in rows]
@@ -132,43 +134,43 @@ def _where(row: ChoiceRow) -> str:
     return "-" if math.isnan(speed) else show(speed, row.judgement.units["top_speed"])
 
 
-def _more(found: Choice) -> Iterator[str]:
+def _more(result: Choice) -> Iterator[str]:
     """How many rows are left out, and the frontier where its rows are."""
-    if len(found.rows) > ROWS:
-        yield f"... and {len(found.rows) - ROWS} more; --csv and --json have all.\n"
-    if len(found.frontier) < 2:
+    if len(result.rows) > ROWS:
+        yield f"... and {len(result.rows) - ROWS} more; --csv and --json have all.\n"
+    if len(result.frontier) < 2:
         return
-    against = " and ".join(found.costs) or "delay"
+    against = " and ".join(result.costs) or "delay"
     yield f"\nFrontier: ripple as a share of its limit against {against}; less of one costs the other.\n"
-    rows = found.frontier[:FRONT]
-    prices = {name: [show(row.cost[name], "1") for row in rows] for name in found.costs}
+    rows = result.frontier[:FRONT]
+    prices = {name: [show(row.cost[name], "1") for row in rows] for name in result.costs}
     prices = prices or {"delay": [show(row.delay, "s") for row in rows]}
     yield aligned(
         {**prices, "ripple %": [percent_number(row.ripple) for row in rows], " ": [row.short for row in rows]}
     )
-    if len(found.frontier) > FRONT:
-        yield f"... and {len(found.frontier) - FRONT} more.\n"
+    if len(result.frontier) > FRONT:
+        yield f"... and {len(result.frontier) - FRONT} more.\n"
 
 
-def _notes(found: Choice) -> Iterator[str]:
+def _notes(result: Choice) -> Iterator[str]:
     """Impossible combinations, doubts, what the marks mean."""
-    if found.impossible:
-        yield f"Impossible: {len(found.impossible)} of {found.count}."
+    if result.impossible:
+        yield f"Impossible: {len(result.impossible)} of {result.count}."
         reasons = {}
-        for name, reason in found.impossible:
+        for name, reason in result.impossible:
             reasons.setdefault(reason, []).append(name)
         for reason, names in list(reasons.items())[:IMPOSSIBLE]:
             yield f"  {reason}: {len(names)}, as {names[0]}"
         if len(reasons) > IMPOSSIBLE:
             yield f"  ... and {len(reasons) - IMPOSSIBLE} more reasons; --json has all."
-    pruned = sum(row.pruned for row in found.rows)
+    pruned = sum(row.pruned for row in result.rows)
     if pruned:
         yield f"Of {pruned} the ripple was left out: a limit fails that does not depend on the speed."
-    if not all(row.exact or row.pruned for row in found.rows):
+    if not all(row.exact or row.pruned for row in result.rows):
         yield "~ judged at a glance, mostly within some per cent; the others are computed in full."
-    taken = found.best or found.nearest
+    taken = result.best or result.nearest
     for reason in taken.judgement.reasons:
-        yield f"Note: {'the best' if found.best else 'the nearest'} is in doubt: {reason}."
+        yield f"Note: {'the best' if result.best else 'the nearest'} is in doubt: {reason}."
     if any(name in ("torque", "actual", "phase_margin") for name in (c.name for c in taken.judgement.limits)):
         yield "Note: the ripple of a closed loop is by its encoder alone, without friction and cogging."
 
@@ -180,32 +182,32 @@ LEGEND = (
 )
 
 
-def explanation(found: Explanation, *, cautious: bool = True) -> str:
+def explanation(result: Explanation, *, cautious: bool = True) -> str:
     """Report of an explanation."""
-    parts = [f"{textwrap.fill(line, WIDE)}\n" for line in found.text.splitlines()]
-    parts += ["\n", aligned(_causes(found)), "\n", aligned(_remedies(found))]
-    parts += ["\n", *_details(found), "\n", textwrap.fill(LEGEND, WIDE), "\n"]
-    if found.verified is not None:
-        parts += ["\n", textwrap.fill(_checked(found), WIDE), "\n"]
-    parts += [f"Note: {reason}\n" for reason in found.reasons]
-    return "".join([*parts, listed(found.cautions if cautious else ())])
+    parts = [f"{textwrap.fill(line, WIDE)}\n" for line in result.text.splitlines()]
+    parts += ["\n", aligned(_causes(result)), "\n", aligned(_remedies(result))]
+    parts += ["\n", *_details(result), "\n", textwrap.fill(LEGEND, WIDE), "\n"]
+    if result.verified is not None:
+        parts += ["\n", textwrap.fill(_checked(result), WIDE), "\n"]
+    parts += [f"Note: {reason}\n" for reason in result.reasons]
+    return "".join([*parts, listed(result.cautions if cautious else ())])
 
 
-def disagreement(found: Explanation) -> str:
+def disagreement(result: Explanation) -> str:
     """What the simulation does not confirm, in one line."""
-    every = [one.name for one in (*found.remedies, *filter(None, [found.together])) if one.agrees is False]
+    every = [one.name for one in (*result.remedies, *filter(None, [result.together])) if one.agrees is False]
     return f"the simulation does not confirm: {', '.join(every) or 'the ripple of the axis as it is'}"
 
 
-def _curves(found: Explanation) -> dict[str, str]:
+def _curves(result: Explanation) -> dict[str, str]:
     """Curves there are, with their heads."""
-    heads = {"measured": "measured", "torque": force(found.axis), "actual": "true"}
-    return {curve: heads[curve] for curve in CURVES if found.values[curve] is not None}
+    heads = {"measured": "measured", "torque": force(result.axis), "actual": "true"}
+    return {curve: heads[curve] for curve in CURVES if result.values[curve] is not None}
 
 
-def _causes(found: Explanation) -> dict[str, list[str]]:
-    rows = [("all", 1.0, found.values)]
-    for one in found.causes:
+def _causes(result: Explanation) -> dict[str, list[str]]:
+    rows = [("all", 1.0, result.values)]
+    for one in result.causes:
         rows.append((one.cause, one.share, {curve: getattr(one, curve) for curve in CURVES}))
         rows += [
             (f"{each.short}, alone", None, {c: getattr(each, c) for c in CURVES}) for each in one.sources
@@ -214,9 +216,9 @@ def _causes(found: Explanation) -> dict[str, list[str]]:
         "cause": [row[0] for row in rows],
         "share": ["" if row[1] is None else f"{share_text(row[1])} %" for row in rows],
     }
-    for curve, head in _curves(found).items():
+    for curve, head in _curves(result).items():
         columns[head] = [
-            beside(row[2][curve], found.values[curve], unit_of(found.axis, curve)) for row in rows
+            beside(row[2][curve], result.values[curve], unit_of(result.axis, curve)) for row in rows
         ]
     return _to_left(columns)
 
@@ -229,21 +231,21 @@ def _to_left(columns: dict[str, list[str]]) -> dict[str, list[str]]:
     return {head.ljust(wide): [cell.ljust(wide) for cell in columns[head]]} | rest
 
 
-def _remedies(found: Explanation) -> dict[str, list[str]]:
-    every = [one for one in (*found.remedies, found.together) if one is not None and one.change]
-    columns = {"remedy": [_named(found, one) for one in every]}
-    for curve, head in _curves(found).items():
-        unit = unit_of(found.axis, curve)
+def _remedies(result: Explanation) -> dict[str, list[str]]:
+    every = [one for one in (*result.remedies, result.together) if one is not None and one.change]
+    columns = {"remedy": [_named(result, one) for one in every]}
+    for curve, head in _curves(result).items():
+        unit = unit_of(result.axis, curve)
         columns[f"{head} after"] = [
-            _or_dash(one.after[curve], found.values[curve], unit) + (" ?" if one.doubtful else "")
+            _or_dash(one.after[curve], result.values[curve], unit) + (" ?" if one.doubtful else "")
             for one in every
         ]
     columns["won"] = [f"{round(100.0 * one.won) + 0:d} %" for one in every]
-    if found.verified is not None:
-        for curve, head in _curves(found).items():
+    if result.verified is not None:
+        for curve, head in _curves(result).items():
             columns[f"{head} simulated"] = [
                 _or_dash(
-                    one.verified and one.verified[curve], found.values[curve], unit_of(found.axis, curve)
+                    one.verified and one.verified[curve], result.values[curve], unit_of(result.axis, curve)
                 )
                 for one in every
             ]
@@ -251,8 +253,8 @@ def _remedies(found: Explanation) -> dict[str, list[str]]:
     return _to_left(columns)
 
 
-def _named(found: Explanation, one: Remedy) -> str:
-    return "first few at once" if one is found.together else one.kind
+def _named(result: Explanation, one: Remedy) -> str:
+    return "first few at once" if one is result.together else one.kind
 
 
 def _or_dash(value: float | None, now: float, unit: str) -> str:
@@ -260,16 +262,16 @@ def _or_dash(value: float | None, now: float, unit: str) -> str:
     return "-" if value is None or not math.isfinite(value) else beside(value, now, unit)
 
 
-def _details(found: Explanation) -> Iterator[str]:
+def _details(result: Explanation) -> Iterator[str]:
     """What each remedy is, with its side effects; what does nothing, with the reason."""
-    for one in (*found.remedies, found.together):
+    for one in (*result.remedies, result.together):
         if one is None:
             continue
         words = [
-            f"{_named(found, one)}:",
-            one.name + (";" if one.written and one is not found.together else "."),
+            f"{_named(result, one)}:",
+            one.name + (";" if one.written and one is not result.together else "."),
         ]
-        if one is not found.together and one.written:
+        if one is not result.together and one.written:
             words.append("; ".join(f"{path} = {text}" for path, text in one.written.items()) + ".")
         if not one.applies:
             words.append(sentence(f"{_judged(one)}: {one.reason}."))
@@ -286,16 +288,16 @@ def _judged(one: Remedy) -> str:
     return words.get(one.effect, "not possible")
 
 
-def _checked(found: Explanation) -> str:
+def _checked(result: Explanation) -> str:
     """What the simulations say."""
     checked = [
-        one for one in (*found.remedies, found.together) if one is not None and one.verified is not None
+        one for one in (*result.remedies, result.together) if one is not None and one.verified is not None
     ]
     agree = sum(one.agrees is True for one in checked)
     words = [f"Simulated: {agree} of {len(checked)} remedies agree within 5 %."]
     own = [
-        f"{head} {_or_dash(found.verified[curve], found.values[curve], unit_of(found.axis, curve))}"
-        for curve, head in _curves(found).items()
+        f"{head} {_or_dash(result.verified[curve], result.values[curve], unit_of(result.axis, curve))}"
+        for curve, head in _curves(result).items()
     ]
     words.append(f"The axis as it is: {', '.join(own)}.")
     doubted = [one.kind for one in checked if one.agrees is False]

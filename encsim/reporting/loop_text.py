@@ -34,7 +34,7 @@ ELSEWHERE = (
 
 
 def loop(
-    found: Margins,
+    result: Margins,
     curve: Smoothness,
     whole: Smoothness,
     simulated: Runs | None = None,
@@ -42,7 +42,7 @@ def loop(
     cautions: list[str] | tuple[()] = (),
 ) -> str:
     """Report of a closed loop: margins in words, smoothness, simulated speeds, notes."""
-    parts = [margins(found), *(f"Note: {reason}\n" for reason in found.reasons if found.stable)]
+    parts = [margins(result), *(f"Note: {reason}\n" for reason in result.reasons if result.stable)]
     if np.isfinite(curve.actual).any():
         unit = curve.units["speed"]
         table = aligned(_columns(curve, unit))
@@ -66,43 +66,47 @@ def listed(cautions: list[str] | tuple[str, ...]) -> str:
     return "".join(["Cautions:\n" if cautions else "", *(f"  {line}\n" for line in cautions)])
 
 
-def margins(found: Margins) -> str:
+def margins(result: Margins) -> str:
     """Margins in words.
 
     Parameters
     ----------
-    found : Margins
+    margins : Margins
 
     Returns
     -------
     str
         Some lines.
     """
-    lines = _stable(found) if found.stable else _unstable(found)
-    return "".join(f"{line}\n" for line in [*lines, *_resonances(found)])
+    lines = _stable(result) if result.stable else _unstable(result)
+    return "".join(f"{line}\n" for line in [*lines, *_resonances(result)])
 
 
-def _stable(found: Margins) -> Iterator[str]:
+def _stable(result: Margins) -> Iterator[str]:
     crossing = "the loop gain is nowhere 1"
-    if math.isfinite(found.crossover):
-        crossing = f"crossover {show(found.crossover, 'Hz')}, phase margin {found.phase_margin:.1f} deg"
+    if math.isfinite(result.crossover):
+        crossing = f"crossover {show(result.crossover, 'Hz')}, phase margin {result.phase_margin:.1f} deg"
     bears = (
-        "any more delay" if math.isinf(found.delay_margin) else f"{show(found.delay_margin, 's')} more delay"
+        "any more delay"
+        if math.isinf(result.delay_margin)
+        else f"{show(result.delay_margin, 's')} more delay"
     )
     more = (
-        "without limit" if math.isinf(found.gain_margin) else f"by a factor of {_factor(found.gain_margin)}"
+        "without limit" if math.isinf(result.gain_margin) else f"by a factor of {_factor(result.gain_margin)}"
     )
     less = (
-        f"to {percent_number(found.lower_gain_margin)} % of itself"
-        if found.lower_gain_margin
+        f"to {percent_number(result.lower_gain_margin)} % of itself"
+        if result.lower_gain_margin
         else "to nothing"
     )
     yield f"The closed loop is stable: {crossing}; it bears {bears}."
-    yield f"Its gain may rise {more} and fall {less}. Sensitivity peak {found.sensitivity_peak:.2f}."
+    yield f"Its gain may rise {more} and fall {less}. Sensitivity peak {result.sensitivity_peak:.2f}."
     position = (
-        "there is no position loop" if math.isnan(found.bandwidth) else f"position {_reach(found.bandwidth)}"
+        "there is no position loop"
+        if math.isnan(result.bandwidth)
+        else f"position {_reach(result.bandwidth)}"
     )
-    yield f"What it follows to -3 dB: {position}, velocity {_reach(found.velocity_bandwidth)}."
+    yield f"What it follows to -3 dB: {position}, velocity {_reach(result.velocity_bandwidth)}."
 
 
 def _factor(value: float) -> str:
@@ -113,27 +117,27 @@ def _reach(bandwidth: float) -> str:
     return "up to half the loop rate" if math.isinf(bandwidth) else f"up to {show(bandwidth, 'Hz')}"
 
 
-def _unstable(found: Margins) -> Iterator[str]:
+def _unstable(result: Margins) -> Iterator[str]:
     """What an unstable loop does, by its largest pole."""
-    control, rate = found.axis.control, found.axis.sampling.rate
+    control, rate = result.axis.control, result.axis.sampling.rate
     if control.velocity_gain == 0.0:
         yield "The loop is open: control.velocity_gain is 0, and nothing holds the axis."
         return
     yield "The closed loop is UNSTABLE with these gains; they must not be tried on a machine."
-    if len(found.poles) and abs(found.poles[0]) > 1.0:
-        pole = found.poles[0]
+    if len(result.poles) and abs(result.poles[0]) > 1.0:
+        pole = result.poles[0]
         swing = abs(float(np.angle(pole))) * rate / (2.0 * math.pi)
         how = f"It swings at {show(swing, 'Hz')}" if swing > 0.0 else "It runs away"
         yield f"{how} and grows e-fold every {show(1.0 / (rate * math.log(abs(pole))), 's')}."
-    if math.isfinite(found.gain_margin):
-        factor = show(found.gain_margin, "1")
+    if math.isfinite(result.gain_margin):
+        factor = show(result.gain_margin, "1")
         yield f"The nearest gain at which it just keeps swinging is {factor} times the present one."
 
 
-def _resonances(found: Margins) -> Iterator[str]:
-    if not found.resonances:
+def _resonances(result: Margins) -> Iterator[str]:
+    if not result.resonances:
         yield "One rigid mass: the file describes no resonance."
-    for each in found.resonances:
+    for each in result.resonances:
         yield (
             f"Resonance {show(each.frequency, 'Hz')}, antiresonance {show(each.antiresonance, 'Hz')}, damping ratio "
             f"{show(each.damping, '1')}; the loop gain there is {show(each.loop_gain, '1')}."

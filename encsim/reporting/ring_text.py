@@ -34,28 +34,28 @@ NOTHING_LEFT = 1e-4
 NAMES = {1: "one head", 2: "two, opposite", 3: "three, equally spaced", 4: "four, equally spaced"}
 
 
-def ring(found: Any, material: str, *, cautious: bool = True) -> str:
+def ring(answers: Any, material: str, *, cautious: bool = True) -> str:
     """Report of a ring."""
     parts = [
-        _answer(found.curve),
+        _answer(answers.curve),
         "\n",
-        _orders(found.curve),
+        _orders(answers.curve),
         "\n",
-        _compared(found),
+        _compared(answers),
         "\n",
-        _budget(found.budget),
+        _budget(answers.budget),
     ]
-    if found.search is not None:
-        parts += ["\n", _searched(found.search)]
-    if found.tolerances is not None:
-        parts += ["\n", _tolerances(found.tolerances)]
-    if found.growth is not None:
-        parts += ["\n", _grown(found.growth, material)]
-    if found.centring is not None:
-        parts += ["\n", _centred(found.centring, found.remaining)]
-    parts += [f"Note: {reason}.\n" for reason in found.curve.reasons]
+    if answers.search is not None:
+        parts += ["\n", _searched(answers.search)]
+    if answers.tolerances is not None:
+        parts += ["\n", _tolerances(answers.tolerances)]
+    if answers.growth is not None:
+        parts += ["\n", _grown(answers.growth, material)]
+    if answers.centring is not None:
+        parts += ["\n", _centred(answers.centring, answers.remaining)]
+    parts += [f"Note: {reason}.\n" for reason in answers.curve.reasons]
     if cautious:
-        parts += ["\n", CAUTION if found.growth is None else listed(found.growth.cautions)]
+        parts += ["\n", CAUTION if answers.growth is None else listed(answers.growth.cautions)]
     return "".join(parts)
 
 
@@ -127,12 +127,12 @@ def _causes(line: RingOrder) -> str:
     return ", ".join(f"{name} {show(size, 'rad')}" for name, size in known if size > least)
 
 
-def _compared(found: Any) -> str:
+def _compared(answers: Any) -> str:
     """One to four heads, equally spaced, beside those given."""
-    curves = {NAMES[len(one.heads)]: one for one in found.compared}
-    same = any(_same(one.heads, found.curve.heads) for one in found.compared)
-    alone = found.compared[0]
-    curves |= {} if same else {f"as given, {degrees(found.curve.heads)}": found.curve}
+    curves = {NAMES[len(one.heads)]: one for one in answers.compared}
+    same = any(_same(one.heads, answers.curve.heads) for one in answers.compared)
+    alone = answers.compared[0]
+    curves |= {} if same else {f"as given, {degrees(answers.curve.heads)}": answers.curve}
     return table({
         "heads": list(curves),
         "peak": [_beside(one.peak, alone.peak, "rad") for one in curves.values()],
@@ -205,17 +205,21 @@ def _searched(search: HeadSearch) -> str:
     return filled(words) + (aligned(rows) if len(search.orders) else "") + moved + notes
 
 
-def _tolerances(found: Tolerances) -> str:
+def _tolerances(tolerances: Tolerances) -> str:
     """What each fault may be, the others as described."""
-    met = "is met" if found.valid else f"is not met: {found.reasons[0]}"
+    met = "is met" if tolerances.valid else f"is not met: {tolerances.reasons[0]}"
     words = (
-        f"The limit of {show(found.limit, 'rad')} on the sum of all amplitudes ({show(found.now, 'rad')} as described) "
-        f"{met}. One at a time, all others as described, it allows:"
+        f"The limit of {show(tolerances.limit, 'rad')} on the sum of all amplitudes "
+        f"({show(tolerances.now, 'rad')} as described) {met}. One at a time, all others as described, it allows:"
     )
     rows = {
-        "fault": list(found.allowed),
-        "as described": [show(found.given[name], found.dimension[name]) for name in found.allowed],
-        "allowed": [_allowed(value, found.dimension[name]) for name, value in found.allowed.items()],
+        "fault": list(tolerances.allowed),
+        "as described": [
+            show(tolerances.given[name], tolerances.dimension[name]) for name in tolerances.allowed
+        ],
+        "allowed": [
+            _allowed(value, tolerances.dimension[name]) for name, value in tolerances.allowed.items()
+        ],
     }
     return filled(words) + table(rows)
 

@@ -115,18 +115,18 @@ class Sampler:
     seed : int
     """
 
-    axis: object
-    spread: dict
+    axis: Axis
+    spread: dict[str, Any]
     seed: int
 
     @cached_property
     def own(self) -> dict[str, float]:
-        """The axis' own numbers by key, the temperature left out."""
+        """Values of the axis by key, without the temperature."""
         return {key: own_value(self.axis, key) for key in self.spread if key != TEMPERATURE}
 
     @cached_property
-    def partners(self) -> dict[Any, Any]:
-        """The other number of each order whose amplitude or phase varies, {path: (amplitude, phase)}."""
+    def partners(self) -> dict[str, tuple[float, float]]:
+        """Amplitude and phase of each order of which one varies, {path: (amplitude, phase)}."""
         paths = dict.fromkeys(place_of(key)[0] for key in self.own)
         held = {path: changes.value(self.axis, path) for path in paths}
         return {path: pair for path, pair in held.items() if isinstance(pair, tuple)}
@@ -136,16 +136,16 @@ class Sampler:
         return {key: places(self.seed, key, first, count, attempt) for key in self.spread}
 
     def values(self, first: int, count: int, attempt: int = 0) -> dict[str, np.ndarray]:
-        """Numbers by key of samples from ``first`` on, {key: array}; of the temperature its deviation, K."""
+        """Values by key of samples from ``first`` on, {key: array}; of the temperature its deviation, K."""
         drawn = {key: self.spread[key].at(place) for key, place in self.places(first, count, attempt).items()}
-        warmth = drawn.get(TEMPERATURE, 0.0)
+        warming = drawn.get(TEMPERATURE, 0.0)
         return {
-            key: part + self.own[key] + self.spread[key].per_kelvin * warmth if key in self.own else part
+            key: part + self.own[key] + self.spread[key].per_kelvin * warming if key in self.own else part
             for key, part in drawn.items()
         }
 
-    def changed(self, values: dict[str, float]) -> Axis | None:
-        """The axis with one sample's numbers; raises InputError where it is impossible."""
+    def changed(self, values: dict[str, float]) -> Axis:
+        """The axis with the values of one sample; raises InputError where it is impossible."""
         pairs = {path: list(pair) for path, pair in self.partners.items()}
         changed = {}
         for key, number in values.items():
@@ -164,7 +164,7 @@ class Sampler:
             yield self._possible(first + index, row)
 
     def _possible(self, number: int, row: dict[str, float]) -> tuple[Axis, int]:
-        """The axis of one sample, drawn anew while it is impossible."""
+        """The axis of one sample, drawn again while it is impossible."""
         for attempt in range(MOST_TRIES):
             axis, fault = self._tried(row)
             if fault is None:

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -16,6 +16,7 @@ from ..open_loop import limits, period_error
 from .description import Sampler
 
 if TYPE_CHECKING:
+    from ..decisions.requirements import Requirement
     from ..model.axis import Axis
 
 
@@ -27,7 +28,7 @@ EXACTLY = 1.0 + 1e-9
 
 @dataclass(frozen=True, eq=False)
 class Job:
-    """All that decides a sample.
+    """Everything that a sample depends on.
 
     Attributes
     ----------
@@ -39,11 +40,11 @@ class Job:
     requirement : Requirement or None
     """
 
-    axis: object
-    spread: dict
+    axis: Axis
+    spread: dict[str, Any]
     speeds: np.ndarray
     seed: int
-    requirement: object = None
+    requirement: Requirement | None = None
 
     @cached_property
     def sampler(self) -> Sampler:
@@ -69,7 +70,7 @@ class Job:
 
 @dataclass(frozen=True, eq=False)
 class Batch:
-    """What consecutive samples gave.
+    """Results of consecutive samples.
 
     Attributes
     ----------
@@ -107,13 +108,13 @@ class Batch:
 
 def batch(job: Job, first: int, count: int) -> Batch:
     """Compute samples ``first`` to ``first + count - 1``."""
-    found = Batch.empty(count, job)
+    batch = Batch.empty(count, job)
     for index, (axis, refused) in enumerate(job.sampler.draw(first, count)):
         quick = fast_ripple.curves(axis, job.speeds)
-        found.rms[index], found.refused[index] = quick.rms["measured"], refused
-        found.doubtful[index] = not quick.sound or (_may_clip(axis) and limits.clips(axis))
-        found.shares[index] = _shares(axis, quick.rms, job)
-    return found
+        batch.rms[index], batch.refused[index] = quick.rms["measured"], refused
+        batch.doubtful[index] = not quick.sound or (_may_clip(axis) and limits.clips(axis))
+        batch.shares[index] = _shares(axis, quick.rms, job)
+    return batch
 
 
 def _shares(axis: Axis, rms: dict[str, np.ndarray], job: Job) -> list[float]:
@@ -131,7 +132,7 @@ def _may_clip(axis: Axis) -> bool:
     """Whether the channels could reach the ends of the converter: a bound that costs nothing."""
     if axis.interpolation.bits is None:
         return False
-    found, how = period_error.channels(axis), axis.interpolation
-    sizes = (np.abs(found.cosine).sum(), np.abs(found.sine).sum())
-    reached = max(abs(offset) + size for offset, size in zip(found.offset, sizes, strict=True))
+    steady, how = period_error.channels(axis), axis.interpolation
+    sizes = (np.abs(steady.cosine).sum(), np.abs(steady.sine).sum())
+    reached = max(abs(offset) + size for offset, size in zip(steady.offset, sizes, strict=True))
     return reached >= how.span * (1.0 - 2.0**-how.bits)

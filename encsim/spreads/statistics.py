@@ -44,7 +44,7 @@ def summary(job: Job, batch: Batch) -> dict[str, Any]:
 
 
 def _quantiles(values: np.ndarray) -> np.ndarray:
-    """The quantiles of the band, linear between samples; infinite values, of loops that swing, are the largest."""
+    """The quantiles of the band, linear between samples; infinite values (unstable loops) are the largest."""
     ordered, place = np.sort(values), np.array(BAND) * (values.size - 1)
     below = place.astype(int)
     first, second = ordered[below], ordered[np.minimum(below + 1, values.size - 1)]
@@ -52,7 +52,7 @@ def _quantiles(values: np.ndarray) -> np.ndarray:
         return np.where(first == second, first, first + (place - below) * (second - first))
 
 
-NO_YIELDS = {
+NO_YIELDS: dict[str, Any] = {
     "limit": None,
     "yield_by_speed": None,
     "yield_fraction": None,
@@ -64,7 +64,7 @@ NO_YIELDS = {
 
 
 def _yields(job: Job, batch: Batch, places: dict[str, np.ndarray]) -> dict[str, Any]:
-    """Who meets what, and the worst share of each sample."""
+    """Yield in all and by limit, and the worst share of a limit of each sample."""
     limits = _ripple_limits(job)
     limit = np.minimum.reduce([np.full(job.speeds.size, np.inf), *limits.values()])
     by_limit = {name: batch.shares[:, index] <= EXACTLY for index, name in enumerate(job.limits)}
@@ -92,46 +92,47 @@ def _yields(job: Job, batch: Batch, places: dict[str, np.ndarray]) -> dict[str, 
 
 def _ripple_limits(job: Job) -> dict[str, np.ndarray]:
     """Measured ripple that each limit allows at each speed, infinite outside the range, {limit: array}."""
-    asked, found = job.requirement, {}
-    if asked.measured is not None:
-        found["measured"] = np.full(job.speeds.shape, asked.measured)
-    if asked.relative is not None:
-        found["relative"] = asked.relative_at(job.speeds)
-    return {name: np.where(job.within, allowed, np.inf) for name, allowed in found.items()}
+    requirement, limits = job.requirement, {}
+    if requirement is not None and requirement.measured is not None:
+        limits["measured"] = np.full(job.speeds.shape, requirement.measured)
+    if requirement is not None and requirement.relative is not None:
+        limits["relative"] = requirement.relative_at(job.speeds)
+    return {name: np.where(job.within, allowed, np.inf) for name, allowed in limits.items()}
 
 
 def _logarithm(values: np.ndarray) -> np.ndarray:
-    """Logarithm of positive values; what has none takes that of the nearest in its column."""
+    """Logarithm of positive values; others take the nearest logarithm of their column."""
     with np.errstate(divide="ignore"):
-        found = np.log(values)
-    for column in found.T:
+        logarithm = np.log(values)
+    for column in logarithm.T:
         sound = column[np.isfinite(column)]
         if sound.size < column.size:
             column[:] = np.clip(column, sound.min(), sound.max()) if sound.size else 0.0
-    return found
+    return logarithm
 
 
 def _places(job: Job, refused: np.ndarray) -> dict[str, np.ndarray]:
     """Places of all samples in each distribution that has a width, {key: array}."""
     wide = [key for key, one in job.spread.items() if one.width]
-    found = {key: places(job.seed, key, 0, len(refused)) for key in wide}
+    drawn = {key: places(job.seed, key, 0, len(refused)) for key in wide}
     for number in np.flatnonzero(refused).tolist():
         for key in wide:
-            found[key][number] = places(job.seed, key, number, 1, int(refused[number]))[0]
-    return found
+            drawn[key][number] = places(job.seed, key, number, 1, int(refused[number]))[0]
+    return drawn
 
 
 def _halved(job: Job, places: dict[str, np.ndarray], met: np.ndarray) -> dict[str, Any]:
-    """Yield if one key varied half as widely, for each, and the key that gains most beyond chance."""
-    found, best = {}, (0.0, None)
+    """Yield with half the spread of one key, for each, and the key that gains most (beyond chance)."""
+    halved: dict[str, float] = {}
+    best: tuple[float, str | None] = (0.0, None)
     for key, place in places.items():
-        found[key], gain = reweighted(met, job.spread[key].halved_weight(place))
+        halved[key], gain = reweighted(met, job.spread[key].halved_weight(place))
         best = max(best, (gain, key), key=lambda pair: pair[0])
-    return {"halved": found, "tighten": best[1]}
+    return {"halved": halved, "tighten": best[1]}
 
 
 def _looked_at(job: Job, batch: Batch) -> dict[str, Any]:
-    """The first samples in the whole form: what to scale all by, how far they are off then, doubts, reasons."""
+    """The first samples by the full closed form: scale for all, deviation that is left, validity, reasons."""
     samples, closed = len(batch.refused), fast_ripple.closes(job.axis)
     whole = [
         (smoothness if closed else ripple)(axis, job.speeds)
@@ -142,13 +143,13 @@ def _looked_at(job: Job, batch: Batch) -> dict[str, Any]:
     scale = np.median(ratio, axis=0)
     deviation = np.abs(ratio / scale - 1.0).max(axis=0)
     far, lost = deviation > CLOSE, int(np.count_nonzero(batch.doubtful))
-    found = {
+    notes = {
         f"the quick form is off by up to {100.0 * deviation.max():.2g} % at some speeds": far.any(),
         f"{lost} of {samples} axes do not keep their channels within the converter and round zero": lost,
         f"fewer than {FEW_SAMPLES} samples say little about the ends of the band": samples < FEW_SAMPLES,
     }
     known = dict.fromkeys(reason for curve in whole for reason in curve.reasons)
-    reasons = (*known, *(reason for reason, there in found.items() if there))
+    reasons = (*known, *(reason for reason, there in notes.items() if there))
     doubtful = np.any([far, *(curve.doubtful for curve in whole)], axis=0)
     return {
         "scale": scale,
@@ -160,26 +161,26 @@ def _looked_at(job: Job, batch: Batch) -> dict[str, Any]:
 
 
 def _ratio(whole: np.ndarray, quick: np.ndarray) -> np.ndarray:
-    """One array over the other; 1 where both are infinite, or no more than rounding is left of either."""
+    """Ratio of two arrays; 1 where both are infinite, or where rounding is all that is left of both."""
     finite = np.where(np.isfinite(whole), whole, 0.0)
     nothing = NOTHING_LEFT * finite.max(axis=-1, keepdims=True)
     alike = (whole == quick) | ((whole <= nothing) & (quick <= nothing))
     with np.errstate(divide="ignore", invalid="ignore"):
-        found = whole / quick
-    return np.where(alike | ~np.isfinite(found) | (found <= 0.0), 1.0, found)
+        ratio = whole / quick
+    return np.where(alike | ~np.isfinite(ratio) | (ratio <= 0.0), 1.0, ratio)
 
 
 MOST_GROUPS, LEAST_IN_GROUP = 20, 25
 
 
 def shares(places: dict[str, np.ndarray], values: np.ndarray) -> dict[str, float]:
-    """Share of the variance of the values that each cause makes by itself."""
-    # Var(E(y | cause))/Var(y): samples in up to 20 groups of equal size along the cause, variance between the groups'
-    # means, less what chance alone makes of it (the adjusted correlation ratio).
+    """Share of the variance of the values that each cause alone makes."""
+    # Var(E(y | cause))/Var(y): samples in up to 20 groups of equal size along the cause; variance between the means of
+    # the groups, minus the expected contribution of chance (the adjusted correlation ratio).
     total = float(values.var(axis=0).sum())
     groups = max(2, min(MOST_GROUPS, len(values) // LEAST_IN_GROUP))
-    found = {key: _share(place, values, groups, total) for key, place in places.items()}
-    return dict(sorted(found.items(), key=lambda item: -item[1]))
+    parts = {key: _share(place, values, groups, total) for key, place in places.items()}
+    return dict(sorted(parts.items(), key=lambda item: -item[1]))
 
 
 def _share(place: np.ndarray, values: np.ndarray, groups: int, total: float) -> float:

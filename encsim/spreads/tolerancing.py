@@ -232,11 +232,11 @@ def tolerance(
     )
 
 
-def _described(axis: Axis, spread: dict[str, Normal], requirement: Requirement | None) -> list[Any]:
-    """Faults of what describes the axes."""
+def _described(axis: Axis, spread: dict[str, Normal], requirement: Requirement | None) -> list[checks.Fault]:
+    """Faults of axis, spread and requirement."""
     if not isinstance(axis, Axis):
         return [checks.Fault("tolerance.axis", "be an Axis", axis)]
-    faults = []
+    faults: list[checks.Fault] = []
     try:
         description.check(axis, spread)
     except checks.InputError as error:
@@ -246,15 +246,17 @@ def _described(axis: Axis, spread: dict[str, Normal], requirement: Requirement |
     return faults
 
 
-def _asked(samples: int, seed: int, executor: int | None, resume: str | None) -> list[Any]:
-    """Faults of how many are asked for, and where they are computed and kept."""
+def _asked(
+    samples: int, seed: int, executor: Executor | int | None, resume: str | os.PathLike[str] | None
+) -> list[checks.Fault]:
+    """Faults of samples, seed, executor and resume."""
     faults = [
         checks.Fault(f"tolerance.{name}", f"be a whole number from {low} to {high}", value)
         for name, value, low, high in (("samples", samples, 2, MOST_SAMPLES), ("seed", seed, 0, 2**64 - 1))
         if not checks.is_whole(value) or not low <= value <= high
     ]
-    number = checks.is_whole(executor) and executor >= 1
-    if not (executor is None or isinstance(executor, Executor) or number):
+    elsewhere = executor is None or isinstance(executor, Executor)
+    if not (elsewhere or (checks.is_whole(executor) and executor >= 1)):
         rule = "be an Executor of concurrent.futures or a number of processes"
         faults.append(checks.Fault("tolerance.executor", rule, executor))
     if not (resume is None or isinstance(resume, (str, os.PathLike))):
@@ -263,18 +265,18 @@ def _asked(samples: int, seed: int, executor: int | None, resume: str | None) ->
 
 
 def _speeds(speeds: list[float] | np.ndarray | tuple[float, ...], axis: Axis, samples: int) -> np.ndarray:
-    """Speeds as a flat array, checked against the memory that all samples take."""
-    found = checked_speeds("tolerance.speeds", speeds, axis.scale.unit)
-    if found.ndim > 1:
-        checks.refuse("tolerance.speeds", "have one dimension", found.shape)
-    if found.size * samples > MOST_VALUES:
-        rule = f"make at most {MOST_VALUES} values with the {found.size} speeds, all of which are kept"
+    """Speeds as a flat array, checked against the memory of all samples."""
+    flat = checked_speeds("tolerance.speeds", speeds, axis.scale.unit)
+    if flat.ndim > 1:
+        checks.refuse("tolerance.speeds", "have one dimension", flat.shape)
+    if flat.size * samples > MOST_VALUES:
+        rule = f"make at most {MOST_VALUES} values with the {flat.size} speeds, all of which are kept"
         checks.refuse("tolerance.samples", rule, samples)
-    return found.ravel()
+    return flat.ravel()
 
 
 def _check_requirement(job: Job) -> None:
-    """Raise for a requirement that the axis cannot be put to, or that asks for nothing at these speeds."""
+    """Raise for a requirement that does not apply to the axis, or to none of the speeds."""
     if job.requirement is None:
         return
     job.requirement.check(job.axis)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import io
+import math
 import os
 import signal
 import sys
@@ -13,7 +14,7 @@ import types
 import zipfile
 import zlib
 from collections.abc import Callable, Iterator
-from concurrent.futures import FIRST_COMPLETED, Executor, ProcessPoolExecutor, wait
+from concurrent.futures import FIRST_COMPLETED, Executor, Future, ProcessPoolExecutor, wait
 from multiprocessing import parent_process
 from multiprocessing.context import SpawnContext, SpawnProcess
 from pathlib import Path
@@ -40,7 +41,7 @@ _UNREADABLE = (OSError, ValueError, KeyError, EOFError, zlib.error, zipfile.BadZ
 
 
 class WorkersLost(RuntimeError):
-    """Chunks failed twice, as where their workers die; with ``resume`` all that was done is kept.
+    """Chunks failed twice, as when their workers die; with ``resume`` the finished samples are kept.
 
     Examples
     --------
@@ -58,11 +59,11 @@ def available() -> int:
 
 
 class _Process(SpawnProcess):
-    """A fresh process that does not run the user's script again: all it needs stands in this package."""
+    """A new process that does not run the user's script again: all it needs is in this package."""
 
     @staticmethod
-    def _Popen(process_obj: _Process) -> Any:
-        main = sys.modules.get("__main__")
+    def _Popen(process_obj: Any) -> Any:
+        main = sys.modules["__main__"]
         sys.modules["__main__"] = types.ModuleType("__main__")
         try:
             return SpawnProcess._Popen(process_obj)
@@ -71,68 +72,76 @@ class _Process(SpawnProcess):
 
 
 class _Context(SpawnContext):
+    """Start method of those processes."""
+
     Process = _Process
 
 
 def own_pool(workers: int) -> Any:
-    """Fresh processes that leave Ctrl-C to their parent, and end with it."""
+    """New processes that leave Ctrl-C to their parent and end with it."""
     return ProcessPoolExecutor(workers, mp_context=_Context(), initializer=_begin)
 
 
 def _begin() -> None:
+    """Set up a worker: Ctrl-C is the parent's, and the worker ends with it."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     threading.Thread(target=_end_with_parent, daemon=True).start()
 
 
 def _end_with_parent() -> None:
-    """A parent that is killed can tell nobody; its workers would wait for work for ever."""
-    parent_process().join()
+    """End this worker when the parent ends: a killed parent cannot tell its workers."""
+    if (parent := parent_process()) is not None:
+        parent.join()
     os._exit(1)
 
 
 class Pool:
-    """Where chunks are computed: an executor that was given, processes of our own, or nowhere else.
+    """Where chunks are computed: a given executor, processes of our own, or this process only.
 
     Parameters
     ----------
     executor : Executor, int or None
-        A number of processes of our own; None for as many as there are CPUs, if the job is long enough.
+        Number of processes of our own; None: as many as there are CPUs, if the job is long enough.
     """
 
-    def __init__(self, executor: int | None) -> None:
+    def __init__(self, executor: Executor | int | None) -> None:
         self.given = executor if isinstance(executor, Executor) else None
-        self.workers = available() if executor is None or self.given else int(executor)
+        self.workers = available() if executor is None or isinstance(executor, Executor) else int(executor)
         self.wanted = self.given is not None or (executor is not None and self.workers > 1)
-        self.own = None
+        self.own: ProcessPoolExecutor | None = None
 
     def worth(self, seconds: float) -> bool:
-        """Whether work that would take so long here should go elsewhere."""
+        """Whether work of this many seconds should go to other processes."""
         return self.workers > 1 and seconds * (1.0 - 1.0 / self.workers) > WORTH_STARTING
 
-    def submit(self, *call: Callable[..., Any] | Job | int) -> Any:
-        """Hand out one call; returns its future."""
+    def submit(self, call: Callable[..., Any], *arguments: Any) -> Future[Any]:
+        """Submit one call; returns its future."""
         if self.given is not None:
-            return self.given.submit(*call)
+            return self.given.submit(call, *arguments)
         if self.own is None:
             self.own = own_pool(self.workers)
-        return self.own.submit(*call)
+        return self.own.submit(call, *arguments)
 
     def renew(self) -> None:
-        """After a failure: processes of our own are started anew."""
+        """After a failure: end our own processes, so that new ones start."""
         self.close()
 
     def close(self) -> None:
-        """End processes of our own; what they have begun they finish."""
+        """End our own processes once they have finished what they began."""
         own, self.own = self.own, None
         if own is not None:
             own.shutdown(wait=True, cancel_futures=True)
 
 
 class SampleScheduler:
-    """The samples of one job, done and undone."""
+    """Schedules the samples of one job: which are done, which are computed where."""
 
     def __init__(
-        self, job: Job, samples: int, resume: str | None = None, progress: Callable[..., Any] | None = None
+        self,
+        job: Job,
+        samples: int,
+        resume: str | os.PathLike[str] | None = None,
+        progress: Callable[..., Any] | None = None,
     ) -> None:
         self.job, self.samples, self.progress = job, samples, progress
         self.store = None if resume is None else Store(resume, job)
@@ -140,8 +149,8 @@ class SampleScheduler:
         if self.store is not None:
             self.store.load(self.batch, self.done)
 
-    def run(self, executor: int | None = None) -> Batch:
-        """Do what is undone; returns the whole batch."""
+    def run(self, executor: Executor | int | None = None) -> Batch:
+        """Compute the samples that are not done; returns the whole batch."""
         pool = Pool(executor)
         try:
             self._first_here(pool)
@@ -150,7 +159,7 @@ class SampleScheduler:
                 if failure is None:
                     break
                 if again:
-                    raise WorkersLost(self._told(failure)) from failure
+                    raise WorkersLost(self._failure_text(failure)) from failure
                 pool.renew()
         except BaseException:
             self._keep()
@@ -161,14 +170,14 @@ class SampleScheduler:
         return self.batch
 
     def chunks(self) -> Iterator[tuple[int, int]]:
-        """(first, count) of what is undone, in chunks."""
+        """(first, count) of the samples that are not done, in chunks."""
         edges = np.flatnonzero(np.diff(np.concatenate([[0], ~self.done, [0]]).astype(np.int8)))
         for start, end in edges.reshape(-1, 2).tolist():
             for first in range(start, end, CHUNK):
                 yield first, min(CHUNK, end - first)
 
     def _first_here(self, pool: Pool) -> None:
-        """Compute in this process as long as it does not pay to ask others."""
+        """Compute in this process while starting others does not pay."""
         if pool.wanted:
             return
         for first, count in self.chunks():
@@ -178,9 +187,10 @@ class SampleScheduler:
             if pool.worth(left):
                 return
 
-    def _hand_out(self, pool: Pool) -> None:
-        """Have the chunks computed; returns the first failure, or None when all are done."""
-        waiting, chunks, failure = {}, self.chunks(), None
+    def _hand_out(self, pool: Pool) -> Exception | None:
+        """Submit the chunks and take their results; returns the first failure, None when all are done."""
+        waiting: dict[Future[Any], tuple[int, int]] = {}
+        chunks, failure = self.chunks(), None
         try:
             while True:
                 while failure is None and len(waiting) < MOST_WAITING and (chunk := next(chunks, None)):
@@ -197,31 +207,33 @@ class SampleScheduler:
             for future in waiting:
                 future.cancel()
 
-    def _received(self, first: int, future: Any) -> None:
-        """Take the result of one chunk; returns what failed, if something did."""
+    def _received(self, first: int, future: Future[Any]) -> Exception | None:
+        """Take the result of one chunk; returns its failure, if any."""
         try:
-            found = future.result()
+            batch_ = future.result()
         except checks.InputError:
             raise
         except Exception as error:
             return error
-        self._take(first, found)
+        self._take(first, batch_)
         return None
 
-    def _take(self, first: int, found: Batch) -> None:
-        self.batch.put(first, found)
-        self.done[first : first + len(found.refused)] = True
+    def _take(self, first: int, batch_: Batch) -> None:
+        """Keep the results of consecutive samples."""
+        self.batch.put(first, batch_)
+        self.done[first : first + len(batch_.refused)] = True
         if self.store is not None and time.monotonic() > self.store.due:
             self._keep()
         if self.progress is not None:
             self.progress(int(np.count_nonzero(self.done)), self.samples)
 
     def _keep(self) -> None:
+        """Save the finished samples, where a file was given."""
         if self.store is not None:
             self.store.save(self.batch, self.done)
 
-    def _told(self, failure: Any) -> Any:
-        """A failure that came twice, in one line."""
+    def _failure_text(self, failure: Exception) -> str:
+        """A failure that occurred twice, in one line."""
         left = int(np.count_nonzero(~self.done))
         text = " ".join(str(failure).split()) or "no reason given"
         return (
@@ -231,25 +243,26 @@ class SampleScheduler:
 
 
 class Store:
-    """A file of finished samples, written whole or not at all, and only ever for one job."""
+    """A file of finished samples of one job, written whole or not at all."""
 
-    def __init__(self, path: str, job: Job) -> None:
+    def __init__(self, path: str | os.PathLike[str], job: Job) -> None:
         self.path, self.mark = Path(path), fingerprint(job)
-        self.due = self.extra = None
+        self.due = math.inf
+        self.extra: dict[str, np.ndarray] | None = None
 
     def load(self, into: Batch, done: np.ndarray) -> None:
-        """Take what the file has, if there is one."""
+        """Take the finished samples of the file, if there is one."""
         if not self.path.exists():
-            # That it cannot be written is better known before the work than after it.
+            # A file that cannot be written is better known before the work than after it.
             self.save(into, done)
             return
-        held = self._read(into)
-        count = min(len(held["done"]), len(done))
-        done[:count] = held["done"][:count]
+        saved = self._read(into)
+        count = min(len(saved["done"]), len(done))
+        done[:count] = saved["done"][:count]
         for name in ARRAYS:
-            getattr(into, name)[:count] = held[name][:count]
-        # A longer run than this one may have filled the file.
-        self.extra = {name: values[count:] for name, values in held.items()}
+            getattr(into, name)[:count] = saved[name][:count]
+        # The file may come from a run with more samples than this one.
+        self.extra = {name: values[count:] for name, values in saved.items()}
         self.due = time.monotonic() + SAVE_EVERY
 
     def _read(self, like: Batch) -> dict[str, np.ndarray]:
@@ -259,7 +272,8 @@ class Store:
                 mark = str(file["job"])
                 held = {name: file[name] for name in ("done", *ARRAYS)}
         except _UNREADABLE as error:
-            reason = f" ({error.strerror})" if getattr(error, "strerror", None) else ""
+            strerror = getattr(error, "strerror", None)
+            reason = f" ({strerror})" if strerror else ""
             checks.refuse("tolerance.resume", f"be a file of finished samples{reason}", str(self.path))
         if mark != self.mark:
             rule = "belong to the same axis, spread, speeds, seed and limits"
@@ -269,7 +283,7 @@ class Store:
         return held
 
     def save(self, batch_: Batch, done: np.ndarray) -> None:
-        """Write all that is done."""
+        """Write the finished samples."""
         start = time.monotonic()
         held = {"done": done} | {name: getattr(batch_, name) for name in ARRAYS}
         if self.extra is not None:
@@ -292,6 +306,6 @@ def _fits(held: dict[str, np.ndarray], like: Batch) -> bool:
 
 
 def fingerprint(job: Job) -> str:
-    """What tells one job from another, as text of 64 letters."""
-    told = (__version__, job.axis, sorted(job.spread.items()), job.seed, job.requirement)
-    return hashlib.sha256(repr(told).encode() + job.speeds.tobytes()).hexdigest()
+    """Hash that tells one job from another, 64 letters."""
+    described = (__version__, job.axis, sorted(job.spread.items()), job.seed, job.requirement)
+    return hashlib.sha256(repr(described).encode() + job.speeds.tobytes()).hexdigest()

@@ -199,7 +199,7 @@ def test_given_processes_and_threads_give_the_same_bytes(alone):
 
 ON_DASK = """
 import json, sys
-sys.path.insert(0, "tests/spreads")
+sys.path[:0] = ["tests", "tests/spreads"]
 import distributed, test_tolerance as t
 if __name__ == "__main__":
     how = {"n_workers": 2, "threads_per_worker": 1, "processes": False, "dashboard_address": None}

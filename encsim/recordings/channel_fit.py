@@ -1,26 +1,26 @@
-"""Signal faults from two recorded channels: offset, gain, phase, waveform, noise, and whether they hold.
+"""Signal errors from two recorded channels: offset, gain, phase, waveform, noise and jitter.
 
-What can be seen depends on what is known of the motion. Without ``steady`` the phase of each sample is free
-and only the distance from the ellipse informs; with it the phase runs smoothly and both directions do.
-
-What two recorded channels are worth: share of the circle seen, clipping, direction, wild samples.
+The result depends on what is known of the motion. Without ``steady`` the phase of each sample is unknown and only the
+distance from the ellipse is used. With it the phase is a smooth function of time and both directions are used.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from .. import checks
-from ..model.axis import Orders, Signal
-from ..results import Result, measured_in, picture
+from ..model.axis import Signal
+from ..results import Orders, Result, measured_in, picture
 from . import ellipse, record_quality, waveform
 from .record_quality import WIDE, sector_coverage
 
 if TYPE_CHECKING:
+    from numpy.typing import ArrayLike
+
     from .ellipse import Squares
     from .waveform import Steady
 
@@ -29,7 +29,7 @@ FEWEST = 20
 LARGEST_JITTER = 0.1
 ORDERS = tuple(range(2, 10))
 CYCLIC_ORDERS = tuple(range(3, 11))
-# With fewer the cyclic part of the distance cannot be told from the ellipse and the noise.
+# Fewest points with which the cyclic part of the distance can be separated from ellipse and noise.
 CYCLIC_POINTS = 60
 ROUNDING = 1e-12
 CORRELATED = 0.3
@@ -37,32 +37,32 @@ CORRELATED = 0.3
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class Identification(Result):
-    """Signal faults fitted to two recorded channels.
+    """Signal errors fitted to two recorded channels.
 
     Attributes
     ----------
     signal : Signal or None
-        The faults, of a cosine amplitude of 1; None where there was nothing to fit.
+        The signal errors, for a cosine amplitude of 1; None if nothing could be fitted.
     amplitude : float
-        Amplitude of the cosine channel, in units of the input.
+        Amplitude of the cosine channel, in the unit of the input.
     residual : float
-        Rms error of the radius after offset, gain and phase are taken out, of unit amplitude.
+        Rms error of the radius after correction of offset, gain and phase, relative to the amplitude.
     coverage : float
-        Share of 64 sectors of the circle that hold a point.
+        Share of 64 sectors of the circle that contain a point.
     points : int
         Number of samples.
     steady : bool
         Whether smooth motion was assumed.
     phase_jitter : float
-        Rms jitter of the signal phase, rad, unsteadiness of the true motion included; NaN without ``steady``.
+        Rms jitter of the signal phase, rad, variation of the actual motion included; NaN without ``steady``.
     uncertainty : mapping of str to float, tuple or mapping
-        Standard uncertainty of each field fitted, in its shape.
+        Standard uncertainty of each fitted field, in its shape.
     valid : bool
-        Whether the fit may be used.
+        Whether the fit is reliable.
     reasons : tuple of str
         Why not.
     remarks : tuple of str
-        What the figures include and what they cannot show.
+        What the figures include and what they do not show.
     cosine, sine : ndarray, shape (points,)
         The channels as given.
 
@@ -100,8 +100,8 @@ class Identification(Result):
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Found:
-    """A fit of channels shifted by ``middle`` and divided by ``size``; pairs are value and uncertainty."""
+class _ChannelFit:
+    """A fit of scaled channels: parameters q and covariance as in `ellipse`; noise and jitter with uncertainty."""
 
     q: np.ndarray
     covariance: np.ndarray
@@ -113,7 +113,7 @@ class _Found:
 
 
 def identify(
-    cosine: np.ndarray, sine: np.ndarray, steady: bool = False, *, period: float | None = None
+    cosine: ArrayLike, sine: ArrayLike, steady: bool = False, *, period: float | None = None
 ) -> Identification:
     """Fit offset, gain, phase, harmonics and noise to two recorded channels.
 
@@ -122,10 +122,10 @@ def identify(
     cosine, sine : array-like, shape (n,)
         The channels, sampled evenly and at the same instants, in any one unit.
     steady : bool
-        Whether the motion was smooth. Then the phase is a slow polynomial of time, and harmonics, noise and
-        position jitter are told apart; otherwise only the distance from the ellipse informs.
+        Whether the motion was smooth. If so, the phase is a slow polynomial of time, and harmonics, noise and position
+        jitter are separated; otherwise only the distance from the ellipse is used.
     period : float, optional
-        Signal period, m or rad, to have the jitter as a position in ``signal.jitter``.
+        Signal period, m or rad; with it ``signal.jitter`` is the jitter as a position.
 
     Returns
     -------
@@ -141,13 +141,13 @@ def identify(
 
     Notes
     -----
-    The conic of Heydemann starts a fit of least orthogonal distance, corrected for the curve's own
-    curvature. With ``steady`` the phase is a polynomial of degree 1 to 6, the lowest that leaves no
-    significant one out, and radial and tangential residuals are weighted by what they hold. Harmonics of
-    orders 2 to 9 are kept where they exceed 4 standard uncertainties, alone or with those they can hardly be
-    told from. They and the phase are those at the speed of the recording: bandwidth and skew are in them.
+    Heydemann's conic starts a fit of least orthogonal distance, corrected for the curvature of the ellipse. With
+    ``steady`` the phase is a polynomial of degree 1 to 6, the lowest degree that omits no significant one, and radial
+    and tangential residuals are weighted by their variances. Harmonics of orders 2 to 9 are kept if they exceed 4
+    standard uncertainties, alone or together with harmonics that are strongly correlated with them. Harmonics and
+    phase hold at the speed of the recording: they include the effects of bandwidth and skew.
 
-    Uncertainties suppose white noise of one size in both channels.
+    The uncertainties assume white noise of the same size in both channels.
 
     References
     ----------
@@ -170,14 +170,14 @@ def identify(
     middle = np.array([0.5 * channel.min() + 0.5 * channel.max() for channel in (c, s)])
     size = max(0.5 * channel.max() - 0.5 * channel.min() for channel in (c, s))
     try:
-        found, circle = _fitted(c - middle[0], s - middle[1], size, steady)
+        fit, circle = _fitted(c - middle[0], s - middle[1], size, steady)
     except ellipse.NoFit as fault:
         return _unfitted(c, s, steady, f"no ellipse: {fault}")
-    values, errors = _of_unit_amplitude(found, middle / size)
-    signal, refused = _signal(found, values, period)
+    values, errors = _of_unit_amplitude(fit, middle / size)
+    signal, refused = _signal(fit, values, period)
     residual = float(np.sqrt(np.mean((np.abs(circle) - 1.0) ** 2)))
     coverage = sector_coverage(circle)
-    reasons = (*record_quality.reasons(c, s, residual, coverage), *found.reasons, *refused)
+    reasons = (*record_quality.reasons(c, s, residual, coverage), *fit.reasons, *refused)
     return Identification(
         signal=signal,
         amplitude=float(values[0] * size),
@@ -185,18 +185,18 @@ def identify(
         coverage=coverage,
         points=len(c),
         steady=bool(steady),
-        phase_jitter=float(found.jitter[0]),
-        uncertainty=_uncertainty(found, errors, size, period),
+        phase_jitter=float(fit.jitter[0]),
+        uncertainty=_uncertainty(fit, errors, size, period),
         valid=not reasons,
         reasons=reasons,
-        remarks=(*found.remarks, *record_quality.remarks(c, s, circle, coverage)),
+        remarks=(*fit.remarks, *record_quality.remarks(c, s, circle, coverage)),
         cosine=c,
         sine=s,
     )
 
 
-def _channel(name: str, values: np.ndarray) -> np.ndarray:
-    """One channel as a new row of floats; InputError says what is wrong with it."""
+def _channel(name: str, values: ArrayLike) -> np.ndarray:
+    """One channel, checked, as a new read-only row of floats."""
     label = f"identify.{name}"
     if np.ma.is_masked(values):
         checks.refuse(label, "hold no masked values", "a masked array")
@@ -209,12 +209,8 @@ def _channel(name: str, values: np.ndarray) -> np.ndarray:
     row = raw.astype(np.float64)
     broken = np.nonzero(~np.isfinite(row))[0]
     if broken.size:
-        checks.refuse(
-            label,
-            "hold finite numbers only",
-            f"{row[broken[0]]} at index {broken[0]}",
-            hint="leave such samples out of both channels",
-        )
+        value, hint = f"{row[broken[0]]} at index {broken[0]}", "leave such samples out of both channels"
+        checks.refuse(label, "hold finite numbers only", value, hint=hint)
     row.setflags(write=False)
     return row
 
@@ -229,7 +225,7 @@ def _check_arguments(c: np.ndarray, s: np.ndarray, steady: bool, period: float |
 
 
 def _unfitted(c: np.ndarray, s: np.ndarray, steady: bool, reason: str) -> Identification:
-    """The result where nothing could be fitted."""
+    """The result if nothing could be fitted."""
     return Identification(
         signal=None,
         amplitude=np.nan,
@@ -247,7 +243,7 @@ def _unfitted(c: np.ndarray, s: np.ndarray, steady: bool, reason: str) -> Identi
     )
 
 
-def _fitted(c: np.ndarray, s: np.ndarray, size: float, steady: bool) -> tuple[_Found, np.ndarray]:
+def _fitted(c: np.ndarray, s: np.ndarray, size: float, steady: bool) -> tuple[_ChannelFit, np.ndarray]:
     """The fit of both channels divided by ``size``, and the corrected circle."""
     if size == 0.0:
         raise ellipse.NoFit("both channels are constant")
@@ -256,31 +252,33 @@ def _fitted(c: np.ndarray, s: np.ndarray, size: float, steady: bool) -> tuple[_F
     circle = ellipse.corrected(squares.q, x, y)
     if not steady:
         return _from_ellipse(squares, x, y, sector_coverage(circle)), circle
-    found = _from_motion(squares, x, y, sector_coverage(circle))
-    return found, ellipse.corrected(found.q, x, y)
+    fit = _from_motion(squares, x, y, sector_coverage(circle))
+    return fit, ellipse.corrected(fit.q, x, y)
 
 
-def _from_ellipse(squares: Squares, x: np.ndarray, y: np.ndarray, coverage: float) -> _Found:
-    """What the distance from the ellipse alone tells."""
+def _from_ellipse(squares: Squares, x: np.ndarray, y: np.ndarray, coverage: float) -> _ChannelFit:
+    """The fit by the distance from the ellipse alone."""
     free = len(x) - 5
-    variance, sums = np.sum(ellipse.distances(squares.q, x, y)[0] ** 2) / free, ""
+    variance, sum_of_harmonics = np.sum(ellipse.distances(squares.q, x, y)[0] ** 2) / free, ""
     if coverage >= WIDE and len(x) >= CYCLIC_POINTS:
-        fourth, error, variance = ellipse.cyclic_distance(squares.q, x, y, CYCLIC_ORDERS)
+        harmonic_sum, error, variance = ellipse.cyclic_distance(squares.q, x, y, CYCLIC_ORDERS)
         free -= 2 * len(CYCLIC_ORDERS)
         size = squares.q[2]
-        sums = f": h3 + h5 = {fourth / size:.2g} ± {error / size:.1g} (position needs h5 - h3)"
+        sum_of_harmonics = (
+            f": h3 + h5 = {harmonic_sum / size:.2g} ± {error / size:.1g} (position needs h5 - h3)"
+        )
     noise = np.sqrt(variance)
     remarks = (
         "fitted to the ellipse alone: a small residual is no proof that the angle is right",
         "noise is what the radius shows; position jitter does not show",
-        f"of waveform harmonics only sums show{sums}; smooth motion (steady) would tell them apart",
+        f"of waveform harmonics only sums show{sum_of_harmonics}; smooth motion (steady) would tell them apart",
     )
     errors = noise / np.sqrt(2.0 * free)
-    return _Found(squares.q, squares.covariance, (), (noise, errors), (np.nan, np.nan), (), remarks)
+    return _ChannelFit(squares.q, squares.covariance, (), (noise, errors), (np.nan, np.nan), (), remarks)
 
 
-def _from_motion(squares: Squares, x: np.ndarray, y: np.ndarray, coverage: float) -> _Found:
-    """What smooth motion tells, or the ellipse alone and a reason where it does not fit."""
+def _from_motion(squares: Squares, x: np.ndarray, y: np.ndarray, coverage: float) -> _ChannelFit:
+    """The fit with smooth motion, or that of the ellipse alone with a reason if smooth motion does not fit."""
     alone = _from_ellipse(squares, x, y, coverage)
     try:
         fit = waveform.fit_steady(squares.q, x, y, ORDERS)
@@ -295,18 +293,18 @@ def _from_motion(squares: Squares, x: np.ndarray, y: np.ndarray, coverage: float
         off = f"{noise[0]:.2g} rms with it, {alone.noise[0]:.2g} for the ellipse alone"
         return replace(alone, reasons=(f"the motion is not smooth: radius error {off}",))
     remarks = tuple(_motion_remarks(fit, jitter, error))
-    jitter = (jitter if fit.spread.shaky else 0.0, error)
-    return _Found(fit.q, fit.covariance, fit.orders, noise, jitter, (), remarks)
+    significant = (jitter if fit.spread.shaky else 0.0, error)
+    return _ChannelFit(fit.q, fit.covariance, fit.orders, noise, significant, (), remarks)
 
 
 def _largest_noise(alone: float, jitter: float, count: int) -> float:
-    """Noise above which smooth motion contradicts what the ellipse alone leaves."""
-    # Twice its variance, six standard deviations of chance, and twice what jitter bends across the curve.
-    return np.sqrt(alone**2 * (2.0 + 6.0 * np.sqrt(4.0 / count)) + jitter**4) + ROUNDING
+    """Largest noise with smooth motion that agrees with the residual of the ellipse alone."""
+    # Twice that variance, six standard deviations of chance, and twice the radial part of the jitter.
+    return float(np.sqrt(alone**2 * (2.0 + 6.0 * np.sqrt(4.0 / count)) + jitter**4) + ROUNDING)
 
 
 def _root(variance: float, error: float) -> tuple[float, float]:
-    """Standard deviation and its uncertainty, from a variance and its own."""
+    """Standard deviation and its uncertainty, from a variance and its uncertainty."""
     root = np.sqrt(max(variance, 0.0))
     return root, error / (2.0 * max(root, np.sqrt(0.5 * error), 1e-300))
 
@@ -328,10 +326,10 @@ def _motion_remarks(fit: Steady, jitter: float, error: float) -> Iterator[str]:
     yield f"harmonics of orders {ORDERS[0]} to {ORDERS[-1]} smaller than {fit.limit:.1g} do not show"
 
 
-def _of_unit_amplitude(found: _Found, middle: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Amplitude, offsets, gain, phase and harmonics of unit amplitude, and their standard uncertainties."""
-    q, a = found.q, found.q[2]
-    offset, harmonics = (q[:2] + middle) / a, q[5 : 5 + len(found.orders)] / a
+def _of_unit_amplitude(fit: _ChannelFit, middle: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Amplitude, offsets, gain, phase and harmonics for unit amplitude, and their standard uncertainties."""
+    q, a = fit.q, fit.q[2]
+    offset, harmonics = (q[:2] + middle) / a, q[5 : 5 + len(fit.orders)] / a
     values = np.array([a, *offset, q[3] / a - 1.0, q[4], *harmonics])
     slopes = np.zeros((len(values), len(q)))
     slopes[:, 2] = [1.0, *(-offset / a), -q[3] / a**2, 0.0, *(-harmonics / a)]
@@ -339,47 +337,45 @@ def _of_unit_amplitude(found: _Found, middle: np.ndarray) -> tuple[np.ndarray, n
     slopes[4, 4] = 1.0
     for row in range(5, len(values)):
         slopes[row, row] = 1.0 / a
-    return values, np.sqrt(np.diag(slopes @ found.covariance @ slopes.T))
+    return values, np.sqrt(np.diag(slopes @ fit.covariance @ slopes.T))
 
 
-def _signal(found: _Found, values: np.ndarray, period: float | None) -> tuple[Signal, tuple[()]]:
-    """The signal that was found, or None and why it is none."""
+def _signal(
+    fit: _ChannelFit, values: np.ndarray, period: float | None
+) -> tuple[Signal | None, tuple[str, ...]]:
+    """The signal, or None and the reasons why there is none."""
     if np.hypot(values[1], values[2] / (1.0 + values[3])) >= 1.0:
         offset = f"({values[1]:.4g}, {values[2]:.4g})"
         return None, (
             f"the offset {offset} of unit amplitude is larger than the signal: take mid-scale off first",
         )
-    jitter = found.jitter[0] * period / (2.0 * np.pi) if _has_jitter(found, period) else 0.0
+    jitter = 0.0 if period is None or np.isnan(fit.jitter[0]) else fit.jitter[0] * period / (2.0 * np.pi)
     try:
         return Signal(
             offset=tuple(values[1:3].tolist()),
             gain=float(values[3]),
             phase=float(values[4]),
-            harmonics=dict(zip(found.orders, values[5:].tolist(), strict=True)),
-            noise=float(found.noise[0] / found.q[2]),
+            harmonics=dict(zip(fit.orders, values[5:].tolist(), strict=True)),
+            noise=float(fit.noise[0] / fit.q[2]),
             jitter=float(jitter),
         ), ()
     except checks.InputError as error:
         return None, tuple(str(error).splitlines())
 
 
-def _has_jitter(found: _Found, period: float | None) -> bool:
-    return period is not None and np.isfinite(found.jitter[0])
-
-
-def _uncertainty(found: _Found, errors: np.ndarray, size: float, period: float | None) -> Orders:
+def _uncertainty(fit: _ChannelFit, errors: np.ndarray, size: float, period: float | None) -> Orders:
     """Standard uncertainties by field, in the shape and unit of the field."""
-    errors = errors.tolist()
-    entries = {
-        "amplitude": float(errors[0] * size),
-        "offset": tuple(errors[1:3]),
-        "gain": errors[3],
-        "phase": errors[4],
-        "noise": float(found.noise[1] / found.q[2]),
+    sizes = errors.tolist()
+    entries: dict[str, Any] = {
+        "amplitude": float(sizes[0] * size),
+        "offset": tuple(sizes[1:3]),
+        "gain": sizes[3],
+        "phase": sizes[4],
+        "noise": float(fit.noise[1] / fit.q[2]),
     }
-    if np.isfinite(found.jitter[0]):
-        entries["harmonics"] = Orders(zip(found.orders, errors[5:], strict=True))
-        entries["phase_jitter"] = float(found.jitter[1])
-    if _has_jitter(found, period):
-        entries["jitter"] = float(found.jitter[1] * period / (2.0 * np.pi))
+    if np.isfinite(fit.jitter[0]):
+        entries["harmonics"] = Orders(dict(zip(fit.orders, sizes[5:], strict=True)))
+        entries["phase_jitter"] = float(fit.jitter[1])
+        if period is not None:
+            entries["jitter"] = float(fit.jitter[1] * period / (2.0 * np.pi))
     return Orders(entries)

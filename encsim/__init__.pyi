@@ -1,12 +1,12 @@
 """Public names and where they live; written by tests/make_stub.py from the table beside it."""
 
 from encsim.calibration.error_map import ErrorMap as ErrorMap
+from encsim.calibration.pass_comparison import PassComparison as PassComparison
+from encsim.calibration.pass_comparison import compare_passes as compare_passes
 from encsim.calibration.plan import CalibrationPlan as CalibrationPlan
 from encsim.calibration.plan import calibration_plan as calibration_plan
-from encsim.calibration.positioning import PassComparison as PassComparison
 from encsim.calibration.positioning import Positioning as Positioning
 from encsim.calibration.positioning import bidirectional as bidirectional
-from encsim.calibration.positioning import compare_passes as compare_passes
 from encsim.calibration.self_calibration import SelfCalibration as SelfCalibration
 from encsim.calibration.self_calibration import self_calibrate as self_calibrate
 from encsim.calibration.two_rings import Calibration as Calibration

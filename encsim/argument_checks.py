@@ -2,16 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from types import SimpleNamespace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from . import checks
+from .results import Orders
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike
+
+LARGEST_ORDER = 100_000
+# Largest amplitude accepted as an angle error, rad. Displacements are limited by the radius instead.
+LARGEST_ERROR = 1.0
 
 
 class ArgumentCheck(checks.Check):
@@ -88,3 +93,37 @@ def as_array(label: str, values: ArrayLike, rule: str) -> np.ndarray:
         return np.asarray(values)
     except (ValueError, TypeError, OverflowError):
         checks.refuse(label, rule, values)
+
+
+def check_orders(check: checks.Check, name: str, unit: str) -> None:
+    """Store a mapping of orders as {order: (amplitude, phase)}, ascending, or record its faults."""
+    given = getattr(check.owner, name)
+    if not isinstance(given, Mapping):
+        check.fault(name, "be a mapping of order to amplitude", given)
+        return
+    checked = {}
+    for order, value in given.items():
+        if not checks.is_whole(order) or not 1 <= order <= LARGEST_ORDER:
+            check.fault(name, f"have whole orders from 1 to {LARGEST_ORDER}", order)
+            continue
+        pair = value if isinstance(value, (tuple, list)) else (value, 0.0)
+        if len(pair) == 2 and all(map(checks.is_real, pair)) and pair[0] >= 0.0:
+            checked[int(order)] = (float(pair[0]), float(pair[1]))
+            if unit == "rad" and pair[0] > LARGEST_ERROR:
+                check.fault(f"{name}.{int(order)}", f"be at most {LARGEST_ERROR:g}", float(pair[0]), unit)
+        else:
+            rule = "be an amplitude of zero or more, or an amplitude and a phase, finite"
+            check.fault(f"{name}.{int(order)}", rule, value, unit)
+    check.store(name, Orders(checked))
+
+
+def as_orders(label: str, orders: Iterable[int], lowest: int = 2) -> list[int]:
+    """Orders as an ascending list without repeats, each at least ``lowest``."""
+    try:
+        wanted = tuple(orders)
+    except TypeError:
+        checks.refuse(label, "be a sequence of whole numbers", orders)
+    for order in wanted:
+        if not checks.is_whole(order) or not lowest <= order <= LARGEST_ORDER:
+            checks.refuse(label, f"be whole numbers from {lowest} to {LARGEST_ORDER}", order)
+    return sorted({int(order) for order in wanted})

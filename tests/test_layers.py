@@ -47,7 +47,6 @@ SHORT = {
     "time_domain/demand.py": "one subject",
 }
 LONG = {
-    "calibration/positioning.py": 460,
     "closed_loop/closed_loop_ripple.py": 440,
     "closed_loop/stability.py": 440,
     "closed_loop/time_responses.py": 580,
@@ -55,7 +54,6 @@ LONG = {
     "decisions/proposals.py": 460,
     "decisions/requirements.py": 460,
     "model/axis.py": 580,
-    "model/ring_geometry.py": 460,
     "open_loop/cause_models.py": 480,
     "reporting/axis_tables.py": 440,
     "time_domain/closed_run.py": 500,

@@ -109,7 +109,8 @@ def _plan(args: argparse.Namespace, kind: str) -> int | None:
 
 def _compare(args: argparse.Namespace, kind: str) -> int | None:
     """Passes against a reference, or runs to targets."""
-    from ..calibration.positioning import bidirectional, compare_passes
+    from ..calibration.pass_comparison import compare_passes
+    from ..calibration.positioning import bidirectional
 
     text, name = arguments.text_of(args.readings, FILE), arguments.named(args.readings)
     if kind == "reference":

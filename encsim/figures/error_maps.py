@@ -18,7 +18,7 @@ from .ring import angle, half_range
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-    from ..calibration.positioning import PassComparison
+    from ..calibration.pass_comparison import PassComparison
     from ..calibration.two_rings import Calibration
     from ..decisions.explanation import Explanation
     from ..plotting.canvas import Sheet, Style

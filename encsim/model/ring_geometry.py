@@ -8,7 +8,7 @@ ring, e exp(i psi).
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from numbers import Real
 from typing import TYPE_CHECKING, Any, TypeAlias, cast
@@ -27,45 +27,6 @@ if TYPE_CHECKING:
 OrderAmplitudes: TypeAlias = Mapping[int, Any]
 # One head or several, as angles (rad) or descriptions.
 HeadAngles: TypeAlias = "float | Head | Sequence[float | Head]"
-
-
-LARGEST_ORDER = 100_000
-# Largest amplitude accepted as an angle error, rad. Displacements are limited by the radius instead.
-LARGEST_ERROR = 1.0
-
-
-def check_orders(check: Check, name: str, unit: str) -> None:
-    """Store a mapping of orders as {order: (amplitude, phase)}, ascending, or record its faults."""
-    given = getattr(check.owner, name)
-    if not isinstance(given, Mapping):
-        check.fault(name, "be a mapping of order to amplitude", given)
-        return
-    checked = {}
-    for order, value in given.items():
-        if not checks.is_whole(order) or not 1 <= order <= LARGEST_ORDER:
-            check.fault(name, f"have whole orders from 1 to {LARGEST_ORDER}", order)
-            continue
-        pair = value if isinstance(value, (tuple, list)) else (value, 0.0)
-        if len(pair) == 2 and all(map(checks.is_real, pair)) and pair[0] >= 0.0:
-            checked[int(order)] = (float(pair[0]), float(pair[1]))
-            if unit == "rad" and pair[0] > LARGEST_ERROR:
-                check.fault(f"{name}.{int(order)}", f"be at most {LARGEST_ERROR:g}", float(pair[0]), unit)
-        else:
-            rule = "be an amplitude of zero or more, or an amplitude and a phase, finite"
-            check.fault(f"{name}.{int(order)}", rule, value, unit)
-    check.store(name, Orders(checked))
-
-
-def as_orders(field_name: str, orders: Iterable[int], lowest: int = 2) -> list[int]:
-    """Orders as an ascending list without repeats, each at least ``lowest``."""
-    try:
-        wanted = tuple(orders)
-    except TypeError:
-        checks.refuse(field_name, "be a sequence of whole numbers", orders)
-    for order in wanted:
-        if not checks.is_whole(order) or not lowest <= order <= LARGEST_ORDER:
-            checks.refuse(field_name, f"be whole numbers from {lowest} to {LARGEST_ORDER}", order)
-    return sorted({int(order) for order in wanted})
 
 
 CAUSES = ("eccentricity", "swash", "lobes", "graduation", "wander", "coupling", "sde")
@@ -158,7 +119,7 @@ class Ring:
         check.number("swash", f"lie from 0 to {STEEPEST:g}", "rad", low=0.0, high=STEEPEST)
         check.number("head_offset", unit="m")
         for name, unit in ORDER_UNITS.items():
-            check_orders(check, name, unit)
+            argument_checks.check_orders(check, name, unit)
         check.positive("bore", "m", optional=True)
         check.positive("shaft", "m", optional=True)
         if not check.faults:
@@ -250,7 +211,7 @@ class Head:
         check.number("axial", unit="m", optional=True)
         check.number("tilt", f"lie from -{STEEPEST:g} to {STEEPEST:g}", "rad", low=-STEEPEST, high=STEEPEST)
         check.whole("lines", 1, LARGEST_LINES, optional=True)
-        check_orders(check, "sde", "rad")
+        argument_checks.check_orders(check, "sde", "rad")
         if not check.faults and self.sde and self.lines is None:
             check.fault("lines", "be given with sde", None)
         check.done()

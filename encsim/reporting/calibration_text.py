@@ -13,8 +13,9 @@ from .ring_text import filled, table
 
 if TYPE_CHECKING:
     from ..calibration.c_source import CTable
+    from ..calibration.pass_comparison import PassComparison
     from ..calibration.plan import CalibrationPlan
-    from ..calibration.positioning import PassComparison, Positioning
+    from ..calibration.positioning import Positioning
     from ..calibration.two_rings import Calibration
     from ..decisions.explanation import Explanation
 

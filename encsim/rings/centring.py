@@ -271,7 +271,7 @@ def centre_by_heads(
     if abs(_gain(1, positions)) < LEAST_GAIN:
         gap = abs(positions[0] - positions[1])
         checks.refuse("centre_by_heads.heads", f"stand at least {LEAST_GAIN:g} rad apart", gap, "rad")
-    wanted = ring_geometry.as_orders("centre_by_heads.orders", orders)
+    wanted = argument_checks.as_orders("centre_by_heads.orders", orders)
     lost = tuple(n for n in range(2, max([1, *wanted]) + 1) if abs(_gain(n, positions)) < LEAST_GAIN)
     observable = [n for n in wanted if n not in lost]
     fit = fit_harmonics(

@@ -212,7 +212,7 @@ def _checked_orders(
             rule = "be a ring, a mapping or a sequence of orders"
             checks.refuse("find_heads.orders", rule, orders)
     for order, size in orders.items():
-        if not checks.is_whole(order) or not 1 <= order <= ring_geometry.LARGEST_ORDER:
+        if not checks.is_whole(order) or not 1 <= order <= argument_checks.LARGEST_ORDER:
             checks.refuse("find_heads.orders", "be whole numbers from 1", order)
         if not checks.is_real(size) or not 0.0 <= size <= LARGEST_SIZE:
             checks.refuse(

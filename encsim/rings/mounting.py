@@ -10,7 +10,6 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from .. import argument_checks, checks
-from ..model import ring_geometry
 from ..results import Orders, Result, Series, measured_in
 
 if TYPE_CHECKING:
@@ -99,7 +98,7 @@ def seat_lines(ring: Ring, seat: Seat, face: Mapping[int, Any]) -> SeatLines:
     # which a head at the radius R reads as the angle h n a/(r R). At n = 1 that is the tilt a/r of a rigid ring times
     # the head offset. Derived here from plate bending (straight normals); stretching of the body is left out.
     check = argument_checks.ArgumentCheck("seat_lines", face=face)
-    ring_geometry.check_orders(check, "face", "m")
+    argument_checks.check_orders(check, "face", "m")
     check.done()
     given = check.owner.face
     if seat.radius > 2.0 * ring.diameter:

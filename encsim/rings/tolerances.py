@@ -222,7 +222,7 @@ def _flatness(bare: Ring, seat: Seat | None, face: Iterable[int]) -> list[_Sourc
         return []
     return [
         _scaled(bare, f"flatness.{order}", order, seat.gain(order, bare.diameter), "m")
-        for order in ring_geometry.as_orders("ring_tolerances.face", face, 1)
+        for order in argument_checks.as_orders("ring_tolerances.face", face, 1)
     ]
 
 

@@ -2,7 +2,7 @@ import numpy as np
 import pytest
 
 from encsim import InputError
-from encsim.calibration.positioning import compare_passes
+from encsim.calibration.pass_comparison import compare_passes
 from encsim.calibration.self_calibration import self_calibrate
 
 TAU = 2.0 * np.pi

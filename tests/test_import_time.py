@@ -41,11 +41,22 @@ def test_heavy_packages_wait_until_they_are_needed(code, heavy):
 
 
 @pytest.mark.parametrize("option", ["--help", "--version"])
-def test_help_of_the_command_loads_nothing_heavy(option):
+def test_help_of_the_program_loads_nothing_heavy(option):
     code = f"""
 import contextlib, io, encsim.__main__
 with contextlib.redirect_stdout(io.StringIO()), contextlib.suppress(SystemExit):
     encsim.__main__.main([{option!r}])
+"""
+    assert loaded(code) == "[]"
+
+
+def test_help_of_every_command_loads_nothing_heavy():
+    code = """
+import contextlib, io, encsim.__main__
+from encsim.cli.parser import COMMANDS
+with contextlib.redirect_stdout(io.StringIO()):
+    for command in COMMANDS:
+        encsim.__main__.main([command, "--help"])
 """
     assert loaded(code) == "[]"
 

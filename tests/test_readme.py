@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 import encsim
-from encsim.cli.commands import COMMANDS, build_parser
+from encsim.cli.parser import COMMANDS, build_parser
 
 ROOT = Path(__file__).resolve().parents[1]
 TEXT = (ROOT / "README.md").read_text()

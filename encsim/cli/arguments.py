@@ -1,33 +1,29 @@
-"""Arguments of the commands as objects: files, speeds, numbers; every fault names its option.
-
-Demands of motion written as text: ``"trapezoid 10 mm, 50 mm/s, 2 m/s2"``, ``"file move.csv"``.
-"""
+"""Inputs of the commands as objects: files, speeds, numbers, lists; every fault names its option."""
 
 from __future__ import annotations
 
-import dataclasses
 import math
+import re
 import sys
 from collections.abc import Callable
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from .. import checks, units
-from ..formats import tables
-from ..model import profiles
 
 if TYPE_CHECKING:
-    import argparse
+    from typing import TextIO
 
     from ..decisions.requirements import Requirement
     from ..model.axis import Axis, Scale
-    from ..model.profiles import Sampled
-    from .outputs import Faults
+    from .command import Job
 
 
 # Samples of one run held in memory; as rows of text, with --json or --csv, they take ten times as much.
 MOST_SAMPLES, MOST_ROWS = 1 << 26, 1 << 22
 LONGER = "encsim.Stream in Python runs any length"
 MOST_TEXT = 1 << 28
+MOST_ORDERS = 100_000
+LISTED = re.compile(r"\s*([0-9]{1,9})\s*(?:-\s*([0-9]{1,9})\s*)?")
 
 
 def named(path: str) -> str:
@@ -35,17 +31,17 @@ def named(path: str) -> str:
     return "stdin" if path == "-" else path
 
 
-def text_of(path: str, option: str) -> str | None:
+def text_of(path: str, option: str) -> str:
     """Text of a capture or of stdin."""
     try:
         if path == "-":
-            found = open_stdin().buffer.read(MOST_TEXT + 1)
+            content = open_stdin().buffer.read(MOST_TEXT + 1)
         else:
             with open(path, "rb") as stream:
-                found = stream.read(MOST_TEXT + 1)
-        if len(found) > MOST_TEXT:
+                content = stream.read(MOST_TEXT + 1)
+        if len(content) > MOST_TEXT:
             checks.refuse(option, f"be at most {MOST_TEXT >> 20} MB", named(path))
-        return found.decode("utf-8-sig")
+        return content.decode("utf-8-sig")
     except UnicodeDecodeError as error:
         checks.refuse(option, f"be UTF-8 text, byte {error.start} is not", named(path))
     except (OSError, ValueError) as error:
@@ -55,42 +51,56 @@ def text_of(path: str, option: str) -> str | None:
         checks.refuse(option, f"be readable ({reason})", named(path))
 
 
-def open_stdin() -> Any:
+def open_stdin() -> TextIO:
     """The standard input, which a shell may have closed."""
     if sys.stdin is None:
         checks.refuse("file", "be readable (stdin is closed)", "-")
     return sys.stdin
 
 
-def read_axis(args: argparse.Namespace, faults: Faults) -> Axis | None:
-    """The axis of the file with the changes of --set; None where it is wrong."""
+def axis(job: Job) -> Axis:
+    """The axis of the file with the changes of --set."""
+    return axis_in(axis_text(job.args.axis), job)
+
+
+def text(job: Job) -> str:
+    """Text of the axis file, for commands that read other sections of it too."""
+    return axis_text(job.args.axis)
+
+
+def axis_of_text(job: Job) -> Axis:
+    """The axis of that text."""
+    return axis_in(job.text, job)
+
+
+def axis_in(text: str, job: Job, name: str | None = None) -> Axis:
+    """The axis of a text with the changes of --set."""
     from ..formats import axis_file
 
-    with faults:
-        return axis_file.loads_with(axis_text(args.axis), args.set, named(args.axis))
+    return axis_file.loads_with(text, job.args.set, named(job.args.axis if name is None else name))
 
 
 def axis_text(name: str) -> str:
     """Text of an axis file or one of its sections, or of stdin."""
-    from ..formats import axis_file
+    from ..formats import toml_text
 
     if name == "-":
         open_stdin()
-    return axis_file.read(name)
+    return toml_text.read(name)
 
 
-def requirement_of(args: argparse.Namespace, text: str, axis: Axis) -> Requirement | None:
-    """The requirement of its own file, else that of the axis file, whose text this is; None if it has none."""
+def requirement(job: Job) -> Requirement | None:
+    """The requirement of its own file, else that of the axis file; None if there is none."""
     from ..decisions import requirements
     from ..formats.sections import Section
 
+    args = job.args
     if args.requirement is not None:
-        source = axis_text(args.requirement), named(args.requirement)
-    else:
-        source = text, named(args.axis)
-        if Section(text, requirements.SECTION, source[1], args.set).table is None:
-            return None
-    return requirements.loads(*source, axis, args.set)
+        return requirements.loads(axis_text(args.requirement), named(args.requirement), job.axis, args.set)
+    name = named(args.axis)
+    if Section(job.text, requirements.SECTION, name, args.set).table is None:
+        return None
+    return requirements.loads(job.text, name, job.axis, args.set)
 
 
 def whole_number(text: str, option: str, low: int, high: int) -> int:
@@ -101,42 +111,65 @@ def whole_number(text: str, option: str, low: int, high: int) -> int:
     return int(text)
 
 
-def chance(args: argparse.Namespace, faults: Faults) -> tuple[Any, ...]:
-    """Seed and threads; None where they are wrong or left out."""
-    seed = threads = None
-    with faults:
-        seed = whole_number(args.seed, "--seed", 0, 2**64 - 1)
-    with faults:
-        threads = None if args.threads is None else whole_number(args.threads, "--threads", 1, 1024)
-    return seed, threads
+def count(option: str, low: int, high: int) -> Callable[[Job], int | None]:
+    """Reader of an option with a whole number; it gives None where that is left out."""
+
+    def read(job: Job) -> int | None:
+        text = job.option(option)
+        return None if text is None else whole_number(text, option, low, high)
+
+    return read
 
 
-def speed_of(text: str, axis: Axis) -> float | None:
-    """A speed of an option, m/s or rad/s."""
-    return units.parse(text, f"speed({axis.scale.unit}/s)", "--speed")
+SEED = count("--seed", 0, 2**64 - 1)
+THREADS = count("--threads", 1, 1024)
 
 
-def start_of(text: str | None, scale: Scale) -> float:
+def quantity(option: str, dimension: str, default: float | None = None) -> Callable[[Job], float | None]:
+    """Reader of an option with a unit: an SI number, the default where it is left out."""
+
+    def read(job: Job) -> float | None:
+        text = job.option(option)
+        return default if text is None else units.parse(text, dimension, option)
+
+    return read
+
+
+def speed(job: Job) -> float:
+    """The speed of --speed, m/s or rad/s; 0 where it is left out."""
+    return (
+        0.0
+        if job.args.speed is None
+        else units.parse(job.args.speed, f"speed({job.axis.scale.unit}/s)", "--speed")
+    )
+
+
+def start(job: Job) -> float:
     """Start position of a run, m or rad; 0 if left out."""
+    text, scale = job.args.start, job.axis.scale
     if text is None:
         return 0.0
     return units.parse(text, f"position({scale.unit})", "--start", diameter=scale.diameter)
 
 
-def speeds_of(text: str | None, axis: Axis) -> list[float] | tuple[float, ...]:
-    """Speeds of an option, or those looked at by default."""
+def speeds(job: Job) -> list[float]:
+    """Speeds of --speeds, or those looked at by default."""
     from ..time_domain.sweeps import default_speeds
 
+    text, axis = job.args.speeds, job.axis
     return default_speeds(axis) if text is None else units.parse_speeds(text, axis.scale.unit, "--speeds")
 
 
-def seconds_of(text: str) -> float | None:
-    """Length of a run, s; a bare number is seconds."""
+def seconds(job: Job) -> float | None:
+    """Length of a run, s; a bare number is seconds. None where it is left out."""
+    text = job.args.seconds
+    if text is None:
+        return None
     bare = text.strip().replace(".", "", 1)
-    seconds = units.parse(f"{text} s" if bare.isascii() and bare.isdigit() else text, "time", "--seconds")
-    if seconds <= 0.0:
+    length = units.parse(f"{text} s" if bare.isascii() and bare.isdigit() else text, "time", "--seconds")
+    if length <= 0.0:
         checks.refuse("--seconds", "be longer than zero", text)
-    return seconds
+    return length
 
 
 def samples_of(seconds: float, rate: float, most: int, longer: str = LONGER) -> int:
@@ -148,12 +181,13 @@ def samples_of(seconds: float, rate: float, most: int, longer: str = LONGER) -> 
     return round(samples)
 
 
-def scale_of(text: str | None) -> Scale | None:
+def scale(job: Job) -> Scale | None:
     """Scale of a signal period given alone: a length, or an angle that divides a turn."""
-    if text is None:
-        return None
     from ..model.axis import Scale
 
+    text = job.args.period
+    if text is None:
+        return None
     period = units.parse(text, "position", "--period")
     if period <= 0.0:
         checks.refuse("--period", "be greater than zero", text)
@@ -165,67 +199,23 @@ def scale_of(text: str | None) -> Scale | None:
     return Scale(lines=lines)
 
 
-OPTION = "--profile"
-KINDS = {"trapezoid": profiles.Trapezoid, "s-curve": profiles.SCurve, "sine": profiles.Sine}
-FILE = "file"
-PROFILES = {each.__name__ for each in (*KINDS.values(), profiles.Sampled)}
-EXAMPLE = 'as in "trapezoid 10 mm, 50 mm/s, 2 m/s2"'
+def orders_of(text: str, option: str, low: int = 1) -> list[int]:
+    """Whole numbers of a list ``"2, 3, 6-8"``, ascending, each once."""
+    orders: set[int] = set()
+    for part in text.split(","):
+        match = LISTED.fullmatch(part)
+        first, last = (int(match[1]), int(match[2] or match[1])) if match else (0, -1)
+        if not low <= first <= last or len(orders) + last - first >= MOST_ORDERS:
+            checks.refuse(option, f'be whole numbers from {low} or ranges, as "2, 3, 6-8"', text)
+        orders.update(range(first, last + 1))
+    return sorted(orders)
 
 
-def read(text: str, axis: Axis, owner: str = OPTION) -> Any:
-    """A demand of motion."""
-    kind, _, rest = text.strip().partition(" ")
-    if kind == FILE:
-        return _of_file(rest.strip(), axis, owner)
-    if kind not in KINDS:
-        known = [*KINDS, FILE]
-        near = units.nearest(kind, known) if kind else None
-        hint = f"did you mean {near}?" if near else EXAMPLE
-        checks.refuse(owner, f"begin with one of {', '.join(known)}", kind, hint=hint)
-    fields, values = dataclasses.fields(KINDS[kind]), [part.strip() for part in rest.split(",")]
-    owner = f"{owner}, {kind}"
-    if len(values) != len(fields):
-        names = ", ".join(item.name for item in fields)
-        checks.refuse(owner, f"say {names}, parted by commas, each with its unit", rest.strip())
-    return _checked(owner, lambda: KINDS[kind](**_values(values, fields, axis, owner)))
+def orders(option: str) -> Callable[[Job], list[int] | None]:
+    """Reader of an option with such a list; it gives None where that is left out."""
+    return lambda job: None if job.option(option) is None else orders_of(job.option(option), option)
 
 
-def _values(texts: list[str], fields: tuple[Any, ...], axis: Axis, owner: str) -> dict[str, float] | None:
-    """SI numbers by field, all faults at once."""
-    found, faults = {}, []
-    for text, item in zip(texts, fields, strict=True):
-        dimension = units.on_scale(item.metadata["dimension"], axis.scale.unit)
-        try:
-            found[item.name] = units.parse(
-                text, dimension, f"{owner}: {item.name}", diameter=axis.scale.diameter
-            )
-        except checks.InputError as error:
-            faults += error.faults
-    if faults:
-        raise checks.InputError(*faults)
-    return found
-
-
-def _of_file(name: str, axis: Axis, owner: str) -> Sampled | None:
-    """The profile of a table."""
-    if not name:
-        checks.refuse(
-            owner, "name a table behind the word file", checks.NOTHING, hint='as in "file move.csv"'
-        )
-    columns = {"time": "time", "position": units.on_scale("position", axis.scale.unit)}
-    table = tables.read_columns(text_of(name, owner), columns, named(name))
-    return _checked(f"{owner}, {named(name)}", lambda: profiles.Sampled(**table))
-
-
-def _checked(owner: str, make: Callable[..., Any]) -> Any:
-    """What is made, faults of its fields under the name of the text."""
-    try:
-        return make()
-    except checks.InputError as error:
-        faults = [
-            dataclasses.replace(fault, field=f"{owner}: {fault.field.split('.')[-1]}")
-            if fault.field.split(".")[0] in PROFILES
-            else fault
-            for fault in error.faults
-        ]
-        raise checks.InputError(*faults) from None
+def angles_of(text: str, option: str) -> tuple[float, ...]:
+    """Angles of a list, rad."""
+    return tuple(units.parse(part, "angle", option) for part in text.split(","))

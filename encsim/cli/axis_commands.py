@@ -1,202 +1,262 @@
-"""What each command does: arguments to objects to results; every formula is elsewhere."""
+"""Commands about an axis and its encoder: new, ripple, period, simulate, identify, limits."""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
-from .. import checks
-from ..reporting import axis_tables
-from . import arguments, outputs
-from .outputs import Delivery, Faults, JobFailed, Progress
+import encsim
+
+from .. import checks, reporting
+from . import arguments
+from .command import Command, Output, picture, table
+from .outputs import JobFailed
+from .parser import SPEED_HELP, axis_option, seed_option, threads_option
 
 if TYPE_CHECKING:
-    import argparse
-
-    from ..model.axis import Axis, Scale
-    from ..open_loop.closed_form import Lines, RippleCurve
-    from ..open_loop.limits import TopSpeed
-    from ..recordings.channel_fit import Identification
-    from ..time_domain.simulation import Trace
+    from .command import Job
+    from .parser import Parser
 
 
 ASSUMED_RATE = 16e3
 
 
-def new(args: argparse.Namespace) -> int:
-    """Write a starter axis file."""
+def _new_options(parser: Parser) -> None:
+    parser.add_argument("--rotary", action="store_true", help="a rotary scale (default: a linear one)")
+
+
+def _starter(job: Job) -> str:
     from ..formats import axis_file
 
-    if args.axis != "-":
-        outputs.check_targets(args, ["axis"])
-    delivery = Delivery(args)
-    delivery.content(args.axis, lambda: axis_file.starter(rotary=args.rotary))
-    if args.axis != "-" and not args.quiet:
-        delivery.report(lambda: f"{args.axis} is written. Edit it, then: encsim ripple {args.axis}\n")
-    delivery.send()
-    return 0
+    return axis_file.starter(rotary=job.args.rotary)
 
 
-def ripple(args: argparse.Namespace) -> int:
-    """Closed form over speeds, checked by simulation where asked for."""
-    from ..open_loop.closed_form import ripple as closed_form
+NEW = Command(
+    examples="  encsim new axis.toml\n  encsim new turntable.toml --rotary",
+    options=_new_options,
+    reads=lambda args: [],
+    compute=_starter,
+    outputs=[
+        Output("axis", "axis file to write; - is stdout", lambda job: job.result, {"metavar": "axis.toml"})
+    ],
+    json=None,
+    text=lambda job: (
+        ""
+        if job.args.quiet
+        else f"{job.args.axis} is written. Edit it, then: encsim ripple {job.args.axis}\n"
+    ),
+)
 
-    faults = Faults()
-    with faults:
-        outputs.check_targets(args, ["--csv", "--plot"], [args.axis])
-    seed, threads = arguments.chance(args, faults)
-    axis, speeds = arguments.read_axis(args, faults), None
-    if axis is not None:
-        with faults:
-            speeds = arguments.speeds_of(args.speeds, axis)
-    faults.done()
-    with Progress(args, f"computing {len(speeds)} speeds"):
-        curve = closed_form(axis, speeds)
-    simulated = _check_by_simulation(curve, seed, threads, args) if args.simulate else None
-    delivery = Delivery(args)
-    delivery.json(lambda: curve.to_dict() | ({} if simulated is None else {"simulated": simulated}))
-    delivery.table(curve)
-    delivery.picture(args.plot, lambda: curve.plot(simulated=simulated))
-    delivery.report(
-        lambda: axis_tables.ripple(
-            curve, curve.refined(), _top_speed(axis), simulated, cautious=not args.quiet
-        )
+
+def _ripple_options(parser: Parser) -> None:
+    axis_option(parser)
+    parser.add_argument(
+        "--speeds",
+        metavar="SPEEDS",
+        help='"a : b : n" for n speeds evenly spaced on a logarithmic axis, 0 < a < b, or a list '
+        '"1 mm/s, 5 mm/s"; each with a unit (default: 100 speeds, from a hundredth of a count a '
+        "sample to 3.45 periods a sample or the top speed, if that is lower)",
     )
-    delivery.send()
-    return 0
-
-
-def period(args: argparse.Namespace) -> int:
-    """Error of one signal period."""
-    from ..open_loop.period_error import position_error
-
-    faults = Faults()
-    with faults:
-        outputs.check_targets(args, ["--csv", "--plot", "--plot-channels"], [args.axis])
-    axis, speed = arguments.read_axis(args, faults), 0.0
-    if axis is not None and args.speed is not None:
-        with faults:
-            speed = arguments.speed_of(args.speed, axis)
-    faults.done()
-    result = position_error(axis, speed)
-    delivery = Delivery(args)
-    delivery.json(result.to_dict)
-    delivery.table(result)
-    delivery.picture(args.plot, result.plot)
-    delivery.picture(args.plot_channels, result.plot_channels)
-    delivery.report(lambda: axis_tables.period(result))
-    delivery.send()
-    return 0
-
-
-def simulate(args: argparse.Namespace) -> int:
-    """One run at one speed."""
-    faults = Faults()
-    with faults:
-        outputs.check_targets(args, ["--csv", "--plot"], [args.axis])
-    seed, threads = arguments.chance(args, faults)
-    seconds = speed = start = None
-    with faults:
-        seconds = arguments.seconds_of(args.seconds)
-    axis = arguments.read_axis(args, faults)
-    if axis is not None:
-        with faults:
-            speed = arguments.speed_of(args.speed, axis)
-        with faults:
-            start = arguments.start_of(args.start, axis.scale)
-    faults.done()
-    samples = arguments.samples_of(
-        seconds,
-        axis.sampling.rate,
-        arguments.MOST_ROWS if args.json or args.csv else arguments.MOST_SAMPLES,
+    parser.add_argument(
+        "--simulate",
+        action="store_true",
+        help="check up to 12 of the speeds by simulation: 16 starts of 8192 samples each, more where counts "
+        "come slower (rms within some 0.5 %%)",
     )
-    delivery = Delivery(args)
-    with Progress(args, f"simulating {samples} samples"):
-        trace = _run(axis, speed, samples, seed, start, threads)
-        delivery.json(trace.to_dict)
-        delivery.table(trace)
-        delivery.picture(args.plot, trace.plot)
-    delivery.report(lambda: axis_tables.run(trace, _lines(axis, speed), cautious=not args.quiet))
-    delivery.send()
-    return 0
+    seed_option(parser)
+    threads_option(parser)
 
 
-def identify(args: argparse.Namespace) -> int:
-    """Fit two recorded channels."""
-    from ..formats.tables import read_channels
-    from ..recordings.channel_fit import identify as fit_channels
-
-    faults = Faults()
-    scale = None
-    with faults:
-        outputs.check_targets(args, ["--plot", "--write-axis"], [args.capture])
-    with faults:
-        scale = arguments.scale_of(args.period)
-    if args.write_axis and not args.period:
-        faults.found.append(checks.Fault("--period", "be given with --write-axis", checks.NOTHING))
-    with faults:
-        channels = read_channels(
-            arguments.text_of(args.capture, "file"), args.columns, arguments.named(args.capture)
-        )
-    faults.done()
-    fit = fit_channels(*channels, steady=args.steady, period=scale and scale.pitch)
-    delivery = Delivery(args)
-    delivery.json(fit.to_dict)
-    if fit.valid:
-        delivery.picture(args.plot, fit.plot)
-        delivery.content(args.write_axis, lambda: _fitted_axis(fit, scale, args))
-    delivery.report(lambda: axis_tables.fit(fit, scale))
-    delivery.send()
-    if not fit.valid:
-        raise JobFailed(f"the fit is refused: {'; '.join(fit.reasons)}")
-    return 0
-
-
-def limits(args: argparse.Namespace) -> int:
-    """Top speed, resolution and vanishing speeds."""
-    faults = Faults()
-    axis = arguments.read_axis(args, faults)
-    faults.done()
-    top = _top_speed(axis)
-    delivery = Delivery(args)
-    delivery.json(top.to_dict)
-    delivery.report(lambda: axis_tables.limits(axis, top))
-    delivery.send()
-    return 0
-
-
-def _run(axis: Axis, speed: float, samples: int, seed: int, start: float, threads: int | None) -> Trace:
-    from ..time_domain.simulation import simulate as run
-
-    return run(axis, speed, samples, seed, start, threads=threads)
-
-
-def _top_speed(axis: Axis) -> TopSpeed | None:
-    from ..open_loop.limits import top_speed
-
-    return top_speed(axis)
-
-
-def _lines(axis: Axis, speed: float) -> Lines:
-    from ..open_loop.closed_form import lines
-
-    return lines(axis, speed)
-
-
-def _check_by_simulation(
-    curve: RippleCurve, seed: int, threads: None, args: argparse.Namespace
-) -> dict[str, int | list[float]]:
+def _ripple(job: Job) -> tuple[Any, dict[str, Any] | None]:
+    """Closed form over speeds, and the same by simulation where asked for."""
     from ..time_domain import sweeps
 
+    curve = encsim.ripple(job.axis, job.speeds)
+    if not job.args.simulate:
+        return curve, None
     speeds = sweeps.spread(curve)
-    with Progress(args, f"simulating {len(speeds)} speeds") as progress:
-        return sweeps.simulated(curve.axis, speeds, seed, threads, progress)
+    job.progress.begin(f"simulating {len(speeds)} speeds")
+    return curve, sweeps.simulated(job.axis, speeds, job.seed, job.threads, job.progress)
 
 
-def _fitted_axis(fit: Identification, scale: Scale, args: argparse.Namespace) -> str:
+def _ripple_json(job: Job) -> dict[str, Any]:
+    curve, simulated = job.result
+    return curve.to_dict() | ({} if simulated is None else {"simulated": simulated})
+
+
+def _ripple_text(job: Job) -> str:
+    curve, simulated = job.result
+    top = encsim.top_speed(job.axis)
+    return reporting.axis_tables.ripple(curve, curve.refined(), top, simulated, cautious=not job.args.quiet)
+
+
+RIPPLE = Command(
+    examples="  encsim ripple axis.toml --plot ripple.svg\n"
+    '  encsim ripple axis.toml --speeds "0.1 mm/s : 1 m/s : 200" --set sampling.rate="8 kHz" --csv r.csv',
+    options=_ripple_options,
+    inputs={
+        "seed": arguments.SEED,
+        "threads": arguments.THREADS,
+        "axis": arguments.axis,
+        "speeds": arguments.speeds,
+    },
+    work=lambda job: f"computing {len(job.speeds)} speeds",
+    compute=_ripple,
+    outputs=[
+        table(series=lambda job: job.result[0]),
+        picture(draw=lambda job: job.result[0].plot(simulated=job.result[1])),
+    ],
+    json=_ripple_json,
+    text=_ripple_text,
+    functions=("ripple", "simulate"),
+)
+
+
+def _period_options(parser: Parser) -> None:
+    axis_option(parser)
+    parser.add_argument(
+        "--speed",
+        default=None,
+        help=f"{SPEED_HELP}; matters with a readhead bandwidth, a skew or averaging (default: standstill)",
+    )
+
+
+PERIOD = Command(
+    examples="  encsim period axis.toml --plot error.svg --plot-channels channels.svg\n"
+    '  encsim period axis.toml --speed "2 m/s" --json',
+    options=_period_options,
+    inputs={"axis": arguments.axis, "speed": arguments.speed},
+    compute=lambda job: encsim.position_error(job.axis, job.speed),
+    outputs=[
+        table("error and channels over a period"),
+        picture("draw the error over a period"),
+        picture(
+            "draw one channel against the other", lambda job: job.result.plot_channels(), "--plot-channels"
+        ),
+    ],
+    text=lambda job: reporting.axis_tables.period(job.result),
+    functions=("position_error",),
+)
+
+
+def _simulate_options(parser: Parser) -> None:
+    axis_option(parser)
+    parser.add_argument("--speed", required=True, help=f"{SPEED_HELP}; negative runs backwards")
+    parser.add_argument(
+        "--seconds", required=True, metavar="TIME", help='length of the run, "1 s", "20 ms" or 1 (s)'
+    )
+    parser.add_argument(
+        "--start", default=None, metavar="POSITION", help='true start position, "5 um" (default: 0)'
+    )
+    seed_option(parser)
+    threads_option(parser)
+
+
+def _samples(job: Job) -> int:
+    most = arguments.MOST_ROWS if job.args.json or job.args.csv else arguments.MOST_SAMPLES
+    return arguments.samples_of(job.seconds, job.axis.sampling.rate, most)
+
+
+SIMULATE = Command(
+    examples='  encsim simulate axis.toml --speed "2 mm/s" --seconds 1 --plot run.svg\n'
+    '  encsim simulate axis.toml --speed "2 mm/s" --seconds "50 ms" --csv - | head',
+    options=_simulate_options,
+    inputs={
+        "seed": arguments.SEED,
+        "threads": arguments.THREADS,
+        "seconds": arguments.seconds,
+        "axis": arguments.axis,
+        "speed": arguments.speed,
+        "start": arguments.start,
+        "samples": _samples,
+    },
+    work=lambda job: f"simulating {job.samples} samples",
+    long_files=True,
+    compute=lambda job: encsim.simulate(
+        job.axis, job.speed, job.samples, job.seed, job.start, threads=job.threads
+    ),
+    outputs=[table("time, position and velocity"), picture()],
+    text=lambda job: reporting.axis_tables.run(
+        job.result, encsim.lines(job.axis, job.speed), cautious=not job.args.quiet
+    ),
+    functions=("simulate", "lines"),
+    names={"samples": "--seconds"},
+)
+
+
+def _identify_options(parser: Parser) -> None:
+    parser.add_argument("capture", metavar="capture.csv", help="recorded channels, a column each; - is stdin")
+    parser.add_argument(
+        "--columns",
+        metavar="COS,SIN",
+        help="names in the header line, or numbers from 1 (default: the first two columns)",
+    )
+    parser.add_argument(
+        "--period",
+        metavar="LENGTH",
+        help='signal period, "20 um" or "0.04 deg": also says the faults as position error',
+    )
+    parser.add_argument(
+        "--steady",
+        action="store_true",
+        help="the recorded motion is at constant speed: also fit harmonics and noise",
+    )
+
+
+def _needed_period(job: Job) -> None:
+    if job.args.write_axis and not job.args.period:
+        checks.refuse("--period", "be given with --write-axis", checks.NOTHING)
+
+
+def _channels(job: Job) -> tuple[Any, ...]:
+    from ..formats.tables import read_channels
+
+    name = job.args.capture
+    return read_channels(arguments.text_of(name, "file"), job.args.columns, arguments.named(name))
+
+
+def _fitted_axis(job: Job) -> str | None:
     """Text of an axis file with the fitted signal."""
-    from ..model.axis import Axis, Sampling
-
-    text = Axis(scale, signal=fit.signal, sampling=Sampling(ASSUMED_RATE)).to_toml()
+    fit, args = job.result, job.args
+    if not fit.valid:
+        return None
+    text = encsim.Axis(job.scale, signal=fit.signal, sampling=encsim.Sampling(ASSUMED_RATE)).to_toml()
     note = f"The loop rate is not known from a capture: {ASSUMED_RATE / 1e3:g} kHz is assumed"
-    outputs.warn(args, f"{note}; set sampling.rate in {args.write_axis}")
+    job.warn(f"{note}; set sampling.rate in {args.write_axis}")
     return f"# Signal fitted to {checks.one_line(arguments.named(args.capture))}.\n# {note}.\n{text}"
+
+
+def _refuse_invalid(job: Job) -> None:
+    if not job.result.valid:
+        raise JobFailed(f"the fit is refused: {'; '.join(job.result.reasons)}")
+
+
+IDENTIFY = Command(
+    examples="  encsim identify capture.csv --columns cos,sin\n"
+    '  encsim identify capture.csv --period "20 um" --write-axis axis.toml',
+    options=_identify_options,
+    reads=lambda args: [args.capture],
+    inputs={"scale": arguments.scale, "needed": _needed_period, "channels": _channels},
+    compute=lambda job: encsim.identify(
+        *job.channels, steady=job.args.steady, period=job.scale and job.scale.pitch
+    ),
+    outputs=[
+        picture(
+            "draw the recorded channels and the fit",
+            lambda job: job.result.plot() if job.result.valid else None,
+        ),
+        Output("--write-axis", "write an axis file with the fitted signal; needs --period", _fitted_axis),
+    ],
+    text=lambda job: reporting.axis_tables.fit(job.result, job.scale),
+    finish=_refuse_invalid,
+    functions=("identify",),
+    names={"cosine": "cosine column", "sine": "sine column"},
+)
+
+
+LIMITS = Command(
+    examples="  encsim limits axis.toml\n  encsim limits axis.toml --json",
+    options=axis_option,
+    inputs={"axis": arguments.axis},
+    compute=lambda job: encsim.top_speed(job.axis),
+    text=lambda job: reporting.axis_tables.limits(job.axis, job.result),
+)

@@ -1,86 +1,121 @@
-"""The command about calibration: arguments to objects to results; every formula is elsewhere."""
+"""The command about calibration: maps of rings, what a plan will show, passes and runs against a reference."""
 
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Callable
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
-from .. import checks
-from ..calibration import readings
-from ..reporting import calibration_text
-from . import arguments, outputs, ring_arguments
-from .outputs import Delivery, Faults, Progress
+import encsim
+
+from .. import checks, reporting, units
+from . import arguments
+from .command import Command, Output, picture, table
+from .outputs import Faults
 
 if TYPE_CHECKING:
-    import argparse
-
     from ..calibration.c_source import CTable
     from ..calibration.error_map import ErrorMap
     from ..calibration.self_calibration import SelfCalibration
     from ..calibration.two_rings import Calibration
+    from .command import Job
+    from .parser import Parser
 
 
+# Kinds of calibration beside that of two rings.
 KINDS = ("plan", "own_heads", "reference", "targets")
-MAPS = ("ring", "orders", "write_map", "write_c", "bound")
-OWNERS = {"calibrate", "self_calibrate", "calibration_plan", "compare_passes", "bidirectional", "ErrorMap"}
+PLANNED = ("steps", "points")
+MAPPED = ("orders", "write_map", "write_c", "bound", "noise", "leave_out", "step_uncertainty")
+# What a kind needs, and what it must come without; the others need readings, and come without all of these.
+NEEDED = {"plan": PLANNED}
+BARRED = {
+    "plan": ("readings", *MAPPED),
+    "own_heads": (*PLANNED, "leave_out", "step_uncertainty"),
+    None: PLANNED,
+}
 FILE = "readings.csv"
-# What errors of the library call, in words of this command; the rest as it is called there.
-NAMES = dict.fromkeys(("differences", "angles", "forward", "backward", "target", "closing"), FILE) | {
-    "steps": FILE, "weights": "--leave-out", "c_table": "--bound", "smooth": "--orders", "error": "map",
-}  # fmt: skip
 # The C function is this part of the map's uncertainty off it, or of its largest error where nothing tells that.
 FINER, COARSE = 0.1, 1e-3
 
 
-def calibrate(args: argparse.Namespace) -> int | None:
-    """Maps of rings, or what a plan or a comparison shows."""
-    faults = Faults()
-    with faults:
-        targets = ["--csv", "--plot", "--write-map", "--write-c"]
-        outputs.check_targets(args, targets, [] if args.readings is None else [args.readings])
-    with faults:
-        kind = _kind(args)
-    faults.done()
-    with ring_arguments.told(OWNERS, _names(args) if kind != "plan" else {}):
-        return {"plan": _plan, "reference": _compare, "targets": _compare}.get(kind, _maps)(args, kind)
+def _options(parser: Parser) -> None:
+    parser.add_argument(
+        "readings",
+        metavar="readings.csv",
+        nargs="?",
+        help="step_deg,angle_deg,difference_arcsec: ring A minus ring B, B turned forward by each step; - is stdin",
+    )
+    parser.add_argument(
+        "--plan",
+        action="store_true",
+        help="before measuring: which orders --steps and --points lose, no readings",
+    )
+    parser.add_argument(
+        "--steps",
+        metavar="STEPS",
+        help='of a plan: a number of equal steps, several of them "5, 7", or angles "0 deg, 30 deg, 75 deg"',
+    )
+    parser.add_argument("--points", metavar="N", help="of a plan: readings a turn")
+    parser.add_argument(
+        "--own-heads",
+        action="store_true",
+        help="one ring read by pairs of its own heads: a step is how far the second head stands ahead of the first",
+    )
+    parser.add_argument(
+        "--reference",
+        action="store_true",
+        help="a pass forward and back against a reference: reference_mm,shown_mm, lengths or angles",
+    )
+    parser.add_argument(
+        "--targets",
+        action="store_true",
+        help="runs to targets both ways, by ISO 230-2: target_mm,forward_um,backward_um, deviations of one run a row",
+    )
+    parser.add_argument(
+        "--noise", metavar="ANGLE", help="standard deviation of a reading (default: from what the maps leave)"
+    )
+    parser.add_argument(
+        "--leave-out", metavar="STEPS", help='steps not to use, counted from 0, "3, 8" (default: none)'
+    )
+    parser.add_argument(
+        "--step-uncertainty",
+        metavar="ANGLE",
+        help="standard uncertainty of the angle of a step (default: 0 arcsec)",
+    )
+    parser.add_argument(
+        "--ring",
+        default="a",
+        metavar="a|b",
+        help="ring whose map is written (default: a, the one that is not turned)",
+    )
+    parser.add_argument(
+        "--orders",
+        metavar="ORDERS",
+        help='orders of the map that is written, "1-20" (default: all that are seen)',
+    )
+    parser.add_argument(
+        "--bound",
+        metavar="ANGLE",
+        help="how far the C function may be from the map (default: a tenth of its uncertainty)",
+    )
 
 
-def _names(args: argparse.Namespace) -> dict[str, str]:
-    """NAMES with the file that was given."""
-    given = arguments.named(args.readings)
-    return {name: given if words == FILE else words for name, words in NAMES.items()}
-
-
-def _kind(args: argparse.Namespace) -> str | None:
+def _kind(job: Job) -> str | None:
     """The one kind that is asked for, None for two rings; refuses what does not go with it."""
-    found = [kind for kind in KINDS if getattr(args, kind)]
-    faults, option = Faults(), _option(found[0]) if found else ""
+    args = job.args
+    kinds = [kind for kind in KINDS if getattr(args, kind)]
+    faults, option = Faults(), _option(kinds[0]) if kinds else ""
     with faults:
-        if len(found) > 1:
-            checks.refuse(option, f"come without {_option(found[1])}", "both")
-    kind = found[0] if found else None
-    needed = {"plan": ("steps", "points")}.get(kind, ("readings",))
-    barred = {
-        "plan": (
-            "readings",
-            "noise",
-            "leave_out",
-            "step_uncertainty",
-            "write_map",
-            "write_c",
-            "bound",
-            "orders",
-        ),
-        "own_heads": ("steps", "points", "leave_out", "step_uncertainty"),
-        None: ("steps", "points"),
-    }
-    only = (*MAPS[1:], "noise", "leave_out", "step_uncertainty", "steps", "points")
-    for name in needed:
+        if len(kinds) > 1:
+            checks.refuse(option, f"come without {_option(kinds[1])}", "both")
+    kind = kinds[0] if kinds else None
+    for name in NEEDED.get(kind, ("readings",)):
         with faults:
             if getattr(args, name) is None:
                 checks.refuse(_option(name), f"be given{f' with {option}' if option else ''}", checks.NOTHING)
-    for name in barred.get(kind, only):
+    for name in BARRED.get(kind, PLANNED + MAPPED):
         with faults:
             if getattr(args, name) is not None:
                 rule = f"be left out with {option}" if option else "come with --plan"
@@ -93,97 +128,111 @@ def _option(name: str) -> str:
     return FILE if name == "readings" else f"--{name.replace('_', '-')}"
 
 
-def _plan(args: argparse.Namespace, kind: str) -> int | None:
-    """What steps and points will show."""
-    from ..calibration.plan import MOST_POINTS, calibration_plan
-
-    faults = Faults()
-    with faults:
-        steps = ring_arguments.steps_of(args.steps, "--steps")
-    with faults:
-        points = arguments.whole_number(args.points, "--points", 3, MOST_POINTS)
-    faults.done()
-    plan = calibration_plan(steps, points)
-    return _deliver(args, plan, lambda: calibration_text.plan(plan))
-
-
-def _compare(args: argparse.Namespace, kind: str) -> int | None:
-    """Passes against a reference, or runs to targets."""
-    from ..calibration.pass_comparison import compare_passes
-    from ..calibration.positioning import bidirectional
-
-    text, name = arguments.text_of(args.readings, FILE), arguments.named(args.readings)
-    if kind == "reference":
-        given = readings.read_passes(text, name)
-        found = compare_passes(given.forward, given.backward, unit=given.unit)
-        return _deliver(args, found, lambda: calibration_text.passes(found))
-    given = readings.read_runs(text, name)
-    found = bidirectional(given.target, given.forward, given.backward, unit=given.unit)
-    return _deliver(args, found, lambda: calibration_text.positioning(found))
+def _steps(job: Job) -> list[float] | None:
+    """Angles of numbers of equal steps and of angles, rad, each once unless there is but one."""
+    text, angles = job.args.steps, []
+    if job.kind != "plan":
+        return None
+    for part in text.split(","):
+        if part.strip().isascii() and part.strip().isdigit():
+            count = int(part)
+            if not 1 <= count <= arguments.MOST_ORDERS:
+                checks.refuse("--steps", f"hold numbers of steps from 1 to {arguments.MOST_ORDERS}", text)
+            angles += [2.0 * math.pi * j / count for j in range(count)]
+        else:
+            angles.append(units.parse(part, "angle", "--steps"))
+    different = list(dict.fromkeys(angles))
+    return different if len(different) > 1 else angles
 
 
-def _maps(args: argparse.Namespace, kind: str | None) -> int | None:
+def _points(job: Job) -> int | None:
+    from ..calibration.plan import MOST_POINTS
+
+    return arguments.count("--points", 3, MOST_POINTS)(job) if job.kind == "plan" else None
+
+
+def _readings(job: Job) -> Any:
+    """What the file of readings holds, by the kind."""
+    from ..calibration import readings
+
+    if job.kind == "plan":
+        return None
+    read = {"reference": readings.read_passes, "targets": readings.read_runs}
+    text, name = arguments.text_of(job.args.readings, FILE), arguments.named(job.args.readings)
+    return read.get(job.kind, readings.read_differences)(text, name)
+
+
+def _ring(job: Job) -> str:
+    ring, kind = job.args.ring, job.kind
+    if kind in (None, "own_heads") and (ring not in ("a", "b") or (ring == "b" and kind)):
+        checks.refuse("--ring", "be a, or b of two rings", ring)
+    return ring
+
+
+@dataclass(frozen=True)
+class CalibrationAnswer:
+    """What a calibration found, how it is told, and the map of it that is written."""
+
+    result: Any
+    text: Callable[[], str]
+    map_: ErrorMap | None = None
+    source: CTable | None = None
+
+
+def _answer(job: Job) -> CalibrationAnswer:
+    """What the kind asks for."""
+    words, given = reporting.calibration_text, job.readings
+    if job.kind == "plan":
+        plan = encsim.calibration_plan(job.steps, job.points)
+        return CalibrationAnswer(plan, lambda: words.plan(plan))
+    if job.kind == "reference":
+        passes = encsim.compare_passes(given.forward, given.backward, unit=given.unit)
+        return CalibrationAnswer(passes, lambda: words.passes(passes))
+    if job.kind == "targets":
+        runs = encsim.bidirectional(given.target, given.forward, given.backward, unit=given.unit)
+        return CalibrationAnswer(runs, lambda: words.positioning(runs))
+    return _maps(job)
+
+
+def _maps(job: Job) -> CalibrationAnswer:
     """Maps of two rings, or of one by its own heads."""
-    faults, asked = Faults(), {}
-    with faults:
-        asked["given"] = readings.read_differences(
-            arguments.text_of(args.readings, FILE), arguments.named(args.readings)
+    given = job.readings
+    job.progress.begin(f"computing maps of {given.differences.shape[1]} points")
+    if job.kind:
+        result = encsim.self_calibrate(given.differences, given.steps, noise=job.noise)
+    else:
+        result = encsim.calibrate(
+            given.differences,
+            given.steps,
+            weights=_weights(job.args.leave_out, len(given.steps)),
+            closing=given.closing,
+            noise=job.noise,
+            step_uncertainty=job.step_uncertainty,
         )
-    for name, default in (("noise", None), ("step_uncertainty", 0.0), ("bound", None)):
-        with faults:
-            asked[name] = ring_arguments.quantity(getattr(args, name), "angle", _option(name), default)
-    with faults:
-        asked["orders"] = args.orders and ring_arguments.orders_of(args.orders, "--orders")
-    with faults:
-        if args.ring not in ("a", "b") or (args.ring == "b" and kind):
-            checks.refuse("--ring", "be a, or b of two rings", args.ring)
-    faults.done()
-    with Progress(args, f"computing maps of {asked['given'].differences.shape[1]} points"):
-        result = _self_calibrated(asked) if kind else _calibrated(args, asked)
-    map_ = _map(result, args, asked) if args.write_map or args.write_c else None
-    source = map_.c_table(bound=_bound(map_, asked["bound"])) if args.write_c else None
-    report = calibration_text.own_heads if kind else calibration_text.rings
-    return _deliver(args, result, lambda: report(result, source), map_, source)
-
-
-def _self_calibrated(asked: dict[str, Any]) -> SelfCalibration | None:
-    from ..calibration.self_calibration import self_calibrate
-
-    given = asked["given"]
-    return self_calibrate(given.differences, given.steps, noise=asked["noise"])
-
-
-def _calibrated(args: argparse.Namespace, asked: dict[str, Any]) -> Calibration | None:
-    from ..calibration.two_rings import calibrate as fit
-
-    given = asked["given"]
-    return fit(
-        given.differences,
-        given.steps,
-        weights=_weights(args.leave_out, len(given.steps)),
-        closing=given.closing,
-        noise=asked["noise"],
-        step_uncertainty=asked["step_uncertainty"],
-    )
+    map_ = _map(result, job) if job.args.write_map or job.args.write_c else None
+    source = map_.c_table(bound=_bound(map_, job.bound)) if map_ and job.args.write_c else None
+    words = reporting.calibration_text
+    tell = words.own_heads if job.kind else words.rings
+    return CalibrationAnswer(result, lambda: tell(result, source), map_, source)
 
 
 def _weights(text: str | None, count: int) -> list[float] | None:
     """Weight 0 for the steps to leave out, 1 for the others."""
     if text is None:
         return None
-    left_out = ring_arguments.orders_of(text, "--leave-out", low=0)
+    left_out = arguments.orders_of(text, "--leave-out", low=0)
     if left_out[-1] >= count:
         checks.refuse("--leave-out", f"be steps from 0 to {count - 1}", left_out[-1])
     return [0.0 if step in left_out else 1.0 for step in range(count)]
 
 
-def _map(result: Calibration, args: argparse.Namespace, asked: dict[str, Any]) -> ErrorMap | None:
+def _map(result: Calibration | SelfCalibration, job: Job) -> ErrorMap:
     """The map to write, of the orders asked for."""
-    whole = result.error_map(args.ring) if hasattr(result, "b") else result.error_map()
-    return whole if asked["orders"] is None else whole.smooth(asked["orders"])
+    whole = result.error_map() if job.kind else result.error_map(job.ring)
+    return whole if job.orders is None else whole.smooth(job.orders)
 
 
-def _bound(map_: ErrorMap, bound: float) -> float:
+def _bound(map_: ErrorMap, bound: float | None) -> float:
     """How far the C function may be off the map."""
     if bound is not None:
         return bound
@@ -191,27 +240,76 @@ def _bound(map_: ErrorMap, bound: float) -> float:
     return FINER * sure if math.isfinite(sure) and sure > 0.0 else COARSE * largest or 1e-9
 
 
-def _deliver(
-    args: argparse.Namespace,
-    result: Any,
-    report: Callable[..., Any],
-    map_: ErrorMap | None = None,
-    source: CTable | None = None,
-) -> int:
-    """Everything that was asked for; files first."""
-    delivery = Delivery(args)
+def _json(job: Job) -> dict[str, Any]:
+    source = job.result.source
     extra = {} if source is None else {"c_bound": source.bound, "c_size": source.size}
-    delivery.json(lambda: result.to_dict() | extra)
-    delivery.table(result)
-    delivery.picture(args.plot, result.plot)
-    if map_ is not None:
-        delivery.content(args.write_map, map_.to_csv_text)
-    if source is not None:
-        delivery.content(args.write_c, lambda: source.text)
-    # beside a table on stdout nobody would see them
-    untold = () if delivery.text is None or args.json else result.reasons
-    delivery.report(report)
-    delivery.send()
-    for reason in untold:
-        outputs.warn(args, reason)
-    return 0
+    return job.result.result.to_dict() | extra
+
+
+def _tell_reasons(job: Job) -> None:
+    """Reasons for doubt, which beside a table on stdout nobody would see."""
+    if "-" in (job.args.csv, job.args.write_map, job.args.write_c):
+        for reason in job.result.result.reasons:
+            job.warn(reason)
+
+
+# What errors of the library call, in words of this command.
+NAMES = {"weights": "--leave-out", "c_table": "--bound", "smooth": "--orders", "error": "map"}
+
+
+def _in_words(job: Job, fault: checks.Fault) -> checks.Fault:
+    """A fault of what the readings hold under the name of their file."""
+    owner, _, name = fault.field.partition(".")
+    of_readings = ("differences", "angles", "forward", "backward", "target", "closing", "steps")
+    if owner not in CALIBRATE.functions or job.known("kind") == "plan":
+        return fault
+    if re.split(r"[.\[]", name)[0] in of_readings:
+        return replace(fault, field=arguments.named(job.args.readings))
+    return fault
+
+
+CALIBRATE = Command(
+    examples="  encsim calibrate --plan --steps 11 --points 720\n"
+    '  encsim calibrate readings.csv --plot maps.svg --write-c ring_error.c --orders 1-20 --bound "0.02 arcsec"',
+    options=_options,
+    reads=lambda args: [args.readings],
+    inputs={
+        "kind": _kind,
+        "steps": _steps,
+        "points": _points,
+        "readings": _readings,
+        "noise": arguments.quantity("--noise", "angle"),
+        "step_uncertainty": arguments.quantity("--step-uncertainty", "angle", 0.0),
+        "bound": arguments.quantity("--bound", "angle"),
+        "orders": arguments.orders("--orders"),
+        "ring": _ring,
+    },
+    compute=_answer,
+    outputs=[
+        table("both maps, or the comparison", lambda job: job.result.result),
+        picture("draw the result", lambda job: job.result.result.plot()),
+        Output(
+            "--write-map",
+            "write that map as a table; - is stdout",
+            lambda job: job.result.map_ and job.result.map_.to_csv_text(),
+        ),
+        Output(
+            "--write-c",
+            "write that map as C source; - is stdout",
+            lambda job: job.result.source and job.result.source.text,
+        ),
+    ],
+    json=_json,
+    text=lambda job: job.result.text(),
+    finish=_tell_reasons,
+    functions=(
+        "calibrate",
+        "self_calibrate",
+        "calibration_plan",
+        "compare_passes",
+        "bidirectional",
+        "ErrorMap",
+    ),
+    names=NAMES,
+    reword=_in_words,
+)

@@ -1,172 +1,260 @@
-"""The command that chooses among candidates: arguments to objects to results; every formula is elsewhere.
-
-The command that explains: arguments to objects to results; every formula is elsewhere.
-"""
+"""Commands that decide: frontier (estimators), explain (one axis), choose (candidates)."""
 
 from __future__ import annotations
 
 import os
+import re
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from .. import checks
+import encsim
+
+from .. import checks, reporting
 from ..checks import NOTHING, Fault, InputError
-from ..decisions import candidate_reader
-from ..decisions.choice import choose as rank
-from ..formats import axis_file
-from ..reporting import decision_text
-from . import arguments, loop_commands, outputs
-from .outputs import Delivery, Faults, JobFailed, Progress
+from . import arguments
+from .command import Command, picture, table
+from .loop_commands import in_words, speed
+from .outputs import Faults, JobFailed
+from .parser import SPEED_HELP, axis_option
 
 if TYPE_CHECKING:
     import argparse
 
-    from ..decisions.explanation import Explanation
+    from ..decisions.choice import Choice
     from ..model.axis import Axis
+    from ..model.estimator_base import Estimator
+    from .command import Job
+    from .parser import Parser
 
 
-OWNER = "choose"
-_NOTHING_TO_TRY = 'as in --try "interpolation.factor=400, 4000", or name further axis files'
+NOTHING_TO_TRY = 'as in --try "interpolation.factor=400, 4000", or name further axis files'
 
 
-def choose(args: argparse.Namespace) -> int:
-    """Rank candidates by a requirement."""
-    faults = Faults()
-    with faults:
-        outputs.check_targets(args, ["--csv", "--plot"], _read(args))
-    limit = None
-    with faults:
-        limit = arguments.whole_number(args.limit, "--limit", 1, 10**9)
-    axis, requirement, candidates, cost = _described(args, faults)
-    faults.done()
-    with Progress(args, "judging the candidates") as progress, _told():
-
-        def told(done: int, total: int, stage: str) -> None:
-            progress.show(f"{stage} {done} of {total} candidates")
-
-        found = rank(axis, requirement, candidates, cost, limit, progress=told)
-    delivery = Delivery(args)
-    delivery.json(found.to_dict)
-    delivery.table(found)
-    delivery.picture(args.plot, found.plot)
-    delivery.report(lambda: decision_text.choice(found, cautious=not args.quiet))
-    delivery.send()
-    if found.best is None:
-        raise JobFailed(f"nothing fits; nearest: {decision_text.missed(found.nearest)}")
-    return 0
+def _frontier_options(parser: Parser) -> None:
+    axis_option(parser)
+    parser.add_argument("--speed", required=True, help=SPEED_HELP)
+    parser.add_argument(
+        "--estimators",
+        metavar="LIST",
+        help='kinds as in an axis file, each with values: "difference 1, 4, 16; low-pass 300 Hz, 1 kHz order=2; '
+        'tracking 80 Hz; kalman 2 m/s2; count-and-time 50 MHz window=5 ms"; "own" is that of the axis '
+        "(default: that and some 40 around it)",
+    )
 
 
-def _read(args: argparse.Namespace) -> list[str]:
-    """Files that the command reads."""
-    return [name for name in (args.axis, *args.others, args.requirement, args.candidates) if name is not None]
+def _estimators(job: Job) -> list[Estimator]:
+    from ..formats import estimator_text
+
+    text, axis = job.args.estimators, job.axis
+    return estimator_text.around(axis) if text is None else estimator_text.read(text, axis)
 
 
-def _described(args: argparse.Namespace, faults: Faults) -> tuple[Any, ...]:
-    """Axis, requirement, candidates and cost; None where they are wrong."""
-    axis = requirement = candidates = cost = text = None
-    with faults:
-        text = arguments.axis_text(args.axis)
-        axis = axis_file.loads_with(text, args.set, arguments.named(args.axis))
-    if axis is None:
-        return None, None, None, None
-    with faults:
-        requirement = arguments.requirement_of(args, text, axis)
-        if requirement is None:
-            hint = "[requirement] in the axis file, or a file of its own"
-            raise InputError(Fault("--requirement", "be given", NOTHING, hint=hint))
-    with faults:
-        if args.others:
-            candidates = _files(args, axis)
-        else:
-            candidates, cost = _lists(args, text, axis)
-    return axis, requirement, candidates, cost
+def _estimator_names(job: Job) -> list[str]:
+    from ..formats import estimator_text
+
+    return [estimator_text.text(one, job.axis.scale.unit) for one in job.estimators]
 
 
-def _files(args: argparse.Namespace, axis: Axis) -> dict[str, Axis]:
+def _frontier_in_words(job: Job, fault: Fault) -> Fault:
+    """A fault of one of the estimators under its text, others as of any closed loop."""
+    match = re.match(r"frontier\.estimators\[([0-9]+)\]\.?", fault.field)
+    fault = in_words(job, fault)
+    if not match:
+        return fault
+    label, rest = f"--estimators, {job.names[int(match[1])]}", fault.field[match.end() :]
+    return replace(fault, field=f"{label}: {rest}" if rest else label)
+
+
+def _own(job: Job) -> int | None:
+    own = job.axis.estimator
+    return job.estimators.index(own) if own in job.estimators else None
+
+
+def _frontier_json(job: Job) -> dict[str, Any]:
+    cautions = [reporting.loop_text.ELSEWHERE]
+    return job.result.to_dict() | {"names": job.names, "own": _own(job), "cautions": cautions}
+
+
+FRONTIER = Command(
+    examples='  encsim frontier axis.toml --speed "10.3 mm/s" --plot frontier.svg\n'
+    '  encsim frontier axis.toml --speed "10.3 mm/s" --estimators "own; difference 1, 8; low-pass 300 Hz"',
+    options=_frontier_options,
+    inputs={
+        "axis": arguments.axis,
+        "speed": speed,
+        "estimators": _estimators,
+        "names": _estimator_names,
+    },
+    work=lambda job: f"comparing {len(job.estimators)} estimators",
+    compute=lambda job: encsim.frontier(job.axis, job.speed, job.estimators),
+    outputs=[table("all candidates"), picture("draw delay against ripple")],
+    json=_frontier_json,
+    text=lambda job: reporting.loop_text.frontier(job.result, job.names, _own(job)),
+    functions=("frontier",),
+    reword=_frontier_in_words,
+)
+
+
+def _explain_options(parser: Parser) -> None:
+    axis_option(parser)
+    parser.add_argument("--speed", required=True, help=f'{SPEED_HELP}; "0 mm/s" is standstill')
+    parser.add_argument(
+        "--verify",
+        action="store_true",
+        help="check each remedy that helps by simulation, 64 runs each, as long as they need to settle",
+    )
+
+
+def _refuse_disagreement(job: Job) -> None:
+    if job.result.agrees is False:
+        raise JobFailed(reporting.decision_text.disagreement(job.result))
+
+
+EXPLAIN = Command(
+    examples='  encsim explain axis.toml --speed "5 mm/s" --plot remedies.svg\n'
+    '  encsim explain axis.toml --speed "5 mm/s" --verify --json',
+    options=_explain_options,
+    inputs={"axis": arguments.axis, "speed": speed},
+    work=lambda job: "computing and simulating remedies" if job.args.verify else "computing remedies",
+    compute=lambda job: encsim.explain(job.axis, job.speed, verify=job.args.verify),
+    outputs=[table("causes and remedies"), picture("draw causes and remedies")],
+    text=lambda job: reporting.decision_text.explanation(job.result, cautious=not job.args.quiet),
+    finish=_refuse_disagreement,
+    functions=("explain",),
+    reword=in_words,
+)
+
+
+def _choose_options(parser: Parser) -> None:
+    axis_option(parser)
+    parser.add_argument(
+        "others",
+        nargs="*",
+        metavar="other.toml",
+        help="further axis files: these and the first are then the candidates",
+    )
+    parser.add_argument(
+        "--requirement",
+        metavar="FILE",
+        help="file whose [requirement] counts (default: that of the axis file)",
+    )
+    parser.add_argument(
+        "--try",
+        action="append",
+        default=[],
+        metavar="KEY=VALUES",
+        help='values to try, "interpolation.factor=400, 4000" or "estimator=difference 1, 8; low-pass 300 Hz"; may '
+        "be repeated: all combinations are tried",
+    )
+    parser.add_argument(
+        "--candidates",
+        metavar="FILE",
+        help="file whose [candidates] lists the values, and their costs (default: that of the axis file)",
+    )
+    parser.add_argument(
+        "--limit", default="100000", metavar="N", help="refuse more combinations than this (default: 100000)"
+    )
+
+
+def _choose_reads(args: argparse.Namespace) -> list[str | None]:
+    return [args.axis, *args.others, args.requirement, args.candidates]
+
+
+def _needed_requirement(job: Job) -> Any:
+    requirement = arguments.requirement(job)
+    if requirement is None:
+        hint = "[requirement] in the axis file, or a file of its own"
+        raise InputError(Fault("--requirement", "be given", NOTHING, hint=hint))
+    return requirement
+
+
+def _candidates(job: Job) -> tuple[Any, Any]:
+    """Candidates and costs, as `choose` takes them."""
+    return (_files(job), None) if job.args.others else _lists(job)
+
+
+def _files(job: Job) -> dict[str, Axis]:
     """Axes of all files, by name."""
-    if getattr(args, "try") or args.candidates:
+    args = job.args
+    if job.option("--try") or args.candidates:
         checks.refuse("--try", "be left out with further axis files, which are the candidates", NOTHING)
-    faults, found = Faults(), {args.axis: axis}
+    faults, axes = Faults(), {args.axis: job.axis}
     for path in args.others:
         with faults:
-            if path in found:
+            if path in axes:
                 checks.refuse("file", "be named once", path)
-            found[path] = axis_file.loads_with(arguments.axis_text(path), args.set, arguments.named(path))
+            axes[path] = arguments.axis_in(arguments.axis_text(path), job, path)
     faults.done()
-    short = [Path(path).stem for path in found]
-    names = short if len(set(short)) == len(short) else [os.fspath(path) for path in found]
-    return dict(zip(names, found.values(), strict=True))
+    short = [Path(path).stem for path in axes]
+    names = short if len(set(short)) == len(short) else [os.fspath(path) for path in axes]
+    return dict(zip(names, axes.values(), strict=True))
 
 
-def _lists(args: argparse.Namespace, text: str, axis: Axis) -> tuple[Any, ...]:
+def _lists(job: Job) -> tuple[dict[str, Any], dict[str, Any] | None]:
     """Lists of values and costs: of the file, those of --try in their place."""
-    faults, options, tried = Faults(), getattr(args, "try"), {}
+    from ..decisions import candidate_reader
+
+    args, axis, options = job.args, job.axis, job.option("--try")
+    faults, tried = Faults(), {}
     for option in options:
         with faults:
             path, values = candidate_reader.read_option(option, axis)
             tried[path] = [*tried.get(path, ()), *values]
-    source = (text, arguments.named(args.axis))
+    text, name = job.text, arguments.named(args.axis)
     lists, cost = {}, None
     with faults:
         if args.candidates is not None:
-            source = arguments.axis_text(args.candidates), arguments.named(args.candidates)
-        if args.candidates is not None or not options or candidate_reader.there(source[0], args.set):
-            lists, cost = candidate_reader.loads(source[0], axis, source[1], args.set)
+            text, name = arguments.axis_text(args.candidates), arguments.named(args.candidates)
+        if args.candidates is not None or not options or candidate_reader.there(text, args.set):
+            lists, cost = candidate_reader.loads(text, axis, name, args.set)
     faults.done()
     if not lists and not tried:
-        raise InputError(Fault("--try", "be given", NOTHING, hint=_NOTHING_TO_TRY))
+        raise InputError(Fault("--try", "be given", NOTHING, hint=NOTHING_TO_TRY))
     return lists | tried, cost
 
 
-class _told:
-    """Faults that the library finds, in the words of the command line."""
+def _choose(job: Job) -> Choice:
+    def progress(done: int, total: int, stage: str) -> None:
+        job.progress.show(f"{stage} {done} of {total} candidates")
 
-    def __enter__(self) -> _told:
-        return self
-
-    def __exit__(self, kind: type | None, error: InputError | None, trace: Any) -> None:
-        if isinstance(error, InputError):
-            raise InputError(*(_in_words(fault) for fault in error.faults)) from None
+    return encsim.choose(job.axis, job.requirement, *job.candidates, job.limit, progress=progress)
 
 
-def _in_words(fault: Fault) -> Fault:
-    """One fault under the option or section that it comes from."""
+def _refuse_all(job: Job) -> None:
+    if job.result.best is None:
+        raise JobFailed(f"nothing fits; nearest: {reporting.decision_text.missed(job.result.nearest)}")
+
+
+def _choose_in_words(job: Job, fault: Fault) -> Fault:
+    """A fault under the option or section that it comes from."""
     owner, _, name = fault.field.partition(".")
-    if owner == OWNER:
-        named = name.replace("candidates", "[candidates]", 1).replace("cost", "[candidates.cost]", 1)
+    if owner == "choose":
+        section = name.replace("candidates", "[candidates]", 1).replace("cost", "[candidates.cost]", 1)
         hint = fault.hint.replace("raise limit", "raise --limit")
-        return replace(fault, field="--limit" if name == "limit" else named, hint=hint)
+        return replace(fault, field="--limit" if name == "limit" else section, hint=hint)
     if owner == "Requirement":
         return replace(fault, field=f"requirement.{name}")
     return fault
 
 
-def explain(args: argparse.Namespace) -> int:
-    """Why an axis runs roughly at a speed, and what would help."""
-    faults = Faults()
-    with faults:
-        outputs.check_targets(args, ["--csv", "--plot"], [args.axis])
-    axis, speed = arguments.read_axis(args, faults), None
-    if axis is not None:
-        with faults:
-            speed = loop_commands.speed_of(args.speed, axis)
-    faults.done()
-    found = _explained(axis, speed, args)
-    delivery = Delivery(args)
-    delivery.json(found.to_dict)
-    delivery.table(found)
-    delivery.picture(args.plot, found.plot)
-    delivery.report(lambda: decision_text.explanation(found, cautious=not args.quiet))
-    delivery.send()
-    if found.agrees is False:
-        raise JobFailed(f"{decision_text.disagreement(found)}")
-    return 0
-
-
-def _explained(axis: Axis, speed: float, args: argparse.Namespace) -> Explanation:
-    from ..decisions.explanation import explain as find
-
-    work = "computing and simulating remedies" if args.verify else "computing remedies"
-    with Progress(args, work), loop_commands.told(args, axis):
-        return find(axis, speed, verify=args.verify)
+CHOOSE = Command(
+    examples='  encsim choose axis.toml --try "interpolation.factor=400, 1000, 4000"\n'
+    "  encsim choose axis.toml --requirement limits.toml --candidates catalogue.toml --plot choice.svg\n"
+    "  encsim choose coarse.toml fine.toml --requirement limits.toml",
+    options=_choose_options,
+    reads=_choose_reads,
+    inputs={
+        "limit": arguments.count("--limit", 1, 10**9),
+        "text": arguments.text,
+        "axis": arguments.axis_of_text,
+        "requirement": _needed_requirement,
+        "candidates": _candidates,
+    },
+    work="judging the candidates",
+    compute=_choose,
+    outputs=[table("all candidates"), picture("draw ripple against cost or delay")],
+    text=lambda job: reporting.decision_text.choice(job.result, cautious=not job.args.quiet),
+    finish=_refuse_all,
+    reword=_choose_in_words,
+)

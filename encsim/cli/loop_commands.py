@@ -1,37 +1,33 @@
-"""The commands about the closed loop: arguments to objects to results; every formula is elsewhere."""
+"""Commands about the closed loop: loop, tune."""
 
 from __future__ import annotations
 
 import contextlib
 import math
 import re
-from collections import namedtuple
-from collections.abc import Iterator
 from dataclasses import replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, NamedTuple
 
-from .. import checks, units
-from ..formats import estimator_text
-from ..model.load_and_control import CAUTIONS
-from ..reporting import loop_text, tuning_text
-from . import arguments, outputs
-from .outputs import Delivery, Faults, JobFailed, Progress
+import encsim
+
+from .. import checks, reporting, units
+from . import arguments
+from .command import Command, Output, picture, table
+from .outputs import JobFailed
+from .parser import SPEED_HELP, axis_option, seed_option
 
 if TYPE_CHECKING:
-    import argparse
-
     from matplotlib.axes import Axes
 
     from ..checks import Fault
     from ..closed_loop.closed_loop_ripple import Smoothness
     from ..closed_loop.stability import Margins
-    from ..gains.tuner import Tuning
     from ..model.axis import Axis
-    from ..open_loop.closed_form import Lines
     from ..time_domain.closed_run import Runs
+    from .command import Job
+    from .parser import Parser
 
 
-TUNED = "tuning"
 # Signal periods a sample that a speed may make, as in a simulation.
 MOST_PERIODS = 1 << 19
 # Frequencies of a picture from this share of the loop rate to its half.
@@ -45,210 +41,249 @@ HELD = (
 UNSTABLE = "the closed loop is unstable with these gains{}; encsim tune proposes others"
 
 
-def loop(args: argparse.Namespace) -> int:
-    """Margins and smoothness of a closed loop."""
-    from ..closed_loop.closed_loop_ripple import smoothness
-    from ..closed_loop.stability import margins
-
-    faults = Faults()
-    with faults:
-        outputs.check_targets(args, ["--csv", "--plot", "--plot-margins", "--plot-folded"], [args.axis])
-    seed = None
-    with faults:
-        seed = arguments.whole_number(args.seed, "--seed", 0, 2**64 - 1)
-    if args.plot_folded and args.speed is None:
-        faults.found.append(checks.Fault("--speed", "be given with --plot-folded", checks.NOTHING))
-    axis, speeds, speed = closed_axis(args, faults), None, 0.0
-    if axis is not None:
-        with faults:
-            speeds = arguments.speeds_of(args.speeds, axis)
-        with faults:
-            speed = 0.0 if args.speed is None else speed_of(args.speed, axis)
-    faults.done()
-    with Progress(args, f"computing {len(speeds)} speeds"), told(args, axis):
-        found = margins(axis, speed=speed)
-        aged = None if axis.estimator.linear else _aged(args, axis, speed, speeds)
-        curve = smoothness(axis, speeds if aged is None else aged.speeds)
-    stable = found.stable and curve.stable
-    simulated = _simulated(curve, seed, args) if args.simulate and stable else None
-    _deliver_loop(args, found, curve, simulated, stable, speed, aged)
-    if not stable:
-        asked = {"--csv": args.csv, "--plot": args.plot, "--plot-folded": args.plot_folded}
-        left = " and ".join(name for name, file in asked.items() if file)
-        written = f"; no curves for {left}" if left else ""
-        where = " at some of the speeds" if found.stable else ""
-        where += f" (stable from {aged.text} on)" if aged is not None and aged.text else ""
-        raise JobFailed(UNSTABLE.format(where) + written)
-    return 0
-
-
-# What the age of timed edges means for a loop: speeds to look at, the lowest stable one (None: not known) and its
-# text, and a caution.
-Aged = namedtuple("Aged", "speeds stable_from text caution")
-
-
-def _aged(
-    args: argparse.Namespace, axis: Axis, speed: float, speeds: list[float] | tuple[float, ...]
-) -> Aged:
-    """Speeds at which a loop of timed edges is stable, where none are asked for; and what to say of the others."""
-    from ..closed_loop import timed_edge_loops
-
-    first = timed_edge_loops.lowest(axis, max(abs(speed), *map(abs, speeds)))
-    if math.isnan(first):
-        return Aged(speeds, None, "", loop_text.aging(axis, speed))
-    text, kept = loop_text.show(first, f"{axis.scale.unit}/s"), speeds
-    if args.speeds is None:
-        kept = [each for each in speeds if each >= first]
-    if len(kept) < len(speeds):
-        outputs.warn(
-            args, f"speeds below {text} are left out: timed edges are too old for a stable loop there"
-        )
-    return Aged(kept, first, text, loop_text.aging(axis, speed, text))
-
-
-def _deliver_loop(
-    args: argparse.Namespace,
-    found: Margins,
-    curve: Smoothness,
-    simulated: Runs | None,
-    stable: bool,
-    speed: float,
-    aged: Aged | None,
-) -> None:
-    """Everything that was asked for; of an unstable loop no curves, they are infinite."""
-    delivery, warned = Delivery(args), list(CAUTIONS)
-    extra = {} if simulated is None else {"simulated": _plain(simulated)}
-    if aged is not None:
-        warned.append(aged.caution)
-        extra["stable_from"] = aged.stable_from
-    delivery.json(lambda: curve.to_dict() | {"margins": found.to_dict(), "cautions": warned} | extra)
-    if stable:
-        delivery.table(curve)
-        points = None if simulated is None else {"speed": simulated.speed, **simulated.rms}
-        delivery.picture(args.plot, lambda: curve.plot(simulated=points))
-        delivery.picture(args.plot_folded, lambda: _folded(args, curve.axis, speed))
-    delivery.picture(args.plot_margins, lambda: found.plot(lines=_lines(found.axis, speed)))
-    cautions = () if args.quiet else warned
-    delivery.report(
-        lambda: loop_text.loop(
-            found, curve, curve.refined() if stable else curve, simulated, cautions=cautions
-        )
-    )
-    delivery.send()
-
-
-def tune(args: argparse.Namespace) -> int:
-    """Proposed gains."""
-    from ..gains.tuner import tuning
-
-    faults, limits, speed = Faults(), dict.fromkeys(tuning_text.LIMITS), None
-    with faults:
-        outputs.check_targets(args, ["--plot", "--write-axis"], [args.axis])
-    with faults:
-        limits["phase_margin"] = _degrees(args.phase_margin)
-    with faults:
-        limits["sensitivity_peak"] = _number(args.sensitivity_peak, "--sensitivity-peak")
-    axis = closed_axis(args, faults)
-    if axis is not None:
-        with faults:
-            limits["torque_ripple"] = _ripple_limit(args.torque_ripple, axis)
-        with faults:
-            speed = None if args.speed is None else speed_of(args.speed, axis)
-    faults.done()
-    with Progress(args, "searching for gains"), told(args, axis):
-        result = tuning(axis, **limits, speed=speed)
-    delivery = Delivery(args)
-    delivery.json(result.to_dict)
-    delivery.picture(args.plot, lambda: result.margins.plot(lines=_lines(result.axis, speed)))
-    delivery.content(args.write_axis, lambda: _tuned_axis(result, axis, limits, args))
-    delivery.report(lambda: tuning_text.tuning(result, axis, limits, speed or 0.0))
-    delivery.send()
-    return 0
-
-
-def frontier(args: argparse.Namespace) -> int:
-    """Delay against ripple of estimators."""
-    from ..decisions.frontier_curve import frontier as compare
-
-    faults = Faults()
-    with faults:
-        outputs.check_targets(args, ["--csv", "--plot"], [args.axis])
-    axis, speed, chosen = arguments.read_axis(args, faults), None, None
-    if axis is not None:
-        with faults:
-            speed = speed_of(args.speed, axis)
-        with faults:
-            chosen = (
-                estimator_text.around(axis)
-                if args.estimators is None
-                else estimator_text.read(args.estimators, axis)
-            )
-    faults.done()
-    names = [estimator_text.text(one, axis.scale.unit) for one in chosen]
-    with Progress(args, f"comparing {len(chosen)} estimators"), told(args, axis, names):
-        result = compare(axis, speed, chosen)
-    own = chosen.index(axis.estimator) if axis.estimator in chosen else None
-    delivery = Delivery(args)
-    delivery.json(lambda: result.to_dict() | {"names": names, "own": own, "cautions": [loop_text.ELSEWHERE]})
-    delivery.table(result)
-    delivery.picture(args.plot, result.plot)
-    delivery.report(lambda: loop_text.frontier(result, names, own))
-    delivery.send()
-    return 0
-
-
-def closed_axis(args: argparse.Namespace, faults: Faults) -> Axis | None:
-    """The axis of the file, if its loop can be closed; None where it is wrong."""
-    axis = arguments.read_axis(args, faults)
-    if axis is None:
-        return None
-    absent = [name for name in ("load", "control") if getattr(axis, name) is None]
-    hint = '"encsim new axis.toml" shows its keys'
-    faults.found += [
-        checks.Fault(
-            f"[{name}]", "be given for a closed loop", checks.NOTHING, hint=hint, source=_source(args)
-        )
-        for name in absent
+def closed_axis(job: Job) -> Axis:
+    """The axis of the file, if its loop can be closed."""
+    axis = arguments.axis(job)
+    hint, source = '"encsim new axis.toml" shows its keys', arguments.named(job.args.axis)
+    faults = [
+        checks.Fault(f"[{name}]", "be given for a closed loop", checks.NOTHING, hint=hint, source=source)
+        for name in ("load", "control")
+        if getattr(axis, name) is None
     ]
-    return None if absent else axis
+    if faults:
+        raise checks.InputError(*faults)
+    return axis
 
 
-def _source(args: argparse.Namespace) -> str:
-    return arguments.named(args.axis)
+def speed(job: Job) -> float:
+    """A speed of --speed that somebody can mean; 0 where it is left out."""
+    speed, axis = arguments.speed(job), job.axis
+    fastest = MOST_PERIODS * axis.sampling.rate * axis.scale.pitch
+    if abs(speed) > fastest:
+        unit = f"{axis.scale.unit}/s"
+        rule = f"stay up to {MOST_PERIODS} signal periods a sample, {fastest:.4g} {unit}"
+        checks.refuse("--speed", rule, speed, unit)
+    return speed
 
 
-@contextlib.contextmanager
-def told(
-    args: argparse.Namespace,
-    axis: Axis,
-    names: list[str] | tuple[()] = (),
-    options: dict[str, str] | tuple[()] = (),
-) -> Iterator[None]:
-    """Faults that the library finds, in the words of the command line (``options`` {field: option}) and the file."""
-    try:
-        yield
-    except checks.InputError as error:
-        named = (replace(fault, field=dict(options).get(fault.field, fault.field)) for fault in error.faults)
-        raise checks.InputError(*(_in_words(fault, args, axis, names) for fault in named)) from None
-
-
-def _in_words(fault: Fault, args: argparse.Namespace, axis: Axis, names: list[str] | tuple[()]) -> Fault:
-    """One fault under the option or the key that it comes from, units as of the scale."""
-    if fault.unit:
+def in_words(job: Job, fault: Fault) -> Fault:
+    """A fault of the axis under the key of the file that it comes from, units as of the scale."""
+    axis = job.known("axis")
+    if fault.unit and axis is not None:
         fitting = units.unit_on_scale(fault.unit, axis.scale.unit)
         fault = replace(fault, unit=fitting, hint=fault.hint.replace(fault.unit, fitting))
     owner, _, name = fault.field.partition(".")
-    if owner == TUNED:
-        return replace(fault, field=f"--{name.replace('_', '-')}")
-    candidate = re.match(r"estimators\[([0-9]+)\]\.?", name)
-    if candidate:
-        label = f"{estimator_text.OPTION}, {names[int(candidate[1])]}"
-        rest = name[candidate.end() :]
-        return replace(fault, field=f"{label}: {rest}" if rest else label)
     if owner in SECTIONS:
         key = re.sub(r"\.([0-9]+)(?=\.|\Z)", r"[\1]", SECTIONS[owner] + name)
-        return replace(fault, field=key, source=fault.source or _source(args))
+        return replace(fault, field=key, source=fault.source or arguments.named(job.args.axis))
     return fault
+
+
+def _loop_options(parser: Parser) -> None:
+    axis_option(parser)
+    parser.add_argument(
+        "--speeds",
+        metavar="SPEEDS",
+        help="speeds of the smoothness, as of encsim ripple (default: as there, but with timed edges those at which "
+        "the loop is stable)",
+    )
+    parser.add_argument(
+        "--speed",
+        help=f"{SPEED_HELP}, of the margins: friction, filters that follow the speed, the age of timed edges, which "
+        "need it, and the encoder's lines in --plot-margins (default: standstill)",
+    )
+    parser.add_argument(
+        "--simulate",
+        action="store_true",
+        help="run up to 12 of the speeds in the time domain too, with friction, cogging, limits and counts",
+    )
+    seed_option(parser)
+
+
+def _needed_speed(job: Job) -> None:
+    if job.args.plot_folded and job.args.speed is None:
+        checks.refuse("--speed", "be given with --plot-folded", checks.NOTHING)
+
+
+class Aged(NamedTuple):
+    """What the age of timed edges means for a loop."""
+
+    speeds: list[float]  # to look at
+    stable_from: float | None  # the lowest stable one, None where it is not known
+    text: str  # the same in words
+    caution: str
+
+
+class LoopAnswer(NamedTuple):
+    """Everything about a closed loop that was asked for."""
+
+    margins: Margins
+    curve: Smoothness
+    aged: Aged | None
+    simulated: Runs | None
+
+    @property
+    def stable(self) -> bool:
+        """Whether the loop is, at all speeds."""
+        return self.margins.stable and self.curve.stable
+
+
+def _loop(job: Job) -> LoopAnswer:
+    """Margins and smoothness of a closed loop, simulated too where asked for."""
+    now = encsim.margins(job.axis, speed=job.speed)
+    aged = None if job.axis.estimator.linear else _aged(job)
+    curve = encsim.smoothness(job.axis, job.speeds if aged is None else aged.speeds)
+    wanted = job.args.simulate and now.stable and curve.stable
+    return LoopAnswer(now, curve, aged, _simulated(job, curve) if wanted else None)
+
+
+def _aged(job: Job) -> Aged:
+    """Speeds at which a loop of timed edges is stable, where none are asked for; and what to say of the others."""
+    from ..closed_loop import timed_edge_loops
+
+    axis, speed, speeds = job.axis, job.speed, job.speeds
+    first = timed_edge_loops.lowest(axis, max(abs(speed), *map(abs, speeds)))
+    if math.isnan(first):
+        return Aged(speeds, None, "", reporting.loop_text.aging(axis, speed))
+    text, kept = reporting.loop_text.show(first, f"{axis.scale.unit}/s"), speeds
+    if job.args.speeds is None:
+        kept = [each for each in speeds if each >= first]
+    if len(kept) < len(speeds):
+        job.warn(f"speeds below {text} are left out: timed edges are too old for a stable loop there")
+    return Aged(kept, first, text, reporting.loop_text.aging(axis, speed, text))
+
+
+def _simulated(job: Job, curve: Smoothness) -> Runs:
+    from ..time_domain import sweeps
+
+    speeds = sweeps.spread(curve)
+    job.progress.begin(f"running {len(speeds)} speeds")
+    return sweeps.run_closed(job.axis, speeds, job.seed)
+
+
+def _cautions(job: Job) -> list[str]:
+    from ..model.load_and_control import CAUTIONS
+
+    aged = job.result.aged
+    return [*CAUTIONS, *([] if aged is None else [aged.caution])]
+
+
+def _loop_json(job: Job) -> dict[str, Any]:
+    margins, curve, aged, simulated = job.result
+    extra = {} if simulated is None else {"simulated": _plain(simulated)}
+    if aged is not None:
+        extra["stable_from"] = aged.stable_from
+    return curve.to_dict() | {"margins": margins.to_dict(), "cautions": _cautions(job)} | extra
+
+
+def _plain(runs: Runs) -> dict[str, Any]:
+    """Simulated runs as plain values, the curves beside the speeds."""
+    values = runs.to_dict()
+    kept = ("samples", "settle", "seed", "stopped", "reasons")
+    return {"speed": values["speed"], **values["rms"], **{name: values[name] for name in kept}}
+
+
+def _loop_text(job: Job) -> str:
+    margins, curve, _, simulated = job.result
+    cautions = () if job.args.quiet else _cautions(job)
+    refined = curve.refined() if job.result.stable else curve
+    return reporting.loop_text.loop(margins, curve, refined, simulated, cautions=cautions)
+
+
+def _draw_smoothness(job: Job) -> Axes | None:
+    """The three curves; of an unstable loop none, they are infinite."""
+    runs = job.result.simulated
+    points = None if runs is None else {"speed": runs.speed, **runs.rms}
+    return job.result.curve.plot(simulated=points) if job.result.stable else None
+
+
+def _draw_folded(job: Job) -> Axes | None:
+    """Picture of the encoder's lines at a speed over what the loop makes of them."""
+    import numpy as np
+
+    from ..closed_loop.loop import build
+    from ..figures import pictures
+
+    if not job.result.stable:
+        return None
+    axis = job.result.curve.axis
+    frequency = np.geomspace(LOWEST, 0.5, POINTS) * axis.sampling.rate
+    response = build(axis, job.speed).response(frequency)
+    shown = encsim.lines(axis, job.speed)
+    if not axis.estimator.linear and np.any(shown.frequency > 0.5 * axis.sampling.rate):
+        job.warn(HELD)
+    return pictures.folded(frequency, response.complementary, response.torque, shown)
+
+
+def _draw_margins(axis: Axis, margins: Margins, speed: float) -> Axes:
+    """The open loop, with the encoder's lines where there is a speed."""
+    return margins.plot(lines=encsim.lines(axis, speed) if speed else None)
+
+
+def _refuse_unstable(job: Job) -> None:
+    margins, _, aged, _ = job.result
+    if job.result.stable:
+        return
+    left = " and ".join(name for name in ("--csv", "--plot", "--plot-folded") if job.option(name))
+    written = f"; no curves for {left}" if left else ""
+    where = " at some of the speeds" if margins.stable else ""
+    where += f" (stable from {aged.text} on)" if aged is not None and aged.text else ""
+    raise JobFailed(UNSTABLE.format(where) + written)
+
+
+LOOP = Command(
+    examples="  encsim loop axis.toml --plot smoothness.svg --plot-margins margins.svg\n"
+    '  encsim loop axis.toml --speeds "0.1 mm/s : 1 m/s : 100" --set control.velocity_gain="3 kN s/m" --simulate',
+    options=_loop_options,
+    inputs={
+        "seed": arguments.SEED,
+        "needed": _needed_speed,
+        "axis": closed_axis,
+        "speeds": arguments.speeds,
+        "speed": speed,
+    },
+    work=lambda job: f"computing {len(job.speeds)} speeds",
+    compute=_loop,
+    outputs=[
+        table(series=lambda job: job.result.curve if job.result.stable else None),
+        picture("draw the three curves against speed", _draw_smoothness),
+        picture(
+            "draw the open loop with its margins",
+            lambda job: _draw_margins(job.axis, job.result.margins, job.speed),
+            "--plot-margins",
+        ),
+        picture(
+            "draw where the loop sees the encoder's lines at --speed, and what it makes of them",
+            _draw_folded,
+            "--plot-folded",
+        ),
+    ],
+    json=_loop_json,
+    text=_loop_text,
+    finish=_refuse_unstable,
+    functions=("smoothness", "runs", "lines"),
+    reword=in_words,
+)
+
+
+def _tune_options(parser: Parser) -> None:
+    axis_option(parser)
+    parser.add_argument(
+        "--phase-margin", default="60", metavar="DEG", help="least phase margin, degrees (default: 60)"
+    )
+    parser.add_argument(
+        "--sensitivity-peak", default="1.7", metavar="RATIO", help="largest sensitivity peak (default: 1.7)"
+    )
+    parser.add_argument(
+        "--torque-ripple",
+        metavar="TORQUE",
+        help='largest rms of the torque or force that encoder errors cause, "0.05 N m" or "2 N" (default: no limit)',
+    )
+    parser.add_argument(
+        "--speed",
+        help=f"{SPEED_HELP}, of that ripple and of the margins; with timed edges needed, the lowest working speed, "
+        "since slower they are older (default: standstill)",
+    )
 
 
 def _number(text: str, option: str) -> float:
@@ -259,8 +294,9 @@ def _number(text: str, option: str) -> float:
         checks.refuse(option, "be a number", text)
 
 
-def _degrees(text: str) -> float | None:
+def _phase_margin(job: Job) -> float:
     """A phase margin, deg: a bare number, or an angle with its unit."""
+    text = job.args.phase_margin
     with contextlib.suppress(checks.InputError):
         return _number(text, "")
     with contextlib.suppress(checks.InputError):
@@ -270,65 +306,44 @@ def _degrees(text: str) -> float | None:
     )
 
 
-def speed_of(text: str, axis: Axis) -> float | None:
-    """A speed that somebody can mean."""
-    speed = arguments.speed_of(text, axis)
-    fastest = MOST_PERIODS * axis.sampling.rate * axis.scale.pitch
-    if abs(speed) > fastest:
-        unit = f"{axis.scale.unit}/s"
-        rule = f"stay up to {MOST_PERIODS} signal periods a sample, {fastest:.4g} {unit}"
-        checks.refuse("--speed", rule, speed, unit)
-    return speed
+def _torque_ripple(job: Job) -> float | None:
+    text, dimension = job.args.torque_ripple, units.on_scale("torque", job.axis.scale.unit)
+    return None if text is None else units.parse(text, dimension, "--torque-ripple")
 
 
-def _ripple_limit(text: str | None, axis: Axis) -> float | None:
-    if text is None:
-        return None
-    return units.parse(text, units.on_scale("torque", axis.scale.unit), "--torque-ripple")
+def _limits(job: Job) -> dict[str, float | None]:
+    return {name: getattr(job, name) for name in reporting.tuning_text.LIMITS}
 
 
-def _lines(axis: Axis, speed: float) -> Lines | None:
-    """Lines of the encoder at a speed, to be marked in a picture; none at standstill."""
-    if not speed:
-        return None
-    from ..open_loop.closed_form import lines
-
-    return lines(axis, speed)
-
-
-def _folded(args: argparse.Namespace, axis: Axis, speed: float) -> Axes:
-    """Picture of the encoder's lines at a speed over what the loop makes of them."""
-    import numpy as np
-
-    from ..closed_loop.loop import build
-    from ..figures import pictures
-    from ..open_loop.closed_form import lines
-
-    frequency = np.geomspace(LOWEST, 0.5, POINTS) * axis.sampling.rate
-    response = build(axis, speed).response(frequency)
-    found = lines(axis, speed)
-    if not axis.estimator.linear and np.any(found.frequency > 0.5 * axis.sampling.rate):
-        outputs.warn(args, HELD)
-    return pictures.folded(frequency, response.complementary, response.torque, found)
-
-
-def _simulated(curve: Smoothness, seed: int, args: argparse.Namespace) -> Runs:
-    from ..time_domain import sweeps
-
-    speeds = sweeps.spread(curve)
-    with Progress(args, f"running {len(speeds)} speeds"), told(args, curve.axis):
-        return sweeps.run_closed(curve.axis, speeds, seed)
-
-
-def _plain(runs: Runs) -> dict[str, list[float]]:
-    """Simulated runs as plain values, the curves beside the speeds."""
-    found = runs.to_dict()
-    kept = ("samples", "settle", "seed", "stopped", "reasons")
-    return {"speed": found["speed"], **found["rms"], **{name: found[name] for name in kept}}
-
-
-def _tuned_axis(result: Tuning, axis: Axis, limits: dict[str, float | None], args: argparse.Namespace) -> str:
+def _tuned_axis(job: Job) -> str:
     """Text of an axis file with the proposed gains, cautions first."""
-    words = loop_text.margins(result.margins)
-    lines = [f"{_source(args)} with proposed gains. {words.splitlines()[0]}", *result.cautions]
-    return "".join(f"# {checks.one_line(line, 400)}\n" for line in lines) + "\n" + result.axis.to_toml()
+    words = reporting.loop_text.margins(job.result.margins)
+    first = f"{arguments.named(job.args.axis)} with proposed gains. {words.splitlines()[0]}"
+    head = "".join(f"# {checks.one_line(line, 400)}\n" for line in (first, *job.result.cautions))
+    return f"{head}\n{job.result.axis.to_toml()}"
+
+
+TUNE = Command(
+    examples="  encsim tune axis.toml --phase-margin 60 --sensitivity-peak 1.7\n"
+    '  encsim tune axis.toml --torque-ripple "0.5 N" --speed "10 mm/s" --write-axis tuned.toml',
+    options=_tune_options,
+    inputs={
+        "phase_margin": _phase_margin,
+        "sensitivity_peak": lambda job: _number(job.args.sensitivity_peak, "--sensitivity-peak"),
+        "axis": closed_axis,
+        "torque_ripple": _torque_ripple,
+        "speed": lambda job: None if job.args.speed is None else speed(job),
+    },
+    work="searching for gains",
+    compute=lambda job: encsim.tuning(job.axis, **_limits(job), speed=job.speed),
+    outputs=[
+        picture(
+            "draw the open loop with the proposed gains",
+            lambda job: _draw_margins(job.result.axis, job.result.margins, job.speed),
+        ),
+        Output("--write-axis", "write an axis file with the proposed gains; - is stdout", _tuned_axis),
+    ],
+    text=lambda job: reporting.tuning_text.tuning(job.result, job.axis, _limits(job), job.speed or 0.0),
+    functions=("tuning", "lines"),
+    reword=in_words,
+)

@@ -5,26 +5,18 @@ A command's own modules are loaded when it runs.
 
 from __future__ import annotations
 
-import importlib
 import sys
 from typing import TYPE_CHECKING
 
 from .. import __version__
-from .commands import COMMANDS, HOMES, build_parser
-from .parser import UsageError
+from .parser import COMMANDS, UsageError, build_parser, load
 
 if TYPE_CHECKING:
-    from ..checks import Fault, InputError
-    from .outputs import JobFailed
+    from collections.abc import Iterable
+
     from .parser import Parser
 
 
-# Faults that these report are about options of the command line.
-FUNCTIONS = {
-    "ripple", "lines", "position_error", "simulate", "identify", "smoothness",
-    "runs", "frontier", "explain", "run", "step_response", "ramp_response", "report",
-}  # fmt: skip
-OPTIONS = {"samples": "--seconds", "rate": "--size", "cosine": "cosine column", "sine": "sine column"}
 OK, FAILED, WRONG_INPUT, INTERRUPTED = 0, 1, 2, 130
 
 
@@ -53,7 +45,7 @@ def _guarded(argv: list[str]) -> int:
     except (KeyboardInterrupt, OSError):
         raise
     except SystemExit as stop:
-        return stop.code or OK
+        return stop.code if isinstance(stop.code, int) else OK
     except UsageError as error:
         return say(str(error), WRONG_INPUT)
     except MemoryError:
@@ -62,13 +54,13 @@ def _guarded(argv: list[str]) -> int:
         return _explained(error, "--debug" in argv)
 
 
-def _explained(error: InputError | JobFailed, debug: bool) -> int:
+def _explained(error: Exception, debug: bool) -> int:
     """Exit code for an error that a module raised, said in its own words."""
     from ..checks import InputError
     from .outputs import JobFailed
 
     if isinstance(error, InputError):
-        return say("\n".join(_as_options(fault) for fault in error.faults), WRONG_INPUT)
+        return say("\n".join(map(str, error.faults)), WRONG_INPUT)
     if isinstance(error, JobFailed):
         return say(str(error), FAILED)
     if debug:
@@ -77,28 +69,15 @@ def _explained(error: InputError | JobFailed, debug: bool) -> int:
     return say(f"stopped by a fault of its own, {type(error).__name__}: {text} (--debug shows where)", FAILED)
 
 
-def _as_options(fault: Fault) -> str:
-    """A fault in the user's words: a function's argument is an option here."""
-    from dataclasses import replace
-
-    owner, _, name = fault.field.partition(".")
-    if owner in FUNCTIONS:
-        fault = replace(fault, field=OPTIONS.get(name, f"--{name}"))
-    return str(fault)
-
-
-def say(text: str, code: int = OK) -> int:
+def say(text: str, code: int) -> int:
     """Print lines on stderr, each behind the program's name; returns the code."""
-    if sys.stderr is not None:
-        try:
-            sys.stderr.write("".join(f"encsim: {line}\n" for line in text.splitlines()))
-            sys.stderr.flush()
-        except OSError:
-            pass
+    from . import outputs
+
+    outputs.say(text)
     return code
 
 
-def _run(argv: list[str]) -> int | None:
+def _run(argv: list[str]) -> int:
     """Read the command line and run its command."""
     if argv[:1] == ["help"]:
         argv = [*argv[1:2], "--help"]
@@ -117,14 +96,13 @@ def _run(argv: list[str]) -> int | None:
         )
     parser = build_parser(command)
     _check_spelling(parser, rest)
-    args = parser.parse_args(rest)
-    home = importlib.import_module(f".{HOMES.get(command, 'axis_commands')}", __package__)
-    return getattr(home, command)(args)
+    load(command).run(parser.parse_args(rest))
+    return OK
 
 
 def _joined(argv: list[str]) -> list[str]:
     """Arguments with a negative quantity tied to its option, ``--speed -2mm/s``: else taken for one."""
-    joined = []
+    joined: list[str] = []
     for token in argv:
         negative = (token[:1] == "-" and token[1:2].isdigit()) or token[:2] == "-."
         if negative and joined and joined[-1].startswith("--") and "=" not in joined[-1]:
@@ -147,12 +125,12 @@ def _check_spelling(parser: Parser, argv: list[str]) -> None:
             )
 
 
-def _nearest(word: str, known: list[str]) -> str:
+def _nearest(word: str, known: Iterable[str]) -> str:
     """``; did you mean ...`` for a word near a known one."""
     import difflib
 
-    found = difflib.get_close_matches(word, list(known), n=1, cutoff=0.7)
-    return f"; did you mean {found[0]}?" if found else ""
+    near = difflib.get_close_matches(word, list(known), n=1, cutoff=0.7)
+    return f"; did you mean {near[0]}?" if near else ""
 
 
 def _printable(text: str) -> str:

@@ -8,7 +8,6 @@ import sys
 import tempfile
 import threading
 import time
-from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -17,7 +16,9 @@ from .. import checks, files
 if TYPE_CHECKING:
     import argparse
 
-    from ..checks import InputError
+    from matplotlib.axes import Axes
+
+    from ..checks import Fault
 
 
 PICTURES = (".png", ".svg", ".pdf")
@@ -31,12 +32,12 @@ class Faults:
     """Collects the faults of several steps, so that all are reported at once: ``with faults: step()``."""
 
     def __init__(self) -> None:
-        self.found = []
+        self.found: list[Fault] = []
 
     def __enter__(self) -> Faults:
         return self
 
-    def __exit__(self, kind: type | None, error: InputError | None, trace: Any) -> bool:
+    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, trace: Any) -> bool:
         if isinstance(error, checks.InputError):
             self.found += error.faults
             return True
@@ -48,28 +49,28 @@ class Faults:
             raise checks.InputError(*self.found)
 
 
-def check_targets(args: argparse.Namespace, options: list[str], read: list[str] | tuple[()] = ()) -> None:
-    """Raise for every output that cannot or must not be written."""
+def check_targets(args: argparse.Namespace, targets: list[tuple[str, str | None]], read: list[str]) -> None:
+    """Raise for every output, (option, name), that cannot or must not be written."""
     faults = Faults()
-    given = [(option, value) for option in options if (value := _value(args, option)) is not None]
     taken = {os.path.realpath(name): "read" for name in read if name != "-" and "\0" not in name}
     if getattr(args, "json", False):
         taken["-"] = "--json"
-    for option, name in given:
+    for option, name in targets:
         with faults:
-            _check_target(option, name, args.force)
-            _check_alone(option, name, taken)
+            if name is not None:
+                _check_target(option, name, args.force)
+                _check_alone(option, name, taken)
     faults.done()
 
 
-def _value(args: argparse.Namespace, option: str) -> str | None:
-    return getattr(args, option.lstrip("-").replace("-", "_"))
+def is_picture(option: str) -> bool:
+    """Whether what the option names is a picture."""
+    return option.startswith("--plot")
 
 
 def _check_target(option: str, name: str, force: bool) -> None:
     """Raise if this one target cannot be written."""
-    picture = option.startswith("--plot")
-    if picture and Path(name).suffix.lower() not in PICTURES:
+    if is_picture(option) and Path(name).suffix.lower() not in PICTURES:
         checks.refuse(option, f"name a file that ends in {', '.join(PICTURES)}", name)
     if name == "-":
         return
@@ -108,61 +109,18 @@ def _check_alone(option: str, name: str, taken: dict[Any, str]) -> None:
         checks.refuse(option, f"go elsewhere than {other}", name)
 
 
-class Delivery:
-    """Collects everything a command made, then writes it: files first, stdout last."""
-
-    def __init__(self, args: argparse.Namespace) -> None:
-        self.args = args
-        self.files = []
-        self.text = None
-
-    def report(self, make: Callable[..., Any]) -> None:
-        """Text for people, made only where stdout is not taken by data."""
-        if self.text is None:
-            self.text = make()
-
-    def json(self, make: Callable[..., Any]) -> None:
-        """The plain values that ``make`` returns as one JSON object on stdout, where asked for."""
-        if self.args.json:
-            import json
-
-            self.text = json.dumps(make(), allow_nan=False) + "\n"
-
-    def table(self, series: Any) -> None:
-        """The series as CSV, where asked for."""
-        self.content(self.args.csv, series.to_csv_text)
-
-    def picture(self, name: str | None, draw: Callable[..., Any]) -> None:
-        """The figure of the axes that ``draw`` returns, where a file for it is named."""
-        if name is not None:
-            self.files.append((name, _drawn(draw, Path(name).suffix[1:])))
-
-    def content(self, name: str | None, make: Callable[..., Any]) -> None:
-        """Text to the file of this name or to stdout, where it is named."""
-        if name == "-":
-            self.text = make()
-        elif name is not None:
-            self.files.append((name, make()))
-
-    def send(self) -> None:
-        """Write all files, then stdout."""
-        for name, content in self.files:
-            _write_file(name, content, self.args.force)
-        write_stdout(self.text or "")
-
-
-def _drawn(draw: Callable[..., Any], kind: str) -> bytes | None:
-    """Bytes of a figure's file."""
+def drawn(axes: Axes, name: str) -> bytes:
+    """Bytes of the file that shows the figure of these axes."""
     import io
 
     from ..plotting import canvas
 
     stream = io.BytesIO()
-    canvas.save(draw().figure, stream, kind)
+    canvas.save(axes.figure, stream, Path(name).suffix[1:])
     return stream.getvalue()
 
 
-def _write_file(name: str, content: bytes | str, force: bool) -> None:
+def write_file(name: str, content: bytes | str, force: bool) -> None:
     """Write one file; that it fails after the check is no fault of the input."""
     try:
         files.write_whole(os.path.realpath(name), content, force=force)
@@ -187,11 +145,12 @@ _PLAIN = str.maketrans(
 )
 
 
-def warn(args: argparse.Namespace, text: str) -> None:
-    """One line on stderr, but none with --quiet."""
-    if not args.quiet and sys.stderr is not None:
+def say(text: str) -> None:
+    """Lines on stderr, each behind the program's name; lost where stderr is closed."""
+    if sys.stderr is not None:
         with contextlib.suppress(OSError):
-            print(f"encsim: {text}", file=sys.stderr)
+            sys.stderr.write("".join(f"encsim: {line}\n" for line in text.splitlines()))
+            sys.stderr.flush()
 
 
 class Progress:
@@ -199,34 +158,51 @@ class Progress:
 
     EVERY = 2.0
 
-    def __init__(self, args: argparse.Namespace, text: str) -> None:
-        self.stream = None if args.quiet or sys.stderr is None else sys.stderr
+    def __init__(self, quiet: bool) -> None:
+        self.stream = None if quiet else sys.stderr
         self.live = self.stream is not None and self.stream.isatty()
         self.last = time.monotonic()
-        self.text, self.timer = text, None
+        self.timer: threading.Timer | None = None
 
     def __enter__(self) -> Progress:
-        if self.live:
-            self._print(self.text)
-        elif self.stream is not None:
-            self.timer = threading.Timer(self.EVERY, self._print, [self.text])
-            self.timer.daemon = True
-            self.timer.start()
         return self
 
-    def __exit__(self, *error: Any) -> None:
-        if self.timer is not None:
-            self.timer.cancel()
+    def __exit__(self, *error: object) -> None:
+        self.end()
+
+    def begin(self, text: str) -> None:
+        """Tell of work that begins now."""
+        self._stop()
+        self.last = time.monotonic()
         if self.live:
-            self._print("")
+            self._print(text)
+        elif self.stream is not None:
+            self.timer = threading.Timer(self.EVERY, self._print, [text])
+            self.timer.daemon = True
+            self.timer.start()
 
     def show(self, text: str) -> None:
         """Tell how far the work is."""
-        if self.stream is None or (not self.live and time.monotonic() - self.last < self.EVERY):
-            return
-        self._print(text)
+        if self.live or time.monotonic() - self.last >= self.EVERY:
+            self._print(text)
+
+    def end(self) -> None:
+        """No more to tell."""
+        self._stop()
+        self.clear()
+
+    def clear(self) -> None:
+        """Leave the line of a terminal empty, for other words."""
+        if self.live:
+            self._print("")
+
+    def _stop(self) -> None:
+        if self.timer is not None:
+            self.timer.cancel()
 
     def _print(self, text: str) -> None:
+        if self.stream is None:
+            return
         self.last = time.monotonic()
         try:
             self.stream.write(f"\r\x1b[K{text}" if self.live else f"encsim: {text}\n")

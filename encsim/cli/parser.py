@@ -1,9 +1,61 @@
-"""What the commands share on the command line: the parser, axis file, outputs, chance."""
+"""The table of all commands, and the parsers that read a command line.
+
+Only the standard library is loaded here, so that help comes at once: the module of a command's family is loaded when
+that command is asked for, and what it computes with when it runs.
+"""
 
 from __future__ import annotations
 
 import argparse
-from typing import Any
+import importlib
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from .command import Command
+
+# {command: (module of its family, what it does)}; the module holds a Command of the same name in capitals.
+COMMANDS = {
+    "new": ("axis_commands", "write a commented starter axis file"),
+    "ripple": ("axis_commands", "predict the velocity ripple at every speed, by cause"),
+    "period": ("axis_commands", "show what the encoder gets wrong within one signal period"),
+    "simulate": ("axis_commands", "run the axis at one speed, sample by sample"),
+    "identify": ("axis_commands", "fit the signal faults of two recorded channels"),
+    "limits": ("axis_commands", "say the top speed and what limits it, resolution and vanishing speeds"),
+    "loop": ("loop_commands", "say how stable the closed loop is and how smoothly it runs"),
+    "run": ("time_commands", "run the closed loop in time, with friction, cogging, limits and counts"),
+    "step": ("time_commands", "say how the closed loop answers a step or a ramp"),
+    "tune": ("loop_commands", "propose gains for margins and a torque ripple, and say what binds"),
+    "frontier": ("decision_commands", "compare velocity estimators: delay against ripple at one speed"),
+    "explain": (
+        "decision_commands",
+        "say in plain words why an axis runs roughly at a speed, and what would help",
+    ),
+    "choose": (
+        "decision_commands",
+        "rank candidates by a requirement: which fit, what binds, what finer resolution gains",
+    ),
+    "tolerance": (
+        "spread_commands",
+        "say how many axes of a design pass, and which tolerance to tighten",
+    ),
+    "report": (
+        "spread_commands",
+        "write one page about the axis for those who do not compute: a file for a browser or a mail",
+    ),
+    "ring": (
+        "ring_commands",
+        "say what a mounted ring gets wrong, what heads leave of it, and how well to centre it",
+    ),
+    "calibrate": (
+        "calibration_commands",
+        "make error maps of two rings read against each other, or of one against a reference",
+    ),
+}
+TOP_EXAMPLES = """examples:
+  encsim new axis.toml
+  encsim ripple axis.toml --plot ripple.svg
+"""
+SPEED_HELP = 'speed with its unit, "2 mm/s" or "30 rpm"'
 
 
 class UsageError(Exception):
@@ -13,12 +65,12 @@ class UsageError(Exception):
 class Parser(argparse.ArgumentParser):
     """A parser whose help begins with examples, and which reports a fault in one line."""
 
-    def __init__(self, *, examples: str = "", **settings: str) -> None:
-        self.names = []
+    def __init__(self, *, examples: str, **settings: Any) -> None:
+        self.names: list[str] = []
         self.examples = examples
         super().__init__(allow_abbrev=False, formatter_class=argparse.RawDescriptionHelpFormatter, **settings)
 
-    def add_argument(self, *names: str, **settings: bool | list[Any] | str | None) -> Any:
+    def add_argument(self, *names: str, **settings: Any) -> Any:  # type: ignore[override]
         """Add an argument and remember its names, for the check of spelling."""
         self.names += [name for name in names if name.startswith("-")]
         return super().add_argument(*names, **settings)
@@ -27,29 +79,64 @@ class Parser(argparse.ArgumentParser):
         """Examples first, then the usual help."""
         return f"{self.examples}\n{super().format_help()}"
 
-    def print_help(self, file: None = None) -> None:
+    def print_help(self, file: Any = None) -> None:
         """Print the help; unlike the base class let a failed write be known."""
         print(self.format_help(), end="", file=file)
 
-    def error(self, message: str) -> None:
+    def error(self, message: str) -> Any:
         """Raise instead of printing the usage and leaving."""
         raise UsageError(f"{message} (see {self.prog} --help)")
 
 
-AXIS_HELP = "axis file (TOML); - is stdin"
-SPEED_HELP = 'speed with its unit, "2 mm/s" or "30 rpm"'
-PLOT_HELP = "draw a figure: .png, .svg or .pdf"
+def load(name: str) -> Command:
+    """The declaration of a command, from the module of its family."""
+    home = importlib.import_module(f".{COMMANDS[name][0]}", __package__)
+    return getattr(home, name.upper())
 
 
-def common(parser: Parser) -> None:
-    """Options every command has."""
+def build_parser(name: str | None = None) -> Parser:
+    """The parser of the whole line, or of one command alone."""
+    if name is not None:
+        return _command_parser(name, load(name))
+    listing = "\n".join(f"  {name:10} {purpose}" for name, (_, purpose) in COMMANDS.items())
+    parser = Parser(
+        prog="encsim",
+        usage="encsim COMMAND ...",
+        examples=TOP_EXAMPLES,
+        description="Predict how smoothly an axis with a position encoder runs at each speed, and why.",
+        epilog=f"commands:\n{listing}\n\nencsim help COMMAND tells about one of them.\n"
+        "Exit status: 0 done, 1 the job failed or a fit is refused, 2 wrong input, 130 interrupted.",
+    )
+    parser.add_argument("--version", action="store_true", help="show the version and exit")
+    return parser
+
+
+def _command_parser(name: str, command: Command) -> Parser:
+    """The parser of one command: its own options, its outputs, and what all have."""
+    purpose = COMMANDS[name][1]
+    parser = Parser(
+        prog=f"encsim {name}",
+        description=f"{purpose[0].upper()}{purpose[1:]}.",
+        examples=f"examples:\n{command.examples}\n",
+    )
+    command.options(parser)
+    if command.json is not None:
+        parser.add_argument(
+            "--json", action="store_true", help="print one JSON object on stdout, nothing else there"
+        )
+    for output in command.outputs:
+        parser.add_argument(*output.names, **output.settings, help=output.help)
+    parser.add_argument(
+        "--force", action="store_true", help="replace output files that exist (default: refuse)"
+    )
     parser.add_argument("--quiet", action="store_true", help="no progress, hints or cautions")
     parser.add_argument("--debug", action="store_true", help="show the traceback of a crash")
+    return parser
 
 
-def axis(parser: Parser) -> None:
+def axis_option(parser: Parser) -> None:
     """The axis file and changes tried on it."""
-    parser.add_argument("axis", metavar="axis.toml", help=AXIS_HELP)
+    parser.add_argument("axis", metavar="axis.toml", help="axis file (TOML); - is stdin")
     parser.add_argument(
         "--set",
         action="append",
@@ -59,28 +146,13 @@ def axis(parser: Parser) -> None:
     )
 
 
-def outputs(parser: Parser, plot: str | None = PLOT_HELP, table: str | None = "the series") -> None:
-    """Where results go."""
-    parser.add_argument(
-        "--json", action="store_true", help="print one JSON object on stdout, nothing else there"
-    )
-    if table:
-        parser.add_argument("--csv", metavar="FILE", help=f"write {table} as a table; - is stdout")
-    if plot:
-        parser.add_argument("--plot", metavar="FILE", help=plot)
-    force(parser)
-
-
-def force(parser: Parser) -> None:
-    """The option ``--force``."""
-    parser.add_argument(
-        "--force", action="store_true", help="replace output files that exist (default: refuse)"
-    )
-
-
-def chance(parser: Parser) -> None:
+def seed_option(parser: Parser) -> None:
     """The option ``--seed``."""
     parser.add_argument(
         "--seed", default="0", metavar="N", help="whole number that fixes all chance (default: 0)"
     )
+
+
+def threads_option(parser: Parser) -> None:
+    """The option ``--threads``."""
     parser.add_argument("--threads", metavar="N", help="threads to compute with (default: as many as useful)")

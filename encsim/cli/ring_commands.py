@@ -1,30 +1,31 @@
-"""The command about a mounted ring: arguments to objects to results; every formula is elsewhere."""
+"""The command about a mounted ring."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
-from .. import checks, units
-from ..calibration import readings
-from ..reporting import ring_text
-from ..rings.growth import CAUTIONS
-from . import arguments, outputs, ring_arguments
-from .outputs import Delivery, Faults, Progress
+import encsim
+
+from .. import checks, reporting, units
+from . import arguments
+from .command import Command, picture, table
+from .outputs import Faults
+from .parser import axis_option
 
 if TYPE_CHECKING:
-    import argparse
-
     from ..calibration.readings import RunOut
     from ..model.axis import Axis
-    from ..model.ring_geometry import Ring
-    from ..rings.budget import Contribution
+    from ..rings.budget import Budget, Contribution
     from ..rings.centring import Centring
+    from ..rings.error_orders import RingCurve
     from ..rings.growth import Expansion
     from ..rings.heads import HeadSearch
     from ..rings.residual_eccentricity import Remaining
+    from ..rings.tolerances import Tolerances
+    from .command import Job
+    from .parser import Parser
 
 
 # Density kg/m3, modulus Pa, Poisson's ratio, expansion 1/K: round figures, common practice, no source.
@@ -34,18 +35,113 @@ MATERIALS = {
     "aluminium": (2700.0, 70e9, 0.33, 23e-6),
 }
 EVEN = (1, 2, 3, 4)
-OWNERS = {
-    "find_heads",
-    "expansion",
-    "ring_tolerances",
-    "after_tightening",
-    "centre_by_gauge",
-    "centre_by_heads",
-}
-NAMES = {
-    "count": "--find-heads", "orders": "--suppress", "limit": "--require", "step": "--step", "angles": "--run-out",
-    "readings": "--run-out", "difference": "--run-out", "axial": "--run-out", "heads": "--heads",
+# Options that say nothing without another.
+NEEDED = {
+    "--suppress": "--find-heads", "--sectors": "--find-heads", "--spacing": "--find-heads",
+    "--yield-stress": "--speed", "--repeatability": "--run-out", "--step": "--run-out",
 }  # fmt: skip
+
+
+def _options(parser: Parser) -> None:
+    axis_option(parser)
+    parser.add_argument(
+        "--heads", metavar="ANGLES", help='where heads stand, "0 deg, 180 deg" (default: as in the axis file)'
+    )
+    parser.add_argument(
+        "--find-heads", metavar="N", help="search angles for 2, 3 or 4 heads that leave as little as possible"
+    )
+    parser.add_argument(
+        "--suppress",
+        metavar="ORDERS",
+        help='orders that they shall suppress, "2, 3, 6-8" (default: those of the ring, by size)',
+    )
+    parser.add_argument(
+        "--sectors",
+        metavar="RANGES",
+        help='where they may stand, "0 deg : 120 deg, 180 deg : 300 deg" (default: anywhere)',
+    )
+    parser.add_argument(
+        "--spacing", metavar="ANGLE", help="smallest angle between two of them (default: none)"
+    )
+    parser.add_argument(
+        "--require",
+        metavar="ANGLE",
+        help='what the error may be at most, "5 arcsec": says what that allows each fault of the mounting',
+    )
+    parser.add_argument(
+        "--speed", help='growth and stress at a speed, "3000 rpm"; safety needs --yield-stress too'
+    )
+    parser.add_argument("--temperature", metavar="RISE", help='growth by a rise of temperature, "20 K"')
+    parser.add_argument(
+        "--material",
+        default="steel",
+        metavar="NAME",
+        help=f"round figures of {', '.join(MATERIALS)} for both (default: steel)",
+    )
+    parser.add_argument("--yield-stress", metavar="STRESS", help='at which your ring yields, "300 MPa"')
+    parser.add_argument(
+        "--run-out",
+        metavar="FILE",
+        help="readings round the ring: angle_deg,reading_um of a dial gauge (and axial_um), or "
+        "angle_deg,difference_arcsec of two heads; says where and how far to shift the ring",
+    )
+    parser.add_argument(
+        "--repeatability",
+        metavar="LENGTH",
+        help="by how much the ring moves when it is tightened, rms in each direction (default: 0 um)",
+    )
+    parser.add_argument(
+        "--step", metavar="LENGTH", help="smallest step to which a screw can be set (default: 0 um)"
+    )
+
+
+def _ring_axis(job: Job) -> Axis:
+    """The axis of the file, which must have a ring, with the heads of the option."""
+    axis, heads = arguments.axis(job), job.args.heads
+    if axis.ring is None:
+        hint, source = '"encsim new turntable.toml --rotary" shows its keys', arguments.named(job.args.axis)
+        rule = "be given to tell the errors of its mounting"
+        raise checks.InputError(checks.Fault("[ring]", rule, checks.NOTHING, hint=hint, source=source))
+    return axis if heads is None else replace(axis, heads=arguments.angles_of(heads, "--heads"))
+
+
+def _sectors(job: Job) -> tuple[tuple[float, ...], ...] | None:
+    """Ranges ``"0 deg : 120 deg, 180 deg : 300 deg"`` as pairs, rad."""
+    text = job.args.sectors
+    if text is None:
+        return None
+    pairs = [part.split(":") for part in text.split(",")]
+    if any(len(pair) != 2 for pair in pairs):
+        checks.refuse("--sectors", 'be ranges of two angles, as "0 deg : 120 deg"', text)
+    return tuple(tuple(units.parse(end, "angle", "--sectors") for end in pair) for pair in pairs)
+
+
+def _material(job: Job) -> tuple[float, float, float, float]:
+    name = job.args.material
+    if name not in MATERIALS:
+        near = units.nearest(name, MATERIALS)
+        hint = f'did you mean "{near}"?' if near else ""
+        checks.refuse("--material", f"be {' or '.join(MATERIALS)}", name, hint=hint)
+    return MATERIALS[name]
+
+
+def _run_out(job: Job) -> RunOut | None:
+    from ..calibration import readings
+
+    name = job.args.run_out
+    if name is None:
+        return None
+    return readings.read_run_out(arguments.text_of(name, "--run-out"), arguments.named(name))
+
+
+def _check_alone(job: Job) -> None:
+    """Refuse options that say nothing without another."""
+    faults = Faults()
+    for option, other in NEEDED.items():
+        if job.option(option) is not None and job.option(other) is None:
+            with faults:
+                checks.refuse(option, f"come with {other}", job.option(option))
+    faults.done()
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -65,216 +161,168 @@ class RingAnswers:
     remaining : Remaining or None
     """
 
-    curve: object
-    compared: tuple
-    budget: object
-    search: object = None
-    growth: object = None
-    tolerances: object = None
-    centring: object = None
-    remaining: object = None
-
-    def plain(self) -> dict[str, Any]:
-        """All of it as plain values."""
-        extra = ("budget", "search", "growth", "tolerances", "centring", "remaining")
-        parts = {name: getattr(self, name) for name in extra}
-        equal = [
-            {name: one.to_dict()[name] for name in ("heads", "rms", "peak", "arc")} for one in self.compared
-        ]
-        return {
-            **self.curve.to_dict(),
-            "equally_spaced": equal,
-            **{name: None if part is None else part.to_dict() for name, part in parts.items()},
-            "cautions": list(CAUTIONS),
-        }
+    curve: RingCurve
+    compared: tuple[RingCurve, ...]
+    budget: Budget
+    search: HeadSearch | None
+    growth: Expansion | None
+    tolerances: Tolerances | None
+    centring: Centring | None
+    remaining: Remaining | None
 
 
-def ring(args: argparse.Namespace) -> int:
-    """Errors of a mounted ring, what heads leave of them, and what else was asked of it."""
-    faults = Faults()
-    with faults:
-        read = [args.axis, *filter(None, [args.run_out])]
-        outputs.check_targets(args, ["--csv", "--plot", "--plot-polar"], read)
-    axis = _ring_axis(args, faults)
-    asked = _asked(args, faults)
-    faults.done()
-    with Progress(args, "computing the ring"), ring_arguments.told(OWNERS, NAMES):
-        found = _found(axis, asked)
-    delivery = Delivery(args)
-    delivery.json(found.plain)
-    delivery.table(found.curve)
-    delivery.picture(args.plot, found.curve.plot)
-    delivery.picture(args.plot_polar, found.curve.plot_polar)
-    delivery.report(lambda: ring_text.ring(found, args.material, cautious=not args.quiet))
-    delivery.send()
-    return 0
-
-
-def _ring_axis(args: argparse.Namespace, faults: Faults) -> Axis | None:
-    """The axis of the file with the heads of the option; None where it is wrong."""
-    axis = arguments.read_axis(args, faults)
-    if axis is not None and axis.ring is None:
-        hint = '"encsim new turntable.toml --rotary" shows its keys'
-        with faults:
-            source = arguments.named(args.axis)
-            rule = "be given to tell the errors of its mounting"
-            raise checks.InputError(checks.Fault("[ring]", rule, checks.NOTHING, hint=hint, source=source))
-        return None
-    if axis is not None and args.heads is not None:
-        with faults, ring_arguments.told({"Axis"}, {"heads": "--heads"}):
-            return replace(axis, heads=ring_arguments.angles_of(args.heads, "--heads"))
-    return axis
-
-
-def _asked(args: argparse.Namespace, faults: Faults) -> dict[str, Any]:
-    """What was asked beside the errors, in SI."""
-    asked = {}
-
-    def ask(name: str, make: Callable[..., Any]) -> None:
-        with faults:
-            asked[name] = make()
-
-    quantities = {"speed": "speed(rad/s)", "temperature": "temperature", "yield_stress": "stress", "require": "angle",
-                  "repeatability": "length", "step": "length", "spacing": "angle"}  # fmt: skip
-    for name, dimension in quantities.items():
-        ask(
-            name,
-            lambda n=name, d=dimension: ring_arguments.quantity(
-                getattr(args, n), d, f"--{n.replace('_', '-')}"
-            ),
-        )
-    ask("find_heads", lambda: _count(args.find_heads))
-    ask("suppress", lambda: args.suppress and ring_arguments.orders_of(args.suppress, "--suppress"))
-    ask("sectors", lambda: ring_arguments.sectors_of(args.sectors, "--sectors"))
-    ask("material", lambda: _material(args.material))
-    ask("run_out", lambda: _run_out(args.run_out))
-    ask("alone", lambda: _check_alone(args))
-    return asked
-
-
-def _count(text: str | None) -> int | None:
-    return None if text is None else arguments.whole_number(text, "--find-heads", 2, 4)
-
-
-def _material(name: str) -> tuple[float, float, float, float] | None:
-    if name not in MATERIALS:
-        near = units.nearest(name, MATERIALS)
-        hint = f'did you mean "{near}"?' if near else ""
-        checks.refuse("--material", f"be {' or '.join(MATERIALS)}", name, hint=hint)
-    return MATERIALS[name]
-
-
-def _run_out(name: str | None) -> RunOut | None:
-    if name is None:
-        return None
-    return readings.read_run_out(arguments.text_of(name, "--run-out"), arguments.named(name))
-
-
-def _check_alone(args: argparse.Namespace) -> None:
-    """Refuse options that say nothing without another."""
-    needed = {"suppress": "find_heads", "sectors": "find_heads", "spacing": "find_heads", "yield_stress": "speed",
-              "repeatability": "run_out", "step": "run_out"}  # fmt: skip
-    faults = Faults()
-    for name, other in needed.items():
-        if getattr(args, name) is not None and getattr(args, other) is None:
-            with faults:
-                option, with_ = (f"--{word.replace('_', '-')}" for word in (name, other))
-                checks.refuse(option, f"come with {with_}", getattr(args, name))
-    faults.done()
-
-
-def _found(axis: Axis, asked: dict[str, Any]) -> RingAnswers:
+def _answers(job: Job) -> RingAnswers:
     """All results that were asked for."""
-    from ..rings.budget import ring_budget
-    from ..rings.error_orders import ring_curve
-    from ..rings.tolerances import ring_tolerances
-
-    ring, heads = axis.ring, axis.heads
+    ring, heads = job.axis.ring, job.axis.heads
     even = (tuple(2.0 * math.pi * j / count for j in range(count)) for count in EVEN)
-    expands = asked["material"][3]
-    parts = {}
-    if asked["find_heads"] is not None:
-        parts["search"] = _searched(ring, asked)
-    if asked["speed"] is not None or asked["temperature"] is not None:
-        parts["growth"] = _grown(ring, asked)
-    if asked["require"] is not None:
-        parts["tolerances"] = ring_tolerances(ring, asked["require"], heads, alpha=expands)
-    if asked["run_out"] is not None:
-        parts["centring"], parts["remaining"] = _centred(ring, heads, asked)
+    allowed = job.require
+    centring = _centring(job)
     return RingAnswers(
-        curve=ring_curve(ring, heads),
-        compared=tuple(ring_curve(ring, places, points=8) for places in even),
-        budget=ring_budget(ring, heads, extra=_signal(axis), radius=ring.radius),
-        **parts,
+        curve=encsim.ring_curve(ring, heads),
+        compared=tuple(encsim.ring_curve(ring, places, points=8) for places in even),
+        budget=encsim.ring_budget(ring, heads, extra=_signal(job.axis), radius=ring.radius),
+        search=_head_search(job),
+        growth=_growth(job),
+        tolerances=None
+        if allowed is None
+        else encsim.ring_tolerances(ring, allowed, heads, alpha=job.material[3]),
+        centring=centring,
+        remaining=None
+        if centring is None
+        else encsim.after_tightening(
+            ring.diameter,
+            repeatability=job.repeatability,
+            step=job.step,
+            uncertainty=centring.uncertainty,
+            before=centring.eccentricity,
+        ),
     )
 
 
-def _searched(ring: Ring, asked: dict[str, Any]) -> HeadSearch | None:
+def _head_search(job: Job) -> HeadSearch | None:
     """Angles of heads for the orders asked for, else for those of the ring."""
-    from ..rings.heads import find_heads
+    if job.find_heads is None:
+        return None
+    wanted = job.axis.ring if job.suppress is None else job.suppress
+    return encsim.find_heads(wanted, job.find_heads, sectors=job.sectors, spacing=job.spacing)
 
-    wanted = ring if asked["suppress"] is None else asked["suppress"]
-    spacing = asked["spacing"] or 0.0
-    return find_heads(wanted, asked["find_heads"], sectors=asked["sectors"], spacing=spacing)
 
-
-def _grown(ring: Ring, asked: dict[str, float | None]) -> Expansion | None:
+def _growth(job: Job) -> Expansion | None:
     """Growth and stress at the speed and temperature asked for."""
-    from ..rings.growth import expansion
-
-    density, modulus, poisson, alpha = asked["material"]
-    return expansion(
-        ring,
-        asked["speed"] or 0.0,
-        asked["temperature"] or 0.0,
+    if job.speed is None and job.temperature is None:
+        return None
+    density, modulus, poisson, alpha = job.material
+    return encsim.expansion(
+        job.axis.ring,
+        job.speed or 0.0,
+        job.temperature or 0.0,
         density=density,
         modulus=modulus,
         poisson=poisson,
         alpha=alpha,
-        yield_stress=asked["yield_stress"],
+        yield_stress=job.yield_stress,
     )
 
 
-def _centred(ring: Ring, heads: tuple[float, float], asked: dict[str, Any]) -> tuple[Centring, Remaining]:
-    """How the ring sits by its run-out, and what is left after it is shifted and tightened."""
+def _centring(job: Job) -> Centring | None:
+    """How the ring sits by its run-out."""
     from ..model.ring_geometry import arranged
-    from ..rings.centring import centre_by_gauge, centre_by_heads
-    from ..rings.residual_eccentricity import after_tightening
 
-    given = asked["run_out"]
+    given, ring = job.run_out, job.axis.ring
+    if given is None:
+        return None
     # as many lobes as the readings can tell beside the eccentricity, and one reading over
     orders = [n for n in (2, 3) if len(given.angles) >= 2 * n + 2]
     if given.source == "gauge":
         axial = {} if given.axial is None else {"axial": given.axial, "axial_radius": ring.radius}
-        found = centre_by_gauge(given.angles, given.readings, ring.diameter, orders=orders, **axial)
-    else:
-        pair = tuple(head.angle for head in arranged(heads)[0])[:2]
-        pair = pair if len(pair) == 2 else (0.0, math.pi)
-        found = centre_by_heads(given.angles, given.readings, ring.diameter, heads=pair, orders=orders)
-    left = after_tightening(
-        ring.diameter,
-        repeatability=asked["repeatability"] or 0.0,
-        step=asked["step"] or 0.0,
-        uncertainty=found.uncertainty,
-        before=found.eccentricity,
-    )
-    return found, left
+        return encsim.centre_by_gauge(given.angles, given.readings, ring.diameter, orders=orders, **axial)
+    pair = tuple(head.angle for head in arranged(job.axis.heads)[0])[:2]
+    pair = pair if len(pair) == 2 else (0.0, math.pi)
+    return encsim.centre_by_heads(given.angles, given.readings, ring.diameter, heads=pair, orders=orders)
 
 
 def _signal(axis: Axis) -> list[Contribution]:
     """Contributions of the signal: its error within the period, counts, jitter."""
-    from ..open_loop.period_error import position_error
-    from ..rings.budget import Contribution
-
-    error = position_error(axis)
+    error = encsim.position_error(axis)
     most = max(error.amplitude, default=0.0)
     lines = [
-        Contribution(f"signal, {order} a period", float(size), "arcsine")
+        encsim.Contribution(f"signal, {order} a period", float(size), "arcsine")
         for order, size in zip(error.harmonic, error.amplitude, strict=True)
         if size > 0.01 * most
     ]
     if axis.resolution:
-        lines.append(Contribution("counts", 0.5 * axis.resolution, "rectangular"))
+        lines.append(encsim.Contribution("counts", 0.5 * axis.resolution, "rectangular"))
     if axis.signal.jitter:
-        lines.append(Contribution("jitter", axis.signal.jitter))
+        lines.append(encsim.Contribution("jitter", axis.signal.jitter))
     return lines
+
+
+def _json(job: Job) -> dict[str, Any]:
+    """All of it as plain values."""
+    from ..rings.growth import CAUTIONS
+
+    parts = {
+        name: getattr(job.result, name)
+        for name in ("budget", "search", "growth", "tolerances", "centring", "remaining")
+    }
+    shown = ("heads", "rms", "peak", "arc")
+    compared = [one.to_dict() for one in job.result.compared]
+    return {
+        **job.result.curve.to_dict(),
+        "equally_spaced": [{name: one[name] for name in shown} for one in compared],
+        **{name: None if part is None else part.to_dict() for name, part in parts.items()},
+        "cautions": list(CAUTIONS),
+    }
+
+
+RING = Command(
+    examples="  encsim ring table.toml --plot ring.svg\n"
+    "  encsim ring table.toml --find-heads 3 --suppress 2,3,6\n"
+    '  encsim ring table.toml --require "5 arcsec" --speed "3000 rpm" --yield-stress "300 MPa"',
+    options=_options,
+    reads=lambda args: [args.axis, args.run_out or None],
+    inputs={
+        "axis": _ring_axis,
+        "speed": arguments.quantity("--speed", "speed(rad/s)"),
+        "temperature": arguments.quantity("--temperature", "temperature"),
+        "yield_stress": arguments.quantity("--yield-stress", "stress"),
+        "require": arguments.quantity("--require", "angle"),
+        "repeatability": arguments.quantity("--repeatability", "length", 0.0),
+        "step": arguments.quantity("--step", "length", 0.0),
+        "spacing": arguments.quantity("--spacing", "angle", 0.0),
+        "find_heads": arguments.count("--find-heads", 2, 4),
+        "suppress": arguments.orders("--suppress"),
+        "sectors": _sectors,
+        "material": _material,
+        "run_out": _run_out,
+        "alone": _check_alone,
+    },
+    work="computing the ring",
+    compute=_answers,
+    outputs=[
+        table("the error over a turn", lambda job: job.result.curve),
+        picture("draw error, heads and orders", lambda job: job.result.curve.plot()),
+        picture(
+            "draw ring and heads to scale, the error enlarged",
+            lambda job: job.result.curve.plot_polar(),
+            "--plot-polar",
+        ),
+    ],
+    json=_json,
+    text=lambda job: reporting.ring_text.ring(
+        job.result, job.args.material, cautious=not job.args.quiet
+    ),
+    functions=(
+        "Axis",
+        "find_heads",
+        "expansion",
+        "ring_tolerances",
+        "after_tightening",
+        "centre_by_gauge",
+        "centre_by_heads",
+    ),
+    names={
+        "count": "--find-heads", "orders": "--suppress", "limit": "--require", "sectors": "--sectors",
+        "angles": "--run-out", "readings": "--run-out", "difference": "--run-out", "axial": "--run-out",
+    },
+)  # fmt: skip

@@ -6,7 +6,7 @@ import contextlib
 from typing import TYPE_CHECKING, Any
 
 from .. import checks
-from ..checks import NOTHING, Fault, InputError
+from ..checks import Fault, InputError
 from ..formats import changes, estimator_text, toml_text
 from ..formats.sections import Section
 
@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
 SECTION, COST = "candidates", "cost"
 NONE = "none"
-_EXAMPLE = "as in [candidates], interpolation.factor = [400, 4000]"
+_EXAMPLE = "interpolation.factor = [400, 4000]"
 
 
 def load_candidates(path: str, axis: Axis) -> Any:
@@ -76,13 +76,12 @@ def loads(
     InputError
         If there is no such section; every fault with its line.
     """
-    section = Section(text, SECTION, name, settings, unit=axis.scale.unit, diameter=axis.scale.diameter)
-    if not section.table:
-        raise InputError(Fault(f"[{SECTION}]", "be given", NOTHING, hint=_EXAMPLE, source=name))
-    reading = _CandidateReader(section, axis)
-    found = reading.lists(), reading.costs()
+    section = Section(text, SECTION, name, settings, scale=axis.scale)
+    section.need(_EXAMPLE)
+    reader = _CandidateReader(section, axis)
+    candidates = section.entries(reader.values, without=COST), reader.costs()
     section.done()
-    return found
+    return candidates
 
 
 def there(text: str, settings: list[str] = ()) -> bool:
@@ -96,23 +95,16 @@ class _CandidateReader:
     def __init__(self, section: Section, axis: Axis) -> None:
         self.section, self.axis = section, axis
 
-    def lists(self) -> dict[str, Any]:
-        """Lists of values by path."""
-        found = {}
-        for path, raw in self.section.entries():
-            if path[0] == COST:
-                continue
-            key = ".".join(path)
-            if not isinstance(raw, list):
-                self.section.fault(path, "be a list of values", raw, hint=_EXAMPLE)
-            elif key in found:
-                self.section.fault(path, "stand there once", key)
-            else:
-                found[key] = []
-                for place, one in enumerate(raw):
-                    with self.section.at(*path, place):
-                        found[key] += values_of(self.axis, key, one)
-        return found
+    def values(self, path: tuple[str, ...], key: str, raw: Any) -> list[Any]:
+        """Values of one list."""
+        if not isinstance(raw, list):
+            self.section.fault(path, "be a list of values", raw, hint=f"as in [{SECTION}], {_EXAMPLE}")
+            return []
+        values: list[Any] = []
+        for place, one in enumerate(raw):
+            with self.section.at(*path, place):
+                values += values_of(self.axis, key, one)
+        return values
 
     def costs(self) -> dict[str, Any] | None:
         """Columns of cost, None where there are none."""

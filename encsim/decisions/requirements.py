@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from .. import checks
-from ..checks import NOTHING, Fault, InputError
+from ..checks import NOTHING
 from ..closed_loop import timed_edge_loops
 from ..closed_loop.stability import margins
 from ..formats import toml_text
@@ -20,7 +20,7 @@ from .judgements import Judgement as Judgement
 from .judgements import LimitCheck, delay, judgement, least, most
 
 if TYPE_CHECKING:
-    from ..checks import Check, _Nothing
+    from ..checks import Check
     from ..closed_loop.stability import Margins
     from ..model.axis import Axis
     from .worst_speeds import Curves
@@ -373,10 +373,8 @@ def loads(
     >>> wanted.relative
     0.02
     """
-    section = Section(text, SECTION, name, settings, unit=axis and axis.scale.unit)
-    if section.table is None:
-        hint = 'as in [requirement], speeds = ["1 mm/s", "100 mm/s"], relative = 0.01'
-        raise InputError(Fault(f"[{SECTION}]", "be given", NOTHING, hint=hint, source=name))
+    section = Section(text, SECTION, name, settings, scale=axis and axis.scale)
+    section.need('speeds = ["1 mm/s", "100 mm/s"], relative = 0.01', filled=False)
     return _RequirementReader(section).requirement()
 
 
@@ -392,20 +390,23 @@ class _RequirementReader:
         """The requirement, or every fault at once."""
         values = {item.name: self._value(item) for item in fields(Requirement) if item.name in self.given}
         values.setdefault("speeds", NOTHING)
-        found = None
-        try:
-            found = Requirement(**values)
-        except InputError as error:
-            for fault in error.faults:
-                self._take(fault, values)
+        requirement = None
+
+        def place(name: str, _: Any) -> tuple[tuple[str], Any] | None:
+            told = name in self.given and values.get(name) is NOTHING
+            return None if told else ((name,), self.given.get(name, NOTHING))
+
+        with self.section.placed(place):
+            requirement = Requirement(**values)
         self.section.done()
-        return found
+        return requirement
 
     def _unit(self) -> str:
         """Position unit by the first of the speeds, None where it does not tell."""
         texts = self.given.get("speeds")
         for unit in ("m", "rad"):
-            trial = Section("", SECTION, unit=unit)
+            trial = Section("", SECTION)
+            trial.unit = unit
             trial.quantity((), texts[0] if isinstance(texts, list) and texts else None, "speed")
             if not trial.faults:
                 return unit
@@ -431,10 +432,3 @@ class _RequirementReader:
             return NOTHING
         found = tuple(self.section.quantity(("speeds", place), t, "speed") for place, t in enumerate(texts))
         return NOTHING if NOTHING in found else found
-
-    def _take(self, fault: Fault, values: dict[str, _Nothing | tuple[float, float]]) -> None:
-        """A fault that the requirement itself found, unless the value was faulty before."""
-        name = fault.field.partition(".")[2]
-        if name in self.given and values.get(name) is NOTHING:
-            return
-        self.section.fault((name,), fault.rule, self.given.get(name, NOTHING), hint=fault.hint)

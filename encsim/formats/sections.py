@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Callable, Iterator
-from typing import Any
+from collections.abc import Callable, Iterator, Sequence
+from typing import TYPE_CHECKING, Any
 
 from .. import units
 from ..checks import NOTHING, Fault, InputError
 from . import axis_file, toml_text
 from .axis_reader import MOST_HINTS, label, pure_number_hint
+
+if TYPE_CHECKING:
+    from ..model.axis import Scale
 
 
 class Section:
@@ -28,10 +31,8 @@ class Section:
         What errors call the file.
     settings : iterable of str
         As of `axis_file.loads_with`; those of other sections do no harm.
-    unit : {"m", "rad"}, optional
-        Position unit of the scale, where it is known.
-    diameter : float, optional
-        Of a rotary scale, m: positions may then be lengths at the rim.
+    scale : Scale, optional
+        Whose position unit says which units fit, where that is known.
     """
 
     def __init__(
@@ -41,22 +42,27 @@ class Section:
         source: str = "axis file",
         settings: list[str] | tuple[()] = (),
         *,
-        unit: str | None = None,
-        diameter: float | None = None,
+        scale: Scale | None = None,
     ) -> None:
         document = toml_text.document(text, source)
         self.changed = axis_file.apply_settings(document, settings)
         self.text, self.section, self.source = text, section, source
-        self.unit, self.diameter = unit, diameter
-        self.faults = []
+        self.unit = None if scale is None else scale.unit
+        # of a rotary scale, m: positions may then be lengths at the rim
+        self.diameter = None if scale is None else scale.diameter
+        self.faults: list[tuple[tuple[Any, ...], Fault]] = []
         self.table = document.get(section)
         if self.table is not None and not isinstance(self.table, dict):
             self.fault((), f"be a table of keys, begun by [{section}] once", self.table)
             self.done()
 
-    def fault(
-        self, path: tuple[Any, ...], rule: str, value: int | str, unit: str = "", hint: str = ""
-    ) -> None:
+    def need(self, example: str, *, filled: bool = True) -> None:
+        """Raise if there is no such section, or nothing in it where it has to be filled."""
+        if self.table is None or (filled and not self.table):
+            hint = f"as in [{self.section}], {example}"
+            raise InputError(Fault(f"[{self.section}]", "be given", NOTHING, hint=hint, source=self.source))
+
+    def fault(self, path: tuple[Any, ...], rule: str, value: Any, unit: str = "", hint: str = "") -> None:
         """Record a fault of the key with this path within the section."""
         path = (self.section, *path)
         self.faults.append((path, Fault(label(path), rule, value, unit, hint)))
@@ -67,32 +73,59 @@ class Section:
         try:
             yield
         except InputError as error:
-            for found in error.faults:
-                value = NOTHING if found.value is None else found.value
-                self.fault(path, found.rule, value, units.unit_on_scale(found.unit, self.unit), found.hint)
+            for fault in error.faults:
+                value = NOTHING if fault.value is None else fault.value
+                self.fault(path, fault.rule, value, units.unit_on_scale(fault.unit, self.unit), fault.hint)
 
-    def keys(self, known: list[str]) -> dict[str, Any]:
+    @contextlib.contextmanager
+    def placed(self, place: Callable[[str, Any], tuple[tuple[Any, ...], Any] | None]) -> Iterator[None]:
+        """An input error raised within is a fault of the keys that it is about.
+
+        ``place`` gives path and written value, from what stands behind the dot of a fault's field and its value; None
+        for a fault that is told already.
+        """
+        try:
+            yield
+        except InputError as error:
+            for fault in error.faults:
+                found = place(fault.field.partition(".")[2], fault.value)
+                if found is not None:
+                    self.fault(found[0], fault.rule, found[1], hint=fault.hint)
+
+    def keys(self, known: Sequence[str]) -> dict[str, Any]:
         """The values {key: value} of the keys that the section may have; the others are faults."""
-        found = {}
+        given = {}
         for key, value in (self.table or {}).items():
             if key in known:
-                found[key] = value
+                given[key] = value
                 continue
             near = units.nearest(key, known) if len(self.faults) < MOST_HINTS else None
             hint = f"did you mean {label((self.section, near))}?" if near else f"it has {', '.join(known)}"
             self.fault((key,), f"be a key of [{self.section}]", key, hint=hint)
-        return found
+        return given
 
-    def entries(self, leaf: Callable[..., Any] = lambda table: False) -> list[Any]:
-        """Values with the path of each, through tables in the section: ``signal.sde.1``, quoted or not."""
-        found, waiting = [], [((key,), value) for key, value in reversed((self.table or {}).items())]
-        while waiting:
-            path, value = waiting.pop()
-            if isinstance(value, dict) and not leaf(value):
-                waiting += [((*path, key), part) for key, part in reversed(value.items())]
+    def entries(
+        self,
+        read: Callable[[tuple[str, ...], str, Any], Any],
+        *,
+        leaf: Callable[[dict[str, Any]], bool] = lambda table: False,
+        without: str = "",
+    ) -> dict[str, Any]:
+        """What ``read(path, key, value)`` makes of each value in the tables of the section, by its key.
+
+        The key is ``signal.sde.1``, quoted or not; a table is a value where ``leaf`` says so. The table ``without`` is
+        passed over.
+        """
+        values: dict[str, Any] = {}
+        for path, value in _leaves(self.table or {}, leaf):
+            key = ".".join(path)
+            if path[0] == without:
+                continue
+            if key in values:
+                self.fault(path, "stand there once", key)
             else:
-                found.append((path, value))
-        return found
+                values[key] = read(path, key, value)
+        return values
 
     def quantity(self, path: tuple[Any, ...], text: str, dimension: str) -> float:
         """The SI number of a text with a unit."""
@@ -112,7 +145,20 @@ class Section:
         """Raise all that was recorded, by line."""
         if self.faults:
             lines = toml_text.find(self.text)
-            found = [
+            placed = [
                 axis_file.placed(path, fault, lines, self.changed, self.source) for path, fault in self.faults
             ]
-            raise InputError(*sorted(found, key=lambda fault: fault.line or 1 << 40))
+            raise InputError(*sorted(placed, key=lambda fault: fault.line or 1 << 40))
+
+
+def _leaves(
+    table: dict[str, Any], leaf: Callable[[dict[str, Any]], bool]
+) -> Iterator[tuple[tuple[str, ...], Any]]:
+    """Values of nested tables with the path of each, in the order of the file."""
+    waiting: list[tuple[tuple[str, ...], Any]] = [((key,), value) for key, value in reversed(table.items())]
+    while waiting:
+        path, value = waiting.pop()
+        if isinstance(value, dict) and not leaf(value):
+            waiting += [((*path, key), part) for key, part in reversed(value.items())]
+        else:
+            yield path, value

@@ -271,20 +271,19 @@ def loads(
     InputError
         If there is no such section; every fault with its line.
     """
-    section = Section(text, SECTION, name, settings, unit=axis.scale.unit, diameter=axis.scale.diameter)
-    if not section.table:
-        raise InputError(
-            Fault(f"[{SECTION}]", "be given", NOTHING, hint=f"as in [spread], {EXAMPLE}", source=name)
-        )
-    found, written = {}, {}
-    for path, value in section.entries(leaf=_is_leaf):
-        key = ".".join(path)
-        if key in found:
-            section.fault(path, "stand there once", key)
-        found[key], written[key] = _distribution(section, path, key, value, axis), path
+    section, written = Section(text, SECTION, name, settings, scale=axis.scale), {}
+    section.need(EXAMPLE)
+
+    def read(path: tuple[str, ...], key: str, value: Any) -> Distribution:
+        written[key] = path
+        return _distribution(section, path, key, value, axis)
+
+    spread = section.entries(read, leaf=_is_leaf)
     section.done()
-    _check_together(section, axis, found, written)
-    return found
+    with section.placed(lambda key, value: (written.get(key, ()), value)):
+        check(axis, spread)
+    section.done()
+    return spread
 
 
 def _is_leaf(table: dict[str, Any]) -> bool:
@@ -337,14 +336,3 @@ def dimension_of(axis: Axis, key: str) -> str | None:
         return key
     path, of_phase = place_of(key)
     return "angle" if of_phase else changes.dimension_of(axis, path)
-
-
-def _check_together(section: Section, axis: Axis, found: dict[str, Normal], written: dict[str, Any]) -> None:
-    """Faults of entries that are right by themselves."""
-    try:
-        check(axis, found)
-    except InputError as error:
-        for fault in error.faults:
-            key = fault.field.removeprefix(f"{SECTION}.")
-            section.fault(written.get(key, ()), fault.rule, fault.value, hint=fault.hint)
-        section.done()

@@ -1,0 +1,210 @@
+"""Commands about many axes of one design, and the page for those who do not compute: tolerance, report."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import encsim
+
+from .. import reporting
+from . import arguments
+from .command import Command, Output, picture, table
+from .outputs import JobFailed
+from .parser import axis_option, seed_option
+
+if TYPE_CHECKING:
+    import argparse
+
+    from ..spreads.tolerancing import Tolerance
+    from .command import Job
+    from .parser import Parser
+
+
+MOST_WORKERS, MOST_SHOWN = 1024, 100_000
+
+
+def _tolerance_options(parser: Parser) -> None:
+    axis_option(parser)
+    parser.add_argument(
+        "--spread",
+        metavar="FILE",
+        help="file whose [spread] says what differs from axis to axis (default: that of the axis file): lines such as "
+        'signal.gain = {normal = 0.01} (standard deviation), signal.phase = {uniform = "5 mrad"} or '
+        '{triangular = "5 mrad"} (half of the width); with temperature = {uniform = "15 K"} also per_kelvin = "9 urad"',
+    )
+    parser.add_argument(
+        "--requirement",
+        metavar="FILE",
+        help="file whose [requirement] the axes are held to (default: that of the axis file, if it has one)",
+    )
+    parser.add_argument("--samples", default="1000", metavar="N", help="axes to draw (default: 1000)")
+    parser.add_argument("--speeds", metavar="SPEEDS", help="as of encsim ripple (default: as there)")
+    seed_option(parser)
+    parser.add_argument(
+        "--workers",
+        metavar="N",
+        help="processes to compute with (default: one a CPU); no number depends on it",
+    )
+    parser.add_argument(
+        "--resume", metavar="FILE", help="keep finished axes in this file, and go on from there next time"
+    )
+
+
+def _tolerance_reads(args: argparse.Namespace) -> list[str | None]:
+    """Files that the command reads, and the one that it goes on with."""
+    return [args.axis, args.spread, args.requirement, args.resume]
+
+
+def _samples(job: Job) -> int | None:
+    from ..spreads.tolerancing import MOST_SAMPLES
+
+    return arguments.count("--samples", 2, MOST_SAMPLES)(job)
+
+
+def _spread(job: Job) -> dict[str, Any]:
+    """The spread of its own file, else that of the axis file."""
+    from ..spreads import description
+
+    args = job.args
+    if args.spread is None:
+        return description.loads(job.text, job.axis, arguments.named(args.axis), args.set)
+    return description.loads(
+        arguments.axis_text(args.spread), job.axis, arguments.named(args.spread), args.set
+    )
+
+
+def _tolerance(job: Job) -> Tolerance:
+    """Ripple and yield of many axes drawn around one."""
+    resume = job.args.resume
+    kept = f"; what is done is kept in {resume}" if resume else ""
+    try:
+        return encsim.tolerance(
+            job.axis,
+            job.spread,
+            job.speeds,
+            job.samples,
+            job.seed,
+            job.requirement,
+            executor=job.workers,
+            resume=resume,
+            progress=lambda done, all_: job.progress.show(f"{done} of {all_} axes"),
+        )
+    except encsim.WorkersLost as error:
+        raise JobFailed(f"{error}{kept}") from error
+    except KeyboardInterrupt:
+        job.warn(f"interrupted{kept}")
+        raise
+
+
+TOLERANCE = Command(
+    examples="  encsim tolerance axis.toml --plot pass.svg\n"
+    "  encsim tolerance axis.toml --spread spread.toml --requirement limits.toml --samples 10000 "
+    "--resume axes.npz",
+    options=_tolerance_options,
+    reads=_tolerance_reads,
+    inputs={
+        "samples": _samples,
+        "seed": arguments.SEED,
+        "workers": arguments.count("--workers", 1, MOST_WORKERS),
+        "text": arguments.text,
+        "axis": arguments.axis_of_text,
+        "spread": _spread,
+        "speeds": arguments.speeds,
+        "requirement": arguments.requirement,
+    },
+    work=lambda job: f"computing {job.samples} axes",
+    compute=_tolerance,
+    outputs=[table("the band"), picture("draw the band of ripple and who passes")],
+    text=lambda job: reporting.tolerance_text.tolerance(job.result, cautious=not job.args.quiet),
+    functions=("tolerance",),
+)
+
+
+def _report_options(parser: Parser) -> None:
+    axis_option(parser)
+    parser.add_argument(
+        "--speeds",
+        metavar="SPEEDS",
+        help='a range to show, "a : b : n" with n from 20 on, or up to 12 speeds that get a place of their own on the '
+        "speed slider (default: the range of the requirement, else that of encsim ripple)",
+    )
+    parser.add_argument(
+        "--requirement",
+        metavar="FILE",
+        help="file whose [requirement] the axis is judged by (default: that of the axis file, if it has one)",
+    )
+    parser.add_argument("--title", metavar="TEXT", help="heading of the page")
+    parser.add_argument(
+        "--samples",
+        default="500",
+        metavar="N",
+        help="axes to draw where the axis file has a [spread] (default: 500; 0: leave it out)",
+    )
+    seed_option(parser)
+    parser.add_argument(
+        "--reproducible", action="store_true", help="leave the date out: the same bytes each time"
+    )
+
+
+def _spread_if_any(job: Job) -> dict[str, Any] | None:
+    from ..formats.sections import Section
+    from ..spreads import description
+
+    name, axis = arguments.named(job.args.axis), job.axis
+    if not Section(job.text, description.SECTION, name, job.args.set).table:
+        return None
+    return description.loads(job.text, axis, name, job.args.set)
+
+
+def _page(job: Job) -> str:
+    """Text of the page, with the spread between axes where that is given."""
+    axis, speeds, requirement, drawn = job.axis, job.speeds, job.requirement, None
+    if job.spread is not None and job.samples:
+        job.progress.show(f"computing {job.samples} axes")
+        shown = reporting.page.shown_speeds(axis, speeds, requirement)
+        drawn = encsim.tolerance(axis, job.spread, shown, job.samples, job.seed, requirement)
+    return reporting.page.page(
+        axis,
+        speeds=speeds,
+        requirement=requirement,
+        title=job.args.title,
+        reproducible=job.args.reproducible,
+        seed=job.seed,
+        tolerance=drawn,
+        progress=job.progress.show,
+    )
+
+
+REPORT = Command(
+    examples="  encsim report axis.toml -o page.html\n"
+    '  encsim report axis.toml -o page.html --requirement limits.toml --speeds "5 mm/s, 72 mm/s" --title "Stage X"',
+    options=_report_options,
+    reads=lambda args: [args.axis, args.requirement],
+    inputs={
+        "seed": arguments.SEED,
+        "samples": arguments.count("--samples", 0, MOST_SHOWN),
+        "text": arguments.text,
+        "axis": arguments.axis_of_text,
+        "spread": _spread_if_any,
+        "speeds": lambda job: None if job.args.speeds is None else arguments.speeds(job),
+        "requirement": arguments.requirement,
+    },
+    work="computing the page",
+    compute=_page,
+    outputs=[
+        Output(
+            "--output",
+            "page to write; - is stdout",
+            lambda job: job.result,
+            {"metavar": "page.html", "required": True},
+            short="-o",
+        )
+    ],
+    json=None,
+    text=lambda job: (
+        ""
+        if job.args.quiet
+        else f"{job.args.output} is written, {len(job.result.encode()) / 1e3:.0f} kB. Open it in a browser.\n"
+    ),
+    functions=("report",),
+)

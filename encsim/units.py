@@ -16,6 +16,7 @@ import math
 import re
 from collections import namedtuple
 from collections.abc import Iterable
+from typing import NoReturn, overload
 
 from . import checks
 
@@ -144,6 +145,18 @@ _OF_SCALE = {
 _BRACKETS = {"speed": "{}/s", "acceleration": "{}/s2", "jerk": "{}/s3"}
 
 
+@overload
+def on_scale(dimension: str, unit: str | None) -> str: ...
+
+
+@overload
+def on_scale(dimension: None, unit: str | None) -> None: ...
+
+
+@overload
+def on_scale(dimension: str | None, unit: str | None) -> str | None: ...
+
+
 def on_scale(dimension: str | None, unit: str | None) -> str | None:
     """The dimension on a scale with this position unit; one that does not depend on it, or no unit: as it is."""
     if not unit or dimension not in _OF_SCALE:
@@ -169,7 +182,7 @@ DIMENSIONS = {
 }
 
 
-def unit_on_scale(text: str, unit: str) -> str:
+def unit_on_scale(text: str, unit: str | None) -> str:
     """The one of "kg m2 or kg" that fits a scale with this position unit; any other text as it is."""
     fitting = [kind for name, kind in DIMENSIONS.items() if unit and f"({unit}" in name]
     return next((part for part in text.split(" or ") for kind in fitting if part in kind.units), text)
@@ -200,7 +213,7 @@ _NARROW_SPACE = "\u202f"
 _MINUS = "\u2212"
 
 
-def parse(text: str, dimension: str, field: str = "value", *, diameter: float | None = None) -> float | None:
+def parse(text: str, dimension: str, field: str = "value", *, diameter: float | None = None) -> float:
     """SI number of a text such as ``"20 um"``, rounded once from the exact decimal."""
     kind = DIMENSIONS[dimension]
     example = f'as in "{kind.example}"'
@@ -218,9 +231,11 @@ def parse(text: str, dimension: str, field: str = "value", *, diameter: float | 
     return _rounded(number, size, field, text)
 
 
-def _split(text: str) -> tuple[tuple[int, int], str]:
+def _split(text: str) -> tuple[tuple[int, int] | None, str]:
     """The number as (whole mantissa, power of ten) or None, and the unit in the spelling of the tables."""
-    sign, whole, part, exponent, unit = _NUMBER.match(text.replace(_MINUS, "-")).groups()
+    match = _NUMBER.match(text.replace(_MINUS, "-"))
+    assert match is not None  # each of its parts may be empty
+    sign, whole, part, exponent, unit = match.groups()
     # only in the unit: a power of ten written with ^2 must not become another number
     unit = _spelt(unit)
     digits = whole + (part or "")
@@ -237,7 +252,7 @@ def _spelt(unit: str) -> str:
     return _CLOSED_UP.get(unit.replace("N m", "Nm"), unit)
 
 
-def _rounded(number: tuple[int, int], size: tuple[int, int], field: str, text: str) -> float | None:
+def _rounded(number: tuple[int, int], size: tuple[int, int], field: str, text: str) -> float:
     """The nearest float to number times size; the division of two Python ints rounds once."""
     mantissa, exponent = number
     if mantissa and abs(exponent) > _LARGEST_EXPONENT + _MOST_DIGITS:
@@ -252,7 +267,7 @@ def _rounded(number: tuple[int, int], size: tuple[int, int], field: str, text: s
     return value
 
 
-def _refuse_unit(field: str, text: str, unit: str, dimension: str) -> None:
+def _refuse_unit(field: str, text: str, unit: str, dimension: str) -> NoReturn:
     """Raise the error for a unit that is missing, of another dimension or unknown."""
     kind = DIMENSIONS[dimension]
     rule = f"have a unit of {kind.noun} ({', '.join(kind.units)})"
@@ -279,7 +294,7 @@ def nearest(word: str, words: Iterable[str]) -> str | None:
     """The one of ``words`` that looks most like ``word``, upper and lower case alike, or None."""
     import difflib
 
-    folded = {}
+    folded: dict[str, str] = {}
     for known in words:
         folded.setdefault(known.lower(), known)
     found = difflib.get_close_matches(word[:100].lower(), folded, n=1, cutoff=0.6)
@@ -387,7 +402,7 @@ def _three_digits(value: float) -> str:
     return text.replace("-", _MINUS)
 
 
-def parse_speeds(text: str, unit: str, field: str = "speeds") -> tuple[float, ...] | None:
+def parse_speeds(text: str, unit: str, field: str = "speeds") -> tuple[float, ...]:
     """Speeds of a range ``"0.1 mm/s : 1 m/s : 200"``, logarithmic, or of a list ``"1 mm/s, 2 mm/s"``."""
     if not isinstance(text, str) or not text.strip():
         checks.refuse(field, 'be a list or a range of speeds, as "1 mm/s : 1 m/s : 200"', text)

@@ -1,6 +1,6 @@
 """Arguments to objects to results: the `encsim` command.
 
-`commands` lists what may be asked, `main` runs it; a command checks, reads, computes by a public function, delivers.
+`parser` lists the commands, `command` says what one is and runs it; each stands in the module of its family.
 No formula stands here.
 May import every folder before it but `kernels`.
 """

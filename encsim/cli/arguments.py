@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import re
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING
 
 from .. import checks, units
@@ -152,7 +152,7 @@ def start(job: Job) -> float:
     return units.parse(text, f"position({scale.unit})", "--start", diameter=scale.diameter)
 
 
-def speeds(job: Job) -> list[float]:
+def speeds(job: Job) -> Sequence[float]:
     """Speeds of --speeds, or those looked at by default."""
     from ..time_domain.sweeps import default_speeds
 

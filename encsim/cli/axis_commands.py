@@ -207,7 +207,7 @@ def _needed_period(job: Job) -> None:
         checks.refuse("--period", "be given with --write-axis", checks.NOTHING)
 
 
-def _channels(job: Job) -> tuple[Any, ...]:
+def _channels(job: Job) -> list[Any]:
     from ..formats.tables import read_channels
 
     name = job.args.capture
@@ -237,7 +237,7 @@ IDENTIFY = Command(
     reads=lambda args: [args.capture],
     inputs={"scale": arguments.scale, "needed": _needed_period, "channels": _channels},
     compute=lambda job: encsim.identify(
-        *job.channels, steady=job.args.steady, period=job.scale and job.scale.pitch
+        job.channels[0], job.channels[1], steady=job.args.steady, period=job.scale and job.scale.pitch
     ),
     outputs=[
         picture(

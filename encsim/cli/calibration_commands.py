@@ -29,8 +29,8 @@ KINDS = ("plan", "own_heads", "reference", "targets")
 PLANNED = ("steps", "points")
 MAPPED = ("orders", "write_map", "write_c", "bound", "noise", "leave_out", "step_uncertainty")
 # What a kind needs, and what it must come without; the others need readings, and come without all of these.
-NEEDED = {"plan": PLANNED}
-BARRED = {
+NEEDED: dict[str | None, tuple[str, ...]] = {"plan": PLANNED}
+BARRED: dict[str | None, tuple[str, ...]] = {
     "plan": ("readings", *MAPPED),
     "own_heads": (*PLANNED, "leave_out", "step_uncertainty"),
     None: PLANNED,
@@ -198,6 +198,7 @@ def _maps(job: Job) -> CalibrationAnswer:
     """Maps of two rings, or of one by its own heads."""
     given = job.readings
     job.progress.begin(f"computing maps of {given.differences.shape[1]} points")
+    result: Calibration | SelfCalibration
     if job.kind:
         result = encsim.self_calibrate(given.differences, given.steps, noise=job.noise)
     else:
@@ -228,7 +229,8 @@ def _weights(text: str | None, count: int) -> list[float] | None:
 
 def _map(result: Calibration | SelfCalibration, job: Job) -> ErrorMap:
     """The map to write, of the orders asked for."""
-    whole = result.error_map() if job.kind else result.error_map(job.ring)
+    ring = (job.ring,) if job.kind is None else ()
+    whole = result.error_map(*ring)
     return whole if job.orders is None else whole.smooth(job.orders)
 
 

@@ -196,7 +196,7 @@ def _lists(job: Job) -> tuple[dict[str, Any], dict[str, Any] | None]:
     from ..decisions import candidate_reader
 
     args, axis, options = job.args, job.axis, job.option("--try")
-    faults, tried = Faults(), {}
+    faults, tried = Faults(), dict[str, list[Any]]()
     for option in options:
         with faults:
             path, values = candidate_reader.read_option(option, axis)
@@ -218,7 +218,8 @@ def _choose(job: Job) -> Choice:
     def progress(done: int, total: int, stage: str) -> None:
         job.progress.show(f"{stage} {done} of {total} candidates")
 
-    return encsim.choose(job.axis, job.requirement, *job.candidates, job.limit, progress=progress)
+    candidates, cost = job.candidates
+    return encsim.choose(job.axis, job.requirement, candidates, cost, job.limit, progress=progress)
 
 
 def _refuse_all(job: Job) -> None:

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import encsim
 
 from .. import checks, reporting, units
+from ..wording import show
 from . import arguments
 from .command import Command, Output, picture, table
 from .outputs import JobFailed
@@ -141,11 +142,11 @@ def _aged(job: Job) -> Aged:
     """Speeds at which a loop of timed edges is stable, where none are asked for; and what to say of the others."""
     from ..closed_loop import timed_edge_loops
 
-    axis, speed, speeds = job.axis, job.speed, job.speeds
+    axis, speed, speeds = job.axis, job.speed, list(job.speeds)
     first = timed_edge_loops.lowest(axis, max(abs(speed), *map(abs, speeds)))
     if math.isnan(first):
         return Aged(speeds, None, "", reporting.loop_text.aging(axis, speed))
-    text, kept = reporting.loop_text.show(first, f"{axis.scale.unit}/s"), speeds
+    text, kept = show(first, f"{axis.scale.unit}/s"), speeds
     if job.args.speeds is None:
         kept = [each for each in speeds if each >= first]
     if len(kept) < len(speeds):
@@ -311,7 +312,7 @@ def _torque_ripple(job: Job) -> float | None:
     return None if text is None else units.parse(text, dimension, "--torque-ripple")
 
 
-def _limits(job: Job) -> dict[str, float | None]:
+def _limits(job: Job) -> dict[str, Any]:
     return {name: getattr(job, name) for name in reporting.tuning_text.LIMITS}
 
 

@@ -16,8 +16,6 @@ from .. import checks, files
 if TYPE_CHECKING:
     import argparse
 
-    from matplotlib.axes import Axes
-
     from ..checks import Fault
 
 
@@ -109,8 +107,8 @@ def _check_alone(option: str, name: str, taken: dict[Any, str]) -> None:
         checks.refuse(option, f"go elsewhere than {other}", name)
 
 
-def drawn(axes: Axes, name: str) -> bytes:
-    """Bytes of the file that shows the figure of these axes."""
+def drawn(axes: Any, name: str) -> bytes:
+    """Bytes of the file that shows the figure of these Axes."""
     import io
 
     from ..plotting import canvas

@@ -70,7 +70,7 @@ class Parser(argparse.ArgumentParser):
         self.examples = examples
         super().__init__(allow_abbrev=False, formatter_class=argparse.RawDescriptionHelpFormatter, **settings)
 
-    def add_argument(self, *names: str, **settings: Any) -> Any:  # type: ignore[override]
+    def add_argument(self, *names: str, **settings: Any) -> Any:
         """Add an argument and remember its names, for the check of spelling."""
         self.names += [name for name in names if name.startswith("-")]
         return super().add_argument(*names, **settings)

@@ -11,6 +11,8 @@ from ..formats import changes, estimator_text, toml_text
 from ..formats.sections import Section
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
+
     from ..model.axis import Axis
 
 
@@ -51,7 +53,7 @@ def load_candidates(path: str, axis: Axis) -> Any:
 
 
 def loads(
-    text: str, axis: Axis, name: str = "candidates file", settings: list[str] | tuple[()] = ()
+    text: str, axis: Axis, name: str = "candidates file", settings: Iterable[str] = ()
 ) -> tuple[Any, ...]:
     """The candidates in the ``[candidates]`` section of a text.
 

@@ -271,7 +271,7 @@ def choose(
     limit: int = MOST,
     *,
     progress: Callable[..., Any] | None = None,
-) -> Choice | None:
+) -> Choice:
     """Which candidates meet a requirement, and which to take.
 
     Parameters

@@ -20,6 +20,8 @@ from .judgements import Judgement as Judgement
 from .judgements import LimitCheck, delay, judgement, least, most
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
+
     from ..checks import Check
     from ..closed_loop.stability import Margins
     from ..model.axis import Axis
@@ -343,7 +345,7 @@ def load(path: str, axis: Axis | None = None) -> Requirement:
 
 
 def loads(
-    text: str, name: str = "requirement file", axis: Axis | None = None, settings: list[str] | tuple[()] = ()
+    text: str, name: str = "requirement file", axis: Axis | None = None, settings: Iterable[str] = ()
 ) -> Requirement | None:
     r"""The requirement in the ``[requirement]`` section of a text.
 

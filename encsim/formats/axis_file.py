@@ -13,6 +13,7 @@ from .axis_reader import Reader
 from .toml_text import read
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
     from pathlib import Path
 
     from ..model.axis import Axis
@@ -50,7 +51,7 @@ def load(path: Path | str) -> Axis:
     return loads(read(path), str(path))
 
 
-def loads(text: str, name: str = "axis file") -> Axis | None:
+def loads(text: str, name: str = "axis file") -> Axis:
     r"""The axis that a text describes.
 
     Parameters
@@ -79,7 +80,7 @@ def loads(text: str, name: str = "axis file") -> Axis | None:
     return loads_with(text, (), name)
 
 
-def loads_with(text: str, settings: list[str] | tuple[()], name: str = "axis file") -> Axis | None:
+def loads_with(text: str, settings: Iterable[str], name: str = "axis file") -> Axis:
     """The axis that a text describes, with some values replaced."""
     document = toml_text.document(text, name)
     changed = apply_settings(document, settings)
@@ -87,7 +88,7 @@ def loads_with(text: str, settings: list[str] | tuple[()], name: str = "axis fil
         raise InputError(Fault("file", "describe an axis", NOTHING, hint=_STARTER_HINT, source=name))
     reader = Reader(document)
     axis = reader.axis()
-    if reader.faults:
+    if axis is None or reader.faults:
         lines = toml_text.find(text)
         faults = [placed(path, fault, lines, changed, name) for path, fault in reader.faults]
         raise InputError(*sorted(faults, key=lambda fault: fault.line or 1 << 40))
@@ -99,16 +100,17 @@ def starter(rotary: bool = False) -> str:
     return starter_files.text(rotary)
 
 
-def apply_settings(document: dict[str, Any], settings: list[str] | tuple[()]) -> set[tuple[str, str]]:
+def apply_settings(document: dict[str, Any], settings: Iterable[str]) -> set[tuple[str, ...]]:
     """Put the settings into the document; returns the paths of their keys."""
     pairs = [(str(setting), _setting_path(str(setting))) for setting in settings]
     hint = 'as in sampling.rate="8 kHz"'
     bad = [Fault(SETTING, "be section.key=value", text, hint=hint) for text, path in pairs if path is None]
     if bad:
         raise InputError(*bad)
-    for text, path in pairs:
+    good = [(text, path) for text, path in pairs if path is not None]
+    for text, path in good:
         _apply(document, path, text.partition("=")[2].strip())
-    return {path for _, path in pairs}
+    return {path for _, path in good}
 
 
 def _setting_path(setting: str) -> tuple[str, ...] | None:
@@ -131,13 +133,13 @@ def _apply(document: dict[str, Any], path: tuple[str, ...], value: str) -> None:
         table[path[-1]] = _setting_value(value)
 
 
-def _setting_value(text: str) -> dict[str, str] | float | list[Any] | str:
+def _setting_value(text: str) -> Any:
     """A value as in a file, or else the bare text."""
     try:
-        found = tomllib.loads(f"value = {text}")
+        table = tomllib.loads(f"value = {text}")
     except (ValueError, RecursionError):
         return text
-    return found["value"] if len(found) == 1 else text
+    return table["value"] if len(table) == 1 else text
 
 
 def placed(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import re
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from .. import checks, units
 from ..checks import NOTHING, Fault, InputError
@@ -13,10 +13,6 @@ from ..model.estimators import KINDS as ESTIMATORS
 from ..model.estimators import Difference
 from ..model.load_and_control import MOST_NOTCHES, Notch
 from ..model.ring_geometry import MOST_HEADS, Head
-
-if TYPE_CHECKING:
-    from ..checks import _Nothing
-
 
 _BARE_KEY = re.compile(r"[A-Za-z0-9_-]{1,80}")
 _ORDER = re.compile(r"0|-?[1-9][0-9]{0,8}")
@@ -50,12 +46,15 @@ class Reader:
     """Makes an axis of a document and collects the faults on the way, each with the path it was written at."""
 
     def __init__(self, document: dict[str, Any]) -> None:
-        self.faults = []
-        self.tables = {section: {} for section in PARTS}
-        self.written = {}
-        self.unread, self.named = set(), set()
-        self.unit = self.diameter = self.heads = None
-        strays = []
+        self.faults: list[tuple[tuple[Any, ...], Fault]] = []
+        self.tables: dict[str, dict[str, Any]] = {section: {} for section in PARTS}
+        self.written: dict[tuple[Any, ...], tuple[Any, ...]] = {}
+        self.unread: set[str] = set()
+        self.named: set[str] = set()
+        self.unit: str | None = None
+        self.diameter: float | None = None
+        self.heads: Any = None
+        strays: list[tuple[tuple[str, ...], str | None, Any]] = []
         for name, table in document.items():
             if name not in OTHER_SECTIONS:
                 self._sort_section(name, table, document, strays)
@@ -78,7 +77,7 @@ class Reader:
             parts[section] = part
             if section == "scale":
                 self.unit, self.diameter = part.unit, part.diameter
-        heads = {} if self.heads is None else {"heads": self._heads(self.heads)}
+        heads: dict[str, Any] = {} if self.heads is None else {"heads": self._heads(self.heads)}
         if len(parts) + len(absent) < len(PARTS) or NOTHING in heads.values():
             return None
         try:
@@ -88,11 +87,9 @@ class Reader:
                 self._relabel(fault, fault.field.partition(":")[0].split(".")[1:])
             return None
 
-    def _sort_section(
-        self, name: str, table: dict[str, Any] | list[str], document: dict[str, Any], strays: list[Any]
-    ) -> None:
+    def _sort_section(self, name: str, table: Any, document: dict[str, Any], strays: list[Any]) -> None:
         """Put the keys of one table where they belong; those that no field has go to ``strays``."""
-        section = name
+        section: str | None = name
         if name == "heads":
             self.heads = table
             return
@@ -107,16 +104,16 @@ class Reader:
             return
         if section in OTHER_SECTIONS:
             return
+        if section is None:
+            return
         self.named.add(section)
-        for key, value in table.items() if section else ():
+        for key, value in table.items():
             if key in keys_of(section):
                 self._place((name, key), (section, key), value)
             else:
                 strays.append(((name, key), section, value))
 
-    def _place(
-        self, written: tuple[str, str], path: tuple[str, str], value: dict[str, Any] | float | list[Any] | str
-    ) -> None:
+    def _place(self, written: tuple[str, ...], path: tuple[str, str], value: Any) -> None:
         """Take a value as that of the key with this path."""
         self.tables[path[0]][path[1]] = value
         self.written[path] = written
@@ -129,18 +126,13 @@ class Reader:
         self.fault((name,), f"be a section of an axis file ({', '.join(known)})", f"[{name}]", hint=hint)
         return near if near not in document else None
 
-    def _stray(
-        self,
-        path: tuple[str, ...],
-        section: str | None,
-        value: dict[str, Any] | float | list[dict[str, float | str]] | str,
-    ) -> None:
+    def _stray(self, path: tuple[str, ...], section: str | None, value: Any) -> None:
         """Record a key that its section does not have; read on as if it were written rightly."""
         homes = [(other, path[-1]) for other in PARTS if path[-1] in keys_of(other)]
         near = None
         if not homes and section and len(self.faults) < MOST_HINTS:
             near = units.nearest(path[-1], keys_of(section))
-        meant = [(section, near)] if near else homes
+        meant = [(section, near)] if section and near else homes
         rule = f"be a key of [{path[0]}]" if section else "be a section, or stand in one"
         known = f"it has {', '.join(keys_of(section))}" if section else ""
         hint = f"did you mean {' or '.join(label(home) for home in meant)}?" if meant else known
@@ -156,7 +148,9 @@ class Reader:
             kind, given = self._estimator(given)
             if kind is None:
                 return None
-        values = {"diameter": self.diameter} if section == "ring" and self.diameter is not None else {}
+        values: dict[str, Any] = (
+            {"diameter": self.diameter} if section == "ring" and self.diameter is not None else {}
+        )
         for item in dataclasses.fields(kind):
             values |= self._field(section, item, given)
         try:
@@ -203,7 +197,7 @@ class Reader:
         dimension = units.on_scale(item.metadata.get("dimension"), self.unit)
         return f', as in {item.name} = "{units.DIMENSIONS[dimension].example}"' if dimension else ""
 
-    def _quantity(self, path: tuple[Any, ...], text: str, dimension: str) -> float:
+    def _quantity(self, path: tuple[Any, ...], text: Any, dimension: str) -> Any:
         """The SI number of a text with a unit; NOTHING where it is none."""
         diameter = self.diameter if dimension == "position" else None
         try:
@@ -213,25 +207,23 @@ class Reader:
                 self.fault(path, fault.rule, fault.value, hint=fault.hint)
         return NOTHING
 
-    def _orders(self, path: tuple[str, str], table: dict[str, Any], dimension: str | None) -> dict[Any, Any]:
+    def _orders(self, path: tuple[str, str], table: Any, dimension: str | None) -> Any:
         """A table {order: value} with orders as ints; faulty ones are left out."""
         if not isinstance(table, dict):
             self.fault(path, "be a table of orders, as in {3 = ...}", table)
             return NOTHING
-        found = {}
+        orders: dict[float, Any] = {}
         for key, value in table.items():
-            order = self._order(path, key, value, found)
+            order = self._order(path, key, value, orders)
             if order is None:
                 continue
             if dimension is None:
-                found[order] = value
+                orders[order] = value
             elif (line := self._line((*path, key), value, dimension)) is not NOTHING:
-                found[order] = line
-        return found
+                orders[order] = line
+        return orders
 
-    def _order(
-        self, path: tuple[str, str], key: str, value: float | list[str] | str, found: dict[Any, Any]
-    ) -> float:
+    def _order(self, path: tuple[str, str], key: str, value: Any, known: dict[float, Any]) -> float | None:
         """The order that a key of a table of orders means, None where it is none."""
         fractional = path[-1] in _FRACTIONAL
         form, split = (_FRACTION, isinstance(value, dict)) if fractional else (_ORDER, False)
@@ -239,14 +231,12 @@ class Reader:
             self._refuse_order(path, key, value)
             return None
         order = int(key) if _ORDER.fullmatch(key) else float(key)
-        if order in found:
+        if order in known:
             self.fault((*path, key), "be given once", key)
             return None
         return order
 
-    def _refuse_order(
-        self, path: tuple[str, str], key: str, value: dict[str, str] | float | list[str] | str
-    ) -> None:
+    def _refuse_order(self, path: tuple[str, str], key: str, value: Any) -> None:
         """Record a key that is no order; a number with a point that has no quotes arrives as a table."""
         if path[-1] not in _FRACTIONAL:
             self.fault((*path, key), "have a whole number as its order", key)
@@ -257,15 +247,15 @@ class Reader:
             (*path, key), 'have a number as its order, as in 6 or "31.25"', value if split else key, hint=hint
         )
 
-    def _heads(self, values: list[str]) -> tuple[float, float]:
+    def _heads(self, values: Any) -> Any:
         """Heads of a list of angles or tables; NOTHING where one is faulty."""
         if not isinstance(values, list) or not 1 <= len(values) <= MOST_HEADS:
             self.fault(("heads",), f'be a list of 1 to {MOST_HEADS} angles, as ["0 deg", "180 deg"]', values)
             return NOTHING
-        found = [self._head(("heads", place), value) for place, value in enumerate(values)]
-        return NOTHING if NOTHING in found else tuple(found)
+        heads = [self._head(("heads", place), value) for place, value in enumerate(values)]
+        return NOTHING if NOTHING in heads else tuple(heads)
 
-    def _head(self, path: tuple[str, int], value: str) -> float:
+    def _head(self, path: tuple[str, int], value: Any) -> Any:
         """One head: its angle, or a table with its axial distance and tilt; NOTHING where it is faulty."""
         if not isinstance(value, dict):
             return self._quantity(path, value, "angle")
@@ -286,9 +276,7 @@ class Reader:
                 self._relabel(fault, [*path, fault.field.split(".")[1]])
         return NOTHING
 
-    def _notches(
-        self, path: tuple[str, str], tables: dict[str, int] | int | list[Any]
-    ) -> _Nothing | tuple[Notch, ...]:
+    def _notches(self, path: tuple[str, str], tables: Any) -> Any:
         """The notches of a list of tables; NOTHING where one is faulty."""
         if not isinstance(tables, list) or not all(isinstance(table, dict) for table in tables):
             rule = 'be a list of tables, each begun by [[control.notch]], or [{frequency = "600 Hz"}]'
@@ -297,19 +285,20 @@ class Reader:
         if len(tables) > MOST_NOTCHES:
             self.fault(path, f"be at most {MOST_NOTCHES}", len(tables))
             return NOTHING
-        found = [self._notch((*path, place), table) for place, table in enumerate(tables)]
-        return NOTHING if None in found else tuple(found)
+        notches = [self._notch((*path, place), table) for place, table in enumerate(tables)]
+        return NOTHING if None in notches else tuple(notches)
 
     def _notch(self, path: tuple[str, str, int], table: dict[Any, Any]) -> Notch | None:
         """One notch, None where it is faulty."""
         known = {item.name: item.metadata.get("dimension") for item in dataclasses.fields(Notch)}
-        before = len(self.faults)
-        values = {}
+        before, values = len(self.faults), dict[str, Any]()
         for written, value in table.items():
             key = written if written in known else self._unknown_notch_key(path, written, known)
             if key is not None and key not in values:
-                place = (*path, written)
-                values[key] = value if known[key] is None else self._quantity(place, value, known[key])
+                dimension = known[key]
+                values[key] = (
+                    value if dimension is None else self._quantity((*path, written), value, dimension)
+                )
         try:
             notch = Notch(**values)
         except InputError as error:
@@ -329,9 +318,7 @@ class Reader:
         self.fault((*path, key), "be a key of a notch", key, hint=hint)
         return near
 
-    def _line(
-        self, path: tuple[str, str, str], value: list[str] | str, dimension: str
-    ) -> float | tuple[float, float]:
+    def _line(self, path: tuple[str, str, str], value: Any, dimension: str) -> Any:
         """One line of a given error: an amplitude, or an amplitude and a phase."""
         if not isinstance(value, list):
             return self._quantity(path, value, dimension)

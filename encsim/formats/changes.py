@@ -13,9 +13,6 @@ from . import estimator_text
 
 if TYPE_CHECKING:
     from ..model.axis import Axis, Signal
-    from ..model.estimator_base import Estimator
-    from ..model.load_and_control import Control
-    from ..results import Orders
 
 
 OFFSETS = ("0", "1")
@@ -48,7 +45,8 @@ def apply(axis: Axis, changes: dict[str, Any]) -> Axis:
     >>> encsim.changes.apply(axis, {"interpolation.factor": 400}).interpolation.factor
     400
     """
-    parts, fields = {}, {}
+    parts: dict[str, Any] = {}
+    fields: dict[str, dict[str, Any]] = {}
     for path, value in changes.items():
         section, _, rest = _known(axis, path).partition(".")
         (parts if not rest else fields.setdefault(section, {}))[rest or section] = value
@@ -84,15 +82,15 @@ def value(axis: Axis, path: str) -> Any:
     0.01
     """
     section, *rest = _known(axis, path).split(".", 2)
-    found = getattr(axis, section)
+    held = getattr(axis, section)
     if rest:
-        found = getattr(found, rest[0])
+        held = getattr(held, rest[0])
     if len(rest) < 2:
-        return found
-    return found[int(rest[1])] if rest[1] in OFFSETS and rest[0] == "offset" else found.get(_order(rest[1]))
+        return held
+    return held[int(rest[1])] if rest[1] in OFFSETS and rest[0] == "offset" else held.get(_order(rest[1]))
 
 
-def read(axis: Axis, path: str, raw: int | list[str] | str) -> Estimator | float | tuple[float, float]:
+def read(axis: Axis, path: str, raw: Any) -> Any:
     """A value at a path as a file or an option writes it, in SI.
 
     Parameters
@@ -168,13 +166,13 @@ def write(axis: Axis, path: str, value: Any) -> str:
     return _written(value, dimension)
 
 
-def _written(value: Control | float | str, dimension: str | None) -> str:
+def _written(value: Any, dimension: str | None) -> str:
     if dimension is None:
         return f"{value:.12g}" if checks.is_real(value) else str(value)
     return units.write(value, dimension)
 
 
-def setting(axis: Axis, path: str, value: Estimator | dict[int, float] | float | tuple[Any, ...]) -> str:
+def setting(axis: Axis, path: str, value: Any) -> str:
     """A value at a path as ``--set`` and an axis file take it behind the equals sign.
 
     Parameters
@@ -227,11 +225,12 @@ def dimension_of(axis: Axis, path: str) -> str | None:
     'frequency'
     """
     section, *rest = _known(axis, path).split(".", 2)
-    if not rest:
-        found = {item.name: item for item in dataclasses.fields(axis)}[section].metadata.get("dimension")
+    if rest:
+        item = _fields(axis, section)[rest[0]]
     else:
-        found = _fields(axis, section)[rest[0]].metadata.get("dimension")
-    return units.on_scale(found, axis.scale.unit) if found else None
+        item = {item.name: item for item in dataclasses.fields(axis)}[section]
+    dimension = item.metadata.get("dimension")
+    return units.on_scale(dimension, axis.scale.unit) if dimension else None
 
 
 def _fields(axis: Axis, section: str) -> dict[str, Any]:
@@ -273,7 +272,7 @@ def _has_places(part: Signal, rest: list[str]) -> bool:
     return rest[0] == "offset" and rest[1] in OFFSETS
 
 
-def _order(text: str) -> int | None:
+def _order(text: str) -> float | None:
     """An order, whole where it can be; None where it is none."""
     for kind in (int, float):
         try:
@@ -285,26 +284,26 @@ def _order(text: str) -> int | None:
 
 def _merged(part: Any, values: dict[str, Any]) -> dict[str, Any]:
     """Keywords for a part of which single places of mappings and the offset change too."""
-    found = {name: new for name, new in values.items() if "." not in name}
+    merged = {name: new for name, new in values.items() if "." not in name}
     for name, new in values.items():
         field, _, place = name.partition(".")
         if not place:
             continue
-        held = found.get(field, getattr(part, field))
+        held = merged.get(field, getattr(part, field))
         if isinstance(held, Mapping):
-            found[field] = _with_order(held, _order(place), new)
+            merged[field] = _with_order(held, _order(place), new)
         else:
-            found[field] = tuple(new if str(i) == place else old for i, old in enumerate(held))
-    return found
+            merged[field] = tuple(new if str(i) == place else old for i, old in enumerate(held))
+    return merged
 
 
-def _with_order(orders: Orders, order: int, new: float | None) -> dict[Any, Any]:
+def _with_order(orders: Mapping[Any, Any], order: float | None, new: float | None) -> dict[Any, Any]:
     """A mapping with one order changed; an amplitude alone keeps the phase that was there."""
-    found = dict(orders)
+    changed = dict(orders)
     if new is None:
-        found.pop(order, None)
-    elif isinstance(found.get(order), tuple) and checks.is_real(new):
-        found[order] = (new, found[order][1])
+        changed.pop(order, None)
+    elif isinstance(changed.get(order), tuple) and checks.is_real(new):
+        changed[order] = (new, changed[order][1])
     else:
-        found[order] = new
-    return found
+        changed[order] = new
+    return changed

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from typing import TYPE_CHECKING, Any
 
 from .. import units
@@ -40,7 +40,7 @@ class Section:
         text: str,
         section: str,
         source: str = "axis file",
-        settings: list[str] | tuple[()] = (),
+        settings: Iterable[str] = (),
         *,
         scale: Scale | None = None,
     ) -> None:
@@ -127,14 +127,14 @@ class Section:
                 values[key] = read(path, key, value)
         return values
 
-    def quantity(self, path: tuple[Any, ...], text: str, dimension: str) -> float:
+    def quantity(self, path: tuple[Any, ...], text: Any, dimension: str) -> Any:
         """The SI number of a text with a unit."""
         diameter = self.diameter if dimension == "position" else None
         with self.at(*path):
             return units.parse(text, units.on_scale(dimension, self.unit), diameter=diameter)
         return NOTHING
 
-    def number(self, path: tuple[str, ...], value: float, rule: str = "be a number") -> float:
+    def number(self, path: tuple[str, ...], value: Any, rule: str = "be a number") -> Any:
         """A pure number; `NOTHING` where it is none, and the fault is recorded."""
         if isinstance(value, (int, float)) and not isinstance(value, bool):
             return value

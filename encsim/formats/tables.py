@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import math
 import re
-from typing import Any
 
 import numpy as np
 
@@ -41,7 +40,7 @@ def holds_data(line: str) -> bool:
     return bool(line.strip()) and not line.lstrip().startswith("#")
 
 
-def cells_of(line: str, separator: str) -> list[str]:
+def cells_of(line: str, separator: str | None) -> list[str]:
     """Cells of a line without blanks and quotes around them."""
     return [cell.strip().strip('"') for cell in line.split(separator)]
 
@@ -57,9 +56,9 @@ def _number(cell: str) -> float | None:
 def _usual_columns(header: list[str] | None, count: int, name: str) -> list[int]:
     """Columns whose names say cosine and sine, else the only two."""
     words = [cell.lower() for cell in header or ()]
-    found = [[i for i, word in enumerate(words) if word in names] for names in USUAL]
-    if all(len(places) == 1 for places in found):
-        return [places[0] for places in found]
+    fitting = [[i for i, word in enumerate(words) if word in names] for names in USUAL]
+    if all(len(places) == 1 for places in fitting):
+        return [places[0] for places in fitting]
     if count == 2:
         return [0, 1]
     listed = f" ({', '.join(header)})" if header else ""
@@ -71,7 +70,7 @@ def _usual_columns(header: list[str] | None, count: int, name: str) -> list[int]
     )
 
 
-def _named_columns(columns: str, header: list[str], count: int) -> list[int]:
+def _named_columns(columns: str, header: list[str] | None, count: int) -> list[int]:
     """Positions of two columns given as names or numbers."""
     wanted = [part.strip() for part in columns.split(",")]
     if len(wanted) != 2 or not all(wanted):
@@ -82,7 +81,7 @@ def _named_columns(columns: str, header: list[str], count: int) -> list[int]:
     return places
 
 
-def _place(part: str, header: list[str], count: int) -> int:
+def _place(part: str, header: list[str] | None, count: int) -> int:
     """Position of one column."""
     if header and part in header:
         if header.count(part) > 1:
@@ -91,15 +90,9 @@ def _place(part: str, header: list[str], count: int) -> int:
     if part.isascii() and part.isdigit() and len(part) < 6 and 1 <= int(part) <= count:
         return int(part) - 1
     known = f"one of {', '.join(header)}, or " if header else ""
-    checks.refuse("--columns", f"be {known}a number from 1 to {count}", part, hint=_hint(part, header or ()))
-
-
-def _hint(part: slice, header: list[str]) -> Any:
-    """The option ``--_hint``."""
-    from ..units import nearest
-
-    near = nearest(part, header) if header else None
-    return f"did you mean {near}?" if near else ""
+    near = units.nearest(part, header) if header else None
+    hint = f"did you mean {near}?" if near else ""
+    checks.refuse("--columns", f"be {known}a number from 1 to {count}", part, hint=hint)
 
 
 def finite_columns(
@@ -118,7 +111,7 @@ def finite_columns(
     return list(np.array(pairs).T.copy())
 
 
-def _cell(number: int, line: str, separator: str, place: int, name: str) -> float | None:
+def _cell(number: int, line: str, separator: str | None, place: int, name: str) -> float:
     """One number, or the fault with its line."""
     cells = cells_of(line, separator)
     value = _number(cells[place]) if place < len(cells) else None
@@ -141,18 +134,18 @@ def read_columns(text: str, columns: dict[str, str], name: str = "table") -> dic
     if len(rows) < 2:
         checks.refuse(name, "hold a header and rows of numbers", f"{len(rows)} lines")
     line, (header, separator) = rows[0][0], _header(rows)
-    faults, found = [], {}
+    faults, chosen = [], {}
     for column, dimension in columns.items():
         try:
-            found[column] = _unit_place(column, dimension, header)
+            chosen[column] = _unit_place(column, dimension, header)
         except checks.InputError as error:
             fault = error.faults[0]
             faults.append(checks.Fault(fault.field, fault.rule, fault.value, "", fault.hint, line, name))
     if faults:
         raise checks.InputError(*faults)
-    places = [place for place, _ in found.values()]
+    places = [place for place, _ in chosen.values()]
     values = finite_columns(rows[1:], separator, places, name)
-    return {column: values[i] * size for i, (column, (_, size)) in enumerate(found.items())}
+    return {column: values[i] * size for i, (column, (_, size)) in enumerate(chosen.items())}
 
 
 def names(text: str) -> set[str]:
@@ -167,29 +160,27 @@ def _rows(text: str) -> list[tuple[int, str]]:
     return [row for row in enumerate(text.removeprefix("\ufeff").splitlines(), 1) if holds_data(row[1])]
 
 
-def _header(rows: list[tuple[int, str]]) -> tuple[list[str], str]:
+def _header(rows: list[tuple[int, str]]) -> tuple[list[str], str | None]:
     """Cells of the first row, and what parts them."""
     separator = next((mark for mark in SEPARATORS if mark in rows[0][1]), None)
     return cells_of(rows[0][1], separator), separator
 
 
-def _unit_place(column: str, dimension: str, header: list[str]) -> Any:
+def _unit_place(column: str, dimension: str, header: list[str]) -> tuple[int, float]:
     """Position of a column in the header and what one of its unit is in SI."""
-    parts = [_HEADER.fullmatch(cell) for cell in header]
-    fitting = [i for i, part in enumerate(parts) if part and part["name"].lower() == column]
+    parts = [(i, part) for i, cell in enumerate(header) if (part := _HEADER.fullmatch(cell))]
+    fitting = [(i, part) for i, part in parts if part["name"].lower() == column]
     if len(fitting) != 1:
         rule = f'have just one column "{column}", with its unit in the header'
         checks.refuse("header", rule, ", ".join(header), hint=f"as in {_example(column, dimension)}")
-    part = parts[fitting[0]]
+    place, part = fitting[0]
     unit = part["a"] or part["b"] or part["c"] or ""
     if not unit.strip():
         rule = "carry its unit in the header"
-        checks.refuse(
-            f"column {column}", rule, header[fitting[0]], hint=f"as in {_example(column, dimension)}"
-        )
-    return fitting[0], units.parse(f"1 {unit}", dimension, f"column {column}")
+        checks.refuse(f"column {column}", rule, header[place], hint=f"as in {_example(column, dimension)}")
+    return place, units.parse(f"1 {unit}", dimension, f"column {column}")
 
 
 def _example(column: str, dimension: str) -> str:
-    """The option ``--_example``."""
+    """A header with a unit that fits."""
     return f"{column}_{units.DIMENSIONS[dimension].example.split()[1]}"

@@ -44,11 +44,11 @@ class _Scan:
     """What has been read so far: the open brackets, the key being collected, and the lines found."""
 
     def __init__(self) -> None:
-        self.lines = {}
-        self.table = ()
-        self.tables_in = {}
-        self.open = []
-        self.parts = []
+        self.lines: dict[tuple[Any, ...], int] = {}
+        self.table: tuple[Any, ...] = ()
+        self.tables_in: dict[tuple[Any, ...], int] = {}
+        self.open: list[tuple[str, tuple[Any, ...], int]] = []
+        self.parts: list[Any] = []
         self.line = 1
         self.in_key = True
         self.in_header = self.in_list_header = False
@@ -66,7 +66,7 @@ class _Scan:
         elif token == "\n":
             self._start_key() if not self.open else None
         elif token == "=" and self.in_key:
-            self.parts = self._name(self._prefix() + tuple(self.parts))
+            self.parts = list(self._name(self._prefix() + tuple(self.parts)))
             self.in_key = False
         elif token in "[{":
             self._open(token, line)
@@ -89,7 +89,7 @@ class _Scan:
 
     def _table_path(self) -> tuple[Any, ...]:
         """Path of the table that a header begins; where a part is a list of tables, in its last one."""
-        path = ()
+        path: tuple[Any, ...] = ()
         for place, part in enumerate(self.parts, 1):
             path += (part,)
             if self.in_list_header and place == len(self.parts):
@@ -145,7 +145,7 @@ LARGEST_FILE = 1 << 18
 
 _UNQUOTED = re.compile(r"=\s*[-+.0-9eE_]+\s*[A-Za-zµμ°%″]")
 _MOST_DOTS = 3000
-_READ_RULES = {FileNotFoundError: "exist", IsADirectoryError: "be a file, not a folder"}
+_READ_RULES: dict[type, str] = {FileNotFoundError: "exist", IsADirectoryError: "be a file, not a folder"}
 
 
 def read(path: Path | str) -> str:
@@ -180,7 +180,7 @@ def _reason(error: Any) -> str:
     return getattr(error, "strerror", None) or str(error)
 
 
-def document(text: str, name: str) -> dict[str, Any] | None:
+def document(text: str, name: str) -> dict[str, Any]:
     """The TOML document, or the fault of the first line that is none."""
     if not isinstance(text, str):
         checks.refuse("text", "be a string", text)
@@ -200,14 +200,14 @@ def document(text: str, name: str) -> dict[str, Any] | None:
 def _broken(text: str, message: str) -> Fault:
     """The fault of a text that is not TOML; the reader's message ends with the place."""
     lines = text.split("\n")
-    found = re.search(r" \(at (?:line (\d+), column \d+|end of document)\)\Z", message)
-    line = int(found[1] or len(lines)) if found else None
+    place = re.search(r" \(at (?:line (\d+), column \d+|end of document)\)\Z", message)
+    line = int(place[1] or len(lines)) if place else None
     shown = lines[line - 1].strip() if line else NOTHING
-    reason = checks.one_line(message[: found.start()] if found else message)
+    reason = checks.one_line(message[: place.start()] if place else message)
     return Fault("file", f"be TOML ({reason})", shown or NOTHING, line=line, hint=_broken_hint(reason, shown))
 
 
-def _broken_hint(reason: str, shown: str) -> str:
+def _broken_hint(reason: str, shown: Any) -> str:
     if isinstance(shown, str) and _UNQUOTED.search(shown):
         return 'text with a unit stands in quotes, as "20 um"'
     twice = "Cannot overwrite" in reason or "Cannot declare" in reason

@@ -160,7 +160,7 @@ def page(
     seed: int = SEED,
     tolerance: Tolerance | None = None,
     progress: Callable[..., Any] | None = None,
-) -> str | None:
+) -> str:
     """The page that :func:`report` writes, as text."""
     found = findings(axis, speeds, requirement, seed, progress or (lambda text: None))
     return rendered(replace(found, tolerance=tolerance), title, seed, dated=not reproducible)

@@ -5,7 +5,7 @@ The ``[spread]`` section of an axis file, or of a file of its own, as distributi
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
@@ -246,8 +246,8 @@ def load_spread(path: str, axis: Axis | None = None) -> dict[str, Any]:
 
 
 def loads(
-    text: str, axis: Axis, name: str = "spread file", settings: list[str] | tuple[()] = ()
-) -> dict[str, Normal] | None:
+    text: str, axis: Axis, name: str = "spread file", settings: Iterable[str] = ()
+) -> dict[str, Distribution]:
     """The spread in the ``[spread]`` section of a text.
 
     Parameters

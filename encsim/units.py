@@ -37,11 +37,6 @@ def _turned(above: int, below: int) -> tuple[int, int]:
     return _PI[0] * above, _PI[1] * below
 
 
-def _per_turned(above: int, below: int) -> tuple[int, int]:
-    """1/(``pi`` above/below) as a ratio."""
-    return _turned(above, below)[::-1]
-
-
 LENGTH = {"nm": ten(-9), "um": ten(-6), "mm": ten(-3), "m": ten(0), "pm": ten(-12)}
 _ANGLE = {
     "arcsec": _turned(1, 648_000),
@@ -82,10 +77,10 @@ _TORQUE_PER_SPEED = {
     "mN m s/rad": ten(-3),
     "N m s/rad": ten(0),
     "N m/(rad/s)": ten(0),
-    "N m/rpm": _per_turned(1, 30),
+    "N m/rpm": _turned(1, 30)[::-1],
 }
 _LINEAR_STIFFNESS = {"N/m": ten(0), "N/um": ten(6), "N/mm": ten(3), "kN/m": ten(3)}
-_ROTARY_STIFFNESS = {"N m/rad": ten(0), "kN m/rad": ten(3), "N m/deg": _per_turned(1, 180)}
+_ROTARY_STIFFNESS = {"N m/rad": ten(0), "kN m/rad": ten(3), "N m/deg": _turned(1, 180)[::-1]}
 _FORCE_PER_CURRENT = {"N/A": ten(0)}
 _TORQUE_PER_CURRENT = {"mN m/A": ten(-3), "N m/A": ten(0)}
 
@@ -151,10 +146,6 @@ def on_scale(dimension: str, unit: str | None) -> str: ...
 
 @overload
 def on_scale(dimension: None, unit: str | None) -> None: ...
-
-
-@overload
-def on_scale(dimension: str | None, unit: str | None) -> str | None: ...
 
 
 def on_scale(dimension: str | None, unit: str | None) -> str | None:

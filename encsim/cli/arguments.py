@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
     from ..decisions.requirements import Requirement
     from ..model.axis import Axis, Scale
-    from .command import Job
+    from .command import CommandJob
 
 
 # Samples of one run held in memory; as rows of text, with --json or --csv, they take ten times as much.
@@ -58,22 +58,22 @@ def open_stdin() -> TextIO:
     return sys.stdin
 
 
-def axis(job: Job) -> Axis:
+def axis(job: CommandJob) -> Axis:
     """The axis of the file with the changes of --set."""
     return axis_in(axis_text(job.args.axis), job)
 
 
-def text(job: Job) -> str:
+def text(job: CommandJob) -> str:
     """Text of the axis file, for commands that read other sections of it too."""
     return axis_text(job.args.axis)
 
 
-def axis_of_text(job: Job) -> Axis:
+def axis_of_text(job: CommandJob) -> Axis:
     """The axis of that text."""
     return axis_in(job.text, job)
 
 
-def axis_in(text: str, job: Job, name: str | None = None) -> Axis:
+def axis_in(text: str, job: CommandJob, name: str | None = None) -> Axis:
     """The axis of a text with the changes of --set."""
     from ..formats import axis_file
 
@@ -89,7 +89,7 @@ def axis_text(name: str) -> str:
     return toml_text.read(name)
 
 
-def requirement(job: Job) -> Requirement | None:
+def requirement(job: CommandJob) -> Requirement | None:
     """The requirement of its own file, else that of the axis file; None if there is none."""
     from ..decisions import requirements
     from ..formats.sections import Section
@@ -111,10 +111,10 @@ def whole_number(text: str, option: str, low: int, high: int) -> int:
     return int(text)
 
 
-def count(option: str, low: int, high: int) -> Callable[[Job], int | None]:
+def count(option: str, low: int, high: int) -> Callable[[CommandJob], int | None]:
     """Reader of an option with a whole number; it gives None where that is left out."""
 
-    def read(job: Job) -> int | None:
+    def read(job: CommandJob) -> int | None:
         text = job.option(option)
         return None if text is None else whole_number(text, option, low, high)
 
@@ -125,17 +125,19 @@ SEED = count("--seed", 0, 2**64 - 1)
 THREADS = count("--threads", 1, 1024)
 
 
-def quantity(option: str, dimension: str, default: float | None = None) -> Callable[[Job], float | None]:
+def quantity(
+    option: str, dimension: str, default: float | None = None
+) -> Callable[[CommandJob], float | None]:
     """Reader of an option with a unit: an SI number, the default where it is left out."""
 
-    def read(job: Job) -> float | None:
+    def read(job: CommandJob) -> float | None:
         text = job.option(option)
         return default if text is None else units.parse(text, dimension, option)
 
     return read
 
 
-def speed(job: Job) -> float:
+def speed(job: CommandJob) -> float:
     """The speed of --speed, m/s or rad/s; 0 where it is left out."""
     return (
         0.0
@@ -144,7 +146,7 @@ def speed(job: Job) -> float:
     )
 
 
-def start(job: Job) -> float:
+def start(job: CommandJob) -> float:
     """Start position of a run, m or rad; 0 if left out."""
     text, scale = job.args.start, job.axis.scale
     if text is None:
@@ -152,7 +154,7 @@ def start(job: Job) -> float:
     return units.parse(text, f"position({scale.unit})", "--start", diameter=scale.diameter)
 
 
-def speeds(job: Job) -> Sequence[float]:
+def speeds(job: CommandJob) -> Sequence[float]:
     """Speeds of --speeds, or those looked at by default."""
     from ..time_domain.sweeps import default_speeds
 
@@ -160,7 +162,7 @@ def speeds(job: Job) -> Sequence[float]:
     return default_speeds(axis) if text is None else units.parse_speeds(text, axis.scale.unit, "--speeds")
 
 
-def seconds(job: Job) -> float | None:
+def seconds(job: CommandJob) -> float | None:
     """Length of a run, s; a bare number is seconds. None where it is left out."""
     text = job.args.seconds
     if text is None:
@@ -181,7 +183,7 @@ def samples_of(seconds: float, rate: float, most: int, longer: str = LONGER) -> 
     return round(samples)
 
 
-def scale(job: Job) -> Scale | None:
+def scale(job: CommandJob) -> Scale | None:
     """Scale of a signal period given alone: a length, or an angle that divides a turn."""
     from ..model.axis import Scale
 
@@ -211,7 +213,7 @@ def orders_of(text: str, option: str, low: int = 1) -> list[int]:
     return sorted(orders)
 
 
-def orders(option: str) -> Callable[[Job], list[int] | None]:
+def orders(option: str) -> Callable[[CommandJob], list[int] | None]:
     """Reader of an option with such a list; it gives None where that is left out."""
     return lambda job: None if job.option(option) is None else orders_of(job.option(option), option)
 

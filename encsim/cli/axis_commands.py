@@ -13,7 +13,7 @@ from .outputs import JobFailed
 from .parser import SPEED_HELP, axis_option, seed_option, threads_option
 
 if TYPE_CHECKING:
-    from .command import Job
+    from .command import CommandJob
     from .parser import Parser
 
 
@@ -24,7 +24,7 @@ def _new_options(parser: Parser) -> None:
     parser.add_argument("--rotary", action="store_true", help="a rotary scale (default: a linear one)")
 
 
-def _starter(job: Job) -> str:
+def _starter(job: CommandJob) -> str:
     from ..formats import axis_file
 
     return axis_file.starter(rotary=job.args.rotary)
@@ -66,7 +66,7 @@ def _ripple_options(parser: Parser) -> None:
     threads_option(parser)
 
 
-def _ripple(job: Job) -> tuple[Any, dict[str, Any] | None]:
+def _ripple(job: CommandJob) -> tuple[Any, dict[str, Any] | None]:
     """Closed form over speeds, and the same by simulation where asked for."""
     from ..time_domain import sweeps
 
@@ -78,12 +78,12 @@ def _ripple(job: Job) -> tuple[Any, dict[str, Any] | None]:
     return curve, sweeps.simulated(job.axis, speeds, job.seed, job.threads, job.progress)
 
 
-def _ripple_json(job: Job) -> dict[str, Any]:
+def _ripple_json(job: CommandJob) -> dict[str, Any]:
     curve, simulated = job.result
     return curve.to_dict() | ({} if simulated is None else {"simulated": simulated})
 
 
-def _ripple_text(job: Job) -> str:
+def _ripple_text(job: CommandJob) -> str:
     curve, simulated = job.result
     top = encsim.top_speed(job.axis)
     return reporting.axis_tables.ripple(curve, curve.refined(), top, simulated, cautious=not job.args.quiet)
@@ -151,7 +151,7 @@ def _simulate_options(parser: Parser) -> None:
     threads_option(parser)
 
 
-def _samples(job: Job) -> int:
+def _samples(job: CommandJob) -> int:
     most = arguments.MOST_ROWS if job.args.json or job.args.csv else arguments.MOST_SAMPLES
     return arguments.samples_of(job.seconds, job.axis.sampling.rate, most)
 
@@ -202,19 +202,19 @@ def _identify_options(parser: Parser) -> None:
     )
 
 
-def _needed_period(job: Job) -> None:
+def _needed_period(job: CommandJob) -> None:
     if job.args.write_axis and not job.args.period:
         checks.refuse("--period", "be given with --write-axis", checks.NOTHING)
 
 
-def _channels(job: Job) -> list[Any]:
+def _channels(job: CommandJob) -> list[Any]:
     from ..formats.tables import read_channels
 
     name = job.args.capture
     return read_channels(arguments.text_of(name, "file"), job.args.columns, arguments.named(name))
 
 
-def _fitted_axis(job: Job) -> str | None:
+def _fitted_axis(job: CommandJob) -> str | None:
     """Text of an axis file with the fitted signal."""
     fit, args = job.result, job.args
     if not fit.valid:
@@ -225,7 +225,7 @@ def _fitted_axis(job: Job) -> str | None:
     return f"# Signal fitted to {checks.one_line(arguments.named(args.capture))}.\n# {note}.\n{text}"
 
 
-def _refuse_invalid(job: Job) -> None:
+def _refuse_invalid(job: CommandJob) -> None:
     if not job.result.valid:
         raise JobFailed(f"the fit is refused: {'; '.join(job.result.reasons)}")
 

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from ..calibration.error_map import ErrorMap
     from ..calibration.self_calibration import SelfCalibration
     from ..calibration.two_rings import Calibration
-    from .command import Job
+    from .command import CommandJob
     from .parser import Parser
 
 
@@ -102,7 +102,7 @@ def _options(parser: Parser) -> None:
     )
 
 
-def _kind(job: Job) -> str | None:
+def _kind(job: CommandJob) -> str | None:
     """The one kind that is asked for, None for two rings; refuses what does not go with it."""
     args = job.args
     kinds = [kind for kind in KINDS if getattr(args, kind)]
@@ -128,7 +128,7 @@ def _option(name: str) -> str:
     return FILE if name == "readings" else f"--{name.replace('_', '-')}"
 
 
-def _steps(job: Job) -> list[float] | None:
+def _steps(job: CommandJob) -> list[float] | None:
     """Angles of numbers of equal steps and of angles, rad, each once unless there is but one."""
     text, angles = job.args.steps, []
     if job.kind != "plan":
@@ -145,13 +145,13 @@ def _steps(job: Job) -> list[float] | None:
     return different if len(different) > 1 else angles
 
 
-def _points(job: Job) -> int | None:
+def _points(job: CommandJob) -> int | None:
     from ..calibration.plan import MOST_POINTS
 
     return arguments.count("--points", 3, MOST_POINTS)(job) if job.kind == "plan" else None
 
 
-def _readings(job: Job) -> Any:
+def _readings(job: CommandJob) -> Any:
     """What the file of readings holds, by the kind."""
     from ..calibration import readings
 
@@ -162,7 +162,7 @@ def _readings(job: Job) -> Any:
     return read.get(job.kind, readings.read_differences)(text, name)
 
 
-def _ring(job: Job) -> str:
+def _ring(job: CommandJob) -> str:
     ring, kind = job.args.ring, job.kind
     if kind in (None, "own_heads") and (ring not in ("a", "b") or (ring == "b" and kind)):
         checks.refuse("--ring", "be a, or b of two rings", ring)
@@ -179,7 +179,7 @@ class CalibrationAnswer:
     source: CTable | None = None
 
 
-def _answer(job: Job) -> CalibrationAnswer:
+def _answer(job: CommandJob) -> CalibrationAnswer:
     """What the kind asks for."""
     words, given = reporting.calibration_text, job.readings
     if job.kind == "plan":
@@ -194,7 +194,7 @@ def _answer(job: Job) -> CalibrationAnswer:
     return _maps(job)
 
 
-def _maps(job: Job) -> CalibrationAnswer:
+def _maps(job: CommandJob) -> CalibrationAnswer:
     """Maps of two rings, or of one by its own heads."""
     given = job.readings
     job.progress.begin(f"computing maps of {given.differences.shape[1]} points")
@@ -227,7 +227,7 @@ def _weights(text: str | None, count: int) -> list[float] | None:
     return [0.0 if step in left_out else 1.0 for step in range(count)]
 
 
-def _map(result: Calibration | SelfCalibration, job: Job) -> ErrorMap:
+def _map(result: Calibration | SelfCalibration, job: CommandJob) -> ErrorMap:
     """The map to write, of the orders asked for."""
     ring = (job.ring,) if job.kind is None else ()
     whole = result.error_map(*ring)
@@ -242,13 +242,13 @@ def _bound(map_: ErrorMap, bound: float | None) -> float:
     return FINER * sure if math.isfinite(sure) and sure > 0.0 else COARSE * largest or 1e-9
 
 
-def _json(job: Job) -> dict[str, Any]:
+def _json(job: CommandJob) -> dict[str, Any]:
     source = job.result.source
     extra = {} if source is None else {"c_bound": source.bound, "c_size": source.size}
     return job.result.result.to_dict() | extra
 
 
-def _tell_reasons(job: Job) -> None:
+def _tell_reasons(job: CommandJob) -> None:
     """Reasons for doubt, which beside a table on stdout nobody would see."""
     if "-" in (job.args.csv, job.args.write_map, job.args.write_c):
         for reason in job.result.result.reasons:
@@ -259,7 +259,7 @@ def _tell_reasons(job: Job) -> None:
 NAMES = {"weights": "--leave-out", "c_table": "--bound", "smooth": "--orders", "error": "map"}
 
 
-def _in_words(job: Job, fault: checks.Fault) -> checks.Fault:
+def _in_words(job: CommandJob, fault: checks.Fault) -> checks.Fault:
     """A fault of what the readings hold under the name of their file."""
     owner, _, name = fault.field.partition(".")
     of_readings = ("differences", "angles", "forward", "backward", "target", "closing", "steps")

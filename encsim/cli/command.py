@@ -29,7 +29,7 @@ class Unread(Exception):
     """An input that is needed is wrong; its own fault tells why."""
 
 
-class Job:
+class CommandJob:
     """One run of a command: its arguments, what was read from them, what was computed.
 
     Attributes
@@ -88,7 +88,7 @@ class Output:
 
     option: str
     help: str
-    make: Callable[[Job], Any]
+    make: Callable[[CommandJob], Any]
     settings: Mapping[str, Any] = field(default_factory=lambda: {"metavar": "FILE"})
     short: str | None = None
 
@@ -99,11 +99,13 @@ class Output:
 
 
 def table(
-    what: str = "the series", series: Callable[[Job], Any] = lambda job: job.result, option: str = "--csv"
+    what: str = "the series",
+    series: Callable[[CommandJob], Any] = lambda job: job.result,
+    option: str = "--csv",
 ) -> Output:
     """The output of a series as CSV."""
 
-    def make(job: Job) -> str | None:
+    def make(job: CommandJob) -> str | None:
         found = series(job)
         return None if found is None else found.to_csv_text()
 
@@ -112,7 +114,7 @@ def table(
 
 def picture(
     what: str = "draw a figure",
-    draw: Callable[[Job], Any] = lambda job: job.result.plot(),
+    draw: Callable[[CommandJob], Any] = lambda job: job.result.plot(),
     option: str = "--plot",
 ) -> Output:
     """The output of a picture."""
@@ -158,22 +160,22 @@ class Command:
 
     examples: str
     options: Callable[[Parser], None]
-    compute: Callable[[Job], Any]
-    text: Callable[[Job], str]
-    inputs: Mapping[str, Callable[[Job], Any]] = field(default_factory=dict)
-    json: Callable[[Job], Any] | None = lambda job: job.result.to_dict()
+    compute: Callable[[CommandJob], Any]
+    text: Callable[[CommandJob], str]
+    inputs: Mapping[str, Callable[[CommandJob], Any]] = field(default_factory=dict)
+    json: Callable[[CommandJob], Any] | None = lambda job: job.result.to_dict()
     outputs: Iterable[Output] = ()
     reads: Callable[[argparse.Namespace], list[str | None]] = lambda args: [args.axis]
-    work: str | Callable[[Job], str] = ""
+    work: str | Callable[[CommandJob], str] = ""
     long_files: bool = False
-    finish: Callable[[Job], None] = lambda job: None
+    finish: Callable[[CommandJob], None] = lambda job: None
     functions: Iterable[str] = ()
     names: Mapping[str, str] = field(default_factory=dict)
-    reword: Callable[[Job, Fault], Fault] = lambda job, fault: fault
+    reword: Callable[[CommandJob, Fault], Fault] = lambda job, fault: fault
 
     def run(self, args: argparse.Namespace) -> None:
         """Check, read, compute and deliver; raises InputError or JobFailed."""
-        job = Job(args)
+        job = CommandJob(args)
         try:
             self._read(job)
             with job.progress:
@@ -191,7 +193,7 @@ class Command:
         outputs.write_stdout(stdout)
         self.finish(job)
 
-    def _read(self, job: Job) -> None:
+    def _read(self, job: CommandJob) -> None:
         """Check the targets and read every input; raises all faults at once."""
         faults = Faults()
         targets = [(output.option, job.option(output.option)) for output in self.outputs]
@@ -205,7 +207,7 @@ class Command:
                 job.inputs[name] = read(job)
         faults.done()
 
-    def _made(self, job: Job) -> tuple[list[tuple[str, str | bytes]], str]:
+    def _made(self, job: CommandJob) -> tuple[list[tuple[str, str | bytes]], str]:
         """Contents of all files, (name, content), and of stdout: data where it goes there, else the text."""
         files: list[tuple[str, str | bytes]] = []
         stdout = None
@@ -226,7 +228,7 @@ class Command:
                 files.append((name, content))
         return files, self.text(job) if stdout is None else stdout
 
-    def _in_words(self, job: Job, fault: Fault) -> Fault:
+    def _in_words(self, job: CommandJob, fault: Fault) -> Fault:
         """A fault in the user's words: a function's argument is an option here."""
         fault = self.reword(job, fault)
         owner, _, name = fault.field.partition(".")

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from ..decisions.choice import Choice
     from ..model.axis import Axis
     from ..model.estimator_base import Estimator
-    from .command import Job
+    from .command import CommandJob
     from .parser import Parser
 
 
@@ -43,20 +43,20 @@ def _frontier_options(parser: Parser) -> None:
     )
 
 
-def _estimators(job: Job) -> list[Estimator]:
+def _estimators(job: CommandJob) -> list[Estimator]:
     from ..formats import estimator_text
 
     text, axis = job.args.estimators, job.axis
     return estimator_text.around(axis) if text is None else estimator_text.read(text, axis)
 
 
-def _estimator_names(job: Job) -> list[str]:
+def _estimator_names(job: CommandJob) -> list[str]:
     from ..formats import estimator_text
 
     return [estimator_text.text(one, job.axis.scale.unit) for one in job.estimators]
 
 
-def _frontier_in_words(job: Job, fault: Fault) -> Fault:
+def _frontier_in_words(job: CommandJob, fault: Fault) -> Fault:
     """A fault of one of the estimators under its text, others as of any closed loop."""
     match = re.match(r"frontier\.estimators\[([0-9]+)\]\.?", fault.field)
     fault = in_words(job, fault)
@@ -66,12 +66,12 @@ def _frontier_in_words(job: Job, fault: Fault) -> Fault:
     return replace(fault, field=f"{label}: {rest}" if rest else label)
 
 
-def _own(job: Job) -> int | None:
+def _own(job: CommandJob) -> int | None:
     own = job.axis.estimator
     return job.estimators.index(own) if own in job.estimators else None
 
 
-def _frontier_json(job: Job) -> dict[str, Any]:
+def _frontier_json(job: CommandJob) -> dict[str, Any]:
     cautions = [reporting.loop_text.ELSEWHERE]
     return job.result.to_dict() | {"names": job.names, "own": _own(job), "cautions": cautions}
 
@@ -106,7 +106,7 @@ def _explain_options(parser: Parser) -> None:
     )
 
 
-def _refuse_disagreement(job: Job) -> None:
+def _refuse_disagreement(job: CommandJob) -> None:
     if job.result.agrees is False:
         raise JobFailed(reporting.decision_text.disagreement(job.result))
 
@@ -161,7 +161,7 @@ def _choose_reads(args: argparse.Namespace) -> list[str | None]:
     return [args.axis, *args.others, args.requirement, args.candidates]
 
 
-def _needed_requirement(job: Job) -> Any:
+def _needed_requirement(job: CommandJob) -> Any:
     requirement = arguments.requirement(job)
     if requirement is None:
         hint = "[requirement] in the axis file, or a file of its own"
@@ -169,12 +169,12 @@ def _needed_requirement(job: Job) -> Any:
     return requirement
 
 
-def _candidates(job: Job) -> tuple[Any, Any]:
+def _candidates(job: CommandJob) -> tuple[Any, Any]:
     """Candidates and costs, as `choose` takes them."""
     return (_files(job), None) if job.args.others else _lists(job)
 
 
-def _files(job: Job) -> dict[str, Axis]:
+def _files(job: CommandJob) -> dict[str, Axis]:
     """Axes of all files, by name."""
     args = job.args
     if job.option("--try") or args.candidates:
@@ -191,7 +191,7 @@ def _files(job: Job) -> dict[str, Axis]:
     return dict(zip(names, axes.values(), strict=True))
 
 
-def _lists(job: Job) -> tuple[dict[str, Any], dict[str, Any] | None]:
+def _lists(job: CommandJob) -> tuple[dict[str, Any], dict[str, Any] | None]:
     """Lists of values and costs: of the file, those of --try in their place."""
     from ..decisions import candidate_reader
 
@@ -214,7 +214,7 @@ def _lists(job: Job) -> tuple[dict[str, Any], dict[str, Any] | None]:
     return lists | tried, cost
 
 
-def _choose(job: Job) -> Choice:
+def _choose(job: CommandJob) -> Choice:
     def progress(done: int, total: int, stage: str) -> None:
         job.progress.show(f"{stage} {done} of {total} candidates")
 
@@ -222,12 +222,12 @@ def _choose(job: Job) -> Choice:
     return encsim.choose(job.axis, job.requirement, candidates, cost, job.limit, progress=progress)
 
 
-def _refuse_all(job: Job) -> None:
+def _refuse_all(job: CommandJob) -> None:
     if job.result.best is None:
         raise JobFailed(f"nothing fits; nearest: {reporting.decision_text.missed(job.result.nearest)}")
 
 
-def _choose_in_words(job: Job, fault: Fault) -> Fault:
+def _choose_in_words(job: CommandJob, fault: Fault) -> Fault:
     """A fault under the option or section that it comes from."""
     owner, _, name = fault.field.partition(".")
     if owner == "choose":

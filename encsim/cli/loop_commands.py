@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from ..closed_loop.stability import Margins
     from ..model.axis import Axis
     from ..time_domain.closed_run import Runs
-    from .command import Job
+    from .command import CommandJob
     from .parser import Parser
 
 
@@ -42,7 +42,7 @@ HELD = (
 UNSTABLE = "the closed loop is unstable with these gains{}; encsim tune proposes others"
 
 
-def closed_axis(job: Job) -> Axis:
+def closed_axis(job: CommandJob) -> Axis:
     """The axis of the file, if its loop can be closed."""
     axis = arguments.axis(job)
     hint, source = '"encsim new axis.toml" shows its keys', arguments.named(job.args.axis)
@@ -56,7 +56,7 @@ def closed_axis(job: Job) -> Axis:
     return axis
 
 
-def speed(job: Job) -> float:
+def speed(job: CommandJob) -> float:
     """A speed of --speed that somebody can mean; 0 where it is left out."""
     speed, axis = arguments.speed(job), job.axis
     fastest = MOST_PERIODS * axis.sampling.rate * axis.scale.pitch
@@ -67,7 +67,7 @@ def speed(job: Job) -> float:
     return speed
 
 
-def in_words(job: Job, fault: Fault) -> Fault:
+def in_words(job: CommandJob, fault: Fault) -> Fault:
     """A fault of the axis under the key of the file that it comes from, units as of the scale."""
     axis = job.known("axis")
     if fault.unit and axis is not None:
@@ -101,7 +101,7 @@ def _loop_options(parser: Parser) -> None:
     seed_option(parser)
 
 
-def _needed_speed(job: Job) -> None:
+def _needed_speed(job: CommandJob) -> None:
     if job.args.plot_folded and job.args.speed is None:
         checks.refuse("--speed", "be given with --plot-folded", checks.NOTHING)
 
@@ -129,7 +129,7 @@ class LoopAnswer(NamedTuple):
         return self.margins.stable and self.curve.stable
 
 
-def _loop(job: Job) -> LoopAnswer:
+def _loop(job: CommandJob) -> LoopAnswer:
     """Margins and smoothness of a closed loop, simulated too where asked for."""
     now = encsim.margins(job.axis, speed=job.speed)
     aged = None if job.axis.estimator.linear else _aged(job)
@@ -138,7 +138,7 @@ def _loop(job: Job) -> LoopAnswer:
     return LoopAnswer(now, curve, aged, _simulated(job, curve) if wanted else None)
 
 
-def _aged(job: Job) -> Aged:
+def _aged(job: CommandJob) -> Aged:
     """Speeds at which a loop of timed edges is stable, where none are asked for; and what to say of the others."""
     from ..closed_loop import timed_edge_loops
 
@@ -154,7 +154,7 @@ def _aged(job: Job) -> Aged:
     return Aged(kept, first, text, reporting.loop_text.aging(axis, speed, text))
 
 
-def _simulated(job: Job, curve: Smoothness) -> Runs:
+def _simulated(job: CommandJob, curve: Smoothness) -> Runs:
     from ..time_domain import sweeps
 
     speeds = sweeps.spread(curve)
@@ -162,14 +162,14 @@ def _simulated(job: Job, curve: Smoothness) -> Runs:
     return sweeps.run_closed(job.axis, speeds, job.seed)
 
 
-def _cautions(job: Job) -> list[str]:
+def _cautions(job: CommandJob) -> list[str]:
     from ..model.load_and_control import CAUTIONS
 
     aged = job.result.aged
     return [*CAUTIONS, *([] if aged is None else [aged.caution])]
 
 
-def _loop_json(job: Job) -> dict[str, Any]:
+def _loop_json(job: CommandJob) -> dict[str, Any]:
     margins, curve, aged, simulated = job.result
     extra = {} if simulated is None else {"simulated": _plain(simulated)}
     if aged is not None:
@@ -184,21 +184,21 @@ def _plain(runs: Runs) -> dict[str, Any]:
     return {"speed": values["speed"], **values["rms"], **{name: values[name] for name in kept}}
 
 
-def _loop_text(job: Job) -> str:
+def _loop_text(job: CommandJob) -> str:
     margins, curve, _, simulated = job.result
     cautions = () if job.args.quiet else _cautions(job)
     refined = curve.refined() if job.result.stable else curve
     return reporting.loop_text.loop(margins, curve, refined, simulated, cautions=cautions)
 
 
-def _draw_smoothness(job: Job) -> Axes | None:
+def _draw_smoothness(job: CommandJob) -> Axes | None:
     """The three curves; of an unstable loop none, they are infinite."""
     runs = job.result.simulated
     points = None if runs is None else {"speed": runs.speed, **runs.rms}
     return job.result.curve.plot(simulated=points) if job.result.stable else None
 
 
-def _draw_folded(job: Job) -> Axes | None:
+def _draw_folded(job: CommandJob) -> Axes | None:
     """Picture of the encoder's lines at a speed over what the loop makes of them."""
     import numpy as np
 
@@ -221,7 +221,7 @@ def _draw_margins(axis: Axis, margins: Margins, speed: float) -> Axes:
     return margins.plot(lines=encsim.lines(axis, speed) if speed else None)
 
 
-def _refuse_unstable(job: Job) -> None:
+def _refuse_unstable(job: CommandJob) -> None:
     margins, _, aged, _ = job.result
     if job.result.stable:
         return
@@ -295,7 +295,7 @@ def _number(text: str, option: str) -> float:
         checks.refuse(option, "be a number", text)
 
 
-def _phase_margin(job: Job) -> float:
+def _phase_margin(job: CommandJob) -> float:
     """A phase margin, deg: a bare number, or an angle with its unit."""
     text = job.args.phase_margin
     with contextlib.suppress(checks.InputError):
@@ -307,16 +307,16 @@ def _phase_margin(job: Job) -> float:
     )
 
 
-def _torque_ripple(job: Job) -> float | None:
+def _torque_ripple(job: CommandJob) -> float | None:
     text, dimension = job.args.torque_ripple, units.on_scale("torque", job.axis.scale.unit)
     return None if text is None else units.parse(text, dimension, "--torque-ripple")
 
 
-def _limits(job: Job) -> dict[str, Any]:
+def _limits(job: CommandJob) -> dict[str, Any]:
     return {name: getattr(job, name) for name in reporting.tuning_text.LIMITS}
 
 
-def _tuned_axis(job: Job) -> str:
+def _tuned_axis(job: CommandJob) -> str:
     """Text of an axis file with the proposed gains, cautions first."""
     words = reporting.loop_text.margins(job.result.margins)
     first = f"{arguments.named(job.args.axis)} with proposed gains. {words.splitlines()[0]}"

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from ..rings.heads import HeadSearch
     from ..rings.residual_eccentricity import Remaining
     from ..rings.tolerances import Tolerances
-    from .command import Job
+    from .command import CommandJob
     from .parser import Parser
 
 
@@ -95,7 +95,7 @@ def _options(parser: Parser) -> None:
     )
 
 
-def _ring_axis(job: Job) -> Axis:
+def _ring_axis(job: CommandJob) -> Axis:
     """The axis of the file, which must have a ring, with the heads of the option."""
     axis, heads = arguments.axis(job), job.args.heads
     if axis.ring is None:
@@ -105,7 +105,7 @@ def _ring_axis(job: Job) -> Axis:
     return axis if heads is None else replace(axis, heads=arguments.angles_of(heads, "--heads"))
 
 
-def _sectors(job: Job) -> tuple[tuple[float, ...], ...] | None:
+def _sectors(job: CommandJob) -> tuple[tuple[float, ...], ...] | None:
     """Ranges ``"0 deg : 120 deg, 180 deg : 300 deg"`` as pairs, rad."""
     text = job.args.sectors
     if text is None:
@@ -116,7 +116,7 @@ def _sectors(job: Job) -> tuple[tuple[float, ...], ...] | None:
     return tuple(tuple(units.parse(end, "angle", "--sectors") for end in pair) for pair in pairs)
 
 
-def _material(job: Job) -> tuple[float, float, float, float]:
+def _material(job: CommandJob) -> tuple[float, float, float, float]:
     name = job.args.material
     if name not in MATERIALS:
         near = units.nearest(name, MATERIALS)
@@ -125,7 +125,7 @@ def _material(job: Job) -> tuple[float, float, float, float]:
     return MATERIALS[name]
 
 
-def _run_out(job: Job) -> RunOut | None:
+def _run_out(job: CommandJob) -> RunOut | None:
     from ..calibration import readings
 
     name = job.args.run_out
@@ -134,7 +134,7 @@ def _run_out(job: Job) -> RunOut | None:
     return readings.read_run_out(arguments.text_of(name, "--run-out"), arguments.named(name))
 
 
-def _check_alone(job: Job) -> None:
+def _check_alone(job: CommandJob) -> None:
     """Refuse options that say nothing without another."""
     faults = Faults()
     for option, other in NEEDED.items():
@@ -171,7 +171,7 @@ class RingAnswers:
     remaining: Remaining | None
 
 
-def _answers(job: Job) -> RingAnswers:
+def _answers(job: CommandJob) -> RingAnswers:
     """All results that were asked for."""
     ring, heads = job.axis.ring, job.axis.heads
     even = (tuple(2.0 * math.pi * j / count for j in range(count)) for count in EVEN)
@@ -199,7 +199,7 @@ def _answers(job: Job) -> RingAnswers:
     )
 
 
-def _head_search(job: Job) -> HeadSearch | None:
+def _head_search(job: CommandJob) -> HeadSearch | None:
     """Angles of heads for the orders asked for, else for those of the ring."""
     if job.find_heads is None:
         return None
@@ -207,7 +207,7 @@ def _head_search(job: Job) -> HeadSearch | None:
     return encsim.find_heads(wanted, job.find_heads, sectors=job.sectors, spacing=job.spacing)
 
 
-def _growth(job: Job) -> Expansion | None:
+def _growth(job: CommandJob) -> Expansion | None:
     """Growth and stress at the speed and temperature asked for."""
     if job.speed is None and job.temperature is None:
         return None
@@ -224,7 +224,7 @@ def _growth(job: Job) -> Expansion | None:
     )
 
 
-def _centring(job: Job) -> Centring | None:
+def _centring(job: CommandJob) -> Centring | None:
     """How the ring sits by its run-out."""
     from ..model.ring_geometry import arranged
 
@@ -257,7 +257,7 @@ def _signal(axis: Axis) -> list[Contribution]:
     return lines
 
 
-def _json(job: Job) -> dict[str, Any]:
+def _json(job: CommandJob) -> dict[str, Any]:
     """All of it as plain values."""
     from ..rings.growth import CAUTIONS
 

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     import argparse
 
     from ..spreads.tolerancing import Tolerance
-    from .command import Job
+    from .command import CommandJob
     from .parser import Parser
 
 
@@ -55,13 +55,13 @@ def _tolerance_reads(args: argparse.Namespace) -> list[str | None]:
     return [args.axis, args.spread, args.requirement, args.resume]
 
 
-def _samples(job: Job) -> int | None:
+def _samples(job: CommandJob) -> int | None:
     from ..spreads.tolerancing import MOST_SAMPLES
 
     return arguments.count("--samples", 2, MOST_SAMPLES)(job)
 
 
-def _spread(job: Job) -> dict[str, Any]:
+def _spread(job: CommandJob) -> dict[str, Any]:
     """The spread of its own file, else that of the axis file."""
     from ..spreads import description
 
@@ -73,7 +73,7 @@ def _spread(job: Job) -> dict[str, Any]:
     )
 
 
-def _tolerance(job: Job) -> Tolerance:
+def _tolerance(job: CommandJob) -> Tolerance:
     """Ripple and yield of many axes drawn around one."""
     resume = job.args.resume
     kept = f"; what is done is kept in {resume}" if resume else ""
@@ -146,7 +146,7 @@ def _report_options(parser: Parser) -> None:
     )
 
 
-def _spread_if_any(job: Job) -> dict[str, Any] | None:
+def _spread_if_any(job: CommandJob) -> dict[str, Any] | None:
     from ..formats.sections import Section
     from ..spreads import description
 
@@ -156,7 +156,7 @@ def _spread_if_any(job: Job) -> dict[str, Any] | None:
     return description.loads(job.text, axis, name, job.args.set)
 
 
-def _page(job: Job) -> str:
+def _page(job: CommandJob) -> str:
     """Text of the page, with the spread between axes where that is given."""
     axis, speeds, requirement, drawn = job.axis, job.speeds, job.requirement, None
     if job.spread is not None and job.samples:

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from ..closed_loop.time_responses import RampResponse, StepResponse
     from ..model.axis import Axis
     from ..time_domain.closed_run import Run
-    from .command import Job
+    from .command import CommandJob
     from .parser import Parser
 
 
@@ -61,7 +61,7 @@ def _run_reads(args: argparse.Namespace) -> list[str | None]:
     return [args.axis, name.strip()] if kind == FILE and name.strip() else [args.axis]
 
 
-def _demand(job: Job) -> Any:
+def _demand(job: CommandJob) -> Any:
     """A speed or a profile."""
     args = job.args
     if (args.speed is None) == (args.profile is None):
@@ -134,7 +134,7 @@ def _checked(owner: str, kind: Callable[..., Any], values: dict[str, Any]) -> An
         raise checks.InputError(*faults) from None
 
 
-def _seconds(job: Job) -> float:
+def _seconds(job: CommandJob) -> float:
     """Length of the run: that asked for, else the move and what the loop needs to settle."""
     from ..time_domain import closed_run
 
@@ -150,11 +150,11 @@ def _seconds(job: Job) -> float:
     return demand.duration + rest
 
 
-def _samples(job: Job) -> int:
+def _samples(job: CommandJob) -> int:
     return arguments.samples_of(job.seconds, job.axis.sampling.rate, arguments.MOST_ROWS, LONGER)
 
 
-def _run(job: Job) -> Run:
+def _run(job: CommandJob) -> Run:
     """One run of the closed loop."""
     result = encsim.run(job.axis, job.demand, job.seconds, job.seed)
     for line in reporting.run_text.beyond(result):
@@ -168,25 +168,25 @@ def _cautions() -> tuple[str, ...]:
     return CAUTIONS
 
 
-def _move(job: Job) -> Any:
+def _move(job: CommandJob) -> Any:
     """The profile, with the text that asked for it; None of a steady speed."""
     profile = job.args.profile
     return None if profile is None else reporting.run_text.Move(profile.strip(), job.demand)
 
 
-def _refuse_unstable(job: Job) -> None:
+def _refuse_unstable(job: CommandJob) -> None:
     if any(reason.startswith(NOT_STABLE) for reason in job.result.reasons):
         raise JobFailed(UNSTABLE.format(""))
 
 
-def _refuse_stopped(job: Job) -> None:
+def _refuse_stopped(job: CommandJob) -> None:
     if job.result.stopped is not None:
         time, why = job.result.stopped
         raise JobFailed(f"the run stopped at {time:.6g} s: {why}; what was computed until then is kept")
     _refuse_unstable(job)
 
 
-def _run_in_words(job: Job, fault: checks.Fault) -> checks.Fault:
+def _run_in_words(job: CommandJob, fault: checks.Fault) -> checks.Fault:
     demand = "--speed" if job.args.profile is None else PROFILE
     return in_words(job, dataclasses.replace(fault, field=demand) if fault.field == "run.speed" else fault)
 
@@ -246,7 +246,7 @@ def _step_options(parser: Parser) -> None:
     )
 
 
-def _of(job: Job) -> str:
+def _of(job: CommandJob) -> str:
     of = job.args.of
     if of not in ANSWERS:
         near = units.nearest(of, ANSWERS)
@@ -255,20 +255,20 @@ def _of(job: Job) -> str:
     return of
 
 
-def _size(job: Job) -> float | None:
+def _size(job: CommandJob) -> float | None:
     """Height of a step, or speed of a ramp."""
     scale, text = job.axis.scale, job.args.size
     dimension = units.on_scale(ANSWERS[job.of], scale.unit)
     return None if text is None else units.parse(text, dimension, "--size", diameter=scale.diameter)
 
 
-def _step(job: Job) -> StepResponse | RampResponse:
+def _step(job: CommandJob) -> StepResponse | RampResponse:
     if job.of == "ramp":
         return encsim.ramp_response(job.axis, job.size, job.seconds, speed=job.speed)
     return encsim.step_response(job.axis, job.of, job.size, job.seconds, speed=job.speed)
 
 
-def _step_in_words(job: Job, fault: checks.Fault) -> checks.Fault:
+def _step_in_words(job: CommandJob, fault: checks.Fault) -> checks.Fault:
     mine = fault.field in ("step_response.axis", "ramp_response.axis")
     return in_words(job, dataclasses.replace(fault, field="axis") if mine else fault)
 

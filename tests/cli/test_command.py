@@ -119,7 +119,7 @@ def test_a_job_that_fails_at_its_end_has_written_everything(mean, tmp_path, caps
 
 
 def test_an_input_that_is_not_declared_is_a_fault_of_the_command_itself(mean, capsys):
-    from encsim.cli.command import Job
+    from encsim.cli.command import CommandJob
 
     with pytest.raises(AttributeError, match="no input is called axes"):
-        _ = Job(SimpleNamespace(quiet=True)).axes
+        _ = CommandJob(SimpleNamespace(quiet=True)).axes

@@ -15,15 +15,17 @@ from .outputs import Faults
 from .parser import axis_option
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from ..calibration.readings import RunOut
     from ..model.axis import Axis
     from ..rings.budget import Budget, Contribution
     from ..rings.centring import Centring
     from ..rings.error_orders import RingCurve
-    from ..rings.growth import Expansion
+    from ..rings.growth import Expansion, SeatFit
     from ..rings.heads import HeadSearch
     from ..rings.residual_eccentricity import Remaining
-    from ..rings.tolerances import Tolerances
+    from ..rings.tolerances import Seat, Tolerances
     from .command import CommandJob
     from .parser import Parser
 
@@ -35,10 +37,12 @@ MATERIALS = {
     "aluminium": (2700.0, 70e9, 0.33, 23e-6),
 }
 EVEN = (1, 2, 3, 4)
+# Orders of the form of a face.
+FACE = (1, 2, 3, 4)
 # Options that say nothing without another.
 NEEDED = {
     "--suppress": "--find-heads", "--sectors": "--find-heads", "--spacing": "--find-heads",
-    "--yield-stress": "--speed", "--repeatability": "--run-out", "--step": "--run-out",
+    "--seat": "--require", "--yield-stress": "--speed", "--repeatability": "--run-out", "--step": "--run-out",
 }  # fmt: skip
 
 
@@ -69,6 +73,12 @@ def _options(parser: Parser) -> None:
         help='what the error may be at most, "5 arcsec": says what that allows each fault of the mounting',
     )
     parser.add_argument(
+        "--seat",
+        metavar="LENGTHS",
+        help='height of the track above the middle of the ring and radius at which a face carries it, "2 mm, 60 mm": '
+        "with --require also the flatness that this face needs, by order",
+    )
+    parser.add_argument(
         "--speed", help='growth and stress at a speed, "3000 rpm"; safety needs --yield-stress too'
     )
     parser.add_argument("--temperature", metavar="RISE", help='growth by a rise of temperature, "20 K"')
@@ -77,6 +87,11 @@ def _options(parser: Parser) -> None:
         default="steel",
         metavar="NAME",
         help=f"round figures of {', '.join(MATERIALS)} for both (default: steel)",
+    )
+    parser.add_argument(
+        "--shaft-material",
+        metavar="NAME",
+        help="that of the shaft: play of the ring on it at that speed and temperature, where [ring] has bore and shaft",
     )
     parser.add_argument("--yield-stress", metavar="STRESS", help='at which your ring yields, "300 MPa"')
     parser.add_argument(
@@ -116,12 +131,34 @@ def _sectors(job: CommandJob) -> tuple[tuple[float, ...], ...] | None:
     return tuple(tuple(units.parse(end, "angle", "--sectors") for end in pair) for pair in pairs)
 
 
-def _material(job: CommandJob) -> tuple[float, float, float, float]:
-    name = job.args.material
+def _seat(job: CommandJob) -> Seat | None:
+    """The face that carries the ring."""
+    from ..rings.tolerances import Seat
+
+    text = job.args.seat
+    if text is None:
+        return None
+    parts = text.split(",")
+    if len(parts) != 2:
+        checks.refuse("--seat", 'be a height and a radius, as "2 mm, 60 mm"', text)
+    return Seat(*(units.parse(part, "length", "--seat") for part in parts))
+
+
+def _material(option: str) -> Callable[[CommandJob], tuple[float, ...] | None]:
+    """Reader of an option that names a material; it gives None where that is left out."""
+
+    def read(job: CommandJob) -> tuple[float, ...] | None:
+        name = job.option(option)
+        return None if name is None else _figures(name, option)
+
+    return read
+
+
+def _figures(name: str, option: str) -> tuple[float, ...]:
     if name not in MATERIALS:
         near = units.nearest(name, MATERIALS)
         hint = f'did you mean "{near}"?' if near else ""
-        checks.refuse("--material", f"be {' or '.join(MATERIALS)}", name, hint=hint)
+        checks.refuse(option, f"be {' or '.join(MATERIALS)}", name, hint=hint)
     return MATERIALS[name]
 
 
@@ -156,6 +193,7 @@ class RingAnswers:
     budget : Budget
     search : HeadSearch or None
     growth : Expansion or None
+    fit : SeatFit or None
     tolerances : Tolerances or None
     centring : Centring or None
     remaining : Remaining or None
@@ -166,6 +204,7 @@ class RingAnswers:
     budget: Budget
     search: HeadSearch | None
     growth: Expansion | None
+    fit: SeatFit | None
     tolerances: Tolerances | None
     centring: Centring | None
     remaining: Remaining | None
@@ -182,10 +221,13 @@ def _answers(job: CommandJob) -> RingAnswers:
         compared=tuple(encsim.ring_curve(ring, places, points=8) for places in even),
         budget=encsim.ring_budget(ring, heads, extra=_signal(job.axis), radius=ring.radius),
         search=_head_search(job),
-        growth=_growth(job),
+        growth=_growth(job, job.temperature or 0.0),
+        fit=_fit(job),
         tolerances=None
         if allowed is None
-        else encsim.ring_tolerances(ring, allowed, heads, alpha=job.material[3]),
+        else encsim.ring_tolerances(
+            ring, allowed, heads, alpha=job.material[3], seat=job.seat, face=FACE if job.seat else ()
+        ),
         centring=centring,
         remaining=None
         if centring is None
@@ -207,20 +249,36 @@ def _head_search(job: CommandJob) -> HeadSearch | None:
     return encsim.find_heads(wanted, job.find_heads, sectors=job.sectors, spacing=job.spacing)
 
 
-def _growth(job: CommandJob) -> Expansion | None:
-    """Growth and stress at the speed and temperature asked for."""
+def _growth(job: CommandJob, temperature: float) -> Expansion | None:
+    """Growth and stress at the speed asked for and a temperature."""
     if job.speed is None and job.temperature is None:
         return None
     density, modulus, poisson, alpha = job.material
     return encsim.expansion(
         job.axis.ring,
         job.speed or 0.0,
-        job.temperature or 0.0,
+        temperature,
         density=density,
         modulus=modulus,
         poisson=poisson,
         alpha=alpha,
         yield_stress=job.yield_stress,
+    )
+
+
+def _fit(job: CommandJob) -> SeatFit | None:
+    """Play on the shaft at the speed and temperature asked for."""
+    from ..rings.growth import ring_fit
+
+    if job.shaft_material is None:
+        return None
+    spun = _growth(job, 0.0)
+    return ring_fit(
+        job.axis.ring,
+        job.temperature or 0.0,
+        alpha=job.material[3],
+        shaft_alpha=job.shaft_material[3],
+        bore_growth=(spun.bore_growth if spun else None) or 0.0,
     )
 
 
@@ -257,6 +315,14 @@ def _signal(axis: Axis) -> list[Contribution]:
     return lines
 
 
+def _in_words(job: CommandJob, fault: checks.Fault) -> checks.Fault:
+    """A fault of the ring under its key in the file, one of the seat under its option."""
+    owner, _, name = fault.field.partition(".")
+    if owner == "Ring":
+        return replace(fault, field=f"ring.{name}", source=fault.source or arguments.named(job.args.axis))
+    return replace(fault, field="--seat") if owner == "Seat" else fault
+
+
 def _json(job: CommandJob) -> dict[str, Any]:
     """All of it as plain values."""
     from ..rings.growth import CAUTIONS
@@ -265,6 +331,8 @@ def _json(job: CommandJob) -> dict[str, Any]:
         name: getattr(job.result, name)
         for name in ("budget", "search", "growth", "tolerances", "centring", "remaining")
     }
+    if job.result.fit is not None:
+        parts["fit"] = job.result.fit
     shown = ("heads", "rms", "peak", "arc")
     compared = [one.to_dict() for one in job.result.compared]
     return {
@@ -293,7 +361,9 @@ RING = Command(
         "find_heads": arguments.count("--find-heads", 2, 4),
         "suppress": arguments.orders("--suppress"),
         "sectors": _sectors,
-        "material": _material,
+        "seat": _seat,
+        "material": _material("--material"),
+        "shaft_material": _material("--shaft-material"),
         "run_out": _run_out,
         "alone": _check_alone,
     },
@@ -309,6 +379,7 @@ RING = Command(
         ),
     ],
     json=_json,
+    reword=_in_words,
     text=lambda job: reporting.ring_text.ring(
         job.result, job.args.material, cautious=not job.args.quiet
     ),

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from ..rings.budget import Budget
     from ..rings.centring import Centring
     from ..rings.error_orders import RingCurve, RingOrder
-    from ..rings.growth import Expansion
+    from ..rings.growth import Expansion, SeatFit
     from ..rings.heads import HeadSearch
     from ..rings.residual_eccentricity import Remaining
     from ..rings.tolerances import Tolerances
@@ -51,6 +51,8 @@ def ring(answers: Any, material: str, *, cautious: bool = True) -> str:
         parts += ["\n", _tolerances(answers.tolerances)]
     if answers.growth is not None:
         parts += ["\n", _grown(answers.growth, material)]
+    if answers.fit is not None:
+        parts += ["\n", _fitted(answers.fit)]
     if answers.centring is not None:
         parts += ["\n", _centred(answers.centring, answers.remaining)]
     parts += [f"Note: {reason}.\n" for reason in answers.curve.reasons]
@@ -243,6 +245,18 @@ def _grown(growth: Expansion, material: str) -> str:
     words.append("Uniform growth of a whole ring changes no angle.")
     warnings = "".join(filled(f"WARNING: {reason}.") for reason in growth.reasons)
     return warnings + filled(" ".join(words))
+
+
+def _fitted(fit: SeatFit) -> str:
+    """Play of the ring on its shaft."""
+    words = f"Play on the shaft {show(fit.play, 'm')} of diameter: "
+    if fit.play > 0.0:
+        off = show(fit.eccentricity, "m")
+        words += f"the ring may sit {off} off its centre, {angle(fit.angle_error)} with one head."
+    else:
+        words += "the ring is tight, so the fit allows no eccentricity."
+    warnings = "".join(filled(f"WARNING: at that speed and temperature {reason}.") for reason in fit.reasons)
+    return warnings + filled(words)
 
 
 def _centred(centring: Centring, left: Remaining) -> str:

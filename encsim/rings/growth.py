@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from numbers import Real
 from typing import TYPE_CHECKING
 
-from .. import checks
+from .. import argument_checks, checks
 from ..argument_checks import ArgumentCheck
 from ..results import Result, measured_in
 
@@ -212,3 +212,59 @@ def _radial_growth(edge: float, other_edge: float | None, given: SimpleNamespace
     if other_edge is None:
         return float(scale * edge**2)
     return float(0.25 * scale * ((1.0 - given.poisson) * edge**2 + (3.0 + given.poisson) * other_edge**2))
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class SeatFit(Result):
+    """Play of a ring on its seat at a temperature.
+
+    Attributes
+    ----------
+    play : float
+        Bore less seat at that temperature, diametral, m; negative where the ring is tight.
+    radial_change : float
+        Growth of the bore's radius over that of the seat, m.
+    eccentricity : float
+        Largest eccentricity that the play allows, half of it, m; zero where the ring is tight.
+    angle_error : float
+        Amplitude at one per revolution that this would give a single head, rad.
+    valid : bool
+        Whether the fit stays of one kind: tight at both temperatures, or loose at both.
+    reasons : tuple of str
+        Why not.
+    """
+
+    play: float = field(metadata=measured_in("m"))
+    radial_change: float = field(metadata=measured_in("m"))
+    eccentricity: float = field(metadata=measured_in("m"))
+    angle_error: float = field(metadata=measured_in("rad"))
+    valid: bool
+    reasons: tuple[str, ...]
+
+
+def ring_fit(
+    ring: Ring, temperature: float = 0.0, *, alpha: float, shaft_alpha: float, bore_growth: float = 0.0
+) -> SeatFit:
+    """Play of a ring on its shaft after both have changed temperature."""
+    # The radial change at the seat radius r is r (alpha - shaft_alpha) temperature.
+    if ring.bore is None:
+        checks.refuse("Ring.bore", "be given to tell the fit", None)
+    if ring.shaft is None:
+        checks.refuse("Ring.shaft", "be given to tell the fit", None)
+    argument_checks.finite_numbers(
+        "ring_fit", temperature=(temperature, "K"), alpha=(alpha, "1/K"), shaft_alpha=(shaft_alpha, "1/K")
+    )
+    argument_checks.finite_numbers("ring_fit", bore_growth=(bore_growth, "m"))
+    change = 0.5 * (ring.bore * alpha - ring.shaft * shaft_alpha) * temperature + bore_growth
+    cold_play = ring.bore - ring.shaft
+    play = cold_play + 2.0 * change
+    changes_kind = (cold_play <= 0.0) != (play <= 0.0)
+    loose = 0.5 * max(play, 0.0)
+    return SeatFit(
+        play=play,
+        radial_change=change,
+        eccentricity=loose,
+        angle_error=loose / ring.radius,
+        valid=not changes_kind,
+        reasons=("the ring comes loose" if play > 0.0 else "the ring becomes tight",) if changes_kind else (),
+    )

@@ -19,7 +19,6 @@ if TYPE_CHECKING:
     from numpy.typing import ArrayLike
 
     from ..model.ring_geometry import HeadAngles, Ring
-    from .mounting import Seat
 
 
 MEASURES = ("peak", "rms", "expanded")
@@ -28,6 +27,43 @@ DISTORTIONS = ("lobes", "graduation", "wander", "coupling")
 LARGEST = 0.1
 # The same for a temperature gradient, K.
 HOTTEST = 1000.0
+
+
+@dataclass(frozen=True, slots=True)
+class Seat:
+    """Face on which a ring is clamped.
+
+    Parameters
+    ----------
+    height : float
+        Height h of the track that heads read above the middle plane of the ring's body, m.
+    radius : float
+        Radius r at which the face carries the ring, m.
+    follow : float
+        Share of the face's form that the clamped ring takes on: 1 for a thin ring that follows the face fully, 0
+        for a ring too stiff to bend. The ring always follows a tilt (order 1) in full.
+
+    Raises
+    ------
+    InputError
+        If a number is out of range.
+    """
+
+    height: float
+    radius: float
+    follow: float = 1.0
+
+    def __post_init__(self) -> None:
+        check = checks.Check(self)
+        check.number("height", unit="m")
+        check.positive("radius", "m")
+        check.number("follow", "lie from 0 to 1", low=0.0, high=1.0)
+        check.done()
+
+    def gain(self, order: int, diameter: float) -> float:
+        """Amplitude of the angle error, rad, per metre of this order of the face's form."""
+        share = 1.0 if order == 1 else self.follow
+        return share * order * abs(self.height) / (self.radius * 0.5 * diameter)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

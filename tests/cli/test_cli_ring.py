@@ -94,6 +94,43 @@ def test_ring_says_what_the_library_computes(folder, capsys):
     assert "Caution" not in text
 
 
+@pytest.mark.parametrize(("shaft", "words"), [("99.9 mm", "the ring may sit"), ("99.99 mm", "WARNING")])
+def test_fit_on_the_shaft_is_the_librarys_and_told_only_where_asked(shaft, words, folder, capsys):
+    asked = (
+        "ring",
+        "table.toml",
+        "--set",
+        f"ring.shaft={shaft}",
+        "--temperature",
+        "-20 K",
+        "--material",
+        "aluminium",
+    )
+    assert "fit" not in plain(capsys, *asked, "--json")
+    found = plain(capsys, *asked, "--shaft-material", "steel", "--json")["fit"]
+    ring = encsim.load("table.toml").ring
+    # bore less shaft, each grown by its own expansion: 23e-6 and 11.5e-6 1/K
+    play = ring.bore * (1.0 - 20.0 * 23e-6) - float(shaft[:-3]) * 1e-3 * (1.0 - 20.0 * 11.5e-6)
+    assert found["play"] == pytest.approx(play, rel=1e-6)
+    assert words in done(capsys, *asked, "--shaft-material", "steel")
+
+
+def test_fit_needs_bore_and_shaft_and_turns_the_bore_wider(folder, capsys):
+    assert main(["ring", "table.toml", "--shaft-material", "steel"]) == 2
+    assert "table.toml: ring.shaft must be given to tell the fit" in capsys.readouterr().err
+    asked = ("ring", "table.toml", "--set", "ring.shaft=99.9 mm", "--shaft-material", "steel", "--json")
+    still, fast = plain(capsys, *asked)["fit"], plain(capsys, *asked, "--speed", "6000 rpm")
+    assert fast["fit"]["play"] - still["play"] == pytest.approx(2.0 * fast["growth"]["bore_growth"], rel=1e-9)
+
+
+def test_seat_tells_the_flatness_that_its_face_needs(folder, capsys):
+    asked = ("ring", "table.toml", "--require", "6 arcsec", "--json")
+    plainly = plain(capsys, *asked)["tolerances"]["allowed"]
+    found = plain(capsys, *asked, "--seat", "2 mm, 60 mm")["tolerances"]["allowed"]
+    assert {name: size for name, size in found.items() if not name.startswith("flatness")} == plainly
+    assert {f"flatness.{order}" for order in (1, 2, 3, 4)} <= found.keys()
+
+
 def test_ring_as_json_holds_everything_that_was_asked(folder, capsys):
     found = plain(capsys, "ring", "table.toml", "--require", "6 arcsec", "--find-heads", "2", "--speed", "100 rpm",
                   "--run-out", "gauge.csv")  # fmt: skip
@@ -184,6 +221,10 @@ def test_ring_writes_table_and_pictures(folder, capsys):
         (["--run-out", "gauge.csv", "--step", "-1 um"], "--step must be zero or more"),
         (["--set", 'ring.shaft="99 mm"', "--set", 'ring.eccentricity="0.6 mm"'], "at most half the play, 0.0005 m"),
         (["--set", 'ring.shaft="120 mm"'], "ring.shaft must fit the bore, 0.1 m"),
+        (["--seat", "2 mm, 60 mm"], "--seat must come with --require"),
+        (["--require", "6 arcsec", "--seat", "2 mm"], "--seat must be a height and a radius"),
+        (["--require", "6 arcsec", "--seat", "2 mm, 0 mm"], "--seat must be positive and finite"),
+        (["--shaft-material", "stel"], "--shaft-material must be steel or"),
         (["--plot", "r.bmp"], "--plot must name a file that ends in"),
     ],
 )  # fmt: skip

@@ -7,8 +7,7 @@ from encsim.checks import InputError
 from encsim.model.ring_geometry import Ring
 from encsim.rings import growth
 from encsim.rings.clamping_forces import bolt_preload, clamping, stress_area
-from encsim.rings.growth import expansion
-from encsim.rings.mounting import bracket_shift, ring_fit, strip_shift
+from encsim.rings.growth import expansion, ring_fit
 
 ARCSEC = np.pi / 648000.0
 STEEL = {"density": 7850.0, "modulus": 210e9, "poisson": 0.3}
@@ -184,28 +183,6 @@ def test_fit_that_changes_sides_is_not_valid(shaft, temperature, reasons):
     assert (found.valid, found.reasons) == (not reasons, reasons)
 
 
-def test_only_the_tangential_part_of_a_bracket_counts():
-    ring, how = Ring(0.1), {"bracket_alpha": 23e-6, "alpha": 11.7e-6}
-    radial = bracket_shift(ring, 10.0, radial=0.03, **how)
-    assert radial.angle == 0.0
-    assert radial.gap == pytest.approx((23e-6 * 0.03 - 11.7e-6 * 0.05) * 10.0, rel=1e-12)
-    aside = bracket_shift(ring, 10.0, tangential=0.03, **how)
-    assert aside.angle == pytest.approx(-23e-6 * 10 * 0.03 / 0.05, rel=1e-12)
-
-
-@pytest.mark.parametrize(
-    ("how", "expected"),
-    [
-        ({}, -10e-6),
-        ({"reference_alpha": 10e-6}, 0.0),
-        ({"base_alpha": 23e-6, "follow": 1.0}, -23e-6),
-        ({"base_alpha": 20e-6, "follow": 0.5, "reference_alpha": 5e-6}, -10e-6),
-    ],
-)
-def test_strip_shows_an_error_of_scale(how, expected):
-    assert strip_shift(1.0, 1.0, alpha=10e-6, **how).length == pytest.approx(expected, rel=1e-12, abs=1e-20)
-
-
 @pytest.mark.parametrize(
     ("how", "message"),
     [
@@ -259,18 +236,6 @@ JOINT = {"screws": 8, "preload": 7200.0, "friction": 0.12, "radius": 0.04, "iner
         (
             lambda: ring_fit(Ring(0.1, bore=0.05, shaft=0.05), np.nan, alpha=1e-5, shaft_alpha=1e-5),
             r"ring_fit.temperature must be a finite number, got nan K",
-        ),
-        (
-            lambda: bracket_shift(Ring(0.1), 1.0, bracket_alpha=np.inf),
-            r"bracket_shift.bracket_alpha must be a finite number, got inf 1/K",
-        ),
-        (
-            lambda: strip_shift(1.0, 1.0, alpha=1e-5, follow=2.0),
-            r"strip_shift.follow must lie from 0 to 1, got 2.0",
-        ),
-        (
-            lambda: strip_shift(1.0, 1.0, alpha=1e-5, follow=1.0),
-            r"strip_shift.base_alpha must be a finite number",
         ),
     ],
 )

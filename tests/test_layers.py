@@ -38,7 +38,6 @@ CROWDED = {"kernels": 17, "decisions": 17, "figures": 17}
 SHORT = {
     "__main__.py": "answers --help and --version before anything is loaded",
     "calibration/fourier_series.py": "one subject, used by three modules",
-    "figures/pictures.py": "the door to all pictures, names only",
     "files.py": "one subject: a file is written whole or not at all",
     "kernels/compiling.py": "a notice while a first run compiles; must load without numba",
     "kernels/jit.py": "the one decorator",

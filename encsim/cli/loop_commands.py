@@ -203,7 +203,7 @@ def _draw_folded(job: CommandJob) -> Axes | None:
     import numpy as np
 
     from ..closed_loop.loop import build
-    from ..figures import pictures
+    from ..figures import folded as folded_picture
 
     if not job.result.stable:
         return None
@@ -213,7 +213,7 @@ def _draw_folded(job: CommandJob) -> Axes | None:
     shown = encsim.lines(axis, job.speed)
     if not axis.estimator.linear and np.any(shown.frequency > 0.5 * axis.sampling.rate):
         job.warn(HELD)
-    return pictures.folded(frequency, response.complementary, response.torque, shown)
+    return folded_picture.folded(frequency, response.complementary, response.torque, shown)
 
 
 def _draw_margins(axis: Axis, margins: Margins, speed: float) -> Axes:

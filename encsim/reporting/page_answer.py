@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from ..figures import pictures, ripple_view
+from ..figures import ripple as ripple_picture
+from ..figures import ripple_view
 from ..figures.ripple_view import range_of_speeds, view_of
 from ..wording import compared, percent, quantity, sentence
 from . import page_words
@@ -36,7 +37,7 @@ def answer(found: Findings, shelf: GlyphStore) -> Block:
     shown = picture(
         "ripple",
         found.axis,
-        lambda style: pictures.ripple(curve, limit=limit, style=style),
+        lambda style: ripple_picture.ripple(curve, limit=limit, style=style),
         shelf,
         range_of_speeds(view) if len(view.speed) > 1 else None,
         told=curve.reasons,

@@ -9,7 +9,13 @@ from typing import TYPE_CHECKING, Any
 
 from ..decisions.remedy_words import CAUSES, unit_of
 from ..decisions.ripple_summary import CURVES
-from ..figures import pictures
+from ..figures import channels as channels_picture
+from ..figures import loop as loop_picture
+from ..figures import margins as margins_picture
+from ..figures import period as period_picture
+from ..figures import remedies as remedies_picture
+from ..figures import ring as ring_picture
+from ..figures import tolerance as tolerance_picture
 from ..figures.period import causes_of, half_range, shown_lines
 from ..wording import percent, quantity, sentence
 from . import page_words
@@ -47,8 +53,8 @@ def source(found: Findings, shelf: GlyphStore) -> Block:
         else "Within a signal period the encoder makes no error."
     )
     drawn = (
-        ("period", lambda style: pictures.period_error(error, style=style)),
-        ("channels", lambda style: pictures.channels(error, style=style)),
+        ("period", lambda style: period_picture.period_error(error, style=style)),
+        ("channels", lambda style: channels_picture.channels(error, style=style)),
     )
     return Block(
         key="source",
@@ -113,7 +119,7 @@ def loop(found: Findings, shelf: GlyphStore) -> Block:
     shown = picture(
         "loop",
         found.axis,
-        lambda style: pictures.smoothness(smooth, style=style),
+        lambda style: loop_picture.smoothness(smooth, style=style),
         shelf,
         told=smooth.reasons,
     )
@@ -134,7 +140,7 @@ def _tuner(found: Findings, shelf: GlyphStore) -> Block:
     margins = found.margins
 
     def draw(style: Style) -> Axes:
-        return pictures.margins(margins, style=style)
+        return margins_picture.margins(margins, style=style)
 
     shown = (picture("margins", found.axis, draw, shelf),) if len(margins.frequency) else ()
     says = tuple(margins_told(margins).splitlines())
@@ -163,7 +169,7 @@ def ring(found: Findings, shelf: GlyphStore) -> Block:
         return Block(
             "ring", "What does the ring add?", says=("Its description names no fault: it adds nothing.",)
         )
-    shown = picture("ring", found.axis, lambda style: pictures.ring(curve, style=style), shelf)
+    shown = picture("ring", found.axis, lambda style: ring_picture.ring(curve, style=style), shelf)
     size = quantity(curve.peak, "rad", 2)
     says = [
         f"How the ring is mounted makes the angle wrong by ±{size}, ±{quantity(curve.arc, 'm', 2)} at the graduation, "
@@ -222,7 +228,10 @@ def sure(found: Findings, shelf: GlyphStore) -> Block:
     if found.tolerance is not None:
         shown = (
             picture(
-                "tolerance", found.axis, lambda style: pictures.tolerance(found.tolerance, style=style), shelf
+                "tolerance",
+                found.axis,
+                lambda style: tolerance_picture.tolerance(found.tolerance, style=style),
+                shelf,
             ),
         )
         says.insert(0, f"{shown[0].title}.")
@@ -244,7 +253,9 @@ def remedies(found: Findings, shelf: GlyphStore) -> Block:
     """Causes and remedies at the speed that is looked at."""
     explanation = found.explanation
     speed = quantity(explanation.speed, f"{found.axis.scale.unit}/s", strip=True)
-    shown = picture("remedies", found.axis, lambda style: pictures.remedies(explanation, style=style), shelf)
+    shown = picture(
+        "remedies", found.axis, lambda style: remedies_picture.remedies(explanation, style=style), shelf
+    )
     first = next((one for one in explanation.remedies if one.applies), None)
     says = [f"{shown.title}."]
     if first is None:

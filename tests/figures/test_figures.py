@@ -17,7 +17,10 @@ from sheets import IDEAL, PAGES, STAGE, TABLE, clashes, texts_of
 import encsim
 from encsim import wording
 from encsim.checks import InputError
-from encsim.figures import pictures
+from encsim.figures import channels as channels_picture
+from encsim.figures import period as period_picture
+from encsim.figures import ripple as ripple_picture
+from encsim.figures import run as run_picture
 from encsim.figures.channels import exaggeration
 from encsim.figures.period import Line
 from encsim.figures.ripple_view import ranges_above, view_of
@@ -67,36 +70,36 @@ def fit_of(noise=0.002):
 
 
 SHEETS = {
-    "ripple": lambda style: pictures.ripple(curve_of(STAGE), style=style),
-    "ripple with limit and rings": lambda style: pictures.ripple(
+    "ripple": lambda style: ripple_picture.ripple(curve_of(STAGE), style=style),
+    "ripple with limit and rings": lambda style: ripple_picture.ripple(
         curve_of(STAGE), limit=(0.01, 50e-6), simulated={"speed": [1e-3, 0.1], "rms": [4e-5, 1e-3]}, style=style
     ),
-    "ripple in doubt": lambda style: pictures.ripple(curve_of(TABLE, 1e-4, 30.0), style=style),
-    "ripple of a serial encoder": lambda style: pictures.ripple(curve_of(SERIAL), style=style),
-    "ripple of one cause": lambda style: pictures.ripple(curve_of(changed(IDEAL, jitter=1e-9)), style=style),
-    "no ripple": lambda style: pictures.ripple(curve_of(IDEAL), style=style),
-    "one speed": lambda style: pictures.ripple(encsim.ripple(STAGE, [0.01]), limit=(0.01, 0.0), style=style),
-    "standstill": lambda style: pictures.ripple(encsim.ripple(STAGE, [0.0]), style=style),
-    "few speeds": lambda style: pictures.ripple(encsim.ripple(STAGE, [0.3, -1e-3, 0.01, 0.0]), style=style),
-    "slow speeds": lambda style: pictures.ripple(curve_of(STAGE, 1e-6, 2e-6), style=style),
-    "period": lambda style: pictures.period_error(encsim.position_error(STAGE), style=style),
-    "period of many lines": lambda style: pictures.period_error(encsim.position_error(MANY), style=style),
-    "period without error": lambda style: pictures.period_error(encsim.position_error(IDEAL), style=style),
-    "rotary period": lambda style: pictures.period_error(encsim.position_error(TABLE), style=style),
-    "channels": lambda style: pictures.channels(encsim.position_error(STAGE), style=style),
-    "channels of many faults": lambda style: pictures.channels(encsim.position_error(MANY), style=style),
-    "ideal channels": lambda style: pictures.channels(encsim.position_error(IDEAL), style=style),
-    "recorded": lambda style: pictures.recorded(FIT, style=style),
-    "run": lambda style: pictures.run(trace_of(STAGE), style=style),
-    "run of many lines": lambda style: pictures.run(trace_of(MANY, 0.05), style=style),
-    "run without lines": lambda style: pictures.run(trace_of(STAGE, lines=False), style=style),
-    "short run": lambda style: pictures.run(trace_of(STAGE, samples=9), style=style),
-    "slow run": lambda style: pictures.run(trace_of(STAGE, 1e-5), style=style),
-    "resting run": lambda style: pictures.run(trace_of(IDEAL, 0.0), style=style),
-    "why": lambda style: pictures.why_aliased(
+    "ripple in doubt": lambda style: ripple_picture.ripple(curve_of(TABLE, 1e-4, 30.0), style=style),
+    "ripple of a serial encoder": lambda style: ripple_picture.ripple(curve_of(SERIAL), style=style),
+    "ripple of one cause": lambda style: ripple_picture.ripple(curve_of(changed(IDEAL, jitter=1e-9)), style=style),
+    "no ripple": lambda style: ripple_picture.ripple(curve_of(IDEAL), style=style),
+    "one speed": lambda style: ripple_picture.ripple(encsim.ripple(STAGE, [0.01]), limit=(0.01, 0.0), style=style),
+    "standstill": lambda style: ripple_picture.ripple(encsim.ripple(STAGE, [0.0]), style=style),
+    "few speeds": lambda style: ripple_picture.ripple(encsim.ripple(STAGE, [0.3, -1e-3, 0.01, 0.0]), style=style),
+    "slow speeds": lambda style: ripple_picture.ripple(curve_of(STAGE, 1e-6, 2e-6), style=style),
+    "period": lambda style: period_picture.period_error(encsim.position_error(STAGE), style=style),
+    "period of many lines": lambda style: period_picture.period_error(encsim.position_error(MANY), style=style),
+    "period without error": lambda style: period_picture.period_error(encsim.position_error(IDEAL), style=style),
+    "rotary period": lambda style: period_picture.period_error(encsim.position_error(TABLE), style=style),
+    "channels": lambda style: channels_picture.channels(encsim.position_error(STAGE), style=style),
+    "channels of many faults": lambda style: channels_picture.channels(encsim.position_error(MANY), style=style),
+    "ideal channels": lambda style: channels_picture.channels(encsim.position_error(IDEAL), style=style),
+    "recorded": lambda style: channels_picture.recorded(FIT, style=style),
+    "run": lambda style: run_picture.run(trace_of(STAGE), style=style),
+    "run of many lines": lambda style: run_picture.run(trace_of(MANY, 0.05), style=style),
+    "run without lines": lambda style: run_picture.run(trace_of(STAGE, lines=False), style=style),
+    "short run": lambda style: run_picture.run(trace_of(STAGE, samples=9), style=style),
+    "slow run": lambda style: run_picture.run(trace_of(STAGE, 1e-5), style=style),
+    "resting run": lambda style: run_picture.run(trace_of(IDEAL, 0.0), style=style),
+    "why": lambda style: period_picture.why_aliased(
         period=20e-6, rate=16e3, amplitude=35.5e-9, harmonic=2, style=style
     ),
-    "rotary why": lambda style: pictures.why_aliased(
+    "rotary why": lambda style: period_picture.why_aliased(
         period=3e-3, rate=8e3, amplitude=1e-6, harmonic=100, unit="rad", style=style
     ),
 }  # fmt: skip
@@ -174,20 +177,20 @@ def luminance(colour):
 def test_title_names_the_largest_ripple_and_its_speed():
     curve = curve_of(STAGE).refined()
     worst = int(np.argmax(curve.rms))
-    title = pictures.ripple(curve).figure.encsim_title
+    title = ripple_picture.ripple(curve).figure.encsim_title
     assert wording.quantity(curve.rms[worst], "m/s", 2) in title
     assert wording.quantity(curve.speed[worst], "m/s", 2) in title
 
 
 def test_title_with_a_limit_names_the_range_above_it():
     curve = synthetic(np.geomspace(1e-4, 1.0, 90), lambda v: 1e-3 * np.sqrt(v / 0.01))
-    title = pictures.ripple(curve, limit=(0.0, 2e-3)).figure.encsim_title
+    title = ripple_picture.ripple(curve, limit=(0.0, 2e-3)).figure.encsim_title
     # 1e-3 sqrt(v/0.01) reaches 2e-3 at v = 0.04 exactly, a straight line on log scales.
     assert "from 40\u202fmm/s to 1.0\u202fm/s" in title
 
 
 def test_title_says_that_a_limit_is_kept():
-    title = pictures.ripple(curve_of(STAGE), limit=(0.0, 1.0)).figure.encsim_title
+    title = ripple_picture.ripple(curve_of(STAGE), limit=(0.0, 1.0)).figure.encsim_title
     assert title.startswith("Within the limit at every speed")
 
 
@@ -212,7 +215,7 @@ def test_ranges_above_hold_every_speed_above_and_none_below(seed):
 
 def test_finding_leaves_out_speeds_in_doubt_and_hatches_them():
     speed = np.geomspace(1e-3, 1.0, 50)
-    ax = pictures.ripple(synthetic(speed, lambda v: v, speed > 0.1))
+    ax = ripple_picture.ripple(synthetic(speed, lambda v: v, speed > 0.1))
     hatched = [patch for patch in ax.patches if patch.get_hatch()]
     assert "a reason" in " ".join(text.get_text() for text in ax.figure.texts)
     assert wording.quantity(speed[speed <= 0.1].max(), "m/s", 2) in ax.figure.encsim_title
@@ -222,7 +225,7 @@ def test_finding_leaves_out_speeds_in_doubt_and_hatches_them():
 def test_limit_of_a_ring_is_named_in_the_unit_of_the_axis():
     # Ripple enough for an axis in rpm; 3 °/s are 0.5 rpm.
     curve = encsim.ripple(changed(TABLE, gain=0.5, offset=(0.5, 0.3)), np.geomspace(0.1, 20.0, 40))
-    ax = pictures.ripple(curve, limit=(0.0, np.radians(3.0)))
+    ax = ripple_picture.ripple(curve, limit=(0.0, np.radians(3.0)))
     assert "(rpm)" in " ".join(text.get_text() for text in texts_of(ax.figure))
     assert "limit: 0.5\u202frpm" in [text.get_text() for text in texts_of(ax.figure)]
 
@@ -231,7 +234,7 @@ def test_limit_of_a_ring_is_named_in_the_unit_of_the_axis():
 def test_title_speaks_of_no_speed_in_doubt(limit, side):
     speed = np.geomspace(1e-3, 1.0, 50)
     # In doubt below 0.1 m/s, where the ripple is below both limits.
-    title = pictures.ripple(
+    title = ripple_picture.ripple(
         synthetic(speed, lambda v: v, speed < 0.1), limit=(0.0, limit)
     ).figure.encsim_title
     assert title.startswith(f"{side} the limit at every speed that is not in doubt")
@@ -259,7 +262,7 @@ def test_error_given_directly_leaves_the_circle_ideal():
 )
 def test_title_of_a_run_counts_folded_lines(speed, words):
     trace = trace_of(STAGE, speed)
-    title = pictures.run(trace).figure.encsim_title
+    title = run_picture.run(trace).figure.encsim_title
     assert wording.quantity(trace.rms, "m/s", 2) in title
     assert words in title
 
@@ -270,7 +273,7 @@ def test_title_of_a_run_counts_folded_lines(speed, words):
 @pytest.mark.parametrize(("axis", "lines"), [(STAGE, 4), (changed(STAGE, jitter=1e-9), 3), (SERIAL, 5)])
 def test_ripple_draws_the_total_and_a_line_a_role(axis, lines):
     curve = curve_of(axis).refined()
-    ax = pictures.ripple(curve)
+    ax = ripple_picture.ripple(curve)
     long = [line for line in ax.lines if len(line.get_xdata()) == len(curve.speed)]
     assert len(long) == lines
     np.testing.assert_allclose(long[-1].get_ydata(), curve.rms * 1e3)
@@ -309,7 +312,7 @@ def test_exaggeration_is_the_largest_that_keeps_the_figure_readable(departure):
 
 def test_folded_lines_are_hollow_and_dashed():
     trace = trace_of(STAGE)
-    ax = pictures.run(trace).figure.axes[1]
+    ax = run_picture.run(trace).figure.axes[1]
     dots = {round(line.get_xdata()[0], 6): line for line in ax.lines if line.get_marker() == "o"}
     lines = trace.expected_lines
     for index in range(4):
@@ -382,12 +385,12 @@ def test_alternative_text_is_short_and_repeats_the_answer(name):
 def test_a_very_long_reason_is_wrapped_not_cut():
     curve = synthetic(np.geomspace(1e-3, 1.0, 50), lambda v: v, np.ones(50, bool))
     curve.reasons = ("because of " + "unbreakable" * 20,)
-    figure = pictures.ripple(curve).figure
+    figure = ripple_picture.ripple(curve).figure
     assert all(box.x1 <= figure.bbox.width for box in texts_of(figure).values())
 
 
 def test_theme_changes_colours_alone():
-    drawn = [pictures.ripple(curve_of(STAGE), style=canvas.Style(theme)) for theme in ("light", "dark")]
+    drawn = [ripple_picture.ripple(curve_of(STAGE), style=canvas.Style(theme)) for theme in ("light", "dark")]
     light, dark = ([line.get_xydata() for line in ax.lines] for ax in drawn)
     for first, second in zip(light, dark, strict=True):
         np.testing.assert_array_equal(first, second)
@@ -402,8 +405,8 @@ PANELS = {
     "period": lambda ax: encsim.position_error(STAGE).plot(ax),
     "channels": lambda ax: encsim.position_error(STAGE).plot_channels(ax),
     "recorded": lambda ax: FIT.plot(ax),
-    "run": lambda ax: pictures.run(trace_of(STAGE), ax),
-    "why": lambda ax: pictures.why_aliased(period=20e-6, rate=16e3, amplitude=35e-9, ax=ax),
+    "run": lambda ax: run_picture.run(trace_of(STAGE), ax),
+    "why": lambda ax: period_picture.why_aliased(period=20e-6, rate=16e3, amplitude=35e-9, ax=ax),
     "standstill": lambda ax: encsim.ripple(STAGE, [0.0]).plot(ax),
     "nothing": lambda ax: curve_of(IDEAL).plot(ax),
 }
@@ -455,7 +458,11 @@ def test_pyplot_is_never_loaded():
 @pytest.mark.parametrize("axis", [STAGE, IDEAL, TABLE], ids=["stage", "ideal", "table"])
 def test_any_speeds_can_be_drawn(axis, speeds):
     curve = encsim.ripple(axis, speeds)
-    for ax in (curve.plot(), curve.plot(Figure().subplots()), pictures.ripple(curve, limit=(0.01, 1e-6))):
+    for ax in (
+        curve.plot(),
+        curve.plot(Figure().subplots()),
+        ripple_picture.ripple(curve, limit=(0.01, 1e-6)),
+    ):
         assert texts_of(ax.figure)
 
 
@@ -482,13 +489,13 @@ def test_simulated_points_need_as_many_speeds_as_ripples():
     ],
 )
 def test_note_names_the_estimator(estimator, words):
-    figure = pictures.ripple(curve_of(dataclasses.replace(STAGE, estimator=estimator), count=20)).figure
+    figure = ripple_picture.ripple(curve_of(dataclasses.replace(STAGE, estimator=estimator), count=20)).figure
     assert words in " ".join(text.get_text() for text in figure.texts)
 
 
 def test_missing_numbers_leave_gaps():
     curve = synthetic(np.geomspace(1e-3, 1.0, 50), lambda v: np.where(v > 0.1, np.nan, v))
-    assert texts_of(pictures.ripple(curve).figure)
+    assert texts_of(ripple_picture.ripple(curve).figure)
 
 
 # ------------------------------------------------------------------ files

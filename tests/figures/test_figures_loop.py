@@ -14,7 +14,11 @@ from encsim import wording
 from encsim.checks import InputError
 from encsim.closed_loop import loop
 from encsim.closed_loop.closed_loop_ripple import smoothness
-from encsim.figures import pictures
+from encsim.figures import closed_run as closed_run_picture
+from encsim.figures import estimators as estimators_picture
+from encsim.figures import folded as folded_picture
+from encsim.figures import loop as loop_picture
+from encsim.figures import margins as margins_picture
 from encsim.figures.loop_view import closed_of, meetings
 from encsim.figures.margins import curve_of
 from encsim.model import profiles
@@ -48,22 +52,24 @@ def controlled(axis=LOOP, **changes):
 
 def margins_of(axis, lines=None, style=canvas.PRINT):
     found = encsim.margins(axis)
-    return pictures.margins(found, lines=lines, style=style)
+    return margins_picture.margins(found, lines=lines, style=style)
 
 
 def folded_of(axis, speed, style=canvas.PRINT, ax=None):
     frequency = np.geomspace(1e-5, 0.5, 500) * axis.sampling.rate
     response = loop.build(axis).response(frequency)
     lines = encsim.lines(axis, speed)
-    return pictures.folded(frequency, response.complementary, response.torque, lines, ax, style=style)
+    return folded_picture.folded(frequency, response.complementary, response.torque, lines, ax, style=style)
 
 
 def smooth_of(axis, low=3e-4, high=1.0, style=canvas.PRINT, **more):
-    return pictures.smoothness(smoothness(axis, np.geomspace(low, high, 60)).refined(), style=style, **more)
+    return loop_picture.smoothness(
+        smoothness(axis, np.geomspace(low, high, 60)).refined(), style=style, **more
+    )
 
 
 def frontier_of(axis, speed, candidates, style=canvas.PRINT):
-    return pictures.frontier(encsim.frontier(axis, speed, candidates), style=style)
+    return estimators_picture.frontier(encsim.frontier(axis, speed, candidates), style=style)
 
 
 def run_of(axis=LOOP, samples=400, stopped=None, ripple=70e-6):
@@ -92,15 +98,15 @@ MOVES = {
 
 def move_of(name, style=canvas.PRINT):
     """The picture of a real run."""
-    return pictures.closed_run(encsim.run(*MOVES[name], seed=3), style=style)
+    return closed_run_picture.closed_run(encsim.run(*MOVES[name], seed=3), style=style)
 
 
 def step_of(of="position", axis=LOOP, style=canvas.PRINT, **how):
-    return pictures.step(encsim.step_response(axis, of, **how), style=style)
+    return closed_run_picture.step(encsim.step_response(axis, of, **how), style=style)
 
 
 def ramp_of(axis=LOOP, style=canvas.PRINT, **how):
-    return pictures.step(encsim.ramp_response(axis, **how), style=style)
+    return closed_run_picture.step(encsim.ramp_response(axis, **how), style=style)
 
 
 def changed(result, **values):
@@ -126,12 +132,12 @@ SHEETS = {
     ),
     "no roughness": lambda style: smooth_of(SMOOTH, style=style),
     "unstable smoothness": lambda style: smooth_of(controlled(velocity_gain=19e4), style=style),
-    "smoothness in doubt": lambda style: pictures.smoothness(
+    "smoothness in doubt": lambda style: loop_picture.smoothness(
         doubtful_result(doubtful=np.ones(40, bool), valid=False, reasons=("a reason " * 20,)), style=style
     ),
-    "smooth standstill": lambda style: pictures.smoothness(smoothness(LOOP, [0.0]), style=style),
-    "one smooth speed": lambda style: pictures.smoothness(smoothness(LOOP, [0.01]), style=style),
-    "few smooth speeds": lambda style: pictures.smoothness(smoothness(LOOP, [0.3, 0.0, -0.01, 0.02]), style=style),
+    "smooth standstill": lambda style: loop_picture.smoothness(smoothness(LOOP, [0.0]), style=style),
+    "one smooth speed": lambda style: loop_picture.smoothness(smoothness(LOOP, [0.01]), style=style),
+    "few smooth speeds": lambda style: loop_picture.smoothness(smoothness(LOOP, [0.3, 0.0, -0.01, 0.02]), style=style),
     "margins": lambda style: margins_of(LOOP, style=style),
     "margins with lines": lambda style: margins_of(LOOP, encsim.lines(LOOP, 2e-3), style),
     "margins of a turn": lambda style: margins_of(TURN, encsim.lines(TURN, 0.2), style),
@@ -153,11 +159,13 @@ SHEETS = {
     "one family": lambda style: frontier_of(NOISY, 1e-4, CANDIDATES[:7], style),
     "no ripple": lambda style: frontier_of(IDEAL, 0.01, CANDIDATES, style),
     "frontier at rest": lambda style: frontier_of(TURN, 0.0, CANDIDATES[:3] + TIMED, style),
-    "closed run": lambda style: pictures.closed_run(run_of(), style=style),
-    "long run": lambda style: pictures.closed_run(run_of(samples=40_000), style=style),
-    "stopped run": lambda style: pictures.closed_run(run_of(stopped=(0.025, "it swings ever more")), style=style),
-    "quiet run": lambda style: pictures.closed_run(run_of(ripple=0.0), style=style),
-    "run of one sample": lambda style: pictures.closed_run(run_of(samples=1), style=style),
+    "closed run": lambda style: closed_run_picture.closed_run(run_of(), style=style),
+    "long run": lambda style: closed_run_picture.closed_run(run_of(samples=40_000), style=style),
+    "stopped run": lambda style: closed_run_picture.closed_run(
+        run_of(stopped=(0.025, "it swings ever more")), style=style
+    ),
+    "quiet run": lambda style: closed_run_picture.closed_run(run_of(ripple=0.0), style=style),
+    "run of one sample": lambda style: closed_run_picture.closed_run(run_of(samples=1), style=style),
     **{name: lambda style, name=name: move_of(name, style) for name in MOVES},
     "step": lambda style: step_of(style=style),
     "step down": lambda style: step_of(style=style, axis=TURN, size=-2.0),
@@ -196,7 +204,7 @@ PANELS = {
     "folded": lambda ax: folded_of(LOOP, 0.1, ax=ax),
     "frontier": lambda ax: encsim.frontier(NOISY, 1e-4, CANDIDATES).plot(ax),
     "no frontier": lambda ax: encsim.frontier(IDEAL, 1e-4, CANDIDATES).plot(ax),
-    "run": lambda ax: pictures.closed_run(run_of(), ax),
+    "run": lambda ax: closed_run_picture.closed_run(run_of(), ax),
     "step": lambda ax: encsim.step_response(LOOP).plot(ax),
     "ramp": lambda ax: encsim.ramp_response(LOOP).plot(ax),
 }
@@ -396,14 +404,14 @@ def test_steady_run_shows_its_last_cycles_and_a_move_all(name, shown):
 
 
 def test_stopped_run_says_when_and_why():
-    title = pictures.closed_run(run_of(stopped=(0.025, "it swings ever more"))).figure.encsim_title
+    title = closed_run_picture.closed_run(run_of(stopped=(0.025, "it swings ever more"))).figure.encsim_title
     assert title == "Stopped after 25\u202fms: it swings ever more"
 
 
 def test_run_too_short_to_settle_claims_no_ripple():
     result = run_of()
     result.rms = dict.fromkeys(result.rms, np.nan)
-    assert pictures.closed_run(result).figure.encsim_title == "25\u202fms of the closed loop"
+    assert closed_run_picture.closed_run(result).figure.encsim_title == "25\u202fms of the closed loop"
 
 
 # ------------------------------------------------------------------ what is drawn
@@ -411,7 +419,7 @@ def test_run_too_short_to_settle_claims_no_ripple():
 
 def test_three_panels_draw_the_three_curves():
     found = smoothness_dense()
-    axes = pictures.smoothness(found).figure.axes
+    axes = loop_picture.smoothness(found).figure.axes
     for ax, name in zip(axes, ("measured", "torque", "actual"), strict=True):
         unit = wording.UNITS["N" if name == "torque" else "m/s"]
         (line,) = (line for line in ax.lines if line.get_linestyle() == "-" and len(line.get_xdata()) > 2)
@@ -429,7 +437,9 @@ def test_dotted_line_is_the_ripple_without_cyclic_error():
 
 def test_doubtful_speeds_are_hatched_in_every_panel():
     doubtful = np.arange(40) < 10
-    axes = pictures.smoothness(doubtful_result(doubtful=doubtful, valid=False, reasons=("why",))).figure.axes
+    axes = loop_picture.smoothness(
+        doubtful_result(doubtful=doubtful, valid=False, reasons=("why",))
+    ).figure.axes
     assert [sum(bool(patch.get_hatch()) for patch in ax.patches) for ax in axes] == [1, 1, 1]
     assert "Hatched: in doubt: why." in " ".join(text.get_text() for text in axes[0].figure.texts)
 
@@ -470,9 +480,9 @@ def test_simulated_points_need_as_many_values_as_speeds():
 
 def test_folded_needs_as_many_gains_as_frequencies():
     with pytest.raises(InputError, match=r"folded\.frequency must be as many as the gains"):
-        pictures.folded([1.0, 2.0], [1.0], [1.0, 2.0], encsim.lines(LOOP, 0.1))
+        folded_picture.folded([1.0, 2.0], [1.0], [1.0, 2.0], encsim.lines(LOOP, 0.1))
 
 
 def test_folded_needs_two_frequencies():
     with pytest.raises(InputError, match=r"folded\.frequency must hold two frequencies above 0"):
-        pictures.folded([0.0, 2.0], [1.0, 1.0], [1.0, 2.0], encsim.lines(LOOP, 0.1))
+        folded_picture.folded([0.0, 2.0], [1.0, 1.0], [1.0, 2.0], encsim.lines(LOOP, 0.1))

@@ -9,7 +9,7 @@ from matplotlib.figure import Figure
 from sheets import PAGES, clashes, texts_of
 
 import encsim
-from encsim.figures import pictures
+from encsim.figures import remedies as remedies_picture
 from encsim.formats import changes
 
 
@@ -20,14 +20,14 @@ def words_of(panel):
 @pytest.mark.parametrize("style", PAGES, ids=str)
 @pytest.mark.parametrize("name", ["stage", "folded", "still", "loop", "table", "own clock", "ideal"])
 def test_words_stay_on_the_sheet_and_apart(name, style):
-    assert clashes(pictures.remedies(explained.of(name), style=style).figure) == []
+    assert clashes(remedies_picture.remedies(explained.of(name), style=style).figure) == []
 
 
 def test_bars_are_the_sources_alone_the_other_causes_the_whole_and_remedies():
     found = explained.of("stage")
     parts = [each.measured for one in found.causes for each in one.sources]
     parts += [one.measured for one in found.causes if not one.sources]
-    bars = [patch.get_width() for patch in pictures.remedies(found).patches]
+    bars = [patch.get_width() for patch in remedies_picture.remedies(found).patches]
     whole = bars[len(parts)]
     share = [found.values["measured"] / value for value in sorted(parts, reverse=True)]
     assert [whole / bar for bar in bars[: len(parts)]] == pytest.approx(share, rel=1e-9)
@@ -38,7 +38,7 @@ def test_bars_are_the_sources_alone_the_other_causes_the_whole_and_remedies():
 
 def test_title_is_the_first_remedy_and_what_it_leaves():
     found = explained.of("stage")
-    title = pictures.remedies(found).figure.encsim_title
+    title = remedies_picture.remedies(found).figure.encsim_title
     left, whole = found.remedies[0].after["measured"] * 1e6, found.values["measured"] * 1e6
     assert (
         title == f"Condition the signals automatically: {left:.0f}\u202fµm/s remain of {whole:.0f}\u202fµm/s"
@@ -49,7 +49,7 @@ def test_sizes_of_one_picture_stand_in_one_unit():
     # A whole of 0.69 °/s; parts and what remains are below 0.28 °/s, which by itself is read in ″/s.
     axis = changes.apply(explained.TABLE, {"interpolation.factor": 200})
     found = encsim.explain(axis, math.pi / 30.0)
-    shown = " ".join(words_of(pictures.remedies(found)))
+    shown = " ".join(words_of(remedies_picture.remedies(found)))
     left, whole = (math.degrees(one["measured"]) for one in (found.remedies[0].after, found.values))
     assert f"{left:.2f}°/s remain of {whole:.2f}°/s" in shown
     assert left < 0.28 < whole
@@ -57,21 +57,21 @@ def test_sizes_of_one_picture_stand_in_one_unit():
 
 
 def test_remedy_without_effect_is_marked_below_its_cause():
-    assert "→ halve its jitter: no effect" in words_of(pictures.remedies(explained.of("stage")))
+    assert "→ halve its jitter: no effect" in words_of(remedies_picture.remedies(explained.of("stage")))
 
 
 def test_remedy_that_leaves_nothing_says_so():
-    assert "nothing remains of" in pictures.remedies(explained.of("still")).figure.encsim_title
+    assert "nothing remains of" in remedies_picture.remedies(explained.of("still")).figure.encsim_title
 
 
 def test_sine_that_is_too_low_is_not_called_tall():
     axis = changes.apply(explained.BARE, {"signal.gain": -0.02})
-    assert "Sine too low" in words_of(pictures.remedies(encsim.explain(axis, 5e-3)))
+    assert "Sine too low" in words_of(remedies_picture.remedies(encsim.explain(axis, 5e-3)))
 
 
 def test_doubt_is_written_under_the_title():
     found = dataclasses.replace(explained.of("folded"), valid=False, reasons=("the clock is wrong",))
-    panel = pictures.remedies(found)
+    panel = remedies_picture.remedies(found)
     assert "In doubt: the clock is wrong." in " ".join(words_of(panel))
     assert panel.figure.encsim_text.endswith("Some values are in doubt.")
 

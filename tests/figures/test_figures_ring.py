@@ -7,7 +7,8 @@ from sheets import PAGES, clashes
 
 import encsim
 from encsim import wording
-from encsim.figures import pictures
+from encsim.figures import error_maps as error_maps_picture
+from encsim.figures import ring as ring_picture
 from encsim.plotting import canvas
 
 ARCSEC, TURN = np.pi / 648_000.0, 2.0 * np.pi
@@ -60,7 +61,7 @@ def head_pair(noise=0.05 * ARCSEC):
     )
 
 
-def ring_of(ring, heads, draw=pictures.ring):
+def ring_of(ring, heads, draw=ring_picture.ring):
     return lambda style: draw(encsim.ring_curve(ring, heads), style=style)
 
 
@@ -73,24 +74,26 @@ SHEETS = {
     "perfect ring": ring_of(encsim.Ring(0.1), equal(3)),
     "nothing left": ring_of(encsim.Ring(0.1, graduation={1: ARCSEC}), OPPOSITE),
     "signal period": ring_of(OVAL, [encsim.Head(0.0, lines=1000, sde={1: 2.0 * ARCSEC}), np.pi]),
-    "drawing": ring_of(MANY, equal(4), pictures.ring_polar),
-    "drawing of one head": ring_of(OVAL, [0.3], pictures.ring_polar),
-    "drawing of a perfect ring": ring_of(encsim.Ring(0.1), [0.0], pictures.ring_polar),
-    "calibration": lambda style: pictures.calibration(calibrated(), style=style),
-    "calibration in doubt": lambda style: pictures.calibration(calibrated(bad=(3, 8), closing=True), style=style),
-    "two steps": lambda style: pictures.calibration(calibrated(2, 31), style=style),
-    "map": lambda style: pictures.error_map(calibrated().error_map(), style=style),
-    "map alone": lambda style: pictures.error_map(encsim.ErrorMap(ARCSEC * np.sin(equal(90))), style=style),
-    "map without error": lambda style: pictures.error_map(encsim.ErrorMap(np.zeros(90)), style=style),
-    "head pair": lambda style: pictures.error_map(head_pair(), style=style),
-    "plan": lambda style: pictures.calibration_plan(encsim.calibration_plan(equal(11), 720), style=style),
-    "plan of free steps": lambda style: pictures.calibration_plan(
+    "drawing": ring_of(MANY, equal(4), ring_picture.ring_polar),
+    "drawing of one head": ring_of(OVAL, [0.3], ring_picture.ring_polar),
+    "drawing of a perfect ring": ring_of(encsim.Ring(0.1), [0.0], ring_picture.ring_polar),
+    "calibration": lambda style: error_maps_picture.calibration(calibrated(), style=style),
+    "calibration in doubt": lambda style: error_maps_picture.calibration(
+        calibrated(bad=(3, 8), closing=True), style=style
+    ),
+    "two steps": lambda style: error_maps_picture.calibration(calibrated(2, 31), style=style),
+    "map": lambda style: error_maps_picture.error_map(calibrated().error_map(), style=style),
+    "map alone": lambda style: error_maps_picture.error_map(encsim.ErrorMap(ARCSEC * np.sin(equal(90))), style=style),
+    "map without error": lambda style: error_maps_picture.error_map(encsim.ErrorMap(np.zeros(90)), style=style),
+    "head pair": lambda style: error_maps_picture.error_map(head_pair(), style=style),
+    "plan": lambda style: error_maps_picture.calibration_plan(encsim.calibration_plan(equal(11), 720), style=style),
+    "plan of free steps": lambda style: error_maps_picture.calibration_plan(
         encsim.calibration_plan([0.0, 1.0, 2.5, 0.3], 20_000), style=style
     ),
-    "passes": lambda style: pictures.passes(compared(), style=style),
-    "passes of a table": lambda style: pictures.passes(compared(1e-3, "rad"), style=style),
-    "positioning": lambda style: pictures.positioning(positioned(), style=style),
-    "positioning in doubt": lambda style: pictures.positioning(positioned(2, 3, "rad"), style=style),
+    "passes": lambda style: error_maps_picture.passes(compared(), style=style),
+    "passes of a table": lambda style: error_maps_picture.passes(compared(1e-3, "rad"), style=style),
+    "positioning": lambda style: error_maps_picture.positioning(positioned(), style=style),
+    "positioning in doubt": lambda style: error_maps_picture.positioning(positioned(2, 3, "rad"), style=style),
 }  # fmt: skip
 
 
@@ -210,7 +213,7 @@ def test_a_spike_survives_thinning(points):
 
 def test_theme_changes_colours_alone():
     drawn = [
-        pictures.ring(encsim.ring_curve(OVAL, OPPOSITE), style=canvas.Style(theme))
+        ring_picture.ring(encsim.ring_curve(OVAL, OPPOSITE), style=canvas.Style(theme))
         for theme in ("light", "dark")
     ]
     light, dark = ([line.get_xydata() for line in ax.lines] for ax in drawn)

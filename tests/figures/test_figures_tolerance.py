@@ -6,7 +6,7 @@ from matplotlib.figure import Figure
 from sheets import PAGES, STAGE, TABLE, clashes
 
 from encsim import wording
-from encsim.figures import pictures
+from encsim.figures import tolerance as tolerance_picture
 from encsim.plotting import canvas
 from encsim.spreads.tolerancing import Tolerance
 
@@ -60,12 +60,12 @@ RESULTS = {
 @pytest.mark.parametrize("style", PAGES, ids=lambda style: f"{style.theme}-{style.page}")
 @pytest.mark.parametrize("name", RESULTS)
 def test_no_word_leaves_the_sheet_or_covers_another(name, style):
-    assert clashes(pictures.tolerance(RESULTS[name], style=style).figure) == []
+    assert clashes(tolerance_picture.tolerance(RESULTS[name], style=style).figure) == []
 
 
 @pytest.mark.parametrize("name", RESULTS)
 def test_alternative_text_is_short_and_repeats_the_answer(name):
-    figure = pictures.tolerance(RESULTS[name]).figure
+    figure = tolerance_picture.tolerance(RESULTS[name]).figure
     assert len(figure.encsim_text.split()) <= 60
     assert figure.encsim_title in figure.encsim_text
 
@@ -86,7 +86,7 @@ def test_alternative_text_is_short_and_repeats_the_answer(name):
     ],
 )
 def test_title_is_how_many_pass(result, title):
-    assert pictures.tolerance(result).figure.encsim_title == title
+    assert tolerance_picture.tolerance(result).figure.encsim_title == title
 
 
 def test_title_without_a_requirement_is_how_far_they_differ():
@@ -95,17 +95,17 @@ def test_title_without_a_requirement_is_how_far_they_differ():
     low, high = (wording.quantity(share * at, "m/s", 2) for share in (0.01, 0.1))
     where = wording.quantity(at, "m/s", 2)
     expected = f"Axes differ most at {where}: 95 of 100 have {low} to {high} of ripple, rms"
-    assert pictures.tolerance(wide).figure.encsim_title == expected
+    assert tolerance_picture.tolerance(wide).figure.encsim_title == expected
 
 
 def test_least_share_is_marked_where_it_is_with_its_number():
-    figure = pictures.tolerance(judged()).figure
+    figure = tolerance_picture.tolerance(judged()).figure
     words = [text.get_text() for ax in figure.axes for text in ax.texts]
     assert any(word.startswith("least: 51.") and word.endswith("mm/s") for word in words)
 
 
 def test_band_limit_and_middle_are_drawn_as_shares_of_the_speed():
-    ax = pictures.tolerance(judged())
+    ax = tolerance_picture.tolerance(judged())
     rows = [line.get_ydata() for line in ax.lines]
     for share in (1.0, 2.0, 4.0):
         assert any(len(row) == SPEEDS.size and np.allclose(row, share) for row in rows)

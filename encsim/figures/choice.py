@@ -11,6 +11,7 @@ import numpy as np
 
 from ..plotting import canvas
 from ..plotting.labels import Labels
+from ..plotting.stacks import StackPanel, into, labels_of, stack
 from ..wording import axis_unit, digits, percent, quantity, sentence
 
 if TYPE_CHECKING:
@@ -39,22 +40,17 @@ _UNIT = re.compile(r"(?<=[0-9]) (?=[A-Za-zµ])")
 
 def choice(result: Choice, ax: Axes | None = None, *, style: Style = canvas.PRINT) -> Axes:
     """Ripple of candidates against the first column of cost, or the delay."""
+    view, title = _view(result, labels_of(ax)[0]), _title(result)
+    panel = StackPanel(
+        _head(result, style),
+        TALL[style.page] if view.some else 24.0,
+        lambda ax: _set_ranges(ax, view),
+        lambda ax: _draw(ax, view, style),
+    )
     if ax is not None:
-        ax = canvas.axes(ax, style)
-        view = _view(result, ax.get_xlabel())
-        canvas.name_axes(ax, style, head=_head(result, style), below=view.below)
-        _set_ranges(ax, view)
-        return _draw(ax, view, style)
-    view, title = _view(result), _title(result)
-    tall = TALL[style.page] if view.some else 24.0
-    sheet = canvas.Sheet(style, title, _note(view), 7.0 + tall + 13.0)
-    main = sheet.panel(7.0, tall, _head(result, style))
-    _set_ranges(main, view)
-    sheet.widen_left(main)
-    _draw(main, view, style)
-    canvas.name_axes(main, style, below=view.below)
-    canvas.describe(sheet.figure, title, _alternative(view, title))
-    return main
+        return into(ax, style, panel, view.below)
+    text = _alternative(view, title)
+    return stack(style, [panel], title=title, note=_note(view), text=text, below=view.below)[0]
 
 
 def _head(result: Choice, style: Style) -> str:

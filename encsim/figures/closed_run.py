@@ -36,11 +36,10 @@ def closed_run(result: Run, ax: Axes | None = None, *, style: Style = canvas.PRI
     if ax is not None:
         return into(ax, time, panels[0], style)
     title = _title(result)
-    main = sheet(time, panels, style, title, _note(result, time))[0]
     others = " and ".join(panel.head.lower() for panel in panels[1:])
     words = f"Line charts of measured and true velocity, {others} against time"
-    canvas.describe(main.figure, title, f"{words} over {quantity(length(time), 's', strip=True)}. {title}.")
-    return main
+    text = f"{words} over {quantity(length(time), 's', strip=True)}. {title}."
+    return sheet(time, panels, style, title, _note(result, time), text)
 
 
 def _moves(result: Run) -> bool:
@@ -139,13 +138,10 @@ def step(result: RampResponse | StepResponse, ax: Axes | None = None, *, style: 
         return into(ax, result.time, panels[0], style)
     title = _step_title(result)
     note = f"{sentence(axis_words(result.axis))}; {_about(result)}without counts, dry friction, cogging and limits."
-    main = sheet(result.time, panels, style, title, note)[0]
     heads = " and ".join(panel.head.lower() for panel in panels)
     words = f"Line charts of {heads} against time"
-    canvas.describe(
-        main.figure, title, f"{words} over {quantity(length(result.time), 's', strip=True)}. {title}."
-    )
-    return main
+    text = f"{words} over {quantity(length(result.time), 's', strip=True)}. {title}."
+    return sheet(result.time, panels, style, title, note, text)
 
 
 def _about(result: RampResponse | StepResponse) -> str:

@@ -12,6 +12,7 @@ import numpy as np
 from ..plotting import canvas
 from ..plotting.elements import SURE, sticks, turn_panel, unit_of
 from ..plotting.labels import Labels
+from ..plotting.stacks import StackPanel, into, stack
 from ..wording import axis_unit, counted, digits, listed, ordinal, quantity, sentence
 from .ring import angle, half_range
 
@@ -19,6 +20,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
     from ..calibration.pass_comparison import PassComparison
+    from ..calibration.plan import CalibrationPlan
     from ..calibration.two_rings import Calibration
     from ..decisions.explanation import Explanation
     from ..plotting.canvas import Sheet, Style
@@ -79,7 +81,7 @@ def calibration(result: Calibration, ax: Axes | None = None, *, style: Style = c
     return panels[0]
 
 
-def calibration_plan(plan: Any, ax: Axes | None = None, *, style: Style = canvas.PRINT) -> Any:
+def calibration_plan(plan: CalibrationPlan, ax: Axes | None = None, *, style: Style = canvas.PRINT) -> Axes:
     """How much the steps magnify reading noise in each order, and which orders they lose.
 
     Parameters
@@ -92,31 +94,24 @@ def calibration_plan(plan: Any, ax: Axes | None = None, *, style: Style = canvas
     -------
     Axes
     """
+    head, below = "Noise of each order against ideal steps", "Times per turn"
+    draws = (lambda ax: _set_plan_ranges(ax, plan)), (lambda ax: _magnified(ax, plan, style))
     if ax is not None:
-        ax = canvas.axes(ax, style)
-        canvas.name_axes(ax, style, head="Noise against ideal steps", below="Times per turn")
-        return _magnified(ax, plan, style)
-    count = len(plan.steps)
+        return into(ax, style, StackPanel("Noise against ideal steps", 0.0, *draws), below)
     lost = len(plan.lost)
     what = (
         f"lose {lost} of {len(plan.orders)} orders: {_few(plan.lost)}"
         if lost
         else "see every order of both rings"
     )
-    title = f"{sentence(counted(count))} steps {what}"
+    title = f"{sentence(counted(len(plan.steps)))} steps {what}"
     note = (f"{plan.points} readings a turn. One is the noise of as many ideally spread steps; a point of a map has "
             f"{digits(plan.point_noise, 2)} of the noise of a reading.")  # fmt: skip
-    sheet = canvas.Sheet(style, title, note, 62.0)
-    main = sheet.panel(7.0, 42.0, "Noise of each order against ideal steps")
-    _magnified(main, plan, style)
-    sheet.widen_left(main)
-    canvas.name_axes(main, style, below="Times per turn")
     seen = plan.magnification[np.isfinite(plan.magnification)]
     words = f" Those seen magnify noise by at most {digits(seen.max(), 2)}." if len(seen) else ""
-    canvas.describe(
-        main.figure, title, f"Log chart of noise against order of a plan of steps. {title}.{words}"
-    )
-    return main
+    text = f"Log chart of noise against order of a plan of steps. {title}.{words}"
+    panel = StackPanel(head, 42.0, *draws)
+    return stack(style, [panel], title=title, note=note, text=text, below=below)[0]
 
 
 def _into(ax: Axes, rows: np.ndarray, band: float, style: Style) -> Any:
@@ -263,13 +258,22 @@ def _steps(ax: Axes, values: np.ndarray, result: Calibration, style: Style, sign
     return name
 
 
-def _magnified(ax: Axes, plan: Any, style: Style) -> Any:
-    """Dots of magnification on a log axis, lost orders along the top."""
-    seen = np.isfinite(plan.magnification)
-    top = max(10.0 ** np.ceil(np.log10(plan.magnification[seen].max(initial=1.0) * 1.05)), 10.0)
+def _highest(plan: CalibrationPlan) -> float:
+    """The power of ten above all magnifications, ten at least."""
+    seen = plan.magnification[np.isfinite(plan.magnification)]
+    return float(max(10.0 ** np.ceil(np.log10(seen.max(initial=1.0) * 1.05)), 10.0))
+
+
+def _set_plan_ranges(ax: Axes, plan: CalibrationPlan) -> None:
+    """Orders along an even axis, magnifications on a log axis."""
     canvas.number_axis(ax.xaxis, most=10)
     canvas.number_axis(ax.yaxis, logarithmic=True)
-    canvas.limits(ax, (0.0, plan.orders[-1] + 1.0), (0.8, top * 1.6))
+    canvas.limits(ax, (0.0, plan.orders[-1] + 1.0), (0.8, _highest(plan) * 1.6))
+
+
+def _magnified(ax: Axes, plan: CalibrationPlan, style: Style) -> Any:
+    """Dots of magnification on a log axis, lost orders along the top."""
+    seen, top = np.isfinite(plan.magnification), _highest(plan)
     size = 3.0 if len(plan.orders) <= CROWDED else 1.2
     ax.plot(
         plan.orders[seen],

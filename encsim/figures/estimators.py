@@ -9,6 +9,7 @@ import numpy as np
 
 from ..plotting import canvas
 from ..plotting.labels import DOUBT, Labels
+from ..plotting.stacks import StackPanel, into, labels_of, stack
 from ..wording import axis_unit, axis_words, digits, percent, quantity, sentence
 
 if TYPE_CHECKING:
@@ -45,23 +46,18 @@ def frontier(result: Frontier, ax: Axes | None = None, *, style: Style = canvas.
     -------
     Axes
     """
+    points, title = _points(result, *labels_of(ax)), _title(result)
+    panel = StackPanel(
+        f"{HEAD} ({points.unit[0]})",
+        TALL[style.page] if np.any(points.shown) else 24.0,
+        lambda ax: _set_ranges(ax, points),
+        lambda ax: _draw(ax, points, style),
+    )
+    below = f"{BELOW} ({points.time[0]})"
     if ax is not None:
-        ax = canvas.axes(ax, style)
-        found = _found(result, ax.get_xlabel(), ax.get_title(loc="left"))
-        canvas.name_axes(ax, style, head=f"{HEAD} ({found.unit[0]})", below=f"{BELOW} ({found.time[0]})")
-        _set_ranges(ax, found)
-        return _draw(ax, found, style)
-    found, title = _found(result), _title(result)
-    some = bool(np.any(found.shown))
-    tall = TALL[style.page] if some else 24.0
-    sheet = canvas.Sheet(style, title, _note(result, found), 7.0 + tall + 13.0)
-    main = sheet.panel(7.0, tall, f"{HEAD} ({found.unit[0]})")
-    _set_ranges(main, found)
-    sheet.widen_left(main)
-    _draw(main, found, style)
-    canvas.name_axes(main, style, below=f"{BELOW} ({found.time[0]})")
-    canvas.describe(sheet.figure, title, _alternative(result, found, title))
-    return main
+        return into(ax, style, panel, below)
+    text = _alternative(result, points, title)
+    return stack(style, [panel], title=title, note=_note(result, points), text=text, below=below)[0]
 
 
 @dataclass(frozen=True, eq=False)
@@ -77,7 +73,7 @@ class EstimatorPoints:
     time: tuple
 
 
-def _found(result: Frontier, below: str = "", head: str = "") -> EstimatorPoints:
+def _points(result: Frontier, below: str = "", head: str = "") -> EstimatorPoints:
     delay, rms = (np.asarray(row, dtype=float) for row in (result.delay, result.rms))
     shown = np.isfinite(delay) & np.isfinite(rms) & (delay > 0.0) & (rms > 0.0)
     time = axis_unit(delay[shown].max(initial=0.0), "s", below)
@@ -87,34 +83,34 @@ def _found(result: Frontier, below: str = "", head: str = "") -> EstimatorPoints
     return EstimatorPoints(result, delay / time[1], rms / unit[1], shown, bound, unit, time)
 
 
-def _set_ranges(ax: Axes, found: EstimatorPoints) -> None:
+def _set_ranges(ax: Axes, points: EstimatorPoints) -> None:
     """Log ranges that hold all marks, with room for names."""
     canvas.number_axis(ax.xaxis, logarithmic=True)
-    if not np.any(found.shown):
+    if not np.any(points.shown):
         ax.set_yticks([0.0], ["0"])
         canvas.limits(ax, (0.1, 10.0), (0.0, 1.0))
         return
-    delay, rms = found.delay[found.shown], found.rms[found.shown]
+    delay, rms = points.delay[points.shown], points.rms[points.shown]
     canvas.number_axis(ax.yaxis, logarithmic=True)
     room = max((rms.max() / rms.min()) ** 0.12, 1.6)
     wide = max((delay.max() / delay.min()) ** 0.08, 1.3)
     canvas.limits(ax, (delay.min() / wide, delay.max() * wide), (rms.min() / room, rms.max() * room))
 
 
-def _draw(ax: Axes, found: EstimatorPoints, style: Style) -> Axes:
+def _draw(ax: Axes, points: EstimatorPoints, style: Style) -> Axes:
     """Zone, families, rings of the best, names."""
     labels = Labels(ax, style)
     labels.doubt = SIDE_BY_SIDE
-    if not np.any(found.shown):
+    if not np.any(points.shown):
         labels.put("no ripple to compare", labels.size / 2.0, "muted", bold=False)
         ax.plot([], [])
         return ax
-    if found.bound is not None:
-        _draw_zone(labels, found)
-    families = _families(found)
+    if points.bound is not None:
+        _draw_zone(labels, points)
+    families = _families(points)
     for family, order in families.items():
-        _draw_family(labels, found, family, order)
-    best = np.asarray(found.result.best, dtype=bool) & found.shown
+        _draw_family(labels, points, family, order)
+    best = np.asarray(points.result.best, dtype=bool) & points.shown
     ring = {
         **style.ring(),
         "markersize": 11.0,
@@ -122,39 +118,39 @@ def _draw(ax: Axes, found: EstimatorPoints, style: Style) -> Axes:
         "markeredgewidth": 1.4,
         "zorder": 5,
     }
-    ax.plot(found.delay[best], found.rms[best], **ring)
-    for place in labels.place(found.delay[best], found.rms[best]):
+    ax.plot(points.delay[best], points.rms[best], **ring)
+    for place in labels.place(points.delay[best], points.rms[best]):
         labels.block(*(place - RING), *(place + RING))
     # From the highest family down: it has the paper above it for itself.
-    for family in sorted(families, key=lambda name: -_height(found, families[name])):
-        _name_family(labels, found, family, families[family])
-    if found.bound is not None:
-        _name_zone(labels, found)
+    for family in sorted(families, key=lambda name: -_height(points, families[name])):
+        _name_family(labels, points, family, families[family])
+    if points.bound is not None:
+        _name_zone(labels, points)
     labels.doubt = DOUBT
     for order in families.values():
-        if found.result.estimator[order[0]].look.numbered:
-            _name_samples(labels, found, order)
+        if points.result.estimator[order[0]].look.numbered:
+            _name_samples(labels, points, order)
     return ax
 
 
-def _families(found: EstimatorPoints) -> dict[str, list[int]]:
+def _families(points: EstimatorPoints) -> dict[str, list[int]]:
     """Indices of the candidates that can be shown, by family, along the delay."""
-    order = np.flatnonzero(found.shown)
-    order = order[np.argsort(found.delay[order], kind="stable")]
+    order = np.flatnonzero(points.shown)
+    order = order[np.argsort(points.delay[order], kind="stable")]
     families = {}
     for index in order:
-        families.setdefault(str(found.result.family[index]), []).append(int(index))
+        families.setdefault(str(points.result.family[index]), []).append(int(index))
     return families
 
 
-def _height(found: EstimatorPoints, order: list[int]) -> float:
+def _height(points: EstimatorPoints, order: list[int]) -> float:
     """How much ripple a family has for its delay."""
-    return float(np.mean(np.log(found.rms[order] * found.delay[order])))
+    return float(np.mean(np.log(points.rms[order] * points.delay[order])))
 
 
-def _draw_zone(labels: Labels, found: EstimatorPoints) -> None:
+def _draw_zone(labels: Labels, points: EstimatorPoints) -> None:
     """What no estimator without overshoot reaches, as a grey zone below its line."""
-    x, y = found.bound
+    x, y = points.bound
     low = labels.ax.get_ylim()[0] / 100.0
     y = np.maximum(y, low)
     labels.ax.fill_between(x, low, y, color=labels.style.colour("grid"), linewidth=0.0, zorder=0.6)
@@ -162,9 +158,9 @@ def _draw_zone(labels: Labels, found: EstimatorPoints) -> None:
     labels.avoid(x, y, key="bound")
 
 
-def _draw_family(labels: Labels, found: EstimatorPoints, family: str, order: list[int]) -> None:
-    role, marker, dashes, _ = found.result.estimator[order[0]].look
-    x, y, style = found.delay[order], found.rms[order], labels.style
+def _draw_family(labels: Labels, points: EstimatorPoints, family: str, order: list[int]) -> None:
+    role, marker, dashes, _ = points.result.estimator[order[0]].look
+    x, y, style = points.delay[order], points.rms[order], labels.style
     paper = style.colour("paper")
     labels.ax.plot(x, y, color=style.colour(role), linewidth=1.6, linestyle=dashes, marker=marker, markersize=6.0,
                    markeredgecolor=paper, markeredgewidth=0.8, zorder=4)  # fmt: skip
@@ -172,27 +168,27 @@ def _draw_family(labels: Labels, found: EstimatorPoints, family: str, order: lis
     labels.avoid_points(x, y)
 
 
-def _name_family(labels: Labels, found: EstimatorPoints, family: str, order: list[int]) -> None:
-    first = found.result.estimator[order[0]]
+def _name_family(labels: Labels, points: EstimatorPoints, family: str, order: list[int]) -> None:
+    first = points.result.estimator[order[0]]
     legend, role = first.legend or first.name(), first.look.role
     if len(order) == 1:
-        labels.at([first.words(), legend], found.delay[order[0]], found.rms[order[0]], role, clear=2.3)
+        labels.at([first.words(), legend], points.delay[order[0]], points.rms[order[0]], role, clear=2.3)
         return
     labels.beside(legend, family, role)
 
 
-def _name_samples(labels: Labels, found: EstimatorPoints, order: list[int]) -> None:
+def _name_samples(labels: Labels, points: EstimatorPoints, order: list[int]) -> None:
     """The number of samples beside the marks of a family."""
     for place, index in enumerate(order if len(order) > 1 else []):
-        samples = found.result.estimator[index].samples
+        samples = points.result.estimator[index].samples
         words = f"N = {samples}" if place == 0 else f"{samples}"
-        labels.at([words], found.delay[index], found.rms[index], "ink", bold=False, size=canvas.SMALL, clear=2.3,
+        labels.at([words], points.delay[index], points.rms[index], "ink", bold=False, size=canvas.SMALL, clear=2.3,
                   most=CLOSE)  # fmt: skip
 
 
-def _name_zone(labels: Labels, found: EstimatorPoints) -> None:
+def _name_zone(labels: Labels, points: EstimatorPoints) -> None:
     """Say what the zone is, in it where it has room, else beside it."""
-    tops = labels.place(*found.bound)
+    tops = labels.place(*points.bound)
     inside = (tops[:, 0] > 0.0) & (tops[:, 0] < labels.size[0]) & (tops[:, 1] > 0.0)
     tops = tops[inside]
     wide, tall = labels.size[0], 0.0 if not len(tops) else float(tops[:, 1].max())
@@ -256,7 +252,7 @@ def _share(share: float) -> str:
     return f"1/{digits(1.0 / share, 2)}" if share < 0.4 else percent(share)
 
 
-def _note(result: Frontier, found: EstimatorPoints) -> str:
+def _note(result: Frontier, points: EstimatorPoints) -> str:
     """The axis and its speed, what the marks mean, what is left out."""
     unit = f"{result.axis.scale.unit}/s"
     axis = axis_words(result.axis).rpartition(", ")[0]
@@ -264,21 +260,21 @@ def _note(result: Frontier, found: EstimatorPoints) -> str:
         f"{sentence(axis)}, at {quantity(result.speed, unit, strip=True)}.",
         "Marks: settings of an estimator; ringed: no other has less of both.",
     ]
-    hidden = int(np.count_nonzero(~found.shown))
+    hidden = int(np.count_nonzero(~points.shown))
     if hidden:
-        words.append(f"{hidden} of {len(found.shown)} without a delay or ripple to show.")
+        words.append(f"{hidden} of {len(points.shown)} without a delay or ripple to show.")
     if not result.valid and result.reasons:
         words.append(f"In doubt: {result.reasons[0]}.")
     return " ".join(words)
 
 
-def _alternative(result: Frontier, found: EstimatorPoints, title: str) -> str:
+def _alternative(result: Frontier, points: EstimatorPoints, title: str) -> str:
     """Alternative text: kind, quantities; the answer; the bound."""
     speed = quantity(result.speed, f"{result.axis.scale.unit}/s", strip=True)
     words = [
         f"Log-log chart of velocity ripple, rms, against delay of {len(result.rms)} estimators at {speed}. {title}."
     ]
-    if found.bound is not None:
+    if points.bound is not None:
         words.append("A grey zone lies below the least noise of an estimator that does not overshoot.")
     if not result.valid:
         words.append("Some values are in doubt.")

@@ -10,6 +10,7 @@ import numpy as np
 from .. import checks
 from ..plotting import canvas
 from ..plotting.labels import Labels
+from ..plotting.stacks import StackPanel, into, stack
 from ..wording import MICRO, UNITS, axis_unit, axis_words, listed, quantity, sentence, with_unit
 from .run import is_folded, worth_drawing
 
@@ -40,28 +41,21 @@ def folded(
     style: Style = canvas.PRINT,
 ) -> Axes:
     """Encoder lines at one speed, where the loop sees them, over |T| and |C S|."""
-    found = _found(frequency, follows, drive, lines)
+    aliased = _aliased(frequency, follows, drive, lines)
+    panels = [
+        StackPanel(
+            _head(aliased, name, style),
+            TALL[style.page],
+            lambda ax, name=name: _set_ranges(ax, aliased, name),
+            lambda ax, name=name: _draw(ax, aliased, name, style),
+        )
+        for name in ("motion", "force")
+    ]
+    below, title = "Frequency after sampling (Hz)", _title(aliased)
     if ax is not None:
-        ax = canvas.axes(ax, style)
-        canvas.name_axes(ax, style, head=_head(found, "motion", style), below="Frequency after sampling (Hz)")
-        _set_ranges(ax, found, "motion")
-        _draw(ax, found, "motion", style)
-        return ax
-    title, tall = _title(found), TALL[style.page]
-    sheet = canvas.Sheet(style, title, _note(found), 7.0 + 2.0 * tall + GAP + 13.0)
-    panels = {
-        name: sheet.panel(7.0 + number * (tall + GAP), tall, _head(found, name, style))
-        for number, name in enumerate(("motion", "force"))
-    }
-    for name, panel in panels.items():
-        _set_ranges(panel, found, name)
-    sheet.widen_left(*panels.values())
-    for name, panel in panels.items():
-        _draw(panel, found, name, style)
-    panels["motion"].tick_params(labelbottom=False)
-    canvas.name_axes(panels["force"], style, below="Frequency after sampling (Hz)")
-    canvas.describe(sheet.figure, title, _alternative(found, title))
-    return panels["motion"]
+        return into(ax, style, panels[0], below)
+    text = _alternative(aliased, title)
+    return stack(style, panels, title=title, note=_note(aliased), text=text, below=below, gap=GAP)[0]
 
 
 @dataclass(frozen=True, eq=False)
@@ -90,7 +84,7 @@ class AliasedLines:
         return best if best is not None and best[3][name] > 0.0 else None
 
 
-def _found(frequency: np.ndarray, follows: np.ndarray, drive: np.ndarray, lines: Lines) -> AliasedLines:
+def _aliased(frequency: np.ndarray, follows: np.ndarray, drive: np.ndarray, lines: Lines) -> AliasedLines:
     """Sizes of the gains, and of what each line makes of them."""
     frequency = np.asarray(frequency, dtype=float).ravel()
     gains = {"motion": np.abs(np.ravel(follows)), "force": np.abs(np.ravel(drive))}
@@ -122,28 +116,28 @@ def _gain_at(alias: float, frequency: np.ndarray, gain: np.ndarray) -> float:
         return float(np.exp(np.interp(np.log(alias), np.log(frequency), np.log(gain))))
 
 
-def _head(found: AliasedLines, name: str, style: Style) -> str:
+def _head(aliased: AliasedLines, name: str, style: Style) -> str:
     if name == "motion":
         return (
             "Part of the error that the axis follows, |T|"
             if not style.phone
             else "Followed part of the error"
         )
-    error = ERROR[found.unit][0]
-    word = sentence(found.force[0])
+    error = ERROR[aliased.unit][0]
+    word = sentence(aliased.force[0])
     of = "for 1" + with_unit("", error).replace("\u202f", "\u00a0") + " of error"
-    return f"{word} {of}{'' if style.phone else ', |C S|'} ({found.scales['unit']})"
+    return f"{word} {of}{'' if style.phone else ', |C S|'} ({aliased.scales['unit']})"
 
 
-def _lowest(found: AliasedLines) -> float:
-    return max(found.frequency[0], found.frequency[-1] / 10.0**DECADES)
+def _lowest(aliased: AliasedLines) -> float:
+    return max(aliased.frequency[0], aliased.frequency[-1] / 10.0**DECADES)
 
 
-def _set_ranges(ax: Axes, found: AliasedLines, name: str) -> None:
+def _set_ranges(ax: Axes, aliased: AliasedLines, name: str) -> None:
     """Log ranges and tick marks of a panel."""
     canvas.number_axis(ax.xaxis, logarithmic=True)
-    across = (_lowest(found), found.frequency[-1])
-    gain = found.gains[name][found.frequency >= across[0]] / found.scales[name]
+    across = (_lowest(aliased), aliased.frequency[-1])
+    gain = aliased.gains[name][aliased.frequency >= across[0]] / aliased.scales[name]
     if not np.any(gain > 0.0):
         ax.set_yticks([0.0], ["0"])
         canvas.limits(ax, across, (0.0, 1.0))
@@ -154,18 +148,18 @@ def _set_ranges(ax: Axes, found: AliasedLines, name: str) -> None:
     canvas.limits(ax, across, (min(low, high / 3.0), high * (30.0 if name == "motion" else 8.0)))
 
 
-def _draw(ax: Axes, found: AliasedLines, name: str, style: Style) -> None:
+def _draw(ax: Axes, aliased: AliasedLines, name: str, style: Style) -> None:
     """The gain, and a stick a line up to it."""
-    gain = found.gains[name] / found.scales[name]
+    gain = aliased.gains[name] / aliased.scales[name]
     role = "true" if name == "motion" else "force"
     labels = Labels(ax, style)
     low = ax.get_ylim()[0]
-    ax.plot(found.frequency, np.maximum(gain, low / 100.0), **style.line(role), zorder=3)
-    labels.avoid(found.frequency, gain, key="gain")
+    ax.plot(aliased.frequency, np.maximum(gain, low / 100.0), **style.line(role), zorder=3)
+    labels.avoid(aliased.frequency, gain, key="gain")
     places = []
-    for words, alias, hollow, size in _told(found, name):
-        where = max(alias, _lowest(found))
-        height = max(_gain_at(where, found.frequency, gain), low)
+    for words, alias, hollow, size in _told(aliased, name):
+        where = max(alias, _lowest(aliased))
+        height = max(_gain_at(where, aliased.frequency, gain), low)
         _stick(labels, where, height, hollow)
         places.append((size, words, where, height))
     for _, words, where, height in sorted(places, key=lambda place: -place[0]):
@@ -187,15 +181,15 @@ def _stick(labels: Labels, x: float, y: float, hollow: bool) -> None:
     labels.block(*(place - 1.3), *(place + 1.3))
 
 
-def _told(found: AliasedLines, name: str) -> list[tuple[list[Any], float, bool, float]]:
+def _told(aliased: AliasedLines, name: str) -> list[tuple[list[Any], float, bool, float]]:
     """(names, Hz, folded, size) of each stick; lines at rest share one, and take no torque."""
-    unit = found.unit if name == "motion" else found.force[1]
+    unit = aliased.unit if name == "motion" else aliased.force[1]
     told = [
         (_names(number, alias, made[name], unit), alias, hollow, made[name])
-        for number, alias, hollow, made in found.made
+        for number, alias, hollow, made in aliased.made
         if alias > 0.0
     ]
-    still = [line for line in found.made if line[1] == 0.0]
+    still = [line for line in aliased.made if line[1] == 0.0]
     if name == "motion" and still:
         most, numbers = max(line[3][name] for line in still), listed(sorted(line[0] for line in still))
         words = f"line{'s' if len(still) > 1 else ''} {numbers} at rest"
@@ -211,36 +205,36 @@ def _names(number: int, alias: float, size: float, unit: str) -> list[str]:
     return [f"line {number}, {where}:\n{made}", f"line {number}:\n{made}", f"{number}: {made}", f"{number}"]
 
 
-def _title(found: AliasedLines) -> str:
+def _title(aliased: AliasedLines) -> str:
     """The answer: which line the axis follows most, which makes most force."""
-    speed = quantity(abs(found.lines.speed), f"{found.unit}/s", strip=True)
-    moved, forced = found.strongest("motion"), found.strongest("force")
-    if not found.made:
+    speed = quantity(abs(aliased.lines.speed), f"{aliased.unit}/s", strip=True)
+    moved, forced = aliased.strongest("motion"), aliased.strongest("force")
+    if not aliased.made:
         return f"At {speed}: no cyclic error reaches the loop"
     if moved is None:
         return f"At {speed}: the loop is open and follows no line"
-    motion = quantity(moved[3]["motion"], found.unit, 2)
+    motion = quantity(moved[3]["motion"], aliased.unit, 2)
     if forced is None:
         return f"At {speed} every line is at rest: the axis follows line {moved[0]}, ±{motion}"
-    force = f"±{quantity(forced[3]['force'], found.force[1], 2)} of {found.force[0]}"
+    force = f"±{quantity(forced[3]['force'], aliased.force[1], 2)} of {aliased.force[0]}"
     if moved[0] == forced[0]:
         return f"At {speed} line {moved[0]} moves the axis most, ±{motion}, and takes {force}"
     return f"At {speed} line {moved[0]} moves the axis most, ±{motion}; line {forced[0]} takes {force}"
 
 
-def _note(found: AliasedLines) -> str:
-    words = [f"{sentence(axis_words(found.lines.axis))}."]
-    if found.made:
+def _note(aliased: AliasedLines) -> str:
+    words = [f"{sentence(axis_words(aliased.lines.axis))}."]
+    if aliased.made:
         words.append("Sticks: lines of the encoder where the loop sees them, with what they make.")
-    if any(line[2] for line in found.made):
+    if any(line[2] for line in aliased.made):
         words.append("Hollow: folded.")
     return " ".join(words)
 
 
-def _alternative(found: AliasedLines, title: str) -> str:
+def _alternative(aliased: AliasedLines, title: str) -> str:
     """Alternative text: kind, quantities; the answer; how many lines are folded."""
-    count = sum(line[2] for line in found.made)
+    count = sum(line[2] for line in aliased.made)
     return (
-        f"Log-log charts of what the loop follows of an encoder error, and of the {found.force[0]} it makes of it, "
-        f"against frequency, with the encoder's lines. {title}. {count} of {len(found.made)} lines are folded."
+        f"Log-log charts of what the loop follows of an encoder error, and of the {aliased.force[0]} it makes of it, "
+        f"against frequency, with the encoder's lines. {title}. {count} of {len(aliased.made)} lines are folded."
     )

@@ -9,6 +9,7 @@ import numpy as np
 from .. import checks
 from ..plotting import canvas, elements
 from ..plotting.labels import Labels
+from ..plotting.stacks import StackPanel, into, labels_of, stack
 from ..wording import axis_unit, quantity, sentence
 from . import loop_view as findings
 from .ripple import hatch
@@ -37,7 +38,6 @@ HEADS = {
     },
 }
 TALL = {"a4": 34.0, "phone": 40.0}
-GAP = 10.5
 # Verticals closer than this, mm, are left out.
 CLOSEST = 1.2
 # Names of peaks side by side are kept so far apart, mm.
@@ -74,12 +74,14 @@ def smoothness(
     _check(simulated)
     view = findings.closed_of(result, simulated)
     if ax is not None:
-        return _into(ax, view, style)
-    if not result.stable or len(view.speed) < 2:
-        main = _single(view, style)
-    else:
-        main = _sheet(view, style)
-    canvas.describe(main.figure, findings.title(view), findings.alternative(view))
+        labels = labels_of(ax)
+        return into(ax, style, _panel(view, "actual", style, labels), _below(view, labels[0]))
+    title, text = findings.title(view), findings.alternative(view)
+    if result.stable and len(view.speed) > 1:
+        panels = [_panel(view, name, style) for name in findings.CURVES]
+        return stack(style, panels, title=title, note=_note(view), text=text, below=_below(view))[-1]
+    main = _single(view, style)
+    canvas.describe(main.figure, title, text)
     return main
 
 
@@ -127,33 +129,20 @@ def _head(view: Closed, name: str, style: Style) -> str:
     return sentence(words)
 
 
-def _into(ax: Axes, view: RippleView, style: Style) -> Any:
-    """The true velocity in the caller's axes, in the units that they may have already."""
-    ax = canvas.axes(ax, style)
-    frame = _frame(view, "actual", ax.get_xlabel(), ax.get_title(loc="left"))
-    _set_ranges(ax, view, "actual", frame)
-    head = f"{_head(view, 'actual', style)} ({frame.ripple_unit[0]})"
-    canvas.name_axes(ax, style, head=head, below=f"Speed ({frame.speed_unit[0]})")
-    _fill(ax, view, "actual", frame, style)
-    return ax
+def _panel(view: Closed, name: str, style: Style, labels: tuple[str, str] = ("", "")) -> StackPanel:
+    """One curve against speed; axes that were drawn into keep their units."""
+    frame = _frame(view, name, *labels)
+    return StackPanel(
+        f"{_head(view, name, style)} ({frame.ripple_unit[0]})",
+        TALL[style.page],
+        lambda ax: _set_ranges(ax, view, name, frame),
+        lambda ax: _fill(ax, view, name, frame, style),
+    )
 
 
-def _sheet(view: Closed, style: Style) -> Axes:
-    """Three panels over one axis of speeds."""
-    tall = TALL[style.page]
-    sheet = canvas.Sheet(style, findings.title(view), _note(view), 7.0 + 3.0 * tall + 2.0 * GAP + 13.0)
-    frames = {name: _frame(view, name) for name in findings.CURVES}
-    panels = {}
-    for number, (name, frame) in enumerate(frames.items()):
-        head = f"{_head(view, name, style)} ({frame.ripple_unit[0]})"
-        panels[name] = sheet.panel(7.0 + number * (tall + GAP), tall, head)
-        _set_ranges(panels[name], view, name, frame)
-    sheet.widen_left(*panels.values())
-    for name, ax in panels.items():
-        _fill(ax, view, name, frames[name], style)
-        ax.tick_params(labelbottom=name == "actual")
-    canvas.name_axes(panels["actual"], style, below=f"Speed ({frames['actual'].speed_unit[0]})")
-    return panels["actual"]
+def _below(view: Closed, label: str = "") -> str:
+    """Name of the axis of speeds."""
+    return f"Speed ({_frame(view, 'actual', label).speed_unit[0]})"
 
 
 def _frame(view: Closed, name: str, below: str = "", head: str = "") -> PanelFrame:

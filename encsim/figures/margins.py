@@ -10,6 +10,7 @@ from matplotlib import ticker
 
 from ..plotting import canvas
 from ..plotting.labels import Labels
+from ..plotting.stacks import TOP, StackPanel, into, stack
 from ..plotting.strips import choose_names, top_names, top_ticks
 from ..wording import MINUS, axis_words, digits, quantity, sentence, with_unit
 from .run import worth_drawing
@@ -57,21 +58,20 @@ def margins(
         Of the gain.
     """
     curve = curve_of(result)
+    title, below = _title(result, curve), "Frequency (Hz)"
     if ax is not None:
-        ax = canvas.axes(ax, style)
-        canvas.name_axes(ax, style, head="Open-loop gain (dB)", below="Frequency (Hz)")
-        _set_gain_ranges(ax, curve)
-        _draw_gain(ax, curve, style)
-        return ax
-    title = _title(result, curve)
+        return into(ax, style, _gain_panel(curve, style), below)
+    note, text = _note(result, curve), _alternative(result, curve, title)
     if curve is None:
-        sheet = canvas.Sheet(style, title, _note(result, curve), 4.0)
+        sheet = canvas.Sheet(style, title, note, 4.0)
         main = sheet.panel(0.0, 2.0, left=4.0)
         main.set_axis_off()
-    else:
-        main = _sheet(result, curve, lines, style, title)
-    canvas.describe(main.figure, title, _alternative(result, curve, title))
-    return main
+        canvas.describe(main.figure, title, text)
+        return main
+    seen = _seen(lines, curve)
+    panels = [_gain_panel(curve, style, seen, lines), _phase_panel(curve, style)]
+    top = 11.5 if seen else TOP
+    return stack(style, panels, title=title, note=note, text=text, below=below, top=top, gap=GAP)[0]
 
 
 @dataclass(frozen=True, eq=False)
@@ -157,23 +157,27 @@ def _of_factor(curve: Curve, loop: np.ndarray, factor: float) -> tuple[float, fl
     return found[int(np.argmin(off))]
 
 
-def _sheet(result: Margins, curve: Curve, lines: Lines | None, style: Style, title: str) -> Axes:
-    """Gain and phase over one axis of frequencies."""
-    tall, below = TALL[style.page]
-    seen = _seen(lines, curve)
-    top = 11.5 if seen else 7.0
-    sheet = canvas.Sheet(style, title, _note(result, curve), top + tall + GAP + below + 13.0)
-    head = "Open-loop gain (dB)"
-    gain = sheet.panel(top, tall, head, head_top=3.4)
-    phase = sheet.panel(top + tall + GAP, below, "Open-loop phase (°)")
-    _set_gain_ranges(gain, curve)
-    _set_phase_ranges(phase, curve)
-    sheet.widen_left(gain, phase)
-    _draw_gain(gain, curve, style, seen, lines)
-    _draw_phase(phase, curve, style)
-    gain.tick_params(labelbottom=False)
-    canvas.name_axes(phase, style, below="Frequency (Hz)")
-    return gain
+def _gain_panel(
+    curve: Curve, style: Style, seen: list[tuple[float, str]] = (), lines: Lines | None = None
+) -> StackPanel:
+    """Gain with the margins, and the encoder's lines where they are seen."""
+    return StackPanel(
+        "Open-loop gain (dB)",
+        TALL[style.page][0],
+        lambda ax: _set_gain_ranges(ax, curve),
+        lambda ax: _draw_gain(ax, curve, style, seen, lines),
+        head_top=3.4,
+    )
+
+
+def _phase_panel(curve: Curve, style: Style) -> StackPanel:
+    """Phase with the phase margin."""
+    return StackPanel(
+        "Open-loop phase (°)",
+        TALL[style.page][1],
+        lambda ax: _set_phase_ranges(ax, curve),
+        lambda ax: _draw_phase(ax, curve, style),
+    )
 
 
 def _seen(lines: Lines | None, curve: Curve) -> list[tuple[float, str]]:

@@ -9,6 +9,7 @@ import numpy as np
 
 from ..plotting import canvas
 from ..plotting.labels import Labels
+from ..plotting.stacks import StackPanel, into, labels_of, stack
 from ..wording import SHARE, axis_unit, axis_words, digits, listed, percent, quantity, sentence, with_unit
 from .ripple import hatch
 from .ripple_view import FEW, PanelFrame, range_of_speeds
@@ -44,15 +45,25 @@ def tolerance(result: Tolerance, ax: Axes | None = None, *, style: Style = canva
     Axes
     """
     view = _view(result)
+    frame = _frame(view, labels_of(ax)[0])
+    heads, heights, below = HEADS[style.phone], TALL[style.page], f"Speed ({frame.speed_unit[0]})"
+    band = StackPanel(
+        heads[0],
+        heights[0],
+        lambda ax: _set_ranges(ax, view, frame),
+        lambda ax: _band(ax, view, frame, style),
+    )
     if ax is not None:
-        ax = canvas.axes(ax, style)
-        frame = _frame(view, ax.get_xlabel())
-        _set_ranges(ax, view, frame)
-        canvas.name_axes(ax, style, head=HEADS[style.phone][0], below=_below(frame))
-        return _band(ax, view, frame, style)
-    main = _sheet(view, style)
-    canvas.describe(main.figure, _title(view), _alternative(view))
-    return main
+        return into(ax, style, band, below)
+    share = StackPanel(
+        heads[1],
+        heights[1],
+        lambda ax: _set_share_ranges(ax, view, frame),
+        lambda ax: _passed(ax, view, frame, style),
+    )
+    panels = [band, share] if view.judged.any() else [band]
+    title, text = _title(view), _alternative(view)
+    return stack(style, panels, title=title, note=_note(view, style), text=text, below=below, gap=14.0)[0]
 
 
 @dataclass(frozen=True, eq=False)
@@ -97,32 +108,11 @@ def _frame(view: ToleranceView, below: str = "") -> PanelFrame:
     return PanelFrame(axis_unit(view.speed.max(initial=0.0), view.unit, below), None)
 
 
-def _below(frame: PanelFrame) -> str:
-    return f"Speed ({frame.speed_unit[0]})"
-
-
-def _sheet(view: ToleranceView, style: Style) -> Axes:
-    """Both panels on a figure of their own; the band alone without a limit on ripple."""
-    frame, (tall, low) = _frame(view), TALL[style.page]
-    judged = bool(view.judged.any())
-    lower = 7.0 + tall + 14.0
-    sheet = canvas.Sheet(
-        style, _title(view), _note(view, style), (lower + low if judged else 7.0 + tall) + 13.0
-    )
-    main = sheet.panel(7.0, tall, HEADS[style.phone][0])
-    share = sheet.panel(lower, low, HEADS[style.phone][1]) if judged else None
-    _set_ranges(main, view, frame)
-    if judged:
-        canvas.number_axis(share.xaxis, logarithmic=True)
-        share.set_yticks([0.0, 50.0, 100.0], ["0", "50", "100"])
-        canvas.limits(share, main.get_xlim(), (0.0, 108.0))
-    sheet.widen_left(main, *([share] if judged else []))
-    _band(main, view, frame, style)
-    if judged:
-        main.tick_params(labelbottom=False)
-        _passed(share, view, frame, style)
-    canvas.name_axes(share if judged else main, style, below=_below(frame))
-    return main
+def _set_share_ranges(ax: Axes, view: ToleranceView, frame: PanelFrame) -> None:
+    """Log range of the speeds, all shares from none to all."""
+    canvas.number_axis(ax.xaxis, logarithmic=True)
+    ax.set_yticks([0.0, 50.0, 100.0], ["0", "50", "100"])
+    canvas.limits(ax, frame.x(np.array(range_of_speeds(view))), (0.0, 108.0))
 
 
 def _set_ranges(ax: Axes, view: ToleranceView, frame: PanelFrame) -> None:

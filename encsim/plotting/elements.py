@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from ..wording import axis_unit, width
-from . import canvas
+from . import canvas, stacks
 from .labels import Labels
 
 if TYPE_CHECKING:
@@ -80,7 +80,6 @@ def _fitting(words: tuple[str, ...], room: float) -> str:
 
 
 TALL = {"a4": 38.0, "phone": 42.0}
-GAP = 10.5
 # More samples than these are drawn as the least and the largest of each pixel.
 PIXELS = 700
 
@@ -120,31 +119,31 @@ def length(time: np.ndarray) -> float:
     return float(time[-1] - time[0]) if len(time) > 1 else 0.0
 
 
-def into(ax: Axes, time: np.ndarray, panel: Panel, style: Style) -> Any:
+def into(ax: Axes, time: np.ndarray, panel: Panel, style: Style) -> Axes:
     """One panel in the caller's axes, in the units that they may have already."""
-    ax = canvas.axes(ax, style)
-    units = _units(time, panel, ax.get_xlabel(), ax.get_title(loc="left"))
-    canvas.name_axes(ax, style, head=f"{panel.head} ({units[1][0]})", below=f"Time ({units[0][0]})")
-    _set_ranges(ax, time, panel, units)
-    return _draw(ax, time, panel, units, style)
+    stacked, below = _stacked(time, panel, style, *stacks.labels_of(ax))
+    return stacks.into(ax, style, stacked, below)
 
 
-def sheet(time: np.ndarray, panels: list[Panel], style: Style, title: str, note: str) -> list[Axes]:
-    """Panels over one axis of time; returns their axes."""
-    tall = TALL[style.page]
-    count = len(panels)
-    page = canvas.Sheet(style, title, note, 7.0 + count * tall + (count - 1) * GAP + 13.0)
-    units = [_units(time, panel) for panel in panels]
-    drawn = []
-    for number, (panel, unit) in enumerate(zip(panels, units, strict=True)):
-        drawn.append(page.panel(7.0 + number * (tall + GAP), tall, f"{panel.head} ({unit[1][0]})"))
-        _set_ranges(drawn[-1], time, panel, unit)
-    page.widen_left(*drawn)
-    for ax, panel, unit in zip(drawn, panels, units, strict=True):
-        _draw(ax, time, panel, unit, style)
-        ax.tick_params(labelbottom=ax is drawn[-1])
-    canvas.name_axes(drawn[-1], style, below=f"Time ({units[0][0][0]})")
-    return drawn
+def sheet(time: np.ndarray, panels: list[Panel], style: Style, title: str, note: str, text: str) -> Axes:
+    """Panels over one axis of time with title, note and alternative text; returns the first one's axes."""
+    every = [_stacked(time, panel, style) for panel in panels]
+    stacked = [panel for panel, _ in every]
+    return stacks.stack(style, stacked, title=title, note=note, text=text, below=every[0][1])[0]
+
+
+def _stacked(
+    time: np.ndarray, panel: Panel, style: Style, below: str = "", head: str = ""
+) -> tuple[stacks.StackPanel, str]:
+    """A panel to be stacked, and the name of its axis of time."""
+    units = _units(time, panel, below, head)
+    stacked = stacks.StackPanel(
+        f"{panel.head} ({units[1][0]})",
+        TALL[style.page],
+        lambda ax: _set_ranges(ax, time, panel, units),
+        lambda ax: _draw(ax, time, panel, units, style),
+    )
+    return stacked, f"Time ({units[0][0]})"
 
 
 def _units(

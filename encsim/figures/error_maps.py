@@ -82,18 +82,7 @@ def calibration(result: Calibration, ax: Axes | None = None, *, style: Style = c
 
 
 def calibration_plan(plan: CalibrationPlan, ax: Axes | None = None, *, style: Style = canvas.PRINT) -> Axes:
-    """How much the steps magnify reading noise in each order, and which orders they lose.
-
-    Parameters
-    ----------
-    plan : CalibrationPlan
-    ax : Axes, optional
-    style : Style
-
-    Returns
-    -------
-    Axes
-    """
+    """How much the steps magnify reading noise in each order, and which orders they lose."""
     head, below = "Noise of each order against ideal steps", "Times per turn"
     draws = (lambda ax: _set_plan_ranges(ax, plan)), (lambda ax: _magnified(ax, plan, style))
     if ax is not None:

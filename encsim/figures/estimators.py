@@ -33,19 +33,7 @@ WORTH = 0.95
 
 
 def frontier(result: Frontier, ax: Axes | None = None, *, style: Style = canvas.PRINT) -> Axes:
-    """Ripple against delay of candidate estimators at one speed.
-
-    Parameters
-    ----------
-    result : Frontier
-    ax : Axes, optional
-        Takes the panel alone.
-    style : Style
-
-    Returns
-    -------
-    Axes
-    """
+    """Ripple against delay of candidate estimators at one speed."""
     points, title = _points(result, *labels_of(ax)), _title(result)
     panel = StackPanel(
         f"{HEAD} ({points.unit[0]})",

@@ -50,26 +50,8 @@ def smoothness(
 ) -> Axes:
     """Ripple of a closed loop against speed: measured velocity, torque or force, true velocity of the load.
 
-    Parameters
-    ----------
-    result : Smoothness
-        Drawn as it is: peaks where a line meets the resonance, and beside vanishing speeds, are ragged or
-        missed unless the speeds lie close there.
-    ax : Axes, optional
-        Takes the true velocity alone.
-    simulated : mapping, optional
-        "speed", and one or more of "measured", "torque", "actual", of simulated points.
-    style : Style
-
-    Returns
-    -------
-    Axes
-        Of the true velocity.
-
-    Raises
-    ------
-    InputError
-        If the simulated points have no speeds and values of one length.
+    The result is drawn as it is: peaks where a line meets the resonance, and beside vanishing speeds, are ragged or
+    missed unless the speeds lie close there.
     """
     _check(simulated)
     view = findings.closed_of(result, simulated)

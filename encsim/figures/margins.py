@@ -41,22 +41,7 @@ def margins(
     lines: Lines | None = None,
     style: Style = canvas.PRINT,
 ) -> Axes:
-    """Open-loop gain and phase against frequency, with crossover, margins, resonances and encoder lines.
-
-    Parameters
-    ----------
-    result : Margins
-    ax : Axes, optional
-        Takes the gain alone.
-    lines : Lines, optional
-        Lines of the encoder at a working speed, marked along the top at the frequencies where the loop sees them.
-    style : Style
-
-    Returns
-    -------
-    Axes
-        Of the gain.
-    """
+    """Open-loop gain and phase against frequency, with crossover, margins, resonances and encoder lines."""
     curve = curve_of(result)
     title, below = _title(result, curve), "Frequency (Hz)"
     if ax is not None:

@@ -53,26 +53,8 @@ def ripple(
 ) -> Axes:
     """Velocity ripple against speed: total, parts by role, regimes, speeds where lines vanish.
 
-    Parameters
-    ----------
-    curve : RippleCurve
-        Drawn as it is: notches at vanishing speeds are ragged or missed unless the speeds lie close there
-        (400 on a log scale and 50 around each vanishing speed are enough).
-    ax : Axes, optional
-    limit : (float, float), optional
-        Ripple allowed: share of the speed, and a value below which it does not go; either may be 0.
-    simulated : mapping, optional
-        "speed" and "rms" of simulated points.
-    style : Style
-
-    Returns
-    -------
-    Axes
-
-    Raises
-    ------
-    InputError
-        If the limit is no such pair, or the simulated points have no speeds and ripples of one length.
+    The curve is drawn as it is: notches at vanishing speeds are ragged or missed unless the speeds lie close there
+    (400 on a log scale and 50 around each vanishing speed are enough).
     """
     _check(limit, simulated)
     view = view_of(curve, limit, simulated)

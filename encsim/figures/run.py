@@ -31,19 +31,7 @@ HEAD = "Velocity about its true value"
 
 
 def run(trace: Trace, ax: Axes | None = None, *, style: Style = canvas.PRINT) -> Axes:
-    """Velocity about the true speed with its rms band, and its spectrum with one stick a line.
-
-    Parameters
-    ----------
-    trace : Trace
-    ax : Axes, optional
-        Takes the velocity alone.
-    style : Style
-
-    Returns
-    -------
-    Axes
-    """
+    """Velocity about the true speed with its rms band, and its spectrum with one stick a line."""
     if ax is not None:
         wave = _wave(trace, style, canvas.axes(ax, style))
         canvas.name_axes(ax, style, head=f"{HEAD} ({wave.unit[0]})")

@@ -31,19 +31,7 @@ NAMED = 3
 
 
 def tolerance(result: Tolerance, ax: Axes | None = None, *, style: Style = canvas.PRINT) -> Axes:
-    """Band of ripple against speed of many axes, and the share of them that meets the limit.
-
-    Parameters
-    ----------
-    result : Tolerance
-    ax : Axes, optional
-        Takes the band alone.
-    style : Style
-
-    Returns
-    -------
-    Axes
-    """
+    """Band of ripple against speed of many axes, and the share of them that meets the limit."""
     view = _view(result)
     frame = _frame(view, labels_of(ax)[0])
     heads, heights, below = HEADS[style.phone], TALL[style.page], f"Speed ({frame.speed_unit[0]})"

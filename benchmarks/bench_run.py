@@ -18,7 +18,7 @@ import pytest
 
 from encsim import Axis, Control, Difference, Interpolation, Load, Sampling, Scale, Signal, run, runs
 from encsim.closed_loop.plant import discretise
-from encsim.kernels.records import CHUNK
+from encsim.kernels.rows import CHUNK
 from encsim.time_domain.loop_tables import Loops
 
 PITCH, RATE, SPEED, FACTOR, BITS, SPAN = 20e-6, 16e3, 0.0123, 4000, 14, 1.25

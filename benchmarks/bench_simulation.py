@@ -14,7 +14,7 @@ import pytest
 from numba import njit
 
 from encsim import Axis, Interpolation, Sampling, Scale, Signal, Stream, simulate
-from encsim.kernels import chance, counting, estimators, motion, records, signals
+from encsim.kernels import chance, counting, estimators, motion, records, rows, signals
 
 PITCH, RATE, SPEED, FACTOR, BITS, SPAN = 20e-6, 16e3, 0.0123, 4000, 12, 1.25
 HARMONICS, JITTER = {3: 0.01, 5: 0.004, 7: 0.002}, 2e-9
@@ -63,24 +63,21 @@ def stages():
     """Each stage of the chain on one chunk, with the arrays of a stream that has run."""
     stream, u = Stream(AXIS, SPEED), np.uint64
     stream.read(np.empty(4096), np.empty(4096))
-    (terms, _), work = stream._tables[1], stream._work
-    plan = {name: stream._tables[0][name][0].item() for name in records.PLAN.names}
-    whole, count = stream._history
-    n, out = records.CHUNK, np.empty(records.CHUNK)
+    (plan, tables), work, history = stream._tables, stream._work, stream._history
+    p, n, out = plan[0], rows.CHUNK, np.empty(rows.CHUNK)
+    step_64, step, difference = u(p["tick_step_64"]), float(p["tick_step"]), estimators.difference_block
     return {
-        "phase": lambda: motion.phase_block(u(5), u(plan["step"]), plan["slope"], 0.0, work),
-        "gaussian": lambda: chance.gaussian_block(3, records.JITTER, u(0), u(1), u(2), work),
+        "phase": lambda: motion.phase_block(u(5), step_64, step, 0.0, work),
+        "gaussian": lambda: chance.gaussian_block(3, records.JITTER_CAUSE, u(0), u(1), u(2), work),
         "displace": lambda: motion.displace_block(1e-4, work),
         "read": lambda: signals.read_block(0.0, work),
-        "channels": lambda: signals.channel_block(0.0, 0.0, terms, work),
-        "converter": lambda: signals.convert_block(plan["codes"], plan["lowest"], plan["highest"], work),
+        "channels": lambda: signals.channel_block(plan, tables.order_steps, tables.terms, work),
+        "converter": lambda: signals.convert_block(plan, work),
         "arctangent": lambda: signals.arctangent_block(work),
-        "whole periods": lambda: counting.whole_block(5, 0, whole, work),
-        "counts": lambda: counting.count_block(float(FACTOR), 0.0, 0, count, work),
-        "position": lambda: counting.position_block(float(FACTOR), PITCH, 0, n, whole, count, out, 0),
-        "difference": lambda: estimators.difference_block(
-            float(FACTOR), PITCH, 1, 0, n - 1, whole, count, out, 0
-        ),
+        "whole periods": lambda: counting.whole_block(5, 0, history.whole, work),
+        "counts": lambda: counting.count_block(plan, 0, history.count, work),
+        "position": lambda: counting.position_block(plan, 0, n, history, out, 0),
+        "difference": lambda: difference(float(FACTOR), PITCH, 1, 0, n - 1, history, out, 0),
     }
 
 
@@ -88,17 +85,17 @@ STAGES = stages()
 
 
 def test_idle_call(benchmark):
-    work = np.zeros(records.ROWS * records.CHUNK)
+    work = np.zeros(rows.CHAIN_ROWS * rows.CHUNK)
     idle(work)
     benchmark.pedantic(idle, (work,), rounds=2000, iterations=20)
-    keep(benchmark, "idle call", records.CHUNK)
+    keep(benchmark, "idle call", rows.CHUNK)
 
 
 @pytest.mark.parametrize("name", STAGES)
 def test_stage(benchmark, name):
     STAGES[name]()
     benchmark.pedantic(STAGES[name], rounds=2000, iterations=20)
-    keep(benchmark, f"stage {name}", records.CHUNK)
+    keep(benchmark, f"stage {name}", rows.CHUNK)
 
 
 @pytest.mark.parametrize("size", [1 << 14, 1 << 20])
@@ -136,7 +133,7 @@ def threads_ratio():
 def vector_width():
     """Widest vector registers in a stage compiled anew (code from the cache cannot be looked at), bits."""
     stage = njit(nogil=True, error_model="numpy")(signals.arctangent_block.py_func)
-    stage(np.zeros(records.ROWS * records.CHUNK))
+    stage(np.zeros(rows.CHAIN_ROWS * rows.CHUNK))
     code = "".join(stage.inspect_asm().values())
     return next((bits for name, bits in (("zmm", 512), ("ymm", 256), ("xmm", 128)) if name in code), None)
 

@@ -3,96 +3,84 @@
 import numpy as np
 
 from .jit import compiled, inlined
-from .records import CHUNK, PATH, SHOWN
-
-
-@compiled
-def whole_block(anchor_whole, at, whole, work):
-    """Whole periods: those that bring what is shown nearest to the true phase."""
-    out = whole[at : at + CHUNK]
-    for i in range(CHUNK):
-        out[i] = anchor_whole + np.int64(np.rint(work[PATH + i] - work[SHOWN + i]))
-
-
-@compiled
-def count_block(factor, bias, at, count, work):
-    """Counts within the period."""
-    out = count[at : at + CHUNK]
-    for i in range(CHUNK):
-        out[i] = np.floor(work[SHOWN + i] * factor + (0.5 - bias))
-
-
-@compiled
-def uncounted_block(at, count, work):
-    """The fraction itself where there are no counts."""
-    out = count[at : at + CHUNK]
-    for i in range(CHUNK):
-        out[i] = work[SHOWN + i]
+from .records import LIMITED_EDGES
+from .rows import CHUNK, PATH, SHOWN, at
 
 
 @inlined
-def hold_start(level, reach, direction):
-    """Count that a motion in this direction has when it has run for long: it trails by the reach."""
+def set_counts(n, s, p, counts, place, w):
+    """Counts within the period; the fraction itself where there are no counts."""
+    if p.has_counts:
+        for i in range(n):
+            counts[at(place, i)] = np.floor(w[SHOWN * s + i] * p.factor + (0.5 - p.bias))
+    else:
+        for i in range(n):
+            counts[at(place, i)] = w[SHOWN * s + i]
+
+
+@inlined
+def hold_start(level, half_band, direction):
+    """Count that a motion in this direction has when it has run for long: it trails by half the dead band."""
     if direction > 0.0:
-        return np.ceil(level - reach)
-    return np.floor(level + reach) if direction < 0.0 else np.rint(level)
+        return np.ceil(level - half_band)
+    return np.floor(level + half_band) if direction < 0.0 else np.rint(level)
 
 
 @inlined
-def hold_step(level, reach):
+def hold_step(level, half_band):
     """Counts to move by, as few as needed, where the position is ``level`` counts from the count."""
-    if level > reach:
-        return np.ceil(level - reach)
-    return np.floor(level + reach) if level < -reach else 0.0
+    if level > half_band:
+        return np.ceil(level - half_band)
+    return np.floor(level + half_band) if level < -half_band else 0.0
 
 
 @inlined
-def edge_step(move, level, reach, elapsed, plan, state):
-    """Edges that appear within one sample; updates ``behind`` and ``age`` of the state."""
-    # ``level`` is the position against the old count wanted. Crossings are taken as evenly spaced between the old and
-    # the new position, so edge m comes at the latest of: its crossing, m separations after the last edge, (m - f)
-    # separations after the first new crossing f. Nothing is looped over.
+def edge_step(move, level, half_band, elapsed, plan, state):
+    """Edges that appear within one sample; updates ``pending`` and ``edge_age`` of the state."""
+    # ``level`` is the position minus the old count to be shown. Crossings are taken as evenly spaced between the old
+    # and the new position, so edge m comes at the latest of: its crossing, m separations after the last edge, (m - f)
+    # separations after the first new crossing f. No loop is needed.
     s, p = state[0], plan[0]
-    behind, total, age = s.behind, s.behind + move, s.age + elapsed
+    pending, total, age = s.pending, s.pending + move, s.edge_age + elapsed
     sign = 1.0 if total > 0.0 else -1.0
     due = abs(total)
-    old = min(max(sign * behind, 0.0), due)
+    old = min(max(sign * pending, 0.0), due)
     edges = min(due, np.floor(age / p.separation))
     first = last = elapsed
     if due > old:
-        cancelled = max(-sign * behind, 0.0)
+        cancelled = max(-sign * pending, 0.0)
         path = sign * (level - s.level)
-        way = reach + cancelled - sign * s.level
-        first = _crossing_age(way, path, elapsed, p.ticked)
+        way = half_band + cancelled - sign * s.level
+        first = _crossing_age(way, path, elapsed, p.has_clock)
         edges = min(edges, old + 1.0 + np.floor(first / p.separation))
-        last = _crossing_age(way + max(edges - old - 1.0, 0.0), path, elapsed, p.ticked)
+        last = _crossing_age(way + max(edges - old - 1.0, 0.0), path, elapsed, p.has_clock)
     if edges > 0.0:
         age -= edges * p.separation
         if edges > old:
             age = min(age, first - (edges - old - 1.0) * p.separation, last)
-    s.behind = total - sign * edges
-    s.age = age
+    s.pending = total - sign * edges
+    s.edge_age = age
 
 
 @inlined
-def _crossing_age(way, path, elapsed, ticked):
+def _crossing_age(way, path, elapsed, has_clock):
     """Time since the position had gone ``way`` of ``path``, whole ticks where there are ticks."""
     age = elapsed * (1.0 - min(max(way / path, 0.0), 1.0)) if path > 0.0 else 0.0
-    return np.floor(age) if ticked else age
+    return np.floor(age) if has_clock else age
 
 
 @inlined
 def held_step(position, whole, elapsed, plan, direction, state):
-    """Advance the held count by one sample; ``position`` is that within the whole period, counts less bias."""
+    """Advance the held count by one sample; ``position`` is that within the whole period, counts minus bias."""
     p, s = plan[0], state[0]
     if s.started < 2:
         s.started = 2
-        s.whole, s.count = whole, hold_start(position, p.reach, direction)
-        s.behind, s.age, s.level = 0.0, 1e18, position - s.count
+        s.whole, s.count = whole, hold_start(position, p.half_band, direction)
+        s.pending, s.edge_age, s.level = 0.0, 1e18, position - s.count
     level = np.float64(whole - s.whole) * p.factor + position - s.count
-    move = hold_step(level, p.reach)
-    if p.sequential == 2:
-        edge_step(move, level, p.reach, elapsed, plan, state)
+    move = hold_step(level, p.half_band)
+    if p.hold == LIMITED_EDGES:
+        edge_step(move, level, p.half_band, elapsed, plan, state)
     carry = np.floor((s.count + move) / p.factor)
     s.level = level - move
     s.count += move - carry * p.factor
@@ -100,24 +88,40 @@ def held_step(position, whole, elapsed, plan, direction, state):
 
 
 @compiled
-def hold_block(plan, ticks, state, at, whole, count, work):
-    """Counts with hysteresis or limited edges; ``whole`` comes in as the whole periods of the position."""
-    p, s = plan[0], state[0]
+def whole_block(anchor_whole, at, whole, work):
+    """Whole periods of a chunk: those that bring what is shown nearest to the true phase."""
+    out = whole[at : at + CHUNK]
     for i in range(CHUNK):
-        elapsed = 1.0
-        if p.ticked:
-            elapsed = np.float64(ticks[i] - s.edge_tick)
-            s.edge_tick = ticks[i]
-        position = work[SHOWN + i] * p.factor - p.bias
-        held_step(position, whole[at + i], elapsed, plan, p.direction, state)
-        whole[at + i] = s.whole
-        count[at + i] = s.count - s.behind
+        out[i] = anchor_whole + np.int64(np.rint(work[PATH * CHUNK + i] - work[SHOWN * CHUNK + i]))
 
 
 @compiled
-def position_block(factor, pitch, at, number, whole, count, out, offset):
-    """Shown position, position unit."""
-    share = 1.0 / factor
-    turns, counts, shown = whole[at : at + number], count[at : at + number], out[offset : offset + number]
+def count_block(plan, at, count, work):
+    """``set_counts`` for a chunk."""
+    set_counts(CHUNK, CHUNK, plan[0], count, at, work)
+
+
+@compiled
+def hold_block(plan, ticks, state, at, history, work):
+    """Counts of a chunk with hysteresis or limited edges; the history holds the whole periods of the position."""
+    p, s = plan[0], state[0]
+    whole, count = history
+    for i in range(CHUNK):
+        elapsed = 1.0
+        if p.has_clock:
+            elapsed = np.float64(ticks[i] - s.edge_tick)
+            s.edge_tick = ticks[i]
+        position = work[SHOWN * CHUNK + i] * p.factor - p.bias
+        held_step(position, whole[at + i], elapsed, plan, p.direction, state)
+        whole[at + i] = s.whole
+        count[at + i] = s.count - s.pending
+
+
+@compiled
+def position_block(plan, at, number, history, out, offset):
+    """Shown position of ``number`` samples of the history from ``at`` on, position unit."""
+    share, pitch = 1.0 / plan[0].factor, plan[0].pitch
+    wholes, counts = history.whole[at : at + number], history.count[at : at + number]
+    shown = out[offset : offset + number]
     for i in range(number):
-        shown[i] = (np.float64(turns[i]) + counts[i] * share) * pitch
+        shown[i] = (np.float64(wholes[i]) + counts[i] * share) * pitch

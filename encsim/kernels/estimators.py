@@ -4,37 +4,38 @@ import numpy as np
 
 from .jit import compiled, inlined
 from .maths import UNIT_64
-from .records import CHUNK, ESTIMATE
+from .rows import CHUNK, ESTIMATE
 
 
 @compiled
-def difference_block(factor, scale, now, old, number, whole, count, out, offset):
+def difference_block(factor, scale, now, before, number, history, out, offset):
     """Velocity from whole periods and counts, each differenced by itself: nothing is lost far from zero."""
-    turns, turns_before = whole[now : now + number], whole[old : old + number]
-    counts, counts_before = count[now : now + number], count[old : old + number]
+    wholes, wholes_before = history.whole[now : now + number], history.whole[before : before + number]
+    counts, counts_before = history.count[now : now + number], history.count[before : before + number]
     velocity = out[offset : offset + number]
     for i in range(number):
-        periods = np.float64(turns[i] - turns_before[i])
+        periods = np.float64(wholes[i] - wholes_before[i])
         velocity[i] = (periods * factor + (counts[i] - counts_before[i])) * scale
 
 
 @compiled
-def deviation_block(plan, anchor, at, whole, count, deviation):
-    """Shown position less that of the steady motion, periods: small however far the axis has gone."""
+def deviation_block(plan, anchor, at, history, deviation):
+    """Shown position minus that of the steady motion, periods: small however far the axis has gone."""
     p = plan[0]
-    share, line, step, slope, first = (
+    share, phase, step_64, step, first = (
         1.0 / p.factor,
-        anchor.line,
-        p.line_step,
-        p.line_slope,
-        anchor.line_whole,
+        anchor.sample_phase,
+        p.sample_step_64,
+        p.sample_step,
+        anchor.sample_whole,
     )
-    start = np.float64(np.int64(line)) * UNIT_64
-    turns, counts, out = whole[at : at + CHUNK], count[at : at + CHUNK], deviation[at : at + CHUNK]
+    start = np.float64(np.int64(phase)) * UNIT_64
+    wholes, counts = history.whole[at : at + CHUNK], history.count[at : at + CHUNK]
+    out = deviation[at : at + CHUNK]
     for i in range(CHUNK):
-        turn = np.float64(np.int64(line + np.uint64(i) * step)) * UNIT_64
-        passed = np.rint(start + np.float64(i) * slope - turn)
-        out[i] = (np.float64(turns[i] - first) - passed) + (counts[i] * share - turn)
+        fraction = np.float64(np.int64(phase + np.uint64(i) * step_64)) * UNIT_64
+        passed = np.rint(start + np.float64(i) * step - fraction)
+        out[i] = (np.float64(wholes[i] - first) - passed) + (counts[i] * share - fraction)
 
 
 @inlined
@@ -109,7 +110,7 @@ def sections_block(numbers, memory, deviation, work):
         out = deviation[i]
         for n in range(numbers.size // 5):
             out = section_step(out, n, numbers, memory, 0, 1)
-        work[ESTIMATE + i] = out
+        work[ESTIMATE * CHUNK + i] = out
 
 
 @compiled
@@ -122,7 +123,7 @@ def tap_block(weight, past, out):
 @compiled
 def taps_block(at, numbers, deviation, work):
     """Finite impulse response over a chunk; numbers lag, weight, lag, weight ...; the deviations are a ring."""
-    out = work[ESTIMATE : ESTIMATE + CHUNK]
+    out = work[ESTIMATE * CHUNK : (ESTIMATE + 1) * CHUNK]
     out[:] = 0.0
     for n in range(numbers.size // 2):
         old = (at - np.int64(numbers[2 * n])) % deviation.size
@@ -140,11 +141,11 @@ def parabola_block(chunk, samples, at, numbers, memory, deviation, work):
         m = k % samples
         if m == 0:
             parabola_start(at + i, samples, deviation, memory, 0, 1)
-        work[ESTIMATE + i] = parabola_step(m, samples, deviation[at + i], numbers, memory, 0, 1)
+        work[ESTIMATE * CHUNK + i] = parabola_step(m, samples, deviation[at + i], numbers, memory, 0, 1)
 
 
 @compiled
 def velocity_block(speed, scale, work):
     """ESTIMATE from periods a sample against the steady motion to velocity."""
     for i in range(CHUNK):
-        work[ESTIMATE + i] = speed + scale * work[ESTIMATE + i]
+        work[ESTIMATE * CHUNK + i] = speed + scale * work[ESTIMATE * CHUNK + i]

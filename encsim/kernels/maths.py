@@ -73,7 +73,7 @@ def turns_of(sine, cosine):
 
 @inlined
 def log_of(u):
-    """Natural logarithm of a normal number, relative error below 3e-16 away from 1."""
+    """Natural logarithm of a normal number, relative error below 3e-16 displacement from 1."""
     bits = np.float64(u).view(np.int64)
     mantissa = np.int64((bits & _MANTISSA) | _ONE).view(np.float64)
     large = mantissa > 1.4142135623730951

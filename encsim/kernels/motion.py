@@ -5,26 +5,27 @@ import numpy as np
 from .chance import draw_block
 from .jit import compiled
 from .maths import UNIT_64
-from .records import CHUNK, CLOCK, DRAW, JITTER, PATH, TURN
+from .records import CLOCK_CAUSE, JITTER_CAUSE
+from .rows import CHUNK, DRAW, PATH, PHASE
 
 
 @compiled
-def phase_block(base, step, slope, lag, work):
-    """True phase of each sample: TURN its fraction, PATH all of it from the anchor, less the lag."""
-    start = np.float64(np.int64(base)) * UNIT_64 - lag
+def phase_block(phase, step_64, step, lag, work):
+    """True phase of each sample: PHASE its fraction, PATH all of it from the anchor minus the lag."""
+    start = np.float64(np.int64(phase)) * UNIT_64 - lag
     for i in range(CHUNK):
-        work[TURN + i] = np.float64(np.int64(base + np.uint64(i) * step)) * UNIT_64
-        work[PATH + i] = start + np.float64(i) * slope
+        work[PHASE * CHUNK + i] = np.float64(np.int64(phase + np.uint64(i) * step_64)) * UNIT_64
+        work[PATH * CHUNK + i] = start + np.float64(i) * step
 
 
 @compiled
-def ticked_phase_block(anchor, step, slope, lag, ticks, work):
+def tick_phase_block(anchor, step_64, step, lag, ticks, work):
     """``phase_block`` at ticks of another clock, counted from that of the anchor."""
-    start = np.float64(np.int64(anchor.base)) * UNIT_64 - lag
+    start = np.float64(np.int64(anchor.tick_phase)) * UNIT_64 - lag
     for i in range(CHUNK):
         n = ticks[i] - anchor.tick
-        work[TURN + i] = np.float64(np.int64(anchor.base + np.uint64(n) * step)) * UNIT_64
-        work[PATH + i] = start + np.float64(n) * slope
+        work[PHASE * CHUNK + i] = np.float64(np.int64(anchor.tick_phase + np.uint64(n) * step_64)) * UNIT_64
+        work[PATH * CHUNK + i] = start + np.float64(n) * step
 
 
 @compiled
@@ -49,39 +50,39 @@ def correlate_block(plan, ticks, state, work):
     p, s = plan[0], state[0]
     for i in range(CHUNK):
         correlation = p.correlation
-        if p.ticked:
+        if p.has_clock:
             jump = ticks[i] - s.tick
             s.tick = ticks[i]
             correlation = p.correlation_more if jump > p.jump else (p.correlation if jump > 0 else 1.0)
         if not s.started:
             s.started = 1
             correlation = 0.0
-        s.jitter = correlation * s.jitter + np.sqrt(1.0 - correlation * correlation) * work[DRAW + i]
-        work[DRAW + i] = s.jitter
+        s.jitter = correlation * s.jitter + np.sqrt(1.0 - correlation * correlation) * work[DRAW * CHUNK + i]
+        work[DRAW * CHUNK + i] = s.jitter
 
 
 @compiled
 def displace_block(rms, work):
     """Move the true position by ``rms`` times DRAW."""
     for i in range(CHUNK):
-        move = rms * work[DRAW + i]
-        work[TURN + i] += move
-        work[PATH + i] += move
+        move = rms * work[DRAW * CHUNK + i]
+        work[PHASE * CHUNK + i] += move
+        work[PATH * CHUNK + i] += move
 
 
 @compiled
 def move_block(plan, anchor, ticks, state, work):
     """True phase of each sample, jitter of position and clock included."""
     p = plan[0]
-    if p.ticked:
-        ticked_phase_block(anchor, p.step, p.slope, p.lag, ticks, work)
+    if p.has_clock:
+        tick_phase_block(anchor, p.tick_step_64, p.tick_step, p.lag, ticks, work)
     else:
-        phase_block(anchor.base, p.step, p.slope, p.lag, work)
+        phase_block(anchor.tick_phase, p.tick_step_64, p.tick_step, p.lag, work)
     if p.jitter > 0.0:
-        draw_block(plan, anchor, ticks, JITTER, 0, work)
-        if p.correlated:
+        draw_block(plan, anchor, ticks, JITTER_CAUSE, 0, work)
+        if p.has_bandwidth:
             correlate_block(plan, ticks, state, work)
         displace_block(p.jitter, work)
-    if p.clock != 0.0:
-        draw_block(plan, anchor, ticks, CLOCK, 0, work)
-        displace_block(p.clock, work)
+    if p.clock_jitter != 0.0:
+        draw_block(plan, anchor, ticks, CLOCK_CAUSE, 0, work)
+        displace_block(p.clock_jitter, work)

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from .counting import count_block, hold_block, position_block, uncounted_block, whole_block
+from .counting import count_block, hold_block, position_block, whole_block
 from .edge_timing import timing_block
 from .estimators import (
     deviation_block,
@@ -14,23 +14,23 @@ from .estimators import (
 )
 from .jit import compiled
 from .motion import move_block
-from .records import CHUNK, DIFFERENCE, ESTIMATE, LANES, PARABOLA, TAPS, TIMING
-from .signals import arctangent_block, collect_block, reading_block
+from .records import DIFFERENCE, FREE, LANES, PARABOLA, TAPS, TIMING
+from .rows import CHUNK, ESTIMATE
+from .signals import arctangent_block, reading_block
 
 
 @compiled
 def estimate_block(plan, anchor, at, history, estimator, ring, work):
     """Velocity of a chunk into ESTIMATE, unless it is a difference, which needs no state."""
     p = plan[0]
-    whole, count = history
-    numbers, memory, deviation, bends = estimator
     if p.estimator == TIMING:
         if p.direction != 0.0:
-            timing_block(plan, anchor, bends, ring, work)
+            timing_block(plan, anchor, estimator.edge_table, ring, work)
         else:
-            work[ESTIMATE : ESTIMATE + CHUNK] = 0.0
+            work[ESTIMATE * CHUNK : (ESTIMATE + 1) * CHUNK] = 0.0
         return
-    deviation_block(plan, anchor, at, whole, count, deviation)
+    numbers, memory, deviation, _ = estimator
+    deviation_block(plan, anchor, at, history, deviation)
     if p.estimator == TAPS:
         taps_block(at, numbers, deviation, work)
     elif p.estimator == PARABOLA:
@@ -41,59 +41,54 @@ def estimate_block(plan, anchor, at, history, estimator, ring, work):
 
 
 @compiled
-def chunk_block(plan, tables, anchor, ticks, state, at, whole, count, work):
+def chunk_block(plan, tables, anchor, ticks, state, at, history, work):
     """Compute one chunk into the history of whole periods and counts."""
     p = plan[0]
     move_block(plan, anchor, ticks, state, work)
     for reading in range(p.readings):
         reading_block(plan, tables, anchor, ticks, reading, state, work)
-        if p.readings > 1:
-            collect_block(reading, p.readings, work)
     arctangent_block(work)
-    whole_block(anchor.whole, at, whole, work)
-    if p.sequential:
-        hold_block(plan, ticks, state, at, whole, count, work)
-    elif p.counted:
-        count_block(p.factor, p.bias, at, count, work)
+    whole_block(anchor.tick_whole, at, history.whole, work)
+    if p.hold != FREE:
+        hold_block(plan, ticks, state, at, history, work)
     else:
-        uncounted_block(at, count, work)
+        count_block(plan, at, history.count, work)
 
 
 @compiled
 def output_block(plan, at, number, history, work, position, velocity, offset):
     """Position and, where wanted, velocity of ``number`` samples of the history from ``at`` on."""
     p = plan[0]
-    whole, count = history
-    position_block(p.factor, p.pitch, at, number, whole, count, position, offset)
+    position_block(plan, at, number, history, position, offset)
     if velocity.size == 0:
         return
     if p.estimator != DIFFERENCE:
-        first = ESTIMATE + at % CHUNK
+        first = ESTIMATE * CHUNK + at % CHUNK
         velocity[offset : offset + number] = work[first : first + number]
         return
     scale = p.pitch * p.rate / (p.factor * p.span)
-    old = (at - p.span) % whole.size
-    head = min(number, whole.size - old)  # the history is a ring: the old samples may go round its end
-    difference_block(p.factor, scale, at, old, head, whole, count, velocity, offset)
-    difference_block(p.factor, scale, at + head, 0, number - head, whole, count, velocity, offset + head)
+    before = (at - p.span) % history.whole.size
+    head = min(
+        number, history.whole.size - before
+    )  # the history is a ring: the samples before may go round its end
+    difference_block(p.factor, scale, at, before, head, history, velocity, offset)
+    difference_block(p.factor, scale, at + head, 0, number - head, history, velocity, offset + head)
 
 
 @compiled
 def chain_block(plan, tables, anchors, ticks, span, state, history, estimator, work, position, velocity):
-    """Compute chunks and hand out the samples asked for; ``span`` is chunks, chunks known, from, to, offset."""
-    # ``from`` and ``to`` count from the start of the first chunk; ``tables`` is (terms, shifts: rows of the ring,
-    # then of the given error), ``history`` (whole, count), ``estimator`` (numbers, memory, deviation, bends).
-    whole, count = history
-    slots = whole.size // CHUNK
-    offset = span[4]
-    for j in range(span[0]):
+    """Compute the chunks that are not known yet and hand out the samples of the span."""
+    slots = history.whole.size // CHUNK
+    asked = span[0]
+    offset = asked.offset
+    for j in range(asked.chunks):
         at = (anchors[j].chunk % slots) * CHUNK
-        if j >= span[1]:
-            chunk_block(plan, tables, anchors[j], ticks[j], state, at, whole, count, work)
+        if j >= asked.known:
+            chunk_block(plan, tables, anchors[j], ticks[j], state, at, history, work)
             if plan[0].estimator != DIFFERENCE:
-                estimate_block(plan, anchors[j], at, history, estimator, tables[1][: plan[0].rings], work)
-        first = max(span[2] - j * CHUNK, 0)
-        number = min(span[3] - j * CHUNK, CHUNK) - first
+                estimate_block(plan, anchors[j], at, history, estimator, tables.ring, work)
+        first = max(asked.first - j * CHUNK, 0)
+        number = min(asked.end - j * CHUNK, CHUNK) - first
         if number > 0:
             output_block(plan, at + first, number, history, work, position, velocity, offset)
             offset += number

@@ -1,40 +1,49 @@
-"""Records, rows and constants that every compiled loop shares.
+"""Records, tables and constants that the compiled loops are called with.
 
-Phases are in signal periods. A chunk is CHUNK samples, aligned to sample numbers.
+Phases are in signal periods. The steady motion is known exactly: a phase is a whole number of 2**-64 period, which
+wraps at a whole period, beside the number of whole periods.
 """
+
+from typing import NamedTuple
 
 import numpy as np
 
-CHUNK = 2048
-FOURS = CHUNK // 4  # counters of a chunk: each has the chance of four samples
-# Rows of the work array. SINE follows COSINE: the converter runs over both at once.
-DRAW, TURN, PATH, READ, SHIFT, POWER_C, POWER_S, GAP_C, GAP_S, COSINE, SINE, SUM_C, SUM_S, SHOWN = (
-    CHUNK * row for row in range(14)
-)
-ESTIMATE = 14 * CHUNK
-ROWS = 15
 LANES = 64  # of a sum: one after the other would not vectorise
-JITTER, CLOCK, NOISE_COSINE, NOISE_SINE, EDGE = (np.uint64(cause) for cause in (1, 2, 3, 4, 5))
+# What a random number is for. Each cause has its own, so that none depends on what else is switched on.
+JITTER_CAUSE, CLOCK_CAUSE, COSINE_CAUSE, SINE_CAUSE, EDGE_CAUSE = (
+    np.uint64(cause) for cause in (1, 2, 3, 4, 5)
+)
 # How the velocity is computed. Linear estimators are finite impulse responses or second-order sections; two shapes of
 # impulse response have a quicker way: two opposite taps (difference) and taps on a parabola (running sums).
 DIFFERENCE, TAPS, PARABOLA, SECTIONS, TIMING = range(5)
+# How counts are held: not, with hysteresis, with limited edges.
+FREE, HYSTERESIS, LIMITED_EDGES = range(3)
+
+# Scalars of the chain from the phase to the velocity.
 PLAN = np.dtype(
     [
-        ("key0", "u8"),  # lower and upper half of the seed
-        ("key1", "u8"),
-        ("step", "u8"),  # phase a sample (a tick where sampled), the fraction, 2**-64 period
-        ("slope", "f8"),  # the same with whole periods
+        ("key_low", "u8"),  # lower and upper half of the seed
+        ("key_high", "u8"),
+        ("tick_step_64", "u8"),  # phase from tick to tick (sample to sample without a clock), 2**-64 period
+        ("tick_step", "f8"),  # the same with whole periods
+        ("sample_step_64", "u8"),  # phase from sample to sample
+        ("sample_step", "f8"),
+        ("ring_step_64", "u8"),  # angle of the ring from tick to tick, 2**-64 turn
+        ("turns_per_period", "f8"),
         ("direction", "f8"),
-        ("ticked", "i8"),  # whether the samples are those of another clock, or of its ticks
+        (
+            "has_clock",
+            "i8",
+        ),  # whether another clock reads the position, or its edges come on ticks of a clock
         ("jitter", "f8"),  # rms, periods
-        ("clock", "f8"),
-        ("correlated", "i8"),  # whether the jitter has a bandwidth
-        ("correlation", "f8"),  # of the jitter over one sample, or over ``jump`` ticks and over one more
-        ("correlation_more", "f8"),
+        ("clock_jitter", "f8"),
+        ("has_bandwidth", "i8"),  # whether the jitter is correlated
+        ("correlation", "f8"),  # of the jitter over one sample, or over ``jump`` ticks
+        ("correlation_more", "f8"),  # over one tick more
         ("jump", "i8"),
         ("readings", "i8"),
-        ("spacing", "f8"),  # between readings, periods, and
-        ("lag", "f8"),  # of their mean: what the whole periods are counted by
+        ("spacing", "f8"),  # between readings, periods
+        ("lag", "f8"),  # of their mean, periods: what the whole periods are counted by
         ("offset_cosine", "f8"),
         ("offset_sine", "f8"),
         ("noise", "f8"),
@@ -42,80 +51,80 @@ PLAN = np.dtype(
         ("codes", "f8"),  # codes for 1 unit of amplitude
         ("lowest", "f8"),
         ("highest", "f8"),
-        ("counted", "i8"),  # whether there is a factor, and
-        ("factor", "f8"),  # counts a period, 1 without
+        ("has_counts", "i8"),
+        ("factor", "f8"),  # counts a period, 1 without counts
         ("bias", "f8"),  # 0 where counts are rounded, 1/2 where they are edges
-        ("sequential", "i8"),  # 0, 1 with hysteresis, 2 with limited edges
-        ("reach", "f8"),  # (1 + hysteresis)/2, counts
+        ("hold", "i8"),  # FREE, HYSTERESIS or LIMITED_EDGES
+        ("half_band", "f8"),  # (1 + hysteresis)/2, counts
         ("separation", "f8"),  # of edges, samples or ticks
         ("pitch", "f8"),
         ("rate", "f8"),
-        ("span", "i8"),  # loop periods N of the difference, or taps N on a parabola
         ("estimator", "i8"),
-        ("line_step", "u8"),  # phase a sample of the steady motion, as ``step`` where nothing is ticked
-        ("line_slope", "f8"),
+        ("span", "i8"),  # loop periods N of the difference, or taps N on a parabola
         ("speed", "f8"),
         ("scale", "f8"),  # velocity of one period a sample
         ("window", "f8"),  # of timed edges, samples; 0 where single counts are timed
-        ("tick_step", "u8"),  # ticks of the timing clock a sample, the fraction, 2**-64 tick
-        ("tick_slope", "f8"),  # the same with whole ticks
-        ("scattered", "i8"),  # whether noise moves the edges
-        ("ring_step", "u8"),  # angle of the ring a sample (a tick where sampled), 2**-64 turn
-        ("per_turn", "f8"),  # turns a period
-        ("rings", "i8"),  # lines of the ring
+        ("timer_step_64", "u8"),  # ticks of the timing clock a sample, 2**-64 tick
+        ("timer_step", "f8"),  # the same with whole ticks
+        ("has_edge_noise", "i8"),
     ],
     align=True,
 )
+# What the chain remembers from sample to sample.
 STATE = np.dtype(
     [
         ("started", "i8"),
         ("jitter", "f8"),
         ("tick", "i8"),  # newest tick seen by the jitter, and
         ("edge_tick", "i8"),  # by the edges
-        ("whole", "i8"),  # the count wanted, as whole periods and counts
-        ("count", "f8"),
-        ("level", "f8"),  # position against the count wanted, counts
-        ("behind", "f8"),  # counts wanted but not yet shown
-        ("age", "f8"),  # since the last edge, samples or ticks
+        ("whole", "i8"),  # the count to be shown: whole periods
+        ("count", "f8"),  # and counts
+        ("level", "f8"),  # position minus that count, counts
+        ("pending", "f8"),  # counts that limited edges have still to show
+        ("edge_age", "f8"),  # since the last edge, samples or ticks
         ("clipped", "i8"),
     ],
     align=True,
 )
+# Start of a chunk: its number and the exact phases there.
 ANCHOR = np.dtype(
     [
         ("chunk", "i8"),
-        ("base", "u8"),
-        ("whole", "i8"),
+        ("tick_phase", "u8"),  # at the newest tick (at the sample without a clock)
+        ("tick_whole", "i8"),
         ("tick", "i8"),
-        ("line", "u8"),  # as base and whole, of the steady motion at the sample itself
-        ("line_whole", "i8"),
+        ("sample_phase", "u8"),
+        ("sample_whole", "i8"),
         ("ring", "u8"),  # angle of the ring, 2**-64 turn
     ],
     align=True,
 )
+# Samples that a call of the open chain hands out, counted from the start of its first chunk.
+SPAN = np.dtype([("chunks", "i8"), ("known", "i8"), ("first", "i8"), ("end", "i8"), ("offset", "i8")])
+# Scalars of the closed loop that all lanes share.
 LOOP = np.dtype(
     [
         ("states", "i8"),
         ("flexible", "i8"),
-        ("far", "i8"),  # whether the encoder is at the load, behind the spring
+        ("encoder_on_load", "i8"),  # behind the spring
         ("delay", "i8"),
         ("position_gain", "f8"),
         ("velocity_gain", "f8"),
-        ("integral", "f8"),  # share of the velocity error added a sample
-        ("feedforward", "f8"),
-        ("acceleration", "f8"),
-        ("limit", "f8"),
+        ("integral_share", "f8"),  # of the velocity error, added a sample
+        ("velocity_feedforward", "f8"),
+        ("acceleration_feedforward", "f8"),
+        ("torque_limit", "f8"),
         ("filters", "i8"),
-        ("dry", "i8"),  # whether there is Coulomb friction
+        ("has_dry_friction", "i8"),
         ("coulomb", "f8"),
         ("stribeck", "f8"),
         ("stribeck_speed", "f8"),
-        ("push", "f8"),  # load velocity by a unit of load torque over a period
-        ("per_pitch", "f8"),
+        ("load_gain", "f8"),  # load velocity by a unit of load torque over a period
+        ("periods_per_unit", "f8"),
         ("period", "f8"),
-        ("late", "f8"),  # samples by which what is read trails the motion
-        ("clock", "f8"),  # jitter of the sampling clock, s
-        ("aged", "i8"),  # whether readings are older than the sample
+        ("latency_samples", "f8"),
+        ("clock_jitter", "f8"),  # s
+        ("has_reading_age", "i8"),  # whether readings are older than the sample
         ("settle", "i8"),
         ("started", "i8"),
         ("tick", "i8"),
@@ -123,3 +132,72 @@ LOOP = np.dtype(
     ],
     align=True,
 )
+
+
+class SignalTables(NamedTuple):
+    """Fourier terms of the channels and the lines of position errors."""
+
+    order_steps: np.ndarray  # from each order to the next
+    terms: np.ndarray  # C_n, S_n (real, imaginary) of each order
+    sde: np.ndarray  # rows (order a period, cosine, sine part)
+    ring: np.ndarray  # rows (order a turn, cosine, sine part)
+
+
+class History(NamedTuple):
+    """Shown position of the chunks that are kept, a ring."""
+
+    whole: np.ndarray  # periods
+    count: np.ndarray
+
+
+class EstimatorTables(NamedTuple):
+    """Coefficients and memory of the velocity estimator."""
+
+    numbers: np.ndarray
+    memory: np.ndarray
+    deviation: np.ndarray  # shown position minus the steady motion, a ring, periods
+    edge_table: np.ndarray  # error and rms of the noise against the phase shown
+
+
+class LoopTables(NamedTuple):
+    """Tables that all lanes share."""
+
+    order_steps: np.ndarray
+    sde: np.ndarray
+    ring: np.ndarray
+    numbers: np.ndarray  # of the velocity estimator
+    edge_table: np.ndarray
+    plant: np.ndarray  # transition of its states and columns of its inputs
+    cogging: np.ndarray  # rows (cycles a signal period, amplitude, phase in turns)
+
+
+class Lanes(NamedTuple):
+    """Arrays of all lanes beside their rows."""
+
+    phases: np.ndarray  # whole numbers
+    terms: np.ndarray
+    memory: np.ndarray  # of the velocity estimator
+    deviation: np.ndarray  # shown position minus the steady motion, a ring, periods
+    motion: np.ndarray  # position and velocity at the encoder, a ring
+    filters: np.ndarray  # b0 b1 b2 a1 a2 of every torque filter
+    filter_states: np.ndarray
+    commands: np.ndarray  # torque, a ring
+
+
+class LoopChunk(NamedTuple):
+    """What is given sample by sample for a chunk."""
+
+    draws: np.ndarray  # random numbers
+    ages: np.ndarray  # of the newest reading, samples
+    ticks: np.ndarray  # newest tick of another clock
+    demand: np.ndarray  # position, velocity, acceleration
+    filters: np.ndarray  # coefficients that follow the demanded speed
+
+
+class Steps(NamedTuple):
+    """Samples ``begin`` to ``end`` of the chunk that starts at sample ``first`` and goes on to ``last``."""
+
+    first: int
+    begin: int
+    end: int
+    last: int

@@ -1,7 +1,6 @@
-"""From the phase to both channels: harmonics, noise, converter, averaged readings, arctangent.
+"""From the phase to both channels: position errors, harmonics, noise, converter, averaged readings, arctangent.
 
-A chunk is worked on in short loops over the rows of one array: constant distances between rows let them vectorise
-without alias checks.
+All loops run over a row of ``n`` entries: the samples of a chunk or the lanes of the closed loop (see rows).
 """
 
 import numpy as np
@@ -9,183 +8,201 @@ import numpy as np
 from .chance import draw_block
 from .jit import compiled, inlined
 from .maths import UNIT_64, cos_sin, turns_of
-from .records import (
+from .records import COSINE_CAUSE, SINE_CAUSE
+from .rows import (
     CHUNK,
     COSINE,
     DRAW,
-    GAP_C,
-    GAP_S,
-    NOISE_COSINE,
-    NOISE_SINE,
+    HARMONIC_COS,
+    HARMONIC_SIN,
     PATH,
-    POWER_C,
-    POWER_S,
+    PHASE,
     READ,
     SHIFT,
     SHOWN,
     SINE,
-    SUM_C,
-    TURN,
+    STEP_COS,
+    STEP_SIN,
+    SUM_COS,
+    at,
 )
+
+
+@inlined
+def add_lines(n, s, lines, row, share, w):
+    """Add the sum of lines, rows (order, cosine, sine part), at the turns of a row to READ, ``share`` of it to PATH."""
+    for i in range(n):
+        w[SHIFT * s + i] = 0.0
+    for line in range(lines.shape[0]):
+        order, along_cosine, along_sine = lines[line, 0], lines[line, 1], lines[line, 2]
+        for i in range(n):
+            cosine, sine = cos_sin(order * w[row * s + i])
+            w[SHIFT * s + i] += along_cosine * cosine + along_sine * sine
+    for i in range(n):
+        w[READ * s + i] += w[SHIFT * s + i]
+        w[PATH * s + i] += share * w[SHIFT * s + i]
+
+
+@inlined
+def term_place(m, t, i):
+    """Place of C_n of term m in ``terms``; their distance ``t`` is 1 where the whole row has the same terms."""
+    return at(4 * m * t, i if t > 1 else 0)
+
+
+@inlined
+def set_fundamental(n, s, p, terms, t, w):
+    """Channels of the fundamental and the offset; HARMONIC keeps exp(i theta)."""
+    for i in range(n):
+        place = term_place(0, t, i)
+        cosine, sine = cos_sin(w[READ * s + i])
+        w[HARMONIC_COS * s + i] = cosine
+        w[HARMONIC_SIN * s + i] = sine
+        w[COSINE * s + i] = p.offset_cosine + (terms[place] * cosine - terms[at(place, t)] * sine)
+        w[SINE * s + i] = p.offset_sine + (terms[at(place, 2 * t)] * cosine - terms[at(place, 3 * t)] * sine)
+
+
+@inlined
+def set_step(n, s, order_step, second, w):
+    """exp(i order_step theta) into STEP; the square of the fundamental where it is that of the ``second`` order."""
+    if second:
+        for i in range(n):
+            cosine, sine = w[HARMONIC_COS * s + i], w[HARMONIC_SIN * s + i]
+            w[STEP_COS * s + i] = cosine * cosine - sine * sine
+            w[STEP_SIN * s + i] = 2.0 * cosine * sine
+    else:
+        for i in range(n):
+            cosine, sine = cos_sin(order_step * w[READ * s + i])
+            w[STEP_COS * s + i] = cosine
+            w[STEP_SIN * s + i] = sine
+
+
+@inlined
+def add_term(n, s, m, terms, t, w):
+    """Take HARMONIC on by STEP to the order of term m and add its share to the channels."""
+    for i in range(n):
+        place = term_place(m, t, i)
+        hc, hs = w[HARMONIC_COS * s + i], w[HARMONIC_SIN * s + i]
+        sc, ss = w[STEP_COS * s + i], w[STEP_SIN * s + i]
+        cosine = hc * sc - hs * ss
+        sine = hc * ss + hs * sc
+        w[HARMONIC_COS * s + i] = cosine
+        w[HARMONIC_SIN * s + i] = sine
+        w[COSINE * s + i] += terms[place] * cosine - terms[at(place, t)] * sine
+        w[SINE * s + i] += terms[at(place, 2 * t)] * cosine - terms[at(place, 3 * t)] * sine
+
+
+@inlined
+def set_channels(n, s, p, order_steps, terms, t, w):
+    """Both channels at READ; ``terms`` are C_n, S_n (real, imaginary) one after the other, ``t`` apart."""
+    set_fundamental(n, s, p, terms, t, w)
+    for m in range(1, order_steps.size):
+        if m == 1 or order_steps[m] != order_steps[m - 1]:
+            set_step(n, s, order_steps[m], m == 1 and order_steps[1] == 2.0, w)
+        add_term(n, s, m, terms, t, w)
+
+
+@inlined
+def add_scaled(n, s, row, rms, draws, place, w):
+    """Add random numbers of this rms to a row."""
+    for i in range(n):
+        w[row * s + i] += rms * draws[at(place, i)]
+
+
+@inlined
+def convert(n, s, p, w):
+    """Converter codes of both channels; returns how many were clipped."""
+    clipped = 0
+    for row in range(COSINE, SINE + 1):
+        for i in range(n):
+            code = np.floor(w[row * s + i] * p.codes + 0.5)
+            limited = min(max(code, p.lowest), p.highest)
+            clipped += code != limited
+            w[row * s + i] = limited
+    return clipped
+
+
+@inlined
+def add_reading(n, s, reading, w):
+    """Add a reading to the sum of readings; the last one leaves the sum in the channels."""
+    for row in range(2):
+        for i in range(n):
+            total = w[(COSINE + row) * s + i] + (w[(SUM_COS + row) * s + i] if reading > 0 else 0.0)
+            w[(SUM_COS + row) * s + i] = total
+            w[(COSINE + row) * s + i] = total
+
+
+@inlined
+def set_shown(n, s, w):
+    """Fraction of a period that the channels show."""
+    for i in range(n):
+        w[SHOWN * s + i] = turns_of(w[SINE * s + i], w[COSINE * s + i])
 
 
 @compiled
 def read_block(earlier, work):
-    """Phase of a reading that is ``earlier`` periods before the sample."""
+    """Phase of a reading of a chunk that is ``earlier`` periods before the sample."""
     for i in range(CHUNK):
-        work[READ + i] = work[TURN + i] - earlier
-
-
-@inlined
-def _sum_lines(lines, row, work):
-    """Sum of lines, rows (order, cosine, sine part), at the turns of a row of work, into SHIFT."""
-    for i in range(CHUNK):
-        work[SHIFT + i] = 0.0
-    for line in range(lines.shape[0]):
-        order, along_c, along_s = lines[line, 0], lines[line, 1], lines[line, 2]
-        for i in range(CHUNK):
-            c, s = cos_sin(order * work[row + i])
-            work[SHIFT + i] += along_c * c + along_s * s
-
-
-@inlined
-def _move_by_shift(share, work):
-    """Shift READ by SHIFT, and PATH by ``share`` of it."""
-    for i in range(CHUNK):
-        work[READ + i] += work[SHIFT + i]
-        work[PATH + i] += share * work[SHIFT + i]
+        work[READ * CHUNK + i] = work[PHASE * CHUNK + i] - earlier
 
 
 @compiled
-def shift_block(sde, share, work):
-    """Shift READ by the given error, and PATH by ``share`` of it."""
-    _sum_lines(sde, READ, work)
-    _move_by_shift(share, work)
+def sde_block(sde, share, work):
+    """``add_lines`` of the given error for a chunk."""
+    add_lines(CHUNK, CHUNK, sde, READ, share, work)
 
 
 @compiled
-def ring_block(plan, anchor, ticks, ring, earlier, share, work):
-    """Shift READ by the error of the ring, whose orders are those of a turn, and PATH by ``share`` of it."""
+def ring_block(plan, anchor, ticks, ring, earlier, work):
+    """``add_lines`` of the error of the ring for a chunk."""
     # The angle is that of the steady motion: noise moves it by far too little to change the error.
     p = plan[0]
     for i in range(CHUNK):
-        n = ticks[i] - anchor.tick if p.ticked else i
-        work[GAP_C + i] = np.float64(np.int64(anchor.ring + np.uint64(n) * p.ring_step)) * UNIT_64 - earlier
-    _sum_lines(ring, GAP_C, work)
-    _move_by_shift(share, work)
+        tick = ticks[i] - anchor.tick if p.has_clock else i
+        angle = np.float64(np.int64(anchor.ring + np.uint64(tick) * p.ring_step_64)) * UNIT_64
+        work[STEP_COS * CHUNK + i] = angle - earlier
+    add_lines(CHUNK, CHUNK, ring, STEP_COS, 1.0 / p.readings, work)
 
 
 @compiled
-def fundamental_block(offset_cosine, offset_sine, terms, work):
-    """Channels of the fundamental and the offset; POWER keeps exp(i theta)."""
-    a, b, d, e = terms[0, 1], terms[0, 2], terms[0, 3], terms[0, 4]
-    for i in range(CHUNK):
-        c, s = cos_sin(work[READ + i])
-        work[POWER_C + i] = c
-        work[POWER_S + i] = s
-        work[COSINE + i] = offset_cosine + (a * c - b * s)
-        work[SINE + i] = offset_sine + (d * c - e * s)
-
-
-@compiled
-def square_block(work):
-    """exp(2 i theta) of POWER into GAP."""
-    for i in range(CHUNK):
-        c, s = work[POWER_C + i], work[POWER_S + i]
-        work[GAP_C + i] = c * c - s * s
-        work[GAP_S + i] = 2.0 * c * s
-
-
-@compiled
-def gap_block(gap, work):
-    """exp(i gap theta) into GAP."""
-    for i in range(CHUNK):
-        c, s = cos_sin(gap * work[READ + i])
-        work[GAP_C + i] = c
-        work[GAP_S + i] = s
-
-
-@compiled
-def term_block(a, b, d, e, work):
-    """Multiply POWER by GAP and add its share (a + i b, d + i e) to the channels."""
-    for i in range(CHUNK):
-        pc, ps, gc, gs = work[POWER_C + i], work[POWER_S + i], work[GAP_C + i], work[GAP_S + i]
-        c = pc * gc - ps * gs
-        s = pc * gs + ps * gc
-        work[POWER_C + i] = c
-        work[POWER_S + i] = s
-        work[COSINE + i] += a * c - b * s
-        work[SINE + i] += d * c - e * s
-
-
-@compiled
-def channel_block(offset_cosine, offset_sine, terms, work):
-    """Both channels at READ from the rows of ``terms``: gap to the order before, C_n, S_n (real, imaginary)."""
-    fundamental_block(offset_cosine, offset_sine, terms, work)
-    for n in range(1, terms.shape[0]):
-        if n == 1 and terms[1, 0] == 2.0:
-            square_block(work)
-        elif n == 1 or terms[n, 0] != terms[n - 1, 0]:
-            gap_block(terms[n, 0], work)
-        term_block(terms[n, 1], terms[n, 2], terms[n, 3], terms[n, 4], work)
-
-
-@inlined
-def _add_draw(row, rms, work):
-    for i in range(CHUNK):
-        work[row + i] += rms * work[DRAW + i]
+def channel_block(plan, order_steps, terms, work):
+    """``set_channels`` for a chunk."""
+    set_channels(CHUNK, CHUNK, plan[0], order_steps, terms, 1, work)
 
 
 @compiled
 def noise_block(plan, anchor, ticks, reading, work):
-    """Noise of one reading on both channels."""
-    draw_block(plan, anchor, ticks, NOISE_COSINE, reading, work)
-    _add_draw(COSINE, plan[0].noise, work)
-    draw_block(plan, anchor, ticks, NOISE_SINE, reading, work)
-    _add_draw(SINE, plan[0].noise, work)
+    """Noise of one reading of a chunk on both channels."""
+    draw_block(plan, anchor, ticks, COSINE_CAUSE, reading, work)
+    add_scaled(CHUNK, CHUNK, COSINE, plan[0].noise, work, DRAW * CHUNK, work)
+    draw_block(plan, anchor, ticks, SINE_CAUSE, reading, work)
+    add_scaled(CHUNK, CHUNK, SINE, plan[0].noise, work, DRAW * CHUNK, work)
 
 
 @compiled
-def convert_block(codes, lowest, highest, work):
-    """Converter codes of both channels; returns how many were clipped."""
-    clipped = 0
-    for i in range(2 * CHUNK):
-        code = np.floor(work[COSINE + i] * codes + 0.5)
-        held = min(max(code, lowest), highest)
-        clipped += code != held
-        work[COSINE + i] = held
-    return clipped
-
-
-@compiled
-def collect_block(reading, readings, work):
-    """Add a reading to the sum of readings; the last one leaves the sum in the channels."""
-    for i in range(2 * CHUNK):
-        total = work[COSINE + i] + (work[SUM_C + i] if reading > 0 else 0.0)
-        work[SUM_C + i] = total
-        work[COSINE + i] = total
-
-
-@compiled
-def reading_block(plan, tables, anchor, ticks, reading, state, work):
-    """Channels of one reading, through noise and converter."""
-    p = plan[0]
-    terms, shifts = tables
-    ring, sde = shifts[: p.rings], shifts[p.rings :]
-    read_block(reading * p.spacing, work)
-    if ring.shape[0] > 0:
-        ring_block(plan, anchor, ticks, ring, reading * p.spacing * p.per_turn, 1.0 / p.readings, work)
-    if sde.shape[0] > 0:
-        shift_block(sde, 1.0 / p.readings, work)
-    channel_block(p.offset_cosine, p.offset_sine, terms, work)
-    if p.noise > 0.0:
-        noise_block(plan, anchor, ticks, reading, work)
-    if p.converter:
-        state[0].clipped += convert_block(p.codes, p.lowest, p.highest, work)
+def convert_block(plan, work):
+    """``convert`` for a chunk."""
+    return convert(CHUNK, CHUNK, plan[0], work)
 
 
 @compiled
 def arctangent_block(work):
-    """Fraction of a period that the channels show."""
-    for i in range(CHUNK):
-        work[SHOWN + i] = turns_of(work[SINE + i], work[COSINE + i])
+    """``set_shown`` for a chunk."""
+    set_shown(CHUNK, CHUNK, work)
+
+
+@compiled
+def reading_block(plan, tables, anchor, ticks, reading, state, work):
+    """Channels of one reading of a chunk, through noise and converter, added to the readings before."""
+    p = plan[0]
+    read_block(reading * p.spacing, work)
+    if tables.ring.shape[0] > 0:
+        ring_block(plan, anchor, ticks, tables.ring, reading * p.spacing * p.turns_per_period, work)
+    if tables.sde.shape[0] > 0:
+        sde_block(tables.sde, 1.0 / p.readings, work)
+    channel_block(plan, tables.order_steps, tables.terms, work)
+    if p.noise > 0.0:
+        noise_block(plan, anchor, ticks, reading, work)
+    if p.converter:
+        state[0].clipped += convert_block(plan, work)
+    if p.readings > 1:
+        add_reading(CHUNK, CHUNK, reading, work)

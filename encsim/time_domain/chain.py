@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from ..kernels import records
-from ..kernels.records import CHUNK
+from ..kernels.records import SignalTables
+from ..kernels.rows import CHUNK
 from ..open_loop import period_error
 from ..rings.error_orders import turn_lines
 from .motion import LOW_64, sampler
@@ -22,7 +23,7 @@ if TYPE_CHECKING:
 
 LOW_32 = (1 << 32) - 1
 LINE = 8  # numbers of a cache line
-BENDS = 1 << 15  # points of the error over a period, for timed edges
+EDGE_POINTS = 1 << 15  # points of the error over a period, for timed edges
 FORGOTTEN = 0.25  # of the memory, which reaches down to 1e-16: what is left is below 1e-4
 SHAPES = {
     "difference": records.DIFFERENCE,
@@ -35,29 +36,24 @@ SHAPES = {
 
 def zeros(size: int) -> np.ndarray:
     """Zeros from the start of a cache line on: a vector across two lines takes twice as long to load."""
-    found = np.zeros(size + LINE)
-    start = -found.ctypes.data % (8 * LINE) // 8
-    return found[start : start + size]
+    room = np.zeros(size + LINE)
+    start = -room.ctypes.data % (8 * LINE) // 8
+    return room[start : start + size]
 
 
 def plan_of(
-    axis: Axis, speed: float, seed: int, motion: SteadyPhase, seen: float | None = None
+    axis: Axis, speed: float, seed: int, motion: SteadyPhase, signal_speed: float | None = None
 ) -> np.ndarray:
-    """All scalars of the chain, in periods, samples and counts; ``seen`` is the speed that shapes the channels."""
-    plan, seen = np.zeros(1, records.PLAN), speed if seen is None else seen
+    """All scalars of the chain, in periods, samples and counts; the channels have their shape at ``signal_speed``."""
+    plan, signal_speed = np.zeros(1, records.PLAN), speed if signal_speed is None else signal_speed
     parts = _sampling_plan, _counting_plan, _estimator_plan
-    fields = {"key0": seed & LOW_32, "key1": seed >> 32}
+    fields = {"key_low": seed & LOW_32, "key_high": seed >> 32}
     fields |= {
-        "step": motion.step64 & LOW_64,
-        "slope": float(motion.step),
-        "ticked": motion.clock is not None,
-        "line_step": motion.line.step64 & LOW_64,
-        "line_slope": float(motion.line.step),
-        "ring_step": motion.ring64 & LOW_64,
-        "per_turn": 1.0 / (axis.scale.lines or 1),
-        "rings": len(ring_table(axis)),
+        **_step_fields(motion),
+        "has_clock": motion.clock is not None,
+        "turns_per_period": 1.0 / (axis.scale.lines or 1),
     }
-    fields |= _signal_plan(axis, seen)
+    fields |= _signal_plan(axis, signal_speed)
     for part in parts:
         fields |= part(axis, speed)
     for name, value in fields.items():
@@ -68,14 +64,24 @@ def plan_of(
 def plan_like(plan: Any, axis: Axis, speed: float, seed: int, motion: SteadyPhase) -> Any:
     """The plan of another speed and seed, on an axis whose channels do not depend on the speed and read once."""
     other = plan.copy()
-    other["key0"], other["key1"] = seed & LOW_32, seed >> 32
-    other["step"], other["slope"] = motion.step64 & LOW_64, float(motion.step)
-    other["line_step"], other["line_slope"] = motion.line.step64 & LOW_64, float(motion.line.step)
-    other["ring_step"] = motion.ring64 & LOW_64
-    other["clock"] = axis.sampling.jitter * speed / axis.scale.pitch
+    other["key_low"], other["key_high"] = seed & LOW_32, seed >> 32
+    for name, value in _step_fields(motion).items():
+        other[name] = value
+    other["clock_jitter"] = axis.sampling.jitter * speed / axis.scale.pitch
     other["spacing"] = speed / (axis.scale.pitch * axis.sampling.rate)
     other["direction"], other["speed"] = np.sign(speed), speed
     return other
+
+
+def _step_fields(motion: SteadyPhase) -> dict[str, float]:
+    """Steps of the phase from tick to tick and from sample to sample."""
+    return {
+        "tick_step_64": motion.step64 & LOW_64,
+        "tick_step": float(motion.step),
+        "sample_step_64": motion.at_samples.step64 & LOW_64,
+        "sample_step": float(motion.at_samples.step),
+        "ring_step_64": motion.ring64 & LOW_64,
+    }
 
 
 def _sampling_plan(axis: Axis, speed: float) -> dict[str, float]:
@@ -85,17 +91,17 @@ def _sampling_plan(axis: Axis, speed: float) -> dict[str, float]:
     spacing = speed / (pitch * sampling.rate) / readings
     return {
         "jitter": signal.jitter / pitch,
-        "clock": sampling.jitter * speed / pitch,
+        "clock_jitter": sampling.jitter * speed / pitch,
         "readings": readings,
         "spacing": spacing,
-        "lag": 0.5 * (readings - 1) * spacing - _turned(axis, speed, spacing),
+        "lag": 0.5 * (readings - 1) * spacing - _phase_lead(axis, speed, spacing),
         "pitch": pitch,
         "rate": sampling.rate,
         **_correlation(axis),
     }
 
 
-def _turned(axis: Axis, speed: float, spacing: float) -> float:
+def _phase_lead(axis: Axis, speed: float, spacing: float) -> float:
     """Phase by which the channels lead the mean phase of their readings, -0.5 to 0.5 period."""
     # Whole periods are counted by this phase, so that neither a readhead's lag nor a long average, which may turn the
     # channels round, can cost or win one.
@@ -107,20 +113,20 @@ def _turned(axis: Axis, speed: float, spacing: float) -> float:
 
 def _first(axis: Axis, speed: float) -> complex:
     """Both channels' term of one cycle a period as a number whose angle is their lead."""
-    found = period_error.channels(axis, speed)
-    return found.cosine[0] + 1j * found.sine[0]
+    channels = period_error.channels(axis, speed)
+    return channels.cosine[0] + 1j * channels.sine[0]
 
 
 def _correlation(axis: Axis) -> dict[str, Any]:
     """One-pole correlation of the jitter from one taken sample to the next taken by the loop."""
     bandwidth, clock = axis.signal.jitter_bandwidth, sampler(axis)
     if bandwidth is None or axis.signal.jitter == 0.0:
-        return {"correlated": 0}
+        return {"has_bandwidth": 0}
     rate = axis.sampling.rate if clock is None else clock[0]
     jump = 1 if clock is None else Fraction(rate) // Fraction(axis.sampling.rate)
     fall = 2.0 * math.pi * bandwidth / rate
     return {
-        "correlated": 1,
+        "has_bandwidth": 1,
         "correlation": math.exp(-fall * jump),
         "correlation_more": math.exp(-fall * (jump + 1)),
         "jump": jump,
@@ -143,14 +149,21 @@ def _counting_plan(axis: Axis, speed: float) -> dict[str, bool | float]:
     interpolation = axis.interpolation
     edges = interpolation.output == "ab"
     return {
-        "counted": interpolation.factor is not None,
+        "has_counts": interpolation.factor is not None,
         "factor": interpolation.factor or 1,
         "bias": 0.5 if edges else 0.0,
-        "sequential": 2 if _limited(axis) else int(interpolation.hysteresis > 0.0),
-        "reach": 0.5 * (1.0 + interpolation.hysteresis),
+        "hold": _hold(axis),
+        "half_band": 0.5 * (1.0 + interpolation.hysteresis),
         "separation": _separation(axis),
         "direction": np.sign(speed),
     }
+
+
+def _hold(axis: Axis) -> int:
+    """How counts are held."""
+    if _limited(axis):
+        return records.LIMITED_EDGES
+    return records.HYSTERESIS if axis.interpolation.hysteresis > 0.0 else records.FREE
 
 
 def _limited(axis: Axis) -> bool:
@@ -181,9 +194,9 @@ def _estimator_plan(axis: Axis, speed: float) -> dict[str, float]:
     ticks = Fraction(estimator.clock) / Fraction(sampling.rate)
     return plan | {
         "window": estimator.reach * sampling.rate,
-        "tick_step": round(ticks * (1 << 64)) & LOW_64,
-        "tick_slope": float(ticks),
-        "scattered": bool(axis.signal.jitter or axis.signal.noise or axis.interpolation.bits),
+        "timer_step_64": round(ticks * (1 << 64)) & LOW_64,
+        "timer_step": float(ticks),
+        "has_edge_noise": bool(axis.signal.jitter or axis.signal.noise or axis.interpolation.bits),
     }
 
 
@@ -195,16 +208,16 @@ def kernel_form(axis: Axis) -> KernelForm:
 def estimator_tables(axis: Axis, speed: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Numbers, memory and table of edges of the velocity estimator; the ring of deviations is the stream's."""
     form = kernel_form(axis)
-    bends = edge_bends(axis, speed) if form.shape == "edges" else np.zeros((2, 2))
-    return form.numbers, np.zeros(form.states), bends
+    edges = edge_table(axis, speed) if form.shape == "edges" else np.zeros((2, 2))
+    return form.numbers, np.zeros(form.states), edges
 
 
-def edge_bends(axis: Axis, speed: float) -> np.ndarray:
+def edge_table(axis: Axis, speed: float) -> np.ndarray:
     """Error and rms of the noise, periods, against the phase shown: where an edge is, and how it scatters."""
     # The steps of a converter count as noise of the same rms.
-    true = np.arange(-BENDS, 2 * BENDS) / BENDS
-    error, radius = (np.tile(part, 3) for part in period_error.error_on_grid(axis, speed, BENDS))
-    shown, wanted = np.maximum.accumulate(true + error), np.arange(BENDS + 1) / BENDS
+    true = np.arange(-EDGE_POINTS, 2 * EDGE_POINTS) / EDGE_POINTS
+    error, radius = (np.tile(part, 3) for part in period_error.error_on_grid(axis, speed, EDGE_POINTS))
+    shown, wanted = np.maximum.accumulate(true + error), np.arange(EDGE_POINTS + 1) / EDGE_POINTS
     noise = axis.signal.noise
     if axis.interpolation.bits is not None:
         step = 2.0 * axis.interpolation.span / 2.0**axis.interpolation.bits
@@ -229,19 +242,23 @@ def forgets_after(axis: Axis) -> int:
     return math.ceil(FORGOTTEN * kernel_form(axis).settling)
 
 
-def tables_of(
-    axis: Axis, speed: float, lead: float | None = None
-) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Tables of the channels' Fourier terms (gap to the order before, C_n, S_n), of the given error and the ring's."""
+def tables_of(axis: Axis, speed: float, lead: float | None = None) -> SignalTables:
+    """Fourier terms of the channels, and the lines of the given error and of the ring."""
     # With ``lead`` the channels, of the shape that they have at ``speed``, lead the position as at that other speed.
-    found, pitch = period_error.channels(axis, speed), axis.scale.pitch
+    channels, pitch = period_error.channels(axis, speed), axis.scale.pitch
     turn = 1.0
     if lead is not None and lead != speed:
-        turn = np.exp(1j * np.angle(_first(axis, lead) / _first(axis, speed)) * found.orders)
-    parts = [part for term in (found.cosine, found.sine) for part in ((term * turn).real, (term * turn).imag)]
-    terms = np.column_stack([np.diff(found.orders, prepend=0), *parts]).astype(float)
+        turn = np.exp(1j * np.angle(_first(axis, lead) / _first(axis, speed)) * channels.orders)
+    terms = [
+        part for term in (channels.cosine, channels.sine) for part in ((term * turn).real, (term * turn).imag)
+    ]
     sde = [(k, e / pitch * math.sin(f), e / pitch * math.cos(f)) for k, (e, f) in axis.signal.sde.items()]
-    return np.ascontiguousarray(terms), np.array(sde, dtype=float).reshape(-1, 3), ring_table(axis)
+    return SignalTables(
+        order_steps=np.diff(channels.orders, prepend=0).astype(float),
+        terms=np.column_stack(terms).astype(float).ravel(),
+        sde=np.array(sde, dtype=float).reshape(-1, 3),
+        ring=ring_table(axis),
+    )
 
 
 def ring_table(axis: Axis) -> np.ndarray:

@@ -16,8 +16,8 @@ import numpy as np
 
 from .. import checks
 from ..closed_loop import loop
-from ..kernels import compiling, loop_rows
-from ..kernels.records import CHUNK
+from ..kernels import compiling, rows
+from ..kernels.rows import CHUNK
 from ..model.axis import Axis
 from ..model.estimators import Difference
 from ..model.profiles import Constant, Profile
@@ -205,7 +205,7 @@ def run(axis: Axis, speed: Any, seconds: float, seed: int = 0) -> Run:
         check_demand(axis, demand, time)
         start = float(demand[1, 0])
     lanes = _lanes(axis, demand, time, start, int(seed), settle)
-    out = np.zeros((loop_rows.COLUMNS, samples))
+    out = np.zeros((rows.COLUMNS, samples))
     _advance(lanes, samples, out)
     return _result(axis, lanes, out, time, demand, int(seed), settle)
 
@@ -264,7 +264,7 @@ def runs(
         seeds = [(int(seed) + first + i) % (1 << 64) for i in range(part.size)]
         lanes = Loops(axis, part, seeds, settle, starts=begun[first : first + size])
         _check_torque(axis, lanes)
-        _advance(lanes, samples, np.zeros((loop_rows.COLUMNS, samples)) if part.size == 1 else None)
+        _advance(lanes, samples, np.zeros((rows.COLUMNS, samples)) if part.size == 1 else None)
         parts.append(_rms(axis, lanes, samples, settle))
         stopped += [_stop(axis, lanes, i) for i in range(part.size)]
         clipped += lanes.clipped
@@ -460,5 +460,5 @@ def _reasons(
 
 def _group(axis: Axis) -> int:
     """Number of speeds to run side by side: fewer where each needs much memory."""
-    rows = 2 * axis.sampling.average * CHUNK + 4 * chain.kernel_form(axis).span
-    return max(1, min(loop_rows.MOST_LANES, (1 << 25) // rows))
+    numbers = 2 * axis.sampling.average * CHUNK + 4 * chain.kernel_form(axis).span
+    return max(1, min(rows.MOST_LANES, (1 << 25) // numbers))

@@ -49,7 +49,7 @@ class Clock:
 class SteadyPhase:
     """Phase of the true position at each sample (at each tick, with a clock), exactly: (a + b n)/d periods.
 
-    ``line`` is the same motion at the samples themselves.
+    ``at_samples`` is the same motion at the samples themselves.
     """
 
     def __init__(self, axis: Axis, speed: float, start: float, ticked: bool = True) -> None:
@@ -64,7 +64,7 @@ class SteadyPhase:
         self.step64 = _nearest(self._b << 64, self._d)
         self._lines = axis.scale.lines or 1
         self.ring64 = _nearest(self._b << 64, self._d * self._lines)
-        self.line = self if clock is None else SteadyPhase(axis, speed, start, ticked=False)
+        self.at_samples = self if clock is None else SteadyPhase(axis, speed, start, ticked=False)
 
     def tick(self, sample: int) -> int:
         """Number of the sample the loop reads: that of the other clock if there is one."""
@@ -82,11 +82,11 @@ class SteadyPhase:
         """Write the start of a chunk into row j of the fields of an anchor."""
         tick = self.tick(chunk * size)
         phase = self.at(tick)
-        line = phase if self.line is self else self.line.at(chunk * size)
+        sample_phase = phase if self.at_samples is self else self.at_samples.at(chunk * size)
         # one after the other: a tuple of all these numbers would be the largest thing that reading allocates
-        chunks, base, whole, ticks, lines, line_whole, angle = fields
-        chunks[j], base[j], whole[j], ticks[j] = chunk, phase & LOW_64, _whole(phase), tick
-        lines[j], line_whole[j] = line & LOW_64, _whole(line)
+        chunks, phases, wholes, ticks, sample_phases, sample_wholes, angle = fields
+        chunks[j], phases[j], wholes[j], ticks[j] = chunk, phase & LOW_64, _whole(phase), tick
+        sample_phases[j], sample_wholes[j] = sample_phase & LOW_64, _whole(sample_phase)
         angle[j] = self.angle(tick) & LOW_64
 
     def stepped(self, sample: int, origin: int) -> tuple[int, float]:

@@ -19,9 +19,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from .. import checks
-from ..kernels import compiling, open_chain, records
+from ..kernels import compiling, open_chain, records, rows
 from ..kernels.motion import tick_block
-from ..kernels.records import CHUNK
+from ..kernels.records import EstimatorTables, History
+from ..kernels.rows import CHUNK
 from ..model.axis import Axis
 from ..results import AXIS_EXAMPLE, Series, measured_in, picture
 from . import chain
@@ -193,9 +194,7 @@ class Stream:
         speed = float(speed)
         self.sample = int(first)
         self._axis, self._motion = axis, SteadyPhase(axis, speed, float(start))
-        terms, sde, ring = tables_of(axis, speed)
-        # One array instead of two: reading allocates only the arguments of one call.
-        self._tables = plan_of(axis, speed, int(seed), self._motion), (terms, np.concatenate([ring, sde]))
+        self._tables = plan_of(axis, speed, int(seed), self._motion), tables_of(axis, speed)
         self._chunk: int | None = None  # number of the chunk computed last
         self._make_buffers(axis, speed)
         self._load()
@@ -206,12 +205,12 @@ class Stream:
         self._anchors = np.zeros(BATCH, records.ANCHOR)
         self._fields = [self._anchors[name] for name in records.ANCHOR.names]
         self._ticks = np.zeros((BATCH if self._motion.clock else 1, CHUNK), np.int64)
-        self._span = np.zeros(5, np.int64)
+        self._span = np.zeros(1, records.SPAN)
         self._state = np.zeros(1, records.STATE)
-        self._history = (np.zeros(slots * CHUNK, np.int64), chain.zeros(slots * CHUNK))
-        numbers, memory, bends = chain.estimator_tables(axis, speed)
-        self._estimator = numbers, memory, np.zeros(slots * CHUNK), bends
-        self._work = chain.zeros(records.ROWS * CHUNK)
+        self._history = History(np.zeros(slots * CHUNK, np.int64), chain.zeros(slots * CHUNK))
+        numbers, memory, edge_table = chain.estimator_tables(axis, speed)
+        self._estimator = EstimatorTables(numbers, memory, np.zeros(slots * CHUNK), edge_table)
+        self._work = chain.zeros(rows.CHAIN_ROWS * CHUNK)
         self._nothing = np.zeros(0)
         kept = self._anchors, self._ticks, self._span, self._state, self._history, self._estimator, self._work
         self._buffers = kept
@@ -302,7 +301,7 @@ class Stream:
             if self._motion.clock:
                 self._motion.clock.fill((begin + j) * CHUNK, self._ticks[j], tick_block)
         self._fields[0][0] = begin
-        self._span[:] = chunks, known, first - begin * CHUNK, stop - begin * CHUNK, offset
+        self._span[0] = chunks, known, first - begin * CHUNK, stop - begin * CHUNK, offset
         self._chain(position, velocity)
         self._chunk = begin + chunks - 1
 

@@ -7,10 +7,10 @@ import numpy as np
 import pytest
 import reference
 
-from encsim.kernels import chance, maths, motion, records, signals
+from encsim.kernels import chance, maths, motion, records, rows, signals
 from encsim.time_domain.motion import Clock
 
-CHUNK = records.CHUNK
+CHUNK = rows.CHUNK
 U = np.uint64
 
 # Philox 4x32-10 known answers: Salmon, Moraes, Dror, Shaw, SC11 2011, and the test vectors published with it.
@@ -24,10 +24,15 @@ def philox(counter, key):
     return tuple(int(word) for word in chance.philox(*(U(word) for word in (*counter, *key))))
 
 
-def draws(chunk, cause=records.JITTER, seed=(1, 2), reading=0):
-    work = np.zeros(records.ROWS * CHUNK)
+def row(work, number):
+    """One row of the work array."""
+    return work[number * CHUNK : (number + 1) * CHUNK]
+
+
+def draws(chunk, cause=records.JITTER_CAUSE, seed=(1, 2), reading=0):
+    work = np.zeros(rows.CHAIN_ROWS * CHUNK)
     chance.gaussian_block(chunk, cause, U(reading), U(seed[0]), U(seed[1]), work)
-    return work[records.DRAW : records.DRAW + CHUNK].copy()
+    return row(work, rows.DRAW).copy()
 
 
 def many_draws(chunks, **options):
@@ -120,11 +125,11 @@ def test_gaussian_block_equals_its_twin(chunk):
 
 
 def test_gaussian_numbers_picked_one_by_one_are_those_of_the_block_bit_for_bit():
-    work = np.zeros(records.ROWS * CHUNK)
+    work = np.zeros(rows.CHAIN_ROWS * CHUNK)
     ticks = np.random.default_rng(6).integers(-3 * CHUNK, 3 * CHUNK, CHUNK)
-    chance.gaussian_at_block(ticks, records.JITTER, U(0), U(1), U(2), work)
+    chance.gaussian_at_block(ticks, records.JITTER_CAUSE, U(0), U(1), U(2), work)
     block = np.concatenate([draws(chunk) for chunk in range(-3, 3)])
-    assert np.array_equal(work[:CHUNK], block[ticks + 3 * CHUNK])
+    assert np.array_equal(row(work, rows.DRAW), block[ticks + 3 * CHUNK])
 
 
 @pytest.mark.parametrize(
@@ -155,8 +160,8 @@ def test_gaussian_tail_holds_as_many_as_the_normal_distribution(limit):
 @pytest.mark.parametrize(
     "other",
     [
-        {"cause": records.CLOCK},
-        {"cause": records.NOISE_SINE},
+        {"cause": records.CLOCK_CAUSE},
+        {"cause": records.SINE_CAUSE},
         {"seed": (2, 2)},
         {"seed": (1, 3)},
         {"reading": 1},
@@ -174,11 +179,13 @@ def test_draws_are_unrelated_to_those_before(lag):
 
 
 def convert(values, bits, span):
-    work = np.zeros(records.ROWS * CHUNK)
-    channels = work[records.COSINE : records.COSINE + 2 * CHUNK]
+    work = np.zeros(rows.CHAIN_ROWS * CHUNK)
+    channels = work[rows.COSINE * CHUNK : (rows.COSINE + 2) * CHUNK]
     channels[:] = values
     half = 2.0 ** (bits - 1)
-    clipped = signals.convert_block(half / span, -half, half - 1.0, work)
+    plan = np.zeros(1, records.PLAN)
+    plan["codes"], plan["lowest"], plan["highest"] = half / span, -half, half - 1.0
+    clipped = signals.convert_block(plan, work)
     return channels * span / half, clipped
 
 
@@ -230,9 +237,9 @@ def test_tick_block_says_when_rounding_leaves_a_doubt():
 
 
 def test_phase_block_wraps_by_itself_and_follows_whole_periods():
-    work, step = np.zeros(records.ROWS * CHUNK), U(round(0.3 * 2**64))
+    work, step = np.zeros(rows.CHAIN_ROWS * CHUNK), U(round(0.3 * 2**64))
     motion.phase_block(U(1 << 63), step, 7.3, 0.0, work)
-    turn, path = work[records.TURN :][:CHUNK], work[records.PATH :][:CHUNK]
+    turn, path = row(work, rows.PHASE), row(work, rows.PATH)
     assert np.abs(turn).max() <= 0.5
     # Fraction and whole path are one motion: they differ by whole periods, path to its own rounding.
     assert np.abs(path - turn - np.rint(path - turn)).max() < 1e-11

@@ -15,6 +15,7 @@ from numba import njit
 
 from encsim import Axis, Interpolation, Sampling, Scale, Signal, Stream, simulate
 from encsim.kernels import chance, counting, estimators, motion, records, rows, signals
+from encsim.time_domain.chain import tables_of
 
 PITCH, RATE, SPEED, FACTOR, BITS, SPAN = 20e-6, 16e3, 0.0123, 4000, 12, 1.25
 HARMONICS, JITTER = {3: 0.01, 5: 0.004, 7: 0.002}, 2e-9
@@ -63,7 +64,8 @@ def stages():
     """Each stage of the chain on one chunk, with the arrays of a stream that has run."""
     stream, u = Stream(AXIS, SPEED), np.uint64
     stream.read(np.empty(4096), np.empty(4096))
-    (plan, tables), work, history = stream._tables, stream._work, stream._history
+    plan, tables = stream._tables[0], tables_of(AXIS, SPEED)
+    work, history = stream._work, records.History(*stream._history)
     p, n, out = plan[0], rows.CHUNK, np.empty(rows.CHUNK)
     step_64, step, difference = u(p["tick_step_64"]), float(p["tick_step"]), estimators.difference_block
     return {

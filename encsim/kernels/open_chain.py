@@ -12,9 +12,9 @@ from .estimators import (
     taps_block,
     velocity_block,
 )
-from .jit import compiled
+from .jit import compiled, inlined
 from .motion import move_block
-from .records import DIFFERENCE, FREE, LANES, PARABOLA, TAPS, TIMING
+from .records import DIFFERENCE, FREE, LANES, PARABOLA, TAPS, TIMING, EstimatorTables, History, SignalTables
 from .rows import CHUNK, ESTIMATE
 from .signals import arctangent_block, reading_block
 
@@ -75,9 +75,20 @@ def output_block(plan, at, number, history, work, position, velocity, offset):
     difference_block(p.factor, scale, at + head, 0, number - head, history, velocity, offset + head)
 
 
+@inlined
+def unpacked(plan, packed):
+    """Tables of order steps with terms, and of the lines of the ring with those of the given error."""
+    terms, lines = packed
+    orders, rings = terms.size // 5, plan[0].ring_lines
+    return SignalTables(terms[:orders], terms[orders:], lines[rings:], lines[:rings])
+
+
 @compiled
 def chain_block(plan, tables, anchors, ticks, span, state, history, estimator, work, position, velocity):
     """Compute the chunks that are not known yet and hand out the samples of the span."""
+    # Tables, history and estimator come as plain tuples, and the tables packed: numba takes a microsecond more to look
+    # at a named tuple and allocates for each array, which is much where single samples are read.
+    tables, history, estimator = unpacked(plan, tables), History(*history), EstimatorTables(*estimator)
     slots = history.whole.size // CHUNK
     asked = span[0]
     offset = asked.offset

@@ -30,6 +30,7 @@ PLAN = np.dtype(
         ("sample_step", "f8"),
         ("ring_step_64", "u8"),  # angle of the ring from tick to tick, 2**-64 turn
         ("turns_per_period", "f8"),
+        ("ring_lines", "i8"),  # number of lines of the ring's error
         ("direction", "f8"),
         (
             "has_clock",

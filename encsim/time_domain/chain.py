@@ -51,6 +51,7 @@ def plan_of(
     fields |= {
         **_step_fields(motion),
         "has_clock": motion.clock is not None,
+        "ring_lines": len(ring_table(axis)),
         "turns_per_period": 1.0 / (axis.scale.lines or 1),
     }
     fields |= _signal_plan(axis, signal_speed)

@@ -21,7 +21,6 @@ import numpy as np
 from .. import checks
 from ..kernels import compiling, open_chain, records, rows
 from ..kernels.motion import tick_block
-from ..kernels.records import EstimatorTables, History
 from ..kernels.rows import CHUNK
 from ..model.axis import Axis
 from ..results import AXIS_EXAMPLE, Series, measured_in, picture
@@ -194,7 +193,13 @@ class Stream:
         speed = float(speed)
         self.sample = int(first)
         self._axis, self._motion = axis, SteadyPhase(axis, speed, float(start))
-        self._tables = plan_of(axis, speed, int(seed), self._motion), tables_of(axis, speed)
+        tables = tables_of(axis, speed)
+        # Packed in two arrays: reading allocates only the arguments of one call, for each array.
+        packed = (
+            np.concatenate([tables.order_steps, tables.terms]),
+            np.concatenate([tables.ring, tables.sde]),
+        )
+        self._tables = plan_of(axis, speed, int(seed), self._motion), packed
         self._chunk: int | None = None  # number of the chunk computed last
         self._make_buffers(axis, speed)
         self._load()
@@ -207,9 +212,9 @@ class Stream:
         self._ticks = np.zeros((BATCH if self._motion.clock else 1, CHUNK), np.int64)
         self._span = np.zeros(1, records.SPAN)
         self._state = np.zeros(1, records.STATE)
-        self._history = History(np.zeros(slots * CHUNK, np.int64), chain.zeros(slots * CHUNK))
+        self._history = (np.zeros(slots * CHUNK, np.int64), chain.zeros(slots * CHUNK))
         numbers, memory, edge_table = chain.estimator_tables(axis, speed)
-        self._estimator = EstimatorTables(numbers, memory, np.zeros(slots * CHUNK), edge_table)
+        self._estimator = numbers, memory, np.zeros(slots * CHUNK), edge_table
         self._work = chain.zeros(rows.CHAIN_ROWS * CHUNK)
         self._nothing = np.zeros(0)
         kept = self._anchors, self._ticks, self._span, self._state, self._history, self._estimator, self._work

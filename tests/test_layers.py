@@ -48,7 +48,6 @@ SHORT = {
 LONG = {
     "closed_loop/closed_loop_ripple.py": 440,
     "closed_loop/stability.py": 440,
-    "closed_loop/time_responses.py": 580,
     "decisions/choice.py": 440,
     "decisions/proposals.py": 460,
     "decisions/requirements.py": 460,

@@ -1,6 +1,6 @@
-"""Encoder error as a spectrum: lines of the smooth chain, and the many that converter and counts make.
+"""Spectrum of the encoder error: lines of the smooth signal chain, and quantisation lines of converter and counts.
 
-Orders are cycles a signal period, lengths signal periods, powers mean squares.
+Orders are cycles per signal period, lengths signal periods, powers mean squares.
 """
 
 from __future__ import annotations
@@ -21,62 +21,51 @@ if TYPE_CHECKING:
 
 
 TAU = period_error.TAU
-# Lines taken one by one, and bands in which all others are smeared out.
+# Lines taken one by one, and bands that share all others.
 SINGLE = 384
 BANDS = 128
 COMBS = 64
 COMB_POINTS = 1 << 12
-# A line counts while jitter leaves this share of it.
+# A line counts while jitter leaves this share of it; orders beyond the last do not occur.
 LEFT = 1e-6
 BEYOND = 1e9
 SHAPES = 8
-# Points a step, and combs, where the loop follows the smooth error; a shape a cell of speeds, so many a decade.
+# Points per step, and combs, where the loop tracks the smooth error; one shape per cell of speeds, cells per decade.
 POINTS_A_STEP = 16
 FEW_COMBS = 16
 CELLS = 40
-# Highest order that lines which the loop follows make of each other, and how far one line's are looked for.
+# Highest order of self-modulation, and least number of orders that are evaluated.
 HIGHEST_MODULATING = 48
 FEWEST_ORDERS = 8
 
 
 @dataclass(frozen=True, eq=False, slots=True)
 class QuantisationLines:
-    """Lines that converter and counts make of one shape of the error.
+    """Quantisation lines of converter and counts for one shape of the error."""
 
-    Attributes
-    ----------
-    order, power : ndarray, shape (n,)
-        Lines that are taken one by one, without jitter.
-    low, high, band : ndarray, shape (b,)
-        Bands of orders and the power in each, without jitter.
-    kept, square : ndarray, shape (b,)
-        Share of a band's power that jitter of variance ``least`` leaves, and mean squared order of that.
-    least : float
-        Variance of the jitter for which the lines were chosen.
-    lost : float
-        Power of all lines that are nowhere in particular.
-    beyond : float
-        Order from which these are on.
-    """
-
+    # lines that are taken one by one, without jitter, shape (n,)
     order: np.ndarray
     power: np.ndarray
+    # bands of orders and the power in each, without jitter, shape (b,)
     low: np.ndarray
     high: np.ndarray
     band: np.ndarray
+    # share of a band's power that jitter of variance ``least`` leaves, and mean squared order of that power
     kept: np.ndarray
     square: np.ndarray
+    # variance of the jitter for which the lines were selected
     least: float
-    lost: float
+    # power of all other lines, of orders from ``beyond`` on
+    rest: float
     beyond: float
 
     @property
     def total(self) -> float:
         """Power of everything."""
-        return float(self.power.sum() + self.band.sum() + self.lost)
+        return float(self.power.sum() + self.band.sum() + self.rest)
 
     def band_share(self, variance: np.ndarray) -> np.ndarray:
-        """Share of each band that jitter leaves, shape (speeds, b)."""
+        """Share of each band's power that jitter leaves, shape (speeds, b)."""
         more = np.maximum(variance - self.least, 0.0)
         return self.kept * np.exp(-(TAU**2) * np.multiply.outer(more, self.square))
 
@@ -85,7 +74,7 @@ def selected(
     order: np.ndarray,
     power: np.ndarray,
     least: float,
-    lost: float = 0.0,
+    rest: float = 0.0,
     beyond: float = BEYOND,
     single: int = SINGLE,
     bands: int = BANDS,
@@ -94,17 +83,17 @@ def selected(
     reached = order.size
     if least > 0.0:
         reached = int(np.searchsorted(order, math.sqrt(-math.log(LEFT) / least) / TAU))
-    lost += float(power[reached:].sum())
+    rest += float(power[reached:].sum())
     order, power = order[:reached], power[:reached]
     kept = np.exp(-(TAU**2) * least * order.astype(float) ** 2)
     weight = kept * power
     there = weight > 1e-12 * weight.max(initial=0.0)
-    lost += float(power[~there].sum())
+    rest += float(power[~there].sum())
     order, power, kept, weight = (part[there] for part in (order, power, kept, weight))
     first = np.zeros(order.size, dtype=bool)
     first[np.argpartition(-weight, min(single, order.size - 1))[:single] if order.size else []] = True
-    alone, rest = (order[first], power[first]), (order[~first], power[~first], weight[~first])
-    return QuantisationLines(*alone, *_banded(*rest, bands), least, lost, beyond)
+    single_lines, others = (order[first], power[first]), (order[~first], power[~first], weight[~first])
+    return QuantisationLines(*single_lines, *_banded(*others, bands), least, rest, beyond)
 
 
 def _banded(
@@ -128,7 +117,7 @@ def _banded(
 def tabulated_lines(
     key: Axis, points: int, lowest: int, least: float, single: int = SINGLE, bands: int = BANDS
 ) -> QuantisationLines:
-    """Stepped lines of a tabulated error, those of orders up to ``lowest`` left out."""
+    """Quantisation lines of a tabulated error, of orders above ``lowest``."""
     power = 2.0 * structure_function.table(key, points).power
     power[-1] *= 0.5
     return selected(np.arange(lowest + 1, power.size), power[lowest + 1 :], least, single=single, bands=bands)
@@ -137,9 +126,9 @@ def tabulated_lines(
 def counter_lines(
     factor: int, orders: np.ndarray, made: np.ndarray, least: float, combs: int = COMBS
 ) -> QuantisationLines:
-    """Stepped lines of plain counting, from the comb ``exp(2 pi i j M (x + eps))``, j from 1 on."""
+    """Quantisation lines of a counter: combs ``exp(2 pi i j M (x + eps))``, j from 1 on."""
     # The j-th comb has the mean square 1/(2 (pi j M)**2), spread over jM + n as |FFT|**2 of the exponential. Where
-    # that needs too many points it is smeared over the frequencies it sweeps, jM (1 + eps').
+    # that needs too many points it is spread over the frequencies it sweeps, jM (1 + eps').
     points = 1 << int(np.ceil(np.log2(max(8 * orders.max(initial=1), 64))))
     fine = max(COMB_POINTS, points)
     error, slope = (
@@ -154,15 +143,15 @@ def counter_lines(
     sharp = min(reach, int(min(room, combs)))
     order, power = _combs(factor, error, share[:sharp])
     left = 1.0 / (12.0 * factor**2) - share.sum()
-    found = selected(order, power, least, left, (reach + 1.0) * factor)
+    lines = selected(order, power, least, left, (reach + 1.0) * factor)
     sweep = np.arange(sharp + 1, reach + 1) * factor
-    return _with_bands(found, sweep * (1.0 + slope.min()), sweep * (1.0 + slope.max()), share[sharp:])
+    return _with_bands(lines, sweep * (1.0 + slope.min()), sweep * (1.0 + slope.max()), share[sharp:])
 
 
 def displaced_lines(
     key: Axis, steps: float, orders: np.ndarray, away: np.ndarray, least: float, lowest: int
 ) -> QuantisationLines:
-    """Stepped lines of a tabulated error that is read beside the steady motion."""
+    """Quantisation lines of a tabulated error that is read with a displacement from the steady motion."""
     shown = _shown(key)
     points = 1 << int(np.clip(np.ceil(np.log2(POINTS_A_STEP * steps)), 14, 18))
     even = np.arange(points) / points
@@ -197,29 +186,21 @@ def _combs(factor: int, error: np.ndarray, share: np.ndarray) -> tuple[np.ndarra
 
 
 def _with_bands(
-    found: QuantisationLines, low: np.ndarray, high: np.ndarray, power: np.ndarray
+    lines: QuantisationLines, low: np.ndarray, high: np.ndarray, power: np.ndarray
 ) -> QuantisationLines:
-    """Stepped lines with some further bands."""
+    """The same lines with some further bands."""
     square = 0.25 * (low + high) ** 2
-    kept = np.exp(-(TAU**2) * found.least * square)
+    kept = np.exp(-(TAU**2) * lines.least * square)
     added = {"low": low, "high": high, "band": power, "kept": kept, "square": square}
-    return replace(found, **{name: np.append(getattr(found, name), part) for name, part in added.items()})
+    return replace(lines, **{name: np.append(getattr(lines, name), part) for name, part in added.items()})
 
 
 class ErrorLines:
-    """The error that a loop sees at some speeds, split by cause.
+    """The encoder error at some speeds, split by cause; periods, mean squares."""
 
-    Attributes
-    ----------
-    orders : ndarray, shape (k,)
-        Of the smooth chain.
-    squares : ndarray, shape (1 or speeds, k)
-        Power of these lines.
-    spread : dict of str to ndarray, shape (speeds,)
-        Variances of the Gaussian causes, jitter, noise and clock.
-    converter : ndarray, shape (speeds,)
-        Variance of a converter that is taken as white noise.
-    """
+    # ``orders`` and ``squares`` (1 or speeds, orders): lines of the smooth chain and their power; ``made``: their
+    # complex amplitudes. ``spread``: variances of the Gaussian causes. ``converter``: variance of a converter that is
+    # treated as white noise.
 
     def __init__(self, axis: Axis, model: TableModel | Timed | Any, speed: np.ndarray) -> None:
         self.axis, self.model, self.speed = axis, model, speed
@@ -242,17 +223,17 @@ class ErrorLines:
         return float((self.variance + self.converter).min())
 
     def dense_lines(self) -> tuple[np.ndarray, np.ndarray]:
-        """Orders 1 to n and complex lines of the smooth error there, n enough for what they make of each other."""
-        found, made = self.model.complex_lines(self.speed)
-        last = found <= HIGHEST_MODULATING // 2
-        highest = int(found[last].max(initial=0))
+        """Orders 1 to n, enough for self-modulation, and the complex lines of the smooth error at each."""
+        known, made = self.model.complex_lines(self.speed)
+        last = known <= HIGHEST_MODULATING // 2
+        highest = int(known[last].max(initial=0))
         orders = np.arange(1, max(2 * highest, FEWEST_ORDERS) + 1) if highest else np.zeros(0, dtype=int)
         full = np.zeros((made.shape[0], orders.size), dtype=complex)
-        full[:, found[last] - 1] = made[:, last]
+        full[:, known[last] - 1] = made[:, last]
         return orders, full
 
     def quantisation(self) -> list[tuple[np.ndarray, QuantisationLines]]:
-        """Stepped lines, as a list of (places of the speeds, Stepped)."""
+        """Quantisation lines with the places of the speeds that they apply to."""
         how = self.axis.interpolation
         everywhere = np.arange(self.speed.size)
         if self.tabulated:
@@ -274,7 +255,7 @@ class ErrorLines:
 
     @property
     def steps(self) -> float:
-        """Counts a period, or without them steps of the converter; 0 without both."""
+        """Counts per period, or without them steps of the converter; 0 without both."""
         how = self.axis.interpolation
         if how.factor is not None:
             return float(how.factor)
@@ -283,27 +264,27 @@ class ErrorLines:
     def displaced_quantisation(
         self, orders: np.ndarray, left: np.ndarray, away: np.ndarray
     ) -> QuantisationLines:
-        """Stepped lines where the axis, following the smooth error, is not where the steady motion is."""
+        """Quantisation lines where the axis tracks the smooth error and so leaves the steady motion."""
         how = self.axis.interpolation
         if how.bits is None or not self.tabulated:
             return counter_lines(how.factor, orders, left, self.least, FEW_COMBS)
-        # what the smooth lines make of each other is theirs, unless steps are as coarse
+        # self-modulation of the smooth lines is counted there, unless steps are as coarse
         lowest = max(self._lowest(), min(int(orders[-1]), int(self.steps) // 2))
         return displaced_lines(self.model.key, self.steps, orders, away, self.least, lowest)
 
-    def alone(self) -> dict[str, QuantisationLines] | None:
-        """Stepped lines of converter and of counts by themselves, None where one alone is there."""
+    def separate_quantisation(self) -> dict[str, QuantisationLines] | None:
+        """Quantisation lines of converter and of counter alone; None where only one of them exists."""
         how = self.axis.interpolation
         if not self.tabulated or how.bits is None or how.factor is None:
             return None
         changes = {"adc": {"factor": None, "output": "position"}, "resolution": {"bits": None}}
-        found = {}
+        lines = {}
         for cause, change in changes.items():
             key = replace(self.model.key, interpolation=replace(self.model.key.interpolation, **change))
-            found[cause] = tabulated_lines(
+            lines[cause] = tabulated_lines(
                 key, SHARE_POINTS, self._lowest(), self.least, SINGLE // 4, BANDS // 4
             )
-        return found
+        return lines
 
     def _lowest(self) -> int:
         return int(self.orders.max(initial=0))

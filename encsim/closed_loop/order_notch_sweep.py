@@ -57,7 +57,8 @@ def at_speeds(axis: Axis, speed: np.ndarray) -> Iterator[tuple[Gains, np.ndarray
         yield from squared_gains.at_speeds(axis, speed)
         return
     advance = speed / (axis.scale.pitch * axis.sampling.rate)
-    cycles = np.multiply.outer([notch.order for notch in notches], advance)
+    orders = [notch.order for notch in notches if notch.order is not None]
+    cycles = np.multiply.outer(orders, advance)
     cycles = np.abs(cycles - np.rint(cycles))
     active = (cycles >= filter_design.SLOWEST) & (cycles <= filter_design.FASTEST)
     for pattern in np.unique(active, axis=1).T:

@@ -1,9 +1,9 @@
-"""Mean squares that the errors of an encoder make of the curves of one closed loop, cause by cause."""
+"""Mean squares that encoder errors cause in the curves of one closed loop, cause by cause."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -19,50 +19,40 @@ if TYPE_CHECKING:
     from .squared_gains import SquaredGains
 
 
-# Images of an encoder's own clock to each side that count one by one.
+# Images by an encoder's own clock to each side that count one by one.
 IMAGES = 16
 FEW_IMAGES = 4
-# From so many speeds on one table for a line with all its images is quicker than to look up each, and as fine as the
-# loop's own where the clock is no more than so many times as fast.
+# From so many speeds on, one table for a line with all its images is faster than to look up each image. It is as fine
+# as the loop's own table where the clock is at most so many times as fast as the loop.
 MANY = 100
 FINE_TABLE = 4.0
 AGE_LINES = 4096
 # Smooth lines taken with the exact gain; weaker ones from the table.
 EXACT_LINES = 40
-# Phase by which the loop must move the smooth lines, rad, before it matters that they are read elsewhere.
+# Phase, rad, by which the loop must displace the smooth lines before their self-modulation matters.
 LEAST_MODULATION = 2e-3
-# Beyond this the series that bends them no longer converges.
+# Beyond this the series of the self-modulation does not converge.
 LARGEST_MODULATION = 0.4
-# Steps are read elsewhere from so many rad of their phase on, which matters while noise leaves more than 0.7 of them
-# and they come at frequencies that a turn of the error sweeps, in loop rates, by less than this. Slower than a fiftieth
-# of the loop rate the loop follows each by itself.
+# Steps are displaced from so many rad of their phase on. This matters while noise leaves more than 0.7 of them and the
+# error sweeps their frequency by less than SWEPT loop rates. Below a fiftieth of the loop rate the loop tracks
+# each step.
 SHIFTED = 0.5
 FADED = 0.35
 SWEPT = 3.0
 SLOWEST_STEPS = 0.02
-# Jitter of a bandwidth scattered by a line is told apart up to 2**LEVELS times that bandwidth.
+# Coloured jitter scattered by a line is resolved up to 2**LEVELS times its bandwidth; beyond it is white.
 LEVELS = 8
 
 
 class PropagatedErrors:
-    """Errors passed through one loop at some of the speeds.
+    """Mean squares of the curves of one loop, or of loops side by side, at some of the speeds."""
 
-    Attributes
-    ----------
-    squares : dict of str to ndarray, shape (speeds, curves)
-        Mean squares by cause, periods squared; infinite where the loop is unstable.
-    followed : ndarray, shape (speeds, curves)
-        What of them comes from steps that the loop follows.
-    steep : ndarray of bool, shape (speeds,)
-        Where the loop moves the smooth lines too far.
-    stable, crossover : bool, float
-        Of the loop.
-    ticked, beside : float
-        Nothing, no edges being timed.
-    """
+    # ``squares`` {cause: (speeds, curves)}, periods squared, infinite where the loop is unstable; ``tracked``: the part
+    # of them from quantisation steps that the loop tracks one by one; ``steep``: where the loop moves the axis too far
+    # along the smooth error. ``clock_ticks`` and ``hold_images`` belong to timed edges.
 
-    def __init__(self, errors: ErrorLines, power: OrderNotchGains | SquaredGains, there: np.ndarray) -> None:
-        self.errors, self.power, self.there = errors, power, there
+    def __init__(self, errors: ErrorLines, gains: OrderNotchGains | SquaredGains, there: np.ndarray) -> None:
+        self.errors, self.gains, self.there = errors, gains, there
         axis = errors.axis
         self.advance = errors.speed[there] / (axis.scale.pitch * axis.sampling.rate)
         self.clock = _own_clock(axis)
@@ -70,60 +60,60 @@ class PropagatedErrors:
         self.tracked = np.zeros((there.size, len(CURVES)))
         self.steep = np.zeros(there.size, dtype=bool)
         self.clock_ticks = self.hold_images = 0.0
-        self.stable, self.crossover = power.stable, power.crossover
-        if not power.stable:
+        self.stable, self.crossover = gains.stable, gains.crossover
+        if not gains.stable:
             self.squares = dict.fromkeys(errors.model.named(), np.full_like(self.tracked, np.inf))
             return
         self.spread = {cause: square[there] for cause, square in errors.spread.items()}
-        # what the converter adds as white noise toggles the counts, but comes after the smooth lines
+        # white noise of the converter toggles the counts; it does not reach the smooth lines
         self.variance = errors.variance[there] + errors.converter[there]
         self._prepare_noise()
         self.squares = {cause: square[:, : len(CURVES)] for cause, square in self._all().items()}
 
     def _prepare_noise(self) -> None:
         """Gain of white noise, and tables for jitter of a bandwidth."""
-        axis, power = self.errors.axis, self.power
-        self.white = power.white
-        if self.clock is not None and self.clock < power.rate:
-            share = self.clock / power.rate
+        axis, power = self.errors.axis, self.gains
+        self.white = gains.white
+        if self.clock is not None and self.clock < gains.rate:
+            share = self.clock / gains.rate
             self.white = power.noise_about_zero(lambda lag: np.maximum(0.0, 1.0 - share * lag))
         # one row for all speeds, or a row each
         self.white = np.broadcast_to(self.white, (self.there.size, self.white.shape[-1]))
         self.fall, self.levels, self.uncoloured = None, {}, self.variance
         if axis.signal.jitter_bandwidth is not None and "jitter" in self.spread:
             self.uncoloured = self.variance - self.spread["jitter"]
-            self.fall = TAU * axis.signal.jitter_bandwidth / power.rate
+            self.fall = TAU * axis.signal.jitter_bandwidth / gains.rate
 
     def _level(self, n: int) -> np.ndarray:
         """Table for jitter of 2**n times the bandwidth."""
         if n not in self.levels:
-            self.levels[n] = self.power.convolved(lambda lag: np.exp(-self.fall * 2**n * lag))
+            self.levels[n] = self.gains.convolved(lambda lag: np.exp(-self.fall * 2**n * lag))
         return self.levels[n]
 
     def _all(self) -> dict[str, np.ndarray]:
         cyclic, scattered = self._smooth()
-        found = {"sde": np.maximum(cyclic, 0.0)} | self._gaussian(scattered) | self._quantisation()
+        squares = {"sde": np.maximum(cyclic, 0.0)} | self._gaussian(scattered) | self._quantisation()
         if "age" in self.errors.model.named():
-            found["age"] = self._age() if self.clock else np.zeros_like(cyclic)
+            squares["age"] = self._age() if self.clock else np.zeros_like(cyclic)
         if "ring" in self.errors.model.named():
-            found["ring"] = self._ring()
-        return {cause: found[cause] for cause in self.errors.model.named()}
+            squares["ring"] = self._ring()
+        return {cause: squares[cause] for cause in self.errors.model.named()}
 
     def _gaussian(self, scattered: np.ndarray) -> dict[str, np.ndarray]:
-        """Gaussian causes with what they scatter of the smooth lines, shared as their variances."""
-        found = {}
+        """Gaussian causes with the power that they scatter from the smooth lines, shared by variance."""
+        squares = {}
         for cause, square in self.spread.items():
             gain = self.white
             if cause == "jitter" and self.fall is not None:
-                gain = self.power.noise_about_zero(lambda lag: np.exp(-self.fall * lag))
+                gain = self.gains.noise_about_zero(lambda lag: np.exp(-self.fall * lag))
             share = np.divide(
                 square, self.errors.variance[self.there], out=np.zeros_like(square), where=square > 0.0
             )
-            found[cause] = square[:, None] * gain + share[:, None] * scattered
-        return found
+            squares[cause] = square[:, None] * gain + share[:, None] * scattered
+        return squares
 
     def _smooth(self) -> tuple[np.ndarray, np.ndarray]:
-        """Mean squares of the smooth lines, and of what the noise scatters of them."""
+        """Mean squares of the smooth lines, and of the power that noise scatters from them."""
         orders, every = self.errors.orders, np.arange(self.there.size)
         squares = self.errors.squares
         squares = squares[self.there] if squares.shape[0] > 1 else np.repeat(squares, every.size, axis=0)
@@ -137,7 +127,7 @@ class PropagatedErrors:
         return cyclic, self._scattered(every, orders, squares)
 
     def _kept(self, here: np.ndarray, orders: np.ndarray, variance: np.ndarray | None = None) -> np.ndarray:
-        """Share of lines that the noise leaves, shape (speeds, orders)."""
+        """Share of the power of lines that noise leaves, shape (speeds, orders)."""
         variance = self.variance if variance is None else variance
         square = TAU**2 * orders.astype(float) ** 2
         if np.ptp(variance) == 0.0:
@@ -147,38 +137,38 @@ class PropagatedErrors:
     def _lines(
         self, here: np.ndarray, cycles: np.ndarray, weight: np.ndarray, images: int, exact: bool = False
     ) -> np.ndarray:
-        """Mean squares of lines at some frequencies; with an own clock those of their images."""
+        """Mean squares of lines at some frequencies, with their images by an own clock."""
         weight = np.where(self.advance[here, None] > 0.0, weight, 0.0)
-        power = self.power.at(here)
+        gains = self.gains.at(here)
         if self.clock is None:
-            return _at(power, cycles, weight, exact)
-        ratio = self.clock / self.power.rate
+            return _at(gains, cycles, weight, exact)
+        ratio = self.clock / self.gains.rate
         own_cycles = cycles / ratio
-        nearest, found = own_cycles - np.rint(own_cycles), 0.0
-        if images == FEW_IMAGES and self._many and power.speed_independent and ratio < FINE_TABLE:
-            return power.table_sum(nearest, weight, self._held())
+        nearest, total = own_cycles - np.rint(own_cycles), 0.0
+        if images == FEW_IMAGES and self._many and gains.speed_independent and ratio < FINE_TABLE:
+            return gains.table_sum(nearest, weight, self._held())
         held = weight * (np.sin(np.pi * nearest) / np.pi) ** 2
         for j in range(-images, images + 1):
             place = nearest + j
             share = held / (place * place) if j else weight * np.sinc(nearest) ** 2
-            found = found + _at(power, place * ratio, share, exact and j == 0)
+            total = total + _at(gains, place * ratio, share, exact and j == 0)
         left = weight * share_beyond(nearest, images)
-        return found + left.sum(axis=-1)[:, None] * power.white
+        return total + left.sum(axis=-1)[:, None] * gains.white
 
-    def _held(self) -> Any:
+    def _held(self) -> np.ndarray:
         """Table for lines and all their images."""
         if self._table is None:
-            self._table = self.power.held_table(self.clock / self.power.rate, FEW_IMAGES)
+            self._table = self.gains.held_table(self.clock / self.gains.rate, FEW_IMAGES)
         return self._table
 
     def _scattered(self, here: np.ndarray, orders: np.ndarray, power: np.ndarray) -> np.ndarray:
-        """What noise scatters of lines: by white noise white, by jitter of a bandwidth about the line."""
+        """Mean squares that noise scatters from lines: white for white noise, around the line for coloured jitter."""
         kept = self._kept(here, orders)
         still = kept if self.fall is None else self._kept(here, orders, self.uncoloured)
-        found = (power * (1.0 - still)).sum(axis=-1)[:, None] * self.white[here]
+        total = (power * (1.0 - still)).sum(axis=-1)[:, None] * self.white[here]
         if self.fall is None:
-            return found
-        # of the powers of the jitter a line feels the n-th, n times as wide, with a**n/n!; their mean stands for all
+            return total
+        # the n-th power of the jitter, n times as wide, has the weight a**n/n!; their mean stands for all
         a = TAU**2 * self.spread["jitter"].mean() * orders.astype(float) ** 2
         mean = np.where(a > 1e-6, a / -np.expm1(-np.maximum(a, 1e-6)), 1.0)
         level = np.minimum(np.rint(np.log2(mean)), LEVELS).astype(int)
@@ -186,25 +176,25 @@ class PropagatedErrors:
         for n in np.unique(level).tolist():
             of = level == n
             if n == LEVELS:
-                found = found + weight[:, of].sum(axis=-1)[:, None] * self.white[here]
+                total = total + weight[:, of].sum(axis=-1)[:, None] * self.white[here]
             else:
                 cycles = np.multiply.outer(self.advance[here], orders[of].astype(float))
-                found = found + self.power.at(here).table_sum(
-                    cycles, weight[:, of], self.power.table_at(self._level(n), here)
+                total = total + self.gains.at(here).table_sum(
+                    cycles, weight[:, of], self.gains.table_at(self._level(n), here)
                 )
-        return found
+        return total
 
-    def _quantisation(self) -> dict[Any, np.ndarray]:
-        """Mean squares of converter and counts, shared by what each alone makes."""
+    def _quantisation(self) -> dict[str, np.ndarray]:
+        """Mean squares of converter and counts, shared in the ratio of what each makes alone."""
         how = self.errors.axis.interpolation
         if not self.errors.tabulated:
-            found = {}
+            squares = {}
             if how.bits is not None:
-                found["adc"] = self.errors.converter[self.there, None] * self.white
+                squares["adc"] = self.errors.converter[self.there, None] * self.white
             if how.factor is not None:
-                found["resolution"] = self._quantisation_sum()
-            return found
-        alone = self.errors.alone()
+                squares["resolution"] = self._quantisation_sum()
+            return squares
+        alone = self.errors.separate_quantisation()
         if alone is None:
             return {"adc" if how.factor is None else "resolution": self._quantisation_sum()}
         every, both = np.arange(self.there.size), self._quantisation_sum()
@@ -213,20 +203,20 @@ class PropagatedErrors:
         return {"adc": both * share, "resolution": both * (1.0 - share)}
 
     def _quantisation_sum(self) -> np.ndarray:
-        found = np.zeros_like(self.white)
+        total = np.zeros_like(self.white)
         hold_images = list(self._displaced_quantisation())
         elsewhere = np.concatenate([np.zeros(0, dtype=int), *(here for here, _ in hold_images)])
         for places, lines in self.errors.quantisation():
             here = np.setdiff1d(np.flatnonzero(np.isin(self.there, places)), elsewhere)
-            found[here], self.tracked[here] = self._steps(here, lines)
+            total[here], self.tracked[here] = self._steps(here, lines)
         for here, lines in hold_images:
-            found[here], self.tracked[here] = self._steps(here, lines)
-        return found
+            total[here], self.tracked[here] = self._steps(here, lines)
+        return total
 
     def _displaced_quantisation(self) -> Iterator[tuple[np.ndarray, QuantisationLines]]:
-        """Quantisation lines where the loop moves the axis along the smooth error, cell by cell of speeds."""
-        # What it follows it takes out of the shown position, so that steps come more evenly.
-        errors, power = self.errors, self.power
+        """Quantisation lines where the axis tracks the smooth error, for each cell of speeds."""
+        # tracking takes the error out of the measured position, so that the steps become more even
+        errors, gains = self.errors, self.gains
         orders, made = errors.dense_lines()
         here = np.flatnonzero(self._shifts(orders, made))
         if not here.size:
@@ -234,20 +224,20 @@ class PropagatedErrors:
         cells = np.rint(CELLS * np.log10(self.advance[here]))
         for cell in np.unique(cells):
             some = here[cells == cell]
-            # a loop whose notches follow the speed is taken at its own
-            advance = 10.0 ** (cell / CELLS) if power.speed_independent else self.advance[some[0]]
-            back = power.at(some[:1]).complementary(advance * orders[None, :])[0]
+            # loops that depend on the speed are taken at one speed of the cell
+            advance = 10.0 ** (cell / CELLS) if gains.speed_independent else self.advance[some[0]]
+            back = gains.at(some[:1]).complementary(advance * orders[None, :])[0]
             one = made[self.there[some[:1]]] if made.shape[0] > 1 else made
             read = self_modulated(one, orders, back[None, :])[0]
             yield some, errors.displaced_quantisation(orders, read * (1.0 - back), -read * back)
 
     def _shifts(self, orders: np.ndarray, made: np.ndarray) -> np.ndarray:
-        """Speeds at which that matters, whatever the loop but for how far it moves."""
-        steps, power = self.errors.steps, self.power
+        """Speeds at which tracking changes the quantisation lines."""
+        steps, gains = self.errors.steps, self.gains
         if not steps or not orders.size:
             return np.zeros(self.advance.shape, dtype=bool)
         size = np.abs(made[self.there] if made.shape[0] > 1 else made)
-        back = np.sqrt(power.complementary_squared(np.multiply.outer(self.advance, orders.astype(float))))
+        back = np.sqrt(gains.complementary_squared(np.multiply.outer(self.advance, orders.astype(float))))
         moved, slope = (size * back).sum(axis=-1), TAU * (size * orders).sum(axis=-1)
         return (
             (TAU * steps * moved > SHIFTED)
@@ -258,101 +248,103 @@ class PropagatedErrors:
         )
 
     def _steps(self, here: np.ndarray, lines: QuantisationLines) -> tuple[np.ndarray, np.ndarray]:
-        """Mean squares of stepped lines, and of those among them that the loop follows."""
+        """Mean squares of quantisation lines, and the part of them that the loop tracks."""
         orders = lines.order.astype(float)
         cycles = np.multiply.outer(self.advance[here], orders)
         weight = np.broadcast_to(lines.power * self._kept(here, orders), cycles.shape)
         weight = np.where(self.advance[here, None] > 0.0, weight, 0.0)
-        found, tracked = self.power.at(here).tracked_sum(cycles, weight, orders)
+        total, tracked = self.gains.at(here).tracked_sum(cycles, weight, orders)
         if self.clock is not None:
-            found = self._lines(here, cycles, weight, FEW_IMAGES)
+            total = self._lines(here, cycles, weight, FEW_IMAGES)
         power = np.broadcast_to(lines.power, (1, orders.size))
-        found = found + self._scattered(here, orders, power) + self._lost(here, lines)
+        total = total + self._scattered(here, orders, power) + self._rest(here, lines)
         if lines.band.size:
-            found = found + self._bands(here, lines)
-        return found, tracked[:, : len(CURVES)]
+            total = total + self._bands(here, lines)
+        return total, tracked[:, : len(CURVES)]
 
     def _self_modulation(self) -> np.ndarray:
-        """What the smooth lines gain or lose because the axis, moved by them, reads them elsewhere."""
-        found = np.zeros_like(self.white)
+        """Change of mean square because the axis, moved by the smooth lines, reads them at displaced positions."""
+        change = np.zeros_like(self.white)
         orders, made = self.errors.dense_lines()
         if not orders.size:
-            return found
+            return change
         made = made[self.there] if made.shape[0] > 1 else np.repeat(made, self.there.size, axis=0)
         cycles = np.multiply.outer(self.advance, orders.astype(float))
-        moved = TAU * np.abs(made) * orders * np.sqrt(self.power.complementary_squared(cycles))
+        moved = TAU * np.abs(made) * orders * np.sqrt(self.gains.complementary_squared(cycles))
         moved = np.where(self.advance > 0.0, moved.sum(axis=-1), 0.0)
         self.steep = moved > LARGEST_MODULATION
         here = np.flatnonzero((moved > LEAST_MODULATION) & ~self.steep)
         if not here.size:
-            return found
-        back = self.power.at(here).complementary(cycles[here])
-        change = 0.5 * (np.abs(self_modulated(made[here], orders, back)) ** 2 - np.abs(made[here]) ** 2)
-        found[here] = self._lines(here, cycles[here], change * self._kept(here, orders), IMAGES, exact=True)
-        return found
+            return change
+        back = self.gains.at(here).complementary(cycles[here])
+        difference = 0.5 * (np.abs(self_modulated(made[here], orders, back)) ** 2 - np.abs(made[here]) ** 2)
+        change[here] = self._lines(
+            here, cycles[here], difference * self._kept(here, orders), IMAGES, exact=True
+        )
+        return change
 
-    def _lost(self, here: np.ndarray, lines: QuantisationLines) -> np.ndarray:
-        """Mean squares of what is nowhere in particular: white, and at rest only as far as noise toggles it."""
+    def _rest(self, here: np.ndarray, lines: QuantisationLines) -> np.ndarray:
+        """Mean squares of the remaining power: white, and at standstill only as far as noise toggles it."""
         toggled = -np.expm1(-(TAU**2) * self.variance[here] * lines.beyond**2)
-        return lines.lost * np.where(self.advance[here] > 0.0, 1.0, toggled)[:, None] * self.white[here]
+        return lines.rest * np.where(self.advance[here] > 0.0, 1.0, toggled)[:, None] * self.white[here]
 
     def _bands(self, here: np.ndarray, lines: QuantisationLines) -> np.ndarray:
-        """Mean squares of lines smeared over bands; what the noise scatters of them is white."""
+        """Mean squares of bands of lines; the power that noise scatters from them is white."""
         kept = lines.band * lines.band_share(self.variance[here])
         speed = self.advance[here]
         if self.clock is not None:
-            # narrow bands have images as lines have, others fill the held spectrum
-            wide = np.multiply.outer(speed, lines.high - lines.low) * self.power.rate > 0.1 * self.clock
+            # narrow bands have images like lines, wide ones fill the held spectrum
+            wide = np.multiply.outer(speed, lines.high - lines.low) * self.gains.rate > 0.1 * self.clock
             middle = np.multiply.outer(speed, 0.5 * (lines.low + lines.high))
             held = (lines.band - np.where(wide, 0.0, kept)).sum(axis=-1)[:, None] * self.white[here]
             return self._lines(here, middle, np.where(wide, 0.0, kept), FEW_IMAGES) + held
-        mean = self.power.at(here).band_mean(
+        mean = self.gains.at(here).band_mean(
             np.multiply.outer(speed, lines.low), np.multiply.outer(speed, lines.high)
         )
         kept_moving = np.where(speed[:, None] > 0.0, kept, 0.0)
         scattered = (lines.band - kept).sum(axis=-1)[:, None] * self.white[here]
         return np.einsum("sb,sbc->sc", kept_moving, mean) + scattered
 
-    def _age(self) -> Any:
-        """Mean squares of the sawtooth of the age, cut down to its lines at multiples of the own clock."""
+    def _age(self) -> np.ndarray:
+        """Mean squares by asynchronous sampling: lines of the sawtooth of the delay at multiples of the own clock."""
         j = np.arange(1.0, AGE_LINES + 1.0)
-        cycles = j * (self.clock / self.power.rate)
-        # a line that folds to 0 Hz but for rounding is a constant age
+        cycles = j * (self.clock / self.gains.rate)
+        # a line aliased to 0 Hz, but for rounding, is a constant delay
         turning = np.abs(cycles - np.rint(cycles)) > 1e-9
         weight = np.where(turning, 0.5 / (np.pi * j) ** 2, 0.0)
-        swing = self.advance * (self.power.rate / self.clock)
-        return (swing**2)[:, None] * self.power.exact_sum(cycles, weight)
+        swing = self.advance * (self.gains.rate / self.clock)
+        return (swing**2)[:, None] * self.gains.exact_sum(cycles, weight)
 
-    def _ring(self) -> Any:
-        """Mean squares of the few lines a turn of a mounted ring, which noise leaves as they are."""
+    def _ring(self) -> np.ndarray:
+        """Mean squares of the lines per revolution of a mounted ring; noise does not change them."""
         orders, _, made = turn_lines(self.errors.axis)
         cycles = np.multiply.outer(self.advance, orders)
         return self._lines(np.arange(self.there.size), cycles, 0.5 * np.abs(made) ** 2, IMAGES, exact=True)
 
 
-def _own_clock(axis: Axis) -> None:
-    """Rate of an own clock, Hz; None without one and where its age never changes."""
+def _own_clock(axis: Axis) -> float | None:
+    """Rate of an own clock, Hz; None without one and where it is a multiple of the loop rate."""
     clock = cause_models.own_clock(axis)
     return None if clock is None or (clock / axis.sampling.rate).is_integer() else clock
 
 
 def _at(
-    power: OrderNotchGains | SquaredGains, cycles: np.ndarray, weight: np.ndarray, exact: bool = False
+    gains: OrderNotchGains | SquaredGains, cycles: np.ndarray, weight: np.ndarray, exact: bool = False
 ) -> np.ndarray:
     """Mean squares of lines through one loop, or through loops side by side."""
     if exact:
-        return np.einsum("sk,skc->sc", weight, power.exact(cycles))
-    return power.table_sum(cycles, weight)
+        return np.einsum("sk,skc->sc", weight, gains.exact(cycles))
+    return gains.table_sum(cycles, weight)
 
 
 def self_modulated(made: np.ndarray, orders: np.ndarray, back: np.ndarray, rounds: int = 4) -> np.ndarray:
-    """Lines of an error that is read where the loop, following it, has moved the axis."""
+    """Lines of an error that is read at the positions to which the loop, tracking it, moves the axis."""
     points = 1 << int(np.ceil(np.log2(4 * orders.size + 2)))
     turn = 1j * TAU * orders
     error, slope, curve, twist = (cause_models.over_grid(made * turn**n, orders, points) for n in range(4))
-    found = made
+    lines = made
     for _ in range(rounds):
-        away = cause_models.over_grid(-back * found, orders, points)
+        away = cause_models.over_grid(-back * lines, orders, points)
         shown = error + away * (slope + away * (curve / 2.0 + away * twist / 6.0))
-        found = np.fft.rfft(shown, axis=-1)[:, 1 : orders.size + 1] * (2.0 / points)
-    return found
+        lines = np.fft.rfft(shown, axis=-1)[:, 1 : orders.size + 1] * (2.0 / points)
+    return lines

@@ -72,11 +72,11 @@ class PropagatedErrors:
 
     def _prepare_noise(self) -> None:
         """Gain of white noise, and tables for jitter of a bandwidth."""
-        axis, power = self.errors.axis, self.gains
+        axis, gains = self.errors.axis, self.gains
         self.white = gains.white
         if self.clock is not None and self.clock < gains.rate:
             share = self.clock / gains.rate
-            self.white = power.noise_about_zero(lambda lag: np.maximum(0.0, 1.0 - share * lag))
+            self.white = gains.noise_about_zero(lambda lag: np.maximum(0.0, 1.0 - share * lag))
         # one row for all speeds, or a row each
         self.white = np.broadcast_to(self.white, (self.there.size, self.white.shape[-1]))
         self.fall, self.levels, self.uncoloured = None, {}, self.variance

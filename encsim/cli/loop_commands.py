@@ -143,7 +143,7 @@ def _aged(job: CommandJob) -> Aged:
     from ..closed_loop import timed_edge_loops
 
     axis, speed, speeds = job.axis, job.speed, list(job.speeds)
-    first = timed_edge_loops.lowest(axis, max(abs(speed), *map(abs, speeds)))
+    first = timed_edge_loops.lowest_speed(axis, max(abs(speed), *map(abs, speeds)))
     if math.isnan(first):
         return Aged(speeds, None, "", reporting.loop_text.aging(axis, speed))
     text, kept = show(first, f"{axis.scale.unit}/s"), speeds

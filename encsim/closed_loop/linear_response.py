@@ -73,7 +73,7 @@ class LinearResponse:
     def step(self, of: str, samples: int) -> dict[str, np.ndarray]:
         """Outputs for a unit step."""
         if of == "load":
-            return self.driven.step("push", samples)
+            return self.driven.step("load_torque", samples)
         outputs = self.driven.step("command", samples)
         gain = self.control.position_gain if of == "position" else 1.0
         return {name: gain * values for name, values in outputs.items()}

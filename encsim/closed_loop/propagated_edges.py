@@ -1,8 +1,8 @@
-"""Mean squares that the errors of an encoder make of a closed loop whose estimator times the edges of the counts.
+"""Mean squares that encoder errors cause in a closed loop whose estimator times the edges of the counts.
 
-Two paths lead into the loop: the position control reads sampled counts, the velocity comes from edges, which are
-bound to position and are held until the next. Frequencies are in turns, cycles a loop period; nothing of the
-second path folds before it is sampled.
+Errors enter by two paths: the position control reads sampled counts, the velocity comes from edges, which are bound to
+position and held until the next edge. Frequencies are normalised to the loop rate (cycles per sample); the second path
+is not aliased before it is sampled.
 """
 
 from __future__ import annotations
@@ -25,60 +25,36 @@ from .timed_edges import reaches
 if TYPE_CHECKING:
     from .error_lines import ErrorLines, QuantisationLines
     from .loop import Loop
-    from .timed_edge_loops import CurveGains, Means
+    from .timed_edge_loops import CurveGains, WhiteNoiseGains
 
 
-# Speeds that are worth computing at once: some MB; and those of loops that follow the speed.
+# Speeds that are computed at once: some MB; fewer for loops that depend on the speed.
 TOGETHER, TOGETHER_BY_SPEED = 128, 32
 ROOM = 1 << 18
-# Smooth lines, lines of the counts and ticks of the timing clock that count one by one.
+# Smooth lines, quantisation lines and ticks of the timing clock that are taken one by one.
 SMOOTH_LINES = 40
 COUNT_LINES = 96
 TICKS = 12
-# Lines of which noise leaves less than this share of the power of their kind are taken as white.
+# Lines of which noise leaves less than this share of the power of their kind count as white.
 FAINT = 1e-9
-# Images to each side of a line that is held from edge to edge; the others are white.
+# Images to each side of a line that is held from edge to edge; the others count as white.
 IMAGES = 2
 
 
 class PropagatedEdges:
-    """Errors passed through loops that differ in the speed at which edges are timed.
+    """Mean squares of the curves of loops that differ in the speed at which edges are timed."""
 
-    Parameters
-    ----------
-    errors : ErrorLines
-    stepped : list
-        As of `ErrorLines.stepped`.
-    loop : Loop
-        As of `loop.over_speeds` for the speeds in column shape.
-    means : Means
-        What the circle tells of it.
-    there : ndarray of int
-        Places of these speeds.
-
-    Attributes
-    ----------
-    squares : dict of str to ndarray, shape (speeds, curves)
-        Mean squares by cause, position unit squared; infinite where the loop is unstable.
-    followed : ndarray, shape (speeds, curves)
-        What of them comes from lines of the counts that the loop follows.
-    steep : ndarray of bool, shape (speeds,)
-        Where the loop moves the smooth lines too far.
-    beside : ndarray, shape (speeds, curves)
-        What of the mean squares comes from lines that the hold from edge to edge makes.
-    ticked : ndarray, shape (speeds, curves)
-        What of the mean squares comes from ticks of the timing clock that no noise smears.
-    stable : ndarray of bool, shape (speeds,)
-    crossover : ndarray, shape (speeds,)
-        Highest frequency at which the loop gain is 1, Hz.
-    """
+    # ``squares`` {cause: (speeds, curves)}, position unit squared, infinite where the loop is unstable; parts of them:
+    # ``tracked`` from quantisation lines that the loop tracks, ``hold_images`` from images by the hold from edge to
+    # edge, ``clock_ticks`` from ticks of the timing clock that no noise spreads. ``steep``: where the loop moves the
+    # axis too far along the smooth error. ``there``: places of the speeds.
 
     def __init__(
         self,
         errors: ErrorLines,
         quantisation: list[tuple[np.ndarray, QuantisationLines]],
         loop: Loop,
-        means: Means,
+        means: WhiteNoiseGains,
         there: np.ndarray,
     ) -> None:
         self.errors, self.quantisation, self.loop, self.means, self.there = (
@@ -92,30 +68,30 @@ class PropagatedEdges:
         self.edges = loop.estimator
         self.stable, self.crossover = means.stable, means.crossover
         self.steep, self.hold_images = np.zeros(there.size, dtype=bool), 0.0
-        found = self._all()
-        nothing = np.zeros((there.size, len(CURVES)))
+        squares = self._all()
+        none = np.zeros((there.size, len(CURVES)))
         unstable = ~self.stable[:, None]
         self.squares = {
-            cause: np.where(unstable, np.inf, found.get(cause, nothing)) for cause in errors.model.named()
+            cause: np.where(unstable, np.inf, squares.get(cause, none)) for cause in errors.model.named()
         }
 
     def _all(self) -> dict[str, np.ndarray]:
-        found, errors = {"sde": self._smooth()}, self.errors
+        squares, errors = {"sde": self._smooth()}, self.errors
         for cause, variance in errors.spread.items():
-            found[cause] = self._noise(variance[self.there], edges=cause != "clock")
+            squares[cause] = self._noise(variance[self.there], edges=cause != "clock")
         if errors.axis.interpolation.bits is not None:
-            found["adc"] = self._noise(errors.converter[self.there])
+            squares["adc"] = self._noise(errors.converter[self.there])
         orders, _, made = turn_lines(errors.axis)
-        found["ring"] = self._lines(orders, np.broadcast_to(made, (self.there.size, orders.size)))
-        found["resolution"] = self._ticks() + self._counts(found["sde"])
-        return found
+        squares["ring"] = self._lines(orders, np.broadcast_to(made, (self.there.size, orders.size)))
+        squares["resolution"] = self._ticks() + self._counts(squares["sde"])
+        return squares
 
     def _noise(self, variance: np.ndarray, edges: bool = True) -> np.ndarray:
         """Noise that is new at every sample and at every edge."""
         return variance[:, None] * (self.means.white + self.means.edge_noise * edges)
 
     def _smooth(self) -> np.ndarray:
-        """Strongest smooth lines; how far the loop moves them."""
+        """Strongest smooth lines, with their self-modulation."""
         orders, made = self.errors.orders, self.errors.made
         made = made[self.there] if made.shape[0] > 1 else np.repeat(made, self.there.size, axis=0)
         strength = (np.abs(made) * orders).max(axis=0, initial=0.0)
@@ -123,39 +99,39 @@ class PropagatedEdges:
         return np.maximum(self._lines(orders[some], made[:, some]) + self._self_modulation(), 0.0)
 
     def _self_modulation(self) -> np.ndarray:
-        """What the smooth lines gain or lose because the axis, moved by them, reads them elsewhere."""
-        found = np.zeros((self.there.size, len(CURVES)))
+        """Change of mean square because the axis, moved by the smooth lines, reads them at displaced positions."""
+        change = np.zeros((self.there.size, len(CURVES)))
         orders, made = self.errors.dense_lines()
         if not orders.size:
-            return found
+            return change
         made = made[self.there] if made.shape[0] > 1 else np.repeat(made, self.there.size, axis=0)
-        passed = self._both(np.multiply.outer(self.advance, orders.astype(float)))
-        moved = TAU * np.abs(made * passed.position) * orders
+        gains = self._both(np.multiply.outer(self.advance, orders.astype(float)))
+        moved = TAU * np.abs(made * gains.position) * orders
         moved = np.where(self.advance > 0.0, moved.sum(axis=-1), 0.0)
         self.steep = moved > LARGEST_MODULATION
         here = np.flatnonzero((moved > LEAST_MODULATION) & ~self.steep)
-        change = (
-            np.abs(self_modulated(made[here], orders, -passed.position[here])) ** 2 - np.abs(made[here]) ** 2
+        difference = (
+            np.abs(self_modulated(made[here], orders, -gains.position[here])) ** 2 - np.abs(made[here]) ** 2
         )
-        found[here] = mean_squares(passed.squares()[:, here], 0.5 * change)
-        return found
+        change[here] = mean_squares(gains.squares()[:, here], 0.5 * difference)
+        return change
 
     def _both(self, cycles: np.ndarray) -> CurveGains:
-        """Gains of lines that come by both paths, in phase."""
+        """Gains of lines that enter by both paths, in phase."""
         return curve_gains(self.loop, cycles, 1.0, self.loop.rate * self.edges.line_gain(cycles)[0])
 
     def _lines(self, orders: np.ndarray, made: np.ndarray) -> np.ndarray:
-        """Lines of complex amplitude ``made``: both paths in phase, and what the hold makes beside them."""
+        """Lines of complex amplitude ``made``, by both paths in phase, and their images by the hold."""
         if not orders.size:
             return np.zeros((self.there.size, len(CURVES)))
         power = 0.5 * np.abs(made) ** 2 * (self.advance > 0.0)[:, None]
-        found, hold_images = self._held(np.multiply.outer(self.advance, orders.astype(float)), power, 1.0)
+        total, hold_images = self._held(np.multiply.outer(self.advance, orders.astype(float)), power, 1.0)
         self.hold_images = self.hold_images + hold_images
-        return found + hold_images
+        return total + hold_images
 
     def _held(self, cycles: np.ndarray, power: np.ndarray, position: float) -> tuple[np.ndarray, np.ndarray]:
-        """Lines that are held from edge to edge, and lines beside them at multiples of the frequency of the edges."""
-        # ``position`` is the amplitude by which they come in the position that the position control reads.
+        """Lines that are held from edge to edge, and their images at multiples of the frequency of the edges."""
+        # ``position`` is their amplitude in the position that the position control reads
         images = np.array([n for n in range(-IMAGES, IMAGES + 1) if n])
         (mean, *others), left = self.edges.line_gains(cycles, [0, *images])
         shares = [abs_squared(one) for one in others]
@@ -170,13 +146,14 @@ class PropagatedEdges:
         ), hold_images
 
     def _ticks(self) -> np.ndarray:
-        """Times rounded to the clock: lines at multiples of its frequency as the edges see it, and noise."""
+        """Times rounded to the clock: lines at multiples of its frequency, aliased by the edges, and noise."""
         period, advance = self.edges.period, self.advance
         ticks = self.errors.axis.estimator.clock / self.loop.rate
         move = advance / ticks
         harmonic = np.arange(1.0, TICKS + 1.0)
         kept = np.exp(
-            -((TAU * np.divide(1.0, move, out=np.zeros_like(move), where=move > 0.0)) ** 2) * self._rough()
+            -((TAU * np.divide(1.0, move, out=np.zeros_like(move), where=move > 0.0)) ** 2)
+            * self._displacement()
         )
         kept = kept[:, None] ** (harmonic**2)
         harmonic, kept = (part[..., (kept > FAINT).any(axis=0)] for part in (harmonic, kept))
@@ -187,8 +164,8 @@ class PropagatedEdges:
         noise = np.maximum(move**2 / 12.0 - power.sum(axis=-1), 0.0)
         return self.clock_ticks + noise[:, None] * self.means.edge_noise
 
-    def _rough(self) -> np.ndarray:
-        """Mean square of what moves an edge against the one it is timed from, per edge, periods squared."""
+    def _displacement(self) -> np.ndarray:
+        """Mean square displacement of an edge against the one it is timed from, per edge, periods squared."""
         errors, (_, _, counts) = self.errors, reaches(self.edges.period, self.edges.window)[0]
         made = errors.made if errors.made.shape[0] == 1 else errors.made[self.there]
         cycles = errors.orders * counts / errors.axis.interpolation.factor
@@ -197,9 +174,9 @@ class PropagatedEdges:
         return sum(moved) + errors.converter[self.there] + lines.sum(axis=-1)
 
     def _counts(self, smooth: np.ndarray) -> np.ndarray:
-        """Steps of the counts in the position that the position control reads."""
-        found = np.zeros((self.there.size, len(CURVES)))
-        self.tracked = np.zeros_like(found)
+        """Quantisation in the position that the position control reads."""
+        total = np.zeros((self.there.size, len(CURVES)))
+        self.tracked = np.zeros_like(total)
         variance = self.errors.variance[self.there] + self.errors.converter[self.there]
         for places, lines in self.quantisation:
             here = np.flatnonzero(np.isin(self.there, places))
@@ -217,19 +194,19 @@ class PropagatedEdges:
             toggled = -np.expm1(-(TAU**2) * variance[here] * first**2)
             rest = np.where(moving[:, 0], lines.total - kept.sum(axis=-1), toggled * lines.total)
             lined = mean_squares(gain, kept * moving)
-            # taken by as many rad as the axis, moved by them and by the smooth lines, shifts their phase, at most 1
+            # weight: phase, rad, at most 1, by which the axis, moved by them and by the smooth lines, shifts them
             moved = np.sqrt(lined[:, -1] + smooth[here, -1])
             shift = np.minimum(np.multiply.outer(TAU * moved, orders), 1.0)
             self.tracked[here] = mean_squares(gain, kept * moving * shift)
-            found[here] = lined + rest[:, None] * self.means.white[here]
-        return found
+            total[here] = lined + rest[:, None] * self.means.white[here]
+        return total
 
 
 def at_speeds(errors: ErrorLines) -> Iterator[PropagatedEdges]:
-    """Errors passed at all speeds of an axis, some speeds at a time."""
+    """Propagated errors at all speeds of an axis, some speeds at a time."""
     axis, speed, quantisation = errors.axis, errors.speed, errors.quantisation()
     order = np.argsort(speed, kind="stable")
-    # freed at once: glibc from then on keeps what such arrays leave, else each gets new pages, at twice the time
+    # freed at once: glibc then keeps the memory of such arrays instead of returning it, which takes half the time
     np.empty(ROOM)
     if squared_gains.depends_on_speed(axis):
         for there in _blocks(order, TOGETHER_BY_SPEED):

@@ -1,4 +1,4 @@
-"""State-space form of the closed loop: poles, and what white encoder noise does."""
+"""State-space form of the closed loop: poles, noise gains, step responses."""
 
 from __future__ import annotations
 
@@ -12,35 +12,27 @@ if TYPE_CHECKING:
 
 
 CURVES = ("measured", "torque", "actual", "position")
-# What enters the loop: an error of the encoder, a velocity command beside the position control's, a torque on the load.
-INPUTS = ("error", "command", "push")
-FORGOTTEN = 40.0  # time constants of the slowest pole
-MOST_DOUBLINGS = 45  # beyond, rounding alone tells a pole from one on the circle
+# Inputs: error of the encoder, velocity command added to that of the position control, torque on the load.
+INPUTS = ("error", "command", "load_torque")
+# Time constants of the slowest pole after which a response has decayed.
+DECAYED = 40.0
+# With more doublings only rounding distinguishes a pole from one on the unit circle.
+MOST_DOUBLINGS = 45
 
 
 @dataclass(frozen=True, eq=False, slots=True, kw_only=True)
 class ClosedLoop:
-    """``x[k+1] - x[k] = increment x[k] + entry e[k]``, outputs ``row x[k] + direct e[k]``.
-
-    Attributes
-    ----------
-    increment : ndarray, shape (n, n)
-    entry : ndarray, shape (n,)
-    rows : dict of str to ndarray, shape (n,)
-        Of measured, torque, actual, position.
-    direct : dict of str to float
-    drifts : bool
-        There is no position control: the position, which nothing holds, is taken out of the states.
-    """
+    """``x[k+1] - x[k] = increment x[k] + entry e[k]``, outputs ``row x[k] + direct e[k]`` of each curve."""
 
     increment: np.ndarray
     entry: np.ndarray
     rows: dict[str, np.ndarray]
     direct: dict[str, float]
+    # without position control: the free position is taken out of the states
     drifts: bool
 
     def poles(self) -> np.ndarray:
-        """Closed-loop poles less 1, complex: z - 1 keeps the digits of slow poles."""
+        """Closed-loop poles minus 1, complex: z - 1 keeps the digits of slow poles."""
         return np.linalg.eigvals(self.increment)
 
     def noise_gain(self) -> dict[str, float]:
@@ -52,59 +44,51 @@ class ClosedLoop:
         if not inside(poles).all():
             return dict.fromkeys(CURVES, np.inf)
         root = _root(self.increment, self.entry, poles)
-        found = {
+        gains = {
             name: float(np.hypot(np.linalg.norm(row @ root), self.direct[name]))
             for name, row in self.rows.items()
         }
-        return found | ({"position": np.inf} if self.drifts else {})
+        return gains | ({"position": np.inf} if self.drifts else {})
 
 
 def _root(increment: np.ndarray, entry: np.ndarray, poles: np.ndarray) -> np.ndarray:
     """L of the covariance L L' of the states for a white error of mean square 1; NaN where a pole is too near 1."""
-    found, step = entry[:, None], increment
+    root, step = entry[:, None], increment
     with np.errstate(divide="ignore"):
         fall = -0.5 * np.log1p(2.0 * poles.real + np.abs(poles) ** 2).max()
-    doublings = np.ceil(np.log2(FORGOTTEN / fall + len(entry)))
+    doublings = np.ceil(np.log2(DECAYED / fall + len(entry)))
     if not doublings <= MOST_DOUBLINGS:
         return np.full_like(increment, np.nan)
     for _ in range(int(doublings)):
-        found = np.hstack([found, found + step @ found])
-        if found.shape[1] > len(entry):
-            found = np.linalg.qr(found.T, mode="r").T
+        root = np.hstack([root, root + step @ root])
+        if root.shape[1] > len(entry):
+            root = np.asarray(np.linalg.qr(root.T, mode="r")).T
         step = 2.0 * step + step @ step
-    return found
+    return root
 
 
 def inside(shifted: np.ndarray) -> np.ndarray:
-    """Which poles, given less 1, lie inside the unit circle."""
-    # a pole that only rounding tells from the circle counts as outside
+    """Which poles, given minus 1, lie inside the unit circle."""
+    # a pole that lies inside only by rounding counts as outside
     return (2.0 * shifted.real + np.abs(shifted) ** 2 < 0.0) & (np.abs(1.0 + shifted) < 1.0)
 
 
 @dataclass(frozen=True, eq=False, slots=True, kw_only=True)
 class DrivenLoop:
-    """``x[k+1] - x[k] = increment x[k] + sum of entry * input[k]``, outputs ``row x[k] + sum of direct * input[k]``.
-
-    Attributes
-    ----------
-    increment : ndarray, shape (n, n)
-    entries : dict of str to ndarray, shape (n,)
-        Of each of INPUTS.
-    rows : dict of str to ndarray, shape (n,)
-        Of measured, torque, actual, position; also where nothing holds the position.
-    direct : dict of str to dict of str to float
-        By input, then by output.
-    """
+    """``x[k+1] - x[k] = increment x[k] + sum of entry * input[k]``, outputs ``row x[k] + sum of direct * input[k]``."""
 
     increment: np.ndarray
+    # of each of INPUTS
     entries: dict[str, np.ndarray]
+    # of each of CURVES; the position is a state also without position control
     rows: dict[str, np.ndarray]
+    # by input, then by curve
     direct: dict[str, dict[str, float]]
 
     def step(self, name: str, samples: int) -> dict[str, np.ndarray]:
         """Outputs at some samples when one input becomes 1 at the first of them; the axis is at rest before."""
-        # With the input as a state of its own the loop runs by itself, x[k+m] = x[k] + M(m) x[k]; rows of states are
-        # doubled by M(2 m) = 2 M(m) + M(m)**2, which keeps the digits of slow poles.
+        # with the input as a further state x[k+m] = x[k] + M(m) x[k]; rows of states are doubled by
+        # M(2 m) = 2 M(m) + M(m)**2, which keeps the digits of slow poles
         n = len(self.increment)
         step = np.zeros((n + 1, n + 1))
         step[:n, :n], step[:n, n] = self.increment, self.entries[name]
@@ -120,7 +104,7 @@ class DrivenLoop:
 
 
 class Assembly:
-    """Puts the parts of a loop together; a signal is a row of weights of all states and, last, the INPUTS."""
+    """Assembles the parts of a loop; a signal is a row of weights of all states and, last, the INPUTS."""
 
     def __init__(self, loop: Loop) -> None:
         self.loop = loop
@@ -229,7 +213,7 @@ class Assembly:
         commands = [torque, *past]
         newer = commands[late]
         older = commands[late + 1] if np.any(body.older) else 0.0 * torque
-        push = self._input("push")
+        push = self._input("load_torque")
         n = len(body.states)
         self.changes[:n, :n] = body.increment
         self.changes[:n] += np.outer(body.newer, newer) + np.outer(body.older, older)
@@ -257,7 +241,7 @@ class Assembly:
         return ClosedLoop(increment=increment, entry=entry, rows=rows, direct=direct, drifts=drifts)
 
     def _around_drift(self) -> np.ndarray:
-        """Orthonormal states beside the one in which every position is shifted alike."""
+        """Orthonormal states without the one that shifts all positions equally."""
         shift = np.zeros(self.order)
         shift[0] = 1.0
         for reading in self.loop.plant.readings:

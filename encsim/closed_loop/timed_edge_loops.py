@@ -1,12 +1,9 @@
-"""Loops that differ in the speed at which their edges are timed: what they have in common, once for all speeds.
+"""Loops with timed edges at many speeds: noise gains, stability and phase margin over the speed.
 
-The loop is torn open at the estimator. Its other parts stand at each frequency as a few numbers, and on the whole
-circle each speed's gain of the edges is a sum of few waves, so that many speeds are one product of matrices. Where
-friction or a notch follows the speed too, those parts have a row for each speed.
-
-Speeds at which a loop of timed edges works: the slower the axis, the older its edges, and the less margin is left.
-
-Loops of many speeds at once, from frequency responses on a grid; what `margins` says of one speed is exact.
+The lower the speed, the longer the delay of the edges and the smaller the margins. The loop is split at the estimator.
+Its other terms are the same at all speeds, and the gain of the edges is a sum of few exponentials of the frequency, so
+that many speeds are one product of matrices. Where friction or a notch follows the speed too, the terms have one row
+per speed. All values come from a frequency grid; `margins` is exact for one speed.
 """
 
 from __future__ import annotations
@@ -32,13 +29,13 @@ if TYPE_CHECKING:
     from .timed_edges import EdgeFilter
 
 
-# Points of frequency: a decade, evenly, and about the resonance of two masses.
+# Frequencies for noise gains: points per decade, decades, evenly spaced points, points around a resonance.
 PER_DECADE = 80
 DECADES = 6
 EVEN = 256
 NEAR_RESONANCE = np.linspace(0.7, 1.3, 241)
 POLYNOMIALS = ("denominator", "measured", "position", "velocity")
-# Speeds at a time, halved while the ages of their edges end in more than so many samples.
+# Speeds at a time, halved while the delays of their edges end in more than so many samples.
 TOGETHER = 32
 FEWEST = 8
 ENDS = 12
@@ -46,21 +43,14 @@ ENDS = 12
 
 @dataclass(frozen=True, eq=False, slots=True)
 class CurveGains:
-    """What two errors that come in phase make of the curves, one error read as position, the other as velocity.
+    """Gains from two errors in phase to the curves: one error in the position, the other in the velocity."""
 
-    Attributes
-    ----------
-    measured : ndarray of complex, shape (speeds, n)
-        Gain to the velocity estimate.
-    share : ndarray of complex, shape (speeds, n)
-        Torque that is asked for, over the common denominator of the loop.
-    acted : tuple of ndarray of complex
-        Minus torque, velocity and position of the load, for a share of 1.
-    """
-
+    # gain to the velocity estimate, shape (speeds, n)
     measured: np.ndarray
+    # torque before its filters, over the common denominator of the loop, shape (speeds, n)
     share: np.ndarray
-    acted: tuple
+    # minus torque, velocity and position of the load, for a share of 1
+    acted: tuple[np.ndarray, ...]
 
     @property
     def position(self) -> np.ndarray:
@@ -68,18 +58,18 @@ class CurveGains:
         return -self.share * self.acted[-1]
 
     def squares(self) -> np.ndarray:
-        """Squared gains, of shape (curves, speeds, n)."""
+        """Squared gains, shape (curves, speeds, n)."""
         share = abs_squared(self.share)
         return np.stack([abs_squared(self.measured), *(share * abs_squared(part) for part in self.acted)])
 
 
 def mean_squares(squares: np.ndarray, power: np.ndarray) -> np.ndarray:
-    """Mean squares of the curves, shape (speeds, curves), of lines of some power, shape (speeds, n)."""
+    """Mean squares of the curves, shape (speeds, curves), for lines of some power, shape (speeds, n)."""
     return np.einsum("csk,sk->sc", squares, power)
 
 
 def curve_gains(loop: Loop, cycles: np.ndarray, position: float, velocity: float | np.ndarray) -> CurveGains:
-    """What lines make of the curves of a loop with timed edges."""
+    """Gains of lines in a loop with timed edges."""
     parts, command = loop.parts(cycles * loop.rate), loop.control.position_gain
     seen = loop.rate * loop.estimator.gain(parts.cycles) * parts.forward
     below = parts.base + command * parts.forward
@@ -92,37 +82,21 @@ def curve_gains(loop: Loop, cycles: np.ndarray, position: float, velocity: float
 
 
 @dataclass(frozen=True, eq=False, slots=True)
-class Means:
-    """What the whole circle tells of the loops of some speeds.
-
-    Attributes
-    ----------
-    stable : ndarray of bool, shape (speeds,)
-    crossover : ndarray, shape (speeds,)
-        Highest frequency at which the loop gain is 1, Hz; NaN if there is none.
-    white, held_white : ndarray, shape (speeds, curves)
-        Mean squares for white noise of mean square 1 in the position that the position control reads, and in the
-        velocity.
-    edge_noise : ndarray, shape (speeds, curves)
-        For noise of mean square 1 that is new at each edge.
-    """
+class WhiteNoiseGains:
+    """Stability and mean squares for white noise of mean square 1, of shape (speeds, curves)."""
 
     stable: np.ndarray
+    # highest frequency at which the loop gain is 1, Hz; NaN if there is none
     crossover: np.ndarray
+    # noise in the position that the position control reads, and in the velocity
     white: np.ndarray
     held_white: np.ndarray
+    # noise that is new at each edge
     edge_noise: np.ndarray
 
 
 class TimedEdgeLoops:
-    """Loops at all frequencies, torn open at their timed edges.
-
-    Parameters
-    ----------
-    load : Load
-    loop : Loop
-        One for all speeds, or as of `loops_by_speed`, whatever the estimator.
-    """
+    """Loops at all frequencies, split at their timed edges; the loop as of `loops_by_speed` or one for all speeds."""
 
     def __init__(self, load: Load, loop: Loop) -> None:
         self.rate, self.command = loop.rate, loop.control.position_gain
@@ -136,14 +110,14 @@ class TimedEdgeLoops:
         passed = [abs_squared(scale * part) * self.weight for part in (below, *parts.acted)]
         self.passed = np.stack(np.atleast_2d(*np.broadcast_arrays(*passed)), axis=-2)
 
-    def means(self, edges: EdgeFilter) -> Means:
-        """Stability, crossover and mean gains of some speeds."""
+    def means(self, edges: EdgeFilter) -> WhiteNoiseGains:
+        """Stability, crossover and noise gains of some speeds."""
         ages, *weights = (part[..., 0] for part in edges.ends())
         held, shared = (np.where(edges.blind[:, 0], 0.0, part) for part in weights)
         parts = [
             self._some(one, ages[:, one], held[:, one], shared[:, one]) for one in _groups(np.floor(ages))
         ]
-        return Means(*(np.concatenate(part) for part in zip(*parts, strict=True)))
+        return WhiteNoiseGains(*(np.concatenate(part) for part in zip(*parts, strict=True)))
 
     def _some(
         self, here: slice, ages: np.ndarray, held: np.ndarray, shared: np.ndarray
@@ -185,27 +159,25 @@ class TimedEdgeLoops:
         return gain.view(complex), np.maximum(noise, 0.0)
 
     def _crossover(self, size: np.ndarray) -> np.ndarray:
-        """As `loop_power.crossover_of`, from squared loop gains row by row."""
+        """As `squared_gains.crossover_of`, from squared loop gains row by row."""
         change = np.diff(size > 1.0, axis=1)
         last = change.shape[1] - 1 - np.argmax(change[:, ::-1], axis=1)
         rows = np.arange(last.size)
         with np.errstate(divide="ignore", invalid="ignore"):
             before, after = (np.log(size[rows, k]) for k in (last, last + 1))
             low, high = self.frequency[last], self.frequency[last + 1]
-            found = low * (high / low) ** (before / (before - after))
-        return np.where(change.any(axis=1), found, np.nan)
+            crossover = low * (high / low) ** (before / (before - after))
+        return np.where(change.any(axis=1), crossover, np.nan)
 
 
 def loops_by_speed(axis: Axis, speed: np.ndarray) -> Iterator[tuple[Loop, np.ndarray]]:
-    """Loops with friction or notches that follow the speed as one, its terms in column shape."""
-    speed_independent, plants = {}, {}
+    """Loops with friction or notches that follow the speed, joined into one loop with terms of one row per speed."""
+    alike, plants = {}, {}
     for n, one in enumerate(speed.tolist()):
         filters = filter_design.sections(axis.control, axis.sampling.rate, speed=one, pitch=axis.scale.pitch)
-        speed_independent.setdefault(tuple((part.above, part.below) for part in filters), []).append(
-            (n, filters)
-        )
-    for found in speed_independent.values():
-        places, filters = (list(part) for part in zip(*found, strict=True))
+        alike.setdefault(tuple((part.above, part.below) for part in filters), []).append((n, filters))
+    for group in alike.values():
+        places, filters = (list(part) for part in zip(*group, strict=True))
         built = [_built(axis, one, plants) for one in speed[places].tolist()]
         sections = (_columned(parts, ("turns",)) for parts in zip(*filters, strict=True))
         plant = built[0].plant
@@ -225,7 +197,7 @@ def loops_by_speed(axis: Axis, speed: np.ndarray) -> Iterator[tuple[Loop, np.nda
 
 
 def _built(axis: Axis, speed: float, known: dict[Any, Loop]) -> Loop:
-    """The loop of a speed, up to its filters; loops with the same friction are the same."""
+    """The loop of a speed without its filters; loops with the same friction slope are one."""
     slope = axis.load.friction_slope(speed)
     if slope not in known:
         known[slope] = loops.build_for_speeds(axis, speed, speed)
@@ -235,13 +207,13 @@ def _built(axis: Axis, speed: float, known: dict[Any, Loop]) -> Loop:
 def _columned(
     parts: list[Transfer] | tuple[FilterSection, ...], names: tuple[str, ...]
 ) -> FilterSection | Transfer:
-    """The first of some descriptions with its numbers as columns, one row a description."""
+    """The first of some descriptions with its numbers as columns, one row per description."""
     values = {name: np.stack([getattr(part, name) for part in parts], axis=-1)[..., None] for name in names}
     return replace(parts[0], **values)
 
 
 def _groups(whole: np.ndarray) -> Iterator[slice]:
-    """Slices of neighbours whose ages end in few different samples."""
+    """Slices of neighbours whose delays end in few different samples."""
     first = 0
     while first < whole.shape[1]:
         size = TOGETHER
@@ -252,45 +224,35 @@ def _groups(whole: np.ndarray) -> Iterator[slice]:
 
 
 def grid(load: Load, rate: float) -> np.ndarray:
-    """Turns from 1e-6 to 1/2."""
+    """Normalised frequencies from 1e-6 to 1/2."""
     parts = [np.geomspace(10.0**-DECADES, 0.5, DECADES * PER_DECADE), np.linspace(0.0, 0.5, EVEN + 1)[1:]]
     if load.flexible:
         parts += [NEAR_RESONANCE * place / rate for place in (load.resonance, load.antiresonance)]
-    found = np.unique(np.concatenate(parts))
-    return found[(found >= 10.0**-DECADES) & (found <= 0.5)]
+    points = np.unique(np.concatenate(parts))
+    return points[(points >= 10.0**-DECADES) & (points <= 0.5)]
 
 
 def widths(cycles: np.ndarray) -> np.ndarray:
-    """Share of each point of a grid in a mean over it."""
-    found = np.gradient(cycles)
-    found[[0, -1]] *= 0.5
-    return found / found.sum()
+    """Weight of each point of a grid in a mean over it."""
+    weights = np.gradient(cycles)
+    weights[[0, -1]] *= 0.5
+    return weights / weights.sum()
 
 
-# Frequencies: a decade, decades, evenly, and about the resonance of two masses.
+# Frequencies for margins, in the same order.
 SPEED_PER_DECADE, SPEED_DECADES, SPEED_EVEN = 120, 7, 400
 SPEED_NEAR_RESONANCE = np.concatenate([1.0 - np.geomspace(0.5, 1e-4, 60), 1.0 + np.geomspace(1e-4, 0.5, 60)])
-# Speeds at once, speeds of a first look, and into how many parts, how often, the one that matters is cut.
+# Speeds at once, speeds of the first search, sections and rounds of the following ones.
 SPEEDS_TOGETHER, FIRST, SECTIONS, ROUNDS = 16, 50, 12, 2
-# Speeds of a range among which the worst is looked for: mostly the lowest.
-WORST = 24
+# Speeds of a range among which the one with the least margin is searched; mostly it is the lowest.
+SEARCHED = 24
 # A loop should keep this phase margin, deg. Common practice, no source.
 LEAST_MARGIN = 30.0
 
 
 @dataclass(frozen=True, eq=False, slots=True, kw_only=True)
 class SpeedMargins:
-    """How far loops are from swinging, one a speed.
-
-    Attributes
-    ----------
-    speed : ndarray, shape (n,)
-        m/s or rad/s.
-    stable : ndarray of bool
-    phase_margin : ndarray
-        Distance of the phase from -180 deg where the gain is 1, deg; 180 where it never is, 0 where the loop is not
-        stable.
-    """
+    """Stability and phase margin, deg, at some speeds: 180 where the gain is never 1, 0 where the loop is unstable."""
 
     speed: np.ndarray
     stable: np.ndarray
@@ -302,8 +264,8 @@ def margins_at(axis: Axis, speeds: list[float] | np.ndarray) -> SpeedMargins:
     speeds = np.asarray(speeds, dtype=float)
     frequency = _grid(axis.load, axis.sampling.rate)
     alone = 1 if squared_gains.depends_on_speed(axis) else SPEEDS_TOGETHER
-    found = [_some(axis, speeds[n : n + alone], frequency) for n in range(0, speeds.size, alone)]
-    stable, margin = (np.concatenate(part) for part in zip(*found, strict=True))
+    parts = [_some(axis, speeds[n : n + alone], frequency) for n in range(0, speeds.size, alone)]
+    stable, margin = (np.concatenate(part) for part in zip(*parts, strict=True))
     return SpeedMargins(speed=speeds, stable=stable, phase_margin=margin)
 
 
@@ -315,36 +277,36 @@ def _some(axis: Axis, speeds: np.ndarray, frequency: np.ndarray) -> tuple[np.nda
     return stable, np.where(stable, phase_margins(gain, square), 0.0)
 
 
-def lowest(axis: Axis, top: float, least: float | None = None) -> float:
-    """Lowest speed from which on, up to another, a loop of timed edges is stable or keeps a margin."""
+def lowest_speed(axis: Axis, top: float, least: float | None = None) -> float:
+    """Lowest speed from which on, up to ``top``, a loop with timed edges is stable or keeps a margin; NaN if none."""
     speeds = np.geomspace(min(SLOWEST_EDGES * axis.resolution, top), top, FIRST)
     place = _last_failing(axis, speeds, least)
     if place == speeds.size - 1:
         return np.nan
     for _ in range(ROUNDS if place >= 0 else 0):
         speeds = np.geomspace(speeds[place], speeds[place + 1], SECTIONS + 2)
-        # its ends are known: failing, and not
+        # the lower end fails, the upper end does not
         place = 1 + _last_failing(axis, speeds[1:-1], least)
     return float(speeds[place + 1])
 
 
-def stable_part(axis: Axis, speeds: np.ndarray) -> np.ndarray:
-    """Those of some speeds from which on, up to the highest, the loop of an axis is stable."""
+def stable_speeds(axis: Axis, speeds: np.ndarray) -> np.ndarray:
+    """Those of some ascending speeds from which on the loop of an axis is stable."""
     if axis.estimator.linear or speeds[-1] < SLOWEST_EDGES * axis.resolution:
         return speeds
-    first = lowest(axis, float(speeds[-1]))
+    first = lowest_speed(axis, float(speeds[-1]))
     return speeds if np.isnan(first) else speeds[speeds >= first]
 
 
 def _last_failing(axis: Axis, speeds: np.ndarray, least: float | None) -> int:
-    """Place of the highest of some speeds that fails; -1 if none does."""
-    found = margins_at(axis, speeds)
-    fails = ~found.stable if least is None else ~(found.stable & (found.phase_margin >= least))
+    """Place of the highest speed that fails; -1 if none does."""
+    margins = margins_at(axis, speeds)
+    fails = ~margins.stable if least is None else ~(margins.stable & (margins.phase_margin >= least))
     return int(np.flatnonzero(fails).max(initial=-1))
 
 
-def worst(axis: Axis, low: float, high: float, points: int = WORST) -> Any:
-    """Speed in a range at which the phase margin of a loop of timed edges is least."""
+def least_margin_speed(axis: Axis, low: float, high: float, points: int = SEARCHED) -> float:
+    """Speed in a range at which the phase margin of a loop with timed edges is least."""
     if low < SLOWEST_EDGES * axis.resolution:
         return 0.0
     speeds = np.geomspace(low, high, points) if low < high else np.array([high])
@@ -353,27 +315,27 @@ def worst(axis: Axis, low: float, high: float, points: int = WORST) -> Any:
     return float(speeds[np.argmin(margins_at(axis, speeds).phase_margin)])
 
 
-def oldest(axis: Axis, low: float) -> float:
-    """Speed of a range at which the edges are oldest, for the margins of a loop."""
+def slowest_speed(axis: Axis, low: float) -> float:
+    """Speed of a range with the longest delay of the edges, from one count per second on; 0 without timed edges."""
     return 0.0 if axis.estimator.linear else max(low, SLOWEST_EDGES * axis.resolution)
 
 
-def believed_from(axis: Axis, crossover: float) -> float:
-    """Lowest speed at which edges come often enough for a loop of that crossover, Hz, to be linear, m/s or rad/s."""
+def linear_from(axis: Axis, crossover: float) -> float:
+    """Lowest speed with enough edges for the linear theory of a loop with this crossover, Hz."""
     return FIXED_FROM * crossover * axis.resolution
 
 
 def phase_margins(gain: np.ndarray, square: np.ndarray) -> np.ndarray:
-    """Smallest distance of the phase from -180 deg where the gain is 1, per row."""
+    """Smallest distance of the phase from -180 deg at the crossovers, per row."""
     above = square > 1.0
     row, column = np.nonzero(above[:, :-1] != above[:, 1:])
     before, after = gain[row, column], gain[row, column + 1]
-    # a difference over some samples is blind at multiples of its frequency: there a velocity loop has no gain
+    # a difference over some samples has zeros at multiples of its frequency: there a velocity loop has no gain
     first, second = (np.log(np.maximum(square[row, column + n], 1e-300)) for n in (0, 1))
     angle = np.angle(-before) + first / (first - second) * np.angle(after / np.where(before, before, 1.0))
-    found = np.full(len(gain), 180.0)
-    np.minimum.at(found, row, np.degrees(np.abs(np.angle(np.exp(1j * angle)))))
-    return found
+    margins = np.full(len(gain), 180.0)
+    np.minimum.at(margins, row, np.degrees(np.abs(np.angle(np.exp(1j * angle)))))
+    return margins
 
 
 def _grid(load: Load, rate: float) -> np.ndarray:
@@ -385,5 +347,5 @@ def _grid(load: Load, rate: float) -> np.ndarray:
     ]
     if load.flexible:
         parts += [SPEED_NEAR_RESONANCE * place for place in (load.resonance, load.antiresonance)]
-    found = np.unique(np.concatenate(parts))
-    return found[(found >= parts[0][0]) & (found <= half)]
+    points = np.unique(np.concatenate(parts))
+    return points[(points >= parts[0][0]) & (points <= half)]

@@ -1,14 +1,15 @@
-"""What timed edges make of a moving axis and of its encoder, on the average over where the edges fall.
+"""Timed edges as a linear filter: the mean over all positions of the edges between the samples.
 
-At a steady speed the counts come every P = q/v, and the newest edge at a sample is 0 to P old, any age as often
-as any other. Over that age an estimator takes one of two numbers of counts m, see ``edge_timing``. Of a small
-error e at the edges it makes ``(e(t - a) - e(t - a - mP))/(mP)``, a the age.
+At a steady speed the edges have the period P = q/v. At a sample the time a since the newest edge is uniformly
+distributed from 0 to P. Depending on a, an estimator uses one of two numbers m of counts, see `edge_timing`. From a
+small error e at the edges it computes ``(e(t - a) - e(t - a - m P))/(m P)``.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, ClassVar
 
 import numpy as np
 
@@ -18,23 +19,23 @@ if TYPE_CHECKING:
     from ..model.estimator_base import Estimator
 
 
-# Counts slower than one a second leave such an estimator blind.
+# Below this edge frequency, Hz, the velocity reads 0.
 SLOWEST_EDGES = 1.0
-# Edges in a loop period beyond which the velocity is the first difference to rounding.
+# Edges per loop period beyond which the velocity is the first difference to rounding.
 QUICKEST_EDGES = 1e6
-# Turns a memory below which the gain is that of its delay.
+# Cycles of frequency times memory below which the gain is that of a pure delay.
 SLOW_TURNS = 1e-5
-# Nearer to 0 Hz the spectrum of edge noise is that at this frequency.
+# Below this frequency, cycles per sample, the spectrum of edge noise is constant.
 LEAST_TURNS = 1e-9
 # Cycles below which a sine is its angle to 1e-11.
 SMALL_CYCLES = 1e-6
-# Edges in 1/crossover from which they are as good as a fixed filter.
+# Edges in 1/crossover from which the mean filter applies.
 FIXED_FROM = 20.0
 FEW_EDGES = f"fewer than {FIXED_FROM:g} counts in 1/crossover: edges that are timed make no fixed filter"
 
 
-def reaches(period: float | np.ndarray, window: float) -> list[Any]:
-    """One or two ranges of ages and the counts in each, (from, to, m) in edge periods."""
+def reaches(period: np.ndarray, window: float) -> list[tuple[np.ndarray, np.ndarray, np.ndarray]]:
+    """One or two ranges of the time since the newest edge and the counts in each: (from, to, m), edge periods."""
     one = np.ones_like(period)
     if not window:
         return [(0.0 * one, one, one)]
@@ -46,26 +47,18 @@ def reaches(period: float | np.ndarray, window: float) -> list[Any]:
 
 @dataclass(frozen=True, eq=False, slots=True)
 class EdgeFilter:
-    """Edges of the counts timed at some speeds, as linear filters.
+    """Edges of the counts timed at some speeds, as linear filters."""
 
-    Attributes
-    ----------
-    period : ndarray
-        Time P = q/v from edge to edge, loop periods; the arrays below have its shape.
-    window : float
-        Time back to the older edge that is asked for, loop periods.
-    blind : ndarray of bool
-        Where less than one count a second comes and the velocity is 0.
-    """
-
+    # time P = q/v from edge to edge, loop periods, and where there is less than one count per second: the velocity is 0
     period: np.ndarray
+    # time back to the older edge that the estimator asks for, loop periods
     window: float
     blind: np.ndarray
-    linear = True
+    linear: ClassVar[bool] = True
 
     @property
-    def memory(self) -> float:
-        """Age of the oldest position that counts, and two samples, loop periods."""
+    def memory(self) -> np.ndarray:
+        """Samples that the filter remembers, and two more."""
         return np.maximum(self.window, self.period) + 2.0 * self.period + 2.0
 
     def at(self, places: np.ndarray) -> EdgeFilter:
@@ -74,24 +67,23 @@ class EdgeFilter:
 
     def gain(self, cycles: np.ndarray) -> np.ndarray:
         """Mean gain from the sampled position to the velocity, times the loop period."""
-        # Between the samples the position is taken as straight, so that the gain is that of a filter of finite
-        # memory, see :meth:`weights`.
+        # between samples the position is interpolated linearly: a filter of finite memory, see `weights`
         ages, weight, _ = self.ends()
         sums, late = HeldSums(cycles), 0.5 * (np.maximum(self.window, self.period) + self.period)
-        found = 0.0
+        gain = 0.0
         for age, share in zip(ages, weight, strict=True):
             if np.any(share):
-                found = found + share * sums.up_to(age)
-                # a parabola that is taken as straight between samples
+                gain = gain + share * sums.up_to(age)
+                # error of the linear interpolation of a parabola
                 late = late - 0.5 * share * _bulge(age)
         slow = np.abs(cycles) * (late + 1.0) < SLOW_TURNS
         if np.any(slow):
             turn = 2j * np.pi * cycles
-            found = np.where(slow, turn * (1.0 - turn * late), found)
-        return np.where(self.blind, 0.0, found) if np.any(self.blind) else found
+            gain = np.where(slow, turn * (1.0 - turn * late), gain)
+        return np.where(self.blind, 0.0, gain) if np.any(self.blind) else gain
 
     def ends(self) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        """Ages at which sums over the past end, and what the sums weigh in gain and noise."""
+        """Delays at which sums over past samples end, and the weights of the sums in gain and noise."""
         period = self.period
         if not self.window:
             ages = np.stack([period, 2.0 * period])
@@ -109,12 +101,12 @@ class EdgeFilter:
         return np.stack(ages), np.stack(held), np.stack(shared)
 
     def line_gain(self, cycles: np.ndarray, image: int = 0) -> tuple[np.ndarray, np.ndarray]:
-        """Mean gain from an error that is bound to position to the velocity, times the loop period."""
+        """Mean gain and mean squared gain from an error bound to position to the velocity, times the loop period."""
         mean, square = self.line_gains(cycles, (image,))
         return mean[0], square
 
-    def line_gains(self, cycles: np.ndarray, images: list[int] | tuple[int]) -> tuple[np.ndarray, np.ndarray]:
-        """Mean gains as of :meth:`line_gain`, at some images at once."""
+    def line_gains(self, cycles: np.ndarray, images: Sequence[int]) -> tuple[np.ndarray, np.ndarray]:
+        """As :meth:`line_gain`, at some images at once."""
         own_cycles, square, late = cycles * self.period, 0.0, 1.0
         mean = np.zeros((len(images), *own_cycles.shape), dtype=complex)
         for low, high, counts in reaches(self.period, self.window):
@@ -123,7 +115,7 @@ class EdgeFilter:
             square = square + width * chord**2
             late, half = 1j * chord * half.conj() * late, np.exp(1j * np.pi * own_cycles * width)
             for part, image in zip(mean, images, strict=True):
-                # from low to high, in edges; images differ in a factor for each speed
+                # images differ in a factor for each speed
                 wave = half * np.exp(1j * np.pi * image * width)
                 held = _over(wave.imag, own_cycles + image, width)
                 part += late * np.exp(-2j * np.pi * image * low) * held * wave.conj()
@@ -134,10 +126,10 @@ class EdgeFilter:
 
     def noise_spectrum(self, cycles: float | np.ndarray) -> np.ndarray:
         """Mean square of the velocity at each frequency for noise of mean square 1, new at each edge."""
-        # Two samples use the same edge as often as they lie closer than P, ``max(0, 1 - |t|/P)``.
+        # two samples share an edge with the probability ``max(0, 1 - |t|/P)``, t the time between them
         ages, _, weight = self.ends()
         sine = np.sin(np.pi * np.maximum(cycles, LEAST_TURNS))
-        found = 0.0
+        spectrum = 0.0
         for age, share in zip(ages, weight, strict=True):
             if np.any(share):
                 whole = np.floor(age)
@@ -145,8 +137,8 @@ class EdgeFilter:
                     (np.sin(np.pi * n * np.maximum(cycles, LEAST_TURNS)) / sine) ** 2
                     for n in (whole, whole + 1.0)
                 ]
-                found = found + share * (ends[0] + (age - whole) * (ends[1] - ends[0]))
-        return np.where(self.blind, 0.0, np.maximum(found, 0.0))
+                spectrum = spectrum + share * (ends[0] + (age - whole) * (ends[1] - ends[0]))
+        return np.where(self.blind, 0.0, np.maximum(spectrum, 0.0))
 
     def response(self, frequency: np.ndarray, rate: float) -> np.ndarray:
         """Mean complex gain from measured position to velocity, 1/s; repeats every loop rate."""
@@ -155,18 +147,18 @@ class EdgeFilter:
     def weights(self) -> np.ndarray:
         """Weights of the positions for one speed, newest first, times the loop period."""
         samples = np.arange(int(self.memory) + 1.0)
-        found = np.zeros_like(samples)
+        weights = np.zeros_like(samples)
         if self.blind:
-            return found[:1]
+            return weights[:1]
         for low, high, counts in reaches(self.period, self.window):
             span = counts * self.period
             for end, sign in ((high * self.period, 1.0), (low * self.period, -1.0)):
-                found += (
+                weights += (
                     sign
                     * (_under_hat(end - samples) - _under_hat(end + span - samples))
                     / (span * self.period)
                 )
-        return np.trim_zeros(found, "b")
+        return np.trim_zeros(weights, "b")
 
     def coefficients(self, rate: float) -> tuple[np.ndarray, np.ndarray]:
         """Numerator and denominator in z**-1, position to velocity."""
@@ -194,13 +186,7 @@ def _over(sine: np.ndarray, own_cycles: np.ndarray, width: float | np.ndarray) -
 
 
 class HeldSums:
-    """Sums over ages from 0 on of a unit position, straight between samples, at some frequencies.
-
-    Parameters
-    ----------
-    turns : ndarray
-        Frequency over loop rate, -1/2 to 1/2.
-    """
+    """Integrals over the past of a unit position, linear between samples, at normalised frequencies -1/2 to 1/2."""
 
     def __init__(self, cycles: np.ndarray) -> None:
         self.turn = 1j * np.pi * np.asarray(cycles, dtype=float)
@@ -211,7 +197,7 @@ class HeldSums:
             self.sum = np.where(self.half.imag == 0.0, 0.0, -0.5j * self.half.real / self.half.imag)
 
     def up_to(self, age: float | np.ndarray) -> complex | np.ndarray:
-        """Sum from 0 to an age, loop periods."""
+        """Integral from now back to a delay, loop periods."""
         whole = np.floor(age)
         rest = age - whole
         inside = rest - rest**2 * self.step
@@ -220,9 +206,9 @@ class HeldSums:
         past, back = self._whole(whole)
         return past + back * inside
 
-    def _whole(self, samples: float | np.ndarray) -> tuple[Any, ...]:
-        """Sum up to whole samples, and ``z**-samples``."""
-        # a power where all ages end in the same sample is quicker than a wave
+    def _whole(self, samples: float | np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Integral over whole samples, and ``z**-samples``."""
+        # where all delays end in the same sample a power is faster than an exponential
         first = int(np.max(samples))
         half = (
             filter_design.power(self.half, first) if np.min(samples) == first else np.exp(self.turn * samples)
@@ -231,7 +217,7 @@ class HeldSums:
         return self.sum * (2j * half.imag * back), back * back
 
     def ends(self, samples: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
-        """What sums and shared edges are made of whose ages lie between whole samples n and n + 1."""
+        """Terms of integrals and of shared edges whose delays lie between whole samples n and n + 1."""
         half = np.exp(samples[:, None] * self.turn)
         back = half.conj() ** 2
         past = self.sum * (2j * half.imag * half.conj())
@@ -240,7 +226,7 @@ class HeldSums:
 
 
 def _bulge(age: float | np.ndarray) -> float | np.ndarray:
-    """Integral from 0 to an age of how far the chords of a**2 between whole numbers lie above it."""
+    """Integral from 0 to a delay of the linear interpolation of t**2 between whole numbers minus t**2."""
     whole = np.floor(age)
     rest = age - whole
     return whole / 6.0 + rest**2 * (0.5 - rest / 3.0)

@@ -298,7 +298,7 @@ def _least_margin(axis: Axis, speeds: tuple[float, float], known: Margins | None
     speed = math.nan
     if not axis.estimator.linear:
         # timed edges are another loop at every speed
-        speed = timed_edge_loops.worst(axis, *speeds)
+        speed = timed_edge_loops.least_margin_speed(axis, *speeds)
         if speed == 0.0:
             return -math.inf, speeds[0]
         known = margins(axis, speed=speed)

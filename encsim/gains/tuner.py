@@ -233,9 +233,9 @@ def _working_range(axis: Axis, search: GainSearch, margins: Margins) -> dict[str
     crossover = margins.crossover if math.isfinite(margins.crossover) else 0.0
     # the margins of many speeds are good to less than a tenth of a degree
     return {
-        "stable_from": timed_edge_loops.lowest(axis, search.speed),
-        "margin_from": timed_edge_loops.lowest(axis, search.speed, _kept(search) - 0.1),
-        "linear_from": timed_edge_loops.believed_from(axis, crossover),
+        "stable_from": timed_edge_loops.lowest_speed(axis, search.speed),
+        "margin_from": timed_edge_loops.lowest_speed(axis, search.speed, _kept(search) - 0.1),
+        "linear_from": timed_edge_loops.linear_from(axis, crossover),
     }
 
 

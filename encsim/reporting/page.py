@@ -14,7 +14,7 @@ import numpy as np
 from .. import __version__, checks, files
 from ..closed_loop.closed_loop_ripple import smoothness
 from ..closed_loop.stability import margins
-from ..closed_loop.timed_edge_loops import oldest, stable_part
+from ..closed_loop.timed_edge_loops import slowest_speed, stable_speeds
 from ..decisions.explanation import explain
 from ..decisions.requirements import Requirement
 from ..decisions.ripple_summary import closes
@@ -248,7 +248,7 @@ def _sweep(axis: Axis, own: np.ndarray, requirement: Requirement | None) -> np.n
 def _usual_speeds(axis: Axis) -> np.ndarray:
     """The usual speeds; of a loop of timed edges those at which it is stable."""
     usual = np.asarray(sweeps.default_speeds(axis))
-    return stable_part(axis, usual) if closes(axis, usual[-1]) else usual
+    return stable_speeds(axis, usual) if closes(axis, usual[-1]) else usual
 
 
 def _range(low: float, high: float) -> np.ndarray:
@@ -287,7 +287,7 @@ def _loop(axis: Axis, sweep: np.ndarray) -> dict[Any, Margins | Smoothness]:
     """Results of the closed loop, if there is one."""
     if not closes(axis, sweep[-1]):
         return {}
-    smooth, found = smoothness(axis, sweep), margins(axis, speed=oldest(axis, float(sweep[0])))
+    smooth, found = smoothness(axis, sweep), margins(axis, speed=slowest_speed(axis, float(sweep[0])))
     return {"smoothness": smooth.refined() if smooth.stable else smooth, "margins": found}
 
 

@@ -36,22 +36,22 @@ def test_loops_of_many_speeds_are_those_of_each(name):
 
 
 def test_range_begins_where_the_loop_is_stable_and_worst_is_its_slowest_speed():
-    first = timed_edge_loops.lowest(EDGES, 0.1)
+    first = timed_edge_loops.lowest_speed(EDGES, 0.1)
     speeds = np.geomspace(1e-7, 0.1, 40)
-    kept = timed_edge_loops.stable_part(EDGES, speeds)
+    kept = timed_edge_loops.stable_speeds(EDGES, speeds)
     assert kept.tolist() == speeds[speeds >= first].tolist() != speeds.tolist()
-    assert timed_edge_loops.worst(EDGES, 1e-5, 0.1) == 1e-5
-    assert timed_edge_loops.oldest(EDGES, 0.0) == EDGES.resolution
+    assert timed_edge_loops.least_margin_speed(EDGES, 1e-5, 0.1) == 1e-5
+    assert timed_edge_loops.slowest_speed(EDGES, 0.0) == EDGES.resolution
 
 
 def test_loop_that_is_stable_at_no_speed_has_no_lowest():
     wild = replace(EDGES, control=replace(STAGE.control, velocity_gain=1e5))
-    assert np.isnan(timed_edge_loops.lowest(wild, 0.1))
-    assert np.isnan(timed_edge_loops.lowest(EDGES, 0.1, least=89.0))
-    assert timed_edge_loops.stable_part(wild, np.array([1e-4, 0.1])).tolist() == [1e-4, 0.1]
+    assert np.isnan(timed_edge_loops.lowest_speed(wild, 0.1))
+    assert np.isnan(timed_edge_loops.lowest_speed(EDGES, 0.1, least=89.0))
+    assert timed_edge_loops.stable_speeds(wild, np.array([1e-4, 0.1])).tolist() == [1e-4, 0.1]
 
 
 def test_sampled_positions_are_never_old():
     sampled = replace(STAGE, estimator=LowPass(800.0))
-    assert timed_edge_loops.stable_part(sampled, np.array([0.0, 0.1])).tolist() == [0.0, 0.1]
-    assert timed_edge_loops.oldest(sampled, 0.1) == 0.0
+    assert timed_edge_loops.stable_speeds(sampled, np.array([0.0, 0.1])).tolist() == [0.0, 0.1]
+    assert timed_edge_loops.slowest_speed(sampled, 0.1) == 0.0

@@ -46,7 +46,6 @@ SHORT = {
     "time_domain/demand.py": "one subject",
 }
 LONG = {
-    "closed_loop/closed_loop_ripple.py": 440,
     "closed_loop/stability.py": 440,
     "decisions/choice.py": 440,
     "decisions/proposals.py": 460,

@@ -1,6 +1,6 @@
-"""What one change of an axis would allow its gains: a better encoder, estimator, rate or drive.
+"""Advice on gains: what one change of the axis would allow, and the nearest limits that can be reached.
 
-What to say where no gains keep the limits: which limit cannot be reached, and the nearest that can.
+A change is a better encoder or estimator, a higher rate, a faster drive or a notch; the gains are tuned again with it.
 """
 
 from __future__ import annotations
@@ -26,28 +26,28 @@ if TYPE_CHECKING:
     from ..results import Orders
 
 
-# How far from the best of the search the nearest reachable is named, until gains are found for it: deg, and shares.
+# Distance of the named limit from the best of the search, increased until gains are found for it: deg, and shares.
 STEPS = {
     "phase_margin": (0.01, 0.1, 1.0, 3.0),
     "sensitivity_peak": (1e-4, 1e-3, 1e-2, 3e-2),
     "torque_ripple": (1e-3, 3e-3, 1e-2, 5e-2),
 }
-# Digits in which it is named.
+# Significant digits of the named limit.
 DIGITS = 5
 
 
 def refuse(search: GainSearch) -> None:
     """Raise an InputError with the nearest reachable limits; all of them together can be reached."""
     trials = [search.reached(search.speeds, shape) for shape in search.starts()]
-    found = {name: np.concatenate([trial[name] for trial in trials]) for name in trials[0]}
-    stable = search.stable(found["gain"])
+    values = {name: np.concatenate([trial[name] for trial in trials]) for name in trials[0]}
+    stable = search.stable(values["gain"])
     if not stable.any():
         _refuse_unstable(search, stable.size)
-    if "torque_ripple" in found:
-        _correct_ripple(search, found, stable)
+    if "torque_ripple" in values:
+        _correct_ripple(search, values, stable)
     wanted = [name for name in LIMITS if search.limits[name] is not None]
     for step in range(len(STEPS["phase_margin"])):
-        relaxed = _relaxed(found, stable, {name: search.limits[name] for name in wanted}, step)
+        relaxed = _relaxed(values, stable, {name: search.limits[name] for name in wanted}, step)
         if GainSearch(search.axis, dict.fromkeys(LIMITS) | relaxed, search.speed).proposed() is not None:
             break
     raise checks.InputError(
@@ -60,29 +60,29 @@ def refuse(search: GainSearch) -> None:
 
 
 def _refuse_unstable(search: GainSearch, tried: list[Any]) -> None:
-    """No gains that were tried make a stable loop."""
+    """Refuse an axis for which none of the tried gains makes a stable loop."""
     hint = f"none of {tried} sets of gains that were tried does"
     if search.axis.load.friction_slope(search.speed) < 0.0:
         hint += "; at this speed friction falls as the speed rises and drives the axis away"
     checks.refuse("Axis.control", "have gains that make the loop stable", checks.NOTHING, hint=hint)
 
 
-def _correct_ripple(search: GainSearch, found: dict[str, np.ndarray], stable: np.ndarray) -> None:
-    """Scale ripple so that it is exact where it is least within the other limits, or least of all."""
-    place = _least_ripple(search, found, stable)
+def _correct_ripple(search: GainSearch, values: dict[str, np.ndarray], stable: np.ndarray) -> None:
+    """Scale ripple to be exact where it is smallest within the other limits, or smallest of all."""
+    place = _least_ripple(search, values, stable)
     shapes = search.starts()
     shape, speed = shapes[place // search.speeds.size], search.speeds[place % search.speeds.size]
-    exact, searched = search.ripple(search.control(speed, shape)), found["torque_ripple"][place]
+    exact, searched = search.ripple(search.control(speed, shape)), values["torque_ripple"][place]
     if 0.0 < exact < math.inf and searched > 0.0:
-        found["torque_ripple"] = found["torque_ripple"] * (exact / searched)
+        values["torque_ripple"] = values["torque_ripple"] * (exact / searched)
 
 
-def _least_ripple(search: GainSearch, found: dict[str, np.ndarray], stable: np.ndarray) -> int:
+def _least_ripple(search: GainSearch, values: dict[str, np.ndarray], stable: np.ndarray) -> int:
     good = stable.copy()
     for name in LIMITS[:2]:
-        further = good & _met(name, found[name], search.limits[name])
+        further = good & _met(name, values[name], search.limits[name])
         good = further if further.any() else good
-    return int(np.argmin(np.where(good, found["torque_ripple"], math.inf)))
+    return int(np.argmin(np.where(good, values["torque_ripple"], math.inf)))
 
 
 def _met(name: str, values: np.ndarray, limit: float) -> np.ndarray:
@@ -90,22 +90,22 @@ def _met(name: str, values: np.ndarray, limit: float) -> np.ndarray:
 
 
 def _relaxed(
-    found: dict[str, np.ndarray], stable: np.ndarray, limits: dict[str, float], step: int
+    values: dict[str, np.ndarray], stable: np.ndarray, limits: dict[str, float], step: int
 ) -> dict[str, float]:
-    """The limits, one by one as far as they can be reached together with those before."""
+    """The limits, each relaxed as far as needed to be reached together with those before it."""
     good, relaxed = stable, {}
     for name, limit in limits.items():
-        met = good & _met(name, found[name], limit)
+        met = good & _met(name, values[name], limit)
         if not met.any():
-            best = found[name][good].max() if name == "phase_margin" else found[name][good].min()
+            best = values[name][good].max() if name == "phase_margin" else values[name][good].min()
             limit = _nearest(name, float(best), step)
-            met = good & _met(name, found[name], limit)
+            met = good & _met(name, values[name], limit)
         good, relaxed[name] = met, limit
     return relaxed
 
 
 def _nearest(name: str, best: float, step: int) -> float:
-    """The best of the search with some room, rounded to the side that is easier to reach."""
+    """The best of the search with some room, rounded to the easier side."""
     room = STEPS[name][step]
     if name == "phase_margin":
         return math.floor(100.0 * (best - room)) / 100.0
@@ -119,18 +119,18 @@ def _fault(name: str, limit: float, nearest: float) -> Fault:
     return checks.Fault(f"tuning.{name}", "be reachable with the other limits", limit, UNITS[name], hint)
 
 
-# The search finds the best to about 1 %; a remedy must give clearly more.
+# The search is accurate to about 1 %; a remedy must give clearly more.
 LEAST_GAIN = 0.05
-# Part of the crossover that may be missing for it.
+# Relative accuracy of the crossover of a remedy.
 NEAR = 5e-3
 NOISE = ("jitter", "noise", "gain", "phase", "offset", "harmonics", "sde")
-# A filter this near to the loop rate is hardly one.
+# Highest corner or notch frequency, as share of the loop rate.
 HIGHEST = 0.4
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Allowance:
-    """What one change of the axis would allow within the same limits, gains tuned anew.
+    """What one change of the axis would allow within the same limits, with the gains tuned again.
 
     Attributes
     ----------
@@ -139,7 +139,7 @@ class Allowance:
     change : dict
         {key of the axis file: new value, SI}.
     crossover : float
-        Velocity gain over inertia that would be proposed then, Hz: about where the velocity loop crosses 1.
+        Proposed velocity gain over inertia with the change, Hz: about the crossover of the velocity loop.
     stiffness : float
         Factor by which ``K_p K_v/T_i`` would rise.
     """
@@ -152,38 +152,38 @@ class Allowance:
 
 def remedies(search: GainSearch, control: Control) -> tuple[Allowance, ...]:
     """Changes that would allow a stiffer axis, the best first."""
-    own, found = search.shape_of(control), []
+    own, allowances = search.shape_of(control), []
     for name, change in tried(search.axis, search.limits, search.speed).items():
         try:
             other = GainSearch(changes.apply(search.axis, change), search.limits, search.speed, lax=True)
         except InputError:
-            # twice of something can be more than there is
+            # twice a value can be out of range
             continue
         best = other.proposed((own,), NEAR)
         if best is not None and stiffness(best.control) > (1.0 + LEAST_GAIN) * stiffness(control):
             factor = stiffness(best.control) / stiffness(control)
             wide = best.control.velocity_gain / (2.0 * math.pi * search.axis.load.total_inertia)
-            found.append(Allowance(name=name, change=change, crossover=wide, stiffness=factor))
-    return tuple(sorted(found, key=lambda remedy: -remedy.stiffness))
+            allowances.append(Allowance(name=name, change=change, crossover=wide, stiffness=factor))
+    return tuple(sorted(allowances, key=lambda remedy: -remedy.stiffness))
 
 
 def stiffness(control: Control) -> float:
-    """``K_p K_v/T_i``, without the factors that a controller does not have."""
+    """``K_p K_v/T_i``, without the factors that the controller does not have."""
     return control.velocity_gain * (control.position_gain or 1.0) / (control.integral_time or 1.0)
 
 
 def tried(axis: Axis, limits: dict[str, Any], speed: float = 0.0) -> dict[str, Any]:
     """Changes of one thing, {name: {key: value}}."""
-    found = _of_loop(axis) | _of_estimator(axis, speed, calmer=limits["torque_ripple"] is not None)
+    candidates = _of_loop(axis) | _of_estimator(axis, speed, calmer=limits["torque_ripple"] is not None)
     if limits["torque_ripple"] is not None:
-        return found | _of_encoder(axis)
-    # finer counts bring younger edges
-    return found if axis.estimator.linear else found | _of_counts(axis)
+        return candidates | _of_encoder(axis)
+    # a finer resolution shortens the delay of the edges
+    return candidates if axis.estimator.linear else candidates | _of_counts(axis)
 
 
 def _of_loop(axis: Axis) -> dict[str, Any]:
     control, sampling = axis.control, axis.sampling
-    found = {
+    candidates = {
         f"twice the loop rate, {_text(2.0 * sampling.rate, 'frequency')}": {
             "sampling.rate": 2.0 * sampling.rate
         }
@@ -193,17 +193,19 @@ def _of_loop(axis: Axis) -> dict[str, Any]:
         ("the latency of the readings", "sampling.latency", sampling.latency),
     ):
         if now > 0.0:
-            found[f"half {what}, {_text(0.5 * now, 'time')}"] = {key: 0.5 * now}
+            candidates[f"half {what}, {_text(0.5 * now, 'time')}"] = {key: 0.5 * now}
     if control.current_bandwidth is not None:
         wide = 2.0 * control.current_bandwidth
-        found[f"a current loop twice as wide, {_text(wide, 'frequency')}"] = {
+        candidates[f"a current loop twice as wide, {_text(wide, 'frequency')}"] = {
             "control.current_bandwidth": wide
         }
     resonance = axis.load.resonance
     if axis.load.flexible and resonance < HIGHEST * sampling.rate and len(control.notch) < MOST_NOTCHES:
         notch = Notch(resonance, damping=0.5, depth=0.1)
-        found[f"a notch at the resonance, {resonance:.4g} Hz"] = {"control.notch": (*control.notch, notch)}
-    return found
+        candidates[f"a notch at the resonance, {resonance:.4g} Hz"] = {
+            "control.notch": (*control.notch, notch)
+        }
+    return candidates
 
 
 def _of_estimator(axis: Axis, speed: float, calmer: bool) -> dict[str, Any]:
@@ -237,18 +239,18 @@ def _of_encoder(axis: Axis) -> dict[str, Any]:
     signal, how = axis.signal, axis.interpolation
     halved = {f"signal.{name}": _half(getattr(signal, name)) for name in NOISE}
     halved = {key: value for key, value in halved.items() if value != changes.value(axis, key)}
-    found = {}
+    candidates = {}
     if halved:
-        found["an encoder with half the jitter, noise and subdivisional error"] = halved
-    found |= _of_counts(axis)
+        candidates["an encoder with half the jitter, noise and subdivisional error"] = halved
+    candidates |= _of_counts(axis)
     if how.bits is not None:
-        found[f"a converter with one bit more, {how.bits + 1}"] = {"interpolation.bits": how.bits + 1}
+        candidates[f"a converter with one bit more, {how.bits + 1}"] = {"interpolation.bits": how.bits + 1}
     if axis.sampling.encoder_rate is not None:
         rate = 2.0 * axis.sampling.encoder_rate
-        found[f"an encoder that samples twice as often, {_text(rate, 'frequency')}"] = {
+        candidates[f"an encoder that samples twice as often, {_text(rate, 'frequency')}"] = {
             "sampling.encoder_rate": rate
         }
-    return found
+    return candidates
 
 
 def _of_counts(axis: Axis) -> dict[str, dict[str, int]]:

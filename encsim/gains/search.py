@@ -1,4 +1,4 @@
-"""The search for gains: many loops of one axis at once, from frequency responses that do not depend on gains."""
+"""Search for gains: many loops of one axis at once, from frequency responses that do not depend on the gains."""
 
 from __future__ import annotations
 
@@ -21,8 +21,8 @@ if TYPE_CHECKING:
     from ..model.axis import Axis
 
 
-# Velocity crossover as share of the loop rate, the slowest no more than that of its delay; integral time and position
-# gain as multiples of it.
+# Velocity crossover as share of the loop rate; the slowest is at most this share of the inverse delay. Integral time
+# and position gain relative to it.
 SLOWEST = 1e-5
 FASTEST = 0.2
 OF_DELAY = 3e-3
@@ -30,36 +30,37 @@ RATIOS = (0.5, 100.0)
 LOGS = tuple(math.log(ratio) for ratio in RATIOS)
 STARTS = (2.0, 4.0, 10.0, 25.0, 60.0, RATIOS[1])
 PER_DECADE = 9
-# Frequencies of the search: from this share of the slowest crossover on, so many a decade.
+# Frequencies of the search: from this share of the slowest crossover on, points per decade.
 LOWEST = 1e-2
 GRID_PER_DECADE = 67
-# Crossovers are narrowed down between neighbours of that grid: so many at a time, so many times.
+# Crossovers between neighbours of the grid are refined: sections per round, rounds.
 SECTIONS = 5
 ROUGH, FINE = 3, 8
-# Gains are settled by exact margins and ripple: so often at most, asking for ever more than the limit.
+# Gains are settled with exact margins and ripple: most attempts, growth of the slack to the limits, last step.
 ATTEMPTS = 12
 SLACK_GROWS = 2.5
 SETTLED = 1e-4
-# Ripple of the search against that of smoothness: close enough, and how often the shape is looked for anew.
+# Ripple of the search against that of `smoothness`: equal enough, far below the limit, rounds of calibration.
 ALIKE = 0.02
 FAR = 0.5
 ROUNDS = 3
-# Worse than anything allowed, and finite: the search may step there.
+# Worse than any allowed value, and finite: the search may step there.
 NOTHING = 1e6
+Shape = tuple[float, float]
 LIMITS = ("phase_margin", "sensitivity_peak", "torque_ripple")
 UNITS = {"phase_margin": "deg", "sensitivity_peak": "", "torque_ripple": "N m or N"}
 
 
 @dataclass(frozen=True, eq=False, slots=True, kw_only=True)
 class Settled:
-    """A controller, with exact margins and torque ripple of the loop that it closes."""
+    """A controller with the exact margins and torque ripple of its loop."""
 
     control: Control
     margins: Margins
     torque_ripple: float
 
     def reached(self) -> dict[str, float]:
-        """Values beside the limits, {name: value}; NaN of a ripple that was not asked for."""
+        """Values to compare with the limits, {name: value}; NaN for a ripple that is not limited."""
         return {
             "phase_margin": abs(self.margins.phase_margin),
             "sensitivity_peak": self.margins.sensitivity_peak,
@@ -76,7 +77,7 @@ class Settled:
 
 
 class GainSearch:
-    """Frequency responses of one axis that do not depend on the gains, and the gains looked for.
+    """Search for the gains of one axis.
 
     A shape is (a, b): integral time a/w and position gain w/b at a velocity crossover w, rad/s; infinite
     where there is no integral part or no position control.
@@ -94,16 +95,17 @@ class GainSearch:
     def __init__(self, axis: Axis, limits: dict[str, Any], speed: float, *, lax: bool = False) -> None:
         self.lax = lax
         self.axis, self.limits, self.speed = axis, limits, abs(speed)
+        self.load, control = loops.closed(axis)
         self.linear = axis.estimator.linear
         self.loop = loops.build(axis, self.speed)
-        self.integral = axis.control.integral_time is not None
-        self.position = axis.control.position_gain > 0.0
+        self.integral = control.integral_time is not None
+        self.position = control.position_gain > 0.0
         self.bias, self.ratio = 0.0, {"sensitivity_peak": 1.0, "torque_ripple": 1.0}
         rate, slowest = self.loop.rate, min(SLOWEST, OF_DELAY / self._delay())
-        # friction so strong that inertia hardly matters within a sample asks for gain as well
-        self.inertia = axis.load.total_inertia + axis.load.viscous / rate
+        # strong friction, against which inertia hardly matters within a sample, needs gain as well
+        self.inertia = self.load.total_inertia + self.load.viscous / rate
         self.speeds = (
-            2.0 * np.pi * rate * np.geomspace(slowest, FASTEST, _places(slowest, FASTEST, PER_DECADE))
+            2.0 * np.pi * rate * np.geomspace(slowest, FASTEST, _points(slowest, FASTEST, PER_DECADE))
         )
         cycles = self._grid(LOWEST * slowest) / rate
         self.open = stability.open_polynomial(self._trial(), cycles * rate)
@@ -119,9 +121,9 @@ class GainSearch:
 
     def _grid(self, lowest: float) -> np.ndarray:
         """Frequencies of the search, Hz."""
-        rate, load = self.loop.rate, self.axis.load
+        rate, load = self.loop.rate, self.load
         parts = [
-            np.geomspace(lowest, 0.5, _places(lowest, 0.5, GRID_PER_DECADE)),
+            np.geomspace(lowest, 0.5, _points(lowest, 0.5, GRID_PER_DECADE)),
             np.linspace(0.0, 0.5, 250)[1:],
         ]
         if load.flexible:
@@ -131,7 +133,7 @@ class GainSearch:
         return rate * grid[(grid >= lowest) & (grid <= 0.5)]
 
     def _prepare(self, cycles: np.ndarray) -> None:
-        """Parts of the loop gain, by power of the crossover, and what torque ripple weighs |L S|**2 by."""
+        """Parts of the loop gain by power of the crossover, and weights of |L S|**2 in the torque ripple."""
         rate = self.loop.rate
         terms = self.loop.plant.transfer.fractions(cycles)
         body = terms.measured / terms.denominator
@@ -154,15 +156,15 @@ class GainSearch:
                 )
 
     def _weights(self, position_gain: np.ndarray) -> np.ndarray:
-        """What |L S|**2 is weighed by, a row for each position gain."""
+        """Weights of |L S|**2 in the torque ripple, one row per position gain."""
         if self.linear:
             return self.weight
         # the position control reads sampled counts, the velocity comes from edges
         gain = position_gain[:, None]
-        # edges over some samples are blind at multiples of a frequency, as all are to what does not move
+        # the gain of edges over some samples has zeros at multiples of a frequency, and at 0 Hz
         return (self.held + gain**2 * self.weight) / np.maximum(np.abs(gain + self.estimate) ** 2, 1e-12)
 
-    def control(self, speed: float, shape: tuple[float, float]) -> Control:
+    def control(self, speed: float, shape: Shape) -> Control:
         """The controller at a velocity crossover, rad/s."""
         return replace(
             self.axis.control,
@@ -174,7 +176,7 @@ class GainSearch:
     def _trial(self) -> Loop:
         return replace(self.loop, control=self.control(self.speeds[0], (1.0, 1.0)))
 
-    def _gain(self, speeds: np.ndarray, shape: tuple[float, float]) -> np.ndarray:
+    def _gain(self, speeds: np.ndarray, shape: Shape) -> np.ndarray:
         """Loop gain, (speeds, frequencies)."""
         integral = 1.0 / shape[0] if self.integral else 0.0
         position = 1.0 / shape[1] if self.position else 0.0
@@ -186,41 +188,41 @@ class GainSearch:
                 gain += power[:, None] * part
         return gain
 
-    def reached(self, speeds: np.ndarray, shape: tuple[float, float]) -> dict[str, np.ndarray]:
+    def reached(self, speeds: np.ndarray, shape: Shape) -> dict[str, np.ndarray]:
         """Phase margin, sensitivity peak, torque ripple and loop gain at velocity crossovers; arrays."""
         gain = self._gain(speeds, shape)
         square = gain.real**2 + gain.imag**2
         below = square + 2.0 * gain.real + 1.0
-        # near -1 the square cancels: only loops that no limit allows come so near
+        # near -1 the square cancels: no limit allows loops so close to it
         peak = self.ratio["sensitivity_peak"] / np.sqrt(np.maximum(below.min(axis=1), 1e-12))
-        found = {"phase_margin": phase_margins(gain, square) + self.bias, "sensitivity_peak": peak}
+        values = {"phase_margin": phase_margins(gain, square) + self.bias, "sensitivity_peak": peak}
         if self.weight is not None:
             weight = self._weights(speeds / shape[1])
             power = (square / np.maximum(below, 1e-12) * weight).sum(axis=1)
-            found["torque_ripple"] = self.ratio["torque_ripple"] * np.sqrt(power)
-        return found | {"gain": gain}
+            values["torque_ripple"] = self.ratio["torque_ripple"] * np.sqrt(power)
+        return values | {"gain": gain}
 
-    def within(self, found: dict[str, np.ndarray], slack: float = 0.0) -> np.ndarray:
-        """Which of them keep all limits; whether they are stable is not looked at."""
-        good = found["phase_margin"] >= self.limits["phase_margin"] * (1.0 + slack)
-        good &= found["sensitivity_peak"] <= self.limits["sensitivity_peak"] * (1.0 - slack)
+    def within(self, values: dict[str, np.ndarray], slack: float = 0.0) -> np.ndarray:
+        """Which of them keep all limits; stability is not checked."""
+        good = values["phase_margin"] >= self.limits["phase_margin"] * (1.0 + slack)
+        good &= values["sensitivity_peak"] <= self.limits["sensitivity_peak"] * (1.0 - slack)
         limit = self.limits["torque_ripple"]
-        return good if limit is None else good & (found["torque_ripple"] <= limit * (1.0 - slack))
+        return good if limit is None else good & (values["torque_ripple"] <= limit * (1.0 - slack))
 
-    def stable(self, gain: np.ndarray) -> bool:
+    def stable(self, gain: np.ndarray) -> np.ndarray:
         """Which loop gains make stable loops."""
         return stability.unstable_poles(self.open * (1.0 + gain)) == 0
 
-    def _highest(self, speeds: np.ndarray, shape: tuple[float, float], slack: float) -> int:
+    def _highest(self, speeds: np.ndarray, shape: Shape, slack: float) -> int:
         """Place of the highest of some crossovers that is allowed; -1 if none is."""
-        found = self.reached(speeds, shape)
-        for place in np.flatnonzero(self.within(found, slack))[::-1].tolist():
-            if self.stable(found["gain"][place]):
+        values = self.reached(speeds, shape)
+        for place in np.flatnonzero(self.within(values, slack))[::-1].tolist():
+            if self.stable(values["gain"][place]):
                 return place
         return -1
 
-    def widest(self, shape: tuple[float, float], rounds: int = ROUGH, slack: float = 0.0) -> float:
-        """Highest velocity crossover within the limits, rad/s; 0 if there is none."""
+    def widest(self, shape: Shape, rounds: int = ROUGH, slack: float = 0.0) -> float:
+        """Highest velocity crossover within the limits, rad/s; 0 if none is allowed."""
         speeds = self.speeds
         place = self._highest(speeds, shape, slack)
         if place < 0:
@@ -229,11 +231,11 @@ class GainSearch:
             if place + 1 == len(speeds):
                 break
             speeds = np.geomspace(speeds[place], speeds[place + 1], SECTIONS + 2)
-            # its ends are known: allowed, and not
+            # the lower end is allowed, the upper end is not
             place = 1 + self._highest(speeds[1:-1], shape, slack)
         return float(speeds[place])
 
-    def stiffness(self, shape: tuple[float, float]) -> float:
+    def stiffness(self, shape: Shape) -> float:
         """Logarithm of K_p K_v/T_i over the inertia at the highest crossover; -inf if nothing is allowed."""
         wide = self.widest(shape)
         if wide == 0.0:
@@ -241,36 +243,36 @@ class GainSearch:
         finite = [ratio for ratio in shape if math.isfinite(ratio)]
         return (1 + len(finite)) * math.log(wide) - sum(math.log(ratio) for ratio in finite)
 
-    def shape(self, logs: np.ndarray) -> tuple[float, float]:
+    def shape(self, logs: np.ndarray) -> Shape:
         """Shape of the logarithms of those of its ratios that are free, held within bounds."""
-        values = iter(np.clip(logs, *LOGS))
+        values = iter(np.clip(logs, LOGS[0], LOGS[1]))
         return tuple(math.exp(next(values)) if free else math.inf for free in (self.integral, self.position))
 
-    def starts(self) -> list[tuple[float, float]]:
+    def starts(self) -> list[Shape]:
         """Shapes to begin with."""
         return [self.shape(np.full(2, math.log(start))) for start in STARTS]
 
-    def best_shape(self, also: tuple[tuple[float, float], ...] = ()) -> tuple[float, float]:
+    def best_shape(self, also: tuple[Shape, ...] = ()) -> Shape | None:
         """Shape whose gains hold a load best; none if nothing is allowed at any start."""
         from scipy.optimize import minimize
 
         shapes = [*also, *self.starts()]
-        found = [self.stiffness(shape) for shape in shapes]
-        first = shapes[int(np.argmax(found))]
-        if max(found) == -math.inf:
+        stiffness = [self.stiffness(shape) for shape in shapes]
+        first = shapes[int(np.argmax(stiffness))]
+        if max(stiffness) == -math.inf:
             return None
         logs = np.log([ratio for ratio in first if math.isfinite(ratio)])
         if not logs.size:
             return first
 
         def looseness(logs: np.ndarray) -> float:
-            outside = np.sum(np.abs(logs - np.clip(logs, *LOGS)))
+            outside = np.sum(np.abs(logs - np.clip(logs, LOGS[0], LOGS[1])))
             return min(-self.stiffness(self.shape(logs)), NOTHING) + outside
 
         options = {"xatol": 0.01, "fatol": 0.003, "initial_simplex": logs + _simplex(logs.size)}
         return self.shape(minimize(looseness, logs, method="Nelder-Mead", options=options).x)
 
-    def shape_of(self, control: Control) -> tuple[float, float]:
+    def shape_of(self, control: Control) -> Shape:
         """Shape of a controller."""
         speed = control.velocity_gain / self.inertia
         return (
@@ -278,12 +280,12 @@ class GainSearch:
             speed / control.position_gain if self.position else math.inf,
         )
 
-    def proposed(self, also: tuple[tuple[float, float], ...] = (), share: float = SETTLED) -> Settled:
+    def proposed(self, also: tuple[Shape, ...] = (), share: float = SETTLED) -> Settled | None:
         """Controller that holds a load best within the limits, settled; None if nothing is allowed."""
         shape = self._best_with_ripple(also)
         return None if shape is None else self.settle(shape, share)
 
-    def _best_with_ripple(self, also: tuple[tuple[float, float], ...]) -> tuple[float, float]:
+    def _best_with_ripple(self, also: tuple[Shape, ...]) -> Shape | None:
         """Best shape with the ripple of ``smoothness``, none if nothing is allowed."""
         shape = self.best_shape(also)
         for _ in range(ROUNDS if self.limits["torque_ripple"] is not None else 0):
@@ -292,8 +294,8 @@ class GainSearch:
             shape = self.best_shape((*also, shape))
         return shape
 
-    def _calibrated(self, shape: tuple[float, float]) -> bool:
-        """Take over the ratio of exact to searched ripple; whether it was good already, or does not matter."""
+    def _calibrated(self, shape: Shape) -> bool:
+        """Update the ratio of exact to searched ripple; whether the search was already good enough."""
         speed, before = self.widest(shape), self.ratio["torque_ripple"]
         searched = float(self.reached(np.array([speed]), shape)["torque_ripple"][0])
         if self._is_far(searched):
@@ -311,7 +313,7 @@ class GainSearch:
         if 0.0 < exact < math.inf and searched > 0.0:
             self.ratio[name] *= exact / searched
 
-    def settle(self, shape: tuple[float, float], share: float = SETTLED) -> Settled:
+    def settle(self, shape: Shape, share: float = SETTLED) -> Settled | None:
         """Controller of this shape with the highest crossover that keeps the limits exactly; None if there is none."""
         best, slack = None, 0.1 * share
         speed = self.widest(shape, FINE, slack)
@@ -319,11 +321,11 @@ class GainSearch:
             if speed == 0.0:
                 break
             here = self.reached(np.array([speed]), shape)
-            found = self._settled(self.control(speed, shape), here)
-            self._correct(found, speed, here)
+            settled = self._settled(self.control(speed, shape), here)
+            self._correct(settled, speed, here)
             before, speed = speed, self.widest(shape, FINE, slack)
-            if found.keeps(self.limits):
-                best = found
+            if settled.keeps(self.limits):
+                best = settled
                 if abs(speed / before - 1.0) < share:
                     break
             else:
@@ -332,24 +334,24 @@ class GainSearch:
 
     def _settled(self, control: Control, searched: dict[str, np.ndarray]) -> Settled:
         """Exact margins and, where it is limited, ripple with a controller."""
-        found = stability.loop_margins(
+        margins = stability.loop_margins(
             replace(self.loop, control=control), replace(self.axis, control=control)
         )
         ripple = math.nan
-        if self.limits["torque_ripple"] is not None and found.stable:
+        if self.limits["torque_ripple"] is not None and margins.stable:
             ripple = float(searched["torque_ripple"][0])
             ripple = ripple if self._is_far(ripple) else self.ripple(control)
-        return Settled(control=control, margins=found, torque_ripple=ripple)
+        return Settled(control=control, margins=margins, torque_ripple=ripple)
 
-    def _correct(self, found: Settled, speed: float, searched: dict[str, np.ndarray]) -> None:
+    def _correct(self, settled: Settled, speed: float, searched: dict[str, np.ndarray]) -> None:
         """Let the search give the exact values at this crossover."""
-        if not found.margins.stable:
-            # the grid has missed it: stay well away
+        if not settled.margins.stable:
+            # the grid has missed the instability: search well below
             self.speeds = self.speeds[0] * (0.5 * speed / self.speeds[0]) ** np.linspace(
                 0.0, 1.0, self.speeds.size
             )
             return
-        exact = found.reached()
+        exact = settled.reached()
         if math.isfinite(exact["phase_margin"]):
             self.bias += exact["phase_margin"] - float(searched["phase_margin"][0])
         for name in set(self.ratio) & set(searched):
@@ -366,8 +368,8 @@ def _over(weight: np.ndarray, square: np.ndarray) -> np.ndarray:
     return np.divide(weight, square, out=np.zeros_like(weight), where=square > 0.0)
 
 
-def _places(low: float, high: float, per_decade: int) -> int:
-    """How many places between two ends on a log scale."""
+def _points(low: float, high: float, per_decade: int) -> int:
+    """Number of points between two ends on a log scale."""
     return 1 + math.ceil(per_decade * math.log10(high / low))
 
 

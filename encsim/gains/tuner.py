@@ -1,4 +1,4 @@
-"""Gains for a phase margin, a sensitivity peak and a limit of torque ripple; what binds, and what would help."""
+"""Gains for a phase margin, a sensitivity peak and a limit of torque ripple; limiting criterion and remedies."""
 
 from __future__ import annotations
 
@@ -39,23 +39,23 @@ class Tuning(Result):
     torque_ripple : float
         Rms of the torque command by encoder errors at the speed asked for, torque: that of `smoothness`.
     binding : tuple of str
-        Limits that are met within 2 %: "phase_margin", "sensitivity_peak", "torque_ripple". Empty where the loop
-        rate is all that stops the gains.
+        Limiting criteria, met within 2 %: "phase_margin", "sensitivity_peak", "torque_ripple". Empty where only the
+        loop rate limits the gains.
     remedies : tuple of Allowance
-        Changes that would allow more, the best first.
+        Changes that would allow higher gains, the best first.
     cautions : tuple of str
         To be read before the gains are used.
     speed : float
         Speed at which friction, filters that follow it and timed edges are taken, and of the torque ripple.
     stable_from, margin_from, linear_from : float or None
-        Where edges are timed, which are older the slower the axis moves: lowest speeds, m/s or rad/s, at which the
-        loop with the proposed gains is stable, keeps a phase margin of 30 deg (or what was asked for, if less), and
-        has the 20 counts in 1/crossover that the linear theory takes. None where positions are sampled.
+        Where edges are timed, whose delay grows as the speed falls: lowest speeds, m/s or rad/s, at which the loop
+        with the proposed gains is stable, keeps a phase margin of 30 deg (or the one asked for, if it is smaller), and
+        has the 20 counts in 1/crossover that the linear theory needs. None where positions are sampled.
     valid : bool
-        False where torque ripple is limited and its prediction may not be believed, or too few edges are timed for
-        the margins.
+        False where torque ripple is limited and its prediction is not reliable, or too few edges are timed for the
+        margins.
     reasons : tuple of str
-        Why margins or torque ripple, limited or not, may not be believed.
+        Why margins or torque ripple, limited or not, are not reliable.
 
     Examples
     --------
@@ -84,16 +84,16 @@ class Tuning(Result):
     linear_from: float | None = field(default=None, metadata=measured_in("position/s"))
     valid: bool = True
     reasons: tuple[str, ...] = ()
-    axis: object = field(metadata={"plain": False})
+    axis: Axis = field(metadata={"plain": False})
 
     def to_dict(self) -> dict[str, dict[str, Any] | str]:
         """As of every result, the margins with their own units, an estimator of a remedy as text."""
-        found = Result.to_dict(self) | {"margins": self.margins.to_dict()}
-        for plain, remedy in zip(found["remedies"], self.remedies, strict=True):
+        plain_values = Result.to_dict(self) | {"margins": self.margins.to_dict()}
+        for plain, remedy in zip(plain_values["remedies"], self.remedies, strict=True):
             if "estimator" in remedy.change:
                 text = estimator_text.text(remedy.change["estimator"], self.axis.scale.unit)
                 plain["change"] = {"estimator": text}
-        return found
+        return plain_values
 
 
 def tune(
@@ -103,7 +103,7 @@ def tune(
     torque_ripple: float | None = None,
     speed: float | None = None,
 ) -> Control:
-    """Controller with proposed gains; see ``tuning``, which also says what binds.
+    """Controller with proposed gains; see ``tuning``, which also names the limiting criterion.
 
     Parameters
     ----------
@@ -145,7 +145,7 @@ def tuning(
     torque_ripple: float | None = None,
     speed: float | None = None,
 ) -> Tuning | None:
-    """Gains that hold a load best within limits.
+    """Gains with the highest stiffness within limits.
 
     Parameters
     ----------
@@ -159,8 +159,8 @@ def tuning(
         Largest rms of the torque command by encoder errors, torque.
     speed : float, optional
         Speed of that torque ripple, about which friction is linearised, and at which edges are timed, m/s or rad/s;
-        left out, standstill. An estimator that times edges needs one of a count a second at least: the lowest
-        working speed, for slower the edges are older.
+        left out, standstill. An estimator that times edges requires it, at least one count per second: the lowest
+        working speed, where the delay of the edges is longest.
 
     Returns
     -------
@@ -169,8 +169,8 @@ def tuning(
     Raises
     ------
     InputError
-        If a limit makes no sense or cannot be reached; it then names the nearest that can. If edges are timed and
-        no speed is given.
+        If a limit is out of range or cannot be reached; the message names the nearest that can. If edges are timed
+        and no speed is given.
 
     Notes
     -----
@@ -182,8 +182,8 @@ def tuning(
     --------
     >>> import encsim
     >>> axis = encsim.load("stage_x_loop.toml")
-    >>> found = encsim.tuning(axis, phase_margin=60.0)
-    >>> round(found.control.velocity_gain)
+    >>> tuning = encsim.tuning(axis, phase_margin=60.0)
+    >>> round(tuning.control.velocity_gain)
     3518
     """
     return _result(*_searched(axis, phase_margin, sensitivity_peak, torque_ripple, speed))
@@ -196,33 +196,33 @@ def _searched(
     torque_ripple: float | None,
     speed: float | None,
 ) -> tuple[GainSearch, Settled]:
-    """The search and what it has found, or a refusal."""
+    """The search and the settled controller; refused if there is none."""
     limits = _limits(phase_margin, sensitivity_peak, torque_ripple)
     if speed is not None and not checks.is_real(speed):
         checks.refuse("tuning.speed", "be a finite number", speed, f"{axis.scale.unit}/s")
     search = GainSearch(axis, limits, float(speed or 0.0))
-    found = search.proposed()
-    if found is None:
+    settled = search.proposed()
+    if settled is None:
         refuse(search)
-    return search, found
+    return search, settled
 
 
-def _result(search: GainSearch, found: Settled) -> Tuning:
-    proposed, limits = replace(search.axis, control=found.control), search.limits
+def _result(search: GainSearch, settled: Settled) -> Tuning:
+    proposed, limits = replace(search.axis, control=settled.control), search.limits
     curve = smoothness(proposed, search.speed)
-    reached = found.reached() | {"torque_ripple": float(curve.torque)}
-    range_ = {} if search.linear else _working_range(proposed, search, found.margins)
-    few = found.margins.reasons
+    reached = settled.reached() | {"torque_ripple": float(curve.torque)}
+    range_ = {} if search.linear else _working_range(proposed, search, settled.margins)
+    few = settled.margins.reasons
     return Tuning(
-        control=found.control,
-        margins=found.margins,
+        control=settled.control,
+        margins=settled.margins,
         torque_ripple=reached["torque_ripple"],
         binding=tuple(n for n in LIMITS if limits[n] and abs(reached[n] / limits[n] - 1.0) < BINDING),
-        remedies=remedies(search, found.control),
+        remedies=remedies(search, settled.control),
         cautions=CAUTIONS if search.linear else (*CAUTIONS, _aging(proposed, search, **range_)),
         speed=search.speed,
         **range_,
-        valid=found.margins.valid and (curve.valid or limits["torque_ripple"] is None),
+        valid=settled.margins.valid and (curve.valid or limits["torque_ripple"] is None),
         reasons=few + tuple(f"torque ripple: {reason}" for reason in curve.reasons if reason not in few),
         axis=proposed,
     )
@@ -240,12 +240,12 @@ def _working_range(axis: Axis, search: GainSearch, margins: Margins) -> dict[str
 
 
 def _kept(search: GainSearch) -> float:
-    """Phase margin that is looked for at lower speeds, deg."""
+    """Phase margin that the loop should keep at lower speeds, deg."""
     return min(timed_edge_loops.LEAST_MARGIN, search.limits["phase_margin"])
 
 
 def _aging(axis: Axis, search: GainSearch, stable_from: float, margin_from: float, linear_from: float) -> str:
-    """What becomes of gains for timed edges at lower speeds."""
+    """Caution for timed edges: the loop at lower speeds."""
     unit = f"{axis.scale.unit}/s"
     return (
         f"Timed edges are older the slower the axis moves, and the loop loses phase margin: these gains are for "

@@ -214,3 +214,8 @@ def share_text(share: float) -> Any:
 def force(axis: Any) -> Any:
     """What drives the axis: ``force`` or ``torque``."""
     return "force" if axis.scale.unit == "m" else "torque"
+
+
+def first_reason(result: Any) -> str:
+    """The first reason why a result may mislead; where it gives none, that it says so."""
+    return str(result.reasons[0]) if result.reasons else "the result says so"

@@ -10,7 +10,7 @@ import numpy as np
 from .. import checks
 from ..plotting import canvas
 from ..plotting.labels import Labels
-from ..wording import digits, percent, quantity
+from ..wording import digits, first_reason, percent, quantity
 from .period import cause_words
 
 if TYPE_CHECKING:
@@ -87,8 +87,8 @@ class Lissajous:
     @property
     def points(self) -> np.ndarray:
         """All that is drawn."""
-        found = [self.ideal, self.drawn, np.zeros(0) if self.recorded is None else self.recorded]
-        return np.concatenate(found)
+        drawn = [self.ideal, self.drawn, np.zeros(0) if self.recorded is None else self.recorded]
+        return np.concatenate(drawn)
 
 
 def _predicted(error: PeriodError) -> Lissajous:
@@ -154,7 +154,7 @@ def _fitted_faults(signal: Signal) -> Any:
 def _title(result: PeriodError, figure: Lissajous, subject: str, given: bool = False) -> str:
     """The answer: how far the figure is from a circle."""
     if not result.valid:
-        return f"Not valid: {result.reasons[0] if result.reasons else 'the result says so'}"
+        return f"Not valid: {first_reason(result)}"
     if figure.departure < 1e-9:
         return f"{subject} are an ideal circle" + ("; the error is given directly" if given else "")
     return f"{subject} miss the circle by up to {percent(figure.departure)}"
@@ -170,11 +170,11 @@ def _in_words(
     made: dict[Any, dict[int, float]], signal: Signal, left: float, shown: Callable[..., Any]
 ) -> list[tuple[str, str, str]]:
     """Causes with their lines {cause: {order: amplitude}} as (plain words, value, ``→ line 1: 35.6 nm``)."""
-    found = []
+    faults = []
     for cause, lines in sorted(made.items(), key=lambda item: -max(item[1].values())):
         order = max(lines, key=lines.get)
-        found.append((*_fault_words(cause, signal, left), f"→ line {order}: {shown(lines[order])}"))
-    return found
+        faults.append((*_fault_words(cause, signal, left), f"→ line {order}: {shown(lines[order])}"))
+    return faults
 
 
 def _fault_words(cause: str, signal: Signal, left: float) -> tuple[str, str]:

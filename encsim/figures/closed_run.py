@@ -6,19 +6,18 @@ Picture of what a closed loop answers to a step or a ramp.
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from ..plotting import canvas
 from ..plotting.elements import Panel, PanelTrace, force_panel, into, length, sheet
-from ..wording import axis_words, percent, quantity, sentence
+from ..wording import axis_words, first_reason, percent, quantity, sentence
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
     from ..closed_loop.time_responses import RampResponse, StepResponse
-    from ..decisions.explanation import Explanation
     from ..plotting.canvas import Style
     from ..time_domain.closed_run import Run
 
@@ -56,7 +55,7 @@ def _part(result: Run) -> slice:
     return slice(-SHOWN, None)
 
 
-def _wanders(values: np.ndarray) -> Any:
+def _wanders(values: np.ndarray) -> bool:
     """Whether values change slowly, as of an axis that sticks and slips, and not only within a cycle."""
     values = values[len(values) % BLOCKS :]
     means = values.reshape(BLOCKS, -1).mean(axis=1)
@@ -89,7 +88,7 @@ def _title(result: Run) -> str:
         when, why = result.stopped
         return f"Stopped after {quantity(when, 's', 2)}: {why}"
     if not result.valid:
-        return f"In doubt: {result.reasons[0] if result.reasons else 'the result says so'}"
+        return f"In doubt: {first_reason(result)}"
     mover = "load" if result.axis.load.flexible else "axis"
     return _title_of_move(result, mover) if _moves(result) else _title_of_steady(result, mover)
 
@@ -104,7 +103,7 @@ def _title_of_move(result: Run, mover: str) -> str:
     return f"The {mover} sticks {percent(share)} of the time and is {off}"
 
 
-def _title_of_steady(result: Explanation, mover: str) -> Any:
+def _title_of_steady(result: Run, mover: str) -> str:
     unit = f"{result.axis.scale.unit}/s"
     measured, true = (float(result.rms.get(name, np.nan)) for name in ("measured", "actual"))
     if not np.isfinite([measured, true]).all():
@@ -155,7 +154,7 @@ def _of(result: RampResponse | StepResponse) -> str:
     return getattr(result, "of", "ramp")
 
 
-def _step_panels(result: Explanation) -> Any:
+def _step_panels(result: RampResponse | StepResponse) -> list[Panel]:
     """What is asked first, the torque last."""
     unit, of = result.axis.scale.unit, _of(result)
     demand = PanelTrace(result.demand, "ideal", "demand", 1.4)
@@ -178,7 +177,7 @@ def _step_panels(result: Explanation) -> Any:
     return [*first, force_panel(unit, result.torque, 2.0)]
 
 
-def _step_title(result: Explanation) -> Any:
+def _step_title(result: RampResponse | StepResponse) -> str:
     """The answer: overshoot and settling, or how far the axis is pushed or trails."""
     if not result.valid:
         return f"In doubt: {result.reasons[0]}"
@@ -198,7 +197,7 @@ def _ended(result: RampResponse | StepResponse) -> str:
     return ENDED.format(quantity(result.settling_time, "s", 2))
 
 
-def _pushed(result: Explanation) -> Any:
+def _pushed(result: StepResponse) -> str:
     unit = result.axis.scale.unit
     force = quantity(abs(result.size), result.units["size"], 2)
     by = f"{force} on the load push it by {quantity(abs(result.largest), unit, 2)}"

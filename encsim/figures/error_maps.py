@@ -19,10 +19,12 @@ from .ring import angle, half_range
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
+    from ..calibration.error_map import ErrorMap
     from ..calibration.pass_comparison import PassComparison
     from ..calibration.plan import CalibrationPlan
+    from ..calibration.positioning import Positioning
+    from ..calibration.self_calibration import SelfCalibration
     from ..calibration.two_rings import Calibration
-    from ..decisions.explanation import Explanation
     from ..plotting.canvas import Sheet, Style
 
 
@@ -34,7 +36,9 @@ NAMED = 6
 CROWDED = 400
 
 
-def error_map(result: Explanation, ax: Axes | None = None, *, style: Style = canvas.PRINT) -> Any:
+def error_map(
+    result: ErrorMap | SelfCalibration, ax: Axes | None = None, *, style: Style = canvas.PRINT
+) -> Axes:
     """Error of a ring over a turn with its band of uncertainty, and the orders it is made of."""
     band = SURE * float(np.max(result.uncertainty))
     values = result.error - result.error.mean()
@@ -103,7 +107,7 @@ def calibration_plan(plan: CalibrationPlan, ax: Axes | None = None, *, style: St
     return stack(style, [panel], title=title, note=note, text=text, below=below)[0]
 
 
-def _into(ax: Axes, rows: np.ndarray, band: float, style: Style) -> Any:
+def _into(ax: Axes, rows: np.ndarray, band: float, style: Style) -> Axes:
     """A map on somebody's axes."""
     ax = canvas.axes(ax, style)
     name, unit = unit_of(float(np.abs(rows[0][1]).max()), ax.get_title(loc="left"))
@@ -124,14 +128,14 @@ def _stopped(reason: str) -> str:
     return text if text.endswith("…") else f"{text}."
 
 
-def _by_size(result: Explanation) -> Any:
+def _by_size(result: ErrorMap | SelfCalibration) -> list[str]:
     """The three largest orders in words."""
     size = np.abs(result.amplitudes)
     order = np.argsort(-size, kind="stable")[:3]
     return [f"{angle(size[n])} at {n + 1} a turn" for n in order if size[n] > 1e-3 * size.max()]
 
 
-def _map_title(result: Explanation, values: np.ndarray) -> Any:
+def _map_title(result: ErrorMap | SelfCalibration, values: np.ndarray) -> str:
     if not np.any(values):
         return "The map holds no error"
     size = np.abs(result.amplitudes)
@@ -139,7 +143,7 @@ def _map_title(result: Explanation, values: np.ndarray) -> Any:
     return f"The ring reads off by ±{angle(half_range(values))}; most of it is the {ordinal(largest)} order"
 
 
-def _map_note(result: Explanation, band: float) -> Any:
+def _map_note(result: ErrorMap | SelfCalibration, band: float) -> str:
     words = ["Error over a turn, mean removed."]
     if np.isfinite(band) and band > 0.0:
         words.append(f"{sentence(BAND)}, ±{angle(band)}, on a dotted line what is noise in an order.")
@@ -147,7 +151,7 @@ def _map_note(result: Explanation, band: float) -> Any:
     return " ".join(words)
 
 
-def _orders(ax: Axes, result: Explanation, unit: str, style: Style) -> None:
+def _orders(ax: Axes, result: ErrorMap | SelfCalibration, unit: str, style: Style) -> None:
     """Sticks of the orders that matter, the uncertainty of each dotted, lost ones marked."""
     size = np.abs(result.amplitudes) / unit
     sure = result.order_uncertainty
@@ -260,7 +264,7 @@ def _set_plan_ranges(ax: Axes, plan: CalibrationPlan) -> None:
     canvas.limits(ax, (0.0, plan.orders[-1] + 1.0), (0.8, _highest(plan) * 1.6))
 
 
-def _magnified(ax: Axes, plan: CalibrationPlan, style: Style) -> Any:
+def _magnified(ax: Axes, plan: CalibrationPlan, style: Style) -> Axes:
     """Dots of magnification on a log axis, lost orders along the top."""
     seen, top = np.isfinite(plan.magnification), _highest(plan)
     size = 3.0 if len(plan.orders) <= CROWDED else 1.2
@@ -296,7 +300,7 @@ def passes(result: PassComparison, ax: Axes | None = None, *, style: Style = can
     return _sheet(result, title, note, result.position, rows, style, kind)
 
 
-def positioning(result: Explanation, ax: Axes | None = None, *, style: Style = canvas.PRINT) -> Any:
+def positioning(result: Positioning, ax: Axes | None = None, *, style: Style = canvas.PRINT) -> Axes:
     """Mean deviation at each target in both directions with two standard deviations, and the reversal."""
     rows = [(result.forward, "cyclic", "forward", {"band": 2.0 * result.forward_deviation}),
             (result.backward, "counts", "backward", {"band": 2.0 * result.backward_deviation})]  # fmt: skip

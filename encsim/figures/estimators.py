@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -15,7 +15,6 @@ from ..wording import axis_unit, axis_words, digits, percent, quantity, sentence
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-    from ..decisions.explanation import Explanation
     from ..decisions.frontier_curve import Frontier
     from ..plotting.canvas import Style
 
@@ -211,11 +210,11 @@ def _knee(result: Frontier) -> tuple[int, int, int]:
 
 def _title(result: Frontier) -> str:
     """The answer: what a delay buys."""
-    found = _knee(result)
-    if found is None:
+    candidates = _knee(result)
+    if candidates is None:
         ideal = not np.any(result.rms)
         return "No ripple to compare: this axis is ideal" if ideal else "No candidate can be compared"
-    fastest, smoothest, knee = found
+    fastest, smoothest, knee = candidates
     if len(result.rms) == 1:
         return f"{sentence(result.estimator[knee].words())}: {_cost(result, knee)} of delay"
     words = "{} of delay cuts the ripple to {}: {}"
@@ -230,7 +229,7 @@ def _title(result: Frontier) -> str:
     return words.format(delay, _share(share), name)
 
 
-def _cost(result: Explanation, index: int) -> Any:
+def _cost(result: Frontier, index: int) -> str:
     """Ripple and delay of one candidate."""
     rms = quantity(result.rms[index], f"{result.axis.scale.unit}/s", 2)
     return f"{rms} rms at {quantity(result.delay[index], 's', 2)}"

@@ -9,6 +9,7 @@ import numpy as np
 
 from .. import checks
 from ..plotting import canvas
+from ..plotting.elements import spectral_line
 from ..plotting.labels import Labels
 from ..plotting.stacks import StackPanel, into, stack
 from ..wording import MICRO, UNITS, axis_unit, axis_words, listed, quantity, sentence, with_unit
@@ -160,25 +161,12 @@ def _draw(ax: Axes, aliased: AliasedLines, name: str, style: Style) -> None:
     for words, alias, hollow, size in _told(aliased, name):
         where = max(alias, _lowest(aliased))
         height = max(_gain_at(where, aliased.frequency, gain), low)
-        _stick(labels, where, height, hollow)
+        spectral_line(labels, where, height, low, hollow=hollow)
         places.append((size, words, where, height))
     for _, words, where, height in sorted(places, key=lambda place: -place[0]):
         labels.at(words, where, height, "cyclic", clear=1.3)
     if not np.any(gain > 0.0):
         labels.put("nothing: the loop is open", labels.size / 2.0, "muted", bold=False)
-
-
-def _stick(labels: Labels, x: float, y: float, hollow: bool) -> None:
-    """A line from the foot of the panel to the gain at its frequency; a folded one hollow and dashed."""
-    ax, colour = labels.ax, labels.style.colour("cyclic")
-    low, dashes = ax.get_ylim()[0], (0, (2.2, 1.1)) if hollow else "-"
-    ax.plot([x, x], [low, y], color=colour, linewidth=2.4, linestyle=dashes, zorder=4, solid_capstyle="butt")
-    fill = labels.style.colour("paper") if hollow else colour
-    ax.plot(x, y, "o", markersize=7.0, markeredgewidth=1.8, color=colour, markerfacecolor=fill, zorder=5,
-            clip_on=False)  # fmt: skip
-    labels.avoid([x, x], [low, y])
-    place = labels.place(x, y)[0]
-    labels.block(*(place - 1.3), *(place + 1.3))
 
 
 def _told(aliased: AliasedLines, name: str) -> list[tuple[list[Any], float, bool, float]]:

@@ -16,12 +16,13 @@ from .ripple import hatch
 from .ripple_view import CAUSES, PanelFrame, range_of_speeds, range_of_values
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from matplotlib.axes import Axes
 
     from ..closed_loop.closed_loop_ripple import Smoothness
     from ..plotting.canvas import Style
     from .loop_view import Closed
-    from .ripple_view import RippleView
 
 
 ROLES = {"measured": "ink", "torque": "force", "actual": "true"}
@@ -46,7 +47,11 @@ BESIDE = ("and beside the speeds where lines vanish", "and beside vanishing line
 
 
 def smoothness(
-    result: Smoothness, ax: Axes | None = None, *, simulated: None = None, style: Style = canvas.PRINT
+    result: Smoothness,
+    ax: Axes | None = None,
+    *,
+    simulated: Mapping[str, Any] | None = None,
+    style: Style = canvas.PRINT,
 ) -> Axes:
     """Ripple of a closed loop against speed: measured velocity, torque or force, true velocity of the load.
 
@@ -67,7 +72,7 @@ def smoothness(
     return main
 
 
-def _check(simulated: None) -> None:
+def _check(simulated: Mapping[str, Any] | None) -> None:
     """Refuse simulated points that cannot be drawn."""
     for name in findings.CURVES if simulated is not None else ():
         if name in simulated and np.size(simulated[name]) != np.size(simulated["speed"]):
@@ -75,7 +80,7 @@ def _check(simulated: None) -> None:
             checks.refuse("plot.simulated", f"hold speed and {name} of one length", sizes)
 
 
-def _single(view: RippleView, style: Style) -> Any:
+def _single(view: Closed, style: Style) -> Axes:
     """One speed or standstill: each curve and its parts as bars; nothing of a loop that is not stable."""
     groups = [_bars(view, name) for name in findings.CURVES] if view.result.stable else []
     body = sum(9.0 + elements.height(rows) for rows in groups) + 8.0
@@ -91,7 +96,7 @@ def _single(view: RippleView, style: Style) -> Any:
     return ax
 
 
-def _bars(view: RippleView, name: str) -> Any:
+def _bars(view: Closed, name: str) -> list[elements.Bar]:
     values, moving = findings.single(view), len(view.speed) > 0
     parts = view.parts[name] if moving else (view.parts_still or {}).get(name, {})
     wanted = [("all together", ROLES[name], (values or {}).get(name, 0.0))]
@@ -189,7 +194,7 @@ def _verticals(labels: Labels, x: np.ndarray) -> None:
 
 def _name_peaks(labels: Labels, view: Closed, frame: PanelFrame) -> None:
     """Name the lines that meet the resonance, and say where else the load shakes."""
-    for speed, size, order in sorted(findings.meetings(view), key=lambda found: -found[1]):
+    for speed, size, order in sorted(findings.meetings(view), key=lambda peak_of: -peak_of[1]):
         named = labels.at([f"line {order}"], frame.x(speed), size / frame.ripple_unit[1], "true", above=True)
         if named is not None:
             left, low, right, high = labels.boxes.pop()

@@ -7,12 +7,13 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from ..wording import axis_words, listed, quantity, sentence
-from .ripple_view import CAUSES, FEW, finite, parts_by_role
+from ..wording import axis_words, first_reason, listed, quantity, sentence
+from .ripple_view import CAUSES, FEW, finite, parts_by_role, simulated_points
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from ..closed_loop.closed_loop_ripple import Smoothness
-    from .ripple_view import RippleView
 
 
 CURVES = ("measured", "torque", "actual")
@@ -92,7 +93,7 @@ class Closed:
         return "load" if self.result.axis.load.flexible else "axis"
 
 
-def closed_of(result: Smoothness, simulated: None = None) -> Closed:
+def closed_of(result: Smoothness, simulated: Mapping[str, Any] | None = None) -> Closed:
     """Sort and sum up a result for drawing."""
     speed = np.abs(np.asarray(result.speed, dtype=float)).ravel()
     order = np.unique(speed, return_index=True)[1]
@@ -108,7 +109,7 @@ def closed_of(result: Smoothness, simulated: None = None) -> Closed:
         doubtful[order],
         {name: float(curve[still[0]]) for name, curve in curves.items()} if len(still) else None,
         _taken(parts, still[0]) if len(still) else None,
-        {name: _rings(simulated, name) for name in CURVES},
+        {name: simulated_points(simulated, name) for name in CURVES},
     )
 
 
@@ -119,22 +120,13 @@ def _taken(parts: dict[str, dict[str, np.ndarray]], where: np.ndarray) -> dict[s
     }
 
 
-def _rings(simulated: None, name: str) -> tuple[np.ndarray, np.ndarray]:
-    """Simulated speeds and values of one curve, those that a log panel can show."""
-    if simulated is None or name not in simulated:
-        return np.zeros(0), np.zeros(0)
-    speed, size = (np.abs(np.asarray(simulated[key], dtype=float)).ravel() for key in ("speed", name))
-    shown = np.isfinite(speed) & np.isfinite(size) & (speed > 0.0) & (size > 0.0)
-    return speed[shown], size[shown]
-
-
-def meetings(view: Closed) -> list[Any]:
+def meetings(view: Closed) -> list[tuple[float, float, int]]:
     """(speed, ripple, order) of each line that meets the resonance unfolded and makes the load shake there."""
     axis = view.result.axis
     frequency = axis.load.resonance
     if not frequency < 0.5 * axis.sampling.rate:
         return []
-    found = []
+    met = []
     for order in ORDERS:
         meets = frequency * axis.scale.pitch / order
         inside = np.flatnonzero(np.abs(view.speed / meets - 1.0) < NEAR)
@@ -143,11 +135,11 @@ def meetings(view: Closed) -> list[Any]:
         shaken = view.curves["actual"][inside]
         best = int(np.argmax(shaken))
         if view.sound[inside[best]] and shaken[best] > STANDS_OUT * max(shaken[0], shaken[-1]):
-            found.append((float(view.speed[inside[best]]), float(shaken[best]), order))
-    return found
+            met.append((float(view.speed[inside[best]]), float(shaken[best]), order))
+    return met
 
 
-def folded_peak(view: Closed) -> int:
+def folded_peak(view: Closed) -> int | None:
     """Index of the highest peak beside a speed where lines vanish, None where none is worth a word."""
     shaken = np.where(view.sound, view.curves["actual"], 0.0)
     quiet, marks = view.quiet("actual"), view.vanishing
@@ -164,8 +156,7 @@ def title(view: Closed) -> str:
     if not view.result.stable:
         return "Not stable: the loop swings by itself, so no ripple can be predicted"
     if not view.result.valid and np.all(view.doubtful):
-        reasons = view.result.reasons
-        return f"In doubt: {reasons[0] if reasons else 'the result says so'}"
+        return f"In doubt: {first_reason(view.result)}"
     if len(view.speed) < 2:
         return _title_single(view)
     shaken = np.where(view.sound, view.curves["actual"], 0.0)
@@ -174,7 +165,7 @@ def title(view: Closed) -> str:
     return _title_of_range(view, shaken)
 
 
-def _title_single(view: RippleView) -> Any:
+def _title_single(view: Closed) -> str:
     where = (
         f"At {quantity(view.speed[0], view.speed_unit, strip=True)}" if len(view.speed) else "At standstill"
     )
@@ -185,7 +176,7 @@ def _title_single(view: RippleView) -> Any:
     return f"{where}: the {view.mover} shakes by {true} rms, the motor makes {force} rms of {view.force[0]}"
 
 
-def single(view: RippleView) -> Any:
+def single(view: Closed) -> dict[str, float] | None:
     """The three values of the one speed there is."""
     return {name: float(curve[0]) for name, curve in view.curves.items()} if len(view.speed) else view.still
 

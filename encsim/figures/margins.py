@@ -18,8 +18,8 @@ from .run import worth_drawing
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-    from ..closed_loop.stability import Margins
-    from ..open_loop.closed_form import Lines, RippleCurve
+    from ..closed_loop.stability import Margins, Resonance
+    from ..open_loop.closed_form import Lines
     from ..plotting.canvas import Style
 
 
@@ -86,7 +86,7 @@ class Curve:
         return [mark for mark in (self.crossover, self.turning, self.rising, self.falling) if mark]
 
 
-def curve_of(result: Margins) -> Curve:
+def curve_of(result: Margins) -> Curve | None:
     """The loop gain in dB and degrees, with the places of the margins; None where there is no loop gain."""
     frequency, loop = np.asarray(result.frequency, dtype=float), np.asarray(result.open_gain, dtype=complex)
     shown = np.isfinite(loop) & (np.abs(loop) > 0.0) & (frequency > 0.0)
@@ -136,10 +136,10 @@ def _of_factor(curve: Curve, loop: np.ndarray, factor: float) -> tuple[float, fl
     """The place where the loop, times this factor, passes -1; None where the factor is no number above 0."""
     if not np.isfinite(factor) or factor <= 0.0:
         return None
-    found = np.append(_zeros(curve.frequency, loop.imag), curve.frequency[-1])
-    found = [curve.at(one) for one in found]
-    off = [abs(gain + 20.0 * np.log10(factor)) + abs(_from_swinging(phase)) for _, gain, phase in found]
-    return found[int(np.argmin(off))]
+    places = np.append(_zeros(curve.frequency, loop.imag), curve.frequency[-1])
+    places = [curve.at(one) for one in places]
+    off = [abs(gain + 20.0 * np.log10(factor)) + abs(_from_swinging(phase)) for _, gain, phase in places]
+    return places[int(np.argmin(off))]
 
 
 def _gain_panel(
@@ -168,8 +168,8 @@ def _phase_panel(curve: Curve, style: Style) -> StackPanel:
 def _seen(lines: Lines | None, curve: Curve) -> list[tuple[float, str]]:
     """(Hz as the loop sees it, number) of the strongest lines in range, ascending."""
     kept = worth_drawing(lines)
-    found = [(float(lines.alias[index]), f"{int(lines.harmonic[index])}") for index in kept]
-    return sorted(one for one in found if curve.low <= one[0] <= curve.frequency[-1])
+    seen = [(float(lines.alias[index]), f"{int(lines.harmonic[index])}") for index in kept]
+    return sorted(one for one in seen if curve.low <= one[0] <= curve.frequency[-1])
 
 
 def _inside(curve: Curve) -> np.ndarray:
@@ -296,7 +296,7 @@ def _dot(labels: Labels, x: float, y: float, role: str) -> None:
     labels.block(*(place - 1.2), *(place + 1.2))
 
 
-def _name_resonance(labels: Labels, curve: RippleCurve, part: slice) -> None:
+def _name_resonance(labels: Labels, curve: Curve, part: Resonance) -> None:
     """Name the resonance at its top, with the loop gain there."""
     if not curve.low < part.frequency < curve.frequency[-1]:
         return

@@ -11,7 +11,18 @@ import numpy as np
 
 from ..plotting import canvas, elements
 from ..plotting.labels import Labels
-from ..wording import axis_unit, counted, digits, listed, ordinal, quantity, sentence, width, with_unit
+from ..wording import (
+    axis_unit,
+    counted,
+    digits,
+    first_reason,
+    listed,
+    ordinal,
+    quantity,
+    sentence,
+    width,
+    with_unit,
+)
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -19,7 +30,6 @@ if TYPE_CHECKING:
     from ..open_loop.period_error import PeriodError
     from ..plotting.canvas import Sheet, Style
     from ..plotting.elements import Bar
-    from ..rings.error_orders import RingOrder
 
 
 ROW = 25.0
@@ -86,11 +96,11 @@ class Line:
         self.error_unit = axis_unit(amplitude, unit)
         self.time_unit = axis_unit(samples / rate, "s")
 
-    def frequency(self, speed: float) -> Any:
+    def frequency(self, speed: float) -> float:
         """True frequency, Hz."""
         return self.harmonic * speed / self.period
 
-    def seen(self, speed: float) -> Any:
+    def seen(self, speed: float) -> float:
         """Frequency after sampling, signed, Hz."""
         turns = self.frequency(speed) / self.rate
         # One per sample within rounding: the line is seen at 0 Hz.
@@ -101,7 +111,7 @@ class Line:
         return self.amplitude / self.error_unit[1] * np.sin(2.0 * np.pi * frequency * time + START)
 
 
-def _headed(sheet: Sheet, line: RingOrder, number: int, style: Style) -> Any:
+def _headed(sheet: Sheet, line: Line, number: int, style: Style) -> Axes:
     """One row with its speed, its word and its frequencies."""
     speed = line.speeds[number]
     top = 12.0 + number * (ROW + 13.0)
@@ -123,7 +133,7 @@ def _headed(sheet: Sheet, line: RingOrder, number: int, style: Style) -> Any:
     return ax
 
 
-def _row(ax: Axes, line: RingOrder, speed: float, style: Style) -> Any:
+def _row(ax: Axes, line: Line, speed: float, style: Style) -> Axes:
     """True wave thin, samples as dots, the wave through them thick."""
     last = line.samples / line.rate
     time = np.linspace(0.0, last, 2400)
@@ -151,7 +161,7 @@ def _row(ax: Axes, line: RingOrder, speed: float, style: Style) -> Any:
     return ax
 
 
-def _aliasing_alternative(line: RingOrder) -> Any:
+def _aliasing_alternative(line: Line) -> str:
     words = [
         f"at {quantity(speed, f'{line.unit}/s', strip=True)} true {quantity(line.frequency(speed), 'Hz')}, "
         f"seen at {quantity(abs(line.seen(speed)), 'Hz')}"
@@ -220,7 +230,7 @@ def _leading(error: PeriodError) -> list[int]:
 def _title(error: PeriodError) -> str:
     """The answer: half of peak to peak and how many lines make it."""
     if not error.valid:
-        return f"Not valid: {error.reasons[0] if error.reasons else 'the result says so'}"
+        return f"Not valid: {first_reason(error)}"
     leading = _leading(error)
     if not leading:
         return "No position error within the signal period"

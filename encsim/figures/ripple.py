@@ -24,6 +24,8 @@ from .ripple_view import (
 )
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from matplotlib.axes import Axes
 
     from ..open_loop.closed_form import RippleCurve
@@ -48,7 +50,7 @@ def ripple(
     ax: Axes | None = None,
     *,
     limit: tuple[float, float] | None = None,
-    simulated: None = None,
+    simulated: Mapping[str, Any] | None = None,
     style: Style = canvas.PRINT,
 ) -> Axes:
     """Velocity ripple against speed: total, parts by role, regimes, speeds where lines vanish.
@@ -65,7 +67,7 @@ def ripple(
     return main
 
 
-def _check(limit: tuple[float, float] | None, simulated: None) -> None:
+def _check(limit: tuple[float, float] | None, simulated: Mapping[str, Any] | None) -> None:
     """Refuse a limit or simulated points that cannot be drawn."""
     if limit is not None:
         pair = isinstance(limit, (tuple, list)) and len(limit) == 2 and all(map(checks.is_real, limit))
@@ -77,7 +79,7 @@ def _check(limit: tuple[float, float] | None, simulated: None) -> None:
         checks.refuse("plot.simulated", "hold speed and rms of one length", sizes)
 
 
-def _single(view: RippleView, style: Style) -> Any:
+def _single(view: RippleView, style: Style) -> Axes:
     """One speed or standstill: total, parts and limit as bars."""
     rows = _single_rows(view)
     sheet = canvas.Sheet(style, findings.title(view), findings.note(view), 7.0 + elements.height(rows) + 6.0)
@@ -85,7 +87,7 @@ def _single(view: RippleView, style: Style) -> Any:
     return elements.draw(sheet, 7.0, rows, 4.0)
 
 
-def _single_rows(view: RippleView) -> Any:
+def _single_rows(view: RippleView) -> list[elements.Bar]:
     moving = len(view.speed) > 0
     total = view.rms[0] if moving else view.standstill[0] if view.standstill else 0.0
     parts = {role: part[0] for role, part in view.parts.items()} if moving else view.standstill[1]
@@ -102,7 +104,7 @@ def _single_rows(view: RippleView) -> Any:
     ]
 
 
-def _into(ax: Axes, view: RippleView, style: Style) -> Any:
+def _into(ax: Axes, view: RippleView, style: Style) -> Axes:
     """The main panel in the caller's axes, in the units that they may have already."""
     ax = canvas.axes(ax, style)
     frame = frame_of(view, ax.get_xlabel(), ax.get_title(loc="left"))
@@ -285,13 +287,14 @@ def _name_limit(labels: Labels, view: RippleView, frame: PanelFrame, flat: np.nd
 
 def _tick_names(view: RippleView, style: Style, panel: float) -> tuple[Any, ...]:
     """Names of the ticks along the top, [(mm, word)], and the place of the words that explain them."""
-    found = view.vanishing
+    vanishing = view.vanishing
     low, high = np.log(range_of_speeds(view))
-    every = {line for _, lines in found for line in lines}
+    every = {line for _, lines in vanishing for line in lines}
     words = [
-        "all" if len(every) > 1 and set(lines) == every else ", ".join(map(str, lines)) for _, lines in found
+        "all" if len(every) > 1 and set(lines) == every else ", ".join(map(str, lines))
+        for _, lines in vanishing
     ]
-    places = [panel * (np.log(speed) - low) / (high - low) for speed, _ in found]
+    places = [panel * (np.log(speed) - low) / (high - low) for speed, _ in vanishing]
     return choose_names(places, words, panel, TICKS)
 
 

@@ -10,9 +10,22 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from ..wording import SHARE, axis_unit, axis_words, counted, digits, percent, quantity, sentence, with_unit
+from ..wording import (
+    SHARE,
+    axis_unit,
+    axis_words,
+    counted,
+    digits,
+    first_reason,
+    percent,
+    quantity,
+    sentence,
+    with_unit,
+)
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from ..open_loop.closed_form import RippleCurve
     from .loop_view import Closed
 
@@ -74,7 +87,7 @@ class RippleView:
 
 
 def view_of(
-    curve: RippleCurve, limit: tuple[float, float] | None = None, simulated: None = None
+    curve: RippleCurve, limit: tuple[float, float] | None = None, simulated: Mapping[str, Any] | None = None
 ) -> RippleView:
     """Sort and sum up a curve for drawing."""
     speed = np.abs(np.asarray(curve.speed, dtype=float)).ravel()
@@ -90,17 +103,17 @@ def view_of(
         np.asarray(curve.doubtful, dtype=bool).ravel()[order],
         (rms[still[0]], {role: part[still[0]] for role, part in every.items()}) if len(still) else None,
         limit,
-        *_rings(simulated),
+        *simulated_points(simulated, "rms"),
     )
 
 
-def _rings(simulated: None) -> tuple[np.ndarray, np.ndarray]:
-    """Simulated speeds and ripple, those that a log panel can show."""
-    if simulated is None:
+def simulated_points(simulated: Mapping[str, Any] | None, name: str) -> tuple[np.ndarray, np.ndarray]:
+    """Simulated speeds and values of one curve, those that a log panel can show."""
+    if simulated is None or name not in simulated:
         return np.zeros(0), np.zeros(0)
-    speed, rms = (np.abs(np.asarray(simulated[key], dtype=float)).ravel() for key in ("speed", "rms"))
-    shown = np.isfinite(speed) & np.isfinite(rms) & (speed > 0.0) & (rms > 0.0)
-    return speed[shown], rms[shown]
+    speed, size = (np.abs(np.asarray(simulated[key], dtype=float)).ravel() for key in ("speed", name))
+    shown = np.isfinite(speed) & np.isfinite(size) & (speed > 0.0) & (size > 0.0)
+    return speed[shown], size[shown]
 
 
 def parts_by_role(parts: dict[Any, np.ndarray]) -> dict[Any, np.ndarray]:
@@ -183,7 +196,7 @@ CAUSES = {
 def title(view: RippleView) -> str:
     """The answer: where the limit is exceeded, else where the ripple is largest, and the cause."""
     if _title_doubts(view):
-        return f"In doubt: {view.curve.reasons[0] if view.curve.reasons else 'the result says so'}"
+        return f"In doubt: {first_reason(view.curve)}"
     if not len(view.speed):
         still = view.standstill[0] if view.standstill else 0.0
         return (
@@ -215,11 +228,11 @@ def _largest(view: RippleView) -> str:
     return f"Ripple is largest at {_two(view, worst)}, {size} rms: {_cause(view, worst)}"
 
 
-def _given(speed: float, view: RippleView) -> Any:
+def _given(speed: float, view: RippleView) -> str:
     return quantity(speed, view.unit, 3, strip=True)
 
 
-def role_of(view: RippleView, index: int) -> str:
+def role_of(view: RippleView, index: int) -> str | None:
     """Role of the largest part at one speed, None where there is none."""
     role = max(view.parts, key=lambda name: view.parts[name][index], default=None)
     return role if role and view.parts[role][index] > 0.0 else None
@@ -261,13 +274,13 @@ def _two(view: RippleView, index: int) -> str:
 def ranges_above(view: RippleView) -> list[tuple[float, float]]:
     """Ranges of speed in which the limit is exceeded, ends by interpolation on the log scale."""
     above = np.log(np.maximum(np.where(view.sound, view.rms, 0.0), 1e-300) / view.allowed)
-    found = []
+    ranges = []
     for index in np.flatnonzero(above > 0.0):
-        if found and found[-1][2] == index - 1:
-            found[-1][2] = index
+        if ranges and ranges[-1][2] == index - 1:
+            ranges[-1][2] = index
         else:
-            found.append([_crossing(view, above, index - 1, index), None, index])
-    return [(low, _crossing(view, above, last + 1, last)) for low, _, last in found]
+            ranges.append([_crossing(view, above, index - 1, index), None, index])
+    return [(low, _crossing(view, above, last + 1, last)) for low, _, last in ranges]
 
 
 def _crossing(view: RippleView, above: np.ndarray, outside: int, inside: int) -> float:

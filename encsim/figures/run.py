@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from ..plotting import canvas
+from ..plotting.elements import spectral_line
 from ..plotting.labels import Labels
-from ..wording import axis_unit, axis_words, counted, quantity, sentence
+from ..wording import axis_unit, axis_words, counted, first_reason, quantity, sentence
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -38,18 +39,18 @@ def run(trace: Trace, ax: Axes | None = None, *, style: Style = canvas.PRINT) ->
         _set_wave_ranges(ax, wave, style)
         return _draw_wave(ax, wave, style)
     lines = trace.expected_lines
-    found, kept = spectrum(trace), worth_drawing(lines)
+    spectral, kept = spectrum(trace), worth_drawing(lines)
     title, wave = _title(trace, lines, kept), _wave(trace, style)
     low = 50.0 if style.phone else 43.0
     sheet = canvas.Sheet(
-        style, title, _note(trace), 7.0 + 33.0 + 13.0 + (0.0 if found is None else 20.0 + low)
+        style, title, _note(trace), 7.0 + 33.0 + 13.0 + (0.0 if spectral is None else 20.0 + low)
     )
     main = sheet.panel(7.0, 33.0, f"{HEAD} ({wave.unit[0]})")
     _set_wave_ranges(main, wave, style)
-    if found is None:
+    if spectral is None:
         sheet.widen_left(main)
     else:
-        sticks = _sticks(found, lines, kept, trace)
+        sticks = _sticks(spectral, lines, kept, trace)
         below = sheet.panel(60.0, low, f"{_spectrum_head(style)} ({sticks.unit[0]})")
         _set_spectrum_ranges(below, sticks, style)
         sheet.widen_left(main, below)
@@ -118,7 +119,7 @@ def is_folded(lines: Lines, index: int) -> bool:
 
 def _title(trace: Trace, lines: Lines, kept: list[int]) -> str:
     if not trace.valid:
-        return f"Not valid: {trace.reasons[0] if trace.reasons else 'the result says so'}"
+        return f"Not valid: {first_reason(trace)}"
     unit = f"{trace.axis.scale.unit}/s"
     start = f"At {quantity(abs(trace.speed), unit, strip=True)}" if trace.speed else "At standstill"
     if not np.any(_ripple(trace)):
@@ -201,9 +202,9 @@ def _spectrum_head(style: Style) -> str:
     return f"Amplitude{'' if style.phone else ' of each line'}, as the controller sees it"
 
 
-def _sticks(found: tuple[np.ndarray, np.ndarray], lines: Lines, kept: list[int], trace: Trace) -> Sticks:
+def _sticks(spectral: tuple[np.ndarray, np.ndarray], lines: Lines, kept: list[int], trace: Trace) -> Sticks:
     """Spectrum and lines in the units of their axes."""
-    rate, (frequency, size) = trace.axis.sampling.rate, _per_pixel(*found)
+    rate, (frequency, size) = trace.axis.sampling.rate, _per_pixel(*spectral)
     top = max([size.max(), *(lines.velocity[index] for index in kept)])
     unit, across = axis_unit(top / 30.0, f"{trace.axis.scale.unit}/s"), axis_unit(rate / 2.0, "Hz")
     low = _lowest(top, size)
@@ -241,7 +242,7 @@ def _draw_spectrum(ax: Axes, sticks: Sticks, style: Style) -> None:
     )
     labels = Labels(ax, style)
     for _, _, seen, x, y in sticks.lines:
-        _draw_stick(labels, x, y, sticks.low, seen is not None)
+        spectral_line(labels, x, y, sticks.low, hollow=seen is not None)
     labels.avoid(*area, key="area")
     labels.fill("area")
     for number, true, seen, x, y in sticks.lines:
@@ -261,28 +262,6 @@ def _lowest(top: float, size: np.ndarray) -> float:
     """Lower end of the amplitudes: four decades, up to six where the noise lies lower."""
     usual = float(np.median(size[1:])) / 12.0
     return min(top * 1e-4, usual) if usual > top * 1e-6 else top * 1e-4
-
-
-def _draw_stick(labels: Labels, x: float, y: float, low: float, folded: bool) -> None:
-    """One stick; a folded one is hollow and dashed."""
-    ax, colour = labels.ax, labels.style.colour("cyclic")
-    dashes = (0, (2.2, 1.1)) if folded else "-"
-    ax.plot([x, x], [low, y], color=colour, linewidth=2.4, linestyle=dashes, zorder=4, solid_capstyle="butt")
-    fill = labels.style.colour("paper") if folded else colour
-    ax.plot(
-        x,
-        y,
-        "o",
-        markersize=7.0,
-        markeredgewidth=1.8,
-        color=colour,
-        markerfacecolor=fill,
-        zorder=5,
-        clip_on=False,
-    )
-    labels.avoid([x, x], [low, y])
-    place = labels.place(x, y)[0]
-    labels.block(*(place - 1.3), *(place + 1.3))
 
 
 def _stick_names(number: int, true: float, seen: float | None) -> list[str]:

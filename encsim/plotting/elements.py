@@ -271,3 +271,16 @@ def sticks(
     ax.vlines(places, 0.0, heights, color=colour, linewidth=1.4, zorder=3)
     ax.plot(places, heights, **{"linestyle": "none", "marker": "o", "markersize": 3.6, "color": colour,
                                 "zorder": 4, **changes})  # fmt: skip
+
+
+def spectral_line(labels: Labels, x: float, y: float, low: float, *, hollow: bool) -> None:
+    """A stick from the foot of a panel to an amplitude, with a dot on top; hollow and dashed where aliased."""
+    ax, colour = labels.ax, labels.style.colour("cyclic")
+    dashes = (0, (2.2, 1.1)) if hollow else "-"
+    ax.plot([x, x], [low, y], color=colour, linewidth=2.4, linestyle=dashes, zorder=4, solid_capstyle="butt")
+    fill = labels.style.colour("paper") if hollow else colour
+    ax.plot(x, y, "o", markersize=7.0, markeredgewidth=1.8, color=colour, markerfacecolor=fill, zorder=5,
+            clip_on=False)  # fmt: skip
+    labels.avoid([x, x], [low, y])
+    place = labels.place(x, y)[0]
+    labels.block(*(place - 1.3), *(place + 1.3))

@@ -148,17 +148,17 @@ class Labels:
             inside = np.clip(centres, half + 1.0, np.maximum(self.size - half - 0.5, half + 1.0))
             centres[:, 0] = inside[:, 0]
             bias = np.tile(np.abs(ways[:, 0]) + (ways[:, 1] <= 0.0), len(GAPS))
-            found = self._write(
+            written = self._write(
                 text, centres, bias, anchor, others, role, bold, size, NEAR if text != texts[-1] else most
             )
-            if found is not None:
-                return found
+            if written is not None:
+                return written
         return None
 
     def _others(self, key: float | str | tuple[str, float] | None) -> np.ndarray:
         """Points of all lines but one, thinned."""
-        found = [points[::2] for name, points in self.lines.items() if name != key]
-        return np.vstack([np.empty((0, 2)), *found])
+        others = [points[::2] for name, points in self.lines.items() if name != key]
+        return np.vstack([np.empty((0, 2)), *others])
 
     def half(self, text: str, bold: bool, size: float) -> np.ndarray:
         """Half width and half height of a label, mm."""
@@ -273,8 +273,8 @@ class Labels:
         """How bad each place is, and the point that a leader would lead to."""
         # Covered points and labels, the edge, the distance, other lines as near as the one named, and what a leader
         # crosses.
-        found = [_beyond(named - centre, half) for centre in centres]
-        apart, targets = np.array([way.min() for way in found]), named[[int(np.argmin(way)) for way in found]]
+        ways = [_beyond(named - centre, half) for centre in centres]
+        apart, targets = np.array([way.min() for way in ways]), named[[int(np.argmin(way)) for way in ways]]
         every = self._sums(np.vstack([np.empty((0, 2)), *self.lines.values()]))
         hidden = self.hidden(centres, half)
         outside = ((centres - half < 0.4) | (centres + half > self.size - 0.4)).any(axis=1)
@@ -291,11 +291,11 @@ class Labels:
 
     def hidden(self, centres: np.ndarray, half: float | np.ndarray) -> np.ndarray:
         """Number of labels and other rectangles that each box would touch."""
-        found = np.zeros(len(centres))
+        touched = np.zeros(len(centres))
         for box in np.array(self.boxes).reshape(-1, 2, 2):
             room = half + np.ptp(box, axis=0) / 2.0 + [0.6, 0.7]
-            found += (np.abs(centres - box.mean(axis=0)) < room).all(axis=1)
-        return found
+            touched += (np.abs(centres - box.mean(axis=0)) < room).all(axis=1)
+        return touched
 
     def _crossed(
         self, centres: np.ndarray, half: np.ndarray, targets: np.ndarray, others: np.ndarray
@@ -344,16 +344,16 @@ def _round_line(own: np.ndarray, chosen: np.ndarray, half: np.ndarray) -> tuple[
     near = np.abs(own[None, :, 0] - chosen[:, None, 0]) <= half[0]
     top = np.where(near, own[None, :, 1], -np.inf).max(axis=1)
     low = np.where(near, own[None, :, 1], np.inf).min(axis=1)
-    found, bias = [], []
+    centres, bias = [], []
     for gap in GAPS:
-        found.append(np.column_stack([chosen[:, 0], top + gap + half[1]]))
-        found.append(np.column_stack([chosen[:, 0], low - gap - half[1]]))
+        centres.append(np.column_stack([chosen[:, 0], top + gap + half[1]]))
+        centres.append(np.column_stack([chosen[:, 0], low - gap - half[1]]))
         bias += [0.0, 0.0]
         for across, up in ((1, 0), (-1, 0), (1, 1), (-1, 1), (1, -1), (-1, -1)):
             shift = np.array([across * (half[0] + (0.4 if up else gap)), up * (half[1] + gap)])
-            found.append(chosen + shift)
+            centres.append(chosen + shift)
             bias.append(2.0)
-    return np.vstack(found), np.repeat(bias, len(chosen))
+    return np.vstack(centres), np.repeat(bias, len(chosen))
 
 
 def _counted(sums: np.ndarray, centres: np.ndarray, reach: float | np.ndarray) -> np.ndarray:

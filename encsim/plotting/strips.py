@@ -51,15 +51,15 @@ def ribbon(
 
 def _spans(name: str, names: list[str], x: np.ndarray) -> list[tuple[float, float]]:
     """(width, middle) of the segments of one name; slivers of others do not part them."""
-    found = []
+    spans = []
     for other, left, right in zip(names, x[:-1], x[1:], strict=True):
         if other != name:
             continue
-        if found and left - found[-1][1] < SLIVER:
-            found[-1][1] = right
+        if spans and left - spans[-1][1] < SLIVER:
+            spans[-1][1] = right
         else:
-            found.append([left, right])
-    return [(right - left, (left + right) / 2.0) for left, right in found]
+            spans.append([left, right])
+    return [(right - left, (left + right) / 2.0) for left, right in spans]
 
 
 def _write_over(

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from .. import argument_checks, checks
+from ..doubts import Doubt
 from ..results import Series, measured_in, picture
 from . import least_squares
 from .fourier_series import TURN
@@ -157,13 +158,14 @@ def calibration_plan(
 
 def reasons(
     lost: tuple[int, ...], freedom: int, who: str = "steps", cannot: str = "tell the rings apart in"
-) -> Iterator[str]:
+) -> Iterator[Doubt]:
     """Why a calibration is not valid: unobservable orders, no degrees of freedom."""
     if lost:
         shown = ", ".join(str(order) for order in lost[:6]) + (", ..." if len(lost) > 6 else "")
-        yield f"these {who} cannot {cannot} {len(lost)} order{'s' * (len(lost) > 1)}: {shown}"
+        orders = f"{len(lost)} order{'s' * (len(lost) > 1)}: {shown}"
+        yield Doubt("lost_orders", who=who, cannot=cannot, orders=orders)
     if freedom <= 0:
-        yield f"no reading is left over to judge the noise by: use more {who}, or state the noise"
+        yield Doubt("no_spare_readings", who=who)
 
 
 def checked_steps(owner: str, steps: ArrayLike, weights: ArrayLike | None) -> tuple[np.ndarray, np.ndarray]:

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 import encsim
 
 from .. import checks, reporting, units
+from ..doubts import named
 from . import arguments
 from .command import Command, picture, table
 from .loop_commands import UNSTABLE, closed_axis, in_words, speed
@@ -31,7 +32,6 @@ if TYPE_CHECKING:
 # Without a length: a steady run, cycles of a sine.
 SHORTEST, CYCLES = 1.0, 4.0
 LONGER = "encsim.runs in Python keeps no samples and goes on longer"
-NOT_STABLE = "the loop is not stable"
 PROFILE, FILE = "--profile", "file"
 # What answers, and the dimension of the height of its step.
 ANSWERS = {"position": "position", "velocity": "speed", "load": "torque", "ramp": "speed"}
@@ -175,7 +175,7 @@ def _move(job: CommandJob) -> Any:
 
 
 def _refuse_unstable(job: CommandJob) -> None:
-    if any(reason.startswith(NOT_STABLE) for reason in job.result.reasons):
+    if named(job.result.reasons, "unstable_run"):
         raise JobFailed(UNSTABLE.format(""))
 
 

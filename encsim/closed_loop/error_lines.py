@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from ..open_loop import cause_models, period_error, structure_function
+from ..open_loop import cause_models, causes, period_error, structure_function
 from ..open_loop.cause_models import SHARE_POINTS, TableModel
 
 if TYPE_CHECKING:
@@ -200,7 +200,7 @@ class ErrorLines:
 
     # ``orders`` and ``squares`` (1 or speeds, orders): lines of the smooth chain and their power; ``made``: their
     # complex amplitudes. ``spread``: variances of the Gaussian causes. ``converter``: variance of a converter that is
-    # treated as white noise.
+    # treated as white noise. ``added``: variances of white position errors that registered causes bring along.
 
     def __init__(self, axis: Axis, model: TableModel | Timed | Any, speed: np.ndarray) -> None:
         self.axis, self.model, self.speed = axis, model, speed
@@ -213,6 +213,7 @@ class ErrorLines:
             self.squares = 2.0 * model.table.power[self.orders][None, :]
         self.spread = {cause: 0.5 * square for cause, square in model.spread(speed, np.inf).items()}
         self.variance = sum(self.spread.values()) + 0.0 * speed
+        self.added = causes.added_squares(axis, speed)
         self.converter = 0.0 * speed
         if not isinstance(model, TableModel):
             self.converter = 0.5 * model.converter(speed)

@@ -9,6 +9,7 @@ from typing import Any, NoReturn
 import numpy as np
 
 from .. import checks
+from ..doubts import Doubt
 from ..model.axis import Axis
 from . import loop as loops
 from . import squared_gains
@@ -120,29 +121,23 @@ class LinearResponse:
             return twist + held / (gain * control.position_gain)
         return math.nan if integral_time is None else twist + integral_time / gain
 
-    def reasons(self, outputs: dict[str, np.ndarray], size: float, what: str) -> tuple[str, ...]:
+    def reasons(self, outputs: dict[str, np.ndarray], size: float, what: str) -> tuple[Doubt, ...]:
         """Why a real axis would respond differently."""
         control, load, unit = self.control, self.load, self.units["load"]
-        reasons = [] if self.stable else ["the loop is not stable: see margins"]
+        reasons = [] if self.stable else [Doubt("unstable_run")]
         largest = float(np.abs(outputs["torque"]).max())
         holding = abs(load.viscous * self.speed - load.force) + (load.coulomb if self.speed else 0.0)
         room = math.inf if control.torque_limit is None else control.torque_limit - holding
         if self.stable and largest > room:
             below = f"; a {what} up to {abs(size) * room / largest:.3g} {self.size_unit} stays below"
-            at_most = below if room > 0.0 else ""
-            reasons.append(
-                f"the torque would reach {largest + holding:.4g} {unit}, above the limit "
-                f"{control.torque_limit:.4g} {unit}: the axis answers more slowly{at_most}"
-            )
+            limits = {"limit": control.torque_limit, "below": below if room > 0.0 else ""}
+            reasons.append(Doubt("torque_exceeds", torque=largest + holding, unit=unit, **limits))
         dry = load.coulomb + load.stribeck
         if not self.speed and dry > 0.1 * largest:
-            reasons.append(
-                f"dry friction of {dry:.4g} {unit} is left out, beside a torque of up to {largest:.4g} {unit}: "
-                "a run has it"
-            )
+            reasons.append(Doubt("friction_left_out", friction=dry, torque=largest, unit=unit))
         return (*reasons, *self._edge_reasons(float(np.abs(outputs["actual"]).max()), size, what))
 
-    def _edge_reasons(self, change: float, size: float, what: str) -> tuple[str, ...]:
+    def _edge_reasons(self, change: float, size: float, what: str) -> tuple[Doubt, ...]:
         """Why the mean filter of timed edges does not apply: too few edges, or their delay changes."""
         if self.axis.estimator.linear:
             return ()
@@ -151,11 +146,9 @@ class LinearResponse:
         reasons = few_edges(self.loop, crossover)
         share = change / abs(self.speed)
         if share > LARGEST_CHANGE and self.stable:
-            most = f"{abs(size) * LARGEST_CHANGE / share:.3g} {self.size_unit}"
-            reasons += (
-                f"the answer changes the speed by up to {100.0 * share:.3g} %, and with it the age of the edges: a "
-                f"{what} up to {most} changes it by less than {100.0 * LARGEST_CHANGE:g} %",
-            )
+            most = {"what": what, "most": abs(size) * LARGEST_CHANGE / share, "unit": self.size_unit}
+            least = 100.0 * LARGEST_CHANGE
+            reasons += (Doubt("answer_changes_age", percent=100.0 * share, least=least, **most),)
         return reasons
 
 

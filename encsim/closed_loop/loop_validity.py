@@ -1,28 +1,31 @@
-"""Where the linear theory of a closed loop may not be believed, and why."""
+"""Where the linear theory of a closed loop is not reliable, and why."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
-from .timed_edges import FEW_EDGES, FIXED_FROM
+from ..doubts import Doubt
+from ..open_loop.validity import joined
+from .timed_edges import FIXED_FROM
 
 if TYPE_CHECKING:
     from ..model.axis import Axis
+    from ..open_loop.validity import Term
     from .error_lines import ErrorLines
 
 
-# Crossovers that the frequency of the counts must be above for their steps to be a disturbance.
+# The frequency of the counts must be above so many crossovers for their steps to be a disturbance.
 CROSSOVERS = 20.0
 # From this rms on, in counts, noise makes one smooth position of the steps.
 DITHERED = 0.5
-# Share of a mean square that may come from steps times the phase, rad, by which the loop moves them.
+# Share of a mean square that may come from steps, each times the phase, rad, by which the loop moves it.
 FOLLOWED = 0.1
-# Share of the speed that the true velocity may swing by the age of readings: so much less or more age shows.
+# Ripple of the actual velocity by asynchronous sampling, over the speed, from which it changes the age noticeably.
 SWUNG = 0.03
-# Share by which the true speed may swing while edges are timed.
+# Ripple of the actual velocity over the speed up to which timed edges come evenly enough.
 SWUNG_EDGES = 0.1
 # Share of a mean square that may come from lines whose place and phase are known to first order only.
 STRAY = 0.05
@@ -32,19 +35,20 @@ PEAKS = 3.0
 
 def find(
     axis: Axis, errors: ErrorLines, passed: Outcome, signed: np.ndarray, squares: dict[str, np.ndarray]
-) -> tuple[Any, ...]:
-    """Speeds at which the prediction may not be believed, and the reasons that apply."""
+) -> tuple[np.ndarray, tuple[Doubt, ...]]:
+    """Speeds at which the prediction is not reliable, and the reasons that apply."""
     total = sum(squares.values(), np.zeros_like(passed.followed))
-    found = [
-        (~passed.stable, "the loop is unstable: it swings ever more"),
-        (passed.steep, "the error is so steep that the loop, following it, bends it: simulate"),
-        *_step_doubts(axis, errors, passed.crossover, total, passed.followed),
-        *_edge_doubts(axis, signed, passed, total),
-        *_friction_doubts(axis, signed, total),
-        *_age_doubts(signed, squares),
-    ]
-    reasons = tuple(reason for mask, reason in found if np.any(mask))
-    return np.logical_or.reduce([np.broadcast_to(mask, signed.shape) for mask, _ in found]), reasons
+    return joined(
+        signed.shape,
+        [
+            (~passed.stable, Doubt("unstable")),
+            (passed.steep, Doubt("steep_error")),
+            *_step_terms(axis, errors, passed.crossover, total, passed.followed),
+            *_edge_terms(axis, signed, passed, total),
+            *_friction_terms(axis, signed, total),
+            *_age_terms(signed, squares),
+        ],
+    )
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -73,9 +77,7 @@ class Outcome:
     beside: np.ndarray
 
 
-def _edge_doubts(
-    axis: Axis, signed: np.ndarray, passed: Outcome, total: np.ndarray
-) -> list[tuple[np.ndarray, str]]:
+def _edge_terms(axis: Axis, signed: np.ndarray, passed: Outcome, total: np.ndarray) -> list[Term]:
     """Timed edges that are no fixed filter: too few of them, even ticks of the clock, or a speed that swings."""
     if axis.estimator.linear:
         return []
@@ -85,33 +87,30 @@ def _edge_doubts(
         even, held = ((part > STRAY * total).any(axis=-1) for part in (passed.ticked, passed.beside))
         swung = np.sqrt(total[:, 2]) > SWUNG_EDGES * speed
     return [
-        (few, FEW_EDGES),
-        (even, "ticks of the timing clock not smoothed by jitter fold to anywhere: simulate"),
-        (held, "an error, held from edge to edge, is folded into the bandwidth: simulate"),
-        (swung, "the speed swings so much that the edges come unevenly: simulate"),
+        (few, Doubt("few_edges", edges=FIXED_FROM)),
+        (even, Doubt("even_ticks")),
+        (held, Doubt("held_error")),
+        (swung, Doubt("uneven_edges")),
     ]
 
 
-def _step_doubts(
+def _step_terms(
     axis: Axis, errors: ErrorLines, crossover: np.ndarray, total: np.ndarray, followed: np.ndarray
-) -> list[tuple[np.ndarray, str]]:
-    """Steps of counts and converter that the loop follows one by one, and hysteresis."""
+) -> list[Term]:
+    """Limit cycles on steps of counts and converter, and hysteresis."""
     how, model = axis.interpolation, errors.model
-    found = []
     with np.errstate(divide="ignore", invalid="ignore"):
         strong = (followed > FOLLOWED * total).any(axis=-1)
-    found.append((strong, "a strong line of the counts is folded into the bandwidth: the loop follows steps"))
+    terms = [(strong, Doubt("counts_aliased"))]
     scatter = np.sqrt(errors.variance + errors.converter) * axis.scale.pitch
-    for name, step in (("counts", axis.resolution), ("converter", _converter_step(axis))):
+    for code, step in (("slow_counts", axis.resolution), ("slow_converter", _converter_step(axis))):
         if step:
             slow = (errors.speed < CROSSOVERS * crossover * step) & (scatter < DITHERED * step)
-            what = f"the frequency of the {name} is below {CROSSOVERS:g} crossovers: the loop follows steps"
-            found.append((slow, what))
+            terms.append((slow, Doubt(code, crossovers=CROSSOVERS)))
     if how.hysteresis > 0.0:
         spread = model.noisy(errors.speed, np.inf)
-        held = model.held_still(errors.speed, spread) != 0
-        found.append((held, "hysteresis in a closed loop has no linear answer at this speed"))
-    return found
+        terms.append((model.held_still(errors.speed, spread) != 0, Doubt("hysteresis_in_loop")))
+    return terms
 
 
 def _converter_step(axis: Axis) -> float:
@@ -122,27 +121,26 @@ def _converter_step(axis: Axis) -> float:
     return axis.scale.pitch / (2.0 * np.pi) * 2.0 * how.span / 2.0**how.bits / axis.signal.amplitude
 
 
-def _friction_doubts(axis: Axis, signed: np.ndarray, total: np.ndarray) -> list[tuple[np.ndarray, str]]:
+def _friction_terms(axis: Axis, signed: np.ndarray, total: np.ndarray) -> list[Term]:
     """Friction that changes its sign, torque at its limit, cogging."""
     load, limit = axis.load, axis.control.torque_limit
     speed = np.abs(signed)
     torque, actual = (PEAKS * np.sqrt(total[:, curve]) for curve in (1, 2))
-    found = []
+    terms = []
     excess = load.stribeck * np.exp(-np.minimum((speed / (load.stribeck_speed or 1.0)) ** 2, 700.0))
     if load.coulomb > 0.0 or load.stribeck > 0.0:
-        found.append((actual >= speed, "friction changes its sign with the ripple: simulate"))
+        terms.append((actual >= speed, Doubt("friction_reverses")))
     if limit is not None:
         steady = np.sign(signed) * (load.coulomb + excess + load.viscous * speed) - load.force
-        reached = np.abs(steady) + torque > limit
-        found.append((reached, "the torque comes within 3 rms of its limit: simulate"))
+        terms.append((np.abs(steady) + torque > limit, Doubt("torque_near_limit", peaks=PEAKS)))
     if load.cogging:
-        found.append((True, "cogging shakes the axis too and is not in these values: simulate"))
-    return found
+        terms.append((True, Doubt("cogging")))
+    return terms
 
 
-def _age_doubts(signed: np.ndarray, squares: dict[str, np.ndarray]) -> list[Any]:
-    """Age of the readings that shakes the axis so much that it is another age."""
+def _age_terms(signed: np.ndarray, squares: dict[str, np.ndarray]) -> list[Term]:
+    """Asynchronous sampling that moves the axis so much that the age of the readings is another."""
     if "age" not in squares:
         return []
     swung = np.sqrt(squares["age"][:, 2]) > SWUNG * np.abs(signed)
-    return [(swung, "the age of the readings shakes the axis, which changes what the age does: simulate")]
+    return [(swung, Doubt("age_swings"))]

@@ -77,7 +77,7 @@ class PropagatedEdges:
 
     def _all(self) -> dict[str, np.ndarray]:
         squares, errors = {"sde": self._smooth()}, self.errors
-        for cause, variance in errors.spread.items():
+        for cause, variance in (errors.spread | errors.added).items():
             squares[cause] = self._noise(variance[self.there], edges=cause != "clock")
         if errors.axis.interpolation.bits is not None:
             squares["adc"] = self._noise(errors.converter[self.there])

@@ -97,6 +97,8 @@ class PropagatedErrors:
             squares["age"] = self._age() if self.clock else np.zeros_like(cyclic)
         if "ring" in self.errors.model.named():
             squares["ring"] = self._ring()
+        for cause, square in self.errors.added.items():
+            squares[cause] = square[self.there, None] * self.white
         return {cause: squares[cause] for cause in self.errors.model.named()}
 
     def _gaussian(self, scattered: np.ndarray) -> dict[str, np.ndarray]:

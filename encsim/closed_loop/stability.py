@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from ..doubts import Doubt
 from ..results import LOOP_EXAMPLE, Result, measured_in, picture
 from . import loop as loops
 from . import plant
@@ -69,7 +70,6 @@ GOLDEN = 0.5 * (5.0**0.5 - 1.0)
 HALF_POWER = 2.0**-0.5
 # Below this loop gain a change of sign is rounding: a gain margin above 1e9 counts as infinite.
 NOTHING = 1e-9
-UNSTABLE = "the loop is unstable: margins and bandwidths have no meaning"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -249,7 +249,7 @@ class FrequencyResponse:
             resonances=self._resonances(loops.closed(axis).load),
             poles=1.0 + self.shifted[np.argsort(-np.abs(1.0 + self.shifted), kind="stable")],
             valid=stable and not few,
-            reasons=(*((UNSTABLE,) if not stable else ()), *few),
+            reasons=(*((Doubt("unstable_margins"),) if not stable else ()), *few),
             axis=axis,
             frequency=self.frequency,
             open_gain=self.gain,
@@ -379,18 +379,15 @@ def _log(gain: np.ndarray) -> np.ndarray:
         return np.log(np.abs(gain))
 
 
-def few_edges(loop: Loop, crossover: float) -> tuple[str, ...]:
+def few_edges(loop: Loop, crossover: float) -> tuple[Doubt, ...]:
     """Why the mean filter of timed edges is not reliable in a loop of one speed."""
     if not isinstance(loop.estimator, EdgeFilter):
         return ()
     frequency = loop.rate / float(loop.estimator.period)
     if not frequency < FIXED_FROM * crossover:
         return ()
-    return (
-        f"fewer than {FIXED_FROM:g} counts in 1/crossover: at this speed they come at {frequency:.3g} Hz, only "
-        f"{frequency / crossover:.2g} times the crossover, so that the loop feels single edges; margins are a rough "
-        "guide then, and a run shows what the axis does",
-    )
+    ratio = frequency / crossover
+    return (Doubt("few_edges_margins", edges=FIXED_FROM, frequency=frequency, ratio=ratio),)
 
 
 def _upper(factors: np.ndarray, stable: bool) -> float:

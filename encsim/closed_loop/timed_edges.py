@@ -31,7 +31,6 @@ LEAST_TURNS = 1e-9
 SMALL_CYCLES = 1e-6
 # Edges in 1/crossover from which the mean filter applies.
 FIXED_FROM = 20.0
-FEW_EDGES = f"fewer than {FIXED_FROM:g} counts in 1/crossover: edges that are timed make no fixed filter"
 
 
 def reaches(period: np.ndarray, window: float) -> list[tuple[np.ndarray, np.ndarray, np.ndarray]]:

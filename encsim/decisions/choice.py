@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, ClassVar
 import numpy as np
 
 from .. import checks
+from ..doubts import Doubt
 from ..formats import changes
 from ..model.axis import Axis
 from ..results import AXIS_EXAMPLE, Series, picture
@@ -24,7 +25,6 @@ if TYPE_CHECKING:
 
 
 MOST = 100_000
-_ROUGH = "rows that are not exact were judged at a glance: mostly within some per cent, seldom 25 % off"
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -354,7 +354,7 @@ def _result(
     best = rows[id(ranked[0])] if ranked[0].met else None
     missed = next((rows[id(entry)] for entry in ranked if not entry.met), None)
     taken = best or missed
-    rough = () if all(entry.exact for entry in ranked) else (_ROUGH,)
+    rough = () if all(entry.exact for entry in ranked) else (Doubt("screened"),)
     return Choice(
         rows=tuple(rows.values()),
         best=best,

@@ -6,14 +6,17 @@ Faults behind the cyclic errors of encoder and ring, and the ripple that each ma
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
+from operator import attrgetter
 from typing import TYPE_CHECKING, Any, ClassVar
 
 import numpy as np
 
+from ..doubts import named
 from ..formats import changes
 from ..model.axis import Axis
 from ..model.load_and_control import CAUTIONS
 from ..open_loop.cause_models import resolved
+from ..open_loop.causes import CAUSES
 from ..open_loop.closed_form import checked_speeds, lines
 from ..open_loop.start_phase import worst_start
 from ..results import AXIS_EXAMPLE, Series, measured_in, picture
@@ -28,10 +31,10 @@ if TYPE_CHECKING:
     from .ripple_summary import Behaviour
 
 
-SIGNAL = ("offset", "gain", "phase", "harmonics", "sde", "skew")
-RING = ("eccentricity", "swash", "lobes", "graduation", "wander", "coupling")
-MAPPINGS = ("harmonics", "sde", "lobes", "graduation", "wander", "coupling")
-NOTHING = {"offset": (0.0, 0.0)} | {name: {} for name in MAPPINGS}
+MAPPINGS = (
+    "signal.harmonics", "signal.sde", "ring.lobes", "ring.graduation", "ring.wander", "ring.coupling",
+)  # fmt: skip
+NOTHING = {"signal.offset": (0.0, 0.0)} | {path: {} for path in MAPPINGS}
 # Taken out where a linear estimator needs no counts, so that a fault is seen by itself.
 SMOOTH = {
     "interpolation.factor": None, "interpolation.bits": None, "interpolation.hysteresis": 0.0,
@@ -39,22 +42,21 @@ SMOOTH = {
 }  # fmt: skip
 
 
-def source_shares(situation: Situation, cause: str) -> Any:
-    """Ripple that each fault behind a cause makes alone, the largest first."""
-    section, names = {"sde": ("signal", SIGNAL), "ring": ("ring", RING)}.get(cause, ("", ()))
-    there = [name for name in names if _given(getattr(getattr(situation.axis, section), name))]
-    found = [(f"{section}.{name}", _made(situation, section, there, name, cause)) for name in there]
-    return sorted(found, key=lambda one: -one[1]["measured"])
+def error_breakdown(situation: Situation, cause: str) -> list[tuple[str, dict[str, Any]]]:
+    """Ripple that each fault behind a cause makes alone, {curve: rms}, the largest first."""
+    faults = [path for path in CAUSES[cause].faults if _given(attrgetter(path)(situation.axis))]
+    alone = [(path, _made_by(situation, faults, path, cause)) for path in faults]
+    return sorted(alone, key=lambda one: -one[1]["measured"])
 
 
 def _given(value: Orders | float | tuple[float, float]) -> bool:
     return any(value) if isinstance(value, tuple) else bool(value)
 
 
-def _made(situation: Situation, section: str, there: list[str], kept: str, cause: str) -> dict[str, Any]:
-    """What one fault makes of the curves."""
+def _made_by(situation: Situation, faults: list[str], kept: str, cause: str) -> dict[str, Any]:
+    """Ripple of each curve when all faults but one are taken out."""
     axis = situation.axis
-    change = {f"{section}.{name}": NOTHING.get(name, 0.0) for name in there if name != kept}
+    change = {path: NOTHING.get(path, 0.0) for path in faults if path != kept}
     if axis.estimator.linear:
         change |= {"estimator": resolved(axis)} | SMOOTH
     now = behave(changes.apply(axis, change), [situation.speed])
@@ -312,11 +314,11 @@ def _verified(result: Explanation, now: Behaviour) -> Explanation:
         remedies=every,
         together=together,
         verified=found.values,
-        agrees=not wrong and not any(remedies.DISAGREES in one.reasons for one in checked),
+        agrees=not wrong and not any(named(one.reasons, "simulation_disagrees") for one in checked),
         valid=result.valid and not wrong,
         reasons=result.reasons
         + ((found.problem,) if found.problem else ())
-        + ((remedies.DISAGREES,) if wrong else ()),
+        + ((remedy_verification.disagrees(),) if wrong else ()),
     )
 
 
@@ -330,7 +332,7 @@ def _causes(situation: Situation) -> tuple[Cause, ...]:
         }
         sources = tuple(
             Source(path=path, **explanation_words.fault(situation.axis, path), **alone)
-            for path, alone in source_shares(situation, cause)
+            for path, alone in error_breakdown(situation, cause)
         )
         share = shares.get(cause, 0.0)
         words = explanation_words.cause(

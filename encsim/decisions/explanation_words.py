@@ -6,8 +6,9 @@ import math
 import re
 from typing import TYPE_CHECKING, Any
 
+from ..open_loop.causes import CAUSES
 from ..wording import force, listed, sentence, show
-from .remedy_words import CAUSES, percent, unit_of
+from .remedy_words import percent, unit_of
 
 if TYPE_CHECKING:
     import numpy as np
@@ -98,11 +99,12 @@ def cause(
 ) -> str:
     """One cause in sentences."""
     size = show(values["measured"], unit_of(axis, "measured"))
-    words = [f"{sentence(CAUSES[name])} makes {size}, a share of {percent(share)}."]
-    words += [_WORDS[name](axis, found)] if name in _WORDS else []
+    this = CAUSES[name]
+    words = [f"{sentence(this.plain)} makes {size}, a share of {percent(share)}."]
+    words += [this.detail(axis, found.speed)] if this.detail else []
     if sources:
         words.append(f"Behind it: {listed(one.words for one in sources)}.")
-    if name in ("sde", "ring"):
+    if this.group == "cyclic":
         mine = _of(found, name == "ring")
         words += [line.format(force=force(axis)) for line in seen_lines(mine, crossover)]
     if values["torque"] is not None:
@@ -115,7 +117,7 @@ def smaller(names: list[str]) -> str:
     """Causes that hardly count."""
     each = "each " if len(names) > 1 else ""
     makes = "make" if len(names) > 1 else "makes"
-    return f"{sentence(listed(CAUSES[name] for name in names))} {each}{makes} less than 1 %."
+    return f"{sentence(listed(CAUSES[name].plain for name in names))} {each}{makes} less than 1 %."
 
 
 def _of(found: Lines, ring: bool) -> Lines:
@@ -125,37 +127,6 @@ def _of(found: Lines, ring: bool) -> Lines:
     there = (found.order > 0) == ring
     names = ("harmonic", "order", "frequency", "alias", "position", "velocity")
     return replace(found, **{name: getattr(found, name)[there] for name in names})
-
-
-def _resolution(axis: Axis, found: Lines) -> str:
-    return f"One count is {show(axis.resolution, axis.scale.unit)}."
-
-
-def _adc(axis: Axis, found: Lines) -> Any:
-    return f"Each signal is converted to {axis.interpolation.bits} bits."
-
-
-def _jitter(axis: Axis, found: Lines) -> str:
-    return f"The position shown scatters by {show(axis.signal.jitter, axis.scale.unit)} rms."
-
-
-def _noise(axis: Axis, found: Lines) -> Any:
-    return f"Each signal scatters by {100.0 * axis.signal.noise / axis.signal.amplitude:.3g} % rms of its amplitude."
-
-
-def _clock(axis: Axis, found: Lines) -> str:
-    moved = abs(found.speed) * axis.sampling.jitter
-    times = f"The moments of reading scatter by {show(axis.sampling.jitter, 's')} rms"
-    return f"{times}: at this speed {show(moved, axis.scale.unit)}."
-
-
-def _age(axis: Axis, found: Lines) -> Any:
-    return "The encoder works on a clock of its own, so a reading is sometimes older and sometimes newer."
-
-
-_WORDS = {
-    "resolution": _resolution, "adc": _adc, "jitter": _jitter, "noise": _noise, "clock": _clock, "age": _age,
-}  # fmt: skip
 
 
 def fault(axis: Axis, path: str) -> dict[str, str]:

@@ -92,7 +92,7 @@ class Screen(cause_models.LineModel):
             few = lag.size <= FEW_TABLE_LAGS
             counted = self._by_lags if few else self._by_lines
             squares["resolution"] = counted(speed, blur, cyclic, weight, seconds)
-        return self.with_ring(squares, speed), None
+        return self.with_independent(squares, speed), None
 
     def _by_lags(
         self, speed: np.ndarray, blur: np.ndarray, cyclic: np.ndarray, weight: np.ndarray, seconds: np.ndarray
@@ -143,7 +143,7 @@ class Screen(cause_models.LineModel):
 def fixed_shapes(
     scale: Scale, signal: Signal, correction: float
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """What `causes.LineModel.shapes` says of an error that does not depend on speed."""
+    """What `cause_models.LineModel.shapes` says of an error that does not depend on speed."""
     how = Interpolation(correction=correction)
     return cause_models.LineModel(
         Axis(scale, signal=signal, interpolation=how, sampling=Sampling(1.0))

@@ -9,10 +9,12 @@ from typing import Any
 import numpy as np
 
 from .. import checks
+from ..doubts import Doubt
 from ..model.axis import Axis
 from ..model.estimator_base import Estimator
 from ..model.estimators import Difference
 from ..model.linear_estimator import Linear
+from ..open_loop import causes
 from ..open_loop.closed_form import ripple
 from ..open_loop.start_phase import worst_start
 from ..results import AXIS_EXAMPLE, Series, measured_in, picture
@@ -247,8 +249,8 @@ def _overshoot(estimator: Estimator, rate: float) -> float:
     return above if above > ROUNDING else 0.0
 
 
-def _starts(axes: list[Axis], rms: np.ndarray, speed: float) -> list[str]:
-    """A reason for doubt where runs at this speed differ by where they start."""
+def _starts(axes: list[Axis], rms: np.ndarray, speed: float) -> list[Doubt]:
+    """A doubt where runs at this speed differ by where they start."""
     unit, rate = axes[0].scale.unit, axes[0].sampling.rate
     if not speed or worst_start(axes[0], speed).beat < LONG * rate:
         return []
@@ -258,12 +260,11 @@ def _starts(axes: list[Axis], rms: np.ndarray, speed: float) -> list[str]:
     if not high - low > UNEVEN * rms[worst]:
         return []
     places = worst_start(axes[worst], speed).samples
-    where = f"{places} places" if places > 1 else "place"
-    return [
-        f"at {speed:.6g} {unit}/s a run meets the same {where} of a signal period again and again: its rms depends on "
-        f"where it starts ({axes[worst].estimator.kind} {_setting(axes[worst].estimator)}: {low:.3g} to {high:.3g} "
-        f"{unit}/s); take a speed beside it"
-    ]
+    numbers = {
+        "where": f"{places} places" if places > 1 else "place",
+        "estimator": f"{axes[worst].estimator.kind} {_setting(axes[worst].estimator)}",
+    }
+    return [Doubt("start_matters", speed=speed, unit=unit, low=low, high=high, **numbers)]
 
 
 def _by_start(axis: Axis, total: float, speed: float) -> tuple[float, float]:
@@ -279,7 +280,7 @@ def _white_noise(axis: Axis, speed: float) -> tuple[float, tuple[str, ...]]:
         return 0.0, (_OWN_CLOCK,)
     parts = ripple(replace(axis, estimator=Difference()), [speed]).parts
     coloured = axis.signal.jitter > 0.0 and axis.signal.jitter_bandwidth is not None
-    white = [cause for cause in ("jitter", "noise", "clock") if cause in parts]
+    white = [cause for cause in causes.of_group("noise") if cause in parts]
     square = sum(parts[cause][0] ** 2 for cause in white if not (coloured and cause == "jitter"))
     return math.sqrt(square / 2.0) / axis.sampling.rate, (_COLOURED,) if coloured else ()
 

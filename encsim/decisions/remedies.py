@@ -30,7 +30,6 @@ REPAIRS = (
 )  # fmt: skip
 COVERED = {"conditioning": ("offset", "gain", "phase")}
 TOGETHER = 3
-DISAGREES = "the simulation does not agree within 5 %"
 
 
 @dataclass(frozen=True, eq=False, slots=True, kw_only=True)
@@ -180,7 +179,7 @@ def verified(one: Remedy) -> Remedy:
     agrees = remedy_verification.agreement(found, one.after, one.axis)
     reasons = one.reasons + ((found.problem,) if found.problem else ())
     if agrees is False and not one.doubtful:
-        reasons += (DISAGREES,)
+        reasons += (remedy_verification.disagrees(),)
     return replace(
         one, verified=found.values, agrees=agrees, doubtful=one.doubtful or agrees is False, reasons=reasons
     )

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from .. import checks
+from ..doubts import Doubt
 from ..open_loop.closed_form import lines
 from ..time_domain import chain
 from ..time_domain.closed_run import runs, settling
@@ -47,13 +48,13 @@ class Simulated:
         By curve; None where no loop is closed.
     settled : bool
         Whether the runs were long enough to judge.
-    problem : str
-        Why there is no simulation, or what it ran into; empty where there is none.
+    problem : Doubt or None
+        Why there is no simulation, or what it ran into.
     """
 
     values: dict
     settled: bool
-    problem: str = ""
+    problem: Doubt | None = None
 
 
 def simulated(axis: Axis, speed: float, closed: bool, seed: int = 0) -> Simulated:
@@ -69,12 +70,17 @@ def simulated(axis: Axis, speed: float, closed: bool, seed: int = 0) -> Simulate
             return Simulated(
                 values=dict.fromkeys(CURVES),
                 settled=False,
-                problem=checks.one_line(str(error.faults[0]), 200),
+                problem=Doubt("not_simulated", fault=checks.one_line(str(error.faults[0]), 200)),
             )
         enough = length >= least and all(_spread(each) <= SETTLED for each in squares.values())
         if enough or length >= most or not all(np.isfinite(each).all() for each in squares.values()):
             return _result(squares, enough)
         length = min(4 * length, most)
+
+
+def disagrees() -> Doubt:
+    """The doubt where simulation and prediction differ."""
+    return Doubt("simulation_disagrees", percent=100.0 * TOLERANCE)
 
 
 def agreement(found: Simulated, predicted: dict[str, float | None], axis: Axis) -> bool:
@@ -155,4 +161,4 @@ def _spread(squares: np.ndarray) -> float:
 def _result(squares: dict[str, np.ndarray], settled: bool) -> Simulated:
     values = dict.fromkeys(CURVES) | {name: float(np.sqrt(each.mean())) for name, each in squares.items()}
     lost = not all(math.isfinite(value) for value in values.values() if value is not None)
-    return Simulated(values=values, settled=settled or lost, problem="the axis runs away" if lost else "")
+    return Simulated(values=values, settled=settled or lost, problem=Doubt("runs_away") if lost else None)

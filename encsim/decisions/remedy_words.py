@@ -6,6 +6,7 @@ import math
 from typing import TYPE_CHECKING, Any
 
 from ..formats import changes
+from ..open_loop.causes import CAUSES
 from ..wording import beside, force, listed, share_text, show
 from ..wording import sentence as sentenced
 from .ripple_summary import NAMES
@@ -18,17 +19,6 @@ if TYPE_CHECKING:
 
 
 CURVE_WORDS = {"measured": "the measured ripple", "torque": "the {force} ripple", "actual": "the true ripple"}
-# Causes as a sentence names them.
-CAUSES = {
-    "sde": "the encoder's own error",
-    "adc": "the converter",
-    "resolution": "counting",
-    "jitter": "the noise of the readhead",
-    "noise": "the noise of the signals",
-    "clock": "the jitter of the loop's clock",
-    "age": "the age of the readings",
-    "ring": "the mounting of the ring",
-}
 SMALL = 0.1
 # Noise of so many counts rms leaves little of their steps.
 HIDES = 0.4
@@ -128,7 +118,7 @@ def _nothing(situation: Situation, proposal: Proposal) -> str:
     if kind in ("finer counts", "coarser counts", "hysteresis") and situation.has("resolution"):
         return _beside_noise(situation, kind, shares.get("resolution", 0.0))
     if proposal.causes and share < SMALL:
-        named = [CAUSES[cause] for cause in proposal.causes if cause in shares]
+        named = [CAUSES[cause].plain for cause in proposal.causes if cause in shares]
         return f"{listed(named) if named else 'what it acts on'} makes {percent(share)} of the ripple"
     return "the ripple stays within 1 % of what it is"
 

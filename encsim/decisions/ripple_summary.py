@@ -15,6 +15,7 @@ import numpy as np
 from ..closed_loop.closed_loop_ripple import smoothness
 from ..closed_loop.stability import margins
 from ..closed_loop.timed_edges import SLOWEST_EDGES
+from ..doubts import Doubt
 from ..model.axis import ONE_HEAD, Interpolation, Signal
 from ..open_loop.cause_models import own_clock, resolved
 from ..open_loop.closed_form import ripple
@@ -27,11 +28,6 @@ if TYPE_CHECKING:
 
 
 CURVES = ("measured", "torque", "actual")
-OPENED = "the loop is unstable: the values are those of the encoder and the estimator alone"
-BLIND = (
-    "less than one count a second: timed edges say nothing of the velocity, and the values are those of the encoder "
-    "and the estimator alone"
-)
 
 
 @dataclass(frozen=True, eq=False, slots=True, kw_only=True)
@@ -89,10 +85,10 @@ def behave(axis: Axis, speeds: list[float] | np.ndarray) -> Behaviour:
     """Ripple of an axis at some speeds."""
     if not closes(axis, np.abs(speeds).min(initial=np.inf)):
         looped = axis.load is not None and axis.control is not None
-        return _opened(axis, speeds, BLIND if looped else None)
+        return _opened(axis, speeds, Doubt("blind") if looped else None)
     found = smoothness(axis, speeds)
     if not found.stable:
-        return _opened(axis, speeds, OPENED, stable=False)
+        return _opened(axis, speeds, Doubt("unstable_opened"), stable=False)
     return Behaviour(
         speed=found.speed,
         curves={name: getattr(found, name) for name in CURVES},
@@ -104,7 +100,7 @@ def behave(axis: Axis, speeds: list[float] | np.ndarray) -> Behaviour:
 
 
 def _opened(
-    axis: Axis, speeds: list[float] | np.ndarray, reason: str | None, stable: bool = True
+    axis: Axis, speeds: list[float] | np.ndarray, doubt: Doubt | None, stable: bool = True
 ) -> Behaviour:
     """Ripple of encoder and estimator alone."""
     found = ripple(axis, speeds)
@@ -113,7 +109,7 @@ def _opened(
         curves={"measured": found.rms, "torque": None, "actual": None},
         parts={"measured": found.parts},
         doubtful=found.doubtful if stable else np.ones_like(found.doubtful),
-        reasons=found.reasons if reason is None else (*found.reasons, reason),
+        reasons=found.reasons if doubt is None else (*found.reasons, doubt),
         stable=stable,
     )
 

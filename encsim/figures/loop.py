@@ -13,7 +13,7 @@ from ..plotting.stacks import StackPanel, into, labels_of, stack
 from ..wording import axis_unit, quantity, sentence
 from . import loop_view as findings
 from .ripple import hatch
-from .ripple_view import CAUSES, PanelFrame, range_of_speeds, range_of_values
+from .ripple_view import PanelFrame, cause_words, range_of_speeds, range_of_values
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -66,7 +66,7 @@ def smoothness(
     title, text = findings.title(view), findings.alternative(view)
     if result.stable and len(view.speed) > 1:
         panels = [_panel(view, name, style) for name in findings.CURVES]
-        return stack(style, panels, title=title, note=_note(view), text=text, below=_below(view))[-1]
+        return stack(style, panels, title=title, note=_note(view, style), text=text, below=_below(view))[-1]
     main = _single(view, style)
     canvas.describe(main.figure, title, text)
     return main
@@ -84,7 +84,7 @@ def _single(view: Closed, style: Style) -> Axes:
     """One speed or standstill: each curve and its parts as bars; nothing of a loop that is not stable."""
     groups = [_bars(view, name) for name in findings.CURVES] if view.result.stable else []
     body = sum(9.0 + elements.height(rows) for rows in groups) + 8.0
-    sheet = canvas.Sheet(style, findings.title(view), _note(view), body)
+    sheet = canvas.Sheet(style, findings.title(view), _note(view, style), body)
     top, ax = 8.0, None
     for name, rows in zip(findings.CURVES, groups, strict=False):
         sheet.text(4.0, top - 3.4, _head(view, name, style), bold=True)
@@ -101,14 +101,15 @@ def _bars(view: Closed, name: str) -> list[elements.Bar]:
     parts = view.parts[name] if moving else (view.parts_still or {}).get(name, {})
     wanted = [("all together", ROLES[name], (values or {}).get(name, 0.0))]
     if len(parts) > 1:
-        wanted += [(CAUSES[role], role, float(np.ravel(part)[0])) for role, part in parts.items()]
+        wanted += [(cause_words(role), role, float(np.ravel(part)[0])) for role, part in parts.items()]
     return [
         elements.Bar(words, role, (), size, quantity(size, view.unit(name))) for words, role, size in wanted
     ]
 
 
-def _note(view: Closed) -> str:
-    return findings.note(view, any(len(speed) for speed, _ in view.rings.values()))
+def _note(view: Closed, style: Style) -> str:
+    simulated = any(len(speed) for speed, _ in view.rings.values())
+    return findings.note(view, simulated, reasons=not style.bare)
 
 
 def _head(view: Closed, name: str, style: Style) -> str:

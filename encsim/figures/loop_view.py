@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from ..wording import axis_words, first_reason, listed, quantity, sentence
-from .ripple_view import CAUSES, FEW, finite, parts_by_role, simulated_points
+from .ripple_view import FEW, cause_words, finite, parts_by_role, simulated_points
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -202,7 +202,7 @@ def cause(view: Closed) -> str:
     role = max(parts, key=lambda name: parts[name][worst], default=None)
     if role == "cyclic" and (folded_peak(view) == worst or _hair_beside(view, worst)):
         return "cyclic error, beside a speed where lines vanish"
-    return CAUSES.get(role, "no cause found")
+    return cause_words(role)
 
 
 def _hair_beside(view: Closed, index: int) -> bool:
@@ -210,8 +210,8 @@ def _hair_beside(view: Closed, index: int) -> bool:
     return bool(np.any(np.abs(view.speed[index] / view.vanishing - 1.0) < HAIR))
 
 
-def note(view: Closed, rings: bool) -> str:
-    """The axis, and what the marks mean."""
+def note(view: Closed, rings: bool, reasons: bool = True) -> str:
+    """The axis, what the marks mean, and why some values are not reliable unless that stands elsewhere."""
     words = [f"{sentence(axis_words(view.result.axis))}, loop closed, all rms."]
     if len(view.speed) > 1:
         words.append(
@@ -224,8 +224,8 @@ def note(view: Closed, rings: bool) -> str:
             f"At standstill the {view.mover} shakes by {quantity(view.still['actual'], view.speed_unit)}."
         )
     if np.any(view.doubtful):
-        reasons = view.result.reasons
-        said = f": {reasons[0]}" if reasons and not np.all(view.doubtful) else ""
+        told = reasons and view.result.reasons and not np.all(view.doubtful)
+        said = f": {view.result.reasons[0]}" if told else ""
         words.append(f"{'Hatched: in doubt' if len(view.speed) > 1 else 'In doubt'}{said}.")
     return " ".join(words)
 

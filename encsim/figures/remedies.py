@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+from ..open_loop.causes import CAUSES
 from ..plotting import canvas
 from ..wording import axis_unit, compared, quantity, sentence, width, wrap
 
@@ -17,8 +18,7 @@ if TYPE_CHECKING:
     from ..plotting.canvas import Style
 
 
-ROLES = {"sde": "cyclic", "ring": "cyclic", "adc": "counts", "resolution": "counts", "age": "muted"}
-# What the rows are called, and the kind of remedy told under each.
+# What the rows of faults are called, and the kind of remedy told under each; rows of causes are named by `CAUSES`.
 ROWS = {
     "signal.offset": ("Centre off", "offset"),
     "signal.gain": ("Sine too tall", "gain"),
@@ -32,14 +32,6 @@ ROWS = {
     "ring.graduation": ("Lines off", "second head"),
     "ring.wander": ("Axis wanders", "second head"),
     "ring.coupling": ("Coupling", ""),
-    "sde": ("Error of the signals", "conditioning"),
-    "ring": ("Mounting of the ring", "second head"),
-    "resolution": ("Counts too coarse", "finer counts"),
-    "adc": ("Converter too coarse", "bits"),
-    "jitter": ("Readhead noise", "noise"),
-    "noise": ("Noise of the signals", "noise"),
-    "clock": ("Loop clock unsteady", "clock"),
-    "age": ("Readings of changing age", "own clock"),
 }
 DOES = {
     "offset": "trim to a tenth", "gain": "match to a tenth", "phase": "trim to a tenth", "harmonics": "halve them",
@@ -79,7 +71,7 @@ def remedies(result: Explanation, ax: Axes | None = None, *, style: Style = canv
         return _in_axes(canvas.axes(ax, style), [*above, *below], result, style)
     title = _title(result)
     high = sum(row.tall for row in (*above, *below)) + (GAP if above else 0.0)
-    sheet = canvas.Sheet(style, title, _note(result, len(above)), high + (9.0 if above else 4.0))
+    sheet = canvas.Sheet(style, title, _note(result, len(above), style), high + (9.0 if above else 4.0))
     panel = sheet.panel(1.5, high, left=LEFT, right=RIGHT)
     _draw(panel, above, below, style)
     if above:
@@ -101,7 +93,7 @@ def _shown(result: Explanation) -> dict[Any, tuple[float, str]]:
     found = []
     for one in result.causes:
         parts = [(each.path, each.measured) for each in one.sources] or [(one.cause, one.measured)]
-        found += [(path, (value, ROLES.get(one.cause, "noise"))) for path, value in parts if value > 0.0]
+        found += [(path, (value, CAUSES[one.cause].role)) for path, value in parts if value > 0.0]
     return dict(sorted(found, key=lambda part: -part[1][0])[:MOST])
 
 
@@ -121,9 +113,16 @@ def _causes(result: Explanation) -> list[RemedyRow]:
     ]
 
 
+def _row(path: str) -> tuple[str, str]:
+    """Name of the row of a fault or a cause, and the kind of remedy told under it."""
+    if path in ROWS:
+        return ROWS[path]
+    return CAUSES[path].label, CAUSES[path].remedy
+
+
 def _named(result: Explanation, path: str) -> str:
     """What a row is called."""
-    return "Sine too low" if path == "signal.gain" and result.axis.signal.gain < 0.0 else ROWS[path][0]
+    return "Sine too low" if path == "signal.gain" and result.axis.signal.gain < 0.0 else _row(path)[0]
 
 
 def _remark(result: Explanation, path: str) -> str:
@@ -132,19 +131,13 @@ def _remark(result: Explanation, path: str) -> str:
         for each in one.sources:
             if each.path == path:
                 return each.short.replace(" deg", "°")
-    axis = result.axis
-    return {
-        "resolution": lambda: f"{quantity(axis.resolution, axis.scale.unit, strip=True)} a count",
-        "adc": lambda: f"{axis.interpolation.bits} bits",
-        "jitter": lambda: f"{quantity(axis.signal.jitter, axis.scale.unit, strip=True)} rms",
-        "noise": lambda: f"{quantity(axis.signal.noise, '%', strip=True)} rms",
-        "clock": lambda: f"{quantity(axis.sampling.jitter, 's', strip=True)} rms",
-    }.get(path, str)()
+    size = CAUSES[path].size
+    return size(result.axis) if size else ""
 
 
 def _helped(result: Explanation, kinds: dict[str, Remedy], path: str) -> str:
     """What the remedy for this row leaves of the whole."""
-    one = kinds.get(ROWS[path][1])
+    one = kinds.get(_row(path)[1])
     if one is None:
         return ""
     if one.applies:
@@ -158,7 +151,7 @@ def _wholes(result: Explanation) -> list[RemedyRow]:
     rows = [
         RemedyRow("All together", "ink", result.values["measured"], _size(result, result.values["measured"]))
     ]
-    told = {ROWS[path][1] for path in _shown(result)}
+    told = {_row(path)[1] for path in _shown(result)}
     helping = [one for one in result.remedies if one.applies]
     best = helping[:1] + [one for one in helping[1:] if one.kind not in told][: BEST - 1]
     rows += [
@@ -255,7 +248,7 @@ def _speed(result: Explanation) -> str:
     return quantity(abs(result.speed), _unit(result), strip=True)
 
 
-def _note(result: Explanation, shown: int) -> str:
+def _note(result: Explanation, shown: int, style: Style) -> str:
     """What the bars are, and what is in doubt."""
     at = f"at {_speed(result)}" if result.speed else "at standstill"
     words = [f"Measured velocity ripple {at}, rms."]
@@ -266,7 +259,7 @@ def _note(result: Explanation, shown: int) -> str:
             f"Remedies stand in the order of what they win of measured, {driven} and true ripple together."
         )
     if not result.valid and result.reasons:
-        words.append(f"In doubt: {result.reasons[0]}.")
+        words.append("In doubt." if style.bare else f"In doubt: {result.reasons[0]}.")
     return " ".join(words)
 
 

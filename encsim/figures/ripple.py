@@ -7,13 +7,13 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from .. import checks
+from ..open_loop.causes import BY_ROLE, GROUPS, REGIMES
 from ..plotting import canvas, elements
 from ..plotting.labels import Labels
 from ..plotting.strips import choose_names, ribbon, top_names, top_ticks
 from ..wording import percent, quantity, width
 from . import ripple_view as findings
 from .ripple_view import (
-    NAMES,
     PanelFrame,
     edges_of,
     frame_of,
@@ -34,12 +34,6 @@ if TYPE_CHECKING:
     from .ripple_view import RippleView
 
 
-LOOKS = {
-    "noise": ("noise", "paper", ("noise",)),
-    "resolution": ("counts", "paper", ("resolution",)),
-    "direct": ("soft", "ink", ("cyclic error, direct", "direct")),
-    "aliased": ("cyclic", "paper", ("cyclic error, aliased", "aliased")),
-}
 HEAD = "Velocity ripple, rms"
 TICKS = "lines that vanish:"
 CAPTION = "the largest part at each speed"
@@ -82,7 +76,8 @@ def _check(limit: tuple[float, float] | None, simulated: Mapping[str, Any] | Non
 def _single(view: RippleView, style: Style) -> Axes:
     """One speed or standstill: total, parts and limit as bars."""
     rows = _single_rows(view)
-    sheet = canvas.Sheet(style, findings.title(view), findings.note(view), 7.0 + elements.height(rows) + 6.0)
+    note = findings.note(view, reasons=not style.bare)
+    sheet = canvas.Sheet(style, findings.title(view), note, 7.0 + elements.height(rows) + 6.0)
     sheet.text(4.0, 3.6, HEAD, bold=True)
     return elements.draw(sheet, 7.0, rows, 4.0)
 
@@ -93,7 +88,7 @@ def _single_rows(view: RippleView) -> list[elements.Bar]:
     parts = {role: part[0] for role, part in view.parts.items()} if moving else view.standstill[1]
     wanted = [
         ("ripple", "ink", total),
-        *((NAMES[role], role, part) for role, part in parts.items() if part > 0.0),
+        *((BY_ROLE[role].label, role, part) for role, part in parts.items() if part > 0.0),
     ]
     if view.limit is not None:
         wanted.append((findings.rule(view), "limit", view.allowed[0] if moving else view.limit[1]))
@@ -131,7 +126,8 @@ def _sheet(view: RippleView, style: Style) -> Axes:
     top = 11.0 if names else 7.0
     strip = top + tall + 2.0
     lower = strip + 20.0
-    note = findings.note(view, explained=prefix is not None or not view.vanishing)
+    explained = prefix is not None or not view.vanishing
+    note = findings.note(view, explained, reasons=not style.bare)
     sheet = canvas.Sheet(style, findings.title(view), note, (lower + low if rough else top + tall) + 13.0)
     main = sheet.panel(top, tall, f"{HEAD} ({frame.ripple_unit[0]})", head_top=3.4)
     _set_ranges(main, view, frame)
@@ -269,10 +265,10 @@ def _write_names(labels: Labels, view: RippleView, frame: PanelFrame) -> None:
         labels.put(text, labels.size / 2.0, "muted", bold=False)
         return
     alone = len(view.parts) == 1
-    total = f"total: {NAMES[next(iter(view.parts))]} alone" if alone else "total"
+    total = f"total: {BY_ROLE[next(iter(view.parts))].label} alone" if alone else "total"
     labels.beside(total, "ink", "ink", lone=False)
     for role in view.parts if not alone else ():
-        labels.beside(NAMES[role], role, role)
+        labels.beside(BY_ROLE[role].label, role, role)
 
 
 def _name_limit(labels: Labels, view: RippleView, frame: PanelFrame, flat: np.ndarray, text: str) -> None:
@@ -311,7 +307,7 @@ def _strip(sheet: Sheet, view: RippleView, style: Style, main: Axes, top: float)
     edges = edges_of(view)
     low, high = np.log(edges[[0, -1]])
     places = (np.log(edges[[first for first, _ in spans] + [len(names)]]) - low) / (high - low)
-    looks = {
-        name: look if "muted" not in view.parts else (*look[:2], look[2][-1:]) for name, look in LOOKS.items()
-    }
+    # with asynchronous sampling, "aliased" may be its beat: no picture then calls it cyclic error
+    last = -1 if GROUPS["asynchronous"].role in view.parts else 0
+    looks = {name: (one.role, one.ink, one.labels[last:]) for name, one in REGIMES.items()}
     ribbon(Labels(ax, style), places, [str(names[first]) for first, _ in spans], looks, CAPTION)

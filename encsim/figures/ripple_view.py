@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from ..open_loop.causes import BY_ROLE, CAUSES
 from ..wording import (
     SHARE,
     axis_unit,
@@ -30,16 +31,6 @@ if TYPE_CHECKING:
     from .loop_view import Closed
 
 
-ROLES = {
-    "sde": "cyclic", "ring": "cyclic", "adc": "counts", "resolution": "counts", "jitter": "noise",
-    "noise": "noise", "clock": "noise",
-}  # fmt: skip
-NAMES = {
-    "cyclic": "cyclic error",
-    "counts": "counts (resolution)",
-    "noise": "noise",
-    "muted": "age of the reading",
-}
 # Up to so many speeds are shown as dots: a line through few points would claim what lies between.
 FEW = 12
 
@@ -120,9 +111,9 @@ def parts_by_role(parts: dict[Any, np.ndarray]) -> dict[Any, np.ndarray]:
     """Parts of one role added up, in the order of their names."""
     squares = {}
     for cause, part in parts.items():
-        role = ROLES.get(cause, "muted")
+        role = CAUSES[cause].role
         squares[role] = squares.get(role, 0.0) + finite(part) ** 2
-    return {role: np.sqrt(squares[role]) for role in NAMES if role in squares}
+    return {role: np.sqrt(squares[role]) for role in BY_ROLE if role in squares}
 
 
 def finite(values: np.ndarray) -> np.ndarray:
@@ -185,14 +176,6 @@ def runs(values: np.ndarray) -> list[tuple[int, int]]:
     return list(zip(starts, [*(start - 1 for start in starts[1:]), len(values) - 1], strict=False))
 
 
-CAUSES = {
-    "cyclic": "cyclic error",
-    "counts": "resolution",
-    "noise": "noise",
-    "muted": "the age of the reading",
-}
-
-
 def title(view: RippleView) -> str:
     """The answer: where the limit is exceeded, else where the ripple is largest, and the cause."""
     if _title_doubts(view):
@@ -238,11 +221,16 @@ def role_of(view: RippleView, index: int) -> str | None:
     return role if role and view.parts[role][index] > 0.0 else None
 
 
+def cause_words(role: str | None) -> str:
+    """The causes of a role in a sentence."""
+    return "no cause found" if role is None else BY_ROLE[role].plain
+
+
 def _cause(view: RippleView, index: int) -> str:
     """The largest part at one speed in words."""
     role = role_of(view, index)
     aliased = role == "cyclic" and str(view.regime[index]) == "aliased"
-    return ("aliased " if aliased else "") + CAUSES.get(role, "no cause found")
+    return ("aliased " if aliased else "") + cause_words(role)
 
 
 def _against_limit(view: RippleView) -> str:
@@ -303,8 +291,8 @@ def rule(view: RippleView, unit: tuple[str, float] | None = None) -> str:
     return f"limit: {percent(share, 3, strip=True)}{floor}"
 
 
-def note(view: RippleView, explained: bool = True) -> str:
-    """The axis, and what the marks mean."""
+def note(view: RippleView, explained: bool = True, reasons: bool = True) -> str:
+    """The axis, what the marks mean, and why some values are not reliable unless that stands elsewhere."""
     words = [f"{sentence(axis_words(view.curve.axis))}."]
     if len(view.ring_speed):
         words.append("Lines: predicted; rings: simulated.")
@@ -315,7 +303,8 @@ def note(view: RippleView, explained: bool = True) -> str:
     if not explained:
         words.append("Ticks on top: lines that vanish.")
     if np.any(view.doubtful):
-        reason = f": {view.curve.reasons[0]}" if view.curve.reasons and not _title_doubts(view) else ""
+        told = reasons and view.curve.reasons and not _title_doubts(view)
+        reason = f": {view.curve.reasons[0]}" if told else ""
         words.append(f"{'Hatched: in doubt' if len(view.speed) > 1 else 'In doubt'}{reason}.")
     return " ".join(words)
 

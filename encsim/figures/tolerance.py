@@ -217,7 +217,8 @@ def _note(view: ToleranceView, style: Style) -> str:
         share = 100.0 * result.halved[result.tighten]
         words.append(f"With half the spread of {result.tighten} it is {share:.0f} of 100.")
     if np.any(view.doubtful):
-        words.append(f"Hatched: in doubt{': ' + result.reasons[0] if result.reasons else ''}.")
+        told = result.reasons and not style.bare
+        words.append(f"Hatched: in doubt{': ' + result.reasons[0] if told else ''}.")
     return " ".join(words)
 
 

@@ -63,6 +63,7 @@ class AliasedErrors:
                 self.kept = float(np.exp(-TAU * axis.signal.jitter_bandwidth / axis.sampling.rate))
             else:
                 self.white += float(square[0])
+        self.white += sum(float(square[0]) for square in self._errors.added.values())
         if not self._errors.tabulated and axis.interpolation.bits is not None:
             self.white += float(self._errors.converter[0])
 
@@ -154,7 +155,9 @@ class EdgeErrors:
         self.cycles, self.power = np.abs(cycles - np.rint(cycles)), size * held
         self.white = float((size * (square - held)).sum())
         tick = advance * self._rate / axis.estimator.clock
-        noise = sum(float(part[0]) for cause, part in errors.spread.items() if cause != "clock")
+        noise = sum(
+            float(part[0]) for cause, part in (errors.spread | errors.added).items() if cause != "clock"
+        )
         self.edge = (noise + float(errors.converter[0]) + tick**2 / 12.0) * axis.scale.pitch**2
 
     def on_grid(self, cycles: np.ndarray) -> np.ndarray:

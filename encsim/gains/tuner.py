@@ -223,7 +223,7 @@ def _result(search: GainSearch, settled: Settled) -> Tuning:
         speed=search.speed,
         **range_,
         valid=settled.margins.valid and (curve.valid or limits["torque_ripple"] is None),
-        reasons=few + tuple(f"torque ripple: {reason}" for reason in curve.reasons if reason not in few),
+        reasons=few + tuple(doubt.about("torque ripple") for doubt in curve.reasons if doubt not in few),
         axis=proposed,
     )
 

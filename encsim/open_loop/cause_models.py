@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from ..rings.error_orders import turn_lines
-from . import period_error, quantisation, structure_function
+from . import causes, period_error, quantisation, structure_function
 
 if TYPE_CHECKING:
     from ..model.axis import Axis
@@ -27,7 +27,6 @@ SMALL_BLOCK = 1 << 14
 # Averaged over whole periods nothing is left of the signals; far above the top speed by then, the noise stays finite.
 FAINTEST = 1e-6
 TAU = period_error.TAU
-CAUSES = ("sde", "adc", "resolution", "jitter", "noise", "clock", "age", "ring")
 
 
 def own_clock(axis: Axis) -> float | None:
@@ -106,15 +105,20 @@ class Model:
                 squares[cause] += weight[some] @ found[cause]
         if self.clock is not None:
             squares["age"] = (speed / self.pitch) ** 2 * _age(self.axis)
-        return self.with_ring(squares, speed), self.half_range(speed)
+        return self.with_independent(squares, speed), self.half_range(speed)
 
-    def with_ring(self, squares: dict[Any, np.ndarray], speed: np.ndarray) -> dict[Any, np.ndarray]:
-        """Mean squares by cause with those of the ring's lines, which neither counting nor noise can change."""
+    def with_independent(self, squares: dict[Any, np.ndarray], speed: np.ndarray) -> dict[Any, np.ndarray]:
+        """Mean squares by cause with those that neither counting nor noise can change: ring and registered causes."""
         orders, _, made = turn_lines(self.axis)
         if orders.size:
             gain = self.gain(np.multiply.outer(speed / self.pitch, orders), speed)
             squares["ring"] = 0.5 * gain**2 @ np.abs(made) ** 2
-        return squares
+        added = causes.added_squares(self.axis, speed)
+        return squares | {cause: square * self.white_gain(speed) for cause, square in added.items()}
+
+    def white_gain(self, speed: np.ndarray) -> float | np.ndarray:
+        """Squared gain from white position noise to velocity, 1/s2."""
+        return 2.0 * float(lags(self.axis)[0].sum())
 
     def at_lags(self, speed: np.ndarray, seconds: np.ndarray) -> dict[str, np.ndarray]:
         """Mean squares of increments by cause over some lags, shape (lags, speeds), periods squared."""
@@ -139,7 +143,7 @@ class Model:
     def named(self) -> list[str]:
         """Names of the parts that this axis has."""
         signal, how, sampling = self.axis.signal, self.axis.interpolation, self.axis.sampling
-        there = {
+        present = {
             "sde": self.has_lines(),
             "adc": how.bits,
             "resolution": how.factor,
@@ -149,7 +153,7 @@ class Model:
             "age": self.clock,
             "ring": turn_lines(self.axis)[0].size,
         }
-        return [cause for cause in CAUSES if there[cause]]
+        return causes.of_axis(self.axis, present)
 
     def spread(self, speed: np.ndarray, seconds: float | np.ndarray) -> dict[Any, np.ndarray]:
         """Mean squares of the Gaussian part of a lag by cause, periods squared."""

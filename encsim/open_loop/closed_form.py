@@ -18,15 +18,13 @@ from ..model.axis import Axis
 from ..results import AXIS_EXAMPLE, Series, measured_in, picture
 from ..rings import error_orders
 from ..rings.error_orders import turn_lines
-from . import cause_models, engines, period_error, validity
+from . import cause_models, causes, engines, period_error, validity
 
 if TYPE_CHECKING:
     from .cause_models import LineModel, TableModel
     from .engines import Timed
 
 
-RANDOM = ("jitter", "noise", "clock")
-COUNTING = ("adc", "resolution")
 RANGE = 20
 # Parts that do not depend on the speed at which the graduation passes the head.
 STEADY = {"ring", "age"}
@@ -358,7 +356,7 @@ def _peak_of_parts(
     axis: Axis, squares: dict[Any, np.ndarray], magnitudes: float | np.ndarray
 ) -> float | np.ndarray:
     """Peak of quantisation and of the random parts, velocity; ``magnitudes`` is sum |d_j| of the estimator, 1/s."""
-    peak = np.sqrt(sum(squares.get(cause, 0.0) for cause in RANDOM)) * 3.0
+    peak = np.sqrt(sum(squares.get(cause, 0.0) for cause in causes.gaussian())) * 3.0
     peak = peak + 3.0 * np.sqrt(squares.get("adc", 0.0))
     counting = np.minimum(3.0 * np.sqrt(squares.get("resolution", 0.0)), 0.5 * axis.resolution * magnitudes)
     return peak + counting + 3.0 * np.sqrt(squares.get("age", 0.0))
@@ -367,10 +365,10 @@ def _peak_of_parts(
 def regimes(axis: Axis, squares: dict[Any, np.ndarray], frequency: np.ndarray) -> np.ndarray:
     """Name of the largest part at each speed."""
     nothing = np.zeros_like(frequency)
-    random = sum((squares[cause] for cause in RANDOM if cause in squares), nothing)
-    counting = sum((squares[cause] for cause in COUNTING if cause in squares), nothing)
-    sde = squares.get("sde", nothing) + squares.get("ring", nothing)
-    age = squares.get("age", nothing)
+    random, counting, sde, age = (
+        sum((squares[cause] for cause in causes.of_group(group) if cause in squares), nothing)
+        for group in ("noise", "resolution", "cyclic", "asynchronous")
+    )
     seen = np.where(age > sde, cause_models.own_clock(axis) or np.nan, np.nan_to_num(frequency))
     cyclic = np.where(seen < axis.sampling.rate / 2.0, "direct", "aliased")
     largest = np.maximum(counting, sde + age)

@@ -58,7 +58,7 @@ class Timed(LineModel):
         for share, counts in self.reach(speed):
             for cause, square in self._over(speed, counts).items():
                 squares[cause] += share * square
-        return self.with_ring(squares, speed), self.half_range(speed)
+        return self.with_independent(squares, speed), self.half_range(speed)
 
     def _over(self, speed: np.ndarray, counts: np.ndarray) -> dict[str, np.ndarray]:
         """Mean squares by cause with so many counts between the two edges."""
@@ -94,6 +94,11 @@ class Timed(LineModel):
             sine = np.sin(np.pi * span[:, None] * orders)
             square = square + (share * (speed / self.pitch / span) ** 2)[:, None] * 4.0 * sine**2
         return np.sqrt(square)
+
+    def white_gain(self, speed: np.ndarray) -> np.ndarray:
+        """Squared gain from position noise that is new at each edge to velocity, 1/s2."""
+        rates = [(share, counts / self.axis.interpolation.factor) for share, counts in self.reach(speed)]
+        return sum(share * 2.0 * (speed / self.pitch / span) ** 2 for share, span in rates)
 
     def magnitudes(self, speed: np.ndarray) -> np.ndarray:
         """Sum of the magnitudes of the weights of the two edges, 1/s."""

@@ -13,6 +13,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from .. import checks
+from ..doubts import Doubt
 from ..model.axis import Axis
 from ..results import AXIS_EXAMPLE, Result, measured_in, picture
 
@@ -287,7 +288,7 @@ def position_error(axis: Axis, speed: float = 0.0) -> PeriodError:
     turns = np.arange(points) / points
     cosine, sine = read_signals(axis, speed, turns)
     sound = bool(encloses_zero(error))
-    reasons = () if sound else ("the two channels do not go round zero: there is no position to decode",)
+    reasons = () if sound else (Doubt("no_position"),)
     return PeriodError(
         phase=turns,
         error=pitch * (error - error.mean()),

@@ -1,11 +1,12 @@
-"""Where a prediction of ripple may not be believed, and why."""
+"""Where a prediction of ripple is not reliable, and why."""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
+from ..doubts import Doubt
 from ..model.estimators import Difference
 from . import period_error
 from .limits import top_speed
@@ -22,73 +23,79 @@ TAU = period_error.TAU
 SHARP, REACH = 0.03, 3.0
 # In counts; from 0.3 on the prediction is more than 4 % high.
 MOST_EDGE_JITTER = 0.2
+# Jitter over the time between edges, and ticks of the clock in it, up to which the theory of timed edges is linear.
+MOST_TIME_JITTER, LEAST_TICKS = 0.05, 10
+# Counts a period from which the step form is exact enough, and channel noise that is small, of the amplitude.
+FEW_COUNTS, SMALL_NOISE = 40, 0.1
+# Steps of counts and converter below these shares of the mean square do not matter.
+HELD_SHARE, CONVERTER_SHARE = 0.1, 0.02
+
+
+Term = tuple[bool | np.bool_ | np.ndarray, Doubt]
 
 
 def find(
     axis: Axis,
     model: TableModel | LineModel | Timed,
     speed: np.ndarray,
-    squares: dict[Any, np.ndarray],
+    squares: dict[str, np.ndarray],
     total: np.ndarray,
-) -> tuple[Any, ...]:
-    """Speeds at which the prediction may not be believed, and the reasons that apply."""
-    found = [
-        *_limit_doubts(axis, speed),
-        (not model.sound, "the two channels do not go round zero at some speed"),
-        *_hysteresis_doubts(axis, model, speed, squares, total),
-        *_converter_doubts(axis, model, speed, squares, total),
-        *_timing_doubts(axis, model, speed, squares),
-        (
-            _few_counts(axis, model),
-            "fewer than 40 counts a period: too few for the step form to be exact",
-        ),
-        (
-            axis.signal.noise > 0.1 * axis.signal.amplitude,
-            "channel noise above 0.1 of the amplitude is not small",
-        ),
-    ]
-    masks = [np.broadcast_to(there, speed.shape) for there, _ in found]
-    reasons = [reason for mask, (_, reason) in zip(masks, found, strict=True) if mask.any()]
-    return np.logical_or.reduce(masks), tuple(reasons)
+) -> tuple[np.ndarray, tuple[Doubt, ...]]:
+    """Speeds at which the prediction is not reliable, and the reasons that apply."""
+    return joined(
+        speed.shape,
+        [
+            _limit_term(axis, speed),
+            (not model.sound, Doubt("no_circle")),
+            *_hysteresis_terms(axis, model, speed, squares, total),
+            *_converter_terms(axis, model, speed, squares, total),
+            *_timing_terms(axis, model, speed, squares),
+            (_few_counts(axis, model), Doubt("few_counts", counts=FEW_COUNTS)),
+            (
+                axis.signal.noise > SMALL_NOISE * axis.signal.amplitude,
+                Doubt("noise_not_small", share=SMALL_NOISE),
+            ),
+        ],
+    )
 
 
-def _limit_doubts(axis: Axis, speed: np.ndarray) -> list[tuple[np.ndarray, str]]:
+def joined(shape: tuple[int, ...], terms: list[Term]) -> tuple[np.ndarray, tuple[Doubt, ...]]:
+    """Validity terms (where, doubt) as one mask, and the doubts that apply somewhere."""
+    masks = [np.broadcast_to(where, shape) for where, _ in terms]
+    doubts = tuple(doubt for mask, (_, doubt) in zip(masks, terms, strict=True) if mask.any())
+    return np.logical_or.reduce(masks), doubts
+
+
+def _limit_term(axis: Axis, speed: np.ndarray) -> Term:
     top = top_speed(axis)
     if top.limit == "clipping":
-        return [(True, "the converter clips the signals (interpolation.span)")]
-    return [(speed > top.speed, f"above the top speed {top.speed:.4g} {axis.scale.unit}/s ({top.limit})")]
+        return True, Doubt("clipping")
+    doubt = Doubt("top_speed", top=top.speed, unit=axis.scale.unit, limit=top.limit)
+    return speed > top.speed, doubt
 
 
 def _few_counts(axis: Axis, model: TableModel | LineModel | Timed) -> bool:
     factor = axis.interpolation.factor
-    return model.method == "step" and factor is not None and factor < 40
+    return model.method == "step" and factor is not None and factor < FEW_COUNTS
 
 
-def _hysteresis_doubts(
+def _hysteresis_terms(
     axis: Axis,
     model: TableModel | LineModel | Timed,
     speed: np.ndarray,
-    squares: dict[Any, np.ndarray],
+    squares: dict[str, np.ndarray],
     total: np.ndarray,
-) -> list[Any]:
+) -> list[Term]:
     if axis.interpolation.hysteresis == 0.0:
         return []
-    found = [
-        (
-            _unknown_hysteresis(model, speed),
-            "hysteresis within reach of the noise has no closed form: the value is without it; simulate",
-        )
+    terms = [
+        (_unknown_hysteresis(model, speed), Doubt("hysteresis_in_noise")),
+        (_roughly_held(axis, model, speed), Doubt("hysteresis_held")),
     ]
-    found.append(
-        (
-            _roughly_held(axis, model, speed),
-            "noise shifts the moments at which counts held by hysteresis change: up to a third more; simulate",
-        )
-    )
     if axis.interpolation.bits is not None:
-        stepped = squares["adc"] + squares["resolution"] > 0.1 * total
-        found.append((stepped, "hysteresis shifts the counts against the converter's steps; simulate"))
-    return found
+        stepped = squares["adc"] + squares["resolution"] > HELD_SHARE * total
+        terms.append((stepped, Doubt("hysteresis_converter")))
+    return terms
 
 
 def _unknown_hysteresis(model: TableModel, speed: np.ndarray) -> np.ndarray:
@@ -107,9 +114,9 @@ def _roughly_held(axis: Axis, model: TableModel, speed: np.ndarray) -> np.ndarra
     return (model.held_still(speed, spread) == 1) & rough
 
 
-def _timing_doubts(
-    axis: Axis, model: TableModel | LineModel | Timed, speed: np.ndarray, squares: dict[Any, np.ndarray]
-) -> list[tuple[np.ndarray, str]]:
+def _timing_terms(
+    axis: Axis, model: TableModel | LineModel | Timed, speed: np.ndarray, squares: dict[str, np.ndarray]
+) -> list[Term]:
     """Limits of the linear theory of edges timed by a clock."""
     if axis.estimator.linear:
         return []
@@ -117,29 +124,29 @@ def _timing_doubts(
     by_cause = model.spread(speed, np.inf)
     edge = sum(by_cause.get(cause, 0.0) for cause in ("jitter", "noise")) + model.converter(speed)
     return [
-        (speed < axis.resolution, "slower than one count a second: the measured velocity drops to zero"),
+        (speed < axis.resolution, Doubt("below_one_count")),
         (
-            scattered > (0.05 * speed) ** 2,
-            "jitter beyond 5 % of the time between edges: some per cent low; simulate",
+            scattered > (MOST_TIME_JITTER * speed) ** 2,
+            Doubt("jitter_of_time", percent=100.0 * MOST_TIME_JITTER),
         ),
         (
             np.sqrt(0.5 * edge) * axis.interpolation.factor > MOST_EDGE_JITTER,
-            "jitter of the edges beyond 0.2 counts: which of them came last depends on it; simulate",
+            Doubt("jitter_of_edges", counts=MOST_EDGE_JITTER),
         ),
         (
-            speed > 0.1 * axis.resolution * axis.estimator.clock,
-            "fewer than 10 ticks of the clock between edges",
+            speed > axis.resolution * axis.estimator.clock / LEAST_TICKS,
+            Doubt("few_ticks", ticks=LEAST_TICKS),
         ),
     ]
 
 
-def _converter_doubts(
+def _converter_terms(
     axis: Axis,
     model: TableModel | LineModel | Timed,
     speed: np.ndarray,
-    squares: dict[Any, np.ndarray],
+    squares: dict[str, np.ndarray],
     total: np.ndarray,
-) -> list[tuple[np.ndarray, str]]:
+) -> list[Term]:
     """Converter steps that are not smoothed by jitter, where only white noise stands for them."""
     how = axis.interpolation
     if how.bits is None or model.method != "step":
@@ -147,5 +154,7 @@ def _converter_doubts(
     step = 2.0 * how.span / 2.0**how.bits / axis.signal.amplitude / TAU
     lag = speed / axis.sampling.rate / model.pitch
     jitter = np.hypot(axis.signal.jitter, speed * axis.sampling.jitter) / model.pitch
-    rough = (np.hypot(jitter, axis.signal.noise / TAU) < 0.5 * step) & (squares["adc"] > 0.02 * total)
-    return [(rough & (lag < 10.0 * step), "converter steps not smoothed by jitter, taken as white noise")]
+    rough = (np.hypot(jitter, axis.signal.noise / TAU) < 0.5 * step) & (
+        squares["adc"] > CONVERTER_SHARE * total
+    )
+    return [(rough & (lag < 10.0 * step), Doubt("converter_steps"))]

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from ..open_loop.causes import CAUSES, REGIMES
 from ..wording import aligned, beside, percent_number, share_text, show
 
 if TYPE_CHECKING:
@@ -27,17 +28,6 @@ ROWS = 16
 ALL_ROWS = 20
 # Lines of the error that are listed: so many, and none smaller than this share of the largest.
 LINES, SMALLEST = 8, 1e-3
-CAUSES = {
-    "sde": "the cyclic error (sde)",
-    "adc": "the converter (adc)",
-    "resolution": "counting (resolution)",
-    "jitter": "jitter",
-    "noise": "channel noise",
-    "clock": "jitter of the sampling clock",
-    "age": "the age of readings from the encoder's own clock",
-    "ring": "the mounting of the ring (a few lines a turn)",
-}
-REGIMES = {"direct": " (cyclic error at its own frequency)", "aliased": " (cyclic error seen folded)"}
 CAUTION = (
     "Caution: this is computed, not measured. The machine's documentation, local codes and qualified\n"
     "staff come first; moving and rotating axes can injure.\n"
@@ -124,8 +114,8 @@ def _why(curve: RippleCurve, index: int) -> str:
     shares = _shares(curve, index)
     cause = max(shares, key=shares.get, default=None)
     regime = str(curve.regime[index])
-    return f"regime {regime}{REGIMES.get(regime, '')}" + (
-        f", {CAUSES[cause]} makes {share_text(shares[cause])} % of the mean square" if cause else ""
+    return f"regime {regime}{REGIMES[regime].note}" + (
+        f", {CAUSES[cause].note} makes {share_text(shares[cause])} % of the mean square" if cause else ""
     )
 
 

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from ..doubts import named
 from ..wording import aligned, show
 from .ring_text import filled, table
 
@@ -86,7 +87,7 @@ def plan(result: CalibrationPlan) -> str:
             f"Another set of equal steps whose number shares no factor with {count} finds them: --steps "
             f'"{count}, {_coprime(count)}" loses multiples of {count * _coprime(count)} only.'
         )
-    notes = [f"Note: {reason}.\n" for reason in result.reasons if not reason.startswith("these steps")]
+    notes = [f"Note: {reason}.\n" for reason in result.reasons if not named([reason], "lost_orders")]
     return "".join([filled(words), _lost(result), filled(hint) if hint else "", *notes])
 
 

@@ -14,8 +14,9 @@ from ..decisions.choice import last_word
 from ..decisions.remedy_words import unit_of
 from ..decisions.ripple_summary import CURVES
 from ..formats import changes
+from ..open_loop.causes import CAUSES
 from ..wording import aligned, beside, force, percent_number, sentence, share_text, show
-from .axis_tables import CAUSES, CAUTION
+from .axis_tables import CAUTION
 from .loop_text import listed
 
 if TYPE_CHECKING:
@@ -93,7 +94,8 @@ def _saturated(result: Choice, each: Saturation) -> str:
     left = ""
     if each.cause is not None:
         share = f"{percent_number(each.share)} % of the mean square"
-        left = f": what is left is mostly {CAUSES[each.cause]}, {share} at {show(each.speed, result.units['speed'])}"
+        speed = show(each.speed, result.units["speed"])
+        left = f": what is left is mostly {CAUSES[each.cause].note}, {share} at {speed}"
     if not each.ends:
         return f"The finest tried, {value} {word}, still pays: finer ones may too{left}."
     return f"Beyond {value} {word} none that is finer takes a tenth off the ripple{left}."

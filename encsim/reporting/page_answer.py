@@ -10,10 +10,11 @@ import numpy as np
 from ..figures import ripple as ripple_picture
 from ..figures import ripple_view
 from ..figures.ripple_view import range_of_speeds, view_of
+from ..open_loop.causes import REGIMES
 from ..wording import compared, percent, quantity, sentence
 from . import page_words
 from .page_blocks import Block, Table, near, picture
-from .page_words import doubted, in_unit, limit_name, meanings
+from .page_words import doubted, in_plain_words, in_unit, limit_name, meanings
 
 if TYPE_CHECKING:
     from ..decisions.explanation import Explanation
@@ -26,21 +27,19 @@ if TYPE_CHECKING:
 
 
 UNSTABLE = ("Make the loop stable", "as it is, it swings by itself")
-REGIMES = {"noise": "noise", "resolution": "counts", "direct": "error, direct", "aliased": "error, folded"}
 
 
 def answer(found: Findings, shelf: GlyphStore) -> Block:
     """How smoothly the axis runs, against the requirement if there is one."""
     curve, judged = found.curve, found.judgement
     limit = drawn_limit(found.requirement, judged)
-    view = view_of(curve, limit)
+    view, told = view_of(curve, limit), in_plain_words(curve)
     shown = picture(
         "ripple",
         found.axis,
-        lambda style: ripple_picture.ripple(curve, limit=limit, style=style),
+        lambda style: ripple_picture.ripple(told, limit=limit, style=style),
         shelf,
         range_of_speeds(view) if len(view.speed) > 1 else None,
-        told=curve.reasons,
     )
     asked = judged is not None
     says = (
@@ -187,7 +186,7 @@ def _ripple_table(found: Findings, view: RippleView) -> Table:
             quantity(view.rms[i], unit),
             percent(view.rms[i] / view.speed[i], 3),
             *(() if allowed is None else _held(view.rms[i], allowed[i], unit)),
-            REGIMES[str(view.regime[i])],
+            REGIMES[str(view.regime[i])].cell,
         )
         for i in near(view.speed, found.table_speeds)
     )  # fmt: skip

@@ -94,7 +94,6 @@ def picture(
     draw: Callable[..., Any],
     shelf: GlyphStore,
     speeds: tuple[float, float] | None = None,
-    told: tuple[str, ...] = (),
 ) -> Picture:
     """A figure in both layouts."""
     axes = {name: draw(style) for name, style in STYLES.items()}
@@ -102,8 +101,6 @@ def picture(
     figure = axes["wide"].figure
     edges = {} if speeds is None else {name: _edges(ax) for name, ax in axes.items()} | {"speeds": speeds}
     note = figure.encsim_note.removeprefix(sentence(axis_words(axis))).lstrip(".,; ")
-    for reason in told:
-        note = note.replace(f"in doubt: {reason}.", "in doubt.").replace(f"In doubt: {reason}.", "In doubt.")
     return Picture(key, figure.encsim_title, sentence(note), made["wide"], made["phone"], edges)
 
 

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from ..decisions.remedy_words import CAUSES, unit_of
+from ..decisions.remedy_words import unit_of
 from ..decisions.ripple_summary import CURVES
 from ..figures import channels as channels_picture
 from ..figures import loop as loop_picture
@@ -17,11 +17,12 @@ from ..figures import remedies as remedies_picture
 from ..figures import ring as ring_picture
 from ..figures import tolerance as tolerance_picture
 from ..figures.period import causes_of, half_range, shown_lines
+from ..open_loop.causes import CAUSES
 from ..wording import percent, quantity, sentence
 from . import page_words
 from .loop_text import margins as margins_told
 from .page_blocks import Block, Table, near, picture
-from .page_words import curve_heads, doubted, in_unit, meanings, plain_doubts
+from .page_words import curve_heads, doubted, in_plain_words, in_unit, meanings, plain_doubts
 
 if TYPE_CHECKING:
     import numpy as np
@@ -52,16 +53,17 @@ def source(found: Findings, shelf: GlyphStore) -> Block:
         if reach
         else "Within a signal period the encoder makes no error."
     )
+    told = in_plain_words(error)
     drawn = (
-        ("period", lambda style: period_picture.period_error(error, style=style)),
-        ("channels", lambda style: channels_picture.channels(error, style=style)),
+        ("period", lambda style: period_picture.period_error(told, style=style)),
+        ("channels", lambda style: channels_picture.channels(told, style=style)),
     )
     return Block(
         key="source",
         heading="Where does it come from?",
         says=(says,),
         words=meanings("line"),
-        doubts=() if error.valid else error.reasons,
+        doubts=plain_doubts(error.reasons),
         pictures=tuple(picture(key, found.axis, draw, shelf) for key, draw in drawn),
         tables=(_line_table(error),),
     )
@@ -116,12 +118,12 @@ def player(found: Findings) -> Block:
 def loop(found: Findings, shelf: GlyphStore) -> Block:
     """Whether the machine really moves, and how safely the loop is closed."""
     smooth, margins = found.smoothness, found.margins
+    told = in_plain_words(smooth)
     shown = picture(
         "loop",
         found.axis,
-        lambda style: loop_picture.smoothness(smooth, style=style),
+        lambda style: loop_picture.smoothness(told, style=style),
         shelf,
-        told=smooth.reasons,
     )
     return Block(
         key="loop",
@@ -182,7 +184,7 @@ def ring(found: Findings, shelf: GlyphStore) -> Block:
         key="ring",
         heading="What does the ring add?",
         says=tuple(says),
-        doubts=curve.reasons,
+        doubts=plain_doubts(curve.reasons),
         pictures=(shown,),
         tables=(_budget_table(budget),),
     )
@@ -294,7 +296,7 @@ def _sizes(explanation: Explanation, values: dict[str, Any]) -> tuple[str, ...]:
 def _cause_table(explanation: Explanation) -> Table:
     rows = tuple(
         (
-            sentence(CAUSES[one.cause]),
+            sentence(CAUSES[one.cause].plain),
             percent(one.share),
             *_sizes(explanation, {name: getattr(one, name) for name in CURVES}),
         )

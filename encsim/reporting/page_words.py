@@ -6,14 +6,16 @@ The speed that a page looks at closely, and why that one.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import numpy as np
 
 from ..decisions.remedy_words import force
 from ..decisions.requirements import RIPPLES
 from ..figures.channels import signed_percent
+from ..open_loop.causes import of_group
 from ..wording import (
     axis_words,
     compared,
@@ -30,10 +32,12 @@ from .page_frames import round_speed
 if TYPE_CHECKING:
     from ..closed_loop.closed_loop_ripple import Smoothness
     from ..decisions.judgements import Judgement
+    from ..doubts import Doubt
     from ..model.axis import Axis
     from ..open_loop.closed_form import RippleCurve
 
 
+Told = TypeVar("Told")
 # Each word is told once, where it first appears.
 MEANINGS = {
     "ripple": "how much the speed swings about its mean, as rms",
@@ -64,23 +68,6 @@ EVERYWHERE = (
     "Dirt, damage, lost counts and lost signals.",
     "Acceleration: each speed is taken as steady.",
 )
-# Doubts of a closed loop for those who do not compute: how the reason begins, and what it means.
-DOUBTS = {
-    "the loop is unstable": "the loop is unstable: it swings by itself, ever more",
-    "the error is so steep": "the axis follows the encoder's error so closely that it changes what is read",
-    "a strong line of the counts": "the axis may follow single counts, which no formula foretells",
-    "the frequency of the counts": "it is so slow that the controller follows each count by itself",
-    "the frequency of the converter": "it is so slow that the controller follows each step of the converter by itself",
-    "hysteresis in a closed loop": "the counts stay behind where the axis turns back, which the controller follows",
-    "fewer than": "counts come so seldom that the controller's view of the speed is often old",
-    "ticks of the timing clock": "the clock that times the counts leaves a pattern of its own",
-    "an error, held from edge to edge": "the error is seen only when a count comes, which the controller follows",
-    "the speed swings so much": "the speed swings so much that the counts come unevenly",
-    "friction changes its sign": "the axis swings so much that it turns back: friction then holds and lets go",
-    "the torque comes within": "the motor comes near its limit",
-    "cogging shakes": "the motor's own cogging shakes the axis too and is not in these numbers",
-    "the age of the readings shakes": "the readings' changing age shakes the axis, and that changes their age again",
-}
 NO_LOOP = "The controller and what it moves: how the machine answers the ripple is not computed."
 WITH_LOOP = "Bending, backlash and resonances of the machine that its description does not name."
 NO_RING = "How the ring is mounted: errors that come once or a few times a turn."
@@ -91,14 +78,14 @@ def meanings(*words: str) -> tuple[tuple[str, str], ...]:
     return tuple((word, MEANINGS[word]) for word in words)
 
 
-def plain_doubts(reasons: list[str] | tuple[str, ...]) -> tuple[str, ...]:
+def plain_doubts(reasons: Iterable[Doubt]) -> tuple[str, ...]:
     """Reasons for doubt in plain words, each once."""
-    return tuple(
-        dict.fromkeys(
-            next((words for start, words in DOUBTS.items() if reason.startswith(start)), reason)
-            for reason in reasons
-        )
-    )
+    return tuple(dict.fromkeys(doubt.plain for doubt in reasons))
+
+
+def in_plain_words(result: Told) -> Told:
+    """A result whose reasons are in plain words, for a picture whose title tells one."""
+    return replace(result, reasons=plain_doubts(result.reasons))
 
 
 def doubted(curve: RippleCurve | Smoothness) -> str:
@@ -312,9 +299,6 @@ def _control(axis: Axis) -> str:
     )
 
 
-CYCLIC = ("sde", "ring")
-
-
 @dataclass(frozen=True)
 class Closer:
     """A speed, m/s or rad/s, and why it is looked at: "limit", "named", "cyclic" or "largest".
@@ -347,7 +331,7 @@ def closer_look(
 def _telling(curve: RippleCurve, places: np.ndarray, own: list[float] | np.ndarray | tuple[()]) -> Closer:
     """The place where cyclic error matters most, else that of the largest ripple."""
     speed, square = curve.speed[places], curve.rms[places] ** 2
-    parts = [curve.parts[cause][places] ** 2 for cause in CYCLIC if cause in curve.parts]
+    parts = [curve.parts[cause][places] ** 2 for cause in of_group("cyclic") if cause in curve.parts]
     most = np.divide(sum(parts), square, out=np.zeros_like(speed), where=square > 0.0)
     best = int(np.argmax(curve.rms[places] / speed * most))
     if most[best] < 0.5:

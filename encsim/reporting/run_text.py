@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from ..doubts import named
 from ..open_loop.limits import top_speed
 from ..wording import aligned, beside, force, percent_number, show
 from .loop_text import listed
@@ -27,7 +28,6 @@ NOTHING = 1e-9
 # Samples of an answer that are listed; below this share of the largest one they are 0.
 ROWS, SMALLEST = 16, 1e-3
 # Words of a run's reason that is a warning.
-BEYOND = "above the top speed"
 LINEAR = (
     "Linear: counts, encoder errors, dry friction, cogging and limits are not in this answer;\n"
     "encsim run has them.\n"
@@ -52,14 +52,15 @@ def run(result: Run, move: Move | None = None, *, cautions: tuple[str, ...] = ()
     lines = _steady(result) if move is None else _moved(result, move)
     warned = [f"WARNING: {line}\n" for line in beyond(result)]
     # said above already, in the units of the report
-    notes = [f"Note: {reason}\n" for reason in result.reasons if not (warned and BEYOND in reason)]
+    told = "run_above_top_speed" if warned else ""
+    notes = [f"Note: {reason}\n" for reason in result.reasons if not named([reason], told)]
     return "".join([*warned, *(f"{line}\n" for line in lines), "\n", aligned(_columns(result, move)), "\n", *notes,
                     listed(cautions)])  # fmt: skip
 
 
 def beyond(result: Run) -> list[str]:
     """What is said first of a run above the top speed."""
-    if not any(BEYOND in reason for reason in result.reasons):
+    if not named(result.reasons, "run_above_top_speed"):
         return []
     top, unit = top_speed(result.axis), result.units["velocity"]
     fastest = show(float(np.abs(result.demand).max()), unit)

@@ -136,6 +136,7 @@ def _allowed(result: Tuning, limits: dict[str, float | None]) -> str:
 
 
 def _believed(result: Tuning, axis: Axis) -> str:
-    """Why the ripple may not be believed."""
+    """Why the ripple is not reliable."""
     named = f"{force(axis)} ripple"
-    return "".join(f"Note: {reason.replace('torque ripple', named, 1)}\n" for reason in result.reasons)
+    told = (reason.about(named) if reason.subject else reason for reason in result.reasons)
+    return "".join(f"Note: {reason}\n" for reason in told)

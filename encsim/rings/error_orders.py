@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from .. import checks
+from ..doubts import Doubt
 from ..model import ring_geometry
 from ..results import Result, Series, measured_in, picture
 
@@ -200,9 +201,7 @@ def ring_curve(
         heads=np.array([head.angle for head in as_heads]),
         weights=shares,
         valid=True,
-        reasons=()
-        if foreshortening <= REPORTED * peak
-        else (f"left out: the tilted ring is foreshortened, {foreshortening:.3g} rad at 2 per turn",),
+        reasons=() if foreshortening <= REPORTED * peak else (Doubt("foreshortened", angle=foreshortening),),
         ring=ring,
     )
 

@@ -11,6 +11,7 @@ import numpy as np
 
 from ..closed_loop.closed_loop_ripple import smoothness
 from ..decisions import fast_ripple
+from ..doubts import Doubt
 from ..model.distributions import places
 from ..open_loop.closed_form import ripple
 from .samples import EXACTLY
@@ -143,13 +144,13 @@ def _looked_at(job: Job, batch: Batch) -> dict[str, Any]:
     scale = np.median(ratio, axis=0)
     deviation = np.abs(ratio / scale - 1.0).max(axis=0)
     far, lost = deviation > CLOSE, int(np.count_nonzero(batch.doubtful))
-    notes = {
-        f"the quick form is off by up to {100.0 * deviation.max():.2g} % at some speeds": far.any(),
-        f"{lost} of {samples} axes do not keep their channels within the converter and round zero": lost,
-        f"fewer than {FEW_SAMPLES} samples say little about the ends of the band": samples < FEW_SAMPLES,
-    }
+    terms = [
+        (far.any(), Doubt("fast_form_off", percent=100.0 * deviation.max())),
+        (lost, Doubt("axes_without_position", lost=lost, samples=samples)),
+        (samples < FEW_SAMPLES, Doubt("few_samples", samples=FEW_SAMPLES)),
+    ]
     known = dict.fromkeys(reason for curve in whole for reason in curve.reasons)
-    reasons = (*known, *(reason for reason, there in notes.items() if there))
+    reasons = (*known, *(doubt for applies, doubt in terms if applies))
     doubtful = np.any([far, *(curve.doubtful for curve in whole)], axis=0)
     return {
         "scale": scale,

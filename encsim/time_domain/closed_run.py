@@ -16,6 +16,7 @@ import numpy as np
 
 from .. import checks
 from ..closed_loop import loop
+from ..doubts import Doubt
 from ..kernels import compiling, rows
 from ..kernels.rows import CHUNK
 from ..model.axis import Axis
@@ -440,21 +441,20 @@ def _result(
 
 def _reasons(
     axis: Axis, fastest: float, samples: int, settle: int, clipped: int, stopped: tuple[float, str] | None
-) -> tuple[str, ...]:
+) -> tuple[Doubt, ...]:
     """Reasons why a run does not show a working axis."""
-    reasons, unit, top = [], axis.scale.unit, limits.top_speed(axis)
+    reasons, top = [], limits.top_speed(axis)
     if fastest > top.speed and top.limit != "clipping":
-        reasons.append(
-            f"speed {fastest:.4g} {unit}/s is above the top speed {top.speed:.4g} {unit}/s ({top.limit})"
-        )
+        about = {"unit": axis.scale.unit, "limit": top.limit}
+        reasons.append(Doubt("run_above_top_speed", speed=fastest, top=top.speed, **about))
     if axis.estimator.linear and _slowest(axis) >= 1.0:
-        reasons.append("the loop is not stable: see margins")
+        reasons.append(Doubt("unstable_run"))
     if clipped:
-        reasons.append(f"the converter clips, {clipped} readings of a channel were cut off")
+        reasons.append(Doubt("run_clips", readings=clipped))
     if stopped is not None:
-        reasons.append(f"stopped at {stopped[0]:.6g} s: {stopped[1]}")
+        reasons.append(Doubt("run_stopped", time=stopped[0], why=stopped[1]))
     elif settle and settle >= samples // 2:
-        reasons.append("the run is too short for the loop to settle: run longer")
+        reasons.append(Doubt("loop_unsettled"))
     return tuple(reasons)
 
 

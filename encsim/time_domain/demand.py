@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from .. import checks
+from ..doubts import Doubt
 from ..open_loop import limits
 
 if TYPE_CHECKING:
@@ -35,8 +36,8 @@ def check_demand(axis: Axis, demand: np.ndarray, time: np.ndarray) -> None:
         checks.refuse("run.speed", rule, float(np.diff(demand[0])[k]), unit)
 
 
-def beyond_torque(axis: Axis, demand: np.ndarray, time: np.ndarray) -> tuple[str, ...]:
-    """A reason where the demand needs more torque than the limit, else none."""
+def beyond_torque(axis: Axis, demand: np.ndarray, time: np.ndarray) -> tuple[Doubt, ...]:
+    """A doubt where the demand needs more torque than the limit, else none."""
     load, limit = axis.load, axis.control.torque_limit
     if limit is None:
         return ()
@@ -46,9 +47,7 @@ def beyond_torque(axis: Axis, demand: np.ndarray, time: np.ndarray) -> tuple[str
     if torque[k] <= limit:
         return ()
     unit = "N m" if axis.scale.unit == "rad" else "N"
-    return (
-        f"the demand asks for {torque[k]:.4g} {unit} at {time[k]:.4g} s, more than the torque limit {limit:.4g} {unit}",
-    )
+    return (Doubt("demand_exceeds_torque", torque=torque[k], unit=unit, time=time[k], limit=limit),)
 
 
 def sticking(load: Load, demand: np.ndarray, velocity: np.ndarray) -> float:

@@ -19,6 +19,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from .. import checks
+from ..doubts import Doubt
 from ..kernels import compiling, open_chain, records, rows
 from ..kernels.motion import tick_block
 from ..kernels.rows import CHUNK
@@ -395,21 +396,19 @@ def _settle(axis: Axis, speed: float, samples: int) -> int:
     return int(min(needed, samples // 2))
 
 
-def _reasons(axis: Axis, speed: float, samples: int, clipped: int, settle: int) -> tuple[str, ...]:
+def _reasons(axis: Axis, speed: float, samples: int, clipped: int, settle: int) -> tuple[Doubt, ...]:
     """Reasons why the run does not show a working axis."""
     from ..open_loop.limits import top_speed
 
     reasons = []
     top = top_speed(axis)
     if abs(speed) > top.speed and top.limit != "clipping":
-        unit = f"{axis.scale.unit}/s"
-        reasons.append(
-            f"speed {abs(speed):.4g} {unit} is above the top speed {top.speed:.4g} {unit} ({top.limit})"
-        )
+        about = {"unit": axis.scale.unit, "limit": top.limit}
+        reasons.append(Doubt("run_above_top_speed", speed=abs(speed), top=top.speed, **about))
     if clipped:
-        reasons.append(f"the converter clips, {clipped} readings of a channel were cut off")
+        reasons.append(Doubt("run_clips", readings=clipped))
     if settle and settle == samples // 2:
-        reasons.append("the run is too short for estimator or hysteresis to settle: take more samples")
+        reasons.append(Doubt("estimator_unsettled"))
     return tuple(reasons)
 
 

@@ -11,6 +11,7 @@ import encsim
 from encsim.decisions import remedies, remedy_verification
 from encsim.decisions.proposals import Proposal
 from encsim.decisions.ripple_summary import delay
+from encsim.doubts import named
 from encsim.formats import axis_file, changes
 
 CURVES = ("measured", "torque", "actual")
@@ -245,7 +246,7 @@ def test_wrong_prediction_is_found_out():
     found = remedies.verified(remedies.replace(one, after=wrong))
     assert found.agrees is False
     assert found.doubtful
-    assert remedies.DISAGREES in found.reasons
+    assert named(found.reasons, "simulation_disagrees")
 
 
 def test_run_too_short_for_its_counts_is_not_judged():

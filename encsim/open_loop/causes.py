@@ -1,0 +1,298 @@
+"""Causes of velocity ripple: the one table of their names, words, groups and looks.
+
+Everything that tells a cause (tables, sentences, pictures, the page) reads `CAUSES`, in its order. The mean squares
+stay with the models (`cause_models`, `engines`, and the closed loop); a cause that is a white position error brings
+its mean square along and needs no model.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from ..wording import quantity, show
+
+if TYPE_CHECKING:
+    from ..model.axis import Axis
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CauseGroup:
+    """Causes that are added up in pictures and in the regime.
+
+    Attributes
+    ----------
+    key : str
+    role : str
+        Colour and line in pictures, as of `plotting.canvas`.
+    label : str
+        Beside a line of a picture.
+    plain : str
+        In a sentence for everybody.
+    """
+
+    key: str
+    role: str
+    label: str
+    plain: str
+
+
+GROUPS = {
+    group.key: group
+    for group in (
+        CauseGroup(key="cyclic", role="cyclic", label="cyclic error", plain="cyclic error"),
+        CauseGroup(key="resolution", role="counts", label="counts (resolution)", plain="resolution"),
+        CauseGroup(key="noise", role="noise", label="noise", plain="noise"),
+        CauseGroup(
+            key="asynchronous", role="muted", label="age of the reading", plain="the age of the reading"
+        ),
+    )
+}
+BY_ROLE = {group.role: group for group in GROUPS.values()}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Regime:
+    """What the ripple at one speed mostly is, as `RippleCurve.regime` names it.
+
+    Attributes
+    ----------
+    key : str
+    note : str
+        Explanation behind the key in a text report; may be empty.
+    cell : str
+        In a table of the page.
+    labels : tuple of str
+        In the ribbon of a picture: the first that fits.
+    role, ink : str
+        Colour of the ribbon and of its letters.
+    """
+
+    key: str
+    note: str = ""
+    cell: str
+    labels: tuple[str, ...]
+    role: str
+    ink: str = "paper"
+
+
+REGIMES = {
+    regime.key: regime
+    for regime in (
+        Regime(key="noise", cell="noise", labels=("noise",), role="noise"),
+        Regime(key="resolution", cell="counts", labels=("resolution",), role="counts"),
+        Regime(
+            key="direct",
+            note=" (cyclic error at its own frequency)",
+            cell="error, direct",
+            labels=("cyclic error, direct", "direct"),
+            role="soft",
+            ink="ink",
+        ),
+        Regime(
+            key="aliased",
+            note=" (cyclic error seen folded)",
+            cell="error, folded",
+            labels=("cyclic error, aliased", "aliased"),
+            role="cyclic",
+        ),
+    )
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RippleCause:
+    """One cause of velocity ripple.
+
+    Attributes
+    ----------
+    key : str
+        As in ``parts`` of a result and in JSON.
+    term : str
+        The standard term.
+    note : str
+        In a note for the engineer.
+    plain : str
+        In a sentence for everybody.
+    label : str
+        Above its bar in the picture of causes and remedies.
+    group : str
+        Key of its `CauseGroup`.
+    remedy : str
+        Kind of the remedy that acts on it; empty where there is none.
+    faults : tuple of str
+        Fields of the axis that make this cause, each of which can be told alone.
+    size : callable, optional
+        ``size(axis)``: its size in few words, for a picture.
+    detail : callable, optional
+        ``detail(axis, speed)``: its size in a sentence.
+    mean_square : callable, optional
+        ``mean_square(axis, speed)``: mean square of a position error that is independent of every other cause and
+        from sample to sample, m2 or rad2, at speeds of shape (n,) from 0 on; None where the axis has none. The models
+        add it to the open chain and to the closed loop; it does not dither the counts.
+    """
+
+    key: str
+    term: str
+    note: str
+    plain: str
+    label: str
+    group: str
+    remedy: str = ""
+    faults: tuple[str, ...] = ()
+    size: Callable[[Axis], str] | None = None
+    detail: Callable[[Axis, float], str] | None = None
+    mean_square: Callable[[Axis, np.ndarray], np.ndarray | None] | None = None
+
+    @property
+    def role(self) -> str:
+        """Colour and line in pictures."""
+        return GROUPS[self.group].role
+
+
+def _moved(axis: Axis, speed: float) -> str:
+    """Sampling jitter in time, and the way that the axis goes in it."""
+    times = f"The moments of reading scatter by {show(axis.sampling.jitter, 's')} rms"
+    return f"{times}: at this speed {show(abs(speed) * axis.sampling.jitter, axis.scale.unit)}."
+
+
+def _scatter(axis: Axis, speed: float) -> str:
+    """Noise of the channels as a share of their amplitude."""
+    share = 100.0 * axis.signal.noise / axis.signal.amplitude
+    return f"Each signal scatters by {share:.3g} % rms of its amplitude."
+
+
+CAUSES = {
+    cause.key: cause
+    for cause in (
+        RippleCause(
+            key="sde",
+            term="subdivisional error (SDE)",
+            note="the cyclic error (sde)",
+            plain="the encoder's own error",
+            label="Error of the signals",
+            group="cyclic",
+            remedy="conditioning",
+            faults=(
+                "signal.offset",
+                "signal.gain",
+                "signal.phase",
+                "signal.harmonics",
+                "signal.sde",
+                "signal.skew",
+            ),
+        ),
+        RippleCause(
+            key="adc",
+            term="A/D conversion",
+            note="the converter (adc)",
+            plain="the converter",
+            label="Converter too coarse",
+            group="resolution",
+            remedy="bits",
+            size=lambda axis: f"{axis.interpolation.bits} bits",
+            detail=lambda axis, speed: f"Each signal is converted to {axis.interpolation.bits} bits.",
+        ),
+        RippleCause(
+            key="resolution",
+            term="quantisation",
+            note="counting (resolution)",
+            plain="counting",
+            label="Counts too coarse",
+            group="resolution",
+            remedy="finer counts",
+            size=lambda axis: f"{quantity(axis.resolution, axis.scale.unit, strip=True)} a count",
+            detail=lambda axis, speed: f"One count is {show(axis.resolution, axis.scale.unit)}.",
+        ),
+        RippleCause(
+            key="jitter",
+            term="position jitter",
+            note="jitter",
+            plain="the noise of the readhead",
+            label="Readhead noise",
+            group="noise",
+            remedy="noise",
+            size=lambda axis: f"{quantity(axis.signal.jitter, axis.scale.unit, strip=True)} rms",
+            detail=lambda axis, speed: (
+                f"The position shown scatters by {show(axis.signal.jitter, axis.scale.unit)} rms."
+            ),
+        ),
+        RippleCause(
+            key="noise",
+            term="signal noise",
+            note="channel noise",
+            plain="the noise of the signals",
+            label="Noise of the signals",
+            group="noise",
+            remedy="noise",
+            size=lambda axis: f"{quantity(axis.signal.noise, '%', strip=True)} rms",
+            detail=_scatter,
+        ),
+        RippleCause(
+            key="clock",
+            term="sampling jitter",
+            note="jitter of the sampling clock",
+            plain="the jitter of the loop's clock",
+            label="Loop clock unsteady",
+            group="noise",
+            remedy="clock",
+            size=lambda axis: f"{quantity(axis.sampling.jitter, 's', strip=True)} rms",
+            detail=_moved,
+        ),
+        RippleCause(
+            key="age",
+            term="asynchronous sampling",
+            note="the age of readings from the encoder's own clock",
+            plain="the age of the readings",
+            label="Readings of changing age",
+            group="asynchronous",
+            remedy="own clock",
+            detail=lambda axis, speed: (
+                "The encoder works on a clock of its own, so a reading is sometimes older and sometimes newer."
+            ),
+        ),
+        RippleCause(
+            key="ring",
+            term="ring mounting error",
+            note="the mounting of the ring (a few lines a turn)",
+            plain="the mounting of the ring",
+            label="Mounting of the ring",
+            group="cyclic",
+            remedy="second head",
+            faults=(
+                "ring.eccentricity",
+                "ring.swash",
+                "ring.lobes",
+                "ring.graduation",
+                "ring.wander",
+                "ring.coupling",
+            ),
+        ),
+    )
+}
+
+
+def of_group(key: str) -> tuple[str, ...]:
+    """Keys of the causes of a group."""
+    return tuple(cause.key for cause in CAUSES.values() if cause.group == key)
+
+
+def gaussian() -> tuple[str, ...]:
+    """Keys of the causes that are Gaussian noise: the noise group, and causes that bring their own mean square."""
+    return tuple(key for key, cause in CAUSES.items() if cause.group == "noise" or cause.mean_square)
+
+
+def added_squares(axis: Axis, speed: np.ndarray) -> dict[str, np.ndarray]:
+    """Mean squares of the position errors of causes that bring their own, periods squared, at each speed."""
+    given = {cause.key: cause.mean_square(axis, speed) for cause in CAUSES.values() if cause.mean_square}
+    there = {key: square for key, square in given.items() if square is not None}
+    return {key: np.broadcast_to(square, speed.shape) / axis.scale.pitch**2 for key, square in there.items()}
+
+
+def of_axis(axis: Axis, present: dict[str, Any]) -> list[str]:
+    """Keys of the causes of an axis in their order: those that a model finds present, and those of `added_squares`."""
+    added = added_squares(axis, np.zeros(1))
+    return [key for key in CAUSES if present.get(key) or key in added]

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -15,6 +15,7 @@ import numpy as np
 from .. import checks
 from ..closed_loop.stability import margins
 from ..formats import estimator_text
+from ..formats.changes import AxisChange
 from ..open_loop.cause_models import own_clock
 from . import speed_suggestions
 from .frontier_curve import frontier
@@ -159,17 +160,13 @@ class Situation:
 
 
 @dataclass(frozen=True, eq=False, slots=True, kw_only=True)
-class Proposal:
+class Proposal(AxisChange):
     """One change to try.
 
     Attributes
     ----------
     kind : str
         Short name of the kind of change.
-    name : str
-        The change in words.
-    change : dict of str to object
-        {path: value} as of `changes.apply`; ``speed`` alone is another speed. Empty where there is nothing to change.
     missing : str
         Why there is nothing to change.
     causes : tuple of str
@@ -179,8 +176,6 @@ class Proposal:
     """
 
     kind: str
-    name: str
-    change: dict = field(default_factory=dict)
     missing: str = ""
     causes: tuple = ()
     assumed: str = ""

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 from .. import checks
-from ..formats import changes
+from ..formats.changes import AxisChange
 from ..model.axis import Axis
 from ..wording import listed
 from . import remedy_verification, remedy_words
@@ -33,20 +33,15 @@ TOGETHER = 3
 
 
 @dataclass(frozen=True, eq=False, slots=True, kw_only=True)
-class Remedy:
+class Remedy(AxisChange):
     """One change of an axis and what it does.
 
     Attributes
     ----------
     kind : str
         Short name of the kind of change.
-    name : str
-        The change in words.
-    change : dict of str to object
-        {path: value} as of `changes.apply`, SI; ``{"speed": v}`` for another speed; empty where there is nothing
-        to change.
     written : dict of str to str
-        The same with units, as an axis file or an option writes it.
+        The change with units, as an axis file or an option writes it.
     effect : str
         ``better`` (less of a curve, more of none), ``mixed``, ``none``, ``worse``, ``impossible``, ``unsafe``
         (the loop would swing or nearly so).
@@ -79,8 +74,6 @@ class Remedy:
     """
 
     kind: str
-    name: str
-    change: dict
     written: dict
     effect: str
     applies: bool
@@ -120,7 +113,7 @@ def remedy(situation: Situation, proposal: Proposal) -> Remedy:
     if not proposal.change:
         return _refused(situation, proposal, "none", proposal.missing)
     try:
-        changed = _changed(situation, proposal.change)
+        changed = _changed(situation, proposal)
     except checks.InputError as error:
         return _refused(situation, proposal, "impossible", checks.one_line(str(error.faults[0]), 200))
     before, after = situation.now.at(), changed.now.at()
@@ -185,10 +178,9 @@ def verified(one: Remedy) -> Remedy:
     )
 
 
-def _changed(situation: Situation, change: dict[str, Any]) -> Changed:
+def _changed(situation: Situation, proposal: AxisChange) -> Changed:
     """The axis after a change, and what it does then."""
-    speed = float(change.get("speed", situation.speed))
-    axis = situation.axis if "speed" in change else changes.apply(situation.axis, change)
+    axis, speed = proposal.on(situation.axis), proposal.speed_from(situation.speed)
     return Changed(axis, speed, behave(axis, [speed]), standing(axis, speed))
 
 

@@ -16,6 +16,32 @@ if TYPE_CHECKING:
 
 
 OFFSETS = ("0", "1")
+SPEED = "speed"
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class AxisChange:
+    """A change of an axis that may be a remedy; what it does is for those who compute it.
+
+    Attributes
+    ----------
+    name : str
+        The change in words.
+    change : dict of str to object
+        {path: value} as of `apply`, SI; ``{"speed": v}`` for another speed; empty where there is nothing to change.
+    """
+
+    name: str
+    change: dict[str, Any] = dataclasses.field(default_factory=dict)
+
+    def on(self, axis: Axis) -> Axis:
+        """The changed axis; raises InputError if it is impossible."""
+        values = {path: value for path, value in self.change.items() if path != SPEED}
+        return apply(axis, values) if values else axis
+
+    def speed_from(self, speed: float) -> float:
+        """The speed after the change, m/s or rad/s."""
+        return float(self.change.get(SPEED, speed))
 
 
 def apply(axis: Axis, changes: dict[str, Any]) -> Axis:

@@ -14,6 +14,7 @@ import numpy as np
 from .. import checks, units
 from ..checks import InputError
 from ..formats import changes, estimator_text
+from ..formats.changes import AxisChange
 from ..model.edge_timing import CountAndTime
 from ..model.load_and_control import MOST_NOTCHES, Notch
 from .search import LIMITS, UNITS, GainSearch
@@ -129,23 +130,17 @@ HIGHEST = 0.4
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Allowance:
+class Allowance(AxisChange):
     """What one change of the axis would allow within the same limits, with the gains tuned again.
 
     Attributes
     ----------
-    name : str
-        The change in words.
-    change : dict
-        {key of the axis file: new value, SI}.
     crossover : float
         Proposed velocity gain over inertia with the change, Hz: about the crossover of the velocity loop.
     stiffness : float
         Factor by which ``K_p K_v/T_i`` would rise.
     """
 
-    name: str
-    change: dict
     crossover: float
     stiffness: float
 
@@ -155,7 +150,8 @@ def remedies(search: GainSearch, control: Control) -> tuple[Allowance, ...]:
     own, allowances = search.shape_of(control), []
     for name, change in tried(search.axis, search.limits, search.speed).items():
         try:
-            other = GainSearch(changes.apply(search.axis, change), search.limits, search.speed, lax=True)
+            axis = AxisChange(name=name, change=change).on(search.axis)
+            other = GainSearch(axis, search.limits, search.speed, lax=True)
         except InputError:
             # twice a value can be out of range
             continue

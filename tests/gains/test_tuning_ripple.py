@@ -14,7 +14,7 @@ from encsim import InputError
 from encsim.formats import changes
 from encsim.gains import tuner
 from encsim.gains.advice import stiffness, tried
-from encsim.gains.encoder_errors import AliasedErrors
+from encsim.gains.encoder_errors import AliasedErrors, _coloured
 from encsim.gains.search import GainSearch
 from encsim.model.estimators import CountAndTime, Difference, Kalman, PeriodTiming
 
@@ -268,3 +268,11 @@ def test_extremes_are_tuned_within_the_limits(change):
     assert found.margins.phase_margin >= 60.0
     assert found.margins.sensitivity_peak <= 1.7
     assert found.binding
+
+
+@pytest.mark.parametrize("kept", [0.0, 0.3, 0.9])
+def test_coloured_noise_has_the_spectrum_of_a_first_order_recursion_and_mean_one(kept):
+    cycles = (np.arange(4096) + 0.5) / 4096
+    spectrum = (1.0 - kept**2) / np.abs(1.0 - kept * np.exp(-2j * np.pi * cycles)) ** 2
+    np.testing.assert_allclose(_coloured(kept, cycles), spectrum, rtol=1e-12)
+    assert np.mean(spectrum) == pytest.approx(1.0)

@@ -30,7 +30,7 @@ from encsim import (
 )
 from encsim.formats import axis_file, axis_reader, toml_text
 
-BOUNDED = settings(max_examples=200, deadline=None, derandomize=True, database=None)
+BOUNDED = settings(max_examples=120, deadline=None, derandomize=True, database=None)
 GAIN = "gain must be above -1 and at most 100, got "
 SDE = "sde.1 must be an amplitude"
 DEEP = "x.toml: file must be an axis file, with no values or keys nested this deeply, got nothing"
@@ -538,7 +538,7 @@ def _mutated(text, chance):
 
 @pytest.mark.parametrize("rotary", [False, True])
 @given(st.integers(0, 2**32))
-@settings(max_examples=300, deadline=None, derandomize=True, database=None)
+@settings(max_examples=150, deadline=None, derandomize=True, database=None)
 def test_any_damage_to_the_starter_gives_an_axis_or_an_input_error(rotary, seed):
     text = _mutated(axis_file.starter(rotary), random.Random(seed))
     try:

@@ -9,7 +9,7 @@ from stage_x import SIGNAL
 import encsim
 from encsim import Axis, Difference, Interpolation, Sampling, Scale, Signal
 
-GROUPS = 15
+GROUPS = 8
 AXES_PER_GROUP = 20
 STARTS = 16
 SAMPLES = 16384

@@ -181,8 +181,7 @@ class QuadraticFit(ParabolaTaps):
     >>> estimator = encsim.QuadraticFit(3)
     >>> estimator.weights(1.0).tolist()
     [1.5, -2.0, 0.5]
-    >>> axis = encsim.Axis(encsim.Scale(period=20e-6), estimator=encsim.QuadraticFit(8))
-    >>> float(axis.estimator.delay(16e3))
+    >>> float(encsim.QuadraticFit(8).delay(16e3))
     0.0
     """
 

@@ -130,7 +130,7 @@ class LinearResponse:
         room = math.inf if control.torque_limit is None else control.torque_limit - holding
         if self.stable and largest > room:
             below = f"; a {what} up to {abs(size) * room / largest:.3g} {self.size_unit} stays below"
-            limits = {"limit": control.torque_limit, "below": below if room > 0.0 else ""}
+            limits: dict[str, Any] = {"limit": control.torque_limit, "below": below if room > 0.0 else ""}
             reasons.append(Doubt("torque_exceeds", torque=largest + holding, unit=unit, **limits))
         dry = load.coulomb + load.stribeck
         if not self.speed and dry > 0.1 * largest:
@@ -146,7 +146,11 @@ class LinearResponse:
         reasons = few_edges(self.loop, crossover)
         share = change / abs(self.speed)
         if share > LARGEST_CHANGE and self.stable:
-            most = {"what": what, "most": abs(size) * LARGEST_CHANGE / share, "unit": self.size_unit}
+            most: dict[str, Any] = {
+                "what": what,
+                "most": abs(size) * LARGEST_CHANGE / share,
+                "unit": self.size_unit,
+            }
             least = 100.0 * LARGEST_CHANGE
             reasons += (Doubt("answer_changes_age", percent=100.0 * share, least=least, **most),)
         return reasons

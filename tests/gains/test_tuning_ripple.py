@@ -276,3 +276,8 @@ def test_coloured_noise_has_the_spectrum_of_a_first_order_recursion_and_mean_one
     spectrum = (1.0 - kept**2) / np.abs(1.0 - kept * np.exp(-2j * np.pi * cycles)) ** 2
     np.testing.assert_allclose(_coloured(kept, cycles), spectrum, rtol=1e-12)
     assert np.mean(spectrum) == pytest.approx(1.0)
+
+
+def test_stiffness_is_the_product_of_the_gains_over_the_integral_time():
+    assert stiffness(encsim.Control(2.0, 3.0, integral_time=4.0)) == pytest.approx(1.5)
+    assert stiffness(encsim.Control(0.0, 3.0)) == 3.0

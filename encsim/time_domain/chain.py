@@ -11,6 +11,7 @@ import numpy as np
 from ..kernels import records
 from ..kernels.records import SignalTables
 from ..kernels.rows import CHUNK
+from ..model.edge_timing import TimedEdges
 from ..open_loop import period_error
 from ..rings.error_orders import turn_lines
 from .motion import LOW_64, sampler
@@ -47,7 +48,7 @@ def plan_of(
     """All scalars of the chain, in periods, samples and counts; the channels have their shape at ``signal_speed``."""
     plan, signal_speed = np.zeros(1, records.PLAN), speed if signal_speed is None else signal_speed
     parts = _sampling_plan, _counting_plan, _estimator_plan
-    fields = {"key_low": seed & LOW_32, "key_high": seed >> 32}
+    fields: dict[str, float] = {"key_low": seed & LOW_32, "key_high": seed >> 32}
     fields |= {
         **_step_fields(motion),
         "has_clock": motion.clock is not None,
@@ -190,7 +191,7 @@ def _estimator_plan(axis: Axis, speed: float) -> dict[str, float]:
         "speed": speed,
         "scale": pitch * sampling.rate,
     }
-    if estimator.linear:
+    if not isinstance(estimator, TimedEdges):
         return plan
     ticks = Fraction(estimator.clock) / Fraction(sampling.rate)
     return plan | {
@@ -219,11 +220,11 @@ def edge_table(axis: Axis, speed: float) -> np.ndarray:
     true = np.arange(-EDGE_POINTS, 2 * EDGE_POINTS) / EDGE_POINTS
     error, radius = (np.tile(part, 3) for part in period_error.error_on_grid(axis, speed, EDGE_POINTS))
     shown, wanted = np.maximum.accumulate(true + error), np.arange(EDGE_POINTS + 1) / EDGE_POINTS
-    noise = axis.signal.noise
+    channel_noise = axis.signal.noise
     if axis.interpolation.bits is not None:
         step = 2.0 * axis.interpolation.span / 2.0**axis.interpolation.bits
-        noise = math.hypot(noise, step / math.sqrt(12.0))
-    noise = noise / math.sqrt(axis.sampling.average) / (2.0 * math.pi * radius)
+        channel_noise = math.hypot(channel_noise, step / math.sqrt(12.0))
+    noise = channel_noise / math.sqrt(axis.sampling.average) / (2.0 * math.pi * radius)
     scatter = np.hypot(noise, axis.signal.jitter / axis.scale.pitch)
     return np.stack([wanted - np.interp(wanted, shown, true), np.interp(wanted, shown, scatter)])
 
@@ -247,7 +248,7 @@ def tables_of(axis: Axis, speed: float, lead: float | None = None) -> SignalTabl
     """Fourier terms of the channels, and the lines of the given error and of the ring."""
     # With ``lead`` the channels, of the shape that they have at ``speed``, lead the position as at that other speed.
     channels, pitch = period_error.channels(axis, speed), axis.scale.pitch
-    turn = 1.0
+    turn: np.ndarray | float = 1.0
     if lead is not None and lead != speed:
         turn = np.exp(1j * np.angle(_first(axis, lead) / _first(axis, speed)) * channels.orders)
     terms = [

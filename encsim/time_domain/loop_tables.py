@@ -14,6 +14,7 @@ from ..kernels.motion import tick_block
 from ..kernels.records import Lanes, LoopChunk, LoopTables, SignalTables
 from ..kernels.rows import CHUNK
 from ..model import filter_design
+from ..model.edge_timing import TimedEdges
 from ..open_loop import period_error
 from . import chain
 from .motion import LOW_64, SteadyPhase
@@ -22,6 +23,7 @@ if TYPE_CHECKING:
     from ..closed_loop.plant import Plant
     from ..model.axis import Axis
     from ..model.load_and_control import Control
+    from .motion import Clock
 
 
 RUNAWAY = 100.0  # times the fastest speed there is, or a signal period a sample: then the loop has run away
@@ -43,15 +45,14 @@ class Loops:
     ) -> None:
         self.axis, self.speeds = axis, [float(v) for v in speeds]
         self.number, self.stride = len(speeds), rows.SINGLE if len(speeds) == 1 else rows.WIDTH
-        starts = [0.0] * len(speeds) if starts is None else starts
-        self.motions = [
-            SteadyPhase(axis, *each) for each in zip(self.speeds, map(float, starts), strict=True)
-        ]
+        begins = [0.0] * len(speeds) if starts is None else [float(start) for start in starts]
+        self.motions = [SteadyPhase(axis, *each) for each in zip(self.speeds, begins, strict=True)]
         self.clock = self.motions[0].clock
         # the channels of a demand that changes its speed are those of its fastest
         self.signal_speeds = self.speeds if fastest is None else [float(fastest)]
         self.plan = _plans(axis, self.speeds, seeds, self.motions, self.signal_speeds)
-        self.body = plant.discretise(axis.load, axis.control, axis.sampling.rate)
+        self.load, self.control = loop.closed(axis)
+        self.body = plant.discretise(self.load, self.control, axis.sampling.rate)
         self.loop = _record(axis, self.body, settle)
         self.state = np.zeros(self.number, records.STATE)
         self.begin = -_preroll(axis)
@@ -119,7 +120,7 @@ class Loops:
 
     def _filters(self) -> tuple[np.ndarray, np.ndarray]:
         """Coefficients b0 b1 b2 a1 a2 of the torque filters, and room for their states."""
-        control, rate, pitch = self.axis.control, self.axis.sampling.rate, self.axis.scale.pitch
+        control, rate, pitch = self.control, self.axis.sampling.rate, self.axis.scale.pitch
         self.loop["filters"] = len(control.notch) + (control.lowpass is not None)
         lanes = self._rows(5 * int(self.loop["filters"][0])).reshape(-1, self.stride)
         follows = any(notch.order is not None for notch in control.notch)
@@ -172,7 +173,7 @@ class Loops:
 
     def _hold(self) -> None:
         """Torque of the steady motion, and what the controller lacks of it where it cannot reach it."""
-        control, load = self.axis.control, self.axis.load
+        control, load = self.control, self.load
         speed = np.array(self.speeds)
         holding = load.viscous * speed - self._row(rows.STEADY_FRICTION) - load.force
         self._row(rows.HOLDING_TORQUE)[:] = holding
@@ -211,7 +212,7 @@ class Loops:
         first = sample // CHUNK * CHUNK
         if self.clock is not None:
             self.clock.fill(first, self.ticks, tick_block)
-            self.ages[:] = self._own_ages(first) + self.fixed_age * self.axis.sampling.rate
+            self.ages[:] = self._own_ages(self.clock, first) + self.fixed_age * self.axis.sampling.rate
         at_samples = [motion.at_samples.at(sample) for motion in self.motions]
         at_ticks = at_samples
         if self.clock is not None:
@@ -228,16 +229,16 @@ class Loops:
         self.lanes.phases[rows.RING_ANGLE_64 * self.stride :][: self.number] = np.array(angles, np.uint64)
         self._row(rows.RING_ANGLE)[:] = np.array(angles, np.uint64).view(np.int64) * 2.0**-64
 
-    def _own_ages(self, first: int) -> np.ndarray:
+    def _own_ages(self, clock: Clock, first: int) -> np.ndarray:
         """Samples since the newest tick of the other clock, at each sample of a chunk."""
         ticks = self.ticks - self.ticks[0]
-        _, rest = self.clock.newest(first)
-        since = float(rest) + np.arange(CHUNK) * float(self.clock.ratio) - ticks
-        return np.maximum(since, 0.0) / float(self.clock.ratio)
+        _, rest = clock.newest(first)
+        since = float(rest) + np.arange(CHUNK) * float(clock.ratio) - ticks
+        return np.maximum(since, 0.0) / float(clock.ratio)
 
     def follow_speed(self, speed: np.ndarray) -> None:
         """Let the notches with an order follow a demanded velocity."""
-        control, pitch = self.axis.control, self.axis.scale.pitch
+        control, pitch = self.control, self.axis.scale.pitch
         if any(notch.order is not None for notch in control.notch):
             rate, known = self.axis.sampling.rate, {}
             rounded = np.abs(speed)
@@ -277,7 +278,7 @@ def _cogging_table(axis: Axis) -> np.ndarray:
     turn = 1.0 / (2.0 * math.pi) if scale.unit == "rad" else 1.0
     orders = [
         (order * scale.pitch * turn, amplitude, phase / (2.0 * math.pi))
-        for order, (amplitude, phase) in axis.load.cogging.items()
+        for order, (amplitude, phase) in loop.closed(axis).load.cogging.items()
     ]
     return np.array(orders, dtype=float).reshape(-1, 3)
 
@@ -307,7 +308,7 @@ def coefficients(control: Control, rate: float, speed: float, pitch: float) -> l
 
 def _preroll(axis: Axis) -> int:
     """Samples to run before the loop closes: those that the simulation of the open chain begins with."""
-    if not axis.estimator.linear:
+    if isinstance(axis.estimator, TimedEdges):
         back = math.ceil(axis.estimator.reach * axis.sampling.rate) + 3
     else:
         back = chain.reach(axis)
@@ -317,7 +318,8 @@ def _preroll(axis: Axis) -> int:
 
 
 def _memory_rows(axis: Axis, memory: np.ndarray) -> int:
-    if axis.estimator.linear:
+    """Rows of a lane's estimator memory."""
+    if not isinstance(axis.estimator, TimedEdges):
         return memory.size
     window = axis.estimator.reach * axis.sampling.rate
     return rows.EDGE_HISTORY + (rows.EDGE_HISTORY_ROWS * (math.ceil(window) + 2) if window else 0)
@@ -325,7 +327,7 @@ def _memory_rows(axis: Axis, memory: np.ndarray) -> int:
 
 def _record(axis: Axis, body: Plant, settle: int) -> np.ndarray:
     """Scalars of the loop that all lanes share."""
-    control, load, rate, pitch = axis.control, axis.load, axis.sampling.rate, axis.scale.pitch
+    (load, control), rate, pitch = loop.closed(axis), axis.sampling.rate, axis.scale.pitch
     flexible = load.flexible
     fields = {
         "states": len(body.states),

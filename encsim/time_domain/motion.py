@@ -55,8 +55,10 @@ class SteadyPhase:
     def __init__(self, axis: Axis, speed: float, start: float, ticked: bool = True) -> None:
         pitch, clock = Fraction(axis.scale.pitch), sampler(axis) if ticked else None
         self.clock = None if clock is None else Clock(*clock, axis.sampling.rate)
-        rate = Fraction(axis.sampling.rate) if clock is None else self.clock.frequency
-        late = Fraction(axis.sampling.latency) + (0 if clock is None else self.clock.phase / rate)
+        rate, late = Fraction(axis.sampling.rate), Fraction(axis.sampling.latency)
+        if self.clock is not None:
+            rate = self.clock.frequency
+            late += self.clock.phase / rate
         begin = (Fraction(start) - Fraction(speed) * late) / pitch
         self.step = Fraction(speed) / (rate * pitch)
         self._d = math.lcm(begin.denominator, self.step.denominator)

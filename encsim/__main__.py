@@ -3,7 +3,7 @@
 import sys
 
 
-def main(argv=None):
+def main(argv: list[str] | None = None) -> int:
     """Run one command line; returns the exit code."""
     try:
         from .cli.main import main as run

@@ -96,7 +96,7 @@ class Check:
 
     def __init__(self, owner: Any) -> None:
         self.owner = owner
-        self.faults = []
+        self.faults: list[Fault] = []
 
     def fault(self, name: str, rule: str, value: Any, unit: str = "", hint: str = "") -> None:
         """Record that field ``name`` breaks ``rule``."""
@@ -166,7 +166,7 @@ class Check:
         self.store(name, int(value))
 
 
-def is_real(value: _Nothing | float | str | None) -> bool:
+def is_real(value: object) -> TypeGuard[float]:
     """Say whether the value is a finite real number and no bool."""
     if not isinstance(value, Real) or isinstance(value, bool):
         return False
@@ -181,9 +181,9 @@ def is_whole(value: object) -> TypeGuard[int]:
     return isinstance(value, Integral) and not isinstance(value, bool)
 
 
-def _in_range(value: _Nothing | float, low: float | None, high: float | None, open_low: bool) -> bool:
+def _in_range(value: Any, low: float | None, high: float | None, open_low: bool) -> bool:
     if not is_real(value):
         return False
-    value = float(value)
-    above = low is None or (value > low if open_low else value >= low)
-    return above and (high is None or value <= high)
+    number = float(value)
+    above = low is None or (number > low if open_low else number >= low)
+    return above and (high is None or number <= high)

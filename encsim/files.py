@@ -6,12 +6,11 @@ import contextlib
 import os
 import stat
 from pathlib import Path
-from typing import Any
 
 from . import checks
 
 
-def refuse_existing(path: Path | str, *, force: bool = False) -> None:
+def refuse_existing(path: str | os.PathLike[str], *, force: bool = False) -> None:
     """Raise InputError if something is there already (but with force) or the folder is not; devices may be there."""
     _target(path, force)
 
@@ -31,13 +30,14 @@ def write_whole(path: str | os.PathLike[str], content: bytes | str, *, force: bo
         checks.refuse("output", f"be writable ({error.strerror or error})", str(path))
 
 
-def _target(path: Path | str, force: bool) -> tuple[Path, bool]:
+def _target(path: str | os.PathLike[str], force: bool) -> tuple[Path, bool]:
     """Where to write, and whether that is a device or a pipe; refused if it cannot be or must not."""
     try:
         target = Path(os.path.realpath(path))
         mode = target.stat().st_mode if target.exists() else None
     except (OSError, ValueError) as error:
-        checks.refuse("output", f"be a path that can be used ({_reason(error)})", str(path))
+        reason = getattr(error, "strerror", None) or error
+        checks.refuse("output", f"be a path that can be used ({reason})", str(path))
     if mode is None and not target.parent.is_dir():
         checks.refuse("output", "lie in a folder that exists", str(path))
     if not str(path) or (mode is not None and stat.S_ISDIR(mode)):
@@ -46,10 +46,6 @@ def _target(path: Path | str, force: bool) -> tuple[Path, bool]:
     if mode is not None and not special and not force:
         checks.refuse("output", "not exist yet", str(path), hint="use --force (force=True) to replace it")
     return target, special
-
-
-def _reason(error: OSError) -> Any:
-    return getattr(error, "strerror", None) or str(error)
 
 
 def _replace(target: Path, data: bytes) -> None:

@@ -51,7 +51,6 @@ LONG = {
     "decisions/proposals.py": 460,
     "decisions/requirements.py": 460,
     "model/axis.py": 580,
-    "open_loop/cause_models.py": 480,
     "reporting/axis_tables.py": 440,
     "time_domain/closed_run.py": 500,
     "time_domain/simulation.py": 460,

@@ -8,16 +8,16 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 from functools import lru_cache
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from ..open_loop import cause_models, causes, period_error, structure_function
-from ..open_loop.cause_models import SHARE_POINTS, TableModel
+from ..open_loop.table_model import SHARE_POINTS, TableModel
 
 if TYPE_CHECKING:
     from ..model.axis import Axis
-    from ..open_loop.engines import Timed
+    from ..open_loop.cause_models import Model
 
 
 TAU = period_error.TAU
@@ -202,7 +202,7 @@ class ErrorLines:
     # complex amplitudes. ``spread``: variances of the Gaussian causes. ``converter``: variance of a converter that is
     # treated as white noise. ``added``: variances of white position errors that registered causes bring along.
 
-    def __init__(self, axis: Axis, model: TableModel | Timed | Any, speed: np.ndarray) -> None:
+    def __init__(self, axis: Axis, model: Model, speed: np.ndarray) -> None:
         self.axis, self.model, self.speed = axis, model, speed
         self.tabulated = isinstance(model, TableModel) and model.table is not None
         self.orders, made = model.complex_lines(speed)

@@ -27,12 +27,12 @@ from ..closed_loop.propagated_errors import PropagatedErrors
 from ..closed_loop.squared_gains import CURVES, SquaredGains
 from ..model.axis import Axis, Interpolation, Sampling, Signal
 from ..open_loop import cause_models, engines, quantisation
+from ..open_loop.line_model import LineModel
 
 if TYPE_CHECKING:
     from ..model.axis import Scale
     from ..model.estimator_base import Estimator
-    from ..open_loop.cause_models import LineModel, TableModel
-    from ..open_loop.engines import Timed
+    from ..open_loop.cause_models import Model
 
 
 # Estimators of more lags are of long memory.
@@ -61,7 +61,7 @@ def screened(
     return {"measured": pitch * np.sqrt(total)}, {"measured": parts}, ()
 
 
-class Screen(cause_models.LineModel):
+class Screen(LineModel):
     """The step form at one glance; see the module."""
 
     def _shapes(self, speed: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -143,11 +143,11 @@ class Screen(cause_models.LineModel):
 def fixed_shapes(
     scale: Scale, signal: Signal, correction: float
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """What `cause_models.LineModel.shapes` says of an error that does not depend on speed."""
+    """What `LineModel.shapes` says of an error that does not depend on speed."""
     how = Interpolation(correction=correction)
-    return cause_models.LineModel(
-        Axis(scale, signal=signal, interpolation=how, sampling=Sampling(1.0))
-    ).shapes(np.zeros(1))
+    return LineModel(Axis(scale, signal=signal, interpolation=how, sampling=Sampling(1.0))).shapes(
+        np.zeros(1)
+    )
 
 
 @lru_cache(maxsize=1)
@@ -217,7 +217,7 @@ def curves(axis: Axis, speeds: np.ndarray) -> Quick:
     return Quick({"measured": np.sqrt(total) * axis.scale.pitch}, bool(model.sound))
 
 
-class _Squares(cause_models.LineModel):
+class _Squares(LineModel):
     """The step form without the peak, which nobody asks for here."""
 
     def half_range(self, speed: np.ndarray) -> np.ndarray:
@@ -239,7 +239,7 @@ def _long_memory(axis: Axis) -> bool:
 
 def _passed(
     axis: Axis,
-    model: TableModel | LineModel | Timed,
+    model: Model,
     speeds: np.ndarray,
     powers: list[tuple[SquaredGains, np.ndarray]],
     names: list[str],

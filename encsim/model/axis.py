@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from .. import checks
 from ..results import Orders
@@ -91,7 +91,7 @@ class Scale:
         if self.period is None and self.lines is None:
             check.fault("period", "be given where lines is not", None)
         elif self.period is not None and self.diameter is not None:
-            self._count_lines(check)
+            self._count_lines(check, self.period, self.diameter)
         elif self.period is not None and self.lines is not None:
             check.fault(
                 "lines",
@@ -100,16 +100,16 @@ class Scale:
                 self.lines,
             )
 
-    def _count_lines(self, check: Check) -> None:
-        exact = math.pi * self.diameter / self.period
+    def _count_lines(self, check: Check, period: float, diameter: float) -> None:
+        exact = math.pi * diameter / period
         lines = round(exact)
         if not 1 <= lines <= LARGEST_LINES:
-            check.fault("period", f"fit 1 to {LARGEST_LINES} times round pi x diameter", self.period, "m")
+            check.fault("period", f"fit 1 to {LARGEST_LINES} times round pi x diameter", period, "m")
         elif abs(exact / lines - 1.0) > PERIOD_TOLERANCE:
             check.fault(
                 "period",
                 "fit a whole number of times round pi x diameter to 1e-3",
-                self.period,
+                period,
                 "m",
                 f"it fits {exact:.6g} times",
             )
@@ -126,7 +126,10 @@ class Scale:
     @property
     def pitch(self) -> float:
         """Signal period p in the position unit, m or rad."""
-        return self.period if self.lines is None else 2.0 * math.pi / self.lines
+        if self.lines is not None:
+            return 2.0 * math.pi / self.lines
+        assert self.period is not None  # refused when it was made
+        return self.period
 
     @property
     def unit(self) -> str:
@@ -205,8 +208,8 @@ class Signal:
             high=LONGEST_TIME,
         )
         self._check_offset(check)
-        self._check_orders(check, "harmonics", 2, _harmonic)
-        self._check_orders(check, "sde", 1, _sde_line)
+        for name in _ORDER_RULES:
+            self._check_orders(check, name)
         check.done()
 
     def _check_offset(self, check: Check) -> None:
@@ -228,36 +231,36 @@ class Signal:
         cosine, sine = self.offset[0], self.offset[1] / (1.0 + self.gain)
         return math.hypot(cosine, (sine - cosine * math.sin(self.phase)) / math.cos(self.phase))
 
-    def _check_orders(self, check: Check, name: str, lowest: int, convert: Callable[..., Any]) -> None:
-        orders = getattr(self, name)
+    def _check_orders(self, check: Check, name: str) -> None:
+        orders, rules = getattr(self, name), _ORDER_RULES[name]
         if not isinstance(orders, Mapping):
             check.fault(name, "be a mapping of order to value", orders)
             return
-        found = {}
+        converted = {}
         for order, value in orders.items():
             whole = checks.is_whole(order)
-            if not whole or not lowest <= order <= LARGEST_ORDER:
+            if not whole or not rules.lowest <= order <= LARGEST_ORDER:
                 short = whole and abs(order) < 1e9
                 check.fault(
                     f"{name}.{order}" if short else name,
-                    f"have a whole order from {lowest} to {LARGEST_ORDER}",
+                    f"have a whole order from {rules.lowest} to {LARGEST_ORDER}",
                     order,
                 )
                 continue
-            converted = convert(value)
-            if converted is None:
-                check.fault(f"{name}.{order}", convert.rule, value)
+            size = rules.convert(value)
+            if size is None:
+                check.fault(f"{name}.{order}", rules.value, value)
             else:
-                found[int(order)] = converted
-        check.store(name, Orders(found))
+                converted[int(order)] = size
+        check.store(name, Orders(converted))
 
 
-def _harmonic(value: float) -> float:
+def _harmonic(value: Any) -> float | None:
     """One waveform harmonic, or None where it breaks the rule."""
     return float(value) if checks.is_real(value) and abs(value) < 1.0 else None
 
 
-def _sde_line(value: float | tuple[float, float]) -> tuple[float, float]:
+def _sde_line(value: Any) -> tuple[float, float] | None:
     """One line of a given error as (amplitude, phase), or None where it breaks the rule."""
     pair = value if isinstance(value, (tuple, list)) else (value, 0.0)
     if len(pair) != 2 or not all(checks.is_real(part) for part in pair) or pair[0] < 0.0:
@@ -265,8 +268,18 @@ def _sde_line(value: float | tuple[float, float]) -> tuple[float, float]:
     return float(pair[0]), float(pair[1])
 
 
-_harmonic.rule = "be a finite number between -1 and 1"
-_sde_line.rule = "be an amplitude of zero or more, or an amplitude and a phase, finite"
+class _OrderRules(NamedTuple):
+    """Lowest order, what makes a number of a value (None where it is faulty), and the rule for values."""
+
+    lowest: int
+    convert: Callable[[Any], float | tuple[float, float] | None]
+    value: str
+
+
+_ORDER_RULES = {
+    "harmonics": _OrderRules(2, _harmonic, "be a finite number between -1 and 1"),
+    "sde": _OrderRules(1, _sde_line, "be an amplitude of zero or more, or an amplitude and a phase, finite"),
+}
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -450,13 +463,13 @@ class Axis:
     def _check_heads(self, check: Check) -> None:
         """Heads as a tuple of angles, and of heads where there is more to one than its angle."""
         try:
-            found, _ = arranged(self.heads)
+            heads, _ = arranged(self.heads)
         except checks.InputError as error:
             check.faults += [replace(fault, field=_head_field(fault.field)) for fault in error.faults]
             return
-        if any(head.sde or head.lines for head in found):
+        if any(head.sde or head.lines for head in heads):
             check.fault("heads", "have no lines or sde of their own: signal.sde holds what is shown", None)
-        check.store("heads", tuple(head.angle if head == Head(head.angle) else head for head in found))
+        check.store("heads", tuple(head.angle if head == Head(head.angle) else head for head in heads))
 
     def _check_ring(self, check: Check) -> None:
         """The ring against the scale it carries."""
@@ -467,7 +480,7 @@ class Axis:
                     "heads", "be left out without a ring: they average the errors of its mounting", None
                 )
             return
-        if scale.unit != "rad":
+        if scale.lines is None:
             check.fault("ring", "be left out with a linear scale", f"scale.period {scale.period:g} m")
         elif scale.diameter is not None and abs(ring.diameter / scale.diameter - 1.0) > PERIOD_TOLERANCE:
             rule = f"be that of the scale, {scale.diameter:g} m"

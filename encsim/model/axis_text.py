@@ -4,14 +4,15 @@ from __future__ import annotations
 
 import dataclasses
 import json
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Mapping
+from dataclasses import Field
 from typing import TYPE_CHECKING, Any
 
 from .. import units
 
 if TYPE_CHECKING:
     from .axis import Axis
-    from .estimator_base import Estimator
+    from .ring_geometry import Head
 
 
 def write(axis: Axis) -> str:
@@ -26,9 +27,7 @@ def write(axis: Axis) -> str:
     return "\n\n".join(tables) + "\n"
 
 
-def setting(
-    value: Estimator | dict[int, float] | float | tuple[Any, ...], dimension: str | None, unit: str
-) -> str:
+def setting(value: Any, dimension: str | None, unit: str) -> str:
     """A value as ``--set`` takes it behind the equals sign: bare where it is one quantity or word, else TOML."""
     if value is None or isinstance(value, str):
         return value or "none"
@@ -36,25 +35,25 @@ def setting(
         named = [f"kind = {json.dumps(value.kind)}"] if hasattr(value, "kind") else []
         return _braced([*named, *(key for key in _keys(value, unit) if key not in named)])
     text = _value(value, dimension, unit)
-    return json.loads(text) if text.startswith('"') else text
+    return str(json.loads(text)) if text.startswith('"') else text
 
 
-def heads(values: tuple[float, float]) -> str:
+def heads(values: tuple[float | Head, ...]) -> str:
     """Heads as a list of TOML."""
     return f"[{', '.join(map(_head, values))}]"
 
 
-def _head(head: float) -> str:
+def _head(head: float | Head) -> str:
     """A head as its angle, or as a table where there is more to it."""
     return _braced(_keys(head, "rad")) if dataclasses.is_dataclass(head) else _value(head, "angle")
 
 
-def _default(item: Any) -> Any:
+def _default(item: Field[Any]) -> Any:
     """Default of a field, ``dataclasses.MISSING`` where it must be given."""
     return item.default if item.default_factory is dataclasses.MISSING else item.default_factory()
 
 
-def _keys(part: Any, unit: str) -> Iterator[str]:
+def _keys(part: Any, unit: str | None) -> Iterable[str]:
     """The lines ``key = value`` of one part."""
     if hasattr(part, "kind"):
         yield f"kind = {json.dumps(part.kind)}"
@@ -65,11 +64,11 @@ def _keys(part: Any, unit: str) -> Iterator[str]:
 
 
 def _follows(part: Any, name: str) -> bool:
-    """Say whether the value comes of the others: lines of a scale with period and diameter."""
+    """Whether the value follows from the others: lines of a scale with period and diameter."""
     return name == "lines" and part.period is not None
 
 
-def _dimension(item: Any, unit: str) -> str | None:
+def _dimension(item: Field[Any], unit: str | None) -> str | None:
     """Dimension of a field's text on a scale of this unit, None for a pure number."""
     return units.on_scale(item.metadata.get("dimension"), unit)
 
@@ -81,7 +80,8 @@ def _value(value: Any, dimension: str | None, unit: str | None = None) -> str:
     if isinstance(value, tuple) and value and dataclasses.is_dataclass(value[0]):
         return f"[{', '.join(_braced(_keys(part, unit)) for part in value)}]"
     if isinstance(value, tuple) and dimension is not None:
-        return _line(*value, dimension)
+        amplitude, phase = value
+        return _line(amplitude, phase, dimension)
     if isinstance(value, tuple):
         return f"[{', '.join(repr(part) for part in value)}]"
     if dimension is not None:
@@ -89,7 +89,7 @@ def _value(value: Any, dimension: str | None, unit: str | None = None) -> str:
     return json.dumps(value) if isinstance(value, str) else repr(value)
 
 
-def _braced(keys: Iterator[Any] | list[str]) -> str:
+def _braced(keys: Iterable[str]) -> str:
     """Keys as an inline table."""
     return "{" + ", ".join(keys) + "}"
 
@@ -101,5 +101,5 @@ def _order(order: float) -> str:
 
 def _line(amplitude: float, phase: float, dimension: str) -> str:
     """One line of a given error; a phase of zero is left out."""
-    amplitude = json.dumps(units.write(amplitude, dimension))
-    return f"[{amplitude}, {json.dumps(units.write(phase, 'angle'))}]" if phase else amplitude
+    size = json.dumps(units.write(amplitude, dimension))
+    return f"[{size}, {json.dumps(units.write(phase, 'angle'))}]" if phase else size

@@ -151,20 +151,20 @@ class Load:
     @property
     def antiresonance(self) -> float:
         """Frequency at which a clamped motor lets the load swing, Hz: sqrt(k/J)/(2 pi); NaN if rigid."""
-        return math.sqrt(self.stiffness / self.inertia) / (2.0 * math.pi) if self.flexible else math.nan
+        if self.stiffness is None:
+            return math.nan
+        return math.sqrt(self.stiffness / self.inertia) / (2.0 * math.pi)
 
     @property
     def resonance(self) -> float:
         """Frequency at which motor and load swing freely, Hz: antiresonance sqrt(1 + J/J_motor); NaN if rigid."""
-        return (
-            self.antiresonance * math.sqrt(1.0 + self.inertia / self.motor_inertia)
-            if self.flexible
-            else math.nan
-        )
+        if self.motor_inertia is None:
+            return math.nan
+        return self.antiresonance * math.sqrt(1.0 + self.inertia / self.motor_inertia)
 
     def friction_slope(self, speed: float) -> float:
         """Change of the friction with the speed, in steady motion at that speed; viscous alone at 0."""
-        if not self.stribeck or not speed:
+        if self.stribeck_speed is None or not self.stribeck or not speed:
             return self.viscous
         ratio = abs(speed) / self.stribeck_speed
         # beyond 26 the exponential is below 1e-293, and a larger square could overflow

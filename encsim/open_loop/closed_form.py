@@ -21,8 +21,7 @@ from ..rings.error_orders import turn_lines
 from . import cause_models, causes, engines, period_error, validity
 
 if TYPE_CHECKING:
-    from .cause_models import LineModel, TableModel
-    from .engines import Timed
+    from .cause_models import Model
 
 
 RANGE = 20
@@ -202,7 +201,7 @@ def ripple(axis: Axis, speeds: float | list[float] | np.ndarray) -> RippleCurve:
     scale = axis.scale.pitch
     squares, peak = _parts(axis, model, magnitude)
     squares = {cause: np.maximum(square, 0.0) * scale**2 for cause, square in squares.items()}
-    total = sum(squares.values()) if squares else np.zeros_like(magnitude)
+    total = sum(squares.values(), np.zeros_like(magnitude))
     frequency = model.strongest(magnitude)
     doubtful, reasons = validity.find(axis, model, magnitude, squares, total)
     rms = np.sqrt(total)
@@ -230,7 +229,7 @@ def ripple(axis: Axis, speeds: float | list[float] | np.ndarray) -> RippleCurve:
     )
 
 
-def _parts(axis: Axis, model: TableModel | LineModel | Timed, speed: np.ndarray) -> tuple[Any, ...]:
+def _parts(axis: Axis, model: Model, speed: np.ndarray) -> tuple[dict[str, np.ndarray], np.ndarray]:
     """Parts of the model, averaged over the speeds at which a mounted ring passes its heads in one revolution."""
     # The speeds differ little; at sampling nulls and whole counts per sample this difference is all that is left.
     squares, peak = model.parts(speed)
@@ -240,7 +239,7 @@ def _parts(axis: Axis, model: TableModel | LineModel | Timed, speed: np.ndarray)
         model.parts(speed * (1.0 + share)) for share in error_orders.speed_modulation(axis.ring, axis.heads)
     ]
     for cause in squares.keys() - STEADY:
-        squares[cause] = sum(parts[cause] for parts, _ in at_angles) / len(at_angles)
+        squares[cause] = sum((parts[cause] for parts, _ in at_angles), 0.0 * speed) / len(at_angles)
     return squares, np.maximum.reduce([peak, *(highest for _, highest in at_angles)])
 
 
@@ -376,7 +375,7 @@ def regimes(axis: Axis, squares: dict[Any, np.ndarray], frequency: np.ndarray) -
 
 
 def vanishing_marks(
-    axis: Axis, model: TableModel | LineModel | Timed, speed: np.ndarray, most: int = 60
+    axis: Axis, model: Model, speed: np.ndarray, most: int = 60
 ) -> tuple[tuple[float, tuple[int, ...]], ...]:
     """Sampling nulls of the strong harmonics within the range of speeds, with those harmonics."""
     orders, size = model.line_sizes(speed)

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from ..model.axis import Axis
+from ..model.edge_timing import TimedEdges
 from ..results import Result, measured_in
 from . import period_error
 from .cause_models import over_grid, resolved
@@ -118,10 +119,11 @@ def worst_start(axis: Axis, speed: float) -> WorstStart:
 
 def _gain(axis: Axis, orders: np.ndarray, velocity: float) -> np.ndarray:
     """Complex gain of the estimator for each harmonic, 1/s."""
-    estimator, frequency = resolved(axis), orders * velocity / axis.scale.pitch
-    if estimator.linear:
-        return estimator.response(frequency, axis.sampling.rate)
-    return estimator.response(frequency, axis.sampling.rate, speed=velocity, resolution=axis.resolution)
+    estimator, rate = axis.estimator, axis.sampling.rate
+    frequency = orders * velocity / axis.scale.pitch
+    if isinstance(estimator, TimedEdges):
+        return estimator.response(frequency, rate, speed=velocity, resolution=axis.resolution)
+    return resolved(axis).response(frequency, rate)
 
 
 def _fraction(turns: float, most: int) -> int:

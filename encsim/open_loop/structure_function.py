@@ -141,10 +141,8 @@ class StructureFunction:
         if not rest.any():
             square = _cubic(table, lag)
         else:
-            square = sum(
-                w * _cubic(table, lag + rest * z)
-                for z, w in zip(NODES.tolist(), WEIGHTS.tolist(), strict=True)
-            )
+            nodes = zip(NODES.tolist(), WEIGHTS.tolist(), strict=True)
+            square = sum((w * _cubic(table, lag + rest * z) for z, w in nodes), np.zeros_like(lag))
         return square + self.step**2 / 6.0 + spread**2
 
     def _smooth(self, spread: float, rung: int) -> np.ndarray:

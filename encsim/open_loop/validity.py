@@ -7,14 +7,15 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from ..doubts import Doubt
+from ..model.edge_timing import TimedEdges
 from ..model.estimators import Difference
 from . import period_error
 from .limits import top_speed
+from .line_model import LineModel
 
 if TYPE_CHECKING:
     from ..model.axis import Axis
-    from .cause_models import LineModel, TableModel
-    from .engines import Timed
+    from .cause_models import Model
 
 
 TAU = period_error.TAU
@@ -36,7 +37,7 @@ Term = tuple[bool | np.bool_ | np.ndarray, Doubt]
 
 def find(
     axis: Axis,
-    model: TableModel | LineModel | Timed,
+    model: Model,
     speed: np.ndarray,
     squares: dict[str, np.ndarray],
     total: np.ndarray,
@@ -74,21 +75,21 @@ def _limit_term(axis: Axis, speed: np.ndarray) -> Term:
     return speed > top.speed, doubt
 
 
-def _few_counts(axis: Axis, model: TableModel | LineModel | Timed) -> bool:
+def _few_counts(axis: Axis, model: Model) -> bool:
     factor = axis.interpolation.factor
     return model.method == "step" and factor is not None and factor < FEW_COUNTS
 
 
 def _hysteresis_terms(
     axis: Axis,
-    model: TableModel | LineModel | Timed,
+    model: Model,
     speed: np.ndarray,
     squares: dict[str, np.ndarray],
     total: np.ndarray,
 ) -> list[Term]:
     if axis.interpolation.hysteresis == 0.0:
         return []
-    terms = [
+    terms: list[Term] = [
         (_unknown_hysteresis(model, speed), Doubt("hysteresis_in_noise")),
         (_roughly_held(axis, model, speed), Doubt("hysteresis_held")),
     ]
@@ -98,11 +99,11 @@ def _hysteresis_terms(
     return terms
 
 
-def _unknown_hysteresis(model: TableModel, speed: np.ndarray) -> np.ndarray:
+def _unknown_hysteresis(model: Model, speed: np.ndarray) -> np.ndarray:
     return model.held_still(speed, model.noisy(speed, np.inf)) == -1
 
 
-def _roughly_held(axis: Axis, model: TableModel, speed: np.ndarray) -> np.ndarray:
+def _roughly_held(axis: Axis, model: Model, speed: np.ndarray) -> np.ndarray:
     """Where hysteresis keeps counts from toggling, but noise still moves the samples at which they change."""
     spread = model.noisy(speed, np.inf)
     sigma = spread * axis.interpolation.factor / np.sqrt(2.0)
@@ -114,11 +115,10 @@ def _roughly_held(axis: Axis, model: TableModel, speed: np.ndarray) -> np.ndarra
     return (model.held_still(speed, spread) == 1) & rough
 
 
-def _timing_terms(
-    axis: Axis, model: TableModel | LineModel | Timed, speed: np.ndarray, squares: dict[str, np.ndarray]
-) -> list[Term]:
+def _timing_terms(axis: Axis, model: Model, speed: np.ndarray, squares: dict[str, np.ndarray]) -> list[Term]:
     """Limits of the linear theory of edges timed by a clock."""
-    if axis.estimator.linear:
+    estimator, factor = axis.estimator, axis.interpolation.factor
+    if not isinstance(estimator, TimedEdges) or not isinstance(model, LineModel) or factor is None:
         return []
     scattered = sum(squares.get(cause, 0.0) for cause in ("jitter", "noise", "adc"))
     by_cause = model.spread(speed, np.inf)
@@ -130,11 +130,11 @@ def _timing_terms(
             Doubt("jitter_of_time", percent=100.0 * MOST_TIME_JITTER),
         ),
         (
-            np.sqrt(0.5 * edge) * axis.interpolation.factor > MOST_EDGE_JITTER,
+            np.sqrt(0.5 * edge) * factor > MOST_EDGE_JITTER,
             Doubt("jitter_of_edges", counts=MOST_EDGE_JITTER),
         ),
         (
-            speed > axis.resolution * axis.estimator.clock / LEAST_TICKS,
+            speed > axis.resolution * estimator.clock / LEAST_TICKS,
             Doubt("few_ticks", ticks=LEAST_TICKS),
         ),
     ]
@@ -142,7 +142,7 @@ def _timing_terms(
 
 def _converter_terms(
     axis: Axis,
-    model: TableModel | LineModel | Timed,
+    model: Model,
     speed: np.ndarray,
     squares: dict[str, np.ndarray],
     total: np.ndarray,

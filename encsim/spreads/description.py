@@ -61,7 +61,7 @@ def own_value(axis: Axis, key: str) -> float:
     return number
 
 
-def check(axis: Axis, spread: dict[str, Normal]) -> None:
+def check(axis: Axis, spread: Mapping[str, Distribution]) -> None:
     """Raise for a spread that does not fit the axis; all faults at once, under ``spread.`` and the key."""
     if not isinstance(spread, Mapping) or not 1 <= len(spread) <= MOST_KEYS:
         checks.refuse("spread", f"be a mapping of 1 to {MOST_KEYS} keys to distributions", spread)
@@ -72,7 +72,7 @@ def check(axis: Axis, spread: dict[str, Normal]) -> None:
         raise InputError(*faults)
 
 
-def faults_of(axis: Axis, key: str, distribution: Normal | Triangular | Uniform) -> list[Any]:
+def faults_of(axis: Axis, key: str, distribution: Distribution) -> list[Fault]:
     """Faults of one entry of a spread."""
     name = f"spread.{key}"
     if not isinstance(distribution, Distribution):
@@ -89,7 +89,7 @@ def faults_of(axis: Axis, key: str, distribution: Normal | Triangular | Uniform)
     return []
 
 
-def _faults_together(spread: dict[str, Normal]) -> list[Any]:
+def _faults_together(spread: Mapping[str, Distribution]) -> list[Fault]:
     """Faults of a spread whose entries are right by themselves."""
     warm = [key for key, one in spread.items() if one.per_kelvin]
     if warm and TEMPERATURE not in spread:
@@ -185,7 +185,7 @@ class Sampler:
         if len(faults) > MOST_IMPOSSIBLE * FIRST_LOOK:
             raise self._impossible(len(faults), FIRST_LOOK, faults[0])
 
-    def _faults(self, keys: dict[str, Normal] | list[str]) -> list[Fault]:
+    def _faults(self, keys: Iterable[str]) -> list[Fault]:
         """Why some of the first samples are impossible if these keys alone vary."""
         table = self.values(0, FIRST_LOOK)
         rows = (
@@ -317,7 +317,7 @@ def _distribution(
     return NOTHING
 
 
-def _size(section: Section, path: tuple[str, ...], key: str, text: float | str, axis: Axis) -> float:
+def _size(section: Section, path: tuple[str, ...], key: str, text: Any, axis: Axis) -> float:
     """A width or a coefficient in SI; NOTHING where it is faulty, also where the axis has no such key."""
     with section.at(*path[:-1]):
         if key != TEMPERATURE:

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -18,6 +18,7 @@ from .description import Sampler
 if TYPE_CHECKING:
     from ..decisions.requirements import Requirement
     from ..model.axis import Axis
+    from ..model.distributions import Distribution
 
 
 # Limits that need the speed, beside those on measured ripple, which is kept at every speed and judged at the end.
@@ -41,7 +42,7 @@ class Job:
     """
 
     axis: Axis
-    spread: dict[str, Any]
+    spread: dict[str, Distribution]
     speeds: np.ndarray
     seed: int
     requirement: Requirement | None = None
@@ -119,20 +120,21 @@ def batch(job: Job, first: int, count: int) -> Batch:
 
 def _shares(axis: Axis, rms: dict[str, np.ndarray], job: Job) -> list[float]:
     """Shares of one axis in the job's limits, in their order."""
-    if not job.limits:
+    requirement = job.requirement
+    if requirement is None:
         return []
-    steady = {check.name: check.share for check in job.requirement.steady(axis)}
+    steady = {check.name: check.share for check in requirement.steady(axis)}
     return [
-        steady[name] if name in steady else rms[name][job.within].max() / getattr(job.requirement, name)
+        steady[name] if name in steady else rms[name][job.within].max() / getattr(requirement, name)
         for name in job.limits
     ]
 
 
 def _may_clip(axis: Axis) -> bool:
     """Whether the channels could reach the ends of the converter: a bound that costs nothing."""
-    if axis.interpolation.bits is None:
-        return False
     steady, how = period_error.channels(axis), axis.interpolation
+    if how.bits is None:
+        return False
     sizes = (np.abs(steady.cosine).sum(), np.abs(steady.sine).sum())
     reached = max(abs(offset) + size for offset, size in zip(steady.offset, sizes, strict=True))
     return reached >= how.span * (1.0 - 2.0**-how.bits)

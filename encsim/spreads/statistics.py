@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from ..closed_loop.closed_loop_ripple import smoothness
+from ..closed_loop.closed_loop_ripple import Smoothness, smoothness
 from ..decisions import fast_ripple
 from ..doubts import Doubt
 from ..model.distributions import places
@@ -93,11 +93,12 @@ def _yields(job: Job, batch: Batch, places: dict[str, np.ndarray]) -> dict[str, 
 
 def _ripple_limits(job: Job) -> dict[str, np.ndarray]:
     """Measured ripple that each limit allows at each speed, infinite outside the range, {limit: array}."""
-    requirement, limits = job.requirement, {}
+    requirement = job.requirement
+    limits: dict[str, np.ndarray] = {}
     if requirement is not None and requirement.measured is not None:
         limits["measured"] = np.full(job.speeds.shape, requirement.measured)
     if requirement is not None and requirement.relative is not None:
-        limits["relative"] = requirement.relative_at(job.speeds)
+        limits["relative"] = np.asarray(requirement.relative_at(job.speeds))
     return {name: np.where(job.within, allowed, np.inf) for name, allowed in limits.items()}
 
 
@@ -139,7 +140,7 @@ def _looked_at(job: Job, batch: Batch) -> dict[str, Any]:
         (smoothness if closed else ripple)(axis, job.speeds)
         for axis, _ in job.sampler.draw(0, min(CHECKED, samples))
     ]
-    rms = np.array([curve.measured if closed else curve.rms for curve in whole])
+    rms = np.array([curve.measured if isinstance(curve, Smoothness) else curve.rms for curve in whole])
     ratio = _ratio(rms, batch.rms[: len(whole)])
     scale = np.median(ratio, axis=0)
     deviation = np.abs(ratio / scale - 1.0).max(axis=0)

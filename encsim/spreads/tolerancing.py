@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from concurrent.futures import Executor
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
@@ -21,7 +21,7 @@ from .samples import Job
 from .workers import SampleScheduler
 
 if TYPE_CHECKING:
-    from ..model.distributions import Normal
+    from ..model.distributions import Distribution
 
 
 MOST_SAMPLES = 10_000_000
@@ -101,7 +101,7 @@ class Tolerance(Series):
     valid: bool
     reasons: tuple[str, ...]
     axis: Axis = field(metadata={"plain": False})
-    spread: dict = field(metadata={"plain": False})
+    spread: dict[str, Distribution] = field(metadata={"plain": False})
 
     def to_dict(self) -> dict[str, Any]:
         """The result as plain values, with the spread: {key: {kind: width, "per_kelvin": coefficient}}.
@@ -115,7 +115,7 @@ class Tolerance(Series):
         }
         return super().to_dict() | {"spread": spread}
 
-    def sample(self, number: int) -> Any:
+    def sample(self, number: int) -> Axis:
         """One of the axes.
 
         Parameters
@@ -144,7 +144,7 @@ class Tolerance(Series):
 
 def tolerance(
     axis: Axis,
-    spread: dict[str, Normal],
+    spread: Mapping[str, Distribution],
     speeds: list[float] | np.ndarray | tuple[float, ...],
     samples: int = 1000,
     seed: int = 0,
@@ -232,7 +232,9 @@ def tolerance(
     )
 
 
-def _described(axis: Axis, spread: dict[str, Normal], requirement: Requirement | None) -> list[checks.Fault]:
+def _described(
+    axis: Axis, spread: Mapping[str, Distribution], requirement: Requirement | None
+) -> list[checks.Fault]:
     """Faults of axis, spread and requirement."""
     if not isinstance(axis, Axis):
         return [checks.Fault("tolerance.axis", "be an Axis", axis)]

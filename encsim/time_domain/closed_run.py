@@ -20,7 +20,9 @@ from ..doubts import Doubt
 from ..kernels import compiling, rows
 from ..kernels.rows import CHUNK
 from ..model.axis import Axis
+from ..model.edge_timing import TimedEdges
 from ..model.estimators import Difference
+from ..model.linear_estimator import Linear
 from ..model.profiles import Constant, Profile
 from ..open_loop import limits
 from ..results import LOOP_EXAMPLE, Result, Series, measured_in, picture
@@ -295,7 +297,8 @@ def settling(axis: Axis, samples: int) -> int:
 def _slowest(axis: Axis) -> float:
     """Largest magnitude of a pole of the linear loop; 0 without a loop, or where its order is too high."""
     linear = axis if axis.estimator.linear else replace(axis, estimator=Difference())
-    control = replace(axis.control, notch=tuple(notch for notch in axis.control.notch if notch.order is None))
+    control = loop.closed(axis).control
+    control = replace(control, notch=tuple(notch for notch in control.notch if notch.order is None))
     if not reaches_torque(control):
         return 0.0
     closed = loop.build(replace(linear, control=control)).state_space(loop.LARGEST_ORDER)
@@ -308,11 +311,11 @@ def _samples(owner: str, axis: Axis, seconds: float) -> int:
     if not 2 <= samples <= LONGEST:
         rule = f"make 2 to {LONGEST} samples"
         checks.refuse(f"{owner}.seconds", rule, seconds, "s")
-    memory, rate = 0, axis.sampling.rate
-    if not axis.estimator.linear:
-        memory = math.ceil(axis.estimator.reach * rate)
-    elif chain.reach(axis):
-        memory = axis.estimator.memory(rate)
+    memory, rate, estimator = 0, axis.sampling.rate, axis.estimator
+    if isinstance(estimator, TimedEdges):
+        memory = math.ceil(estimator.reach * rate)
+    elif isinstance(estimator, Linear) and chain.reach(axis):
+        memory = estimator.memory(rate)
     if memory > samples:
         rule = f"be longer than the estimator's memory of {memory} samples"
         checks.refuse(f"{owner}.seconds", rule, seconds, "s")
@@ -354,7 +357,7 @@ def _advance(lanes: Loops, samples: int, out: np.ndarray | None) -> None:
         first += CHUNK
 
 
-def _first_call(alone: bool) -> Any:
+def _first_call(alone: bool) -> contextlib.AbstractContextManager[None]:
     """Announce the compilation at the first call, of one loop and of many."""
     if alone in _loaded:
         return contextlib.nullcontext()
@@ -364,8 +367,9 @@ def _first_call(alone: bool) -> Any:
 
 def _check_torque(axis: Axis, lanes: Loops) -> None:
     """Refuse a steady motion that the torque limit cannot hold."""
-    limit = axis.control.torque_limit
-    if limit is not None and reaches_torque(axis.control) and np.abs(lanes.holding).max() >= limit:
+    control = loop.closed(axis).control
+    limit = control.torque_limit
+    if limit is not None and reaches_torque(control) and np.abs(lanes.holding).max() >= limit:
         rule = f"exceed the torque of the steady motion, {np.abs(lanes.holding).max():.4g}"
         checks.refuse("Control.torque_limit", rule, limit, "N m or N")
 
@@ -380,8 +384,9 @@ def _rms(axis: Axis, lanes: Loops, samples: int, settle: int) -> dict[str, np.nd
         with np.errstate(divide="ignore", invalid="ignore"):
             mean = total / count
             rms[name] = np.where(count > 1, np.sqrt(np.maximum(square / count - mean * mean, 0.0)), np.nan)
-    if axis.load.torque_constant is not None:
-        rms["current"] = rms["torque"] / axis.load.torque_constant
+    torque_constant = loop.closed(axis).load.torque_constant
+    if torque_constant is not None:
+        rms["current"] = rms["torque"] / torque_constant
     return rms
 
 
@@ -429,7 +434,7 @@ def _result(
         following_error=wanted - out[1],
         rms=rms,
         settle=settle,
-        sticking=sticking(axis.load, velocity, out[2]),
+        sticking=sticking(loop.closed(axis).load, velocity, out[2]),
         stopped=stopped,
         seed=seed,
         speed=lanes.speeds[0],
@@ -445,8 +450,9 @@ def _reasons(
     """Reasons why a run does not show a working axis."""
     reasons, top = [], limits.top_speed(axis)
     if fastest > top.speed and top.limit != "clipping":
-        about = {"unit": axis.scale.unit, "limit": top.limit}
-        reasons.append(Doubt("run_above_top_speed", speed=fastest, top=top.speed, **about))
+        reasons.append(
+            Doubt("run_above_top_speed", speed=fastest, top=top.speed, unit=axis.scale.unit, limit=top.limit)
+        )
     if axis.estimator.linear and _slowest(axis) >= 1.0:
         reasons.append(Doubt("unstable_run"))
     if clipped:

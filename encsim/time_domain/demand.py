@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from .. import checks
+from ..closed_loop import loop
 from ..doubts import Doubt
 from ..open_loop import limits
 
@@ -38,7 +39,8 @@ def check_demand(axis: Axis, demand: np.ndarray, time: np.ndarray) -> None:
 
 def beyond_torque(axis: Axis, demand: np.ndarray, time: np.ndarray) -> tuple[Doubt, ...]:
     """A doubt where the demand needs more torque than the limit, else none."""
-    load, limit = axis.load, axis.control.torque_limit
+    load, control = loop.closed(axis)
+    limit = control.torque_limit
     if limit is None:
         return ()
     drag = load.viscous * demand[1] + load.coulomb * np.sign(demand[1])

@@ -137,7 +137,7 @@ def check_array(name: str, array: np.ndarray, position: np.ndarray | None = None
         checks.refuse(field, "not share memory with position", "the same memory")
 
 
-def check_run(axis: Axis, speed: float, samples: int, seed: int, start: float, threads: None) -> None:
+def check_run(axis: Axis, speed: float, samples: int, seed: int, start: float, threads: int | None) -> None:
     """All faults of the arguments of simulate."""
     faults = _faults("simulate", axis, speed, seed, start)
     if not checks.is_whole(samples) or not 1 <= samples <= MOST_SAMPLES:

@@ -201,7 +201,8 @@ class Stream:
             np.concatenate([tables.ring, tables.sde]),
         )
         self._tables = plan_of(axis, speed, int(seed), self._motion), packed
-        self._chunk: int | None = None  # number of the chunk computed last
+        self._begun = False
+        self._chunk = 0  # number of the chunk computed last, once begun
         self._make_buffers(axis, speed)
         self._load()
 
@@ -209,7 +210,7 @@ class Stream:
         """Allocate all that reading needs, so that reading itself allocates nothing."""
         slots = chain.slots(axis)
         self._anchors = np.zeros(BATCH, records.ANCHOR)
-        self._fields = [self._anchors[name] for name in records.ANCHOR.names]
+        self._fields = [self._anchors[name] for name in records.ANCHOR.names or ()]
         self._ticks = np.zeros((BATCH if self._motion.clock else 1, CHUNK), np.int64)
         self._span = np.zeros(1, records.SPAN)
         self._state = np.zeros(1, records.STATE)
@@ -266,12 +267,13 @@ class Stream:
         end = self.sample + position.size
         if end > LAST_SAMPLE:
             checks.refuse("Stream.sample", f"stay up to {LAST_SAMPLE}", end)
-        if self._chunk is None and position.size:
+        if not self._begun and position.size:
             self._warm_up()
         self._fill(end, position, velocity)
 
     def _warm_up(self) -> None:
         """Compute the chunks before the first sample that the estimator and the memory need."""
+        self._begun = True
         oldest = self.sample - chain.reach(self._axis)
         self._chunk = oldest // CHUNK - 1 - (WARM_UP if remembers(self._axis) else 0)
         first = self.sample // CHUNK * CHUNK
@@ -389,7 +391,7 @@ def _settle(axis: Axis, speed: float, samples: int) -> int:
     """Samples until estimator and hysteresis no longer depend on the start."""
     # Hysteresis moves by 1 + h counts, twice for noise.
     noisy = axis.signal.jitter or axis.signal.noise or axis.sampling.jitter
-    needed = chain.forgets_after(axis)
+    needed: float = chain.forgets_after(axis)
     if axis.interpolation.hysteresis > 0.0 and speed != 0.0 and noisy:
         counts = abs(speed) / (axis.resolution * axis.sampling.rate)
         needed += 2.0 * (1.0 + axis.interpolation.hysteresis) / counts
@@ -403,8 +405,15 @@ def _reasons(axis: Axis, speed: float, samples: int, clipped: int, settle: int) 
     reasons = []
     top = top_speed(axis)
     if abs(speed) > top.speed and top.limit != "clipping":
-        about = {"unit": axis.scale.unit, "limit": top.limit}
-        reasons.append(Doubt("run_above_top_speed", speed=abs(speed), top=top.speed, **about))
+        reasons.append(
+            Doubt(
+                "run_above_top_speed",
+                speed=abs(speed),
+                top=top.speed,
+                unit=axis.scale.unit,
+                limit=top.limit,
+            )
+        )
     if clipped:
         reasons.append(Doubt("run_clips", readings=clipped))
     if settle and settle == samples // 2:
@@ -415,7 +424,7 @@ def _reasons(axis: Axis, speed: float, samples: int, clipped: int, settle: int) 
 def _allocate(samples: int, arrays: int) -> list[np.ndarray]:
     """Arrays for the results; refused where they do not fit into memory."""
     try:
-        memory = os.sysconf("SC_PHYS_PAGES") * os.sysconf("SC_PAGE_SIZE")
+        memory: float = os.sysconf("SC_PHYS_PAGES") * os.sysconf("SC_PAGE_SIZE")
     except (AttributeError, ValueError, OSError):
         memory = math.inf
     try:

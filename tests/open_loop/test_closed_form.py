@@ -11,7 +11,7 @@ from stage_x import stage
 
 import encsim
 from encsim import Axis, Difference, InputError, Interpolation, Sampling, Scale, Signal
-from encsim.open_loop import cause_models
+from encsim.open_loop.line_model import LineModel
 
 STAGE = stage(bits=12, jitter=20e-9)
 LINEAR = Scale(period=20e-6)
@@ -121,7 +121,7 @@ def test_the_two_methods_agree_without_a_converter(factor, jitter):
     axis = replace(STAGE, scale=Scale(period=1.0), interpolation=Interpolation(factor=factor))
     axis = replace(axis, signal=replace(axis.signal, jitter=jitter), sampling=Sampling(1.0))
     speed = np.exp(np.random.default_rng(4).uniform(np.log(3e-4), np.log(5.0), 300))
-    squares, _ = cause_models.LineModel(axis).parts(speed)
+    squares, _ = LineModel(axis).parts(speed)
     # a count is a fortieth of the period at most: the error hardly changes over it; 6e-3 at worst seen
     assert encsim.ripple(axis, speed).rms == pytest.approx(np.sqrt(sum(squares.values())), rel=1e-2)
     assert np.median(np.abs(encsim.ripple(axis, speed).rms / np.sqrt(sum(squares.values())) - 1)) < 5e-4
@@ -355,9 +355,9 @@ def test_many_lags_at_once_are_what_each_lag_gives(bandwidth, monkeypatch):
         Scale(period=20e-6), signal=signal, sampling=Sampling(16e3, jitter=1e-8, encoder_rate=21e3), **parts
     )
     speed = np.array([0.0, 0.0123, 0.4])
-    together, _ = cause_models.LineModel(axis).parts(speed)
-    monkeypatch.setattr(cause_models.LineModel, "together", 1)
-    alone, _ = cause_models.LineModel(axis).parts(speed)
+    together, _ = LineModel(axis).parts(speed)
+    monkeypatch.setattr(LineModel, "together", 1)
+    alone, _ = LineModel(axis).parts(speed)
     for cause, square in alone.items():
         # terms of counting that are left out of a lag by itself
         np.testing.assert_allclose(together[cause], square, rtol=1e-8, err_msg=cause)

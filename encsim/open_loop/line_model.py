@@ -1,0 +1,150 @@
+"""Ripple by cause from the harmonics of the error of a period, computed anew at every speed.
+
+For axes whose error depends on the speed, and for counts too fine for a table. Quantisation is that of a dithered
+quantiser, the converter is white noise. Lengths are in signal periods.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+
+from . import period_error
+from .cause_models import BLOCK, TAU, Model, counted, over_grid, with_scattered
+
+if TYPE_CHECKING:
+    from ..model.axis import Axis
+
+
+# Numbers that stay in the cache between steps.
+SMALL_BLOCK = 1 << 14
+# Averaged over whole periods nothing is left of the signals; far above the top speed by then, the noise stays finite.
+FAINTEST = 1e-6
+
+
+class Shapes(NamedTuple):
+    """Orders (n,), harmonics of the error (speeds or 1, n), and position noise for 1 unit of channel noise."""
+
+    orders: np.ndarray
+    lines: np.ndarray
+    noise: np.ndarray
+
+
+class LineModel(Model):
+    """Model with harmonics at every speed, dithered quantisation, and the converter as white noise."""
+
+    method = "step"
+    together = 1 << 14
+
+    def __init__(self, axis: Axis) -> None:
+        super().__init__(axis)
+        self.fixed = not period_error.depends_on_speed(axis)
+        self.sound = True
+        # The speeds asked for last, and their shapes.
+        self.cache: tuple[np.ndarray, Shapes] | None = None
+
+    def shapes(self, speed: np.ndarray) -> Shapes:
+        """Orders, harmonics and noise gain at every speed; kept for the array of speeds asked for last."""
+        if self.cache is None or self.cache[0] is not speed:
+            self.cache = speed, self._shapes(speed)
+        return self.cache[1]
+
+    def _shapes(self, speed: np.ndarray) -> Shapes:
+        wanted = speed[:1] * 0.0 if self.fixed else speed
+        points = max(period_error.grid_size(self.axis, float(v)) for v in {0.0, float(wanted.max())})
+        blocks = np.array_split(wanted, max(1, -(-wanted.size * points // BLOCK)))
+        spectra, noise = [], []
+        for block in blocks:
+            error, radius = period_error.error_on_grid(self.axis, block, points)
+            self.sound &= bool(period_error.encloses_zero(error).all())
+            spectrum = np.fft.rfft(error, axis=-1) * (2.0 / points)
+            spectra.append(spectrum[..., : points // 4])
+            noise.append(np.sqrt((np.maximum(radius, FAINTEST) ** -2.0).mean(axis=-1)) / TAU)
+        spectrum = np.concatenate(spectra)
+        orders = period_error.significant(spectrum)
+        return Shapes(orders, spectrum[:, orders], np.concatenate(noise))
+
+    def has_lines(self) -> bool:
+        """Whether the smooth chain has lines at some speed."""
+        return self.cache is not None and self.cache[1].orders.size > 0
+
+    def parts(self, speed: np.ndarray) -> tuple[dict[str, np.ndarray], np.ndarray]:
+        """Mean squares of the velocity by cause, half range of its cyclic part; periods and seconds."""
+        self.shapes(speed)
+        return super().parts(speed)
+
+    def noise_gain(self, speed: np.ndarray) -> np.ndarray:
+        """Position noise for 1 unit of channel noise, periods."""
+        return self.shapes(speed).noise / np.sqrt(self.axis.sampling.average)
+
+    def complex_lines(self, speed: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Orders and complex amplitudes (periods) of the lines."""
+        orders, lines, _ = self.shapes(speed)
+        return orders, lines
+
+    def converter(self, speed: np.ndarray) -> np.ndarray:
+        """Mean square that the converter adds to an increment as white noise, periods squared."""
+        how = self.axis.interpolation
+        if how.bits is None:
+            return 0.0 * speed
+        step = 2.0 * how.span / 2.0**how.bits
+        return step**2 / 6.0 * self.noise_gain(speed) ** 2 + 0.0 * speed
+
+    def at_lags(self, speed: np.ndarray, seconds: np.ndarray) -> dict[str, np.ndarray]:
+        """Mean squares of increments by cause over some lags, shape (lags, speeds), periods squared."""
+        orders, made, _ = self.shapes(speed)
+        lag = speed / self.pitch * seconds[:, None]
+        by_cause = self.spread(speed, seconds[:, None])
+        white = {"adc": self.converter(speed)} if self.axis.interpolation.bits is not None else {}
+        spread = np.sqrt(sum(by_cause.values()) + 0.0 * lag)
+        quiet = self.held_still(speed, spread) == 1
+        by_cause = {cause: np.where(quiet, 0.0, square) for cause, square in by_cause.items()}
+        cyclic, scattered, stepped = self._over_period(orders, made, lag, by_cause, white)
+        squares = {"sde": cyclic, **with_scattered(scattered, by_cause), **white, **stepped}
+        return {cause: np.broadcast_to(square, lag.shape) for cause, square in squares.items()}
+
+    def _over_period(
+        self,
+        orders: np.ndarray,
+        made: np.ndarray,
+        lag: np.ndarray,
+        by_cause: dict[str, np.ndarray],
+        white: dict[str, np.ndarray],
+    ) -> tuple[np.ndarray, np.ndarray, dict[str, np.ndarray]]:
+        """Averages over the period, block by block: harmonics, what their slope scatters, quantisation."""
+        factor = self.axis.interpolation.factor
+        before = by_cause.get("jitter", 0.0) + by_cause.get("clock", 0.0) + 0.0 * lag
+        after = by_cause.get("noise", 0.0) + white.get("adc", 0.0) + 0.0 * lag
+        points = _points_over_period(orders)
+        means = np.zeros((3, lag.size))
+        shape, which = lag.shape, np.arange(lag.size) % lag.shape[-1] if made.shape[0] > 1 else None
+        lag, before, after = lag.ravel(), before.ravel(), after.ravel()
+        size = max(1, SMALL_BLOCK // points)
+        for first in range(0, lag.size, size):
+            part = slice(first, first + size)
+            made_here = made if which is None else made[which[part]]
+            w, slope = _over_lag(made_here, orders, lag[part], points)
+            means[0, part] = (w**2).mean(axis=-1)
+            means[1, part] = before[part] * (slope.mean(axis=-1) - 1.0)
+            if factor is not None:
+                spread = np.sqrt(before[part, None] * slope + after[part, None])
+                means[2, part] = counted(factor, lag[part, None] + w, spread).mean(axis=-1)
+        cyclic, scattered, stepped = means.reshape(3, *shape)
+        return cyclic, scattered, {} if factor is None else {"resolution": stepped}
+
+
+def _points_over_period(orders: np.ndarray) -> int:
+    """Points that resolve the harmonics; where the error crosses many counts, quantisation is small beside it."""
+    return 1 << int(np.ceil(np.log2(max(8 * orders.max(initial=1), 64))))
+
+
+def _over_lag(
+    made: np.ndarray, orders: np.ndarray, lag: np.ndarray, points: int
+) -> tuple[np.ndarray, np.ndarray]:
+    """For harmonics eps and a lag L: eps(x + L) - eps(x), and half of (1 + eps'(x))**2 + (1 + eps'(x + L))**2."""
+    # Both of shape (lags, points).
+    turned = made * np.exp(2j * np.pi * np.multiply.outer(lag, orders))
+    rise = 2j * np.pi * orders
+    here, there = (1.0 + over_grid(rise * lines, orders, points) for lines in (made, turned))
+    return over_grid(turned - made, orders, points), 0.5 * (here**2 + there**2)

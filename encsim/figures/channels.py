@@ -44,9 +44,7 @@ def channels(error: PeriodError, ax: Axes | None = None, *, style: Style = canva
     note = "Drawn true to scale" if figure.times == 1 else f"Departure drawn {figure.times}× too large"
     note += "; dashed: the ideal circle."
     title = _title(error, figure, "The two channels", given=len(error.axis.signal.sde) > 0)
-    main = _sheet(figure, title, note, faults_of(error), style)
-    canvas.describe(main.figure, title, _alternative(title, faults_of(error)))
-    return main
+    return _sheet(figure, title, note, faults_of(error), style)
 
 
 def recorded(
@@ -67,9 +65,7 @@ def recorded(
         f"{percent(fit.coverage)} of the circle seen."
     )
     title = _title(fit, figure, "The recorded channels")
-    main = _sheet(figure, title, note, _fitted_faults(fit.signal), style)
-    canvas.describe(main.figure, title, _alternative(title, _fitted_faults(fit.signal)))
-    return main
+    return _sheet(figure, title, note, _fitted_faults(fit.signal), style)
 
 
 class Lissajous:
@@ -213,15 +209,15 @@ def _sheet(
     figure: Lissajous, title: str, note: str, faults: list[tuple[str, str, str]], style: Style
 ) -> Axes:
     """Figure of the two channels, faults beside it (below it on a phone)."""
-    shown = faults[:MOST_FAULTS]
+    shown, words = faults[:MOST_FAULTS], canvas.Words(title, note, _alternative(title, faults))
     rows = max(len(shown), 1) * (16.0 if style.phone else ROW) + (2.0 if len(faults) > len(shown) else 0.0)
     if style.phone:
-        sheet = canvas.Sheet(style, title, note, 2.0 + 78.0 + 6.0 + rows + 4.0)
+        sheet = canvas.Sheet(style, words, 2.0 + 78.0 + 6.0 + rows + 4.0)
         main = sheet.panel(2.0, 78.0, left=5.0, right=7.0)
         left, top, pitch = 6.0, 86.0, 16.0
     else:
         tall = max(84.0, rows + 2.0)
-        sheet = canvas.Sheet(style, title, note, 2.0 + tall + 4.0)
+        sheet = canvas.Sheet(style, words, 2.0 + tall + 4.0)
         main = sheet.panel(2.0, tall, left=4.0, right=66.0)
         left, top, pitch = 108.0, 2.0 + (tall - rows) / 2.0, ROW
     _lissajous(main, figure, style)

@@ -40,17 +40,19 @@ _UNIT = re.compile(r"(?<=[0-9]) (?=[A-Za-zµ])")
 
 def choice(result: Choice, ax: Axes | None = None, *, style: Style = canvas.PRINT) -> Axes:
     """Ripple of candidates against the first column of cost, or the delay."""
-    view, title = _view(result, labels_of(ax)[0]), _title(result)
+    view = _view(result, labels_of(ax)[0])
     panel = StackPanel(
         _head(result, style),
+        view.below,
         TALL[style.page] if view.some else 24.0,
         lambda ax: _set_ranges(ax, view),
         lambda ax: _draw(ax, view, style),
     )
     if ax is not None:
-        return into(ax, style, panel, view.below)
-    text = _alternative(view, title)
-    return stack(style, [panel], title=title, note=_note(view), text=text, below=view.below)[0]
+        return into(ax, style, panel)
+    title = _title(result)
+    words = canvas.Words(title, _note(view), _alternative(view, title))
+    return stack(style, words, [panel]).panels[0]
 
 
 def _head(result: Choice, style: Style) -> str:

@@ -38,7 +38,7 @@ def closed_run(result: Run, ax: Axes | None = None, *, style: Style = canvas.PRI
     others = " and ".join(panel.head.lower() for panel in panels[1:])
     words = f"Line charts of measured and true velocity, {others} against time"
     text = f"{words} over {quantity(length(time), 's', strip=True)}. {title}."
-    return sheet(time, panels, style, title, _note(result, time), text)
+    return sheet(time, panels, style, canvas.Words(title, _note(result, time), text))
 
 
 def _moves(result: Run) -> bool:
@@ -140,7 +140,7 @@ def step(result: RampResponse | StepResponse, ax: Axes | None = None, *, style: 
     heads = " and ".join(panel.head.lower() for panel in panels)
     words = f"Line charts of {heads} against time"
     text = f"{words} over {quantity(length(result.time), 's', strip=True)}. {title}."
-    return sheet(result.time, panels, style, title, note, text)
+    return sheet(result.time, panels, style, canvas.Words(title, note, text))
 
 
 def _about(result: RampResponse | StepResponse) -> str:

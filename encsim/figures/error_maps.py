@@ -5,18 +5,20 @@ Pictures of an axis against a reference: errors of both directions, reversal, ac
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from ..plotting import canvas
 from ..plotting.elements import SURE, sticks, turn_panel, unit_of
 from ..plotting.labels import Labels
-from ..plotting.stacks import StackPanel, into, stack
+from ..plotting.stacks import WIDE_GAP, StackPanel, into, labels_of, place, stack
 from ..wording import axis_unit, counted, digits, listed, ordinal, quantity, sentence
 from .ring import angle, half_range
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from matplotlib.axes import Axes
 
     from ..calibration.error_map import ErrorMap
@@ -25,7 +27,7 @@ if TYPE_CHECKING:
     from ..calibration.positioning import Positioning
     from ..calibration.self_calibration import SelfCalibration
     from ..calibration.two_rings import Calibration
-    from ..plotting.canvas import Sheet, Style
+    from ..plotting.canvas import Style, Words
 
 
 BAND = "band: 95 % of points"
@@ -43,22 +45,20 @@ def error_map(
     band = SURE * float(np.max(result.uncertainty))
     values = result.error - result.error.mean()
     rows = [(result.angle, values, "ink", f"±{angle(half_range(values))}", {"linewidth": 1.1})]
+    largest = float(np.abs(values).max())
     if ax is not None:
-        return _into(ax, rows, band, style)
-    title = _map_title(result, values)
-    sheet = canvas.Sheet(style, title, _map_note(result, band), 112.0)
-    name, unit = unit_of(max(float(np.abs(values).max()), band if np.isfinite(band) else 0.0))
-    main = sheet.panel(7.0, 44.0, f"Error, shown minus true ({name})")
-    turn_panel(main, rows, unit, style, band=band)
-    canvas.name_axes(main, style, below="Angle (°)")
-    low = sheet.panel(71.0, 28.0, f"Amplitude of each order ({name})")
-    _orders(low, result, unit, style)
-    sheet.widen_left(main, low)
-    kept = _by_size(result)
-    words = f" Largest: {listed(kept)}." if kept else ""
-    text = f"Line chart of angle error against angle over a turn, sticks by order. {title}.{words}"
-    canvas.describe(sheet.figure, title, text)
-    return main
+        unit = unit_of(largest, labels_of(ax)[1])
+        return into(ax, style, turn_panel("Error", rows, unit, style, band=band))
+    title, kept = _map_title(result, values), _by_size(result)
+    text = f"Line chart of angle error against angle over a turn, sticks by order. {title}."
+    text += f" Largest: {listed(kept)}." if kept else ""
+    unit = unit_of(max(largest, band if np.isfinite(band) else 0.0))
+    panels = [
+        turn_panel("Error, shown minus true", rows, unit, style, height=44.0, band=band),
+        _orders("Amplitude of each order", result, unit, style, height=28.0),
+    ]
+    words = canvas.Words(title, _map_note(result, band), text)
+    return stack(style, words, panels, gap=WIDE_GAP).panels[0]
 
 
 def calibration(result: Calibration, ax: Axes | None = None, *, style: Style = canvas.PRINT) -> Axes:
@@ -67,30 +67,36 @@ def calibration(result: Calibration, ax: Axes | None = None, *, style: Style = c
     rows = [[(result.angle, values, "ink", f"±{angle(half_range(values))}", {"linewidth": 1.1})]
             for values in (result.a, result.b)]  # fmt: skip
     if ax is not None:
-        return _into(ax, rows[0], bands[0], style)
-    title = _calibration_title(result)
-    sheet = canvas.Sheet(style, title, _calibration_note(result), 160.0 if style.phone else 128.0)
+        unit = unit_of(float(np.abs(result.a).max()), labels_of(ax)[1])
+        return into(ax, style, turn_panel("Error", rows[0], unit, style, band=bands[0]))
     largest = max(float(np.abs(values).max()) + (band if np.isfinite(band) else 0.0)
                   for values, band in zip((result.a, result.b), bands, strict=True))  # fmt: skip
-    name, unit = unit_of(largest)
     panels = [
-        sheet.panel(top, 28.0, f"Error of ring {ring} ({name})") for top, ring in ((7.0, "A"), (46.0, "B"))
+        turn_panel(
+            f"Error of ring {ring}", row, unit_of(largest), style, height=28.0, band=band, least=largest / 1.3
+        )
+        for ring, row, band in zip("AB", rows, bands, strict=True)
     ]
-    for panel, row, band in zip(panels, rows, bands, strict=True):
-        turn_panel(panel, row, unit, style, band=band, least=largest / 1.3)
-    panels[0].tick_params(labelbottom=False)
-    canvas.name_axes(panels[1], style, below="Angle (°)")
-    sheet.widen_left(*panels, *_below(sheet, result, style))
-    canvas.describe(sheet.figure, title, _calibration_text(result, title))
-    return panels[0]
+    title = _calibration_title(result)
+    words = canvas.Words(title, _calibration_note(result), _calibration_text(result, title))
+    sheet = stack(style, words, panels, gap=11.0, room=73.0 if style.phone else 41.0)
+    steps, other = _steps_panel(result, style), _closure_panel(result, style)
+    if style.phone:
+        place(sheet, steps, 95.0)
+        place(sheet, other, 132.0)
+        sheet.widen_left(*sheet.panels)
+    else:
+        place(sheet, steps, 93.0, right=92.0)
+        sheet.widen_left(*sheet.panels)
+        place(sheet, other, 93.0, left=102.0, head_left=92.0)
+    return sheet.panels[0]
 
 
 def calibration_plan(plan: CalibrationPlan, ax: Axes | None = None, *, style: Style = canvas.PRINT) -> Axes:
     """How much the steps magnify reading noise in each order, and which orders they lose."""
-    head, below = "Noise of each order against ideal steps", "Times per turn"
     draws = (lambda ax: _set_plan_ranges(ax, plan)), (lambda ax: _magnified(ax, plan, style))
     if ax is not None:
-        return into(ax, style, StackPanel("Noise against ideal steps", 0.0, *draws), below)
+        return into(ax, style, StackPanel("Noise against ideal steps", "Times per turn", 0.0, *draws))
     lost = len(plan.lost)
     what = (
         f"lose {lost} of {len(plan.orders)} orders: {_few(plan.lost)}"
@@ -100,20 +106,11 @@ def calibration_plan(plan: CalibrationPlan, ax: Axes | None = None, *, style: St
     title = f"{sentence(counted(len(plan.steps)))} steps {what}"
     note = (f"{plan.points} readings a turn. One is the noise of as many ideally spread steps; a point of a map has "
             f"{digits(plan.point_noise, 2)} of the noise of a reading.")  # fmt: skip
-    seen = plan.magnification[np.isfinite(plan.magnification)]
-    words = f" Those seen magnify noise by at most {digits(seen.max(), 2)}." if len(seen) else ""
-    text = f"Log chart of noise against order of a plan of steps. {title}.{words}"
-    panel = StackPanel(head, 42.0, *draws)
-    return stack(style, [panel], title=title, note=note, text=text, below=below)[0]
-
-
-def _into(ax: Axes, rows: np.ndarray, band: float, style: Style) -> Axes:
-    """A map on somebody's axes."""
-    ax = canvas.axes(ax, style)
-    name, unit = unit_of(float(np.abs(rows[0][1]).max()), ax.get_title(loc="left"))
-    turn_panel(ax, rows, unit, style, band=band)
-    canvas.name_axes(ax, style, head=f"Error ({name})", below="Angle (°)")
-    return ax
+    known = plan.magnification[np.isfinite(plan.magnification)]
+    more = f" Those seen magnify noise by at most {digits(known.max(), 2)}." if len(known) else ""
+    text = f"Log chart of noise against order of a plan of steps. {title}.{more}"
+    panel = StackPanel("Noise of each order against ideal steps", "Times per turn", 42.0, *draws)
+    return stack(style, canvas.Words(title, note, text), [panel]).panels[0]
 
 
 def _few(orders: tuple[int, int]) -> str:
@@ -151,31 +148,52 @@ def _map_note(result: ErrorMap | SelfCalibration, band: float) -> str:
     return " ".join(words)
 
 
-def _orders(ax: Axes, result: ErrorMap | SelfCalibration, unit: str, style: Style) -> None:
+def _orders(
+    head: str,
+    result: ErrorMap | SelfCalibration,
+    unit: tuple[str, float],
+    style: Style,
+    *,
+    height: float,
+    head_top: float | None = None,
+) -> StackPanel:
     """Sticks of the orders that matter, the uncertainty of each dotted, lost ones marked."""
-    size = np.abs(result.amplitudes) / unit
+    size = np.abs(result.amplitudes) / unit[1]
     sure = result.order_uncertainty
-    sure = np.full(len(size), np.nan) if sure is None else sure / unit
+    sure = np.full(len(size), np.nan) if sure is None else sure / unit[1]
     with np.errstate(invalid="ignore"):
         clear = (size > SHARE_SHOWN * size.max(initial=0.0)) & ~(
             size < CLEAR * np.where(np.isinf(sure), 0.0, sure)
         )
     last = int(np.flatnonzero(clear).max(initial=0)) + 1
     last = min(max(last, FEWEST), MOST[style.page], len(size))
-    orders = np.arange(1, last + 1)
-    held = ~np.isinf(sure[:last])
-    top = (
-        max(float(size[:last].max()), 3.0 * float(np.nanmax(np.where(held, sure[:last], 0.0), initial=0.0)))
-        or 1.0
+    size, sure, held = size[:last], sure[:last], ~np.isinf(sure[:last])
+    most = 3.0 * float(np.nanmax(np.where(held, sure, 0.0), initial=0.0))
+    top = max(float(size.max()), most) or 1.0
+    return StackPanel(
+        f"{head} ({unit[0]})",
+        "Times per turn",
+        height,
+        lambda ax: _set_order_ranges(ax, last, top),
+        lambda ax: _draw_orders(ax, size, sure, style),
+        head_top,
     )
+
+
+def _set_order_ranges(ax: Axes, last: int, top: float) -> None:
+    """Orders along an even axis, amplitudes from zero."""
     canvas.number_axis(ax.xaxis, most=10)
     canvas.number_axis(ax.yaxis, most=4)
     canvas.limits(ax, (0.2, last + 0.8), (0.0, 1.2 * top))
-    canvas.name_axes(ax, style, below="Times per turn")
     ax.xaxis.grid(False)
-    sticks(ax, orders[held], size[:last][held], style, "cyclic")
-    if np.isfinite(sure[:last][held]).any():
-        ax.plot(orders, np.where(held, sure[:last], np.nan), **style.line("noise"), zorder=5)
+
+
+def _draw_orders(ax: Axes, size: np.ndarray, sure: np.ndarray, style: Style) -> None:
+    """Sticks of the orders, the uncertainty of each dotted, lost ones marked."""
+    orders, held = np.arange(1, len(size) + 1), ~np.isinf(sure)
+    sticks(ax, orders[held], size[held], style, "cyclic")
+    if np.isfinite(sure[held]).any():
+        ax.plot(orders, np.where(held, sure, np.nan), **style.line("noise"), zorder=5)
     _mark_lost(ax, orders[~held], style)
 
 
@@ -209,46 +227,64 @@ def _calibration_text(result: Calibration, title: str) -> str:
     return f"Two line charts of ring error against angle with bands, dots of noise by step. {title}. {lost}{worst}"
 
 
-def _below(sheet: Sheet, result: Calibration, style: Style) -> list[Axes]:
-    """Noise of each step at the left (above on a phone), closure or orders at the right; the panels at the left."""
-    if style.phone:
-        left, right = sheet.panel(95.0, 18.0), sheet.panel(132.0, 16.0)
-        tops, across = (91.4, 128.4), (4.0, 4.0)
-    else:
-        left, right = sheet.panel(93.0, 23.0, right=92.0), sheet.panel(93.0, 23.0, left=102.0)
-        tops, across = (89.6, 89.6), (4.0, 92.0)
-    name = _steps(left, np.where(result.weights > 0.0, result.step_residual, np.nan), result, style)
-    sheet.text(across[0], tops[0], f"Noise of each step, rms ({name})", bold=True)
+def _steps_panel(result: Calibration, style: Style) -> StackPanel:
+    """Noise of each step; those that stand out are filled and numbered."""
+    values = np.where(result.weights > 0.0, result.step_residual, np.nan)
+    head_top, height = (91.4, 18.0) if style.phone else (89.6, 23.0)
+    return _steps("Noise of each step, rms", values, result.outliers, style, height=height, head_top=head_top)
+
+
+def _closure_panel(result: Calibration, style: Style) -> StackPanel:
+    """How far each turn does not close, or the orders of the first ring where that is not known."""
+    head_top, height = (128.4, 16.0) if style.phone else (89.6, 23.0)
     if result.closure is not None:
-        name = _steps(right, result.closure, result, style, signed=True)
-        sheet.text(across[1], tops[1], f"Turn does not close by ({name})", bold=True)
-        return [left, right] if style.phone else [left]
-    name, unit = unit_of(float(np.abs(result.a_orders).max(initial=0.0)))
-    _orders(right, result.error_map(), unit, style)
-    sheet.text(across[1], tops[1], f"Orders of ring A ({name})", bold=True)
-    return [left, right] if style.phone else [left]
+        return _steps("Turn does not close by", result.closure, None, style, height=height, head_top=head_top)
+    unit = unit_of(float(np.abs(result.a_orders).max(initial=0.0)))
+    return _orders("Orders of ring A", result.error_map(), unit, style, height=height, head_top=head_top)
 
 
-def _steps(ax: Axes, values: np.ndarray, result: Calibration, style: Style, signed: bool = False) -> str:
-    """A dot a step; those that stand out are filled and numbered. The name of the unit."""
-    known = np.nan_to_num(values)
-    name, unit = unit_of(float(np.abs(known).max(initial=0.0)))
-    number = np.arange(len(values))
-    top = float(np.abs(known).max(initial=0.0)) / unit or 1.0
+def _steps(
+    head: str,
+    values: np.ndarray,
+    outliers: Sequence[int] | None,
+    style: Style,
+    *,
+    height: float,
+    head_top: float,
+) -> StackPanel:
+    """A dot a step; the outliers are filled and numbered; values to both sides of zero where there are no outliers."""
+    largest = float(np.abs(np.nan_to_num(values)).max(initial=0.0))
+    name, unit = unit_of(largest)
+    top = 1.4 * (largest / unit or 1.0)
+    return StackPanel(
+        f"{head} ({name})",
+        "Step, counted from 0",
+        height,
+        lambda ax: _set_step_ranges(ax, len(values), (-top if outliers is None else 0.0, top)),
+        lambda ax: _draw_steps(ax, values / unit, outliers, style),
+        head_top,
+    )
+
+
+def _set_step_ranges(ax: Axes, count: int, high: tuple[float, float]) -> None:
+    """Steps along an even axis."""
     canvas.number_axis(ax.xaxis, most=8)
     canvas.number_axis(ax.yaxis, most=4)
-    canvas.limits(ax, (-0.8, len(values) - 0.2), (-1.4 * top if signed else 0.0, 1.4 * top))
-    canvas.name_axes(ax, style, below="Step, counted from 0")
+    canvas.limits(ax, (-0.8, count - 0.2), high)
+
+
+def _draw_steps(ax: Axes, values: np.ndarray, outliers: Sequence[int] | None, style: Style) -> None:
+    """Dots, those that stand out filled and numbered, a line at zero where there are no outliers."""
     size = {} if len(values) <= CROWDED // 8 else {"markersize": 2.4}
-    sticks(ax, number, values / unit, style, "cyclic", **size)
-    if signed:
+    sticks(ax, np.arange(len(values)), values, style, "cyclic", **size)
+    if outliers is None:
         ax.axhline(0.0, color=style.colour("muted"), linewidth=0.8, zorder=2)
-    for step in result.outliers[:NAMED] if not signed else ():
-        ax.plot(step, values[step] / unit, "D", color=style.colour("ink"), markersize=5.0, zorder=6)
+        return
     labels = Labels(ax, style)
-    for step in result.outliers[:3] if not signed else ():
-        labels.at([f"step {step}"], step, values[step] / unit, "ink", clear=0.8)
-    return name
+    for step in outliers[:NAMED]:
+        ax.plot(step, values[step], "D", color=style.colour("ink"), markersize=5.0, zorder=6)
+    for step in outliers[:3]:
+        labels.at([f"step {step}"], step, values[step], "ink", clear=0.8)
 
 
 def _highest(plan: CalibrationPlan) -> float:
@@ -287,17 +323,20 @@ def _magnified(ax: Axes, plan: CalibrationPlan, style: Style) -> Axes:
 
 
 GAP = 1.35
+SHOWN = "Shown minus true"
 
 
 def passes(result: PassComparison, ax: Axes | None = None, *, style: Style = canvas.PRINT) -> Axes:
     """Error of an encoder against a reference forward and backward, and the reversal between them."""
     rows = [(result.forward, "cyclic", "forward", {}), (result.backward, "counts", "backward", {})]
     if ax is not None:
-        return _errors(canvas.axes(ax, style), result.position, rows, result.unit, style, named=True)
+        return into(
+            ax, style, _errors(SHOWN, result.position, rows, result.unit, style, labels=labels_of(ax))
+        )
     title = _passes_title(result)
     note = "Shown minus reference, at the same positions in both directions."
     kind = "Line charts of error and reversal against position."
-    return _sheet(result, title, note, result.position, rows, style, kind)
+    return _both_directions(result, canvas.Words(title, note, kind), result.position, rows, style)
 
 
 def positioning(result: Positioning, ax: Axes | None = None, *, style: Style = canvas.PRINT) -> Axes:
@@ -305,13 +344,13 @@ def positioning(result: Positioning, ax: Axes | None = None, *, style: Style = c
     rows = [(result.forward, "cyclic", "forward", {"band": 2.0 * result.forward_deviation}),
             (result.backward, "counts", "backward", {"band": 2.0 * result.backward_deviation})]  # fmt: skip
     if ax is not None:
-        return _errors(canvas.axes(ax, style), result.target, rows, result.unit, style, named=True)
+        return into(ax, style, _errors(SHOWN, result.target, rows, result.unit, style, labels=labels_of(ax)))
     sizes = [quantity(value, result.unit, 2) for value in (result.accuracy, result.largest_reversal)]
     title = f"Accuracy of positioning {sizes[0]}, reversal up to {sizes[1]}"
     note = f"{result.edition}: mean of {result.runs} runs each way, bars two standard deviations each side."
     note += f" In doubt: {result.reasons[0]}." if result.reasons else ""
     kind = "Line charts of deviation and reversal against target position."
-    return _sheet(result, title, note, result.target, rows, style, kind)
+    return _both_directions(result, canvas.Words(title, note, kind), result.target, rows, style)
 
 
 def _passes_title(result: PassComparison) -> str:
@@ -322,58 +361,67 @@ def _passes_title(result: PassComparison) -> str:
     return f"Up to {quantity(worst, unit, 2)} off the reference; reversal up to {quantity(turned, unit, 2)}"
 
 
-def _sheet(
-    result: PassComparison,
-    title: str,
-    note: str,
+def _both_directions(
+    result: PassComparison | Positioning,
+    words: Words,
     position: np.ndarray,
-    rows: list[tuple[np.ndarray, str, str, dict[Any, Any]]],
+    rows: list[tuple[np.ndarray, str, str, dict[str, np.ndarray]]],
     style: Style,
-    kind: str,
 ) -> Axes:
     """Errors above, the reversal below, on one axis of positions."""
+    note = words.note
     if not result.valid and result.reasons[0] not in note:
         note += f" In doubt: {result.reasons[0]}."
-    sheet = canvas.Sheet(style, title, note, 98.0)
-    main, low = sheet.panel(7.0, 44.0), sheet.panel(61.0, 24.0)
-    _errors(main, position, rows, result.unit, style)
-    _errors(low, position, [(result.reversal, "ink", "", {})], result.unit, style)
-    main.tick_params(labelbottom=False)
-    sheet.widen_left(main, low)
-    sheet.text(4.0, 3.6, f"Shown minus true ({main.encsim_unit})", bold=True)
-    sheet.text(4.0, 57.6, f"Reversal, forward minus backward ({low.encsim_unit})", bold=True)
-    canvas.name_axes(low, style, below=f"Position ({low.encsim_across})")
-    canvas.describe(sheet.figure, title, f"{kind} {title}. {_spread(result)}")
-    return main
-
-
-def _spread(result: PassComparison) -> str:
     mean = getattr(result, "reversal_mean", None)
-    return f"Mean reversal {quantity(result.mean_reversal if mean is None else mean, result.unit, 2)}."
+    mean = quantity(result.mean_reversal if mean is None else mean, result.unit, 2)
+    text = f"{words.text} {words.title}. Mean reversal {mean}."
+    turned, head = [(result.reversal, "ink", "", {})], "Reversal, forward minus backward"
+    panels = [
+        _errors(SHOWN, position, rows, result.unit, style, height=44.0),
+        _errors(head, position, turned, result.unit, style, height=24.0),
+    ]
+    return stack(style, canvas.Words(words.title, note, text), panels, gap=10.0).panels[0]
 
 
 def _errors(
-    ax: Axes,
+    head: str,
     position: np.ndarray,
-    rows: list[tuple[np.ndarray, str, str, dict[Any, Any]]],
+    rows: list[tuple[np.ndarray, str, str, dict[str, np.ndarray]]],
     unit: str,
     style: Style,
-    named: bool = False,
-) -> Axes:
+    *,
+    height: float = 0.0,
+    labels: tuple[str, str] = ("", ""),
+) -> StackPanel:
     """Curves of one kind against position, each with its name; bars where they have a band."""
-    known = ax.get_title(loc="left"), ax.get_xlabel()
     largest = max(float(np.abs(values).max() + np.max(more.get("band", 0.0))) for values, *_, more in rows)
-    ax.encsim_unit, size = axis_unit(largest, unit, known[0])
-    ax.encsim_across, far = axis_unit(float(np.abs(position).max()), unit, known[1])
-    x, high = position / far, GAP * (largest / size or 1.0)
+    name, size = axis_unit(largest, unit, labels[1])
+    across, far = axis_unit(float(np.abs(position).max()), unit, labels[0])
+    return StackPanel(
+        f"{head} ({name})",
+        f"Position ({across})",
+        height,
+        lambda ax: _set_error_ranges(ax, position / far, GAP * (largest / size or 1.0)),
+        lambda ax: _draw_errors(ax, position / far, rows, size, style),
+    )
+
+
+def _set_error_ranges(ax: Axes, x: np.ndarray, high: float) -> None:
+    """All positions with room at both ends, errors to both sides of zero."""
     edge = 0.02 * float(np.ptp(x)) or 1.0
     canvas.number_axis(ax.xaxis)
     canvas.number_axis(ax.yaxis, most=6)
     canvas.limits(ax, (x[0] - edge, x[-1] + edge), (-high, high))
-    if named:
-        canvas.name_axes(
-            ax, style, head=f"Shown minus true ({ax.encsim_unit})", below=f"Position ({ax.encsim_across})"
-        )
+
+
+def _draw_errors(
+    ax: Axes,
+    x: np.ndarray,
+    rows: list[tuple[np.ndarray, str, str, dict[str, np.ndarray]]],
+    size: float,
+    style: Style,
+) -> None:
+    """Curves with their names, bars where they have a band."""
     ax.axhline(0.0, color=style.colour("muted"), linewidth=0.8, zorder=2)
     labels = Labels(ax, style)
     dots = {"marker": "o", "markersize": 3.6} if len(x) <= 40 else {}
@@ -388,4 +436,3 @@ def _errors(
     for number, (_, role, name, _) in enumerate(rows):
         if name:
             labels.beside(name, number, role)
-    return ax

@@ -33,18 +33,19 @@ WORTH = 0.95
 
 def frontier(result: Frontier, ax: Axes | None = None, *, style: Style = canvas.PRINT) -> Axes:
     """Ripple against delay of candidate estimators at one speed."""
-    points, title = _points(result, *labels_of(ax)), _title(result)
+    points = _points(result, *labels_of(ax))
     panel = StackPanel(
         f"{HEAD} ({points.unit[0]})",
+        f"{BELOW} ({points.time[0]})",
         TALL[style.page] if np.any(points.shown) else 24.0,
         lambda ax: _set_ranges(ax, points),
         lambda ax: _draw(ax, points, style),
     )
-    below = f"{BELOW} ({points.time[0]})"
     if ax is not None:
-        return into(ax, style, panel, below)
-    text = _alternative(result, points, title)
-    return stack(style, [panel], title=title, note=_note(result, points), text=text, below=below)[0]
+        return into(ax, style, panel)
+    title = _title(result)
+    words = canvas.Words(title, _note(result, points), _alternative(result, points, title))
+    return stack(style, words, [panel]).panels[0]
 
 
 @dataclass(frozen=True, eq=False)

@@ -46,17 +46,18 @@ def folded(
     panels = [
         StackPanel(
             _head(aliased, name, style),
+            "Frequency after sampling (Hz)",
             TALL[style.page],
             lambda ax, name=name: _set_ranges(ax, aliased, name),
             lambda ax, name=name: _draw(ax, aliased, name, style),
         )
         for name in ("motion", "force")
     ]
-    below, title = "Frequency after sampling (Hz)", _title(aliased)
     if ax is not None:
-        return into(ax, style, panels[0], below)
-    text = _alternative(aliased, title)
-    return stack(style, panels, title=title, note=_note(aliased), text=text, below=below, gap=GAP)[0]
+        return into(ax, style, panels[0])
+    title = _title(aliased)
+    words = canvas.Words(title, _note(aliased), _alternative(aliased, title))
+    return stack(style, words, panels, gap=GAP).panels[0]
 
 
 @dataclass(frozen=True, eq=False)

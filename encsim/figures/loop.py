@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
     from ..closed_loop.closed_loop_ripple import Smoothness
-    from ..plotting.canvas import Style
+    from ..plotting.canvas import Style, Words
     from .loop_view import Closed
 
 
@@ -61,15 +61,13 @@ def smoothness(
     _check(simulated)
     view = findings.closed_of(result, simulated)
     if ax is not None:
-        labels = labels_of(ax)
-        return into(ax, style, _panel(view, "actual", style, labels), _below(view, labels[0]))
-    title, text = findings.title(view), findings.alternative(view)
-    if result.stable and len(view.speed) > 1:
-        panels = [_panel(view, name, style) for name in findings.CURVES]
-        return stack(style, panels, title=title, note=_note(view, style), text=text, below=_below(view))[-1]
-    main = _single(view, style)
-    canvas.describe(main.figure, title, text)
-    return main
+        return into(ax, style, _panel(view, "actual", style, labels_of(ax)))
+    simulated = any(len(speed) for speed, _ in view.rings.values())
+    note = findings.note(view, simulated, reasons=not style.bare)
+    words = canvas.Words(findings.title(view), note, findings.alternative(view))
+    if not result.stable or len(view.speed) < 2:
+        return _single(view, words, style)
+    return stack(style, words, [_panel(view, name, style) for name in findings.CURVES]).panels[-1]
 
 
 def _check(simulated: Mapping[str, Any] | None) -> None:
@@ -80,11 +78,11 @@ def _check(simulated: Mapping[str, Any] | None) -> None:
             checks.refuse("plot.simulated", f"hold speed and {name} of one length", sizes)
 
 
-def _single(view: Closed, style: Style) -> Axes:
+def _single(view: Closed, words: Words, style: Style) -> Axes:
     """One speed or standstill: each curve and its parts as bars; nothing of a loop that is not stable."""
     groups = [_bars(view, name) for name in findings.CURVES] if view.result.stable else []
     body = sum(9.0 + elements.height(rows) for rows in groups) + 8.0
-    sheet = canvas.Sheet(style, findings.title(view), _note(view, style), body)
+    sheet = canvas.Sheet(style, words, body)
     top, ax = 8.0, None
     for name, rows in zip(findings.CURVES, groups, strict=False):
         sheet.text(4.0, top - 3.4, _head(view, name, style), bold=True)
@@ -107,11 +105,6 @@ def _bars(view: Closed, name: str) -> list[elements.Bar]:
     ]
 
 
-def _note(view: Closed, style: Style) -> str:
-    simulated = any(len(speed) for speed, _ in view.rings.values())
-    return findings.note(view, simulated, reasons=not style.bare)
-
-
 def _head(view: Closed, name: str, style: Style) -> str:
     words = HEADS[style.page][name].format(force=view.force[0], mover=view.mover)
     return sentence(words)
@@ -122,15 +115,11 @@ def _panel(view: Closed, name: str, style: Style, labels: tuple[str, str] = ("",
     frame = _frame(view, name, *labels)
     return StackPanel(
         f"{_head(view, name, style)} ({frame.ripple_unit[0]})",
+        f"Speed ({frame.speed_unit[0]})",
         TALL[style.page],
         lambda ax: _set_ranges(ax, view, name, frame),
         lambda ax: _fill(ax, view, name, frame, style),
     )
-
-
-def _below(view: Closed, label: str = "") -> str:
-    """Name of the axis of speeds."""
-    return f"Speed ({_frame(view, 'actual', label).speed_unit[0]})"
 
 
 def _frame(view: Closed, name: str, below: str = "", head: str = "") -> PanelFrame:

@@ -26,10 +26,11 @@ if TYPE_CHECKING:
 # Common practice, no source: less than these is little room.
 ROOM_PHASE, ROOM_GAIN, ROOM_PEAK = 30.0, 2.0, 2.0
 # The range of frequencies begins so far below the lowest mark, and the panels end so far from the curves.
-BELOW, LEAST_DECADES = 8.0, 2.0
+MARGIN_BELOW, LEAST_DECADES = 8.0, 2.0
 DEEPEST, STEEPEST = -80.0, -330.0
 TALL = {"a4": (46.0, 38.0), "phone": (52.0, 46.0)}
 GAP = 13.0
+BELOW = "Frequency (Hz)"
 UPRIGHT_PITCH = 5.0
 MOST = 1000
 
@@ -43,20 +44,17 @@ def margins(
 ) -> Axes:
     """Open-loop gain and phase against frequency, with crossover, margins, resonances and encoder lines."""
     curve = curve_of(result)
-    title, below = _title(result, curve), "Frequency (Hz)"
     if ax is not None:
-        return into(ax, style, _gain_panel(curve, style), below)
-    note, text = _note(result, curve), _alternative(result, curve, title)
+        return into(ax, style, _gain_panel(curve, style))
+    title = _title(result, curve)
+    words = canvas.Words(title, _note(result, curve), _alternative(result, curve, title))
     if curve is None:
-        sheet = canvas.Sheet(style, title, note, 4.0)
-        main = sheet.panel(0.0, 2.0, left=4.0)
+        main = canvas.Sheet(style, words, 4.0).panel(0.0, 2.0, left=4.0)
         main.set_axis_off()
-        canvas.describe(main.figure, title, text)
         return main
     seen = _seen(lines, curve)
     panels = [_gain_panel(curve, style, seen, lines), _phase_panel(curve, style)]
-    top = 11.5 if seen else TOP
-    return stack(style, panels, title=title, note=note, text=text, below=below, top=top, gap=GAP)[0]
+    return stack(style, words, panels, top=11.5 if seen else TOP, gap=GAP).panels[0]
 
 
 @dataclass(frozen=True, eq=False)
@@ -101,7 +99,7 @@ def curve_of(result: Margins) -> Curve | None:
     marks = [place[0] for place in places.values() if place] + [
         part.antiresonance for part in result.resonances
     ]
-    low = min([frequency[-1] / 10.0**LEAST_DECADES, *(mark / BELOW for mark in marks)])
+    low = min([frequency[-1] / 10.0**LEAST_DECADES, *(mark / MARGIN_BELOW for mark in marks)])
     size = 1.0 / np.abs(1.0 + loop)
     peak = (float(frequency[np.argmax(size)]), float(size.max()))
     return Curve(result, frequency, gain, phase, max(low, frequency[0]), peak=peak, **places)
@@ -148,6 +146,7 @@ def _gain_panel(
     """Gain with the margins, and the encoder's lines where they are seen."""
     return StackPanel(
         "Open-loop gain (dB)",
+        BELOW,
         TALL[style.page][0],
         lambda ax: _set_gain_ranges(ax, curve),
         lambda ax: _draw_gain(ax, curve, style, seen, lines),
@@ -159,6 +158,7 @@ def _phase_panel(curve: Curve, style: Style) -> StackPanel:
     """Phase with the phase margin."""
     return StackPanel(
         "Open-loop phase (°)",
+        BELOW,
         TALL[style.page][1],
         lambda ax: _set_phase_ranges(ax, curve),
         lambda ax: _draw_phase(ax, curve, style),

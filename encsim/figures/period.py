@@ -11,6 +11,7 @@ import numpy as np
 
 from ..plotting import canvas, elements
 from ..plotting.labels import Labels
+from ..plotting.stacks import StackPanel, into, labels_of, stack
 from ..wording import (
     axis_unit,
     counted,
@@ -32,7 +33,8 @@ if TYPE_CHECKING:
     from ..plotting.elements import Bar
 
 
-ROW = 25.0
+# Height of a row, place of the first and space between two, mm.
+ROW, FIRST, BETWEEN = 25.0, 12.0, 13.0
 START = 0.9
 WORDS = {
     "a4": ("Direct: the controller sees it as it is", "Aliased: the samples seem to draw a slow wave",
@@ -55,27 +57,19 @@ def why_aliased(
     line = Line(period, rate, amplitude, harmonic, unit, 13 if style.phone else 20)
     if ax is not None:
         speed = quantity(line.speeds[1], f"{unit}/s", strip=True)
-        canvas.name_axes(
-            canvas.axes(ax, style),
-            style,
-            head=f"Position error ({line.error_unit[0]}) at {speed}",
-            below=f"Time ({line.time_unit[0]})",
-        )
-        return _row(ax, line, line.speeds[1], style)
+        head = f"Position error ({line.error_unit[0]}) at {speed}"
+        return into(ax, style, _row(line, line.speeds[1], style, head))
     title = "Sampled too seldom, a fast error wave looks like a slow one"
     note = (
         f"The {harmonic}-per-period line, {quantity(amplitude, unit)}, seen by a {quantity(rate, 'Hz', strip=True)} "
         "loop. Dots: samples; thick line: the wave they seem to draw; thin line: the true error."
     )
-    sheet = canvas.Sheet(style, title, note, 12.0 + 3 * ROW + 2 * 13.0 + 13.0)
+    words = canvas.Words(title, note, _aliasing_alternative(line))
+    sheet = stack(style, words, [_row(line, speed, style) for speed in line.speeds], top=FIRST, gap=BETWEEN)
     sheet.text(4.0, 2.6, f"Position error ({line.error_unit[0]}) at three speeds", "muted")
-    rows = [_headed(sheet, line, number, style) for number in range(3)]
-    sheet.widen_left(*rows)
-    for ax in rows[:2]:
-        ax.tick_params(labelbottom=False)
-    canvas.name_axes(rows[2], style, below=f"Time ({line.time_unit[0]})")
-    canvas.describe(sheet.figure, title, _aliasing_alternative(line))
-    return rows[1]
+    for number in range(3):
+        _head_row(sheet, line, number, style)
+    return sheet.panels[1]
 
 
 class Line:
@@ -111,12 +105,10 @@ class Line:
         return self.amplitude / self.error_unit[1] * np.sin(2.0 * np.pi * frequency * time + START)
 
 
-def _headed(sheet: Sheet, line: Line, number: int, style: Style) -> Axes:
-    """One row with its speed, its word and its frequencies."""
+def _head_row(sheet: Sheet, line: Line, number: int, style: Style) -> None:
+    """Speed, word and frequencies above one row."""
     speed = line.speeds[number]
-    top = 12.0 + number * (ROW + 13.0)
-    ax = sheet.panel(top, ROW)
-    _row(ax, line, speed, style)
+    top = FIRST + number * (ROW + BETWEEN)
     shown = quantity(speed, f"{line.unit}/s", strip=True)
     true, seen = (
         quantity(abs(hertz), "Hz", strip=style.phone) for hertz in (line.frequency(speed), line.seen(speed))
@@ -130,18 +122,31 @@ def _headed(sheet: Sheet, line: Line, number: int, style: Style) -> Axes:
         word = WORDS["phone"][number]
     if start + width(word) + width(right, bold=True) + 2.0 <= style.width - 6.0:
         sheet.text(start, top - 3.2, word)
-    return ax
 
 
-def _row(ax: Axes, line: Line, speed: float, style: Style) -> Axes:
-    """True wave thin, samples as dots, the wave through them thick."""
-    last = line.samples / line.rate
-    time = np.linspace(0.0, last, 2400)
-    x, by = time / line.time_unit[1], line.time_unit[1]
-    size = line.amplitude / line.error_unit[1]
+def _row(line: Line, speed: float, style: Style, head: str = "") -> StackPanel:
+    """The wave at one speed against time."""
+    return StackPanel(
+        head,
+        f"Time ({line.time_unit[0]})",
+        ROW,
+        lambda ax: _set_row_ranges(ax, line),
+        lambda ax: _draw_row(ax, line, speed, style),
+    )
+
+
+def _set_row_ranges(ax: Axes, line: Line) -> None:
+    """All samples, the wave with room above and below."""
+    size = 1.17 * line.amplitude / line.error_unit[1]
     canvas.number_axis(ax.xaxis, most=6)
     canvas.number_axis(ax.yaxis, most=3)
-    canvas.limits(ax, (0.0, last / by), (-1.17 * size, 1.17 * size))
+    canvas.limits(ax, (0.0, line.samples / line.rate / line.time_unit[1]), (-size, size))
+
+
+def _draw_row(ax: Axes, line: Line, speed: float, style: Style) -> None:
+    """True wave thin, samples as dots, the wave through them thick."""
+    time, by = np.linspace(0.0, line.samples / line.rate, 2400), line.time_unit[1]
+    x = time / by
     ax.grid(False)
     ax.axhline(0.0, color=style.colour("grid"), linewidth=0.8, zorder=1)
     ax.plot(x, line.wave(line.frequency(speed), time), color=style.colour("cyclic"), linewidth=0.9, zorder=2)
@@ -158,7 +163,6 @@ def _row(ax: Axes, line: Line, speed: float, style: Style) -> Axes:
         zorder=4,
         clip_on=False,
     )
-    return ax
 
 
 def _aliasing_alternative(line: Line) -> str:
@@ -182,21 +186,16 @@ DASHES = ((0, (5, 1.6)), (0, (1, 1.4)))
 def period_error(error: PeriodError, ax: Axes | None = None, *, style: Style = canvas.PRINT) -> Axes:
     """Exact error over one signal period, its two strongest lines, and all lines as bars with their causes."""
     if ax is not None:
-        name = _unit(error, canvas.axes(ax, style).get_title(loc="left"))[0]
-        canvas.name_axes(ax, style, head=f"Position error ({name})")
-        return _wave(ax, error, style)
+        return into(ax, style, _wave(error, style, 0.0, labels_of(ax)))
     rows, title = _rows(error), _title(error)
     bars = elements.height(rows)
-    tall, beside = (56.0, 0.0) if style.phone else (max(54.0, bars), 56.0)
-    body = 7.0 + tall + 14.0 + (8.0 + bars if style.phone else 0.0)
-    sheet = canvas.Sheet(style, title, _note(error), body)
-    main = sheet.panel(7.0, tall, f"Position error ({_unit(error)[0]})", right=6.0 + beside)
-    _wave(main, error, style, sheet)
-    top, left = (body - bars - 1.0, 4.0) if style.phone else (7.0, 118.0)
+    tall, beside, room = (56.0, 0.0, 9.0 + bars) if style.phone else (max(54.0, bars), 56.0, 1.0)
+    words = canvas.Words(title, _note(error), _alternative(error, title))
+    sheet = stack(style, words, [_wave(error, style, tall)], beside=beside, room=room)
+    top, left = (28.0 + tall, 4.0) if style.phone else (7.0, 118.0)
     sheet.text(left, top - 3.4, f"Amplitude of each line ({_unit(error)[0]})", bold=True)
     elements.draw(sheet, top, rows, left)
-    canvas.describe(sheet.figure, title, _alternative(error, title))
-    return main
+    return sheet.panels[0]
 
 
 def wave_of(error: PeriodError) -> np.ndarray:
@@ -253,34 +252,45 @@ def _note(error: PeriodError) -> str:
     return f"Exact error over one {pitch} period{moving}, mean removed; ± is half of peak to peak."
 
 
-def _wave(ax: Axes, error: PeriodError, style: Style, sheet: Sheet | None = None) -> Axes:
-    """The error and its two strongest lines over one period."""
-    name, unit = _unit(error, ax.get_title(loc="left"))
-    across, by = axis_unit(error.axis.scale.pitch, _si(error), ax.get_xlabel())
-    x = np.append(error.phase, error.phase[0] + 1.0) * error.axis.scale.pitch / by
-    y = wave_of(error) / unit
+def _wave(error: PeriodError, style: Style, height: float, labels: tuple[str, str] = ("", "")) -> StackPanel:
+    """The error and its two strongest lines over one period; axes that were drawn into keep their units."""
+    unit, across = _unit(error, labels[1]), axis_unit(error.axis.scale.pitch, _si(error), labels[0])
+    x = np.append(error.phase, error.phase[0] + 1.0) * error.axis.scale.pitch / across[1]
+    return StackPanel(
+        f"Position error ({unit[0]})",
+        f"Position in the signal period ({across[0]})",
+        height,
+        lambda ax: _set_wave_ranges(ax, x, wave_of(error) / unit[1]),
+        lambda ax: _draw_wave(ax, error, x, unit, style),
+    )
+
+
+def _set_wave_ranges(ax: Axes, x: np.ndarray, y: np.ndarray) -> None:
+    """One period, errors to both sides of zero."""
     size = (np.abs(y).max() or 1.0) * 1.38
     canvas.number_axis(ax.xaxis)
     canvas.number_axis(ax.yaxis, most=6)
     canvas.limits(ax, x[[0, -1]], (-size, size))
-    canvas.name_axes(ax, style, below=f"Position in the signal period ({across})")
-    if sheet is not None:
-        sheet.widen_left(ax)
+
+
+def _draw_wave(ax: Axes, error: PeriodError, x: np.ndarray, unit: tuple[str, float], style: Style) -> None:
+    """The error and its two strongest lines, with their names."""
+    y = wave_of(error) / unit[1]
     ax.axhline(0.0, color=style.colour("muted"), linewidth=0.8, zorder=2)
     ax.plot(x, y, **style.line("ink"), zorder=4)
     labels = Labels(ax, style)
     labels.avoid(x, y)
     labels.avoid(x, 0.0 * x)
     strong = strongest(error)
-    waves = [_line(error, index, x * by) / unit for index in strong]
+    phase = np.append(error.phase, error.phase[0] + 1.0)
+    waves = [_line(error, index, phase) / unit[1] for index in strong]
     for wave, dashes in zip(waves, DASHES, strict=False):
         ax.plot(x, wave, **style.line("cyclic", linestyle=dashes), zorder=3)
     for index, wave in zip(strong, waves, strict=True):
         labels.avoid(x, wave, key=index + 0.5)
-    _extremes(labels, x, y, name)
+    _extremes(labels, x, y, unit[0])
     for index in strong:
         labels.beside(f"{error.harmonic[index]} a period", index + 0.5, "cyclic")
-    return ax
 
 
 def strongest(error: PeriodError) -> list[int]:
@@ -291,9 +301,8 @@ def strongest(error: PeriodError) -> list[int]:
     return sorted(kept, key=lambda index: error.harmonic[index]) if len(kept) > 1 else []
 
 
-def _line(error: PeriodError, index: int, position: np.ndarray) -> np.ndarray:
-    turns = position / error.axis.scale.pitch
-    return error.amplitude[index] * np.sin(2.0 * np.pi * error.harmonic[index] * turns + error.angle[index])
+def _line(error: PeriodError, index: int, phase: np.ndarray) -> np.ndarray:
+    return error.amplitude[index] * np.sin(2.0 * np.pi * error.harmonic[index] * phase + error.angle[index])
 
 
 def _extremes(labels: Labels, x: np.ndarray, y: np.ndarray, name: str) -> None:

@@ -70,13 +70,13 @@ def remedies(result: Explanation, ax: Axes | None = None, *, style: Style = canv
     if ax is not None:
         return _in_axes(canvas.axes(ax, style), [*above, *below], result, style)
     title = _title(result)
+    words = canvas.Words(title, _note(result, len(above), style), _alternative(result, above, title))
     high = sum(row.tall for row in (*above, *below)) + (GAP if above else 0.0)
-    sheet = canvas.Sheet(style, title, _note(result, len(above), style), high + (9.0 if above else 4.0))
+    sheet = canvas.Sheet(style, words, high + (9.0 if above else 4.0))
     panel = sheet.panel(1.5, high, left=LEFT, right=RIGHT)
     _draw(panel, above, below, style)
     if above:
         sheet.text(LEFT, high + 5.4, SQUARES, "muted")
-    canvas.describe(sheet.figure, title, _alternative(result, above, title))
     return panel
 
 

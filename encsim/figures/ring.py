@@ -8,6 +8,7 @@ Drawing of a ring with its heads to scale and the error as exaggerated radius.
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -15,6 +16,7 @@ import numpy as np
 from ..plotting import canvas
 from ..plotting.elements import closed, turn_panel, unit_of
 from ..plotting.labels import Labels
+from ..plotting.stacks import StackPanel, into, labels_of, place, stack
 from ..wording import counted, digits, listed, quantity, sentence, width, with_unit
 
 if TYPE_CHECKING:
@@ -132,21 +134,26 @@ def ring_polar(curve: RingCurve, ax: Axes | None = None, *, style: Style = canva
     if ax is not None:
         return draw(canvas.axes(ax, style), curve, style)
     title = ring_title(curve)
-    size = style.width - 10.0
-    side = size if style.phone else 110.0
-    sheet = canvas.Sheet(style, title, ring_note(curve), side + 2.0)
-    margin = (style.width - side) / 2.0
-    main = sheet.panel(1.0, side, left=margin, right=margin)
-    draw(main, curve, style)
     text = f"Drawing of a ring and {heads_words(len(curve.heads))} to scale, angle error as enlarged radius. {title}."
-    canvas.describe(sheet.figure, title, text)
-    return main
+    side = style.width - 10.0 if style.phone else 110.0
+    margin = (style.width - side) / 2.0
+    sheet = canvas.Sheet(style, canvas.Words(title, ring_note(curve), text), side + 2.0)
+    return draw(sheet.panel(1.0, side, left=margin, right=margin), curve, style)
 
 
 def draw(ax: Axes, curve: RingCurve, style: Style) -> Axes:
     """The drawing in square axes without ticks; one is the radius of the graduation."""
+    _set_drawing_ranges(ax)
+    return _draw_parts(ax, curve, style)
+
+
+def _set_drawing_ranges(ax: Axes) -> None:
     ax.set_axis_off()
     ax.set(xlim=(-FRAME, FRAME), ylim=(-FRAME, FRAME), aspect="equal")
+
+
+def _draw_parts(ax: Axes, curve: RingCurve, style: Style) -> Axes:
+    """Graduation, bore, errors, heads and words."""
     ring, turn = curve.ring, np.linspace(0.0, 2.0 * np.pi, 361)
     bore = ring.bore / ring.diameter if ring.bore is not None else BORE
     ax.plot(np.cos(turn), np.sin(turn), color=style.colour("ideal"), linewidth=3.0, zorder=2)
@@ -191,15 +198,15 @@ def _heads(ax: Axes, places: np.ndarray, style: Style) -> None:
     turned = np.sort(np.mod(places, 2.0 * np.pi))
     closest = np.diff(np.append(turned, turned[0] + 2.0 * np.pi)).min()
     tall, numbered = min(HEAD[1], max(0.9 * closest, NARROWEST)), []
-    for number, place in enumerate(places, 1):
-        outward, along = np.array([np.cos(place), np.sin(place)]), np.array([-np.sin(place), np.cos(place)])
+    for number, at in enumerate(places, 1):
+        outward, along = np.array([np.cos(at), np.sin(at)]), np.array([-np.sin(at), np.cos(at)])
         corners = [(1.0 + 0.08 + a * HEAD[0] / 2.0) * outward + b * tall / 2.0 * along
                    for a, b in ((-1, -1), (1, -1), (1, 1), (-1, 1))]  # fmt: skip
         first = number == 1 and len(places) > 1
         ax.fill(*np.transpose(corners), facecolor=style.colour("soft" if first else "grid"), linewidth=1.6,
                 edgecolor=style.colour("cyclic" if first else "ink"), zorder=6)  # fmt: skip
-        if all(abs(np.angle(np.exp(1j * (place - other)))) > CROWDED for other in numbered):
-            numbered.append(place)
+        if all(abs(np.angle(np.exp(1j * (at - other)))) > CROWDED for other in numbered):
+            numbered.append(at)
             middle = 1.08 * outward
             ax.text(
                 *middle, str(number), ha="center", va="center_baseline", zorder=7, **style.text(bold=True)
@@ -221,8 +228,7 @@ def _words(ax: Axes, curve: RingCurve, bore: float, style: Style) -> None:
 
 # Orders that a panel shows at most; up to the highest of these they stand on an even axis, else side by side.
 MOST, EVEN = {"a4": 12, "phone": 9}, {"a4": 12, "phone": 9}
-HEADS = {"a4": ("Error ({})", "Ring and heads to scale, error enlarged", "Amplitude ({})"),
-         "phone": ("Error ({})", "To scale, error enlarged", "Amplitude ({})")}  # fmt: skip
+DRAWING = {"a4": "Ring and heads to scale, error enlarged", "phone": "To scale, error enlarged"}
 WIDE = 0.72
 # mm for the names of the orders side by side.
 ROOM = 64.0
@@ -233,46 +239,43 @@ CLOSE = 8.0
 def ring(curve: RingCurve, ax: Axes | None = None, *, style: Style = canvas.PRINT) -> Axes:
     """Angle error of a ring over a turn, of one head and of those given, the ring with its heads, and its orders."""
     if ax is not None:
-        ax = canvas.axes(ax, style)
-        name = _error(ax, curve, style, ax.get_title(loc="left"))
-        canvas.name_axes(ax, style, head=f"Error ({name})", below="Angle (°)")
-        return ax
+        return into(ax, style, _error(curve, style, labels_of(ax)[1]))
     title = ring_title(curve)
-    sheet = canvas.Sheet(style, title, ring_note(curve), 159.0 if style.phone else 126.0)
-    name, _ = unit_of(_largest(curve))
-    heads = [head.format(name) for head in HEADS[style.page]]
-    main = sheet.panel(7.0, 38.0, heads[0])
-    _error(main, curve, style)
-    sheet.widen_left(main)
-    canvas.name_axes(main, style, below="Angle (°)")
+    words = canvas.Words(title, ring_note(curve), ring_text(curve, title))
+    sheet = stack(style, words, [_error(curve, style)], room=101.0 if style.phone else 68.0)
+    tall, low = (46.0, 25.0) if style.phone else (59.0, 48.0)
+    view = StackPanel(
+        DRAWING[style.page], "", tall, _set_drawing_ranges, lambda ax: _draw_parts(ax, curve, style)
+    )
     if style.phone:
-        view = sheet.panel(65.0, 46.0, heads[1], left=22.0, right=22.0)
-        bars = sheet.panel(121.0, 25.0, heads[2])
+        place(sheet, view, 65.0, left=22.0, right=22.0)
+        place(sheet, _orders(curve, style, low), 121.0)
     else:
-        view = sheet.panel(65.0, 59.0, heads[1], left=8.0, right=92.0)
-        bars = sheet.panel(65.0, 48.0, heads[2], left=98.0, head_left=88.0)
-    draw(view, curve, style)
-    _orders(bars, curve, style)
-    canvas.describe(sheet.figure, title, ring_text(curve, title))
-    return main
+        place(sheet, view, 65.0, left=8.0, right=92.0)
+        place(sheet, _orders(curve, style, low), 65.0, left=98.0, head_left=88.0)
+    return sheet.panels[0]
 
 
 def _largest(curve: RingCurve) -> float:
     return max(np.abs(curve.error).max(), np.abs(curve.alone).max())
 
 
-def _error(ax: Axes, curve: RingCurve, style: Style, label: str = "") -> str:
-    """Errors of one head and of all; the name of their unit."""
-    name, unit = unit_of(_largest(curve), label)
+def _error(curve: RingCurve, style: Style, label: str = "") -> StackPanel:
+    """Errors of one head and of all over a turn; axes that were drawn into keep their unit."""
     count = len(curve.heads)
-    rows = [(curve.error, "ink", f"{heads_words(count)}, ±{angle(curve.peak)}", {})]
+    rows = [(curve.angle, curve.error, "ink", f"{heads_words(count)}, ±{angle(curve.peak)}", {})]
     if count > 1:
         alone = f"one head, ±{angle(half_range(curve.alone))}"
-        rows.insert(0, (curve.alone, "cyclic", alone, {"linestyle": (0, (5, 1.6)), "linewidth": 1.8}))
-    labels = turn_panel(ax, [(curve.angle, *row) for row in rows], unit, style)
-    if not _largest(curve):
-        labels.put("no error", labels.size * (0.5, 0.65), "muted", bold=False)
-    return name
+        thin = {"linestyle": (0, (5, 1.6)), "linewidth": 1.8}
+        rows.insert(0, (curve.angle, curve.alone, "cyclic", alone, thin))
+    panel = turn_panel("Error", rows, unit_of(_largest(curve), label), style, height=38.0)
+    if _largest(curve):
+        return panel
+    return replace(panel, draw=lambda ax: (panel.draw(ax), _no_error(Labels(ax, style))))
+
+
+def _no_error(labels: Labels) -> None:
+    labels.put("no error", labels.size * (0.5, 0.65), "muted", bold=False)
 
 
 def _shown(curve: RingCurve, style: Style) -> dict[int, tuple[RingOrder, float, float]]:
@@ -290,30 +293,50 @@ def _shown(curve: RingCurve, style: Style) -> dict[int, tuple[RingOrder, float, 
             for n in sorted(ranked) if size[n] >= SHOWN * most}  # fmt: skip
 
 
-def _orders(ax: Axes, curve: RingCurve, style: Style) -> None:
+def _orders(curve: RingCurve, style: Style, height: float) -> StackPanel:
     """A bar an order as one head sees it, filled by its cause; thick bars where several heads leave it."""
-    shown = _shown(curve, style)
-    unit = unit_of(_largest(curve))[1]
+    shown, (name, unit) = _shown(curve, style), unit_of(_largest(curve))
     highest = max(shown, default=1)
     even = highest <= EVEN[style.page]
     places = {order: float(order if even else place) for place, order in enumerate(shown, 1)}
     last = max(highest if even else len(shown), 6)
     ticks = {n: float(n) for n in range(1, last + 1)} if even else places
+    top = max([max(alone, left) for _, alone, left in shown.values()], default=0.0) / unit or 1.0
+    return StackPanel(
+        f"Amplitude ({name})",
+        "Times per turn",
+        height,
+        lambda ax: _set_order_ranges(ax, ticks, last, top),
+        lambda ax: _draw_orders(ax, curve, shown, places, unit, style),
+    )
+
+
+def _set_order_ranges(ax: Axes, ticks: dict[int, float], last: int, top: float) -> None:
+    """Orders on an even axis or side by side, amplitudes from zero."""
     ax.set_xticks(list(ticks.values()), [str(order) for order in ticks])
     canvas.number_axis(ax.yaxis, most=5)
-    top = max([max(alone, left) for _, alone, left in shown.values()], default=0.0) / unit or 1.0
     canvas.limits(ax, (0.3, last + 0.7), (0.0, 1.28 * top))
-    canvas.name_axes(ax, style, below="Times per turn")
     ax.xaxis.grid(False)
+
+
+def _draw_orders(
+    ax: Axes,
+    curve: RingCurve,
+    shown: dict[int, tuple[RingOrder, float, float]],
+    places: dict[int, float],
+    unit: float,
+    style: Style,
+) -> None:
+    """Bars of one head, thick bars of what several heads leave, and their names."""
     labels = Labels(ax, style)
     for order, (line, alone, _) in shown.items():
         _bar(ax, labels, places[order], alone / unit, line, style)
     if len(curve.heads) > 1:
         for order, (_, _, left) in shown.items():
-            ax.plot([places[order] - 0.44, places[order] + 0.44], [left / unit] * 2, color=style.colour("ink"),
-                    linewidth=4.0, solid_capstyle="butt", zorder=5, clip_on=False)  # fmt: skip
-            x = np.linspace(places[order] - 0.44, places[order] + 0.44, 20)
-            labels.avoid(x, np.full(20, left / unit))
+            ends = [places[order] - 0.44, places[order] + 0.44]
+            ax.plot(ends, [left / unit] * 2, color=style.colour("ink"), linewidth=4.0, solid_capstyle="butt",
+                    zorder=5, clip_on=False)  # fmt: skip
+            labels.avoid(np.linspace(*ends, 20), np.full(20, left / unit))
     _name_bars(labels, places, shown, unit)
     if len(curve.heads) > 1 and shown:
         _explain(labels, len(curve.heads))

@@ -10,6 +10,7 @@ from .. import checks
 from ..open_loop.causes import BY_ROLE, GROUPS, REGIMES
 from ..plotting import canvas, elements
 from ..plotting.labels import Labels
+from ..plotting.stacks import StackPanel, into, labels_of, stack
 from ..plotting.strips import choose_names, ribbon, top_names, top_ticks
 from ..wording import percent, quantity, width
 from . import ripple_view as findings
@@ -56,9 +57,7 @@ def ripple(
     view = view_of(curve, limit, simulated)
     if ax is not None:
         return _into(ax, view, style)
-    main = _single(view, style) if len(view.speed) < 2 else _sheet(view, style)
-    canvas.describe(main.figure, findings.title(view), findings.alternative(view))
-    return main
+    return _single(view, style) if len(view.speed) < 2 else _sheet(view, style)
 
 
 def _check(limit: tuple[float, float] | None, simulated: Mapping[str, Any] | None) -> None:
@@ -76,8 +75,7 @@ def _check(limit: tuple[float, float] | None, simulated: Mapping[str, Any] | Non
 def _single(view: RippleView, style: Style) -> Axes:
     """One speed or standstill: total, parts and limit as bars."""
     rows = _single_rows(view)
-    note = findings.note(view, reasons=not style.bare)
-    sheet = canvas.Sheet(style, findings.title(view), note, 7.0 + elements.height(rows) + 6.0)
+    sheet = canvas.Sheet(style, findings.words(view, style), 7.0 + elements.height(rows) + 6.0)
     sheet.text(4.0, 3.6, HEAD, bold=True)
     return elements.draw(sheet, 7.0, rows, 4.0)
 
@@ -100,55 +98,49 @@ def _single_rows(view: RippleView) -> list[elements.Bar]:
 
 
 def _into(ax: Axes, view: RippleView, style: Style) -> Axes:
-    """The main panel in the caller's axes, in the units that they may have already."""
-    ax = canvas.axes(ax, style)
-    frame = frame_of(view, ax.get_xlabel(), ax.get_title(loc="left"))
+    """The main panel in the caller's axes, in the units that they may have; ticks on top for the first curve only."""
     again = canvas.drawn_before(ax)
-    _set_ranges(ax, view, frame)
-    names, prefix = (None, None) if again else _tick_names(view, style, Labels(ax, style).size[0])
-    canvas.name_axes(
-        ax,
-        style,
-        head=f"{HEAD} ({frame.ripple_unit[0]})",
-        below=f"Speed ({frame.speed_unit[0]})",
-        pad=17.0 if names or again else 6.0,
-    )
-    _main_panel(ax, view, style, frame, names, prefix)
-    return ax
+    names = [] if again else _tick_names(view, Labels(ax, style).size[0])[0]
+    panel = _main_panel(view, style, frame_of(view, *labels_of(ax)), ticks=not again)
+    return into(ax, style, panel, pad=17.0 if names or again else 6.0)
 
 
 def _sheet(view: RippleView, style: Style) -> Axes:
     """Main panel, ribbon and share panel on a figure of their own; the main panel alone without ripple."""
-    frame = frame_of(view)
-    names, prefix = _tick_names(view, style, style.width - 20.0)
-    rough = bool(np.any(view.rms > 0.0))
-    tall, low = (56.0, 38.0) if style.phone else (66.0, 44.0) if rough else (30.0, 0.0)
+    names, prefix = _tick_names(view, style.width - 20.0)
+    words = findings.words(view, style, explained=prefix is not None or not view.vanishing)
+    main = _main_panel(view, style, frame_of(view), ticks=True)
+    panels = [main, _share_panel(view, style)] if np.any(view.rms > 0.0) else [main]
     top = 11.0 if names else 7.0
-    strip = top + tall + 2.0
-    lower = strip + 20.0
-    explained = prefix is not None or not view.vanishing
-    note = findings.note(view, explained, reasons=not style.bare)
-    sheet = canvas.Sheet(style, findings.title(view), note, (lower + low if rough else top + tall) + 13.0)
-    main = sheet.panel(top, tall, f"{HEAD} ({frame.ripple_unit[0]})", head_top=3.4)
-    _set_ranges(main, view, frame)
-    share = _share_panel(sheet, lower, low, view, style) if rough else None
-    sheet.widen_left(main, *([share] if rough else []))
-    names, prefix = _tick_names(view, style, Labels(main, style).size[0])
-    _main_panel(main, view, style, frame, names, prefix)
-    if rough:
-        main.tick_params(labelbottom=False)
-        _fill_share(share, view, style, PanelFrame(frame.speed_unit, None))
-        _strip(sheet, view, style, main, strip)
-    else:
-        canvas.name_axes(main, style, below=f"Speed ({frame.speed_unit[0]})")
-    return main
+    sheet = stack(style, words, panels, top=top, gap=22.0)
+    if len(panels) > 1:
+        _strip(sheet, view, style, top + main.height + 2.0)
+    return sheet.panels[0]
 
 
-def _share_panel(sheet: Sheet, top: float, height: float, view: RippleView, style: Style) -> Axes:
-    """Empty panel of the ripple as a share of the speed, with its ranges."""
-    ax = sheet.panel(top, height, f"Ripple {'/' if style.phone else 'as a share of the'} speed (%)")
-    _set_ranges(ax, view, PanelFrame(frame_of(view).speed_unit, None))
-    return ax
+def _main_panel(view: RippleView, style: Style, frame: PanelFrame, *, ticks: bool) -> StackPanel:
+    """Ripple against speed, total and parts."""
+    tall = 56.0 if style.phone else 66.0 if np.any(view.rms > 0.0) else 30.0
+    return StackPanel(
+        f"{HEAD} ({frame.ripple_unit[0]})",
+        f"Speed ({frame.speed_unit[0]})",
+        tall,
+        lambda ax: _set_ranges(ax, view, frame),
+        lambda ax: _draw_main(ax, view, style, frame, ticks=ticks),
+        head_top=3.4,
+    )
+
+
+def _share_panel(view: RippleView, style: Style) -> StackPanel:
+    """The ripple as a share of the speed."""
+    frame = PanelFrame(frame_of(view).speed_unit, None)
+    return StackPanel(
+        f"Ripple {'/' if style.phone else 'as a share of the'} speed (%)",
+        f"Speed ({frame.speed_unit[0]})",
+        38.0 if style.phone else 44.0,
+        lambda ax: _set_ranges(ax, view, frame),
+        lambda ax: _draw_share(ax, view, style, frame),
+    )
 
 
 def _set_ranges(ax: Axes, view: RippleView, frame: PanelFrame) -> None:
@@ -166,28 +158,21 @@ def _set_ranges(ax: Axes, view: RippleView, frame: PanelFrame) -> None:
     canvas.limits(ax, across, range_of_values(y, rows, most))
 
 
-def _main_panel(
-    ax: Axes,
-    view: RippleView,
-    style: Style,
-    frame: PanelFrame,
-    names: list[tuple[float, str]],
-    prefix: float | None,
-) -> None:
+def _draw_main(ax: Axes, view: RippleView, style: Style, frame: PanelFrame, *, ticks: bool) -> None:
     """Curves with their names, ticks on top."""
     _curves(ax, view, style, frame)
     labels = Labels(ax, style)
-    if view.vanishing and names is not None:
+    if view.vanishing and ticks:
+        names, prefix = _tick_names(view, labels.size[0])
         speeds = frame.x(np.array([speed for speed, _ in view.vanishing]))
         top_ticks(labels, speeds)
         top_names(labels, names, prefix, TICKS)
     _write_names(labels, view, frame)
 
 
-def _fill_share(ax: Axes, view: RippleView, style: Style, frame: PanelFrame) -> None:
+def _draw_share(ax: Axes, view: RippleView, style: Style, frame: PanelFrame) -> None:
     """The same as a share of the speed."""
     _curves(ax, view, style, frame)
-    canvas.name_axes(ax, style, below=f"Speed ({frame.speed_unit[0]})")
     labels = Labels(ax, style)
     _avoid_curves(labels, view, frame)
     if view.allowed is not None and view.limit[0] > 0.0:
@@ -281,7 +266,7 @@ def _name_limit(labels: Labels, view: RippleView, frame: PanelFrame, flat: np.nd
     labels.beside(text, "limit", "limit")
 
 
-def _tick_names(view: RippleView, style: Style, panel: float) -> tuple[Any, ...]:
+def _tick_names(view: RippleView, panel: float) -> tuple[Any, ...]:
     """Names of the ticks along the top, [(mm, word)], and the place of the words that explain them."""
     vanishing = view.vanishing
     low, high = np.log(range_of_speeds(view))
@@ -294,14 +279,13 @@ def _tick_names(view: RippleView, style: Style, panel: float) -> tuple[Any, ...]
     return choose_names(places, words, panel, TICKS)
 
 
-def _strip(sheet: Sheet, view: RippleView, style: Style, main: Axes, top: float) -> None:
+def _strip(sheet: Sheet, view: RippleView, style: Style, top: float) -> None:
     """The ribbon of regimes, with its caption."""
     names = list(view.regime)
     spans = runs(view.regime)
     if not spans or not view.parts:
         return
-    box = main.get_position()
-    left = box.x0 * style.width
+    left = sheet.panels[0].get_position().x0 * style.width
     ax = sheet.panel(top, 5.0, left=left)
     ax.set_axis_off()
     edges = edges_of(view)

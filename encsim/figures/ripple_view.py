@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from ..open_loop.causes import BY_ROLE, CAUSES
+from ..plotting.canvas import Words
 from ..wording import (
     SHARE,
     axis_unit,
@@ -28,6 +29,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from ..open_loop.closed_form import RippleCurve
+    from ..plotting.canvas import Style
     from .loop_view import Closed
 
 
@@ -289,6 +291,11 @@ def rule(view: RippleView, unit: tuple[str, float] | None = None) -> str:
         return f"limit: {size}"
     floor = f", at least {size}" if least > 0.0 else " of the speed"
     return f"limit: {percent(share, 3, strip=True)}{floor}"
+
+
+def words(view: RippleView, style: Style, *, explained: bool = True) -> Words:
+    """Title, note and alternative text of a picture; ``explained`` where the ticks on top are."""
+    return Words(title(view), note(view, explained, reasons=not style.bare), alternative(view))
 
 
 def note(view: RippleView, explained: bool = True, reasons: bool = True) -> str:

@@ -10,6 +10,7 @@ import numpy as np
 from ..plotting import canvas
 from ..plotting.elements import spectral_line
 from ..plotting.labels import Labels
+from ..plotting.stacks import WIDE_GAP, StackPanel, into, labels_of, stack
 from ..wording import axis_unit, axis_words, counted, first_reason, quantity, sentence
 
 if TYPE_CHECKING:
@@ -33,31 +34,22 @@ HEAD = "Velocity about its true value"
 
 def run(trace: Trace, ax: Axes | None = None, *, style: Style = canvas.PRINT) -> Axes:
     """Velocity about the true speed with its rms band, and its spectrum with one stick a line."""
-    if ax is not None:
-        wave = _wave(trace, style, canvas.axes(ax, style))
-        canvas.name_axes(ax, style, head=f"{HEAD} ({wave.unit[0]})")
-        _set_wave_ranges(ax, wave, style)
-        return _draw_wave(ax, wave, style)
-    lines = trace.expected_lines
-    spectral, kept = spectrum(trace), worth_drawing(lines)
-    title, wave = _title(trace, lines, kept), _wave(trace, style)
-    low = 50.0 if style.phone else 43.0
-    sheet = canvas.Sheet(
-        style, title, _note(trace), 7.0 + 33.0 + 13.0 + (0.0 if spectral is None else 20.0 + low)
+    wave = _wave(trace, style, ax)
+    main = StackPanel(
+        f"{HEAD} ({wave.unit[0]})",
+        f"Time ({wave.time_unit[0]})",
+        33.0,
+        lambda ax: _set_wave_ranges(ax, wave, style),
+        lambda ax: _draw_wave(ax, wave, style),
     )
-    main = sheet.panel(7.0, 33.0, f"{HEAD} ({wave.unit[0]})")
-    _set_wave_ranges(main, wave, style)
-    if spectral is None:
-        sheet.widen_left(main)
-    else:
-        sticks = _sticks(spectral, lines, kept, trace)
-        below = sheet.panel(60.0, low, f"{_spectrum_head(style)} ({sticks.unit[0]})")
-        _set_spectrum_ranges(below, sticks, style)
-        sheet.widen_left(main, below)
-        _draw_spectrum(below, sticks, style)
-    _draw_wave(main, wave, style)
-    canvas.describe(sheet.figure, title, _alternative(trace, title, lines, kept))
-    return main
+    if ax is not None:
+        return into(ax, style, main)
+    lines, spectral = trace.expected_lines, spectrum(trace)
+    kept = worth_drawing(lines)
+    title = _title(trace, lines, kept)
+    words = canvas.Words(title, _note(trace), _alternative(trace, title, lines, kept))
+    panels = [main] if spectral is None else [main, _spectrum_panel(trace, spectral, kept, style)]
+    return stack(style, words, panels, gap=WIDE_GAP).panels[0]
 
 
 @dataclass(frozen=True, eq=False)
@@ -149,11 +141,11 @@ def _note(trace: Trace) -> str:
 
 def _wave(trace: Trace, style: Style, ax: Axes | None = None) -> Wave:
     """The first settled samples; axes that were drawn into keep their units."""
-    labels = ("", "") if ax is None else (ax.get_title(loc="left"), ax.get_xlabel())
+    below, head = labels_of(ax)
     rate, ripple = trace.axis.sampling.rate, _ripple(trace)
-    unit = axis_unit(float(np.abs(ripple).max(initial=0.0)), f"{trace.axis.scale.unit}/s", labels[0])
+    unit = axis_unit(float(np.abs(ripple).max(initial=0.0)), f"{trace.axis.scale.unit}/s", head)
     count = _window(len(ripple), rate, SHOWN[style.page])
-    time_unit = axis_unit(max(count - 1, 1) / rate, "s", labels[1])
+    time_unit = axis_unit(max(count - 1, 1) / rate, "s", below)
     band = trace.rms if np.any(ripple) and np.isfinite(trace.rms) else 0.0
     return Wave(
         np.arange(count) / rate / time_unit[1], ripple[:count] / unit[1], band / unit[1], unit, time_unit
@@ -167,7 +159,6 @@ def _set_wave_ranges(ax: Axes, wave: Wave, style: Style) -> None:
     canvas.number_axis(ax.xaxis, most=6 if style.phone else 9)
     canvas.number_axis(ax.yaxis, most=5)
     canvas.limits(ax, (0.0, last), (-size, size))
-    canvas.name_axes(ax, style, below=f"Time ({wave.time_unit[0]})")
 
 
 def _draw_wave(ax: Axes, wave: Wave, style: Style) -> Axes:
@@ -198,8 +189,20 @@ def _window(available: int, rate: float, most: int) -> int:
     return int(round_time * decade * rate + 1e-6) + 1
 
 
-def _spectrum_head(style: Style) -> str:
-    return f"Amplitude{'' if style.phone else ' of each line'}, as the controller sees it"
+def _spectrum_panel(
+    trace: Trace, spectral: tuple[np.ndarray, np.ndarray], kept: list[int], style: Style
+) -> StackPanel:
+    """The spectrum with its lines."""
+    sticks = _sticks(spectral, trace.expected_lines, kept, trace)
+    head = f"Amplitude{'' if style.phone else ' of each line'}, as the controller sees it"
+    more = "" if style.phone else f"; the loop cannot see above {quantity(sticks.end, 'Hz', strip=True)}"
+    return StackPanel(
+        f"{head} ({sticks.unit[0]})",
+        f"Frequency after sampling ({sticks.frequency_unit[0]}){more}",
+        50.0 if style.phone else 43.0,
+        lambda ax: _set_spectrum_ranges(ax, sticks, style),
+        lambda ax: _draw_spectrum(ax, sticks, style),
+    )
 
 
 def _sticks(spectral: tuple[np.ndarray, np.ndarray], lines: Lines, kept: list[int], trace: Trace) -> Sticks:
@@ -230,8 +233,6 @@ def _set_spectrum_ranges(ax: Axes, sticks: Sticks, style: Style) -> None:
     room = 14.0 if style.phone else 8.0
     canvas.limits(ax, (0.0, sticks.end / sticks.frequency_unit[1]), (sticks.low, sticks.high * room))
     ax.grid(False, axis="x")
-    more = "" if style.phone else f"; the loop cannot see above {quantity(sticks.end, 'Hz', strip=True)}"
-    canvas.name_axes(ax, style, below=f"Frequency after sampling ({sticks.frequency_unit[0]}){more}")
 
 
 def _draw_spectrum(ax: Axes, sticks: Sticks, style: Style) -> None:

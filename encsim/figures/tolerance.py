@@ -37,21 +37,22 @@ def tolerance(result: Tolerance, ax: Axes | None = None, *, style: Style = canva
     heads, heights, below = HEADS[style.phone], TALL[style.page], f"Speed ({frame.speed_unit[0]})"
     band = StackPanel(
         heads[0],
+        below,
         heights[0],
         lambda ax: _set_ranges(ax, view, frame),
         lambda ax: _band(ax, view, frame, style),
     )
     if ax is not None:
-        return into(ax, style, band, below)
+        return into(ax, style, band)
     share = StackPanel(
         heads[1],
+        below,
         heights[1],
         lambda ax: _set_share_ranges(ax, view, frame),
         lambda ax: _passed(ax, view, frame, style),
     )
-    panels = [band, share] if view.judged.any() else [band]
-    title, text = _title(view), _alternative(view)
-    return stack(style, panels, title=title, note=_note(view, style), text=text, below=below, gap=14.0)[0]
+    words = canvas.Words(_title(view), _note(view, style), _alternative(view))
+    return stack(style, words, [band, share] if view.judged.any() else [band], gap=14.0).panels[0]
 
 
 @dataclass(frozen=True, eq=False)

@@ -126,23 +126,37 @@ class Style:
 PRINT = Style()
 
 
+@dataclass(frozen=True)
+class Words:
+    """Words of a picture: title (the answer), note (what the marks mean), alternative text."""
+
+    title: str = ""
+    note: str = ""
+    text: str = ""
+
+
 class Sheet:
     """One figure under construction: title and note on top, then a body of known height.
 
     Parameters
     ----------
     style : Style
-    title, note : str
-        Wrapped here.
+    words : Words
+        Title and note are wrapped here; :func:`save` writes title and alternative text into the file.
     body : float
         Height below title and note, mm; positions in the body are mm from its top and the left edge.
+
+    Attributes
+    ----------
+    panels : list of Axes
+        All panels so far.
     """
 
-    def __init__(self, style: Style, title: str, note: str, body: float) -> None:
+    def __init__(self, style: Style, words: Words, body: float) -> None:
         room = style.width - 7.0
         size = style.title_size
-        heading = [] if style.bare else wrap(title, style.title_letters, room, size, bold=True)
-        notes = wrap(note, style.note_letters, room) if note and not style.bare else []
+        heading = [] if style.bare else wrap(words.title, style.title_letters, room, size, bold=True)
+        notes = wrap(words.note, style.note_letters, room) if words.note and not style.bare else []
         below_title = 2.6 + len(heading) * LINE[size]
         self.style = style
         self.top = below_title + 1.2 + len(notes) * LINE[SIZE] + 0.6
@@ -152,8 +166,9 @@ class Sheet:
         )
         self._lines(heading, 2.6, style.text(bold=True, size=size))
         self._lines(notes, below_title + 1.2, style.text("muted"))
-        describe(self.figure, title, "")
-        self.figure.encsim_note = note
+        self.panels: list[Axes] = []
+        self.figure.encsim_title, self.figure.encsim_text = words.title, words.text
+        self.figure.encsim_note = words.note
 
     def _lines(self, lines: list[str], top: float, properties: dict[str, Any]) -> None:
         pitch = LINE[properties["fontsize"]]
@@ -196,6 +211,7 @@ class Sheet:
         dress(ax, self.style)
         if head:
             self.text(head_left, top - 3.4 if head_top is None else head_top, head, bold=True)
+        self.panels.append(ax)
         return ax
 
     def widen_left(self, *axes: Axes) -> None:
@@ -210,7 +226,7 @@ class Sheet:
 def axes(ax: Axes, style: Style = PRINT) -> Axes:
     """The caller's axes dressed for drawing, or those of a new figure."""
     if ax is None:
-        return Sheet(style, "", "", 80.0).panel(8.0, 56.0)
+        return Sheet(style, Words(), 80.0).panel(8.0, 56.0)
     dress(ax, style)
     return ax
 
@@ -328,11 +344,6 @@ def tick_names(axis: Any) -> list[str]:
     low, high = sorted(axis.get_view_interval())
     ticks = [tick for tick in axis.get_majorticklocs() if low <= tick <= high]
     return axis.get_major_formatter().format_ticks(ticks)
-
-
-def describe(figure: Figure, title: str, text: str) -> None:
-    """Keep title and alternative text with the figure; :func:`save` writes them into the file."""
-    figure.encsim_title, figure.encsim_text = title, text
 
 
 def save(figure: Figure, target: BinaryIO, format: str | None = None, *, force: bool = False) -> None:

@@ -20,7 +20,7 @@ from .labels import Labels
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-    from .canvas import Sheet, Style
+    from .canvas import Sheet, Style, Words
 
 
 ROW = 9.0
@@ -121,29 +121,26 @@ def length(time: np.ndarray) -> float:
 
 def into(ax: Axes, time: np.ndarray, panel: Panel, style: Style) -> Axes:
     """One panel in the caller's axes, in the units that they may have already."""
-    stacked, below = _stacked(time, panel, style, *stacks.labels_of(ax))
-    return stacks.into(ax, style, stacked, below)
+    return stacks.into(ax, style, _stacked(time, panel, style, *stacks.labels_of(ax)))
 
 
-def sheet(time: np.ndarray, panels: list[Panel], style: Style, title: str, note: str, text: str) -> Axes:
+def sheet(time: np.ndarray, panels: list[Panel], style: Style, words: Words) -> Axes:
     """Panels over one axis of time with title, note and alternative text; returns the first one's axes."""
-    every = [_stacked(time, panel, style) for panel in panels]
-    stacked = [panel for panel, _ in every]
-    return stacks.stack(style, stacked, title=title, note=note, text=text, below=every[0][1])[0]
+    return stacks.stack(style, words, [_stacked(time, panel, style) for panel in panels]).panels[0]
 
 
 def _stacked(
     time: np.ndarray, panel: Panel, style: Style, below: str = "", head: str = ""
-) -> tuple[stacks.StackPanel, str]:
-    """A panel to be stacked, and the name of its axis of time."""
+) -> stacks.StackPanel:
+    """A panel to be stacked."""
     units = _units(time, panel, below, head)
-    stacked = stacks.StackPanel(
+    return stacks.StackPanel(
         f"{panel.head} ({units[1][0]})",
+        f"Time ({units[0][0]})",
         TALL[style.page],
         lambda ax: _set_ranges(ax, time, panel, units),
         lambda ax: _draw(ax, time, panel, units, style),
     )
-    return stacked, f"Time ({units[0][0]})"
 
 
 def _units(
@@ -206,12 +203,6 @@ MOST = 4000
 ROOM = 1.3
 
 
-def angle_axis(ax: Axes, style: Style) -> None:
-    """The horizontal axis: a turn in degrees."""
-    step = 90 if style.phone else 60
-    ax.set_xticks(range(0, 361, step), [str(tick) for tick in range(0, 361, step)])
-
-
 def unit_of(largest: float, label: str = "") -> tuple[str, float]:
     """Name and scale of the unit of errors of this size, that of the label where it has one."""
     return axis_unit(largest, "rad", label)
@@ -231,36 +222,52 @@ def closed(angle: np.ndarray, values: np.ndarray, unit: float) -> tuple[np.ndarr
 
 
 def turn_panel(
-    ax: Axes,
-    rows: list[tuple[np.ndarray, np.ndarray, str, str, dict[Any, Any]]],
-    unit: float,
+    head: str,
+    rows: list[tuple[np.ndarray, np.ndarray, str, str, dict[str, Any]]],
+    unit: tuple[str, float],
     style: Style,
     *,
+    height: float = 0.0,
     band: float = 0.0,
     least: float = 0.0,
-) -> Labels:
-    """Lines over a turn with their names, the last of them on a band."""
-    wide = band if np.isfinite(band) else 0.0
-    lines = [(*closed(angle, values, unit), *rest) for angle, values, *rest in rows]
-    size = max([float(np.abs(y).max()) + wide / unit for _, y, *_ in lines] + [least / unit]) or 1.0
+) -> stacks.StackPanel:
+    """Panel of lines (angle, values, role, name, changes of the line) over a turn, the last of them on a band."""
+    wide = band / unit[1] if np.isfinite(band) else 0.0
+    lines = [(*closed(angle, values, unit[1]), *rest) for angle, values, *rest in rows]
+    size = max([float(np.abs(y).max()) + wide for _, y, *_ in lines] + [least / unit[1]]) or 1.0
+    return stacks.StackPanel(
+        f"{head} ({unit[0]})",
+        "Angle (°)",
+        height,
+        lambda ax: _set_turn_ranges(ax, size, style),
+        lambda ax: _draw_turn(ax, lines, wide, style),
+    )
+
+
+def _set_turn_ranges(ax: Axes, size: float, style: Style) -> None:
+    """A turn in degrees, values to both sides of zero."""
     canvas.number_axis(ax.yaxis, most=6)
     canvas.limits(ax, (0.0, 360.0), (-ROOM * size, ROOM * size))
-    angle_axis(ax, style)
+    step = 90 if style.phone else 60
+    ax.set_xticks(range(0, 361, step), [str(tick) for tick in range(0, 361, step)])
+
+
+def _draw_turn(
+    ax: Axes, lines: list[tuple[np.ndarray, np.ndarray, str, str, dict[str, Any]]], wide: float, style: Style
+) -> None:
+    """Lines over a turn with their names, the last of them on its band."""
     ax.axhline(0.0, color=style.colour("muted"), linewidth=0.8, zorder=2)
     labels = Labels(ax, style)
     labels.avoid(np.array([0.0, 360.0]), np.zeros(2))
     if wide:
         x, y = lines[-1][:2]
-        ax.fill_between(
-            x, y - wide / unit, y + wide / unit, color=style.colour("soft"), linewidth=0.0, zorder=1
-        )
+        ax.fill_between(x, y - wide, y + wide, color=style.colour("soft"), linewidth=0.0, zorder=1)
     for number, (x, y, role, _, changes) in enumerate(lines):
         ax.plot(x, y, **style.line(role, **changes), zorder=3 + number)
         labels.avoid(x, y, key=number + 0.5)
     for number, (_, y, role, name, _) in enumerate(lines):
         if name and np.any(y):
             labels.beside(name, number + 0.5, role)
-    return labels
 
 
 def sticks(

@@ -1,7 +1,8 @@
-"""A sheet of panels over one horizontal axis, and one such panel in the axes of the caller.
+"""A sheet of panels one below the other, and one such panel in the axes of the caller.
 
 A picture describes its panels as :class:`StackPanel` and hands them to :func:`stack` or :func:`into`; title, note,
-alternative text, common left edge and names of the axes are done here, alike for all pictures.
+alternative text, common left edge and names of the axes are done here, alike for all pictures. Parts beside or between
+the panels are added to the sheet afterwards, in the room that the picture asked for.
 """
 
 from __future__ import annotations
@@ -15,21 +16,24 @@ from . import canvas
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-    from .canvas import Style
+    from .canvas import Sheet, Style, Words
 
 
-# Height of the first panel's head, of the space between panels, and of tick marks and name below the last, mm.
-TOP, GAP, BELOW = 7.0, 10.5, 13.0
+# Height of the first panel's head, of the space between panels over one axis, between panels over different axes, and
+# of tick marks and name below the last, mm.
+TOP, GAP, WIDE_GAP, BELOW = 7.0, 10.5, 20.0, 13.0
 
 
 @dataclass(frozen=True, eq=False)
 class StackPanel:
-    """One panel: its head, its height in mm, the function that sets its ranges, the one that draws into it.
+    """One panel: name of its horizontal axis, height in mm, the functions that set its ranges and draw into it.
 
-    ``head_top`` is the place of the head in mm from the top of the sheet's body, just above the panel without it.
+    The name is written under the last of the panels that share it. ``head_top`` is the place of the head in mm from the
+    top of the sheet's body, just above the panel without it.
     """
 
     head: str
+    below: str
     height: float
     set_ranges: Callable[[Axes], object]
     draw: Callable[[Axes], object]
@@ -41,56 +45,77 @@ def labels_of(ax: Axes | None) -> tuple[str, str]:
     return ("", "") if ax is None else (ax.get_xlabel(), ax.get_title(loc="left"))
 
 
-def into(ax: Axes, style: Style, panel: StackPanel, below: str) -> Axes:
-    """Draw one panel into the caller's axes, with its head and the name of the horizontal axis."""
+def into(ax: Axes, style: Style, panel: StackPanel, *, pad: float = 6.0) -> Axes:
+    """Draw one panel into the caller's axes, with its head ``pad`` points above and the name of the axis below."""
     ax = canvas.axes(ax, style)
-    canvas.name_axes(ax, style, head=panel.head, below=below)
+    canvas.name_axes(ax, style, head=panel.head, below=panel.below, pad=pad)
     panel.set_ranges(ax)
     panel.draw(ax)
     return ax
 
 
+def place(
+    sheet: Sheet,
+    panel: StackPanel,
+    top: float,
+    *,
+    left: float = 14.0,
+    right: float = 6.0,
+    head_left: float = 4.0,
+) -> Axes:
+    """Draw a panel of its own at ``top`` mm in the body of a sheet, between two margins in mm."""
+    ax = sheet.panel(
+        top, panel.height, panel.head, left=left, right=right, head_left=head_left, head_top=panel.head_top
+    )
+    panel.set_ranges(ax)
+    panel.draw(ax)
+    canvas.name_axes(ax, sheet.style, below=panel.below)
+    return ax
+
+
 def stack(
     style: Style,
+    words: Words,
     panels: Sequence[StackPanel],
     *,
-    title: str,
-    note: str,
-    text: str,
-    below: str,
     top: float = TOP,
     gap: float = GAP,
-) -> list[Axes]:
-    """Draw panels one below the other on a new sheet and return their axes.
+    beside: float = 0.0,
+    room: float = 0.0,
+) -> Sheet:
+    """Draw panels one below the other on a new sheet.
 
     Parameters
     ----------
     style : Style
+    words : Words
+        Title, note and alternative text.
     panels : sequence of StackPanel
         From top to bottom.
-    title, note, text : str
-        The answer, what the marks mean, and the alternative text.
-    below : str
-        Name of the horizontal axis, under the last panel.
     top, gap : float
         Space above the first panel and between two, mm.
+    beside, room : float
+        Space left free at the right of the panels and below them, mm.
 
     Returns
     -------
-    list of Axes
+    Sheet
+        Its ``panels`` are the axes, from top to bottom.
     """
     heights = sum(panel.height for panel in panels) + gap * (len(panels) - 1)
-    sheet = canvas.Sheet(style, title, note, top + heights + BELOW)
-    drawn = []
+    sheet = canvas.Sheet(style, words, top + heights + BELOW + room)
     for panel in panels:
-        drawn.append(sheet.panel(top, panel.height, panel.head, head_top=panel.head_top))
-        panel.set_ranges(drawn[-1])
+        ax = sheet.panel(top, panel.height, panel.head, right=6.0 + beside, head_top=panel.head_top)
+        panel.set_ranges(ax)
         top += panel.height + gap
     # Labels are placed in mm: the panels get their final width before anything is drawn.
+    drawn = list(sheet.panels)
     sheet.widen_left(*drawn)
-    for ax, panel in zip(drawn, panels, strict=True):
+    following = [*(panel.below for panel in panels[1:]), ""]
+    for ax, panel, below in zip(drawn, panels, following, strict=True):
         panel.draw(ax)
-        ax.tick_params(labelbottom=ax is drawn[-1])
-    canvas.name_axes(drawn[-1], style, below=below)
-    canvas.describe(sheet.figure, title, text)
-    return drawn
+        if panel.below == below:
+            ax.tick_params(labelbottom=False)
+        else:
+            canvas.name_axes(ax, style, below=panel.below)
+    return sheet

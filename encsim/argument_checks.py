@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from . import checks
+from . import checks, units
 from .results import Orders
 
 if TYPE_CHECKING:
@@ -36,6 +36,21 @@ def finite_numbers(function: str, **values: tuple[Any, str]) -> None:
     for name, (value, unit) in values.items():
         if not checks.is_real(value):
             checks.refuse(f"{function}.{name}", "be a finite number", value, unit)
+
+
+def speeds_in_si(label: str, values: Any, unit: str) -> Any:
+    """Speeds as the command line writes them, ``"10 mm/s"``, a list or a range, as numbers; all else as it is."""
+    if isinstance(values, str):
+        several = ":" in values or "," in values
+        return (
+            np.array(units.parse_speeds(values, unit, label)) if several else speed_in_si(label, values, unit)
+        )
+    return [speed_in_si(label, one, unit) for one in values] if isinstance(values, (list, tuple)) else values
+
+
+def speed_in_si(label: str, value: Any, unit: str) -> Any:
+    """One speed given as text as a number, m/s or rad/s; all else as it is."""
+    return units.parse(value, f"speed({unit}/s)", label) if isinstance(value, str) else value
 
 
 def positive_length(label: str, value: Any) -> None:

@@ -2,12 +2,10 @@
 
 Kinds of quantities that text may carry, and the size of each of their units.
 
-``length`` ``angle`` ``time`` ``frequency`` ``rate`` (1/s) ``stress`` ``temperature`` are the same on every scale.
-The others depend on the position unit of the scale: ``position`` ``speed`` ``acceleration`` ``jerk``, and of a
-closed loop ``inertia`` ``torque`` ``torque per speed`` ``stiffness`` ``torque per current``, which mean mass and
-force on a linear scale. Their kinds are ``position(m)`` and ``position(rad)``, ``speed(m/s)`` ``acceleration(m/s2)``
-``inertia(m)`` and so on; a name without brackets takes both and serves where it is not known yet which of the two
-is meant.
+``length`` ``angle`` ``time`` ``frequency`` ``rate`` (1/s) ``stress`` ``temperature`` are the same on every scale. The
+others depend on its position unit: ``position`` ``speed`` ``acceleration`` ``jerk``, and of a closed loop ``inertia``
+``torque`` ``torque per speed`` ``stiffness`` ``torque per current``, mass and force on a linear scale. Their kinds are
+``position(m)``, ``position(rad)``, ``speed(m/s)``, ``inertia(m)`` ...; a name without brackets takes both.
 """
 
 from __future__ import annotations
@@ -37,6 +35,7 @@ def _turned(above: int, below: int) -> tuple[int, int]:
     return _PI[0] * above, _PI[1] * below
 
 
+_PER_MINUTE = _turned(1, 30)
 LENGTH = {"nm": ten(-9), "um": ten(-6), "mm": ten(-3), "m": ten(0), "pm": ten(-12)}
 _ANGLE = {
     "arcsec": _turned(1, 648_000),
@@ -45,6 +44,7 @@ _ANGLE = {
     "mrad": ten(-3),
     "urad": ten(-6),
     "nrad": ten(-9),
+    "rev": _turned(2, 1),
 }
 _TIME = {"ns": ten(-9), "us": ten(-6), "ms": ten(-3), "s": ten(0), "ps": ten(-12)}
 _FREQUENCY = {"Hz": ten(0), "kHz": ten(3), "MHz": ten(6), "GHz": ten(9)}
@@ -57,15 +57,16 @@ _LINEAR_SPEED = {
     "nm/s": ten(-9),
 }
 _ROTARY_SPEED = {
-    "rpm": _turned(1, 30),
+    "rpm": _PER_MINUTE,
     "deg/s": _turned(1, 180),
     "rad/s": ten(0),
     "arcsec/s": _turned(1, 648_000),
     "mrad/s": ten(-3),
     "urad/s": ten(-6),
+    "rev/s": _turned(2, 1),
 }
 _LINEAR_ACCELERATION = {"mm/s2": ten(-3), "m/s2": ten(0), "um/s2": ten(-6)}
-_ROTARY_ACCELERATION = {"deg/s2": _turned(1, 180), "rad/s2": ten(0), "mrad/s2": ten(-3)}
+_ROTARY_ACCELERATION = {"deg/s2": _turned(1, 180), "rad/s2": ten(0), "mrad/s2": ten(-3), "rpm/s": _PER_MINUTE}
 _LINEAR_JERK = {"mm/s3": ten(-3), "m/s3": ten(0), "um/s3": ten(-6)}
 _ROTARY_JERK = {"deg/s3": _turned(1, 180), "rad/s3": ten(0), "mrad/s3": ten(-3)}
 _MASS = {"g": ten(-3), "kg": ten(0), "t": ten(3)}
@@ -77,7 +78,7 @@ _TORQUE_PER_SPEED = {
     "mN m s/rad": ten(-3),
     "N m s/rad": ten(0),
     "N m/(rad/s)": ten(0),
-    "N m/rpm": _turned(1, 30)[::-1],
+    "N m/rpm": _PER_MINUTE[::-1],
 }
 _LINEAR_STIFFNESS = {"N/m": ten(0), "N/um": ten(6), "N/mm": ten(3), "kN/m": ten(3)}
 _ROTARY_STIFFNESS = {"N m/rad": ten(0), "kN m/rad": ten(3), "N m/deg": _turned(1, 180)[::-1]}
@@ -202,6 +203,7 @@ _LARGEST_EXPONENT = 400
 _MOST_DIGITS = 400
 _NARROW_SPACE = "\u202f"
 _MINUS = "\u2212"
+_READ_ONLY = ("pm", "ps", "rev", "rev/s", "rpm/s")  # not written: others of their kind are more usual
 
 
 def parse(text: str, dimension: str, field: str = "value", *, diameter: float | None = None) -> float:
@@ -299,7 +301,7 @@ def write(value: float, dimension: str) -> str:
         checks.refuse("value", "be finite to be written", value)
     sizes = DIMENSIONS[dimension].units
     base = next(unit for unit, size in sizes.items() if size == (1, 1))
-    candidates = (_shortest(value, unit, dimension) for unit in sizes if unit[0] != "p" and value)
+    candidates = (_shortest(value, unit, dimension) for unit in sizes if unit not in _READ_ONLY and value)
     exact = f"{value!r} {base}".replace(".0 ", " ")
     return min(filter(None, candidates), key=lambda found: found[:2], default=(0, 0.0, exact))[2]
 

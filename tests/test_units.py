@@ -29,6 +29,7 @@ SIZES = {
     "Hz": Fraction(1), "kHz": Fraction(1000), "MHz": Fraction(10**6),
     "m/s": Fraction(1), "mm/s": Fraction(1, 1000), "um/s": Fraction(1, 10**6), "m/min": Fraction(1, 60),
     "mm/min": Fraction(1, 60_000), "rad/s": Fraction(1), "deg/s": PI / 180, "rpm": PI / 30, "1/s": Fraction(1),
+    "rev": 2 * PI, "rev/s": 2 * PI, "rpm/s": PI / 30,
     "m/s3": Fraction(1), "mm/s3": Fraction(1, 1000), "rad/s3": Fraction(1), "deg/s3": PI / 180,
     "g": Fraction(1, 1000), "kg": Fraction(1), "t": Fraction(1000), "kg m2": Fraction(1),
     "kg cm2": Fraction(1, 10**4), "kg mm2": Fraction(1, 10**6), "g m2": Fraction(1, 1000), "g cm2": Fraction(1, 10**7),
@@ -64,6 +65,9 @@ CASES = [(unit, name) for name in WRITABLE for unit in units.DIMENSIONS[name].un
         ("180°", "angle", math.pi),
         ("648000″", "angle", math.pi),
         ("30 rpm", "speed(rad/s)", math.pi),
+        ("0.5 rev/s", "speed(rad/s)", math.pi),
+        ("0.5 rev", "position(rad)", math.pi),
+        ("30 rpm/s", "acceleration(rad/s2)", math.pi),
         ("180 °/s", "speed(rad/s)", math.pi),
         ("10 mrad", "angle", 0.01),
         ("20 ns", "time", 20e-9),
@@ -222,7 +226,7 @@ def test_written_text_is_read_as_exactly_the_same_float(value, dimension):
     assert units.parse(units.write(value, dimension), dimension) == value
 
 
-@given(st.integers(1, 999), st.sampled_from(CASES))
+@given(st.integers(1, 999), st.sampled_from([case for case in CASES if case[0] not in units._READ_ONLY]))
 @BOUNDED
 def test_a_short_decimal_is_written_as_short_as_it_was_given(number, case):
     unit, dimension = case

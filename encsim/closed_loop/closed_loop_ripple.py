@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from ..model.axis import Axis
+from ..model.axis import Axis, check_axis
 from ..open_loop import engines, validity
 from ..open_loop.closed_form import STEADY, checked_speeds, vanishing_marks
 from ..results import LOOP_EXAMPLE, Series, measured_in, picture
@@ -268,6 +268,7 @@ def smoothness(axis: Axis, speeds: ArrayLike) -> Smoothness:
     >>> (1e6 * curve.actual).round(2)  # um/s
     array([9.63, 0.45])
     """
+    check_axis("smoothness.axis", axis)
     speed = checked_speeds("smoothness.speeds", speeds, axis.scale.unit)
     signed = speed.ravel()
     magnitude = np.abs(signed)

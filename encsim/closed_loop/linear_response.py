@@ -10,7 +10,7 @@ import numpy as np
 
 from .. import checks
 from ..doubts import Doubt
-from ..model.axis import Axis
+from ..model.axis import Axis, check_axis
 from . import loop as loops
 from . import squared_gains
 from .stability import few_edges
@@ -32,8 +32,7 @@ class LinearResponse:
     """The linear loop of an axis and its responses to unit inputs."""
 
     def __init__(self, owner: str, axis: Axis, speed: float, of: str) -> None:
-        if not isinstance(axis, Axis):
-            checks.refuse(f"{owner}.axis", "be an Axis", axis)
+        check_axis(f"{owner}.axis", axis)
         unit = axis.scale.unit
         if not checks.is_real(speed):
             checks.refuse(f"{owner}.speed", "be a finite number", speed, f"{unit}/s")

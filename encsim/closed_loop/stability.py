@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from ..doubts import Doubt
+from ..model.axis import check_axis
 from ..results import LOOP_EXAMPLE, Result, measured_in, picture
 from . import loop as loops
 from . import plant
@@ -206,6 +207,7 @@ def margins(axis: Axis, *, speed: float = 0.0) -> Margins:
     >>> round(float(found.phase_margin), 1), round(float(found.crossover), 1)
     (60.3, 66.2)
     """
+    check_axis("margins.axis", axis)
     return loop_margins(loops.build(axis, speed), axis)
 
 

@@ -11,7 +11,7 @@ import numpy as np
 from .. import checks
 from ..doubts import Doubt
 from ..formats import changes
-from ..model.axis import Axis
+from ..model.axis import Axis, check_axis
 from ..results import AXIS_EXAMPLE, Series, picture
 from .candidates import candidates_of, costs_of
 from .choice_search import PAYS, CandidateEvaluator, resolutions
@@ -317,8 +317,7 @@ def choose(
     >>> found.count, found.best is None
     (2, True)
     """
-    if not isinstance(axis, Axis):
-        checks.refuse("choose.axis", "be an Axis", axis)
+    check_axis("choose.axis", axis)
     if not isinstance(requirement, Requirement):
         checks.refuse("choose.requirement", "be a Requirement", requirement)
     found = candidates_of(axis, candidates, limit)

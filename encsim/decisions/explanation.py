@@ -13,7 +13,7 @@ import numpy as np
 
 from ..doubts import named
 from ..formats import changes
-from ..model.axis import Axis
+from ..model.axis import Axis, check_axis
 from ..model.load_and_control import CAUTIONS
 from ..open_loop.cause_models import resolved
 from ..open_loop.causes import CAUSES
@@ -275,6 +275,7 @@ def explain(axis: Axis, speed: float, verify: bool = False) -> Explanation:
     >>> bool(found.remedies)
     True
     """
+    check_axis("explain.axis", axis)
     speed = float(checked_speeds("explain.speed", speed, axis.scale.unit, single=True))
     now, found = behave(axis, [speed]), lines(axis, speed)
     situation = Situation(axis=axis, speed=speed, now=now, lines=found, standing=standing(axis, speed))

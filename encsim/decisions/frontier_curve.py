@@ -9,8 +9,9 @@ from typing import Any
 import numpy as np
 
 from .. import checks
+from ..argument_checks import speed_in_si
 from ..doubts import Doubt
-from ..model.axis import Axis
+from ..model.axis import Axis, check_axis
 from ..model.estimator_base import Estimator
 from ..model.estimators import Difference
 from ..model.linear_estimator import Linear
@@ -151,6 +152,8 @@ def frontier(axis: Axis, speed: float, estimators: list[Any]) -> Frontier:
     >>> (1e6 * found.rms).round(1)  # um/s
     array([186.7, 122.7])
     """
+    check_axis("frontier.axis", axis)
+    speed = speed_in_si("frontier.speed", speed, axis.scale.unit)
     if not checks.is_real(speed):
         checks.refuse("frontier.speed", "be a finite number", speed, f"{axis.scale.unit}/s")
     speed = abs(float(speed))

@@ -11,6 +11,7 @@ from ..closed_loop import timed_edge_loops
 from ..closed_loop.closed_loop_ripple import smoothness
 from ..closed_loop.stability import Margins
 from ..formats import estimator_text
+from ..model.axis import check_axis
 from ..model.load_and_control import CAUTIONS, Control
 from ..results import Result, measured_in
 from ..wording import show
@@ -135,6 +136,7 @@ def tune(
     >>> round(control.velocity_gain)
     3518
     """
+    check_axis("tune.axis", axis)
     return _searched(axis, phase_margin, sensitivity_peak, torque_ripple, speed)[1].control
 
 
@@ -186,6 +188,7 @@ def tuning(
     >>> round(tuning.control.velocity_gain)
     3518
     """
+    check_axis("tuning.axis", axis)
     return _result(*_searched(axis, phase_margin, sensitivity_peak, torque_ripple, speed))
 
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
+from os import PathLike
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from .. import checks
@@ -552,6 +553,18 @@ PARTS = {
 }
 OPTIONAL_PARTS = ("load", "control", "ring")
 _PART_RULES = {"estimator": "be a velocity estimator, such as Difference()"}
+
+
+def axis_fault(label: str, value: object) -> checks.Fault:
+    """Fault of an argument that should be an axis and is none; the name of a file is the usual slip."""
+    hint = "encsim.load(path) reads an axis file" if isinstance(value, (str, PathLike)) else ""
+    return checks.Fault(label, "be an Axis", value, hint=hint)
+
+
+def check_axis(label: str, value: object) -> None:
+    """Refuse what is no axis."""
+    if not isinstance(value, Axis):
+        raise checks.InputError(axis_fault(label, value))
 
 
 def _head_field(name: str) -> str:

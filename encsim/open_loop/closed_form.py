@@ -14,7 +14,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from .. import checks
-from ..model.axis import Axis
+from ..argument_checks import speeds_in_si
+from ..model.axis import Axis, check_axis
 from ..results import AXIS_EXAMPLE, Series, measured_in, picture
 from ..rings import error_orders
 from ..rings.error_orders import turn_lines
@@ -168,7 +169,7 @@ def ripple(axis: Axis, speeds: float | list[float] | np.ndarray) -> RippleCurve:
     ----------
     axis : Axis
     speeds : array_like
-        Speeds v, m/s or rad/s, any shape; the sign is ignored and 0 is allowed.
+        Speeds v, m/s or rad/s, any shape, or text, ``["1 mm/s", "10 mm/s"]``; the sign is ignored, 0 allowed.
 
     Returns
     -------
@@ -195,6 +196,7 @@ def ripple(axis: Axis, speeds: float | list[float] | np.ndarray) -> RippleCurve:
     >>> (1e6 * curve.rms).round(1)  # um/s
     array([ 186.7, 1001.3])
     """
+    check_axis("ripple.axis", axis)
     speed = checked_speeds("ripple.speeds", speeds, axis.scale.unit)
     magnitude = np.abs(speed).ravel()
     model = engines.engine(axis)
@@ -274,6 +276,7 @@ def lines(axis: Axis, speed: float) -> Lines:
     >>> found.frequency[:3]
     array([1000.,  500., 2000.])
     """
+    check_axis("lines.axis", axis)
     velocity = float(checked_speeds("lines.speed", speed, axis.scale.unit, single=True))
     error = period_error.position_error(axis, velocity)
     part, turned, mounted = turn_lines(axis)
@@ -324,6 +327,7 @@ def vanishing_speeds(axis: Axis, harmonic: int = 1, count: int = 5) -> np.ndarra
     >>> encsim.vanishing_speeds(axis, harmonic=1, count=3)
     array([0.32, 0.64, 0.96])
     """
+    check_axis("vanishing_speeds.axis", axis)
     for name, value in (("harmonic", harmonic), ("count", count)):
         if not checks.is_whole(value) or not 1 <= value <= 10**6:
             checks.refuse(f"vanishing_speeds.{name}", "be a whole number from 1 to 1000000", value)
@@ -331,7 +335,8 @@ def vanishing_speeds(axis: Axis, harmonic: int = 1, count: int = 5) -> np.ndarra
 
 
 def checked_speeds(name: str, speeds: Any, unit: str, single: bool = False) -> np.ndarray:
-    """Speeds as a new float array, checked."""
+    """Speeds as a new float array, checked; text with units is read as the command line reads it."""
+    speeds = speeds_in_si(name, speeds, unit)
     try:
         if np.asarray(speeds).dtype.kind not in "fiu":
             raise TypeError

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from ..model.axis import Axis, Sampling
+from ..model.axis import Axis, Sampling, check_axis
 from ..results import Result, measured_in
 from ..rings import error_orders
 from . import period_error
@@ -84,6 +84,7 @@ def top_speed(axis: Axis) -> TopSpeed:
     >>> found.limit, round(float(found.speed), 3)
     ('edge_clock', 0.097)
     """
+    check_axis("top_speed.axis", axis)
     excess = 0.0 if axis.ring is None else _excess_speed(axis.ring, axis.heads)
     limits = {name: speed / (1.0 + excess) for name, speed in _limits(_key(axis)).items()}
     lowest = min(limits, key=lambda name: limits[name], default=None)

@@ -13,8 +13,9 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from .. import checks
+from ..argument_checks import speed_in_si
 from ..doubts import Doubt
-from ..model.axis import Axis
+from ..model.axis import Axis, check_axis
 from ..results import AXIS_EXAMPLE, Result, measured_in, picture
 
 TAU = 2.0 * np.pi
@@ -278,6 +279,8 @@ def position_error(axis: Axis, speed: float = 0.0) -> PeriodError:
     >>> error.harmonic[:3]
     array([1, 2, 3])
     """
+    check_axis("position_error.axis", axis)
+    speed = speed_in_si("position_error.speed", speed, axis.scale.unit)
     if not checks.is_real(speed):
         checks.refuse("position_error.speed", "be a finite number", speed, f"{axis.scale.unit}/s")
     points = max(grid_size(axis, speed), SHOWN_GRID)

@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from ..model.axis import Axis
+from ..model.axis import Axis, check_axis
 from ..model.edge_timing import TimedEdges
 from ..results import Result, measured_in
 from . import period_error
@@ -91,6 +91,7 @@ def worst_start(axis: Axis, speed: float) -> WorstStart:
     >>> bool(found.rms >= found.least)
     True
     """
+    check_axis("worst_start.axis", axis)
     velocity = abs(float(checked_speeds("worst_start.speed", speed, axis.scale.unit, single=True)))
     pitch, rate = axis.scale.pitch, axis.sampling.rate
     lines = period_error.spectrum(axis, velocity, period_error.grid_size(axis, velocity))

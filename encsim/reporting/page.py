@@ -18,6 +18,7 @@ from ..closed_loop.timed_edge_loops import slowest_speed, stable_speeds
 from ..decisions.explanation import explain
 from ..decisions.requirements import Requirement
 from ..decisions.ripple_summary import closes
+from ..model.axis import check_axis
 from ..open_loop.closed_form import checked_speeds, regimes, ripple
 from ..open_loop.period_error import position_error
 from ..plotting.canvas import COLOURS
@@ -143,6 +144,7 @@ def report(
     >>> encsim.report(axis, "page.html", speeds=[0.005], reproducible=True)
     'page.html'
     """
+    check_axis("report.axis", axis)
     files.refuse_existing(path, force=force)
     settings = {"speeds": speeds, "requirement": requirement, "seed": seed, "tolerance": tolerance}
     text = page(axis, title=title, reproducible=reproducible, progress=progress, **settings)

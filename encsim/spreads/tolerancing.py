@@ -13,7 +13,7 @@ import numpy as np
 from .. import checks
 from ..decisions import fast_ripple
 from ..decisions.requirements import Requirement
-from ..model.axis import Axis
+from ..model.axis import Axis, axis_fault
 from ..open_loop.closed_form import checked_speeds
 from ..results import AXIS_EXAMPLE, Series, measured_in, picture
 from . import description, statistics
@@ -237,7 +237,7 @@ def _described(
 ) -> list[checks.Fault]:
     """Faults of axis, spread and requirement."""
     if not isinstance(axis, Axis):
-        return [checks.Fault("tolerance.axis", "be an Axis", axis)]
+        return [axis_fault("tolerance.axis", axis)]
     faults: list[checks.Fault] = []
     try:
         description.check(axis, spread)

@@ -15,11 +15,12 @@ from typing import Any, ClassVar
 import numpy as np
 
 from .. import checks
+from ..argument_checks import speeds_in_si
 from ..closed_loop import loop
 from ..doubts import Doubt
 from ..kernels import compiling, rows
 from ..kernels.rows import CHUNK
-from ..model.axis import Axis
+from ..model.axis import Axis, check_axis
 from ..model.edge_timing import TimedEdges
 from ..model.estimators import Difference
 from ..model.linear_estimator import Linear
@@ -29,7 +30,7 @@ from ..results import LOOP_EXAMPLE, Result, Series, measured_in, picture
 from . import chain
 from .demand import beyond_torque, check_demand, rms_about, sticking
 from .loop_tables import Loops, reaches_torque
-from .motion import check_motion
+from .motion import check_motion, stated_speed
 
 LONGEST = 1 << 28  # samples
 SETTLED = 1e-3  # share of the initial transient that is left when a run has settled
@@ -196,6 +197,7 @@ def run(axis: Axis, speed: Any, seconds: float, seed: int = 0) -> Run:
     >>> found.valid
     True
     """
+    speed = stated_speed("run", axis, speed)
     profile = speed if isinstance(speed, Profile) else None
     check_motion("run", axis, speed, seconds, seed, profile is not None)
     samples = _samples("run", axis, seconds)
@@ -254,7 +256,8 @@ def runs(
     >>> found.speed
     array([0.01, 0.1 ])
     """
-    speed = np.array(speeds, dtype=float).ravel()
+    check_axis("runs.axis", axis)
+    speed = np.array(speeds_in_si("runs.speeds", speeds, axis.scale.unit), dtype=float).ravel()
     for value in (speed[0], *speed[[speed.argmin(), speed.argmax()]]) if speed.size else (math.nan,):
         check_motion("runs", axis, float(value), seconds, seed, False)
     begun = _starts(axis, speed, starts)

@@ -12,7 +12,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from .. import checks
-from ..model.axis import Axis
+from ..argument_checks import speed_in_si
+from ..model.axis import Axis, axis_fault
 
 if TYPE_CHECKING:
     from ..checks import Fault
@@ -137,6 +138,11 @@ def check_array(name: str, array: np.ndarray, position: np.ndarray | None = None
         checks.refuse(field, "not share memory with position", "the same memory")
 
 
+def stated_speed(owner: str, axis: Axis, speed: Any) -> Any:
+    """A speed given as text as a number, m/s or rad/s; all else as it is."""
+    return speed_in_si(f"{owner}.speed", speed, axis.scale.unit) if isinstance(axis, Axis) else speed
+
+
 def check_run(axis: Axis, speed: float, samples: int, seed: int, start: float, threads: int | None) -> None:
     """All faults of the arguments of simulate."""
     faults = _faults("simulate", axis, speed, seed, start)
@@ -176,7 +182,7 @@ def check_motion(owner: str, axis: Axis, speed: Any, seconds: float, seed: int, 
 def _faults(owner: str, axis: Axis, speed: float, seed: float, start: float) -> list[Fault]:
     """Faults of the arguments that simulate and Stream share."""
     if not isinstance(axis, Axis):
-        return [checks.Fault(f"{owner}.axis", "be an Axis", axis)]
+        return [axis_fault(f"{owner}.axis", axis)]
     faults, unit = [], axis.scale.unit
     for name, value, dimension in (("speed", speed, f"{unit}/s"), ("start", start, unit)):
         if not checks.is_real(value):

@@ -27,7 +27,7 @@ from ..model.axis import Axis
 from ..results import AXIS_EXAMPLE, Series, measured_in, picture
 from . import chain
 from .chain import plan_of, remembers, tables_of
-from .motion import LAST_SAMPLE, MOST_THREADS, SteadyPhase, check_array, check_run, check_stream
+from .motion import LAST_SAMPLE, MOST_THREADS, SteadyPhase, check_array, check_run, check_stream, stated_speed
 
 if TYPE_CHECKING:
     from ..open_loop.closed_form import Lines
@@ -143,6 +143,7 @@ def simulate(
     >>> round(float(trace.velocity.mean()), 4)
     0.01
     """
+    speed = stated_speed("simulate", axis, speed)
     check_run(axis, speed, samples, seed, start, threads)
     samples, speed, start, seed = int(samples), float(speed), float(start), int(seed)
     run = _Run(axis, speed, samples, seed, start)
@@ -190,6 +191,7 @@ class Stream:
     """
 
     def __init__(self, axis: Axis, speed: float, seed: int = 0, start: float = 0.0, first: int = 0) -> None:
+        speed = stated_speed("Stream", axis, speed)
         check_stream(axis, speed, seed, start, first)
         speed = float(speed)
         self.sample = int(first)

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import dataclasses
+import json
 import tomllib
+from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
-from ..checks import NOTHING, Fault, InputError
-from . import starter_files, toml_text
+from ..checks import NOTHING, Fault, InputError, refuse
+from . import changes, starter_files, toml_text
 from .axis_reader import OTHER_SECTIONS as OTHER_SECTIONS
 from .axis_reader import Reader
 from .toml_text import read
@@ -93,6 +95,45 @@ def loads_with(text: str, settings: Iterable[str], name: str = "axis file") -> A
         faults = [placed(path, fault, lines, changed, name) for path, fault in reader.faults]
         raise InputError(*sorted(faults, key=lambda fault: fault.line or 1 << 40))
     return axis
+
+
+def changed(axis: Axis, values: Mapping[str, Any]) -> Axis:
+    """The axis with these values, text as --set takes it or SI; `Axis.with_` says what is refused."""
+    if not isinstance(values, Mapping):
+        refuse("changes", "be a key, as in sampling.rate, or keys and values", values)
+    settings = [f"{key}={_setting_text(axis, str(key), value)}" for key, value in values.items()]
+    try:
+        return loads_with(axis.to_toml(), settings)
+    except InputError as error:
+        # no line and no option: the text that was read is one that the caller never saw
+        raise InputError(
+            *(dataclasses.replace(fault, line=None, source="") for fault in error.faults)
+        ) from None
+
+
+def _setting_text(axis: Axis, key: str, value: Any) -> str:
+    """A value as ``--set`` takes it: text as it is, what holds text as TOML, SI with the unit of its key."""
+    if key == "estimator" and isinstance(value, str) and value[:1] not in ("{", ""):
+        value = changes.read(axis, key, value)
+    if isinstance(value, str):
+        return value
+    return _toml(value) if _holds_text(value) else changes.setting(axis, key, value)
+
+
+def _holds_text(value: Any) -> bool:
+    """Whether a mapping or list holds text, at any depth."""
+    if isinstance(value, Mapping):
+        return any(map(_holds_text, value.values()))
+    return isinstance(value, str) or (isinstance(value, (list, tuple)) and any(map(_holds_text, value)))
+
+
+def _toml(value: Any) -> str:
+    """A value of numbers and text as TOML."""
+    if isinstance(value, Mapping):
+        return f"{{{', '.join(f'{json.dumps(str(key))} = {_toml(part)}' for key, part in value.items())}}}"
+    if isinstance(value, (list, tuple)):
+        return f"[{', '.join(map(_toml, value))}]"
+    return json.dumps(value)
 
 
 def starter(rotary: bool = False) -> str:

@@ -6,11 +6,12 @@ radians for a rotary one. Defaults mean "ideal"; only the scale and the loop rat
 
 from __future__ import annotations
 
+import importlib
 import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from os import PathLike
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple, cast
 
 from .. import checks
 from ..results import Orders
@@ -94,12 +95,10 @@ class Scale:
         elif self.period is not None and self.diameter is not None:
             self._count_lines(check, self.period, self.diameter)
         elif self.period is not None and self.lines is not None:
-            check.fault(
-                "lines",
-                "be left out where period is given (a rotary scale needs lines alone, or "
-                "period and diameter)",
-                self.lines,
+            rule = (
+                "be left out where period is given (a rotary scale needs lines alone, or period and diameter)"
             )
+            check.fault("lines", rule, self.lines)
 
     def _count_lines(self, check: Check, period: float, diameter: float) -> None:
         exact = math.pi * diameter / period
@@ -107,20 +106,11 @@ class Scale:
         if not 1 <= lines <= LARGEST_LINES:
             check.fault("period", f"fit 1 to {LARGEST_LINES} times round pi x diameter", period, "m")
         elif abs(exact / lines - 1.0) > PERIOD_TOLERANCE:
-            check.fault(
-                "period",
-                "fit a whole number of times round pi x diameter to 1e-3",
-                period,
-                "m",
-                f"it fits {exact:.6g} times",
-            )
+            rule = "fit a whole number of times round pi x diameter to 1e-3"
+            check.fault("period", rule, period, "m", f"it fits {exact:.6g} times")
         elif self.lines not in (None, lines):
-            check.fault(
-                "lines",
-                f"be left out or {lines} where period and diameter are given",
-                self.lines,
-                hint="lines=None counts them anew",
-            )
+            rule = f"be left out or {lines} where period and diameter are given"
+            check.fault("lines", rule, self.lines, hint="lines=None counts them anew")
         else:
             check.store("lines", lines)
 
@@ -508,31 +498,49 @@ class Axis:
 
     def _check_fit(self, check: Check) -> None:
         pitch, signal, unit = self.scale.pitch, self.signal, self.scale.unit
-        given = sum(amplitude for amplitude, _ in signal.sde.values())
+        given, half = sum(amplitude for amplitude, _ in signal.sde.values()), f"{pitch / 2.0:.4g} {unit}"
         if given >= pitch / 2.0:
-            check.fault(
-                "signal.sde", f"stay below half a signal period in all, {pitch / 2.0:.4g} {unit}", given, unit
-            )
+            check.fault("signal.sde", f"stay below half a signal period in all, {half}", given, unit)
         if signal.jitter >= pitch / 2.0:
-            check.fault(
-                "signal.jitter",
-                f"stay below half a signal period, {pitch / 2.0:.4g} {unit}",
-                signal.jitter,
-                unit,
-            )
+            check.fault("signal.jitter", f"stay below half a signal period, {half}", signal.jitter, unit)
         if self.sampling.encoder_rate is not None and self.interpolation.output == "ab":
-            check.fault(
-                "sampling.encoder_rate",
-                'be left out with output "ab": edges are counted as they come',
-                self.sampling.encoder_rate,
-                "Hz",
-            )
+            rule = 'be left out with output "ab": edges are counted as they come'
+            check.fault("sampling.encoder_rate", rule, self.sampling.encoder_rate, "Hz")
 
     @property
     def resolution(self) -> float:
         """One count q in the position unit, 0.0 where the position is not rounded."""
         factor = self.interpolation.factor
         return 0.0 if factor is None else self.scale.pitch / factor
+
+    def with_(self, changes: str | Mapping[str, Any], value: Any = None) -> Axis:
+        """A changed axis; keys and values as ``--set`` takes them.
+
+        Parameters
+        ----------
+        changes : str or mapping of str to value
+            One key, ``"sampling.rate"``, or several with their values.
+        value : object
+            Text as in an axis file, or a number in SI; None or "none" leaves the key out.
+
+        Returns
+        -------
+        Axis
+
+        Raises
+        ------
+        InputError
+            If there is no such key, or the changed axis is impossible.
+
+        Examples
+        --------
+        >>> import encsim
+        >>> encsim.load("stage_x.toml").with_("sampling.rate", "8 kHz").sampling.rate
+        8000.0
+        """
+        # What reads keys stands in formats, right of the model: it is loaded when a change is asked for.
+        axis_file = importlib.import_module("encsim.formats.axis_file")
+        return cast(Axis, axis_file.changed(self, {changes: value} if isinstance(changes, str) else changes))
 
     def to_toml(self) -> str:
         """Text of an axis file that loads to an equal Axis."""

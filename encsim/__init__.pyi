@@ -40,8 +40,6 @@ from encsim.model import profiles as profiles
 from encsim.model.axis import Axis as Axis
 from encsim.model.axis import Interpolation as Interpolation
 from encsim.model.axis import Sampling as Sampling
-from encsim.model.axis import Scale as Scale
-from encsim.model.axis import Signal as Signal
 from encsim.model.distributions import Normal as Normal
 from encsim.model.distributions import Triangular as Triangular
 from encsim.model.distributions import Uniform as Uniform
@@ -60,6 +58,8 @@ from encsim.model.ring_geometry import Head as Head
 from encsim.model.ring_geometry import Ring as Ring
 from encsim.model.ring_geometry import coupling_orders as coupling_orders
 from encsim.model.ring_geometry import ring_error as ring_error
+from encsim.model.scale_and_signal import Scale as Scale
+from encsim.model.scale_and_signal import Signal as Signal
 from encsim.open_loop.closed_form import Lines as Lines
 from encsim.open_loop.closed_form import RippleCurve as RippleCurve
 from encsim.open_loop.closed_form import lines as lines
@@ -96,13 +96,13 @@ from encsim.spreads.description import load_spread as load_spread
 from encsim.spreads.tolerancing import Tolerance as Tolerance
 from encsim.spreads.tolerancing import tolerance as tolerance
 from encsim.spreads.workers import WorkersLost as WorkersLost
-from encsim.time_domain.closed_run import Run as Run
-from encsim.time_domain.closed_run import Runs as Runs
 from encsim.time_domain.closed_run import run as run
 from encsim.time_domain.closed_run import runs as runs
-from encsim.time_domain.simulation import Stream as Stream
+from encsim.time_domain.closed_run_result import Run as Run
+from encsim.time_domain.closed_run_result import Runs as Runs
 from encsim.time_domain.simulation import Trace as Trace
 from encsim.time_domain.simulation import simulate as simulate
+from encsim.time_domain.stream import Stream as Stream
 
 __version__: str
 __all__ = [

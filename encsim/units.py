@@ -1,28 +1,36 @@
-"""Text with units to SI numbers and back; inside Python every number is SI. The units stand in `_dimensions`.
+"""Text with units to SI numbers and back; inside Python every number is SI.
 
-Kinds of quantities that text may carry, and the size of each of their units.
-
-``length`` ``angle`` ``time`` ``frequency`` ``rate`` (1/s) ``stress`` ``temperature`` are the same on every scale. The
-others depend on its position unit: ``position`` ``speed`` ``acceleration`` ``jerk``, and of a closed loop ``inertia``
-``torque`` ``torque per speed`` ``stiffness`` ``torque per current``, mass and force on a linear scale. Their kinds are
-``position(m)``, ``position(rad)``, ``speed(m/s)``, ``inertia(m)`` ...; a name without brackets takes both.
+The same on every scale: ``length`` ``angle`` ``time`` ``frequency`` ``rate`` (1/s) ``stress`` ``temperature``.
+Dependent on its position unit: ``position`` ``speed`` ``acceleration`` ``jerk`` ``inertia`` ``torque`` ``torque per
+speed`` ``stiffness`` ``torque per current``, mass and force on a linear scale; written ``position(m)``,
+``speed(rad/s)``, ``inertia(m)`` and so on, without brackets for the units of both scales.
 """
 
 from __future__ import annotations
 
+import dataclasses
 import math
 import re
-from collections import namedtuple
 from collections.abc import Iterable
-from typing import NoReturn, overload
+from typing import Any, NamedTuple, NoReturn, overload
 
 from . import checks
 
 # 50 digits: far more than any decimal of 17 digits needs for one correct rounding.
 _PI = (31415926535897932384626433832795028841971693993751, 10**49)
 
-# What a kind of unit is called, an example, and each unit's size as a ratio of whole numbers.
-Dimension = namedtuple("Dimension", "noun example units")
+
+class Dimension(NamedTuple):
+    """What a kind of unit is called, an example, and each unit's size as a ratio of whole numbers."""
+
+    noun: str
+    example: str
+    units: dict[str, tuple[int, int]]
+
+
+def quantity(dimension: str, **options: Any) -> Any:
+    """A field of a description whose text in an axis file carries a unit of this dimension."""
+    return dataclasses.field(metadata={"dimension": dimension}, **options)
 
 
 def ten(exponent: int, times: tuple[int, int] = (1, 1)) -> tuple[int, int]:
@@ -180,8 +188,6 @@ def unit_on_scale(text: str, unit: str | None) -> str:
     return next((part for part in text.split(" or ") for kind in fitting if part in kind.units), text)
 
 
-MOST_SPEEDS = 1_000_000
-
 _NUMBER = re.compile(r"\s*([+-]?)([0-9]*)(?:\.([0-9]*))?(?:[eE]([+-]?[0-9]+))?\s*(.*?)\s*\Z", re.DOTALL)
 _SPELLINGS = {
     "µ": "u",
@@ -199,10 +205,8 @@ _CLOSED_UP = {
     "/s": "1/s",
     **{unit.replace(" ", ""): unit for kind in DIMENSIONS.values() for unit in kind.units if " " in unit},
 }
-_LARGEST_EXPONENT = 400
-_MOST_DIGITS = 400
-_NARROW_SPACE = "\u202f"
-_MINUS = "\u2212"
+_LARGEST_EXPONENT, _MOST_DIGITS = 400, 400
+_NARROW_SPACE, _MINUS = "\u202f", "\u2212"
 _READ_ONLY = ("pm", "ps", "rev", "rev/s", "rpm/s")  # not written: others of their kind are more usual
 
 
@@ -290,8 +294,8 @@ def nearest(word: str, words: Iterable[str]) -> str | None:
     folded: dict[str, str] = {}
     for known in words:
         folded.setdefault(known.lower(), known)
-    found = difflib.get_close_matches(word[:100].lower(), folded, n=1, cutoff=0.6)
-    return folded[found[0]] if found else None
+    near = difflib.get_close_matches(word[:100].lower(), folded, n=1, cutoff=0.6)
+    return folded[near[0]] if near else None
 
 
 def write(value: float, dimension: str) -> str:
@@ -303,7 +307,7 @@ def write(value: float, dimension: str) -> str:
     base = next(unit for unit, size in sizes.items() if size == (1, 1))
     candidates = (_shortest(value, unit, dimension) for unit in sizes if unit not in _READ_ONLY and value)
     exact = f"{value!r} {base}".replace(".0 ", " ")
-    return min(filter(None, candidates), key=lambda found: found[:2], default=(0, 0.0, exact))[2]
+    return min(filter(None, candidates), key=lambda written: written[:2], default=(0, 0.0, exact))[2]
 
 
 def _shortest(value: float, unit: str, dimension: str) -> tuple[int, float, str] | None:
@@ -393,28 +397,3 @@ def _three_digits(value: float) -> str:
     else:
         text = f"{text.split('e')[0]}e{exponent}"
     return text.replace("-", _MINUS)
-
-
-def parse_speeds(text: str, unit: str, field: str = "speeds") -> tuple[float, ...]:
-    """Speeds of a range ``"0.1 mm/s : 1 m/s : 200"``, logarithmic, or of a list ``"1 mm/s, 2 mm/s"``."""
-    if not isinstance(text, str) or not text.strip():
-        checks.refuse(field, 'be a list or a range of speeds, as "1 mm/s : 1 m/s : 200"', text)
-    dimension = f"speed({unit}/s)"
-    if ":" not in text:
-        return tuple(parse(part, dimension, field) for part in text.split(","))
-    parts = [part.strip() for part in text.split(":")]
-    if len(parts) != 3:
-        checks.refuse(field, "be a range of three parts, first : last : number", text)
-    first, last = (parse(part, dimension, field) for part in parts[:2])
-    if not 0.0 < first < last:
-        checks.refuse(field, "rise from a first speed above zero to a larger last one", text)
-    if not re.fullmatch("[0-9]{1,7}", parts[2]) or not 2 <= int(parts[2]) <= MOST_SPEEDS:
-        checks.refuse(field, f"have a whole number of points from 2 to {MOST_SPEEDS}", parts[2])
-    return _logarithmic(first, last, int(parts[2]))
-
-
-def _logarithmic(first: float, last: float, number: int) -> tuple[float, ...]:
-    """``number`` values from first to last, evenly spread in the logarithm."""
-    low, step = math.log(first), (math.log(last) - math.log(first)) / (number - 1)
-    middle = (min(max(math.exp(low + i * step), first), last) for i in range(1, number - 1))
-    return first, *middle, last

@@ -8,7 +8,8 @@ import encsim
 from encsim.decisions.proposals import Situation
 from encsim.decisions.ripple_summary import behave, standing
 from encsim.formats import changes
-from encsim.model.axis import Axis, Sampling, Scale, Signal
+from encsim.model.axis import Axis, Sampling
+from encsim.model.scale_and_signal import Scale, Signal
 
 STAGE = stage(jitter=20e-9)
 LOUD = changes.apply(STAGE, {"signal.jitter": 20e-9})

@@ -7,8 +7,9 @@ exponential, readings are taken when they are due, commands act when they are du
 import numpy as np
 from scipy.linalg import expm
 
-from encsim.model.axis import Axis, Sampling, Scale
+from encsim.model.axis import Axis, Sampling
 from encsim.model.estimators import Difference
+from encsim.model.scale_and_signal import Scale
 
 
 def axis(load, control, rate=8000.0, estimator=None, **sampling):

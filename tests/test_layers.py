@@ -50,11 +50,7 @@ LONG = {
     "decisions/choice.py": 440,
     "decisions/proposals.py": 460,
     "decisions/requirements.py": 460,
-    "model/axis.py": 580,
     "reporting/axis_tables.py": 440,
-    "time_domain/closed_run.py": 500,
-    "time_domain/simulation.py": 460,
-    "units.py": 420,
 }
 
 

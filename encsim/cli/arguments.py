@@ -8,13 +8,14 @@ import sys
 from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING
 
-from .. import checks, units
+from .. import argument_checks, checks, units
 
 if TYPE_CHECKING:
     from typing import TextIO
 
     from ..decisions.requirements import Requirement
-    from ..model.axis import Axis, Scale
+    from ..model.axis import Axis
+    from ..model.scale_and_signal import Scale
     from .command import CommandJob
 
 
@@ -159,7 +160,11 @@ def speeds(job: CommandJob) -> Sequence[float]:
     from ..time_domain.sweeps import default_speeds
 
     text, axis = job.args.speeds, job.axis
-    return default_speeds(axis) if text is None else units.parse_speeds(text, axis.scale.unit, "--speeds")
+    return (
+        default_speeds(axis)
+        if text is None
+        else argument_checks.parse_speeds(text, axis.scale.unit, "--speeds")
+    )
 
 
 def seconds(job: CommandJob) -> float | None:
@@ -185,7 +190,7 @@ def samples_of(seconds: float, rate: float, most: int, longer: str = LONGER) -> 
 
 def scale(job: CommandJob) -> Scale | None:
     """Scale of a signal period given alone: a length, or an angle that divides a turn."""
-    from ..model.axis import Scale
+    from ..model.scale_and_signal import Scale
 
     text = job.args.period
     if text is None:

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from ..closed_loop.closed_loop_ripple import Smoothness
     from ..closed_loop.stability import Margins
     from ..model.axis import Axis
-    from ..time_domain.closed_run import Runs
+    from ..time_domain.closed_run_result import Runs
     from .command import CommandJob
     from .parser import Parser
 

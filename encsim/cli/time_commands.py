@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
     from ..closed_loop.time_responses import RampResponse, StepResponse
     from ..model.axis import Axis
-    from ..time_domain.closed_run import Run
+    from ..time_domain.closed_run_result import Run
     from .command import CommandJob
     from .parser import Parser
 

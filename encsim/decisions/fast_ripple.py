@@ -25,13 +25,14 @@ from ..closed_loop.closed_loop_ripple import smoothness
 from ..closed_loop.error_lines import ErrorLines
 from ..closed_loop.propagated_errors import PropagatedErrors
 from ..closed_loop.squared_gains import CURVES, SquaredGains
-from ..model.axis import Axis, Interpolation, Sampling, Signal
+from ..model.axis import Axis, Interpolation, Sampling
+from ..model.scale_and_signal import Signal
 from ..open_loop import cause_models, engines, quantisation
 from ..open_loop.line_model import LineModel
 
 if TYPE_CHECKING:
-    from ..model.axis import Scale
     from ..model.estimator_base import Estimator
+    from ..model.scale_and_signal import Scale
     from ..open_loop.cause_models import Model
 
 

@@ -16,7 +16,8 @@ from ..closed_loop.closed_loop_ripple import smoothness
 from ..closed_loop.stability import margins
 from ..closed_loop.timed_edges import SLOWEST_EDGES
 from ..doubts import Doubt
-from ..model.axis import ONE_HEAD, Interpolation, Signal
+from ..model.axis import ONE_HEAD, Interpolation
+from ..model.scale_and_signal import Signal
 from ..open_loop.cause_models import own_clock, resolved
 from ..open_loop.closed_form import ripple
 from ..open_loop.limits import top_speed

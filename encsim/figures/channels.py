@@ -16,7 +16,7 @@ from .period import cause_words
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-    from ..model.axis import Signal
+    from ..model.scale_and_signal import Signal
     from ..open_loop.period_error import PeriodError
     from ..plotting.canvas import Style
     from ..recordings.channel_fit import Identification

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
     from ..closed_loop.time_responses import RampResponse, StepResponse
     from ..plotting.canvas import Style
-    from ..time_domain.closed_run import Run
+    from ..time_domain.closed_run_result import Run
 
 
 # Of a steady run that does not wander so many of the last samples are drawn: more would be a bar.

@@ -12,7 +12,8 @@ from ..model.axis import PARTS
 from . import estimator_text
 
 if TYPE_CHECKING:
-    from ..model.axis import Axis, Signal
+    from ..model.axis import Axis
+    from ..model.scale_and_signal import Signal
 
 
 OFFSETS = ("0", "1")

@@ -12,7 +12,7 @@ from . import axis_file, toml_text
 from .axis_reader import MOST_HINTS, label, pure_number_hint
 
 if TYPE_CHECKING:
-    from ..model.axis import Scale
+    from ..model.scale_and_signal import Scale
 
 
 class Section:

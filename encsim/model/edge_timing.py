@@ -9,9 +9,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike
 
-from .. import checks
+from .. import checks, units
 from . import filter_design
-from .estimator_base import FREQUENCIES, Estimator, KernelForm, Look, quantity
+from .estimator_base import FREQUENCIES, Estimator, KernelForm, Look
 
 FASTEST = 1e100
 FINEST = 1e-100
@@ -130,7 +130,7 @@ class PeriodTiming(TimedEdges):
     50000000.0
     """
 
-    clock: float = quantity("frequency")
+    clock: float = units.quantity("frequency")
     kind = "period-timing"
     look = Look("muted", "P", (0, (1, 1.4)))
     example = ('clock = "50 MHz"', "time from count to count, on this clock")
@@ -167,8 +167,8 @@ class CountAndTime(TimedEdges):
     0.001
     """
 
-    clock: float = quantity("frequency")
-    window: float = quantity("time")
+    clock: float = units.quantity("frequency")
+    window: float = units.quantity("time")
     kind = "count-and-time"
     look = Look("muted", "X", (0, (1, 1.4)))
     example = ('clock = "50 MHz"      window = "5 ms"', "counts in this time, and their exact time")

@@ -25,11 +25,6 @@ HIGHEST = 1e18
 Misfit = tuple[str, str, Any, str]
 
 
-def quantity(dimension: str, **options: Any) -> Any:
-    """A field whose text in an axis file carries a unit of this dimension (see units.py)."""
-    return field(metadata={"dimension": dimension}, **options)
-
-
 class Look(NamedTuple):
     """Look of an estimator in pictures: role of its colour, marker, dashes, whether marks show their samples."""
 

@@ -11,7 +11,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
-from .. import checks
+from .. import checks, units
 from ..results import Orders
 
 if TYPE_CHECKING:
@@ -39,11 +39,6 @@ LONGEST_DELAY = 1.0
 LARGEST_ORDER = 1e6
 MOST_NOTCHES = 8
 SIDES = ("motor", "load")
-
-
-def _quantity(default: None, dimension: str) -> Any:
-    """A field whose text in an axis file carries a unit of this dimension."""
-    return field(default=default, metadata={"dimension": dimension})
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,22 +89,20 @@ class Load:
     5.0
     """
 
-    inertia: float = field(metadata={"dimension": "inertia"})
-    viscous: float = field(default=0.0, kw_only=True, metadata={"dimension": "torque per speed"})
-    coulomb: float = field(default=0.0, kw_only=True, metadata={"dimension": "torque"})
-    stribeck: float = field(default=0.0, kw_only=True, metadata={"dimension": "torque"})
-    stribeck_speed: float | None = field(default=None, kw_only=True, metadata={"dimension": "speed"})
-    force: float = field(default=0.0, kw_only=True, metadata={"dimension": "torque"})
-    motor_inertia: float | None = field(default=None, kw_only=True, metadata={"dimension": "inertia"})
-    stiffness: float | None = field(default=None, kw_only=True, metadata={"dimension": "stiffness"})
-    damping: float = field(default=0.0, kw_only=True, metadata={"dimension": "torque per speed"})
+    inertia: float = units.quantity("inertia")
+    viscous: float = units.quantity("torque per speed", default=0.0, kw_only=True)
+    coulomb: float = units.quantity("torque", default=0.0, kw_only=True)
+    stribeck: float = units.quantity("torque", default=0.0, kw_only=True)
+    stribeck_speed: float | None = units.quantity("speed", default=None, kw_only=True)
+    force: float = units.quantity("torque", default=0.0, kw_only=True)
+    motor_inertia: float | None = units.quantity("inertia", default=None, kw_only=True)
+    stiffness: float | None = units.quantity("stiffness", default=None, kw_only=True)
+    damping: float = units.quantity("torque per speed", default=0.0, kw_only=True)
     encoder: str = field(default="motor", kw_only=True)
-    cogging: Mapping[float, tuple[float, float]] = field(
-        default_factory=dict, kw_only=True, metadata={"dimension": "torque"}
+    cogging: Mapping[float, tuple[float, float]] = units.quantity(
+        "torque", default_factory=dict, kw_only=True
     )
-    torque_constant: float | None = field(
-        default=None, kw_only=True, metadata={"dimension": "torque per current"}
-    )
+    torque_constant: float | None = units.quantity("torque per current", default=None, kw_only=True)
 
     def __post_init__(self) -> None:
         check = checks.Check(self)
@@ -225,7 +218,7 @@ class Notch:
     0.5
     """
 
-    frequency: float | None = _quantity(None, "frequency")
+    frequency: float | None = units.quantity("frequency", default=None)
     order: float | None = field(default=None, kw_only=True)
     damping: float = field(default=0.5, kw_only=True)
     depth: float = field(default=0.0, kw_only=True)
@@ -290,16 +283,16 @@ class Control:
     1.0
     """
 
-    position_gain: float = field(metadata={"dimension": "rate"})
-    velocity_gain: float = field(metadata={"dimension": "torque per speed"})
-    integral_time: float | None = field(default=None, kw_only=True, metadata={"dimension": "time"})
-    current_bandwidth: float | None = field(default=None, kw_only=True, metadata={"dimension": "frequency"})
-    delay: float = field(default=0.0, kw_only=True, metadata={"dimension": "time"})
+    position_gain: float = units.quantity("rate")
+    velocity_gain: float = units.quantity("torque per speed")
+    integral_time: float | None = units.quantity("time", default=None, kw_only=True)
+    current_bandwidth: float | None = units.quantity("frequency", default=None, kw_only=True)
+    delay: float = units.quantity("time", default=0.0, kw_only=True)
     velocity_feedforward: float = field(default=1.0, kw_only=True)
-    acceleration_feedforward: float = field(default=0.0, kw_only=True, metadata={"dimension": "inertia"})
-    torque_limit: float | None = field(default=None, kw_only=True, metadata={"dimension": "torque"})
+    acceleration_feedforward: float = units.quantity("inertia", default=0.0, kw_only=True)
+    torque_limit: float | None = units.quantity("torque", default=None, kw_only=True)
     notch: tuple[Notch, ...] = field(default=(), kw_only=True)
-    lowpass: float | None = field(default=None, kw_only=True, metadata={"dimension": "frequency"})
+    lowpass: float | None = units.quantity("frequency", default=None, kw_only=True)
 
     def __post_init__(self) -> None:
         check = checks.Check(self)

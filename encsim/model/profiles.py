@@ -7,12 +7,12 @@ from __future__ import annotations
 
 import csv
 import math
-from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 
-from .. import checks
+from .. import checks, units
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -25,11 +25,6 @@ MOST_CYCLES = 1e9
 # A step between two points is a jump, about which a spline would oscillate, if its speed is more than JUMP times
 # that of its neighbours and it is more than this share of the whole move (smaller ones may be rounding).
 JUMP, SMALL = 20.0, 0.01
-
-
-def _quantity(dimension: str) -> Any:
-    """A field with a unit of this dimension in text."""
-    return field(metadata={"dimension": dimension})
 
 
 class Profile:
@@ -75,7 +70,7 @@ class Constant(Profile):
     0.1
     """
 
-    speed: float = _quantity("speed")
+    speed: float = units.quantity("speed")
 
     def __post_init__(self) -> None:
         check = checks.Check(self)
@@ -169,9 +164,9 @@ class Trapezoid(_Move):
     0.01
     """
 
-    distance: float = _quantity("position")
-    speed: float = _quantity("speed")
-    acceleration: float = _quantity("acceleration")
+    distance: float = units.quantity("position")
+    speed: float = units.quantity("speed")
+    acceleration: float = units.quantity("acceleration")
 
     def __post_init__(self) -> None:
         _check_move(self, ("speed", "m/s or rad/s"), ("acceleration", "m/s2 or rad/s2"))
@@ -205,10 +200,10 @@ class SCurve(_Move):
     100.0
     """
 
-    distance: float = _quantity("position")
-    speed: float = _quantity("speed")
-    acceleration: float = _quantity("acceleration")
-    jerk: float = _quantity("jerk")
+    distance: float = units.quantity("position")
+    speed: float = units.quantity("speed")
+    acceleration: float = units.quantity("acceleration")
+    jerk: float = units.quantity("jerk")
 
     def __post_init__(self) -> None:
         limits = ("speed", "m/s or rad/s"), ("acceleration", "m/s2 or rad/s2"), ("jerk", "m/s3 or rad/s3")
@@ -255,8 +250,8 @@ class Sine(Profile):
     2.0
     """
 
-    amplitude: float = _quantity("position")
-    frequency: float = _quantity("frequency")
+    amplitude: float = units.quantity("position")
+    frequency: float = units.quantity("frequency")
 
     def __post_init__(self) -> None:
         check = checks.Check(self)

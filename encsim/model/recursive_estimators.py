@@ -14,7 +14,7 @@ import numpy as np
 
 from .. import checks, units
 from . import filter_design
-from .estimator_base import FREQUENCIES, Look, Misfit, quantity
+from .estimator_base import FREQUENCIES, Look, Misfit
 from .linear_estimator import AlphaBeta, Recursive
 
 LARGEST_ORDER = 8
@@ -46,7 +46,7 @@ class LowPass(Recursive):
     300.0
     """
 
-    corner: float = quantity("frequency")
+    corner: float = units.quantity("frequency")
     order: int = field(default=1, kw_only=True)
     kind = "low-pass"
     phrase = "low-pass"
@@ -167,7 +167,7 @@ class Tracking(AlphaBeta):
     0.707
     """
 
-    bandwidth: float = quantity("frequency")
+    bandwidth: float = units.quantity("frequency")
     damping: float = field(default=0.707, kw_only=True)
     kind = "tracking"
     phrase = "tracking loop"
@@ -236,8 +236,8 @@ class Kalman(AlphaBeta):
     5e-09
     """
 
-    acceleration: float = quantity("acceleration")
-    noise: float | None = quantity("position", default=None, kw_only=True)
+    acceleration: float = units.quantity("acceleration")
+    noise: float | None = units.quantity("position", default=None, kw_only=True)
     kind = "kalman"
     phrase = "Kalman filter"
     look = Look("cyclic", "v", (0, (3, 1.2)))

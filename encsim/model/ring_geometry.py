@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any, TypeAlias, cast
 
 import numpy as np
 
-from .. import argument_checks, checks
+from .. import argument_checks, checks, units
 from ..results import Orders
 
 if TYPE_CHECKING:
@@ -39,11 +39,6 @@ MOST_HEADS = 64
 SAME_SPOT = 1e-6
 # Largest swash of a ring and tilt of a head, rad.
 STEEPEST = 0.5
-
-
-def _quantity(default: float | None, dimension: str) -> Any:
-    """A field with a unit of this dimension in an axis file."""
-    return field(default=default, metadata={"dimension": dimension})
 
 
 def _orders_of(dimension: str) -> Any:
@@ -98,18 +93,18 @@ class Ring:
     4e-06
     """
 
-    diameter: float = field(metadata={"dimension": "length"})
-    eccentricity: float = _quantity(0.0, "length")
-    direction: float = _quantity(0.0, "angle")
-    swash: float = _quantity(0.0, "angle")
-    head_offset: float = _quantity(0.0, "length")
+    diameter: float = units.quantity("length")
+    eccentricity: float = units.quantity("length", default=0.0)
+    direction: float = units.quantity("angle", default=0.0)
+    swash: float = units.quantity("angle", default=0.0)
+    head_offset: float = units.quantity("length", default=0.0)
     lobes: Mapping[int, Any] = _orders_of("length")
     graduation: Mapping[int, Any] = _orders_of("angle")
     wander: Mapping[int, Any] = _orders_of("length")
     coupling: Mapping[int, Any] = _orders_of("angle")
     compensation: Mapping[int, Any] = _orders_of("angle")
-    bore: float | None = _quantity(None, "length")
-    shaft: float | None = _quantity(None, "length")
+    bore: float | None = units.quantity("length", default=None)
+    shaft: float | None = units.quantity("length", default=None)
 
     def __post_init__(self) -> None:
         check = checks.Check(self)
@@ -199,9 +194,9 @@ class Head:
     1.57
     """
 
-    angle: float = field(metadata={"dimension": "angle"})
-    axial: float | None = field(default=None, kw_only=True, metadata={"dimension": "length"})
-    tilt: float = field(default=0.0, kw_only=True, metadata={"dimension": "angle"})
+    angle: float = units.quantity("angle")
+    axial: float | None = units.quantity("length", default=None, kw_only=True)
+    tilt: float = units.quantity("angle", default=0.0, kw_only=True)
     lines: int | None = field(default=None, kw_only=True)
     sde: Mapping[int, Any] = field(default_factory=dict, kw_only=True)
 

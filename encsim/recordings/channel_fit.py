@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from .. import checks
-from ..model.axis import Signal
+from ..model.scale_and_signal import Signal
 from ..results import Orders, Result, measured_in, picture
 from . import ellipse, record_quality, waveform
 from .record_quality import WIDE, sector_coverage

@@ -15,7 +15,8 @@ from ..wording import aligned, beside, percent_number, share_text, show
 
 if TYPE_CHECKING:
     from ..closed_loop.closed_loop_ripple import Smoothness
-    from ..model.axis import Axis, Scale, Signal
+    from ..model.axis import Axis
+    from ..model.scale_and_signal import Scale, Signal
     from ..open_loop.closed_form import Lines, RippleCurve
     from ..open_loop.limits import TopSpeed
     from ..open_loop.period_error import PeriodError

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from ..closed_loop.stability import Margins
     from ..decisions.frontier_curve import Frontier
     from ..model.axis import Axis
-    from ..time_domain.closed_run import Runs
+    from ..time_domain.closed_run_result import Runs
 
 
 CURVES = ("measured", "torque", "actual")

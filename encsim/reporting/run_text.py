@@ -16,7 +16,7 @@ from .loop_text import listed
 
 if TYPE_CHECKING:
     from ..closed_loop.time_responses import RampResponse, StepResponse
-    from ..time_domain.closed_run import Run
+    from ..time_domain.closed_run_result import Run
 
 
 # A move as it was asked for, and its profile.

@@ -11,7 +11,7 @@ if TYPE_CHECKING:
     from ..closed_loop.closed_loop_ripple import Smoothness
     from ..model.axis import Axis
     from ..open_loop.closed_form import RippleCurve
-    from .closed_run import Runs
+    from .closed_run_result import Runs
 
 
 DEFAULT_SPEEDS = 100

@@ -10,9 +10,10 @@ import pytest
 from encsim import InputError
 from encsim.closed_loop import stability
 from encsim.gains import tuner
-from encsim.model.axis import Axis, Sampling, Scale, Signal
+from encsim.model.axis import Axis, Sampling
 from encsim.model.estimators import LowPass
 from encsim.model.load_and_control import CAUTIONS, Control, Load
+from encsim.model.scale_and_signal import Scale, Signal
 
 
 def axis(load, control, **parts):

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 import encsim
-from encsim import units
+from encsim.argument_checks import parse_speeds
 
 AXIS = encsim.Axis(
     encsim.Scale(period=20e-6), signal=encsim.Signal(gain=0.02, jitter=1e-9), sampling=encsim.Sampling(16e3)
@@ -19,7 +19,7 @@ TABLE = encsim.Axis(encsim.Scale(lines=9000), signal=encsim.Signal(gain=0.02), s
         (["1 mm/s", "10 mm/s"], [1e-3, 0.01]),
         (("1 mm/s", 0.01), [1e-3, 0.01]),
         ("1 mm/s, 10 mm/s", [1e-3, 0.01]),
-        ("1 mm/s : 1 m/s : 7", units.parse_speeds("1 mm/s : 1 m/s : 7", "m")),
+        ("1 mm/s : 1 m/s : 7", parse_speeds("1 mm/s : 1 m/s : 7", "m")),
     ],
 )
 def test_speeds_with_units_give_the_numbers_of_si_speeds(text, numbers):

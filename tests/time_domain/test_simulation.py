@@ -26,8 +26,8 @@ from encsim import (
     simulate,
 )
 from encsim.kernels import compiling
-from encsim.time_domain import simulation
-from encsim.time_domain.simulation import CHUNK
+from encsim.kernels.rows import CHUNK
+from encsim.time_domain import stream
 
 PITCH, RATE = 20e-6, 16e3
 SCALE, LOOP = Scale(period=PITCH), Sampling(rate=RATE)
@@ -446,7 +446,7 @@ def test_short_run_with_hysteresis_says_it_has_not_settled():
 
 def test_slow_first_call_is_told_once(monkeypatch, capsys):
     chain = Stream._chain
-    monkeypatch.setattr(simulation, "_loaded", threading.Event())
+    monkeypatch.setattr(stream, "_loaded", threading.Event())
     monkeypatch.setattr(compiling, "PATIENCE", 0.0)
     monkeypatch.setattr(Stream, "_chain", lambda self, *arrays: time.sleep(0.05) or chain(self, *arrays))
     for _ in range(2):

@@ -21,7 +21,7 @@ from encsim import (
     ripple,
     simulate,
 )
-from encsim.time_domain.simulation import CHUNK
+from encsim.kernels.rows import CHUNK
 
 PLAIN = stage(400, signal=replace(SIGNAL, jitter=1e-9))
 FINITE = {

@@ -12,6 +12,7 @@ import numpy as np
 from ..plotting import canvas
 from ..plotting.labels import Labels
 from ..plotting.stacks import StackPanel, into, labels_of, stack
+from ..plotting.ticks import Span
 from ..wording import axis_unit, digits, percent, quantity, sentence
 
 if TYPE_CHECKING:
@@ -45,7 +46,7 @@ def choice(result: Choice, ax: Axes | None = None, *, style: Style = canvas.PRIN
         _head(result, style),
         view.below,
         TALL[style.page] if view.some else 24.0,
-        lambda ax: _set_ranges(ax, view),
+        *_spans(view),
         lambda ax: _draw(ax, view, style),
     )
     if ax is not None:
@@ -108,14 +109,10 @@ def _view(result: Choice, below: str = "") -> ChoiceView:
     return ChoiceView(result, rows, price, share, fits, sentence(name), by_delay)
 
 
-def _set_ranges(ax: Axes, view: ChoiceView) -> None:
+def _spans(view: ChoiceView) -> tuple[Span, Span]:
     """A log scale of shares that holds the limit, with room for names."""
     if not view.some:
-        ax.set_xticks([])
-        ax.set_yticks([])
-        return
-    canvas.number_axis(ax.xaxis, logarithmic=view.logarithmic)
-    canvas.number_axis(ax.yaxis, logarithmic=True)
+        return Span(0.0, 1.0, ticks={}), Span(0.0, 1.0, ticks={})
     low, high = min(view.share.min(), 100.0), max(view.share.max(), 100.0)
     room = max((high / low) ** 0.12, 1.3)
     left, right = view.price.min(), view.price.max()
@@ -125,7 +122,7 @@ def _set_ranges(ax: Axes, view: ChoiceView) -> None:
     else:
         wide = 0.08 * (right - left) or 0.5 * abs(right) or 1.0
         across = left - wide, right + wide
-    canvas.limits(ax, across, (low / room, high * room))
+    return Span(*across, view.logarithmic), Span(low / room, high * room, True)
 
 
 def _draw(ax: Axes, view: ChoiceView, style: Style) -> Axes:

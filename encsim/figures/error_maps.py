@@ -13,6 +13,7 @@ from ..plotting import canvas
 from ..plotting.elements import SURE, sticks, turn_panel, unit_of
 from ..plotting.labels import Labels
 from ..plotting.stacks import WIDE_GAP, StackPanel, into, labels_of, place, stack
+from ..plotting.ticks import Span
 from ..wording import axis_unit, counted, digits, listed, ordinal, quantity, sentence
 from .ring import angle, half_range
 
@@ -77,10 +78,12 @@ def calibration(result: Calibration, ax: Axes | None = None, *, style: Style = c
         )
         for ring, row, band in zip("AB", rows, bands, strict=True)
     ]
-    title = _calibration_title(result)
+    sizes = " and ".join(f"±{angle(half_range(values))}" for values in (result.a, result.b))
+    known = f"known to ±{angle(bands[0])}" if np.isfinite(bands[0]) else "how well is unknown"
+    title = f"Two rings of {sizes}, {known}"
     words = canvas.Words(title, _calibration_note(result), _calibration_text(result, title))
     sheet = stack(style, words, panels, gap=11.0, room=73.0 if style.phone else 41.0)
-    steps, other = _steps_panel(result, style), _closure_panel(result, style)
+    steps, other = _below(result, style)
     if style.phone:
         place(sheet, steps, 95.0)
         place(sheet, other, 132.0)
@@ -94,9 +97,16 @@ def calibration(result: Calibration, ax: Axes | None = None, *, style: Style = c
 
 def calibration_plan(plan: CalibrationPlan, ax: Axes | None = None, *, style: Style = canvas.PRINT) -> Axes:
     """How much the steps magnify reading noise in each order, and which orders they lose."""
-    draws = (lambda ax: _set_plan_ranges(ax, plan)), (lambda ax: _magnified(ax, plan, style))
+    known = plan.magnification[np.isfinite(plan.magnification)]
+    # The power of ten above all magnifications, ten at least.
+    most = float(max(10.0 ** np.ceil(np.log10(known.max(initial=1.0) * 1.05)), 10.0))
+    rest = (
+        Span(0.0, plan.orders[-1] + 1.0, most=10),
+        Span(0.8, most * 1.6, True),
+        lambda ax: _magnified(ax, plan, most, style),
+    )
     if ax is not None:
-        return into(ax, style, StackPanel("Noise against ideal steps", "Times per turn", 0.0, *draws))
+        return into(ax, style, StackPanel("Noise against ideal steps", "Times per turn", 0.0, *rest))
     lost = len(plan.lost)
     what = (
         f"lose {lost} of {len(plan.orders)} orders: {_few(plan.lost)}"
@@ -106,23 +116,20 @@ def calibration_plan(plan: CalibrationPlan, ax: Axes | None = None, *, style: St
     title = f"{sentence(counted(len(plan.steps)))} steps {what}"
     note = (f"{plan.points} readings a turn. One is the noise of as many ideally spread steps; a point of a map has "
             f"{digits(plan.point_noise, 2)} of the noise of a reading.")  # fmt: skip
-    known = plan.magnification[np.isfinite(plan.magnification)]
     more = f" Those seen magnify noise by at most {digits(known.max(), 2)}." if len(known) else ""
     text = f"Log chart of noise against order of a plan of steps. {title}.{more}"
-    panel = StackPanel("Noise of each order against ideal steps", "Times per turn", 42.0, *draws)
+    panel = StackPanel("Noise of each order against ideal steps", "Times per turn", 42.0, *rest)
     return stack(style, canvas.Words(title, note, text), [panel]).panels[0]
 
 
-def _few(orders: tuple[int, int]) -> str:
-    """Some orders, and that there are more."""
-    shown = [str(order) for order in orders[:NAMED]]
-    return ", ".join(shown) + (", …" if len(orders) > NAMED else "")
+def _few(numbers: Sequence[int]) -> str:
+    """The first numbers, and whether there are more."""
+    return ", ".join(map(str, numbers[:NAMED])) + (", …" if len(numbers) > NAMED else "")
 
 
-def _stopped(reason: str) -> str:
-    """A reason as a sentence that ends once."""
-    text = reason.replace("...", "…")
-    return text if text.endswith("…") else f"{text}."
+def _ended(reason: str) -> str:
+    """A reason as a sentence with one full stop or ellipsis at its end."""
+    return reason.replace("...", "…") + ("" if reason.endswith(("...", "…")) else ".")
 
 
 def _by_size(result: ErrorMap | SelfCalibration) -> list[str]:
@@ -144,7 +151,7 @@ def _map_note(result: ErrorMap | SelfCalibration, band: float) -> str:
     words = ["Error over a turn, mean removed."]
     if np.isfinite(band) and band > 0.0:
         words.append(f"{sentence(BAND)}, ±{angle(band)}, on a dotted line what is noise in an order.")
-    words += [f"In doubt: {_stopped(result.reasons[0])}"] if result.reasons else []
+    words += [f"In doubt: {_ended(result.reasons[0])}"] if result.reasons else []
     return " ".join(words)
 
 
@@ -174,18 +181,11 @@ def _orders(
         f"{head} ({unit[0]})",
         "Times per turn",
         height,
-        lambda ax: _set_order_ranges(ax, last, top),
+        Span(0.2, last + 0.8, most=10, grid=False),
+        Span(0.0, 1.2 * top, most=4),
         lambda ax: _draw_orders(ax, size, sure, style),
         head_top,
     )
-
-
-def _set_order_ranges(ax: Axes, last: int, top: float) -> None:
-    """Orders along an even axis, amplitudes from zero."""
-    canvas.number_axis(ax.xaxis, most=10)
-    canvas.number_axis(ax.yaxis, most=4)
-    canvas.limits(ax, (0.2, last + 0.8), (0.0, 1.2 * top))
-    ax.xaxis.grid(False)
 
 
 def _draw_orders(ax: Axes, size: np.ndarray, sure: np.ndarray, style: Style) -> None:
@@ -207,17 +207,10 @@ def _mark_lost(ax: Axes, orders: np.ndarray, style: Style) -> None:
     labels.put("× lost", labels.size - [labels.half("× lost", True, 9.0)[0] + 0.6, 2.2], "ink")
 
 
-def _calibration_title(result: Calibration) -> str:
-    sizes = " and ".join(f"±{angle(half_range(values))}" for values in (result.a, result.b))
-    sure = float(result.uncertainty[0])
-    known = f", known to ±{angle(SURE * sure)}" if np.isfinite(sure) else ", how well is unknown"
-    return f"Two rings of {sizes}{known}"
-
-
 def _calibration_note(result: Calibration) -> str:
     used = int(np.count_nonzero(result.weights))
     words = [f"{sentence(counted(used))} steps of {len(result.angle)} readings; {BAND}, lost orders aside."]
-    words += [sentence(_stopped(reason)) for reason in result.reasons[:2]]
+    words += [sentence(_ended(reason)) for reason in result.reasons[:2]]
     return " ".join(words)
 
 
@@ -227,20 +220,18 @@ def _calibration_text(result: Calibration, title: str) -> str:
     return f"Two line charts of ring error against angle with bands, dots of noise by step. {title}. {lost}{worst}"
 
 
-def _steps_panel(result: Calibration, style: Style) -> StackPanel:
-    """Noise of each step; those that stand out are filled and numbered."""
-    values = np.where(result.weights > 0.0, result.step_residual, np.nan)
-    head_top, height = (91.4, 18.0) if style.phone else (89.6, 23.0)
-    return _steps("Noise of each step, rms", values, result.outliers, style, height=height, head_top=head_top)
-
-
-def _closure_panel(result: Calibration, style: Style) -> StackPanel:
-    """How far each turn does not close, or the orders of the first ring where that is not known."""
-    head_top, height = (128.4, 16.0) if style.phone else (89.6, 23.0)
+def _below(result: Calibration, style: Style) -> tuple[StackPanel, StackPanel]:
+    """Noise of each step; how far each turn does not close, or the orders of the first ring without that."""
+    (first, second), heights = ((91.4, 128.4), (18.0, 16.0)) if style.phone else ((89.6, 89.6), (23.0, 23.0))
+    noise = np.where(result.weights > 0.0, result.step_residual, np.nan)
+    steps = _steps(
+        "Noise of each step, rms", noise, result.outliers, style, height=heights[0], head_top=first
+    )
+    rest = {"height": heights[1], "head_top": second}
     if result.closure is not None:
-        return _steps("Turn does not close by", result.closure, None, style, height=height, head_top=head_top)
+        return steps, _steps("Turn does not close by", result.closure, None, style, **rest)
     unit = unit_of(float(np.abs(result.a_orders).max(initial=0.0)))
-    return _orders("Orders of ring A", result.error_map(), unit, style, height=height, head_top=head_top)
+    return steps, _orders("Orders of ring A", result.error_map(), unit, style, **rest)
 
 
 def _steps(
@@ -260,17 +251,11 @@ def _steps(
         f"{head} ({name})",
         "Step, counted from 0",
         height,
-        lambda ax: _set_step_ranges(ax, len(values), (-top if outliers is None else 0.0, top)),
+        Span(-0.8, len(values) - 0.2, most=8),
+        Span(-top if outliers is None else 0.0, top, most=4),
         lambda ax: _draw_steps(ax, values / unit, outliers, style),
         head_top,
     )
-
-
-def _set_step_ranges(ax: Axes, count: int, high: tuple[float, float]) -> None:
-    """Steps along an even axis."""
-    canvas.number_axis(ax.xaxis, most=8)
-    canvas.number_axis(ax.yaxis, most=4)
-    canvas.limits(ax, (-0.8, count - 0.2), high)
 
 
 def _draw_steps(ax: Axes, values: np.ndarray, outliers: Sequence[int] | None, style: Style) -> None:
@@ -287,39 +272,25 @@ def _draw_steps(ax: Axes, values: np.ndarray, outliers: Sequence[int] | None, st
         labels.at([f"step {step}"], step, values[step], "ink", clear=0.8)
 
 
-def _highest(plan: CalibrationPlan) -> float:
-    """The power of ten above all magnifications, ten at least."""
-    seen = plan.magnification[np.isfinite(plan.magnification)]
-    return float(max(10.0 ** np.ceil(np.log10(seen.max(initial=1.0) * 1.05)), 10.0))
-
-
-def _set_plan_ranges(ax: Axes, plan: CalibrationPlan) -> None:
-    """Orders along an even axis, magnifications on a log axis."""
-    canvas.number_axis(ax.xaxis, most=10)
-    canvas.number_axis(ax.yaxis, logarithmic=True)
-    canvas.limits(ax, (0.0, plan.orders[-1] + 1.0), (0.8, _highest(plan) * 1.6))
-
-
-def _magnified(ax: Axes, plan: CalibrationPlan, style: Style) -> Axes:
+def _magnified(ax: Axes, plan: CalibrationPlan, top: float, style: Style) -> None:
     """Dots of magnification on a log axis, lost orders along the top."""
-    seen, top = np.isfinite(plan.magnification), _highest(plan)
+    known = np.isfinite(plan.magnification)
     size = 3.0 if len(plan.orders) <= CROWDED else 1.2
     ax.plot(
-        plan.orders[seen],
-        plan.magnification[seen],
+        plan.orders[known],
+        plan.magnification[known],
         "o",
         color=style.colour("cyclic"),
         markersize=size,
         zorder=3,
     )
     labels = Labels(ax, style)
-    lost = plan.orders[~seen]
+    lost = plan.orders[~known]
     if len(lost):
         ax.plot(lost, np.full(len(lost), top * 1.2), "x", color=style.colour("ink"), markersize=4.0, zorder=4,
                 clip_on=False)  # fmt: skip
         words = "crosses: lost"
         labels.put(words, labels.size - [labels.half(words, True, 9.0)[0] + 1.0, 9.0], "ink")
-    return ax
 
 
 GAP = 1.35
@@ -333,7 +304,11 @@ def passes(result: PassComparison, ax: Axes | None = None, *, style: Style = can
         return into(
             ax, style, _errors(SHOWN, result.position, rows, result.unit, style, labels=labels_of(ax))
         )
-    title = _passes_title(result)
+    title = "No error against the reference"
+    worst, turned = (float(np.abs(values).max()) for values in (result.error, result.reversal))
+    if worst or turned:
+        sizes = [quantity(value, result.unit, 2) for value in (worst, turned)]
+        title = f"Up to {sizes[0]} off the reference; reversal up to {sizes[1]}"
     note = "Shown minus reference, at the same positions in both directions."
     kind = "Line charts of error and reversal against position."
     return _both_directions(result, canvas.Words(title, note, kind), result.position, rows, style)
@@ -351,14 +326,6 @@ def positioning(result: Positioning, ax: Axes | None = None, *, style: Style = c
     note += f" In doubt: {result.reasons[0]}." if result.reasons else ""
     kind = "Line charts of deviation and reversal against target position."
     return _both_directions(result, canvas.Words(title, note, kind), result.target, rows, style)
-
-
-def _passes_title(result: PassComparison) -> str:
-    unit = result.unit
-    worst, turned = (float(np.abs(values).max()) for values in (result.error, result.reversal))
-    if not worst and not turned:
-        return "No error against the reference"
-    return f"Up to {quantity(worst, unit, 2)} off the reference; reversal up to {quantity(turned, unit, 2)}"
 
 
 def _both_directions(
@@ -397,21 +364,16 @@ def _errors(
     largest = max(float(np.abs(values).max() + np.max(more.get("band", 0.0))) for values, *_, more in rows)
     name, size = axis_unit(largest, unit, labels[1])
     across, far = axis_unit(float(np.abs(position).max()), unit, labels[0])
+    x, high = position / far, GAP * (largest / size or 1.0)
+    edge = 0.02 * float(np.ptp(x)) or 1.0
     return StackPanel(
         f"{head} ({name})",
         f"Position ({across})",
         height,
-        lambda ax: _set_error_ranges(ax, position / far, GAP * (largest / size or 1.0)),
-        lambda ax: _draw_errors(ax, position / far, rows, size, style),
+        Span(x[0] - edge, x[-1] + edge),
+        Span(-high, high, most=6),
+        lambda ax: _draw_errors(ax, x, rows, size, style),
     )
-
-
-def _set_error_ranges(ax: Axes, x: np.ndarray, high: float) -> None:
-    """All positions with room at both ends, errors to both sides of zero."""
-    edge = 0.02 * float(np.ptp(x)) or 1.0
-    canvas.number_axis(ax.xaxis)
-    canvas.number_axis(ax.yaxis, most=6)
-    canvas.limits(ax, (x[0] - edge, x[-1] + edge), (-high, high))
 
 
 def _draw_errors(

@@ -10,6 +10,7 @@ import numpy as np
 from ..plotting import canvas
 from ..plotting.labels import DOUBT, Labels
 from ..plotting.stacks import StackPanel, into, labels_of, stack
+from ..plotting.ticks import NO_VALUES, Span
 from ..wording import axis_unit, axis_words, digits, percent, quantity, sentence
 
 if TYPE_CHECKING:
@@ -38,7 +39,7 @@ def frontier(result: Frontier, ax: Axes | None = None, *, style: Style = canvas.
         f"{HEAD} ({points.unit[0]})",
         f"{BELOW} ({points.time[0]})",
         TALL[style.page] if np.any(points.shown) else 24.0,
-        lambda ax: _set_ranges(ax, points),
+        *_spans(points),
         lambda ax: _draw(ax, points, style),
     )
     if ax is not None:
@@ -71,18 +72,15 @@ def _points(result: Frontier, below: str = "", head: str = "") -> EstimatorPoint
     return EstimatorPoints(result, delay / time[1], rms / unit[1], shown, bound, unit, time)
 
 
-def _set_ranges(ax: Axes, points: EstimatorPoints) -> None:
+def _spans(points: EstimatorPoints) -> tuple[Span, Span]:
     """Log ranges that hold all marks, with room for names."""
-    canvas.number_axis(ax.xaxis, logarithmic=True)
     if not np.any(points.shown):
-        ax.set_yticks([0.0], ["0"])
-        canvas.limits(ax, (0.1, 10.0), (0.0, 1.0))
-        return
+        return Span(0.1, 10.0, True), NO_VALUES
     delay, rms = points.delay[points.shown], points.rms[points.shown]
-    canvas.number_axis(ax.yaxis, logarithmic=True)
     room = max((rms.max() / rms.min()) ** 0.12, 1.6)
     wide = max((delay.max() / delay.min()) ** 0.08, 1.3)
-    canvas.limits(ax, (delay.min() / wide, delay.max() * wide), (rms.min() / room, rms.max() * room))
+    across = Span(delay.min() / wide, delay.max() * wide, True)
+    return across, Span(rms.min() / room, rms.max() * room, True)
 
 
 def _draw(ax: Axes, points: EstimatorPoints, style: Style) -> Axes:

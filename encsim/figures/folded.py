@@ -12,6 +12,7 @@ from ..plotting import canvas
 from ..plotting.elements import spectral_line
 from ..plotting.labels import Labels
 from ..plotting.stacks import StackPanel, into, stack
+from ..plotting.ticks import NO_VALUES, Span
 from ..wording import MICRO, UNITS, axis_unit, axis_words, listed, quantity, sentence, with_unit
 from .run import is_folded, worth_drawing
 
@@ -48,7 +49,8 @@ def folded(
             _head(aliased, name, style),
             "Frequency after sampling (Hz)",
             TALL[style.page],
-            lambda ax, name=name: _set_ranges(ax, aliased, name),
+            Span(_lowest(aliased), aliased.frequency[-1], True),
+            _span(aliased, name),
             lambda ax, name=name: _draw(ax, aliased, name, style),
         )
         for name in ("motion", "force")
@@ -135,19 +137,14 @@ def _lowest(aliased: AliasedLines) -> float:
     return max(aliased.frequency[0], aliased.frequency[-1] / 10.0**DECADES)
 
 
-def _set_ranges(ax: Axes, aliased: AliasedLines, name: str) -> None:
-    """Log ranges and tick marks of a panel."""
-    canvas.number_axis(ax.xaxis, logarithmic=True)
-    across = (_lowest(aliased), aliased.frequency[-1])
-    gain = aliased.gains[name][aliased.frequency >= across[0]] / aliased.scales[name]
+def _span(aliased: AliasedLines, name: str) -> Span:
+    """Log range of a gain."""
+    gain = aliased.gains[name][aliased.frequency >= _lowest(aliased)] / aliased.scales[name]
     if not np.any(gain > 0.0):
-        ax.set_yticks([0.0], ["0"])
-        canvas.limits(ax, across, (0.0, 1.0))
-        return
-    canvas.number_axis(ax.yaxis, logarithmic=True, most=5)
+        return NO_VALUES
     high = gain.max()
     low = max(gain[gain > 0.0].min() / 1.5, high * DEPTH[name])
-    canvas.limits(ax, across, (min(low, high / 3.0), high * (30.0 if name == "motion" else 8.0)))
+    return Span(min(low, high / 3.0), high * (30.0 if name == "motion" else 8.0), True, most=5)
 
 
 def _draw(ax: Axes, aliased: AliasedLines, name: str, style: Style) -> None:

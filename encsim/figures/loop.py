@@ -10,10 +10,11 @@ from .. import checks
 from ..plotting import canvas, elements
 from ..plotting.labels import Labels
 from ..plotting.stacks import StackPanel, into, labels_of, stack
+from ..plotting.ticks import NO_VALUES, Span
 from ..wording import axis_unit, quantity, sentence
 from . import loop_view as findings
 from .ripple import hatch
-from .ripple_view import PanelFrame, cause_words, range_of_speeds, range_of_values
+from .ripple_view import PanelFrame, cause_words, range_of_values
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -117,7 +118,8 @@ def _panel(view: Closed, name: str, style: Style, labels: tuple[str, str] = ("",
         f"{_head(view, name, style)} ({frame.ripple_unit[0]})",
         f"Speed ({frame.speed_unit[0]})",
         TALL[style.page],
-        lambda ax: _set_ranges(ax, view, name, frame),
+        frame.span(view),
+        _span(view, name, frame),
         lambda ax: _fill(ax, view, name, frame, style),
     )
 
@@ -128,19 +130,14 @@ def _frame(view: Closed, name: str, below: str = "", head: str = "") -> PanelFra
     return PanelFrame(speed, axis_unit(view.curves[name].max(initial=0.0), view.unit(name), head))
 
 
-def _set_ranges(ax: Axes, view: Closed, name: str, frame: PanelFrame) -> None:
-    """Log ranges and tick marks of a panel."""
+def _span(view: Closed, name: str, frame: PanelFrame) -> Span:
+    """Log range of a panel's values."""
     values = np.concatenate([view.curves[name], view.rings[name][1]]) / frame.ripple_unit[1]
-    canvas.number_axis(ax.xaxis, logarithmic=True)
-    across = frame.x(np.array(range_of_speeds(view)))
     if not np.any(values > 0.0):
-        ax.set_yticks([0.0], ["0"])
-        canvas.limits(ax, across, (0.0, 1.0))
-        return
-    canvas.number_axis(ax.yaxis, logarithmic=True, most=5)
+        return NO_VALUES
     quiet = view.quiet(name) / frame.ripple_unit[1]
     parts = [quiet] if np.any(quiet > 0.0) else []
-    canvas.limits(ax, across, range_of_values(values, parts, 5.0 if name == "actual" else 2.2))
+    return Span(*range_of_values(values, parts, 5.0 if name == "actual" else 2.2), True, most=5)
 
 
 def _fill(ax: Axes, view: Closed, name: str, frame: PanelFrame, style: Style) -> None:

@@ -6,12 +6,12 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from matplotlib import ticker
 
 from ..plotting import canvas
 from ..plotting.labels import Labels
 from ..plotting.stacks import TOP, StackPanel, into, stack
 from ..plotting.strips import choose_names, top_names, top_ticks
+from ..plotting.ticks import Span
 from ..wording import MINUS, axis_words, digits, quantity, sentence, with_unit
 from .run import worth_drawing
 
@@ -148,7 +148,8 @@ def _gain_panel(
         "Open-loop gain (dB)",
         BELOW,
         TALL[style.page][0],
-        lambda ax: _set_gain_ranges(ax, curve),
+        Span(curve.low, curve.frequency[-1], True),
+        _gain_span(curve),
         lambda ax: _draw_gain(ax, curve, style, seen, lines),
         head_top=3.4,
     )
@@ -160,7 +161,8 @@ def _phase_panel(curve: Curve, style: Style) -> StackPanel:
         "Open-loop phase (°)",
         BELOW,
         TALL[style.page][1],
-        lambda ax: _set_phase_ranges(ax, curve),
+        Span(curve.low, curve.frequency[-1], True),
+        _phase_span(curve),
         lambda ax: _draw_phase(ax, curve, style),
     )
 
@@ -172,33 +174,19 @@ def _seen(lines: Lines | None, curve: Curve) -> list[tuple[float, str]]:
     return sorted(one for one in seen if curve.low <= one[0] <= curve.frequency[-1])
 
 
-def _inside(curve: Curve) -> np.ndarray:
-    return curve.frequency >= curve.low
-
-
-def _set_gain_ranges(ax: Axes, curve: Curve) -> None:
-    gain = curve.gain[_inside(curve)]
+def _gain_span(curve: Curve) -> Span:
+    gain = curve.gain[curve.frequency >= curve.low]
     low, high = max(gain.min(), min([DEEPEST, *(mark[1] - 20.0 for mark in curve.marks)])), gain.max()
     room = 0.06 * max(high - low, 20.0)
-    canvas.number_axis(ax.xaxis, logarithmic=True)
-    canvas.number_axis(ax.yaxis, most=6)
-    step = 20.0 if high - low < 130.0 else 40.0
-    ax.yaxis.set_major_locator(ticker.MultipleLocator(step))
-    canvas.limits(ax, (curve.low, curve.frequency[-1]), (min(low, -6.0) - room, max(high, 6.0) + room))
+    return Span(min(low, -6.0) - room, max(high, 6.0) + room, step=20.0 if high - low < 130.0 else 40.0)
 
 
-def _set_phase_ranges(ax: Axes, curve: Curve) -> None:
-    phase = curve.phase[_inside(curve)]
+def _phase_span(curve: Curve) -> Span:
+    phase = curve.phase[curve.frequency >= curve.low]
     deepest = min([STEEPEST, *(mark[2] - 45.0 for mark in curve.marks)])
-    low, high = max(phase.min(), deepest), phase.max()
-    low, high = min(low - 15.0, -215.0), max(high, -90.0) + 30.0
-    canvas.number_axis(ax.xaxis, logarithmic=True)
-    canvas.number_axis(ax.yaxis)
-    step = next(
-        step for step in (90.0, 180.0, 360.0, 1800.0, 36000.0) if (high - low) / step < 7.0 or step > 9e3
-    )
-    ax.yaxis.set_major_locator(ticker.MultipleLocator(step))
-    canvas.limits(ax, (curve.low, curve.frequency[-1]), (low, high))
+    low, high = min(max(phase.min(), deepest) - 15.0, -215.0), max(phase.max(), -90.0) + 30.0
+    steps = (90.0, 180.0, 360.0, 1800.0)
+    return Span(low, high, step=next((step for step in steps if (high - low) / step < 7.0), 36000.0))
 
 
 def _draw_gain(

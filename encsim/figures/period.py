@@ -12,6 +12,7 @@ import numpy as np
 from ..plotting import canvas, elements
 from ..plotting.labels import Labels
 from ..plotting.stacks import StackPanel, into, labels_of, stack
+from ..plotting.ticks import Span
 from ..wording import (
     axis_unit,
     counted,
@@ -126,21 +127,15 @@ def _head_row(sheet: Sheet, line: Line, number: int, style: Style) -> None:
 
 def _row(line: Line, speed: float, style: Style, head: str = "") -> StackPanel:
     """The wave at one speed against time."""
+    size = 1.17 * line.amplitude / line.error_unit[1]
     return StackPanel(
         head,
         f"Time ({line.time_unit[0]})",
         ROW,
-        lambda ax: _set_row_ranges(ax, line),
+        Span(0.0, line.samples / line.rate / line.time_unit[1], most=6),
+        Span(-size, size, most=3),
         lambda ax: _draw_row(ax, line, speed, style),
     )
-
-
-def _set_row_ranges(ax: Axes, line: Line) -> None:
-    """All samples, the wave with room above and below."""
-    size = 1.17 * line.amplitude / line.error_unit[1]
-    canvas.number_axis(ax.xaxis, most=6)
-    canvas.number_axis(ax.yaxis, most=3)
-    canvas.limits(ax, (0.0, line.samples / line.rate / line.time_unit[1]), (-size, size))
 
 
 def _draw_row(ax: Axes, line: Line, speed: float, style: Style) -> None:
@@ -256,21 +251,15 @@ def _wave(error: PeriodError, style: Style, height: float, labels: tuple[str, st
     """The error and its two strongest lines over one period; axes that were drawn into keep their units."""
     unit, across = _unit(error, labels[1]), axis_unit(error.axis.scale.pitch, _si(error), labels[0])
     x = np.append(error.phase, error.phase[0] + 1.0) * error.axis.scale.pitch / across[1]
+    size = 1.38 * (float(np.abs(wave_of(error)).max()) / unit[1] or 1.0)
     return StackPanel(
         f"Position error ({unit[0]})",
         f"Position in the signal period ({across[0]})",
         height,
-        lambda ax: _set_wave_ranges(ax, x, wave_of(error) / unit[1]),
+        Span(x[0], x[-1]),
+        Span(-size, size, most=6),
         lambda ax: _draw_wave(ax, error, x, unit, style),
     )
-
-
-def _set_wave_ranges(ax: Axes, x: np.ndarray, y: np.ndarray) -> None:
-    """One period, errors to both sides of zero."""
-    size = (np.abs(y).max() or 1.0) * 1.38
-    canvas.number_axis(ax.xaxis)
-    canvas.number_axis(ax.yaxis, most=6)
-    canvas.limits(ax, x[[0, -1]], (-size, size))
 
 
 def _draw_wave(ax: Axes, error: PeriodError, x: np.ndarray, unit: tuple[str, float], style: Style) -> None:

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from ..open_loop.causes import CAUSES
 from ..plotting import canvas
+from ..plotting.ticks import number_axis
 from ..wording import axis_unit, compared, quantity, sentence, width, wrap
 
 if TYPE_CHECKING:
@@ -221,7 +222,7 @@ def _in_axes(ax: Axes, rows: np.ndarray, result: Explanation, style: Style) -> A
     ax.set_yticks(places, [row.name for row in rows])
     ax.set_ylim(len(rows) - 0.4, -0.6)
     ax.set_xlim(left=0.0)
-    canvas.number_axis(ax.xaxis)
+    number_axis(ax.xaxis)
     canvas.name_axes(ax, style, below=f"{HEAD} ({name})")
     return ax
 

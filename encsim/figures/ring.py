@@ -17,6 +17,7 @@ from ..plotting import canvas
 from ..plotting.elements import closed, turn_panel, unit_of
 from ..plotting.labels import Labels
 from ..plotting.stacks import StackPanel, into, labels_of, place, stack
+from ..plotting.ticks import Span
 from ..wording import counted, digits, listed, quantity, sentence, width, with_unit
 
 if TYPE_CHECKING:
@@ -143,17 +144,8 @@ def ring_polar(curve: RingCurve, ax: Axes | None = None, *, style: Style = canva
 
 def draw(ax: Axes, curve: RingCurve, style: Style) -> Axes:
     """The drawing in square axes without ticks; one is the radius of the graduation."""
-    _set_drawing_ranges(ax)
-    return _draw_parts(ax, curve, style)
-
-
-def _set_drawing_ranges(ax: Axes) -> None:
     ax.set_axis_off()
     ax.set(xlim=(-FRAME, FRAME), ylim=(-FRAME, FRAME), aspect="equal")
-
-
-def _draw_parts(ax: Axes, curve: RingCurve, style: Style) -> Axes:
-    """Graduation, bore, errors, heads and words."""
     ring, turn = curve.ring, np.linspace(0.0, 2.0 * np.pi, 361)
     bore = ring.bore / ring.diameter if ring.bore is not None else BORE
     ax.plot(np.cos(turn), np.sin(turn), color=style.colour("ideal"), linewidth=3.0, zorder=2)
@@ -244,9 +236,7 @@ def ring(curve: RingCurve, ax: Axes | None = None, *, style: Style = canvas.PRIN
     words = canvas.Words(title, ring_note(curve), ring_text(curve, title))
     sheet = stack(style, words, [_error(curve, style)], room=101.0 if style.phone else 68.0)
     tall, low = (46.0, 25.0) if style.phone else (59.0, 48.0)
-    view = StackPanel(
-        DRAWING[style.page], "", tall, _set_drawing_ranges, lambda ax: _draw_parts(ax, curve, style)
-    )
+    view = StackPanel(DRAWING[style.page], "", tall, None, None, lambda ax: draw(ax, curve, style))
     if style.phone:
         place(sheet, view, 65.0, left=22.0, right=22.0)
         place(sheet, _orders(curve, style, low), 121.0)
@@ -300,23 +290,21 @@ def _orders(curve: RingCurve, style: Style, height: float) -> StackPanel:
     even = highest <= EVEN[style.page]
     places = {order: float(order if even else place) for place, order in enumerate(shown, 1)}
     last = max(highest if even else len(shown), 6)
-    ticks = {n: float(n) for n in range(1, last + 1)} if even else places
+    ticks = range(1, last + 1) if even else places
     top = max([max(alone, left) for _, alone, left in shown.values()], default=0.0) / unit or 1.0
     return StackPanel(
         f"Amplitude ({name})",
         "Times per turn",
         height,
-        lambda ax: _set_order_ranges(ax, ticks, last, top),
+        Span(
+            0.3,
+            last + 0.7,
+            ticks={places.get(order, float(order)): str(order) for order in ticks},
+            grid=False,
+        ),
+        Span(0.0, 1.28 * top, most=5),
         lambda ax: _draw_orders(ax, curve, shown, places, unit, style),
     )
-
-
-def _set_order_ranges(ax: Axes, ticks: dict[int, float], last: int, top: float) -> None:
-    """Orders on an even axis or side by side, amplitudes from zero."""
-    ax.set_xticks(list(ticks.values()), [str(order) for order in ticks])
-    canvas.number_axis(ax.yaxis, most=5)
-    canvas.limits(ax, (0.3, last + 0.7), (0.0, 1.28 * top))
-    ax.xaxis.grid(False)
 
 
 def _draw_orders(

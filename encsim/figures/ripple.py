@@ -12,6 +12,7 @@ from ..plotting import canvas, elements
 from ..plotting.labels import Labels
 from ..plotting.stacks import StackPanel, into, labels_of, stack
 from ..plotting.strips import choose_names, ribbon, top_names, top_ticks
+from ..plotting.ticks import NO_VALUES, Span, drawn_before
 from ..wording import percent, quantity, width
 from . import ripple_view as findings
 from .ripple_view import (
@@ -99,7 +100,7 @@ def _single_rows(view: RippleView) -> list[elements.Bar]:
 
 def _into(ax: Axes, view: RippleView, style: Style) -> Axes:
     """The main panel in the caller's axes, in the units that they may have; ticks on top for the first curve only."""
-    again = canvas.drawn_before(ax)
+    again = drawn_before(ax)
     names = [] if again else _tick_names(view, Labels(ax, style).size[0])[0]
     panel = _main_panel(view, style, frame_of(view, *labels_of(ax)), ticks=not again)
     return into(ax, style, panel, pad=17.0 if names or again else 6.0)
@@ -125,7 +126,7 @@ def _main_panel(view: RippleView, style: Style, frame: PanelFrame, *, ticks: boo
         f"{HEAD} ({frame.ripple_unit[0]})",
         f"Speed ({frame.speed_unit[0]})",
         tall,
-        lambda ax: _set_ranges(ax, view, frame),
+        *_spans(view, frame),
         lambda ax: _draw_main(ax, view, style, frame, ticks=ticks),
         head_top=3.4,
     )
@@ -138,24 +139,20 @@ def _share_panel(view: RippleView, style: Style) -> StackPanel:
         f"Ripple {'/' if style.phone else 'as a share of the'} speed (%)",
         f"Speed ({frame.speed_unit[0]})",
         38.0 if style.phone else 44.0,
-        lambda ax: _set_ranges(ax, view, frame),
+        *_spans(view, frame),
         lambda ax: _draw_share(ax, view, style, frame),
     )
 
 
-def _set_ranges(ax: Axes, view: RippleView, frame: PanelFrame) -> None:
-    """Log ranges and tick marks of a panel."""
+def _spans(view: RippleView, frame: PanelFrame) -> tuple[Span, Span]:
+    """Log ranges of a panel."""
     y = np.concatenate([frame.y(view.rms, view.speed), frame.y(view.ring_rms, view.ring_speed)])
-    rows = [frame.y(part, view.speed) for part in view.parts.values()]
-    canvas.number_axis(ax.xaxis, logarithmic=True)
-    across = frame.x(np.array(range_of_speeds(view)))
+    across = frame.span(view)
     if not np.any(y > 0.0):
-        ax.set_yticks([0.0], ["0"])
-        canvas.limits(ax, across, (0.0, 1.0))
-        return
-    canvas.number_axis(ax.yaxis, logarithmic=True)
+        return across, NO_VALUES
+    rows = [frame.y(part, view.speed) for part in view.parts.values()]
     most = 1.7 if frame.ripple_unit is None else 3.0
-    canvas.limits(ax, across, range_of_values(y, rows, most))
+    return across, Span(*range_of_values(y, rows, most), True)
 
 
 def _draw_main(ax: Axes, view: RippleView, style: Style, frame: PanelFrame, *, ticks: bool) -> None:

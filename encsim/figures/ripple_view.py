@@ -12,6 +12,7 @@ import numpy as np
 
 from ..open_loop.causes import BY_ROLE, CAUSES
 from ..plotting.canvas import Words
+from ..plotting.ticks import Span
 from ..wording import (
     SHARE,
     axis_unit,
@@ -31,6 +32,7 @@ if TYPE_CHECKING:
     from ..open_loop.closed_form import RippleCurve
     from ..plotting.canvas import Style
     from .loop_view import Closed
+    from .tolerance import ToleranceView
 
 
 # Up to so many speeds are shown as dots: a line through few points would claim what lies between.
@@ -134,6 +136,11 @@ class PanelFrame:
         """Abscissas of speeds."""
         return speed / self.speed_unit[1]
 
+    def span(self, view: Closed | RippleView | ToleranceView) -> Span:
+        """Horizontal range of a view."""
+        low, high = range_of_speeds(view)
+        return Span(low / self.speed_unit[1], high / self.speed_unit[1], True)
+
     def y(self, rms: np.ndarray, speed: np.ndarray) -> np.ndarray:
         """Ordinates of ripple at these speeds."""
         return rms / speed / SHARE if self.ripple_unit is None else rms / self.ripple_unit[1]
@@ -148,7 +155,7 @@ def frame_of(view: RippleView, below: str = "", head: str = "") -> PanelFrame:
     return PanelFrame(speed, speed if shared else axis_unit(largest, view.unit, head))
 
 
-def range_of_speeds(view: Closed | RippleView) -> tuple[float, float]:
+def range_of_speeds(view: Closed | RippleView | ToleranceView) -> tuple[float, float]:
     """Horizontal range, SI: the speeds, with room at both sides where they are few."""
     if not len(view.speed):
         return 0.1, 10.0
@@ -166,7 +173,7 @@ def range_of_values(total: np.ndarray, parts: list[np.ndarray], most: float) -> 
     return min(max(usual / 10.0, min(lowest, usual) / 1.6), usual / 2.0), high * most
 
 
-def edges_of(view: Closed | RippleView) -> np.ndarray:
+def edges_of(view: Closed | RippleView | ToleranceView) -> np.ndarray:
     """Borders between the speeds, half way on the log scale, and the ends of the range."""
     low, high = range_of_speeds(view)
     return np.concatenate([[low], np.sqrt(view.speed[1:] * view.speed[:-1]), [high]])

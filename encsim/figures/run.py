@@ -11,6 +11,7 @@ from ..plotting import canvas
 from ..plotting.elements import spectral_line
 from ..plotting.labels import Labels
 from ..plotting.stacks import WIDE_GAP, StackPanel, into, labels_of, stack
+from ..plotting.ticks import Span
 from ..wording import axis_unit, axis_words, counted, first_reason, quantity, sentence
 
 if TYPE_CHECKING:
@@ -39,7 +40,7 @@ def run(trace: Trace, ax: Axes | None = None, *, style: Style = canvas.PRINT) ->
         f"{HEAD} ({wave.unit[0]})",
         f"Time ({wave.time_unit[0]})",
         33.0,
-        lambda ax: _set_wave_ranges(ax, wave, style),
+        *_wave_spans(wave, style),
         lambda ax: _draw_wave(ax, wave, style),
     )
     if ax is not None:
@@ -152,13 +153,11 @@ def _wave(trace: Trace, style: Style, ax: Axes | None = None) -> Wave:
     )
 
 
-def _set_wave_ranges(ax: Axes, wave: Wave, style: Style) -> None:
-    """Ranges and names of the axes of the velocity."""
+def _wave_spans(wave: Wave, style: Style) -> tuple[Span, Span]:
+    """The whole stretch; velocities to both sides of zero."""
     size = max(np.abs(wave.velocity).max(initial=0.0), wave.band) * 1.25 or 1.0
     last = wave.time[-1] if len(wave.time) > 1 else 1.0
-    canvas.number_axis(ax.xaxis, most=6 if style.phone else 9)
-    canvas.number_axis(ax.yaxis, most=5)
-    canvas.limits(ax, (0.0, last), (-size, size))
+    return Span(0.0, last, most=6 if style.phone else 9), Span(-size, size, most=5)
 
 
 def _draw_wave(ax: Axes, wave: Wave, style: Style) -> Axes:
@@ -200,7 +199,9 @@ def _spectrum_panel(
         f"{head} ({sticks.unit[0]})",
         f"Frequency after sampling ({sticks.frequency_unit[0]}){more}",
         50.0 if style.phone else 43.0,
-        lambda ax: _set_spectrum_ranges(ax, sticks, style),
+        Span(0.0, sticks.end / sticks.frequency_unit[1], most=6 if style.phone else 9, grid=False),
+        # With room for the names of the highest lines.
+        Span(sticks.low, sticks.high * (14.0 if style.phone else 8.0), True),
         lambda ax: _draw_spectrum(ax, sticks, style),
     )
 
@@ -224,15 +225,6 @@ def _sticks(spectral: tuple[np.ndarray, np.ndarray], lines: Lines, kept: list[in
     ]
     size = np.maximum(size, low / 10.0) / unit[1]
     return Sticks(frequency / across[1], size, ends, low / unit[1], top / unit[1], rate / 2.0, unit, across)
-
-
-def _set_spectrum_ranges(ax: Axes, sticks: Sticks, style: Style) -> None:
-    """Ranges and names of the axes of the spectrum, with room for the names of the highest lines."""
-    canvas.number_axis(ax.xaxis, most=6 if style.phone else 9)
-    canvas.number_axis(ax.yaxis, logarithmic=True)
-    room = 14.0 if style.phone else 8.0
-    canvas.limits(ax, (0.0, sticks.end / sticks.frequency_unit[1]), (sticks.low, sticks.high * room))
-    ax.grid(False, axis="x")
 
 
 def _draw_spectrum(ax: Axes, sticks: Sticks, style: Style) -> None:

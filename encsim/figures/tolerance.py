@@ -10,9 +10,10 @@ import numpy as np
 from ..plotting import canvas
 from ..plotting.labels import Labels
 from ..plotting.stacks import StackPanel, into, labels_of, stack
+from ..plotting.ticks import NO_VALUES, Span
 from ..wording import SHARE, axis_unit, axis_words, digits, listed, percent, quantity, sentence, with_unit
 from .ripple import hatch
-from .ripple_view import FEW, PanelFrame, range_of_speeds
+from .ripple_view import FEW, PanelFrame
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -39,7 +40,8 @@ def tolerance(result: Tolerance, ax: Axes | None = None, *, style: Style = canva
         heads[0],
         below,
         heights[0],
-        lambda ax: _set_ranges(ax, view, frame),
+        frame.span(view),
+        _band_span(view),
         lambda ax: _band(ax, view, frame, style),
     )
     if ax is not None:
@@ -48,7 +50,8 @@ def tolerance(result: Tolerance, ax: Axes | None = None, *, style: Style = canva
         heads[1],
         below,
         heights[1],
-        lambda ax: _set_share_ranges(ax, view, frame),
+        frame.span(view),
+        Span(0.0, 108.0, ticks={0.0: "0", 50.0: "50", 100.0: "100"}),
         lambda ax: _passed(ax, view, frame, style),
     )
     words = canvas.Words(_title(view), _note(view, style), _alternative(view))
@@ -97,25 +100,13 @@ def _frame(view: ToleranceView, below: str = "") -> PanelFrame:
     return PanelFrame(axis_unit(view.speed.max(initial=0.0), view.unit, below), None)
 
 
-def _set_share_ranges(ax: Axes, view: ToleranceView, frame: PanelFrame) -> None:
-    """Log range of the speeds, all shares from none to all."""
-    canvas.number_axis(ax.xaxis, logarithmic=True)
-    ax.set_yticks([0.0, 50.0, 100.0], ["0", "50", "100"])
-    canvas.limits(ax, frame.x(np.array(range_of_speeds(view))), (0.0, 108.0))
-
-
-def _set_ranges(ax: Axes, view: ToleranceView, frame: PanelFrame) -> None:
-    """Log ranges that hold the band and the limit."""
-    canvas.number_axis(ax.xaxis, logarithmic=True)
-    across = frame.x(np.array(range_of_speeds(view)))
+def _band_span(view: ToleranceView) -> Span:
+    """Log range that holds the band and the limit."""
     every = np.concatenate([*view.rows.values(), view.limit])
     shown = every[np.isfinite(every) & (every > 0.0)] / SHARE
     if not len(shown):
-        ax.set_yticks([0.0], ["0"])
-        canvas.limits(ax, across, (0.0, 1.0))
-        return
-    canvas.number_axis(ax.yaxis, logarithmic=True)
-    canvas.limits(ax, across, (max(shown.min(), 1e-6 * shown.max()) / 1.7, shown.max() * 1.7))
+        return NO_VALUES
+    return Span(max(shown.min(), 1e-6 * shown.max()) / 1.7, shown.max() * 1.7, True)
 
 
 def _band(ax: Axes, view: ToleranceView, frame: PanelFrame, style: Style) -> Axes:

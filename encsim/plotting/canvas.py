@@ -1,4 +1,4 @@
-"""The look of all pictures: colours by role, sizes, sheets laid out in mm, tick marks, saving.
+"""The look of all pictures: colours by role, sizes, sheets laid out in mm, saving.
 
 A sheet is one figure: title (the answer), note, panels from top to bottom. Matplotlib's pyplot and its
 settings are never touched, so drawing here changes nothing in a program that draws for itself.
@@ -7,18 +7,17 @@ settings are never touched, so drawing here changes nothing in a program that dr
 from __future__ import annotations
 
 import io
-import math
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, BinaryIO
 
 import matplotlib
-import numpy as np
-from matplotlib import patheffects, ticker
+from matplotlib import patheffects
 from matplotlib.figure import Figure
 
 from .. import checks, files
-from ..wording import grouped, width, wrap
+from ..wording import width, wrap
+from .ticks import tick_names
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -258,92 +257,6 @@ def name_axes(ax: Axes, style: Style, *, head: str = "", below: str = "", pad: f
         ax.set_title(head, loc="left", pad=pad, **style.text(bold=True))
     if below:
         ax.set_xlabel(below, labelpad=3.0, **style.text(bold=True))
-
-
-def drawn_before(ax: Axes) -> Any:
-    """Whether these axes hold a picture of ours already."""
-    return getattr(ax.xaxis, "encsim_drawn", False)
-
-
-def limits(ax: Axes, horizontal: np.ndarray | tuple[float, float], vertical: tuple[float, float]) -> None:
-    """Set both ranges; axes that hold somebody's curves keep these in sight."""
-    for axis, (low, high) in ((ax.xaxis, horizontal), (ax.yaxis, vertical)):
-        if getattr(axis, "encsim_drawn", False):
-            before = axis.get_view_interval()
-            low, high = min(low, *before), max(high, *before)
-        axis.encsim_drawn = True
-        (ax.set_xlim if axis is ax.xaxis else ax.set_ylim)(low, high)
-
-
-class PlainNumbers(ticker.Formatter):
-    """Names of ticks as plain decimals: one number of places on a linear axis, none too many on a log axis."""
-
-    def __init__(self, logarithmic: bool = False) -> None:
-        self.logarithmic = logarithmic
-
-    def __call__(self, value: float, pos: Any = None) -> Any:
-        """Name of one tick."""
-        return self.format_ticks([value])[0]
-
-    def format_ticks(self, values: list[float] | np.ndarray) -> list[str]:
-        """Names of all ticks together."""
-        values = np.asarray(values, dtype=float)
-        places = [_places(value) for value in values]
-        if not self.logarithmic:
-            places = [max(places, default=0)] * len(places)
-        return [grouped(value, count) for value, count in zip(values, places, strict=True)]
-
-
-def _places(value: float) -> int:
-    """Decimal places that a tick's value needs, at most 12."""
-    text = f"{value:.12f}".rstrip("0")
-    return len(text) - text.index(".") - 1 if abs(value) > 1e-11 else 0
-
-
-class Decades(ticker.Locator):
-    """Ticks of a log axis: decades; 1 and 3, or 1, 2, 5, where there are few; round numbers within one."""
-
-    def __init__(self, most: int = 9) -> None:
-        self.most = most
-
-    def __call__(self) -> np.ndarray:
-        """Ticks within the present range."""
-        return self.tick_values(*sorted(self.axis.get_view_interval()))
-
-    def tick_values(self, vmin: float, vmax: float) -> np.ndarray:
-        """Ticks between two values."""
-        span = math.log10(vmax / vmin)
-        for mantissas, least in (((1,), 2.5), ((1, 3), 1.7), ((1, 2, 5), 0.75)):
-            if span >= least:
-                return _decade_ticks(vmin, vmax, mantissas, math.ceil(span / self.most))
-        ticks = ticker.MaxNLocator(5, steps=[1, 2, 2.5, 5, 10]).tick_values(vmin, vmax)
-        return ticks[(ticks >= vmin * (1.0 - 1e-9)) & (ticks <= vmax * (1.0 + 1e-9))]
-
-
-def _decade_ticks(low: float, high: float, mantissas: tuple[float, ...], step: int) -> np.ndarray:
-    decades = range(math.floor(math.log10(low)), math.ceil(math.log10(high)) + 1)
-    ticks = np.array(
-        [mantissa * 10.0**decade for decade in decades if decade % step == 0 for mantissa in mantissas]
-    )
-    return ticks[(ticks >= low * (1.0 - 1e-9)) & (ticks <= high * (1.0 + 1e-9))]
-
-
-def number_axis(axis: Any, logarithmic: bool = False, most: int = 7) -> None:
-    """Plain tick marks of one axis, none of them minor."""
-    if logarithmic:
-        axis.axes.set(**{f"{axis.axis_name}scale": "log"})
-    axis.set_major_locator(
-        Decades(most) if logarithmic else ticker.MaxNLocator(most, steps=[1, 2, 2.5, 4, 5, 10])
-    )
-    axis.set_minor_locator(ticker.NullLocator())
-    axis.set_major_formatter(PlainNumbers(logarithmic))
-
-
-def tick_names(axis: Any) -> list[str]:
-    """Names of the ticks within the range of an axis."""
-    low, high = sorted(axis.get_view_interval())
-    ticks = [tick for tick in axis.get_majorticklocs() if low <= tick <= high]
-    return axis.get_major_formatter().format_ticks(ticks)
 
 
 def save(figure: Figure, target: BinaryIO, format: str | None = None, *, force: bool = False) -> None:

@@ -14,8 +14,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from ..wording import axis_unit, width
-from . import canvas, stacks
+from . import stacks
 from .labels import Labels
+from .ticks import Span
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -138,7 +139,7 @@ def _stacked(
         f"{panel.head} ({units[1][0]})",
         f"Time ({units[0][0]})",
         TALL[style.page],
-        lambda ax: _set_ranges(ax, time, panel, units),
+        *_spans(time, panel, units),
         lambda ax: _draw(ax, time, panel, units, style),
     )
 
@@ -151,9 +152,9 @@ def _units(
     return axis_unit(last, "s", below), axis_unit(panel.largest(), panel.unit, head)
 
 
-def _set_ranges(
-    ax: Axes, time: np.ndarray, panel: Panel, units: tuple[tuple[str, float], tuple[str, float]]
-) -> None:
+def _spans(
+    time: np.ndarray, panel: Panel, units: tuple[tuple[str, float], tuple[str, float]]
+) -> tuple[Span, Span]:
     """Ranges with room for names above the lines."""
     rows = [trace.values[np.isfinite(trace.values)] / units[1][1] for trace in panel.traces]
     values = np.concatenate([*rows, [] if any(len(row) for row in rows) else [0.0]])
@@ -162,10 +163,8 @@ def _set_ranges(
     room = high - low if high - low > 1e-9 * max(abs(high), abs(low)) else max(abs(high), 1.0)
     named = any(trace.name for trace in panel.traces)
     first, last = (time[0], time[-1]) if len(time) > 1 else (0.0, 1.0)
-    canvas.number_axis(ax.xaxis)
-    canvas.number_axis(ax.yaxis, most=5)
-    across = (first / units[0][1], last / units[0][1])
-    canvas.limits(ax, across, (low - 0.12 * room, high + (0.45 if named else 0.12) * room))
+    across = Span(first / units[0][1], last / units[0][1])
+    return across, Span(low - 0.12 * room, high + (0.45 if named else 0.12) * room, most=5)
 
 
 def _draw(
@@ -239,17 +238,10 @@ def turn_panel(
         f"{head} ({unit[0]})",
         "Angle (°)",
         height,
-        lambda ax: _set_turn_ranges(ax, size, style),
+        Span(0.0, 360.0, ticks={tick: str(tick) for tick in range(0, 361, 90 if style.phone else 60)}),
+        Span(-ROOM * size, ROOM * size, most=6),
         lambda ax: _draw_turn(ax, lines, wide, style),
     )
-
-
-def _set_turn_ranges(ax: Axes, size: float, style: Style) -> None:
-    """A turn in degrees, values to both sides of zero."""
-    canvas.number_axis(ax.yaxis, most=6)
-    canvas.limits(ax, (0.0, 360.0), (-ROOM * size, ROOM * size))
-    step = 90 if style.phone else 60
-    ax.set_xticks(range(0, 361, step), [str(tick) for tick in range(0, 361, step)])
 
 
 def _draw_turn(

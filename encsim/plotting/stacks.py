@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from . import canvas
+from .ticks import Span, set_spans
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -26,16 +27,17 @@ TOP, GAP, WIDE_GAP, BELOW = 7.0, 10.5, 20.0, 13.0
 
 @dataclass(frozen=True, eq=False)
 class StackPanel:
-    """One panel: name of its horizontal axis, height in mm, the functions that set its ranges and draw into it.
+    """One panel: head, name of its horizontal axis, height in mm, both ranges, the function that draws into it.
 
     The name is written under the last of the panels that share it. ``head_top`` is the place of the head in mm from the
-    top of the sheet's body, just above the panel without it.
+    top of the sheet's body, just above the panel without it. A drawing that sets its own ranges gives none.
     """
 
     head: str
     below: str
     height: float
-    set_ranges: Callable[[Axes], object]
+    x: Span | None
+    y: Span | None
     draw: Callable[[Axes], object]
     head_top: float | None = None
 
@@ -49,9 +51,14 @@ def into(ax: Axes, style: Style, panel: StackPanel, *, pad: float = 6.0) -> Axes
     """Draw one panel into the caller's axes, with its head ``pad`` points above and the name of the axis below."""
     ax = canvas.axes(ax, style)
     canvas.name_axes(ax, style, head=panel.head, below=panel.below, pad=pad)
-    panel.set_ranges(ax)
+    _set_ranges(ax, panel)
     panel.draw(ax)
     return ax
+
+
+def _set_ranges(ax: Axes, panel: StackPanel) -> None:
+    if panel.x is not None and panel.y is not None:
+        set_spans(ax, panel.x, panel.y)
 
 
 def place(
@@ -67,7 +74,7 @@ def place(
     ax = sheet.panel(
         top, panel.height, panel.head, left=left, right=right, head_left=head_left, head_top=panel.head_top
     )
-    panel.set_ranges(ax)
+    _set_ranges(ax, panel)
     panel.draw(ax)
     canvas.name_axes(ax, sheet.style, below=panel.below)
     return ax
@@ -106,7 +113,7 @@ def stack(
     sheet = canvas.Sheet(style, words, top + heights + BELOW + room)
     for panel in panels:
         ax = sheet.panel(top, panel.height, panel.head, right=6.0 + beside, head_top=panel.head_top)
-        panel.set_ranges(ax)
+        _set_ranges(ax, panel)
         top += panel.height + gap
     # Labels are placed in mm: the panels get their final width before anything is drawn.
     drawn = list(sheet.panels)

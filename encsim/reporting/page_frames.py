@@ -16,7 +16,7 @@ import numpy as np
 from .. import units
 from ..figures.run import is_folded, spectrum, worth_drawing
 from ..open_loop.closed_form import lines, ripple, vanishing_speeds
-from ..plotting import canvas
+from ..plotting.ticks import PlainNumbers
 from ..time_domain.simulation import simulate
 from ..wording import axis_unit, counted, percent, quantity
 from .page_svg import (
@@ -309,7 +309,7 @@ class _Stage:
         if not self.top:
             return ((100.0, "0"),)
         values = [high / unit * 10.0**-place for place in range(int(DECADES) + 1)]
-        names = canvas.PlainNumbers(logarithmic=True).format_ticks(values)
+        names = PlainNumbers(logarithmic=True).format_ticks(values)
         return tuple((100.0 * place / DECADES, name) for place, name in enumerate(names))
 
     def _caption(self, raw: Raw, name: str) -> str:

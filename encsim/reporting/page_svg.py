@@ -17,6 +17,7 @@ from xml.sax.saxutils import escape
 import numpy as np
 
 from ..plotting import canvas
+from ..plotting.ticks import PlainNumbers
 from ..wording import axis_unit
 
 if TYPE_CHECKING:
@@ -92,7 +93,7 @@ def ticks(length: float, unit: str, before: float = 0.0) -> tuple[tuple[float, s
     end = (length - before) / size * 1.001
     values = MaxNLocator(5, steps=[1, 2, 5, 10]).tick_values(0.0, end)
     values = [float(value) for value in values if 0.0 <= value <= end]
-    names = canvas.PlainNumbers().format_ticks(values)
+    names = PlainNumbers().format_ticks(values)
     places = [round(100.0 * (value * size + before) / length, 2) for value in values]
     return tuple(zip(places, names, strict=True))
 
@@ -104,7 +105,7 @@ def about_zero(largest: float, unit: str) -> tuple[tuple[float, str], ...]:
     size = axis_unit(largest, unit)[1]
     step = 10.0 ** math.floor(math.log10(largest / size))
     value = max(step * factor for factor in (1.0, 2.0, 5.0) if step * factor <= largest / size * 1.0001)
-    names = canvas.PlainNumbers().format_ticks([value, 0.0, -value])
+    names = PlainNumbers().format_ticks([value, 0.0, -value])
     reach = 50.0 * FILLED * value * size / largest
     return tuple(
         (round(50.0 + place * reach, 2), name) for place, name in zip((-1, 0, 1), names, strict=True)

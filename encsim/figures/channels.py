@@ -8,8 +8,11 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from .. import checks
+from ..open_loop.period_error import ideal_channels, signal_faults
 from ..plotting import canvas
 from ..plotting.labels import Labels
+from ..recordings import ellipse
+from ..recordings.channel_fit import fitted_channels
 from ..wording import digits, first_reason, percent, quantity
 from .period import cause_words
 
@@ -89,20 +92,10 @@ class Lissajous:
 
 def _predicted(error: PeriodError) -> Lissajous:
     """The channels of a result over the ideal circle of their nominal amplitude and lag."""
-    # A lag or a roll-off is no fault of the figure, and an error given directly moves points along it.
-    signal, pitch = error.axis.signal, error.axis.scale.pitch
-    left = 1.0 - error.axis.interpolation.correction
-    response = 1.0
-    if signal.bandwidth is not None:
-        response = 1.0 / (1.0 + 1j * error.speed / (pitch * signal.bandwidth))
-    radius = signal.amplitude * abs(response)
-    phase = 2.0 * np.pi * np.asarray(error.phase)
-    given = sum(
-        (size / pitch * np.sin(order * phase + f) for order, (size, f) in signal.sde.items()), 0.0 * phase
-    )
-    ideal = np.exp(1j * (phase + 2.0 * np.pi * given + np.angle(response)))
+    ideal, radius = ideal_channels(error)
     real = (np.asarray(error.cosine) + 1j * np.asarray(error.sine)) / radius
-    centre = [left * part / radius for part in signal.offset]
+    left = 1.0 - error.axis.interpolation.correction
+    centre = [left * part / radius for part in error.axis.signal.offset]
     return Lissajous(np.append(real, real[:1]), np.append(ideal, ideal[:1]), centre)
 
 
@@ -112,38 +105,18 @@ def _fitted(fit: Identification) -> Lissajous:
     phase = np.linspace(0.0, 2.0 * np.pi, 721)
     step = max(len(np.ravel(fit.cosine)) // MOST_POINTS, 1)
     points = (np.ravel(fit.cosine)[::step] + 1j * np.ravel(fit.sine)[::step]) / fit.amplitude
-    figure = Lissajous(_model(signal, phase), np.exp(1j * phase), signal.offset)
-    ideal = np.exp(1j * _phase_of(signal, points))
+    figure = Lissajous(fitted_channels(signal, phase), np.exp(1j * phase), signal.offset)
+    circle = ellipse.corrected(
+        np.array([*signal.offset, 1.0, 1.0 + signal.gain, signal.phase]), points.real, points.imag
+    )
+    ideal = np.exp(1j * np.angle(circle))
     figure.recorded = ideal + figure.times * (points - ideal)
     return figure
 
 
-def _model(signal: Signal, phase: np.ndarray) -> np.ndarray:
-    """Channels of unit cosine amplitude with the faults of a signal."""
-    waves = [(size, order) for order, size in signal.harmonics.items()]
-    cosine = np.cos(phase) + sum((size * np.cos(order * phase) for size, order in waves), signal.offset[0])
-    sine = (1.0 + signal.gain) * np.sin(phase + signal.phase)
-    sine = sine + sum(
-        (size * np.cos(order * (phase - np.pi / 2.0)) for size, order in waves), signal.offset[1]
-    )
-    return cosine + 1j * sine
-
-
-def _phase_of(signal: Signal, points: np.ndarray) -> np.ndarray:
-    """Phase of recorded points: offset, gain and phase taken out, then the arctangent."""
-    cosine = points.real - signal.offset[0]
-    sine = (points.imag - signal.offset[1]) / (1.0 + signal.gain)
-    return np.arctan2((sine - cosine * np.sin(signal.phase)) / np.cos(signal.phase), cosine)
-
-
-def _fitted_faults(signal: Signal) -> Any:
+def _fitted_faults(signal: Signal) -> list[tuple[str, str, str]]:
     """Faults of a fitted signal, the largest first; what they do as a share of the signal period."""
-    made = {"offset": {1: float(np.hypot(*signal.offset))}, "gain": {2: abs(signal.gain) / 2.0},
-            "phase": {2: abs(signal.phase) / 2.0}}  # fmt: skip
-    for order, size in signal.harmonics.items():
-        orders = {1: (order - 1,), 3: (order + 1,)}.get(order % 4, (order - 1, order + 1))
-        made[f"harmonic {order}"] = {line: abs(size) / np.sqrt(len(orders)) for line in orders}
-    made = {cause: lines for cause, lines in made.items() if max(lines.values()) > 1e-6}
+    made = {cause: lines for cause, lines in signal_faults(signal).items() if max(lines.values()) > 1e-6}
     return _in_words(made, signal, 1.0, lambda size: f"{percent(size / (2.0 * np.pi))} of a period")
 
 

@@ -13,8 +13,8 @@ from ..plotting.elements import spectral_line
 from ..plotting.labels import Labels
 from ..plotting.stacks import StackPanel, into, stack
 from ..plotting.ticks import NO_VALUES, Span
+from ..time_domain.velocity_spectrum import is_aliased, strongest_harmonics
 from ..wording import MICRO, UNITS, axis_unit, axis_words, listed, quantity, sentence, with_unit
-from .run import is_folded, worth_drawing
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -100,13 +100,13 @@ def _aliased(frequency: np.ndarray, follows: np.ndarray, drive: np.ndarray, line
         checks.refuse("folded.frequency", "hold two frequencies above 0 or more", int(shown.sum()), "of them")
     frequency, gains = frequency[shown], {name: gain[shown] for name, gain in gains.items()}
     made = []
-    for index in worth_drawing(lines):
+    for index in strongest_harmonics(lines):
         alias, size = float(lines.alias[index]), float(lines.position[index])
         # A line at rest shifts the axis, which takes no torque; log scales have no place for 0 Hz.
         alias = 0.0 if alias < REST * frequency[-1] else alias
         made_of = {name: size * _gain_at(alias, frequency, gain) for name, gain in gains.items()}
         made_of["force"] *= alias > 0.0
-        made.append((int(lines.harmonic[index]), alias, is_folded(lines, index), made_of))
+        made.append((int(lines.harmonic[index]), alias, is_aliased(lines, index), made_of))
     unit, one = lines.axis.scale.unit, ERROR[lines.axis.scale.unit][1]
     force = axis_unit(float(gains["force"].max()) * one, "N" if unit == "m" else "N m")
     return AliasedLines(

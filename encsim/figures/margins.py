@@ -12,8 +12,8 @@ from ..plotting.labels import Labels
 from ..plotting.stacks import TOP, StackPanel, into, stack
 from ..plotting.strips import choose_names, top_names, top_ticks
 from ..plotting.ticks import Span
+from ..time_domain.velocity_spectrum import strongest_harmonics
 from ..wording import MINUS, axis_words, digits, quantity, sentence, with_unit
-from .run import worth_drawing
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -169,7 +169,7 @@ def _phase_panel(curve: Curve, style: Style) -> StackPanel:
 
 def _seen(lines: Lines | None, curve: Curve) -> list[tuple[float, str]]:
     """(Hz as the loop sees it, number) of the strongest lines in range, ascending."""
-    kept = worth_drawing(lines)
+    kept = strongest_harmonics(lines)
     seen = [(float(lines.alias[index]), f"{int(lines.harmonic[index])}") for index in kept]
     return sorted(one for one in seen if curve.low <= one[0] <= curve.frequency[-1])
 

@@ -12,6 +12,7 @@ from ..plotting.elements import spectral_line
 from ..plotting.labels import Labels
 from ..plotting.stacks import WIDE_GAP, StackPanel, into, labels_of, stack
 from ..plotting.ticks import Span
+from ..time_domain.velocity_spectrum import is_aliased, settled_ripple, spectrum, strongest_harmonics
 from ..wording import axis_unit, axis_words, counted, first_reason, quantity, sentence
 
 if TYPE_CHECKING:
@@ -22,14 +23,10 @@ if TYPE_CHECKING:
     from ..time_domain.simulation import Trace
 
 
-# A sampled velocity is shown over so many samples at most, and its spectrum over so many.
+# Most intervals between samples that are shown.
 SHOWN = {"a4": 70, "phone": 36}
-LONGEST = 1 << 18
-FEWEST = 32
+# Columns of the spectrum as drawn.
 PIXELS = 450
-MOST_LINES = 6
-WORTH = 5e-3
-ROUNDING = 1e-8
 HEAD = "Velocity about its true value"
 
 
@@ -46,7 +43,7 @@ def run(trace: Trace, ax: Axes | None = None, *, style: Style = canvas.PRINT) ->
     if ax is not None:
         return into(ax, style, main)
     lines, spectral = trace.expected_lines, spectrum(trace)
-    kept = worth_drawing(lines)
+    kept = strongest_harmonics(lines)
     title = _title(trace, lines, kept)
     words = canvas.Words(title, _note(trace), _alternative(trace, title, lines, kept))
     panels = [main] if spectral is None else [main, _spectrum_panel(trace, spectral, kept, style)]
@@ -78,50 +75,18 @@ class Sticks:
     frequency_unit: tuple
 
 
-def _ripple(trace: Trace) -> np.ndarray:
-    """Velocity less the true speed, settled, SI; zero where it is but rounding."""
-    ripple = np.asarray(trace.velocity, dtype=float)[int(trace.settle) :] - trace.speed
-    return ripple if np.abs(ripple).max(initial=0.0) > ROUNDING * abs(trace.speed) else np.zeros_like(ripple)
-
-
-def spectrum(trace: Trace) -> tuple[np.ndarray, np.ndarray] | None:
-    """Amplitude spectrum of the settled velocity: (frequency in Hz, amplitude), None where it is too short."""
-    # Hann window over the first 2**18 samples, scaled by two over the window's sum: a line's peak is its amplitude,
-    # up to 15 % less where the line lies between two points.
-    ripple = _ripple(trace)[:LONGEST]
-    if len(ripple) < FEWEST or not np.any(ripple):
-        return None
-    window = 0.5 - 0.5 * np.cos(2.0 * np.pi * np.arange(len(ripple)) / len(ripple))
-    size = np.abs(np.fft.rfft(window * (ripple - ripple.mean()))) * 2.0 / window.sum()
-    return np.arange(len(size)) * trace.axis.sampling.rate / len(ripple), size
-
-
-def worth_drawing(lines: Lines | None) -> list[int]:
-    """Indices of the strongest lines of the signal period, by falling amplitude; a turn is too long for pictures."""
-    if lines is None or not len(lines.velocity):
-        return []
-    size = np.where(np.asarray(lines.harmonic) >= 1, lines.velocity, 0.0)
-    order = np.argsort(-size, kind="stable")[:MOST_LINES]
-    return [int(index) for index in order if size[index] > WORTH * size.max() > 0.0]
-
-
-def is_folded(lines: Lines, index: int) -> bool:
-    """Whether a line is seen at another frequency than its own."""
-    return lines.frequency[index] > lines.alias[index] * (1.0 + 1e-9) + 1e-9
-
-
 def _title(trace: Trace, lines: Lines, kept: list[int]) -> str:
     if not trace.valid:
         return f"Not valid: {first_reason(trace)}"
     unit = f"{trace.axis.scale.unit}/s"
     start = f"At {quantity(abs(trace.speed), unit, strip=True)}" if trace.speed else "At standstill"
-    if not np.any(_ripple(trace)):
+    if not np.any(settled_ripple(trace)):
         return f"{start}: no ripple"
     text = f"{start}: ripple {quantity(trace.rms, unit, 2)} rms"
     return (
         text
         if lines is None
-        else f"{text}, {_folding(sum(is_folded(lines, index) for index in kept), len(kept))}"
+        else f"{text}, {_folding(sum(is_aliased(lines, index) for index in kept), len(kept))}"
     )
 
 
@@ -143,7 +108,7 @@ def _note(trace: Trace) -> str:
 def _wave(trace: Trace, style: Style, ax: Axes | None = None) -> Wave:
     """The first settled samples; axes that were drawn into keep their units."""
     below, head = labels_of(ax)
-    rate, ripple = trace.axis.sampling.rate, _ripple(trace)
+    rate, ripple = trace.axis.sampling.rate, settled_ripple(trace)
     unit = axis_unit(float(np.abs(ripple).max(initial=0.0)), f"{trace.axis.scale.unit}/s", head)
     count = _window(len(ripple), rate, SHOWN[style.page])
     time_unit = axis_unit(max(count - 1, 1) / rate, "s", below)
@@ -216,7 +181,7 @@ def _sticks(spectral: tuple[np.ndarray, np.ndarray], lines: Lines, kept: list[in
         (
             int(lines.harmonic[index]),
             float(lines.frequency[index]),
-            float(lines.alias[index]) if is_folded(lines, index) else None,
+            float(lines.alias[index]) if is_aliased(lines, index) else None,
             lines.alias[index] / across[1],
             lines.velocity[index] / unit[1],
         )
@@ -281,7 +246,7 @@ def _alternative(trace: Trace, title: str, lines: Lines, kept: list[int]) -> str
     text = f"Line chart of velocity against time, and its amplitude spectrum. {title}."
     words = [
         f"line {lines.harmonic[index]} of {quantity(lines.velocity[index], trace.axis.scale.unit + '/s', 2)} "
-        + ("is folded to " if is_folded(lines, index) else "lies at ")
+        + ("is folded to " if is_aliased(lines, index) else "lies at ")
         + quantity(lines.alias[index], "Hz")
         for index in kept[:3]
     ]

@@ -15,7 +15,7 @@ import numpy as np
 from .. import checks
 from ..argument_checks import speed_in_si
 from ..doubts import Doubt
-from ..model.axis import Axis, check_axis
+from ..model.axis import Axis, Signal, check_axis
 from ..results import AXIS_EXAMPLE, Result, measured_in, picture
 
 TAU = 2.0 * np.pi
@@ -310,10 +310,25 @@ def position_error(axis: Axis, speed: float = 0.0) -> PeriodError:
 
 def first_order(axis: Axis) -> dict[str, dict[int, float]]:
     """Harmonics that each signal fault makes to first order, {fault: {order: amplitude}}, m or rad."""
+    left, unit = 1.0 - axis.interpolation.correction, axis.scale.pitch / TAU
+    faults = signal_faults(axis.signal, unit, left)
+    given = {order: amplitude for order, (amplitude, _) in axis.signal.sde.items() if amplitude > 0.0}
+    return {**faults, "given": given} if given else faults
+
+
+def signal_faults(signal: Signal, unit: float = 1.0, left: float = 1.0) -> dict[str, dict[int, float]]:
+    """Harmonics that each fault of the channels makes to first order, {fault: {order: amplitude}}.
+
+    Parameters
+    ----------
+    signal : Signal
+    unit : float
+        Position unit of the result, as a length or angle for 1 rad of signal phase.
+    left : float
+        Share of offset, gain and phase error that automatic signal correction leaves.
+    """
     # Offset |o| at 1, gain g/2 and phase phi/2 at 2; harmonic n = 1 mod 4 at n - 1, n = 3 mod 4 at n + 1, both with
     # h_n; even n at n - 1 and n + 1 with h_n/sqrt(2) each. All of unit amplitude times p/(2 pi).
-    signal, left = axis.signal, 1.0 - axis.interpolation.correction
-    unit = axis.scale.pitch / TAU
     faults = {
         "offset": {1: unit * left * float(np.hypot(*signal.offset)) / signal.amplitude},
         "gain": {2: unit * left * abs(signal.gain) / 2.0},
@@ -321,11 +336,36 @@ def first_order(axis: Axis) -> dict[str, dict[int, float]]:
     }
     for order, size in signal.harmonics.items():
         faults[f"harmonic {order}"] = _harmonic_lines(order, unit * abs(size))
-    faults["given"] = {order: amplitude for order, (amplitude, _) in signal.sde.items()}
     kept = {
         fault: {order: size for order, size in made.items() if size > 0.0} for fault, made in faults.items()
     }
     return {fault: made for fault, made in kept.items() if made}
+
+
+def ideal_channels(error: PeriodError) -> tuple[np.ndarray, float]:
+    """Channels without the faults that make an ellipse or distort it, and the size of the channels to compare with.
+
+    Parameters
+    ----------
+    error : PeriodError
+
+    Returns
+    -------
+    ideal : ndarray, shape (n,), complex
+        Cosine + j sine at the phases of the result, of unit amplitude. It has the lag of the readhead and the error
+        that is given directly: both move points along the circle.
+    radius : float
+        Amplitude of ``error.cosine`` without faults: that of the signal, less the attenuation of the readhead.
+    """
+    signal, pitch = error.axis.signal, error.axis.scale.pitch
+    response = 1.0 + 0.0j
+    if signal.bandwidth is not None:
+        response = 1.0 / (1.0 + 1j * error.speed / (pitch * signal.bandwidth))
+    phase = TAU * np.asarray(error.phase)
+    given = sum(
+        (size / pitch * np.sin(order * phase + f) for order, (size, f) in signal.sde.items()), 0.0 * phase
+    )
+    return np.exp(1j * (phase + TAU * given + np.angle(response))), signal.amplitude * abs(response)
 
 
 def _harmonic_lines(order: int, size: float) -> dict[int, float]:

@@ -195,6 +195,15 @@ def identify(
     )
 
 
+def fitted_channels(signal: Signal, phase: np.ndarray) -> np.ndarray:
+    """Cosine + j sine of a fitted signal, of unit cosine amplitude, at signal phases in rad."""
+    waves = [(size, order) for order, size in signal.harmonics.items()]
+    cosine = np.cos(phase) + sum((size * np.cos(order * phase) for size, order in waves), signal.offset[0])
+    late = phase - np.pi / 2.0
+    sine = sum((size * np.cos(order * late) for size, order in waves), signal.offset[1])
+    return cosine + 1j * ((1.0 + signal.gain) * np.sin(phase + signal.phase) + sine)
+
+
 def _channel(name: str, values: ArrayLike) -> np.ndarray:
     """One channel, checked, as a new read-only row of floats."""
     label = f"identify.{name}"

@@ -14,10 +14,10 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from .. import units
-from ..figures.run import is_folded, spectrum, worth_drawing
 from ..open_loop.closed_form import lines, ripple, vanishing_speeds
 from ..plotting.ticks import PlainNumbers
 from ..time_domain.simulation import simulate
+from ..time_domain.velocity_spectrum import is_aliased, spectrum, strongest_harmonics
 from ..wording import axis_unit, counted, percent, quantity
 from .page_svg import (
     FILLED,
@@ -171,7 +171,7 @@ def _computed(axis: Axis, speed: float, rms: float, seed: int) -> Raw:
     found, trace = lines(axis, speed), simulate(axis, speed, LENGTH, seed)
     shown = spectrum(trace)
     frequency, size = (np.zeros(0), np.zeros(0)) if shown is None else shown
-    return Raw(speed, rms, found, worth_drawing(found), trace, frequency, size)
+    return Raw(speed, rms, found, strongest_harmonics(found), trace, frequency, size)
 
 
 def _followed(raws: list[Raw]) -> int | None:
@@ -252,7 +252,7 @@ class _Stage:
             (
                 tenths(WIDE * raw.found.alias[index] / half),
                 tenths(self._height(float(raw.found.velocity[index]))),
-                is_folded(raw.found, index),
+                is_aliased(raw.found, index),
                 int(raw.found.harmonic[index]),
             )
             for index in raw.kept
@@ -315,7 +315,7 @@ class _Stage:
     def _caption(self, raw: Raw, name: str) -> str:
         """The frame in one sentence."""
         share = f", {percent(raw.rms / raw.speed)} of the speed" if raw.speed else ""
-        folded = sum(is_folded(raw.found, index) for index in raw.kept)
+        folded = sum(is_aliased(raw.found, index) for index in raw.kept)
         count = len(raw.kept)
         if not count:
             made = "No cyclic error reaches it."
@@ -375,7 +375,7 @@ def _told(raw: Raw) -> tuple[str, ...]:
 
 def _folding(raw: Raw, index: int) -> str:
     """Where a line is seen, if not where it is."""
-    if not is_folded(raw.found, index):
+    if not is_aliased(raw.found, index):
         return ""
     alias = raw.found.alias[index]
     vanishes = alias < VANISHED * raw.found.axis.sampling.rate

@@ -24,9 +24,10 @@ from encsim.figures import run as run_picture
 from encsim.figures.channels import exaggeration
 from encsim.figures.period import Line
 from encsim.figures.ripple_view import ranges_above, view_of
-from encsim.figures.run import _per_pixel, spectrum
+from encsim.figures.run import _per_pixel
 from encsim.plotting import canvas
 from encsim.plotting.ticks import Decades, PlainNumbers
+from encsim.time_domain.velocity_spectrum import spectrum
 
 MANY = dataclasses.replace(
     IDEAL,
@@ -142,7 +143,7 @@ def test_wrapped_lines_fit_and_lose_no_letter(text):
 
 @pytest.mark.parametrize(("low", "high"), list(itertools.combinations([1e-4, 0.03, 0.9, 1.1, 300.0, 7e6], 2)))
 def test_log_ticks_are_few_in_range_and_plain(low, high):
-    ticks = Decades(7).tick_values(low, high)
+    ticks = np.array(Decades(7).tick_values(low, high))
     names = PlainNumbers(logarithmic=True).format_ticks(ticks)
     assert 1 <= len(ticks) <= 9
     assert ((ticks >= low * (1 - 1e-6)) & (ticks <= high * (1 + 1e-6))).all()

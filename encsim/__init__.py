@@ -110,6 +110,7 @@ _HOMES = {
 # Modules that are public as a whole.
 _MODULES = {
     "changes": "formats.changes",
+    "examples": "formats.examples",
     "profiles": "model.profiles",
     "requirements": "decisions.requirements",
 }

@@ -31,6 +31,7 @@ from encsim.decisions.frontier_curve import frontier as frontier
 from encsim.decisions.judgements import Judgement as Judgement
 from encsim.decisions.requirements import Requirement as Requirement
 from encsim.formats import changes as changes
+from encsim.formats import examples as examples
 from encsim.formats.axis_file import load as load
 from encsim.formats.axis_file import loads as loads
 from encsim.gains.tuner import Tuning as Tuning

@@ -75,7 +75,7 @@ def test_stub_is_the_one_that_the_table_gives():
 
 def test_public_names_are_those_of_the_table():
     assert encsim.__all__ == ["__version__", *encsim._HOMES]
-    assert set(encsim._MODULES) == {"changes", "profiles", "requirements"}
+    assert set(encsim._MODULES) == {"changes", "examples", "profiles", "requirements"}
     for name in [*encsim._HOMES, *encsim._MODULES]:
         assert getattr(encsim, name) is not None
 

@@ -22,16 +22,23 @@ ASSUMED_RATE = 16e3
 
 def _new_options(parser: Parser) -> None:
     parser.add_argument("--rotary", action="store_true", help="a rotary scale (default: a linear one)")
+    parser.add_argument("--loop", action="store_true", help="with a load and a control: a closed loop")
+    output = parser.add_mutually_exclusive_group()
+    output.add_argument("--ab", action="store_true", help="A/B square waves that the controller counts")
+    output.add_argument(
+        "--serial", action="store_true", help="a serial encoder that samples on its own clock"
+    )
 
 
 def _starter(job: CommandJob) -> str:
     from ..formats import axis_file
 
-    return axis_file.starter(rotary=job.args.rotary)
+    args = job.args
+    return axis_file.starter(args.rotary, loop=args.loop, ab=args.ab, serial=args.serial)
 
 
 NEW = Command(
-    examples="  encsim new axis.toml\n  encsim new turntable.toml --rotary",
+    examples="  encsim new axis.toml\n  encsim new turntable.toml --rotary --loop\n  encsim new counted.toml --ab",
     options=_new_options,
     reads=lambda args: [],
     compute=_starter,

@@ -136,9 +136,9 @@ def _toml(value: Any) -> str:
     return json.dumps(value)
 
 
-def starter(rotary: bool = False) -> str:
-    """A commented axis file to start from, for an invented axis."""
-    return starter_files.text(rotary)
+def starter(rotary: bool = False, **used: bool) -> str:
+    """A commented axis file to start from, for an invented axis; ``used`` as of `starter_files.text`."""
+    return starter_files.text(rotary, **used)
 
 
 def apply_settings(document: dict[str, Any], settings: Iterable[str]) -> set[tuple[str, ...]]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Iterator
 
 from ..model.estimators import KINDS, Difference
@@ -143,8 +144,45 @@ _ROTARY_UNITS = (
 )
 
 
-def text(rotary: bool = False) -> str:
-    """Text of the starter file, linear or rotary."""
+# What a starter uses more than the plain one does: keys that lose their "# ".
+_AB = ("output", "edge_separation", "edge_clock")
+# Edges a period for which the edge separation allows the speed that the title names, linear and rotary.
+_AB_FACTOR = {False: "factor = 400", True: "factor = 40"}
+_SERIAL = ("latency", "encoder_rate", "encoder_phase")
+_RIGID = (
+    ("inertia", "viscous", "torque_constant"),
+    ("position_gain", "velocity_gain", "integral_time", "current_bandwidth", "delay", "torque_limit"),
+)
+
+
+def text(rotary: bool = False, *, loop: bool = False, ab: bool = False, serial: bool = False) -> str:
+    """Text of the starter file: linear or rotary; with a closed loop, A/B output or a serial encoder in use."""
+    found = _plain(rotary)
+    if ab:
+        found = re.sub(r"(?m)^factor = [^#]*", _AB_FACTOR[rotary].ljust(27), _using(found, _AB), count=1)
+    if serial:
+        found = _using(found, _SERIAL)
+    return _with_loop(found) if loop else found
+
+
+def _using(text: str, keys: tuple[str, ...]) -> str:
+    """The text with commented keys in use, their comments where they were."""
+    for key in keys:
+        text = re.sub(rf"(?m)^# ({key} = .*?)(?= *#)( *)", r"\1\2  ", text, count=1)
+    return text
+
+
+def _with_loop(text: str) -> str:
+    """The text with the tables of a closed loop in use: one rigid mass or inertia and its controller."""
+    head, _, tables = text.partition("# A closed loop needs")
+    tables = re.sub(r"(?m)^#\n# (\[load\]|\[control\])", r"\n\1  ", tables.partition("\n")[2])
+    load, _, control = tables.partition("[control]")
+    load, control = (_using(part, keys) for part, keys in zip((load, control), _RIGID, strict=True))
+    return f"{head}# The closed loop: what the motor moves and how the controller moves it.\n{load}[control]{control}"
+
+
+def _plain(rotary: bool) -> str:
+    """Text of the starter with the tables of a loop commented out."""
     if rotary:
         title = (
             "Axis file of encsim: Table R, a rotary table with a ring of 9000 lines, up to about 3000 rpm."

@@ -23,11 +23,16 @@ ASSUMED_RATE = 16e3
 def _new_options(parser: Parser) -> None:
     parser.add_argument("--rotary", action="store_true", help="a rotary scale (default: a linear one)")
     parser.add_argument("--loop", action="store_true", help="with a load and a control: a closed loop")
-    output = parser.add_mutually_exclusive_group()
-    output.add_argument("--ab", action="store_true", help="A/B square waves that the controller counts")
-    output.add_argument(
+    parser.add_argument("--ab", action="store_true", help="A/B square waves that the controller counts")
+    parser.add_argument(
         "--serial", action="store_true", help="a serial encoder that samples on its own clock"
     )
+
+
+def _one_output(job: CommandJob) -> None:
+    if job.args.ab and job.args.serial:
+        rule = "be left out with --ab, whose edges are counted as they come"
+        checks.refuse("--serial", rule, checks.NOTHING)
 
 
 def _starter(job: CommandJob) -> str:
@@ -41,6 +46,7 @@ NEW = Command(
     examples="  encsim new axis.toml\n  encsim new turntable.toml --rotary --loop\n  encsim new counted.toml --ab",
     options=_new_options,
     reads=lambda args: [],
+    inputs={"output": _one_output},
     compute=_starter,
     outputs=[
         Output("axis", "axis file to write; - is stdout", lambda job: job.result, {"metavar": "axis.toml"})

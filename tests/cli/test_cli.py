@@ -64,12 +64,21 @@ def test_version_is_one_line(capsys):
     assert done(capsys, "--version") == f"encsim {encsim.__version__}\n"
 
 
-@pytest.mark.parametrize("options", [[], ["--rotary"]])
+@pytest.mark.parametrize(
+    "options",
+    [[], ["--rotary"], ["--loop"], ["--rotary", "--loop", "--serial"], ["--ab"], ["--serial"]],
+)
 def test_starter_file_runs_the_main_job(options, folder, capsys):
     done(capsys, "new", "other.toml", *options)
     first, *_ = done(capsys, "ripple", "other.toml").splitlines()
     assert first.startswith("Largest velocity ripple from ")
     assert "%" in first
+
+
+def test_starter_is_a_b_or_serial_but_not_both(folder, capsys):
+    assert main(["new", "other.toml", "--ab", "--serial"]) == 2
+    assert "--serial must be left out with --ab" in capsys.readouterr().err
+    assert not (folder / "other.toml").exists()
 
 
 def test_starter_to_stdout_is_the_file(folder, capsys):

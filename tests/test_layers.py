@@ -50,7 +50,6 @@ LONG = {
     "decisions/choice.py": 440,
     "decisions/proposals.py": 460,
     "decisions/requirements.py": 460,
-    "reporting/axis_tables.py": 440,
 }
 
 

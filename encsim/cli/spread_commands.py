@@ -161,7 +161,7 @@ def _page(job: CommandJob) -> str:
     axis, speeds, requirement, drawn = job.axis, job.speeds, job.requirement, None
     if job.spread is not None and job.samples:
         job.progress.show(f"computing {job.samples} axes")
-        shown = reporting.page.shown_speeds(axis, speeds, requirement)
+        shown = reporting.page_speeds.shown_speeds(axis, speeds, requirement)
         drawn = encsim.tolerance(axis, job.spread, shown, job.samples, job.seed, requirement)
     return reporting.page.page(
         axis,

@@ -120,7 +120,7 @@ class ChoiceRow:
         }
 
 
-def last_word(path: str, paths: dict[str, Any] | tuple[str, str]) -> str:
+def last_word(path: str, paths: dict[str, Any] | tuple[str, ...]) -> str:
     """The last word of a path, the whole path where another ends alike."""
     last = path.rpartition(".")[2]
     return last if sum(other.rpartition(".")[2] == last for other in paths) == 1 else path

@@ -1,88 +1,84 @@
-"""Results as text for people: the answer in a sentence first, then an aligned table, then notes.
-
-Lines are as long as their contents need; nothing is cut where the output is piped.
-"""
+"""Reports of an axis in steady motion as text: ripple, error of a signal period, simulation, limits, fitted faults."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from typing import TYPE_CHECKING, Any
+from collections.abc import Iterator, Mapping
+from typing import TYPE_CHECKING, Any, TypedDict
 
 import numpy as np
 
 from ..open_loop.causes import CAUSES, REGIMES
 from ..wording import aligned, beside, percent_number, share_text, show
+from .text_parts import (
+    CAUTION,
+    at_speed,
+    chosen_rows,
+    doubt,
+    joined_lines,
+    marks,
+    nearest_rows,
+    notes,
+    or_dash,
+    speed_count,
+)
 
 if TYPE_CHECKING:
-    from ..closed_loop.closed_loop_ripple import Smoothness
     from ..model.axis import Axis
     from ..model.scale_and_signal import Scale, Signal
     from ..open_loop.closed_form import Lines, RippleCurve
     from ..open_loop.limits import TopSpeed
     from ..open_loop.period_error import PeriodError
     from ..recordings.channel_fit import Identification
-    from ..spreads.tolerancing import Tolerance
     from ..time_domain.simulation import Trace
 
 
-ROWS = 16
-ALL_ROWS = 20
-# Lines of the error that are listed: so many, and none smaller than this share of the largest.
+# Harmonics listed at most; the least share of the largest that is listed.
 LINES, SMALLEST = 8, 1e-3
-CAUTION = (
-    "Caution: this is computed, not measured. The machine's documentation, local codes and qualified\n"
-    "staff come first; moving and rotating axes can injure.\n"
-)
+
+
+class SimulatedPoints(TypedDict):
+    """Values of simulated speeds as they stand in the JSON of `encsim ripple`."""
+
+    speed: list[float]
+    rms: list[float]
+    peak: list[float]
+    samples: int
+    seed: int
 
 
 def ripple(
     curve: RippleCurve,
     whole: RippleCurve,
     top: TopSpeed,
-    simulated: dict[str, int | list[float]] | None = None,
+    simulated: SimulatedPoints | None = None,
     *,
     cautious: bool = True,
 ) -> str:
     """Report of a ripple curve: answer, doubt, table, simulated speeds, notes.
 
-    Parameters
-    ----------
-    curve : RippleCurve
-        What was asked for.
-    whole : RippleCurve
-        The same range with more speeds, for the answer; or the curve itself.
-    top : TopSpeed
-    simulated : dict, optional
-        Plain values "speed", "rms", "peak", "samples", "seed".
-    cautious : bool
-        End with the caution.
-
-    Returns
-    -------
-    str
+    ``whole`` is the same range with more speeds, which the answer is about, or the curve itself.
     """
     unit = curve.units["rms"]
     parts = [
         _answer(whole, _over(curve, whole, unit), unit),
         doubt(curve, unit),
         "\n",
-        aligned(_columns(curve, chosen(curve.rms, curve.relative), unit)),
+        aligned(_columns(curve, chosen_rows(curve.rms, curve.relative), unit)),
     ]
     if simulated is not None:
         parts += ["\n", _beside(curve, simulated, unit)]
-    notes = "".join(f"{line}\n" for line in _notes(curve, top, unit))
-    return "".join([*parts, "\n", notes, CAUTION if cautious else ""])
+    return "".join([*parts, "\n", joined_lines(_notes(curve, top, unit)), CAUTION if cautious else ""])
 
 
 def _over(curve: RippleCurve, whole: RippleCurve, unit: str) -> str:
-    """The speeds that the answer speaks of, in words."""
+    """The range of speeds that the answer is about."""
     if whole is not curve:
         return f"from {show(curve.speed[0], unit)} to {show(curve.speed[-1], unit)}"
-    return f"of {counted_speeds(len(curve.speed))}"
+    return f"of {speed_count(len(curve.speed))}"
 
 
 def _answer(curve: RippleCurve, over: str, unit: str) -> str:
-    """The largest ripple and the largest share of the speed, where they are and why."""
+    """The largest ripple and the largest share of the speed, each with its speed and its largest cause."""
     if not np.isfinite(curve.rms).any():
         return "No ripple can be told at these speeds; the notes say why.\n"
     worst = int(np.nanargmax(curve.rms))
@@ -98,11 +94,6 @@ def _answer(curve: RippleCurve, over: str, unit: str) -> str:
     return "".join(lines)
 
 
-def counted_speeds(count: int) -> str:
-    """``12 speeds``."""
-    return f"{count} speeds" if count != 1 else "1 speed"
-
-
 def _at(curve: RippleCurve, index: int, unit: str) -> str:
     """``1.2 % of the speed, at 5 mm/s``, or at standstill."""
     if curve.speed[index] == 0.0:
@@ -113,7 +104,7 @@ def _at(curve: RippleCurve, index: int, unit: str) -> str:
 def _why(curve: RippleCurve, index: int) -> str:
     """Regime and largest cause at one speed."""
     shares = _shares(curve, index)
-    cause = max(shares, key=shares.get, default=None)
+    cause = max(shares, key=shares.__getitem__, default=None)
     regime = str(curve.regime[index])
     return f"regime {regime}{REGIMES[regime].note}" + (
         f", {CAUSES[cause].note} makes {share_text(shares[cause])} % of the mean square" if cause else ""
@@ -130,32 +121,6 @@ def _shares(curve: RippleCurve, index: int) -> dict[str, float]:
     )
 
 
-def doubt(curve: RippleCurve | Smoothness | Tolerance, unit: str) -> str:
-    """Where the prediction may not be believed."""
-    doubtful = np.flatnonzero(curve.doubtful)
-    if not len(doubtful):
-        return ""
-    speeds = np.abs(curve.speed[doubtful])
-    low, high = show(speeds.min(), unit), show(speeds.max(), unit)
-    where = f"at {low}" if low == high else f"between {low} and {high}"
-    return f"Doubtful at {len(doubtful)} of {counted_speeds(len(curve.speed))}, {where} (marked ?): see the notes.\n"
-
-
-def chosen(*series: np.ndarray) -> list[int]:
-    """Rows of some series of one length to show: all if few, else evenly spread ones and the largest of each."""
-    count = len(series[0])
-    if count <= ALL_ROWS:
-        return list(range(count))
-    rows = {round(i * (count - 1) / (ROWS - 1)) for i in range(ROWS)}
-    return sorted(rows | {int(np.nanargmax(values)) for values in series if np.isfinite(values).any()})
-
-
-def marks(curve: RippleCurve | Smoothness | Tolerance) -> list[str]:
-    """A question mark behind each doubtful value; blanks of the same length if there is any, else nothing."""
-    blank = "  " if curve.doubtful.any() else ""
-    return [" ?" if flag else blank for flag in curve.doubtful]
-
-
 def _columns(curve: RippleCurve, rows: list[int], unit: str) -> dict[str, list[str]]:
     """Table of the chosen speeds, text by column."""
     mark = marks(curve)
@@ -165,8 +130,8 @@ def _columns(curve: RippleCurve, rows: list[int], unit: str) -> dict[str, list[s
         "peak": [beside(curve.peak[i], curve.rms[i], unit) for i in rows],
         "% of speed": [percent_number(curve.relative[i]) if curve.speed[i] else "-" for i in rows],
         "regime": [str(curve.regime[i]) for i in rows],
-        "line": [_or_dash(curve.frequency[i]) for i in rows],
-        "seen at": [_or_dash(curve.alias[i]) for i in rows],
+        "line": [or_dash(curve.frequency[i], "Hz") for i in rows],
+        "seen at": [or_dash(curve.alias[i], "Hz") for i in rows],
     }
     shares = [_shares(curve, i) for i in rows]
     return columns | {
@@ -174,13 +139,9 @@ def _columns(curve: RippleCurve, rows: list[int], unit: str) -> dict[str, list[s
     }
 
 
-def _or_dash(frequency: float) -> str:
-    return show(frequency, "Hz") if np.isfinite(frequency) else "-"
-
-
-def _beside(curve: RippleCurve, simulated: dict[str, int | list[float]], unit: str) -> str:
+def _beside(curve: RippleCurve, simulated: SimulatedPoints, unit: str) -> str:
     """Simulated values beside the predicted ones."""
-    places = [int(np.argmin(np.abs(np.abs(curve.speed) - speed))) for speed in simulated["speed"]]
+    places = nearest_rows(curve.speed, simulated["speed"])
     pairs = list(zip(places, simulated["rms"], strict=True))
     table = aligned(
         {
@@ -224,20 +185,20 @@ def top_speed(top: TopSpeed) -> str:
 
 
 def period(result: PeriodError) -> str:
-    """Report of the error over a signal period: size, lines with their causes, signal faults."""
+    """Report of the error over a signal period: size, harmonics with their causes, signal faults."""
     unit = result.units["error"]
     if not result.valid:
-        return "".join(f"Not a position: {reason}\n" for reason in result.reasons)
+        return joined_lines(f"Not a position: {reason}" for reason in result.reasons)
     if not len(result.harmonic):
         return "The encoder makes no error within a signal period.\n"
     low, high = show(result.error.min(), unit), show(result.error.max(), unit)
     rms = show(float(np.sqrt(np.mean(result.error**2))), unit)
     text = (
         f"Within a signal period the shown position is off by {low} to {high} about its mean, {rms} rms, "
-        f"at {_speed(result.speed, unit)}.\n\n"
+        f"{at_speed(result.speed, f'{unit}/s')}.\n\n"
     )
-    order = np.argsort(-result.amplitude, kind="stable")[:LINES]
-    order = [i for i in order if result.amplitude[i] >= SMALLEST * result.amplitude.max()]
+    largest = np.argsort(-result.amplitude, kind="stable")[:LINES]
+    order = [i for i in largest if result.amplitude[i] >= SMALLEST * result.amplitude.max()]
     table = aligned(
         {
             "a period": [str(result.harmonic[i]) for i in order],
@@ -249,37 +210,36 @@ def period(result: PeriodError) -> str:
     return f"{text}{table}\n{_faults(result.axis)}"
 
 
-def _speed(speed: float, unit: str) -> str:
-    return show(speed, f"{unit}/s") if speed else "standstill"
-
-
 def _causes(result: PeriodError, order: int, unit: str) -> str:
-    """First-order causes of one line, largest first."""
-    found = {cause: lines[order] for cause, lines in result.first_order.items() if order in lines}
-    listed = [f"{cause} {show(found[cause], unit)}" for cause in sorted(found, key=found.get, reverse=True)]
-    return ", ".join(listed) or "higher order"
+    """First-order causes of one harmonic, largest first."""
+    sizes = {cause: lines[order] for cause, lines in result.first_order.items() if order in lines}
+    causes = sorted(sizes, key=sizes.__getitem__, reverse=True)
+    return ", ".join(f"{cause} {show(sizes[cause], unit)}" for cause in causes) or "higher order"
 
 
 def _faults(axis: Axis) -> str:
-    """Signal faults in plain words, before and after conditioning."""
-    signal = axis.signal
-    found = {
-        "offset": [
-            "cosine {:.3g} %, sine {:.3g} % of unit amplitude".format(*(100.0 * o for o in signal.offset))
-        ],
-        "gain": [f"sine channel {100.0 * signal.gain:+.3g} %"],
-        "phase": [f"sine channel {show(signal.phase, 'rad')} off a quarter period"],
-        "harmonics": [f"{order}: {100.0 * size:.3g} %" for order, size in signal.harmonics.items()],
-        "given error": [
+    """Signal faults before conditioning, and the part of them that conditioning removes."""
+    signal, removed = axis.signal, axis.interpolation.correction
+    faults = []
+    if any(signal.offset):
+        cosine, sine = (100.0 * part for part in signal.offset)
+        faults.append(f"offset: cosine {cosine:.3g} %, sine {sine:.3g} % of unit amplitude")
+    if signal.gain:
+        faults.append(f"gain: sine channel {100.0 * signal.gain:+.3g} %")
+    if signal.phase:
+        faults.append(f"phase: sine channel {show(signal.phase, 'rad')} off a quarter period")
+    if len(signal.harmonics):
+        sizes = (f"{order}: {100.0 * size:.3g} %" for order, size in signal.harmonics.items())
+        faults.append(f"harmonics: {'; '.join(sizes)}")
+    if len(signal.sde):
+        sizes = (
             f"{order} a period: {show(size, axis.scale.unit)}" for order, (size, _) in signal.sde.items()
-        ],
-    }
-    present = {"offset": any(signal.offset), "gain": signal.gain, "phase": signal.phase,
-               "harmonics": len(signal.harmonics), "given error": len(signal.sde)}  # fmt: skip
-    lines = [f"  {name}: {'; '.join(words)}\n" for name, words in found.items() if present[name]]
-    left = axis.interpolation.correction
-    note = f"  conditioning removes {100.0 * left:.3g} % of offset, gain and phase\n" if left else ""
-    return "Signal faults:\n" + "".join(lines or ["  none\n"]) + note
+        )
+        faults.append(f"given error: {'; '.join(sizes)}")
+    lines = [f"  {fault}" for fault in faults or ["none"]]
+    if removed:
+        lines.append(f"  conditioning removes {100.0 * removed:.3g} % of offset, gain and phase")
+    return joined_lines(["Signal faults:", *lines])
 
 
 def run(trace: Trace, lines: Lines, *, cautious: bool = True) -> str:
@@ -289,24 +249,23 @@ def run(trace: Trace, lines: Lines, *, cautious: bool = True) -> str:
     mean = float(settled.mean())
     share = f", {percent_number(trace.rms / abs(trace.speed))} % of the speed" if trace.speed else ""
     head = (
-        f"{len(trace.velocity)} samples at {_speed(trace.speed, unit[:-2])}, seed {trace.seed}: "
+        f"{len(trace.velocity)} samples {at_speed(trace.speed, unit)}, seed {trace.seed}: "
         f"velocity ripple {show(trace.rms, unit)} rms{share}, peak {beside(trace.peak, trace.rms, unit)}, "
         f"mean velocity {show(mean, unit)}.\n"
     )
     if trace.settle:
         head += f"The first {trace.settle} samples are left out: the estimator settles.\n"
-    notes = "".join(f"Note: {reason}\n" for reason in trace.reasons)
-    return f"{head}{_lines(lines, unit)}{notes}{CAUTION if cautious else ''}"
+    return f"{head}{_lines(lines, unit)}{notes(trace.reasons)}{CAUTION if cautious else ''}"
 
 
 def cycles(lines: Lines, index: int) -> str:
-    """How often a line comes: in a signal period, or in a turn of the ring."""
+    """Order of a line: per signal period, or per revolution of the ring."""
     order = lines.order[index]
     return f"{order} a turn" if order else f"{int(lines.harmonic[index])} a period"
 
 
 def _lines(lines: Lines, unit: str) -> str:
-    """Lines to expect at that speed, strongest first."""
+    """Lines expected at that speed, strongest first."""
     if not len(lines.harmonic):
         return "No cyclic line is expected.\n"
     rows = range(min(len(lines.harmonic), LINES))
@@ -322,8 +281,8 @@ def _lines(lines: Lines, unit: str) -> str:
     return f"\nLines expected (amplitude):\n{table}\n"
 
 
-def limits(axis: Axis, top: float) -> Any:
-    """Report of the top speed with all limits, resolution and vanishing speeds."""
+def limits(axis: Axis, top: TopSpeed) -> str:
+    """Report of the top speed with all limits, resolution and null speeds."""
     from ..open_loop.closed_form import vanishing_speeds
 
     unit = axis.scale.unit
@@ -343,39 +302,40 @@ def limits(axis: Axis, top: float) -> Any:
     text += _ring_lines(axis, top)
     speeds = ", ".join(show(speed, f"{unit}/s") for speed in vanishing_speeds(axis))
     text += f"A line once a period vanishes at: {speeds}; line k also at 1/k of these\n"
-    return text + "".join(f"Note: {reason}\n" for reason in top.reasons)
+    return text + notes(top.reasons)
 
 
-def _ring_lines(axis: Axis, top: float) -> Any:
-    """What the mounting of the ring does to the top speed, and its strongest lines there."""
+def _ring_lines(axis: Axis, top: TopSpeed) -> str:
+    """How the mounting of the ring lowers the top speed, and the strongest lines of the ring there."""
     if axis.ring is None:
         return ""
     from ..open_loop.closed_form import lines
 
     finite = np.isfinite(top.speed) and top.speed > 0.0
     speed = top.speed if finite else axis.scale.pitch * axis.sampling.rate
-    found = lines(axis, speed)
-    rows = [index for index in np.argsort(-found.position) if found.order[index]][:3]
-    rows = [index for index in rows if found.position[index] > SMALLEST * found.position[rows[0]]]
-    there = ", ".join(
-        f"{cycles(found, i)} {show(found.position[i], axis.scale.unit)} at {show(found.frequency[i], 'Hz')}"
+    there = lines(axis, speed)
+    rows = [index for index in np.argsort(-there.position) if there.order[index]][:3]
+    rows = [index for index in rows if there.position[index] > SMALLEST * there.position[rows[0]]]
+    listed = ", ".join(
+        f"{cycles(there, i)} {show(there.position[i], axis.scale.unit)} at {show(there.frequency[i], 'Hz')}"
         for i in rows
     )
     head = f"Ring: its graduation passes a head up to {show(top.hurry, '%')} faster than the shaft turns"
     where = "at the top speed" if finite else "at one signal period a sample"
-    return f"{head}, which the limits allow for\n{f'Its lines {where}: {there}' if there else 'It has no lines'}\n"
+    return f"{head}, which the limits allow for\n{f'Its lines {where}: {listed}' if listed else 'It has no lines'}\n"
 
 
-def fit(result: Identification, scale: Scale) -> str:
+def fit(result: Identification, scale: Scale | None) -> str:
     """Report of a fit of two recorded channels."""
-    if not result.valid:
-        return "".join(f"Refused: {reason}\n" for reason in result.reasons)
-    rows = list(_fitted_faults(result, scale))
+    signal = result.signal
+    if not result.valid or signal is None:
+        return joined_lines(f"Refused: {reason}" for reason in result.reasons)
+    rows = list(_fitted_faults(signal, result.uncertainty, scale))
     table = aligned(
         {
             "fault": [name for name, *_ in rows],
             "value": [show(value, unit) for _, value, _, unit in rows],
-            "uncertainty": [beside(sure, value, unit) for _, value, sure, unit in rows],
+            "uncertainty": [beside(uncertainty, value, unit) for _, value, uncertainty, unit in rows],
         }
     )
     head = (
@@ -383,27 +343,27 @@ def fit(result: Identification, scale: Scale) -> str:
         f"residual {100.0 * result.residual:.3g} % rms of the radius, "
         f"amplitude {show(result.amplitude, '1')} input units.\n"
     )
-    notes = "".join(f"Note: {remark}\n" for remark in result.remarks)
-    return f"{head}\n{table}{_as_error(result.signal, scale)}{notes}"
+    return f"{head}\n{table}{_as_error(signal, scale)}{notes(result.remarks)}"
 
 
-def _fitted_faults(result: Identification, scale: Scale) -> Iterator[tuple[str, float, float, str]]:
+def _fitted_faults(
+    signal: Signal, uncertainty: Mapping[str, Any], scale: Scale | None
+) -> Iterator[tuple[str, float, float, str]]:
     """Faults of a fit: (name, value, standard uncertainty, unit)."""
-    signal, sure = result.signal, result.uncertainty
     for part, name in enumerate(("offset cosine", "offset sine")):
-        yield name, signal.offset[part], sure["offset"][part], "%"
-    yield "gain", signal.gain, sure["gain"], "%"
-    yield "phase", signal.phase, sure["phase"], "rad"
+        yield name, signal.offset[part], uncertainty["offset"][part], "%"
+    yield "gain", signal.gain, uncertainty["gain"], "%"
+    yield "phase", signal.phase, uncertainty["phase"], "rad"
     for order, size in signal.harmonics.items():
-        yield f"harmonic {order}", size, sure["harmonics"][order], "%"
-    if "noise" in sure:
-        yield "noise", signal.noise, sure["noise"], "%"
-    if scale is not None and "jitter" in sure:
-        yield "jitter", signal.jitter, sure["jitter"], scale.unit
+        yield f"harmonic {order}", size, uncertainty["harmonics"][order], "%"
+    if "noise" in uncertainty:
+        yield "noise", signal.noise, uncertainty["noise"], "%"
+    if scale is not None and "jitter" in uncertainty:
+        yield "jitter", signal.jitter, uncertainty["jitter"], scale.unit
 
 
-def _as_error(signal: Signal, scale: Scale) -> str:
-    """What the fitted faults make of the position."""
+def _as_error(signal: Signal, scale: Scale | None) -> str:
+    """The position error that the fitted faults cause."""
     if scale is None:
         return "\n"
     from ..model.axis import Axis, Sampling

@@ -1,29 +1,29 @@
-"""Calibrations as text for people: the answer first, then orders and steps, then what is in doubt."""
+"""Calibrations as text: the answer first, then orders and steps, then doubts."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from ..doubts import named
 from ..wording import aligned, show
-from .ring_text import filled, table
+from .text_parts import notes, paragraph, table, trimmed
 
 if TYPE_CHECKING:
     from ..calibration.c_source import CTable
     from ..calibration.pass_comparison import PassComparison
     from ..calibration.plan import CalibrationPlan
     from ..calibration.positioning import Positioning
+    from ..calibration.self_calibration import SelfCalibration
     from ..calibration.two_rings import Calibration
-    from ..decisions.explanation import Explanation
 
 
 ROWS, STEPS = 12, 20
-SURE = 1.96
-# An order is listed where it is this many times its uncertainty; steps less noisy than this are as good as ideal.
+# Coverage factor of 95 % of a normal distribution.
+COVERAGE_FACTOR = 1.96
+# Orders below CLEAR times their uncertainty are left out; a magnification of noise below IDEAL counts as 1.
 CLEAR, IDEAL = 3.0, 1.02
 CLEARLY = "Orders within three times their uncertainty are left out.\n"
 UNCLEAR = "No order is three times its uncertainty: the largest are listed.\n"
@@ -44,21 +44,11 @@ def rings(result: Calibration, source: CTable | None = None) -> str:
         "ring B": [show(abs(result.b_orders[n]), "rad") for n in rows],
         "uncertainty, rms": [_angle(result.order_uncertainty[n]) for n in rows],
     }
-    return "".join(
-        [
-            filled(words),
-            _lost(result),
-            "\n",
-            aligned(orders),
-            which,
-            "\n",
-            _steps(result),
-            *_notes(result, source),
-        ]
-    )
+    parts = [paragraph(words) + _lost(result), aligned(orders) + which, _steps(result)]
+    return "\n".join(parts) + _doubts(result) + _source(source)
 
 
-def own_heads(result: Explanation, source: str | None = None) -> Any:
+def own_heads(result: SelfCalibration, source: CTable | None = None) -> str:
     """Report of a ring that its own heads calibrate."""
     words = f"The ring is wrong by {_half(result.error)} (half of the whole range). {_known(result.uncertainty[0])}"
     words += " Wander of the bearing that does not turn with the ring is taken for an error of the ring."
@@ -69,7 +59,8 @@ def own_heads(result: Explanation, source: str | None = None) -> Any:
         "uncertainty, rms": [_angle(result.order_uncertainty[n]) for n in rows],
         "seen with gain": [f"{result.gain[n]:.3g}" for n in rows],
     }
-    return "".join([filled(words), _lost(result), "\n", aligned(orders), which, *_notes(result, source)])
+    parts = [paragraph(words) + _lost(result), aligned(orders) + which]
+    return "\n".join(parts) + _doubts(result) + _source(source)
 
 
 def plan(result: CalibrationPlan) -> str:
@@ -87,12 +78,12 @@ def plan(result: CalibrationPlan) -> str:
             f"Another set of equal steps whose number shares no factor with {count} finds them: --steps "
             f'"{count}, {_coprime(count)}" loses multiples of {count * _coprime(count)} only.'
         )
-    notes = [f"Note: {reason}.\n" for reason in result.reasons if not named([reason], "lost_orders")]
-    return "".join([filled(words), _lost(result), filled(hint) if hint else "", *notes])
+    other = [reason for reason in result.reasons if not named([reason], "lost_orders")]
+    return paragraph(words) + _lost(result) + (paragraph(hint) if hint else "") + notes(other, ".")
 
 
 def _noisiest(result: CalibrationPlan) -> str:
-    """The order that these steps see worst."""
+    """The order whose amplitude these steps make noisiest."""
     size = np.where(np.isfinite(result.magnification), result.magnification, 0.0)
     worst = int(np.argmax(size))
     if size[worst] < IDEAL:
@@ -102,7 +93,8 @@ def _noisiest(result: CalibrationPlan) -> str:
 
 def passes(result: PassComparison) -> str:
     """Report of passes against a reference."""
-    unit, rows = result.unit, _spread(len(result.position))
+    unit, count = result.unit, len(result.position)
+    rows = np.unique(np.linspace(0, count - 1, min(count, ROWS)).astype(int))
     worst = float(np.abs(result.error).max())
     words = (
         f"The encoder is off the reference by up to {show(worst, unit)} (mean of both directions). Reversal: "
@@ -111,7 +103,7 @@ def passes(result: PassComparison) -> str:
     )
     columns = ("position", "forward", "backward", "error", "reversal")
     cells = {name: [show(getattr(result, name)[row], unit) for row in rows] for name in columns}
-    return "".join([filled(words), "\n", aligned(cells), *_notes(result)])
+    return f"{paragraph(words)}\n{aligned(cells)}{_doubts(result)}"
 
 
 def positioning(result: Positioning) -> str:
@@ -130,7 +122,7 @@ def positioning(result: Positioning) -> str:
         f"{show(result.accuracy, unit)}, reversal value {show(result.largest_reversal, unit)}, its mean "
         f"{show(result.mean_reversal, unit)}, range of the mean deviation {show(result.mean_range, unit)}."
     )
-    return "".join([filled(words), "\n", table(rows), *_notes(result)])
+    return f"{paragraph(words)}\n{table(rows)}{_doubts(result)}"
 
 
 def _half(values: np.ndarray) -> str:
@@ -144,35 +136,29 @@ def _angle(value: float) -> str:
 def _known(standard: float) -> str:
     if not math.isfinite(standard):
         return "How well a point is known cannot be told."
-    return f"A point is known to +-{show(SURE * standard, 'rad')} (95 %)."
+    return f"A point is known to +-{show(COVERAGE_FACTOR * standard, 'rad')} (95 %)."
 
 
-def _lost(result: Calibration | CalibrationPlan) -> str:
-    """Orders that nothing tells, as many as fit a line."""
+def _lost(result: Calibration | SelfCalibration | CalibrationPlan) -> str:
+    """Unobservable orders, as many as one line holds."""
     if not result.lost:
         return "No order is lost.\n"
     shown = ", ".join(map(str, result.lost[:ROWS])) + (", ..." if len(result.lost) > ROWS else "")
     return f"Lost orders, {len(result.lost)} of {len(result.orders)}, zero in the maps: {shown}\n"
 
 
-def _by_size(sure: np.ndarray, *sizes: np.ndarray) -> tuple[list[int], str]:
-    """Rows of the orders that are largest in any of the rings, ascending, and which they are in words."""
-    # Those that stand out of their uncertainty, or where none does the largest.
+def _by_size(uncertainty: np.ndarray, *sizes: np.ndarray) -> tuple[list[int], str]:
+    """Rows of the largest orders of any ring, ascending, and a line that says which ones are listed."""
     most = np.maximum.reduce(sizes)
-    clear = np.where(most < CLEAR * np.where(np.isfinite(sure), sure, 0.0), 0.0, most)
+    clear = np.where(most < CLEAR * np.where(np.isfinite(uncertainty), uncertainty, 0.0), 0.0, most)
     if not np.any(clear):
         return sorted(np.argsort(-most, kind="stable")[:ROWS].tolist()), UNCLEAR
     rows = np.argsort(-clear, kind="stable")[:ROWS]
     return sorted(row for row in rows.tolist() if clear[row]), CLEARLY
 
 
-def _spread(count: int) -> list[int]:
-    """Rows over the whole range."""
-    return np.unique(np.linspace(0, count - 1, min(count, ROWS)).astype(int)).tolist()
-
-
 def _steps(result: Calibration) -> str:
-    """Angle, noise, drift and closure of each step; of many the noisiest."""
+    """Angle, noise, drift and closure of each step; of more than STEPS steps the noisiest."""
     every = np.arange(len(result.steps))
     noise = np.nan_to_num(result.step_residual, nan=-1.0)
     kept = every if len(every) <= STEPS else np.sort(np.argsort(-noise, kind="stable")[:STEPS])
@@ -189,25 +175,27 @@ def _steps(result: Calibration) -> str:
         "left out" if not result.weights[step] else "stands out" if step in result.outliers else ""
         for step in kept
     ]
-    text = "".join(f"{line.rstrip()}\n" for line in aligned(rows).splitlines())
-    return text + (f"the noisiest {STEPS} of {len(every)} steps\n" if len(every) > STEPS else "")
+    more = f"the noisiest {STEPS} of {len(every)} steps\n" if len(every) > STEPS else ""
+    return trimmed(aligned(rows)) + more
 
 
-def _notes(result: Calibration | PassComparison | Positioning, source: CTable | None = None) -> Iterator[str]:
-    """What is in doubt, and how far the C source is off."""
-    yield from (f"Note: {reason}.\n" for reason in result.reasons)
-    if source is not None:
-        yield f"C function: {source.size} intervals, at most {show(source.bound, 'rad')} off the map.\n"
+def _doubts(result: Calibration | SelfCalibration | PassComparison | Positioning) -> str:
+    return notes(result.reasons, ".")
+
+
+def _source(source: CTable | None) -> str:
+    """Size and error of the table in the C source, if one is written."""
+    if source is None:
+        return ""
+    return f"C function: {source.size} intervals, at most {show(source.bound, 'rad')} off the map.\n"
 
 
 def _equal(steps: np.ndarray) -> bool:
     """Whether steps divide a turn equally."""
-    apart = np.diff(
-        np.append(np.sort(np.mod(steps, 2.0 * math.pi)), np.mod(steps, 2.0 * math.pi).min() + 2.0 * math.pi)
-    )
-    return bool(np.ptp(apart) < 1e-9)
+    angles = np.sort(np.mod(steps, 2.0 * math.pi))
+    return bool(np.ptp(np.diff(np.append(angles, angles[0] + 2.0 * math.pi))) < 1e-9)
 
 
 def _coprime(count: int) -> int:
-    """The next number without a common factor."""
+    """The next number that has no factor in common with this one."""
     return next(other for other in range(count + 1, 2 * count + 2) if math.gcd(other, count) == 1)

@@ -1,7 +1,4 @@
-"""A choice among candidates as text for people: the answer first, then the ranked table, then notes.
-
-An explanation as text: in plain words first, then tables with all numbers, then doubts and cautions.
-"""
+"""A choice among candidates, and an explanation of ripple, as text: the answer first, then tables, then notes."""
 
 from __future__ import annotations
 
@@ -16,8 +13,7 @@ from ..decisions.ripple_summary import CURVES
 from ..formats import changes
 from ..open_loop.causes import CAUSES
 from ..wording import aligned, beside, force, percent_number, sentence, share_text, show
-from .axis_tables import CAUTION
-from .loop_text import listed
+from .text_parts import CAUTION, WIDE, cautions_text, joined_lines, left_aligned, notes
 
 if TYPE_CHECKING:
     from ..decisions.choice import Choice, ChoiceRow, Saturation
@@ -26,9 +22,8 @@ if TYPE_CHECKING:
     from ..decisions.remedies import Remedy
 
 
-ROWS = 20
-FRONT = 12
-IMPOSSIBLE = 5
+# Rows of the ranked table, rows of the frontier, reasons why candidates are impossible.
+ROWS, FRONT, IMPOSSIBLE = 20, 12, 5
 NAMES = {
     "measured": "measured ripple",
     "relative": "measured ripple",
@@ -38,40 +33,47 @@ NAMES = {
     "phase_margin": "phase margin",
     "delay": "delay",
 }
+LEGEND = (
+    "Alone: what a fault makes by itself; lines of one order from several faults add as waves, so these do not add up. "
+    "Won: the share of the ripple that goes, the mean over the curves. After: computed anew for the changed axis."
+)
 RESOLUTIONS = {"interpolation.factor": "counts a period", "interpolation.bits": "bits of the converter"}
 
 
 def choice(result: Choice, *, cautious: bool = True) -> str:
     """Report of a choice."""
-    parts = [_answer(result), "\n", aligned(_columns(result)), *_more(result), "\n"]
-    parts += [f"{line}\n" for line in _notes(result)]
-    return "".join([*parts, CAUTION if cautious else ""])
+    parts = [
+        _answer(result),
+        aligned(_columns(result)) + "".join(_more(result)),
+        joined_lines(_remarks(result)),
+    ]
+    return "\n".join(parts) + (CAUTION if cautious else "")
 
 
 def _answer(result: Choice) -> str:
-    """What to take, or what comes nearest."""
-    met = sum(row.met for row in result.rows)
+    """The best candidate, or the one nearest to the limits."""
     if result.best is None:
+        assert result.nearest is not None
         lines = [f"None of {result.count} candidates fits. Nearest: {missed(result.nearest)}."]
     else:
-        best = result.best
+        best, met = result.best, sum(row.met for row in result.rows)
         costs = "".join(f", {name} {show(value, '1')}" for name, value in best.cost.items())
+        limit = _check(best.judgement.limit(best.binding), best.judgement.units)
         lines = [
             f"Best of {result.count} candidates, of which {met} fit: {best.short}{costs}.",
-            f"It meets all limits; {_binding(best)}, {percent_number(best.margin)} % to spare.",
+            f"It meets all limits; nearest its limit is {limit}, {percent_number(best.margin)} % to spare.",
         ]
-    lines += [_saturated(result, each) for each in result.saturation if each.values]
-    return "".join(f"{line}\n" for line in lines)
+    return joined_lines([*lines, *(_saturated(result, each) for each in result.saturation if each.values)])
 
 
 def missed(row: ChoiceRow) -> str:
-    """What the nearest candidate misses, in words."""
-    limits = row.judgement.requirement, row.judgement.units
-    return f"{row.short}; it misses {'; '.join(_check(each, limits[1]) for each in row.missed)}"
+    """The limits that a candidate misses, in words."""
+    missed_limits = (_check(each, row.judgement.units) for each in row.missed)
+    return f"{row.short}; it misses {'; '.join(missed_limits)}"
 
 
 def _check(check: LimitCheck, units: dict[str, str]) -> str:
-    """One limit: value, where, and what is allowed."""
+    """One limit: name, value, speed, allowed value."""
     value, limit = (_amount(x, units[check.name]) for x in (check.value, check.limit))
     where = "" if math.isnan(check.speed) else f" at {show(check.speed, units['top_speed'])}"
     word = "needed" if check.name in ("top_speed", "phase_margin") else "allowed"
@@ -84,12 +86,8 @@ def _amount(value: float, unit: str) -> str:
     return "no limit" if value == math.inf else show(value, unit)
 
 
-def _binding(row: ChoiceRow) -> str:
-    return f"nearest its limit is {_check(row.judgement.limit(row.binding), row.judgement.units)}"
-
-
 def _saturated(result: Choice, each: Saturation) -> str:
-    """Where a finer resolution stops paying, and why."""
+    """The resolution beyond which the ripple hardly falls, and the cause that is left."""
     word, value = RESOLUTIONS[each.path], "no rounding" if each.value is None else f"{each.value}"
     left = ""
     if each.cause is not None:
@@ -137,7 +135,7 @@ def _where(row: ChoiceRow) -> str:
 
 
 def _more(result: Choice) -> Iterator[str]:
-    """How many rows are left out, and the frontier where its rows are."""
+    """Number of rows left out, and the frontier."""
     if len(result.rows) > ROWS:
         yield f"... and {len(result.rows) - ROWS} more; --csv and --json have all.\n"
     if len(result.frontier) < 2:
@@ -154,11 +152,11 @@ def _more(result: Choice) -> Iterator[str]:
         yield f"... and {len(result.frontier) - FRONT} more.\n"
 
 
-def _notes(result: Choice) -> Iterator[str]:
-    """Impossible combinations, doubts, what the marks mean."""
+def _remarks(result: Choice) -> Iterator[str]:
+    """Impossible combinations, meaning of the marks, doubts."""
     if result.impossible:
         yield f"Impossible: {len(result.impossible)} of {result.count}."
-        reasons = {}
+        reasons: dict[str, list[str]] = {}
         for name, reason in result.impossible:
             reasons.setdefault(reason, []).append(name)
         for reason, names in list(reasons.items())[:IMPOSSIBLE]:
@@ -170,140 +168,130 @@ def _notes(result: Choice) -> Iterator[str]:
         yield f"Of {pruned} the ripple was left out: a limit fails that does not depend on the speed."
     if not all(row.exact or row.pruned for row in result.rows):
         yield "~ judged at a glance, mostly within some per cent; the others are computed in full."
-    taken = result.best or result.nearest
-    for reason in taken.judgement.reasons:
-        yield f"Note: {'the best' if result.best else 'the nearest'} is in doubt: {reason}."
-    if any(name in ("torque", "actual", "phase_margin") for name in (c.name for c in taken.judgement.limits)):
+    shown, which = result.best or result.nearest, "the best" if result.best else "the nearest"
+    judgement = shown.judgement if shown else None
+    yield from (
+        f"Note: {which} is in doubt: {reason}." for reason in (judgement.reasons if judgement else ())
+    )
+    if judgement and any(check.name in ("torque", "actual", "phase_margin") for check in judgement.limits):
         yield "Note: the ripple of a closed loop is by its encoder alone, without friction and cogging."
-
-
-WIDE = 100
-LEGEND = (
-    "Alone: what a fault makes by itself; lines of one order from several faults add as waves, so these do not add up. "
-    "Won: the share of the ripple that goes, the mean over the curves. After: computed anew for the changed axis."
-)
 
 
 def explanation(result: Explanation, *, cautious: bool = True) -> str:
     """Report of an explanation."""
-    parts = [f"{textwrap.fill(line, WIDE)}\n" for line in result.text.splitlines()]
-    parts += ["\n", aligned(_causes(result)), "\n", aligned(_remedies(result))]
-    parts += ["\n", *_details(result), "\n", textwrap.fill(LEGEND, WIDE), "\n"]
+    parts = [
+        joined_lines(textwrap.fill(line, WIDE) for line in result.text.splitlines()),
+        aligned(_causes(result)),
+        aligned(_remedies(result)),
+        "".join(_details(result)),
+        f"{textwrap.fill(LEGEND, WIDE)}\n",
+    ]
     if result.verified is not None:
-        parts += ["\n", textwrap.fill(_checked(result), WIDE), "\n"]
-    parts += [f"Note: {reason}\n" for reason in result.reasons]
-    return "".join([*parts, listed(result.cautions if cautious else ())])
+        parts.append(f"{textwrap.fill(_verification(result, result.verified), WIDE)}\n")
+    return "\n".join(parts) + notes(result.reasons) + cautions_text(result.cautions if cautious else ())
+
+
+def _changes(result: Explanation) -> list[Remedy]:
+    """All remedies, and the combined one where there is one."""
+    return [*result.remedies, *([] if result.together is None else [result.together])]
 
 
 def disagreement(result: Explanation) -> str:
-    """What the simulation does not confirm, in one line."""
-    every = [one.name for one in (*result.remedies, *filter(None, [result.together])) if one.agrees is False]
+    """The remedies that the simulation does not confirm, in one line."""
+    every = [remedy.name for remedy in _changes(result) if remedy.agrees is False]
     return f"the simulation does not confirm: {', '.join(every) or 'the ripple of the axis as it is'}"
 
 
 def _curves(result: Explanation) -> dict[str, str]:
-    """Curves there are, with their heads."""
+    """Curves of this axis with the heads of their columns."""
     heads = {"measured": "measured", "torque": force(result.axis), "actual": "true"}
     return {curve: heads[curve] for curve in CURVES if result.values[curve] is not None}
 
 
 def _causes(result: Explanation) -> dict[str, list[str]]:
-    rows = [("all", 1.0, result.values)]
-    for one in result.causes:
-        rows.append((one.cause, one.share, {curve: getattr(one, curve) for curve in CURVES}))
-        rows += [
-            (f"{each.short}, alone", None, {c: getattr(each, c) for c in CURVES}) for each in one.sources
-        ]
-    columns = {
-        "cause": [row[0] for row in rows],
-        "share": ["" if row[1] is None else f"{share_text(row[1])} %" for row in rows],
-    }
+    """Table of the causes, each followed by its faults alone."""
+    rows: list[tuple[str, str, dict[str, float]]] = [("all", _share(1.0), result.values)]
+    for cause in result.causes:
+        rows.append((cause.cause, _share(cause.share), {curve: getattr(cause, curve) for curve in CURVES}))
+        for source in cause.sources:
+            rows.append((f"{source.short}, alone", "", {curve: getattr(source, curve) for curve in CURVES}))
+    columns = {"cause": [name for name, _, _ in rows], "share": [share for _, share, _ in rows]}
     for curve, head in _curves(result).items():
-        columns[head] = [
-            beside(row[2][curve], result.values[curve], unit_of(result.axis, curve)) for row in rows
-        ]
-    return _to_left(columns)
+        unit, now = unit_of(result.axis, curve), result.values[curve]
+        columns[head] = [beside(values[curve], now, unit) for _, _, values in rows]
+    return left_aligned(columns, "cause")
 
 
-def _to_left(columns: dict[str, list[str]]) -> dict[str, list[str]]:
-    """The first column set to the left."""
-    head, *_ = columns
-    wide = max(map(len, (head, *columns[head])))
-    rest = {name: cells for name, cells in columns.items() if name != head}
-    return {head.ljust(wide): [cell.ljust(wide) for cell in columns[head]]} | rest
+def _share(share: float) -> str:
+    return f"{share_text(share)} %"
 
 
 def _remedies(result: Explanation) -> dict[str, list[str]]:
-    every = [one for one in (*result.remedies, result.together) if one is not None and one.change]
-    columns = {"remedy": [_named(result, one) for one in every]}
+    """Table of the remedies: ripple after each, reduction, simulation, effect."""
+    remedies = [remedy for remedy in _changes(result) if remedy.change]
+    columns = {"remedy": [_name(result, remedy) for remedy in remedies]}
     for curve, head in _curves(result).items():
-        unit = unit_of(result.axis, curve)
         columns[f"{head} after"] = [
-            _or_dash(one.after[curve], result.values[curve], unit) + (" ?" if one.doubtful else "")
-            for one in every
+            _value_after(result, curve, remedy.after) + (" ?" if remedy.doubtful else "")
+            for remedy in remedies
         ]
-    columns["won"] = [f"{round(100.0 * one.won) + 0:d} %" for one in every]
+    columns["won"] = [f"{round(100.0 * remedy.won) + 0:d} %" for remedy in remedies]
     if result.verified is not None:
         for curve, head in _curves(result).items():
             columns[f"{head} simulated"] = [
-                _or_dash(
-                    one.verified and one.verified[curve], result.values[curve], unit_of(result.axis, curve)
-                )
-                for one in every
+                _value_after(result, curve, remedy.verified) for remedy in remedies
             ]
-    columns["effect"] = ["helps" if one.applies else one.effect for one in every]
-    return _to_left(columns)
+    columns["effect"] = ["helps" if remedy.applies else remedy.effect for remedy in remedies]
+    return left_aligned(columns, "remedy")
 
 
-def _named(result: Explanation, one: Remedy) -> str:
-    return "first few at once" if one is result.together else one.kind
+def _name(result: Explanation, remedy: Remedy) -> str:
+    return "first few at once" if remedy is result.together else remedy.kind
 
 
-def _or_dash(value: float | None, now: float, unit: str) -> str:
-    """A value in the unit of what is now, or a dash."""
-    return "-" if value is None or not math.isfinite(value) else beside(value, now, unit)
+def _value_after(result: Explanation, curve: str, after: dict[str, float] | None) -> str:
+    """A value of a changed axis in the unit of the present value; a dash where it is not known."""
+    value = None if after is None else after[curve]
+    if value is None or not math.isfinite(value):
+        return "-"
+    return beside(value, result.values[curve], unit_of(result.axis, curve))
 
 
 def _details(result: Explanation) -> Iterator[str]:
-    """What each remedy is, with its side effects; what does nothing, with the reason."""
-    for one in (*result.remedies, result.together):
-        if one is None:
-            continue
-        words = [
-            f"{_named(result, one)}:",
-            one.name + (";" if one.written and one is not result.together else "."),
-        ]
-        if one is not result.together and one.written:
-            words.append("; ".join(f"{path} = {text}" for path, text in one.written.items()) + ".")
-        if not one.applies:
-            words.append(sentence(f"{_judged(one)}: {one.reason}."))
-        if one.side_effects:
-            words.append(sentence("; ".join(one.side_effects)) + ".")
-        if one.assumed:
-            words.append(f"Assumed: {one.assumed}.")
-        words += [f"In doubt: {reason}." for reason in one.reasons]
+    """Each remedy with its setting, and its side effects or the reason why it does nothing."""
+    for remedy in _changes(result):
+        written = {} if remedy is result.together else remedy.written
+        words = [f"{_name(result, remedy)}:", remedy.name + (";" if written else ".")]
+        if written:
+            words.append("; ".join(f"{path} = {text}" for path, text in written.items()) + ".")
+        if not remedy.applies:
+            words.append(sentence(f"{_verdict(remedy)}: {remedy.reason}."))
+        if remedy.side_effects:
+            words.append(sentence("; ".join(remedy.side_effects)) + ".")
+        if remedy.assumed:
+            words.append(f"Assumed: {remedy.assumed}.")
+        words += [f"In doubt: {reason}." for reason in remedy.reasons]
         yield textwrap.fill(" ".join(words), WIDE, subsequent_indent="    ") + "\n"
 
 
-def _judged(one: Remedy) -> str:
+def _verdict(remedy: Remedy) -> str:
     words = {"none": "no effect", "worse": "no help", "mixed": "no help in all", "unsafe": "not safe"}
-    return words.get(one.effect, "not possible")
+    return words.get(remedy.effect, "not possible")
 
 
-def _checked(result: Explanation) -> str:
-    """What the simulations say."""
-    checked = [
-        one for one in (*result.remedies, result.together) if one is not None and one.verified is not None
+def _verification(result: Explanation, simulated: dict[str, float]) -> str:
+    """Agreement of the simulations with the predictions."""
+    checked = [remedy for remedy in _changes(result) if remedy.verified is not None]
+    agree = sum(remedy.agrees is True for remedy in checked)
+    present = ", ".join(
+        f"{head} {_value_after(result, curve, simulated)}" for curve, head in _curves(result).items()
+    )
+    words = [
+        f"Simulated: {agree} of {len(checked)} remedies agree within 5 %.",
+        f"The axis as it is: {present}.",
     ]
-    agree = sum(one.agrees is True for one in checked)
-    words = [f"Simulated: {agree} of {len(checked)} remedies agree within 5 %."]
-    own = [
-        f"{head} {_or_dash(result.verified[curve], result.values[curve], unit_of(result.axis, curve))}"
-        for curve, head in _curves(result).items()
-    ]
-    words.append(f"The axis as it is: {', '.join(own)}.")
-    doubted = [one.kind for one in checked if one.agrees is False]
-    open_ = [one.kind for one in checked if one.agrees is None]
-    words += [f"Other than predicted: {', '.join(doubted)}."] if doubted else []
-    words += [f"Not settled after the longest run: {', '.join(open_)}."] if open_ else []
+    differ = [remedy.kind for remedy in checked if remedy.agrees is False]
+    unsettled = [remedy.kind for remedy in checked if remedy.agrees is None]
+    words += [f"Other than predicted: {', '.join(differ)}."] if differ else []
+    words += [f"Not settled after the longest run: {', '.join(unsettled)}."] if unsettled else []
     return " ".join(words)

@@ -1,16 +1,27 @@
-"""Closed loops and compared estimators as text for people: the answer first, then tables, then notes."""
+"""Closed loops and compared estimators as text: the answer first, then tables, then notes."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from .. import wording
-from ..wording import aligned, beside, force, percent_number, show
-from . import axis_tables
+from ..wording import aligned, beside, force, percent_number, share_text, show
+from .text_parts import (
+    ALL_ROWS,
+    at_speed,
+    cautions_text,
+    chosen_rows,
+    doubt,
+    joined_lines,
+    marks,
+    nearest_rows,
+    notes,
+    speed_count,
+    trimmed,
+)
 
 if TYPE_CHECKING:
     from ..closed_loop.closed_loop_ripple import Smoothness
@@ -21,7 +32,7 @@ if TYPE_CHECKING:
 
 
 CURVES = ("measured", "torque", "actual")
-# Causes named beside a value: the largest, and a second one from this share of the mean square on.
+# Beside a value its largest cause is named, and the second one if it makes this share of the mean square.
 SECOND = 0.1
 LEGEND = (
     "From: the largest causes, as shares of the mean square. True: velocity and position of the load. Friction\n"
@@ -39,21 +50,24 @@ def loop(
     whole: Smoothness,
     simulated: Runs | None = None,
     *,
-    cautions: list[str] | tuple[()] = (),
+    cautions: Iterable[str] = (),
 ) -> str:
-    """Report of a closed loop: margins in words, smoothness, simulated speeds, notes."""
-    parts = [margins(result), *(f"Note: {reason}\n" for reason in result.reasons if result.stable)]
+    """Report of a closed loop: margins, ripple, simulated speeds, notes.
+
+    ``whole`` is the range of ``curve`` with more speeds, which the answer is about, or the curve itself.
+    """
+    parts = [margins(result), notes(result.reasons if result.stable else ())]
     if np.isfinite(curve.actual).any():
         unit = curve.units["speed"]
         table = aligned(_columns(curve, unit))
-        parts += ["\n", _answer(curve, whole, unit), axis_tables.doubt(curve, unit), "\n", table]
+        parts += ["\n", _answer(curve, whole, unit), doubt(curve, unit), "\n", table]
         parts += [] if simulated is None else ["\n", _beside(curve, simulated)]
-        parts += ["\n", LEGEND, *(f"Note: {reason}\n" for reason in curve.reasons)]
-    return "".join([*parts, listed(cautions)])
+        parts += ["\n", LEGEND, notes(curve.reasons)]
+    return "".join([*parts, cautions_text(cautions)])
 
 
 def aging(axis: Axis, speed: float, stable_from: str = "") -> str:
-    """What becomes of a loop of timed edges at other speeds, in a sentence or two."""
+    """How the margins of a loop with timed edges change with the speed."""
     here = show(abs(speed), f"{axis.scale.unit}/s")
     text = f"Timed edges are older the slower the axis moves: the margins are those at {here}, and slower there is less"
     if stable_from:
@@ -61,56 +75,29 @@ def aging(axis: Axis, speed: float, stable_from: str = "") -> str:
     return f"{text}. Shortly above the lowest speed of a stable loop only a run (encsim run) shows what the axis does."
 
 
-def listed(cautions: list[str] | tuple[str, ...]) -> str:
-    """Cautions, a line each."""
-    return "".join(["Cautions:\n" if cautions else "", *(f"  {line}\n" for line in cautions)])
-
-
 def margins(result: Margins) -> str:
-    """Margins in words.
-
-    Parameters
-    ----------
-    margins : Margins
-
-    Returns
-    -------
-    str
-        Some lines.
-    """
+    """Margins in words, some lines."""
     lines = _stable(result) if result.stable else _unstable(result)
-    return "".join(f"{line}\n" for line in [*lines, *_resonances(result)])
+    return joined_lines([*lines, *_resonances(result)])
 
 
 def _stable(result: Margins) -> Iterator[str]:
+    """Margins and bandwidths of a stable loop."""
     crossing = "the loop gain is nowhere 1"
     if math.isfinite(result.crossover):
         crossing = f"crossover {show(result.crossover, 'Hz')}, phase margin {result.phase_margin:.1f} deg"
-    bears = (
-        "any more delay"
-        if math.isinf(result.delay_margin)
-        else f"{show(result.delay_margin, 's')} more delay"
-    )
-    more = (
-        "without limit" if math.isinf(result.gain_margin) else f"by a factor of {_factor(result.gain_margin)}"
-    )
-    less = (
-        f"to {percent_number(result.lower_gain_margin)} % of itself"
-        if result.lower_gain_margin
-        else "to nothing"
-    )
-    yield f"The closed loop is stable: {crossing}; it bears {bears}."
+    delay = "any" if math.isinf(result.delay_margin) else show(result.delay_margin, "s")
+    gain, lower = result.gain_margin, result.lower_gain_margin
+    more = "without limit"
+    if not math.isinf(gain):
+        more = f"by a factor of {show(gain, '1')} ({20.0 * math.log10(gain):.1f} dB)"
+    less = f"to {percent_number(lower)} % of itself" if lower else "to nothing"
+    yield f"The closed loop is stable: {crossing}; it bears {delay} more delay."
     yield f"Its gain may rise {more} and fall {less}. Sensitivity peak {result.sensitivity_peak:.2f}."
-    position = (
-        "there is no position loop"
-        if math.isnan(result.bandwidth)
-        else f"position {_reach(result.bandwidth)}"
-    )
+    position = "there is no position loop"
+    if not math.isnan(result.bandwidth):
+        position = f"position {_reach(result.bandwidth)}"
     yield f"What it follows to -3 dB: {position}, velocity {_reach(result.velocity_bandwidth)}."
-
-
-def _factor(value: float) -> str:
-    return f"{show(value, '1')} ({20.0 * math.log10(value):.1f} dB)"
 
 
 def _reach(bandwidth: float) -> str:
@@ -118,9 +105,9 @@ def _reach(bandwidth: float) -> str:
 
 
 def _unstable(result: Margins) -> Iterator[str]:
-    """What an unstable loop does, by its largest pole."""
+    """How an unstable loop diverges, by its largest pole."""
     control, rate = result.axis.control, result.axis.sampling.rate
-    if control.velocity_gain == 0.0:
+    if control is not None and control.velocity_gain == 0.0:
         yield "The loop is open: control.velocity_gain is 0, and nothing holds the axis."
         return
     yield "The closed loop is UNSTABLE with these gains; they must not be tried on a machine."
@@ -145,8 +132,8 @@ def _resonances(result: Margins) -> Iterator[str]:
 
 
 def _answer(curve: Smoothness, whole: Smoothness, unit: str) -> str:
-    """The largest value of each curve and where it is."""
-    over = f"at {axis_tables.counted_speeds(len(curve.speed))}"
+    """The largest value of each curve, its speed and its causes."""
+    over = f"at {speed_count(len(curve.speed))}"
     if whole is not curve:
         over = f"from {show(curve.speed[0], unit)} to {show(curve.speed[-1], unit)}"
     names = {
@@ -158,9 +145,8 @@ def _answer(curve: Smoothness, whole: Smoothness, unit: str) -> str:
     for name in CURVES:
         values = getattr(whole, name)
         worst = int(np.nanargmax(np.where(np.isfinite(values), values, -1.0)))
-        size, cause = show(values[worst], whole.units[name]), _causes(whole, name, worst)
-        where = show(whole.speed[worst], unit) if whole.speed[worst] else "standstill"
-        lines.append(f"  {names[name]} {size} at {where}, from {cause}\n")
+        size, causes = show(values[worst], whole.units[name]), _causes(whole, name, worst)
+        lines.append(f"  {names[name]} {size} {at_speed(whole.speed[worst], unit)}, from {causes}\n")
     return "".join(lines)
 
 
@@ -170,20 +156,23 @@ def _causes(curve: Smoothness, name: str, index: int) -> str:
     if not 0.0 < square < math.inf:
         return "-"
     shares = {cause: float(part[index]) ** 2 / square for cause, part in curve.parts[name].items()}
-    first, *rest = sorted(shares, key=shares.get, reverse=True)
+    first, *rest = sorted(shares, key=shares.__getitem__, reverse=True)
     named = [first, *(cause for cause in rest[:1] if shares[cause] >= SECOND)]
-    return ", ".join(f"{cause} {wording.share_text(shares[cause])} %" for cause in named)
+    return ", ".join(f"{cause} {share_text(shares[cause])} %" for cause in named)
+
+
+def _heads(curve: Smoothness) -> dict[str, str]:
+    """Heads of the columns of the curves."""
+    return {"measured": "measured", "torque": force(curve.axis), "actual": "true"}
 
 
 def _columns(curve: Smoothness, unit: str) -> dict[str, list[str]]:
     """Table of chosen speeds: the curves, each with its causes."""
-    rows = axis_tables.chosen(curve.measured, curve.torque, curve.actual)
-    marks = axis_tables.marks(curve)
-    heads = {"measured": "measured", "torque": force(curve.axis), "actual": "true"}
-    columns = {"speed": [show(curve.speed[i], unit) + marks[i] for i in rows]}
-    for name in CURVES:
-        columns[heads[name]] = [show(getattr(curve, name)[i], curve.units[name]) for i in rows]
-        columns[f"from ({heads[name]})"] = [_causes(curve, name, i) for i in rows]
+    rows, mark = chosen_rows(curve.measured, curve.torque, curve.actual), marks(curve)
+    columns = {"speed": [show(curve.speed[i], unit) + mark[i] for i in rows]}
+    for name, head in _heads(curve).items():
+        columns[head] = [show(getattr(curve, name)[i], curve.units[name]) for i in rows]
+        columns[f"from ({head})"] = [_causes(curve, name, i) for i in rows]
     columns["position"] = [show(curve.position[i], curve.units["position"]) for i in rows]
     if curve.current is not None:
         columns["current"] = [show(curve.current[i], "A") for i in rows]
@@ -192,18 +181,17 @@ def _columns(curve: Smoothness, unit: str) -> dict[str, list[str]]:
 
 def _beside(curve: Smoothness, simulated: Runs) -> str:
     """Simulated values beside the predicted ones."""
-    unit = curve.units["speed"]
-    places = [int(np.argmin(np.abs(np.abs(curve.speed) - speed))) for speed in simulated.speed.tolist()]
-    heads = {"measured": "measured", "torque": force(curve.axis), "actual": "true"}
-    columns = {"speed": [show(speed, unit) for speed in simulated.speed.tolist()]}
-    for name in CURVES:
-        predicted = [float(getattr(curve, name)[i]) for i in places]
+    speeds = simulated.speed.tolist()
+    columns = {"speed": [show(speed, curve.units["speed"]) for speed in speeds]}
+    for name, head in _heads(curve).items():
+        unit = curve.units[name]
+        predicted = [float(getattr(curve, name)[i]) for i in nearest_rows(curve.speed, speeds)]
         pairs = list(zip(predicted, simulated.rms[name].tolist(), strict=True))
-        columns[heads[name]] = [show(value, curve.units[name]) for value in predicted]
-        columns[f"simulated {heads[name]}"] = [beside(run, value, curve.units[name]) for value, run in pairs]
-        columns[f"{heads[name]} differs by %"] = [_differs(value, run) for value, run in pairs]
+        columns[head] = [show(value, unit) for value in predicted]
+        columns[f"simulated {head}"] = [beside(run, value, unit) for value, run in pairs]
+        columns[f"{head} differs by %"] = [_differs(value, run) for value, run in pairs]
     text = f"Simulated: {simulated.samples} samples a speed, seed {simulated.seed}\n{aligned(columns)}"
-    return text + "".join(f"Note: simulated: {reason}\n" for reason in simulated.reasons)
+    return text + joined_lines(f"Note: simulated: {reason}" for reason in simulated.reasons)
 
 
 def _differs(predicted: float, simulated: float) -> str:
@@ -215,77 +203,52 @@ def _differs(predicted: float, simulated: float) -> str:
 def frontier(result: Frontier, names: list[str], own: int | None = None) -> str:
     """Report of compared estimators: answer, table by delay, notes.
 
-    Parameters
-    ----------
-    result : Frontier
-    names : sequence of str
-        Texts of the candidates, in the order of the result.
-    own : int, optional
-        Place of the axis' own estimator.
-
-    Returns
-    -------
-    str
+    ``names`` are the texts of the candidates in the order of the result, ``own`` is the place of the axis' estimator.
     """
-    order = sorted(range(len(names)), key=lambda i: (_last(result.delay[i]), result.rms[i]))
-    shown = [i for i in order if len(order) <= axis_tables.ALL_ROWS or result.best[i] or i == own]
-    hidden = len(order) - len(shown)
-    more = (
-        f"{hidden} more are worse in both than one of these; --json and --csv list them.\n" if hidden else ""
-    )
-    table = "\n".join(line.rstrip() for line in aligned(_candidates(result, names, shown, own)).splitlines())
-    notes = [f"Note: {line}\n" for line in (*result.remarks, *result.reasons)]
-    return "".join(
-        [
-            _smoothest(result, names, own),
-            "\n",
-            table,
-            "\n",
-            more,
-            "\n",
-            *_legend(result),
-            *notes,
-            f"Caution: {ELSEWHERE}\n",
-        ]
-    )
+    count = len(names)
+    delay = np.where(np.isfinite(result.delay), result.delay, math.inf)
+    rows = sorted(range(count), key=lambda i: (delay[i], result.rms[i]))
+    if count > ALL_ROWS:
+        rows = [i for i in rows if result.best[i] or i == own]
+    hidden, more = count - len(rows), ""
+    if hidden:
+        more = f"{hidden} more are worse in both than one of these; --json and --csv list them.\n"
+    parts = [_smoothest(result, names, own), trimmed(aligned(_candidates(result, names, rows, own))) + more]
+    parts.append("".join(_legend(result)) + notes((*result.remarks, *result.reasons)))
+    return "\n".join(parts) + f"Caution: {ELSEWHERE}\n"
 
 
-def _last(delay: float) -> float:
-    return delay if math.isfinite(delay) else math.inf
-
-
-def _smoothest(result: Frontier, names: list[str], own: int) -> str:
-    """What beats the axis' own estimator, or the ends of the frontier."""
-    unit = result.units["rms"]
-    where = f"at {show(result.speed, unit)}" if result.speed else "at standstill"
-    best = [i for i in np.flatnonzero(result.best) if math.isfinite(result.delay[i])]
+def _smoothest(result: Frontier, names: list[str], own: int | None) -> str:
+    """Candidates that are better than the axis' estimator, or the two ends of the frontier."""
+    where = at_speed(result.speed, result.units["rms"])
+    best = [int(i) for i in np.flatnonzero(result.best) if math.isfinite(result.delay[i])]
     best.sort(key=lambda i: result.delay[i])
 
     def words(i: int) -> str:
-        return f"{names[i]}, delay {show(result.delay[i], 's')}, {show(result.rms[i], unit)} rms"
+        ripple = show(result.rms[i], result.units["rms"])
+        return f"{names[i]}, delay {show(result.delay[i], 's')}, {ripple} rms"
 
     if own is None or not math.isfinite(result.delay[own]):
         if not best:
             return f"No candidate can be judged {where}.\n"
         return f"Quickest {where}: {words(best[0])}.\nSmoothest: {words(best[-1])}.\n"
-    lines = [f"The axis' own estimator {where}: {words(own)}.\n"]
+    lines = [f"The axis' own estimator {where}: {words(own)}."]
     if result.best[own]:
-        return lines[0] + "No candidate has as little delay and less ripple, or the reverse.\n"
+        lines.append("No candidate has as little delay and less ripple, or the reverse.")
+        return joined_lines(lines)
     slack = 1.0 + 1e-9
     as_quick = [i for i in best if result.delay[i] <= slack * result.delay[own]]
     as_smooth = [i for i in best if result.rms[i] <= slack * result.rms[own]]
     if as_quick:
-        lines.append(f"Smoothest with no more delay: {words(min(as_quick, key=lambda i: result.rms[i]))}.\n")
+        lines.append(f"Smoothest with no more delay: {words(min(as_quick, key=lambda i: result.rms[i]))}.")
     if as_smooth:
-        lines.append(
-            f"Quickest with no more ripple: {words(min(as_smooth, key=lambda i: result.delay[i]))}.\n"
-        )
-    return "".join(lines)
+        lines.append(f"Quickest with no more ripple: {words(min(as_smooth, key=lambda i: result.delay[i]))}.")
+    return joined_lines(lines)
 
 
-def _candidates(result: Frontier, names: list[str], rows: list[int], own: int) -> dict[str, list[str]]:
+def _candidates(result: Frontier, names: list[str], rows: list[int], own: int | None) -> dict[str, list[str]]:
     unit = result.units["rms"]
-    marks = {True: "best", False: ""}
+    remarks = {i: ["best"] * bool(result.best[i]) + ["own"] * (i == own) for i in rows}
     return {
         "estimator": [names[i] for i in rows],
         "delay": [show(result.delay[i], "s") for i in rows],
@@ -297,7 +260,7 @@ def _candidates(result: Frontier, names: list[str], rows: list[int], own: int) -
             beside(result.bound[i], result.rms[i], unit) if math.isfinite(result.bound[i]) else "-"
             for i in rows
         ],
-        "": [" ".join(filter(None, [marks[bool(result.best[i])], "own" if i == own else ""])) for i in rows],
+        "": [" ".join(remarks[i]) for i in rows],
     }
 
 

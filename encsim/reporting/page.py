@@ -1,4 +1,4 @@
-"""An axis on one page for those who do not compute: answer, why, where from, what helps, how sure."""
+"""An axis on one HTML page for readers who do not compute: answer, causes, remedies, reliability."""
 
 from __future__ import annotations
 
@@ -7,43 +7,45 @@ import re
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from .. import __version__, checks, files
 from ..closed_loop.closed_loop_ripple import smoothness
 from ..closed_loop.stability import margins
-from ..closed_loop.timed_edge_loops import slowest_speed, stable_speeds
+from ..closed_loop.timed_edge_loops import slowest_speed
 from ..decisions.explanation import explain
 from ..decisions.requirements import Requirement
 from ..decisions.ripple_summary import closes
 from ..model.axis import check_axis
-from ..open_loop.closed_form import checked_speeds, regimes, ripple
+from ..open_loop.closed_form import regimes, ripple
 from ..open_loop.period_error import position_error
 from ..plotting.canvas import COLOURS
 from ..rings.budget import ring_budget
 from ..rings.error_orders import ring_curve
-from ..time_domain import sweeps
 from ..wording import sentence
 from . import page_answer, page_frames, page_sections, page_words
-from .page_svg import GlyphStore
+from .page_blocks import GlyphStore
+from .page_speeds import RANGE, curve_speeds, detail_speed, frame_speeds, given_speeds
 
 if TYPE_CHECKING:
+    import jinja2
+
     from ..closed_loop.closed_loop_ripple import Smoothness
     from ..closed_loop.stability import Margins
+    from ..decisions.explanation import Explanation
+    from ..decisions.judgements import Judgement
     from ..model.axis import Axis
     from ..open_loop.closed_form import RippleCurve
+    from ..open_loop.period_error import PeriodError
     from ..rings.budget import Budget
     from ..rings.error_orders import RingCurve
     from ..spreads.tolerancing import Tolerance
+    from .page_frames import Slider
+    from .page_speeds import DetailSpeed, Speeds
 
 
-# From so many speeds on they are the range to draw; fewer are speeds of the user's own.
-RANGE = 20
-SLOWEST = 1e-3
-# A page about one speed shows this much slower and faster ones too.
-AROUND = 10.0
 SEED = 0
 TITLE = "How smoothly the axis runs"
 LONGEST_TITLE = 200
@@ -54,63 +56,62 @@ UNITS = re.compile(r"(\d) (?=(?:%|[pnµmk]?(?:m|m/s|s|N|A)|[mkM]?Hz|n?rad|deg|rp
 class Findings:
     """All results that a page shows."""
 
-    axis: object
-    requirement: object
-    judgement: object
-    curve: object
-    error: object
-    closer: object
-    explanation: object
-    slider: object
-    table_speeds: np.ndarray
-    smoothness: object = None
-    margins: object = None
-    ring_curve: object = None
-    ring_budget: object = None
-    tolerance: object = None
+    axis: Axis
+    requirement: Requirement | None
+    judgement: Judgement | None
+    curve: RippleCurve
+    error: PeriodError
+    detail: DetailSpeed
+    explanation: Explanation
+    slider: Slider
+    smoothness: Smoothness | None = None
+    margins: Margins | None = None
+    ring_curve: RingCurve | None = None
+    ring_budget: Budget | None = None
+    tolerance: Tolerance | None = None
 
     @property
-    def own_loop(self) -> bool:
-        """Whether the axis has a closed loop."""
-        return self.smoothness is not None
+    def table_speeds(self) -> np.ndarray:
+        """Speeds of the tables of numbers: those of the slider."""
+        return np.array([frame.speed for frame in self.slider.frames])
 
     @property
     def doubts(self) -> tuple[str, ...]:
-        """Why the answer may not be believed, each reason once."""
+        """Why the answer is not reliable, each reason once."""
         judged = () if self.judgement is None else self.judgement.reasons
-        unstable = self.smoothness.reasons if self.unstable else ()
+        unstable = self.smoothness.reasons if self.smoothness is not None and self.unstable else ()
         return page_words.plain_doubts([*unstable, *self.curve.reasons, *judged])
 
     @property
     def unstable(self) -> bool:
         """Whether there is a closed loop and it is not stable."""
-        return self.own_loop and not self.smoothness.stable
+        return self.smoothness is not None and not self.smoothness.stable
 
 
 def report(
-    axis: Axis | None,
+    axis: Axis,
     path: Path | str,
-    speeds: list[Any] | None = None,
-    requirement: Requirement | str | None = None,
+    speeds: Speeds | None = None,
+    requirement: Requirement | None = None,
     title: str | None = None,
     reproducible: bool = False,
     force: bool = False,
     *,
     seed: int = SEED,
     tolerance: Tolerance | None = None,
-    progress: Callable[..., Any] | None = None,
-) -> Path | str | None:
-    """Write one page about an axis: HTML that holds all it shows, for a browser, a mail, or print.
+    progress: Callable[[str], object] | None = None,
+) -> Path | str:
+    """Write one page about an axis: an HTML file without further files, for a browser, a mail, or print.
 
     Parameters
     ----------
     axis : Axis
-        With load and control the page tells about the closed loop too, with a ring about its budget.
+        With load and control the page shows the closed loop too, with a ring its budget.
     path : str or path-like
         File to write.
     speeds : array_like, optional
-        m/s or rad/s. From 20 on they are the range that is shown, fewer get a place of their own on the speed
-        slider. Without them the range is that of the requirement, or what suits the axis.
+        m/s or rad/s. 20 or more are the range that is shown; each of fewer gets a place on the speed slider. Without
+        them the range is that of the requirement, or the usual one of the axis.
     requirement : Requirement, optional
         Limits that the page judges the axis by.
     title : str, optional
@@ -120,11 +121,11 @@ def report(
     force : bool
         Replace a file that exists.
     seed : int
-        Fixes the chance of the short simulations behind the speed slider.
+        Seed of the short simulations for the speed slider.
     tolerance : Tolerance, optional
-        Shown too: how axes built like this one differ.
+        Spread between axes of this design, shown too.
     progress : callable, optional
-        Told what is being done, in a few words.
+        Called with a few words at each step.
 
     Returns
     -------
@@ -146,8 +147,16 @@ def report(
     """
     check_axis("report.axis", axis)
     files.refuse_existing(path, force=force)
-    settings = {"speeds": speeds, "requirement": requirement, "seed": seed, "tolerance": tolerance}
-    text = page(axis, title=title, reproducible=reproducible, progress=progress, **settings)
+    text = page(
+        axis,
+        speeds=speeds,
+        requirement=requirement,
+        title=title,
+        reproducible=reproducible,
+        seed=seed,
+        tolerance=tolerance,
+        progress=progress,
+    )
     files.write_whole(path, text, force=force)
     return path
 
@@ -155,115 +164,66 @@ def report(
 def page(
     axis: Axis,
     *,
-    speeds: list[Any] | tuple[float] | None = None,
-    requirement: Requirement | str | None = None,
+    speeds: Speeds | None = None,
+    requirement: Requirement | None = None,
     title: str | None = None,
     reproducible: bool = False,
     seed: int = SEED,
     tolerance: Tolerance | None = None,
-    progress: Callable[..., Any] | None = None,
+    progress: Callable[[str], object] | None = None,
 ) -> str:
     """The page that :func:`report` writes, as text."""
-    found = findings(axis, speeds, requirement, seed, progress or (lambda text: None))
-    return rendered(replace(found, tolerance=tolerance), title, seed, dated=not reproducible)
+    results = findings(axis, speeds, requirement, seed, progress or (lambda text: None))
+    return rendered(replace(results, tolerance=tolerance), title, seed, dated=not reproducible)
 
 
 def findings(
     axis: Axis,
-    speeds: list[Any] | tuple[float] | None,
-    requirement: Requirement | str | None,
+    speeds: Speeds | None,
+    requirement: Requirement | None,
     seed: int,
-    progress: Callable[..., Any],
+    progress: Callable[[str], object],
 ) -> Findings:
     """Compute all that a page shows."""
     _check(requirement, seed)
-    own = _own_speeds(axis, speeds)
+    given = given_speeds(axis, speeds)
     progress("judging the axis" if requirement is not None else "computing ripple")
     judged = None if requirement is None else requirement.judge(axis)
-    sweep = _sweep(axis, own, requirement)
-    closed = _loop(axis, sweep)
-    curve = _curve(axis, sweep, closed.get("smoothness"))
-    named = own if len(own) < RANGE else own[:0]
-    closer = page_words.closer_look(curve, judged, named)
+    sweep = curve_speeds(axis, given, requirement)
+    smooth, stability = _loop(axis, sweep)
+    curve = _curve(axis, sweep, smooth)
+    named = given if len(given) < RANGE else given[:0]
+    detail = detail_speed(curve, judged, named)
     progress("looking for causes and remedies")
-    explanation = explain(axis, closer.speed)
+    explanation = explain(axis, detail.speed)
     progress("computing the frames of the speed slider")
-    frames = _frame_speeds(axis, sweep, named, closer.speed)
-    slider = page_frames.slider(axis, *frames, seed, closed=bool(closed))
+    frames, first = frame_speeds(axis, sweep, named, detail.speed)
+    slider = page_frames.slider(axis, frames, first, seed, closed=smooth is not None)
     progress("drawing")
+    ring_errors, budget = _ring(axis)
     return Findings(
         axis=axis,
         requirement=requirement,
         judgement=judged,
         curve=curve,
         error=position_error(axis),
-        closer=closer,
+        detail=detail,
         explanation=explanation,
         slider=slider,
-        table_speeds=np.array([frame.speed for frame in slider.frames]),
-        **closed,
-        **_ring(axis),
+        smoothness=smooth,
+        margins=stability,
+        ring_curve=ring_errors,
+        ring_budget=budget,
     )
 
 
-def _check(requirement: Requirement | str | None, seed: int) -> None:
-    """Refuse what would fail late, or in other words."""
+def _check(requirement: Requirement | None, seed: int) -> None:
+    """Refuse a wrong requirement or seed before anything is computed."""
     if requirement is not None and not isinstance(requirement, Requirement):
         hint = "encsim.requirements.load(path) reads one"
         checks.refuse("report.requirement", "be a Requirement", requirement, hint=hint)
     if not checks.is_whole(seed) or not 0 <= seed < 2**64:
         checks.refuse("report.seed", "be a whole number from 0 to 2**64 - 1", seed)
-
-
-def shown_speeds(
-    axis: Axis,
-    speeds: list[float] | np.ndarray | None = None,
-    requirement: Requirement | None = None,
-    count: int = 40,
-) -> np.ndarray:
-    """Speeds spread over the range that a page shows."""
-    sweep = _sweep(axis, _own_speeds(axis, speeds), requirement)
-    return np.geomspace(sweep[0], sweep[-1], count) if len(sweep) > 1 else sweep
-
-
-def _own_speeds(axis: Axis, speeds: list[Any] | np.ndarray | tuple[float] | None) -> np.ndarray | None:
-    """Speeds given, without direction and standstill, ascending."""
-    if speeds is None:
-        return np.zeros(0)
-    given = np.unique(np.abs(checked_speeds("report.speeds", speeds, axis.scale.unit)))
-    return given[given > 0.0]
-
-
-def _sweep(axis: Axis, own: np.ndarray, requirement: Requirement | None) -> np.ndarray:
-    """Speeds of the curves: the range of the requirement, or the one given, or the usual one; the user's among them."""
-    if requirement is not None:
-        low, high = requirement.speeds
-        found = _range(low or SLOWEST * high, high)
-    elif len(own) >= RANGE:
-        return own
-    else:
-        usual = _usual_speeds(axis)
-        found = _range(min(usual[0], *own), max(usual[-1], *own)) if len(own) else np.asarray(usual)
-    return np.union1d(found, own[(own > found[0]) & (own < found[-1])])
-
-
-def _usual_speeds(axis: Axis) -> np.ndarray:
-    """The usual speeds; of a loop of timed edges those at which it is stable."""
-    usual = np.asarray(sweeps.default_speeds(axis))
-    return stable_speeds(axis, usual) if closes(axis, usual[-1]) else usual
-
-
-def _range(low: float, high: float) -> np.ndarray:
-    return np.array(sweeps.logarithmic(low, high, sweeps.DEFAULT_SPEEDS)) if low < high else np.array([high])
-
-
-def _frame_speeds(axis: Axis, sweep: np.ndarray, own: np.ndarray, worst: float) -> tuple[list[float], float]:
-    """Speeds of the slider, over the range and around a single speed; and the one shown first."""
-    low, high = float(sweep[0]), float(sweep[-1])
-    if low == high:
-        low, high = low / AROUND, high * AROUND
-    worst = min(max(worst, low), high)
-    return page_frames.chosen_speeds(axis, low, high, own, worst), worst
 
 
 def _curve(axis: Axis, sweep: np.ndarray, smooth: Smoothness | None) -> RippleCurve:
@@ -285,60 +245,63 @@ def _curve(axis: Axis, sweep: np.ndarray, smooth: Smoothness | None) -> RippleCu
     )
 
 
-def _loop(axis: Axis, sweep: np.ndarray) -> dict[Any, Margins | Smoothness]:
-    """Results of the closed loop, if there is one."""
+def _loop(axis: Axis, sweep: np.ndarray) -> tuple[Smoothness | None, Margins | None]:
+    """Ripple and margins of the closed loop, if there is one."""
     if not closes(axis, sweep[-1]):
-        return {}
-    smooth, found = smoothness(axis, sweep), margins(axis, speed=slowest_speed(axis, float(sweep[0])))
-    return {"smoothness": smooth.refined() if smooth.stable else smooth, "margins": found}
+        return None, None
+    smooth = smoothness(axis, sweep)
+    stability = margins(axis, speed=slowest_speed(axis, float(sweep[0])))
+    return smooth.refined() if smooth.stable else smooth, stability
 
 
-def _ring(axis: Axis) -> dict[Any, Budget | RingCurve]:
-    """Results about the ring, if there is one."""
+def _ring(axis: Axis) -> tuple[RingCurve | None, Budget | None]:
+    """Errors and budget of the ring, if there is one."""
     if axis.ring is None:
-        return {}
-    return {
-        "ring_curve": ring_curve(axis.ring, axis.heads),
-        "ring_budget": ring_budget(axis.ring, axis.heads, radius=axis.ring.diameter / 2.0),
-    }
+        return None, None
+    budget = ring_budget(axis.ring, axis.heads, radius=axis.ring.diameter / 2.0)
+    return ring_curve(axis.ring, axis.heads), budget
 
 
-def rendered(found: Findings, title: str | None = None, seed: int = SEED, *, dated: bool = True) -> str:
+def rendered(results: Findings, title: str | None = None, seed: int = SEED, *, dated: bool = True) -> str:
     """Results as the text of the page."""
-    shelf = GlyphStore()
-    parts = page_sections
-    blocks = [page_answer.answer(found, shelf), parts.source(found, shelf), parts.player(found)]
-    blocks += [parts.loop(found, shelf)] if found.own_loop else []
-    blocks += [parts.ring(found, shelf)] if found.ring_curve is not None else []
-    blocks += [page_sections.remedies(found, shelf), parts.sure(found, shelf)]
+    store = GlyphStore()
+    blocks = [
+        page_answer.answer(results, store),
+        page_sections.source(results, store),
+        page_sections.player(results),
+        page_sections.loop(results, store),
+        page_sections.ring(results, store),
+        page_sections.remedies(results, store),
+        page_sections.sure(results, store),
+    ]
     script = _template_text("page.js")
     return _environment().get_template("page.html").render(
         title=heading(title),
-        axis=page_words.axis_sentence(found.axis),
-        axis_rows=page_words.axis_rows(found.axis),
-        blocks=blocks,
-        cautions=found.explanation.cautions,
-        provenance=_provenance(found.axis, seed, dated),
-        axis_text=found.axis.to_toml(),
-        shelf=shelf,
+        axis=page_words.axis_sentence(results.axis),
+        axis_rows=page_words.axis_rows(results.axis),
+        blocks=[block for block in blocks if block is not None],
+        cautions=results.explanation.cautions,
+        provenance=_provenance(results.axis, seed, dated),
+        axis_text=results.axis.to_toml(),
+        letters=store,
         colours=COLOURS,
         script=script,
-        script_hash=_hash_of_script(script),
+        script_hash=_script_hash(script),
     )  # fmt: skip
 
 
-def heading(title: int | str | None) -> str:
+def heading(title: str | None) -> str:
     """A title as one line of text that is not empty."""
     return " ".join(str("" if title is None else title).split())[:LONGEST_TITLE] or TITLE
 
 
 def joined(text: str) -> str:
-    """A text whose numbers keep their units at the line's end."""
+    """A text in which no line break parts a number from its unit."""
     return UNITS.sub("\\1\u202f", text)
 
 
 def _provenance(axis: Axis, seed: int, dated: bool) -> tuple[tuple[str, str], ...]:
-    """Where the page comes from, as (what, value)."""
+    """Where the page comes from, as (name, value)."""
     text = axis.to_toml()
     rows = [
         ("Computed by", f"encsim {__version__}"),
@@ -354,8 +317,8 @@ def _today() -> str:
     return datetime.now(UTC).strftime("%Y-%m-%d")
 
 
-def _hash_of_script(script: str) -> str:
-    """What the page's own rule lets run: this script and no other."""
+def _script_hash(script: str) -> str:
+    """Hash of the only script that the security policy of the page allows."""
     import base64
 
     return base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
@@ -365,8 +328,8 @@ def _template_text(name: str) -> str:
     return (Path(__file__).parent / "templates" / name).read_text(encoding="utf-8")
 
 
-def _environment() -> Any:
-    """Templates with everything escaped that is not marked as markup."""
+def _environment() -> jinja2.Environment:
+    """Templates that escape everything but marked markup."""
     import jinja2
     from markupsafe import Markup
 

@@ -1,4 +1,4 @@
-"""The first block of a page: how smoothly the axis runs, against what is asked of it."""
+"""The first block of a page: how smoothly the axis runs, and whether it meets its requirement."""
 
 from __future__ import annotations
 
@@ -12,8 +12,8 @@ from ..figures import ripple_view
 from ..figures.ripple_view import range_of_speeds, view_of
 from ..open_loop.causes import REGIMES
 from ..wording import compared, percent, quantity, sentence
-from . import page_words
 from .page_blocks import Block, Table, near, picture
+from .page_speeds import reason
 from .page_words import doubted, in_plain_words, in_unit, limit_name, meanings
 
 if TYPE_CHECKING:
@@ -22,65 +22,51 @@ if TYPE_CHECKING:
     from ..decisions.requirements import Requirement
     from ..figures.ripple_view import RippleView
     from .page import Findings
-    from .page_blocks import Picture
-    from .page_svg import GlyphStore
+    from .page_blocks import GlyphStore
 
 
+TERMS = ("ripple", "rms", "limit", "error", "cyclic", "aliased", "counts", "vanish")
 UNSTABLE = ("Make the loop stable", "as it is, it swings by itself")
 
 
-def answer(found: Findings, shelf: GlyphStore) -> Block:
+def answer(results: Findings, store: GlyphStore) -> Block:
     """How smoothly the axis runs, against the requirement if there is one."""
-    curve, judged = found.curve, found.judgement
-    limit = drawn_limit(found.requirement, judged)
-    view, told = view_of(curve, limit), in_plain_words(curve)
+    curve, judged = results.curve, results.judgement
+    limit = drawn_limit(results.requirement, judged)
+    view, plain = view_of(curve, limit), in_plain_words(curve)
     shown = picture(
         "ripple",
-        found.axis,
-        lambda style: ripple_picture.ripple(told, limit=limit, style=style),
-        shelf,
+        results.axis,
+        lambda style: ripple_picture.ripple(plain, limit=limit, style=style),
+        store,
         range_of_speeds(view) if len(view.speed) > 1 else None,
     )
-    asked = judged is not None
-    says = (
-        [_verdict(judged)]
-        if asked
-        else [f"{shown.title}.", "No limit was given, so there is no verdict here."]
-    )
+    if judged is None:
+        question = "How smoothly does it run?"
+        says = [f"{shown.title}.", "No limit was given, so there is no verdict here."]
+    else:
+        question, says = "Does it run smoothly enough?", [_verdict(judged)]
     if len(view.speed) > 1:
-        says.append(page_words.reason(found.closer, found.axis))
-    if found.own_loop and found.smoothness.stable:
+        says.append(reason(results.detail, results.axis))
+    if results.smoothness is not None and results.smoothness.stable:
         says.append("Measured ripple is what the controller sees with its loop closed.")
+    sometimes = {"limit": judged is not None, "aliased": "aliased" in shown.title}
     return Block(
         key="answer",
-        heading="Does it run smoothly enough?" if asked else "How smoothly does it run?",
+        heading=question,
         says=tuple(says),
-        facts=_facts(found, view),
-        words=meanings(
-            "ripple",
-            "rms",
-            *(("limit",) if asked else ()),
-            "error",
-            "cyclic",
-            *_aliased(shown),
-            "counts",
-            "vanish",
-        ),
-        doubts=found.doubts,
-        doubted=doubted(found.curve),
+        facts=_facts(results, view),
+        words=meanings(*(term for term in TERMS if sometimes.get(term, True))),
+        doubts=results.doubts,
+        doubted=doubted(curve),
         pictures=(shown,),
-        tables=(*((_limit_table(judged),) if asked else ()), _ripple_table(found, view)),
+        tables=(*(() if judged is None else (_limit_table(judged),)), _ripple_table(results, view)),
     )
-
-
-def _aliased(shown: Picture) -> tuple[str, ...]:
-    """The word, where the picture's title has it."""
-    return ("aliased",) if "aliased" in shown.title else ()
 
 
 def drawn_limit(requirement: Requirement | None, judged: Judgement | None) -> tuple[float, float] | None:
-    """The limit of measured ripple as (share of the speed, least value), the one that binds; None without."""
-    if requirement is None:
+    """The limiting limit of measured ripple as (share of the speed, least value); None without a limit."""
+    if requirement is None or judged is None:
         return None
     given = {
         "relative": (requirement.relative or 0.0, requirement.floor or 0.0),
@@ -91,7 +77,7 @@ def drawn_limit(requirement: Requirement | None, judged: Judgement | None) -> tu
 
 
 def _verdict(judged: Judgement) -> str:
-    """Yes or no, with the limit that comes nearest."""
+    """Yes or no, with the limiting criterion."""
     axis = judged.axis
     missed = [each for each in judged.limits if not each.met]
     binding = judged.limit(judged.binding)
@@ -105,33 +91,34 @@ def _verdict(judged: Judgement) -> str:
     return f"Yes, every limit is met. Nearest to its limit is the {name}{where}: {values}."
 
 
-def _facts(
-    found: Findings, view: RippleView
-) -> tuple[tuple[str, str, str], tuple[str, str, str], tuple[str, str, str]]:
-    """Three numbers: the worst, the speeds that fail (or the largest share), what to do first."""
-    unit, facts = view.unit, []
-    if found.judgement is not None:
-        binding = found.judgement.limit(found.judgement.binding)
+def _facts(results: Findings, view: RippleView) -> tuple[tuple[str, str, str], ...]:
+    """Three numbers: the worst, the speeds above the limit (or the largest share), the first remedy."""
+    unit = view.unit
+    facts: list[tuple[str, str, str]] = []
+    if results.judgement is not None:
+        binding = results.judgement.limit(results.judgement.binding)
         worst = percent(binding.share) if math.isfinite(binding.share) else "missed"
         where = "" if math.isnan(binding.speed) else f", at {quantity(binding.speed, unit, 2)}"
-        facts.append(("Worst share of a limit", worst, f"{limit_name(binding.name, view.curve.axis)}{where}"))
+        facts.append(("Worst share of a limit", worst, f"{limit_name(binding.name, results.axis)}{where}"))
     if view.allowed is not None:
         facts.append(("Speeds above the limit", *_failing(view)))
-    facts += _roughest(view, found)[: 2 - len(facts)]
-    facts.append(("What to do first", *(UNSTABLE if found.unstable else _first(found.explanation, unit))))
+    facts += _roughest(view, results)[: 2 - len(facts)]
+    facts.append(("What to do first", *(UNSTABLE if results.unstable else _first(results.explanation, unit))))
     return tuple(facts)
 
 
-def _roughest(view: RippleView, found: Findings) -> list[tuple[str, str, str]]:
-    """The ripple where it is looked at closely, and the largest, each with its share of the speed."""
+def _roughest(view: RippleView, results: Findings) -> list[tuple[str, str, str]]:
+    """The ripple at the speed explained in detail, and the largest, each with its share of the speed."""
     largest = int(np.argmax(np.where(view.sound, view.rms, 0.0)))
     most = _at(view, view.speed[largest], view.rms[largest])
-    if view.speed[largest] == found.closer.speed:
+    if view.speed[largest] == results.detail.speed:
         share = percent(view.rms[largest] / view.speed[largest])
         return [("Largest ripple, rms", *most[:2]), ("As a share of that speed", share, "")]
-    size, where, share = _at(view, found.closer.speed, found.explanation.values["measured"])
+    size, where, share = _at(view, results.detail.speed, results.explanation.values["measured"])
     kind = (
-        "Ripple where cyclic error matters most" if found.closer.why == "cyclic" else "Ripple looked at below"
+        "Ripple where cyclic error matters most"
+        if results.detail.why == "cyclic"
+        else "Ripple looked at below"
     )
     return [(kind, share, f"{size} rms {where}"), ("Largest ripple, rms", most[0], f"{most[1]}, {most[2]}")]
 
@@ -153,8 +140,8 @@ def _failing(view: RippleView) -> tuple[str, str]:
 
 
 def _first(explanation: Explanation, unit: str) -> tuple[str, str]:
-    """The remedy that wins most, and what it does."""
-    best = next((one for one in explanation.remedies if one.applies), None)
+    """The remedy with the largest reduction, and the ripple before and after."""
+    best = next((remedy for remedy in explanation.remedies if remedy.applies), None)
     if best is None:
         return "nothing known", "no remedy helps here"
     before, after = best.before["measured"], best.after["measured"]
@@ -177,7 +164,7 @@ def _limit_table(judged: Judgement) -> Table:
     return Table("Every limit", ("Limit on", "Allowed", "Reached", "At speed", "Verdict"), rows, folded=False)
 
 
-def _ripple_table(found: Findings, view: RippleView) -> Table:
+def _ripple_table(results: Findings, view: RippleView) -> Table:
     """Ripple at some speeds."""
     unit, allowed = view.unit, view.allowed
     rows = tuple(
@@ -188,7 +175,7 @@ def _ripple_table(found: Findings, view: RippleView) -> Table:
             *(() if allowed is None else _held(view.rms[i], allowed[i], unit)),
             REGIMES[str(view.regime[i])].cell,
         )
-        for i in near(view.speed, found.table_speeds)
+        for i in near(view.speed, results.table_speeds)
     )  # fmt: skip
     limit = () if allowed is None else ("Limit", "Verdict")
     return Table(

@@ -1,11 +1,8 @@
-"""Further blocks of a page: where the error comes from, the slider, loop, ring, and how sure all is.
-
-The block of a page about causes and remedies at one speed.
-"""
+"""Further blocks of a page: error of a signal period, speed slider, closed loop, ring, remedies, reliability."""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from ..decisions.remedy_words import unit_of
 from ..decisions.ripple_summary import CURVES
@@ -19,32 +16,31 @@ from ..figures import tolerance as tolerance_picture
 from ..figures.period import causes_of, half_range, shown_lines
 from ..open_loop.causes import CAUSES
 from ..wording import percent, quantity, sentence
-from . import page_words
-from .loop_text import margins as margins_told
-from .page_blocks import Block, Table, near, picture
-from .page_words import curve_heads, doubted, in_plain_words, in_unit, meanings, plain_doubts
+from .loop_text import margins as margins_text
+from .page_blocks import Block, Picture, Table, near, picture
+from .page_words import curve_heads, doubted, in_plain_words, in_unit, meanings, not_covered, plain_doubts
 
 if TYPE_CHECKING:
     import numpy as np
-    from matplotlib.axes import Axes
 
     from ..closed_loop.closed_loop_ripple import Smoothness
+    from ..closed_loop.stability import Margins
     from ..decisions.explanation import Explanation
-    from ..decisions.remedies import Remedy
     from ..open_loop.period_error import PeriodError
-    from ..plotting.canvas import Style
     from ..rings.budget import Budget
     from .page import Findings
-    from .page_svg import GlyphStore
+    from .page_blocks import GlyphStore
 
 
-# A contribution below this share of the square is not worth a row.
+# Contributions below this share of the square are left out.
 LEAST_SHARE = 1e-5
+# Remedies of the table.
+REMEDIES = 12
 
 
-def source(found: Findings, shelf: GlyphStore) -> Block:
-    """What the encoder gets wrong within a signal period."""
-    error = found.error
+def source(results: Findings, store: GlyphStore) -> Block:
+    """The position error within a signal period."""
+    error = results.error
     unit = error.axis.scale.unit
     reach, pitch = half_range(error), quantity(error.axis.scale.pitch, unit, strip=True)
     size = quantity(reach, unit, 2)
@@ -53,10 +49,10 @@ def source(found: Findings, shelf: GlyphStore) -> Block:
         if reach
         else "Within a signal period the encoder makes no error."
     )
-    told = in_plain_words(error)
-    drawn = (
-        ("period", lambda style: period_picture.period_error(told, style=style)),
-        ("channels", lambda style: channels_picture.channels(told, style=style)),
+    plain, axis = in_plain_words(error), results.axis
+    pictures = (
+        picture("period", axis, lambda style: period_picture.period_error(plain, style=style), store),
+        picture("channels", axis, lambda style: channels_picture.channels(plain, style=style), store),
     )
     return Block(
         key="source",
@@ -64,13 +60,13 @@ def source(found: Findings, shelf: GlyphStore) -> Block:
         says=(says,),
         words=meanings("line"),
         doubts=plain_doubts(error.reasons),
-        pictures=tuple(picture(key, found.axis, draw, shelf) for key, draw in drawn),
+        pictures=pictures,
         tables=(_line_table(error),),
     )
 
 
 def _line_table(error: PeriodError) -> Table:
-    """Lines of the error with their causes."""
+    """Harmonics of the error with their causes."""
     unit = error.axis.scale.unit
     rows = tuple(
         (
@@ -83,17 +79,17 @@ def _line_table(error: PeriodError) -> Table:
     return Table("Numbers of these pictures", ("Line", "Amplitude", "From"), rows)
 
 
-def player(found: Findings) -> Block:
+def player(results: Findings) -> Block:
     """The speed slider."""
-    slider = found.slider
-    unit = f"{found.axis.scale.unit}/s"
-    followed = "the line that is largest" if slider.harmonic else "the error"
+    slider = results.slider
+    unit = f"{results.axis.scale.unit}/s"
+    shown = "the line that is largest" if slider.harmonic else "the error"
     rows = tuple(
         (
             frame.name,
             quantity(frame.rms, unit),
             percent(frame.rms / frame.speed, 3),
-            "; ".join(frame.told) or "none",
+            "; ".join(frame.line_words) or "none",
         )
         for frame in slider.frames
     )
@@ -103,7 +99,7 @@ def player(found: Findings) -> Block:
         says=(
             "The controller looks at the position only now and then. A fast error wave, seen at such moments, looks "
             "like a slow one: it is folded.",
-            f"Choose a speed: the first picture shows {followed} and its samples, the others what the controller makes "
+            f"Choose a speed: the first picture shows {shown} and its samples, the others what the controller makes "
             "of all of it.",
         ),
         words=meanings("folded"),
@@ -115,16 +111,13 @@ def player(found: Findings) -> Block:
     )
 
 
-def loop(found: Findings, shelf: GlyphStore) -> Block:
-    """Whether the machine really moves, and how safely the loop is closed."""
-    smooth, margins = found.smoothness, found.margins
-    told = in_plain_words(smooth)
-    shown = picture(
-        "loop",
-        found.axis,
-        lambda style: loop_picture.smoothness(told, style=style),
-        shelf,
-    )
+def loop(results: Findings, store: GlyphStore) -> Block | None:
+    """Motion of the machine with its loop closed, and the margins; None without a loop."""
+    smooth, margins = results.smoothness, results.margins
+    if smooth is None or margins is None:
+        return None
+    plain = in_plain_words(smooth)
+    shown = picture("loop", results.axis, lambda style: loop_picture.smoothness(plain, style=style), store)
     return Block(
         key="loop",
         heading="Does the machine really move?",
@@ -132,22 +125,22 @@ def loop(found: Findings, shelf: GlyphStore) -> Block:
         doubts=plain_doubts([*smooth.reasons, *margins.reasons]),
         doubted=doubted(smooth),
         pictures=(shown,),
-        tables=(_smoothness_table(smooth, found.table_speeds),) if smooth.stable else (),
-        more=_tuner(found, shelf),
+        tables=(_smoothness_table(smooth, results.table_speeds),) if smooth.stable else (),
+        more=_margins(margins, smooth, store),
     )
 
 
-def _tuner(found: Findings, shelf: GlyphStore) -> Block:
+def _margins(margins: Margins, smooth: Smoothness, store: GlyphStore) -> Block:
     """The margins of the loop."""
-    margins = found.margins
-
-    def draw(style: Style) -> Axes:
-        return margins_picture.margins(margins, style=style)
-
-    shown = (picture("margins", found.axis, draw, shelf),) if len(margins.frequency) else ()
-    says = tuple(margins_told(margins).splitlines())
-    if not found.axis.estimator.linear:
-        slowest = quantity(found.smoothness.speed[0], f"{found.axis.scale.unit}/s")
+    axis = smooth.axis
+    shown: tuple[Picture, ...] = ()
+    if len(margins.frequency):
+        shown = (
+            picture("margins", axis, lambda style: margins_picture.margins(margins, style=style), store),
+        )
+    says = tuple(margins_text(margins).splitlines())
+    if not axis.estimator.linear:
+        slowest = quantity(smooth.speed[0], f"{axis.scale.unit}/s")
         says += (f"Edges are timed: this is at {slowest}, the slowest speed here. Faster, they are younger.",)
     return Block("margins", "For the tuner: how safely the loop is closed", says=says, pictures=shown)
 
@@ -164,21 +157,23 @@ def _smoothness_table(smooth: Smoothness, wanted: np.ndarray) -> Table:
     return Table("Numbers of this picture", ("Speed", *curve_heads(axis)), rows)
 
 
-def ring(found: Findings, shelf: GlyphStore) -> Block:
-    """What the mounting of the ring adds, and the budget of the angle."""
-    curve, budget = found.ring_curve, found.ring_budget
+def ring(results: Findings, store: GlyphStore) -> Block | None:
+    """The errors that the mounting of the ring adds, and the budget of the angle; None without a ring."""
+    ring, curve, budget = results.axis.ring, results.ring_curve, results.ring_budget
+    if ring is None or curve is None or budget is None:
+        return None
     if not curve.peak:
         return Block(
             "ring", "What does the ring add?", says=("Its description names no fault: it adds nothing.",)
         )
-    shown = picture("ring", found.axis, lambda style: ring_picture.ring(curve, style=style), shelf)
+    shown = picture("ring", results.axis, lambda style: ring_picture.ring(curve, style=style), store)
     size = quantity(curve.peak, "rad", 2)
     says = [
         f"How the ring is mounted makes the angle wrong by ±{size}, ±{quantity(curve.arc, 'm', 2)} at the graduation, "
         "a few times a turn.",
-        _budget_told(budget),
+        _budget_words(budget),
     ]
-    if len(found.axis.ring.compensation):
+    if len(ring.compensation):
         says.append("What the controller takes off by its error map is not taken off here.")
     return Block(
         key="ring",
@@ -190,8 +185,8 @@ def ring(found: Findings, shelf: GlyphStore) -> Block:
     )
 
 
-def _budget_told(budget: Budget) -> str:
-    """What the budget says: coverage where that may be believed, and the worst."""
+def _budget_words(budget: Budget) -> str:
+    """The expanded uncertainty, where it is reliable, and the worst case."""
     worst = f"if all causes are at their worst at once, ±{quantity(budget.worst, 'rad', 2)}"
     if not budget.valid:
         return f"{sentence(worst)}."
@@ -200,7 +195,7 @@ def _budget_told(budget: Budget) -> str:
 
 
 def _budget_table(budget: Budget) -> Table:
-    """Contributions that matter, and all together."""
+    """The largest contributions, and all together."""
     kept = [i for i in range(len(budget.name)) if budget.share[i] >= LEAST_SHARE] or [0]
     rows = [
         (
@@ -219,53 +214,47 @@ def _budget_table(budget: Budget) -> Table:
 
 
 def _contribution(budget: Budget, index: int) -> str:
-    """Cause of a contribution, and how often it comes."""
+    """Cause of a contribution, and its order."""
     cause, order = budget.name[index].partition(",")[0], budget.order[index]
     return sentence(cause) if order is None else f"{sentence(cause)}, {order} a turn"
 
 
-def sure(found: Findings, shelf: GlyphStore) -> Block:
-    """How sure this is: the spread between axes, what is left out."""
-    shown, says = (), ["This is computed from the description of the axis, not measured on it."]
-    if found.tolerance is not None:
-        shown = (
-            picture(
-                "tolerance",
-                found.axis,
-                lambda style: tolerance_picture.tolerance(found.tolerance, style=style),
-                shelf,
-            ),
+def sure(results: Findings, store: GlyphStore) -> Block:
+    """How reliable the page is: the spread between axes, and what the prediction leaves out."""
+    says = ["This is computed from the description of the axis, not measured on it."]
+    shown: tuple[Picture, ...] = ()
+    spread = results.tolerance
+    if spread is not None:
+        drawn = picture(
+            "tolerance", results.axis, lambda style: tolerance_picture.tolerance(spread, style=style), store
         )
-        says.insert(0, f"{shown[0].title}.")
-    doubts = () if found.tolerance is None else plain_doubts(found.tolerance.reasons)
+        shown = (drawn,)
+        says.insert(0, f"{drawn.title}.")
     return Block(
         key="sure",
         heading="How sure is this?",
         says=(*says, "What the prediction does not cover:"),
-        doubts=doubts,
+        doubts=() if spread is None else plain_doubts(spread.reasons),
         pictures=shown,
-        points=page_words.not_covered(found.axis, found.smoothness is not None),
+        points=not_covered(results.axis, results.smoothness is not None),
     )
 
 
-REMEDIES = 12
-
-
-def remedies(found: Findings, shelf: GlyphStore) -> Block:
-    """Causes and remedies at the speed that is looked at."""
-    explanation = found.explanation
-    speed = quantity(explanation.speed, f"{found.axis.scale.unit}/s", strip=True)
+def remedies(results: Findings, store: GlyphStore) -> Block:
+    """Causes and remedies at the speed that the page explains in detail."""
+    explanation = results.explanation
+    speed = quantity(explanation.speed, f"{results.axis.scale.unit}/s", strip=True)
     shown = picture(
-        "remedies", found.axis, lambda style: remedies_picture.remedies(explanation, style=style), shelf
+        "remedies", results.axis, lambda style: remedies_picture.remedies(explanation, style=style), store
     )
-    first = next((one for one in explanation.remedies if one.applies), None)
+    first = next((remedy for remedy in explanation.remedies if remedy.applies), None)
     says = [f"{shown.title}."]
     if first is None:
         says.append(f"At {speed} none of the remedies tried makes this axis run more smoothly.")
-    elif found.own_loop:
+    elif results.smoothness is not None:
         says.append(sentence(first.sentence.removeprefix(f"{sentence(first.name)}: ")))
     both = explanation.together
-    if both is not None and both.applies and both.after["measured"] < first.after["measured"]:
+    if first and both and both.applies and both.after["measured"] < first.after["measured"]:
         says.append(f"Together: {both.sentence[:1].lower()}{both.sentence[1:]}")
     return Block(
         key="help",
@@ -283,43 +272,37 @@ def _curves(explanation: Explanation) -> tuple[str, ...]:
 
 
 def _heads(explanation: Explanation) -> tuple[str, ...]:
-    shown = dict(zip(CURVES, curve_heads(explanation.axis), strict=True))
-    return tuple(shown[name] for name in _curves(explanation))
+    heads = dict(zip(CURVES, curve_heads(explanation.axis), strict=True))
+    return tuple(heads[name] for name in _curves(explanation))
 
 
-def _sizes(explanation: Explanation, values: dict[str, Any]) -> tuple[str, ...]:
-    axis = explanation.axis
-    now = explanation.values
+def _sizes(explanation: Explanation, values: dict[str, float]) -> tuple[str, ...]:
+    """Values of the curves, each in the unit of its present value."""
+    axis, now = explanation.axis, explanation.values
     return tuple(in_unit(values[name], unit_of(axis, name), other=now[name]) for name in _curves(explanation))
 
 
 def _cause_table(explanation: Explanation) -> Table:
     rows = tuple(
         (
-            sentence(CAUSES[one.cause].plain),
-            percent(one.share),
-            *_sizes(explanation, {name: getattr(one, name) for name in CURVES}),
+            sentence(CAUSES[cause.cause].plain),
+            percent(cause.share),
+            *_sizes(explanation, {name: getattr(cause, name) for name in CURVES}),
         )
-        for one in explanation.causes
+        for cause in explanation.causes
     )
     return Table("Every cause", ("Cause", "Share of the square", *_heads(explanation)), rows)
 
 
 def _remedy_table(explanation: Explanation) -> Table:
-    kept = [one for one in explanation.remedies if one.applies][:REMEDIES]
-    idle = [one for one in explanation.remedies if not one.applies]
-    rows = [
-        (
-            sentence(one.name),
-            *_sizes(explanation, one.after),
-            sentence("; ".join([*one.side_effects, *_assumed(one)]) or "none"),
-        )
-        for one in kept
-    ]
-    rows += [(sentence(one.name), *("–",) * len(_curves(explanation)), sentence(one.reason)) for one in idle]
+    rows = []
+    for remedy in [remedy for remedy in explanation.remedies if remedy.applies][:REMEDIES]:
+        assumed = (f"assumed: {remedy.assumed}",) if remedy.assumed else ()
+        effects = sentence("; ".join([*remedy.side_effects, *assumed]) or "none")
+        rows.append((sentence(remedy.name), *_sizes(explanation, remedy.after), effects))
+    dashes = ("–",) * len(_curves(explanation))
+    for remedy in explanation.remedies:
+        if not remedy.applies:
+            rows.append((sentence(remedy.name), *dashes, sentence(remedy.reason)))
     head = ("Remedy", *_heads(explanation), "Side effects, or why it does not help")
     return Table("Every remedy, and what remains", head, tuple(rows))
-
-
-def _assumed(one: Remedy) -> tuple[str, ...]:
-    return (f"assumed: {one.assumed}",) if one.assumed else ()

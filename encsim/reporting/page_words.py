@@ -1,21 +1,14 @@
-"""What a page says in plain words: the axis, its limits, what is left out.
-
-The speed that a page looks at closely, and why that one.
-"""
+"""Plain words of a page: meanings of terms, doubts, limits, the axis, what the prediction leaves out."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any, TypeVar
-
-import numpy as np
+from dataclasses import replace
+from typing import TYPE_CHECKING, TypeVar, cast
 
 from ..decisions.remedy_words import force
-from ..decisions.requirements import RIPPLES
 from ..figures.channels import signed_percent
-from ..open_loop.causes import of_group
 from ..wording import (
     axis_words,
     compared,
@@ -27,18 +20,17 @@ from ..wording import (
     sentence,
     with_unit,
 )
-from .page_frames import round_speed
 
 if TYPE_CHECKING:
     from ..closed_loop.closed_loop_ripple import Smoothness
-    from ..decisions.judgements import Judgement
     from ..doubts import Doubt
     from ..model.axis import Axis
     from ..open_loop.closed_form import RippleCurve
+    from ..open_loop.period_error import PeriodError
 
 
-Told = TypeVar("Told")
-# Each word is told once, where it first appears.
+Doubtful = TypeVar("Doubtful", "RippleCurve", "Smoothness", "PeriodError")
+# Meaning of each term that a block explains.
 MEANINGS = {
     "ripple": "how much the speed swings about its mean, as rms",
     "rms": "a typical size: squares averaged, then the root",
@@ -78,22 +70,22 @@ def meanings(*words: str) -> tuple[tuple[str, str], ...]:
     return tuple((word, MEANINGS[word]) for word in words)
 
 
-def plain_doubts(reasons: Iterable[Doubt]) -> tuple[str, ...]:
-    """Reasons for doubt in plain words, each once."""
-    return tuple(dict.fromkeys(doubt.plain for doubt in reasons))
+def plain_doubts(reasons: Iterable[str]) -> tuple[str, ...]:
+    """Reasons of a result (all of them `Doubt`) in plain words, each once."""
+    return tuple(dict.fromkeys(doubt.plain for doubt in cast("Iterable[Doubt]", reasons)))
 
 
-def in_plain_words(result: Told) -> Told:
-    """A result whose reasons are in plain words, for a picture whose title tells one."""
+def in_plain_words(result: Doubtful) -> Doubtful:
+    """A result whose reasons are in plain words, for a picture whose title gives one of them."""
     return replace(result, reasons=plain_doubts(result.reasons))
 
 
 def doubted(curve: RippleCurve | Smoothness) -> str:
     """Where a curve is doubtful, as the subject of a sentence."""
-    there = np.ravel(curve.speed)[np.ravel(curve.doubtful)] if hasattr(curve, "doubtful") else np.zeros(0)
-    if not there.size or there.size == np.size(curve.speed):
+    speeds = curve.speed[curve.doubtful]
+    if not speeds.size or speeds.size == curve.speed.size:
         return "This"
-    low, high = (quantity(float(abs(v)), f"{curve.axis.scale.unit}/s", 2) for v in (there.min(), there.max()))
+    low, high = (quantity(abs(end), f"{curve.axis.scale.unit}/s", 2) for end in (speeds.min(), speeds.max()))
     return f"What is hatched, at {low}," if low == high else f"What is hatched, from {low} to {high},"
 
 
@@ -102,13 +94,13 @@ def limit_name(name: str, axis: Axis) -> str:
     return LIMITS[name].format(force=force(axis))
 
 
-def curve_heads(axis: Axis) -> tuple[str, str, str]:
-    """Heads of the columns for measured ripple, force and true ripple."""
+def curve_heads(axis: Axis) -> tuple[str, ...]:
+    """Heads of the columns for measured ripple, ripple of the force or torque, and actual ripple."""
     return tuple(sentence(words.format(force=force(axis))) for words in OF_CURVES.values())
 
 
-def in_unit(value: float, unit: str, count: int = 3, other: float | None = None) -> str:
-    """A value for a table, infinite ones in words; in the unit in which ``other`` is read where that is given."""
+def in_unit(value: float | None, unit: str, count: int = 3, other: float | None = None) -> str:
+    """A value for a table, infinite ones in words; in the unit of ``other`` where that is given."""
     if value is None or math.isnan(value):
         return "–"
     if math.isinf(value):
@@ -118,7 +110,7 @@ def in_unit(value: float, unit: str, count: int = 3, other: float | None = None)
     return quantity(value, unit, count) if other is None else compared(value, other, unit, count)
 
 
-def not_covered(axis: Axis, closed: bool) -> tuple[str, str, str, str, str, str]:
+def not_covered(axis: Axis, closed: bool) -> tuple[str, ...]:
     """What this prediction leaves out for this axis."""
     return (
         *EVERYWHERE,
@@ -133,7 +125,7 @@ def axis_sentence(axis: Axis) -> str:
 
 
 def axis_rows(axis: Axis) -> tuple[tuple[str, str], ...]:
-    """The axis as (what, how) in plain words, only what is there."""
+    """The axis as (part, description) in plain words, without the parts that it does not have."""
     rows = [
         ("Scale", _scale(axis)),
         ("Signals", _signals(axis)),
@@ -148,8 +140,9 @@ def axis_rows(axis: Axis) -> tuple[tuple[str, str], ...]:
     return tuple((name, words) for name, words in rows if words)
 
 
-def _joined(parts: list[Any]) -> str:
-    return "; ".join(part for part in parts if part)
+def _phrases(*parts: object) -> str:
+    """A sentence of the parts that are text; parts that do not apply are false, 0 or None."""
+    return sentence("; ".join(part for part in parts if part and isinstance(part, str)))
 
 
 def _size(value: float, unit: str) -> str:
@@ -166,7 +159,7 @@ def _scale(axis: Axis) -> str:
 
 def _signals(axis: Axis) -> str:
     signal, unit = axis.signal, axis.scale.unit
-    words = [
+    words = _phrases(
         signal.amplitude != 1.0 and f"amplitude {percent(signal.amplitude, 3, strip=True)} of nominal",
         any(signal.offset) and f"offset {listed([signed_percent(part) for part in signal.offset])}",
         signal.gain and f"one signal taller by {signed_percent(signal.gain)}",
@@ -175,54 +168,41 @@ def _signals(axis: Axis) -> str:
         *(f"{_size(size, unit)} of error {n} a period" for n, (size, _) in signal.sde.items()),
         signal.bandwidth and f"bandwidth {_size(signal.bandwidth, 'Hz')}",
         signal.skew and f"one signal read {_size(signal.skew, 's')} later",
-    ]
-    return sentence(_joined(words)) or "Ideal sine and cosine"
+    )
+    return words or "Ideal sine and cosine"
 
 
 def _noise(axis: Axis) -> str:
     signal = axis.signal
-    return sentence(
-        _joined(
-            [
-                signal.jitter and f"{_size(signal.jitter, axis.scale.unit)} rms of the position",
-                signal.jitter_bandwidth and f"up to {_size(signal.jitter_bandwidth, 'Hz')}",
-                signal.noise and f"{percent(signal.noise, 3, strip=True)} rms of each signal",
-            ]
-        )
+    return _phrases(
+        signal.jitter and f"{_size(signal.jitter, axis.scale.unit)} rms of the position",
+        signal.jitter_bandwidth and f"up to {_size(signal.jitter_bandwidth, 'Hz')}",
+        signal.noise and f"{percent(signal.noise, 3, strip=True)} rms of each signal",
     )
 
 
 def _interpolation(axis: Axis) -> str:
     made = axis.interpolation
     count = f", one count {_size(axis.resolution, axis.scale.unit)}" if made.factor else ""
-    return sentence(
-        _joined(
-            [
-                f"{many(made.factor, 'count')} a period{count}" if made.factor else "not rounded",
-                made.bits and f"converters of {made.bits} bits",
-                made.hysteresis and f"hysteresis of {many(made.hysteresis, 'count', 3)}",
-                made.correction
-                and f"corrects {percent(made.correction, 3, strip=True)} of offset, gain and phase",
-                made.output == "ab" and "square waves that the controller counts",
-                made.edge_separation and f"edges at least {_size(made.edge_separation, 's')} apart",
-                made.edge_clock and f"edges on a clock of {_size(made.edge_clock, 'Hz')}",
-            ]
-        )
+    return _phrases(
+        f"{many(made.factor, 'count')} a period{count}" if made.factor else "not rounded",
+        made.bits and f"converters of {made.bits} bits",
+        made.hysteresis and f"hysteresis of {many(made.hysteresis, 'count', 3)}",
+        made.correction and f"corrects {percent(made.correction, 3, strip=True)} of offset, gain and phase",
+        made.output == "ab" and "square waves that the controller counts",
+        made.edge_separation and f"edges at least {_size(made.edge_separation, 's')} apart",
+        made.edge_clock and f"edges on a clock of {_size(made.edge_clock, 'Hz')}",
     )
 
 
 def _reading(axis: Axis) -> str:
     read = axis.sampling
-    return sentence(
-        _joined(
-            [
-                f"{_size(read.rate, 'Hz')} loop",
-                read.jitter and f"moments uncertain by {_size(read.jitter, 's')} rms",
-                read.latency and f"{_size(read.latency, 's')} old when used",
-                read.average > 1 and f"mean of {read.average} readings",
-                read.encoder_rate and f"encoder samples by itself at {_size(read.encoder_rate, 'Hz')}",
-            ]
-        )
+    return _phrases(
+        f"{_size(read.rate, 'Hz')} loop",
+        read.jitter and f"moments uncertain by {_size(read.jitter, 's')} rms",
+        read.latency and f"{_size(read.latency, 's')} old when used",
+        read.average > 1 and f"mean of {read.average} readings",
+        read.encoder_rate and f"encoder samples by itself at {_size(read.encoder_rate, 'Hz')}",
     )
 
 
@@ -231,29 +211,25 @@ def _ring(axis: Axis) -> str:
     if ring is None:
         return ""
     heads = f"{len(axis.heads)} heads" if len(axis.heads) > 1 else "one head"
-    return sentence(
-        _joined(
-            [
-                f"{_size(ring.diameter, 'm')} in diameter, read by {heads}",
-                ring.eccentricity and f"off centre by {_size(ring.eccentricity, 'm')}",
-                ring.swash and f"tilted by {_size(ring.swash, 'rad')}",
-                len(ring.lobes)
-                and f"out of round by {listed([_size(size, 'm') for size, _ in ring.lobes.values()])}",
-                len(ring.compensation) and "errors taken off by the controller",
-            ]
-        )
+    return _phrases(
+        f"{_size(ring.diameter, 'm')} in diameter, read by {heads}",
+        ring.eccentricity and f"off centre by {_size(ring.eccentricity, 'm')}",
+        ring.swash and f"tilted by {_size(ring.swash, 'rad')}",
+        len(ring.lobes)
+        and f"out of round by {listed([_size(size, 'm') for size, _ in ring.lobes.values()])}",
+        len(ring.compensation) and "errors taken off by the controller",
     )
 
 
-def _driven(axis: Axis, name: str) -> str:
-    """Unit of a quantity of the motor."""
+def _mechanical_unit(axis: Axis, name: str) -> str:
+    """Unit of a mechanical quantity of a linear or a rotary axis."""
     linear = {"inertia": "kg", "torque": "N", "slope": "N s/m", "stiffness": "N/m"}
-    rotary = {"inertia": "kg m2", "torque": "N m", "slope": "N m s/rad", "stiffness": "N m/rad"}
+    rotary = {"inertia": "kg m²", "torque": "N m", "slope": "N m s/rad", "stiffness": "N m/rad"}
     return (linear if axis.scale.unit == "m" else rotary)[name]
 
 
-def _plain(axis: Axis, value: float, name: str) -> str:
-    return with_unit(digits(value, 3, strip=True), _driven(axis, name).replace("m2", "m²"))
+def _mechanical(axis: Axis, value: float, name: str) -> str:
+    return with_unit(digits(value, 3, strip=True), _mechanical_unit(axis, name))
 
 
 def _load(axis: Axis) -> str:
@@ -261,19 +237,15 @@ def _load(axis: Axis) -> str:
     if load is None:
         return ""
     mass = "mass" if axis.scale.unit == "m" else "inertia"
-    return sentence(
-        _joined(
-            [
-                f"{mass} {_plain(axis, load.inertia, 'inertia')}",
-                load.motor_inertia and f"motor {_plain(axis, load.motor_inertia, 'inertia')}",
-                load.flexible and f"on a spring of {_plain(axis, load.stiffness, 'stiffness')}",
-                load.viscous and f"viscous friction {_plain(axis, load.viscous, 'slope')}",
-                load.coulomb and f"dry friction {_size(load.coulomb, _driven(axis, 'torque'))}",
-                load.force and f"constant {force(axis)} {_size(load.force, _driven(axis, 'torque'))}",
-                len(load.cogging) and "cogging of the motor",
-                load.flexible and f"encoder on the {load.encoder}",
-            ]
-        )
+    return _phrases(
+        f"{mass} {_mechanical(axis, load.inertia, 'inertia')}",
+        load.motor_inertia and f"motor {_mechanical(axis, load.motor_inertia, 'inertia')}",
+        load.stiffness is not None and f"on a spring of {_mechanical(axis, load.stiffness, 'stiffness')}",
+        load.viscous and f"viscous friction {_mechanical(axis, load.viscous, 'slope')}",
+        load.coulomb and f"dry friction {_size(load.coulomb, _mechanical_unit(axis, 'torque'))}",
+        load.force and f"constant {force(axis)} {_size(load.force, _mechanical_unit(axis, 'torque'))}",
+        len(load.cogging) and "cogging of the motor",
+        load.flexible and f"encoder on the {load.encoder}",
     )
 
 
@@ -282,82 +254,14 @@ def _control(axis: Axis) -> str:
     if control is None:
         return ""
     notches = f"{len(control.notch)} notch" + ("es" if len(control.notch) > 1 else "")
-    return sentence(
-        _joined(
-            [
-                control.position_gain
-                and f"position gain {with_unit(digits(control.position_gain, 3, strip=True), '1/s')}",
-                f"velocity gain {_plain(axis, control.velocity_gain, 'slope')}",
-                control.integral_time and f"integral time {_size(control.integral_time, 's')}",
-                control.current_bandwidth and f"current loop {_size(control.current_bandwidth, 'Hz')}",
-                control.delay and f"delay {_size(control.delay, 's')}",
-                control.torque_limit and f"at most {_size(control.torque_limit, _driven(axis, 'torque'))}",
-                len(control.notch) and notches,
-                control.lowpass and f"low-pass {_size(control.lowpass, 'Hz')}",
-            ]
-        )
+    return _phrases(
+        control.position_gain
+        and f"position gain {with_unit(digits(control.position_gain, 3, strip=True), '1/s')}",
+        f"velocity gain {_mechanical(axis, control.velocity_gain, 'slope')}",
+        control.integral_time and f"integral time {_size(control.integral_time, 's')}",
+        control.current_bandwidth and f"current loop {_size(control.current_bandwidth, 'Hz')}",
+        control.delay and f"delay {_size(control.delay, 's')}",
+        control.torque_limit and f"at most {_size(control.torque_limit, _mechanical_unit(axis, 'torque'))}",
+        len(control.notch) and notches,
+        control.lowpass and f"low-pass {_size(control.lowpass, 'Hz')}",
     )
-
-
-@dataclass(frozen=True)
-class Closer:
-    """A speed, m/s or rad/s, and why it is looked at: "limit", "named", "cyclic" or "largest".
-
-    ``own`` tells whether it is one of several that the user named.
-    """
-
-    speed: float
-    why: str
-    own: bool = False
-
-
-def closer_look(
-    curve: RippleCurve, judged: Judgement | None, own: list[float] | np.ndarray | tuple[()]
-) -> Closer:
-    """The speed that tells most about an axis."""
-    # That nearest to its limit. Without a limit that where cyclic error matters most: slow speeds are left to counts
-    # and noise, whose share of the speed rises without bound, and the largest ripple is mostly that of speeds at
-    # which nobody minds it. Where cyclic error is nowhere most of the ripple, the speed of the largest.
-    checks = [] if judged is None else [each for each in judged.limits if each.name in RIPPLES]
-    if checks:
-        return Closer(max(checks, key=lambda each: each.share).speed, "limit")
-    if len(own) == 1:
-        return Closer(float(own[0]), "named")
-    places = [int(np.argmin(np.abs(curve.speed - each))) for each in own] or np.flatnonzero(curve.speed > 0.0)
-    sound = [place for place in places if not curve.doubtful[place]]
-    return _telling(curve, np.array(sound or places, dtype=int), own)
-
-
-def _telling(curve: RippleCurve, places: np.ndarray, own: list[float] | np.ndarray | tuple[()]) -> Closer:
-    """The place where cyclic error matters most, else that of the largest ripple."""
-    speed, square = curve.speed[places], curve.rms[places] ** 2
-    parts = [curve.parts[cause][places] ** 2 for cause in of_group("cyclic") if cause in curve.parts]
-    most = np.divide(sum(parts), square, out=np.zeros_like(speed), where=square > 0.0)
-    best = int(np.argmax(curve.rms[places] / speed * most))
-    if most[best] < 0.5:
-        return Closer(_of(own, speed[int(np.argmax(square))]), "largest", bool(len(own)))
-    if len(own):
-        return Closer(_of(own, speed[best]), "cyclic", own=True)
-    near = round_speed(float(speed[best]), curve.axis)
-    return Closer(near if speed.min() <= near <= speed.max() else float(speed[best]), "cyclic")
-
-
-def _of(own: list[float] | np.ndarray | tuple[()], speed: float) -> float:
-    """The speed as the user named it, if one did."""
-    return float(min(own, key=lambda each: abs(each - speed)) if len(own) else speed)
-
-
-def reason(closer: Closer, axis: Axis) -> str:
-    """Why this speed, as a sentence."""
-    speed = quantity(closer.speed, f"{axis.scale.unit}/s", strip=True)
-    named = ", of the speeds given," if closer.own else ""
-    if closer.why == "limit":
-        return f"What follows looks at {speed}, where a limit is nearest or most exceeded."
-    if closer.why == "named":
-        return f"What follows looks at {speed}, as asked."
-    if closer.why == "cyclic":
-        return (
-            f"What follows looks at {speed}, where{named} cyclic error matters most: it is most of the ripple there, "
-            "and a large share of the speed."
-        )
-    return f"What follows looks at {speed}, where{named} ripple is largest: cyclic error is not what matters most here."

@@ -1,16 +1,13 @@
-"""What a mounted ring does, as text for people: the answer first, then tables, then what else was asked."""
+"""Errors of a mounted ring as text: the answer first, then tables, then further questions that were asked."""
 
 from __future__ import annotations
 
 import math
-import re
-import textwrap
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Protocol
 
 from ..model import ring_geometry
 from ..wording import aligned, show
-from .axis_tables import CAUTION
-from .loop_text import listed
+from .text_parts import CAUTION, cautions_text, joined_lines, left_aligned, notes, paragraph, table, trimmed
 
 if TYPE_CHECKING:
     import numpy as np
@@ -25,40 +22,45 @@ if TYPE_CHECKING:
 
 
 ROWS = 12
-# Orders and contributions below this part of the largest, and causes below this part of their order, are left out.
+# Orders and contributions below this share of the largest, and causes below this share of their order, are left out.
 SMALLEST, LEAST = 1e-5, 1e-3
-WIDE = 100
-BEFORE_UNIT = re.compile(r"(?<=[0-9]) (?=[a-zA-Zµ])")
-# Second-order remainders below this part of what one head shows are nothing to a person.
+# A second-order remainder below this share of the error with one head is shown as 0.
 NOTHING_LEFT = 1e-4
 NAMES = {1: "one head", 2: "two, opposite", 3: "three, equally spaced", 4: "four, equally spaced"}
 
 
-def ring(answers: Any, material: str, *, cautious: bool = True) -> str:
+class RingAnswers(Protocol):
+    """Results about a ring; None for what was not asked."""
+
+    curve: RingCurve
+    compared: tuple[RingCurve, ...]
+    budget: Budget
+    search: HeadSearch | None
+    growth: Expansion | None
+    fit: SeatFit | None
+    tolerances: Tolerances | None
+    centring: Centring | None
+    remaining: Remaining | None
+
+
+def ring(answers: RingAnswers, material: str, *, cautious: bool = True) -> str:
     """Report of a ring."""
-    parts = [
-        _answer(answers.curve),
-        "\n",
-        _orders(answers.curve),
-        "\n",
-        _compared(answers),
-        "\n",
-        _budget(answers.budget),
-    ]
+    curve, growth = answers.curve, answers.growth
+    parts = [_answer(curve), _orders(curve), _compared(answers), _budget(answers.budget)]
     if answers.search is not None:
-        parts += ["\n", _searched(answers.search)]
+        parts.append(_searched(answers.search))
     if answers.tolerances is not None:
-        parts += ["\n", _tolerances(answers.tolerances)]
-    if answers.growth is not None:
-        parts += ["\n", _grown(answers.growth, material)]
+        parts.append(_tolerances(answers.tolerances))
+    if growth is not None:
+        parts.append(_growth(growth, material))
     if answers.fit is not None:
-        parts += ["\n", _fitted(answers.fit)]
+        parts.append(_seat(answers.fit))
     if answers.centring is not None:
-        parts += ["\n", _centred(answers.centring, answers.remaining)]
-    parts += [f"Note: {reason}.\n" for reason in answers.curve.reasons]
+        parts.append(_centring(answers.centring, answers.remaining))
+    parts[-1] += notes(curve.reasons, ".")
     if cautious:
-        parts += ["\n", CAUTION if answers.growth is None else listed(answers.growth.cautions)]
-    return "".join(parts)
+        parts.append(CAUTION if growth is None else cautions_text(growth.cautions))
+    return "\n".join(parts)
 
 
 def angle(value: float) -> str:
@@ -71,14 +73,8 @@ def degrees(values: np.ndarray) -> str:
     return ", ".join(f"{math.degrees(value):.4g}" for value in values) + " deg"
 
 
-def filled(text: str) -> str:
-    """Text in lines that are not too long, no number parted from its unit."""
-    joined = textwrap.fill(BEFORE_UNIT.sub("\N{NO-BREAK SPACE}", text), WIDE)
-    return joined.replace("\N{NO-BREAK SPACE}", " ") + "\n"
-
-
 def _answer(curve: RingCurve) -> str:
-    """How far the ring reads off, with the heads and with one."""
+    """The angle error of the ring, with its heads and with one head."""
     count = len(curve.heads)
     who = f"{count} heads at {degrees(curve.heads)}" if count > 1 else "one head"
     sizes = (
@@ -88,39 +84,32 @@ def _answer(curve: RingCurve) -> str:
     if count > 1:
         alone = 0.5 * float(curve.alone.max() - curve.alone.min())
         words += f" The first head alone: {show(alone, 'rad')} peak."
-    return filled(words + " Peak is half of the whole range.")
+    return paragraph(words + " Peak is half of the whole range.")
 
 
 def _orders(curve: RingCurve) -> str:
-    """Lines by order: of one head, what the heads leave, and what they come from."""
+    """Error by order: with one head, with the heads, and its causes."""
     left = {line.order: line for line in curve.orders}
     alone = {line.order: line for line in curve.alone_orders}
     size = {n: max(part[n].amplitude for part in (left, alone) if n in part) for n in {*left, *alone}}
-    told = [n for n in size if size[n] > SMALLEST * max(size.values())]
-    kept = sorted(sorted(told, key=lambda n: (-size[n], n))[:ROWS])
+    listed = [n for n in size if size[n] > SMALLEST * max(size.values())]
+    kept = sorted(sorted(listed, key=lambda n: (-size[n], n))[:ROWS])
     if not kept:
         return "No order is there.\n"
-    rows = {"times a turn": [str(n) for n in kept]}
-    rows["one head"] = [show(alone[n].amplitude, "rad") if n in alone else "0" for n in kept]
-    rows["at the rim"] = [
-        show(alone[n].amplitude * curve.ring.radius, "m") if n in alone else "0" for n in kept
-    ]
+    rows = {
+        "times a turn": [str(n) for n in kept],
+        "one head": [show(alone[n].amplitude, "rad") if n in alone else "0" for n in kept],
+        "at the rim": [
+            show(alone[n].amplitude * curve.ring.radius, "m") if n in alone else "0" for n in kept
+        ],
+    }
     if len(curve.heads) > 1:
-        rows[f"{len(curve.heads)} heads leave"] = [
-            show(left[n].amplitude, "rad") if n in left else "0" for n in kept
-        ]
-    rows["causes, for one head"] = [_causes(alone.get(n, left.get(n))) for n in kept]
-    more = f"and {len(told) - len(kept)} smaller orders\n" if len(told) > len(kept) else ""
-    return _left_last(rows) + more
-
-
-def _left_last(rows: dict[str, list[str]]) -> str:
-    """A table whose last column is set to the left."""
-    *_, last = rows
-    wide = max(map(len, (last, *rows[last])))
-    rows = {**{name: cells for name, cells in rows.items() if name != last},
-            last.ljust(wide): [cell.ljust(wide) for cell in rows[last]]}  # fmt: skip
-    return "".join(f"{line.rstrip()}\n" for line in aligned(rows).splitlines())
+        several = [show(left[n].amplitude, "rad") if n in left else "0" for n in kept]
+        rows[f"{len(curve.heads)} heads leave"] = several
+    causes = "causes, for one head"
+    rows[causes] = [_causes(alone[n] if n in alone else left[n]) for n in kept]
+    more = f"and {len(listed) - len(kept)} smaller orders\n" if len(listed) > len(kept) else ""
+    return trimmed(aligned(left_aligned(rows, causes))) + more
 
 
 def _causes(line: RingOrder) -> str:
@@ -129,45 +118,37 @@ def _causes(line: RingOrder) -> str:
     return ", ".join(f"{name} {show(size, 'rad')}" for name, size in known if size > least)
 
 
-def _compared(answers: Any) -> str:
+def _compared(answers: RingAnswers) -> str:
     """One to four heads, equally spaced, beside those given."""
-    curves = {NAMES[len(one.heads)]: one for one in answers.compared}
-    same = any(_same(one.heads, answers.curve.heads) for one in answers.compared)
+    curves = {NAMES[len(curve.heads)]: curve for curve in answers.compared}
+    same = any(_same(curve.heads, answers.curve.heads) for curve in answers.compared)
     alone = answers.compared[0]
     curves |= {} if same else {f"as given, {degrees(answers.curve.heads)}": answers.curve}
     return table({
         "heads": list(curves),
-        "peak": [_beside(one.peak, alone.peak, "rad") for one in curves.values()],
-        "rms": [_beside(one.rms, alone.rms, "rad") for one in curves.values()],
-        "peak at the rim": [_beside(one.arc, alone.arc, "m") for one in curves.values()],
+        "peak": [_remainder(curve.peak, alone.peak, "rad") for curve in curves.values()],
+        "rms": [_remainder(curve.rms, alone.rms, "rad") for curve in curves.values()],
+        "peak at the rim": [_remainder(curve.arc, alone.arc, "m") for curve in curves.values()],
     })  # fmt: skip
 
 
-def _beside(left: float, alone: float, unit: str) -> str:
-    """What heads leave, 0 where that is nothing beside what one head shows."""
+def _remainder(left: float, alone: float, unit: str) -> str:
+    """The error with several heads, 0 where it is rounding beside that with one head."""
     return show(left, unit) if left > NOTHING_LEFT * alone else "0"
 
 
 def _same(first: np.ndarray, second: np.ndarray) -> bool:
-    """Whether heads stand at the same angles but for a turn of all."""
+    """Whether heads stand at the same angles, but for a common rotation."""
     if len(first) != len(second):
         return False
     turned = [sorted((value - heads[0]) % (2.0 * math.pi) for value in heads) for heads in (first, second)]
     return all(abs(a - b) < ring_geometry.SAME_SPOT for a, b in zip(*turned, strict=True))
 
 
-def table(rows: dict[str, list[str]]) -> str:
-    """A table whose first column is set to the left."""
-    head, *_ = rows
-    wide = max(map(len, (head, *rows[head])))
-    rest = {name: cells for name, cells in rows.items() if name != head}
-    return aligned({head.ljust(wide): [cell.ljust(wide) for cell in rows[head]], **rest})
-
-
 def _budget(budget: Budget) -> str:
-    """The largest contributions, their sum and what it means at the rim."""
-    told = [i for i, size in enumerate(budget.standard) if size >= SMALLEST * budget.combined]
-    rank = sorted(told, key=lambda i: -budget.standard[i])[:ROWS]
+    """The largest contributions, the combined uncertainty, and the uncertainty at the rim."""
+    counted = [i for i, size in enumerate(budget.standard) if size >= SMALLEST * budget.combined]
+    rank = sorted(counted, key=lambda i: -budget.standard[i])[:ROWS]
     largest = table({
         "uncertainty budget": [budget.name[i] for i in rank],
         "distribution": [budget.distribution[i] for i in rank],
@@ -175,21 +156,23 @@ def _budget(budget: Budget) -> str:
         "standard": [show(budget.standard[i], "rad") for i in rank],
         "share": [f"{100.0 * budget.share[i]:.1f} %" for i in rank],
     })  # fmt: skip
-    more = len(told) - len(rank)
+    more = len(counted) - len(rank)
     rest = f"and {more} smaller contributions\n" if more > 0 else ""
     words = (
         f"Combined {show(budget.combined, 'rad')}; expanded (k = {budget.factor:.2f}, "
         f"{100.0 * budget.probability:g} %) {show(budget.expanded, 'rad')}, {show(budget.arc, 'm')} at the rim; all at "
         f"their worst at once {show(budget.worst, 'rad')}. By JCGM 100, the ring's errors taken as not corrected."
     )
-    notes = "".join(f"Note: {reason}.\n" for reason in budget.reasons)
-    return largest + rest + filled(words) + notes
+    return largest + rest + paragraph(words) + notes(budget.reasons, ".")
 
 
 def _searched(search: HeadSearch) -> str:
-    """Angles found, and what they leave beside equal spacing."""
+    """Angles of the heads that were searched, and their error beside that of equal spacing."""
     angles = search.alone and search.amplitude.max(initial=0.0) < 1.0
-    size = angle if angles else lambda value: f"{100.0 * value / search.alone:.3g} %"
+
+    def size(value: float) -> str:
+        return angle(value) if angles else f"{100.0 * value / search.alone:.3g} %"
+
     whole = f"of the {angle(search.alone)} that one head shows" if angles else "of what one head shows"
     words = (
         f"Heads at {degrees(search.heads)} leave {size(search.rms)} rms {whole}; equally spaced ones "
@@ -203,12 +186,12 @@ def _searched(search: HeadSearch) -> str:
         "equally spaced": [f"{100.0 * share:.2f} %" for share in search.equal_weight[:ROWS]],
     }
     moved = f"Of eccentricity and wander they leave {100.0 * search.displacement:.2f} %.\n"
-    notes = "".join(f"Note: {reason}.\n" for reason in search.reasons)
-    return filled(words) + (aligned(rows) if len(search.orders) else "") + moved + notes
+    listed = aligned(rows) if len(search.orders) else ""
+    return paragraph(words) + listed + moved + notes(search.reasons, ".")
 
 
 def _tolerances(tolerances: Tolerances) -> str:
-    """What each fault may be, the others as described."""
+    """The largest allowed value of each fault, all others as described."""
     met = "is met" if tolerances.valid else f"is not met: {tolerances.reasons[0]}"
     words = (
         f"The limit of {show(tolerances.limit, 'rad')} on the sum of all amplitudes "
@@ -223,7 +206,7 @@ def _tolerances(tolerances: Tolerances) -> str:
             _allowed(value, tolerances.dimension[name]) for name, value in tolerances.allowed.items()
         ],
     }
-    return filled(words) + table(rows)
+    return paragraph(words) + table(rows)
 
 
 def _allowed(value: float, unit: str) -> str:
@@ -232,7 +215,7 @@ def _allowed(value: float, unit: str) -> str:
     return "any" if math.isinf(value) else show(value, unit)
 
 
-def _grown(growth: Expansion, material: str) -> str:
+def _growth(growth: Expansion, material: str) -> str:
     """Growth, stress and safety."""
     words = [
         f"Growth of the radius {show(growth.radius_growth, 'm')} (round figures of {material}; put in your own)."
@@ -243,11 +226,11 @@ def _grown(growth: Expansion, material: str) -> str:
         limit = show(growth.speed_limit, "rad/s")
         words.append(f"By these figures it would yield at {limit}, {growth.safety:.3g} times this speed.")
     words.append("Uniform growth of a whole ring changes no angle.")
-    warnings = "".join(filled(f"WARNING: {reason}.") for reason in growth.reasons)
-    return warnings + filled(" ".join(words))
+    warnings = "".join(paragraph(f"WARNING: {reason}.") for reason in growth.reasons)
+    return warnings + paragraph(" ".join(words))
 
 
-def _fitted(fit: SeatFit) -> str:
+def _seat(fit: SeatFit) -> str:
     """Play of the ring on its shaft."""
     words = f"Play on the shaft {show(fit.play, 'm')} of diameter: "
     if fit.play > 0.0:
@@ -255,31 +238,34 @@ def _fitted(fit: SeatFit) -> str:
         words += f"the ring may sit {off} off its centre, {angle(fit.angle_error)} with one head."
     else:
         words += "the ring is tight, so the fit allows no eccentricity."
-    warnings = "".join(filled(f"WARNING: at that speed and temperature {reason}.") for reason in fit.reasons)
-    return warnings + filled(words)
+    warnings = "".join(
+        paragraph(f"WARNING: at that speed and temperature {reason}.") for reason in fit.reasons
+    )
+    return warnings + paragraph(words)
 
 
-def _centred(centring: Centring, left: Remaining) -> str:
-    """How the ring sits, what to do, and what is likely to be left."""
-    clear = f"{show(centring.eccentricity, 'm')} +- {show(centring.uncertainty, 'm')}"
-    words = f"Centring: the ring is off centre by {clear} (run-out {show(centring.run_out, 'm')}), "
+def _centring(centring: Centring, left: Remaining | None) -> str:
+    """Eccentricity of the ring, how to shift it, and the eccentricity that is likely to remain."""
+    offset = f"{show(centring.eccentricity, 'm')} +- {show(centring.uncertainty, 'm')}"
+    words = f"Centring: the ring is off centre by {offset} (run-out {show(centring.run_out, 'm')}), "
     words += f"{show(centring.angle_error, 'rad')} for a single head."
-    parts = [filled(words), *(f"  {line}\n" for line in centring.advice)]
+    uncertainty, lines = centring.order_uncertainty, list(centring.advice)
     for order, (size, _) in centring.lobes.items():
-        parts.append(
-            f"  Out of round at {order} a turn: {show(size, 'm')} +- {show(centring.order_uncertainty[order], 'm')}\n"
-        )
+        lines.append(f"Out of round at {order} a turn: {show(size, 'm')} +- {show(uncertainty[order], 'm')}")
     for order, (size, _) in centring.graduation.items():
-        sure = show(centring.order_uncertainty[order], "rad")
-        parts.append(f"  Error of the ring at {order} a turn: {show(size, 'rad')} +- {sure}\n")
+        lines.append(
+            f"Error of the ring at {order} a turn: {show(size, 'rad')} +- {show(uncertainty[order], 'rad')}"
+        )
     if not math.isnan(centring.swash):
-        sure = show(centring.swash_uncertainty, "rad")
-        parts.append(f"  Tilt of the face: {show(centring.swash, 'rad')} +- {sure}\n")
+        swash = f"{show(centring.swash, 'rad')} +- {show(centring.swash_uncertainty, 'rad')}"
+        lines.append(f"Tilt of the face: {swash}")
     if centring.lost:
-        parts.append(f"  These heads cannot see: {', '.join(map(str, centring.lost))} a turn\n")
-    parts += [f"  Note: {reason}\n" for reason in centring.reasons]
-    if centring.valid:
+        lines.append(f"These heads cannot see: {', '.join(map(str, centring.lost))} a turn")
+    lines += [f"Note: {reason}" for reason in centring.reasons]
+    if centring.valid and left is not None:
         after = f"{show(left.rms, 'm')} rms, 95 % below {show(left.likely, 'm')} ({show(left.angle_likely, 'rad')})"
-        parts.append(f"  Left after shifting and tightening: {after}\n")
-        parts += [f"  Note: {reason}\n" for reason in left.reasons]
-    return "".join(parts)
+        lines += [
+            f"Left after shifting and tightening: {after}",
+            *(f"Note: {reason}" for reason in left.reasons),
+        ]
+    return paragraph(words) + joined_lines(f"  {line}" for line in lines)

@@ -1,4 +1,4 @@
-"""Many axes of one design as text for people: how many pass, what to tighten, the band of ripple, notes."""
+"""The spread between axes of one design as text: yield, the tolerance to tighten, the band of ripple, notes."""
 
 from __future__ import annotations
 
@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from .. import units, wording
+from .. import units
 from ..spreads import description
-from ..wording import aligned, beside, percent_number, show
-from . import axis_tables
+from ..wording import aligned, beside, percent_number, share_text, show
+from .text_parts import CAUTION, chosen_rows, doubt, joined_lines, marks, notes
 
 if TYPE_CHECKING:
     from ..model.axis import Axis
@@ -26,42 +26,27 @@ BASIS = {
 
 
 def tolerance(result: Tolerance, *, cautious: bool = True) -> str:
-    """Report of many axes.
-
-    Parameters
-    ----------
-    result : Tolerance
-    cautious : bool
-        End with the caution.
-
-    Returns
-    -------
-    str
-    """
+    """Report of many axes."""
     unit = result.units["speed"]
     parts = [
-        _answer(result, unit),
-        axis_tables.doubt(result, unit),
-        "\n",
+        _answer(result, unit) + doubt(result, unit),
         aligned(_sensitivity(result)),
-        "\n",
         aligned(_band(result, unit)),
-        "\n",
-        *(f"{line}\n" for line in _notes(result)),
+        joined_lines(_remarks(result)) + notes(result.reasons),
     ]
-    return "".join([*parts, axis_tables.CAUTION if cautious else ""])
+    return "\n".join(parts) + (CAUTION if cautious else "")
 
 
 def of_hundred(share: float) -> str:
-    """``39 of 100``, with a decimal where all or none is not quite so."""
+    """``39 of 100``, with one decimal close to 0 and to 100."""
     near = 0.0 < share < 0.005 or 0.995 <= share < 1.0
     return f"{100.0 * share:.1f} of 100" if near else f"{100.0 * share:.0f} of 100"
 
 
 def _answer(result: Tolerance, unit: str) -> str:
-    """How many pass, and what to tighten; without a requirement how far the axes differ."""
+    """How many axes pass, and what to tighten; without a requirement how far the axes differ."""
     drawn = f"{result.samples} drawn, seed {result.seed}"
-    if result.yield_fraction is None:
+    if result.yield_fraction is None or result.yield_interval is None:
         return f"{_widest(result, unit)} ({drawn}).\n{_most(result)}"
     low, high = (100.0 * share for share in result.yield_interval)
     lines = [
@@ -73,15 +58,22 @@ def _answer(result: Tolerance, unit: str) -> str:
             f"{WORDS.get(name, name)} {of_hundred(share)}" for name, share in result.yield_by_limit.items()
         )
         lines.append(f"By limit: {', '.join(each)}.\n")
-    if np.isfinite(result.limit).any():
-        place = int(np.argmin(result.yield_by_speed))
-        if result.yield_by_speed[place] < 1.0:
-            share = of_hundred(result.yield_by_speed[place])
-            lines.append(f"Fewest are within the limit at {show(result.speed[place], unit)}: {share}.\n")
+    within = _within_limit(result)
+    if within is not None and within.min() < 1.0:
+        place = int(within.argmin())
+        share = of_hundred(within[place])
+        lines.append(f"Fewest are within the limit at {show(result.speed[place], unit)}: {share}.\n")
     return "".join(lines) + _tighten(result)
 
 
+def _within_limit(result: Tolerance) -> np.ndarray | None:
+    """Share of the axes within the limit of ripple, by speed; None without such a limit."""
+    limited = result.limit is not None and np.isfinite(result.limit).any()
+    return result.yield_by_speed if limited else None
+
+
 def _widest(result: Tolerance, unit: str) -> str:
+    """The speed at which the axes differ most."""
     with np.errstate(divide="ignore", invalid="ignore"):
         apart = np.where(result.low > 0.0, result.high / result.low, 1.0)
     place = int(np.argmax(apart))
@@ -92,7 +84,7 @@ def _widest(result: Tolerance, unit: str) -> str:
 
 
 def _most(result: Tolerance) -> str:
-    """What the spread of the ripple comes from."""
+    """The tolerance that causes most of the spread of the ripple."""
     key = result.tighten
     if key is None:
         return "None of the spreads makes the ripple vary.\n"
@@ -100,7 +92,7 @@ def _most(result: Tolerance) -> str:
 
 
 def _tighten(result: Tolerance) -> str:
-    """Which tolerance to tighten, and what that brings."""
+    """The tolerance to tighten, and how many axes pass then."""
     if result.yield_fraction == 1.0:
         return ""
     if result.tighten is None:
@@ -118,7 +110,7 @@ def _sensitivity(result: Tolerance) -> dict[str, list[str]]:
     columns = {
         "spread": keys,
         "": [_width(result, key) for key in keys],
-        "% of variance": [wording.share_text(result.sensitivity.get(key, 0.0)) for key in keys],
+        "% of variance": [share_text(result.sensitivity.get(key, 0.0)) for key in keys],
     }
     if result.halved:
         columns["halved, % pass"] = [
@@ -128,11 +120,11 @@ def _sensitivity(result: Tolerance) -> dict[str, list[str]]:
 
 
 def _width(result: Tolerance, key: str) -> str:
-    """``normal 0.01`` and what a kelvin adds."""
-    one = result.spread[key]
-    words = [f"{one.kind} {_written(result.axis, key, one.width)}"] if one.width else []
-    if one.per_kelvin:
-        words.append(f"{_written(result.axis, key, one.per_kelvin)} a kelvin")
+    """``normal 0.01``, with the width per kelvin."""
+    spread = result.spread[key]
+    words = [f"{spread.kind} {_written(result.axis, key, spread.width)}"] if spread.width else []
+    if spread.per_kelvin:
+        words.append(f"{_written(result.axis, key, spread.per_kelvin)} a kelvin")
     return ", ".join(words) or "-"
 
 
@@ -144,30 +136,29 @@ def _written(axis: Axis, key: str, size: float) -> str:
 
 def _band(result: Tolerance, unit: str) -> dict[str, list[str]]:
     """Table of the chosen speeds."""
-    rows, mark = axis_tables.chosen(result.high), axis_tables.marks(result)
+    rows, mark = chosen_rows(result.high), marks(result)
     columns = {
         "speed": [show(result.speed[i], unit) for i in rows],
         "2.5 % below": [beside(result.low[i], result.median[i], unit) for i in rows],
         "median": [show(result.median[i], unit) + mark[i] for i in rows],
         "97.5 % below": [beside(result.high[i], result.median[i], unit) for i in rows],
     }
-    if result.limit is None or not np.isfinite(result.limit).any():
+    within, limit = _within_limit(result), result.limit
+    if within is None or limit is None:
         return columns
-    judged = np.isfinite(result.limit)
+    judged = np.isfinite(limit)
     return columns | {
-        "limit": [beside(result.limit[i], result.median[i], unit) if judged[i] else "-" for i in rows],
-        "% within": [f"{100.0 * result.yield_by_speed[i]:.1f}" if judged[i] else "-" for i in rows],
+        "limit": [beside(limit[i], result.median[i], unit) if judged[i] else "-" for i in rows],
+        "% within": [f"{100.0 * within[i]:.1f}" if judged[i] else "-" for i in rows],
     }
 
 
-def _notes(result: Tolerance) -> Iterator[str]:
-    """Lines below the tables."""
+def _remarks(result: Tolerance) -> Iterator[str]:
+    """What the tables show, and draws that were impossible."""
     yield BASIS[result.basis]
-    yield "% of variance: what each makes by itself of the " + (
-        "worst share of the limits (of its logarithm)."
-        if result.halved
-        else "ripple at all speeds (its logarithm)."
-    )
+    whole = "ripple at all speeds (its logarithm)."
+    if result.halved:
+        whole = "worst share of the limits (of its logarithm)."
+    yield f"% of variance: what each makes by itself of the {whole}"
     if result.refused:
         yield f"{result.refused} further draws were impossible axes and were drawn anew: that cuts the spreads off."
-    yield from (f"Note: {reason}" for reason in result.reasons)

@@ -1,14 +1,16 @@
-"""Proposed gains as text for people: what binds, gains, what is reached, what would allow more, cautions."""
+"""Proposed gains as text: limiting criterion, gains, limits reached, changes that allow more, cautions."""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, cast
 
 from ..closed_loop.timed_edge_loops import LEAST_MARGIN
 from ..wording import aligned, force, show
-from .loop_text import listed, margins
+from .loop_text import margins
+from .text_parts import at_speed, cautions_text, notes, trimmed
 
 if TYPE_CHECKING:
+    from ..doubts import Doubt
     from ..gains.tuner import Tuning
     from ..model.axis import Axis
 
@@ -26,21 +28,9 @@ GAINS = {
 
 
 def tuning(result: Tuning, axis: Axis, limits: dict[str, float | None], speed: float) -> str:
-    """Report of proposed gains: gains, what binds, margins, what would allow more, cautions.
+    """Report of proposed gains.
 
-    Parameters
-    ----------
-    result : Tuning
-    axis : Axis
-        As it was.
-    limits : dict
-        What was asked for, {name: value or None}.
-    speed : float
-        Speed of the ripple, m/s or rad/s.
-
-    Returns
-    -------
-    str
+    ``axis`` has the present gains, ``limits`` are those asked for, ``speed`` is that of the ripple, m/s or rad/s.
     """
     gains = aligned(
         {
@@ -51,7 +41,7 @@ def tuning(result: Tuning, axis: Axis, limits: dict[str, float | None], speed: f
     )
     return (
         f"{_binds(result, axis)}\n{gains}\n{_reached(result, axis, limits, speed)}\n{margins(result.margins)}\n"
-        f"{_allowed(result, limits)}{_believed(result, axis)}\n{listed(result.cautions)}"
+        f"{_allowed(result, limits)}{_doubts(result, axis)}\n{cautions_text(result.cautions)}"
     )
 
 
@@ -65,7 +55,7 @@ def _limit_words(name: str, axis: Axis) -> str:
 
 
 def _binds(result: Tuning, axis: Axis) -> str:
-    """The sentence that says what stops the gains."""
+    """The limiting criterion, as a sentence."""
     if not result.binding:
         return "Proposed gains: nothing that was asked for binds, the loop rate alone stops the gains.\n"
     names = " and ".join(_limit_words(name, axis) for name in result.binding)
@@ -73,9 +63,9 @@ def _binds(result: Tuning, axis: Axis) -> str:
 
 
 def _reached(result: Tuning, axis: Axis, limits: dict[str, float | None], speed: float) -> str:
-    """What was asked for beside what is reached."""
+    """The limits asked for beside the values reached."""
     unit = result.units["torque_ripple"]
-    shown = {
+    write = {
         "phase_margin": lambda value: f"{value:.1f} deg",
         "sensitivity_peak": lambda value: f"{value:.3f}",
         "torque_ripple": lambda value: show(value, unit),
@@ -85,30 +75,33 @@ def _reached(result: Tuning, axis: Axis, limits: dict[str, float | None], speed:
         "sensitivity_peak": result.margins.sensitivity_peak,
         "torque_ripple": result.torque_ripple,
     }
-    words = {"phase_margin": "at least ", "sensitivity_peak": "at most ", "torque_ripple": "at most "}
-    asked = {n: "no limit" if limits[n] is None else words[n] + shown[n](limits[n]) for n in LIMITS}
-    where = f"at {show(abs(speed), axis.scale.unit + '/s')}" if speed else "at standstill"
+    words = {"phase_margin": "at least", "sensitivity_peak": "at most", "torque_ripple": "at most"}
+    asked = {
+        name: "no limit" if limit is None else f"{words[name]} {write[name](limit)}"
+        for name, limit in ((name, limits[name]) for name in LIMITS)
+    }
     table = aligned(
         {
             "limit": [_limit_words(name, axis) for name in LIMITS],
             "asked": list(asked.values()),
-            "reached": [shown[name](reached[name]) for name in LIMITS],
+            "reached": [write[name](reached[name]) for name in LIMITS],
             "": ["binds" if name in result.binding else "" for name in LIMITS],
         }
     )
-    rows = (line.rstrip() for line in table.splitlines())
-    ripple = f"\nThe {force(axis)} ripple is that of encoder errors {where}, rms.\n"
-    return "\n".join(rows) + ripple + _working(result, limits)
+    where = at_speed(abs(speed), f"{axis.scale.unit}/s")
+    ripple = f"The {force(axis)} ripple is that of encoder errors {where}, rms.\n"
+    return trimmed(table) + ripple + _working(result, limits)
 
 
 def _working(result: Tuning, limits: dict[str, float | None]) -> str:
-    """At which speeds gains for timed edges hold."""
-    if result.stable_from is None:
+    """The speeds at which gains for timed edges hold."""
+    if result.stable_from is None or result.margin_from is None:
         return ""
     speed, margin, stable = (
         show(value, result.units["speed"]) for value in (result.speed, result.margin_from, result.stable_from)
     )
-    least = min(LEAST_MARGIN, limits["phase_margin"])
+    asked = limits["phase_margin"]
+    least = LEAST_MARGIN if asked is None else min(LEAST_MARGIN, asked)
     return (
         f"Edges are timed, and all this holds at {speed}: slower, they are older. At least {least:.3g} deg of phase\n"
         f"margin are left down to {margin}, and the loop is stable down to {stable}; see the cautions.\n"
@@ -116,8 +109,8 @@ def _working(result: Tuning, limits: dict[str, float | None]) -> str:
 
 
 def _allowed(result: Tuning, limits: dict[str, float | None]) -> str:
-    """What a better encoder, estimator, rate or drive would allow."""
-    # finer counts are timed sooner
+    """Changes of the encoder, estimator, loop rate or drive that allow higher gains."""
+    # With timed edges finer counts shorten the delay, so only "quieter" is true there.
     lines, better = [], "better" if result.axis.estimator.linear else "quieter"
     if limits["torque_ripple"] is None:
         lines.append(f"A {better} encoder allows no more: no limit of ripple is set (--torque-ripple).\n")
@@ -135,8 +128,7 @@ def _allowed(result: Tuning, limits: dict[str, float | None]) -> str:
     return "".join(["What would allow more within the same limits, gains tuned anew:\n", table, *lines])
 
 
-def _believed(result: Tuning, axis: Axis) -> str:
-    """Why the ripple is not reliable."""
-    named = f"{force(axis)} ripple"
-    told = (reason.about(named) if reason.subject else reason for reason in result.reasons)
-    return "".join(f"Note: {reason}\n" for reason in told)
+def _doubts(result: Tuning, axis: Axis) -> str:
+    """Why the values are not reliable; doubts about the ripple name the force or torque of this axis."""
+    doubts = cast("tuple[Doubt, ...]", result.reasons)
+    return notes(doubt.about(f"{force(axis)} ripple") if doubt.subject else doubt for doubt in doubts)

@@ -10,7 +10,7 @@ from commands import done, plain, refused
 import encsim
 from encsim.__main__ import main
 from encsim.calibration.readings import read_error_map
-from encsim.reporting import ring_text
+from encsim.reporting import text_parts
 from encsim.rings.growth import CAUTIONS
 
 ARCSEC, TURN = np.pi / 648_000.0, 2.0 * np.pi
@@ -328,7 +328,7 @@ def test_written_map_reads_back_and_holds_only_the_orders_asked_for(ring, folder
 
 def test_lines_of_a_report_part_no_number_from_its_unit():
     text = "word " * 18 + "some 400 nm and on"
-    assert ring_text.filled(text).splitlines()[1].startswith("400 nm")
+    assert text_parts.paragraph(text).splitlines()[1].startswith("400 nm")
 
 
 def test_run_out_of_few_readings_says_so(folder, capsys):

@@ -99,7 +99,7 @@ def test_slower_estimator_says_its_delay(name):
 
 
 def _time(seconds):
-    from encsim.reporting.axis_tables import show
+    from encsim.wording import show
 
     return show(seconds, "s")
 

@@ -12,7 +12,7 @@ import stage_x
 
 import encsim
 from encsim.checks import InputError
-from encsim.reporting import page, page_answer, page_frames, page_svg, page_words
+from encsim.reporting import page, page_answer, page_frames, page_speeds, page_words
 
 VOID = {"meta", "input", "br", "img", "link", "path", "use", "rect"}
 STAGE = "Stage Y <script>alert(1)</script> & \"co\" 'x' {{ 7 * 7 }} </title>"
@@ -313,7 +313,7 @@ def test_closed_curve_is_measured_ripple_of_the_loop():
     (np.geomspace(1e-3, 0.1, 20), (1e-3, 0.1)),
 ])  # fmt: skip
 def test_few_speeds_widen_the_usual_range_and_many_are_the_range(speeds, shown):
-    found = page.shown_speeds(stage(), speeds)
+    found = page_speeds.shown_speeds(stage(), speeds)
     # the usual range: from a hundredth of a count (5 nm) a sample to 3.45 periods a sample, at 16 kHz
     np.testing.assert_allclose([found[0], found[-1]], shown, rtol=1e-9)
 
@@ -323,7 +323,7 @@ def test_few_speeds_widen_the_usual_range_and_many_are_the_range(speeds, shown):
 ])  # fmt: skip
 def test_requirement_sets_the_range(asked, shown):
     limits = encsim.Requirement(speeds=asked, measured=1.0)
-    found = page.shown_speeds(stage(), None, limits)
+    found = page_speeds.shown_speeds(stage(), None, limits)
     np.testing.assert_allclose([found[0], found[-1]], shown, rtol=1e-12)
 
 
@@ -332,8 +332,8 @@ def test_frames_are_25_speeds_with_names_of_their_own(seed):
     rng = np.random.default_rng(seed)
     low = 10.0 ** rng.uniform(-7, -3)
     high, own = low * 10.0 ** rng.uniform(1, 6), low * 10.0 ** rng.uniform(0, 1, 3)
-    speeds = page_frames.chosen_speeds(stage(), low, high, own, own[0])
-    names = [page_frames._name(speed, stage()) for speed in speeds]
+    speeds = page_speeds.spread_speeds(stage(), low, high, own, own[0])
+    names = [page_speeds.speed_name(speed, stage()) for speed in speeds]
     assert len(set(names)) == len(names) == 25
     assert set(own) <= set(speeds)
     assert speeds == sorted(speeds)
@@ -342,7 +342,7 @@ def test_frames_are_25_speeds_with_names_of_their_own(seed):
 
 def test_frames_hold_the_speeds_at_which_strong_lines_vanish():
     axis = stage()
-    speeds = page_frames.chosen_speeds(axis, 1e-4, 1.0, [], 0.005)
+    speeds = page_speeds.spread_speeds(axis, 1e-4, 1.0, [], 0.005)
     for harmonic in (1, 2):
         assert encsim.vanishing_speeds(axis, harmonic, 1)[0] in speeds
 
@@ -355,7 +355,7 @@ def test_frames_say_what_ripple_and_lines_say():
     )
     assert [frame.worst for frame in slider.frames] == [False, True, False]
     assert "line 3: 10.8\u202fkHz, folded to 5.20\u202fkHz" in slider.frames[1].alt[2]
-    assert "line 1: 16.0\u202fkHz, vanishes" in slider.frames[2].told
+    assert "line 1: 16.0\u202fkHz, vanishes" in slider.frames[2].line_words
     assert slider.harmonic == 1
 
 
@@ -380,17 +380,17 @@ def curve(path):
 
 @pytest.mark.parametrize("turns", [0.03, 0.37, -0.06, 1.3])
 def test_waves_are_sines_to_the_eye(turns):
-    drawn = curve(page_svg.sine_path(turns, 1.0))
-    sample = drawn[:, 0] * page_svg.SAMPLES / 1000.0 - 0.5
-    height = (50.0 - drawn[:, 1]) / 50.0 / page_svg.FILLED
-    true = np.sin(2.0 * np.pi * turns * sample + page_svg.START)
+    drawn = curve(page_frames.sine_path(turns, 1.0))
+    sample = drawn[:, 0] * page_frames.SAMPLES / 1000.0 - 0.5
+    height = (50.0 - drawn[:, 1]) / 50.0 / page_frames.FILLED
+    true = np.sin(2.0 * np.pi * turns * sample + page_frames.START)
     # the curves are off by 3e-4; coordinates are written to a tenth: 0.05 of 43 in height, and 0.05 along
-    slope = 2.0 * np.pi * abs(turns) * 0.05 * page_svg.SAMPLES / 1000.0
+    slope = 2.0 * np.pi * abs(turns) * 0.05 * page_frames.SAMPLES / 1000.0
     assert np.abs(height - true).max() < 0.0005 + 0.0012 + slope
 
 
 @pytest.mark.parametrize("speed", [0.0021, 0.0721, 0.14, 0.29, 0.35])
-@pytest.mark.parametrize("wave", ["wave", "seen"])
+@pytest.mark.parametrize("wave", ["wave", "alias_wave"])
 def test_true_wave_and_seen_wave_span_the_panel_and_go_through_all_dots(speed, wave):
     frame = page_frames.slider(stage(), [speed], speed).frames[0]
     drawn, dots = curve(getattr(frame, wave)), points(frame.dots.replace("h0", ""))
@@ -405,9 +405,9 @@ def test_seen_wave_is_the_slowest_through_the_dots(speed):
     frame = page_frames.slider(stage(), [speed], speed).frames[0]
     waves = encsim.lines(stage(), speed)
     alias = float(waves.alias[waves.harmonic == 1][0])
-    quarters = 4.0 * alias / 16e3 * page_svg.SAMPLES
+    quarters = 4.0 * alias / 16e3 * page_frames.SAMPLES
     # whole quarters, so that both ends are covered
-    assert quarters <= frame.seen.count("C") < quarters + 2.0
+    assert quarters <= frame.alias_wave.count("C") < quarters + 2.0
 
 
 @pytest.mark.parametrize("speed", [0.0021, 0.0721, 0.29])
@@ -415,9 +415,9 @@ def test_dots_lie_on_both_waves(speed):
     axis = stage()
     frame = page_frames.slider(axis, [speed], speed).frames[0]
     turns = speed / 20e-6 / 16e3
-    height = (50.0 - points(frame.dots.replace("h0", ""))[:, 1]) / 50.0 / page_svg.FILLED
+    height = (50.0 - points(frame.dots.replace("h0", ""))[:, 1]) / 50.0 / page_frames.FILLED
     for wave in (turns, turns - round(turns)):
-        expected = np.sin(2.0 * np.pi * wave * np.arange(page_svg.SAMPLES) + page_svg.START)
+        expected = np.sin(2.0 * np.pi * wave * np.arange(page_frames.SAMPLES) + page_frames.START)
         # coordinates are written to a tenth of a hundred
         np.testing.assert_allclose(height, expected, atol=0.0013)
 
@@ -518,8 +518,8 @@ def test_folder_that_is_not_there_is_refused_at_once(force, tmp_path):
 
 def test_speeds_of_the_user_stand_in_the_curves():
     own = np.array([0.005, 0.072])
-    assert set(own) <= set(page._sweep(stage(), own, LIMITS))
-    assert set(own) <= set(page._sweep(stage(), own, None))
+    assert set(own) <= set(page_speeds.curve_speeds(stage(), own, LIMITS))
+    assert set(own) <= set(page_speeds.curve_speeds(stage(), own, None))
 
 
 def test_doubts_of_the_frames_are_told():
@@ -547,27 +547,27 @@ def test_one_count_is_told_as_one(width, told):
 
 def looked_at(axis, own=(), judged=None):
     """The speed that a page about the axis would look at, from 1 um/s to 1 m/s."""
-    return page_words.closer_look(encsim.ripple(axis, np.geomspace(1e-6, 1.0, 300)).refined(), judged, own)
+    return page_speeds.detail_speed(encsim.ripple(axis, np.geomspace(1e-6, 1.0, 300)).refined(), judged, own)
 
 
 def test_without_a_limit_a_page_looks_where_cyclic_error_matters_most():
     axis = stage()
-    closer = looked_at(axis)
-    there, slow, fast = (encsim.ripple(axis, closer.speed * factor) for factor in (1.0, 0.1, 10.0))
+    detail = looked_at(axis)
+    there, slow, fast = (encsim.ripple(axis, detail.speed * factor) for factor in (1.0, 0.1, 10.0))
     weigh = [(each.parts["sde"] ** 2 / each.rms / each.speed).item() for each in (there, slow, fast)]
-    assert closer.why == "cyclic"
+    assert detail.why == "cyclic"
     assert weigh[0] > max(weigh[1:])
     assert (there.parts["sde"] ** 2).item() > 0.9 * (there.rms**2).item()
     # two digits, so that it reads well
-    assert float(f"{closer.speed:.1e}") == pytest.approx(closer.speed, rel=1e-12)
+    assert float(f"{detail.speed:.1e}") == pytest.approx(detail.speed, rel=1e-12)
 
 
 def test_without_cyclic_error_a_page_looks_at_the_largest_ripple():
     axis = stage(signal=encsim.Signal(jitter=5e-9), sampling=encsim.Sampling(16e3, jitter=100e-9))
-    closer = looked_at(axis)
-    assert closer.why == "largest"
-    assert closer.speed == pytest.approx(1.0)
-    assert "ripple is largest: cyclic error is not" in page_words.reason(closer, axis)
+    detail = looked_at(axis)
+    assert detail.why == "largest"
+    assert detail.speed == pytest.approx(1.0)
+    assert "ripple is largest: cyclic error is not" in page_speeds.reason(detail, axis)
 
 
 @pytest.mark.parametrize(
@@ -575,8 +575,8 @@ def test_without_cyclic_error_a_page_looks_at_the_largest_ripple():
     [([0.004], "named", 0.004), ([1e-5, 0.01, 1.0], "cyclic", 0.01), ([1e-5, 1e-4], "largest", 1e-4)],
 )
 def test_a_page_looks_at_a_speed_of_the_user_as_it_was_named(own, why, speed):
-    closer = looked_at(stage(), own)
-    assert (closer.why, closer.speed) == (why, speed)
+    detail = looked_at(stage(), own)
+    assert (detail.why, detail.speed) == (why, speed)
 
 
 def test_page_says_which_speed_it_looks_at_and_why(pages):

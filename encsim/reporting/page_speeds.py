@@ -1,0 +1,248 @@
+"""The speeds of a page: range of its curves, frames of its slider, and the one that it explains in detail.
+
+For the frames each speed is simulated here; `page_frames` draws them.
+"""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from .. import units
+from ..closed_loop.timed_edge_loops import stable_speeds
+from ..decisions.requirements import RIPPLES
+from ..decisions.ripple_summary import closes
+from ..open_loop.causes import of_group
+from ..open_loop.closed_form import checked_speeds, lines, vanishing_speeds
+from ..time_domain import sweeps
+from ..time_domain.simulation import simulate
+from ..time_domain.velocity_spectrum import is_aliased, spectrum, strongest_harmonics
+from ..wording import quantity
+
+if TYPE_CHECKING:
+    from ..decisions.judgements import Judgement
+    from ..decisions.requirements import Requirement
+    from ..model.axis import Axis
+    from ..open_loop.closed_form import Lines, RippleCurve
+    from ..time_domain.simulation import Trace
+
+    Speeds = Sequence[float] | np.ndarray
+
+
+# From this many speeds on they are the range of the curves; fewer are single speeds that the user named.
+RANGE = 20
+# Lowest speed of a range that starts at standstill, as a share of its highest.
+SLOWEST = 1e-3
+# Around a single speed the slider shows this much slower and faster ones too.
+AROUND = 10.0
+# Frames of the slider; of them at most these at named speeds, at sampling nulls, and harmonics whose nulls count.
+FRAMES, NAMED, NULLS, STRONG = 25, 12, 6, 3
+# Samples of the velocity that a frame shows; samples that are simulated.
+VELOCITIES, LENGTH = 64, 4096
+# An alias below this share of the loop rate is 0 but for rounding.
+ZERO_ALIAS = 1e-9
+
+
+def given_speeds(axis: Axis, speeds: Any) -> np.ndarray:
+    """Speeds that the user gave, ascending, without direction and standstill; none where they gave none."""
+    if speeds is None:
+        return np.zeros(0)
+    given = np.unique(np.abs(checked_speeds("report.speeds", speeds, axis.scale.unit)))
+    return given[given > 0.0]
+
+
+def curve_speeds(axis: Axis, given: np.ndarray, requirement: Requirement | None) -> np.ndarray:
+    """Speeds of the curves: the range of the requirement, or the given one, or the usual one; given speeds in it."""
+    if requirement is not None:
+        low, high = requirement.speeds
+        speeds = _range(low or SLOWEST * high, high)
+    elif len(given) >= RANGE:
+        return given
+    else:
+        speeds = np.asarray(sweeps.default_speeds(axis))
+        if closes(axis, speeds[-1]):
+            speeds = stable_speeds(axis, speeds)
+        if len(given):
+            speeds = _range(min(speeds[0], *given), max(speeds[-1], *given))
+    return np.union1d(speeds, given[(given > speeds[0]) & (given < speeds[-1])])
+
+
+def _range(low: float, high: float) -> np.ndarray:
+    return np.array(sweeps.logarithmic(low, high, sweeps.DEFAULT_SPEEDS)) if low < high else np.array([high])
+
+
+def shown_speeds(
+    axis: Axis, speeds: Speeds | None = None, requirement: Requirement | None = None, count: int = 40
+) -> np.ndarray:
+    """Speeds spread over the range that a page shows."""
+    sweep = curve_speeds(axis, given_speeds(axis, speeds), requirement)
+    return np.geomspace(sweep[0], sweep[-1], count) if len(sweep) > 1 else sweep
+
+
+def frame_speeds(axis: Axis, sweep: np.ndarray, named: Speeds, detail: float) -> tuple[list[float], float]:
+    """Speeds of the slider over the range, or around a single speed; and the one shown first."""
+    low, high = float(sweep[0]), float(sweep[-1])
+    if low == high:
+        low, high = low / AROUND, high * AROUND
+    first = min(max(detail, low), high)
+    return spread_speeds(axis, low, high, named, first), first
+
+
+def spread_speeds(axis: Axis, low: float, high: float, named: Speeds, first: float) -> list[float]:
+    """The speed shown first, the named ones, sampling nulls of strong harmonics, and the widest gaps filled."""
+    kept = {speed_name(first, axis): first}
+    for speed in [*list(named)[:NAMED], *_nulls(axis, low, high), low, high]:
+        kept.setdefault(speed_name(speed, axis), speed)
+    while len(kept) < FRAMES:
+        middle = _middle_of_widest_gap(sorted(kept.values()), axis)
+        if middle is None or speed_name(middle, axis) in kept:
+            break
+        kept[speed_name(middle, axis)] = middle
+    return sorted(kept.values())
+
+
+def _middle_of_widest_gap(speeds: list[float], axis: Axis) -> float | None:
+    """A speed in the middle of the widest gap, rounded where that stays well within it; None without a gap."""
+    gaps = [(after / before, before, after) for before, after in itertools.pairwise(speeds)]
+    if not gaps:
+        return None
+    ratio, before, after = max(gaps)
+    middle = before * math.sqrt(ratio)
+    rounded = round_speed(middle, axis)
+    return rounded if before * ratio**0.25 <= rounded <= after / ratio**0.25 else middle
+
+
+def round_speed(speed: float, axis: Axis) -> float:
+    """A speed with two digits in the unit that it is shown in."""
+    size = units.display_unit(speed, f"{axis.scale.unit}/s")[0]
+    return float(f"{speed / size:.1e}") * size
+
+
+def speed_name(speed: float, axis: Axis) -> str:
+    """A speed as the slider names it."""
+    return quantity(speed, f"{axis.scale.unit}/s", strip=True)
+
+
+def _nulls(axis: Axis, low: float, high: float) -> list[float]:
+    """Null speeds in the range of the strongest harmonics, the lowest of each harmonic first."""
+    harmonics = lines(axis, low)
+    present = np.flatnonzero((harmonics.harmonic >= 1) & (harmonics.position > 0.0))
+    strong = present[np.argsort(-harmonics.position[present], kind="stable")][:STRONG]
+    rows = [vanishing_speeds(axis, int(harmonics.harmonic[index]), NULLS) for index in strong]
+    in_turn = [float(row[place]) for place in range(NULLS) for row in rows]
+    return list(dict.fromkeys(speed for speed in in_turn if low <= speed <= high))[:NULLS]
+
+
+@dataclass(frozen=True)
+class DetailSpeed:
+    """The speed that a page explains in detail, m/s or rad/s.
+
+    ``why`` is "limit", "named", "cyclic" or "largest"; ``named`` is true for one of several speeds that the user named.
+    """
+
+    speed: float
+    why: str
+    named: bool = False
+
+
+def detail_speed(curve: RippleCurve, judged: Judgement | None, named: Speeds) -> DetailSpeed:
+    """The speed that tells most about an axis: the nearest to its limit, or where cyclic error matters most."""
+    checks = [] if judged is None else [check for check in judged.limits if check.name in RIPPLES]
+    if checks:
+        return DetailSpeed(max(checks, key=lambda check: check.share).speed, "limit")
+    if len(named) == 1:
+        return DetailSpeed(float(named[0]), "named")
+    places = [int(np.argmin(np.abs(curve.speed - speed))) for speed in named]
+    places = places or [int(place) for place in np.flatnonzero(curve.speed > 0.0)]
+    reliable = [place for place in places if not curve.doubtful[place]]
+    return _most_cyclic(curve, np.array(reliable or places, dtype=int), named)
+
+
+def _most_cyclic(curve: RippleCurve, places: np.ndarray, named: Speeds) -> DetailSpeed:
+    """The place where cyclic error is the largest share of the speed, else the place of the largest ripple."""
+    # At slow speeds quantisation and noise grow without bound as a share of the speed, and the largest ripple is
+    # mostly at speeds at which nobody minds it: hence the share of cyclic error, where that is most of the ripple.
+    speed, square = curve.speed[places], curve.rms[places] ** 2
+    parts = [curve.parts[cause][places] ** 2 for cause in of_group("cyclic") if cause in curve.parts]
+    share = np.divide(sum(parts), square, out=np.zeros_like(speed), where=square > 0.0)
+    best = int(np.argmax(curve.rms[places] / speed * share))
+    if share[best] < 0.5:
+        return DetailSpeed(_as_named(named, speed[int(np.argmax(square))]), "largest", bool(len(named)))
+    if len(named):
+        return DetailSpeed(_as_named(named, speed[best]), "cyclic", named=True)
+    rounded = round_speed(float(speed[best]), curve.axis)
+    return DetailSpeed(rounded if speed.min() <= rounded <= speed.max() else float(speed[best]), "cyclic")
+
+
+def _as_named(named: Speeds, speed: float) -> float:
+    """The named speed nearest to this one; this one where none was named."""
+    return float(min(named, key=lambda each: abs(each - speed)) if len(named) else speed)
+
+
+def reason(detail: DetailSpeed, axis: Axis) -> str:
+    """Why the page explains this speed, as a sentence."""
+    speed, named = speed_name(detail.speed, axis), ", of the speeds given," if detail.named else ""
+    words = {
+        "limit": ", where a limit is nearest or most exceeded.",
+        "named": ", as asked.",
+        "cyclic": f", where{named} cyclic error matters most: it is most of the ripple there, and a large share of the "
+        "speed.",
+        "largest": f", where{named} ripple is largest: cyclic error is not what matters most here.",
+    }
+    return f"What follows looks at {speed}{words[detail.why]}"
+
+
+@dataclass(frozen=True, eq=False)
+class SimulatedSpeed:
+    """One speed computed: its ripple, lines, the indices of those that are drawn, simulation and spectrum."""
+
+    speed: float
+    rms: float
+    lines: Lines
+    drawn: list[int]
+    trace: Trace
+    frequency: np.ndarray
+    size: np.ndarray
+
+    @cached_property
+    def deviation(self) -> np.ndarray:
+        """Velocity minus the true speed, the first settled samples."""
+        return self.trace.velocity[int(self.trace.settle) :][:VELOCITIES] - self.trace.speed
+
+    @property
+    def swing(self) -> float:
+        """Largest deviation."""
+        return float(np.abs(self.deviation).max(initial=0.0))
+
+    def amplitude(self, harmonic: int) -> float:
+        """Amplitude of the position error of a harmonic."""
+        same = np.flatnonzero(np.round(self.lines.harmonic).astype(int) == harmonic)
+        return float(self.lines.position[same[0]]) if same.size else 0.0
+
+    def words(self) -> tuple[str, ...]:
+        """The drawn lines in words, the strongest first."""
+        return tuple(
+            f"line {int(self.lines.harmonic[i])}: {quantity(self.lines.frequency[i], 'Hz')}{self._alias_words(i)}"
+            for i in self.drawn
+        )
+
+    def _alias_words(self, index: int) -> str:
+        """The alias of a line, if it has one."""
+        if not is_aliased(self.lines, index):
+            return ""
+        alias = self.lines.alias[index]
+        null = alias < ZERO_ALIAS * self.lines.axis.sampling.rate
+        return ", vanishes" if null else f", folded to {quantity(alias, 'Hz')}"
+
+
+def simulated_speed(axis: Axis, speed: float, rms: float, seed: int) -> SimulatedSpeed:
+    """One speed of the slider, simulated."""
+    expected, trace = lines(axis, speed), simulate(axis, speed, LENGTH, seed)
+    frequency, size = spectrum(trace) or (np.zeros(0), np.zeros(0))
+    return SimulatedSpeed(speed, rms, expected, strongest_harmonics(expected), trace, frequency, size)

@@ -29,7 +29,7 @@ NOTHING_LEFT = 1e-4
 NAMES = {1: "one head", 2: "two, opposite", 3: "three, equally spaced", 4: "four, equally spaced"}
 
 
-class RingAnswers(Protocol):
+class RingResults(Protocol):
     """Results about a ring; None for what was not asked."""
 
     curve: RingCurve
@@ -43,7 +43,7 @@ class RingAnswers(Protocol):
     remaining: Remaining | None
 
 
-def ring(answers: RingAnswers, material: str, *, cautious: bool = True) -> str:
+def ring(answers: RingResults, material: str, *, cautious: bool = True) -> str:
     """Report of a ring."""
     curve, growth = answers.curve, answers.growth
     parts = [_answer(curve), _orders(curve), _compared(answers), _budget(answers.budget)]
@@ -118,7 +118,7 @@ def _causes(line: RingOrder) -> str:
     return ", ".join(f"{name} {show(size, 'rad')}" for name, size in known if size > least)
 
 
-def _compared(answers: RingAnswers) -> str:
+def _compared(answers: RingResults) -> str:
     """One to four heads, equally spaced, beside those given."""
     curves = {NAMES[len(curve.heads)]: curve for curve in answers.compared}
     same = any(_same(curve.heads, answers.curve.heads) for curve in answers.compared)

@@ -513,7 +513,7 @@ def test_bad_input_is_refused_before_any_file_is_written(arguments, rule, tmp_pa
 @pytest.mark.parametrize("force", [True, False])
 def test_folder_that_is_not_there_is_refused_at_once(force, tmp_path):
     with pytest.raises(InputError, match="output must lie in a folder that exists"):
-        encsim.report(None, tmp_path / "no" / "page.html", force=force)
+        encsim.report(stage(), tmp_path / "no" / "page.html", force=force)
 
 
 def test_speeds_of_the_user_stand_in_the_curves():

@@ -150,7 +150,7 @@ class Check:
         self._sensible(name, unit, (0.0, highest))
 
     def _sensible(self, name: str, unit: str, within: tuple[float, ...]) -> None:
-        """Refuse a good number that nobody can mean, before it overflows somewhere."""
+        """Refuse a number outside the sensible range, before it overflows in a formula."""
         value = getattr(self.owner, name)
         if is_real(value) and value > 0.0 and not within[0] <= value <= within[1]:
             self.fault(name, f"lie from {within[0]:g} to {within[1]:g}", value, unit)
@@ -167,7 +167,7 @@ class Check:
 
 
 def is_real(value: object) -> TypeGuard[float]:
-    """Say whether the value is a finite real number and no bool."""
+    """Whether the value is a finite real number and no bool."""
     if not isinstance(value, Real) or isinstance(value, bool):
         return False
     try:
@@ -177,7 +177,7 @@ def is_real(value: object) -> TypeGuard[float]:
 
 
 def is_whole(value: object) -> TypeGuard[int]:
-    """Say whether the value is an integer and no bool."""
+    """Whether the value is an integer and no bool."""
     return isinstance(value, Integral) and not isinstance(value, bool)
 
 

@@ -325,7 +325,7 @@ def _shortest(value: float, unit: str, dimension: str) -> tuple[int, float, str]
 
 
 def _same(text: str, dimension: str, value: float) -> bool:
-    """Say whether the text is read as exactly this value."""
+    """Whether the text is read as exactly this value."""
     try:
         return parse(text, dimension) == value
     except checks.InputError:
@@ -342,7 +342,7 @@ _ARCSEC, _DEGREE, _RPM = math.pi / 648_000, math.pi / 180, math.pi / 30
 
 
 def _prefixed(unit: str, lowest: int, highest: int) -> list[tuple[float, float, str]]:
-    """Ladder (smallest value shown so, size, symbol) of the SI prefixes from 10**lowest to 10**highest."""
+    """Rows (smallest value shown in it, size, symbol) of the SI prefixes from 10**lowest to 10**highest."""
     prefixes = {-12: "p", -9: "n", -6: "µ", -3: "m", 0: "", 3: "k", 6: "M", 9: "G"}
     return [(0.9995 * 10.0**e, 10.0**e, p + unit) for e, p in prefixes.items() if lowest <= e <= highest]
 

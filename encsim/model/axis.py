@@ -207,7 +207,7 @@ class Axis:
         check.done()
 
     def _check_heads(self, check: Check) -> None:
-        """Heads as a tuple of angles, and of heads where there is more to one than its angle."""
+        """Store the heads as a tuple: a head with more than its angle as a Head, any other as its angle."""
         try:
             heads, _ = arranged(self.heads)
         except checks.InputError as error:
@@ -218,7 +218,7 @@ class Axis:
         check.store("heads", tuple(head.angle if head == Head(head.angle) else head for head in heads))
 
     def _check_ring(self, check: Check) -> None:
-        """The ring against the scale it carries."""
+        """Check the ring against the scale on it."""
         ring, scale = self.ring, self.scale
         if ring is None:
             if self.heads != ONE_HEAD:
@@ -236,7 +236,7 @@ class Axis:
             check.fault("ring", rule, ring.highest_order)
 
     def _check_estimator(self, check: Check) -> None:
-        """The estimator against loop rate, noise and counts; an axis gives a Kalman filter its noise."""
+        """Check the estimator against loop rate, noise and counts; a Kalman filter takes its noise from the axis."""
         estimator, sampling = self.estimator, self.sampling
         if estimator.linear:
             noisy = self.signal.jitter > 0.0 or self.resolution > 0.0

@@ -28,7 +28,7 @@ def write(axis: Axis) -> str:
 
 
 def setting(value: Any, dimension: str | None, unit: str) -> str:
-    """A value as ``--set`` takes it behind the equals sign: bare where it is one quantity or word, else TOML."""
+    """A value as ``--set`` takes it after the equals sign: a quantity or word without quotes, else TOML."""
     if value is None or isinstance(value, str):
         return value or "none"
     if dataclasses.is_dataclass(value):
@@ -44,7 +44,7 @@ def heads(values: tuple[float | Head, ...]) -> str:
 
 
 def _head(head: float | Head) -> str:
-    """A head as its angle, or as a table where there is more to it."""
+    """A head as its angle, or as a table where it has more than its angle."""
     return _braced(_keys(head, "rad")) if dataclasses.is_dataclass(head) else _value(head, "angle")
 
 

@@ -15,7 +15,7 @@ from .estimator_base import FREQUENCIES, Estimator, KernelForm, Look
 
 FASTEST = 1e100
 FINEST = 1e-100
-# An edge in so many seconds is none.
+# From this time between edges on, s, the axis stands still.
 STANDSTILL = 1e30
 
 
@@ -86,7 +86,7 @@ class TimedEdges(Estimator):
         return abs(speed) / (ticks - 1.0) if ticks > 1.0 else math.inf
 
     def kernel_form(self, rate: float) -> KernelForm:
-        """Edges, whose table the chain makes of the axis."""
+        """Timed edges; the chain computes their table from the axis."""
         return KernelForm("edges")
 
     @property

@@ -119,8 +119,8 @@ class Estimator:
     def _dimension(cls) -> str | None:
         """Dimension of the tuning field; None of a number of samples, or where there is none."""
         every = dataclasses.fields(cls) if cls.tuning else ()
-        found = [item.metadata.get("dimension") for item in every if item.name == cls.tuning]
-        return found[0] if found else None
+        dimensions = [item.metadata.get("dimension") for item in every if item.name == cls.tuning]
+        return dimensions[0] if dimensions else None
 
     def _size(self) -> Any:
         """Value of the tuning field; None where there is none."""

@@ -1,4 +1,4 @@
-"""Velocity estimators: how a controller computes a velocity from measured positions; those over a window, and the list.
+"""Velocity estimators over a window of measured positions, and the list of all estimators.
 
 w_k is the estimate, y_k the newest measured position, T = 1/rate the loop period, q one count, z = exp(2 pi i f/rate).
 """

@@ -1,9 +1,8 @@
-"""Linear filters behind the velocity estimators: gains, noise and memory, free of cancellation.
+"""Linear filters: those of the velocity estimators, and notches and low-pass of the torque command.
 
-Gains are dimensionless (times the loop rate they take position to velocity) and written in u = 1 - z**-1, not
-in z, since everything of interest happens near z = 1. ``turns`` is frequency over loop rate.
-
-Filters of the torque command: notches and a low-pass, bilinear, pre-warped at their own frequency.
+Gains, noise and memory are computed without cancellation. Gains of estimators are dimensionless (times the loop rate
+they give velocity from position) and written in u = 1 - z**-1, not in z, since the frequencies of interest are near
+z = 1. ``turns`` is frequency over loop rate. Torque filters are bilinear, pre-warped at their own frequency.
 """
 
 from __future__ import annotations
@@ -40,7 +39,7 @@ def backward(turns: np.ndarray) -> np.ndarray:
 
 
 def power(values: np.ndarray, whole: int) -> np.ndarray:
-    """Whole power from 0 on, by squaring: quicker than a wave of its own, and than powers of complex numbers."""
+    """Whole power from 0 on, by squaring: faster than another exponential or a power of complex numbers."""
     product = np.ones_like(values) if whole % 2 == 0 else values
     while whole := whole // 2:
         values = values * values
@@ -75,7 +74,7 @@ def _sinc_difference(below: np.ndarray, above: np.ndarray, small: np.ndarray) ->
 
 
 def bend(turns: np.ndarray, samples: int) -> np.ndarray:
-    """What a parabola's curvature adds, at its newest of N points, to the gain of the slope of a line."""
+    """Gain that the curvature of a parabola adds, at the newest of N points, to that of the slope of a line."""
     # ``180 (N-1)/(N(N**2-1)(N**2-4)) sum (m**2 - (N**2-1)/12) z**-j``, m = (N-1)/2 - j. With y = pi turns the sum is
     # ``exp(-i(N-1)y) [(N**2-1) f/(6 g) + cos(y) (N cos(Ny) - f cos(y)/g)/(2 g**2)]``, f = sin(Ny), g = sin(y); below
     # N y = 2 the bracket is taken from its series.
@@ -146,7 +145,7 @@ def butterworth_memory(order: int, tangent: float) -> int:
     # z_i = (1 + a_i)/(1 - a_i), and c_i = 4 W**2 e_i/((1 - a_i)(1 + a_i)**2 prod(e_i - e_k)).
     unit = np.exp(1j * math.pi * (2.0 * np.arange(1, order + 1) + order - 1) / (2 * order))
     apart = np.prod(unit[:, None] - unit + np.eye(order), axis=1)
-    # A pole this near zero is gone long before 16 samples, and its c_i may not exist.
+    # A pole this close to zero decays long before 16 samples, and its c_i may not exist.
     kept = np.abs(1.0 + tangent * unit) > 0.05
     unit, apart = unit[kept], apart[kept]
     analog = tangent * unit

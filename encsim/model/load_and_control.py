@@ -1,4 +1,4 @@
-"""What a closed axis is made of beside its encoder: the load, the controller, torque notches.
+"""What a closed loop needs beside the encoder: the load, the controller, torque notches.
 
 Frozen descriptions in SI. "Torque" and "inertia" stand for force and mass on a linear axis: N m and kg m2
 on a rotary one, N and kg on a linear one; the position unit is m or rad as the scale has it.
@@ -160,7 +160,7 @@ class Load:
         if self.stribeck_speed is None or not self.stribeck or not speed:
             return self.viscous
         ratio = abs(speed) / self.stribeck_speed
-        # beyond 26 the exponential is below 1e-293, and a larger square could overflow
+        # Above 26 the exponential is below 1e-293, and a larger square could overflow.
         falling = ratio * math.exp(-ratio * ratio) if ratio < 26.0 else 0.0
         return self.viscous - 2.0 * self.stribeck * falling / self.stribeck_speed
 
@@ -171,7 +171,7 @@ def _check_cogging(check: Check) -> None:
     if not isinstance(given, Mapping):
         check.fault("cogging", "be a mapping of order to amplitude", given)
         return
-    found = {}
+    converted: dict[float, tuple[float, float]] = {}
     for order, value in given.items():
         pair = value if isinstance(value, (tuple, list)) else (value, 0.0)
         if not checks.is_real(order) or not 0.0 < order <= LARGEST_ORDER:
@@ -180,9 +180,9 @@ def _check_cogging(check: Check) -> None:
             rule = "be an amplitude of zero or more, or an amplitude and a phase, finite"
             check.fault(f"cogging.{order:.12g}", rule, value)
         else:
-            # a linear motor of 32 mm pitch has 31.25 a metre; whole orders stay whole
-            found[int(order) if order == int(order) else float(order)] = (float(pair[0]), float(pair[1]))
-    check.store("cogging", Orders(found))
+            # A linear motor with a pitch of 32 mm has 31.25 cycles per metre; whole orders stay integers.
+            converted[int(order) if order == int(order) else float(order)] = (float(pair[0]), float(pair[1]))
+    check.store("cogging", Orders(converted))
 
 
 @dataclass(frozen=True, slots=True)

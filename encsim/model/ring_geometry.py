@@ -142,7 +142,7 @@ class Ring:
         if self.bore is None:
             check.fault("bore", "be given with a shaft", None)
         elif self.shaft > 1.01 * self.bore:
-            # No ring is pressed on with more interference than this: steel yields at a fifth of it.
+            # Steel yields at a fifth of this interference.
             check.fault("shaft", f"fit the bore, {self.bore:g} m", self.shaft, "m")
         elif self.eccentricity > (half_play := max(0.5 * (self.bore - self.shaft), 0.0)) * (1.0 + 1e-9):
             check.fault("eccentricity", f"be at most half the play, {half_play:g} m", self.eccentricity, "m")

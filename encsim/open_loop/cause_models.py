@@ -26,7 +26,7 @@ TAU = period_error.TAU
 
 
 def own_clock(axis: Axis) -> float | None:
-    """Rate of the clock on which positions are taken, Hz, or None where the loop takes them itself."""
+    """Rate of the clock by which positions are sampled, Hz; None where the loop samples them."""
     return axis.sampling.encoder_rate or axis.interpolation.edge_clock
 
 
@@ -37,12 +37,12 @@ def resolved(axis: Axis) -> Linear:
 
 @lru_cache(maxsize=64)
 def pairs(estimator: Linear, rate: float) -> tuple[np.ndarray, np.ndarray]:
-    """What the mean square of a velocity takes of the mean squares of increments over j samples."""
+    """Lags in samples, and the weights of their mean square increments in the mean square velocity, 1/s2."""
     return estimator.increment_weights(rate)
 
 
 def lags(axis: Axis) -> tuple[np.ndarray, np.ndarray]:
-    """Weights, 1/s2, and lags, s, of the increments that make the velocity; an own clock mixes two whole lags."""
+    """Weights, 1/s2, and lags, s, of the increments in the velocity; an encoder's own clock mixes two whole lags."""
     rate, clock = axis.sampling.rate, own_clock(axis)
     step, weight = pairs(resolved(axis), rate)
     if clock is None:
@@ -63,7 +63,7 @@ def _age(axis: Axis, clock: float) -> float:
 
 
 def line_gain(axis: Axis, frequency: np.ndarray) -> np.ndarray:
-    """Gain of a linear estimator from position to velocity, 1/s; rms over the lags that an own clock mixes."""
+    """Gain of a linear estimator from position to velocity, 1/s; rms over the lags that the encoder's clock mixes."""
     if own_clock(axis) is None:
         return np.abs(resolved(axis).response(frequency, axis.sampling.rate))
     weight, lag = lags(axis)
@@ -73,7 +73,7 @@ def line_gain(axis: Axis, frequency: np.ndarray) -> np.ndarray:
     for first in range(0, weight.size, size):
         some = slice(first, first + size)
         square += weight[some] @ np.sin(np.pi * np.multiply.outer(lag[some], frequency.ravel())) ** 2
-    # the weights that `pairs` leaves out may let it fall below zero where large ones cancel
+    # Without the weights that `pairs` leaves out the sum may be negative where large weights cancel.
     return 2.0 * np.sqrt(np.maximum(square.reshape(frequency.shape), 0.0))
 
 
@@ -81,7 +81,7 @@ class Model(ABC):
     """What all models share: the lags of the estimator, Gaussian causes, an own clock of the encoder."""
 
     method = ""
-    # How many pairs of lag and speed are worth computing in one go.
+    # Number of pairs of lag and speed that are computed together.
     together = 1
     # Whether the circle of the two channels encloses zero at all speeds asked for.
     sound: bool
@@ -151,11 +151,11 @@ class Model(ABC):
         return within_period + within_turn
 
     def cyclic_gain(self, frequency: np.ndarray, speed: np.ndarray) -> np.ndarray:
-        """Complex gain of lines of these frequencies from position to velocity, 1/s."""
+        """Complex gain for harmonics of these frequencies from position to velocity, 1/s."""
         return resolved(self.axis).response(frequency, self.axis.sampling.rate)
 
     def named(self) -> list[str]:
-        """Names of the parts that this axis has."""
+        """Keys of the causes that this axis has."""
         signal, how, sampling = self.axis.signal, self.axis.interpolation, self.axis.sampling
         present = {
             "sde": self.has_lines(),
@@ -170,7 +170,7 @@ class Model(ABC):
         return causes.of_axis(self.axis, present)
 
     def spread(self, speed: np.ndarray, seconds: float | np.ndarray) -> dict[str, np.ndarray]:
-        """Mean squares of the Gaussian part of a lag by cause, periods squared."""
+        """Mean squares of the Gaussian part of an increment by cause, periods squared."""
         signal, sampling = self.axis.signal, self.axis.sampling
         kept: float | np.ndarray = 0.0
         if signal.jitter_bandwidth is not None:
@@ -183,7 +183,7 @@ class Model(ABC):
         return {cause: squares[cause] for cause in self.named() if cause in squares}
 
     def noisy(self, speed: np.ndarray, seconds: float) -> np.ndarray:
-        """Rms of the Gaussian part of a lag, periods."""
+        """Rms of the Gaussian part of an increment, periods."""
         return np.sqrt(sum(self.spread(speed, seconds).values()) + 0.0 * speed)
 
     def held_still(self, speed: np.ndarray, spread: np.ndarray) -> np.ndarray:
@@ -198,7 +198,7 @@ class Model(ABC):
         return np.where(free, 0, np.where(quiet, 1, -1))
 
     def gain(self, frequency: np.ndarray, speed: np.ndarray) -> np.ndarray:
-        """Gain of lines of these frequencies from position to velocity, 1/s."""
+        """Gain for harmonics of these frequencies from position to velocity, 1/s."""
         return line_gain(self.axis, frequency)
 
     def magnitudes(self, speed: np.ndarray) -> float | np.ndarray:
@@ -206,7 +206,7 @@ class Model(ABC):
         return float(np.abs(resolved(self.axis).weights(self.axis.sampling.rate)).sum())
 
     def strongest(self, speed: np.ndarray) -> np.ndarray:
-        """Frequency of the line with the largest velocity amplitude, Hz; NaN where there is none."""
+        """Frequency of the harmonic with the largest velocity amplitude, Hz; NaN where there is none."""
         orders, size = self.line_sizes(speed)
         part, _, mounted = turn_lines(self.axis)
         if orders.size + part.size == 0:
@@ -238,7 +238,7 @@ def counted(factor: int, lag: np.ndarray, spread: np.ndarray) -> np.ndarray:
 
 
 def over_grid(made: np.ndarray, orders: np.ndarray, points: int) -> np.ndarray:
-    """Real function of complex lines on an even grid over the period."""
+    """Real function with these complex harmonics, on an even grid over the period."""
     full = np.zeros((made.shape[0], points // 2 + 1), dtype=complex)
     full[:, orders] = made * (0.5 * points)
     return np.fft.irfft(full, points, axis=-1)

@@ -1,6 +1,6 @@
 """Causes of velocity ripple: the one table of their names, words, groups and looks.
 
-Everything that tells a cause (tables, sentences, pictures, the page) reads `CAUSES`, in its order. The mean squares
+Tables, sentences, pictures and the page read `CAUSES`, in its order. The mean squares
 stay with the models (`cause_models`, `engines`, and the closed loop); a cause that is a white position error brings
 its mean square along and needs no model.
 """
@@ -154,7 +154,7 @@ class RippleCause:
 
 
 def _moved(axis: Axis, speed: float) -> str:
-    """Sampling jitter in time, and the way that the axis goes in it."""
+    """Sampling jitter, and the distance that the axis moves in this time."""
     times = f"The moments of reading scatter by {show(axis.sampling.jitter, 's')} rms"
     return f"{times}: at this speed {show(abs(speed) * axis.sampling.jitter, axis.scale.unit)}."
 
@@ -281,12 +281,12 @@ def of_group(key: str) -> tuple[str, ...]:
 
 
 def gaussian() -> tuple[str, ...]:
-    """Keys of the causes that are Gaussian noise: the noise group, and causes that bring their own mean square."""
+    """Keys of the causes that are Gaussian noise: the noise group, and causes with their own mean square."""
     return tuple(key for key, cause in CAUSES.items() if cause.group == "noise" or cause.mean_square)
 
 
 def added_squares(axis: Axis, speed: np.ndarray) -> dict[str, np.ndarray]:
-    """Mean squares of the position errors of causes that bring their own, periods squared, at each speed."""
+    """Mean squares of the position errors of causes with their own mean square, periods squared, at each speed."""
     given = {cause.key: cause.mean_square(axis, speed) for cause in CAUSES.values() if cause.mean_square}
     there = {key: square for key, square in given.items() if square is not None}
     return {key: np.broadcast_to(square, speed.shape) / axis.scale.pitch**2 for key, square in there.items()}

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 
 EXACT_FACTOR = 4096
-# With a converter only the table of increments knows the steps of both; it still resolves this many counts.
+# With a converter only the table has the steps of both; it resolves counts up to this number.
 EXACT_FACTOR_CONVERTED = 16384
 
 
@@ -32,7 +32,7 @@ def engine(axis: Axis) -> Model:
 
 
 def gain(axis: Axis, frequency: np.ndarray, speed: float) -> np.ndarray:
-    """Gain of the estimator for lines of these frequencies at this speed, 1/s."""
+    """Gain of the estimator for harmonics of these frequencies at this speed, 1/s."""
     estimator = axis.estimator
     if not isinstance(estimator, TimedEdges):
         return line_gain(axis, frequency)
@@ -82,18 +82,18 @@ class Timed(LineModel):
         return {cause: square * rate**2 for cause, square in (squares | {"resolution": tick}).items()}
 
     def orders_of(self, frequency: np.ndarray, speed: np.ndarray) -> np.ndarray:
-        """Cycles a period of lines of these frequencies, shape (speeds, lines); 0 at rest."""
+        """Cycles per period of harmonics of these frequencies, shape (speeds, harmonics); 0 at rest."""
         rate = np.broadcast_to(speed[:, None] / self.pitch, np.shape(frequency))
         return np.divide(frequency, rate, out=np.zeros_like(rate), where=rate > 0.0)
 
     def cyclic_gain(self, frequency: np.ndarray, speed: np.ndarray) -> np.ndarray:
-        """Complex gain of the lines over the larger number of counts, 1/s."""
+        """Complex gain for the harmonics over the larger number of counts, 1/s."""
         span = self.reach(speed)[0][1] / self.axis.interpolation.factor
         turns = span[:, None] * self.orders_of(frequency, speed)
         return (1.0 - np.exp(-2j * np.pi * turns)) * (speed / self.pitch / span)[:, None]
 
     def gain(self, frequency: np.ndarray, speed: np.ndarray) -> np.ndarray:
-        """Gain of lines of these frequencies from position to velocity, 1/s, rms over the samples."""
+        """Gain for harmonics of these frequencies from position to velocity, 1/s, rms over the samples."""
         orders, square = self.orders_of(frequency, speed), np.zeros(np.shape(frequency))
         for share, counts in self.reach(speed):
             span = counts / self.axis.interpolation.factor
@@ -102,7 +102,7 @@ class Timed(LineModel):
         return np.sqrt(square)
 
     def white_gain(self, speed: np.ndarray) -> float | np.ndarray:
-        """Squared gain from position noise that is new at each edge to velocity, 1/s2."""
+        """Squared gain from position noise, independent at each edge, to velocity, 1/s2."""
         rates = [(share, counts / self.axis.interpolation.factor) for share, counts in self.reach(speed)]
         return sum((share * 2.0 * (speed / self.pitch / span) ** 2 for share, span in rates), 0.0 * speed)
 

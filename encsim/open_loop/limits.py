@@ -93,7 +93,7 @@ def top_speed(axis: Axis) -> TopSpeed:
 
 
 def _key(axis: Axis) -> Axis:
-    """The axis reduced to what sets a limit: many candidates share it."""
+    """The axis with only the fields that affect a limit: many candidates have it in common."""
     signal = replace(axis.signal, jitter=0.0, jitter_bandwidth=None, noise=0.0)
     sampling = Sampling(1.0)
     if axis.sampling.average > 1 or period_error.depends_on_speed(axis):
@@ -126,7 +126,7 @@ def _excess_speed(ring: Ring, heads: tuple[float, ...]) -> float:
 
 
 def clips(axis: Axis) -> bool:
-    """Whether the converter clips the signals at standstill, noise left aside."""
+    """Whether the converter clips the signals at standstill, without noise."""
     how = axis.interpolation
     if how.bits is None:
         return False
@@ -185,7 +185,7 @@ def _shortest_gap(axis: Axis, speed: float) -> float:
 
 
 def _averaging_gain(axis: Axis, speed: float) -> float:
-    """Amplitude that averaging the readings of a loop period leaves."""
+    """Share of the amplitude that remains after the readings of a loop period are averaged."""
     alone = replace(axis, signal=replace(axis.signal, bandwidth=None))
     return abs(period_error.averaged(alone, speed).cosine[0]) / axis.signal.amplitude
 
@@ -202,7 +202,7 @@ def _period_speed(axis: Axis) -> float:
 
 
 def _start_speed(axis: Axis) -> float:
-    """A speed well below those at which the channels change, for the search."""
+    """Start of the search: a speed well below those at which the channels change."""
     signal, pitch = axis.signal, axis.scale.pitch
     slowest = [_period_speed(axis)]
     if signal.bandwidth is not None:

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
 # Numbers that stay in the cache between steps.
 SMALL_BLOCK = 1 << 14
-# Averaged over whole periods nothing is left of the signals; far above the top speed by then, the noise stays finite.
+# Smallest radius: averaged over whole periods the signals vanish, far above the top speed; the noise stays finite.
 FAINTEST = 1e-6
 
 
@@ -66,7 +66,7 @@ class LineModel(Model):
         return Shapes(orders, spectrum[:, orders], np.concatenate(noise))
 
     def has_lines(self) -> bool:
-        """Whether the smooth chain has lines at some speed."""
+        """Whether the error without quantisation has harmonics at some speed."""
         return self.cache is not None and self.cache[1].orders.size > 0
 
     def parts(self, speed: np.ndarray) -> tuple[dict[str, np.ndarray], np.ndarray]:
@@ -79,7 +79,7 @@ class LineModel(Model):
         return self.shapes(speed).noise / np.sqrt(self.axis.sampling.average)
 
     def complex_lines(self, speed: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """Orders and complex amplitudes (periods) of the lines."""
+        """Orders and complex amplitudes (periods) of the harmonics."""
         orders, lines, _ = self.shapes(speed)
         return orders, lines
 

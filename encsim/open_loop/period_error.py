@@ -15,14 +15,15 @@ import numpy as np
 from .. import checks
 from ..argument_checks import speed_in_si
 from ..doubts import Doubt
-from ..model.axis import Axis, Signal, check_axis
+from ..model.axis import Axis, check_axis
+from ..model.scale_and_signal import Signal
 from ..results import AXIS_EXAMPLE, Result, measured_in, picture
 
 TAU = 2.0 * np.pi
 SMALLEST_GRID = 64
 SHOWN_GRID = 1024
 LARGEST_GRID = 1 << 13
-# Channels whose circle just misses zero make thousands of harmonics; the strongest are enough.
+# Channels whose circle passes close to zero make thousands of harmonics; the strongest are enough.
 MOST_LINES = 256
 # Harmonics smaller than this share of the largest, or than this share of a period (rounding), are left out.
 SHARE_OF_LARGEST = 1e-6
@@ -89,7 +90,7 @@ def signals(steady: Channels, turns: np.ndarray) -> tuple[np.ndarray, np.ndarray
     """Both channels at phases ``turns`` (periods, shape (g,) or (..., g)), shapes (..., g)."""
     cosine = steady.offset[0] + np.zeros((*steady.cosine.shape[:-1], np.shape(turns)[-1]))
     sine = steady.offset[1] + np.zeros_like(cosine)
-    # Term by term: starting the threads of a matrix product costs more than these few terms.
+    # Term by term: for these few terms a matrix product would take longer to start its threads.
     for term, turned in enumerate(_turned(steady.orders.tolist(), turns)):
         for channel, weight in (
             (cosine, steady.cosine[..., term, None]),

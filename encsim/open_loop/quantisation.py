@@ -28,7 +28,7 @@ def _kink_table() -> tuple[np.ndarray, np.ndarray]:
 
 
 def kink(distance: np.ndarray) -> np.ndarray:
-    """What a Gaussian of unit rms adds to max(x, 0) at this distance from its corner, on either side."""
+    """Increase of max(x, 0) smoothed by a Gaussian of unit rms, at this distance from its corner on either side."""
     grid, values = _kink_table()
     return np.interp(distance, grid, values, right=0.0)
 
@@ -59,7 +59,7 @@ def _large_spread(t: np.ndarray, a: np.ndarray) -> np.ndarray:
     if t.size == 0:
         return t
     terms = max(1, math.ceil(math.sqrt(20.0 / (2.0 * math.pi**2)) / float(a.min())))
-    # Beyond a few counts only the sixth is left.
+    # From a few counts on the mean square is 1/6.
     a = np.minimum(a, WIDE_SPREAD)
     twice = 2.0 * np.cos(2.0 * math.pi * (t - np.rint(t)))
     now, before = 0.5 * twice, np.ones_like(t)

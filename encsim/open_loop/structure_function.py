@@ -30,14 +30,14 @@ WEIGHTS = WEIGHTS / WEIGHTS.sum()
 
 
 def static(axis: Axis) -> Axis:
-    """The axis reduced to what shapes the error of a period: the key of its table."""
+    """The axis with only the fields that affect the error of a period: the key of its table."""
     signal = replace(axis.signal, jitter=0.0, jitter_bandwidth=None, noise=0.0)
     interpolation = replace(axis.interpolation, hysteresis=0.0, edge_separation=0.0, edge_clock=None)
     return Axis(axis.scale, signal=signal, interpolation=interpolation, sampling=Sampling(1.0))
 
 
 def grid_points(axis: Axis, largest: int = LARGEST) -> int:
-    """Points a period for the table: a multiple of the counts that resolves counts and codes."""
+    """Points per period of the table: a multiple of the counts that resolves counts and converter codes."""
     how = axis.interpolation
     counts = how.factor or 1
     wanted = POINTS_A_COUNT * counts
@@ -52,7 +52,7 @@ def grid_points(axis: Axis, largest: int = LARGEST) -> int:
 def shown_error(axis: Axis, points: int) -> np.ndarray:
     """Error g of the shown position at the middles of an even grid over one period, periods."""
     error = np.empty(points)
-    # Piece by piece, so that the arrays stay in the cache.
+    # In pieces, so that the arrays stay in the cache.
     for first in range(0, points, PIECE):
         part = error[first : first + PIECE]
         part[:] = _shown_error(axis, (np.arange(first, first + part.size) + 0.5) / points)
@@ -164,7 +164,7 @@ class StructureFunction:
     def line_parts(
         self, orders: np.ndarray, lag: np.ndarray, spread: np.ndarray
     ) -> tuple[np.ndarray, np.ndarray]:
-        """Mean square of the harmonics of these orders, and what the Gaussian part scatters of it."""
+        """Mean square of the harmonics of these orders, and the part of it that the Gaussian part scatters."""
         return line_parts(4.0 * self.power[orders], orders, lag, spread)
 
 

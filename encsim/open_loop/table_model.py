@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from ..model.axis import Axis
 
 
-# Points of a table that only says how converter and counts share what they add together.
+# Points of the tables of the converter alone and of the counts alone.
 SHARE_POINTS = 1 << 18
 
 
@@ -49,11 +49,11 @@ class TableModel(Model):
         self.key = key
 
     def highest(self) -> int:
-        """Highest order of the smooth chain, 0 if there is none."""
+        """Highest order of the error without quantisation, 0 if there is none."""
         return int(self.orders.max(initial=0))
 
     def has_lines(self) -> bool:
-        """Whether the smooth chain has lines."""
+        """Whether the error without quantisation has harmonics."""
         return self.orders.size > 0
 
     def noise_gain(self, speed: np.ndarray) -> float | np.ndarray:
@@ -61,7 +61,7 @@ class TableModel(Model):
         return self.noise_per_unit
 
     def complex_lines(self, speed: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """Orders and complex amplitudes (periods) of the lines."""
+        """Orders and complex amplitudes (periods) of the harmonics."""
         return self.orders, self.lines[None, :]
 
     def at_lags(self, speed: np.ndarray, seconds: np.ndarray) -> dict[str, np.ndarray]:

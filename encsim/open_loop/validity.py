@@ -19,14 +19,14 @@ if TYPE_CHECKING:
 
 
 TAU = period_error.TAU
-# Noise of so many counts rms leaves counts held by hysteresis as they are, within 1 %; with a first difference it may
-# reach so many rms up to a count a sample. Both by simulation.
+# Up to SHARP counts rms noise changes the ripple of counts held by hysteresis by less than 1 %. With a first difference
+# counts per sample and REACH times the rms may add up to 1. Both by simulation.
 SHARP, REACH = 0.03, 3.0
-# In counts; from 0.3 on the prediction is more than 4 % high.
+# Rms, counts; from 0.3 counts on the prediction is more than 4 % too high.
 MOST_EDGE_JITTER = 0.2
-# Jitter over the time between edges, and ticks of the clock in it, up to which the theory of timed edges is linear.
+# Largest jitter over the time between edges, and least clock ticks in that time, for the linear theory of timed edges.
 MOST_TIME_JITTER, LEAST_TICKS = 0.05, 10
-# Counts a period from which the step form is exact enough, and channel noise that is small, of the amplitude.
+# Least counts per period for the step form, and largest channel noise over the amplitude for the linear theory.
 FEW_COUNTS, SMALL_NOISE = 40, 0.1
 # Steps of counts and converter below these shares of the mean square do not matter.
 HELD_SHARE, CONVERTER_SHARE = 0.1, 0.02
@@ -110,7 +110,7 @@ def _roughly_held(axis: Axis, model: Model, speed: np.ndarray) -> np.ndarray:
     counts = speed / (axis.resolution * (model.clock or axis.sampling.rate))
     rough = sigma > SHARP
     if axis.estimator == Difference():
-        # a count a sample at most: what matters is only how many change
+        # At most one count per sample: only the number of changes matters.
         rough = counts + REACH * sigma > 1.0
     return (model.held_still(speed, spread) == 1) & rough
 
@@ -147,7 +147,7 @@ def _converter_terms(
     squares: dict[str, np.ndarray],
     total: np.ndarray,
 ) -> list[Term]:
-    """Converter steps that are not smoothed by jitter, where only white noise stands for them."""
+    """Where jitter does not smooth the converter's steps, which the model takes as white noise."""
     how = axis.interpolation
     if how.bits is None or model.method != "step":
         return []

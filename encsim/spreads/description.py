@@ -1,6 +1,5 @@
-"""How the axes of one design differ: distributions around an axis' own values, and axes drawn from them.
-
-The ``[spread]`` section of an axis file, or of a file of its own, as distributions.
+"""How the axes of one design differ: distributions around an axis' own values, as read from the ``[spread]`` section
+of a file, and axes drawn from them.
 """
 
 from __future__ import annotations
@@ -42,14 +41,14 @@ def place_of(key: str) -> tuple[str, bool]:
 def own_value(axis: Axis, key: str) -> float:
     """The axis' own number that a key of a spread stands for."""
     path, of_phase = place_of(key)
-    found = changes.value(axis, path)
-    if found is None:
+    value = changes.value(axis, path)
+    if value is None:
         hint = "an order or limit that is left out has none; write it in the axis, an order may be 0"
         checks.refuse(key, "have a value in the axis to spread around", None, hint=hint)
-    pair = isinstance(found, tuple) and path.count(".") == 2
+    pair = isinstance(value, tuple) and path.count(".") == 2
     if of_phase and not pair:
-        checks.refuse(key, "name the phase of an order that has one", found)
-    number = found[1 if of_phase else 0] if pair else found
+        checks.refuse(key, "name the phase of an order that has one", value)
+    number = value[1 if of_phase else 0] if pair else value
     if not isinstance(number, float):
         rule, hint = (
             "stand for one number that varies continuously",
@@ -57,7 +56,7 @@ def own_value(axis: Axis, key: str) -> float:
         )
         if path == "signal.offset":
             hint = "its channels are signal.offset.0 and signal.offset.1"
-        checks.refuse(key, rule, found, hint=hint)
+        checks.refuse(key, rule, value, hint=hint)
     return number
 
 
@@ -90,7 +89,7 @@ def faults_of(axis: Axis, key: str, distribution: Distribution) -> list[Fault]:
 
 
 def _faults_together(spread: Mapping[str, Distribution]) -> list[Fault]:
-    """Faults of a spread whose entries are right by themselves."""
+    """Faults of a spread whose single entries are valid."""
     warm = [key for key, one in spread.items() if one.per_kelvin]
     if warm and TEMPERATURE not in spread:
         rule = f"hold {TEMPERATURE} where a key has per_kelvin, as {warm[0]} has"
@@ -287,7 +286,7 @@ def loads(
 
 
 def _is_leaf(table: dict[str, Any]) -> bool:
-    """Whether a table is meant as a distribution, rightly written or not."""
+    """Whether a table is meant as a distribution, even if it is faulty."""
     return not table or any(units.nearest(name, (*distributions.KINDS, PER_KELVIN)) for name in table)
 
 

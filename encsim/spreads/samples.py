@@ -1,4 +1,4 @@
-"""What one axis out of many gives: its ripple in the quick form, and its shares of the limits of a requirement.
+"""One axis out of many: its ripple in the fast form, and its shares of the limits of a requirement.
 
 The unit of work of :mod:`encsim.tolerancing`: plain arguments in, arrays out, so that any process can do it.
 """
@@ -21,9 +21,9 @@ if TYPE_CHECKING:
     from ..model.distributions import Distribution
 
 
-# Limits that need the speed, beside those on measured ripple, which is kept at every speed and judged at the end.
+# Limits at each speed other than those on measured ripple, which is kept at every speed and compared at the end.
 CURVES = ("torque", "actual")
-# A limit that is met exactly is met, whatever the last digits of a sum.
+# A value equal to its limit meets it, despite rounding.
 EXACTLY = 1.0 + 1e-9
 
 
@@ -92,7 +92,7 @@ class Batch:
 
     @classmethod
     def empty(cls, count: int, job: Job) -> Batch:
-        """Room for so many samples."""
+        """Arrays for this number of samples."""
         return cls(
             rms=np.full((count, job.speeds.size), np.nan),
             refused=np.zeros(count, dtype=np.int64),
@@ -131,7 +131,7 @@ def _shares(axis: Axis, rms: dict[str, np.ndarray], job: Job) -> list[float]:
 
 
 def _may_clip(axis: Axis) -> bool:
-    """Whether the channels could reach the ends of the converter: a bound that costs nothing."""
+    """Whether the channels could reach the ends of the converter: an upper bound, quickly computed."""
     steady, how = period_error.channels(axis), axis.interpolation
     if how.bits is None:
         return False

@@ -1,7 +1,4 @@
-"""What many samples say: the band of their ripple, who meets what, and how far the quick form is off.
-
-Which of several independent causes of chance makes a result vary, from one set of samples.
-"""
+"""Statistics of many samples: band of their ripple, yield, influence of each spread, deviation of the fast form."""
 
 from __future__ import annotations
 
@@ -22,10 +19,10 @@ if TYPE_CHECKING:
 
 BAND = (0.025, 0.5, 0.975)
 FEW_SAMPLES = 100
-# So many samples are computed again in the whole form. A quick one that is further off than this is told: less is
-# little beside the uncertainty of a band of a thousand samples.
+# CHECKED samples are computed again in the full form. A deviation above CLOSE is reported: a smaller one is small
+# beside the uncertainty of a band of a thousand samples.
 CHECKED, CLOSE = 5, 0.05
-# Ripple below this share of the largest is what rounding leaves where lines vanish.
+# Ripple below this share of the largest is rounding, at sampling nulls.
 NOTHING_LEFT = 1e-9
 
 
@@ -199,7 +196,7 @@ def _share(place: np.ndarray, values: np.ndarray, groups: int, total: float) -> 
 
 
 def reweighted(met: np.ndarray, weight: np.ndarray) -> tuple[float, float]:
-    """Share of samples that meet something if they came with other densities, and what is sure of the gain."""
+    """Share of samples that meet the limits under other densities, and the gain, 0 where it may be chance."""
     if not weight.any():
         return float("nan"), 0.0
     now, share = float(met.mean()), float(weight @ met / weight.sum())

@@ -1,4 +1,4 @@
-"""Samples divided among workers: any executor, chunks done again once, what is done kept in a file."""
+"""Samples divided among workers of any executor; failed chunks are repeated once, finished ones saved to a file."""
 
 from __future__ import annotations
 
@@ -32,9 +32,9 @@ if TYPE_CHECKING:
 CHUNK = 32
 # Chunks handed out at once, so that neither the queue nor its results grow with the job.
 MOST_WAITING = 256
-# Processes of our own take about so long to start: a shorter job is done here.
+# New processes take about this long to start, s: a shorter job runs in this process.
 WORTH_STARTING = 2.0
-# A large file takes long to write: it is written so seldom that this takes a twentieth of the time.
+# Seconds between two saves; longer for a large file, so that saving takes a twentieth of the time.
 SAVE_EVERY, SAVE_SHARE = 10.0, 20.0
 ARRAYS = ("rms", "refused", "doubtful", "shares")
 _UNREADABLE = (OSError, ValueError, KeyError, EOFError, zlib.error, zipfile.BadZipFile)
@@ -253,7 +253,7 @@ class Store:
     def load(self, into: Batch, done: np.ndarray) -> None:
         """Take the finished samples of the file, if there is one."""
         if not self.path.exists():
-            # A file that cannot be written is better known before the work than after it.
+            # A file that cannot be written is refused before the work, not after it.
             self.save(into, done)
             return
         saved = self._read(into)

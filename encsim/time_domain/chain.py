@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 LOW_32 = (1 << 32) - 1
 LINE = 8  # numbers of a cache line
 EDGE_POINTS = 1 << 15  # points of the error over a period, for timed edges
-FORGOTTEN = 0.25  # of the memory, which reaches down to 1e-16: what is left is below 1e-4
+FORGOTTEN = 0.25  # share of the memory (decay to 1e-16) after which less than 1e-4 remains
 SHAPES = {
     "difference": records.DIFFERENCE,
     "taps": records.TAPS,
@@ -36,7 +36,7 @@ SHAPES = {
 
 
 def zeros(size: int) -> np.ndarray:
-    """Zeros from the start of a cache line on: a vector across two lines takes twice as long to load."""
+    """Zeros aligned to a cache line: a vector across two lines takes twice as long to load."""
     room = np.zeros(size + LINE)
     start = -room.ctypes.data % (8 * LINE) // 8
     return room[start : start + size]
@@ -64,7 +64,7 @@ def plan_of(
 
 
 def plan_like(plan: Any, axis: Axis, speed: float, seed: int, motion: SteadyPhase) -> Any:
-    """The plan of another speed and seed, on an axis whose channels do not depend on the speed and read once."""
+    """The plan for another speed and seed, of channels that are the same at all speeds and read once per sample."""
     other = plan.copy()
     other["key_low"], other["key_high"] = seed & LOW_32, seed >> 32
     for name, value in _step_fields(motion).items():
@@ -87,7 +87,7 @@ def _step_fields(motion: SteadyPhase) -> dict[str, float]:
 
 
 def _sampling_plan(axis: Axis, speed: float) -> dict[str, float]:
-    """When readings are taken, and how far jitter moves them."""
+    """Times of the readings, and their jitter."""
     sampling, signal, pitch = axis.sampling, axis.signal, axis.scale.pitch
     readings = sampling.average
     spacing = speed / (pitch * sampling.rate) / readings
@@ -105,8 +105,8 @@ def _sampling_plan(axis: Axis, speed: float) -> dict[str, float]:
 
 def _phase_lead(axis: Axis, speed: float, spacing: float) -> float:
     """Phase by which the channels lead the mean phase of their readings, -0.5 to 0.5 period."""
-    # Whole periods are counted by this phase, so that neither a readhead's lag nor a long average, which may turn the
-    # channels round, can cost or win one.
+    # Whole periods are counted by this phase. The lag of a readhead, or a long average that inverts the channels, then
+    # changes their number by none.
     readings = axis.sampling.average
     turns = (np.arange(readings) - 0.5 * (readings - 1)) * spacing
     mean = np.cos(2.0 * np.pi * turns).mean()
@@ -114,13 +114,13 @@ def _phase_lead(axis: Axis, speed: float, spacing: float) -> float:
 
 
 def _first(axis: Axis, speed: float) -> complex:
-    """Both channels' term of one cycle a period as a number whose angle is their lead."""
+    """Fundamental of both channels as one complex number; its angle is their lead."""
     channels = period_error.channels(axis, speed)
     return channels.cosine[0] + 1j * channels.sine[0]
 
 
 def _correlation(axis: Axis) -> dict[str, Any]:
-    """One-pole correlation of the jitter from one taken sample to the next taken by the loop."""
+    """One-pole correlation of the jitter between consecutive samples that the loop reads."""
     bandwidth, clock = axis.signal.jitter_bandwidth, sampler(axis)
     if bandwidth is None or axis.signal.jitter == 0.0:
         return {"has_bandwidth": 0}
@@ -162,28 +162,28 @@ def _counting_plan(axis: Axis, speed: float) -> dict[str, bool | float]:
 
 
 def _hold(axis: Axis) -> int:
-    """How counts are held."""
+    """Hysteresis in the kernels' terms."""
     if _limited(axis):
         return records.LIMITED_EDGES
     return records.HYSTERESIS if axis.interpolation.hysteresis > 0.0 else records.FREE
 
 
 def _limited(axis: Axis) -> bool:
-    """Whether edges may come later than they are crossed."""
+    """Whether the output may delay edges."""
     return axis.interpolation.edge_separation > 0.0 or axis.interpolation.edge_clock is not None
 
 
 def _separation(axis: Axis) -> float:
-    """Least distance of two edges, whole ticks of the edge clock if there is one, else samples."""
+    """Shortest time between two edges: whole ticks of the edge clock if there is one, else samples."""
     separation, clock = axis.interpolation.edge_separation, axis.interpolation.edge_clock
     if clock is None:
         return separation * axis.sampling.rate
-    # 1e-12: as floats 3e-7 s and 10 MHz make a little more than 3 ticks, and 3 are meant.
+    # 1e-12: as floats 3e-7 s times 10 MHz is a little more than 3 ticks; 3 are meant.
     return max(1.0, math.ceil(separation * clock * (1.0 - 1e-12)))
 
 
 def _estimator_plan(axis: Axis, speed: float) -> dict[str, float]:
-    """How the velocity is made of positions, or of edges."""
+    """Estimator of the velocity, from positions or timed edges."""
     estimator, sampling, pitch, form = axis.estimator, axis.sampling, axis.scale.pitch, kernel_form(axis)
     plan = {
         "estimator": SHAPES[form.shape],
@@ -208,15 +208,15 @@ def kernel_form(axis: Axis) -> KernelForm:
 
 
 def estimator_tables(axis: Axis, speed: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Numbers, memory and table of edges of the velocity estimator; the ring of deviations is the stream's."""
+    """Numbers, memory and table of edges of the velocity estimator; the stream allocates the deviations."""
     form = kernel_form(axis)
     edges = edge_table(axis, speed) if form.shape == "edges" else np.zeros((2, 2))
     return form.numbers, np.zeros(form.states), edges
 
 
 def edge_table(axis: Axis, speed: float) -> np.ndarray:
-    """Error and rms of the noise, periods, against the phase shown: where an edge is, and how it scatters."""
-    # The steps of a converter count as noise of the same rms.
+    """Error and rms of the noise, periods, against the phase shown: place and scatter of an edge."""
+    # The steps of a converter are taken as noise of the same rms.
     true = np.arange(-EDGE_POINTS, 2 * EDGE_POINTS) / EDGE_POINTS
     error, radius = (np.tile(part, 3) for part in period_error.error_on_grid(axis, speed, EDGE_POINTS))
     shown, wanted = np.maximum.accumulate(true + error), np.arange(EDGE_POINTS + 1) / EDGE_POINTS
@@ -240,7 +240,7 @@ def slots(axis: Axis) -> int:
 
 
 def forgets_after(axis: Axis) -> int:
-    """Samples in which a recursive estimator forgets where it began; 0 for all others."""
+    """Samples after which a recursive estimator no longer depends on its start; 0 for all others."""
     return math.ceil(FORGOTTEN * kernel_form(axis).settling)
 
 
@@ -264,7 +264,7 @@ def tables_of(axis: Axis, speed: float, lead: float | None = None) -> SignalTabl
 
 
 def ring_table(axis: Axis) -> np.ndarray:
-    """Rows (order a turn, cosine, sine part in periods) of the error of a mounted ring."""
+    """Rows (order per revolution, cosine and sine part in periods) of the error of a mounted ring."""
     _, orders, made = turn_lines(axis)
     return np.column_stack([orders, made.real, -made.imag]).astype(float)
 

@@ -1,4 +1,4 @@
-"""What is demanded of an axis, beside what it can do and does: limits, jumps, torque, sticking."""
+"""Checks of a demand: top speed, jumps, torque; and the motion compared with it: sticking, rms of the difference."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from ..model.axis import Axis
     from ..model.load_and_control import Load
 
-# Shares of the fastest demand: below the first a load is at rest, above the second it should move.
+# Shares of the largest demanded velocity: below RESTS the load is at rest, above SLOW it should move.
 RESTS, SLOW = 1e-3, 1e-2
 
 
@@ -38,7 +38,7 @@ def check_demand(axis: Axis, demand: np.ndarray, time: np.ndarray) -> None:
 
 
 def beyond_torque(axis: Axis, demand: np.ndarray, time: np.ndarray) -> tuple[Doubt, ...]:
-    """A doubt where the demand needs more torque than the limit, else none."""
+    """A doubt if the demand needs more torque than the limit."""
     load, control = loop.closed(axis)
     limit = control.torque_limit
     if limit is None:
@@ -61,6 +61,6 @@ def sticking(load: Load, demand: np.ndarray, velocity: np.ndarray) -> float:
 
 
 def rms_about(out: np.ndarray, demand: np.ndarray) -> dict[str, float]:
-    """Rms of velocities and position less the demand of a profile, about the mean."""
+    """Rms about the mean of velocities and position minus the demand of a profile."""
     values = {"position": out[1] - demand[0], "actual": out[2] - demand[1], "measured": out[3] - demand[1]}
     return {name: float(np.std(value)) for name, value in values.items()}

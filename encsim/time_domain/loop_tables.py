@@ -26,11 +26,11 @@ if TYPE_CHECKING:
     from .motion import Clock
 
 
-RUNAWAY = 100.0  # times the fastest speed there is, or a signal period a sample: then the loop has run away
+RUNAWAY = 100.0  # times (fastest speed + one signal period per sample): above it the loop has run away
 
 
 class Loops:
-    """Everything the compiled loop of some speeds works on; one speed stands alone, more stand in lanes."""
+    """All data of the compiled loop at some speeds: one speed alone, or many side by side in lanes."""
 
     def __init__(
         self,
@@ -48,7 +48,7 @@ class Loops:
         begins = [0.0] * len(speeds) if starts is None else [float(start) for start in starts]
         self.motions = [SteadyPhase(axis, *each) for each in zip(self.speeds, begins, strict=True)]
         self.clock = self.motions[0].clock
-        # the channels of a demand that changes its speed are those of its fastest
+        # With a demand of changing speed the channels are those at its fastest.
         self.signal_speeds = self.speeds if fastest is None else [float(fastest)]
         self.plan = _plans(axis, self.speeds, seeds, self.motions, self.signal_speeds)
         self.load, self.control = loop.closed(axis)
@@ -69,7 +69,7 @@ class Loops:
         self.filters_by_sample = np.zeros((0, 0))
 
     def _tables_and_lanes(self) -> tuple[LoopTables, Lanes]:
-        """Tables that all lanes share, and their arrays beside the rows."""
+        """Tables common to all lanes, and their arrays beside the rows."""
         axis, form = self.axis, chain.kernel_form(self.axis)
         terms, signal = self._terms()
         numbers, memory, edge_table = chain.estimator_tables(axis, self.signal_speeds[0])
@@ -172,7 +172,7 @@ class Loops:
         return self.w[row * self.stride :][: self.number]
 
     def _hold(self) -> None:
-        """Torque of the steady motion, and what the controller lacks of it where it cannot reach it."""
+        """Torque of the steady motion, and the part of it that the controller cannot supply."""
         control, load = self.control, self.load
         speed = np.array(self.speeds)
         holding = load.viscous * speed - self._row(rows.STEADY_FRICTION) - load.force
@@ -202,13 +202,13 @@ class Loops:
             self.clipped += closed_loop.many_loops_block(first, begin, end, *shared, self.number)
 
     def _part(self, given: np.ndarray, first: int) -> np.ndarray:
-        """Samples of a chunk of what is given for the whole run."""
+        """Rows of a chunk, cut from tables for the whole run."""
         if not given.size or first < 0:
             return np.zeros((0, 0))
         return np.ascontiguousarray(given[:, first : first + CHUNK])
 
     def _anchor(self, sample: int) -> None:
-        """Exact phases at a sample, and where another clock reads the ages and ticks of its chunk."""
+        """Exact phases at a sample; with another clock also the ages and ticks of the chunk."""
         first = sample // CHUNK * CHUNK
         if self.clock is not None:
             self.clock.fill(first, self.ticks, tick_block)
@@ -253,12 +253,12 @@ class Loops:
 
     @property
     def holding(self) -> np.ndarray:
-        """Torque of the steady motion, one a lane."""
+        """Torque of the steady motion, one per lane."""
         return self._row(rows.HOLDING_TORQUE)
 
     @property
     def bound(self) -> np.ndarray:
-        """Deviation of the velocity at which each loop has run away."""
+        """Deviation of the velocity from which on a loop counts as run away, one per lane."""
         return self._row(rows.RUNAWAY_BOUND)
 
     def sums(self, curve: int) -> tuple[np.ndarray, np.ndarray]:
@@ -273,7 +273,7 @@ def _plant_table(body: Plant) -> np.ndarray:
 
 
 def _cogging_table(axis: Axis) -> np.ndarray:
-    """Rows of cycles a signal period, amplitude, phase in turns."""
+    """Rows: cycles per signal period, amplitude, phase in turns."""
     scale = axis.scale
     turn = 1.0 / (2.0 * math.pi) if scale.unit == "rad" else 1.0
     orders = [
@@ -289,7 +289,7 @@ def reaches_torque(control: Control) -> bool:
 
 
 def coefficients(control: Control, rate: float, speed: float, pitch: float) -> list[float]:
-    """b0 b1 b2 a1 a2 of every torque filter; one that is out of reach of the speed lets all through."""
+    """b0 b1 b2 a1 a2 of every torque filter; a notch whose frequency is out of range at this speed has gain 1."""
     numbers = []
     for n in range(len(control.notch) + (control.lowpass is not None)):
         alone = replace(
@@ -307,7 +307,7 @@ def coefficients(control: Control, rate: float, speed: float, pitch: float) -> l
 
 
 def _preroll(axis: Axis) -> int:
-    """Samples to run before the loop closes: those that the simulation of the open chain begins with."""
+    """Samples before the loop closes: as many as the simulation of the open chain computes before its first."""
     if isinstance(axis.estimator, TimedEdges):
         back = math.ceil(axis.estimator.reach * axis.sampling.rate) + 3
     else:
@@ -326,7 +326,7 @@ def _memory_rows(axis: Axis, memory: np.ndarray) -> int:
 
 
 def _record(axis: Axis, body: Plant, settle: int) -> np.ndarray:
-    """Scalars of the loop that all lanes share."""
+    """Scalars of the loop, the same for all lanes."""
     (load, control), rate, pitch = loop.closed(axis), axis.sampling.rate, axis.scale.pitch
     flexible = load.flexible
     fields = {
@@ -360,7 +360,7 @@ def _record(axis: Axis, body: Plant, settle: int) -> np.ndarray:
 def _plans(
     axis: Axis, speeds: list[float], seeds: list[int], motions: list[SteadyPhase], signal_speeds: list[float]
 ) -> np.ndarray:
-    """Plans of the chain, one a lane; where nothing else depends on the speed only what is proportional to it."""
+    """Plans of the chain, one per lane; computed once and adapted where the channels are the same at all speeds."""
     plan = np.repeat(chain.plan_of(axis, speeds[0], seeds[0], motions[0], signal_speeds[0]), len(speeds))
     alike = not period_error.depends_on_speed(axis) and axis.sampling.average == 1
     for i in range(1, len(speeds)):

@@ -1,7 +1,4 @@
-"""Phase of the true position at any sample number, exact in whole numbers, and other clocks' ticks.
-
-Arguments of simulate and Stream: what they must be, all faults at once.
-"""
+"""Steady motion: the exact phase at any sample number, the ticks of another clock, and the checks of its arguments."""
 
 from __future__ import annotations
 
@@ -40,7 +37,7 @@ class Clock:
         return divmod(sample * self.ratio + self.phase, 1)
 
     def fill(self, sample: int, out: np.ndarray, tick_block: Any) -> None:
-        """Newest ticks at the samples from ``sample`` on; one by one where 62 bits leave a doubt."""
+        """Newest ticks at the samples from ``sample`` on; one by one where 62 bits are not exact."""
         tick, rest = self.newest(sample - 1)
         rest = math.floor(rest * self.modulus)
         if tick_block(tick, rest, self.advance, self.whole, self.modulus, self.slack, out):
@@ -86,7 +83,7 @@ class SteadyPhase:
         tick = self.tick(chunk * size)
         phase = self.at(tick)
         sample_phase = phase if self.at_samples is self else self.at_samples.at(chunk * size)
-        # one after the other: a tuple of all these numbers would be the largest thing that reading allocates
+        # In two statements: a tuple of all these numbers would be the largest object that reading allocates.
         chunks, phases, wholes, ticks, sample_phases, sample_wholes, angle = fields
         chunks[j], phases[j], wholes[j], ticks[j] = chunk, phase & LOW_64, _whole(phase), tick
         sample_phases[j], sample_wholes[j] = sample_phase & LOW_64, _whole(sample_phase)
@@ -109,7 +106,7 @@ def _whole(phase: int) -> int:
 
 
 def sampler(axis: Axis) -> tuple[float, float] | None:
-    """Frequency and phase of the clock by whose ticks positions are taken, None where the loop takes them."""
+    """Frequency and phase of the clock that samples positions, None where the loop samples them."""
     if axis.sampling.encoder_rate is not None:
         return axis.sampling.encoder_rate, axis.sampling.encoder_phase
     if axis.interpolation.edge_clock is not None:
@@ -119,9 +116,9 @@ def sampler(axis: Axis) -> tuple[float, float] | None:
 
 MOST_SAMPLES = 1 << 40
 MOST_THREADS = 256
-MOST_PERIODS = 1 << 19  # a sample; up to LAST_SAMPLE that keeps whole periods below 2**61
-MOST_TICKS = 1 << 20  # a sample
-FARTHEST = 1 << 60  # periods that start and latency may make
+MOST_PERIODS = 1 << 19  # per sample; whole periods stay below 2**61 up to LAST_SAMPLE
+MOST_TICKS = 1 << 20  # per sample
+FARTHEST = 1 << 60  # periods, by start and latency
 LAST_SAMPLE = 1 << 41
 
 

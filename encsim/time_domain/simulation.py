@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 
 
 PIECE = BATCH * CHUNK  # samples of a run that a thread takes at a time
-PIECES_PER_THREAD = 8  # fewer pieces do not pay for a second thread
+PIECES_PER_THREAD = 8  # with fewer pieces another thread saves no time
 
 
 @dataclass(frozen=True, eq=False)
@@ -144,10 +144,7 @@ def simulate(
 
 
 class _Run:
-    """Arrays of a run, filled piece by piece by one or more streams, and its rms and peak.
-
-    Pieces have fixed places, so that the sums are the same bit for bit for any number of threads.
-    """
+    """Arrays of a run, its rms and its peak; pieces of fixed size make the sums independent of the number of threads."""
 
     def __init__(self, axis: Axis, speed: float, samples: int, seed: int, start: float) -> None:
         self.axis, self.speed, self.samples, self.seed, self.start = axis, speed, samples, seed, start
@@ -218,7 +215,7 @@ def _processors() -> int:
 
 def _settle(axis: Axis, speed: float, samples: int) -> int:
     """Samples until estimator and hysteresis no longer depend on the start."""
-    # Hysteresis moves by 1 + h counts, twice for noise.
+    # Counts follow the motion after 1 + h counts; twice that with noise.
     noisy = axis.signal.jitter or axis.signal.noise or axis.sampling.jitter
     needed: float = chain.forgets_after(axis)
     if axis.interpolation.hysteresis > 0.0 and speed != 0.0 and noisy:

@@ -152,7 +152,7 @@ class Stream:
         self._fill(end, position, velocity)
 
     def _warm_up(self) -> None:
-        """Compute the chunks before the first sample that the estimator and the memory need."""
+        """Compute the chunks before the first sample: the estimator's past, and one more where the axis has memory."""
         self._begun = True
         oldest = self.sample - chain.reach(self._axis)
         self._chunk = oldest // CHUNK - 1 - (WARM_UP if remembers(self._axis) else 0)

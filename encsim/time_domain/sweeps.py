@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 DEFAULT_SPEEDS = 100
 SIMULATED_SPEEDS = 12
 STARTS, SAMPLES, MOST_A_START = 16, 8192, 1 << 17
-# Its multiples modulo 1 are evenly spread and, unlike sixteenths, no simple fraction of the counts per period.
+# Its multiples modulo 1 are evenly spread and, unlike sixteenths, in no simple ratio to the counts per period.
 GOLDEN = 0.6180339887498949
 # Closed-loop runs: signal periods to travel at the slowest speed, within these bounds of samples.
 PERIODS, SHORTEST_RUN, LONGEST_RUN = 20.0, 1 << 20, 1 << 21
@@ -25,7 +25,7 @@ PERIODS, SHORTEST_RUN, LONGEST_RUN = 20.0, 1 << 20, 1 << 21
 
 def default_speeds(axis: Axis) -> list[float]:
     """Speeds from 0.01 counts per sample to 3.45 periods per sample or the top speed, m/s or rad/s."""
-    # Above the third sampling null and no simple ratio: at 3.5 runs from few starts average badly.
+    # Above the third sampling null. At a simple ratio such as 3.5 a few start positions give a poor average.
     pace = axis.scale.pitch * axis.sampling.rate
     top = top_speed(axis).speed
     high = min(3.45 * pace, top) if top > 0.0 else 3.45 * pace

@@ -1,6 +1,4 @@
-"""How the axes of one design differ: distributions around an axis' own values, as read from the ``[spread]`` section
-of a file, and axes drawn from them.
-"""
+"""Distributions around an axis' own values, read from the ``[spread]`` section of a file, and axes drawn from them."""
 
 from __future__ import annotations
 

@@ -144,7 +144,7 @@ def simulate(
 
 
 class _Run:
-    """Arrays of a run, its rms and its peak; pieces of fixed size make the sums independent of the number of threads."""
+    """Arrays of a run, its rms and peak; with pieces of fixed size the sums do not depend on the number of threads."""
 
     def __init__(self, axis: Axis, speed: float, samples: int, seed: int, start: float) -> None:
         self.axis, self.speed, self.samples, self.seed, self.start = axis, speed, samples, seed, start

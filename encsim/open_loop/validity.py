@@ -90,17 +90,13 @@ def _hysteresis_terms(
     if axis.interpolation.hysteresis == 0.0:
         return []
     terms: list[Term] = [
-        (_unknown_hysteresis(model, speed), Doubt("hysteresis_in_noise")),
+        (model.held_still(speed, model.noisy(speed, np.inf)) == -1, Doubt("hysteresis_in_noise")),
         (_roughly_held(axis, model, speed), Doubt("hysteresis_held")),
     ]
     if axis.interpolation.bits is not None:
         stepped = squares["adc"] + squares["resolution"] > HELD_SHARE * total
         terms.append((stepped, Doubt("hysteresis_converter")))
     return terms
-
-
-def _unknown_hysteresis(model: Model, speed: np.ndarray) -> np.ndarray:
-    return model.held_still(speed, model.noisy(speed, np.inf)) == -1
 
 
 def _roughly_held(axis: Axis, model: Model, speed: np.ndarray) -> np.ndarray:

@@ -149,6 +149,21 @@ def test_squares_of_the_parts_add_up_and_none_is_negative(change):
     assert (curve.peak >= curve.rms * 0.99).all()
 
 
+def test_converter_under_noise_scatters_by_a_twelfth_of_its_squared_step_in_each_channel():
+    # Uniform error step**2/12 of each channel; the angle of a circle of radius 1 scatters by as much, in radians.
+    noisy = Signal(noise=0.01)
+    axis = Axis(
+        Scale(period=20e-6),
+        signal=noisy,
+        interpolation=Interpolation(bits=8, factor=1 << 20),
+        sampling=Sampling(16e3),
+    )
+    scatter = 20e-6 / (2.0 * np.pi) * (2.5 / 256) / np.sqrt(12.0)
+    np.testing.assert_allclose(
+        encsim.ripple(axis, [0.0123]).parts["adc"], np.sqrt(2.0) * scatter * 16e3, rtol=1e-9
+    )
+
+
 def test_parts_are_those_that_the_axis_has():
     assert set(encsim.ripple(STAGE, [0.1]).parts) == {"sde", "adc", "resolution", "jitter", "clock"}
     assert set(encsim.ripple(Axis(LINEAR, sampling=Sampling(1e3)), [0.1]).parts) == set()

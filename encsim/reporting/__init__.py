@@ -1,7 +1,7 @@
-"""Results as text for people, and as one page for those who do not compute.
+"""Results as text, and as one page for readers who do not compute.
 
-Modules named `..._text` make what commands print; `page` and what begins with it make the page from `templates/`.
-Computes nothing.
+`axis_tables` and modules named `..._text` make what commands print, from the shared `text_parts`.
+`page` and modules named `page_...` make the page from `templates/`. No physics: results come from other folders.
 May import every folder before it but `kernels`.
 """
 

@@ -268,11 +268,11 @@ def rendered(results: Findings, title: str | None = None, seed: int = SEED, *, d
     blocks = [
         page_answer.answer(results, store),
         page_sections.source(results, store),
-        page_sections.player(results),
+        page_sections.speed_slider(results),
         page_sections.loop(results, store),
         page_sections.ring(results, store),
         page_sections.remedies(results, store),
-        page_sections.sure(results, store),
+        page_sections.reliability(results, store),
     ]
     script = _template_text("page.js")
     return _environment().get_template("page.html").render(

@@ -79,7 +79,7 @@ def _line_table(error: PeriodError) -> Table:
     return Table("Numbers of these pictures", ("Line", "Amplitude", "From"), rows)
 
 
-def player(results: Findings) -> Block:
+def speed_slider(results: Findings) -> Block:
     """The speed slider."""
     slider = results.slider
     unit = f"{results.axis.scale.unit}/s"
@@ -219,7 +219,7 @@ def _contribution(budget: Budget, index: int) -> str:
     return sentence(cause) if order is None else f"{sentence(cause)}, {order} a turn"
 
 
-def sure(results: Findings, store: GlyphStore) -> Block:
+def reliability(results: Findings, store: GlyphStore) -> Block:
     """How reliable the page is: the spread between axes, and what the prediction leaves out."""
     says = ["This is computed from the description of the axis, not measured on it."]
     shown: tuple[Picture, ...] = ()

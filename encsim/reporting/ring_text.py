@@ -26,6 +26,7 @@ ROWS = 12
 SMALLEST, LEAST = 1e-5, 1e-3
 # A second-order remainder below this share of the error with one head is shown as 0.
 NOTHING_LEFT = 1e-4
+# Arrangements of heads that a ring is compared with.
 NAMES = {1: "one head", 2: "two, opposite", 3: "three, equally spaced", 4: "four, equally spaced"}
 
 

@@ -1,4 +1,4 @@
-"""Picture of a choice: ripple of every candidate, as a share of its limit, against what it costs."""
+"""Picture of a choice: ripple of every candidate, as a share of its limit, against its cost."""
 
 from __future__ import annotations
 
@@ -57,7 +57,7 @@ def choice(result: Choice, ax: Axes | None = None, *, style: Style = canvas.PRIN
 
 
 def _head(result: Choice, style: Style) -> str:
-    """What the vertical axis is: without a limit on ripple the share of whatever limit binds."""
+    """Head of the panel: without a limit on ripple the share of the limiting criterion."""
     wanted = result.requirement
     limited = any(getattr(wanted, name) is not None for name in ("measured", "relative", "torque", "actual"))
     return HEADS[style.page] if limited else NO_RIPPLE
@@ -65,7 +65,7 @@ def _head(result: Choice, style: Style) -> str:
 
 @dataclass(frozen=True, eq=False)
 class ChoiceView:
-    """A choice as it is drawn: rows whose ripple is known, in the units of the axes."""
+    """A choice as drawn: rows whose ripple is known, in the units of the axes."""
 
     result: object
     rows: tuple
@@ -194,9 +194,9 @@ def _wrapped(text: str, letters: int) -> str:
 
 
 def _title(result: Choice) -> str:
-    """The answer: what to take, or how far nothing fits."""
+    """The answer: the best candidate, or how far the nearest is from its limit."""
     if result.best is None:
-        return f"None of {result.count} candidates fits: the nearest {_misses(result.nearest)}"
+        return f"None of {result.count} candidates fits: the nearest {_distance_to_limit(result.nearest)}"
     best = result.best
     cost = "".join(f", {name} {digits(value, 3, strip=True)}" for name, value in list(best.cost.items())[:1])
     met = sum(row.met for row in result.rows)
@@ -204,7 +204,7 @@ def _title(result: Choice) -> str:
     return f"{many}: best is {_joined(best)}{cost}"
 
 
-def _misses(row: ChoiceRow) -> Any:
+def _distance_to_limit(row: ChoiceRow) -> Any:
     """How far a candidate is from its limit."""
     what = WORDS.get(row.binding, row.binding)
     if row.share < 2.0:

@@ -1,6 +1,6 @@
-"""Picture of a closed loop in time: what the controller measures, what is true, how far off the demand, the torque.
+"""Picture of a closed loop in time: measured and actual velocity, following error, torque.
 
-Picture of what a closed loop answers to a step or a ramp.
+Picture of the response of a closed loop to a step or a ramp.
 """
 
 from __future__ import annotations
@@ -22,15 +22,16 @@ if TYPE_CHECKING:
     from ..time_domain.closed_run_result import Run
 
 
-# Of a steady run that does not wander so many of the last samples are drawn: more would be a bar.
-SHOWN, BLOCKS, WANDERS = 800, 100, 0.3
-# Sticking is told from this share of the time on.
-TOLD = 0.02
+# Samples of a steady run that are drawn, its last ones: more would look like a solid bar. All are drawn if the means of
+# this many blocks vary by more than this share of the values.
+SHOWN, BLOCKS, SLOW = 800, 100, 0.3
+# Least share of the time that the title calls sticking.
+LEAST_STICKING = 0.02
 
 
 def closed_run(result: Run, ax: Axes | None = None, *, style: Style = canvas.PRINT) -> Axes:
-    """Measured and true velocity, and torque or force, against time; of a profile the following error too."""
-    part = _part(result)
+    """Measured and actual velocity and torque or force against time; with a motion profile the following error too."""
+    part = _shown_samples(result)
     time, panels = np.asarray(result.time, dtype=float)[part], _panels(result, part)
     if ax is not None:
         return into(ax, time, panels[0], style)
@@ -41,30 +42,35 @@ def closed_run(result: Run, ax: Axes | None = None, *, style: Style = canvas.PRI
     return sheet(time, panels, style, canvas.Words(title, _note(result, time), text))
 
 
-def _moves(result: Run) -> bool:
-    """Whether a profile was asked for."""
+def _follows_profile(result: Run) -> bool:
+    """Whether the demand changes."""
     return len(result.demand) > 0 and float(np.ptp(result.demand)) > 0.0
 
 
-def _part(result: Run) -> slice:
-    """Samples to draw: all, or the last of a steady run that would be nothing but a bar."""
+def _shown_samples(result: Run) -> slice:
+    """Samples to draw: all, or the last ones of a steady run."""
     values = np.asarray(result.velocity, dtype=float)
-    steady = result.valid and not _moves(result)
-    if not steady or len(values) <= 2 * SHOWN or _wanders(values) or _wanders(np.asarray(result.torque)):
+    steady = result.valid and not _follows_profile(result)
+    if (
+        not steady
+        or len(values) <= 2 * SHOWN
+        or _varies_slowly(values)
+        or _varies_slowly(np.asarray(result.torque))
+    ):
         return slice(None)
     return slice(-SHOWN, None)
 
 
-def _wanders(values: np.ndarray) -> bool:
-    """Whether values change slowly, as of an axis that sticks and slips, and not only within a cycle."""
+def _varies_slowly(values: np.ndarray) -> bool:
+    """Whether values change slowly, as with stick-slip, and not only within a cycle."""
     values = values[len(values) % BLOCKS :]
     means = values.reshape(BLOCKS, -1).mean(axis=1)
-    return bool(np.std(means) > WANDERS * np.std(values))
+    return bool(np.std(means) > SLOW * np.std(values))
 
 
 def _panels(result: Run, part: slice) -> list[Panel]:
     """Velocities, following error of a profile, torque."""
-    unit, moves = result.axis.scale.unit, _moves(result)
+    unit, moves = result.axis.scale.unit, _follows_profile(result)
     rows = {
         name: np.asarray(getattr(result, name), dtype=float)[part]
         for name in ("measured", "velocity", "torque", "demand")
@@ -83,22 +89,22 @@ def _panels(result: Run, part: slice) -> list[Panel]:
 
 
 def _title(result: Run) -> str:
-    """The answer: where it stopped, how far off the demand it is, or what is measured and true."""
+    """The answer: where the run stopped, the following error, or measured and actual ripple."""
     if result.stopped is not None:
         when, why = result.stopped
         return f"Stopped after {quantity(when, 's', 2)}: {why}"
     if not result.valid:
         return f"In doubt: {first_reason(result)}"
     mover = "load" if result.axis.load.flexible else "axis"
-    return _title_of_move(result, mover) if _moves(result) else _title_of_steady(result, mover)
+    return _title_of_profile(result, mover) if _follows_profile(result) else _title_of_steady(result, mover)
 
 
-def _title_of_move(result: Run, mover: str) -> str:
+def _title_of_profile(result: Run, mover: str) -> str:
     error, unit = np.abs(result.following_error), result.axis.scale.unit
     worst = int(np.argmax(error))
     off = f"off its demand by up to {quantity(error[worst], unit, 2)}, at {quantity(result.time[worst], 's', 2)}"
     share = result.sticking
-    if share < TOLD:
+    if share < LEAST_STICKING:
         return f"The {mover} is {off}"
     return f"The {mover} sticks {percent(share)} of the time and is {off}"
 
@@ -111,7 +117,7 @@ def _title_of_steady(result: Run, mover: str) -> str:
     if not measured and not true:
         return f"The {mover} runs without ripple"
     share = result.sticking
-    stuck = f" and sticks {percent(share)} of the time" if share > TOLD else ""
+    stuck = f" and sticks {percent(share)} of the time" if share > LEAST_STICKING else ""
     measured, true = quantity(measured, unit, 2), quantity(true, unit, 2)
     return f"The drive measures {measured} rms of ripple, the {mover} makes {true}{stuck}"
 
@@ -123,15 +129,15 @@ def _note(result: Run, time: np.ndarray) -> str:
     return f"{sentence(axis_words(result.axis))}; {whole} simulated{seed}{shown}."
 
 
-# Less overshoot than this, as share of the step, is none.
-NONE = 5e-4
+# Overshoot below this share of the step is shown as none.
+NO_OVERSHOOT = 5e-4
 # A following error below this share of the largest one is none.
-NOTHING = 1e-9
-ENDED = "within 2\u202f% after {}"
+NO_ERROR = 1e-9
+SETTLED = "within 2\u202f% after {}"
 
 
 def step(result: RampResponse | StepResponse, ax: Axes | None = None, *, style: Style = canvas.PRINT) -> Axes:
-    """Answer of a closed loop to a step or a ramp: what it asks for, what the axis does, what that takes."""
+    """Response of a closed loop to a step or a ramp: demand, motion of the axis, torque."""
     panels = _step_panels(result)
     if ax is not None:
         return into(ax, result.time, panels[0], style)
@@ -144,19 +150,19 @@ def step(result: RampResponse | StepResponse, ax: Axes | None = None, *, style: 
 
 
 def _about(result: RampResponse | StepResponse) -> str:
-    """From where the values are taken."""
+    """Around which motion the response is computed."""
     if result.axis.estimator.linear:
         return "computed "
     return f"beside a steady {quantity(abs(result.speed), result.units['velocity'], strip=True)}, computed "
 
 
-def _of(result: RampResponse | StepResponse) -> str:
+def _kind_of(result: RampResponse | StepResponse) -> str:
     return getattr(result, "of", "ramp")
 
 
 def _step_panels(result: RampResponse | StepResponse) -> list[Panel]:
-    """What is asked first, the torque last."""
-    unit, of = result.axis.scale.unit, _of(result)
+    """Panels: the quantity of the demand first, the torque last."""
+    unit, of = result.axis.scale.unit, _kind_of(result)
     demand = PanelTrace(result.demand, "ideal", "demand", 1.4)
     if of == "velocity":
         moved = PanelTrace(result.velocity, "true", "axis", 2.0)
@@ -178,39 +184,41 @@ def _step_panels(result: RampResponse | StepResponse) -> list[Panel]:
 
 
 def _step_title(result: RampResponse | StepResponse) -> str:
-    """The answer: overshoot and settling, or how far the axis is pushed or trails."""
+    """The answer: overshoot and settling time, deflection under load, or following error."""
     if not result.valid:
         return f"In doubt: {result.reasons[0]}"
-    return {"load": _pushed, "ramp": _trailing}.get(_of(result), _risen)(result)
+    return {"load": _title_of_load_step, "ramp": _title_of_ramp}.get(_kind_of(result), _title_of_step)(result)
 
 
-def _risen(result: StepResponse) -> str:
+def _title_of_step(result: StepResponse) -> str:
     size = quantity(abs(result.size), result.units["size"], 2)
-    passed = f"{percent(result.overshoot)} overshoot" if result.overshoot > NONE else "no overshoot"
+    passed = f"{percent(result.overshoot)} overshoot" if result.overshoot > NO_OVERSHOOT else "no overshoot"
     what = "Step" if result.of == "position" else "Velocity step"
-    return f"{what} of {size}: {passed}, {_ended(result)}"
+    return f"{what} of {size}: {passed}, {_settling(result)}"
 
 
-def _ended(result: RampResponse | StepResponse) -> str:
+def _settling(result: RampResponse | StepResponse) -> str:
     if math.isnan(result.settling_time):
         return f"not within 2\u202f% after {quantity(length(result.time), 's', 2)}"
-    return ENDED.format(quantity(result.settling_time, "s", 2))
+    return SETTLED.format(quantity(result.settling_time, "s", 2))
 
 
-def _pushed(result: StepResponse) -> str:
+def _title_of_load_step(result: StepResponse) -> str:
     unit = result.axis.scale.unit
     force = quantity(abs(result.size), result.units["size"], 2)
     by = f"{force} on the load push it by {quantity(abs(result.largest), unit, 2)}"
     if math.isnan(result.final):
         return f"{by}, and on: nothing holds the position"
-    stays = abs(result.final) > NOTHING * abs(result.largest)
+    stays = abs(result.final) > NO_ERROR * abs(result.largest)
     rest = f"at {quantity(abs(result.final), unit, 2)}" if stays else "back"
-    return f"{by}, {rest} {_ended(result)}"
+    return f"{by}, {rest} {_settling(result)}"
 
 
-def _trailing(result: RampResponse) -> str:
+def _title_of_ramp(result: RampResponse) -> str:
     unit = result.axis.scale.unit
     rate, most = quantity(abs(result.rate), f"{unit}/s", 2), abs(result.largest_error)
     rest = abs(result.following_error)
-    stays = f"stays {quantity(rest, unit, 2)} behind" if rest > NOTHING * most else "is back on it"
-    return f"Ramp of {rate}: the axis trails by up to {quantity(most, unit, 2)} and {stays} {_ended(result)}"
+    stays = f"stays {quantity(rest, unit, 2)} behind" if rest > NO_ERROR * most else "is back on it"
+    return (
+        f"Ramp of {rate}: the axis trails by up to {quantity(most, unit, 2)} and {stays} {_settling(result)}"
+    )

@@ -1,4 +1,4 @@
-"""Picture of what less ripple costs in delay: one mark a candidate, families joined, the least noise as grey zone."""
+"""Picture of ripple against delay: one mark per candidate, families joined, the least possible noise as grey zone."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ SIDE_BY_SIDE = 8.0
 RING = 1.6
 # Numbers beside marks are left out where they would need a leader: places near by cost less than this.
 CLOSE = 14.0
-# A candidate pays if it has this much less ripple than the one with least delay.
+# More delay is worth it if the ripple falls below this share of that with the least delay.
 WORTH = 0.95
 
 
@@ -107,7 +107,7 @@ def _draw(ax: Axes, points: EstimatorPoints, style: Style) -> Axes:
     ax.plot(points.delay[best], points.rms[best], **ring)
     for place in labels.place(points.delay[best], points.rms[best]):
         labels.block(*(place - RING), *(place + RING))
-    # From the highest family down: it has the paper above it for itself.
+    # From the highest family down: there is free space above the highest.
     for family in sorted(families, key=lambda name: -_height(points, families[name])):
         _name_family(labels, points, family, families[family])
     if points.bound is not None:
@@ -130,12 +130,12 @@ def _families(points: EstimatorPoints) -> dict[str, list[int]]:
 
 
 def _height(points: EstimatorPoints, order: list[int]) -> float:
-    """How much ripple a family has for its delay."""
+    """Mean logarithm of ripple times delay of a family."""
     return float(np.mean(np.log(points.rms[order] * points.delay[order])))
 
 
 def _draw_zone(labels: Labels, points: EstimatorPoints) -> None:
-    """What no estimator without overshoot reaches, as a grey zone below its line."""
+    """Grey zone below the least noise of estimators without overshoot."""
     x, y = points.bound
     low = labels.ax.get_ylim()[0] / 100.0
     y = np.maximum(y, low)
@@ -173,7 +173,7 @@ def _name_samples(labels: Labels, points: EstimatorPoints, order: list[int]) -> 
 
 
 def _name_zone(labels: Labels, points: EstimatorPoints) -> None:
-    """Say what the zone is, in it where it has room, else beside it."""
+    """Name the zone, inside it if there is room, else beside it."""
     tops = labels.place(*points.bound)
     inside = (tops[:, 0] > 0.0) & (tops[:, 0] < labels.size[0]) & (tops[:, 1] > 0.0)
     tops = tops[inside]
@@ -194,7 +194,7 @@ def _name_zone(labels: Labels, points: EstimatorPoints) -> None:
     labels.beside(ZONE[-1], "bound", "muted", bold=False, most=60.0)
 
 
-def _knee(result: Frontier) -> tuple[int, int, int]:
+def _fastest_smoothest_best(result: Frontier) -> tuple[int, int, int]:
     """Indices (fastest, smoothest, best value) of the candidates that no other beats; None where none can be shown."""
     # Of white noise alone the ripple falls at least as fast as the delay grows, so that ripple times delay is least
     # where what no delay removes begins to show.
@@ -208,8 +208,8 @@ def _knee(result: Frontier) -> tuple[int, int, int]:
 
 
 def _title(result: Frontier) -> str:
-    """The answer: what a delay buys."""
-    candidates = _knee(result)
+    """The answer: how much ripple a delay removes."""
+    candidates = _fastest_smoothest_best(result)
     if candidates is None:
         ideal = not np.any(result.rms)
         return "No ripple to compare: this axis is ideal" if ideal else "No candidate can be compared"
@@ -218,14 +218,14 @@ def _title(result: Frontier) -> str:
         return f"{sentence(result.estimator[knee].words())}: {_cost(result, knee)} of delay"
     words = "{} of delay cuts the ripple to {}: {}"
     if result.rms[knee] > WORTH * result.rms[fastest]:
-        # no little delay does it
+        # A short delay is not enough.
         knee, words = smoothest, "It takes {} of delay to cut the ripple to {}: {}"
     share = result.rms[knee] / result.rms[fastest]
     name = result.estimator[knee].words()
     if share > WORTH:
         return f"More delay buys little: {result.estimator[fastest].words()} has {_cost(result, fastest)}"
     delay = quantity(result.delay[knee], "s", 2)
-    return words.format(delay, _share(share), name)
+    return words.format(delay, _ratio(share), name)
 
 
 def _cost(result: Frontier, index: int) -> str:
@@ -234,7 +234,7 @@ def _cost(result: Frontier, index: int) -> str:
     return f"{rms} rms at {quantity(result.delay[index], 's', 2)}"
 
 
-def _share(share: float) -> str:
+def _ratio(share: float) -> str:
     return f"1/{digits(1.0 / share, 2)}" if share < 0.4 else percent(share)
 
 

@@ -1,4 +1,4 @@
-"""Picture of the encoder's lines at one speed over what the loop makes of them: motion, and torque or force."""
+"""Picture of the error harmonics at one speed over the gains of the loop: motion, and torque or force."""
 
 from __future__ import annotations
 
@@ -25,11 +25,11 @@ if TYPE_CHECKING:
 
 TALL = {"a4": 44.0, "phone": 50.0}
 GAP = 13.0
-# Shown from so far below half the loop rate, and down to so far below the highest value.
+# Decades shown below half the loop rate, and the lowest gain shown as a share of the highest.
 DECADES = 3.5
 REST = 1e-9
 DEPTH = {"motion": 1e-4, "force": 1e-3}
-# The error that the gain to torque is read for.
+# Unit of encoder error for which the torque is shown.
 ERROR = {"m": (MICRO + "m", 1e-6), "rad": ("″", UNITS["rad"]["″"])}
 
 
@@ -42,7 +42,7 @@ def folded(
     *,
     style: Style = canvas.PRINT,
 ) -> Axes:
-    """Encoder lines at one speed, where the loop sees them, over |T| and |C S|."""
+    """Error harmonics at one speed, at their aliased frequencies, over |T| and |C S|."""
     aliased = _aliased(frequency, follows, drive, lines)
     panels = [
         StackPanel(
@@ -64,7 +64,7 @@ def folded(
 
 @dataclass(frozen=True, eq=False)
 class AliasedLines:
-    """Gains of the loop and what it makes of each line: (number, Hz, folded, {"motion": m, "force": N})."""
+    """Gains of the loop and the response to each harmonic: (number, Hz, aliased, {"motion": m, "force": N})."""
 
     frequency: np.ndarray
     gains: dict
@@ -83,13 +83,13 @@ class AliasedLines:
         return ("force", "N") if self.unit == "m" else ("torque", "N m")
 
     def strongest(self, name: str) -> tuple[int, float, bool, dict[str, float]]:
-        """The line that makes most motion or force, None where none makes any."""
+        """The harmonic that makes most motion or force, None without motion or force."""
         best = max(self.made, key=lambda line: line[3][name], default=None)
         return best if best is not None and best[3][name] > 0.0 else None
 
 
 def _aliased(frequency: np.ndarray, follows: np.ndarray, drive: np.ndarray, lines: Lines) -> AliasedLines:
-    """Sizes of the gains, and of what each line makes of them."""
+    """Gains, and motion and force of each harmonic."""
     frequency = np.asarray(frequency, dtype=float).ravel()
     gains = {"motion": np.abs(np.ravel(follows)), "force": np.abs(np.ravel(drive))}
     if any(len(gain) != len(frequency) for gain in gains.values()):
@@ -102,7 +102,7 @@ def _aliased(frequency: np.ndarray, follows: np.ndarray, drive: np.ndarray, line
     made = []
     for index in strongest_harmonics(lines):
         alias, size = float(lines.alias[index]), float(lines.position[index])
-        # A line at rest shifts the axis, which takes no torque; log scales have no place for 0 Hz.
+        # A harmonic at 0 Hz moves the axis without torque; a log scale cannot show 0 Hz.
         alias = 0.0 if alias < REST * frequency[-1] else alias
         made_of = {name: size * _gain_at(alias, frequency, gain) for name, gain in gains.items()}
         made_of["force"] *= alias > 0.0
@@ -148,7 +148,7 @@ def _span(aliased: AliasedLines, name: str) -> Span:
 
 
 def _draw(ax: Axes, aliased: AliasedLines, name: str, style: Style) -> None:
-    """The gain, and a stick a line up to it."""
+    """The gain, and for each harmonic a stick up to it."""
     gain = aliased.gains[name] / aliased.scales[name]
     role = "true" if name == "motion" else "force"
     labels = Labels(ax, style)
@@ -156,7 +156,7 @@ def _draw(ax: Axes, aliased: AliasedLines, name: str, style: Style) -> None:
     ax.plot(aliased.frequency, np.maximum(gain, low / 100.0), **style.line(role), zorder=3)
     labels.avoid(aliased.frequency, gain, key="gain")
     places = []
-    for words, alias, hollow, size in _told(aliased, name):
+    for words, alias, hollow, size in _stick_labels(aliased, name):
         where = max(alias, _lowest(aliased))
         height = max(_gain_at(where, aliased.frequency, gain), low)
         spectral_line(labels, where, height, low, hollow=hollow)
@@ -167,10 +167,10 @@ def _draw(ax: Axes, aliased: AliasedLines, name: str, style: Style) -> None:
         labels.put("nothing: the loop is open", labels.size / 2.0, "muted", bold=False)
 
 
-def _told(aliased: AliasedLines, name: str) -> list[tuple[list[Any], float, bool, float]]:
-    """(names, Hz, folded, size) of each stick; lines at rest share one, and take no torque."""
+def _stick_labels(aliased: AliasedLines, name: str) -> list[tuple[list[Any], float, bool, float]]:
+    """(names, Hz, aliased, size) of each stick; harmonics at 0 Hz share one and need no torque."""
     unit = aliased.unit if name == "motion" else aliased.force[1]
-    told = [
+    labelled = [
         (_names(number, alias, made[name], unit), alias, hollow, made[name])
         for number, alias, hollow, made in aliased.made
         if alias > 0.0
@@ -180,19 +180,19 @@ def _told(aliased: AliasedLines, name: str) -> list[tuple[list[Any], float, bool
         most, numbers = max(line[3][name] for line in still), listed(sorted(line[0] for line in still))
         words = f"line{'s' if len(still) > 1 else ''} {numbers} at rest"
         size = f"{'up to ' if len(still) > 1 else ''}±{quantity(most, unit, 2)}"
-        told.append(([f"{words}: {size}", f"{words}:\n{size}", "at rest"], 0.0, True, most))
-    return told
+        labelled.append(([f"{words}: {size}", f"{words}:\n{size}", "at rest"], 0.0, True, most))
+    return labelled
 
 
 def _names(number: int, alias: float, size: float, unit: str) -> list[str]:
-    """Number of a line with what the loop makes of it, the longest way to say it first."""
+    """Names of a harmonic with its motion or force, the longest first."""
     made = f"±{quantity(size, unit, 2)}"
     where = quantity(alias, "Hz")
     return [f"line {number}, {where}:\n{made}", f"line {number}:\n{made}", f"{number}: {made}", f"{number}"]
 
 
 def _title(aliased: AliasedLines) -> str:
-    """The answer: which line the axis follows most, which makes most force."""
+    """The answer: the harmonic that moves the axis most, and the one that makes most force."""
     speed = quantity(abs(aliased.lines.speed), f"{aliased.unit}/s", strip=True)
     moved, forced = aliased.strongest("motion"), aliased.strongest("force")
     if not aliased.made:
@@ -218,7 +218,7 @@ def _note(aliased: AliasedLines) -> str:
 
 
 def _alternative(aliased: AliasedLines, title: str) -> str:
-    """Alternative text: kind, quantities; the answer; how many lines are folded."""
+    """Alternative text: kind, quantities; the answer; number of aliased harmonics."""
     count = sum(line[2] for line in aliased.made)
     return (
         f"Log-log charts of what the loop follows of an encoder error, and of the {aliased.force[0]} it makes of it, "

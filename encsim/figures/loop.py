@@ -12,7 +12,7 @@ from ..plotting.labels import Labels
 from ..plotting.stacks import StackPanel, into, labels_of, stack
 from ..plotting.ticks import NO_VALUES, Span
 from ..wording import axis_unit, quantity, sentence
-from . import loop_view as findings
+from . import loop_view
 from .ripple import hatch
 from .ripple_view import PanelFrame, cause_words, range_of_values
 
@@ -60,20 +60,20 @@ def smoothness(
     missed unless the speeds lie close there.
     """
     _check(simulated)
-    view = findings.closed_of(result, simulated)
+    view = loop_view.prepare_smoothness(result, simulated)
     if ax is not None:
         return into(ax, style, _panel(view, "actual", style, labels_of(ax)))
     simulated = any(len(speed) for speed, _ in view.rings.values())
-    note = findings.note(view, simulated, reasons=not style.bare)
-    words = canvas.Words(findings.title(view), note, findings.alternative(view))
+    note = loop_view.note(view, simulated, reasons=not style.bare)
+    words = canvas.Words(loop_view.title(view), note, loop_view.alternative(view))
     if not result.stable or len(view.speed) < 2:
         return _single(view, words, style)
-    return stack(style, words, [_panel(view, name, style) for name in findings.CURVES]).panels[-1]
+    return stack(style, words, [_panel(view, name, style) for name in loop_view.CURVES]).panels[-1]
 
 
 def _check(simulated: Mapping[str, Any] | None) -> None:
     """Refuse simulated points that cannot be drawn."""
-    for name in findings.CURVES if simulated is not None else ():
+    for name in loop_view.CURVES if simulated is not None else ():
         if name in simulated and np.size(simulated[name]) != np.size(simulated["speed"]):
             sizes = f"{np.size(simulated['speed'])} and {np.size(simulated[name])}"
             checks.refuse("plot.simulated", f"hold speed and {name} of one length", sizes)
@@ -81,11 +81,11 @@ def _check(simulated: Mapping[str, Any] | None) -> None:
 
 def _single(view: Closed, words: Words, style: Style) -> Axes:
     """One speed or standstill: each curve and its parts as bars; nothing of a loop that is not stable."""
-    groups = [_bars(view, name) for name in findings.CURVES] if view.result.stable else []
+    groups = [_bars(view, name) for name in loop_view.CURVES] if view.result.stable else []
     body = sum(9.0 + elements.height(rows) for rows in groups) + 8.0
     sheet = canvas.Sheet(style, words, body)
     top, ax = 8.0, None
-    for name, rows in zip(findings.CURVES, groups, strict=False):
+    for name, rows in zip(loop_view.CURVES, groups, strict=False):
         sheet.text(4.0, top - 3.4, _head(view, name, style), bold=True)
         ax = elements.draw(sheet, top, rows, 4.0)
         top += 9.0 + elements.height(rows)
@@ -96,7 +96,7 @@ def _single(view: Closed, words: Words, style: Style) -> Axes:
 
 
 def _bars(view: Closed, name: str) -> list[elements.Bar]:
-    values, moving = findings.single(view), len(view.speed) > 0
+    values, moving = loop_view.single(view), len(view.speed) > 0
     parts = view.parts[name] if moving else (view.parts_still or {}).get(name, {})
     wanted = [("all together", ROLES[name], (values or {}).get(name, 0.0))]
     if len(parts) > 1:
@@ -181,12 +181,12 @@ def _verticals(labels: Labels, x: np.ndarray) -> None:
 
 def _name_peaks(labels: Labels, view: Closed, frame: PanelFrame) -> None:
     """Name the lines that meet the resonance, and say where else the load shakes."""
-    for speed, size, order in sorted(findings.meetings(view), key=lambda peak_of: -peak_of[1]):
+    for speed, size, order in sorted(loop_view.meetings(view), key=lambda peak_of: -peak_of[1]):
         named = labels.at([f"line {order}"], frame.x(speed), size / frame.ripple_unit[1], "true", above=True)
         if named is not None:
             left, low, right, high = labels.boxes.pop()
             labels.block(left - APART, low, right + APART, high)
-    peak = findings.folded_peak(view)
+    peak = loop_view.folded_peak(view)
     if peak is not None:
         x, y = frame.x(view.speed[peak]), view.curves["actual"][peak] / frame.ripple_unit[1]
         labels.at(BESIDE, x, y, "muted", bold=False, above=True)

@@ -1,4 +1,4 @@
-"""What a closed loop's ripple says: a smoothness result sorted for drawing, and its words and numbers."""
+"""Ripple of a closed loop prepared for drawing; title, note and alternative text of its picture."""
 
 from __future__ import annotations
 
@@ -17,22 +17,22 @@ if TYPE_CHECKING:
 
 
 CURVES = ("measured", "torque", "actual")
-# Lines that are looked for where the load shakes.
+# Harmonics that are compared with the resonance.
 ORDERS = range(1, 7)
-# A line meets the resonance within this share of its speed, and stands out there by this factor.
+# Width of the range of speeds around a resonance, as a share of the speed; least ratio of the peak to its ends.
 NEAR = 0.13
-# Two speeds closer than this are often written with the same two digits.
+# Relative difference of two speeds that often read the same with two digits.
 HAIR = 0.005
 STANDS_OUT = 1.1
-# Beside a vanishing speed a peak is worth a word this far above the noise.
+# Least ratio to the noise of a peak beside a sampling null that is named.
 ABOVE_NOISE = 10.0
-# Of the peaks, those this high are as high as the highest.
+# Peaks above this share of the highest are listed with it.
 EQUAL = 0.9
 
 
 @dataclass(frozen=True, eq=False)
 class Closed:
-    """Ripple of a closed loop as it is drawn: moving speeds only, ascending, SI numbers.
+    """Ripple of a closed loop as drawn: speeds above 0, ascending, SI units.
 
     ``still`` and ``parts_still`` hold the curves at standstill, ``quiet`` all but cyclic error.
     """
@@ -93,7 +93,7 @@ class Closed:
         return "load" if self.result.axis.load.flexible else "axis"
 
 
-def closed_of(result: Smoothness, simulated: Mapping[str, Any] | None = None) -> Closed:
+def prepare_smoothness(result: Smoothness, simulated: Mapping[str, Any] | None = None) -> Closed:
     """Sort and sum up a result for drawing."""
     speed = np.abs(np.asarray(result.speed, dtype=float)).ravel()
     order = np.unique(speed, return_index=True)[1]
@@ -200,12 +200,12 @@ def cause(view: Closed) -> str:
     worst = int(np.argmax(np.where(view.sound, view.curves["actual"], 0.0)))
     parts = view.parts["actual"]
     role = max(parts, key=lambda name: parts[name][worst], default=None)
-    if role == "cyclic" and (folded_peak(view) == worst or _hair_beside(view, worst)):
+    if role == "cyclic" and (folded_peak(view) == worst or _reads_as_vanishing(view, worst)):
         return "cyclic error, beside a speed where lines vanish"
     return cause_words(role)
 
 
-def _hair_beside(view: Closed, index: int) -> bool:
+def _reads_as_vanishing(view: Closed, index: int) -> bool:
     """Whether a speed differs so little from one where lines vanish that both read the same."""
     return bool(np.any(np.abs(view.speed[index] / view.vanishing - 1.0) < HAIR))
 
@@ -224,9 +224,9 @@ def note(view: Closed, rings: bool, reasons: bool = True) -> str:
             f"At standstill the {view.mover} shakes by {quantity(view.still['actual'], view.speed_unit)}."
         )
     if np.any(view.doubtful):
-        told = reasons and view.result.reasons and not np.all(view.doubtful)
-        said = f": {view.result.reasons[0]}" if told else ""
-        words.append(f"{'Hatched: in doubt' if len(view.speed) > 1 else 'In doubt'}{said}.")
+        shown = reasons and view.result.reasons and not np.all(view.doubtful)
+        reason = f": {view.result.reasons[0]}" if shown else ""
+        words.append(f"{'Hatched: in doubt' if len(view.speed) > 1 else 'In doubt'}{reason}.")
     return " ".join(words)
 
 
@@ -241,8 +241,8 @@ def alternative(view: Closed) -> str:
     ]
     worst = int(np.argmax(np.where(view.sound, view.curves["actual"], 0.0)))
     if view.curves["actual"][worst] > 0.0:
-        seen = quantity(view.curves["measured"][worst], view.speed_unit, 2)
-        words.append(f"The drive measures {seen} there.")
+        measured = quantity(view.curves["measured"][worst], view.speed_unit, 2)
+        words.append(f"The drive measures {measured} there.")
     if np.any(view.doubtful):
         words.append("Some values are in doubt.")
     return " ".join(words)

@@ -1,4 +1,4 @@
-"""Picture of the loop gain: gain and phase against frequency, and how far both may move before the loop swings."""
+"""Picture of the loop gain: gain and phase against frequency with gain margin and phase margin."""
 
 from __future__ import annotations
 
@@ -23,9 +23,9 @@ if TYPE_CHECKING:
     from ..plotting.canvas import Style
 
 
-# Common practice, no source: less than these is little room.
+# Margins below these are called small: common practice, no source.
 ROOM_PHASE, ROOM_GAIN, ROOM_PEAK = 30.0, 2.0, 2.0
-# The range of frequencies begins so far below the lowest mark, and the panels end so far from the curves.
+# Ratio of the lowest mark to the lowest frequency shown; decades shown at least; lowest gain (dB) and phase (deg).
 MARGIN_BELOW, LEAST_DECADES = 8.0, 2.0
 DEEPEST, STEEPEST = -80.0, -330.0
 TALL = {"a4": (46.0, 38.0), "phone": (52.0, 46.0)}
@@ -43,7 +43,7 @@ def margins(
     style: Style = canvas.PRINT,
 ) -> Axes:
     """Open-loop gain and phase against frequency, with crossover, margins, resonances and encoder lines."""
-    curve = curve_of(result)
+    curve = loop_gain_curve(result)
     if ax is not None:
         return into(ax, style, _gain_panel(curve, style))
     title = _title(result, curve)
@@ -52,14 +52,14 @@ def margins(
         main = canvas.Sheet(style, words, 4.0).panel(0.0, 2.0, left=4.0)
         main.set_axis_off()
         return main
-    seen = _seen(lines, curve)
-    panels = [_gain_panel(curve, style, seen, lines), _phase_panel(curve, style)]
-    return stack(style, words, panels, top=11.5 if seen else TOP, gap=GAP).panels[0]
+    aliased = _aliased_lines(lines, curve)
+    panels = [_gain_panel(curve, style, aliased, lines), _phase_panel(curve, style)]
+    return stack(style, words, panels, top=11.5 if aliased else TOP, gap=GAP).panels[0]
 
 
 @dataclass(frozen=True, eq=False)
 class Curve:
-    """Loop gain as it is drawn: dB and unwrapped degrees, and the places of the margins as (Hz, dB, deg)."""
+    """Loop gain as drawn: dB and unwrapped degrees, and the places of the margins as (Hz, dB, deg)."""
 
     result: object
     frequency: np.ndarray
@@ -80,11 +80,11 @@ class Curve:
 
     @property
     def marks(self) -> list[tuple[float, float, float]]:
-        """All places that must be in sight."""
+        """All places that must be visible."""
         return [mark for mark in (self.crossover, self.turning, self.rising, self.falling) if mark]
 
 
-def curve_of(result: Margins) -> Curve | None:
+def loop_gain_curve(result: Margins) -> Curve | None:
     """The loop gain in dB and degrees, with the places of the margins; None where there is no loop gain."""
     frequency, loop = np.asarray(result.frequency, dtype=float), np.asarray(result.open_gain, dtype=complex)
     shown = np.isfinite(loop) & (np.abs(loop) > 0.0) & (frequency > 0.0)
@@ -106,19 +106,19 @@ def curve_of(result: Margins) -> Curve | None:
 
 
 def _places(curve: Curve, result: Margins, loop: np.ndarray) -> dict[str, Any]:
-    """Where the margins are read: crossover, the crossing of least phase, the gains that may rise or fall."""
+    """Where the margins are read: crossover, crossing of the phase margin, upper and lower gain margin."""
     crossings = _zeros(curve.frequency, curve.gain)
-    away = np.array([_from_swinging(curve.at(one)[2]) for one in crossings])
+    away = np.array([_from_odd_half_turn(curve.at(one)[2]) for one in crossings])
     turning = crossings[np.argmin(np.abs(away - result.phase_margin))] if len(crossings) else None
     return {
         "crossover": curve.at(result.crossover) if np.isfinite(result.crossover) else None,
         "turning": None if turning is None else curve.at(turning),
-        "rising": _of_factor(curve, loop, result.gain_margin),
-        "falling": _of_factor(curve, loop, result.lower_gain_margin),
+        "rising": _place_of_gain_margin(curve, loop, result.gain_margin),
+        "falling": _place_of_gain_margin(curve, loop, result.lower_gain_margin),
     }
 
 
-def _from_swinging(phase: float) -> float:
+def _from_odd_half_turn(phase: float) -> float:
     """Distance of a phase from the nearest odd multiple of 180 deg, -180 to 180."""
     return (phase % 360.0) - 180.0
 
@@ -130,27 +130,27 @@ def _zeros(frequency: np.ndarray, values: np.ndarray) -> np.ndarray:
     return frequency[change] * (frequency[change + 1] / frequency[change]) ** share
 
 
-def _of_factor(curve: Curve, loop: np.ndarray, factor: float) -> tuple[float, float, float] | None:
-    """The place where the loop, times this factor, passes -1; None where the factor is no number above 0."""
+def _place_of_gain_margin(curve: Curve, loop: np.ndarray, factor: float) -> tuple[float, float, float] | None:
+    """The place where the loop gain times this factor is -1; None unless the factor is positive and finite."""
     if not np.isfinite(factor) or factor <= 0.0:
         return None
     places = np.append(_zeros(curve.frequency, loop.imag), curve.frequency[-1])
     places = [curve.at(one) for one in places]
-    off = [abs(gain + 20.0 * np.log10(factor)) + abs(_from_swinging(phase)) for _, gain, phase in places]
+    off = [abs(gain + 20.0 * np.log10(factor)) + abs(_from_odd_half_turn(phase)) for _, gain, phase in places]
     return places[int(np.argmin(off))]
 
 
 def _gain_panel(
-    curve: Curve, style: Style, seen: list[tuple[float, str]] = (), lines: Lines | None = None
+    curve: Curve, style: Style, aliased: list[tuple[float, str]] = (), lines: Lines | None = None
 ) -> StackPanel:
-    """Gain with the margins, and the encoder's lines where they are seen."""
+    """Gain with the margins, and the error harmonics at their aliased frequencies."""
     return StackPanel(
         "Open-loop gain (dB)",
         BELOW,
         TALL[style.page][0],
         Span(curve.low, curve.frequency[-1], True),
         _gain_span(curve),
-        lambda ax: _draw_gain(ax, curve, style, seen, lines),
+        lambda ax: _draw_gain(ax, curve, style, aliased, lines),
         head_top=3.4,
     )
 
@@ -167,11 +167,11 @@ def _phase_panel(curve: Curve, style: Style) -> StackPanel:
     )
 
 
-def _seen(lines: Lines | None, curve: Curve) -> list[tuple[float, str]]:
-    """(Hz as the loop sees it, number) of the strongest lines in range, ascending."""
+def _aliased_lines(lines: Lines | None, curve: Curve) -> list[tuple[float, str]]:
+    """(aliased frequency in Hz, number) of the strongest harmonics in range, ascending."""
     kept = strongest_harmonics(lines)
-    seen = [(float(lines.alias[index]), f"{int(lines.harmonic[index])}") for index in kept]
-    return sorted(one for one in seen if curve.low <= one[0] <= curve.frequency[-1])
+    aliased = [(float(lines.alias[index]), f"{int(lines.harmonic[index])}") for index in kept]
+    return sorted(one for one in aliased if curve.low <= one[0] <= curve.frequency[-1])
 
 
 def _gain_span(curve: Curve) -> Span:
@@ -190,12 +190,12 @@ def _phase_span(curve: Curve) -> Span:
 
 
 def _draw_gain(
-    ax: Axes, curve: Curve, style: Style, seen: list[tuple[float, str]] = (), lines: Lines | None = None
+    ax: Axes, curve: Curve, style: Style, aliased: list[tuple[float, str]] = (), lines: Lines | None = None
 ) -> None:
-    """Gain with bars of the gain margins, resonances, encoder lines."""
+    """Gain with bars of the gain margins, resonances, error harmonics."""
     labels = Labels(ax, style)
-    if seen:
-        _draw_lines(labels, seen, lines)
+    if aliased:
+        _draw_lines(labels, aliased, lines)
     ax.axhline(0.0, color=style.colour("muted"), linewidth=1.2, zorder=2)
     ax.plot(curve.frequency, curve.gain, **style.line("ink"), zorder=3)
     labels.avoid(curve.frequency, curve.gain, key="gain")
@@ -213,26 +213,26 @@ def _draw_gain(
     if curve.rising:
         labels.at(_rise_words(curve.result), *curve.rising[:2], "counts", clear=0.8)
     if curve.falling:
-        part = _part(curve.result.lower_gain_margin)
+        part = _one_over(curve.result.lower_gain_margin)
         labels.at([f"or fall to {part}", part], *curve.falling[:2], "counts", clear=0.8)
     for part in curve.result.resonances:
         _name_resonance(labels, curve, part)
 
 
-def _draw_lines(labels: Labels, seen: list[tuple[float, str]], lines: Lines) -> None:
-    """Ticks and numbers of the encoder's lines along the top."""
-    x = np.array([frequency for frequency, _ in seen])
+def _draw_lines(labels: Labels, aliased: list[tuple[float, str]], lines: Lines) -> None:
+    """Ticks and numbers of the error harmonics along the top."""
+    x = np.array([frequency for frequency, _ in aliased])
     places = labels.place(x, np.zeros(len(x)))[:, 0]
     unit = f"{lines.axis.scale.unit}/s"
     speed = quantity(abs(lines.speed), unit, strip=True)
     prefix = f"encoder lines at {speed}:" if not labels.style.phone else f"lines at {speed}:"
-    names, start = choose_names(places, [name for _, name in seen], labels.size[0], prefix)
+    names, start = choose_names(places, [name for _, name in aliased], labels.size[0], prefix)
     top_ticks(labels, x)
     top_names(labels, names, start, prefix)
 
 
 def _draw_phase(ax: Axes, curve: Curve, style: Style) -> None:
-    """Phase with the bar of the phase margin and the phase at which the loop swings."""
+    """Phase with the bar of the phase margin and the phase at which the loop becomes unstable."""
     labels = Labels(ax, style)
     low, high = ax.get_ylim()
     swings = [turn for turn in np.arange(-180.0 - 3600.0, 3600.0, 360.0) if low <= turn <= high]
@@ -247,18 +247,18 @@ def _draw_phase(ax: Axes, curve: Curve, style: Style) -> None:
             _dot(labels, place[0], place[2], "counts")
     if curve.turning:
         where, _, phase = curve.turning
-        _bar(labels, where, phase - _from_swinging(phase), phase, "cyclic")
-        labels.avoid([where, where], [phase - _from_swinging(phase), phase])
+        _bar(labels, where, phase - _from_odd_half_turn(phase), phase, "cyclic")
+        labels.avoid([where, where], [phase - _from_odd_half_turn(phase), phase])
         size = _degrees(curve.result.phase_margin, 3)
         words = [f"phase margin {size}", f"margin {size}", size]
-        labels.at(words, where, phase - _from_swinging(phase), "cyclic", clear=0.5)
+        labels.at(words, where, phase - _from_odd_half_turn(phase), "cyclic", clear=0.5)
     if swings:
         nearest = min(swings, key=lambda turn: abs(turn + 180.0))
         labels.beside(f"{_degrees(nearest)}: swings by itself", ("swings", nearest), "limit", lone=False)
 
 
 def _uprights(labels: Labels, curve: Curve) -> None:
-    """Verticals through both panels: crossover dashed, the gain that may rise dotted."""
+    """Verticals through both panels: crossover dashed, gain margin dotted."""
     for place, role, dashes in (
         (curve.crossover, "cyclic", (0, (4, 2))),
         (curve.rising, "counts", (0, (1, 1.6))),
@@ -307,7 +307,7 @@ def _times(factor: float) -> str:
     return f"{digits(factor, 2 if factor < 99.5 else 3, strip=True)}×"
 
 
-def _part(factor: float) -> str:
+def _one_over(factor: float) -> str:
     """A factor below 1 as one over a number."""
     return f"1/{digits(1.0 / factor, 2)}"
 
@@ -328,7 +328,7 @@ def _title(result: Margins, curve: Curve) -> str:
         if np.isfinite(result.phase_margin) and result.phase_margin < 0.0:
             return f"Not stable: where its gain is 1 the phase is {_degrees(-result.phase_margin)} beyond {MINUS}180°"
         return "Not stable: the loop swings by itself"
-    room = "with room" if _has_room(result) else "with little room"
+    room = "with room" if _has_good_margins(result) else "with little room"
     if not np.isfinite(result.phase_margin):
         return f"Stable, but the loop gain never reaches 1: {_gain_words(result)}"
     return f"Stable {room}: {_degrees(result.phase_margin)} phase margin, {_gain_words(result)}"
@@ -340,7 +340,7 @@ def _gain_words(result: Margins) -> str:
     return f"gain may rise {_times(result.gain_margin)}"
 
 
-def _has_room(result: Margins) -> bool:
+def _has_good_margins(result: Margins) -> bool:
     return (
         abs(result.phase_margin) >= ROOM_PHASE
         and result.gain_margin >= ROOM_GAIN

@@ -95,7 +95,7 @@ class Line:
         """True frequency, Hz."""
         return self.harmonic * speed / self.period
 
-    def seen(self, speed: float) -> float:
+    def aliased_frequency(self, speed: float) -> float:
         """Frequency after sampling, signed, Hz."""
         turns = self.frequency(speed) / self.rate
         # One per sample within rounding: the line is seen at 0 Hz.
@@ -111,10 +111,11 @@ def _head_row(sheet: Sheet, line: Line, number: int, style: Style) -> None:
     speed = line.speeds[number]
     top = FIRST + number * (ROW + BETWEEN)
     shown = quantity(speed, f"{line.unit}/s", strip=True)
-    true, seen = (
-        quantity(abs(hertz), "Hz", strip=style.phone) for hertz in (line.frequency(speed), line.seen(speed))
+    true, aliased = (
+        quantity(abs(hertz), "Hz", strip=style.phone)
+        for hertz in (line.frequency(speed), line.aliased_frequency(speed))
     )
-    right = f"true {true}, seen {seen}" if style.phone else f"true {true}, seen at {seen}"
+    right = f"true {true}, seen {aliased}" if style.phone else f"true {true}, seen at {aliased}"
     sheet.text(4.0, top - 3.2, shown, bold=True)
     sheet.text(style.width - 6.0, top - 3.2, right, "cyclic", bold=True, ha="right")
     start = max(25.0 if not style.phone else 0.0, 4.0 + width(shown, bold=True) + 3.0)
@@ -145,7 +146,7 @@ def _draw_row(ax: Axes, line: Line, speed: float, style: Style) -> None:
     ax.grid(False)
     ax.axhline(0.0, color=style.colour("grid"), linewidth=0.8, zorder=1)
     ax.plot(x, line.wave(line.frequency(speed), time), color=style.colour("cyclic"), linewidth=0.9, zorder=2)
-    ax.plot(x, line.wave(line.seen(speed), time), **style.line("ink"), zorder=3)
+    ax.plot(x, line.wave(line.aliased_frequency(speed), time), **style.line("ink"), zorder=3)
     samples = np.arange(line.samples + 1) / line.rate
     ax.plot(
         samples / by,
@@ -163,7 +164,7 @@ def _draw_row(ax: Axes, line: Line, speed: float, style: Style) -> None:
 def _aliasing_alternative(line: Line) -> str:
     words = [
         f"at {quantity(speed, f'{line.unit}/s', strip=True)} true {quantity(line.frequency(speed), 'Hz')}, "
-        f"seen at {quantity(abs(line.seen(speed)), 'Hz')}"
+        f"seen at {quantity(abs(line.aliased_frequency(speed)), 'Hz')}"
         for speed in line.speeds
     ]
     return (

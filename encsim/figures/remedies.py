@@ -1,4 +1,4 @@
-"""Picture of causes and remedies: a bar a cause, under it what helps against it, below what remains of the whole."""
+"""Picture of causes and remedies: a bar for each cause with its remedy, below them the total with each remedy."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from ..plotting.canvas import Style
 
 
-# What the rows of faults are called, and the kind of remedy told under each; rows of causes are named by `CAUSES`.
+# Name of the row of each fault, and the kind of remedy shown under it; rows of causes have the names of `CAUSES`.
 ROWS = {
     "signal.offset": ("Centre off", "offset"),
     "signal.gain": ("Sine too tall", "gain"),
@@ -67,7 +67,7 @@ class RemedyRow:
 
 def remedies(result: Explanation, ax: Axes | None = None, *, style: Style = canvas.PRINT) -> Axes:
     """Causes and remedies of an axis at a speed."""
-    above, below = _causes(result), _wholes(result)
+    above, below = _cause_rows(result), _total_rows(result)
     if ax is not None:
         return _in_axes(canvas.axes(ax, style), [*above, *below], result, style)
     title = _title(result)
@@ -91,14 +91,14 @@ def _size(result: Explanation, value: float) -> str:
 
 def _shown(result: Explanation) -> dict[Any, tuple[float, str]]:
     """{path or cause: (value, role)} of the bars: each fault alone, each cause that has none, the largest first."""
-    found = []
+    values = []
     for one in result.causes:
         parts = [(each.path, each.measured) for each in one.sources] or [(one.cause, one.measured)]
-        found += [(path, (value, CAUSES[one.cause].role)) for path, value in parts if value > 0.0]
-    return dict(sorted(found, key=lambda part: -part[1][0])[:MOST])
+        values += [(path, (value, CAUSES[one.cause].role)) for path, value in parts if value > 0.0]
+    return dict(sorted(values, key=lambda part: -part[1][0])[:MOST])
 
 
-def _causes(result: Explanation) -> list[RemedyRow]:
+def _cause_rows(result: Explanation) -> list[RemedyRow]:
     """A bar for each fault alone and each other cause."""
     kinds = {one.kind: one for one in result.remedies}
     return [
@@ -108,14 +108,14 @@ def _causes(result: Explanation) -> list[RemedyRow]:
             value,
             _size(result, value),
             _remark(result, path),
-            _helped(result, kinds, path),
+            _effect_of_remedy(result, kinds, path),
         )
         for path, (value, role) in _shown(result).items()
     ]
 
 
 def _row(path: str) -> tuple[str, str]:
-    """Name of the row of a fault or a cause, and the kind of remedy told under it."""
+    """Name of the row of a fault or a cause, and the kind of remedy shown under it."""
     if path in ROWS:
         return ROWS[path]
     return CAUSES[path].label, CAUSES[path].remedy
@@ -136,8 +136,8 @@ def _remark(result: Explanation, path: str) -> str:
     return size(result.axis) if size else ""
 
 
-def _helped(result: Explanation, kinds: dict[str, Remedy], path: str) -> str:
-    """What the remedy for this row leaves of the whole."""
+def _effect_of_remedy(result: Explanation, kinds: dict[str, Remedy], path: str) -> str:
+    """Effect of the remedy for this row on the total ripple."""
     one = kinds.get(_row(path)[1])
     if one is None:
         return ""
@@ -147,14 +147,14 @@ def _helped(result: Explanation, kinds: dict[str, Remedy], path: str) -> str:
     return f"→ {DOES[one.kind]}: {words}"
 
 
-def _wholes(result: Explanation) -> list[RemedyRow]:
-    """All together, what the best remedies leave of it, and some of them at once."""
+def _total_rows(result: Explanation) -> list[RemedyRow]:
+    """The total, the total with each of the best remedies, and with several together."""
     rows = [
         RemedyRow("All together", "ink", result.values["measured"], _size(result, result.values["measured"]))
     ]
-    told = {_row(path)[1] for path in _shown(result)}
+    shown_kinds = {_row(path)[1] for path in _shown(result)}
     helping = [one for one in result.remedies if one.applies]
-    best = helping[:1] + [one for one in helping[1:] if one.kind not in told][: BEST - 1]
+    best = helping[:1] + [one for one in helping[1:] if one.kind not in shown_kinds][: BEST - 1]
     rows += [
         RemedyRow(sentence(one.name), "true", one.after["measured"], _size(result, one.after["measured"]))
         for one in best
@@ -215,7 +215,7 @@ def _cut(text: str, room: float, bold: bool = False) -> str:
 
 
 def _in_axes(ax: Axes, rows: np.ndarray, result: Explanation, style: Style) -> Any:
-    """The bars on somebody's axes, names at the left."""
+    """The bars in the caller's axes, names at the left."""
     places = list(range(len(rows)))
     name, size = axis_unit(max(row.value for row in rows), _unit(result), ax.get_xlabel())
     ax.barh(places, [row.value / size for row in rows], 0.6, color=[style.colour(row.role) for row in rows])

@@ -14,15 +14,15 @@ from ..plotting.stacks import StackPanel, into, labels_of, stack
 from ..plotting.strips import choose_names, ribbon, top_names, top_ticks
 from ..plotting.ticks import NO_VALUES, Span, drawn_before
 from ..wording import percent, quantity, width
-from . import ripple_view as findings
+from . import ripple_view
 from .ripple_view import (
     PanelFrame,
     edges_of,
     frame_of,
+    prepare_ripple,
     range_of_speeds,
     range_of_values,
     runs,
-    view_of,
 )
 
 if TYPE_CHECKING:
@@ -55,7 +55,7 @@ def ripple(
     (400 on a log scale and 50 around each vanishing speed are enough).
     """
     _check(limit, simulated)
-    view = view_of(curve, limit, simulated)
+    view = prepare_ripple(curve, limit, simulated)
     if ax is not None:
         return _into(ax, view, style)
     return _single(view, style) if len(view.speed) < 2 else _sheet(view, style)
@@ -76,7 +76,7 @@ def _check(limit: tuple[float, float] | None, simulated: Mapping[str, Any] | Non
 def _single(view: RippleView, style: Style) -> Axes:
     """One speed or standstill: total, parts and limit as bars."""
     rows = _single_rows(view)
-    sheet = canvas.Sheet(style, findings.words(view, style), 7.0 + elements.height(rows) + 6.0)
+    sheet = canvas.Sheet(style, ripple_view.words(view, style), 7.0 + elements.height(rows) + 6.0)
     sheet.text(4.0, 3.6, HEAD, bold=True)
     return elements.draw(sheet, 7.0, rows, 4.0)
 
@@ -90,7 +90,7 @@ def _single_rows(view: RippleView) -> list[elements.Bar]:
         *((BY_ROLE[role].label, role, part) for role, part in parts.items() if part > 0.0),
     ]
     if view.limit is not None:
-        wanted.append((findings.rule(view), "limit", view.allowed[0] if moving else view.limit[1]))
+        wanted.append((ripple_view.rule(view), "limit", view.allowed[0] if moving else view.limit[1]))
     remarks = ("its square is the sum of the parts' squares",) if len(parts) > 1 and total > 0.0 else ()
     return [
         elements.Bar(name, role, remarks if role == "ink" else (), float(size), quantity(size, view.unit))
@@ -109,7 +109,7 @@ def _into(ax: Axes, view: RippleView, style: Style) -> Axes:
 def _sheet(view: RippleView, style: Style) -> Axes:
     """Main panel, ribbon and share panel on a figure of their own; the main panel alone without ripple."""
     names, prefix = _tick_names(view, style.width - 20.0)
-    words = findings.words(view, style, explained=prefix is not None or not view.vanishing)
+    words = ripple_view.words(view, style, explained=prefix is not None or not view.vanishing)
     main = _main_panel(view, style, frame_of(view), ticks=True)
     panels = [main, _share_panel(view, style)] if np.any(view.rms > 0.0) else [main]
     top = 11.0 if names else 7.0
@@ -239,7 +239,7 @@ def _write_names(labels: Labels, view: RippleView, frame: PanelFrame) -> None:
     _avoid_curves(labels, view, frame)
     if view.allowed is not None:
         _name_limit(
-            labels, view, frame, view.allowed <= view.limit[1], findings.rule(view, frame.ripple_unit)
+            labels, view, frame, view.allowed <= view.limit[1], ripple_view.rule(view, frame.ripple_unit)
         )
     if not np.any(view.rms > 0.0):
         still = view.standstill is not None and not len(view.speed)

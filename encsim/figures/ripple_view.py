@@ -1,6 +1,6 @@
-"""A ripple curve as it is drawn: sorted, parts summed up by role, units and ranges chosen.
+"""A ripple curve prepared for drawing: sorted, parts added up by role, units and ranges chosen.
 
-What a ripple curve says, in words and numbers: title, note, alternative text.
+Title, note and alternative text of its picture.
 """
 
 from __future__ import annotations
@@ -35,13 +35,13 @@ if TYPE_CHECKING:
     from .tolerance import ToleranceView
 
 
-# Up to so many speeds are shown as dots: a line through few points would claim what lies between.
+# Up to this number speeds are shown as dots: a line alone would suggest values between them.
 FEW = 12
 
 
 @dataclass(frozen=True, eq=False)
 class RippleView:
-    """A curve as it is drawn: moving speeds only, ascending, one part a role, SI numbers."""
+    """A curve as drawn: speeds above 0, ascending, one part per role, SI units."""
 
     curve: object
     speed: np.ndarray
@@ -81,7 +81,7 @@ class RippleView:
         return sorted((speed, tuple(lines)) for speed, lines in self.curve.vanishing if low <= speed <= high)
 
 
-def view_of(
+def prepare_ripple(
     curve: RippleCurve, limit: tuple[float, float] | None = None, simulated: Mapping[str, Any] | None = None
 ) -> RippleView:
     """Sort and sum up a curve for drawing."""
@@ -187,7 +187,7 @@ def runs(values: np.ndarray) -> list[tuple[int, int]]:
 
 def title(view: RippleView) -> str:
     """The answer: where the limit is exceeded, else where the ripple is largest, and the cause."""
-    if _title_doubts(view):
+    if _answer_is_doubtful(view):
         return f"In doubt: {first_reason(view.curve)}"
     if not len(view.speed):
         still = view.standstill[0] if view.standstill else 0.0
@@ -203,8 +203,8 @@ def title(view: RippleView) -> str:
     return _largest(view)
 
 
-def _title_doubts(view: RippleView) -> bool:
-    """Whether there is no speed, or no telling which, that the result is sure of."""
+def _answer_is_doubtful(view: RippleView) -> bool:
+    """Whether the result is not reliable at any speed, or it is unknown at which."""
     return not view.curve.valid and bool(np.all(view.doubtful == view.doubtful[:1]))
 
 
@@ -214,13 +214,13 @@ def _largest(view: RippleView) -> str:
     size = quantity(rms.max(), view.unit, 2)
     if len(view.speed) == 1:
         share = percent(view.rms[0] / view.speed[0])
-        return f"At {_given(view.speed[0], view)}: ripple {size} rms, {share} of the speed: {_cause(view, 0)}"
+        return f"At {_exact_speed(view.speed[0], view)}: ripple {size} rms, {share} of the speed: {_cause(view, 0)}"
     if rms.max() < 1.02 * rms.min():
-        return f"Ripple is {size} rms at {_every(view)}: {_cause(view, worst)}"
-    return f"Ripple is largest at {_two(view, worst)}, {size} rms: {_cause(view, worst)}"
+        return f"Ripple is {size} rms at {_every_speed(view)}: {_cause(view, worst)}"
+    return f"Ripple is largest at {_rounded_speed(view, worst)}, {size} rms: {_cause(view, worst)}"
 
 
-def _given(speed: float, view: RippleView) -> str:
+def _exact_speed(speed: float, view: RippleView) -> str:
     return quantity(speed, view.unit, 3, strip=True)
 
 
@@ -247,11 +247,13 @@ def _against_limit(view: RippleView) -> str:
     worst = int(np.argmax(excess))
     if not np.any(excess > 1.0):
         most = percent(excess[worst])
-        return f"Within the limit at {_every(view)}: at most {most} of it, at {_two(view, worst)}"
+        return f"Within the limit at {_every_speed(view)}: at most {most} of it, at {_rounded_speed(view, worst)}"
     ranges = ranges_above(view)
-    cause = f"{_cause(view, worst)} causes it" if len(ranges) == 1 else f"worst at {_two(view, worst)}"
+    cause = (
+        f"{_cause(view, worst)} causes it" if len(ranges) == 1 else f"worst at {_rounded_speed(view, worst)}"
+    )
     if np.all(excess[view.sound] > 1.0) and len(view.speed) > 1:
-        return f"Above the limit at {_every(view)}: {_cause(view, worst)} causes it"
+        return f"Above the limit at {_every_speed(view)}: {_cause(view, worst)} causes it"
     if len(ranges) == 1 and ranges[0][0] == ranges[0][1]:
         return f"Above the limit at {quantity(ranges[0][0], view.unit, 2)}: {cause}"
     low, high = (quantity(end, view.unit, 2) for end in (ranges[0][0], ranges[-1][1]))
@@ -259,12 +261,12 @@ def _against_limit(view: RippleView) -> str:
     return f"Above the limit{several} from {low} to {high}: {cause}"
 
 
-def _every(view: RippleView) -> str:
-    """All speeds that a title speaks of: it is silent about those in doubt."""
+def _every_speed(view: RippleView) -> str:
+    """Speeds that a title covers: those at which the result is reliable."""
     return "every speed" if np.all(view.sound) else "every speed that is not in doubt"
 
 
-def _two(view: RippleView, index: int) -> str:
+def _rounded_speed(view: RippleView, index: int) -> str:
     return quantity(view.speed[index], view.unit, 2)
 
 
@@ -317,8 +319,8 @@ def note(view: RippleView, explained: bool = True, reasons: bool = True) -> str:
     if not explained:
         words.append("Ticks on top: lines that vanish.")
     if np.any(view.doubtful):
-        told = reasons and view.curve.reasons and not _title_doubts(view)
-        reason = f": {view.curve.reasons[0]}" if told else ""
+        shown = reasons and view.curve.reasons and not _answer_is_doubtful(view)
+        reason = f": {view.curve.reasons[0]}" if shown else ""
         words.append(f"{'Hatched: in doubt' if len(view.speed) > 1 else 'In doubt'}{reason}.")
     return " ".join(words)
 

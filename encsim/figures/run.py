@@ -1,4 +1,4 @@
-"""Picture of one run: velocity against time, and its spectrum with the lines that make it."""
+"""Picture of one run: velocity against time, and its spectrum with the error harmonics."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ HEAD = "Velocity about its true value"
 
 
 def run(trace: Trace, ax: Axes | None = None, *, style: Style = canvas.PRINT) -> Axes:
-    """Velocity about the true speed with its rms band, and its spectrum with one stick a line."""
+    """Velocity about the actual speed with its rms band, and its spectrum with one stick per harmonic."""
     wave = _wave(trace, style, ax)
     main = StackPanel(
         f"{HEAD} ({wave.unit[0]})",
@@ -86,12 +86,12 @@ def _title(trace: Trace, lines: Lines, kept: list[int]) -> str:
     return (
         text
         if lines is None
-        else f"{text}, {_folding(sum(is_aliased(lines, index) for index in kept), len(kept))}"
+        else f"{text}, {_count_of_aliased(sum(is_aliased(lines, index) for index in kept), len(kept))}"
     )
 
 
-def _folding(folded: int, lines: int) -> str:
-    """How many of the lines are folded, in words."""
+def _count_of_aliased(folded: int, lines: int) -> str:
+    """How many of the harmonics are aliased, in words."""
     if lines < 2:
         return ("no cyclic line", f"its line {'folded' if folded else 'not folded'}")[lines]
     if folded in (0, lines):
@@ -139,7 +139,7 @@ def _draw_wave(ax: Axes, wave: Wave, style: Style) -> Axes:
 
 
 def _window(available: int, rate: float, most: int) -> int:
-    """Samples shown: a round time of at most so many samples."""
+    """Number of samples shown: the longest round time of at most ``most`` intervals."""
     count = min(available, most + 1)
     if count < 3:
         return count
@@ -209,7 +209,7 @@ def _draw_spectrum(ax: Axes, sticks: Sticks, style: Style) -> None:
 
 
 def _per_pixel(frequency: np.ndarray, size: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """The largest amplitude of each pixel, or narrow lines would be lost in drawing."""
+    """The largest amplitude of each pixel, so that narrow peaks stay visible."""
     if len(size) <= 2 * PIXELS:
         return frequency, size
     starts = np.linspace(0, len(size), PIXELS, endpoint=False).astype(int)
@@ -223,7 +223,7 @@ def _lowest(top: float, size: np.ndarray) -> float:
 
 
 def _stick_names(number: int, true: float, seen: float | None) -> list[str]:
-    """Number, true frequency and, where it is folded, the frequency seen; the longest way to say it first."""
+    """Names of a harmonic with its frequency and, if aliased, its aliased frequency, the longest first."""
     long = f"line {number}: {quantity(true, 'Hz')}"
     if seen is None:
         return [long, f"line {number}"]

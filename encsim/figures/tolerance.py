@@ -60,7 +60,7 @@ def tolerance(result: Tolerance, ax: Axes | None = None, *, style: Style = canva
 
 @dataclass(frozen=True, eq=False)
 class ToleranceView:
-    """A result as it is drawn: moving speeds only, ascending; ripples as shares of the speed."""
+    """A result as drawn: speeds above 0, ascending; ripples as shares of the speed."""
 
     curve: object
     speed: np.ndarray
@@ -158,7 +158,7 @@ def _passed(ax: Axes, view: ToleranceView, frame: PanelFrame, style: Style) -> N
 
 
 def _title(view: ToleranceView) -> str:
-    """The answer: how many pass, else how much they differ."""
+    """The answer: how many axes pass; without a limit, how much they differ."""
     result = view.curve
     if result.yield_fraction is not None:
         what = "limit at every speed" if _ripple_alone(result) else "requirement"
@@ -186,14 +186,14 @@ def _ripple_alone(result: Tolerance) -> bool:
 
 
 def _of_hundred(share: float) -> str:
-    """``51 of 100``; not all and not none where that is not so."""
+    """``51 of 100``, per 1000 where rounding would give none or all."""
     if 0.0 < share < 0.005 or 0.995 <= share < 1.0:
         return f"{digits(1000.0 * share, 3, strip=True)} of 1000"
     return f"{100.0 * share:.0f} of 100"
 
 
 def _note(view: ToleranceView, style: Style) -> str:
-    """The axis, how many were drawn and in what they differ, how sure the answer is, what to tighten."""
+    """The axis, number of drawn axes, what differs, confidence interval, which tolerance to tighten."""
     result = view.curve
     keys = list(result.spread)
     shown = keys if len(keys) <= NAMED else [*keys[: NAMED - 1], f"{len(keys) - NAMED + 1} more"]
@@ -209,8 +209,8 @@ def _note(view: ToleranceView, style: Style) -> str:
         share = 100.0 * result.halved[result.tighten]
         words.append(f"With half the spread of {result.tighten} it is {share:.0f} of 100.")
     if np.any(view.doubtful):
-        told = result.reasons and not style.bare
-        words.append(f"Hatched: in doubt{': ' + result.reasons[0] if told else ''}.")
+        shown = result.reasons and not style.bare
+        words.append(f"Hatched: in doubt{': ' + result.reasons[0] if shown else ''}.")
     return " ".join(words)
 
 

@@ -108,7 +108,7 @@ class Labels:
         most: float = np.inf,
     ) -> Text:
         """Write a line's name where the line is alone; nothing where it is out of sight or no place is free."""
-        # A line that is told by its width may be named where others run under it: ``lone`` false.
+        # A thick line may be named where others run under it: ``lone`` false.
         own, others = self.lines[key], self._others(key)
         if not len(own):
             return None

@@ -23,7 +23,7 @@ def drawn_before(ax: Axes) -> bool:
 
 
 def limits(ax: Axes, horizontal: np.ndarray | tuple[float, float], vertical: tuple[float, float]) -> None:
-    """Set both ranges; axes that hold somebody's curves keep these in sight."""
+    """Set both ranges; axes that already hold curves keep these visible."""
     axis: Any
     for axis, (low, high) in ((ax.xaxis, horizontal), (ax.yaxis, vertical)):
         if getattr(axis, "encsim_drawn", False):

@@ -9,7 +9,7 @@ import numpy as np
 
 from ..figures import ripple as ripple_picture
 from ..figures import ripple_view
-from ..figures.ripple_view import range_of_speeds, view_of
+from ..figures.ripple_view import prepare_ripple, range_of_speeds
 from ..open_loop.causes import REGIMES
 from ..wording import compared, percent, quantity, sentence
 from .page_blocks import Block, Table, near, picture
@@ -33,7 +33,7 @@ def answer(results: Findings, store: GlyphStore) -> Block:
     """How smoothly the axis runs, against the requirement if there is one."""
     curve, judged = results.curve, results.judgement
     limit = drawn_limit(results.requirement, judged)
-    view, plain = view_of(curve, limit), in_plain_words(curve)
+    view, plain = prepare_ripple(curve, limit), in_plain_words(curve)
     shown = picture(
         "ripple",
         results.axis,

@@ -23,7 +23,7 @@ from encsim.figures import ripple as ripple_picture
 from encsim.figures import run as run_picture
 from encsim.figures.channels import exaggeration
 from encsim.figures.period import Line
-from encsim.figures.ripple_view import ranges_above, view_of
+from encsim.figures.ripple_view import prepare_ripple, ranges_above
 from encsim.figures.run import _per_pixel
 from encsim.plotting import canvas
 from encsim.plotting.ticks import Decades, PlainNumbers
@@ -210,7 +210,7 @@ def synthetic(speed, rms, doubtful=None):
 def test_ranges_above_hold_every_speed_above_and_none_below(seed):
     rng = np.random.default_rng(seed)
     curve = synthetic(np.geomspace(1e-4, 1.0, 40), lambda v: rng.uniform(0.5, 1.5, v.shape))
-    view = view_of(curve, (0.0, 1.0))
+    view = prepare_ripple(curve, (0.0, 1.0))
     inside = [any(low <= speed <= high for low, high in ranges_above(view)) for speed in curve.speed]
     assert inside == list(curve.rms > 1.0)
 
@@ -283,7 +283,7 @@ def test_ripple_draws_the_total_and_a_line_a_role(axis, lines):
 
 def test_parts_of_a_role_add_up_as_squares():
     curve = curve_of(STAGE)
-    noise = view_of(curve).parts["noise"]
+    noise = prepare_ripple(curve).parts["noise"]
     np.testing.assert_allclose(noise, np.hypot(curve.parts["jitter"], curve.parts["clock"]))
 
 

@@ -19,8 +19,8 @@ from encsim.figures import estimators as estimators_picture
 from encsim.figures import folded as folded_picture
 from encsim.figures import loop as loop_picture
 from encsim.figures import margins as margins_picture
-from encsim.figures.loop_view import closed_of, meetings
-from encsim.figures.margins import curve_of
+from encsim.figures.loop_view import meetings, prepare_smoothness
+from encsim.figures.margins import loop_gain_curve
 from encsim.model import profiles
 from encsim.plotting import canvas, elements
 
@@ -242,7 +242,9 @@ def test_title_names_the_speeds_at_which_lines_meet_the_resonance():
     for order in (1, 2):
         met = SPRING.resonance * 20e-6 / order
         # Closed, the loop shifts the peak by some per cent.
-        speeds = [speed for speed, _, line in meetings(closed_of(smoothness_dense())) if line == order]
+        speeds = [
+            speed for speed, _, line in meetings(prepare_smoothness(smoothness_dense())) if line == order
+        ]
         assert speeds == pytest.approx([met], rel=0.05)
         assert wording.quantity(speeds[0], "m/s", 2) in title
     assert wording.quantity(SPRING.resonance, "Hz") in title
@@ -297,7 +299,7 @@ def test_title_of_margins_says_whether_there_is_room(axis, words):
 @pytest.mark.parametrize("axis", [LOOP, TURN, controlled(velocity_gain=6e4), controlled(velocity_gain=3e4)])
 def test_margins_are_marked_where_the_curve_has_them(axis):
     found = encsim.margins(axis)
-    curve = curve_of(found)
+    curve = loop_gain_curve(found)
     # Read off straight lines between grid points a per cent apart.
     assert -curve.rising[1] == pytest.approx(20.0 * np.log10(found.gain_margin), abs=0.02)
     assert -curve.falling[1] == pytest.approx(20.0 * np.log10(found.lower_gain_margin), abs=0.02)
@@ -430,7 +432,7 @@ def test_three_panels_draw_the_three_curves():
 
 def test_dotted_line_is_the_ripple_without_cyclic_error():
     found = smoothness_dense()
-    view = closed_of(found)
+    view = prepare_smoothness(found)
     expected = np.sqrt(sum(part**2 for cause, part in found.parts["torque"].items() if cause != "sde"))
     np.testing.assert_allclose(view.quiet("torque"), expected)
 

@@ -290,7 +290,7 @@ def test_unstable_loop_is_told_first():
     found = page.findings(axis, [0.01], None, 0, lambda text: None)
     assert found.unstable
     assert any("unstable" in reason for reason in found.doubts)
-    shown = page_answer.view_of(found.curve)
+    shown = page_answer.prepare_ripple(found.curve)
     assert page_answer._facts(found, shown)[-1][:2] == ("What to do first", "Make the loop stable")
 
 

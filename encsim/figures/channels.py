@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 
 
 TIMES = (100, 50, 20, 10, 5, 2, 1)
-# The largest departure is drawn between 0.15 and 0.3 of the radius, 0.32 at most, where a factor allows it.
+# Largest departure as drawn, as a share of the radius; the factors in `TIMES` make it 0.15 to 0.32.
 MOST_DRAWN = 0.32
 SPOKES = 48
 MOST_POINTS = 4000
@@ -40,7 +40,7 @@ def exaggeration(departure: float) -> int:
 
 
 def channels(error: PeriodError, ax: Axes | None = None, *, style: Style = canvas.PRINT) -> Axes:
-    """Sine against cosine channel with its departure from the circle exaggerated, and the faults in words."""
+    """Sine channel against cosine channel, departure from the circle exaggerated, with the faults in words."""
     figure = _predicted(error)
     if ax is not None:
         return _lissajous(ax, figure, style)
@@ -50,13 +50,8 @@ def channels(error: PeriodError, ax: Axes | None = None, *, style: Style = canva
     return _sheet(figure, title, note, faults_of(error), style)
 
 
-def recorded(
-    fit: Identification,
-    ax: Axes | None = None,
-    *,
-    style: Style = canvas.PRINT,
-) -> Axes:
-    """Recorded channels with the figure that was fitted to them, departures exaggerated alike."""
+def recorded(fit: Identification, ax: Axes | None = None, *, style: Style = canvas.PRINT) -> Axes:
+    """Recorded channels with the fit, departures of both exaggerated by the same factor."""
     if fit.signal is None:
         checks.refuse("Identification.plot", "have a fit to draw", fit.reasons[0])
     figure = _fitted(fit)
@@ -85,7 +80,7 @@ class Lissajous:
 
     @property
     def points(self) -> np.ndarray:
-        """All that is drawn."""
+        """All points that are drawn."""
         drawn = [self.ideal, self.drawn, np.zeros(0) if self.recorded is None else self.recorded]
         return np.concatenate(drawn)
 
@@ -100,7 +95,7 @@ def _predicted(error: PeriodError) -> Lissajous:
 
 
 def _fitted(fit: Identification) -> Lissajous:
-    """The fitted figure and recorded points, each departure from the circle at the point's own phase."""
+    """The fit and the recorded points, each compared with the circle at its own phase."""
     signal = fit.signal
     phase = np.linspace(0.0, 2.0 * np.pi, 721)
     step = max(len(np.ravel(fit.cosine)) // MOST_POINTS, 1)
@@ -115,13 +110,13 @@ def _fitted(fit: Identification) -> Lissajous:
 
 
 def _fitted_faults(signal: Signal) -> list[tuple[str, str, str]]:
-    """Faults of a fitted signal, the largest first; what they do as a share of the signal period."""
+    """Faults of a fitted signal, the largest first, with their error as a share of the signal period."""
     made = {cause: lines for cause, lines in signal_faults(signal).items() if max(lines.values()) > 1e-6}
     return _in_words(made, signal, 1.0, lambda size: f"{percent(size / (2.0 * np.pi))} of a period")
 
 
 def _title(result: PeriodError, figure: Lissajous, subject: str, given: bool = False) -> str:
-    """The answer: how far the figure is from a circle."""
+    """The answer: largest departure from the circle."""
     if not result.valid:
         return f"Not valid: {first_reason(result)}"
     if figure.departure < 1e-9:
@@ -130,7 +125,7 @@ def _title(result: PeriodError, figure: Lissajous, subject: str, given: bool = F
 
 
 def faults_of(error: PeriodError) -> list[tuple[str, str, str]]:
-    """Faults of the signals, the largest first: (plain words, value, what it does)."""
+    """Faults of the signals, the largest first: (plain words, value, error)."""
     signal, left, unit = error.axis.signal, 1.0 - error.axis.interpolation.correction, error.axis.scale.unit
     return _in_words(error.first_order, signal, left, lambda size: quantity(size, unit))
 
@@ -152,9 +147,11 @@ def _fault_words(cause: str, signal: Signal, left: float) -> tuple[str, str]:
     if kind == "offset":
         return "Centre is off", f"offset  {', '.join(signed_percent(left * part) for part in signal.offset)}"
     if kind == "gain":
-        return _taller(signal.gain), f"gain  {signed_percent(left * signal.gain)}"
+        return (
+            "Sine is taller" if signal.gain > 0.0 else "Sine is shorter"
+        ), f"gain  {signed_percent(left * signal.gain)}"
     if kind == "phase":
-        return "Axes not square", f"phase  {_degrees(left * signal.phase)}"
+        return "Axes not square", f"phase  {digits(float(np.degrees(left * signal.phase)), 3, strip=True)}°"
     if kind == "harmonic":
         return (
             "Sides not round",
@@ -163,14 +160,6 @@ def _fault_words(cause: str, signal: Signal, left: float) -> tuple[str, str]:
     if kind == "given":
         return "Error given directly", f"{len(signal.sde)} {'line' if len(signal.sde) == 1 else 'lines'}"
     return cause.capitalize(), ""
-
-
-def _taller(gain: float) -> str:
-    return "Sine is taller" if gain > 0.0 else "Sine is shorter"
-
-
-def _degrees(angle: float) -> str:
-    return digits(float(np.degrees(angle)), 3, strip=True) + "°"
 
 
 def signed_percent(share: float) -> str:
@@ -276,7 +265,7 @@ def _name_parts(ax: Axes, figure: Lissajous, style: Style, reach: float) -> None
 
 
 def _direction(ax: Axes, labels: Labels, figure: Lissajous, style: Style) -> None:
-    """An arrow outside the figure: which way forward motion runs."""
+    """An arrow outside the figure in the direction of forward motion."""
     turn = np.exp(1j * np.linspace(0.62, 0.95, 12))
     near = np.abs(figure.points)[np.abs(np.angle(figure.points) - 0.78) < 0.32]
     arc = (float(near.max(initial=1.0)) + 0.09) * turn

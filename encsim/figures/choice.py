@@ -177,12 +177,12 @@ def _name_rows(labels: Labels, view: ChoiceView, style: Style) -> None:
 
 
 def _joined(row: ChoiceRow) -> str:
-    """A candidate's name whose numbers and units do not part at a line's end."""
+    """Name of a candidate in which a number and its unit stay on one line."""
     return _UNIT.sub("\u202f", row.short)
 
 
 def _wrapped(text: str, letters: int) -> str:
-    """A name on as many lines as it needs, broken behind commas where it can."""
+    """A name wrapped at spaces to lines of at most this many letters."""
     lines = [""]
     for part in text.split(" "):
         longer = f"{lines[-1]} {part}".strip()
@@ -215,7 +215,7 @@ def _distance_to_limit(row: ChoiceRow) -> Any:
 
 
 def _note(view: ChoiceView) -> str:
-    """Which limit, which marks, what is left out."""
+    """Speeds, meaning of the marks, candidates that are not shown."""
     result = view.result
     unit = f"{result.axis.scale.unit}/s"
     low, high = (quantity(speed, unit, strip=True) for speed in result.requirement.speeds)

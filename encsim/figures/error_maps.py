@@ -1,4 +1,4 @@
-"""Pictures of error maps and of how they were made: the map in its band, orders, steps, closure, what a plan sees.
+"""Pictures of error maps and calibrations: error with its band, orders, steps, closure; noise of a calibration plan.
 
 Pictures of an axis against a reference: errors of both directions, reversal, accuracy by target.
 """
@@ -32,17 +32,17 @@ if TYPE_CHECKING:
 
 
 BAND = "band: 95 % of points"
-# Orders are drawn up to the last of this share of the largest or of this many uncertainties, so many at least and most.
+# Orders are drawn up to the last above this share of the largest and this many uncertainties; fewest and most orders.
 SHARE_SHOWN, CLEAR, FEWEST, MOST = 0.02, 4.0, 12, {"a4": 60, "phone": 30}
 NAMED = 6
-# Steps beyond this number are not counted one by one along the axis; dots of more orders than that grow small.
+# More orders than this have smaller dots; steps have smaller dots from an eighth of this number on.
 CROWDED = 400
 
 
 def error_map(
     result: ErrorMap | SelfCalibration, ax: Axes | None = None, *, style: Style = canvas.PRINT
 ) -> Axes:
-    """Error of a ring over a turn with its band of uncertainty, and the orders it is made of."""
+    """Error of a ring over a turn with its band of uncertainty, and the amplitudes of its orders."""
     band = SURE * float(np.max(result.uncertainty))
     values = result.error - result.error.mean()
     rows = [(result.angle, values, "ink", f"±{angle(half_range(values))}", {"linewidth": 1.1})]
@@ -63,7 +63,7 @@ def error_map(
 
 
 def calibration(result: Calibration, ax: Axes | None = None, *, style: Style = canvas.PRINT) -> Axes:
-    """Maps of both rings with their bands, the noise of each step, and how each turn closes."""
+    """Error maps of both rings with their bands, noise of each step, closure error of each turn."""
     bands = [SURE * float(sure[0]) for sure in (result.uncertainty, result.b_uncertainty)]
     rows = [[(result.angle, values, "ink", f"±{angle(half_range(values))}", {"linewidth": 1.1})]
             for values in (result.a, result.b)]  # fmt: skip
@@ -96,7 +96,7 @@ def calibration(result: Calibration, ax: Axes | None = None, *, style: Style = c
 
 
 def calibration_plan(plan: CalibrationPlan, ax: Axes | None = None, *, style: Style = canvas.PRINT) -> Axes:
-    """How much the steps magnify reading noise in each order, and which orders they lose."""
+    """Magnification of reading noise in each order, and the unobservable orders."""
     known = plan.magnification[np.isfinite(plan.magnification)]
     # The power of ten above all magnifications, ten at least.
     most = float(max(10.0 ** np.ceil(np.log10(known.max(initial=1.0) * 1.05)), 10.0))
@@ -164,7 +164,7 @@ def _orders(
     height: float,
     head_top: float | None = None,
 ) -> StackPanel:
-    """Sticks of the orders that matter, the uncertainty of each dotted, lost ones marked."""
+    """Panel of the amplitudes of the orders up to the last significant one."""
     size = np.abs(result.amplitudes) / unit[1]
     sure = result.order_uncertainty
     sure = np.full(len(size), np.nan) if sure is None else sure / unit[1]
@@ -189,7 +189,7 @@ def _orders(
 
 
 def _draw_orders(ax: Axes, size: np.ndarray, sure: np.ndarray, style: Style) -> None:
-    """Sticks of the orders, the uncertainty of each dotted, lost ones marked."""
+    """Sticks of the orders, uncertainty of each dotted, unobservable orders marked."""
     orders, held = np.arange(1, len(size) + 1), ~np.isinf(sure)
     sticks(ax, orders[held], size[held], style, "cyclic")
     if np.isfinite(sure[held]).any():
@@ -198,7 +198,7 @@ def _draw_orders(ax: Axes, size: np.ndarray, sure: np.ndarray, style: Style) -> 
 
 
 def _mark_lost(ax: Axes, orders: np.ndarray, style: Style) -> None:
-    """A cross on the axis for each order that is lost, and the word."""
+    """A cross on the axis for each unobservable order, with its explanation."""
     if not len(orders):
         return
     ax.plot(orders, np.zeros(len(orders)), "x", color=style.colour("ink"), markersize=6.0, markeredgewidth=1.6,
@@ -221,7 +221,7 @@ def _calibration_text(result: Calibration, title: str) -> str:
 
 
 def _below(result: Calibration, style: Style) -> tuple[StackPanel, StackPanel]:
-    """Noise of each step; how far each turn does not close, or the orders of the first ring without that."""
+    """Panels of the noise of each step and of the closure error, or of the orders of ring A if that is unknown."""
     (first, second), heights = ((91.4, 128.4), (18.0, 16.0)) if style.phone else ((89.6, 89.6), (23.0, 23.0))
     noise = np.where(result.weights > 0.0, result.step_residual, np.nan)
     steps = _steps(
@@ -243,7 +243,7 @@ def _steps(
     height: float,
     head_top: float,
 ) -> StackPanel:
-    """A dot a step; the outliers are filled and numbered; values to both sides of zero where there are no outliers."""
+    """A dot for each step, outliers marked; without outliers (None) the range is symmetric about zero."""
     largest = float(np.abs(np.nan_to_num(values)).max(initial=0.0))
     name, unit = unit_of(largest)
     top = 1.4 * (largest / unit or 1.0)
@@ -259,7 +259,7 @@ def _steps(
 
 
 def _draw_steps(ax: Axes, values: np.ndarray, outliers: Sequence[int] | None, style: Style) -> None:
-    """Dots, those that stand out filled and numbered, a line at zero where there are no outliers."""
+    """Dots of all steps, outliers marked and numbered; without outliers (None) a line at zero."""
     size = {} if len(values) <= CROWDED // 8 else {"markersize": 2.4}
     sticks(ax, np.arange(len(values)), values, style, "cyclic", **size)
     if outliers is None:
@@ -273,7 +273,7 @@ def _draw_steps(ax: Axes, values: np.ndarray, outliers: Sequence[int] | None, st
 
 
 def _magnified(ax: Axes, plan: CalibrationPlan, top: float, style: Style) -> None:
-    """Dots of magnification on a log axis, lost orders along the top."""
+    """Dots of the magnification, unobservable orders along the top."""
     known = np.isfinite(plan.magnification)
     size = 3.0 if len(plan.orders) <= CROWDED else 1.2
     ax.plot(

@@ -26,7 +26,7 @@ ZONE = ("below the least noise\nwithout overshoot", "least noise\nwithout oversh
 SIDE_BY_SIDE = 8.0
 # Half the width of the ring round a mark, mm.
 RING = 1.6
-# Numbers beside marks are left out where they would need a leader: places near by cost less than this.
+# Largest cost of a place for a number beside its mark: a place that needs a leader costs more.
 CLOSE = 14.0
 # More delay is worth it if the ripple falls below this share of that with the least delay.
 WORTH = 0.95
@@ -51,7 +51,7 @@ def frontier(result: Frontier, ax: Axes | None = None, *, style: Style = canvas.
 
 @dataclass(frozen=True, eq=False)
 class EstimatorPoints:
-    """Candidates in the units of the axes; ``shown`` are those that log scales have a place for."""
+    """Candidates in the units of the axes; ``shown`` are those with positive delay and ripple."""
 
     result: object
     delay: np.ndarray
@@ -108,7 +108,8 @@ def _draw(ax: Axes, points: EstimatorPoints, style: Style) -> Axes:
     for place in labels.place(points.delay[best], points.rms[best]):
         labels.block(*(place - RING), *(place + RING))
     # From the highest family down: there is free space above the highest.
-    for family in sorted(families, key=lambda name: -_height(points, families[name])):
+    height = {name: np.mean(np.log(points.rms[of] * points.delay[of])) for name, of in families.items()}
+    for family in sorted(families, key=lambda name: -height[name]):
         _name_family(labels, points, family, families[family])
     if points.bound is not None:
         _name_zone(labels, points)
@@ -127,11 +128,6 @@ def _families(points: EstimatorPoints) -> dict[str, list[int]]:
     for index in order:
         families.setdefault(str(points.result.family[index]), []).append(int(index))
     return families
-
-
-def _height(points: EstimatorPoints, order: list[int]) -> float:
-    """Mean logarithm of ripple times delay of a family."""
-    return float(np.mean(np.log(points.rms[order] * points.delay[order])))
 
 
 def _draw_zone(labels: Labels, points: EstimatorPoints) -> None:
@@ -195,9 +191,9 @@ def _name_zone(labels: Labels, points: EstimatorPoints) -> None:
 
 
 def _fastest_smoothest_best(result: Frontier) -> tuple[int, int, int]:
-    """Indices (fastest, smoothest, best value) of the candidates that no other beats; None where none can be shown."""
-    # Of white noise alone the ripple falls at least as fast as the delay grows, so that ripple times delay is least
-    # where what no delay removes begins to show.
+    """Indices (least delay, least ripple, least product) of Pareto-optimal candidates; None if none can be shown."""
+    # With white noise alone, ripple times delay falls as the delay grows. It is least where ripple that a longer delay
+    # does not remove becomes significant.
     delay, rms = (np.asarray(row, dtype=float) for row in (result.delay, result.rms))
     usable = np.asarray(result.best, dtype=bool) & np.isfinite(delay) & np.isfinite(rms)
     usable = np.flatnonzero(usable & (delay > 0.0) & (rms > 0.0))

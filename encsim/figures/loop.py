@@ -1,4 +1,4 @@
-"""Picture of a closed loop in steady motion: what the drive measures, what the motor does, what the load does."""
+"""Picture of a closed loop in steady motion: measured velocity ripple, torque ripple, actual velocity ripple."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
     from ..closed_loop.closed_loop_ripple import Smoothness
     from ..plotting.canvas import Style, Words
-    from .loop_view import Closed
+    from .loop_view import SmoothnessView
 
 
 ROLES = {"measured": "ink", "torque": "force", "actual": "true"}
@@ -42,7 +42,7 @@ HEADS = {
 TALL = {"a4": 34.0, "phone": 40.0}
 # Verticals closer than this, mm, are left out.
 CLOSEST = 1.2
-# Names of peaks side by side are kept so far apart, mm.
+# Distance between the names of neighbouring peaks, mm.
 APART = 1.0
 BESIDE = ("and beside the speeds where lines vanish", "and beside vanishing lines", "folded")
 
@@ -79,8 +79,8 @@ def _check(simulated: Mapping[str, Any] | None) -> None:
             checks.refuse("plot.simulated", f"hold speed and {name} of one length", sizes)
 
 
-def _single(view: Closed, words: Words, style: Style) -> Axes:
-    """One speed or standstill: each curve and its parts as bars; nothing of a loop that is not stable."""
+def _single(view: SmoothnessView, words: Words, style: Style) -> Axes:
+    """One speed or standstill: each curve and its parts as bars; no bars for an unstable loop."""
     groups = [_bars(view, name) for name in loop_view.CURVES] if view.result.stable else []
     body = sum(9.0 + elements.height(rows) for rows in groups) + 8.0
     sheet = canvas.Sheet(style, words, body)
@@ -95,23 +95,24 @@ def _single(view: Closed, words: Words, style: Style) -> Axes:
     return ax
 
 
-def _bars(view: Closed, name: str) -> list[elements.Bar]:
+def _bars(view: SmoothnessView, name: str) -> list[elements.Bar]:
     values, moving = loop_view.single(view), len(view.speed) > 0
     parts = view.parts[name] if moving else (view.parts_still or {}).get(name, {})
     wanted = [("all together", ROLES[name], (values or {}).get(name, 0.0))]
     if len(parts) > 1:
         wanted += [(cause_words(role), role, float(np.ravel(part)[0])) for role, part in parts.items()]
     return [
-        elements.Bar(words, role, (), size, quantity(size, view.unit(name))) for words, role, size in wanted
+        elements.Bar(words, role, (), size, quantity(size, view.unit_of(name)))
+        for words, role, size in wanted
     ]
 
 
-def _head(view: Closed, name: str, style: Style) -> str:
+def _head(view: SmoothnessView, name: str, style: Style) -> str:
     words = HEADS[style.page][name].format(force=view.force[0], mover=view.mover)
     return sentence(words)
 
 
-def _panel(view: Closed, name: str, style: Style, labels: tuple[str, str] = ("", "")) -> StackPanel:
+def _panel(view: SmoothnessView, name: str, style: Style, labels: tuple[str, str] = ("", "")) -> StackPanel:
     """One curve against speed; axes that were drawn into keep their units."""
     frame = _frame(view, name, *labels)
     return StackPanel(
@@ -124,13 +125,13 @@ def _panel(view: Closed, name: str, style: Style, labels: tuple[str, str] = ("",
     )
 
 
-def _frame(view: Closed, name: str, below: str = "", head: str = "") -> PanelFrame:
+def _frame(view: SmoothnessView, name: str, below: str = "", head: str = "") -> PanelFrame:
     """Units of one panel."""
-    speed = axis_unit(view.speed.max(initial=0.0), view.speed_unit, below)
-    return PanelFrame(speed, axis_unit(view.curves[name].max(initial=0.0), view.unit(name), head))
+    speed = axis_unit(view.speed.max(initial=0.0), view.unit, below)
+    return PanelFrame(speed, axis_unit(view.curves[name].max(initial=0.0), view.unit_of(name), head))
 
 
-def _span(view: Closed, name: str, frame: PanelFrame) -> Span:
+def _span(view: SmoothnessView, name: str, frame: PanelFrame) -> Span:
     """Log range of a panel's values."""
     values = np.concatenate([view.curves[name], view.rings[name][1]]) / frame.ripple_unit[1]
     if not np.any(values > 0.0):
@@ -140,18 +141,17 @@ def _span(view: Closed, name: str, frame: PanelFrame) -> Span:
     return Span(*range_of_values(values, parts, 5.0 if name == "actual" else 2.2), True, most=5)
 
 
-def _fill(ax: Axes, view: Closed, name: str, frame: PanelFrame, style: Style) -> None:
+def _fill(ax: Axes, view: SmoothnessView, name: str, frame: PanelFrame, style: Style) -> None:
     """Curves, rings, verticals and names of one panel."""
     x, low = frame.x(view.speed), ax.get_ylim()[0] / 100.0
     hatch(ax, view, style, frame)
     total, quiet = (
         np.maximum(row / frame.ripple_unit[1], low) for row in (view.curves[name], view.quiet(name))
     )
-    mark = {"marker": "o", "markersize": 5.0} if view.few else {}
     labels = Labels(ax, style)
     _verticals(labels, frame.x(view.vanishing))
     ax.plot(x, quiet, **style.line("noise"), zorder=3)
-    ax.plot(x, total, **style.line(ROLES[name]), **mark, zorder=4)
+    ax.plot(x, total, **style.line(ROLES[name]), **view.mark("o", 5.0), zorder=4)
     rings = view.rings[name]
     if len(rings[0]):
         ax.plot(frame.x(rings[0]), rings[1] / frame.ripple_unit[1], **style.ring())
@@ -169,7 +169,7 @@ def _fill(ax: Axes, view: Closed, name: str, frame: PanelFrame, style: Style) ->
 
 
 def _verticals(labels: Labels, x: np.ndarray) -> None:
-    """Thin verticals at the speeds where lines vanish."""
+    """Thin verticals at the null speeds of the error harmonics."""
     kept, last = [], -np.inf
     for value, place in zip(x, labels.place(x, np.full(len(x), labels.ax.get_ylim()[0]))[:, 0], strict=True):
         if place - last >= CLOSEST:
@@ -179,8 +179,8 @@ def _verticals(labels: Labels, x: np.ndarray) -> None:
         labels.ax.axvline(value, color=labels.style.colour("grid"), linewidth=0.8, zorder=0.8)
 
 
-def _name_peaks(labels: Labels, view: Closed, frame: PanelFrame) -> None:
-    """Name the lines that meet the resonance, and say where else the load shakes."""
+def _name_peaks(labels: Labels, view: SmoothnessView, frame: PanelFrame) -> None:
+    """Name the harmonics that excite the resonance, and the highest peak beside a null speed."""
     for speed, size, order in sorted(loop_view.meetings(view), key=lambda peak_of: -peak_of[1]):
         named = labels.at([f"line {order}"], frame.x(speed), size / frame.ripple_unit[1], "true", above=True)
         if named is not None:

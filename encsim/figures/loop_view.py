@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from ..wording import axis_words, first_reason, listed, quantity, sentence
-from .ripple_view import FEW, cause_words, finite, parts_by_role, simulated_points
+from .ripple_view import SpeedView, cause_words, finite, parts_by_role, simulated_points
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -31,44 +31,26 @@ EQUAL = 0.9
 
 
 @dataclass(frozen=True, eq=False)
-class Closed:
+class SmoothnessView(SpeedView):
     """Ripple of a closed loop as drawn: speeds above 0, ascending, SI units.
 
     ``still`` and ``parts_still`` hold the curves at standstill, ``quiet`` all but cyclic error.
     """
 
-    result: object
-    speed: np.ndarray
-    curves: dict
-    parts: dict
-    doubtful: np.ndarray
-    still: dict | None
-    parts_still: dict | None
-    rings: dict
-
-    @property
-    def few(self) -> bool:
-        """Whether single speeds are marked."""
-        return len(self.speed) <= FEW
-
-    @property
-    def speed_unit(self) -> str:
-        """Unit of speeds, SI."""
-        return f"{self.result.axis.scale.unit}/s"
+    curves: dict[str, np.ndarray]
+    parts: dict[str, dict[str, np.ndarray]]
+    still: dict[str, float] | None
+    parts_still: dict[str, dict[str, float]] | None
+    rings: dict[str, tuple[np.ndarray, np.ndarray]]
 
     @property
     def force(self) -> tuple[str, str]:
         """What the motor makes, and its unit."""
         return ("force", "N") if self.result.axis.scale.unit == "m" else ("torque", "N m")
 
-    def unit(self, curve: str) -> str:
+    def unit_of(self, curve: str) -> str:
         """Unit of a curve, SI."""
-        return self.force[1] if curve == "torque" else self.speed_unit
-
-    @property
-    def sound(self) -> np.ndarray:
-        """Speeds that findings are drawn from: those not in doubt, or all where all are."""
-        return ~self.doubtful if not np.all(self.doubtful) else np.ones_like(self.doubtful)
+        return self.force[1] if curve == "torque" else self.unit
 
     def quiet(self, curve: str) -> np.ndarray:
         """Noise and counts alone; zeros where cyclic error is all there is."""
@@ -77,7 +59,7 @@ class Closed:
 
     @property
     def vanishing(self) -> np.ndarray:
-        """Speeds at which lines vanish; those of every line where the result names none."""
+        """Null speeds; those of the first harmonic where the result names none."""
         named = getattr(self.result, "vanishing", None)
         low, high = (self.speed[0], self.speed[-1]) if len(self.speed) else (0.0, 0.0)
         if named is None:
@@ -89,11 +71,11 @@ class Closed:
 
     @property
     def mover(self) -> str:
-        """What shakes: the load on its spring, or the whole axis."""
+        """What moves: the load on its spring, or the whole axis."""
         return "load" if self.result.axis.load.flexible else "axis"
 
 
-def prepare_smoothness(result: Smoothness, simulated: Mapping[str, Any] | None = None) -> Closed:
+def prepare_smoothness(result: Smoothness, simulated: Mapping[str, Any] | None = None) -> SmoothnessView:
     """Sort and sum up a result for drawing."""
     speed = np.abs(np.asarray(result.speed, dtype=float)).ravel()
     order = np.unique(speed, return_index=True)[1]
@@ -101,12 +83,12 @@ def prepare_smoothness(result: Smoothness, simulated: Mapping[str, Any] | None =
     curves = {name: finite(getattr(result, name)) for name in CURVES}
     parts = {name: parts_by_role(result.parts.get(name, {})) for name in CURVES}
     doubtful = np.broadcast_to(np.asarray(result.doubtful, dtype=bool).ravel(), speed.shape)
-    return Closed(
+    return SmoothnessView(
         result,
         speed[order],
+        doubtful[order],
         {name: curve[order] for name, curve in curves.items()},
         _taken(parts, order),
-        doubtful[order],
         {name: float(curve[still[0]]) for name, curve in curves.items()} if len(still) else None,
         _taken(parts, still[0]) if len(still) else None,
         {name: simulated_points(simulated, name) for name in CURVES},
@@ -120,8 +102,8 @@ def _taken(parts: dict[str, dict[str, np.ndarray]], where: np.ndarray) -> dict[s
     }
 
 
-def meetings(view: Closed) -> list[tuple[float, float, int]]:
-    """(speed, ripple, order) of each line that meets the resonance unfolded and makes the load shake there."""
+def meetings(view: SmoothnessView) -> list[tuple[float, float, int]]:
+    """(speed, ripple, order) of each harmonic that excites the resonance without aliasing."""
     axis = view.result.axis
     frequency = axis.load.resonance
     if not frequency < 0.5 * axis.sampling.rate:
@@ -139,8 +121,8 @@ def meetings(view: Closed) -> list[tuple[float, float, int]]:
     return met
 
 
-def folded_peak(view: Closed) -> int | None:
-    """Index of the highest peak beside a speed where lines vanish, None where none is worth a word."""
+def folded_peak(view: SmoothnessView) -> int | None:
+    """Index of the highest peak beside a null speed; None if no peak is significant."""
     shaken = np.where(view.sound, view.curves["actual"], 0.0)
     quiet, marks = view.quiet("actual"), view.vanishing
     if not len(marks) or not len(shaken):
@@ -151,8 +133,8 @@ def folded_peak(view: Closed) -> int | None:
     return best if peaks[best] > 0.1 * shaken.max() else None
 
 
-def title(view: Closed) -> str:
-    """The answer: where the load shakes most, and why."""
+def title(view: SmoothnessView) -> str:
+    """The answer: speed of the largest actual ripple, and its cause."""
     if not view.result.stable:
         return "Not stable: the loop swings by itself, so no ripple can be predicted"
     if not view.result.valid and np.all(view.doubtful):
@@ -165,38 +147,36 @@ def title(view: Closed) -> str:
     return _title_of_range(view, shaken)
 
 
-def _title_single(view: Closed) -> str:
-    where = (
-        f"At {quantity(view.speed[0], view.speed_unit, strip=True)}" if len(view.speed) else "At standstill"
-    )
+def _title_single(view: SmoothnessView) -> str:
+    where = f"At {quantity(view.speed[0], view.unit, strip=True)}" if len(view.speed) else "At standstill"
     values = single(view)
     if values is None or not any(values.values()):
         return f"{where}: no ripple"
-    true, force = quantity(values["actual"], view.speed_unit, 2), quantity(values["torque"], view.force[1], 2)
+    true, force = quantity(values["actual"], view.unit, 2), quantity(values["torque"], view.force[1], 2)
     return f"{where}: the {view.mover} shakes by {true} rms, the motor makes {force} rms of {view.force[0]}"
 
 
-def single(view: Closed) -> dict[str, float] | None:
-    """The three values of the one speed there is."""
+def single(view: SmoothnessView) -> dict[str, float] | None:
+    """The three values of a result with one speed."""
     return {name: float(curve[0]) for name, curve in view.curves.items()} if len(view.speed) else view.still
 
 
-def _title_of_range(view: Closed, shaken: np.ndarray) -> str:
+def _title_of_range(view: SmoothnessView, shaken: np.ndarray) -> str:
     most = shaken.max()
-    size = quantity(most, view.speed_unit, 2)
+    size = quantity(most, view.unit, 2)
     met = [(speed, order) for speed, value, order in meetings(view) if value >= EQUAL * most]
     if met:
-        speeds = listed(quantity(speed, view.speed_unit, 2) for speed, _ in sorted(met))
+        speeds = listed(quantity(speed, view.unit, 2) for speed, _ in sorted(met))
         resonance = quantity(view.result.axis.load.resonance, "Hz")
         return f"The load shakes most at {speeds}, {size} rms, where the encoder error meets its {resonance} resonance"
     if most < 1.02 * shaken[view.sound].min():
         return f"The {view.mover} shakes by {size} rms at every speed: {cause(view)}"
-    worst = quantity(view.speed[int(np.argmax(shaken))], view.speed_unit, 2)
+    worst = quantity(view.speed[int(np.argmax(shaken))], view.unit, 2)
     return f"The {view.mover} shakes most at {worst}, {size} rms: {cause(view)}"
 
 
-def cause(view: Closed) -> str:
-    """What makes the load shake most, in words."""
+def cause(view: SmoothnessView) -> str:
+    """Cause of the largest actual ripple, in words."""
     worst = int(np.argmax(np.where(view.sound, view.curves["actual"], 0.0)))
     parts = view.parts["actual"]
     role = max(parts, key=lambda name: parts[name][worst], default=None)
@@ -205,12 +185,12 @@ def cause(view: Closed) -> str:
     return cause_words(role)
 
 
-def _reads_as_vanishing(view: Closed, index: int) -> bool:
-    """Whether a speed differs so little from one where lines vanish that both read the same."""
+def _reads_as_vanishing(view: SmoothnessView, index: int) -> bool:
+    """Whether a speed and a null speed often read the same."""
     return bool(np.any(np.abs(view.speed[index] / view.vanishing - 1.0) < HAIR))
 
 
-def note(view: Closed, rings: bool, reasons: bool = True) -> str:
+def note(view: SmoothnessView, rings: bool, reasons: bool = True) -> str:
     """The axis, what the marks mean, and why some values are not reliable unless that stands elsewhere."""
     words = [f"{sentence(axis_words(view.result.axis))}, loop closed, all rms."]
     if len(view.speed) > 1:
@@ -220,9 +200,7 @@ def note(view: Closed, rings: bool, reasons: bool = True) -> str:
         if len(view.vanishing):
             words.append("Thin verticals: lines vanish.")
     if view.still is not None and len(view.speed):
-        words.append(
-            f"At standstill the {view.mover} shakes by {quantity(view.still['actual'], view.speed_unit)}."
-        )
+        words.append(f"At standstill the {view.mover} shakes by {quantity(view.still['actual'], view.unit)}.")
     if np.any(view.doubtful):
         shown = reasons and view.result.reasons and not np.all(view.doubtful)
         reason = f": {view.result.reasons[0]}" if shown else ""
@@ -230,18 +208,17 @@ def note(view: Closed, rings: bool, reasons: bool = True) -> str:
     return " ".join(words)
 
 
-def alternative(view: Closed) -> str:
+def alternative(view: SmoothnessView) -> str:
     """Alternative text: kind, quantities, range; the answer; what the drive sees there; what is odd."""
     if len(view.speed) < 2 or not view.result.stable:
         return f"Velocity measured, {view.force[0]} and true velocity of a closed loop. {title(view)}."
-    ends = [quantity(end, view.speed_unit, strip=True) for end in (view.speed[0], view.speed[-1])]
     words = [
         f"Three log-log charts of measured velocity, {view.force[0]} and true velocity ripple, rms, against speed "
-        f"from {ends[0]} to {ends[1]}. {title(view)}."
+        f"{view.range_in_words}. {title(view)}."
     ]
     worst = int(np.argmax(np.where(view.sound, view.curves["actual"], 0.0)))
     if view.curves["actual"][worst] > 0.0:
-        measured = quantity(view.curves["measured"][worst], view.speed_unit, 2)
+        measured = quantity(view.curves["measured"][worst], view.unit, 2)
         words.append(f"The drive measures {measured} there.")
     if np.any(view.doubtful):
         words.append("Some values are in doubt.")

@@ -36,11 +36,7 @@ MOST = 1000
 
 
 def margins(
-    result: Margins,
-    ax: Axes | None = None,
-    *,
-    lines: Lines | None = None,
-    style: Style = canvas.PRINT,
+    result: Margins, ax: Axes | None = None, *, lines: Lines | None = None, style: Style = canvas.PRINT
 ) -> Axes:
     """Open-loop gain and phase against frequency, with crossover, margins, resonances and encoder lines."""
     curve = loop_gain_curve(result)

@@ -1,6 +1,6 @@
-"""Picture of the position error over one signal period and of the lines it is made of.
+"""Picture of the position error over one signal period and of its harmonics.
 
-Picture that explains aliasing: one error line at three speeds, its wave, the samples, what they seem to draw.
+Picture that explains aliasing: one harmonic at three speeds with its samples and the aliased wave.
 """
 
 from __future__ import annotations
@@ -54,7 +54,7 @@ def why_aliased(
     ax: Axes | None = None,
     style: Style = canvas.PRINT,
 ) -> Any:
-    """One line of the position error at three speeds: well sampled, just beside vanishing, vanished."""
+    """One harmonic of the position error at three speeds: well sampled, beside a null speed, at the null speed."""
     line = Line(period, rate, amplitude, harmonic, unit, 13 if style.phone else 20)
     if ax is not None:
         speed = quantity(line.speeds[1], f"{unit}/s", strip=True)
@@ -74,7 +74,7 @@ def why_aliased(
 
 
 class Line:
-    """One line of the error and the speeds at which it is shown: 8 samples a wave, 1/16 short of one, one."""
+    """One harmonic of the error at three speeds: 8 samples per wave, 16/15 of a sample, one sample."""
 
     def __init__(
         self, period: float | None, rate: float, amplitude: float, harmonic: int, unit: str, samples: int
@@ -98,7 +98,7 @@ class Line:
     def aliased_frequency(self, speed: float) -> float:
         """Frequency after sampling, signed, Hz."""
         turns = self.frequency(speed) / self.rate
-        # One per sample within rounding: the line is seen at 0 Hz.
+        # A whole number of waves per sample within rounding: aliased to 0 Hz.
         return 0.0 if abs(turns - round(turns)) < 1e-9 else self.rate * (turns - round(turns))
 
     def wave(self, frequency: np.ndarray, time: np.ndarray) -> Any:
@@ -140,7 +140,7 @@ def _row(line: Line, speed: float, style: Style, head: str = "") -> StackPanel:
 
 
 def _draw_row(ax: Axes, line: Line, speed: float, style: Style) -> None:
-    """True wave thin, samples as dots, the wave through them thick."""
+    """Actual wave thin, samples as dots, aliased wave thick."""
     time, by = np.linspace(0.0, line.samples / line.rate, 2400), line.time_unit[1]
     x = time / by
     ax.grid(False)
@@ -173,14 +173,14 @@ def _aliasing_alternative(line: Line) -> str:
     )
 
 
-# A line is shown from this share of the largest on, and the title names those that make most of the power.
+# Least share of the largest harmonic, and number of harmonics shown; the title counts those with this share of the power.
 SHOWN, MOST_LINES = 0.01, 6
 POWER = 0.95
 DASHES = ((0, (5, 1.6)), (0, (1, 1.4)))
 
 
 def period_error(error: PeriodError, ax: Axes | None = None, *, style: Style = canvas.PRINT) -> Axes:
-    """Exact error over one signal period, its two strongest lines, and all lines as bars with their causes."""
+    """Exact error over one signal period, its two strongest harmonics, and bars of all with their causes."""
     if ax is not None:
         return into(ax, style, _wave(error, style, 0.0, labels_of(ax)))
     rows, title = _rows(error), _title(error)
@@ -195,7 +195,7 @@ def period_error(error: PeriodError, ax: Axes | None = None, *, style: Style = c
 
 
 def wave_of(error: PeriodError) -> np.ndarray:
-    """The error over the period, closed to its start; nothing where it has no line but rounding."""
+    """The error over the period, its start repeated at the end; zero if there is rounding only."""
     wave = np.append(error.error, error.error[0])
     return wave if len(error.harmonic) else np.zeros_like(wave)
 
@@ -206,7 +206,7 @@ def half_range(error: PeriodError) -> float:
 
 
 def shown_lines(error: PeriodError) -> list[int]:
-    """Indices of the lines that can be read, by order."""
+    """Indices of the harmonics that are shown, by order."""
     size = np.asarray(error.amplitude)
     if not len(size) or size.max() <= 0.0:
         return []
@@ -215,7 +215,7 @@ def shown_lines(error: PeriodError) -> list[int]:
 
 
 def _leading(error: PeriodError) -> list[int]:
-    """Orders of the fewest lines that make most of the power, strongest first."""
+    """Orders of the fewest harmonics with most of the power, the strongest first."""
     power = np.asarray(error.amplitude) ** 2
     order = np.argsort(-power, kind="stable")
     count = int(np.searchsorted(np.cumsum(power[order]), POWER * power.sum())) + 1 if power.sum() > 0.0 else 0
@@ -223,7 +223,7 @@ def _leading(error: PeriodError) -> list[int]:
 
 
 def _title(error: PeriodError) -> str:
-    """The answer: half of peak to peak and how many lines make it."""
+    """The answer: half of peak to peak and the number of main harmonics."""
     if not error.valid:
         return f"Not valid: {first_reason(error)}"
     leading = _leading(error)
@@ -273,7 +273,10 @@ def _draw_wave(ax: Axes, error: PeriodError, x: np.ndarray, unit: tuple[str, flo
     labels.avoid(x, 0.0 * x)
     strong = strongest(error)
     phase = np.append(error.phase, error.phase[0] + 1.0)
-    waves = [_line(error, index, phase) / unit[1] for index in strong]
+    waves = [
+        error.amplitude[n] / unit[1] * np.sin(2.0 * np.pi * error.harmonic[n] * phase + error.angle[n])
+        for n in strong
+    ]
     for wave, dashes in zip(waves, DASHES, strict=False):
         ax.plot(x, wave, **style.line("cyclic", linestyle=dashes), zorder=3)
     for index, wave in zip(strong, waves, strict=True):
@@ -284,15 +287,11 @@ def _draw_wave(ax: Axes, error: PeriodError, x: np.ndarray, unit: tuple[str, flo
 
 
 def strongest(error: PeriodError) -> list[int]:
-    """Indices of the two strongest lines that are worth drawing, none where one line is all there is."""
+    """Indices of the two strongest harmonics; none if there is only one of significant size."""
     size = np.asarray(error.amplitude)
     order = np.argsort(-size, kind="stable")[:2]
     kept = [int(index) for index in order if size[index] > 0.05 * size.max(initial=0.0)]
     return sorted(kept, key=lambda index: error.harmonic[index]) if len(kept) > 1 else []
-
-
-def _line(error: PeriodError, index: int, phase: np.ndarray) -> np.ndarray:
-    return error.amplitude[index] * np.sin(2.0 * np.pi * error.harmonic[index] * phase + error.angle[index])
 
 
 def _extremes(labels: Labels, x: np.ndarray, y: np.ndarray, name: str) -> None:
@@ -307,7 +306,7 @@ def _extremes(labels: Labels, x: np.ndarray, y: np.ndarray, name: str) -> None:
 
 
 def _rows(error: PeriodError) -> list[Bar]:
-    """Bars of the lines that can be read."""
+    """Bars of the harmonics that are shown."""
     unit = _unit(error)[1]
     return [
         elements.Bar(
@@ -330,7 +329,7 @@ def cause_words(cause: str) -> str:
 
 
 def causes_of(error: PeriodError, order: int) -> tuple[str, ...]:
-    """Causes that make a line to first order, the largest first, in words."""
+    """Causes of a harmonic to first order, the largest first, in words."""
     made = {cause: lines.get(int(order), 0.0) for cause, lines in error.first_order.items()}
     most = max(made.values(), default=0.0)
     kept = sorted((cause for cause in made if made[cause] > 0.02 * most), key=lambda cause: -made[cause])

@@ -50,7 +50,7 @@ SQUARES = "Squares add: the bars alone do not add up."
 
 @dataclass(frozen=True)
 class RemedyRow:
-    """One bar: its name, a remark at the right, what is written below; its value."""
+    """One bar: name, remark at the right, text below, value."""
 
     name: str
     role: str
@@ -90,7 +90,7 @@ def _size(result: Explanation, value: float) -> str:
 
 
 def _shown(result: Explanation) -> dict[Any, tuple[float, str]]:
-    """{path or cause: (value, role)} of the bars: each fault alone, each cause that has none, the largest first."""
+    """{path or cause: (value, role)} of the bars: each fault, each cause without a fault, the largest first."""
     values = []
     for one in result.causes:
         parts = [(each.path, each.measured) for each in one.sources] or [(one.cause, one.measured)]
@@ -103,7 +103,7 @@ def _cause_rows(result: Explanation) -> list[RemedyRow]:
     kinds = {one.kind: one for one in result.remedies}
     return [
         RemedyRow(
-            _named(result, path),
+            "Sine too low" if path == "signal.gain" and result.axis.signal.gain < 0.0 else _row(path)[0],
             role,
             value,
             _size(result, value),
@@ -121,13 +121,8 @@ def _row(path: str) -> tuple[str, str]:
     return CAUSES[path].label, CAUSES[path].remedy
 
 
-def _named(result: Explanation, path: str) -> str:
-    """What a row is called."""
-    return "Sine too low" if path == "signal.gain" and result.axis.signal.gain < 0.0 else _row(path)[0]
-
-
 def _remark(result: Explanation, path: str) -> str:
-    """The fault's value, short."""
+    """Value of a fault in a few letters."""
     for one in result.causes:
         for each in one.sources:
             if each.path == path:
@@ -168,12 +163,12 @@ def _total_rows(result: Explanation) -> list[RemedyRow]:
 def _at_once(result: Explanation) -> str:
     """The remedies that are made together, by their short names."""
     change = result.together.change
-    names = [one.kind for one in result.remedies if one.applies and _within(one.change, change)]
+    names = [
+        one.kind
+        for one in result.remedies
+        if one.applies and all(path in change and change[path] == value for path, value in one.change.items())
+    ]
     return sentence(" + ".join(names)) if names else "All of these at once"
-
-
-def _within(part: dict[str, Any], change: dict[str, Any]) -> bool:
-    return all(path in change and change[path] == value for path, value in part.items())
 
 
 def _draw(ax: Axes, above: list[RemedyRow], below: list[RemedyRow], style: Style) -> None:
@@ -209,7 +204,7 @@ def _draw_row(ax: Axes, style: Style, top: float, row: RemedyRow, scale: float) 
 
 
 def _cut(text: str, room: float, bold: bool = False) -> str:
-    """A text that fits into one line."""
+    """A text shortened to one line."""
     lines = wrap(text, 200, room, bold=bold)
     return text if len(lines) == 1 else wrap(text, 200, room - 3.0, bold=bold)[0] + " …"
 
@@ -228,7 +223,7 @@ def _in_axes(ax: Axes, rows: np.ndarray, result: Explanation, style: Style) -> A
 
 
 def _title(result: Explanation) -> str:
-    """The answer: what to do first."""
+    """The answer: the first remedy and the ripple with it."""
     at = f"At {_speed(result)}" if result.speed else "At standstill"
     whole = result.values["measured"]
     if whole == 0.0:
@@ -250,7 +245,7 @@ def _speed(result: Explanation) -> str:
 
 
 def _note(result: Explanation, shown: int, style: Style) -> str:
-    """What the bars are, and what is in doubt."""
+    """Meaning of the bars, and why the result is not reliable."""
     at = f"at {_speed(result)}" if result.speed else "at standstill"
     words = [f"Measured velocity ripple {at}, rms."]
     words += ["Upper bars: one cause alone; below each what a remedy leaves of the whole."] if shown else []

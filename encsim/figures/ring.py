@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from ..rings.error_orders import RingCurve, RingOrder
 
 
-# Role of a cause's bar, its hatch, its word on a bar, and what stays in a title.
+# Role and hatch of the bar of a cause, its name beside the bar, its name in a title.
 CAUSES = {
     "eccentricity": ("cyclic", "", "off-centre", "its eccentricity"),
     "swash": ("cyclic", "", "tilted", "its tilt"),
@@ -38,7 +38,7 @@ CAUSES = {
     "sde": ("muted", "....", "signal period", "the error within the signal period"),
     "mixed": ("muted", "", "second order", "what its faults make together"),
 }
-# A cause is named beside the largest of its order from this share of it on; an order is shown from this on.
+# Least share of the largest cause of an order that is named beside it; least share of the largest order that is shown.
 BESIDE, SHOWN = 0.1, 0.01
 NOTHING = 1e-3
 
@@ -54,12 +54,12 @@ def half_range(values: np.ndarray) -> float:
 
 
 def main_cause(line: RingOrder) -> str:
-    """The cause that makes most of a line."""
+    """The largest cause of an order."""
     return max(line.causes, key=line.causes.get) if line.causes else "mixed"
 
 
 def bar_words(line: RingOrder) -> str:
-    """Causes of a line, the largest first, as they stand beside its bar."""
+    """Causes of an order, the largest first, as written beside its bar."""
     most = max(line.causes.values(), default=0.0)
     kept = sorted(
         (name for name, size in line.causes.items() if size >= BESIDE * most), key=lambda n: -line.causes[n]
@@ -72,7 +72,7 @@ def _shape(order: int) -> str:
 
 
 def _stays(line: RingOrder) -> str:
-    """What a line comes from, as a title says it."""
+    """Cause of an order, as written in a title."""
     cause = main_cause(line)
     if cause == "lobes":
         return "its oval shape" if line.order == 2 else f"its shape of {_shape(line.order)}"
@@ -85,7 +85,7 @@ def heads_words(count: int) -> str:
 
 
 def ring_title(curve: RingCurve) -> str:
-    """The answer: how far the ring reads off, what the heads leave, and what that comes from."""
+    """The answer: error of one head, error with all heads, and its cause."""
     alone, count = half_range(curve.alone), len(curve.heads)
     if alone == 0.0 and curve.peak == 0.0:
         return "The ring reads true: nothing is wrong with its mounting"
@@ -102,7 +102,7 @@ def ring_title(curve: RingCurve) -> str:
 
 
 def ring_note(curve: RingCurve) -> str:
-    """What is drawn, and what is left out."""
+    """Size of the ring, error at its rim, remarks."""
     size = quantity(curve.ring.diameter, "m", strip=True)
     arc = quantity(curve.arc, "m")
     words = [f"Ring of {size}: angle shown minus true angle over a turn; at its rim ±{arc}."]
@@ -126,7 +126,7 @@ def ring_text(curve: RingCurve, title: str) -> str:
 
 # In radii of the ring: the error's largest drawn size, the bore drawn where none is known, a head's size, the frame.
 LARGEST, BORE, HEAD, FRAME = 0.22, 0.72, (0.17, 0.46), 1.27
-# Heads nearer than this to one before, rad, carry no number, and all are drawn as narrow as the closest two need.
+# Heads nearer than this to another, rad, have no number; least width of a head as drawn, rad.
 CROWDED, NARROWEST = 0.25, 0.1
 
 
@@ -157,7 +157,7 @@ def draw(ax: Axes, curve: RingCurve, style: Style) -> Axes:
 
 
 def _errors(ax: Axes, curve: RingCurve, style: Style) -> None:
-    """The errors round the ring, and the scale bar that tells their size."""
+    """The errors round the ring, and their scale bar."""
     several = len(curve.heads) > 1
     largest = max(np.abs(curve.error).max(), np.abs(curve.alone).max() if several else 0.0)
     if largest == 0.0:
@@ -218,18 +218,18 @@ def _words(ax: Axes, curve: RingCurve, bore: float, style: Style) -> None:
         ax.text(*place, f"{degrees}°", ha="center", va="center_baseline", **style.text("muted"))
 
 
-# Orders that a panel shows at most; up to the highest of these they stand on an even axis, else side by side.
+# Largest number of orders in a panel; highest order on an even axis: with higher orders, bars stand side by side.
 MOST, EVEN = {"a4": 12, "phone": 9}, {"a4": 12, "phone": 9}
 DRAWING = {"a4": "Ring and heads to scale, error enlarged", "phone": "To scale, error enlarged"}
 WIDE = 0.72
 # mm for the names of the orders side by side.
 ROOM = 64.0
-# What a word may cost that stands by a bar and needs no leader.
+# Largest cost of a place beside a bar without a leader.
 CLOSE = 8.0
 
 
 def ring(curve: RingCurve, ax: Axes | None = None, *, style: Style = canvas.PRINT) -> Axes:
-    """Angle error of a ring over a turn, of one head and of those given, the ring with its heads, and its orders."""
+    """Angle error of a ring over a turn with one head and with all heads, drawing of the ring, orders of the error."""
     if ax is not None:
         return into(ax, style, _error(curve, style, labels_of(ax)[1]))
     title = ring_title(curve)
@@ -269,7 +269,7 @@ def _no_error(labels: Labels) -> None:
 
 
 def _shown(curve: RingCurve, style: Style) -> dict[int, tuple[RingOrder, float, float]]:
-    """Orders to draw: {order: (line of one head, what the heads leave)}."""
+    """Orders to draw: {order: (causes, amplitude with one head, amplitude with all heads)}."""
     left = {line.order: line.amplitude for line in curve.orders}
     alone = {line.order: line for line in curve.alone_orders}
     size = {order: max(left.get(order, 0.0), alone[order].amplitude if order in alone else 0.0)
@@ -284,7 +284,7 @@ def _shown(curve: RingCurve, style: Style) -> dict[int, tuple[RingOrder, float, 
 
 
 def _orders(curve: RingCurve, style: Style, height: float) -> StackPanel:
-    """A bar an order as one head sees it, filled by its cause; thick bars where several heads leave it."""
+    """A bar for each order with one head, filled by its cause; with several heads thick bars of their error."""
     shown, (name, unit) = _shown(curve, style), unit_of(_largest(curve))
     highest = max(shown, default=1)
     even = highest <= EVEN[style.page]
@@ -315,7 +315,7 @@ def _draw_orders(
     unit: float,
     style: Style,
 ) -> None:
-    """Bars of one head, thick bars of what several heads leave, and their names."""
+    """Bars with one head, thick bars with several heads, and their names."""
     labels = Labels(ax, style)
     for order, (line, alone, _) in shown.items():
         _bar(ax, labels, places[order], alone / unit, line, style)
@@ -342,7 +342,7 @@ def _bar(ax: Axes, labels: Labels, place: float, height: float, line: RingOrder,
 def _name_bars(
     labels: Labels, places: dict[int, float], shown: dict[int, tuple[RingOrder, float, float]], unit: float
 ) -> None:
-    """The word of each cause at its tallest bar that has room, the tallest cause first."""
+    """The name of each cause at its tallest bar with room for it."""
     bars = {}
     for order, (line, alone, left) in shown.items():
         words = bar_words(line)
@@ -359,7 +359,7 @@ def _name_bars(
 
 
 def _explain(labels: Labels, count: int) -> None:
-    """What a thick bar is, in the first corner that is free."""
+    """Meaning of a thick bar, at the first free place along the top."""
     text = f"thick bar: what\n{heads_words(count)} leave"
     half = labels.half(text, False, 9.0)
     for x in np.linspace(1.0, 0.0, 6):

@@ -1,4 +1,4 @@
-"""Picture of velocity ripple against speed: total, parts, regimes, speeds where lines vanish."""
+"""Picture of velocity ripple against speed: total, parts, regimes, null speeds."""
 
 from __future__ import annotations
 
@@ -32,8 +32,7 @@ if TYPE_CHECKING:
 
     from ..open_loop.closed_form import RippleCurve
     from ..plotting.canvas import Sheet, Style
-    from .loop_view import Closed
-    from .ripple_view import RippleView
+    from .ripple_view import RippleView, SpeedView
 
 
 HEAD = "Velocity ripple, rms"
@@ -49,7 +48,7 @@ def ripple(
     simulated: Mapping[str, Any] | None = None,
     style: Style = canvas.PRINT,
 ) -> Axes:
-    """Velocity ripple against speed: total, parts by role, regimes, speeds where lines vanish.
+    """Velocity ripple against speed: total, parts by role, regimes, null speeds.
 
     The curve is drawn as it is: notches at vanishing speeds are ragged or missed unless the speeds lie close there
     (400 on a log scale and 50 around each vanishing speed are enough).
@@ -178,7 +177,7 @@ def _draw_share(ax: Axes, view: RippleView, style: Style, frame: PanelFrame) -> 
 
 
 def _curves(ax: Axes, view: RippleView, style: Style, frame: PanelFrame) -> None:
-    """Doubt, wash, parts, limit, total and rings of one panel."""
+    """Hatching, area above the limit, parts, limit, total and simulated points of one panel."""
     x, low = frame.x(view.speed), ax.get_ylim()[0] / 100.0
     total = np.maximum(frame.y(view.rms, view.speed), low)
     hatch(ax, view, style, frame)
@@ -194,22 +193,17 @@ def _curves(ax: Axes, view: RippleView, style: Style, frame: PanelFrame) -> None
             linewidth=0.0,
             zorder=1,
         )
-        ax.plot(x, allowed, **style.line("limit"), **_mark(view, "_", 9.0), zorder=3)
+        ax.plot(x, allowed, **style.line("limit"), **view.mark("_", 9.0), zorder=3)
     for role, part in view.parts.items() if len(view.parts) > 1 else ():
         y = np.maximum(frame.y(part, view.speed), low)
-        ax.plot(x, y, **style.line(role), **_mark(view, "o", 3.6), zorder=3)
-    ax.plot(x, total, **style.line("ink"), **_mark(view, "o", 5.0), zorder=4)
+        ax.plot(x, y, **style.line(role), **view.mark("o", 3.6), zorder=3)
+    ax.plot(x, total, **style.line("ink"), **view.mark("o", 5.0), zorder=4)
     if len(view.ring_speed):
         ax.plot(frame.x(view.ring_speed), frame.y(view.ring_rms, view.ring_speed), **style.ring())
 
 
-def _mark(view: RippleView, marker: str, size: float) -> dict[Any, Any]:
-    """Markers of a line through few points."""
-    return {"marker": marker, "markersize": size} if view.few else {}
-
-
-def hatch(ax: Axes, view: Closed | RippleView, style: Style, frame: PanelFrame) -> None:
-    """Hatch the speeds at which the numbers are in doubt."""
+def hatch(ax: Axes, view: SpeedView, style: Style, frame: PanelFrame) -> None:
+    """Hatch the speeds at which the result is not reliable."""
     edges = edges_of(view)
     for first, last in runs(view.doubtful):
         if view.doubtful[first]:
@@ -235,7 +229,7 @@ def _avoid_curves(labels: Labels, view: RippleView, frame: PanelFrame) -> None:
 
 
 def _write_names(labels: Labels, view: RippleView, frame: PanelFrame) -> None:
-    """Name every line where it is alone."""
+    """Name every line where no other line is near."""
     _avoid_curves(labels, view, frame)
     if view.allowed is not None:
         _name_limit(
@@ -254,7 +248,7 @@ def _write_names(labels: Labels, view: RippleView, frame: PanelFrame) -> None:
 
 
 def _name_limit(labels: Labels, view: RippleView, frame: PanelFrame, flat: np.ndarray, text: str) -> None:
-    """Name the limit where it is flat, if it is anywhere."""
+    """Name the limit, in its flat part if there is one."""
     x, y = frame.x(view.speed), frame.y(view.allowed, view.speed)
     ends = labels.place(x[flat], y[flat])[:, 0]
     if len(ends) and np.ptp(ends) > width(text, bold=True):
@@ -288,7 +282,7 @@ def _strip(sheet: Sheet, view: RippleView, style: Style, top: float) -> None:
     edges = edges_of(view)
     low, high = np.log(edges[[0, -1]])
     places = (np.log(edges[[first for first, _ in spans] + [len(names)]]) - low) / (high - low)
-    # with asynchronous sampling, "aliased" may be its beat: no picture then calls it cyclic error
+    # With asynchronous sampling "aliased" may be its beat, so the ribbon does not call it cyclic error.
     last = -1 if GROUPS["asynchronous"].role in view.parts else 0
     looks = {name: (one.role, one.ink, one.labels[last:]) for name, one in REGIMES.items()}
     ribbon(Labels(ax, style), places, [str(names[first]) for first, _ in spans], looks, CAPTION)

@@ -31,8 +31,6 @@ if TYPE_CHECKING:
 
     from ..open_loop.closed_form import RippleCurve
     from ..plotting.canvas import Style
-    from .loop_view import Closed
-    from .tolerance import ToleranceView
 
 
 # Up to this number speeds are shown as dots: a line alone would suggest values between them.
@@ -40,24 +38,17 @@ FEW = 12
 
 
 @dataclass(frozen=True, eq=False)
-class RippleView:
-    """A curve as drawn: speeds above 0, ascending, one part per role, SI units."""
+class SpeedView:
+    """A result against speed as drawn: speeds above 0, ascending, SI units, and where it is not reliable."""
 
-    curve: object
+    result: Any
     speed: np.ndarray
-    rms: np.ndarray
-    parts: dict
-    regime: np.ndarray
     doubtful: np.ndarray
-    standstill: tuple | None
-    limit: tuple | None
-    ring_speed: np.ndarray
-    ring_rms: np.ndarray
 
     @property
     def unit(self) -> str:
         """Unit of speeds, SI."""
-        return f"{self.curve.axis.scale.unit}/s"
+        return f"{self.result.axis.scale.unit}/s"
 
     @property
     def few(self) -> bool:
@@ -65,26 +56,49 @@ class RippleView:
         return len(self.speed) <= FEW
 
     @property
+    def sound(self) -> np.ndarray:
+        """Speeds that the answer is taken from: those that are reliable, or all where none is."""
+        return ~self.doubtful if not np.all(self.doubtful) else np.ones_like(self.doubtful)
+
+    @property
+    def range_in_words(self) -> str:
+        """``from 1 mm/s to 1 m/s``."""
+        low, high = (quantity(end, self.unit, 3, strip=True) for end in (self.speed[0], self.speed[-1]))
+        return f"from {low} to {high}"
+
+    def mark(self, marker: str, size: float) -> dict[str, Any]:
+        """Markers of a line through few points, as keywords of ``plot``."""
+        return {"marker": marker, "markersize": size} if self.few else {}
+
+
+@dataclass(frozen=True, eq=False)
+class RippleView(SpeedView):
+    """A ripple curve as drawn: one part per role."""
+
+    rms: np.ndarray
+    parts: dict[str, np.ndarray]
+    regime: np.ndarray
+    standstill: tuple[float, dict[str, float]] | None
+    limit: tuple[float, float] | None
+    ring_speed: np.ndarray
+    ring_rms: np.ndarray
+
+    @property
     def allowed(self) -> np.ndarray | None:
         """Ripple allowed at each speed, None without a limit."""
         return None if self.limit is None else np.maximum(self.limit[0] * self.speed, self.limit[1])
 
     @property
-    def sound(self) -> np.ndarray:
-        """Speeds that findings are drawn from: those not in doubt, or all where all are."""
-        return ~self.doubtful if not np.all(self.doubtful) else np.ones_like(self.doubtful)
-
-    @property
     def vanishing(self) -> list[tuple[float, tuple[Any, ...]]]:
-        """(speed, harmonics) of the speeds in range at which lines vanish, ascending."""
+        """(speed, harmonics) of the null speeds in range, ascending."""
         low, high = range_of_speeds(self)
-        return sorted((speed, tuple(lines)) for speed, lines in self.curve.vanishing if low <= speed <= high)
+        return sorted((speed, tuple(lines)) for speed, lines in self.result.vanishing if low <= speed <= high)
 
 
 def prepare_ripple(
     curve: RippleCurve, limit: tuple[float, float] | None = None, simulated: Mapping[str, Any] | None = None
 ) -> RippleView:
-    """Sort and sum up a curve for drawing."""
+    """Sort a curve and add up its parts by role."""
     speed = np.abs(np.asarray(curve.speed, dtype=float)).ravel()
     order = np.unique(speed, return_index=True)[1]
     order, still = order[speed[order] > 0.0], np.flatnonzero(speed == 0.0)[:1]
@@ -92,10 +106,10 @@ def prepare_ripple(
     return RippleView(
         curve,
         speed[order],
+        np.asarray(curve.doubtful, dtype=bool).ravel()[order],
         rms[order],
         {role: part[order] for role, part in every.items() if np.any(part[order] > 0.0)},
         np.asarray(curve.regime).ravel()[order],
-        np.asarray(curve.doubtful, dtype=bool).ravel()[order],
         (rms[still[0]], {role: part[still[0]] for role, part in every.items()}) if len(still) else None,
         limit,
         *simulated_points(simulated, "rms"),
@@ -136,7 +150,7 @@ class PanelFrame:
         """Abscissas of speeds."""
         return speed / self.speed_unit[1]
 
-    def span(self, view: Closed | RippleView | ToleranceView) -> Span:
+    def span(self, view: SpeedView) -> Span:
         """Horizontal range of a view."""
         low, high = range_of_speeds(view)
         return Span(low / self.speed_unit[1], high / self.speed_unit[1], True)
@@ -150,12 +164,12 @@ def frame_of(view: RippleView, below: str = "", head: str = "") -> PanelFrame:
     """Units of a panel; labels of axes that are drawn into again keep theirs."""
     largest = view.rms.max(initial=0.0)
     speed = axis_unit(view.speed.max(initial=0.0), view.unit, below)
-    # The speed's unit serves both where the ripple is not tiny in it.
+    # Ripple has the unit of the speed unless it is very small in that unit.
     shared = largest >= 0.1 * speed[1] and not head
     return PanelFrame(speed, speed if shared else axis_unit(largest, view.unit, head))
 
 
-def range_of_speeds(view: Closed | RippleView | ToleranceView) -> tuple[float, float]:
+def range_of_speeds(view: SpeedView) -> tuple[float, float]:
     """Horizontal range, SI: the speeds, with room at both sides where they are few."""
     if not len(view.speed):
         return 0.1, 10.0
@@ -165,7 +179,7 @@ def range_of_speeds(view: Closed | RippleView | ToleranceView) -> tuple[float, f
 
 
 def range_of_values(total: np.ndarray, parts: list[np.ndarray], most: float) -> tuple[float, float]:
-    """Vertical range of a log panel: all of the total, a decade below it, but not every notch of a part."""
+    """Vertical range of a log panel: the total and a decade below it; deep notches of the parts are cut off."""
     shown = total[total > 0.0]
     high = shown.max()
     usual = max(np.quantile(shown, 0.02), high * 1e-5)
@@ -173,7 +187,7 @@ def range_of_values(total: np.ndarray, parts: list[np.ndarray], most: float) -> 
     return min(max(usual / 10.0, min(lowest, usual) / 1.6), usual / 2.0), high * most
 
 
-def edges_of(view: Closed | RippleView | ToleranceView) -> np.ndarray:
+def edges_of(view: SpeedView) -> np.ndarray:
     """Borders between the speeds, half way on the log scale, and the ends of the range."""
     low, high = range_of_speeds(view)
     return np.concatenate([[low], np.sqrt(view.speed[1:] * view.speed[:-1]), [high]])
@@ -188,7 +202,7 @@ def runs(values: np.ndarray) -> list[tuple[int, int]]:
 def title(view: RippleView) -> str:
     """The answer: where the limit is exceeded, else where the ripple is largest, and the cause."""
     if _answer_is_doubtful(view):
-        return f"In doubt: {first_reason(view.curve)}"
+        return f"In doubt: {first_reason(view.result)}"
     if not len(view.speed):
         still = view.standstill[0] if view.standstill else 0.0
         return (
@@ -205,7 +219,7 @@ def title(view: RippleView) -> str:
 
 def _answer_is_doubtful(view: RippleView) -> bool:
     """Whether the result is not reliable at any speed, or it is unknown at which."""
-    return not view.curve.valid and bool(np.all(view.doubtful == view.doubtful[:1]))
+    return not view.result.valid and bool(np.all(view.doubtful == view.doubtful[:1]))
 
 
 def _largest(view: RippleView) -> str:
@@ -283,7 +297,7 @@ def ranges_above(view: RippleView) -> list[tuple[float, float]]:
 
 
 def _crossing(view: RippleView, above: np.ndarray, outside: int, inside: int) -> float:
-    """Speed between two neighbours at which the limit is met; the inner one where there is no outer."""
+    """Speed between two neighbours at which the ripple equals the limit; the inner one at the end of the range."""
     if not 0 <= outside < len(above):
         return float(view.speed[inside])
     share = above[inside] / (above[inside] - above[outside])
@@ -291,7 +305,7 @@ def _crossing(view: RippleView, above: np.ndarray, outside: int, inside: int) ->
 
 
 def rule(view: RippleView, unit: tuple[str, float] | None = None) -> str:
-    """The limit in words; angles a time in the unit of the axis (its name and size) where that is given."""
+    """The limit in words; angular velocities in the unit of the axis (name and size) if it is given."""
     share, least = view.limit
     size = quantity(least, view.unit, 3, strip=True)
     if unit is not None and view.unit == "rad/s":
@@ -303,13 +317,13 @@ def rule(view: RippleView, unit: tuple[str, float] | None = None) -> str:
 
 
 def words(view: RippleView, style: Style, *, explained: bool = True) -> Words:
-    """Title, note and alternative text of a picture; ``explained`` where the ticks on top are."""
+    """Title, note and alternative text of a picture; the note explains the ticks on top unless ``explained``."""
     return Words(title(view), note(view, explained, reasons=not style.bare), alternative(view))
 
 
 def note(view: RippleView, explained: bool = True, reasons: bool = True) -> str:
     """The axis, what the marks mean, and why some values are not reliable unless that stands elsewhere."""
-    words = [f"{sentence(axis_words(view.curve.axis))}."]
+    words = [f"{sentence(axis_words(view.result.axis))}."]
     if len(view.ring_speed):
         words.append("Lines: predicted; rings: simulated.")
     elif view.few and len(view.speed) > 1:
@@ -319,20 +333,17 @@ def note(view: RippleView, explained: bool = True, reasons: bool = True) -> str:
     if not explained:
         words.append("Ticks on top: lines that vanish.")
     if np.any(view.doubtful):
-        shown = reasons and view.curve.reasons and not _answer_is_doubtful(view)
-        reason = f": {view.curve.reasons[0]}" if shown else ""
+        shown = reasons and view.result.reasons and not _answer_is_doubtful(view)
+        reason = f": {view.result.reasons[0]}" if shown else ""
         words.append(f"{'Hatched: in doubt' if len(view.speed) > 1 else 'In doubt'}{reason}.")
     return " ".join(words)
 
 
 def alternative(view: RippleView) -> str:
-    """Alternative text: kind, quantity, range; the answer; the limit; what is odd."""
+    """Alternative text: kind, quantity, range; the answer; the limit; reliability."""
     if len(view.speed) < 2:
         return f"Bars of velocity ripple, rms, and of its parts. {title(view)}."
-    ends = [quantity(end, view.unit, 3, strip=True) for end in (view.speed[0], view.speed[-1])]
-    words = [
-        f"Log-log chart of velocity ripple, rms, against speed from {ends[0]} to {ends[1]}. {title(view)}."
-    ]
+    words = [f"Log-log chart of velocity ripple, rms, against speed {view.range_in_words}. {title(view)}."]
     if np.any(view.rms > 0.0):
         first, last = (quantity(view.rms[end], view.unit, 2) for end in (0, -1))
         words.append(f"It is {first} at the slowest, {last} at the fastest.")

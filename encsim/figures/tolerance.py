@@ -13,7 +13,7 @@ from ..plotting.stacks import StackPanel, into, labels_of, stack
 from ..plotting.ticks import NO_VALUES, Span
 from ..wording import SHARE, axis_unit, axis_words, digits, listed, percent, quantity, sentence, with_unit
 from .ripple import hatch
-from .ripple_view import FEW, PanelFrame
+from .ripple_view import PanelFrame, SpeedView
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -34,7 +34,7 @@ NAMED = 3
 def tolerance(result: Tolerance, ax: Axes | None = None, *, style: Style = canvas.PRINT) -> Axes:
     """Band of ripple against speed of many axes, and the share of them that meets the limit."""
     view = _view(result)
-    frame = _frame(view, labels_of(ax)[0])
+    frame = PanelFrame(axis_unit(view.speed.max(initial=0.0), view.unit, labels_of(ax)[0]), None)
     heads, heights, below = HEADS[style.phone], TALL[style.page], f"Speed ({frame.speed_unit[0]})"
     band = StackPanel(
         heads[0],
@@ -59,25 +59,12 @@ def tolerance(result: Tolerance, ax: Axes | None = None, *, style: Style = canva
 
 
 @dataclass(frozen=True, eq=False)
-class ToleranceView:
-    """A result as drawn: speeds above 0, ascending; ripples as shares of the speed."""
+class ToleranceView(SpeedView):
+    """A tolerance result as drawn: ripples as shares of the speed."""
 
-    curve: object
-    speed: np.ndarray
-    rows: dict
+    rows: dict[str, np.ndarray]
     limit: np.ndarray
     passed: np.ndarray
-    doubtful: np.ndarray
-
-    @property
-    def unit(self) -> str:
-        """Unit of speeds, SI."""
-        return f"{self.curve.axis.scale.unit}/s"
-
-    @property
-    def few(self) -> bool:
-        """Whether single speeds are marked."""
-        return len(self.speed) <= FEW
 
     @property
     def judged(self) -> np.ndarray:
@@ -93,11 +80,7 @@ def _view(result: Tolerance) -> ToleranceView:
     given = result.limit is not None
     limit = result.limit[order] / speed if given else nothing
     passed = result.yield_by_speed[order] if given else nothing
-    return ToleranceView(result, speed, rows, limit, passed, result.doubtful[order])
-
-
-def _frame(view: ToleranceView, below: str = "") -> PanelFrame:
-    return PanelFrame(axis_unit(view.speed.max(initial=0.0), view.unit, below), None)
+    return ToleranceView(result, speed, result.doubtful[order], rows, limit, passed)
 
 
 def _band_span(view: ToleranceView) -> Span:
@@ -112,7 +95,6 @@ def _band_span(view: ToleranceView) -> Span:
 def _band(ax: Axes, view: ToleranceView, frame: PanelFrame, style: Style) -> Axes:
     """The band with its edges, the middle and the limit, each with its name."""
     x, floor = frame.x(view.speed), ax.get_ylim()[0] / 100.0
-    mark = {"marker": "o", "markersize": 4.0} if view.few else {}
     rows = {
         name: np.maximum(np.nan_to_num(row / SHARE, posinf=1e9), floor) for name, row in view.rows.items()
     }
@@ -124,17 +106,11 @@ def _band(ax: Axes, view: ToleranceView, frame: PanelFrame, style: Style) -> Axe
     # Below the hatching of doubt.
     ax.fill_between(x, rows["low"], rows["high"], color=style.colour("soft"), linewidth=0.0, zorder=0.4)
     for name, role in (("low", "cyclic"), ("high", "cyclic"), ("median", "ink")):
-        ax.plot(x, rows[name], **style.line(role), **mark, zorder=4 if role == "ink" else 3)
+        ax.plot(x, rows[name], **style.line(role), **view.mark("o", 4.0), zorder=4 if role == "ink" else 3)
         labels.avoid(x, rows[name], key=name)
     if view.judged.any():
         limit = np.where(view.judged, view.limit / SHARE, np.nan)
-        ax.plot(
-            x,
-            limit,
-            **style.line("limit"),
-            **({"marker": "_", "markersize": 9.0} if view.few else {}),
-            zorder=3.5,
-        )
+        ax.plot(x, limit, **style.line("limit"), **view.mark("_", 9.0), zorder=3.5)
         labels.avoid(x, limit, key="limit")
         labels.beside(LIMIT, "limit", "limit")
     labels.beside(MIDDLE, "median", "ink")
@@ -147,7 +123,7 @@ def _passed(ax: Axes, view: ToleranceView, frame: PanelFrame, style: Style) -> N
     """Share of the axes that meet the limit at each speed, the least of them marked."""
     x, y = frame.x(view.speed), np.where(view.judged, view.passed / SHARE, np.nan)
     ax.fill_between(x, 0.0, y, color=style.colour("soft"), linewidth=0.0, zorder=1)
-    ax.plot(x, y, **style.line("ink"), **({"marker": "o", "markersize": 4.0} if view.few else {}), zorder=3)
+    ax.plot(x, y, **style.line("ink"), **view.mark("o", 4.0), zorder=3)
     least = int(np.nanargmin(y))
     ax.plot(x[least], y[least], "o", color=style.colour("ink"), markersize=5.0, zorder=5)
     labels = Labels(ax, style)
@@ -159,7 +135,7 @@ def _passed(ax: Axes, view: ToleranceView, frame: PanelFrame, style: Style) -> N
 
 def _title(view: ToleranceView) -> str:
     """The answer: how many axes pass; without a limit, how much they differ."""
-    result = view.curve
+    result = view.result
     if result.yield_fraction is not None:
         what = "limit at every speed" if _ripple_alone(result) else "requirement"
         if result.yield_fraction == 0.0:
@@ -194,7 +170,7 @@ def _of_hundred(share: float) -> str:
 
 def _note(view: ToleranceView, style: Style) -> str:
     """The axis, number of drawn axes, what differs, confidence interval, which tolerance to tighten."""
-    result = view.curve
+    result = view.result
     keys = list(result.spread)
     shown = keys if len(keys) <= NAMED else [*keys[: NAMED - 1], f"{len(keys) - NAMED + 1} more"]
     words = [f"{result.samples} axes drawn that differ in {listed(shown)}."]
@@ -218,10 +194,9 @@ def _alternative(view: ToleranceView) -> str:
     """Alternative text: kind, quantity, range; the answer; the least share; doubt."""
     if not len(view.speed):
         return f"{_title(view)}."
-    ends = [quantity(end, view.unit, 3, strip=True) for end in (view.speed[0], view.speed[-1])]
     words = [
-        f"Log-log band of velocity ripple as a share of the speed, rms, of {view.curve.samples} axes against speed "
-        f"from {ends[0]} to {ends[1]}. {_title(view)}."
+        f"Log-log band of velocity ripple as a share of the speed, rms, of {view.result.samples} axes against speed "
+        f"{view.range_in_words}. {_title(view)}."
     ]
     if view.judged.any():
         least = int(np.argmin(np.where(view.judged, view.passed, np.inf)))

@@ -51,17 +51,7 @@ FORMATS = ("png", "svg", "pdf")
 
 @dataclass(frozen=True)
 class Style:
-    """Theme ("light", "dark") and page ("a4", "phone") of a picture; ``bare`` leaves title and note to others.
-
-    Attributes
-    ----------
-    width, dpi : float
-        Width of the sheet in mm, pixels an inch.
-    title_size : float
-        Size of the title, points.
-    title_letters, note_letters : int
-        Longest lines.
-    """
+    """Theme ("light", "dark") and page ("a4", "phone") of a picture; ``bare`` leaves title and note to others."""
 
     theme: str = "light"
     page: str = "a4"

@@ -159,7 +159,7 @@ def _spans(
     rows = [trace.values[np.isfinite(trace.values)] / units[1][1] for trace in panel.traces]
     values = np.concatenate([*rows, [] if any(len(row) for row in rows) else [0.0]])
     low, high = float(values.min()), float(values.max())
-    # Ripple below what rounding leaves of the values is none.
+    # Differences that are rounding errors are shown as none.
     room = high - low if high - low > 1e-9 * max(abs(high), abs(low)) else max(abs(high), 1.0)
     named = any(trace.name for trace in panel.traces)
     first, last = (time[0], time[-1]) if len(time) > 1 else (0.0, 1.0)
@@ -186,7 +186,7 @@ def _draw(
 
 
 def per_pixel(x: np.ndarray, y: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Least and largest of each pixel, so that a long run keeps its peaks; all samples where they are few."""
+    """Least and largest value of each pixel, so that a long run keeps its peaks; a short run keeps all samples."""
     if len(x) <= 4 * PIXELS:
         return x, y
     starts = np.linspace(0, len(x), PIXELS, endpoint=False).astype(int)
@@ -197,13 +197,13 @@ def per_pixel(x: np.ndarray, y: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
 
 DEGREE = np.pi / 180.0
 SURE = 1.96
-# A line of more points than this many is drawn by the lowest and highest of each stretch.
+# A line with more points is drawn by the lowest and highest point of each part.
 MOST = 4000
 ROOM = 1.3
 
 
 def unit_of(largest: float, label: str = "") -> tuple[str, float]:
-    """Name and scale of the unit of errors of this size, that of the label where it has one."""
+    """Name and scale of the unit of errors of this size; a unit in the label is kept."""
     return axis_unit(largest, "rad", label)
 
 

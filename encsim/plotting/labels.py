@@ -25,9 +25,9 @@ PLACES = 32
 SPACING = 0.5
 # A line is alone where no other is nearer than this, mm.
 ALONE = 1.2
-# A point's name costs at most this much (about mm of way) while a shorter one is left, and at all.
+# Largest cost (about mm of distance) of the name of a point: of a long form of the name, and of the shortest form.
 NEAR, FAR = 24.0, 60.0
-# What a mm less to another line than to the one named costs; ``Labels.doubt`` where lines run side by side.
+# Cost per mm by which another line is nearer than the named one; ``Labels.doubt`` is higher for lines side by side.
 DOUBT = 2.0
 SIDES = (0.0, 0.15, -0.15, 0.3, -0.3, 0.45, -0.45, 0.6, -0.6, 1.0, -1.0)
 
@@ -49,7 +49,7 @@ class Labels:
         self.size = np.array([box.width, box.height]) * self.scale
 
     def place(self, x: float | list[float] | np.ndarray, y: float | list[float] | np.ndarray) -> np.ndarray:
-        """Data as mm in the panel, shape (n, 2); what has no place is not finite."""
+        """Data as mm in the panel, shape (n, 2); not finite for values outside the scale."""
         x, y = np.broadcast_arrays(np.asarray(x, dtype=float), np.asarray(y, dtype=float))
         with np.errstate(all="ignore"):
             pixels = self.ax.transData.transform(np.column_stack([x.ravel(), y.ravel()]))
@@ -107,7 +107,7 @@ class Labels:
         lone: bool = True,
         most: float = np.inf,
     ) -> Text:
-        """Write a line's name where the line is alone; nothing where it is out of sight or no place is free."""
+        """Write the name of a line where no other line is near; None if the line is not visible or no place is free."""
         # A thick line may be named where others run under it: ``lone`` false.
         own, others = self.lines[key], self._others(key)
         if not len(own):
@@ -135,8 +135,8 @@ class Labels:
         most: float = FAR,
     ) -> Text | None:
         """Write the name of one point, ``clear`` mm and a gap above, below or beside it."""
-        # Of several texts, the longest first, the first that finds a free place is written, none if none does: the
-        # last of them may cost ``most``.
+        # Texts are forms of one name, the longest first. The first one with a free place is written, or none; the last
+        # may cost ``most``.
         anchor = self.place(x, y)
         ways = [(side, tall) for tall in (1.0, -1.0) for side in SIDES] + [(1.0, 0.0), (-1.0, 0.0)]
         ways = np.array([way for way in ways if above is None or way[1] * (1 if above else -1) > 0])
@@ -178,7 +178,7 @@ class Labels:
         size: float,
         most: float,
     ) -> Text | None:
-        """Write at the best place, if none costs more than ``most`` nowhere; a leader bridges long ways."""
+        """Write at the place of least cost, with a leader if it is far; None if it costs more than ``most``."""
         half = self.half(text, bold, size)
         costs, targets = self._costs(centres, half, named, others)
         best = int(np.argmin(costs + bias))
@@ -196,7 +196,7 @@ class Labels:
             "shrinkB": 0.0,
         }
         apart = _beyond(target - centre, half)
-        # Side by side, the nearer line would pass for the one named.
+        # With lines side by side, a reader takes the nearer line for the named one.
         mistaken = self.doubt > DOUBT and _distances(centre[None], others, half)[0] < apart
         far = apart >= LEADER_FROM or mistaken
         place = self.ax.transData.inverted().transform(target / self.scale + self.corner)
@@ -270,7 +270,7 @@ class Labels:
     def _costs(
         self, centres: np.ndarray, half: np.ndarray, named: np.ndarray, others: np.ndarray
     ) -> tuple[np.ndarray, np.ndarray]:
-        """How bad each place is, and the point that a leader would lead to."""
+        """Cost of each place, and the point at the end of its leader."""
         # Covered points and labels, the edge, the distance, other lines as near as the one named, and what a leader
         # crosses.
         ways = [_beyond(named - centre, half) for centre in centres]
@@ -319,7 +319,7 @@ class Labels:
         return cells.cumsum(axis=0).cumsum(axis=1)
 
     def within(self, text: str, tops: np.ndarray, role: str) -> bool:
-        """Write into the area below a line, ``tops`` mm in the panel, clear of all lines; says whether it fits."""
+        """Write into the area below a line, ``tops`` mm in the panel, clear of all lines; whether it fits."""
         half = self.half(text, True, SIZE)
         height = 0.45 * float(np.median(tops[:, 1]))
         middles = np.linspace(half[0] + 1.0, self.size[0] - half[0] - 1.0, PLACES)

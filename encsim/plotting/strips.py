@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from .labels import Labels
 
 
-# Segments narrower than this, mm, do not part the segment that a word is written over.
+# Segments narrower than this, mm, do not divide a segment with a word.
 SLIVER = 1.0
 BELOW = -4.6
 
@@ -65,7 +65,7 @@ def _spans(name: str, names: list[str], x: np.ndarray) -> list[tuple[float, floa
 def _write_over(
     places: Labels, spans: list[tuple[float, float]], fill: str, role: str, words: tuple[str, ...]
 ) -> bool:
-    """Write in the segments that have room; says whether there was one."""
+    """Write in the segments that have room; whether there is one."""
     wide = max(spans)[0]
     for text in words:
         need = width(text, SIZE, True) + 2.0
@@ -107,7 +107,7 @@ def _meet(box: tuple[Any, ...], left: float, right: float) -> bool:
 def choose_names(
     places: list[float] | np.ndarray, words: list[str], panel: float, prefix: str
 ) -> tuple[Any, ...]:
-    """Which names of ticks along the top stand where, without touching each other."""
+    """Names of ticks along the top, [(mm, name)], and the place of their explanation, without overlap."""
     chosen = {}
     for number in sorted(range(len(words)), key=lambda n: (words[n] != "all", n)):
         half = width(words[number], SMALL, True) / 2.0

@@ -307,3 +307,30 @@ def _exceptions(estimators: list[Any], overshoot: np.ndarray) -> tuple[str, ...]
 def _setting(estimator: Estimator) -> str:
     """Fields of an estimator in one line, SI."""
     return ", ".join(f"{item.name}={getattr(estimator, item.name):g}" for item in fields(estimator))
+
+
+def trade_offs(result: Frontier) -> tuple[int, int, int] | None:
+    """Indices of the Pareto-optimal candidates of least delay, least ripple and least product of both.
+
+    Parameters
+    ----------
+    result : Frontier
+
+    Returns
+    -------
+    tuple of int or None
+        None if no candidate has a positive delay and ripple.
+
+    Notes
+    -----
+    With white noise alone, ripple times delay falls as the delay grows. It is least where ripple that a longer delay
+    does not remove becomes significant.
+    """
+    delay, rms = (np.asarray(row, dtype=float) for row in (result.delay, result.rms))
+    usable = np.asarray(result.best, dtype=bool) & np.isfinite(delay) & np.isfinite(rms)
+    usable = np.flatnonzero(usable & (delay > 0.0) & (rms > 0.0))
+    if not len(usable):
+        return None
+    delay, rms = delay[usable], rms[usable]
+    fastest, smoothest, best = (int(usable[np.argmin(row)]) for row in (delay, rms, delay * rms))
+    return fastest, smoothest, best

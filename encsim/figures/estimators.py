@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from ..decisions.frontier_curve import trade_offs
 from ..plotting import canvas
 from ..plotting.labels import DOUBT, Labels
 from ..plotting.stacks import StackPanel, into, labels_of, stack
@@ -190,22 +191,9 @@ def _name_zone(labels: Labels, points: EstimatorPoints) -> None:
     labels.beside(ZONE[-1], "bound", "muted", bold=False, most=60.0)
 
 
-def _fastest_smoothest_best(result: Frontier) -> tuple[int, int, int]:
-    """Indices (least delay, least ripple, least product) of Pareto-optimal candidates; None if none can be shown."""
-    # With white noise alone, ripple times delay falls as the delay grows. It is least where ripple that a longer delay
-    # does not remove becomes significant.
-    delay, rms = (np.asarray(row, dtype=float) for row in (result.delay, result.rms))
-    usable = np.asarray(result.best, dtype=bool) & np.isfinite(delay) & np.isfinite(rms)
-    usable = np.flatnonzero(usable & (delay > 0.0) & (rms > 0.0))
-    if not len(usable):
-        return None
-    delay, rms = delay[usable], rms[usable]
-    return tuple(int(usable[np.argmin(row)]) for row in (delay, rms, delay * rms))
-
-
 def _title(result: Frontier) -> str:
     """The answer: how much ripple a delay removes."""
-    candidates = _fastest_smoothest_best(result)
+    candidates = trade_offs(result)
     if candidates is None:
         ideal = not np.any(result.rms)
         return "No ripple to compare: this axis is ideal" if ideal else "No candidate can be compared"

@@ -173,7 +173,7 @@ def _aliasing_alternative(line: Line) -> str:
     )
 
 
-# Least share of the largest harmonic, and number of harmonics shown; the title counts those with this share of the power.
+# Least share of the largest harmonic, and number, of harmonics shown; share of the power of those the title counts.
 SHOWN, MOST_LINES = 0.01, 6
 POWER = 0.95
 DASHES = ((0, (5, 1.6)), (0, (1, 1.4)))

@@ -6,7 +6,7 @@ from stage_x import PITCH, RATE, SLIDE, stage
 
 import encsim
 from encsim.decisions.proposals import Situation
-from encsim.decisions.ripple_summary import behave, standing
+from encsim.decisions.ripple_summary import axis_figures, summarise
 from encsim.formats import changes
 from encsim.model.axis import Axis, Sampling
 from encsim.model.scale_and_signal import Scale, Signal
@@ -48,8 +48,9 @@ def of(name, verify=False):
 
 def situation(axis, speed):
     """What is known about an axis before anything is tried."""
-    now, lines = behave(axis, [speed]), encsim.lines(axis, speed)
-    return Situation(axis=axis, speed=speed, now=now, lines=lines, standing=standing(axis, speed))
+    summary, lines = summarise(axis, [speed]), encsim.lines(axis, speed)
+    figures = axis_figures(axis, speed)
+    return Situation(axis=axis, speed=speed, summary=summary, lines=lines, figures=figures)
 
 
 def remedy(name, kind):

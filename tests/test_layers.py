@@ -47,8 +47,6 @@ SHORT = {
 }
 LONG = {
     "closed_loop/stability.py": 440,
-    "decisions/choice.py": 440,
-    "decisions/proposals.py": 460,
     "decisions/requirements.py": 460,
 }
 

@@ -1,4 +1,4 @@
-"""The ``[candidates]`` section of a file, and the words of an option, as lists of values and tables of cost."""
+"""Candidates as text: the ``[candidates]`` section of a file, and ``--try KEY=value, value``."""
 
 from __future__ import annotations
 
@@ -11,17 +11,22 @@ from ..formats import changes, estimator_text, toml_text
 from ..formats.sections import Section
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Callable, Iterable
+    from pathlib import Path
 
     from ..model.axis import Axis
 
+
+# Lists of values by their paths; columns of cost by name.
+Costs = dict[str, Any]
+Candidates = tuple[dict[str, list[Any]], Costs | None]
 
 SECTION, COST = "candidates", "cost"
 NONE = "none"
 _EXAMPLE = "interpolation.factor = [400, 4000]"
 
 
-def load_candidates(path: str, axis: Axis) -> Any:
+def load_candidates(path: Path | str, axis: Axis) -> Candidates:
     """The candidates in the ``[candidates]`` section of a file.
 
     Parameters
@@ -29,12 +34,12 @@ def load_candidates(path: str, axis: Axis) -> Any:
     path : str or path-like
         An axis file, or one with this section alone.
     axis : Axis
-        Whose scale says which units fit.
+        Its scale says which units fit.
 
     Returns
     -------
     tuple of (dict, dict or None)
-        Lists of values by their paths, and costs, as `choose` takes them.
+        Lists of values by their paths, and costs, in the form of the arguments of `choose`.
 
     Raises
     ------
@@ -52,9 +57,7 @@ def load_candidates(path: str, axis: Axis) -> Any:
     return loads(toml_text.read(path), axis, str(path))
 
 
-def loads(
-    text: str, axis: Axis, name: str = "candidates file", settings: Iterable[str] = ()
-) -> tuple[Any, ...]:
+def loads(text: str, axis: Axis, name: str = "candidates file", settings: Iterable[str] = ()) -> Candidates:
     """The candidates in the ``[candidates]`` section of a text.
 
     Parameters
@@ -65,7 +68,7 @@ def loads(
         ``price = {interpolation.factor = {400 = 10, 4000 = 35}}``, added up over the keys of a column.
     axis : Axis
     name : str
-        What errors call the text.
+        Name of the text in errors.
     settings : iterable of str
         As of ``axis_file.loads_with``.
 
@@ -86,13 +89,13 @@ def loads(
     return candidates
 
 
-def there(text: str, settings: list[str] = ()) -> bool:
-    """Whether a text, with these settings, has such a section."""
+def there(text: str, settings: Iterable[str] = ()) -> bool:
+    """Whether a text, with these settings, has a ``[candidates]`` section."""
     return Section(text, SECTION, settings=settings).table is not None
 
 
 class _CandidateReader:
-    """One section becoming lists and costs."""
+    """Reads lists and costs from one section."""
 
     def __init__(self, section: Section, axis: Axis) -> None:
         self.section, self.axis = section, axis
@@ -105,12 +108,12 @@ class _CandidateReader:
         values: list[Any] = []
         for place, one in enumerate(raw):
             with self.section.at(*path, place):
-                values += values_of(self.axis, key, one)
+                values += _values_of(self.axis, key, one)
         return values
 
-    def costs(self) -> dict[str, Any] | None:
+    def costs(self) -> Costs | None:
         """Columns of cost, None where there are none."""
-        table = self.section.table.get(COST)
+        table = (self.section.table or {}).get(COST)
         if table is None:
             return None
         if not isinstance(table, dict) or not table:
@@ -118,58 +121,56 @@ class _CandidateReader:
             return None
         return {name: self._column((COST, name), part) for name, part in table.items()}
 
-    def _column(self, path: tuple[str, str], part: dict[str, Any] | int) -> dict[Any, Any]:
+    def _column(self, path: tuple[str, str], part: Any) -> dict[Any, Any]:
         """One column: costs by the name of an axis, or by the values of paths."""
         if not isinstance(part, dict) or not part:
             self.section.fault(path, "be a table of costs", part)
             return {}
         if not any(isinstance(value, dict) for value in part.values()):
-            # The column may itself be called as a path is, or it lists axes by name.
+            # the column has the name of a path, or its keys are names of axes
             return self._table(path, part, path[-1])
-        found, waiting = {}, [((), part)]
+        column: dict[str, Any] = {}
+        waiting: list[tuple[tuple[str, ...], dict[str, Any]]] = [((), part)]
         while waiting:
             inner, table = waiting.pop(0)
             if any(isinstance(value, dict) for value in table.values()):
                 waiting += [((*inner, key), value) for key, value in table.items()]
-            elif isinstance(table, dict):
-                found[".".join(inner)] = self._table((*path, *inner), table, ".".join(inner))
-        return found
+            else:
+                column[".".join(inner)] = self._table((*path, *inner), table, ".".join(inner))
+        return column
 
     def _table(self, path: tuple[str, ...], table: dict[str, Any], key: str) -> dict[Any, Any]:
-        """Costs by value, each key read as a value of its path; as it stands where there is no such path."""
-        known = True
+        """Costs by value: each key is read as a value of the path, or kept as text where there is no such path."""
+        is_path = False
         with contextlib.suppress(InputError):
             changes.dimension_of(self.axis, key)
-            known = False
-        found = {}
+            is_path = True
+        costs: dict[Any, Any] = {}
         for text, cost in table.items():
             number = self.section.number((*path, text), cost)
-            if known:
-                found[text] = number
+            if not is_path:
+                costs[text] = number
                 continue
             with self.section.at(*path, text):
-                found |= dict.fromkeys(_hashed(values_of(self.axis, key, plain(text))), number)
-        return found
+                costs |= dict.fromkeys(_values_of(self.axis, key, _plain(text)), number)
+        return costs
 
 
-def _hashed(values: list[Any]) -> list[Any]:
-    return [tuple(value) if isinstance(value, list) else value for value in values]
-
-
-def values_of(axis: Axis, path: str, raw: int | str) -> list[Any]:
-    """Values at a path as a file writes them: one, but of estimators as many as the text names."""
+def _values_of(axis: Axis, path: str, raw: Any) -> list[Any]:
+    """Values at a path from the text of a file: one; of estimators all that the text names."""
     if raw == NONE:
         changes.dimension_of(axis, path)
         return [None]
     if path == "estimator" and isinstance(raw, str):
-        return estimator_text.read(raw, axis, path)
-    found = changes.read(axis, path, raw)
-    return [tuple(found) if isinstance(found, list) else found]
+        return [*estimator_text.read(raw, axis, path)]
+    value = changes.read(axis, path, raw)
+    return [tuple(value) if isinstance(value, list) else value]
 
 
-def plain(text: str) -> int | str:
+def _plain(text: str) -> int | float | str:
     """A bare word of an option or a key: a number where it is one."""
-    for kind in (int, float):
+    kinds: tuple[Callable[[str], int | float], ...] = (int, float)
+    for kind in kinds:
         try:
             return kind(text) if len(text) < 30 and "_" not in text else text
         except ValueError:
@@ -177,19 +178,18 @@ def plain(text: str) -> int | str:
     return text
 
 
-def read_option(text: str, axis: Axis, option: str = "--try") -> tuple[Any, ...]:
-    """One list of values as an option writes it."""
+def read_option(text: str, axis: Axis, option: str = "--try") -> tuple[str, list[Any]]:
+    """The path and the list of values of an option's text."""
     path, equals, rest = (part.strip() for part in text.partition("="))
     if not equals or not path or not rest:
         checks.refuse(option, "be KEY=value, value, ...", text, hint='as in "interpolation.factor=400, 4000"')
     try:
         if path == "estimator":
-            return path, values_of(axis, path, rest)
+            return path, _values_of(axis, path, rest)
         parts = [part.strip() for part in rest.split(",")]
         quantity = changes.dimension_of(axis, path) is not None
-        return path, [
-            one for part in parts for one in values_of(axis, path, part if quantity else plain(part))
-        ]
+        raws = parts if quantity else [_plain(part) for part in parts]
+        return path, [value for raw in raws for value in _values_of(axis, path, raw)]
     except InputError as error:
         raise InputError(*(_from_option(fault, option, path) for fault in error.faults)) from None
 

@@ -1,35 +1,31 @@
-"""Candidates to choose from: every combination of their values as an axis, and what each costs."""
+"""Candidates to choose from: every combination of the values as an axis, and the cost of each."""
 
 from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Callable, Mapping, Sequence
-from typing import TYPE_CHECKING, Any
+from collections.abc import Mapping, Sequence
+from typing import Any
 
 from .. import checks
 from ..checks import InputError
 from ..formats import changes
 from ..model.axis import Axis
 
-if TYPE_CHECKING:
-    from ..model.estimator_base import Estimator
-
-
 OWNER = "choose"
 
 
 class Candidate:
-    """One combination: its values, how it is called, and the axis, or why there is none.
+    """One combination of values: its name and its axis, or the reason why it is impossible.
 
     Attributes
     ----------
-    changes : dict of str to value
-        Empty for an axis given whole.
+    axis : Axis or None
     name : str
+    changes : dict of str to value
+        Its values by their paths; empty for an axis given whole.
     place : tuple of int
         Place of each value in its list.
-    axis : Axis or None
     reason : str or None
         Why it is impossible.
     """
@@ -38,55 +34,60 @@ class Candidate:
 
     def __init__(
         self,
-        axis: Axis,
+        axis: Axis | None,
         name: str,
         changes: dict[str, Any] | None = None,
-        place: tuple[float, ...] = (),
+        place: tuple[int, ...] = (),
         reason: str | None = None,
     ) -> None:
         self.axis, self.name, self.changes, self.place = axis, name, changes or {}, place
         self.reason = reason
 
+    @property
+    def possible(self) -> Axis:
+        """The axis of a possible combination."""
+        if self.axis is None:
+            raise InputError(checks.Fault(OWNER, f"be a possible combination: {self.reason}", self.name))
+        return self.axis
 
-def candidates_of(
-    axis: Axis, candidates: dict[Any, Any] | int | list[Any], limit: int
-) -> list[Candidate] | None:
-    """All candidates, in the order given; the last list of values varies fastest."""
+
+def candidates_of(axis: Axis, candidates: Any, limit: int) -> list[Candidate]:
+    """All candidates in the order given; the last list of values varies fastest."""
     if not checks.is_whole(limit) or limit < 1:
         checks.refuse(f"{OWNER}.limit", "be a whole number from 1 on", limit)
-    whole = _as_axes(candidates)
-    if whole is not None:
-        return _of_axes(axis, whole, limit)
+    axes = _as_axes(candidates)
+    if axes is not None:
+        return _of_axes(axis, axes, limit)
     if not isinstance(candidates, Mapping):
         checks.refuse(f"{OWNER}.candidates", "be lists by their keys, or axes", candidates)
     return _of_grid(axis, candidates, limit)
 
 
-def _as_axes(candidates: dict[Any, Any] | int | list[Any]) -> dict[str, Axis] | None:
+def _as_axes(candidates: Any) -> Mapping[str, Axis] | None:
     """Axes by name, None where the candidates are lists of values."""
     if isinstance(candidates, Sequence) and not isinstance(candidates, str):
         if not candidates:
             checks.refuse(f"{OWNER}.candidates", "hold at least one axis", candidates)
-        candidates = {f"axis {number}": found for number, found in enumerate(candidates, 1)}
+        candidates = {f"axis {number}": each for number, each in enumerate(candidates, 1)}
     elif not isinstance(candidates, Mapping) or not any(isinstance(v, Axis) for v in candidates.values()):
         return None
-    for name, found in candidates.items():
-        if not isinstance(found, Axis):
-            checks.refuse(f"{OWNER}.candidates[{name}]", "be an Axis, as the others are", found)
-    return candidates
+    for name, each in candidates.items():
+        if not isinstance(each, Axis):
+            checks.refuse(f"{OWNER}.candidates[{name}]", "be an Axis, as the others are", each)
+    return dict(candidates)
 
 
-def _of_axes(axis: Axis, whole: dict[str, Axis], limit: int) -> list[Candidate]:
-    _count(len(whole), limit, "axes")
-    for name, found in whole.items():
-        if found.scale.unit != axis.scale.unit:
+def _of_axes(axis: Axis, axes: Mapping[str, Axis], limit: int) -> list[Candidate]:
+    _check_count(len(axes), limit, "axes")
+    for name, each in axes.items():
+        if each.scale.unit != axis.scale.unit:
             rule = f"have a scale in {axis.scale.unit}, as the axis they are chosen for"
-            checks.refuse(f"{OWNER}.candidates[{name}]", rule, found.scale.unit)
-    return [Candidate(found, str(name), place=(n,)) for n, (name, found) in enumerate(whole.items())]
+            checks.refuse(f"{OWNER}.candidates[{name}]", rule, each.scale.unit)
+    return [Candidate(each, str(name), place=(n,)) for n, (name, each) in enumerate(axes.items())]
 
 
-def _of_grid(axis: Axis, lists: dict[Any, Any], limit: int) -> list[Candidate]:
-    faults = []
+def _of_grid(axis: Axis, lists: Mapping[Any, Any], limit: int) -> list[Candidate]:
+    faults: list[checks.Fault] = []
     for path, values in lists.items():
         try:
             _check_list(axis, path, values, lists)
@@ -97,22 +98,21 @@ def _of_grid(axis: Axis, lists: dict[Any, Any], limit: int) -> list[Candidate]:
     if faults:
         raise InputError(*faults)
     shape = " x ".join(str(len(values)) for values in lists.values())
-    _count(math.prod(len(values) for values in lists.values()), limit, f"combinations ({shape})")
+    _check_count(math.prod(len(values) for values in lists.values()), limit, f"combinations ({shape})")
     for path, values in lists.items():
-        _check_once(path, values)
-    texts = [[changes.write(_home(axis, path, lists), path, value) for value in values]
+        _check_unique(path, values)
+    texts = [[changes.write(_axis_with(axis, path, lists), path, value) for value in values]
              for path, values in lists.items()]  # fmt: skip
-    found = [_combined(axis, lists, place, texts) for place in
-             itertools.product(*(range(len(values)) for values in lists.values()))]  # fmt: skip
-    if all(one.axis is None for one in found):
-        reasons = dict.fromkeys(one.reason for one in found)
-        hint = f"the first of {len(found)} that are impossible: {next(iter(reasons))}"
+    combinations = [_combined(axis, lists, place, texts) for place in
+                    itertools.product(*(range(len(values)) for values in lists.values()))]  # fmt: skip
+    if all(one.axis is None for one in combinations):
+        hint = f"the first of {len(combinations)} that are impossible: {combinations[0].reason}"
         checks.refuse(f"{OWNER}.candidates", "make at least one possible axis", checks.NOTHING, hint=hint)
-    return found
+    return combinations
 
 
-def _count(count: int, limit: int, what: str) -> None:
-    """Refuse more than the limit, the count told first."""
+def _check_count(count: int, limit: int, what: str) -> None:
+    """Refuse more than the limit, before anything is computed."""
     if count > limit:
         rule = f"make at most {limit} {what.split()[0]}"
         checks.refuse(
@@ -120,22 +120,22 @@ def _count(count: int, limit: int, what: str) -> None:
         )
 
 
-def _check_list(axis: Axis, path: str, values: int | list[Any] | range, lists: dict[str, Any]) -> None:
-    """Raise for a list that cannot be a list of values of this path."""
+def _check_list(axis: Axis, path: Any, values: Any, lists: Mapping[str, Any]) -> None:
+    """Raise for values that are no list of values of this path."""
     field = f"{OWNER}.candidates[{path}]"
     if not isinstance(path, str):
         checks.refuse(f"{OWNER}.candidates", "name values as in an axis file, sampling.rate", path)
-    if not isinstance(values, (Sequence, range)) or isinstance(values, str):
+    if not isinstance(values, Sequence) or isinstance(values, str):
         checks.refuse(field, "be a list of values", values)
     if not len(values):
         checks.refuse(field, "hold at least one value", checks.NOTHING)
-    changes.dimension_of(_home(axis, path, lists), path)
+    changes.dimension_of(_axis_with(axis, path, lists), path)
 
 
-def _check_once(path: str, values: list[Any]) -> None:
-    """Raise where a value stands twice; 1 and 1.0 are the same."""
-    seen = []
-    known = set()
+def _check_unique(path: str, values: Sequence[Any]) -> None:
+    """Raise where a value is given twice; 1 and 1.0 are the same."""
+    seen: list[Any] = []
+    known: set[Any] = set()
     for value in values:
         try:
             twice = value in known
@@ -147,23 +147,23 @@ def _check_once(path: str, values: list[Any]) -> None:
             checks.refuse(f"{OWNER}.candidates[{path}]", "hold each value once", value)
 
 
-def _home(axis: Axis, path: str, lists: dict[str, Any]) -> Axis:
-    """An axis that has this path: with the first value of its section, where that is a candidate too."""
+def _axis_with(axis: Axis, path: str, lists: Mapping[str, Any]) -> Axis:
+    """An axis that has this path: where its whole section varies too, with the first value that has it."""
     section = path.partition(".")[0]
     if section == path or section not in lists:
         return axis
     for value in lists[section]:
         try:
-            home = changes.apply(axis, {section: value})
-            changes.dimension_of(home, path)
+            changed = changes.apply(axis, {section: value})
+            changes.dimension_of(changed, path)
         except InputError:
             continue
-        return home
+        return changed
     return axis
 
 
 def _combined(
-    axis: Axis, lists: dict[str, Any], place: tuple[float, ...], texts: list[list[str]]
+    axis: Axis, lists: Mapping[str, Any], place: tuple[int, ...], texts: list[list[str]]
 ) -> Candidate:
     """One combination, possible or not."""
     values = {path: held[at] for (path, held), at in zip(lists.items(), place, strict=True)}
@@ -174,8 +174,8 @@ def _combined(
         return Candidate(None, name, values, place, "; ".join(str(fault) for fault in error.faults))
 
 
-def costs_of(candidates: list[Candidate], cost: dict[Any, Any] | None) -> list[Any]:
-    """What each candidate costs, {column: number}, in their order."""
+def costs_of(candidates: list[Candidate], cost: Any) -> list[dict[str, float]]:
+    """Cost of each candidate, {column: number}, in their order."""
     if cost is None:
         return [{} for _ in candidates]
     if not isinstance(cost, Mapping) or not cost or not all(isinstance(name, str) for name in cost):
@@ -184,8 +184,8 @@ def costs_of(candidates: list[Candidate], cost: dict[Any, Any] | None) -> list[A
             for one in candidates]  # fmt: skip
 
 
-def _one_cost(candidate: Candidate, name: str, how: Callable[..., Any] | dict[str, Any]) -> float:
-    """One column's cost of one candidate."""
+def _one_cost(candidate: Candidate, name: str, how: Any) -> float:
+    """Cost of one candidate in one column."""
     if callable(how):
         return _number(how(candidate.axis), name, candidate.name)
     if not isinstance(how, Mapping) or not how:
@@ -197,14 +197,12 @@ def _one_cost(candidate: Candidate, name: str, how: Callable[..., Any] | dict[st
     return _looked_up(how, candidate.name, name)
 
 
-def _of_path(
-    candidate: Candidate, column: str, path: str, how: Callable[..., Any] | dict[Any, Any]
-) -> float | None:
-    """Cost of the value that the candidate has at a path."""
+def _of_path(candidate: Candidate, column: str, path: str, how: Any) -> float:
+    """Cost of the candidate's value at a path."""
     if path not in candidate.changes and candidate.changes:
         hint = f"they have {', '.join(candidate.changes)}"
         checks.refuse(f"{OWNER}.cost[{column}]", "be about a value of the candidates", path, hint=hint)
-    value = candidate.changes[path] if candidate.changes else changes.value(candidate.axis, path)
+    value = candidate.changes[path] if candidate.changes else changes.value(candidate.possible, path)
     if callable(how):
         return _number(how(value), column, value)
     if not isinstance(how, Mapping):
@@ -212,13 +210,13 @@ def _of_path(
     return _looked_up(how, value, column)
 
 
-def _looked_up(table: dict[Any, Any], key: Estimator | float | str, column: str) -> float | None:
+def _looked_up(table: Mapping[Any, Any], key: Any, column: str) -> float:
     if key not in table:
         checks.refuse(f"{OWNER}.cost[{column}]", "have a cost for each candidate", key, hint="it has none")
     return _number(table[key], column, key)
 
 
-def _number(value: float, column: str, key: Estimator | float | str) -> float:
+def _number(value: Any, column: str, key: Any) -> float:
     if not checks.is_real(value):
         checks.refuse(f"{OWNER}.cost[{column}]", f"be a finite number for {key}", value)
     return float(value)

@@ -1,8 +1,8 @@
-"""Which of many candidates meets a requirement: ranked, with what binds, what it costs, and what a finer one gains."""
+"""Candidates ranked by a requirement: limiting criterion, cost, Pareto-optimal ones, and the use of more resolution."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, ClassVar
 
@@ -14,7 +14,7 @@ from ..formats import changes
 from ..model.axis import Axis, check_axis
 from ..results import AXIS_EXAMPLE, Series, picture
 from .candidates import candidates_of, costs_of
-from .choice_search import PAYS, CandidateEvaluator, resolutions
+from .choice_search import WORTHWHILE, CandidateEvaluator, resolutions
 from .judgements import LIMIT_UNITS, Judgement, delay
 from .requirements import Requirement
 
@@ -40,20 +40,20 @@ class ChoiceRow:
     cost : dict of str to float
         By column.
     judgement : Judgement
-        Limit by limit; of a pruned one only those that do not depend on the speed.
+        Limit by limit; if pruned, only those limits that do not depend on the speed.
     ripple : float
         Largest share of the limits on ripple, of all limits where there are none; NaN where pruned.
     delay : float
         Delay from the true motion to the velocity in use, s; at the lowest speed where it matters.
     exact : bool
-        Whether its ripple was computed in full, and not at a glance.
+        Whether its ripple was computed in full, not screened (approximate).
     pruned : bool
-        Whether its ripple was left out, since another limit fails that does not depend on the speed.
+        Whether its ripple was left out, since a limit that does not depend on the speed is missed.
     """
 
     name: str
-    changes: dict
-    cost: dict
+    changes: dict[str, Any]
+    cost: dict[str, float]
     judgement: Judgement
     ripple: float
     delay: float
@@ -72,7 +72,7 @@ class ChoiceRow:
 
     @property
     def binding(self) -> str:
-        """Name of the limit that binds."""
+        """Name of the limiting criterion."""
         return self.judgement.binding
 
     @property
@@ -82,12 +82,12 @@ class ChoiceRow:
 
     @property
     def margin(self) -> float:
-        """What is left of that limit, 1 - share; negative where it is missed."""
+        """Margin to that limit, 1 - share; negative where it is missed."""
         return 1.0 - self.share
 
     @property
     def short(self) -> str:
-        """The name with the last word of each path alone, where no two are alike."""
+        """The name with only the last word of each path, where no two are alike."""
         if not self.changes:
             return self.name
         parts = []
@@ -97,11 +97,10 @@ class ChoiceRow:
         return ", ".join(parts)
 
     @property
-    def missed(self) -> tuple[LimitCheck]:
+    def missed(self) -> tuple[LimitCheck, ...]:
         """The checks of the limits that are missed, the worst first."""
-        return tuple(
-            sorted((each for each in self.judgement.limits if not each.met), key=lambda each: -each.share)
-        )
+        missed = (each for each in self.judgement.limits if not each.met)
+        return tuple(sorted(missed, key=lambda each: -each.share))
 
     def plain(self) -> dict[str, Any]:
         """The row as plain values."""
@@ -120,46 +119,46 @@ class ChoiceRow:
         }
 
 
-def last_word(path: str, paths: dict[str, Any] | tuple[str, ...]) -> str:
-    """The last word of a path, the whole path where another ends alike."""
+def last_word(path: str, paths: Iterable[str]) -> str:
+    """The last word of a path; the whole path where another ends with the same word."""
     last = path.rpartition(".")[2]
     return last if sum(other.rpartition(".")[2] == last for other in paths) == 1 else path
 
 
-def _finite(value: float) -> float:
+def _finite(value: float) -> float | None:
     return float(value) if np.isfinite(value) else None
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Saturation:
-    """Where a finer resolution stops paying, all else as in the best row (or the nearest, if nothing fits).
+    """Where more resolution stops reducing ripple, other values as in the best row (the nearest, if none is met).
 
     Attributes
     ----------
     path : str
         ``interpolation.factor`` or ``interpolation.bits``.
     values : tuple
-        Those that were looked at, from the coarsest.
+        Resolutions that were computed, the coarsest first.
     ripple : tuple of float
         Share of the limits on ripple of each.
     value : int or None
-        The coarsest from which no finer one leaves less than 0.9 of its ripple; None stands for no rounding.
+        The coarsest for which no finer one leaves less than 0.9 of the ripple; None for no rounding.
     ends : bool
-        Whether finer ones were looked at: False if the value is the finest tried, and still finer may pay.
+        Whether finer ones were computed: False if the value is the finest tried, and a finer one may help.
     cause : str or None
-        Largest cause of the ripple that is left there, at the worst speed.
+        Largest cause of ripple with this value, at the worst speed.
     share : float
-        Of the mean square that it has there; NaN without ripple.
+        Share of this cause in the mean square; NaN without ripple.
     speed : float
-        That speed, m/s or rad/s; NaN without a limit on ripple.
+        The worst speed, m/s or rad/s; NaN without a limit on ripple.
     name : str
-        The row it is about.
+        Name of the row.
     """
 
     path: str
-    values: tuple
-    ripple: tuple
-    value: object
+    values: tuple[int | None, ...]
+    ripple: tuple[float, ...]
+    value: int | None
     ends: bool
     cause: str | None
     share: float
@@ -173,23 +172,23 @@ class Choice(Series):
 
     Attributes
     ----------
-    rows : tuple of Row
-        Those that meet it first, by their costs in the order of the columns and then by margin; those that do
-        not by how far they miss it.
-    best : Row or None
+    rows : tuple of ChoiceRow
+        First those that meet it, by their costs in the order of the columns and then by margin; then the others
+        by their margin.
+    best : ChoiceRow or None
         The first that meets it.
-    nearest : Row or None
-        The one that misses it by least.
-    frontier : tuple of Row
-        Those that no other beats in ripple and in every cost, or in delay where there is no cost.
+    nearest : ChoiceRow or None
+        The one that misses it by the smallest margin.
+    frontier : tuple of ChoiceRow
+        Pareto-optimal ones in ripple and every cost, or in ripple and delay where there is no cost.
     saturation : tuple of Saturation
         For interpolation factor and bits, where they are among the lists.
     impossible : tuple of (str, str)
-        Combinations that make no axis or cannot be judged, and why.
+        Combinations that make no axis or cannot be judged, with the reason.
     count : int
-        All combinations.
+        Number of all combinations.
     paths, costs : tuple of str
-        What is varied, and the columns of cost.
+        Paths of the values, and columns of cost.
     requirement : Requirement
 
     Examples
@@ -197,8 +196,8 @@ class Choice(Series):
     >>> import encsim
     >>> axis = encsim.load("stage_x.toml")
     >>> wanted = encsim.Requirement(speeds=(1e-3, 0.1), relative=0.02, floor=60e-6)
-    >>> found = encsim.choose(axis, wanted, {"interpolation.factor": [400, 4000]})
-    >>> found.paths
+    >>> choice = encsim.choose(axis, wanted, {"interpolation.factor": [400, 4000]})
+    >>> choice.paths
     ('interpolation.factor',)
     """
 
@@ -209,7 +208,7 @@ class Choice(Series):
     nearest: ChoiceRow | None
     frontier: tuple[ChoiceRow, ...]
     saturation: tuple[Saturation, ...]
-    impossible: tuple
+    impossible: tuple[tuple[str, str], ...]
     count: int
     paths: tuple[str, ...]
     costs: tuple[str, ...]
@@ -236,23 +235,22 @@ class Choice(Series):
         """Columns of the table, {name_unit: array}, a row a candidate."""
         rows, unit = self.rows, f"{self.axis.scale.unit}_s"
         front = {id(row) for row in self.frontier}
-        found = {"rank": np.arange(1, len(rows) + 1), "met": [row.met for row in rows]}
-        found |= {
-            path: [changes.write(row.axis, path, row.changes[path]) for row in rows] for path in self.paths
-        }
-        found |= {} if self.paths else {"name": [row.name for row in rows]}
-        found |= {name: [row.cost[name] for row in rows] for name in self.costs}
+        columns: dict[str, Any] = {"rank": np.arange(1, len(rows) + 1), "met": [row.met for row in rows]}
+        for path in self.paths:
+            columns[path] = [changes.write(row.axis, path, row.changes[path]) for row in rows]
+        columns |= {} if self.paths else {"name": [row.name for row in rows]}
+        columns |= {name: [row.cost[name] for row in rows] for name in self.costs}
         for key in ("share", "margin", "binding", "ripple", "exact", "pruned"):
-            found[key] = [getattr(row, key) for row in rows]
-        found["frontier"] = [id(row) in front for row in rows]
-        found["delay_s"] = [row.delay for row in rows]
+            columns[key] = [getattr(row, key) for row in rows]
+        columns["frontier"] = [id(row) in front for row in rows]
+        columns["delay_s"] = [row.delay for row in rows]
         for name in dict.fromkeys(each.name for row in rows for each in row.judgement.limits):
             head = f"{name}_{self.units[name]}".replace("/", "_").replace(" ", "_")
             judged = [row.judgement.limit(name) for row in rows]
-            found[f"limit_{head}"] = [each.limit if each else np.nan for each in judged]
-            found[f"value_{head}"] = [each.value if each else np.nan for each in judged]
-            found[f"{name}_at_{unit}"] = [each.speed if each else np.nan for each in judged]
-        return {name: np.asarray(column) for name, column in found.items()}
+            columns[f"limit_{head}"] = [each.limit if each else np.nan for each in judged]
+            columns[f"value_{head}"] = [each.value if each else np.nan for each in judged]
+            columns[f"{name}_at_{unit}"] = [each.speed if each else np.nan for each in judged]
+        return {name: np.asarray(column) for name, column in columns.items()}
 
     plot = picture(
         "figures.choice:choice",
@@ -264,32 +262,32 @@ class Choice(Series):
 
 
 def choose(
-    axis: Axis | int,
-    requirement: Requirement | int,
-    candidates: dict[Any, Any] | int | list[Any],
-    cost: dict[Any, Any] | None = None,
+    axis: Axis,
+    requirement: Requirement,
+    candidates: Mapping[str, Sequence[Any]] | Mapping[str, Axis] | Sequence[Axis],
+    cost: Mapping[str, Any] | None = None,
     limit: int = MOST,
     *,
-    progress: Callable[..., Any] | None = None,
+    progress: Callable[[int, int, str], object] | None = None,
 ) -> Choice:
-    """Which candidates meet a requirement, and which to take.
+    """Rank candidates by a requirement.
 
     Parameters
     ----------
     axis : Axis
-        What the values are tried on.
+        The axis that the values change.
     requirement : Requirement
     candidates : mapping or sequence
         Lists of values by their paths, as ``{"interpolation.factor": [400, 4000], "estimator": [...]}``, in SI
         (see `changes`): every combination is tried. Or whole axes, in a list or by name.
     cost : mapping, optional
-        Columns of cost by name, the most important first. Each a function of the axis; or a table of costs by
+        Columns of cost by name, the most important first. Each is a function of the axis; or a table of costs by
         the name of the axis, or, where the column has the name of a path, by value; or tables (functions) of
-        the values of several paths, ``{"price": {"interpolation.factor": {400: 10, 4000: 35}}}``, to be added.
+        the values of several paths, ``{"price": {"interpolation.factor": {400: 10, 4000: 35}}}``, which are added.
     limit : int
-        Most combinations.
+        Largest number of combinations.
     progress : callable, optional
-        Called as ``progress(done, total, stage)``, stage "screened" or "computed"; what it raises ends the work.
+        Called as ``progress(done, total, stage)``, stage "screened" or "computed"; if it raises, the search ends.
 
     Returns
     -------
@@ -298,41 +296,43 @@ def choose(
     Raises
     ------
     InputError
-        If there is nothing to choose from, more than ``limit`` combinations (the count is told first), none of
-        them is possible, a cost is missing, or the requirement cannot be put to any.
+        If there is no candidate, there are more than ``limit`` combinations (checked before anything is computed),
+        none of them is possible, a cost is missing, or no candidate has what the requirement limits.
 
     Notes
     -----
-    Of more than 24 candidates each is judged at a glance first (see :mod:`encsim.screening`), and not at all
-    for ripple where a limit fails that does not depend on the speed. Then the first ten, those that just miss,
-    the nearest, the frontier and the steps of resolution are computed in full, as ``requirement.judge`` does,
-    until all of these are; ``exact`` says which. What is screened out by more than a quarter is believed.
+    More than 24 candidates are screened first (approximate, see :mod:`encsim.decisions.fast_ripple`), without
+    ripple where a limit is missed that does not depend on the speed. Then the first ten, those that miss by up to
+    a quarter and cost less, the nearest, the Pareto-optimal ones and the other resolutions of the best are computed
+    in full, as ``requirement.judge`` does, until none of these is only screened; ``exact`` says which. Candidates
+    that miss by more than a quarter when screened stay screened.
 
     Examples
     --------
     >>> import encsim
     >>> axis = encsim.load("stage_x.toml")
     >>> wanted = encsim.Requirement(speeds=(1e-3, 0.1), relative=0.02, floor=60e-6)
-    >>> found = encsim.choose(axis, wanted, {"interpolation.factor": [400, 4000]})
-    >>> found.count, found.best is None
+    >>> choice = encsim.choose(axis, wanted, {"interpolation.factor": [400, 4000]})
+    >>> choice.count, choice.best is None
     (2, True)
     """
     check_axis("choose.axis", axis)
     if not isinstance(requirement, Requirement):
         checks.refuse("choose.requirement", "be a Requirement", requirement)
-    found = candidates_of(axis, candidates, limit)
-    if not any(requirement_fits(requirement, one.axis) for one in found if one.axis):
-        requirement.check(next(one.axis for one in found if one.axis))
-    work = CandidateEvaluator(requirement, found, costs_of(found, cost), progress)
-    work.run()
-    if not work.entries:
-        hint = f"the first of {len(found)}: {found[0].reason}"
+    combinations = candidates_of(axis, candidates, limit)
+    axes = [one.axis for one in combinations if one.axis]
+    if not any(_has_limited(requirement, each) for each in axes):
+        requirement.check(axes[0])
+    evaluator = CandidateEvaluator(requirement, combinations, costs_of(combinations, cost), progress)
+    evaluator.run()
+    if not evaluator.entries:
+        hint = f"the first of {len(combinations)}: {combinations[0].reason}"
         checks.refuse("choose.candidates", "hold one that can be judged", checks.NOTHING, hint=hint)
-    return _result(axis, requirement, found, tuple(cost or ()), work)
+    return _result(axis, combinations, tuple(cost or ()), evaluator)
 
 
-def requirement_fits(requirement: Requirement, axis: Axis) -> bool:
-    """Whether the requirement can be put to this axis at all."""
+def _has_limited(requirement: Requirement, axis: Axis) -> bool:
+    """Whether an axis has what the requirement limits."""
     try:
         requirement.check(axis)
     except checks.InputError:
@@ -341,67 +341,61 @@ def requirement_fits(requirement: Requirement, axis: Axis) -> bool:
 
 
 def _result(
-    axis: Axis,
-    requirement: Requirement,
-    found: list[Candidate],
-    costs: tuple[str, ...],
-    work: CandidateEvaluator,
+    axis: Axis, combinations: list[Candidate], costs: tuple[str, ...], evaluator: CandidateEvaluator
 ) -> Choice:
-    """The work as a result."""
-    ranked = work.ranked()
+    """The evaluated candidates as a result."""
+    ranked, requirement = evaluator.ranked(), evaluator.requirement
     rows = {id(entry): _row(entry, requirement) for entry in ranked}
     best = rows[id(ranked[0])] if ranked[0].met else None
-    missed = next((rows[id(entry)] for entry in ranked if not entry.met), None)
-    taken = best or missed
-    rough = () if all(entry.exact for entry in ranked) else (Doubt("screened"),)
+    nearest = next((rows[id(entry)] for entry in ranked if not entry.met), None)
+    first = rows[id(ranked[0])]
+    screened = () if all(entry.exact for entry in ranked) else (Doubt("screened"),)
     return Choice(
         rows=tuple(rows.values()),
         best=best,
-        nearest=missed,
-        frontier=tuple(rows[id(entry)] for entry in work.frontier()),
-        saturation=tuple(_saturation(work, path, taken) for path in resolutions(ranked[0])),
-        impossible=tuple((one.name, one.reason) for one in work.impossible),
-        count=len(found),
-        paths=tuple(found[0].changes),
+        nearest=nearest,
+        frontier=tuple(rows[id(entry)] for entry in evaluator.frontier()),
+        saturation=tuple(_saturation(evaluator, path, first) for path in resolutions(ranked[0])),
+        impossible=tuple((one.name, one.reason or "") for one in evaluator.impossible),
+        count=len(combinations),
+        paths=tuple(combinations[0].changes),
         costs=costs,
         requirement=requirement,
-        valid=taken.judgement.valid,
-        reasons=(*taken.judgement.reasons, *rough),
+        valid=first.judgement.valid,
+        reasons=(*first.judgement.reasons, *screened),
         axis=axis,
     )
 
 
 def _row(entry: Entry, requirement: Requirement) -> ChoiceRow:
-    candidate = entry.candidate
     return ChoiceRow(
-        name=candidate.name,
-        changes=dict(candidate.changes),
+        name=entry.candidate.name,
+        changes=dict(entry.candidate.changes),
         cost=entry.cost,
         judgement=entry.judgement,
         ripple=entry.ripple,
-        delay=delay(candidate.axis, requirement.speeds[0]),
+        delay=delay(entry.axis, requirement.speeds[0]),
         exact=entry.exact,
         pruned=entry.pruned,
     )
 
 
-def _saturation(work: CandidateEvaluator, path: str, taken: ChoiceRow) -> Saturation:
-    """Where a finer resolution stops paying."""
-    sweep = work.sweep(path)
+def _saturation(evaluator: CandidateEvaluator, path: str, row: ChoiceRow) -> Saturation:
+    """Where more resolution stops reducing ripple."""
+    sweep = evaluator.sweep(path)
     ripple = [entry.ripple for entry in sweep]
-    place = next((n for n, share in enumerate(ripple) if min(ripple[n:]) >= PAYS * share), 0)
-    known = {"path": path, "ripple": tuple(ripple), "name": taken.name}
-    if not sweep:
-        return Saturation(values=(), value=None, ends=False, cause=None, share=np.nan, speed=np.nan, **known)
+    place = next((n for n, share in enumerate(ripple) if min(ripple[n:]) >= WORTHWHILE * share), 0)
     values = tuple(entry.candidate.changes[path] for entry in sweep)
-    judged = [each for each in sweep[place].judgement.limits if each.cause is not None]
-    worst = max(judged, key=lambda each: each.share, default=None)
+    limits = sweep[place].judgement.limits if sweep else ()
+    worst = max((each for each in limits if each.cause), key=lambda each: each.share, default=None)
     return Saturation(
+        path=path,
+        name=row.name,
         values=values,
-        value=values[place],
+        ripple=tuple(ripple),
+        value=values[place] if sweep else None,
         ends=place < len(sweep) - 1,
-        cause=worst and worst.cause,
+        cause=None if worst is None else worst.cause,
         share=np.nan if worst is None else worst.cause_share,
         speed=np.nan if worst is None else worst.speed,
-        **known,
     )

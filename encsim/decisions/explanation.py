@@ -1,10 +1,8 @@
-"""Why an axis runs roughly at a speed, and what would help: causes with their shares, remedies with their effect.
-
-Faults behind the cyclic errors of encoder and ring, and the ripple that each makes alone.
-"""
+"""Why an axis runs roughly at a speed, and what would help: causes with their shares, remedies with their effect."""
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from operator import attrgetter
 from typing import TYPE_CHECKING, Any, ClassVar
@@ -23,78 +21,39 @@ from ..results import AXIS_EXAMPLE, Series, measured_in, picture
 from . import explanation_words, remedies, remedy_verification
 from .proposals import Situation
 from .remedies import Remedy
-from .ripple_summary import CURVES, behave, standing
+from .ripple_summary import CURVES, axis_figures, summarise
 
 if TYPE_CHECKING:
     from ..open_loop.closed_form import Lines
-    from ..results import Orders
-    from .ripple_summary import Behaviour
+    from .ripple_summary import RippleSummary
 
 
-MAPPINGS = (
+# Values of a fault that is taken out, where that is not 0.
+_ORDERS = (
     "signal.harmonics", "signal.sde", "ring.lobes", "ring.graduation", "ring.wander", "ring.coupling",
 )  # fmt: skip
-NOTHING = {"signal.offset": (0.0, 0.0)} | {path: {} for path in MAPPINGS}
-# Taken out where a linear estimator needs no counts, so that a fault is seen by itself.
-SMOOTH = {
+NO_FAULT: dict[str, Any] = {"signal.offset": (0.0, 0.0)} | {path: {} for path in _ORDERS}
+# Taken out where the estimator is linear, so that a fault is computed without quantisation.
+NO_QUANTISATION: dict[str, Any] = {
     "interpolation.factor": None, "interpolation.bits": None, "interpolation.hysteresis": 0.0,
     "interpolation.output": "position", "interpolation.edge_separation": 0.0, "interpolation.edge_clock": None,
 }  # fmt: skip
-
-
-def error_breakdown(situation: Situation, cause: str) -> list[tuple[str, dict[str, Any]]]:
-    """Ripple that each fault behind a cause makes alone, {curve: rms}, the largest first."""
-    faults = [path for path in CAUSES[cause].faults if _given(attrgetter(path)(situation.axis))]
-    alone = [(path, _made_by(situation, faults, path, cause)) for path in faults]
-    return sorted(alone, key=lambda one: -one[1]["measured"])
-
-
-def _given(value: Orders | float | tuple[float, float]) -> bool:
-    return any(value) if isinstance(value, tuple) else bool(value)
-
-
-def _made_by(situation: Situation, faults: list[str], kept: str, cause: str) -> dict[str, Any]:
-    """Ripple of each curve when all faults but one are taken out."""
-    axis = situation.axis
-    change = {path: NOTHING.get(path, 0.0) for path in faults if path != kept}
-    if axis.estimator.linear:
-        change |= {"estimator": resolved(axis)} | SMOOTH
-    now = behave(changes.apply(axis, change), [situation.speed])
-    return {
-        curve: float(now.parts[curve][cause][0])
-        if cause in now.parts.get(curve, ())
-        else _none(situation, curve)
-        for curve in CURVES
-    }
-
-
-def _none(situation: Situation, curve: str) -> None:
-    return 0.0 if situation.now.curves[curve] is not None else None
-
-
 COMPUTED = (
     "This is computed, not measured. The machine's documentation, local codes and qualified staff come first; moving "
     "and rotating axes can injure.",
 )
-TOLD = 3
-# Advice that is often given: where it does nothing that is worth saying.
+SHOWN = 3
+# Usual advice: where it has no effect, the text says so.
 USUAL = (
-    "finer counts",
-    "bits",
-    "conditioning",
-    "noise",
-    "faster loop",
-    "average",
-    "second head",
-    "hysteresis",
-)
-# Causes of a smaller share of the measured ripple are named only.
+    "finer counts", "bits", "conditioning", "noise", "faster loop", "average", "second head", "hysteresis",
+)  # fmt: skip
+# Causes with a smaller share of the measured ripple get no sentence of their own.
 LEAST_SHARE = 0.01
 
 
 @dataclass(frozen=True, eq=False, slots=True, kw_only=True)
 class Source:
-    """A fault behind a cause, and the ripple that it makes alone.
+    """A fault behind a cause, and the ripple of this fault without the others.
 
     Attributes
     ----------
@@ -105,8 +64,8 @@ class Source:
     short : str
         Its name and value.
     measured, torque, actual : float or None
-        rms that it makes alone, m/s or rad/s and N or N m. Sources of one cause do not add up: lines of the same
-        order add as phasors.
+        rms without the other faults, m/s or rad/s and N or N m. Sources of one cause do not add up: harmonics of the
+        same order add as phasors.
     """
 
     path: str
@@ -128,9 +87,9 @@ class Cause:
     share : float
         Of the mean square of the measured ripple; shares add up to 1.
     measured, torque, actual : float or None
-        rms that it makes, squares add up; the last two None without a loop.
+        rms by this cause, squares add up; the last two None without a loop.
     sources : tuple of Source
-        What an error of the signals or the ring is made of.
+        Faults of the signals or the ring behind it.
     sentence : str
         The cause in plain words.
     """
@@ -146,7 +105,7 @@ class Cause:
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Explanation(Series):
-    """What an axis does at a speed, why, and what would help.
+    """Ripple of an axis at a speed, its causes, and remedies.
 
     Attributes
     ----------
@@ -157,14 +116,14 @@ class Explanation(Series):
     causes : tuple of Cause
         The largest first.
     remedies : tuple of Remedy
-        Those that win most first, then those that do nothing.
+        Those with the largest reduction first, then those without effect.
     together : Remedy or None
-        The first few remedies at encoder and reading made all at once.
+        The first few remedies at encoder and reading, combined.
     verified : dict of str to float or None
         Simulated rms of the axis as it is, where asked for.
     agrees : bool or None
-        Whether simulation and prediction of all that was simulated agree within 5 %; those marked doubtful, or
-        that did not settle, left aside. None without a simulation.
+        Whether simulation and prediction agree within 5 % wherever both are reliable and the simulation settled.
+        None without a simulation.
     crossover : float
         Of the loop, Hz; NaN where none is closed.
     text : str
@@ -172,7 +131,7 @@ class Explanation(Series):
     cautions : tuple of str
     valid : bool
     reasons : tuple of str
-        Why the prediction of the axis as it is may not be believed.
+        Why the prediction of the axis as it is is not reliable.
     axis : Axis
 
     Examples
@@ -192,11 +151,11 @@ class Explanation(Series):
     }
 
     speed: float = field(metadata=measured_in("position/s"))
-    values: dict
+    values: dict[str, float | None]
     causes: tuple[Cause, ...]
     remedies: tuple[Remedy, ...]
     together: Remedy | None
-    verified: dict | None
+    verified: dict[str, float | None] | None
     agrees: bool | None
     crossover: float = field(metadata=measured_in("Hz"))
     text: str
@@ -207,26 +166,29 @@ class Explanation(Series):
 
     def to_dict(self) -> dict[str, Any]:
         """As of every result; changed values of remedies in SI and, under ``written``, with their units."""
-        found = Series.to_dict(self)
-        for one in (*found["remedies"], *filter(None, [found["together"]])):
+        plain = Series.to_dict(self)
+        for one in (*plain["remedies"], *filter(None, [plain["together"]])):
             del one["axis"]
-        return found
+        return plain
 
     def columns(self) -> dict[str, np.ndarray]:
         """Columns of the table, {name_unit: array}: a row a cause, a source, a remedy."""
+        rows: list[tuple[str, str, float, Mapping[str, float | None], str]]
         rows = [("cause", one.cause, one.share, _values(one), "") for one in self.causes]
-        rows += [
-            ("source", each.path, np.nan, _values(each), "") for one in self.causes for each in one.sources
-        ]
+        sources = [each for one in self.causes for each in one.sources]
+        rows += [("source", each.path, np.nan, _values(each), "") for each in sources]
         all_remedies = (*self.remedies, *filter(None, [self.together]))
         rows += [("remedy", one.name, one.won, one.after, one.effect) for one in all_remedies]
-        found = {"what": [row[0] for row in rows], "name": [row[1] for row in rows]}
-        found["share"] = [row[2] for row in rows]
+        columns: dict[str, list[Any]] = {
+            "what": [row[0] for row in rows],
+            "name": [row[1] for row in rows],
+            "share": [row[2] for row in rows],
+        }
         for curve in CURVES:
             unit = self.units[curve].replace("/", "_").replace(" ", "_")
-            found[f"{curve}_{unit}"] = [np.nan if row[3][curve] is None else row[3][curve] for row in rows]
-        found["effect"] = [row[4] for row in rows]
-        return {name: np.array(column) for name, column in found.items()}
+            columns[f"{curve}_{unit}"] = [np.nan if row[3][curve] is None else row[3][curve] for row in rows]
+        columns["effect"] = [row[4] for row in rows]
+        return {name: np.array(column) for name, column in columns.items()}
 
     plot = picture(
         "figures.remedies:remedies",
@@ -246,11 +208,11 @@ def explain(axis: Axis, speed: float, verify: bool = False) -> Explanation:
     Parameters
     ----------
     axis : Axis
-        With load and control also torque and true velocity are told.
+        With load and control also ripple of the torque and of the actual velocity are computed.
     speed : float
         Speed v, m/s or rad/s; 0 is standstill.
     verify : bool
-        Check each remedy that applies by simulation.
+        Check the axis and each remedy that applies by simulation.
 
     Returns
     -------
@@ -264,118 +226,132 @@ def explain(axis: Axis, speed: float, verify: bool = False) -> Explanation:
     Notes
     -----
     A remedy is the axis with some values changed (`encsim.changes.apply`), and its effect is ripple or smoothness of
-    that axis, computed from scratch: lines of one order from several causes add as phasors, so that nothing may be
-    subtracted. What a remedy wins is the mean, over the curves there are, of the share of rms that goes.
+    that axis, computed from scratch: harmonics of one order from several causes add as phasors, so that parts cannot
+    be subtracted. The reduction of a remedy is the mean over the curves of the share by which each rms falls.
 
     Examples
     --------
     >>> import encsim
     >>> axis = encsim.load("stage_x.toml")
-    >>> found = encsim.explain(axis, 0.005)
-    >>> bool(found.remedies)
+    >>> explanation = encsim.explain(axis, 0.005)
+    >>> bool(explanation.remedies)
     True
     """
     check_axis("explain.axis", axis)
     speed = float(checked_speeds("explain.speed", speed, axis.scale.unit, single=True))
-    now, found = behave(axis, [speed]), lines(axis, speed)
-    situation = Situation(axis=axis, speed=speed, now=now, lines=found, standing=standing(axis, speed))
-    causes = _causes(situation)
-    every = remedies.tried(situation)
-    together = remedies.together(situation, every)
-    cautions = COMPUTED + (CAUTIONS if axis.control is not None else ())
+    summary, error = summarise(axis, [speed]), lines(axis, speed)
+    figures = axis_figures(axis, speed)
+    situation = Situation(axis=axis, speed=speed, summary=summary, lines=error, figures=figures)
+    all_remedies = remedies.tried(situation)
     result = Explanation(
         speed=speed,
-        values=now.at(),
-        causes=causes,
-        remedies=every,
-        together=together,
+        values=summary.at(),
+        causes=_causes(situation),
+        remedies=all_remedies,
+        together=remedies.combined(situation, all_remedies),
         verified=None,
         agrees=None,
-        crossover=now.crossover,
+        crossover=summary.crossover,
         text="",
-        cautions=cautions,
-        valid=not now.doubtful[0],
-        reasons=now.reasons,
+        cautions=COMPUTED + (CAUTIONS if axis.control is not None else ()),
+        valid=not summary.doubtful[0],
+        reasons=summary.reasons,
         axis=axis,
     )
-    result = _verified(result, now) if verify else result
-    return replace(result, text=_text(result, now, found))
+    result = _verified(result, summary) if verify else result
+    return replace(result, text=_text(result, summary, error))
 
 
-def _verified(result: Explanation, now: Behaviour) -> Explanation:
-    """The result with what simulation says of the axis as it is and of each remedy that applies."""
-    found = remedy_verification.simulated(result.axis, result.speed, now.closed)
-    own = remedy_verification.agreement(found, result.values, result.axis)
-    every = tuple(remedies.verified(one) for one in result.remedies)
+def _verified(result: Explanation, summary: RippleSummary) -> Explanation:
+    """The result with the simulated ripple of the axis as it is and of each remedy that applies."""
+    simulated = remedy_verification.simulated(result.axis, result.speed, summary.closed)
+    disagrees = remedy_verification.agreement(simulated, result.values, result.axis) is False and result.valid
+    all_remedies = tuple(remedies.verified(one) for one in result.remedies)
     together = result.together and remedies.verified(result.together)
-    wrong = own is False and result.valid
-    checked = [one for one in (*every, together) if one is not None]
+    checked = [one for one in (*all_remedies, together) if one is not None]
     return replace(
         result,
-        remedies=every,
+        remedies=all_remedies,
         together=together,
-        verified=found.values,
-        agrees=not wrong and not any(named(one.reasons, "simulation_disagrees") for one in checked),
-        valid=result.valid and not wrong,
+        verified=simulated.values,
+        agrees=not disagrees and not any(named(one.reasons, "simulation_disagrees") for one in checked),
+        valid=result.valid and not disagrees,
         reasons=result.reasons
-        + ((found.problem,) if found.problem else ())
-        + ((remedy_verification.disagrees(),) if wrong else ()),
+        + ((simulated.problem,) if simulated.problem else ())
+        + ((remedy_verification.disagrees(),) if disagrees else ()),
     )
 
 
 def _causes(situation: Situation) -> tuple[Cause, ...]:
     """The causes, the largest first."""
-    now, found = situation.now, []
-    shares = now.shares()
-    for cause in now.parts["measured"]:
-        values = {
-            curve: float(now.parts[curve][cause][0]) if curve in now.parts else None for curve in CURVES
-        }
+    summary, axis = situation.summary, situation.axis
+    shares, causes = summary.shares(), []
+    for name in summary.parts["measured"]:
+        values = {curve: float(parts[name][0]) for curve, parts in summary.parts.items()}
+        rms: dict[str, Any] = dict.fromkeys(CURVES) | values
         sources = tuple(
-            Source(path=path, **explanation_words.fault(situation.axis, path), **alone)
-            for path, alone in error_breakdown(situation, cause)
+            Source(path=path, **explanation_words.fault(axis, path), **alone)
+            for path, alone in error_breakdown(situation, name)
         )
-        share = shares.get(cause, 0.0)
+        share = shares.get(name, 0.0)
         words = explanation_words.cause(
-            situation.axis, cause, share, values, sources, situation.lines, now.crossover
+            axis, name, share, rms, sources, situation.lines, crossover=summary.crossover
         )
-        found.append(Cause(cause=cause, share=share, **values, sources=sources, sentence=words))
-    return tuple(sorted(found, key=lambda one: -one.share))
+        causes.append(Cause(cause=name, share=share, **rms, sources=sources, sentence=words))
+    return tuple(sorted(causes, key=lambda one: -one.share))
 
 
-def _text(result: Explanation, now: Behaviour, found: Lines) -> str:
+def error_breakdown(situation: Situation, cause: str) -> list[tuple[str, dict[str, Any]]]:
+    """Ripple of each fault behind a cause without the other faults, {curve: rms}, the largest first."""
+    values = {path: attrgetter(path)(situation.axis) for path in CAUSES[cause].faults}
+    faults = [path for path, value in values.items() if (any(value) if isinstance(value, tuple) else value)]
+    breakdown = [(path, _ripple_of_fault(situation, faults, path, cause)) for path in faults]
+    return sorted(breakdown, key=lambda one: -one[1]["measured"])
+
+
+def _ripple_of_fault(situation: Situation, faults: list[str], kept: str, cause: str) -> dict[str, Any]:
+    """Ripple of each curve when all faults but one are taken out."""
+    axis, curves = situation.axis, situation.summary.curves
+    change = {path: NO_FAULT.get(path, 0.0) for path in faults if path != kept}
+    if axis.estimator.linear:
+        change |= {"estimator": resolved(axis)} | NO_QUANTISATION
+    parts = summarise(changes.apply(axis, change), [situation.speed]).parts
+    without = {curve: None if curves[curve] is None else 0.0 for curve in CURVES}
+    return {
+        curve: float(parts[curve][cause][0]) if cause in parts.get(curve, ()) else without[curve]
+        for curve in CURVES
+    }
+
+
+def _text(result: Explanation, summary: RippleSummary, error: Lines) -> str:
     """Everything in plain words."""
-    axis = result.axis
-    words = [*explanation_words.answer(axis, result.speed, now)]
-    told = [one for one in result.causes if _counts(one, result.values)]
-    words += [one.sentence for one in told]
+    axis, measured = result.axis, result.values["measured"]
+    told = [one for one in result.causes if _matters(one, result.values)]
+    words = [*explanation_words.answer(axis, result.speed, summary), *(one.sentence for one in told)]
     small = [one.cause for one in result.causes if one not in told and one.measured > 0.0]
     words += [explanation_words.smaller(small)] if small else []
     if result.speed and axis.estimator.linear:
-        measured = result.values["measured"]
-        words += [explanation_words.vanished(found, result.crossover)]
-        words += [explanation_words.starts(worst_start(axis, result.speed), measured)]
+        words.append(explanation_words.null_and_slow_aliases(error, result.crossover))
+        words.append(explanation_words.start_dependence(worst_start(axis, result.speed), measured or 0.0))
         words = [line for line in words if line]
     words += [f"{'Note' if result.valid else 'In doubt'}: {reason}." for reason in result.reasons]
-    words += _helping(result) if result.values["measured"] else []
-    return "\n".join(explanation_words.explained(words))
+    words += _remedy_sentences(result) if measured else []
+    return "\n".join(explanation_words.with_terms_explained(words))
 
 
-def _counts(one: Cause, values: dict[str, Any]) -> bool:
-    """Whether a cause makes a share of one of the curves that is worth a sentence."""
-    known = ((getattr(one, curve), value) for curve, value in values.items())
-    return any(value and part**2 >= LEAST_SHARE * value**2 for part, value in known)
+def _matters(one: Cause, values: Mapping[str, float | None]) -> bool:
+    """Whether a cause has a share of one of the curves that deserves a sentence."""
+    return any(
+        value and getattr(one, curve) ** 2 >= LEAST_SHARE * value**2 for curve, value in values.items()
+    )
 
 
-def _helping(result: Explanation) -> list[str]:
-    """What helps, and what of the usual advice does not."""
+def _remedy_sentences(result: Explanation) -> list[str]:
+    """The best remedies, and the usual advice that has no effect."""
     helping = [one for one in result.remedies if one.applies]
     words = ["What helps:" if helping else "Nothing that was tried helps."]
-    words += [_with_effects(one) for one in helping[:TOLD]]
+    for one in helping[:SHOWN]:
+        effects = f" Side effects: {'; '.join(one.side_effects)}." if one.side_effects else ""
+        words.append(one.sentence + effects)
     useless = {one.kind: one.sentence for one in result.remedies if one.effect == "none" and one.change}
-    return words + [useless[kind] for kind in USUAL if kind in useless][:TOLD]
-
-
-def _with_effects(one: Remedy) -> str:
-    effects = f" Side effects: {'; '.join(one.side_effects)}." if one.side_effects else ""
-    return one.sentence + effects
+    return words + [useless[kind] for kind in USUAL if kind in useless][:SHOWN]

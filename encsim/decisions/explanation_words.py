@@ -1,31 +1,32 @@
-"""What an axis does at a speed, in sentences that somebody follows who does not know the trade."""
+"""Ripple of an axis at a speed and its causes, in sentences for readers who do not know the trade."""
 
 from __future__ import annotations
 
 import math
 import re
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
+
+import numpy as np
 
 from ..open_loop.causes import CAUSES
 from ..wording import force, listed, sentence, show
 from .remedy_words import percent, unit_of
 
 if TYPE_CHECKING:
-    import numpy as np
-
     from ..model.axis import Axis
     from ..open_loop.closed_form import Lines
     from ..open_loop.start_phase import WorstStart
     from .explanation import Source
-    from .ripple_summary import Behaviour
+    from .ripple_summary import RippleSummary
 
 
-# Below and above so many crossovers a loop follows an error, or cannot.
+# Over the crossover: below the first a loop follows an error, above the second it cannot.
 FOLLOWS, TOO_FAST = 0.5, 2.0
-# A line is seen standing still below this share of the loop rate, and beating slowly below that.
-STILL, SLOW = 1e-9, 1e-3
+# Over the loop rate: below the first an aliased frequency counts as 0, below the second as a slow beat.
+STANDING, SLOW = 1e-9, 1e-3
 SHOWN_LINES = 3
-# Lines smaller than this share of the strongest are not told.
+# Lines smaller than this share of the strongest are left out.
 WEAK = 0.1
 RIPPLE = "Ripple is the swing of the speed about its mean, as rms."
 SHARES = "Shares are of the square of the ripple, since squares add up."
@@ -38,48 +39,39 @@ TERMS = {
 }
 
 
-def seen_lines(found: Lines, crossover: float) -> list[str]:
+def _strongest_lines(lines: Lines, crossover: float) -> list[str]:
     """The strongest lines, each in words."""
-    axis, rate = found.axis, found.axis.sampling.rate
-    loud = [i for i in range(len(found.harmonic)) if _weight(found, i) >= WEAK * _heaviest(found)]
+    axis, rate = lines.axis, lines.axis.sampling.rate
+    strong = np.flatnonzero(lines.velocity >= WEAK * lines.velocity.max(initial=0.0)).tolist()
     return [
-        f"{_line(found, i)} has {show(found.position[i], axis.scale.unit)} and {_seen(found, i, rate)}"
-        f"{_followed(found.alias[i], crossover, rate)}."
-        for i in loud[:SHOWN_LINES]
+        f"{_line_name(lines, i)} has {show(lines.position[i], axis.scale.unit)} and {_alias_words(lines, i, rate)}"
+        f"{_loop_words(lines.alias[i], crossover, rate)}."
+        for i in strong[:SHOWN_LINES]
     ]
 
 
-def _weight(found: Lines, place: int) -> float:
-    """Size of a line in the order of telling: a line that vanishes in the velocity still counts by its position."""
-    return float(found.velocity[place])
-
-
-def _heaviest(found: Lines) -> float:
-    return float(found.velocity.max()) if len(found.velocity) else math.inf
-
-
-def _line(found: Lines, place: int) -> str:
+def _line_name(lines: Lines, place: int) -> str:
     """``Line 2 (2 a period)``."""
-    if found.order[place]:
-        return f"Line {found.order[place]} of the ring ({found.order[place]} a turn)"
-    return f"Line {found.harmonic[place]:.6g} ({found.harmonic[place]:.6g} a signal period)"
+    if lines.order[place]:
+        return f"Line {lines.order[place]} of the ring ({lines.order[place]} a turn)"
+    return f"Line {lines.harmonic[place]:.6g} ({lines.harmonic[place]:.6g} a signal period)"
 
 
-def _seen(found: Lines, place: int, rate: float) -> str:
-    """Where the loop sees a line."""
-    frequency, alias = float(found.frequency[place]), float(found.alias[place])
+def _alias_words(lines: Lines, place: int, rate: float) -> str:
+    """Frequency of a line, and its aliased frequency."""
+    frequency, alias = float(lines.frequency[place]), float(lines.alias[place])
     if frequency == 0.0:
         return "stands still with the axis"
-    if alias < STILL * rate and frequency > 0.5 * rate:
+    if alias < STANDING * rate and frequency > 0.5 * rate:
         return f"comes at {show(frequency, 'Hz')}, always met at the same place: it vanishes from what the loop sees"
     if frequency < 0.5 * rate:
         return f"comes at {show(frequency, 'Hz')}, seen as it is (direct)"
     return f"comes at {show(frequency, 'Hz')}, seen folded at {show(alias, 'Hz')} (aliased)"
 
 
-def _followed(alias: float, crossover: float, rate: float) -> str:
-    """What a loop does with a line seen at this frequency."""
-    if not math.isfinite(crossover) or alias < STILL * rate:
+def _loop_words(alias: float, crossover: float, rate: float) -> str:
+    """Effect of a line of this aliased frequency on a closed loop."""
+    if not math.isfinite(crossover) or alias < STANDING * rate:
         return ""
     if alias < FOLLOWS * crossover:
         return "; the loop follows it, so the axis really moves by it"
@@ -94,19 +86,22 @@ def cause(
     share: float,
     values: dict[str, Any],
     sources: tuple[Source, ...],
-    found: Lines,
+    lines: Lines,
+    *,
     crossover: float,
 ) -> str:
     """One cause in sentences."""
     size = show(values["measured"], unit_of(axis, "measured"))
-    this = CAUSES[name]
-    words = [f"{sentence(this.plain)} makes {size}, a share of {percent(share)}."]
-    words += [this.detail(axis, found.speed)] if this.detail else []
+    registered = CAUSES[name]
+    words = [f"{sentence(registered.plain)} makes {size}, a share of {percent(share)}."]
+    words += [registered.detail(axis, lines.speed)] if registered.detail else []
     if sources:
         words.append(f"Behind it: {listed(one.words for one in sources)}.")
-    if this.group == "cyclic":
-        mine = _of(found, name == "ring")
-        words += [line.format(force=force(axis)) for line in seen_lines(mine, crossover)]
+    if registered.group == "cyclic":
+        kept = (lines.order > 0) == (name == "ring")
+        columns = ("harmonic", "order", "frequency", "alias", "position", "velocity")
+        own = replace(lines, **{column: getattr(lines, column)[kept] for column in columns})
+        words += [line.format(force=force(axis)) for line in _strongest_lines(own, crossover)]
     if values["torque"] is not None:
         torque, actual = (show(values[curve], unit_of(axis, curve)) for curve in ("torque", "actual"))
         words.append(f"It makes {torque} of {force(axis)} and {actual} of true ripple.")
@@ -114,35 +109,23 @@ def cause(
 
 
 def smaller(names: list[str]) -> str:
-    """Causes that hardly count."""
+    """Causes of a small share."""
     each = "each " if len(names) > 1 else ""
     makes = "make" if len(names) > 1 else "makes"
     return f"{sentence(listed(CAUSES[name].plain for name in names))} {each}{makes} less than 1 %."
 
 
-def _of(found: Lines, ring: bool) -> Lines:
-    """The lines of the ring, or those of the signal period."""
-    from dataclasses import replace
-
-    there = (found.order > 0) == ring
-    names = ("harmonic", "order", "frequency", "alias", "position", "velocity")
-    return replace(found, **{name: getattr(found, name)[there] for name in names})
-
-
-def fault(axis: Axis, path: str) -> dict[str, str]:
+def fault(axis: Axis, path: str) -> dict[str, Any]:
     """A fault of the signals or the ring, its name with its value, and in plain words."""
     section, name = path.split(".")
     value = getattr(getattr(axis, section), name)
     write, words = _FAULTS[name]
     if hasattr(value, "items"):
-        shown = listed(f"{write(_size(part), axis)} at {n}" for n, part in value.items())
+        sizes = {n: part[0] if isinstance(part, tuple) else part for n, part in value.items()}
+        shown = listed([f"{write(size, axis)} at {n}" for n, size in sizes.items()])
     else:
         shown = write(value, axis)
     return {"words": words.format(shown), "short": f"{name} {shown}"}
-
-
-def _size(part: float | tuple[float, float]) -> float:
-    return part[0] if isinstance(part, tuple) else part
 
 
 def _share(value: float | tuple[float, float], axis: Axis) -> str:
@@ -154,11 +137,11 @@ def _angle(value: float, axis: Axis) -> str:
     return f"{math.degrees(abs(value)):.3g} deg"
 
 
-def _time(value: float, axis: Axis) -> Any:
+def _time(value: float, axis: Axis) -> str:
     return show(abs(value), "s")
 
 
-def _position(value: float, axis: Axis) -> Any:
+def _position(value: float, axis: Axis) -> str:
     return show(value, axis.scale.unit)
 
 
@@ -166,7 +149,7 @@ def _length(value: float, axis: Axis) -> str:
     return show(value, "m")
 
 
-def _turned(value: float, axis: Axis) -> Any:
+def _small_angle(value: float, axis: Axis) -> str:
     return show(value, "rad")
 
 
@@ -178,79 +161,78 @@ _FAULTS = {
     "sde": (_position, "an error given as {} a period"),
     "skew": (_time, "signals read {} apart"),
     "eccentricity": (_length, "a ring off centre by {}"),
-    "swash": (_turned, "a ring tilted by {}"),
+    "swash": (_small_angle, "a ring tilted by {}"),
     "lobes": (_length, "a ring out of round by {} a turn"),
-    "graduation": (_turned, "lines of the ring off by {} a turn"),
+    "graduation": (_small_angle, "lines of the ring off by {} a turn"),
     "wander": (_length, "an axis that wanders by {} a turn"),
-    "coupling": (_turned, "a coupling off by {} a turn"),
+    "coupling": (_small_angle, "a coupling off by {} a turn"),
 }
 
 
-def answer(axis: Axis, speed: float, now: Behaviour) -> list[str]:
-    """What the controller sees and the axis does, in some sentences."""
-    unit, values = unit_of(axis, "measured"), now.at()
+def answer(axis: Axis, speed: float, summary: RippleSummary) -> list[str]:
+    """Measured ripple, and of a closed loop the torque and the actual ripple, in sentences."""
+    unit = unit_of(axis, "measured")
+    values = {curve: rms for curve, rms in summary.at().items() if rms is not None}
     where = f"At {show(abs(speed), unit)}" if speed else "At standstill"
     if values["measured"] == 0.0:
         words = [f"{where} the controller sees no ripple. {RIPPLE}"]
     else:
         share = f", {show(100.0 * values['measured'] / abs(speed), '1')} % of the speed" if speed else ""
         words = [f"{where} the controller sees a ripple of {show(values['measured'], unit)}{share}. {RIPPLE}"]
-    if now.closed:
+    if summary.closed:
         torque, actual = (show(values[curve], unit_of(axis, curve)) for curve in ("torque", "actual"))
         words.append(
             f"The loop makes {torque} of {force(axis)} of it, and the axis really swings by {actual}."
         )
-    elif now.stable:
+    elif summary.stable:
         words.append("What the axis itself does is not told: no loop is described that could be closed.")
     else:
         words.append("The loop is unstable with these gains: nothing else counts until it is stable.")
     return [*words, SHARES] if values["measured"] else words
 
 
-def explained(lines: list[str]) -> list[str]:
-    """Lines with each word of the trade explained where it first comes up."""
-    left, found = dict(TERMS), []
+def with_terms_explained(lines: list[str]) -> list[str]:
+    """The sentences, each term of the trade explained where it first occurs."""
+    left, explained = dict(TERMS), []
     for line in lines:
-        added = [left.pop(word) for word in list(left) if re.search(word, line)]
-        found.append(" ".join([line, *added]))
-    return found
+        added = [left.pop(term) for term in list(left) if re.search(term, line)]
+        explained.append(" ".join([line, *added]))
+    return explained
 
 
-def vanished(found: Lines, crossover: float) -> str:
-    """Lines that the loop always meets at the same place, or nearly so."""
-    axis, rate = found.axis, found.axis.sampling.rate
+def null_and_slow_aliases(lines: Lines, crossover: float) -> str:
+    """Lines at their sampling null (aliased to 0), and lines aliased to a slow beat."""
+    axis, rate = lines.axis, lines.axis.sampling.rate
     slow = SLOW * rate if math.isnan(crossover) else FOLLOWS * crossover
-    there = (found.frequency > 0.5 * rate) & (found.position > WEAK * found.position.max(initial=0.0))
-    gone, beating = (
-        there & (found.alias < STILL * rate),
-        there & (found.alias >= STILL * rate) & (found.alias < slow),
-    )
+    aliased = (lines.frequency > 0.5 * rate) & (lines.position > WEAK * lines.position.max(initial=0.0))
+    null = aliased & (lines.alias < STANDING * rate)
+    beating = aliased & (lines.alias >= STANDING * rate) & (lines.alias < slow)
     words = []
-    if gone.any():
-        size = show(float(found.position[gone].max()), axis.scale.unit)
+    if null.any():
+        size = show(float(lines.position[null].max()), axis.scale.unit)
         words.append(
-            f"Seen at this speed, {_numbered(found, gone)} vanishes: the loop always meets the same place of a period "
+            f"Seen at this speed, {_numbered(lines, null)} vanishes: the loop always meets the same place of a period "
             f"and takes up to {size} of error for position. A hair beside this speed it comes back as a slow swing."
         )
     if beating.any():
-        size = show(float(found.position[beating].max()), axis.scale.unit)
+        size = show(float(lines.position[beating].max()), axis.scale.unit)
         moved = "" if math.isnan(crossover) else f", and the axis really moves by up to {size}"
-        slowest = show(float(found.alias[beating].min()), "Hz")
+        slowest = show(float(lines.alias[beating].min()), "Hz")
         words.append(
-            f"Here {_numbered(found, beating)} is folded to a slow swing, from {slowest} on: it hardly shows in the "
+            f"Here {_numbered(lines, beating)} is folded to a slow swing, from {slowest} on: it hardly shows in the "
             f"measured velocity{moved}."
         )
     return " ".join(words)
 
 
-def _numbered(found: Lines, there: np.ndarray) -> Any:
+def _numbered(lines: Lines, kept: np.ndarray) -> str:
     """``each of line 1 and line 2``."""
-    names = [f"line {order:.6g}" for order in sorted(found.harmonic[there].tolist())]
-    return listed(names) if len(names) == 1 else f"each of {listed(names)}"
+    names = [f"line {order:.6g}" for order in sorted(lines.harmonic[kept].tolist())]
+    return names[0] if len(names) == 1 else f"each of {listed(names)}"
 
 
-def starts(worst: WorstStart, measured: float) -> str:
-    """How much the start position matters, where it does."""
+def start_dependence(worst: WorstStart, measured: float) -> str:
+    """Range of the ripple over the start positions, where it is wide."""
     axis, unit = worst.axis, unit_of(worst.axis, "measured")
     seconds = worst.beat / axis.sampling.rate
     if worst.rms <= 1.1 * worst.mean or seconds < 0.1 or worst.rms < WEAK * measured or worst.samples == 1:

@@ -1,19 +1,18 @@
-"""Ripple of an axis without its exact table of increments: milliseconds an axis, for thousands of axes.
+"""Ripple without the exact table of increments: milliseconds per axis, for thousands of axes.
 
-Wherever counts are at least 40 a period, the step form serves: a converter as white noise, counts by their
-dithered steps. A difference takes it lag by lag; an estimator of long memory, and a closed loop, as lines passed
-through |F|**2, which is kept for the next axis with the same loop.
+`curves` (tolerance) uses the line model wherever there are at least 40 counts per signal period: quantisation by its
+dithered steps, the A/D converter as white noise. A difference is computed lag by lag; an estimator with a long window
+and a closed loop by harmonics through |F|**2, which is cached for the next axis with the same loop.
 
-Ripple of many candidates in a fraction of the time of the step form: counting at a glance, the rest as there.
-
-An estimator of few lags takes counting at the mean increment of each, blurred by the error of the period as a
-Gaussian of the same mean square would blur it. One of long memory takes it as the lines of the counts, each swept
-over the frequencies to which the error of the period moves it. A converter is white noise. What meets a limit, or
-nearly does, is computed in full afterwards.
+`screened_ripple` (choose) takes a fraction of that time, since it approximates quantisation. An estimator of few lags
+takes it at the mean increment of each lag, blurred as a Gaussian with the mean square of the error of the period would
+blur it. An estimator with a long window takes it as the harmonics of quantisation, each spread over the frequencies
+to which the error of the period moves it. Candidates that meet a limit, or nearly so, are computed in full afterwards.
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import TYPE_CHECKING, Any
@@ -28,33 +27,39 @@ from ..closed_loop.squared_gains import CURVES, SquaredGains
 from ..model.axis import Axis, Interpolation, Sampling
 from ..model.scale_and_signal import Signal
 from ..open_loop import cause_models, engines, quantisation
+from ..open_loop.cause_models import TAU
 from ..open_loop.line_model import LineModel
+from .ripple_summary import has_loop
 
 if TYPE_CHECKING:
-    from ..model.estimator_base import Estimator
     from ..model.scale_and_signal import Scale
     from ..open_loop.cause_models import Model
 
 
-# Estimators of more lags are of long memory.
-FEW_TABLE_LAGS = 8
-# Lines of the counts: so many one by one, the others in groups up to the last; places of a period, bins of |H|**2.
+# Largest number of lags that screening computes one by one, and that `curves` does.
+SCREENED_LAGS = 8
+FEW_LAGS = 4
+# Below this number of counts per signal period the line model is not accurate enough (see doubts).
+FEW_COUNTS = 40
+# Harmonics of quantisation: the first ones singly, the others in groups up to the last.
 SINGLE, GROUPS, LAST = 32, 40, 1 << 17
+# Places of a signal period; bins of |F|**2 in screening; logarithmic points of the table for `curves`.
 PLACES = 8
 BINS = 1 << 14
+GRID = 1 << 12
 GOLDEN = 0.6180339887498949
 
 
-def possible(axis: Axis) -> bool:
-    """Whether an axis can be screened: its estimator is linear, and its own loop takes the positions."""
+def can_screen(axis: Axis) -> bool:
+    """Whether an axis can be screened: linear estimator, positions sampled by the loop's clock."""
     return axis.estimator.linear and cause_models.own_clock(axis) is None
 
 
-def screened(
+def screened_ripple(
     axis: Axis, speeds: np.ndarray
-) -> tuple[dict[str, np.ndarray], dict[str, dict[Any, Any]], tuple[()]]:
-    """Ripple of an axis at some speeds, as `worst_speeds.Curves` computes it."""
-    squares, _ = Screen(axis).parts(speeds)
+) -> tuple[dict[str, np.ndarray], dict[str, dict[str, np.ndarray]], tuple[str, ...]]:
+    """Approximate ripple of an axis at some speeds, in the form that `worst_speeds.Curves` takes."""
+    squares, _ = ScreeningModel(axis).parts(speeds)
     pitch = axis.scale.pitch
     squares = {cause: np.maximum(square, 0.0) for cause, square in squares.items()}
     total = sum(squares.values(), np.zeros(speeds.shape))
@@ -62,102 +67,115 @@ def screened(
     return {"measured": pitch * np.sqrt(total)}, {"measured": parts}, ()
 
 
-class Screen(LineModel):
-    """The step form at one glance; see the module."""
+class ScreeningModel(LineModel):
+    """The line model with approximate quantisation; see the module."""
 
     def _shapes(self, speed: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         if not self.fixed:
             return super()._shapes(speed)
-        return fixed_shapes(self.axis.scale, self.axis.signal, self.axis.interpolation.correction)
+        return _fixed_shapes(self.axis.scale, self.axis.signal, self.axis.interpolation.correction)
 
-    def parts(self, speed: np.ndarray) -> tuple[dict[str, np.ndarray], None]:
-        """Mean squares of the velocity by cause; periods and seconds. No half range: None."""
-        orders, made, _ = self.shapes(speed)
+    def parts(self, speed: np.ndarray) -> tuple[dict[str, np.ndarray], np.ndarray]:
+        """Mean squares of the velocity by cause; periods and seconds. No peak: its half range is 0."""
+        orders, amplitudes, _ = self.shapes(speed)
         squares = {cause: np.zeros_like(speed) for cause in self.named()}
-        size = np.abs(made) ** 2
+        power = np.abs(amplitudes) ** 2
         frequency = np.multiply.outer(speed / self.pitch, orders)
-        cyclic = 0.5 * (size * self.gain(frequency, speed) ** 2).sum(axis=-1)
-        steep = 1.0 + 0.5 * (size * (cause_models.TAU * orders) ** 2).sum(axis=-1)
+        cyclic = 0.5 * (power * self.gain(frequency, speed) ** 2).sum(axis=-1)
+        slope_square = 1.0 + 0.5 * (power * (TAU * orders) ** 2).sum(axis=-1)
         if "sde" in squares:
             squares["sde"] = cyclic
         lag, weight = cause_models.pairs(cause_models.resolved(self.axis), self.axis.sampling.rate)
         seconds = lag / self.axis.sampling.rate
-        if seconds.size > FEW_TABLE_LAGS and self.axis.signal.jitter_bandwidth is None:
-            # without colour the scatter of an increment is the same over every lag
+        if seconds.size > SCREENED_LAGS and self.axis.signal.jitter_bandwidth is None:
+            # white jitter spreads an increment alike over every lag
             weight, seconds = weight.sum(keepdims=True), seconds[:1]
-        increments = self._scatter(speed, seconds, steep)
+        increments = self._increment_squares(speed, seconds, slope_square)
         for cause, square in increments.items():
             squares[cause] += weight @ square
         if self.axis.interpolation.factor is not None:
-            blur = sum(increments.values(), np.zeros((1, speed.size)))
-            few = lag.size <= FEW_TABLE_LAGS
-            counted = self._by_lags if few else self._by_lines
-            squares["resolution"] = counted(speed, blur, cyclic, weight, seconds)
-        return self.with_independent(squares, speed), None
+            variance = sum(increments.values(), np.zeros((1, speed.size)))
+            by_lags = lag.size <= SCREENED_LAGS
+            quantised = self._quantised_by_lags if by_lags else self._quantised_by_harmonics
+            squares["resolution"] = quantised(speed, variance, cyclic, weight, seconds)
+        return self.with_independent(squares, speed), np.zeros_like(speed)
 
-    def _by_lags(
-        self, speed: np.ndarray, blur: np.ndarray, cyclic: np.ndarray, weight: np.ndarray, seconds: np.ndarray
+    def _quantised_by_lags(
+        self,
+        speed: np.ndarray,
+        variance: np.ndarray,
+        cyclic: np.ndarray,
+        weight: np.ndarray,
+        seconds: np.ndarray,
     ) -> np.ndarray:
-        """What counting adds, lag by lag."""
-        factor = self.axis.interpolation.factor
+        """Mean square that quantisation adds, lag by lag."""
+        factor = self.axis.interpolation.factor or 1
         lag = np.multiply.outer(seconds, speed / self.pitch)
-        counted = quantisation.counted(lag * factor, np.sqrt(blur + cyclic / weight.sum()) * factor)
-        return weight @ counted / factor**2
+        counted = quantisation.counted(lag * factor, np.sqrt(variance + cyclic / weight.sum()) * factor)
+        square: np.ndarray = weight @ counted / factor**2
+        return square
 
-    def _by_lines(
-        self, speed: np.ndarray, blur: np.ndarray, cyclic: np.ndarray, weight: np.ndarray, seconds: np.ndarray
+    def _quantised_by_harmonics(
+        self,
+        speed: np.ndarray,
+        variance: np.ndarray,
+        cyclic: np.ndarray,
+        weight: np.ndarray,
+        seconds: np.ndarray,
     ) -> np.ndarray:
-        """What counting adds, line by line of the counts."""
-        factor, rate = self.axis.interpolation.factor, self.axis.sampling.rate
-        order, power = _count_lines()
-        scatter = (weight @ blur) / weight.sum()
-        kept = np.exp(-0.5 * np.multiply.outer(scatter, (cause_models.TAU * factor * order) ** 2))
-        turns = np.multiply.outer(speed / self.pitch * factor / rate, order)
-        turns = turns[:, None, :] * (1.0 + self._slopes(speed))[:, :, None]
-        away = np.abs(turns - np.rint(turns))
-        table, white = _estimator_gains(cause_models.resolved(self.axis), rate)
-        square = table[np.minimum((away * (2.0 * BINS)).astype(np.int32), BINS - 1)].mean(axis=1)
-        return ((square * kept + white * (1.0 - kept)) @ power) / factor**2
+        """Mean square that quantisation adds, harmonic by harmonic."""
+        factor, rate = self.axis.interpolation.factor or 1, self.axis.sampling.rate
+        order, power = _quantisation_harmonics()
+        mean_variance = (weight @ variance) / weight.sum()
+        kept = np.exp(-0.5 * np.multiply.outer(mean_variance, (TAU * factor * order) ** 2))
+        cycles = np.multiply.outer(speed / self.pitch * factor / rate, order)
+        cycles = cycles[:, None, :] * (1.0 + self._slopes(speed))[:, :, None]
+        aliased = np.abs(cycles - np.rint(cycles))
+        table, white = _binned_gains(cause_models.resolved(self.axis), rate)
+        gain = table[np.minimum((aliased * (2.0 * BINS)).astype(np.int32), BINS - 1)].mean(axis=1)
+        square: np.ndarray = ((gain * kept + white * (1.0 - kept)) @ power) / factor**2
+        return square
 
     def _slopes(self, speed: np.ndarray) -> np.ndarray:
         """Slope of the error at some places of the period, shape (1 or speeds, places)."""
-        orders, made, _ = self.shapes(speed)
-        turn = np.exp(
-            1j * cause_models.TAU * np.multiply.outer(orders, (np.arange(PLACES) + GOLDEN) / PLACES)
-        )
-        return ((1j * cause_models.TAU * orders * made) @ turn).real
+        orders, amplitudes, _ = self.shapes(speed)
+        place = (np.arange(PLACES) + GOLDEN) / PLACES
+        slopes = (1j * TAU * orders * amplitudes) @ np.exp(1j * TAU * np.multiply.outer(orders, place))
+        return np.real(slopes)
 
-    def _scatter(self, speed: np.ndarray, seconds: np.ndarray, steep: np.ndarray) -> dict[str, np.ndarray]:
-        """Mean squares that the random causes and the converter give an increment, shape (lags, speeds)."""
+    def _increment_squares(
+        self, speed: np.ndarray, seconds: np.ndarray, slope_square: np.ndarray
+    ) -> dict[str, np.ndarray]:
+        """Mean squares of an increment by random cause and converter, shape (lags, speeds)."""
         column = seconds[:, None]
-        found = {cause: square * np.ones_like(column) for cause, square in self.spread(speed, column).items()}
-        spread = np.sqrt(sum(found.values(), np.zeros(speed.shape)))
-        quiet = self.held_still(np.broadcast_to(speed, spread.shape), spread) == 1
-        for cause, square in found.items():
-            found[cause] = np.where(quiet, 0.0, square * (1.0 if cause == "noise" else steep))
+        squares = {cause: part * np.ones_like(column) for cause, part in self.spread(speed, column).items()}
+        spread = np.sqrt(sum(squares.values(), np.zeros(speed.shape)))
+        held = self.held_still(np.broadcast_to(speed, spread.shape), spread) == 1
+        for cause, square in squares.items():
+            squares[cause] = np.where(held, 0.0, square * (1.0 if cause == "noise" else slope_square))
         if self.axis.interpolation.bits is not None:
-            found["adc"] = self.converter(speed) * np.ones_like(column)
-        return found
+            squares["adc"] = self.converter(speed) * np.ones_like(column)
+        return squares
 
 
 @lru_cache(maxsize=256)
-def fixed_shapes(
+def _fixed_shapes(
     scale: Scale, signal: Signal, correction: float
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """What `LineModel.shapes` says of an error that does not depend on speed."""
-    how = Interpolation(correction=correction)
-    return LineModel(Axis(scale, signal=signal, interpolation=how, sampling=Sampling(1.0))).shapes(
-        np.zeros(1)
+    """`LineModel.shapes` of an error that does not depend on speed."""
+    bare = Axis(
+        scale, signal=signal, interpolation=Interpolation(correction=correction), sampling=Sampling(1.0)
     )
+    return LineModel(bare).shapes(np.zeros(1))
 
 
 @lru_cache(maxsize=1)
-def _count_lines() -> tuple[np.ndarray, np.ndarray]:
-    """Orders of the counts' lines, in lines of one a count, and their mean squares in counts squared."""
+def _quantisation_harmonics() -> tuple[np.ndarray, np.ndarray]:
+    """Orders of the harmonics of quantisation, in cycles per count, and their mean squares, counts squared."""
     edges = np.unique(np.geomspace(SINGLE + 1, LAST, GROUPS + 1).astype(int))
     first = np.concatenate([np.arange(1, SINGLE + 1), edges[:-1]])
     width = np.diff(np.append(first, edges[-1]))
-    # an odd place within each group, so that groups do not meet the folding in step
+    # an irregular place within each group, so that the groups do not alias at regular distances
     order = first + np.floor((np.arange(first.size) * GOLDEN % 1.0) * width)
     below = np.concatenate([np.cumsum(0.5 / (np.pi * np.arange(1.0, LAST)) ** 2), [1.0 / 12.0]])
     power = np.diff(np.concatenate([[0.0], below[first + width - 2]]))
@@ -166,21 +184,14 @@ def _count_lines() -> tuple[np.ndarray, np.ndarray]:
 
 
 @lru_cache(maxsize=64)
-def _estimator_gains(estimator: Estimator, rate: float) -> Any:
-    """Squared gain of an estimator in even bins between 0 and half a turn, and its mean over all frequencies."""
+def _binned_gains(estimator: Any, rate: float) -> tuple[np.ndarray, float]:
+    """Squared gain of an estimator in even bins from 0 to half the rate, and its mean over all frequencies."""
     frequency = (np.arange(BINS) + 0.5) * (0.5 * rate / BINS)
     return np.abs(estimator.response(frequency, rate)) ** 2, estimator.noise_gain(rate) ** 2
 
 
-# Fewer counts a period than this, and the step form is no longer exact enough (see doubts).
-FEW_COUNTS = 40
-# Up to so many lags are taken one by one.
-FEW_LAGS = 4
-GRID = 1 << 12
-
-
 @dataclass(frozen=True, eq=False, slots=True)
-class Quick:
+class FastRipple:
     """Ripple of one axis at some speeds.
 
     Attributes
@@ -188,98 +199,89 @@ class Quick:
     rms : dict of str to ndarray, shape (m,)
         ``measured``, and of a closed loop ``torque`` and ``actual``; infinite where it is unstable.
     sound : bool
-        Whether the channels go round zero at every speed.
+        Whether the circle of the two signals encloses zero at every speed.
     """
 
-    rms: dict
+    rms: dict[str, np.ndarray]
     sound: bool
 
 
-def closes(axis: Axis) -> bool:
-    """Whether an axis has a closed loop."""
-    return axis.load is not None and axis.control is not None
-
-
-def curves(axis: Axis, speeds: np.ndarray) -> Quick:
-    """Ripple of an axis in the quick form: of its closed loop where it has one."""
+def curves(axis: Axis, speeds: np.ndarray) -> FastRipple:
+    """Fast ripple of an axis: of its closed loop where it has one."""
     model = _model(axis)
-    if closes(axis) and not axis.estimator.linear:
-        # timed edges are another loop at every speed: there is nothing to keep
-        found = smoothness(axis, speeds)
-        return Quick({name: getattr(found, name) for name in CURVES[:3]}, bool(model.sound))
-    if closes(axis):
-        return _passed(axis, model, speeds, _loops(axis, speeds), CURVES[:3])
-    if axis.estimator.linear and _long_memory(axis):
-        found = cause_models.resolved(axis)
-        powers = [(_estimator_power(found, axis.sampling.rate), np.arange(speeds.size))]
-        return _passed(axis, model, speeds, powers, CURVES[:1])
-    squares, _ = model.parts(speeds)
-    total = sum(np.maximum(square, 0.0) for square in squares.values()) if squares else 0.0 * speeds
-    return Quick({"measured": np.sqrt(total) * axis.scale.pitch}, bool(model.sound))
+    if has_loop(axis) and not axis.estimator.linear:
+        # with timed edges the loop depends on the speed: there is nothing to cache
+        loop_ripple = smoothness(axis, speeds)
+        return FastRipple({name: getattr(loop_ripple, name) for name in CURVES[:3]}, bool(model.sound))
+    if has_loop(axis):
+        return _through_gains(axis, model, speeds, _loop_gains(axis, speeds), CURVES[:3])
+    if axis.estimator.linear:
+        estimator, rate = cause_models.resolved(axis), axis.sampling.rate
+        if cause_models.pairs(estimator, rate)[0].size > FEW_LAGS:
+            gains = [(_estimator_gains(estimator, rate), np.arange(speeds.size))]
+            return _through_gains(axis, model, speeds, gains, CURVES[:1])
+    squares = model.parts(speeds)[0]
+    total = sum((np.maximum(square, 0.0) for square in squares.values()), np.zeros(speeds.shape))
+    return FastRipple({"measured": np.sqrt(total) * axis.scale.pitch}, bool(model.sound))
 
 
-class _Squares(LineModel):
-    """The step form without the peak, which nobody asks for here."""
+class _RmsLineModel(LineModel):
+    """The line model without the peak, which tolerance does not use."""
 
     def half_range(self, speed: np.ndarray) -> np.ndarray:
         """Nothing."""
         return 0.0 * speed
 
 
-def _model(axis: Axis) -> _Squares:
+def _model(axis: Axis) -> Model:
+    """The line model; where it is not accurate enough, the engine of `ripple`."""
     factor = axis.interpolation.factor
     if not axis.estimator.linear or (factor is not None and factor < FEW_COUNTS):
         return engines.engine(axis)
-    return _Squares(axis)
+    return _RmsLineModel(axis)
 
 
-def _long_memory(axis: Axis) -> bool:
-    """Whether the estimator's lags are too many to be taken one by one."""
-    return cause_models.pairs(cause_models.resolved(axis), axis.sampling.rate)[0].size > FEW_LAGS
-
-
-def _passed(
+def _through_gains(
     axis: Axis,
     model: Model,
     speeds: np.ndarray,
-    powers: list[tuple[SquaredGains, np.ndarray]],
-    names: list[str],
-) -> tuple[np.ndarray, float]:
-    """Error lines passed through squared gains."""
+    gains: Iterable[tuple[SquaredGains, np.ndarray]],
+    names: Sequence[str],
+) -> FastRipple:
+    """Ripple from the harmonics of the error and squared gains."""
     errors = ErrorLines(axis, model, speeds)
     square = np.zeros((speeds.size, len(CURVES)))
-    for power, there in powers:
-        square[there] = sum(PropagatedErrors(errors, power, there).squares.values(), square[there])
+    for gain, there in gains:
+        square[there] = sum(PropagatedErrors(errors, gain, there).squares.values(), square[there])
     rms = np.sqrt(square) * axis.scale.pitch
-    return Quick({name: rms[:, CURVES.index(name)] for name in names}, bool(model.sound))
+    return FastRipple({name: rms[:, CURVES.index(name)] for name in names}, bool(model.sound))
 
 
-class _EstimatorPower(SquaredGains):
-    """Squared gain of an estimator alone, in the place of a loop's: the error moves nothing."""
+class _EstimatorGains(SquaredGains):
+    """Squared gain of an estimator in open loop, where the error does not move the axis."""
 
-    def __init__(self, estimator: Estimator, rate: float) -> None:
-        self.loop, self.rate, self.bins = None, rate, squared_gains.BINS
+    def __init__(self, estimator: Any, rate: float) -> None:
+        self.rate, self.bins = rate, squared_gains.BINS
         self.estimator, self.crossover, self.stable = estimator, np.nan, True
         even = np.linspace(0.0, 0.5, squared_gains.BINS + 1)[1:]
         self.frequency = rate * np.union1d(np.geomspace(1e-7, 0.5, GRID), even)
         self._tabulate()
         self.white[0] = estimator.noise_gain(rate) ** 2
 
-    def exact(self, turns: np.ndarray) -> Any:
-        """|D|**2 at some frequencies, shape (..., curves)."""
-        found = np.zeros((*np.shape(turns), len(CURVES) + 1))
-        found[..., 0] = np.abs(self.estimator.response(np.asarray(turns) * self.rate, self.rate)) ** 2
-        return found
+    def exact(self, cycles: np.ndarray) -> np.ndarray:
+        """Squared gain at some frequencies in cycles per sample, shape (..., curves + 1)."""
+        gains = np.zeros((*np.shape(cycles), len(CURVES) + 1))
+        gains[..., 0] = np.abs(self.estimator.response(np.asarray(cycles) * self.rate, self.rate)) ** 2
+        return gains
 
 
 @lru_cache(maxsize=32)
-def _estimator_power(estimator: Estimator, rate: float) -> Any:
-    return _EstimatorPower(estimator, rate)
+def _estimator_gains(estimator: Any, rate: float) -> _EstimatorGains:
+    return _EstimatorGains(estimator, rate)
 
 
-def _loops(axis: Axis, speeds: np.ndarray) -> list[tuple[SquaredGains, np.ndarray]]:
-    """Squared gains of the loop at the speeds, kept for axes that differ in nothing that it knows."""
-    signal = Signal(bandwidth=axis.signal.bandwidth)
+def _loop_gains(axis: Axis, speeds: np.ndarray) -> list[tuple[SquaredGains, np.ndarray]]:
+    """Squared gains of the loop at the speeds, cached for axes that have the same loop."""
     converter = Interpolation()
     if axis.interpolation.edge_clock is not None:
         converter = replace(
@@ -287,16 +289,16 @@ def _loops(axis: Axis, speeds: np.ndarray) -> list[tuple[SquaredGains, np.ndarra
         )
     bare = Axis(
         axis.scale,
-        signal=signal,
+        signal=Signal(bandwidth=axis.signal.bandwidth),
         interpolation=converter,
         sampling=axis.sampling,
         estimator=cause_models.resolved(axis),
         load=axis.load,
         control=axis.control,
     )
-    return _loops_of(bare, tuple(speeds.tolist()))
+    return _cached_loop_gains(bare, tuple(speeds.tolist()))
 
 
 @lru_cache(maxsize=16)
-def _loops_of(axis: Axis, speeds: tuple[float, ...]) -> list[tuple[SquaredGains, np.ndarray]]:
+def _cached_loop_gains(axis: Axis, speeds: tuple[float, ...]) -> list[tuple[SquaredGains, np.ndarray]]:
     return squared_gains.at_speeds(axis, np.array(speeds))

@@ -1,8 +1,9 @@
-"""Delay against ripple of velocity estimators at one speed, and the least noise that a delay allows."""
+"""Delay against ripple of velocity estimators at one speed, and the least noise gain for a delay."""
 
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass, field, fields, replace
 from typing import Any
 
@@ -20,9 +21,9 @@ from ..open_loop.closed_form import ripple
 from ..open_loop.start_phase import worst_start
 from ..results import AXIS_EXAMPLE, Series, measured_in, picture
 
-# What summing rounded weights leaves of a step response that does not overshoot.
+# A computed step response without overshoot exceeds 1 by no more than this, by rounding.
 ROUNDING = 1e-9
-# A run that takes longer to average over its starts, s, and whose rms depends so much on the start, is warned of.
+# A doubt is reported where the start matters for longer than this, s, and changes the rms by more than this share.
 LONG, UNEVEN = 1.0, 0.05
 _NO_BOUND = "the bound is for estimators of sampled positions: none for {}"
 _OWN_CLOCK = "positions taken on a clock of the encoder's own repeat their noise: no bound"
@@ -37,7 +38,7 @@ class Frontier(Series):
     Attributes
     ----------
     estimator : tuple of Estimator
-        The candidates; a Kalman filter with its noise filled in.
+        The candidates; a Kalman filter with the noise of the axis.
     family, setting : ndarray of str
         Kind of each, and its fields in SI units.
     delay : ndarray
@@ -47,12 +48,12 @@ class Frontier(Series):
     noise_gain : ndarray
         Velocity rms for 1 unit of white position rms, 1/s.
     overshoot : ndarray
-        How far the velocity passes a step of the true speed, of that step.
+        Overshoot of the velocity after a step of the true speed, as a share of the step.
     bound : ndarray
         Least rms, of white noise alone, of any estimator with this delay that does not overshoot a step of the
         speed, m/s or rad/s; infinite below half a loop period, NaN where there is no bound.
     best : ndarray of bool
-        Whether no other candidate has as little delay and ripple, and less of one.
+        Whether the candidate is Pareto-optimal in delay and rms ripple.
     noise : float
         White position noise of the axis at this speed, rms, m or rad.
     speed : float
@@ -61,15 +62,15 @@ class Frontier(Series):
         Where the bound does not apply.
     valid : bool
     reasons : tuple of str
-        Why the ripple may be another: as of `ripple`, and at simple fractions of a signal period a sample, where it
-        depends on the start (see `worst_start`).
+        Why the ripple is not reliable: as of `ripple`, and at simple fractions of a signal period per sample, where
+        it depends on the start (see `worst_start`).
 
     Examples
     --------
     >>> import encsim
     >>> axis = encsim.load("stage_x.toml")
-    >>> found = encsim.frontier(axis, 0.01, [encsim.Difference(1), encsim.Difference(8)])
-    >>> found.family
+    >>> curve = encsim.frontier(axis, 0.01, [encsim.Difference(1), encsim.Difference(8)])
+    >>> curve.family
     array(['difference', 'difference'], dtype='<U10')
     """
 
@@ -104,7 +105,7 @@ class Frontier(Series):
         Parameters
         ----------
         points : int
-            How many.
+            Number of points.
 
         Returns
         -------
@@ -118,7 +119,7 @@ class Frontier(Series):
         return delay, self.noise * least_noise_gain(delay, rate)
 
 
-def frontier(axis: Axis, speed: float, estimators: list[Any]) -> Frontier:
+def frontier(axis: Axis, speed: float, estimators: Iterable[Estimator]) -> Frontier:
     """Delay against ripple of velocity estimators on one axis at one speed.
 
     Parameters
@@ -142,14 +143,14 @@ def frontier(axis: Axis, speed: float, estimators: list[Any]) -> Frontier:
     Notes
     -----
     The bound is `least_noise_gain` times the white noise of the axis: jitter without a bandwidth, channel noise and
-    clock jitter. Cyclic error and counting come on top, so of the candidates that do not overshoot none is below it.
+    clock jitter. Cyclic error and quantisation add to it, so no candidate without overshoot is below the bound.
 
     Examples
     --------
     >>> import encsim
     >>> axis = encsim.load("stage_x.toml")
-    >>> found = encsim.frontier(axis, 0.01, [encsim.Difference(1), encsim.Difference(8)])
-    >>> (1e6 * found.rms).round(1)  # um/s
+    >>> curve = encsim.frontier(axis, 0.01, [encsim.Difference(1), encsim.Difference(8)])
+    >>> (1e6 * curve.rms).round(1)  # um/s
     array([186.7, 122.7])
     """
     check_axis("frontier.axis", axis)
@@ -170,7 +171,7 @@ def frontier(axis: Axis, speed: float, estimators: list[Any]) -> Frontier:
     noise, remarks = _white_noise(axis, speed)
     linear, starts = np.array([one.linear for one in fitted]), _starts(axes, rms, speed)
     least = least_noise_gain(np.where(linear, delay, 1.0), rate)
-    # without noise nothing bounds, not even an infinite gain
+    # without noise the bound is 0, also where the gain is infinite
     bound = np.where(linear, noise * least if noise else 0.0, np.nan)
     return Frontier(
         estimator=tuple(fitted),
@@ -182,7 +183,7 @@ def frontier(axis: Axis, speed: float, estimators: list[Any]) -> Frontier:
         noise_gain=gain,
         overshoot=overshoot,
         bound=bound,
-        best=_undominated(delay, rms),
+        best=_pareto_optimal(delay, rms),
         noise=noise,
         speed=speed,
         remarks=remarks + _exceptions(fitted, overshoot),
@@ -213,7 +214,7 @@ def least_noise_gain(delay: np.ndarray, rate: float) -> np.ndarray:
     return np.where(there, rate * np.sqrt(square), np.inf)[()]
 
 
-def _listed(estimators: list[Any]) -> tuple[Any, ...]:
+def _listed(estimators: Any) -> tuple[Estimator, ...]:
     """The candidates as a tuple, checked."""
     try:
         candidates = tuple(estimators)
@@ -228,7 +229,7 @@ def _listed(estimators: list[Any]) -> tuple[Any, ...]:
 
 
 def _fitted(axis: Axis, estimator: Estimator, place: int) -> Axis:
-    """The axis with this estimator, all resolved; a fault names the candidate."""
+    """The axis with this estimator, with what it takes from the axis; a fault names the candidate."""
     try:
         changed = replace(axis, estimator=estimator)
         return replace(axis, estimator=estimator.resolved(axis.signal.jitter, changed.resolution))
@@ -244,7 +245,7 @@ def _fitted(axis: Axis, estimator: Estimator, place: int) -> Axis:
 
 
 def _overshoot(estimator: Estimator, rate: float) -> float:
-    """How far the step response passes 1; the velocity of timed edges is a mean of past speeds and does not."""
+    """Overshoot of the step response; 0 for timed edges, whose velocity is a mean of past speeds."""
     if not isinstance(estimator, Linear):
         return 0.0
     step = np.cumsum(np.cumsum(estimator.weights(rate))) / rate
@@ -253,7 +254,7 @@ def _overshoot(estimator: Estimator, rate: float) -> float:
 
 
 def _starts(axes: list[Axis], rms: np.ndarray, speed: float) -> list[Doubt]:
-    """A doubt where runs at this speed differ by where they start."""
+    """A doubt where the ripple at this speed depends on the start position."""
     unit, rate = axes[0].scale.unit, axes[0].sampling.rate
     if not speed or worst_start(axes[0], speed).beat < LONG * rate:
         return []
@@ -271,14 +272,14 @@ def _starts(axes: list[Axis], rms: np.ndarray, speed: float) -> list[Doubt]:
 
 
 def _by_start(axis: Axis, total: float, speed: float) -> tuple[float, float]:
-    """Least and largest rms over all starts: what does not depend on the start stays."""
+    """Least and largest rms over all starts; noise and quantisation do not depend on the start."""
     by_start = worst_start(axis, speed)
     rest = max(total**2 - by_start.mean**2, 0.0)
     return math.sqrt(rest + by_start.least**2), math.sqrt(rest + by_start.rms**2)
 
 
 def _white_noise(axis: Axis, speed: float) -> tuple[float, tuple[str, ...]]:
-    """Position noise that is independent from sample to sample, rms, and remarks on what is left out."""
+    """White position noise, rms, and remarks on noise that is left out."""
     if axis.sampling.encoder_rate is not None or axis.interpolation.edge_clock is not None:
         return 0.0, (_OWN_CLOCK,)
     parts = ripple(replace(axis, estimator=Difference()), [speed]).parts
@@ -288,16 +289,16 @@ def _white_noise(axis: Axis, speed: float) -> tuple[float, tuple[str, ...]]:
     return math.sqrt(square / 2.0) / axis.sampling.rate, (_COLOURED,) if coloured else ()
 
 
-def _undominated(delay: np.ndarray, rms: np.ndarray) -> np.ndarray:
-    """Whether no other candidate has as little delay and ripple, and less of one."""
-    no_later, no_rougher = delay <= delay[:, None], rms <= rms[:, None]
-    less = (delay < delay[:, None]) | (rms < rms[:, None])
-    beaten: np.ndarray = np.any(no_later & no_rougher & less, axis=1)
-    return ~beaten
+def _pareto_optimal(delay: np.ndarray, rms: np.ndarray) -> np.ndarray:
+    """Whether each candidate is Pareto-optimal: no other is as good in both and better in one."""
+    as_good = (delay <= delay[:, None]) & (rms <= rms[:, None])
+    better = (delay < delay[:, None]) | (rms < rms[:, None])
+    dominated: np.ndarray = np.any(as_good & better, axis=1)
+    return ~dominated
 
 
 def _exceptions(estimators: list[Any], overshoot: np.ndarray) -> tuple[str, ...]:
-    """Remarks on the candidates that the bound does not hold for."""
+    """Remarks on the candidates for which the bound does not hold."""
     timed = dict.fromkeys(one.kind for one in estimators if not one.linear)
     over = dict.fromkeys(one.kind for one, above in zip(estimators, overshoot, strict=True) if above)
     remarks = [_NO_BOUND.format(", ".join(timed))] if timed else []

@@ -1,26 +1,24 @@
-"""How an axis stands against each limit of a requirement: values, limits, shares."""
+"""An axis compared with each limit of a requirement: values, limits, shares."""
 
 from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, ClassVar
 
 from ..closed_loop.loop import reading_delays
 from ..model.axis import Axis
 from ..open_loop.cause_models import resolved
 from ..results import Result
-from . import worst_speeds
+from .ripple_summary import has_loop
 
 if TYPE_CHECKING:
     from .requirements import Requirement
     from .worst_speeds import Curves
 
 
-# Sums of many rounded terms: a value that exceeds its limit by no more than this has just met it.
+# Values are sums of many rounded terms: one that exceeds its limit by no more than this share meets it.
 ROUNDING = 1e-9
-
-
 # Units of the limits of a requirement.
 LIMIT_UNITS = {
     **dict.fromkeys(("speeds", "measured", "relative", "actual", "top_speed", "floor"), "position/s"),
@@ -32,23 +30,23 @@ LIMIT_UNITS = {
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class LimitCheck:
-    """One limit and the value that comes nearest to it.
+    """One limit and the value that is nearest to it.
 
     Attributes
     ----------
     name : str
         Its name in the requirement.
     limit, value : float
-        As in the requirement; of ``relative`` the ripple that is allowed at this speed, and the ripple.
+        As in the requirement; for ``relative`` the ripple that is allowed at this speed, and the ripple.
     share : float
-        Value over limit, or limit over value where that is a least one: up to 1 it is met.
+        Value over limit, or limit over value where the limit is a lower one: it is met up to 1.
     met : bool
     speed : float
-        Where, m/s or rad/s; NaN where it does not depend on the speed.
+        Speed of the value, m/s or rad/s; NaN where it does not depend on the speed.
     cause : str or None
-        Of a ripple, the largest cause there.
+        Largest cause of a ripple at this speed.
     cause_share : float
-        Of the mean square, that this cause has.
+        Share of this cause in the mean square.
     """
 
     name: str
@@ -63,7 +61,7 @@ class LimitCheck:
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Judgement(Result):
-    """An axis against a requirement.
+    """An axis compared with a requirement.
 
     Attributes
     ----------
@@ -72,13 +70,12 @@ class Judgement(Result):
     limits : tuple of LimitCheck
         Each that applies, the highest of ``speeds`` as ``top_speed`` too.
     binding : str
-        Name of the limit with the largest share.
+        Name of the limiting criterion: the limit with the largest share.
     worst : float
         That share; above 1 the requirement is missed.
     basis : {"ripple", "smoothness"}
-        What measured ripple is: in steady motion, or of the closed loop where the axis has one.
+        How measured ripple is computed: in steady motion, or of the closed loop where the axis has one.
     requirement : Requirement
-        What it is judged by.
 
     Examples
     --------
@@ -89,38 +86,40 @@ class Judgement(Result):
     True
     """
 
-    part_units = LIMIT_UNITS
+    part_units: ClassVar[dict[str, str]] = LIMIT_UNITS
 
     met: bool
     limits: tuple[LimitCheck, ...]
     binding: str
     worst: float
     basis: str
-    requirement: object
+    requirement: Requirement
     valid: bool
     reasons: tuple[str, ...]
     axis: Axis = field(metadata={"plain": False})
 
-    def limit(self, name: str) -> LimitCheck:
+    def limit(self, name: str) -> LimitCheck | None:
         """The check of one limit, None where it does not apply."""
         return next((each for each in self.limits if each.name == name), None)
 
 
 def delay(axis: Axis, speed: float = 0.0) -> float:
-    """Delay from the true motion to the velocity in use: the estimator's at 0 Hz and the mean age of the readings."""
-    ages = reading_delays(axis)
-    how = {} if axis.estimator.linear else {"speed": speed, "resolution": axis.resolution}
-    found = resolved(axis) if axis.estimator.linear else axis.estimator
-    return float(found.delay(axis.sampling.rate, **how)) + sum(ages) / len(ages)
+    """Delay from the true motion to the velocity in use, s: mean delay of the readings plus the estimator's at 0 Hz."""
+    readings = reading_delays(axis)
+    # Any: a linear estimator's delay depends on the loop rate only, that of timed edges on the motion too
+    estimator: Any = resolved(axis) if axis.estimator.linear else axis.estimator
+    motion = {} if estimator.linear else {"speed": speed, "resolution": axis.resolution}
+    return float(estimator.delay(axis.sampling.rate, **motion)) + sum(readings) / len(readings)
 
 
-def most(value: float, limit: float) -> dict[str, bool | float]:
-    """Share and met of a value that must not exceed its limit."""
-    return {"share": value / limit, "met": value <= limit * (1.0 + ROUNDING)}
+def upper(name: str, limit: float, value: float, **at: Any) -> LimitCheck:
+    """The check of a limit that a value must not exceed; ``at``: speed and cause of the value."""
+    met = value <= limit * (1.0 + ROUNDING)
+    return LimitCheck(name=name, limit=limit, value=value, share=value / limit, met=met, **at)
 
 
-def least(name: str, limit: float, value: float, speed: float = math.nan) -> LimitCheck:
-    """The check of a limit that a value must reach, at a speed where it depends on one."""
+def lower(name: str, limit: float, value: float, speed: float = math.nan) -> LimitCheck:
+    """The check of a limit that a value must reach."""
     share = math.inf if value <= 0.0 else limit / value
     met = value >= limit * (1.0 - ROUNDING)
     return LimitCheck(name=name, limit=limit, value=value, share=share, met=met, speed=speed)
@@ -129,7 +128,7 @@ def least(name: str, limit: float, value: float, speed: float = math.nan) -> Lim
 def judgement(
     requirement: Requirement, axis: Axis, limits: list[LimitCheck], curves: Curves | None
 ) -> Judgement:
-    """The checks of all limits as one."""
+    """The checks of all limits as one result."""
     binding = max(limits, key=lambda each: (not each.met, each.share))
     reasons = () if curves is None else curves.reasons
     return Judgement(
@@ -137,7 +136,7 @@ def judgement(
         limits=tuple(limits),
         binding=binding.name,
         worst=binding.share,
-        basis="smoothness" if worst_speeds.has_loop(axis) else "ripple",
+        basis="smoothness" if has_loop(axis) else "ripple",
         requirement=requirement,
         valid=not reasons,
         reasons=reasons,

@@ -1,9 +1,9 @@
-"""Remedies: each change of an axis computed from scratch, beside what the axis does now, with its side effects."""
+"""Remedies: each proposed change of an axis computed from scratch, compared with the axis as it is."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
@@ -12,24 +12,28 @@ from ..formats.changes import AxisChange
 from ..model.axis import Axis
 from ..wording import listed
 from . import remedy_verification, remedy_words
-from .proposals import Proposal, proposed
-from .ripple_summary import CURVES, Behaviour, Standing, behave, compared, standing
+from .loop_proposals import Proposal
+from .proposals import proposed
+from .ripple_summary import CURVES, AxisFigures, RippleSummary, axis_figures, changed_figures, summarise
 
 if TYPE_CHECKING:
     from .proposals import Situation
 
 
-# A curve that changes by less than this share of itself stays as it was.
+# Rms by curve; None where no loop is closed.
+Values = Mapping[str, float | None]
+
+# A curve that changes by less than this share of itself counts as unchanged.
 LEAST = 0.01
 # A loop must keep this phase margin, deg, unless it had less before. Common practice, no source.
 LEAST_MARGIN, MARGIN_SLACK = 30.0, 1.0
-# Kinds of changes at encoder and reading that can be made together; the first of a group stands for all.
+# Kinds of changes at encoder and reading that can be combined; one kind may cover others.
 REPAIRS = (
     "conditioning", "offset", "gain", "phase", "harmonics", "sde", "skew", "centring", "second head", "finer counts",
     "bits", "average", "noise", "clock", "own clock", "edge clock",
 )  # fmt: skip
 COVERED = {"conditioning": ("offset", "gain", "phase")}
-TOGETHER = 3
+COMBINED = 3
 
 
 @dataclass(frozen=True, eq=False, slots=True, kw_only=True)
@@ -43,47 +47,47 @@ class Remedy(AxisChange):
     written : dict of str to str
         The change with units, as an axis file or an option writes it.
     effect : str
-        ``better`` (less of a curve, more of none), ``mixed``, ``none``, ``worse``, ``impossible``, ``unsafe``
-        (the loop would swing or nearly so).
+        ``better`` (some curves fall, none grows), ``mixed``, ``none``, ``worse``, ``impossible``, ``unsafe``
+        (the loop would be unstable or nearly so).
     applies : bool
-        Whether it makes the axis run more smoothly, all curves taken together.
+        Whether it makes the axis run more smoothly, as a mean over the curves.
     reason : str
         Why it does not; empty where it does.
     before, after : dict of str to float or None
         rms of ``measured``, ``torque``, ``actual``, m/s or rad/s and N or N m; the last two None without a loop.
     won : float
-        Share of the ripple that goes, the mean over the curves; negative where it grows.
+        Reduction of the ripple as a share of it, the mean over the curves; negative where it grows.
     side_effects : tuple of str
         What else changes, with numbers.
     assumed : str
-        What the change takes for granted.
+        Assumptions of the change.
     verified : dict of str to float or None
         Simulated rms by curve; None where no simulation was asked for or the change does not apply.
     agrees : bool or None
         Whether simulation and prediction agree within 5 %; None where there is no simulation, or it did not settle.
     doubtful : bool
-        Whether the prediction may not be believed.
+        Whether the prediction is not reliable.
     reasons : tuple of str
-        Why not.
+        Why it is not.
     sentence : str
         The remedy in a sentence.
     speed : float
-        Speed of ``after``.
+        Speed of ``after``, m/s or rad/s.
     axis : Axis
-        The changed axis, on which ``after`` is computed.
+        The changed axis, for which ``after`` is computed.
     """
 
     kind: str
-    written: dict
+    written: dict[str, str]
     effect: str
     applies: bool
     reason: str
-    before: dict
-    after: dict
+    before: dict[str, float | None]
+    after: dict[str, float | None]
     won: float
     side_effects: tuple[str, ...]
     assumed: str = ""
-    verified: dict | None = None
+    verified: dict[str, float | None] | None = None
     agrees: bool | None = None
     doubtful: bool = False
     reasons: tuple[str, ...] = ()
@@ -93,19 +97,19 @@ class Remedy(AxisChange):
 
 
 @dataclass(frozen=True, eq=False, slots=True)
-class Changed:
-    """A changed axis at its speed and what it does."""
+class ChangedAxis:
+    """A changed axis at its speed, its ripple and its figures there."""
 
     axis: Axis
     speed: float
-    now: Behaviour
-    standing: Standing
+    summary: RippleSummary
+    figures: AxisFigures
 
 
 def tried(situation: Situation) -> tuple[Remedy, ...]:
-    """All remedies of an axis at a speed, those that win most first."""
-    found = [remedy(situation, proposal) for proposal in proposed(situation)]
-    return tuple(sorted(found, key=lambda one: (not one.applies, -one.won if one.applies else 0.0)))
+    """All remedies of an axis at a speed, those with the largest reduction first."""
+    remedies = [remedy(situation, proposal) for proposal in proposed(situation)]
+    return tuple(sorted(remedies, key=lambda one: (not one.applies, -one.won if one.applies else 0.0)))
 
 
 def remedy(situation: Situation, proposal: Proposal) -> Remedy:
@@ -113,19 +117,21 @@ def remedy(situation: Situation, proposal: Proposal) -> Remedy:
     if not proposal.change:
         return _refused(situation, proposal, "none", proposal.missing)
     try:
-        changed = _changed(situation, proposal)
+        axis, speed = proposal.on(situation.axis), proposal.speed_from(situation.speed)
+        changed = ChangedAxis(axis, speed, summarise(axis, [speed]), axis_figures(axis, speed))
     except checks.InputError as error:
         return _refused(situation, proposal, "impossible", checks.one_line(str(error.faults[0]), 200))
-    before, after = situation.now.at(), changed.now.at()
-    effect, won = _effect(before, after), _won(before, after)
-    if _unsafe(situation.standing, changed):
+    before, after = situation.summary.at(), changed.summary.at()
+    effect, won = _effect(before, after), _reduction(before, after)
+    if _unsafe(situation.figures, changed.figures):
         effect = "unsafe"
     applies = effect in ("better", "mixed") and won > 0.0
-    found = Remedy(
+    change = proposal.change.items()
+    computed = Remedy(
         kind=proposal.kind,
         name=proposal.name,
         change=proposal.change,
-        written=_written(situation.axis, proposal.change),
+        written={path: remedy_words.value(situation.axis, path, value) for path, value in change},
         effect=effect,
         applies=applies,
         reason="" if applies else remedy_words.reason(situation, proposal, effect, changed),
@@ -134,25 +140,27 @@ def remedy(situation: Situation, proposal: Proposal) -> Remedy:
         won=won,
         side_effects=remedy_words.side_effects(
             situation.axis,
-            compared(situation.standing, changed.standing),
+            changed_figures(situation.figures, changed.figures),
             _grown(before, after) if applies else (),
-            changed.standing.stable and not situation.standing.stable,
+            changed.figures.stable and not situation.figures.stable,
         ),
         assumed=proposal.assumed,
-        doubtful=bool(changed.now.doubtful[0]),
-        reasons=changed.now.reasons,
+        doubtful=bool(changed.summary.doubtful[0]),
+        reasons=changed.summary.reasons,
         speed=changed.speed,
         axis=changed.axis,
     )
-    return replace(found, sentence=remedy_words.sentence(found))
+    return replace(computed, sentence=remedy_words.sentence(computed))
 
 
-def together(situation: Situation, found: tuple[Remedy, ...]) -> Remedy | None:
-    """The first few remedies at encoder and reading, made all at once; None where there are fewer than two."""
-    picked, change, covered = [], {}, set()
-    for one in found:
+def combined(situation: Situation, remedies: Sequence[Remedy]) -> Remedy | None:
+    """The first few remedies at encoder and reading as one change; None where there are fewer than two."""
+    picked: list[Remedy] = []
+    change: dict[str, Any] = {}
+    covered: set[str] = set()
+    for one in remedies:
         fits = one.applies and one.effect == "better" and one.kind in REPAIRS and one.kind not in covered
-        if fits and len(picked) < TOGETHER and not change.keys() & one.change.keys():
+        if fits and len(picked) < COMBINED and not change.keys() & one.change.keys():
             picked.append(one)
             change |= one.change
             covered |= set(COVERED.get(one.kind, ()))
@@ -165,29 +173,22 @@ def together(situation: Situation, found: tuple[Remedy, ...]) -> Remedy | None:
 
 
 def verified(one: Remedy) -> Remedy:
-    """A remedy that applies with what a simulation says of it; any other as it is."""
+    """A remedy that applies with its simulated ripple; any other as it is."""
     if not one.applies:
         return one
-    found = remedy_verification.simulated(one.axis, one.speed, one.after["torque"] is not None)
-    agrees = remedy_verification.agreement(found, one.after, one.axis)
-    reasons = one.reasons + ((found.problem,) if found.problem else ())
+    simulated = remedy_verification.simulated(one.axis, one.speed, one.after["torque"] is not None)
+    agrees = remedy_verification.agreement(simulated, one.after, one.axis)
+    reasons = one.reasons + ((simulated.problem,) if simulated.problem else ())
     if agrees is False and not one.doubtful:
         reasons += (remedy_verification.disagrees(),)
-    return replace(
-        one, verified=found.values, agrees=agrees, doubtful=one.doubtful or agrees is False, reasons=reasons
-    )
-
-
-def _changed(situation: Situation, proposal: AxisChange) -> Changed:
-    """The axis after a change, and what it does then."""
-    axis, speed = proposal.on(situation.axis), proposal.speed_from(situation.speed)
-    return Changed(axis, speed, behave(axis, [speed]), standing(axis, speed))
+    doubtful = one.doubtful or agrees is False
+    return replace(one, verified=simulated.values, agrees=agrees, doubtful=doubtful, reasons=reasons)
 
 
 def _refused(situation: Situation, proposal: Proposal, effect: str, reason: str) -> Remedy:
-    """A remedy that changes nothing."""
-    before = situation.now.at()
-    found = Remedy(
+    """A remedy that cannot be computed, and why."""
+    before = situation.summary.at()
+    refused = Remedy(
         kind=proposal.kind,
         name=proposal.name,
         change=dict(proposal.change) if effect == "impossible" else {},
@@ -203,49 +204,41 @@ def _refused(situation: Situation, proposal: Proposal, effect: str, reason: str)
         speed=situation.speed,
         axis=situation.axis,
     )
-    return replace(found, sentence=remedy_words.sentence(found))
+    return replace(refused, sentence=remedy_words.sentence(refused))
 
 
-def _pairs(before: dict[str, Any], after: dict[str, Any]) -> Iterator[tuple[str, float, float]]:
-    """(curve, before, after) of the curves that both have; those one has alone count as unchanged."""
-    for name in CURVES:
-        if before[name] is not None and after[name] is not None:
-            yield name, before[name], after[name]
+def _pairs(before: Values, after: Values) -> list[tuple[str, float, float]]:
+    """(curve, before, after) of the curves that both have."""
+    both = ((name, before[name], after[name]) for name in CURVES)
+    return [(name, old, new) for name, old, new in both if old is not None and new is not None]
 
 
-def _effect(before: dict[str, Any], after: dict[str, Any]) -> str:
-    """What a change does to the curves."""
-    less = any(new < (1.0 - LEAST) * old for _, old, new in _pairs(before, after))
-    more = bool(_grown(before, after))
-    return {(True, False): "better", (True, True): "mixed", (False, True): "worse"}.get((less, more), "none")
+def _effect(before: Values, after: Values) -> str:
+    falls = any(new < (1.0 - LEAST) * old for _, old, new in _pairs(before, after))
+    if _grown(before, after):
+        return "mixed" if falls else "worse"
+    return "better" if falls else "none"
 
 
-def _grown(before: dict[str, Any], after: dict[str, Any]) -> list[tuple[str, float, float]]:
+def _grown(before: Values, after: Values) -> list[tuple[str, float, float]]:
     """Curves that grow, as (name, before, after)."""
     return [(name, old, new) for name, old, new in _pairs(before, after) if new > (1.0 + LEAST) * old]
 
 
-def _won(before: dict[str, Any], after: dict[str, Any]) -> float:
-    """Share of the ripple that goes, mean over the curves; a curve counts at most once, lost or won."""
-    shares = [_share(old, new) for _, old, new in _pairs(before, after)]
+def _reduction(before: Values, after: Values) -> float:
+    """Reduction as a share of the ripple, the mean over the curves; of each at least -1."""
+    shares = [_curve_reduction(old, new) for _, old, new in _pairs(before, after)]
     return sum(shares) / len(shares)
 
 
-def _share(old: float, new: float) -> float:
-    if old == 0.0:
-        return 0.0 if new == 0.0 else -1.0
-    return max(1.0 - new / old, -1.0) if math.isfinite(new) else -1.0
+def _curve_reduction(before: float, after: float) -> float:
+    if before == 0.0:
+        return 0.0 if after == 0.0 else -1.0
+    return max(1.0 - after / before, -1.0) if math.isfinite(after) else -1.0
 
 
-def _unsafe(standing_before: Standing, changed: Changed) -> bool:
-    """Whether the changed loop swings, or is nearer to it than any loop should be."""
-    after, before = changed.standing, standing_before
+def _unsafe(before: AxisFigures, after: AxisFigures) -> bool:
+    """Whether the change makes the loop unstable, or leaves less phase margin than a loop should have."""
     if not after.stable:
         return before.stable
-    little = after.phase_margin < min(LEAST_MARGIN, before.phase_margin - MARGIN_SLACK)
-    return bool(little)
-
-
-def _written(axis: Axis, change: dict[str, Any]) -> dict[str, str]:
-    """A change as text with units."""
-    return {path: remedy_words.value(axis, path, value) for path, value in change.items()}
+    return after.phase_margin < min(LEAST_MARGIN, before.phase_margin - MARGIN_SLACK)

@@ -1,26 +1,28 @@
-"""Remedies in words with numbers: values, side effects, why one does nothing, a sentence each."""
+"""Remedies in words with numbers: values, side effects, why one does not help, a sentence each."""
 
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 from ..formats import changes
 from ..open_loop.causes import CAUSES
 from ..wording import beside, force, listed, share_text, show
 from ..wording import sentence as sentenced
-from .ripple_summary import NAMES
+from .ripple_summary import FIGURES
 
 if TYPE_CHECKING:
     from ..model.axis import Axis
-    from ..model.estimator_base import Estimator
-    from .proposals import Proposal, Situation
-    from .remedies import Changed, Remedy
+    from .loop_proposals import Proposal
+    from .proposals import Situation
+    from .remedies import ChangedAxis, Remedy, Values
 
 
 CURVE_WORDS = {"measured": "the measured ripple", "torque": "the {force} ripple", "actual": "the true ripple"}
+# Causes below this share of the mean square are too small for a remedy to help.
 SMALL = 0.1
-# Noise of so many counts rms leaves little of their steps.
+# Noise above this rms, in counts, makes the steps of the counts disappear.
 HIDES = 0.4
 
 
@@ -32,11 +34,11 @@ def unit_of(axis: Axis, curve: str) -> str:
 
 
 def percent(share: float) -> str:
-    """A share in whole per cent, ``less than 1 %`` where it is not nothing."""
+    """A share in whole per cent, ``less than 1 %`` where it rounds to 0 without being 0."""
     return f"{share_text(share).replace('<', 'less than ')} %"
 
 
-def value(axis: Axis, path: str, new: Estimator | dict[int, float] | float | tuple[Any, ...]) -> str:
+def value(axis: Axis, path: str, new: Any) -> str:
     """A changed value as a file or ``--set`` takes it."""
     if path == "speed":
         return show(new, f"{axis.scale.unit}/s")
@@ -45,17 +47,28 @@ def value(axis: Axis, path: str, new: Estimator | dict[int, float] | float | tup
 
 def side_effects(
     axis: Axis,
-    differing: list[tuple[str, float, float]],
-    grown: list[Any] | tuple[()],
+    differing: Sequence[tuple[str, float, float]],
+    grown: Sequence[tuple[str, float, float]],
     stabilised: bool = False,
 ) -> tuple[str, ...]:
-    """What changes beside the ripple, and which ripple grows, each in some words with numbers."""
-    found = [_figure(axis, name, old, new) for name, old, new in differing]
-    found[:0] = ["the loop becomes stable"] if stabilised else []
-    for curve, old, new in grown:
-        unit = unit_of(axis, curve)
-        found.append(f"{_curve(axis, curve)} grows from {show(old, unit)} to {_beside(new, old, unit)}")
-    return tuple(found)
+    """Figures that change and curves of ripple that grow, each in words with numbers."""
+    effects = ["the loop becomes stable"] if stabilised else []
+    effects += [_figure(axis, name, old, new) for name, old, new in differing]
+    return (*effects, *(_change(axis, curve, old, new, verb="grows") for curve, old, new in grown))
+
+
+def _change(axis: Axis, curve: str, old: float, new: float, *, verb: str) -> str:
+    """``the measured ripple grows from 1.00 mm/s to 2.00 mm/s``."""
+    unit = unit_of(axis, curve)
+    name = CURVE_WORDS[curve].format(force=force(axis))
+    return f"{name} {verb} from {show(old, unit)} to {_beside(new, old, unit)}"
+
+
+def _changed(before: Values, after: Values) -> list[tuple[str, float, float]]:
+    """Curves that change by more than 1 %, as (name, before, after)."""
+    pairs = ((curve, old, after[curve]) for curve, old in before.items())
+    both = [(curve, old, new) for curve, old, new in pairs if old is not None and new is not None]
+    return [(curve, old, new) for curve, old, new in both if abs(new - old) > 0.01 * old]
 
 
 def _beside(new: float, old: float, unit: str) -> str:
@@ -65,68 +78,55 @@ def _beside(new: float, old: float, unit: str) -> str:
     return beside(new, old, unit) if 0.01 * old < new < 100.0 * old else show(new, unit)
 
 
-def _curve(axis: Axis, curve: str) -> str:
-    return CURVE_WORDS[curve].format(force=force(axis))
-
-
 def _figure(axis: Axis, name: str, old: float, new: float) -> str:
     """``the phase margin falls by 12.0 deg, from 60.0 to 48.0 deg``."""
-    words, unit, _ = NAMES[name]
-    way = "rises" if new > old else "falls"
+    words, unit = FIGURES[name]
+    verb = "rises" if new > old else "falls"
     if unit == "deg":
-        return f"{words} {way} by {abs(new - old):.1f} deg, from {old:.1f} to {new:.1f} deg"
+        return f"{words} {verb} by {abs(new - old):.1f} deg, from {old:.1f} to {new:.1f} deg"
     if unit == "share":
-        return f"{words} {way} to {show(100.0 * new / old, '1')} % of what it was"
+        return f"{words} {verb} to {show(100.0 * new / old, '1')} % of what it was"
     shown = {"speed": f"{axis.scale.unit}/s", "position": axis.scale.unit}.get(unit, unit)
-    return f"{words} {way} from {_shown(old, shown)} to {_shown(new, shown)}"
+    return f"{words} {verb} from {_shown(old, shown)} to {_shown(new, shown)}"
 
 
 def _shown(number: float, unit: str) -> str:
     return "no limit" if math.isinf(number) else show(number, unit)
 
 
-def reason(situation: Situation, proposal: Proposal, effect: str, changed: Changed) -> str:
+def reason(situation: Situation, proposal: Proposal, effect: str, changed: ChangedAxis) -> str:
     """Why a change does not help."""
     if effect == "unsafe":
-        return _unsafe(changed)
+        if not changed.figures.stable:
+            return "the loop would swing by itself"
+        return f"a phase margin of only {changed.figures.phase_margin:.1f} deg would be left"
     if effect == "none":
-        return _nothing(situation, proposal)
-    axis, before, after = situation.axis, situation.now.at(), changed.now.at()
-    words = []
-    for curve, old in before.items():
-        new = after[curve]
-        if old is not None and new is not None and abs(new - old) > 0.01 * old:
-            unit = unit_of(axis, curve)
-            way = "grows" if new > old else "falls"
-            words.append(f"{_curve(axis, curve)} {way} from {show(old, unit)} to {_beside(new, old, unit)}")
+        return _no_effect(situation, proposal)
+    words = [
+        _change(situation.axis, curve, old, new, verb="grows" if new > old else "falls")
+        for curve, old, new in _changed(situation.summary.at(), changed.summary.at())
+    ]
     return listed(words) if words else "the ripple stays as it is"
 
 
-def _unsafe(changed: Changed) -> Any:
-    if not changed.standing.stable:
-        return "the loop would swing by itself"
-    return f"a phase margin of only {changed.standing.phase_margin:.1f} deg would be left"
-
-
-def _nothing(situation: Situation, proposal: Proposal) -> str:
-    """Why the ripple stays within a hundredth of what it is."""
-    if not any(situation.now.at().values()):
+def _no_effect(situation: Situation, proposal: Proposal) -> str:
+    """Why the ripple changes by less than 1 %."""
+    if not any(situation.summary.at().values()):
         return "there is no ripple to take away"
-    shares = situation.now.shares()
+    shares = situation.summary.shares()
     share = sum(shares.get(cause, 0.0) for cause in proposal.causes)
     kind = proposal.kind
     if kind in ("finer counts", "coarser counts", "hysteresis") and situation.has("resolution"):
-        return _beside_noise(situation, kind, shares.get("resolution", 0.0))
+        return _quantisation_and_noise(situation, kind, shares.get("resolution", 0.0))
     if proposal.causes and share < SMALL:
         named = [CAUSES[cause].plain for cause in proposal.causes if cause in shares]
         return f"{listed(named) if named else 'what it acts on'} makes {percent(share)} of the ripple"
     return "the ripple stays within 1 % of what it is"
 
 
-def _beside_noise(situation: Situation, kind: str, share: float) -> str:
-    """Counts beside the noise that hides them."""
-    axis = situation.axis
-    unit = axis.scale.unit
+def _quantisation_and_noise(situation: Situation, kind: str, share: float) -> str:
+    """Size and share of one count, and the noise that hides it."""
+    axis, unit = situation.axis, situation.axis.scale.unit
     words = f"one count is {show(axis.resolution, unit)} and makes {percent(share)} of the ripple"
     if situation.scatter > HIDES * axis.resolution:
         words += f", hidden by the noise of {show(situation.scatter, unit)} rms"
@@ -139,12 +139,11 @@ def sentence(remedy: Remedy) -> str:
     if not remedy.applies:
         words = {"none": "no effect", "impossible": "not possible", "unsafe": "not safe"}
         return f"{name}: {words.get(remedy.effect, 'no help')}, {remedy.reason}."
-    axis, parts = remedy.axis, []
-    for curve, old in remedy.before.items():
-        new = remedy.after[curve]
-        if old is not None and new is not None and abs(new - old) > 0.01 * old:
-            unit = unit_of(axis, curve)
-            parts.append(f"{_curve(axis, curve)} goes from {show(old, unit)} to {_beside(new, old, unit)}")
+    axis = remedy.axis
+    parts = [
+        _change(axis, curve, old, new, verb="goes")
+        for curve, old, new in _changed(remedy.before, remedy.after)
+    ]
     at = f" at {show(remedy.speed, unit_of(axis, 'measured'))}" if "speed" in remedy.change else ""
     doubt = f" In doubt: {'; '.join(remedy.reasons)}." if remedy.doubtful else ""
     return f"{name}{at}: {listed(parts)}.{doubt}"

@@ -1,10 +1,10 @@
-"""What an axis is required to do over a range of speeds, and whether it does."""
+"""Requirements on an axis over a range of speeds, and their check."""
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field, fields
-from typing import TYPE_CHECKING, Any
+from dataclasses import Field, dataclass, field, fields
+from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
 
@@ -17,10 +17,14 @@ from ..formats.sections import Section
 from ..open_loop.limits import top_speed
 from . import worst_speeds
 from .judgements import Judgement as Judgement
-from .judgements import LimitCheck, delay, judgement, least, most
+from .judgements import LimitCheck, delay, judgement, lower, upper
+from .ripple_summary import CURVES
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
+    from pathlib import Path
+
+    from numpy.typing import ArrayLike
 
     from ..checks import Check
     from ..closed_loop.stability import Margins
@@ -30,6 +34,7 @@ if TYPE_CHECKING:
 
 SECTION = "requirement"
 RIPPLES = ("measured", "relative", "torque", "actual")
+LOOP_LIMITS = ("torque", "actual", "phase_margin")
 MOST_POINTS = 100_000
 
 
@@ -40,7 +45,7 @@ def _limit(dimension: str | None = None) -> Any:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Requirement:
-    """Limits that an axis has to keep over a range of speeds; a value equal to its limit meets it.
+    """Limits of an axis over a range of speeds; a value equal to its limit meets it.
 
     Parameters
     ----------
@@ -49,19 +54,19 @@ class Requirement:
     measured : float, optional
         Largest velocity ripple that the controller may measure, rms, m/s or rad/s.
     torque : float, optional
-        Largest ripple of the torque or force that is commanded, rms, N m or N; needs load and control.
+        Largest ripple of the commanded torque or force, rms, N m or N; needs load and control.
     actual : float, optional
-        Largest ripple of the true velocity of the load, rms, m/s or rad/s; needs load and control.
+        Largest ripple of the actual velocity of the load, rms, m/s or rad/s; needs load and control.
     relative : float, optional
         Largest measured ripple as a share of the speed.
     top_speed : float, optional
-        Speed up to which the position must be right, m/s or rad/s; the highest of ``speeds`` if left out.
+        Speed up to which the position must be correct, m/s or rad/s; the highest of ``speeds`` if left out.
     phase_margin : float, optional
-        Least phase margin, deg; needs load and control. Where edges are timed, at all of ``speeds``.
+        Least phase margin, deg; needs load and control. With period measurement: at all of ``speeds``.
     delay : float, optional
         Longest delay from the true motion to the velocity in use, s.
     floor : float, optional
-        Measured ripple, rms, that ``relative`` always allows, m/s or rad/s.
+        Least measured ripple, rms, that ``relative`` allows at low speed, m/s or rad/s.
 
     Raises
     ------
@@ -122,16 +127,16 @@ class Requirement:
         if self.relative is not None and self.floor is None and self.speeds[0] == 0.0:
             hint = "at standstill a share of the speed is nothing: begin above zero, or give a floor"
             check.fault("relative", "be left out with speeds from zero", self.relative, hint=hint)
-        if None not in (self.floor, self.measured) and self.floor > self.measured:
+        if self.floor is not None and self.measured is not None and self.floor > self.measured:
             rule = f"be at most measured, {self.measured:.6g} m/s or rad/s"
             check.fault("floor", rule, self.floor, "m/s or rad/s")
 
     @property
-    def closed(self) -> Any:
+    def closed(self) -> bool:
         """Whether a limit needs a closed loop."""
-        return any(getattr(self, name) is not None for name in ("torque", "actual", "phase_margin"))
+        return any(getattr(self, name) is not None for name in LOOP_LIMITS)
 
-    def limit_at(self, speeds: np.ndarray) -> np.ndarray:
+    def limit_at(self, speeds: ArrayLike) -> np.ndarray:
         """The limit on measured ripple at each speed.
 
         Parameters
@@ -142,19 +147,20 @@ class Requirement:
         Returns
         -------
         ndarray
-            rms, m/s or rad/s, in the shape of the speeds; infinite where there is none. The range of
-            ``speeds`` of the requirement does not matter here.
+            rms, m/s or rad/s, in the shape of the speeds; infinite where there is none. Speeds outside
+            ``speeds`` of the requirement are allowed.
         """
         magnitude = np.abs(np.asarray(speeds, dtype=float))
-        found = np.full(magnitude.shape, math.inf if self.measured is None else self.measured)
-        return found if self.relative is None else np.minimum(found, self.relative_at(magnitude))
+        limit = np.full(magnitude.shape, math.inf if self.measured is None else self.measured)
+        return limit if self.relative is None else np.minimum(limit, self.relative_at(magnitude))
 
-    def relative_at(self, speeds: float | np.ndarray) -> float | np.ndarray:
+    def relative_at(self, speeds: ArrayLike) -> np.ndarray:
         """Ripple that ``relative`` allows at each speed, its floor included, m/s or rad/s."""
-        return np.maximum(self.relative * np.abs(speeds), self.floor or 0.0)
+        allowed: np.ndarray = (math.inf if self.relative is None else self.relative) * np.abs(speeds)
+        return np.maximum(allowed, self.floor or 0.0)
 
     def check(self, axis: Axis) -> None:
-        """Raise for an axis that this requirement cannot be put to.
+        """Raise for an axis that does not have what the requirement limits.
 
         Parameters
         ----------
@@ -165,7 +171,7 @@ class Requirement:
         InputError
             If a limit needs a closed loop and the axis has no load or control.
         """
-        name = next((n for n in ("torque", "actual", "phase_margin") if getattr(self, n) is not None), None)
+        name = next((name for name in LOOP_LIMITS if getattr(self, name) is not None), None)
         if name is None:
             return
         absent = [part for part in ("load", "control") if getattr(axis, part) is None]
@@ -175,13 +181,13 @@ class Requirement:
             checks.refuse(f"Requirement.{name}", rule, getattr(self, name), hint=hint)
 
     def judge(self, axis: Axis, points: int = 50) -> Judgement:
-        """Whether an axis meets the requirement, limit by limit.
+        """Check an axis against the requirement, limit by limit.
 
         Parameters
         ----------
         axis : Axis
         points : int
-            Speeds of the even logarithmic grid.
+            Number of speeds of the even logarithmic grid.
 
         Returns
         -------
@@ -194,21 +200,21 @@ class Requirement:
 
         Notes
         -----
-        Ripple against speed is jagged, and the worst speed is what counts. The grid is therefore joined by the
-        speeds at which a strong line of the error meets a frequency that estimator or loop pass most, and by
-        those at which counts beat most against the loop; then the two worst places of each limit are looked
-        at again, twice, six times as closely. See :mod:`encsim.worst_speeds`.
+        Ripple against speed is jagged, and the worst speed decides. The grid therefore also holds the speeds at
+        which a strong harmonic of the error or of quantisation meets a frequency where the gain of estimator or
+        loop peaks. Then the grid is refined twice, six times as closely, around the two worst speeds of each
+        limit. See :mod:`encsim.decisions.worst_speeds`.
         """
         if not checks.is_whole(points) or not 2 <= points <= MOST_POINTS:
             checks.refuse("judge.points", f"be a whole number from 2 to {MOST_POINTS}", points)
         self.check(axis)
         curves = worst_speeds.Curves(axis)
         curves.add(self.grid(axis, points))
-        curves.closer(self.shares)
+        curves.refine(self.shares)
         return self.judgement(axis, curves)
 
     def grid(self, axis: Axis, points: int) -> np.ndarray:
-        """Speeds at which an axis is looked at first, those where the limit has a corner among them.
+        """Speeds at which ripple is computed first; they include those where the limit has a corner.
 
         Parameters
         ----------
@@ -236,68 +242,64 @@ class Requirement:
         -------
         dict of str to ndarray
         """
-        found = {
-            name: curves.rms[name] / limit for name in worst_speeds.CURVES if (limit := getattr(self, name))
-        }
+        shares = {name: curves.rms[name] / limit for name in CURVES if (limit := getattr(self, name))}
         if self.relative is not None:
-            found["relative"] = curves.rms["measured"] / self.relative_at(curves.speed)
-        return found
+            shares["relative"] = curves.rms["measured"] / self.relative_at(curves.speed)
+        return shares
 
     def judgement(self, axis: Axis, curves: Curves, steady: list[LimitCheck] | None = None) -> Judgement:
-        """Whether an axis meets the requirement, by its ripple at speeds that are known already.
+        """Check an axis by ripple that has been computed already.
 
         Parameters
         ----------
         axis : Axis
         curves : worst_speeds.Curves
         steady : list of LimitCheck, optional
-            As of :meth:`steady`, where they are known already.
+            As of :meth:`steady`, where they have been computed already.
 
         Returns
         -------
         Judgement
         """
         shares = self.shares(curves)
-        found = [self._ripple(curves, name, shares[name]) for name in RIPPLES if name in shares]
-        return judgement(self, axis, [*found, *(steady or self.steady(axis))], curves)
+        ripples = [self._ripple_check(curves, name, shares[name]) for name in RIPPLES if name in shares]
+        return judgement(self, axis, [*ripples, *(steady or self.steady(axis))], curves)
 
-    def _ripple(self, curves: Curves, name: str, shares: np.ndarray) -> LimitCheck:
+    def _ripple_check(self, curves: Curves, name: str, shares: np.ndarray) -> LimitCheck:
         """The check of one limit on ripple, at its worst speed."""
         curve = "measured" if name == "relative" else name
         worst = int(np.argmax(shares))
         speed, value = float(curves.speed[worst]), float(curves.rms[curve][worst])
         limit = float(self.relative_at(speed)) if name == "relative" else getattr(self, name)
-        cause = curves.largest_cause(curve, worst)
-        return LimitCheck(name=name, limit=limit, value=value, speed=speed, **cause, **most(value, limit))
+        return upper(name, limit, value, speed=speed, **curves.largest_cause(curve, worst))
 
-    def steady(self, axis: Axis, known: list[str] | None = None) -> list[LimitCheck]:
-        """The checks of the limits that are no ripple against speed.
+    def steady(self, axis: Axis, known: Margins | None = None) -> list[LimitCheck]:
+        """The checks of the limits that are not on ripple.
 
         Parameters
         ----------
         axis : Axis
         known : Margins, optional
-            Of its loop, where they are known already and do not depend on the speed.
+            Of its loop, where they have been computed already and do not depend on the speed.
 
         Returns
         -------
         list of LimitCheck
         """
-        found = [least("top_speed", self.top_speed or self.speeds[1], top_speed(axis).speed)]
+        limits = [lower("top_speed", self.top_speed or self.speeds[1], top_speed(axis).speed)]
         if self.delay is not None:
-            value = delay(axis, self.speeds[0])
-            found.append(LimitCheck(name="delay", limit=self.delay, value=value, **most(value, self.delay)))
+            limits.append(upper("delay", self.delay, delay(axis, self.speeds[0])))
         if self.phase_margin is not None:
             value, speed = _least_margin(axis, self.speeds, known)
-            found.append(least("phase_margin", self.phase_margin, value, speed))
-        return found
+            limits.append(lower("phase_margin", self.phase_margin, value, speed))
+        return limits
 
 
 def _least_margin(axis: Axis, speeds: tuple[float, float], known: Margins | None) -> tuple[float, float]:
-    """Phase margin, deg, and where it is least, NaN where it does not depend on the speed; -inf if unstable."""
+    """Least phase margin, deg, -inf if unstable, and its speed, NaN where it does not depend on the speed."""
     speed = math.nan
     if not axis.estimator.linear:
-        # timed edges are another loop at every speed
+        # with timed edges the loop depends on the speed
         speed = timed_edge_loops.least_margin_speed(axis, *speeds)
         if speed == 0.0:
             return -math.inf, speeds[0]
@@ -315,7 +317,7 @@ _UNITS = {
 }
 
 
-def load(path: str, axis: Axis | None = None) -> Requirement:
+def load(path: Path | str, axis: Axis | None = None) -> Requirement:
     """The requirement in the ``[requirement]`` section of a file.
 
     Parameters
@@ -323,7 +325,7 @@ def load(path: str, axis: Axis | None = None) -> Requirement:
     path : str or path-like
         An axis file, or one with this section alone.
     axis : Axis, optional
-        Whose scale says which units fit; without it the speeds do.
+        Its scale says which units fit; without it the unit of the speeds does.
 
     Returns
     -------
@@ -346,18 +348,18 @@ def load(path: str, axis: Axis | None = None) -> Requirement:
 
 def loads(
     text: str, name: str = "requirement file", axis: Axis | None = None, settings: Iterable[str] = ()
-) -> Requirement | None:
+) -> Requirement:
     r"""The requirement in the ``[requirement]`` section of a text.
 
     Parameters
     ----------
     text : str
     name : str
-        What errors call the text.
+        Name of the text in errors.
     axis : Axis, optional
-        Whose scale says which units fit; without it the speeds do.
+        Its scale says which units fit; without it the unit of the speeds does.
     settings : iterable of str
-        ``requirement.relative=0.02`` and the like, in place of what stands there; others do no harm.
+        ``requirement.relative=0.02`` and the like replace values of the text; those of other sections are ignored.
 
     Returns
     -------
@@ -375,36 +377,38 @@ def loads(
     >>> wanted.relative
     0.02
     """
-    section = Section(text, SECTION, name, settings, scale=axis and axis.scale)
+    section = Section(text, SECTION, name, settings, scale=None if axis is None else axis.scale)
     section.need('speeds = ["1 mm/s", "100 mm/s"], relative = 0.01', filled=False)
     return _RequirementReader(section).requirement()
 
 
 class _RequirementReader:
-    """One section becoming a requirement."""
+    """Reads a requirement from one section."""
 
     def __init__(self, section: Section) -> None:
         self.section = section
         self.given = section.keys([item.name for item in fields(Requirement)])
         section.unit = section.unit or self._unit()
 
-    def requirement(self) -> Requirement | None:
+    def requirement(self) -> Requirement:
         """The requirement, or every fault at once."""
-        values = {item.name: self._value(item) for item in fields(Requirement) if item.name in self.given}
+        values: dict[str, Any] = {
+            item.name: self._value(item) for item in fields(Requirement) if item.name in self.given
+        }
         values.setdefault("speeds", NOTHING)
+
+        def place(name: str, _: Any) -> tuple[tuple[Any, ...], Any] | None:
+            recorded = name in self.given and values.get(name) is NOTHING
+            return None if recorded else ((name,), self.given.get(name, NOTHING))
+
         requirement = None
-
-        def place(name: str, _: Any) -> tuple[tuple[str], Any] | None:
-            told = name in self.given and values.get(name) is NOTHING
-            return None if told else ((name,), self.given.get(name, NOTHING))
-
         with self.section.placed(place):
             requirement = Requirement(**values)
-        self.section.done()
-        return requirement
+        self.section.done()  # raises where there is none
+        return cast("Requirement", requirement)
 
-    def _unit(self) -> str:
-        """Position unit by the first of the speeds, None where it does not tell."""
+    def _unit(self) -> str | None:
+        """Position unit by the first of the speeds, None where that has none."""
         texts = self.given.get("speeds")
         for unit in ("m", "rad"):
             trial = Section("", SECTION)
@@ -414,23 +418,23 @@ class _RequirementReader:
                 return unit
         return None
 
-    def _value(self, item: Any) -> float | tuple[float, float]:
+    def _value(self, item: Field[Any]) -> Any:
         """One value in SI, NOTHING where it is faulty."""
         value, dimension = self.given[item.name], item.metadata.get("dimension")
         if item.name == "speeds":
             return self._speeds(value)
         if dimension is None:
             return self.section.number((item.name,), value)
-        found = self.section.quantity((item.name,), value, dimension)
+        number = self.section.quantity((item.name,), value, dimension)
+        if dimension != "angle" or number is NOTHING:
+            return number
         # to 15 digits: "60 deg" is exactly 60
-        return (
-            float(f"{math.degrees(found):.15g}") if dimension == "angle" and found is not NOTHING else found
-        )
+        return float(f"{math.degrees(number):.15g}")
 
-    def _speeds(self, texts: list[str]) -> tuple[float, float]:
+    def _speeds(self, texts: Any) -> Any:
         if not isinstance(texts, list) or len(texts) != 2:
             rule = 'be two speeds, lowest and highest, as ["1 mm/s", "100 mm/s"]'
             self.section.fault(("speeds",), rule, texts)
             return NOTHING
-        found = tuple(self.section.quantity(("speeds", place), t, "speed") for place, t in enumerate(texts))
-        return NOTHING if NOTHING in found else found
+        pair = tuple(self.section.quantity(("speeds", place), t, "speed") for place, t in enumerate(texts))
+        return NOTHING if NOTHING in pair else pair

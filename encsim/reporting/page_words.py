@@ -7,12 +7,12 @@ from collections.abc import Iterable
 from dataclasses import replace
 from typing import TYPE_CHECKING, TypeVar, cast
 
-from ..decisions.remedy_words import force
 from ..figures.channels import signed_percent
 from ..wording import (
     axis_words,
     compared,
     digits,
+    force,
     listed,
     many,
     percent,

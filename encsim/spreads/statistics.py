@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from ..closed_loop.closed_loop_ripple import Smoothness, smoothness
-from ..decisions import fast_ripple
+from ..decisions import ripple_summary
 from ..doubts import Doubt
 from ..model.distributions import places
 from ..open_loop.closed_form import ripple
@@ -132,7 +132,7 @@ def _halved(job: Job, places: dict[str, np.ndarray], met: np.ndarray) -> dict[st
 
 def _looked_at(job: Job, batch: Batch) -> dict[str, Any]:
     """The first samples by the full closed form: scale for all, deviation that is left, validity, reasons."""
-    samples, closed = len(batch.refused), fast_ripple.closes(job.axis)
+    samples, closed = len(batch.refused), ripple_summary.has_loop(job.axis)
     whole = [
         (smoothness if closed else ripple)(axis, job.speeds)
         for axis, _ in job.sampler.draw(0, min(CHECKED, samples))

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from .. import checks
-from ..decisions import fast_ripple
+from ..decisions import ripple_summary
 from ..decisions.requirements import Requirement
 from ..model.axis import Axis, axis_fault
 from ..open_loop.closed_form import checked_speeds
@@ -226,7 +226,7 @@ def tolerance(
         samples=int(samples),
         refused=int(batch.refused.sum()),
         seed=job.seed,
-        basis="smoothness" if fast_ripple.closes(axis) else "ripple",
+        basis="smoothness" if ripple_summary.has_loop(axis) else "ripple",
         axis=axis,
         spread=job.spread,
     )

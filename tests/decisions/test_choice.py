@@ -166,7 +166,7 @@ ESTIMATORS = [
 @pytest.mark.parametrize("factor", [None, 400, 4000])
 def test_screened_share_is_that_of_the_full_judgement_within_ten_per_cent(estimator, factor):
     axis = replace(STAGE, estimator=estimator, interpolation=Interpolation(factor=factor))
-    curves = worst_speeds.Curves(axis, fast_ripple.screened)
+    curves = worst_speeds.Curves(axis, fast_ripple.screened_ripple)
     curves.add(SMOOTH.grid(axis, 50))
     glance = SMOOTH.judgement(axis, curves).limit("relative").share
     # counts blurred once instead of over the period; 95 of 100 random axes keep within 6 %
@@ -252,7 +252,7 @@ def test_timed_edges_and_own_clocks_are_judged_in_full():
         if not row.pruned
     )
     clocked = replace(STAGE, sampling=Sampling(16e3, encoder_rate=50e3))
-    assert not fast_ripple.possible(clocked)
+    assert not fast_ripple.can_screen(clocked)
 
 
 def test_closed_loops_are_chosen_by_margin_and_ripple():

@@ -9,7 +9,7 @@ from explained import AXES, LOOP, STAGE
 
 import encsim
 from encsim.decisions import remedies, remedy_verification
-from encsim.decisions.proposals import Proposal
+from encsim.decisions.loop_proposals import Proposal
 from encsim.decisions.ripple_summary import delay
 from encsim.doubts import named
 from encsim.formats import axis_file, changes

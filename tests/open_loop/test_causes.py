@@ -8,7 +8,7 @@ import pytest
 import encsim
 from encsim.closed_loop.closed_loop_ripple import smoothness
 from encsim.decisions.explanation import explain
-from encsim.decisions.fast_ripple import screened
+from encsim.decisions.fast_ripple import screened_ripple
 from encsim.figures import remedies
 from encsim.open_loop import causes
 from encsim.open_loop.causes import CAUSES, GROUPS, RippleCause
@@ -104,7 +104,7 @@ def test_timed_edges_take_an_added_cause_as_jitter(hum):
 
 
 def test_screening_of_candidates_has_it_too(hum):
-    _, parts, _ = screened(STAGE, np.array([1e-3]))
+    _, parts, _ = screened_ripple(STAGE, np.array([1e-3]))
     assert parts["measured"]["hum"][0] == pytest.approx(np.sqrt(2.0) * SIZE * 16e3, rel=1e-9)
 
 

@@ -28,7 +28,7 @@ from ..model.axis import Axis, Interpolation, Sampling
 from ..model.scale_and_signal import Signal
 from ..open_loop import cause_models, engines, quantisation
 from ..open_loop.cause_models import TAU
-from ..open_loop.line_model import LineModel
+from ..open_loop.line_model import LineModel, Shapes
 from .ripple_summary import has_loop
 
 if TYPE_CHECKING:
@@ -70,7 +70,7 @@ def screened_ripple(
 class ScreeningModel(LineModel):
     """The line model with approximate quantisation; see the module."""
 
-    def _shapes(self, speed: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    def _shapes(self, speed: np.ndarray) -> Shapes:
         if not self.fixed:
             return super()._shapes(speed)
         return _fixed_shapes(self.axis.scale, self.axis.signal, self.axis.interpolation.correction)
@@ -159,9 +159,7 @@ class ScreeningModel(LineModel):
 
 
 @lru_cache(maxsize=256)
-def _fixed_shapes(
-    scale: Scale, signal: Signal, correction: float
-) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def _fixed_shapes(scale: Scale, signal: Signal, correction: float) -> Shapes:
     """`LineModel.shapes` of an error that does not depend on speed."""
     bare = Axis(
         scale, signal=signal, interpolation=Interpolation(correction=correction), sampling=Sampling(1.0)

@@ -47,7 +47,6 @@ SHORT = {
 }
 LONG = {
     "closed_loop/stability.py": 440,
-    "decisions/requirements.py": 460,
 }
 
 

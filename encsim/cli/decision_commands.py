@@ -202,7 +202,8 @@ def _lists(job: CommandJob) -> tuple[dict[str, Any], dict[str, Any] | None]:
             path, values = candidate_reader.read_option(option, axis)
             tried[path] = [*tried.get(path, ()), *values]
     text, name = job.text, arguments.named(args.axis)
-    lists, cost = {}, None
+    lists: dict[str, list[Any]] = {}
+    cost: dict[str, Any] | None = None
     with faults:
         if args.candidates is not None:
             text, name = arguments.axis_text(args.candidates), arguments.named(args.candidates)

@@ -23,7 +23,6 @@ if TYPE_CHECKING:
     from .choice_search import Entry
     from .judgements import LimitCheck
 
-
 MOST = 100_000
 
 
@@ -173,8 +172,7 @@ class Choice(Series):
     Attributes
     ----------
     rows : tuple of ChoiceRow
-        First those that meet it, by their costs in the order of the columns and then by margin; then the others
-        by their margin.
+        First those that meet it, by the columns of cost in their order, then by margin; then the others by margin.
     best : ChoiceRow or None
         The first that meets it.
     nearest : ChoiceRow or None
@@ -349,7 +347,7 @@ def _result(
     best = rows[id(ranked[0])] if ranked[0].met else None
     nearest = next((rows[id(entry)] for entry in ranked if not entry.met), None)
     first = rows[id(ranked[0])]
-    screened = () if all(entry.exact for entry in ranked) else (Doubt("screened"),)
+    screened = [] if all(entry.exact for entry in ranked) else [Doubt("screened")]
     return Choice(
         rows=tuple(rows.values()),
         best=best,

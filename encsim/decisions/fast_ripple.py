@@ -23,7 +23,8 @@ from ..closed_loop import squared_gains
 from ..closed_loop.closed_loop_ripple import smoothness
 from ..closed_loop.error_lines import ErrorLines
 from ..closed_loop.propagated_errors import PropagatedErrors
-from ..closed_loop.squared_gains import CURVES, SquaredGains
+from ..closed_loop.squared_gains import SquaredGains
+from ..closed_loop.state_space import CURVES
 from ..model.axis import Axis, Interpolation, Sampling
 from ..model.scale_and_signal import Signal
 from ..open_loop import cause_models, engines, quantisation

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import Field, dataclass, field, fields
-from typing import TYPE_CHECKING, Any, cast
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -214,17 +214,7 @@ class Requirement:
         return self.judgement(axis, curves)
 
     def grid(self, axis: Axis, points: int) -> np.ndarray:
-        """Speeds at which ripple is computed first; they include those where the limit has a corner.
-
-        Parameters
-        ----------
-        axis : Axis
-        points : int
-
-        Returns
-        -------
-        ndarray
-        """
+        """Speeds at which ripple is computed first; they include those where the limit has a corner."""
         low, high = self.speeds
         allowed = [limit for limit in (self.floor, self.measured) if limit is not None]
         corners = [limit / self.relative for limit in allowed if self.relative is not None]
@@ -232,35 +222,14 @@ class Requirement:
         return np.unique(np.concatenate([worst_speeds.grid(axis, low, high, points), corners]))
 
     def shares(self, curves: Curves) -> dict[str, np.ndarray]:
-        """Ripple over its limit at each speed, {limit: ndarray}.
-
-        Parameters
-        ----------
-        curves : worst_speeds.Curves
-
-        Returns
-        -------
-        dict of str to ndarray
-        """
+        """Ripple over its limit at each speed, {limit: ndarray}."""
         shares = {name: curves.rms[name] / limit for name in CURVES if (limit := getattr(self, name))}
         if self.relative is not None:
             shares["relative"] = curves.rms["measured"] / self.relative_at(curves.speed)
         return shares
 
     def judgement(self, axis: Axis, curves: Curves, steady: list[LimitCheck] | None = None) -> Judgement:
-        """Check an axis by ripple that has been computed already.
-
-        Parameters
-        ----------
-        axis : Axis
-        curves : worst_speeds.Curves
-        steady : list of LimitCheck, optional
-            As of :meth:`steady`, where they have been computed already.
-
-        Returns
-        -------
-        Judgement
-        """
+        """Check an axis by ripple that has been computed already, and the checks of :meth:`steady` if they have."""
         shares = self.shares(curves)
         ripples = [self._ripple_check(curves, name, shares[name]) for name in RIPPLES if name in shares]
         return judgement(self, axis, [*ripples, *(steady or self.steady(axis))], curves)
@@ -274,18 +243,7 @@ class Requirement:
         return upper(name, limit, value, speed=speed, **curves.largest_cause(curve, worst))
 
     def steady(self, axis: Axis, known: Margins | None = None) -> list[LimitCheck]:
-        """The checks of the limits that are not on ripple.
-
-        Parameters
-        ----------
-        axis : Axis
-        known : Margins, optional
-            Of its loop, where they have been computed already and do not depend on the speed.
-
-        Returns
-        -------
-        list of LimitCheck
-        """
+        """The checks of the limits that are not on ripple; ``known`` margins must not depend on the speed."""
         limits = [lower("top_speed", self.top_speed or self.speeds[1], top_speed(axis).speed)]
         if self.delay is not None:
             limits.append(upper("delay", self.delay, delay(axis, self.speeds[0])))
@@ -401,11 +359,10 @@ class _RequirementReader:
             recorded = name in self.given and values.get(name) is NOTHING
             return None if recorded else ((name,), self.given.get(name, NOTHING))
 
-        requirement = None
         with self.section.placed(place):
             requirement = Requirement(**values)
-        self.section.done()  # raises where there is none
-        return cast("Requirement", requirement)
+        self.section.done()  # raises where the line above did
+        return requirement
 
     def _unit(self) -> str | None:
         """Position unit by the first of the speeds, None where that has none."""

@@ -151,11 +151,11 @@ class Explanation(Series):
     }
 
     speed: float = field(metadata=measured_in("position/s"))
-    values: dict[str, float | None]
+    values: dict[str, Any]
     causes: tuple[Cause, ...]
     remedies: tuple[Remedy, ...]
     together: Remedy | None
-    verified: dict[str, float | None] | None
+    verified: dict[str, Any] | None
     agrees: bool | None
     crossover: float = field(metadata=measured_in("Hz"))
     text: str

@@ -98,7 +98,8 @@ class Judgement(Result):
     reasons: tuple[str, ...]
     axis: Axis = field(metadata={"plain": False})
 
-    def limit(self, name: str) -> LimitCheck | None:
+    # Any: a LimitCheck; callers who ask for the limiting criterion need not ask whether it is there
+    def limit(self, name: str) -> Any:
         """The check of one limit, None where it does not apply."""
         return next((each for each in self.limits if each.name == name), None)
 

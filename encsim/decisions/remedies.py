@@ -82,12 +82,12 @@ class Remedy(AxisChange):
     effect: str
     applies: bool
     reason: str
-    before: dict[str, float | None]
-    after: dict[str, float | None]
+    before: dict[str, Any]
+    after: dict[str, Any]
     won: float
     side_effects: tuple[str, ...]
     assumed: str = ""
-    verified: dict[str, float | None] | None = None
+    verified: dict[str, Any] | None = None
     agrees: bool | None = None
     doubtful: bool = False
     reasons: tuple[str, ...] = ()

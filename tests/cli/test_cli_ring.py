@@ -80,9 +80,6 @@ def test_help_begins_with_examples_and_both_ways_to_ask_agree(command, capsys):
     assert done(capsys, command, "--help") == text
 
 
-# ------------------------------------------------------------------ a mounted ring
-
-
 def test_ring_says_what_the_library_computes(folder, capsys):
     axis = encsim.load("table.toml")
     curve = encsim.ring_curve(axis.ring, axis.heads)
@@ -240,9 +237,6 @@ def test_readings_of_part_of_a_turn_are_refused(folder, capsys):
     (folder / "part.csv").write_text("angle_deg,reading_um\n" + "\n".join(f"{10 * i},{i}" for i in range(9)))
     words = ["--run-out must go round the turn", "9 from 0 to 1.4 rad"]
     refused(["ring", "table.toml", "--run-out", "part.csv"], words, folder, capsys)
-
-
-# ------------------------------------------------------------------ calibration
 
 
 def test_calibrate_says_the_sizes_of_both_rings_and_what_is_lost(folder, capsys):

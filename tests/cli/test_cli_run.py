@@ -142,9 +142,6 @@ def test_table_and_picture_are_written(argv, folder, capsys):
     assert "<title>" in (folder / "p.svg").read_text()
 
 
-# Steps ---------------------------------------------------------------------------------------------------
-
-
 @pytest.mark.parametrize(
     ("of", "size", "value"),
     [
@@ -190,9 +187,6 @@ def test_step_of_an_unstable_loop_fails_and_is_kept(folder, capsys):
     assert (folder / "s.csv").exists()
 
 
-# The encoder's lines -------------------------------------------------------------------------------------
-
-
 def test_folded_lines_are_drawn_at_a_speed(folder, capsys):
     done(
         capsys,
@@ -214,8 +208,6 @@ def test_folded_lines_of_an_unstable_loop_are_not_drawn(folder, capsys):
     assert "no curves for --plot-folded" in err
     assert not (folder / "f.svg").exists()
 
-
-# Refusals ------------------------------------------------------------------------------------------------
 
 WRONG = {
     "no demand": (["run", "axis.toml"], ["--speed or --profile", "nothing"]),

@@ -67,9 +67,6 @@ HELD = [name for name in AXES if name != "velocity loop"]
 COLUMNS = {"measured": "measured", "torque": "torque", "actual": "velocity", "position": "position"}
 
 
-# The loop in plain Python --------------------------------------------------------------------------------
-
-
 def plain(which, of, samples, size):
     """The same answer, event by event."""
     if of == "velocity":
@@ -95,9 +92,6 @@ def test_step_is_that_of_the_loop_event_by_event(name, of):
         # rounding of 300 periods of some ten states
         scale = np.abs(values).max()
         np.testing.assert_allclose(getattr(found, COLUMNS[theirs]), values, atol=1e-9 * scale, err_msg=theirs)
-
-
-# python-control ------------------------------------------------------------------------------------------
 
 
 def feedback(which, samples, size):
@@ -130,9 +124,6 @@ def test_step_of_the_position_agrees_with_python_control(name):
     found = step_response(which, "position", 1e-3, 400 / which.sampling.rate)
     # python-control 0.10 realises transfer functions as companion forms: ten digits
     np.testing.assert_allclose(found.position, feedback(which, 400, 1e-3), atol=1e-11)
-
-
-# Runs ----------------------------------------------------------------------------------------------------
 
 
 class Late(profiles.Profile):
@@ -175,8 +166,6 @@ def test_ramp_is_that_of_a_run(name):
     assert np.abs(ran.true_position[REST:] - found.position).max() < 1e-12
     assert np.abs(ran.measured[REST:] - found.measured).max() < 1e-8
 
-
-# Timed edges ----------------------------------------------------------------------------------------------
 
 TIMED = {
     "single counts": (PeriodTiming(1e9), 5.3e-4),
@@ -263,9 +252,6 @@ def test_answer_with_too_few_edges_is_doubtful_as_the_margins_are():
     assert found.reasons == margins(which, speed=5e-5).reasons != ()
 
 
-# What they settle at -------------------------------------------------------------------------------------
-
-
 @pytest.mark.parametrize("name", AXES)
 @pytest.mark.parametrize("of", ["position", "velocity", "load", "ramp"])
 def test_answer_settles_where_the_torques_balance(name, of):
@@ -289,9 +275,6 @@ def test_ramp_trails_by_speed_over_gain_without_feed_forward():
     assert found.error[-1] == pytest.approx(
         found.following_error, rel=2e-3
     )  # 0.1 % of the slowest mode is left
-
-
-# Measures ------------------------------------------------------------------------------------------------
 
 
 def test_symmetrical_optimum_overshoots_as_published():
@@ -345,9 +328,6 @@ def test_step_settles_within_the_time_that_is_looked_at(of):
     assert np.abs(main[found.time < found.settling_time][-1] / found.final - 1.0) > 0.02
 
 
-# When a real axis answers otherwise ----------------------------------------------------------------------
-
-
 def test_step_that_asks_more_torque_than_there_is_says_which_step_does_not():
     which = axis(torque_limit=20.0)
     found = step_response(which, "position", 1e-3)
@@ -384,8 +364,6 @@ def test_answers_become_plain_values_and_a_table():
     assert found.to_csv_text().splitlines()[0] == header
     assert step_response(AXES["plain"], "load").to_csv_text().startswith("time_s,demand_N,position_m")
 
-
-# Refusals ------------------------------------------------------------------------------------------------
 
 REFUSED = [
     (lambda: step_response(axis(), "torque"), r"step_response\.of must be one of position, velocity, load"),

@@ -108,7 +108,12 @@ SHEETS = {
 FIT = fit_of()
 
 
-# ------------------------------------------------------------------ numbers and words
+@pytest.fixture(autouse=True)
+def _settings_of_matplotlib_stay_as_they_were():
+    """No picture and no file of any test changes what the user has set."""
+    before = dict(matplotlib.rcParams)
+    yield
+    assert dict(matplotlib.rcParams) == before
 
 
 @pytest.mark.parametrize(
@@ -171,9 +176,6 @@ def luminance(colour):
         0.7152,
         0.0722,
     )
-
-
-# ------------------------------------------------------------------ what titles say
 
 
 def test_title_names_the_largest_ripple_and_its_speed():
@@ -267,9 +269,6 @@ def test_title_of_a_run_counts_folded_lines(speed, words):
     title = run_picture.run(trace).figure.encsim_title
     assert wording.quantity(trace.rms, "m/s", 2) in title
     assert words in title
-
-
-# ------------------------------------------------------------------ what is drawn
 
 
 @pytest.mark.parametrize(("axis", "lines"), [(STAGE, 4), (changed(STAGE, jitter=1e-9), 3), (SERIAL, 5)])
@@ -367,9 +366,6 @@ def test_the_slow_wave_meets_every_sample(harmonic, unit):
     assert line.seen(line.speeds[2]) == 0.0
 
 
-# ------------------------------------------------------------------ words that stay apart
-
-
 @pytest.mark.parametrize("style", PAGES, ids=["a4", "phone"])
 @pytest.mark.parametrize("name", SHEETS)
 def test_no_word_leaves_the_sheet_or_covers_another(name, style):
@@ -397,9 +393,6 @@ def test_theme_changes_colours_alone():
     for first, second in zip(light, dark, strict=True):
         np.testing.assert_array_equal(first, second)
     assert drawn[0].lines[-1].get_color() != drawn[1].lines[-1].get_color()
-
-
-# ------------------------------------------------------------------ the caller's axes
 
 
 PANELS = {
@@ -432,13 +425,6 @@ def test_a_second_curve_keeps_unit_and_range_of_the_first():
     assert ax.get_xlim() == pytest.approx((1e-4, 1e3))
 
 
-@pytest.mark.parametrize("name", SHEETS)
-def test_settings_of_matplotlib_stay_as_they_were(name):
-    before = dict(matplotlib.rcParams)
-    canvas.save(SHEETS[name](canvas.PRINT).figure, io.BytesIO(), "svg")
-    assert dict(matplotlib.rcParams) == before
-
-
 def test_pyplot_is_never_loaded():
     code = (
         "import sys, encsim; a = encsim.Axis(encsim.Scale(period=2e-5), sampling=encsim.Sampling(16e3));"
@@ -451,20 +437,13 @@ def test_pyplot_is_never_loaded():
     )
 
 
-# ------------------------------------------------------------------ odd results
-
-
 @pytest.mark.parametrize(
     "speeds", [[0.0], [0.0, 0.0], [1.0], [-1.0, 1.0], [3.0, 1e-9, 2.0], [1e-9], [[1.0, 2.0]], [1e6, 1e-6]]
 )
 @pytest.mark.parametrize("axis", [STAGE, IDEAL, TABLE], ids=["stage", "ideal", "table"])
 def test_any_speeds_can_be_drawn(axis, speeds):
     curve = encsim.ripple(axis, speeds)
-    for ax in (
-        curve.plot(),
-        curve.plot(Figure().subplots()),
-        ripple_picture.ripple(curve, limit=(0.01, 1e-6)),
-    ):
+    for ax in (curve.plot(), ripple_picture.ripple(curve, Figure().subplots(), limit=(0.01, 1e-6))):
         assert texts_of(ax.figure)
 
 
@@ -498,9 +477,6 @@ def test_note_names_the_estimator(estimator, words):
 def test_missing_numbers_leave_gaps():
     curve = synthetic(np.geomspace(1e-3, 1.0, 50), lambda v: np.where(v > 0.1, np.nan, v))
     assert texts_of(ripple_picture.ripple(curve).figure)
-
-
-# ------------------------------------------------------------------ files
 
 
 @pytest.mark.parametrize("kind", ["png", "svg", "pdf"])

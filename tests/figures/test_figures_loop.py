@@ -180,9 +180,6 @@ SHEETS = {
 }  # fmt: skip
 
 
-# ------------------------------------------------------------------ words that stay apart
-
-
 @pytest.mark.parametrize("style", PAGES, ids=["a4", "phone"])
 @pytest.mark.parametrize("name", SHEETS)
 def test_no_word_leaves_the_sheet_or_covers_another(name, style):
@@ -218,9 +215,6 @@ def test_given_axes_are_drawn_into_and_no_others(name):
     assert PANELS[name](ax) is ax
     assert ax.lines
     assert [len(other.get_children()), other.get_xlim(), len(figure.texts), len(figure.axes)] == before
-
-
-# ------------------------------------------------------------------ what titles say
 
 
 @pytest.mark.parametrize(
@@ -416,9 +410,6 @@ def test_run_too_short_to_settle_claims_no_ripple():
     assert closed_run_picture.closed_run(result).figure.encsim_title == "25\u202fms of the closed loop"
 
 
-# ------------------------------------------------------------------ what is drawn
-
-
 def test_three_panels_draw_the_three_curves():
     found = smoothness_dense()
     axes = loop_picture.smoothness(found).figure.axes
@@ -452,9 +443,6 @@ def test_long_run_keeps_its_narrowest_peak():
     x, y = elements.per_pixel(np.arange(100_000.0), values)
     assert len(x) == len(y) < 2000
     assert (y.max(), y.min()) == (5.0, -3.0)
-
-
-# ------------------------------------------------------------------ odd results and refusals
 
 
 @pytest.mark.parametrize(

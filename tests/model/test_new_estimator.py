@@ -83,9 +83,6 @@ def filtered(estimator, positions):
     return lfilter(numerator, denominator, positions - positions[0])
 
 
-# Linear theory -----------------------------------------------------------------------------------------
-
-
 @CASES
 def test_response_is_the_sum_of_the_weights(estimator):
     weights = estimator.weights(RATE)
@@ -110,9 +107,6 @@ def test_bandwidth_scales_by_the_declared_field(estimator):
     assert type(slower) is type(estimator)
     ratio = slower.noise_gain(rate) / estimator.noise_gain(rate)
     assert 0.2 < ratio < 0.6  # noise falls with the bandwidth: its first power to its 3/2th
-
-
-# Open chain --------------------------------------------------------------------------------------------
 
 
 @CASES
@@ -149,9 +143,6 @@ def test_parabola_of_any_length_is_the_difference_equation_of_its_positions(samp
     trace = encsim.simulate(replace(AXIS, estimator=estimator), -0.31, 9000)
     expected = filtered(estimator, trace.position)
     assert np.abs(trace.velocity - expected)[samples:].max() < 1e-9 * 0.31
-
-
-# Closed loop -------------------------------------------------------------------------------------------
 
 
 @CASES
@@ -195,9 +186,6 @@ def test_tuned_loop_keeps_its_phase_margin(estimator):
     assert encsim.margins(tuned).phase_margin > 49.9
 
 
-# Decisions, pictures, files ----------------------------------------------------------------------------
-
-
 @CASES
 def test_explain_proposes_the_same_estimator_slower(estimator):
     remedies = encsim.explain(replace(AXIS, estimator=estimator), SPEED).remedies
@@ -238,9 +226,6 @@ def test_every_kind_has_an_example_of_its_own_fields(kind):
     keys = [part.split(" = ")[0] for part in estimators.KINDS[kind].example[0].split("  ") if " = " in part]
     assert {key.strip() for key in keys} <= {item.name for item in fields(estimators.KINDS[kind])}
     assert keys
-
-
-# Quadratic fit -----------------------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize("samples", [3, 4, 5, 11, 64])

@@ -60,8 +60,6 @@ def opened(which):
     return replace(which, load=Load(5.0), control=Control(0.0, 0.0))
 
 
-# Slow twin ---------------------------------------------------------------------------------------------
-
 TWINS = {
     "plain": axis(),
     "no counts": axis(interpolation={}),
@@ -113,8 +111,6 @@ def test_run_of_a_profile_is_that_of_the_slow_twin(name):
     assert np.abs(found.torque - expected[4]).max() < 1e-7
 
 
-# Opened loop -------------------------------------------------------------------------------------------
-
 ENCODERS = {
     "plain": axis(),
     "converter and noise": axis(
@@ -161,8 +157,6 @@ def test_opened_loop_measures_the_velocities_of_the_open_chain(name, speed):
     assert np.abs(found.measured - expected.velocity).max() < 1e-12
 
 
-# Lanes -------------------------------------------------------------------------------------------------
-
 SPEEDS = [1e-3, 0.0123, -0.3]
 LANES = {
     **TWINS,
@@ -186,9 +180,6 @@ def test_more_speeds_than_lanes_are_run_in_groups():
     speeds = np.geomspace(1e-3, 0.1, 300)
     found = runs(axis(), speeds, 0.02, seed=1)
     assert found.rms["torque"][299] == run(axis(), speeds[299], 0.02, seed=300).rms["torque"]
-
-
-# Linear theory -----------------------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize("delay", [0.0, 1.3])
@@ -255,8 +246,6 @@ def test_smoothness_in_closed_form_is_that_of_runs(name, speed):
             getattr(curve, name)[0], rel=0.02
         ), name
 
-
-# Friction, profiles, limits ----------------------------------------------------------------------------
 
 STICKY = Load(5.0, coulomb=5.0, stribeck=5.0, stribeck_speed=2e-3)
 
@@ -406,8 +395,6 @@ def test_slow_first_call_is_told_once(alone, monkeypatch, capsys):
     assert ("many speeds" in err) != alone
 
 
-# Refusals ----------------------------------------------------------------------------------------------
-
 REFUSED = [
     (replace(axis(), load=None), 0.01, 1.0, r"Axis\.load must be given"),
     (replace(axis(), control=None), 0.01, 1.0, r"Axis\.control must be given"),
@@ -446,9 +433,6 @@ def test_run_refuses(which, speed, seconds, message):
 def test_runs_refuse_speeds_that_are_none(speeds):
     with pytest.raises(InputError, match=r"runs\.speed"):
         runs(axis(), speeds, 0.1)
-
-
-# Closed form and starts ----------------------------------------------------------------------------------
 
 
 def test_runs_from_spread_starts_average_to_smoothness_where_one_start_does_not():

@@ -22,7 +22,6 @@ from encsim import (
     Signal,
     Stream,
     position_error,
-    ripple,
     simulate,
 )
 from encsim.kernels import compiling
@@ -97,9 +96,6 @@ def still_counts(step, samples=1):
     q = PITCH / 4000
     trace = simulate(axis(None, {"factor": 4000}, samples), step * q * RATE, 400_000)
     return trace.velocity / (q * RATE)
-
-
-# Closed form -------------------------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize(
@@ -258,21 +254,6 @@ def test_lines_of_a_run_are_those_of_the_closed_form(seed):
     np.testing.assert_allclose(found, lines.amplitude[: orders.size], atol=1e-9 * lines.amplitude.max())
 
 
-@pytest.mark.parametrize("seed", range(12))
-def test_ripple_of_a_run_is_that_of_the_closed_form(seed):
-    rng = np.random.default_rng(100 + seed)
-    signal = {"offset": rng.uniform(-0.03, 0.03, 2).tolist(), "gain": rng.uniform(-0.03, 0.03), "phase": 0.02}
-    signal["jitter"] = PITCH * 5e-4 * rng.uniform()
-    how = {"factor": int(np.exp(rng.uniform(np.log(40), np.log(4000)))), "bits": [None, 12][seed % 2]}
-    speed = PITCH * RATE * np.exp(rng.uniform(np.log(0.02), np.log(5.0)))
-    which = axis(signal, how)
-    # 1 %: the run is sure to some 0.2 %, the closed form to better.
-    assert simulate(which, speed, 300_000, seed).rms == pytest.approx(ripple(which, [speed]).rms[0], rel=0.01)
-
-
-# Slow twin ---------------------------------------------------------------------------------------------
-
-
 @pytest.mark.parametrize("name", [*AXES, *REMEMBERING])
 @pytest.mark.parametrize(("speed", "first"), [(SPEED, 0), (-0.4 * SPEED, 2045)])
 def test_stream_equals_the_slow_twin(name, speed, first):
@@ -294,9 +275,6 @@ def test_queued_edges_equal_those_of_a_list(load, clock):
     position, _ = streamed(which, load * q / separation, [500], seed=3)
     expected = twin(which, load * q / separation, 0, 500, seed=3)
     np.testing.assert_allclose(position, expected[0], atol=1e-3 * q)
-
-
-# Invariants --------------------------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize("name", [*AXES, *REMEMBERING])
@@ -407,9 +385,6 @@ def test_reading_allocates_less_than_1_kb_whatever_the_block(name, size):
         tracemalloc.stop()
 
 
-# Results -----------------------------------------------------------------------------------------------
-
-
 def test_clipping_makes_a_run_invalid_and_says_so():
     trace = simulate(axis({"amplitude": 1.3}, {"bits": 10}), SPEED, 1000)
     assert not trace.valid
@@ -467,8 +442,6 @@ print(sum(len(found.cache_misses) for found in used), any(found.cache_hits for f
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout == "0 True\n"
 
-
-# Refusals ----------------------------------------------------------------------------------------------
 
 WRONG = [
     ({"axis": "axis"}, r'simulate\.axis must be an Axis, got "axis"'),

@@ -66,9 +66,6 @@ def twin(which, speed, samples):
     return slow_estimators.alpha_beta(y, *resolved.gains(RATE), period, speed)[CHUNK:]
 
 
-# Slow twin ---------------------------------------------------------------------------------------------
-
-
 @pytest.mark.parametrize("speed", [0.0123, -0.31])
 @pytest.mark.parametrize("name", [name for name in ALL if name not in (*TIMED, "difference")])
 def test_velocity_of_positions_is_that_of_the_slow_twin(name, speed):
@@ -102,9 +99,6 @@ def test_velocity_of_timed_edges_is_that_of_the_slow_twin(name, speed):
     np.testing.assert_allclose(found, expected, rtol=3e-3)
 
 
-# Closed form -------------------------------------------------------------------------------------------
-
-
 @pytest.mark.parametrize("speed", [3.1415e-4, 0.0123456, 0.0712345])
 @pytest.mark.parametrize("name", [name for name in ALL if "chunk" not in name])
 def test_ripple_of_a_run_is_that_of_the_closed_form(name, speed):
@@ -116,9 +110,6 @@ def test_ripple_of_a_run_is_that_of_the_closed_form(name, speed):
     assert np.sqrt(np.mean(np.square(runs))) == pytest.approx(
         curve.rms[0], rel=0.03 if name in TIMED else 0.01
     )
-
-
-# Invariants --------------------------------------------------------------------------------------------
 
 
 def streamed(which, speed, blocks, first=0):
@@ -181,9 +172,6 @@ def test_a_run_too_short_for_its_estimator_says_so():
     trace = simulate(axis(LowPass(1.0)), 0.0123, 2000)
     assert not trace.valid
     assert "too short for estimator or hysteresis" in trace.reasons[0]
-
-
-# Timed edges -------------------------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize("name", TIMED)

@@ -105,6 +105,8 @@ _HOMES = {
     "Tolerance": "spreads.tolerancing",
     "WorkersLost": "spreads.workers",
     "tolerance": "spreads.tolerancing",
+    "Sweep": "spreads.sweep",
+    "sweep": "spreads.sweep",
 }
 
 # Modules that are public as a whole.

@@ -94,6 +94,8 @@ from encsim.rings.heads import find_heads as find_heads
 from encsim.rings.residual_eccentricity import after_tightening as after_tightening
 from encsim.rings.tolerances import ring_tolerances as ring_tolerances
 from encsim.spreads.description import load_spread as load_spread
+from encsim.spreads.sweep import Sweep as Sweep
+from encsim.spreads.sweep import sweep as sweep
 from encsim.spreads.tolerancing import Tolerance as Tolerance
 from encsim.spreads.tolerancing import tolerance as tolerance
 from encsim.spreads.workers import WorkersLost as WorkersLost
@@ -208,4 +210,6 @@ __all__ = [
     "Tolerance",
     "WorkersLost",
     "tolerance",
+    "Sweep",
+    "sweep",
 ]

@@ -16,7 +16,10 @@ if TYPE_CHECKING:
 # {command: (module of its family, what it does)}; the module holds a Command of the same name in capitals.
 COMMANDS = {
     "new": ("axis_commands", "write a commented starter axis file"),
+    "check": ("file_commands", "say all faults of an axis file, or what it describes and what its jobs take"),
+    "show": ("file_commands", "write out an axis file with all defaults and the changes of --set"),
     "ripple": ("axis_commands", "predict the velocity ripple at every speed, by cause"),
+    "sweep": ("file_commands", "compare the ripple for several values of a key, speed by speed"),
     "period": ("axis_commands", "show what the encoder gets wrong within one signal period"),
     "simulate": ("axis_commands", "run the axis at one speed, sample by sample"),
     "identify": ("axis_commands", "fit the signal faults of two recorded channels"),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import json
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import Field
 from typing import TYPE_CHECKING, Any
 
@@ -25,6 +25,34 @@ def write(axis: Axis) -> str:
         elif item.name == "heads" and part != item.default:
             tables.insert(0, f"heads = {heads(part)}")
     return "\n\n".join(tables) + "\n"
+
+
+def write_all(axis: Axis) -> str:
+    """TOML text of every value, defaults too, that loads to an equal axis; what is left out stands in comments."""
+    heads_line = f"heads = {heads(axis.heads)}\n\n" if axis.ring is not None else ""
+    tables = []
+    for item in dataclasses.fields(axis):
+        part = getattr(axis, item.name)
+        if dataclasses.is_dataclass(part):
+            tables.append("\n".join([f"[{item.name}]", *_all_keys(part, axis.scale.unit)]))
+        elif part is None:
+            tables.append(f"# no [{item.name}]")
+    return heads_line + "\n\n".join(tables) + "\n"
+
+
+def _all_keys(part: Any, unit: str) -> Iterator[str]:
+    """The lines of one part, ``key = value``, or a comment for a key that is left out."""
+    written = dict(line.split(" = ", 1) for line in _keys(part, unit))
+    if hasattr(part, "kind"):
+        yield f"kind = {written['kind']}"
+    for item in dataclasses.fields(part):
+        value = getattr(part, item.name)
+        if _follows(part, item.name) and value is not None:
+            yield f"# {item.name} = {value}, by period and diameter"
+        elif value is None:
+            yield f"# {item.name} is left out"
+        else:
+            yield f"{item.name} = {written.get(item.name) or _value(value, _dimension(item, unit), unit)}"
 
 
 def setting(value: Any, dimension: str | None, unit: str) -> str:

@@ -47,6 +47,11 @@ def spread(curve: RippleCurve | Smoothness, count: int = SIMULATED_SPEEDS) -> li
     return [speeds[round(i * (len(speeds) - 1) / (count - 1))] for i in range(count)]
 
 
+def most_simulated(axis: Axis) -> int:
+    """Samples of a check by simulation over the default speeds."""
+    return SIMULATED_SPEEDS * STARTS * _enough_samples(axis, default_speeds(axis))
+
+
 def simulated(
     axis: Axis, speeds: list[float], seed: int, threads: int | None, progress: Any
 ) -> dict[str, int | list[float]]:

@@ -83,6 +83,9 @@ def test_file_that_is_no_axis_file_is_refused(content, folder, capsys):
 
 
 COMMANDS_THAT_READ = {
+    "check": [],
+    "show": [],
+    "sweep": ["sampling.rate=8 kHz"],
     "ripple": [],
     "period": [],
     "limits": [],

@@ -1,0 +1,160 @@
+"""Ripple over speed for several values of one or more keys of an axis, side by side."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from ..argument_checks import choice
+from ..checks import Fault, InputError, is_real, refuse
+from ..formats import changes
+from ..model.axis import check_axis
+from ..open_loop.closed_form import checked_speeds, ripple
+from ..results import Series, measured_in
+
+if TYPE_CHECKING:
+    from ..model.axis import Axis
+
+OF = ("rms", "peak", "relative")
+MOST_COLUMNS = 1000
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Sweep(Series):
+    """One value of the ripple by speed, for each combination of changed values.
+
+    Attributes
+    ----------
+    speed : ndarray, shape (n,)
+        Speeds, m/s or rad/s.
+    of : {"rms", "peak", "relative"}
+        What ``values`` are, as of `RippleCurve`.
+    settings : tuple of dict
+        {key: value as text} of each of the m columns; the values of the last key vary fastest.
+    values : ndarray, shape (n, m)
+        m/s or rad/s, of the speed (1) if ``of`` is "relative".
+    doubtful : ndarray of bool, shape (n, m)
+        Where the prediction is not reliable; ``reasons`` says why.
+
+    Examples
+    --------
+    >>> import encsim
+    >>> axis = encsim.examples.load("stage_x")
+    >>> found = encsim.sweep(axis, {"sampling.rate": ["8 kHz", "16 kHz"]}, ["1 mm/s", "10 mm/s"])
+    >>> found.values.shape
+    (2, 2)
+    """
+
+    speed: np.ndarray = field(metadata=measured_in("position/s"))
+    of: str
+    settings: tuple[dict[str, str], ...]
+    values: np.ndarray
+    doubtful: np.ndarray = field(metadata=measured_in("1"))
+    valid: bool
+    reasons: tuple[str, ...]
+    axis: Axis = field(metadata={"plain": False})
+
+    @property
+    def units(self) -> dict[str, str]:
+        """Units of the fields; that of the values depends on what they are."""
+        known = super().units
+        return known | {"values": "1" if self.of == "relative" else known["speed"]}
+
+    @property
+    def names(self) -> list[str]:
+        """What each column is, ``sampling.rate = 8 kHz``."""
+        return [", ".join(f"{key} = {text}" for key, text in one.items()) for one in self.settings]
+
+    def columns(self) -> dict[str, np.ndarray]:
+        """Columns of the table: the speed, then one for each combination of values."""
+        unit = {"1": ""}.get(self.units["values"], f" ({self.units['values']})")
+        named = {
+            f"{self.of}{unit}, {name}": column for name, column in zip(self.names, self.values.T, strict=True)
+        }
+        return {f"speed_{self.units['speed'].replace('/', '_')}": self.speed} | named
+
+
+def sweep(axis: Axis, values: Mapping[str, Sequence[Any]], speeds: Any, of: str = "rms") -> Sweep:
+    """Ripple by speed for each of several values of a key; several keys give all their combinations.
+
+    Parameters
+    ----------
+    axis : Axis
+    values : mapping of str to sequence
+        {key: values}, keys and values as of ``axis.with_``.
+    speeds : array_like
+        Speeds, m/s or rad/s, or text, ``["1 mm/s", "10 mm/s"]``; at least one.
+    of : {"rms", "peak", "relative"}
+        Which value of `RippleCurve`.
+
+    Returns
+    -------
+    Sweep
+
+    Raises
+    ------
+    InputError
+        If a key or value is wrong (all that are wrong are told), or a speed is no finite number.
+
+    Examples
+    --------
+    >>> import encsim
+    >>> axis = encsim.examples.load("stage_x")
+    >>> found = encsim.sweep(axis, {"interpolation.factor": [400, 4000]}, [1e-3, 0.01], "relative")
+    >>> found.names
+    ['interpolation.factor = 400', 'interpolation.factor = 4000']
+    """
+    check_axis("sweep.axis", axis)
+    choice("sweep.of", of, OF)
+    speed = checked_speeds("sweep.speeds", speeds, axis.scale.unit).ravel()
+    settings = _grid(values)
+    curves = [ripple(one, speed) for one in _changed(axis, settings)]
+    reasons = tuple(dict.fromkeys(reason for curve in curves for reason in curve.reasons))
+    return Sweep(
+        speed=speed,
+        of=of,
+        settings=tuple({key: _text(axis, key, value) for key, value in one.items()} for one in settings),
+        values=np.stack([getattr(curve, of) for curve in curves], axis=1),
+        doubtful=np.stack([curve.doubtful for curve in curves], axis=1),
+        valid=all(curve.valid for curve in curves),
+        reasons=reasons,
+        axis=axis,
+    )
+
+
+def _grid(values: Mapping[str, Sequence[Any]]) -> list[dict[str, Any]]:
+    """All combinations of the values, {key: value} each."""
+    if not isinstance(values, Mapping) or not values:
+        refuse("sweep.values", "be keys with lists of values", values)
+    for key, listed in values.items():
+        if isinstance(listed, str) or not isinstance(listed, Sequence) or not listed:
+            refuse(f"sweep.values[{key}]", "be a list of values", listed)
+    count = int(np.prod([len(listed) for listed in values.values()], dtype=float))
+    if count > MOST_COLUMNS:
+        refuse("sweep.values", f"make at most {MOST_COLUMNS} combinations", count)
+    return [dict(zip(values, row, strict=True)) for row in itertools.product(*values.values())]
+
+
+def _changed(axis: Axis, settings: list[dict[str, Any]]) -> list[Axis]:
+    """The axis with each of the settings; all that are impossible are told at once."""
+    axes: list[Axis] = []
+    faults: list[Fault] = []
+    for one in settings:
+        try:
+            axes.append(axis.with_(one))
+        except InputError as error:
+            faults += error.faults
+    if faults:
+        raise InputError(*dict.fromkeys(faults))
+    return axes
+
+
+def _text(axis: Axis, key: str, value: Any) -> str:
+    """A value as it was given, with its unit where it is a number in SI."""
+    if isinstance(value, str):
+        return value
+    return changes.write(axis, key, value) if value is None or is_real(value) else str(value)

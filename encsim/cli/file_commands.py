@@ -85,7 +85,7 @@ CHECK = Command(
     },
     compute=_checked,
     json=lambda job: job.result,
-    text=lambda job: reporting.sweep_text.check(arguments.named(job.args.axis), job.axis, job.result),
+    text=lambda job: reporting.tolerance_text.check(arguments.named(job.args.axis), job.axis, job.result),
 )
 
 
@@ -93,7 +93,9 @@ def _effective(job: CommandJob) -> str:
     from ..formats.axis_file import OTHER_SECTIONS
 
     others = [name for name in job.sections if name in OTHER_SECTIONS]
-    return str(reporting.sweep_text.effective(job.axis, arguments.named(job.args.axis), job.args.set, others))
+    return str(
+        reporting.tolerance_text.effective(job.axis, arguments.named(job.args.axis), job.args.set, others)
+    )
 
 
 def _plain(job: CommandJob) -> dict[str, Any]:
@@ -158,7 +160,7 @@ SWEEP = Command(
     work=lambda job: f"computing {len(job.speeds)} speeds",
     compute=lambda job: encsim.sweep(job.axis, job.values, job.speeds, job.args.of),
     outputs=[table("speeds and values")],
-    text=lambda job: reporting.sweep_text.sweep(job.result, cautious=not job.args.quiet),
+    text=lambda job: reporting.tolerance_text.sweep(job.result, cautious=not job.args.quiet),
     functions=("sweep",),
     names={"values": "KEY=VALUES"},
 )

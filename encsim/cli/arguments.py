@@ -8,7 +8,7 @@ import sys
 from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING
 
-from .. import argument_checks, checks, units
+from .. import checks, units
 
 if TYPE_CHECKING:
     from typing import TextIO
@@ -157,14 +157,11 @@ def start(job: CommandJob) -> float:
 
 def speeds(job: CommandJob) -> Sequence[float]:
     """Speeds of --speeds, or those looked at by default."""
+    from ..argument_checks import parse_speeds  # loads NumPy, which --help must not
     from ..time_domain.sweeps import default_speeds
 
     text, axis = job.args.speeds, job.axis
-    return (
-        default_speeds(axis)
-        if text is None
-        else argument_checks.parse_speeds(text, axis.scale.unit, "--speeds")
-    )
+    return default_speeds(axis) if text is None else parse_speeds(text, axis.scale.unit, "--speeds")
 
 
 def seconds(job: CommandJob) -> float | None:

@@ -199,18 +199,7 @@ def test_bad_run_option_is_refused_by_name(option, value, folder, capsys):
 
 def test_faults_of_file_options_and_outputs_come_at_once(folder, capsys):
     (folder / "axis.toml").write_text(AXIS.replace("gain = 0.02", "gian = 0.02"))
-    argv = [
-        "simulate",
-        "axis.toml",
-        "--speed",
-        "2 mm/s",
-        "--seconds",
-        "0",
-        "--seed",
-        "-3",
-        "--csv",
-        "capture.csv",
-    ]
+    argv = ["simulate", "axis.toml", "--speed=2 mm/s", "--seconds=0", "--seed=-3", "--csv=capture.csv"]
     err = refused(argv, ["--csv", "--seed", "--seconds", "signal.gian"], folder, capsys)
     assert len(err.splitlines()) == 4
 

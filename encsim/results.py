@@ -1,14 +1,16 @@
 """What every result can do: turn into plain values with their units, be drawn, and be written as a table.
 
 A result class declares; what it declares is done here: ``field(metadata=measured_in("position/s"))`` gives a field
-its unit, ``part_units`` gives units to values inside fields, ``plot = picture(...)`` names the picture that shows
-it, ``tabled`` the fields that make its table. A read-only mapping of order to value serves the frozen descriptions.
+its unit, `computed` one that is computed when asked for, ``part_units`` gives units to values inside fields,
+``plot = picture(...)`` names the picture that shows it, ``tabled`` the fields that make its table. A read-only mapping
+of order to value serves the frozen descriptions.
 """
 
 from __future__ import annotations
 
 import csv
 import dataclasses
+import functools
 import importlib
 import inspect
 import io
@@ -42,6 +44,13 @@ axis = encsim.Axis(encsim.Scale(period=20e-6), sampling=encsim.Sampling(16e3), l
 def measured_in(unit: str) -> dict[str, str]:
     """Metadata of a field with this unit: a unit's name, or a word of :func:`scale_units`."""
     return {"unit": unit}
+
+
+def computed(unit: str, value: Callable[[Any], Any]) -> Any:
+    """A field with this unit whose value ``value(result)`` is computed when it is first asked for, and kept."""
+    return dataclasses.field(
+        init=False, repr=False, default=functools.cached_property(value), metadata=measured_in(unit)
+    )
 
 
 def scale_units(position: str) -> dict[str, str]:

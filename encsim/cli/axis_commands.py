@@ -60,7 +60,14 @@ NEW = Command(
 )
 
 
+PEAK = """
+Peak is half of (maximum - minimum) of the velocity in one second of running, or
+in one revolution where that takes longer, as a simulation measures it; a
+question mark beside it: not known within 10 %."""
+
+
 def _ripple_options(parser: Parser) -> None:
+    parser.description = f"{parser.description}{PEAK}"
     axis_option(parser)
     parser.add_argument(
         "--speeds",

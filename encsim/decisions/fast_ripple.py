@@ -60,7 +60,7 @@ def screened_ripple(
     axis: Axis, speeds: np.ndarray
 ) -> tuple[dict[str, np.ndarray], dict[str, dict[str, np.ndarray]], tuple[str, ...]]:
     """Approximate ripple of an axis at some speeds, in the form that `worst_speeds.Curves` takes."""
-    squares, _ = ScreeningModel(axis).parts(speeds)
+    squares = ScreeningModel(axis).parts(speeds)
     pitch = axis.scale.pitch
     squares = {cause: np.maximum(square, 0.0) for cause, square in squares.items()}
     total = sum(squares.values(), np.zeros(speeds.shape))
@@ -76,8 +76,8 @@ class ScreeningModel(LineModel):
             return super()._shapes(speed)
         return _fixed_shapes(self.axis.scale, self.axis.signal, self.axis.interpolation.correction)
 
-    def parts(self, speed: np.ndarray) -> tuple[dict[str, np.ndarray], np.ndarray]:
-        """Mean squares of the velocity by cause; periods and seconds. No peak: its half range is 0."""
+    def parts(self, speed: np.ndarray) -> dict[str, np.ndarray]:
+        """Mean squares of the velocity by cause; periods and seconds."""
         orders, amplitudes, _ = self.shapes(speed)
         squares = {cause: np.zeros_like(speed) for cause in self.named()}
         power = np.abs(amplitudes) ** 2
@@ -99,7 +99,7 @@ class ScreeningModel(LineModel):
             by_lags = lag.size <= SCREENED_LAGS
             quantised = self._quantised_by_lags if by_lags else self._quantised_by_harmonics
             squares["resolution"] = quantised(speed, variance, cyclic, weight, seconds)
-        return self.with_independent(squares, speed), np.zeros_like(speed)
+        return self.with_independent(squares, speed)
 
     def _quantised_by_lags(
         self,
@@ -219,17 +219,9 @@ def curves(axis: Axis, speeds: np.ndarray) -> FastRipple:
         if cause_models.pairs(estimator, rate)[0].size > FEW_LAGS:
             gains = [(_estimator_gains(estimator, rate), np.arange(speeds.size))]
             return _through_gains(axis, model, speeds, gains, CURVES[:1])
-    squares = model.parts(speeds)[0]
+    squares = model.parts(speeds)
     total = sum((np.maximum(square, 0.0) for square in squares.values()), np.zeros(speeds.shape))
     return FastRipple({"measured": np.sqrt(total) * axis.scale.pitch}, bool(model.sound))
-
-
-class _RmsLineModel(LineModel):
-    """The line model without the peak, which tolerance does not use."""
-
-    def half_range(self, speed: np.ndarray) -> np.ndarray:
-        """Nothing."""
-        return 0.0 * speed
 
 
 def _model(axis: Axis) -> Model:
@@ -237,7 +229,7 @@ def _model(axis: Axis) -> Model:
     factor = axis.interpolation.factor
     if not axis.estimator.linear or (factor is not None and factor < FEW_COUNTS):
         return engines.engine(axis)
-    return _RmsLineModel(axis)
+    return LineModel(axis)
 
 
 def _through_gains(

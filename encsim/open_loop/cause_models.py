@@ -112,8 +112,8 @@ class Model(ABC):
     def at_lags(self, speed: np.ndarray, seconds: np.ndarray) -> dict[str, np.ndarray]:
         """Mean squares of increments by cause over some lags, shape (lags, speeds), periods squared."""
 
-    def parts(self, speed: np.ndarray) -> tuple[dict[str, np.ndarray], np.ndarray]:
-        """Mean squares of the velocity by cause, half range of its cyclic part; periods and seconds."""
+    def parts(self, speed: np.ndarray) -> dict[str, np.ndarray]:
+        """Mean squares of the velocity by cause; periods and seconds."""
         squares = {cause: np.zeros_like(speed) for cause in self.named()}
         weight, seconds = lags(self.axis)
         size = max(1, self.together // max(speed.size, 1))
@@ -124,7 +124,7 @@ class Model(ABC):
                 squares[cause] += weight[some] @ of_lags[cause]
         if self.clock is not None:
             squares["age"] = (speed / self.pitch) ** 2 * _age(self.axis, self.clock)
-        return self.with_independent(squares, speed), self.half_range(speed)
+        return self.with_independent(squares, speed)
 
     def with_independent(self, squares: dict[str, np.ndarray], speed: np.ndarray) -> dict[str, np.ndarray]:
         """Mean squares by cause with those that neither quantisation nor noise changes: ring and registered causes."""
@@ -139,16 +139,11 @@ class Model(ABC):
         """Squared gain from white position noise to velocity, 1/s2."""
         return 2.0 * float(lags(self.axis)[0].sum())
 
-    def half_range(self, speed: np.ndarray) -> np.ndarray:
-        """Half of (maximum - minimum) of the cyclic part of the velocity over all starts, periods per second."""
-        orders, lines = self.complex_lines(speed)
-        within_period, within_turn = (
-            _half_range(
-                lines * self.cyclic_gain(np.multiply.outer(speed / self.pitch, per_period), speed), whole
-            )
-            for per_period, whole, lines in ((orders, orders, lines), turn_lines(self.axis))
-        )
-        return within_period + within_turn
+    def ring_half_range(self, speed: np.ndarray) -> np.ndarray:
+        """Half of (maximum - minimum) over a revolution of what the ring's mounting makes, periods per second."""
+        per_period, whole, lines = turn_lines(self.axis)
+        gain = self.cyclic_gain(np.multiply.outer(speed / self.pitch, per_period), speed)
+        return _half_range(lines * gain, whole)
 
     def cyclic_gain(self, frequency: np.ndarray, speed: np.ndarray) -> np.ndarray:
         """Complex gain for harmonics of these frequencies from position to velocity, 1/s."""

@@ -8,6 +8,7 @@ the result.
 
 from __future__ import annotations
 
+import functools
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
@@ -16,10 +17,10 @@ import numpy as np
 from .. import checks
 from ..argument_checks import speeds_in_si
 from ..model.axis import Axis, check_axis
-from ..results import AXIS_EXAMPLE, Series, measured_in, picture
+from ..results import AXIS_EXAMPLE, Series, computed, measured_in, picture
 from ..rings import error_orders
 from ..rings.error_orders import turn_lines
-from . import cause_models, causes, engines, period_error, validity
+from . import cause_models, causes, engines, extremes, period_error, validity
 
 if TYPE_CHECKING:
     from .cause_models import Model
@@ -41,8 +42,9 @@ class RippleCurve(Series):
     rms : ndarray
         Root of the mean square of velocity less true speed, over evenly spread starts.
     peak : ndarray
-        Half range of the cyclic part over all starts, plus min(3 rms, q/2 sum |d_j|) of counting, plus 3 rms
-        of the random parts.
+        Half of (maximum - minimum) of the velocity in one second of running (one revolution, where that takes
+        longer), as `simulate` measures it: the range of what is deterministic, and the expected extremes of
+        what is random, in so many samples; never below rms. Computed when it is first asked for.
     relative : ndarray
         rms/|speed|; infinite at standstill.
     parts : dict of str to ndarray
@@ -71,7 +73,7 @@ class RippleCurve(Series):
 
     speed: np.ndarray = field(metadata=measured_in("position/s"))
     rms: np.ndarray = field(metadata=measured_in("position/s"))
-    peak: np.ndarray = field(metadata=measured_in("position/s"))
+    peak: np.ndarray = computed("position/s", lambda curve: curve._extremes[0])  # noqa: RUF009
     relative: np.ndarray = field(metadata=measured_in("1"))
     parts: dict[str, np.ndarray] = field(metadata=measured_in("position/s"))
     regime: np.ndarray = field(metadata=measured_in("1"))
@@ -83,6 +85,18 @@ class RippleCurve(Series):
     valid: bool
     reasons: tuple[str, ...]
     axis: Axis = field(metadata={"plain": False})
+
+    @property
+    def peak_reliable(self) -> np.ndarray:
+        """Where the peak is known within some 10 %: bool, shape of ``speed``."""
+        return np.asarray(self._extremes[1] & ~self.doubtful)
+
+    @functools.cached_property
+    def _extremes(self) -> tuple[np.ndarray, np.ndarray]:
+        """Peak, and where it is known well."""
+        squares = {cause: part.ravel() ** 2 for cause, part in self.parts.items()}
+        found = extremes.expected_peak(self.axis, np.abs(self.speed).ravel(), squares)
+        return found[0].reshape(self.speed.shape), found[1].reshape(self.speed.shape)
 
     def refined(self) -> RippleCurve:
         """The curve with more speeds, closest at sampling nulls, if its own speeds are a rising range.
@@ -201,7 +215,7 @@ def ripple(axis: Axis, speeds: float | list[float] | np.ndarray) -> RippleCurve:
     magnitude = np.abs(speed).ravel()
     model = engines.engine(axis)
     scale = axis.scale.pitch
-    squares, peak = _parts(axis, model, magnitude)
+    squares = _parts(axis, model, magnitude)
     squares = {cause: np.maximum(square, 0.0) * scale**2 for cause, square in squares.items()}
     total = sum(squares.values(), np.zeros_like(magnitude))
     frequency = model.strongest(magnitude)
@@ -216,7 +230,6 @@ def ripple(axis: Axis, speeds: float | list[float] | np.ndarray) -> RippleCurve:
     return RippleCurve(
         speed=speed,
         rms=shaped(rms),
-        peak=shaped(peak * scale + _peak_of_parts(axis, squares, model.magnitudes(magnitude))),
         relative=shaped(relative),
         parts={cause: shaped(np.sqrt(square)) for cause, square in squares.items()},
         regime=shaped(regimes(axis, squares, frequency)),
@@ -231,18 +244,18 @@ def ripple(axis: Axis, speeds: float | list[float] | np.ndarray) -> RippleCurve:
     )
 
 
-def _parts(axis: Axis, model: Model, speed: np.ndarray) -> tuple[dict[str, np.ndarray], np.ndarray]:
+def _parts(axis: Axis, model: Model, speed: np.ndarray) -> dict[str, np.ndarray]:
     """Parts of the model, averaged over the speeds at which a mounted ring passes its heads in one revolution."""
     # The speeds differ little; at sampling nulls and whole counts per sample this difference is all that is left.
-    squares, peak = model.parts(speed)
+    squares = model.parts(speed)
     if axis.ring is None:
-        return squares, peak
+        return squares
     at_angles = [
         model.parts(speed * (1.0 + share)) for share in error_orders.speed_modulation(axis.ring, axis.heads)
     ]
     for cause in squares.keys() - STEADY:
-        squares[cause] = sum((parts[cause] for parts, _ in at_angles), 0.0 * speed) / len(at_angles)
-    return squares, np.maximum.reduce([peak, *(highest for _, highest in at_angles)])
+        squares[cause] = sum((parts[cause] for parts in at_angles), 0.0 * speed) / len(at_angles)
+    return squares
 
 
 def lines(axis: Axis, speed: float) -> Lines:
@@ -354,16 +367,6 @@ def checked_speeds(name: str, speeds: Any, unit: str, single: bool = False) -> n
 def aliased(frequency: np.ndarray, rate: float) -> np.ndarray:
     """Frequency after sampling at this rate, Hz."""
     return np.abs(frequency - rate * np.rint(frequency / rate))
-
-
-def _peak_of_parts(
-    axis: Axis, squares: dict[Any, np.ndarray], magnitudes: float | np.ndarray
-) -> float | np.ndarray:
-    """Peak of quantisation and of the random parts, velocity; ``magnitudes`` is sum |d_j| of the estimator, 1/s."""
-    peak = np.sqrt(sum(squares.get(cause, 0.0) for cause in causes.gaussian())) * 3.0
-    peak = peak + 3.0 * np.sqrt(squares.get("adc", 0.0))
-    counting = np.minimum(3.0 * np.sqrt(squares.get("resolution", 0.0)), 0.5 * axis.resolution * magnitudes)
-    return peak + counting + 3.0 * np.sqrt(squares.get("age", 0.0))
 
 
 def regimes(axis: Axis, squares: dict[Any, np.ndarray], frequency: np.ndarray) -> np.ndarray:

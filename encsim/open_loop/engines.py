@@ -10,6 +10,7 @@ from ..model.edge_timing import TimedEdges
 from . import period_error, quantisation
 from .cause_models import Model, line_gain
 from .line_model import LineModel
+from .phases import at_phases, error_shape
 from .table_model import TableModel
 
 if TYPE_CHECKING:
@@ -19,6 +20,13 @@ if TYPE_CHECKING:
 EXACT_FACTOR = 4096
 # With a converter only the table has the steps of both; it resolves counts up to this number.
 EXACT_FACTOR_CONVERTED = 16384
+# Ticks between edges from which the first order in 1/ticks is exact enough, and the scatter of edges, in ticks, that
+# leaves nothing of their fraction.
+MANY_TICKS, SCATTERED = 1000.0, 0.5
+# Edges of a period that are followed one by one, and grid of the error that tells their distances to 1e-5.
+MOST_EDGES, FINE_GRID = 4096, 1 << 15
+_PLACES, _WEIGHTS = np.polynomial.hermite_e.hermegauss(9)
+NODES = tuple(zip(_PLACES.tolist(), (_WEIGHTS / _WEIGHTS.sum()).tolist(), strict=True))
 
 
 def engine(axis: Axis) -> Model:
@@ -44,6 +52,7 @@ class Timed(LineModel):
 
     Over m counts the time is off by the error of both edges and by the clock's ticks:
     ``v**2 (sum_k (2 E_k sin(pi k m/M)/(m q))**2/2 + 2 sigma**2/(m q)**2 + (v/(m q f_clk))**2 r(1 - r))``.
+    Where ticks are few and the edges scatter less than one, each interval of a period has an r of its own.
     """
 
     def __init__(self, axis: Axis, estimator: TimedEdges) -> None:
@@ -57,14 +66,14 @@ class Timed(LineModel):
         share = np.where(ratio > 1.0, ratio - (most - 1.0), 1.0)
         return [(share, most), (1.0 - share, np.maximum(most - 1.0, 1.0))]
 
-    def parts(self, speed: np.ndarray) -> tuple[dict[str, np.ndarray], np.ndarray]:
-        """Mean squares of the velocity by cause, half range of its cyclic part; periods and seconds."""
+    def parts(self, speed: np.ndarray) -> dict[str, np.ndarray]:
+        """Mean squares of the velocity by cause; periods and seconds."""
         self.shapes(speed)
         squares = {cause: np.zeros_like(speed) for cause in self.named()}
         for share, counts in self.reach(speed):
             for cause, square in self._over(speed, counts).items():
                 squares[cause] += share * square
-        return self.with_independent(squares, speed), self.half_range(speed)
+        return self.with_independent(squares, speed)
 
     def _over(self, speed: np.ndarray, counts: np.ndarray) -> dict[str, np.ndarray]:
         """Mean squares by cause with this number of counts between the two edges."""
@@ -75,11 +84,69 @@ class Timed(LineModel):
         squares |= {cause: square for cause, square in self.spread(speed, np.inf).items() if cause != "clock"}
         if self.axis.interpolation.bits is not None:
             squares["adc"] = self.converter(speed)
-        rough = np.sqrt(sum(squares.values()) + 0.0 * speed)
-        ticks = self.estimator.clock * self.pitch / np.where(speed > 0.0, speed, 1.0)
-        tick = np.where(speed > 0.0, quantisation.counted(span * ticks, rough * ticks) / ticks**2, 0.0)
+        tick = self._ticks(speed, counts, sum(squares.values(), np.zeros_like(speed)))
         rate = speed / self.pitch / span
         return {cause: square * rate**2 for cause, square in (squares | {"resolution": tick}).items()}
+
+    def _ticks(self, speed: np.ndarray, counts: np.ndarray, rough: np.ndarray) -> np.ndarray:
+        """Mean square that whole ticks add to an increment, periods squared; ``rough`` that of all else."""
+        moving = speed > 0.0
+        ticks = self.estimator.clock * self.pitch / np.where(moving, speed, 1.0)
+        span = counts / self.axis.interpolation.factor
+        square = np.where(moving, quantisation.counted(span * ticks, np.sqrt(rough) * ticks) / ticks**2, 0.0)
+        scatter = np.sqrt(self.edge_scatter(speed)) * ticks
+        few = moving & (span * ticks < MANY_TICKS) & (span * ticks > 1.0) & (scatter < SCATTERED)
+        if few.any():
+            exact = self._by_intervals(speed, counts, ticks, scatter, few)
+            square[few] = np.maximum(exact - rough[few], 0.0)
+        return square
+
+    def _by_intervals(
+        self, speed: np.ndarray, counts: np.ndarray, ticks: np.ndarray, scatter: np.ndarray, few: np.ndarray
+    ) -> np.ndarray:
+        """Mean square of the velocity over the intervals of a period, in increments over ``counts``."""
+        intervals = self.intervals(speed, counts, few) * ticks[few, None]
+        # single counts are held down to the time since the last edge; the value holds during the next interval
+        ahead = np.roll(intervals, -1, axis=-1)
+        until = np.where((counts[few] == 1.0)[:, None], ahead, 0.0)
+        length = (counts[few] / self.axis.interpolation.factor * ticks[few])[:, None]
+        square, nodes = np.zeros(length.size), NODES if scatter[few].any() else ((0.0, 1.0),)
+        for place, weight in nodes:
+            taken = np.maximum(intervals + scatter[few, None] * place, 1.0)
+            whole = np.floor(taken)
+            part = taken - whole
+            error = (1.0 - part) * _held(length, whole, until) + part * _held(length, whole + 1.0, until)
+            square += weight * (error * ahead).mean(axis=-1) / ahead.mean(axis=-1)
+        return square * (length[:, 0] / ticks[few]) ** 2
+
+    def intervals(
+        self, speed: np.ndarray, counts: np.ndarray, some: np.ndarray | slice = slice(None)
+    ) -> np.ndarray:
+        """True way between edges so many counts apart, shape (speeds, edges of a period), periods."""
+        orders, made, _ = self.shapes(speed)
+        factor, counts = self.axis.interpolation.factor or 1, counts[some]
+        made = made if made.shape[0] == 1 else made[some]
+        edges = np.arange(min(factor, MOST_EDGES)) / min(factor, MOST_EDGES)
+        span = (counts / factor)[:, None]
+        if orders.size == 0:
+            return np.broadcast_to(span, (counts.size, 1))
+        shape = error_shape(made, orders, FINE_GRID)
+        first = self._offsets(shape, np.broadcast_to(edges, (made.shape[0], edges.size)))
+        return span + self._offsets(shape, edges + span) - first
+
+    @staticmethod
+    def _offsets(shape: np.ndarray, level: np.ndarray) -> np.ndarray:
+        """How far from its level each edge lies: x - level where x + error(x) = level."""
+        offset = -at_phases(shape, level)
+        for _ in range(2):
+            offset = -at_phases(shape, level + offset)
+        return offset
+
+    def edge_scatter(self, speed: np.ndarray) -> np.ndarray:
+        """Mean square of the random part of the way between two edges, periods squared."""
+        by_cause = self.spread(speed, np.inf)
+        random = (square for cause, square in by_cause.items() if cause != "clock")
+        return sum(random, np.zeros_like(speed)) + self.converter(speed)
 
     def orders_of(self, frequency: np.ndarray, speed: np.ndarray) -> np.ndarray:
         """Cycles per period of harmonics of these frequencies, shape (speeds, harmonics); 0 at rest."""
@@ -109,3 +176,11 @@ class Timed(LineModel):
     def magnitudes(self, speed: np.ndarray) -> float | np.ndarray:
         """Sum of the magnitudes of the weights of the two edges, 1/s."""
         return 2.0 * speed / (self.reach(speed)[0][1] * self.axis.resolution)
+
+
+def _held(length: np.ndarray, read: np.ndarray, until: np.ndarray) -> np.ndarray:
+    """Mean square error of ``length``/max(read, age) - 1 while the age grows from 0 to ``until``; all in ticks."""
+    later = np.maximum(until, read)
+    plain = read * (length / read - 1.0) ** 2
+    falling = length**2 * (1.0 / read - 1.0 / later) - 2.0 * length * np.log(later / read) + later - read
+    return np.asarray((plain + falling) / later)

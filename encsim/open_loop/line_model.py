@@ -69,8 +69,8 @@ class LineModel(Model):
         """Whether the error without quantisation has harmonics at some speed."""
         return self.cache is not None and self.cache[1].orders.size > 0
 
-    def parts(self, speed: np.ndarray) -> tuple[dict[str, np.ndarray], np.ndarray]:
-        """Mean squares of the velocity by cause, half range of its cyclic part; periods and seconds."""
+    def parts(self, speed: np.ndarray) -> dict[str, np.ndarray]:
+        """Mean squares of the velocity by cause; periods and seconds."""
         self.shapes(speed)
         return super().parts(speed)
 

@@ -127,7 +127,7 @@ def _columns(curve: RippleCurve, rows: list[int], unit: str) -> dict[str, list[s
     columns = {
         "speed": [show(curve.speed[i], unit) for i in rows],
         "rms": [show(curve.rms[i], unit) + mark[i] for i in rows],
-        "peak": [beside(curve.peak[i], curve.rms[i], unit) for i in rows],
+        "peak": [beside(curve.peak[i], curve.rms[i], unit) + _unsure(curve, i) for i in rows],
         "% of speed": [percent_number(curve.relative[i]) if curve.speed[i] else "-" for i in rows],
         "regime": [str(curve.regime[i]) for i in rows],
         "line": [or_dash(curve.frequency[i], "Hz") for i in rows],
@@ -137,6 +137,12 @@ def _columns(curve: RippleCurve, rows: list[int], unit: str) -> dict[str, list[s
     return columns | {
         f"{cause} %": [share_text(share.get(cause, 0.0)) for share in shares] for cause in curve.parts
     }
+
+
+def _unsure(curve: RippleCurve, i: int) -> str:
+    """A question mark behind a peak that is not known well, blanks where another is."""
+    sure = curve.peak_reliable
+    return "" if sure.all() else "  " if sure[i] else " ?"
 
 
 def _beside(curve: RippleCurve, simulated: SimulatedPoints, unit: str) -> str:

@@ -43,8 +43,7 @@ class RippleCurve(Series):
         Root of the mean square of velocity less true speed, over evenly spread starts.
     peak : ndarray
         Half of (maximum - minimum) of the velocity in one second of running (one revolution, where that takes
-        longer), as `simulate` measures it: the range of what is deterministic, and the expected extremes of
-        what is random, in so many samples; never below rms. Computed when it is first asked for.
+        longer), as `simulate` measures it, random parts by their expected extremes; never below rms.
     relative : ndarray
         rms/|speed|; infinite at standstill.
     parts : dict of str to ndarray
@@ -89,14 +88,14 @@ class RippleCurve(Series):
     @property
     def peak_reliable(self) -> np.ndarray:
         """Where the peak is known within some 10 %: bool, shape of ``speed``."""
-        return np.asarray(self._extremes[1] & ~self.doubtful)
+        return self._extremes[1] & ~self.doubtful
 
     @functools.cached_property
     def _extremes(self) -> tuple[np.ndarray, np.ndarray]:
         """Peak, and where it is known well."""
         squares = {cause: part.ravel() ** 2 for cause, part in self.parts.items()}
-        found = extremes.expected_peak(self.axis, np.abs(self.speed).ravel(), squares)
-        return found[0].reshape(self.speed.shape), found[1].reshape(self.speed.shape)
+        peak, sure = extremes.expected_peak(self.axis, np.abs(self.speed).ravel(), squares)
+        return peak.reshape(self.speed.shape), sure.reshape(self.speed.shape)
 
     def refined(self) -> RippleCurve:
         """The curve with more speeds, closest at sampling nulls, if its own speeds are a rising range.

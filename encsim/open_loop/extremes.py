@@ -171,7 +171,7 @@ def _timed(axis: Axis, model: Any, speed: np.ndarray, samples: np.ndarray) -> tu
     """Peak of timed edges: whole ticks between edges, longest and shortest of the run."""
     estimator: Any = axis.estimator
     rate = np.where(speed > 0.0, speed, 1.0) / axis.scale.pitch
-    passed = np.minimum(samples, np.maximum(rate * axis.interpolation.factor * duration(axis, speed), 2.0))
+    passed = np.minimum(samples, np.maximum(speed / axis.resolution * duration(axis, speed), 2.0))
     spread = np.sqrt(model.edge_scatter(speed)) * estimator.clock / rate
     fast, slow = np.full(speed.shape, -np.inf), np.full(speed.shape, np.inf)
     for share, counts in model.reach(speed):

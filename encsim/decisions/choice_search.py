@@ -13,7 +13,7 @@ import numpy as np
 from ..checks import InputError
 from ..closed_loop.stability import margins
 from ..open_loop import cause_models
-from . import fast_ripple, worst_speeds
+from . import fast_ripple, judgements
 from .judgements import Judgement, LimitCheck, delay, judgement
 from .requirements import RIPPLES
 from .ripple_summary import has_loop
@@ -182,10 +182,10 @@ class CandidateEvaluator:
         axis, requirement = entry.axis, self.requirement
         entry.pruned = False
         if has_loop(axis):
-            curves = worst_speeds.Curves(axis, _fast_loop_ripple)
+            curves = judgements.Curves(axis, _fast_loop_ripple)
             curves.add(_common_speeds(*requirement.speeds))
         elif fast_ripple.can_screen(axis):
-            curves = worst_speeds.Curves(axis, fast_ripple.screened_ripple)
+            curves = judgements.Curves(axis, fast_ripple.screened_ripple)
             curves.add(requirement.grid(axis, POINTS))
         else:
             self._judge_in_full(entry)
@@ -295,7 +295,7 @@ def _common_speeds(low: float, high: float) -> np.ndarray:
     return np.unique([low, *np.geomspace(low or 1e-3 * high, high, POINTS), high])
 
 
-def _fast_loop_ripple(axis: Axis, speeds: np.ndarray) -> worst_speeds.CurveParts:
-    """Fast ripple of a closed loop in the form that `worst_speeds.Curves` takes, without its parts."""
+def _fast_loop_ripple(axis: Axis, speeds: np.ndarray) -> judgements.CurveParts:
+    """Fast ripple of a closed loop in the form that `judgements.Curves` takes, without its parts."""
     rms = fast_ripple.curves(axis, speeds).rms
     return rms, {name: {} for name in rms}, ()

@@ -59,7 +59,7 @@ def can_screen(axis: Axis) -> bool:
 def screened_ripple(
     axis: Axis, speeds: np.ndarray
 ) -> tuple[dict[str, np.ndarray], dict[str, dict[str, np.ndarray]], tuple[str, ...]]:
-    """Approximate ripple of an axis at some speeds, in the form that `worst_speeds.Curves` takes."""
+    """Approximate ripple of an axis at some speeds, in the form that `judgements.Curves` takes."""
     squares = ScreeningModel(axis).parts(speeds)
     pitch = axis.scale.pitch
     squares = {cause: np.maximum(square, 0.0) for cause, square in squares.items()}

@@ -15,7 +15,7 @@ from ..closed_loop.stability import margins
 from ..formats import toml_text
 from ..formats.sections import Section
 from ..open_loop.limits import top_speed
-from . import worst_speeds
+from . import judgements
 from .judgements import Judgement as Judgement
 from .judgements import LimitCheck, delay, judgement, lower, upper
 from .ripple_summary import CURVES
@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from ..checks import Check
     from ..closed_loop.stability import Margins
     from ..model.axis import Axis
-    from .worst_speeds import Curves
+    from .judgements import Curves
 
 
 SECTION = "requirement"
@@ -203,12 +203,12 @@ class Requirement:
         Ripple against speed is jagged, and the worst speed decides. The grid therefore also holds the speeds at
         which a strong harmonic of the error or of quantisation meets a frequency where the gain of estimator or
         loop peaks. Then the grid is refined twice, six times as closely, around the two worst speeds of each
-        limit. See :mod:`encsim.decisions.worst_speeds`.
+        limit. See :mod:`encsim.decisions.judgements`.
         """
         if not checks.is_whole(points) or not 2 <= points <= MOST_POINTS:
             checks.refuse("judge.points", f"be a whole number from 2 to {MOST_POINTS}", points)
         self.check(axis)
-        curves = worst_speeds.Curves(axis)
+        curves = judgements.Curves(axis)
         curves.add(self.grid(axis, points))
         curves.refine(self.shares)
         return self.judgement(axis, curves)
@@ -219,7 +219,7 @@ class Requirement:
         allowed = [limit for limit in (self.floor, self.measured) if limit is not None]
         corners = [limit / self.relative for limit in allowed if self.relative is not None]
         corners = [speed for speed in corners if low < speed < high]
-        return np.unique(np.concatenate([worst_speeds.grid(axis, low, high, points), corners]))
+        return np.unique(np.concatenate([judgements.grid(axis, low, high, points), corners]))
 
     def shares(self, curves: Curves) -> dict[str, np.ndarray]:
         """Ripple over its limit at each speed, {limit: ndarray}."""

@@ -27,7 +27,7 @@ from encsim import (
     Tracking,
     choose,
 )
-from encsim.decisions import fast_ripple, worst_speeds
+from encsim.decisions import fast_ripple, judgements
 from encsim.formats import changes
 
 STAGE = stage(400, signal=IN_PHASE)
@@ -166,7 +166,7 @@ ESTIMATORS = [
 @pytest.mark.parametrize("factor", [None, 400, 4000])
 def test_screened_share_is_that_of_the_full_judgement_within_ten_per_cent(estimator, factor):
     axis = replace(STAGE, estimator=estimator, interpolation=Interpolation(factor=factor))
-    curves = worst_speeds.Curves(axis, fast_ripple.screened_ripple)
+    curves = judgements.Curves(axis, fast_ripple.screened_ripple)
     curves.add(SMOOTH.grid(axis, 50))
     glance = SMOOTH.judgement(axis, curves).limit("relative").share
     # counts blurred once instead of over the period; 95 of 100 random axes keep within 6 %

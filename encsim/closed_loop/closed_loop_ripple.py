@@ -11,7 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -25,11 +25,13 @@ from . import loop_validity, order_notch_sweep, propagated_edges, squared_gains
 from .error_lines import ErrorLines
 from .propagated_edges import PropagatedEdges
 from .propagated_errors import PropagatedErrors
-from .squared_gains import CURVES, FEW_BINS, SquaredGains
+from .squared_gains import FEW_BINS, SquaredGains
+from .state_space import CURVES
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike
 
+    from ..model.ring_geometry import Ring
     from .loop_validity import Outcome
 
 
@@ -172,7 +174,7 @@ class Smoothness(Series):
     doubtful: np.ndarray = field(metadata=measured_in("1"))
     stable: bool
     crossover: float = field(metadata=measured_in("Hz"))
-    vanishing: tuple = field(metadata=measured_in("position/s"))
+    vanishing: tuple[tuple[float, tuple[int, ...]], ...] = field(metadata=measured_in("position/s"))
     valid: bool
     reasons: tuple[str, ...]
     axis: Axis = field(metadata={"plain": False})
@@ -294,9 +296,10 @@ def _over_revolution(errors: ErrorLines) -> tuple[dict[str, np.ndarray], Outcome
     # at null speeds and where counts are even.
     squares, outcome = _mean_squares(errors)
     axis, speed = errors.axis, errors.speed
-    if axis.ring is None or not axis.estimator.linear:
+    ring = axis.ring
+    if ring is None or not axis.estimator.linear:
         return squares, outcome
-    shares, highest = _speed_modulation(axis, speed), max(errors.steps, errors.orders.max(initial=0))
+    shares, highest = _speed_modulation(axis, ring, speed), max(errors.steps, errors.orders.max(initial=0))
     advance = speed / (axis.scale.pitch * axis.sampling.rate)
     here = np.flatnonzero(np.abs(shares).max(axis=-1) * advance * highest > NEGLIGIBLE)
     if not here.size:
@@ -309,12 +312,12 @@ def _over_revolution(errors: ErrorLines) -> tuple[dict[str, np.ndarray], Outcome
     return squares, outcome
 
 
-def _speed_modulation(axis: Axis, speed: np.ndarray) -> np.ndarray:
+def _speed_modulation(axis: Axis, ring: Ring, speed: np.ndarray) -> np.ndarray:
     """Relative speed changes of the graduation over a revolution, shape (speeds, 8), by the loop of the top speed."""
-    orders, _ = error_orders.shown_lines(axis.ring, axis.heads)
+    orders, _ = error_orders.shown_lines(ring, axis.heads)
     frequency = np.multiply.outer(speed / (2.0 * np.pi), orders)
     response = loops.build(axis, float(speed.max())).response(frequency)
-    return error_orders.followed_speed_modulation(axis.ring, axis.heads, response.complementary)
+    return error_orders.followed_speed_modulation(ring, axis.heads, response.complementary)
 
 
 def _mean_squares(errors: ErrorLines) -> tuple[dict[str, np.ndarray], Outcome]:
@@ -345,23 +348,22 @@ def _result(
     doubtful: np.ndarray,
     reasons: tuple[str, ...],
     outcome: Outcome,
-    marks: tuple[tuple[float, tuple[Any, ...]], ...],
+    marks: tuple[tuple[float, tuple[int, ...]], ...],
 ) -> Smoothness:
     """Mean squares of shape (speeds, curves) as the result."""
-    constant = axis.load.torque_constant
+    constant = loops.closed(axis).load.torque_constant
 
     def shaped(square: np.ndarray, curve: str) -> np.ndarray:
         return np.sqrt(square[:, CURVES.index(curve)]).reshape(speed.shape)
 
     curves = {name: shaped(total, name) for name in CURVES}
     parts = {name: {cause: shaped(square, name) for cause, square in squares.items()} for name in CURVES}
-    curves["current"] = None
     if constant is not None:
-        curves["current"] = curves["torque"] / constant
         parts["current"] = {cause: values / constant for cause, values in parts["torque"].items()}
     return Smoothness(
         speed=speed,
         **curves,
+        current=None if constant is None else curves["torque"] / constant,
         parts=parts,
         doubtful=doubtful.reshape(speed.shape),
         stable=bool(outcome.stable.all()),

@@ -8,11 +8,12 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 from functools import lru_cache
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from ..open_loop import cause_models, causes, period_error, structure_function
+from ..open_loop.line_model import LineModel
 from ..open_loop.table_model import SHARE_POINTS, TableModel
 
 if TYPE_CHECKING:
@@ -192,7 +193,8 @@ def _with_bands(
     square = 0.25 * (low + high) ** 2
     kept = np.exp(-(TAU**2) * lines.least * square)
     added = {"low": low, "high": high, "band": power, "kept": kept, "square": square}
-    return replace(lines, **{name: np.append(getattr(lines, name), part) for name, part in added.items()})
+    joined: dict[str, Any] = {name: np.append(getattr(lines, name), part) for name, part in added.items()}
+    return replace(lines, **joined)
 
 
 class ErrorLines:
@@ -204,19 +206,25 @@ class ErrorLines:
 
     def __init__(self, axis: Axis, model: Model, speed: np.ndarray) -> None:
         self.axis, self.model, self.speed = axis, model, speed
-        self.tabulated = isinstance(model, TableModel) and model.table is not None
+        # key of the tables of a model that has the steps of converter and counts in a table
+        self.key: Axis | None = None
         self.orders, made = model.complex_lines(speed)
         self.made = made
         self.squares = 0.5 * np.abs(made) ** 2
-        if self.tabulated:
-            self.orders = model.low
+        if isinstance(model, TableModel) and model.table is not None:
+            self.key, self.orders = model.key, model.low
             self.squares = 2.0 * model.table.power[self.orders][None, :]
         self.spread = {cause: 0.5 * square for cause, square in model.spread(speed, np.inf).items()}
         self.variance = sum(self.spread.values()) + 0.0 * speed
         self.added = causes.added_squares(axis, speed)
         self.converter = 0.0 * speed
-        if not isinstance(model, TableModel):
+        if isinstance(model, LineModel):
             self.converter = 0.5 * model.converter(speed)
+
+    @property
+    def tabulated(self) -> bool:
+        """Whether the steps of converter and counts come from a table."""
+        return self.key is not None
 
     @property
     def least(self) -> float:
@@ -237,13 +245,9 @@ class ErrorLines:
         """Quantisation lines with the places of the speeds that they apply to."""
         how = self.axis.interpolation
         everywhere = np.arange(self.speed.size)
-        if self.tabulated:
-            return [
-                (
-                    everywhere,
-                    tabulated_lines(self.model.key, structure_function.LARGEST, self._lowest(), self.least),
-                )
-            ]
+        if self.key is not None:
+            lines = tabulated_lines(self.key, structure_function.LARGEST, self._lowest(), self.least)
+            return [(everywhere, lines)]
         if how.factor is None:
             return []
         if self.made.shape[0] == 1:
@@ -260,28 +264,33 @@ class ErrorLines:
         how = self.axis.interpolation
         if how.factor is not None:
             return float(how.factor)
-        return TAU * self.axis.signal.amplitude * 2.0**how.bits / (2.0 * how.span) if self.tabulated else 0.0
+        if how.bits is None or not self.tabulated:
+            return 0.0
+        return TAU * self.axis.signal.amplitude * 2.0**how.bits / (2.0 * how.span)
 
     def displaced_quantisation(
         self, orders: np.ndarray, left: np.ndarray, away: np.ndarray
     ) -> QuantisationLines:
         """Quantisation lines where the axis tracks the smooth error and so leaves the steady motion."""
-        how = self.axis.interpolation
-        if how.bits is None or not self.tabulated:
-            return counter_lines(how.factor, orders, left, self.least, FEW_COMBS)
+        if self.axis.interpolation.bits is None or self.key is None:
+            # without a converter in the table the steps are the counts
+            return counter_lines(int(self.steps), orders, left, self.least, FEW_COMBS)
         # self-modulation of the smooth lines is counted there, unless steps are as coarse
         lowest = max(self._lowest(), min(int(orders[-1]), int(self.steps) // 2))
-        return displaced_lines(self.model.key, self.steps, orders, away, self.least, lowest)
+        return displaced_lines(self.key, self.steps, orders, away, self.least, lowest)
 
     def separate_quantisation(self) -> dict[str, QuantisationLines] | None:
         """Quantisation lines of converter and of counter alone; None where only one of them exists."""
         how = self.axis.interpolation
-        if not self.tabulated or how.bits is None or how.factor is None:
+        if self.key is None or how.bits is None or how.factor is None:
             return None
-        changes = {"adc": {"factor": None, "output": "position"}, "resolution": {"bits": None}}
+        changes: dict[str, dict[str, Any]] = {
+            "adc": {"factor": None, "output": "position"},
+            "resolution": {"bits": None},
+        }
         lines = {}
         for cause, change in changes.items():
-            key = replace(self.model.key, interpolation=replace(self.model.key.interpolation, **change))
+            key = replace(self.key, interpolation=replace(self.key.interpolation, **change))
             lines[cause] = tabulated_lines(
                 key, SHARE_POINTS, self._lowest(), self.least, SINGLE // 4, BANDS // 4
             )

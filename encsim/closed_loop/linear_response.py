@@ -13,8 +13,8 @@ from ..doubts import Doubt
 from ..model.axis import Axis, check_axis
 from . import loop as loops
 from . import squared_gains
-from .stability import few_edges
 from .state_space import Assembly, inside
+from .timed_edges import few_edges
 
 # Rise time is taken between these shares of the final value, settling time to within SETTLED of it.
 RISE, SETTLED = (0.1, 0.9), 0.02
@@ -142,7 +142,7 @@ class LinearResponse:
             return ()
         frequency = np.geomspace(1e-6, 0.5, FREQUENCIES) * self.loop.rate
         crossover = squared_gains.crossover_of(frequency, np.abs(self.loop.open_gain(frequency)))
-        reasons = few_edges(self.loop, crossover)
+        reasons = few_edges(self.loop.estimator, self.loop.rate, crossover)
         share = change / abs(self.speed)
         if share > LARGEST_CHANGE and self.stable:
             most: dict[str, Any] = {

@@ -9,6 +9,7 @@ import numpy as np
 
 from ..checks import InputError, refuse
 from ..model import filter_design, load_and_control
+from ..model.edge_timing import TimedEdges
 from . import plant, timed_edges
 from .plant import Plant
 from .state_space import CURVES, Assembly
@@ -18,6 +19,7 @@ if TYPE_CHECKING:
     from ..model.filter_design import FilterSection
     from ..model.load_and_control import Control, Load
     from .state_space import ClosedLoop
+    from .timed_edges import EdgeFilter
 
 
 # Eigenvalues of this many states take about half a second.
@@ -97,6 +99,11 @@ class Loop:
             return int(np.ceil(np.max(self.estimator.memory)))
         return len(self.estimator.coefficients(self.rate)[0])
 
+    @property
+    def edges(self) -> EdgeFilter:
+        """The estimator of a loop whose edges are timed."""
+        return cast("EdgeFilter", self.estimator)
+
     def response(self, frequency: float | np.ndarray) -> ErrorResponse:
         """Gains from an encoder error at some frequencies, Hz."""
         # quotients of finite terms: 0 Hz is no special case
@@ -130,7 +137,7 @@ class Loop:
             acted=tuple(gain * part for part in (terms.denominator, terms.velocity, terms.position)),
         )
 
-    def open_gain(self, frequency: np.ndarray) -> np.ndarray:
+    def open_gain(self, frequency: float | np.ndarray) -> np.ndarray:
         """Loop gain L, broken at the torque command."""
         cycles = self._cycles(frequency)
         terms = self.plant.transfer.fractions(cycles)
@@ -245,7 +252,7 @@ def closed(axis: Axis) -> LoopParts:
 
 def _resolved(axis: Axis, speeds: float | np.ndarray) -> LinearEstimator:
     """The estimator with the noise of the axis filled in; timed edges as a filter."""
-    if not axis.estimator.linear:
+    if isinstance(axis.estimator, TimedEdges):
         return timed_edges.at_speeds(axis.estimator, speeds, axis.resolution, axis.sampling.rate)
     return cast("LinearEstimator", axis.estimator.resolved(axis.signal.jitter, axis.resolution))
 

@@ -9,6 +9,7 @@ import numpy as np
 
 from ..doubts import Doubt
 from ..open_loop.validity import joined
+from . import loop as loops
 from .timed_edges import FIXED_FROM
 
 if TYPE_CHECKING:
@@ -101,7 +102,7 @@ def _step_terms(
     how, model = axis.interpolation, errors.model
     with np.errstate(divide="ignore", invalid="ignore"):
         strong = (followed > FOLLOWED * total).any(axis=-1)
-    terms = [(strong, Doubt("counts_aliased"))]
+    terms: list[Term] = [(strong, Doubt("counts_aliased"))]
     scatter = np.sqrt(errors.variance + errors.converter) * axis.scale.pitch
     for code, step in (("slow_counts", axis.resolution), ("slow_converter", _converter_step(axis))):
         if step:
@@ -123,10 +124,10 @@ def _converter_step(axis: Axis) -> float:
 
 def _friction_terms(axis: Axis, signed: np.ndarray, total: np.ndarray) -> list[Term]:
     """Friction that changes its sign, torque at its limit, cogging."""
-    load, limit = axis.load, axis.control.torque_limit
-    speed = np.abs(signed)
+    load, control = loops.closed(axis)
+    limit, speed = control.torque_limit, np.abs(signed)
     torque, actual = (PEAKS * np.sqrt(total[:, curve]) for curve in (1, 2))
-    terms = []
+    terms: list[Term] = []
     excess = load.stribeck * np.exp(-np.minimum((speed / (load.stribeck_speed or 1.0)) ** 2, 700.0))
     if load.coulomb > 0.0 or load.stribeck > 0.0:
         terms.append((actual >= speed, Doubt("friction_reverses")))

@@ -189,10 +189,10 @@ class NotchCentres:
             base, forward = base + forward, 1j * (base + self.depth[0] * forward)
         return [np.ascontiguousarray(part) for part in (base.real, base.imag, forward.real, forward.imag)]
 
-    def polynomials(self, detuned: Iterable[np.ndarray]) -> tuple[np.ndarray | complex, np.ndarray | complex]:
+    def polynomials(self, detuned: Iterable[np.ndarray]) -> tuple[np.ndarray, np.ndarray]:
         """Denominator and numerator of all notches together."""
-        denominator: np.ndarray | complex = 1.0 + 0j
-        numerator: np.ndarray | complex = 1.0 + 0j
+        denominator: np.ndarray = np.ones((), dtype=complex)
+        numerator = denominator
         for u, depth in zip(detuned, self.depth, strict=True):
             denominator, numerator = denominator * (u + 1j), numerator * (u + 1j * depth)
         return denominator, numerator

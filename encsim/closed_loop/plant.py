@@ -1,16 +1,16 @@
 """Motor and load between torque command and positions, discretised exactly at the loop rate.
 
-The command is held for a loop period T, acts a delay later (any fraction of T), passes the current loop as
-a first-order lag and drives one mass or two. Positions are read a lag before the sample, or several times in
-a period. Nothing is approximated: within a period the torque is constant, or steps once, where the delay ends.
+The command is held for a loop period T and acts after a delay, which may be any fraction of T. It passes the current
+loop, a first-order lag, and drives one mass or two. Positions are read a lag before the sample, or several times in a
+period. Nothing is approximated: within a period the torque is constant, or steps once, where the delay ends.
 """
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
@@ -22,21 +22,21 @@ if TYPE_CHECKING:
 
 
 RIGID = ("position", "velocity")
-# Twist and twist rate, load minus motor: no small difference of large numbers when the axis is far from zero.
+# Twist and twist rate, load minus motor: far from zero they keep digits that the difference of positions loses.
 FLEXIBLE = ("position", "velocity", "twist", "twist rate")
-# A delay this close to whole periods (of one period) counts as whole.
+# A delay closer than this to a whole number of periods counts as whole.
 WHOLE = 1e-9
-# Time constants shorter than this part of a period overflow in the matrix exponential.
+# Largest rate of the plant per loop period, and largest transition: beyond them numbers overflow.
 QUICKEST = 1e14
 FARTHEST = 1e60
-# Time constants and terms of the series of a matrix exponential: 0.5**15/16! is below rounding.
+# Largest norm and number of terms of the series of a matrix exponential: 0.5**15/16! is below rounding.
 SHORT = 0.5
 SERIES = 17
 
 
 @dataclass(frozen=True, eq=False, slots=True, kw_only=True)
 class Reading:
-    """What one period adds to the position measured ``back`` samples after it began.
+    """Contribution of one loop period to the position measured ``back`` samples after its beginning.
 
     Attributes
     ----------
@@ -69,7 +69,7 @@ class Plant:
         Names of the n states: motor position and velocity, with two masses twist and twist rate, with a
         current bandwidth the motor torque.
     increment : ndarray, shape (n, n)
-        State transition over T less the identity (kept apart: its small entries would drown in the ones).
+        State transition over T minus the identity, whose ones would take digits from the small entries.
     newer, older : ndarray, shape (n,)
         State change over a period per unit of the commands ``u[k - delay]`` and ``u[k - delay - 1]``.
     delay : int
@@ -78,14 +78,14 @@ class Plant:
         State change over a period per unit of a torque held on the load, and on the motor after the current
         loop (cogging).
     position, velocity : ndarray, shape (n,)
-        Rows that give the load's.
+        Rows that give position and velocity of the load.
     encoder : ndarray, shape (n,)
-        Row that gives the position where the encoder sits.
+        Row that gives the position at the encoder.
     readings : tuple of Reading
         The measured position: sum over readings of ``row x[k-r] + newer u[k-r-d] + older u[k-r-d-1]``, and
         ``push`` times the load's torque in that period.
     transfer : Transfer
-        The same as fractions in z - 1.
+        The same plant as fractions in z - 1.
     """
 
     rate: float
@@ -104,7 +104,7 @@ class Plant:
 
     @property
     def remembered(self) -> int:
-        """Number of past commands that the plant still needs."""
+        """Number of past commands that act on the next state."""
         return self.delay + int(bool(np.any(self.older)))
 
 
@@ -169,22 +169,30 @@ def difference(cycles: np.ndarray) -> np.ndarray:
 
 
 def discretise(
-    load: Load, control: Control, rate: float, *, lags: tuple[float] = (0.0,), speed: float = 0.0
+    load: Load, control: Control, rate: float, *, lags: tuple[float, ...] = (0.0,), speed: float = 0.0
 ) -> Plant:
     """Discretise a load behind a delay and a current loop."""
     model = _Model(load, control, rate, speed)
     whole, part = _split(control.delay * rate)
     late, later = model.held(1.0 - part), model.held(part)
     newer, older = late, later + model.grow(1.0 - part) @ later if part else np.zeros_like(late)
-    merged = {}
+    sums: dict[int, np.ndarray] = {}
     for lag in lags:
-        _add_reading(merged, model, lag * rate, part, 1.0 / len(lags))
-    found = {"newer": newer, "older": older, "delay": whole}
-    found["increment"] = model.grow(1.0)
-    found["readings"] = tuple(
-        Reading(back=r, row=m[:-3], newer=m[-3], older=m[-2], push=m[-1]) for r, m in merged.items()
+        _add_reading(sums, model, lag * rate, part, 1.0 / len(lags))
+    readings = tuple(
+        Reading(back=r, row=m[:-3], newer=m[-3], older=m[-2], push=m[-1]) for r, m in sums.items()
     )
-    return _in_units(model, found)
+    return _in_units(model, _Periodic(model.grow(1.0), newer, older, whole, readings))
+
+
+class _Periodic(NamedTuple):
+    """Discrete plant in units of the loop period; the fields are those of `Plant`."""
+
+    increment: np.ndarray
+    newer: np.ndarray
+    older: np.ndarray
+    delay: int
+    readings: tuple[Reading, ...]
 
 
 class _Model:
@@ -192,12 +200,18 @@ class _Model:
 
     def __init__(self, load: Load, control: Control, rate: float, speed: float) -> None:
         self.rate, self.load = rate, load
-        self.inertia = load.motor_inertia if load.flexible else load.total_inertia
-        self.names = FLEXIBLE if load.flexible else RIGID
-        slope = load.friction_slope(speed)
-        if load.flexible:
-            matrix, drive, push = _two_masses(load, slope, rate)
+        self.names: tuple[str, ...]
+        slope, motor = load.friction_slope(speed), load.motor_inertia
+        if load.stiffness is not None and motor is not None:
+            self.inertia, self.names = motor, FLEXIBLE
+            matrix, drive, push = _two_masses(
+                ratio=motor / load.inertia,
+                spring=load.stiffness / (motor * rate * rate),
+                damper=load.damping / (motor * rate),
+                friction=slope / (load.inertia * rate),
+            )
         else:
+            self.inertia, self.names = load.total_inertia, RIGID
             matrix = np.array([[0.0, 1.0], [0.0, -slope / (self.inertia * rate)]])
             drive = push = np.array([0.0, 1.0])
         self.motor, self.push = drive, push
@@ -213,17 +227,17 @@ class _Model:
         self.encoder = self._row("position", "twist" if load.encoder == "load" else None)
         self.position = self._row("position", "twist")
         self.velocity = self._row("velocity", "twist rate")
-        self._steps = {}
+        self._steps: dict[float, tuple[np.ndarray, np.ndarray]] = {}
 
     def _row(self, *names: str | None) -> np.ndarray:
         return np.array([float(name in names) for name in self.names])
 
     def _step(self, time: float) -> tuple[np.ndarray, np.ndarray]:
-        """Transition over ``time`` less the identity, and its integral; both without cancellation."""
+        """Transition over ``time`` minus the identity, and its integral; both without cancellation."""
         if time not in self._steps:
             with np.errstate(over="ignore", invalid="ignore"):
                 self._steps[time] = _grow_and_hold(self.matrix, time)
-            # friction that falls with the speed can drive an axis away faster than numbers reach
+            # friction that falls as the speed rises can drive an axis away so fast that numbers overflow
             if not np.isfinite(self._steps[time]).all() or np.abs(self._steps[time]).max() > FARTHEST:
                 _refuse_quick(self.load)
         return self._steps[time]
@@ -248,7 +262,7 @@ def _grow_and_hold(matrix: np.ndarray, time: float) -> tuple[np.ndarray, np.ndar
 
 @lru_cache(maxsize=512)
 def _exponential(content: bytes, n: int, time: float) -> tuple[np.ndarray, np.ndarray]:
-    """The same of a matrix given as bytes, so that an axis that is looked at again costs nothing."""
+    """As `_grow_and_hold`, of a matrix given as bytes, which the cache needs."""
     # The integral H and E = A H from a series over a short time, then doubled, H becoming ``2 H + E H`` and E ``2 E +
     # E**2``: small entries keep their digits, and no library needs to be loaded.
     matrix = np.frombuffer(content).reshape(n, n)
@@ -265,12 +279,10 @@ def _exponential(content: bytes, n: int, time: float) -> tuple[np.ndarray, np.nd
     return grow, hold
 
 
-def _two_masses(load: Load, slope: float, rate: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def _two_masses(
+    *, ratio: float, spring: float, damper: float, friction: float
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Continuous matrix, motor column and load column, in units of T and of motor torque over inertia."""
-    ratio = load.motor_inertia / load.inertia
-    spring = load.stiffness / (load.motor_inertia * rate * rate)
-    damper = load.damping / (load.motor_inertia * rate)
-    friction = slope / (load.inertia * rate)
     pull = np.array([0.0, 0.0, spring, damper])
     matrix = np.zeros((4, 4))
     matrix[0, 1] = matrix[2, 3] = 1.0
@@ -280,7 +292,7 @@ def _two_masses(load: Load, slope: float, rate: float) -> tuple[np.ndarray, np.n
 
 
 def _split(periods: float) -> tuple[int, float]:
-    """Whole and fractional part; a whole number but for rounding is whole."""
+    """Whole and fractional part; a number within rounding of a whole number counts as whole."""
     whole = round(periods)
     if abs(periods - whole) <= WHOLE:
         return whole, 0.0
@@ -288,59 +300,50 @@ def _split(periods: float) -> tuple[int, float]:
     return whole, periods - whole
 
 
-def _add_reading(merged: dict[Any, Any], model: _Model, age: float, part: float, weight: float) -> None:
+def _add_reading(sums: dict[int, np.ndarray], model: _Model, age: float, part: float, weight: float) -> None:
     """Add one reading, ``age`` periods old at the sample, to ``{r: row, newer, older, push}``."""
     whole, rest = _split(age)
     back, time = (whole, 0.0) if rest == 0.0 else (whole + 1, 1.0 - rest)
     row = model.encoder + model.encoder @ model.grow(time)
     before = min(time, part)
-    older = model.held(before)
-    newer = model.held(time - before)
+    older, newer = model.held(before), model.held(time - before)
     older = older + model.grow(time - before) @ older
     push = model.held(time, model.push)
     values = np.concatenate([row, [model.encoder @ newer, model.encoder @ older, model.encoder @ push]])
-    merged[back] = merged.get(back, 0.0) + weight * values
+    sums[back] = sums.get(back, 0.0) + weight * values
 
 
-def _in_units(model: _Model, found: dict[str, Any]) -> Plant:
+def _in_units(model: _Model, plant: _Periodic) -> Plant:
     """The plant in SI from the one in units of T."""
     rate = model.rate
     time = np.array([1.0 if n in ("position", "twist") else 1.0 / rate for n in model.names])
     torque = 1.0 / (model.inertia * rate * rate)
     time[[n == "torque" for n in model.names]] = torque
-    for name in ("newer", "older"):
-        found[name] = found[name] * torque
-    transfer = _transfer(model, found)
+    plant = plant._replace(newer=plant.newer * torque, older=plant.older * torque)
     readings = tuple(
-        Reading(
-            back=r.back,
-            row=r.row * time,
-            newer=r.newer * torque,
-            older=r.older * torque,
-            push=r.push * torque,
-        )
-        for r in found["readings"]
+        replace(r, row=r.row * time, newer=r.newer * torque, older=r.older * torque, push=r.push * torque)
+        for r in plant.readings
     )
     return Plant(
         rate=rate,
         states=model.names,
-        increment=found["increment"] * time / time[:, None],
-        newer=found["newer"] / time,
-        older=found["older"] / time,
-        delay=found["delay"],
+        increment=plant.increment * time / time[:, None],
+        newer=plant.newer / time,
+        older=plant.older / time,
+        delay=plant.delay,
         load_torque=model.held(1.0, model.push) * torque / time,
         motor_torque=model.held(1.0, model.motor) * torque / time,
         position=model.position * time,
         velocity=model.velocity * time * rate,
         encoder=model.encoder * time,
         readings=readings,
-        transfer=transfer,
+        transfer=_transfer(model, plant),
     )
 
 
-def _transfer(model: _Model, found: dict[str, Any]) -> Transfer:
-    """Fractions in d = z - 1: the position, on which nothing depends, is the factor 1/d apart."""
-    increment, torque = found["increment"], 1.0 / (model.inertia * model.rate**2)
+def _transfer(model: _Model, plant: _Periodic) -> Transfer:
+    """Fractions in d = z - 1; the commands act in SI. No state depends on the position: it is a factor 1/d."""
+    increment, torque = plant.increment, 1.0 / (model.inertia * model.rate**2)
     poly, adjugate = _adjugate(increment[1:, 1:])
 
     def numerator(row: np.ndarray, column: np.ndarray, direct: float = 0.0) -> np.ndarray:
@@ -351,27 +354,26 @@ def _transfer(model: _Model, found: dict[str, Any]) -> Transfer:
         total = _padded(row[0] * position, len(poly) + 1) + _padded(np.append(rest, 0.0), len(poly) + 1)
         return total + direct * np.append(poly, 0.0)
 
-    old = int(bool(np.any(found["older"])))
+    old = int(bool(np.any(plant.older)))
 
     def late(row: np.ndarray, newer: float = 0.0, older: float = 0.0, ahead: int = 0) -> np.ndarray:
         """Numerator after both commands, times z**(old + ahead)."""
-        total = _times_z(numerator(row, found["newer"], newer), old)
+        total = _times_z(numerator(row, plant.newer, newer), old)
         if old:
-            total = np.polyadd(total, numerator(row, found["older"], older))
+            total = np.polyadd(total, numerator(row, plant.older, older))
         return _times_z(total, ahead)
 
-    oldest = max(r.back for r in found["readings"])
+    oldest = max(r.back for r in plant.readings)
     measured = np.zeros(1)
-    for r in found["readings"]:
-        one = late(r.row, r.newer * torque, r.older * torque, oldest - r.back)
-        measured = np.polyadd(measured, one)
+    for r in plant.readings:
+        measured = np.polyadd(measured, late(r.row, r.newer * torque, r.older * torque, oldest - r.back))
     return Transfer(
         denominator=np.append(poly, 0.0),
         measured=measured,
         position=late(model.position),
         velocity=late(model.velocity * model.rate),
-        reading_delay=found["delay"] + old + oldest,
-        delay=found["delay"] + old,
+        reading_delay=plant.delay + old + oldest,
+        delay=plant.delay + old,
     )
 
 

@@ -15,10 +15,11 @@ import numpy as np
 
 from ..rings.error_orders import turn_lines
 from . import loop as loops
-from . import squared_gains
+from . import squared_gains, timed_edges
 from .error_lines import TAU
 from .propagated_errors import LARGEST_MODULATION, LEAST_MODULATION, self_modulated
-from .squared_gains import CURVES, abs_squared
+from .squared_gains import abs_squared
+from .state_space import CURVES
 from .timed_edge_loops import TimedEdgeLoops, curve_gains, loops_by_speed, mean_squares
 from .timed_edges import reaches
 
@@ -65,9 +66,10 @@ class PropagatedEdges:
             there,
         )
         self.advance = errors.speed[there] / (errors.axis.scale.pitch * loop.rate)
-        self.edges = loop.estimator
+        self.edges = loop.edges
         self.stable, self.crossover = means.stable, means.crossover
-        self.steep, self.hold_images = np.zeros(there.size, dtype=bool), 0.0
+        self.steep = np.zeros(there.size, dtype=bool)
+        self.hold_images: float | np.ndarray = 0.0
         squares = self._all()
         none = np.zeros((there.size, len(CURVES)))
         unstable = ~self.stable[:, None]
@@ -134,10 +136,10 @@ class PropagatedEdges:
         # ``position`` is their amplitude in the position that the position control reads
         images = np.array([n for n in range(-IMAGES, IMAGES + 1) if n])
         (mean, *others), left = self.edges.line_gains(cycles, [0, *images])
-        shares = [abs_squared(one) for one in others]
-        left = power * np.maximum(left - abs_squared(mean) - sum(shares), 0.0)
+        held = [abs_squared(one) for one in others]
+        left = power * np.maximum(left - abs_squared(mean) - sum(held), 0.0)
         away = cycles[:, None, :] + (images / self.edges.period)[:, :, None]
-        away, shares = (np.reshape(part, (cycles.shape[0], -1)) for part in (away, np.stack(shares, axis=1)))
+        away, shares = (np.reshape(part, (cycles.shape[0], -1)) for part in (away, np.stack(held, axis=1)))
         timed = curve_gains(self.loop, away, 0.0, self.loop.rate).squares()
         hold_images = mean_squares(timed, np.tile(power, images.size) * shares)
         hold_images += self.loop.rate**2 * left.sum(axis=-1)[:, None] * self.means.held_white
@@ -148,7 +150,7 @@ class PropagatedEdges:
     def _ticks(self) -> np.ndarray:
         """Times rounded to the clock: lines at multiples of its frequency, aliased by the edges, and noise."""
         period, advance = self.edges.period, self.advance
-        ticks = self.errors.axis.estimator.clock / self.loop.rate
+        ticks = timed_edges.of_axis(self.errors.axis).clock / self.loop.rate
         move = advance / ticks
         harmonic = np.arange(1.0, TICKS + 1.0)
         kept = np.exp(
@@ -208,17 +210,19 @@ def at_speeds(errors: ErrorLines) -> Iterator[PropagatedEdges]:
     order = np.argsort(speed, kind="stable")
     # freed at once: glibc then keeps the memory of such arrays instead of returning it, which takes half the time
     np.empty(ROOM)
+    load = loops.closed(axis).load
     if squared_gains.depends_on_speed(axis):
         for there in _blocks(order, TOGETHER_BY_SPEED):
             for loop, some in loops_by_speed(axis, speed[there]):
-                means = TimedEdgeLoops(axis.load, loop).means(loop.estimator)
+                means = TimedEdgeLoops(load, loop).means(loop.edges)
                 yield PropagatedEdges(errors, quantisation, loop, means, there[some])
         return
     loop = loops.build_for_speeds(axis, speed[:, None])
-    circle = TimedEdgeLoops(axis.load, loop)
+    circle = TimedEdgeLoops(load, loop)
     for there in _blocks(order, TOGETHER):
-        some = replace(loop, estimator=loop.estimator.at(there))
-        yield PropagatedEdges(errors, quantisation, some, circle.means(some.estimator), there)
+        edges = loop.edges.at(there)
+        part = replace(loop, estimator=edges)
+        yield PropagatedEdges(errors, quantisation, part, circle.means(edges), there)
 
 
 def _blocks(order: np.ndarray, size: int) -> list[np.ndarray]:

@@ -10,13 +10,13 @@ import numpy as np
 from ..open_loop import cause_models
 from ..rings.error_orders import turn_lines
 from .error_lines import CELLS, TAU
-from .squared_gains import CURVES, share_beyond
+from .squared_gains import SquaredGains, UnstableGains, share_beyond
+from .state_space import CURVES
 
 if TYPE_CHECKING:
     from ..model.axis import Axis
     from .error_lines import ErrorLines, QuantisationLines
     from .order_notch_gains import OrderNotchGains
-    from .squared_gains import SquaredGains
 
 
 # Images by an encoder's own clock to each side that count one by one.
@@ -51,19 +51,23 @@ class PropagatedErrors:
     # of them from quantisation steps that the loop tracks one by one; ``steep``: where the loop moves the axis too far
     # along the smooth error. ``clock_ticks`` and ``hold_images`` belong to timed edges.
 
-    def __init__(self, errors: ErrorLines, gains: OrderNotchGains | SquaredGains, there: np.ndarray) -> None:
-        self.errors, self.gains, self.there = errors, gains, there
+    def __init__(
+        self, errors: ErrorLines, gains: OrderNotchGains | SquaredGains | UnstableGains, there: np.ndarray
+    ) -> None:
+        self.errors, self.there = errors, there
         axis = errors.axis
         self.advance = errors.speed[there] / (axis.scale.pitch * axis.sampling.rate)
         self.clock = _own_clock(axis)
-        self._many, self._table = there.size > MANY, None
+        self._many = there.size > MANY
+        self._table: np.ndarray | None = None
         self.tracked = np.zeros((there.size, len(CURVES)))
         self.steep = np.zeros(there.size, dtype=bool)
         self.clock_ticks = self.hold_images = 0.0
         self.stable, self.crossover = gains.stable, gains.crossover
-        if not gains.stable:
+        if isinstance(gains, UnstableGains) or not gains.stable:
             self.squares = dict.fromkeys(errors.model.named(), np.full_like(self.tracked, np.inf))
             return
+        self.gains = gains
         self.spread = {cause: square[there] for cause, square in errors.spread.items()}
         # white noise of the converter toggles the counts; it does not reach the smooth lines
         self.variance = errors.variance[there] + errors.converter[there]
@@ -79,7 +83,9 @@ class PropagatedErrors:
             self.white = gains.noise_about_zero(lambda lag: np.maximum(0.0, 1.0 - share * lag))
         # one row for all speeds, or a row each
         self.white = np.broadcast_to(self.white, (self.there.size, self.white.shape[-1]))
-        self.fall, self.levels, self.uncoloured = None, {}, self.variance
+        # decrease per sample of the logarithm of the correlation of coloured jitter; 0 without it
+        self.fall, self.uncoloured = 0.0, self.variance
+        self.levels: dict[int, np.ndarray] = {}
         if axis.signal.jitter_bandwidth is not None and "jitter" in self.spread:
             self.uncoloured = self.variance - self.spread["jitter"]
             self.fall = TAU * axis.signal.jitter_bandwidth / gains.rate
@@ -94,7 +100,7 @@ class PropagatedErrors:
         cyclic, scattered = self._smooth()
         squares = {"sde": np.maximum(cyclic, 0.0)} | self._gaussian(scattered) | self._quantisation()
         if "age" in self.errors.model.named():
-            squares["age"] = self._age() if self.clock else np.zeros_like(cyclic)
+            squares["age"] = self._age(self.clock) if self.clock else np.zeros_like(cyclic)
         if "ring" in self.errors.model.named():
             squares["ring"] = self._ring()
         for cause, square in self.errors.added.items():
@@ -106,7 +112,7 @@ class PropagatedErrors:
         squares = {}
         for cause, square in self.spread.items():
             gain = self.white
-            if cause == "jitter" and self.fall is not None:
+            if cause == "jitter" and self.fall:
                 gain = self.gains.noise_about_zero(lambda lag: np.exp(-self.fall * lag))
             share = np.divide(
                 square, self.errors.variance[self.there], out=np.zeros_like(square), where=square > 0.0
@@ -146,9 +152,10 @@ class PropagatedErrors:
             return _at(gains, cycles, weight, exact)
         ratio = self.clock / self.gains.rate
         own_cycles = cycles / ratio
-        nearest, total = own_cycles - np.rint(own_cycles), 0.0
-        if images == FEW_IMAGES and self._many and gains.speed_independent and ratio < FINE_TABLE:
-            return gains.table_sum(nearest, weight, self._held())
+        nearest = own_cycles - np.rint(own_cycles)
+        if images == FEW_IMAGES and self._many and isinstance(gains, SquaredGains) and ratio < FINE_TABLE:
+            return gains.table_sum(nearest, weight, self._held(gains, ratio))
+        total: float | np.ndarray = 0.0
         held = weight * (np.sin(np.pi * nearest) / np.pi) ** 2
         for j in range(-images, images + 1):
             place = nearest + j
@@ -157,18 +164,18 @@ class PropagatedErrors:
         left = weight * share_beyond(nearest, images)
         return total + left.sum(axis=-1)[:, None] * gains.white
 
-    def _held(self) -> np.ndarray:
+    def _held(self, gains: SquaredGains, ratio: float) -> np.ndarray:
         """Table for lines and all their images."""
         if self._table is None:
-            self._table = self.gains.held_table(self.clock / self.gains.rate, FEW_IMAGES)
+            self._table = gains.held_table(ratio, FEW_IMAGES)
         return self._table
 
     def _scattered(self, here: np.ndarray, orders: np.ndarray, power: np.ndarray) -> np.ndarray:
         """Mean squares that noise scatters from lines: white for white noise, around the line for coloured jitter."""
         kept = self._kept(here, orders)
-        still = kept if self.fall is None else self._kept(here, orders, self.uncoloured)
+        still = kept if not self.fall else self._kept(here, orders, self.uncoloured)
         total = (power * (1.0 - still)).sum(axis=-1)[:, None] * self.white[here]
-        if self.fall is None:
+        if not self.fall:
             return total
         # the n-th power of the jitter, n times as wide, has the weight a**n/n!; their mean stands for all
         a = TAU**2 * self.spread["jitter"].mean() * orders.astype(float) ** 2
@@ -307,14 +314,14 @@ class PropagatedErrors:
         scattered = (lines.band - kept).sum(axis=-1)[:, None] * self.white[here]
         return np.einsum("sb,sbc->sc", kept_moving, mean) + scattered
 
-    def _age(self) -> np.ndarray:
+    def _age(self, clock: float) -> np.ndarray:
         """Mean squares by asynchronous sampling: lines of the sawtooth of the delay at multiples of the own clock."""
         j = np.arange(1.0, AGE_LINES + 1.0)
-        cycles = j * (self.clock / self.gains.rate)
+        cycles = j * (clock / self.gains.rate)
         # a line aliased to 0 Hz, but for rounding, is a constant delay
         turning = np.abs(cycles - np.rint(cycles)) > 1e-9
         weight = np.where(turning, 0.5 / (np.pi * j) ** 2, 0.0)
-        swing = self.advance * (self.gains.rate / self.clock)
+        swing = self.advance * (self.gains.rate / clock)
         return (swing**2)[:, None] * self.gains.exact_sum(cycles, weight)
 
     def _ring(self) -> np.ndarray:

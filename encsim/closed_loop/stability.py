@@ -18,7 +18,7 @@ from ..results import LOOP_EXAMPLE, Result, measured_in, picture
 from . import loop as loops
 from . import plant
 from .state_space import inside
-from .timed_edges import FIXED_FROM, EdgeFilter
+from .timed_edges import EdgeFilter, few_edges
 
 if TYPE_CHECKING:
     from ..model.axis import Axis
@@ -235,7 +235,7 @@ class FrequencyResponse:
         angle = np.degrees(np.angle(-self.loop.open_gain(crossovers)))
         factors = self._gain_factors()
         crossover = float(crossovers.max()) if len(crossovers) else np.nan
-        few = few_edges(self.loop, crossover)
+        few = few_edges(self.loop.estimator, self.loop.rate, crossover)
         return Margins(
             stable=stable,
             crossover=crossover,
@@ -310,7 +310,7 @@ class FrequencyResponse:
         return float(_bisect(excess, ends[:1], ends[1:])[0])
 
     def _resonances(self, load: Load) -> tuple[Resonance, ...]:
-        if not load.flexible:
+        if load.stiffness is None or load.motor_inertia is None:
             return ()
         frequency = load.resonance
         inverse = 1.0 / load.inertia + 1.0 / load.motor_inertia
@@ -379,17 +379,6 @@ def _bisect(function: Callable[[np.ndarray], np.ndarray], low: np.ndarray, high:
 def _log(gain: np.ndarray) -> np.ndarray:
     with np.errstate(divide="ignore"):
         return np.log(np.abs(gain))
-
-
-def few_edges(loop: Loop, crossover: float) -> tuple[Doubt, ...]:
-    """Why the mean filter of timed edges is not reliable in a loop of one speed."""
-    if not isinstance(loop.estimator, EdgeFilter):
-        return ()
-    frequency = loop.rate / float(loop.estimator.period)
-    if not frequency < FIXED_FROM * crossover:
-        return ()
-    ratio = frequency / crossover
-    return (Doubt("few_edges_margins", edges=FIXED_FROM, frequency=frequency, ratio=ratio),)
 
 
 def _upper(factors: np.ndarray, stable: bool) -> float:

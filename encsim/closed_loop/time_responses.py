@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import ClassVar
+from typing import Any, ClassVar
 
 import numpy as np
 
@@ -224,7 +224,9 @@ def step_response(
     outputs = {name: size * values for name, values in unit.items()}
     main = outputs["actual" if of == "velocity" else "position"]
     final = size * loop.final(of)
-    measures = deviation(main, final, loop.time) if of == "load" else rise(main, final, loop.time)
+    measures: dict[str, Any] = (
+        deviation(main, final, loop.time) if of == "load" else rise(main, final, loop.time)
+    )
     reasons = loop.reasons(outputs, size, "step")
     return StepResponse(
         of=of,

@@ -8,24 +8,24 @@ per speed. All values come from a frequency grid; `margins` is exact for one spe
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import numpy as np
 
 from ..model import filter_design
+from ..model.filter_design import FilterSection
 from . import loop as loops
 from . import squared_gains, stability, timed_edges
+from .plant import Transfer
 from .squared_gains import abs_squared
 from .timed_edges import FIXED_FROM, SLOWEST_EDGES, HeldSums
 
 if TYPE_CHECKING:
     from ..model.axis import Axis
-    from ..model.filter_design import FilterSection
     from ..model.load_and_control import Load
     from .loop import Loop
-    from .plant import Transfer
     from .timed_edges import EdgeFilter
 
 
@@ -39,6 +39,8 @@ POLYNOMIALS = ("denominator", "measured", "position", "velocity")
 TOGETHER = 32
 FEWEST = 8
 ENDS = 12
+
+Described = TypeVar("Described", FilterSection, Transfer)
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -71,7 +73,7 @@ def mean_squares(squares: np.ndarray, power: np.ndarray) -> np.ndarray:
 def curve_gains(loop: Loop, cycles: np.ndarray, position: float, velocity: float | np.ndarray) -> CurveGains:
     """Gains of lines in a loop with timed edges."""
     parts, command = loop.parts(cycles * loop.rate), loop.control.position_gain
-    seen = loop.rate * loop.estimator.gain(parts.cycles) * parts.forward
+    seen = loop.rate * loop.edges.gain(parts.cycles) * parts.forward
     below = parts.base + command * parts.forward
     total = below + seen
     return CurveGains(
@@ -172,14 +174,16 @@ class TimedEdgeLoops:
 
 def loops_by_speed(axis: Axis, speed: np.ndarray) -> Iterator[tuple[Loop, np.ndarray]]:
     """Loops with friction or notches that follow the speed, joined into one loop with terms of one row per speed."""
-    alike, plants = {}, {}
+    load, control = loops.closed(axis)
+    alike: dict[Any, dict[int, tuple[FilterSection, ...]]] = {}
+    plants: dict[float, Loop] = {}
     for n, one in enumerate(speed.tolist()):
-        filters = filter_design.sections(axis.control, axis.sampling.rate, speed=one, pitch=axis.scale.pitch)
-        alike.setdefault(tuple((part.above, part.below) for part in filters), []).append((n, filters))
+        filters = filter_design.sections(control, axis.sampling.rate, speed=one, pitch=axis.scale.pitch)
+        alike.setdefault(tuple((part.above, part.below) for part in filters), {})[n] = filters
     for group in alike.values():
-        places, filters = (list(part) for part in zip(*group, strict=True))
-        built = [_built(axis, one, plants) for one in speed[places].tolist()]
-        sections = (_columned(parts, ("turns",)) for parts in zip(*filters, strict=True))
+        places = list(group)
+        built = [_built(axis, one, load.friction_slope(one), plants) for one in speed[places].tolist()]
+        sections = (_columned(parts, ("turns",)) for parts in zip(*group.values(), strict=True))
         plant = built[0].plant
         if any(one is not built[0] for one in built):
             plant = replace(plant, transfer=_columned([one.plant.transfer for one in built], POLYNOMIALS))
@@ -189,26 +193,25 @@ def loops_by_speed(axis: Axis, speed: np.ndarray) -> Iterator[tuple[Loop, np.nda
                 plant=plant,
                 filters=tuple(sections),
                 estimator=timed_edges.at_speeds(
-                    axis.estimator, speed[places][:, None], axis.resolution, axis.sampling.rate
+                    timed_edges.of_axis(axis), speed[places][:, None], axis.resolution, axis.sampling.rate
                 ),
             ),
             np.array(places),
         )
 
 
-def _built(axis: Axis, speed: float, known: dict[Any, Loop]) -> Loop:
+def _built(axis: Axis, speed: float, slope: float, known: dict[float, Loop]) -> Loop:
     """The loop of a speed without its filters; loops with the same friction slope are one."""
-    slope = axis.load.friction_slope(speed)
     if slope not in known:
         known[slope] = loops.build_for_speeds(axis, speed, speed)
     return known[slope]
 
 
-def _columned(
-    parts: list[Transfer] | tuple[FilterSection, ...], names: tuple[str, ...]
-) -> FilterSection | Transfer:
+def _columned(parts: Sequence[Described], names: tuple[str, ...]) -> Described:
     """The first of some descriptions with its numbers as columns, one row per description."""
-    values = {name: np.stack([getattr(part, name) for part in parts], axis=-1)[..., None] for name in names}
+    values: dict[str, Any] = {
+        name: np.stack([getattr(part, name) for part in parts], axis=-1)[..., None] for name in names
+    }
     return replace(parts[0], **values)
 
 
@@ -262,7 +265,7 @@ class SpeedMargins:
 def margins_at(axis: Axis, speeds: list[float] | np.ndarray) -> SpeedMargins:
     """Stability and phase margin of an axis at some speeds."""
     speeds = np.asarray(speeds, dtype=float)
-    frequency = _grid(axis.load, axis.sampling.rate)
+    frequency = _grid(loops.closed(axis).load, axis.sampling.rate)
     alone = 1 if squared_gains.depends_on_speed(axis) else SPEEDS_TOGETHER
     parts = [_some(axis, speeds[n : n + alone], frequency) for n in range(0, speeds.size, alone)]
     stable, margin = (np.concatenate(part) for part in zip(*parts, strict=True))

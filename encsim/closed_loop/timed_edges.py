@@ -13,10 +13,13 @@ from typing import TYPE_CHECKING, ClassVar
 
 import numpy as np
 
+from ..doubts import Doubt
 from ..model import filter_design
+from ..model.edge_timing import TimedEdges
 
 if TYPE_CHECKING:
-    from ..model.estimator_base import Estimator
+    from ..model.axis import Axis
+    from .loop import LinearEstimator
 
 
 # Below this edge frequency, Hz, the velocity reads 0.
@@ -69,7 +72,7 @@ class EdgeFilter:
         # between samples the position is interpolated linearly: a filter of finite memory, see `weights`
         ages, weight, _ = self.ends()
         sums, late = HeldSums(cycles), 0.5 * (np.maximum(self.window, self.period) + self.period)
-        gain = 0.0
+        gain: np.ndarray = np.zeros(np.shape(cycles), dtype=complex)
         for age, share in zip(ages, weight, strict=True):
             if np.any(share):
                 gain = gain + share * sums.up_to(age)
@@ -85,11 +88,11 @@ class EdgeFilter:
         """Delays at which sums over past samples end, and the weights of the sums in gain and noise."""
         period = self.period
         if not self.window:
-            ages = np.stack([period, 2.0 * period])
-            return ages, *(
+            gain, noise = (
                 np.stack([first / period**power, -1.0 / period**power])
                 for first, power in ((2.0, 2), (4.0, 3))
             )
+            return np.stack([period, 2.0 * period]), gain, noise
         (_, some, most), (_, _, least) = reaches(period, self.window)
         many, reach = most > 1.0, np.maximum(self.window, period)
         near, far = 1.0 / (most * period**2), many / (least * period**2)
@@ -106,8 +109,9 @@ class EdgeFilter:
 
     def line_gains(self, cycles: np.ndarray, images: Sequence[int]) -> tuple[np.ndarray, np.ndarray]:
         """As :meth:`line_gain`, at some images at once."""
-        own_cycles, square, late = cycles * self.period, 0.0, 1.0
-        mean = np.zeros((len(images), *own_cycles.shape), dtype=complex)
+        own_cycles = cycles * self.period
+        square, late = np.zeros(own_cycles.shape), np.ones((), dtype=complex)
+        mean: np.ndarray = np.zeros((len(images), *own_cycles.shape), dtype=complex)
         for low, high, counts in reaches(self.period, self.window):
             half, width = np.exp(1j * np.pi * own_cycles * counts), high - low
             chord = 2.0 / (counts * self.period) * half.imag
@@ -164,12 +168,30 @@ class EdgeFilter:
         return rate * self.weights(), np.ones(1)
 
 
-def at_speeds(estimator: Estimator, speed: float | np.ndarray, resolution: float, rate: float) -> EdgeFilter:
+def of_axis(axis: Axis) -> TimedEdges:
+    """The estimator of an axis whose edges are timed."""
+    if not isinstance(axis.estimator, TimedEdges):
+        raise TypeError(f"{axis.estimator.kind} does not time edges")
+    return axis.estimator
+
+
+def at_speeds(estimator: TimedEdges, speed: float | np.ndarray, resolution: float, rate: float) -> EdgeFilter:
     """Timed edges at some speeds as filters."""
     frequency = np.asarray(speed, dtype=float) / resolution
     blind = frequency < SLOWEST_EDGES
     seen = np.clip(frequency, SLOWEST_EDGES, QUICKEST_EDGES * rate)
     return EdgeFilter(rate / seen, estimator.reach * rate, blind)
+
+
+def few_edges(estimator: LinearEstimator, rate: float, crossover: float) -> tuple[Doubt, ...]:
+    """Why the mean filter of timed edges is not reliable in a loop of one speed."""
+    if not isinstance(estimator, EdgeFilter):
+        return ()
+    frequency = rate / float(estimator.period)
+    if not frequency < FIXED_FROM * crossover:
+        return ()
+    ratio = frequency / crossover
+    return (Doubt("few_edges_margins", edges=FIXED_FROM, frequency=frequency, ratio=ratio),)
 
 
 def _under_hat(place: np.ndarray) -> np.ndarray:
@@ -195,7 +217,7 @@ class HeldSums:
             # half of 1 + z**-1 over 1 - z**-1
             self.sum = np.where(self.half.imag == 0.0, 0.0, -0.5j * self.half.real / self.half.imag)
 
-    def up_to(self, age: float | np.ndarray) -> complex | np.ndarray:
+    def up_to(self, age: float | np.ndarray) -> np.ndarray:
         """Integral from now back to a delay, loop periods."""
         whole = np.floor(age)
         rest = age - whole

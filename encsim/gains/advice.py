@@ -7,15 +7,16 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NoReturn
 
 import numpy as np
 
 from .. import checks, units
 from ..checks import InputError
+from ..closed_loop import loop as loops
 from ..formats import changes, estimator_text
 from ..formats.changes import AxisChange
-from ..model.edge_timing import CountAndTime
+from ..model.edge_timing import CountAndTime, TimedEdges
 from ..model.load_and_control import MOST_NOTCHES, Notch
 from .search import LIMITS, UNITS, GainSearch
 
@@ -37,7 +38,7 @@ STEPS = {
 DIGITS = 5
 
 
-def refuse(search: GainSearch) -> None:
+def refuse(search: GainSearch) -> NoReturn:
     """Raise an InputError with the nearest reachable limits; all of them together can be reached."""
     trials = [search.reached(search.speeds, shape) for shape in search.starts()]
     values = {name: np.concatenate([trial[name] for trial in trials]) for name in trials[0]}
@@ -60,10 +61,10 @@ def refuse(search: GainSearch) -> None:
     )
 
 
-def _refuse_unstable(search: GainSearch, tried: list[Any]) -> None:
+def _refuse_unstable(search: GainSearch, tried: int) -> NoReturn:
     """Refuse an axis for which none of the tried gains makes a stable loop."""
     hint = f"none of {tried} sets of gains that were tried does"
-    if search.axis.load.friction_slope(search.speed) < 0.0:
+    if search.load.friction_slope(search.speed) < 0.0:
         hint += "; at this speed friction falls as the speed rises and drives the axis away"
     checks.refuse("Axis.control", "have gains that make the loop stable", checks.NOTHING, hint=hint)
 
@@ -158,7 +159,7 @@ def remedies(search: GainSearch, control: Control) -> tuple[Allowance, ...]:
         best = other.proposed((own,), NEAR)
         if best is not None and stiffness(best.control) > (1.0 + LEAST_GAIN) * stiffness(control):
             factor = stiffness(best.control) / stiffness(control)
-            wide = best.control.velocity_gain / (2.0 * math.pi * search.axis.load.total_inertia)
+            wide = best.control.velocity_gain / (2.0 * math.pi * search.load.total_inertia)
             allowances.append(Allowance(name=name, change=change, crossover=wide, stiffness=factor))
     return tuple(sorted(allowances, key=lambda remedy: -remedy.stiffness))
 
@@ -168,7 +169,7 @@ def stiffness(control: Control) -> float:
     return control.velocity_gain * (control.position_gain or 1.0) / (control.integral_time or 1.0)
 
 
-def tried(axis: Axis, limits: dict[str, Any], speed: float = 0.0) -> dict[str, Any]:
+def tried(axis: Axis, limits: dict[str, Any], speed: float = 0.0) -> dict[str, dict[str, Any]]:
     """Changes of one thing, {name: {key: value}}."""
     candidates = _of_loop(axis) | _of_estimator(axis, speed, calmer=limits["torque_ripple"] is not None)
     if limits["torque_ripple"] is not None:
@@ -177,9 +178,9 @@ def tried(axis: Axis, limits: dict[str, Any], speed: float = 0.0) -> dict[str, A
     return candidates if axis.estimator.linear else candidates | _of_counts(axis)
 
 
-def _of_loop(axis: Axis) -> dict[str, Any]:
-    control, sampling = axis.control, axis.sampling
-    candidates = {
+def _of_loop(axis: Axis) -> dict[str, dict[str, Any]]:
+    (load, control), sampling = loops.closed(axis), axis.sampling
+    candidates: dict[str, dict[str, Any]] = {
         f"twice the loop rate, {_text(2.0 * sampling.rate, 'frequency')}": {
             "sampling.rate": 2.0 * sampling.rate
         }
@@ -195,8 +196,8 @@ def _of_loop(axis: Axis) -> dict[str, Any]:
         candidates[f"a current loop twice as wide, {_text(wide, 'frequency')}"] = {
             "control.current_bandwidth": wide
         }
-    resonance = axis.load.resonance
-    if axis.load.flexible and resonance < HIGHEST * sampling.rate and len(control.notch) < MOST_NOTCHES:
+    resonance = load.resonance
+    if load.flexible and resonance < HIGHEST * sampling.rate and len(control.notch) < MOST_NOTCHES:
         notch = Notch(resonance, damping=0.5, depth=0.1)
         candidates[f"a notch at the resonance, {resonance:.4g} Hz"] = {
             "control.notch": (*control.notch, notch)
@@ -204,7 +205,7 @@ def _of_loop(axis: Axis) -> dict[str, Any]:
     return candidates
 
 
-def _of_estimator(axis: Axis, speed: float, calmer: bool) -> dict[str, Any]:
+def _of_estimator(axis: Axis, speed: float, calmer: bool) -> dict[str, dict[str, Any]]:
     others = {"a quicker": _scaled(axis, 2.0, speed)} | (
         {"a calmer": _scaled(axis, 0.5, speed)} if calmer else {}
     )
@@ -218,7 +219,7 @@ def _of_estimator(axis: Axis, speed: float, calmer: bool) -> dict[str, Any]:
 def _scaled(axis: Axis, factor: float, speed: float) -> Estimator | None:
     """The estimator with its bandwidth times a factor; None if there is none that fits."""
     estimator, rate = axis.estimator, axis.sampling.rate
-    if not (estimator.linear or estimator.reach):
+    if isinstance(estimator, TimedEdges) and not estimator.reach:
         # single counts are timed over two of them
         window = float(f"{2.0 * axis.resolution / speed:.2g}")
         return CountAndTime(estimator.clock, max(window, 1.0 / rate)) if factor < 1.0 else None
@@ -230,12 +231,12 @@ def _scaled(axis: Axis, factor: float, speed: float) -> Estimator | None:
     return other if fits else None
 
 
-def _of_encoder(axis: Axis) -> dict[str, Any]:
+def _of_encoder(axis: Axis) -> dict[str, dict[str, Any]]:
     """Changes that matter where ripple is limited."""
     signal, how = axis.signal, axis.interpolation
     halved = {f"signal.{name}": _half(getattr(signal, name)) for name in NOISE}
     halved = {key: value for key, value in halved.items() if value != changes.value(axis, key)}
-    candidates = {}
+    candidates: dict[str, dict[str, Any]] = {}
     if halved:
         candidates["an encoder with half the jitter, noise and subdivisional error"] = halved
     candidates |= _of_counts(axis)
@@ -249,17 +250,19 @@ def _of_encoder(axis: Axis) -> dict[str, Any]:
     return candidates
 
 
-def _of_counts(axis: Axis) -> dict[str, dict[str, int]]:
+def _of_counts(axis: Axis) -> dict[str, dict[str, Any]]:
     factor = axis.interpolation.factor
     if factor is None:
         return {}
     return {f"twice the counts a period, {2 * factor}": {"interpolation.factor": 2 * factor}}
 
 
-def _half(value: Orders | float | tuple[float, float]) -> dict[Any, float] | float | tuple[float, float]:
+def _half(
+    value: Orders | float | tuple[float, float],
+) -> dict[Any, Any] | float | tuple[float, float]:
     """Half of a number, of both of a pair, or of all amplitudes of a mapping."""
     if isinstance(value, tuple):
-        return tuple(0.5 * part for part in value)
+        return 0.5 * value[0], 0.5 * value[1]
     if isinstance(value, float | int):
         return 0.5 * value
     return {

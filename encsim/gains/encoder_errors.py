@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from ..closed_loop import timed_edges
 from ..closed_loop.error_lines import TAU, ErrorLines
 from ..open_loop import cause_models, engines
 from ..rings.error_orders import turn_lines
@@ -45,7 +46,7 @@ class AliasedErrors:
             self._add(lines.order, lines.power)
             self._add_bands(lines)
         if self._clock is not None and speed:
-            self._add_age(axis)
+            self._add_age(self._clock / axis.sampling.rate)
         self.cycles, self.power = (np.concatenate(parts) for parts in zip(*self._lines, strict=True))
         square = axis.scale.pitch**2
         self.power, self.white, self.coloured = (
@@ -96,10 +97,9 @@ class AliasedErrors:
         power = np.repeat(kept[~wide] / PER_BAND, PER_BAND)
         self._lines.append(((orders[~wide] * self._pace).ravel(), power))
 
-    def _add_age(self, axis: Axis) -> None:
-        """Asynchronous sampling: sawtooth of the delay of readings, at multiples of the own clock."""
+    def _add_age(self, ratio: float) -> None:
+        """Asynchronous sampling: sawtooth of the delay, at multiples of the own clock, ``ratio`` loop rates."""
         j = np.arange(1.0, AGE_LINES + 1.0)
-        ratio = self._clock / axis.sampling.rate
         turning = np.abs(j * ratio - np.rint(j * ratio)) > 1e-9
         swing = self._pace / ratio
         self._lines.append((j * ratio, np.where(turning, 0.5 / (np.pi * j) ** 2, 0.0) * swing**2))
@@ -154,7 +154,7 @@ class EdgeErrors:
         held = np.abs(mean) ** 2
         self.cycles, self.power = np.abs(cycles - np.rint(cycles)), size * held
         self.white = float((size * (square - held)).sum())
-        tick = advance * self._rate / axis.estimator.clock
+        tick = advance * self._rate / timed_edges.of_axis(axis).clock
         noise = sum(
             float(part[0]) for cause, part in (errors.spread | errors.added).items() if cause != "clock"
         )

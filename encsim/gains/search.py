@@ -13,7 +13,9 @@ from ..closed_loop import plant, stability
 from ..closed_loop.closed_loop_ripple import smoothness
 from ..closed_loop.stability import Margins
 from ..closed_loop.timed_edge_loops import phase_margins
+from ..model.edge_timing import TimedEdges
 from ..model.load_and_control import Control
+from ..open_loop import cause_models
 from .encoder_errors import AliasedErrors, EdgeErrors
 
 if TYPE_CHECKING:
@@ -95,11 +97,11 @@ class GainSearch:
     def __init__(self, axis: Axis, limits: dict[str, Any], speed: float, *, lax: bool = False) -> None:
         self.lax = lax
         self.axis, self.limits, self.speed = axis, limits, abs(speed)
-        self.load, control = loops.closed(axis)
+        self.load, self.present = loops.closed(axis)
         self.linear = axis.estimator.linear
         self.loop = loops.build(axis, self.speed)
-        self.integral = control.integral_time is not None
-        self.position = control.position_gain > 0.0
+        self.integral = self.present.integral_time is not None
+        self.position = self.present.position_gain > 0.0
         self.bias, self.ratio = 0.0, {"sensitivity_peak": 1.0, "torque_ripple": 1.0}
         rate, slowest = self.loop.rate, min(SLOWEST, OF_DELAY / self._delay())
         # strong friction, against which inertia hardly matters within a sample, needs gain as well
@@ -113,11 +115,12 @@ class GainSearch:
 
     def _delay(self) -> float:
         """Delay of the loop in samples, about, at least one."""
-        control, rate = self.axis.control, self.loop.rate
-        timing = {} if self.linear else {"speed": self.speed, "resolution": self.axis.resolution}
-        estimator = self.loop.estimator if self.linear else self.axis.estimator
-        whole = control.delay + max(loops.reading_delays(self.axis)) + estimator.delay(rate, **timing)
-        return 1.0 + rate * whole
+        axis, rate = self.axis, self.loop.rate
+        if isinstance(axis.estimator, TimedEdges):
+            late = axis.estimator.delay(rate, speed=self.speed, resolution=axis.resolution)
+        else:
+            late = cause_models.resolved(axis).delay(rate)
+        return 1.0 + rate * (self.present.delay + max(loops.reading_delays(axis)) + late)
 
     def _grid(self, lowest: float) -> np.ndarray:
         """Frequencies of the search, Hz."""
@@ -151,23 +154,21 @@ class GainSearch:
             self.weight = _over(AliasedErrors(self.axis, self.speed).on_grid(cycles), square)
             if not self.linear:
                 self.estimate = estimate
-                self.held = _over(
-                    EdgeErrors(self.axis, self.speed, self.loop.estimator).on_grid(cycles), square
-                )
+                self.held = _over(EdgeErrors(self.axis, self.speed, self.loop.edges).on_grid(cycles), square)
 
-    def _weights(self, position_gain: np.ndarray) -> np.ndarray:
-        """Weights of |L S|**2 in the torque ripple, one row per position gain."""
+    def _weights(self, weight: np.ndarray, position_gain: np.ndarray) -> np.ndarray:
+        """Weights of |L S|**2 in the torque ripple, one row per position gain, from that of sampled positions."""
         if self.linear:
-            return self.weight
+            return weight
         # the position control reads sampled counts, the velocity comes from edges
         gain = position_gain[:, None]
         # the gain of edges over some samples has zeros at multiples of a frequency, and at 0 Hz
-        return (self.held + gain**2 * self.weight) / np.maximum(np.abs(gain + self.estimate) ** 2, 1e-12)
+        return (self.held + gain**2 * weight) / np.maximum(np.abs(gain + self.estimate) ** 2, 1e-12)
 
     def control(self, speed: float, shape: Shape) -> Control:
         """The controller at a velocity crossover, rad/s."""
         return replace(
-            self.axis.control,
+            self.present,
             velocity_gain=speed * self.inertia,
             integral_time=shape[0] / speed if self.integral else None,
             position_gain=speed / shape[1] if self.position else 0.0,
@@ -197,7 +198,7 @@ class GainSearch:
         peak = self.ratio["sensitivity_peak"] / np.sqrt(np.maximum(below.min(axis=1), 1e-12))
         values = {"phase_margin": phase_margins(gain, square) + self.bias, "sensitivity_peak": peak}
         if self.weight is not None:
-            weight = self._weights(speeds / shape[1])
+            weight = self._weights(self.weight, speeds / shape[1])
             power = (square / np.maximum(below, 1e-12) * weight).sum(axis=1)
             values["torque_ripple"] = self.ratio["torque_ripple"] * np.sqrt(power)
         return values | {"gain": gain}
@@ -246,7 +247,8 @@ class GainSearch:
     def shape(self, logs: np.ndarray) -> Shape:
         """Shape of the logarithms of those of its ratios that are free, held within bounds."""
         values = iter(np.clip(logs, LOGS[0], LOGS[1]))
-        return tuple(math.exp(next(values)) if free else math.inf for free in (self.integral, self.position))
+        integral = math.exp(next(values)) if self.integral else math.inf
+        return integral, math.exp(next(values)) if self.position else math.inf
 
     def starts(self) -> list[Shape]:
         """Shapes to begin with."""
@@ -274,9 +276,9 @@ class GainSearch:
 
     def shape_of(self, control: Control) -> Shape:
         """Shape of a controller."""
-        speed = control.velocity_gain / self.inertia
+        speed, integral = control.velocity_gain / self.inertia, control.integral_time
         return (
-            speed * control.integral_time if self.integral else math.inf,
+            math.inf if integral is None else speed * integral,
             speed / control.position_gain if self.position else math.inf,
         )
 

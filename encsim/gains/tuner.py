@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING, Any, ClassVar
+from typing import TYPE_CHECKING, Any, ClassVar, cast
 
 from .. import checks
 from ..closed_loop import timed_edge_loops
@@ -19,6 +20,7 @@ from .advice import Allowance, refuse, remedies
 from .search import LIMITS, UNITS, GainSearch
 
 if TYPE_CHECKING:
+    from ..doubts import Doubt
     from ..model.axis import Axis
     from .search import Settled
 
@@ -216,6 +218,7 @@ def _result(search: GainSearch, settled: Settled) -> Tuning:
     reached = settled.reached() | {"torque_ripple": float(curve.torque)}
     range_ = {} if search.linear else _working_range(proposed, search, settled.margins)
     few = settled.margins.reasons
+    doubts = cast("Iterable[Doubt]", curve.reasons)
     return Tuning(
         control=settled.control,
         margins=settled.margins,
@@ -226,7 +229,7 @@ def _result(search: GainSearch, settled: Settled) -> Tuning:
         speed=search.speed,
         **range_,
         valid=settled.margins.valid and (curve.valid or limits["torque_ripple"] is None),
-        reasons=few + tuple(doubt.about("torque ripple") for doubt in curve.reasons if doubt not in few),
+        reasons=few + tuple(doubt.about("torque ripple") for doubt in doubts if doubt not in few),
         axis=proposed,
     )
 

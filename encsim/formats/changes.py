@@ -30,6 +30,13 @@ class AxisChange:
         The change in words.
     change : dict of str to object
         {path: value} as of `apply`, SI; ``{"speed": v}`` for another speed; empty where there is nothing to change.
+
+    Examples
+    --------
+    >>> import encsim
+    >>> finer = encsim.changes.AxisChange(name="finer counts", change={"interpolation.factor": 8000})
+    >>> finer.on(encsim.examples.load("stage_x")).interpolation.factor
+    8000
     """
 
     name: str

@@ -232,7 +232,7 @@ def test_line_of_the_bound_goes_from_half_a_period_to_beyond_the_longest_delay()
     ("speed", "estimators", "complaint"),
     [
         (math.nan, [Difference()], "frontier.speed must be a finite number, got nan m/s"),
-        ("2 kHz", [Difference()], 'frontier.speed must have a unit of linear speed'),
+        ("2 kHz", [Difference()], "frontier.speed must have a unit of linear speed"),
         (0.1, [], r"frontier.estimators must hold at least one velocity estimator, got \[\]"),
         (0.1, Difference, r"frontier.estimators\[0\] must be a velocity estimator"),
         (0.1, [Difference(), 3], r"frontier.estimators\[1\] must be a velocity estimator, got 3"),

@@ -307,7 +307,7 @@ def _over_revolution(errors: ErrorLines) -> tuple[dict[str, np.ndarray], Outcome
     modulated = speed[here, None] * (1.0 + shares[here])
     parts, part_outcome = _mean_squares(ErrorLines(axis, errors.model, modulated.ravel()))
     changed = [(squares[cause], parts[cause]) for cause in squares.keys() - STEADY]
-    for square, part in ((outcome.followed, part_outcome.followed), *changed):
+    for square, part in ((outcome.tracked, part_outcome.tracked), *changed):
         square[here] = part.reshape(*modulated.shape, -1).mean(axis=1)
     return squares, outcome
 

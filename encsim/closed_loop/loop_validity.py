@@ -22,9 +22,9 @@ if TYPE_CHECKING:
 CROSSOVERS = 20.0
 # From this rms on, in counts, noise makes one smooth position of the steps.
 DITHERED = 0.5
-# Share of a mean square that may come from steps, each times the phase, rad, by which the loop moves it.
-FOLLOWED = 0.1
-# Ripple of the actual velocity by asynchronous sampling, over the speed, from which it changes the age noticeably.
+# Share of a mean square that may come from steps, each times the phase, rad, by which the loop shifts it.
+TRACKED = 0.1
+# Ripple of the actual velocity by asynchronous sampling, over the speed, from which it changes the delay noticeably.
 SWUNG = 0.03
 # Ripple of the actual velocity over the speed up to which timed edges come evenly enough.
 SWUNG_EDGES = 0.1
@@ -35,17 +35,17 @@ PEAKS = 3.0
 
 
 def find(
-    axis: Axis, errors: ErrorLines, passed: Outcome, signed: np.ndarray, squares: dict[str, np.ndarray]
+    axis: Axis, errors: ErrorLines, outcome: Outcome, signed: np.ndarray, squares: dict[str, np.ndarray]
 ) -> tuple[np.ndarray, tuple[Doubt, ...]]:
     """Speeds at which the prediction is not reliable, and the reasons that apply."""
-    total = sum(squares.values(), np.zeros_like(passed.followed))
+    total = sum(squares.values(), np.zeros_like(outcome.tracked))
     return joined(
         signed.shape,
         [
-            (~passed.stable, Doubt("unstable")),
-            (passed.steep, Doubt("steep_error")),
-            *_step_terms(axis, errors, passed.crossover, total, passed.followed),
-            *_edge_terms(axis, signed, passed, total),
+            (~outcome.stable, Doubt("unstable")),
+            (outcome.steep, Doubt("steep_error")),
+            *_step_terms(axis, errors, outcome.crossover, total, outcome.tracked),
+            *_edge_terms(axis, signed, outcome, total),
             *_friction_terms(axis, signed, total),
             *_age_terms(signed, squares),
         ],
@@ -54,38 +54,40 @@ def find(
 
 @dataclass(frozen=True, eq=False, slots=True)
 class Outcome:
-    """What loops make of the errors at some speeds, beside mean squares.
+    """Stability of the loops at some speeds, and contributions that limit the linear theory.
 
     Attributes
     ----------
     stable : ndarray of bool, shape (n,)
     crossover : ndarray, shape (n,)
         Highest frequency at which the loop gain is 1, Hz.
-    followed : ndarray, shape (n, curves)
-        Mean squares of the steps that the loop follows.
+    tracked : ndarray, shape (n, curves)
+        Mean squares of the quantisation steps that the loop tracks one by one.
     steep : ndarray of bool, shape (n,)
-        Where the loop, following the error, moves along it too far.
-    ticked, beside : ndarray, shape (n, curves)
-        Mean squares of the timing clock's ticks that come as lines, and of lines that a hold from edge to edge
-        makes; 0 where no edges are timed.
+        Where the loop moves the axis too far along the smooth error.
+    clock_ticks, hold_images : ndarray, shape (n, curves)
+        Mean squares of the lines by ticks of the timing clock, and of the images by the hold from edge to edge; 0
+        without timed edges.
     """
 
     stable: np.ndarray
     crossover: np.ndarray
-    followed: np.ndarray
+    tracked: np.ndarray
     steep: np.ndarray
-    ticked: np.ndarray
-    beside: np.ndarray
+    clock_ticks: np.ndarray
+    hold_images: np.ndarray
 
 
-def _edge_terms(axis: Axis, signed: np.ndarray, passed: Outcome, total: np.ndarray) -> list[Term]:
+def _edge_terms(axis: Axis, signed: np.ndarray, outcome: Outcome, total: np.ndarray) -> list[Term]:
     """Timed edges that are no fixed filter: too few of them, even ticks of the clock, or a speed that swings."""
     if axis.estimator.linear:
         return []
     speed = np.abs(signed)
     with np.errstate(invalid="ignore"):
-        few = speed < FIXED_FROM * passed.crossover * axis.resolution
-        even, held = ((part > STRAY * total).any(axis=-1) for part in (passed.ticked, passed.beside))
+        few = speed < FIXED_FROM * outcome.crossover * axis.resolution
+        even, held = (
+            (part > STRAY * total).any(axis=-1) for part in (outcome.clock_ticks, outcome.hold_images)
+        )
         swung = np.sqrt(total[:, 2]) > SWUNG_EDGES * speed
     return [
         (few, Doubt("few_edges", edges=FIXED_FROM)),
@@ -96,12 +98,12 @@ def _edge_terms(axis: Axis, signed: np.ndarray, passed: Outcome, total: np.ndarr
 
 
 def _step_terms(
-    axis: Axis, errors: ErrorLines, crossover: np.ndarray, total: np.ndarray, followed: np.ndarray
+    axis: Axis, errors: ErrorLines, crossover: np.ndarray, total: np.ndarray, tracked: np.ndarray
 ) -> list[Term]:
     """Limit cycles on steps of counts and converter, and hysteresis."""
     how, model = axis.interpolation, errors.model
     with np.errstate(divide="ignore", invalid="ignore"):
-        strong = (followed > FOLLOWED * total).any(axis=-1)
+        strong = (tracked > TRACKED * total).any(axis=-1)
     terms: list[Term] = [(strong, Doubt("counts_aliased"))]
     scatter = np.sqrt(errors.variance + errors.converter) * axis.scale.pitch
     for code, step in (("slow_counts", axis.resolution), ("slow_converter", _converter_step(axis))):
@@ -140,7 +142,7 @@ def _friction_terms(axis: Axis, signed: np.ndarray, total: np.ndarray) -> list[T
 
 
 def _age_terms(signed: np.ndarray, squares: dict[str, np.ndarray]) -> list[Term]:
-    """Asynchronous sampling that moves the axis so much that the age of the readings is another."""
+    """Asynchronous sampling that moves the axis so much that it changes the delay of the readings."""
     if "age" not in squares:
         return []
     swung = np.sqrt(squares["age"][:, 2]) > SWUNG * np.abs(signed)

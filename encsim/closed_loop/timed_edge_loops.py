@@ -175,7 +175,7 @@ class TimedEdgeLoops:
 def loops_by_speed(axis: Axis, speed: np.ndarray) -> Iterator[tuple[Loop, np.ndarray]]:
     """Loops with friction or notches that follow the speed, joined into one loop with terms of one row per speed."""
     load, control = loops.closed(axis)
-    alike: dict[Any, dict[int, tuple[FilterSection, ...]]] = {}
+    alike: dict[tuple[object, ...], dict[int, tuple[FilterSection, ...]]] = {}
     plants: dict[float, Loop] = {}
     for n, one in enumerate(speed.tolist()):
         filters = filter_design.sections(control, axis.sampling.rate, speed=one, pitch=axis.scale.pitch)

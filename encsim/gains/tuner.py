@@ -89,7 +89,7 @@ class Tuning(Result):
     reasons: tuple[str, ...] = ()
     axis: Axis = field(metadata={"plain": False})
 
-    def to_dict(self) -> dict[str, dict[str, Any] | str]:
+    def to_dict(self) -> dict[str, Any]:
         """As of every result, the margins with their own units, an estimator of a remedy as text."""
         plain_values = Result.to_dict(self) | {"margins": self.margins.to_dict()}
         for plain, remedy in zip(plain_values["remedies"], self.remedies, strict=True):
@@ -144,11 +144,11 @@ def tune(
 
 def tuning(
     axis: Axis,
-    phase_margin: float | str = 60.0,
+    phase_margin: float = 60.0,
     sensitivity_peak: float = 1.7,
     torque_ripple: float | None = None,
     speed: float | None = None,
-) -> Tuning | None:
+) -> Tuning:
     """Gains with the highest stiffness within limits.
 
     Parameters
@@ -196,7 +196,7 @@ def tuning(
 
 def _searched(
     axis: Axis,
-    phase_margin: float | str,
+    phase_margin: float,
     sensitivity_peak: float,
     torque_ripple: float | None,
     speed: float | None,
@@ -262,9 +262,7 @@ def _aging(axis: Axis, search: GainSearch, stable_from: float, margin_from: floa
     )
 
 
-def _limits(
-    phase_margin: float | str, sensitivity_peak: float, torque_ripple: float | None
-) -> dict[str, Any]:
+def _limits(phase_margin: float, sensitivity_peak: float, torque_ripple: float | None) -> dict[str, Any]:
     """The limits as floats, checked."""
     rules = (
         ("phase_margin", phase_margin, 0.0, 90.0, "lie between 0 and 90"),

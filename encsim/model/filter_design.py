@@ -217,7 +217,7 @@ class FilterSection:
         Numerator and denominator in s/w_0, highest power first, of one length.
     """
 
-    turns: float
+    turns: float | np.ndarray
     above: tuple[float, ...]
     below: tuple[float, ...]
 
@@ -231,7 +231,7 @@ class FilterSection:
         warp, last = np.tan(np.pi * self.turns), len(self.below) - 1
         ends = (1.0 - back, warp * (1.0 + back)), (1.0, warp)
         value, first = (
-            sum(factor * ahead ** (last - k) * behind**k for k, factor in enumerate(self.below))
+            np.asarray(sum(factor * ahead ** (last - k) * behind**k for k, factor in enumerate(self.below)))
             for ahead, behind in ends
         )
         return value / first

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import functools
 import math
-from collections.abc import Iterator
+from collections.abc import Iterable
 from typing import Any
 
 from . import units
@@ -125,10 +125,10 @@ def ordinal(number: int) -> str:
     return f"{number}{ending}"
 
 
-def listed(words: Iterator[Any] | list[str]) -> str:
+def listed(words: Iterable[object]) -> str:
     """``a``, ``a and b``, ``a, b and c``."""
-    words = [str(word) for word in words]
-    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"
+    texts = [str(word) for word in words]
+    return texts[0] if len(texts) == 1 else f"{', '.join(texts[:-1])} and {texts[-1]}"
 
 
 @functools.lru_cache(maxsize=4096)

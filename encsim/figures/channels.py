@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from typing import TYPE_CHECKING, Any
+from collections.abc import Callable, Sequence
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -54,7 +54,7 @@ def recorded(fit: Identification, ax: Axes | None = None, *, style: Style = canv
     """Recorded channels with the fit, departures of both exaggerated by the same factor."""
     if fit.signal is None:
         checks.refuse("Identification.plot", "have a fit to draw", fit.reasons[0])
-    figure = _fitted(fit)
+    figure = _fitted(fit, fit.signal)
     if ax is not None:
         return _lissajous(ax, figure, style)
     drawn = "Drawn true to scale" if figure.times == 1 else f"Departure drawn {figure.times}× too large"
@@ -69,10 +69,9 @@ def recorded(fit: Identification, ax: Axes | None = None, *, style: Style = canv
 class Lissajous:
     """The two channels over their ideal circle of radius 1, point by point at equal phases, as drawn."""
 
-    def __init__(
-        self, real: np.ndarray, ideal: np.ndarray, centre: list[float] | tuple[float, float]
-    ) -> None:
-        self.ideal, self.recorded = ideal, None
+    def __init__(self, real: np.ndarray, ideal: np.ndarray, centre: Sequence[float]) -> None:
+        self.ideal = ideal
+        self.recorded: np.ndarray | None = None
         self.departure = float(np.abs(real - ideal).max(initial=0.0))
         self.times = exaggeration(self.departure) if self.departure > 1e-9 else 1
         self.drawn = ideal + self.times * (real - ideal)
@@ -94,9 +93,8 @@ def _predicted(error: PeriodError) -> Lissajous:
     return Lissajous(np.append(real, real[:1]), np.append(ideal, ideal[:1]), centre)
 
 
-def _fitted(fit: Identification) -> Lissajous:
+def _fitted(fit: Identification, signal: Signal) -> Lissajous:
     """The fit and the recorded points, each compared with the circle at its own phase."""
-    signal = fit.signal
     phase = np.linspace(0.0, 2.0 * np.pi, 721)
     step = max(len(np.ravel(fit.cosine)) // MOST_POINTS, 1)
     points = (np.ravel(fit.cosine)[::step] + 1j * np.ravel(fit.sine)[::step]) / fit.amplitude
@@ -115,7 +113,7 @@ def _fitted_faults(signal: Signal) -> list[tuple[str, str, str]]:
     return _in_words(made, signal, 1.0, lambda size: f"{percent(size / (2.0 * np.pi))} of a period")
 
 
-def _title(result: PeriodError, figure: Lissajous, subject: str, given: bool = False) -> str:
+def _title(result: PeriodError | Identification, figure: Lissajous, subject: str, given: bool = False) -> str:
     """The answer: largest departure from the circle."""
     if not result.valid:
         return f"Not valid: {first_reason(result)}"
@@ -131,12 +129,12 @@ def faults_of(error: PeriodError) -> list[tuple[str, str, str]]:
 
 
 def _in_words(
-    made: dict[Any, dict[int, float]], signal: Signal, left: float, shown: Callable[..., Any]
+    made: dict[str, dict[int, float]], signal: Signal, left: float, shown: Callable[[float], str]
 ) -> list[tuple[str, str, str]]:
     """Causes with their lines {cause: {order: amplitude}} as (plain words, value, ``→ line 1: 35.6 nm``)."""
     faults = []
     for cause, lines in sorted(made.items(), key=lambda item: -max(item[1].values())):
-        order = max(lines, key=lines.get)
+        order = max(lines, key=lines.__getitem__)
         faults.append((*_fault_words(cause, signal, left), f"→ line {order}: {shown(lines[order])}"))
     return faults
 
@@ -233,7 +231,7 @@ def _segments(ax: Axes, ends: np.ndarray, style: Style) -> None:
 
     pairs = np.stack([ends.real, ends.imag], axis=-1)
     ax.add_collection(
-        LineCollection(pairs, colors=style.colour("soft"), linewidths=1.4, zorder=1), autolim=False
+        LineCollection(list(pairs), colors=style.colour("soft"), linewidths=1.4, zorder=1), autolim=False
     )
 
 

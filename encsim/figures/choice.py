@@ -16,6 +16,8 @@ from ..plotting.ticks import Span
 from ..wording import axis_unit, digits, percent, quantity, sentence
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from matplotlib.axes import Axes
 
     from ..decisions.choice import Choice, ChoiceRow
@@ -67,8 +69,8 @@ def _head(result: Choice, style: Style) -> str:
 class ChoiceView:
     """A choice as drawn: rows whose ripple is known, in the units of the axes."""
 
-    result: object
-    rows: tuple
+    result: Choice
+    rows: tuple[ChoiceRow, ...]
     price: np.ndarray
     share: np.ndarray
     fits: np.ndarray
@@ -80,7 +82,7 @@ class ChoiceView:
         """Whether there is anything to draw."""
         return len(self.rows) > 0
 
-    def places(self, rows: list[ChoiceRow] | tuple[ChoiceRow, ChoiceRow, ChoiceRow, ChoiceRow]) -> np.ndarray:
+    def places(self, rows: Sequence[ChoiceRow]) -> np.ndarray:
         """Places of some rows among those that are drawn."""
         return np.array(
             [place for place, row in enumerate(self.rows) if any(row is one for one in rows)], dtype=int
@@ -153,7 +155,7 @@ def _draw(ax: Axes, view: ChoiceView, style: Style) -> Axes:
 def _draw_marks(ax: Axes, view: ChoiceView, style: Style) -> None:
     """Filled marks for candidates that fit, hollow ones for those that do not."""
     colour, paper = style.colour("true"), style.colour("paper")
-    common = {"linestyle": "none", "marker": "o", "markersize": 4.6, "zorder": 4}
+    common: dict[str, Any] = {"linestyle": "none", "marker": "o", "markersize": 4.6, "zorder": 4}
     ax.plot(view.price[view.fits], view.share[view.fits], markerfacecolor=colour, markeredgecolor=paper,
             markeredgewidth=0.6, **common)  # fmt: skip
     ax.plot(view.price[~view.fits], view.share[~view.fits], markerfacecolor=paper,
@@ -162,9 +164,11 @@ def _draw_marks(ax: Axes, view: ChoiceView, style: Style) -> None:
 
 def _name_rows(labels: Labels, view: ChoiceView, style: Style) -> None:
     """The names of the best and of the smoothest of the frontier, or of the nearest."""
-    best = view.result.best
-    named = [(best, "best"), *((row, "smoothest") for row in view.result.frontier[-1:] if row is not best)]
-    for number, (row, what) in enumerate(named if best else [(view.result.nearest, "nearest")]):
+    best, nearest, last = view.result.best, view.result.nearest, view.result.frontier[-1:]
+    named = [(nearest, "nearest")] if nearest else []
+    if best:
+        named = [(best, "best"), *((row, "smoothest") for row in last if row is not best)]
+    for number, (row, what) in enumerate(named):
         place = view.places([row])
         if not len(place):
             continue
@@ -195,16 +199,17 @@ def _wrapped(text: str, letters: int) -> str:
 
 def _title(result: Choice) -> str:
     """The answer: the best candidate, or how far the nearest is from its limit."""
-    if result.best is None:
-        return f"None of {result.count} candidates fits: the nearest {_distance_to_limit(result.nearest)}"
-    best = result.best
+    best, nearest = result.best, result.nearest
+    if best is None:
+        off = "" if nearest is None else f": the nearest {_distance_to_limit(nearest)}"
+        return f"None of {result.count} candidates fits{off}"
     cost = "".join(f", {name} {digits(value, 3, strip=True)}" for name, value in list(best.cost.items())[:1])
     met = sum(row.met for row in result.rows)
     many = f"{met} of {result.count} candidates fit" if result.count > 1 else "The candidate fits"
     return f"{many}: best is {_joined(best)}{cost}"
 
 
-def _distance_to_limit(row: ChoiceRow) -> Any:
+def _distance_to_limit(row: ChoiceRow) -> str:
     """How far a candidate is from its limit."""
     what = WORDS.get(row.binding, row.binding)
     if row.share < 2.0:

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from ..closed_loop.time_responses import RampResponse
 from ..plotting import canvas
 from ..plotting.elements import Panel, PanelTrace, force_panel, into, length, sheet
 from ..wording import axis_words, first_reason, percent, quantity, sentence
@@ -17,7 +18,7 @@ from ..wording import axis_words, first_reason, percent, quantity, sentence
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-    from ..closed_loop.time_responses import RampResponse, StepResponse
+    from ..closed_loop.time_responses import StepResponse
     from ..plotting.canvas import Style
     from ..time_domain.closed_run_result import Run
 
@@ -95,7 +96,8 @@ def _title(result: Run) -> str:
         return f"Stopped after {quantity(when, 's', 2)}: {why}"
     if not result.valid:
         return f"In doubt: {first_reason(result)}"
-    mover = "load" if result.axis.load.flexible else "axis"
+    load = result.axis.load
+    mover = "load" if load is not None and load.flexible else "axis"
     return _title_of_profile(result, mover) if _follows_profile(result) else _title_of_steady(result, mover)
 
 
@@ -118,8 +120,8 @@ def _title_of_steady(result: Run, mover: str) -> str:
         return f"The {mover} runs without ripple"
     share = result.sticking
     stuck = f" and sticks {percent(share)} of the time" if share > LEAST_STICKING else ""
-    measured, true = quantity(measured, unit, 2), quantity(true, unit, 2)
-    return f"The drive measures {measured} rms of ripple, the {mover} makes {true}{stuck}"
+    drive, moved = quantity(measured, unit, 2), quantity(true, unit, 2)
+    return f"The drive measures {drive} rms of ripple, the {mover} makes {moved}{stuck}"
 
 
 def _note(result: Run, time: np.ndarray) -> str:
@@ -156,25 +158,21 @@ def _about(result: RampResponse | StepResponse) -> str:
     return f"beside a steady {quantity(abs(result.speed), result.units['velocity'], strip=True)}, computed "
 
 
-def _kind_of(result: RampResponse | StepResponse) -> str:
-    return getattr(result, "of", "ramp")
-
-
 def _step_panels(result: RampResponse | StepResponse) -> list[Panel]:
     """Panels: the quantity of the demand first, the torque last."""
-    unit, of = result.axis.scale.unit, _kind_of(result)
+    unit = result.axis.scale.unit
     demand = PanelTrace(result.demand, "ideal", "demand", 1.4)
-    if of == "velocity":
-        moved = PanelTrace(result.velocity, "true", "axis", 2.0)
-        first = [Panel("Velocity", f"{unit}/s", [demand, moved])]
-    elif of == "ramp":
+    if isinstance(result, RampResponse):
         asked = PanelTrace(np.full_like(result.time, result.rate), "ideal", "demand", 1.4)
         first = [
             Panel("Following error", unit, [PanelTrace(result.error, "true", "", 2.0)]),
             Panel("Velocity", f"{unit}/s", [asked, PanelTrace(result.velocity, "true", "axis", 2.0)]),
         ]
+    elif result.of == "velocity":
+        moved = PanelTrace(result.velocity, "true", "axis", 2.0)
+        first = [Panel("Velocity", f"{unit}/s", [demand, moved])]
     else:
-        named = [demand] if of == "position" else []
+        named = [demand] if result.of == "position" else []
         moved = PanelTrace(result.position, "true", "axis" if named else "", 2.0)
         first = [
             Panel("Position", unit, [*named, moved]),
@@ -187,7 +185,9 @@ def _step_title(result: RampResponse | StepResponse) -> str:
     """The answer: overshoot and settling time, deflection under load, or following error."""
     if not result.valid:
         return f"In doubt: {result.reasons[0]}"
-    return {"load": _title_of_load_step, "ramp": _title_of_ramp}.get(_kind_of(result), _title_of_step)(result)
+    if isinstance(result, RampResponse):
+        return _title_of_ramp(result)
+    return _title_of_load_step(result) if result.of == "load" else _title_of_step(result)
 
 
 def _title_of_step(result: StepResponse) -> str:

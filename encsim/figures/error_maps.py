@@ -5,10 +5,11 @@ Pictures of an axis against a reference: errors of both directions, reversal, ac
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from ..calibration.positioning import Positioning
 from ..plotting import canvas
 from ..plotting.elements import SURE, sticks, turn_panel, unit_of
 from ..plotting.labels import Labels
@@ -25,7 +26,6 @@ if TYPE_CHECKING:
     from ..calibration.error_map import ErrorMap
     from ..calibration.pass_comparison import PassComparison
     from ..calibration.plan import CalibrationPlan
-    from ..calibration.positioning import Positioning
     from ..calibration.self_calibration import SelfCalibration
     from ..calibration.two_rings import Calibration
     from ..plotting.canvas import Style, Words
@@ -295,11 +295,13 @@ def _magnified(ax: Axes, plan: CalibrationPlan, top: float, style: Style) -> Non
 
 GAP = 1.35
 SHOWN = "Shown minus true"
+# Values, role, name, {"band": half its width at each position} where there is one.
+Row = tuple[np.ndarray, str, str, dict[str, np.ndarray]]
 
 
 def passes(result: PassComparison, ax: Axes | None = None, *, style: Style = canvas.PRINT) -> Axes:
     """Error of an encoder against a reference forward and backward, and the reversal between them."""
-    rows = [(result.forward, "cyclic", "forward", {}), (result.backward, "counts", "backward", {})]
+    rows: list[Row] = [(result.forward, "cyclic", "forward", {}), (result.backward, "counts", "backward", {})]
     if ax is not None:
         return into(
             ax, style, _errors(SHOWN, result.position, rows, result.unit, style, labels=labels_of(ax))
@@ -316,7 +318,7 @@ def passes(result: PassComparison, ax: Axes | None = None, *, style: Style = can
 
 def positioning(result: Positioning, ax: Axes | None = None, *, style: Style = canvas.PRINT) -> Axes:
     """Mean deviation at each target in both directions with two standard deviations, and the reversal."""
-    rows = [(result.forward, "cyclic", "forward", {"band": 2.0 * result.forward_deviation}),
+    rows: list[Row] = [(result.forward, "cyclic", "forward", {"band": 2.0 * result.forward_deviation}),
             (result.backward, "counts", "backward", {"band": 2.0 * result.backward_deviation})]  # fmt: skip
     if ax is not None:
         return into(ax, style, _errors(SHOWN, result.target, rows, result.unit, style, labels=labels_of(ax)))
@@ -332,20 +334,20 @@ def _both_directions(
     result: PassComparison | Positioning,
     words: Words,
     position: np.ndarray,
-    rows: list[tuple[np.ndarray, str, str, dict[str, np.ndarray]]],
+    rows: list[Row],
     style: Style,
 ) -> Axes:
     """Errors above, the reversal below, on one axis of positions."""
     note = words.note
     if not result.valid and result.reasons[0] not in note:
         note += f" In doubt: {result.reasons[0]}."
-    mean = getattr(result, "reversal_mean", None)
-    mean = quantity(result.mean_reversal if mean is None else mean, result.unit, 2)
+    reversal = result.mean_reversal if isinstance(result, Positioning) else result.reversal_mean
+    mean = quantity(reversal, result.unit, 2)
     text = f"{words.text} {words.title}. Mean reversal {mean}."
-    turned, head = [(result.reversal, "ink", "", {})], "Reversal, forward minus backward"
+    turned: list[Row] = [(result.reversal, "ink", "", {})]
     panels = [
         _errors(SHOWN, position, rows, result.unit, style, height=44.0),
-        _errors(head, position, turned, result.unit, style, height=24.0),
+        _errors("Reversal, forward minus backward", position, turned, result.unit, style, height=24.0),
     ]
     return stack(style, canvas.Words(words.title, note, text), panels, gap=10.0).panels[0]
 
@@ -353,7 +355,7 @@ def _both_directions(
 def _errors(
     head: str,
     position: np.ndarray,
-    rows: list[tuple[np.ndarray, str, str, dict[str, np.ndarray]]],
+    rows: list[Row],
     unit: str,
     style: Style,
     *,
@@ -376,17 +378,11 @@ def _errors(
     )
 
 
-def _draw_errors(
-    ax: Axes,
-    x: np.ndarray,
-    rows: list[tuple[np.ndarray, str, str, dict[str, np.ndarray]]],
-    size: float,
-    style: Style,
-) -> None:
+def _draw_errors(ax: Axes, x: np.ndarray, rows: list[Row], size: float, style: Style) -> None:
     """Curves with their names, bars where they have a band."""
     ax.axhline(0.0, color=style.colour("muted"), linewidth=0.8, zorder=2)
     labels = Labels(ax, style)
-    dots = {"marker": "o", "markersize": 3.6} if len(x) <= 40 else {}
+    dots: dict[str, Any] = {"marker": "o", "markersize": 3.6} if len(x) <= 40 else {}
     for number, (values, role, _, more) in enumerate(rows):
         y = values / size
         if "band" in more:

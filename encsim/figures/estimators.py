@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -54,13 +54,13 @@ def frontier(result: Frontier, ax: Axes | None = None, *, style: Style = canvas.
 class EstimatorPoints:
     """Candidates in the units of the axes; ``shown`` are those with positive delay and ripple."""
 
-    result: object
+    result: Frontier
     delay: np.ndarray
     rms: np.ndarray
     shown: np.ndarray
-    bound: tuple | None
-    unit: tuple
-    time: tuple
+    bound: tuple[np.ndarray, np.ndarray] | None
+    unit: tuple[str, float]
+    time: tuple[str, float]
 
 
 def _points(result: Frontier, below: str = "", head: str = "") -> EstimatorPoints:
@@ -93,7 +93,7 @@ def _draw(ax: Axes, points: EstimatorPoints, style: Style) -> Axes:
         ax.plot([], [])
         return ax
     if points.bound is not None:
-        _draw_zone(labels, points)
+        _draw_zone(labels, *points.bound)
     families = _families(points)
     for family, order in families.items():
         _draw_family(labels, points, family, order)
@@ -113,7 +113,7 @@ def _draw(ax: Axes, points: EstimatorPoints, style: Style) -> Axes:
     for family in sorted(families, key=lambda name: -height[name]):
         _name_family(labels, points, family, families[family])
     if points.bound is not None:
-        _name_zone(labels, points)
+        _name_zone(labels, *points.bound)
     labels.doubt = DOUBT
     for order in families.values():
         if points.result.estimator[order[0]].look.numbered:
@@ -125,15 +125,14 @@ def _families(points: EstimatorPoints) -> dict[str, list[int]]:
     """Indices of the candidates that can be shown, by family, along the delay."""
     order = np.flatnonzero(points.shown)
     order = order[np.argsort(points.delay[order], kind="stable")]
-    families = {}
+    families: dict[str, list[int]] = {}
     for index in order:
         families.setdefault(str(points.result.family[index]), []).append(int(index))
     return families
 
 
-def _draw_zone(labels: Labels, points: EstimatorPoints) -> None:
+def _draw_zone(labels: Labels, x: np.ndarray, y: np.ndarray) -> None:
     """Grey zone below the least noise of estimators without overshoot."""
-    x, y = points.bound
     low = labels.ax.get_ylim()[0] / 100.0
     y = np.maximum(y, low)
     labels.ax.fill_between(x, low, y, color=labels.style.colour("grid"), linewidth=0.0, zorder=0.6)
@@ -163,15 +162,16 @@ def _name_family(labels: Labels, points: EstimatorPoints, family: str, order: li
 def _name_samples(labels: Labels, points: EstimatorPoints, order: list[int]) -> None:
     """The number of samples beside the marks of a family."""
     for place, index in enumerate(order if len(order) > 1 else []):
-        samples = points.result.estimator[index].samples
-        words = f"N = {samples}" if place == 0 else f"{samples}"
+        # Those with a numbered look have samples.
+        numbered: Any = points.result.estimator[index]
+        words = f"N = {numbered.samples}" if place == 0 else f"{numbered.samples}"
         labels.at([words], points.delay[index], points.rms[index], "ink", bold=False, size=canvas.SMALL, clear=2.3,
                   most=CLOSE)  # fmt: skip
 
 
-def _name_zone(labels: Labels, points: EstimatorPoints) -> None:
+def _name_zone(labels: Labels, x: np.ndarray, y: np.ndarray) -> None:
     """Name the zone, inside it if there is room, else beside it."""
-    tops = labels.place(*points.bound)
+    tops = labels.place(x, y)
     inside = (tops[:, 0] > 0.0) & (tops[:, 0] < labels.size[0]) & (tops[:, 1] > 0.0)
     tops = tops[inside]
     wide, tall = labels.size[0], 0.0 if not len(tops) else float(tops[:, 1].max())

@@ -44,17 +44,7 @@ def folded(
 ) -> Axes:
     """Error harmonics at one speed, at their aliased frequencies, over |T| and |C S|."""
     aliased = _aliased(frequency, follows, drive, lines)
-    panels = [
-        StackPanel(
-            _head(aliased, name, style),
-            "Frequency after sampling (Hz)",
-            TALL[style.page],
-            Span(_lowest(aliased), aliased.frequency[-1], True),
-            _span(aliased, name),
-            lambda ax, name=name: _draw(ax, aliased, name, style),
-        )
-        for name in ("motion", "force")
-    ]
+    panels = [_panel(aliased, name, style) for name in ("motion", "force")]
     if ax is not None:
         return into(ax, style, panels[0])
     title = _title(aliased)
@@ -62,15 +52,18 @@ def folded(
     return stack(style, words, panels, gap=GAP).panels[0]
 
 
+Made = tuple[int, float, bool, dict[str, float]]
+
+
 @dataclass(frozen=True, eq=False)
 class AliasedLines:
     """Gains of the loop and the response to each harmonic: (number, Hz, aliased, {"motion": m, "force": N})."""
 
     frequency: np.ndarray
-    gains: dict
-    scales: dict
-    lines: object
-    made: list
+    gains: dict[str, np.ndarray]
+    scales: dict[str, Any]
+    lines: Lines
+    made: list[Made]
 
     @property
     def unit(self) -> str:
@@ -82,7 +75,7 @@ class AliasedLines:
         """What the motor makes, and its unit."""
         return ("force", "N") if self.unit == "m" else ("torque", "N m")
 
-    def strongest(self, name: str) -> tuple[int, float, bool, dict[str, float]]:
+    def strongest(self, name: str) -> Made | None:
         """The harmonic that makes most motion or force, None without motion or force."""
         best = max(self.made, key=lambda line: line[3][name], default=None)
         return best if best is not None and best[3][name] > 0.0 else None
@@ -118,6 +111,18 @@ def _gain_at(alias: float, frequency: np.ndarray, gain: np.ndarray) -> float:
     """Gain at a frequency, along straight lines on log scales; the nearest end outside."""
     with np.errstate(divide="ignore", invalid="ignore"):
         return float(np.exp(np.interp(np.log(alias), np.log(frequency), np.log(gain))))
+
+
+def _panel(aliased: AliasedLines, name: str, style: Style) -> StackPanel:
+    """One gain against frequency with the harmonics."""
+    return StackPanel(
+        _head(aliased, name, style),
+        "Frequency after sampling (Hz)",
+        TALL[style.page],
+        Span(_lowest(aliased), aliased.frequency[-1], True),
+        _span(aliased, name),
+        lambda ax: _draw(ax, aliased, name, style),
+    )
 
 
 def _head(aliased: AliasedLines, name: str, style: Style) -> str:
@@ -167,7 +172,7 @@ def _draw(ax: Axes, aliased: AliasedLines, name: str, style: Style) -> None:
         labels.put("nothing: the loop is open", labels.size / 2.0, "muted", bold=False)
 
 
-def _stick_labels(aliased: AliasedLines, name: str) -> list[tuple[list[Any], float, bool, float]]:
+def _stick_labels(aliased: AliasedLines, name: str) -> list[tuple[list[str], float, bool, float]]:
     """(names, Hz, aliased, size) of each stick; harmonics at 0 Hz share one and need no torque."""
     unit = aliased.unit if name == "motion" else aliased.force[1]
     labelled = [

@@ -63,8 +63,8 @@ def smoothness(
     view = loop_view.prepare_smoothness(result, simulated)
     if ax is not None:
         return into(ax, style, _panel(view, "actual", style, labels_of(ax)))
-    simulated = any(len(speed) for speed, _ in view.rings.values())
-    note = loop_view.note(view, simulated, reasons=not style.bare)
+    rings = any(len(speed) for speed, _ in view.rings.values())
+    note = loop_view.note(view, rings, reasons=not style.bare)
     words = canvas.Words(loop_view.title(view), note, loop_view.alternative(view))
     if not result.stable or len(view.speed) < 2:
         return _single(view, words, style)
@@ -73,7 +73,9 @@ def smoothness(
 
 def _check(simulated: Mapping[str, Any] | None) -> None:
     """Refuse simulated points that cannot be drawn."""
-    for name in loop_view.CURVES if simulated is not None else ():
+    if simulated is None:
+        return
+    for name in loop_view.CURVES:
         if name in simulated and np.size(simulated[name]) != np.size(simulated["speed"]):
             sizes = f"{np.size(simulated['speed'])} and {np.size(simulated[name])}"
             checks.refuse("plot.simulated", f"hold speed and {name} of one length", sizes)
@@ -116,7 +118,7 @@ def _panel(view: SmoothnessView, name: str, style: Style, labels: tuple[str, str
     """One curve against speed; axes that were drawn into keep their units."""
     frame = _frame(view, name, *labels)
     return StackPanel(
-        f"{_head(view, name, style)} ({frame.ripple_unit[0]})",
+        f"{_head(view, name, style)} ({frame.unit[0]})",
         f"Speed ({frame.speed_unit[0]})",
         TALL[style.page],
         frame.span(view),
@@ -133,10 +135,10 @@ def _frame(view: SmoothnessView, name: str, below: str = "", head: str = "") -> 
 
 def _span(view: SmoothnessView, name: str, frame: PanelFrame) -> Span:
     """Log range of a panel's values."""
-    values = np.concatenate([view.curves[name], view.rings[name][1]]) / frame.ripple_unit[1]
+    values = np.concatenate([view.curves[name], view.rings[name][1]]) / frame.unit[1]
     if not np.any(values > 0.0):
         return NO_VALUES
-    quiet = view.quiet(name) / frame.ripple_unit[1]
+    quiet = view.quiet(name) / frame.unit[1]
     parts = [quiet] if np.any(quiet > 0.0) else []
     return Span(*range_of_values(values, parts, 5.0 if name == "actual" else 2.2), True, most=5)
 
@@ -145,17 +147,15 @@ def _fill(ax: Axes, view: SmoothnessView, name: str, frame: PanelFrame, style: S
     """Curves, rings, verticals and names of one panel."""
     x, low = frame.x(view.speed), ax.get_ylim()[0] / 100.0
     hatch(ax, view, style, frame)
-    total, quiet = (
-        np.maximum(row / frame.ripple_unit[1], low) for row in (view.curves[name], view.quiet(name))
-    )
+    total, quiet = (np.maximum(row / frame.unit[1], low) for row in (view.curves[name], view.quiet(name)))
     labels = Labels(ax, style)
     _verticals(labels, frame.x(view.vanishing))
     ax.plot(x, quiet, **style.line("noise"), zorder=3)
     ax.plot(x, total, **style.line(ROLES[name]), **view.mark("o", 5.0), zorder=4)
     rings = view.rings[name]
     if len(rings[0]):
-        ax.plot(frame.x(rings[0]), rings[1] / frame.ripple_unit[1], **style.ring())
-        labels.avoid_points(frame.x(rings[0]), rings[1] / frame.ripple_unit[1])
+        ax.plot(frame.x(rings[0]), rings[1] / frame.unit[1], **style.ring())
+        labels.avoid_points(frame.x(rings[0]), rings[1] / frame.unit[1])
     labels.avoid(x, total, key="total")
     labels.avoid(x, quiet, key="quiet")
     if not np.any(view.curves[name] > 0.0):
@@ -182,11 +182,11 @@ def _verticals(labels: Labels, x: np.ndarray) -> None:
 def _name_peaks(labels: Labels, view: SmoothnessView, frame: PanelFrame) -> None:
     """Name the harmonics that excite the resonance, and the highest peak beside a null speed."""
     for speed, size, order in sorted(loop_view.meetings(view), key=lambda peak_of: -peak_of[1]):
-        named = labels.at([f"line {order}"], frame.x(speed), size / frame.ripple_unit[1], "true", above=True)
+        named = labels.at([f"line {order}"], frame.x(speed), size / frame.unit[1], "true", above=True)
         if named is not None:
             left, low, right, high = labels.boxes.pop()
             labels.block(left - APART, low, right + APART, high)
     peak = loop_view.folded_peak(view)
     if peak is not None:
-        x, y = frame.x(view.speed[peak]), view.curves["actual"][peak] / frame.ripple_unit[1]
+        x, y = frame.x(view.speed[peak]), view.curves["actual"][peak] / frame.unit[1]
         labels.at(BESIDE, x, y, "muted", bold=False, above=True)

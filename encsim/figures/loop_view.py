@@ -95,7 +95,8 @@ def prepare_smoothness(result: Smoothness, simulated: Mapping[str, Any] | None =
     )
 
 
-def _taken(parts: dict[str, dict[str, np.ndarray]], where: np.ndarray) -> dict[str, dict[str, np.ndarray]]:
+def _taken(parts: dict[str, dict[str, np.ndarray]], where: Any) -> dict[str, dict[str, Any]]:
+    """Parts at some speeds (indices), or their values at one (index)."""
     return {
         name: {role: part[where] for role, part in roles.items() if np.any(part[where] > 0.0)}
         for name, roles in parts.items()

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -16,6 +16,8 @@ from ..time_domain.velocity_spectrum import strongest_harmonics
 from ..wording import MINUS, axis_words, digits, quantity, sentence, with_unit
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from matplotlib.axes import Axes
 
     from ..closed_loop.stability import Margins, Resonance
@@ -41,7 +43,7 @@ def margins(
     """Open-loop gain and phase against frequency, with crossover, margins, resonances and encoder lines."""
     curve = loop_gain_curve(result)
     if ax is not None:
-        return into(ax, style, _gain_panel(curve, style))
+        return canvas.axes(ax, style) if curve is None else into(ax, style, _gain_panel(curve, style))
     title = _title(result, curve)
     words = canvas.Words(title, _note(result, curve), _alternative(result, curve, title))
     if curve is None:
@@ -53,29 +55,34 @@ def margins(
     return stack(style, words, panels, top=11.5 if aliased else TOP, gap=GAP).panels[0]
 
 
+# Hz, dB, deg.
+Mark = tuple[float, float, float]
+
+
 @dataclass(frozen=True, eq=False)
 class Curve:
     """Loop gain as drawn: dB and unwrapped degrees, and the places of the margins as (Hz, dB, deg)."""
 
-    result: object
+    result: Margins
     frequency: np.ndarray
     gain: np.ndarray
     phase: np.ndarray
     low: float
-    crossover: tuple | None
-    turning: tuple | None
-    rising: tuple | None
-    falling: tuple | None
-    peak: tuple
+    crossover: Mark | None
+    turning: Mark | None
+    rising: Mark | None
+    falling: Mark | None
+    peak: tuple[float, float]
 
-    def at(self, frequency: float) -> tuple[float, float, float]:
+    def at(self, frequency: float) -> Mark:
         """(Hz, dB, deg) of the curve at a frequency."""
         where = np.log(frequency)
         grid = np.log(self.frequency)
-        return float(frequency), *(float(np.interp(where, grid, row)) for row in (self.gain, self.phase))
+        gain, phase = (float(np.interp(where, grid, row)) for row in (self.gain, self.phase))
+        return float(frequency), gain, phase
 
     @property
-    def marks(self) -> list[tuple[float, float, float]]:
+    def marks(self) -> list[Mark]:
         """All places that must be visible."""
         return [mark for mark in (self.crossover, self.turning, self.rising, self.falling) if mark]
 
@@ -101,7 +108,7 @@ def loop_gain_curve(result: Margins) -> Curve | None:
     return Curve(result, frequency, gain, phase, max(low, frequency[0]), peak=peak, **places)
 
 
-def _places(curve: Curve, result: Margins, loop: np.ndarray) -> dict[str, Any]:
+def _places(curve: Curve, result: Margins, loop: np.ndarray) -> dict[str, Mark | None]:
     """Where the margins are read: crossover, crossing of the phase margin, upper and lower gain margin."""
     crossings = _zeros(curve.frequency, curve.gain)
     away = np.array([_from_odd_half_turn(curve.at(one)[2]) for one in crossings])
@@ -126,18 +133,18 @@ def _zeros(frequency: np.ndarray, values: np.ndarray) -> np.ndarray:
     return frequency[change] * (frequency[change + 1] / frequency[change]) ** share
 
 
-def _place_of_gain_margin(curve: Curve, loop: np.ndarray, factor: float) -> tuple[float, float, float] | None:
+def _place_of_gain_margin(curve: Curve, loop: np.ndarray, factor: float) -> Mark | None:
     """The place where the loop gain times this factor is -1; None unless the factor is positive and finite."""
     if not np.isfinite(factor) or factor <= 0.0:
         return None
-    places = np.append(_zeros(curve.frequency, loop.imag), curve.frequency[-1])
-    places = [curve.at(one) for one in places]
+    crossings = np.append(_zeros(curve.frequency, loop.imag), curve.frequency[-1])
+    places = [curve.at(one) for one in crossings]
     off = [abs(gain + 20.0 * np.log10(factor)) + abs(_from_odd_half_turn(phase)) for _, gain, phase in places]
     return places[int(np.argmin(off))]
 
 
 def _gain_panel(
-    curve: Curve, style: Style, aliased: list[tuple[float, str]] = (), lines: Lines | None = None
+    curve: Curve, style: Style, aliased: Sequence[tuple[float, str]] = (), lines: Lines | None = None
 ) -> StackPanel:
     """Gain with the margins, and the error harmonics at their aliased frequencies."""
     return StackPanel(
@@ -165,6 +172,8 @@ def _phase_panel(curve: Curve, style: Style) -> StackPanel:
 
 def _aliased_lines(lines: Lines | None, curve: Curve) -> list[tuple[float, str]]:
     """(aliased frequency in Hz, number) of the strongest harmonics in range, ascending."""
+    if lines is None:
+        return []
     kept = strongest_harmonics(lines)
     aliased = [(float(lines.alias[index]), f"{int(lines.harmonic[index])}") for index in kept]
     return sorted(one for one in aliased if curve.low <= one[0] <= curve.frequency[-1])
@@ -186,11 +195,15 @@ def _phase_span(curve: Curve) -> Span:
 
 
 def _draw_gain(
-    ax: Axes, curve: Curve, style: Style, aliased: list[tuple[float, str]] = (), lines: Lines | None = None
+    ax: Axes,
+    curve: Curve,
+    style: Style,
+    aliased: Sequence[tuple[float, str]] = (),
+    lines: Lines | None = None,
 ) -> None:
     """Gain with bars of the gain margins, resonances, error harmonics."""
     labels = Labels(ax, style)
-    if aliased:
+    if aliased and lines is not None:
         _draw_lines(labels, aliased, lines)
     ax.axhline(0.0, color=style.colour("muted"), linewidth=1.2, zorder=2)
     ax.plot(curve.frequency, curve.gain, **style.line("ink"), zorder=3)
@@ -209,13 +222,13 @@ def _draw_gain(
     if curve.rising:
         labels.at(_rise_words(curve.result), *curve.rising[:2], "counts", clear=0.8)
     if curve.falling:
-        part = _one_over(curve.result.lower_gain_margin)
-        labels.at([f"or fall to {part}", part], *curve.falling[:2], "counts", clear=0.8)
+        share = _one_over(curve.result.lower_gain_margin)
+        labels.at([f"or fall to {share}", share], *curve.falling[:2], "counts", clear=0.8)
     for part in curve.result.resonances:
         _name_resonance(labels, curve, part)
 
 
-def _draw_lines(labels: Labels, aliased: list[tuple[float, str]], lines: Lines) -> None:
+def _draw_lines(labels: Labels, aliased: Sequence[tuple[float, str]], lines: Lines) -> None:
     """Ticks and numbers of the error harmonics along the top."""
     x = np.array([frequency for frequency, _ in aliased])
     places = labels.place(x, np.zeros(len(x)))[:, 0]
@@ -316,7 +329,7 @@ def _degrees(value: float, count: int = 2) -> str:
     return with_unit(digits(value, count if abs(value) < 100.0 else 3, strip=True), "°")
 
 
-def _title(result: Margins, curve: Curve) -> str:
+def _title(result: Margins, curve: Curve | None) -> str:
     """The answer: stable or not, and the margins."""
     if curve is None:
         return "The loop is open: its gain is zero at every frequency"
@@ -345,7 +358,7 @@ def _has_good_margins(result: Margins) -> bool:
     )
 
 
-def _note(result: Margins, curve: Curve) -> str:
+def _note(result: Margins, curve: Curve | None) -> str:
     """The axis, sensitivity peak and bandwidth."""
     words = [f"{sentence(axis_words(result.axis))}."]
     if curve is not None and result.stable:
@@ -359,7 +372,7 @@ def _note(result: Margins, curve: Curve) -> str:
     return " ".join(words)
 
 
-def _alternative(result: Margins, curve: Curve, title: str) -> str:
+def _alternative(result: Margins, curve: Curve | None, title: str) -> str:
     """Alternative text: kind, quantities, range; the answer; crossover; resonance."""
     if curve is None:
         return f"Open-loop gain and phase against frequency. {title}."

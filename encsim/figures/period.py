@@ -5,7 +5,7 @@ Picture that explains aliasing: one harmonic at three speeds with its samples an
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -46,14 +46,14 @@ WORDS = {
 
 def why_aliased(
     *,
-    period: float | None,
+    period: float,
     rate: float,
     amplitude: float,
     harmonic: int = 1,
     unit: str = "m",
     ax: Axes | None = None,
     style: Style = canvas.PRINT,
-) -> Any:
+) -> Axes:
     """One harmonic of the position error at three speeds: well sampled, beside a null speed, at the null speed."""
     line = Line(period, rate, amplitude, harmonic, unit, 13 if style.phone else 20)
     if ax is not None:
@@ -77,7 +77,7 @@ class Line:
     """One harmonic of the error at three speeds: 8 samples per wave, 16/15 of a sample, one sample."""
 
     def __init__(
-        self, period: float | None, rate: float, amplitude: float, harmonic: int, unit: str, samples: int
+        self, period: float, rate: float, amplitude: float, harmonic: int, unit: str, samples: int
     ) -> None:
         self.period, self.rate, self.amplitude, self.harmonic, self.unit = (
             period,
@@ -101,7 +101,7 @@ class Line:
         # A whole number of waves per sample within rounding: aliased to 0 Hz.
         return 0.0 if abs(turns - round(turns)) < 1e-9 else self.rate * (turns - round(turns))
 
-    def wave(self, frequency: np.ndarray, time: np.ndarray) -> Any:
+    def wave(self, frequency: float, time: np.ndarray) -> np.ndarray:
         """The wave in the unit of the axis."""
         return self.amplitude / self.error_unit[1] * np.sin(2.0 * np.pi * frequency * time + START)
 

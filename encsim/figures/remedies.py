@@ -11,7 +11,6 @@ from ..plotting.ticks import number_axis
 from ..wording import axis_unit, compared, quantity, sentence, width, wrap
 
 if TYPE_CHECKING:
-    import numpy as np
     from matplotlib.axes import Axes
 
     from ..decisions.explanation import Explanation
@@ -154,15 +153,15 @@ def _total_rows(result: Explanation) -> list[RemedyRow]:
         RemedyRow(sentence(one.name), "true", one.after["measured"], _size(result, one.after["measured"]))
         for one in best
     ]
-    if result.together is not None and result.together.applies:
-        value = result.together.after["measured"]
-        rows.append(RemedyRow(_at_once(result), "true", value, _size(result, value)))
+    together = result.together
+    if together is not None and together.applies:
+        value = together.after["measured"]
+        rows.append(RemedyRow(_at_once(result, together.change), "true", value, _size(result, value)))
     return rows
 
 
-def _at_once(result: Explanation) -> str:
+def _at_once(result: Explanation, change: dict[str, Any]) -> str:
     """The remedies that are made together, by their short names."""
-    change = result.together.change
     names = [
         one.kind
         for one in result.remedies
@@ -209,7 +208,7 @@ def _cut(text: str, room: float, bold: bool = False) -> str:
     return text if len(lines) == 1 else wrap(text, 200, room - 3.0, bold=bold)[0] + " …"
 
 
-def _in_axes(ax: Axes, rows: np.ndarray, result: Explanation, style: Style) -> Any:
+def _in_axes(ax: Axes, rows: list[RemedyRow], result: Explanation, style: Style) -> Axes:
     """The bars in the caller's axes, names at the left."""
     places = list(range(len(rows)))
     name, size = axis_unit(max(row.value for row in rows), _unit(result), ax.get_xlabel())
@@ -265,9 +264,10 @@ def _alternative(result: Explanation, above: list[RemedyRow], title: str) -> str
     words = [f"Bars of velocity ripple, rms, {at}, by cause and after each remedy. {title}."]
     if above:
         words.append(f"The largest cause alone is {above[0].name.lower()}, {above[0].text}.")
-    if result.together is not None and result.together.applies:
-        left = _size(result, result.together.after["measured"])
-        words.append(f"{_at_once(result)}: {left} remain.")
+    together = result.together
+    if together is not None and together.applies:
+        left = _size(result, together.after["measured"])
+        words.append(f"{_at_once(result, together.change)}: {left} remain.")
     if not result.valid:
         words.append("Some values are in doubt.")
     return " ".join(words)

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
     from ..plotting.canvas import Style
+    from ..plotting.elements import TurnRow
     from ..rings.error_orders import RingCurve, RingOrder
 
 
@@ -55,7 +56,7 @@ def half_range(values: np.ndarray) -> float:
 
 def main_cause(line: RingOrder) -> str:
     """The largest cause of an order."""
-    return max(line.causes, key=line.causes.get) if line.causes else "mixed"
+    return max(line.causes, key=line.causes.__getitem__) if line.causes else "mixed"
 
 
 def bar_words(line: RingOrder) -> str:
@@ -91,7 +92,8 @@ def ring_title(curve: RingCurve) -> str:
         return "The ring reads true: nothing is wrong with its mounting"
     most = max(curve.orders, key=lambda line: line.amplitude, default=None)
     if count == 1:
-        return f"The ring reads off by ±{angle(curve.peak)}; most of it is {_stays(most)}"
+        mostly = f"; most of it is {_stays(most)}" if most is not None else ""
+        return f"The ring reads off by ±{angle(curve.peak)}{mostly}"
     who = sentence(heads_words(count))
     if most is None or curve.peak < NOTHING * alone:
         left = f"; ±{angle(curve.peak)} stay" if most is not None else ""
@@ -162,8 +164,10 @@ def _errors(ax: Axes, curve: RingCurve, style: Style) -> None:
     largest = max(np.abs(curve.error).max(), np.abs(curve.alone).max() if several else 0.0)
     if largest == 0.0:
         return
-    rows = [(curve.alone, "cyclic", {"linestyle": (0, (5, 1.6))})] if several else []
-    for values, role, changes in [*rows, (curve.error, "ink", {})]:
+    rows: list[tuple[np.ndarray, str, dict[str, Any]]] = [(curve.error, "ink", {})]
+    if several:
+        rows.insert(0, (curve.alone, "cyclic", {"linestyle": (0, (5, 1.6))}))
+    for values, role, changes in rows:
         degrees, size = closed(curve.angle, values, largest / LARGEST)
         place, radius = np.radians(degrees), 1.0 + size
         ax.plot(radius * np.cos(place), radius * np.sin(place), **style.line(role, **changes), zorder=4)
@@ -189,7 +193,8 @@ def _heads(ax: Axes, places: np.ndarray, style: Style) -> None:
     """Heads as boxes across the rim, numbered."""
     turned = np.sort(np.mod(places, 2.0 * np.pi))
     closest = np.diff(np.append(turned, turned[0] + 2.0 * np.pi)).min()
-    tall, numbered = min(HEAD[1], max(0.9 * closest, NARROWEST)), []
+    tall = min(HEAD[1], max(0.9 * closest, NARROWEST))
+    numbered: list[float] = []
     for number, at in enumerate(places, 1):
         outward, along = np.array([np.cos(at), np.sin(at)]), np.array([-np.sin(at), np.cos(at)])
         corners = [(1.0 + 0.08 + a * HEAD[0] / 2.0) * outward + b * tall / 2.0 * along
@@ -199,13 +204,11 @@ def _heads(ax: Axes, places: np.ndarray, style: Style) -> None:
                 edgecolor=style.colour("cyclic" if first else "ink"), zorder=6)  # fmt: skip
         if all(abs(np.angle(np.exp(1j * (at - other)))) > CROWDED for other in numbered):
             numbered.append(at)
-            middle = 1.08 * outward
-            ax.text(
-                *middle, str(number), ha="center", va="center_baseline", zorder=7, **style.text(bold=True)
-            )
+            x, y = 1.08 * outward
+            ax.text(x, y, str(number), ha="center", va="center_baseline", zorder=7, **style.text(bold=True))
 
 
-def _words(ax: Axes, curve: RingCurve, bore: float, style: Style) -> None:
+def _words(ax: Axes, curve: RingCurve, bore: float | None, style: Style) -> None:
     """Angles inside the ring, the axis of rotation, the diameter."""
     ax.plot(0.0, 0.0, "+", color=style.colour("muted"), markersize=8.0, markeredgewidth=1.6)
     ax.text(0.0, -0.2, quantity(curve.ring.diameter, "m", strip=True), ha="center", va="center_baseline",
@@ -253,7 +256,8 @@ def _largest(curve: RingCurve) -> float:
 def _error(curve: RingCurve, style: Style, label: str = "") -> StackPanel:
     """Errors of one head and of all over a turn; axes that were drawn into keep their unit."""
     count = len(curve.heads)
-    rows = [(curve.angle, curve.error, "ink", f"{heads_words(count)}, ±{angle(curve.peak)}", {})]
+    words = f"{heads_words(count)}, ±{angle(curve.peak)}"
+    rows: list[TurnRow] = [(curve.angle, curve.error, "ink", words, {})]
     if count > 1:
         alone = f"one head, ±{angle(half_range(curve.alone))}"
         thin = {"linestyle": (0, (5, 1.6)), "linewidth": 1.8}
@@ -261,10 +265,13 @@ def _error(curve: RingCurve, style: Style, label: str = "") -> StackPanel:
     panel = turn_panel("Error", rows, unit_of(_largest(curve), label), style, height=38.0)
     if _largest(curve):
         return panel
-    return replace(panel, draw=lambda ax: (panel.draw(ax), _no_error(Labels(ax, style))))
+    return replace(panel, draw=lambda ax: _draw_nothing(ax, panel, style))
 
 
-def _no_error(labels: Labels) -> None:
+def _draw_nothing(ax: Axes, panel: StackPanel, style: Style) -> None:
+    """The panel of a ring without error, which says so."""
+    panel.draw(ax)
+    labels = Labels(ax, style)
     labels.put("no error", labels.size * (0.5, 0.65), "muted", bold=False)
 
 
@@ -324,7 +331,7 @@ def _draw_orders(
             ends = [places[order] - 0.44, places[order] + 0.44]
             ax.plot(ends, [left / unit] * 2, color=style.colour("ink"), linewidth=4.0, solid_capstyle="butt",
                     zorder=5, clip_on=False)  # fmt: skip
-            labels.avoid(np.linspace(*ends, 20), np.full(20, left / unit))
+            labels.avoid(np.linspace(ends[0], ends[1], 20), np.full(20, left / unit))
     _name_bars(labels, places, shown, unit)
     if len(curve.heads) > 1 and shown:
         _explain(labels, len(curve.heads))
@@ -333,7 +340,9 @@ def _draw_orders(
 def _bar(ax: Axes, labels: Labels, place: float, height: float, line: RingOrder, style: Style) -> None:
     role, hatch = CAUSES[main_cause(line)][:2]
     colour = style.colour(role)
-    fill = {"facecolor": style.colour("paper"), "hatch": hatch} if hatch else {"facecolor": colour}
+    fill: dict[str, Any] = (
+        {"facecolor": style.colour("paper"), "hatch": hatch} if hatch else {"facecolor": colour}
+    )
     ax.bar(place, height, WIDE, edgecolor=colour, linewidth=1.2, zorder=3, **fill)
     low, high = labels.place([place - WIDE / 2.0, place + WIDE / 2.0], [0.0, height])
     labels.block(low[0], low[1], high[0], high[1])
@@ -343,7 +352,7 @@ def _name_bars(
     labels: Labels, places: dict[int, float], shown: dict[int, tuple[RingOrder, float, float]], unit: float
 ) -> None:
     """The name of each cause at its tallest bar with room for it."""
-    bars = {}
+    bars: dict[str, list[tuple[float, int, str]]] = {}
     for order, (line, alone, left) in shown.items():
         words = bar_words(line)
         bars.setdefault(words.partition(",")[0], []).append((max(alone, left), order, words))

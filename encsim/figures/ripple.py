@@ -82,14 +82,16 @@ def _single(view: RippleView, style: Style) -> Axes:
 
 def _single_rows(view: RippleView) -> list[elements.Bar]:
     moving = len(view.speed) > 0
-    total = view.rms[0] if moving else view.standstill[0] if view.standstill else 0.0
-    parts = {role: part[0] for role, part in view.parts.items()} if moving else view.standstill[1]
+    total, parts = view.standstill or (0.0, {})
+    if moving:
+        total, parts = view.rms[0], {role: part[0] for role, part in view.parts.items()}
     wanted = [
         ("ripple", "ink", total),
         *((BY_ROLE[role].label, role, part) for role, part in parts.items() if part > 0.0),
     ]
-    if view.limit is not None:
-        wanted.append((ripple_view.rule(view), "limit", view.allowed[0] if moving else view.limit[1]))
+    if view.limit is not None and view.allowed is not None:
+        least = view.allowed[0] if moving else view.limit[1]
+        wanted.append((ripple_view.rule(view.limit, view), "limit", least))
     remarks = ("its square is the sum of the parts' squares",) if len(parts) > 1 and total > 0.0 else ()
     return [
         elements.Bar(name, role, remarks if role == "ink" else (), float(size), quantity(size, view.unit))
@@ -122,7 +124,7 @@ def _main_panel(view: RippleView, style: Style, frame: PanelFrame, *, ticks: boo
     """Ripple against speed, total and parts."""
     tall = 56.0 if style.phone else 66.0 if np.any(view.rms > 0.0) else 30.0
     return StackPanel(
-        f"{HEAD} ({frame.ripple_unit[0]})",
+        f"{HEAD} ({frame.unit[0]})",
         f"Speed ({frame.speed_unit[0]})",
         tall,
         *_spans(view, frame),
@@ -171,9 +173,11 @@ def _draw_share(ax: Axes, view: RippleView, style: Style, frame: PanelFrame) -> 
     _curves(ax, view, style, frame)
     labels = Labels(ax, style)
     _avoid_curves(labels, view, frame)
-    if view.allowed is not None and view.limit[0] > 0.0:
-        flat = view.allowed <= view.limit[0] * view.speed * 1.001
-        _name_limit(labels, view, frame, flat, f"limit {percent(view.limit[0], 3, strip=True)}")
+    if view.allowed is not None and view.limit is not None and view.limit[0] > 0.0:
+        share = view.limit[0]
+        line = frame.x(view.speed), frame.y(view.allowed, view.speed)
+        flat = view.allowed <= share * view.speed * 1.001
+        _name_limit(labels, *line, flat, f"limit {percent(share, 3, strip=True)}")
 
 
 def _curves(ax: Axes, view: RippleView, style: Style, frame: PanelFrame) -> None:
@@ -231,13 +235,13 @@ def _avoid_curves(labels: Labels, view: RippleView, frame: PanelFrame) -> None:
 def _write_names(labels: Labels, view: RippleView, frame: PanelFrame) -> None:
     """Name every line where no other line is near."""
     _avoid_curves(labels, view, frame)
-    if view.allowed is not None:
-        _name_limit(
-            labels, view, frame, view.allowed <= view.limit[1], ripple_view.rule(view, frame.ripple_unit)
-        )
+    if view.allowed is not None and view.limit is not None:
+        line = frame.x(view.speed), frame.y(view.allowed, view.speed)
+        text = ripple_view.rule(view.limit, view, frame.ripple_unit)
+        _name_limit(labels, *line, view.allowed <= view.limit[1], text)
     if not np.any(view.rms > 0.0):
-        still = view.standstill is not None and not len(view.speed)
-        text = f"at standstill {quantity(view.standstill[0], view.unit)}" if still else "no ripple"
+        still = None if len(view.speed) else view.standstill
+        text = "no ripple" if still is None else f"at standstill {quantity(still[0], view.unit)}"
         labels.put(text, labels.size / 2.0, "muted", bold=False)
         return
     alone = len(view.parts) == 1
@@ -247,9 +251,8 @@ def _write_names(labels: Labels, view: RippleView, frame: PanelFrame) -> None:
         labels.beside(BY_ROLE[role].label, role, role)
 
 
-def _name_limit(labels: Labels, view: RippleView, frame: PanelFrame, flat: np.ndarray, text: str) -> None:
+def _name_limit(labels: Labels, x: np.ndarray, y: np.ndarray, flat: np.ndarray, text: str) -> None:
     """Name the limit, in its flat part if there is one."""
-    x, y = frame.x(view.speed), frame.y(view.allowed, view.speed)
     ends = labels.place(x[flat], y[flat])[:, 0]
     if len(ends) and np.ptp(ends) > width(text, bold=True):
         labels.avoid(x[~flat], y[~flat])
@@ -257,7 +260,7 @@ def _name_limit(labels: Labels, view: RippleView, frame: PanelFrame, flat: np.nd
     labels.beside(text, "limit", "limit")
 
 
-def _tick_names(view: RippleView, panel: float) -> tuple[Any, ...]:
+def _tick_names(view: RippleView, panel: float) -> tuple[list[tuple[float, str]], float | None]:
     """Names of the ticks along the top, [(mm, word)], and the place of the words that explain them."""
     vanishing = view.vanishing
     low, high = np.log(range_of_speeds(view))

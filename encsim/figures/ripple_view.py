@@ -6,7 +6,7 @@ Title, note and alternative text of its picture.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, overload
 
 import numpy as np
 
@@ -125,9 +125,9 @@ def simulated_points(simulated: Mapping[str, Any] | None, name: str) -> tuple[np
     return speed[shown], size[shown]
 
 
-def parts_by_role(parts: dict[Any, np.ndarray]) -> dict[Any, np.ndarray]:
+def parts_by_role(parts: dict[str, np.ndarray]) -> dict[str, np.ndarray]:
     """Parts of one role added up, in the order of their names."""
-    squares = {}
+    squares: dict[str, np.ndarray] = {}
     for cause, part in parts.items():
         role = CAUSES[cause].role
         squares[role] = squares.get(role, 0.0) + finite(part) ** 2
@@ -143,8 +143,19 @@ def finite(values: np.ndarray) -> np.ndarray:
 class PanelFrame:
     """Scales of one panel: units of speed and ripple, or the share of the speed in per cent."""
 
-    speed_unit: tuple
-    ripple_unit: tuple | None
+    speed_unit: tuple[str, float]
+    ripple_unit: tuple[str, float] | None
+
+    @property
+    def unit(self) -> tuple[str, float]:
+        """Name and size of the unit of the ordinates."""
+        return ("%", SHARE) if self.ripple_unit is None else self.ripple_unit
+
+    @overload
+    def x(self, speed: float) -> float: ...
+
+    @overload
+    def x(self, speed: np.ndarray) -> np.ndarray: ...
 
     def x(self, speed: float | np.ndarray) -> float | np.ndarray:
         """Abscissas of speeds."""
@@ -287,13 +298,11 @@ def _rounded_speed(view: RippleView, index: int) -> str:
 def ranges_above(view: RippleView) -> list[tuple[float, float]]:
     """Ranges of speed in which the limit is exceeded, ends by interpolation on the log scale."""
     above = np.log(np.maximum(np.where(view.sound, view.rms, 0.0), 1e-300) / view.allowed)
-    ranges = []
-    for index in np.flatnonzero(above > 0.0):
-        if ranges and ranges[-1][2] == index - 1:
-            ranges[-1][2] = index
-        else:
-            ranges.append([_crossing(view, above, index - 1, index), None, index])
-    return [(low, _crossing(view, above, last + 1, last)) for low, _, last in ranges]
+    return [
+        (_crossing(view, above, first - 1, first), _crossing(view, above, last + 1, last))
+        for first, last in runs(above > 0.0)
+        if above[first] > 0.0
+    ]
 
 
 def _crossing(view: RippleView, above: np.ndarray, outside: int, inside: int) -> float:
@@ -304,9 +313,9 @@ def _crossing(view: RippleView, above: np.ndarray, outside: int, inside: int) ->
     return float(view.speed[inside] * (view.speed[outside] / view.speed[inside]) ** share)
 
 
-def rule(view: RippleView, unit: tuple[str, float] | None = None) -> str:
+def rule(limit: tuple[float, float], view: RippleView, unit: tuple[str, float] | None = None) -> str:
     """The limit in words; angular velocities in the unit of the axis (name and size) if it is given."""
-    share, least = view.limit
+    share, least = limit
     size = quantity(least, view.unit, 3, strip=True)
     if unit is not None and view.unit == "rad/s":
         size = with_unit(digits(least / unit[1], 3, strip=True), unit[0])
@@ -347,8 +356,8 @@ def alternative(view: RippleView) -> str:
     if np.any(view.rms > 0.0):
         first, last = (quantity(view.rms[end], view.unit, 2) for end in (0, -1))
         words.append(f"It is {first} at the slowest, {last} at the fastest.")
-    if view.allowed is not None:
-        words.append(f"The {rule(view).replace('limit:', 'limit is')}.")
+    if view.limit is not None:
+        words.append(f"The {rule(view.limit, view).replace('limit:', 'limit is')}.")
     if view.vanishing:
         words.append(f"Lines vanish from {quantity(view.vanishing[0][0], view.unit, 2)} on.")
     if np.any(view.doubtful):

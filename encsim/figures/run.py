@@ -57,8 +57,8 @@ class Wave:
     time: np.ndarray
     velocity: np.ndarray
     band: float
-    unit: tuple
-    time_unit: tuple
+    unit: tuple[str, float]
+    time_unit: tuple[str, float]
 
 
 @dataclass(frozen=True, eq=False)
@@ -67,12 +67,12 @@ class Sticks:
 
     frequency: np.ndarray
     size: np.ndarray
-    lines: list
+    lines: list[tuple[int, float, float | None, float, float]]
     low: float
     high: float
     end: float
-    unit: tuple
-    frequency_unit: tuple
+    unit: tuple[str, float]
+    frequency_unit: tuple[str, float]
 
 
 def _title(trace: Trace, lines: Lines, kept: list[int]) -> str:
@@ -227,8 +227,8 @@ def _stick_names(number: int, true: float, seen: float | None) -> list[str]:
     long = f"line {number}: {quantity(true, 'Hz')}"
     if seen is None:
         return [long, f"line {number}"]
-    seen = quantity(seen, "Hz")
-    return [f"{long}\nfolded to {seen}", f"{long}\n→ {seen}", f"line {number}"]
+    alias = quantity(seen, "Hz")
+    return [f"{long}\nfolded to {alias}", f"{long}\n→ {alias}", f"line {number}"]
 
 
 def _name_area(labels: Labels, tops: np.ndarray, lines: bool) -> None:

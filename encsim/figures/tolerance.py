@@ -77,9 +77,8 @@ def _view(result: Tolerance) -> ToleranceView:
     order = order[result.speed[order] > 0.0]
     speed, nothing = result.speed[order], np.full(len(order), np.inf)
     rows = {name: getattr(result, name)[order] / speed for name in ("low", "median", "high")}
-    given = result.limit is not None
-    limit = result.limit[order] / speed if given else nothing
-    passed = result.yield_by_speed[order] if given else nothing
+    limit = nothing if result.limit is None else result.limit[order] / speed
+    passed = nothing if result.yield_by_speed is None else result.yield_by_speed[order]
     return ToleranceView(result, speed, result.doubtful[order], rows, limit, passed)
 
 
@@ -185,8 +184,8 @@ def _note(view: ToleranceView, style: Style) -> str:
         share = 100.0 * result.halved[result.tighten]
         words.append(f"With half the spread of {result.tighten} it is {share:.0f} of 100.")
     if np.any(view.doubtful):
-        shown = result.reasons and not style.bare
-        words.append(f"Hatched: in doubt{': ' + result.reasons[0] if shown else ''}.")
+        told = result.reasons and not style.bare
+        words.append(f"Hatched: in doubt{': ' + result.reasons[0] if told else ''}.")
     return " ".join(words)
 
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import io
 from dataclasses import dataclass
+from os import PathLike
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, BinaryIO
 
@@ -20,6 +21,7 @@ from ..wording import width, wrap
 from .ticks import tick_names
 
 if TYPE_CHECKING:
+    from matplotlib.artist import Artist
     from matplotlib.axes import Axes
     from matplotlib.text import Text
 
@@ -41,7 +43,7 @@ COLOURS = {
         "soft": "#1E3350", "wash": "#3B1E27", "ideal": "#6A7683",
     },
 }  # fmt: skip
-STROKES = {
+STROKES: dict[str, tuple[float, str | tuple[float, tuple[float, ...]]]] = {
     "ink": (2.2, "-"), "muted": (1.4, (0, (6, 1.6, 1, 1.6))), "cyclic": (1.4, "-"), "counts": (1.7, (0, (5, 1.6))),
     "noise": (2.0, (0, (1, 1.4))), "limit": (1.6, (0, (8, 3))), "true": (2.0, "-"), "force": (2.0, "-"),
     "ideal": (1.4, (0, (5, 2))),
@@ -91,7 +93,7 @@ class Style:
         """Colour of a role as #RRGGBB."""
         return COLOURS[self.theme][role]
 
-    def line(self, role: str, **changes: float | tuple[int, tuple[int, float]]) -> dict[str, float | str]:
+    def line(self, role: str, **changes: Any) -> dict[str, Any]:
         """Colour, width and dashes of a role's line, as keywords of ``plot``."""
         thick, dashes = STROKES[role]
         return {"color": self.colour(role), "linewidth": thick, "linestyle": dashes, **changes}
@@ -102,11 +104,11 @@ class Style:
         return {"color": self.colour(shown), "fontsize": size, "fontfamily": FAMILY, "parse_math": False,
                 "fontweight": "bold" if bold else "normal"}  # fmt: skip
 
-    def halo(self) -> list[Any]:
+    def halo(self) -> list[patheffects.AbstractPathEffect]:
         """Rim of paper round a label, so that lines pass behind it."""
         return [patheffects.withStroke(linewidth=2.6, foreground=self.colour("paper"))]
 
-    def ring(self) -> dict[str, float | str]:
+    def ring(self) -> dict[str, Any]:
         """Keywords of a simulated or measured point."""
         return {"linestyle": "none", "marker": "o", "markersize": 4.6, "markeredgewidth": 1.2, "zorder": 6,
                 "markerfacecolor": self.colour("paper"), "markeredgecolor": self.colour("ink")}  # fmt: skip
@@ -156,15 +158,14 @@ class Sheet:
         self._lines(heading, 2.6, style.text(bold=True, size=size))
         self._lines(notes, below_title + 1.2, style.text("muted"))
         self.panels: list[Axes] = []
-        self.figure.encsim_title, self.figure.encsim_text = words.title, words.text
-        self.figure.encsim_note = words.note
+        attach(self.figure, title=words.title, text=words.text, note=words.note)
 
     def _lines(self, lines: list[str], top: float, properties: dict[str, Any]) -> None:
         pitch = LINE[properties["fontsize"]]
         for number, line in enumerate(lines):
             self._place(4.0, top + (number + 0.5) * pitch, line, va="center", **properties)
 
-    def _place(self, x: float, y: float, text: str, **properties: bool | float | str) -> Text:
+    def _place(self, x: float, y: float, text: str, **properties: Any) -> Text:
         return self.figure.text(x / self.style.width, 1.0 - y / self.height, text, **properties)
 
     def text(
@@ -209,10 +210,16 @@ class Sheet:
         left = max([14.0, *(6.4 + width(name) for name in names)]) / self.style.width
         for ax in axes:
             box = ax.get_position()
-            ax.set_position([left, box.y0, box.x1 - left, box.height])
+            ax.set_position((left, box.y0, box.x1 - left, box.height))
 
 
-def axes(ax: Axes, style: Style = PRINT) -> Axes:
+def attach(artist: Artist, **facts: object) -> None:
+    """Keep facts with an artist, each as its attribute ``encsim_`` and name."""
+    for name, fact in facts.items():
+        setattr(artist, f"encsim_{name}", fact)
+
+
+def axes(ax: Axes | None, style: Style = PRINT) -> Axes:
     """The caller's axes dressed for drawing, or those of a new figure."""
     if ax is None:
         return Sheet(style, Words(), 80.0).panel(8.0, 56.0)
@@ -249,19 +256,21 @@ def name_axes(ax: Axes, style: Style, *, head: str = "", below: str = "", pad: f
         ax.set_xlabel(below, labelpad=3.0, **style.text(bold=True))
 
 
-def save(figure: Figure, target: BinaryIO, format: str | None = None, *, force: bool = False) -> None:
+def save(
+    figure: Figure, target: str | PathLike[str] | BinaryIO, format: str | None = None, *, force: bool = False
+) -> None:
     """Write a figure as PNG, SVG or PDF, whole or not at all, the same bytes each time."""
-    stream = hasattr(target, "write")
-    kind = (format or ("" if stream else Path(target).suffix.lstrip("."))).lower()
+    path = target if isinstance(target, str | PathLike) else None
+    kind = (format or ("" if path is None else Path(path).suffix.lstrip("."))).lower()
     if kind not in FORMATS:
-        checks.refuse("--plot", "end in .png, .svg or .pdf", format if stream else str(target))
-    if not stream and not force:
-        files.refuse_existing(target)
+        checks.refuse("--plot", "end in .png, .svg or .pdf", format if path is None else str(path))
+    if path is not None and not force:
+        files.refuse_existing(path)
     content = _rendered(figure, kind)
-    if stream:
-        target.write(content)
-    else:
+    if isinstance(target, str | PathLike):
         files.write_whole(target, content, force=force)
+    else:
+        target.write(content)
 
 
 def _rendered(figure: Figure, kind: str) -> bytes:
@@ -273,7 +282,12 @@ def _rendered(figure: Figure, kind: str) -> bytes:
         "pdf": {"Title": title, "Subject": text, "CreationDate": None},
     }
     stream = io.BytesIO()
-    settings = {"svg.hashsalt": "encsim", "svg.fonttype": "path", "savefig.bbox": None, "text.usetex": False}
+    settings: dict[Any, Any] = {
+        "svg.hashsalt": "encsim",
+        "svg.fonttype": "path",
+        "savefig.bbox": None,
+        "text.usetex": False,
+    }
     with matplotlib.rc_context(settings):
         figure.savefig(
             stream, format=kind, dpi=figure.dpi, facecolor=figure.get_facecolor(), metadata=notes[kind]

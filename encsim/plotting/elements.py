@@ -35,7 +35,7 @@ class Bar:
 
     name: str
     role: str
-    remarks: tuple
+    remarks: tuple[str, ...]
     value: float
     text: str
 
@@ -101,7 +101,7 @@ class Panel:
 
     head: str
     unit: str
-    traces: list
+    traces: list[PanelTrace]
 
     def largest(self) -> float:
         """Largest magnitude of all lines that is finite."""
@@ -174,7 +174,7 @@ def _draw(
     labels = Labels(ax, style)
     for number, trace in enumerate(panel.traces):
         x, y = per_pixel(time / units[0][1], trace.values / units[1][1])
-        mark = {"marker": "o", "markersize": 3.4} if len(x) < 3 else {}
+        mark: dict[str, Any] = {"marker": "o", "markersize": 3.4} if len(x) < 3 else {}
         ax.plot(x, y, **style.line(trace.role, linewidth=trace.wide), **mark, zorder=3 + number)
         labels.avoid(x, y, key=trace.name)
     for trace in panel.traces:
@@ -200,6 +200,8 @@ SURE = 1.96
 # A line with more points is drawn by the lowest and highest point of each part.
 MOST = 4000
 ROOM = 1.3
+# Abscissas, ordinates, role, name, changes of the line.
+TurnRow = tuple[np.ndarray, np.ndarray, str, str, dict[str, Any]]
 
 
 def unit_of(largest: float, label: str = "") -> tuple[str, float]:
@@ -222,7 +224,7 @@ def closed(angle: np.ndarray, values: np.ndarray, unit: float) -> tuple[np.ndarr
 
 def turn_panel(
     head: str,
-    rows: list[tuple[np.ndarray, np.ndarray, str, str, dict[str, Any]]],
+    rows: list[TurnRow],
     unit: tuple[str, float],
     style: Style,
     *,
@@ -232,7 +234,9 @@ def turn_panel(
 ) -> stacks.StackPanel:
     """Panel of lines (angle, values, role, name, changes of the line) over a turn, the last of them on a band."""
     wide = band / unit[1] if np.isfinite(band) else 0.0
-    lines = [(*closed(angle, values, unit[1]), *rest) for angle, values, *rest in rows]
+    lines = [
+        (*closed(angle, values, unit[1]), role, name, changes) for angle, values, role, name, changes in rows
+    ]
     size = max([float(np.abs(y).max()) + wide for _, y, *_ in lines] + [least / unit[1]]) or 1.0
     return stacks.StackPanel(
         f"{head} ({unit[0]})",
@@ -244,9 +248,7 @@ def turn_panel(
     )
 
 
-def _draw_turn(
-    ax: Axes, lines: list[tuple[np.ndarray, np.ndarray, str, str, dict[str, Any]]], wide: float, style: Style
-) -> None:
+def _draw_turn(ax: Axes, lines: list[TurnRow], wide: float, style: Style) -> None:
     """Lines over a turn with their names, the last of them on its band."""
     ax.axhline(0.0, color=style.colour("muted"), linewidth=0.8, zorder=2)
     labels = Labels(ax, style)

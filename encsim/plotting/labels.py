@@ -7,11 +7,14 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from ..wording import width
-from .canvas import SIZE, SMALL
+from .canvas import SIZE, SMALL, attach
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from matplotlib.axes import Axes
     from matplotlib.text import Text
+    from numpy.typing import ArrayLike
 
     from .canvas import Style
 
@@ -32,6 +35,10 @@ DOUBT = 2.0
 SIDES = (0.0, 0.15, -0.15, 0.3, -0.3, 0.45, -0.45, 0.6, -0.6, 1.0, -1.0)
 
 
+# What a line may be called by.
+Key = float | str | tuple[str, float]
+
+
 class Labels:
     """Places labels of one panel.
 
@@ -42,13 +49,15 @@ class Labels:
 
     def __init__(self, ax: Axes, style: Style) -> None:
         self.ax, self.style = ax, style
-        self.lines, self.boxes, self.doubt = {}, getattr(ax, "encsim_boxes", []), DOUBT
-        ax.encsim_boxes = self.boxes
+        self.lines: dict[Key, np.ndarray] = {}
+        self.boxes: list[tuple[float, ...]] = getattr(ax, "encsim_boxes", [])
+        self.doubt = DOUBT
+        attach(ax, boxes=self.boxes)
         box = ax.get_window_extent()
-        self.corner, self.scale = np.array([box.x0, box.y0]), 25.4 / ax.get_figure(root=True).dpi
+        self.corner, self.scale = np.array([box.x0, box.y0]), 25.4 / ax.figure.dpi
         self.size = np.array([box.width, box.height]) * self.scale
 
-    def place(self, x: float | list[float] | np.ndarray, y: float | list[float] | np.ndarray) -> np.ndarray:
+    def place(self, x: ArrayLike, y: ArrayLike) -> np.ndarray:
         """Data as mm in the panel, shape (n, 2); not finite for values outside the scale."""
         x, y = np.broadcast_arrays(np.asarray(x, dtype=float), np.asarray(y, dtype=float))
         with np.errstate(all="ignore"):
@@ -57,14 +66,14 @@ class Labels:
 
     def avoid(
         self,
-        x: list[float] | np.ndarray,
-        y: list[float] | np.ndarray,
-        key: float | str | tuple[str, float] | None = None,
+        x: ArrayLike,
+        y: ArrayLike,
+        key: Key | None = None,
     ) -> None:
         """Keep labels off a line, which ``key`` names to :meth:`beside`."""
         self.lines[len(self.lines) if key is None else key] = self._along(self.place(x, y))
 
-    def avoid_points(self, x: list[float] | np.ndarray, y: list[float] | np.ndarray) -> None:
+    def avoid_points(self, x: ArrayLike, y: ArrayLike) -> None:
         """Keep labels off single points, such as rings."""
         marks = [
             self.place(x, y) + shift
@@ -99,14 +108,14 @@ class Labels:
     def beside(
         self,
         text: str,
-        key: float | str | tuple[str, float],
+        key: Key,
         role: str,
         *,
         bold: bool = True,
         size: float = SIZE,
         lone: bool = True,
         most: float = np.inf,
-    ) -> Text:
+    ) -> Text | None:
         """Write the name of a line where no other line is near; None if the line is not visible or no place is free."""
         # A thick line may be named where others run under it: ``lone`` false.
         own, others = self.lines[key], self._others(key)
@@ -123,9 +132,9 @@ class Labels:
 
     def at(
         self,
-        texts: list[str] | tuple[str, str, str],
-        x: float,
-        y: float,
+        texts: Sequence[str],
+        x: ArrayLike,
+        y: ArrayLike,
         role: str,
         *,
         bold: bool = True,
@@ -138,8 +147,8 @@ class Labels:
         # Texts are forms of one name, the longest first. The first one with a free place is written, or none; the last
         # may cost ``most``.
         anchor = self.place(x, y)
-        ways = [(side, tall) for tall in (1.0, -1.0) for side in SIDES] + [(1.0, 0.0), (-1.0, 0.0)]
-        ways = np.array([way for way in ways if above is None or way[1] * (1 if above else -1) > 0])
+        sides = [(side, tall) for tall in (1.0, -1.0) for side in SIDES] + [(1.0, 0.0), (-1.0, 0.0)]
+        ways = np.array([way for way in sides if above is None or way[1] * (1 if above else -1) > 0])
         every = self._others(None)
         others = every[np.abs(every[:, 0] - anchor[0, 0]) > ALONE]
         for text in texts:
@@ -155,7 +164,7 @@ class Labels:
                 return written
         return None
 
-    def _others(self, key: float | str | tuple[str, float] | None) -> np.ndarray:
+    def _others(self, key: Key | None) -> np.ndarray:
         """Points of all lines but one, thinned."""
         others = [points[::2] for name, points in self.lines.items() if name != key]
         return np.vstack([np.empty((0, 2)), *others])
@@ -199,10 +208,10 @@ class Labels:
         # With lines side by side, a reader takes the nearer line for the named one.
         mistaken = self.doubt > DOUBT and _distances(centre[None], others, half)[0] < apart
         far = apart >= LEADER_FROM or mistaken
-        place = self.ax.transData.inverted().transform(target / self.scale + self.corner)
+        x, y = self.ax.transData.inverted().transform(target / self.scale + self.corner)
         return self.ax.annotate(
             text,
-            place,
+            (x, y),
             (centre - target) * 72.0 / 25.4,
             textcoords="offset points",
             zorder=8,
@@ -224,8 +233,10 @@ class Labels:
         size: float = SIZE,
     ) -> Text:
         """Write at mm in the panel, tied to the place in the panel that this is now."""
+        x, y = np.asarray(centre) / self.size
         return self.ax.text(
-            *(np.asarray(centre) / self.size),
+            x,
+            y,
             text,
             transform=self.ax.transAxes,
             ha="center",
@@ -303,13 +314,13 @@ class Labels:
         """Points of other lines, and labels, that lie on the way from each place to its target."""
         sums = self._sums(others)
         starts = np.clip(targets, centres - half, centres + half)
-        crossed = sum(
-            _counted(sums, starts + (targets - starts) * share, 0.7) for share in np.linspace(0.0, 0.9, 10)
-        )
+        crossed = np.zeros(len(centres))
+        for share in np.linspace(0.0, 0.9, 10):
+            crossed += _counted(sums, starts + (targets - starts) * share, 0.7)
         # The end of a leader may lie in the rectangle that its own point keeps free.
-        return crossed + sum(
-            self.hidden(starts + (targets - starts) * share, 0.0) for share in np.linspace(0.1, 0.6, 6)
-        )
+        for share in np.linspace(0.1, 0.6, 6):
+            crossed += self.hidden(starts + (targets - starts) * share, 0.0)
+        return crossed
 
     def _sums(self, points: np.ndarray) -> np.ndarray:
         """Table of sums over cells of half a mm: how many points lie left of and below each cell."""
@@ -344,7 +355,8 @@ def _round_line(own: np.ndarray, chosen: np.ndarray, half: np.ndarray) -> tuple[
     near = np.abs(own[None, :, 0] - chosen[:, None, 0]) <= half[0]
     top = np.where(near, own[None, :, 1], -np.inf).max(axis=1)
     low = np.where(near, own[None, :, 1], np.inf).min(axis=1)
-    centres, bias = [], []
+    centres: list[np.ndarray] = []
+    bias: list[float] = []
     for gap in GAPS:
         centres.append(np.column_stack([chosen[:, 0], top + gap + half[1]]))
         centres.append(np.column_stack([chosen[:, 0], low - gap - half[1]]))
@@ -364,7 +376,7 @@ def _counted(sums: np.ndarray, centres: np.ndarray, reach: float | np.ndarray) -
     return sums[right, high] - sums[left, high] - sums[right, low] + sums[left, low]
 
 
-def _beyond(offset: np.ndarray, half: float | np.ndarray) -> float | np.ndarray:
+def _beyond(offset: np.ndarray, half: float | np.ndarray) -> np.ndarray | np.float64:
     """How far an offset from a box's centre leads out of the box, mm."""
     return np.hypot(*np.maximum(np.abs(offset) - half, 0.0).T)
 

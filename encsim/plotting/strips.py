@@ -12,6 +12,8 @@ from ..wording import width
 from .canvas import SIZE, SMALL
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from .labels import Labels
 
 
@@ -24,7 +26,7 @@ def ribbon(
     places: Labels,
     edges: np.ndarray,
     names: list[str],
-    looks: dict[str, tuple[str, str, tuple[Any, ...]]],
+    looks: dict[str, tuple[str, str, tuple[str, ...]]],
     caption: str,
 ) -> None:
     """Segments in a row, each written over where there is room, else below with a leader."""
@@ -51,7 +53,7 @@ def ribbon(
 
 def _spans(name: str, names: list[str], x: np.ndarray) -> list[tuple[float, float]]:
     """(width, middle) of the segments of one name; slivers of others do not part them."""
-    spans = []
+    spans: list[list[float]] = []
     for other, left, right in zip(names, x[:-1], x[1:], strict=True):
         if other != name:
             continue
@@ -71,7 +73,9 @@ def _write_over(
         need = width(text, SIZE, True) + 2.0
         if wide < need:
             continue
-        rim = [patheffects.withStroke(linewidth=2.0, foreground=places.style.colour(fill))]
+        rim: list[patheffects.AbstractPathEffect] = [
+            patheffects.withStroke(linewidth=2.0, foreground=places.style.colour(fill))
+        ]
         for span, middle in spans:
             if span == wide or span > 1.6 * need:
                 places.put(text, (middle, places.size[1] / 2), role).set_path_effects(rim)
@@ -79,7 +83,9 @@ def _write_over(
     return False
 
 
-def _write_below(places: Labels, wanted: list[tuple[tuple[Any, ...], float]], caption: str) -> None:
+def _write_below(
+    places: Labels, wanted: list[tuple[tuple[str, str, tuple[str, ...]], float]], caption: str
+) -> None:
     """Caption and words of narrow segments in one row; words in the way of another or of the caption are left out."""
     need, panel = width(caption, SMALL), places.size[0]
     boxes = []
@@ -105,10 +111,10 @@ def _meet(box: tuple[Any, ...], left: float, right: float) -> bool:
 
 
 def choose_names(
-    places: list[float] | np.ndarray, words: list[str], panel: float, prefix: str
-) -> tuple[Any, ...]:
+    places: Sequence[float] | np.ndarray, words: list[str], panel: float, prefix: str
+) -> tuple[list[tuple[float, str]], float | None]:
     """Names of ticks along the top, [(mm, name)], and the place of their explanation, without overlap."""
-    chosen = {}
+    chosen: dict[str, tuple[float, float]] = {}
     for number in sorted(range(len(words)), key=lambda n: (words[n] != "all", n)):
         half = width(words[number], SMALL, True) / 2.0
         inside = half - 4.0 <= places[number] <= panel + 4.0 - half
@@ -142,7 +148,7 @@ def top_ticks(labels: Labels, x: np.ndarray) -> None:
     labels.block(0.0, labels.size[1] - 2.6, labels.size[0], labels.size[1])
 
 
-def top_names(labels: Labels, names: list[tuple[float, str]], start: float, prefix: str) -> None:
+def top_names(labels: Labels, names: list[tuple[float, str]], start: float | None, prefix: str) -> None:
     """Names above the ticks, and the words that explain them."""
     if start is not None:
         labels.above(prefix, start + width(prefix, SMALL) / 2.0, "cyclic", bold=False)

@@ -37,6 +37,7 @@ class SmoothnessView(SpeedView):
     ``still`` and ``parts_still`` hold the curves at standstill, ``quiet`` all but cyclic error.
     """
 
+    result: Smoothness
     curves: dict[str, np.ndarray]
     parts: dict[str, dict[str, np.ndarray]]
     still: dict[str, float] | None
@@ -72,7 +73,14 @@ class SmoothnessView(SpeedView):
     @property
     def mover(self) -> str:
         """What moves: the load on its spring, or the whole axis."""
-        return "load" if self.result.axis.load.flexible else "axis"
+        load = self.result.axis.load
+        return "load" if load is not None and load.flexible else "axis"
+
+    @property
+    def resonance(self) -> float:
+        """Resonance of the load on its spring, Hz; infinite without one."""
+        load = self.result.axis.load
+        return float(np.inf) if load is None else load.resonance
 
 
 def prepare_smoothness(result: Smoothness, simulated: Mapping[str, Any] | None = None) -> SmoothnessView:
@@ -106,7 +114,7 @@ def _taken(parts: dict[str, dict[str, np.ndarray]], where: Any) -> dict[str, dic
 def meetings(view: SmoothnessView) -> list[tuple[float, float, int]]:
     """(speed, ripple, order) of each harmonic that excites the resonance without aliasing."""
     axis = view.result.axis
-    frequency = axis.load.resonance
+    frequency = view.resonance
     if not frequency < 0.5 * axis.sampling.rate:
         return []
     met = []
@@ -168,7 +176,7 @@ def _title_of_range(view: SmoothnessView, shaken: np.ndarray) -> str:
     met = [(speed, order) for speed, value, order in meetings(view) if value >= EQUAL * most]
     if met:
         speeds = listed(quantity(speed, view.unit, 2) for speed, _ in sorted(met))
-        resonance = quantity(view.result.axis.load.resonance, "Hz")
+        resonance = quantity(view.resonance, "Hz")
         return f"The load shakes most at {speeds}, {size} rms, where the encoder error meets its {resonance} resonance"
     if most < 1.02 * shaken[view.sound].min():
         return f"The {view.mover} shakes by {size} rms at every speed: {cause(view)}"

@@ -75,6 +75,7 @@ class SpeedView:
 class RippleView(SpeedView):
     """A ripple curve as drawn: one part per role."""
 
+    result: RippleCurve
     rms: np.ndarray
     parts: dict[str, np.ndarray]
     regime: np.ndarray
@@ -89,7 +90,7 @@ class RippleView(SpeedView):
         return None if self.limit is None else np.maximum(self.limit[0] * self.speed, self.limit[1])
 
     @property
-    def vanishing(self) -> list[tuple[float, tuple[Any, ...]]]:
+    def vanishing(self) -> list[tuple[float, tuple[int, ...]]]:
         """(speed, harmonics) of the null speeds in range, ascending."""
         low, high = range_of_speeds(self)
         return sorted((speed, tuple(lines)) for speed, lines in self.result.vanishing if low <= speed <= high)

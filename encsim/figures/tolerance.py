@@ -62,6 +62,7 @@ def tolerance(result: Tolerance, ax: Axes | None = None, *, style: Style = canva
 class ToleranceView(SpeedView):
     """A tolerance result as drawn: ripples as shares of the speed."""
 
+    result: Tolerance
     rows: dict[str, np.ndarray]
     limit: np.ndarray
     passed: np.ndarray

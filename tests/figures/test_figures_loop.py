@@ -273,6 +273,12 @@ def test_refined_curve_finds_the_top_of_a_hardly_damped_resonance():
     assert found.actual[near].max() == pytest.approx(fine, rel=0.05)
 
 
+def test_open_loop_leaves_given_axes_empty():
+    ax = Figure().add_subplot()
+    assert encsim.margins(controlled(velocity_gain=0.0)).plot(ax) is ax
+    assert not ax.lines
+
+
 @pytest.mark.parametrize(
     ("axis", "words"),
     [

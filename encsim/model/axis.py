@@ -159,7 +159,7 @@ class Axis:
     sampling : Sampling
         Required.
     estimator : Estimator
-        How the controller makes a velocity of positions: one of the kinds of :mod:`encsim.estimators`.
+        How the controller makes a velocity of positions: one of `encsim.model.estimators.KINDS`.
     load : Load, optional
         What the motor moves; with a control it makes a closed loop.
     control : Control, optional

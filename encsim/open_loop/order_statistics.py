@@ -9,6 +9,7 @@ gamma Euler's constant). Whole counts are counted: the expected largest of n cha
 from __future__ import annotations
 
 import math
+from functools import cache
 
 import numpy as np
 
@@ -33,18 +34,23 @@ def quantiles(values: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     return ordered[..., kept], np.diff(edges) / size
 
 
+@cache
+def _log_tail() -> tuple[np.ndarray, np.ndarray]:
+    """Places and the logarithm of the probability that a normal value exceeds them."""
+    # Linear between places 0.005 apart: 3e-6 of the probability. SciPy has the function, at 0.1 s of import.
+    places = np.linspace(-9.0, 37.0, 9201)
+    return places, np.log([0.5 * math.erfc(place / math.sqrt(2.0)) for place in places.tolist()])
+
+
 def tail(a: np.ndarray) -> np.ndarray:
     """Probability that a normal value exceeds a."""
-    from scipy.special import ndtr
-
-    return np.asarray(ndtr(-a))
+    return np.asarray(np.exp(np.interp(a, *_log_tail(), right=-np.inf)))
 
 
 def largest_of(samples: np.ndarray) -> np.ndarray:
     """Expected largest of so many normal values, in standard deviations."""
-    from scipy.special import ndtri
-
-    return -np.asarray(ndtri(ONE_EVENT / np.maximum(samples, 2.0)))
+    places, log_tail = _log_tail()
+    return np.interp(-np.log(ONE_EVENT / np.maximum(samples, 2.0)), -log_tail, places)
 
 
 def half_range(values: np.ndarray, spread: np.ndarray, samples: np.ndarray) -> np.ndarray:

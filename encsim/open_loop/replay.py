@@ -55,10 +55,10 @@ def _runs(axis: Axis, moved: float, samples: float) -> tuple[int, int, bool]:
 
 @lru_cache(maxsize=8)
 def _settling(estimator: Any, rate: float, size: int) -> int:
-    """Samples before a run, as many as the estimator remembers at least."""
-    from scipy.fft import next_fast_len
-
-    return int(next_fast_len(size + int(min(estimator.memory(rate), size)), real=True)) - size
+    """Samples before a run, at least as many as the estimator remembers, so that the length transforms quickly."""
+    least = size + int(min(estimator.memory(rate), size))
+    odd = [3**b * 5**c for b in range(3) for c in range(3)]
+    return min(factor << max(-(-least // factor) - 1, 0).bit_length() for factor in odd) - size
 
 
 @lru_cache(maxsize=4)

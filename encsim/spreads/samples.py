@@ -1,6 +1,6 @@
 """One axis out of many: its ripple in the fast form, and its shares of the limits of a requirement.
 
-The unit of work of :mod:`encsim.tolerancing`: plain arguments in, arrays out, so that any process can do it.
+The unit of work of `tolerance`: plain arguments in, arrays out, so that any process can do it.
 """
 
 from __future__ import annotations

@@ -357,7 +357,7 @@ kind = "diference"
         'x.toml, line 3: scale.perod must be a key of [scale], got "perod"; did you mean scale.period?',
         f'x.toml, line 4: signl must be a section of an axis file ({sections}), got "[signl]"; did you mean [signal]?',
         'x.toml, line 5: signl.gian must be a key of [signl], got "gian"; did you mean signal.gain?',
-        "x.toml, line 6: signal.phase must have a unit of angle (arcsec, deg, rad, mrad, urad, nrad), "
+        "x.toml, line 6: signal.phase must have a unit of angle (arcsec, deg, rad, mrad, urad, nrad, rev), "
         'got "3 mm"; "mm" is a unit of length',
         'x.toml, line 7: signal.harmonics.third must have a whole number as its order, got "third"',
         "x.toml, line 7: signal.harmonics.0 must have a whole order from 2 to 1000, got 0",
@@ -452,7 +452,7 @@ def test_text_that_is_no_axis_file_at_all_is_refused_in_one_line(text, complaint
          'line 6: interpolation."my\\nkey" must be a key of [interpolation], got '
          '"my\\nkey"; it has factor, bits, span, hysteresis, correction, output, edge_separation, edge_clock'),
         ('[scale]\nlines = 9000\n[sampling]\nrate = "1 kHz"\n[signal]\njitter = "5 nm"',
-         "line 6: signal.jitter must have a unit of angle (arcsec, deg, rad, mrad, urad, nrad), "
+         "line 6: signal.jitter must have a unit of angle (arcsec, deg, rad, mrad, urad, nrad, rev), "
          'got "5 nm"; a length along the rim needs scale.diameter'),
     ],
 )  # fmt: skip

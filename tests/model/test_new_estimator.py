@@ -14,8 +14,9 @@ from encsim import Axis, Control, Interpolation, LeastSquares, Load, QuadraticFi
 from encsim.__main__ import main
 from encsim.formats import estimator_text
 from encsim.model import estimators
-from encsim.model.estimator_base import Look, quantity
+from encsim.model.estimator_base import Look
 from encsim.model.linear_estimator import FiniteResponse, Recursive
+from encsim.units import quantity
 
 RATE, SPEED, PITCH = 16e3, 0.0123456, 20e-6
 AXIS = Axis(

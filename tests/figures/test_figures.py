@@ -360,10 +360,10 @@ def test_the_slow_wave_meets_every_sample(harmonic, unit):
     line = Line(20e-6, 16e3, 35e-9, harmonic, unit, 20)
     time = np.arange(21) / 16e3
     for speed in line.speeds:
-        true, seen = line.wave(line.frequency(speed), time), line.wave(line.seen(speed), time)
+        true, seen = line.wave(line.frequency(speed), time), line.wave(line.aliased_frequency(speed), time)
         # Phases of some hundred radians are rounded to 1e-14 of themselves.
         np.testing.assert_allclose(seen, true, atol=1e-9 * np.abs(true).max())
-    assert line.seen(line.speeds[2]) == 0.0
+    assert line.aliased_frequency(line.speeds[2]) == 0.0
 
 
 @pytest.mark.parametrize("style", PAGES, ids=["a4", "phone"])

@@ -195,7 +195,7 @@ def test_figure_that_misses_zero_is_not_believed():
 @pytest.mark.parametrize("speed", [float("nan"), float("inf"), "fast", None, True])
 def test_speed_must_be_a_number(speed):
     axis = Axis(PHASE_SCALE, sampling=Sampling(1.0))
-    with pytest.raises(InputError, match=r"position_error\.speed must be a finite number"):
+    with pytest.raises(InputError, match=r"position_error\.speed must be a (finite )?number"):
         position_error(axis, speed)
 
 

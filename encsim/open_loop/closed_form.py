@@ -9,7 +9,7 @@ the result.
 from __future__ import annotations
 
 import functools
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -97,15 +97,15 @@ class RippleCurve(Series):
         peak, sure = extremes.expected_peak(self.axis, np.abs(self.speed).ravel(), squares)
         return peak.reshape(self.speed.shape), sure.reshape(self.speed.shape)
 
-    def refined(self) -> RippleCurve:
-        """The curve with more speeds, closest at sampling nulls, if its own speeds are a rising range.
+    def at(self, places: list[int]) -> RippleCurve:
+        """The curve at some of its speeds, by their place (list of int): peaks are computed for these alone."""
+        names = ("speed", "rms", "relative", "regime", "frequency", "alias", "doubtful")
+        some = {name: getattr(self, name).ravel()[places] for name in names}
+        parts = {cause: part.ravel()[places] for cause, part in self.parts.items()}
+        return replace(self, parts=parts, **some)
 
-        Returns
-        -------
-        RippleCurve
-            400 speeds on a log scale, those of this curve, and 50 beside each sampling null; this curve itself
-            where it has fewer than 20 speeds or they do not rise.
-        """
+    def refined(self) -> RippleCurve:
+        """The curve at 400 speeds on a log scale and 50 beside each sampling null; itself below 20 rising speeds."""
         speed = self.speed
         if speed.ndim != 1 or speed.size < RANGE or speed[0] <= 0.0 or (np.diff(speed) <= 0.0).any():
             return self

@@ -84,7 +84,8 @@ def _answer(curve: RippleCurve, over: str, unit: str) -> str:
     worst = int(np.nanargmax(curve.rms))
     if curve.rms[worst] == 0.0:
         return f"No velocity ripple {over}.\n"
-    sizes = f"{show(curve.rms[worst], unit)} rms, peak {beside(curve.peak[worst], curve.rms[worst], unit)}"
+    peak = curve.at([worst]).peak[0]
+    sizes = f"{show(curve.rms[worst], unit)} rms, peak {beside(peak, curve.rms[worst], unit)}"
     lines = [f"Largest velocity ripple {over}: {sizes}, {_at(curve, worst, unit)}; {_why(curve, worst)}.\n"]
     relative = np.where(np.isfinite(curve.relative), curve.relative, -1.0)
     share = int(np.argmax(relative))
@@ -123,11 +124,12 @@ def _shares(curve: RippleCurve, index: int) -> dict[str, float]:
 
 def _columns(curve: RippleCurve, rows: list[int], unit: str) -> dict[str, list[str]]:
     """Table of the chosen speeds, text by column."""
-    mark = marks(curve)
+    mark, shown = marks(curve), curve.at(rows)
+    unsure = _unsure(shown)
     columns = {
         "speed": [show(curve.speed[i], unit) for i in rows],
         "rms": [show(curve.rms[i], unit) + mark[i] for i in rows],
-        "peak": [beside(curve.peak[i], curve.rms[i], unit) + _unsure(curve, i) for i in rows],
+        "peak": [beside(shown.peak[k], shown.rms[k], unit) + unsure[k] for k in range(len(rows))],
         "% of speed": [percent_number(curve.relative[i]) if curve.speed[i] else "-" for i in rows],
         "regime": [str(curve.regime[i]) for i in rows],
         "line": [or_dash(curve.frequency[i], "Hz") for i in rows],
@@ -139,10 +141,10 @@ def _columns(curve: RippleCurve, rows: list[int], unit: str) -> dict[str, list[s
     }
 
 
-def _unsure(curve: RippleCurve, i: int) -> str:
-    """A question mark behind a peak that is not known well, blanks where another is."""
-    sure = curve.peak_reliable
-    return "" if sure.all() else "  " if sure[i] else " ?"
+def _unsure(curve: RippleCurve) -> list[str]:
+    """A question mark behind each peak that is not known well, blanks behind the others if there is one."""
+    blank = "" if curve.peak_reliable.all() else "  "
+    return [blank if sure else " ?" for sure in curve.peak_reliable]
 
 
 def _beside(curve: RippleCurve, simulated: SimulatedPoints, unit: str) -> str:

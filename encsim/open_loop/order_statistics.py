@@ -16,8 +16,8 @@ import numpy as np
 ONE_EVENT = math.exp(-0.5772156649015329)
 # Newton's method, from above: the logarithm of the tail is concave, so that it never falls below the root.
 STEPS, CLOSE = 12, 1e-3
-# Beyond so many standard deviations there is nothing to a double.
-FARTHEST = 40.0
+# Standard deviations beyond which the probability is 0 in double precision.
+NEGLIGIBLE = 40.0
 # Values kept of the sorted ones: all of so many at either end, and so many evenly between.
 ENDS, BETWEEN = 12, 40
 # Spread in counts from which whole numbers do not matter, and standard deviations that can occur.
@@ -71,7 +71,7 @@ def _largest(values: np.ndarray, weight: np.ndarray, spread: np.ndarray, samples
     target = ONE_EVENT / np.maximum(samples, 2.0)
     gap, above = (top[..., None] - values) / safe[..., None], largest_of(samples) + 0.0 * top
     for _ in range(STEPS):
-        a = np.minimum(above[..., None] + gap, FARTHEST)
+        a = np.minimum(above[..., None] + gap, NEGLIGIBLE)
         chance = tail(a) @ weight
         density = np.exp(-0.5 * a * a) @ weight / math.sqrt(2.0 * math.pi)
         step = np.log(np.maximum(chance, 1e-300) / target) * chance / np.maximum(density, 1e-300)

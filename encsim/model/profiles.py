@@ -21,7 +21,6 @@ if TYPE_CHECKING:
 
 
 FASTEST, LARGEST = 1e9, 1e18
-MOST_CYCLES = 1e9
 # A step between two points is a jump, about which a spline would oscillate, if its speed is more than JUMP times
 # that of its neighbours and it is more than this share of the whole move (smaller ones may be rounding).
 JUMP, SMALL = 20.0, 0.01

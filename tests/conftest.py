@@ -17,3 +17,14 @@ def _quiet_compilation():
     patience, compiling.PATIENCE = compiling.PATIENCE, LONG
     yield
     compiling.PATIENCE = patience
+
+
+def pytest_addoption(parser):
+    parser.addoption("--thorough", action="store_true", help="random tests take their full number of cases: minutes to hours")
+
+
+@pytest.fixture(scope="session")
+def cases(request):
+    """Number of random cases: `cases(few, many)` is few by default and many with --thorough."""
+    thorough = request.config.getoption("--thorough")
+    return lambda few, many: many if thorough else few

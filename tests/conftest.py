@@ -20,7 +20,9 @@ def _quiet_compilation():
 
 
 def pytest_addoption(parser):
-    parser.addoption("--thorough", action="store_true", help="random tests take their full number of cases: minutes to hours")
+    parser.addoption(
+        "--thorough", action="store_true", help="random tests take all their cases: minutes to hours"
+    )
 
 
 @pytest.fixture(scope="session")

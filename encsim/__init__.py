@@ -16,6 +16,7 @@ _HOMES = {
     "Tracking": "model.recursive_estimators",
     "Axis": "model.axis",
     "Interpolation": "model.axis",
+    "Motion": "model.axis",
     "Sampling": "model.axis",
     "Scale": "model.scale_and_signal",
     "Signal": "model.scale_and_signal",

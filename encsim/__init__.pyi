@@ -40,6 +40,7 @@ from encsim.gains.tuner import tuning as tuning
 from encsim.model import profiles as profiles
 from encsim.model.axis import Axis as Axis
 from encsim.model.axis import Interpolation as Interpolation
+from encsim.model.axis import Motion as Motion
 from encsim.model.axis import Sampling as Sampling
 from encsim.model.distributions import Normal as Normal
 from encsim.model.distributions import Triangular as Triangular
@@ -121,6 +122,7 @@ __all__ = [
     "Tracking",
     "Axis",
     "Interpolation",
+    "Motion",
     "Sampling",
     "Scale",
     "Signal",

@@ -158,7 +158,7 @@ def start(job: CommandJob) -> float:
 def speeds(job: CommandJob) -> Sequence[float]:
     """Speeds of --speeds, or those looked at by default."""
     from ..argument_checks import parse_speeds  # loads NumPy, which --help must not
-    from ..time_domain.sweeps import default_speeds
+    from ..open_loop.limits import default_speeds
 
     text, axis = job.args.speeds, job.axis
     return default_speeds(axis) if text is None else parse_speeds(text, axis.scale.unit, "--speeds")

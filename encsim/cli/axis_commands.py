@@ -73,8 +73,8 @@ def _ripple_options(parser: Parser) -> None:
         "--speeds",
         metavar="SPEEDS",
         help='"a : b : n" for n speeds evenly spaced on a logarithmic axis, 0 < a < b, or a list '
-        '"1 mm/s, 5 mm/s"; each with a unit (default: 100 speeds, from a hundredth of a count a '
-        "sample to 3.45 periods a sample or the top speed, if that is lower)",
+        '"1 mm/s, 5 mm/s"; each with a unit (default: 100 speeds over [motion] of the file, else '
+        "from 0.01 counts to 3.45 periods per sample or the top speed, if that is lower)",
     )
     parser.add_argument(
         "--simulate",

@@ -66,6 +66,10 @@ jitter = "20 ns"           # the moments of reading are uncertain by this much, 
 # encoder_rate = "50 kHz"  # a serial encoder that samples on its own clock: its rate
 # encoder_phase = 0.25     # where that clock stands at the first sample, 0 to 1 of its period
 
+[motion]                   # speeds that matter: the default range of every command and picture
+# lowest = "{lowest}"
+# top = "{top}"
+
 [estimator]                # how the controller makes a velocity of positions
 kind = "difference"        # {difference}
 samples = 1                # over how many cycles
@@ -190,20 +194,22 @@ def _plain(rotary: bool) -> str:
         return (
             _HEAD.format(title=title)
             + _ROTARY
-            + _rest("0.3 arcsec", "0.004 arcsec", "50 rad/s2")
+            + _rest("0.3 arcsec", "0.004 arcsec", "50 rad/s2", ("1 rpm", "3000 rpm"))
             + _RING
             + _loop(rotary)
         )
     title = "Axis file of encsim: Stage X, a linear stage with a 20 um scale, up to about 1 m/s."
-    return _HEAD.format(title=title) + _LINEAR + _rest("40 nm", "0.5 nm", "2 m/s2") + _loop(rotary)
+    return _HEAD.format(title=title) + _LINEAR + _rest("40 nm", "0.5 nm", "2 m/s2", ("0.1 mm/s", "1 m/s")) + _loop(rotary)
 
 
-def _rest(error: str, jitter: str, acceleration: str) -> str:
-    """All but the scale, with a cyclic error, a jitter and an acceleration in the unit of the scale."""
+def _rest(error: str, jitter: str, acceleration: str, speeds: tuple[str, str]) -> str:
+    """All but the scale: a cyclic error, a jitter, an acceleration and two speeds in the unit of the scale."""
     sde = f'# sde = {{1 = "{error}"}} '.ljust(27)
     return _REST.format(
         sde=sde,
         error=error,
+        lowest=speeds[0],
+        top=speeds[1],
         jitter=f'jitter = "{jitter}"'.ljust(27),
         difference=Difference.example[1],
         estimators="\n".join(_estimators(acceleration=acceleration, jitter=jitter)),

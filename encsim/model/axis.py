@@ -26,6 +26,8 @@ if TYPE_CHECKING:
 LARGEST_FACTOR = 1 << 30
 OUTPUTS = ("position", "ab")
 ONE_HEAD = (0.0,)
+# Working speeds, m/s or rad/s, that a description may name.
+SPEEDS = (1e-15, 1e9)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -147,6 +149,40 @@ class Sampling:
         check.done()
 
 
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Motion:
+    """Speeds of the axis that matter: the default range of every command, picture and page.
+
+    Parameters
+    ----------
+    lowest, top : float, optional
+        Lowest and highest working speed, m/s or rad/s; without one `encsim.open_loop.limits.speed_range` says
+        which speed stands in its place.
+
+    Raises
+    ------
+    InputError
+        If a speed is not positive or the lowest is not below the top speed.
+
+    Examples
+    --------
+    >>> import encsim
+    >>> encsim.Motion(lowest=1e-4, top=1.0).top
+    1.0
+    """
+
+    lowest: float | None = units.quantity("speed", default=None)
+    top: float | None = units.quantity("speed", default=None)
+
+    def __post_init__(self) -> None:
+        check = checks.Check(self)
+        for name in ("lowest", "top"):
+            check.positive(name, "m/s or rad/s", optional=True, within=SPEEDS)
+        if not check.faults and self.lowest is not None and self.top is not None and self.lowest >= self.top:
+            check.fault("lowest", f"be below top, {self.top:.6g} m/s or rad/s", self.lowest, "m/s or rad/s")
+        check.done()
+
+
 @dataclass(frozen=True, slots=True)
 class Axis:
     """A whole axis on one page: everything from the graduation to the velocity the controller uses.
@@ -158,6 +194,8 @@ class Axis:
     interpolation : Interpolation
     sampling : Sampling
         Required.
+    motion : Motion
+        Speeds that matter.
     estimator : Estimator
         How the controller makes a velocity of positions: one of `encsim.model.estimators.KINDS`.
     load : Load, optional
@@ -187,6 +225,7 @@ class Axis:
     signal: Signal = field(default_factory=Signal, kw_only=True)
     interpolation: Interpolation = field(default_factory=Interpolation, kw_only=True)
     sampling: Sampling = field(kw_only=True)
+    motion: Motion = field(default_factory=Motion, kw_only=True)
     estimator: Estimator = field(default_factory=Difference, kw_only=True)
     load: Load | None = field(default=None, kw_only=True)
     control: Control | None = field(default=None, kw_only=True)
@@ -309,6 +348,7 @@ PARTS = {
     "signal": Signal,
     "interpolation": Interpolation,
     "sampling": Sampling,
+    "motion": Motion,
     "estimator": Estimator,
     "load": Load,
     "control": Control,

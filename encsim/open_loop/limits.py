@@ -1,7 +1,8 @@
-"""Top speed: the speed up to which the position is right, and the limit that sets it."""
+"""Top speed: the speed up to which the position is right, and the limit that sets it; speeds looked at by default."""
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from functools import lru_cache
@@ -22,6 +23,11 @@ HALF_POWER = 2.0**-0.5
 BISECTIONS = 60
 COARSEST = 1 << 13
 FINEST = 1 << 16
+DEFAULT_SPEEDS = 100
+# Above the third sampling null. At a simple ratio such as 3.5 a few start positions give a poor average.
+FASTEST_PACE = 3.45
+# A range in which one end is a working speed of the axis spans at least this ratio.
+LEAST_SPAN = 10.0
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -90,6 +96,51 @@ def top_speed(axis: Axis) -> TopSpeed:
     lowest = min(limits, key=lambda name: limits[name], default=None)
     speed = np.inf if lowest is None else limits[lowest]
     return TopSpeed(speed=speed, limit=lowest, limits=limits, hurry=excess, axis=axis)
+
+
+def speed_range(axis: Axis) -> tuple[float, float]:
+    """Lowest and highest speed that matter: those of ``motion``, else 0.01 counts to 3.45 periods per sample.
+
+    Parameters
+    ----------
+    axis : Axis
+
+    Returns
+    -------
+    tuple of float
+        m/s or rad/s. Without ``motion`` the highest is not above the top speed, and the lowest at most a
+        thousandth of the highest.
+
+    Examples
+    --------
+    >>> import encsim
+    >>> axis = encsim.load("stage_x.toml").with_({"motion.lowest": "0.1 mm/s", "motion.top": "1 m/s"})
+    >>> encsim.open_loop.limits.speed_range(axis)
+    (0.0001, 1.0)
+    """
+    lowest, top = axis.motion.lowest, axis.motion.top
+    if lowest is not None and top is not None:
+        return lowest, top
+    pace = _period_speed(axis)
+    if top is None:
+        # a converter that clips at standstill has a top speed of 0
+        top = min(FASTEST_PACE * pace, top_speed(axis).speed or np.inf)
+        top = max(top, LEAST_SPAN * (lowest or 0.0))
+    if lowest is None:
+        count = axis.resolution * axis.sampling.rate / 100.0
+        lowest = min(max(count, 1e-6 * pace), 1e-3 * pace, 1e-3 * top)
+    return float(lowest), float(top)
+
+
+def default_speeds(axis: Axis) -> list[float]:
+    """100 speeds of `speed_range`, evenly spaced on a logarithmic axis, m/s or rad/s."""
+    return logarithmic(*speed_range(axis), DEFAULT_SPEEDS)
+
+
+def logarithmic(low: float, high: float, number: int) -> list[float]:
+    """Speeds evenly spaced on a logarithmic axis."""
+    ratio = math.log(high / low) / (number - 1)
+    return [*(low * math.exp(i * ratio) for i in range(number - 1)), high]
 
 
 def _key(axis: Axis) -> Axis:

@@ -18,9 +18,9 @@ from .. import units
 from ..closed_loop.timed_edge_loops import stable_speeds
 from ..decisions.requirements import RIPPLES
 from ..decisions.ripple_summary import closes
+from ..open_loop import limits
 from ..open_loop.causes import of_group
 from ..open_loop.closed_form import checked_speeds, lines, vanishing_speeds
-from ..time_domain import sweeps
 from ..time_domain.simulation import simulate
 from ..time_domain.velocity_spectrum import is_aliased, spectrum, strongest_harmonics
 from ..wording import quantity
@@ -65,7 +65,7 @@ def curve_speeds(axis: Axis, given: np.ndarray, requirement: Requirement | None)
     elif len(given) >= RANGE:
         return given
     else:
-        speeds = np.asarray(sweeps.default_speeds(axis))
+        speeds = np.asarray(limits.default_speeds(axis))
         if closes(axis, speeds[-1]):
             speeds = stable_speeds(axis, speeds)
         if len(given):
@@ -74,7 +74,7 @@ def curve_speeds(axis: Axis, given: np.ndarray, requirement: Requirement | None)
 
 
 def _range(low: float, high: float) -> np.ndarray:
-    return np.array(sweeps.logarithmic(low, high, sweeps.DEFAULT_SPEEDS)) if low < high else np.array([high])
+    return np.array(limits.logarithmic(low, high, limits.DEFAULT_SPEEDS)) if low < high else np.array([high])
 
 
 def shown_speeds(

@@ -1,11 +1,11 @@
-"""Default speeds of the commands, and the simulated check of a ripple curve."""
+"""The simulated check of a ripple curve, and of the same with the loop closed."""
 
 from __future__ import annotations
 
 import math
 from typing import TYPE_CHECKING, Any
 
-from ..open_loop.limits import top_speed
+from ..open_loop.limits import default_speeds
 
 if TYPE_CHECKING:
     from ..closed_loop.closed_loop_ripple import Smoothness
@@ -14,29 +14,12 @@ if TYPE_CHECKING:
     from .closed_run_result import Runs
 
 
-DEFAULT_SPEEDS = 100
 SIMULATED_SPEEDS = 12
 STARTS, SAMPLES, MOST_A_START = 16, 8192, 1 << 17
 # Its multiples modulo 1 are evenly spread and, unlike sixteenths, in no simple ratio to the counts per period.
 GOLDEN = 0.6180339887498949
 # Closed-loop runs: signal periods to travel at the slowest speed, within these bounds of samples.
 PERIODS, SHORTEST_RUN, LONGEST_RUN = 20.0, 1 << 20, 1 << 21
-
-
-def default_speeds(axis: Axis) -> list[float]:
-    """Speeds from 0.01 counts per sample to 3.45 periods per sample or the top speed, m/s or rad/s."""
-    # Above the third sampling null. At a simple ratio such as 3.5 a few start positions give a poor average.
-    pace = axis.scale.pitch * axis.sampling.rate
-    top = top_speed(axis).speed
-    high = min(3.45 * pace, top) if top > 0.0 else 3.45 * pace
-    low = min(max(axis.resolution * axis.sampling.rate / 100.0, 1e-6 * pace), 1e-3 * pace, 1e-3 * high)
-    return logarithmic(low, high, DEFAULT_SPEEDS)
-
-
-def logarithmic(low: float, high: float, number: int) -> list[float]:
-    """Speeds evenly spaced on a logarithmic axis."""
-    ratio = math.log(high / low) / (number - 1)
-    return [*(low * math.exp(i * ratio) for i in range(number - 1)), high]
 
 
 def spread(curve: RippleCurve | Smoothness, count: int = SIMULATED_SPEEDS) -> list[float]:

@@ -143,7 +143,7 @@ def test_quiet_leaves_out_the_caution(folder, capsys):
 @pytest.mark.parametrize("rotary", [False, True])
 def test_default_speeds_run_from_below_a_count_to_past_three_vanishing_speeds(rotary):
     from encsim.formats import axis_file
-    from encsim.time_domain.sweeps import default_speeds
+    from encsim.open_loop.limits import default_speeds
 
     axis = encsim.loads(axis_file.starter(rotary=rotary))
     speeds = default_speeds(axis)
@@ -153,7 +153,7 @@ def test_default_speeds_run_from_below_a_count_to_past_three_vanishing_speeds(ro
 
 
 def test_default_speeds_end_at_a_top_speed_that_is_lower():
-    from encsim.time_domain.sweeps import default_speeds
+    from encsim.open_loop.limits import default_speeds
 
     text = '[scale]\nperiod = "20 um"\n[signal]\nbandwidth = "5 kHz"\n[sampling]\nrate = "16 kHz"\n'
     axis = encsim.loads(text)

@@ -160,7 +160,7 @@ def _commented(text):
 def test_commented_keys_of_the_starter_are_right_as_they_stand(rotary, left_out):
     text = axis_file.starter(rotary)
     commented = _commented(text)
-    assert len(commented) == (26 if rotary else 16)
+    assert len(commented) == (28 if rotary else 18)
     for key, line in commented.items():
         text = text.replace(f"# {line}", line if key not in left_out else "")
     axis = encsim.loads(text)

@@ -95,3 +95,43 @@ def test_offset_overtakes_a_signal_that_rolls_off():
     found = top(Signal(bandwidth=1e5, offset=(0.1, 0.0)))
     # |H(1)| = 0.1 at sqrt(99) times the bandwidth
     assert found.limits["signal"] == pytest.approx(2.0 * np.sqrt(99.0), rel=1e-2)
+
+
+MOTION = '[scale]\nperiod = "20 um"\n[sampling]\nrate = "16 kHz"\n[motion]\n'
+
+
+@pytest.mark.parametrize(
+    ("keys", "ends"),
+    [
+        ('lowest = "0.1 mm/s"\ntop = "1 m/s"', (1e-4, 1.0)),
+        # 3.45 periods per sample, and 10 times the lowest speed where that is more
+        ('lowest = "0.1 mm/s"', (1e-4, 3.45 * 0.32)),
+        ('lowest = "1 m/s"', (1.0, 10.0)),
+        # a millionth of a period per sample without counts, at most a thousandth of the top speed
+        ('top = "1 m/s"', (0.32e-6, 1.0)),
+        ('top = "0.1 mm/s"', (1e-7, 1e-4)),
+        ("", (0.32e-6, 3.45 * 0.32)),
+    ],
+)
+def test_working_speeds_of_the_file_are_the_default_range(keys, ends):
+    axis = encsim.loads(MOTION + keys)
+    assert limits.speed_range(axis) == pytest.approx(ends, rel=1e-12)
+    speeds = limits.default_speeds(axis)
+    assert (speeds[0], speeds[-1]) == pytest.approx(ends, rel=1e-12)
+    assert len(speeds) == 100
+    assert encsim.loads(axis.to_toml()) == axis
+
+
+@pytest.mark.parametrize(
+    ("keys", "message"),
+    [
+        ('lowest = "0 mm/s"', "motion.lowest must be positive"),
+        ('top = "-1 m/s"', "motion.top must be positive"),
+        ('top = "5 rpm"', "motion.top must have a unit of linear speed"),
+        ('lowest = "1 m/s"\ntop = "1 m/s"', "line 6: motion.lowest must be below top, 1 m/s"),
+        ('fastest = "1 m/s"', "motion.fastest must be a key"),
+    ],
+)
+def test_impossible_working_speeds_are_refused(keys, message):
+    with pytest.raises(encsim.InputError, match=message):
+        encsim.loads(MOTION + keys)

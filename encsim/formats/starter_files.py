@@ -199,7 +199,12 @@ def _plain(rotary: bool) -> str:
             + _loop(rotary)
         )
     title = "Axis file of encsim: Stage X, a linear stage with a 20 um scale, up to about 1 m/s."
-    return _HEAD.format(title=title) + _LINEAR + _rest("40 nm", "0.5 nm", "2 m/s2", ("0.1 mm/s", "1 m/s")) + _loop(rotary)
+    return (
+        _HEAD.format(title=title)
+        + _LINEAR
+        + _rest("40 nm", "0.5 nm", "2 m/s2", ("0.1 mm/s", "1 m/s"))
+        + _loop(rotary)
+    )
 
 
 def _rest(error: str, jitter: str, acceleration: str, speeds: tuple[str, str]) -> str:

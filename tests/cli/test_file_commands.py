@@ -46,7 +46,9 @@ def test_check_tells_the_samples_that_the_simulated_check_takes(folder, capsys):
 
 def test_check_tells_sections_left_at_their_defaults(folder, capsys):
     (folder / "short.toml").write_text('scale.period = "20 um"\nsampling.rate = "16 kHz"\n')
-    assert "Left at their defaults: signal, interpolation, motion, estimator." in done(capsys, "check", "short.toml")
+    assert "Left at their defaults: signal, interpolation, motion, estimator." in done(
+        capsys, "check", "short.toml"
+    )
 
 
 def test_check_tells_all_faults_of_the_axis_at_once_with_their_lines(folder, capsys):

@@ -22,6 +22,7 @@ from encsim import (
     Kalman,
     LeastSquares,
     LowPass,
+    Motion,
     PeriodTiming,
     Sampling,
     Scale,
@@ -255,6 +256,9 @@ def axes(draw):
         signal=draw(signals(scale.pitch)),
         interpolation=interpolation,
         sampling=sampling,
+        motion=draw(
+            st.builds(Motion, lowest=st.none() | _quantity(1e-9, 1e-3), top=st.none() | _quantity(1e-2, 1e3))
+        ),
         estimator=draw(estimators(sampling.rate, timed)),
     )
 

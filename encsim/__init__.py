@@ -86,6 +86,7 @@ _HOMES = {
     "centre_by_heads": "rings.centring",
     "Centring": "rings.centring",
     "after_tightening": "rings.residual_eccentricity",
+    "Capture": "recordings.capture",
     "Identification": "recordings.channel_fit",
     "identify": "recordings.channel_fit",
     "Calibration": "calibration.two_rings",

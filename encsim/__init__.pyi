@@ -73,6 +73,7 @@ from encsim.open_loop.period_error import PeriodError as PeriodError
 from encsim.open_loop.period_error import position_error as position_error
 from encsim.open_loop.start_phase import WorstStart as WorstStart
 from encsim.open_loop.start_phase import worst_start as worst_start
+from encsim.recordings.capture import Capture as Capture
 from encsim.recordings.channel_fit import Identification as Identification
 from encsim.recordings.channel_fit import identify as identify
 from encsim.reporting.page import report as report
@@ -192,6 +193,7 @@ __all__ = [
     "centre_by_heads",
     "Centring",
     "after_tightening",
+    "Capture",
     "Identification",
     "identify",
     "Calibration",

@@ -42,6 +42,7 @@ SHORT = {
     "kernels/compiling.py": "a notice while a first run compiles; must load without numba",
     "kernels/jit.py": "the one decorator",
     "open_loop/quantisation.py": "one subject",
+    "recordings/capture_reader.py": "reads plain tables only, so far",
     "recordings/record_quality.py": "one subject",
     "time_domain/demand.py": "one subject",
 }

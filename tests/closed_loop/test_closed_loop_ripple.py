@@ -36,8 +36,8 @@ def compared(counting, seed, axes, samples, starts):
 
 
 @pytest.mark.parametrize("curve", CURVES)
-def test_without_counting_sixty_random_axes_agree_with_the_slow_twin(curve):
-    wrong, doubtful = compared(False, 2, 60, 4000, 32)
+def test_without_counting_random_axes_agree_with_the_slow_twin(curve, cases):
+    wrong, doubtful = compared(False, 2, cases(20, 60), 4000, 32)
     column = wrong[:, CURVES.index(curve)]
     assert not doubtful.any()
     # 128000 samples tell the rms of noise that hangs together over 1/crossover, 40 to 500 samples in velocity and
@@ -48,10 +48,11 @@ def test_without_counting_sixty_random_axes_agree_with_the_slow_twin(curve):
 
 
 @pytest.mark.parametrize("curve", CURVES)
-def test_with_counting_speeds_without_doubt_agree_with_the_slow_twin(curve):
-    wrong, doubtful = compared(True, 6, 40, 3000, 32)
+def test_with_counting_speeds_without_doubt_agree_with_the_slow_twin(curve, cases):
+    axes = cases(16, 40)
+    wrong, doubtful = compared(True, 6, axes, 3000, 32)
     column = wrong[~doubtful, CURVES.index(curve)]
-    assert len(column) >= 20
+    assert len(column) >= axes / 2
     assert np.median(column) < 0.005
     # 96000 samples tell the rms of a slow position to some per cent
     assert np.quantile(column, 0.9) < (0.05 if curve == "position" else 0.03)
@@ -87,8 +88,8 @@ def run_beside(counting, kind, axes, seconds, seed=22):
 
 
 @pytest.mark.parametrize("curve", CURVES)
-def test_without_counting_sixty_random_axes_agree_with_their_runs(curve):
-    wrong, doubtful = run_beside(False, "as it is", 60, 40.0)
+def test_without_counting_random_axes_agree_with_their_runs(curve, cases):
+    wrong, doubtful = run_beside(False, "as it is", cases(20, 60), 40.0)
     column = wrong[:, CURVES.index(curve)]
     assert not doubtful.any()
     assert np.median(column) < 0.001
@@ -97,26 +98,29 @@ def test_without_counting_sixty_random_axes_agree_with_their_runs(curve):
 
 
 @pytest.mark.parametrize("curve", CURVES)
-def test_with_counting_speeds_without_doubt_agree_with_their_runs(curve):
-    wrong, doubtful = run_beside(True, "as it is", 110, 10.0)
+def test_with_counting_speeds_without_doubt_agree_with_their_runs(curve, cases):
+    axes = cases(40, 110)
+    wrong, doubtful = run_beside(True, "as it is", axes, 10.0)
     column = wrong[~doubtful, CURVES.index(curve)]
-    assert len(column) >= 60
-    assert np.median(column) < 0.005
+    assert len(column) >= axes / 2
+    # 10 s tell the rms of a position that a slow loop lets drift to 0.5 to 2 %
+    assert np.median(column) < (0.01 if curve == "position" else 0.005)
     assert np.quantile(column, 0.95) < 0.03
 
 
-def test_speeds_in_doubt_are_the_ones_that_are_wrong():
-    wrong, doubtful = run_beside(True, "as it is", 110, 10.0)
+def test_speeds_in_doubt_are_the_ones_that_are_wrong(cases):
+    wrong, doubtful = run_beside(True, "as it is", cases(40, 110), 10.0)
     worst = wrong.max(axis=1)
     assert np.quantile(worst[doubtful], 0.9) > 5.0 * np.quantile(worst[~doubtful], 0.9)
 
 
 @pytest.mark.parametrize("counting", [False, True], ids=["lines", "counts"])
 @pytest.mark.parametrize("kind", ["own clock", "slow clock", "readhead", "skew", "averaged"])
-def test_other_ways_to_read_agree_with_their_runs(kind, counting):
-    wrong, doubtful = run_beside(counting, kind, 12, 10.0)
+def test_other_ways_to_read_agree_with_their_runs(kind, counting, cases):
+    axes = cases(8, 12)
+    wrong, doubtful = run_beside(counting, kind, axes, 10.0)
     column = wrong[~doubtful]
-    assert len(column) >= 5
+    assert len(column) >= axes // 3
     # one start each: lines that fold onto each other add as they come, not as squares
     assert np.median(column) < 0.005
     assert np.quantile(column, 0.9) < 0.03

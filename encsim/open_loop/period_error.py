@@ -86,12 +86,14 @@ def shifted(axis: Axis, turns: np.ndarray) -> np.ndarray:
     return turns + shift
 
 
-def signals(steady: Channels, turns: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Both channels at phases ``turns`` (periods, shape (g,) or (..., g)), shapes (..., g)."""
+def signals(
+    steady: Channels, turns: np.ndarray, first: np.ndarray | None = None
+) -> tuple[np.ndarray, np.ndarray]:
+    """Both channels at phases ``turns`` (periods, shape (g,) or (..., g)), shapes (..., g); ``first`` as `_turned`."""
     cosine = steady.offset[0] + np.zeros((*steady.cosine.shape[:-1], np.shape(turns)[-1]))
     sine = steady.offset[1] + np.zeros_like(cosine)
     # Term by term: for these few terms a matrix product would take longer to start its threads.
-    for term, turned in enumerate(_turned(steady.orders.tolist(), turns)):
+    for term, turned in enumerate(_turned(steady.orders.tolist(), turns, first)):
         for channel, weight in (
             (cosine, steady.cosine[..., term, None]),
             (sine, steady.sine[..., term, None]),
@@ -101,11 +103,11 @@ def signals(steady: Channels, turns: np.ndarray) -> tuple[np.ndarray, np.ndarray
     return cosine, sine
 
 
-def _turned(orders: list[int], turns: np.ndarray) -> Iterator[np.ndarray]:
-    """exp(2 pi i n turns) of ascending orders n, each from the one before (three times as fast as sine and cosine)."""
-    angle = TAU * np.asarray(turns)
-    first = np.empty(angle.shape, dtype=complex)
-    first.real, first.imag = np.cos(angle), np.sin(angle)
+def _turned(orders: list[int], turns: np.ndarray, first: np.ndarray | None) -> Iterator[np.ndarray]:
+    """exp(2 pi i n turns) of ascending orders n, each from the one before, and ``first`` for n = 1 where it is known."""
+    # Products take a third of the time of sine and cosine.
+    if first is None:
+        first = unit_vector(turns)
     reached, power, gaps = 0, None, {1: first}
     for order in orders:
         gap = order - reached
@@ -114,6 +116,14 @@ def _turned(orders: list[int], turns: np.ndarray) -> Iterator[np.ndarray]:
         power = gaps[gap] if power is None else power * gaps[gap]
         reached = order
         yield power
+
+
+def unit_vector(turns: np.ndarray) -> np.ndarray:
+    """exp(2 pi i turns)."""
+    angle = TAU * np.asarray(turns)
+    vector = np.empty(angle.shape, dtype=complex)
+    vector.real, vector.imag = np.cos(angle), np.sin(angle)
+    return vector
 
 
 def error_on_grid(axis: Axis, speed: float | np.ndarray, points: int) -> tuple[np.ndarray, np.ndarray]:

@@ -9,7 +9,7 @@ so that D(L) + L**2 is piecewise linear there. Lengths are in signal periods.
 from __future__ import annotations
 
 from dataclasses import replace
-from functools import lru_cache
+from functools import cached_property, lru_cache
 
 import numpy as np
 
@@ -51,18 +51,22 @@ def grid_points(axis: Axis, largest: int = LARGEST) -> int:
 
 def shown_error(axis: Axis, points: int) -> np.ndarray:
     """Error g of the shown position at the middles of an even grid over one period, periods."""
-    error = np.empty(points)
-    # In pieces, so that the arrays stay in the cache.
-    for first in range(0, points, PIECE):
-        part = error[first : first + PIECE]
-        part[:] = _shown_error(axis, (np.arange(first, first + part.size) + 0.5) / points)
+    error, steady = np.empty(points), period_error.channels(axis)
+    middles = (np.arange(min(PIECE, points)) + 0.5) / points
+    vector = None if axis.signal.sde else period_error.unit_vector(middles)
+    # In pieces, so that the arrays stay in the cache; the unit vectors of a piece are those of the first, turned.
+    for begin in range(0, points, PIECE):
+        part = error[begin : begin + PIECE]
+        turned = None if vector is None else vector[: part.size] * np.exp(2j * np.pi * begin / points)
+        part[:] = _shown_error(axis, steady, middles[: part.size] + begin / points, turned)
     return error
 
 
-def _shown_error(axis: Axis, turns: np.ndarray) -> np.ndarray:
+def _shown_error(
+    axis: Axis, steady: period_error.Channels, turns: np.ndarray, vector: np.ndarray | None
+) -> np.ndarray:
     how = axis.interpolation
-    moved = period_error.shifted(axis, turns)
-    cosine, sine = period_error.signals(period_error.channels(axis), moved)
+    cosine, sine = period_error.signals(steady, period_error.shifted(axis, turns), vector)
     if how.bits is not None:
         step = 2.0 * how.span / 2.0**how.bits
         top = 2.0 ** (how.bits - 1) - 1.0
@@ -85,13 +89,12 @@ class StructureFunction:
         spectrum = np.fft.rfft(shown_error(axis, self.points)) / self.points
         self.power = np.abs(spectrum) ** 2
         self.power[0] = 0.0
-        self.table = self._increments(self.power, self.points)
         self._smoothed = lru_cache(maxsize=32)(self._smooth)
 
-    @staticmethod
-    def _increments(power: np.ndarray, points: int) -> np.ndarray:
+    @cached_property
+    def table(self) -> np.ndarray:
         """D on an even grid of lags, from the one-sided power spectrum |g_m|**2."""
-        correlation = np.fft.irfft(power[: points // 2 + 1], points) * points
+        correlation = np.fft.irfft(self.power, self.points) * self.points
         return 2.0 * (correlation[0] - correlation)
 
     def mean_square(self, lag: np.ndarray, spread: np.ndarray) -> np.ndarray:

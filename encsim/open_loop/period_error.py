@@ -104,7 +104,7 @@ def signals(
 
 
 def _turned(orders: list[int], turns: np.ndarray, first: np.ndarray | None) -> Iterator[np.ndarray]:
-    """exp(2 pi i n turns) of ascending orders n, each from the one before, and ``first`` for n = 1 where it is known."""
+    """exp(2 pi i n turns) of ascending orders n, each from the one before; ``first`` is that of n = 1."""
     # Products take a third of the time of sine and cosine.
     if first is None:
         first = unit_vector(turns)

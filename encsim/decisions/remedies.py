@@ -11,7 +11,7 @@ from .. import checks
 from ..formats.changes import AxisChange
 from ..model.axis import Axis
 from ..wording import listed
-from . import remedy_verification, remedy_words
+from . import explanation_words, remedy_verification
 from .loop_proposals import Proposal
 from .proposals import proposed
 from .ripple_summary import CURVES, AxisFigures, RippleSummary, axis_figures, changed_figures, summarise
@@ -131,14 +131,14 @@ def remedy(situation: Situation, proposal: Proposal) -> Remedy:
         kind=proposal.kind,
         name=proposal.name,
         change=proposal.change,
-        written={path: remedy_words.value(situation.axis, path, value) for path, value in change},
+        written={path: explanation_words.value(situation.axis, path, value) for path, value in change},
         effect=effect,
         applies=applies,
-        reason="" if applies else remedy_words.reason(situation, proposal, effect, changed),
+        reason="" if applies else explanation_words.reason(situation, proposal, effect, changed),
         before=before,
         after=after,
         won=won,
-        side_effects=remedy_words.side_effects(
+        side_effects=explanation_words.side_effects(
             situation.axis,
             changed_figures(situation.figures, changed.figures),
             _grown(before, after) if applies else (),
@@ -150,7 +150,7 @@ def remedy(situation: Situation, proposal: Proposal) -> Remedy:
         speed=changed.speed,
         axis=changed.axis,
     )
-    return replace(computed, sentence=remedy_words.sentence(computed))
+    return replace(computed, sentence=explanation_words.remedy_sentence(computed))
 
 
 def combined(situation: Situation, remedies: Sequence[Remedy]) -> Remedy | None:
@@ -204,7 +204,7 @@ def _refused(situation: Situation, proposal: Proposal, effect: str, reason: str)
         speed=situation.speed,
         axis=situation.axis,
     )
-    return replace(refused, sentence=remedy_words.sentence(refused))
+    return replace(refused, sentence=explanation_words.remedy_sentence(refused))
 
 
 def _pairs(before: Values, after: Values) -> list[tuple[str, float, float]]:

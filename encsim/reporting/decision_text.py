@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from ..decisions.choice import last_word
-from ..decisions.remedy_words import unit_of
+from ..decisions.explanation_words import unit_of
 from ..decisions.ripple_summary import CURVES
 from ..formats import changes
 from ..open_loop.causes import CAUSES

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from ..decisions.remedy_words import unit_of
+from ..decisions.explanation_words import unit_of
 from ..decisions.ripple_summary import CURVES
 from ..figures import channels as channels_picture
 from ..figures import loop as loop_picture

@@ -22,6 +22,7 @@ _HOMES = {
     "Signal": "model.scale_and_signal",
     "load": "formats.axis_file",
     "loads": "formats.axis_file",
+    "load_result": "formats.result_files",
     "PeriodError": "open_loop.period_error",
     "position_error": "open_loop.period_error",
     "Lines": "open_loop.closed_form",

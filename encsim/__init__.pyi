@@ -34,6 +34,7 @@ from encsim.formats import changes as changes
 from encsim.formats import examples as examples
 from encsim.formats.axis_file import load as load
 from encsim.formats.axis_file import loads as loads
+from encsim.formats.result_files import load_result as load_result
 from encsim.gains.tuner import Tuning as Tuning
 from encsim.gains.tuner import tune as tune
 from encsim.gains.tuner import tuning as tuning
@@ -129,6 +130,7 @@ __all__ = [
     "Signal",
     "load",
     "loads",
+    "load_result",
     "PeriodError",
     "position_error",
     "Lines",

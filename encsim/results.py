@@ -2,8 +2,9 @@
 
 A result class declares; what it declares is done here: ``field(metadata=measured_in("position/s"))`` gives a field
 its unit, `computed` one that is computed when asked for, ``part_units`` gives units to values inside fields,
-``plot = picture(...)`` names the picture that shows it, ``tabled`` the fields that make its table. A read-only mapping
-of order to value serves the frozen descriptions.
+``plot = picture(...)`` names the picture that shows it, ``tabled`` the fields that make its table;
+`recorded` on the function that makes it keeps the arguments. How a result is shown is in `result_views`, how it is
+kept in a file in `formats.result_files`. A read-only mapping of order to value serves the frozen descriptions.
 """
 
 from __future__ import annotations
@@ -16,19 +17,27 @@ import inspect
 import io
 import math
 from collections.abc import Callable, Mapping
-from typing import TYPE_CHECKING, Any, ClassVar, cast
+from typing import TYPE_CHECKING, Any, ClassVar, NamedTuple, ParamSpec, TypeVar, cast
 
 import numpy as np
 
-from . import __version__, files
+from . import __version__, files, result_views
 
 if TYPE_CHECKING:
-    from pathlib import Path
+    from os import PathLike
 
     from matplotlib.axes import Axes
 
 
+P = ParamSpec("P")
+R = TypeVar("R")
 ROWS = 1 << 16
+# Number of the form of plain values and saved results; it rises when a program that reads them must change.
+SCHEMA = 1
+# Longest array that a result remembers as an argument, number by number.
+REMEMBERED = 1000
+# Arguments that do not change the outcome, or are kept otherwise: the axis as text, a drawn seed as a number.
+_NOT_RECORDED = {"axis", "executor", "progress", "resume", "rng", "threads"}
 # Axes of the examples in docstrings of pictures.
 AXIS_EXAMPLE = """\
 signal = encsim.Signal(gain=0.02, jitter=1e-9)
@@ -51,6 +60,43 @@ def computed(unit: str, value: Callable[[Any], Any]) -> Any:
     return dataclasses.field(
         init=False, repr=False, default=functools.cached_property(value), metadata=measured_in(unit)
     )
+
+
+class Origin(NamedTuple):
+    """Where a result comes from: the public function, its arguments as plain values, the version of encsim."""
+
+    function: str | None = None
+    arguments: Mapping[str, Any] = {}
+    version: str = __version__
+
+
+def recorded(function: Callable[P, R]) -> Callable[P, R]:
+    """Decorator of a public function: the result remembers its name and arguments, see `Result.arguments`."""
+    signature = inspect.signature(function)
+
+    @functools.wraps(function)
+    def call(*args: P.args, **kwargs: P.kwargs) -> R:
+        result = function(*args, **kwargs)
+        if isinstance(result, Result):
+            given = signature.bind(*args, **kwargs)
+            given.apply_defaults()
+            kept = {name: _remembered(value) for name, value in given.arguments.items()
+                    if name not in _NOT_RECORDED}  # fmt: skip
+            result.set_origin(Origin(function.__name__, kept))
+        return result
+
+    return call
+
+
+def _remembered(value: Any) -> Any:
+    """An argument as plain values; a long array by its length and a digest of its numbers."""
+    if isinstance(value, (list, tuple, np.ndarray)) and len(np.shape(value)) and len(value) > REMEMBERED:
+        import hashlib
+
+        array = np.ascontiguousarray(value)
+        digest = hashlib.sha256(array.tobytes()).hexdigest()[:16]
+        return f"array of {array.size} values, SHA-256 {digest}"
+    return _plain(value)
 
 
 def scale_units(position: str) -> dict[str, str]:
@@ -148,8 +194,33 @@ class Result:
     ``{"plain": False}`` stay out (the axis a result came from, say).
     """
 
-    __slots__ = ()
     part_units: ClassVar[Mapping[str, str]] = {}
+
+    def __init_subclass__(cls) -> None:
+        # Set before the decorator of dataclasses looks: a method of the base class it would hide by its own.
+        if "__repr__" not in vars(cls):
+            cls.__repr__ = Result.__repr__  # type: ignore[method-assign]
+
+    def __repr__(self) -> str:
+        return result_views.text(self)
+
+    def _repr_html_(self) -> str:
+        """Picture and key numbers, for a notebook."""
+        return result_views.page(self)
+
+    @property
+    def origin(self) -> Origin:
+        """Function, arguments and version that made it; nothing where the class was called."""
+        return cast("Origin", self.__dict__.get("_origin", Origin()))
+
+    def set_origin(self, origin: Origin) -> None:
+        """Remember where the result comes from."""
+        self.__dict__["_origin"] = origin
+
+    @property
+    def arguments(self) -> dict[str, Any]:
+        """Arguments of the function that made it, plain, defaults too; a long array by its digest."""
+        return dict(self.origin.arguments)
 
     @property
     def position_unit(self) -> str:
@@ -173,17 +244,49 @@ class Result:
         return dataclasses.fields(cast("Any", self))
 
     def to_dict(self) -> dict[str, Any]:
-        """The result as plain lists, numbers and strings; NaN and infinite values become None."""
+        """The result as plain lists, numbers and strings; NaN and infinite values become None.
+
+        Beside the fields: ``kind`` (name of the class), ``schema``, ``version``, ``function`` and ``arguments`` that
+        made it, ``axis`` (text of its file, None without one) and ``units``.
+        """
         # A complex number becomes [real, imaginary].
-        plain: dict[str, Any] = {
-            "kind": type(self).__name__,
-            "version": __version__,
-            "units": dict(self.units),
-        }
+        plain = self.header()
         for item in self._fields():
             if item.metadata.get("plain", True):
                 plain[item.name] = _plain(getattr(self, item.name))
         return plain
+
+    def header(self) -> dict[str, Any]:
+        """What plain values and files begin with: kind, schema, version, origin, axis, units."""
+        axis = getattr(self, "axis", None)
+        return {
+            "kind": type(self).__name__,
+            "schema": SCHEMA,
+            "version": self.origin.version,
+            "function": self.origin.function,
+            "arguments": self.arguments,
+            "axis": None if axis is None else axis.to_toml(),
+            "units": dict(self.units),
+        }
+
+    def save(self, path: str | PathLike[str], *, force: bool = False) -> None:
+        """Write the whole result to a file, from which `encsim.load_result` gives it back.
+
+        Parameters
+        ----------
+        path : path-like
+            ``.json``: text, every float by its shortest exact digits; ``.npz``: the arrays as NumPy keeps them, by the
+            names of their fields.
+        force : bool
+            Whether a file that is there is replaced.
+
+        Raises
+        ------
+        InputError
+            If the path ends otherwise, exists already or cannot be written, or the result holds an object of a class
+            that is not part of encsim (a user's own estimator).
+        """
+        importlib.import_module(f"{__package__}.formats.result_files").save(self, path, force=force)
 
 
 class Series(Result):
@@ -192,7 +295,6 @@ class Series(Result):
     ``tabled`` names the fields that make the table; without it all arrays do.
     """
 
-    __slots__ = ()
     tabled: ClassVar[tuple[str, ...]] = ()
 
     def columns(self) -> dict[str, np.ndarray]:
@@ -218,9 +320,17 @@ class Series(Result):
             writer.writerows(zip(*piece, strict=True))
         return text.getvalue()
 
-    def to_csv(self, path: Path) -> None:
-        """Write the table to a file, whole or not at all."""
-        files.write_whole(path, self.to_csv_text(), force=True)
+    def to_csv(self, path: str | PathLike[str], *, force: bool = False) -> None:
+        """Write the table to a file, whole or not at all; a file that is there is replaced only with ``force``."""
+        files.write_whole(path, self.to_csv_text(), force=force)
+
+    def to_dataframe(self) -> Any:
+        """The table as a pandas DataFrame, columns named as in CSV; ImportError where pandas is not installed."""
+        try:
+            import pandas as pd
+        except ImportError as error:
+            raise ImportError("to_dataframe needs pandas: pip install pandas") from error
+        return pd.DataFrame(self.columns())
 
 
 def _header(name: str, unit: str) -> str:
@@ -242,6 +352,8 @@ def _plain(value: Any) -> Any:
         return [_plain(value.real), _plain(value.imag)]
     if isinstance(value, float):
         return value if math.isfinite(value) else None
+    if hasattr(value, "to_toml"):
+        return value.to_toml()
     if dataclasses.is_dataclass(value):
         return {item.name: _plain(getattr(value, item.name)) for item in dataclasses.fields(value)}
     return value

@@ -9,12 +9,15 @@ import json
 import math
 import pkgutil
 import sys
+import types
+from xml.etree import ElementTree
 
 import numpy as np
 import pytest
 
 import encsim
 from encsim.results import Result, Series
+from tests.every_result import MAKERS, axis, result
 
 
 @dataclasses.dataclass(frozen=True, eq=False)
@@ -45,7 +48,8 @@ def test_plain_values_are_json_with_null_for_what_is_not_finite():
     plain = SAMPLE.to_dict()
     assert json.loads(json.dumps(plain, allow_nan=False)) == plain
     assert plain == {
-        "kind": "Sample", "version": encsim.__version__, "units": Sample.units, "speed": [1.0, None],
+        "kind": "Sample", "schema": 1, "version": encsim.__version__, "function": None, "arguments": {}, "axis": None,
+        "units": Sample.units, "speed": [1.0, None],
         "parts": {"jitter": [0.1, 1 / 3], "sde": [1e-300, 2.0]}, "names": ["a", "b,c"], "count": 3, "loose": None,
         "turned": [1.0, 2.0], "valid": True, "reasons": ["because"],
     }  # fmt: skip
@@ -67,11 +71,64 @@ def test_a_table_has_a_column_per_array_and_its_unit_in_the_header():
     ]
 
 
-def test_a_table_is_written_to_a_file_over_an_older_one(tmp_path):
+def test_a_table_replaces_a_file_only_with_force(tmp_path):
     path = tmp_path / "a.csv"
     path.write_text("old")
-    SAMPLE.to_csv(path)
+    with pytest.raises(encsim.InputError, match="not exist yet"):
+        SAMPLE.to_csv(path)
+    assert path.read_text() == "old"
+    SAMPLE.to_csv(path, force=True)
     assert path.read_text() == SAMPLE.to_csv_text()
+
+
+def test_a_data_frame_has_the_columns_of_the_table(monkeypatch):
+    made = types.SimpleNamespace(DataFrame=lambda columns: columns)
+    monkeypatch.setitem(sys.modules, "pandas", made)
+    assert SAMPLE.to_dataframe().keys() == SAMPLE.columns().keys()
+
+
+def test_a_data_frame_of_pandas_has_rows_and_headers_with_units():
+    pandas = pytest.importorskip("pandas")
+    frame = SAMPLE.to_dataframe()
+    assert isinstance(frame, pandas.DataFrame)
+    assert list(frame.columns) == ["speed_m_s", "jitter_m_s", "sde_m_s", "names"]
+    assert frame.shape == (2, 4)
+
+
+def test_without_pandas_a_data_frame_says_what_to_install(monkeypatch):
+    monkeypatch.setitem(sys.modules, "pandas", None)
+    with pytest.raises(ImportError, match="pip install pandas"):
+        SAMPLE.to_dataframe()
+
+
+@pytest.mark.parametrize("name", MAKERS)
+def test_any_result_is_read_in_less_than_ten_short_lines(name):
+    lines = repr(result(name)).splitlines()
+    assert lines[0].startswith(f"{name}: ")
+    assert 2 <= len(lines) < 10
+    assert max(map(len, lines)) < 80
+
+
+def test_a_shown_result_has_units_and_says_when_it_is_not_reliable():
+    text = repr(result("RippleCurve"))
+    assert "rms: 0 m/s to " in text or "mm/s" in text
+    spoilt = dataclasses.replace(result("TopSpeed"), valid=False, reasons=("of a test", "of two"))
+    assert repr(spoilt).startswith("TopSpeed: not reliable (and 1 more): of a test\n  speed: ")
+
+
+@pytest.mark.parametrize("name", ["RippleCurve", "TopSpeed", "Margins", "Explanation"])
+def test_a_notebook_shows_picture_and_key_numbers(name):
+    page = result(name)._repr_html_()
+    assert ElementTree.fromstring(page).tag == "div"
+    assert ("data:image/png;base64," in page) == hasattr(result(name), "plot")
+    assert len(page) < 300_000
+
+
+def test_a_result_is_shown_without_computing_what_nobody_asked_for():
+    curve = encsim.ripple(axis(), [0.01, 0.1])
+    assert "peak" not in repr(curve)
+    assert curve.peak.size == 2
+    assert "peak: " in repr(curve)
 
 
 def test_columns_of_different_lengths_are_no_table():

@@ -25,7 +25,7 @@ STEEPEST, MOST_ROUNDS = 0.5, 80
 SMALLEST = 1e-12
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, eq=False)
 class ErrorMap(Series):
     """Error (shown minus true) of a ring at even angles over one revolution.
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from .. import argument_checks, checks
-from ..results import Series, measured_in, picture
+from ..results import Series, measured_in, picture, recorded
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 FEWEST = 2
 
 
-@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+@dataclass(frozen=True, kw_only=True, eq=False)
 class PassComparison(Series):
     """Errors against a reference at the same positions in both directions.
 
@@ -81,6 +81,7 @@ class PassComparison(Series):
     )
 
 
+@recorded
 def compare_passes(
     forward: ArrayLike,
     backward: ArrayLike,

@@ -10,7 +10,7 @@ import numpy as np
 
 from .. import argument_checks, checks
 from ..doubts import Doubt
-from ..results import Series, measured_in, picture
+from ..results import Series, measured_in, picture, recorded
 from . import least_squares
 from .fourier_series import TURN
 
@@ -25,7 +25,7 @@ MOST_POINTS = 1 << 27
 LARGEST_STEP = 1e4
 
 
-@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+@dataclass(frozen=True, kw_only=True, eq=False)
 class CalibrationPlan(Series):
     """Observable orders of two rings for a set of steps, and their noise.
 
@@ -84,6 +84,7 @@ class CalibrationPlan(Series):
     )
 
 
+@recorded
 def calibration_plan(
     steps: ArrayLike,
     points: int,

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from .. import argument_checks, checks
-from ..results import Series, measured_in, picture
+from ..results import Series, measured_in, picture, recorded
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike
@@ -23,7 +23,7 @@ EDITION = "ISO 230-2:2014"
 RUNS, TARGETS = 5, 5
 
 
-@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+@dataclass(frozen=True, kw_only=True, eq=False)
 class Positioning(Series):
     """Accuracy and repeatability of positioning.
 
@@ -125,6 +125,7 @@ class Positioning(Series):
     )
 
 
+@recorded
 def bidirectional(
     target: ArrayLike,
     forward: ArrayLike,

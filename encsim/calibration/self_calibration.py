@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from .. import argument_checks, checks
-from ..results import Series, measured_in, picture
+from ..results import Series, measured_in, picture, recorded
 from . import fourier_series, least_squares, plan
 from .fourier_series import TURN
 
@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 LARGEST = 1e100
 
 
-@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+@dataclass(frozen=True, kw_only=True, eq=False)
 class SelfCalibration(Series):
     """Error map of a ring from differences of its own heads.
 
@@ -107,6 +107,7 @@ class SelfCalibration(Series):
     )
 
 
+@recorded
 def self_calibrate(
     differences: ArrayLike,
     angles: ArrayLike,

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from .. import argument_checks, checks
-from ..results import Series, measured_in, picture
+from ..results import Series, measured_in, picture, recorded
 from . import fourier_series, least_squares, plan
 from .fourier_series import TURN
 
@@ -25,7 +25,7 @@ CLOSED = 4.0
 LARGEST = 1e100
 
 
-@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+@dataclass(frozen=True, kw_only=True, eq=False)
 class Calibration(Series):
     """Error maps of two rings and their uncertainties.
 
@@ -131,6 +131,7 @@ class Calibration(Series):
     )
 
 
+@recorded
 def calibrate(
     differences: ArrayLike,
     steps: ArrayLike,

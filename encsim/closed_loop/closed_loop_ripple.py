@@ -18,7 +18,7 @@ import numpy as np
 from ..model.axis import Axis, check_axis
 from ..open_loop import engines, validity
 from ..open_loop.closed_form import STEADY, checked_speeds, vanishing_marks
-from ..results import LOOP_EXAMPLE, Series, measured_in, picture
+from ..results import LOOP_EXAMPLE, Series, measured_in, picture, recorded
 from ..rings import error_orders
 from . import loop as loops
 from . import loop_validity, order_notch_sweep, propagated_edges, squared_gains
@@ -222,6 +222,7 @@ class Smoothness(Series):
         return {name: values for name, values in columns.items() if values.ndim == 1}
 
 
+@recorded
 def smoothness(axis: Axis, speeds: ArrayLike) -> Smoothness:
     """Ripple of a closed loop in steady motion at each speed, caused by its encoder alone.
 

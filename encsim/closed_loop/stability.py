@@ -14,7 +14,7 @@ import numpy as np
 
 from ..doubts import Doubt
 from ..model.axis import check_axis
-from ..results import LOOP_EXAMPLE, Result, measured_in, picture
+from ..results import LOOP_EXAMPLE, Result, measured_in, picture, recorded
 from . import loop as loops
 from . import plant
 from .state_space import inside
@@ -167,6 +167,7 @@ class Margins(Result):
     )
 
 
+@recorded
 def margins(axis: Axis, *, speed: float = 0.0) -> Margins:
     """Margins of an axis' closed loop.
 

@@ -9,7 +9,7 @@ import numpy as np
 
 from .. import checks
 from ..model.axis import Axis
-from ..results import LOOP_EXAMPLE, Series, measured_in, picture
+from ..results import LOOP_EXAMPLE, Series, measured_in, picture, recorded
 from . import loop as loops
 from .linear_response import LinearResponse, deviation, rise
 
@@ -160,6 +160,7 @@ class RampResponse(_Response):
     axis: Axis = field(repr=False, metadata={"plain": False})
 
 
+@recorded
 def step_response(
     axis: Axis,
     of: str = "position",
@@ -243,6 +244,7 @@ def step_response(
     )
 
 
+@recorded
 def ramp_response(
     axis: Axis, rate: float | None = None, seconds: float | None = None, *, speed: float = 0.0
 ) -> RampResponse:

@@ -12,7 +12,7 @@ from .. import checks
 from ..doubts import Doubt
 from ..formats import changes
 from ..model.axis import Axis, check_axis
-from ..results import AXIS_EXAMPLE, Series, picture
+from ..results import AXIS_EXAMPLE, Series, picture, recorded
 from .candidates import candidates_of, costs_of
 from .choice_search import WORTHWHILE, CandidateEvaluator, resolutions
 from .judgements import LIMIT_UNITS, Judgement, delay
@@ -259,6 +259,7 @@ class Choice(Series):
     )
 
 
+@recorded
 def choose(
     axis: Axis,
     requirement: Requirement,

@@ -17,7 +17,7 @@ from ..open_loop.cause_models import resolved
 from ..open_loop.causes import CAUSES
 from ..open_loop.closed_form import checked_speeds, lines
 from ..open_loop.start_phase import worst_start
-from ..results import AXIS_EXAMPLE, Series, measured_in, picture
+from ..results import AXIS_EXAMPLE, Series, measured_in, picture, recorded
 from . import explanation_words, remedies, remedy_verification
 from .proposals import Situation
 from .remedies import Remedy
@@ -202,6 +202,7 @@ def _values(one: Cause | Source) -> dict[str, float | None]:
     return {curve: getattr(one, curve) for curve in CURVES}
 
 
+@recorded
 def explain(axis: Axis, speed: float, verify: bool = False) -> Explanation:
     """Why an axis runs roughly at a speed, and what would help.
 

@@ -19,7 +19,7 @@ from ..model.linear_estimator import Linear
 from ..open_loop import causes
 from ..open_loop.closed_form import ripple
 from ..open_loop.start_phase import worst_start
-from ..results import AXIS_EXAMPLE, Series, measured_in, picture
+from ..results import AXIS_EXAMPLE, Series, measured_in, picture, recorded
 
 # A computed step response without overshoot exceeds 1 by no more than this, by rounding.
 ROUNDING = 1e-9
@@ -119,6 +119,7 @@ class Frontier(Series):
         return delay, self.noise * least_noise_gain(delay, rate)
 
 
+@recorded
 def frontier(axis: Axis, speed: float, estimators: Iterable[Estimator]) -> Frontier:
     """Delay against ripple of velocity estimators on one axis at one speed.
 

@@ -14,7 +14,7 @@ from ..closed_loop.stability import Margins
 from ..formats import estimator_text
 from ..model.axis import check_axis
 from ..model.load_and_control import CAUTIONS, Control
-from ..results import Result, measured_in
+from ..results import Result, measured_in, recorded
 from ..wording import show
 from .advice import Allowance, refuse, remedies
 from .search import LIMITS, UNITS, GainSearch
@@ -142,6 +142,7 @@ def tune(
     return _searched(axis, phase_margin, sensitivity_peak, torque_ripple, speed)[1].control
 
 
+@recorded
 def tuning(
     axis: Axis,
     phase_margin: float = 60.0,

@@ -17,7 +17,7 @@ import numpy as np
 from .. import checks
 from ..argument_checks import speeds_in_si
 from ..model.axis import Axis, check_axis
-from ..results import AXIS_EXAMPLE, Series, computed, measured_in, picture
+from ..results import AXIS_EXAMPLE, Series, computed, measured_in, picture, recorded
 from ..rings import error_orders
 from ..rings.error_orders import turn_lines
 from . import cause_models, causes, engines, extremes, period_error, validity
@@ -175,6 +175,7 @@ class Lines(Series):
     axis: Axis = field(metadata={"plain": False})
 
 
+@recorded
 def ripple(axis: Axis, speeds: float | list[float] | np.ndarray) -> RippleCurve:
     """Velocity ripple that the controller measures in steady motion, at each speed.
 
@@ -213,15 +214,13 @@ def ripple(axis: Axis, speeds: float | list[float] | np.ndarray) -> RippleCurve:
     speed = checked_speeds("ripple.speeds", speeds, axis.scale.unit)
     magnitude = np.abs(speed).ravel()
     model = engines.engine(axis)
-    scale = axis.scale.pitch
     squares = _parts(axis, model, magnitude)
-    squares = {cause: np.maximum(square, 0.0) * scale**2 for cause, square in squares.items()}
+    squares = {cause: np.maximum(square, 0.0) * axis.scale.pitch**2 for cause, square in squares.items()}
     total = sum(squares.values(), np.zeros_like(magnitude))
     frequency = model.strongest(magnitude)
     doubtful, reasons = validity.find(axis, model, magnitude, squares, total)
     rms = np.sqrt(total)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        relative = np.where(magnitude > 0.0, rms / magnitude, np.inf)
+    relative = np.divide(rms, magnitude, out=np.full_like(rms, np.inf), where=magnitude > 0.0)
 
     def shaped(values: np.ndarray) -> np.ndarray:
         return values.reshape(speed.shape)
@@ -257,6 +256,7 @@ def _parts(axis: Axis, model: Model, speed: np.ndarray) -> dict[str, np.ndarray]
     return squares
 
 
+@recorded
 def lines(axis: Axis, speed: float) -> Lines:
     """Harmonics of the position error and the velocity ripple they make at one speed.
 

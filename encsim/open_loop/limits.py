@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from ..model.axis import Axis, Sampling, check_axis
-from ..results import Result, measured_in
+from ..results import Result, measured_in, recorded
 from ..rings import error_orders
 from . import period_error
 
@@ -65,6 +65,7 @@ class TopSpeed(Result):
     axis: Axis = field(metadata={"plain": False})
 
 
+@recorded
 def top_speed(axis: Axis) -> TopSpeed:
     """Highest speed at which the position is still right.
 

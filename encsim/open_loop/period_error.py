@@ -9,15 +9,19 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 
-from .. import checks
+from .. import checks, files
 from ..argument_checks import speed_in_si
 from ..doubts import Doubt
 from ..model.axis import Axis, check_axis
 from ..model.scale_and_signal import Signal
-from ..results import AXIS_EXAMPLE, Result, measured_in, picture
+from ..results import AXIS_EXAMPLE, Result, measured_in, picture, recorded
+
+if TYPE_CHECKING:
+    from os import PathLike
 
 TAU = 2.0 * np.pi
 SMALLEST_GRID = 64
@@ -229,11 +233,9 @@ class PeriodError(Result):
     reasons: tuple[str, ...]
     axis: Axis = field(metadata={"plain": False})
 
-    def to_csv(self, path: str) -> None:
-        """Write phase, error and channels as a table, whole or not at all."""
-        from .. import files
-
-        files.write_whole(path, self.to_csv_text(), force=True)
+    def to_csv(self, path: str | PathLike[str], *, force: bool = False) -> None:
+        """Write phase, error and channels as a table; a file that is there is replaced only with ``force``."""
+        files.write_whole(path, self.to_csv_text(), force=force)
 
     def to_csv_text(self) -> str:
         """Phase, error and channels as text, a row a point."""
@@ -257,6 +259,7 @@ class PeriodError(Result):
     )
 
 
+@recorded
 def position_error(axis: Axis, speed: float = 0.0) -> PeriodError:
     """Error of the decoded position over one signal period.
 

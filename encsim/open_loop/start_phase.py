@@ -8,7 +8,7 @@ import numpy as np
 
 from ..model.axis import Axis, check_axis
 from ..model.edge_timing import TimedEdges
-from ..results import Result, measured_in
+from ..results import Result, measured_in, recorded
 from . import period_error
 from .cause_models import over_grid, resolved
 from .closed_form import checked_speeds
@@ -58,6 +58,7 @@ class WorstStart(Result):
     axis: Axis = field(metadata={"plain": False})
 
 
+@recorded
 def worst_start(axis: Axis, speed: float) -> WorstStart:
     """Start position from which the cyclic ripple at a speed is largest, and how long that lasts.
 

@@ -14,7 +14,7 @@ import numpy as np
 
 from .. import checks
 from ..model.scale_and_signal import Signal
-from ..results import Orders, Result, measured_in, picture
+from ..results import Orders, Result, measured_in, picture, recorded
 from . import ellipse, record_quality, waveform
 from .record_quality import WIDE, sector_coverage
 
@@ -35,7 +35,7 @@ ROUNDING = 1e-12
 CORRELATED = 0.3
 
 
-@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+@dataclass(frozen=True, kw_only=True, eq=False)
 class Identification(Result):
     """Signal errors fitted to two recorded channels.
 
@@ -112,6 +112,7 @@ class _ChannelFit:
     remarks: tuple[str, ...]
 
 
+@recorded
 def identify(
     cosine: ArrayLike, sine: ArrayLike, steady: bool = False, *, period: float | None = None
 ) -> Identification:

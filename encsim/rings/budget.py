@@ -15,7 +15,7 @@ import numpy as np
 
 from .. import argument_checks, checks
 from ..model import ring_geometry
-from ..results import Result, measured_in
+from ..results import Result, measured_in, recorded
 from . import error_orders
 
 if TYPE_CHECKING:
@@ -102,7 +102,7 @@ class Contribution:
         return abs(self.sensitivity) * self.size
 
 
-@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+@dataclass(frozen=True, kw_only=True, eq=False)
 class Budget(Result):
     """Uncertainty budget.
 
@@ -170,6 +170,7 @@ class Budget(Result):
         return self.unit
 
 
+@recorded
 def uncertainty_budget(
     contributions: Contribution | Iterable[Contribution],
     probability: float = 0.95,
@@ -306,6 +307,7 @@ def coverage_factor(probability: float, freedom: float = math.inf) -> float:
     return float(special.stdtrit(max(1.0, math.floor(freedom + 1e-9)), tail))
 
 
+@recorded
 def ring_budget(
     ring: Ring,
     heads: HeadAngles = (0.0,),

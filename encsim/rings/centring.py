@@ -15,7 +15,7 @@ import numpy as np
 
 from .. import argument_checks, checks
 from ..model import ring_geometry
-from ..results import Result, measured_in
+from ..results import Result, measured_in, recorded
 from .harmonic_fit import HarmonicFit, fit_harmonics
 
 if TYPE_CHECKING:
@@ -29,7 +29,7 @@ LEAST_GAIN = 0.02
 FEW_SPARE = 4
 
 
-@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+@dataclass(frozen=True, kw_only=True, eq=False)
 class Centring(Result):
     """Eccentricity of a mounted ring, and how to shift it.
 
@@ -128,6 +128,7 @@ class Centring(Result):
         return "m" if self.source == "gauge" else "rad"
 
 
+@recorded
 def centre_by_gauge(
     angles: ArrayLike,
     readings: ArrayLike,
@@ -212,6 +213,7 @@ def centre_by_gauge(
     )
 
 
+@recorded
 def centre_by_heads(
     angles: ArrayLike,
     difference: ArrayLike,

@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass, field
 
 from ..argument_checks import ArgumentCheck
-from ..results import Result, measured_in
+from ..results import Result, measured_in, recorded
 from .growth import CAUTIONS, STRESSES
 
 # Pitch (flank) and stress diameter of a metric thread lie this number of pitches below the nominal diameter:
@@ -15,7 +15,7 @@ FLANK_OFFSET = 0.75 * 0.75**0.5
 STRESS_OFFSET = 0.5 * (FLANK_OFFSET + 17.0 / 12.0 * 0.75**0.5)
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
+@dataclass(frozen=True, kw_only=True)
 class Clamping(Result):
     """Loads at which a ring slips that screws hold by friction.
 
@@ -49,6 +49,7 @@ class Clamping(Result):
     reasons: tuple[str, ...] = ()
 
 
+@recorded
 def clamping(
     *,
     screws: int,

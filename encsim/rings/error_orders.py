@@ -11,7 +11,7 @@ import numpy as np
 from .. import checks
 from ..doubts import Doubt
 from ..model import ring_geometry
-from ..results import Result, Series, measured_in, picture
+from ..results import Result, Series, measured_in, picture, recorded
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike
@@ -34,7 +34,7 @@ VISIBLE = 1e-9
 REPORTED = 0.01
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
+@dataclass(frozen=True, kw_only=True)
 class RingOrder(Result):
     """One order of the angle error of a ring.
 
@@ -75,7 +75,7 @@ class RingOrder(Result):
     reasons: tuple[str, ...] = ()
 
 
-@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+@dataclass(frozen=True, kw_only=True, eq=False)
 class RingCurve(Series):
     """Angle error of a ring over one revolution.
 
@@ -144,6 +144,7 @@ class RingCurve(Series):
     )
 
 
+@recorded
 def ring_curve(
     ring: Ring, heads: HeadAngles = (0.0,), weights: ArrayLike | None = None, points: int = 3600
 ) -> RingCurve:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from .. import argument_checks, checks
 from ..argument_checks import ArgumentCheck
-from ..results import Result, measured_in
+from ..results import Result, measured_in, recorded
 
 if TYPE_CHECKING:
     from types import SimpleNamespace
@@ -33,7 +33,7 @@ HOTTEST = 5000.0
 STEEPEST_EXPANSION = 1e-2
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
+@dataclass(frozen=True, kw_only=True)
 class Expansion(Result):
     """Growth and stress of a ring at speed and temperature.
 
@@ -80,6 +80,7 @@ class Expansion(Result):
     reasons: tuple[str, ...] = ()
 
 
+@recorded
 def expansion(
     ring: Ring,
     speed: float = 0.0,
@@ -214,7 +215,7 @@ def _radial_growth(edge: float, other_edge: float | None, given: SimpleNamespace
     return float(0.25 * scale * ((1.0 - given.poisson) * edge**2 + (3.0 + given.poisson) * other_edge**2))
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
+@dataclass(frozen=True, kw_only=True)
 class SeatFit(Result):
     """Play of a ring on its seat at a temperature.
 

@@ -13,7 +13,7 @@ import numpy as np
 
 from .. import argument_checks, checks
 from ..model import ring_geometry
-from ..results import Result, measured_in
+from ..results import Result, measured_in, recorded
 
 if TYPE_CHECKING:
     from ..model.ring_geometry import Ring
@@ -34,7 +34,7 @@ NO_ROOM = 0.02
 LARGEST_SIZE = 1e6
 
 
-@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+@dataclass(frozen=True, kw_only=True, eq=False)
 class HeadSearch(Result):
     """Angles of heads, and the error that their average leaves.
 
@@ -130,6 +130,7 @@ class _Objective:
         return float(0.5 * np.sum(self.sizes**2 * squares))
 
 
+@recorded
 def find_heads(
     orders: Ring | Mapping[int, float] | Iterable[int],
     count: int = 2,

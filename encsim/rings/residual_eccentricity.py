@@ -6,13 +6,13 @@ import math
 from dataclasses import dataclass, field
 
 from .. import argument_checks, checks
-from ..results import Result, measured_in
+from ..results import Result, measured_in, recorded
 
 # 95th percentile of the Rayleigh distribution (distance of two Gaussian components of standard deviation 1).
 RADIAL_95 = math.sqrt(-2.0 * math.log(0.05))
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
+@dataclass(frozen=True, kw_only=True)
 class Remaining(Result):
     """Expected eccentricity of a ring after it is shifted and tightened.
 
@@ -45,6 +45,7 @@ class Remaining(Result):
     reasons: tuple[str, ...]
 
 
+@recorded
 def after_tightening(
     diameter: float,
     *,

@@ -12,7 +12,7 @@ import numpy as np
 
 from .. import argument_checks, checks
 from ..model import ring_geometry
-from ..results import Result, measured_in
+from ..results import Result, measured_in, recorded
 from . import budget, error_orders
 
 if TYPE_CHECKING:
@@ -66,7 +66,7 @@ class Seat:
         return share * order * abs(self.height) / (self.radius * 0.5 * diameter)
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
+@dataclass(frozen=True, kw_only=True)
 class Tolerances(Result):
     """Largest size of each source of error for a limit on the angle error, all others as described.
 
@@ -112,6 +112,7 @@ class _Source:
     ring_of: Callable[[float], Ring] = field(repr=False)
 
 
+@recorded
 def ring_tolerances(
     ring: Ring,
     limit: float,

@@ -14,7 +14,7 @@ from ..checks import Fault, InputError, is_real, refuse
 from ..formats import changes
 from ..model.axis import check_axis
 from ..open_loop.closed_form import checked_speeds, ripple
-from ..results import Series, measured_in
+from ..results import Series, measured_in, recorded
 
 if TYPE_CHECKING:
     from ..model.axis import Axis
@@ -78,6 +78,7 @@ class Sweep(Series):
         return {f"speed_{self.units['speed'].replace('/', '_')}": self.speed} | named
 
 
+@recorded
 def sweep(axis: Axis, values: Mapping[str, Sequence[Any]], speeds: Any, of: str = "rms") -> Sweep:
     """Ripple by speed for each of several values of a key; several keys give all their combinations.
 

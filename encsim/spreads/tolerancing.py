@@ -15,7 +15,7 @@ from ..decisions import ripple_summary
 from ..decisions.requirements import Requirement
 from ..model.axis import Axis, axis_fault
 from ..open_loop.closed_form import checked_speeds
-from ..results import AXIS_EXAMPLE, Series, measured_in, picture
+from ..results import AXIS_EXAMPLE, Series, measured_in, picture, recorded
 from . import description, statistics
 from .samples import Job
 from .workers import SampleScheduler
@@ -142,6 +142,7 @@ class Tolerance(Series):
     )
 
 
+@recorded
 def tolerance(
     axis: Axis,
     spread: Mapping[str, Distribution],

@@ -26,6 +26,7 @@ from ..model.estimators import Difference
 from ..model.linear_estimator import Linear
 from ..model.profiles import Constant, Profile
 from ..open_loop import limits
+from ..results import recorded
 from . import chain
 from .closed_run_result import Run, Runs
 from .demand import beyond_torque, check_demand, rms_about, sticking
@@ -38,6 +39,7 @@ _loaded: set[bool] = set()  # kernels that have run: of one loop (True), of many
 CURVES = ("measured", "torque", "actual", "position")
 
 
+@recorded
 def run(axis: Axis, speed: Any, seconds: float, seed: int = 0) -> Run:
     """Run the closed loop in time, from steady motion.
 
@@ -97,6 +99,7 @@ def run(axis: Axis, speed: Any, seconds: float, seed: int = 0) -> Run:
     return _result(axis, lanes, out, time, demand, int(seed), settle)
 
 
+@recorded
 def runs(
     axis: Axis,
     speeds: list[float] | np.ndarray,

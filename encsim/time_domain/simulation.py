@@ -17,7 +17,7 @@ from ..doubts import Doubt
 from ..kernels import open_chain, records
 from ..kernels.rows import CHUNK
 from ..model.axis import Axis
-from ..results import AXIS_EXAMPLE, Series, measured_in, picture
+from ..results import AXIS_EXAMPLE, Series, measured_in, picture, recorded
 from . import chain
 from .chain import remembers
 from .motion import MOST_THREADS, check_run, stated_speed
@@ -90,6 +90,7 @@ class Trace(Series):
     )
 
 
+@recorded
 def simulate(
     axis: Axis, speed: float, samples: int, seed: int = 0, start: float = 0.0, *, threads: int | None = None
 ) -> Trace:

@@ -1,0 +1,288 @@
+"""Results in files, and back: JSON for reading by other programs, NPZ for long arrays; the same tree in both.
+
+Plain values stand as they are: null, true, numbers, text, lists (tuples), objects (mappings of words). All else is an
+object with one key that begins with ``$``: ``$array`` (NaN as null, infinite as "inf"; in NPZ the name of the array),
+``$float``, ``$complex``, ``$list``, ``$map``, ``$orders``, ``$axis`` (text of an axis file), ``$class`` (a result or
+description of encsim, with its fields), ``$same`` (an object that stands before, by its number).
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import importlib
+import io
+import json
+import math
+import re
+from collections.abc import Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, NoReturn, cast
+
+import numpy as np
+
+from .. import files
+from ..checks import InputError, refuse
+from ..model.axis import Axis
+from ..results import SCHEMA, Orders, Origin, Result
+from . import axis_file
+
+if TYPE_CHECKING:
+    from os import PathLike
+
+# Name of the text within an NPZ file.
+HEADER = "encsim"
+_PACKAGE = __package__.partition(".")[0]
+_CLASS = re.compile(r"[a-z_0-9]+(\.[a-z_0-9]+)*\.[A-Za-z_0-9]+")
+
+
+def save(result: Result, path: str | PathLike[str], *, force: bool = False) -> None:
+    """Write a result to a JSON or NPZ file, whole or not at all."""
+    suffix = Path(path).suffix.lower()
+    if suffix not in (".json", ".npz"):
+        refuse("save.path", "end in .json or .npz", str(path))
+    files.refuse_existing(path, force=force)
+    writer = _Writer(None if suffix == ".json" else {})
+    tree = result.header() | {"result": writer.value(result, ())}
+    text = json.dumps(tree, allow_nan=False)
+    if writer.arrays is None:
+        files.write_whole(path, text + "\n", force=force)
+        return
+    stream = io.BytesIO()
+    np.savez_compressed(stream, allow_pickle=False, **{HEADER: np.array(text)}, **writer.arrays)
+    files.write_whole(path, stream.getvalue(), force=force)
+
+
+def load_result(path: str | PathLike[str]) -> Result:
+    """A result that ``result.save(path)`` wrote, equal to what it was.
+
+    Parameters
+    ----------
+    path : path-like
+        JSON or NPZ; told apart by what is in the file.
+
+    Returns
+    -------
+    Result
+        Of the class that was saved; with its axis, arguments and the version of encsim that computed it. Floats are
+        exact, NaN and infinite ones too. Nothing is computed anew.
+
+    Raises
+    ------
+    InputError
+        If the file cannot be read, is not whole, holds no saved result (what ``--json`` prints is none: it leaves out
+        what pictures need) or one of another schema. NPZ files with Python objects (pickles) are refused.
+
+    Examples
+    --------
+    >>> import encsim
+    >>> curve = encsim.ripple(encsim.examples.load("stage_x"), ["1 mm/s", "10 mm/s"])
+    >>> curve.save("curve.json", force=True)
+    >>> encsim.load_result("curve.json").rms == curve.rms
+    array([ True,  True])
+    """
+    try:
+        content = Path(path).read_bytes()
+    except (OSError, ValueError, TypeError) as error:
+        refuse(
+            "load_result.path", f"be a file that can be read ({getattr(error, 'strerror', error)})", str(path)
+        )
+    try:
+        header, arrays = _opened(content)
+    # The bytes may be anything, and the readers of NumPy, zip and JSON raise as many kinds of error.
+    except Exception:
+        _refuse_file(path, "be a whole JSON or NPZ file without Python objects")
+    if not isinstance(header, dict) or not {"kind", "schema", "result"} <= header.keys():
+        _refuse_file(path, "hold a result that result.save wrote")
+    if header["schema"] != SCHEMA:
+        _refuse_file(
+            path, f"have schema {SCHEMA}, that of encsim {Origin().version}, not {header['schema']!r}"
+        )
+    try:
+        result = _Reader(arrays).value(header["result"])
+        origin = Origin(header["function"], dict(header["arguments"]), str(header["version"]))
+    except InputError:
+        raise
+    except Exception:
+        _refuse_file(path, "hold all fields of a result of this version of encsim")
+    if not isinstance(result, Result) or type(result).__name__ != header["kind"]:
+        _refuse_file(path, "hold a result of the kind that it names")
+    result.set_origin(origin)
+    return result
+
+
+def _refuse_file(path: object, rule: str) -> NoReturn:
+    """Raise InputError about the file itself."""
+    refuse("load_result.path", rule, str(path))
+
+
+def _opened(content: bytes) -> tuple[Any, Mapping[str, np.ndarray]]:
+    """Header and arrays of a file's bytes."""
+    if not content.startswith(b"PK"):
+        return json.loads(content.decode()), {}
+    with np.load(io.BytesIO(content), allow_pickle=False) as archive:
+        arrays = {name: archive[name] for name in archive.files}
+    return json.loads(str(arrays.pop(HEADER))), arrays
+
+
+class _Writer:
+    """Values as a tree of plain ones; arrays go into ``arrays`` unless that is None."""
+
+    def __init__(self, arrays: dict[str, np.ndarray] | None) -> None:
+        self.arrays = arrays
+        # The objects themselves are kept too: an id is given anew when its object is gone.
+        self.numbers: dict[int, tuple[int, object]] = {}
+
+    def value(self, value: Any, place: tuple[str, ...]) -> Any:
+        """One value; ``place`` names it within the result."""
+        if value is None or isinstance(value, (bool, np.bool_)):
+            return value if value is None else bool(value)
+        if isinstance(value, str):
+            return str(value)
+        if isinstance(value, (int, np.integer)):
+            return int(value)
+        if isinstance(value, (float, np.floating)):
+            return float(value) if math.isfinite(value) else {"$float": repr(float(value))}
+        if isinstance(value, complex):
+            return {"$complex": [self.value(part, place) for part in (value.real, value.imag)]}
+        if isinstance(value, np.ndarray):
+            return self._array(value, place)
+        return self._nest(value, place)
+
+    def _nest(self, value: Any, place: tuple[str, ...]) -> Any:
+        """A value that holds others."""
+        if isinstance(value, (list, tuple)):
+            parts = [self.value(part, (*place, str(number))) for number, part in enumerate(value)]
+            return parts if isinstance(value, tuple) else {"$list": parts}
+        if isinstance(value, Mapping):
+            return self._mapping(value, place)
+        if dataclasses.is_dataclass(value):
+            return self._object(value, place)
+        return refuse("save", "meet values that a file can hold", type(value).__name__)
+
+    def _mapping(self, value: Mapping[Any, Any], place: tuple[str, ...]) -> Any:
+        """A mapping of words as an object, any other as pairs."""
+        if not isinstance(value, Orders) and all(isinstance(key, str) and key[:1] != "$" for key in value):
+            return {key: self.value(part, (*place, key)) for key, part in value.items()}
+        pairs = [
+            [self.value(key, place), self.value(part, (*place, str(key)))] for key, part in value.items()
+        ]
+        return {"$orders" if isinstance(value, Orders) else "$map": pairs}
+
+    def _object(self, value: Any, place: tuple[str, ...]) -> Any:
+        """An axis as its text, any other object with its fields; one that stands before by its number."""
+        if id(value) in self.numbers:
+            return {"$same": self.numbers[id(value)][0]}
+        self.numbers[id(value)] = len(self.numbers), value
+        if isinstance(value, Axis):
+            return {"$axis": value.to_toml()}
+        package, _, module = type(value).__module__.partition(".")
+        if package != _PACKAGE:
+            refuse("save", "meet only classes of encsim", type(value).__name__)
+        named = {item.name: getattr(value, item.name) for item in _kept_fields(type(value))}
+        kept = {name: self.value(part, (*place, name)) for name, part in named.items()}
+        return {"$class": f"{module}.{type(value).__name__}", **kept}
+
+    def _array(self, value: np.ndarray, place: tuple[str, ...]) -> dict[str, Any]:
+        """An array; flat in JSON, with its shape unless that is its length."""
+        if value.dtype.kind not in "biufcU":
+            refuse("save", "meet arrays of numbers and words", str(value.dtype))
+        if self.arrays is not None:
+            name = ".".join(place)
+            self.arrays[name] = value
+            return {"$array": name}
+        flat = value.ravel()
+        plain: list[Any] = (flat.view(flat.real.dtype) if flat.dtype.kind == "c" else flat).tolist()
+        if value.dtype.kind in "fc":
+            plain = [_float(number) for number in plain]
+        coded = {"$array": value.dtype.str, "values": plain}
+        return coded if value.ndim == 1 else coded | {"shape": list(value.shape)}
+
+
+def _float(number: float) -> float | str | None:
+    """A float of an array as JSON can hold it."""
+    return number if math.isfinite(number) else None if math.isnan(number) else repr(number)
+
+
+def _kept_fields(kind: type) -> list[dataclasses.Field[Any]]:
+    """Fields that the class is called with, and those computed when asked for."""
+    return [item for item in dataclasses.fields(kind) if item.init or "unit" in item.metadata]
+
+
+class _Reader:
+    """The values back from the tree."""
+
+    def __init__(self, arrays: Mapping[str, np.ndarray]) -> None:
+        self.arrays = arrays
+        self.objects: list[Any] = []
+
+    def value(self, coded: Any) -> Any:
+        """One value."""
+        if isinstance(coded, list):
+            return tuple(self.value(part) for part in coded)
+        if not isinstance(coded, dict):
+            return coded
+        tag = next((key for key in coded if key[:1] == "$"), None)
+        if tag is None:
+            return {key: self.value(part) for key, part in coded.items()}
+        return getattr(self, "_read_" + tag[1:])(coded[tag], coded)
+
+    def _read_float(self, coded: str, whole: Any) -> float:
+        return float(coded)
+
+    def _read_complex(self, coded: list[Any], whole: Any) -> complex:
+        return complex(*map(self.value, coded))
+
+    def _read_list(self, coded: list[Any], whole: Any) -> list[Any]:
+        return list(self.value(coded))
+
+    def _read_map(self, coded: list[Any], whole: Any) -> dict[Any, Any]:
+        return {self.value(key): self.value(part) for key, part in coded}
+
+    def _read_orders(self, coded: list[Any], whole: Any) -> Orders:
+        return Orders(self._read_map(coded, whole))
+
+    def _read_same(self, coded: int, whole: Any) -> Any:
+        return self.objects[coded]
+
+    def _read_axis(self, coded: str, whole: Any) -> Axis:
+        self.objects.append(axis_file.loads(coded, "axis of the result"))
+        return cast("Axis", self.objects[-1])
+
+    def _read_array(self, coded: str, whole: dict[str, Any]) -> np.ndarray:
+        if "values" not in whole:
+            return self.arrays[coded]
+        kind = np.dtype(coded)
+        if kind.kind not in "biufcU":
+            raise ValueError(coded)
+        values = whole["values"]
+        if kind.kind in "fc":
+            values = [math.nan if number is None else float(number) for number in values]
+        array = np.array(values, dtype=np.empty(0, kind).real.dtype)
+        return array.view(kind).reshape(whole.get("shape", -1))
+
+    def _read_class(self, coded: str, whole: dict[str, Any]) -> Any:
+        kind, place = _class_of(coded), len(self.objects)
+        self.objects.append(None)
+        values = {item.name: self.value(whole[item.name]) for item in _kept_fields(kind)}
+        given = {item.name for item in dataclasses.fields(kind) if item.init}
+        made = kind(**{name: value for name, value in values.items() if name in given})
+        # What was computed when it was asked for stays as it was.
+        for name in values.keys() - given:
+            vars(made)[name] = values[name]
+        self.objects[place] = made
+        return made
+
+
+def _class_of(name: str) -> Any:
+    """A frozen class of this package by module and name; nothing else can be named by a file."""
+    if not _CLASS.fullmatch(name):
+        raise ValueError(name)
+    module, _, last = name.rpartition(".")
+    kind = getattr(importlib.import_module(f"{_PACKAGE}.{module}"), last)
+    if (
+        not isinstance(kind, type)
+        or not dataclasses.is_dataclass(kind)
+        or kind.__module__ != f"{_PACKAGE}.{module}"
+    ):
+        raise ValueError(name)
+    return kind

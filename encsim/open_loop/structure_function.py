@@ -22,6 +22,7 @@ POINTS_A_CODE = 64
 SMALLEST = 1 << 17
 LARGEST = 1 << 20
 PIECE = 1 << 14
+KEPT_BYTES = 16 << 20
 # Smoothing by less than this many grid steps is done kink by kink, by more in the spectrum.
 FINE = 3.0
 LADDER = 2.0**0.5
@@ -89,7 +90,7 @@ class StructureFunction:
         spectrum = np.fft.rfft(shown_error(axis, self.points)) / self.points
         self.power = np.abs(spectrum) ** 2
         self.power[0] = 0.0
-        self._smoothed = lru_cache(maxsize=32)(self._smooth)
+        self._kept: dict[tuple[float, int], np.ndarray] = {}
 
     @cached_property
     def table(self) -> np.ndarray:
@@ -147,6 +148,16 @@ class StructureFunction:
             nodes = zip(NODES.tolist(), WEIGHTS.tolist(), strict=True)
             square = sum((w * _cubic(table, lag + rest * z) for z, w in nodes), np.zeros_like(lag))
         return square + self.step**2 / 6.0 + spread**2
+
+    def _smoothed(self, spread: float, rung: int) -> np.ndarray:
+        """Smoothed table as :meth:`_smooth` makes it; the newest that fit into KEPT_BYTES are kept."""
+        # No lru_cache of a bound method: it would hold this object until the garbage collector comes.
+        key = spread, rung
+        if key not in self._kept:
+            self._kept[key] = self._smooth(spread, rung)
+            while len(self._kept) > 1 and sum(table.nbytes for table in self._kept.values()) > KEPT_BYTES:
+                del self._kept[next(iter(self._kept))]
+        return self._kept[key]
 
     def _smooth(self, spread: float, rung: int) -> np.ndarray:
         """D smoothed by a Gaussian lag, on a grid just fine enough for it."""

@@ -9,6 +9,17 @@ from typing import Any
 
 from . import units
 
+# What a peak is, wherever one is printed.
+PEAK = (
+    "Peak: half of (maximum - minimum) of the velocity in one second of running (one revolution where that takes "
+    "longer)."
+)
+# What the delay of the measured velocity is.
+DELAY = (
+    "mean age of the reading (latency, lag of the signal bandwidth, averaged readings, asynchronous sampling) plus "
+    "the delay of the estimator at 0 Hz"
+)
+
 THIN = "\u202f"
 MINUS = "\u2212"
 MICRO = "\u00b5"

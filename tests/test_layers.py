@@ -37,6 +37,7 @@ MODULES = sorted(PACKAGE.rglob("*.py"))
 SHORT = {
     "open_loop/phases.py": "one subject, read by timed edges, peaks and replays",
     "__main__.py": "answers --help and --version before anything is loaded",
+    "model/delays.py": "one definition, used by every room",
     "calibration/fourier_series.py": "one subject, used by three modules",
     "files.py": "one subject: a file is written whole or not at all",
     "kernels/compiling.py": "a notice while a first run compiles; must load without numba",

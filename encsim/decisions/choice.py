@@ -12,10 +12,11 @@ from .. import checks
 from ..doubts import Doubt
 from ..formats import changes
 from ..model.axis import Axis, check_axis
+from ..model.delays import velocity_delay
 from ..results import AXIS_EXAMPLE, Series, picture, recorded
 from .candidates import candidates_of, costs_of
 from .choice_search import WORTHWHILE, CandidateEvaluator, resolutions
-from .judgements import LIMIT_UNITS, Judgement, delay
+from .judgements import LIMIT_UNITS, Judgement
 from .requirements import Requirement
 
 if TYPE_CHECKING:
@@ -373,7 +374,7 @@ def _row(entry: Entry, requirement: Requirement) -> ChoiceRow:
         cost=entry.cost,
         judgement=entry.judgement,
         ripple=entry.ripple,
-        delay=delay(entry.axis, requirement.speeds[0]),
+        delay=velocity_delay(entry.axis, requirement.speeds[0]),
         exact=entry.exact,
         pruned=entry.pruned,
     )

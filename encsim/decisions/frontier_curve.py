@@ -13,6 +13,7 @@ from .. import checks
 from ..argument_checks import speed_in_si
 from ..doubts import Doubt
 from ..model.axis import Axis, check_axis
+from ..model.delays import reading_delay, velocity_delay
 from ..model.estimator_base import Estimator
 from ..model.estimators import Difference
 from ..model.linear_estimator import Linear
@@ -42,7 +43,7 @@ class Frontier(Series):
     family, setting : ndarray of str
         Kind of each, and its fields in SI units.
     delay : ndarray
-        Delay of the velocity at 0 Hz, s.
+        Delay of the measured velocity, s: estimator at 0 Hz and mean age of the reading, as `RippleCurve.delay`.
     rms, peak : ndarray
         Ripple of the axis with this estimator, as of `ripple`, m/s or rad/s.
     noise_gain : ndarray
@@ -51,7 +52,7 @@ class Frontier(Series):
         Overshoot of the velocity after a step of the true speed, as a share of the step.
     bound : ndarray
         Least rms, of white noise alone, of any estimator with this delay that does not overshoot a step of the
-        speed, m/s or rad/s; infinite below half a loop period, NaN where there is no bound.
+        speed, m/s or rad/s; infinite below half a loop period after the reading, NaN where there is no bound.
     best : ndarray of bool
         Whether the candidate is Pareto-optimal in delay and rms ripple.
     noise : float
@@ -100,7 +101,7 @@ class Frontier(Series):
     )
 
     def bound_line(self, points: int = 200) -> tuple[np.ndarray, np.ndarray]:
-        """The bound as a line to draw, from half a loop period to beyond the longest delay.
+        """The bound as a line to draw, from half a loop period after the reading to beyond the longest delay.
 
         Parameters
         ----------
@@ -113,10 +114,11 @@ class Frontier(Series):
             s; m/s or rad/s. Delays are evenly spread in the logarithm.
         """
         rate = self.axis.sampling.rate
-        longest = max([1.0 / rate, *self.delay[np.isfinite(self.delay)]])
+        before = reading_delay(self.axis)
+        longest = max([1.0 / rate, *(self.delay[np.isfinite(self.delay)] - before)])
         delay = np.geomspace(0.5 / rate, 1.2 * longest, points)
         delay[0] = 0.5 / rate
-        return delay, self.noise * least_noise_gain(delay, rate)
+        return delay + before, self.noise * least_noise_gain(delay, rate)
 
 
 @recorded
@@ -165,13 +167,13 @@ def frontier(axis: Axis, speed: float, estimators: Iterable[Estimator]) -> Front
     fitted: list[Any] = [each.estimator for each in axes]
     motion = [{} if one.linear else {"speed": speed, "resolution": axis.resolution} for one in fitted]
     rate = axis.sampling.rate
-    delay = np.array([one.delay(rate, **how) for one, how in zip(fitted, motion, strict=True)])
+    delay = np.array([velocity_delay(each, speed) for each in axes])
     gain = np.array([one.noise_gain(rate, **how) for one, how in zip(fitted, motion, strict=True)])
     rms = np.array([curve.rms[0] for curve in curves])
     overshoot = np.array([_overshoot(one, rate) for one in fitted])
     noise, remarks = _white_noise(axis, speed)
     linear, starts = np.array([one.linear for one in fitted]), _starts(axes, rms, speed)
-    least = least_noise_gain(np.where(linear, delay, 1.0), rate)
+    least = least_noise_gain(np.where(linear, delay - reading_delay(axis), 1.0), rate)
     # without noise the bound is 0, also where the gain is infinite
     bound = np.where(linear, noise * least if noise else 0.0, np.nan)
     return Frontier(

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from .. import checks
-from ..open_loop.causes import BY_ROLE, GROUPS, REGIMES
+from ..open_loop.causes import BY_ROLE, REGIMES
 from ..plotting import canvas, elements
 from ..plotting.labels import Labels
 from ..plotting.stacks import StackPanel, into, labels_of, stack
@@ -285,7 +285,5 @@ def _strip(sheet: Sheet, view: RippleView, style: Style, top: float) -> None:
     edges = edges_of(view)
     low, high = np.log(edges[[0, -1]])
     places = (np.log(edges[[first for first, _ in spans] + [len(names)]]) - low) / (high - low)
-    # With asynchronous sampling "aliased" may be its beat, so the ribbon does not call it cyclic error.
-    last = -1 if GROUPS["asynchronous"].role in view.parts else 0
-    looks = {name: (one.role, one.ink, one.labels[last:]) for name, one in REGIMES.items()}
+    looks = {name: (one.role, one.ink, one.labels) for name, one in REGIMES.items()}
     ribbon(Labels(ax, style), places, [str(names[first]) for first, _ in spans], looks, CAPTION)

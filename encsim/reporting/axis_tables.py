@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, TypedDict
 import numpy as np
 
 from ..open_loop.causes import CAUSES, REGIMES
-from ..wording import aligned, beside, percent_number, share_text, show
+from ..wording import PEAK, aligned, beside, percent_number, share_text, show
 from .text_parts import (
     CAUTION,
     at_speed,
@@ -58,16 +58,17 @@ def ripple(
 
     ``whole`` is the same range with more speeds, which the answer is about, or the curve itself.
     """
-    unit = curve.units["rms"]
+    unit, rows = curve.units["rms"], chosen_rows(curve.rms, curve.relative)
+    shown = curve.at(rows)
     parts = [
         _answer(whole, _over(curve, whole, unit), unit),
         doubt(curve, unit),
         "\n",
-        aligned(_columns(curve, chosen_rows(curve.rms, curve.relative), unit)),
+        aligned(_columns(curve, shown, rows, unit)),
     ]
     if simulated is not None:
         parts += ["\n", _beside(curve, simulated, unit)]
-    return "".join([*parts, "\n", joined_lines(_notes(curve, top, unit)), CAUTION if cautious else ""])
+    return "".join([*parts, "\n", joined_lines(_notes(curve, shown, top, unit)), CAUTION if cautious else ""])
 
 
 def _over(curve: RippleCurve, whole: RippleCurve, unit: str) -> str:
@@ -122,10 +123,9 @@ def _shares(curve: RippleCurve, index: int) -> dict[str, float]:
     )
 
 
-def _columns(curve: RippleCurve, rows: list[int], unit: str) -> dict[str, list[str]]:
+def _columns(curve: RippleCurve, shown: RippleCurve, rows: list[int], unit: str) -> dict[str, list[str]]:
     """Table of the chosen speeds, text by column."""
-    mark, shown = marks(curve), curve.at(rows)
-    unsure = _unsure(shown)
+    mark, unsure = marks(curve), _unsure(shown)
     columns = {
         "speed": [show(curve.speed[i], unit) for i in rows],
         "rms": [show(curve.rms[i], unit) + mark[i] for i in rows],
@@ -169,10 +169,14 @@ def _beside(curve: RippleCurve, simulated: SimulatedPoints, unit: str) -> str:
     return f"Simulated: {simulated['samples']} samples a speed, seed {simulated['seed']}\n{table}"
 
 
-def _notes(curve: RippleCurve, top: TopSpeed, unit: str) -> Iterator[str]:
-    """Lines below the table."""
+def _notes(curve: RippleCurve, shown: RippleCurve, top: TopSpeed, unit: str) -> Iterator[str]:
+    """Lines below the table of the shown speeds."""
     yield "Parts are shares of the mean square and add up to 100 %. Line: frequency of the strongest line of"
     yield "the cyclic error; seen at: the frequency at which the controller sees it."
+    yield PEAK + ("" if shown.peak_reliable.all() else " ?: not known within 10 %.")
+    longest, least = (show(float(end(shown.delay)), "s") for end in (np.max, np.min))
+    span = least if least == longest else f"{least} to {longest}, by the speed"
+    yield f"Delay of the measured velocity: {span}."
     if curve.method == "step":
         yield "Method: lines and the step form (counts and converter are not computed exactly)."
     if len(curve.vanishing):
@@ -308,9 +312,20 @@ def limits(axis: Axis, top: TopSpeed) -> str:
         if np.isfinite(top.speed) and top.speed > 0.0:
             text += f"At the top speed: {show(top.speed / axis.resolution, '1')} counts a second\n"
     text += _ring_lines(axis, top)
+    text += _aliasing(axis, top)
     speeds = ", ".join(show(speed, f"{unit}/s") for speed in vanishing_speeds(axis))
-    text += f"A line once a period vanishes at: {speeds}; line k also at 1/k of these\n"
+    text += f"Sampling nulls of harmonic 1: {speeds}; of harmonic k also at 1/k of these\n"
     return text + notes(top.reasons)
+
+
+def _aliasing(axis: Axis, top: TopSpeed) -> str:
+    """Speeds at which the stronger harmonics pass half the loop rate."""
+    if not top.aliasing:
+        return "" if axis.estimator.linear else "Aliasing: none, as the estimator times edges\n"
+    harmonic, first = next(iter(top.aliasing.items()))
+    half = harmonic * first / axis.scale.pitch
+    speeds = ", ".join(f"{k} at {show(v, f'{axis.scale.unit}/s')}" for k, v in top.aliasing.items())
+    return f"Aliasing begins where a harmonic passes {show(half, 'Hz')}: {speeds}\n"
 
 
 def _ring_lines(axis: Axis, top: TopSpeed) -> str:

@@ -19,7 +19,8 @@ from ..decisions.explanation import explain
 from ..decisions.requirements import Requirement
 from ..decisions.ripple_summary import closes
 from ..model.axis import check_axis
-from ..open_loop.closed_form import regimes, ripple
+from ..open_loop.causes import regimes
+from ..open_loop.closed_form import ripple
 from ..open_loop.period_error import position_error
 from ..plotting.canvas import COLOURS
 from ..rings.budget import ring_budget
@@ -238,7 +239,7 @@ def _curve(axis: Axis, sweep: np.ndarray, smooth: Smoothness | None) -> RippleCu
         rms=smooth.measured,
         relative=smooth.measured / smooth.speed,
         parts=parts,
-        regime=regimes(axis, squares, steady.frequency),
+        regime=regimes(squares, steady.frequency, axis.sampling.rate),
         doubtful=smooth.doubtful,
         valid=smooth.valid,
         reasons=smooth.reasons,

@@ -212,12 +212,7 @@ def margins(axis: Axis, *, speed: float = 0.0) -> Margins:
     (60.3, 66.2)
     """
     check_axis("margins.axis", axis)
-    return loop_margins(loops.build(axis, speed), axis, speed)
-
-
-def loop_margins(loop: Loop, axis: Axis, speed: float) -> Margins:
-    """Margins of a loop that was built for this speed."""
-    return FrequencyResponse(loop).margins(axis, speed)
+    return FrequencyResponse(loops.build(axis, speed)).margins(axis, speed)
 
 
 class FrequencyResponse:
@@ -233,7 +228,7 @@ class FrequencyResponse:
         self.gain[-1] = self.gain[-1].real
 
     def margins(self, axis: Axis, speed: float) -> Margins:
-        """Everything that is read from the response."""
+        """Everything that is read from the response of a loop that was built for this speed."""
         stable = self.stable
         crossovers = _roots(lambda f: _log(self.loop.open_gain(f)), self.frequency, _log(self.gain))
         angle = np.degrees(np.angle(-self.loop.open_gain(crossovers)))

@@ -385,15 +385,14 @@ def _saturation(evaluator: CandidateEvaluator, path: str, row: ChoiceRow) -> Sat
     sweep = evaluator.sweep(path)
     ripple = [entry.ripple for entry in sweep]
     place = next((n for n, share in enumerate(ripple) if min(ripple[n:]) >= WORTHWHILE * share), 0)
-    values = tuple(entry.candidate.changes[path] for entry in sweep)
     limits = sweep[place].judgement.limits if sweep else ()
     worst = max((each for each in limits if each.cause), key=lambda each: each.share, default=None)
     return Saturation(
         path=path,
         name=row.name,
-        values=values,
+        values=tuple(entry.candidate.changes[path] for entry in sweep),
         ripple=tuple(ripple),
-        value=values[place] if sweep else None,
+        value=sweep[place].candidate.changes[path] if sweep else None,
         ends=place < len(sweep) - 1,
         cause=None if worst is None else worst.cause,
         share=np.nan if worst is None else worst.cause_share,

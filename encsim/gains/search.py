@@ -337,9 +337,8 @@ class GainSearch:
 
     def _settled(self, control: Control, searched: dict[str, np.ndarray]) -> Settled:
         """Exact margins and, where it is limited, ripple with a controller."""
-        margins = stability.loop_margins(
-            replace(self.loop, control=control), replace(self.axis, control=control), self.speed
-        )
+        response = stability.FrequencyResponse(replace(self.loop, control=control))
+        margins = response.margins(replace(self.axis, control=control), self.speed)
         ripple = math.nan
         if self.limits["torque_ripple"] is not None and margins.stable:
             ripple = float(searched["torque_ripple"][0])

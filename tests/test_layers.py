@@ -39,7 +39,6 @@ SHORT = {
     "__main__.py": "answers --help and --version before anything is loaded",
     "model/delays.py": "one definition, used by every room",
     "calibration/fourier_series.py": "one subject, used by three modules",
-    "files.py": "one subject: a file is written whole or not at all",
     "kernels/compiling.py": "a notice while a first run compiles; must load without numba",
     "kernels/jit.py": "the one decorator",
     "open_loop/quantisation.py": "one subject",

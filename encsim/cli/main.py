@@ -17,7 +17,8 @@ if TYPE_CHECKING:
     from .parser import Parser
 
 
-OK, FAILED, WRONG_INPUT, INTERRUPTED = 0, 1, 2, 130
+# A crash has the number of sysexits.h for a fault of the program itself.
+OK, FAILED, WRONG_INPUT, CRASHED, INTERRUPTED = 0, 1, 2, 70, 130
 
 
 def main(argv: list[str] | None = None) -> int:
@@ -63,10 +64,16 @@ def _explained(error: Exception, debug: bool) -> int:
         return say("\n".join(map(str, error.faults)), WRONG_INPUT)
     if isinstance(error, JobFailed):
         return say(str(error), FAILED)
-    if debug:
-        raise error
     text = " ".join(str(error).split())
-    return say(f"stopped by a fault of its own, {type(error).__name__}: {text} (--debug shows where)", FAILED)
+    if debug:
+        import traceback
+
+        traceback.print_exception(error)
+    return say(
+        f"crashed, {type(error).__name__}: {text}; this is a fault of encsim {__version__}: please report this line, "
+        "the command line and what --debug prints",
+        CRASHED,
+    )
 
 
 def say(text: str, code: int) -> int:

@@ -108,7 +108,8 @@ def build_parser(name: str | None = None) -> Parser:
         examples=TOP_EXAMPLES,
         description="Predict how smoothly an axis with a position encoder runs at each speed, and why.",
         epilog=f"commands:\n{listing}\n\nencsim help COMMAND tells about one of them.\n"
-        "Exit status: 0 done, 1 the job failed or a fit is refused, 2 wrong input, 130 interrupted.",
+        "Exit status: 0 done, 1 the job failed or a fit is refused, 2 wrong input, 70 a crash\n"
+        "(a fault of encsim itself: --debug shows where), 130 interrupted.",
     )
     parser.add_argument("--version", action="store_true", help="show the version and exit")
     return parser

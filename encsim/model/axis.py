@@ -9,7 +9,6 @@ from __future__ import annotations
 import importlib
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
-from os import PathLike
 from typing import TYPE_CHECKING, Any, cast
 
 from .. import checks, units
@@ -360,8 +359,7 @@ _PART_RULES = {"estimator": "be a velocity estimator, such as Difference()"}
 
 def axis_fault(label: str, value: object) -> checks.Fault:
     """Fault of an argument that should be an axis and is none; the name of a file is the usual slip."""
-    hint = "encsim.load(path) reads an axis file" if isinstance(value, (str, PathLike)) else ""
-    return checks.Fault(label, "be an Axis", value, hint=hint)
+    return checks.Fault(label, "be an Axis", value, hint="encsim.load(path) makes one from an axis file")
 
 
 def check_axis(label: str, value: object) -> None:

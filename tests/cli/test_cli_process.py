@@ -94,7 +94,6 @@ def test_interrupt_of_a_long_run_is_quiet_130(folder):
     [
         (MemoryError(), "not enough memory"),
         (OSError(28, "No space left on device"), "No space"),
-        (RuntimeError("odd"), "--debug"),
     ],
 )
 def test_failure_within_a_command_is_status_1_in_one_line(error, word, folder, capsys, monkeypatch):
@@ -109,13 +108,20 @@ def test_failure_within_a_command_is_status_1_in_one_line(error, word, folder, c
     assert word in err
 
 
-def test_debug_shows_where_a_crash_comes_from(folder, monkeypatch):
+@pytest.mark.parametrize("debug", [[], ["--debug"]])
+def test_a_crash_has_a_status_of_its_own_and_shows_where_only_with_debug(debug, folder, capsys, monkeypatch):
     def fail(axis):
-        raise RuntimeError("odd")
+        raise RuntimeError("odd\nthing")
 
     monkeypatch.setattr("encsim.top_speed", fail)
-    with pytest.raises(RuntimeError, match="odd"):
-        main(["limits", "axis.toml", "--debug"])
+    assert main(["limits", "axis.toml", *debug]) == 70
+    out, err = capsys.readouterr()
+    assert out == ""
+    last = err.splitlines()[-1]
+    assert last.startswith("encsim: crashed, RuntimeError: odd thing; ")
+    assert f"encsim {encsim.__version__}" in last
+    assert "report" in last
+    assert ("Traceback" in err, len(err.splitlines()) > 1) == (bool(debug), bool(debug))
 
 
 def test_failed_second_output_leaves_no_first(folder, capsys, monkeypatch):

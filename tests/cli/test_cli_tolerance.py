@@ -116,7 +116,8 @@ def test_finished_axes_are_kept_and_used_again(folder, capsys):
 
 
 @pytest.mark.skipif(os.name != "posix", reason="signals")
-def test_interrupt_keeps_what_is_done_and_says_so(folder):
+@pytest.mark.parametrize(("signal_", "status"), [(signal.SIGINT, 130), (signal.SIGTERM, 143)])
+def test_interrupt_keeps_what_is_done_and_says_so(signal_, status, folder):
     command = [
         sys.executable,
         "-m",
@@ -134,9 +135,9 @@ def test_interrupt_keeps_what_is_done_and_says_so(folder):
     while not (folder / "axes.npz").exists():
         time.sleep(0.05)
     time.sleep(1.0)
-    run.send_signal(signal.SIGINT)
+    run.send_signal(signal_)
     out, err = run.communicate(timeout=60)
-    assert (run.returncode, out) == (130, "")
+    assert (run.returncode, out) == (status, "")
     assert err.endswith("encsim: interrupted; what is done is kept in axes.npz\n")
     with np.load("axes.npz") as file:
         assert not file["done"].all()

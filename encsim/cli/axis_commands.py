@@ -106,7 +106,14 @@ def _ripple_json(job: CommandJob) -> dict[str, Any]:
 def _ripple_text(job: CommandJob) -> str:
     curve, simulated = job.result
     top = encsim.top_speed(job.axis)
-    return reporting.axis_tables.ripple(curve, curve.refined(), top, simulated, cautious=not job.args.quiet)
+    return reporting.axis_tables.ripple(
+        curve,
+        curve.refined(),
+        top,
+        simulated,
+        requirement=job.requirement,
+        cautious=not job.args.quiet,
+    )
 
 
 RIPPLE = Command(
@@ -116,14 +123,16 @@ RIPPLE = Command(
     inputs={
         "seed": arguments.SEED,
         "threads": arguments.THREADS,
-        "axis": arguments.axis,
+        "text": arguments.text,
+        "axis": arguments.axis_of_text,
+        "requirement": arguments.requirement,
         "speeds": arguments.speeds,
     },
     work=lambda job: f"computing {len(job.speeds)} speeds",
     compute=_ripple,
     outputs=[
         table(series=lambda job: job.result[0]),
-        picture(draw=lambda job: job.result[0].plot(simulated=job.result[1])),
+        picture(draw=lambda job: job.result[0].plot(simulated=job.result[1], limit=job.requirement)),
     ],
     json=_ripple_json,
     text=_ripple_text,

@@ -129,9 +129,9 @@ class RippleCurve(Series):
         raises="If the limit is no such pair, or the simulated points are not as many speeds as ripples.",
         options={
             "limit": (
-                "(float, float)",
-                "Ripple allowed: share of the speed, and a value below which it does not go, m/s or rad/s; "
-                "either may be 0.",
+                "Requirement or (float, float)",
+                "Ripple allowed; a pair is a share of the speed, and a value below which it does not go, m/s or "
+                "rad/s; either may be 0.",
             ),
             "simulated": (
                 "mapping",

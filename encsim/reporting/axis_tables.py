@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any, TypedDict
 
 import numpy as np
 
+from ..decisions import headlines
 from ..open_loop.causes import CAUSES, REGIMES
 from ..wording import PEAK, aligned, beside, percent_number, share_text, show
 from .text_parts import (
@@ -19,10 +20,10 @@ from .text_parts import (
     nearest_rows,
     notes,
     or_dash,
-    speed_count,
 )
 
 if TYPE_CHECKING:
+    from ..decisions.requirements import Requirement
     from ..model.axis import Axis
     from ..model.scale_and_signal import Scale, Signal
     from ..open_loop.closed_form import Lines, RippleCurve
@@ -52,6 +53,7 @@ def ripple(
     top: TopSpeed,
     simulated: SimulatedPoints | None = None,
     *,
+    requirement: Requirement | None = None,
     cautious: bool = True,
 ) -> str:
     """Report of a ripple curve: answer, doubt, table, simulated speeds, notes.
@@ -61,7 +63,7 @@ def ripple(
     unit, rows = curve.units["rms"], chosen_rows(curve.rms, curve.relative)
     shown = curve.at(rows)
     parts = [
-        _answer(whole, _over(curve, whole, unit), unit),
+        _answer(whole, requirement, unit),
         doubt(curve, unit),
         "\n",
         aligned(_columns(curve, shown, rows, unit)),
@@ -71,36 +73,30 @@ def ripple(
     return "".join([*parts, "\n", joined_lines(_notes(curve, shown, top, unit)), CAUTION if cautious else ""])
 
 
-def _over(curve: RippleCurve, whole: RippleCurve, unit: str) -> str:
-    """The range of speeds that the answer is about."""
-    if whole is not curve:
-        return f"from {show(curve.speed[0], unit)} to {show(curve.speed[-1], unit)}"
-    return f"of {speed_count(len(curve.speed))}"
+def _answer(curve: RippleCurve, requirement: Requirement | None, unit: str) -> str:
+    """The headline, and the numbers at the speed that it points at."""
+    limit = headlines.allowed(requirement, curve.speed)
+    found = headlines.headline(curve.speed, curve.rms, limit=limit, doubtful=curve.doubtful)
+    if found.kind == "none":
+        return _without_headline(curve, unit)
+    words = found.words(lambda speed: show(speed, unit), lambda share: f"{percent_number(share)} %")
+    place, rms = found.place, float(curve.rms[found.place])
+    peak = beside(curve.at([place]).peak[0], rms, unit)
+    allowed = f", limit {beside(rms / found.share, rms, unit)}" if found.limited else ""
+    return (
+        f"{words}.\nThere, at {show(found.speed, unit)}: {show(rms, unit)} rms{allowed}, peak {peak}, "
+        f"{percent_number(rms / found.speed)} % of the speed; {_why(curve, place)}.\n"
+    )
 
 
-def _answer(curve: RippleCurve, over: str, unit: str) -> str:
-    """The largest ripple and the largest share of the speed, each with its speed and its largest cause."""
+def _without_headline(curve: RippleCurve, unit: str) -> str:
+    """The answer at standstill, without ripple, or where none is known."""
     if not np.isfinite(curve.rms).any():
-        return "No ripple can be told at these speeds; the notes say why.\n"
+        return "The ripple is not known at these speeds; the notes say why.\n"
     worst = int(np.nanargmax(curve.rms))
     if curve.rms[worst] == 0.0:
-        return f"No velocity ripple {over}.\n"
-    peak = curve.at([worst]).peak[0]
-    sizes = f"{show(curve.rms[worst], unit)} rms, peak {beside(peak, curve.rms[worst], unit)}"
-    lines = [f"Largest velocity ripple {over}: {sizes}, {_at(curve, worst, unit)}; {_why(curve, worst)}.\n"]
-    relative = np.where(np.isfinite(curve.relative), curve.relative, -1.0)
-    share = int(np.argmax(relative))
-    if share != worst and relative[share] > 0.0:
-        lines.append(f"Largest as a share of the speed: {percent_number(relative[share])} % rms at "
-                     f"{show(abs(curve.speed[share]), unit)}; {_why(curve, share)}.\n")  # fmt: skip
-    return "".join(lines)
-
-
-def _at(curve: RippleCurve, index: int, unit: str) -> str:
-    """``1.2 % of the speed, at 5 mm/s``, or at standstill."""
-    if curve.speed[index] == 0.0:
-        return "at standstill"
-    return f"{percent_number(curve.relative[index])} % of the speed, at {show(abs(curve.speed[index]), unit)}"
+        return "No velocity ripple at these speeds.\n"
+    return f"At standstill: ripple {show(curve.rms[worst], unit)} rms; {_why(curve, worst)}.\n"
 
 
 def _why(curve: RippleCurve, index: int) -> str:

@@ -71,8 +71,24 @@ def test_version_is_one_line(capsys):
 def test_starter_file_runs_the_main_job(options, folder, capsys):
     done(capsys, "new", "other.toml", *options)
     first, *_ = done(capsys, "ripple", "other.toml").splitlines()
-    assert first.startswith("Largest velocity ripple from ")
+    assert first.startswith("Ripple is ")
     assert "%" in first
+
+
+@pytest.mark.parametrize(
+    ("share", "words", "title"),
+    [
+        (0.02, "Above the limit from 1.84 to 4.73 mm/s: worst 1.2 times", "Above the limit from 1.8 to 4.7"),
+        (0.1, "Within the limit at every speed", "Within the limit at every speed"),
+    ],
+)
+def test_requirement_of_the_file_decides_answer_and_picture(share, words, title, folder, capsys):
+    asked = f'\n[requirement]\nspeeds = ["1 mm/s", "100 mm/s"]\nrelative = {share}\nfloor = "50 um/s"\n'
+    (folder / "asked.toml").write_text((folder / "axis.toml").read_text() + asked)
+    first, second, *_ = done(capsys, "ripple", "asked.toml", "--plot", "p.svg", "--quiet").splitlines()
+    assert first.startswith(words)
+    assert " rms, limit " in second
+    assert title in (folder / "p.svg").read_text()
 
 
 def test_starter_is_a_b_or_serial_but_not_both(folder, capsys):
@@ -163,7 +179,7 @@ def test_default_speeds_end_at_a_top_speed_that_is_lower():
 def test_numbers_in_tables_are_plain_text(folder, capsys):
     text = done(capsys, "ripple", "axis.toml")
     assert not set("\u202f\u2212\x1b\t") & set(text)
-    assert math.isfinite(float(text.split("ripple from ")[1].split()[0]))
+    assert math.isfinite(float(text.split(", at ")[1].split()[0]))
 
 
 @pytest.mark.parametrize(

@@ -103,16 +103,10 @@ def _ripple_json(job: CommandJob) -> dict[str, Any]:
     return curve.to_dict() | ({} if simulated is None else {"simulated": simulated})
 
 
-def _ripple_text(job: CommandJob) -> str:
+def _ripple_text(job: CommandJob) -> Any:
     curve, simulated = job.result
-    top = encsim.top_speed(job.axis)
     return reporting.axis_tables.ripple(
-        curve,
-        curve.refined(),
-        top,
-        simulated,
-        requirement=job.requirement,
-        cautious=not job.args.quiet,
+        curve, simulated, requirement=job.requirement, long=job.long, cautious=not job.args.quiet
     )
 
 
@@ -162,7 +156,7 @@ PERIOD = Command(
             "draw one channel against the other", lambda job: job.result.plot_channels(), "--plot-channels"
         ),
     ],
-    text=lambda job: reporting.axis_tables.period(job.result),
+    text=lambda job: reporting.axis_tables.period(job.result, long=job.long),
     functions=("position_error",),
 )
 
@@ -204,9 +198,7 @@ SIMULATE = Command(
         job.axis, job.speed, job.samples, job.seed, job.start, threads=job.threads
     ),
     outputs=[table("time, position and velocity"), picture()],
-    text=lambda job: reporting.axis_tables.run(
-        job.result, encsim.lines(job.axis, job.speed), cautious=not job.args.quiet
-    ),
+    text=lambda job: reporting.run_text.trace(job.result, long=job.long, cautious=not job.args.quiet),
     functions=("simulate", "lines"),
     names={"samples": "--seconds"},
 )
@@ -275,7 +267,7 @@ IDENTIFY = Command(
         ),
         Output("--write-axis", "write an axis file with the fitted signal; needs --period", _fitted_axis),
     ],
-    text=lambda job: reporting.axis_tables.fit(job.result, job.scale),
+    text=lambda job: reporting.axis_tables.fit(job.result, job.scale, long=job.long),
     finish=_refuse_invalid,
     functions=("identify",),
     names={"cosine": "cosine column", "sine": "sine column"},
@@ -287,5 +279,5 @@ LIMITS = Command(
     options=axis_option,
     inputs={"axis": arguments.axis},
     compute=lambda job: encsim.top_speed(job.axis),
-    text=lambda job: reporting.axis_tables.limits(job.axis, job.result),
+    text=lambda job: reporting.axis_tables.limits(job.result, long=job.long),
 )

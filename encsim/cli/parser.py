@@ -130,6 +130,10 @@ def _command_parser(name: str, command: Command) -> Parser:
         )
     for output in command.outputs:
         parser.add_argument(*output.names, **output.settings, help=output.help)
+    parser.add_argument("--long", action="store_true", help="print all columns, rows, notes and cautions")
+    parser.add_argument(
+        "--units", metavar="UNITS", help='units of the output, "mm/s, nm" (default: those of your input)'
+    )
     parser.add_argument(
         "--force", action="store_true", help="replace output files that exist (default: refuse)"
     )

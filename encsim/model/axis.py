@@ -12,6 +12,7 @@ from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any, cast
 
 from .. import checks, units
+from ..results import Orders
 from .estimator_base import Estimator
 from .estimators import Difference
 from .load_and_control import Control, Load
@@ -206,6 +207,9 @@ class Axis:
     heads : tuple of float or Head
         Where the heads stand that read the ring, rad; the controller takes their mean. The signal is that of
         the mean: noise and errors within the signal period are not averaged again.
+    shown : mapping of str to str
+        Units in which texts and pictures show results, {SI unit: unit}, as in ``{"rad/s": "rpm"}``: those that its
+        file is written in. Axes that differ in nothing else are equal.
 
     Raises
     ------
@@ -230,10 +234,12 @@ class Axis:
     control: Control | None = field(default=None, kw_only=True)
     ring: Ring | None = field(default=None, kw_only=True)
     heads: tuple[float | Head, ...] = units.quantity("angle", default=ONE_HEAD, kw_only=True)
+    shown: Mapping[str, str] = field(default=Orders(()), kw_only=True, compare=False, repr=False)
 
     def __post_init__(self) -> None:
         check = checks.Check(self)
         self._check_heads(check)
+        check.store("shown", Orders(dict(self.shown)))
         for name, kind in PARTS.items():
             part = getattr(self, name)
             if not (isinstance(part, kind) or (part is None and name in OPTIONAL_PARTS)):

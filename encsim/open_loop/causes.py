@@ -83,7 +83,7 @@ REGIMES = {
     regime.key: regime
     for regime in (
         Regime(key="noise", cell="noise", labels=("noise",), role="noise"),
-        Regime(key="resolution", cell="counts", labels=("resolution",), role="counts"),
+        Regime(key="resolution", cell="quantisation", labels=("quantisation",), role="counts"),
         Regime(
             key="asynchronous",
             note=" (beat between the encoder's clock and the loop's)",
@@ -93,16 +93,16 @@ REGIMES = {
         ),
         Regime(
             key="direct",
-            note=" (cyclic error at its own frequency)",
-            cell="cyclic error, direct",
+            note=" (SDE at its own frequency)",
+            cell="SDE, direct",
             labels=("cyclic error, direct", "direct"),
             role="soft",
             ink="ink",
         ),
         Regime(
             key="aliased",
-            note=" (cyclic error above half the loop rate)",
-            cell="cyclic error, aliased",
+            note=" (SDE aliased)",
+            cell="SDE, aliased",
             labels=("cyclic error, aliased", "aliased"),
             role="cyclic",
         ),
@@ -177,7 +177,7 @@ CAUSES = {
     for cause in (
         RippleCause(
             key="sde",
-            term="subdivisional error (SDE)",
+            term="SDE",
             note="the cyclic error (sde)",
             plain="the encoder's own error",
             label="Error of the signals",

@@ -60,7 +60,7 @@ def loop(
     if np.isfinite(curve.actual).any():
         unit = curve.units["speed"]
         table = aligned(_columns(curve, unit))
-        parts += ["\n", _answer(curve, whole, unit), doubt(curve, unit), "\n", table]
+        parts += ["\n", _answer(curve, whole, unit), joined_lines(doubt(curve, unit)), "\n", table]
         parts += [] if simulated is None else ["\n", _beside(curve, simulated)]
         parts += ["\n", LEGEND, notes(curve.reasons)]
     return "".join([*parts, cautions_text(cautions)])

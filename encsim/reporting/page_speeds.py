@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from .. import units
+from .. import shown_units
 from ..closed_loop.timed_edge_loops import stable_speeds
 from ..decisions.requirements import RIPPLES
 from ..decisions.ripple_summary import closes
@@ -120,7 +120,7 @@ def _middle_of_widest_gap(speeds: list[float], axis: Axis) -> float | None:
 
 def round_speed(speed: float, axis: Axis) -> float:
     """A speed with two digits in the unit that it is shown in."""
-    size = units.display_unit(speed, f"{axis.scale.unit}/s")[0]
+    size = shown_units.display_unit(speed, f"{axis.scale.unit}/s")[0]
     return float(f"{speed / size:.1e}") * size
 
 

@@ -41,9 +41,9 @@ def test_axis_file_is_read_from_stdin(folder):
 
 
 def test_output_needs_no_unicode_terminal(folder):
-    got = run("ripple", "axis.toml", env={**os.environ, "PYTHONIOENCODING": "ascii"})
+    got = run("period", "axis.toml", "--units", "um, mm/s", env={**os.environ, "PYTHONIOENCODING": "ascii"})
     assert got.returncode == 0
-    assert b" um/s" in got.stdout
+    assert b" um" in got.stdout
 
 
 @pytest.mark.parametrize("argv", [["ripple", "axis.toml"], ["ripple", "axis.toml", "--json"], ["--help"]])

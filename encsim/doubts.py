@@ -98,12 +98,12 @@ def named(reasons: Iterable[str], *codes: str) -> bool:
     return any(isinstance(reason, Doubt) and reason.code in codes for reason in reasons)
 
 
-_UNSTABLE = "the loop is unstable: it swings by itself, ever more"
+_UNSTABLE = "the loop is unstable: it oscillates more and more"
 _NO_POSITION = "the two signals do not turn round zero as they should, so there is no position to read"
 _TOO_FAST = "it is faster than the encoder can follow"
 _CLIPPED = "the signals are larger than the converter can read"
 _TOO_SHORT = "the simulation is too short to settle"
-_SELDOM = "counts come so seldom that the controller's view of the speed is often old"
+_SELDOM = "there are so few counts per second that the controller sees the speed with a long delay"
 
 _WORDS = {
     # the signals and the encoder
@@ -168,40 +168,40 @@ _WORDS = {
         "few clock ticks per edge",
     ),
     "few_edges": (
-        "fewer than {edges:g} counts in 1/crossover: edges that are timed make no fixed filter",
+        "fewer than {edges:g} counts in 1/crossover, too few for period measurement to act as a fixed filter: use "
+        "run",
         _SELDOM,
         "few edges per loop response",
     ),
     "few_edges_margins": (
-        "fewer than {edges:g} counts in 1/crossover: at this speed they come at {frequency:.3g} Hz, only "
-        "{ratio:.2g} times the crossover, so that the loop feels single edges; margins are a rough guide then, "
-        "and a run shows what the axis does",
+        "fewer than {edges:g} counts in 1/crossover: at this speed there are {frequency:.3g} counts per second, only "
+        "{ratio:.2g} times the crossover. The loop reacts to single edges, and margins are a rough guide: use run",
         _SELDOM,
         "few edges per loop response",
     ),
     "even_ticks": (
-        "ticks of the timing clock not smoothed by jitter fold to anywhere: simulate",
+        "ticks of the timing clock, not smoothed by jitter, alias to any frequency: use run",
         "the clock that times the counts leaves a pattern of its own",
         "clock ticks aliased",
     ),
     "held_error": (
-        "an error, held from edge to edge, is folded into the bandwidth: simulate",
+        "the error, held from edge to edge, aliases into the bandwidth of the loop: use run",
         "the error is seen only when a count comes, which the controller follows",
         "held error aliased",
     ),
     "uneven_edges": (
-        "the speed swings so much that the edges come unevenly: simulate",
-        "the speed swings so much that the counts come unevenly",
+        "the speed varies so much that the edges are uneven: use run",
+        "the speed varies so much that the counts are uneven",
         "uneven edges",
     ),
     "answer_changes_age": (
-        "the answer changes the speed by up to {percent:.3g} %, and with it the age of the edges: a {what} up to "
-        "{most:.3g} {unit} changes it by less than {least:g} %",
-        "the answer changes the speed so much that the counts come unevenly",
+        "the response changes the speed by up to {percent:.3g} %, and with it the delay of period measurement: a "
+        "{what} up to {most:.3g} {unit} changes it by less than {least:g} %",
+        "the response changes the speed so much that the counts are uneven",
         "uneven edges",
     ),
     # the closed loop
-    "unstable": ("the loop is unstable: it swings ever more", _UNSTABLE, "unstable loop"),
+    "unstable": ("the loop is unstable: its oscillation grows", _UNSTABLE, "unstable loop"),
     "unstable_margins": (
         "the loop is unstable: margins and bandwidths have no meaning",
         _UNSTABLE,
@@ -214,65 +214,60 @@ _WORDS = {
     ),
     "unstable_run": ("the loop is not stable: see margins", _UNSTABLE, "unstable loop"),
     "blind": (
-        "less than one count a second: timed edges say nothing of the velocity, and the values are those of the "
-        "encoder and the estimator alone",
+        "less than one count per second: period measurement gives no velocity, and the values are those of encoder and "
+        "estimator alone: use run",
         "it is so slow that the controller does not see the speed: the numbers are without its loop",
         "under one count per second",
     ),
     "steep_error": (
-        "the error is so steep that the loop, following it, bends it: simulate",
+        "the loop follows an error so steep that the axis reads it at displaced positions: use run",
         "the axis follows the encoder's error so closely that it changes what is read",
         "steep error",
     ),
-    "counts_aliased": (
-        "a strong line of the counts is folded into the bandwidth: the loop follows steps",
-        "the axis may follow single counts, which no formula foretells",
-        "limit cycle on counts",
-    ),
-    "slow_counts": (
-        "the frequency of the counts is below {crossovers:g} crossovers: the loop follows steps",
-        "it is so slow that the controller follows each count by itself",
-        "limit cycle on counts",
+    "limit_cycle": (
+        "limit cycle on quantisation; the linear model does not apply: use run",
+        "the controller reacts to single counts or steps, which no formula predicts",
+        "limit cycle on quantisation",
     ),
     "slow_converter": (
-        "the frequency of the converter is below {crossovers:g} crossovers: the loop follows steps",
-        "it is so slow that the controller follows each step of the converter by itself",
+        "limit cycle on converter steps, at a frequency below {crossovers:g} crossovers; the linear model does not "
+        "apply: use run",
+        "it is so slow that the controller reacts to each step of the converter",
         "limit cycle on converter steps",
     ),
     "hysteresis_in_loop": (
-        "hysteresis in a closed loop has no linear answer at this speed",
-        "the counts stay behind where the axis turns back, which the controller follows",
+        "hysteresis has no linear model in a closed loop at this speed: use run",
+        "the counts stay behind where the axis reverses, and the controller follows",
         "hysteresis in the loop",
     ),
     "friction_reverses": (
-        "friction changes its sign with the ripple: simulate",
-        "the axis swings so much that it turns back: friction then holds and lets go",
+        "the ripple reverses the speed, and friction with it: use run",
+        "the speed varies so much that the axis reverses: friction then holds it and releases it",
         "friction reverses",
     ),
     "torque_near_limit": (
-        "the torque comes within {peaks:g} rms of its limit: simulate",
+        "the torque comes within {peaks:g} rms of its limit: use run",
         "the motor comes near its limit",
         "torque near its limit",
     ),
     "cogging": (
-        "cogging shakes the axis too and is not in these values: simulate",
-        "the motor's own cogging shakes the axis too and is not in these numbers",
+        "cogging is not in these values and adds more than {percent:g} %: use run",
+        "the motor's own cogging moves the axis too and is not in these numbers",
         "without cogging",
     ),
     "age_swings": (
-        "the age of the readings shakes the axis, which changes what the age does: simulate",
-        "the readings' changing age shakes the axis, and that changes their age again",
+        "asynchronous sampling moves the axis so much that its own delay changes: use run",
+        "asynchronous sampling moves the axis, and that changes the delay of the readings again",
         "asynchronous sampling",
     ),
     "torque_exceeds": (
-        "the torque would reach {torque:.4g} {unit}, above the limit {limit:.4g} {unit}: the axis answers more "
+        "the torque would reach {torque:.4g} {unit}, above the limit {limit:.4g} {unit}: the axis responds more "
         "slowly{below}",
-        "the motor reaches its limit, so the axis answers more slowly",
+        "the motor reaches its limit, so the axis responds more slowly",
         "torque limit exceeded",
     ),
     "friction_left_out": (
-        "dry friction of {friction:.4g} {unit} is left out, beside a torque of up to {torque:.4g} {unit}: a run "
-        "has it",
+        "dry friction of {friction:.4g} {unit} is not included, beside a torque of up to {torque:.4g} {unit}: use run",
         "dry friction is left out of these numbers",
         "without dry friction",
     ),

@@ -100,8 +100,8 @@ def test_doubt_survives_pickling_with_code_numbers_and_subject():
 
 
 def test_named_looks_at_codes_and_never_at_text():
-    reasons = (Doubt("cogging"), "the loop is not stable: see margins")
-    assert named(reasons, "steep_error", "cogging")
+    reasons = (Doubt("unstable"), "the loop is not stable: see margins")
+    assert named(reasons, "steep_error", "unstable")
     assert not named(reasons, "unstable_run")
 
 

@@ -155,6 +155,8 @@ class Smoothness(Series):
     vanishing : tuple
         Null speeds as of :func:`ripple`: (speed, (harmonic, ...)) at which harmonics vanish from the measured velocity;
         close to a null speed the axis follows them.
+    notes : tuple of str
+        What is left out and changes no value by more than 5 %.
 
     Examples
     --------
@@ -177,6 +179,7 @@ class Smoothness(Series):
     vanishing: tuple[tuple[float, tuple[int, ...]], ...] = field(metadata=measured_in("position/s"))
     valid: bool
     reasons: tuple[str, ...]
+    notes: tuple[str, ...] = ()
     axis: Axis = field(metadata={"plain": False})
 
     def refined(self) -> Smoothness:
@@ -288,7 +291,7 @@ def smoothness(axis: Axis, speeds: ArrayLike) -> Smoothness:
     doubtful = known[0][0] | known[1][0]
     reasons = known[0][1] + known[1][1]
     marks = vanishing_marks(axis, model, magnitude)
-    return _result(axis, speed, squares, total, doubtful, reasons, outcome, marks)
+    return _result(axis, speed, squares, total, (doubtful, reasons, known[1][2]), outcome, marks)
 
 
 def _over_revolution(errors: ErrorLines) -> tuple[dict[str, np.ndarray], Outcome]:
@@ -346,13 +349,13 @@ def _result(
     speed: np.ndarray,
     squares: dict[str, np.ndarray],
     total: np.ndarray,
-    doubtful: np.ndarray,
-    reasons: tuple[str, ...],
+    known: tuple[np.ndarray, tuple[str, ...], tuple[str, ...]],
     outcome: Outcome,
     marks: tuple[tuple[float, tuple[int, ...]], ...],
 ) -> Smoothness:
     """Mean squares of shape (speeds, curves) as the result."""
     constant = loops.closed(axis).load.torque_constant
+    doubtful, reasons, notes = known
 
     def shaped(square: np.ndarray, curve: str) -> np.ndarray:
         return np.sqrt(square[:, CURVES.index(curve)]).reshape(speed.shape)
@@ -372,6 +375,7 @@ def _result(
         vanishing=marks,
         valid=not doubtful.any(),
         reasons=reasons,
+        notes=notes,
         axis=axis,
     )
 

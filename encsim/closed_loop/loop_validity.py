@@ -8,38 +8,49 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from ..doubts import Doubt
+from ..open_loop.closed_form import aliased
 from ..open_loop.validity import joined
 from . import loop as loops
+from .squared_gains import abs_squared, depends_on_speed
+from .state_space import CURVES
 from .timed_edges import FIXED_FROM
 
 if TYPE_CHECKING:
     from ..model.axis import Axis
     from ..open_loop.validity import Term
     from .error_lines import ErrorLines
+    from .loop import Loop
 
 
-# The frequency of the counts must be above so many crossovers for their steps to be a disturbance.
+# Converter steps that count as white noise must be passed at more than so many crossovers to be a disturbance; from
+# this rms on, in steps, noise makes one smooth position of them.
 CROSSOVERS = 20.0
-# From this rms on, in counts, noise makes one smooth position of the steps.
 DITHERED = 0.5
-# Share of a mean square that may come from steps, each times the phase, rad, by which the loop shifts it.
-TRACKED = 0.1
+# Shares of the mean squares of measured velocity, torque, actual velocity and position that may come from steps, each
+# times the phase, rad, by which the loop shifts it. Up to them the rms of 400 random pairs is off by less than 5 %,
+# that of the position by less than 10 %, by simulation.
+TRACKED = np.array([0.06, 0.06, 0.06, 0.12])
 # Ripple of the actual velocity by asynchronous sampling, over the speed, from which it changes the delay noticeably.
 SWUNG = 0.03
 # Ripple of the actual velocity over the speed up to which timed edges come evenly enough.
 SWUNG_EDGES = 0.1
-# Share of a mean square that may come from lines whose place and phase are known to first order only.
-STRAY = 0.05
+# Share of a mean square that may come from lines whose place and phase are known to first order only: 3 % of the rms.
+STRAY = 0.06
 # Peaks over rms that friction and torque limit are judged by.
 PEAKS = 3.0
+# Error of an rms from which a speed is marked.
+LARGEST_ERROR = 0.05
+# Loops that depend on the speed are computed at so many speeds, to judge the others by the nearest.
+NODES = 24
 
 
 def find(
     axis: Axis, errors: ErrorLines, outcome: Outcome, signed: np.ndarray, squares: dict[str, np.ndarray]
-) -> tuple[np.ndarray, tuple[Doubt, ...]]:
-    """Speeds at which the prediction is not reliable, and the reasons that apply."""
+) -> tuple[np.ndarray, tuple[Doubt, ...], tuple[str, ...]]:
+    """Speeds at which the prediction is not reliable, the reasons that apply, and notes on all of it."""
     total = sum(squares.values(), np.zeros_like(outcome.tracked))
-    return joined(
+    cogging, notes = _cogging_terms(axis, signed, total)
+    doubtful, reasons = joined(
         signed.shape,
         [
             (~outcome.stable, Doubt("unstable")),
@@ -48,8 +59,10 @@ def find(
             *_edge_terms(axis, signed, outcome, total),
             *_friction_terms(axis, signed, total),
             *_age_terms(signed, squares),
+            *cogging,
         ],
     )
+    return doubtful, reasons, notes
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -62,7 +75,7 @@ class Outcome:
     crossover : ndarray, shape (n,)
         Highest frequency at which the loop gain is 1, Hz.
     tracked : ndarray, shape (n, curves)
-        Mean squares of the quantisation steps that the loop tracks one by one.
+        Parts of the mean squares that change because the loop tracks quantisation steps one by one.
     steep : ndarray of bool, shape (n,)
         Where the loop moves the axis too far along the smooth error.
     clock_ticks, hold_images : ndarray, shape (n, curves)
@@ -104,12 +117,12 @@ def _step_terms(
     how, model = axis.interpolation, errors.model
     with np.errstate(divide="ignore", invalid="ignore"):
         strong = (tracked > TRACKED * total).any(axis=-1)
-    terms: list[Term] = [(strong, Doubt("counts_aliased"))]
-    scatter = np.sqrt(errors.variance + errors.converter) * axis.scale.pitch
-    for code, step in (("slow_counts", axis.resolution), ("slow_converter", _converter_step(axis))):
-        if step:
-            slow = (errors.speed < CROSSOVERS * crossover * step) & (scatter < DITHERED * step)
-            terms.append((slow, Doubt(code, crossovers=CROSSOVERS)))
+    terms: list[Term] = [(strong, Doubt("limit_cycle"))]
+    step = 0.0 if errors.tabulated else _converter_step(axis)
+    if step:
+        scatter = np.sqrt(errors.variance + errors.converter) * axis.scale.pitch
+        slow = (errors.speed < CROSSOVERS * crossover * step) & (scatter < DITHERED * step)
+        terms.append((slow, Doubt("slow_converter", crossovers=CROSSOVERS)))
     if how.hysteresis > 0.0:
         spread = model.noisy(errors.speed, np.inf)
         terms.append((model.held_still(errors.speed, spread) != 0, Doubt("hysteresis_in_loop")))
@@ -125,7 +138,7 @@ def _converter_step(axis: Axis) -> float:
 
 
 def _friction_terms(axis: Axis, signed: np.ndarray, total: np.ndarray) -> list[Term]:
-    """Friction that changes its sign, torque at its limit, cogging."""
+    """Friction that changes its sign, torque at its limit."""
     load, control = loops.closed(axis)
     limit, speed = control.torque_limit, np.abs(signed)
     torque, actual = (PEAKS * np.sqrt(total[:, curve]) for curve in (1, 2))
@@ -136,9 +149,61 @@ def _friction_terms(axis: Axis, signed: np.ndarray, total: np.ndarray) -> list[T
     if limit is not None:
         steady = np.sign(signed) * (load.coulomb + excess + load.viscous * speed) - load.force
         terms.append((np.abs(steady) + torque > limit, Doubt("torque_near_limit", peaks=PEAKS)))
-    if load.cogging:
-        terms.append((True, Doubt("cogging")))
     return terms
+
+
+def _cogging_terms(axis: Axis, signed: np.ndarray, total: np.ndarray) -> tuple[list[Term], tuple[str, ...]]:
+    """Cogging, which the values leave out: where it matters, and a note where it does not."""
+    if not loops.closed(axis).load.cogging:
+        return [], ()
+    with np.errstate(divide="ignore", invalid="ignore"):
+        share = np.nan_to_num(cogging_squares(axis, np.abs(signed)) / total, posinf=np.inf)
+    excess = np.sqrt(1.0 + share.max(axis=-1)) - 1.0
+    wrong = excess > LARGEST_ERROR
+    small = (
+        f"cogging is not in these values; it adds less than {100.0 * excess[~wrong].max(initial=0.0):.2g} %"
+    )
+    where = " at the speeds that are not marked" if wrong.any() else ""
+    return [(wrong, Doubt("cogging", percent=100.0 * LARGEST_ERROR))], () if wrong.all() else (small + where,)
+
+
+def cogging_squares(axis: Axis, speed: np.ndarray) -> np.ndarray:
+    """Mean squares of the curves by cogging in the linear loop, shape (speeds, curves)."""
+    load = loops.closed(axis).load
+    orders, sizes = np.array(list(load.cogging)), np.array([size for size, _ in load.cogging.values()])
+    turn = 1.0 if axis.scale.unit == "m" else 0.5 / np.pi
+    squares = np.zeros((speed.size, len(CURVES)))
+    for loop, there in _loops_near(axis, speed):
+        frequency = turn * np.multiply.outer(speed[there], orders)
+        squares[there] = 0.5 * np.einsum("k,skc->sc", sizes**2, _disturbed(loop, frequency))
+    return squares
+
+
+def _loops_near(axis: Axis, speed: np.ndarray) -> list[tuple[Loop, np.ndarray]]:
+    """Loops with the places of the speeds that they stand for."""
+    # below one count per second edges make no loop
+    least = 0.0 if axis.estimator.linear else axis.resolution
+    known = np.unique(np.maximum(speed, least))
+    if axis.estimator.linear and not depends_on_speed(axis):
+        known = known[-1:]
+    nodes = known[np.unique(np.linspace(0, known.size - 1, min(NODES, known.size)).astype(int))]
+    near = np.abs(np.maximum(speed, least)[:, None] - nodes).argmin(axis=1)
+    return [(loops.build(axis, float(node)), np.flatnonzero(near == n)) for n, node in enumerate(nodes)]
+
+
+def _disturbed(loop: Loop, frequency: np.ndarray) -> np.ndarray:
+    """Squared gains of the curves from a torque on the motor, behind current loop and delay."""
+    frequency = aliased(frequency, loop.rate)
+    response, terms = loop.response(frequency), loop.plant.transfer.fractions(frequency / loop.rate)
+    lag = loop.control.current_bandwidth
+    ahead = 1.0 if lag is None else 1.0 + (frequency / lag) ** 2
+    with np.errstate(divide="ignore", invalid="ignore"):
+        moved = [part / terms.denominator for part in (terms.measured, terms.velocity, terms.position)]
+        gains = [response.measured * moved[0], response.torque * moved[0]]
+        gains += [response.sensitivity * part for part in moved[1:]]
+        square = np.stack([abs_squared(gain) * ahead for gain in gains], axis=-1)
+    # a torque that does not change makes no ripple
+    return np.where(frequency[..., None] > 0.0, np.nan_to_num(square, posinf=0.0), 0.0)
 
 
 def _age_terms(signed: np.ndarray, squares: dict[str, np.ndarray]) -> list[Term]:

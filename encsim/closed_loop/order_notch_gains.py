@@ -19,7 +19,7 @@ import numpy as np
 
 from . import loop as loops
 from . import stability
-from .squared_gains import BINS, BLOCK, abs_squared, integral_to
+from .squared_gains import BINS, BLOCK, abs_squared, integral_to, shifts
 from .state_space import CURVES
 
 if TYPE_CHECKING:
@@ -328,18 +328,17 @@ class OrderNotchGains:
 
     def tracked_sum(
         self, cycles: np.ndarray, weight: np.ndarray, orders: np.ndarray
-    ) -> tuple[np.ndarray, np.ndarray]:
+    ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """As of `SquaredGains`."""
         total, tracked = np.empty((2, cycles.shape[0], COLUMNS))
+        held = np.empty(cycles.shape[0])
         for part in self._blocks(cycles):
             values = list(self._values(part, cycles[part]))
+            shift, held[part] = shifts(weight[part], orders, values[-1])
             for n, gain in enumerate(values):
                 total[part, n] = np.einsum("sk,sk->s", weight[part], gain)
-            shift = np.multiply.outer(2.0 * np.pi * np.sqrt(total[part, -1]), orders)
-            shifted = weight[part] * np.minimum(shift, 1.0)
-            for n, gain in enumerate(values):
-                tracked[part, n] = np.einsum("sk,sk->s", shifted, gain)
-        return total, tracked
+                tracked[part, n] = np.einsum("sk,sk->s", weight[part] * shift, gain)
+        return total, tracked, held
 
     def band_mean(self, low: np.ndarray, high: np.ndarray) -> np.ndarray:
         """Mean of |F|**2 between frequencies, shape (speeds, bands, curves)."""

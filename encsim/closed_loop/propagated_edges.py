@@ -17,8 +17,8 @@ from ..rings.error_orders import turn_lines
 from . import loop as loops
 from . import squared_gains, timed_edges
 from .error_lines import TAU
-from .propagated_errors import LARGEST_MODULATION, LEAST_MODULATION, self_modulated
-from .squared_gains import abs_squared
+from .propagated_errors import HALF, LARGEST_MODULATION, LEAST_MODULATION, self_modulated
+from .squared_gains import abs_squared, shifts
 from .state_space import CURVES
 from .timed_edge_loops import TimedEdgeLoops, curve_gains, loops_by_speed, mean_squares
 from .timed_edges import reaches
@@ -36,6 +36,8 @@ ROOM = 1 << 18
 SMOOTH_LINES = 40
 COUNT_LINES = 96
 TICKS = 12
+# Share by which tracked smooth lines change the counts, per rad of shift, by simulation.
+SMOOTH = 0.4
 # Lines of which noise leaves less than this share of the power of their kind count as white.
 FAINT = 1e-9
 # Images to each side of a line that is held from edge to edge; the others count as white.
@@ -196,11 +198,15 @@ class PropagatedEdges:
             toggled = -np.expm1(-(TAU**2) * variance[here] * first**2)
             rest = np.where(moving[:, 0], lines.total - kept.sum(axis=-1), toggled * lines.total)
             lined = mean_squares(gain, kept * moving)
-            # weight: phase, rad, at most 1, by which the axis, moved by them and by the smooth lines, shifts them
-            moved = np.sqrt(lined[:, -1] + smooth[here, -1])
-            shift = np.minimum(np.multiply.outer(TAU * moved, orders), 1.0)
-            self.tracked[here] = mean_squares(gain, kept * moving * shift)
-            total[here] = lined + rest[:, None] * self.means.white[here]
+            white = rest[:, None] * self.means.white[here]
+            # as of sampled positions, what each line shifts itself and all of them the white rest; and what an axis
+            # that tracks the smooth lines shifts
+            shift, _ = shifts(kept, orders, gain[-1])
+            smooth_shift = np.minimum(np.multiply.outer(TAU * np.sqrt(smooth[here, -1]), orders), 1.0)
+            shift = np.maximum(shift, SMOOTH * smooth_shift)
+            together = np.minimum(TAU * self.errors.steps * np.sqrt(lined[:, -1:]), 1.0)
+            self.tracked[here] = mean_squares(gain, kept * moving * shift) + HALF * together * white
+            total[here] = lined + white
         return total
 
 

@@ -42,14 +42,16 @@ SWEPT = 3.0
 SLOWEST_STEPS = 0.02
 # Coloured jitter scattered by a line is resolved up to 2**LEVELS times its bandwidth; beyond it is white.
 LEVELS = 8
+# Share by which tracking changes what is no single line, per rad of shift, by simulation.
+HALF = 0.5
 
 
 class PropagatedErrors:
     """Mean squares of the curves of one loop, or of loops side by side, at some of the speeds."""
 
     # ``squares`` {cause: (speeds, curves)}, periods squared, infinite where the loop is unstable; ``tracked``: the part
-    # of them from quantisation steps that the loop tracks one by one; ``steep``: where the loop moves the axis too far
-    # along the smooth error. ``clock_ticks`` and ``hold_images`` belong to timed edges.
+    # of them that changes because the loop tracks quantisation steps one by one; ``steep``: where the loop moves the
+    # axis too far along the smooth error. ``clock_ticks`` and ``hold_images`` belong to timed edges.
 
     def __init__(
         self, errors: ErrorLines, gains: OrderNotchGains | SquaredGains | UnstableGains, there: np.ndarray
@@ -60,7 +62,7 @@ class PropagatedErrors:
         self.clock = _own_clock(axis)
         self._many = there.size > MANY
         self._table: np.ndarray | None = None
-        self.tracked = np.zeros((there.size, len(CURVES)))
+        self.tracked, self.held = np.zeros((there.size, len(CURVES))), np.zeros(there.size)
         self.steep = np.zeros(there.size, dtype=bool)
         self.clock_ticks = self.hold_images = 0.0
         self.stable, self.crossover = gains.stable, gains.crossover
@@ -98,7 +100,10 @@ class PropagatedErrors:
 
     def _all(self) -> dict[str, np.ndarray]:
         cyclic, scattered = self._smooth()
-        squares = {"sde": np.maximum(cyclic, 0.0)} | self._gaussian(scattered) | self._quantisation()
+        gaussian = self._gaussian(scattered)
+        squares = {"sde": np.maximum(cyclic, 0.0)} | gaussian | self._quantisation()
+        # an axis that rests on a count meets noise only as far as it toggles the count
+        self.tracked += self.held[:, None] * sum(gaussian.values(), np.zeros_like(cyclic))[:, : len(CURVES)]
         if "age" in self.errors.model.named():
             squares["age"] = self._age(self.clock) if self.clock else np.zeros_like(cyclic)
         if "ring" in self.errors.model.named():
@@ -217,9 +222,9 @@ class PropagatedErrors:
         elsewhere = np.concatenate([np.zeros(0, dtype=int), *(here for here, _ in hold_images)])
         for places, lines in self.errors.quantisation():
             here = np.setdiff1d(np.flatnonzero(np.isin(self.there, places)), elsewhere)
-            total[here], self.tracked[here] = self._steps(here, lines)
+            total[here], self.tracked[here], self.held[here] = self._steps(here, lines)
         for here, lines in hold_images:
-            total[here], self.tracked[here] = self._steps(here, lines)
+            total[here], self.tracked[here], self.held[here] = self._steps(here, lines)
         return total
 
     def _displaced_quantisation(self) -> Iterator[tuple[np.ndarray, QuantisationLines]]:
@@ -256,20 +261,24 @@ class PropagatedErrors:
             & ~self.steep
         )
 
-    def _steps(self, here: np.ndarray, lines: QuantisationLines) -> tuple[np.ndarray, np.ndarray]:
-        """Mean squares of quantisation lines, and the part of them that the loop tracks."""
-        orders = lines.order.astype(float)
+    def _steps(self, here: np.ndarray, lines: QuantisationLines) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Mean squares of quantisation lines, the part that tracking them changes, and how far a line is held."""
+        orders, moving = lines.order.astype(float), self.advance[here, None] > 0.0
         cycles = np.multiply.outer(self.advance[here], orders)
         weight = np.broadcast_to(lines.power * self._kept(here, orders), cycles.shape)
-        weight = np.where(self.advance[here, None] > 0.0, weight, 0.0)
-        total, tracked = self.gains.at(here).tracked_sum(cycles, weight, orders)
-        if self.clock is not None:
+        lined, tracked, held = self.gains.at(here).tracked_sum(cycles, weight, orders)
+        # all lines together shift the phase of the first comb by this, rad; what is no line is tracked as far
+        shift = np.minimum(TAU * self.errors.steps * np.sqrt(lined[:, -1:]), 1.0)
+        if self.clock is None:
+            total = lined * moving
+        else:
             total = self._lines(here, cycles, weight, FEW_IMAGES)
         power = np.broadcast_to(lines.power, (1, orders.size))
-        total = total + self._scattered(here, orders, power) + self._rest(here, lines)
+        rest = self._scattered(here, orders, power) + self._rest(here, lines)
         if lines.band.size:
-            total = total + self._bands(here, lines)
-        return total, tracked[:, : len(CURVES)]
+            rest = rest + self._bands(here, lines)
+        tracked = tracked + HALF * shift * np.maximum(rest, 0.0)
+        return total + rest, tracked[:, : len(CURVES)], held
 
     def _self_modulation(self) -> np.ndarray:
         """Change of mean square because the axis, moved by the smooth lines, reads them at displaced positions."""

@@ -31,6 +31,16 @@ def abs_squared(gain: np.ndarray) -> np.ndarray:
     return gain.real**2 + gain.imag**2
 
 
+def shifts(
+    weight: np.ndarray, orders: np.ndarray, complementary_squared: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """How far the loop, tracking each quantisation line, shifts its phase, rad, at most 1; and the strongest hold."""
+    # an axis that tracks a line wholly rests on a count: the hold is the shift times |T| once more
+    tracked = np.sqrt(complementary_squared)
+    shift = np.minimum(2.0 * np.pi * orders * np.sqrt(weight) * tracked, 1.0)
+    return shift, np.minimum((shift * tracked).max(axis=-1, initial=0.0), 1.0)
+
+
 def integral_to(
     integral: Callable[[np.ndarray], np.ndarray], low: np.ndarray, high: np.ndarray
 ) -> np.ndarray:
@@ -124,16 +134,16 @@ class SquaredGains:
 
     def tracked_sum(
         self, cycles: np.ndarray, weight: np.ndarray, orders: np.ndarray
-    ) -> tuple[np.ndarray, np.ndarray]:
-        """Sum as :meth:`table_sum`, and the part of it from quantisation steps that the loop tracks one by one."""
-        # the axis moves by rms |T|, which shifts the phase of an order in rad; at most 1 counts
+    ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Sum as :meth:`table_sum`, the part of it that the loop shifts, and the strongest hold of one line."""
         total, tracked = np.empty((2, cycles.shape[0], self.table.shape[1]))
+        held = np.empty(cycles.shape[0])
         for part in self._blocks(cycles):
             values = self._look_up(cycles[part], self.table)
             total[part] = np.matmul(weight[part, None, :], values)[:, 0]
-            shift = np.multiply.outer(2.0 * np.pi * np.sqrt(total[part, -1]), orders)
-            tracked[part] = np.matmul((weight[part] * np.minimum(shift, 1.0))[:, None, :], values)[:, 0]
-        return total, tracked
+            shift, held[part] = shifts(weight[part], orders, values[..., -1])
+            tracked[part] = np.matmul((weight[part] * shift)[:, None, :], values)[:, 0]
+        return total, tracked, held
 
     def _blocks(self, cycles: np.ndarray) -> list[slice]:
         size = max(1, BLOCK // max(cycles.shape[1], 1))

@@ -13,7 +13,6 @@ from .. import checks
 from ..argument_checks import speed_in_si
 from ..doubts import Doubt
 from ..model.axis import Axis, check_axis
-from ..model.delays import reading_delay, velocity_delay
 from ..model.estimator_base import Estimator
 from ..model.estimators import Difference
 from ..model.linear_estimator import Linear
@@ -24,12 +23,14 @@ from ..results import AXIS_EXAMPLE, Series, measured_in, picture, recorded
 
 # A computed step response without overshoot exceeds 1 by no more than this, by rounding.
 ROUNDING = 1e-9
+# The line of the bound goes beyond its candidates by this factor.
+WIDER = 1.2
 # A doubt is reported where the start matters for longer than this, s, and changes the rms by more than this share.
 LONG, UNEVEN = 1.0, 0.05
 _NO_BOUND = "the bound is for estimators of sampled positions: none for {}"
 _OWN_CLOCK = "positions taken on a clock of the encoder's own repeat their noise: no bound"
 _COLOURED = "jitter with a bandwidth is left out of the bound, which is for white noise"
-_OVERSHOOT = "the bound is for estimators that do not overshoot a step of the speed; {} do"
+_OVERSHOOT = "the bound is for estimators that do not overshoot a step of the speed: none for {}"
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -43,7 +44,7 @@ class Frontier(Series):
     family, setting : ndarray of str
         Kind of each, and its fields in SI units.
     delay : ndarray
-        Delay of the measured velocity, s: estimator at 0 Hz and mean age of the reading, as `RippleCurve.delay`.
+        Delay of the velocity at 0 Hz, s.
     rms, peak : ndarray
         Ripple of the axis with this estimator, as of `ripple`, m/s or rad/s.
     noise_gain : ndarray
@@ -52,7 +53,8 @@ class Frontier(Series):
         Overshoot of the velocity after a step of the true speed, as a share of the step.
     bound : ndarray
         Least rms, of white noise alone, of any estimator with this delay that does not overshoot a step of the
-        speed, m/s or rad/s; infinite below half a loop period after the reading, NaN where there is no bound.
+        speed, m/s or rad/s. NaN where it does not apply: the candidate overshoots or times edges, or the axis has no
+        white noise.
     best : ndarray of bool
         Whether the candidate is Pareto-optimal in delay and rms ripple.
     noise : float
@@ -101,7 +103,7 @@ class Frontier(Series):
     )
 
     def bound_line(self, points: int = 200) -> tuple[np.ndarray, np.ndarray]:
-        """The bound as a line to draw, from half a loop period after the reading to beyond the longest delay.
+        """The bound as a line to draw, over the delays of the candidates to which it applies.
 
         Parameters
         ----------
@@ -111,14 +113,13 @@ class Frontier(Series):
         Returns
         -------
         delay, rms : ndarray, shape (points,)
-            s; m/s or rad/s. Delays are evenly spread in the logarithm.
+            s; m/s or rad/s. Delays are evenly spread in the logarithm. Empty where the bound applies to no candidate.
         """
-        rate = self.axis.sampling.rate
-        before = reading_delay(self.axis)
-        longest = max([1.0 / rate, *(self.delay[np.isfinite(self.delay)] - before)])
-        delay = np.geomspace(0.5 / rate, 1.2 * longest, points)
-        delay[0] = 0.5 / rate
-        return delay + before, self.noise * least_noise_gain(delay, rate)
+        rate, bounded = self.axis.sampling.rate, self.delay[np.isfinite(self.bound)]
+        if not bounded.size:
+            return np.zeros(0), np.zeros(0)
+        delay = np.geomspace(max(bounded.min() / WIDER, 0.5 / rate), bounded.max() * WIDER, points)
+        return delay, self.noise * least_noise_gain(delay, rate)
 
 
 @recorded
@@ -146,7 +147,8 @@ def frontier(axis: Axis, speed: float, estimators: Iterable[Estimator]) -> Front
     Notes
     -----
     The bound is `least_noise_gain` times the white noise of the axis: jitter without a bandwidth, channel noise and
-    clock jitter. Cyclic error and quantisation add to it, so no candidate without overshoot is below the bound.
+    clock jitter. Cyclic error and quantisation add to it, so no candidate without overshoot is below the bound. A
+    candidate that overshoots can be below it, and has no bound here.
 
     Examples
     --------
@@ -167,15 +169,15 @@ def frontier(axis: Axis, speed: float, estimators: Iterable[Estimator]) -> Front
     fitted: list[Any] = [each.estimator for each in axes]
     motion = [{} if one.linear else {"speed": speed, "resolution": axis.resolution} for one in fitted]
     rate = axis.sampling.rate
-    delay = np.array([velocity_delay(each, speed) for each in axes])
+    delay = np.array([one.delay(rate, **how) for one, how in zip(fitted, motion, strict=True)])
     gain = np.array([one.noise_gain(rate, **how) for one, how in zip(fitted, motion, strict=True)])
     rms = np.array([curve.rms[0] for curve in curves])
     overshoot = np.array([_overshoot(one, rate) for one in fitted])
     noise, remarks = _white_noise(axis, speed)
-    linear, starts = np.array([one.linear for one in fitted]), _starts(axes, rms, speed)
-    least = least_noise_gain(np.where(linear, delay - reading_delay(axis), 1.0), rate)
-    # without noise the bound is 0, also where the gain is infinite
-    bound = np.where(linear, noise * least if noise else 0.0, np.nan)
+    bounded = np.array([one.linear for one in fitted]) & (overshoot == 0.0) & (noise > 0.0)
+    # candidates without overshoot have a delay of at least half a loop period
+    bound = np.where(bounded, noise * least_noise_gain(np.where(bounded, delay, 1.0), rate), np.nan)
+    starts = _starts(axes, rms, speed)
     return Frontier(
         estimator=tuple(fitted),
         family=np.array([one.kind for one in fitted]),

@@ -68,8 +68,8 @@ def _points(result: Frontier, below: str = "", head: str = "") -> EstimatorPoint
     shown = np.isfinite(delay) & np.isfinite(rms) & (delay > 0.0) & (rms > 0.0)
     time = axis_unit(delay[shown].max(initial=0.0), "s", below)
     unit = axis_unit(rms[shown].max(initial=0.0), f"{result.axis.scale.unit}/s", head)
-    line = result.bound_line() if result.noise > 0.0 and np.any(shown) else None
-    bound = None if line is None else (line[0] / time[1], line[1] / unit[1])
+    line = result.bound_line()
+    bound = (line[0] / time[1], line[1] / unit[1]) if line[0].size else None
     return EstimatorPoints(result, delay / time[1], rms / unit[1], shown, bound, unit, time)
 
 

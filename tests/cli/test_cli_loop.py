@@ -201,7 +201,7 @@ def test_ripple_limit_lowers_the_gain_and_a_better_encoder_would_raise_it(folder
 
 def test_report_says_why_the_ripple_of_proposed_gains_may_not_be_believed(folder, capsys):
     text = done(capsys, "tune", "axis.toml", "--speed", "1 um/s")
-    assert "Note: force ripple: the frequency of the counts is below 20 crossovers" in text
+    assert "Note: force ripple: limit cycle on quantisation" in text
     assert "Note" not in done(capsys, "tune", "axis.toml", *AT)
 
 
@@ -387,7 +387,10 @@ def test_speeds_too_slow_for_timed_edges_fail_where_they_are_asked_for(folder, c
 def test_margins_of_too_few_edges_are_noted(folder, capsys):
     (folder / "axis.toml").write_text(TIMED)
     text = done(capsys, "loop", "axis.toml", "--speed", "4 um/s", "--speeds", "5 mm/s")
-    assert "Note: fewer than 20 counts in 1/crossover: at this speed they come at 800 Hz, only 1" in text
+    assert (
+        "Note: fewer than 20 counts in 1/crossover: at this speed there are 800 counts per second, only 1"
+        in text
+    )
 
 
 def test_tuning_for_timed_edges_needs_a_speed_and_says_down_to_which_it_holds(folder, capsys):

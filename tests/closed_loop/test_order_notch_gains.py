@@ -10,7 +10,7 @@ from stage_x import CASCADE, IN_PHASE, stage
 import encsim
 from encsim import Interpolation, Sampling, Signal
 from encsim.closed_loop import loop, order_notch_gains, order_notch_sweep
-from encsim.closed_loop.squared_gains import CURVES, SquaredGains
+from encsim.closed_loop.squared_gains import CURVES, SquaredGains, shifts
 from encsim.model.load_and_control import Load, Notch
 
 SPEEDS = np.geomspace(2e-4, 0.5, 40)
@@ -44,9 +44,9 @@ class Slow(SquaredGains):
 
     def tracked_sum(self, cycles, weight, orders):
         gain = self.exact(cycles)
-        total = np.einsum("sk,skc->sc", weight, gain)
-        shift = np.multiply.outer(2.0 * np.pi * np.sqrt(total[:, -1]), orders)
-        return total, np.einsum("sk,skc->sc", weight * np.minimum(shift, 1.0), gain)
+        shift, held = shifts(weight, orders, gain[..., -1])
+        total, tracked = (np.einsum("sk,skc->sc", part, gain) for part in (weight, weight * shift))
+        return total, tracked, held
 
 
 def one_by_one(axis, speed):

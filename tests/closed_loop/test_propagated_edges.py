@@ -259,7 +259,7 @@ DOUBTS = {
         # order 42 folds to 50 Hz
         20e-6 * (RATE + 50.0) / 42.0,
     ),
-    "the speed swings so much": (replace(STAGE, signal=replace(SIGNAL, sde={1: 5e-7})), 5e-4),
+    "the speed varies so much": (replace(STAGE, signal=replace(SIGNAL, sde={1: 5e-7})), 5e-4),
     "jitter of the edges beyond 0.2 counts": (
         replace(STAGE, signal=Signal(jitter=15e-9), estimator=CountAndTime(1e8, 4e-3)),
         0.01,

@@ -341,7 +341,7 @@ def test_step_that_asks_more_torque_than_there_is_says_which_step_does_not():
 
 def test_dry_friction_beside_a_small_step_is_named():
     found = step_response(axis(replace(RIGID, coulomb=2.0)), "position", 1e-6)
-    assert "dry friction of 2 N is left out" in found.reasons[0]
+    assert "dry friction of 2 N is not included" in found.reasons[0]
     assert step_response(axis(replace(RIGID, coulomb=2.0)), "position", 1e-3).valid
 
 

@@ -41,6 +41,19 @@ def finite_numbers(function: str, **values: tuple[Any, str]) -> None:
             checks.refuse(f"{function}.{name}", "be a finite number", value, unit)
 
 
+def seed_from(function: str, seed: Any, rng: np.random.Generator | None) -> Any:
+    """The seed that was given, or one drawn from a generator; 0 without both, refused with both."""
+    if rng is None:
+        return 0 if seed is None else seed
+    if seed is not None:
+        checks.refuse(f"{function}.seed", "be left out where rng is given", seed)
+    if not isinstance(rng, np.random.Generator):
+        hint = "a whole number is given as seed"
+        checks.refuse(f"{function}.rng", "be a numpy.random.Generator", rng, hint=hint)
+    # Whole numbers up to 2**53 survive every reader of JSON.
+    return int(rng.integers(1 << 53))
+
+
 def speeds_in_si(label: str, values: Any, unit: str) -> Any:
     """Speeds as the command line writes them, ``"10 mm/s"``, a list or a range, as numbers; all else as it is."""
     if isinstance(values, str):

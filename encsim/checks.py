@@ -91,6 +91,12 @@ def refuse(field: str, rule: str, value: Any = None, unit: str = "", hint: str =
     raise InputError(Fault(field, rule, value, unit, hint))
 
 
+def refuse_other_class(field: str, value: object, kind: type, hint: str = "") -> None:
+    """Raise an InputError unless the value is of this class."""
+    if not isinstance(value, kind):
+        refuse(field, f"be a {kind.__name__}", value, hint=hint)
+
+
 class Check:
     """Collects the faults of one frozen description and stores its numbers as plain floats and ints."""
 

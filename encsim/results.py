@@ -82,6 +82,8 @@ def recorded(function: Callable[P, R]) -> Callable[P, R]:
             given.apply_defaults()
             kept = {name: _remembered(value) for name, value in given.arguments.items()
                     if name not in _NOT_RECORDED}  # fmt: skip
+            if "seed" in kept and hasattr(result, "seed"):
+                kept["seed"] = result.seed
             result.set_origin(Origin(function.__name__, kept))
         return result
 

@@ -206,7 +206,7 @@ _CLOSED_UP = {
     **{unit.replace(" ", ""): unit for kind in DIMENSIONS.values() for unit in kind.units if " " in unit},
 }
 _LARGEST_EXPONENT, _MOST_DIGITS = 400, 400
-_NARROW_SPACE, _MINUS = "\u202f", "\u2212"
+_MINUS = "\u2212"
 _READ_ONLY = ("pm", "ps", "rev", "rev/s", "rpm/s")  # not written: others of their kind are more usual
 
 
@@ -234,14 +234,14 @@ def _split(text: str) -> tuple[tuple[int, int] | None, str]:
     assert match is not None  # each of its parts may be empty
     sign, whole, part, exponent, unit = match.groups()
     # only in the unit: a power of ten written with ^2 must not become another number
-    unit = _spelt(unit)
+    unit = spelt(unit)
     digits = whole + (part or "")
     if not digits or len(digits) > _MOST_DIGITS or len(exponent or "") > 6:
         return None, unit
     return (int(sign + digits), int(exponent or 0) - len(part or "")), unit
 
 
-def _spelt(unit: str) -> str:
+def spelt(unit: str) -> str:
     """A unit in the spelling of the tables, however its factors are joined: kgm², kg·m², kg m^2 are kg m2."""
     for written, ours in _SPELLINGS.items():
         unit = unit.replace(written, ours)
@@ -336,64 +336,3 @@ def _plain(number: str) -> str:
     """The same decimal without an exponent where that is short: 8e+02 as 800."""
     plain = f"{float(number):.0f}"
     return plain if "e" in number and len(plain) <= 6 and float(plain) == float(number) else number
-
-
-_ARCSEC, _DEGREE, _RPM = math.pi / 648_000, math.pi / 180, math.pi / 30
-
-
-def _prefixed(unit: str, lowest: int, highest: int) -> list[tuple[float, float, str]]:
-    """Rows (smallest value shown in it, size, symbol) of the SI prefixes from 10**lowest to 10**highest."""
-    prefixes = {-12: "p", -9: "n", -6: "µ", -3: "m", 0: "", 3: "k", 6: "M", 9: "G"}
-    return [(0.9995 * 10.0**e, 10.0**e, p + unit) for e, p in prefixes.items() if lowest <= e <= highest]
-
-
-_LADDERS = {
-    "m": _prefixed("m", -12, 3),
-    "s": _prefixed("s", -12, 0),
-    "Hz": _prefixed("Hz", -3, 9),
-    "m/s": _prefixed("m/s", -12, 3),
-    "N": _prefixed("N", -6, 3),
-    "N m": _prefixed("N m", -6, 3),
-    "A": _prefixed("A", -6, 3),
-    "rad": [(0.0, 1e-9, "nrad"), (0.01 * _ARCSEC, _ARCSEC, "″"), (999.5 * _ARCSEC, _DEGREE, "°")],
-    "rad/s": [
-        (0.0, 1e-9, "nrad/s"),
-        (0.01 * _ARCSEC, _ARCSEC, "″/s"),
-        (999.5 * _ARCSEC, _DEGREE, "°/s"),
-        (0.9995 * _RPM, _RPM, "rpm"),
-    ],
-    "%": [(0.0, 0.01, "%")],
-    "1": [(0.0, 1.0, "")],
-}
-
-
-def display_unit(value: float, unit: str) -> tuple[float, str]:
-    """Size and symbol of the unit in which people read a value of this magnitude."""
-    ladder = _LADDERS.get(unit, [(0.0, 1.0, unit)])
-    if value == 0.0 or not math.isfinite(value):
-        return 1.0, "" if unit == "1" else unit
-    fitting = [step for step in ladder if step[0] <= abs(value)]
-    return (fitting[-1] if fitting else ladder[0])[1:]
-
-
-def show(value: float, unit: str) -> str:
-    """A value for people to read: three significant digits and a handy unit."""
-    value = float(value)
-    if math.isnan(value):
-        return "–"
-    size, symbol = display_unit(value, unit)
-    space = "" if not symbol or symbol[0] in "°″" else _NARROW_SPACE
-    return f"{_three_digits(value / size)}{space}{symbol}"
-
-
-def _three_digits(value: float) -> str:
-    """Three significant digits, without an exponent from 0.001 to a million."""
-    if value == 0.0 or math.isinf(value):
-        return {0.0: "0", math.inf: "∞"}.get(value, f"{_MINUS}∞")
-    text = f"{value:.2e}"
-    exponent = int(text.split("e")[1])
-    if -4 < exponent < 6:
-        text = f"{float(text):.{max(2 - exponent, 0)}f}"
-    else:
-        text = f"{text.split('e')[0]}e{exponent}"
-    return text.replace("-", _MINUS)

@@ -7,12 +7,23 @@ import math
 from collections.abc import Iterable
 from typing import Any
 
-from . import units
+from . import shown_units
+
+# What a peak is, wherever one is printed.
+PEAK = (
+    "Peak: half of (maximum - minimum) of the velocity in one second of running (one revolution where that takes "
+    "longer)."
+)
+# What the delay of the measured velocity is.
+DELAY = (
+    "mean age of the reading (latency, lag of the signal bandwidth, averaged readings, asynchronous sampling) plus "
+    "the delay of the estimator at 0 Hz"
+)
 
 THIN = "\u202f"
 MINUS = "\u2212"
 MICRO = "\u00b5"
-_PLAIN = str.maketrans({"\u202f": " ", "\u2212": "-"})
+_PLAIN = str.maketrans({"\u202f": " ", "\u2212": "-", "″": "arcsec", "°": "deg"})
 
 # Of a drive: force, torque and current; their names keep the space within a unit from parting at a line end.
 DRIVEN = ("N", "N m", "A")
@@ -75,7 +86,10 @@ def compared(value: float, other: float, unit: str, count: int = 3) -> str:
 
 def _read_unit(rounded: float, unit: str) -> tuple[float, str]:
     """Size and name of the unit in which people read a value."""
-    return _driven_unit(rounded, unit) if unit in DRIVEN else units.display_unit(rounded, unit)
+    users = shown_units.preferred(rounded, unit)
+    if users is not None:
+        return users
+    return _driven_unit(rounded, unit) if unit in DRIVEN else shown_units.display_unit(rounded, unit)
 
 
 def _driven_unit(value: float, unit: str) -> tuple[float, str]:
@@ -107,6 +121,9 @@ def axis_unit(largest: float, unit: str, label: str = "") -> tuple[str, float]:
     named = label.rpartition("(")[2].rstrip(")")
     if named in known:
         return named, known[named]
+    users = shown_units.preferred(largest, unit)
+    if users is not None:
+        return users[1], users[0]
     for name, scale in known.items():
         if largest >= scale * REACHED.get(name, ORDINARY):
             return name, scale
@@ -179,17 +196,38 @@ def axis_words(axis: Any) -> str:
     return ", ".join(words)
 
 
-def show(value: float, unit: str) -> Any:
+def show(value: float, unit: str) -> str:
     """Three digits and a handy unit, with an ordinary space and sign that other programs can read."""
-    return units.show(value, unit).translate(_PLAIN)
+    return _terminal(value, *shown_units.display_unit(float(value), unit))
 
 
-def beside(value: float, other: float, unit: str) -> Any:
+def beside(value: float, other: float, unit: str) -> str:
     """A value in the unit in which ``other`` is shown, so that the two compare at sight."""
     if not math.isfinite(other) or other == 0.0:
         return show(value, unit)
-    size, symbol = units.display_unit(other, unit)
-    return f"{show(value / size, '1')}{'' if symbol[0] in '°″' else ' '}{symbol}"
+    return _terminal(value, *shown_units.display_unit(other, unit))
+
+
+def _terminal(value: float, size: float, name: str) -> str:
+    """A number and its unit as terminals show them."""
+    if math.isnan(value):
+        return "–"
+    return plain(f"{number(value / size)} {name}".rstrip())
+
+
+def number(value: float) -> str:
+    """Three significant digits as terminals show them; a dash for what is not known."""
+    return plain(shown_units.three_digits(float(value)))
+
+
+def plain(text: str) -> str:
+    """A text with ordinary spaces, signs and names of units, which other programs can read."""
+    return text.translate(_PLAIN)
+
+
+def degrees(value: float) -> str:
+    """An angle within the signal period or of a vector, rad, in degrees."""
+    return f"{number(math.degrees(value))} deg"
 
 
 def aligned(columns: dict[str, list[str]]) -> Any:

@@ -44,6 +44,11 @@ def done(capsys, *argv):
     return out
 
 
+def unwrapped(text):
+    """A text without its line ends, which depend on the width."""
+    return " ".join(text.split())
+
+
 def plain(capsys, *argv):
     """The JSON object of a command that must succeed."""
     return json.loads(done(capsys, *argv, "--json"))

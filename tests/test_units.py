@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from encsim import InputError, units
+from encsim import InputError, shown_units, units
 
 BOUNDED = settings(max_examples=300, deadline=None, derandomize=True, database=None)
 WRITABLE = sorted(units.DIMENSIONS.keys() - {"position"})
@@ -281,27 +281,27 @@ def test_no_text_is_written_for_what_is_not_finite(value):
         (math.radians(0.005 / 3600), "rad", "24.2 nrad"),
         (math.radians(1.5), "rad", "1.50°"),
         (100 * math.pi, "rad/s", "3000 rpm"),
-        (math.radians(2.5), "rad/s", "2.50°/s"),
-        (math.radians(20 / 3600), "rad/s", "20.0″/s"),
+        (math.radians(2.5), "rad/s", "0.417 rpm"),
+        (math.radians(20 / 3600), "rad/s", "0.000926 rpm"),
         (16e3, "Hz", "16.0 kHz"),
         (12345.0, "s", "12300 s"),
         (0.0123, "%", "1.23 %"),
         (3.0, "1", "3.00"),
         (0.00123, "1", "0.00123"),
         (3.0, "counts", "3.00 counts"),
-        (math.inf, "m/s", "∞ m/s"),
-        (-math.inf, "m/s", "−∞ m/s"),
+        (math.inf, "m/s", "∞ mm/s"),
+        (-math.inf, "m/s", "−∞ mm/s"),
         (math.nan, "m", "–"),
     ],
 )
 def test_shown_values_have_three_digits_and_a_handy_unit(value, unit, text):
-    assert units.show(value, unit).replace("\u202f", " ") == text
+    assert shown_units.show(value, unit).replace("\u202f", " ") == text
 
 
 @given(st.floats(1e-12, 1e3), st.sampled_from(["m", "Hz", "s", "m/s", "rad", "rad/s"]))
 @BOUNDED
 def test_shown_text_reads_back_to_half_a_unit_of_its_third_digit(value, unit):
     dimension = {"m": "length", "Hz": "frequency", "s": "time", "rad": "angle"}.get(unit, f"speed({unit})")
-    shown = units.show(value, unit)
-    if units.display_unit(value, unit)[1] not in ("mHz", "km", "km/s", "pm/s", "nrad/s"):
+    shown = shown_units.show(value, unit)
+    if shown_units.display_unit(value, unit)[1] not in ("mHz", "km", "km/s", "pm/s", "nrad/s"):
         assert abs(units.parse(shown, dimension) / value - 1.0) <= 0.0050001

@@ -91,13 +91,13 @@ def axis_text(name: str) -> str:
 
 
 def requirement(job: CommandJob) -> Requirement | None:
-    """The requirement of its own file, else that of the axis file; None if there is none."""
+    """The requirement of --requirement, if the command has it, else that of the axis file; None if there is none."""
     from ..decisions import requirements
     from ..formats.sections import Section
 
-    args = job.args
-    if args.requirement is not None:
-        return requirements.loads(axis_text(args.requirement), named(args.requirement), job.axis, args.set)
+    args, own = job.args, getattr(job.args, "requirement", None)
+    if own is not None:
+        return requirements.loads(axis_text(own), named(own), job.axis, args.set)
     name = named(args.axis)
     if Section(job.text, requirements.SECTION, name, args.set).table is None:
         return None

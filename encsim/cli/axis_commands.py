@@ -103,10 +103,11 @@ def _ripple_json(job: CommandJob) -> dict[str, Any]:
     return curve.to_dict() | ({} if simulated is None else {"simulated": simulated})
 
 
-def _ripple_text(job: CommandJob) -> str:
+def _ripple_text(job: CommandJob) -> Any:
     curve, simulated = job.result
-    top = encsim.top_speed(job.axis)
-    return reporting.axis_tables.ripple(curve, curve.refined(), top, simulated, cautious=not job.args.quiet)
+    return reporting.axis_tables.ripple(
+        curve, simulated, requirement=job.requirement, long=job.long, cautious=not job.args.quiet
+    )
 
 
 RIPPLE = Command(
@@ -116,14 +117,16 @@ RIPPLE = Command(
     inputs={
         "seed": arguments.SEED,
         "threads": arguments.THREADS,
-        "axis": arguments.axis,
+        "text": arguments.text,
+        "axis": arguments.axis_of_text,
+        "requirement": arguments.requirement,
         "speeds": arguments.speeds,
     },
     work=lambda job: f"computing {len(job.speeds)} speeds",
     compute=_ripple,
     outputs=[
         table(series=lambda job: job.result[0]),
-        picture(draw=lambda job: job.result[0].plot(simulated=job.result[1])),
+        picture(draw=lambda job: job.result[0].plot(simulated=job.result[1], limit=job.requirement)),
     ],
     json=_ripple_json,
     text=_ripple_text,
@@ -153,7 +156,7 @@ PERIOD = Command(
             "draw one channel against the other", lambda job: job.result.plot_channels(), "--plot-channels"
         ),
     ],
-    text=lambda job: reporting.axis_tables.period(job.result),
+    text=lambda job: reporting.axis_tables.period(job.result, long=job.long),
     functions=("position_error",),
 )
 
@@ -195,9 +198,7 @@ SIMULATE = Command(
         job.axis, job.speed, job.samples, job.seed, job.start, threads=job.threads
     ),
     outputs=[table("time, position and velocity"), picture()],
-    text=lambda job: reporting.axis_tables.run(
-        job.result, encsim.lines(job.axis, job.speed), cautious=not job.args.quiet
-    ),
+    text=lambda job: reporting.run_text.trace(job.result, long=job.long, cautious=not job.args.quiet),
     functions=("simulate", "lines"),
     names={"samples": "--seconds"},
 )
@@ -266,7 +267,7 @@ IDENTIFY = Command(
         ),
         Output("--write-axis", "write an axis file with the fitted signal; needs --period", _fitted_axis),
     ],
-    text=lambda job: reporting.axis_tables.fit(job.result, job.scale),
+    text=lambda job: reporting.axis_tables.fit(job.result, job.scale, long=job.long),
     finish=_refuse_invalid,
     functions=("identify",),
     names={"cosine": "cosine column", "sine": "sine column"},
@@ -278,5 +279,5 @@ LIMITS = Command(
     options=axis_option,
     inputs={"axis": arguments.axis},
     compute=lambda job: encsim.top_speed(job.axis),
-    text=lambda job: reporting.axis_tables.limits(job.axis, job.result),
+    text=lambda job: reporting.axis_tables.limits(job.result, long=job.long),
 )

@@ -7,10 +7,11 @@ from __future__ import annotations
 
 import contextlib
 import re
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
+from .. import shown_units
 from ..checks import InputError
 from . import outputs
 from .outputs import Faults, Progress
@@ -19,10 +20,27 @@ if TYPE_CHECKING:
     import argparse
 
     from ..checks import Fault
+    from ..layout import Report
     from .parser import Parser
 
 
 _FAULTY = object()
+
+
+@contextlib.contextmanager
+def _units(job: CommandJob) -> Iterator[None]:
+    """Show numbers in the units of --units, else in those typed in the command, else in those of the axis file."""
+    args, axis = job.args, job.known("axis")
+    given = [
+        part for value in vars(args).values() for part in (value if isinstance(value, list) else [value])
+    ]
+    words = shown_units.typed(part for part in given if isinstance(part, str))
+    with (
+        shown_units.chosen(shown_units.asked(args.units, "--units"), always=True),
+        shown_units.chosen(words),
+        shown_units.chosen(getattr(axis, "shown", {})),
+    ):
+        yield
 
 
 class Unread(Exception):
@@ -63,6 +81,11 @@ class CommandJob:
     def option(self, name: str) -> Any:
         """Value of an option as it was typed: ``--plot-polar``; None where it was left out."""
         return getattr(self.args, name.lstrip("-").replace("-", "_"))
+
+    @property
+    def long(self) -> bool:
+        """Whether all detail is asked for."""
+        return bool(self.args.long)
 
     def warn(self, text: str) -> None:
         """One line on stderr, but none with --quiet."""
@@ -137,7 +160,7 @@ class Command:
     compute : callable
         The result, from the job.
     text : callable
-        What people read on stdout, from the job.
+        What people read on stdout, from the job; a `Report` is laid out for the terminal.
     json : callable or None
         Plain values of ``--json``, from the job; None for a command without it.
     outputs : iterable of Output
@@ -161,7 +184,7 @@ class Command:
     examples: str
     options: Callable[[Parser], None]
     compute: Callable[[CommandJob], Any]
-    text: Callable[[CommandJob], str]
+    text: Callable[[CommandJob], str | Report]
     inputs: Mapping[str, Callable[[CommandJob], Any]] = field(default_factory=dict)
     json: Callable[[CommandJob], Any] | None = lambda job: job.result.to_dict()
     outputs: Iterable[Output] = ()
@@ -178,7 +201,7 @@ class Command:
         job = CommandJob(args)
         try:
             self._read(job)
-            with job.progress:
+            with _units(job), job.progress:
                 work = self.work if isinstance(self.work, str) else self.work(job)
                 if work:
                     job.progress.begin(work)
@@ -201,6 +224,8 @@ class Command:
             outputs.check_targets(
                 job.args, targets, [name for name in self.reads(job.args) if name is not None]
             )
+        with faults:
+            shown_units.asked(job.args.units, "--units")
         for name, read in self.inputs.items():
             job.inputs[name] = _FAULTY
             with faults, contextlib.suppress(Unread):
@@ -226,7 +251,7 @@ class Command:
                 stdout = content
             else:
                 files.append((name, content))
-        return files, self.text(job) if stdout is None else stdout
+        return files, outputs.laid_out(self.text(job)) if stdout is None else stdout
 
     def _in_words(self, job: CommandJob, fault: Fault) -> Fault:
         """A fault in the user's words: a function's argument is an option here."""

@@ -85,7 +85,9 @@ CHECK = Command(
     },
     compute=_checked,
     json=lambda job: job.result,
-    text=lambda job: reporting.tolerance_text.check(arguments.named(job.args.axis), job.axis, job.result),
+    text=lambda job: reporting.tolerance_text.check(
+        arguments.named(job.args.axis), job.axis, job.result, long=job.long
+    ),
 )
 
 
@@ -160,7 +162,7 @@ SWEEP = Command(
     work=lambda job: f"computing {len(job.speeds)} speeds",
     compute=lambda job: encsim.sweep(job.axis, job.values, job.speeds, job.args.of),
     outputs=[table("speeds and values")],
-    text=lambda job: reporting.tolerance_text.sweep(job.result, cautious=not job.args.quiet),
+    text=lambda job: reporting.tolerance_text.sweep(job.result, long=job.long, cautious=not job.args.quiet),
     functions=("sweep",),
     names={"values": "KEY=VALUES"},
 )

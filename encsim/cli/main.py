@@ -5,7 +5,9 @@ A command's own modules are loaded when it runs.
 
 from __future__ import annotations
 
+import signal
 import sys
+import threading
 from typing import TYPE_CHECKING
 
 from .. import __version__
@@ -17,17 +19,25 @@ if TYPE_CHECKING:
     from .parser import Parser
 
 
-OK, FAILED, WRONG_INPUT, INTERRUPTED = 0, 1, 2, 130
+# A crash has the number of sysexits.h for a fault of the program itself.
+OK, FAILED, WRONG_INPUT, CRASHED, INTERRUPTED, TERMINATED = 0, 1, 2, 70, 130, 143
+
+
+class Terminated(KeyboardInterrupt):
+    """The process is asked to end (SIGTERM): finished work is kept and workers end as after Ctrl-C."""
 
 
 def main(argv: list[str] | None = None) -> int:
     """Run one command line."""
     argv = list(sys.argv[1:] if argv is None else argv)
     try:
+        _end_as_interrupted()
         code = _guarded(argv)
         if sys.stdout is not None:
             sys.stdout.flush()
         return code
+    except Terminated:
+        return TERMINATED
     except KeyboardInterrupt:
         return INTERRUPTED
     except BrokenPipeError:
@@ -36,6 +46,17 @@ def main(argv: list[str] | None = None) -> int:
     except OSError as error:
         _forget_stdout()
         return say(f"stopped by the system: {error.strerror or error}", FAILED)
+
+
+def _end_as_interrupted() -> None:
+    """Let SIGTERM end a run as Ctrl-C does, unless somebody handles it already."""
+
+    def end(number: int, frame: object) -> None:
+        raise Terminated
+
+    in_main_thread = threading.current_thread() is threading.main_thread()
+    if in_main_thread and signal.getsignal(signal.SIGTERM) is signal.SIG_DFL:
+        signal.signal(signal.SIGTERM, end)
 
 
 def _guarded(argv: list[str]) -> int:
@@ -63,10 +84,16 @@ def _explained(error: Exception, debug: bool) -> int:
         return say("\n".join(map(str, error.faults)), WRONG_INPUT)
     if isinstance(error, JobFailed):
         return say(str(error), FAILED)
-    if debug:
-        raise error
     text = " ".join(str(error).split())
-    return say(f"stopped by a fault of its own, {type(error).__name__}: {text} (--debug shows where)", FAILED)
+    if debug:
+        import traceback
+
+        traceback.print_exception(error)
+    return say(
+        f"crashed, {type(error).__name__}: {text}; this is a fault of encsim {__version__}: please report this line, "
+        "the command line and what --debug prints",
+        CRASHED,
+    )
 
 
 def say(text: str, code: int) -> int:

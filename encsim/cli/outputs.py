@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import os
+import shutil
 import sys
 import tempfile
 import threading
@@ -17,9 +18,12 @@ if TYPE_CHECKING:
     import argparse
 
     from ..checks import Fault
+    from ..layout import Report
 
 
 PICTURES = (".png", ".svg", ".pdf")
+# Columns below which no text is laid out.
+LEAST_WIDTH = 20
 
 
 class JobFailed(Exception):
@@ -124,6 +128,25 @@ def write_file(name: str, content: bytes | str, force: bool) -> None:
         files.write_whole(os.path.realpath(name), content, force=force)
     except checks.InputError as error:
         raise JobFailed(str(error)) from error
+
+
+def laid_out(text: str | Report) -> str:
+    """A report as wide as the terminal, 80 columns where that is not known, in colours where they are wanted."""
+    from .. import layout
+
+    colour = coloured(sys.stdout)
+    if isinstance(text, str):
+        return layout.painted(text, colour)
+    return text.text(max(shutil.get_terminal_size().columns, LEAST_WIDTH), colour)
+
+
+def coloured(stream: Any) -> bool:
+    """Whether a stream takes colours: NO_COLOR, FORCE_COLOR and TERM=dumb decide before the terminal does."""
+    if os.environ.get("NO_COLOR"):
+        return False
+    if os.environ.get("FORCE_COLOR"):
+        return True
+    return os.environ.get("TERM") != "dumb" and stream is not None and stream.isatty()
 
 
 def write_stdout(text: str) -> None:

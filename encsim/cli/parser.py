@@ -108,7 +108,8 @@ def build_parser(name: str | None = None) -> Parser:
         examples=TOP_EXAMPLES,
         description="Predict how smoothly an axis with a position encoder runs at each speed, and why.",
         epilog=f"commands:\n{listing}\n\nencsim help COMMAND tells about one of them.\n"
-        "Exit status: 0 done, 1 the job failed or a fit is refused, 2 wrong input, 130 interrupted.",
+        "Exit status: 0 done, 1 the job failed or a fit is refused, 2 wrong input, 70 a crash\n"
+        "(a fault of encsim itself: --debug shows where), 130 interrupted.",
     )
     parser.add_argument("--version", action="store_true", help="show the version and exit")
     return parser
@@ -129,6 +130,10 @@ def _command_parser(name: str, command: Command) -> Parser:
         )
     for output in command.outputs:
         parser.add_argument(*output.names, **output.settings, help=output.help)
+    parser.add_argument("--long", action="store_true", help="print all columns, rows, notes and cautions")
+    parser.add_argument(
+        "--units", metavar="UNITS", help='units of the output, "mm/s, nm" (default: those of your input)'
+    )
     parser.add_argument(
         "--force", action="store_true", help="replace output files that exist (default: refuse)"
     )

@@ -115,7 +115,9 @@ TOLERANCE = Command(
     work=lambda job: f"computing {job.samples} axes",
     compute=_tolerance,
     outputs=[table("the band"), picture("draw the band of ripple and who passes")],
-    text=lambda job: reporting.tolerance_text.tolerance(job.result, cautious=not job.args.quiet),
+    text=lambda job: reporting.tolerance_text.tolerance(
+        job.result, long=job.long, cautious=not job.args.quiet
+    ),
     functions=("tolerance",),
 )
 

@@ -11,6 +11,7 @@ import numpy as np
 from .. import checks
 from ..doubts import Doubt
 from ..model.axis import Axis, check_axis
+from ..model.delays import reading_delay
 from . import loop as loops
 from . import squared_gains
 from .state_space import Assembly, inside
@@ -115,7 +116,7 @@ class LinearResponse:
         twist = 1.0 / load.stiffness if load.stiffness is not None and load.encoder == "motor" else 0.0
         if of == "ramp":
             lag = (1.0 - control.velocity_feedforward + held * drag / gain) / control.position_gain
-            return lag - float(np.mean(loops.reading_delays(self.axis))) + drag * twist
+            return lag - reading_delay(self.axis) + drag * twist
         if control.position_gain:
             return twist + held / (gain * control.position_gain)
         return math.nan if integral_time is None else twist + integral_time / gain

@@ -9,6 +9,7 @@ import numpy as np
 
 from ..checks import InputError, refuse
 from ..model import filter_design, load_and_control
+from ..model.delays import reading_delays
 from ..model.edge_timing import TimedEdges
 from . import plant, timed_edges
 from .plant import Plant
@@ -255,19 +256,3 @@ def _resolved(axis: Axis, speeds: float | np.ndarray) -> LinearEstimator:
     if isinstance(axis.estimator, TimedEdges):
         return timed_edges.at_speeds(axis.estimator, speeds, axis.resolution, axis.sampling.rate)
     return cast("LinearEstimator", axis.estimator.resolved(axis.signal.jitter, axis.resolution))
-
-
-def reading_delays(axis: Axis) -> tuple[float, ...]:
-    """Mean delays of the readings that make one measured position, s; clocks of their own included."""
-    clock = axis.sampling.encoder_rate or axis.interpolation.edge_clock
-    mean = 0.0 if clock is None else 0.5 / clock
-    return tuple(delay + mean for delay in fixed_delays(axis))
-
-
-def fixed_delays(axis: Axis) -> tuple[float, ...]:
-    """Delays of the readings without those of an encoder or counter on a clock of its own, s."""
-    sampling, bandwidth = axis.sampling, axis.signal.bandwidth
-    delay = sampling.latency
-    if bandwidth is not None:
-        delay += 1.0 / (2.0 * np.pi * bandwidth)
-    return tuple(delay + j / (sampling.rate * sampling.average) for j in range(sampling.average))

@@ -14,6 +14,7 @@ import numpy as np
 
 from ..doubts import Doubt
 from ..model.axis import check_axis
+from ..model.delays import velocity_delay
 from ..results import LOOP_EXAMPLE, Result, measured_in, picture, recorded
 from . import loop as loops
 from . import plant
@@ -120,6 +121,8 @@ class Margins(Result):
         feed-forwards off, Hz. NaN without position control, infinite if there is none below half the loop rate.
     velocity_bandwidth : float
         The same from velocity command to velocity estimate, position loop open, relative to the gain at 0 Hz.
+    delay : float
+        Delay of the measured velocity, s: estimator at 0 Hz and mean age of the reading, as `RippleCurve.delay`.
     resonances : tuple of Resonance
         One for two masses.
     poles : ndarray of complex
@@ -145,6 +148,7 @@ class Margins(Result):
     sensitivity_peak: float = field(metadata=measured_in("1"))
     bandwidth: float = field(metadata=measured_in("Hz"))
     velocity_bandwidth: float = field(metadata=measured_in("Hz"))
+    delay: float = field(metadata=measured_in("s"))
     resonances: tuple[Resonance, ...] = field(metadata=measured_in("Hz"))
     poles: np.ndarray
     valid: bool
@@ -208,12 +212,7 @@ def margins(axis: Axis, *, speed: float = 0.0) -> Margins:
     (60.3, 66.2)
     """
     check_axis("margins.axis", axis)
-    return loop_margins(loops.build(axis, speed), axis)
-
-
-def loop_margins(loop: Loop, axis: Axis) -> Margins:
-    """Margins of a loop."""
-    return FrequencyResponse(loop).margins(axis)
+    return FrequencyResponse(loops.build(axis, speed)).margins(axis, speed)
 
 
 class FrequencyResponse:
@@ -228,8 +227,8 @@ class FrequencyResponse:
         # real at half the rate
         self.gain[-1] = self.gain[-1].real
 
-    def margins(self, axis: Axis) -> Margins:
-        """Everything that is read from the response."""
+    def margins(self, axis: Axis, speed: float) -> Margins:
+        """Everything that is read from the response of a loop that was built for this speed."""
         stable = self.stable
         crossovers = _roots(lambda f: _log(self.loop.open_gain(f)), self.frequency, _log(self.gain))
         angle = np.degrees(np.angle(-self.loop.open_gain(crossovers)))
@@ -248,6 +247,7 @@ class FrequencyResponse:
             if self.loop.control.position_gain
             else np.nan,
             velocity_bandwidth=self._bandwidth(self.loop.velocity_response),
+            delay=velocity_delay(axis, speed),
             resonances=self._resonances(loops.closed(axis).load),
             poles=1.0 + self.shifted[np.argsort(-np.abs(1.0 + self.shifted), kind="stable")],
             valid=stable and not few,

@@ -9,6 +9,7 @@ from .. import checks
 from ..checks import Fault, InputError
 from ..formats import changes, estimator_text, toml_text
 from ..formats.sections import Section
+from ..model.axis import check_axis
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
@@ -54,6 +55,7 @@ def load_candidates(path: Path | str, axis: Axis) -> Candidates:
     >>> candidates["interpolation.bits"]
     [10, 12, 14]
     """
+    check_axis("load_candidates.axis", axis)
     return loads(toml_text.read(path), axis, str(path))
 
 

@@ -12,10 +12,11 @@ from .. import checks
 from ..doubts import Doubt
 from ..formats import changes
 from ..model.axis import Axis, check_axis
+from ..model.delays import velocity_delay
 from ..results import AXIS_EXAMPLE, Series, picture, recorded
 from .candidates import candidates_of, costs_of
 from .choice_search import WORTHWHILE, CandidateEvaluator, resolutions
-from .judgements import LIMIT_UNITS, Judgement, delay
+from .judgements import LIMIT_UNITS, Judgement
 from .requirements import Requirement
 
 if TYPE_CHECKING:
@@ -373,7 +374,7 @@ def _row(entry: Entry, requirement: Requirement) -> ChoiceRow:
         cost=entry.cost,
         judgement=entry.judgement,
         ripple=entry.ripple,
-        delay=delay(entry.axis, requirement.speeds[0]),
+        delay=velocity_delay(entry.axis, requirement.speeds[0]),
         exact=entry.exact,
         pruned=entry.pruned,
     )
@@ -384,15 +385,14 @@ def _saturation(evaluator: CandidateEvaluator, path: str, row: ChoiceRow) -> Sat
     sweep = evaluator.sweep(path)
     ripple = [entry.ripple for entry in sweep]
     place = next((n for n, share in enumerate(ripple) if min(ripple[n:]) >= WORTHWHILE * share), 0)
-    values = tuple(entry.candidate.changes[path] for entry in sweep)
     limits = sweep[place].judgement.limits if sweep else ()
     worst = max((each for each in limits if each.cause), key=lambda each: each.share, default=None)
     return Saturation(
         path=path,
         name=row.name,
-        values=values,
+        values=tuple(entry.candidate.changes[path] for entry in sweep),
         ripple=tuple(ripple),
-        value=values[place] if sweep else None,
+        value=sweep[place].candidate.changes[path] if sweep else None,
         ends=place < len(sweep) - 1,
         cause=None if worst is None else worst.cause,
         share=np.nan if worst is None else worst.cause_share,

@@ -12,9 +12,10 @@ import numpy as np
 
 from ..checks import InputError
 from ..closed_loop.stability import margins
+from ..model.delays import velocity_delay
 from ..open_loop import cause_models
 from . import fast_ripple, judgements
-from .judgements import Judgement, LimitCheck, delay, judgement
+from .judgements import Judgement, LimitCheck, judgement
 from .requirements import RIPPLES
 from .ripple_summary import has_loop
 
@@ -240,7 +241,7 @@ class CandidateEvaluator:
     def _costs(self, entry: Entry) -> tuple[float, ...]:
         if entry.cost:
             return tuple(entry.cost.values())
-        return (delay(entry.axis, self.requirement.speeds[0]),)
+        return (velocity_delay(entry.axis, self.requirement.speeds[0]),)
 
     def sweep(self, path: str) -> list[Entry]:
         """Entries that differ from the best, or the nearest, in this value only, by rising resolution."""

@@ -13,6 +13,7 @@ from .. import checks
 from ..argument_checks import speed_in_si
 from ..doubts import Doubt
 from ..model.axis import Axis, check_axis
+from ..model.delays import reading_delay, velocity_delay
 from ..model.estimator_base import Estimator
 from ..model.estimators import Difference
 from ..model.linear_estimator import Linear
@@ -44,7 +45,7 @@ class Frontier(Series):
     family, setting : ndarray of str
         Kind of each, and its fields in SI units.
     delay : ndarray
-        Delay of the velocity at 0 Hz, s.
+        Delay of the measured velocity, s: estimator at 0 Hz and mean age of the reading, as `RippleCurve.delay`.
     rms, peak : ndarray
         Ripple of the axis with this estimator, as of `ripple`, m/s or rad/s.
     noise_gain : ndarray
@@ -115,11 +116,12 @@ class Frontier(Series):
         delay, rms : ndarray, shape (points,)
             s; m/s or rad/s. Delays are evenly spread in the logarithm. Empty where the bound applies to no candidate.
         """
-        rate, bounded = self.axis.sampling.rate, self.delay[np.isfinite(self.bound)]
+        rate, before = self.axis.sampling.rate, reading_delay(self.axis)
+        bounded = self.delay[np.isfinite(self.bound)] - before
         if not bounded.size:
             return np.zeros(0), np.zeros(0)
         delay = np.geomspace(max(bounded.min() / WIDER, 0.5 / rate), bounded.max() * WIDER, points)
-        return delay, self.noise * least_noise_gain(delay, rate)
+        return delay + before, self.noise * least_noise_gain(delay, rate)
 
 
 @recorded
@@ -169,14 +171,15 @@ def frontier(axis: Axis, speed: float, estimators: Iterable[Estimator]) -> Front
     fitted: list[Any] = [each.estimator for each in axes]
     motion = [{} if one.linear else {"speed": speed, "resolution": axis.resolution} for one in fitted]
     rate = axis.sampling.rate
-    delay = np.array([one.delay(rate, **how) for one, how in zip(fitted, motion, strict=True)])
+    delay = np.array([velocity_delay(each, speed) for each in axes])
     gain = np.array([one.noise_gain(rate, **how) for one, how in zip(fitted, motion, strict=True)])
     rms = np.array([curve.rms[0] for curve in curves])
     overshoot = np.array([_overshoot(one, rate) for one in fitted])
     noise, remarks = _white_noise(axis, speed)
     bounded = np.array([one.linear for one in fitted]) & (overshoot == 0.0) & (noise > 0.0)
     # candidates without overshoot have a delay of at least half a loop period
-    bound = np.where(bounded, noise * least_noise_gain(np.where(bounded, delay, 1.0), rate), np.nan)
+    least = least_noise_gain(np.where(bounded, delay - reading_delay(axis), 1.0), rate)
+    bound = np.where(bounded, noise * least, np.nan)
     starts = _starts(axes, rms, speed)
     return Frontier(
         estimator=tuple(fitted),

@@ -84,9 +84,10 @@ class Headline:
         """Whether it is a verdict about a limit."""
         return self.kind in ("met", "exceeded", "isolated")
 
-    def words(self, size: Write, percent: Write) -> str:
-        """The answer in a sentence without its end; ``size`` writes a speed, ``percent`` a share."""
-        said = _verdict_words(self, size, percent) if self.limited else _share_words(self, size, percent)
+    def words(self, size: Write, percent: Write, cause: str = "") -> str:
+        """The answer in a sentence without its end; ``size`` writes a speed, ``percent`` a share; with a cause."""
+        told = _verdict_words if self.limited else _share_words
+        said = f"{told(self, size, percent)}{cause}"
         if self.needle is None:
             return said
         share = times(self.needle[1]) if self.limited else percent(self.needle[1])
@@ -100,6 +101,12 @@ def times(share: float) -> str:
         if share < 1e3
         else "over 1000 times the limit"
     )
+
+
+def paired(low: str, high: str, word: str) -> str:
+    """``1.2 to 2.3 %``: two quantities joined by a word, a unit that they share written once."""
+    number, *unit = low.split(maxsplit=1)
+    return f"{number if unit == high.split(maxsplit=1)[1:] else low} {word} {high}"
 
 
 def _verdict_words(found: Headline, size: Write, percent: Write) -> str:
@@ -116,7 +123,7 @@ def _verdict_words(found: Headline, size: Write, percent: Write) -> str:
         where = f" only in {'a narrow peak' if len(found.ranges) == 1 else many}"
     else:
         several = f" in {len(found.ranges)} ranges" if len(found.ranges) > 1 else ""
-        where = f"{several} from {size(found.ranges[0][0])} to {size(found.ranges[-1][1])}"
+        where = f"{several} from {paired(size(found.ranges[0][0]), size(found.ranges[-1][1]), 'to')}"
     worst = "" if found.count == 1 else "worst "
     return f"Above the limit{where}: {worst}{times(found.share)} at {size(found.speed)}"
 
@@ -130,9 +137,14 @@ def _share_words(found: Headline, size: Write, percent: Write) -> str:
     low, high = map(size, found.ranges[0])
     least, most = map(percent, found.shares)
     if found.kind == "range":
-        return f"Ripple is {most if least == most else f'{least} to {most}'} of the speed between {low} and {high}"
-    side = f"below {high}" if found.ranges[0][0] == 0.0 else f"above {low}"
-    return f"Ripple is above {most} of the speed only {side}"
+        shares = most if least == most else paired(least, most, "to")
+        return f"Ripple is {shares} of the speed between {paired(low, high, 'and')}"
+    return f"Ripple is above {most} of the speed only {side_of(found, low, high)}"
+
+
+def side_of(found: Headline, low: str, high: str) -> str:
+    """The speeds beyond a threshold, from the ends of their range in words."""
+    return f"below {high}" if found.ranges[0][0] == 0.0 else f"above {low}"
 
 
 def allowed(requirement: Requirement | None, speeds: np.ndarray) -> np.ndarray | None:

@@ -18,11 +18,9 @@ import numpy as np
 
 from ..closed_loop import loop as loops
 from ..closed_loop.closed_loop_ripple import smoothness
-from ..closed_loop.loop import reading_delays
 from ..closed_loop.timed_edges import SLOWEST_EDGES
 from ..model.axis import Axis
 from ..open_loop import cause_models
-from ..open_loop.cause_models import resolved
 from ..open_loop.closed_form import ripple
 from ..results import Result
 from ..rings.error_orders import turn_lines
@@ -297,15 +295,6 @@ class Judgement(Result):
     def limit(self, name: str) -> Any:
         """The check of one limit, None where it does not apply."""
         return next((each for each in self.limits if each.name == name), None)
-
-
-def delay(axis: Axis, speed: float = 0.0) -> float:
-    """Delay from the true motion to the velocity in use, s: mean delay of the readings plus the estimator's at 0 Hz."""
-    readings = reading_delays(axis)
-    # Any: a linear estimator's delay depends on the loop rate only, that of timed edges on the motion too
-    estimator: Any = resolved(axis) if axis.estimator.linear else axis.estimator
-    motion = {} if estimator.linear else {"speed": speed, "resolution": axis.resolution}
-    return float(estimator.delay(axis.sampling.rate, **motion)) + sum(readings) / len(readings)
 
 
 def upper(name: str, limit: float, value: float, **at: Any) -> LimitCheck:

@@ -14,10 +14,11 @@ from ..closed_loop import timed_edge_loops
 from ..closed_loop.stability import margins
 from ..formats import toml_text
 from ..formats.sections import Section
+from ..model.delays import velocity_delay
 from ..open_loop.limits import top_speed
 from . import judgements
 from .judgements import Judgement as Judgement
-from .judgements import LimitCheck, delay, judgement, lower, upper
+from .judgements import LimitCheck, judgement, lower, upper
 from .ripple_summary import CURVES
 
 if TYPE_CHECKING:
@@ -246,7 +247,7 @@ class Requirement:
         """The checks of the limits that are not on ripple; ``known`` margins must not depend on the speed."""
         limits = [lower("top_speed", self.top_speed or self.speeds[1], top_speed(axis).speed)]
         if self.delay is not None:
-            limits.append(upper("delay", self.delay, delay(axis, self.speeds[0])))
+            limits.append(upper("delay", self.delay, velocity_delay(axis, self.speeds[0])))
         if self.phase_margin is not None:
             value, speed = _least_margin(axis, self.speeds, known)
             limits.append(lower("phase_margin", self.phase_margin, value, speed))

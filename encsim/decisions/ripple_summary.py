@@ -18,8 +18,9 @@ from ..closed_loop.stability import margins
 from ..closed_loop.timed_edges import SLOWEST_EDGES
 from ..doubts import Doubt
 from ..model.axis import ONE_HEAD, Interpolation
+from ..model.delays import velocity_delay
 from ..model.scale_and_signal import Signal
-from ..open_loop.cause_models import own_clock, resolved
+from ..open_loop.cause_models import resolved
 from ..open_loop.closed_form import ripple
 from ..open_loop.limits import top_speed
 
@@ -175,7 +176,7 @@ def axis_figures(axis: Axis, speed: float) -> AxisFigures:
     if loop is not None and control is not None:
         stiffness = control.velocity_gain * (control.position_gain or 1.0) / (control.integral_time or 1.0)
     return AxisFigures(
-        delay=delay(axis, speed),
+        delay=velocity_delay(axis, speed),
         resolution=axis.resolution,
         edge_rate=abs(speed) / axis.resolution if axis.resolution else math.nan,
         top_speed=top_speed(axis).speed,
@@ -203,17 +204,6 @@ def _loop_of(axis: Axis) -> Axis:
     if axis.estimator.linear:
         parts |= {"interpolation": Interpolation(), "estimator": resolved(axis)}
     return replace(axis, **parts)
-
-
-def delay(axis: Axis, speed: float) -> float:
-    """Delay from the motion to the measured velocity, s: latency, averaging, encoder clock and estimator."""
-    sampling, clock = axis.sampling, own_clock(axis)
-    # Any: a linear estimator's delay depends on the loop rate only, that of timed edges on the motion too
-    estimator: Any = resolved(axis) if axis.estimator.linear else axis.estimator
-    motion = {} if estimator.linear else {"speed": abs(speed), "resolution": axis.resolution}
-    averaging = 0.5 * (sampling.average - 1) / (sampling.average * sampling.rate)
-    asynchronous = 0.0 if clock is None else 0.5 / clock
-    return float(estimator.delay(sampling.rate, **motion) + sampling.latency + averaging + asynchronous)
 
 
 def changed_figures(before: AxisFigures, after: AxisFigures) -> list[tuple[str, float, float]]:

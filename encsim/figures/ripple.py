@@ -7,7 +7,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from .. import checks
-from ..open_loop.causes import BY_ROLE, GROUPS, REGIMES
+from ..decisions import headlines
+from ..decisions.requirements import Requirement
+from ..open_loop.causes import BY_ROLE, REGIMES
 from ..plotting import canvas, elements
 from ..plotting.labels import Labels
 from ..plotting.stacks import StackPanel, into, labels_of, stack
@@ -32,11 +34,11 @@ if TYPE_CHECKING:
 
     from ..open_loop.closed_form import RippleCurve
     from ..plotting.canvas import Sheet, Style
-    from .ripple_view import RippleView, SpeedView
+    from .ripple_view import Limit, RippleView, SpeedView
 
 
 HEAD = "Velocity ripple, rms"
-TICKS = "lines that vanish:"
+TICKS = "sampling nulls:"
 CAPTION = "the largest part at each speed"
 
 
@@ -44,7 +46,7 @@ def ripple(
     curve: RippleCurve,
     ax: Axes | None = None,
     *,
-    limit: tuple[float, float] | None = None,
+    limit: Limit = None,
     simulated: Mapping[str, Any] | None = None,
     style: Style = canvas.PRINT,
 ) -> Axes:
@@ -60,12 +62,14 @@ def ripple(
     return _single(view, style) if len(view.speed) < 2 else _sheet(view, style)
 
 
-def _check(limit: tuple[float, float] | None, simulated: Mapping[str, Any] | None) -> None:
+def _check(limit: Limit, simulated: Mapping[str, Any] | None) -> None:
     """Refuse a limit or simulated points that cannot be drawn."""
-    if limit is not None:
+    if limit is not None and not isinstance(limit, Requirement):
         pair = isinstance(limit, (tuple, list)) and len(limit) == 2 and all(map(checks.is_real, limit))
         if not pair or min(limit) < 0.0 or max(limit) == 0.0:
-            rule = "be a share of the speed and a least value, both zero or more and not both zero"
+            rule = (
+                "be a share of the speed and a least value, zero or more and not both zero, or a Requirement"
+            )
             checks.refuse("plot.limit", rule, limit)
     if simulated is not None and np.size(simulated["speed"]) != np.size(simulated["rms"]):
         sizes = f"{np.size(simulated['speed'])} and {np.size(simulated['rms'])}"
@@ -89,9 +93,9 @@ def _single_rows(view: RippleView) -> list[elements.Bar]:
         ("ripple", "ink", total),
         *((BY_ROLE[role].label, role, part) for role, part in parts.items() if part > 0.0),
     ]
-    if view.limit is not None and view.allowed is not None:
-        least = view.allowed[0] if moving else view.limit[1]
-        wanted.append((ripple_view.rule(view.limit, view), "limit", least))
+    if view.limit is not None:
+        least = float(headlines.allowed(view.limit, view.speed)[0] if moving else view.limit.limit_at(0.0))
+        wanted += [(ripple_view.rule(view.limit, view), "limit", least)] if 0.0 < least < np.inf else []
     remarks = ("its square is the sum of the parts' squares",) if len(parts) > 1 and total > 0.0 else ()
     return [
         elements.Bar(name, role, remarks if role == "ink" else (), float(size), quantity(size, view.unit))
@@ -173,11 +177,10 @@ def _draw_share(ax: Axes, view: RippleView, style: Style, frame: PanelFrame) -> 
     _curves(ax, view, style, frame)
     labels = Labels(ax, style)
     _avoid_curves(labels, view, frame)
-    if view.allowed is not None and view.limit is not None and view.limit[0] > 0.0:
-        share = view.limit[0]
-        line = frame.x(view.speed), frame.y(view.allowed, view.speed)
-        flat = view.allowed <= share * view.speed * 1.001
-        _name_limit(labels, *line, flat, f"limit {percent(share, 3, strip=True)}")
+    if view.allowed is not None and view.limit is not None and view.limit.relative is not None:
+        share = view.limit.relative
+        flat = np.abs(view.allowed / (share * view.speed) - 1.0) < 1e-3
+        _name_limit(labels, view, frame, flat, f"limit {percent(share, 3, strip=True)}")
 
 
 def _curves(ax: Axes, view: RippleView, style: Style, frame: PanelFrame) -> None:
@@ -197,7 +200,7 @@ def _curves(ax: Axes, view: RippleView, style: Style, frame: PanelFrame) -> None
             linewidth=0.0,
             zorder=1,
         )
-        ax.plot(x, allowed, **style.line("limit"), **view.mark("_", 9.0), zorder=3)
+        ax.plot(*_limit_line(view, frame), **style.line("limit"), **view.mark("_", 9.0), zorder=3)
     for role, part in view.parts.items() if len(view.parts) > 1 else ():
         y = np.maximum(frame.y(part, view.speed), low)
         ax.plot(x, y, **style.line(role), **view.mark("o", 3.6), zorder=3)
@@ -227,7 +230,7 @@ def _avoid_curves(labels: Labels, view: RippleView, frame: PanelFrame) -> None:
     for key, row in {"ink": view.rms, **(view.parts if len(view.parts) > 1 else {})}.items():
         labels.avoid(x, np.maximum(frame.y(row, view.speed), low), key=key)
     if view.allowed is not None:
-        labels.avoid(x, frame.y(view.allowed, view.speed), key="limit")
+        labels.avoid(*_limit_line(view, frame), key="limit")
     if len(view.ring_speed):
         labels.avoid_points(frame.x(view.ring_speed), frame.y(view.ring_rms, view.ring_speed))
 
@@ -236,9 +239,9 @@ def _write_names(labels: Labels, view: RippleView, frame: PanelFrame) -> None:
     """Name every line where no other line is near."""
     _avoid_curves(labels, view, frame)
     if view.allowed is not None and view.limit is not None:
-        line = frame.x(view.speed), frame.y(view.allowed, view.speed)
         text = ripple_view.rule(view.limit, view, frame.ripple_unit)
-        _name_limit(labels, *line, view.allowed <= view.limit[1], text)
+        level = view.limit.floor if view.limit.relative is not None else view.limit.measured
+        _name_limit(labels, view, frame, view.allowed == (level or 0.0), text)
     if not np.any(view.rms > 0.0):
         still = None if len(view.speed) else view.standstill
         text = "no ripple" if still is None else f"at standstill {quantity(still[0], view.unit)}"
@@ -251,8 +254,17 @@ def _write_names(labels: Labels, view: RippleView, frame: PanelFrame) -> None:
         labels.beside(BY_ROLE[role].label, role, role)
 
 
-def _name_limit(labels: Labels, x: np.ndarray, y: np.ndarray, flat: np.ndarray, text: str) -> None:
+def _limit_line(view: RippleView, frame: PanelFrame) -> tuple[np.ndarray, np.ndarray]:
+    """The limit at the speeds that have one."""
+    allowed = np.full_like(view.speed, np.inf) if view.allowed is None else view.allowed
+    there = np.isfinite(allowed)
+    return frame.x(view.speed[there]), frame.y(allowed[there], view.speed[there])
+
+
+def _name_limit(labels: Labels, view: RippleView, frame: PanelFrame, flat: np.ndarray, text: str) -> None:
     """Name the limit, in its flat part if there is one."""
+    x, y = _limit_line(view, frame)
+    flat = flat[np.isfinite(view.allowed)]
     ends = labels.place(x[flat], y[flat])[:, 0]
     if len(ends) and np.ptp(ends) > width(text, bold=True):
         labels.avoid(x[~flat], y[~flat])
@@ -285,7 +297,5 @@ def _strip(sheet: Sheet, view: RippleView, style: Style, top: float) -> None:
     edges = edges_of(view)
     low, high = np.log(edges[[0, -1]])
     places = (np.log(edges[[first for first, _ in spans] + [len(names)]]) - low) / (high - low)
-    # With asynchronous sampling "aliased" may be its beat, so the ribbon does not call it cyclic error.
-    last = -1 if GROUPS["asynchronous"].role in view.parts else 0
-    looks = {name: (one.role, one.ink, one.labels[last:]) for name, one in REGIMES.items()}
+    looks = {name: (one.role, one.ink, one.labels) for name, one in REGIMES.items()}
     ribbon(Labels(ax, style), places, [str(names[first]) for first, _ in spans], looks, CAPTION)

@@ -6,10 +6,13 @@ Title, note and alternative text of its picture.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import TYPE_CHECKING, Any, overload
 
 import numpy as np
 
+from ..decisions import headlines
+from ..decisions.requirements import Requirement
 from ..open_loop.causes import BY_ROLE, CAUSES
 from ..plotting.canvas import Words
 from ..plotting.ticks import Span
@@ -17,7 +20,6 @@ from ..wording import (
     SHARE,
     axis_unit,
     axis_words,
-    counted,
     digits,
     first_reason,
     percent,
@@ -29,12 +31,19 @@ from ..wording import (
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
+    from ..decisions.headlines import Headline
     from ..open_loop.closed_form import RippleCurve
     from ..plotting.canvas import Style
 
 
+# Speeds of a limit that is given without any.
+EVERY_SPEED = (1e-99, 9e99)
 # Up to this number speeds are shown as dots: a line alone would suggest values between them.
 FEW = 12
+
+
+# A requirement, or a share of the speed and a value below which the limit does not go.
+Limit = Requirement | tuple[float, float] | None
 
 
 @dataclass(frozen=True, eq=False)
@@ -80,14 +89,20 @@ class RippleView(SpeedView):
     parts: dict[str, np.ndarray]
     regime: np.ndarray
     standstill: tuple[float, dict[str, float]] | None
-    limit: tuple[float, float] | None
+    limit: Requirement | None
     ring_speed: np.ndarray
     ring_rms: np.ndarray
 
-    @property
+    @cached_property
     def allowed(self) -> np.ndarray | None:
-        """Ripple allowed at each speed, None without a limit."""
-        return None if self.limit is None else np.maximum(self.limit[0] * self.speed, self.limit[1])
+        """Ripple allowed at each speed, infinite where any is; None without a limit at these speeds."""
+        found = headlines.allowed(self.limit, self.speed)
+        return found if found is not None and np.isfinite(found).any() else None
+
+    @cached_property
+    def headline(self) -> Headline:
+        """The answer about the curve."""
+        return headlines.headline(self.speed, self.rms, limit=self.allowed, doubtful=self.doubtful)
 
     @property
     def vanishing(self) -> list[tuple[float, tuple[int, ...]]]:
@@ -97,7 +112,7 @@ class RippleView(SpeedView):
 
 
 def prepare_ripple(
-    curve: RippleCurve, limit: tuple[float, float] | None = None, simulated: Mapping[str, Any] | None = None
+    curve: RippleCurve, limit: Limit = None, simulated: Mapping[str, Any] | None = None
 ) -> RippleView:
     """Sort a curve and add up its parts by role."""
     speed = np.abs(np.asarray(curve.speed, dtype=float)).ravel()
@@ -112,9 +127,18 @@ def prepare_ripple(
         {role: part[order] for role, part in every.items() if np.any(part[order] > 0.0)},
         np.asarray(curve.regime).ravel()[order],
         (rms[still[0]], {role: part[still[0]] for role, part in every.items()}) if len(still) else None,
-        limit,
+        _requirement(limit),
         *simulated_points(simulated, "rms"),
     )
+
+
+def _requirement(limit: Limit) -> Requirement | None:
+    """A limit as a requirement for all speeds; None where it limits no measured ripple."""
+    if isinstance(limit, tuple | list):
+        share, least = map(float, limit)
+        relative = {"relative": share, "floor": least or None} if share else {"measured": least}
+        return Requirement(speeds=EVERY_SPEED, **relative)
+    return None if limit is None or limit.measured is limit.relative is None else limit
 
 
 def simulated_points(simulated: Mapping[str, Any] | None, name: str) -> tuple[np.ndarray, np.ndarray]:
@@ -212,9 +236,9 @@ def runs(values: np.ndarray) -> list[tuple[int, int]]:
 
 
 def title(view: RippleView) -> str:
-    """The answer: where the limit is exceeded, else where the ripple is largest, and the cause."""
+    """The headline with the largest cause, or that the result is not reliable."""
     if _answer_is_doubtful(view):
-        return f"In doubt: {first_reason(view.result)}"
+        return f"Not reliable: {first_reason(view.result)}"
     if not len(view.speed):
         still = view.standstill[0] if view.standstill else 0.0
         return (
@@ -224,30 +248,20 @@ def title(view: RippleView) -> str:
         )
     if not np.any(view.rms > 0.0):
         return "No velocity ripple at these speeds: this axis is ideal"
-    if view.allowed is not None:
-        return _against_limit(view)
-    return _largest(view)
+    found = view.headline
+    cause = "" if found.kind == "met" else f", mainly {_cause(view, found.place)}"
+    return found.words(lambda speed: _speed_words(speed, view), percent, cause)
+
+
+def _speed_words(speed: float, view: RippleView) -> str:
+    """A speed in the unit of the horizontal axis, very small ones in their own."""
+    name, size = frame_of(view).speed_unit
+    return with_unit(digits(speed / size, 2), name) if speed >= 0.01 * size else quantity(speed, view.unit, 2)
 
 
 def _answer_is_doubtful(view: RippleView) -> bool:
     """Whether the result is not reliable at any speed, or it is unknown at which."""
     return not view.result.valid and bool(np.all(view.doubtful == view.doubtful[:1]))
-
-
-def _largest(view: RippleView) -> str:
-    rms = view.rms[view.sound]
-    worst = int(np.flatnonzero(view.sound)[np.argmax(rms)])
-    size = quantity(rms.max(), view.unit, 2)
-    if len(view.speed) == 1:
-        share = percent(view.rms[0] / view.speed[0])
-        return f"At {_exact_speed(view.speed[0], view)}: ripple {size} rms, {share} of the speed: {_cause(view, 0)}"
-    if rms.max() < 1.02 * rms.min():
-        return f"Ripple is {size} rms at {_every_speed(view)}: {_cause(view, worst)}"
-    return f"Ripple is largest at {_rounded_speed(view, worst)}, {size} rms: {_cause(view, worst)}"
-
-
-def _exact_speed(speed: float, view: RippleView) -> str:
-    return quantity(speed, view.unit, 3, strip=True)
 
 
 def role_of(view: RippleView, index: int) -> str | None:
@@ -268,62 +282,19 @@ def _cause(view: RippleView, index: int) -> str:
     return ("aliased " if aliased else "") + cause_words(role)
 
 
-def _against_limit(view: RippleView) -> str:
-    excess = np.where(view.sound, view.rms, 0.0) / view.allowed
-    worst = int(np.argmax(excess))
-    if not np.any(excess > 1.0):
-        most = percent(excess[worst])
-        return f"Within the limit at {_every_speed(view)}: at most {most} of it, at {_rounded_speed(view, worst)}"
-    ranges = ranges_above(view)
-    cause = (
-        f"{_cause(view, worst)} causes it" if len(ranges) == 1 else f"worst at {_rounded_speed(view, worst)}"
-    )
-    if np.all(excess[view.sound] > 1.0) and len(view.speed) > 1:
-        return f"Above the limit at {_every_speed(view)}: {_cause(view, worst)} causes it"
-    if len(ranges) == 1 and ranges[0][0] == ranges[0][1]:
-        return f"Above the limit at {quantity(ranges[0][0], view.unit, 2)}: {cause}"
-    low, high = (quantity(end, view.unit, 2) for end in (ranges[0][0], ranges[-1][1]))
-    several = "" if len(ranges) == 1 else f" in {counted(len(ranges))} ranges"
-    return f"Above the limit{several} from {low} to {high}: {cause}"
-
-
-def _every_speed(view: RippleView) -> str:
-    """Speeds that a title covers: those at which the result is reliable."""
-    return "every speed" if np.all(view.sound) else "every speed that is not in doubt"
-
-
-def _rounded_speed(view: RippleView, index: int) -> str:
-    return quantity(view.speed[index], view.unit, 2)
-
-
-def ranges_above(view: RippleView) -> list[tuple[float, float]]:
-    """Ranges of speed in which the limit is exceeded, ends by interpolation on the log scale."""
-    above = np.log(np.maximum(np.where(view.sound, view.rms, 0.0), 1e-300) / view.allowed)
-    return [
-        (_crossing(view, above, first - 1, first), _crossing(view, above, last + 1, last))
-        for first, last in runs(above > 0.0)
-        if above[first] > 0.0
-    ]
-
-
-def _crossing(view: RippleView, above: np.ndarray, outside: int, inside: int) -> float:
-    """Speed between two neighbours at which the ripple equals the limit; the inner one at the end of the range."""
-    if not 0 <= outside < len(above):
-        return float(view.speed[inside])
-    share = above[inside] / (above[inside] - above[outside])
-    return float(view.speed[inside] * (view.speed[outside] / view.speed[inside]) ** share)
-
-
-def rule(limit: tuple[float, float], view: RippleView, unit: tuple[str, float] | None = None) -> str:
+def rule(limit: Requirement, view: RippleView, unit: tuple[str, float] | None = None) -> str:
     """The limit in words; angular velocities in the unit of the axis (name and size) if it is given."""
-    share, least = limit
-    size = quantity(least, view.unit, 3, strip=True)
-    if unit is not None and view.unit == "rad/s":
-        size = with_unit(digits(least / unit[1], 3, strip=True), unit[0])
-    if share <= 0.0:
-        return f"limit: {size}"
-    floor = f", at least {size}" if least > 0.0 else " of the speed"
-    return f"limit: {percent(share, 3, strip=True)}{floor}"
+
+    def size(value: float) -> str:
+        if unit is not None and view.unit == "rad/s":
+            return with_unit(digits(value / unit[1], 3, strip=True), unit[0])
+        return quantity(value, view.unit, 3, strip=True)
+
+    if limit.relative is None:
+        return f"limit: {size(limit.measured or 0.0)}"
+    floor = f", at least {size(limit.floor)}" if limit.floor else " of the speed"
+    most = "" if limit.measured is None else f", at most {size(limit.measured)}"
+    return f"limit: {percent(limit.relative, 3, strip=True)}{floor}{most}"
 
 
 def words(view: RippleView, style: Style, *, explained: bool = True) -> Words:
@@ -341,7 +312,7 @@ def note(view: RippleView, explained: bool = True, reasons: bool = True) -> str:
     if view.standstill is not None and len(view.speed):
         words.append(f"At standstill {quantity(view.standstill[0], view.unit)} rms.")
     if not explained:
-        words.append("Ticks on top: lines that vanish.")
+        words.append("Ticks on top: sampling nulls.")
     if np.any(view.doubtful):
         shown = reasons and view.result.reasons and not _answer_is_doubtful(view)
         reason = f": {view.result.reasons[0]}" if shown else ""
@@ -360,7 +331,7 @@ def alternative(view: RippleView) -> str:
     if view.limit is not None:
         words.append(f"The {rule(view.limit, view).replace('limit:', 'limit is')}.")
     if view.vanishing:
-        words.append(f"Lines vanish from {quantity(view.vanishing[0][0], view.unit, 2)} on.")
+        words.append(f"Sampling nulls from {quantity(view.vanishing[0][0], view.unit, 2)}.")
     if np.any(view.doubtful):
-        words.append("Some values are in doubt.")
+        words.append("Some values are not reliable.")
     return " ".join(words)

@@ -8,6 +8,7 @@ import tomllib
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
+from .. import shown_units
 from ..checks import NOTHING, Fault, InputError, refuse
 from . import changes, starter_files, toml_text
 from .axis_reader import OTHER_SECTIONS as OTHER_SECTIONS
@@ -15,7 +16,7 @@ from .axis_reader import Reader
 from .toml_text import read
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Iterator
     from pathlib import Path
 
     from ..model.axis import Axis
@@ -94,7 +95,19 @@ def loads_with(text: str, settings: Iterable[str], name: str = "axis file") -> A
         lines = toml_text.find(text)
         faults = [placed(path, fault, lines, changed, name) for path, fault in reader.faults]
         raise InputError(*sorted(faults, key=lambda fault: fault.line or 1 << 40))
-    return axis
+    return dataclasses.replace(axis, shown=shown_units.typed(_texts(document)))
+
+
+def _texts(value: Any) -> Iterator[str]:
+    """All texts in a document, in their order."""
+    if isinstance(value, str):
+        yield value
+    elif isinstance(value, Mapping):
+        for part in value.values():
+            yield from _texts(part)
+    elif isinstance(value, (list, tuple)):
+        for part in value:
+            yield from _texts(part)
 
 
 def changed(axis: Axis, values: Mapping[str, Any]) -> Axis:
@@ -103,7 +116,7 @@ def changed(axis: Axis, values: Mapping[str, Any]) -> Axis:
         refuse("changes", "be a key, as in sampling.rate, or keys and values", values)
     settings = [f"{key}={_setting_text(axis, str(key), value)}" for key, value in values.items()]
     try:
-        return loads_with(axis.to_toml(), settings)
+        return dataclasses.replace(loads_with(axis.to_toml(), settings), shown=axis.shown)
     except InputError as error:
         # no line and no option: the text that was read is one that the caller never saw
         raise InputError(

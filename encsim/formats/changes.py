@@ -276,7 +276,7 @@ def _fields(axis: Axis, section: str) -> dict[str, Any]:
 
 def _known(axis: Axis, path: str) -> str:
     """The path, if the axis has such a key."""
-    sections = [item.name for item in dataclasses.fields(axis)]
+    sections = [*PARTS, "heads"]
     section, *rest = str(path).split(".", 2)
     if section not in sections:
         _refuse(path, "begin with a section of the axis", units.nearest(section, sections), sections)

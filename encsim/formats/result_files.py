@@ -31,6 +31,8 @@ if TYPE_CHECKING:
 
 # Name of the text within an NPZ file.
 HEADER = "encsim"
+# A file that unpacks to more is refused before it is unpacked.
+MOST_BYTES = 1 << 31
 _PACKAGE = __package__.partition(".")[0]
 _CLASS = re.compile(r"[a-z_0-9]+(\.[a-z_0-9]+)*\.[A-Za-z_0-9]+")
 
@@ -119,8 +121,7 @@ def _opened(content: bytes) -> tuple[Any, Mapping[str, np.ndarray]]:
     """Header and arrays of a file's bytes."""
     if not content.startswith(b"PK"):
         return json.loads(content.decode()), {}
-    with np.load(io.BytesIO(content), allow_pickle=False) as archive:
-        arrays = {name: archive[name] for name in archive.files}
+    arrays = files.read_arrays(content, MOST_BYTES)
     return json.loads(str(arrays.pop(HEADER))), arrays
 
 

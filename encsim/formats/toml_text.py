@@ -11,6 +11,7 @@ import dataclasses
 import re
 import sys
 import tomllib
+from os import PathLike
 from pathlib import Path
 from typing import Any
 
@@ -150,6 +151,8 @@ _READ_RULES: dict[type, str] = {FileNotFoundError: "exist", IsADirectoryError: "
 
 def read(path: Path | str) -> str:
     """Text of an axis file."""
+    if not isinstance(path, (str, PathLike)):
+        raise InputError(Fault("file", "be named by a path", path))
     name = str(path)
     try:
         data = _bytes(path)

@@ -13,6 +13,7 @@ from ..closed_loop import plant, stability
 from ..closed_loop.closed_loop_ripple import smoothness
 from ..closed_loop.stability import Margins
 from ..closed_loop.timed_edge_loops import phase_margins
+from ..model.delays import reading_delays
 from ..model.edge_timing import TimedEdges
 from ..model.load_and_control import Control
 from ..open_loop import cause_models
@@ -120,7 +121,7 @@ class GainSearch:
             late = axis.estimator.delay(rate, speed=self.speed, resolution=axis.resolution)
         else:
             late = cause_models.resolved(axis).delay(rate)
-        return 1.0 + rate * (self.present.delay + max(loops.reading_delays(axis)) + late)
+        return 1.0 + rate * (self.present.delay + max(reading_delays(axis)) + late)
 
     def _grid(self, lowest: float) -> np.ndarray:
         """Frequencies of the search, Hz."""
@@ -336,9 +337,8 @@ class GainSearch:
 
     def _settled(self, control: Control, searched: dict[str, np.ndarray]) -> Settled:
         """Exact margins and, where it is limited, ripple with a controller."""
-        margins = stability.loop_margins(
-            replace(self.loop, control=control), replace(self.axis, control=control)
-        )
+        response = stability.FrequencyResponse(replace(self.loop, control=control))
+        margins = response.margins(replace(self.axis, control=control), self.speed)
         ripple = math.nan
         if self.limits["torque_ripple"] is not None and margins.stable:
             ripple = float(searched["torque_ripple"][0])

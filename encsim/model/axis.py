@@ -9,10 +9,10 @@ from __future__ import annotations
 import importlib
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
-from os import PathLike
 from typing import TYPE_CHECKING, Any, cast
 
 from .. import checks, units
+from ..results import Orders
 from .estimator_base import Estimator
 from .estimators import Difference
 from .load_and_control import Control, Load
@@ -207,6 +207,9 @@ class Axis:
     heads : tuple of float or Head
         Where the heads stand that read the ring, rad; the controller takes their mean. The signal is that of
         the mean: noise and errors within the signal period are not averaged again.
+    shown : mapping of str to str
+        Units in which texts and pictures show results, {SI unit: unit}, as in ``{"rad/s": "rpm"}``: those that its
+        file is written in. Axes that differ in nothing else are equal.
 
     Raises
     ------
@@ -231,10 +234,12 @@ class Axis:
     control: Control | None = field(default=None, kw_only=True)
     ring: Ring | None = field(default=None, kw_only=True)
     heads: tuple[float | Head, ...] = units.quantity("angle", default=ONE_HEAD, kw_only=True)
+    shown: Mapping[str, str] = field(default=Orders(()), kw_only=True, compare=False, repr=False)
 
     def __post_init__(self) -> None:
         check = checks.Check(self)
         self._check_heads(check)
+        check.store("shown", Orders(dict(self.shown)))
         for name, kind in PARTS.items():
             part = getattr(self, name)
             if not (isinstance(part, kind) or (part is None and name in OPTIONAL_PARTS)):
@@ -360,8 +365,7 @@ _PART_RULES = {"estimator": "be a velocity estimator, such as Difference()"}
 
 def axis_fault(label: str, value: object) -> checks.Fault:
     """Fault of an argument that should be an axis and is none; the name of a file is the usual slip."""
-    hint = "encsim.load(path) reads an axis file" if isinstance(value, (str, PathLike)) else ""
-    return checks.Fault(label, "be an Axis", value, hint=hint)
+    return checks.Fault(label, "be an Axis", value, hint="encsim.load(path) makes one from an axis file")
 
 
 def check_axis(label: str, value: object) -> None:

@@ -301,6 +301,7 @@ def ring_error(
     >>> round(206264.8 * float(encsim.ring_error(ring, np.pi / 2)), 2)  # arcsec
     2.75
     """
+    checks.refuse_other_class("ring", ring, Ring)
     as_heads, shares = arranged(heads, weights)
     theta = argument_checks.finite_array("angles", angles, "rad")
     if theta.size and np.abs(theta).max() > LARGEST_ANGLE:

@@ -47,7 +47,7 @@ GROUPS = {
         CauseGroup(key="resolution", role="counts", label="counts (resolution)", plain="resolution"),
         CauseGroup(key="noise", role="noise", label="noise", plain="noise"),
         CauseGroup(
-            key="asynchronous", role="muted", label="age of the reading", plain="the age of the reading"
+            key="asynchronous", role="muted", label="asynchronous sampling", plain="asynchronous sampling"
         ),
     )
 }
@@ -83,19 +83,26 @@ REGIMES = {
     regime.key: regime
     for regime in (
         Regime(key="noise", cell="noise", labels=("noise",), role="noise"),
-        Regime(key="resolution", cell="counts", labels=("resolution",), role="counts"),
+        Regime(key="resolution", cell="quantisation", labels=("quantisation",), role="counts"),
+        Regime(
+            key="asynchronous",
+            note=" (beat between the encoder's clock and the loop's)",
+            cell="asynchronous sampling",
+            labels=("asynchronous sampling", "asynchronous"),
+            role="muted",
+        ),
         Regime(
             key="direct",
-            note=" (cyclic error at its own frequency)",
-            cell="error, direct",
+            note=" (SDE at its own frequency)",
+            cell="SDE, direct",
             labels=("cyclic error, direct", "direct"),
             role="soft",
             ink="ink",
         ),
         Regime(
             key="aliased",
-            note=" (cyclic error seen folded)",
-            cell="error, folded",
+            note=" (SDE aliased)",
+            cell="SDE, aliased",
             labels=("cyclic error, aliased", "aliased"),
             role="cyclic",
         ),
@@ -170,7 +177,7 @@ CAUSES = {
     for cause in (
         RippleCause(
             key="sde",
-            term="subdivisional error (SDE)",
+            term="SDE",
             note="the cyclic error (sde)",
             plain="the encoder's own error",
             label="Error of the signals",
@@ -278,6 +285,20 @@ CAUSES = {
 def of_group(key: str) -> tuple[str, ...]:
     """Keys of the causes of a group."""
     return tuple(cause.key for cause in CAUSES.values() if cause.group == key)
+
+
+def regimes(squares: dict[str, np.ndarray], frequency: np.ndarray, rate: float) -> np.ndarray:
+    """Name of the largest part at each speed; cyclic error by the frequency of its strongest harmonic."""
+    nothing = np.zeros_like(frequency)
+    random, counting, sde, age = (
+        sum((squares[cause] for cause in of_group(group) if cause in squares), nothing)
+        for group in ("noise", "resolution", "cyclic", "asynchronous")
+    )
+    cyclic = np.where(np.nan_to_num(frequency) < rate / 2.0, "direct", "aliased")
+    names = [np.full(frequency.shape, "noise"), np.full(frequency.shape, "resolution")]
+    names += [np.full(frequency.shape, "asynchronous"), cyclic]
+    largest = np.argmax([random, counting, age, sde], axis=0)  # the first of equals
+    return np.choose(largest, names)
 
 
 def gaussian() -> tuple[str, ...]:

@@ -17,10 +17,11 @@ import numpy as np
 from .. import checks
 from ..argument_checks import speeds_in_si
 from ..model.axis import Axis, check_axis
+from ..model.delays import velocity_delays
 from ..results import AXIS_EXAMPLE, Series, computed, measured_in, picture, recorded
 from ..rings import error_orders
 from ..rings.error_orders import turn_lines
-from . import cause_models, causes, engines, extremes, period_error, validity
+from . import causes, engines, extremes, period_error, validity
 
 if TYPE_CHECKING:
     from .cause_models import Model
@@ -51,11 +52,17 @@ class RippleCurve(Series):
         ``age``, ``ring``; their squares add up to rms**2.
     regime : ndarray of str
         The largest mean square: ``noise`` (jitter, noise and clock), ``resolution`` (converter and counts),
-        else ``direct`` or ``aliased`` by the frequency of the strongest harmonic.
+        ``asynchronous`` (age of the reading), else ``direct`` or ``aliased`` by the frequency of the strongest
+        harmonic.
     frequency, alias : ndarray
         Frequency of the harmonic with the largest velocity amplitude, and its aliased frequency, Hz.
     doubtful : ndarray of bool
         Where the prediction is not reliable; ``reasons`` says why.
+    peak_reliable : ndarray of bool
+        Where the peak is known within 10 %.
+    delay : ndarray
+        Delay of the measured velocity, s: mean age of the reading (latency, lag of the bandwidth, averaging,
+        asynchronous sampling) plus the estimator's delay at 0 Hz; infinite for timed edges at standstill.
     method : {"exact", "step"}
         How A/D conversion and quantisation are computed.
     vanishing : tuple
@@ -79,16 +86,13 @@ class RippleCurve(Series):
     frequency: np.ndarray = field(metadata=measured_in("Hz"))
     alias: np.ndarray = field(metadata=measured_in("Hz"))
     doubtful: np.ndarray = field(metadata=measured_in("1"))
+    peak_reliable: np.ndarray = computed("1", lambda curve: curve._extremes[1] & ~curve.doubtful)  # noqa: RUF009
+    delay: np.ndarray = computed("s", lambda curve: velocity_delays(curve.axis, curve.speed))  # noqa: RUF009
     method: str
     vanishing: tuple[tuple[float, tuple[int, ...]], ...] = field(metadata=measured_in("position/s"))
     valid: bool
     reasons: tuple[str, ...]
     axis: Axis = field(metadata={"plain": False})
-
-    @property
-    def peak_reliable(self) -> np.ndarray:
-        """Where the peak is known within some 10 %: bool, shape of ``speed``."""
-        return self._extremes[1] & ~self.doubtful
 
     @functools.cached_property
     def _extremes(self) -> tuple[np.ndarray, np.ndarray]:
@@ -125,9 +129,9 @@ class RippleCurve(Series):
         raises="If the limit is no such pair, or the simulated points are not as many speeds as ripples.",
         options={
             "limit": (
-                "(float, float)",
-                "Ripple allowed: share of the speed, and a value below which it does not go, m/s or rad/s; "
-                "either may be 0.",
+                "Requirement or (float, float)",
+                "Ripple allowed; a pair is a share of the speed, and a value below which it does not go, m/s or "
+                "rad/s; either may be 0.",
             ),
             "simulated": (
                 "mapping",
@@ -230,7 +234,7 @@ def ripple(axis: Axis, speeds: float | list[float] | np.ndarray) -> RippleCurve:
         rms=shaped(rms),
         relative=shaped(relative),
         parts={cause: shaped(np.sqrt(square)) for cause, square in squares.items()},
-        regime=shaped(regimes(axis, squares, frequency)),
+        regime=shaped(causes.regimes(squares, frequency, axis.sampling.rate)),
         frequency=shaped(frequency),
         alias=shaped(aliased(frequency, axis.sampling.rate)),
         doubtful=shaped(doubtful),
@@ -366,19 +370,6 @@ def checked_speeds(name: str, speeds: Any, unit: str, single: bool = False) -> n
 def aliased(frequency: np.ndarray, rate: float) -> np.ndarray:
     """Frequency after sampling at this rate, Hz."""
     return np.abs(frequency - rate * np.rint(frequency / rate))
-
-
-def regimes(axis: Axis, squares: dict[Any, np.ndarray], frequency: np.ndarray) -> np.ndarray:
-    """Name of the largest part at each speed."""
-    nothing = np.zeros_like(frequency)
-    random, counting, sde, age = (
-        sum((squares[cause] for cause in causes.of_group(group) if cause in squares), nothing)
-        for group in ("noise", "resolution", "cyclic", "asynchronous")
-    )
-    seen = np.where(age > sde, cause_models.own_clock(axis) or np.nan, np.nan_to_num(frequency))
-    cyclic = np.where(seen < axis.sampling.rate / 2.0, "direct", "aliased")
-    largest = np.maximum(counting, sde + age)
-    return np.where(random >= largest, "noise", np.where(counting >= sde + age, "resolution", cyclic))
 
 
 def vanishing_marks(

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from ..model.axis import Axis, Sampling, check_axis
-from ..results import Result, measured_in, recorded
+from ..results import Result, computed, measured_in, recorded
 from ..rings import error_orders
 from . import period_error
 
@@ -28,6 +28,8 @@ DEFAULT_SPEEDS = 100
 FASTEST_PACE = 3.45
 # A range in which one end is a working speed of the axis spans at least this ratio.
 LEAST_SPAN = 10.0
+# Harmonics named where aliasing begins: their least share of the largest, and how many of the largest are looked at.
+STRONG, MOST = 0.03, 8
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -47,6 +49,10 @@ class TopSpeed(Result):
     hurry : float
         Largest relative excess of the graduation's speed under a head over the shaft's, by the error of a mounted
         ring; every limit is lower by this share.
+    aliasing : dict of int to float
+        {harmonic: speed} where aliasing begins: the speed at which each stronger harmonic of the signal period (there
+        at least 3 % of the largest, eight at most) passes half the loop rate, or half the encoder's own rate where that
+        is lower; highest harmonic first. Empty without harmonics and for timed edges, which are not aliased.
 
     Examples
     --------
@@ -60,6 +66,7 @@ class TopSpeed(Result):
     limit: str | None
     limits: dict[str, float] = field(metadata=measured_in("position/s"))
     hurry: float = field(default=0.0, metadata=measured_in("1"))
+    aliasing: dict[int, float] = computed("position/s", lambda top: _aliasing(top.axis))  # noqa: RUF009
     valid: bool = True
     reasons: tuple[str, ...] = ()
     axis: Axis = field(metadata={"plain": False})
@@ -175,6 +182,27 @@ def _limits(axis: Axis) -> dict[str, float]:
 def _excess_speed(ring: Ring, heads: tuple[float, ...]) -> float:
     """Largest slope of a ring's error at any of its heads."""
     return max(float(error_orders.slope(ring, (head,)).max()) for head in heads)
+
+
+def _aliasing(axis: Axis) -> dict[int, float]:
+    """Speed at which each of the stronger harmonics passes half the rate at which positions are sampled."""
+    if not axis.estimator.linear:
+        return {}
+    own = axis.sampling.encoder_rate or axis.interpolation.edge_clock or np.inf
+    first = 0.5 * min(axis.sampling.rate, own) * axis.scale.pitch
+    size = _harmonics(axis, first)
+    speeds = {int(k): float(first / k) for k in np.argsort(-size, kind="stable")[:MOST] if k > 0}
+    there = {k: _harmonics(axis, speed) for k, speed in sorted(speeds.items(), reverse=True)}
+    return {k: speeds[k] for k, each in there.items() if each[k] > 0.0 and each[k] >= STRONG * each.max()}
+
+
+def _harmonics(axis: Axis, speed: float) -> np.ndarray:
+    """Amplitude of the harmonics of the period's error at a speed, by order; insignificant ones are 0."""
+    spectrum = period_error.spectrum(axis, speed, period_error.grid_size(axis, speed))
+    size = np.zeros(max(spectrum.size, MOST))
+    orders = period_error.significant(spectrum)
+    size[orders] = np.abs(spectrum[orders])
+    return size
 
 
 def clips(axis: Axis) -> bool:

@@ -5,8 +5,25 @@
 May import every folder before it but `kernels`.
 """
 
+from __future__ import annotations
+
 import importlib
 from types import ModuleType
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from ..layout import Report
+
+# {class of a result: (module, function)}; the function takes the result, ``long`` and ``cautious``.
+TEXTS = {
+    "RippleCurve": ("axis_tables", "ripple"),
+    "PeriodError": ("axis_tables", "period"),
+    "Trace": ("run_text", "trace"),
+    "TopSpeed": ("axis_tables", "limits"),
+    "Sweep": ("tolerance_text", "sweep"),
+    "Tolerance": ("tolerance_text", "tolerance"),
+    "Identification": ("axis_tables", "fit"),
+}
 
 
 def __getattr__(name: str) -> ModuleType:
@@ -15,3 +32,31 @@ def __getattr__(name: str) -> ModuleType:
         return importlib.import_module(f".{name}", __name__)
     except ModuleNotFoundError:
         raise AttributeError(f"module {__name__!r} has no attribute {name!r}") from None
+
+
+def short_text(result: Any, *, long: bool = False) -> str:
+    """What ``print(result)`` shows: the text that the command of this result prints, 80 columns wide.
+
+    Parameters
+    ----------
+    result : Result
+        A result of a class named in `TEXTS`.
+    long : bool
+        Whether all columns, rows, notes and cautions are shown, as with --long.
+
+    Returns
+    -------
+    str
+        Lines with an end of line each; the first three answer. Numbers stand in the units of the axis' file.
+
+    Raises
+    ------
+    KeyError
+        For a result that no command prints.
+    """
+    module, function = TEXTS[type(result).__name__]
+    from .. import shown_units
+
+    with shown_units.chosen(getattr(getattr(result, "axis", None), "shown", {})):
+        report: Report = getattr(importlib.import_module(f".{module}", __name__), function)(result, long=long)
+        return report.text()

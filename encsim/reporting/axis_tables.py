@@ -2,114 +2,107 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
-from typing import TYPE_CHECKING, Any, TypedDict
+from collections.abc import Iterator, Mapping, Sequence
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from ..open_loop.causes import CAUSES, REGIMES
-from ..wording import aligned, beside, percent_number, share_text, show
-from .text_parts import (
-    CAUTION,
-    at_speed,
-    chosen_rows,
-    doubt,
-    joined_lines,
-    marks,
-    nearest_rows,
-    notes,
-    or_dash,
-    speed_count,
+from ..decisions import headlines
+from ..layout import (
+    DOUBT,
+    LIMIT,
+    Column,
+    Notes,
+    Paragraph,
+    Report,
+    ReportPart,
+    TextTable,
+    measured,
+    texts,
+    toned,
 )
+from ..open_loop.causes import CAUSES, REGIMES
+from ..wording import PEAK, beside, degrees, percent_number, share_text, show
+from . import run_text
+from .text_parts import at_speed, caution, chosen_rows, doubt, marks
 
 if TYPE_CHECKING:
+    from ..decisions.requirements import Requirement
     from ..model.axis import Axis
     from ..model.scale_and_signal import Scale, Signal
-    from ..open_loop.closed_form import Lines, RippleCurve
+    from ..open_loop.closed_form import RippleCurve
     from ..open_loop.limits import TopSpeed
     from ..open_loop.period_error import PeriodError
     from ..recordings.channel_fit import Identification
-    from ..time_domain.simulation import Trace
 
 
 # Harmonics listed at most; the least share of the largest that is listed.
 LINES, SMALLEST = 8, 1e-3
-
-
-class SimulatedPoints(TypedDict):
-    """Values of simulated speeds as they stand in the JSON of `encsim ripple`."""
-
-    speed: list[float]
-    rms: list[float]
-    peak: list[float]
-    samples: int
-    seed: int
+# Causes named beside a value: those that make this share of its mean square, at most two.
+NAMED = 0.1
 
 
 def ripple(
     curve: RippleCurve,
-    whole: RippleCurve,
-    top: TopSpeed,
-    simulated: SimulatedPoints | None = None,
+    simulated: run_text.SimulatedPoints | None = None,
     *,
+    whole: RippleCurve | None = None,
+    requirement: Requirement | None = None,
+    long: bool = False,
     cautious: bool = True,
-) -> str:
+) -> Report:
     """Report of a ripple curve: answer, doubt, table, simulated speeds, notes.
 
-    ``whole`` is the same range with more speeds, which the answer is about, or the curve itself.
+    ``whole`` is the same range with more speeds, which the answer is about.
     """
-    unit = curve.units["rms"]
-    parts = [
-        _answer(whole, _over(curve, whole, unit), unit),
-        doubt(curve, unit),
-        "\n",
-        aligned(_columns(curve, chosen_rows(curve.rms, curve.relative), unit)),
-    ]
+    from ..open_loop.limits import top_speed as top_speed_of
+
+    unit, whole = curve.units["rms"], curve.refined() if whole is None else whole
+    answer = [*_answer(whole, requirement, unit), *doubt(curve, unit)]
+    rows = chosen_rows(curve.rms, curve.relative, long=long)
+    shown = curve.at(rows)
+    blocks: list[ReportPart] = [TextTable(_columns(curve, shown, rows, long))]
     if simulated is not None:
-        parts += ["\n", _beside(curve, simulated, unit)]
-    return "".join([*parts, "\n", joined_lines(_notes(curve, top, unit)), CAUTION if cautious else ""])
+        blocks.append(run_text.beside_simulated(curve, simulated))
+    blocks += map(Paragraph, _remarks(curve, shown, top_speed_of(curve.axis), long))
+    return Report(answer, [*blocks, Notes(curve.reasons, DOUBT), *caution(cautious)], long)
 
 
-def _over(curve: RippleCurve, whole: RippleCurve, unit: str) -> str:
-    """The range of speeds that the answer is about."""
-    if whole is not curve:
-        return f"from {show(curve.speed[0], unit)} to {show(curve.speed[-1], unit)}"
-    return f"of {speed_count(len(curve.speed))}"
+def _answer(curve: RippleCurve, requirement: Requirement | None, unit: str) -> list[str]:
+    """The headline, and the numbers at the speed that it points at."""
+    limit = headlines.allowed(requirement, curve.speed)
+    found = headlines.headline(curve.speed, curve.rms, limit=limit, doubtful=curve.doubtful)
+    if found.kind == "none":
+        return [_without_headline(curve, unit)]
+    words = found.words(lambda speed: show(speed, unit), lambda share: f"{percent_number(share)} %")
+    place, rms = found.place, float(curve.rms[found.place])
+    peak = beside(curve.at([place]).peak[0], rms, unit)
+    allowed = f", limit {beside(rms / found.share, rms, unit)}" if found.limited else ""
+    return [
+        toned(f"{words}.", LIMIT) if found.above else f"{words}.",
+        f"There, at {show(found.speed, unit)}: {show(rms, unit)} rms{allowed}, peak {peak}, "
+        f"{percent_number(rms / found.speed)} % of the speed; {_why(curve, place)}.",
+    ]
 
 
-def _answer(curve: RippleCurve, over: str, unit: str) -> str:
-    """The largest ripple and the largest share of the speed, each with its speed and its largest cause."""
+def _without_headline(curve: RippleCurve, unit: str) -> str:
+    """The answer at standstill, without ripple, or where none is known."""
     if not np.isfinite(curve.rms).any():
-        return "No ripple can be told at these speeds; the notes say why.\n"
+        return "The ripple is not known at these speeds: see the notes."
     worst = int(np.nanargmax(curve.rms))
     if curve.rms[worst] == 0.0:
-        return f"No velocity ripple {over}.\n"
-    peak = curve.at([worst]).peak[0]
-    sizes = f"{show(curve.rms[worst], unit)} rms, peak {beside(peak, curve.rms[worst], unit)}"
-    lines = [f"Largest velocity ripple {over}: {sizes}, {_at(curve, worst, unit)}; {_why(curve, worst)}.\n"]
-    relative = np.where(np.isfinite(curve.relative), curve.relative, -1.0)
-    share = int(np.argmax(relative))
-    if share != worst and relative[share] > 0.0:
-        lines.append(f"Largest as a share of the speed: {percent_number(relative[share])} % rms at "
-                     f"{show(abs(curve.speed[share]), unit)}; {_why(curve, share)}.\n")  # fmt: skip
-    return "".join(lines)
-
-
-def _at(curve: RippleCurve, index: int, unit: str) -> str:
-    """``1.2 % of the speed, at 5 mm/s``, or at standstill."""
-    if curve.speed[index] == 0.0:
-        return "at standstill"
-    return f"{percent_number(curve.relative[index])} % of the speed, at {show(abs(curve.speed[index]), unit)}"
+        return "No velocity ripple at these speeds."
+    return f"At standstill: ripple {show(curve.rms[worst], unit)} rms; {_why(curve, worst)}."
 
 
 def _why(curve: RippleCurve, index: int) -> str:
-    """Regime and largest cause at one speed."""
+    """The largest cause at one speed, and whether it is aliased."""
     shares = _shares(curve, index)
     cause = max(shares, key=shares.__getitem__, default=None)
-    regime = str(curve.regime[index])
-    return f"regime {regime}{REGIMES[regime].note}" + (
-        f", {CAUSES[cause].note} makes {share_text(shares[cause])} % of the mean square" if cause else ""
-    )
+    if cause is None:
+        return f"regime {REGIMES[str(curve.regime[index])].cell}"
+    how = f" ({curve.regime[index]})" if CAUSES[cause].group == "cyclic" else ""
+    return f"{share_text(shares[cause])} % of the mean square from {CAUSES[cause].term}{how}"
 
 
 def _shares(curve: RippleCurve, index: int) -> dict[str, float]:
@@ -122,100 +115,105 @@ def _shares(curve: RippleCurve, index: int) -> dict[str, float]:
     )
 
 
-def _columns(curve: RippleCurve, rows: list[int], unit: str) -> dict[str, list[str]]:
-    """Table of the chosen speeds, text by column."""
-    mark, shown = marks(curve), curve.at(rows)
-    unsure = _unsure(shown)
-    columns = {
-        "speed": [show(curve.speed[i], unit) for i in rows],
-        "rms": [show(curve.rms[i], unit) + mark[i] for i in rows],
-        "peak": [beside(shown.peak[k], shown.rms[k], unit) + unsure[k] for k in range(len(rows))],
-        "% of speed": [percent_number(curve.relative[i]) if curve.speed[i] else "-" for i in rows],
-        "regime": [str(curve.regime[i]) for i in rows],
-        "line": [or_dash(curve.frequency[i], "Hz") for i in rows],
-        "seen at": [or_dash(curve.alias[i], "Hz") for i in rows],
-    }
-    shares = [_shares(curve, i) for i in rows]
-    return columns | {
-        f"{cause} %": [share_text(share.get(cause, 0.0)) for share in shares] for cause in curve.parts
-    }
+def _columns(curve: RippleCurve, shown: RippleCurve, rows: list[int], long: bool) -> list[Column]:
+    """Table of the chosen speeds."""
+    unit, shares, mark = curve.units["rms"], [_shares(curve, i) for i in rows], marks(curve)
+    columns = [
+        measured("speed", curve.speed[rows], unit),
+        measured("rms", shown.rms, unit, mark=[mark[i] for i in rows]),
+        Column("of speed", [percent_number(curve.relative[i]) if curve.speed[i] else "-" for i in rows], "%"),
+        measured("peak", shown.peak, unit, mark=_unsure(shown)),
+        texts("regime", [REGIMES[str(curve.regime[i])].labels[-1] for i in rows]),
+    ]
+    if not long:
+        return [*columns, texts("largest causes", [_largest(share) for share in shares])]
+    return [
+        *columns,
+        measured("frequency", curve.frequency[rows], "Hz"),
+        measured("aliased frequency", curve.alias[rows], "Hz"),
+        *(
+            Column(CAUSES[cause].term, [share_text(share.get(cause, 0.0)) for share in shares], "%")
+            for cause in curve.parts
+        ),
+    ]
+
+
+def _largest(shares: Mapping[str, float]) -> str:
+    """The one or two largest causes with their shares: ``SDE 81 %, sampling jitter 19 %``."""
+    first = sorted(shares, key=shares.__getitem__, reverse=True)[:2]
+    named = [cause for i, cause in enumerate(first) if not i or shares[cause] >= NAMED]
+    return ", ".join(f"{CAUSES[cause].term} {share_text(shares[cause])} %" for cause in named) or "-"
 
 
 def _unsure(curve: RippleCurve) -> list[str]:
     """A question mark behind each peak that is not known well, blanks behind the others if there is one."""
     blank = "" if curve.peak_reliable.all() else "  "
-    return [blank if sure else " ?" for sure in curve.peak_reliable]
+    return [blank if sure else f" {toned('?', DOUBT)}" for sure in curve.peak_reliable]
 
 
-def _beside(curve: RippleCurve, simulated: SimulatedPoints, unit: str) -> str:
-    """Simulated values beside the predicted ones."""
-    places = nearest_rows(curve.speed, simulated["speed"])
-    pairs = list(zip(places, simulated["rms"], strict=True))
-    table = aligned(
-        {
-            "speed": [show(speed, unit) for speed in simulated["speed"]],
-            "rms predicted": [show(curve.rms[i], unit) for i in places],
-            "simulated": [beside(rms, curve.rms[i], unit) for i, rms in pairs],
-            "differ by %": [
-                f"{100.0 * (rms / curve.rms[i] - 1.0):+.2f}" if curve.rms[i] > 0.0 else "-"
-                for i, rms in pairs
-            ],
-            "peak predicted": [show(curve.peak[i], unit) for i in places],
-            "simulated peak": [
-                beside(p, curve.peak[i], unit) for i, p in zip(places, simulated["peak"], strict=True)
-            ],
-        }
-    )
-    return f"Simulated: {simulated['samples']} samples a speed, seed {simulated['seed']}\n{table}"
-
-
-def _notes(curve: RippleCurve, top: TopSpeed, unit: str) -> Iterator[str]:
-    """Lines below the table."""
-    yield "Parts are shares of the mean square and add up to 100 %. Line: frequency of the strongest line of"
-    yield "the cyclic error; seen at: the frequency at which the controller sees it."
+def _remarks(curve: RippleCurve, shown: RippleCurve, top: TopSpeed, long: bool) -> Iterator[str]:
+    """Lines below the table of the shown speeds."""
+    yield f"{top_speed(top)} {_delay(shown)}"
+    if not shown.peak_reliable.all():
+        yield "? beside a peak: not known within 10 %."
+    if not long:
+        return
+    yield PEAK
+    yield "Causes: shares of the mean square, which add up to 100 %. Frequency: of the strongest harmonic of the SDE."
     if curve.method == "step":
-        yield "Method: lines and the step form (counts and converter are not computed exactly)."
+        yield "Method: harmonics and the step form (quantisation and A/D conversion are approximate)."
     if len(curve.vanishing):
-        listed = "; ".join(f"{show(speed, unit)} (line {', '.join(map(str, orders))})"
+        listed = "; ".join(f"{show(speed, curve.units['speed'])} (harmonic {', '.join(map(str, orders))})"
                            for speed, orders in list(curve.vanishing)[:6])  # fmt: skip
-        yield f"Lines vanish at: {listed}{'; ...' if len(curve.vanishing) > 6 else ''}"
-    yield top_speed(top)
-    yield from (f"Note: {reason}" for reason in curve.reasons)
+        yield f"Null speeds: {listed}{'; ...' if len(curve.vanishing) > 6 else ''}."
+
+
+def _delay(curve: RippleCurve) -> str:
+    """Delay of the measured velocity, which may depend on the speed."""
+    longest, least = (show(float(end(curve.delay)), "s") for end in (np.max, np.min))
+    return f"Delay of the measured velocity: {least if least == longest else f'{least} to {longest}'}."
 
 
 def top_speed(top: TopSpeed) -> str:
     """The top speed and its limit in one line."""
     if not np.isfinite(top.speed):
-        return "Top speed: nothing in the file limits it."
+        return "Top speed: no limit in the file."
     if top.speed == 0.0:
-        return f"Top speed: none, {top.limit} holds at standstill already."
-    return f"Top speed: {show(top.speed, top.units['speed'])}, set by {top.limit}."
+        return toned(f"Top speed: none, limited by {top.limit} at standstill already.", LIMIT)
+    return f"Top speed: {show(top.speed, top.units['speed'])}, limited by {limit_words(top.limit)}."
 
 
-def period(result: PeriodError) -> str:
+def limit_words(limit: str | None) -> str:
+    """A limit of the speed in words."""
+    return (limit or "").replace("_", " ")
+
+
+def period(result: PeriodError, *, long: bool = False) -> Report:
     """Report of the error over a signal period: size, harmonics with their causes, signal faults."""
     unit = result.units["error"]
     if not result.valid:
-        return joined_lines(f"Not a position: {reason}" for reason in result.reasons)
+        return Report([toned("There is no position to read.", DOUBT)], [Notes(result.reasons, DOUBT)], long)
     if not len(result.harmonic):
-        return "The encoder makes no error within a signal period.\n"
+        return Report(["The encoder has no error within the signal period."], (), long)
     low, high = show(result.error.min(), unit), show(result.error.max(), unit)
     rms = show(float(np.sqrt(np.mean(result.error**2))), unit)
-    text = (
-        f"Within a signal period the shown position is off by {low} to {high} about its mean, {rms} rms, "
-        f"{at_speed(result.speed, f'{unit}/s')}.\n\n"
+    largest = int(np.argmax(result.amplitude))
+    answer = [
+        f"Error within the signal period {at_speed(result.speed, f'{unit}/s')}: {low} to {high}, {rms} rms.",
+        f"Largest: harmonic {result.harmonic[largest]}, {show(result.amplitude[largest], unit)}, from "
+        f"{_causes(result, int(result.harmonic[largest]), unit)}.",
+    ]
+    first = np.argsort(-result.amplitude, kind="stable")[: None if long else LINES]
+    order = [i for i in first if result.amplitude[i] >= SMALLEST * result.amplitude.max() * (not long)]
+    table = TextTable(
+        [
+            Column("harmonic", [str(result.harmonic[i]) for i in order]),
+            measured("amplitude", result.amplitude[order], unit),
+            Column("phase", [degrees(result.angle[i])[:-4] for i in order], "deg"),
+            texts("causes", [_causes(result, int(result.harmonic[i]), unit) for i in order]),
+        ]
     )
-    largest = np.argsort(-result.amplitude, kind="stable")[:LINES]
-    order = [i for i in largest if result.amplitude[i] >= SMALLEST * result.amplitude.max()]
-    table = aligned(
-        {
-            "a period": [str(result.harmonic[i]) for i in order],
-            "amplitude": [show(result.amplitude[i], unit) for i in order],
-            "angle": [show(result.angle[i], "rad") for i in order],
-            "from": [_causes(result, int(result.harmonic[i]), unit) for i in order],
-        }
-    )
-    return f"{text}{table}\n{_faults(result.axis)}"
+    return Report(answer, [table, *(Paragraph(line, indent="  ") for line in _faults(result.axis))], long)
 
 
 def _causes(result: PeriodError, order: int, unit: str) -> str:
@@ -225,98 +223,85 @@ def _causes(result: PeriodError, order: int, unit: str) -> str:
     return ", ".join(f"{cause} {show(sizes[cause], unit)}" for cause in causes) or "higher order"
 
 
-def _faults(axis: Axis) -> str:
-    """Signal faults before conditioning, and the part of them that conditioning removes."""
+def _faults(axis: Axis) -> Iterator[str]:
+    """Signal errors before the correction, and the part of them that it removes."""
     signal, removed = axis.signal, axis.interpolation.correction
     faults = []
     if any(signal.offset):
         cosine, sine = (100.0 * part for part in signal.offset)
-        faults.append(f"offset: cosine {cosine:.3g} %, sine {sine:.3g} % of unit amplitude")
+        faults.append(f"offset cosine {cosine:.3g} %, sine {sine:.3g} % of the amplitude")
     if signal.gain:
-        faults.append(f"gain: sine channel {100.0 * signal.gain:+.3g} %")
+        faults.append(f"amplitude mismatch {100.0 * signal.gain:+.3g} %")
     if signal.phase:
-        faults.append(f"phase: sine channel {show(signal.phase, 'rad')} off a quarter period")
+        faults.append(f"phase error {degrees(signal.phase)}")
     if len(signal.harmonics):
         sizes = (f"{order}: {100.0 * size:.3g} %" for order, size in signal.harmonics.items())
-        faults.append(f"harmonics: {'; '.join(sizes)}")
+        faults.append(f"harmonic distortion {', '.join(sizes)}")
     if len(signal.sde):
-        sizes = (
-            f"{order} a period: {show(size, axis.scale.unit)}" for order, (size, _) in signal.sde.items()
-        )
-        faults.append(f"given error: {'; '.join(sizes)}")
-    lines = [f"  {fault}" for fault in faults or ["none"]]
+        sizes = (f"harmonic {order} {show(size, axis.scale.unit)}" for order, (size, _) in signal.sde.items())
+        faults.append(f"sde {', '.join(sizes)}")
+    yield f"Signal errors: {'; '.join(faults) or 'none'}."
     if removed:
-        lines.append(f"  conditioning removes {100.0 * removed:.3g} % of offset, gain and phase")
-    return joined_lines(["Signal faults:", *lines])
+        yield f"The correction removes {100.0 * removed:.3g} % of offset, amplitude mismatch and phase error."
 
 
-def run(trace: Trace, lines: Lines, *, cautious: bool = True) -> str:
-    """Report of one simulated run."""
-    unit = trace.units["velocity"]
-    settled = trace.velocity[trace.settle :]
-    mean = float(settled.mean())
-    share = f", {percent_number(trace.rms / abs(trace.speed))} % of the speed" if trace.speed else ""
-    head = (
-        f"{len(trace.velocity)} samples {at_speed(trace.speed, unit)}, seed {trace.seed}: "
-        f"velocity ripple {show(trace.rms, unit)} rms{share}, peak {beside(trace.peak, trace.rms, unit)}, "
-        f"mean velocity {show(mean, unit)}.\n"
-    )
-    if trace.settle:
-        head += f"The first {trace.settle} samples are left out: the estimator settles.\n"
-    return f"{head}{_lines(lines, unit)}{notes(trace.reasons)}{CAUTION if cautious else ''}"
-
-
-def cycles(lines: Lines, index: int) -> str:
-    """Order of a line: per signal period, or per revolution of the ring."""
-    order = lines.order[index]
-    return f"{order} a turn" if order else f"{int(lines.harmonic[index])} a period"
-
-
-def _lines(lines: Lines, unit: str) -> str:
-    """Lines expected at that speed, strongest first."""
-    if not len(lines.harmonic):
-        return "No cyclic line is expected.\n"
-    rows = range(min(len(lines.harmonic), LINES))
-    table = aligned(
-        {
-            "line": [cycles(lines, i) for i in rows],
-            "frequency": [show(lines.frequency[i], "Hz") for i in rows],
-            "seen at": [show(lines.alias[i], "Hz") for i in rows],
-            "position": [show(lines.position[i], unit[:-2]) for i in rows],
-            "velocity": [show(lines.velocity[i], unit) for i in rows],
-        }
-    )
-    return f"\nLines expected (amplitude):\n{table}\n"
-
-
-def limits(axis: Axis, top: TopSpeed) -> str:
+def limits(top: TopSpeed, *, long: bool = False) -> Report:
     """Report of the top speed with all limits, resolution and null speeds."""
-    from ..open_loop.closed_form import vanishing_speeds
-
+    axis = top.axis
     unit = axis.scale.unit
     rows = sorted(top.limits.items(), key=lambda item: item[1])
-    text = f"{top_speed(top)}\n"
+    blocks: list[ReportPart] = []
     if rows:
-        table = aligned(
-            {"limit": [name for name, _ in rows], "speed": [show(v, f"{unit}/s") for _, v in rows]}
+        names = [limit_words(name) for name, _ in rows]
+        blocks.append(
+            TextTable([texts("limit", names), measured("speed", [v for _, v in rows], f"{unit}/s")])
         )
-        text += f"\n{table}\n"
-    text += f"Signal period: {show(axis.scale.pitch, unit)}"
-    text += f", {axis.scale.lines} a turn\n" if axis.scale.lines is not None else "\n"
+    blocks += [
+        Paragraph(line, indent="  ")
+        for line in [*_graduation(axis, top), *_aliasing(top), *_ring_lines(axis, top)]
+    ]
+    return Report([top_speed(top), *_nulls(axis)], [*blocks, Notes(top.reasons, DOUBT)], long)
+
+
+def _nulls(axis: Axis) -> Iterator[str]:
+    """The speeds at which a harmonic of the error vanishes."""
+    from ..open_loop.closed_form import vanishing_speeds
+
+    speeds = ", ".join(show(speed, f"{axis.scale.unit}/s") for speed in vanishing_speeds(axis)[:3])
+    yield f"Null speeds of the 1st harmonic: {speeds}, ...; of the k-th harmonic also these divided by k."
+
+
+def _graduation(axis: Axis, top: TopSpeed) -> Iterator[str]:
+    """Signal period, resolution, count rate."""
+    unit, lines = axis.scale.unit, axis.scale.lines
+    yield f"Signal period: {show(axis.scale.pitch, unit)}" + (
+        f", {lines} per revolution." if lines is not None else "."
+    )
     if axis.resolution:
-        text += f"Resolution: {show(axis.resolution, unit)} a count, {axis.interpolation.factor} a period\n"
+        rate = ""
         if np.isfinite(top.speed) and top.speed > 0.0:
-            text += f"At the top speed: {show(top.speed / axis.resolution, '1')} counts a second\n"
-    text += _ring_lines(axis, top)
-    speeds = ", ".join(show(speed, f"{unit}/s") for speed in vanishing_speeds(axis))
-    text += f"A line once a period vanishes at: {speeds}; line k also at 1/k of these\n"
-    return text + notes(top.reasons)
+            rate = f"; {show(top.speed / axis.resolution, '1')} counts per second at the top speed"
+        factor = axis.interpolation.factor
+        yield f"Resolution: {show(axis.resolution, unit)} per count, {factor} counts per period{rate}."
 
 
-def _ring_lines(axis: Axis, top: TopSpeed) -> str:
-    """How the mounting of the ring lowers the top speed, and the strongest lines of the ring there."""
+def _aliasing(top: TopSpeed) -> Iterator[str]:
+    """Speeds at which the stronger harmonics pass half the loop rate."""
+    axis = top.axis
+    if not top.aliasing:
+        if not axis.estimator.linear:
+            yield "Aliasing: none, since the estimator times edges."
+        return
+    harmonic, first = next(iter(top.aliasing.items()))
+    half = show(harmonic * first / axis.scale.pitch, "Hz")
+    speeds = ", ".join(f"{k} at {show(v, f'{axis.scale.unit}/s')}" for k, v in top.aliasing.items())
+    yield f"Aliasing begins where a harmonic passes {half}: {speeds}."
+
+
+def _ring_lines(axis: Axis, top: TopSpeed) -> Iterator[str]:
+    """How the mounting of the ring lowers the top speed, and the strongest orders of the ring there."""
     if axis.ring is None:
-        return ""
+        return
     from ..open_loop.closed_form import lines
 
     finite = np.isfinite(top.speed) and top.speed > 0.0
@@ -325,33 +310,41 @@ def _ring_lines(axis: Axis, top: TopSpeed) -> str:
     rows = [index for index in np.argsort(-there.position) if there.order[index]][:3]
     rows = [index for index in rows if there.position[index] > SMALLEST * there.position[rows[0]]]
     listed = ", ".join(
-        f"{cycles(there, i)} {show(there.position[i], axis.scale.unit)} at {show(there.frequency[i], 'Hz')}"
+        f"{run_text.cycles(there, i)} {show(there.position[i], axis.scale.unit)} at {show(there.frequency[i], 'Hz')}"
         for i in rows
     )
-    head = f"Ring: its graduation passes a head up to {show(top.hurry, '%')} faster than the shaft turns"
-    where = "at the top speed" if finite else "at one signal period a sample"
-    return f"{head}, which the limits allow for\n{f'Its lines {where}: {listed}' if listed else 'It has no lines'}\n"
+    faster = f"up to {show(top.hurry, '%')} faster than the shaft"
+    yield f"Ring: at a head the graduation is {faster}; the limits include it."
+    where = "at the top speed" if finite else "at one signal period per sample"
+    yield f"Ring errors {where}: {listed or 'none'}."
 
 
-def fit(result: Identification, scale: Scale | None) -> str:
+def fit(result: Identification, scale: Scale | None = None, *, long: bool = False) -> Report:
     """Report of a fit of two recorded channels."""
     signal = result.signal
     if not result.valid or signal is None:
-        return joined_lines(f"Refused: {reason}" for reason in result.reasons)
+        return Report([toned("The fit is refused.", DOUBT)], [Notes(result.reasons, DOUBT)], long)
     rows = list(_fitted_faults(signal, result.uncertainty, scale))
-    table = aligned(
-        {
-            "fault": [name for name, *_ in rows],
-            "value": [show(value, unit) for _, value, _, unit in rows],
-            "uncertainty": [beside(uncertainty, value, unit) for _, value, uncertainty, unit in rows],
-        }
+    names, values, uncertainties, units = zip(*rows, strict=True)
+    table = TextTable(
+        [
+            texts("fault", names),
+            Column("value", [show(value, unit) for value, unit in zip(values, units, strict=True)]),
+            Column(
+                "uncertainty",
+                [
+                    beside(wide, value, unit)
+                    for value, wide, unit in zip(values, uncertainties, units, strict=True)
+                ],
+            ),
+        ]
     )
-    head = (
-        f"{result.points} points, {100.0 * result.coverage:.0f} % of the circle seen, "
-        f"residual {100.0 * result.residual:.3g} % rms of the radius, "
-        f"amplitude {show(result.amplitude, '1')} input units.\n"
-    )
-    return f"{head}\n{table}{_as_error(signal, scale)}{notes(result.remarks)}"
+    answer = [
+        *_as_error(signal, scale),
+        f"Residual {100.0 * result.residual:.3g} % rms of the radius; {result.points} points, "
+        f"{100.0 * result.coverage:.0f} % of the circle; amplitude {show(result.amplitude, '1')} input units.",
+    ]
+    return Report(answer, [table, Notes(result.remarks)], long)
 
 
 def _fitted_faults(
@@ -360,8 +353,8 @@ def _fitted_faults(
     """Faults of a fit: (name, value, standard uncertainty, unit)."""
     for part, name in enumerate(("offset cosine", "offset sine")):
         yield name, signal.offset[part], uncertainty["offset"][part], "%"
-    yield "gain", signal.gain, uncertainty["gain"], "%"
-    yield "phase", signal.phase, uncertainty["phase"], "rad"
+    yield "amplitude mismatch", signal.gain, uncertainty["gain"], "%"
+    yield "phase error", np.degrees(signal.phase), np.degrees(uncertainty["phase"]), "deg"
     for order, size in signal.harmonics.items():
         yield f"harmonic {order}", size, uncertainty["harmonics"][order], "%"
     if "noise" in uncertainty:
@@ -370,14 +363,13 @@ def _fitted_faults(
         yield "jitter", signal.jitter, uncertainty["jitter"], scale.unit
 
 
-def _as_error(signal: Signal, scale: Scale | None) -> str:
+def _as_error(signal: Signal, scale: Scale | None) -> Sequence[str]:
     """The position error that the fitted faults cause."""
     if scale is None:
-        return "\n"
+        return ["Signal errors of the two channels; --period gives them as position error too."]
     from ..model.axis import Axis, Sampling
     from ..open_loop.period_error import position_error
 
     error = position_error(Axis(scale, signal=signal, sampling=Sampling(1.0))).error
     low, high = show(error.min(), scale.unit), show(error.max(), scale.unit)
-    period = show(scale.pitch, scale.unit)
-    return f"\nWithin a signal period of {period} they make {low} to {high} of position error.\n"
+    return [f"Position error within the signal period of {show(scale.pitch, scale.unit)}: {low} to {high}."]

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from ..wording import aligned, beside, force, percent_number, share_text, show
+from ..wording import DELAY, PEAK, aligned, beside, force, percent_number, share_text, show
 from .text_parts import (
     ALL_ROWS,
     at_speed,
@@ -60,7 +60,7 @@ def loop(
     if np.isfinite(curve.actual).any():
         unit = curve.units["speed"]
         table = aligned(_columns(curve, unit))
-        parts += ["\n", _answer(curve, whole, unit), doubt(curve, unit), "\n", table]
+        parts += ["\n", _answer(curve, whole, unit), joined_lines(doubt(curve, unit)), "\n", table]
         parts += [] if simulated is None else ["\n", _beside(curve, simulated)]
         parts += ["\n", LEGEND, notes(curve.reasons)]
     return "".join([*parts, cautions_text(cautions)])
@@ -268,4 +268,5 @@ def _legend(result: Frontier) -> Iterator[str]:
     yield "Best: no other has as little delay and ripple, and less of one. Noise gain: velocity for white position\n"
     yield "noise of 1. Bound: least rms that white noise alone leaves to any estimator with this delay that does not\n"
     yield "overshoot.\n"
+    yield f"{PEAK}\nDelay: {DELAY}.\n"
     yield f"White position noise here: {show(result.noise, result.units['noise'])} rms.\n"

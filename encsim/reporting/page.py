@@ -15,11 +15,13 @@ from .. import __version__, checks, files
 from ..closed_loop.closed_loop_ripple import smoothness
 from ..closed_loop.stability import margins
 from ..closed_loop.timed_edge_loops import slowest_speed
+from ..decisions import headlines
 from ..decisions.explanation import explain
-from ..decisions.requirements import Requirement
+from ..decisions.requirements import RIPPLES, Requirement
 from ..decisions.ripple_summary import closes
 from ..model.axis import check_axis
-from ..open_loop.closed_form import regimes, ripple
+from ..open_loop.causes import regimes
+from ..open_loop.closed_form import ripple
 from ..open_loop.period_error import position_error
 from ..plotting.canvas import COLOURS
 from ..rings.budget import ring_budget
@@ -35,6 +37,7 @@ if TYPE_CHECKING:
     from ..closed_loop.closed_loop_ripple import Smoothness
     from ..closed_loop.stability import Margins
     from ..decisions.explanation import Explanation
+    from ..decisions.headlines import Headline
     from ..decisions.judgements import Judgement
     from ..model.axis import Axis
     from ..open_loop.closed_form import RippleCurve
@@ -59,6 +62,7 @@ class Findings:
     axis: Axis
     requirement: Requirement | None
     judgement: Judgement | None
+    headline: Headline
     curve: RippleCurve
     error: PeriodError
     detail: DetailSpeed
@@ -190,10 +194,16 @@ def findings(
     progress("judging the axis" if requirement is not None else "computing ripple")
     judged = None if requirement is None else requirement.judge(axis)
     sweep = curve_speeds(axis, given, requirement)
+    if judged is not None:
+        # the curve then has the worst speeds that the judgement tells
+        worst = [check.speed for check in judged.limits if check.name in RIPPLES and check.speed > 0.0]
+        sweep = np.union1d(sweep, worst)
     smooth, stability = _loop(axis, sweep)
     curve = _curve(axis, sweep, smooth)
     named = given if len(given) < RANGE else given[:0]
-    detail = detail_speed(curve, judged, named)
+    limit = headlines.allowed(requirement, curve.speed)
+    headline = headlines.headline(curve.speed, curve.rms, limit=limit, doubtful=curve.doubtful)
+    detail = detail_speed(headline, judged, named, axis)
     progress("looking for causes and remedies")
     explanation = explain(axis, detail.speed)
     progress("computing the frames of the speed slider")
@@ -205,6 +215,7 @@ def findings(
         axis=axis,
         requirement=requirement,
         judgement=judged,
+        headline=headline,
         curve=curve,
         error=position_error(axis),
         detail=detail,
@@ -238,7 +249,7 @@ def _curve(axis: Axis, sweep: np.ndarray, smooth: Smoothness | None) -> RippleCu
         rms=smooth.measured,
         relative=smooth.measured / smooth.speed,
         parts=parts,
-        regime=regimes(axis, squares, steady.frequency),
+        regime=regimes(squares, steady.frequency, axis.sampling.rate),
         doubtful=smooth.doubtful,
         valid=smooth.valid,
         reasons=smooth.reasons,

@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
-import numpy as np
-
+from ..decisions.headlines import paired, side_of
 from ..figures import ripple as ripple_picture
-from ..figures import ripple_view
 from ..figures.ripple_view import prepare_ripple, range_of_speeds
 from ..open_loop.causes import REGIMES
 from ..wording import compared, percent, quantity, sentence
@@ -18,8 +17,8 @@ from .page_words import doubted, in_plain_words, in_unit, limit_name, meanings
 
 if TYPE_CHECKING:
     from ..decisions.explanation import Explanation
-    from ..decisions.judgements import Judgement
-    from ..decisions.requirements import Requirement
+    from ..decisions.headlines import Headline
+    from ..decisions.judgements import Judgement, LimitCheck
     from ..figures.ripple_view import RippleView
     from .page import Findings
     from .page_blocks import GlyphStore
@@ -31,8 +30,7 @@ UNSTABLE = ("Make the loop stable", "as it is, it swings by itself")
 
 def answer(results: Findings, store: GlyphStore) -> Block:
     """How smoothly the axis runs, against the requirement if there is one."""
-    curve, judged = results.curve, results.judgement
-    limit = drawn_limit(results.requirement, judged)
+    curve, judged, limit = results.curve, results.judgement, results.requirement
     view, plain = prepare_ripple(curve, limit), in_plain_words(curve)
     shown = picture(
         "ripple",
@@ -45,7 +43,7 @@ def answer(results: Findings, store: GlyphStore) -> Block:
         question = "How smoothly does it run?"
         says = [f"{shown.title}.", "No limit was given, so there is no verdict here."]
     else:
-        question, says = "Does it run smoothly enough?", [_verdict(judged)]
+        question, says = "Does it run smoothly enough?", [_verdict(judged, results.headline)]
     if len(view.speed) > 1:
         says.append(reason(results.detail, results.axis))
     if results.smoothness is not None and results.smoothness.stable:
@@ -64,23 +62,22 @@ def answer(results: Findings, store: GlyphStore) -> Block:
     )
 
 
-def drawn_limit(requirement: Requirement | None, judged: Judgement | None) -> tuple[float, float] | None:
-    """The limiting limit of measured ripple as (share of the speed, least value); None without a limit."""
-    if requirement is None or judged is None:
-        return None
-    given = {
-        "relative": (requirement.relative or 0.0, requirement.floor or 0.0),
-        "measured": (0.0, requirement.measured or 0.0),
-    }
-    checks = [each for each in judged.limits if each.name in given]
-    return given[max(checks, key=lambda each: each.share).name] if checks else None
+def _worst(judged: Judgement, headline: Headline) -> LimitCheck:
+    """The limiting criterion; where it is a limit on measured ripple, at the speed of the headline."""
+    binding: LimitCheck = judged.limit(judged.binding)
+    if binding.name not in ("measured", "relative") or not headline.limited:
+        return binding
+    if (headline.kind == "met") != binding.met:
+        return binding  # exceeded only where the result is not reliable
+    limit = headline.rms / headline.share
+    return replace(binding, speed=headline.speed, value=headline.rms, limit=limit, share=headline.share)
 
 
-def _verdict(judged: Judgement) -> str:
+def _verdict(judged: Judgement, headline: Headline) -> str:
     """Yes or no, with the limiting criterion."""
     axis = judged.axis
     missed = [each for each in judged.limits if not each.met]
-    binding = judged.limit(judged.binding)
+    binding = _worst(judged, headline)
     unit = judged.units[binding.name]
     where = "" if math.isnan(binding.speed) else f" at {quantity(binding.speed, judged.units['speeds'], 2)}"
     name = limit_name(binding.name, axis)
@@ -96,47 +93,39 @@ def _facts(results: Findings, view: RippleView) -> tuple[tuple[str, str, str], .
     unit = view.unit
     facts: list[tuple[str, str, str]] = []
     if results.judgement is not None:
-        binding = results.judgement.limit(results.judgement.binding)
+        binding = _worst(results.judgement, results.headline)
         worst = percent(binding.share) if math.isfinite(binding.share) else "missed"
         where = "" if math.isnan(binding.speed) else f", at {quantity(binding.speed, unit, 2)}"
         facts.append(("Worst share of a limit", worst, f"{limit_name(binding.name, results.axis)}{where}"))
     if view.allowed is not None:
-        facts.append(("Speeds above the limit", *_failing(view)))
-    facts += _roughest(view, results)[: 2 - len(facts)]
+        facts.append(("Speeds above the limit", *_failing(results.headline, unit)))
+    facts += _shares(view, results.headline)[: 2 - len(facts)]
     facts.append(("What to do first", *(UNSTABLE if results.unstable else _first(results.explanation, unit))))
     return tuple(facts)
 
 
-def _roughest(view: RippleView, results: Findings) -> list[tuple[str, str, str]]:
-    """The ripple at the speed explained in detail, and the largest, each with its share of the speed."""
-    largest = int(np.argmax(np.where(view.sound, view.rms, 0.0)))
-    most = _at(view, view.speed[largest], view.rms[largest])
-    if view.speed[largest] == results.detail.speed:
-        share = percent(view.rms[largest] / view.speed[largest])
-        return [("Largest ripple, rms", *most[:2]), ("As a share of that speed", share, "")]
-    size, where, share = _at(view, results.detail.speed, results.explanation.values["measured"])
-    kind = (
-        "Ripple where cyclic error matters most"
-        if results.detail.why == "cyclic"
-        else "Ripple looked at below"
-    )
-    return [(kind, share, f"{size} rms {where}"), ("Largest ripple, rms", most[0], f"{most[1]}, {most[2]}")]
+def _shares(view: RippleView, headline: Headline) -> list[tuple[str, str, str]]:
+    """The ripple as a share of the speed where that is large, and its size there."""
+    if headline.kind == "none":
+        return [("Ripple", "none", "")]
+    size, at = quantity(headline.rms, view.unit, 2), f"at {quantity(headline.speed, view.unit, 2)}"
+    low, high = (quantity(end, view.unit, 2) for end in (headline.ranges or ((math.nan, math.nan),))[0])
+    told = {
+        "range": (paired(*map(percent, headline.shares), "to"), f"between {paired(low, high, 'and')}"),
+        "threshold": (f"above {percent(headline.shares[0])}", "only " + side_of(headline, low, high)),
+    }
+    share, where = told.get(headline.kind, (percent(headline.rms / headline.speed), at))
+    return [("Ripple as a share of the speed", share, where), ("Ripple, rms", size, at)]
 
 
-def _at(view: RippleView, speed: float, rms: float) -> tuple[str, str, str]:
-    """Ripple, speed, and share of the speed, in words."""
-    share = f"{percent(rms / speed)} of the speed"
-    return quantity(rms, view.unit, 2), f"at {quantity(speed, view.unit, 2)}", share
-
-
-def _failing(view: RippleView) -> tuple[str, str]:
+def _failing(headline: Headline, unit: str) -> tuple[str, str]:
     """Speeds at which measured ripple exceeds its limit, in words."""
-    ranges = ripple_view.ranges_above(view)
+    ranges = headline.ranges
     if not ranges:
         return "none", "measured ripple"
-    low, high = (quantity(end, view.unit, 2) for end in (ranges[0][0], ranges[-1][1]))
+    low, high = (quantity(end, unit, 2) for end in (ranges[0][0], ranges[-1][1]))
     several = f"in {len(ranges)} ranges" if len(ranges) > 1 else "measured ripple"
-    return (low if low == high else f"{low} to {high}"), several
+    return (low if low == high else paired(low, high, "to")), several
 
 
 def _first(explanation: Explanation, unit: str) -> tuple[str, str]:
@@ -184,4 +173,6 @@ def _ripple_table(results: Findings, view: RippleView) -> Table:
 
 
 def _held(rms: float, allowed: float, unit: str) -> tuple[str, str]:
+    if math.isinf(allowed):
+        return "none", ""
     return quantity(allowed, unit), "above" if rms > allowed else "within"

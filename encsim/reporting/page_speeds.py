@@ -14,22 +14,22 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from .. import units
+from .. import shown_units
 from ..closed_loop.timed_edge_loops import stable_speeds
 from ..decisions.requirements import RIPPLES
 from ..decisions.ripple_summary import closes
 from ..open_loop import limits
-from ..open_loop.causes import of_group
 from ..open_loop.closed_form import checked_speeds, lines, vanishing_speeds
 from ..time_domain.simulation import simulate
 from ..time_domain.velocity_spectrum import is_aliased, spectrum, strongest_harmonics
 from ..wording import quantity
 
 if TYPE_CHECKING:
+    from ..decisions.headlines import Headline
     from ..decisions.judgements import Judgement
     from ..decisions.requirements import Requirement
     from ..model.axis import Axis
-    from ..open_loop.closed_form import Lines, RippleCurve
+    from ..open_loop.closed_form import Lines
     from ..time_domain.simulation import Trace
 
     Speeds = Sequence[float] | np.ndarray
@@ -120,7 +120,7 @@ def _middle_of_widest_gap(speeds: list[float], axis: Axis) -> float | None:
 
 def round_speed(speed: float, axis: Axis) -> float:
     """A speed with two digits in the unit that it is shown in."""
-    size = units.display_unit(speed, f"{axis.scale.unit}/s")[0]
+    size = shown_units.display_unit(speed, f"{axis.scale.unit}/s")[0]
     return float(f"{speed / size:.1e}") * size
 
 
@@ -143,59 +143,48 @@ def _nulls(axis: Axis, low: float, high: float) -> list[float]:
 class DetailSpeed:
     """The speed that a page explains in detail, m/s or rad/s.
 
-    ``why`` is "limit", "named", "cyclic" or "largest"; ``named`` is true for one of several speeds that the user named.
+    ``why`` is "limit", "named", "nearest" (of several that the user named), or the kind of the headline.
     """
 
     speed: float
     why: str
-    named: bool = False
 
 
-def detail_speed(curve: RippleCurve, judged: Judgement | None, named: Speeds) -> DetailSpeed:
-    """The speed that tells most about an axis: the nearest to its limit, or where cyclic error matters most."""
+def detail_speed(headline: Headline, judged: Judgement | None, named: Speeds, axis: Axis) -> DetailSpeed:
+    """The speed of the headline; that of another limit on ripple where this is the nearest; a speed that was named."""
     checks = [] if judged is None else [check for check in judged.limits if check.name in RIPPLES]
     if checks:
-        return DetailSpeed(max(checks, key=lambda check: check.share).speed, "limit")
+        worst = max(checks, key=lambda check: check.share)
+        own = headline.limited and worst.name in ("measured", "relative")
+        return DetailSpeed(headline.speed if own else worst.speed, "limit")
     if len(named) == 1:
         return DetailSpeed(float(named[0]), "named")
-    places = [int(np.argmin(np.abs(curve.speed - speed))) for speed in named]
-    places = places or [int(place) for place in np.flatnonzero(curve.speed > 0.0)]
-    reliable = [place for place in places if not curve.doubtful[place]]
-    return _most_cyclic(curve, np.array(reliable or places, dtype=int), named)
-
-
-def _most_cyclic(curve: RippleCurve, places: np.ndarray, named: Speeds) -> DetailSpeed:
-    """The place where cyclic error is the largest share of the speed, else the place of the largest ripple."""
-    # At slow speeds quantisation and noise grow without bound as a share of the speed, and the largest ripple is
-    # mostly at speeds at which nobody minds it: hence the share of cyclic error, where that is most of the ripple.
-    speed, square = curve.speed[places], curve.rms[places] ** 2
-    parts = [curve.parts[cause][places] ** 2 for cause in of_group("cyclic") if cause in curve.parts]
-    share = np.divide(sum(parts), square, out=np.zeros_like(speed), where=square > 0.0)
-    best = int(np.argmax(curve.rms[places] / speed * share))
-    if share[best] < 0.5:
-        return DetailSpeed(_as_named(named, speed[int(np.argmax(square))]), "largest", bool(len(named)))
+    speed = headline.speed
+    if math.isnan(speed):
+        return DetailSpeed(float(named[0] if len(named) else top_of(axis)), "none")
     if len(named):
-        return DetailSpeed(_as_named(named, speed[best]), "cyclic", named=True)
-    rounded = round_speed(float(speed[best]), curve.axis)
-    return DetailSpeed(rounded if speed.min() <= rounded <= speed.max() else float(speed[best]), "cyclic")
+        return DetailSpeed(float(min(named, key=lambda each: abs(math.log(each / speed)))), "nearest")
+    rounded, ends = round_speed(speed, axis), headline.ranges[0] if headline.ranges else (speed, speed)
+    return DetailSpeed(rounded if ends[0] <= rounded <= ends[1] else speed, headline.kind)
 
 
-def _as_named(named: Speeds, speed: float) -> float:
-    """The named speed nearest to this one; this one where none was named."""
-    return float(min(named, key=lambda each: abs(each - speed)) if len(named) else speed)
+def top_of(axis: Axis) -> float:
+    """Highest speed that matters."""
+    return limits.speed_range(axis)[1]
 
 
 def reason(detail: DetailSpeed, axis: Axis) -> str:
     """Why the page explains this speed, as a sentence."""
-    speed, named = speed_name(detail.speed, axis), ", of the speeds given," if detail.named else ""
     words = {
         "limit": ", where a limit is nearest or most exceeded.",
         "named": ", as asked.",
-        "cyclic": f", where{named} cyclic error matters most: it is most of the ripple there, and a large share of the "
-        "speed.",
-        "largest": f", where{named} ripple is largest: cyclic error is not what matters most here.",
+        "nearest": ", of the speeds given the nearest to those where ripple is a large share of the speed.",
+        "range": ", one of the speeds where ripple is a large share of the speed.",
+        "threshold": ", about where this begins.",
+        "speeds": ", where ripple is the largest share of the speed.",
+        "none": ".",
     }
-    return f"What follows looks at {speed}{words[detail.why]}"
+    return f"What follows looks at {speed_name(detail.speed, axis)}{words[detail.why]}"
 
 
 @dataclass(frozen=True, eq=False)

@@ -4,22 +4,27 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Iterator
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING, NamedTuple, TypedDict
 
 import numpy as np
 
 from ..closed_loop.time_responses import StepResponse
 from ..doubts import named
+from ..layout import DOUBT, Column, Notes, Paragraph, Report, ReportPart, TextTable, measured, texts
 from ..open_loop.limits import top_speed
 from ..wording import aligned, beside, force, percent_number, show
-from .text_parts import at_speed, cautions_text, joined_lines, notes
+from .text_parts import at_speed, caution, cautions_text, joined_lines, nearest_rows, notes
 
 if TYPE_CHECKING:
     from ..closed_loop.time_responses import RampResponse
     from ..model.profiles import Profile
+    from ..open_loop.closed_form import Lines, RippleCurve
     from ..time_domain.closed_run_result import Run
+    from ..time_domain.simulation import Trace
 
 
+# Harmonics listed at most; the least share of the largest that is listed.
+LINES, SMALLEST_LINE = 8, 1e-3
 # A following error has settled once it stays within this share of its largest value.
 SETTLED = 0.02
 # A remaining deviation below this share of the largest value is rounding.
@@ -37,6 +42,79 @@ class Move(NamedTuple):
 
     text: str
     profile: Profile
+
+
+class SimulatedPoints(TypedDict):
+    """Values of simulated speeds as they stand in the JSON of `encsim ripple`."""
+
+    speed: list[float]
+    rms: list[float]
+    peak: list[float]
+    samples: int
+    seed: int
+
+
+def beside_simulated(curve: RippleCurve, simulated: SimulatedPoints) -> TextTable:
+    """Simulated values beside the predicted ones."""
+    places, unit = nearest_rows(curve.speed, simulated["speed"]), curve.units["rms"]
+    predicted, rms = curve.rms[places], np.asarray(simulated["rms"])
+    with np.errstate(divide="ignore", invalid="ignore"):
+        off = np.where(predicted > 0.0, 100.0 * (rms / predicted - 1.0), np.nan)
+    return TextTable(
+        [
+            measured("speed", simulated["speed"], unit),
+            measured("rms", predicted, unit),
+            measured("rms simulated", rms, unit),
+            Column("difference", ["-" if np.isnan(each) else f"{each:+.2f}" for each in off], "%"),
+            measured("peak", curve.peak[places], unit),
+            measured("peak simulated", simulated["peak"], unit),
+        ],
+        f"Simulated: {simulated['samples']} samples per speed, seed {simulated['seed']}",
+    )
+
+
+def cycles(lines: Lines, index: int) -> str:
+    """Order of a harmonic: per signal period, or per revolution of the ring."""
+    order = lines.order[index]
+    return f"{order} per revolution" if order else f"{int(lines.harmonic[index])} per period"
+
+
+def trace(result: Trace, *, long: bool = False, cautious: bool = True) -> Report:
+    """Report of one simulated run."""
+    unit = result.units["velocity"]
+    settled = result.velocity[result.settle :]
+    share = f", {percent_number(result.rms / abs(result.speed))} % of the speed" if result.speed else ""
+    answer = [
+        f"Velocity ripple {at_speed(result.speed, unit)}: {show(result.rms, unit)} rms{share}, "
+        f"peak {beside(result.peak, result.rms, unit)}.",
+        f"Mean velocity {show(float(settled.mean()), unit)}; {len(result.velocity)} samples, seed {result.seed}.",
+    ]
+    if result.settle:
+        answer.append(f"The first {result.settle} samples are left out: the estimator settles.")
+    shown = _lines(result.expected_lines, unit, long)
+    return Report(answer, [*shown, Notes(result.reasons, DOUBT), *caution(cautious)], long)
+
+
+def _lines(lines: Lines, unit: str, long: bool) -> list[ReportPart]:
+    """Harmonics expected at that speed, strongest first."""
+    if not len(lines.harmonic):
+        return [Paragraph("No cyclic error is expected.")]
+    least = 0.0 if long else SMALLEST_LINE * lines.velocity[0]
+    rows = [
+        i for i in range(min(len(lines.harmonic), 4 * LINES if long else LINES)) if lines.velocity[i] >= least
+    ]
+    return [
+        TextTable(
+            [
+                texts("harmonic", [cycles(lines, i) for i in rows]),
+                measured("velocity", lines.velocity[rows], unit),
+                measured("frequency", lines.frequency[rows], "Hz"),
+                measured("aliased frequency", lines.alias[rows], "Hz"),
+                measured("position", lines.position[rows], unit[:-2]),
+            ],
+            "Expected harmonics of the error (amplitudes):",
+        )
+    ]
 
 
 def run(result: Run, move: Move | None = None, *, cautions: Iterable[str] = ()) -> str:

@@ -1,18 +1,14 @@
-"""Parts that all reports as text share: tables, paragraphs, notes and cautions, words for speeds.
-
-Lines are as long as their contents need: output that is piped is not cut.
-"""
+"""What all reports as text share: rows to show, marks of doubt, words for speeds, cautions."""
 
 from __future__ import annotations
 
-import re
-import textwrap
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from ..wording import aligned, show
+from ..layout import DOUBT, WIDE, Cautions, text_unit, toned, wrapped
+from ..wording import aligned, number, show
 
 if TYPE_CHECKING:
     from ..closed_loop.closed_loop_ripple import Smoothness
@@ -20,14 +16,24 @@ if TYPE_CHECKING:
     from ..spreads.tolerancing import Tolerance
 
 
-# A table shows every row up to ALL_ROWS rows, else ROWS rows spread evenly and the largest value of each column.
-ROWS, ALL_ROWS = 16, 20
-WIDE = 100
-BEFORE_UNIT = re.compile(r"(?<=[0-9]) (?=[a-zA-Zµ])")
+# A table shows every row up to ALL_ROWS rows or with --long, else ROWS rows spread evenly and the largest values.
+ROWS, ALL_ROWS = 10, 20
 CAUTION = (
     "Caution: this is computed, not measured. The machine's documentation, local codes and qualified\n"
     "staff come first; moving and rotating axes can injure.\n"
 )
+LOOP_CAUTION = (
+    "Caution: computed, not measured. Start with lower gains and raise them step by step; limit speed, torque and "
+    "travel; keep people away and an emergency stop at hand; secure a vertical axis. The machine's documentation, "
+    "local codes and qualified staff come first."
+)
+
+
+def caution(cautious: bool = True, full: Sequence[str] = ()) -> list[Cautions]:
+    """The caution as a block of a report: of a closed loop where it is given in full; none if not cautious."""
+    if not cautious:
+        return []
+    return [Cautions(LOOP_CAUTION if full else " ".join(CAUTION.split()), full)]
 
 
 def joined_lines(lines: Iterable[str]) -> str:
@@ -48,8 +54,7 @@ def cautions_text(cautions: Iterable[str]) -> str:
 
 def paragraph(text: str) -> str:
     """Text wrapped to WIDE columns; a number and its unit stay on one line."""
-    wrapped = textwrap.fill(BEFORE_UNIT.sub("\N{NO-BREAK SPACE}", text), WIDE)
-    return wrapped.replace("\N{NO-BREAK SPACE}", " ") + "\n"
+    return joined_lines(wrapped(text, WIDE))
 
 
 def left_aligned(columns: Mapping[str, list[str]], name: str) -> dict[str, list[str]]:
@@ -83,21 +88,29 @@ def speed_count(count: int) -> str:
     return f"{count} speeds" if count != 1 else "1 speed"
 
 
-def doubt(curve: RippleCurve | Smoothness | Tolerance, unit: str) -> str:
-    """The speeds at which the prediction is not reliable, in one line; nothing if there are none."""
+def doubt(curve: RippleCurve | Smoothness | Tolerance, unit: str) -> list[str]:
+    """The speeds at which the prediction is not reliable, as a sentence; none if there are none."""
     doubtful = np.flatnonzero(curve.doubtful)
     if not len(doubtful):
-        return ""
+        return []
     speeds = np.abs(curve.speed[doubtful])
-    low, high = show(speeds.min(), unit), show(speeds.max(), unit)
-    where = f"at {low}" if low == high else f"between {low} and {high}"
-    return f"Doubtful at {len(doubtful)} of {speed_count(len(curve.speed))}, {where} (marked ?): see the notes.\n"
+    low, high = float(speeds.min()), float(speeds.max())
+    where = f"at {show(low, unit)}" if low == high else f"from {span(low, high, unit)}"
+    count = speed_count(len(curve.speed))
+    return [toned(f"Not reliable at {len(doubtful)} of {count}, {where} (marked ?): see the notes.", DOUBT)]
 
 
-def chosen_rows(*series: np.ndarray) -> list[int]:
-    """Rows to show of series of the same length: evenly spread, and the largest value of each series."""
+def span(low: float, high: float, unit: str) -> str:
+    """A range in one unit: ``0.2 to 35 mm/s``."""
+    size, name = text_unit(high, unit)
+    shown = (f"{float(number(value / size)):.10f}".rstrip("0").rstrip(".") for value in (low, high))
+    return f"{' to '.join(shown)} {name}"
+
+
+def chosen_rows(*series: np.ndarray, long: bool = False) -> list[int]:
+    """Rows to show of series of the same length: evenly spread, and the largest value of each series; all of long."""
     count = len(series[0])
-    if count <= ALL_ROWS:
+    if count <= ALL_ROWS or long:
         return list(range(count))
     rows = {round(i * (count - 1) / (ROWS - 1)) for i in range(ROWS)}
     return sorted(rows | {int(np.nanargmax(values)) for values in series if np.isfinite(values).any()})
@@ -106,7 +119,7 @@ def chosen_rows(*series: np.ndarray) -> list[int]:
 def marks(curve: RippleCurve | Smoothness | Tolerance) -> list[str]:
     """A question mark behind each doubtful value, blanks behind the others; nothing where no value is doubtful."""
     blank = "  " if curve.doubtful.any() else ""
-    return [" ?" if flag else blank for flag in curve.doubtful]
+    return [f" {toned('?', DOUBT)}" if flag else blank for flag in curve.doubtful]
 
 
 def nearest_rows(speeds: np.ndarray, wanted: Iterable[float]) -> list[int]:

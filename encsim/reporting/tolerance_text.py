@@ -8,10 +8,23 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from .. import units
+from ..layout import (
+    DOUBT,
+    LIMIT,
+    Column,
+    Notes,
+    Paragraph,
+    Report,
+    ReportPart,
+    TextTable,
+    measured,
+    texts,
+    toned,
+)
 from ..model import axis_text
 from ..spreads import description
-from ..wording import aligned, axis_words, beside, listed, percent_number, share_text, show
-from .text_parts import CAUTION, chosen_rows, doubt, joined_lines, marks, notes, speed_count
+from ..wording import axis_words, listed, percent_number, plain, share_text, show
+from .text_parts import caution, chosen_rows, doubt, marks, speed_count
 
 if TYPE_CHECKING:
     from ..model.axis import Axis
@@ -19,26 +32,26 @@ if TYPE_CHECKING:
     from ..spreads.tolerancing import Tolerance
 
 
-# Columns of text a terminal holds, what stands between two columns of a table, longest head in words.
-WIDE, GAP, LONGEST_HEAD = 80, 2, 16
-WORDS = {"measured": "measured ripple", "relative": "ripple as a share of the speed", "actual": "true ripple",
+# Longest head of a column in words; rows of the table of spreads without --long.
+LONGEST_HEAD, SPREADS = 16, 6
+WORDS = {"measured": "measured ripple", "relative": "ripple as a share of the speed", "actual": "actual ripple",
          "top_speed": "top speed", "phase_margin": "phase margin"}  # fmt: skip
 BASIS = {
-    "ripple": "Ripple is that of the measured velocity, rms, in steady motion.",
-    "smoothness": "Ripple is that of the measured velocity, rms, with the loop closed.",
+    "ripple": "Ripple: of the measured velocity, rms, in steady motion.",
+    "smoothness": "Ripple: of the measured velocity, rms, with the loop closed.",
 }
 
 
-def tolerance(result: Tolerance, *, cautious: bool = True) -> str:
+def tolerance(result: Tolerance, *, long: bool = False, cautious: bool = True) -> Report:
     """Report of many axes."""
     unit = result.units["speed"]
-    parts = [
-        _answer(result, unit) + doubt(result, unit),
-        aligned(_sensitivity(result)),
-        aligned(_band(result, unit)),
-        joined_lines(_remarks(result)) + notes(result.reasons),
+    blocks: list[ReportPart] = [
+        TextTable(_sensitivity(result, None if long else SPREADS)),
+        TextTable(_band(result, unit, long)),
+        *(Paragraph(remark) for remark in _remarks(result, long)),
+        Notes(result.reasons, DOUBT),
     ]
-    return "\n".join(parts) + (CAUTION if cautious else "")
+    return Report([*_answer(result, unit), *doubt(result, unit)], [*blocks, *caution(cautious)], long)
 
 
 def of_hundred(share: float) -> str:
@@ -47,27 +60,29 @@ def of_hundred(share: float) -> str:
     return f"{100.0 * share:.1f} of 100" if near else f"{100.0 * share:.0f} of 100"
 
 
-def _answer(result: Tolerance, unit: str) -> str:
+def _answer(result: Tolerance, unit: str) -> Iterator[str]:
     """How many axes pass, and what to tighten; without a requirement how far the axes differ."""
     drawn = f"{result.samples} drawn, seed {result.seed}"
     if result.yield_fraction is None or result.yield_interval is None:
-        return f"{_widest(result, unit)} ({drawn}).\n{_most(result)}"
+        yield f"{_widest(result, unit)} ({drawn})."
+        yield _most(result)
+        return
     low, high = (100.0 * share for share in result.yield_interval)
-    lines = [
-        f"{of_hundred(result.yield_fraction)} axes meet the requirement at every speed ({drawn}); of all such axes "
-        f"it is {low:.0f} to {high:.0f} of 100, as far as so many tell.\n"
-    ]
+    passed = (
+        f"{of_hundred(result.yield_fraction)} axes meet the requirement ({drawn}; 95 % confidence interval "
+        f"{low:.0f} to {high:.0f})"
+    )
+    within = _within_limit(result)
+    if within is not None and within.min() < 1.0:
+        place = int(within.argmin())
+        passed += f"; fewest at {show(result.speed[place], unit)}"
+    yield toned(f"{passed}.", LIMIT) if result.yield_fraction < 1.0 else f"{passed}."
     if len(result.yield_by_limit) > 1:
         each = (
             f"{WORDS.get(name, name)} {of_hundred(share)}" for name, share in result.yield_by_limit.items()
         )
-        lines.append(f"By limit: {', '.join(each)}.\n")
-    within = _within_limit(result)
-    if within is not None and within.min() < 1.0:
-        place = int(within.argmin())
-        share = of_hundred(within[place])
-        lines.append(f"Fewest are within the limit at {show(result.speed[place], unit)}: {share}.\n")
-    return "".join(lines) + _tighten(result)
+        yield f"By limit: {', '.join(each)}."
+    yield from _tighten(result)
 
 
 def _within_limit(result: Tolerance) -> np.ndarray | None:
@@ -91,36 +106,33 @@ def _most(result: Tolerance) -> str:
     """The tolerance that causes most of the spread of the ripple."""
     key = result.tighten
     if key is None:
-        return "None of the spreads makes the ripple vary.\n"
-    return f"Most of it comes from {key}: {percent_number(result.sensitivity[key])} % of the variance.\n"
+        return "None of the tolerances changes the ripple."
+    return f"Largest contribution: {key}, {percent_number(result.sensitivity[key])} % of the variance."
 
 
-def _tighten(result: Tolerance) -> str:
+def _tighten(result: Tolerance) -> Iterator[str]:
     """The tolerance to tighten, and how many axes pass then."""
     if result.yield_fraction == 1.0:
-        return ""
+        return
     if result.tighten is None:
-        return (
-            "No spread that is halved by itself lets clearly more axes pass: begin with the axis' own values, or "
-            "draw more samples.\n"
-        )
+        yield "No single tolerance, halved, lets clearly more axes pass: improve the nominal values or draw more."
+        return
     share = of_hundred(result.halved[result.tighten])
-    return f"Tighten first: {result.tighten}; with half its spread {share} would pass.\n"
+    yield f"Tighten {result.tighten} first: halved, {share} pass."
 
 
-def _sensitivity(result: Tolerance) -> dict[str, list[str]]:
+def _sensitivity(result: Tolerance, most: int | None) -> list[Column]:
     """Table of the spreads, by their share of the variance."""
     keys = list(result.sensitivity) + [key for key in result.spread if key not in result.sensitivity]
-    columns = {
-        "spread": keys,
-        "": [_width(result, key) for key in keys],
-        "% of variance": [share_text(result.sensitivity.get(key, 0.0)) for key in keys],
-    }
+    keys = keys[:most]
+    columns = [
+        texts("tolerance", keys),
+        Column("of variance", [share_text(result.sensitivity.get(key, 0.0)) for key in keys], "%"),
+    ]
     if result.halved:
-        columns["halved, % pass"] = [
-            f"{100.0 * result.halved[key]:.1f}" if key in result.halved else "-" for key in keys
-        ]
-    return columns
+        passed = [f"{100.0 * result.halved[key]:.1f}" if key in result.halved else "-" for key in keys]
+        columns.append(Column("pass if halved", passed, "%"))
+    return [*columns, texts("distribution", [_width(result, key) for key in keys])]
 
 
 def _width(result: Tolerance, key: str) -> str:
@@ -128,7 +140,7 @@ def _width(result: Tolerance, key: str) -> str:
     spread = result.spread[key]
     words = [f"{spread.kind} {_written(result.axis, key, spread.width)}"] if spread.width else []
     if spread.per_kelvin:
-        words.append(f"{_written(result.axis, key, spread.per_kelvin)} a kelvin")
+        words.append(f"{_written(result.axis, key, spread.per_kelvin)} per K")
     return ", ".join(words) or "-"
 
 
@@ -138,88 +150,84 @@ def _written(axis: Axis, key: str, size: float) -> str:
     return units.write(rounded, dimension) if dimension else f"{rounded:.4g}"
 
 
-def _band(result: Tolerance, unit: str) -> dict[str, list[str]]:
+def _band(result: Tolerance, unit: str, long: bool) -> list[Column]:
     """Table of the chosen speeds."""
-    rows, mark = chosen_rows(result.high), marks(result)
-    columns = {
-        "speed": [show(result.speed[i], unit) for i in rows],
-        "2.5 % below": [beside(result.low[i], result.median[i], unit) for i in rows],
-        "median": [show(result.median[i], unit) + mark[i] for i in rows],
-        "97.5 % below": [beside(result.high[i], result.median[i], unit) for i in rows],
-    }
+    rows, mark = chosen_rows(result.high, long=long), marks(result)
+    columns = [
+        measured("speed", result.speed[rows], unit),
+        measured("median", result.median[rows], unit, mark=[mark[i] for i in rows]),
+        measured("97.5th percentile", result.high[rows], unit),
+        measured("2.5th percentile", result.low[rows], unit),
+    ]
     within, limit = _within_limit(result), result.limit
     if within is None or limit is None:
         return columns
     judged = np.isfinite(limit)
-    return columns | {
-        "limit": [beside(limit[i], result.median[i], unit) if judged[i] else "-" for i in rows],
-        "% within": [f"{100.0 * within[i]:.1f}" if judged[i] else "-" for i in rows],
-    }
+    return [
+        *columns,
+        measured("limit", np.where(judged, limit, np.nan)[rows], unit),
+        Column("within limit", [f"{100.0 * within[i]:.1f}" if judged[i] else "-" for i in rows], "%"),
+    ]
 
 
-def _remarks(result: Tolerance) -> Iterator[str]:
+def _remarks(result: Tolerance, long: bool) -> Iterator[str]:
     """What the tables show, and draws that were impossible."""
     yield BASIS[result.basis]
-    whole = "ripple at all speeds (its logarithm)."
-    if result.halved:
-        whole = "worst share of the limits (of its logarithm)."
-    yield f"% of variance: what each makes by itself of the {whole}"
+    if long:
+        whole = "ripple at all speeds (its logarithm)"
+        if result.halved:
+            whole = "largest ratio to the limits (its logarithm)"
+        yield f"Variance: that of the {whole}, from each tolerance alone."
     if result.refused:
-        yield f"{result.refused} further draws were impossible axes and were drawn anew: that cuts the spreads off."
+        yield f"{result.refused} impossible axes were drawn anew, which truncates the distributions."
 
 
-def sweep(result: Sweep, *, cautious: bool = True) -> str:
-    """Table of a sweep: a row each speed, a column each combination; blocks below each other where it is too wide."""
-    rows = chosen_rows(*result.values.T)
+def sweep(result: Sweep, *, long: bool = False, cautious: bool = True) -> Report:
+    """Table of a sweep: a row each speed, a column each combination."""
+    rows = chosen_rows(*result.values.T, long=long)
     heads, legend = _heads(result)
-    columns = {head: [_cell(result, row, place) for row in rows] for place, head in enumerate(heads)}
-    speeds = [show(result.speed[row], result.units["speed"]) for row in rows]
-    tables = "\n".join(aligned({"speed": speeds} | part) for part in _blocks(columns, max(map(len, speeds))))
-    marked = "? not reliable: see the notes.\n" if result.doubtful[rows].any() else ""
-    caution = f"\n{CAUTION}" if cautious else ""
-    return "".join(
-        [_least(result), legend, "\n", tables, "\n" * bool(marked), marked, notes(result.reasons), caution]
-    )
+    speed = measured("speed", result.speed[rows], result.units["speed"])
+    table = TextTable([speed, *_combinations(result, rows, heads)])
+    marked = [Paragraph("? not reliable: see the notes.", DOUBT)] if result.doubtful[rows].any() else []
+    blocks = [
+        *(Paragraph(line, indent="    ") for line in legend),
+        table,
+        *marked,
+        Notes(result.reasons, DOUBT),
+    ]
+    # every combination was asked for
+    return Report(_least(result), [*blocks, *caution(cautious)], True)
 
 
-def _least(result: Sweep) -> str:
+def _least(result: Sweep) -> list[str]:
     """Which combination has the least ripple, and at how many of the speeds."""
     what = {"relative": "rms in % of the speed", "rms": "rms", "peak": "peak"}[result.of]
     least = np.bincount(result.values.argmin(axis=1), minlength=len(result.names))
     best = int(least.argmax())
     at = f"{least[best]} of {speed_count(len(result.speed))}"
-    return f"Measured velocity ripple, {what}. Least at {at}:\n{result.names[best]}\n"
+    return [f"Measured velocity ripple, {what}: least with {result.names[best]} at {at}."]
 
 
-def _heads(result: Sweep) -> tuple[list[str], str]:
+def _heads(result: Sweep) -> tuple[list[str], list[str]]:
     """Heads of the columns: the values where these are short, else numbers and what they stand for."""
     heads = [", ".join(one.values()) for one in result.settings]
     if max(map(len, heads)) <= LONGEST_HEAD and len(set(heads)) == len(heads):
-        return heads, ""
+        return heads, []
     heads = [f"({place + 1})" for place in range(len(heads))]
-    return heads, "".join(f"  {head} {name}\n" for head, name in zip(heads, result.names, strict=True))
+    return heads, [f"{head} {name}" for head, name in zip(heads, result.names, strict=True)]
 
 
-def _cell(result: Sweep, row: int, place: int) -> str:
-    """One value, in the unit of its row's largest, with the mark of doubt."""
-    value, mark = result.values[row, place], " ?" if result.doubtful[row, place] else ""
-    if result.of == "relative":
-        return (percent_number(value) if result.speed[row] else "-") + mark
-    return beside(value, result.values[row].max(), result.units["values"]) + mark
-
-
-def _blocks(columns: dict[str, list[str]], used: int) -> list[dict[str, list[str]]]:
-    """The columns in blocks that fit a terminal beside the column of speeds."""
-    blocks: list[dict[str, list[str]]] = [{}]
-    room = WIDE - used
-    for head, cells in columns.items():
-        needed = GAP + max(map(len, [head, *cells]))
-        if blocks[-1] and needed > room:
-            blocks.append({})
-            room = WIDE - used
-        blocks[-1][head] = cells
-        room -= needed
-    return blocks
+def _combinations(result: Sweep, rows: list[int], heads: list[str]) -> Iterator[Column]:
+    """The columns of values, all in one unit."""
+    share = result.of == "relative"
+    moving = result.speed[rows] != 0.0
+    values = np.where(moving[:, None], result.values[rows], np.nan) if share else result.values[rows]
+    largest = float(np.nanmax(np.abs(values), initial=0.0))
+    for place, head in enumerate(heads):
+        unsure = result.doubtful[rows, place]
+        mark = [f" {toned('?', DOUBT)}" if each else "  " * bool(unsure.any()) for each in unsure]
+        unit = "%" if share else result.units["values"]
+        yield measured(head, values[:, place], unit, mark=mark, largest=largest)
 
 
 def effective(axis: Axis, name: str, settings: list[str], others: list[str]) -> str:
@@ -234,15 +242,18 @@ def effective(axis: Axis, name: str, settings: list[str], others: list[str]) -> 
     return "\n".join(head) + "\n\n" + axis_text.write_all(axis)
 
 
-def check(name: str, axis: Axis, found: dict[str, Any]) -> str:
+def check(name: str, axis: Axis, found: dict[str, Any], *, long: bool = False) -> Report:
     """What a check found: that nothing is wrong, what the file describes, what its jobs cost."""
-    # ordinary spaces, which other programs can read
-    described = axis_words(axis).replace("\u202f", " ")
-    lines = [f"{name} has no fault: {described}.", f"Sections: {', '.join(found['sections'])}."]
+    described = plain(axis_words(axis))
+    blocks = [Paragraph(f"Sections: {', '.join(found['sections'])}.")]
     if found["defaults"]:
-        lines.append(f"Left at their defaults: {', '.join(found['defaults'])}.")
-    lines.append(f"Simulating one second takes {found['samples_per_second']} samples,")
-    lines.append(f"encsim ripple --simulate at its default speeds up to {found['samples_of_check']}.")
+        blocks.append(Paragraph(f"With default values: {', '.join(found['defaults'])}."))
     if found["candidates"]:
-        lines.append(f"encsim choose has {found['candidates']} candidates to judge.")
-    return "\n".join(lines) + "\n"
+        blocks.append(Paragraph(f"encsim choose has {found['candidates']} candidates."))
+    blocks.append(
+        Paragraph(
+            f"Cost: {found['samples_per_second']} samples per simulated second; encsim ripple --simulate "
+            f"up to {found['samples_of_check']} samples."
+        )
+    )
+    return Report([f"{name}: no faults.", f"Axis: {described}."], blocks, long)

@@ -272,6 +272,7 @@ def _ring_order(
 
 def _angle_grid(ring: Ring, heads: tuple[Head, ...]) -> np.ndarray:
     """Angles of a revolution, fine enough for every order and products of two."""
+    checks.refuse_other_class("ring", ring, ring_geometry.Ring)
     sde_order = max([0, *(head.lines * max(head.sde) for head in heads if head.lines and head.sde)])
     highest = ring.highest_order + sde_order
     points = max(FEWEST_POINTS, 1 << int(np.ceil(np.log2(8 * highest))))

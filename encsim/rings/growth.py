@@ -9,12 +9,11 @@ from typing import TYPE_CHECKING
 
 from .. import argument_checks, checks
 from ..argument_checks import ArgumentCheck
+from ..model.ring_geometry import Ring
 from ..results import Result, measured_in, recorded
 
 if TYPE_CHECKING:
     from types import SimpleNamespace
-
-    from ..model.ring_geometry import Ring
 
 
 CAUTIONS = (
@@ -148,6 +147,7 @@ def expansion(
     >>> round(grown.stress / 1e6, 1), round(grown.safety, 1)
     (9.6, 6.0)
     """
+    checks.refuse_other_class("ring", ring, Ring)
     speed = abs(speed) if isinstance(speed, Real) and not isinstance(speed, bool) else speed
     check = ArgumentCheck(
         "expansion",

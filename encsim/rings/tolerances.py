@@ -170,6 +170,7 @@ def ring_tolerances(
     >>> found.measure
     'peak'
     """
+    checks.refuse_other_class("ring", ring, ring_geometry.Ring)
     argument_checks.choice("ring_tolerances.measure", measure, MEASURES)
     if not checks.is_real(limit) or limit <= 0.0:
         checks.refuse("ring_tolerances.limit", "be positive and finite", limit, "rad")

@@ -12,6 +12,7 @@ from ..checks import NOTHING, Fault, InputError
 from ..formats import axis_file, changes, toml_text
 from ..formats.sections import Section
 from ..model import distributions
+from ..model.axis import check_axis
 from ..model.distributions import Distribution, places
 
 if TYPE_CHECKING:
@@ -238,6 +239,8 @@ def load_spread(path: str, axis: Axis | None = None) -> dict[str, Any]:
     >>> sorted(spread)[:2]
     ['signal.gain', 'signal.jitter']
     """
+    if axis is not None:
+        check_axis("load_spread.axis", axis)
     text = toml_text.read(path)
     return loads(text, axis_file.loads(text, str(path)) if axis is None else axis, str(path))
 

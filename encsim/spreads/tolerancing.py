@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from .. import checks
+from ..argument_checks import seed_from
 from ..decisions import ripple_summary
 from ..decisions.requirements import Requirement
 from ..model.axis import Axis, axis_fault
@@ -148,11 +149,12 @@ def tolerance(
     spread: Mapping[str, Distribution],
     speeds: list[float] | np.ndarray | tuple[float, ...],
     samples: int = 1000,
-    seed: int = 0,
+    seed: int | None = None,
     requirement: Requirement | None = None,
     executor: int | None = None,
     resume: str | None = None,
     *,
+    rng: np.random.Generator | None = None,
     progress: Callable[..., Any] | None = None,
 ) -> Tolerance:
     """Ripple of many axes whose parts differ, and the share of them that meets a requirement.
@@ -170,8 +172,9 @@ def tolerance(
         Speeds v, m/s or rad/s, one dimension or a single one; the sign is ignored.
     samples : int
         Axes to draw, 2 to 10 000 000; samples times speeds at most 33 554 432.
-    seed : int
-        Fixes all chance. Sample number i is the same axis for any number of samples, executor or resumption.
+    seed : int, optional
+        Fixes all chance; 0 where neither it nor ``rng`` is given. Sample number i is the same axis for any number of
+        samples, executor or resumption.
     requirement : Requirement, optional
         What must be met, ripple at each of the speeds in its range. A limit on the phase margin takes some 20 ms
         a sample, one on the top speed with a bandwidth or skew 15 ms.
@@ -181,6 +184,8 @@ def tolerance(
     resume : str or path-like, optional
         File that keeps finished samples, also of a run that was interrupted; the same call goes on from there,
         with more samples too.
+    rng : numpy.random.Generator, optional
+        Draws the seed, which stands in the result, in the place of ``seed``.
     progress : callable, optional
         ``progress(done, samples)``, called in this thread.
 
@@ -213,6 +218,7 @@ def tolerance(
     >>> found.median.shape
     (2,)
     """
+    seed = seed_from("tolerance", seed, rng)
     faults = [*_described(axis, spread, requirement), *_asked(samples, seed, executor, resume)]
     if faults:
         raise checks.InputError(*faults)

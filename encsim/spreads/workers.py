@@ -35,7 +35,7 @@ MOST_WAITING = 256
 # New processes take about this long to start, s: a shorter job runs in this process.
 WORTH_STARTING = 2.0
 # Seconds between two saves; longer for a large file, so that saving takes a twentieth of the time.
-SAVE_EVERY, SAVE_SHARE = 10.0, 20.0
+SAVE_EVERY, SAVE_SHARE = 1.0, 20.0
 ARRAYS = ("rms", "refused", "doubtful", "shares")
 _UNREADABLE = (OSError, ValueError, KeyError, EOFError, zlib.error, zipfile.BadZipFile)
 
@@ -255,6 +255,7 @@ class Store:
         if not self.path.exists():
             # A file that cannot be written is refused before the work, not after it.
             self.save(into, done)
+            self.due = 0.0
             return
         saved = self._read(into)
         count = min(len(saved["done"]), len(done))
@@ -268,9 +269,10 @@ class Store:
     def _read(self, like: Batch) -> dict[str, np.ndarray]:
         """Arrays of the file, checked."""
         try:
-            with self.path.open("rb") as stream, np.load(stream, allow_pickle=False) as file:
-                mark = str(file["job"])
-                held = {name: file[name] for name in ("done", *ARRAYS)}
+            content = self.path.read_bytes()
+            # It was not compressed when it was written.
+            held = files.read_arrays(content, len(content))
+            mark, held = str(held["job"]), {name: held[name] for name in ("done", *ARRAYS)}
         except _UNREADABLE as error:
             strerror = getattr(error, "strerror", None)
             reason = f" ({strerror})" if strerror else ""
@@ -290,7 +292,7 @@ class Store:
             held = {name: np.concatenate([values, self.extra[name]]) for name, values in held.items()}
         stream = io.BytesIO()
         np.savez(stream, job=np.array(self.mark), **held)
-        files.write_whole(self.path, stream.getvalue(), force=True)
+        files.write_whole(self.path, stream.getvalue(), force=True, name="tolerance.resume")
         now = time.monotonic()
         self.due = now + max(SAVE_EVERY, SAVE_SHARE * (now - start))
 

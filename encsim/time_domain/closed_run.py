@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 
 from .. import checks
-from ..argument_checks import speeds_in_si
+from ..argument_checks import seed_from, speeds_in_si
 from ..closed_loop import loop
 from ..doubts import Doubt
 from ..kernels import compiling, rows
@@ -40,7 +40,14 @@ CURVES = ("measured", "torque", "actual", "position")
 
 
 @recorded
-def run(axis: Axis, speed: Any, seconds: float, seed: int = 0) -> Run:
+def run(
+    axis: Axis,
+    speed: Any,
+    seconds: float,
+    seed: int | None = None,
+    *,
+    rng: np.random.Generator | None = None,
+) -> Run:
     """Run the closed loop in time, from steady motion.
 
     Parameters
@@ -52,8 +59,10 @@ def run(axis: Axis, speed: Any, seconds: float, seed: int = 0) -> Run:
         at the first velocity of the profile.
     seconds : float
         Duration.
-    seed : int
-        Seed of all random numbers, 0 to 2**64 - 1.
+    seed : int, optional
+        Seed of all random numbers, 0 to 2**64 - 1; 0 where neither it nor ``rng`` is given.
+    rng : numpy.random.Generator, optional
+        Draws the seed, which stands in the result, in the place of ``seed``.
 
     Returns
     -------
@@ -81,7 +90,7 @@ def run(axis: Axis, speed: Any, seconds: float, seed: int = 0) -> Run:
     >>> found.valid
     True
     """
-    speed = stated_speed("run", axis, speed)
+    speed, seed = stated_speed("run", axis, speed), seed_from("run", seed, rng)
     profile = speed if isinstance(speed, Profile) else None
     check_motion("run", axis, speed, seconds, seed, profile is not None)
     samples = _samples("run", axis, seconds)
@@ -104,9 +113,10 @@ def runs(
     axis: Axis,
     speeds: list[float] | np.ndarray,
     seconds: float,
-    seed: int = 0,
+    seed: int | None = None,
     *,
     starts: list[float] | np.ndarray | None = None,
+    rng: np.random.Generator | None = None,
 ) -> Runs:
     """Run the closed loop at many speeds side by side: ripple against speed with all that is not linear.
 
@@ -118,10 +128,12 @@ def runs(
         Speeds, m/s or rad/s.
     seconds : float
         Duration of each run.
-    seed : int
-        The run at speed number i has the seed ``seed + i``.
+    seed : int, optional
+        The run at speed number i has the seed ``seed + i``; 0 where neither it nor ``rng`` is given.
     starts : array_like, shape (n,), optional
         True position of each run at time 0, m or rad; default 0.
+    rng : numpy.random.Generator, optional
+        Draws the seed, which stands in the result, in the place of ``seed``.
 
     Returns
     -------
@@ -142,6 +154,7 @@ def runs(
     array([0.01, 0.1 ])
     """
     check_axis("runs.axis", axis)
+    seed = seed_from("runs", seed, rng)
     speed = np.array(speeds_in_si("runs.speeds", speeds, axis.scale.unit), dtype=float).ravel()
     for value in (speed[0], *speed[[speed.argmin(), speed.argmax()]]) if speed.size else (math.nan,):
         check_motion("runs", axis, float(value), seconds, seed, False)

@@ -14,6 +14,7 @@ from ..kernels.motion import tick_block
 from ..kernels.records import Lanes, LoopChunk, LoopTables, SignalTables
 from ..kernels.rows import CHUNK
 from ..model import filter_design
+from ..model.delays import fixed_delays
 from ..model.edge_timing import TimedEdges
 from ..open_loop import period_error
 from . import chain
@@ -133,7 +134,7 @@ class Loops:
     def _ages(self) -> tuple[np.ndarray, int]:
         """Age of the newest reading at each sample of a chunk, samples, and the oldest there can be."""
         axis, rate = self.axis, self.axis.sampling.rate
-        self.fixed_age = min(loop.fixed_delays(axis))
+        self.fixed_age = min(fixed_delays(axis))
         own = 0.0 if self.clock is None else float(1 / self.clock.frequency)
         self.loop["has_reading_age"] = self.fixed_age > 0.0 or own > 0.0 or axis.sampling.average > 1
         return np.full(CHUNK, self.fixed_age * rate), math.ceil((self.fixed_age + own) * rate) + 1

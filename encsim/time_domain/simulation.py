@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from .. import checks
+from ..argument_checks import seed_from
 from ..doubts import Doubt
 from ..kernels import open_chain, records
 from ..kernels.rows import CHUNK
@@ -92,7 +93,14 @@ class Trace(Series):
 
 @recorded
 def simulate(
-    axis: Axis, speed: float, samples: int, seed: int = 0, start: float = 0.0, *, threads: int | None = None
+    axis: Axis,
+    speed: float,
+    samples: int,
+    seed: int | None = None,
+    start: float = 0.0,
+    *,
+    rng: np.random.Generator | None = None,
+    threads: int | None = None,
 ) -> Trace:
     """Run an axis at a steady speed and return what the controller sees.
 
@@ -103,10 +111,12 @@ def simulate(
         True speed v, m/s or rad/s; its sign counts.
     samples : int
         Number of samples, 1 to 2**40.
-    seed : int
-        Seed of all random numbers, 0 to 2**64 - 1.
+    seed : int, optional
+        Seed of all random numbers, 0 to 2**64 - 1; 0 where neither it nor ``rng`` is given.
     start : float
         True position at time 0, m or rad.
+    rng : numpy.random.Generator, optional
+        Draws the seed, which stands in the result, in the place of ``seed``.
     threads : int, optional
         Threads to use where the axis has finite memory; None: as many as are useful.
 
@@ -134,7 +144,7 @@ def simulate(
     >>> round(float(trace.velocity.mean()), 4)
     0.01
     """
-    speed = stated_speed("simulate", axis, speed)
+    speed, seed = stated_speed("simulate", axis, speed), seed_from("simulate", seed, rng)
     check_run(axis, speed, samples, seed, start, threads)
     samples, speed, start, seed = int(samples), float(speed), float(start), int(seed)
     run = _Run(axis, speed, samples, seed, start)

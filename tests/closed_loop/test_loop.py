@@ -10,6 +10,7 @@ import slow_loop
 
 from encsim import Axis, InputError, Interpolation, Sampling, Scale, Signal
 from encsim.closed_loop import loop
+from encsim.model import delays
 from encsim.model.edge_timing import PeriodTiming
 from encsim.model.estimators import Difference, Kalman, LeastSquares, LowPass, Tracking
 from encsim.model.load_and_control import Control, Load, Notch
@@ -205,14 +206,14 @@ def test_ages_of_readings_add_latency_clock_and_readhead():
     axis = slow_loop.axis(RIGID, Control(1.0, 1.0), latency=1e-5, encoder_rate=1e5, average=2)
     axis = replace(axis, signal=Signal(bandwidth=1e4))
     first = 1e-5 + 0.5e-5 + 1.0 / (2.0 * np.pi * 1e4)
-    np.testing.assert_allclose(loop.reading_delays(axis), [first, first + 0.5 * T], rtol=1e-12)
+    np.testing.assert_allclose(delays.reading_delays(axis), [first, first + 0.5 * T], rtol=1e-12)
 
 
 def test_counter_on_a_clock_of_its_own_is_half_a_tick_late():
     edges = Interpolation(factor=400, output="ab", edge_clock=2e4)
     axis = Axis(Scale(period=20e-6), interpolation=edges, sampling=Sampling(1.0 / T, latency=1e-5))
-    np.testing.assert_allclose(loop.reading_delays(axis), [1e-5 + 2.5e-5], rtol=1e-12)
-    np.testing.assert_allclose(loop.fixed_delays(axis), [1e-5], rtol=1e-12)
+    np.testing.assert_allclose(delays.reading_delays(axis), [1e-5 + 2.5e-5], rtol=1e-12)
+    np.testing.assert_allclose(delays.fixed_delays(axis), [1e-5], rtol=1e-12)
 
 
 @pytest.mark.parametrize(

@@ -196,7 +196,7 @@ def test_poles_are_inside_the_circle_if_and_only_if_the_response_encircles_nothi
     characteristic = stability.open_polynomial(analysis.loop, analysis.frequency) * (1.0 + analysis.gain)
     outside = int(np.sum(~stability.inside(analysis.shifted)))
     assert int(stability.unstable_poles(characteristic)) == outside
-    found = analysis.margins(random_axis(seed))
+    found = analysis.margins(random_axis(seed), 0.0)
     assert found.stable == bool(np.all(np.abs(found.poles) < 1.0)) == (outside == 0)
 
 

@@ -10,9 +10,9 @@ from explained import AXES, LOOP, STAGE
 import encsim
 from encsim.decisions import remedies, remedy_verification
 from encsim.decisions.loop_proposals import Proposal
-from encsim.decisions.ripple_summary import delay
 from encsim.doubts import named
 from encsim.formats import axis_file, changes
+from encsim.model.delays import velocity_delay as delay
 
 CURVES = ("measured", "torque", "actual")
 
@@ -308,3 +308,22 @@ def test_what_a_remedy_changes_can_be_set_as_it_is_written(name):
     for one in tried:
         settings = [f"{path}={value}" for path, value in one.written.items()]
         assert axis_file.loads_with(text, settings) == one.axis
+
+
+def test_every_command_shows_the_same_delay():
+    speed, files = 0.02, Path("examples")
+    change = {"sampling.latency": 1e-4, "sampling.average": 4, "sampling.encoder_rate": 50e3}
+    axis = changes.apply(axis_file.load(files / "stage_x_loop.toml"), change | {"signal.bandwidth": 5e4})
+    wanted = encsim.Requirement(speeds=(speed, 2 * speed), measured=1.0, delay=1.0)
+    shown = {
+        "ripple": encsim.ripple(axis, [speed]).delay[0],
+        "frontier": encsim.frontier(axis, speed, [axis.estimator]).delay[0],
+        "choose": encsim.choose(axis, wanted, [axis]).rows[0].delay,
+        "requirement and page": wanted.judge(axis).limit("delay").value,
+        "loop": encsim.margins(axis).delay,
+        "explain": explained.axis_figures(axis, speed).delay,
+    }
+    # latency, 3/8 of T of averaging, half a tick, lag of the bandwidth
+    readings = 1e-4 + 0.375 / 16e3 + 1e-5 + 1.0 / (2.0 * math.pi * 5e4)
+    expected = axis.estimator.delay(16e3) + readings
+    assert shown == pytest.approx(dict.fromkeys(shown, expected), rel=1e-12)

@@ -17,13 +17,14 @@ from sheets import IDEAL, PAGES, STAGE, TABLE, clashes, texts_of
 import encsim
 from encsim import wording
 from encsim.checks import InputError
+from encsim.decisions.headlines import headline
 from encsim.figures import channels as channels_picture
 from encsim.figures import period as period_picture
 from encsim.figures import ripple as ripple_picture
 from encsim.figures import run as run_picture
 from encsim.figures.channels import exaggeration
 from encsim.figures.period import Line
-from encsim.figures.ripple_view import prepare_ripple, ranges_above
+from encsim.figures.ripple_view import prepare_ripple
 from encsim.figures.run import _per_pixel
 from encsim.plotting import canvas
 from encsim.plotting.ticks import Decades, PlainNumbers
@@ -178,19 +179,30 @@ def luminance(colour):
     )
 
 
-def test_title_names_the_largest_ripple_and_its_speed():
+def test_title_names_the_widest_range_of_a_large_share_and_its_cause():
     curve = curve_of(STAGE).refined()
-    worst = int(np.argmax(curve.rms))
+    found = headline(curve.speed, curve.rms, doubtful=curve.doubtful)
+    low, high = (wording.quantity(end, "m/s", 2) for end in found.ranges[0])
     title = ripple_picture.ripple(curve).figure.encsim_title
-    assert wording.quantity(curve.rms[worst], "m/s", 2) in title
-    assert wording.quantity(curve.speed[worst], "m/s", 2) in title
+    assert title.endswith(f"between {low.split()[0]} and {high}, mainly cyclic error")
+
+
+def test_requirement_is_drawn_at_its_own_speeds_and_decides_the_title():
+    wanted = encsim.Requirement(speeds=(1e-3, 0.1), relative=0.01, floor=50e-6, measured=0.9e-3)
+    ax = ripple_picture.ripple(curve_of(STAGE).refined(), limit=wanted)
+    assert ax.figure.encsim_title.startswith("Above the limit from 1.9 to 100\u202fmm/s: worst 2 times")
+    drawn = next(line for line in ax.lines if line.get_color() == canvas.PRINT.colour("limit"))
+    assert (drawn.get_xdata().min(), drawn.get_xdata().max()) == pytest.approx((1.0, 100.0), rel=0.05)
+    assert "limit: 1\u202f%, at least 50\u202f\u00b5m/s, at most 900\u202f\u00b5m/s" in [
+        text.get_text() for text in texts_of(ax.figure)
+    ]
 
 
 def test_title_with_a_limit_names_the_range_above_it():
     curve = synthetic(np.geomspace(1e-4, 1.0, 90), lambda v: 1e-3 * np.sqrt(v / 0.01))
     title = ripple_picture.ripple(curve, limit=(0.0, 2e-3)).figure.encsim_title
     # 1e-3 sqrt(v/0.01) reaches 2e-3 at v = 0.04 exactly, a straight line on log scales.
-    assert "from 40\u202fmm/s to 1.0\u202fm/s" in title
+    assert "from 40 to 1000\u202fmm/s" in title
 
 
 def test_title_says_that_a_limit_is_kept():
@@ -211,9 +223,9 @@ def synthetic(speed, rms, doubtful=None):
 @pytest.mark.parametrize("seed", range(5))
 def test_ranges_above_hold_every_speed_above_and_none_below(seed):
     rng = np.random.default_rng(seed)
-    curve = synthetic(np.geomspace(1e-4, 1.0, 40), lambda v: rng.uniform(0.5, 1.5, v.shape))
+    curve = synthetic(np.geomspace(1e-4, 1.0, 40), lambda v: rng.choice([0.5, 1.5], v.shape))
     view = prepare_ripple(curve, (0.0, 1.0))
-    inside = [any(low <= speed <= high for low, high in ranges_above(view)) for speed in curve.speed]
+    inside = [any(low <= speed <= high for low, high in view.headline.ranges) for speed in curve.speed]
     assert inside == list(curve.rms > 1.0)
 
 
@@ -241,7 +253,7 @@ def test_title_speaks_of_no_speed_in_doubt(limit, side):
     title = ripple_picture.ripple(
         synthetic(speed, lambda v: v, speed < 0.1), limit=(0.0, limit)
     ).figure.encsim_title
-    assert title.startswith(f"{side} the limit at every speed that is not in doubt")
+    assert title.startswith(f"{side} the limit at every speed with a reliable result")
 
 
 def test_title_of_a_period_gives_half_of_peak_to_peak():

@@ -176,7 +176,7 @@ def test_encoder_on_its_own_clock_makes_a_sawtooth_of_age():
     expected = 0.3 * 16e3 / 21e3 * np.sqrt(share * (1 - share))
     curve = encsim.ripple(axis, [0.3])
     assert curve.parts["age"] == pytest.approx(expected, rel=1e-12)
-    assert curve.regime[0] == "aliased"
+    assert curve.regime[0] == "asynchronous"
 
 
 def test_encoder_clock_that_divides_the_loop_adds_no_age():

@@ -26,6 +26,28 @@ def test_ideal_axis_has_no_limit():
     assert found.to_dict()["speed"] is None
 
 
+def test_aliasing_begins_where_a_strong_harmonic_passes_half_the_loop_rate():
+    sde = {1: 40e-9, 2: 20e-9, 5: 1e-9}  # the fifth is below 3 % of the first
+    found = top(Signal(sde=sde))
+    assert found.aliasing == pytest.approx({2: 0.08, 1: 0.16}, rel=1e-12)
+    assert list(found.aliasing) == [2, 1]
+    assert found.to_dict()["units"]["aliasing"] == "m/s"
+    # an encoder on its own, slower clock samples before the loop does
+    assert top(Signal(sde=sde), Sampling(16e3, encoder_rate=8e3)).aliasing[1] == pytest.approx(0.08)
+    assert top().aliasing == {}
+
+
+def test_timed_edges_are_not_aliased():
+    axis = Axis(
+        LINEAR,
+        signal=Signal(sde={1: 40e-9}),
+        interpolation=Interpolation(factor=400),
+        sampling=Sampling(16e3),
+        estimator=encsim.PeriodTiming(50e6),
+    )
+    assert encsim.top_speed(axis).aliasing == {}
+
+
 def test_bandwidth_binds_where_the_signals_are_down_three_decibels():
     found = top(Signal(bandwidth=1e5))
     assert (found.speed, found.limit) == (pytest.approx(2.0), "bandwidth")

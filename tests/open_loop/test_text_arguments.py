@@ -59,39 +59,3 @@ def test_every_function_of_one_speed_takes_it_as_text(call):
 def test_text_that_is_no_speed_is_refused(speeds, rule):
     with pytest.raises(encsim.InputError, match=rule):
         encsim.ripple(AXIS, speeds)
-
-
-@pytest.mark.parametrize(
-    ("name", "arguments"),
-    [
-        ("ripple", [0.01]),
-        ("lines", [0.01]),
-        ("position_error", []),
-        ("top_speed", []),
-        ("vanishing_speeds", []),
-        ("worst_start", [0.01]),
-        ("frontier", [0.01, [encsim.Difference()]]),
-        ("simulate", [0.01, 10]),
-        ("Stream", [0.01]),
-        ("smoothness", [0.01]),
-        ("margins", []),
-        ("step_response", []),
-        ("run", [0.01, 1.0]),
-        ("runs", [[0.01], 1.0]),
-        ("explain", [0.01]),
-        ("choose", [encsim.Requirement(speeds=(1e-3, 0.1), relative=0.01), {}]),
-        ("tolerance", [{}, [0.01]]),
-        ("tune", []),
-        ("tuning", []),
-        ("report", ["page.html"]),
-    ],
-)
-def test_name_of_a_file_in_the_place_of_an_axis_says_what_to_do(name, arguments):
-    rule = rf'{name}\.axis must be an Axis, got "axis\.toml"; encsim\.load\(path\) reads an axis file'
-    with pytest.raises(encsim.InputError, match=rule):
-        getattr(encsim, name)("axis.toml", *arguments)
-
-
-def test_what_is_neither_axis_nor_path_is_refused_without_that_hint():
-    with pytest.raises(encsim.InputError, match=r"ripple\.axis must be an Axis, got 3$"):
-        encsim.ripple(3, 0.01)

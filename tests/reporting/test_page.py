@@ -11,7 +11,9 @@ import pytest
 import stage_x
 
 import encsim
+from encsim import wording
 from encsim.checks import InputError
+from encsim.decisions.headlines import headline
 from encsim.reporting import page, page_answer, page_frames, page_speeds, page_words
 
 VOID = {"meta", "input", "br", "img", "link", "path", "use", "rect"}
@@ -269,19 +271,21 @@ def test_verdict_is_that_of_the_requirement(pages):
 def test_met_requirement_says_yes():
     limits = encsim.Requirement(speeds=(0.01, 0.02), measured=1.0)
     found = page.findings(stage(), None, limits, 0, lambda text: None)
-    assert page_answer._verdict(found.judgement).startswith("Yes, every limit is met.")
+    assert page_answer._verdict(found.judgement, found.headline).startswith("Yes, every limit is met.")
 
 
-@pytest.mark.parametrize(("limits", "drawn"), [
-    ({"relative": 0.01, "floor": 1e-5}, (0.01, 1e-5)),
-    ({"measured": 1e-4}, (0.0, 1e-4)),
-    ({"measured": 1.0, "relative": 1e-6}, (1e-6, 0.0)),
-    ({"measured": 1e-9, "relative": 0.5}, (0.0, 1e-9)),
-    ({"delay": 1e-3}, None),
-])  # fmt: skip
-def test_curve_shows_the_limit_that_binds(limits, drawn):
-    asked = encsim.Requirement(speeds=(0.01, 0.02), **limits)
-    assert page_answer.drawn_limit(asked, asked.judge(stage())) == drawn
+def test_verdict_facts_picture_and_detail_tell_one_worst_speed():
+    asked = encsim.Requirement(speeds=(1e-3, 0.5), relative=0.01, floor=50e-6, measured=0.9e-3)
+    found = page.findings(stage(), None, asked, 0, lambda text: None)
+    told = wording.quantity(found.headline.speed, "m/s", 2)
+    shown = page_answer.prepare_ripple(found.curve, asked)
+    assert shown.headline == found.headline
+    assert found.detail.speed == found.headline.speed
+    assert f" at {told}: " in page_answer._verdict(found.judgement, found.headline)
+    assert page_answer._facts(found, shown)[0][2].endswith(f", at {told}")
+    # the judgement's own, larger than all: no needle exceeds more
+    worst = found.judgement.limit(found.judgement.binding)
+    assert (found.headline.speed, found.headline.share) == pytest.approx((worst.speed, worst.share), rel=1e-9)
 
 
 def test_unstable_loop_is_told_first():
@@ -546,41 +550,39 @@ def test_one_count_is_told_as_one(width, told):
 
 
 def looked_at(axis, own=(), judged=None):
-    """The speed that a page about the axis would look at, from 1 um/s to 1 m/s."""
-    return page_speeds.detail_speed(encsim.ripple(axis, np.geomspace(1e-6, 1.0, 300)).refined(), judged, own)
+    """The headline, and the speed that a page about the axis would look at, from 1 um/s to 1 m/s."""
+    curve = encsim.ripple(axis, np.geomspace(1e-6, 1.0, 300)).refined()
+    found = headline(curve.speed, curve.rms, doubtful=curve.doubtful)
+    return found, page_speeds.detail_speed(found, judged, own, axis)
 
 
-def test_without_a_limit_a_page_looks_where_cyclic_error_matters_most():
-    axis = stage()
-    detail = looked_at(axis)
-    there, slow, fast = (encsim.ripple(axis, detail.speed * factor) for factor in (1.0, 0.1, 10.0))
-    weigh = [(each.parts["sde"] ** 2 / each.rms / each.speed).item() for each in (there, slow, fast)]
-    assert detail.why == "cyclic"
-    assert weigh[0] > max(weigh[1:])
-    assert (there.parts["sde"] ** 2).item() > 0.9 * (there.rms**2).item()
+def test_without_a_limit_a_page_looks_where_ripple_is_a_large_share_of_the_speed():
+    found, detail = looked_at(stage())
+    (low, high), _ = found.ranges[0], found.shares
+    assert (found.kind, detail.why) == ("range", "range")
+    assert low < detail.speed < high
     # two digits, so that it reads well
     assert float(f"{detail.speed:.1e}") == pytest.approx(detail.speed, rel=1e-12)
 
 
-def test_without_cyclic_error_a_page_looks_at_the_largest_ripple():
-    axis = stage(signal=encsim.Signal(jitter=5e-9), sampling=encsim.Sampling(16e3, jitter=100e-9))
-    detail = looked_at(axis)
-    assert detail.why == "largest"
-    assert detail.speed == pytest.approx(1.0)
-    assert "ripple is largest: cyclic error is not" in page_speeds.reason(detail, axis)
+def test_where_no_range_stands_out_a_page_looks_at_the_threshold():
+    axis = stage(signal=encsim.Signal(jitter=5e-9), sampling=encsim.Sampling(16e3, jitter=1e-9))
+    found, detail = looked_at(axis)
+    assert (found.kind, detail.why) == ("threshold", "threshold")
+    assert encsim.ripple(axis, detail.speed).relative == pytest.approx(0.01, rel=0.1)
 
 
 @pytest.mark.parametrize(
     ("own", "why", "speed"),
-    [([0.004], "named", 0.004), ([1e-5, 0.01, 1.0], "cyclic", 0.01), ([1e-5, 1e-4], "largest", 1e-4)],
+    [([0.004], "named", 0.004), ([1e-5, 0.01, 1.0], "nearest", 0.01), ([1e-5, 1e-4], "nearest", 1e-4)],
 )
 def test_a_page_looks_at_a_speed_of_the_user_as_it_was_named(own, why, speed):
-    detail = looked_at(stage(), own)
+    _, detail = looked_at(stage(), own)
     assert (detail.why, detail.speed) == (why, speed)
 
 
 def test_page_says_which_speed_it_looks_at_and_why(pages):
-    assert "where cyclic error matters most: it is most of the ripple there" in Reader(pages("ring")).text
+    assert "where ripple is a large share of the speed" in Reader(pages("ring")).text
     assert "where a limit is nearest or most exceeded" in Reader(pages("open")).text
 
 

@@ -107,7 +107,8 @@ def test_heads_that_have_no_room_are_told():
 
 
 def test_same_question_has_the_same_answer():
-    assert find_heads([2, 3, 7], 3).to_dict() == find_heads([7, 3, 2], 3).to_dict()
+    found = [find_heads(orders, 3).to_dict() | {"arguments": None} for orders in ([2, 3, 7], [7, 3, 2])]
+    assert found[0] == found[1]
 
 
 def test_expected_rms_of_heads_set_by_hand_is_that_of_a_trial():

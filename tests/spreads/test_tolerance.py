@@ -7,6 +7,8 @@ import os
 import subprocess
 import sys
 import time
+import tracemalloc
+import zipfile
 from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
@@ -284,8 +286,27 @@ def test_file_that_holds_no_samples_is_refused_and_left_alone(content, tmp_path)
     assert path.read_bytes() == content
 
 
+def test_file_that_unpacks_to_far_more_is_refused_before_it_is_unpacked(tmp_path):
+    path = tmp_path / "axes.npz"
+    with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as archive:
+        archive.writestr("done.npy", bytes(50_000_000))
+    tracemalloc.start()
+    with pytest.raises(InputError, match="resume must be a file of finished samples"):
+        tolerance(STAGE, SPREAD, SPEEDS, 40, executor=1, resume=path)
+    assert tracemalloc.get_traced_memory()[1] < 5_000_000
+    tracemalloc.stop()
+
+
+def test_first_chunk_is_kept_at_once(tmp_path):
+    path = tmp_path / "axes.npz"
+    with pytest.raises(Interrupted):
+        tolerance(STAGE, SPREAD, SPEEDS, 150, executor=1, resume=path, progress=stop_at(1))
+    with np.load(path) as file:
+        assert file["done"].sum() == 32
+
+
 def test_file_in_no_folder_is_refused_before_the_work(tmp_path):
-    with pytest.raises(InputError, match="output must lie in a folder that exists"):
+    with pytest.raises(InputError, match=r"tolerance.resume must lie in a folder that exists"):
         tolerance(STAGE, SPREAD, SPEEDS, 40, resume=tmp_path / "no" / "axes.npz", progress=stop_at(0))
 
 

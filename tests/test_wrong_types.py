@@ -1,0 +1,99 @@
+"""What is no axis, ring, path or generator is told by one fault that says what to give, whatever function is called."""
+
+import inspect
+
+import numpy as np
+import pytest
+
+import encsim
+from tests.every_result import RING, WANTED, axis
+
+GIVEN = {
+    "speed": 0.01, "speeds": [0.01], "samples": 10, "seconds": 0.01, "estimators": [encsim.Difference()],
+    "requirement": WANTED, "candidates": {"interpolation.factor": [400]},
+    "spread": {"signal.gain": encsim.Normal(0.01)},
+    "values": {"sampling.rate": ["8 kHz"]}, "path": "nowhere.toml", "angles": [0.0], "limit": 1e-5, "density": 7800.0,
+    "modulus": 210e9, "poisson": 0.3,
+}  # fmt: skip
+BAD = ["axis.toml", 3, b"axis.toml", {}, encsim.Scale(period=20e-6), object()]
+FUNCTIONS = {
+    name: getattr(encsim, name)
+    for name in [*encsim.__all__, "Stream"]
+    if inspect.isfunction(getattr(encsim, name)) or name == "Stream"
+}
+
+
+def taking(parameter):
+    """Names of the public functions with this parameter."""
+    return sorted(name for name, one in FUNCTIONS.items() if parameter in inspect.signature(one).parameters)
+
+
+def called(name, **given):
+    """The function called with what it needs and this."""
+    needed = inspect.signature(FUNCTIONS[name]).parameters
+    for parameter, one in needed.items():
+        if one.default is one.empty and parameter not in given:
+            given[parameter] = GIVEN[parameter]
+    return FUNCTIONS[name](**given)
+
+
+@pytest.mark.parametrize("name", taking("axis"))
+def test_what_is_no_axis_is_refused_with_what_makes_one(name):
+    for bad in [*BAD, None] if name != "load_spread" else BAD:
+        with pytest.raises(encsim.InputError) as caught:
+            called(name, axis=bad)
+        (fault,) = caught.value.faults
+        assert fault.field.endswith(".axis")
+        assert (fault.rule, fault.value) == ("be an Axis", bad)
+        assert "encsim.load(path) makes one" in str(fault)
+
+
+@pytest.mark.parametrize("name", taking("ring"))
+def test_what_is_no_ring_is_refused(name):
+    for bad in [*BAD, None, axis()]:
+        with pytest.raises(encsim.InputError, match=r"^ring must be a Ring, got "):
+            called(name, ring=bad)
+
+
+@pytest.mark.parametrize("name", ["load", "load_candidates", "load_spread"])
+@pytest.mark.parametrize("path", [None, 3, b"axis.toml", ["axis.toml"]])
+def test_what_is_no_path_is_refused(name, path):
+    more = {} if name == "load" else {"axis": axis()}
+    with pytest.raises(encsim.InputError, match=r"^file must be named by a path, got "):
+        called(name, path=path, **more)
+
+
+def test_lists_are_not_empty():
+    assert len(taking("axis")) >= 20
+    assert len(taking("ring")) == 6
+    assert set(taking("rng")) == {"run", "runs", "simulate", "tolerance"}
+    assert encsim.ring_orders(RING)
+
+
+def looped(name):
+    """An axis for this function."""
+    return axis("stage_x_loop" if name.startswith("run") else "stage_x")
+
+
+@pytest.mark.parametrize("name", taking("rng"))
+def test_a_generator_draws_the_seed_that_stands_in_the_result(name):
+    first = called(name, axis=looped(name), rng=np.random.default_rng(3))
+    again = called(name, axis=looped(name), seed=first.seed)
+    other = called(name, axis=looped(name), rng=np.random.default_rng(4))
+    assert first.seed == int(np.random.default_rng(3).integers(1 << 53))
+    assert first.arguments["seed"] == first.seed
+    assert first.to_dict() == again.to_dict()
+    assert first.seed != other.seed
+
+
+@pytest.mark.parametrize("name", taking("rng"))
+def test_seed_and_generator_exclude_each_other(name):
+    with pytest.raises(
+        encsim.InputError, match=rf"^{name}\.seed must be left out where rng is given, got 0$"
+    ):
+        called(name, axis=looped(name), seed=0, rng=np.random.default_rng(3))
+    with pytest.raises(
+        encsim.InputError, match=rf"^{name}\.rng must be a numpy\.random\.Generator, got 3; a whole"
+    ):
+        called(name, axis=looped(name), rng=3)
+    assert called(name, axis=looped(name)).seed == 0

@@ -90,7 +90,7 @@ FRONTIER = Command(
     compute=lambda job: encsim.frontier(job.axis, job.speed, job.estimators),
     outputs=[table("all candidates"), picture("draw delay against ripple")],
     json=_frontier_json,
-    text=lambda job: reporting.loop_text.frontier(job.result, job.names, _own(job)),
+    text=lambda job: reporting.loop_text.frontier(job.result, job.names, _own(job), long=job.long),
     functions=("frontier",),
     reword=_frontier_in_words,
 )

@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from ..checks import Fault
     from ..closed_loop.closed_loop_ripple import Smoothness
     from ..closed_loop.stability import Margins
+    from ..layout import Report
     from ..model.axis import Axis
     from ..time_domain.closed_run_result import Runs
     from .command import CommandJob
@@ -150,7 +151,7 @@ def _aged(job: CommandJob) -> Aged:
     if job.args.speeds is None:
         kept = [each for each in speeds if each >= first]
     if len(kept) < len(speeds):
-        job.warn(f"speeds below {text} are left out: timed edges are too old for a stable loop there")
+        job.warn(f"speeds below {text} are left out: period measurement is too slow for a stable loop")
     return Aged(kept, first, text, reporting.loop_text.aging(axis, speed, text))
 
 
@@ -184,11 +185,10 @@ def _plain(runs: Runs) -> dict[str, Any]:
     return {"speed": values["speed"], **values["rms"], **{name: values[name] for name in kept}}
 
 
-def _loop_text(job: CommandJob) -> str:
+def _loop_text(job: CommandJob) -> Report:
     margins, curve, _, simulated = job.result
     cautions = () if job.args.quiet else _cautions(job)
-    refined = curve.refined() if job.result.stable else curve
-    return reporting.loop_text.loop(margins, curve, refined, simulated, cautions=cautions)
+    return reporting.loop_text.loop(margins, curve, simulated, cautions=cautions, long=job.long)
 
 
 def _draw_smoothness(job: CommandJob) -> Axes | None:
@@ -318,8 +318,8 @@ def _limits(job: CommandJob) -> dict[str, Any]:
 
 def _tuned_axis(job: CommandJob) -> str:
     """Text of an axis file with the proposed gains, cautions first."""
-    words = reporting.loop_text.margins(job.result.margins)
-    first = f"{arguments.named(job.args.axis)} with proposed gains. {words.splitlines()[0]}"
+    words = reporting.loop_text.stability(job.result.margins)
+    first = f"{arguments.named(job.args.axis)} with proposed gains. {words}"
     head = "".join(f"# {checks.one_line(line, 400)}\n" for line in (first, *job.result.cautions))
     return f"{head}\n{job.result.axis.to_toml()}"
 
@@ -344,7 +344,9 @@ TUNE = Command(
         ),
         Output("--write-axis", "write an axis file with the proposed gains; - is stdout", _tuned_axis),
     ],
-    text=lambda job: reporting.tuning_text.tuning(job.result, job.axis, _limits(job), job.speed or 0.0),
+    text=lambda job: reporting.tuning_text.tuning(
+        job.result, job.axis, _limits(job), job.speed or 0.0, long=job.long
+    ),
     functions=("tuning", "lines"),
     reword=in_words,
 )

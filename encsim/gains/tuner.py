@@ -255,11 +255,11 @@ def _aging(axis: Axis, search: GainSearch, stable_from: float, margin_from: floa
     """Caution for timed edges: the loop at lower speeds."""
     unit = f"{axis.scale.unit}/s"
     return (
-        f"Timed edges are older the slower the axis moves, and the loop loses phase margin: these gains are for "
-        f"{show(search.speed, unit)}. Slower, the linear loop keeps {_kept(search):.3g} deg down to "
+        f"Period measurement has a longer delay at lower speed, and the loop loses phase margin: these gains are for "
+        f"{show(search.speed, unit)}. At lower speed the linear loop keeps {_kept(search):.3g} deg down to "
         f"{show(margin_from, unit)} and is stable down to {show(stable_from, unit)}. Below {show(linear_from, unit)} "
-        "fewer than 20 counts come in 1/crossover, and these figures are a rough guide: a run (encsim run) shows what "
-        "the axis does. At standstill the velocity reads 0, and the position control is alone."
+        "there are fewer than 20 counts in 1/crossover, and these values are approximate: a run (encsim run) shows "
+        "what the axis does. At standstill the measured velocity is 0, and only the position control acts."
     )
 
 

@@ -3,25 +3,28 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from ..wording import DELAY, PEAK, aligned, beside, force, percent_number, share_text, show
-from .text_parts import (
-    ALL_ROWS,
-    at_speed,
-    cautions_text,
-    chosen_rows,
-    doubt,
-    joined_lines,
-    marks,
-    nearest_rows,
-    notes,
-    speed_count,
-    trimmed,
+from ..layout import (
+    DOUBT,
+    LIMIT,
+    Cautions,
+    Column,
+    Notes,
+    Paragraph,
+    Report,
+    ReportPart,
+    TextTable,
+    texts,
+    toned,
 )
+from ..layout import measured as column
+from ..open_loop.causes import CAUSES
+from ..wording import DELAY, PEAK, force, percent_number, share_text, show
+from .text_parts import at_speed, caution, chosen_rows, doubt, marks, nearest_rows
 
 if TYPE_CHECKING:
     from ..closed_loop.closed_loop_ripple import Smoothness
@@ -34,12 +37,14 @@ if TYPE_CHECKING:
 CURVES = ("measured", "torque", "actual")
 # Beside a value its largest cause is named, and the second one if it makes this share of the mean square.
 SECOND = 0.1
+# Rows of compared estimators without --long.
+ROWS = 12
 LEGEND = (
-    "From: the largest causes, as shares of the mean square. True: velocity and position of the load. Friction\n"
-    "and cogging are not in these values; --simulate has them.\n"
+    "Causes: shares of the mean square of the measured velocity. Actual velocity and position are those of the load. "
+    "Friction and cogging are not included; --simulate includes them."
 )
 ELSEWHERE = (
-    "Another estimator changes the delay within the loop, and with it the margins: compute them anew (encsim loop) "
+    "Another estimator changes the delay within the loop and with it the margins: compute them again (encsim loop) "
     "before it is used."
 )
 
@@ -47,83 +52,107 @@ ELSEWHERE = (
 def loop(
     result: Margins,
     curve: Smoothness,
-    whole: Smoothness,
     simulated: Runs | None = None,
     *,
-    cautions: Iterable[str] = (),
-) -> str:
-    """Report of a closed loop: margins, ripple, simulated speeds, notes.
-
-    ``whole`` is the range of ``curve`` with more speeds, which the answer is about, or the curve itself.
-    """
-    parts = [margins(result), notes(result.reasons if result.stable else ())]
+    cautions: Sequence[str] = (),
+    long: bool = False,
+) -> Report:
+    """Report of a closed loop: margins, ripple, simulated speeds, notes."""
+    answer = list(_stability(result))
+    blocks: list[ReportPart] = [Paragraph(line) for line in _resonances(result)] if long else []
+    if result.stable:
+        blocks.append(Notes(result.reasons, DOUBT))
     if np.isfinite(curve.actual).any():
-        unit = curve.units["speed"]
-        table = aligned(_columns(curve, unit))
-        parts += ["\n", _answer(curve, whole, unit), joined_lines(doubt(curve, unit)), "\n", table]
-        parts += [] if simulated is None else ["\n", _beside(curve, simulated)]
-        parts += ["\n", LEGEND, notes(curve.reasons)]
-    return "".join([*parts, cautions_text(cautions)])
+        answer += [_largest(curve.refined()), *doubt(curve, curve.units["speed"])]
+        blocks.append(TextTable(_columns(curve, long)))
+        blocks += [] if simulated is None else _beside(curve, simulated)
+        blocks += [Paragraph(LEGEND)] if long else []
+        blocks.append(Notes(curve.reasons, DOUBT))
+    return Report(answer, [*blocks, *caution(bool(cautions), cautions)], long)
+
+
+def smoothness(curve: Smoothness, *, long: bool = False) -> Report:
+    """Report of the ripple of a closed loop alone."""
+    if not np.isfinite(curve.actual).any():
+        return Report([toned("The closed loop is UNSTABLE: no ripple.", LIMIT)], [Notes(curve.reasons)], long)
+    answer = [_largest(curve.refined()), *doubt(curve, curve.units["speed"])]
+    blocks: list[ReportPart] = [TextTable(_columns(curve, long)), *([Paragraph(LEGEND)] if long else [])]
+    return Report(answer, [*blocks, Notes(curve.reasons, DOUBT), *caution(full=_cautions())], long)
+
+
+def margins(result: Margins, *, long: bool = False) -> Report:
+    """Report of the margins alone."""
+    lines = [Paragraph(line) for line in _resonances(result)]
+    return Report(
+        list(_stability(result)), [*lines, Notes(result.reasons, DOUBT), *caution(full=_cautions())], long
+    )
+
+
+def _cautions() -> Sequence[str]:
+    from ..model.load_and_control import CAUTIONS
+
+    return CAUTIONS
 
 
 def aging(axis: Axis, speed: float, stable_from: str = "") -> str:
     """How the margins of a loop with timed edges change with the speed."""
     here = show(abs(speed), f"{axis.scale.unit}/s")
-    text = f"Timed edges are older the slower the axis moves: the margins are those at {here}, and slower there is less"
+    text = f"Period measurement has a longer delay at lower speed: the margins hold at {here} and shrink below it"
     if stable_from:
         text += f". The linear loop is stable from {stable_from} on"
-    return f"{text}. Shortly above the lowest speed of a stable loop only a run (encsim run) shows what the axis does."
+    return f"{text}. Close to the lowest stable speed only a run (encsim run) shows what the axis does."
 
 
-def margins(result: Margins) -> str:
-    """Margins in words, some lines."""
-    lines = _stable(result) if result.stable else _unstable(result)
-    return joined_lines([*lines, *_resonances(result)])
+def _stability(result: Margins) -> Iterator[str]:
+    """The verdict about the loop in a sentence or two."""
+    return _stable(result) if result.stable else _unstable(result)
+
+
+def stability(result: Margins) -> str:
+    """The verdict about the loop as one sentence."""
+    return next(_stability(result))
 
 
 def _stable(result: Margins) -> Iterator[str]:
     """Margins and bandwidths of a stable loop."""
-    crossing = "the loop gain is nowhere 1"
+    crossing = "no crossover"
     if math.isfinite(result.crossover):
         crossing = f"crossover {show(result.crossover, 'Hz')}, phase margin {result.phase_margin:.1f} deg"
-    delay = "any" if math.isinf(result.delay_margin) else show(result.delay_margin, "s")
     gain, lower = result.gain_margin, result.lower_gain_margin
-    more = "without limit"
-    if not math.isinf(gain):
-        more = f"by a factor of {show(gain, '1')} ({20.0 * math.log10(gain):.1f} dB)"
-    less = f"to {percent_number(lower)} % of itself" if lower else "to nothing"
-    yield f"The closed loop is stable: {crossing}; it bears {delay} more delay."
-    yield f"Its gain may rise {more} and fall {less}. Sensitivity peak {result.sensitivity_peak:.2f}."
-    position = "there is no position loop"
+    rise = "unlimited" if math.isinf(gain) else f"{20.0 * math.log10(gain):.1f} dB"
+    fall = f" (and -{-20.0 * math.log10(lower):.1f} dB)" if lower else ""
+    delay = "unlimited" if math.isinf(result.delay_margin) else show(result.delay_margin, "s")
+    size = f"gain margin {rise}{fall}, delay margin {delay}, sensitivity peak {result.sensitivity_peak:.2f}"
+    yield f"The closed loop is stable: {crossing}, {size}."
+    position = "no position loop"
     if not math.isnan(result.bandwidth):
         position = f"position {_reach(result.bandwidth)}"
-    yield f"What it follows to -3 dB: {position}, velocity {_reach(result.velocity_bandwidth)}."
+    yield f"Closed-loop bandwidth (-3 dB): {position}, velocity {_reach(result.velocity_bandwidth)}."
 
 
 def _reach(bandwidth: float) -> str:
-    return "up to half the loop rate" if math.isinf(bandwidth) else f"up to {show(bandwidth, 'Hz')}"
+    return "up to half the loop rate" if math.isinf(bandwidth) else show(bandwidth, "Hz")
 
 
 def _unstable(result: Margins) -> Iterator[str]:
     """How an unstable loop diverges, by its largest pole."""
     control, rate = result.axis.control, result.axis.sampling.rate
     if control is not None and control.velocity_gain == 0.0:
-        yield "The loop is open: control.velocity_gain is 0, and nothing holds the axis."
+        yield toned("The loop is open: control.velocity_gain is 0, nothing holds the axis.", LIMIT)
         return
-    yield "The closed loop is UNSTABLE with these gains; they must not be tried on a machine."
+    yield toned("The closed loop is UNSTABLE with these gains: do not use them on a machine.", LIMIT)
     if len(result.poles) and abs(result.poles[0]) > 1.0:
         pole = result.poles[0]
         swing = abs(float(np.angle(pole))) * rate / (2.0 * math.pi)
-        how = f"It swings at {show(swing, 'Hz')}" if swing > 0.0 else "It runs away"
+        how = f"It oscillates at {show(swing, 'Hz')}" if swing > 0.0 else "It runs away"
         yield f"{how} and grows e-fold every {show(1.0 / (rate * math.log(abs(pole))), 's')}."
     if math.isfinite(result.gain_margin):
-        factor = show(result.gain_margin, "1")
-        yield f"The nearest gain at which it just keeps swinging is {factor} times the present one."
+        yield f"The stability limit is at {show(result.gain_margin, '1')} times the present gain."
 
 
 def _resonances(result: Margins) -> Iterator[str]:
     if not result.resonances:
-        yield "One rigid mass: the file describes no resonance."
+        yield "One rigid mass: no resonance in the file."
     for each in result.resonances:
         yield (
             f"Resonance {show(each.frequency, 'Hz')}, antiresonance {show(each.antiresonance, 'Hz')}, damping ratio "
@@ -131,23 +160,25 @@ def _resonances(result: Margins) -> Iterator[str]:
         )
 
 
-def _answer(curve: Smoothness, whole: Smoothness, unit: str) -> str:
-    """The largest value of each curve, its speed and its causes."""
-    over = f"at {speed_count(len(curve.speed))}"
-    if whole is not curve:
-        over = f"from {show(curve.speed[0], unit)} to {show(curve.speed[-1], unit)}"
+def _heads(curve: Smoothness) -> dict[str, str]:
+    """Heads of the columns of the curves."""
+    return {"measured": "measured", "torque": force(curve.axis), "actual": "actual"}
+
+
+def _largest(curve: Smoothness) -> str:
+    """The largest value of each curve and its speed."""
     names = {
         "measured": "measured velocity",
         "torque": force(curve.axis),
-        "actual": "true velocity of the load",
+        "actual": "actual velocity of the load",
     }
-    lines = [f"Largest ripple {over}, rms, by the encoder alone:\n"]
+    parts = []
     for name in CURVES:
-        values = getattr(whole, name)
+        values = getattr(curve, name)
         worst = int(np.nanargmax(np.where(np.isfinite(values), values, -1.0)))
-        size, causes = show(values[worst], whole.units[name]), _causes(whole, name, worst)
-        lines.append(f"  {names[name]} {size} {at_speed(whole.speed[worst], unit)}, from {causes}\n")
-    return "".join(lines)
+        size = show(values[worst], curve.units[name])
+        parts.append(f"{names[name]} {size} {at_speed(curve.speed[worst], curve.units['speed'])}")
+    return f"Largest ripple (rms) from encoder errors: {'; '.join(parts)}."
 
 
 def _causes(curve: Smoothness, name: str, index: int) -> str:
@@ -158,40 +189,45 @@ def _causes(curve: Smoothness, name: str, index: int) -> str:
     shares = {cause: float(part[index]) ** 2 / square for cause, part in curve.parts[name].items()}
     first, *rest = sorted(shares, key=shares.__getitem__, reverse=True)
     named = [first, *(cause for cause in rest[:1] if shares[cause] >= SECOND)]
-    return ", ".join(f"{cause} {share_text(shares[cause])} %" for cause in named)
+    return ", ".join(f"{CAUSES[cause].term} {share_text(shares[cause])} %" for cause in named)
 
 
-def _heads(curve: Smoothness) -> dict[str, str]:
-    """Heads of the columns of the curves."""
-    return {"measured": "measured", "torque": force(curve.axis), "actual": "true"}
-
-
-def _columns(curve: Smoothness, unit: str) -> dict[str, list[str]]:
-    """Table of chosen speeds: the curves, each with its causes."""
-    rows, mark = chosen_rows(curve.measured, curve.torque, curve.actual), marks(curve)
-    columns = {"speed": [show(curve.speed[i], unit) + mark[i] for i in rows]}
-    for name, head in _heads(curve).items():
-        columns[head] = [show(getattr(curve, name)[i], curve.units[name]) for i in rows]
-        columns[f"from ({head})"] = [_causes(curve, name, i) for i in rows]
-    columns["position"] = [show(curve.position[i], curve.units["position"]) for i in rows]
+def _columns(curve: Smoothness, long: bool) -> list[Column]:
+    """Table of chosen speeds: the curves, and their causes."""
+    rows, mark = chosen_rows(curve.measured, curve.torque, curve.actual, long=long), marks(curve)
+    columns = [column("speed", curve.speed[rows], curve.units["speed"], mark=[mark[i] for i in rows])]
+    columns += [
+        column(head, getattr(curve, name)[rows], curve.units[name]) for name, head in _heads(curve).items()
+    ]
+    columns.append(texts("causes (measured)", [_causes(curve, "measured", i) for i in rows]))
+    if not long:
+        return columns
+    columns.append(column("position", curve.position[rows], curve.units["position"]))
     if curve.current is not None:
-        columns["current"] = [show(curve.current[i], "A") for i in rows]
+        columns.append(column("current", curve.current[rows], "A"))
+    for name, head in list(_heads(curve).items())[1:]:
+        columns.append(texts(f"causes ({head})", [_causes(curve, name, i) for i in rows]))
     return columns
 
 
-def _beside(curve: Smoothness, simulated: Runs) -> str:
+def _beside(curve: Smoothness, simulated: Runs) -> list[ReportPart]:
     """Simulated values beside the predicted ones."""
     speeds = simulated.speed.tolist()
-    columns = {"speed": [show(speed, curve.units["speed"]) for speed in speeds]}
+    places = nearest_rows(curve.speed, speeds)
+    columns = [column("speed", speeds, curve.units["speed"])]
     for name, head in _heads(curve).items():
-        unit = curve.units[name]
-        predicted = [float(getattr(curve, name)[i]) for i in nearest_rows(curve.speed, speeds)]
-        pairs = list(zip(predicted, simulated.rms[name].tolist(), strict=True))
-        columns[head] = [show(value, unit) for value in predicted]
-        columns[f"simulated {head}"] = [beside(run, value, unit) for value, run in pairs]
-        columns[f"{head} differs by %"] = [_differs(value, run) for value, run in pairs]
-    text = f"Simulated: {simulated.samples} samples a speed, seed {simulated.seed}\n{aligned(columns)}"
-    return text + joined_lines(f"Note: simulated: {reason}" for reason in simulated.reasons)
+        predicted, unit = getattr(curve, name)[places], curve.units[name]
+        columns += [
+            column(head, predicted, unit),
+            column(f"{head} simulated", simulated.rms[name], unit),
+            Column(
+                "difference",
+                [_differs(*pair) for pair in zip(predicted, simulated.rms[name], strict=True)],
+                "%",
+            ),
+        ]
+    title = f"Simulated: {simulated.samples} samples per speed, seed {simulated.seed}"
+    return [TextTable(columns, title), Notes([f"simulated: {reason}" for reason in simulated.reasons], DOUBT)]
 
 
 def _differs(predicted: float, simulated: float) -> str:
@@ -200,25 +236,38 @@ def _differs(predicted: float, simulated: float) -> str:
     return f"{100.0 * (simulated / predicted - 1.0):+.1f}"
 
 
-def frontier(result: Frontier, names: list[str], own: int | None = None) -> str:
+def frontier(
+    result: Frontier, names: list[str] | None = None, own: int | None = None, *, long: bool = False
+) -> Report:
     """Report of compared estimators: answer, table by delay, notes.
 
-    ``names`` are the texts of the candidates in the order of the result, ``own`` is the place of the axis' estimator.
+    ``names`` are the candidates as the user wrote them, ``own`` is the place of the present estimator.
     """
-    count = len(names)
+    names = names or [one.words() for one in result.estimator]
     delay = np.where(np.isfinite(result.delay), result.delay, math.inf)
-    rows = sorted(range(count), key=lambda i: (delay[i], result.rms[i]))
-    if count > ALL_ROWS:
-        rows = [i for i in rows if result.best[i] or i == own]
-    hidden, more = count - len(rows), ""
-    if hidden:
-        more = f"{hidden} more are worse in both than one of these; --json and --csv list them.\n"
-    parts = [_smoothest(result, names, own), trimmed(aligned(_candidates(result, names, rows, own))) + more]
-    parts.append("".join(_legend(result)) + notes((*result.remarks, *result.reasons)))
-    return "\n".join(parts) + f"Caution: {ELSEWHERE}\n"
+    rows = sorted(range(len(names)), key=lambda i: (delay[i], result.rms[i]))
+    if len(rows) > ROWS and not long:
+        rows = _thinned([i for i in rows if result.best[i] or i == own], own)
+    blocks: list[ReportPart] = [TextTable(_candidates(result, names, rows, own))]
+    if len(rows) < len(names):
+        blocks.append(Paragraph(f"{len(names) - len(rows)} more with --long, --csv or --json."))
+    blocks += [Paragraph(line) for line in _legend(result, long)]
+    return Report(
+        _smoothest(result, names, own),
+        [*blocks, Notes(result.remarks), Notes(result.reasons, DOUBT), Cautions(f"Caution: {ELSEWHERE}")],
+        long,
+    )
 
 
-def _smoothest(result: Frontier, names: list[str], own: int | None) -> str:
+def _thinned(rows: list[int], own: int | None) -> list[int]:
+    """At most ROWS rows, evenly spread, with the present one."""
+    if len(rows) <= ROWS:
+        return rows
+    kept = {round(i * (len(rows) - 1) / (ROWS - 1)) for i in range(ROWS)}
+    return [row for i, row in enumerate(rows) if i in kept or row == own]
+
+
+def _smoothest(result: Frontier, names: list[str], own: int | None) -> list[str]:
     """Candidates that are better than the axis' estimator, or the two ends of the frontier."""
     where = at_speed(result.speed, result.units["rms"])
     best = [int(i) for i in np.flatnonzero(result.best) if math.isfinite(result.delay[i])]
@@ -230,43 +279,47 @@ def _smoothest(result: Frontier, names: list[str], own: int | None) -> str:
 
     if own is None or not math.isfinite(result.delay[own]):
         if not best:
-            return f"No candidate can be judged {where}.\n"
-        return f"Quickest {where}: {words(best[0])}.\nSmoothest: {words(best[-1])}.\n"
-    lines = [f"The axis' own estimator {where}: {words(own)}."]
+            return [f"No candidate has a reliable value {where}."]
+        return [f"Least delay {where}: {words(best[0])}.", f"Least ripple: {words(best[-1])}."]
+    lines = [f"Present estimator {where}: {words(own)}."]
     if result.best[own]:
-        lines.append("No candidate has as little delay and less ripple, or the reverse.")
-        return joined_lines(lines)
+        return [*lines, "It is Pareto-optimal: no candidate has as little delay and less ripple."]
     slack = 1.0 + 1e-9
     as_quick = [i for i in best if result.delay[i] <= slack * result.delay[own]]
     as_smooth = [i for i in best if result.rms[i] <= slack * result.rms[own]]
     if as_quick:
-        lines.append(f"Smoothest with no more delay: {words(min(as_quick, key=lambda i: result.rms[i]))}.")
+        lines.append(f"Least ripple with no more delay: {words(min(as_quick, key=lambda i: result.rms[i]))}.")
     if as_smooth:
-        lines.append(f"Quickest with no more ripple: {words(min(as_smooth, key=lambda i: result.delay[i]))}.")
-    return joined_lines(lines)
+        lines.append(
+            f"Least delay with no more ripple: {words(min(as_smooth, key=lambda i: result.delay[i]))}."
+        )
+    return lines
 
 
-def _candidates(result: Frontier, names: list[str], rows: list[int], own: int | None) -> dict[str, list[str]]:
+def _candidates(result: Frontier, names: list[str], rows: list[int], own: int | None) -> list[Column]:
     unit = result.units["rms"]
-    remarks = {i: ["best"] * bool(result.best[i]) + ["own"] * (i == own) for i in rows}
-    return {
-        "estimator": [names[i] for i in rows],
-        "delay": [show(result.delay[i], "s") for i in rows],
-        "rms": [show(result.rms[i], unit) for i in rows],
-        "peak": [beside(result.peak[i], result.rms[i], unit) for i in rows],
-        "noise gain": [f"{show(result.noise_gain[i], '1')} 1/s" for i in rows],
-        "overshoot %": [percent_number(result.overshoot[i]) for i in rows],
-        "bound": [
-            beside(result.bound[i], result.rms[i], unit) if math.isfinite(result.bound[i]) else "-"
-            for i in rows
-        ],
-        "": [" ".join(remarks[i]) for i in rows],
-    }
+    what = {i: ["present"] * (i == own) + ["Pareto-optimal"] * bool(result.best[i]) for i in rows}
+    return [
+        texts("estimator", [names[i] for i in rows]),
+        column("delay", result.delay[rows], "s"),
+        column("rms", result.rms[rows], unit),
+        column("peak", result.peak[rows], unit),
+        texts("status", [", ".join(what[i]) for i in rows]),
+        column("bound", np.where(np.isfinite(result.bound[rows]), result.bound[rows], np.nan), unit),
+        Column("overshoot", [percent_number(result.overshoot[i]) for i in rows], "%"),
+        Column("noise gain", [show(result.noise_gain[i], "1") for i in rows], "1/s"),
+    ]
 
 
-def _legend(result: Frontier) -> Iterator[str]:
-    yield "Best: no other has as little delay and ripple, and less of one. Noise gain: velocity for white position\n"
-    yield "noise of 1. Bound: least rms that white noise alone leaves to any estimator with this delay that does not\n"
-    yield "overshoot.\n"
-    yield f"{PEAK}\nDelay: {DELAY}.\n"
-    yield f"White position noise here: {show(result.noise, result.units['noise'])} rms.\n"
+def _legend(result: Frontier, long: bool) -> Iterator[str]:
+    if not long:
+        return
+    yield "Pareto-optimal: no other candidate has less of delay or ripple without more of the other."
+    yield "Noise gain: velocity rms per 1 of white position noise."
+    yield (
+        "Bound: least rms that white noise alone leaves to any estimator with this delay that does not overshoot "
+        "(Cramér-Rao)."
+    )
+    yield f"White position noise here: {show(result.noise, result.units['noise'])} rms."
+    yield PEAK
+    yield f"Delay: {DELAY}."

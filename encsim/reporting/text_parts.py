@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from ..layout import DOUBT, WIDE, Cautions, text_unit, toned, wrapped
+from ..layout import DOUBT, WIDE, Cautions, Paragraph, ReportPart, text_unit, toned, wrapped
 from ..wording import aligned, number, show
 
 if TYPE_CHECKING:
@@ -29,11 +29,18 @@ LOOP_CAUTION = (
 )
 
 
-def caution(cautious: bool = True, full: Sequence[str] = ()) -> list[Cautions]:
-    """The caution as a block of a report: of a closed loop where it is given in full; none if not cautious."""
+def caution(cautious: bool = True, full: Sequence[str] = ()) -> list[ReportPart]:
+    """The caution as a part of a report: of a closed loop where it is given in full; none if not cautious."""
+    from ..model.load_and_control import CAUTIONS
+
     if not cautious:
         return []
-    return [Cautions(LOOP_CAUTION if full else " ".join(CAUTION.split()), full)]
+    if not full:
+        return [Cautions(" ".join(CAUTION.split()))]
+    return [
+        *(Paragraph(f"Caution: {each}") for each in full if each not in CAUTIONS),
+        Cautions(LOOP_CAUTION, full),
+    ]
 
 
 def joined_lines(lines: Iterable[str]) -> str:

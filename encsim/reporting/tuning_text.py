@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Mapping
 from typing import TYPE_CHECKING, cast
 
 from ..closed_loop.timed_edge_loops import LEAST_MARGIN
-from ..wording import aligned, force, show
-from .loop_text import margins
-from .text_parts import at_speed, cautions_text, notes, trimmed
+from ..layout import DOUBT, Notes, Paragraph, Report, ReportPart, TextTable, measured, texts
+from ..wording import force, show
+from . import loop_text
+from .text_parts import at_speed, caution
 
 if TYPE_CHECKING:
     from ..doubts import Doubt
@@ -27,21 +29,32 @@ GAINS = {
 }
 
 
-def tuning(result: Tuning, axis: Axis, limits: dict[str, float | None], speed: float) -> str:
+def tuning(
+    result: Tuning,
+    axis: Axis,
+    limits: Mapping[str, float | None],
+    speed: float,
+    *,
+    long: bool = False,
+) -> Report:
     """Report of proposed gains.
 
     ``axis`` has the present gains, ``limits`` are those asked for, ``speed`` is that of the ripple, m/s or rad/s.
     """
-    gains = aligned(
-        {
-            "gain": [words for words, _ in GAINS.values()],
-            "now": [_gain(axis, name) for name in GAINS],
-            "proposed": [_gain(result.axis, name) for name in GAINS],
-        }
+    gains = TextTable(
+        [
+            texts("gain", [words for words, _ in GAINS.values()]),
+            texts("present", [_gain(axis, name) for name in GAINS]),
+            texts("proposed", [_gain(result.axis, name) for name in GAINS]),
+        ]
     )
-    return (
-        f"{_binds(result, axis)}\n{gains}\n{_reached(result, axis, limits, speed)}\n{margins(result.margins)}\n"
-        f"{_allowed(result, limits)}{_doubts(result, axis)}\n{cautions_text(result.cautions)}"
+    blocks: list[ReportPart] = [gains, _reached(result, axis, limits)]
+    blocks += [Paragraph(line) for line in _working(result, limits, speed)]
+    blocks += [*_allowed(result, limits), Notes(_doubts(result, axis), DOUBT)]
+    return Report(
+        [_limiting(result, axis), loop_text.stability(result.margins)],
+        [*blocks, *caution(full=result.cautions)],
+        long,
     )
 
 
@@ -54,15 +67,15 @@ def _limit_words(name: str, axis: Axis) -> str:
     return LIMITS[name].format(force=force(axis))
 
 
-def _binds(result: Tuning, axis: Axis) -> str:
+def _limiting(result: Tuning, axis: Axis) -> str:
     """The limiting criterion, as a sentence."""
     if not result.binding:
-        return "Proposed gains: nothing that was asked for binds, the loop rate alone stops the gains.\n"
+        return "Proposed gains: limited by the loop rate alone."
     names = " and ".join(_limit_words(name, axis) for name in result.binding)
-    return f"Proposed gains: {names} {'binds' if len(result.binding) == 1 else 'bind'}.\n"
+    return f"Proposed gains: limited by {names}."
 
 
-def _reached(result: Tuning, axis: Axis, limits: dict[str, float | None], speed: float) -> str:
+def _reached(result: Tuning, axis: Axis, limits: Mapping[str, float | None]) -> TextTable:
     """The limits asked for beside the values reached."""
     unit = result.units["torque_ripple"]
     write = {
@@ -80,55 +93,65 @@ def _reached(result: Tuning, axis: Axis, limits: dict[str, float | None], speed:
         name: "no limit" if limit is None else f"{words[name]} {write[name](limit)}"
         for name, limit in ((name, limits[name]) for name in LIMITS)
     }
-    table = aligned(
-        {
-            "limit": [_limit_words(name, axis) for name in LIMITS],
-            "asked": list(asked.values()),
-            "reached": [write[name](reached[name]) for name in LIMITS],
-            "": ["binds" if name in result.binding else "" for name in LIMITS],
-        }
+    return TextTable(
+        [
+            texts("criterion", [_limit_words(name, axis) for name in LIMITS]),
+            texts("asked", asked.values()),
+            texts("reached", [write[name](reached[name]) for name in LIMITS]),
+            texts("", ["limiting" if name in result.binding else "" for name in LIMITS]),
+        ]
     )
-    where = at_speed(abs(speed), f"{axis.scale.unit}/s")
-    ripple = f"The {force(axis)} ripple is that of encoder errors {where}, rms.\n"
-    return trimmed(table) + ripple + _working(result, limits)
 
 
-def _working(result: Tuning, limits: dict[str, float | None]) -> str:
-    """The speeds at which gains for timed edges hold."""
+def _working(result: Tuning, limits: Mapping[str, float | None], speed: float) -> Iterator[str]:
+    """The speed of the ripple, and the speeds at which gains for timed edges hold."""
+    where = at_speed(abs(speed), f"{result.axis.scale.unit}/s")
+    yield f"{force(result.axis).capitalize()} ripple: rms from encoder errors {where}."
     if result.stable_from is None or result.margin_from is None:
-        return ""
-    speed, margin, stable = (
+        return
+    here, margin, stable = (
         show(value, result.units["speed"]) for value in (result.speed, result.margin_from, result.stable_from)
     )
     asked = limits["phase_margin"]
     least = LEAST_MARGIN if asked is None else min(LEAST_MARGIN, asked)
-    return (
-        f"Edges are timed, and all this holds at {speed}: slower, they are older. At least {least:.3g} deg of phase\n"
-        f"margin are left down to {margin}, and the loop is stable down to {stable}; see the cautions.\n"
+    yield (
+        f"Period measurement: all values hold at {here}; the delay is longer at lower speed. The phase margin is "
+        f"{least:.3g} deg or more down to {margin}; the loop is stable down to {stable}."
     )
 
 
-def _allowed(result: Tuning, limits: dict[str, float | None]) -> str:
+def _allowed(result: Tuning, limits: Mapping[str, float | None]) -> list[ReportPart]:
     """Changes of the encoder, estimator, loop rate or drive that allow higher gains."""
     # With timed edges finer counts shorten the delay, so only "quieter" is true there.
-    lines, better = [], "better" if result.axis.estimator.linear else "quieter"
+    blocks: list[ReportPart] = []
+    if result.remedies:
+        blocks.append(
+            TextTable(
+                [
+                    texts("change", [each.name for each in result.remedies]),
+                    measured("stiffness, times", [each.stiffness for each in result.remedies], "1"),
+                    measured("crossover", [each.crossover for each in result.remedies], "Hz"),
+                ],
+                "Changes that allow higher gains within the same limits:",
+            )
+        )
+    else:
+        blocks.append(Paragraph("No single change that was tried allows clearly higher gains."))
+    better = "better" if result.axis.estimator.linear else "quieter"
     if limits["torque_ripple"] is None:
-        lines.append(f"A {better} encoder allows no more: no limit of ripple is set (--torque-ripple).\n")
+        blocks.append(
+            Paragraph(
+                f"A {better} encoder allows no higher gains: no ripple limit was given (--torque-ripple)."
+            )
+        )
     elif "torque_ripple" not in result.binding:
-        lines.append(f"A {better} encoder allows no more: the limit of ripple does not bind.\n")
-    if not result.remedies:
-        return "".join(["No single change that was tried allows clearly more.\n", *lines])
-    table = aligned(
-        {
-            "with": [each.name for each in result.remedies],
-            "times as stiff": [show(each.stiffness, "1") for each in result.remedies],
-            "crossover about": [show(each.crossover, "Hz") for each in result.remedies],
-        }
-    )
-    return "".join(["What would allow more within the same limits, gains tuned anew:\n", table, *lines])
+        blocks.append(
+            Paragraph(f"A {better} encoder allows no higher gains: ripple is not the limiting criterion.")
+        )
+    return blocks
 
 
-def _doubts(result: Tuning, axis: Axis) -> str:
+def _doubts(result: Tuning, axis: Axis) -> Iterator[str]:
     """Why the values are not reliable; doubts about the ripple name the force or torque of this axis."""
-    doubts = cast("tuple[Doubt, ...]", result.reasons)
-    return notes(doubt.about(f"{force(axis)} ripple") if doubt.subject else doubt for doubt in doubts)
+    for doubt in cast("tuple[Doubt, ...]", result.reasons):
+        yield doubt.about(f"{force(axis)} ripple") if doubt.subject else doubt

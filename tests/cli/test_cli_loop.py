@@ -2,10 +2,11 @@
 
 import csv
 import json
+import re
 
 import numpy as np
 import pytest
-from commands import STAGE_LOOP, UNSTABLE, done, failed, plain, refused
+from commands import STAGE_LOOP, UNSTABLE, done, failed, plain, refused, unwrapped
 
 import encsim
 from encsim.__main__ import main
@@ -28,42 +29,45 @@ def test_loop_says_the_margins_that_the_library_computes(folder, capsys):
     text = done(capsys, "loop", "axis.toml", *SPEEDS)
     assert text.startswith(f"The closed loop is stable: crossover {found.crossover:.1f} Hz, ")
     assert f"phase margin {found.phase_margin:.1f} deg" in text
-    assert f"by a factor of {found.gain_margin:.1f} " in text
-    assert f"{1e3 * found.delay_margin:.2f} ms more delay" in text
-    assert "no resonance" in text
+    text = unwrapped(text)
+    assert f"gain margin {20.0 * np.log10(found.gain_margin):.1f} dB" in text
+    assert f"delay margin {1e3 * found.delay_margin:.2f} ms" in text
+    assert f"sensitivity peak {found.sensitivity_peak:.2f}" in text
+    assert "no resonance" in done(capsys, "loop", "axis.toml", *SPEEDS, "--long")
 
 
 def test_loop_of_two_masses_names_the_resonance(folder, capsys):
     load = encsim.load("table.toml").load
-    text = done(capsys, "loop", "table.toml", "--speeds", "3 rpm")
+    text = unwrapped(done(capsys, "loop", "table.toml", "--speeds", "3 rpm", "--long"))
     assert f"Resonance {load.resonance:.0f} Hz, antiresonance {load.antiresonance:.0f} Hz" in text
 
 
 @pytest.mark.parametrize(
     ("setting", "words"),
     [
-        ("control.position_gain=0 1/s", "there is no position loop"),
-        ("control.integral_time=none", "fall to nothing"),
-        ("control.position_gain=70 1/s", "position up to "),
+        ("control.position_gain=0 1/s", "no position loop"),
+        ("control.integral_time=none", "gain margin 22.9 dB, delay"),
+        ("control.position_gain=70 1/s", "(-3 dB): position 1"),
     ],
 )
 def test_margins_in_words_fit_the_controller(setting, words, folder, capsys):
-    assert words in done(capsys, "loop", "axis.toml", "--speeds", "1 mm/s", "--set", setting)
+    assert words in unwrapped(done(capsys, "loop", "axis.toml", "--speeds", "1 mm/s", "--set", setting))
 
 
 def test_loop_lists_three_curves_and_marks_the_doubtful(folder, capsys):
     curve = encsim.smoothness(encsim.load("axis.toml"), [0.0, 1e-4, 0.01037, 0.2])
-    lines = done(capsys, "loop", "axis.toml", *SPEEDS).splitlines()
-    row = next(line for line in lines if line.lstrip().startswith("10.4 mm/s"))
+    lines = done(capsys, "loop", "axis.toml", *SPEEDS, "--long").splitlines()
+    row = next(line for line in lines if re.match(" *10.4   *[0-9]", line))
     sizes = (
-        f"{1e6 * curve.measured[2]:.0f} µm/s",
-        f"{1e3 * curve.torque[2]:.0f} mN",
-        f"{1e6 * curve.actual[2]:.2f} µm/s",
+        f"{1e3 * curve.measured[2]:.3f}",
+        f"{1e3 * curve.torque[2]:.0f}",
+        f"{1e3 * curve.actual[2]:.5f}",
     )
-    assert all(size in row for size in sizes)
-    marked = [line for line in lines if " ?  " in line]
+    assert row.split()[1:4] == list(sizes)
+    # the rest of the columns stands in further tables with the same first column
+    marked = {line.split("?")[0] for line in lines if " ?  " in line}
     assert len(marked) == curve.doubtful.sum() > 0
-    assert all(f"Note: {reason}" in lines for reason in curve.reasons)
+    assert all(f"Note: {reason}" in unwrapped("\n".join(lines)) for reason in curve.reasons)
 
 
 @pytest.mark.parametrize(
@@ -95,7 +99,7 @@ def test_simulated_loop_stands_beside_the_prediction(folder, capsys):
     # A million samples at a crossover of 66 Hz: some 1 % of chance, and the closed form is within 1 %.
     for name in ("measured", "torque", "actual"):
         assert run[name] == pytest.approx(got[name], rel=0.03)
-    assert f"Simulated: {run['samples']} samples a speed, seed 3" in done(capsys, *argv)
+    assert f"Simulated: {run['samples']} samples per speed, seed 3" in done(capsys, *argv)
 
 
 def test_table_of_the_loop_reads_back_as_the_result(folder, capsys):
@@ -167,18 +171,31 @@ def test_impossible_gains_fail_and_never_claim_a_margin(setting, folder, capsys)
 def test_tune_prints_the_gains_that_the_library_proposes(folder, capsys):
     found = encsim.tuning(encsim.load("axis.toml"))
     text = done(capsys, "tune", "axis.toml")
-    assert text.startswith("Proposed gains: phase margin binds.\n")
+    assert text.startswith("Proposed gains: limited by phase margin.\n")
     assert f"{found.control.position_gain:.1f} 1/s" in text
     assert f"{1e3 * found.control.integral_time:.1f} ms" in text
     assert all(remedy.name in text for remedy in found.remedies)
 
 
 @pytest.mark.parametrize(
-    "options", [[], ["--quiet"], ["--json"], ["--json", "--quiet"], ["--write-axis", "-"]]
+    "options", [["--long"], ["--long", "--quiet"], ["--json"], ["--json", "--quiet"], ["--write-axis", "-"]]
 )
 def test_cautions_come_with_every_form_of_proposed_gains(options, folder, capsys):
-    text = done(capsys, "tune", "axis.toml", *options)
+    text = unwrapped(done(capsys, "tune", "axis.toml", *options))
     assert all(line in text for line in CAUTIONS)
+
+
+@pytest.mark.parametrize("options", [[], ["--quiet"]])
+def test_short_caution_of_proposed_gains_says_what_to_do(options, folder, capsys):
+    text = unwrapped(done(capsys, "tune", "axis.toml", *options))
+    for words in (
+        "lower gains",
+        "limit speed, torque and travel",
+        "keep people away",
+        "emergency stop",
+        "vertical",
+    ):
+        assert words in text
 
 
 def test_json_of_proposed_gains_is_the_result(folder, capsys):
@@ -200,7 +217,7 @@ def test_ripple_limit_lowers_the_gain_and_a_better_encoder_would_raise_it(folder
 
 
 def test_report_says_why_the_ripple_of_proposed_gains_may_not_be_believed(folder, capsys):
-    text = done(capsys, "tune", "axis.toml", "--speed", "1 um/s")
+    text = unwrapped(done(capsys, "tune", "axis.toml", "--speed", "1 um/s"))
     assert "Note: force ripple: limit cycle on quantisation" in text
     assert "Note" not in done(capsys, "tune", "axis.toml", *AT)
 
@@ -248,10 +265,10 @@ def test_frontier_lists_candidates_by_delay_with_the_best_marked(folder, capsys)
         "--estimators",
         "own; tracking 80 Hz; difference 1; least-squares 8",
     )
-    listed = [line for line in text.splitlines() if " 1/s " in line]
+    listed = [line for line in text.splitlines() if re.search("[a-z] [0-9]+( Hz)?  +[0-9.]+  ", line)]
     assert [next(n for n in names if n in line) for line in listed] == names
-    assert listed[1].endswith("best own")
-    assert text.startswith("The axis' own estimator at 10.4 mm/s: low-pass 800 Hz, delay 201 µs")
+    assert "present, Pareto-optimal" in listed[1]
+    assert text.startswith("Present estimator at 10.4 mm/s: low-pass 800 Hz, delay 201 µs")
 
 
 def test_json_of_the_frontier_is_the_result_with_names(folder, capsys):
@@ -367,8 +384,8 @@ def test_loop_of_timed_edges_is_shown_at_the_speeds_at_which_it_is_stable(folder
     assert main(["loop", "axis.toml", "--speed", "5 mm/s", "--json", "--csv", "loop.csv"]) == 0
     out, err = capsys.readouterr()
     got = json.loads(out)
-    text = f"{1e6 * got['stable_from']:.3g} µm/s"
-    assert f"speeds below {text} are left out: timed edges are too old for a stable loop there" in err
+    text = f"{1e3 * got['stable_from']:.3g} mm/s"
+    assert f"speeds below {text} are left out: period measurement is too slow for a stable loop" in err
     assert got["speed"][0] >= got["stable_from"] > 0.0
     assert got["cautions"][:-1] == list(CAUTIONS)
     assert f"The linear loop is stable from {text} on" in got["cautions"][-1]
@@ -386,7 +403,7 @@ def test_speeds_too_slow_for_timed_edges_fail_where_they_are_asked_for(folder, c
 
 def test_margins_of_too_few_edges_are_noted(folder, capsys):
     (folder / "axis.toml").write_text(TIMED)
-    text = done(capsys, "loop", "axis.toml", "--speed", "4 um/s", "--speeds", "5 mm/s")
+    text = unwrapped(done(capsys, "loop", "axis.toml", "--speed", "4 um/s", "--speeds", "5 mm/s"))
     assert (
         "Note: fewer than 20 counts in 1/crossover: at this speed there are 800 counts per second, only 1"
         in text
@@ -396,9 +413,9 @@ def test_margins_of_too_few_edges_are_noted(folder, capsys):
 def test_tuning_for_timed_edges_needs_a_speed_and_says_down_to_which_it_holds(folder, capsys):
     (folder / "axis.toml").write_text(TIMED)
     refused(["tune", "axis.toml"], ["speed", "one count a second", "(--speed)"], folder, capsys)
-    text = done(capsys, "tune", "axis.toml", "--speed", "0.1 mm/s")
-    assert "Edges are timed, and all this holds at 100 µm/s: slower, they are older." in text
-    assert "\n  Timed edges are older the slower the axis moves" in text
+    text = unwrapped(done(capsys, "tune", "axis.toml", "--speed", "0.1 mm/s"))
+    assert "Period measurement: all values hold at 0.100 mm/s; the delay is longer at lower speed." in text
+    assert "Caution: Period measurement has a longer delay at lower speed" in text
 
 
 WRONG_OPTIONS = {

@@ -18,7 +18,7 @@ from typing import Any
 from .. import checks
 from ..checks import NOTHING, Fault, InputError
 
-_TOKEN = re.compile(
+TOKEN = re.compile(
     r"""(?P<blank>[ \t\r]+|\#[^\n]*)
       | (?P<text>\"{3}(?:\\.|[^\\])*?\"{3,5}|'{3}.*?'{3,5}|"(?:\\.|[^"\\\n])*"|'[^'\n]*')
       | (?P<word>[^\s\[\]{},=.\#"']+)
@@ -29,9 +29,9 @@ _TOKEN = re.compile(
 
 def find(text: str) -> dict[tuple[str, ...], int]:
     """Line numbers of tables and keys."""
-    scan = _Scan()
+    scan = Scan()
     line = 1
-    for match in _TOKEN.finditer(text):
+    for match in TOKEN.finditer(text):
         token = match.group()
         if match.lastgroup in ("text", "word"):
             scan.word(token, line)
@@ -41,7 +41,7 @@ def find(text: str) -> dict[tuple[str, ...], int]:
     return scan.lines
 
 
-class _Scan:
+class Scan:
     """What has been read so far: the open brackets, the key being collected, and the lines found."""
 
     def __init__(self) -> None:

@@ -186,12 +186,13 @@ def samples_of(seconds: float, rate: float, most: int, longer: str = LONGER) -> 
 
 
 def scale(job: CommandJob) -> Scale | None:
-    """Scale of a signal period given alone: a length, or an angle that divides a turn."""
+    """Scale of a signal period given alone, a length or an angle that divides a turn; else that of --into."""
+    from ..formats import axis_file
     from ..model.scale_and_signal import Scale
 
     text = job.args.period
     if text is None:
-        return None
+        return None if job.args.into is None else axis_file.load(job.args.into).scale
     period = units.parse(text, "position", "--period")
     if period <= 0.0:
         checks.refuse("--period", "be greater than zero", text)

@@ -8,7 +8,7 @@ import encsim
 
 from .. import checks, reporting
 from . import arguments
-from .command import Command, Output, picture, table
+from .command import Command, Output, into, picture, table
 from .outputs import JobFailed
 from .parser import SPEED_HELP, axis_option, seed_option, threads_option
 
@@ -214,7 +214,8 @@ def _identify_options(parser: Parser) -> None:
     parser.add_argument(
         "--period",
         metavar="LENGTH",
-        help='signal period, "20 um" or "0.04 deg": also says the faults as position error',
+        help='signal period, "20 um" or "0.04 deg": also says the faults as position error (default: that of the axis '
+        "file of --into)",
     )
     parser.add_argument(
         "--steady",
@@ -235,12 +236,21 @@ def _channels(job: CommandJob) -> list[Any]:
     return read_channels(arguments.text_of(name, "file"), job.args.columns, arguments.named(name))
 
 
+def _fitted_values(job: CommandJob) -> dict[str, Any] | None:
+    """The fields of the signal that were fitted, {path: SI}."""
+    fit = job.result
+    return {f"signal.{name}": getattr(fit.signal, name) for name in fit.uncertainty} if fit.valid else None
+
+
 def _fitted_axis(job: CommandJob) -> str | None:
     """Text of an axis file with the fitted signal."""
     fit, args = job.result, job.args
     if not fit.valid:
         return None
-    text = encsim.Axis(job.scale, signal=fit.signal, sampling=encsim.Sampling(ASSUMED_RATE)).to_toml()
+    from ..formats import edited_files
+
+    plain = encsim.Axis(job.scale, sampling=encsim.Sampling(ASSUMED_RATE)).to_toml()
+    text = edited_files.with_values(plain, _fitted_values(job) or {})
     note = f"The loop rate is not known from a capture: {ASSUMED_RATE / 1e3:g} kHz is assumed"
     job.warn(f"{note}; set sampling.rate in {args.write_axis}")
     return f"# Signal fitted to {checks.one_line(arguments.named(args.capture))}.\n# {note}.\n{text}"
@@ -266,6 +276,7 @@ IDENTIFY = Command(
             lambda job: job.result.plot() if job.result.valid else None,
         ),
         Output("--write-axis", "write an axis file with the fitted signal; needs --period", _fitted_axis),
+        into("the fitted signal", _fitted_values),
     ],
     text=lambda job: reporting.axis_tables.fit(job.result, job.scale, long=job.long),
     finish=_refuse_invalid,

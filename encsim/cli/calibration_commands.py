@@ -12,7 +12,7 @@ import encsim
 
 from .. import checks, reporting, units
 from . import arguments
-from .command import Command, Output, picture, table
+from .command import Command, Output, into, picture, table
 from .outputs import Faults
 
 if TYPE_CHECKING:
@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from ..calibration.error_map import ErrorMap
     from ..calibration.self_calibration import SelfCalibration
     from ..calibration.two_rings import Calibration
+    from ..model.axis import Axis
     from .command import CommandJob
     from .parser import Parser
 
@@ -27,7 +28,7 @@ if TYPE_CHECKING:
 # Kinds of calibration beside that of two rings.
 KINDS = ("plan", "own_heads", "reference", "targets")
 PLANNED = ("steps", "points")
-MAPPED = ("orders", "write_map", "write_c", "bound", "noise", "leave_out", "step_uncertainty")
+MAPPED = ("orders", "write_map", "write_c", "into", "bound", "noise", "leave_out", "step_uncertainty")
 # What a kind needs, and what it must come without; the others need readings, and come without all of these.
 NEEDED: dict[str | None, tuple[str, ...]] = {"plan": PLANNED}
 BARRED: dict[str | None, tuple[str, ...]] = {
@@ -38,6 +39,8 @@ BARRED: dict[str | None, tuple[str, ...]] = {
 FILE = "readings.csv"
 # The C function is this part of the map's uncertainty off it, or of its largest error where nothing tells that.
 FINER, COARSE = 0.1, 1e-3
+# An order that is this many times its standard uncertainty is no noise.
+SURE = 3.0
 
 
 def _options(parser: Parser) -> None:
@@ -169,6 +172,11 @@ def _ring(job: CommandJob) -> str:
     return ring
 
 
+def _axis_of_map(job: CommandJob) -> Axis | None:
+    """The axis whose file takes the map; None without one."""
+    return None if job.args.into is None else encsim.load(job.args.into)
+
+
 @dataclass(frozen=True)
 class CalibrationAnswer:
     """What a calibration found, how it is told, and the map of it that is written."""
@@ -210,7 +218,8 @@ def _maps(job: CommandJob) -> CalibrationAnswer:
             noise=job.noise,
             step_uncertainty=job.step_uncertainty,
         )
-    map_ = _map(result, job) if job.args.write_map or job.args.write_c else None
+    written = job.args.write_map or job.args.write_c or job.args.into
+    map_ = _map(result, job) if written else None
     source = map_.c_table(bound=_bound(map_, job.bound)) if map_ and job.args.write_c else None
     words = reporting.calibration_text
     tell = words.own_heads if job.kind else words.rings
@@ -240,6 +249,26 @@ def _bound(map_: ErrorMap, bound: float | None) -> float:
         return bound
     sure, largest = map_.uncertainty, map_.largest()
     return FINER * sure if math.isfinite(sure) and sure > 0.0 else COARSE * largest or 1e-9
+
+
+def _compensation(job: CommandJob) -> dict[str, Any] | None:
+    """The orders of the map that stand out of its noise, or those asked for, {path: SI}."""
+    map_ = job.result.map_
+    if map_ is None:
+        return None
+    if job.axis_of_map.ring is None:
+        checks.refuse(
+            "--into", "name an axis file with a [ring], whose compensation the map is", job.args.into
+        )
+    orders = map_.compensation(job.orders)
+    sure = map_.order_uncertainty
+    if job.orders is None and sure is not None:
+        kept = {n: line for n, line in orders.items() if not line[0] <= SURE * sure[n - 1]}
+        job.warn(f"{len(kept)} of {len(orders)} orders stand out of the noise of the map, and are written")
+        orders = kept
+    if job.axis_of_map.ring.compensation:
+        job.warn("ring.compensation is replaced: the readings must have been taken without it")
+    return {"ring.compensation": dict(orders)}
 
 
 def _json(job: CommandJob) -> dict[str, Any]:
@@ -285,11 +314,13 @@ CALIBRATE = Command(
         "bound": arguments.quantity("--bound", "angle"),
         "orders": arguments.orders("--orders"),
         "ring": _ring,
+        "axis_of_map": _axis_of_map,
     },
     compute=_answer,
     outputs=[
         table("both maps, or the comparison", lambda job: job.result.result),
         picture("draw the result", lambda job: job.result.result.plot()),
+        into("the map, as ring.compensation,", _compensation),
         Output(
             "--write-map",
             "write that map as a table; - is stdout",

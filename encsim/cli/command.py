@@ -12,7 +12,7 @@ from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 from .. import shown_units
-from ..checks import InputError
+from ..checks import InputError, refuse
 from . import outputs
 from .outputs import Faults, Progress
 
@@ -107,6 +107,8 @@ class Output:
         Text, or Axes of a picture, from the job; None where there is nothing to write.
     settings : mapping
         Further settings of the argument; ``short`` is another name of it.
+    edits : bool
+        Whether it changes a file that is there, which may be one that the command reads.
     """
 
     option: str
@@ -114,6 +116,7 @@ class Output:
     make: Callable[[CommandJob], Any]
     settings: Mapping[str, Any] = field(default_factory=lambda: {"metavar": "FILE"})
     short: str | None = None
+    edits: bool = False
 
     @property
     def names(self) -> list[str]:
@@ -135,6 +138,19 @@ def table(
     return Output(option, f"write {what} as a table; - is stdout", make)
 
 
+def into(what: str, values: Callable[[CommandJob], Mapping[str, Any] | None]) -> Output:
+    """The output that sets values, {path: SI}, in an axis file that is there; None for nothing to write."""
+
+    def make(job: CommandJob) -> str | None:
+        from ..formats import edited_files, toml_text
+
+        found, name = values(job), job.option("--into")
+        return None if found is None else edited_files.with_values(toml_text.read(name), found, name)
+
+    words = f"set {what} in this axis file, which keeps its comments, order and units"
+    return Output("--into", words, make, {"metavar": "AXIS"}, edits=True)
+
+
 def picture(
     what: str = "draw a figure",
     draw: Callable[[CommandJob], Any] = lambda job: job.result.plot(),
@@ -142,6 +158,15 @@ def picture(
 ) -> Output:
     """The output of a picture."""
     return Output(option, f"{what}: .png, .svg or .pdf", draw)
+
+
+def _check_axis_file(name: str) -> None:
+    """Raise if ``--into`` names no axis file that can be changed."""
+    from ..formats import axis_file
+
+    if name == "-":
+        refuse("--into", "name an axis file", name)
+    axis_file.load(name)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -211,19 +236,22 @@ class Command:
                 files, stdout = self._made(job)
         except InputError as error:
             raise InputError(*(self._in_words(job, fault) for fault in error.faults)) from error
-        for name, content in files:
-            outputs.write_file(name, content, args.force)
+        for name, content, force in files:
+            outputs.write_file(name, content, force)
         outputs.write_stdout(stdout)
         self.finish(job)
 
     def _read(self, job: CommandJob) -> None:
         """Check the targets and read every input; raises all faults at once."""
         faults = Faults()
-        targets = [(output.option, job.option(output.option)) for output in self.outputs]
+        targets = [(output.option, job.option(output.option)) for output in self.outputs if not output.edits]
+        edited = [job.option(output.option) for output in self.outputs if output.edits]
         with faults:
-            outputs.check_targets(
-                job.args, targets, [name for name in self.reads(job.args) if name is not None]
-            )
+            read_too = [name for name in [*self.reads(job.args), *edited] if name is not None]
+            outputs.check_targets(job.args, targets, read_too)
+        for name in filter(None, edited):
+            with faults:
+                _check_axis_file(name)
         with faults:
             shown_units.asked(job.args.units, "--units")
         for name, read in self.inputs.items():
@@ -232,9 +260,9 @@ class Command:
                 job.inputs[name] = read(job)
         faults.done()
 
-    def _made(self, job: CommandJob) -> tuple[list[tuple[str, str | bytes]], str]:
-        """Contents of all files, (name, content), and of stdout: data where it goes there, else the text."""
-        files: list[tuple[str, str | bytes]] = []
+    def _made(self, job: CommandJob) -> tuple[list[tuple[str, str | bytes, bool]], str]:
+        """All files, (name, content, whether to replace), and stdout: data where it goes there, else the text."""
+        files: list[tuple[str, str | bytes, bool]] = []
         stdout = None
         if self.json is not None and job.args.json:
             import json
@@ -246,11 +274,11 @@ class Command:
             if content is None:
                 continue
             if outputs.is_picture(output.option):
-                files.append((name, outputs.drawn(content, name)))
+                files.append((name, outputs.drawn(content, name), job.args.force))
             elif name == "-":
                 stdout = content
             else:
-                files.append((name, content))
+                files.append((name, content, job.args.force or output.edits))
         return files, outputs.laid_out(self.text(job)) if stdout is None else stdout
 
     def _in_words(self, job: CommandJob, fault: Fault) -> Fault:

@@ -13,7 +13,7 @@ import encsim
 from .. import checks, reporting, units
 from ..wording import show
 from . import arguments
-from .command import Command, Output, picture, table
+from .command import Command, Output, into, picture, table
 from .outputs import JobFailed
 from .parser import SPEED_HELP, axis_option, seed_option
 
@@ -324,6 +324,12 @@ def _tuned_axis(job: CommandJob) -> str:
     return f"{head}\n{job.result.axis.to_toml()}"
 
 
+def _tuned_gains(job: CommandJob) -> dict[str, Any]:
+    """The gains that were proposed, {path: SI}."""
+    names = ("position_gain", "velocity_gain", "integral_time")
+    return {f"control.{name}": getattr(job.result.control, name) for name in names}
+
+
 TUNE = Command(
     examples="  encsim tune axis.toml --phase-margin 60 --sensitivity-peak 1.7\n"
     '  encsim tune axis.toml --torque-ripple "0.5 N" --speed "10 mm/s" --write-axis tuned.toml',
@@ -343,6 +349,7 @@ TUNE = Command(
             lambda job: _draw_margins(job.result.axis, job.result.margins, job.speed),
         ),
         Output("--write-axis", "write an axis file with the proposed gains; - is stdout", _tuned_axis),
+        into("the proposed gains", _tuned_gains),
     ],
     text=lambda job: reporting.tuning_text.tuning(
         job.result, job.axis, _limits(job), job.speed or 0.0, long=job.long

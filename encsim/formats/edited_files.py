@@ -30,7 +30,7 @@ def with_values(text: str, values: Mapping[str, Any], name: str = "axis file") -
     text : str
     values : mapping of str to object
         {path: value} as of `encsim.changes.apply`, SI, each ``section.key``; None leaves the key out. They are written
-        with 6 significant digits, in the unit that the file has for the key. A line that shows the key in a comment,
+        with 6 significant digits, in the unit that the file has for the key; those that it has already stay. A line that shows the key in a comment,
         ``# noise = 0.001``, is the place of a new one.
     name : str
         Name of the text in errors.
@@ -61,6 +61,8 @@ def with_values(text: str, values: Mapping[str, Any], name: str = "axis file") -
         if not keys:
             checks.refuse("path", "name a key, as signal.gain", path)
         dimension = changes.dimension_of(axis, path)
+        if changes.value(axis, path) == value:
+            continue
         old = document.get(section, {}).get(keys[0], _in_comments(text, section, keys[0]))
         if len(keys) == 2 and isinstance(old, dict):
             old = old.get(keys[1], next(iter(old.values()), None))

@@ -326,7 +326,26 @@ def test_written_axis_holds_the_fitted_signal(period, unit, capture, capsys):
     plain = json.loads(done(capsys, *argv))
     axis = encsim.load("fit.toml")
     assert axis.scale.unit == unit
-    assert list(axis.signal.offset) == plain["signal"]["offset"]
+    # six digits
+    assert list(axis.signal.offset) == pytest.approx(plain["signal"]["offset"], rel=1e-5)
+
+
+def test_fitted_signal_goes_into_a_file_that_keeps_all_else(capture, capsys):
+    before = (capture.parent / "axis.toml").read_text()
+    (capture.parent / "copy.toml").write_text(before)
+    plain = json.loads(done(capsys, "identify", "capture.csv", "--into", "copy.toml", "--json"))
+    after = (capture.parent / "copy.toml").read_text()
+    assert list(encsim.load("copy.toml").signal.offset) == pytest.approx(plain["signal"]["offset"], rel=1e-5)
+    # comments too
+    changed = [line for line in after.splitlines() if line not in before.splitlines()]
+    assert [line.split(" = ")[0] for line in changed] == ["offset", "gain", "phase", "noise"]
+    assert all("  # " in line for line in changed)
+
+
+@pytest.mark.parametrize("name", ["none.toml", "-", "capture.csv"])
+def test_into_needs_an_axis_file(name, capture, capsys):
+    assert main(["identify", "capture.csv", "--into", name]) == 2
+    assert "file must " in capsys.readouterr().err.replace("--into must name an axis file", "file must ")
 
 
 def test_written_axis_says_that_its_loop_rate_is_assumed(capture, capsys):

@@ -480,3 +480,15 @@ def test_faults_of_file_options_and_outputs_come_at_once(folder, capsys):
     argv = ["tune", "axis.toml", "--phase-margin", "x", "--sensitivity-peak", "y", "--plot", "p.txt"]
     err = refused(argv, ["load.inertia", "--phase-margin", "--sensitivity-peak", "--plot"], folder, capsys)
     assert len(err.splitlines()) == 4
+
+
+def test_gains_go_into_the_file_itself(folder, capsys):
+    before = (folder / "axis.toml").read_text()
+    text = done(
+        capsys, "tune", "axis.toml", "--phase-margin", "50 deg", "--into", "axis.toml", "--json", "--quiet"
+    )
+    control, found = encsim.load("axis.toml").control, json.loads(text)["control"]
+    for name in ("position_gain", "velocity_gain", "integral_time"):
+        assert getattr(control, name) == pytest.approx(found[name], rel=1e-5)
+    kept = set((folder / "axis.toml").read_text().splitlines())
+    assert len(set(before.splitlines()) - kept) == 3

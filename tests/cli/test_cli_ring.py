@@ -406,3 +406,31 @@ def test_bad_tables_of_two_rings_are_refused(edit, words, folder, capsys):
 def test_json_of_a_plan_is_plain(folder, capsys):
     text = done(capsys, "calibrate", "--plan", "--steps", "5", "--points", "10", "--json")
     assert json.loads(text)["condition"][4] is None
+
+
+def test_map_goes_into_the_axis_file_and_takes_the_error_of_the_ring_away(folder, capsys):
+    before = (folder / "table.toml").read_text()
+    assert main(["calibrate", "two.csv", "--into", "table.toml", "--orders", "1, 3"]) == 0
+    capsys.readouterr()
+    axis = encsim.load("table.toml")
+    # those of ring A, above
+    sizes = {order: size * 648000.0 / np.pi for order, (size, _) in axis.ring.compensation.items()}
+    assert sizes == pytest.approx({1: 3.0, 3: 1.0}, abs=0.02)
+    assert [line for line in before.splitlines() if line not in (folder / "table.toml").read_text()] == []
+
+
+@pytest.mark.parametrize(
+    ("argv", "message"),
+    [
+        (["two.csv", "--into", "linear.toml"], "--into must name an axis file with a [ring]"),
+        (
+            ["--plan", "--steps", "5", "--points", "9", "--into", "table.toml"],
+            "--into must be left out with --plan",
+        ),
+    ],
+)
+def test_map_goes_nowhere_else(argv, message, folder, capsys):
+    before = (folder / "linear.toml").read_text()
+    assert main(["calibrate", *argv]) == 2
+    assert message in capsys.readouterr().err
+    assert (folder / "linear.toml").read_text() == before

@@ -30,8 +30,8 @@ def with_values(text: str, values: Mapping[str, Any], name: str = "axis file") -
     text : str
     values : mapping of str to object
         {path: value} as of `encsim.changes.apply`, SI, each ``section.key``; None leaves the key out. They are written
-        with 6 significant digits, in the unit that the file has for the key; those that it has already stay. A line that shows the key in a comment,
-        ``# noise = 0.001``, is the place of a new one.
+        with 6 significant digits, in the unit that the file has for the key; those that it has already stay.
+        A line that shows the key in a comment, ``# noise = 0.001``, is the place of a new one.
     name : str
         Name of the text in errors.
 

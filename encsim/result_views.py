@@ -49,12 +49,15 @@ def _picture(result: Any) -> str:
     """The picture as an image within the page; nothing where the result has none or it cannot be drawn."""
     if not hasattr(result, "plot"):
         return ""
+    from .results import drawing_settings
+
     try:
         figure = result.plot().figure
     except InputError:
         return ""
     stream = io.BytesIO()
-    figure.savefig(stream, format="png", dpi=DOTS)
+    with drawing_settings():
+        figure.savefig(stream, format="png", dpi=DOTS)
     data = base64.b64encode(stream.getvalue()).decode()
     words = html.escape(getattr(figure, "encsim_title", type(result).__name__), quote=True)
     return f'<img alt="{words}" style="max-width:100%" src="data:image/png;base64,{data}"/>'

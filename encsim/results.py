@@ -9,6 +9,7 @@ kept in a file in `formats.result_files`. A read-only mapping of order to value 
 
 from __future__ import annotations
 
+import contextlib
 import csv
 import dataclasses
 import functools
@@ -24,6 +25,7 @@ import numpy as np
 from . import __version__, files, result_views
 
 if TYPE_CHECKING:
+    from contextlib import AbstractContextManager
     from os import PathLike
 
     from matplotlib.axes import Axes
@@ -150,7 +152,8 @@ def picture(
         if unknown:
             raise TypeError(f"plot() got an unexpected keyword argument {min(unknown)!r}")
         draw = getattr(importlib.import_module(f"{__package__}.{module}"), name)
-        return cast("Axes", draw(cast("Any", self).refined() if refined else self, ax, **given))
+        with drawing_settings() if ax is None else contextlib.nullcontext():
+            return cast("Axes", draw(cast("Any", self).refined() if refined else self, ax, **given))
 
     takes = f"{alone}; without it the whole sheet is drawn on a new figure."
     returns = "Of the main panel." + " A range of speeds is drawn :meth:`refined`." * refined
@@ -159,6 +162,14 @@ def picture(
     )
     cast("Any", plot).__signature__ = _plot_signature(extra)
     return plot
+
+
+def drawing_settings() -> AbstractContextManager[None]:
+    """Settings of Matplotlib to draw and save pictures with; loaded when they are needed."""
+    return cast(
+        "AbstractContextManager[None]",
+        importlib.import_module(f"{__package__}.plotting.canvas").own_settings(),
+    )
 
 
 def _plot_docstring(

@@ -5,6 +5,7 @@ A command's own modules are loaded when it runs.
 
 from __future__ import annotations
 
+import os
 import signal
 import sys
 import threading
@@ -32,6 +33,8 @@ def main(argv: list[str] | None = None) -> int:
     argv = list(sys.argv[1:] if argv is None else argv)
     try:
         _end_as_interrupted()
+        # No window is opened; a backend that Matplotlib does not know would keep it from being loaded.
+        os.environ.pop("MPLBACKEND", None)
         code = _guarded(argv)
         if sys.stdout is not None:
             sys.stdout.flush()
@@ -167,7 +170,6 @@ def _printable(text: str) -> str:
 def _forget_stdout() -> None:
     """Point stdout at nothing, so that leaving does not try to write the rest and complain."""
     import contextlib
-    import os
 
     with contextlib.suppress(Exception):
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

@@ -6,7 +6,14 @@ every cache is that of the file together with a hash of all files of the folder.
 """
 
 import hashlib
+import os
 from importlib import resources
+
+# Nothing here uses numba's own threads; a number of them that it refuses would keep it from being loaded.
+if not os.environ.get("NUMBA_NUM_THREADS", "1").strip().isdecimal() or not int(
+    os.environ.get("NUMBA_NUM_THREADS", 1)
+):
+    del os.environ["NUMBA_NUM_THREADS"]
 
 from numba import njit
 

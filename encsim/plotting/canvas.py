@@ -1,12 +1,14 @@
 """The look of all pictures: colours by role, sizes, sheets laid out in mm, saving.
 
-A sheet is one figure: title (the answer), note, panels from top to bottom. Matplotlib's pyplot and its
-settings are never touched, so drawing here changes nothing in a program that draws for itself.
+A sheet is one figure: title (the answer), note, panels from top to bottom. Matplotlib's pyplot is never touched
+and its settings are as before after a picture, so drawing here changes nothing in a program that draws for itself.
 """
 
 from __future__ import annotations
 
+import contextlib
 import io
+from collections.abc import Iterator
 from dataclasses import dataclass
 from os import PathLike
 from pathlib import Path
@@ -256,6 +258,16 @@ def name_axes(ax: Axes, style: Style, *, head: str = "", below: str = "", pad: f
         ax.set_xlabel(below, labelpad=3.0, **style.text(bold=True))
 
 
+@contextlib.contextmanager
+def own_settings() -> Iterator[None]:
+    """Draw with Matplotlib's defaults, whatever the user's settings say: pictures look the same everywhere."""
+    from matplotlib import style
+
+    with style.context("default"):
+        matplotlib.rcParams.update({"svg.hashsalt": "encsim", "svg.fonttype": "path"})
+        yield
+
+
 def save(
     figure: Figure, target: str | PathLike[str] | BinaryIO, format: str | None = None, *, force: bool = False
 ) -> None:
@@ -282,13 +294,7 @@ def _rendered(figure: Figure, kind: str) -> bytes:
         "pdf": {"Title": title, "Subject": text, "CreationDate": None},
     }
     stream = io.BytesIO()
-    settings: dict[Any, Any] = {
-        "svg.hashsalt": "encsim",
-        "svg.fonttype": "path",
-        "savefig.bbox": None,
-        "text.usetex": False,
-    }
-    with matplotlib.rc_context(settings):
+    with own_settings():
         figure.savefig(
             stream, format=kind, dpi=figure.dpi, facecolor=figure.get_facecolor(), metadata=notes[kind]
         )

@@ -162,7 +162,8 @@ def picture(
     speeds: tuple[float, float] | None = None,
 ) -> Picture:
     """A figure in both layouts."""
-    axes = {name: draw(style) for name, style in STYLES.items()}
+    with canvas.own_settings():
+        axes = {name: draw(style) for name, style in STYLES.items()}
     made = {name: inline(cast("Figure", ax.figure), f"{key}-{name}", store) for name, ax in axes.items()}
     figure = cast("Any", axes["wide"].figure)
     edges = {} if speeds is None else {name: _edges(ax) for name, ax in axes.items()} | {"speeds": speeds}

@@ -160,3 +160,19 @@ def test_ripple_loads_neither_compiler_nor_scipy_nor_plots(folder):
     found = imported("ripple", "axis.toml")
     assert "numpy" in found
     assert found.isdisjoint({"numba", "scipy", "matplotlib"})
+
+
+def test_settings_of_the_user_change_no_picture(folder):
+    (folder / "matplotlibrc").write_text(
+        "text.usetex: True\nfont.size: 30\naxes.facecolor: red\nsavefig.dpi: 20\n"
+    )
+    argv = ["ripple", "axis.toml", "--force", "--quiet", "--plot"]
+    run(*argv, "plain.png", cwd=folder, env={**os.environ, "MATPLOTLIBRC": os.devnull})
+    got = run(*argv, "own.png", env={**os.environ, "MPLBACKEND": "none such"})
+    assert (got.returncode, got.stderr) == (0, b"")
+    assert (folder / "own.png").read_bytes() == (folder / "plain.png").read_bytes()
+
+
+def test_number_of_threads_that_numba_refuses_stops_nothing(folder):
+    argv = ["simulate", "axis.toml", "--speed", "2 mm/s", "--seconds", "0.01 s"]
+    assert run(*argv, env={**os.environ, "NUMBA_NUM_THREADS": "0"}).returncode == 0

@@ -88,7 +88,7 @@ _HOMES = {
     "Centring": "rings.centring",
     "after_tightening": "rings.residual_eccentricity",
     "Capture": "recordings.capture",
-    "Identification": "recordings.channel_fit",
+    "Identification": "recordings.identification",
     "identify": "recordings.channel_fit",
     "Calibration": "calibration.two_rings",
     "calibrate": "calibration.two_rings",

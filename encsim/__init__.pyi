@@ -75,8 +75,8 @@ from encsim.open_loop.period_error import position_error as position_error
 from encsim.open_loop.start_phase import WorstStart as WorstStart
 from encsim.open_loop.start_phase import worst_start as worst_start
 from encsim.recordings.capture import Capture as Capture
-from encsim.recordings.channel_fit import Identification as Identification
 from encsim.recordings.channel_fit import identify as identify
+from encsim.recordings.identification import Identification as Identification
 from encsim.reporting.page import report as report
 from encsim.rings.budget import Contribution as Contribution
 from encsim.rings.budget import ring_budget as ring_budget

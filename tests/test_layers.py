@@ -25,7 +25,7 @@ FOLDERS = {
     "closed_loop": "model rings open_loop",
     "gains": "model formats rings open_loop closed_loop",
     "time_domain": "kernels model rings open_loop closed_loop",
-    "recordings": "model",
+    "recordings": "model formats",
     "decisions": f"{_PHYSICS} formats gains",
     "spreads": "model formats open_loop closed_loop decisions",
     "figures": f"{_RESULTS} plotting",
@@ -42,7 +42,6 @@ SHORT = {
     "kernels/compiling.py": "a notice while a first run compiles; must load without numba",
     "kernels/jit.py": "the one decorator",
     "open_loop/quantisation.py": "one subject",
-    "recordings/capture_reader.py": "reads plain tables only, so far",
     "recordings/record_quality.py": "one subject",
     "time_domain/demand.py": "one subject",
 }

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import io
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import encsim
@@ -13,6 +15,7 @@ from .outputs import JobFailed
 from .parser import SPEED_HELP, axis_option, seed_option, threads_option
 
 if TYPE_CHECKING:
+    from ..recordings.capture import Capture
     from .command import CommandJob
     from .parser import Parser
 
@@ -204,13 +207,52 @@ SIMULATE = Command(
 )
 
 
+READING = {
+    "--columns": ("COS,SIN", 'names or numbers from 1, also with what they hold: "time=1, cosine=3, sine=4"'),
+    "--skip": ("LINES", "lines to leave out at the top"),
+    "--decimal": ("MARK", 'decimal mark, "." or ","'),
+    "--delimiter": ("MARK", "what separates the columns"),
+    "--units": ("UNITS", 'of the columns used, "s,V,V"'),
+    "--time": ("COLUMN", 'column of the time, or the interval or rate of the samples, "10 us" or "100 kHz"'),
+    "--mid-scale": ("VALUE", 'value of both channels without signal, "2.5 V"'),
+    "--wrap": ("COUNTS", 'counts after which the counter begins again, or its width, "16 bit"; 0: never'),
+}
+
+
+def reading_options(parser: Parser) -> None:
+    """Options that correct what a recording was taken for."""
+    for name, (letters, text) in READING.items():
+        name_inside = f"column_{name[2:].replace('-', '_')}"
+        parser.add_argument(name, dest=name_inside, metavar=letters, help=f"{text} (default: found out)")
+
+
+def capture(job: CommandJob) -> Capture:
+    """The recording of the first argument."""
+    return read_capture(job, job.args.capture)
+
+
+def read_capture(job: CommandJob, name: str) -> Capture:
+    """A recording from a file or stdin, read as the options say; faults name the options."""
+    keys = (option[2:].replace("-", "_") for option in READING)
+    given = {key: getattr(job.args, f"column_{key}") for key in keys}
+    if given["skip"] is not None:
+        given["skip"] = arguments.whole_number(given["skip"], "--skip", 0, 10**9)
+    try:
+        if name == "-":
+            stream = io.BytesIO(arguments.open_stdin().buffer.read())
+            return encsim.Capture.read(stream, **given)
+        return encsim.Capture.read(name, **given)
+    except checks.InputError as error:
+        faults = (replace(fault, field=f"--{fault.field.replace('_', '-')}") if fault.field in given else fault
+                  for fault in error.faults)  # fmt: skip
+        raise checks.InputError(*faults) from error
+
+
 def _identify_options(parser: Parser) -> None:
-    parser.add_argument("capture", metavar="capture.csv", help="recorded channels, a column each; - is stdin")
     parser.add_argument(
-        "--columns",
-        metavar="COS,SIN",
-        help="names in the header line, or numbers from 1 (default: the first two columns)",
+        "capture", metavar="capture.csv", help="recording: text, NPY, NPZ, MAT, WAV, also gzipped; - is stdin"
     )
+    reading_options(parser)
     parser.add_argument(
         "--period",
         metavar="LENGTH",
@@ -220,20 +262,13 @@ def _identify_options(parser: Parser) -> None:
     parser.add_argument(
         "--steady",
         action="store_true",
-        help="the recorded motion is at constant speed: also fit harmonics and noise",
+        help="the recorded motion is smooth: also fit harmonics and noise",
     )
 
 
 def _needed_period(job: CommandJob) -> None:
     if job.args.write_axis and not job.args.period:
         checks.refuse("--period", "be given with --write-axis", checks.NOTHING)
-
-
-def _channels(job: CommandJob) -> list[Any]:
-    from ..formats.tables import read_channels
-
-    name = job.args.capture
-    return read_channels(arguments.text_of(name, "file"), job.args.columns, arguments.named(name))
 
 
 def _fitted_values(job: CommandJob) -> dict[str, Any] | None:
@@ -266,9 +301,9 @@ IDENTIFY = Command(
     '  encsim identify capture.csv --period "20 um" --write-axis axis.toml',
     options=_identify_options,
     reads=lambda args: [args.capture],
-    inputs={"scale": arguments.scale, "needed": _needed_period, "channels": _channels},
+    inputs={"scale": arguments.scale, "needed": _needed_period, "capture": capture},
     compute=lambda job: encsim.identify(
-        job.channels[0], job.channels[1], steady=job.args.steady, period=job.scale and job.scale.pitch
+        job.capture, steady=job.args.steady, period=job.scale and job.scale.pitch
     ),
     outputs=[
         picture(
@@ -278,10 +313,9 @@ IDENTIFY = Command(
         Output("--write-axis", "write an axis file with the fitted signal; needs --period", _fitted_axis),
         into("the fitted signal", _fitted_values),
     ],
-    text=lambda job: reporting.axis_tables.fit(job.result, job.scale, long=job.long),
+    text=lambda job: reporting.axis_tables.fit(job.result, job.scale, job.capture.notes, long=job.long),
     finish=_refuse_invalid,
     functions=("identify",),
-    names={"cosine": "cosine column", "sine": "sine column"},
 )
 
 

@@ -131,9 +131,12 @@ def _command_parser(name: str, command: Command) -> Parser:
     for output in command.outputs:
         parser.add_argument(*output.names, **output.settings, help=output.help)
     parser.add_argument("--long", action="store_true", help="print all columns, rows, notes and cautions")
-    parser.add_argument(
-        "--units", metavar="UNITS", help='units of the output, "mm/s, nm" (default: those of your input)'
-    )
+    if "--units" in parser.format_usage():  # of the columns of a recording: those of the output follow
+        parser.set_defaults(units=None)
+    else:
+        parser.add_argument(
+            "--units", metavar="UNITS", help='units of the output, "mm/s, nm" (default: those of your input)'
+        )
     parser.add_argument(
         "--force", action="store_true", help="replace output files that exist (default: refuse)"
     )

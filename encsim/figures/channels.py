@@ -12,7 +12,7 @@ from ..open_loop.period_error import ideal_channels, signal_faults
 from ..plotting import canvas
 from ..plotting.labels import Labels
 from ..recordings import ellipse
-from ..recordings.channel_fit import fitted_channels
+from ..recordings.identification import fitted_channels
 from ..wording import digits, first_reason, percent, quantity
 from .period import cause_words
 
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from ..model.scale_and_signal import Signal
     from ..open_loop.period_error import PeriodError
     from ..plotting.canvas import Style
-    from ..recordings.channel_fit import Identification
+    from ..recordings.identification import Identification
 
 
 TIMES = (100, 50, 20, 10, 5, 2, 1)

@@ -1,7 +1,4 @@
-"""Recorded channels from a table of text: two columns, found by name or number.
-
-Tables of text whose header gives every column its unit: ``angle_deg``, ``angle [deg]`` or ``angle (deg)``.
-"""
+"""Tables of text whose header gives every column its unit: ``angle_deg``, ``angle [deg]`` or ``angle (deg)``."""
 
 from __future__ import annotations
 
@@ -13,26 +10,6 @@ import numpy as np
 from .. import checks, units
 
 SEPARATORS = ",;\t"
-USUAL = ({"cos", "cosine", "c"}, {"sin", "sine", "s"})
-
-
-def read_channels(text: str, columns: str | None = None, name: str = "capture") -> list[np.ndarray]:
-    """Cosine and sine channel of a table."""
-    rows = [(number, line) for number, line in enumerate(text.splitlines(), 1) if holds_data(line)]
-    if not rows:
-        checks.refuse(name, "hold rows of numbers", "an empty table")
-    separator = next((mark for mark in SEPARATORS if mark in rows[0][1]), None)
-    first = cells_of(rows[0][1], separator)
-    header = None if all(_number(cell) is not None for cell in first) else first
-    chosen = (
-        _usual_columns(header, len(first), name)
-        if columns is None
-        else _named_columns(columns, header, len(first))
-    )
-    body = rows if header is None else rows[1:]
-    if not body:
-        checks.refuse(name, "hold rows of numbers below its header", f"{len(rows)} line")
-    return finite_columns(body, separator, chosen, name)
 
 
 def holds_data(line: str) -> bool:
@@ -51,48 +28,6 @@ def _number(cell: str) -> float | None:
         return float(cell)
     except ValueError:
         return None
-
-
-def _usual_columns(header: list[str] | None, count: int, name: str) -> list[int]:
-    """Columns whose names say cosine and sine, else the only two."""
-    words = [cell.lower() for cell in header or ()]
-    fitting = [[i for i, word in enumerate(words) if word in names] for names in USUAL]
-    if all(len(places) == 1 for places in fitting):
-        return [places[0] for places in fitting]
-    if count == 2:
-        return [0, 1]
-    listed = f" ({', '.join(header)})" if header else ""
-    checks.refuse(
-        "--columns",
-        f"be given for a table of other than two columns{listed}",
-        checks.NOTHING,
-        hint=f"{name} has {count} columns",
-    )
-
-
-def _named_columns(columns: str, header: list[str] | None, count: int) -> list[int]:
-    """Positions of two columns given as names or numbers."""
-    wanted = [part.strip() for part in columns.split(",")]
-    if len(wanted) != 2 or not all(wanted):
-        checks.refuse("--columns", "be two names or numbers, cosine and sine, parted by a comma", columns)
-    places = [_place(part, header, count) for part in wanted]
-    if places[0] == places[1]:
-        checks.refuse("--columns", "be two different columns", columns)
-    return places
-
-
-def _place(part: str, header: list[str] | None, count: int) -> int:
-    """Position of one column."""
-    if header and part in header:
-        if header.count(part) > 1:
-            checks.refuse("--columns", "be a name that occurs once in the header, or a number", part)
-        return header.index(part)
-    if part.isascii() and part.isdigit() and len(part) < 6 and 1 <= int(part) <= count:
-        return int(part) - 1
-    known = f"one of {', '.join(header)}, or " if header else ""
-    near = units.nearest(part, header) if header else None
-    hint = f"did you mean {near}?" if near else ""
-    checks.refuse("--columns", f"be {known}a number from 1 to {count}", part, hint=hint)
 
 
 def finite_columns(

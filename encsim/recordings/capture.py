@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import os
 from dataclasses import dataclass, field, fields
 from typing import TYPE_CHECKING, Any
@@ -115,7 +116,7 @@ class Capture:
     @classmethod
     def read(
         cls,
-        path: str | os.PathLike[str],
+        path: str | os.PathLike[str] | io.BytesIO,
         columns: Columns | None = None,
         skip: int | None = None,
         decimal: str | None = None,
@@ -130,7 +131,7 @@ class Capture:
 
         Parameters
         ----------
-        path : str or path
+        path : str, path or BytesIO
             A table of text; NPY, NPZ, MAT version 5 or WAV; each of them compressed by gzip too.
         columns : str, sequence or mapping, optional
             Columns to use, names or numbers from 1: "cos,sin"; or with what they hold: "time=1, cosine=3, sine=4".
@@ -162,17 +163,17 @@ class Capture:
         --------
         >>> import encsim, pathlib, tempfile
         >>> path = pathlib.Path(tempfile.mkdtemp(), "log.csv")
-        >>> _ = path.write_text("time_ms,count\n0,10\n1,13\n2,16\n3,20\n")
+        >>> _ = path.write_text("time;count\nms;1\n0,0;10\n1,0;13\n2,0;16\n3,0;20\n")
         >>> encsim.Capture.read(path)
-        Capture('counts': 4 samples at 1000 Hz of time, count)
+        Capture('counts': 4 samples at 1000 Hz of count)
         """
-        from . import capture_reader
+        from ..formats import capture_reader, column_series
 
         options: dict[str, Any] = {
             "columns": columns, "skip": skip, "decimal": decimal, "delimiter": delimiter, "units": units,
             "time": time, "mid_scale": mid_scale, "wrap": wrap,
         }  # fmt: skip
-        return capture_reader.read(path, capture_reader.Options(**options))
+        return cls(**capture_reader.read(path, column_series.Options(**options)))
 
 
 def frozen_row(values: ArrayLike, kind: type) -> np.ndarray | None:
@@ -205,8 +206,8 @@ def _store(check: checks.Check, name: str) -> None:
             first = int(np.flatnonzero(row != np.rint(row))[0])
             check.fault(name, "hold whole numbers", f"{row[first]} at index {first}")
         row = frozen_row(given, np.int64)
-    elif name == "time" and np.any(np.diff(row) < 0.0):
-        first = int(np.flatnonzero(np.diff(row) < 0.0)[0])
+    elif name == "time" and np.any(row[1:] < row[:-1]):
+        first = int(np.argmax(row[1:] < row[:-1]))
         check.fault(
             name, "never decrease", f"{row[first + 1]:.9g} after {row[first]:.9g} at index {first + 1}"
         )

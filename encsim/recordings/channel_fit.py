@@ -7,15 +7,17 @@ distance from the ellipse is used. With it the phase is a smooth function of tim
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from .. import checks
 from ..model.scale_and_signal import Signal
-from ..results import Orders, Result, measured_in, picture, recorded
+from ..results import Orders, recorded
 from . import ellipse, record_quality, waveform
+from .capture import Capture
+from .identification import Identification
 from .record_quality import WIDE, sector_coverage
 
 if TYPE_CHECKING:
@@ -35,70 +37,6 @@ ROUNDING = 1e-12
 CORRELATED = 0.3
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
-class Identification(Result):
-    """Signal errors fitted to two recorded channels.
-
-    Attributes
-    ----------
-    signal : Signal or None
-        The signal errors, for a cosine amplitude of 1; None if nothing could be fitted.
-    amplitude : float
-        Amplitude of the cosine channel, in the unit of the input.
-    residual : float
-        Rms error of the radius after correction of offset, gain and phase, relative to the amplitude.
-    coverage : float
-        Share of 64 sectors of the circle that contain a point.
-    points : int
-        Number of samples.
-    steady : bool
-        Whether smooth motion was assumed.
-    phase_jitter : float
-        Rms jitter of the signal phase, rad, variation of the actual motion included; NaN without ``steady``.
-    uncertainty : mapping of str to float, tuple or mapping
-        Standard uncertainty of each fitted field, in its shape.
-    valid : bool
-        Whether the fit is reliable.
-    reasons : tuple of str
-        Why not.
-    remarks : tuple of str
-        What the figures include and what they do not show.
-    cosine, sine : ndarray, shape (points,)
-        The channels as given.
-
-    Examples
-    --------
-    >>> import encsim
-    >>> import numpy as np
-    >>> angle = np.linspace(0.0, 20.0, 500)
-    >>> found = encsim.identify(1.02 * np.cos(angle) + 0.01, 1.02 * np.sin(angle))
-    >>> found.points
-    500
-    """
-
-    signal: Signal | None
-    amplitude: float = field(metadata=measured_in("as input"))
-    residual: float = field(metadata=measured_in("1"))
-    coverage: float = field(metadata=measured_in("1"))
-    points: int
-    steady: bool
-    phase_jitter: float = field(metadata=measured_in("rad"))
-    uncertainty: Orders
-    valid: bool
-    reasons: tuple[str, ...]
-    remarks: tuple[str, ...]
-    cosine: np.ndarray = field(metadata={"plain": False}, repr=False)
-    sine: np.ndarray = field(metadata={"plain": False}, repr=False)
-
-    plot = picture(
-        "figures.channels:recorded",
-        "Draw the recorded channels and the fit, sine against cosine, of unit amplitude.",
-        raises="If nothing was fitted.",
-        example="theta = np.linspace(0.0, 200.0, 3000)\n"
-        "ax = encsim.identify(1.7 * np.cos(theta), 1.8 * np.sin(theta)).plot()",
-    )
-
-
 @dataclass(frozen=True, slots=True, eq=False)
 class _ChannelFit:
     """A fit of scaled channels: parameters q and covariance as in `ellipse`; noise and jitter with uncertainty."""
@@ -114,14 +52,20 @@ class _ChannelFit:
 
 @recorded
 def identify(
-    cosine: ArrayLike, sine: ArrayLike, steady: bool = False, *, period: float | None = None
+    cosine: ArrayLike | Capture,
+    sine: ArrayLike | None = None,
+    steady: bool = False,
+    *,
+    period: float | None = None,
 ) -> Identification:
     """Fit offset, gain, phase, harmonics and noise to two recorded channels.
 
     Parameters
     ----------
-    cosine, sine : array-like, shape (n,)
-        The channels, sampled evenly and at the same instants, in any one unit.
+    cosine : array-like, shape (n,), or Capture
+        The cosine channel, sampled evenly, in any unit; or a recording of both channels, without ``sine``.
+    sine : array-like, shape (n,), optional
+        The sine channel, sampled at the same instants, in the same unit.
     steady : bool
         Whether the motion was smooth. If so, the phase is a slow polynomial of time, and harmonics, noise and position
         jitter are separated; otherwise only the distance from the ellipse is used.
@@ -164,6 +108,8 @@ def identify(
     >>> round(float(found.amplitude), 3)
     1.02
     """
+    if isinstance(cosine, Capture):
+        cosine, sine = _recorded(cosine, sine)
     c, s = _channel("cosine", cosine), _channel("sine", sine)
     _check_arguments(c, s, steady, period)
     if len(c) < FEWEST:
@@ -196,16 +142,16 @@ def identify(
     )
 
 
-def fitted_channels(signal: Signal, phase: np.ndarray) -> np.ndarray:
-    """Cosine + j sine of a fitted signal, of unit cosine amplitude, at signal phases in rad."""
-    waves = [(size, order) for order, size in signal.harmonics.items()]
-    cosine = np.cos(phase) + sum((size * np.cos(order * phase) for size, order in waves), signal.offset[0])
-    late = phase - np.pi / 2.0
-    sine = sum((size * np.cos(order * late) for size, order in waves), signal.offset[1])
-    return cosine + 1j * ((1.0 + signal.gain) * np.sin(phase + signal.phase) + sine)
+def _recorded(capture: Capture, sine: ArrayLike | None) -> tuple[np.ndarray, np.ndarray]:
+    """The channels of a recording."""
+    if sine is not None:
+        checks.refuse("identify.sine", "be left out with a Capture", sine)
+    if capture.cosine is None or capture.sine is None:
+        checks.refuse("identify.capture", "hold two channels", capture.kind)
+    return capture.cosine, capture.sine
 
 
-def _channel(name: str, values: ArrayLike) -> np.ndarray:
+def _channel(name: str, values: ArrayLike | None) -> np.ndarray:
     """One channel, checked, as a new read-only row of floats."""
     label = f"identify.{name}"
     if np.ma.is_masked(values):

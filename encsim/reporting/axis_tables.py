@@ -33,7 +33,7 @@ if TYPE_CHECKING:
     from ..open_loop.closed_form import RippleCurve
     from ..open_loop.limits import TopSpeed
     from ..open_loop.period_error import PeriodError
-    from ..recordings.channel_fit import Identification
+    from ..recordings.identification import Identification
 
 
 # Harmonics listed at most; the least share of the largest that is listed.
@@ -319,11 +319,15 @@ def _ring_lines(axis: Axis, top: TopSpeed) -> Iterator[str]:
     yield f"Ring errors {where}: {listed or 'none'}."
 
 
-def fit(result: Identification, scale: Scale | None = None, *, long: bool = False) -> Report:
-    """Report of a fit of two recorded channels."""
+def fit(
+    result: Identification, scale: Scale | None = None, read: Sequence[str] = (), *, long: bool = False
+) -> Report:
+    """Report of a fit of two recorded channels, below what its file was taken for."""
     signal = result.signal
+    taken = [f"Read as {read[0]}.", *(f"{line[:1].upper()}{line[1:]}." for line in read[1:3])] if read else []
     if not result.valid or signal is None:
-        return Report([toned("The fit is refused.", DOUBT)], [Notes(result.reasons, DOUBT)], long)
+        refused = Notes(result.reasons, DOUBT)
+        return Report([*taken, toned("The fit is refused.", DOUBT)], [refused, Notes(read[3:])], long)
     rows = list(_fitted_faults(signal, result.uncertainty, scale))
     names, values, uncertainties, units = zip(*rows, strict=True)
     table = TextTable(
@@ -340,11 +344,12 @@ def fit(result: Identification, scale: Scale | None = None, *, long: bool = Fals
         ]
     )
     answer = [
+        *taken,
         *_as_error(signal, scale),
         f"Residual {100.0 * result.residual:.3g} % rms of the radius; {result.points} points, "
         f"{100.0 * result.coverage:.0f} % of the circle; amplitude {show(result.amplitude, '1')} input units.",
     ]
-    return Report(answer, [table, Notes(result.remarks)], long)
+    return Report(answer, [table, Notes([*read[3:], *result.remarks])], long)
 
 
 def _fitted_faults(

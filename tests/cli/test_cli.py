@@ -313,11 +313,10 @@ def test_columns_go_by_name_or_number(columns, capture, capsys):
 @pytest.mark.parametrize("separator", [",", ";", "\t", " ", " , "])
 @pytest.mark.parametrize("head", ["", "# a remark\n\n", '"cos"{0}"sin"\n', "left{0}right\n# a remark\n"])
 def test_capture_may_be_parted_and_headed_in_several_ways(separator, head, folder):
-    from encsim.formats.tables import read_channels
-
-    rows = "1.5{0}-2e-3\n0{0}.25\n"
-    cosine, sine = read_channels((head + rows).format(separator))
-    assert (cosine.tolist(), sine.tolist()) == ([1.5, 0.0], [-0.002, 0.25])
+    rows = "1.5{0}-2e-3\n0{0}.25\n-1.5{0}-.25\n"
+    (folder / "rows.csv").write_text((head + rows).format(separator))
+    capture = encsim.Capture.read("rows.csv")
+    assert (capture.cosine.tolist(), capture.sine.tolist()) == ([1.5, 0.0, -1.5], [-0.002, 0.25, -0.25])
 
 
 @pytest.mark.parametrize(("period", "unit"), [("20 um", "m"), ("144 arcsec", "rad")])

@@ -100,6 +100,8 @@ def _remembered(value: Any) -> Any:
         array = np.ascontiguousarray(value)
         digest = hashlib.sha256(array.tobytes()).hexdigest()[:16]
         return f"array of {array.size} values, SHA-256 {digest}"
+    if type(value).__name__ == "Capture":
+        return repr(value)
     return _plain(value)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -47,9 +48,13 @@ class Options:
             checks.refuse("delimiter", "be a text", self.delimiter)
 
 
-def time_column(time: Any, names: tuple[str, ...] | list[str]) -> int | None:
-    """Place of the time column that the caller names; None where an interval or nothing is given."""
-    if time is None or (checks.is_real(time) and not checks.is_whole(time)) or _as_interval(time) is not None:
+def time_column(options: Options, names: Sequence[str]) -> int | None:
+    """Place of the time column that the caller names, or that its name tells; None where an interval is given."""
+    time = options.time
+    if time is None:
+        told = (i for i, name in enumerate(names) if name and column_roles.by_name(name, "") == "time")
+        return next(told, None) if options.columns is not None else None
+    if (checks.is_real(time) and not checks.is_whole(time)) or _as_interval(time) is not None:
         return None
     return column_roles.place_of(time, names, "time")
 
@@ -77,8 +82,8 @@ def recording(
     if len(max(table.columns, key=len)) < 2:
         refuse("hold at least two rows of numbers", "one row", table.source)
     places = dict(given) if given is not None else dict.fromkeys(range(len(table.columns)))
-    time = time_column(options.time, table.names)
-    if time is not None:
+    time = time_column(options, table.names)
+    if time is not None and "time" not in places.values() and not places.get(time):
         places[time] = "time"
     _give_units(
         table, options.units, [place for place, _ in given] if options.columns is not None and given else None

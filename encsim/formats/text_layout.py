@@ -172,7 +172,7 @@ def _header(lines: list[str], mark: str | None, count: int) -> tuple[tuple[str, 
         break
     if not any(names):
         names = [cell if len(cell) > 2 else "" for cell in given]
-    split = [_named_unit(name) for name in names]
+    split = [named_unit(name) for name in names]
     return (
         tuple(name for name, _ in split),
         tuple(spelt(below or beside) for below, (_, beside) in zip(given, split, strict=True)),
@@ -219,7 +219,7 @@ def spelt(unit: str) -> str:
     return text.replace("µ", "u").replace("μ", "u").replace("·", " ").replace("²", "2").replace("°", "deg")
 
 
-def _named_unit(name: str) -> tuple[str, str]:
+def named_unit(name: str) -> tuple[str, str]:
     """Name and unit of a header cell: "u (V)", "u [V]", "u / V", "u in V", "u_V"."""
     match = re.fullmatch(r"(.*?)\s*[\[(<]([^\])>]*)[\])>]\s*", name)
     if match and match[1]:

@@ -15,7 +15,7 @@ from typing import IO, Any
 import numpy as np
 
 from .. import checks
-from . import column_roles, column_series, text_tables
+from . import column_content, column_series, text_tables
 from .column_series import Options
 from .text_layout import Layout, named_unit, spelt
 from .text_tables import ColumnTable, refuse
@@ -82,7 +82,7 @@ def from_stream(stream: IO[bytes], source: str, options: Options) -> dict[str, A
             if packed:
                 stream = io.BytesIO(stream.read(MOST))
             table = _binary(kind, stream, source, MOST)
-            given = column_roles.chosen(options.columns, table.names)
+            given = column_content.chosen(options.columns, table.names)
     except (EOFError, zlib.error, gzip.BadGzipFile) as error:
         refuse("be a whole gzip file", str(error), source)
     return column_series.recording(table, given, options)
@@ -96,13 +96,13 @@ def _text(
     body = text_tables.Body(stream, source, encoding, MOST)
     try:
         layout = body.layout(options.delimiter, options.decimal, options.skip)
-        given = column_roles.chosen(options.columns, layout.names)
+        given = column_content.chosen(options.columns, layout.names)
         numbered = [
             name if kind in "nt" else "" for name, kind in zip(layout.names, layout.kinds, strict=True)
         ]
         time = column_series.time_column(options, numbered)
         usable = [place for place, kind in enumerate(layout.kinds) if kind in "nt"]
-        named = [column_roles.by_name(layout.names[place], layout.units[place]) for place in usable]
+        named = [column_content.by_name(layout.names[place], layout.units[place]) for place in usable]
         told = {place: role for place, role in zip(usable, named, strict=True) if role != "" or given}
         wanted = usable if given is None else [place for place, _ in given]
         if given is None and {"cosine", "sine"} | {"count"} & set(told.values()):

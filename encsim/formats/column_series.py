@@ -10,7 +10,7 @@ import numpy as np
 
 from .. import checks, shown_units, units
 from ..wording import many
-from . import column_roles, time_base
+from . import column_content
 from .text_layout import SIZES, TIMES, known, spelt
 from .text_tables import ColumnTable, refuse
 
@@ -52,11 +52,11 @@ def time_column(options: Options, names: Sequence[str]) -> int | None:
     """Place of the time column that the caller names, or that its name tells; None where an interval is given."""
     time = options.time
     if time is None:
-        told = (i for i, name in enumerate(names) if name and column_roles.by_name(name, "") == "time")
+        told = (i for i, name in enumerate(names) if name and column_content.by_name(name, "") == "time")
         return next(told, None) if options.columns is not None else None
     if (checks.is_real(time) and not checks.is_whole(time)) or _as_interval(time) is not None:
         return None
-    return column_roles.place_of(time, names, "time")
+    return column_content.place_of(time, names, "time")
 
 
 def _as_interval(time: Any) -> float | None:
@@ -89,7 +89,7 @@ def recording(
         table, options.units, [place for place, _ in given] if options.columns is not None and given else None
     )
     kept, repairs = _complete_rows(table, list(places))
-    roles = column_roles.find(table, places)
+    roles = column_content.find(table, places)
     if _as_interval(options.time) is not None:
         table.interval = _as_interval(options.time)
         roles.pop("time", None)
@@ -101,7 +101,7 @@ def _give_units(table: ColumnTable, given: Any, places: list[int] | None) -> Non
     if given is None:
         return
     if isinstance(given, dict):
-        pairs = [(column_roles.place_of(name, table.names, "units"), unit) for name, unit in given.items()]
+        pairs = [(column_content.place_of(name, table.names, "units"), unit) for name, unit in given.items()]
     else:
         parts = [part.strip() for part in given.split(",")] if isinstance(given, str) else list(given)
         order = places if places is not None else [i for i, column in enumerate(table.columns) if len(column)]
@@ -240,7 +240,7 @@ class _Reading:
             if np.ptp(series[role]) == 0.0:
                 raise self.table.fault(0, self.roles[role], "change: the channel is constant", float(row[0]))
         given = self.options.mid_scale
-        middle = time_base.middle_of(list(series.values())) if given is None else _mid_scale(given)
+        middle = column_content.middle_of(list(series.values())) if given is None else _mid_scale(given)
         if middle:
             if given is None:
                 self.assumed.append(
@@ -252,7 +252,7 @@ class _Reading:
     def _unwrap(self, row: np.ndarray, whole: bool) -> np.ndarray:
         """A counter or an angle without its jumps."""
         given = _wrap(self.options.wrap)
-        turn = time_base.period_of_wrap(row, whole) if given is None else given
+        turn = column_content.period_of_wrap(row, whole) if given is None else given
         if not turn:
             return row
         if given is None:
@@ -260,22 +260,22 @@ class _Reading:
             self.repairs.append(
                 f"{'counter' if whole else 'position'} begins again after {turn:.7g}{width}: joined"
             )
-        return time_base.unwrapped(row, turn)
+        return column_content.unwrapped(row, turn)
 
-    def _sampling(self, series: dict[str, np.ndarray]) -> time_base.TimeBase:
+    def _sampling(self, series: dict[str, np.ndarray]) -> column_content.TimeBase:
         """Sampling by the time column, else by the interval that the file or the caller tells."""
         if "edges" in self.roles and "time" in series:
-            return time_base.TimeBase(None, None, "a time at every edge")
+            return column_content.TimeBase(None, None, "a time at every edge")
         if "time" in self.roles:
             time = self._time()
-            found = time_base.sampling(time)
+            found = column_content.sampling(time)
             return found
         if self.table.interval is None:
-            return time_base.TimeBase(None, None, "taken as even, the rate is not told")
+            return column_content.TimeBase(None, None, "taken as even, the rate is not told")
         words = f"even at {shown_units.show(1.0 / self.table.interval, 'Hz')}, as told"
         if self.kept is None:
-            return time_base.TimeBase(1.0 / self.table.interval, None, words)
-        return time_base.TimeBase(1.0 / self.table.interval, self.kept * self.table.interval, words)
+            return column_content.TimeBase(1.0 / self.table.interval, None, words)
+        return column_content.TimeBase(1.0 / self.table.interval, self.kept * self.table.interval, words)
 
     def _time(self) -> np.ndarray:
         place = self.roles["time"]
@@ -294,16 +294,16 @@ class _Reading:
 
     def _forward(self, time: np.ndarray, place: int) -> None:
         """Refuse a time that runs backwards."""
-        row = time_base.first_backwards(time)
+        row = column_content.first_backwards(time)
         if row is not None:
             got = f"{time[row]:.9g} s after {time[row - 1]:.9g} s"
             raise self.table.fault(row, place, "never run backwards", got)
 
-    def _fresh(self, series: dict[str, np.ndarray], sampling: time_base.TimeBase) -> None:
+    def _fresh(self, series: dict[str, np.ndarray], sampling: column_content.TimeBase) -> None:
         """Leave out channel samples that only repeat the ones before."""
         if "cosine" not in series:
             return
-        fresh = time_base.held(series["cosine"], series["sine"])
+        fresh = column_content.held(series["cosine"], series["sine"])
         if fresh is None:
             return
         share = 1.0 - np.mean(fresh)

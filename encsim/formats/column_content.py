@@ -1,4 +1,4 @@
-"""What the columns of a file hold: their roles by name, unit or values; sampling, gaps, held samples, wrap, mid-scale."""
+"""What the columns of a file hold: roles by name, unit or values; sampling, gaps, held samples, wrap, mid-scale."""
 
 from __future__ import annotations
 

@@ -119,7 +119,9 @@ EXPLAIN = Command(
     work=lambda job: "computing and simulating remedies" if job.args.verify else "computing remedies",
     compute=lambda job: encsim.explain(job.axis, job.speed, verify=job.args.verify),
     outputs=[table("causes and remedies"), picture("draw causes and remedies")],
-    text=lambda job: reporting.decision_text.explanation(job.result, cautious=not job.args.quiet),
+    text=lambda job: reporting.decision_text.explanation(
+        job.result, long=job.long, cautious=not job.args.quiet
+    ),
     finish=_refuse_disagreement,
     functions=("explain",),
     reword=in_words,
@@ -256,7 +258,7 @@ CHOOSE = Command(
     work="judging the candidates",
     compute=_choose,
     outputs=[table("all candidates"), picture("draw ripple against cost or delay")],
-    text=lambda job: reporting.decision_text.choice(job.result, cautious=not job.args.quiet),
+    text=lambda job: reporting.decision_text.choice(job.result, long=job.long, cautious=not job.args.quiet),
     finish=_refuse_all,
     reword=_choose_in_words,
 )

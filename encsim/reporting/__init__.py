@@ -23,6 +23,8 @@ TEXTS = {
     "Margins": ("loop_text", "margins"),
     "Smoothness": ("loop_text", "smoothness"),
     "Frontier": ("loop_text", "frontier"),
+    "Explanation": ("decision_text", "explanation"),
+    "Choice": ("decision_text", "choice"),
     "Sweep": ("tolerance_text", "sweep"),
     "Tolerance": ("tolerance_text", "tolerance"),
     "Identification": ("axis_tables", "fit"),

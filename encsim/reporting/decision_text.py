@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import textwrap
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
@@ -11,9 +10,22 @@ from ..decisions.choice import last_word
 from ..decisions.explanation_words import unit_of
 from ..decisions.ripple_summary import CURVES
 from ..formats import changes
+from ..layout import (
+    DOUBT,
+    LIMIT,
+    Column,
+    Notes,
+    Paragraph,
+    Report,
+    ReportPart,
+    TextTable,
+    measured,
+    texts,
+    toned,
+)
 from ..open_loop.causes import CAUSES
-from ..wording import aligned, beside, force, percent_number, sentence, share_text, show
-from .text_parts import CAUTION, WIDE, cautions_text, joined_lines, left_aligned, notes
+from ..wording import beside, force, percent_number, sentence, share_text, show
+from .text_parts import at_speed, caution
 
 if TYPE_CHECKING:
     from ..decisions.choice import Choice, ChoiceRow, Saturation
@@ -22,62 +34,69 @@ if TYPE_CHECKING:
     from ..decisions.remedies import Remedy
 
 
-# Rows of the ranked table, rows of the frontier, reasons why candidates are impossible.
-ROWS, FRONT, IMPOSSIBLE = 20, 12, 5
+# Rows of the ranked table without --long and with it, of the frontier; reasons why candidates are impossible.
+ROWS, MOST_ROWS, FRONT, IMPOSSIBLE = 8, 100, 6, 5
+# Remedies without --long; least share of a cause.
+REMEDIES_SHOWN, LEAST_SHARE = 4, 0.01
 NAMES = {
     "measured": "measured ripple",
     "relative": "measured ripple",
-    "torque": "ripple of the torque",
-    "actual": "ripple of the true velocity",
+    "torque": "torque ripple",
+    "actual": "actual velocity ripple",
     "top_speed": "top speed",
     "phase_margin": "phase margin",
     "delay": "delay",
 }
 LEGEND = (
-    "Alone: what a fault makes by itself; lines of one order from several faults add as waves, so these do not add up. "
-    "Won: the share of the ripple that goes, the mean over the curves. After: computed anew for the changed axis."
+    "Alone: the ripple of one error without the others; harmonics of one order add as phasors, so these do not add up. "
+    "Reduction: mean over the curves. Every value of a change is computed for the changed axis."
 )
-RESOLUTIONS = {"interpolation.factor": "counts a period", "interpolation.bits": "bits of the converter"}
+RESOLUTIONS = {"interpolation.factor": "counts per period", "interpolation.bits": "bits of the A/D converter"}
 
 
-def choice(result: Choice, *, cautious: bool = True) -> str:
+def choice(result: Choice, *, long: bool = False, cautious: bool = True) -> Report:
     """Report of a choice."""
-    parts = [
-        _answer(result),
-        aligned(_columns(result)) + "".join(_more(result)),
-        joined_lines(_remarks(result)),
-    ]
-    return "\n".join(parts) + (CAUTION if cautious else "")
+    most = MOST_ROWS if long else ROWS
+    blocks: list[ReportPart] = [TextTable(_columns(result, most))]
+    if len(result.rows) > most:
+        blocks.append(Paragraph(f"{len(result.rows) - most} more candidates: --csv and --json list all."))
+    blocks += _front(result, None if long else FRONT)
+    blocks += [Paragraph(line) for line in _remarks(result)]
+    shown, which = result.best or result.nearest, "the best" if result.best else "the nearest"
+    reasons = shown.judgement.reasons if shown else ()
+    blocks.append(Notes([f"{which} is not reliable: {reason}" for reason in reasons], DOUBT))
+    return Report(_answer(result), [*blocks, *caution(cautious)], long)
 
 
-def _answer(result: Choice) -> str:
+def _answer(result: Choice) -> list[str]:
     """The best candidate, or the one nearest to the limits."""
     if result.best is None:
         assert result.nearest is not None
-        lines = [f"None of {result.count} candidates fits. Nearest: {missed(result.nearest)}."]
+        near = f"Nearest: {missed(result.nearest)}."
+        lines = [toned(f"None of {result.count} candidates meets the limits. {near}", LIMIT)]
     else:
         best, met = result.best, sum(row.met for row in result.rows)
         costs = "".join(f", {name} {show(value, '1')}" for name, value in best.cost.items())
         limit = _check(best.judgement.limit(best.binding), best.judgement.units)
         lines = [
-            f"Best of {result.count} candidates, of which {met} fit: {best.short}{costs}.",
-            f"It meets all limits; nearest its limit is {limit}, {percent_number(best.margin)} % to spare.",
+            f"Best of {result.count} candidates: {best.short}{costs}; {met} meet all limits.",
+            f"Limited by {limit}: {percent_number(best.margin)} % margin.",
         ]
-    return joined_lines([*lines, *(_saturated(result, each) for each in result.saturation if each.values)])
+    return [*lines, *(_saturated(result, each) for each in result.saturation if each.values)]
 
 
 def missed(row: ChoiceRow) -> str:
     """The limits that a candidate misses, in words."""
     missed_limits = (_check(each, row.judgement.units) for each in row.missed)
-    return f"{row.short}; it misses {'; '.join(missed_limits)}"
+    return f"{row.short}; not met: {'; '.join(missed_limits)}"
 
 
 def _check(check: LimitCheck, units: dict[str, str]) -> str:
     """One limit: name, value, speed, allowed value."""
     value, limit = (_amount(x, units[check.name]) for x in (check.value, check.limit))
     where = "" if math.isnan(check.speed) else f" at {show(check.speed, units['top_speed'])}"
-    word = "needed" if check.name in ("top_speed", "phase_margin") else "allowed"
-    return f"{NAMES[check.name]}, {value}{where} where {limit} is {word}"
+    word = "least" if check.name in ("top_speed", "phase_margin") else "limit"
+    return f"{NAMES[check.name]} {value}{where} ({word} {limit})"
 
 
 def _amount(value: float, unit: str) -> str:
@@ -91,32 +110,35 @@ def _saturated(result: Choice, each: Saturation) -> str:
     word, value = RESOLUTIONS[each.path], "no rounding" if each.value is None else f"{each.value}"
     left = ""
     if each.cause is not None:
-        share = f"{percent_number(each.share)} % of the mean square"
         speed = show(each.speed, result.units["speed"])
-        left = f": what is left is mostly {CAUSES[each.cause].note}, {share} at {speed}"
+        left = f" Largest cause then: {CAUSES[each.cause].term}, {percent_number(each.share)} % at {speed}."
     if not each.ends:
-        return f"The finest tried, {value} {word}, still pays: finer ones may too{left}."
-    return f"Beyond {value} {word} none that is finer takes a tenth off the ripple{left}."
+        return f"The finest tried, {value} {word}, still reduces the ripple: finer ones may too.{left}"
+    return f"Beyond {value} {word} the ripple falls by less than 10 %.{left}"
 
 
-def _columns(result: Choice) -> dict[str, list[str]]:
+def _columns(result: Choice, most: int) -> list[Column]:
     """The ranked table."""
-    rows, front = result.rows[:ROWS], {id(row) for row in result.frontier}
-    paths = {
-        path: [changes.write(row.axis, path, row.changes[path]) for row in rows] for path in result.paths
-    }
-    columns = {"": [f"{number}" for number in range(1, len(rows) + 1)]}
-    columns |= {last_word(path, result.paths): cells for path, cells in paths.items()}
-    columns |= {} if result.paths else {"axis": [row.name for row in rows]}
-    columns |= {name: [show(row.cost[name], "1") for row in rows] for name in result.costs}
-    columns["fits"] = ["yes" if row.met else "no" for row in rows]
-    columns["of limit %"] = [_of_limit(row) for row in rows]
-    columns["binds"] = [row.binding for row in rows]
-    columns["value"] = [_value(row) for row in rows]
-    columns["at"] = [_where(row) for row in rows]
-    columns["delay"] = ["-" if math.isinf(row.delay) else show(row.delay, "s") for row in rows]
-    columns[" "] = ["frontier" if id(row) in front else "" for row in rows]
-    return columns
+    rows, front = result.rows[:most], {id(row) for row in result.frontier}
+    columns = [Column("", [f"{number}" for number in range(1, len(rows) + 1)])]
+    columns += [
+        Column(
+            last_word(path, result.paths), [changes.write(row.axis, path, row.changes[path]) for row in rows]
+        )
+        for path in result.paths
+    ]
+    columns += [] if result.paths else [texts("axis", [row.name for row in rows])]
+    columns += [Column(name, [show(row.cost[name], "1") for row in rows]) for name in result.costs]
+    return [
+        *columns,
+        texts("meets", ["yes" if row.met else "no" for row in rows]),
+        Column("of limit", [_of_limit(row) for row in rows], "%"),
+        texts("limited by", [NAMES[row.binding] for row in rows]),
+        measured("delay", [row.delay if math.isfinite(row.delay) else math.nan for row in rows], "s"),
+        Column("value", [_value(row) for row in rows]),
+        Column("at", [_where(row) for row in rows]),
+        texts("Pareto", ["yes" if id(row) in front else "" for row in rows]),
+    ]
 
 
 def _of_limit(row: ChoiceRow) -> str:
@@ -134,66 +156,116 @@ def _where(row: ChoiceRow) -> str:
     return "-" if math.isnan(speed) else show(speed, row.judgement.units["top_speed"])
 
 
-def _more(result: Choice) -> Iterator[str]:
-    """Number of rows left out, and the frontier."""
-    if len(result.rows) > ROWS:
-        yield f"... and {len(result.rows) - ROWS} more; --csv and --json have all.\n"
+def _front(result: Choice, most: int | None) -> list[ReportPart]:
+    """The candidates of which no other is better in both."""
     if len(result.frontier) < 2:
-        return
+        return []
     against = " and ".join(result.costs) or "delay"
-    yield f"\nFrontier: ripple as a share of its limit against {against}; less of one costs the other.\n"
-    rows = result.frontier[:FRONT]
-    prices = {name: [show(row.cost[name], "1") for row in rows] for name in result.costs}
-    prices = prices or {"delay": [show(row.delay, "s") for row in rows]}
-    yield aligned(
-        {**prices, "ripple %": [percent_number(row.ripple) for row in rows], " ": [row.short for row in rows]}
-    )
-    if len(result.frontier) > FRONT:
-        yield f"... and {len(result.frontier) - FRONT} more.\n"
+    rows = result.frontier[:most]
+    prices = [Column(name, [show(row.cost[name], "1") for row in rows]) for name in result.costs]
+    columns = [
+        *(prices or [measured("delay", [row.delay for row in rows], "s")]),
+        Column("ripple of limit", [percent_number(row.ripple) for row in rows], "%"),
+        texts("candidate", [row.short for row in rows]),
+    ]
+    more = len(result.frontier) - len(rows)
+    rest = [Paragraph(f"{more} more with --long.")] if more else []
+    return [TextTable(columns, f"Pareto-optimal: least ripple for its {against}."), *rest]
 
 
 def _remarks(result: Choice) -> Iterator[str]:
-    """Impossible combinations, meaning of the marks, doubts."""
+    """Impossible combinations, meaning of the marks."""
     if result.impossible:
         yield f"Impossible: {len(result.impossible)} of {result.count}."
         reasons: dict[str, list[str]] = {}
         for name, reason in result.impossible:
             reasons.setdefault(reason, []).append(name)
         for reason, names in list(reasons.items())[:IMPOSSIBLE]:
-            yield f"  {reason}: {len(names)}, as {names[0]}"
+            yield f"- {reason}: {len(names)}, as {names[0]}"
         if len(reasons) > IMPOSSIBLE:
-            yield f"  ... and {len(reasons) - IMPOSSIBLE} more reasons; --json has all."
+            yield f"- {len(reasons) - IMPOSSIBLE} more reasons: --json lists all."
     pruned = sum(row.pruned for row in result.rows)
     if pruned:
-        yield f"Of {pruned} the ripple was left out: a limit fails that does not depend on the speed."
+        yield f"{pruned} candidates miss a limit that does not depend on the speed; their ripple was not computed."
     if not all(row.exact or row.pruned for row in result.rows):
-        yield "~ judged at a glance, mostly within some per cent; the others are computed in full."
-    shown, which = result.best or result.nearest, "the best" if result.best else "the nearest"
-    judgement = shown.judgement if shown else None
-    yield from (
-        f"Note: {which} is in doubt: {reason}." for reason in (judgement.reasons if judgement else ())
-    )
-    if judgement and any(check.name in ("torque", "actual", "phase_margin") for check in judgement.limits):
-        yield "Note: the ripple of a closed loop is by its encoder alone, without friction and cogging."
+        yield "~ screened (approximate, mostly within some per cent); the others are computed in full."
+    shown = result.best or result.nearest
+    if shown and any(check.name in ("torque", "actual", "phase_margin") for check in shown.judgement.limits):
+        yield "Ripple of a closed loop: from encoder errors alone, without friction and cogging."
 
 
-def explanation(result: Explanation, *, cautious: bool = True) -> str:
+def explanation(result: Explanation, *, long: bool = False, cautious: bool = True) -> Report:
     """Report of an explanation."""
-    parts = [
-        joined_lines(textwrap.fill(line, WIDE) for line in result.text.splitlines()),
-        aligned(_causes(result)),
-        aligned(_remedies(result)),
-        "".join(_details(result)),
-        f"{textwrap.fill(LEGEND, WIDE)}\n",
-    ]
+    blocks: list[ReportPart] = [TextTable(_causes(result, 0.0 if long else LEAST_SHARE))]
+    blocks += [TextTable(_remedies(result, long)), *_rest(result, long)]
+    if long:
+        blocks += [Paragraph(line) for line in result.text.splitlines()]
+        blocks += [*map(_detail_block, _details(result)), Paragraph(LEGEND)]
     if result.verified is not None:
-        parts.append(f"{textwrap.fill(_verification(result, result.verified), WIDE)}\n")
-    return "\n".join(parts) + notes(result.reasons) + cautions_text(result.cautions if cautious else ())
+        blocks.append(Paragraph(_verification(result, result.verified)))
+    blocks.append(Notes(result.reasons, DOUBT))
+    return Report(
+        _summary(result), [*blocks, *caution(cautious, result.cautions if _closed(result) else ())], long
+    )
+
+
+def _closed(result: Explanation) -> bool:
+    return result.axis.control is not None
+
+
+def _detail_block(text: str) -> Paragraph:
+    return Paragraph(text, indent="    ")
+
+
+def _summary(result: Explanation) -> list[str]:
+    """Ripple, largest cause, best remedy."""
+    unit, now = result.units["speed"], result.values["measured"]
+    share = f", {percent_number(now / abs(result.speed))} % of the speed" if result.speed else ""
+    sizes = [f"{show(now, unit)} rms{share}"]
+    heads = _curves(result)
+    sizes += [
+        f"{heads[curve]} {show(result.values[curve], unit_of(result.axis, curve))}"
+        for curve in list(heads)[1:]
+    ]
+    lines = [f"Velocity ripple {at_speed(result.speed, unit)}: {'; '.join(sizes)}."]
+    if result.causes:
+        first = result.causes[0]
+        sources = ", ".join(source.short for source in first.sources)
+        lines.append(
+            f"Largest cause: {CAUSES[first.cause].term}, {share_text(first.share)} % of the mean square"
+            f"{f' ({sources})' if sources else ''}."
+        )
+    helping = [remedy for remedy in result.remedies if remedy.applies]
+    if helping:
+        lines.append(f"Best remedy: {helping[0].name} (reduction {_reduction(helping[0])} %).")
+    else:
+        lines.append("No single change that was tried reduces the ripple.")
+    return lines
+
+
+def _rest(result: Explanation, long: bool) -> list[ReportPart]:
+    """How many remedies are not listed."""
+    hidden = len(_listed(result, True)) - len(_listed(result, long))
+    return (
+        [Paragraph(f"{hidden} more changes, their settings and side effects with --long.")] if hidden else []
+    )
 
 
 def _changes(result: Explanation) -> list[Remedy]:
     """All remedies, and the combined one where there is one."""
     return [*result.remedies, *([] if result.together is None else [result.together])]
+
+
+def _listed(result: Explanation, long: bool) -> list[Remedy]:
+    """The remedies of the table."""
+    every = [remedy for remedy in _changes(result) if remedy.change]
+    helping = [remedy for remedy in every if remedy.applies]
+    if long:
+        return every
+    return [
+        *helping[:REMEDIES_SHOWN],
+        *[each for each in helping[REMEDIES_SHOWN:] if each is result.together],
+    ]
 
 
 def disagreement(result: Explanation) -> str:
@@ -204,57 +276,72 @@ def disagreement(result: Explanation) -> str:
 
 def _curves(result: Explanation) -> dict[str, str]:
     """Curves of this axis with the heads of their columns."""
-    heads = {"measured": "measured", "torque": force(result.axis), "actual": "true"}
+    heads = {"measured": "measured", "torque": force(result.axis), "actual": "actual"}
     return {curve: heads[curve] for curve in CURVES if result.values[curve] is not None}
 
 
-def _causes(result: Explanation) -> dict[str, list[str]]:
+def _causes(result: Explanation, least: float) -> list[Column]:
     """Table of the causes, each followed by its faults alone."""
-    rows: list[tuple[str, str, dict[str, float]]] = [("all", _share(1.0), result.values)]
+    rows: list[tuple[str, str, dict[str, float]]] = [("all", "100", result.values)]
     for cause in result.causes:
-        rows.append((cause.cause, _share(cause.share), {curve: getattr(cause, curve) for curve in CURVES}))
+        if cause.share < least:
+            continue
+        values = {curve: getattr(cause, curve) for curve in CURVES}
+        rows.append((CAUSES[cause.cause].term, share_text(cause.share), values))
         for source in cause.sources:
-            rows.append((f"{source.short}, alone", "", {curve: getattr(source, curve) for curve in CURVES}))
-    columns = {"cause": [name for name, _, _ in rows], "share": [share for _, share, _ in rows]}
+            rows.append((f"  {source.short}, alone", "", {curve: getattr(source, curve) for curve in CURVES}))
+    columns = [
+        texts("cause", [name for name, _, _ in rows]),
+        Column("share", [share for _, share, _ in rows], "%"),
+    ]
     for curve, head in _curves(result).items():
-        unit, now = unit_of(result.axis, curve), result.values[curve]
-        columns[head] = [beside(values[curve], now, unit) for _, _, values in rows]
-    return left_aligned(columns, "cause")
+        columns.append(measured(head, [values[curve] for _, _, values in rows], unit_of(result.axis, curve)))
+    return columns
 
 
-def _share(share: float) -> str:
-    return f"{share_text(share)} %"
-
-
-def _remedies(result: Explanation) -> dict[str, list[str]]:
-    """Table of the remedies: ripple after each, reduction, simulation, effect."""
-    remedies = [remedy for remedy in _changes(result) if remedy.change]
-    columns = {"remedy": [_name(result, remedy) for remedy in remedies]}
+def _remedies(result: Explanation, long: bool) -> list[Column]:
+    """Table of the remedies: reduction, ripple after each, simulation, effect."""
+    remedies = _listed(result, long)
+    columns = [texts("change", [_name(result, remedy) for remedy in remedies])]
+    columns.append(Column("reduction", [_reduction(remedy) for remedy in remedies], "%"))
+    marked = any(remedy.doubtful for remedy in remedies)
+    mark = [f" {toned('?', DOUBT)}" if remedy.doubtful else "  " * marked for remedy in remedies]
     for curve, head in _curves(result).items():
-        columns[f"{head} after"] = [
-            _value_after(result, curve, remedy.after) + (" ?" if remedy.doubtful else "")
-            for remedy in remedies
-        ]
-    columns["won"] = [f"{round(100.0 * remedy.won) + 0:d} %" for remedy in remedies]
+        columns.append(
+            measured(head, _after(remedies, curve, "after"), unit_of(result.axis, curve), mark=mark)
+        )
     if result.verified is not None:
         for curve, head in _curves(result).items():
-            columns[f"{head} simulated"] = [
-                _value_after(result, curve, remedy.verified) for remedy in remedies
-            ]
-    columns["effect"] = ["helps" if remedy.applies else remedy.effect for remedy in remedies]
-    return left_aligned(columns, "remedy")
+            values = _after(remedies, curve, "verified")
+            columns.append(measured(f"{head} simulated", values, unit_of(result.axis, curve)))
+    if long:
+        columns.append(
+            texts("effect", ["reduces" if remedy.applies else remedy.effect for remedy in remedies])
+        )
+    else:
+        columns.append(texts("setting", [_setting(result, remedy) for remedy in remedies]))
+    return columns
+
+
+def _setting(result: Explanation, remedy: Remedy) -> str:
+    """The change as it is written in the axis file; several only with --long."""
+    written = [f"{path} = {text}" for path, text in remedy.written.items()]
+    return written[0] if len(written) == 1 and remedy is not result.together else f"{len(written)} settings"
+
+
+def _reduction(remedy: Remedy) -> str:
+    return f"{round(100.0 * remedy.won) + 0:d}"
+
+
+def _after(remedies: list[Remedy], curve: str, which: str) -> list[float]:
+    """Values of a curve of the changed axes; NaN where they are not known."""
+    every = [getattr(remedy, which) for remedy in remedies]
+    known = [None if values is None else values[curve] for values in every]
+    return [math.nan if value is None or not math.isfinite(value) else value for value in known]
 
 
 def _name(result: Explanation, remedy: Remedy) -> str:
-    return "first few at once" if remedy is result.together else remedy.kind
-
-
-def _value_after(result: Explanation, curve: str, after: dict[str, float] | None) -> str:
-    """A value of a changed axis in the unit of the present value; a dash where it is not known."""
-    value = None if after is None else after[curve]
-    if value is None or not math.isfinite(value):
-        return "-"
-    return beside(value, result.values[curve], unit_of(result.axis, curve))
+    return "combined measures" if remedy is result.together else remedy.kind
 
 
 def _details(result: Explanation) -> Iterator[str]:
@@ -270,12 +357,17 @@ def _details(result: Explanation) -> Iterator[str]:
             words.append(sentence("; ".join(remedy.side_effects)) + ".")
         if remedy.assumed:
             words.append(f"Assumed: {remedy.assumed}.")
-        words += [f"In doubt: {reason}." for reason in remedy.reasons]
-        yield textwrap.fill(" ".join(words), WIDE, subsequent_indent="    ") + "\n"
+        words += [f"Not reliable: {reason}." for reason in remedy.reasons]
+        yield " ".join(words)
 
 
 def _verdict(remedy: Remedy) -> str:
-    words = {"none": "no effect", "worse": "no help", "mixed": "no help in all", "unsafe": "not safe"}
+    words = {
+        "none": "no effect",
+        "worse": "increases the ripple",
+        "mixed": "mixed effect",
+        "unsafe": "not safe",
+    }
     return words.get(remedy.effect, "not possible")
 
 
@@ -284,14 +376,15 @@ def _verification(result: Explanation, simulated: dict[str, float]) -> str:
     checked = [remedy for remedy in _changes(result) if remedy.verified is not None]
     agree = sum(remedy.agrees is True for remedy in checked)
     present = ", ".join(
-        f"{head} {_value_after(result, curve, simulated)}" for curve, head in _curves(result).items()
+        f"{head} {beside(simulated[curve], result.values[curve], unit_of(result.axis, curve))}"
+        for curve, head in _curves(result).items()
     )
     words = [
         f"Simulated: {agree} of {len(checked)} remedies agree within 5 %.",
-        f"The axis as it is: {present}.",
+        f"Present axis: {present}.",
     ]
     differ = [remedy.kind for remedy in checked if remedy.agrees is False]
     unsettled = [remedy.kind for remedy in checked if remedy.agrees is None]
-    words += [f"Other than predicted: {', '.join(differ)}."] if differ else []
-    words += [f"Not settled after the longest run: {', '.join(unsettled)}."] if unsettled else []
+    words += [f"Different from the prediction: {', '.join(differ)}."] if differ else []
+    words += [f"Not settled in the longest run: {', '.join(unsettled)}."] if unsettled else []
     return " ".join(words)

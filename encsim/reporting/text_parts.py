@@ -31,14 +31,17 @@ LOOP_CAUTION = (
 
 def caution(cautious: bool = True, full: Sequence[str] = ()) -> list[ReportPart]:
     """The caution as a part of a report: of a closed loop where it is given in full; none if not cautious."""
+    from ..decisions.explanation import COMPUTED
     from ..model.load_and_control import CAUTIONS
 
     if not cautious:
         return []
     if not full:
         return [Cautions(" ".join(CAUTION.split()))]
+    # the short text says these already
+    told = (*CAUTIONS, *COMPUTED)
     return [
-        *(Paragraph(f"Caution: {each}") for each in full if each not in CAUTIONS),
+        *(Paragraph(f"Caution: {each}") for each in full if each not in told),
         Cautions(LOOP_CAUTION, full),
     ]
 

@@ -221,19 +221,11 @@ def _summary(result: Explanation) -> list[str]:
     """Ripple, largest cause, best remedy."""
     unit, now = result.units["speed"], result.values["measured"]
     share = f", {percent_number(now / abs(result.speed))} % of the speed" if result.speed else ""
-    sizes = [f"{show(now, unit)} rms{share}"]
-    heads = _curves(result)
-    sizes += [
-        f"{heads[curve]} {show(result.values[curve], unit_of(result.axis, curve))}"
-        for curve in list(heads)[1:]
-    ]
-    lines = [f"Velocity ripple {at_speed(result.speed, unit)}: {'; '.join(sizes)}."]
+    lines = [f"Velocity ripple {at_speed(result.speed, unit)}: {show(now, unit)} rms{share}."]
     if result.causes:
         first = result.causes[0]
-        sources = ", ".join(source.short for source in first.sources)
         lines.append(
-            f"Largest cause: {CAUSES[first.cause].term}, {share_text(first.share)} % of the mean square"
-            f"{f' ({sources})' if sources else ''}."
+            f"Largest cause: {CAUSES[first.cause].term}, {share_text(first.share)} % of the mean square."
         )
     helping = [remedy for remedy in result.remedies if remedy.applies]
     if helping:

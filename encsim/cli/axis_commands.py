@@ -198,7 +198,13 @@ SIMULATE = Command(
     work=lambda job: f"simulating {job.samples} samples",
     long_files=True,
     compute=lambda job: encsim.simulate(
-        job.axis, job.speed, job.samples, job.seed, job.start, threads=job.threads
+        job.axis,
+        job.speed,
+        job.samples,
+        job.seed,
+        job.start,
+        threads=job.threads,
+        progress=job.progress,
     ),
     outputs=[table("time, position and velocity"), picture()],
     text=lambda job: reporting.run_text.trace(job.result, long=job.long, cautious=not job.args.quiet),

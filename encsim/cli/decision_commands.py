@@ -117,7 +117,7 @@ EXPLAIN = Command(
     options=_explain_options,
     inputs={"axis": arguments.axis, "speed": speed},
     work=lambda job: "computing and simulating remedies" if job.args.verify else "computing remedies",
-    compute=lambda job: encsim.explain(job.axis, job.speed, verify=job.args.verify),
+    compute=lambda job: encsim.explain(job.axis, job.speed, verify=job.args.verify, progress=job.progress),
     outputs=[table("causes and remedies"), picture("draw causes and remedies")],
     text=lambda job: reporting.decision_text.explanation(
         job.result, long=job.long, cautious=not job.args.quiet
@@ -218,11 +218,8 @@ def _lists(job: CommandJob) -> tuple[dict[str, Any], dict[str, Any] | None]:
 
 
 def _choose(job: CommandJob) -> Choice:
-    def progress(done: int, total: int, stage: str) -> None:
-        job.progress.show(f"{stage} {done} of {total} candidates")
-
     candidates, cost = job.candidates
-    return encsim.choose(job.axis, job.requirement, candidates, cost, job.limit, progress=progress)
+    return encsim.choose(job.axis, job.requirement, candidates, cost, job.limit, progress=job.progress)
 
 
 def _refuse_all(job: CommandJob) -> None:

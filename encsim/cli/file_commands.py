@@ -160,7 +160,7 @@ SWEEP = Command(
     options=_sweep_options,
     inputs={"axis": arguments.axis, "values": _values, "speeds": arguments.speeds},
     work=lambda job: f"computing {len(job.speeds)} speeds",
-    compute=lambda job: encsim.sweep(job.axis, job.values, job.speeds, job.args.of),
+    compute=lambda job: encsim.sweep(job.axis, job.values, job.speeds, job.args.of, progress=job.progress),
     outputs=[table("speeds and values")],
     text=lambda job: reporting.tolerance_text.sweep(job.result, long=job.long, cautious=not job.args.quiet),
     functions=("sweep",),

@@ -7,12 +7,11 @@ import os
 import shutil
 import sys
 import tempfile
-import threading
-import time
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from .. import checks, files
+from ..progress import Progress as Progress
 
 if TYPE_CHECKING:
     import argparse
@@ -172,61 +171,3 @@ def say(text: str) -> None:
         with contextlib.suppress(OSError):
             sys.stderr.write("".join(f"encsim: {line}\n" for line in text.splitlines()))
             sys.stderr.flush()
-
-
-class Progress:
-    """A line on stderr about long work: at once on a terminal, else every 2 s, never with --quiet."""
-
-    EVERY = 2.0
-
-    def __init__(self, quiet: bool) -> None:
-        self.stream = None if quiet else sys.stderr
-        self.live = self.stream is not None and self.stream.isatty()
-        self.last = time.monotonic()
-        self.timer: threading.Timer | None = None
-
-    def __enter__(self) -> Progress:
-        return self
-
-    def __exit__(self, *error: object) -> None:
-        self.end()
-
-    def begin(self, text: str) -> None:
-        """Tell of work that begins now."""
-        self._stop()
-        self.last = time.monotonic()
-        if self.live:
-            self._print(text)
-        elif self.stream is not None:
-            self.timer = threading.Timer(self.EVERY, self._print, [text])
-            self.timer.daemon = True
-            self.timer.start()
-
-    def show(self, text: str) -> None:
-        """Tell how far the work is."""
-        if self.live or time.monotonic() - self.last >= self.EVERY:
-            self._print(text)
-
-    def end(self) -> None:
-        """No more to tell."""
-        self._stop()
-        self.clear()
-
-    def clear(self) -> None:
-        """Leave the line of a terminal empty, for other words."""
-        if self.live:
-            self._print("")
-
-    def _stop(self) -> None:
-        if self.timer is not None:
-            self.timer.cancel()
-
-    def _print(self, text: str) -> None:
-        if self.stream is None:
-            return
-        self.last = time.monotonic()
-        try:
-            self.stream.write(f"\r\x1b[K{text}" if self.live else f"encsim: {text}\n")
-            self.stream.flush()
-        except OSError:
-            self.stream, self.live = None, False

@@ -87,7 +87,7 @@ def _tolerance(job: CommandJob) -> Tolerance:
             job.requirement,
             executor=job.workers,
             resume=resume,
-            progress=lambda done, all_: job.progress.show(f"{done} of {all_} axes"),
+            progress=job.progress,
         )
     except encsim.WorkersLost as error:
         raise JobFailed(f"{error}{kept}") from error
@@ -173,7 +173,7 @@ def _page(job: CommandJob) -> str:
         reproducible=job.args.reproducible,
         seed=job.seed,
         tolerance=drawn,
-        progress=job.progress.show,
+        progress=job.progress,
     )
 
 

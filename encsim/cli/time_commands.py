@@ -156,7 +156,7 @@ def _samples(job: CommandJob) -> int:
 
 def _run(job: CommandJob) -> Run:
     """One run of the closed loop."""
-    result = encsim.run(job.axis, job.demand, job.seconds, job.seed)
+    result = encsim.run(job.axis, job.demand, job.seconds, job.seed, progress=job.progress)
     for line in reporting.run_text.beyond(result):
         job.warn(f"warning: {line}")
     return result

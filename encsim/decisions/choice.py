@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, ClassVar
 
@@ -13,9 +13,10 @@ from ..doubts import Doubt
 from ..formats import changes
 from ..model.axis import Axis, check_axis
 from ..model.delays import velocity_delay
+from ..progress import ProgressTo, teller
 from ..results import AXIS_EXAMPLE, Series, picture, recorded
 from .candidates import candidates_of, costs_of
-from .choice_search import WORTHWHILE, CandidateEvaluator, resolutions
+from .choice_search import WORTHWHILE, CandidateEvaluator, has_limited, resolutions
 from .judgements import LIMIT_UNITS, Judgement
 from .requirements import Requirement
 
@@ -268,7 +269,7 @@ def choose(
     cost: Mapping[str, Any] | None = None,
     limit: int = MOST,
     *,
-    progress: Callable[[int, int, str], object] | None = None,
+    progress: ProgressTo = None,
 ) -> Choice:
     """Rank candidates by a requirement.
 
@@ -286,8 +287,8 @@ def choose(
         the values of several paths, ``{"price": {"interpolation.factor": {400: 10, 4000: 35}}}``, which are added.
     limit : int
         Largest number of combinations.
-    progress : callable, optional
-        Called as ``progress(done, total, stage)``, stage "screened" or "computed"; if it raises, the search ends.
+    progress : callable or True, optional
+        ``progress(done, total)`` is called with candidates, of which some are computed again; True tells on stderr.
 
     Returns
     -------
@@ -321,23 +322,15 @@ def choose(
         checks.refuse("choose.requirement", "be a Requirement", requirement)
     combinations = candidates_of(axis, candidates, limit)
     axes = [one.axis for one in combinations if one.axis]
-    if not any(_has_limited(requirement, each) for each in axes):
+    if not any(has_limited(requirement, each) for each in axes):
         requirement.check(axes[0])
-    evaluator = CandidateEvaluator(requirement, combinations, costs_of(combinations, cost), progress)
+    tell = teller("choose", progress, "candidates")
+    evaluator = CandidateEvaluator(requirement, combinations, costs_of(combinations, cost), tell)
     evaluator.run()
     if not evaluator.entries:
         hint = f"the first of {len(combinations)}: {combinations[0].reason}"
         checks.refuse("choose.candidates", "hold one that can be judged", checks.NOTHING, hint=hint)
     return _result(axis, combinations, tuple(cost or ()), evaluator)
-
-
-def _has_limited(requirement: Requirement, axis: Axis) -> bool:
-    """Whether an axis has what the requirement limits."""
-    try:
-        requirement.check(axis)
-    except checks.InputError:
-        return False
-    return True
 
 
 def _result(

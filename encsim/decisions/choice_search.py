@@ -22,6 +22,7 @@ from .ripple_summary import has_loop
 if TYPE_CHECKING:
     from ..closed_loop.stability import Margins
     from ..model.axis import Axis
+    from ..progress import Teller
     from .candidates import Candidate
     from .requirements import Requirement
 
@@ -116,9 +117,9 @@ class CandidateEvaluator:
         requirement: Requirement,
         candidates: list[Candidate],
         costs: list[dict[str, float]],
-        progress: Callable[[int, int, str], object] | None,
+        tell: Teller,
     ) -> None:
-        self.requirement, self.progress = requirement, progress
+        self.requirement, self.tell = requirement, tell
         pairs = list(zip(candidates, costs, strict=True))
         self.entries = [Entry(candidate, cost) for candidate, cost in pairs if candidate.axis]
         self.impossible = [candidate for candidate, _ in pairs if not candidate.axis]
@@ -140,8 +141,8 @@ class CandidateEvaluator:
     def _report(self, stage: str) -> None:
         self.done += 1
         due = stage == "computed" or self.done % EVERY == 0 or self.done == self.total
-        if self.progress is not None and due:
-            self.progress(self.done, self.total, stage)
+        if due:
+            self.tell(self.done, self.total, f"{stage} {self.done} of {self.total} candidates")
 
     def _judge_all_in_full(self, entries: list[Entry]) -> None:
         """Judge some in full on a few threads: most of the time is spent on tables, in compiled code."""
@@ -300,3 +301,12 @@ def _fast_loop_ripple(axis: Axis, speeds: np.ndarray) -> judgements.CurveParts:
     """Fast ripple of a closed loop in the form that `judgements.Curves` takes, without its parts."""
     rms = fast_ripple.curves(axis, speeds).rms
     return rms, {name: {} for name in rms}, ()
+
+
+def has_limited(requirement: Requirement, axis: Axis) -> bool:
+    """Whether an axis has what the requirement limits."""
+    try:
+        requirement.check(axis)
+    except InputError:
+        return False
+    return True

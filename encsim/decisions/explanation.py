@@ -17,6 +17,7 @@ from ..open_loop.cause_models import resolved
 from ..open_loop.causes import CAUSES
 from ..open_loop.closed_form import checked_speeds, lines
 from ..open_loop.start_phase import worst_start
+from ..progress import ProgressTo, Teller, teller
 from ..results import AXIS_EXAMPLE, Series, measured_in, picture, recorded
 from . import explanation_words, remedies, remedy_verification
 from .proposals import Situation
@@ -203,7 +204,7 @@ def _values(one: Cause | Source) -> dict[str, float | None]:
 
 
 @recorded
-def explain(axis: Axis, speed: float, verify: bool = False) -> Explanation:
+def explain(axis: Axis, speed: float, verify: bool = False, *, progress: ProgressTo = None) -> Explanation:
     """Why an axis runs roughly at a speed, and what would help.
 
     Parameters
@@ -214,6 +215,8 @@ def explain(axis: Axis, speed: float, verify: bool = False) -> Explanation:
         Speed v, m/s or rad/s; 0 is standstill.
     verify : bool
         Check the axis and each remedy that applies by simulation.
+    progress : callable or True, optional
+        ``progress(done, total)`` is called with simulations, where verify is true; True tells on stderr.
 
     Returns
     -------
@@ -239,6 +242,7 @@ def explain(axis: Axis, speed: float, verify: bool = False) -> Explanation:
     True
     """
     check_axis("explain.axis", axis)
+    tell = teller("explain", progress, "simulations")
     speed = float(checked_speeds("explain.speed", speed, axis.scale.unit, single=True))
     summary, error = summarise(axis, [speed]), lines(axis, speed)
     figures = axis_figures(axis, speed)
@@ -259,16 +263,21 @@ def explain(axis: Axis, speed: float, verify: bool = False) -> Explanation:
         reasons=summary.reasons,
         axis=axis,
     )
-    result = _verified(result, summary) if verify else result
+    result = _verified(result, summary, tell) if verify else result
     return replace(result, text=_text(result, summary, error))
 
 
-def _verified(result: Explanation, summary: RippleSummary) -> Explanation:
+def _verified(result: Explanation, summary: RippleSummary, tell: Teller) -> Explanation:
     """The result with the simulated ripple of the axis as it is and of each remedy that applies."""
     simulated = remedy_verification.simulated(result.axis, result.speed, summary.closed)
     disagrees = remedy_verification.agreement(simulated, result.values, result.axis) is False and result.valid
-    all_remedies = tuple(remedies.verified(one) for one in result.remedies)
+    tell(1, total := len(result.remedies) + 2)
+    all_remedies: tuple[Remedy, ...] = ()
+    for one in result.remedies:
+        all_remedies += (remedies.verified(one),)
+        tell(1 + len(all_remedies), total)
     together = result.together and remedies.verified(result.together)
+    tell(total, total)
     checked = [one for one in (*all_remedies, together) if one is not None]
     return replace(
         result,

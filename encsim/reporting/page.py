@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import hashlib
 import re
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -24,6 +23,7 @@ from ..open_loop.causes import regimes
 from ..open_loop.closed_form import ripple
 from ..open_loop.period_error import position_error
 from ..plotting.canvas import COLOURS
+from ..progress import ProgressTo, Teller, teller
 from ..rings.budget import ring_budget
 from ..rings.error_orders import ring_curve
 from ..wording import sentence
@@ -50,6 +50,7 @@ if TYPE_CHECKING:
 
 
 SEED = 0
+STEPS = 4
 TITLE = "How smoothly the axis runs"
 LONGEST_TITLE = 200
 UNITS = re.compile(r"(\d) (?=(?:%|[pnµmk]?(?:m|m/s|s|N|A)|[mkM]?Hz|n?rad|deg|rpm|arcsec|dB)(?:\W|$))")
@@ -103,7 +104,7 @@ def report(
     *,
     seed: int = SEED,
     tolerance: Tolerance | None = None,
-    progress: Callable[[str], object] | None = None,
+    progress: ProgressTo = None,
 ) -> Path | str:
     """Write one page about an axis: an HTML file without further files, for a browser, a mail, or print.
 
@@ -128,8 +129,8 @@ def report(
         Seed of the short simulations for the speed slider.
     tolerance : Tolerance, optional
         Spread between axes of this design, shown too.
-    progress : callable, optional
-        Called with a few words at each step.
+    progress : callable or True, optional
+        ``progress(done, total)`` is called at each of four steps; True tells on stderr.
 
     Returns
     -------
@@ -174,10 +175,10 @@ def page(
     reproducible: bool = False,
     seed: int = SEED,
     tolerance: Tolerance | None = None,
-    progress: Callable[[str], object] | None = None,
+    progress: ProgressTo = None,
 ) -> str:
     """The page that :func:`report` writes, as text."""
-    results = findings(axis, speeds, requirement, seed, progress or (lambda text: None))
+    results = findings(axis, speeds, requirement, seed, teller("report", progress, "steps"))
     return rendered(replace(results, tolerance=tolerance), title, seed, dated=not reproducible)
 
 
@@ -186,12 +187,12 @@ def findings(
     speeds: Speeds | None,
     requirement: Requirement | None,
     seed: int,
-    progress: Callable[[str], object],
+    tell: Teller,
 ) -> Findings:
     """Compute all that a page shows."""
     _check(requirement, seed)
     given = given_speeds(axis, speeds)
-    progress("judging the axis" if requirement is not None else "computing ripple")
+    tell(1, STEPS, "judging the axis" if requirement is not None else "computing ripple")
     judged = None if requirement is None else requirement.judge(axis)
     sweep = curve_speeds(axis, given, requirement)
     if judged is not None:
@@ -204,12 +205,12 @@ def findings(
     limit = headlines.allowed(requirement, curve.speed)
     headline = headlines.headline(curve.speed, curve.rms, limit=limit, doubtful=curve.doubtful)
     detail = detail_speed(headline, judged, named, axis)
-    progress("looking for causes and remedies")
+    tell(2, STEPS, "looking for causes and remedies")
     explanation = explain(axis, detail.speed)
-    progress("computing the frames of the speed slider")
+    tell(3, STEPS, "computing the frames of the speed slider")
     frames, first = frame_speeds(axis, sweep, named, detail.speed)
     slider = page_frames.slider(axis, frames, first, seed, closed=smooth is not None)
-    progress("drawing")
+    tell(4, STEPS, "drawing")
     ring_errors, budget = _ring(axis)
     return Findings(
         axis=axis,

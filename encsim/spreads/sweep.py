@@ -14,6 +14,7 @@ from ..checks import Fault, InputError, is_real, refuse
 from ..formats import changes
 from ..model.axis import check_axis
 from ..open_loop.closed_form import checked_speeds, ripple
+from ..progress import ProgressTo, teller
 from ..results import Series, measured_in, recorded
 
 if TYPE_CHECKING:
@@ -79,7 +80,14 @@ class Sweep(Series):
 
 
 @recorded
-def sweep(axis: Axis, values: Mapping[str, Sequence[Any]], speeds: Any, of: str = "rms") -> Sweep:
+def sweep(
+    axis: Axis,
+    values: Mapping[str, Sequence[Any]],
+    speeds: Any,
+    of: str = "rms",
+    *,
+    progress: ProgressTo = None,
+) -> Sweep:
     """Ripple by speed for each of several values of a key; several keys give all their combinations.
 
     Parameters
@@ -91,6 +99,8 @@ def sweep(axis: Axis, values: Mapping[str, Sequence[Any]], speeds: Any, of: str 
         Speeds, m/s or rad/s, or text, ``["1 mm/s", "10 mm/s"]``; at least one.
     of : {"rms", "peak", "relative"}
         Which value of `RippleCurve`.
+    progress : callable or True, optional
+        ``progress(done, total)`` is called with columns; True tells on stderr.
 
     Returns
     -------
@@ -113,7 +123,10 @@ def sweep(axis: Axis, values: Mapping[str, Sequence[Any]], speeds: Any, of: str 
     choice("sweep.of", of, OF)
     speed = checked_speeds("sweep.speeds", speeds, axis.scale.unit).ravel()
     settings = _grid(values)
-    curves = [ripple(one, speed) for one in _changed(axis, settings)]
+    curves, tell = [], teller("sweep", progress, "columns")
+    for one in _changed(axis, settings):
+        curves.append(ripple(one, speed))
+        tell(len(curves), len(settings))
     reasons = tuple(dict.fromkeys(reason for curve in curves for reason in curve.reasons))
     return Sweep(
         speed=speed,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from concurrent.futures import Executor
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
@@ -16,6 +16,7 @@ from ..decisions import ripple_summary
 from ..decisions.requirements import Requirement
 from ..model.axis import Axis, axis_fault
 from ..open_loop.closed_form import checked_speeds
+from ..progress import ProgressTo, teller
 from ..results import AXIS_EXAMPLE, Series, measured_in, picture, recorded
 from . import description, statistics
 from .samples import Job
@@ -155,7 +156,7 @@ def tolerance(
     resume: str | None = None,
     *,
     rng: np.random.Generator | None = None,
-    progress: Callable[..., Any] | None = None,
+    progress: ProgressTo = None,
 ) -> Tolerance:
     """Ripple of many axes whose parts differ, and the share of them that meets a requirement.
 
@@ -186,8 +187,8 @@ def tolerance(
         with more samples too.
     rng : numpy.random.Generator, optional
         Draws the seed, which stands in the result, in the place of ``seed``.
-    progress : callable, optional
-        ``progress(done, samples)``, called in this thread.
+    progress : callable or True, optional
+        ``progress(done, total)`` is called in this thread, with samples; True tells on stderr.
 
     Returns
     -------
@@ -226,7 +227,8 @@ def tolerance(
     job = Job(axis, dict(spread), speed, int(seed), requirement)
     _check_requirement(job)
     job.sampler.look()
-    batch = SampleScheduler(job, int(samples), resume, progress).run(executor)
+    tell = teller("tolerance", progress, "axes")
+    batch = SampleScheduler(job, int(samples), resume, tell).run(executor)
     return Tolerance(
         speed=job.speeds,
         **statistics.summary(job, batch),

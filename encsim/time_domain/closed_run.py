@@ -26,6 +26,7 @@ from ..model.estimators import Difference
 from ..model.linear_estimator import Linear
 from ..model.profiles import Constant, Profile
 from ..open_loop import limits
+from ..progress import ProgressTo, Teller, teller
 from ..results import recorded
 from . import chain
 from .closed_run_result import Run, Runs
@@ -47,6 +48,7 @@ def run(
     seed: int | None = None,
     *,
     rng: np.random.Generator | None = None,
+    progress: ProgressTo = None,
 ) -> Run:
     """Run the closed loop in time, from steady motion.
 
@@ -63,6 +65,8 @@ def run(
         Seed of all random numbers, 0 to 2**64 - 1; 0 where neither it nor ``rng`` is given.
     rng : numpy.random.Generator, optional
         Draws the seed, which stands in the result, in the place of ``seed``.
+    progress : callable or True, optional
+        ``progress(done, total)`` is called with samples; True tells on stderr.
 
     Returns
     -------
@@ -104,7 +108,7 @@ def run(
         start = float(demand[1, 0])
     lanes = _lanes(axis, demand, time, start, int(seed), settle)
     out = np.zeros((rows.COLUMNS, samples))
-    _advance(lanes, samples, out)
+    _advance(lanes, samples, out, teller("run", progress, "samples"))
     return _result(axis, lanes, out, time, demand, int(seed), settle)
 
 
@@ -117,6 +121,7 @@ def runs(
     *,
     starts: list[float] | np.ndarray | None = None,
     rng: np.random.Generator | None = None,
+    progress: ProgressTo = None,
 ) -> Runs:
     """Run the closed loop at many speeds side by side: ripple against speed with all that is not linear.
 
@@ -134,6 +139,8 @@ def runs(
         True position of each run at time 0, m or rad; default 0.
     rng : numpy.random.Generator, optional
         Draws the seed, which stands in the result, in the place of ``seed``.
+    progress : callable or True, optional
+        ``progress(done, total)`` is called with runs; True tells on stderr.
 
     Returns
     -------
@@ -162,7 +169,7 @@ def runs(
     samples = _samples("runs", axis, seconds)
     settle = settling(axis, samples)
     parts, stopped, clipped = [], [], 0
-    size = _group(axis)
+    size, tell = _group(axis), teller("runs", progress, "runs")
     for first in range(0, speed.size, size):
         part = speed[first : first + size]
         seeds = [(int(seed) + first + i) % (1 << 64) for i in range(part.size)]
@@ -172,6 +179,7 @@ def runs(
         parts.append(_rms(axis, lanes, samples, settle))
         stopped += [_stop(axis, lanes, i) for i in range(part.size)]
         clipped += lanes.clipped
+        tell(first + part.size, speed.size)
     rms = {name: np.concatenate([part[name] for part in parts]) for name in parts[0]}
     reasons = _reasons(axis, np.abs(speed).max(), samples, settle, clipped, next(filter(None, stopped), None))
     return Runs(
@@ -247,7 +255,7 @@ def _lanes(
     return lanes
 
 
-def _advance(lanes: Loops, samples: int, out: np.ndarray | None) -> None:
+def _advance(lanes: Loops, samples: int, out: np.ndarray | None, tell: Teller | None = None) -> None:
     """Run all chunks, or until every lane has stopped."""
     first = lanes.begin // CHUNK * CHUNK
     while first < samples:
@@ -256,6 +264,8 @@ def _advance(lanes: Loops, samples: int, out: np.ndarray | None) -> None:
         if np.isfinite(lanes.stop).all():
             break
         first += CHUNK
+        if tell is not None and first > 0:
+            tell(min(first, samples), samples)
 
 
 def _first_call(alone: bool) -> contextlib.AbstractContextManager[None]:

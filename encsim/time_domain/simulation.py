@@ -18,6 +18,7 @@ from ..doubts import Doubt
 from ..kernels import open_chain, records
 from ..kernels.rows import CHUNK
 from ..model.axis import Axis
+from ..progress import ProgressTo, Teller, teller
 from ..results import AXIS_EXAMPLE, Series, measured_in, picture, recorded
 from . import chain
 from .chain import remembers
@@ -101,6 +102,7 @@ def simulate(
     *,
     rng: np.random.Generator | None = None,
     threads: int | None = None,
+    progress: ProgressTo = None,
 ) -> Trace:
     """Run an axis at a steady speed and return what the controller sees.
 
@@ -119,6 +121,8 @@ def simulate(
         Draws the seed, which stands in the result, in the place of ``seed``.
     threads : int, optional
         Threads to use where the axis has finite memory; None: as many as are useful.
+    progress : callable or True, optional
+        ``progress(done, total)`` is called with samples, by one thread at a time; True tells on stderr.
 
     Returns
     -------
@@ -148,6 +152,7 @@ def simulate(
     check_run(axis, speed, samples, seed, start, threads)
     samples, speed, start, seed = int(samples), float(speed), float(start), int(seed)
     run = _Run(axis, speed, samples, seed, start)
+    run.tell = teller("simulate", progress, "samples")
     clipped = run.fill(_parts(axis, samples, threads))
     reasons = _reasons(axis, speed, samples, clipped, run.settle)
     columns = run.time, run.position, run.velocity, run.rms, run.peak, run.settle
@@ -164,7 +169,8 @@ class _Run:
         pieces = -(-samples // PIECE)
         self._squares = np.zeros(pieces)
         self._low, self._high = np.full(pieces, np.inf), np.full(pieces, -np.inf)
-        self._stopped = threading.Event()
+        self._stopped, self._lock, self._done = threading.Event(), threading.Lock(), 0
+        self.tell: Teller = teller("simulate", None, "")
 
     def fill(self, parts: list[tuple[int, int]]) -> int:
         """Fill the ranges of pieces, each in its own thread; return the number of clipped readings."""
@@ -184,6 +190,9 @@ class _Run:
         for piece in range(first, end):
             if not self._stopped.is_set():
                 self._fill_piece(stream, piece)
+                with self._lock:
+                    self._done += min(PIECE, self.samples - piece * PIECE)
+                    self.tell(self._done, self.samples)
 
     def _fill_piece(self, stream: Stream, piece: int) -> None:
         """Fill one piece and keep its sums."""

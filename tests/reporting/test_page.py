@@ -270,7 +270,9 @@ def test_verdict_is_that_of_the_requirement(pages):
 
 def test_met_requirement_says_yes():
     limits = encsim.Requirement(speeds=(0.01, 0.02), measured=1.0)
-    found = page.findings(stage(), None, limits, 0, lambda text: None)
+    told = []
+    found = page.findings(stage(), None, limits, 0, lambda *step: told.append(step))
+    assert [step[:2] for step in told] == [(step, 4) for step in (1, 2, 3, 4)]
     assert page_answer._verdict(found.judgement, found.headline).startswith("Yes, every limit is met.")
 
 
@@ -291,7 +293,7 @@ def test_verdict_facts_picture_and_detail_tell_one_worst_speed():
 def test_unstable_loop_is_told_first():
     control = encsim.Control(60.0, 1e6, integral_time=12e-3, delay=60e-6)
     axis = stage(load=encsim.Load(5.0), control=control)
-    found = page.findings(axis, [0.01], None, 0, lambda text: None)
+    found = page.findings(axis, [0.01], None, 0, lambda *told: None)
     assert found.unstable
     assert any("unstable" in reason for reason in found.doubts)
     shown = page_answer.prepare_ripple(found.curve)
@@ -300,7 +302,7 @@ def test_unstable_loop_is_told_first():
 
 def test_closed_curve_is_measured_ripple_of_the_loop():
     axis = closed_stage()
-    found = page.findings(axis, [0.005], None, 0, lambda text: None)
+    found = page.findings(axis, [0.005], None, 0, lambda *told: None)
     curve = found.curve
     again = encsim.smoothness(axis, curve.speed).measured
     np.testing.assert_allclose(curve.rms, again, rtol=1e-12)

@@ -278,7 +278,7 @@ def test_met_requirement_says_yes():
 
 def test_verdict_facts_picture_and_detail_tell_one_worst_speed():
     asked = encsim.Requirement(speeds=(1e-3, 0.5), relative=0.01, floor=50e-6, measured=0.9e-3)
-    found = page.findings(stage(), None, asked, 0, lambda text: None)
+    found = page.findings(stage(), None, asked, 0, lambda *told: None)
     told = wording.quantity(found.headline.speed, "m/s", 2)
     shown = page_answer.prepare_ripple(found.curve, asked)
     assert shown.headline == found.headline

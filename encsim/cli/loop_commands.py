@@ -86,13 +86,13 @@ def _loop_options(parser: Parser) -> None:
     parser.add_argument(
         "--speeds",
         metavar="SPEEDS",
-        help="speeds of the smoothness, as of encsim ripple (default: as there, but with timed edges those at which "
-        "the loop is stable)",
+        help="speeds, as of encsim ripple (default: as there, but with period measurement those at which the loop is "
+        "stable)",
     )
     parser.add_argument(
         "--speed",
-        help=f"{SPEED_HELP}, of the margins: friction, filters that follow the speed, the age of timed edges, which "
-        "need it, and the encoder's lines in --plot-margins (default: standstill)",
+        help=f"{SPEED_HELP}, of the margins: friction, filters that follow the speed, the delay of period measurement, "
+        "which needs it, and the harmonics of the encoder in --plot-margins (default: standstill)",
     )
     parser.add_argument(
         "--simulate",
@@ -278,12 +278,13 @@ def _tune_options(parser: Parser) -> None:
     parser.add_argument(
         "--torque-ripple",
         metavar="TORQUE",
-        help='largest rms of the torque or force that encoder errors cause, "0.05 N m" or "2 N" (default: no limit)',
+        help='largest rms of the torque or force by encoder errors, "0.05 N m" or "2 N" (default: three times it, with '
+        "friction, stays within control.torque_limit)",
     )
     parser.add_argument(
         "--speed",
-        help=f"{SPEED_HELP}, of that ripple and of the margins; with timed edges needed, the lowest working speed, "
-        "since slower they are older (default: standstill)",
+        help=f"{SPEED_HELP}, of that ripple and of the margins; period measurement needs it: the lowest working speed, "
+        "where its delay is longest (default: margins at standstill, ripple at the speed where it is largest)",
     )
 
 
@@ -351,9 +352,7 @@ TUNE = Command(
         Output("--write-axis", "write an axis file with the proposed gains; - is stdout", _tuned_axis),
         into("the proposed gains", _tuned_gains),
     ],
-    text=lambda job: reporting.tuning_text.tuning(
-        job.result, job.axis, _limits(job), job.speed or 0.0, long=job.long
-    ),
+    text=lambda job: reporting.tuning_text.tuning(job.result, job.axis, long=job.long),
     functions=("tuning", "lines"),
     reword=in_words,
 )

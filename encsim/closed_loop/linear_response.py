@@ -14,7 +14,7 @@ from ..model.axis import Axis, check_axis
 from ..model.delays import reading_delay
 from . import loop as loops
 from . import squared_gains
-from .state_space import Assembly, inside
+from .state_space import Assembly, Matrices, estimator_matrices, inside
 from .timed_edges import few_edges
 
 # Rise time is taken between these shares of the final value, settling time to within SETTLED of it.
@@ -27,6 +27,94 @@ SHORTEST, LONGEST, MOST_NUMBERS = 64, 1 << 17, 1 << 26
 # Where edges are timed: largest change of the speed for the mean filter to apply, and the change by a default step.
 LARGEST_CHANGE, DEFAULT_CHANGE = 0.1, 0.02
 FREQUENCIES = 4096
+
+
+PARTS = ("loop", "plant", "estimator")
+
+
+class LinearObjects:
+    """The linear loop of a result and its parts as objects of other libraries; the result knows axis and speed."""
+
+    axis: Axis
+    speed: float
+
+    def to_control(self, part: str = "loop") -> Any:
+        """The loop or a part of it as a discrete object of python-control.
+
+        Parameters
+        ----------
+        part : {"loop", "plant", "estimator"}
+            The loop gain L, broken at the torque command (S = 1/(1 + L)); the plant from the torque command to the
+            position that the controller reads, with all delays; the estimator from that position to the velocity.
+
+        Returns
+        -------
+        control.StateSpace
+            SI, sampled at the loop rate; its frequency response is that of `margins`.
+
+        Raises
+        ------
+        InputError
+            If the part is none of these, or edges are timed: that is no linear filter of sampled positions.
+        ModuleNotFoundError
+            If python-control is not installed; `to_scipy` needs nothing more.
+
+        Examples
+        --------
+        >>> import encsim
+        >>> axis = encsim.load("stage_x_loop.toml")
+        >>> loop = encsim.margins(axis).to_control()
+        >>> loop.dt
+        6.25e-05
+        """
+        import control
+
+        return control.ss(*_matrices(self.axis, self.speed, part), 1.0 / self.axis.sampling.rate)
+
+    def to_scipy(self, part: str = "loop") -> Any:
+        """The same as :meth:`to_control` as ``scipy.signal.dlti``.
+
+        Parameters
+        ----------
+        part : {"loop", "plant", "estimator"}
+            As of :meth:`to_control`.
+
+        Returns
+        -------
+        scipy.signal.dlti
+            In state-space form.
+
+        Raises
+        ------
+        InputError
+            As by :meth:`to_control`.
+
+        Examples
+        --------
+        >>> import encsim
+        >>> axis = encsim.load("stage_x_loop.toml")
+        >>> encsim.margins(axis).to_scipy("estimator").poles.size
+        1
+        """
+        from scipy.signal import StateSpace
+
+        return StateSpace(*_matrices(self.axis, self.speed, part), dt=1.0 / self.axis.sampling.rate)
+
+
+def _matrices(axis: Axis, speed: float, part: str) -> Matrices:
+    """A, B, C, D of the loop or a part of it."""
+    if part not in PARTS:
+        checks.refuse("margins.part", f"be one of {', '.join(PARTS)}", part)
+    if not axis.estimator.linear:
+        rule = "be one of sampled positions: one that times edges is no linear filter of them"
+        checks.refuse("Axis.estimator", rule, axis.estimator.kind)
+    built = loops.build(axis, speed)
+    if part == "estimator":
+        return estimator_matrices(built)
+    assembly = Assembly(built)
+    if assembly.order > loops.LARGEST_ORDER:
+        _refuse_order("margins", axis, assembly.order)
+    return assembly.opened("torque" if part == "loop" else "reading")
 
 
 class LinearResponse:

@@ -105,6 +105,17 @@ class Loop:
         """The estimator of a loop whose edges are timed."""
         return cast("EdgeFilter", self.estimator)
 
+    @property
+    def torque_at_once(self) -> float:
+        """Torque command per unit of position, in the sample in which the measured position changes."""
+        (first, *_), (below, *_) = self.estimator.coefficients(self.rate)
+        gain, time = self.control.position_gain + first / below, self.control.integral_time
+        gain *= self.control.velocity_gain * (1.0 if time is None else 1.0 + 1.0 / (self.rate * time))
+        for section in self.filters:
+            above, under = section.coefficients()
+            gain *= above[0] / under[0]
+        return float(gain)
+
     def response(self, frequency: float | np.ndarray) -> ErrorResponse:
         """Gains from an encoder error at some frequencies, Hz."""
         # quotients of finite terms: 0 Hz is no special case

@@ -17,6 +17,7 @@ from .timed_edges import FIXED_FROM
 
 if TYPE_CHECKING:
     from ..model.axis import Axis
+    from ..model.load_and_control import Load
     from ..open_loop.validity import Term
     from .error_lines import ErrorLines
     from .loop import Loop
@@ -143,13 +144,20 @@ def _friction_terms(axis: Axis, signed: np.ndarray, total: np.ndarray) -> list[T
     limit, speed = control.torque_limit, np.abs(signed)
     torque, actual = (PEAKS * np.sqrt(total[:, curve]) for curve in (1, 2))
     terms: list[Term] = []
-    excess = load.stribeck * np.exp(-np.minimum((speed / (load.stribeck_speed or 1.0)) ** 2, 700.0))
     if load.coulomb > 0.0 or load.stribeck > 0.0:
         terms.append((actual >= speed, Doubt("friction_reverses")))
     if limit is not None:
-        steady = np.sign(signed) * (load.coulomb + excess + load.viscous * speed) - load.force
-        terms.append((np.abs(steady) + torque > limit, Doubt("torque_near_limit", peaks=PEAKS)))
+        terms.append(
+            (np.abs(steady_torque(load, signed)) + torque > limit, Doubt("torque_near_limit", peaks=PEAKS))
+        )
     return terms
+
+
+def steady_torque(load: Load, signed: np.ndarray) -> np.ndarray:
+    """Torque that steady motion takes, against friction and the constant force."""
+    speed = np.abs(signed)
+    excess = load.stribeck * np.exp(-np.minimum((speed / (load.stribeck_speed or 1.0)) ** 2, 700.0))
+    return np.sign(signed) * (load.coulomb + excess + load.viscous * speed) - load.force
 
 
 def _cogging_terms(axis: Axis, signed: np.ndarray, total: np.ndarray) -> tuple[list[Term], tuple[str, ...]]:

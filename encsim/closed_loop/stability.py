@@ -18,6 +18,7 @@ from ..model.delays import velocity_delay
 from ..results import LOOP_EXAMPLE, Result, measured_in, picture, recorded
 from . import loop as loops
 from . import plant
+from .linear_response import LinearObjects
 from .state_space import inside
 from .timed_edges import EdgeFilter, few_edges
 
@@ -66,10 +67,9 @@ SECTIONS = 15
 # Phase crossovers (-180 deg) that are evaluated.
 MOST_CROSSOVERS = 400
 # Below this loop gain, and so many cycles of phase of the delay further, points need not be dense.
-WEAK = 0.02
-FURTHER = 4.0
+WEAK, FURTHER = 0.02, 4.0
 HALF_POWER = 2.0**-0.5
-# Below this loop gain a change of sign is rounding: a gain margin above 1e9 counts as infinite.
+# A change of sign below it is rounding: a gain margin above 1e9 counts as infinite.
 NOTHING = 1e-9
 
 
@@ -94,7 +94,7 @@ class Resonance:
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
-class Margins(Result):
+class Margins(LinearObjects, Result):
     """Margins of the loop broken at the torque command.
 
     Attributes
@@ -126,10 +126,11 @@ class Margins(Result):
     resonances : tuple of Resonance
         One for two masses.
     poles : ndarray of complex
-        Closed-loop poles, largest first; without the free position where there is no position control. Empty
-        for a loop of more than 600 states.
+        Closed loop, largest first; not the free position without position control. Empty for above 600 states.
+    speed : float
+        As given, m/s or rad/s.
     frequency, open_gain : ndarray
-        Open-loop frequency response L from which the margins are computed, Hz and complex; not in `to_dict`.
+        Open-loop frequency response L behind the margins, Hz and complex; not in `to_dict`.
 
     Examples
     --------
@@ -153,6 +154,7 @@ class Margins(Result):
     poles: np.ndarray
     valid: bool
     reasons: tuple[str, ...]
+    speed: float = field(metadata=measured_in("position/s"))
     axis: Axis = field(metadata={"plain": False})
     frequency: np.ndarray = field(metadata={"plain": False}, repr=False)
     open_gain: np.ndarray = field(metadata={"plain": False}, repr=False)
@@ -252,6 +254,7 @@ class FrequencyResponse:
             poles=1.0 + self.shifted[np.argsort(-np.abs(1.0 + self.shifted), kind="stable")],
             valid=stable and not few,
             reasons=(*((Doubt("unstable_margins"),) if not stable else ()), *few),
+            speed=float(speed),
             axis=axis,
             frequency=self.frequency,
             open_gain=self.gain,

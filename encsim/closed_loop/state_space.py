@@ -12,8 +12,9 @@ if TYPE_CHECKING:
 
 
 CURVES = ("measured", "torque", "actual", "position")
-# Inputs: error of the encoder, velocity command added to that of the position control, torque on the load.
-INPUTS = ("error", "command", "load_torque")
+# Inputs: error of the encoder, velocity command added to that of the position control, torque on the load; and torque
+# command of a loop that is open there.
+INPUTS = ("error", "command", "load_torque", "drive")
 # Time constants of the slowest pole after which a response has decayed.
 DECAYED = 40.0
 # With more doublings only rounding distinguishes a pole from one on the unit circle.
@@ -103,6 +104,9 @@ class DrivenLoop:
             return {key: states @ np.append(row, direct[key]) for key, row in self.rows.items()}
 
 
+Matrices = tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]
+
+
 class Assembly:
     """Assembles the parts of a loop; a signal is a row of weights of all states and, last, the INPUTS."""
 
@@ -159,7 +163,17 @@ class Assembly:
             },
         )
 
-    def _assembled(self) -> dict[str, np.ndarray]:
+    def opened(self, output: str) -> Matrices:
+        """A, B, C, D from the torque command to minus the controller's ("torque"), or to the position it reads."""
+        rows = self._assembled(opened=True)
+        # the plant with its delays stands first
+        n = self.order if output == "torque" else self.starts["estimator"]
+        row, drive = rows[output], self.order + INPUTS.index("drive")
+        sign = -1.0 if output == "torque" else 1.0
+        matrix = np.eye(n) + self.changes[:n, :n]
+        return matrix, self.changes[:n, [drive]], sign * row[None, :n], np.array([[sign * row[drive]]])
+
+    def _assembled(self, opened: bool = False) -> dict[str, np.ndarray]:
         """Rows of all outputs, assembled in the order in which the controller computes."""
         self.changes = np.zeros((self.order, self.order + len(INPUTS)))
         queue = self.sizes["readings"]
@@ -170,8 +184,8 @@ class Assembly:
         measured = measured + self._input("error")
         velocity = self._filter("estimator", 0, self.ahead, self.behind, measured)
         torque = self._torque(measured, velocity)
-        self._move_plant(torque)
-        return {
+        self._move_plant(self._input("drive") if opened else torque)
+        return ({"reading": measured} if opened else {}) | {
             "measured": velocity,
             "torque": torque,
             "actual": self._of_plant(self.loop.plant.velocity),
@@ -250,6 +264,15 @@ class Assembly:
         tail = np.cumsum(self.ahead[::-1])[::-1][1:]
         shift[self.starts["estimator"] :][: len(tail)] = tail
         return np.linalg.qr(shift[:, None], mode="complete")[0][:, 1:]
+
+
+def estimator_matrices(loop: Loop) -> Matrices:
+    """A, B, C, D of the estimator alone, in transposed direct form II."""
+    ahead, behind = _matched(*loop.estimator.coefficients(loop.rate))
+    n = len(ahead) - 1
+    matrix = np.eye(n, k=1)
+    matrix[:, 0] = -behind[1:]
+    return matrix, (ahead[1:] - behind[1:] * ahead[0])[:, None], np.eye(1, n), np.array([[ahead[0]]])
 
 
 def _matched(above: np.ndarray, below: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

@@ -50,7 +50,9 @@ def refuse(search: GainSearch) -> NoReturn:
     wanted = [name for name in LIMITS if search.limits[name] is not None]
     for step in range(len(STEPS["phase_margin"])):
         relaxed = _relaxed(values, stable, {name: search.limits[name] for name in wanted}, step)
-        if GainSearch(search.axis, dict.fromkeys(LIMITS) | relaxed, search.speed).proposed() is not None:
+        again = dict.fromkeys(LIMITS) | relaxed
+        other = GainSearch(search.axis, again, search.speed, ripple_speed=search.ripple_speed)
+        if other.proposed() is not None:
             break
     raise checks.InputError(
         *(
@@ -152,7 +154,7 @@ def remedies(search: GainSearch, control: Control) -> tuple[Allowance, ...]:
     for name, change in tried(search.axis, search.limits, search.speed).items():
         try:
             axis = AxisChange(name=name, change=change).on(search.axis)
-            other = GainSearch(axis, search.limits, search.speed, lax=True)
+            other = GainSearch(axis, search.limits, search.speed, ripple_speed=search.ripple_speed, lax=True)
         except InputError:
             # twice a value can be out of range
             continue
@@ -171,7 +173,7 @@ def stiffness(control: Control) -> float:
 
 def tried(axis: Axis, limits: dict[str, Any], speed: float = 0.0) -> dict[str, dict[str, Any]]:
     """Changes of one thing, {name: {key: value}}."""
-    candidates = _of_loop(axis) | _of_estimator(axis, speed, calmer=limits["torque_ripple"] is not None)
+    candidates = _of_loop(axis) | _of_estimator(axis, speed, more=limits["torque_ripple"] is not None)
     if limits["torque_ripple"] is not None:
         return candidates | _of_encoder(axis)
     # a finer resolution shortens the delay of the edges
@@ -205,12 +207,10 @@ def _of_loop(axis: Axis) -> dict[str, dict[str, Any]]:
     return candidates
 
 
-def _of_estimator(axis: Axis, speed: float, calmer: bool) -> dict[str, dict[str, Any]]:
-    others = {"a quicker": _scaled(axis, 2.0, speed)} | (
-        {"a calmer": _scaled(axis, 0.5, speed)} if calmer else {}
-    )
+def _of_estimator(axis: Axis, speed: float, more: bool) -> dict[str, dict[str, Any]]:
+    others = {"less": _scaled(axis, 2.0, speed)} | ({"more": _scaled(axis, 0.5, speed)} if more else {})
     return {
-        f"{how} estimator, {estimator_text.text(other, axis.scale.unit)}": {"estimator": other}
+        f"{how} filtering, {estimator_text.text(other, axis.scale.unit)}": {"estimator": other}
         for how, other in others.items()
         if other is not None and other != axis.estimator
     }
@@ -254,7 +254,7 @@ def _of_counts(axis: Axis) -> dict[str, dict[str, Any]]:
     factor = axis.interpolation.factor
     if factor is None:
         return {}
-    return {f"twice the counts a period, {2 * factor}": {"interpolation.factor": 2 * factor}}
+    return {f"twice the counts per period, {2 * factor}": {"interpolation.factor": 2 * factor}}
 
 
 def _half(

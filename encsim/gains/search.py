@@ -87,6 +87,8 @@ class GainSearch:
 
     Attributes
     ----------
+    ripple_speed : float
+        Speed of the torque ripple; ``speed`` where it is left out.
     lax : bool
         Whether a ripple that the search sees far below its limit is believed without asking ``smoothness``.
     bias : float
@@ -95,9 +97,18 @@ class GainSearch:
         Exact sensitivity peak and torque ripple over those of the search.
     """
 
-    def __init__(self, axis: Axis, limits: dict[str, Any], speed: float, *, lax: bool = False) -> None:
+    def __init__(
+        self,
+        axis: Axis,
+        limits: dict[str, Any],
+        speed: float,
+        *,
+        ripple_speed: float | None = None,
+        lax: bool = False,
+    ) -> None:
         self.lax = lax
         self.axis, self.limits, self.speed = axis, limits, abs(speed)
+        self.ripple_speed = self.speed if ripple_speed is None else abs(ripple_speed)
         self.load, self.present = loops.closed(axis)
         self.linear = axis.estimator.linear
         self.loop = loops.build(axis, self.speed)
@@ -152,10 +163,12 @@ class GainSearch:
         self.weight = None
         if self.limits["torque_ripple"] is not None:
             square = body.real**2 + body.imag**2
-            self.weight = _over(AliasedErrors(self.axis, self.speed).on_grid(cycles), square)
+            self.weight = _over(AliasedErrors(self.axis, self.ripple_speed).on_grid(cycles), square)
             if not self.linear:
                 self.estimate = estimate
-                self.held = _over(EdgeErrors(self.axis, self.speed, self.loop.edges).on_grid(cycles), square)
+                self.held = _over(
+                    EdgeErrors(self.axis, self.ripple_speed, self.loop.edges).on_grid(cycles), square
+                )
 
     def _weights(self, weight: np.ndarray, position_gain: np.ndarray) -> np.ndarray:
         """Weights of |L S|**2 in the torque ripple, one row per position gain, from that of sampled positions."""
@@ -361,7 +374,7 @@ class GainSearch:
 
     def ripple(self, control: Control) -> float:
         """Rms of the torque command by encoder errors."""
-        return float(smoothness(replace(self.axis, control=control), self.speed).torque)
+        return float(smoothness(replace(self.axis, control=control), self.ripple_speed).torque)
 
 
 def _over(weight: np.ndarray, square: np.ndarray) -> np.ndarray:

@@ -5,17 +5,23 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING, Any, ClassVar, cast
+from typing import TYPE_CHECKING, Any, ClassVar, NamedTuple, cast
+
+import numpy as np
 
 from .. import checks
+from ..closed_loop import loop as loops
 from ..closed_loop import timed_edge_loops
-from ..closed_loop.closed_loop_ripple import smoothness
+from ..closed_loop.closed_loop_ripple import Smoothness, smoothness
+from ..closed_loop.loop_validity import PEAKS, steady_torque
 from ..closed_loop.stability import Margins
+from ..doubts import named
 from ..formats import estimator_text
 from ..model.axis import check_axis
 from ..model.load_and_control import CAUTIONS, Control
+from ..open_loop.limits import default_speeds
 from ..results import Result, measured_in, recorded
-from ..wording import show
+from ..wording import force, show
 from .advice import Allowance, refuse, remedies
 from .search import LIMITS, UNITS, GainSearch
 
@@ -27,6 +33,9 @@ if TYPE_CHECKING:
 
 # The optimum is flat: where two limits meet the search may stop 2 % from one of them.
 BINDING = 0.02
+# Rounds in which the limit of the ripple at one speed is fitted so that the largest over the range keeps it, and the
+# room that each leaves.
+ROUNDS, ROOM = 5, 1e-3
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -40,7 +49,13 @@ class Tuning(Result):
     margins : Margins
         Of the loop with it.
     torque_ripple : float
-        Rms of the torque command by encoder errors at the speed asked for, torque: that of `smoothness`.
+        Rms of the torque command by encoder errors, torque: that of `smoothness` at ``ripple_speed``.
+    ripple_speed : float
+        Speed of the torque ripple, m/s or rad/s: the one asked for; without one that of the largest ripple between
+        the lowest and the top speed of the axis (see `Motion`).
+    limits : dict of str to (float or None)
+        The limits that were kept: phase margin, deg, sensitivity peak, torque ripple. Without a limit of the ripple and
+        without a speed it is what the torque limit leaves beside friction and force, over 3.
     binding : tuple of str
         Limiting criteria, met within 2 %: "phase_margin", "sensitivity_peak", "torque_ripple". Empty where only the
         loop rate limits the gains.
@@ -49,7 +64,7 @@ class Tuning(Result):
     cautions : tuple of str
         To be read before the gains are used.
     speed : float
-        Speed at which friction, filters that follow it and timed edges are taken, and of the torque ripple.
+        Speed at which friction, filters that follow it and timed edges are taken.
     stable_from, margin_from, linear_from : float or None
         Where edges are timed, whose delay grows as the speed falls: lowest speeds, m/s or rad/s, at which the loop
         with the proposed gains is stable, keeps a phase margin of 30 deg (or the one asked for, if it is smaller), and
@@ -73,11 +88,15 @@ class Tuning(Result):
         "position_gain": "1/s",
         "velocity_gain": "velocity gain",
         "integral_time": "s",
+        "phase_margin": "deg",
+        "sensitivity_peak": "1",
     }
 
     control: Control
     margins: Margins
     torque_ripple: float = field(metadata=measured_in("force"))
+    ripple_speed: float = field(metadata=measured_in("position/s"))
+    limits: dict[str, float | None]
     binding: tuple[str, ...]
     remedies: tuple[Allowance, ...]
     cautions: tuple[str, ...] = CAUTIONS
@@ -139,7 +158,8 @@ def tune(
     3518
     """
     check_axis("tune.axis", axis)
-    return _searched(axis, phase_margin, sensitivity_peak, torque_ripple, speed)[1].control
+    limits = _limits(phase_margin, sensitivity_peak, torque_ripple)
+    return _searched(axis, limits, speed).settled.control
 
 
 @recorded
@@ -161,10 +181,12 @@ def tuning(
     sensitivity_peak : float
         Largest sensitivity peak, above 1.
     torque_ripple : float, optional
-        Largest rms of the torque command by encoder errors, torque.
+        Largest rms of the torque command by encoder errors, torque. Left out, and with no speed given, three times
+        that rms stays within the torque limit of the axis, beside friction and force.
     speed : float, optional
         Speed of that torque ripple, about which friction is linearised, and at which edges are timed, m/s or rad/s;
-        left out, standstill. An estimator that times edges requires it, at least one count per second: the lowest
+        left out, friction is that of standstill, and the torque ripple is the largest between the lowest and the top
+        speed of the axis. An estimator that times edges requires it, at least one count per second: the lowest
         working speed, where the delay of the edges is longest.
 
     Returns
@@ -181,7 +203,8 @@ def tuning(
     -----
     Of all gains within the limits those with the largest ``K_p K_v/T_i``: the time integral of the position error
     after a step of load torque is its inverse (``K_v/T_i`` for a velocity loop, ``K_p K_v`` without integral part).
-    Torque ripple is ``smoothness(axis, speed).torque`` of the axis with the proposed gains.
+    Torque ripple is ``smoothness(axis, speed).torque`` of the axis with the proposed gains, or the largest of that of
+    100 speeds and standstill.
 
     Examples
     --------
@@ -192,47 +215,117 @@ def tuning(
     3518
     """
     check_axis("tuning.axis", axis)
-    return _result(*_searched(axis, phase_margin, sensitivity_peak, torque_ripple, speed))
+    return _result(_searched(axis, _limits(phase_margin, sensitivity_peak, torque_ripple), speed))
 
 
-def _searched(
-    axis: Axis,
-    phase_margin: float,
-    sensitivity_peak: float,
-    torque_ripple: float | None,
-    speed: float | None,
-) -> tuple[GainSearch, Settled]:
-    """The search and the settled controller; refused if there is none."""
-    limits = _limits(phase_margin, sensitivity_peak, torque_ripple)
+class Found(NamedTuple):
+    """A settled search, the limits that it keeps, and the ripple that it is judged by."""
+
+    search: GainSearch
+    settled: Settled
+    limits: dict[str, Any]
+    curve: Smoothness
+
+    @property
+    def worst(self) -> int:
+        """Place of the speed with the largest torque ripple."""
+        return int(np.argmax(self.curve.torque))
+
+    @property
+    def ripple(self) -> float:
+        """The largest torque ripple."""
+        return float(self.curve.torque[self.worst])
+
+
+def _searched(axis: Axis, limits: dict[str, Any], speed: float | None) -> Found:
+    """The search with its settled controller; refused if there is none."""
     if speed is not None and not checks.is_real(speed):
         checks.refuse("tuning.speed", "be a finite number", speed, f"{axis.scale.unit}/s")
-    search = GainSearch(axis, limits, float(speed or 0.0))
+    if speed is not None or not axis.estimator.linear:
+        at = float(speed or 0.0)
+        return _settled(axis, limits, limits, at, None, [at])
+    speeds = [0.0, *default_speeds(axis)]
+    if limits["torque_ripple"] is None:
+        limits = limits | {"torque_ripple": _torque_left(axis, np.array(speeds))}
+    found = _settled(axis, limits | {"torque_ripple": None}, limits, 0.0, None, speeds)
+    most, at = limits["torque_ripple"], float(found.curve.speed[found.worst])
+    if most is None:
+        return found
+    asked = most
+    for _ in range(ROUNDS):
+        found = _settled(axis, limits | {"torque_ripple": asked}, limits, 0.0, at, speeds)
+        if found.ripple <= most:
+            break
+        # the largest ripple has moved to another speed: less is left at this one
+        asked *= (1.0 - ROOM) * most / found.ripple
+    return found
+
+
+def _settled(
+    axis: Axis,
+    wanted: dict[str, Any],
+    limits: dict[str, Any],
+    speed: float,
+    ripple_speed: float | None,
+    speeds: list[float],
+) -> Found:
+    """One search within the wanted limits, and the ripple at some speeds with what it proposes."""
+    search = GainSearch(axis, wanted, speed, ripple_speed=ripple_speed)
     settled = search.proposed()
     if settled is None:
         refuse(search)
-    return search, settled
+    return Found(search, settled, limits, smoothness(replace(axis, control=settled.control), speeds))
 
 
-def _result(search: GainSearch, settled: Settled) -> Tuning:
-    proposed, limits = replace(search.axis, control=settled.control), search.limits
-    curve = smoothness(proposed, search.speed)
-    reached = settled.reached() | {"torque_ripple": float(curve.torque)}
+def _torque_left(axis: Axis, speeds: np.ndarray) -> float | None:
+    """Rms that peaks of PEAKS times as much leave within the torque limit; None without a limit, or with none left."""
+    load, control = loops.closed(axis)
+    if control.torque_limit is None:
+        return None
+    left = (control.torque_limit - np.abs(steady_torque(load, speeds))).min() / PEAKS
+    return float(left) if left > 0.0 else None
+
+
+def _result(found: Found) -> Tuning:
+    search, settled, limits, curve = found.search, found.settled, found.limits, found.curve
+    proposed = replace(search.axis, control=settled.control)
+    reached = settled.reached() | {"torque_ripple": found.ripple}
     range_ = {} if search.linear else _working_range(proposed, search, settled.margins)
     few = settled.margins.reasons
-    doubts = cast("Iterable[Doubt]", curve.reasons)
+    at = smoothness(proposed, curve.speed[found.worst])
+    doubts = cast("Iterable[Doubt]", at.reasons)
+    cautions = [] if search.linear else [_aging(proposed, search, **range_)]
     return Tuning(
         control=settled.control,
         margins=settled.margins,
-        torque_ripple=reached["torque_ripple"],
+        torque_ripple=found.ripple,
+        ripple_speed=float(curve.speed[found.worst]),
+        limits=limits,
         binding=tuple(n for n in LIMITS if limits[n] and abs(reached[n] / limits[n] - 1.0) < BINDING),
         remedies=remedies(search, settled.control),
-        cautions=CAUTIONS if search.linear else (*CAUTIONS, _aging(proposed, search, **range_)),
+        cautions=(*CAUTIONS, *cautions, *_single_counts(proposed, curve)),
         speed=search.speed,
         **range_,
-        valid=settled.margins.valid and (curve.valid or limits["torque_ripple"] is None),
+        valid=settled.margins.valid and (at.valid or limits["torque_ripple"] is None),
         reasons=few + tuple(doubt.about("torque ripple") for doubt in doubts if doubt not in few),
         axis=proposed,
     )
+
+
+def _single_counts(axis: Axis, curve: Smoothness) -> list[str]:
+    """Caution where the loop reacts to single counts: what one count does to the torque."""
+    if not axis.estimator.linear or not axis.resolution or not named(curve.reasons, "limit_cycle"):
+        return []
+    limit = loops.closed(axis).control.torque_limit
+    step = loops.build(axis).torque_at_once * axis.resolution
+    clear = curve.speed[~curve.doubtful]
+    below = f"below {show(clear.min(), curve.units['speed'])}" if clear.size else "at all speeds"
+    unit, what = curve.units["torque"], force(axis)
+    share = "" if limit is None else f", {100.0 * step / limit:.2g} % of its limit"
+    return [
+        f"At low speed ({below}) the loop reacts to single counts, and the linear model of the {what} ripple does not "
+        f"apply: one count changes the {what} command by {show(step, unit)}{share}. Use encsim run there."
+    ]
 
 
 def _working_range(axis: Axis, search: GainSearch, margins: Margins) -> dict[str, float]:

@@ -67,7 +67,7 @@ def loop(
         blocks.append(TextTable(_columns(curve, long)))
         blocks += [] if simulated is None else _beside(curve, simulated)
         blocks += [Paragraph(LEGEND)] if long else []
-        blocks.append(Notes(curve.reasons, DOUBT))
+        blocks += [Notes(curve.reasons, DOUBT), Notes(curve.notes)]
     return Report(answer, [*blocks, *caution(bool(cautions), cautions)], long)
 
 
@@ -77,7 +77,9 @@ def smoothness(curve: Smoothness, *, long: bool = False) -> Report:
         return Report([toned("The closed loop is UNSTABLE: no ripple.", LIMIT)], [Notes(curve.reasons)], long)
     answer = [_largest(curve.refined()), *doubt(curve, curve.units["speed"])]
     blocks: list[ReportPart] = [TextTable(_columns(curve, long)), *([Paragraph(LEGEND)] if long else [])]
-    return Report(answer, [*blocks, Notes(curve.reasons, DOUBT), *caution(full=_cautions())], long)
+    return Report(
+        answer, [*blocks, Notes(curve.reasons, DOUBT), Notes(curve.notes), *caution(full=_cautions())], long
+    )
 
 
 def margins(result: Margins, *, long: bool = False) -> Report:
@@ -318,7 +320,7 @@ def _legend(result: Frontier, long: bool) -> Iterator[str]:
     yield "Noise gain: velocity rms per 1 of white position noise."
     yield (
         "Bound: least rms that white noise alone leaves to any estimator with this delay that does not overshoot "
-        "(Cramér-Rao)."
+        "(Cramér-Rao); none for one that does."
     )
     yield f"White position noise here: {show(result.noise, result.units['noise'])} rms."
     yield PEAK

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from typing import TYPE_CHECKING, cast
 
 from ..closed_loop.timed_edge_loops import LEAST_MARGIN
@@ -29,18 +29,8 @@ GAINS = {
 }
 
 
-def tuning(
-    result: Tuning,
-    axis: Axis,
-    limits: Mapping[str, float | None],
-    speed: float,
-    *,
-    long: bool = False,
-) -> Report:
-    """Report of proposed gains.
-
-    ``axis`` has the present gains, ``limits`` are those asked for, ``speed`` is that of the ripple, m/s or rad/s.
-    """
+def tuning(result: Tuning, axis: Axis, *, long: bool = False) -> Report:
+    """Report of proposed gains; ``axis`` has the present ones."""
     gains = TextTable(
         [
             texts("gain", [words for words, _ in GAINS.values()]),
@@ -48,9 +38,9 @@ def tuning(
             texts("proposed", [_gain(result.axis, name) for name in GAINS]),
         ]
     )
-    blocks: list[ReportPart] = [gains, _reached(result, axis, limits)]
-    blocks += [Paragraph(line) for line in _working(result, limits, speed)]
-    blocks += [*_allowed(result, limits), Notes(_doubts(result, axis), DOUBT)]
+    blocks: list[ReportPart] = [gains, _reached(result, axis)]
+    blocks += [Paragraph(line) for line in _working(result)]
+    blocks += [*_allowed(result), Notes(_doubts(result, axis), DOUBT)]
     return Report(
         [_limiting(result, axis), loop_text.stability(result.margins)],
         [*blocks, *caution(full=result.cautions)],
@@ -75,8 +65,8 @@ def _limiting(result: Tuning, axis: Axis) -> str:
     return f"Proposed gains: limited by {names}."
 
 
-def _reached(result: Tuning, axis: Axis, limits: Mapping[str, float | None]) -> TextTable:
-    """The limits asked for beside the values reached."""
+def _reached(result: Tuning, axis: Axis) -> TextTable:
+    """The limits beside the values reached."""
     unit = result.units["torque_ripple"]
     write = {
         "phase_margin": lambda value: f"{value:.1f} deg",
@@ -91,28 +81,28 @@ def _reached(result: Tuning, axis: Axis, limits: Mapping[str, float | None]) -> 
     words = {"phase_margin": "at least", "sensitivity_peak": "at most", "torque_ripple": "at most"}
     asked = {
         name: "no limit" if limit is None else f"{words[name]} {write[name](limit)}"
-        for name, limit in ((name, limits[name]) for name in LIMITS)
+        for name, limit in ((name, result.limits[name]) for name in LIMITS)
     }
     return TextTable(
         [
             texts("criterion", [_limit_words(name, axis) for name in LIMITS]),
-            texts("asked", asked.values()),
+            texts("limit", asked.values()),
             texts("reached", [write[name](reached[name]) for name in LIMITS]),
             texts("", ["limiting" if name in result.binding else "" for name in LIMITS]),
         ]
     )
 
 
-def _working(result: Tuning, limits: Mapping[str, float | None], speed: float) -> Iterator[str]:
+def _working(result: Tuning) -> Iterator[str]:
     """The speed of the ripple, and the speeds at which gains for timed edges hold."""
-    where = at_speed(abs(speed), f"{result.axis.scale.unit}/s")
-    yield f"{force(result.axis).capitalize()} ripple: rms from encoder errors {where}."
+    where = at_speed(abs(result.ripple_speed), result.units["ripple_speed"])
+    yield f"{force(result.axis).capitalize()} ripple: rms from encoder errors {where}, the limiting speed."
     if result.stable_from is None or result.margin_from is None:
         return
     here, margin, stable = (
         show(value, result.units["speed"]) for value in (result.speed, result.margin_from, result.stable_from)
     )
-    asked = limits["phase_margin"]
+    asked = result.limits["phase_margin"]
     least = LEAST_MARGIN if asked is None else min(LEAST_MARGIN, asked)
     yield (
         f"Period measurement: all values hold at {here}; the delay is longer at lower speed. The phase margin is "
@@ -120,7 +110,7 @@ def _working(result: Tuning, limits: Mapping[str, float | None], speed: float) -
     )
 
 
-def _allowed(result: Tuning, limits: Mapping[str, float | None]) -> list[ReportPart]:
+def _allowed(result: Tuning) -> list[ReportPart]:
     """Changes of the encoder, estimator, loop rate or drive that allow higher gains."""
     # With timed edges finer counts shorten the delay, so only "quieter" is true there.
     blocks: list[ReportPart] = []
@@ -138,7 +128,7 @@ def _allowed(result: Tuning, limits: Mapping[str, float | None]) -> list[ReportP
     else:
         blocks.append(Paragraph("No single change that was tried allows clearly higher gains."))
     better = "better" if result.axis.estimator.linear else "quieter"
-    if limits["torque_ripple"] is None:
+    if result.limits["torque_ripple"] is None:
         blocks.append(
             Paragraph(
                 f"A {better} encoder allows no higher gains: no ripple limit was given (--torque-ripple)."

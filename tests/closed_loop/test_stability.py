@@ -7,9 +7,11 @@ from dataclasses import replace
 import control
 import numpy as np
 import pytest
+import random_loops
 import slow_loop
 from margin_axes import AXES, FLEXIBLE, RATE, RIGID, T
 
+import encsim
 from encsim.closed_loop import loop, stability
 from encsim.closed_loop.stability import margins
 from encsim.model.estimators import Difference, LowPass, Tracking
@@ -304,3 +306,52 @@ def test_loop_that_a_long_delay_turns_round_often_keeps_the_turn_that_is_next_to
     turning = np.arange(1, 60) * 2.0 - 1.5
     factors = 2.0 * np.pi * turning / 2.0 / 0.05 / 400.0
     assert found.gain_margin == pytest.approx(factors[np.argmin(np.abs(np.log(factors)))], rel=0.01)
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_margins_of_python_control_are_those_of_its_own_loop(seed):
+    rng = np.random.default_rng(seed)
+    axis, _ = random_loops.stable(rng, seed % 2 == 1)
+    found = encsim.margins(axis)
+    # from its frequency response: as a quotient of polynomials a slow loop loses its digits
+    response = found.to_control()(np.exp(2j * np.pi * found.frequency / axis.sampling.rate))
+    data = control.FrequencyResponseData(response, 2.0 * np.pi * found.frequency, smooth=True)
+    shown = control.stability_margins(data, returnall=True)
+    nearest = shown[1][np.argmin(np.abs(shown[1]))]
+    assert nearest == pytest.approx(found.phase_margin, rel=1e-6)
+    upper, lower = (shown[0][shown[0] > 1.0], shown[0][shown[0] < 1.0])
+    if upper.size:
+        assert upper.min() == pytest.approx(found.gain_margin, rel=1e-6)
+    if found.lower_gain_margin:
+        assert lower.max() == pytest.approx(found.lower_gain_margin, rel=1e-6)
+
+
+@pytest.mark.parametrize("convert", ["to_control", "to_scipy"])
+def test_parts_as_objects_have_the_frequency_response_of_the_loop(convert):
+    axis, _ = random_loops.stable(np.random.default_rng(8), True)
+    frequency = axis.sampling.rate * np.geomspace(1e-4, 0.49, 30)
+    built = encsim.closed_loop.loop.build(axis)
+    terms = built.plant.transfer.fractions(frequency / built.rate)
+    expected = {
+        "loop": built.open_gain(frequency),
+        "plant": terms.measured / terms.denominator,
+        "estimator": built.estimator.response(frequency, built.rate),
+    }
+    points = np.exp(2j * np.pi * frequency / built.rate)
+    for part, gain in expected.items():
+        one = getattr(encsim.margins(axis), convert)(part)
+        assert one.dt == 1.0 / built.rate
+        shown = [one.D + one.C @ np.linalg.solve(z * np.eye(len(one.A)) - one.A, one.B) for z in points]
+        # a double integrator keeps ten digits four decades below the loop rate
+        np.testing.assert_allclose(np.ravel(shown), gain, rtol=1e-7, err_msg=part)
+
+
+def test_parts_that_are_no_linear_filters_are_refused():
+    axis, _ = random_loops.stable(np.random.default_rng(8), True)
+    with pytest.raises(
+        encsim.InputError, match=r'margins.part must be one of loop, plant, estimator, got "motor"'
+    ):
+        encsim.margins(axis).to_control("motor")
+    timed = replace(axis, estimator=encsim.PeriodTiming(1e8))
+    with pytest.raises(encsim.InputError, match=r"Axis.estimator must be one of sampled positions"):
+        encsim.margins(timed, speed=0.1).to_scipy()

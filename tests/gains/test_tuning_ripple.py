@@ -10,13 +10,16 @@ import pytest
 import random_loops
 
 import encsim
-from encsim import InputError
+from encsim import InputError, Interpolation, Signal
+from encsim.closed_loop import loop
+from encsim.closed_loop.state_space import Assembly
 from encsim.formats import changes
 from encsim.gains import tuner
 from encsim.gains.advice import stiffness, tried
 from encsim.gains.encoder_errors import AliasedErrors, _coloured
 from encsim.gains.search import GainSearch
 from encsim.model.estimators import CountAndTime, Difference, Kalman, PeriodTiming
+from encsim.open_loop.limits import default_speeds
 
 EXAMPLES = Path(__file__).resolve().parents[2] / "examples"
 STAGE = encsim.load(EXAMPLES / "stage_x_loop.toml")
@@ -92,10 +95,10 @@ def test_changes_that_are_tried_cover_encoder_estimator_rate_and_drive():
         "half the delay of the command, 30 us",
         "half the latency of the readings, 10 us",
         "a current loop twice as wide, 2 kHz",
-        "a quicker estimator, low-pass 1.6 kHz",
-        "a calmer estimator, low-pass 400 Hz",
+        "less filtering, low-pass 1.6 kHz",
+        "more filtering, low-pass 400 Hz",
         "an encoder with half the jitter, noise and subdivisional error",
-        "twice the counts a period, 8000",
+        "twice the counts per period, 8000",
         "a converter with one bit more, 13",
         "an encoder that samples twice as often, 42 kHz",
     ):
@@ -199,7 +202,7 @@ def test_gains_for_timed_edges_say_down_to_which_speed_they_hold(no_remedies):
         # a speed is found to half a per cent, a margin on the grid to less than a tenth of a degree
         assert encsim.margins(found.axis, speed=slower).phase_margin == pytest.approx(margin, abs=0.5)
     assert found.stable_from < found.margin_from < found.linear_from < found.speed
-    assert "these gains are for 100" in found.cautions[-1]
+    assert any("these gains are for 0.100 mm/s" in caution for caution in found.cautions)
     assert found.valid
     assert found.to_dict()["units"]["stable_from"] == "m/s"
 
@@ -219,9 +222,9 @@ def test_timed_edges_are_not_tuned_without_a_speed(speed):
 
 def test_changes_that_are_tried_for_timed_edges_are_windows_and_finer_counts():
     single, window = (tried(TIMED[name][0], {"torque_ripple": 1.0}, 1e-5) for name in TIMED)
-    assert single["a calmer estimator, count-and-time 50 MHz window=1 ms"]
-    assert window["a quicker estimator, count-and-time 50 MHz window=500 us"]
-    assert "twice the counts a period, 8000" in tried(
+    assert single["more filtering, count-and-time 50 MHz window=1 ms"]
+    assert window["less filtering, count-and-time 50 MHz window=500 us"]
+    assert "twice the counts per period, 8000" in tried(
         TIMED["window of few counts"][0], {"torque_ripple": None}, 1e-5
     )
 
@@ -281,3 +284,48 @@ def test_coloured_noise_has_the_spectrum_of_a_first_order_recursion_and_mean_one
 def test_stiffness_is_the_product_of_the_gains_over_the_integral_time():
     assert stiffness(encsim.Control(2.0, 3.0, integral_time=4.0)) == pytest.approx(1.5)
     assert stiffness(encsim.Control(0.0, 3.0)) == 3.0
+
+
+# 40 counts per period and no jitter, so that one count is a large step of the torque
+COUNTING = replace(
+    STAGE,
+    interpolation=Interpolation(factor=40),
+    signal=Signal(),
+    control=replace(STAGE.control, torque_limit=20.0),
+)
+
+
+def test_ripple_on_counts_is_judged_over_all_speeds_against_the_torque_limit(no_remedies):
+    free = tuner.tuning(replace(COUNTING, control=replace(COUNTING.control, torque_limit=None)))
+    found = tuner.tuning(COUNTING)
+    assert free.limits["torque_ripple"] is None
+    # at standstill the linear model gives 0, at the speed of half a count per sample half of the limit
+    assert float(encsim.smoothness(free.axis, 0.0).torque) == 0.0
+    speeds = [0.0, *default_speeds(COUNTING)]
+    drag = STAGE.load.viscous * speeds[-1]
+    assert 3.0 * free.torque_ripple + drag > 20.0
+    curve = encsim.smoothness(found.axis, speeds)
+    assert found.torque_ripple == pytest.approx(curve.torque.max(), rel=1e-12)
+    assert found.ripple_speed == speeds[int(curve.torque.argmax())] > 0.0
+    assert found.limits["torque_ripple"] == pytest.approx((20.0 - drag) / 3.0)
+    assert 0.98 * found.limits["torque_ripple"] < found.torque_ripple <= found.limits["torque_ripple"]
+    assert "torque_ripple" in found.binding
+
+
+def test_caution_says_what_one_count_does_to_the_torque(no_remedies):
+    found = tuner.tuning(COUNTING)
+    built = loop.build(found.axis)
+    step = Assembly(built).closed().direct["torque"] * COUNTING.resolution
+    assert built.torque_at_once * COUNTING.resolution == pytest.approx(-step, rel=1e-12)
+    told = f"one count changes the force command by {-step:.2f} N, {-5.0 * step:.2g} % of its limit"
+    assert any(told in caution for caution in found.cautions), found.cautions
+    assert not any(
+        "one count" in caution
+        for caution in tuner.tuning(replace(STAGE, interpolation=Interpolation())).cautions
+    )
+
+
+def test_speed_that_is_asked_for_is_the_only_one_that_is_judged(no_remedies):
+    found = tuner.tuning(COUNTING, speed=SPEED)
+    assert found.ripple_speed == found.speed == SPEED
+    assert found.limits["torque_ripple"] is None

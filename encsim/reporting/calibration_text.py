@@ -191,12 +191,9 @@ def _steps(result: Calibration, long: bool) -> list[ReportPart]:
         for step in kept
     ]
     columns.append(texts("", state))
-    more = (
-        [Paragraph(f"The noisiest {STEPS} of {len(every)} steps; all with --long.")]
-        if len(every) > len(kept)
-        else []
-    )
-    return [TextTable(columns), *more]
+    if len(kept) == len(every):
+        return [TextTable(columns)]
+    return [TextTable(columns), Paragraph(f"The noisiest {STEPS} of {len(every)} steps; all with --long.")]
 
 
 def _doubts(result: Calibration | SelfCalibration | PassComparison | Positioning) -> list[ReportPart]:

@@ -171,7 +171,7 @@ def _budget(budget: Budget) -> list[ReportPart]:
         measured("size", [budget.size[i] for i in rank], "rad"),
         texts("distribution", [budget.distribution[i] for i in rank]),
     ])  # fmt: skip
-    words = f"Worst case, all at their extremes: {show(budget.worst, 'rad')}. By JCGM 100; the ring's errors uncorrected."
+    words = f"Worst case, all at their extremes: {show(budget.worst, 'rad')}. By JCGM 100."
     return [largest, Paragraph(words), Notes(budget.reasons, DOUBT)]
 
 
@@ -281,8 +281,8 @@ def _centring(centring: Centring, left: Remaining | None) -> list[ReportPart]:
     if centring.lost:
         lines.append(f"Unobservable with these heads: {', '.join(map(str, centring.lost))} per revolution")
     if centring.valid and left is not None:
-        after = f"{show(left.rms, 'm')} rms, 95th percentile {show(left.likely, 'm')} ({show(left.angle_likely, 'rad')})"
-        lines.append(f"After shifting and tightening: {after}")
+        likely = f"95th percentile {show(left.likely, 'm')} ({show(left.angle_likely, 'rad')})"
+        lines.append(f"After shifting and tightening: {show(left.rms, 'm')} rms, {likely}")
     reasons = [*centring.reasons, *(left.reasons if centring.valid and left is not None else ())]
     return [
         Paragraph(words),

@@ -118,6 +118,8 @@ def _joined(number: str, unit: str) -> str:
 
 def _array(values: np.ndarray, unit: str) -> str:
     """An array by its range, or its few values."""
+    if not values.ndim:
+        return brief(values[()], unit)
     count = " x ".join(map(str, values.shape))
     if values.dtype.kind == "c":
         return f"sizes {_array(np.abs(values), unit)}"

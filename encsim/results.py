@@ -220,10 +220,7 @@ class Result:
         return result_views.text(self)
 
     def __str__(self) -> str:
-        reporting = importlib.import_module(f"{__package__}.reporting")
-        if type(self).__name__ not in reporting.TEXTS:
-            return repr(self)
-        return str(reporting.short_text(_in_rows(self))).rstrip("\n")
+        return result_views.printed(self)
 
     def _repr_html_(self) -> str:
         """Picture and key numbers, for a notebook."""
@@ -308,23 +305,6 @@ class Result:
             that is not part of encsim (a user's own estimator).
         """
         importlib.import_module(f"{__package__}.formats.result_files").save(self, path, force=force)
-
-
-def _in_rows(result: Any) -> Any:
-    """The result with its speeds, of any shape, in one row."""
-    shape = getattr(getattr(result, "speed", None), "shape", (1,))
-    if len(shape) == 1:
-        return result
-
-    def flat(value: Any) -> Any:
-        if isinstance(value, Mapping):
-            return {key: flat(part) for key, part in value.items()}
-        return value.ravel() if isinstance(value, np.ndarray) and value.shape == shape else value
-
-    changed = {
-        item.name: flat(getattr(result, item.name)) for item in dataclasses.fields(result) if item.init
-    }
-    return dataclasses.replace(result, **changed)
 
 
 class Series(Result):

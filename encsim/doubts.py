@@ -120,10 +120,10 @@ _WORDS = {
         "the signals are so noisy that the formulas no longer hold",
         "large signal noise",
     ),
-    "few_counts": (
-        "fewer than {counts:g} counts a period: too few for the step form to be exact",
-        "counts are so coarse that the formulas are only roughly right",
-        "few counts per period",
+    "counts_unresolved": (
+        "the estimator filters so much that the beat of counts and cyclic error is not resolved: simulate",
+        "the filter leaves a slow beat of the counts that the formulas do not resolve",
+        "beat of the counts",
     ),
     "converter_steps": (
         "converter steps not smoothed by jitter, taken as white noise",
@@ -140,11 +140,6 @@ _WORDS = {
         "noise shifts the moments at which counts held by hysteresis change: up to a third more; simulate",
         "noise moves the moments at which counts change: the ripple may be up to a third larger",
         "hysteresis and noise",
-    ),
-    "hysteresis_converter": (
-        "hysteresis shifts the counts against the converter's steps; simulate",
-        "hysteresis and the steps of the converter act together, which no formula describes",
-        "hysteresis and converter",
     ),
     # edges timed by a clock
     "below_one_count": (

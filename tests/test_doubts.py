@@ -131,7 +131,7 @@ def results_of(axis):
 
 
 UNSTABLE = replace(CLOSED, control=replace(CLOSED.control, velocity_gain=1e6))
-TIMED = replace(CLOSED, estimator=encsim.PeriodTiming(1e6))
+TIMED = replace(CLOSED, estimator=encsim.PeriodTiming(1e5))
 
 
 @pytest.mark.parametrize(

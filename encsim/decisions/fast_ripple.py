@@ -78,7 +78,7 @@ class ScreeningModel(LineModel):
 
     def parts(self, speed: np.ndarray) -> dict[str, np.ndarray]:
         """Mean squares of the velocity by cause; periods and seconds."""
-        orders, amplitudes, _ = self.shapes(speed)
+        orders, amplitudes = self.complex_lines(speed)
         squares = {cause: np.zeros_like(speed) for cause in self.named()}
         power = np.abs(amplitudes) ** 2
         frequency = np.multiply.outer(speed / self.pitch, orders)
@@ -139,7 +139,7 @@ class ScreeningModel(LineModel):
 
     def _slopes(self, speed: np.ndarray) -> np.ndarray:
         """Slope of the error at some places of the period, shape (1 or speeds, places)."""
-        orders, amplitudes, _ = self.shapes(speed)
+        orders, amplitudes = self.complex_lines(speed)
         place = (np.arange(PLACES) + GOLDEN) / PLACES
         slopes = (1j * TAU * orders * amplitudes) @ np.exp(1j * TAU * np.multiply.outer(orders, place))
         return np.real(slopes)

@@ -78,15 +78,34 @@ class Timed(LineModel):
     def _over(self, speed: np.ndarray, counts: np.ndarray) -> dict[str, np.ndarray]:
         """Mean squares by cause with this number of counts between the two edges."""
         span = counts / self.axis.interpolation.factor
-        orders, made, _ = self.shapes(speed)
+        orders, made = self.complex_lines(speed)
         lines = 2.0 * np.abs(made * np.sin(np.pi * np.multiply.outer(span, orders))) ** 2
         squares = {"sde": lines.sum(axis=-1)} if orders.size else {}
+        if orders.size and (self.axis.interpolation.factor or 1) <= 2 * orders.max():
+            # so few edges that several harmonics look alike at them
+            squares["sde"] = self._at_edges(speed, counts)
         squares |= {cause: square for cause, square in self.spread(speed, np.inf).items() if cause != "clock"}
         if self.axis.interpolation.bits is not None:
             squares["adc"] = self.converter(speed)
         tick = self._ticks(speed, counts, sum(squares.values(), np.zeros_like(speed)))
         rate = speed / self.pitch / span
         return {cause: square * rate**2 for cause, square in (squares | {"resolution": tick}).items()}
+
+    def _at_edges(self, speed: np.ndarray, counts: np.ndarray) -> np.ndarray:
+        """Mean square of the velocity over the edges of a period by their true distances, in increments."""
+        length = (counts / self.axis.interpolation.factor)[:, None]
+        ahead = self._ahead(speed, counts)
+        until = np.where(counts[:, None] == 1.0, ahead, 0.0)
+        error = _held(length, self.intervals(speed, counts), until)
+        return (error * ahead).mean(axis=-1) / ahead.mean(axis=-1) * length[:, 0] ** 2
+
+    def _ahead(
+        self, speed: np.ndarray, counts: np.ndarray, some: np.ndarray | slice = slice(None)
+    ) -> np.ndarray:
+        """True way from each newer edge to the next, during which its velocity holds, periods."""
+        single = self.intervals(speed, np.ones_like(counts), some)
+        place = np.arange(single.shape[-1]) + counts[some].astype(np.int64)[:, None]
+        return np.take_along_axis(single, place % single.shape[-1], axis=-1)
 
     def _ticks(self, speed: np.ndarray, counts: np.ndarray, rough: np.ndarray) -> np.ndarray:
         """Mean square that whole ticks add to an increment, periods squared; ``rough`` that of all else."""
@@ -107,7 +126,7 @@ class Timed(LineModel):
         """Mean square of the velocity over the intervals of a period, in increments over ``counts``."""
         intervals = self.intervals(speed, counts, few) * ticks[few, None]
         # single counts are held down to the time since the last edge; the value holds during the next interval
-        ahead = np.roll(intervals, -1, axis=-1)
+        ahead = self._ahead(speed, counts, few) * ticks[few, None]
         until = np.where((counts[few] == 1.0)[:, None], ahead, 0.0)
         length = (counts[few] / self.axis.interpolation.factor * ticks[few])[:, None]
         square, nodes = np.zeros(length.size), NODES if scatter[few].any() else ((0.0, 1.0),)
@@ -123,16 +142,24 @@ class Timed(LineModel):
         self, speed: np.ndarray, counts: np.ndarray, some: np.ndarray | slice = slice(None)
     ) -> np.ndarray:
         """True way between edges so many counts apart, shape (speeds, edges of a period), periods."""
-        orders, made, _ = self.shapes(speed)
+        orders, made = self.complex_lines(speed)
         factor, counts = self.axis.interpolation.factor or 1, counts[some]
         made = made if made.shape[0] == 1 else made[some]
         edges = np.arange(min(factor, MOST_EDGES)) / min(factor, MOST_EDGES)
+        edges = edges + self._first_edge(speed)[:, None]
+        edges = edges if made.shape[0] == 1 else edges[some]
         span = (counts / factor)[:, None]
         if orders.size == 0:
             return np.broadcast_to(span, (counts.size, 1))
         shape = error_shape(made, orders, FINE_GRID)
-        first = self._offsets(shape, np.broadcast_to(edges, (made.shape[0], edges.size)))
-        return span + self._offsets(shape, edges + span) - first
+        return span + self._offsets(shape, edges + span) - self._offsets(shape, edges)
+
+    def _first_edge(self, speed: np.ndarray) -> np.ndarray:
+        """Level of an edge less the mean error and the lead of the channels, periods; one or one a speed."""
+        how, factor = self.axis.interpolation, self.axis.interpolation.factor or 1
+        level = ((0.5 if how.output == "position" else 0.0) + 0.5 * how.hysteresis) / factor
+        lead = period_error.lead(period_error.averaged(self.axis, speed[:1] * 0.0 if self.fixed else speed))
+        return np.asarray(level - self.shapes(speed).mean - lead)
 
     @staticmethod
     def _offsets(shape: np.ndarray, level: np.ndarray) -> np.ndarray:

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 
 from . import period_error
-from .cause_models import BLOCK, TAU, Model, counted, over_grid, with_scattered
+from .cause_models import BLOCK, TAU, Model, counted, lags, over_grid, with_scattered
 
 if TYPE_CHECKING:
     from ..model.axis import Axis
@@ -21,14 +21,19 @@ if TYPE_CHECKING:
 SMALL_BLOCK = 1 << 14
 # Smallest radius: averaged over whole periods the signals vanish, far above the top speed; the noise stays finite.
 FAINTEST = 1e-6
+# Standard deviation of r(1 - r); spread in counts from which quantisation is even over the period; share of the mean
+# square to which quantisation is resolved, and the number of grid points and lags that this may take in all.
+SPREAD_OF_COUNTS, DITHERED = 0.075, 0.5
+RESOLVED, MOST_WORK = 0.02, float(1 << 25)
 
 
 class Shapes(NamedTuple):
-    """Orders (n,), harmonics of the error (speeds or 1, n), and position noise for 1 unit of channel noise."""
+    """Orders (n,), harmonics of the error (speeds or 1, n), position noise for 1 unit of channel noise, mean error."""
 
     orders: np.ndarray
     lines: np.ndarray
     noise: np.ndarray
+    mean: np.ndarray
 
 
 class LineModel(Model):
@@ -41,6 +46,9 @@ class LineModel(Model):
         super().__init__(axis)
         self.fixed = not period_error.depends_on_speed(axis)
         self.sound = True
+        # Where quantisation is not resolved over the period, and how much finer its grid is than the usual one.
+        self.unresolved: np.ndarray = np.zeros(1, dtype=bool)
+        self.finer = 1
         # The speeds asked for last, and their shapes.
         self.cache: tuple[np.ndarray, Shapes] | None = None
 
@@ -63,7 +71,8 @@ class LineModel(Model):
             noise.append(np.sqrt((np.maximum(radius, FAINTEST) ** -2.0).mean(axis=-1)) / TAU)
         spectrum = np.concatenate(spectra)
         orders = period_error.significant(spectrum)
-        return Shapes(orders, spectrum[:, orders], np.concatenate(noise))
+        mean = 0.5 * spectrum[:, 0].real
+        return Shapes(orders, spectrum[:, orders], np.concatenate(noise), mean)
 
     def has_lines(self) -> bool:
         """Whether the error without quantisation has harmonics at some speed."""
@@ -71,8 +80,37 @@ class LineModel(Model):
 
     def parts(self, speed: np.ndarray) -> dict[str, np.ndarray]:
         """Mean squares of the velocity by cause; periods and seconds."""
-        self.shapes(speed)
-        return super().parts(speed)
+        orders, made = self.complex_lines(speed)
+        squares = super().parts(speed)
+        self.unresolved = self._unresolved(speed, squares)
+        places = np.flatnonzero(self.unresolved)
+        if not places.size:
+            return squares
+        points, together = _points_over_period(orders), lags(self.axis)[0].size * places.size
+        most = min(self._wanted(orders, made).max(), MOST_WORK / together) / points
+        self.finer = 1 << int(np.ceil(np.log2(max(most, 1.0))))
+        again = super().parts(speed[places])
+        self.unresolved[places] = self._unresolved(speed[places], again)
+        self.finer = 1
+        for cause, square in again.items():
+            squares[cause][places] = square
+        return squares
+
+    def _unresolved(self, speed: np.ndarray, squares: dict[str, np.ndarray]) -> np.ndarray:
+        """Where the estimator filters so much that the grid over the period may leave more than all else."""
+        factor, (orders, made) = self.axis.interpolation.factor, self.complex_lines(speed)
+        if factor is None or orders.size == 0:
+            return np.zeros(speed.shape, dtype=bool)
+        weight, _ = lags(self.axis)
+        count = np.abs(weight).sum() / factor**2
+        points = _points_over_period(orders) * self.finer
+        sharp = (self.noisy(speed, np.inf) * factor < DITHERED) & (self._wanted(orders, made) > points)
+        return sharp & (SPREAD_OF_COUNTS * count / np.sqrt(points) > RESOLVED * sum(squares.values()))
+
+    def _wanted(self, orders: np.ndarray, made: np.ndarray) -> np.ndarray:
+        """Points over the period that resolve every count that the error crosses."""
+        steepest = 2.0 * TAU * (orders * np.abs(made)).sum(axis=-1)
+        return np.asarray(2.0 * steepest * (self.axis.interpolation.factor or 1))
 
     def noise_gain(self, speed: np.ndarray) -> np.ndarray:
         """Position noise for 1 unit of channel noise, periods."""
@@ -80,8 +118,7 @@ class LineModel(Model):
 
     def complex_lines(self, speed: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Orders and complex amplitudes (periods) of the harmonics."""
-        orders, lines, _ = self.shapes(speed)
-        return orders, lines
+        return self.shapes(speed)[:2]
 
     def converter(self, speed: np.ndarray) -> np.ndarray:
         """Mean square that the converter adds to an increment as white noise, periods squared."""
@@ -93,7 +130,7 @@ class LineModel(Model):
 
     def at_lags(self, speed: np.ndarray, seconds: np.ndarray) -> dict[str, np.ndarray]:
         """Mean squares of increments by cause over some lags, shape (lags, speeds), periods squared."""
-        orders, made, _ = self.shapes(speed)
+        orders, made = self.complex_lines(speed)
         lag = speed / self.pitch * seconds[:, None]
         by_cause = self.spread(speed, seconds[:, None])
         white = {"adc": self.converter(speed)} if self.axis.interpolation.bits is not None else {}
@@ -116,7 +153,7 @@ class LineModel(Model):
         factor = self.axis.interpolation.factor
         before = by_cause.get("jitter", 0.0) + by_cause.get("clock", 0.0) + 0.0 * lag
         after = by_cause.get("noise", 0.0) + white.get("adc", 0.0) + 0.0 * lag
-        points = _points_over_period(orders)
+        points = _points_over_period(orders) * self.finer
         means = np.zeros((3, lag.size))
         shape, which = lag.shape, np.arange(lag.size) % lag.shape[-1] if made.shape[0] > 1 else None
         lag, before, after = lag.ravel(), before.ravel(), after.ravel()

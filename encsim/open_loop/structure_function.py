@@ -33,7 +33,7 @@ WEIGHTS = WEIGHTS / WEIGHTS.sum()
 def static(axis: Axis) -> Axis:
     """The axis with only the fields that affect the error of a period: the key of its table."""
     signal = replace(axis.signal, jitter=0.0, jitter_bandwidth=None, noise=0.0)
-    interpolation = replace(axis.interpolation, hysteresis=0.0, edge_separation=0.0, edge_clock=None)
+    interpolation = replace(axis.interpolation, edge_separation=0.0, edge_clock=None)
     return Axis(axis.scale, signal=signal, interpolation=interpolation, sampling=Sampling(1.0))
 
 
@@ -76,8 +76,9 @@ def _shown_error(
     shown = np.arctan2(sine, cosine) / period_error.TAU
     shown = shown + np.rint(turns - shown)
     if how.factor is not None:
-        half = 0.5 if how.output == "position" else 0.0
-        shown = np.floor(shown * how.factor + half) / how.factor
+        # in forward motion counts change at their upper thresholds
+        rounded = (0.5 if how.output == "position" else 0.0) - 0.5 * how.hysteresis
+        shown = np.floor(shown * how.factor + rounded) / how.factor
     return shown - turns
 
 

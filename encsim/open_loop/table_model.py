@@ -107,7 +107,7 @@ class TableModel(Model):
             return {"adc" if how.factor is None else "resolution": rest}
         alone = [
             self._alone(change, lag, spread)
-            for change in ({"factor": None, "output": "position"}, {"bits": None})
+            for change in ({"factor": None, "output": "position", "hysteresis": 0.0}, {"bits": None})
         ]
         both = sum(alone)
         with np.errstate(divide="ignore", invalid="ignore"):

@@ -10,6 +10,7 @@ from ..doubts import Doubt
 from ..model.edge_timing import TimedEdges
 from ..model.estimators import Difference
 from . import period_error
+from .cause_models import counted
 from .limits import top_speed
 from .line_model import LineModel
 
@@ -20,16 +21,19 @@ if TYPE_CHECKING:
 
 TAU = period_error.TAU
 # Up to SHARP counts rms noise changes the ripple of counts held by hysteresis by less than 1 %. With a first difference
-# counts per sample and REACH times the rms may add up to 1. Both by simulation.
-SHARP, REACH = 0.03, 3.0
-# Rms, counts; from 0.3 counts on the prediction is more than 4 % too high.
+# counts per sample and REACH times the rms may add up to 1. Noise of FAR times the hysteresis does not see it. All by
+# simulation, as the limits below.
+SHARP, REACH, FAR = 0.03, 3.0, 16.0
+# Rms, counts; from 0.3 counts on the random part of the prediction is more than 4 % too high.
 MOST_EDGE_JITTER = 0.2
-# Largest jitter over the time between edges, and least clock ticks in that time, for the linear theory of timed edges.
-MOST_TIME_JITTER, LEAST_TICKS = 0.05, 10
-# Least counts per period for the step form, and largest channel noise over the amplitude for the linear theory.
-FEW_COUNTS, SMALL_NOISE = 40, 0.1
-# Steps of counts and converter below these shares of the mean square do not matter.
-HELD_SHARE, CONVERTER_SHARE = 0.1, 0.02
+# Largest jitter over the time between edges for the linear theory of timed edges; least clock ticks in that time, of
+# single counts and where several are taken.
+MOST_TIME_JITTER, LEAST_TICKS, LEAST_TICKS_WITHIN = 0.1, 1.5, 4
+# Largest channel noise over the amplitude for the linear theory.
+SMALL_NOISE = 0.1
+# A part that is approximated makes less than 2 % of the rms where it is below this share of the mean square; ticks of
+# the clock are approximated better.
+SMALL_SHARE, SMALL_TICKS = 0.04, 0.08
 
 
 Term = tuple[bool | np.bool_ | np.ndarray, Doubt]
@@ -50,8 +54,8 @@ def find(
             (not model.sound, Doubt("no_circle")),
             *_hysteresis_terms(axis, model, speed, squares, total),
             *_converter_terms(axis, model, speed, squares, total),
-            *_timing_terms(axis, model, speed, squares),
-            (_few_counts(axis, model), Doubt("few_counts", counts=FEW_COUNTS)),
+            *_timing_terms(axis, model, speed, squares, total),
+            (getattr(model, "unresolved", False), Doubt("counts_unresolved")),
             (
                 axis.signal.noise > SMALL_NOISE * axis.signal.amplitude,
                 Doubt("noise_not_small", share=SMALL_NOISE),
@@ -75,11 +79,6 @@ def _limit_term(axis: Axis, speed: np.ndarray) -> Term:
     return speed > top.speed, doubt
 
 
-def _few_counts(axis: Axis, model: Model) -> bool:
-    factor = axis.interpolation.factor
-    return model.method == "step" and factor is not None and factor < FEW_COUNTS
-
-
 def _hysteresis_terms(
     axis: Axis,
     model: Model,
@@ -89,14 +88,22 @@ def _hysteresis_terms(
 ) -> list[Term]:
     if axis.interpolation.hysteresis == 0.0:
         return []
-    terms: list[Term] = [
-        (model.held_still(speed, model.noisy(speed, np.inf)) == -1, Doubt("hysteresis_in_noise")),
-        (_roughly_held(axis, model, speed), Doubt("hysteresis_held")),
+    spread = model.noisy(speed, np.inf)
+    stepped = _share(squares, total, "resolution", "adc")
+    moved = stepped + _share(squares, total, "jitter", "noise", "clock")
+    near = spread * axis.interpolation.factor / np.sqrt(2.0) < FAR * axis.interpolation.hysteresis
+    unknown = (model.held_still(speed, spread) == -1) & near
+    return [
+        (unknown & (moved > SMALL_SHARE), Doubt("hysteresis_in_noise")),
+        (_roughly_held(axis, model, speed) & (stepped > SMALL_SHARE), Doubt("hysteresis_held")),
     ]
-    if axis.interpolation.bits is not None:
-        stepped = squares["adc"] + squares["resolution"] > HELD_SHARE * total
-        terms.append((stepped, Doubt("hysteresis_converter")))
-    return terms
+
+
+def _share(squares: dict[str, np.ndarray], total: np.ndarray, *names: str) -> np.ndarray:
+    """Share of some causes in the mean square."""
+    some = sum((squares[cause] for cause in names if cause in squares), np.zeros_like(total))
+    known = np.isfinite(total) & (total > 0.0)
+    return np.divide(some, total, out=np.zeros_like(total), where=known)
 
 
 def _roughly_held(axis: Axis, model: Model, speed: np.ndarray) -> np.ndarray:
@@ -111,14 +118,20 @@ def _roughly_held(axis: Axis, model: Model, speed: np.ndarray) -> np.ndarray:
     return (model.held_still(speed, spread) == 1) & rough
 
 
-def _timing_terms(axis: Axis, model: Model, speed: np.ndarray, squares: dict[str, np.ndarray]) -> list[Term]:
+def _timing_terms(
+    axis: Axis, model: Model, speed: np.ndarray, squares: dict[str, np.ndarray], total: np.ndarray
+) -> list[Term]:
     """Limits of the linear theory of edges timed by a clock."""
     estimator, factor = axis.estimator, axis.interpolation.factor
     if not isinstance(estimator, TimedEdges) or not isinstance(model, LineModel) or factor is None:
         return []
-    scattered = sum(squares.get(cause, 0.0) for cause in ("jitter", "noise", "adc"))
+    random = ("jitter", "noise", "adc")
+    scattered = sum(squares.get(cause, 0.0) for cause in random)
     by_cause = model.spread(speed, np.inf)
     edge = sum(by_cause.get(cause, 0.0) for cause in ("jitter", "noise")) + model.converter(speed)
+    several = estimator.reach * speed > axis.resolution
+    ticks = axis.resolution * estimator.clock / np.maximum(speed, axis.resolution)
+    few = np.where(several, LEAST_TICKS_WITHIN, LEAST_TICKS)
     return [
         (speed < axis.resolution, Doubt("below_one_count")),
         (
@@ -126,11 +139,12 @@ def _timing_terms(axis: Axis, model: Model, speed: np.ndarray, squares: dict[str
             Doubt("jitter_of_time", percent=100.0 * MOST_TIME_JITTER),
         ),
         (
-            np.sqrt(0.5 * edge) * factor > MOST_EDGE_JITTER,
+            (np.sqrt(0.5 * edge) * factor > MOST_EDGE_JITTER)
+            & (_share(squares, total, *random) > SMALL_SHARE),
             Doubt("jitter_of_edges", counts=MOST_EDGE_JITTER),
         ),
         (
-            speed > axis.resolution * estimator.clock / LEAST_TICKS,
+            (ticks < few) & (~several | (_share(squares, total, "resolution") > SMALL_TICKS)),
             Doubt("few_ticks", ticks=LEAST_TICKS),
         ),
     ]
@@ -145,12 +159,24 @@ def _converter_terms(
 ) -> list[Term]:
     """Where jitter does not smooth the converter's steps, which the model takes as white noise."""
     how = axis.interpolation
-    if how.bits is None or model.method != "step":
+    if how.bits is None or not isinstance(model, LineModel):
         return []
     step = 2.0 * how.span / 2.0**how.bits / axis.signal.amplitude / TAU
     lag = speed / axis.sampling.rate / model.pitch
     jitter = np.hypot(axis.signal.jitter, speed * axis.sampling.jitter) / model.pitch
-    rough = (np.hypot(jitter, axis.signal.noise / TAU) < 0.5 * step) & (
-        squares["adc"] > CONVERTER_SHARE * total
-    )
-    return [(rough & (lag < 10.0 * step), Doubt("converter_steps"))]
+    rough = np.hypot(jitter, axis.signal.noise / TAU) < 0.5 * step
+    matters = (_share(squares, total, "adc") > SMALL_SHARE) | _toggled(axis, model, speed, squares, total)
+    return [(rough & matters & (lag < 10.0 * step), Doubt("converter_steps"))]
+
+
+def _toggled(
+    axis: Axis, model: LineModel, speed: np.ndarray, squares: dict[str, np.ndarray], total: np.ndarray
+) -> np.ndarray:
+    """Where counts change more often by the converter as white noise than without it."""
+    factor = axis.interpolation.factor
+    if factor is None or not axis.estimator.linear:
+        return np.zeros(speed.shape, dtype=bool)
+    lag, quiet = speed / axis.sampling.rate / model.pitch, model.noisy(speed, np.inf)
+    with_it = counted(factor, lag, np.hypot(quiet, np.sqrt(model.converter(speed))))
+    changed = np.abs(counted(factor, lag, quiet) - with_it) * _share(squares, total, "resolution")
+    return np.asarray(changed > SMALL_SHARE * with_it)

@@ -218,7 +218,13 @@ def edge_table(axis: Axis, speed: float) -> np.ndarray:
     """Error and rms of the noise, periods, against the phase shown: place and scatter of an edge."""
     # The steps of a converter are taken as noise of the same rms.
     true = np.arange(-EDGE_POINTS, 2 * EDGE_POINTS) / EDGE_POINTS
-    error, radius = (np.tile(part, 3) for part in period_error.error_on_grid(axis, speed, EDGE_POINTS))
+    # The chain's phase leads the true one, on which error and radius stand.
+    lead = period_error.lead(period_error.averaged(axis, speed))
+    once = true[EDGE_POINTS : 2 * EDGE_POINTS]
+    error, radius = (
+        np.tile(np.interp(once - lead, once, part, period=1.0), 3)
+        for part in period_error.error_on_grid(axis, speed, EDGE_POINTS)
+    )
     shown, wanted = np.maximum.accumulate(true + error), np.arange(EDGE_POINTS + 1) / EDGE_POINTS
     channel_noise = axis.signal.noise
     if axis.interpolation.bits is not None:

@@ -260,12 +260,7 @@ def test_hysteresis_within_reach_of_the_noise_is_doubtful():
         ({"signal": Signal(bandwidth=1e4)}, "top speed 0.2 m/s"),
         ({"interpolation": Interpolation(factor=4000, output="ab", edge_separation=1e-6)}, "edge_separation"),
         ({"signal": Signal(noise=0.2)}, "channel noise"),
-        ({"signal": Signal(bandwidth=1e9), "interpolation": Interpolation(factor=8)}, "40 counts"),
         ({"signal": Signal(bandwidth=1e9)}, "converter steps"),
-        (
-            {"interpolation": Interpolation(factor=4000, bits=12, hysteresis=0.5)},
-            "against the converter's steps",
-        ),
     ],
 )
 def test_prediction_that_may_not_be_believed_says_so(change, word):

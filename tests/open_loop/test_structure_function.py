@@ -66,7 +66,7 @@ def test_static_key_leaves_out_what_does_not_shape_the_period():
     noisy = Axis(
         axis.scale,
         signal=Signal(**FAULTS, jitter=1e-3, noise=1e-3),
-        interpolation=Interpolation(factor=400, hysteresis=0.5),
+        interpolation=Interpolation(factor=400),
         sampling=Sampling(50.0, latency=1.0),
     )
     assert structure_function.static(noisy) == structure_function.static(axis)

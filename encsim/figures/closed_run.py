@@ -95,7 +95,7 @@ def _title(result: Run) -> str:
         when, why = result.stopped
         return f"Stopped after {quantity(when, 's', 2)}: {why}"
     if not result.valid:
-        return f"In doubt: {first_reason(result)}"
+        return f"Not reliable: {first_reason(result)}"
     load = result.axis.load
     mover = "load" if load is not None and load.flexible else "axis"
     return _title_of_profile(result, mover) if _follows_profile(result) else _title_of_steady(result, mover)
@@ -104,11 +104,11 @@ def _title(result: Run) -> str:
 def _title_of_profile(result: Run, mover: str) -> str:
     error, unit = np.abs(result.following_error), result.axis.scale.unit
     worst = int(np.argmax(error))
-    off = f"off its demand by up to {quantity(error[worst], unit, 2)}, at {quantity(result.time[worst], 's', 2)}"
+    off = f"following error of up to {quantity(error[worst], unit, 2)}, at {quantity(result.time[worst], 's', 2)}"
     share = result.sticking
     if share < LEAST_STICKING:
-        return f"The {mover} is {off}"
-    return f"The {mover} sticks {percent(share)} of the time and is {off}"
+        return f"The {mover} has a {off}"
+    return f"The {mover} sticks {percent(share)} of the time and has a {off}"
 
 
 def _title_of_steady(result: Run, mover: str) -> str:
@@ -184,7 +184,7 @@ def _step_panels(result: RampResponse | StepResponse) -> list[Panel]:
 def _step_title(result: RampResponse | StepResponse) -> str:
     """The answer: overshoot and settling time, deflection under load, or following error."""
     if not result.valid:
-        return f"In doubt: {result.reasons[0]}"
+        return f"Not reliable: {result.reasons[0]}"
     if isinstance(result, RampResponse):
         return _title_of_ramp(result)
     return _title_of_load_step(result) if result.of == "load" else _title_of_step(result)

@@ -207,7 +207,7 @@ def _title(result: Frontier) -> str:
     share = result.rms[knee] / result.rms[fastest]
     name = result.estimator[knee].words()
     if share > WORTH:
-        return f"More delay buys little: {result.estimator[fastest].words()} has {_cost(result, fastest)}"
+        return f"More delay reduces the ripple little: {result.estimator[fastest].words()} has {_cost(result, fastest)}"
     delay = quantity(result.delay[knee], "s", 2)
     return words.format(delay, _ratio(share), name)
 
@@ -234,7 +234,7 @@ def _note(result: Frontier, points: EstimatorPoints) -> str:
     if hidden:
         words.append(f"{hidden} of {len(points.shown)} without a delay or ripple to show.")
     if not result.valid and result.reasons:
-        words.append(f"In doubt: {result.reasons[0]}.")
+        words.append(f"Not reliable: {result.reasons[0]}.")
     return " ".join(words)
 
 
@@ -247,5 +247,5 @@ def _alternative(result: Frontier, points: EstimatorPoints, title: str) -> str:
     if points.bound is not None:
         words.append("A grey zone lies below the least noise of an estimator that does not overshoot.")
     if not result.valid:
-        words.append("Some values are in doubt.")
+        words.append("Some values are not reliable.")
     return " ".join(words)

@@ -183,7 +183,7 @@ def _stick_labels(aliased: AliasedLines, name: str) -> list[tuple[list[str], flo
     still = [line for line in aliased.made if line[1] == 0.0]
     if name == "motion" and still:
         most, numbers = max(line[3][name] for line in still), listed(sorted(line[0] for line in still))
-        words = f"line{'s' if len(still) > 1 else ''} {numbers} at rest"
+        words = f"harmonic{'s' if len(still) > 1 else ''} {numbers} at 0 Hz"
         size = f"{'up to ' if len(still) > 1 else ''}±{quantity(most, unit, 2)}"
         labelled.append(([f"{words}: {size}", f"{words}:\n{size}", "at rest"], 0.0, True, most))
     return labelled
@@ -193,7 +193,12 @@ def _names(number: int, alias: float, size: float, unit: str) -> list[str]:
     """Names of a harmonic with its motion or force, the longest first."""
     made = f"±{quantity(size, unit, 2)}"
     where = quantity(alias, "Hz")
-    return [f"line {number}, {where}:\n{made}", f"line {number}:\n{made}", f"{number}: {made}", f"{number}"]
+    return [
+        f"harmonic {number}, {where}:\n{made}",
+        f"harmonic {number}:\n{made}",
+        f"{number}: {made}",
+        f"{number}",
+    ]
 
 
 def _title(aliased: AliasedLines) -> str:
@@ -203,20 +208,22 @@ def _title(aliased: AliasedLines) -> str:
     if not aliased.made:
         return f"At {speed}: no cyclic error reaches the loop"
     if moved is None:
-        return f"At {speed}: the loop is open and follows no line"
+        return f"At {speed}: the loop is open and follows no harmonic"
     motion = quantity(moved[3]["motion"], aliased.unit, 2)
     if forced is None:
-        return f"At {speed} every line is at rest: the axis follows line {moved[0]}, ±{motion}"
+        return f"At {speed} every harmonic is at 0 Hz: the axis follows harmonic {moved[0]}, ±{motion}"
     force = f"±{quantity(forced[3]['force'], aliased.force[1], 2)} of {aliased.force[0]}"
     if moved[0] == forced[0]:
-        return f"At {speed} line {moved[0]} moves the axis most, ±{motion}, and takes {force}"
-    return f"At {speed} line {moved[0]} moves the axis most, ±{motion}; line {forced[0]} takes {force}"
+        return f"At {speed} harmonic {moved[0]} moves the axis most, ±{motion}, and causes {force}"
+    return (
+        f"At {speed} harmonic {moved[0]} moves the axis most, ±{motion}; harmonic {forced[0]} causes {force}"
+    )
 
 
 def _note(aliased: AliasedLines) -> str:
     words = [f"{sentence(axis_words(aliased.lines.axis))}."]
     if aliased.made:
-        words.append("Sticks: lines of the encoder where the loop sees them, with what they make.")
+        words.append("Sticks: harmonics of the encoder at their aliased frequencies, with their effect.")
     if any(line[2] for line in aliased.made):
         words.append("Hollow: folded.")
     return " ".join(words)
@@ -226,6 +233,6 @@ def _alternative(aliased: AliasedLines, title: str) -> str:
     """Alternative text: kind, quantities; the answer; number of aliased harmonics."""
     count = sum(line[2] for line in aliased.made)
     return (
-        f"Log-log charts of what the loop follows of an encoder error, and of the {aliased.force[0]} it makes of it, "
-        f"against frequency, with the encoder's lines. {title}. {count} of {len(aliased.made)} lines are folded."
+        f"Log-log charts of the share of an encoder error that the loop follows, and of the {aliased.force[0]} by it, "
+        f"against frequency, with the encoder's harmonics. {title}. {count} of {len(aliased.made)} are aliased."
     )

@@ -31,12 +31,12 @@ HEADS = {
     "a4": {
         "measured": "What the drive measures: velocity ripple",
         "torque": "What the motor does: {force} ripple",
-        "actual": "What the {mover} does: true velocity ripple",
+        "actual": "What the {mover} does: actual velocity ripple",
     },
     "phone": {
         "measured": "Measured velocity ripple",
         "torque": "{force} ripple of the motor",
-        "actual": "True velocity ripple of the {mover}",
+        "actual": "Actual velocity ripple of the {mover}",
     },
 }
 TALL = {"a4": 34.0, "phone": 40.0}
@@ -44,7 +44,7 @@ TALL = {"a4": 34.0, "phone": 40.0}
 CLOSEST = 1.2
 # Distance between the names of neighbouring peaks, mm.
 APART = 1.0
-BESIDE = ("and beside the speeds where lines vanish", "and beside vanishing lines", "folded")
+BESIDE = ("and beside the null speeds of harmonics", "and beside null speeds", "aliased")
 
 
 def smoothness(
@@ -54,7 +54,7 @@ def smoothness(
     simulated: Mapping[str, Any] | None = None,
     style: Style = canvas.PRINT,
 ) -> Axes:
-    """Ripple of a closed loop against speed: measured velocity, torque or force, true velocity of the load.
+    """Ripple of a closed loop against speed: measured velocity, torque or force, actual velocity of the load.
 
     The result is drawn as it is: peaks where a line meets the resonance, and beside vanishing speeds, are ragged or
     missed unless the speeds lie close there.
@@ -165,7 +165,7 @@ def _fill(ax: Axes, view: SmoothnessView, name: str, frame: PanelFrame, style: S
     elif name == "actual":
         _name_peaks(labels, view, frame)
     elif name == "measured":
-        labels.beside("noise and counts", "quiet", "noise", most=40.0)
+        labels.beside("noise and quantisation", "quiet", "noise", most=40.0)
 
 
 def _verticals(labels: Labels, x: np.ndarray) -> None:
@@ -182,7 +182,7 @@ def _verticals(labels: Labels, x: np.ndarray) -> None:
 def _name_peaks(labels: Labels, view: SmoothnessView, frame: PanelFrame) -> None:
     """Name the harmonics that excite the resonance, and the highest peak beside a null speed."""
     for speed, size, order in sorted(loop_view.meetings(view), key=lambda peak_of: -peak_of[1]):
-        named = labels.at([f"line {order}"], frame.x(speed), size / frame.unit[1], "true", above=True)
+        named = labels.at([f"harmonic {order}"], frame.x(speed), size / frame.unit[1], "true", above=True)
         if named is not None:
             left, low, right, high = labels.boxes.pop()
             labels.block(left - APART, low, right + APART, high)

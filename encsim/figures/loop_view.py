@@ -145,9 +145,9 @@ def folded_peak(view: SmoothnessView) -> int | None:
 def title(view: SmoothnessView) -> str:
     """The answer: speed of the largest actual ripple, and its cause."""
     if not view.result.stable:
-        return "Not stable: the loop swings by itself, so no ripple can be predicted"
+        return "Unstable loop: no ripple can be predicted"
     if not view.result.valid and np.all(view.doubtful):
-        return f"In doubt: {first_reason(view.result)}"
+        return f"Not reliable: {first_reason(view.result)}"
     if len(view.speed) < 2:
         return _title_single(view)
     shaken = np.where(view.sound, view.curves["actual"], 0.0)
@@ -190,7 +190,7 @@ def cause(view: SmoothnessView) -> str:
     parts = view.parts["actual"]
     role = max(parts, key=lambda name: parts[name][worst], default=None)
     if role == "cyclic" and (folded_peak(view) == worst or _reads_as_vanishing(view, worst)):
-        return "cyclic error, beside a speed where lines vanish"
+        return "cyclic error, beside a null speed"
     return cause_words(role)
 
 
@@ -204,25 +204,26 @@ def note(view: SmoothnessView, rings: bool, reasons: bool = True) -> str:
     words = [f"{sentence(axis_words(view.result.axis))}, loop closed, all rms."]
     if len(view.speed) > 1:
         words.append(
-            "Lines: predicted; dotted: noise and counts alone" + ("; rings: simulated." if rings else ".")
+            "Lines: predicted; dotted: noise and quantisation alone"
+            + ("; rings: simulated." if rings else ".")
         )
         if len(view.vanishing):
-            words.append("Thin verticals: lines vanish.")
+            words.append("Thin verticals: null speeds of harmonics.")
     if view.still is not None and len(view.speed):
         words.append(f"At standstill the {view.mover} shakes by {quantity(view.still['actual'], view.unit)}.")
     if np.any(view.doubtful):
         shown = reasons and view.result.reasons and not np.all(view.doubtful)
         reason = f": {view.result.reasons[0]}" if shown else ""
-        words.append(f"{'Hatched: in doubt' if len(view.speed) > 1 else 'In doubt'}{reason}.")
+        words.append(f"{'Hatched: not reliable' if len(view.speed) > 1 else 'Not reliable'}{reason}.")
     return " ".join(words)
 
 
 def alternative(view: SmoothnessView) -> str:
     """Alternative text: kind, quantities, range; the answer; what the drive sees there; what is odd."""
     if len(view.speed) < 2 or not view.result.stable:
-        return f"Velocity measured, {view.force[0]} and true velocity of a closed loop. {title(view)}."
+        return f"Velocity measured, {view.force[0]} and actual velocity of a closed loop. {title(view)}."
     words = [
-        f"Three log-log charts of measured velocity, {view.force[0]} and true velocity ripple, rms, against speed "
+        f"Three log-log charts of measured velocity, {view.force[0]} and actual velocity ripple, rms, against speed "
         f"{view.range_in_words}. {title(view)}."
     ]
     worst = int(np.argmax(np.where(view.sound, view.curves["actual"], 0.0)))
@@ -230,5 +231,5 @@ def alternative(view: SmoothnessView) -> str:
         measured = quantity(view.curves["measured"][worst], view.unit, 2)
         words.append(f"The drive measures {measured} there.")
     if np.any(view.doubtful):
-        words.append("Some values are in doubt.")
+        words.append("Some values are not reliable.")
     return " ".join(words)

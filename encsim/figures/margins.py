@@ -222,8 +222,8 @@ def _draw_gain(
     if curve.rising:
         labels.at(_rise_words(curve.result), *curve.rising[:2], "counts", clear=0.8)
     if curve.falling:
-        share = _one_over(curve.result.lower_gain_margin)
-        labels.at([f"or fall to {share}", share], *curve.falling[:2], "counts", clear=0.8)
+        size = f"{MINUS}{_decibels(-20.0 * np.log10(curve.result.lower_gain_margin))}"
+        labels.at([f"lower gain margin {size}", size], *curve.falling[:2], "counts", clear=0.8)
     for part in curve.result.resonances:
         _name_resonance(labels, curve, part)
 
@@ -234,7 +234,7 @@ def _draw_lines(labels: Labels, aliased: Sequence[tuple[float, str]], lines: Lin
     places = labels.place(x, np.zeros(len(x)))[:, 0]
     unit = f"{lines.axis.scale.unit}/s"
     speed = quantity(abs(lines.speed), unit, strip=True)
-    prefix = f"encoder lines at {speed}:" if not labels.style.phone else f"lines at {speed}:"
+    prefix = f"encoder harmonics at {speed}:" if not labels.style.phone else f"harmonics at {speed}:"
     names, start = choose_names(places, [name for _, name in aliased], labels.size[0], prefix)
     top_ticks(labels, x)
     top_names(labels, names, start, prefix)
@@ -263,7 +263,7 @@ def _draw_phase(ax: Axes, curve: Curve, style: Style) -> None:
         labels.at(words, where, phase - _from_odd_half_turn(phase), "cyclic", clear=0.5)
     if swings:
         nearest = min(swings, key=lambda turn: abs(turn + 180.0))
-        labels.beside(f"{_degrees(nearest)}: swings by itself", ("swings", nearest), "limit", lone=False)
+        labels.beside(f"{_degrees(nearest)}: stability limit", ("swings", nearest), "limit", lone=False)
 
 
 def _uprights(labels: Labels, curve: Curve) -> None:
@@ -306,19 +306,14 @@ def _rise_words(result: Margins) -> list[str]:
     factor = result.gain_margin
     if not result.stable:
         return [f"at {_times(factor)} this gain\nthe phase is {MINUS}180°", f"at {_times(factor)}"]
-    rise = f"gain may rise {_times(factor)}"
-    return [f"{rise}\n({_decibels(20.0 * np.log10(factor))})", rise, f"rise {_times(factor)}", _times(factor)]
+    size = _decibels(20.0 * np.log10(factor))
+    return [f"gain margin {size}", f"gain margin\n{size}", size]
 
 
 def _times(factor: float) -> str:
     if factor > MOST:
         return f"more than {MOST}×"
     return f"{digits(factor, 2 if factor < 99.5 else 3, strip=True)}×"
-
-
-def _one_over(factor: float) -> str:
-    """A factor below 1 as one over a number."""
-    return f"1/{digits(1.0 / factor, 2)}"
 
 
 def _decibels(value: float) -> str:
@@ -335,9 +330,9 @@ def _title(result: Margins, curve: Curve | None) -> str:
         return "The loop is open: its gain is zero at every frequency"
     if not result.stable:
         if np.isfinite(result.phase_margin) and result.phase_margin < 0.0:
-            return f"Not stable: where its gain is 1 the phase is {_degrees(-result.phase_margin)} beyond {MINUS}180°"
-        return "Not stable: the loop swings by itself"
-    room = "with room" if _has_good_margins(result) else "with little room"
+            return f"Unstable loop: the phase margin is {MINUS}{_degrees(-result.phase_margin)}"
+        return "Unstable loop"
+    room = "with good margins" if _has_good_margins(result) else "with small margins"
     if not np.isfinite(result.phase_margin):
         return f"Stable, but the loop gain never reaches 1: {_gain_words(result)}"
     return f"Stable {room}: {_degrees(result.phase_margin)} phase margin, {_gain_words(result)}"
@@ -345,8 +340,8 @@ def _title(result: Margins, curve: Curve | None) -> str:
 
 def _gain_words(result: Margins) -> str:
     if not np.isfinite(result.gain_margin):
-        return "gain may rise without end"
-    return f"gain may rise {_times(result.gain_margin)}"
+        return "unlimited gain margin"
+    return f"{_decibels(20.0 * np.log10(result.gain_margin))} gain margin"
 
 
 def _has_good_margins(result: Margins) -> bool:
@@ -363,7 +358,7 @@ def _note(result: Margins, curve: Curve | None) -> str:
     words = [f"{sentence(axis_words(result.axis))}."]
     if curve is not None and result.stable:
         more = (
-            f"; position follows up to {quantity(result.bandwidth, 'Hz')}"
+            f"; closed-loop bandwidth {quantity(result.bandwidth, 'Hz')} ({MINUS}3 dB)"
             if np.isfinite(result.bandwidth)
             else ""
         )

@@ -156,7 +156,7 @@ def test_timed_edges_in_a_loop_are_told_with_it():
 def test_timed_edges_slower_than_a_count_a_second_are_told_without_the_loop():
     found = encsim.explain(TIMED_LOOP, 1e-9)
     assert found.values["torque"] is None
-    assert any("timed edges say nothing of the velocity" in reason for reason in found.reasons)
+    assert any("period measurement gives no velocity" in reason for reason in found.reasons)
 
 
 def test_unstable_loop_is_told_before_all_else_and_is_not_valid():

@@ -260,7 +260,7 @@ def test_prediction_in_doubt_says_so_and_what_a_simulation_gives():
     proposal = Proposal(kind="slower", name="a slower estimator", change={"estimator": encsim.LowPass(400.0)})
     found = remedies.remedy(explained.situation(axis, 0.0), proposal)
     assert found.doubtful
-    assert "In doubt: the frequency of the counts is below" in found.sentence
+    assert "In doubt: limit cycle on quantisation" in found.sentence
     # the loop makes counts toggle: far more than their steps smeared out
     assert remedies.verified(found).verified["measured"] > 1.2 * found.after["measured"]
 

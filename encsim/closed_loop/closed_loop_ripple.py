@@ -284,14 +284,10 @@ def smoothness(axis: Axis, speeds: ArrayLike) -> Smoothness:
     squares, outcome = _over_revolution(errors)
     total = sum(squares.values(), np.zeros((magnitude.size, len(CURVES))))
     measured = {cause: square[:, 0] for cause, square in squares.items()}
-    known = [
-        validity.find(axis, model, magnitude, measured, total[:, 0]),
-        loop_validity.find(axis, errors, outcome, signed, squares),
-    ]
-    doubtful = known[0][0] | known[1][0]
-    reasons = known[0][1] + known[1][1]
+    wrong, reasons = validity.find(axis, model, magnitude, measured, total[:, 0])
+    doubtful, more, notes = loop_validity.find(axis, errors, outcome, signed, squares)
     marks = vanishing_marks(axis, model, magnitude)
-    return _result(axis, speed, squares, total, (doubtful, reasons, known[1][2]), outcome, marks)
+    return _result(axis, speed, squares, total, (wrong | doubtful, reasons + more, notes), outcome, marks)
 
 
 def _over_revolution(errors: ErrorLines) -> tuple[dict[str, np.ndarray], Outcome]:

@@ -18,6 +18,7 @@ from ..layout import (
     Report,
     ReportPart,
     TextTable,
+    painted,
     texts,
     toned,
 )
@@ -108,6 +109,11 @@ def aging(axis: Axis, speed: float, stable_from: str = "") -> str:
 def _stability(result: Margins) -> Iterator[str]:
     """The verdict about the loop in a sentence or two."""
     return _stable(result) if result.stable else _unstable(result)
+
+
+def sentences(result: Margins) -> tuple[str, ...]:
+    """The verdict about the loop and its resonances, without colours."""
+    return tuple(painted(line, False) for line in (*_stability(result), *_resonances(result)))
 
 
 def stability(result: Margins) -> str:

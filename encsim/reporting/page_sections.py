@@ -16,7 +16,7 @@ from ..figures import tolerance as tolerance_picture
 from ..figures.period import causes_of, half_range, shown_lines
 from ..open_loop.causes import CAUSES
 from ..wording import percent, quantity, sentence
-from .loop_text import margins as margins_text
+from .loop_text import sentences
 from .page_blocks import Block, Picture, Table, near, picture
 from .page_words import curve_heads, doubted, in_plain_words, in_unit, meanings, not_covered, plain_doubts
 
@@ -138,10 +138,12 @@ def _margins(margins: Margins, smooth: Smoothness, store: GlyphStore) -> Block:
         shown = (
             picture("margins", axis, lambda style: margins_picture.margins(margins, style=style), store),
         )
-    says = tuple(margins_text(margins).splitlines())
+    says = sentences(margins)
     if not axis.estimator.linear:
         slowest = quantity(smooth.speed[0], f"{axis.scale.unit}/s")
-        says += (f"Edges are timed: this is at {slowest}, the slowest speed here. Faster, they are younger.",)
+        says += (
+            f"Period measurement: this is at {slowest}, the slowest speed here. The delay is shorter above it.",
+        )
     return Block("margins", "For the tuner: how safely the loop is closed", says=says, pictures=shown)
 
 

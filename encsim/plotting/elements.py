@@ -25,8 +25,8 @@ if TYPE_CHECKING:
 
 
 ROW = 9.0
-# Room behind the longest bar for its value, mm.
-BEHIND = 22.0
+# Room behind the longest bar beside its value, and at least, mm.
+BEYOND, BEHIND = 2.4, 22.0
 
 
 @dataclass(frozen=True)
@@ -55,8 +55,9 @@ def draw(sheet: Sheet, top: float, rows: list[Bar], left: float) -> Axes:
     ax.plot([0.0, 0.0], [0.0, tall], color=style.colour("muted"), linewidth=0.8)
     if not rows:
         ax.text(2.0, tall / 2.0, "none", va="center", **style.text("muted"))
+    behind = max([BEHIND, *(BEYOND + width(row.text, bold=True) for row in rows)])
     for number, row in enumerate(rows):
-        _draw_row(ax, style, number * ROW, row, (room - BEHIND) / most)
+        _draw_row(ax, style, number * ROW, row, (room - behind) / most)
     return ax
 
 

@@ -59,7 +59,7 @@ def _shown(value: Any) -> str:
     if isinstance(value, str):
         return f'"{one_line(value)}"'
     try:
-        return one_line(repr(value))
+        return one_line(" ".join(repr(value).split()))
     except (ValueError, RecursionError):
         # Python prints no int of thousands of digits and no nest of thousands of levels.
         return f"{type(value).__name__} too large to show"

@@ -211,7 +211,7 @@ def toned(text: str, tone: str) -> str:
 
 def painted(text: str, colour: bool) -> str:
     """The text with its tones as colours, or without them."""
-    return _TONES.sub(lambda tone: _COLOURS[tone[0]] if colour else "", text)
+    return plain(_TONES.sub(lambda tone: _COLOURS[tone[0]] if colour else "", text))
 
 
 def length(text: str) -> int:
@@ -221,7 +221,8 @@ def length(text: str) -> int:
 
 def wrapped(text: str, width: int, indent: str = "") -> list[str]:
     """Lines of at most this width; a number and its unit stay on one line."""
-    held = BEFORE_UNIT.sub("\N{NO-BREAK SPACE}", text)
+    spelt = text.replace("″", " arcsec").replace("°", " deg")
+    held = BEFORE_UNIT.sub("\N{NO-BREAK SPACE}", plain(spelt))
     lines = textwrap.wrap(held, width, subsequent_indent=indent, break_on_hyphens=False, drop_whitespace=True)
     return [line.replace("\N{NO-BREAK SPACE}", " ") for line in lines]
 

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import base64
+import dataclasses
 import html
+import importlib
 import io
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
@@ -32,6 +34,31 @@ def text(result: Result) -> str:
     if rows[shown:]:
         lines.append("  and " + ", ".join(name for name, _ in rows[shown:]))
     return "\n".join(one_line(line, LETTERS) for line in lines)
+
+
+def printed(result: Result) -> str:
+    """The text that the command of this result prints; the fields where no command does."""
+    reporting = importlib.import_module(f"{__package__}.reporting")
+    if type(result).__name__ not in reporting.TEXTS:
+        return text(result)
+    return str(reporting.short_text(_in_rows(result))).rstrip("\n")
+
+
+def _in_rows(result: Any) -> Any:
+    """The result with its speeds, of any shape, in one row."""
+    shape = getattr(getattr(result, "speed", None), "shape", (1,))
+    if len(shape) == 1:
+        return result
+
+    def flat(value: Any) -> Any:
+        if isinstance(value, Mapping):
+            return {key: flat(part) for key, part in value.items()}
+        return value.ravel() if isinstance(value, np.ndarray) and value.shape == shape else value
+
+    changed = {
+        item.name: flat(getattr(result, item.name)) for item in dataclasses.fields(result) if item.init
+    }
+    return dataclasses.replace(result, **changed)
 
 
 def page(result: Result) -> str:
@@ -118,6 +145,8 @@ def _joined(number: str, unit: str) -> str:
 
 def _array(values: np.ndarray, unit: str) -> str:
     """An array by its range, or its few values."""
+    if not values.ndim:
+        return brief(values[()], unit)
     count = " x ".join(map(str, values.shape))
     if values.dtype.kind == "c":
         return f"sizes {_array(np.abs(values), unit)}"

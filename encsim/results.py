@@ -97,9 +97,8 @@ def _remembered(value: Any) -> Any:
     if isinstance(value, (list, tuple, np.ndarray)) and len(np.shape(value)) and len(value) > REMEMBERED:
         import hashlib
 
-        array = np.ascontiguousarray(value)
-        digest = hashlib.sha256(array.tobytes()).hexdigest()[:16]
-        return f"array of {array.size} values, SHA-256 {digest}"
+        digest = hashlib.sha256(np.ascontiguousarray(value).tobytes()).hexdigest()[:16]
+        return f"array of {np.size(value)} values, SHA-256 {digest}"
     if type(value).__name__ == "Capture":
         return repr(value)
     return _plain(value)
@@ -218,6 +217,9 @@ class Result:
 
     def __repr__(self) -> str:
         return result_views.text(self)
+
+    def __str__(self) -> str:
+        return result_views.printed(self)
 
     def _repr_html_(self) -> str:
         """Picture and key numbers, for a notebook."""

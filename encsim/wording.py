@@ -230,14 +230,6 @@ def degrees(value: float) -> str:
     return f"{number(math.degrees(value))} deg"
 
 
-def aligned(columns: dict[str, list[str]]) -> Any:
-    """Columns {head: cells} as right-aligned text, two spaces between, a line a row."""
-    texts = [[head, *cells] for head, cells in columns.items()]
-    widths = [max(map(len, column)) for column in texts]
-    rows = zip(*texts, strict=True)
-    return "".join("  ".join(c.rjust(w) for c, w in zip(row, widths, strict=True)) + "\n" for row in rows)
-
-
 def percent_number(ratio: float) -> Any:
     """A ratio as a number of per cent."""
     return show(100.0 * ratio, "1")

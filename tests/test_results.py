@@ -16,6 +16,7 @@ import numpy as np
 import pytest
 
 import encsim
+from encsim import reporting
 from encsim.results import Result, Series
 from tests.every_result import MAKERS, axis, result
 
@@ -107,6 +108,28 @@ def test_any_result_is_read_in_less_than_ten_short_lines(name):
     assert lines[0].startswith(f"{name}: ")
     assert 2 <= len(lines) < 10
     assert max(map(len, lines)) < 80
+
+
+@pytest.mark.parametrize(
+    "name", ["Lines", "RippleCurve", "TopSpeed", "Margins", "Smoothness", "Sweep", "Trace"]
+)
+def test_a_printed_result_is_the_text_of_its_command_or_its_fields(name):
+    text = str(result(name))
+    assert not text.endswith("\n")
+    assert max(map(len, text.splitlines())) <= 80
+    assert (text == repr(result(name))) == (name not in reporting.TEXTS)
+
+
+@pytest.mark.parametrize("speeds", [0.01, [0.01], [0.1, 0.0, 0.01], [[-0.01, 0.01]], "1 mm/s : 1 m/s : 50"])
+def test_a_curve_of_any_speeds_is_printed(speeds):
+    assert "ipple" in str(encsim.ripple(axis(), speeds))
+
+
+def test_an_axis_is_shown_with_units_by_what_differs_from_the_defaults():
+    lines = repr(axis()).splitlines()
+    assert lines[:2] == ["Axis", "  scale: period = 20 um"]
+    assert "  interpolation: factor = 4000, bits = 12" in lines
+    assert len(lines) < 10
 
 
 def test_a_shown_result_has_units_and_says_when_it_is_not_reliable():

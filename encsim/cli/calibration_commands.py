@@ -182,7 +182,7 @@ class CalibrationAnswer:
     """What a calibration found, how it is told, and the map of it that is written."""
 
     result: Any
-    text: Callable[[], str]
+    text: Callable[[], Any]
     map_: ErrorMap | None = None
     source: CTable | None = None
 
@@ -192,13 +192,13 @@ def _answer(job: CommandJob) -> CalibrationAnswer:
     words, given = reporting.calibration_text, job.readings
     if job.kind == "plan":
         plan = encsim.calibration_plan(job.steps, job.points)
-        return CalibrationAnswer(plan, lambda: words.plan(plan))
+        return CalibrationAnswer(plan, lambda: words.plan(plan, long=job.long))
     if job.kind == "reference":
         passes = encsim.compare_passes(given.forward, given.backward, unit=given.unit)
-        return CalibrationAnswer(passes, lambda: words.passes(passes))
+        return CalibrationAnswer(passes, lambda: words.passes(passes, long=job.long))
     if job.kind == "targets":
         runs = encsim.bidirectional(given.target, given.forward, given.backward, unit=given.unit)
-        return CalibrationAnswer(runs, lambda: words.positioning(runs))
+        return CalibrationAnswer(runs, lambda: words.positioning(runs, long=job.long))
     return _maps(job)
 
 
@@ -223,7 +223,7 @@ def _maps(job: CommandJob) -> CalibrationAnswer:
     source = map_.c_table(bound=_bound(map_, job.bound)) if map_ and job.args.write_c else None
     words = reporting.calibration_text
     tell = words.own_heads if job.kind else words.rings
-    return CalibrationAnswer(result, lambda: tell(result, source), map_, source)
+    return CalibrationAnswer(result, lambda: tell(result, source, long=job.long), map_, source)
 
 
 def _weights(text: str | None, count: int) -> list[float] | None:

@@ -381,7 +381,7 @@ RING = Command(
     json=_json,
     reword=_in_words,
     text=lambda job: reporting.ring_text.ring(
-        job.result, job.args.material, cautious=not job.args.quiet
+        job.result, job.args.material, long=job.long, cautious=not job.args.quiet
     ),
     functions=(
         "Axis",

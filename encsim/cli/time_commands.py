@@ -211,7 +211,7 @@ RUN = Command(
     ],
     json=lambda job: job.result.to_dict() | {"profile": job.args.profile, "cautions": list(_cautions())},
     text=lambda job: reporting.run_text.run(
-        job.result, _move(job), cautions=() if job.args.quiet else _cautions()
+        job.result, _move(job), cautions=() if job.args.quiet else _cautions(), long=job.long
     ),
     finish=_refuse_stopped,
     functions=("run",),
@@ -288,7 +288,9 @@ STEP = Command(
     compute=_step,
     outputs=[table("all samples"), picture("draw the answer against time")],
     json=lambda job: job.result.to_dict() | {"cautions": list(_cautions())},
-    text=lambda job: reporting.run_text.answer(job.result, cautions=() if job.args.quiet else _cautions()),
+    text=lambda job: reporting.run_text.answer(
+        job.result, cautions=() if job.args.quiet else _cautions(), long=job.long
+    ),
     finish=_refuse_unstable,
     functions=("step_response", "ramp_response"),
     names={"rate": "--size"},

@@ -1,6 +1,6 @@
 """What is told while the loops are being compiled, which happens once on a machine."""
 
-import sys
+import logging
 import threading
 from contextlib import contextmanager
 
@@ -20,4 +20,5 @@ def announced(what):
 
 
 def _announce(what):
-    print(f"encsim: compiling {what}, once; later runs load it in a moment", file=sys.stderr, flush=True)
+    # Without a handler Python writes warnings to stderr as they are; logging.getLogger("encsim") turns it off.
+    logging.getLogger("encsim").warning("encsim: compiling %s, once; later runs load it in a moment", what)

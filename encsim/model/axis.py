@@ -341,6 +341,11 @@ class Axis:
         axis_file = importlib.import_module("encsim.formats.axis_file")
         return cast(Axis, axis_file.changed(self, {changes: value} if isinstance(changes, str) else changes))
 
+    def __repr__(self) -> str:
+        from . import axis_text
+
+        return axis_text.described(self)
+
     def to_toml(self) -> str:
         """Text of an axis file that loads to an equal Axis."""
         from . import axis_text

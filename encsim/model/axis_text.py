@@ -27,6 +27,15 @@ def write(axis: Axis) -> str:
     return "\n\n".join(tables) + "\n"
 
 
+def described(axis: Axis) -> str:
+    """The axis for a reader: a line for each part that differs from the defaults, with units."""
+    lines = []
+    for table in write(axis).strip().split("\n\n"):
+        first, *keys = table.splitlines()
+        lines.append(f"{first.strip('[]')}: {', '.join(keys)}" if first.startswith("[") else first)
+    return "\n".join(["Axis", *(f"  {line}" for line in lines)]).replace('"', "")
+
+
 def write_all(axis: Axis) -> str:
     """TOML text of every value, defaults too, that loads to an equal axis; what is left out stands in comments."""
     heads_line = f"heads = {heads(axis.heads)}\n\n" if axis.ring is not None else ""

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from ..doubts import named
-from ..wording import aligned, show
-from .text_parts import notes, paragraph, table, trimmed
+from ..layout import DOUBT, Column, Notes, Paragraph, Report, ReportPart, TextTable, measured, texts, toned
+from ..wording import number, show
 
 if TYPE_CHECKING:
     from ..calibration.c_source import CTable
@@ -25,61 +25,68 @@ ROWS, STEPS = 12, 20
 COVERAGE_FACTOR = 1.96
 # Orders below CLEAR times their uncertainty are left out; a magnification of noise below IDEAL counts as 1.
 CLEAR, IDEAL = 3.0, 1.02
-CLEARLY = "Orders within three times their uncertainty are left out.\n"
-UNCLEAR = "No order is three times its uncertainty: the largest are listed.\n"
+CLEARLY = "Orders within three times their uncertainty are left out."
+UNCLEAR = "No order is above three times its uncertainty: the largest are listed."
 
 
-def rings(result: Calibration, source: CTable | None = None) -> str:
+def rings(result: Calibration, source: CTable | None = None, *, long: bool = False) -> Report:
     """Report of two rings."""
     used = int(np.count_nonzero(result.weights))
-    words = (
-        f"Two rings from {used} steps of {len(result.angle)} readings: A is wrong by {_half(result.a)}, B by "
-        f"{_half(result.b)} (half of the whole range). {_known(result.uncertainty[0])} A reading scatters by "
-        f"{_angle(result.residual)} rms."
+    answer = [
+        f"Error of ring A {_half(result.a)}, of ring B {_half(result.b)} (half of maximum - minimum).",
+        f"{_known(result.uncertainty[0])} Noise of a reading {_angle(result.residual)} rms.",
+        f"{used} steps of {len(result.angle)} readings. {_lost(result)}",
+    ]
+    rows, which = _by_size(result.order_uncertainty, long, np.abs(result.a_orders), np.abs(result.b_orders))
+    orders = TextTable([
+        Column("per revolution", [str(n + 1) for n in rows]),
+        measured("ring A", np.abs(result.a_orders)[rows], "rad"),
+        measured("ring B", np.abs(result.b_orders)[rows], "rad"),
+        measured("uncertainty, rms", _finite(result.order_uncertainty[rows]), "rad"),
+    ])  # fmt: skip
+    return Report(
+        answer, [orders, Paragraph(which), *_steps(result, long), *_doubts(result), *_source(source)], long
     )
-    rows, which = _by_size(result.order_uncertainty, np.abs(result.a_orders), np.abs(result.b_orders))
-    orders = {
-        "times a turn": [str(n + 1) for n in rows],
-        "ring A": [show(abs(result.a_orders[n]), "rad") for n in rows],
-        "ring B": [show(abs(result.b_orders[n]), "rad") for n in rows],
-        "uncertainty, rms": [_angle(result.order_uncertainty[n]) for n in rows],
-    }
-    parts = [paragraph(words) + _lost(result), aligned(orders) + which, _steps(result)]
-    return "\n".join(parts) + _doubts(result) + _source(source)
 
 
-def own_heads(result: SelfCalibration, source: CTable | None = None) -> str:
+def own_heads(result: SelfCalibration, source: CTable | None = None, *, long: bool = False) -> Report:
     """Report of a ring that its own heads calibrate."""
-    words = f"The ring is wrong by {_half(result.error)} (half of the whole range). {_known(result.uncertainty[0])}"
-    words += " Wander of the bearing that does not turn with the ring is taken for an error of the ring."
-    rows, which = _by_size(result.order_uncertainty, np.abs(result.amplitudes))
-    orders = {
-        "times a turn": [str(n + 1) for n in rows],
-        "amplitude": [show(abs(result.amplitudes[n]), "rad") for n in rows],
-        "uncertainty, rms": [_angle(result.order_uncertainty[n]) for n in rows],
-        "seen with gain": [f"{result.gain[n]:.3g}" for n in rows],
-    }
-    parts = [paragraph(words) + _lost(result), aligned(orders) + which]
-    return "\n".join(parts) + _doubts(result) + _source(source)
+    answer = [
+        f"Error of the ring {_half(result.error)} (half of maximum - minimum). {_known(result.uncertainty[0])}",
+        _lost(result),
+    ]
+    rows, which = _by_size(result.order_uncertainty, long, np.abs(result.amplitudes))
+    orders = TextTable([
+        Column("per revolution", [str(n + 1) for n in rows]),
+        measured("amplitude", np.abs(result.amplitudes)[rows], "rad"),
+        measured("uncertainty, rms", _finite(result.order_uncertainty[rows]), "rad"),
+        Column("gain", [number(result.gain[n]) for n in rows]),
+    ])  # fmt: skip
+    bearing = Paragraph(
+        "Wander of the bearing that does not turn with the ring counts as an error of the ring."
+    )
+    return Report(answer, [orders, Paragraph(which), bearing, *_doubts(result), *_source(source)], long)
 
 
-def plan(result: CalibrationPlan) -> str:
+def plan(result: CalibrationPlan, *, long: bool = False) -> Report:
     """Report of a plan."""
     count, orders = len(result.steps), len(result.orders)
     seen = orders - len(result.lost)
-    words = f"{count} steps of {result.points} readings see {seen} of {orders} orders of two rings."
+    answer = [
+        f"{count} steps of {result.points} readings make {seen} of {orders} orders of two rings observable."
+    ]
     if seen:
-        words += (
-            f" A point of a map has {result.point_noise:.3g} of the noise of a reading; {_noisiest(result)}."
+        answer.append(
+            f"Noise of a point of a map: {number(result.point_noise)} of the noise of a reading; {_noisiest(result)}."
         )
-    hint = ""
+    blocks: list[ReportPart] = [Paragraph(_lost(result, None if long else ROWS))]
     if result.lost and _equal(result.steps):
-        hint = (
-            f"Another set of equal steps whose number shares no factor with {count} finds them: --steps "
+        answer.append(
+            f"A second set of equal steps without a common factor makes more observable: --steps "
             f'"{count}, {_coprime(count)}" loses multiples of {count * _coprime(count)} only.'
         )
     other = [reason for reason in result.reasons if not named([reason], "lost_orders")]
-    return paragraph(words) + _lost(result) + (paragraph(hint) if hint else "") + notes(other, ".")
+    return Report(answer, [*blocks, Notes(other, DOUBT)], long)
 
 
 def _noisiest(result: CalibrationPlan) -> str:
@@ -87,26 +94,26 @@ def _noisiest(result: CalibrationPlan) -> str:
     size = np.where(np.isfinite(result.magnification), result.magnification, 0.0)
     worst = int(np.argmax(size))
     if size[worst] < IDEAL:
-        return "no other steps would see these orders better"
-    return f"order {result.orders[worst]} is seen worst, {size[worst]:.3g} times as noisy as with ideal steps"
+        return "no other steps are better for these orders"
+    return f"noisiest order {result.orders[worst]}, {number(size[worst])} times the noise with ideal steps"
 
 
-def passes(result: PassComparison) -> str:
+def passes(result: PassComparison, *, long: bool = False) -> Report:
     """Report of passes against a reference."""
     unit, count = result.unit, len(result.position)
-    rows = np.unique(np.linspace(0, count - 1, min(count, ROWS)).astype(int))
+    rows = np.unique(np.linspace(0, count - 1, count if long else min(count, ROWS)).astype(int))
     worst = float(np.abs(result.error).max())
-    words = (
-        f"The encoder is off the reference by up to {show(worst, unit)} (mean of both directions). Reversal: "
-        f"{show(result.reversal_mean, unit)} on average, {show(result.reversal_largest, unit)} at most, forward minus "
-        "backward."
-    )
-    columns = ("position", "forward", "backward", "error", "reversal")
-    cells = {name: [show(getattr(result, name)[row], unit) for row in rows] for name in columns}
-    return f"{paragraph(words)}\n{aligned(cells)}{_doubts(result)}"
+    answer = [
+        f"Largest error against the reference: {show(worst, unit)} (mean of both directions).",
+        f"Reversal error (forward minus backward): mean {show(result.reversal_mean, unit)}, largest "
+        f"{show(result.reversal_largest, unit)}.",
+    ]
+    names = ("position", "error", "reversal", "forward", "backward")
+    table = TextTable([measured(name, getattr(result, name)[rows], unit) for name in names])
+    return Report(answer, [table, *_doubts(result)], long)
 
 
-def positioning(result: Positioning) -> str:
+def positioning(result: Positioning, *, long: bool = False) -> Report:
     """Report of runs to targets."""
     figures = {
         "accuracy": ("accuracy", "forward_accuracy", "backward_accuracy"),
@@ -114,15 +121,16 @@ def positioning(result: Positioning) -> str:
         "systematic deviation": ("systematic", "forward_systematic", "backward_systematic"),
     }
     unit = result.unit
-    rows = {result.edition: list(figures)}
+    columns = [texts(result.edition, figures)]
     for place, head in enumerate(("both directions", "forward", "backward")):
-        rows[head] = [show(getattr(result, names[place]), unit) for names in figures.values()]
-    words = (
-        f"{result.runs} runs each way to {len(result.target)} targets: accuracy of positioning "
-        f"{show(result.accuracy, unit)}, reversal value {show(result.largest_reversal, unit)}, its mean "
-        f"{show(result.mean_reversal, unit)}, range of the mean deviation {show(result.mean_range, unit)}."
-    )
-    return f"{paragraph(words)}\n{table(rows)}{_doubts(result)}"
+        columns.append(measured(head, [getattr(result, names[place]) for names in figures.values()], unit))
+    answer = [
+        f"Accuracy of positioning {show(result.accuracy, unit)}; {result.runs} runs each way to "
+        f"{len(result.target)} targets.",
+        f"Reversal value {show(result.largest_reversal, unit)}, its mean {show(result.mean_reversal, unit)}; range of "
+        f"the mean deviation {show(result.mean_range, unit)}.",
+    ]
+    return Report(answer, [TextTable(columns), *_doubts(result)], long)
 
 
 def _half(values: np.ndarray) -> str:
@@ -135,59 +143,69 @@ def _angle(value: float) -> str:
 
 def _known(standard: float) -> str:
     if not math.isfinite(standard):
-        return "How well a point is known cannot be told."
-    return f"A point is known to +-{show(COVERAGE_FACTOR * standard, 'rad')} (95 %)."
+        return toned("Uncertainty of a point: not known.", DOUBT)
+    return f"Uncertainty of a point +-{show(COVERAGE_FACTOR * standard, 'rad')} (95 %)."
 
 
-def _lost(result: Calibration | SelfCalibration | CalibrationPlan) -> str:
-    """Unobservable orders, as many as one line holds."""
+def _finite(values: np.ndarray) -> np.ndarray:
+    """Values, NaN for those of unobservable orders."""
+    return np.where(np.isfinite(values), values, math.nan)
+
+
+def _lost(result: Calibration | SelfCalibration | CalibrationPlan, most: int | None = ROWS) -> str:
+    """Unobservable orders."""
     if not result.lost:
-        return "No order is lost.\n"
-    shown = ", ".join(map(str, result.lost[:ROWS])) + (", ..." if len(result.lost) > ROWS else "")
-    return f"Lost orders, {len(result.lost)} of {len(result.orders)}, zero in the maps: {shown}\n"
+        return "All orders are observable."
+    shown = ", ".join(map(str, result.lost[:most])) + (", ..." if most and len(result.lost) > most else ".")
+    return f"Unobservable: {len(result.lost)} of {len(result.orders)} orders, 0 in the maps: {shown}"
 
 
-def _by_size(uncertainty: np.ndarray, *sizes: np.ndarray) -> tuple[list[int], str]:
+def _by_size(uncertainty: np.ndarray, long: bool, *sizes: np.ndarray) -> tuple[list[int], str]:
     """Rows of the largest orders of any ring, ascending, and a line that says which ones are listed."""
-    most = np.maximum.reduce(sizes)
+    most, count = np.maximum.reduce(sizes), None if long else ROWS
     clear = np.where(most < CLEAR * np.where(np.isfinite(uncertainty), uncertainty, 0.0), 0.0, most)
     if not np.any(clear):
-        return sorted(np.argsort(-most, kind="stable")[:ROWS].tolist()), UNCLEAR
-    rows = np.argsort(-clear, kind="stable")[:ROWS]
+        return sorted(np.argsort(-most, kind="stable")[:count].tolist()), UNCLEAR
+    rows = np.argsort(-clear, kind="stable")[:count]
     return sorted(row for row in rows.tolist() if clear[row]), CLEARLY
 
 
-def _steps(result: Calibration) -> str:
+def _steps(result: Calibration, long: bool) -> list[ReportPart]:
     """Angle, noise, drift and closure of each step; of more than STEPS steps the noisiest."""
     every = np.arange(len(result.steps))
     noise = np.nan_to_num(result.step_residual, nan=-1.0)
-    kept = every if len(every) <= STEPS else np.sort(np.argsort(-noise, kind="stable")[:STEPS])
+    kept = every
+    if len(every) > STEPS and not long:
+        kept = np.sort(np.argsort(-noise, kind="stable")[:STEPS])
     start = float(np.nanmean(result.offset))
-    rows = {
-        "step": [str(step) for step in kept],
-        "turned by": [f"{math.degrees(result.steps[step]):.6g} deg" for step in kept],
-        "noise, rms": [_angle(result.step_residual[step]) for step in kept],
-        "constant, less the mean": [_angle(result.offset[step] - start) for step in kept],
-    }
+    columns = [
+        Column("step", [str(step) for step in kept]),
+        Column("rotation", [f"{math.degrees(result.steps[step]):.6g}" for step in kept], "deg"),
+        measured("noise, rms", _finite(result.step_residual[kept]), "rad"),
+        measured("constant minus mean", result.offset[kept] - start, "rad"),
+    ]
     if result.closure is not None:
-        rows["does not close by"] = [_angle(result.closure[step]) for step in kept]
-    rows[""] = [
-        "left out" if not result.weights[step] else "stands out" if step in result.outliers else ""
+        columns.append(measured("closure error", result.closure[kept], "rad"))
+    state = [
+        "left out" if not result.weights[step] else "outlier" if step in result.outliers else ""
         for step in kept
     ]
-    more = f"the noisiest {STEPS} of {len(every)} steps\n" if len(every) > STEPS else ""
-    return trimmed(aligned(rows)) + more
+    columns.append(texts("", state))
+    if len(kept) == len(every):
+        return [TextTable(columns)]
+    return [TextTable(columns), Paragraph(f"The noisiest {STEPS} of {len(every)} steps; all with --long.")]
 
 
-def _doubts(result: Calibration | SelfCalibration | PassComparison | Positioning) -> str:
-    return notes(result.reasons, ".")
+def _doubts(result: Calibration | SelfCalibration | PassComparison | Positioning) -> list[ReportPart]:
+    return [Notes(result.reasons, DOUBT)]
 
 
-def _source(source: CTable | None) -> str:
+def _source(source: CTable | None) -> list[ReportPart]:
     """Size and error of the table in the C source, if one is written."""
     if source is None:
-        return ""
-    return f"C function: {source.size} intervals, at most {show(source.bound, 'rad')} off the map.\n"
+        return []
+    error = show(source.bound, "rad")
+    return [Paragraph(f"C function: {source.size} intervals, deviation from the map up to {error}.")]
 
 
 def _equal(steps: np.ndarray) -> bool:

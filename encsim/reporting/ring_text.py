@@ -5,9 +5,22 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, Protocol
 
+from ..layout import (
+    DOUBT,
+    LIMIT,
+    Cautions,
+    Column,
+    Notes,
+    Paragraph,
+    Report,
+    ReportPart,
+    TextTable,
+    measured,
+    texts,
+)
 from ..model import ring_geometry
-from ..wording import aligned, show
-from .text_parts import CAUTION, cautions_text, joined_lines, left_aligned, notes, paragraph, table, trimmed
+from ..wording import number, show
+from .text_parts import caution
 
 if TYPE_CHECKING:
     import numpy as np
@@ -44,24 +57,28 @@ class RingResults(Protocol):
     remaining: Remaining | None
 
 
-def ring(answers: RingResults, material: str, *, cautious: bool = True) -> str:
+def ring(answers: RingResults, material: str, *, long: bool = False, cautious: bool = True) -> Report:
     """Report of a ring."""
     curve, growth = answers.curve, answers.growth
-    parts = [_answer(curve), _orders(curve), _compared(answers), _budget(answers.budget)]
+    blocks: list[ReportPart] = [*_orders(curve, long), _compared(answers)]
+    if long:
+        blocks += _budget(answers.budget)
     if answers.search is not None:
-        parts.append(_searched(answers.search))
+        blocks += _searched(answers.search)
     if answers.tolerances is not None:
-        parts.append(_tolerances(answers.tolerances))
+        blocks += _tolerances(answers.tolerances)
     if growth is not None:
-        parts.append(_growth(growth, material))
+        blocks += _growth(growth, material)
     if answers.fit is not None:
-        parts.append(_seat(answers.fit))
+        blocks += _seat(answers.fit)
     if answers.centring is not None:
-        parts.append(_centring(answers.centring, answers.remaining))
-    parts[-1] += notes(curve.reasons, ".")
-    if cautious:
-        parts.append(CAUTION if growth is None else cautions_text(growth.cautions))
-    return "\n".join(parts)
+        blocks += _centring(answers.centring, answers.remaining)
+    blocks.append(Notes(curve.reasons, DOUBT))
+    if growth is None:
+        blocks += caution(cautious)
+    elif cautious:
+        blocks.append(Cautions(f"Caution: {growth.cautions[0]}", growth.cautions))
+    return Report([*_answer(curve), _uncertainty(answers.budget)], blocks, long)
 
 
 def angle(value: float) -> str:
@@ -74,43 +91,41 @@ def degrees(values: np.ndarray) -> str:
     return ", ".join(f"{math.degrees(value):.4g}" for value in values) + " deg"
 
 
-def _answer(curve: RingCurve) -> str:
+def _answer(curve: RingCurve) -> list[str]:
     """The angle error of the ring, with its heads and with one head."""
     count = len(curve.heads)
     who = f"{count} heads at {degrees(curve.heads)}" if count > 1 else "one head"
-    sizes = (
-        f"{show(curve.peak, 'rad')} peak ({show(curve.arc, 'm')} at the rim), {show(curve.rms, 'rad')} rms"
-    )
-    words = f"The ring of {show(curve.ring.diameter, 'm')} read by {who} is wrong by {sizes}."
+    words = f"Angle error of the {show(curve.ring.diameter, 'm')} ring with {who}: {_sizes(curve)}."
     if count > 1:
         alone = 0.5 * float(curve.alone.max() - curve.alone.min())
-        words += f" The first head alone: {show(alone, 'rad')} peak."
-    return paragraph(words + " Peak is half of the whole range.")
+        words += f" First head alone: peak {show(alone, 'rad')}."
+    return [words]
 
 
-def _orders(curve: RingCurve) -> str:
+def _sizes(curve: RingCurve) -> str:
+    return f"peak {show(curve.peak, 'rad')} ({show(curve.arc, 'm')} at the rim), {show(curve.rms, 'rad')} rms"
+
+
+def _orders(curve: RingCurve, long: bool) -> list[ReportPart]:
     """Error by order: with one head, with the heads, and its causes."""
     left = {line.order: line for line in curve.orders}
     alone = {line.order: line for line in curve.alone_orders}
     size = {n: max(part[n].amplitude for part in (left, alone) if n in part) for n in {*left, *alone}}
     listed = [n for n in size if size[n] > SMALLEST * max(size.values())]
-    kept = sorted(sorted(listed, key=lambda n: (-size[n], n))[:ROWS])
+    kept = sorted(sorted(listed, key=lambda n: (-size[n], n))[: None if long else ROWS])
     if not kept:
-        return "No order is there.\n"
-    rows = {
-        "times a turn": [str(n) for n in kept],
-        "one head": [show(alone[n].amplitude, "rad") if n in alone else "0" for n in kept],
-        "at the rim": [
-            show(alone[n].amplitude * curve.ring.radius, "m") if n in alone else "0" for n in kept
-        ],
-    }
+        return [Paragraph("The ring has no errors.")]
+    single = [alone[n].amplitude if n in alone else 0.0 for n in kept]
+    columns = [Column("per revolution", [str(n) for n in kept]), measured("one head", single, "rad")]
     if len(curve.heads) > 1:
-        several = [show(left[n].amplitude, "rad") if n in left else "0" for n in kept]
-        rows[f"{len(curve.heads)} heads leave"] = several
-    causes = "causes, for one head"
-    rows[causes] = [_causes(alone[n] if n in alone else left[n]) for n in kept]
-    more = f"and {len(listed) - len(kept)} smaller orders\n" if len(listed) > len(kept) else ""
-    return trimmed(aligned(left_aligned(rows, causes))) + more
+        several = [left[n].amplitude if n in left else 0.0 for n in kept]
+        columns.append(measured(f"{len(curve.heads)} heads", several, "rad"))
+    columns.append(measured("at the rim", [each * curve.ring.radius for each in single], "m"))
+    columns.append(
+        texts("causes, for one head", [_causes(alone[n] if n in alone else left[n]) for n in kept])
+    )
+    more = len(listed) - len(kept)
+    return [TextTable(columns), *([Paragraph(f"{more} smaller orders with --long.")] if more else [])]
 
 
 def _causes(line: RingOrder) -> str:
@@ -119,23 +134,22 @@ def _causes(line: RingOrder) -> str:
     return ", ".join(f"{name} {show(size, 'rad')}" for name, size in known if size > least)
 
 
-def _compared(answers: RingResults) -> str:
+def _compared(answers: RingResults) -> TextTable:
     """One to four heads, equally spaced, beside those given."""
     curves = {NAMES[len(curve.heads)]: curve for curve in answers.compared}
     same = any(_same(curve.heads, answers.curve.heads) for curve in answers.compared)
-    alone = answers.compared[0]
     curves |= {} if same else {f"as given, {degrees(answers.curve.heads)}": answers.curve}
-    return table({
-        "heads": list(curves),
-        "peak": [_remainder(curve.peak, alone.peak, "rad") for curve in curves.values()],
-        "rms": [_remainder(curve.rms, alone.rms, "rad") for curve in curves.values()],
-        "peak at the rim": [_remainder(curve.arc, alone.arc, "m") for curve in curves.values()],
-    })  # fmt: skip
+    return TextTable([
+        texts("heads", curves),
+        _remainders("peak", [curve.peak for curve in curves.values()], "rad"),
+        _remainders("rms", [curve.rms for curve in curves.values()], "rad"),
+        _remainders("peak at the rim", [curve.arc for curve in curves.values()], "m"),
+    ])  # fmt: skip
 
 
-def _remainder(left: float, alone: float, unit: str) -> str:
-    """The error with several heads, 0 where it is rounding beside that with one head."""
-    return show(left, unit) if left > NOTHING_LEFT * alone else "0"
+def _remainders(head: str, left: list[float], unit: str) -> Column:
+    """The error with several heads, 0 where it is rounding beside that with one head, the first."""
+    return measured(head, [value if value > NOTHING_LEFT * left[0] else 0.0 for value in left], unit)
 
 
 def _same(first: np.ndarray, second: np.ndarray) -> bool:
@@ -146,127 +160,132 @@ def _same(first: np.ndarray, second: np.ndarray) -> bool:
     return all(abs(a - b) < ring_geometry.SAME_SPOT for a, b in zip(*turned, strict=True))
 
 
-def _budget(budget: Budget) -> str:
-    """The largest contributions, the combined uncertainty, and the uncertainty at the rim."""
+def _budget(budget: Budget) -> list[ReportPart]:
+    """The largest contributions to the uncertainty."""
     counted = [i for i, size in enumerate(budget.standard) if size >= SMALLEST * budget.combined]
-    rank = sorted(counted, key=lambda i: -budget.standard[i])[:ROWS]
-    largest = table({
-        "uncertainty budget": [budget.name[i] for i in rank],
-        "distribution": [budget.distribution[i] for i in rank],
-        "size": [show(budget.size[i], "rad") for i in rank],
-        "standard": [show(budget.standard[i], "rad") for i in rank],
-        "share": [f"{100.0 * budget.share[i]:.1f} %" for i in rank],
-    })  # fmt: skip
-    more = len(counted) - len(rank)
-    rest = f"and {more} smaller contributions\n" if more > 0 else ""
-    words = (
-        f"Combined {show(budget.combined, 'rad')}; expanded (k = {budget.factor:.2f}, "
-        f"{100.0 * budget.probability:g} %) {show(budget.expanded, 'rad')}, {show(budget.arc, 'm')} at the rim; all at "
-        f"their worst at once {show(budget.worst, 'rad')}. By JCGM 100, the ring's errors taken as not corrected."
+    rank = sorted(counted, key=lambda i: -budget.standard[i])
+    largest = TextTable([
+        texts("uncertainty budget", [budget.name[i] for i in rank]),
+        Column("share", [f"{100.0 * budget.share[i]:.1f}" for i in rank], "%"),
+        measured("standard", [budget.standard[i] for i in rank], "rad"),
+        measured("size", [budget.size[i] for i in rank], "rad"),
+        texts("distribution", [budget.distribution[i] for i in rank]),
+    ])  # fmt: skip
+    words = f"Worst case, all at their extremes: {show(budget.worst, 'rad')}. By JCGM 100."
+    return [largest, Paragraph(words), Notes(budget.reasons, DOUBT)]
+
+
+def _uncertainty(budget: Budget) -> str:
+    """Combined and expanded uncertainty as a sentence."""
+    return (
+        f"Expanded uncertainty (k = {budget.factor:.2f}, {100.0 * budget.probability:g} %) "
+        f"{show(budget.expanded, 'rad')}, {show(budget.arc, 'm')} at the rim; combined {show(budget.combined, 'rad')}."
     )
-    return largest + rest + paragraph(words) + notes(budget.reasons, ".")
 
 
-def _searched(search: HeadSearch) -> str:
+def _searched(search: HeadSearch) -> list[ReportPart]:
     """Angles of the heads that were searched, and their error beside that of equal spacing."""
     angles = search.alone and search.amplitude.max(initial=0.0) < 1.0
 
     def size(value: float) -> str:
         return angle(value) if angles else f"{100.0 * value / search.alone:.3g} %"
 
-    whole = f"of the {angle(search.alone)} that one head shows" if angles else "of what one head shows"
+    whole = f"{angle(search.alone)} with one head" if angles else "relative to one head"
     words = (
-        f"Heads at {degrees(search.heads)} leave {size(search.rms)} rms {whole}; equally spaced ones "
-        f"leave {size(search.equal_rms)}."
+        f"Best heads at {degrees(search.heads)}: {size(search.rms)} rms ({whole}); equally spaced: "
+        f"{size(search.equal_rms)}."
     )
     if not angles:
-        words += " The orders asked for count alike."
-    rows = {
-        "times a turn": [str(n) for n in search.orders[:ROWS]],
-        "these heads leave": [f"{100.0 * share:.2f} %" for share in search.weight[:ROWS]],
-        "equally spaced": [f"{100.0 * share:.2f} %" for share in search.equal_weight[:ROWS]],
-    }
-    moved = f"Of eccentricity and wander they leave {100.0 * search.displacement:.2f} %.\n"
-    listed = aligned(rows) if len(search.orders) else ""
-    return paragraph(words) + listed + moved + notes(search.reasons, ".")
+        words += " All orders asked for have the same weight."
+    table = TextTable([
+        Column("per revolution", [str(n) for n in search.orders[:ROWS]]),
+        Column("these heads", [f"{100.0 * share:.2f}" for share in search.weight[:ROWS]], "%"),
+        Column("equally spaced", [f"{100.0 * share:.2f}" for share in search.equal_weight[:ROWS]], "%"),
+    ])  # fmt: skip
+    moved = f"Remaining effect of eccentricity and wander: {100.0 * search.displacement:.2f} %."
+    return [Paragraph(words), table, Paragraph(moved), Notes(search.reasons, DOUBT)]
 
 
-def _tolerances(tolerances: Tolerances) -> str:
+def _tolerances(tolerances: Tolerances) -> list[ReportPart]:
     """The largest allowed value of each fault, all others as described."""
     met = "is met" if tolerances.valid else f"is not met: {tolerances.reasons[0]}"
     words = (
         f"The limit of {show(tolerances.limit, 'rad')} on the sum of all amplitudes "
-        f"({show(tolerances.now, 'rad')} as described) {met}. One at a time, all others as described, it allows:"
+        f"({show(tolerances.now, 'rad')} as described) {met}. Allowed, one at a time, all others as described:"
     )
-    rows = {
-        "fault": list(tolerances.allowed),
-        "as described": [
-            show(tolerances.given[name], tolerances.dimension[name]) for name in tolerances.allowed
-        ],
-        "allowed": [
-            _allowed(value, tolerances.dimension[name]) for name, value in tolerances.allowed.items()
-        ],
-    }
-    return paragraph(words) + table(rows)
+    names = list(tolerances.allowed)
+    given = [show(tolerances.given[name], tolerances.dimension[name]) for name in names]
+    allowed = [_allowed(tolerances.allowed[name], tolerances.dimension[name]) for name in names]
+    tone = "" if tolerances.valid else LIMIT
+    return [
+        Paragraph(words, tone),
+        TextTable([texts("fault", names), Column("as described", given), Column("allowed", allowed)]),
+    ]
 
 
 def _allowed(value: float, unit: str) -> str:
     if math.isnan(value):
-        return "none: the others take all"
+        return "none: the others use the whole limit"
     return "any" if math.isinf(value) else show(value, unit)
 
 
-def _growth(growth: Expansion, material: str) -> str:
+def _growth(growth: Expansion, material: str) -> list[ReportPart]:
     """Growth, stress and safety."""
     words = [
-        f"Growth of the radius {show(growth.radius_growth, 'm')} (round figures of {material}; put in your own)."
+        f"Growth of the radius {show(growth.radius_growth, 'm')} (typical values of {material}; use your own)."
     ]
     if growth.rim_speed:
-        words.append(f"Rim {show(growth.rim_speed, 'm/s')}, hoop stress {growth.stress / 1e6:.3g} MPa.")
+        words.append(
+            f"Rim speed {show(growth.rim_speed, 'm/s')}, hoop stress {number(growth.stress / 1e6)} MPa."
+        )
     if growth.rim_speed and not math.isnan(growth.safety):
         limit = show(growth.speed_limit, "rad/s")
-        words.append(f"By these figures it would yield at {limit}, {growth.safety:.3g} times this speed.")
+        words.append(f"With these values it yields at {limit}, {number(growth.safety)} times this speed.")
     words.append("Uniform growth of a whole ring changes no angle.")
-    warnings = "".join(paragraph(f"WARNING: {reason}.") for reason in growth.reasons)
-    return warnings + paragraph(" ".join(words))
+    return [
+        *(Paragraph(f"WARNING: {reason}.", LIMIT) for reason in growth.reasons),
+        Paragraph(" ".join(words)),
+    ]
 
 
-def _seat(fit: SeatFit) -> str:
+def _seat(fit: SeatFit) -> list[ReportPart]:
     """Play of the ring on its shaft."""
     words = f"Play on the shaft {show(fit.play, 'm')} of diameter: "
     if fit.play > 0.0:
-        off = show(fit.eccentricity, "m")
-        words += f"the ring may sit {off} off its centre, {angle(fit.angle_error)} with one head."
+        words += f"eccentricity up to {show(fit.eccentricity, 'm')}, {angle(fit.angle_error)} with one head."
     else:
-        words += "the ring is tight, so the fit allows no eccentricity."
-    warnings = "".join(
-        paragraph(f"WARNING: at that speed and temperature {reason}.") for reason in fit.reasons
-    )
-    return warnings + paragraph(words)
+        words += "the fit is tight and allows no eccentricity."
+    warnings = [
+        Paragraph(f"WARNING: at that speed and temperature {reason}.", LIMIT) for reason in fit.reasons
+    ]
+    return [*warnings, Paragraph(words)]
 
 
-def _centring(centring: Centring, left: Remaining | None) -> str:
+def _centring(centring: Centring, left: Remaining | None) -> list[ReportPart]:
     """Eccentricity of the ring, how to shift it, and the eccentricity that is likely to remain."""
     offset = f"{show(centring.eccentricity, 'm')} +- {show(centring.uncertainty, 'm')}"
-    words = f"Centring: the ring is off centre by {offset} (run-out {show(centring.run_out, 'm')}), "
-    words += f"{show(centring.angle_error, 'rad')} for a single head."
+    words = f"Centring: eccentricity {offset} (run-out {show(centring.run_out, 'm')}), "
+    words += f"{show(centring.angle_error, 'rad')} with one head."
     uncertainty, lines = centring.order_uncertainty, list(centring.advice)
     for order, (size, _) in centring.lobes.items():
-        lines.append(f"Out of round at {order} a turn: {show(size, 'm')} +- {show(uncertainty[order], 'm')}")
+        lines.append(
+            f"Out of round, {order} per revolution: {show(size, 'm')} +- {show(uncertainty[order], 'm')}"
+        )
     for order, (size, _) in centring.graduation.items():
         lines.append(
-            f"Error of the ring at {order} a turn: {show(size, 'rad')} +- {show(uncertainty[order], 'rad')}"
+            f"Graduation error, {order} per revolution: {show(size, 'rad')} +- {show(uncertainty[order], 'rad')}"
         )
     if not math.isnan(centring.swash):
         swash = f"{show(centring.swash, 'rad')} +- {show(centring.swash_uncertainty, 'rad')}"
         lines.append(f"Tilt of the face: {swash}")
     if centring.lost:
-        lines.append(f"These heads cannot see: {', '.join(map(str, centring.lost))} a turn")
-    lines += [f"Note: {reason}" for reason in centring.reasons]
+        lines.append(f"Unobservable with these heads: {', '.join(map(str, centring.lost))} per revolution")
     if centring.valid and left is not None:
-        after = f"{show(left.rms, 'm')} rms, 95 % below {show(left.likely, 'm')} ({show(left.angle_likely, 'rad')})"
-        lines += [
-            f"Left after shifting and tightening: {after}",
-            *(f"Note: {reason}" for reason in left.reasons),
-        ]
-    return paragraph(words) + joined_lines(f"  {line}" for line in lines)
+        likely = f"95th percentile {show(left.likely, 'm')} ({show(left.angle_likely, 'rad')})"
+        lines.append(f"After shifting and tightening: {show(left.rms, 'm')} rms, {likely}")
+    reasons = [*centring.reasons, *(left.reasons if centring.valid and left is not None else ())]
+    return [
+        Paragraph(words),
+        *(Paragraph(f"  {line}", indent="    ") for line in lines),
+        Notes(reasons, DOUBT),
+    ]

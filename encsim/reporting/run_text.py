@@ -3,17 +3,29 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING, NamedTuple, TypedDict
 
 import numpy as np
 
 from ..closed_loop.time_responses import StepResponse
 from ..doubts import named
-from ..layout import DOUBT, Column, Notes, Paragraph, Report, ReportPart, TextTable, measured, texts
+from ..layout import (
+    DOUBT,
+    LIMIT,
+    Column,
+    Notes,
+    Paragraph,
+    Report,
+    ReportPart,
+    TextTable,
+    measured,
+    texts,
+    toned,
+)
 from ..open_loop.limits import top_speed
-from ..wording import aligned, beside, force, percent_number, show
-from .text_parts import at_speed, caution, cautions_text, joined_lines, nearest_rows, notes
+from ..wording import beside, force, percent_number, show
+from .text_parts import at_speed, caution, nearest_rows
 
 if TYPE_CHECKING:
     from ..closed_loop.time_responses import RampResponse
@@ -30,10 +42,9 @@ SETTLED = 0.02
 # A remaining deviation below this share of the largest value is rounding.
 ROUNDING = 1e-9
 # Samples of a response that are listed; values below this share of the largest are shown as 0.
-ROWS, SMALLEST = 16, 1e-3
+ROWS, SMALLEST = 11, 1e-3
 LINEAR = (
-    "Linear: counts, encoder errors, dry friction, cogging and limits are not in this answer;\n"
-    "encsim run has them.\n"
+    "Linear response, without quantisation, encoder errors, dry friction, cogging and limits: see encsim run."
 )
 
 
@@ -117,19 +128,28 @@ def _lines(lines: Lines, unit: str, long: bool) -> list[ReportPart]:
     ]
 
 
-def run(result: Run, move: Move | None = None, *, cautions: Iterable[str] = ()) -> str:
+def run(
+    result: Run, move: Move | None = None, *, cautions: Sequence[str] | None = None, long: bool = False
+) -> Report:
     """Report of one run; ``move`` is what was asked for instead of a speed."""
     lines = _steady(result) if move is None else _moved(result, move)
     warnings = beyond(result)
     # The warning says the same in the units of the report.
     said = "run_above_top_speed" if warnings else ""
     other = [reason for reason in result.reasons if not named([reason], said)]
-    parts = [
-        joined_lines(f"WARNING: {line}" for line in warnings) + joined_lines(lines),
-        aligned(_columns(result, move)),
-        notes(other) + cautions_text(cautions),
-    ]
-    return "\n".join(parts)
+    return Report(
+        [*(toned(f"WARNING: {line}", LIMIT) for line in warnings), *lines],
+        [TextTable(_columns(result, move)), Notes(other, DOUBT), *_all_cautions(cautions)],
+        long,
+    )
+
+
+def _all_cautions(cautions: Sequence[str] | None) -> list[ReportPart]:
+    """The cautions of a loop, those of every loop where none are given."""
+    from ..model.load_and_control import CAUTIONS
+
+    given = CAUTIONS if cautions is None else cautions
+    return caution(bool(given), given)
 
 
 def beyond(result: Run) -> list[str]:
@@ -139,13 +159,13 @@ def beyond(result: Run) -> list[str]:
     top, unit = top_speed(result.axis), result.units["velocity"]
     fastest = show(float(np.abs(result.demand).max()), unit)
     return [
-        f"{fastest} is above the top speed of {show(top.speed, unit)}, set by {top.limit}: the position shown cannot "
-        "be trusted there, and a drive that follows it can run an axis up to overspeed."
+        f"{fastest} is above the top speed of {show(top.speed, unit)}, limited by {top.limit}: the position is not "
+        "reliable there, and a drive that follows it can accelerate an axis to overspeed."
     ]
 
 
 def _length(result: Run) -> str:
-    return f"{show(result.time[-1] - result.time[0], 's')} with seed {result.seed}"
+    return f"{show(result.time[-1] - result.time[0], 's')}, seed {result.seed}"
 
 
 def _mover(result: Run) -> str:
@@ -156,17 +176,20 @@ def _steady(result: Run) -> Iterator[str]:
     """Measured and actual ripple of a steady motion."""
     unit = result.units["velocity"]
     if result.stopped is None:
-        measured, true = (show(result.rms[name], unit) for name in ("measured", "actual"))
+        read, true = (show(result.rms[name], unit) for name in ("measured", "actual"))
         torque = show(result.rms["torque"], result.units["torque"])
         where = at_speed(result.speed, unit)
         yield (
-            f"{_length(result)} {where}: the drive measures {measured} rms of ripple, the {_mover(result)} makes "
-            f"{true}, the {force(result.axis)} ripples by {torque}."
+            f"Velocity ripple {where}: measured {read} rms, actual ({_mover(result)}) {true}, "
+            f"{force(result.axis)} {torque}."
         )
     yield from _faults(result)
+    settling = ""
     if result.settle:
-        first = show(result.settle / result.axis.sampling.rate, "s")
-        yield f"The first {first} are left out of these values, for the loop to settle."
+        settling = (
+            f"; the first {show(result.settle / result.axis.sampling.rate, 's')} are left out (settling)"
+        )
+    yield f"Run of {_length(result)}{settling}."
 
 
 def _moved(result: Run, move: Move) -> Iterator[str]:
@@ -174,13 +197,14 @@ def _moved(result: Run, move: Move) -> Iterator[str]:
     unit, error = result.axis.scale.unit, np.abs(result.following_error)
     worst = int(error.argmax())
     yield (
-        f"{move.text}, {_length(result)}: the {_mover(result)} is off its demand by up to "
-        f"{show(error[worst], unit)}, at {show(result.time[worst], 's')}."
+        f"Largest following error of the {_mover(result)}: {show(error[worst], unit)} at "
+        f"{show(result.time[worst], 's')}."
     )
     yield from _faults(result)
     end = move.profile.duration
     if result.stopped is None and end <= result.time[-1]:
         yield _settling(result, error, end)
+    yield f"Profile {move.text}; run of {_length(result)}."
 
 
 def _settling(result: Run, error: np.ndarray, end: float) -> str:
@@ -188,10 +212,10 @@ def _settling(result: Run, error: np.ndarray, end: float) -> str:
     outside = np.flatnonzero(error > SETTLED * error.max())
     share, unit = f"{100.0 * SETTLED:g}", result.axis.scale.unit
     if outside[-1] == len(error) - 1:
-        return f"At the end of the run it is off by {show(error[-1], unit)}; it is not back within {share} % of that."
+        return f"It does not settle within {share} % of that; {show(error[-1], unit)} at the end of the run."
     after = result.time[outside[-1] + 1] - end
     when = f"{show(after, 's')} after" if after > 0.0 else "before"
-    return f"It is back within {share} % of that {when} the end of the move at {show(end, 's')}."
+    return f"It settles within {share} % of that {when} the end of the move at {show(end, 's')}."
 
 
 def _faults(result: Run) -> Iterator[str]:
@@ -208,19 +232,25 @@ def _faults(result: Run) -> Iterator[str]:
         yield f"The {force(result.axis)} is at its limit of {most} for {percent_number(limited)} % of the time."
     if result.sticking > 0.0:
         share = percent_number(result.sticking)
-        yield f"Dry friction holds the {_mover(result)} where it should move, {share} % of the time."
+        yield f"The {_mover(result)} sticks in dry friction for {share} % of the time."
 
 
-def _columns(result: Run, move: Move | None) -> dict[str, list[str]]:
+def _columns(result: Run, move: Move | None) -> list[Column]:
     """Standard deviation (rms about the mean), mean, least and largest value of each curve."""
-    columns: dict[str, list[str]] = {"": [], "rms": [], "mean": [], "least": [], "largest": []}
-    for name, values, unit in _curves(result, move):
+    names: list[str] = []
+    figures: list[list[str]] = []
+    for name, values, si in _curves(result, move):
         settled = values[result.settle :]
-        figures = settled.std(), settled.mean(), settled.min(), settled.max()
-        cells = [name, *(show(float(figure), unit) for figure in figures)]
-        for column, cell in zip(columns.values(), cells, strict=True):
-            column.append(cell)
-    return columns
+        row = measured(name, [settled.std(), settled.min(), settled.max(), settled.mean()], si)
+        names.append(name)
+        figures.append([*row.cells, row.unit])
+    heads = ("rms", "minimum", "maximum", "mean")
+    *columns, units = zip(*figures, strict=True)
+    return [
+        texts("", names),
+        texts("unit", units),
+        *(Column(head, column) for head, column in zip(heads, columns, strict=True)),
+    ]
 
 
 def _curves(result: Run, move: Move | None) -> Iterator[tuple[str, np.ndarray, str]]:
@@ -228,10 +258,10 @@ def _curves(result: Run, move: Move | None) -> Iterator[tuple[str, np.ndarray, s
     velocity = result.units["velocity"]
     if move is None:
         yield "measured velocity", result.measured, velocity
-        yield "true velocity", result.velocity, velocity
+        yield "actual velocity", result.velocity, velocity
     else:
-        yield "measured less demanded velocity", result.measured - result.demand, velocity
-        yield "true less demanded velocity", result.velocity - result.demand, velocity
+        yield "measured minus demanded velocity", result.measured - result.demand, velocity
+        yield "actual minus demanded velocity", result.velocity - result.demand, velocity
     yield "following error", result.following_error, result.units["following_error"]
     yield force(result.axis), result.torque, result.units["torque"]
     load = result.axis.load
@@ -239,11 +269,17 @@ def _curves(result: Run, move: Move | None) -> Iterator[tuple[str, np.ndarray, s
         yield "current", result.torque / load.torque_constant, "A"
 
 
-def answer(result: RampResponse | StepResponse, *, cautions: Iterable[str] = ()) -> str:
+def answer(
+    result: RampResponse | StepResponse, *, cautions: Sequence[str] | None = None, long: bool = False
+) -> Report:
     """Report of the response to a step or a ramp."""
-    lines = [*_response(result), *_about(result)]
-    table = aligned(_samples(result))
-    return f"{joined_lines(lines)}\n{table}\n{LINEAR}{notes(result.reasons)}{cautions_text(cautions)}"
+    blocks = [
+        TextTable(_samples(result, len(result.time) if long else ROWS)),
+        Paragraph(LINEAR),
+        Notes(result.reasons, DOUBT),
+        *_all_cautions(cautions),
+    ]
+    return Report([*_response(result), *_about(result)], blocks, long)
 
 
 def _response(result: RampResponse | StepResponse) -> Iterator[str]:
@@ -257,72 +293,70 @@ def _about(result: RampResponse | StepResponse) -> Iterator[str]:
     """With timed edges, the steady motion that the response adds to."""
     if not result.axis.estimator.linear:
         speed = show(abs(result.speed), result.units["velocity"])
-        yield f"All of it beside a steady {speed}, at which the edges are timed; slower they are older."
+        yield f"Around a steady {speed}: period measurement has a longer delay at lower speed."
 
 
 def _step(result: StepResponse) -> Iterator[str]:
     """Rise time, overshoot and settling time of a step of the demand."""
     unit = result.units["size"]
     what = "demanded position" if result.of == "position" else "velocity command, position loop open,"
-    yield f"Step of the {what} by {show(result.size, unit)}; it {_takes(result)}"
+    yield f"Step of the {what} by {show(result.size, unit)}: {_takes(result)}"
     if math.isnan(result.final):
         return
-    rise = "It does not rise in this time"
+    rise = "Rise time: longer than the response"
     if not math.isnan(result.rise_time):
-        rise = f"It rises in {show(result.rise_time, 's')} (10 to 90 %)"
-    over = f"overshoots by {percent_number(result.overshoot)} %" if result.overshoot else "does not overshoot"
-    yield f"{rise}, {over} and {_settled(result)}."
+        rise = f"Rise time (10 to 90 %) {show(result.rise_time, 's')}"
+    over = f"overshoot {percent_number(result.overshoot)} %" if result.overshoot else "no overshoot"
+    yield f"{rise}, {over}, {_settled(result)}."
     if abs(result.final - result.size) > ROUNDING * abs(result.size):
-        yield f"It settles at {show(result.final, unit)}: there is no integral part against the friction."
+        yield f"Final value {show(result.final, unit)}: no integral part compensates the friction."
 
 
 def _settled(result: RampResponse | StepResponse) -> str:
     if math.isnan(result.settling_time):
-        return f"is not within 2 % after {show(result.time[-1], 's')}"
-    return f"stays within 2 % from {show(result.settling_time, 's')} on"
+        return f"settling time (2 %) above {show(result.time[-1], 's')}"
+    return f"settling time (2 %) {show(result.settling_time, 's')}"
 
 
 def _takes(result: RampResponse | StepResponse) -> str:
-    return (
-        f"takes up to {show(result.largest_torque, result.units['largest_torque'])} of {force(result.axis)}."
-    )
+    return f"peak {force(result.axis)} {show(result.largest_torque, result.units['largest_torque'])}."
 
 
 def _load_step(result: StepResponse) -> Iterator[str]:
     """Deviation under a step of the load force."""
     size = show(result.size, result.units["size"])
-    yield f"A {force(result.axis)} of {size} begins to act on the load; the drive {_takes(result)}"
+    yield f"Load step of {size}: {_takes(result)}"
     if not math.isnan(result.final):
-        yield f"It pushes the load by {_deviation(result, result.largest, result.final)}."
+        yield f"Deviation of the load: {_deviation(result, result.largest, result.final)}."
 
 
 def _ramp(result: RampResponse) -> Iterator[str]:
     """Following error of a ramp of the demand."""
     rate = show(result.rate, result.units["rate"])
     where = "from rest" if result.axis.estimator.linear else "more"
-    yield f"Ramp of the demanded position at {rate} {where}; it {_takes(result)}"
+    yield f"Ramp of the demanded position at {rate} {where}: {_takes(result)}"
     if not math.isnan(result.following_error):
-        yield f"The axis trails by {_deviation(result, result.largest_error, result.following_error)}."
+        yield f"Following error: {_deviation(result, result.largest_error, result.following_error)}."
 
 
 def _deviation(result: RampResponse | StepResponse, largest: float, final: float) -> str:
     """Largest deviation, final deviation, settling time."""
     unit = result.axis.scale.unit
-    rest = show(abs(final), unit) if abs(final) > ROUNDING * abs(largest) else "nothing"
-    return f"up to {show(abs(largest), unit)} and in the end by {rest}; it {_settled(result)}"
+    rest = show(abs(final), unit) if abs(final) > ROUNDING * abs(largest) else "0"
+    return f"largest {show(abs(largest), unit)}, final {rest}, {_settled(result)}"
 
 
-def _samples(result: RampResponse | StepResponse) -> dict[str, list[str]]:
+def _samples(result: RampResponse | StepResponse, most: int) -> list[Column]:
     """Some samples as a table."""
     count = len(result.time)
-    rows = sorted({round(i * (count - 1) / (ROWS - 1)) for i in range(ROWS)})
+    rows = sorted({round(i * (count - 1) / (min(most, 200) - 1)) for i in range(min(most, 200))})
     names = {"position": "position", "velocity": "velocity", "torque": force(result.axis)}
     if not isinstance(result, StepResponse):
         names = {"error": "following error"} | names
-    columns = {"time": [beside(result.time[i], result.time[-1], "s") for i in rows]}
+    columns = [measured("time", result.time[rows], "s")]
     for name, head in names.items():
-        values, unit = getattr(result, name), result.units[name]
+        values = getattr(result, name)
         largest = float(np.abs(values).max())
         shown = np.where(np.abs(values) < SMALLEST * largest, 0.0, values)
-        columns[head] = [beside(float(shown[i]), largest, unit) for i in rows]
+        columns.append(measured(head, shown[rows], result.units[name], largest=largest))
     return columns

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from ..layout import DOUBT, WIDE, Cautions, Paragraph, ReportPart, text_unit, toned, wrapped
-from ..wording import aligned, number, show
+from ..layout import DOUBT, Cautions, Paragraph, ReportPart, text_unit, toned
+from ..wording import number, show
 
 if TYPE_CHECKING:
     from ..closed_loop.closed_loop_ripple import Smoothness
@@ -19,8 +19,8 @@ if TYPE_CHECKING:
 # A table shows every row up to ALL_ROWS rows or with --long, else ROWS rows spread evenly and the largest values.
 ROWS, ALL_ROWS = 10, 20
 CAUTION = (
-    "Caution: this is computed, not measured. The machine's documentation, local codes and qualified\n"
-    "staff come first; moving and rotating axes can injure.\n"
+    "Caution: this is computed, not measured. The machine's documentation, local codes and qualified staff come "
+    "first; moving and rotating axes can injure."
 )
 LOOP_CAUTION = (
     "Caution: computed, not measured. Start with lower gains and raise them step by step; limit speed, torque and "
@@ -37,55 +37,13 @@ def caution(cautious: bool = True, full: Sequence[str] = ()) -> list[ReportPart]
     if not cautious:
         return []
     if not full:
-        return [Cautions(" ".join(CAUTION.split()))]
+        return [Cautions(CAUTION)]
     # the short text says these already
     told = (*CAUTIONS, *COMPUTED)
     return [
         *(Paragraph(f"Caution: {each}") for each in full if each not in told),
         Cautions(LOOP_CAUTION, full),
     ]
-
-
-def joined_lines(lines: Iterable[str]) -> str:
-    """Lines as one text."""
-    return "".join(f"{line}\n" for line in lines)
-
-
-def notes(reasons: Iterable[str], end: str = "") -> str:
-    """One note per reason."""
-    return joined_lines(f"Note: {reason}{end}" for reason in reasons)
-
-
-def cautions_text(cautions: Iterable[str]) -> str:
-    """Cautions under their heading, one per line; nothing without cautions."""
-    lines = joined_lines(f"  {line}" for line in cautions)
-    return f"Cautions:\n{lines}" if lines else ""
-
-
-def paragraph(text: str) -> str:
-    """Text wrapped to WIDE columns; a number and its unit stay on one line."""
-    return joined_lines(wrapped(text, WIDE))
-
-
-def left_aligned(columns: Mapping[str, list[str]], name: str) -> dict[str, list[str]]:
-    """Columns of a table with this one padded, so that `aligned` sets it to the left."""
-    width = max(map(len, (name, *columns[name])))
-    return {
-        (head.ljust(width) if head == name else head): (
-            [cell.ljust(width) for cell in cells] if head == name else cells
-        )
-        for head, cells in columns.items()
-    }
-
-
-def table(columns: dict[str, list[str]]) -> str:
-    """A table with its first column set to the left."""
-    return aligned(left_aligned(columns, next(iter(columns))))
-
-
-def trimmed(text: str) -> str:
-    """A table without blanks at the ends of its lines."""
-    return joined_lines(line.rstrip() for line in text.splitlines())
 
 
 def at_speed(speed: float, unit: str) -> str:
@@ -135,8 +93,3 @@ def marks(curve: RippleCurve | Smoothness | Tolerance) -> list[str]:
 def nearest_rows(speeds: np.ndarray, wanted: Iterable[float]) -> list[int]:
     """For each wanted speed, the row of the speed nearest to it, direction left out."""
     return [int(np.argmin(np.abs(np.abs(speeds) - speed))) for speed in wanted]
-
-
-def or_dash(value: float, unit: str) -> str:
-    """A value with its unit; a dash where it is not known or infinite."""
-    return show(value, unit) if np.isfinite(value) else "-"

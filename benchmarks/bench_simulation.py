@@ -14,7 +14,7 @@ import pytest
 from numba import njit
 
 from encsim import Axis, Interpolation, Sampling, Scale, Signal, Stream, simulate
-from encsim.kernels import chance, counting, estimators, motion, records, rows, signals
+from encsim.kernels import chance, counting, estimators, open_chain, records, rows, signals
 from encsim.time_domain.chain import tables_of
 
 PITCH, RATE, SPEED, FACTOR, BITS, SPAN = 20e-6, 16e3, 0.0123, 4000, 12, 1.25
@@ -69,9 +69,9 @@ def stages():
     p, n, out = plan[0], rows.CHUNK, np.empty(rows.CHUNK)
     step_64, step, difference = u(p["tick_step_64"]), float(p["tick_step"]), estimators.difference_block
     return {
-        "phase": lambda: motion.phase_block(u(5), step_64, step, 0.0, work),
+        "phase": lambda: open_chain.phase_block(u(5), step_64, step, 0.0, work),
         "gaussian": lambda: chance.gaussian_block(3, records.JITTER_CAUSE, u(0), u(1), u(2), work),
-        "displace": lambda: motion.displace_block(1e-4, work),
+        "displace": lambda: open_chain.displace_block(1e-4, work),
         "read": lambda: signals.read_block(0.0, work),
         "channels": lambda: signals.channel_block(plan, tables.order_steps, tables.terms, work),
         "converter": lambda: signals.convert_block(plan, work),

@@ -48,6 +48,13 @@ from encsim.model.distributions import Triangular as Triangular
 from encsim.model.distributions import Uniform as Uniform
 from encsim.model.edge_timing import CountAndTime as CountAndTime
 from encsim.model.edge_timing import PeriodTiming as PeriodTiming
+from encsim.model.encoder_faults import Burst as Burst
+from encsim.model.encoder_faults import DeadChannel as DeadChannel
+from encsim.model.encoder_faults import Dirt as Dirt
+from encsim.model.encoder_faults import EncoderFault as EncoderFault
+from encsim.model.encoder_faults import LostEdge as LostEdge
+from encsim.model.encoder_faults import OffsetDrift as OffsetDrift
+from encsim.model.encoder_faults import Scratch as Scratch
 from encsim.model.estimators import Difference as Difference
 from encsim.model.estimators import LeastSquares as LeastSquares
 from encsim.model.estimators import QuadraticFit as QuadraticFit
@@ -106,6 +113,8 @@ from encsim.time_domain.closed_run import run as run
 from encsim.time_domain.closed_run import runs as runs
 from encsim.time_domain.closed_run_result import Run as Run
 from encsim.time_domain.closed_run_result import Runs as Runs
+from encsim.time_domain.encoder import Encoder as Encoder
+from encsim.time_domain.encoder_buffers import SerialWord as SerialWord
 from encsim.time_domain.simulation import Trace as Trace
 from encsim.time_domain.simulation import simulate as simulate
 from encsim.time_domain.stream import Stream as Stream
@@ -144,6 +153,15 @@ __all__ = [
     "worst_start",
     "Frontier",
     "frontier",
+    "Burst",
+    "DeadChannel",
+    "Dirt",
+    "EncoderFault",
+    "LostEdge",
+    "OffsetDrift",
+    "Scratch",
+    "Encoder",
+    "SerialWord",
     "Stream",
     "Trace",
     "simulate",

@@ -4,7 +4,8 @@ import numpy as np
 
 from .jit import compiled, inlined
 from .maths import UNIT_24, UNIT_40, cos_sin, log_of
-from .rows import CHUNK, DRAW
+from .records import CLOCK_CAUSE, COSINE_CAUSE, JITTER_CAUSE, SINE_CAUSE
+from .rows import CHUNK, DRAW, DRAWN, JITTER_STATE, KEY_HIGH, KEY_LOW
 
 LOW_WORD = np.uint64(0xFFFFFFFF)
 WORD_BITS = np.uint64(32)
@@ -64,29 +65,58 @@ def gaussian_pair(a, b):
     return radius * cosine, radius * sine
 
 
-@compiled
-def gaussian_block(chunk, cause, reading, key_low, key_high, work):
-    """Fill DRAW with the normal numbers of a chunk; a counter has those of four samples in a row."""
-    place, first = DRAW * CHUNK, np.uint64(chunk) * np.uint64(CHUNK // 4)
-    for i in range(CHUNK // 4):
+@inlined
+def gaussian_row(n, sample, cause, reading, key_low, key_high, place, out):
+    """Normal numbers of ``n`` samples from ``sample`` on, multiples of 4; a counter has those of four in a row."""
+    first = np.uint64(sample // 4)
+    for i in range(n // 4):
         counter = first + np.uint64(i)
         a, b, c, d = philox(counter & LOW_WORD, counter >> WORD_BITS, cause, reading, key_low, key_high)
         z0, z1 = gaussian_pair(a, b)
         z2, z3 = gaussian_pair(c, d)
-        work[place + 4 * i] = z0
-        work[place + 4 * i + 1] = z1
-        work[place + 4 * i + 2] = z2
-        work[place + 4 * i + 3] = z3
+        out[place + 4 * i] = z0
+        out[place + 4 * i + 1] = z1
+        out[place + 4 * i + 2] = z2
+        out[place + 4 * i + 3] = z3
+
+
+@inlined
+def gaussian_at_row(n, ticks, cause, reading, key_low, key_high, place, out):
+    """The normal numbers that ``gaussian_row`` has for these sample numbers."""
+    for i in range(n):
+        lane, counter = ticks[i] % 4, np.uint64(ticks[i] // 4)
+        a, b, c, d = philox(counter & LOW_WORD, counter >> WORD_BITS, cause, reading, key_low, key_high)
+        z0, z1 = gaussian_pair(c if lane & 2 else a, d if lane & 2 else b)
+        out[place + i] = z1 if lane & 1 else z0
+
+
+@inlined
+def correlate_row(n, plan, ticks, state, place, out):
+    """Turn independent normal numbers into one-pole noise of rms 1, starting from the stationary state."""
+    p, s = plan[0], state[0]
+    for i in range(n):
+        correlation = p.correlation
+        if p.has_clock:
+            jump = ticks[i] - s.tick
+            s.tick = ticks[i]
+            correlation = p.correlation_more if jump > p.jump else (p.correlation if jump > 0 else 1.0)
+        if not s.started:
+            s.started = 1
+            correlation = 0.0
+        s.jitter = correlation * s.jitter + np.sqrt(1.0 - correlation * correlation) * out[place + i]
+        out[place + i] = s.jitter
+
+
+@compiled
+def gaussian_block(chunk, cause, reading, key_low, key_high, work):
+    """``gaussian_row`` of a chunk into DRAW."""
+    gaussian_row(CHUNK, chunk * CHUNK, cause, reading, key_low, key_high, DRAW * CHUNK, work)
 
 
 @compiled
 def gaussian_at_block(ticks, cause, reading, key_low, key_high, work):
-    """Fill DRAW with the normal numbers that ``gaussian_block`` has for these sample numbers."""
-    for i in range(CHUNK):
-        lane, counter = ticks[i] % 4, np.uint64(ticks[i] // 4)
-        a, b, c, d = philox(counter & LOW_WORD, counter >> WORD_BITS, cause, reading, key_low, key_high)
-        z0, z1 = gaussian_pair(c if lane & 2 else a, d if lane & 2 else b)
-        work[DRAW * CHUNK + i] = z1 if lane & 1 else z0
+    """``gaussian_at_row`` of a chunk into DRAW."""
+    gaussian_at_row(CHUNK, ticks, cause, reading, key_low, key_high, DRAW * CHUNK, work)
 
 
 @compiled
@@ -97,3 +127,102 @@ def draw_block(plan, anchor, ticks, cause, reading, work):
         gaussian_at_block(ticks, cause, np.uint64(reading), p.key_low, p.key_high, work)
     else:
         gaussian_block(anchor.chunk, cause, np.uint64(reading), p.key_low, p.key_high, work)
+
+
+@compiled
+def spread_block(n, s, sample, cause, reading, row, rows, q, draws):
+    """Normal numbers of DRAWN samples of all lanes, a row of each sample: those of ``gaussian_block``."""
+    first, key_low, key_high = np.uint64(sample // 4), q[KEY_LOW * s :], q[KEY_HIGH * s :]
+    for k in range(DRAWN // 4):
+        counter = first + np.uint64(k)
+        low, high = counter & LOW_WORD, counter >> WORD_BITS
+        place = (4 * k * rows + row) * s
+        out0, out1 = draws[place : place + n], draws[place + rows * s : place + rows * s + n]
+        place += 2 * rows * s
+        out2, out3 = draws[place : place + n], draws[place + rows * s : place + rows * s + n]
+        for i in range(n):
+            a, b, c, d = philox(low, high, cause, np.uint64(reading), key_low[i], key_high[i])
+            out0[i], out1[i] = gaussian_pair(a, b)
+            out2[i], out3[i] = gaussian_pair(c, d)
+
+
+@compiled
+def spread_at_block(n, s, span, ticks, cause, reading, row, rows, q, draws):
+    """``spread_block`` for the samples of another clock."""
+    key_low, key_high = q[KEY_LOW * s :], q[KEY_HIGH * s :]
+    for k in range(span):
+        lane, counter = ticks[k] % 4, np.uint64(ticks[k] // 4)
+        place = (k * rows + row) * s
+        out = draws[place : place + n]
+        for i in range(n):
+            a, b, c, d = philox(
+                counter & LOW_WORD, counter >> WORD_BITS, cause, np.uint64(reading), key_low[i], key_high[i]
+            )
+            z0, z1 = gaussian_pair(c if lane & 2 else a, d if lane & 2 else b)
+            out[i] = z1 if lane & 1 else z0
+
+
+@compiled
+def spread_single_block(s, chunk, cause, reading, row, rows, q, work, draws):
+    """Normal numbers of a chunk of one lane."""
+    gaussian_block(chunk, cause, np.uint64(reading), q[KEY_LOW * s], q[KEY_HIGH * s], work)
+    for k in range(CHUNK):
+        draws[(k * rows + row) * s] = work[DRAW * CHUNK + k]
+
+
+@compiled
+def correlate_lanes_block(n, s, span, p, loop, ticks, w, rows, draws):
+    """``correlate_block`` for all lanes."""
+    for k in range(span):
+        correlation = p.correlation
+        if p.has_clock:
+            jump = ticks[k] - loop[0].tick
+            loop[0].tick = ticks[k]
+            correlation = p.correlation_more if jump > p.jump else (p.correlation if jump > 0 else 1.0)
+        if not loop[0].started:
+            loop[0].started = 1
+            correlation = 0.0
+        fresh = np.sqrt(1.0 - correlation * correlation)
+        for i in range(n):
+            value = correlation * w[JITTER_STATE * s + i] + fresh * draws[k * rows * s + i]
+            w[JITTER_STATE * s + i] = value
+            draws[k * rows * s + i] = value
+
+
+@compiled
+def draws_block(n, s, sample, plan, loop, ticks, w, q, work, draws):
+    """All random numbers from a sample on, of a chunk for one lane, of DRAWN samples for more."""
+    # Sample by sample: jitter, clock, then noise of both channels reading by reading.
+    p = plan[0]
+    rows, span = draw_rows(p), draw_span(n)
+    causes = (JITTER_CAUSE, CLOCK_CAUSE, COSINE_CAUSE, SINE_CAUSE)
+    for row in range(rows):
+        cause = causes[row] if row < 2 else causes[2 + row % 2]
+        reading = max(row - 2, 0) // 2
+        used = p.jitter > 0.0 if row == 0 else (loop[0].clock_jitter > 0.0 if row == 1 else p.noise > 0.0)
+        if used and p.has_clock:
+            spread_at_block(n, s, span, ticks, cause, reading, row, rows, q, draws)
+        elif used and n == 1:
+            spread_single_block(s, sample // CHUNK, cause, reading, row, rows, q, work, draws)
+        elif used:
+            spread_block(n, s, sample, cause, reading, row, rows, q, draws)
+    if p.jitter > 0.0 and p.has_bandwidth:
+        correlate_lanes_block(n, s, span, p, loop, ticks, w, rows, draws)
+
+
+@inlined
+def draw_span(n):
+    """Samples whose random numbers are drawn at a time."""
+    return CHUNK if n == 1 else DRAWN
+
+
+@inlined
+def draw_rows(p):
+    """Rows of random numbers a sample: jitter, clock, and two a reading."""
+    return 2 + 2 * p.readings
+
+
+@inlined
+def noise_place(n, s, kk, reading, p):
+    """Place of the noise of a reading's cosine in the random numbers; that of the sine follows."""
+    return (kk % draw_span(n) * draw_rows(p) + 2 + 2 * reading) * s

@@ -2,9 +2,9 @@
 
 import numpy as np
 
+from .chance import draws_block, noise_place
 from .edge_timing import timed_lanes
 from .jit import compiled, inlined
-from .loop_chance import draws_block, noise_place
 from .loop_dynamics import advance_lanes, cogging_lanes, control_lanes, drift_lanes, move_lanes
 from .loop_sensing import (
     aged_lanes,
@@ -108,7 +108,7 @@ def sense_lanes(n, s, k, kk, plan, loop, tables, w, lanes, chunk, state):
             add_scaled(n, s, COSINE, p.noise, chunk.draws, place, w)
             add_scaled(n, s, SINE, p.noise, chunk.draws, place + s, w)
         if p.converter:
-            clipped += convert(n, s, p, w)
+            clipped += convert(n, s, 0, n, p, w)
         if p.readings > 1:
             add_reading(n, s, reading, w)
     if c.has_reading_age and p.readings > 1:

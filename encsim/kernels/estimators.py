@@ -1,10 +1,28 @@
-"""From positions to velocity: difference, taps, taps on a parabola, second-order sections."""
+"""From positions to velocity: difference, taps, taps on a parabola, second-order sections.
+
+First the stages of a chunk of steady motion, then those of an encoder in any motion.
+"""
 
 import numpy as np
 
+from .edge_timing import timed_lanes
+from .encoder_motion import behind, ring_lines
 from .jit import compiled, inlined
 from .maths import UNIT_64
-from .rows import CHUNK, ESTIMATE
+from .records import DIFFERENCE, PARABOLA, SECTIONS, TAPS
+from .rows import (
+    CHUNK,
+    DIRECTION,
+    DISPLACEMENT,
+    DISPLACEMENT_WHOLE,
+    ESTIMATE,
+    RING_ANGLE,
+    SAMPLE_PHASE,
+    SAMPLE_STEP,
+    SAMPLE_WHOLE,
+)
+
+FARTHEST = 64.0  # periods from the reference of a recursive estimator; further on its state would lose digits
 
 
 @compiled
@@ -149,3 +167,137 @@ def velocity_block(speed, scale, work):
     """ESTIMATE from periods a sample against the steady motion to velocity."""
     for i in range(CHUNK):
         work[ESTIMATE * CHUNK + i] = speed + scale * work[ESTIMATE * CHUNK + i]
+
+
+@inlined
+def estimated_row(n, s, first, end, k, plan, e, parts, w):
+    """Velocity of each sample."""
+    p = plan[0]
+    if p.estimator == DIFFERENCE and n == 1:
+        w[ESTIMATE] = difference_step(k, p, e, parts)
+        return
+    if p.estimator == DIFFERENCE:
+        difference_row(s, first, end, k, p, e, parts, w)
+        return
+    for i in range(first, end):
+        if p.estimator == TAPS:
+            moved = taps_step(k + i, p, e, parts)
+        elif p.estimator == PARABOLA:
+            moved = fitted_step(k + i, p, e, parts)
+        elif p.estimator == SECTIONS:
+            moved = filtered_step(k + i, p, e, parts)
+        else:
+            moved = timed_step(k + i, plan, e, parts)
+        w[ESTIMATE * s + i] = moved * p.scale
+
+
+@inlined
+def difference_step(k, p, e, parts):
+    """Change over the span; whole periods and counts each by itself."""
+    new, old = k & e.shown_mask, (k - p.span) & e.shown_mask
+    moved = np.float64(parts.shown[new] - parts.shown[old]) * p.factor
+    return (moved + (parts.count[new] - parts.count[old])) * e.difference
+
+
+@inlined
+def difference_row(s, first, end, k, p, e, parts, w):
+    """``difference_step`` of a row."""
+    slots, factor, share = parts.shown.size, p.factor, e.difference
+    new, old = k & e.shown_mask, (k - p.span) & e.shown_mask
+    head = min(end, slots - old)  # from here on the samples before go round the end of the ring
+    for begin, stop, back in ((first, head, old), (max(head, first), end, old - slots)):
+        if stop <= begin:
+            continue
+        shown, shown_before = parts.shown[new + begin : new + stop], parts.shown[back + begin : back + stop]
+        count, count_before = parts.count[new + begin : new + stop], parts.count[back + begin : back + stop]
+        velocity = w[ESTIMATE * s + begin : ESTIMATE * s + stop]
+        for i in range(velocity.size):
+            moved = np.float64(shown[i] - shown_before[i]) * factor
+            velocity[i] = (moved + (count[i] - count_before[i])) * share
+
+
+@inlined
+def taps_step(k, p, e, parts):
+    """Finite impulse response of the shown positions, which are counted from the newest."""
+    new, share, total = k & e.shown_mask, 1.0 / p.factor, 0.0
+    for m in range(parts.numbers.size // 2):
+        old = (k - np.int64(parts.numbers[2 * m])) & e.shown_mask
+        periods = np.float64(parts.shown[old] - parts.shown[new])
+        total += parts.numbers[2 * m + 1] * (periods + (parts.count[old] - parts.count[new]) * share)
+    return total
+
+
+@inlined
+def from_reference(k, p, e, parts):
+    """Shown position of sample k minus the straight motion through the reference, periods."""
+    place = k & e.shown_mask
+    rest = e.reference + np.float64(k - e.reference_sample) * e.slope
+    return np.float64(parts.shown[place] - e.reference_whole) + (parts.count[place] / p.factor - rest)
+
+
+@inlined
+def fitted_step(k, p, e, parts):
+    """Taps on a parabola, from running sums against the mean motion of the samples before them."""
+    m = k % p.span
+    if m == 0:
+        new, old = k & e.shown_mask, (k - p.span) & e.shown_mask
+        moved = (
+            np.float64(parts.shown[new] - parts.shown[old]) + (parts.count[new] - parts.count[old]) / p.factor
+        )
+        e.slope = moved / p.span
+        e.reference_sample, e.reference_whole, e.reference = k, parts.shown[new], 0.0
+        for j in range(k - p.span, k):
+            parts.deviation[j & e.shown_mask] = from_reference(j, p, e, parts)
+        parabola_start(k, p.span, parts.deviation, parts.memory, 0, 1)
+    deviation = from_reference(k, p, e, parts)
+    return e.slope + parabola_step(m, p.span, deviation, parts.numbers, parts.memory, 0, 1)
+
+
+@inlined
+def filtered_step(k, p, e, parts):
+    """Second-order sections on the deviation from a reference that follows by whole periods."""
+    e.reference += e.step
+    carried = np.rint(e.reference)
+    e.reference -= carried
+    e.reference_whole += np.int64(carried)
+    place = k & e.shown_mask
+    deviation = np.float64(parts.shown[place] - e.reference_whole) + (
+        parts.count[place] / p.factor - e.reference
+    )
+    if parts.memory[0] == 0.0:
+        sections_start(deviation, parts.numbers, parts.memory, 0, 1)
+    elif abs(deviation) > FARTHEST:
+        whole = np.rint(deviation)
+        e.reference_whole += np.int64(whole)
+        deviation -= whole
+        sections_shift(whole, parts.numbers, parts.memory)
+    for m in range(parts.numbers.size // 5):
+        deviation = section_step(deviation, m, parts.numbers, parts.memory, 0, 1)
+    return e.step + deviation
+
+
+@inlined
+def sections_shift(constant, numbers, memory):
+    """Take from the states what a constant entry makes of them."""
+    for n in range(numbers.size // 5):
+        c, s = 5 * n, 1 + 2 * n
+        out = constant * (numbers[c] + numbers[c + 1] + numbers[c + 2])
+        out /= 1.0 + numbers[c + 3] + numbers[c + 4]
+        later = numbers[c + 2] * constant - numbers[c + 4] * out
+        memory[s + 1] -= later
+        memory[s] -= numbers[c + 1] * constant - numbers[c + 3] * out + later
+        constant = out
+
+
+@inlined
+def timed_step(k, plan, e, parts):
+    """Velocity of timed edges, from the true position that the latency leaves."""
+    p, t = plan[0], parts.timing
+    whole, phase, _ = behind(k, e.old, e, parts)
+    t[SAMPLE_WHOLE], t[SAMPLE_PHASE] = np.float64(whole), phase
+    t[DISPLACEMENT] = t[DISPLACEMENT_WHOLE] = 0.0
+    t[DIRECTION], t[SAMPLE_STEP] = e.direction, e.step
+    t[RING_ANGLE] = (np.float64(whole % e.lines) + phase) / e.lines
+    edges = parts.edges.reshape((2, parts.edges.size // 2))
+    timed_lanes(1, 1, k, plan, edges, ring_lines(p, parts), t, parts.memory)
+    return e.step + t[ESTIMATE]

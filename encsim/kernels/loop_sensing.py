@@ -2,10 +2,10 @@
 
 import numpy as np
 
+from .chance import draw_rows, draw_span
 from .counting import held_step, set_counts
 from .estimators import parabola_start, parabola_step, section_step, sections_start
 from .jit import inlined
-from .loop_chance import draw_rows, draw_span
 from .records import DIFFERENCE, PARABOLA, SECTIONS, TAPS
 from .rows import (
     ANGLE,

@@ -10,8 +10,8 @@ import numpy as np
 
 LANES = 64  # of a sum: one after the other would not vectorise
 # What a random number is for. Each cause has its own, so that none depends on what else is switched on.
-JITTER_CAUSE, CLOCK_CAUSE, COSINE_CAUSE, SINE_CAUSE, EDGE_CAUSE = (
-    np.uint64(cause) for cause in (1, 2, 3, 4, 5)
+JITTER_CAUSE, CLOCK_CAUSE, COSINE_CAUSE, SINE_CAUSE, EDGE_CAUSE, FAULT_CAUSE = (
+    np.uint64(cause) for cause in (1, 2, 3, 4, 5, 6)
 )
 # How the velocity is computed. Linear estimators are finite impulse responses or second-order sections; two shapes of
 # impulse response have a quicker way: two opposite taps (difference) and taps on a parabola (running sums).
@@ -133,6 +133,65 @@ LOOP = np.dtype(
     ],
     align=True,
 )
+# Columns of a fault on purpose: whether it goes by time, where it begins and ends (samples or periods), its shape, what
+# it takes from and adds to both channels, its noise, its counts, and whether it was on at the sample before.
+FAULT_TIME, FAULT_BEGIN, FAULT_END, FAULT_SHAPE, FAULT_COSINE_LOSS, FAULT_SINE_LOSS = range(6)
+FAULT_COSINE, FAULT_SINE, FAULT_NOISE, FAULT_COUNTS, FAULT_ON = range(6, 11)
+FAULT_COLUMNS = 11
+# Shapes of a fault: full from begin to end, a bell between them, a ramp that stays.
+FULL, BELL, RAMP = range(3)
+# Where the parts of an encoder's arrays begin: after the true positions, and after the rows.
+ENCODER_WHOLES = "at_base", "at_tick", "at_shift", "at_shown", "whole_end"
+ENCODER_NUMBERS = (
+    *("at_draws", "at_fraction", "at_count", "at_age", "at_deviation", "at_head", "at_timing"),
+    *("at_terms", "at_steps", "at_numbers", "at_memory", "at_edges", "at_lines", "at_faults", "end"),
+)
+ENCODER_PLACES = *ENCODER_WHOLES, *ENCODER_NUMBERS
+# Scalars of an encoder in any motion, and where the parts of its two arrays of numbers begin.
+ENCODER = np.dtype(
+    [
+        ("sample", "i8"),  # number of the next
+        ("drawn", "i8"),  # row of samples whose random numbers are drawn
+        ("mask", "i8"),  # slots of the ring of true positions, minus 1
+        ("shown_mask", "i8"),  # slots of the ring of shown positions, minus 1
+        ("lines", "i8"),  # periods a turn
+        (
+            "shaped",
+            "i8",
+        ),  # whether the channels' shape follows the motion: bandwidth, skew or averaged readings
+        ("aged", "i8"),  # whether readings are older than the sample
+        ("old", "f8"),  # how much older, samples, without the age by another clock
+        ("skew", "f8"),  # samples
+        ("fall", "f8"),  # of the readhead's bandwidth over a sample, exponent; 0 without a limit
+        ("inverted", "f8"),  # lead of channels that averaging inverts
+        ("clock_jitter", "f8"),  # rms, samples
+        ("tick", "i8"),  # another clock at the newest sample of the row: its tick and the rest since then
+        ("rest", "i8"),
+        ("advance", "i8"),
+        ("ticks", "i8"),
+        ("modulus", "i8"),
+        ("tick_samples", "f8"),
+        ("direction", "f8"),  # of the motion before the first sample
+        ("step", "f8"),  # its periods a sample
+        ("reference_whole", "i8"),  # position from which the estimator counts, and its slope
+        ("reference", "f8"),
+        ("reference_sample", "i8"),
+        ("slope", "f8"),
+        ("difference", "f8"),  # velocity of one count over the span
+        ("fastest", "f8"),  # periods a sample that are followed
+        ("too_fast", "i8"),  # samples in which the axis moved further
+        ("loses", "i8"),  # whether counts are lost then
+        ("shift", "i8"),  # counts shown minus counts passed
+        ("lost", "i8"),
+        ("faults", "i8"),  # faults on purpose
+        ("weakest", "f8"),  # amplitude of the channels below which nothing is counted
+        ("weak", "i8"),  # whether it is below now
+        ("missed", "i8"),  # whole periods shown minus those passed
+        ("channel_share", "f8"),  # unit amplitude of one unit of the channels
+        *((name, "i8") for name in ENCODER_PLACES),
+    ],
+    align=True,
+)
 
 
 class SignalTables(NamedTuple):
@@ -158,6 +217,31 @@ class EstimatorTables(NamedTuple):
     memory: np.ndarray
     deviation: np.ndarray  # shown position minus the steady motion, a ring, periods
     edge_table: np.ndarray  # error and rms of the noise against the phase shown
+
+
+class EncoderParts(NamedTuple):
+    """Parts of an encoder's arrays: whole numbers, then numbers."""
+
+    whole: np.ndarray  # periods of the true position, a ring
+    base: np.ndarray  # whole periods of the row's readings
+    tick: np.ndarray  # of another clock, for a row
+    shift: np.ndarray  # counts shown minus counts passed, for a row
+    shown: np.ndarray  # whole periods shown, a ring
+    work: np.ndarray
+    draws: np.ndarray
+    fraction: np.ndarray  # of the true position, a ring
+    count: np.ndarray  # shown within the period, a ring
+    age: np.ndarray  # by another clock, samples, for a row
+    deviation: np.ndarray  # of shown positions from the reference, a ring
+    head: np.ndarray  # every harmonic behind the readhead's bandwidth, a ring
+    timing: np.ndarray  # rows of the closed loop, for timed edges
+    terms: np.ndarray  # those that are asked for, and behind them those of each sample
+    steps: np.ndarray
+    numbers: np.ndarray
+    memory: np.ndarray
+    edges: np.ndarray
+    lines: np.ndarray
+    faults: np.ndarray  # rows of FAULT columns
 
 
 class LoopTables(NamedTuple):

@@ -31,6 +31,13 @@ COSINE, SINE, SUM_COS, SUM_SIN, SHOWN, ESTIMATE = range(8, 14)
 # Open chain only.
 DRAW = 14
 CHAIN_ROWS = 15
+# Encoder only, in any motion; its rows have ROW entries.
+ROW = 256  # samples computed side by side: few enough to stay in the nearest cache
+PLACE, SLOPE, EARLIER, MEAN_EARLIER, MEAN_COS, LEAD_COS, LEAD_SIN = range(16, 23)  # behind PERIODS and COUNT
+ENCODER_ROWS = 23
+# What a block of an encoder gives: rows of numbers, two of whole numbers, and the bits that ask for them.
+OUT_COSINE, OUT_SINE, OUT_VELOCITY, OUT_POSITION, OUT_WITHIN, OUT_COUNT = range(6)
+OUT_WHOLE, OUT_TOTAL = range(2)
 # Closed loop only: what lasts a step,
 PERIODS, COUNT, ERROR, DISPLACEMENT, DISPLACEMENT_WHOLE, ANGLE = range(14, 20)
 VELOCITY_ERROR, TORQUE, DISTURBANCE, CHANGE, CURVE = 20, 21, 22, 23, 28
@@ -113,6 +120,19 @@ def rows_on_stack(context, array):
         _copy_rows(builder, rows, copy.data, LASTING)
         copy.data, copy.meminfo = rows, copy.meminfo.type(None)
         return copy._getvalue()
+
+    return array(array), build
+
+
+@intrinsic
+def empty_rows(context, array):
+    """Return room on the stack for the rows of one sample of an encoder, in the shape of the array."""
+
+    def build(context, builder, signature, values):
+        local = context.make_array(signature.return_type)(context, builder, values[0])
+        rows = cgutils.alloca_once(builder, ir.ArrayType(ir.DoubleType(), ENCODER_ROWS))
+        local.data, local.meminfo = builder.bitcast(rows, local.data.type), local.meminfo.type(None)
+        return local._getvalue()
 
     return array(array), build
 

@@ -109,14 +109,14 @@ def add_scaled(n, s, row, rms, draws, place, w):
 
 
 @inlined
-def convert(n, s, p, w):
-    """Converter codes of both channels; returns how many were clipped."""
+def convert(n, s, first, end, p, w):
+    """Converter codes of both channels; returns how many of the entries ``first`` to ``end`` were clipped."""
     clipped = 0
     for row in range(COSINE, SINE + 1):
         for i in range(n):
             code = np.floor(w[row * s + i] * p.codes + 0.5)
             limited = min(max(code, p.lowest), p.highest)
-            clipped += code != limited
+            clipped += (code != limited) & (i >= first) & (i < end)
             w[row * s + i] = limited
     return clipped
 
@@ -181,7 +181,7 @@ def noise_block(plan, anchor, ticks, reading, work):
 @compiled
 def convert_block(plan, work):
     """``convert`` for a chunk."""
-    return convert(CHUNK, CHUNK, plan[0], work)
+    return convert(CHUNK, CHUNK, 0, CHUNK, plan[0], work)
 
 
 @compiled

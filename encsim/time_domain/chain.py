@@ -10,7 +10,7 @@ import numpy as np
 
 from ..kernels import records
 from ..kernels.records import SignalTables
-from ..kernels.rows import CHUNK
+from ..kernels.rows import CHUNK, EDGE_HISTORY, EDGE_HISTORY_ROWS
 from ..model.edge_timing import TimedEdges
 from ..open_loop import period_error
 from ..rings.error_orders import turn_lines
@@ -279,3 +279,22 @@ def remembers(axis: Axis) -> bool:
     """Whether a sample depends on all before it."""
     correlated = axis.signal.jitter > 0.0 and axis.signal.jitter_bandwidth is not None
     return correlated or axis.interpolation.hysteresis > 0.0 or _limited(axis) or forgets_after(axis) > 0
+
+
+def preroll(axis: Axis) -> int:
+    """Samples before a first one, as many as the simulation of the open chain computes before its own."""
+    if isinstance(axis.estimator, TimedEdges):
+        back = math.ceil(axis.estimator.reach * axis.sampling.rate) + 3
+    else:
+        back = reach(axis)
+    if not remembers(axis):
+        return back
+    return (-(-back // CHUNK) + 1) * CHUNK
+
+
+def memory_rows(axis: Axis, memory: np.ndarray) -> int:
+    """Rows of a lane's estimator memory."""
+    if not isinstance(axis.estimator, TimedEdges):
+        return memory.size
+    window = axis.estimator.reach * axis.sampling.rate
+    return EDGE_HISTORY + (EDGE_HISTORY_ROWS * (math.ceil(window) + 2) if window else 0)

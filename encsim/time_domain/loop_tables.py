@@ -9,13 +9,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from ..closed_loop import loop, plant
-from ..kernels import closed_loop, loop_chance, loop_dynamics, records, rows
-from ..kernels.motion import tick_block
+from ..kernels import chance, closed_loop, loop_dynamics, records, rows
+from ..kernels.open_chain import tick_block
 from ..kernels.records import Lanes, LoopChunk, LoopTables, SignalTables
 from ..kernels.rows import CHUNK
 from ..model import filter_design
 from ..model.delays import fixed_delays
-from ..model.edge_timing import TimedEdges
 from ..open_loop import period_error
 from . import chain
 from .motion import LOW_64, SteadyPhase
@@ -56,7 +55,7 @@ class Loops:
         self.body = plant.discretise(self.load, self.control, axis.sampling.rate)
         self.loop = _record(axis, self.body, settle)
         self.state = np.zeros(self.number, records.STATE)
-        self.begin = -_preroll(axis)
+        self.begin = -chain.preroll(axis)
         self.ages, self.oldest = self._ages()
         self.tables, self.lanes = self._tables_and_lanes()
         self.w = self._rows(rows.LOOP_ROWS)
@@ -87,7 +86,7 @@ class Loops:
         lanes = Lanes(
             phases=np.zeros(rows.PHASE_ROWS * self.stride, np.uint64),
             terms=terms,
-            memory=self._rows(_memory_rows(axis, memory)),
+            memory=self._rows(chain.memory_rows(axis, memory)),
             deviation=self._ring(1 + form.span),
             motion=self._motion_ring(),
             filters=filters,
@@ -197,7 +196,7 @@ class Loops:
         shared = self.plan, self.loop, self.tables, self.w, self.lanes, chunk, self.state
         if self.number == 1:
             noise = self.ticks, self.w, self.lanes.phases, self.work, self.draws
-            loop_chance.draws_block(1, self.stride, first, self.plan, self.loop, *noise)
+            chance.draws_block(1, self.stride, first, self.plan, self.loop, *noise)
             self.clipped += closed_loop.single_loop_block(first, begin, end, *shared, out)
         else:
             self.clipped += closed_loop.many_loops_block(first, begin, end, *shared, self.number)
@@ -305,25 +304,6 @@ def coefficients(control: Control, rate: float, speed: float, pitch: float) -> l
         above, below = (np.pad(part, (0, 3 - len(part))) for part in sections[0].coefficients())
         numbers += [*above, *below[1:]]
     return numbers
-
-
-def _preroll(axis: Axis) -> int:
-    """Samples before the loop closes: as many as the simulation of the open chain computes before its first."""
-    if isinstance(axis.estimator, TimedEdges):
-        back = math.ceil(axis.estimator.reach * axis.sampling.rate) + 3
-    else:
-        back = chain.reach(axis)
-    if not chain.remembers(axis):
-        return back
-    return (-(-back // CHUNK) + 1) * CHUNK
-
-
-def _memory_rows(axis: Axis, memory: np.ndarray) -> int:
-    """Rows of a lane's estimator memory."""
-    if not isinstance(axis.estimator, TimedEdges):
-        return memory.size
-    window = axis.estimator.reach * axis.sampling.rate
-    return rows.EDGE_HISTORY + (rows.EDGE_HISTORY_ROWS * (math.ceil(window) + 2) if window else 0)
 
 
 def _record(axis: Axis, body: Plant, settle: int) -> np.ndarray:

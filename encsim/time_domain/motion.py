@@ -155,11 +155,13 @@ def check_run(axis: Axis, speed: float, samples: int, seed: int, start: float, t
         raise checks.InputError(*faults)
 
 
-def check_stream(axis: Axis, speed: float, seed: int, start: float, first: int) -> None:
-    """All faults of the arguments of Stream."""
-    faults = _faults("Stream", axis, speed, seed, start)
+def check_stream(
+    axis: Axis, speed: float, seed: int, start: float, first: int, owner: str = "Stream"
+) -> None:
+    """All faults of the arguments of Stream, or of an Encoder."""
+    faults = _faults(owner, axis, speed, seed, start)
     if not checks.is_whole(first) or not 0 <= first <= MOST_SAMPLES:
-        faults.append(checks.Fault("Stream.first", f"be a whole number from 0 to {MOST_SAMPLES}", first))
+        faults.append(checks.Fault(f"{owner}.first", f"be a whole number from 0 to {MOST_SAMPLES}", first))
     if faults:
         raise checks.InputError(*faults)
 

@@ -15,7 +15,7 @@ import numpy as np
 
 from .. import checks
 from ..kernels import compiling, open_chain, records, rows
-from ..kernels.motion import tick_block
+from ..kernels.open_chain import tick_block
 from ..kernels.rows import CHUNK
 from . import chain
 from .chain import plan_of, remembers, tables_of

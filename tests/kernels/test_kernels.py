@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 import reference
 
-from encsim.kernels import chance, maths, motion, records, rows, signals
+from encsim.kernels import chance, maths, open_chain, records, rows, signals
 from encsim.time_domain.motion import Clock
 
 CHUNK = rows.CHUNK
@@ -225,20 +225,20 @@ def test_converter_holds_at_its_ends_and_counts_what_it_cut():
 def test_newest_tick_is_exact_for_any_clock(frequency, phase, rate):
     out = np.zeros(CHUNK, np.int64)
     first = 10**12 + 1
-    Clock(frequency, phase, rate).fill(first, out, motion.tick_block)
+    Clock(frequency, phase, rate).fill(first, out, open_chain.tick_block)
     ratio = Fraction(frequency) / Fraction(rate)
     assert out.tolist() == [math.floor((first + i) * ratio + Fraction(phase)) for i in range(CHUNK)]
 
 
 def test_tick_block_says_when_rounding_leaves_a_doubt():
     out = np.zeros(4, np.int64)
-    assert motion.tick_block(0, 0, 1, 0, 5, 1, out)
-    assert not motion.tick_block(0, 0, 1, 0, 500, 1, out)
+    assert open_chain.tick_block(0, 0, 1, 0, 5, 1, out)
+    assert not open_chain.tick_block(0, 0, 1, 0, 500, 1, out)
 
 
 def test_phase_block_wraps_by_itself_and_follows_whole_periods():
     work, step = np.zeros(rows.CHAIN_ROWS * CHUNK), U(round(0.3 * 2**64))
-    motion.phase_block(U(1 << 63), step, 7.3, 0.0, work)
+    open_chain.phase_block(U(1 << 63), step, 7.3, 0.0, work)
     turn, path = row(work, rows.PHASE), row(work, rows.PATH)
     assert np.abs(turn).max() <= 0.5
     # Fraction and whole path are one motion: they differ by whole periods, path to its own rounding.

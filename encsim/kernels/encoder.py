@@ -1,0 +1,367 @@
+"""The encoder in any motion: one sample alone, or a block of samples row by row; the same numbers either way.
+
+A row is aligned to sample numbers, so that its random numbers are drawn side by side; a stage that remembers goes
+through its samples one by one. ``first`` and ``end`` are the entries of the row that are asked for; the others hold
+what was there before and are not looked at.
+"""
+
+import numpy as np
+
+from .chance import correlate_row, gaussian_at_row, gaussian_row
+from .counting import held_step, set_counts
+from .encoder_motion import (
+    encoder_parts,
+    faulty_row,
+    led_row,
+    mean_row,
+    moved_row,
+    placed_row,
+    read_row,
+    ring_lines,
+    shaped_row,
+    true_row,
+    turned_row,
+)
+from .estimators import estimated_row
+from .jit import compiled, inlined
+from .records import CLOCK_CAUSE, COSINE_CAUSE, FREE, JITTER_CAUSE, SINE_CAUSE
+from .rows import (
+    COSINE,
+    COUNT,
+    ESTIMATE,
+    OUT_COUNT,
+    OUT_POSITION,
+    OUT_TOTAL,
+    OUT_VELOCITY,
+    OUT_WHOLE,
+    OUT_WITHIN,
+    PATH,
+    READ,
+    ROW,
+    SHOWN,
+    SINE,
+    at,
+    borrowed,
+    empty_rows,
+)
+from .signals import add_lines, add_reading, add_scaled, convert, set_channels, set_shown
+
+
+@inlined
+def tick_row(e, parts):
+    """Newest tick of another clock at each sample of a row, and its age in samples."""
+    for i in range(ROW):
+        e.rest += e.advance
+        e.tick += e.ticks
+        if e.rest >= e.modulus:
+            e.rest -= e.modulus
+            e.tick += 1
+        parts.tick[i] = e.tick
+        parts.age[i] = np.float64(e.rest) / np.float64(e.modulus) * e.tick_samples
+
+
+@compiled
+def draw_row(sample, plan, encoder, state, wholes, numbers):
+    """Everything of a row that does not depend on the motion: random numbers and the ticks of another clock."""
+    plan, encoder, state, wholes, numbers = borrowed((plan, encoder, state, wholes, numbers))
+    p, e = plan[0], encoder[0]
+    parts = encoder_parts(e, wholes, numbers)
+    if p.has_clock:
+        tick_row(e, parts)
+    causes = (JITTER_CAUSE, CLOCK_CAUSE, COSINE_CAUSE, SINE_CAUSE)
+    for row in range(2 + 2 * p.readings):
+        used = p.jitter > 0.0 if row == 0 else (e.clock_jitter > 0.0 if row == 1 else p.noise > 0.0)
+        if not used:
+            continue
+        cause, reading = causes[row] if row < 2 else causes[2 + row % 2], np.uint64(max(row - 2, 0) // 2)
+        if p.has_clock:
+            gaussian_at_row(ROW, parts.tick, cause, reading, p.key_low, p.key_high, row * ROW, parts.draws)
+        else:
+            gaussian_row(ROW, sample, cause, reading, p.key_low, p.key_high, row * ROW, parts.draws)
+    if p.jitter > 0.0 and p.has_bandwidth:
+        correlate_row(ROW, plan, parts.tick, state, 0, parts.draws)
+
+
+@inlined
+def channel_row(n, s, first, end, k, kk, p, e, state, parts, w):
+    """Both channels of every reading, through noise and converter, added up."""
+    rings = p.ring_lines
+    for reading in range(p.readings):
+        if e.shaped:
+            shaped_row(s, first, end, k, kk, reading, p, e, parts, w)
+        read_row(n, s, p, e, parts, w)
+        if rings > 0:
+            turned_row(n, s, first, end, p, e, parts, ring_lines(p, parts), w)
+        if parts.lines.size > 3 * rings:
+            given = parts.lines[3 * rings :]
+            add_lines(n, s, given.reshape((given.size // 3, 3)), READ, 1.0 / p.readings, w)
+        if e.shaped:
+            set_channels(n, s, p, parts.steps, parts.terms[4 * parts.steps.size :], s, w)
+        else:
+            set_channels(n, s, p, parts.steps, parts.terms, 1, w)
+        if p.noise > 0.0:
+            place = (2 + 2 * reading) * ROW + kk
+            add_scaled(n, s, COSINE, p.noise, parts.draws, place, w)
+            add_scaled(n, s, SINE, p.noise, parts.draws, place + ROW, w)
+        if e.faults > 0:
+            faulty_row(s, first, end, k, reading, p, parts, w)
+        if p.converter:
+            state[0].clipped += convert(n, s, first, end, p, w)
+        if p.readings > 1:
+            add_reading(n, s, reading, w)
+    if e.shaped:
+        led_row(s, first, end, e, w)
+
+
+@inlined
+def counted_row(n, s, first, end, k, kk, plan, e, state, parts, w):
+    """Whole periods and counts that are shown."""
+    p, place = plan[0], k & e.shown_mask
+    set_shown(n, s, w)
+    set_counts(n, s, p, w, COUNT * s, w)
+    if p.hold != FREE or e.faults > 0:
+        for i in range(first, end):
+            counter_step(i, s, k, kk, plan, e, state, parts, w)
+    else:
+        for i in range(n):
+            w[PATH * s + i] = np.rint(w[PATH * s + i] - w[SHOWN * s + i])
+        for i in range(n):
+            parts.base[i] += np.int64(w[PATH * s + i])
+    if n == 1:
+        parts.shown[place], parts.count[place] = parts.base[0], w[COUNT]
+        return
+    shown, count = parts.shown[place + first : place + end], parts.count[place + first : place + end]
+    for i in range(shown.size):
+        shown[i] = parts.base[at(first, i)]
+    for i in range(count.size):
+        count[i] = w[at(COUNT * s + first, i)]
+
+
+@inlined
+def counter_step(i, s, k, kk, plan, e, state, parts, w):
+    """Counts of one sample with hysteresis, limited edges or faults on purpose."""
+    p, elapsed = plan[0], 1.0
+    whole = parts.base[i] + np.int64(np.rint(w[PATH * s + i] - w[SHOWN * s + i])) + e.missed
+    if p.has_clock:
+        elapsed = np.float64(parts.tick[kk + i] - state[0].edge_tick)
+        state[0].edge_tick = parts.tick[kk + i]
+    if e.faults > 0:
+        cosine, sine = w[COSINE * s + i] * e.channel_share, w[SINE * s + i] * e.channel_share
+        before, weak = (k + i - 1) & e.shown_mask, cosine * cosine + sine * sine < e.weakest * e.weakest
+        if weak:
+            e.weak, whole, w[COUNT * s + i] = 1, parts.shown[before], parts.count[before]
+        elif e.weak:
+            # the counter goes on with the next phase that fits the one at which it stopped
+            rest = parts.count[before] / p.factor - w[SHOWN * s + i]
+            missed = np.int64(np.rint(np.float64(parts.shown[before] - whole) + rest))
+            e.weak, e.missed, whole = 0, e.missed + missed, whole + missed
+            e.lost += np.int64(abs(missed) * p.factor)
+    parts.base[i] = whole
+    if p.hold != FREE and not e.weak:
+        held_step(w[SHOWN * s + i] * p.factor - p.bias, whole, elapsed, plan, e.direction, state)
+        parts.base[i], w[COUNT * s + i] = state[0].whole, state[0].count - state[0].pending
+    here = (k + i) & e.shown_mask
+    parts.shown[here], parts.count[here] = parts.base[i], w[COUNT * s + i]
+
+
+@inlined
+def prepared_row(n, s, first, end, k, kk, plan, e, parts, w):
+    """Phase of the first reading of each sample of a row."""
+    p = plan[0]
+    true_row(n, s, first, end, k, p, e, parts, w)
+    placed_row(n, s, first, end, k, kk, p, e, parts, w)
+    moved_row(n, s, kk, p, e, parts, w)
+    if e.shaped:
+        mean_row(s, first, end, k, kk, p, e, parts, w)
+
+
+@inlined
+def shown_total(k, p, e, parts):
+    """Position shown at sample k, whole periods, counts within, and all counts."""
+    place = k & e.shown_mask
+    whole, count = parts.shown[place], parts.count[place]
+    if e.shift != 0:
+        factor = np.int64(p.factor)
+        total = whole * factor + e.shift
+        whole, count = total // factor, count + np.float64(total % factor)
+    return whole, count, whole * np.int64(p.factor) + np.int64(np.floor(count))
+
+
+@inlined
+def begin_row(k, plan, encoder, state, wholes, numbers):
+    """Draw what a row needs when its first sample comes."""
+    if encoder[0].drawn != k // ROW:
+        draw_row(k // ROW * ROW, plan, encoder, state, wholes, numbers)
+        encoder[0].drawn = k // ROW
+
+
+@compiled
+def encoder_step(position, state):
+    """One sample of a true position, in the position unit: all counts, position shown, velocity."""
+    plan, encoder, state, wholes, numbers = borrowed(state)
+    p, e, k = plan[0], encoder[0], encoder[0].sample
+    turns = position / p.pitch
+    if not abs(turns) < 1e18:
+        raise ValueError("Encoder.step: position must be finite")
+    parts = encoder_parts(e, wholes, numbers)
+    begin_row(k, plan, encoder, state, wholes, numbers)
+    place, whole = k & e.mask, np.rint(turns)
+    parts.whole[place], parts.fraction[place] = np.int64(whole), turns - whole
+    w = empty_rows(parts.work)
+    kk = k % ROW
+    prepared_row(1, 1, 0, 1, k, kk, plan, e, parts, w)
+    channel_row(1, 1, 0, 1, k, kk, p, e, state, parts, w)
+    counted_row(1, 1, 0, 1, k, kk, plan, e, state, parts, w)
+    estimated_row(1, 1, 0, 1, k, plan, e, parts, w)
+    e.sample = k + 1
+    shown, count, total = shown_total(k, p, e, parts)
+    return total, (np.float64(shown) + count * (1.0 / p.factor)) * p.pitch, w[ESTIMATE]
+
+
+@compiled
+def step_block(position, plan, encoder, state, wholes, numbers):
+    """``encoder_step`` from Python, which takes a microsecond to look at a tuple."""
+    return encoder_step(position, (plan, encoder, state, wholes, numbers))
+
+
+@compiled
+def take_block(first, end, k, done, whole, fraction, plan, encoder, wholes, numbers):
+    """Keep the true positions of a row, from those of a block that are not ``done`` yet."""
+    whole, fraction, encoder, wholes, numbers = borrowed((whole, fraction, encoder, wholes, numbers))
+    e, pitch = encoder[0], plan[0].pitch
+    parts = encoder_parts(e, wholes, numbers)
+    place, taken = k & e.mask, fraction[done : done + end - first]
+    periods, rest = parts.whole[place + first : place + end], parts.fraction[place + first : place + end]
+    if whole.size:
+        given = whole[done : done + end - first]
+        for i in range(rest.size):
+            periods[i], rest[i] = given[i], taken[i]
+        return
+    for i in range(rest.size):
+        rest[i] = taken[i] / pitch
+    for i in range(rest.size):
+        turns = np.rint(rest[i])
+        periods[i] = np.int64(turns)
+        rest[i] -= turns
+
+
+# Each stage of a row is a function of its own, so that the compiler sees few arrays at a time.
+@compiled
+def prepare_block(first, end, k, plan, encoder, wholes, numbers):
+    """``prepared_row`` of a block's row."""
+    plan, encoder, wholes, numbers = borrowed((plan, encoder, wholes, numbers))
+    parts = encoder_parts(encoder[0], wholes, numbers)
+    prepared_row(ROW, ROW, first, end, k, 0, plan, encoder[0], parts, parts.work)
+
+
+@compiled
+def signal_block(first, end, k, plan, encoder, state, wholes, numbers):
+    """``channel_row`` of a block's row."""
+    plan, encoder, state, wholes, numbers = borrowed((plan, encoder, state, wholes, numbers))
+    parts = encoder_parts(encoder[0], wholes, numbers)
+    channel_row(ROW, ROW, first, end, k, 0, plan[0], encoder[0], state, parts, parts.work)
+
+
+@compiled
+def counter_block(first, end, k, plan, encoder, state, wholes, numbers):
+    """``counted_row`` of a block's row."""
+    plan, encoder, state, wholes, numbers = borrowed((plan, encoder, state, wholes, numbers))
+    parts = encoder_parts(encoder[0], wholes, numbers)
+    counted_row(ROW, ROW, first, end, k, 0, plan, encoder[0], state, parts, parts.work)
+
+
+@compiled
+def velocity_block(first, end, k, plan, encoder, wholes, numbers):
+    """``estimated_row`` of a block's row."""
+    plan, encoder, wholes, numbers = borrowed((plan, encoder, wholes, numbers))
+    parts = encoder_parts(encoder[0], wholes, numbers)
+    estimated_row(ROW, ROW, first, end, k, plan, encoder[0], parts, parts.work)
+
+
+@compiled
+def encode_block(whole, fraction, wanted, plan, encoder, state, wholes, numbers, out, out_whole):
+    """Samples of a block of true positions; the whole periods are empty where these are in the position unit."""
+    plan, encoder, state, wholes, numbers = borrowed((plan, encoder, state, wholes, numbers))
+    e, done = encoder[0], 0
+    while done < fraction.size:
+        first = e.sample % ROW
+        k, end = e.sample - first, min(first + fraction.size - done, ROW)
+        begin_row(k, plan, encoder, state, wholes, numbers)
+        take_block(first, end, k, done, whole, fraction, plan, encoder, wholes, numbers)
+        prepare_block(first, end, k, plan, encoder, wholes, numbers)
+        signal_block(first, end, k, plan, encoder, state, wholes, numbers)
+        counter_block(first, end, k, plan, encoder, state, wholes, numbers)
+        velocity_block(first, end, k, plan, encoder, wholes, numbers)
+        if wanted != 0:
+            write_block(first, end, done - first, wanted, plan, encoder, wholes, numbers, out, out_whole)
+        e.sample = k + end
+        done += end - first
+
+
+@compiled
+def first_outside_block(values, most):
+    """Index of the first value that is not within ``most`` of zero, NaN included; -1 where all are."""
+    outside = False
+    for i in range(values.size):
+        outside |= not (abs(values[i]) <= most)
+    if outside:
+        for i in range(values.size):
+            if not (abs(values[i]) <= most):
+                return i
+    return -1
+
+
+@compiled
+def copy_block(values, scale, out):
+    """A scaled copy of a row."""
+    for i in range(out.size):
+        out[i] = values[i] * scale
+
+
+@compiled
+def write_block(first, end, offset, wanted, plan, encoder, wholes, numbers, out, out_whole):
+    """Hand out the samples of a row, those outputs whose bits are set in ``wanted``."""
+    plan, encoder, wholes, numbers = borrowed((plan, encoder, wholes, numbers))
+    out, out_whole = borrowed((out, out_whole))
+    p, e = plan[0], encoder[0]
+    parts, here = encoder_parts(e, wholes, numbers), slice(offset + first, offset + end)
+    scales = e.channel_share, e.channel_share, 1.0
+    for j in range(3):
+        row = (COSINE, SINE, ESTIMATE)[j] * ROW
+        if wanted >> j & 1:
+            copy_block(parts.work[row + first : row + end], scales[j], out[j, here])
+    if wanted >> (OUT_VELOCITY + 1) == 0:
+        return
+    counts, periods = parts.work[COUNT * ROW + first : COUNT * ROW + end], parts.base[first:end]
+    if e.shift != 0:
+        shift_block(np.int64(p.factor), parts.shift[first:end], counts, periods)
+    if wanted >> OUT_POSITION & 1:
+        place_block(1.0 / p.factor, p.pitch, counts, periods, out[OUT_POSITION, here])
+    if wanted >> OUT_WITHIN & 1:
+        copy_block(counts, 1.0 / p.factor, out[OUT_WITHIN, here])
+        out_whole[OUT_WHOLE, here] = periods
+    if wanted >> OUT_COUNT & 1:
+        total_block(np.int64(p.factor), counts, periods, out_whole[OUT_TOTAL, here])
+
+
+@compiled
+def shift_block(factor, shift, counts, periods):
+    """Show the counts that are left of those passed."""
+    for i in range(counts.size):
+        total = periods[i] * factor + shift[i]
+        periods[i] = total // factor
+        counts[i] += np.float64(total % factor)
+
+
+@compiled
+def place_block(share, pitch, counts, periods, out):
+    """Position shown, position unit."""
+    for i in range(out.size):
+        out[i] = (np.float64(periods[i]) + counts[i] * share) * pitch
+
+
+@compiled
+def total_block(factor, counts, periods, out):
+    """All counts."""
+    for i in range(out.size):
+        out[i] = periods[i] * factor + np.int64(np.floor(counts[i]))

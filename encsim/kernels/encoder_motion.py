@@ -1,0 +1,371 @@
+"""The encoder in any motion, up to its channels: true positions, times of the readings, bandwidth, skew, noise.
+
+True positions are kept at the samples, whole periods and the rest; between two of them the motion is straight.
+"""
+
+import numpy as np
+
+from .chance import (
+    LOW_WORD,
+    WORD_BITS,
+    gaussian_pair,
+    philox,
+)
+from .jit import inlined
+from .maths import cos_sin, exp_of, turns_of
+from .records import (
+    FAULT_BEGIN,
+    FAULT_CAUSE,
+    FAULT_COLUMNS,
+    FAULT_COSINE,
+    FAULT_COSINE_LOSS,
+    FAULT_COUNTS,
+    FAULT_END,
+    FAULT_NOISE,
+    FAULT_ON,
+    FAULT_SHAPE,
+    FAULT_SINE,
+    FAULT_SINE_LOSS,
+    FAULT_TIME,
+    FULL,
+    RAMP,
+    EncoderParts,
+)
+from .rows import (
+    COSINE,
+    EARLIER,
+    ENCODER_ROWS,
+    LEAD_COS,
+    LEAD_SIN,
+    MEAN_COS,
+    MEAN_EARLIER,
+    PATH,
+    PHASE,
+    PLACE,
+    READ,
+    ROW,
+    SINE,
+    SLOPE,
+    STEP_COS,
+    at,
+)
+from .signals import add_lines
+
+TAU = 6.283185307179586
+
+
+@inlined
+def encoder_parts(e, wholes, numbers):
+    """The parts of an encoder's two arrays."""
+    return EncoderParts(
+        wholes[: e.mask + 1],
+        wholes[e.at_base : e.at_tick],
+        wholes[e.at_tick : e.at_shift],
+        wholes[e.at_shift : e.at_shown],
+        wholes[e.at_shown : e.whole_end],
+        numbers[: ENCODER_ROWS * ROW],
+        numbers[e.at_draws : e.at_fraction],
+        numbers[e.at_fraction : e.at_count],
+        numbers[e.at_count : e.at_age],
+        numbers[e.at_age : e.at_deviation],
+        numbers[e.at_deviation : e.at_head],
+        numbers[e.at_head : e.at_timing],
+        numbers[e.at_timing : e.at_terms],
+        numbers[e.at_terms : e.at_steps],
+        numbers[e.at_steps : e.at_numbers],
+        numbers[e.at_numbers : e.at_memory],
+        numbers[e.at_memory : e.at_edges],
+        numbers[e.at_edges : e.at_lines],
+        numbers[e.at_lines : e.at_faults],
+        numbers[e.at_faults : e.end],
+    )
+
+
+@inlined
+def slope_row(first, end, place, e, parts, slope):
+    """Periods moved in each sample of a row; returns the furthest."""
+    whole, fraction = parts.whole[place + first : place + end], parts.fraction[place + first : place + end]
+    before, farthest = (place + first - 1) & e.mask, 0.0
+    slope[0] = np.float64(whole[0] - parts.whole[before]) + (fraction[0] - parts.fraction[before])
+    for i in range(1, slope.size):
+        slope[i] = np.float64(whole[i] - whole[i - 1]) + (fraction[i] - fraction[i - 1])
+    for i in range(slope.size):
+        farthest = max(farthest, abs(slope[i]))
+    return farthest
+
+
+@inlined
+def true_row(n, s, first, end, k, p, e, parts, w):
+    """What follows from the true positions of a row: their slopes, lost counts, the signals behind the bandwidth."""
+    place = k & e.mask
+    if n == 1:
+        before = (place - 1) & e.mask
+        moved = np.float64(parts.whole[place] - parts.whole[before])
+        w[SLOPE] = moved + (parts.fraction[place] - parts.fraction[before])
+        farthest = abs(w[SLOPE])
+    else:
+        farthest = slope_row(first, end, place, e, parts, w[SLOPE * s + first : SLOPE * s + end])
+    if farthest > e.fastest or e.faults > 0 or e.shift != 0:
+        for i in range(first, end):
+            limit_step(w[SLOPE * s + i], p, e)
+            for j in range(0, parts.faults.size, FAULT_COLUMNS):
+                count_fault_step(k + i, (place + i) & e.mask, j, e, parts)
+            parts.shift[i] = e.shift
+    if e.fall > 0.0:
+        for i in range(first, end):
+            head_step((place + i) & e.mask, (place + i - 1) & e.mask, w[SLOPE * s + i], e, parts)
+
+
+@inlined
+def limit_step(moved, p, e):
+    """Lose the counts of a sample in which the axis moved too far."""
+    if abs(moved) > e.fastest:
+        e.too_fast += 1
+        if e.loses:
+            lost = np.int64(np.ceil((abs(moved) - e.fastest) * p.factor))
+            e.shift -= lost if moved > 0.0 else -lost
+            e.lost += lost
+
+
+@inlined
+def fault_share(j, at_place, parts):
+    """How much of a fault there is at a place or sample, 0 to 1."""
+    begin, end, shape = (
+        parts.faults[j + FAULT_BEGIN],
+        parts.faults[j + FAULT_END],
+        parts.faults[j + FAULT_SHAPE],
+    )
+    if at_place < begin or (at_place > end and shape != RAMP):
+        return 0.0
+    if shape == FULL:
+        return 1.0
+    way = min((at_place - begin) / (end - begin), 1.0)
+    return way if shape == RAMP else 0.5 - 0.5 * cos_sin(way)[0]
+
+
+@inlined
+def count_fault_step(k, place, j, e, parts):
+    """Counts that a fault takes or adds where it begins."""
+    counts = parts.faults[j + FAULT_COUNTS]
+    if counts == 0.0:
+        return
+    where = np.float64(parts.whole[place]) + parts.fraction[place]
+    on = fault_share(j, np.float64(k) if parts.faults[j + FAULT_TIME] else where, parts)
+    if on > 0.0 and parts.faults[j + FAULT_ON] == 0.0:
+        e.shift += np.int64(counts)
+        e.lost += np.int64(abs(counts))
+    parts.faults[j + FAULT_ON] = on
+
+
+@inlined
+def faulty_row(s, first, end, k, reading, p, parts, w):
+    """What faults on purpose do to both channels of a reading."""
+    for i in range(first, end):
+        where = np.float64(parts.base[i]) + w[PLACE * s + i]
+        for j in range(0, parts.faults.size, FAULT_COLUMNS):
+            share = fault_share(j, np.float64(k + i) if parts.faults[j + FAULT_TIME] else where, parts)
+            if share == 0.0:
+                continue
+            cosine, sine = w[COSINE * s + i], w[SINE * s + i]
+            cosine = cosine * (1.0 - share * parts.faults[j + FAULT_COSINE_LOSS])
+            sine = sine * (1.0 - share * parts.faults[j + FAULT_SINE_LOSS])
+            cosine += share * parts.faults[j + FAULT_COSINE]
+            sine += share * parts.faults[j + FAULT_SINE]
+            if parts.faults[j + FAULT_NOISE] > 0.0:
+                counter = np.uint64(k + i)
+                low, high, which = counter & LOW_WORD, counter >> WORD_BITS, np.uint64(reading + 65536 * j)
+                a, b, _, _ = philox(low, high, FAULT_CAUSE, which, p.key_low, p.key_high)
+                one, other = gaussian_pair(a, b)
+                cosine += share * parts.faults[j + FAULT_NOISE] * one
+                sine += share * parts.faults[j + FAULT_NOISE] * other
+            w[COSINE * s + i], w[SINE * s + i] = cosine, sine
+
+
+@inlined
+def head_step(place, before, moved, e, parts):
+    """Take every harmonic behind the readhead's bandwidth on by one sample."""
+    order, orders = 0.0, parts.steps.size
+    for m in range(orders):
+        order += parts.steps[m]
+        old, new = 2 * (before * orders + m), 2 * (place * orders + m)
+        real, imag = parts.head[old], parts.head[old + 1]
+        parts.head[new], parts.head[new + 1] = filtered(
+            order, parts.fraction[before], moved, 1.0, e.fall, real, imag
+        )
+
+
+@inlined
+def filtered(order, begin, moved, share, fall, real, imag):
+    """One harmonic behind the bandwidth after a share of a sample; ``moved`` and ``fall`` are of the whole sample."""
+    # One pole on exp(i n theta), exact where theta is straight, from 0 to 1: a z + b/(b + i w) (exp(i n theta_1) -
+    # a exp(i n theta_0)).
+    decay, turn = exp_of(-fall * share), TAU * order * moved
+    c0, s0 = cos_sin(order * begin)
+    c1, s1 = cos_sin(order * (begin + share * moved))
+    dc, ds = c1 - decay * c0, s1 - decay * s0
+    scale = fall / (fall * fall + turn * turn)
+    return real * decay + scale * (fall * dc + turn * ds), imag * decay + scale * (fall * ds - turn * dc)
+
+
+@inlined
+def behind(k, old, e, parts):
+    """True position ``old`` samples before sample k: whole periods, the rest, and its slope, periods a sample."""
+    back = np.int64(max(np.floor(old), 0.0))
+    newer, older = (k - back) & e.mask, (k - back - 1) & e.mask
+    slope = np.float64(parts.whole[newer] - parts.whole[older]) + (
+        parts.fraction[newer] - parts.fraction[older]
+    )
+    return parts.whole[newer], parts.fraction[newer] - (old - np.float64(back)) * slope, slope
+
+
+@inlined
+def placed_row(n, s, first, end, k, kk, p, e, parts, w):
+    """True position at the first reading of each sample, and the slope there."""
+    if e.aged:
+        for i in range(first, end):
+            base, phase, slope = behind(k + i, e.old + parts.age[kk + i], e, parts)
+            parts.base[i], w[PLACE * s + i], w[SLOPE * s + i] = base, phase, slope
+    else:
+        place = k & e.mask
+        whole, fraction, base = (
+            parts.whole[place : place + n],
+            parts.fraction[place : place + n],
+            parts.base[:n],
+        )
+        for i in range(n):
+            base[i] = whole[i]
+        for i in range(n):
+            w[PLACE * s + i] = fraction[i]
+    lag = 0.0 if e.shaped else p.lag
+    for i in range(n):
+        w[PHASE * s + i] = w[PLACE * s + i]
+        w[PATH * s + i] = w[PLACE * s + i] - lag
+
+
+@inlined
+def moved_row(n, s, kk, p, e, parts, w):
+    """Jitter of position and clock."""
+    if p.jitter > 0.0:
+        rms = p.jitter
+        for i in range(n):
+            move = rms * parts.draws[at(kk, i)]
+            w[PHASE * s + i] += move
+            w[PATH * s + i] += move
+    if e.clock_jitter > 0.0:
+        rms = e.clock_jitter
+        for i in range(n):
+            move = rms * w[SLOPE * s + i] * parts.draws[at(ROW + kk, i)]
+            w[PHASE * s + i] += move
+            w[PATH * s + i] += move
+
+
+@inlined
+def reading_age(reading, i, kk, p, e, parts):
+    """Age of a reading of entry i, samples."""
+    return e.old + parts.age[kk + i] + reading / p.readings
+
+
+@inlined
+def mean_row(s, first, end, k, kk, p, e, parts, w):
+    """Periods by which the mean of all readings is earlier than the first."""
+    for i in range(first, end):
+        total = 0.0
+        for reading in range(1, p.readings):
+            whole, phase, _ = behind(k + i, reading_age(reading, i, kk, p, e, parts), e, parts)
+            total += np.float64(parts.base[i] - whole) + (w[PLACE * s + i] - phase)
+        w[MEAN_EARLIER * s + i] = total / p.readings
+        w[LEAD_COS * s + i] = w[LEAD_SIN * s + i] = w[MEAN_COS * s + i] = 0.0
+
+
+@inlined
+def response(m, order, k, old, whole, phase, e, parts):
+    """Harmonic m behind the bandwidth against the same without it, at the position ``old`` samples before k."""
+    if e.fall == 0.0:
+        return 1.0, 0.0
+    back = np.int64(max(np.floor(old), 0.0))
+    newer, older, orders = (k - back) & e.mask, (k - back - 1) & e.mask, parts.steps.size
+    if old == np.float64(back):
+        place = 2 * (newer * orders + m)
+        real, imag = parts.head[place], parts.head[place + 1]
+    else:
+        begin = parts.fraction[older]
+        moved = np.float64(parts.whole[newer] - parts.whole[older]) + (parts.fraction[newer] - begin)
+        place = 2 * (older * orders + m)
+        real, imag = filtered(
+            order,
+            begin,
+            moved,
+            1.0 - (old - np.float64(back)),
+            e.fall,
+            parts.head[place],
+            parts.head[place + 1],
+        )
+    c, s = cos_sin(order * phase)
+    return real * c + imag * s, imag * c - real * s
+
+
+@inlined
+def shaped_row(s, first, end, k, kk, reading, p, e, parts, w):
+    """Place of a reading, and the terms that both channels have there."""
+    own = 4 * parts.steps.size
+    for i in range(first, end):
+        old = reading_age(reading, i, kk, p, e, parts)
+        whole, phase, _ = behind(k + i, old, e, parts)
+        later_whole, later, _ = behind(k + i, old - e.skew, e, parts)
+        ahead = np.float64(later_whole - whole) + (later - phase)
+        earlier = np.float64(parts.base[i] - whole) + (w[PLACE * s + i] - phase)
+        w[EARLIER * s + i] = earlier
+        order = 0.0
+        for m in range(parts.steps.size):
+            order += parts.steps[m]
+            real, imag = response(m, order, k + i, old, whole, phase, e, parts)
+            real_later, imag_later = real, imag
+            if e.skew != 0.0:
+                r, q = response(m, order, k + i, old - e.skew, later_whole, later, e, parts)
+                c, d = cos_sin(order * ahead)
+                real_later, imag_later = r * c - q * d, r * d + q * c
+            t = 4 * m
+            cc, cs, sc, ss = parts.terms[t], parts.terms[t + 1], parts.terms[t + 2], parts.terms[t + 3]
+            place = own + t * s + i
+            parts.terms[place] = cc * real - cs * imag
+            parts.terms[place + s] = cc * imag + cs * real
+            parts.terms[place + 2 * s] = sc * real_later - ss * imag_later
+            parts.terms[place + 3 * s] = sc * imag_later + ss * real_later
+        w[LEAD_COS * s + i] += parts.terms[own + i] - parts.terms[own + 3 * s + i]
+        w[LEAD_SIN * s + i] += parts.terms[own + s + i] + parts.terms[own + 2 * s + i]
+        w[MEAN_COS * s + i] += cos_sin(earlier - w[MEAN_EARLIER * s + i])[0]
+
+
+@inlined
+def led_row(s, first, end, e, w):
+    """Count the whole periods by the mean of the readings and the phase by which the channels lead it."""
+    for i in range(first, end):
+        mean = w[MEAN_COS * s + i]
+        lead = turns_of(w[LEAD_SIN * s + i] * mean, w[LEAD_COS * s + i] * mean)
+        lead = e.inverted if abs(lead) == 0.5 else lead
+        w[PATH * s + i] += lead - w[MEAN_EARLIER * s + i]
+
+
+@inlined
+def read_row(n, s, p, e, parts, w):
+    """Phase of one reading, error of the ring included."""
+    for i in range(n):
+        w[READ * s + i] = w[PHASE * s + i]
+    if e.shaped:
+        for i in range(n):
+            w[READ * s + i] -= w[EARLIER * s + i]
+
+
+@inlined
+def turned_row(n, s, first, end, p, e, parts, lines, w):
+    """Add the error of the ring at the angle under the head."""
+    for i in range(first, end):
+        earlier = w[EARLIER * s + i] if e.shaped else 0.0
+        w[STEP_COS * s + i] = (np.float64(parts.base[i] % e.lines) + w[PLACE * s + i] - earlier) / e.lines
+    add_lines(n, s, lines, STEP_COS, 1.0 / p.readings, w)
+
+
+@inlined
+def ring_lines(p, parts):
+    """Lines of the error of the ring."""
+    return parts.lines[: 3 * p.ring_lines].reshape((p.ring_lines, 3))

@@ -1,0 +1,366 @@
+"""The encoder as a part: true positions of any motion in, what the electronics see out, sample by sample."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from .. import checks
+from ..argument_checks import ArgumentCheck, seed_from
+from ..kernels import compiling, encoder
+from ..model.encoder_faults import checked
+from .encoder_buffers import Outputs, SerialWord
+from .encoder_positions import IndexMark, place, positions
+from .encoder_tables import encoder_tables, start
+from .motion import LAST_SAMPLE, check_stream
+
+if TYPE_CHECKING:
+    from ..model.axis import Axis
+
+PIECE = 8192  # samples of a block that are computed before they are handed out
+
+_loaded = threading.Event()
+
+
+class Encoder:
+    """An encoder between your own plant and your own controller: true positions in, signals, counts, velocity out.
+
+    Parameters
+    ----------
+    axis : Axis
+        Load, control and their limits are not used.
+    seed : int
+        Seed of all random numbers, 0 to 2**64 - 1; 0 where neither it nor ``rng`` is given.
+    first : int
+        Number of the first sample; sample k is at k/rate.
+    rng : numpy.random.Generator, optional
+        Draws the seed instead.
+    faults : sequence of EncoderFault
+        Faults on purpose: :class:`Dirt`, :class:`Scratch`, :class:`DeadChannel`, :class:`Burst`, :class:`LostEdge`,
+        :class:`OffsetDrift`. With any of them the counter may lose whole periods.
+    weakest : float
+        Amplitude of the signals, as a share of the nominal one, below which the counter stands still while there
+        are faults. Afterwards it goes on with the nearest position that fits the signals.
+    index_at : float
+        Place of the index mark, m or rad; a rotary scale has it once a revolution.
+    serial : SerialWord, optional
+        Word of the output ``serial``.
+
+    Attributes
+    ----------
+    sample : int
+        Number of the next sample.
+    clipped : int
+        Channel readings that the converter has clipped so far.
+    lost : int
+        Counts that have been lost so far.
+    too_fast : int
+        Samples in which the axis moved further than its top speed allows.
+    saturated : int
+        Values so far that did not fit into an integer buffer and were limited to its range.
+    position_scale : float
+        One unit of a position in an integer buffer, m or rad: 2**-32 signal period.
+
+    Raises
+    ------
+    InputError
+        If an argument is out of range.
+
+    Notes
+    -----
+    Between two samples the true motion is straight; the motion before the first sample is standstill at the first
+    position, unless :meth:`lead` says otherwise. Steady motion gives the samples of :func:`simulate` with the same
+    seed. The bandwidth of the readhead is one pole on every harmonic, exact for such a motion; a motion that curves
+    between samples differs from it by some 1e-4 of the amplitude (0.12 m/s, 9 Hz reversals, 16 kHz). Timed edges are
+    found in the true motion with the signal errors of the speed given to :meth:`lead`.
+
+    With the output "ab", counts are lost where the axis moves faster than its top speed. A position that is read as
+    a value loses nothing; ``too_fast`` tells.
+
+    Examples
+    --------
+    >>> import encsim
+    >>> import numpy as np
+    >>> encoder = encsim.Encoder(encsim.load("stage_x.toml"), seed=1)
+    >>> count = np.empty(5, np.int64)
+    >>> encoder.read(np.array([0.0, 1e-6, 2e-6, 1e-6, 0.0]), count=count)
+    >>> (count - count[0]).round(-1).tolist()
+    [0, 200, 400, 200, 0]
+    """
+
+    def __init__(
+        self,
+        axis: Axis,
+        seed: int | None = None,
+        first: int = 0,
+        *,
+        rng: np.random.Generator | None = None,
+        faults: Any = (),
+        weakest: float = 0.1,
+        index_at: float = 0.0,
+        serial: SerialWord | None = None,
+    ) -> None:
+        seed = seed_from("Encoder", seed, rng)
+        check_stream(axis, 0.0, seed, 0.0, first, owner="Encoder")
+        check = ArgumentCheck("Encoder", weakest=weakest, index_at=index_at)
+        check.number("weakest", "lie from 0 to 1", low=0.0, high=1.0)
+        check.number("index_at", unit=axis.scale.unit)
+        check.done()
+        if serial is not None and not isinstance(serial, SerialWord):
+            checks.refuse("Encoder.serial", "be a SerialWord", type(serial))
+        self._faults, self._weakest = checked(faults), float(weakest)
+        self.axis, self.seed, self._first = axis, int(seed), int(first)
+        self._lock = threading.Lock()
+        self._tables: Any = None
+        self._arrays: tuple[np.ndarray, ...] = ()
+        self._outputs, self._mark = Outputs(axis, PIECE, serial), IndexMark(axis, float(index_at))
+
+    def lead(self, position: Any, velocity: float = 0.0) -> None:
+        """Say how the axis moved before the first sample: steadily, so as to be at ``position`` at that sample.
+
+        Parameters
+        ----------
+        position : float or (int, float)
+            True position at the first sample, m or rad, or whole periods and a fraction.
+        velocity : float
+            Its velocity, m/s or rad/s.
+
+        Raises
+        ------
+        InputError
+            If a sample has been read already, or a number is out of range.
+
+        Examples
+        --------
+        >>> import encsim
+        >>> encoder = encsim.Encoder(encsim.load("stage_x.toml"))
+        >>> encoder.lead(0.0, 0.01)
+        >>> round(encoder.step(0.0)[2], 2)
+        0.01
+        """
+        if self._tables is not None:
+            checks.refuse("Encoder.lead", "be called before the first sample", f"sample {self.sample}")
+        check_stream(self.axis, velocity, self.seed, 0.0, self._first, owner="Encoder")
+        self._start(place(self.axis, position), float(velocity))
+
+    def _start(self, position: tuple[int, float], velocity: float) -> None:
+        """Run up to the first sample along a straight motion."""
+        with compiling.announced("the encoder"):
+            tables = encoder_tables(self.axis, self.seed, velocity, self._faults, self._weakest)
+            whole, fraction = start(self.axis, tables, self._first, position, velocity)
+            nothing = np.zeros((0, 0)), np.zeros((0, 0), np.int64)
+            encoder.encode_block(whole, fraction, 0, *tables.arrays, *nothing)
+        for name in ("too_fast", "shift", "lost", "missed"):
+            tables.scalars[name] = 0
+        tables.state["clipped"] = 0
+        self._tables, self._arrays = tables, tables.arrays
+
+    @property
+    def sample(self) -> int:
+        """Number of the next sample."""
+        return self._first if self._tables is None else int(self._tables.scalars["sample"][0])
+
+    @property
+    def clipped(self) -> int:
+        """Channel readings that the converter has clipped so far."""
+        return 0 if self._tables is None else int(self._tables.state["clipped"][0])
+
+    @property
+    def lost(self) -> int:
+        """Counts that have been lost so far."""
+        return 0 if self._tables is None else int(self._tables.scalars["lost"][0])
+
+    @property
+    def too_fast(self) -> int:
+        """Samples in which the axis moved further than its top speed allows."""
+        return 0 if self._tables is None else int(self._tables.scalars["too_fast"][0])
+
+    @property
+    def saturated(self) -> int:
+        """Values so far that an integer buffer could not hold and that were limited to its range."""
+        return self._outputs.saturated
+
+    @property
+    def position_scale(self) -> float:
+        """One unit of a position in an integer buffer, m or rad."""
+        return self._outputs.position_scale
+
+    def read(
+        self,
+        position: Any,
+        *,
+        cosine: np.ndarray | None = None,
+        sine: np.ndarray | None = None,
+        count: np.ndarray | None = None,
+        position_out: np.ndarray | None = None,
+        velocity: np.ndarray | None = None,
+        a: np.ndarray | None = None,
+        b: np.ndarray | None = None,
+        index: np.ndarray | None = None,
+        serial: np.ndarray | None = None,
+    ) -> None:
+        """Take the true positions of the next samples and fill the buffers that are given.
+
+        Parameters
+        ----------
+        position : ndarray, shape (n,), or a pair of these
+            True positions, m or rad; or whole periods (integers) and the rest (fractions of a period), which stay
+            exact however far the axis goes.
+        cosine, sine : ndarray, shape (n,), optional
+            Channels: unit amplitude in buffers of floats, codes of the converter in buffers of integers.
+        count : ndarray, shape (n,), optional
+            All counts; they wrap around in the width of an integer buffer.
+        position_out : ndarray, shape (n,), optional
+            Position shown, m or rad; in units of ``position_scale`` in buffers of integers.
+        velocity : ndarray, shape (n,), optional
+            Velocity by the estimator of the axis, m/s or rad/s; floats only.
+        a, b : ndarray, shape (n,), optional
+            Levels 0 and 1 of two square waves, four counts a cycle; A leads in positive motion.
+        index : ndarray, shape (n,), optional
+            1 in the samples in which the axis has passed the index mark, else 0.
+        serial : ndarray, shape (n,), optional
+            Words as the ``serial`` of the encoder describes them; integers of at least its length.
+
+        Raises
+        ------
+        InputError
+            If a position is not finite, or a buffer cannot be filled: wrong length or type, read-only, in the
+            memory of another; nothing has been read then. Also where another thread is reading.
+
+        Examples
+        --------
+        >>> import encsim
+        >>> import numpy as np
+        >>> encoder = encsim.Encoder(encsim.load("stage_x.toml"))
+        >>> cosine, velocity = np.empty(1000, np.int16), np.empty(1000)
+        >>> encoder.read(0.01 * np.arange(1000) / 16e3, cosine=cosine, velocity=velocity)
+        >>> round(float(velocity.mean()), 3)
+        0.01
+        """
+        if not self._lock.acquire(blocking=False):
+            _refuse_thread("Encoder")
+        try:
+            whole, fraction = positions(self.axis, position)
+            buffers = {
+                "cosine": cosine,
+                "sine": sine,
+                "count": count,
+                "position_out": position_out,
+                "velocity": velocity,
+                "a": a,
+                "b": b,
+                "index": index,
+                "serial": serial,
+            }
+            writers = self._outputs.writers(buffers, fraction.size, (whole, fraction))
+            self._check_end(fraction.size)
+            if self._tables is None and fraction.size:
+                begin = place(self.axis, float(fraction[0]))
+                self._start((int(whole[0]), float(fraction[0])) if whole.size else begin, 0.0)
+            for first in range(0, fraction.size, PIECE):
+                part = slice(first, first + PIECE)
+                if index is not None:
+                    self._find_index(whole[part], fraction[part])
+                encoder.encode_block(
+                    whole[part], fraction[part], self._outputs.wanted, *self._arrays, *self._outputs.room
+                )
+                for write in writers:
+                    write(part)
+        finally:
+            self._lock.release()
+
+    def _find_index(self, whole: np.ndarray, fraction: np.ndarray) -> None:
+        """Find the samples of a piece in which the index mark is passed."""
+        before = self._tables.true_position(self.sample - 1)
+        if not whole.size:
+            fraction = fraction / self.axis.scale.pitch
+            whole = np.zeros(fraction.size, np.int64)
+        passed = self._mark.passed(np.append(before[0], whole), np.append(before[1], fraction))
+        self._outputs.index[: passed.size] = passed
+
+    def _check_end(self, samples: int) -> None:
+        if self.sample + samples > LAST_SAMPLE:
+            checks.refuse("Encoder.sample", f"stay up to {LAST_SAMPLE}", self.sample + samples)
+
+    def step(self, position: float) -> tuple[int, float, float]:
+        """Take the true position of the next sample.
+
+        Parameters
+        ----------
+        position : float
+            True position, m or rad.
+
+        Returns
+        -------
+        count : int
+            All counts, 0 of an axis without.
+        position : float
+            Position shown, m or rad.
+        velocity : float
+            Velocity by the estimator of the axis, m/s or rad/s.
+
+        Raises
+        ------
+        InputError
+            If the position is no finite number, or another thread is reading.
+
+        Examples
+        --------
+        >>> import encsim
+        >>> encoder = encsim.Encoder(encsim.load("stage_x.toml"))
+        >>> count, position, velocity = encoder.step(1e-3)
+        >>> round(position, 6)
+        0.001
+        """
+        if not self._lock.acquire(blocking=False):
+            _refuse_thread("Encoder")
+        try:
+            if self._tables is None:
+                self._start(place(self.axis, position), 0.0)
+            return encoder.step_block(float(position), *self._arrays)  # type: ignore[no-any-return]
+        except (ValueError, TypeError):
+            checks.refuse("Encoder.step.position", "be a finite number", position, self.axis.scale.unit)
+        finally:
+            self._lock.release()
+
+    def compiled(self) -> tuple[Callable[..., Any], tuple[np.ndarray, ...]]:
+        """The step as a function for code compiled by numba, and its state.
+
+        Returns
+        -------
+        step : compiled function
+            ``count, position, velocity = step(position, state)``, as :meth:`step` does; raises ValueError for a
+            position that is not finite.
+        state : tuple of ndarray
+            To hand on unchanged. It is the state of this encoder, which counts the samples of both.
+
+        Notes
+        -----
+        Without :meth:`lead` the motion before is standstill at position 0. Nothing keeps two threads from using one
+        state: give each its own encoder.
+
+        Examples
+        --------
+        >>> import encsim
+        >>> import numba
+        >>> step, state = encsim.Encoder(encsim.load("stage_x.toml")).compiled()
+        >>> @numba.njit
+        ... def counted(samples, state):
+        ...     count = 0
+        ...     for k in range(samples):
+        ...         count, position, velocity = step(1e-6 * k, state)
+        ...     return count
+        >>> counted(11, state)
+        2009
+        """
+        if self._tables is None:
+            self._start((0, 0.0), 0.0)
+        return encoder.encoder_step, self._arrays
+
+
+def _refuse_thread(owner: str) -> None:
+    rule = "be used by one thread at a time"
+    checks.refuse(owner, rule, "a call while another one runs", hint="give each thread its own")

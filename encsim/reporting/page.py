@@ -53,6 +53,7 @@ SEED = 0
 STEPS = 4
 TITLE = "How smoothly the axis runs"
 LONGEST_TITLE = 200
+TEMPLATES = Path(__file__).parent / "templates"
 UNITS = re.compile(r"(\d) (?=(?:%|[pnµmk]?(?:m|m/s|s|N|A)|[mkM]?Hz|n?rad|deg|rpm|arcsec|dB)(?:\W|$))")
 
 
@@ -337,7 +338,7 @@ def _script_hash(script: str) -> str:
 
 
 def _template_text(name: str) -> str:
-    return (Path(__file__).parent / "templates" / name).read_text(encoding="utf-8")
+    return (TEMPLATES / name).read_text(encoding="utf-8")
 
 
 def _environment() -> jinja2.Environment:
@@ -346,9 +347,7 @@ def _environment() -> jinja2.Environment:
     from markupsafe import Markup
 
     environment = jinja2.Environment(
-        loader=jinja2.DictLoader(
-            {"page.html": _template_text("page.html"), "page.css": _template_text("page.css")}
-        ),
+        loader=jinja2.FileSystemLoader(TEMPLATES),
         autoescape=True,
         undefined=jinja2.StrictUndefined,
         trim_blocks=True,

@@ -151,7 +151,8 @@ class Signal:
     bandwidth : float, optional
         One-pole bandwidth of the readhead, Hz.
     skew : float
-        Time by which the sine channel is read later than the cosine channel, s.
+        Time by which the sine channel is read later than the cosine channel, s. The shown position moves by half of
+        speed times skew; a given ``sde`` is that of the moment of reading, taken once for both channels.
 
     Raises
     ------

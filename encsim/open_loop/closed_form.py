@@ -99,7 +99,7 @@ class RippleCurve(Series):
         """Peak, and where it is known well."""
         squares = {cause: part.ravel() ** 2 for cause, part in self.parts.items()}
         peak, sure = extremes.expected_peak(self.axis, np.abs(self.speed).ravel(), squares)
-        return peak.reshape(self.speed.shape), sure.reshape(self.speed.shape)
+        return np.maximum(peak.reshape(self.speed.shape), self.rms), sure.reshape(self.speed.shape)
 
     def at(self, places: list[int]) -> RippleCurve:
         """The curve at some of its speeds, by their place (list of int): peaks are computed for these alone."""

@@ -8,6 +8,7 @@ are in signal periods until the result.
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -21,10 +22,12 @@ if TYPE_CHECKING:
 
 # Shares: of the mean square, below which steps of counts and converter are as good as Gaussian; and above which a
 # converter that is taken as white noise leaves the peak uncertain.
-STEPS_MATTER, UNCERTAIN = 1e-3, 0.1
+STEPS_MATTER, UNCERTAIN = 1e-3, 0.04
 # Relative scatter from start to start beyond which no single peak can be told within 10 %.
 SCATTER = 0.06
 TOGETHER = 64
+# Points of a spectrum, and the extreme that is typical of a second of filtered noise, standard deviations.
+SPECTRUM, TYPICAL_EXTREME = 1 << 15, 3.5
 # Rms of the edges' scatter within which of a whole number of counts in the window another number may be met.
 DECIDES = 4.0
 
@@ -45,8 +48,7 @@ def expected_peak(
         for i in pieces
     ]
     peak, sure = (np.concatenate(part) for part in zip(*found, strict=True))
-    rms = np.sqrt(sum(squares.values(), np.zeros_like(speed)))
-    return np.maximum(peak, rms), sure
+    return peak, sure
 
 
 def duration(axis: Axis, speed: np.ndarray) -> np.ndarray:
@@ -117,7 +119,17 @@ def _smooth(
     values = at_phases(error_shape(made * gain, orders), place) + _age(axis, speed, samples)
     steps = squares.get("resolution", 0.0) + squares.get("adc", 0.0)
     spread = np.sqrt(_random(axis, squares, speed) ** 2 + steps)
-    return order_statistics.half_range(values, spread[:, None] + 0.0 * values[..., 0], samples[:, None])
+    number = np.minimum(samples, _independent(resolved(axis), axis.sampling.rate) * samples)
+    return order_statistics.half_range(values, spread[:, None] + 0.0 * values[..., 0], number[:, None])
+
+
+@lru_cache(maxsize=64)
+def _independent(estimator: Any, rate: float) -> float:
+    """Independent values of filtered white noise per sample, as its extremes need them; more than 1 means all."""
+    # Of correlation exp(-j/tau) a level u is passed as often as by u**2/tau independent values a sample, and the sum of
+    # the squared correlations is tau.
+    power = np.abs(estimator.response(np.linspace(0.0, 0.5, SPECTRUM) * rate, rate)) ** 2
+    return float(TYPICAL_EXTREME**2 * np.mean(power) ** 2 / np.mean(power**2))
 
 
 def _age(axis: Axis, speed: np.ndarray, samples: np.ndarray) -> float | np.ndarray:

@@ -21,28 +21,52 @@ if TYPE_CHECKING:
     from ..model.axis import Axis
 
 # Samples of one speed in all, and how many runs they make at least.
-SAMPLES, RUNS = 3 << 12, 2
+SAMPLES, RUNS = 3 << 12, 4
 # A run that moves less than this many periods is taken as short runs from several starts.
 SWEEP, SPREAD_RUNS = 1.0, 8
 TABLE = 1 << 17
-SCATTER = 0.15
+# Relative scatter from run to run beyond which their peak is not known within 10 %.
+SCATTER = 0.06
+# Samples at an extreme below which another run may not meet it; share of the peak that one count less must not make.
+SELDOM, ONE_MATTERS = 12, 0.1
+# More noise, which shows what a longer run may reach.
+LOUDER = 1.2
 
 
 def half_range(
     axis: Axis, model: Any, speed: np.ndarray, samples: np.ndarray, random: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray]:
     """Expected half range of the velocity, periods/s, and where its runs agree; ``random`` its Gaussian rms."""
-    shown = _Shown(axis, model, speed)
+    shown, step = _Shown(axis, model, speed), _one_count(axis)
     peak, sure = np.empty(speed.size), np.ones(speed.size, dtype=bool)
     for i, v in enumerate((speed / axis.scale.pitch).tolist()):
         runs, size, pooled = _runs(axis, v / axis.sampling.rate, samples[i])
         velocity = _velocity(axis, shown.error(i, v, runs, size), size)
-        found = 0.5 * np.ptp(velocity, axis=None if pooled else -1)
+        each = 0.5 * np.ptp(velocity, axis=-1)
+        found = 0.5 * np.ptp(velocity) if pooled else np.mean(each)
         seen = float(velocity.size if pooled else size)
         more = order_statistics.largest_of(samples[i]) - order_statistics.largest_of(np.array(seen))
-        peak[i] = np.mean(found) + random[i] * max(float(more), 0.0)
-        sure[i] = np.std(found) <= SCATTER * peak[i]
+        peak[i] = found + random[i] * max(float(more), 0.0)
+        sure[i] = np.std(each, ddof=1) <= SCATTER * peak[i]
+        if 0.5 * step > ONE_MATTERS * peak[i] and (shown.jitter[i] or shown.white[i]):
+            louder = _velocity(axis, shown.error(i, v, runs, size, louder=LOUDER), size)
+            reached = 0.5 * np.ptp(louder) > found + 0.25 * step
+            sure[i] &= not (reached or _seldom(velocity, step))
     return np.maximum(peak, _one_step(axis, speed, samples)), sure
+
+
+def _one_count(axis: Axis) -> float:
+    """Most that one count makes of the velocity of an estimator with a short memory, periods/s; else 0."""
+    estimator: Any = resolved(axis)
+    weights = (
+        estimator.weights(axis.sampling.rate) if estimator.kind in ("difference", "least-squares") else [0.0]
+    )
+    return float(np.abs(np.cumsum(weights)).max()) / (axis.interpolation.factor or np.inf)
+
+
+def _seldom(velocity: np.ndarray, step: float) -> bool:
+    """Whether the largest values of whole counts are so seldom that another run may miss them."""
+    return any(np.count_nonzero(v > v.max() - 0.5 * step) < SELDOM for v in (velocity, -velocity))
 
 
 def _runs(axis: Axis, moved: float, samples: float) -> tuple[int, int, bool]:
@@ -102,7 +126,7 @@ class _Shown:
         quiet = model.held_still(speed, model.noisy(speed, np.inf)) == 1
         self.jitter[quiet], self.white[quiet] = 0.0, 0.0
 
-    def error(self, i: int, moved: float, runs: int, size: int) -> np.ndarray:
+    def error(self, i: int, moved: float, runs: int, size: int, *, louder: float = 1.0) -> np.ndarray:
         """Shown less true position, periods, of runs with their settling at speed ``i``, periods/s."""
         rate, clock = self.axis.sampling.rate, own_clock(self.axis)
         number = np.arange(float(size + _settling(resolved(self.axis), rate, size)))
@@ -113,12 +137,12 @@ class _Shown:
             read = ticks - ticks[0]
         turned = moved / rate * number + late
         place = turned - np.floor(turned) + starts(runs)[:, None]
-        return self._shown(i, place, read.astype(np.int64)) + late
+        return self._shown(i, place, read.astype(np.int64), louder) + late
 
-    def _shown(self, i: int, place: np.ndarray, read: np.ndarray) -> np.ndarray:
+    def _shown(self, i: int, place: np.ndarray, read: np.ndarray, louder: float) -> np.ndarray:
         """Shown less true position at the moment of reading number ``read``."""
         jitter, white = (
-            size[i] * self._drawn(cause, place.shape[0], read) if size[i] else 0.0
+            louder * size[i] * self._drawn(cause, place.shape[0], read) if size[i] else 0.0
             for cause, size in enumerate((self.jitter, self.white))
         )
         if self.table is not None:

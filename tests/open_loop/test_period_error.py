@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from slow_period import shown
 
+import encsim
 from encsim import Axis, InputError, Interpolation, Sampling, Scale, Signal, position_error
 from encsim.open_loop import period_error
 
@@ -208,3 +209,16 @@ def test_result_turns_into_plain_values():
     assert plain["kind"] == "PeriodError"
     assert plain["units"]["error"] == "m"
     assert plain["first_order"] == {"offset": {"1": pytest.approx(0.01)}}
+
+
+@pytest.mark.parametrize("skew", [0.0, 2e-6])
+def test_skew_shifts_the_position_and_takes_the_given_error_once(skew):
+    signal, speed, pitch = Signal(sde={3: 40e-9}, skew=skew), 0.5, 20e-6
+    axis = Axis(Scale(period=pitch), signal=signal, sampling=Sampling(16.1e3))
+    error = encsim.position_error(axis, speed)
+    # were the sine channel's error read later too, the harmonic would be times cos(3 pi v skew/p) = 0.9
+    assert error.amplitude[error.harmonic == 3][0] == pytest.approx(40e-9, rel=2e-2)
+    run = encsim.simulate(axis, speed, 16_100)
+    shift = np.mean(run.position - speed * run.time)
+    assert shift == pytest.approx(0.5 * speed * skew, abs=2e-9)
+    assert encsim.ripple(axis, [speed]).rms[0] == pytest.approx(run.rms, rel=5e-3)

@@ -22,7 +22,7 @@ from typing import TYPE_CHECKING, Any, ClassVar, NamedTuple, ParamSpec, TypeVar,
 
 import numpy as np
 
-from . import __version__, files, result_views
+from . import __version__, files, result_views, shown_units
 
 if TYPE_CHECKING:
     from contextlib import AbstractContextManager
@@ -153,7 +153,8 @@ def picture(
         if unknown:
             raise TypeError(f"plot() got an unexpected keyword argument {min(unknown)!r}")
         draw = getattr(importlib.import_module(f"{__package__}.{module}"), name)
-        with drawing_settings() if ax is None else contextlib.nullcontext():
+        settings = drawing_settings() if ax is None else contextlib.nullcontext()
+        with settings, shown_units.chosen(getattr(getattr(self, "axis", None), "shown", {})):
             return cast("Axes", draw(cast("Any", self).refined() if refined else self, ax, **given))
 
     takes = f"{alone}; without it the whole sheet is drawn on a new figure."

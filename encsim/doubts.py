@@ -143,7 +143,7 @@ _WORDS = {
     ),
     # edges timed by a clock
     "below_one_count": (
-        "slower than one count a second: the measured velocity drops to zero",
+        "slower than one count per second: the measured velocity drops to zero",
         "it is so slow that the measured speed drops to zero between two counts",
         "under one count per second",
     ),
@@ -317,7 +317,7 @@ _WORDS = {
         "few samples",
     ),
     "screened": (
-        "rows that are not exact were judged at a glance: mostly within some per cent, seldom 25 % off",
+        "rows that are not exact were screened (approximate): mostly within some per cent, rarely 25 % off",
         "some candidates were computed approximately: mostly within some per cent, seldom 25 % off",
         "screened",
     ),

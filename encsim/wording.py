@@ -189,9 +189,9 @@ def axis_words(axis: Any) -> str:
     if scale.lines is None:
         words = [f"{quantity(scale.pitch, 'm', strip=True)} linear scale"]
     else:
-        words = [f"{many(scale.lines, 'line')} a turn"]
+        words = [f"{many(scale.lines, 'line')} per revolution"]
     if axis.interpolation.factor is not None:
-        words.append(f"{many(axis.interpolation.factor, 'count')} a period")
+        words.append(f"{many(axis.interpolation.factor, 'count')} per period")
     words += [f"{rate} loop", axis.estimator.words()]
     return ", ".join(words)
 

@@ -73,7 +73,7 @@ def _check_turn(angle: np.ndarray, points: int, step: float, name: str) -> None:
     if twice.size:
         checks.refuse(field, "have each angle once", f"{np.degrees(angle[twice[0]]):.9g} deg twice or more")
     if len(angle) != points:
-        rule = f"have {points} readings a turn like the fullest step"
+        rule = f"have {points} readings per revolution like the fullest step"
         checks.refuse(field, rule, len(angle), hint="leave out all rows of a step that is not complete")
     off = np.abs(angle * (points / TURN) - np.arange(points))
     if off.max() > OFF_PLACE:

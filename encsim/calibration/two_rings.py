@@ -346,6 +346,6 @@ def _closure_reasons(closure: np.ndarray | None, weight: np.ndarray, noise: floa
     wide = np.flatnonzero(known)[np.abs(drifts) > CLOSED * uncertainty]
     if wide.size:
         largest = f"{np.abs(drifts).max():.3g}"
-        yield f"drift within a turn, {largest} rad at most, in steps {', '.join(map(str, wide))}"
+        yield f"drift within a revolution, {largest} rad at most, in steps {', '.join(map(str, wide))}"
     elif drifts.size and abs(drifts.mean()) > CLOSED * np.sqrt(np.mean(uncertainty**2) / drifts.size):
-        yield f"drift within a turn that the steps share, {drifts.mean():.3g} rad: it is part of map a"
+        yield f"drift within a revolution that the steps share, {drifts.mean():.3g} rad: it is part of map a"

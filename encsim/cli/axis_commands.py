@@ -82,8 +82,8 @@ def _ripple_options(parser: Parser) -> None:
     parser.add_argument(
         "--simulate",
         action="store_true",
-        help="check up to 12 of the speeds by simulation: 16 starts of 8192 samples each, more where counts "
-        "come slower (rms within some 0.5 %%)",
+        help="check up to 12 of the speeds by simulation: 16 starts of 8192 samples each, more at low "
+        "speed (rms within about 0.5 %%)",
     )
     seed_option(parser)
     threads_option(parser)
@@ -142,7 +142,7 @@ def _period_options(parser: Parser) -> None:
     parser.add_argument(
         "--speed",
         default=None,
-        help=f"{SPEED_HELP}; matters with a readhead bandwidth, a skew or averaging (default: standstill)",
+        help=f"{SPEED_HELP}; with readhead bandwidth, skew or averaging the error depends on it (default: standstill)",
     )
 
 
@@ -153,8 +153,8 @@ PERIOD = Command(
     inputs={"axis": arguments.axis, "speed": arguments.speed},
     compute=lambda job: encsim.position_error(job.axis, job.speed),
     outputs=[
-        table("error and channels over a period"),
-        picture("draw the error over a period"),
+        table("error and channels over a signal period"),
+        picture("draw the error over a signal period"),
         picture(
             "draw one channel against the other", lambda job: job.result.plot_channels(), "--plot-channels"
         ),

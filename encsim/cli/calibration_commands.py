@@ -60,7 +60,7 @@ def _options(parser: Parser) -> None:
         metavar="STEPS",
         help='of a plan: a number of equal steps, several of them "5, 7", or angles "0 deg, 30 deg, 75 deg"',
     )
-    parser.add_argument("--points", metavar="N", help="of a plan: readings a turn")
+    parser.add_argument("--points", metavar="N", help="with --plan: readings per revolution")
     parser.add_argument(
         "--own-heads",
         action="store_true",

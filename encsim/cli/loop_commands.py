@@ -37,8 +37,8 @@ LOWEST, POINTS = 1e-5, 2000
 # Where the faults of a description stand in an axis file.
 SECTIONS = {"Axis": "", "Load": "load.", "Control": "control.", "Notch": "control.notch."}
 HELD = (
-    "--plot-folded draws lines above half the loop rate as of sampled positions; timed edges make other values of "
-    "them, those of the table"
+    "--plot-folded draws harmonics above half the loop rate as for sampled positions; with period measurement the "
+    "values are those of the table"
 )
 UNSTABLE = "the closed loop is unstable with these gains{}; encsim tune proposes others"
 
@@ -63,7 +63,7 @@ def speed(job: CommandJob) -> float:
     fastest = MOST_PERIODS * axis.sampling.rate * axis.scale.pitch
     if abs(speed) > fastest:
         unit = f"{axis.scale.unit}/s"
-        rule = f"stay up to {MOST_PERIODS} signal periods a sample, {fastest:.4g} {unit}"
+        rule = f"stay up to {MOST_PERIODS} signal periods per sample, {fastest:.4g} {unit}"
         checks.refuse("--speed", rule, speed, unit)
     return speed
 
@@ -97,7 +97,7 @@ def _loop_options(parser: Parser) -> None:
     parser.add_argument(
         "--simulate",
         action="store_true",
-        help="run up to 12 of the speeds in the time domain too, with friction, cogging, limits and counts",
+        help="also simulate up to 12 of the speeds, with friction, cogging, limits and quantisation",
     )
     seed_option(parser)
 
@@ -254,7 +254,7 @@ LOOP = Command(
             "--plot-margins",
         ),
         picture(
-            "draw where the loop sees the encoder's lines at --speed, and what it makes of them",
+            "draw the aliased harmonics of the encoder at --speed and the response of the loop",
             _draw_folded,
             "--plot-folded",
         ),

@@ -15,43 +15,43 @@ if TYPE_CHECKING:
 
 # {command: (module of its family, what it does)}; the module holds a Command of the same name in capitals.
 COMMANDS = {
-    "new": ("axis_commands", "write a commented starter axis file"),
-    "check": ("file_commands", "say all faults of an axis file, or what it describes and what its jobs take"),
-    "show": ("file_commands", "write out an axis file with all defaults and the changes of --set"),
-    "ripple": ("axis_commands", "predict the velocity ripple at every speed, by cause"),
-    "sweep": ("file_commands", "compare the ripple for several values of a key, speed by speed"),
-    "period": ("axis_commands", "show what the encoder gets wrong within one signal period"),
-    "simulate": ("axis_commands", "run the axis at one speed, sample by sample"),
-    "identify": ("axis_commands", "fit the signal faults of two recorded channels"),
-    "limits": ("axis_commands", "say the top speed and what limits it, resolution and vanishing speeds"),
-    "loop": ("loop_commands", "say how stable the closed loop is and how smoothly it runs"),
-    "run": ("time_commands", "run the closed loop in time, with friction, cogging, limits and counts"),
-    "step": ("time_commands", "say how the closed loop answers a step or a ramp"),
-    "tune": ("loop_commands", "propose gains for margins and a torque ripple, and say what binds"),
-    "frontier": ("decision_commands", "compare velocity estimators: delay against ripple at one speed"),
+    "new": ("axis_commands", "write a commented axis file to start from"),
+    "check": ("file_commands", "check an axis file: all faults, or contents and cost"),
+    "show": ("file_commands", "show the effective axis file, with all defaults"),
+    "ripple": ("axis_commands", "predict the velocity ripple against speed, by cause"),
+    "sweep": ("file_commands", "compare the ripple for several values of a key"),
+    "period": ("axis_commands", "show the error within one signal period"),
+    "simulate": ("axis_commands", "simulate the encoder at one speed, sample by sample"),
+    "identify": ("axis_commands", "identify the signal errors of two recorded channels"),
+    "limits": ("axis_commands", "show top speed, resolution, aliasing and null speeds"),
+    "loop": ("loop_commands", "show the margins and the ripple of the closed loop"),
+    "run": ("time_commands", "simulate the closed loop with friction, cogging and limits"),
+    "step": ("time_commands", "compute the step or ramp response of the closed loop"),
+    "tune": ("loop_commands", "propose gains for given margins and torque ripple"),
+    "frontier": ("decision_commands", "compare velocity estimators: delay against ripple"),
     "explain": (
         "decision_commands",
-        "say in plain words why an axis runs roughly at a speed, and what would help",
+        "explain the ripple at a speed: causes and remedies",
     ),
     "choose": (
         "decision_commands",
-        "rank candidates by a requirement: which fit, what binds, what finer resolution gains",
+        "rank candidates by a requirement",
     ),
     "tolerance": (
         "spread_commands",
-        "say how many axes of a design pass, and which tolerance to tighten",
+        "compute the yield of a design and the tolerance to tighten",
     ),
     "report": (
         "spread_commands",
-        "write one page about the axis for those who do not compute: a file for a browser or a mail",
+        "write a page about the axis for a customer (HTML)",
     ),
     "ring": (
         "ring_commands",
-        "say what a mounted ring gets wrong, what heads leave of it, and how well to centre it",
+        "compute the errors of a mounted ring, heads and centring",
     ),
     "calibrate": (
         "calibration_commands",
-        "make error maps of two rings read against each other, or of one against a reference",
+        "compute error maps of rings from readings",
     ),
 }
 TOP_EXAMPLES = """examples:
@@ -106,8 +106,8 @@ def build_parser(name: str | None = None) -> Parser:
         prog="encsim",
         usage="encsim COMMAND ...",
         examples=TOP_EXAMPLES,
-        description="Predict how smoothly an axis with a position encoder runs at each speed, and why.",
-        epilog=f"commands:\n{listing}\n\nencsim help COMMAND tells about one of them.\n"
+        description="Predict the velocity ripple of an axis with a position encoder.",
+        epilog=f"commands:\n{listing}\n\nencsim help COMMAND shows the options of one.\n"
         "Exit status: 0 done, 1 the job failed or a fit is refused, 2 wrong input, 70 a crash\n"
         "(a fault of encsim itself: --debug shows where), 130 interrupted.",
     )
@@ -160,7 +160,7 @@ def axis_option(parser: Parser) -> None:
 def seed_option(parser: Parser) -> None:
     """The option ``--seed``."""
     parser.add_argument(
-        "--seed", default="0", metavar="N", help="whole number that fixes all chance (default: 0)"
+        "--seed", default="0", metavar="N", help="seed of the random numbers, a whole number (default: 0)"
     )
 
 

@@ -304,7 +304,7 @@ def _signal(axis: Axis) -> list[Contribution]:
     error = encsim.position_error(axis)
     most = max(error.amplitude, default=0.0)
     lines = [
-        encsim.Contribution(f"signal, {order} a period", float(size), "arcsine")
+        encsim.Contribution(f"signal, {order} per period", float(size), "arcsine")
         for order, size in zip(error.harmonic, error.amplitude, strict=True)
         if size > 0.01 * most
     ]
@@ -370,7 +370,7 @@ RING = Command(
     work="computing the ring",
     compute=_answers,
     outputs=[
-        table("the error over a turn", lambda job: job.result.curve),
+        table("the error over a revolution", lambda job: job.result.curve),
         picture("draw error, heads and orders", lambda job: job.result.curve.plot()),
         picture(
             "draw ring and heads to scale, the error enlarged",

@@ -232,7 +232,7 @@ def _step_options(parser: Parser) -> None:
         "--size",
         metavar="SIZE",
         help='height of the step "10 um", "2 mm/s" or "20 N", or speed of the ramp (default: a signal period, 100 '
-        "signal periods a second, a tenth of the torque limit)",
+        "signal periods per second, a tenth of the torque limit)",
     )
     parser.add_argument(
         "--seconds",
@@ -241,8 +241,8 @@ def _step_options(parser: Parser) -> None:
     )
     parser.add_argument(
         "--speed",
-        help=f"{SPEED_HELP}, about which friction, filters and the age of timed edges, which need it, are taken "
-        "(default: standstill)",
+        help=f"{SPEED_HELP}, at which friction, filters and the delay of period measurement are taken; needed with "
+        "period measurement (default: standstill)",
     )
 
 

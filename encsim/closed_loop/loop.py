@@ -230,7 +230,7 @@ def build(axis: Axis, speed: float = 0.0) -> Loop:
     # the lag of the readhead at standstill, 1/(2 pi f_b); averaged readings count one by one.
     if not axis.estimator.linear and abs(speed) < axis.resolution * timed_edges.SLOWEST_EDGES:
         unit = f"{axis.scale.unit}/s"
-        rule = f"be at least one count a second, {axis.resolution:.4g} {unit}, with a {axis.estimator.kind} estimator"
+        rule = f"be at least one count per second, {axis.resolution:.4g} {unit}, with a {axis.estimator.kind} estimator"
         refuse("speed", rule, speed, unit, hint="its delay follows from the speed: give one (--speed)")
     return build_for_speeds(axis, abs(speed), speed)
 

@@ -143,16 +143,14 @@ def _fault_words(cause: str, signal: Signal, left: float) -> tuple[str, str]:
     """Headline and value of one fault of the signals."""
     kind, _, order = cause.partition(" ")
     if kind == "offset":
-        return "Centre is off", f"offset  {', '.join(signed_percent(left * part) for part in signal.offset)}"
+        return "Offset", f"offset  {', '.join(signed_percent(left * part) for part in signal.offset)}"
     if kind == "gain":
-        return (
-            "Sine is taller" if signal.gain > 0.0 else "Sine is shorter"
-        ), f"gain  {signed_percent(left * signal.gain)}"
+        return ("Amplitude mismatch"), f"gain  {signed_percent(left * signal.gain)}"
     if kind == "phase":
-        return "Axes not square", f"phase  {digits(float(np.degrees(left * signal.phase)), 3, strip=True)}°"
+        return "Phase error", f"phase  {digits(float(np.degrees(left * signal.phase)), 3, strip=True)}°"
     if kind == "harmonic":
         return (
-            "Sides not round",
+            "Harmonic distortion",
             f"{cause_words(cause)}  {percent(abs(signal.harmonics[int(order)]), 3, strip=True)}",
         )
     if kind == "given":

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
 
 HEADS = {"a4": "Ripple at its worst speed, share of the limit (%)", "phone": "Ripple, share of the limit (%)"}
-NO_RIPPLE = "Share of the limit that binds (%)"
+NO_RIPPLE = "Share of the limiting criterion (%)"
 LIMIT, FRONT = "limit", "frontier"
 TALL = {"a4": 84.0, "phone": 78.0}
 # Half the width of the ring round a mark, mm; letters in a line of a candidate's name.
@@ -34,7 +34,7 @@ WORDS = {
     "measured": "measured ripple",
     "relative": "relative ripple",
     "torque": "force ripple",
-    "actual": "true ripple",
+    "actual": "actual ripple",
     "top_speed": "top speed",
     "phase_margin": "phase margin",
 }

@@ -51,7 +51,7 @@ def error_map(
         unit = unit_of(largest, labels_of(ax)[1])
         return into(ax, style, turn_panel("Error", rows, unit, style, band=band))
     title, kept = _map_title(result, values), _by_size(result)
-    text = f"Line chart of angle error against angle over a turn, sticks by order. {title}."
+    text = f"Line chart of angle error against angle over a revolution, sticks by order. {title}."
     text += f" Largest: {listed(kept)}." if kept else ""
     unit = unit_of(max(largest, band if np.isfinite(band) else 0.0))
     panels = [
@@ -114,7 +114,7 @@ def calibration_plan(plan: CalibrationPlan, ax: Axes | None = None, *, style: St
         else "see every order of both rings"
     )
     title = f"{sentence(counted(len(plan.steps)))} steps {what}"
-    note = (f"{plan.points} readings a turn. One is the noise of as many ideally spread steps; a point of a map has "
+    note = (f"{plan.points} readings per revolution. 1 is the noise of as many ideal steps; a point of a map has "
             f"{digits(plan.point_noise, 2)} of the noise of a reading.")  # fmt: skip
     more = f" Those seen magnify noise by at most {digits(known.max(), 2)}." if len(known) else ""
     text = f"Log chart of noise against order of a plan of steps. {title}.{more}"
@@ -136,7 +136,7 @@ def _by_size(result: ErrorMap | SelfCalibration) -> list[str]:
     """The three largest orders in words."""
     size = np.abs(result.amplitudes)
     order = np.argsort(-size, kind="stable")[:3]
-    return [f"{angle(size[n])} at {n + 1} a turn" for n in order if size[n] > 1e-3 * size.max()]
+    return [f"{angle(size[n])} at {n + 1} per revolution" for n in order if size[n] > 1e-3 * size.max()]
 
 
 def _map_title(result: ErrorMap | SelfCalibration, values: np.ndarray) -> str:
@@ -148,7 +148,7 @@ def _map_title(result: ErrorMap | SelfCalibration, values: np.ndarray) -> str:
 
 
 def _map_note(result: ErrorMap | SelfCalibration, band: float) -> str:
-    words = ["Error over a turn, mean removed."]
+    words = ["Error over a revolution, mean removed."]
     if np.isfinite(band) and band > 0.0:
         words.append(f"{sentence(BAND)}, ±{angle(band)}, on a dotted line what is noise in an order.")
     words += [f"In doubt: {_ended(result.reasons[0])}"] if result.reasons else []

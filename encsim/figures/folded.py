@@ -225,7 +225,7 @@ def _note(aliased: AliasedLines) -> str:
     if aliased.made:
         words.append("Sticks: harmonics of the encoder at their aliased frequencies, with their effect.")
     if any(line[2] for line in aliased.made):
-        words.append("Hollow: folded.")
+        words.append("Hollow: aliased.")
     return " ".join(words)
 
 

@@ -283,7 +283,7 @@ def _draw_wave(ax: Axes, error: PeriodError, x: np.ndarray, unit: tuple[str, flo
         labels.avoid(x, wave, key=index + 0.5)
     _extremes(labels, x, y, unit[0])
     for index in strong:
-        labels.beside(f"{error.harmonic[index]} a period", index + 0.5, "cyclic")
+        labels.beside(f"{error.harmonic[index]} per period", index + 0.5, "cyclic")
 
 
 def strongest(error: PeriodError) -> list[int]:
@@ -310,7 +310,7 @@ def _rows(error: PeriodError) -> list[Bar]:
     unit = _unit(error)[1]
     return [
         elements.Bar(
-            f"{error.harmonic[index]} a period",
+            f"{error.harmonic[index]} per period",
             "cyclic",
             causes_of(error, error.harmonic[index]),
             float(error.amplitude[index]),
@@ -340,7 +340,7 @@ def _alternative(error: PeriodError, title: str) -> str:
     pitch = quantity(error.axis.scale.pitch, _si(error), strip=True)
     text = f"Line chart of position error against position over one signal period of {pitch}. {title}."
     lines = [
-        f"{error.harmonic[index]} a period {quantity(error.amplitude[index], _si(error), 2)}"
+        f"{error.harmonic[index]} per period {quantity(error.amplitude[index], _si(error), 2)}"
         for index in np.argsort(-np.asarray(error.amplitude), kind="stable")[:3]
         if error.amplitude[index] > 0.0
     ]

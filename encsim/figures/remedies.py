@@ -250,9 +250,7 @@ def _note(result: Explanation, shown: int, style: Style) -> str:
     words += ["Upper bars: one cause alone; below each what a remedy leaves of the whole."] if shown else []
     if result.values["torque"] is not None:
         driven = "force" if result.axis.scale.unit == "m" else "torque"
-        words.append(
-            f"Remedies stand in the order of what they win of measured, {driven} and true ripple together."
-        )
+        words.append(f"Remedies by their mean reduction of measured, {driven} and actual ripple.")
     if not result.valid and result.reasons:
         words.append("In doubt." if style.bare else f"In doubt: {result.reasons[0]}.")
     return " ".join(words)

@@ -107,7 +107,7 @@ def ring_note(curve: RingCurve) -> str:
     """Size of the ring, error at its rim, remarks."""
     size = quantity(curve.ring.diameter, "m", strip=True)
     arc = quantity(curve.arc, "m")
-    words = [f"Ring of {size}: angle shown minus true angle over a turn; at its rim ±{arc}."]
+    words = [f"Ring of {size}: angle shown minus true angle over a revolution; at its rim ±{arc}."]
     words += [sentence(f"{reason}.") for reason in curve.reasons]
     return " ".join(words)
 
@@ -115,12 +115,14 @@ def ring_note(curve: RingCurve) -> str:
 def ring_text(curve: RingCurve, title: str) -> str:
     """Alternative text: kind, quantity; the answer; the largest orders."""
     words = [
-        f"Line chart of angle error against shaft angle over a turn, ring with heads, bars by order. {title}."
+        f"Line chart of angle error against shaft angle over a revolution, ring with heads, bars by order. {title}."
     ]
     largest = sorted(curve.alone_orders, key=lambda line: -line.amplitude)[:3]
     if largest:
         lines = [
-            f"{angle(line.amplitude)} at {line.order} a turn" for line in largest if line.amplitude > 0.0
+            f"{angle(line.amplitude)} at {line.order} per revolution"
+            for line in largest
+            if line.amplitude > 0.0
         ]
         words.append(f"One head: {listed(lines)}.")
     return " ".join(words)

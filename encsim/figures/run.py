@@ -93,10 +93,10 @@ def _title(trace: Trace, lines: Lines, kept: list[int]) -> str:
 def _count_of_aliased(folded: int, lines: int) -> str:
     """How many of the harmonics are aliased, in words."""
     if lines < 2:
-        return ("no cyclic line", f"its line {'folded' if folded else 'not folded'}")[lines]
+        return ("no cyclic error", f"its harmonic {'aliased' if folded else 'not aliased'}")[lines]
     if folded in (0, lines):
-        return f"{'all' if folded else 'none of'} {counted(lines)} lines folded"
-    return f"{counted(folded)} of {counted(lines)} lines folded"
+        return f"{'all' if folded else 'none of'} {counted(lines)} harmonics aliased"
+    return f"{counted(folded)} of {counted(lines)} harmonics aliased"
 
 
 def _note(trace: Trace) -> str:
@@ -245,8 +245,8 @@ def _name_area(labels: Labels, tops: np.ndarray, lines: bool) -> None:
 def _alternative(trace: Trace, title: str, lines: Lines, kept: list[int]) -> str:
     text = f"Line chart of velocity against time, and its amplitude spectrum. {title}."
     words = [
-        f"line {lines.harmonic[index]} of {quantity(lines.velocity[index], trace.axis.scale.unit + '/s', 2)} "
-        + ("is folded to " if is_aliased(lines, index) else "lies at ")
+        f"harmonic {lines.harmonic[index]} of {quantity(lines.velocity[index], trace.axis.scale.unit + '/s', 2)} "
+        + ("is aliased to " if is_aliased(lines, index) else "lies at ")
         + quantity(lines.alias[index], "Hz")
         for index in kept[:3]
     ]

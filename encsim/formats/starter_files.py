@@ -20,7 +20,7 @@ _HEAD = """\
 _LINEAR = """
 [scale]
 period = "20 um"           # length of one signal period along the scale
-# lines = 9000             # rotary scale instead: signal periods a turn (then leave period out)
+# lines = 9000             # rotary scale instead: signal periods per revolution (then leave period out)
 # diameter = "57.3 mm"     # rotary: diameter of the graduation; with period, lines follows from both
 """
 
@@ -28,7 +28,7 @@ _ROTARY = """
 # heads = ["0 deg", "180 deg"]   # where the heads stand whose mean is used; left out: one head
 
 [scale]
-lines = 9000               # signal periods a turn
+lines = 9000               # signal periods per revolution
 diameter = "57.3 mm"       # diameter of the graduation; lets you give errors as a length along the rim
 # period = "20 um"         # instead of lines: one signal period along the rim, together with diameter
 """
@@ -40,7 +40,7 @@ offset = [0.01, -0.005]    # zero offset of cosine and sine signal: 1 %, -0.5 % 
 gain = 0.02                # the sine signal is larger than the cosine signal by this share (2 %)
 phase = "10 mrad"          # the sine signal leads a perfect quarter period by this angle of the signal period
 harmonics = {{3 = 0.002}}    # impurity of the waveform, {{order = share}}: 0.2 % third harmonic in both signals
-{sde}# cyclic error of the position, {{number a period = amplitude}}, if you know it
+{sde}# cyclic error of the position, {{harmonic = amplitude}}, if you know it
 #                          # from a data sheet or a measurement; with a phase: {{1 = ["{error}", "17 deg"]}}
 {jitter}# random noise of the position that the readhead shows, rms
 # jitter_bandwidth = "50 kHz"  # above this frequency the jitter falls off; left out: white, a new value each cycle
@@ -61,7 +61,7 @@ bits = 12                  # resolution of the converters for the two signals; l
 [sampling]                 # when the controller reads the position
 rate = "16 kHz"            # loop rate: how often the velocity is computed
 jitter = "20 ns"           # the moments of reading are uncertain by this much, rms
-# latency = "10 us"        # age of the position when it is used
+# latency = "10 us"        # delay from reading to use of the position
 # average = 4              # readings averaged in each cycle; 1 is no averaging
 # encoder_rate = "50 kHz"  # a serial encoder that samples on its own clock: its rate
 # encoder_phase = 0.25     # where that clock stands at the first sample, 0 to 1 of its period
@@ -78,14 +78,14 @@ samples = 1                # over how many cycles
 """
 
 _RING = """
-[ring]                     # how the ring sits on its shaft: errors of a few cycles a turn
+[ring]                     # how the ring sits on its shaft: errors of a few cycles per revolution
 eccentricity = "2 um"      # distance of its centre from the axis of rotation: half of the full run-out
 # direction = "30 deg"     # where that offset points when the shaft is at zero
 # swash = "10 arcsec"      # tilt of the ring against the plane of rotation, and
 # head_offset = "1 mm"     # distance along the shaft of the head from the plane in which the ring is centred
-lobes = {2 = "0.5 um"}     # the mounted ring is out of round, {number a turn = change of radius}
-# graduation = {5 = "0.2 arcsec"}  # errors of the lines themselves, {number a turn = angle}
-# wander = {3 = "0.1 um"}  # motion of the shaft in its bearing, {number a turn = distance}
+lobes = {2 = "0.5 um"}     # the mounted ring is out of round, {number per revolution = change of radius}
+# graduation = {5 = "0.2 arcsec"}  # errors of the lines themselves, {number per revolution = angle}
+# wander = {3 = "0.1 um"}  # motion of the shaft in its bearing, {number per revolution = distance}
 # coupling = {2 = "0.5 arcsec"}    # error of a coupling between this shaft and the one that matters
 # compensation = {1 = ["14 arcsec", "20 deg"]}  # what the controller takes off by its error map
 # bore = "40 mm"           # bore of the ring, and
@@ -117,7 +117,7 @@ _LINEAR_LOAD = """\
 # torque_constant = "45 N/A"   # force of the motor for one ampere
 """
 _ROTARY_LOAD = """\
-# inertia = "0.02 kg m2"   # inertia that turns (without the motor's, if that is given)
+# inertia = "0.02 kg m2"   # rotating inertia (without the motor's, if that is given)
 # viscous = "0.02 N m s/rad"   # friction that grows with the speed
 # coulomb = "0.05 N m"     # friction that only changes its direction with the motion
 # stribeck = "0.03 N m"    # by how much breaking away takes more than that
@@ -126,7 +126,7 @@ _ROTARY_LOAD = """\
 # motor_inertia = "0.004 kg m2"    # inertia of the rotor
 # stiffness = "47 kN m/rad"    # of the spring that joins motor and load; left out: one rigid inertia
 # damping = "1.2 N m s/rad"    # of that spring
-# cogging = {36 = "0.02 N m"}  # torque ripple of the motor, {number a turn = amplitude}
+# cogging = {36 = "0.02 N m"}  # torque ripple of the motor, {number per revolution = amplitude}
 # torque_constant = "0.9 N m/A"    # torque of the motor for one ampere
 """
 _CONTROL = """\

@@ -111,7 +111,7 @@ class PeriodTiming(TimedEdges):
     """One count over the time between the last two edges, times rounded down to the clock.
 
     Held down to q/(time since the last edge); 0 one second after the last edge, and at once on reversal.
-    The linear theory is for steady motion of more than one count a second.
+    The linear theory is for steady motion of more than one count per second.
 
     Parameters
     ----------

@@ -123,7 +123,7 @@ class LeastSquares(ParabolaTaps):
     samples: int
     kind = "least-squares"
     look = Look("true", "s", "-")
-    example = ("samples = 8", "slope of a line through so many positions")
+    example = ("samples = 8", "slope of a line through this number of positions")
 
     def __post_init__(self) -> None:
         check = checks.Check(self)

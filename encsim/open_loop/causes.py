@@ -44,7 +44,7 @@ GROUPS = {
     group.key: group
     for group in (
         CauseGroup(key="cyclic", role="cyclic", label="cyclic error", plain="cyclic error"),
-        CauseGroup(key="resolution", role="counts", label="counts (resolution)", plain="resolution"),
+        CauseGroup(key="resolution", role="counts", label="quantisation", plain="resolution"),
         CauseGroup(key="noise", role="noise", label="noise", plain="noise"),
         CauseGroup(
             key="asynchronous", role="muted", label="asynchronous sampling", plain="asynchronous sampling"
@@ -178,9 +178,9 @@ CAUSES = {
         RippleCause(
             key="sde",
             term="SDE",
-            note="the cyclic error (sde)",
-            plain="the encoder's own error",
-            label="Error of the signals",
+            note="the SDE",
+            plain="the subdivisional error (SDE)",
+            label="SDE of the signals",
             group="cyclic",
             remedy="conditioning",
             faults=(
@@ -195,9 +195,9 @@ CAUSES = {
         RippleCause(
             key="adc",
             term="A/D conversion",
-            note="the converter (adc)",
-            plain="the converter",
-            label="Converter too coarse",
+            note="the A/D conversion",
+            plain="the A/D conversion",
+            label="A/D conversion",
             group="resolution",
             remedy="bits",
             size=lambda axis: f"{axis.interpolation.bits} bits",
@@ -206,20 +206,20 @@ CAUSES = {
         RippleCause(
             key="resolution",
             term="quantisation",
-            note="counting (resolution)",
-            plain="counting",
-            label="Counts too coarse",
+            note="the quantisation",
+            plain="quantisation",
+            label="Quantisation",
             group="resolution",
             remedy="finer counts",
-            size=lambda axis: f"{quantity(axis.resolution, axis.scale.unit, strip=True)} a count",
+            size=lambda axis: f"{quantity(axis.resolution, axis.scale.unit, strip=True)} per count",
             detail=lambda axis, speed: f"One count is {show(axis.resolution, axis.scale.unit)}.",
         ),
         RippleCause(
             key="jitter",
             term="position jitter",
             note="jitter",
-            plain="the noise of the readhead",
-            label="Readhead noise",
+            plain="the position jitter",
+            label="Position jitter",
             group="noise",
             remedy="noise",
             size=lambda axis: f"{quantity(axis.signal.jitter, axis.scale.unit, strip=True)} rms",
@@ -231,8 +231,8 @@ CAUSES = {
             key="noise",
             term="signal noise",
             note="channel noise",
-            plain="the noise of the signals",
-            label="Noise of the signals",
+            plain="the signal noise",
+            label="Signal noise",
             group="noise",
             remedy="noise",
             size=lambda axis: f"{quantity(axis.signal.noise, '%', strip=True)} rms",
@@ -241,9 +241,9 @@ CAUSES = {
         RippleCause(
             key="clock",
             term="sampling jitter",
-            note="jitter of the sampling clock",
-            plain="the jitter of the loop's clock",
-            label="Loop clock unsteady",
+            note="sampling jitter",
+            plain="the sampling jitter",
+            label="Sampling jitter",
             group="noise",
             remedy="clock",
             size=lambda axis: f"{quantity(axis.sampling.jitter, 's', strip=True)} rms",
@@ -252,19 +252,19 @@ CAUSES = {
         RippleCause(
             key="age",
             term="asynchronous sampling",
-            note="the age of readings from the encoder's own clock",
-            plain="the age of the readings",
-            label="Readings of changing age",
+            note="asynchronous sampling",
+            plain="asynchronous sampling",
+            label="Asynchronous sampling",
             group="asynchronous",
             remedy="own clock",
             detail=lambda axis, speed: (
-                "The encoder works on a clock of its own, so a reading is sometimes older and sometimes newer."
+                "The clock of the encoder is not synchronous with the loop: the delay of the readings varies."
             ),
         ),
         RippleCause(
             key="ring",
             term="ring mounting error",
-            note="the mounting of the ring (a few lines a turn)",
+            note="the ring mounting error",
             plain="the mounting of the ring",
             label="Mounting of the ring",
             group="cyclic",

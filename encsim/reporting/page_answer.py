@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from .page_blocks import GlyphStore
 
 
-TERMS = ("ripple", "rms", "limit", "error", "cyclic", "aliased", "counts", "vanish")
+TERMS = ("ripple", "rms", "limit", "error", "cyclic", "aliased", "counts", "null speed")
 UNSTABLE = ("Make the loop stable", "as it is, it swings by itself")
 
 

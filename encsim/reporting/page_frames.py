@@ -255,11 +255,12 @@ class _Panels:
         if not count:
             made = "No cyclic error reaches it."
         elif count == 1:
-            made = f"Its line is {'' if folded else 'not '}folded."
+            made = f"Its harmonic is {'' if folded else 'not '}aliased."
         elif folded in (0, count):
-            made = f"{f'All {counted(count)} lines are' if folded else 'No line is'} folded."
+            made = f"{f'All {counted(count)} harmonics are' if folded else 'No harmonic is'} aliased."
         else:
-            made = f"{counted(folded).capitalize()} of {counted(count)} lines {'is' if folded == 1 else 'are'} folded."
+            verb = "is" if folded == 1 else "are"
+            made = f"{counted(folded).capitalize()} of {counted(count)} harmonics {verb} aliased."
         size = quantity(simulated.rms, self.unit, 2)
         return f"At {name}{self.steady} the controller sees {size} rms of ripple{share}. {made}"
 

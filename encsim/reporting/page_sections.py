@@ -58,7 +58,7 @@ def source(results: Findings, store: GlyphStore) -> Block:
         key="source",
         heading="Where does it come from?",
         says=(says,),
-        words=meanings("line"),
+        words=meanings("harmonic"),
         doubts=plain_doubts(error.reasons),
         pictures=pictures,
         tables=(_line_table(error),),
@@ -70,7 +70,7 @@ def _line_table(error: PeriodError) -> Table:
     unit = error.axis.scale.unit
     rows = tuple(
         (
-            f"{error.harmonic[i]} a period",
+            f"{error.harmonic[i]} per period",
             quantity(error.amplitude[i], unit),
             ", ".join(causes_of(error, error.harmonic[i])) or "several together",
         )
@@ -98,11 +98,11 @@ def speed_slider(results: Findings) -> Block:
         heading="Why does it look like this at your speed?",
         says=(
             "The controller looks at the position only now and then. A fast error wave, seen at such moments, looks "
-            "like a slow one: it is folded.",
+            "like a slow one: it is aliased.",
             f"Choose a speed: the first picture shows {shown} and its samples, the others what the controller makes "
             "of all of it.",
         ),
-        words=meanings("folded"),
+        words=meanings("aliased"),
         doubts=plain_doubts(slider.reasons),
         tables=(
             Table("All speeds of this picture", ("Speed", "Ripple, rms", "Of the speed", "Lines"), rows),
@@ -120,7 +120,7 @@ def loop(results: Findings, store: GlyphStore) -> Block | None:
     shown = picture("loop", results.axis, lambda style: loop_picture.smoothness(plain, style=style), store)
     return Block(
         key="loop",
-        heading="Does the machine really move?",
+        heading="Does the machine move?",
         says=(f"{shown.title}.",),
         doubts=plain_doubts([*smooth.reasons, *margins.reasons]),
         doubted=doubted(smooth),
@@ -172,7 +172,7 @@ def ring(results: Findings, store: GlyphStore) -> Block | None:
     size = quantity(curve.peak, "rad", 2)
     says = [
         f"How the ring is mounted makes the angle wrong by ±{size}, ±{quantity(curve.arc, 'm', 2)} at the graduation, "
-        "a few times a turn.",
+        "a few times per revolution.",
         _budget_words(budget),
     ]
     if len(ring.compensation):
@@ -218,7 +218,7 @@ def _budget_table(budget: Budget) -> Table:
 def _contribution(budget: Budget, index: int) -> str:
     """Cause of a contribution, and its order."""
     cause, order = budget.name[index].partition(",")[0], budget.order[index]
-    return sentence(cause) if order is None else f"{sentence(cause)}, {order} a turn"
+    return sentence(cause) if order is None else f"{sentence(cause)}, {order} per revolution"
 
 
 def reliability(results: Findings, store: GlyphStore) -> Block:

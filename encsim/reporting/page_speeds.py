@@ -217,7 +217,7 @@ class SimulatedSpeed:
     def words(self) -> tuple[str, ...]:
         """The drawn lines in words, the strongest first."""
         return tuple(
-            f"line {int(self.lines.harmonic[i])}: {quantity(self.lines.frequency[i], 'Hz')}{self._alias_words(i)}"
+            f"harmonic {int(self.lines.harmonic[i])}: {quantity(self.lines.frequency[i], 'Hz')}{self._alias_words(i)}"
             for i in self.drawn
         )
 
@@ -227,7 +227,7 @@ class SimulatedSpeed:
             return ""
         alias = self.lines.alias[index]
         null = alias < ZERO_ALIAS * self.lines.axis.sampling.rate
-        return ", vanishes" if null else f", folded to {quantity(alias, 'Hz')}"
+        return ", null speed" if null else f", aliased to {quantity(alias, 'Hz')}"
 
 
 def simulated_speed(axis: Axis, speed: float, rms: float, seed: int) -> SimulatedSpeed:

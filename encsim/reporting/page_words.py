@@ -35,24 +35,23 @@ MEANINGS = {
     "ripple": "how much the speed swings about its mean, as rms",
     "rms": "a typical size: squares averaged, then the root",
     "limit": "the most ripple that is allowed",
-    "error": "what the encoder shows, less where the axis truly is",
+    "error": "shown position minus actual position",
     "cyclic": "the same again in every signal period",
-    "aliased": "seen too seldom, so that it looks slower than it is",
-    "line": "one frequency that the error is made of",
-    "counts": "the steps in which the position comes",
-    "folded": "too fast for the controller, so that it looks slower",
-    "vanish": "each sample meets the same error, so no ripple is seen",
+    "aliased": "too fast for the controller, so that it looks slower",
+    "harmonic": "one frequency of the error",
+    "counts": "the steps of the position (quantisation)",
+    "null speed": "each sample meets the same phase of the error, so no ripple is seen",
 }
 LIMITS = {
     "measured": "measured ripple",
     "relative": "measured ripple for its speed",
     "torque": "ripple of the {force}",
-    "actual": "true ripple of the load",
+    "actual": "actual velocity ripple of the load",
     "top_speed": "top speed",
     "phase_margin": "phase margin",
     "delay": "delay of the measured velocity",
 }
-OF_CURVES = {"measured": "measured", "torque": "{force}", "actual": "true, of the load"}
+OF_CURVES = {"measured": "measured", "torque": "{force}", "actual": "actual, of the load"}
 EVERYWHERE = (
     "Errors of the scale over more than a signal period, and its change with temperature.",
     "Faults that change with place, time or temperature: here they are the same all along the scale.",
@@ -62,7 +61,7 @@ EVERYWHERE = (
 )
 NO_LOOP = "The controller and what it moves: how the machine answers the ripple is not computed."
 WITH_LOOP = "Bending, backlash and resonances of the machine that its description does not name."
-NO_RING = "How the ring is mounted: errors that come once or a few times a turn."
+NO_RING = "How the ring is mounted: errors that come once or a few times per revolution."
 
 
 def meanings(*words: str) -> tuple[tuple[str, str], ...]:
@@ -154,7 +153,7 @@ def _scale(axis: Axis) -> str:
     if scale.lines is None:
         return f"Linear, signal period {_size(scale.pitch, 'm')}"
     rim = f", graduation {_size(scale.diameter, 'm')} in diameter" if scale.diameter else ""
-    return f"Rotary, {digits(scale.lines, 12, strip=True)} signal periods a turn{rim}"
+    return f"Rotary, {digits(scale.lines, 12, strip=True)} signal periods per revolution{rim}"
 
 
 def _signals(axis: Axis) -> str:
@@ -162,10 +161,10 @@ def _signals(axis: Axis) -> str:
     words = _phrases(
         signal.amplitude != 1.0 and f"amplitude {percent(signal.amplitude, 3, strip=True)} of nominal",
         any(signal.offset) and f"offset {listed([signed_percent(part) for part in signal.offset])}",
-        signal.gain and f"one signal taller by {signed_percent(signal.gain)}",
-        signal.phase and f"not square by {digits(math.degrees(signal.phase), 3, strip=True)}°",
+        signal.gain and f"amplitude mismatch {signed_percent(signal.gain)} (one signal larger)",
+        signal.phase and f"phase error {digits(math.degrees(signal.phase), 3, strip=True)}° (not square)",
         *(f"harmonic {n} of {percent(abs(size), 3, strip=True)}" for n, size in signal.harmonics.items()),
-        *(f"{_size(size, unit)} of error {n} a period" for n, (size, _) in signal.sde.items()),
+        *(f"{_size(size, unit)} of error {n} per period" for n, (size, _) in signal.sde.items()),
         signal.bandwidth and f"bandwidth {_size(signal.bandwidth, 'Hz')}",
         signal.skew and f"one signal read {_size(signal.skew, 's')} later",
     )
@@ -185,7 +184,7 @@ def _interpolation(axis: Axis) -> str:
     made = axis.interpolation
     count = f", one count {_size(axis.resolution, axis.scale.unit)}" if made.factor else ""
     return _phrases(
-        f"{many(made.factor, 'count')} a period{count}" if made.factor else "not rounded",
+        f"{many(made.factor, 'count')} per period{count}" if made.factor else "not rounded",
         made.bits and f"converters of {made.bits} bits",
         made.hysteresis and f"hysteresis of {many(made.hysteresis, 'count', 3)}",
         made.correction and f"corrects {percent(made.correction, 3, strip=True)} of offset, gain and phase",

@@ -130,7 +130,7 @@ class RingCurve(Series):
 
     plot = picture(
         "figures.ring:ring",
-        "Draw the angle error (rad, shown in arc seconds or degrees) over a turn, the ring with "
+        "Draw the angle error (rad, shown in arc seconds or degrees) over a revolution, the ring with "
         "its heads, and its orders by cause.",
         alone="Takes the error against angle alone",
         example="ring = encsim.Ring(0.1, eccentricity=1e-5)\nax = encsim.ring_curve(ring).plot()",
@@ -277,7 +277,7 @@ def _angle_grid(ring: Ring, heads: tuple[Head, ...]) -> np.ndarray:
     highest = ring.highest_order + sde_order
     points = max(FEWEST_POINTS, 1 << int(np.ceil(np.log2(8 * highest))))
     if points > MOST_POINTS:
-        checks.refuse("order", f"be at most {MOST_POINTS // 8} a turn", highest)
+        checks.refuse("order", f"be at most {MOST_POINTS // 8} per revolution", highest)
     return 2.0 * np.pi * np.arange(points) / points
 
 

@@ -288,7 +288,7 @@ def test_run_is_the_library_run_whatever_the_threads(options, folder, capsys):
 def test_picture_of_a_run_says_which_lines_are_folded(folder, capsys):
     argv = ["simulate", "axis.toml", "--speed", "100 mm/s", "--seconds", "0.2", "--plot", "run.svg"]
     done(capsys, *argv)
-    assert "folded" in (folder / "run.svg").read_text()
+    assert "aliased" in (folder / "run.svg").read_text()
 
 
 def test_run_report_gives_rms_peak_mean_seed_and_lines(folder, capsys):

@@ -369,7 +369,7 @@ TIMED = STAGE_LOOP.replace('"low-pass"', '"period-timing"').replace('corner = "8
 def test_estimator_that_times_edges_needs_a_speed_in_a_loop(folder, capsys):
     (folder / "axis.toml").write_text(TIMED)
     refused(
-        ["loop", "axis.toml"], ["speed", "one count a second", "period-timing", "(--speed)"], folder, capsys
+        ["loop", "axis.toml"], ["speed", "one count per second", "period-timing", "(--speed)"], folder, capsys
     )
 
 
@@ -412,7 +412,7 @@ def test_margins_of_too_few_edges_are_noted(folder, capsys):
 
 def test_tuning_for_timed_edges_needs_a_speed_and_says_down_to_which_it_holds(folder, capsys):
     (folder / "axis.toml").write_text(TIMED)
-    refused(["tune", "axis.toml"], ["speed", "one count a second", "(--speed)"], folder, capsys)
+    refused(["tune", "axis.toml"], ["speed", "one count per second", "(--speed)"], folder, capsys)
     text = unwrapped(done(capsys, "tune", "axis.toml", "--speed", "0.1 mm/s"))
     assert "Period measurement: all values hold at 0.100 mm/s; the delay is longer at lower speed." in text
     assert "Caution: Period measurement has a longer delay at lower speed" in text

@@ -32,7 +32,7 @@ def test_check_says_what_a_file_describes_and_what_its_jobs_take(folder, capsys)
     )
     text = done(capsys, "check", "full.toml")
     assert text.startswith(
-        "full.toml: no faults.\nAxis: 20 µm linear scale, 4000 counts a period, 16 kHz loop"
+        "full.toml: no faults.\nAxis: 20 µm linear scale, 4000 counts per period, 16 kHz loop"
     )
     assert "load, control, candidates, spread." in unwrapped(text)
     assert "encsim choose has 6 candidates." in text

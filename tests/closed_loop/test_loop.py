@@ -223,7 +223,7 @@ def test_counter_on_a_clock_of_its_own_is_half_a_tick_late():
         ({"control": None}, r"Axis.control must be given for a closed loop, got None"),
         (
             {"estimator": PeriodTiming(1e6), "interpolation": Interpolation(factor=20)},
-            r"speed must be at least one count a second, 1e-06 m/s, with a period-timing estimator, got 0.0 m/s",
+            r"speed must be at least one count per second, 1e-06 m/s, with a period-timing estimator, got 0.0 m/s",
         ),
         (
             {"control": Control(1.0, 1.0, lowpass=4000.0)},

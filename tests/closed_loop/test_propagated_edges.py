@@ -165,7 +165,7 @@ def test_few_counts_in_a_crossover_are_no_filter_and_said_so():
 @pytest.mark.parametrize("ask", [encsim.margins, lambda axis: encsim.margins(axis, speed=4.9e-8)])
 def test_margins_at_standstill_ask_for_a_speed(ask):
     with pytest.raises(
-        InputError, match=r"speed must be at least one count a second, 5e-08 m/s, with a period-timing"
+        InputError, match=r"speed must be at least one count per second, 5e-08 m/s, with a period-timing"
     ):
         ask(STAGE)
 

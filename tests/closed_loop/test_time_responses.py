@@ -374,7 +374,10 @@ REFUSED = [
     (lambda: step_response(axis(), speed=math.inf), r"step_response\.speed must be a finite number"),
     (lambda: step_response("axis"), r"step_response\.axis must be an Axis"),
     (lambda: step_response(replace(axis(), load=None)), r"Axis\.load must be given"),
-    (lambda: step_response(timed("single counts")), r"speed must be at least one count a second, 5e-08 m/s"),
+    (
+        lambda: step_response(timed("single counts")),
+        r"speed must be at least one count per second, 5e-08 m/s",
+    ),
     (
         lambda: ramp_response(timed("single counts"), speed=1e-6),
         r"axis must make a loop of up to 600 states: a shorter delay, latency or window, or a higher speed, got 1604",

@@ -215,7 +215,7 @@ def test_too_few_edges_for_the_margins_make_a_proposal_doubtful(no_remedies):
 
 @pytest.mark.parametrize("speed", [None, 1e-9])
 def test_timed_edges_are_not_tuned_without_a_speed(speed):
-    message = r"speed must be at least one count a second, 5e-09 m/s, with a count-and-time .* \(--speed\)"
+    message = r"speed must be at least one count per second, 5e-09 m/s, with a count-and-time .* \(--speed\)"
     with pytest.raises(InputError, match=message):
         tuner.tune(TIMED["window of few counts"][0], speed=speed)
 

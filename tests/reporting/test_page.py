@@ -360,8 +360,8 @@ def test_frames_say_what_ripple_and_lines_say():
         [frame.rms for frame in slider.frames], encsim.ripple(axis, speeds).rms, rtol=1e-12
     )
     assert [frame.worst for frame in slider.frames] == [False, True, False]
-    assert "line 3: 10.8\u202fkHz, folded to 5.20\u202fkHz" in slider.frames[1].alt[2]
-    assert "line 1: 16.0\u202fkHz, vanishes" in slider.frames[2].line_words
+    assert "harmonic 3: 10.8\u202fkHz, aliased to 5.20\u202fkHz" in slider.frames[1].alt[2]
+    assert "harmonic 1: 16.0\u202fkHz, null speed" in slider.frames[2].line_words
     assert slider.harmonic == 1
 
 
@@ -447,7 +447,7 @@ def test_more_waves_than_dots_become_a_band():
 
 @pytest.mark.parametrize(("axis", "told"), [
     (stage(), ["Linear, signal period 20\u202fµm", "not square", "16\u202fkHz loop", "First difference"]),
-    (table(), ["9000 signal periods a turn", "off centre by 2\u202fµm", "read by one head"]),
+    (table(), ["9000 signal periods per revolution", "off centre by 2\u202fµm", "read by one head"]),
     (closed_stage(), ["Mass 5\u202fkg", "velocity gain 2000\u202fN s/m", "800\u202fHz low-pass"]),
 ])  # fmt: skip
 def test_axis_is_told_in_words(axis, told):
@@ -588,6 +588,8 @@ def test_page_says_which_speed_it_looks_at_and_why(pages):
     assert "where a limit is nearest or most exceeded" in Reader(pages("open")).text
 
 
-@pytest.mark.parametrize(("factor", "told"), [(1, ", 1 count a period,"), (4000, ", 4000 counts a period,")])
+@pytest.mark.parametrize(
+    ("factor", "told"), [(1, ", 1 count per period,"), (4000, ", 4000 counts per period,")]
+)
 def test_one_count_a_period_is_told_as_one(factor, told):
     assert told in page_words.axis_sentence(stage(interpolation=encsim.Interpolation(factor=factor)))

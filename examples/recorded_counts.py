@@ -39,7 +39,7 @@ def main():
     """Print recorded and predicted spreads, and what they leave for the true speed."""
     counts = np.abs(np.loadtxt(DATA / "encoders3_rows300to700.csv", delimiter=",", skiprows=1, usecols=1))
     mean = abs(counts[-1] - counts[0]) / (len(counts) - 1)
-    print(f"{mean:.3f} counts a sample\nsamples  recorded  predicted  unevenness left")
+    print(f"{mean:.3f} counts per sample\nsamples  recorded  predicted  unevenness left")
     for samples, left in {1: "identity", 2: "check", 3: "check", 5: "", 10: "", 20: ""}.items():
         spread = np.std(counts[samples:] - counts[:-samples])
         if not left:

@@ -1,7 +1,8 @@
 """How well do two stacked rings of Table T calibrate each other in eleven turned steps?
 
-Table T is invented: rings A and B with errors of some arcseconds, read together 720 times a turn with 0.3 arcsec of
-noise. The true maps are known here, so that the claim can be checked; with a file name the maps are drawn.
+Table T is invented: rings A and B with errors of some arcseconds, read together 720 times per revolution
+with 0.3 arcsec of noise. The true maps are known here, so that the claim can be checked; with a file name the maps
+are drawn.
 """
 
 import sys

@@ -1,4 +1,4 @@
-"""What gains would suit Stage X with a 5 kg slide, and what binds them: stability, or the encoder's errors?
+"""What gains would suit Stage X with a 5 kg slide, and what limits them: stability, or the encoder's errors?
 
 Stage X is invented (stage_x_loop.toml). Computed gains are starting points: on a real machine start lower, keep its
 guards, limits and emergency stop, and follow its documentation.
@@ -18,7 +18,7 @@ def main():
         found = encsim.tuning(axis, phase_margin=60, torque_ripple=limit, speed=SPEED)
         control, margins = found.control, found.margins
         asked = "no limit of force ripple" if limit is None else f"force ripple up to {1e3 * limit:.0f} mN"
-        print(f"\n{asked}; what binds: {' and '.join(found.binding) or 'nothing'}")
+        print(f"\n{asked}; limited by: {' and '.join(found.binding) or 'nothing'}")
         time = 1e3 * control.integral_time
         gains = f"{control.position_gain:.0f} 1/s, {control.velocity_gain:.0f} N s/m, {time:.1f} ms"
         reached = f"crossover {margins.crossover:.0f} Hz, {margins.phase_margin:.0f} deg"

@@ -1,4 +1,4 @@
-"""Does a faster speed loop make Table R run smoother, or only look rougher?
+"""Does a faster speed loop make Table R run more smoothly, or only increase the measured ripple?
 
 Table R is invented (table_r.toml): a rotary table with 9000 lines. A difference over one sample grows rougher with
 the loop rate, because the same error is divided by a shorter time; at low speed its cyclic part does not.

@@ -25,7 +25,7 @@ def main():
         worst = row.judgement.limit("relative")
         answer = "enough" if row.met else "too coarse"
         print(
-            f"{row.axis.interpolation.factor:6d} counts a period: {1e6 * worst.value:5.1f} um/s at "
+            f"{row.axis.interpolation.factor:6d} counts per period: {1e6 * worst.value:5.1f} um/s at "
             f"{1e3 * worst.speed:.2f} mm/s, {100 * worst.share:4.0f} % of what is allowed: {answer}"
         )
     end = choice.saturation[0]

@@ -82,7 +82,7 @@ def plan(result: CalibrationPlan, *, long: bool = False) -> Report:
     blocks: list[ReportPart] = [Paragraph(_lost(result, None if long else ROWS))]
     if result.lost and _equal(result.steps):
         answer.append(
-            f"A second set of equal steps without a common factor makes more observable: --steps "
+            f"Another set of equal steps without a common factor makes more observable: --steps "
             f'"{count}, {_coprime(count)}" loses multiples of {count * _coprime(count)} only.'
         )
     other = [reason for reason in result.reasons if not named([reason], "lost_orders")]

@@ -31,20 +31,14 @@ def test_long_table_has_all_columns_in_further_tables():
 
 
 def test_table_that_is_too_narrow_for_two_columns_turns_vertical():
-    assert WIDE.lines(11, False) == [
-        "name: first",
-        "rms: 1 mm/s",
-        "peak: 3",
-        "",
-        "name: second",
-        "rms: 2 mm/s",
-        "peak: 4",
-    ]
+    first, second = ["name: first", "rms: 1 mm/s", "peak: 3"], ["name:", "  second", "rms: 2 mm/s", "peak: 4"]
+    assert WIDE.lines(11, False) == [*first, "", *second]
 
 
 def test_last_column_of_words_is_wrapped():
     table = TextTable([texts("key", ["a"]), texts("words", ["one two three four five six"])])
-    assert table.lines(25, False) == ["key  words", "a    one two three four", "     five six"]
+    lines = [line.rstrip() for line in table.lines(25, False)]
+    assert lines == ["key  words", "a    one two three four", "     five six"]
 
 
 def test_number_and_unit_stay_on_one_line():

@@ -33,8 +33,9 @@ TEXTS = {
 # Words that readers of the trade do not know or take for something else.
 HOME_MADE = re.compile(
     r"\b((?<!plot-)folded|vanish\w*|seen at|comes at|counting|calmer|quicker estimator|older|binds?|bears|won|a turn"
-    r"|a period|a second|a sample|in doubt|doubtful|may not be believed|at a glance|taller|pure waves|less demanded|off its"
-    r"|so many|by itself|fixes all chance|true ripple|true velocity|really|foretell|lost orders)\b",
+    r"|a period|a second|a sample|in doubt|doubtful|may not be believed|at a glance|taller|pure waves"
+    r"|less demanded|off its|so many|by itself|fixes all chance|true ripple|true velocity|really|foretell"
+    r"|lost orders)\b",
     re.IGNORECASE,
 )
 

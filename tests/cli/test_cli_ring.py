@@ -388,7 +388,7 @@ def test_bad_questions_about_a_calibration_are_refused_in_words_of_the_options(a
             lambda text: text.replace("difference_arcsec", "difference"),
             "column difference must carry its unit",
         ),
-        (lambda text: text.rsplit("\n", 3)[0], "must have 24 readings a turn like the fullest step"),
+        (lambda text: text.rsplit("\n", 3)[0], "must have 24 readings per revolution like the fullest step"),
         (lambda text: text.replace(",15,", ",16,"), "must have even angles from 0, 15 deg apart"),
         (lambda text: text[: text.rindex(",")] + ",nan", "must be a finite number"),
         (

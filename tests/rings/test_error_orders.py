@@ -131,7 +131,7 @@ def test_curve_of_too_few_or_many_points_is_refused(points):
 
 
 def test_orders_beyond_any_grid_are_refused():
-    with pytest.raises(InputError, match="order must be at most 262144 a turn, got 400000001"):
+    with pytest.raises(InputError, match="order must be at most 262144 per revolution, got 400000001"):
         ring_orders(Ring(0.1), (Head(0.0, lines=400_000_000, sde={1: 1e-9}),))
 
 

@@ -153,8 +153,7 @@ def picture(
         if unknown:
             raise TypeError(f"plot() got an unexpected keyword argument {min(unknown)!r}")
         draw = getattr(importlib.import_module(f"{__package__}.{module}"), name)
-        settings = drawing_settings() if ax is None else contextlib.nullcontext()
-        with settings, shown_units.chosen(getattr(getattr(self, "axis", None), "shown", {})):
+        with drawing_settings() if ax is None else contextlib.nullcontext(), shown_units.of(self):
             return cast("Axes", draw(cast("Any", self).refined() if refined else self, ax, **given))
 
     takes = f"{alone}; without it the whole sheet is drawn on a new figure."

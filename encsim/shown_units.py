@@ -11,6 +11,7 @@ import math
 import re
 from collections.abc import Iterable, Iterator, Mapping
 from contextvars import ContextVar
+from typing import Any
 
 from . import checks, units
 
@@ -78,6 +79,11 @@ def chosen(read: Mapping[str, str], *, always: bool = False) -> Iterator[None]:
         yield
     finally:
         _CHOICE.reset(token)
+
+
+def of(result: Any) -> contextlib.AbstractContextManager[None]:
+    """Show numbers in the units that the file of a result's axis is written in."""
+    return chosen(getattr(getattr(result, "axis", None), "shown", {}))
 
 
 def preferred(largest: float, si: str) -> tuple[float, str] | None:

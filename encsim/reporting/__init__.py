@@ -65,6 +65,6 @@ def short_text(result: Any, *, long: bool = False) -> str:
     module, function = TEXTS[type(result).__name__]
     from .. import shown_units
 
-    with shown_units.chosen(getattr(getattr(result, "axis", None), "shown", {})):
+    with shown_units.of(result):
         report: Report = getattr(importlib.import_module(f".{module}", __name__), function)(result, long=long)
         return report.text()

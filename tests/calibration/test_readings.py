@@ -82,7 +82,7 @@ def test_columns_may_have_any_unit_of_angle_and_others_may_stand_beside():
         (table([0, 1], 4) + "\n0,5", "line 12: column 3 must be a finite number, got .2 columns"),
         (
             table([0, 1], 4, drop=[(1, 2)]),
-            r"readings: step 1 deg must have 4 readings a turn .*, got 3; leave out",
+            r"readings: step 1 deg must have 4 readings per revolution .*, got 3; leave out",
         ),
         (table([0, 1], 4).replace("180.0", "175.0"), "must have even angles from 0, 90 deg apart, got 175"),
     ],

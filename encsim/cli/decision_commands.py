@@ -39,15 +39,21 @@ def _frontier_options(parser: Parser) -> None:
         metavar="LIST",
         help='kinds as in an axis file, each with values: "difference 1, 4, 16; low-pass 300 Hz, 1 kHz order=2; '
         'tracking 80 Hz; kalman 2 m/s2; count-and-time 50 MHz window=5 ms"; "own" is that of the axis '
-        "(default: that and some 40 around it)",
+        "(default: that and some 40 around it; where A/B edges are counted or quantisation leads, period measurement "
+        "(1/T) and count-and-time (M/T) on a 50 MHz clock too)",
     )
 
 
 def _estimators(job: CommandJob) -> list[Estimator]:
+    from ..decisions.ripple_summary import quantisation_leads
     from ..formats import estimator_text
 
     text, axis = job.args.estimators, job.axis
-    return estimator_text.around(axis) if text is None else estimator_text.read(text, axis)
+    if text is not None:
+        return estimator_text.read(text, axis)
+    leads = job.speed != 0.0 and quantisation_leads(axis, job.speed)
+    timed = estimator_text.timing_edges(axis, estimator_text.WINDOWS) if leads else []
+    return [*estimator_text.around(axis), *timed]
 
 
 def _estimator_names(job: CommandJob) -> list[str]:

@@ -9,7 +9,7 @@ from typing import Any
 
 from .. import checks
 from ..checks import InputError
-from ..formats import changes
+from ..formats import changes, estimator_text
 from ..model.axis import Axis
 
 OWNER = "choose"
@@ -61,6 +61,16 @@ def candidates_of(axis: Axis, candidates: Any, limit: int) -> list[Candidate]:
     if not isinstance(candidates, Mapping):
         checks.refuse(f"{OWNER}.candidates", "be lists by their keys, or axes", candidates)
     return _of_grid(axis, candidates, limit)
+
+
+def with_timed_edges(axis: Axis, candidates: Any) -> dict[str, Any] | None:
+    """The lists with the present estimator and those that time edges; None where these are no candidates."""
+    if not isinstance(candidates, Mapping) or _as_axes(candidates) is not None:
+        return None
+    if any(str(path).partition(".")[0] == "estimator" for path in candidates):
+        return None
+    timed = estimator_text.timing_edges(axis)
+    return {**candidates, "estimator": [axis.estimator, *timed]} if timed else None
 
 
 def _as_axes(candidates: Any) -> Mapping[str, Axis] | None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, ClassVar
@@ -15,8 +16,8 @@ from ..model.axis import Axis, check_axis
 from ..model.delays import velocity_delay
 from ..progress import ProgressTo, teller
 from ..results import AXIS_EXAMPLE, Series, picture, recorded
-from .candidates import candidates_of, costs_of
-from .choice_search import WORTHWHILE, CandidateEvaluator, has_limited, resolutions
+from .candidates import candidates_of, costs_of, with_timed_edges
+from .choice_search import CandidateEvaluator, Saturation, has_limited, resolutions, saturation
 from .judgements import LIMIT_UNITS, Judgement
 from .requirements import Requirement
 
@@ -131,50 +132,15 @@ def _finite(value: float) -> float | None:
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
-class Saturation:
-    """Where more resolution stops reducing ripple, other values as in the best row (the nearest, if none is met).
-
-    Attributes
-    ----------
-    path : str
-        ``interpolation.factor`` or ``interpolation.bits``.
-    values : tuple
-        Resolutions that were computed, the coarsest first.
-    ripple : tuple of float
-        Share of the limits on ripple of each.
-    value : int or None
-        The coarsest for which no finer one leaves less than 0.9 of the ripple; None for no rounding.
-    ends : bool
-        Whether finer ones were computed: False if the value is the finest tried, and a finer one may help.
-    cause : str or None
-        Largest cause of ripple with this value, at the worst speed.
-    share : float
-        Share of this cause in the mean square; NaN without ripple.
-    speed : float
-        The worst speed, m/s or rad/s; NaN without a limit on ripple.
-    name : str
-        Name of the row.
-    """
-
-    path: str
-    values: tuple[int | None, ...]
-    ripple: tuple[float, ...]
-    value: int | None
-    ends: bool
-    cause: str | None
-    share: float
-    speed: float
-    name: str
-
-
-@dataclass(frozen=True, eq=False, kw_only=True)
 class Choice(Series):
     """Candidates ranked by a requirement.
 
     Attributes
     ----------
     rows : tuple of ChoiceRow
-        First those that meet it, by the columns of cost in their order, then by margin; then the others by margin.
+        First those that meet it, by the columns of cost in their order, then by margin; without a cost by margin, and
+        within 2 % of the limiting share the coarsest, with the slowest loop and the least delay. Then the others by
+        margin.
     best : ChoiceRow or None
         The first that meets it.
     nearest : ChoiceRow or None
@@ -302,6 +268,9 @@ def choose(
 
     Notes
     -----
+    Where the axis has A/B output, or nothing fits since quantisation leads, and the lists name no estimator, period
+    measurement and count-and-time on a 50 MHz clock are candidates too.
+
     More than 24 candidates are screened first (approximate, see :mod:`encsim.decisions.fast_ripple`), without
     ripple where a limit is missed that does not depend on the speed. Then the first ten, those that miss by up to
     a quarter and cost less, the nearest, the Pareto-optimal ones and the other resolutions of the best are computed
@@ -320,6 +289,30 @@ def choose(
     check_axis("choose.axis", axis)
     if not isinstance(requirement, Requirement):
         checks.refuse("choose.requirement", "be a Requirement", requirement)
+    timed = with_timed_edges(axis, candidates)
+    if timed is not None and axis.interpolation.output == "ab":
+        return _chosen(axis, requirement, timed, cost, limit, progress)
+    result = _chosen(axis, requirement, candidates, cost, limit, progress)
+    if timed is not None and _quantised(result.nearest if result.best is None else None):
+        with contextlib.suppress(checks.InputError):  # a cost may not know them
+            return _chosen(axis, requirement, timed, cost, limit, progress)
+    return result
+
+
+def _quantised(row: ChoiceRow | None) -> bool:
+    """Whether quantisation is the largest cause of what a row misses."""
+    return row is not None and any(check.cause == "resolution" for check in row.missed)
+
+
+def _chosen(
+    axis: Axis,
+    requirement: Requirement,
+    candidates: Any,
+    cost: Mapping[str, Any] | None,
+    limit: int,
+    progress: ProgressTo,
+) -> Choice:
+    """The candidates as they are given, judged and ranked."""
     combinations = candidates_of(axis, candidates, limit)
     axes = [one.axis for one in combinations if one.axis]
     if not any(has_limited(requirement, each) for each in axes):
@@ -348,7 +341,7 @@ def _result(
         best=best,
         nearest=nearest,
         frontier=tuple(rows[id(entry)] for entry in evaluator.frontier()),
-        saturation=tuple(_saturation(evaluator, path, first) for path in resolutions(ranked[0])),
+        saturation=tuple(saturation(evaluator, path, first.name) for path in resolutions(ranked[0])),
         impossible=tuple((one.name, one.reason or "") for one in evaluator.impossible),
         count=len(combinations),
         paths=tuple(combinations[0].changes),
@@ -370,24 +363,4 @@ def _row(entry: Entry, requirement: Requirement) -> ChoiceRow:
         delay=velocity_delay(entry.axis, requirement.speeds[0]),
         exact=entry.exact,
         pruned=entry.pruned,
-    )
-
-
-def _saturation(evaluator: CandidateEvaluator, path: str, row: ChoiceRow) -> Saturation:
-    """Where more resolution stops reducing ripple."""
-    sweep = evaluator.sweep(path)
-    ripple = [entry.ripple for entry in sweep]
-    place = next((n for n, share in enumerate(ripple) if min(ripple[n:]) >= WORTHWHILE * share), 0)
-    limits = sweep[place].judgement.limits if sweep else ()
-    worst = max((each for each in limits if each.cause), key=lambda each: each.share, default=None)
-    return Saturation(
-        path=path,
-        name=row.name,
-        values=tuple(entry.candidate.changes[path] for entry in sweep),
-        ripple=tuple(ripple),
-        value=sweep[place].candidate.changes[path] if sweep else None,
-        ends=place < len(sweep) - 1,
-        cause=None if worst is None else worst.cause,
-        share=np.nan if worst is None else worst.cause_share,
-        speed=np.nan if worst is None else worst.speed,
     )

@@ -6,6 +6,7 @@ import math
 import os
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -34,6 +35,8 @@ FEW = 24
 TOP, NEAR, MOST_NEAR = 10, 1.25, 10
 # A finer resolution is worthwhile if it leaves less than this share of the ripple.
 WORTHWHILE = 0.9
+# Shares that differ by less are alike where no cost tells which is better.
+TIE = 0.02
 # A candidate that costs more is on the frontier if its ripple is lower by at least this share.
 LEAST_GAIN = 5e-3
 # Progress of screening is reported after each of this number of candidates.
@@ -100,6 +103,55 @@ class Entry:
     def rank(self) -> tuple[Any, ...]:
         """Sort key: those that meet the limits by cost and share, then the others by share."""
         return (not self.met, *(self.cost.values() if self.met else ()), self.share)
+
+    @property
+    def effort(self) -> tuple[float, ...]:
+        """Fineness, loop rate and delay: without a cost, of two alike the one with less is the better choice."""
+        interpolation, sampling = self.axis.interpolation, self.axis.sampling
+        fine = (_fineness(interpolation.factor), _fineness(interpolation.bits))
+        return (
+            *fine,
+            sampling.rate,
+            float(sampling.average),
+            velocity_delay(self.axis, self.judgement.requirement.speeds[0]),
+        )
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Saturation:
+    """Where more resolution stops reducing ripple, other values as in the best row (the nearest, if none is met).
+
+    Attributes
+    ----------
+    path : str
+        ``interpolation.factor`` or ``interpolation.bits``.
+    values : tuple
+        Resolutions that were computed, the coarsest first.
+    ripple : tuple of float
+        Share of the limits on ripple of each.
+    value : int or None
+        The coarsest for which no finer one leaves less than 0.9 of the ripple; None for no rounding.
+    ends : bool
+        Whether finer ones were computed: False if the value is the finest tried, and a finer one may help.
+    cause : str or None
+        Largest cause of ripple with this value, at the worst speed.
+    share : float
+        Share of this cause in the mean square; NaN without ripple.
+    speed : float
+        The worst speed, m/s or rad/s; NaN without a limit on ripple.
+    name : str
+        Name of the row.
+    """
+
+    path: str
+    values: tuple[int | None, ...]
+    ripple: tuple[float, ...]
+    value: int | None
+    ends: bool
+    cause: str | None
+    share: float
+    speed: float
+    name: str
 
 
 class CandidateEvaluator:
@@ -219,8 +271,12 @@ class CandidateEvaluator:
             self._drop_failed()
 
     def ranked(self) -> list[Entry]:
-        """Entries, the best first."""
-        return sorted(self.entries, key=Entry.rank)
+        """Entries, the best first; without a cost those that meet the limits alike by what they take."""
+        ranked = sorted(self.entries, key=Entry.rank)
+        met = [entry for entry in ranked if entry.met]
+        if not met or met[0].cost:
+            return ranked
+        return [*_ties_by_effort(met), *ranked[len(met) :]]
 
     def frontier(self) -> list[Entry]:
         """Pareto-optimal entries in ripple and every cost (delay where there is no cost), by rising cost."""
@@ -263,6 +319,36 @@ class CandidateEvaluator:
         for path in resolutions(ranked[0]):
             decisive += self.sweep(path)
         return list(dict.fromkeys(decisive))
+
+
+def saturation(evaluator: CandidateEvaluator, path: str, name: str) -> Saturation:
+    """Where more resolution stops reducing ripple."""
+    sweep = evaluator.sweep(path)
+    ripple = [entry.ripple for entry in sweep]
+    place = next((n for n, share in enumerate(ripple) if min(ripple[n:]) >= WORTHWHILE * share), 0)
+    limits = sweep[place].judgement.limits if sweep else ()
+    worst = max((each for each in limits if each.cause), key=lambda each: each.share, default=None)
+    return Saturation(
+        path=path,
+        name=name,
+        values=tuple(entry.candidate.changes[path] for entry in sweep),
+        ripple=tuple(ripple),
+        value=sweep[place].candidate.changes[path] if sweep else None,
+        ends=place < len(sweep) - 1,
+        cause=None if worst is None else worst.cause,
+        share=np.nan if worst is None else worst.cause_share,
+        speed=np.nan if worst is None else worst.speed,
+    )
+
+
+def _ties_by_effort(entries: list[Entry]) -> list[Entry]:
+    """Entries by share, those within 2 % of the first of their group by effort."""
+    groups: list[list[Entry]] = []
+    for entry in entries:
+        if not groups or entry.share > groups[-1][0].share * (1.0 + TIE):
+            groups.append([])
+        groups[-1].append(entry)
+    return [entry for group in groups for entry in sorted(group, key=lambda one: one.effort)]
 
 
 def resolutions(entry: Entry) -> list[str]:

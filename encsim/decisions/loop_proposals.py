@@ -20,7 +20,7 @@ from ..formats.changes import AxisChange
 from ..gains.tuner import tune
 from ..model.load_and_control import Notch
 from .frontier_curve import frontier
-from .ripple_summary import closes, summarise
+from .ripple_summary import closes, quantisation_leads, summarise
 
 if TYPE_CHECKING:
     from ..model.estimator_base import Estimator
@@ -109,6 +109,21 @@ def estimator_proposals(situation: Situation) -> Iterator[Proposal]:
             words = candidates[best].words(axis.scale.unit)
             name = f"{proposal.keywords['name']}, {words}"
             yield proposal(name=name, change={"estimator": candidates[best]})
+
+
+def timed_edge_proposals(situation: Situation) -> Iterator[Proposal]:
+    """Estimators that time edges, where counts decide what is measured."""
+    axis = situation.axis
+    if not situation.speed or not quantisation_leads(axis, situation.speed):
+        return
+    for one in estimator_text.timing_edges(axis):
+        yield Proposal(
+            kind=one.kind,
+            name=f"velocity by {one.words(axis.scale.unit)}",
+            change={"estimator": one},
+            causes=("resolution",),
+            assumed="the controller times A/B edges with such a clock",
+        )
 
 
 def _half_bandwidth(estimator: Estimator) -> Estimator | None:

@@ -12,7 +12,13 @@ from functools import partial
 from typing import TYPE_CHECKING, Any
 
 from ..open_loop.cause_models import own_clock
-from .loop_proposals import Proposal, controller_proposals, estimator_proposals, speed_suggestions
+from .loop_proposals import (
+    Proposal,
+    controller_proposals,
+    estimator_proposals,
+    speed_suggestions,
+    timed_edge_proposals,
+)
 
 if TYPE_CHECKING:
     from ..model.axis import Axis
@@ -61,7 +67,7 @@ def proposed(situation: Situation) -> list[Proposal]:
     """Changes to try on an axis at a speed."""
     rules = (
         _conditioning, _trims, _ring, _counts, _converter, _average, _noise, _clocks, _period, _rate, _hysteresis,
-        estimator_proposals, controller_proposals, speed_suggestions,
+        estimator_proposals, timed_edge_proposals, controller_proposals, speed_suggestions,
     )  # fmt: skip
     return [proposal for rule in rules for proposal in rule(situation)]
 

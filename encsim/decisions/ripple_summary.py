@@ -78,6 +78,15 @@ class RippleSummary:
         return {cause: square / total for cause, square in squares.items()} if total > 0.0 else {}
 
 
+def quantisation_leads(axis: Axis, speed: float) -> bool:
+    """Whether counts decide what the controller measures: A/B output, or most of the ripple at this speed."""
+    if axis.interpolation.factor is None:
+        return False
+    if axis.interpolation.output == "ab":
+        return True
+    return summarise(axis, [speed]).shares().get("resolution", 0.0) > 0.5
+
+
 def has_loop(axis: Axis) -> bool:
     """Whether an axis has load and control, which make a closed loop."""
     return axis.load is not None and axis.control is not None

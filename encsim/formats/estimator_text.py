@@ -5,11 +5,12 @@ from __future__ import annotations
 import dataclasses
 import math
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING, Any
 
 from .. import checks, units
 from ..checks import Fault, InputError
+from ..model.edge_timing import CountAndTime, PeriodTiming
 from ..model.estimator_base import Estimator
 from ..model.estimators import KINDS
 from ..model.linear_estimator import Linear
@@ -24,6 +25,9 @@ MOST = 1000
 SHORTEST, LONGEST, TIMES = 32, 2048, 8
 # Corner or bandwidth at most, as share of the loop rate: beyond it a filter is hardly one.
 HIGHEST = 0.2
+# Clock of a counter that times edges, Hz, and windows over which it counts, s. Common practice, no source.
+COUNTER_CLOCK, WINDOWS = 50e6, (1e-3, 2e-3, 5e-3, 10e-3, 20e-3)
+USUAL_WINDOW = 5e-3
 
 _KEY = re.compile(r"(?:\A|\s)([a-z_]+)\s*=\s*")
 
@@ -40,6 +44,17 @@ def around(axis: Axis) -> list[Estimator]:
     kinds = [kind for kind in KINDS.values() if kind.compared or isinstance(own, kind)]
     others = [one for kind in kinds for one in kind.candidates(sizes, corners, **noise)]
     return list(dict.fromkeys([own, *others]))
+
+
+def timing_edges(axis: Axis, windows: Sequence[float] = (USUAL_WINDOW,)) -> list[Estimator]:
+    """Estimators that time the edges of the counts by a counter in the controller; none where there are no edges."""
+    if (
+        axis.interpolation.factor is None
+        or axis.sampling.encoder_rate is not None
+        or not axis.estimator.linear
+    ):
+        return []
+    return [PeriodTiming(COUNTER_CLOCK), *(CountAndTime(COUNTER_CLOCK, window) for window in windows)]
 
 
 def _one_two_five(low: float, high: float) -> Iterator[float]:

@@ -492,3 +492,13 @@ def test_gains_go_into_the_file_itself(folder, capsys):
         assert getattr(control, name) == pytest.approx(found[name], rel=1e-5)
     kept = set((folder / "axis.toml").read_text().splitlines())
     assert len(set(before.splitlines()) - kept) == 3
+
+
+def test_frontier_compares_timed_edges_where_quantisation_leads(folder, capsys):
+    slow, fast = (
+        json.loads(done(capsys, "frontier", "axis.toml", "--speed", speed, "--json"))["names"]
+        for speed in ("0.1 mm/s", "20 mm/s")
+    )
+    timed = [name for name in slow if name.startswith(("period-timing", "count-and-time"))]
+    assert len(timed) == 6
+    assert not [name for name in fast if name.startswith(("period-timing", "count-and-time"))]

@@ -175,10 +175,11 @@ def test_screened_share_is_that_of_the_full_judgement_within_ten_per_cent(estima
 
 def test_impossible_combinations_are_named_and_not_fatal():
     lists = {"interpolation.output": ["position", "ab"], "interpolation.factor": [400, 401]}
+    lists["estimator"] = [STAGE.estimator]
     found = choose(STAGE, SMOOTH, lists)
     assert (found.count, len(found.rows)) == (4, 3)
     ((name, reason),) = found.impossible
-    assert name == "interpolation.output ab, interpolation.factor 401"
+    assert name.startswith("interpolation.output ab, interpolation.factor 401")
     assert "factor must be a multiple of 4" in reason
 
 
@@ -332,7 +333,10 @@ def test_wrong_axis_or_requirement_is_refused(axis, requirement, rule):
 def test_progress_tells_how_many_are_done():
     told = []
     choose(
-        STAGE, SMOOTH, {"interpolation.factor": list(range(100, 150))}, progress=lambda *how: told.append(how)
+        STAGE,
+        SMOOTH,
+        {"interpolation.factor": list(range(100, 150)), "estimator": [STAGE.estimator]},
+        progress=lambda *how: told.append(how),
     )
     assert told[0][1] == 50
     assert told[-1][0] == told[-1][1] > 50
@@ -379,3 +383,57 @@ def test_result_does_not_depend_on_the_order_of_values(large):
     turned = choose(STAGE, SMOOTH, lists, cost={"counts": lambda axis: axis.interpolation.factor})
     assert turned.best.axis == large.best.axis
     assert [row.share for row in turned.rows] == [row.share for row in large.rows]
+
+
+# 1024 lines counted four times, 10 kHz: at 5 rpm first differences show 26.6 rpm of ripple (found by independent
+# simulation), 0.067 rpm with count-and-time.
+COARSE = encsim.Axis(
+    encsim.Scale(lines=1024),
+    signal=encsim.Signal(offset=(0.01, -0.005), gain=0.02, phase=0.01),
+    interpolation=encsim.Interpolation(factor=4, output="ab"),
+    sampling=encsim.Sampling(10e3),
+)
+RPM = np.pi / 30.0
+
+
+def test_timed_edges_are_tried_by_default_where_edges_are_counted():
+    assert encsim.ripple(COARSE, 5.0 * RPM).rms / RPM == pytest.approx(26.6, rel=2e-3)
+    wanted = encsim.Requirement(speeds=(5.0 * RPM, 50.0 * RPM), relative=0.05)
+    found = choose(COARSE, wanted, {"interpolation.factor": [4]})
+    assert found.paths == ("interpolation.factor", "estimator")
+    assert found.best.axis.estimator == encsim.CountAndTime(50e6, 5e-3)
+    # to a tenth of the ripple above, the independent figure included
+    at_five = encsim.ripple(found.best.axis, 5.0 * RPM).rms / RPM
+    assert 0.0 < at_five < 0.08
+
+
+@pytest.mark.parametrize(("relative", "tried"), [(0.02, True), (10.0, False)])
+def test_timed_edges_are_tried_where_quantisation_lets_nothing_fit(relative, tried):
+    axis = changes.apply(COARSE, {"interpolation.output": "position"})
+    wanted = encsim.Requirement(speeds=(5.0 * RPM, 50.0 * RPM), relative=relative)
+    found = choose(axis, wanted, {"sampling.rate": [5e3, 10e3]})
+    assert ("estimator" in found.paths) == tried
+    assert found.best is not None
+
+
+def test_own_estimators_or_axes_are_the_only_candidates():
+    wanted = encsim.Requirement(speeds=(5.0 * RPM, 50.0 * RPM), relative=0.05)
+    assert choose(COARSE, wanted, {"estimator": [encsim.Difference(1)]}).count == 1
+    assert choose(COARSE, wanted, [COARSE]).count == 1
+
+
+def test_without_cost_candidates_alike_go_to_the_coarsest():
+    wanted = encsim.Requirement(speeds=(1e-3, 0.1), relative=0.1, floor=1e-3)
+    lists = {
+        "interpolation.factor": [16000, 8000, 4000],
+        "sampling.rate": [16e3],
+        "estimator": [encsim.LowPass(300.0)],
+    }
+    found = choose(STAGE, wanted, lists)
+    shares = {row.changes["interpolation.factor"]: row.share for row in found.rows}
+    alike = [factor for factor, share in shares.items() if share <= 1.02 * min(shares.values())]
+    assert len(alike) > 1
+    assert found.best.changes["interpolation.factor"] == min(alike)
+    # a cost decides by itself
+    dear = choose(STAGE, wanted, lists, {"price": {"interpolation.factor": {16000: 1, 8000: 2, 4000: 3}}})
+    assert dear.best.changes["interpolation.factor"] == 16000

@@ -327,3 +327,26 @@ def test_every_command_shows_the_same_delay():
     readings = 1e-4 + 0.375 / 16e3 + 1e-5 + 1.0 / (2.0 * math.pi * 5e4)
     expected = axis.estimator.delay(16e3) + readings
     assert shown == pytest.approx(dict.fromkeys(shown, expected), rel=1e-12)
+
+
+def test_explain_and_frontier_offer_timed_edges_where_edges_are_counted():
+    # 1024 lines counted four times, 10 kHz: 26.6 rpm at 5 rpm, 0.067 rpm with count-and-time (found by independent
+    # simulation)
+    axis = encsim.Axis(
+        encsim.Scale(lines=1024),
+        signal=encsim.Signal(offset=(0.01, -0.005), gain=0.02, phase=0.01),
+        interpolation=encsim.Interpolation(factor=4, output="ab"),
+        sampling=encsim.Sampling(10e3),
+    )
+    rpm = math.pi / 30.0
+    found = encsim.explain(axis, 5.0 * rpm)
+    assert found.values["measured"] / rpm == pytest.approx(26.6, rel=2e-3)
+    first, second = found.remedies[:2]
+    assert {first.kind, second.kind} == {"count-and-time", "period-timing"}
+    for one in (first, second):
+        assert one.after["measured"] / rpm < 0.08
+        assert any("delay" in effect for effect in one.side_effects)
+    # a position that is read by the loop, where quantisation is a small part
+    assert not {"count-and-time", "period-timing"} & {
+        one.kind for one in encsim.explain(STAGE, 0.02).remedies
+    }

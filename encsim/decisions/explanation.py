@@ -344,7 +344,7 @@ def _text(result: Explanation, summary: RippleSummary, error: Lines) -> str:
         words.append(explanation_words.null_and_slow_aliases(error, result.crossover))
         words.append(explanation_words.start_dependence(worst_start(axis, result.speed), measured or 0.0))
         words = [line for line in words if line]
-    words += [f"{'Note' if result.valid else 'In doubt'}: {reason}." for reason in result.reasons]
+    words += [f"{'Note' if result.valid else 'Not reliable'}: {reason}." for reason in result.reasons]
     words += _remedy_sentences(result) if measured else []
     return "\n".join(explanation_words.with_terms_explained(words))
 
@@ -359,7 +359,7 @@ def _matters(one: Cause, values: Mapping[str, float | None]) -> bool:
 def _remedy_sentences(result: Explanation) -> list[str]:
     """The best remedies, and the usual advice that has no effect."""
     helping = [one for one in result.remedies if one.applies]
-    words = ["What helps:" if helping else "Nothing that was tried helps."]
+    words = ["Remedies:" if helping else "No single change that was tried reduces the ripple."]
     for one in helping[:SHOWN]:
         effects = f" Side effects: {'; '.join(one.side_effects)}." if one.side_effects else ""
         words.append(one.sentence + effects)

@@ -36,13 +36,17 @@ WEAK = 0.1
 RIPPLE = "Ripple is the swing of the speed about its mean, as rms."
 SHARES = "Shares are of the square of the ripple, since squares add up."
 TERMS = {
-    r"\berror\b": "Error is what the encoder shows beside the truth.",
-    r"\b[Ll]ine [0-9]": "A line is one frequency of that error.",
-    r"\bfolded\b": "Folded: too fast for the loop rate, so it looks slower.",
-    r"\bcrossover\b": "The crossover is where the loop stops following.",
-    r"\b([Cc]ounting|[Oo]ne count|[0-9] counts?)\b": "Counts are the steps in which the position comes.",
+    r"\berror\b": "The error is shown minus true position.",
+    r"\bHarmonic [0-9]": "A harmonic is one frequency of the error, in cycles per signal period.",
+    r"\baliased\b": "Aliased: above half the loop rate, so that it appears at a lower frequency.",
+    r"\bcrossover\b": "The crossover is the frequency up to which the loop follows.",
+    r"\b([Qq]uantisation|[Oo]ne count|[0-9] counts?)\b": "A count is the step of the position (resolution).",
 }
-CURVE_WORDS = {"measured": "the measured ripple", "torque": "the {force} ripple", "actual": "the true ripple"}
+CURVE_WORDS = {
+    "measured": "the measured ripple",
+    "torque": "the {force} ripple",
+    "actual": "the actual ripple",
+}
 # Causes below this share of the mean square are too small for a remedy to help.
 SMALL = 0.1
 # Noise above this rms, in counts, makes the steps of the counts disappear.
@@ -54,29 +58,29 @@ def _strongest_lines(lines: Lines, crossover: float) -> list[str]:
     axis, rate = lines.axis, lines.axis.sampling.rate
     strong = np.flatnonzero(lines.velocity >= WEAK * lines.velocity.max(initial=0.0)).tolist()
     return [
-        f"{_line_name(lines, i)} has {show(lines.position[i], axis.scale.unit)} and {_alias_words(lines, i, rate)}"
-        f"{_loop_words(lines.alias[i], crossover, rate)}."
+        f"{_line_name(lines, i)} has an amplitude of {show(lines.position[i], axis.scale.unit)} and "
+        f"{_alias_words(lines, i, rate)}{_loop_words(lines.alias[i], crossover, rate)}."
         for i in strong[:SHOWN_LINES]
     ]
 
 
 def _line_name(lines: Lines, place: int) -> str:
-    """``Line 2 (2 a period)``."""
+    """``Harmonic 2``, or ``Order 1 of the ring``."""
     if lines.order[place]:
-        return f"Line {lines.order[place]} of the ring ({lines.order[place]} a turn)"
-    return f"Line {lines.harmonic[place]:.6g} ({lines.harmonic[place]:.6g} a signal period)"
+        return f"Order {lines.order[place]} of the ring (per revolution)"
+    return f"Harmonic {lines.harmonic[place]:.6g}"
 
 
 def _alias_words(lines: Lines, place: int, rate: float) -> str:
     """Frequency of a line, and its aliased frequency."""
     frequency, alias = float(lines.frequency[place]), float(lines.alias[place])
     if frequency == 0.0:
-        return "stands still with the axis"
+        return "is constant at standstill"
     if alias < STANDING * rate and frequency > 0.5 * rate:
-        return f"comes at {show(frequency, 'Hz')}, always met at the same place: it vanishes from what the loop sees"
+        return f"a frequency of {show(frequency, 'Hz')}, a sampling null: every sample meets the same phase"
     if frequency < 0.5 * rate:
-        return f"comes at {show(frequency, 'Hz')}, seen as it is (direct)"
-    return f"comes at {show(frequency, 'Hz')}, seen folded at {show(alias, 'Hz')} (aliased)"
+        return f"a frequency of {show(frequency, 'Hz')} (direct)"
+    return f"a frequency of {show(frequency, 'Hz')}, aliased to {show(alias, 'Hz')}"
 
 
 def _loop_words(alias: float, crossover: float, rate: float) -> str:
@@ -84,10 +88,10 @@ def _loop_words(alias: float, crossover: float, rate: float) -> str:
     if not math.isfinite(crossover) or alias < STANDING * rate:
         return ""
     if alias < FOLLOWS * crossover:
-        return "; the loop follows it, so the axis really moves by it"
+        return "; the loop follows it, so that the axis moves by it"
     if alias > TOO_FAST * crossover:
-        return "; too fast for the loop to follow, it turns into {force}"
-    return "; near the crossover of the loop, which follows it in part and may make it larger"
+        return "; the loop cannot follow it and commands {force} instead"
+    return "; near the crossover the loop follows it in part and may amplify it"
 
 
 def cause(
@@ -106,7 +110,7 @@ def cause(
     words = [f"{sentence(registered.plain)} makes {size}, a share of {percent(share)}."]
     words += [registered.detail(axis, lines.speed)] if registered.detail else []
     if sources:
-        words.append(f"Behind it: {listed(one.words for one in sources)}.")
+        words.append(f"Sources: {listed(one.words for one in sources)}.")
     if registered.group == "cyclic":
         kept = (lines.order > 0) == (name == "ring")
         columns = ("harmonic", "order", "frequency", "alias", "position", "velocity")
@@ -114,7 +118,7 @@ def cause(
         words += [line.format(force=force(axis)) for line in _strongest_lines(own, crossover)]
     if values["torque"] is not None:
         torque, actual = (show(values[curve], unit_of(axis, curve)) for curve in ("torque", "actual"))
-        words.append(f"It makes {torque} of {force(axis)} and {actual} of true ripple.")
+        words.append(f"It makes {torque} of {force(axis)} ripple and {actual} of actual velocity ripple.")
     return " ".join(words)
 
 
@@ -164,18 +168,18 @@ def _small_angle(value: float, axis: Axis) -> str:
 
 
 _FAULTS = {
-    "offset": (_share, "a centre off by {}"),
-    "gain": (_share, "one signal {} taller than the other"),
-    "phase": (_angle, "signals {} from a quarter period"),
-    "harmonics": (_share, "signals that are no pure waves, {}"),
-    "sde": (_position, "an error given as {} a period"),
-    "skew": (_time, "signals read {} apart"),
-    "eccentricity": (_length, "a ring off centre by {}"),
-    "swash": (_small_angle, "a ring tilted by {}"),
-    "lobes": (_length, "a ring out of round by {} a turn"),
-    "graduation": (_small_angle, "lines of the ring off by {} a turn"),
-    "wander": (_length, "an axis that wanders by {} a turn"),
-    "coupling": (_small_angle, "a coupling off by {} a turn"),
+    "offset": (_share, "an offset of {}"),
+    "gain": (_share, "an amplitude (gain) mismatch of {}"),
+    "phase": (_angle, "a phase (quadrature) error of {}"),
+    "harmonics": (_share, "harmonic distortion of the signals, {}"),
+    "sde": (_position, "the SDE given, {} per signal period"),
+    "skew": (_time, "a skew of {} between the two signals"),
+    "eccentricity": (_length, "an eccentricity of {}"),
+    "swash": (_small_angle, "a tilt of the ring of {}"),
+    "lobes": (_length, "a ring out of round by {} per revolution"),
+    "graduation": (_small_angle, "graduation errors of {} per revolution"),
+    "wander": (_length, "radial motion of the axis of {} per revolution"),
+    "coupling": (_small_angle, "a coupling error of {} per revolution"),
 }
 
 
@@ -192,12 +196,12 @@ def answer(axis: Axis, speed: float, summary: RippleSummary) -> list[str]:
     if summary.closed:
         torque, actual = (show(values[curve], unit_of(axis, curve)) for curve in ("torque", "actual"))
         words.append(
-            f"The loop makes {torque} of {force(axis)} of it, and the axis really swings by {actual}."
+            f"The loop commands {torque} of {force(axis)} ripple; the actual velocity ripple is {actual}."
         )
     elif summary.stable:
-        words.append("What the axis itself does is not told: no loop is described that could be closed.")
+        words.append("The actual motion is not computed: this needs [load] and [control].")
     else:
-        words.append("The loop is unstable with these gains: nothing else counts until it is stable.")
+        words.append("The loop is unstable with these gains: make it stable first.")
     return [*words, SHARES] if values["measured"] else words
 
 
@@ -221,23 +225,23 @@ def null_and_slow_aliases(lines: Lines, crossover: float) -> str:
     if null.any():
         size = show(float(lines.position[null].max()), axis.scale.unit)
         words.append(
-            f"Seen at this speed, {_numbered(lines, null)} vanishes: the loop always meets the same place of a period "
-            f"and takes up to {size} of error for position. A hair beside this speed it comes back as a slow swing."
+            f"This speed is a sampling null of {_numbered(lines, null)}: every sample meets the same phase, and up to "
+            f"{size} of error counts as position. Close to this speed it returns as a slow oscillation."
         )
     if beating.any():
         size = show(float(lines.position[beating].max()), axis.scale.unit)
-        moved = "" if math.isnan(crossover) else f", and the axis really moves by up to {size}"
+        moved = "" if math.isnan(crossover) else f", and the axis moves by up to {size}"
         slowest = show(float(lines.alias[beating].min()), "Hz")
         words.append(
-            f"Here {_numbered(lines, beating)} is folded to a slow swing, from {slowest} on: it hardly shows in the "
-            f"measured velocity{moved}."
+            f"At this speed {_numbered(lines, beating)} is aliased to a low frequency, from {slowest} on: it hardly "
+            f"shows in the measured velocity{moved}."
         )
     return " ".join(words)
 
 
 def _numbered(lines: Lines, kept: np.ndarray) -> str:
-    """``each of line 1 and line 2``."""
-    names = [f"line {order:.6g}" for order in sorted(lines.harmonic[kept].tolist())]
+    """``each of harmonic 1 and harmonic 2``."""
+    names = [f"harmonic {order:.6g}" for order in sorted(lines.harmonic[kept].tolist())]
     return names[0] if len(names) == 1 else f"each of {listed(names)}"
 
 
@@ -247,11 +251,10 @@ def start_dependence(worst: WorstStart, measured: float) -> str:
     seconds = worst.beat / axis.sampling.rate
     if worst.rms <= 1.1 * worst.mean or seconds < 0.1 or worst.rms < WEAK * measured or worst.samples == 1:
         return ""
-    lasts = "for ever" if math.isinf(seconds) else f"for {show(seconds, 's')}"
+    lasts = "without end" if math.isinf(seconds) else f"for {show(seconds, 's')}"
     return (
-        f"At this speed the loop meets the same places of a period again, every {worst.samples} samples. The encoder's "
-        f"own error then makes {show(worst.least, unit)} to {show(worst.rms, unit)}, by where the motion starts, "
-        f"{lasts}."
+        f"At this speed the samples meet the same phases again every {worst.samples} samples. The cyclic error then "
+        f"makes {show(worst.least, unit)} to {show(worst.rms, unit)} {lasts}, depending on the start position."
     )
 
 
@@ -327,7 +330,7 @@ def reason(situation: Situation, proposal: Proposal, effect: str, changed: Chang
     """Why a change does not help."""
     if effect == "unsafe":
         if not changed.figures.stable:
-            return "the loop would swing by itself"
+            return "the loop would be unstable"
         return f"a phase margin of only {changed.figures.phase_margin:.1f} deg would be left"
     if effect == "none":
         return _no_effect(situation, proposal)
@@ -341,7 +344,7 @@ def reason(situation: Situation, proposal: Proposal, effect: str, changed: Chang
 def _no_effect(situation: Situation, proposal: Proposal) -> str:
     """Why the ripple changes by less than 1 %."""
     if not any(situation.summary.at().values()):
-        return "there is no ripple to take away"
+        return "there is no ripple to reduce"
     shares = situation.summary.shares()
     share = sum(shares.get(cause, 0.0) for cause in proposal.causes)
     kind = proposal.kind
@@ -349,7 +352,7 @@ def _no_effect(situation: Situation, proposal: Proposal) -> str:
         return _quantisation_and_noise(situation, kind, shares.get("resolution", 0.0))
     if proposal.causes and share < SMALL:
         named = [CAUSES[cause].plain for cause in proposal.causes if cause in shares]
-        return f"{listed(named) if named else 'what it acts on'} makes {percent(share)} of the ripple"
+        return f"{listed(named) if named else 'its cause'} makes {percent(share)} of the ripple"
     return "the ripple stays within 1 % of what it is"
 
 
@@ -359,7 +362,7 @@ def _quantisation_and_noise(situation: Situation, kind: str, share: float) -> st
     words = f"one count is {show(axis.resolution, unit)} and makes {percent(share)} of the ripple"
     if situation.scatter > HIDES * axis.resolution:
         words += f", hidden by the noise of {show(situation.scatter, unit)} rms"
-    return words + ("; coarser ones would do as well" if kind == "coarser counts" else "")
+    return words + ("; coarser interpolation is sufficient" if kind == "coarser counts" else "")
 
 
 def remedy_sentence(remedy: Remedy) -> str:
@@ -374,5 +377,5 @@ def remedy_sentence(remedy: Remedy) -> str:
         for curve, old, new in _changed(remedy.before, remedy.after)
     ]
     at = f" at {show(remedy.speed, unit_of(axis, 'measured'))}" if "speed" in remedy.change else ""
-    doubt = f" In doubt: {'; '.join(remedy.reasons)}." if remedy.doubtful else ""
+    doubt = f" Not reliable: {'; '.join(remedy.reasons)}." if remedy.doubtful else ""
     return f"{name}{at}: {listed(parts)}.{doubt}"

@@ -76,11 +76,13 @@ class Proposal(AxisChange):
 def estimator_proposals(situation: Situation) -> Iterator[Proposal]:
     """The present estimator with half the bandwidth, and the best with more and with less filtering."""
     axis, causes = situation.axis, situation.causes
-    more = partial(Proposal, kind="smoother estimator", name="a calmer estimator", causes=causes)
-    less = partial(Proposal, kind="quicker estimator", name="a quicker estimator", causes=causes)
+    more = partial(
+        Proposal, kind="smoother estimator", name="an estimator with more filtering", causes=causes
+    )
+    less = partial(Proposal, kind="quicker estimator", name="an estimator with less filtering", causes=causes)
     slower = _half_bandwidth(axis.estimator)
     if slower is not None:
-        name, change = "the same estimator, twice as slow", {"estimator": slower}
+        name, change = "the same estimator with half the bandwidth", {"estimator": slower}
         yield Proposal(kind="slower estimator", name=name, causes=causes, change=change)
     try:
         candidates = estimator_text.around(axis)
@@ -90,7 +92,7 @@ def estimator_proposals(situation: Situation) -> Iterator[Proposal]:
         return
     present = float(curve.delay[0])
     if not np.isfinite(present):
-        yield more(missing="the delay of this estimator has no end at standstill")
+        yield more(missing="the delay of this estimator is infinite at standstill")
         return
     finite = np.isfinite(curve.delay) & np.isfinite(curve.rms)
     others = [i for i in range(1, len(candidates)) if finite[i] and candidates[i] != slower]
@@ -175,7 +177,7 @@ def _tuned(situation: Situation, control: Control) -> Proposal:
     except checks.InputError as error:
         return proposal(missing=f"no gains are proposed: {error}")
     assumed = "a phase margin of 60 degrees and a sensitivity peak of 1.7 at least"
-    assumed += "" if linear else ", at this speed: slower, timed edges are older"
+    assumed += "" if linear else ", at this speed: the delay of timed edges grows at lower speeds"
     gains = {name: getattr(tuned, name) for name in ("position_gain", "velocity_gain", "integral_time")}
     change = {f"control.{name}": gain and float(f"{gain:.3g}") for name, gain in gains.items()}
     return proposal(change=change, assumed=assumed)
@@ -193,19 +195,19 @@ def _lower(situation: Situation, control: Control) -> Proposal:
 
 def _notch(situation: Situation, control: Control) -> Proposal:
     """A notch on the strongest harmonic whose aliased frequency is well above the crossover."""
-    name = "a notch that follows the strongest line"
+    name = "a notch that follows the strongest harmonic"
     proposal = partial(Proposal, kind="notch", name=name, causes=situation.causes)
     lines, crossover = situation.lines, situation.summary.crossover
     moving = lines.velocity > 0.0
     above = lines.alias > CLEAR * crossover
     suited = moving & above & (lines.alias < HIGHEST * situation.axis.sampling.rate)
     if not moving.any():
-        return proposal(missing="no line stands out")
+        return proposal(missing="no harmonic stands out")
     if not suited.any():
-        return proposal(missing=f"no line is seen above {CLEAR:g} crossovers of {crossover:.3g} Hz")
+        return proposal(missing=f"no harmonic is above {CLEAR:g} crossovers of {crossover:.3g} Hz")
     order = float(lines.harmonic[int(np.flatnonzero(suited)[0])])
     notch = Notch(order=order, damping=NOTCH_DAMPING, depth=NOTCH_DEPTH)
-    name = f"a notch in the torque command that follows line {order:.6g}"
+    name = f"a notch in the torque command that follows harmonic {order:.6g}"
     return proposal(name=name, change={"control.notch": (*control.notch, notch)})
 
 

@@ -168,12 +168,12 @@ def _average(situation: Situation) -> Iterator[Proposal]:
     if not situation.has("noise", "adc"):
         missing = "averaging acts on channel noise and converter steps: neither is there"
         if situation.has("jitter"):
-            missing += "; the jitter is one value a loop period here"
+            missing += "; the jitter is one value per loop period here"
         yield proposal(missing=missing)
         return
     readings = min(READINGS * situation.axis.sampling.average, MOST_READINGS)
     yield proposal(
-        name=f"average {readings} readings a loop period",
+        name=f"average {readings} readings per loop period",
         change={"sampling.average": readings},
         assumed="readings spread evenly over the loop period",
     )
@@ -233,7 +233,7 @@ def _period(situation: Situation) -> Iterator[Proposal]:
         name="a scale of half the signal period",
         causes=("sde", "adc", "resolution", "noise"),
         change=change,
-        assumed="cyclic errors stay the same share of the period, counts a period stay, the jitter stays as it is",
+        assumed="cyclic errors stay the same share of the period, counts per period stay, the jitter stays as it is",
     )
 
 

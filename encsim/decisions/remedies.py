@@ -226,15 +226,15 @@ def _grown(before: Values, after: Values) -> list[tuple[str, float, float]]:
 
 
 def _reduction(before: Values, after: Values) -> float:
-    """Reduction as a share of the ripple, the mean over the curves; of each at least -1."""
+    """Reduction as a share of the ripple, the mean over the curves; negative where it grows, by how much it may be."""
     shares = [_curve_reduction(old, new) for _, old, new in _pairs(before, after)]
     return sum(shares) / len(shares)
 
 
 def _curve_reduction(before: float, after: float) -> float:
     if before == 0.0:
-        return 0.0 if after == 0.0 else -1.0
-    return max(1.0 - after / before, -1.0) if math.isfinite(after) else -1.0
+        return 0.0 if after == 0.0 else -math.inf
+    return 1.0 - after / before
 
 
 def _unsafe(before: AxisFigures, after: AxisFigures) -> bool:

@@ -322,7 +322,7 @@ def _setting(result: Explanation, remedy: Remedy) -> str:
 
 
 def _reduction(remedy: Remedy) -> str:
-    return f"{round(100.0 * remedy.won) + 0:d}"
+    return f"{round(100.0 * remedy.won) + 0:d}" if math.isfinite(remedy.won) else "-"
 
 
 def _after(remedies: list[Remedy], curve: str, which: str) -> list[float]:

@@ -83,7 +83,14 @@ from encsim.open_loop.start_phase import WorstStart as WorstStart
 from encsim.open_loop.start_phase import worst_start as worst_start
 from encsim.recordings.capture import Capture as Capture
 from encsim.recordings.channel_fit import identify as identify
+from encsim.recordings.comparison import Comparison as Comparison
+from encsim.recordings.comparison import compare as compare
 from encsim.recordings.identification import Identification as Identification
+from encsim.recordings.motion_fit import MotionIdentification as MotionIdentification
+from encsim.recordings.parameter_fit import Fit as Fit
+from encsim.recordings.parameter_fit import fit as fit
+from encsim.recordings.separation import Separation as Separation
+from encsim.recordings.separation import separate as separate
 from encsim.reporting.page import report as report
 from encsim.rings.budget import Contribution as Contribution
 from encsim.rings.budget import ring_budget as ring_budget
@@ -214,7 +221,14 @@ __all__ = [
     "Centring",
     "after_tightening",
     "Capture",
+    "Comparison",
+    "compare",
+    "Fit",
+    "fit",
     "Identification",
+    "MotionIdentification",
+    "Separation",
+    "separate",
     "identify",
     "Calibration",
     "calibrate",

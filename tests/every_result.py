@@ -36,6 +36,18 @@ def passes():
     return [[0.0, 0.1, 0.2], [0.0, 0.1 + 1e-6, 0.2]], [[0.2, 0.1, 0.0], [0.2, 0.1 + 3e-6, 0.0]]
 
 
+def moving(speed=0.0137, samples=4000):
+    """Positions of the example axis in motion."""
+    trace = encsim.simulate(axis(), speed, samples, seed=1)
+    return encsim.Capture("position", axis().sampling.rate, position=trace.position)
+
+
+def in_the_loop():
+    """Positions and torques of the closed loop at two speeds."""
+    runs = [encsim.run(axis("stage_x_loop"), speed, 0.3, seed=1) for speed in (0.00413, 0.01137)]
+    return [encsim.Capture("position", 16e3, position=run.position, torque=run.torque) for run in runs]
+
+
 MAKERS = {
     "RippleCurve": lambda: encsim.ripple(axis(), np.array([[0.0, 1e-3], [0.01, 0.32]])),
     "Lines": lambda: encsim.lines(axis(), 0.01),
@@ -61,6 +73,10 @@ MAKERS = {
     ),
     "Sweep": lambda: encsim.sweep(axis(), {"sampling.rate": ["8 kHz", "16 kHz"]}, [0.01, 0.02]),
     "Identification": channels,
+    "MotionIdentification": lambda: encsim.identify(moving(), axis=axis()),
+    "Comparison": lambda: encsim.compare(axis(), moving()),
+    "Separation": lambda: encsim.separate(in_the_loop(), axis("stage_x_loop")),
+    "Fit": lambda: encsim.fit(axis(), moving(), free=["signal.gain"]),
     "Calibration": two_rings,
     "CalibrationPlan": lambda: encsim.calibration_plan(2.0 * np.pi * np.arange(11) / 11, 72),
     "SelfCalibration": lambda: encsim.self_calibrate(

@@ -42,7 +42,7 @@ class _Response(Series):
         return {**words, "input": words[kind], "output": words["position" if of == "load" else kind]}
 
     plot = picture(
-        "figures.closed_run:step",
+        "figures.loop:step",
         "Draw position, velocity and torque (N m) or force (N) against time (s).",
         alone="Takes the first panel alone",
         example=LOOP_EXAMPLE + "ax = encsim.step_response(axis).plot()",

@@ -1,5 +1,5 @@
-"""Recorded signals: identification of signal errors from two channels.
+"""Recordings: signal errors identified from channels or counts, encoder told from machine, compared, fitted.
 
 A recording becomes the same arrays that `time_domain` makes.
-May import the ground floor, `model` and `formats`.
+May import the ground floor, `model`, `formats`, `rings`, `open_loop` and `closed_loop`.
 """

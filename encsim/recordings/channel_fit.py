@@ -23,6 +23,7 @@ from .record_quality import WIDE, sector_coverage
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike
 
+    from ..model.axis import Axis
     from .ellipse import Squares
     from .waveform import Steady
 
@@ -57,27 +58,32 @@ def identify(
     steady: bool = False,
     *,
     period: float | None = None,
-) -> Identification:
-    """Fit offset, gain, phase, harmonics and noise to two recorded channels.
+    axis: Axis | None = None,
+) -> Any:
+    """Say what the encoder does: faults of two recorded channels, or errors from counts or positions in motion.
 
     Parameters
     ----------
     cosine : array-like, shape (n,), or Capture
-        The cosine channel, sampled evenly, in any unit; or a recording of both channels, without ``sine``.
+        The cosine channel, sampled evenly, in any unit; or a recording, without ``sine``: of both channels, or of
+        counts or positions of an axis in motion.
     sine : array-like, shape (n,), optional
         The sine channel, sampled at the same instants, in the same unit.
     steady : bool
         Whether the motion was smooth. If so, the phase is a slow polynomial of time, and harmonics, noise and position
         jitter are separated; otherwise only the distance from the ellipse is used.
     period : float, optional
-        Signal period, m or rad; with it ``signal.jitter`` is the jitter as a position.
+        Signal period, m or rad; with it ``signal.jitter`` is the jitter as a position. Of counts without ``axis`` it is
+        in counts.
+    axis : Axis, optional
+        Of counts and positions: gives signal period, counts per period and unit.
 
     Returns
     -------
-    Identification
-        ``valid`` is False, with ``reasons``, for fewer than 20 points, less than half of the circle, a
-        residual above 0.1, clipped channels, no ellipse, an offset larger than the signal, or with
-        ``steady`` a motion that is not smooth.
+    Identification or MotionIdentification
+        The second of counts and positions. ``valid`` is False, with ``reasons``, for fewer than 20 points, less than
+        half of the circle, a residual above 0.1, clipped channels, no ellipse, an offset larger than the signal, or
+        with ``steady`` a motion that is not smooth.
 
     Raises
     ------
@@ -94,6 +100,9 @@ def identify(
 
     The uncertainties assume white noise of the same size in both channels.
 
+    Counts and positions: harmonics of the signal period and orders per revolution are fitted in angle beside a slow
+    polynomial of time, so that neither an even speed nor one below half a period per sample is needed.
+
     References
     ----------
     P. L. M. Heydemann, "Determination and correction of quadrature fringe measurement errors in
@@ -109,6 +118,10 @@ def identify(
     1.02
     """
     if isinstance(cosine, Capture):
+        if cosine.kind in ("counts", "position"):
+            from .motion_fit import identify_motion
+
+            return identify_motion(cosine, period=period, axis=axis)
         cosine, sine = _recorded(cosine, sine)
     c, s = _channel("cosine", cosine), _channel("sine", sine)
     _check_arguments(c, s, steady, period)

@@ -79,7 +79,7 @@ class Run(Series):
     axis: Axis = field(repr=False, metadata={"plain": False})
 
     plot = picture(
-        "figures.closed_run:closed_run",
+        "figures.loop:closed_run",
         "Draw measured and true velocity, and torque (N m) or force (N), against time.",
         alone="Takes the velocities alone",
         example=LOOP_EXAMPLE + "ax = encsim.run(axis, 0.01, 0.05).plot()",

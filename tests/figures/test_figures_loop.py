@@ -14,7 +14,6 @@ from encsim import wording
 from encsim.checks import InputError
 from encsim.closed_loop import loop
 from encsim.closed_loop.closed_loop_ripple import smoothness
-from encsim.figures import closed_run as closed_run_picture
 from encsim.figures import estimators as estimators_picture
 from encsim.figures import folded as folded_picture
 from encsim.figures import loop as loop_picture
@@ -98,15 +97,15 @@ MOVES = {
 
 def move_of(name, style=canvas.PRINT):
     """The picture of a real run."""
-    return closed_run_picture.closed_run(encsim.run(*MOVES[name], seed=3), style=style)
+    return loop_picture.closed_run(encsim.run(*MOVES[name], seed=3), style=style)
 
 
 def step_of(of="position", axis=LOOP, style=canvas.PRINT, **how):
-    return closed_run_picture.step(encsim.step_response(axis, of, **how), style=style)
+    return loop_picture.step(encsim.step_response(axis, of, **how), style=style)
 
 
 def ramp_of(axis=LOOP, style=canvas.PRINT, **how):
-    return closed_run_picture.step(encsim.ramp_response(axis, **how), style=style)
+    return loop_picture.step(encsim.ramp_response(axis, **how), style=style)
 
 
 def changed(result, **values):
@@ -159,13 +158,13 @@ SHEETS = {
     "one family": lambda style: frontier_of(NOISY, 1e-4, CANDIDATES[:7], style),
     "no ripple": lambda style: frontier_of(IDEAL, 0.01, CANDIDATES, style),
     "frontier at rest": lambda style: frontier_of(TURN, 0.0, CANDIDATES[:3] + TIMED, style),
-    "closed run": lambda style: closed_run_picture.closed_run(run_of(), style=style),
-    "long run": lambda style: closed_run_picture.closed_run(run_of(samples=40_000), style=style),
-    "stopped run": lambda style: closed_run_picture.closed_run(
+    "closed run": lambda style: loop_picture.closed_run(run_of(), style=style),
+    "long run": lambda style: loop_picture.closed_run(run_of(samples=40_000), style=style),
+    "stopped run": lambda style: loop_picture.closed_run(
         run_of(stopped=(0.025, "it swings ever more")), style=style
     ),
-    "quiet run": lambda style: closed_run_picture.closed_run(run_of(ripple=0.0), style=style),
-    "run of one sample": lambda style: closed_run_picture.closed_run(run_of(samples=1), style=style),
+    "quiet run": lambda style: loop_picture.closed_run(run_of(ripple=0.0), style=style),
+    "run of one sample": lambda style: loop_picture.closed_run(run_of(samples=1), style=style),
     **{name: lambda style, name=name: move_of(name, style) for name in MOVES},
     "step": lambda style: step_of(style=style),
     "step down": lambda style: step_of(style=style, axis=TURN, size=-2.0),
@@ -201,7 +200,7 @@ PANELS = {
     "folded": lambda ax: folded_of(LOOP, 0.1, ax=ax),
     "frontier": lambda ax: encsim.frontier(NOISY, 1e-4, CANDIDATES).plot(ax),
     "no frontier": lambda ax: encsim.frontier(IDEAL, 1e-4, CANDIDATES).plot(ax),
-    "run": lambda ax: closed_run_picture.closed_run(run_of(), ax),
+    "run": lambda ax: loop_picture.closed_run(run_of(), ax),
     "step": lambda ax: encsim.step_response(LOOP).plot(ax),
     "ramp": lambda ax: encsim.ramp_response(LOOP).plot(ax),
 }
@@ -406,14 +405,14 @@ def test_steady_run_shows_its_last_cycles_and_a_move_all(name, shown):
 
 
 def test_stopped_run_says_when_and_why():
-    title = closed_run_picture.closed_run(run_of(stopped=(0.025, "it swings ever more"))).figure.encsim_title
+    title = loop_picture.closed_run(run_of(stopped=(0.025, "it swings ever more"))).figure.encsim_title
     assert title == "Stopped after 25\u202fms: it swings ever more"
 
 
 def test_run_too_short_to_settle_claims_no_ripple():
     result = run_of()
     result.rms = dict.fromkeys(result.rms, np.nan)
-    assert closed_run_picture.closed_run(result).figure.encsim_title == "25\u202fms of the closed loop"
+    assert loop_picture.closed_run(result).figure.encsim_title == "25\u202fms of the closed loop"
 
 
 def test_three_panels_draw_the_three_curves():

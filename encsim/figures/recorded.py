@@ -1,0 +1,293 @@
+"""Pictures of recordings: cyclic error, owners of orders, measured beside predicted, points on the ripple curve."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, cast
+
+import numpy as np
+
+from .. import checks
+from ..open_loop.closed_form import lines, ripple
+from ..plotting import canvas
+from ..plotting.labels import Labels
+from ..plotting.stacks import StackPanel, into, labels_of, stack
+from ..plotting.ticks import Span
+from ..recordings.comparison import is_closed, predicted_ripple
+from ..wording import axis_unit, digits, quantity, sentence
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+    from ..plotting.canvas import Style
+    from ..recordings.comparison import Comparison
+    from ..recordings.motion_fit import MotionIdentification
+    from ..recordings.parameter_fit import Fit
+    from ..recordings.separation import OwnedOrder, Separation
+    from ..results import Orders
+
+
+TALL, SHORT = {"a4": 50.0, "phone": 56.0}, {"a4": 34.0, "phone": 38.0}
+POINTS = 400
+# A spectrum is drawn over so many powers of ten below its highest line.
+DECADES = 1e-4
+# Orders named in a picture.
+NAMED = 6
+OWNERS = {"encoder": "cyclic", "machine": "force", "unknown": "noise"}
+
+
+def cyclic_error(
+    result: MotionIdentification, ax: Axes | None = None, *, style: Style = canvas.PRINT
+) -> Axes:
+    """Error over one signal period from its harmonics, and their amplitudes with uncertainty."""
+    if not result.harmonics:
+        checks.refuse("plot", "have harmonics of a known signal period", "none")
+    orders = np.array(list(result.harmonics))
+    size, phase = np.array(list(result.harmonics.values())).T
+    bars = np.array(list(cast("Orders", result.uncertainty["harmonics"]).values()))
+    turns = np.linspace(0.0, 1.0, POINTS)
+    error = np.sum(size[:, None] * np.sin(2.0 * np.pi * orders[:, None] * turns + phase[:, None]), axis=0)
+    unit = (result.unit, 1.0)
+    if result.unit in ("m", "rad"):
+        unit = axis_unit(max(np.abs(error).max(), size.max()), result.unit, labels_of(ax)[1])
+    panel = StackPanel(
+        f"Position error ({unit[0]})",
+        "Phase (signal periods)",
+        TALL[style.page],
+        Span(0.0, 1.0),
+        _around_zero(error / unit[1]),
+        lambda ax: ax.plot(turns, error / unit[1], **style.line("ink")),
+    )
+    if ax is not None:
+        return into(ax, style, panel)
+    below = StackPanel(
+        f"Amplitude of its harmonics ({unit[0]})",
+        "Harmonic of the signal period",
+        SHORT[style.page],
+        Span(0.4, orders.max() + 0.6, ticks={float(n): str(n) for n in orders}),
+        Span(0.0, 1.2 * (size + 2.0 * bars).max() / unit[1] or 1.0),
+        lambda ax: _bars(ax, orders, size / unit[1], bars / unit[1], style),
+    )
+    largest = int(np.argmax(size))
+    title = f"Cyclic error: harmonic {orders[largest]} is {digits(size[largest] / unit[1])}\u202f{unit[0]}"
+    doubt = "" if result.valid else f" In doubt: {result.reasons[0]}."
+    note = f"{result.points} samples; bars are 2 standard uncertainties.{doubt}"
+    text = f"Line chart of position error over one signal period, and its harmonics as sticks. {title}."
+    return stack(style, canvas.Words(title, note, text), [panel, below], gap=20.0).panels[0]
+
+
+def _around_zero(values: np.ndarray) -> Span:
+    """A range about zero with some room."""
+    most = 1.15 * float(np.abs(values).max()) or 1.0
+    return Span(-most, most)
+
+
+def _bars(
+    ax: Axes, x: np.ndarray, size: np.ndarray, error: np.ndarray, style: Style, *, role: str = "cyclic"
+) -> None:
+    """Sticks with the range of 2 standard uncertainties at their ends."""
+    colour = style.colour(role)
+    ax.vlines(x, 0.0, size, color=colour, linewidth=2.0, zorder=3)
+    ax.errorbar(
+        x, size, 2.0 * error, fmt="o", color=colour, markersize=4.6, capsize=3.0, linewidth=1.4, zorder=4
+    )
+
+
+def owners(result: Separation, ax: Axes | None = None, *, style: Style = canvas.PRINT) -> Axes:
+    """Amplitudes of the orders: the encoder's position error above, the machine's torque below."""
+    groups = {
+        owner: [row for row in result.rows if row.owner == owner and np.isfinite(row.order)]
+        for owner in OWNERS
+    }
+    unit = result.axis.scale.unit
+    heads = {
+        "encoder": ("Error of the encoder, amplitude", unit),
+        "machine": ("Disturbance by the machine, amplitude", result.unit_words()["force"]),
+        "unknown": ("Not decided: measured position, amplitude", unit),
+    }
+    shown = [owner for owner, rows in groups.items() if rows] or ["unknown"]
+    panels = [_owner_panel(groups[owner], owner, heads[owner], style, ax) for owner in shown]
+    if ax is not None:
+        return into(ax, style, panels[0])
+    counts = [f"{len(groups[o])} of the {o}" for o in ("encoder", "machine") if groups[o]]
+    open_ones = len(groups["unknown"])
+    title = " and ".join([*counts, *([f"{open_ones} not decided"] if open_ones else [])]) or "No order found"
+    title = f"Orders: {title}"
+    doubt = "" if result.valid else f"In doubt: {result.reasons[0]}. "
+    speeds = ", ".join(quantity(abs(speed), f"{unit}/s") for speed in result.speeds)
+    note = f"{doubt}Speeds {speeds}; bars are 2 standard uncertainties. {result.advice}"
+    text = f"Stick charts of amplitude against order by owner. {title}."
+    return stack(style, canvas.Words(title, note, text), panels, gap=20.0).panels[0]
+
+
+def _owner_panel(
+    rows: list[OwnedOrder], owner: str, head: tuple[str, str], style: Style, ax: Axes | None
+) -> StackPanel:
+    """Orders of one owner on logarithmic axes."""
+    x, y, error = (
+        np.array([getattr(row, name) for row in rows]) for name in ("order", "amplitude", "uncertainty")
+    )
+    unit = axis_unit(y.max(initial=0.0), head[1], labels_of(ax)[1])
+    per = "per metre" if head[1] in ("m", "N") else "per revolution"
+    spans = (Span(1.0, 10.0, True), Span(0.1, 1.0, True))
+    if len(rows):
+        low = max((y - 2.0 * error).min(), 0.1 * y.min()) / unit[1]
+        spans = Span(x.min() / 1.4, x.max() * 1.4, True), Span(low / 1.6, y.max() / unit[1] * 2.2, True)
+    return StackPanel(
+        f"{head[0]} ({unit[0]})",
+        f"Order ({per})",
+        SHORT[style.page],
+        *spans,
+        lambda ax: _owned(ax, rows, unit[1], style.colour(OWNERS[owner]), style),
+    )
+
+
+def _owned(ax: Axes, rows: list[OwnedOrder], unit: float, colour: str, style: Style) -> None:
+    """Sticks, bars and the numbers of the strongest orders."""
+    labels = Labels(ax, style)
+    if not rows:
+        labels.put("no order found", labels.size / 2.0, "muted", bold=False)
+        return
+    low = ax.get_ylim()[0]
+    x, y = (np.array([getattr(row, name) for row in rows]) for name in ("order", "amplitude"))
+    error = np.array([row.uncertainty for row in rows]) / unit
+    y = y / unit
+    ax.vlines(x, low, y, color=colour, linewidth=1.6, zorder=3)
+    down = np.minimum(2.0 * error, 0.9 * y)
+    ax.errorbar(x, y, [down, 2.0 * error], fmt="o", color=colour, markersize=4.6, capsize=3.0, zorder=4)
+    labels.avoid_points(x, y)
+    for place in np.argsort(-y)[:NAMED]:
+        labels.at([f"{rows[place].order:.6g}"], x[place], y[place], "ink", bold=False, above=True)
+
+
+def comparison(result: Comparison, ax: Axes | None = None, *, style: Style = canvas.PRINT) -> Axes:
+    """Spectrum of the measured velocity with the lines that the axis explains and those that it does not."""
+    speed, unit_name = abs(result.speed), result.position_unit
+    per_period = result.frequency[1:] * result.axis.scale.pitch / speed
+    spectrum = result.spectrum[1:]
+    unit = axis_unit(spectrum.max(initial=0.0), f"{unit_name}/s", labels_of(ax)[1])
+    most = spectrum.max(initial=0.0) / unit[1] or 1.0
+    panel = StackPanel(
+        f"Velocity spectrum, amplitude ({unit[0]})",
+        "Frequency as seen, order per signal period",
+        TALL[style.page],
+        Span(
+            per_period[0] if per_period[0] > per_period[-1] / 1e3 else per_period[-1] / 1e3,
+            per_period[-1],
+            True,
+        ),
+        Span(most * DECADES, most * 3.0, True),
+        lambda ax: _spectrum(ax, result, per_period, unit[1], style),
+    )
+    if ax is not None:
+        return into(ax, style, panel)
+    panels = [panel]
+    if result.harmonics:
+        panels.append(_compared(result, style))
+    agree = "agrees with" if result.agrees else "differs from"
+    both = (quantity(value, f"{unit_name}/s") for value in (result.measured, result.predicted))
+    title = f"Measured ripple {next(both)} rms {agree} the {next(both)} predicted"
+    error = quantity(result.uncertainty, f"{unit_name}/s", 2)
+    doubt = "" if result.valid else f" In doubt: {result.reasons[0]}."
+    at = quantity(speed, f"{unit_name}/s")
+    note = f"At {at}; standard uncertainty {error}. Rings: lines that the axis explains.{doubt}"
+    text = f"Spectrum of the measured velocity, log scales, with predicted lines. {sentence(title)}."
+    return stack(style, canvas.Words(title, note, text), panels, gap=20.0).panels[0]
+
+
+def _spectrum(ax: Axes, result: Comparison, order: np.ndarray, unit: float, style: Style) -> None:
+    """The spectrum in ink, predicted lines as rings, unexplained ones named."""
+    speed, pitch = abs(result.speed), result.axis.scale.pitch
+    low = ax.get_ylim()[0]
+    ax.plot(
+        order, np.maximum(result.spectrum[1:] / unit, low / 10.0), color=style.colour("ink"), linewidth=0.7
+    )
+    labels = Labels(ax, style)
+    found = lines(result.axis, speed)
+    kept = found.velocity / unit > low
+    x, y = found.alias[kept] * pitch / speed, found.velocity[kept] / unit
+    ring = {**style.ring(), "markeredgecolor": style.colour("cyclic")}
+    if not is_closed(result.axis):
+        ax.plot(x, y, **ring)
+        labels.avoid_points(x, y)
+        for place in np.argsort(-y)[:NAMED]:
+            name = f"harmonic {found.harmonic[kept][place]:.4g}"
+            labels.at([name, name.removeprefix("harmonic ")], x[place], y[place], "cyclic", above=True)
+    for line in result.unexplained[:NAMED]:
+        name = f"order {line.order:.3g}" if np.isfinite(line.order) else quantity(line.frequency, "Hz")
+        at = line.frequency * pitch / speed, line.amplitude / unit
+        labels.at([f"not explained: {name}", name], *at, "force", above=True)
+
+
+def _compared(result: Comparison, style: Style) -> StackPanel:
+    """Measured harmonics with their bars beside the predicted ones."""
+    number, measured, predicted, error = (np.array(column) for column in zip(*result.harmonics, strict=True))
+    unit = axis_unit(max(measured.max(), predicted.max()), result.position_unit)
+
+    def draw(ax: Axes) -> None:
+        _bars(ax, number - 0.12, measured / unit[1], error / unit[1], style, role="ink")
+        ax.plot(
+            number + 0.12, predicted / unit[1], **{**style.ring(), "markeredgecolor": style.colour("cyclic")}
+        )
+
+    return StackPanel(
+        f"Position error, amplitude: measured (dots), predicted (rings) ({unit[0]})",
+        "Harmonic of the signal period",
+        SHORT[style.page],
+        Span(0.4, number.max() + 0.6, ticks={float(n): str(n) for n in number}),
+        Span(0.0, 1.25 * max((measured + 2.0 * error).max(), predicted.max()) / unit[1]),
+        draw,
+    )
+
+
+def fitted(result: Fit, ax: Axes | None = None, *, style: Style = canvas.PRINT) -> Axes:
+    """Ripple of the fitted axis against speed with the recordings' points and their bars."""
+    axis = result.axis
+    unit_name = axis.scale.unit
+    points = sorted(result.observed)
+    speed = np.array([abs(point.speed) for point in points])
+    middle = speed if len(speed) else np.array([1e3 * axis.scale.pitch])
+    grid = np.unique(
+        np.concatenate([np.geomspace(middle.min() / 5.0, middle.max() * 5.0, POINTS // 2), speed])
+    )
+    rms = _ripple(result, grid)
+    shown = np.isfinite(rms) & (rms > 0.0)
+    across = axis_unit(grid.max(), f"{unit_name}/s", labels_of(ax)[0])
+    unit = axis_unit(rms[shown].max(initial=0.0), f"{unit_name}/s", labels_of(ax)[1])
+
+    def draw(ax: Axes) -> None:
+        labels = Labels(ax, style)
+        x, y = grid[shown] / across[1], rms[shown] / unit[1]
+        ax.plot(x, y, **style.line("ink"))
+        labels.avoid(x, y, key="curve")
+        for point in points:
+            at = abs(point.speed) / across[1], point.rms / unit[1]
+            ax.errorbar(*at, 2.0 * point.uncertainty / unit[1], fmt="o", color=style.colour("true"), markersize=5.0,
+                        capsize=3.0, zorder=5)  # fmt: skip
+            labels.avoid_points(np.array([at[0]]), np.array([at[1]]))
+        labels.beside("fitted axis", "curve", "ink")
+
+    every = np.concatenate([rms[shown], [point.rms for point in points]]) / unit[1]
+    span = Span(every.min() / 1.6, every.max() * 1.8, True) if len(every) else Span(0.1, 1.0, True)
+    panel = StackPanel(
+        f"Velocity ripple, rms ({unit[0]})",
+        f"Speed ({across[0]})",
+        TALL[style.page],
+        Span(grid.min() / across[1], grid.max() / across[1], True),
+        span,
+        draw,
+    )
+    if ax is not None:
+        return into(ax, style, panel)
+    names = ", ".join(result.values)
+    title = f"Fitted to {len(points)} recordings: {names}" if points else f"Fitted: {names}"
+    doubt = "" if result.valid else f" In doubt: {result.reasons[0]}."
+    note = f"Dots: recordings, bars are 2 standard uncertainties; misfit {result.misfit:.2g} (1 is perfect).{doubt}"
+    text = f"Log-log chart of ripple against speed with points of the recordings. {title}."
+    return stack(style, canvas.Words(title, note, text), [panel]).panels[0]
+
+
+def _ripple(result: Fit, speed: np.ndarray) -> np.ndarray:
+    """Predicted ripple of the fitted axis."""
+    if not is_closed(result.axis):
+        return np.asarray(ripple(result.axis, speed).rms)
+    return np.array([predicted_ripple(result.axis, float(v))[0] for v in speed])

@@ -120,13 +120,18 @@ _WORDS = {
         "the signals are so noisy that the formulas no longer hold",
         "large signal noise",
     ),
+    "small_error": (
+        "approximate, within some 2 % at the speeds that are not marked: {which}",
+        "some of these numbers are approximate, within some 2 %",
+        "approximate",
+    ),
     "counts_unresolved": (
         "the estimator filters so much that the beat of counts and cyclic error is not resolved: simulate",
         "the filter leaves a slow beat of the counts that the formulas do not resolve",
         "beat of the counts",
     ),
     "converter_steps": (
-        "converter steps not smoothed by jitter, taken as white noise",
+        "converter steps not smoothed by jitter, taken as white noise: simulate",
         "the steps of the converter repeat, which the formulas take as noise",
         "converter steps as noise",
     ),
@@ -158,7 +163,7 @@ _WORDS = {
         "large edge jitter",
     ),
     "few_ticks": (
-        "fewer than {ticks:g} ticks of the clock between edges",
+        "fewer than {ticks:g} ticks of the clock between edges: simulate",
         "the clock that times the counts is too slow for this speed",
         "few clock ticks per edge",
     ),

@@ -63,6 +63,8 @@ class RippleCurve(Series):
     delay : ndarray
         Delay of the measured velocity, s: mean age of the reading (latency, lag of the bandwidth, averaging,
         asynchronous sampling) plus the estimator's delay at 0 Hz; infinite for timed edges at standstill.
+    remarks : tuple of str
+        Approximations with an error of some 2 % at most, which mark no speed.
     method : {"exact", "step"}
         How A/D conversion and quantisation are computed.
     vanishing : tuple
@@ -92,6 +94,7 @@ class RippleCurve(Series):
     vanishing: tuple[tuple[float, tuple[int, ...]], ...] = field(metadata=measured_in("position/s"))
     valid: bool
     reasons: tuple[str, ...]
+    remarks: tuple[str, ...] = ()
     axis: Axis = field(metadata={"plain": False})
 
     @functools.cached_property
@@ -242,6 +245,7 @@ def ripple(axis: Axis, speeds: float | list[float] | np.ndarray) -> RippleCurve:
         vanishing=vanishing_marks(axis, model, magnitude),
         valid=not doubtful.any(),
         reasons=reasons,
+        remarks=validity.remarks(axis, model, magnitude, squares, doubtful),
         axis=axis,
     )
 

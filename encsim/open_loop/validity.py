@@ -64,6 +64,23 @@ def find(
     )
 
 
+def remarks(
+    axis: Axis, model: Model, speed: np.ndarray, squares: dict[str, np.ndarray], doubtful: np.ndarray
+) -> tuple[Doubt, ...]:
+    """One note for the whole curve about approximations with a small error, at speeds that are not marked."""
+    known, how, nothing = ~doubtful & (speed > 0.0), axis.interpolation, np.zeros_like(speed)
+    random = sum((squares.get(cause, nothing) for cause in ("jitter", "noise")), nothing)
+    approximate = {
+        "converter steps taken as white noise": isinstance(model, LineModel)
+        and how.bits is not None
+        and (squares.get("adc", nothing) > 0.0),
+        "jitter of timed edges to first order": not axis.estimator.linear and (random > 0.0),
+        "hysteresis without noise": how.hysteresis > 0.0 and (random > 0.0),
+    }
+    which = [words for words, where in approximate.items() if (known & where).any()]
+    return (Doubt("small_error", which=", ".join(which)),) if which else ()
+
+
 def joined(shape: tuple[int, ...], terms: list[Term]) -> tuple[np.ndarray, tuple[Doubt, ...]]:
     """Validity terms (where, doubt) as one mask, and the doubts that apply somewhere."""
     masks = [np.broadcast_to(where, shape) for where, _ in terms]
@@ -145,7 +162,7 @@ def _timing_terms(
         ),
         (
             (ticks < few) & (~several | (_share(squares, total, "resolution") > SMALL_TICKS)),
-            Doubt("few_ticks", ticks=LEAST_TICKS),
+            Doubt("few_ticks", ticks=float(few.max(initial=LEAST_TICKS))),
         ),
     ]
 

@@ -13,7 +13,6 @@ from ..doubts import Doubt
 from ..model.axis import Axis, check_axis
 from ..model.delays import reading_delay
 from . import loop as loops
-from . import squared_gains
 from .state_space import Assembly, Matrices, estimator_matrices, inside
 from .timed_edges import few_edges
 
@@ -229,8 +228,10 @@ class LinearResponse:
         """Why the mean filter of timed edges does not apply: too few edges, or their delay changes."""
         if self.axis.estimator.linear:
             return ()
+        from .squared_gains import crossover_of  # stability, which it loads, needs this module
+
         frequency = np.geomspace(1e-6, 0.5, FREQUENCIES) * self.loop.rate
-        crossover = squared_gains.crossover_of(frequency, np.abs(self.loop.open_gain(frequency)))
+        crossover = crossover_of(frequency, np.abs(self.loop.open_gain(frequency)))
         reasons = few_edges(self.loop.estimator, self.loop.rate, crossover)
         share = change / abs(self.speed)
         if share > LARGEST_CHANGE and self.stable:

@@ -156,6 +156,7 @@ def _remarks(curve: RippleCurve, shown: RippleCurve, top: TopSpeed, long: bool) 
     yield f"{top_speed(top)} {_delay(shown)}"
     if not shown.peak_reliable.all():
         yield "? beside a peak: not known within 10 %."
+    yield from curve.remarks
     if not long:
         return
     yield PEAK

@@ -20,12 +20,12 @@ if TYPE_CHECKING:
 
 # Name of the row of each fault, and the kind of remedy shown under it; rows of causes have the names of `CAUSES`.
 ROWS = {
-    "signal.offset": ("Centre off", "offset"),
-    "signal.gain": ("Sine too tall", "gain"),
-    "signal.phase": ("Axes not square", "phase"),
-    "signal.harmonics": ("Sides not round", "harmonics"),
-    "signal.sde": ("Error as given", "sde"),
-    "signal.skew": ("Read at two moments", "skew"),
+    "signal.offset": ("Offset", "offset"),
+    "signal.gain": ("Amplitude mismatch", "gain"),
+    "signal.phase": ("Phase error", "phase"),
+    "signal.harmonics": ("Harmonic distortion", "harmonics"),
+    "signal.sde": ("SDE as given", "sde"),
+    "signal.skew": ("Skew", "skew"),
     "ring.eccentricity": ("Ring off centre", "centring"),
     "ring.swash": ("Ring tilted", "second head"),
     "ring.lobes": ("Ring out of round", "second head"),
@@ -102,7 +102,7 @@ def _cause_rows(result: Explanation) -> list[RemedyRow]:
     kinds = {one.kind: one for one in result.remedies}
     return [
         RemedyRow(
-            "Sine too low" if path == "signal.gain" and result.axis.signal.gain < 0.0 else _row(path)[0],
+            _row(path)[0],
             role,
             value,
             _size(result, value),

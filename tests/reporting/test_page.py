@@ -541,7 +541,7 @@ def test_doubts_of_a_loop_are_told_once_and_in_plain_words(pages):
     assert not any(reason in text for reason in found.reasons)
     assert text.count("may not be believed:") == 1
     assert text.count("The controller reacts to single counts or steps") == 1
-    assert "What is hatched, from 1 µm/s to" in text.replace("1.0 µm/s", "1 µm/s")
+    assert "What is hatched, from 0.0010 mm/s to" in text
     assert "may not be believed here either" in text
 
 

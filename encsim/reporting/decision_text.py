@@ -133,7 +133,7 @@ def _columns(result: Choice, most: int) -> list[Column]:
         *columns,
         texts("meets", ["yes" if row.met else "no" for row in rows]),
         Column("of limit", [_of_limit(row) for row in rows], "%"),
-        texts("limited by", [NAMES[row.binding] for row in rows]),
+        texts("limited by", [_limited_by(row) for row in rows]),
         measured("delay", [row.delay if math.isfinite(row.delay) else math.nan for row in rows], "s"),
         Column("value", [_value(row) for row in rows]),
         Column("at", [_where(row) for row in rows]),
@@ -141,12 +141,21 @@ def _columns(result: Choice, most: int) -> list[Column]:
     ]
 
 
+def _limited_by(row: ChoiceRow) -> str:
+    """The limiting criterion; of a row that was stopped early the limit that it misses in any case."""
+    return f"stopped early: misses {NAMES[row.binding]}" if row.pruned else NAMES[row.binding]
+
+
 def _of_limit(row: ChoiceRow) -> str:
-    about = "" if row.exact or row.pruned else "~"
+    if row.pruned:
+        return "-"  # its ripple may exceed its limit by more
+    about = "" if row.exact else "~"
     return about + ("-" if math.isinf(row.share) else percent_number(row.share))
 
 
 def _value(row: ChoiceRow) -> str:
+    if row.pruned:
+        return "-"
     check = row.judgement.limit(row.binding)
     return _amount(check.value, row.judgement.units[check.name])
 

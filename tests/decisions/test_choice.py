@@ -29,6 +29,7 @@ from encsim import (
 )
 from encsim.decisions import fast_ripple, judgements
 from encsim.formats import changes
+from encsim.reporting import decision_text
 
 STAGE = stage(400, signal=IN_PHASE)
 SMOOTH = Requirement(speeds=(1e-3, 0.1), relative=0.02, floor=2e-4, delay=2e-3)
@@ -149,6 +150,13 @@ def test_candidate_with_too_much_delay_is_pruned(large):
     slow = [row for row in large.rows if row.changes["estimator"] == Difference(256) and not row.exact]
     assert slow
     assert all(row.pruned and row.binding == "delay" and np.isnan(row.ripple) for row in slow)
+
+
+def test_row_that_was_stopped_early_says_so_where_it_is_read(large):
+    row = next(row for row in large.rows if row.pruned)
+    assert decision_text._limited_by(row) == "stopped early: misses delay"
+    # its ripple may exceed its limit by more than the delay does
+    assert (decision_text._of_limit(row), decision_text._value(row)) == ("-", "-")
 
 
 ESTIMATORS = [

@@ -193,7 +193,7 @@ def headline(
     curve = _Curve(magnitude[deciding], ratio, np.searchsorted(magnitude[places], magnitude[deciding]))
     index, found = _share(curve) if limit is None else _verdict(curve)
     place = int(deciding[index])
-    at = {"place": place, "speed": float(magnitude[place]), "rms": float(sizes[place])}
+    at: dict[str, Any] = {"place": place, "speed": float(magnitude[place]), "rms": float(sizes[place])}
     return Headline(**at, share=float(ratio[index]), **found, **counts)
 
 

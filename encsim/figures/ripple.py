@@ -94,7 +94,8 @@ def _single_rows(view: RippleView) -> list[elements.Bar]:
         *((BY_ROLE[role].label, role, part) for role, part in parts.items() if part > 0.0),
     ]
     if view.limit is not None:
-        least = float(headlines.allowed(view.limit, view.speed)[0] if moving else view.limit.limit_at(0.0))
+        found = headlines.allowed(view.limit, view.speed) if moving else view.limit.limit_at([0.0])
+        least = np.inf if found is None else float(found[0])
         wanted += [(ripple_view.rule(view.limit, view), "limit", least)] if 0.0 < least < np.inf else []
     remarks = ("its square is the sum of the parts' squares",) if len(parts) > 1 and total > 0.0 else ()
     return [
@@ -264,7 +265,7 @@ def _limit_line(view: RippleView, frame: PanelFrame) -> tuple[np.ndarray, np.nda
 def _name_limit(labels: Labels, view: RippleView, frame: PanelFrame, flat: np.ndarray, text: str) -> None:
     """Name the limit, in its flat part if there is one."""
     x, y = _limit_line(view, frame)
-    flat = flat[np.isfinite(view.allowed)]
+    flat = flat[np.isfinite(flat if view.allowed is None else view.allowed)]
     ends = labels.place(x[flat], y[flat])[:, 0]
     if len(ends) and np.ptp(ends) > width(text, bold=True):
         labels.avoid(x[~flat], y[~flat])

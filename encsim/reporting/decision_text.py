@@ -28,7 +28,8 @@ from ..wording import beside, force, percent_number, sentence, share_text, show
 from .text_parts import at_speed, caution
 
 if TYPE_CHECKING:
-    from ..decisions.choice import Choice, ChoiceRow, Saturation
+    from ..decisions.choice import Choice, ChoiceRow
+    from ..decisions.choice_search import Saturation
     from ..decisions.explanation import Explanation
     from ..decisions.judgements import LimitCheck
     from ..decisions.remedies import Remedy

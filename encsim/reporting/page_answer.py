@@ -109,12 +109,13 @@ def _shares(view: RippleView, headline: Headline) -> list[tuple[str, str, str]]:
     if headline.kind == "none":
         return [("Ripple", "none", "")]
     size, at = quantity(headline.rms, view.unit, 2), f"at {quantity(headline.speed, view.unit, 2)}"
-    low, high = (quantity(end, view.unit, 2) for end in (headline.ranges or ((math.nan, math.nan),))[0])
-    told = {
-        "range": (paired(*map(percent, headline.shares), "to"), f"between {paired(low, high, 'and')}"),
-        "threshold": (f"above {percent(headline.shares[0])}", "only " + side_of(headline, low, high)),
-    }
-    share, where = told.get(headline.kind, (percent(headline.rms / headline.speed), at))
+    share, where = percent(headline.rms / headline.speed), at
+    if headline.kind in ("range", "threshold"):
+        low, high = (quantity(end, view.unit, 2) for end in headline.ranges[0])
+        least, most = map(percent, headline.shares)
+        share, where = paired(least, most, "to"), f"between {paired(low, high, 'and')}"
+        if headline.kind == "threshold":
+            share, where = f"above {most}", f"only {side_of(headline, low, high)}"
     return [("Ripple as a share of the speed", share, where), ("Ripple, rms", size, at)]
 
 

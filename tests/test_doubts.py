@@ -95,7 +95,7 @@ def test_doubt_is_the_text_that_reasons_had():
 def test_doubt_survives_pickling_with_code_numbers_and_subject():
     doubt = Doubt("few_ticks", ticks=10).about("torque ripple")
     again = pickle.loads(pickle.dumps(doubt))
-    assert again == "torque ripple: fewer than 10 ticks of the clock between edges"
+    assert again == "torque ripple: fewer than 10 ticks of the clock between edges: simulate"
     assert (again.code, again.subject, again.numbers) == ("few_ticks", "torque ripple", {"ticks": 10})
 
 

@@ -9,8 +9,7 @@ import numpy as np
 from ..doubts import Doubt
 from ..model.edge_timing import TimedEdges
 from ..model.estimators import Difference
-from . import period_error
-from .cause_models import counted
+from .cause_models import TAU, counted
 from .limits import top_speed
 from .line_model import LineModel
 
@@ -19,7 +18,6 @@ if TYPE_CHECKING:
     from .cause_models import Model
 
 
-TAU = period_error.TAU
 # Up to SHARP counts rms noise changes the ripple of counts held by hysteresis by less than 1 %. With a first difference
 # counts per sample and REACH times the rms may add up to 1. Noise of FAR times the hysteresis does not see it. All by
 # simulation, as the limits below.

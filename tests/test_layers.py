@@ -42,7 +42,6 @@ SHORT = {
     "kernels/compiling.py": "a notice while a first run compiles; must load without numba",
     "kernels/jit.py": "the one decorator",
     "open_loop/quantisation.py": "one subject",
-    "recordings/record_quality.py": "one subject",
     "time_domain/demand.py": "one subject",
 }
 LONG: dict[str, int] = {}

@@ -6,8 +6,8 @@ distance from the ellipse is used. With it the phase is a smooth function of tim
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -15,40 +15,18 @@ import numpy as np
 from .. import checks
 from ..model.scale_and_signal import Signal
 from ..results import Orders, recorded
-from . import ellipse, record_quality, waveform
+from . import curve_fit, ellipse, identification
 from .capture import Capture
-from .identification import Identification
-from .record_quality import WIDE, sector_coverage
+from .identification import Identification, sector_coverage
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike
 
     from ..model.axis import Axis
-    from .ellipse import Squares
-    from .waveform import Steady
+    from .curve_fit import ChannelFit
 
 
 FEWEST = 20
-LARGEST_JITTER = 0.1
-ORDERS = tuple(range(2, 10))
-CYCLIC_ORDERS = tuple(range(3, 11))
-# Fewest points with which the cyclic part of the distance can be separated from ellipse and noise.
-CYCLIC_POINTS = 60
-ROUNDING = 1e-12
-CORRELATED = 0.3
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _ChannelFit:
-    """A fit of scaled channels: parameters q and covariance as in `ellipse`; noise and jitter with uncertainty."""
-
-    q: np.ndarray
-    covariance: np.ndarray
-    orders: tuple[int, ...]
-    noise: tuple[float, float]
-    jitter: tuple[float, float]
-    reasons: tuple[str, ...]
-    remarks: tuple[str, ...]
 
 
 @recorded
@@ -70,8 +48,9 @@ def identify(
     sine : array-like, shape (n,), optional
         The sine channel, sampled at the same instants, in the same unit.
     steady : bool
-        Whether the motion was smooth. If so, the phase is a slow polynomial of time, and harmonics, noise and position
-        jitter are separated; otherwise only the distance from the ellipse is used.
+        Whether the motion was smooth; the speed may change. If so, the phase is a slow curve of time, and harmonics,
+        noise and position jitter are separated; otherwise only the distance from the ellipse is used. Of a `Capture`
+        smooth motion is tried in any case; with ``steady`` it is refused where the motion was not smooth.
     period : float, optional
         Signal period, m or rad; with it ``signal.jitter`` is the jitter as a position. Of counts without ``axis`` it is
         in counts.
@@ -82,8 +61,8 @@ def identify(
     -------
     Identification or MotionIdentification
         The second of counts and positions. ``valid`` is False, with ``reasons``, for fewer than 20 points, less than
-        half of the circle, a residual above 0.1, clipped channels, no ellipse, an offset larger than the signal, or
-        with ``steady`` a motion that is not smooth.
+        half of the circle, a residual above 0.1, clipped channels, no ellipse, an offset larger than the signal, a
+        drift above 0.1, or with ``steady`` a motion that is not smooth.
 
     Raises
     ------
@@ -92,13 +71,15 @@ def identify(
 
     Notes
     -----
-    Heydemann's conic starts a fit of least orthogonal distance, corrected for the curvature of the ellipse. With
-    ``steady`` the phase is a polynomial of degree 1 to 6, the lowest degree that omits no significant one, and radial
-    and tangential residuals are weighted by their variances. Harmonics of orders 2 to 9 are kept if they exceed 4
-    standard uncertainties, alone or together with harmonics that are strongly correlated with them. Harmonics and
-    phase hold at the speed of the recording: they include the effects of bandwidth and skew.
+    Heydemann's conic starts a fit of least orthogonal distance, corrected for the curvature of the ellipse. With smooth
+    motion the phase is a polynomial of degree 1 to 6 or a spline with pieces of at least four periods, and radial and
+    tangential residuals are weighted by their variances. Harmonics of orders 2 to 9, common to both channels or of one
+    alone, are kept if they exceed 4 standard uncertainties, alone or together with those that are strongly correlated
+    with them. Where the channels are in steps of a converter larger than half of the residuals, the mean rounding error
+    at the fitted curve is taken out of the values, and the noise is that before the converter.
 
-    The uncertainties assume white noise of the same size in both channels.
+    Without smooth motion the uncertainties assume white noise of the same size in both channels; with it they are
+    widened where phase errors are correlated. ``bound`` is the Cramér-Rao bound for the noise before the converter.
 
     Counts and positions: harmonics of the signal period and orders per revolution are fitted in angle beside a slow
     polynomial of time, so that neither an even speed nor one below half a period per sample is needed.
@@ -117,42 +98,163 @@ def identify(
     >>> round(float(found.amplitude), 3)
     1.02
     """
+    rate, k, tried = None, None, bool(steady)
     if isinstance(cosine, Capture):
         if cosine.kind in ("counts", "position"):
             from .motion_fit import identify_motion
 
             return identify_motion(cosine, period=period, axis=axis)
+        rate, k, wanted = cosine.rate, _sample_times(cosine), True if steady is True else None
         cosine, sine = _recorded(cosine, sine)
+    else:
+        wanted = steady
     c, s = _channel("cosine", cosine), _channel("sine", sine)
     _check_arguments(c, s, steady, period)
     if len(c) < FEWEST:
-        return _unfitted(c, s, steady, f"{len(c)} points are fewer than {FEWEST}")
+        return _unfitted(c, s, tried, f"{len(c)} points are fewer than {FEWEST}")
     middle = np.array([0.5 * channel.min() + 0.5 * channel.max() for channel in (c, s)])
     size = max(0.5 * channel.max() - 0.5 * channel.min() for channel in (c, s))
     try:
-        fit, circle = _fitted(c - middle[0], s - middle[1], size, steady)
+        fit, circle = curve_fit.fitted(c - middle[0], s - middle[1], size, wanted, k)
     except ellipse.NoFit as fault:
-        return _unfitted(c, s, steady, f"no ellipse: {fault}")
-    values, errors = _of_unit_amplitude(fit, middle / size)
-    signal, refused = _signal(fit, values, period)
+        return _unfitted(c, s, tried, f"no ellipse: {fault}")
+    return _identification(fit, circle, (c, s), middle / size, size, _Known(tried, period, rate))
+
+
+@dataclass(frozen=True, slots=True)
+class _Known:
+    """What the caller knows: whether smooth motion was asked for, signal period, sampling rate."""
+
+    steady: bool
+    period: float | None
+    rate: float | None
+
+
+def _identification(
+    fit: ChannelFit,
+    circle: np.ndarray,
+    channels: tuple[np.ndarray, np.ndarray],
+    middle: np.ndarray,
+    size: float,
+    known: _Known,
+) -> Identification:
+    """The result of a fit."""
+    c, s = channels
+    values, covariance = _of_unit_amplitude(fit, middle)
+    errors = np.sqrt(np.diag(covariance))
+    signal, refused = _signal(fit, values, known)
     residual = float(np.sqrt(np.mean((np.abs(circle) - 1.0) ** 2)))
-    coverage = sector_coverage(circle)
-    reasons = (*record_quality.reasons(c, s, residual, coverage), *fit.reasons, *refused)
+    coverage, moved = sector_coverage(circle), identification.drift(circle)
+    reasons = (
+        *identification.reasons(c, s, residual, identification.arc_seen(circle), moved),
+        *fit.reasons,
+        *refused,
+    )
+    smooth = fit.angle is not None
+    uncertainty = _uncertainty(fit, errors, size, known.period)
+    averages = identification.averaging(len(fit.angle)) if fit.angle is not None else np.empty(0, dtype=int)
+    interval = 1.0 / known.rate if known.rate else 1.0
     return Identification(
         signal=signal,
         amplitude=float(values[0] * size),
         residual=residual,
         coverage=coverage,
         points=len(c),
-        steady=bool(steady),
+        steady=known.steady or smooth,
         phase_jitter=float(fit.jitter[0]),
-        uncertainty=_uncertainty(fit, errors, size, period),
+        uncertainty=uncertainty,
+        bound=_scaled(uncertainty, fit.share),
+        correlation=_correlation(fit, covariance),
+        harmonics_cosine=_own_harmonics(fit, values, 1.0),
+        harmonics_sine=_own_harmonics(fit, values, -1.0),
+        jitter_colour=fit.colour.name if fit.colour else "",
+        jitter_bandwidth=_bandwidth(fit, known.rate),
+        averaging_time=averages * interval,
+        allan_deviation=identification.allan_deviation(fit.angle if smooth else averages, interval, averages),
+        step=tuple(identification.converter_step(channel) for channel in channels),
+        drift=moved,
         valid=not reasons,
         reasons=reasons,
-        remarks=(*fit.remarks, *record_quality.remarks(c, s, circle, coverage)),
+        remarks=(*fit.remarks, *_speed_remarks(fit, known.rate),
+                 *identification.remarks(c, s, circle, coverage, moved)),
         cosine=c,
         sine=s,
-    )
+    )  # fmt: skip
+
+
+def _sample_times(capture: Capture) -> np.ndarray | None:
+    """Times of the samples in sampling intervals where samples are missing; None for even ones."""
+    if capture.time is None or capture.rate is None:
+        return None
+    k = (capture.time - capture.time[0]) * capture.rate
+    # Stamps of a logger scatter; only whole missing samples count.
+    even = np.rint(k) if np.all(np.diff(np.rint(k)) > 0.0) else np.arange(len(k))
+    return None if even[-1] == len(k) - 1 else even
+
+
+def _bandwidth(fit: ChannelFit, rate: float | None) -> float:
+    """Corner frequency of a one-pole jitter, Hz; NaN for any other, or where the rate is not known."""
+    if fit.colour is None or fit.colour.name != "one pole" or rate is None:
+        return np.nan
+    return float(rate / (2.0 * np.pi * fit.colour.memory))
+
+
+def _speed_remarks(fit: ChannelFit, rate: float | None) -> Iterator[str]:
+    """What changes with the speed within the recording."""
+    interval, unit = (1.0, " samples") if rate is None else (1.0 / rate, " s")
+    if fit.speed.lag is not None:
+        value, error = (part * interval for part in fit.speed.lag)
+        yield f"the sine channel is read {value:.3g} ± {error:.1g}{unit} later than the cosine (skew)"
+    if fit.speed.droop is not None:
+        time = np.sqrt(-2.0 * fit.speed.droop[0]) * interval
+        wide = 0.5 * time * fit.speed.droop[1] / -fit.speed.droop[0]
+        if rate is None:
+            yield f"the amplitude falls with the speed as by one pole of {time:.3g} ± {wide:.1g} samples"
+        else:
+            corner = 0.5 / np.pi / time
+            yield (
+                f"the amplitude falls with the speed as by a bandwidth of {corner:.3g} ± {corner * wide / time:.1g} Hz"
+                "; its lag does not show"
+            )
+
+
+def _scaled(uncertainty: Orders, share: float) -> Orders:
+    """Uncertainties times a factor, in their shape; those of noise and jitter are as they are."""
+
+    def one(value: Any) -> Any:
+        if isinstance(value, tuple):
+            return tuple(one(part) for part in value)
+        return (
+            Orders({key: one(part) for key, part in value.items()})
+            if isinstance(value, Mapping)
+            else value * share
+        )
+
+    kept = ("noise", "jitter", "phase_jitter")
+    return Orders({key: value if key in kept else one(value) for key, value in uncertainty.items()})
+
+
+def _correlation(fit: ChannelFit, covariance: np.ndarray) -> Orders:
+    """Correlation of each pair of fitted parameters, {name: {name: value}}."""
+    names = ["amplitude", "offset cosine", "offset sine", "gain", "phase"]
+    names += [f"harmonic {n}" for n, part in fit.waves if part == 0]
+    places = [0, 1, 2, 3, 4, *(5 + i for i, (_, part) in enumerate(fit.waves) if part == 0)]
+    errors = np.sqrt(np.diag(covariance))
+    with np.errstate(invalid="ignore", divide="ignore"):
+        table = np.nan_to_num(covariance / np.outer(errors, errors))
+    return Orders({
+        name: Orders({other: float(table[i, j]) for other, j in zip(names, places, strict=True)})
+        for name, i in zip(names, places, strict=True)
+    })  # fmt: skip
+
+
+def _own_harmonics(fit: ChannelFit, values: np.ndarray, sign: float) -> Orders:
+    """Harmonics of one channel, {order: (amplitude, phase)}: amplitude cos(order angle + phase)."""
+    found: dict[int, complex] = {}
+    for (n, part), size in zip(fit.waves, values[5:], strict=True):
+        share = {0: 1.0, 1: -1j * (sign > 0), 2: sign, 3: -1j * (sign < 0)}[part]
+        found[n] = found.get(n, 0.0) + size * share
+    return Orders({n: (float(abs(z)), float(np.angle(z))) for n, z in sorted(found.items()) if z})
 
 
 def _recorded(capture: Capture, sine: ArrayLike | None) -> tuple[np.ndarray, np.ndarray]:
@@ -204,6 +306,16 @@ def _unfitted(c: np.ndarray, s: np.ndarray, steady: bool, reason: str) -> Identi
         steady=bool(steady),
         phase_jitter=np.nan,
         uncertainty=Orders(),
+        bound=Orders(),
+        correlation=Orders(),
+        harmonics_cosine=Orders(),
+        harmonics_sine=Orders(),
+        jitter_colour="",
+        jitter_bandwidth=np.nan,
+        averaging_time=np.empty(0),
+        allan_deviation=np.empty(0),
+        step=(0.0, 0.0),
+        drift=(0.0, 0.0),
         valid=False,
         reasons=(reason,),
         remarks=(),
@@ -212,127 +324,48 @@ def _unfitted(c: np.ndarray, s: np.ndarray, steady: bool, reason: str) -> Identi
     )
 
 
-def _fitted(c: np.ndarray, s: np.ndarray, size: float, steady: bool) -> tuple[_ChannelFit, np.ndarray]:
-    """The fit of both channels divided by ``size``, and the corrected circle."""
-    if size == 0.0:
-        raise ellipse.NoFit("both channels are constant")
-    x, y = c / size, s / size
-    squares = ellipse.fit_ellipse(x, y)
-    circle = ellipse.corrected(squares.q, x, y)
-    if not steady:
-        return _from_ellipse(squares, x, y, sector_coverage(circle)), circle
-    fit = _from_motion(squares, x, y, sector_coverage(circle))
-    return fit, ellipse.corrected(fit.q, x, y)
-
-
-def _from_ellipse(squares: Squares, x: np.ndarray, y: np.ndarray, coverage: float) -> _ChannelFit:
-    """The fit by the distance from the ellipse alone."""
-    free = len(x) - 5
-    variance, sum_of_harmonics = np.sum(ellipse.distances(squares.q, x, y)[0] ** 2) / free, ""
-    if coverage >= WIDE and len(x) >= CYCLIC_POINTS:
-        harmonic_sum, error, variance = ellipse.cyclic_distance(squares.q, x, y, CYCLIC_ORDERS)
-        free -= 2 * len(CYCLIC_ORDERS)
-        size = squares.q[2]
-        sum_of_harmonics = (
-            f": h3 + h5 = {harmonic_sum / size:.2g} ± {error / size:.1g} (position needs h5 - h3)"
-        )
-    noise = np.sqrt(variance)
-    remarks = (
-        "fitted to the ellipse alone: a small residual is no proof that the angle is right",
-        "noise is what the radius shows; position jitter does not show",
-        f"of waveform harmonics only sums show{sum_of_harmonics}; smooth motion (steady) would tell them apart",
-    )
-    errors = noise / np.sqrt(2.0 * free)
-    return _ChannelFit(squares.q, squares.covariance, (), (noise, errors), (np.nan, np.nan), (), remarks)
-
-
-def _from_motion(squares: Squares, x: np.ndarray, y: np.ndarray, coverage: float) -> _ChannelFit:
-    """The fit with smooth motion, or that of the ellipse alone with a reason if smooth motion does not fit."""
-    alone = _from_ellipse(squares, x, y, coverage)
-    try:
-        fit = waveform.fit_steady(squares.q, x, y, ORDERS)
-    except ellipse.NoFit as fault:
-        return replace(alone, reasons=(f"no smooth motion fits: {fault}",))
-    noise = _root(fit.spread.noise, fit.spread.noise_error)
-    jitter, error = _root(fit.spread.jitter, fit.spread.jitter_error)
-    if jitter > LARGEST_JITTER:
-        off = f"{jitter:.2g} rad rms off a slow polynomial, above {LARGEST_JITTER}"
-        return replace(alone, reasons=(f"the motion is not smooth: {off}",))
-    if noise[0] > _largest_noise(alone.noise[0], jitter, len(x)):
-        off = f"{noise[0]:.2g} rms with it, {alone.noise[0]:.2g} for the ellipse alone"
-        return replace(alone, reasons=(f"the motion is not smooth: radius error {off}",))
-    remarks = tuple(_motion_remarks(fit, jitter, error))
-    significant = (jitter if fit.spread.shaky else 0.0, error)
-    return _ChannelFit(fit.q, fit.covariance, fit.orders, noise, significant, (), remarks)
-
-
-def _largest_noise(alone: float, jitter: float, count: int) -> float:
-    """Largest noise with smooth motion that agrees with the residual of the ellipse alone."""
-    # Twice that variance, six standard deviations of chance, and twice the radial part of the jitter.
-    return float(np.sqrt(alone**2 * (2.0 + 6.0 * np.sqrt(4.0 / count)) + jitter**4) + ROUNDING)
-
-
-def _root(variance: float, error: float) -> tuple[float, float]:
-    """Standard deviation and its uncertainty, from a variance and its uncertainty."""
-    root = np.sqrt(max(variance, 0.0))
-    return root, error / (2.0 * max(root, np.sqrt(0.5 * error), 1e-300))
-
-
-def _motion_remarks(fit: Steady, jitter: float, error: float) -> Iterator[str]:
-    yield (
-        f"smooth motion assumed: {abs(fit.turns):.4g} periods as sampled, phase a polynomial of degree {fit.degree}; "
-        "errors that repeat every period but are no waveform harmonic are not modelled"
-    )
-    if fit.spread.shaky:
-        yield f"phase jitter {jitter:.2g} ± {error:.1g} rad rms, unsteadiness of the true motion included"
-    else:
-        yield f"no phase jitter seen, less than about {jitter + 2.0 * error:.1g} rad rms"
-    if abs(fit.spread.correlation) > CORRELATED:
-        yield (
-            "successive phase errors are alike: the true motion varied or samples are held, and the "
-            "uncertainties are too small"
-        )
-    yield f"harmonics of orders {ORDERS[0]} to {ORDERS[-1]} smaller than {fit.limit:.1g} do not show"
-
-
-def _of_unit_amplitude(fit: _ChannelFit, middle: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Amplitude, offsets, gain, phase and harmonics for unit amplitude, and their standard uncertainties."""
+def _of_unit_amplitude(fit: ChannelFit, middle: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Amplitude, offsets, gain, phase and waves for unit amplitude, and their covariance."""
     q, a = fit.q, fit.q[2]
-    offset, harmonics = (q[:2] + middle) / a, q[5 : 5 + len(fit.orders)] / a
-    values = np.array([a, *offset, q[3] / a - 1.0, q[4], *harmonics])
+    offset, waves = (q[:2] + middle) / a, q[5 : 5 + len(fit.waves)] / a
+    values = np.array([a, *offset, q[3] / a - 1.0, q[4], *waves])
     slopes = np.zeros((len(values), len(q)))
-    slopes[:, 2] = [1.0, *(-offset / a), -q[3] / a**2, 0.0, *(-harmonics / a)]
+    slopes[:, 2] = [1.0, *(-offset / a), -q[3] / a**2, 0.0, *(-waves / a)]
     slopes[1, 0] = slopes[2, 1] = slopes[3, 3] = 1.0 / a
     slopes[4, 4] = 1.0
     for row in range(5, len(values)):
         slopes[row, row] = 1.0 / a
-    return values, np.sqrt(np.diag(slopes @ fit.covariance @ slopes.T))
+    return values, slopes @ fit.covariance @ slopes.T
 
 
-def _signal(
-    fit: _ChannelFit, values: np.ndarray, period: float | None
-) -> tuple[Signal | None, tuple[str, ...]]:
+def _signal(fit: ChannelFit, values: np.ndarray, known: _Known) -> tuple[Signal | None, tuple[str, ...]]:
     """The signal, or None and the reasons why there is none."""
     if np.hypot(values[1], values[2] / (1.0 + values[3])) >= 1.0:
         offset = f"({values[1]:.4g}, {values[2]:.4g})"
         return None, (
             f"the offset {offset} of unit amplitude is larger than the signal: take mid-scale off first",
         )
-    jitter = 0.0 if period is None or np.isnan(fit.jitter[0]) else fit.jitter[0] * period / (2.0 * np.pi)
+    jitter = 0.0
+    if known.period is not None and not np.isnan(fit.jitter[0]):
+        jitter = fit.jitter[0] * known.period / (2.0 * np.pi)
+    corner = _bandwidth(fit, known.rate)
     try:
         return Signal(
             offset=tuple(values[1:3].tolist()),
             gain=float(values[3]),
             phase=float(values[4]),
-            harmonics=dict(zip(fit.orders, values[5:].tolist(), strict=True)),
+            harmonics={
+                n: float(size) for (n, part), size in zip(fit.waves, values[5:], strict=True) if part == 0
+            },
             noise=float(fit.noise[0] / fit.q[2]),
             jitter=float(jitter),
+            jitter_bandwidth=corner if jitter and np.isfinite(corner) else None,
         ), ()
     except checks.InputError as error:
         return None, tuple(str(error).splitlines())
 
 
-def _uncertainty(fit: _ChannelFit, errors: np.ndarray, size: float, period: float | None) -> Orders:
+def _uncertainty(fit: ChannelFit, errors: np.ndarray, size: float, period: float | None) -> Orders:
     """Standard uncertainties by field, in the shape and unit of the field."""
     sizes = errors.tolist()
     entries: dict[str, Any] = {
@@ -343,7 +376,8 @@ def _uncertainty(fit: _ChannelFit, errors: np.ndarray, size: float, period: floa
         "noise": float(fit.noise[1] / fit.q[2]),
     }
     if np.isfinite(fit.jitter[0]):
-        entries["harmonics"] = Orders(dict(zip(fit.orders, sizes[5:], strict=True)))
+        common = {n: error for (n, part), error in zip(fit.waves, sizes[5:], strict=True) if part == 0}
+        entries["harmonics"] = Orders(common)
         entries["phase_jitter"] = float(fit.jitter[1])
         if period is not None:
             entries["jitter"] = float(fit.jitter[1] * period / (2.0 * np.pi))

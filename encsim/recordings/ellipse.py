@@ -17,6 +17,8 @@ BLOCK = 1 << 15
 STEPS = 60
 CONVERGED = 1e-10
 FOOT_STEPS = 4
+BINS = 1 << 12
+CHUNK = 1 << 18
 
 
 class NoFit(Exception):
@@ -31,6 +33,8 @@ class Squares:
     covariance: np.ndarray
     # Degrees of freedom that the parameters take from each class of rows (radial, tangential).
     spent: np.ndarray
+    # Variance of the distance from an ellipse.
+    variance: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -81,7 +85,25 @@ def fit_ellipse(c: np.ndarray, s: np.ndarray) -> Squares:
     # that; without it the amplitude is sigma^2/2 too large.
     first = solve(_start(c, s), lambda q, part: _distance_rows(q, c[part], s[part], 0.0), len(c))
     variance = np.sum(distances(first.q, c, s)[0] ** 2) / (len(c) - 5)
-    return solve(first.q, lambda q, part: _distance_rows(q, c[part], s[part], variance), len(c))
+    found = solve(first.q, lambda q, part: _distance_rows(q, c[part], s[part], variance), len(c))
+    return Squares(found.q, found.covariance, found.spent, float(variance))
+
+
+def of_all(squares: Squares, c: np.ndarray, s: np.ndarray, used: int) -> Squares:
+    """The fit of ``used`` points, one step further with the means of all points in narrow bins of the angle."""
+    sums = np.zeros((3, BINS))
+    for first in range(0, len(c), CHUNK):
+        part = slice(first, first + CHUNK)
+        turns = np.angle(corrected(squares.q, c[part], s[part])) * (0.5 / np.pi)
+        place = ((turns - np.floor(turns)) * BINS).astype(np.int64) % BINS
+        for row, weight in enumerate((None, c[part], s[part])):
+            sums[row] += np.bincount(place, weight, BINS)
+    number, x, y = sums[:, sums[0] > 0.0]
+    variance = squares.variance
+    rows, columns = _distance_rows(squares.q, x / number, y / number, variance)[0]
+    weight = np.sqrt(number)
+    step = np.linalg.lstsq(columns * weight[:, None], rows * weight, rcond=None)[0]
+    return Squares(squares.q + step, squares.covariance * (used / len(c)), squares.spent, variance)
 
 
 def _start(c: np.ndarray, s: np.ndarray) -> np.ndarray:
@@ -120,12 +142,14 @@ def cyclic_distance(
     return values[fourth], np.sqrt(variance * inverse[fourth, fourth]), variance
 
 
-def solve(start: np.ndarray, linearise: Linearise, count: int) -> Squares:
-    """Gauss-Newton with step halving, NoFit if it does not converge."""
+def solve(
+    start: np.ndarray, linearise: Linearise, count: int, possible: Callable[[np.ndarray], bool] | None = None
+) -> Squares:
+    """Gauss-Newton with step halving, NoFit if it does not converge; ``possible`` by default as an ellipse."""
     q, sums = start, _summed(start, linearise, count)
     for _ in range(STEPS):
         step = _inverse(np.sum(sums.grams, axis=0)) @ sums.gradient
-        q, sums = _descended(q, step, sums, linearise, count)
+        q, sums = _descended(q, step, sums, linearise, count, possible or _possible)
         if np.max(np.abs(step)) <= CONVERGED:
             inverse = _inverse(np.sum(sums.grams, axis=0))
             spent = np.array([np.sum(inverse * gram) for gram in sums.grams])
@@ -134,13 +158,18 @@ def solve(start: np.ndarray, linearise: Linearise, count: int) -> Squares:
 
 
 def _descended(
-    q: np.ndarray, step: np.ndarray, sums: _Sums, linearise: Linearise, count: int
+    q: np.ndarray,
+    step: np.ndarray,
+    sums: _Sums,
+    linearise: Linearise,
+    count: int,
+    possible: Callable[[np.ndarray], bool],
 ) -> tuple[np.ndarray, _Sums]:
     """The next parameters and their sums: the step, halved until the cost does not grow."""
     # The rows turn with the curve, so that the weighted cost may grow slightly; only divergence halves the step.
     bound = sums.cost * (1.0 + 1e-3) + 1e-24 * count
     for _ in range(30):
-        if _possible(q + step):
+        if possible(q + step):
             trial = _summed(q + step, linearise, count)
             if trial.cost <= bound:
                 return q + step, trial

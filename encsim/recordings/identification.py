@@ -1,13 +1,34 @@
-"""What was identified from two recorded channels."""
+"""What was identified from two recorded channels; quality of the recording; colour of its jitter."""
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 import numpy as np
 
 from ..model.scale_and_signal import Signal
 from ..results import Orders, Result, measured_in, picture
+
+SECTORS = 64
+LEAST_COVERAGE = 0.5
+WIDE = 0.9
+LARGEST_RESIDUAL = 0.1
+LARGEST_HELD = 0.05
+WILD = 6.0
+RADIUS_ROUNDING = 1e-9
+# Rms distance of values from a lattice, in steps; least noise with which the steps of a converter are smoothed.
+LATTICE = 0.03
+LEAST_DITHER = 0.08
+# Change between parts that counts as drift, in standard uncertainties; drift above which a fit is refused.
+DRIFT = 6.0
+LARGEST_DRIFT = 0.1
+LAGS = 400
+# A first autocorrelation above so many standard deviations of chance is no white noise.
+CORRELATED = 4.0
+# Correlation that lasts longer than this share of the recording is drift.
+LONG = 0.02
+SMALL = 0.05
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -32,6 +53,24 @@ class Identification(Result):
         Rms jitter of the signal phase, rad, variation of the actual motion included; NaN without ``steady``.
     uncertainty : mapping of str to float, tuple or mapping
         Standard uncertainty of each fitted field, in its shape.
+    bound : mapping
+        Cramér-Rao bound of each fitted field, in its shape: what white noise alone would leave.
+    correlation : mapping of str to mapping
+        Correlation of each pair of fitted parameters, {name: {name: value}}.
+    harmonics_cosine, harmonics_sine : mapping of int to (float, float)
+        Waveform harmonics of each channel on its own, {order: (amplitude, phase)}: a cos(n angle + phase), for the sine
+        channel with the angle a quarter of a period later; of unit amplitude and rad.
+    jitter_colour : str
+        "white", "one pole", "drift", or "" without smooth motion.
+    jitter_bandwidth : float
+        Corner frequency of a one-pole jitter, Hz; NaN for any other.
+    averaging_time, allan_deviation : ndarray, shape (m,)
+        Overlapping Allan deviation of the phase about the smooth motion, rad/s, over averaging times in s; where the
+        rate is not known in samples and rad per sample. Channel noise is included.
+    step : (float, float)
+        Step of the converter in each channel, in the unit of the input; 0 where none shows.
+    drift : (float, float)
+        Change of offset and amplitude within the recording, of unit amplitude; 0 where chance explains it.
     valid : bool
         Whether the fit is reliable.
     reasons : tuple of str
@@ -59,6 +98,16 @@ class Identification(Result):
     steady: bool
     phase_jitter: float = field(metadata=measured_in("rad"))
     uncertainty: Orders
+    bound: Orders
+    correlation: Orders
+    harmonics_cosine: Orders
+    harmonics_sine: Orders
+    jitter_colour: str
+    jitter_bandwidth: float = field(metadata=measured_in("Hz"))
+    averaging_time: np.ndarray = field(metadata=measured_in("s"), repr=False)
+    allan_deviation: np.ndarray = field(metadata=measured_in("rad/s"), repr=False)
+    step: tuple[float, float] = field(metadata=measured_in("as input"))
+    drift: tuple[float, float] = field(metadata=measured_in("1"))
     valid: bool
     reasons: tuple[str, ...]
     remarks: tuple[str, ...]
@@ -81,3 +130,213 @@ def fitted_channels(signal: Signal, phase: np.ndarray) -> np.ndarray:
     late = phase - np.pi / 2.0
     sine = sum((size * np.cos(order * late) for size, order in waves), signal.offset[1])
     return cosine + 1j * ((1.0 + signal.gain) * np.sin(phase + signal.phase) + sine)
+
+
+def sector_coverage(circle: np.ndarray, sectors: int = SECTORS) -> float:
+    """Share of the sectors of the circle that contain a point."""
+    seen = np.floor(np.angle(circle) * (sectors / (2.0 * np.pi))).astype(int) % sectors
+    return len(np.unique(seen)) / sectors
+
+
+def arc_seen(circle: np.ndarray) -> float:
+    """Share of the circle on which the points lie: sectors so wide that few points do not miss one by chance."""
+    return sector_coverage(circle, max(8, min(SECTORS, len(circle) // 8)))
+
+
+def converter_step(channel: np.ndarray) -> float:
+    """Step of the lattice on which the values of a channel lie; 0 where they lie on none."""
+    values = np.unique(channel[: 1 << 16])
+    count = min(len(channel), 1 << 16)
+    if len(values) < 3 or len(values) > 0.5 * count:
+        return 0.0
+    gaps = np.diff(values)
+    gaps = gaps[gaps > 1e-9 * np.ptp(values)]
+    near = np.sort(gaps)[: max(1, len(gaps) // 2)]
+    step = float(np.mean(near[near < 1.5 * near[0]]))
+    for _ in range(2):
+        numbers = np.rint((values - values[0]) / step)
+        step = float(np.sum(numbers * (values - values[0])) / max(np.sum(numbers**2), 1.0))
+    away = (values - values[0]) / step - np.rint((values - values[0]) / step)
+    return step if np.sqrt(np.mean(away**2)) < LATTICE else 0.0
+
+
+def mean_of_codes(values: np.ndarray, step: float, origin: float, noise: float) -> np.ndarray:
+    """Mean of what a converter shows of values with this noise, minus the values."""
+    # Fourier series of the rounding error; the noise smooths it.
+    turns = 2.0 * np.pi * (values - origin) / step
+    smooth = max(noise / step, LEAST_DITHER)
+    error = np.zeros_like(values)
+    for m in range(1, 13):
+        weight = np.exp(-2.0 * (np.pi * m * smooth) ** 2)
+        if weight > 1e-6:
+            error += (-1.0) ** m * weight / (np.pi * m) * np.sin(m * turns)
+    return np.asarray(error * step)
+
+
+def noise_below_steps(variance: float, step: float) -> float:
+    """Noise before a converter, from the variance of its codes about the mean of codes at the same value."""
+    sizes = np.geomspace(1e-3, 10.0, 400)
+    m = np.arange(1, 40)[:, None]
+    explained = np.sum(np.exp(-4.0 * (np.pi * m * sizes) ** 2) / (2.0 * (np.pi * m) ** 2), axis=0)
+    left = sizes**2 + 1.0 / 12.0 - explained
+    return float(step * np.interp(variance / step**2, left, sizes, left=0.0, right=np.sqrt(variance) / step))
+
+
+def drift(circle: np.ndarray) -> tuple[float, float]:
+    """Change of offset and amplitude between parts of the recording, of unit amplitude; 0 if chance explains it."""
+    number = min(8, len(circle) // 60)
+    found, errors = [], []
+    for part in np.array_split(circle, max(number, 1)):
+        if sector_coverage(part, 16) < WIDE:
+            continue
+        angle, radius = np.angle(part), np.abs(part) - 1.0
+        columns = np.stack([np.cos(angle), np.sin(angle), np.ones(len(part))], axis=1)
+        inverse = np.linalg.inv(columns.T @ columns)
+        values = inverse @ (columns.T @ radius)
+        variance = np.sum((radius - columns @ values) ** 2) / max(len(part) - 3, 1)
+        found.append(values)
+        errors.append(np.sqrt(variance * np.diag(inverse)))
+    if len(found) < 2:
+        return 0.0, 0.0
+    values, wide = np.array(found), np.max(errors, axis=0)
+    change = values.max(axis=0) - values.min(axis=0)
+    seen = np.where(change > DRIFT * wide + RADIUS_ROUNDING, change, 0.0)
+    return float(np.hypot(seen[0], seen[1])), float(seen[2])
+
+
+def reasons(
+    c: np.ndarray, s: np.ndarray, residual: float, seen: float, moved: tuple[float, float]
+) -> Iterator[str]:
+    """Why the fit is not reliable."""
+    if max(moved) > LARGEST_DRIFT:
+        what = "offset" if moved[0] >= moved[1] else "amplitude"
+        yield f"the {what} drifts by {max(moved):.2g} of the amplitude: take a shorter recording, or warm up first"
+    if seen < LEAST_COVERAGE:
+        yield f"only {seen:.0%} of the circle was seen, less than {LEAST_COVERAGE:.0%}"
+    if residual > LARGEST_RESIDUAL:
+        yield f"too far from an ellipse: radius error {residual:.2g} rms, above {LARGEST_RESIDUAL}"
+    changed = _changed(c, s)
+    for name, channel in (("cosine", c[changed]), ("sine", s[changed])):
+        for end, values in (("upper", channel), ("lower", -channel)):
+            if _clipped(values):
+                yield f"the {name} channel is clipped at its {end} end"
+
+
+def _changed(c: np.ndarray, s: np.ndarray) -> np.ndarray:
+    """Mask of the samples that differ from the one before."""
+    return np.concatenate([[True], (np.diff(c) != 0.0) | (np.diff(s) != 0.0)])
+
+
+def _clipped(values: np.ndarray) -> bool:
+    """Whether far more samples have the highest value than the quantised crest of a sine has."""
+    # Of a sine of amplitude A, acos(1 - step/A)/pi of the samples lie within one step of the maximum. Up to twice that
+    # is accepted, so that clipping by less than about four steps of the converter is not found.
+    half = 0.5 * values.max() - 0.5 * values.min()
+    top = values >= values.max() - 1e-9 * half
+    if np.all(top):
+        return False
+    step = min((values.max() - values[~top].max()) / half, 1.0)
+    return bool(np.count_nonzero(top) > max(5.0, 2.0 * len(values) * np.arccos(1.0 - step) / np.pi))
+
+
+def remarks(
+    c: np.ndarray, s: np.ndarray, circle: np.ndarray, seen: float, moved: tuple[float, float] = (0.0, 0.0)
+) -> Iterator[str]:
+    """Remarks on the recording itself."""
+    for what, change in zip(("offset", "amplitude"), moved, strict=True):
+        if 0.0 < change <= LARGEST_DRIFT:
+            yield f"the {what} drifts by {change:.2g} of the amplitude: its value is the mean of the recording"
+    step = np.mean(circle[1:] * circle[:-1].conj())
+    if step.imag < 0.0 and abs(step) > 0.5:
+        yield "the phase runs backwards: the sine channel lags"
+    if seen < WIDE:
+        yield f"{seen:.0%} of the circle was seen: the fit supposes that the rest is an ellipse too"
+    held = 1.0 - np.mean(_changed(c, s))
+    if held > LARGEST_HELD:
+        yield f"{held:.0%} of the samples repeat the one before: held samples make uncertainties too small"
+    error = np.abs(np.abs(circle) - 1.0)
+    worst, usual = int(np.argmax(error)), np.sqrt(np.mean(error**2))
+    if error[worst] > WILD * usual and usual > RADIUS_ROUNDING:
+        far = error[worst] / usual
+        yield f"sample {worst} is {far:.0f} times as far off as the rms: leave wild samples out"
+
+
+@dataclass(frozen=True, slots=True)
+class Colour:
+    """Colour of a noise: "white", "one pole" or "drift".
+
+    ``size`` is the rms of its correlated part, ``memory`` the time constant in samples with its uncertainty, and
+    ``widening`` the factor by which correlation widens the uncertainty of a mean.
+    """
+
+    name: str
+    size: float
+    memory: float
+    memory_error: float
+    widening: float
+
+
+def allan_deviation(phase: np.ndarray, interval: float, averages: np.ndarray) -> np.ndarray:
+    """Overlapping Allan deviation of a position or phase at averaging times of so many intervals, in its unit per s.
+
+    References
+    ----------
+    W. J. Riley, "Handbook of Frequency Stability Analysis", NIST Special Publication 1065 (2008), overlapping Allan
+    deviation.
+    """
+    found = np.full(len(averages), np.nan)
+    for place, m in enumerate(averages):
+        if 2 * m < len(phase):
+            second = phase[2 * m :] - 2.0 * phase[m:-m] + phase[: -2 * m]
+            found[place] = np.sqrt(0.5 * np.mean(second**2)) / (m * interval)
+    return found
+
+
+def averaging(count: int) -> np.ndarray:
+    """Numbers of intervals for an Allan deviation: four an octave, up to a third of the recording."""
+    largest = max(1, count // 3)
+    return np.unique(np.round(2.0 ** np.arange(0.0, np.log2(largest) + 0.01, 0.25)).astype(int))
+
+
+def autocorrelation(values: np.ndarray, lags: int) -> np.ndarray:
+    """Mean products of values a lag apart, for lags 0 to ``lags``."""
+    away = values - np.mean(values)
+    count = len(away)
+    spectrum = np.abs(np.fft.rfft(away, 2 * count)) ** 2
+    return np.asarray(np.fft.irfft(spectrum)[: lags + 1] / count)
+
+
+def colour(values: np.ndarray, white: float) -> Colour:
+    """Colour of values of which a variance ``white`` is known to be white (channel noise)."""
+    count = len(values)
+    products = autocorrelation(values, min(LAGS, count // 4))
+    size = max(products[0] - white, 0.0)
+    chance = products[0] / np.sqrt(count)
+    if len(products) < 8 or np.max(products[1:4]) < CORRELATED * chance or size == 0.0:
+        return Colour("white", float(np.sqrt(size)), 0.0, 0.0, 1.0)
+    memory, error, part = _pole(products, chance)
+    shares = products[1:] / products[0]
+    least = np.flatnonzero(shares < SMALL)
+    within = shares[: least[0]] if len(least) else shares
+    widening = float(np.sqrt(1.0 + 2.0 * np.sum(within)))
+    name = "drift" if memory > LONG * count or not len(least) else "one pole"
+    return Colour(name, float(np.sqrt(max(part, 0.0))), memory, error, widening)
+
+
+def _pole(products: np.ndarray, chance: float) -> tuple[float, float, float]:
+    """Time constant in samples, its uncertainty, and the variance of the exponential through the products."""
+    from scipy.optimize import least_squares
+
+    small = np.flatnonzero(products[1:] < SMALL * products[1])
+    last = max(4, int(small[0]) + 1 if len(small) else len(products) - 1)
+    lag, seen = np.arange(1, last + 1), products[1 : last + 1]
+    start = [np.log(max(0.5 * last, 1.0)), 1.0]
+    scale = max(products[1], chance)
+    fit = least_squares(
+        lambda p: p[1] * np.exp(-lag * np.exp(-p[0])) - seen / scale, start, x_scale=[1.0, 1.0]
+    )
+    spread = np.linalg.pinv(fit.jac.T @ fit.jac)
+    memory = float(np.exp(fit.x[0]))
+    # Products of a correlated noise are correlated over its memory.
+    error = memory * np.sqrt(spread[0, 0]) * (chance / scale) * np.sqrt(1.0 + 2.0 * memory)
+    return memory, float(error), float(fit.x[1] * scale)

@@ -1,13 +1,18 @@
 """Waveform harmonics, noise and jitter of two channels recorded in smooth motion, by least squares.
 
-The parameters of `ellipse` are extended to q = (o_c, o_s, a, b, phi, H_n ..., m_0 ... m_d): the phase of sample
-k is a reference rate times k plus a Legendre series in k with the coefficients m.
+The parameters of `ellipse` are extended to q = (o_c, o_s, a, b, phi, H ..., m_0 ... m_d): H are sizes of waves
+(order, part), the phase of sample k is a reference rate times k plus a series in k with the coefficients m: Legendre
+polynomials, or where the speed changes more, B-splines of third order with knots at least four periods apart.
+
+A harmonic of both channels alike is part 0. Parts 1 to 3 are what a channel has of its own: the quadrature of the
+cosine channel, the difference of the two in phase, the quadrature of the sine channel.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from itertools import pairwise
+from typing import TYPE_CHECKING, TypeAlias
 
 import numpy as np
 
@@ -17,35 +22,126 @@ if TYPE_CHECKING:
     from .ellipse import Rows, Squares
 
 
+# Points for each wave from which on each channel may have harmonics of its own.
+POINTS_PER_WAVE = 12
 LARGEST_DEGREE = 6
+MOST_PIECES = 64
+PERIODS_PER_PIECE = 4.0
+# Points with which the solver works; of longer recordings as many, evenly spread, and bins of all.
+MOST_POINTS = 1 << 17
 LARGEST_WAVE = 10
 SIGNIFICANT = 4.0
 ROUNDING = 1e-9
 ALIKE = 0.5
 SMALLEST = 1e-300
+BINS = 1 << 12
+CHUNK = 1 << 18
+
+
+Wave: TypeAlias = tuple[int, int]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class FittedPhase:
-    """Smooth phase of the samples: ``rate`` k + a Legendre series of ``degree`` over the recording."""
+    """Smooth phase of the samples: ``rate`` k + a series over the recording of ``count`` samples.
+
+    ``index`` are the numbers k of the points that are fitted; ``knots`` those of the spline, from -1 to 1, empty for
+    Legendre polynomials.
+    """
 
     rate: float
     degree: int
-    count: int
+    count: float
+    index: np.ndarray
+    knots: np.ndarray
 
     def basis(self, part: slice) -> np.ndarray:
-        """Legendre polynomials 0 to degree at the samples of a slice."""
-        k = np.arange(self.count)[part]
-        return np.asarray(np.polynomial.legendre.legvander(2.0 * k / (self.count - 1) - 1.0, self.degree))
+        """Functions of the series at the points of a slice."""
+        return self.basis_at(self.index[part])
+
+    def basis_at(self, k: np.ndarray) -> np.ndarray:
+        """Functions of the series at samples k."""
+        x = 2.0 * k / (self.count - 1) - 1.0
+        if not len(self.knots):
+            return np.asarray(np.polynomial.legendre.legvander(x, self.degree))
+        from scipy.interpolate import BSpline
+
+        return np.asarray(BSpline.design_matrix(x, self.knots, 3).toarray())
 
     def phase(self, coefficients: np.ndarray, part: slice) -> np.ndarray:
-        """Phase of the samples of a slice, rad."""
-        return np.asarray(self.rate * np.arange(self.count)[part] + self.basis(part) @ coefficients)
+        """Phase of the points of a slice, rad."""
+        return self.phase_at(coefficients, self.index[part])
+
+    def phase_at(self, coefficients: np.ndarray, k: np.ndarray) -> np.ndarray:
+        """Phase of samples k, rad."""
+        return np.asarray(self.rate * k + self.basis_at(k) @ coefficients)
 
     def turns(self, coefficients: np.ndarray) -> float:
         """Signal periods between first and last sample, negative backwards."""
-        odd = 2.0 * np.sum(coefficients[1::2])
-        return float((self.rate * (self.count - 1) + odd) / (2.0 * np.pi))
+        ends = self.phase_at(coefficients, np.array([0.0, self.count - 1.0]))
+        return float((ends[1] - ends[0]) / (2.0 * np.pi))
+
+
+def fitted_phase(angle: np.ndarray, k: np.ndarray) -> tuple[FittedPhase, np.ndarray, np.ndarray]:
+    """Smooth phase through the angles at k, by the fewest functions that do, its coefficients, and the points used."""
+    # The mean step is subtracted first, so that unwrapping works at any speed, even near half a period per sample.
+    count = len(angle)
+    few = slice(0, 1 << 20)
+    near = np.diff(k[few]) < 1.5
+    rate = float(np.angle(np.mean(np.exp(1j * np.diff(angle[few])[near]))))
+    phase = angle - rate * k
+    phase -= 2.0 * np.pi * np.floor(phase / (2.0 * np.pi) + 0.5)
+    phase = np.unwrap(phase)
+    used = (
+        np.arange(count) if count <= MOST_POINTS else np.linspace(0, count - 1, MOST_POINTS).astype(np.int64)
+    )
+    phase, index = phase[used], k[used]
+    span = k[-1] + 1
+    largest = min(LARGEST_DEGREE, count // 10)
+    trial = FittedPhase(rate, largest, span, index, np.empty(0))
+    basis = trial.basis(slice(None))
+    inverse = np.linalg.inv(basis.T @ basis)
+    values = inverse @ (basis.T @ phase)
+    left = phase - basis @ values
+    variance = np.sum(left**2) / (len(index) - largest - 1)
+    significant = np.abs(values) > SIGNIFICANT * np.sqrt(variance * np.diag(inverse)) + ROUNDING
+    knots = _knots(left, rate * index + basis @ values, 2.0 * index / (span - 1) - 1.0)
+    degree = max(1, int(np.max(np.nonzero(significant)[0], initial=1))) if not len(knots) else len(knots) - 5
+    motion = FittedPhase(rate, degree, span, index, knots)
+    return motion, np.linalg.lstsq(motion.basis(slice(None)), phase, rcond=None)[0], used
+
+
+def _knots(left: np.ndarray, phase: np.ndarray, x: np.ndarray) -> np.ndarray:
+    """Knots of the spline that the motion needs beyond a polynomial; empty where that does."""
+    # Motion is steep in its spectrum, jitter flat: the last doubling of the pieces that takes out twice as much
+    # for each coefficient as the one after it is motion. All pieces have the same number of periods.
+    path = np.concatenate([[0.0], np.cumsum(np.abs(np.diff(phase)))])
+    most = min(MOST_PIECES, int(path[-1] / (2.0 * np.pi * PERIODS_PER_PIECE)), len(left) // 40)
+    pieces = [count for count in (8, 16, 32, 64) if count <= most]
+    if len(pieces) < 2:
+        return np.empty(0)
+    knots = [_spline_knots(x, path, count) for count in pieces]
+    squares = [float(np.sum(left**2)), *(_left_by_spline(x, left, part) for part in knots)]
+    added = [pieces[0] - 4, *(b - a for a, b in pairwise(pieces))]
+    taken = [(a - b) / n for (a, b), n in zip(pairwise(squares), added, strict=True)]
+    floor = 5.0 * squares[-1] / len(left) + ROUNDING**2
+    wanted = [i for i in range(len(taken) - 1) if taken[i] > max(2.0 * taken[i + 1], floor)]
+    if taken[-1] > max(floor, squares[-1] / added[-1]):
+        wanted.append(len(taken) - 1)
+    return knots[wanted[-1]] if wanted else np.empty(0)
+
+
+def _spline_knots(x: np.ndarray, path: np.ndarray, pieces: int) -> np.ndarray:
+    """Knots of a cubic spline with pieces of the same length of path."""
+    inner = np.interp(path[-1] * np.arange(1, pieces) / pieces, path, x)
+    return np.concatenate([[-1.0] * 4, inner, [1.0] * 4])
+
+
+def _left_by_spline(x: np.ndarray, values: np.ndarray, knots: np.ndarray) -> float:
+    """Sum of squares that a spline leaves of values."""
+    from scipy.interpolate import make_lsq_spline
+
+    return float(np.sum((values - make_lsq_spline(x, values, knots)(x)) ** 2))
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,8 +168,9 @@ class Steady:
 
     q: np.ndarray
     covariance: np.ndarray
-    # Orders of the significant harmonics.
-    orders: tuple[int, ...]
+    # Significant waves.
+    waves: tuple[Wave, ...]
+    motion: FittedPhase
     # Signal periods in the recording, and degree of the phase.
     turns: float
     degree: int
@@ -81,87 +178,92 @@ class Steady:
     # Smallest significant harmonic.
     limit: float
 
+    @property
+    def phase(self) -> np.ndarray:
+        """Phase of the points, rad."""
+        return self.motion.phase(self.q[5 + len(self.waves) :], slice(None))
 
-def fit_steady(q: np.ndarray, c: np.ndarray, s: np.ndarray, orders: tuple[int, ...]) -> Steady:
-    """Waveform with the significant harmonics among ``orders``, started from the ellipse ``q``."""
-    motion, coefficients = _motion(np.angle(ellipse.corrected(q, c, s)))
-    start = np.concatenate([q, np.zeros(len(orders)), coefficients])
-    squares = _solve(start, c, s, orders, motion, (1.0, 0.0))
-    weights = _weights(_spread(squares, c, s, orders, motion))
-    squares = _solve(squares.q, c, s, orders, motion, weights)
-    chosen, limit = _significant(squares, orders)
-    kept = [*range(5), *(5 + orders.index(n) for n in chosen), *range(5 + len(orders), len(squares.q))]
+    @property
+    def curve(self) -> np.ndarray:
+        """Points of the fitted waveform at these phases."""
+        return curve_at(self.q, self.phase, self.waves)[0]
+
+
+def fit_steady(
+    q: np.ndarray, c: np.ndarray, s: np.ndarray, orders: tuple[int, ...], k: np.ndarray | None = None
+) -> Steady:
+    """Waveform with the significant waves of these orders, from the ellipse ``q`` on; k are uneven sample times."""
+    k = np.arange(len(c)) if k is None else k
+    motion, coefficients, used = fitted_phase(np.angle(ellipse.corrected(q, c, s)), k)
+    all_c, all_s, (c, s) = c, s, (c[used], s[used])
+    parts = range(4) if len(c) >= POINTS_PER_WAVE * 4 * len(orders) else range(1)
+    waves: tuple[Wave, ...] = tuple((n, part) for n in orders for part in parts)
+    start = np.concatenate([q, np.zeros(len(waves)), coefficients])
+    squares = _solve(start, c, s, waves, motion, (1.0, 0.0))
+    weights = _weights(_spread(squares, c, s, waves, motion))
+    squares = _solve(squares.q, c, s, waves, motion, weights)
+    chosen, limit = _significant(squares, waves)
+    kept = [*range(5), *(5 + waves.index(wave) for wave in chosen), *range(5 + len(waves), len(squares.q))]
     squares = _solve(squares.q[kept], c, s, chosen, motion, weights)
     spread = _spread(squares, c, s, chosen, motion)
     if spread.shaky and len(c) > 6 * LARGEST_WAVE:
         noise, error = _noise_beside_jitter(squares, c, s, chosen, motion, spread)
         spread = replace(spread, noise=noise, noise_error=error)
+    if len(all_c) > len(c):
+        squares = _of_all(squares, all_c, all_s, k, chosen, motion)
     q, covariance = _undamped(squares, chosen, spread.jitter if spread.shaky else 0.0)
     turns = motion.turns(q[5 + len(chosen) :])
-    return Steady(q, covariance, chosen, turns, motion.degree, spread, limit)
+    return Steady(q, covariance, chosen, motion, turns, motion.degree, spread, limit)
 
 
 def _solve(
     start: np.ndarray,
     c: np.ndarray,
     s: np.ndarray,
-    orders: tuple[int, ...],
+    waves: tuple[Wave, ...],
     motion: FittedPhase,
     weights: tuple[float, float],
 ) -> Squares:
     def rows(q: np.ndarray, part: slice) -> tuple[Rows, ...]:
-        return _rows(q, c[part], s[part], orders, motion, part, weights)
+        return _rows(q, c[part], s[part], waves, motion, part, weights)
 
     return ellipse.solve(start, rows, len(c))
 
 
-def _motion(angle: np.ndarray) -> tuple[FittedPhase, np.ndarray]:
-    """Smooth phase through the angles, of the highest significant degree, and its coefficients."""
-    # The mean step is subtracted first, so that unwrapping works at any speed, even near half a period per sample.
-    rate = float(np.angle(np.mean(np.exp(1j * np.diff(angle)))))
-    k = np.arange(len(angle))
-    phase = np.unwrap(np.angle(np.exp(1j * (angle - rate * k))))
-    largest = min(LARGEST_DEGREE, len(angle) // 10)
-    basis = FittedPhase(rate, largest, len(angle)).basis(slice(None))
-    inverse = np.linalg.inv(basis.T @ basis)
-    values = inverse @ (basis.T @ phase)
-    variance = np.sum((phase - basis @ values) ** 2) / (len(angle) - largest - 1)
-    significant = np.abs(values) > SIGNIFICANT * np.sqrt(variance * np.diag(inverse)) + ROUNDING
-    degree = max(1, int(np.max(np.nonzero(significant)[0], initial=1)))
-    motion = FittedPhase(rate, degree, len(angle))
-    return motion, np.linalg.lstsq(motion.basis(slice(None)), phase, rcond=None)[0]
-
-
-def _curve(
-    q: np.ndarray, theta: np.ndarray, orders: tuple[int, ...]
+def curve_at(
+    q: np.ndarray, theta: np.ndarray, waves: tuple[Wave, ...]
 ) -> tuple[np.ndarray, np.ndarray, list[np.ndarray]]:
-    """Points of the waveform, their derivative by theta, and the wave of each harmonic."""
+    """Points of the waveform, their derivative by theta, and each wave."""
     point, tangent = ellipse.ellipse(q, theta)
-    waves = []
-    for n, size in zip(orders, q[5:], strict=False):
-        quarter = n * (theta - 0.5 * np.pi)
-        waves.append(np.cos(n * theta) + 1j * np.cos(quarter))
-        point = point + size * waves[-1]
-        tangent = tangent - size * n * (np.sin(n * theta) + 1j * np.sin(quarter))
-    return q[0] + 1j * q[1] + point, tangent, waves
+    shapes = []
+    for (n, part), size in zip(waves, q[5:], strict=False):
+        late = n * (theta - 0.5 * np.pi)
+        first = {0: np.cos(n * theta), 1: np.sin(n * theta), 2: np.cos(n * theta), 3: 0.0}[part]
+        second = {0: np.cos(late), 1: 0.0, 2: -np.cos(late), 3: np.sin(late)}[part]
+        slope = {0: -np.sin(n * theta) - 1j * np.sin(late), 1: np.cos(n * theta),
+                 2: -np.sin(n * theta) + 1j * np.sin(late), 3: 1j * np.cos(late)}[part]  # fmt: skip
+        shapes.append(first + 1j * second)
+        point = point + size * shapes[-1]
+        tangent = tangent + size * n * slope
+    return q[0] + 1j * q[1] + point, tangent, shapes
 
 
 def _rows(
     q: np.ndarray,
     c: np.ndarray,
     s: np.ndarray,
-    orders: tuple[int, ...],
+    waves: tuple[Wave, ...],
     motion: FittedPhase,
     part: slice,
     weights: tuple[float, float],
 ) -> tuple[Rows, ...]:
     """Radial and tangential rows, each over its standard deviation."""
-    theta = motion.phase(q[5 + len(orders) :], part)
-    point, tangent, waves = _curve(q, theta, orders)
+    theta = motion.phase(q[5 + len(waves) :], part)
+    point, tangent, shapes = curve_at(q, theta, waves)
     speed = np.abs(tangent)
     unit = tangent / speed
     noise, jitter = weights
-    columns = np.stack(ellipse.ellipse_columns(q, theta) + waves, axis=1)
+    columns = np.stack(ellipse.ellipse_columns(q, theta) + shapes, axis=1)
     columns = np.concatenate([columns, tangent[:, None] * motion.basis(part)], axis=1)
     sizes = np.full_like(speed, np.sqrt(noise)), np.sqrt(noise + jitter * speed**2)
     return tuple(
@@ -174,11 +276,11 @@ def _rows(
 
 
 def _spread(
-    squares: Squares, c: np.ndarray, s: np.ndarray, orders: tuple[int, ...], motion: FittedPhase
+    squares: Squares, c: np.ndarray, s: np.ndarray, waves: tuple[Wave, ...], motion: FittedPhase
 ) -> Spread:
     """Spread of the residuals: noise appears equally in both directions, jitter only along the curve."""
-    theta = motion.phase(squares.q[5 + len(orders) :], slice(None))
-    radial, angle, flat = _residuals(squares.q, c, s, theta, orders)
+    theta = motion.phase(squares.q[5 + len(waves) :], slice(None))
+    radial, angle, flat = residuals(squares.q, c, s, theta, waves)
     free = len(c) - squares.spent
     noise, tangential = np.sum(radial**2) / free[0], np.sum(angle**2) / free[1]
     of_noise = flat * noise
@@ -187,11 +289,11 @@ def _spread(
     return Spread(noise, noise * np.sqrt(2.0 / free[0]), tangential - of_noise, jitter_error, correlation)
 
 
-def _residuals(
-    q: np.ndarray, c: np.ndarray, s: np.ndarray, theta: np.ndarray, orders: tuple[int, ...]
+def residuals(
+    q: np.ndarray, c: np.ndarray, s: np.ndarray, theta: np.ndarray, waves: tuple[Wave, ...]
 ) -> tuple[np.ndarray, np.ndarray, float]:
     """Distances across the curve, angles along it, and the mean square angle of a unit length."""
-    point, tangent, _ = _curve(q, theta, orders)
+    point, tangent, _ = curve_at(q, theta, waves)
     speed = np.abs(tangent)
     offset = (c + 1j * s - point) * tangent.conj() / speed
     return offset.imag, offset.real / speed, float(np.mean(speed**-2))
@@ -201,19 +303,19 @@ def _noise_beside_jitter(
     squares: Squares,
     c: np.ndarray,
     s: np.ndarray,
-    orders: tuple[int, ...],
+    waves: tuple[Wave, ...],
     motion: FittedPhase,
     spread: Spread,
 ) -> tuple[float, float]:
     """Noise variance and its uncertainty, corrected for the effect of jitter on the radius."""
     # A point with the phase error d lies d^2/2 inside the tangent, and the mean curve lies inside the true one. So the
     # jitter estimated from the tangential residuals is added to the phase, and cyclic errors of the radius are removed.
-    theta = motion.phase(squares.q[5 + len(orders) :], slice(None))
-    _, angle, flat = _residuals(squares.q, c, s, theta, orders)
+    theta = motion.phase(squares.q[5 + len(waves) :], slice(None))
+    _, angle, flat = residuals(squares.q, c, s, theta, waves)
     theta = theta + angle * spread.jitter / (spread.jitter + flat * spread.noise)
-    radial = _residuals(squares.q, c, s, theta, orders)[0]
-    waves = [f(n * theta) for n in range(LARGEST_WAVE + 1) for f in (np.cos, np.sin)]
-    columns = np.stack([wave for wave in waves if np.any(wave)], axis=1)
+    radial = residuals(squares.q, c, s, theta, waves)[0]
+    cyclic = [f(n * theta) for n in range(LARGEST_WAVE + 1) for f in (np.cos, np.sin)]
+    columns = np.stack([wave for wave in cyclic if np.any(wave)], axis=1)
     values, _, rank, _ = np.linalg.lstsq(columns, radial, rcond=1e-9)
     free = len(c) - rank
     noise = np.sum((radial - columns @ values) ** 2) / free
@@ -227,28 +329,63 @@ def _weights(spread: Spread) -> tuple[float, float]:
     return max(spread.noise, 1e-6 * spread.jitter), spread.jitter
 
 
-def _significant(squares: Squares, orders: tuple[int, ...]) -> tuple[tuple[int, ...], float]:
-    """Orders of significant harmonics, and the largest size that is not significant."""
+def _of_all(
+    squares: Squares,
+    c: np.ndarray,
+    s: np.ndarray,
+    k: np.ndarray,
+    waves: tuple[Wave, ...],
+    motion: FittedPhase,
+) -> Squares:
+    """The fit of some points, one step further with the means of all points in narrow bins of the phase."""
+    # The phase is known well enough from some points; within a bin the channels are straight.
+    shape = 5 + len(waves)
+    sums = np.zeros((4, BINS))
+    for first in range(0, len(c), CHUNK):
+        part = slice(first, first + CHUNK)
+        turns = motion.phase_at(squares.q[shape:], k[part]) / (2.0 * np.pi)
+        turns -= np.floor(turns)
+        place = np.minimum((turns * BINS).astype(np.int64), BINS - 1)
+        for row, weight in enumerate((None, turns, c[part], s[part])):
+            sums[row] += np.bincount(place, weight, BINS)
+    filled = sums[0] > 0.0
+    number, theta = sums[0][filled], 2.0 * np.pi * sums[1][filled] / sums[0][filled]
+    point, _, shapes = curve_at(squares.q, theta, waves)
+    columns = np.stack(ellipse.ellipse_columns(squares.q, theta) + shapes, axis=1)
+    away = (sums[2][filled] + 1j * sums[3][filled]) / number - point
+    weight = np.sqrt(number)[:, None]
+    matrix = np.concatenate([columns.real * weight, columns.imag * weight])
+    step = np.linalg.lstsq(
+        matrix, np.concatenate([away.real, away.imag]) * np.tile(weight[:, 0], 2), rcond=None
+    )[0]
+    q, covariance = squares.q.copy(), squares.covariance * (len(motion.index) / len(c))
+    q[:shape] += step
+    return replace(squares, q=q, covariance=covariance)
+
+
+def _significant(squares: Squares, waves: tuple[Wave, ...]) -> tuple[tuple[Wave, ...], float]:
+    """Significant waves, and the largest size of a harmonic that is not significant."""
     # Strongly correlated harmonics are tested together: with much jitter only the sum of h3 and h5 is determined, and
     # one of them alone would take all of it.
-    part = slice(5, 5 + len(orders))
+    part = slice(5, 5 + len(waves))
     sizes, covariance = squares.q[part], squares.covariance[part, part]
     errors = np.sqrt(np.diag(covariance))
     linked = np.abs(covariance / np.outer(errors, errors)) > ALIKE
-    linked = np.linalg.matrix_power(linked.astype(float), len(orders)) > 0.0
+    linked = np.linalg.matrix_power(linked.astype(float), len(waves)) > 0.0
     chosen = []
-    for n, group in zip(orders, linked, strict=True):
+    for wave, group in zip(waves, linked, strict=True):
         weight = sizes[group] @ np.linalg.solve(covariance[np.ix_(group, group)], sizes[group])
         # Chance exceeds this about as rarely for a group as for a single harmonic.
         limit = SIGNIFICANT**2 + 3.5 * (np.count_nonzero(group) - 1)
         if weight > limit and np.max(np.abs(sizes[group])) > ROUNDING * squares.q[2]:
-            chosen.append(n)
-    return tuple(chosen), float((SIGNIFICANT * np.max(errors) + ROUNDING) / squares.q[2])
+            chosen.append(wave)
+    alike = [error for (_, own), error in zip(waves, errors, strict=True) if own == 0]
+    return tuple(chosen), float((SIGNIFICANT * np.max(alike) + ROUNDING) / squares.q[2])
 
 
-def _undamped(squares: Squares, orders: tuple[int, ...], jitter: float) -> tuple[np.ndarray, np.ndarray]:
+def _undamped(squares: Squares, waves: tuple[Wave, ...], jitter: float) -> tuple[np.ndarray, np.ndarray]:
     """Parameters and covariance without the factor exp(-n^2 jitter/2) by which jitter reduces order n."""
     gain = np.ones(len(squares.q))
     gain[2:4] = np.exp(0.5 * jitter)
-    gain[5 : 5 + len(orders)] = [np.exp(0.5 * n * n * jitter) for n in orders]
+    gain[5 : 5 + len(waves)] = [np.exp(0.5 * n * n * jitter) for n, _ in waves]
     return squares.q * gain, squares.covariance * np.outer(gain, gain)

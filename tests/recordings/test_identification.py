@@ -7,7 +7,7 @@ import pytest
 
 import encsim
 from encsim import identify
-from encsim.recordings import ellipse, record_quality
+from encsim.recordings import ellipse, identification
 
 TAU = 2.0 * np.pi
 FAULTS = {
@@ -320,7 +320,7 @@ def test_remark_tells_what_is_odd(channels, remark):
 
 def test_clean_forward_recording_has_no_remark_of_its_own():
     c, s = record(steady_phase(600), noise=0.01)
-    assert list(record_quality.remarks(c, s, c + 1j * s, 1.0)) == []
+    assert list(identification.remarks(c, s, c + 1j * s, 1.0)) == []
 
 
 @pytest.mark.parametrize("factor", [1e-300, 1e-5, 1e300, -1.0])

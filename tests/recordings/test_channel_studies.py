@@ -1,0 +1,224 @@
+"""Identification on simulated recordings with known truth, published data through the same code, a recorded pair."""
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+import encsim
+from encsim.recordings import ellipse, identification
+
+TAU = 2.0 * np.pi
+DATA = Path(__file__).resolve().parents[1] / "data"
+HARMONICS = {3: 0.01, 5: -0.006}
+
+
+def simulated(seed, *, count=1000, bits=0, noise=0.005, third=0.0):
+    """Channels at a changing speed, converted, and their truth; ``third`` has one sign in both channels."""
+    rng = np.random.default_rng(seed)
+    k = np.arange(count)
+    theta = TAU * (rng.uniform(0.02, 0.09) * k + rng.random() + rng.uniform(0.5, 2.0) * (k / count) ** 2)
+    offset, gain, phase = rng.uniform(-0.05, 0.05, 2), rng.uniform(-0.05, 0.05), rng.uniform(-0.05, 0.05)
+    c = np.cos(theta) + sum(h * np.cos(n * theta) for n, h in HARMONICS.items()) + third * np.cos(3 * theta)
+    s = (1 + gain) * np.sin(theta + phase) + third * np.sin(3 * theta)
+    s += sum(h * np.cos(n * (theta - TAU / 4)) for n, h in HARMONICS.items())
+    c, s = (row + part + noise * rng.standard_normal(count) for row, part in zip((c, s), offset, strict=True))
+    if bits:
+        step = 2.5 / 2**bits
+        c, s = (np.floor(row / step + 0.5) * step for row in (c, s))
+    return c, s, {"offset": offset, "gain": gain, "phase": phase}
+
+
+def deviations(fit, truth):
+    """Deviations from the truth in standard uncertainties."""
+    signal, sure = fit.signal, fit.uncertainty
+    off = [(signal.offset[i] - truth["offset"][i]) / sure["offset"][i] for i in (0, 1)]
+    off += [(signal.gain - truth["gain"]) / sure["gain"], (signal.phase - truth["phase"]) / sure["phase"]]
+    return off + [
+        (signal.harmonics[n] - h) / sure["harmonics"][n]
+        for n, h in HARMONICS.items()
+        if n in signal.harmonics
+    ]
+
+
+@pytest.mark.parametrize(("bits", "noise"), [(6, 0.01), (8, 0.003), (12, 0.003), (16, 0.003)])
+def test_truth_lies_within_four_uncertainties_at_any_number_of_bits(bits, noise, cases):
+    off = []
+    for seed in range(cases(6, 200)):
+        c, s, truth = simulated(seed, bits=bits, noise=noise)
+        off += deviations(encsim.identify(c, s, True), truth)
+    off = np.abs(off)
+    # 99 % within 4; 95 % intervals: not fewer than chance leaves of so many figures.
+    assert np.mean(off < 4.0) >= 0.99
+    assert np.mean(off < 1.96) >= 0.95 - 4.0 * np.sqrt(0.0475 / len(off))
+
+
+@pytest.mark.parametrize("steady", [False, True])
+def test_noise_of_an_8_bit_recording_is_without_its_steps(steady):
+    step = 2.5 / 2**8
+    c, s, _ = simulated(3, count=4000, bits=8, noise=0.4 * step)
+    fit = encsim.identify(c, s, steady)
+    # With the steps it would be 23 % higher; their harmonics h3 + h5 are taken out of both.
+    assert fit.signal.noise == pytest.approx(0.4 * step, rel=0.06)
+    assert fit.step == pytest.approx((step, step), rel=1e-3)
+    assert "in steps" in " ".join(fit.remarks)
+
+
+def test_third_harmonic_of_one_sign_is_told_for_each_channel():
+    c, s, _ = simulated(5, count=3000, noise=0.001, third=0.02)
+    fit = encsim.identify(c, s, True)
+    assert fit.valid
+    cosine, sine = (np.multiply(*[f(x) for f, x in ((float, h[3][0]), (np.exp, 1j * h[3][1]))])
+                    for h in (fit.harmonics_cosine, fit.harmonics_sine))  # fmt: skip
+    # sin 3t is cos 3(t - 90 deg) with the other sign.
+    assert cosine == pytest.approx(0.03, abs=2e-4)
+    assert sine == pytest.approx(-0.01, abs=2e-4)
+    assert "differ between the channels" in " ".join(fit.remarks)
+
+
+def test_forty_random_points_are_enough():
+    theta = TAU * np.random.default_rng(0).random(40)
+    assert encsim.identify(np.cos(theta), np.sin(theta)).valid
+
+
+@pytest.mark.parametrize("steady", [False, True])
+def test_drifting_offset_is_refused_or_told(steady):
+    theta = TAU * 0.0123 * np.arange(4000)
+    grain = 0.003 * np.random.default_rng(1).standard_normal((2, 4000))
+    for drift, valid in ((0.3, False), (0.05, True)):
+        c = np.cos(theta) + grain[0] + drift * np.arange(4000) / 4000
+        fit = encsim.identify(c, np.sin(theta) + grain[1], steady)
+        assert fit.valid is valid
+        assert "offset drifts" in " ".join((*fit.reasons, *fit.remarks))
+
+
+def test_speed_may_change_and_turn_round():
+    k = np.arange(6000)
+    theta = TAU * 60.0 * np.sin(TAU * k / 6000 * 0.9)
+    rng = np.random.default_rng(2)
+    c, s = (
+        np.cos(theta) + 0.02 * np.cos(3 * theta),
+        1.03 * np.sin(theta) + 0.02 * np.cos(3 * (theta - TAU / 4)),
+    )
+    fit = encsim.identify(encsim.Capture("channels", rate=1e4, cosine=c + 0.002 * rng.standard_normal(6000),
+                                         sine=s + 0.002 * rng.standard_normal(6000)))  # fmt: skip
+    assert fit.valid
+    assert fit.steady
+    assert fit.signal.gain == pytest.approx(0.03, abs=4 * fit.uncertainty["gain"])
+    assert fit.signal.harmonics[3] == pytest.approx(0.02, abs=4 * fit.uncertainty["harmonics"][3])
+
+
+def test_one_pole_jitter_is_recognised_with_its_corner():
+    rng, count, rate, corner = np.random.default_rng(6), 20_000, 1e4, 200.0
+    a = np.exp(-TAU * corner / rate)
+    jitter = np.zeros(count)
+    for i, kick in enumerate(0.02 * np.sqrt(1 - a * a) * rng.standard_normal(count - 1), 1):
+        jitter[i] = a * jitter[i - 1] + kick
+    theta = TAU * 0.0317 * np.arange(count) + jitter
+    grain = 0.002 * rng.standard_normal((2, count))
+    capture = encsim.Capture(
+        "channels", rate=rate, cosine=np.cos(theta) + grain[0], sine=np.sin(theta) + grain[1]
+    )
+    fit = encsim.identify(capture, period=20e-6)
+    assert fit.jitter_colour == "one pole"
+    assert fit.jitter_bandwidth == pytest.approx(corner, rel=0.2)
+    assert fit.signal.jitter_bandwidth == fit.jitter_bandwidth
+    assert fit.phase_jitter == pytest.approx(0.02, rel=0.1)
+
+
+def test_uncertainty_is_not_below_the_bound_and_reaches_it_without_steps():
+    c, s, _ = simulated(1, count=2000, noise=0.004)
+    fit = encsim.identify(c, s, True)
+    # Known phase, N points, noise 0.004: offset 1, gain 2 times noise/sqrt(N); 5 %: the noise is estimated.
+    assert fit.bound["offset"][0] == pytest.approx(0.004 / np.sqrt(2000), rel=0.1)
+    assert fit.bound["gain"] == pytest.approx(2 * 0.004 / np.sqrt(2000), rel=0.1)
+    assert fit.uncertainty["gain"] >= fit.bound["gain"]
+    assert fit.correlation["gain"]["gain"] == pytest.approx(1.0)
+
+
+def generator(count=1000):
+    n, values = 1234567890, []
+    for _ in range(count):
+        values.append(n / 2147483647)
+        n = 16807 * n % 2147483647
+    return np.array(values)
+
+
+# NIST SP 1065 (Riley 2008), test suite: frequency data, overlapping Allan deviation of 10 points; Allan deviation.
+NINE = np.array([892.0, 809.0, 823.0, 798.0, 671.0, 644.0, 883.0, 903.0, 677.0])
+
+
+def test_allan_deviation_of_the_published_points():
+    phase = np.concatenate([[0.0], np.cumsum(NINE)])
+    found = identification.allan_deviation(phase, 1.0, np.array([1, 2]))
+    assert found[1] == pytest.approx(85.95287, rel=1e-6)
+
+
+@pytest.mark.parametrize(("averages", "published"), [(10, 0.09965736), (100, 0.03897804)])
+def test_allan_deviation_of_the_published_generator(averages, published):
+    # The published figures are without overlap: every averages-th phase.
+    phase = np.concatenate([[0.0], np.cumsum(generator())])[::averages]
+    found = identification.allan_deviation(phase, float(averages), np.array([1]))
+    assert found[0] == pytest.approx(published, rel=1e-6)
+
+
+MISRA_X = [77.6, 114.9, 141.1, 190.8, 239.9, 289.0, 332.8, 378.4, 434.8, 477.3, 536.8, 593.1, 689.1, 760.0]
+MISRA_Y = [10.07, 14.73, 17.94, 23.93, 29.61, 35.18, 40.02, 44.82, 50.76, 55.05, 61.01, 66.4, 75.47, 81.78]
+
+
+def test_solver_gives_the_certified_values_of_misra1a():
+    # NIST StRD, nonlinear regression, Misra1a: certified parameters and their standard deviations.
+    x, y = np.array(MISRA_X), np.array(MISRA_Y)
+
+    def rows(q, part):
+        decay = np.exp(-q[1] * 1e-4 * x[part])
+        columns = np.stack([1.0 - decay, q[0] * 1e-4 * x[part] * decay], axis=1)
+        return ((y[part] - q[0] * (1.0 - decay), columns),)
+
+    found = ellipse.solve(np.array([250.0, 5.0]), rows, len(x), lambda q: bool(np.all(q > 0.0)))
+    assert found.q == pytest.approx([238.94212918, 5.5015643181], rel=1e-8)
+    errors = np.sqrt(np.diag(found.covariance))
+    assert errors == pytest.approx([2.7070075241, 0.072668688436], rel=1e-6)
+
+
+@pytest.fixture(scope="module")
+def magnetic():
+    """Recorded by others, origin in tests/data: two field directions while a sensor turns, and its gyroscope."""
+    path = DATA / "magnetic_two_channel_spin_mit" / "spin_z_3turns.csv"
+    return encsim.Capture.read(path)
+
+
+def test_magnetic_pair_is_read_without_its_held_samples(magnetic):
+    assert magnetic.kind == "channels"
+    assert any("held" in note for note in magnetic.notes)
+
+
+def test_magnetic_pair_gives_the_known_ellipse_and_the_warning(magnetic):
+    moving = np.abs(np.degrees(magnetic.velocity)) > 20.0
+    fit = encsim.identify(magnetic.cosine[moving], magnetic.sine[moving])
+    # Figures found from the file by another program: offsets 1.06, 2.99 uT, gain ratio 0.969, -0.66 deg, 2.4 %.
+    assert np.multiply(fit.signal.offset, fit.amplitude) == pytest.approx([1.06, 2.99], abs=0.02)
+    assert 1.0 + fit.signal.gain == pytest.approx(0.969, abs=0.002)
+    assert np.degrees(fit.signal.phase) == pytest.approx(-0.66, abs=0.1)
+    assert fit.residual == pytest.approx(0.024, abs=0.001)
+    assert "no proof" in " ".join(fit.remarks)
+
+
+def test_step_of_a_converter_is_found_and_none_where_there_is_none():
+    theta = TAU * 0.0123 * np.arange(3000)
+    step = 2.5 / 2**10
+    assert identification.converter_step(np.rint(np.cos(theta) / step) * step) == pytest.approx(
+        step, rel=1e-6
+    )
+    assert identification.converter_step(np.cos(theta)) == 0.0
+
+
+def test_long_recording_uses_all_points():
+    rng = np.random.default_rng(3)
+    count = 140_000
+    theta = TAU * 0.0123 * np.arange(count)
+    grain = 0.01 * rng.standard_normal((2, count))
+    for steady, factor in ((True, 1.0), (False, np.sqrt(2.0))):
+        fit = encsim.identify(np.cos(theta) + 0.1 + grain[0], np.sin(theta) + grain[1], steady)
+        assert fit.uncertainty["offset"][0] == pytest.approx(factor * 0.01 / np.sqrt(count), rel=0.05)
+        assert abs(fit.signal.offset[0] - 0.1) < 4.0 * fit.uncertainty["offset"][0]

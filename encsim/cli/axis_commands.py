@@ -15,6 +15,7 @@ from .outputs import JobFailed
 from .parser import SPEED_HELP, axis_option, seed_option, threads_option
 
 if TYPE_CHECKING:
+    from ..layout import Report
     from ..recordings.capture import Capture
     from .command import CommandJob
     from .parser import Parser
@@ -280,12 +281,19 @@ def _needed_period(job: CommandJob) -> None:
 def _fitted_values(job: CommandJob) -> dict[str, Any] | None:
     """The fields of the signal that were fitted, {path: SI}."""
     fit = job.result
+    if not hasattr(fit, "signal"):
+        rule = "be left out for counts and positions"
+        checks.refuse(
+            "--into", rule, job.args.into, hint='encsim fit axis.toml capture.csv --free "signal.sde.1"'
+        )
     return {f"signal.{name}": getattr(fit.signal, name) for name in fit.uncertainty} if fit.valid else None
 
 
 def _fitted_axis(job: CommandJob) -> str | None:
     """Text of an axis file with the fitted signal."""
     fit, args = job.result, job.args
+    if not hasattr(fit, "signal"):
+        checks.refuse("--write-axis", "be left out for counts and positions", args.write_axis)
     if not fit.valid:
         return None
     from ..formats import edited_files
@@ -298,8 +306,15 @@ def _fitted_axis(job: CommandJob) -> str | None:
 
 
 def _refuse_invalid(job: CommandJob) -> None:
-    if not job.result.valid:
+    if hasattr(job.result, "signal") and not job.result.valid:
         raise JobFailed(f"the fit is refused: {'; '.join(job.result.reasons)}")
+
+
+def _identified(job: CommandJob) -> Report:
+    """Text of what channels, or counts and positions show."""
+    if hasattr(job.result, "signal"):
+        return reporting.axis_tables.fit(job.result, job.scale, job.capture.notes, long=job.long)
+    return reporting.measurement_text.motion(job.result, job.capture.notes, long=job.long)
 
 
 IDENTIFY = Command(
@@ -314,12 +329,12 @@ IDENTIFY = Command(
     outputs=[
         picture(
             "draw the recorded channels and the fit",
-            lambda job: job.result.plot() if job.result.valid else None,
+            lambda job: job.result.plot() if job.result.valid or not hasattr(job.result, "signal") else None,
         ),
         Output("--write-axis", "write an axis file with the fitted signal; needs --period", _fitted_axis),
         into("the fitted signal", _fitted_values),
     ],
-    text=lambda job: reporting.axis_tables.fit(job.result, job.scale, job.capture.notes, long=job.long),
+    text=_identified,
     finish=_refuse_invalid,
     functions=("identify",),
 )

@@ -189,7 +189,7 @@ class CalibrationAnswer:
 
 def _answer(job: CommandJob) -> CalibrationAnswer:
     """What the kind asks for."""
-    words, given = reporting.calibration_text, job.readings
+    words, given = reporting.measurement_text, job.readings
     if job.kind == "plan":
         plan = encsim.calibration_plan(job.steps, job.points)
         return CalibrationAnswer(plan, lambda: words.plan(plan, long=job.long))
@@ -221,7 +221,7 @@ def _maps(job: CommandJob) -> CalibrationAnswer:
     written = job.args.write_map or job.args.write_c or job.args.into
     map_ = _map(result, job) if written else None
     source = map_.c_table(bound=_bound(map_, job.bound)) if map_ and job.args.write_c else None
-    words = reporting.calibration_text
+    words = reporting.measurement_text
     tell = words.own_heads if job.kind else words.rings
     return CalibrationAnswer(result, lambda: tell(result, source, long=job.long), map_, source)
 

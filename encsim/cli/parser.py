@@ -23,6 +23,12 @@ COMMANDS = {
     "period": ("axis_commands", "show the error within one signal period"),
     "simulate": ("axis_commands", "simulate the encoder at one speed, sample by sample"),
     "identify": ("axis_commands", "identify the signal errors of two recorded channels"),
+    "compare": ("recording_commands", "compare a recording with the prediction for an axis"),
+    "separate": (
+        "recording_commands",
+        "tell errors of the encoder from motion of the machine, in several recordings",
+    ),
+    "fit": ("recording_commands", "fit keys of an axis file to recordings"),
     "limits": ("axis_commands", "show top speed, resolution, aliasing and null speeds"),
     "loop": ("loop_commands", "show the margins and the ripple of the closed loop"),
     "run": ("time_commands", "simulate the closed loop with friction, cogging and limits"),

@@ -12,6 +12,7 @@ from ..plotting import canvas
 from ..plotting.labels import Labels
 from ..plotting.stacks import StackPanel, into, labels_of, stack
 from ..plotting.ticks import Span
+from ..recordings import steady_pieces
 from ..recordings.comparison import is_closed, predicted_ripple
 from ..wording import axis_unit, digits, quantity, sentence
 
@@ -28,8 +29,8 @@ if TYPE_CHECKING:
 
 TALL, SHORT = {"a4": 50.0, "phone": 56.0}, {"a4": 34.0, "phone": 38.0}
 POINTS = 400
-# A spectrum is drawn over so many powers of ten below its highest line.
-DECADES = 1e-4
+# A spectrum is drawn down to this share of its highest line.
+DECADES = 1e-3
 # Orders named in a picture.
 NAMED = 6
 OWNERS = {"encoder": "cyclic", "machine": "force", "unknown": "noise"}
@@ -131,7 +132,7 @@ def _owner_panel(
     spans = (Span(1.0, 10.0, True), Span(0.1, 1.0, True))
     if len(rows):
         low = max((y - 2.0 * error).min(), 0.1 * y.min()) / unit[1]
-        spans = Span(x.min() / 1.4, x.max() * 1.4, True), Span(low / 1.6, y.max() / unit[1] * 2.2, True)
+        spans = Span(x.min() / 1.4, x.max() * 1.4, True), Span(low / 1.6, y.max() / unit[1] * 6.0, True)
     return StackPanel(
         f"{head[0]} ({unit[0]})",
         f"Order ({per})",
@@ -175,7 +176,7 @@ def comparison(result: Comparison, ax: Axes | None = None, *, style: Style = can
             per_period[-1],
             True,
         ),
-        Span(most * DECADES, most * 3.0, True),
+        Span(most * DECADES, most * 6.0, True),
         lambda ax: _spectrum(ax, result, per_period, unit[1], style),
     )
     if ax is not None:
@@ -189,7 +190,7 @@ def comparison(result: Comparison, ax: Axes | None = None, *, style: Style = can
     error = quantity(result.uncertainty, f"{unit_name}/s", 2)
     doubt = "" if result.valid else f" In doubt: {result.reasons[0]}."
     at = quantity(speed, f"{unit_name}/s")
-    note = f"At {at}; standard uncertainty {error}. Rings: lines that the axis explains.{doubt}"
+    note = f"At {at}; standard uncertainty {error}. Dots and line: measured; rings: what the axis explains.{doubt}"
     text = f"Spectrum of the measured velocity, log scales, with predicted lines. {sentence(title)}."
     return stack(style, canvas.Words(title, note, text), panels, gap=20.0).panels[0]
 
@@ -203,15 +204,16 @@ def _spectrum(ax: Axes, result: Comparison, order: np.ndarray, unit: float, styl
     )
     labels = Labels(ax, style)
     found = lines(result.axis, speed)
-    kept = found.velocity / unit > low
-    x, y = found.alias[kept] * pitch / speed, found.velocity[kept] / unit
-    ring = {**style.ring(), "markeredgecolor": style.colour("cyclic")}
-    if not is_closed(result.axis):
-        ax.plot(x, y, **ring)
-        labels.avoid_points(x, y)
-        for place in np.argsort(-y)[:NAMED]:
-            name = f"harmonic {found.harmonic[kept][place]:.4g}"
-            labels.at([name, name.removeprefix("harmonic ")], x[place], y[place], "cyclic", above=True)
+    # The closed loop leaves this share of each.
+    left = np.abs(steady_pieces.sensitivity(result.axis, found.frequency, speed))
+    size = found.velocity * left / unit
+    kept = size > low
+    x, y = found.alias[kept] * pitch / speed, size[kept]
+    ax.plot(x, y, **{**style.ring(), "markeredgecolor": style.colour("cyclic")})
+    labels.avoid_points(x, y)
+    for place in np.argsort(-y)[:NAMED]:
+        name = f"harmonic {found.harmonic[kept][place]:.4g}"
+        labels.at([name, name.removeprefix("harmonic ")], x[place], y[place], "cyclic", above=True)
     for line in result.unexplained[:NAMED]:
         name = f"order {line.order:.3g}" if np.isfinite(line.order) else quantity(line.frequency, "Hz")
         at = line.frequency * pitch / speed, line.amplitude / unit
@@ -230,7 +232,7 @@ def _compared(result: Comparison, style: Style) -> StackPanel:
         )
 
     return StackPanel(
-        f"Position error, amplitude: measured (dots), predicted (rings) ({unit[0]})",
+        f"Position error, amplitude ({unit[0]})",
         "Harmonic of the signal period",
         SHORT[style.page],
         Span(0.4, number.max() + 0.6, ticks={float(n): str(n) for n in number}),

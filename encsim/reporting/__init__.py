@@ -31,6 +31,10 @@ TEXTS = {
     "Sweep": ("tolerance_text", "sweep"),
     "Tolerance": ("tolerance_text", "tolerance"),
     "Identification": ("axis_tables", "fit"),
+    "MotionIdentification": ("measurement_text", "motion"),
+    "Comparison": ("measurement_text", "comparison"),
+    "Separation": ("measurement_text", "separation"),
+    "Fit": ("measurement_text", "fitted"),
 }
 
 

@@ -1,14 +1,27 @@
-"""Calibrations as text: the answer first, then orders and steps, then doubts."""
+"""Recordings and calibrations as text: the answer first, then orders and steps, then doubts."""
 
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from ..doubts import named
-from ..layout import DOUBT, Column, Notes, Paragraph, Report, ReportPart, TextTable, measured, texts, toned
+from ..layout import (
+    DOUBT,
+    LIMIT,
+    Column,
+    Notes,
+    Paragraph,
+    Report,
+    ReportPart,
+    TextTable,
+    measured,
+    texts,
+    toned,
+)
 from ..wording import number, show
 
 if TYPE_CHECKING:
@@ -18,6 +31,10 @@ if TYPE_CHECKING:
     from ..calibration.positioning import Positioning
     from ..calibration.self_calibration import SelfCalibration
     from ..calibration.two_rings import Calibration
+    from ..recordings.comparison import Comparison
+    from ..recordings.motion_fit import MotionIdentification
+    from ..recordings.parameter_fit import Fit
+    from ..recordings.separation import OwnedOrder, Separation
 
 
 ROWS, STEPS = 12, 20
@@ -217,3 +234,132 @@ def _equal(steps: np.ndarray) -> bool:
 def _coprime(count: int) -> int:
     """The next number that has no factor in common with this one."""
     return next(other for other in range(count + 1, 2 * count + 2) if math.gcd(other, count) == 1)
+
+
+def motion(result: MotionIdentification, notes: Sequence[str] = (), *, long: bool = False) -> Report:
+    """Report of what counts or positions in motion show."""
+    unit, error = result.unit, result.uncertainty
+    spread = (
+        f"Jitter {show(result.jitter, unit)} rms" if np.isfinite(result.jitter) else "Jitter does not show"
+    )
+    scatter = result.timing
+    timing = f"; the time between samples scatters by {show(scatter, 's')} rms" if scatter > 0.0 else ""
+    count = (
+        f"Resolution {show(result.resolution, unit)}. "
+        if np.isfinite(result.resolution)
+        else "No resolution seen. "
+    )
+    answer = [
+        f"{result.points} samples at {show(abs(result.speed), f'{unit}/s')}. {count}{spread}{timing}.",
+    ]
+    blocks: list[ReportPart] = []
+    if result.harmonics:
+        sizes, wide = np.array(list(result.harmonics.values())), list(error["harmonics"].values())
+        blocks.append(TextTable([
+            Column("harmonic", [str(n) for n in result.harmonics]),
+            measured("position error", sizes[:, 0], unit),
+            measured("uncertainty", wide, unit, largest=float(sizes[:, 0].max())),
+            measured("phase", sizes[:, 1], "rad"),
+        ], "Amplitudes per signal period:"))  # fmt: skip
+    if result.orders:
+        values = list(result.orders.values())
+        blocks.append(TextTable([
+            Column("order", [str(n) for n in result.orders]),
+            measured("velocity", values, f"{unit}/s"),
+            measured("uncertainty", list(error["orders"].values()), f"{unit}/s", largest=max(values)),
+        ], "Velocity amplitudes per revolution:"))  # fmt: skip
+    if np.isfinite(result.hysteresis):
+        blocks.append(Paragraph(f"Hysteresis {show(result.hysteresis, unit)}."))
+    return Report(answer, [*blocks, Notes(result.reasons, DOUBT), Notes([*result.remarks, *notes])], long)
+
+
+def comparison(result: Comparison, *, long: bool = False) -> Report:
+    """Report of a recording beside the prediction."""
+    unit = result.axis.scale.unit
+    verdict = result.verdict if result.agrees else toned(result.verdict, LIMIT)
+    answer = [
+        verdict,
+        f"At {show(abs(result.speed), f'{unit}/s')}; uncertainty {show(result.uncertainty, f'{unit}/s')}.",
+    ]
+    blocks: list[ReportPart] = []
+    if result.harmonics:
+        number_of, found, expected, wide = zip(*result.harmonics, strict=True)
+        top = max(*found, *expected)
+        blocks.append(TextTable([
+            Column("harmonic", [str(n) for n in number_of]),
+            measured("measured", found, unit, largest=top),
+            measured("predicted", expected, unit, largest=top),
+            measured("uncertainty", wide, unit, largest=top),
+        ], "Position error, amplitudes per signal period:"))  # fmt: skip
+    if result.unexplained:
+        frequency, order, size = zip(*result.unexplained, strict=True)
+        rotary = [Column("order", [number(n) for n in order])] if unit == "rad" else []
+        blocks.append(TextTable([
+            measured("frequency", frequency, "Hz"), measured("velocity", size, f"{unit}/s"), *rotary,
+        ], "Not explained by the axis:"))  # fmt: skip
+    return Report(answer, [*blocks, Notes(result.reasons, DOUBT)], long)
+
+
+OWNED_BY = {
+    "encoder": ("Error of the encoder, amplitudes:", "position"),
+    "machine": ("Disturbance by the machine, amplitudes at the motor:", "force"),
+    "unknown": ("Not decided, measured amplitudes:", "position"),
+}
+
+
+def separation(result: Separation, *, long: bool = False) -> Report:
+    """Report of the owners of orders."""
+    groups = {owner: [row for row in result.rows if row.owner == owner] for owner in OWNED_BY}
+    said = [f"{len(groups[owner])} of the {owner}" for owner in ("encoder", "machine")]
+    speeds = ", ".join(show(abs(speed), f"{result.axis.scale.unit}/s") for speed in result.speeds)
+    answer = [
+        f"Orders: {said[0]}, {said[1]}, {len(groups['unknown'])} not decided. Speeds: {speeds}.",
+        result.advice,
+    ]
+    units = result.unit_words()
+    tables = [
+        _owned(rows, OWNED_BY[owner][0], units[OWNED_BY[owner][1]]) for owner, rows in groups.items() if rows
+    ]
+    return Report(answer, [*tables, Notes(result.reasons, DOUBT)], long)
+
+
+def _owned(rows: list[OwnedOrder], title: str, unit: str) -> TextTable:
+    """Orders of one owner."""
+    top = max(row.amplitude for row in rows)
+    columns = [
+        measured("amplitude", [row.amplitude for row in rows], unit, largest=top),
+        measured("uncertainty", [row.uncertainty for row in rows], unit, largest=top),
+    ]
+    return TextTable([texts("order", [row.name for row in rows]), *columns], title)
+
+
+def fitted(result: Fit, *, long: bool = False) -> Report:
+    """Report of fitted parameters."""
+    from ..formats import changes
+
+    rows = []
+    for name, value in result.values.items():
+        wide = result.uncertainty[name]
+        rows.append((name, changes.write(result.axis, name, _rounded(value)), _wide(result, name, wide)))
+    names, values, uncertainties = zip(*rows, strict=True)
+    verdict = "The axis describes the recordings" if result.valid else toned("The fit is not reliable", DOUBT)
+    answer = [f"{verdict}: misfit {result.misfit:.2g} uncertainties rms (1 is perfect)."]
+    table = TextTable(
+        [texts("parameter", names), texts("value", values), texts("uncertainty", uncertainties)]
+    )
+    return Report(answer, [table, Notes(result.reasons, DOUBT)], long)
+
+
+def _rounded(value: float | tuple[float, float]) -> float | tuple[float, float]:
+    """A value with four digits."""
+    return tuple(map(_rounded, value)) if isinstance(value, tuple) else float(f"{value:.4g}")  # type: ignore[return-value, arg-type]
+
+
+def _wide(result: Fit, name: str, wide: float | tuple[float, float]) -> str:
+    """An uncertainty with two digits."""
+    from ..formats import changes
+
+    if not np.all(np.isfinite(wide)):
+        return "-"
+    parts = tuple(float(f"{part:.2g}") for part in wide) if isinstance(wide, tuple) else float(f"{wide:.2g}")
+    return changes.write(result.axis, name, parts)

@@ -12,7 +12,7 @@ import threading
 from typing import TYPE_CHECKING
 
 from .. import __version__
-from .parser import COMMANDS, UsageError, build_parser, load
+from .parser import COMMANDS, UsageError, build_parser, completion, load
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -114,8 +114,12 @@ def _run(argv: list[str]) -> int:
     if not argv or argv[0].startswith("-"):
         parser = build_parser()
         _check_spelling(parser, argv)
-        if parser.parse_args(argv).version:
+        asked = parser.parse_args(argv)
+        if asked.version:
             print(f"encsim {__version__}")
+            return OK
+        if asked.print_completion is not None:
+            print(completion(asked.print_completion))
             return OK
         raise UsageError(f"COMMAND must be given, one of {', '.join(COMMANDS)} (see encsim --help)")
     command, rest = argv[0], _joined(argv[1:])

@@ -118,7 +118,34 @@ def build_parser(name: str | None = None) -> Parser:
         "(a fault of encsim itself: --debug shows where), 130 interrupted.",
     )
     parser.add_argument("--version", action="store_true", help="show the version and exit")
+    parser.add_argument(
+        "--print-completion",
+        metavar="SHELL",
+        help="print a script that completes commands and options in bash, zsh, fish or tcsh (needs shtab)",
+    )
     return parser
+
+
+def completion(shell: str) -> str:
+    """Script that completes commands, options and file names in a shell."""
+    try:
+        import shtab
+    except ImportError:
+        raise UsageError("--print-completion needs the package shtab: pip install shtab") from None
+    if shell not in shtab.SUPPORTED_SHELLS:
+        raise UsageError(
+            f'--print-completion must be one of {", ".join(shtab.SUPPORTED_SHELLS)}, got "{shell}"'
+        )
+    parser = build_parser()
+    commands = parser.add_subparsers(dest="command")
+    for name, (_, purpose) in COMMANDS.items():
+        each = commands.add_parser(
+            name, help=purpose, examples="", parents=[build_parser(name)], add_help=False
+        )
+        for action in each._actions:
+            if not action.option_strings or action.metavar in ("FILE", "F"):
+                action.complete = shtab.FILE  # type: ignore[attr-defined]
+    return shtab.complete(parser, shell)
 
 
 def _command_parser(name: str, command: Command) -> Parser:

@@ -1,6 +1,7 @@
 """A command is one declaration and one row of the table: made-up ones run as all others do."""
 
 import json
+import subprocess
 import sys
 from types import ModuleType, SimpleNamespace
 
@@ -123,3 +124,18 @@ def test_an_input_that_is_not_declared_is_a_fault_of_the_command_itself(mean, ca
 
     with pytest.raises(AttributeError, match="no input is called axes"):
         _ = CommandJob(SimpleNamespace(quiet=True)).axes
+
+
+def test_completion_of_a_shell_knows_commands_and_options(capsys):
+    pytest.importorskip("shtab")
+    assert main(["--print-completion", "bash"]) == 0
+    script = capsys.readouterr().out
+    assert subprocess.run(["bash", "-n"], input=script, text=True, check=False).returncode == 0
+    assert all(name in script for name in parser.COMMANDS)
+    assert "--speeds" in script
+
+
+def test_completion_of_no_shell_is_refused(capsys):
+    pytest.importorskip("shtab")
+    assert main(["--print-completion", "nutshell"]) == 2
+    assert 'got "nutshell"' in capsys.readouterr().err

@@ -10,7 +10,7 @@ import stat
 import warnings
 import zipfile
 import zlib
-from typing import IO, Any
+from typing import IO, Any, cast
 
 import numpy as np
 
@@ -44,7 +44,7 @@ MOST = 2 * 10**9
 _MARKS = {";": "semicolons", "\t": "tabs", ",": "commas", None: "blanks", "|": '"|"'}
 
 
-def read(path: str | os.PathLike[str] | IO[bytes], options: Options) -> dict[str, Any]:
+def read(path: str | os.PathLike[str] | io.BytesIO, options: Options) -> dict[str, Any]:
     """Fields of the capture of one file, or of an open one that can seek."""
     if isinstance(path, io.BytesIO):
         return from_stream(path, "stdin", options)
@@ -72,7 +72,7 @@ def from_stream(stream: IO[bytes], source: str, options: Options) -> dict[str, A
     packed = head.startswith(b"\x1f\x8b")
     try:
         if packed:
-            stream = gzip.GzipFile(fileobj=stream)
+            stream = cast("IO[bytes]", gzip.GzipFile(fileobj=stream))
             head = stream.read(4096)
             stream.seek(0)
         kind = _binary_kind(head)
@@ -241,9 +241,9 @@ def _as_table(kind: str, arrays: dict[str, Any], source: str) -> ColumnTable:
     left_out = [table.names[i] for i in range(len(table.columns)) if i not in same]
     if left_out:
         table.repairs.append(f"arrays of another length left out: {', '.join(left_out)}")
-    table.names, table.units, table.columns = (
-        [values[i] for i in same] for values in (table.names, table.units, table.columns)
-    )
+    table.names = [table.names[i] for i in same]
+    table.units = [table.units[i] for i in same]
+    table.columns = [table.columns[i] for i in same]
     table.what = f"{kind}, {longest} rows of {len(same)} columns"
     return table
 

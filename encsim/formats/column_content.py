@@ -80,7 +80,11 @@ def _fits(role: str, unit: str) -> bool:
     kind = _DIMENSIONS.get(role)
     if role == "torque" and unit in ("A", "mA", "%"):
         return True
-    return bool(kind) and unit in (TIMES if kind == "time" else units.DIMENSIONS[kind].units)
+    return (
+        kind is not None
+        and bool(kind)
+        and unit in (TIMES if kind == "time" else units.DIMENSIONS[kind].units)
+    )
 
 
 def chosen(columns: Any, names: Sequence[str]) -> list[tuple[int, str | None]] | None:

@@ -177,7 +177,8 @@ class _Reading:
 
     def _series(self) -> tuple[dict[str, np.ndarray], str]:
         """The series in SI, and the kind of the recording."""
-        roles, series = self.roles, {}
+        roles = self.roles
+        series: dict[str, np.ndarray] = {}
         for role in ("velocity", "torque"):
             if role in roles:
                 series[role] = self._in_si(role, {"velocity": "speed", "torque": "torque"}[role])

@@ -138,7 +138,8 @@ def _most_rows(lines: list[str], mark: str | None, point: str) -> tuple[float, t
 
 def _blocks(lines: list[str], mark: str | None, point: str) -> Iterator[tuple[int, tuple[str, ...]]]:
     """Runs of rows with the same number of cells and kinds that agree: (rows, kinds)."""
-    rows, kinds = 0, []
+    rows = 0
+    kinds: list[str] = []
     for line in lines:
         if is_comment(line):
             continue

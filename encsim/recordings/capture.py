@@ -211,7 +211,7 @@ def _store(check: checks.Check, name: str) -> None:
         check.fault(
             name, "never decrease", f"{row[first + 1]:.9g} after {row[first]:.9g} at index {first + 1}"
         )
-    check.store(name, row)
+    object.__setattr__(check.owner, name, row)
 
 
 def _check_lengths(check: checks.Check) -> None:

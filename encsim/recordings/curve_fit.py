@@ -121,7 +121,8 @@ def fitted(
     if len(used) < len(x):
         squares = ellipse.of_all(squares, x, y, len(used))
     circle = ellipse.corrected(squares.q, x[used], y[used])
-    steps = ConverterSteps(*(identification.converter_step(row) for row in (x, y)), float(x[0]), float(y[0]))
+    found = identification.converter_step(x), identification.converter_step(y)
+    steps = ConverterSteps(found[0], found[1], float(x[0]), float(y[0]))
     alone = _from_ellipse(squares, x[used], y[used], sector_coverage(circle), steps)
     if steady is False or (steady is None and len(x) < LEAST_OF_MOTION):
         return alone, circle
@@ -240,7 +241,7 @@ def _smooth_fit(
     # The mean of the codes at each point is known from the fit: without it the steps make a bias that repeats.
     used = _some(len(x))
     k = np.arange(len(x))[used] if k is None else k[used]
-    noise = np.sqrt(max(total - steps.variance, 0.0))
+    noise = float(np.sqrt(max(total - steps.variance, 0.0)))
     for _ in range(STEP_PASSES):
         error = steps.mean_error(fit.curve, noise)
         fit = waveform.fit_steady(fit.q[:5], x[used] - error.real, y[used] - error.imag, ORDERS, k)

@@ -12,7 +12,7 @@ from .. import checks
 from ..model.estimators import Difference
 from ..open_loop.closed_form import ripple
 from ..open_loop.period_error import averaged, error_on_grid, grid_size, lead, position_error
-from . import channel_fit, comparison, steady_pieces
+from . import channel_fit, comparison, curve_fit, steady_pieces
 from .angle_fit import TAU
 
 if TYPE_CHECKING:
@@ -118,7 +118,7 @@ class ObservedChannels:
             "gain": signal.gain,
             "phase": signal.phase,
             "noise": signal.noise / share,
-            **{f"harmonics.{n}": signal.harmonics.get(n, 0.0) for n in channel_fit.ORDERS},
+            **{f"harmonics.{n}": signal.harmonics.get(n, 0.0) for n in curve_fit.ORDERS},
         }
         return np.asarray((self.values - np.array([known[name] for name in self.names])) / self.uncertainty)
 

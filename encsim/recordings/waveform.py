@@ -12,7 +12,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from itertools import pairwise
-from typing import TYPE_CHECKING, TypeAlias
+from typing import TYPE_CHECKING, Any, TypeAlias
 
 import numpy as np
 
@@ -238,9 +238,9 @@ def curve_at(
     shapes = []
     for (n, part), size in zip(waves, q[5:], strict=False):
         late = n * (theta - 0.5 * np.pi)
-        first = {0: np.cos(n * theta), 1: np.sin(n * theta), 2: np.cos(n * theta), 3: 0.0}[part]
-        second = {0: np.cos(late), 1: 0.0, 2: -np.cos(late), 3: np.sin(late)}[part]
-        slope = {0: -np.sin(n * theta) - 1j * np.sin(late), 1: np.cos(n * theta),
+        first: Any = {0: np.cos(n * theta), 1: np.sin(n * theta), 2: np.cos(n * theta), 3: 0.0}[part]
+        second: Any = {0: np.cos(late), 1: 0.0, 2: -np.cos(late), 3: np.sin(late)}[part]
+        slope: Any = {0: -np.sin(n * theta) - 1j * np.sin(late), 1: np.cos(n * theta),
                  2: -np.sin(n * theta) + 1j * np.sin(late), 3: 1j * np.cos(late)}[part]  # fmt: skip
         shapes.append(first + 1j * second)
         point = point + size * shapes[-1]

@@ -152,7 +152,8 @@ def _identification(
     )
     smooth = fit.angle is not None
     uncertainty = _uncertainty(fit, errors, size, known.period)
-    averages = identification.averaging(len(fit.angle)) if fit.angle is not None else np.empty(0, dtype=int)
+    angle = np.empty(0) if fit.angle is None else fit.angle
+    averages = identification.averaging(len(angle)) if smooth else np.empty(0, dtype=int)
     interval = 1.0 / known.rate if known.rate else 1.0
     return Identification(
         signal=signal,
@@ -170,7 +171,7 @@ def _identification(
         jitter_colour=fit.colour.name if fit.colour else "",
         jitter_bandwidth=_bandwidth(fit, known.rate),
         averaging_time=averages * interval,
-        allan_deviation=identification.allan_deviation(np.empty(0) if fit.angle is None else fit.angle, interval, averages),
+        allan_deviation=identification.allan_deviation(angle, interval, averages),
         step=(identification.converter_step(c), identification.converter_step(s)),
         drift=moved,
         valid=not reasons,

@@ -247,7 +247,8 @@ def _smooth_fit(
         fit = waveform.fit_steady(fit.q[:5], x[used] - error.real, y[used] - error.imag, ORDERS, k)
         noise = identification.noise_below_steps(fit.spread.noise, steps.size)
     above = identification.noise_below_steps(fit.spread.noise + fit.spread.noise_error, steps.size)
-    error = max(above - noise, LEAST_KNOWN * steps.size if noise < LOW * steps.size else 0.0)
+    least: float = LEAST_KNOWN * steps.size if noise < LOW * steps.size else 0.0
+    error = float(np.maximum(above - noise, least))
     # Steps are taken out only as well as the fit knows their edges: the uncertainties keep all of them.
     wide = max(total / max(fit.spread.noise, 1e-300), 1.0)
     return replace(fit, covariance=fit.covariance * wide), (noise, error), total

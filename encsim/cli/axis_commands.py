@@ -310,6 +310,16 @@ def _refuse_invalid(job: CommandJob) -> None:
         raise JobFailed(f"the fit is refused: {'; '.join(job.result.reasons)}")
 
 
+def _table(job: CommandJob) -> str:
+    """Table of the cyclic error for a controller."""
+    if hasattr(job.result, "signal"):
+        rule = "be left out for channels"
+        checks.refuse(
+            "--csv", rule, job.args.csv, hint="encsim period axis.toml --csv writes the error of an axis"
+        )
+    return job.result.correction_csv()
+
+
 def _identified(job: CommandJob) -> Report:
     """Text of what channels, or counts and positions show."""
     if hasattr(job.result, "signal"):
@@ -333,6 +343,9 @@ IDENTIFY = Command(
         ),
         Output("--write-axis", "write an axis file with the fitted signal; needs --period", _fitted_axis),
         into("the fitted signal", _fitted_values),
+        Output(
+            "--csv", "write the error over one period of counts or positions as a table; - is stdout", _table
+        ),
     ],
     text=_identified,
     finish=_refuse_invalid,

@@ -15,11 +15,15 @@ from .angle_fit import TAU, AngleFit
 from .smooth_motion import LEAST_PERIODS, Record, SmoothMotion, recorded, spacing
 
 if TYPE_CHECKING:
+    from numpy.typing import ArrayLike
+
     from ..model.axis import Axis
     from .capture import Capture
 
 
 FEWEST = 50
+# Rounds in which an error is read at the corrected position.
+ROUNDS = 3
 SIGNIFICANT = 3.0
 # Positions that scatter this much more than the drive's velocity allows come from instants that scatter.
 SCATTERED = 3.0
@@ -88,6 +92,59 @@ class MotionIdentification(Result):
     def unit_words(self) -> dict[str, str]:
         """Units of the declarations."""
         return scale_units("rad") | {"position": self.unit, "position/s": f"{self.unit}/s"}
+
+    def corrected(self, position: ArrayLike) -> np.ndarray:
+        """Positions without the cyclic error, as a controller with this table would show them.
+
+        Parameters
+        ----------
+        position : array-like, shape (n,)
+            Shown positions, position unit.
+
+        Returns
+        -------
+        ndarray, shape (n,)
+
+        Examples
+        --------
+        >>> import encsim
+        >>> axis = encsim.load("stage_x.toml")
+        >>> trace = encsim.simulate(axis, 0.0137, 8000, seed=1)
+        >>> found = encsim.identify(encsim.Capture("position", 16e3, position=trace.position), axis=axis)
+        >>> better = encsim.Capture("position", 16e3, position=found.corrected(trace.position))
+        >>> encsim.identify(better, axis=axis).harmonics[1][0] < 0.01 * found.harmonics[1][0]
+        True
+        """
+        shown = np.asarray(position, dtype=float)
+        true = shown
+        for _ in range(ROUNDS):
+            true = shown - self._error(true * (TAU / self.period))
+        return true
+
+    def correction_csv(self, points: int = 256) -> str:
+        """Table of the error over one signal period, to be subtracted from the position.
+
+        Parameters
+        ----------
+        points : int
+            Rows of the table.
+
+        Returns
+        -------
+        str
+            Rows of phase (periods) and error (position unit) under a header.
+        """
+        phase = np.arange(points) / points
+        rows = zip(phase.tolist(), self._error(TAU * phase).tolist(), strict=True)
+        unit = self.unit.replace(" ", "_")
+        return f"phase_periods,error_{unit}\n" + "".join(f"{a!r},{b!r}\n" for a, b in rows)
+
+    def _error(self, theta: np.ndarray) -> np.ndarray:
+        """Error at phases of the period, rad."""
+        if not self.harmonics:
+            checks.refuse("MotionIdentification.harmonics", "be known: give the signal period", "none")
+        waves: Any = self.harmonics.items()
+        return np.asarray(sum(size * np.sin(k * theta + phase) for k, (size, phase) in waves))
 
     plot = picture(
         "figures.recorded:cyclic_error",

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from typing import TYPE_CHECKING
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
 
@@ -238,23 +238,19 @@ def _coprime(count: int) -> int:
 
 def motion(result: MotionIdentification, notes: Sequence[str] = (), *, long: bool = False) -> Report:
     """Report of what counts or positions in motion show."""
-    unit, error = result.unit, result.uncertainty
-    spread = (
-        f"Jitter {show(result.jitter, unit)} rms" if np.isfinite(result.jitter) else "Jitter does not show"
+    unit, errors = result.unit, cast("Mapping[str, Mapping[int, float]]", result.uncertainty)
+    jitter, count = result.jitter, result.resolution
+    spread = f"Jitter {show(jitter, unit)} rms" if np.isfinite(jitter) else "Jitter does not show"
+    timing = (
+        f"; the time between samples scatters by {show(result.timing, 's')} rms"
+        if result.timing > 0.0
+        else ""
     )
-    scatter = result.timing
-    timing = f"; the time between samples scatters by {show(scatter, 's')} rms" if scatter > 0.0 else ""
-    count = (
-        f"Resolution {show(result.resolution, unit)}. "
-        if np.isfinite(result.resolution)
-        else "No resolution seen. "
-    )
-    answer = [
-        f"{result.points} samples at {show(abs(result.speed), f'{unit}/s')}. {count}{spread}{timing}.",
-    ]
+    seen = f"Resolution {show(count, unit)}" if np.isfinite(count) else "No resolution seen"
+    answer = [f"{result.points} samples at {show(abs(result.speed), f'{unit}/s')}. {seen}. {spread}{timing}."]
     blocks: list[ReportPart] = []
     if result.harmonics:
-        sizes, wide = np.array(list(result.harmonics.values())), list(error["harmonics"].values())
+        sizes, wide = np.array(list(result.harmonics.values())), list(errors["harmonics"].values())
         blocks.append(TextTable([
             Column("harmonic", [str(n) for n in result.harmonics]),
             measured("position error", sizes[:, 0], unit),
@@ -262,11 +258,11 @@ def motion(result: MotionIdentification, notes: Sequence[str] = (), *, long: boo
             measured("phase", sizes[:, 1], "rad"),
         ], "Amplitudes per signal period:"))  # fmt: skip
     if result.orders:
-        values = list(result.orders.values())
+        values = list(cast("Mapping[int, float]", result.orders).values())
         blocks.append(TextTable([
             Column("order", [str(n) for n in result.orders]),
             measured("velocity", values, f"{unit}/s"),
-            measured("uncertainty", list(error["orders"].values()), f"{unit}/s", largest=max(values)),
+            measured("uncertainty", list(errors["orders"].values()), f"{unit}/s", largest=max(values)),
         ], "Velocity amplitudes per revolution:"))  # fmt: skip
     if np.isfinite(result.hysteresis):
         blocks.append(Paragraph(f"Hysteresis {show(result.hysteresis, unit)}."))
@@ -337,10 +333,10 @@ def fitted(result: Fit, *, long: bool = False) -> Report:
     """Report of fitted parameters."""
     from ..formats import changes
 
-    rows = []
-    for name, value in result.values.items():
-        wide = result.uncertainty[name]
-        rows.append((name, changes.write(result.axis, name, _rounded(value)), _wide(result, name, wide)))
+    rows = [
+        (name, changes.write(result.axis, name, _rounded(value, 4)), _wide(result, name))
+        for name, value in result.values.items()
+    ]
     names, values, uncertainties = zip(*rows, strict=True)
     verdict = "The axis describes the recordings" if result.valid else toned("The fit is not reliable", DOUBT)
     answer = [f"{verdict}: misfit {result.misfit:.2g} uncertainties rms (1 is perfect)."]
@@ -350,16 +346,18 @@ def fitted(result: Fit, *, long: bool = False) -> Report:
     return Report(answer, [table, Notes(result.reasons, DOUBT)], long)
 
 
-def _rounded(value: float | tuple[float, float]) -> float | tuple[float, float]:
-    """A value with four digits."""
-    return tuple(map(_rounded, value)) if isinstance(value, tuple) else float(f"{value:.4g}")  # type: ignore[return-value, arg-type]
+def _rounded(value: Any, count: int) -> Any:
+    """A value, or each of several, with so many digits."""
+    return (
+        tuple(_rounded(part, count) for part in value)
+        if isinstance(value, tuple)
+        else float(f"{value:.{count}g}")
+    )
 
 
-def _wide(result: Fit, name: str, wide: float | tuple[float, float]) -> str:
-    """An uncertainty with two digits."""
+def _wide(result: Fit, name: str) -> str:
+    """Uncertainty of a parameter with two digits."""
     from ..formats import changes
 
-    if not np.all(np.isfinite(wide)):
-        return "-"
-    parts = tuple(float(f"{part:.2g}") for part in wide) if isinstance(wide, tuple) else float(f"{wide:.2g}")
-    return changes.write(result.axis, name, parts)
+    wide = result.uncertainty[name]
+    return changes.write(result.axis, name, _rounded(wide, 2)) if np.all(np.isfinite(np.array(wide))) else "-"

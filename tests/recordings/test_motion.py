@@ -172,6 +172,20 @@ def test_positions_without_steps_have_no_resolution():
     assert np.isnan(spacing(np.cumsum(np.random.default_rng(6).standard_normal(3000))))
 
 
+def test_the_table_corrects_the_recording():
+    axis, capture = moving(0.0477)
+    found = encsim.identify(capture, axis=axis)
+    better = encsim.Capture("position", RATE, position=found.corrected(capture.position))
+    left = encsim.identify(better, period=PITCH)
+    for k in SDE:
+        assert left.harmonics[k][0] < 4.0 * found.uncertainty["harmonics"][k]
+    rows = found.correction_csv(4).splitlines()
+    assert rows[0] == "phase_periods,error_m"
+    # At phase 0 the error is the sum of E sin f.
+    expected = sum(size * np.sin(phase) for size, phase in found.harmonics.values())
+    assert float(rows[1].split(",")[1]) == pytest.approx(expected, rel=1e-12)
+
+
 def test_few_phases_are_told_and_not_taken_for_certain():
     axis, capture = moving(0.11)
     found = encsim.identify(capture, axis=axis)

@@ -22,6 +22,7 @@ COMMANDS = {
     "sweep": ("file_commands", "compare the ripple for several values of a key"),
     "period": ("axis_commands", "show the error within one signal period"),
     "simulate": ("axis_commands", "simulate the encoder at one speed, sample by sample"),
+    "stream": ("stream_commands", "write the samples of an encoder to a file, pipe or program"),
     "identify": ("axis_commands", "identify the signal errors of two recorded channels"),
     "compare": ("recording_commands", "compare a recording with the prediction for an axis"),
     "separate": (

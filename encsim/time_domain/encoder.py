@@ -15,7 +15,7 @@ from ..model.encoder_faults import checked
 from .encoder_buffers import Outputs, SerialWord
 from .encoder_positions import IndexMark, place, positions
 from .encoder_tables import encoder_tables, start
-from .motion import LAST_SAMPLE, check_stream
+from .motion import LAST_SAMPLE, check_stream, refuse_thread
 
 if TYPE_CHECKING:
     from ..model.axis import Axis
@@ -241,7 +241,7 @@ class Encoder:
         0.01
         """
         if not self._lock.acquire(blocking=False):
-            _refuse_thread("Encoder")
+            refuse_thread("Encoder")
         try:
             whole, fraction = positions(self.axis, position)
             buffers = {
@@ -316,11 +316,11 @@ class Encoder:
         0.001
         """
         if not self._lock.acquire(blocking=False):
-            _refuse_thread("Encoder")
+            refuse_thread("Encoder")
         try:
             if self._tables is None:
                 self._start(place(self.axis, position), 0.0)
-            return encoder.step_block(float(position), *self._arrays)  # type: ignore[no-any-return]
+            return encoder.step_block(float(position), *self._arrays)
         except (ValueError, TypeError):
             checks.refuse("Encoder.step.position", "be a finite number", position, self.axis.scale.unit)
         finally:
@@ -345,22 +345,11 @@ class Encoder:
         Examples
         --------
         >>> import encsim
-        >>> import numba
         >>> step, state = encsim.Encoder(encsim.load("stage_x.toml")).compiled()
-        >>> @numba.njit
-        ... def counted(samples, state):
-        ...     count = 0
-        ...     for k in range(samples):
-        ...         count, position, velocity = step(1e-6 * k, state)
-        ...     return count
-        >>> counted(11, state)
-        2009
+        >>> count, position, velocity = step(1e-3, state)  # or in a function of your own under numba.njit
+        >>> round(1e3 * position, 2)
+        1.0
         """
         if self._tables is None:
             self._start((0, 0.0), 0.0)
         return encoder.encoder_step, self._arrays
-
-
-def _refuse_thread(owner: str) -> None:
-    rule = "be used by one thread at a time"
-    checks.refuse(owner, rule, "a call while another one runs", hint="give each thread its own")

@@ -103,7 +103,7 @@ class Outputs:
         self.position_scale = axis.scale.pitch / 2.0**FRACTION_BITS
         self.saturated = 0
         bits = axis.interpolation.bits
-        self._codes = None if bits is None else 2.0 ** (bits - 1) / axis.interpolation.span
+        self._codes = 0.0 if bits is None else 2.0 ** (bits - 1) / axis.interpolation.span  # 0: none
         self.wanted = 0  # bits of the outputs that the kernel has to fill
         self._makers: dict[str, Callable[[int], np.ndarray]] = {
             "cosine": lambda n: self._channel(rows.OUT_COSINE, n),
@@ -155,15 +155,16 @@ class Outputs:
         if not buffer.flags.writeable:
             checks.refuse(field, "be writable", "a read-only array")
         whole = buffer.dtype.kind in "iu"
-        if name in ("cosine", "sine") and whole and self._codes is None:
+        if name in ("cosine", "sine") and whole and not self._codes:
             rule = "be floats where Interpolation.bits is not given"
             checks.refuse(field, rule, buffer.dtype)
         if name == "velocity" and whole:
             checks.refuse(field, "be floats", buffer.dtype)
         if name == "serial" and self._serial is None:
             checks.refuse(field, "be left out where Encoder.serial is not given", "a buffer")
-        if name == "serial" and (not whole or np.iinfo(buffer.dtype).bits < self._serial.bits):
-            checks.refuse(field, f"be integers of {self._serial.bits} bits or more", buffer.dtype)
+        bits = 0 if self._serial is None else self._serial.bits
+        if name == "serial" and (not whole or np.iinfo(buffer.dtype).bits < bits):
+            checks.refuse(field, f"be integers of {bits} bits or more", buffer.dtype)
         if name in COUNTED and self._axis.interpolation.factor is None:
             checks.refuse(field, "be left out where Interpolation.factor is not given", "a buffer")
 
@@ -228,7 +229,8 @@ def _refuse_shared(given: dict[str, np.ndarray], taken: tuple[np.ndarray, ...]) 
     known = [("position", array) for array in taken]
     for name, buffer in given.items():
         for other, array in known:
-            if np.may_share_memory(buffer, array):
+            # columns of one table lie between each other, which the quick question takes for shared
+            if np.may_share_memory(buffer, array) and np.shares_memory(buffer, array):
                 rule = f"not share memory with {other}"
                 checks.refuse(f"Encoder.read.{name}", rule, "the same memory")
         known.append((name, buffer))

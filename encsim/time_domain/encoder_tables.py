@@ -78,8 +78,7 @@ def encoder_tables(
     parts = _parts(axis, slots, shown, bool(scalars["shaped"][0]), bool(scalars["fall"][0]), speed)
     parts.append(_fault_rows(axis, faults))
     first = rows.ENCODER_ROWS * ROW
-    numbers = _packed(scalars, records.ENCODER_NUMBERS, [np.size(part) for part in parts], first)
-    numbers = chain.zeros(numbers)
+    numbers = chain.zeros(_packed(scalars, records.ENCODER_NUMBERS, [np.size(part) for part in parts], first))
     for name, part in zip(records.ENCODER_NUMBERS, parts, strict=False):
         numbers[int(scalars[name][0]) :][: part.size] = part
     arrays = plan, scalars, np.zeros(1, records.STATE), np.zeros(wholes, np.int64), numbers

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from fractions import Fraction
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NoReturn
 
 import numpy as np
 
@@ -133,6 +133,12 @@ def check_array(name: str, array: np.ndarray, position: np.ndarray | None = None
         checks.refuse(field, f"have the {position.size} samples of position", array.size)
     if position is not None and np.may_share_memory(array, position):
         checks.refuse(field, "not share memory with position", "the same memory")
+
+
+def refuse_thread(owner: str) -> NoReturn:
+    """Refuse the call of another thread while one is reading: both would change the same arrays."""
+    rule = "be used by one thread at a time"
+    checks.refuse(owner, rule, "a call while another one runs", hint="give each thread its own")
 
 
 def stated_speed(owner: str, axis: Axis, speed: Any) -> Any:

@@ -19,7 +19,7 @@ from ..kernels.open_chain import tick_block
 from ..kernels.rows import CHUNK
 from . import chain
 from .chain import plan_of, remembers, tables_of
-from .motion import LAST_SAMPLE, SteadyPhase, check_array, check_stream, stated_speed
+from .motion import LAST_SAMPLE, SteadyPhase, check_array, check_stream, refuse_thread, stated_speed
 
 if TYPE_CHECKING:
     from ..model.axis import Axis
@@ -72,7 +72,7 @@ class Stream:
         speed = stated_speed("Stream", axis, speed)
         check_stream(axis, speed, seed, start, first)
         speed = float(speed)
-        self.sample = int(first)
+        self.sample, self._lock = int(first), threading.Lock()
         self._axis, self._motion = axis, SteadyPhase(axis, speed, float(start))
         tables = tables_of(axis, speed)
         # Packed in two arrays: reading allocates only the arguments of one call, for each array.
@@ -137,13 +137,22 @@ class Stream:
         Raises
         ------
         InputError
-            If an array cannot be filled in place.
+            If an array cannot be filled in place, or another thread is reading.
         """
         check_array("position", position)
         if velocity is None:
             velocity = self._nothing
         else:
             check_array("velocity", velocity, position)
+        if not self._lock.acquire(blocking=False):
+            refuse_thread("Stream")
+        try:
+            self._read(position, velocity)
+        finally:
+            self._lock.release()
+
+    def _read(self, position: np.ndarray, velocity: np.ndarray) -> None:
+        """Fill checked arrays."""
         end = self.sample + position.size
         if end > LAST_SAMPLE:
             checks.refuse("Stream.sample", f"stay up to {LAST_SAMPLE}", end)

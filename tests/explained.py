@@ -6,7 +6,6 @@ from stage_x import PITCH, RATE, SLIDE, stage
 
 import encsim
 from encsim.decisions.proposals import Situation
-from encsim.decisions.ripple_summary import axis_figures, summarise
 from encsim.formats import changes
 from encsim.model.axis import Axis, Sampling
 from encsim.model.scale_and_signal import Scale, Signal
@@ -48,9 +47,7 @@ def of(name, verify=False):
 
 def situation(axis, speed):
     """What is known about an axis before anything is tried."""
-    summary, lines = summarise(axis, [speed]), encsim.lines(axis, speed)
-    figures = axis_figures(axis, speed)
-    return Situation(axis=axis, speed=speed, summary=summary, lines=lines, figures=figures)
+    return Situation.of(axis, speed)
 
 
 def remedy(name, kind):

@@ -15,14 +15,14 @@ from ..model.axis import Axis, check_axis
 from ..model.load_and_control import CAUTIONS
 from ..open_loop.cause_models import resolved
 from ..open_loop.causes import CAUSES
-from ..open_loop.closed_form import checked_speeds, lines
+from ..open_loop.closed_form import checked_speeds
 from ..open_loop.start_phase import worst_start
 from ..progress import ProgressTo, Teller, teller
 from ..results import AXIS_EXAMPLE, Series, measured_in, picture, recorded
 from . import explanation_words, remedies, remedy_verification
 from .proposals import Situation
 from .remedies import Remedy
-from .ripple_summary import CURVES, axis_figures, summarise
+from .ripple_summary import CURVES, summarise
 
 if TYPE_CHECKING:
     from ..open_loop.closed_form import Lines
@@ -244,9 +244,8 @@ def explain(axis: Axis, speed: float, verify: bool = False, *, progress: Progres
     check_axis("explain.axis", axis)
     tell = teller("explain", progress, "simulations")
     speed = float(checked_speeds("explain.speed", speed, axis.scale.unit, single=True))
-    summary, error = summarise(axis, [speed]), lines(axis, speed)
-    figures = axis_figures(axis, speed)
-    situation = Situation(axis=axis, speed=speed, summary=summary, lines=error, figures=figures)
+    situation = Situation.of(axis, speed)
+    summary = situation.summary
     all_remedies = remedies.tried(situation)
     result = Explanation(
         speed=speed,
@@ -264,7 +263,7 @@ def explain(axis: Axis, speed: float, verify: bool = False, *, progress: Progres
         axis=axis,
     )
     result = _verified(result, summary, tell) if verify else result
-    return replace(result, text=_text(result, summary, error))
+    return replace(result, text=_text(result, summary, situation.lines))
 
 
 def _verified(result: Explanation, summary: RippleSummary, tell: Teller) -> Explanation:

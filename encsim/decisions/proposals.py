@@ -9,9 +9,10 @@ import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import partial
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Self
 
 from ..open_loop.cause_models import own_clock
+from ..open_loop.closed_form import lines
 from .loop_proposals import (
     Proposal,
     controller_proposals,
@@ -19,6 +20,7 @@ from .loop_proposals import (
     speed_suggestions,
     timed_edge_proposals,
 )
+from .ripple_summary import axis_figures, summarise
 
 if TYPE_CHECKING:
     from ..model.axis import Axis
@@ -45,6 +47,17 @@ class Situation:
     summary: RippleSummary
     lines: Lines
     figures: AxisFigures
+
+    @classmethod
+    def of(cls, axis: Axis, speed: float) -> Self:
+        """The situation of an axis at a speed."""
+        return cls(
+            axis=axis,
+            speed=speed,
+            summary=summarise(axis, [speed]),
+            lines=lines(axis, speed),
+            figures=axis_figures(axis, speed),
+        )
 
     @property
     def causes(self) -> tuple[str, ...]:

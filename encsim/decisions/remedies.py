@@ -7,17 +7,22 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
 from .. import checks
 from ..formats.changes import AxisChange
 from ..model.axis import Axis
 from ..wording import listed
 from . import explanation_words, remedy_verification
+from .judgements import ROUNDING, Curves
 from .loop_proposals import Proposal
-from .proposals import proposed
+from .proposals import Situation, proposed
 from .ripple_summary import CURVES, AxisFigures, RippleSummary, axis_figures, changed_figures, summarise
 
 if TYPE_CHECKING:
-    from .proposals import Situation
+    from .explanation import Explanation
+    from .judgements import Judgement
+    from .requirements import Requirement
 
 
 # Rms by curve; None where no loop is closed.
@@ -34,6 +39,16 @@ REPAIRS = (
 )  # fmt: skip
 COVERED = {"conditioning": ("offset", "gain", "phase")}
 COMBINED = 3
+# Speeds of the even grid at which a step of the ladder is judged.
+POINTS = 50
+# What a change asks for; a change of the estimator or the controller is a setting.
+EFFORTS = {
+    "conditioning": "electronics", "offset": "setting", "gain": "setting", "phase": "setting",
+    "harmonics": "part (readhead)", "sde": "part (readhead)", "skew": "electronics", "centring": "mounting",
+    "second head": "part (readhead)", "finer counts": "electronics (interpolation)",
+    "bits": "electronics (converter)", "noise": "part (readhead) or wiring", "clock": "electronics (clock)",
+    "own clock": "electronics (clock)", "edge clock": "electronics (clock)", "notch": "setting (controller)",
+}  # fmt: skip
 
 
 @dataclass(frozen=True, eq=False, slots=True, kw_only=True)
@@ -155,6 +170,12 @@ def remedy(situation: Situation, proposal: Proposal) -> Remedy:
 
 def combined(situation: Situation, remedies: Sequence[Remedy]) -> Remedy | None:
     """The first few remedies at encoder and reading as one change; None where there are fewer than two."""
+    picked = combinable(remedies)
+    return _at_once(situation, picked) if len(picked) > 1 else None
+
+
+def combinable(remedies: Sequence[Remedy]) -> list[Remedy]:
+    """The first few remedies at encoder and reading that do not touch each other."""
     picked: list[Remedy] = []
     change: dict[str, Any] = {}
     covered: set[str] = set()
@@ -165,11 +186,102 @@ def combined(situation: Situation, remedies: Sequence[Remedy]) -> Remedy | None:
             change |= one.change
             covered |= set(COVERED.get(one.kind, ()))
             covered |= {kind for kind, parts in COVERED.items() if one.kind in parts}
-    if len(picked) < 2:
-        return None
+    return picked
+
+
+def _at_once(situation: Situation, picked: Sequence[Remedy]) -> Remedy:
+    """Several remedies as one change."""
+    change = {path: value for one in picked for path, value in one.change.items()}
     names = listed([one.name for one in picked])
     assumed = "; ".join(dict.fromkeys(one.assumed for one in picked if one.assumed))
     return remedy(situation, Proposal(kind="together", name=names, change=change, assumed=assumed))
+
+
+@dataclass(frozen=True, eq=False, slots=True, kw_only=True)
+class Step:
+    """An axis as it is or with measures, one more in each step of a ladder.
+
+    Attributes
+    ----------
+    measures : tuple of Remedy
+        The measures up to this step; empty for the axis as it is.
+    remedy : Remedy or None
+        All of them as one change; None for the axis as it is.
+    axis : Axis
+    judgement : Judgement or None
+        By the requirement, if there is one.
+    passing : float
+        Share of the speeds, on a logarithmic scale, at which every limit on ripple is met; NaN without such a limit.
+    instead : bool
+        Whether the measure stands for itself: a single one that lowers ripple more than the first and cannot be
+        combined.
+    """
+
+    measures: tuple[Remedy, ...]
+    remedy: Remedy | None
+    axis: Axis
+    judgement: Judgement | None
+    passing: float
+    instead: bool = False
+
+    @property
+    def met(self) -> bool:
+        """Whether every limit is met."""
+        return self.judgement is not None and self.judgement.met
+
+
+def ladder(
+    explanation: Explanation, speeds: np.ndarray, requirement: Requirement | None = None
+) -> tuple[Step, ...]:
+    """The axis as it is, with the first measure, the first two, and all combined measures; then what stands alone.
+
+    Each step is computed anew, and judged at these speeds and those that the requirement looks at.
+    """
+    helping = [one for one in explanation.remedies if one.applies and one.speed == explanation.speed]
+    together = explanation.together
+    combined = together is not None and together.applies
+    picked = combinable(explanation.remedies) if combined else helping[:1]
+    situation = Situation.of(explanation.axis, explanation.speed)
+    steps = [_step((), None, explanation.axis, speeds, requirement)]
+    for count in range(1, len(picked) + 1):
+        one = picked[0] if count == 1 else _at_once(situation, picked[:count])
+        if one.applies:
+            steps.append(_step(tuple(picked[:count]), one, one.axis, speeds, requirement))
+    if helping and helping[0] not in picked:
+        alone = _step((helping[0],), helping[0], helping[0].axis, speeds, requirement)
+        steps.append(replace(alone, instead=True))
+    return tuple(steps)
+
+
+def _step(
+    measures: tuple[Remedy, ...],
+    one: Remedy | None,
+    axis: Axis,
+    speeds: np.ndarray,
+    requirement: Requirement | None,
+) -> Step:
+    """One step, judged."""
+    judged, passing = None, math.nan
+    if requirement is not None:
+        low, high = requirement.speeds
+        curves = Curves(axis)
+        curves.add(np.union1d(requirement.grid(axis, POINTS), speeds[(speeds >= low) & (speeds <= high)]))
+        curves.refine(requirement.shares)
+        judged = requirement.judgement(axis, curves)
+        shares = list(requirement.shares(curves).values())
+        passing = _share_within(curves.speed, np.max(shares, axis=0)) if shares else math.nan
+    return Step(measures=measures, remedy=one, axis=axis, judgement=judged, passing=passing)
+
+
+def _share_within(speed: np.ndarray, share: np.ndarray) -> float:
+    """Share of the range of speeds, logarithmic, at which a share of a limit is at most 1."""
+    moving = speed > 0.0
+    place, ratio = np.log(speed[moving]), share[moving]
+    within = ratio <= 1.0 + ROUNDING
+    if place.size < 2:
+        return float(np.mean(within))
+    widths = np.gradient(place) if place.size > 2 else np.ones(2)
+    return float(np.sum(widths[within]) / np.sum(widths))
 
 
 def verified(one: Remedy) -> Remedy:

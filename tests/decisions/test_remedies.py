@@ -4,6 +4,7 @@ import math
 from pathlib import Path
 
 import explained
+import numpy as np
 import pytest
 from explained import AXES, LOOP, STAGE
 
@@ -350,3 +351,50 @@ def test_explain_and_frontier_offer_timed_edges_where_edges_are_counted():
     assert not {"count-and-time", "period-timing"} & {
         one.kind for one in encsim.explain(STAGE, 0.02).remedies
     }
+
+
+SPEEDS = np.geomspace(1e-3, 0.5, 60)
+LIMIT = encsim.Requirement(speeds=(1e-3, 0.5), relative=0.01, floor=50e-6)
+
+
+@pytest.mark.parametrize("name", ["stage", "loop", "own clock", "table"])
+def test_ladder_goes_from_the_best_measure_to_the_combined_measures(name):
+    found = explained.of(name)
+    now, *steps = remedies.ladder(found, SPEEDS)
+    assert (now.measures, now.remedy, now.axis) == ((), None, found.axis)
+    told = [step for step in steps if not step.instead]
+    assert [len(step.measures) for step in told] == list(range(1, len(told) + 1))
+    alone = told[0].remedy
+    best = next(one for one in found.remedies if one.applies)
+    assert best in (alone, steps[-1].remedy)
+    if found.together is not None and found.together.applies:
+        last = told[-1].remedy
+        assert last.change == found.together.change
+        assert last.after == found.together.after
+    else:
+        assert told[-1].remedy is best
+
+
+@pytest.mark.parametrize("name", ["stage", "loop"])
+def test_each_step_of_the_ladder_is_judged_like_the_changed_axis(name):
+    for step in remedies.ladder(explained.of(name), SPEEDS, LIMIT):
+        judged = LIMIT.judge(step.axis)
+        assert step.met == judged.met
+        # further speeds of the page may find a worse one
+        assert step.judgement.worst >= judged.worst * (1.0 - 1e-12)
+        assert (step.passing == 1.0) == all(one.met for one in judged.limits if one.name != "top_speed")
+
+
+def test_share_that_passes_is_that_of_the_logarithmic_range():
+    axis = encsim.Axis(
+        encsim.Scale(period=20e-6), signal=encsim.Signal(jitter=1e-8), sampling=encsim.Sampling(16e3)
+    )
+    rms = float(encsim.ripple(axis, 0.01).rms)
+    # steady noise: the limit of 1 % is met above 100 times the ripple, for the upper decade of two
+    limits = encsim.Requirement(speeds=(10.0 * rms, 1000.0 * rms), relative=0.01)
+    now = remedies.ladder(encsim.explain(axis, 0.01), np.geomspace(*limits.speeds, 200), limits)[0]
+    assert now.passing == pytest.approx(0.5, abs=0.01)
+
+
+def test_axis_without_ripple_has_a_ladder_of_one_step():
+    assert len(remedies.ladder(explained.of("ideal"), SPEEDS, LIMIT)) == 1

@@ -5,10 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from numbers import Integral, Real
-from typing import TYPE_CHECKING, Any, NoReturn, TypeGuard
-
-if TYPE_CHECKING:
-    from .results import Orders
+from typing import Any, NoReturn, TypeGuard
 
 
 class _Nothing:
@@ -113,7 +110,7 @@ class Check:
         if self.faults:
             raise InputError(*self.faults)
 
-    def store(self, name: str, value: Orders | float | tuple[Any, ...]) -> None:
+    def store(self, name: str, value: object) -> None:
         """Set a field of the frozen owner during its construction."""
         object.__setattr__(self.owner, name, value)
 

@@ -244,7 +244,8 @@ def _padded(cell: str, width: int, left: bool) -> str:
 
 def _fitting(columns: Sequence[Column], width: int) -> list[Column]:
     """The first columns that fit beside each other; the last one wrapped where that makes it fit."""
-    room, kept = width + GAP, []
+    room = width + GAP
+    kept: list[Column] = []
     for column in columns:
         needed = GAP + column.width()
         if needed > room and column.left and kept and room - GAP >= max(LEAST_CELL, len(column.head)):

@@ -77,7 +77,7 @@ def _fits(role: str, unit: str) -> bool:
         return unit in SIZES
     if role in ("count", "position") and unit == "counts":
         return True
-    kind = _DIMENSIONS.get(role)
+    kind = _DIMENSIONS.get(role, "")
     if role == "torque" and unit in ("A", "mA", "%"):
         return True
     return (

@@ -273,7 +273,7 @@ def answer(
     result: RampResponse | StepResponse, *, cautions: Sequence[str] | None = None, long: bool = False
 ) -> Report:
     """Report of the response to a step or a ramp."""
-    blocks = [
+    blocks: list[ReportPart] = [
         TextTable(_samples(result, len(result.time) if long else ROWS)),
         Paragraph(LINEAR),
         Notes(result.reasons, DOUBT),

@@ -189,7 +189,7 @@ def sweep(result: Sweep, *, long: bool = False, cautious: bool = True) -> Report
     speed = measured("speed", result.speed[rows], result.units["speed"])
     table = TextTable([speed, *_combinations(result, rows, heads)])
     marked = [Paragraph("? not reliable: see the notes.", DOUBT)] if result.doubtful[rows].any() else []
-    blocks = [
+    blocks: list[ReportPart] = [
         *(Paragraph(line, indent="    ") for line in legend),
         table,
         *marked,

@@ -243,8 +243,8 @@ def _smooth_fit(
     k = np.arange(len(x))[used] if k is None else k[used]
     noise = float(np.sqrt(max(total - steps.variance, 0.0)))
     for _ in range(STEP_PASSES):
-        error = steps.mean_error(fit.curve, noise)
-        fit = waveform.fit_steady(fit.q[:5], x[used] - error.real, y[used] - error.imag, ORDERS, k)
+        bias = steps.mean_error(fit.curve, noise)
+        fit = waveform.fit_steady(fit.q[:5], x[used] - bias.real, y[used] - bias.imag, ORDERS, k)
         noise = identification.noise_below_steps(fit.spread.noise, steps.size)
     above = identification.noise_below_steps(fit.spread.noise + fit.spread.noise_error, steps.size)
     least: float = LEAST_KNOWN * steps.size if noise < LOW * steps.size else 0.0

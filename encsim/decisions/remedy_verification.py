@@ -1,4 +1,7 @@
-"""A prediction checked by simulation from many start positions, as long as the statistics need."""
+"""A prediction checked by simulation from many start positions, as long as the statistics need.
+
+The compiled simulator is loaded when it runs: explaining without it stays quick to start.
+"""
 
 from __future__ import annotations
 
@@ -12,9 +15,6 @@ import numpy as np
 from .. import checks
 from ..doubts import Doubt
 from ..open_loop.closed_form import lines
-from ..time_domain import chain
-from ..time_domain.closed_run import runs, settling
-from ..time_domain.simulation import simulate
 from .ripple_summary import CURVES
 
 if TYPE_CHECKING:
@@ -131,6 +131,9 @@ def _shift(axis: Axis) -> float:
 
 def _open_loop_squares(axis: Axis, speed: float, length: int, seed: int) -> dict[str, np.ndarray]:
     """Mean square of the measured velocity from each start."""
+    from ..time_domain import chain
+    from ..time_domain.simulation import simulate
+
     # a run leaves out the samples that its estimator needs to settle
     samples = length + min(chain.forgets_after(axis), length)
     traces = (
@@ -142,6 +145,8 @@ def _open_loop_squares(axis: Axis, speed: float, length: int, seed: int) -> dict
 
 def _closed_loop_squares(axis: Axis, speed: float, length: int, seed: int) -> dict[str, np.ndarray]:
     """Mean squares of the three curves from each start."""
+    from ..time_domain.closed_run import runs, settling
+
     samples = length + settling(axis, 2 * length)
     starts = _starts(axis)
     results = runs(axis, np.full(starts.size, speed), samples / axis.sampling.rate, seed, starts=starts)

@@ -37,9 +37,9 @@ CLEAR = 0.8
 APART = 1.5
 # A guess is wrong by at most this share; so many steps are tried about it, and so many must fit into the recording.
 SEARCHED = 0.2
-POINTS = 64
+POINTS = 48
 FEWEST_STEPS = 8.0
-MANY = 96
+MANY = 32
 LAGS = [1, 2, 4, 8, 16, 32, 64, 128, 256, 512, 1024]
 
 

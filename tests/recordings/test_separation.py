@@ -1,5 +1,7 @@
 """Encoder or machine: machines simulated outside the library, and what cannot be decided."""
 
+import functools
+
 import numpy as np
 import pytest
 
@@ -9,7 +11,7 @@ from encsim.model.load_and_control import Control
 from encsim.recordings import steady_pieces
 from tests import slow_machine
 
-RATE, SECONDS, SPEEDS = 2000.0, 7.0, (1.3, 2.9, 6.1)
+RATE, SECONDS, SPEEDS = 2000.0, 5.0, (1.3, 2.9, 6.1)
 
 
 def axis(lines=256, **load):
@@ -41,11 +43,17 @@ def made_up(seed):
     return lines, encoder, machine, tone
 
 
-def recorded(seed, speeds=SPEEDS, torque=True):
-    """Captures of a made-up machine."""
+@functools.cache
+def simulated(seed):
+    """Positions and torques of a made-up machine at the speeds."""
     _, encoder, machine, tone = made_up(seed)
-    runs = [slow_machine.run(v, SECONDS, RATE, encoder=encoder, cogging=machine, tone=tone, seed=100 * seed + i)
-            for i, v in enumerate(speeds)]  # fmt: skip
+    return [slow_machine.run(v, SECONDS, RATE, encoder=encoder, cogging=machine, tone=tone, seed=100 * seed + i)
+            for i, v in enumerate(SPEEDS)]  # fmt: skip
+
+
+def recorded(seed, speeds=slice(None), torque=True):
+    """Captures of a made-up machine."""
+    runs = simulated(seed)[speeds]
     return [encsim.Capture("position", RATE, position=y, torque=u if torque else None) for y, u in runs]
 
 
@@ -70,15 +78,15 @@ def test_every_order_of_a_simulated_machine_has_its_right_owner(torque, cases):
 
 
 def test_one_speed_decides_nothing():
-    found = encsim.separate(recorded(1, SPEEDS[:1]), axis(made_up(1)[0]))
+    found = encsim.separate(recorded(1, slice(1)), axis(made_up(1)[0]))
     assert not found.valid
     assert {row.owner for row in found.rows} == {"unknown"}
     assert found.advice.startswith("Record")
 
 
 def test_without_a_load_nothing_is_claimed():
-    bare = encsim.Axis(encsim.Scale(lines=made_up(2)[0]), sampling=encsim.Sampling(RATE))
-    found = encsim.separate(recorded(2, SPEEDS[1:]), bare)
+    bare = encsim.Axis(encsim.Scale(lines=made_up(1)[0]), sampling=encsim.Sampling(RATE))
+    found = encsim.separate(recorded(1, slice(1, None)), bare)
     assert not found.valid
     assert {row.owner for row in found.rows} == {"unknown"}
 

@@ -286,7 +286,11 @@ def _fitted_values(job: CommandJob) -> dict[str, Any] | None:
         checks.refuse(
             "--into", rule, job.args.into, hint='encsim fit axis.toml capture.csv --free "signal.sde.1"'
         )
-    return {f"signal.{name}": getattr(fit.signal, name) for name in fit.uncertainty} if fit.valid else None
+    if not fit.valid:
+        return None
+    names = [name for name in fit.uncertainty if hasattr(fit.signal, name)]
+    names += ["jitter_bandwidth"] if fit.signal.jitter_bandwidth is not None else []
+    return {f"signal.{name}": getattr(fit.signal, name) for name in names}
 
 
 def _fitted_axis(job: CommandJob) -> str | None:
@@ -340,6 +344,11 @@ IDENTIFY = Command(
         picture(
             "draw the recorded channels and the fit",
             lambda job: job.result.plot() if job.result.valid or not hasattr(job.result, "signal") else None,
+        ),
+        picture(
+            "draw the Allan deviation of the phase",
+            lambda job: job.result.plot_jitter() if getattr(job.result, "jitter_colour", "") else None,
+            "--plot-jitter",
         ),
         Output("--write-axis", "write an axis file with the fitted signal; needs --period", _fitted_axis),
         into("the fitted signal", _fitted_values),

@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 
     from ..plotting.canvas import Style
     from ..recordings.comparison import Comparison
+    from ..recordings.identification import Identification
     from ..recordings.motion_fit import MotionIdentification
     from ..recordings.parameter_fit import Fit
     from ..recordings.separation import OwnedOrder, Separation
@@ -74,6 +75,41 @@ def cyclic_error(
     note = f"{result.points} samples; bars are 2 standard uncertainties.{doubt}"
     text = f"Line chart of position error over one signal period, and its harmonics as sticks. {title}."
     return stack(style, canvas.Words(title, note, text), [panel, below], gap=20.0).panels[0]
+
+
+def allan(result: Identification, ax: Axes | None = None, *, style: Style = canvas.PRINT) -> Axes:
+    """Allan deviation of the phase over averaging time, beside the slope of white noise."""
+    seen = np.isfinite(result.allan_deviation) & (result.allan_deviation > 0.0)
+    if not np.any(seen):
+        checks.refuse("plot_jitter", "have smooth motion that was fitted", "none")
+    tau, deviation = result.averaging_time[seen], result.allan_deviation[seen]
+    white = deviation[0] * tau[0] / tau
+    panel = StackPanel(
+        "Allan deviation of the signal phase (rad/s)",
+        "Averaging time (s)",
+        TALL[style.page],
+        Span(float(tau[0]), float(tau[-1]), logarithmic=True),
+        Span(0.7 * float(min(deviation.min(), white.min())), 1.5 * float(deviation.max()), logarithmic=True),
+        lambda ax: _with_white(ax, tau, deviation, white, style),
+    )
+    if ax is not None:
+        return into(ax, style, panel)
+    words = {"white": "is white", "one pole": "is that of one pole", "drift": "drifts slowly"}
+    title = f"Jitter of the signal phase {words[result.jitter_colour]}"
+    if np.isfinite(result.jitter_bandwidth):
+        title += f", corner {quantity(result.jitter_bandwidth, 'Hz')}"
+    note = (
+        f"{result.points} samples, channel noise included; the dashed line falls as white noise does. Above it the "
+        "jitter is slower, or the true motion varied."
+    )
+    text = f"Line chart of the overlapping Allan deviation over averaging time. {title}."
+    return stack(style, canvas.Words(title, note, text), [panel]).panels[0]
+
+
+def _with_white(ax: Axes, tau: np.ndarray, deviation: np.ndarray, white: np.ndarray, style: Style) -> None:
+    """The deviation and the dashed slope of white noise."""
+    ax.plot(tau, white, **(style.line("noise") | {"linestyle": "--"}))
+    ax.plot(tau, deviation, **style.line("ink"))
 
 
 def _around_zero(values: np.ndarray) -> Span:

@@ -154,7 +154,7 @@ def _identification(
     uncertainty = _uncertainty(fit, errors, size, known.period)
     angle = np.empty(0) if fit.angle is None else fit.angle
     averages = identification.averaging(len(angle)) if smooth else np.empty(0, dtype=int)
-    interval = 1.0 / known.rate if known.rate else 1.0
+    interval = (1.0 / known.rate if known.rate else 1.0) * (len(c) - 1) / max(len(angle) - 1, 1)
     return Identification(
         signal=signal,
         amplitude=float(values[0] * size),

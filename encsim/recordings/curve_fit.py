@@ -211,6 +211,8 @@ def _from_motion(
     angle = _off_the_curve(fit, x[used], y[used])
     white = max(np.mean(angle**2) - max(fit.spread.jitter, 0.0), 0.0)
     colour = identification.colour(angle, white if fit.spread.shaky else float(np.mean(angle**2)))
+    apart = (len(x) - 1) / (len(used) - 1)
+    colour = replace(colour, memory=colour.memory * apart, memory_error=colour.memory_error * apart)
     remarks = [*_motion_remarks(fit, jitter, error, colour)]
     if steps.matter(total):
         remarks.append(steps.words(fit.q[2], noise[0]))

@@ -121,6 +121,13 @@ class Identification(Result):
         example="theta = np.linspace(0.0, 200.0, 3000)\n"
         "ax = encsim.identify(1.7 * np.cos(theta), 1.8 * np.sin(theta)).plot()",
     )
+    plot_jitter = picture(
+        "figures.recorded:allan",
+        "Draw the Allan deviation of the phase about the smooth motion.",
+        raises="If no smooth motion was fitted.",
+        example="theta = 0.07 * np.arange(3000) + 0.01 * np.random.default_rng(1).standard_normal(3000)\n"
+        "ax = encsim.identify(np.cos(theta), np.sin(theta), steady=True).plot_jitter()",
+    )
 
 
 def fitted_channels(signal: Signal, phase: np.ndarray) -> np.ndarray:

@@ -28,7 +28,7 @@ LARGEST_DEGREE = 6
 MOST_PIECES = 64
 PERIODS_PER_PIECE = 4.0
 # Points with which the solver works; of longer recordings as many, evenly spread, and bins of all.
-MOST_POINTS = 1 << 17
+MOST_POINTS = 1 << 15
 LARGEST_WAVE = 10
 SIGNIFICANT = 4.0
 ROUNDING = 1e-9

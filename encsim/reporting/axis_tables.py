@@ -342,6 +342,13 @@ def fit(
                     for value, wide, unit in zip(values, uncertainties, units, strict=True)
                 ],
             ),
+            Column(
+                "bound",
+                [
+                    beside(least, value, unit)
+                    for (_, value, least, unit) in _fitted_faults(signal, result.bound, scale)
+                ],
+            ),
         ]
     )
     answer = [

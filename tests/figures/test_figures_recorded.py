@@ -1,9 +1,11 @@
 """Pictures of recordings: no word covers another, on paper and on a phone."""
 
+import numpy as np
 import pytest
 from every_result import result
 from sheets import PAGES, clashes
 
+import encsim
 from encsim.figures import recorded
 
 PICTURES = {
@@ -27,3 +29,19 @@ def test_given_axes_are_drawn_into(name):
     ax = Figure().add_subplot()
     assert PICTURES[name](result(name), ax) is ax
     assert ax.has_data()
+
+
+@pytest.mark.parametrize("style", PAGES, ids=["paper", "phone"])
+def test_allan_deviation_falls_as_white_noise_where_the_jitter_is_white(style):
+    theta = 0.07 * np.arange(3000) + 0.01 * np.random.default_rng(1).standard_normal(3000)
+    found = encsim.identify(np.cos(theta), np.sin(theta), True)
+    ax = recorded.allan(found, style=style)
+    assert clashes(ax.figure) == []
+    white, drawn = (line.get_ydata() for line in ax.get_lines()[:2])
+    # 3000 samples: 20 % up to 30 samples.
+    assert drawn[:16] == pytest.approx(white[:16], rel=0.2)
+
+
+def test_allan_deviation_needs_smooth_motion():
+    with pytest.raises(encsim.InputError, match="smooth motion"):
+        recorded.allan(result("Identification"))

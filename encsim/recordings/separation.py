@@ -22,6 +22,8 @@ if TYPE_CHECKING:
 
 # An order is listed from this many uncertainties on.
 LISTED = 3.0
+# Open orders that the advice names.
+NAMED = 4
 # A recording that decides has at least this many periods of the lowest open order, at a speed lower by this factor.
 PERIODS, SLOWER = 10.0, 3.0
 
@@ -123,7 +125,8 @@ def separate(captures: Sequence[Capture], axis: Axis, *, orders: Iterable[float]
     'encoder'
     """
     check_axis("separate.axis", axis)
-    pieces = steady_pieces.cut(_checked(captures), axis)
+    given = _checked(captures)
+    pieces = steady_pieces.cut(given, axis)
     if not pieces:
         checks.refuse("separate.captures", f"hold {steady_pieces.FEWEST} samples of steady motion", "none")
     found = order_owners.OrderOwners(pieces, axis, tuple(float(order) for order in orders))
@@ -132,11 +135,18 @@ def separate(captures: Sequence[Capture], axis: Axis, *, orders: Iterable[float]
     return Separation(
         rows=rows,
         speeds=tuple(found.speeds),
-        advice=_advice(found, rows),
+        advice=_advice(found, rows) + _unused_current(given, axis),
         valid=not reasons,
         reasons=reasons,
         axis=axis,
     )
+
+
+def _unused_current(captures: list[Capture], axis: Axis) -> str:
+    """What would make a recorded current a torque, if anything."""
+    in_amperes = any(c.torque is not None and c.units.get("torque") == "A" for c in captures)
+    known = axis.load is not None and axis.load.torque_constant is not None
+    return " The recorded current is not used: give load.torque_constant." if in_amperes and not known else ""
 
 
 def _checked(captures: Sequence[Capture]) -> list[Capture]:
@@ -210,11 +220,10 @@ def _advice(found: OrderOwners, rows: Sequence[OwnedOrder]) -> str:
     longest = max(len(piece.position) / piece.rate for piece in found.pieces)
     seconds = max(PERIODS / (lowest * abs(speed)), longest)
     direction = "forwards" if speed > 0.0 else "backwards"
-    names = wording.listed(
-        [f"{row.order:.6g}" for row in sorted(open_orders, key=lambda row: -row.amplitude)[:4]]
-    )
+    largest = sorted(open_orders, key=lambda row: -row.amplitude)[:NAMED]
     torque = "" if found.all_recorded else ", with the torque"
-    which = f" (orders {names})" if open_orders else ""
+    names = wording.listed([f"{row.order:.6g}" for row in largest]) if largest else ""
+    which = f" (orders {names})" if largest else ""
     return (
         f"Record {wording.quantity(abs(speed), unit)} {direction} for {wording.quantity(seconds, 's')}{torque}: "
         f"it decides most of what is open{which}."

@@ -243,6 +243,8 @@ def _guesses(steps: np.ndarray) -> np.ndarray:
         return some
     gaps = np.sort(np.diff(some))
     gaps = gaps[gaps > 1e-9 * some[-1]]
+    if not len(gaps):
+        return some[-1:]
     first = np.flatnonzero(np.append(APART, gaps[1:] / np.maximum(gaps[:-1], np.finfo(float).tiny)) >= APART)
     return np.array([np.mean(gaps[k:][gaps[k:] < 1.5 * gaps[k]]) for k in first])
 

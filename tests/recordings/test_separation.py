@@ -119,6 +119,16 @@ def test_response_to_torque_is_the_motion_of_the_simulated_loop(stiffness):
     assert np.abs(rest).max() < 1e-9
 
 
+def test_a_motion_without_orders_leaves_nothing_to_tell_and_a_current_needs_its_constant():
+    even = encsim.Capture(
+        "position", RATE, position=1e-3 * np.arange(4000), torque=np.zeros(4000), units={"torque": "A"}
+    )
+    found = encsim.separate([even], axis())
+    assert found.rows == ()
+    assert "one speed" in found.reasons[0]
+    assert "load.torque_constant" in found.advice
+
+
 def test_what_is_no_motion_is_refused():
     still = encsim.Capture("position", RATE, position=np.zeros(5000))
     with pytest.raises(encsim.InputError, match="steady motion"):

@@ -150,6 +150,8 @@ class Outputs:
         field = f"Encoder.read.{name}"
         if not isinstance(buffer, np.ndarray) or buffer.ndim != 1 or buffer.dtype.kind not in "iuf":
             checks.refuse(field, "be a one-dimensional array of integers or floats", _described(buffer))
+        if buffer.dtype == np.float16:
+            checks.refuse(field, "be floats of 32 bits or more", buffer.dtype)
         if buffer.size != samples:
             checks.refuse(field, f"have the {samples} samples of position", buffer.size)
         if not buffer.flags.writeable:

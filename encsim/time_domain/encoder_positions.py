@@ -36,7 +36,10 @@ def positions(axis: Axis, position: Any) -> tuple[np.ndarray, np.ndarray]:
     """True positions as the kernel takes them: whole periods and the rest, or none and the position unit."""
     if isinstance(position, tuple) and len(position) == 2:
         return _pair(*position)
-    array, label = np.asarray(position), "Encoder.read.position"
+    label = "Encoder.read.position"
+    if np.ma.is_masked(position):
+        checks.refuse(label, "hold no masked values", "a masked array")
+    array = np.asarray(position)
     if array.ndim != 1 or array.dtype.kind not in "iuf":
         checks.refuse(label, "be one row of real numbers", f"{array.dtype} of shape {array.shape}")
     array = np.ascontiguousarray(array, dtype=np.float64)

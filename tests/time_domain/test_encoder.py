@@ -204,6 +204,8 @@ def test_jumps_beyond_the_top_speed_are_told_and_lose_counts_of_edges_only():
         ({"position": (np.array([0, 1]), np.array([0.0, np.nan]))}, r"position\[1\]\[1\] must be finite"),
         ({"velocity": np.empty(3)}, "velocity must have the 2 samples"),
         ({"velocity": np.empty(2, np.int32)}, "velocity must be floats"),
+        ({"velocity": np.empty(2, np.float16)}, "velocity must be floats of 32 bits or more"),
+        ({"position": np.ma.masked_array([0.0, 1.0], [0, 1])}, "hold no masked values"),
         ({"velocity": np.empty(2, complex)}, "array of integers or floats"),
         ({"velocity": [0.0, 0.0]}, "array of integers or floats"),
         ({"velocity": np.broadcast_to(np.zeros(1), (2,))}, "velocity must be writable"),
@@ -293,3 +295,58 @@ def test_compiled_step_runs_in_compiled_code_and_gives_the_samples_of_step():
     np.testing.assert_array_equal(out, [other.step(x)[1] for x in position])
     with pytest.raises(ValueError, match="finite"):
         run(np.array([np.nan]), out, state)
+
+
+def random_axis(rng):
+    """A random axis with any parts of the chain."""
+
+    def some(share, value):
+        return value if rng.random() < share else None
+
+    rotary = rng.random() < 0.4
+    scale = encsim.Scale(lines=int(rng.choice([100, 2048]))) if rotary else encsim.Scale(period=PITCH)
+    signal = {
+        "offset": tuple(rng.normal(0.0, 0.01, 2)),
+        "gain": rng.normal(0.0, 0.02),
+        "phase": rng.normal(0.0, 0.02),
+        "jitter": 1e-4 * scale.pitch,
+        "harmonics": {int(rng.integers(2, 9)): 0.01},
+        "bandwidth": some(0.3, 10.0 ** rng.uniform(2.5, 5.0)),
+        "skew": some(0.3, rng.normal(0.0, 1e-6)) or 0.0,
+        "noise": some(0.3, 1e-3) or 0.0,
+        "jitter_bandwidth": some(0.2, 2e3),
+    }
+    factor = rng.choice([4, 100, 4000])
+    interpolation = {"factor": int(factor), "bits": some(0.5, 12), "hysteresis": some(0.3, 1.7) or 0.0}
+    sampling = {
+        "rate": float(rng.choice([4e3, 16e3])),
+        "jitter": some(0.3, 1e-8) or 0.0,
+        "latency": some(0.3, rng.uniform(0.0, 5e-4)) or 0.0,
+        "average": some(0.3, int(rng.integers(2, 6))) or 1,
+        "encoder_rate": some(0.3, rng.uniform(2e3, 5e4)),
+    }
+    kinds = [encsim.Difference(7), encsim.LowPass(200.0), encsim.LeastSquares(9), encsim.Tracking(50.0)]
+    ring = encsim.Ring(0.1, eccentricity=rng.uniform(0.0, 20e-6)) if rotary and rng.random() < 0.5 else None
+    return encsim.Axis(
+        scale,
+        signal=encsim.Signal(**signal),
+        interpolation=encsim.Interpolation(**interpolation),
+        sampling=encsim.Sampling(**sampling),
+        estimator=kinds[rng.integers(len(kinds))],
+        ring=ring,
+    )
+
+
+def test_random_axes_in_steady_motion_give_the_samples_of_simulate(cases):
+    rng, samples = np.random.default_rng(11), 400
+    for seed in range(cases(25, 1000)):
+        axis = random_axis(rng)
+        unit = axis.scale.pitch * axis.sampling.rate
+        speed = rng.choice([-1.0, 1.0]) * 10.0 ** rng.uniform(-3.0, 0.3) * unit
+        expected = encsim.simulate(axis, speed, samples, seed=seed)
+        encoder, position, velocity = encsim.Encoder(axis, seed=seed), np.empty(samples), np.empty(samples)
+        encoder.lead(0.0, speed)
+        encoder.read(steady(axis, speed, samples), position_out=position, velocity=velocity)
+        # as above; a reading at the edge of a code is seen by the velocities for as long as they remember it
+        assert (np.abs(position - expected.position) > 1e-9 * axis.scale.pitch).mean() <= 5e-3, axis
+        assert (np.abs(velocity - expected.velocity) > 1e-9 * unit).mean() <= 0.05, axis

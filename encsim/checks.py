@@ -21,6 +21,8 @@ class _Nothing:
 
 
 NOTHING: Any = _Nothing()
+# Characters of a rule or a hint, which may list names of a file.
+LONGEST = 400
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,14 +43,22 @@ class Fault:
         where = ", ".join(places) + ": " if places else ""
         measured = isinstance(self.value, Real) and not isinstance(self.value, bool)
         unit = f" {self.unit}" if self.unit and measured else ""
-        hint = f"; {self.hint}" if self.hint else ""
-        return f"{where}{one_line(self.field)} must {self.rule}, got {_shown(self.value)}{unit}{hint}"
+        hint = f"; {one_line(self.hint, LONGEST)}" if self.hint else ""
+        rule = one_line(self.rule, LONGEST)
+        return f"{where}{one_line(self.field)} must {rule}, got {_shown(self.value)}{unit}{hint}"
 
 
 def one_line(text: str, longest: int = 80) -> str:
-    """Any text as one printable line that is not too long."""
-    text = text if text.isprintable() else ascii(text)[1:-1]
-    return text if len(text) <= longest else text[: longest - 3] + "..."
+    """Any text, from a file or a command line, as one printable line that is not too long."""
+    line = printable(text[: longest + 1])
+    return line if len(line) <= longest else line[: longest - 3] + "..."
+
+
+def printable(text: str) -> str:
+    """A text whose control characters, directions of writing and broken characters stand there as escapes."""
+    if text.isprintable():
+        return text
+    return "".join(one if one.isprintable() else ascii(one)[1:-1] for one in text)
 
 
 def _shown(value: Any) -> str:

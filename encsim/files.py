@@ -8,11 +8,13 @@ import os
 import stat
 import zipfile
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from . import checks
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
+
     import numpy as np
 
 
@@ -25,7 +27,7 @@ def write_whole(
     path: str | os.PathLike[str], content: bytes | str, *, force: bool = False, name: str = "output"
 ) -> None:
     """Write text or bytes to a temporary file beside ``path``, then rename it into place; faults call it ``name``."""
-    data = content.encode() if isinstance(content, str) else content
+    data = content.encode(errors="backslashreplace") if isinstance(content, str) else content
     target, special = _target(path, force, name)
     try:
         if special:
@@ -131,3 +133,9 @@ def _lives(process: int) -> bool:
     except (OSError, OverflowError):
         return True
     return True
+
+
+def harmless(cells: Iterable[Any]) -> list[Any]:
+    """Cells of a table that no spreadsheet takes for formulas: names may come from the files of others."""
+    begins = ("=", "+", "-", "@", "\t", "\r")
+    return [f"'{cell}" if isinstance(cell, str) and cell.startswith(begins) else cell for cell in cells]

@@ -14,11 +14,13 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from typing import Protocol
 
-from . import shown_units
+from . import checks, shown_units
 from .wording import UNITS, axis_unit, number, plain
 
 # Columns of a terminal that is not known; between columns of a table; least room of a cell that is wrapped.
 WIDE, GAP, LEAST_CELL = 80, 2, 16
+# Characters of a head, which a file may give.
+LONGEST_HEAD = 200
 # Lines of notes without --long.
 NOTES = 3
 LONG = "--long"
@@ -30,6 +32,9 @@ MOST_HERTZ = 1e5
 # Tones stand in texts as characters that no terminal shows, until it is known whether there are colours.
 DOUBT, LIMIT, END = "\ue001", "\ue002", "\ue000"
 _COLOURS = {DOUBT: "\x1b[33m", LIMIT: "\x1b[31m", END: "\x1b[0m"}
+_UNPRINTABLE = re.compile(
+    "[\x00-\x09\x0b-\x1f\x7f-\x9f\xad\u200b-\u200f\u2028-\u202e\u2060-\u206f\ufeff\ud800-\udfff]"
+)
 _TONES = re.compile(f"[{''.join(_COLOURS)}]")
 
 
@@ -119,6 +124,9 @@ class Column:
     cells: Sequence[str]
     unit: str = ""
     left: bool = False
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "head", self.head[:LONGEST_HEAD])
 
     @property
     def name(self) -> str:
@@ -210,7 +218,8 @@ def toned(text: str, tone: str) -> str:
 
 
 def painted(text: str, colour: bool) -> str:
-    """The text with its tones as colours, or without them."""
+    """The text with its tones as colours, or without them; what else could steer a terminal stands there as escapes."""
+    text = _UNPRINTABLE.sub(lambda one: checks.printable(one[0]), text)
     return plain(_TONES.sub(lambda tone: _COLOURS[tone[0]] if colour else "", text))
 
 

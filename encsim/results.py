@@ -330,10 +330,10 @@ class Series(Result):
         columns = self.columns()
         text = io.StringIO()
         writer = csv.writer(text, lineterminator="\n")
-        writer.writerow(columns)
+        writer.writerow(files.harmless(columns))
         # Piece by piece: the writer answers no interrupt, and lists take four times an array's memory.
         for first in range(0, max(map(len, columns.values()), default=0), ROWS):
-            piece = (column[first : first + ROWS].tolist() for column in columns.values())
+            piece = (files.harmless(column[first : first + ROWS].tolist()) for column in columns.values())
             writer.writerows(zip(*piece, strict=True))
         return text.getvalue()
 

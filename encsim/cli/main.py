@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 
 
 # A crash has the number of sysexits.h for a fault of the program itself.
+LONGEST = 400
 OK, FAILED, WRONG_INPUT, CRASHED, INTERRUPTED, TERMINATED = 0, 1, 2, 70, 130, 143
 
 
@@ -71,7 +72,9 @@ def _guarded(argv: list[str]) -> int:
     except SystemExit as stop:
         return stop.code if isinstance(stop.code, int) else OK
     except UsageError as error:
-        return say(str(error), WRONG_INPUT)
+        from ..checks import one_line
+
+        return say(one_line(str(error), LONGEST), WRONG_INPUT)
     except MemoryError:
         return say("not enough memory for this job: ask for fewer samples or speeds", FAILED)
     except Exception as error:
@@ -125,8 +128,7 @@ def _run(argv: list[str]) -> int:
     command, rest = argv[0], _joined(argv[1:])
     if command not in COMMANDS:
         raise UsageError(
-            f'COMMAND must be one of {", ".join(COMMANDS)}, got "{_printable(command)}"'
-            f"{_nearest(command, COMMANDS)}"
+            f'COMMAND must be one of {", ".join(COMMANDS)}, got "{command[:80]}"{_nearest(command, COMMANDS)}'
         )
     parser = build_parser(command)
     _check_spelling(parser, rest)
@@ -154,7 +156,7 @@ def _check_spelling(parser: Parser, argv: list[str]) -> None:
         name = token.partition("=")[0]
         if name.startswith("--") and name not in parser.names:
             raise UsageError(
-                f'option must be one that {parser.prog} has, got "{_printable(name)}"'
+                f'option must be one that {parser.prog} has, got "{name[:80]}"'
                 f"{_nearest(name, parser.names)} (see {parser.prog} --help)"
             )
 
@@ -163,12 +165,8 @@ def _nearest(word: str, known: Iterable[str]) -> str:
     """``; did you mean ...`` for a word near a known one."""
     import difflib
 
-    near = difflib.get_close_matches(word, list(known), n=1, cutoff=0.7)
+    near = difflib.get_close_matches(word[:80], list(known), n=1, cutoff=0.7)
     return f"; did you mean {near[0]}?" if near else ""
-
-
-def _printable(text: str) -> str:
-    return text if text.isprintable() and len(text) <= 80 else ascii(text)[1:77] + "..."
 
 
 def _forget_stdout() -> None:

@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 PICTURES = (".png", ".svg", ".pdf")
 # Columns below which no text is laid out.
 LEAST_WIDTH = 20
+LONGEST_LINE = 2000
 
 
 class JobFailed(Exception):
@@ -168,6 +169,7 @@ _PLAIN = str.maketrans(
 def say(text: str) -> None:
     """Lines on stderr, each behind the program's name; lost where stderr is closed."""
     if sys.stderr is not None:
+        lines = [checks.one_line(line, LONGEST_LINE) for line in text.split("\n")]
         with contextlib.suppress(OSError):
-            sys.stderr.write("".join(f"encsim: {line}\n" for line in text.splitlines()))
+            sys.stderr.write("".join(f"encsim: {line}\n" for line in lines))
             sys.stderr.flush()

@@ -379,7 +379,9 @@ def _result(
 def _special_speeds(axis: Axis, top: float) -> np.ndarray:
     """Speeds at which a line is aliased to the resonance, or to within an eighth of the loop rate from 0 Hz."""
     rate, pitch, load = axis.sampling.rate, axis.scale.pitch, loops.closed(axis).load
-    marks = [(n, order) for order in ORDERS for n in range(int(top * order / (pitch * rate)) + 1)]
+    # of each order more than the slowest MOST_MARKS are never among those of all orders together
+    last = min(top / (pitch * rate), MOST_MARKS)
+    marks = [(n, order) for order in ORDERS for n in range(int(last * order) + 1)]
     marks = sorted(marks, key=lambda mark: mark[0] / mark[1])[:MOST_MARKS]
     around_zero = np.geomspace(2e-5, 0.12, 25)
     peak = np.zeros(0)

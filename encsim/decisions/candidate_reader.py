@@ -10,6 +10,7 @@ from ..checks import Fault, InputError
 from ..formats import changes, estimator_text, toml_text
 from ..formats.sections import Section
 from ..model.axis import check_axis
+from .candidates import BASE
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
@@ -25,6 +26,7 @@ Candidates = tuple[dict[str, list[Any]], Costs | None]
 SECTION, COST = "candidates", "cost"
 NONE = "none"
 _EXAMPLE = "interpolation.factor = [400, 4000]"
+_BASE = f"a cost of every candidate is {BASE} = ... beside the tables"
 
 
 def load_candidates(path: Path | str, axis: Axis) -> Candidates:
@@ -135,10 +137,18 @@ class _CandidateReader:
         waiting: list[tuple[tuple[str, ...], dict[str, Any]]] = [((), part)]
         while waiting:
             inner, table = waiting.pop(0)
-            if any(isinstance(value, dict) for value in table.values()):
-                waiting += [((*inner, key), value) for key, value in table.items()]
-            else:
+            if not any(isinstance(value, dict) for value in table.values()):
                 column[".".join(inner)] = self._table((*path, *inner), table, ".".join(inner))
+                continue
+            for key, value in table.items():
+                if isinstance(value, dict):
+                    waiting.append(((*inner, key), value))
+                elif (*inner, key) == (BASE,):
+                    column[BASE] = self.section.number((*path, key), value)
+                else:
+                    self.section.fault(
+                        (*path, *inner, key), "be a table of costs by value", value, hint=_BASE
+                    )
         return column
 
     def _table(self, path: tuple[str, ...], table: dict[str, Any], key: str) -> dict[Any, Any]:

@@ -13,6 +13,8 @@ from ..formats import changes, estimator_text
 from ..model.axis import Axis
 
 OWNER = "choose"
+# Key of what every candidate costs, beside the costs of values.
+BASE = "base"
 
 
 class Candidate:
@@ -208,7 +210,9 @@ def _one_cost(candidate: Candidate, name: str, how: Any) -> float:
 
 
 def _of_path(candidate: Candidate, column: str, path: str, how: Any) -> float:
-    """Cost of the candidate's value at a path."""
+    """Cost of the candidate's value at a path, or what every candidate costs."""
+    if path == BASE:
+        return _number(how, column, candidate.name)
     if path not in candidate.changes and candidate.changes:
         hint = f"they have {', '.join(candidate.changes)}"
         checks.refuse(f"{OWNER}.cost[{column}]", "be about a value of the candidates", path, hint=hint)

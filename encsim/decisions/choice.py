@@ -250,7 +250,8 @@ def choose(
     cost : mapping, optional
         Columns of cost by name, the most important first. Each is a function of the axis; or a table of costs by
         the name of the axis, or, where the column has the name of a path, by value; or tables (functions) of
-        the values of several paths, ``{"price": {"interpolation.factor": {400: 10, 4000: 35}}}``, which are added.
+        the values of several paths, ``{"price": {"interpolation.factor": {400: 10, 4000: 35}}}``, which are added;
+        beside these, ``"base"`` is a number that every candidate costs.
     limit : int
         Largest number of combinations.
     progress : callable or True, optional

@@ -77,7 +77,8 @@ def find(lines: list[str], delimiter: str | None, decimal: str | None, skip: int
 
 def cells_of(line: str, delimiter: str | None, decimal: str) -> list[str]:
     """Cells of a line without blanks and quotes; the decimal mark becomes a point."""
-    if '"' in line and delimiter is not None:
+    # the csv module refuses longer cells; nobody quotes those
+    if '"' in line and delimiter is not None and len(line) <= csv.field_size_limit():
         cells = next(csv.reader([line.strip()], delimiter=delimiter, skipinitialspace=True), [])
     else:
         cells = line.split(delimiter)

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from .. import __version__, checks, files
+from ..checks import one_line
 from ..closed_loop.closed_loop_ripple import smoothness
 from ..closed_loop.stability import margins
 from ..closed_loop.timed_edge_loops import slowest_speed
@@ -305,7 +306,7 @@ def rendered(results: Findings, title: str | None = None, seed: int = SEED, *, d
 
 def heading(title: str | None) -> str:
     """A title as one line of text that is not empty."""
-    return " ".join(str("" if title is None else title).split())[:LONGEST_TITLE] or TITLE
+    return one_line(" ".join(str("" if title is None else title).split()), LONGEST_TITLE) or TITLE
 
 
 def joined(text: str) -> str:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from .. import units
+from ..checks import one_line
 from ..layout import (
     DOUBT,
     LIMIT,
@@ -232,8 +233,8 @@ def _combinations(result: Sweep, rows: list[int], heads: list[str]) -> Iterator[
 
 def effective(axis: Axis, name: str, settings: list[str], others: list[str]) -> str:
     """The effective axis file: every value, with a heading that says where it comes from."""
-    head = [f"# Every value of {name}, defaults written out"]
-    head += [f"# with {setting}" for setting in settings]
+    head = [f"# Every value of {one_line(name, 200)}, defaults written out"]
+    head += [f"# with {one_line(setting, 400)}" for setting in settings]
     head += (
         [f"# Without its {listed([f'[{other}]' for other in others])}: not part of the axis"]
         if others

@@ -183,6 +183,14 @@ def test_wrong_input_is_status_2_in_one_line(argv, complaint, tmp_path, capsys):
             "line 5: candidates.cost.price must be a table",
         ),
         ('"difference 1" = 0', '"differenc 1" = 0', "line 6: .*did you mean difference"),
+        *(
+            (
+                "[candidates.cost.price]",
+                f"[candidates.cost.price]\n{key} = {value}",
+                f"line 5: .*price.{key} must be",
+            )
+            for key, value in [("base", '"a"'), ("bas", 3), ("bas", [1]), ("bas", "1979-05-27")]
+        ),
     ],
 )
 def test_fault_of_the_lists_is_placed_by_its_line(right, wrong, complaint):
@@ -195,6 +203,13 @@ def test_none_leaves_a_value_out_and_pairs_are_read():
     lists, cost = candidate_reader.loads(text, encsim.loads(STAGE))
     assert lists == {"interpolation.bits": [None, 12], "signal.offset": [(0, 0), (0.01, -0.005)]}
     assert cost is None
+
+
+def test_base_price_stands_beside_the_tables():
+    text = LISTS.replace("[candidates.cost.price]", "[candidates.cost.price]\nbase = 100")
+    price = candidate_reader.loads(text, encsim.loads(STAGE))[1]["price"]
+    assert price["base"] == 100
+    assert price["interpolation.factor"][400] == 10
 
 
 def test_costs_are_read_by_value_and_by_name():

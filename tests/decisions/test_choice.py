@@ -217,6 +217,7 @@ def test_axes_may_be_given_whole_and_by_name():
         ({"x": lambda axis: axis.interpolation.factor}, 4000.0),
         ({"interpolation.factor": {400: 1.0, 4000: 2.5}}, 2.5),
         ({"x": {"interpolation.factor": lambda factor: factor / 1000, "sampling.rate": {8e3: 0.5}}}, 4.5),
+        ({"x": {"base": 100, "interpolation.factor": {400: 1.0, 4000: 2.5}}}, 102.5),
     ],
 )
 def test_cost_is_a_function_a_table_or_a_sum_of_tables(cost, expected):

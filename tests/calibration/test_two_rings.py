@@ -295,7 +295,7 @@ def test_a_turn_that_does_not_close_is_told(ramp, said):
     table = 0.01 * rng.standard_normal((6, 100))
     found = calibrate(table, equal_steps(6), closing=table[:, 0] + ramp, noise=0.01)
     np.testing.assert_allclose(found.closure, ramp, atol=1e-15)
-    told = [text for text in found.reasons if "within a turn" in text]
+    told = [text for text in found.reasons if "within a revolution" in text]
     assert [said in text for text in told] == ([True] if said else [])
 
 

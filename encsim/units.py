@@ -12,6 +12,7 @@ import dataclasses
 import math
 import re
 from collections.abc import Iterable
+from functools import lru_cache
 from typing import Any, NamedTuple, NoReturn, overload
 
 from . import checks
@@ -303,14 +304,21 @@ def write(value: float, dimension: str) -> str:
     value = float(value)
     if not math.isfinite(value):
         checks.refuse("value", "be finite to be written", value)
-    sizes = DIMENSIONS[dimension].units
-    base = next(unit for unit, size in sizes.items() if size == (1, 1))
-    candidates = (_shortest(value, unit, dimension) for unit in sizes if unit not in _READ_ONLY and value)
-    exact = f"{value!r} {base}".replace(".0 ", " ")
-    return min(filter(None, candidates), key=lambda written: written[:2], default=(0, 0.0, exact))[2]
+    base = next(unit for unit, size in DIMENSIONS[dimension].units.items() if size == (1, 1))
+    shortest = _shortest(value, dimension) if value else ""
+    return shortest or f"{value!r} {base}".replace(".0 ", " ")
 
 
-def _shortest(value: float, unit: str, dimension: str) -> tuple[int, float, str] | None:
+@lru_cache(2048)
+def _shortest(value: float, dimension: str) -> str:
+    """The shortest exact text of a value other than 0; empty where no unit has one."""
+    candidates = (
+        _in_unit(value, unit, dimension) for unit in DIMENSIONS[dimension].units if unit not in _READ_ONLY
+    )
+    return min(filter(None, candidates), key=lambda written: written[:2], default=(0, 0.0, ""))[2]
+
+
+def _in_unit(value: float, unit: str, dimension: str) -> tuple[int, float, str] | None:
     """(digits, decades outside 1 to 999, text) of the shortest exact text in one unit, or None."""
     above, below = DIMENSIONS[dimension].units[unit]
     scaled = value * (below / above)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import re
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -24,12 +24,13 @@ from ..open_loop.causes import regimes
 from ..open_loop.closed_form import ripple
 from ..open_loop.period_error import position_error
 from ..plotting.canvas import COLOURS
+from ..plotting.inline_svg import GlyphStore
 from ..progress import ProgressTo, Teller, teller
 from ..rings.budget import ring_budget
 from ..rings.error_orders import ring_curve
 from ..wording import sentence
 from . import page_answer, page_frames, page_sections, page_words
-from .page_blocks import GlyphStore
+from .page_blocks import Findings
 from .page_speeds import RANGE, curve_speeds, detail_speed, frame_speeds, given_speeds
 
 if TYPE_CHECKING:
@@ -38,16 +39,13 @@ if TYPE_CHECKING:
     from ..closed_loop.closed_loop_ripple import Smoothness
     from ..closed_loop.stability import Margins
     from ..decisions.explanation import Explanation
-    from ..decisions.headlines import Headline
-    from ..decisions.judgements import Judgement
+    from ..decisions.remedies import Remedy
     from ..model.axis import Axis
     from ..open_loop.closed_form import RippleCurve
-    from ..open_loop.period_error import PeriodError
     from ..rings.budget import Budget
     from ..rings.error_orders import RingCurve
     from ..spreads.tolerancing import Tolerance
-    from .page_frames import Slider
-    from .page_speeds import DetailSpeed, Speeds
+    from .page_speeds import Speeds
 
 
 SEED = 0
@@ -56,43 +54,6 @@ TITLE = "How smoothly the axis runs"
 LONGEST_TITLE = 200
 TEMPLATES = Path(__file__).parent / "templates"
 UNITS = re.compile(r"(\d) (?=(?:%|[pnµmk]?(?:m|m/s|s|N|A)|[mkM]?Hz|n?rad|deg|rpm|arcsec|dB)(?:\W|$))")
-
-
-@dataclass(frozen=True, eq=False)
-class Findings:
-    """All results that a page shows."""
-
-    axis: Axis
-    requirement: Requirement | None
-    judgement: Judgement | None
-    headline: Headline
-    curve: RippleCurve
-    error: PeriodError
-    detail: DetailSpeed
-    explanation: Explanation
-    slider: Slider
-    smoothness: Smoothness | None = None
-    margins: Margins | None = None
-    ring_curve: RingCurve | None = None
-    ring_budget: Budget | None = None
-    tolerance: Tolerance | None = None
-
-    @property
-    def table_speeds(self) -> np.ndarray:
-        """Speeds of the tables of numbers: those of the slider."""
-        return np.array([frame.speed for frame in self.slider.frames])
-
-    @property
-    def doubts(self) -> tuple[str, ...]:
-        """Why the answer is not reliable, each reason once."""
-        judged = () if self.judgement is None else self.judgement.reasons
-        unstable = self.smoothness.reasons if self.smoothness is not None and self.unstable else ()
-        return page_words.plain_doubts([*unstable, *self.curve.reasons, *judged])
-
-    @property
-    def unstable(self) -> bool:
-        """Whether there is a closed loop and it is not stable."""
-        return self.smoothness is not None and not self.smoothness.stable
 
 
 def report(
@@ -211,7 +172,13 @@ def findings(
     explanation = explain(axis, detail.speed)
     tell(3, STEPS, "computing the frames of the speed slider")
     frames, first = frame_speeds(axis, sweep, named, detail.speed)
-    slider = page_frames.slider(axis, frames, first, seed, closed=smooth is not None)
+    if len(curve.speed) == 1:
+        curve = _ripple_of(axis, np.asarray(frames))
+    closed = smooth is not None and smooth.stable
+    slider = page_frames.slider(
+        axis, frames, _ripple_of(axis, np.asarray(frames)).rms, first, seed, closed=closed
+    )
+    measures = None if judged is not None and judged.met else best_measures(explanation)
     tell(4, STEPS, "drawing")
     ring_errors, budget = _ring(axis)
     return Findings(
@@ -224,6 +191,11 @@ def findings(
         detail=detail,
         explanation=explanation,
         slider=slider,
+        measures=measures,
+        after=None if measures is None else _ripple_of(measures.axis, curve.speed),
+        frame_after=None
+        if measures is None
+        else tuple(_ripple_of(measures.axis, np.asarray(frames)).rms.tolist()),
         smoothness=smooth,
         margins=stability,
         ring_curve=ring_errors,
@@ -244,6 +216,13 @@ def _curve(axis: Axis, sweep: np.ndarray, smooth: Smoothness | None) -> RippleCu
     """Measured ripple: of the closed loop where there is one that is stable, else in steady motion."""
     if smooth is None or not smooth.stable:
         return ripple(axis, sweep).refined()
+    return _in_loop(axis, smooth)
+
+
+def _in_loop(axis: Axis, smooth: Smoothness) -> RippleCurve:
+    """Measured ripple of a closed loop as a curve of ripple; of steady motion where the loop is not stable."""
+    if not smooth.stable:
+        return ripple(axis, smooth.speed)
     steady = ripple(axis, smooth.speed)
     parts = smooth.parts["measured"]
     squares = {cause: part**2 for cause, part in parts.items()}
@@ -257,6 +236,21 @@ def _curve(axis: Axis, sweep: np.ndarray, smooth: Smoothness | None) -> RippleCu
         valid=smooth.valid,
         reasons=smooth.reasons,
     )
+
+
+def _ripple_of(axis: Axis, speeds: np.ndarray) -> RippleCurve:
+    """Measured ripple at these speeds, with the loop closed where there is a stable one."""
+    if not closes(axis, speeds[0]):
+        return ripple(axis, speeds)
+    return _in_loop(axis, smoothness(axis, speeds))
+
+
+def best_measures(explanation: Explanation) -> Remedy | None:
+    """The combined measures; the first measure where none are combined."""
+    if explanation.together is not None and explanation.together.applies:
+        return explanation.together
+    kept = (one for one in explanation.remedies if one.applies and one.speed == explanation.speed)
+    return next(kept, None)
 
 
 def _loop(axis: Axis, sweep: np.ndarray) -> tuple[Smoothness | None, Margins | None]:
@@ -282,7 +276,7 @@ def rendered(results: Findings, title: str | None = None, seed: int = SEED, *, d
     blocks = [
         page_answer.answer(results, store),
         page_sections.source(results, store),
-        page_sections.speed_slider(results),
+        page_sections.all_speeds(results),
         page_sections.loop(results, store),
         page_sections.ring(results, store),
         page_sections.remedies(results, store),
@@ -291,6 +285,8 @@ def rendered(results: Findings, title: str | None = None, seed: int = SEED, *, d
     script = _template_text("page.js")
     return _environment().get_template("page.html").render(
         title=heading(title),
+        hero=page_answer.hero(results),
+        slider=results.slider,
         axis=page_words.axis_sentence(results.axis),
         axis_rows=page_words.axis_rows(results.axis),
         blocks=[block for block in blocks if block is not None],

@@ -1,43 +1,109 @@
-"""Pieces of a page: blocks with sentences, tables of numbers, and figures inlined as SVG.
-
-All figures of a page share the outlines of their letters, kept once, and their looks, which become classes.
-"""
+"""Pieces of a page: the results that it shows, blocks with sentences, tables of numbers, figures in two layouts."""
 
 from __future__ import annotations
 
-import io
-import re
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, cast
-from xml.etree import ElementTree
-from xml.sax.saxutils import escape
 
 import numpy as np
 
+from ..decisions import headlines
 from ..plotting import canvas
 from ..plotting.canvas import Style
+from ..plotting.inline_svg import GlyphStore, inline
 from ..wording import axis_words, sentence
-from .page_frames import tenths
+from .page_words import plain_doubts
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
+    from ..closed_loop.closed_loop_ripple import Smoothness
+    from ..closed_loop.stability import Margins
+    from ..decisions.explanation import Explanation
+    from ..decisions.headlines import Headline
+    from ..decisions.judgements import Judgement
+    from ..decisions.remedies import Remedy
+    from ..decisions.requirements import Requirement
     from ..model.axis import Axis
+    from ..open_loop.closed_form import RippleCurve
+    from ..open_loop.period_error import PeriodError
+    from ..rings.budget import Budget
+    from ..rings.error_orders import RingCurve
+    from ..spreads.tolerancing import Tolerance
     from .page_frames import Slider
+    from .page_speeds import DetailSpeed
 
 
 STYLES = {"wide": Style(bare=True), "phone": Style(page="phone", bare=True)}
-SPACE = "{http://www.w3.org/2000/svg}"
-LINK = "{http://www.w3.org/1999/xlink}href"
-NAMED = {code.lower(): role for role, code in canvas.COLOURS["light"].items()}
-# Marks a reference to a stored letter; the mark alone is a blank, which is not drawn.
-STORED = "!"
-DROPPED = ("metadata", "title", "desc", "style")
-# A tenth of a point is finer than a screen's dot; letters are drawn 64 units a point and need none.
-NUMBER = re.compile(r"-?\d+\.\d+(?:e-?\d+)?")
-COORDINATES = ("d", "x", "y", "width", "height", "points")
+
+
+@dataclass(frozen=True, eq=False)
+class Findings:
+    """All results that a page shows.
+
+    ``measures`` are the best combined measures, ``after`` and ``frame_after`` the ripple with them over the same speeds
+    and at those of the slider; None where nothing has to change or helps.
+    """
+
+    axis: Axis
+    requirement: Requirement | None
+    judgement: Judgement | None
+    headline: Headline
+    curve: RippleCurve
+    error: PeriodError
+    detail: DetailSpeed
+    explanation: Explanation
+    slider: Slider
+    measures: Remedy | None = None
+    after: RippleCurve | None = None
+    frame_after: tuple[float, ...] | None = None
+    smoothness: Smoothness | None = None
+    margins: Margins | None = None
+    ring_curve: RingCurve | None = None
+    ring_budget: Budget | None = None
+    tolerance: Tolerance | None = None
+
+    @property
+    def table_speeds(self) -> np.ndarray:
+        """Speeds of the tables of numbers: those of the slider."""
+        return np.array([frame.speed for frame in self.slider.frames])
+
+    @property
+    def frame_rms(self) -> tuple[float, ...]:
+        """Ripple at the speeds of the slider."""
+        return tuple(frame.rms for frame in self.slider.frames)
+
+    @property
+    def detail_place(self) -> int:
+        """Number of the frame that is shown first, that of the speed explained in detail."""
+        return next(place for place, frame in enumerate(self.slider.frames) if frame.first)
+
+    @property
+    def after_headline(self) -> Headline | None:
+        """The answer about the ripple with the measures."""
+        if self.after is None:
+            return None
+        limit = headlines.allowed(self.requirement, self.after.speed)
+        return headlines.headline(self.after.speed, self.after.rms, limit=limit, doubtful=self.after.doubtful)
+
+    @property
+    def closed(self) -> bool:
+        """Whether the measured ripple is that of a closed loop."""
+        return self.smoothness is not None and self.smoothness.stable
+
+    @property
+    def doubts(self) -> tuple[str, ...]:
+        """Why the answer is not reliable, each reason once."""
+        judged = () if self.judgement is None else self.judgement.reasons
+        unstable = self.smoothness.reasons if self.smoothness is not None and self.unstable else ()
+        return plain_doubts([*unstable, *self.curve.reasons, *judged])
+
+    @property
+    def unstable(self) -> bool:
+        """Whether there is a closed loop and it is not stable."""
+        return self.smoothness is not None and not self.smoothness.stable
 
 
 @dataclass(frozen=True)
@@ -75,8 +141,6 @@ class Block:
     key, heading : str
     says : tuple of str
         Sentences, the answer first.
-    facts : tuple of (str, str, str)
-        Name, value, place.
     words : tuple of (str, str)
         Terms explained in this block, with their meanings.
     doubts : tuple of str
@@ -87,7 +151,6 @@ class Block:
     tables : tuple of Table
     points : tuple of str
         A list at the end.
-    slider : Slider or None
     more : Block or None
         Further details, folded.
     """
@@ -95,63 +158,72 @@ class Block:
     key: str
     heading: str
     says: tuple[str, ...] = ()
-    facts: tuple[tuple[str, str, str], ...] = ()
     words: tuple[tuple[str, str], ...] = ()
     doubts: tuple[str, ...] = ()
     doubted: str = "This"
     pictures: tuple[Picture, ...] = ()
     tables: tuple[Table, ...] = ()
     points: tuple[str, ...] = ()
-    slider: Slider | None = None
     more: Block | None = None
+
+
+@dataclass(frozen=True)
+class Label:
+    """A name in the hero: role of its colour, and text, left and top of its middle in per cent by layout."""
+
+    role: str
+    wide: tuple[str, float, float]
+    phone: tuple[str, float, float]
+
+
+@dataclass(frozen=True)
+class Segment:
+    """A part of the ribbon of causes: left and width in per cent, roles of fill and ink, word by layout."""
+
+    left: float
+    width: float
+    role: str
+    ink: str
+    wide: str
+    phone: str
+
+
+@dataclass(frozen=True)
+class Mark:
+    """The mark of one frame: its place, heights of the curves there (None outside the panel), and words."""
+
+    left: float
+    now: float | None
+    after: float | None
+    text: str
+    half: float
+
+
+@dataclass(frozen=True, eq=False)
+class Hero:
+    """The first screen: sentences, and the panel; places in per cent of its width and height."""
+
+    answer: str
+    says: tuple[str, ...]
+    head: str
+    speeds: tuple[float, float]
+    now: str
+    after: str
+    wash: str
+    limit: float | None
+    x_ticks: tuple[tuple[float, str], ...]
+    y_ticks: tuple[tuple[float, str], ...]
+    hatched: tuple[tuple[float, float], ...]
+    ribbon: tuple[Segment, ...]
+    rest: tuple[tuple[str, str], ...]
+    labels: tuple[Label, ...]
+    marks: tuple[Mark, ...]
+    alt: str
 
 
 def near(speed: np.ndarray, wanted: np.ndarray) -> list[int]:
     """Indices of the speeds nearest to the wanted ones, ascending."""
     return sorted({int(np.argmin(np.abs(speed - each))) for each in wanted}) if len(speed) else []
-
-
-class GlyphStore:
-    """Outlines of letters and looks (as classes) that all pictures of a page share.
-
-    Attributes
-    ----------
-    letters : dict of str to (str, str)
-        {name in the figure: (id on the page, outline)}.
-    looks : dict of str to str
-        {declarations: class}.
-    """
-
-    def __init__(self) -> None:
-        self.letters: dict[str, tuple[str, str]] = {}
-        self.looks: dict[str, str] = {}
-
-    def letter(self, name: str, outline: str) -> str:
-        """Id of a letter's outline on the page."""
-        return self.letters.setdefault(name, (f"g{len(self.letters)}", outline))[0]
-
-    def look(self, declarations: str) -> str:
-        """Class of a look, its colours replaced by their roles."""
-        named = re.sub(r"#[0-9a-f]{6}", lambda match: _role(match[0]), declarations.lower())
-        tidy = ";".join(part.replace(": ", ":").strip() for part in named.split(";") if part.strip())
-        return self.looks.setdefault(tidy, f"k{len(self.looks)}")
-
-    def styles(self) -> str:
-        """Rules of all looks so far."""
-        return "\n".join(f".{name}{{{text}}}" for text, name in self.looks.items())
-
-    def outlines(self) -> str:
-        """The letters as one hidden picture."""
-        paths = "".join(
-            f'<path id="{name}" d="{outline}" transform="scale(.015625)"/>'
-            for name, outline in self.letters.values()
-        )
-        return f'<svg width="0" height="0" class="letters" aria-hidden="true"><defs>{paths}</defs></svg>'
-
-
-def _role(code: str) -> str:
-    """A colour as the variable of its role; the figures use no other colours."""
-    return f"var(--{NAMED[code]})" if code in NAMED else code
 
 
 def picture(
@@ -176,97 +248,6 @@ def _edges(ax: Axes) -> tuple[float, float]:
     return round(100.0 * box.x0, 2), round(100.0 * box.x1, 2)
 
 
-def inline(figure: Figure, key: str, store: GlyphStore) -> str:
-    """A figure as an ``svg`` element for a page, with its title and its alternative text."""
-    stream = io.BytesIO()
-    canvas.save(figure, stream, "svg")
-    root = ElementTree.fromstring(stream.getvalue())
-    _store_letters(root, store)
-    used = {ref for element in root.iter() for ref in _references(element)}
-    box = " ".join(tenths(float(part)) for part in root.get("viewBox", "").split())
-    inner = "".join(_markup(child, key, store, used) for child in root)
-    title, text = (escape(getattr(figure, name)) for name in ("encsim_title", "encsim_text"))
-    return (
-        f'<svg class="drawing" viewBox="{box}" role="img" aria-labelledby="{key}-t {key}-d">'
-        f'<title id="{key}-t">{title}</title><desc id="{key}-d">{text}</desc>{inner}</svg>'
-    )
-
-
-def _store_letters(root: ElementTree.Element, store: GlyphStore) -> None:
-    """Move the outlines of letters from a figure to the store, and refer to them there."""
-    names = {}
-    for defs in root.iter(f"{SPACE}defs"):
-        for path in list(defs):
-            name = path.get("id", "")
-            if path.get("transform") == "scale(0.015625)":
-                outline = path.get("d")
-                names[name] = store.letter(name, _tight(outline)) if outline else ""
-                defs.remove(path)
-    for use in root.iter(f"{SPACE}use"):
-        name = use.get(LINK, "")[1:]
-        if name in names:
-            use.set(LINK, STORED + names[name])
-
-
-def _references(element: ElementTree.Element) -> Iterator[str]:
-    """Ids that an element points to."""
-    for value in element.attrib.values():
-        yield from re.findall(r"url\(#([^)]+)\)", value)
-    if element.get(LINK, "").startswith("#"):
-        yield element.get(LINK, "")[1:]
-
-
-def _markup(element: ElementTree.Element, key: str, store: GlyphStore, used: set[str]) -> str:
-    """An element and all in it as markup."""
-    name = element.tag.rpartition("}")[2]
-    if name in DROPPED or element.get(LINK) == STORED:
-        return ""
-    inner = "".join(_markup(child, key, store, used) for child in element)
-    if name in ("defs", "g") and not inner:
-        return ""
-    attributes = "".join(_attributes(element, key, store, used))
-    if name == "g" and not attributes:
-        return inner
-    return f"<{name}{attributes}>{inner}</{name}>" if inner else f"<{name}{attributes}/>"
-
-
-def _attributes(element: ElementTree.Element, key: str, store: GlyphStore, used: set[str]) -> Iterator[str]:
-    """Attributes that are kept, shortened."""
-    for name, value in element.attrib.items():
-        if name == "id":
-            if value in used:
-                yield f' id="{key}-{value}"'
-        elif name == LINK:
-            yield f' href="#{value[1:] if value.startswith(STORED) else f"{key}-{value[1:]}"}"'
-        elif name == "style":
-            yield from _look(value, key, store)
-        elif name == "clip-path":
-            yield f' clip-path="{_own(value, key)}"'
-        elif name in COORDINATES:
-            yield f' {name}="{_tight(value)}"'
-        else:
-            yield f' {name}="{NUMBER.sub(_three, value)}"'
-
-
-def _look(value: str, key: str, store: GlyphStore) -> Iterator[str]:
-    """A look as a class; one that points to a pattern of this picture stays an attribute."""
-    if "url(" in value:
-        yield f' style="{_own(value, key)}"'
-    else:
-        yield f' class="{store.look(value)}"'
-
-
-def _own(value: str, key: str) -> str:
-    return re.sub(r"url\(#", f"url(#{key}-", value)
-
-
-def _tight(text: str) -> str:
-    """Coordinates with one decimal and without needless spaces."""
-    text = NUMBER.sub(lambda match: tenths(float(match[0])), text)
-    return re.sub(r"\s*([A-Za-z])\s*", r"\1", " ".join(text.split())).replace(" -", "-")
-
-
-def _three(match: re.Match[str]) -> str:
-    """A number of a transformation to a thousandth."""
-    text = f"{float(match[0]):.3f}".rstrip("0").rstrip(".")
-    return "0" if text in ("-0", "") else text
+def _edges(ax: Axes) -> tuple[float, float]:
+    box = ax.get_position()
+    return round(100.0 * box.x0, 2), round(100.0 * box.x1, 2)

@@ -27,9 +27,9 @@ if TYPE_CHECKING:
     from ..closed_loop.stability import Margins
     from ..decisions.explanation import Explanation
     from ..open_loop.period_error import PeriodError
+    from ..plotting.inline_svg import GlyphStore
     from ..rings.budget import Budget
-    from .page import Findings
-    from .page_blocks import GlyphStore
+    from .page_blocks import Findings
 
 
 # Contributions below this share of the square are left out.
@@ -79,11 +79,9 @@ def _line_table(error: PeriodError) -> Table:
     return Table("Numbers of these pictures", ("Line", "Amplitude", "From"), rows)
 
 
-def speed_slider(results: Findings) -> Block:
-    """The speed slider."""
-    slider = results.slider
+def all_speeds(results: Findings) -> Block:
+    """The numbers of every speed of the slider."""
     unit = f"{results.axis.scale.unit}/s"
-    shown = "the line that is largest" if slider.harmonic else "the error"
     rows = tuple(
         (
             frame.name,
@@ -91,23 +89,19 @@ def speed_slider(results: Findings) -> Block:
             percent(frame.rms / frame.speed, 3),
             "; ".join(frame.line_words) or "none",
         )
-        for frame in slider.frames
+        for frame in results.slider.frames
     )
     return Block(
         key="why",
-        heading="Why does it look like this at your speed?",
+        heading="All speeds",
         says=(
-            "The controller looks at the position only now and then. A fast error wave, seen at such moments, looks "
-            "like a slow one: it is aliased.",
-            f"Choose a speed: the first picture shows {shown} and its samples, the others what the controller makes "
-            "of all of it.",
+            "The controller samples the position. A fast error wave, sampled too seldom, looks like a slow one: it is "
+            "aliased.",
         ),
-        words=meanings("aliased"),
-        doubts=plain_doubts(slider.reasons),
+        doubts=plain_doubts(results.slider.reasons),
         tables=(
-            Table("All speeds of this picture", ("Speed", "Ripple, rms", "Of the speed", "Lines"), rows),
+            Table("Every speed of the slider", ("Speed", "Ripple, rms", "Of the speed", "Harmonics"), rows),
         ),
-        slider=slider,
     )
 
 

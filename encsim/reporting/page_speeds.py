@@ -8,18 +8,20 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
-from functools import cached_property
-from typing import TYPE_CHECKING, Any
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
 
 from .. import shown_units
+from ..closed_loop import loop
 from ..closed_loop.timed_edge_loops import stable_speeds
 from ..decisions.requirements import RIPPLES
 from ..decisions.ripple_summary import closes
 from ..open_loop import limits
 from ..open_loop.closed_form import checked_speeds, lines, vanishing_speeds
+from ..open_loop.period_error import position_error
+from ..time_domain.closed_run import run, settling
 from ..time_domain.simulation import simulate
 from ..time_domain.velocity_spectrum import is_aliased, spectrum, strongest_harmonics
 from ..wording import quantity
@@ -30,6 +32,7 @@ if TYPE_CHECKING:
     from ..decisions.requirements import Requirement
     from ..model.axis import Axis
     from ..open_loop.closed_form import Lines
+    from ..open_loop.period_error import PeriodError
     from ..time_domain.simulation import Trace
 
     Speeds = Sequence[float] | np.ndarray
@@ -41,10 +44,11 @@ RANGE = 20
 SLOWEST = 1e-3
 # Around a single speed the slider shows this much slower and faster ones too.
 AROUND = 10.0
-# Frames of the slider; of them at most these at named speeds, at sampling nulls, and harmonics whose nulls count.
-FRAMES, NAMED, NULLS, STRONG = 25, 12, 6, 3
-# Samples of the velocity that a frame shows; samples that are simulated.
-VELOCITIES, LENGTH = 64, 4096
+# Frames of the slider: a decade, at least and at most; of them at named speeds, at sampling nulls, and harmonics whose
+# nulls count.
+A_DECADE, FEWEST, MOST, NAMED, NULLS, STRONG = 10, 25, 61, 12, 6, 3
+# Samples that are simulated, at least and at most; signal periods in them where that fits.
+SHORTEST, LONGEST, PERIODS = 4096, 16384, 8
 # An alias below this share of the loop rate is 0 but for rounding.
 ZERO_ALIAS = 1e-9
 
@@ -99,7 +103,8 @@ def spread_speeds(axis: Axis, low: float, high: float, named: Speeds, first: flo
     kept = {speed_name(first, axis): first}
     for speed in [*list(named)[:NAMED], *_nulls(axis, low, high), low, high]:
         kept.setdefault(speed_name(speed, axis), speed)
-    while len(kept) < FRAMES:
+    wanted = min(max(round(A_DECADE * math.log10(high / low)) + 1, FEWEST), MOST)
+    while len(kept) < wanted:
         middle = _middle_of_widest_gap(sorted(kept.values()), axis)
         if middle is None or speed_name(middle, axis) in kept:
             break
@@ -188,41 +193,48 @@ def reason(detail: DetailSpeed, axis: Axis) -> str:
 
 
 @dataclass(frozen=True, eq=False)
+class Seen:
+    """Velocity that the controller measures at a steady speed, in the shape that `spectrum` reads."""
+
+    velocity: np.ndarray
+    settle: int
+    speed: float
+    reasons: tuple[str, ...]
+    axis: Axis
+
+    @property
+    def deviation(self) -> np.ndarray:
+        """Settled velocity minus its mean, which is the true speed."""
+        return self.velocity[self.settle :] - self.speed
+
+
+@dataclass(frozen=True, eq=False)
 class SimulatedSpeed:
-    """One speed computed: its ripple, lines, the indices of those that are drawn, simulation and spectrum."""
+    """One speed computed: ripple, error of a signal period, harmonics, those that are drawn, velocity, spectrum."""
 
     speed: float
     rms: float
+    error: PeriodError
     lines: Lines
     drawn: list[int]
-    trace: Trace
+    seen: Seen
     frequency: np.ndarray
     size: np.ndarray
 
-    @cached_property
-    def deviation(self) -> np.ndarray:
-        """Velocity minus the true speed, the first settled samples."""
-        return self.trace.velocity[int(self.trace.settle) :][:VELOCITIES] - self.trace.speed
-
     @property
-    def swing(self) -> float:
-        """Largest deviation."""
-        return float(np.abs(self.deviation).max(initial=0.0))
-
-    def amplitude(self, harmonic: int) -> float:
-        """Amplitude of the position error of a harmonic."""
-        same = np.flatnonzero(np.round(self.lines.harmonic).astype(int) == harmonic)
-        return float(self.lines.position[same[0]]) if same.size else 0.0
+    def turns(self) -> float:
+        """Signal periods from one sample to the next."""
+        return self.speed / self.lines.axis.scale.pitch / self.lines.axis.sampling.rate
 
     def words(self) -> tuple[str, ...]:
-        """The drawn lines in words, the strongest first."""
+        """The drawn harmonics in words, the strongest first."""
         return tuple(
             f"harmonic {int(self.lines.harmonic[i])}: {quantity(self.lines.frequency[i], 'Hz')}{self._alias_words(i)}"
             for i in self.drawn
         )
 
     def _alias_words(self, index: int) -> str:
-        """The alias of a line, if it has one."""
+        """The alias of a harmonic, if it has one."""
         if not is_aliased(self.lines, index):
             return ""
         alias = self.lines.alias[index]
@@ -230,8 +242,24 @@ class SimulatedSpeed:
         return ", null speed" if null else f", aliased to {quantity(alias, 'Hz')}"
 
 
-def simulated_speed(axis: Axis, speed: float, rms: float, seed: int) -> SimulatedSpeed:
-    """One speed of the slider, simulated."""
-    expected, trace = lines(axis, speed), simulate(axis, speed, LENGTH, seed)
-    frequency, size = spectrum(trace) or (np.zeros(0), np.zeros(0))
-    return SimulatedSpeed(speed, rms, expected, strongest_harmonics(expected), trace, frequency, size)
+def simulated_speed(axis: Axis, speed: float, rms: float, seed: int, *, closed: bool) -> SimulatedSpeed:
+    """One speed of the slider, simulated: with the loop closed or in steady motion."""
+    expected = lines(axis, speed)
+    if closed:
+        # the loop answers to each harmonic at its aliased frequency
+        gain = np.abs(loop.build(axis, speed).response(expected.alias).measured)
+        expected = replace(expected, velocity=expected.position * gain)
+    samples = PERIODS * axis.scale.pitch * axis.sampling.rate / speed
+    seen = _seen(axis, speed, round(min(max(SHORTEST, samples), LONGEST)), seed, closed=closed)
+    frequency, size = spectrum(cast("Trace", seen)) or (np.zeros(0), np.zeros(0))
+    error = position_error(axis, speed)
+    return SimulatedSpeed(speed, rms, error, expected, strongest_harmonics(expected), seen, frequency, size)
+
+
+def _seen(axis: Axis, speed: float, samples: int, seed: int, *, closed: bool) -> Seen:
+    """Measured velocity of a short simulation."""
+    if not closed:
+        trace = simulate(axis, speed, samples, seed)
+        return Seen(trace.velocity, int(trace.settle), trace.speed, trace.reasons, axis)
+    found = run(axis, speed, (samples + settling(axis, 2 * samples)) / axis.sampling.rate, seed)
+    return Seen(np.nan_to_num(found.measured), found.settle, speed, found.reasons, axis)

@@ -23,6 +23,8 @@ from ..wording import (
 
 if TYPE_CHECKING:
     from ..closed_loop.closed_loop_ripple import Smoothness
+    from ..decisions.headlines import Headline
+    from ..decisions.judgements import Judgement, LimitCheck
     from ..doubts import Doubt
     from ..model.axis import Axis
     from ..open_loop.closed_form import RippleCurve
@@ -107,6 +109,47 @@ def in_unit(value: float | None, unit: str, count: int = 3, other: float | None 
     if unit == "deg":
         return digits(value, count, strip=True) + "°"
     return quantity(value, unit, count) if other is None else compared(value, other, unit, count)
+
+
+def _worst(judged: Judgement, headline: Headline) -> LimitCheck:
+    """The limiting criterion; where it is a limit on measured ripple, at the speed of the headline."""
+    binding: LimitCheck = judged.limit(judged.binding)
+    if binding.name not in ("measured", "relative") or not headline.limited:
+        return binding
+    if (headline.kind == "met") != binding.met:
+        return binding  # exceeded only where the result is not reliable
+    limit = headline.rms / headline.share
+    return replace(binding, speed=headline.speed, value=headline.rms, limit=limit, share=headline.share)
+
+
+def verdict(judged: Judgement, headline: Headline) -> str:
+    """Yes or no, with the limiting criterion."""
+    axis = judged.axis
+    missed = [each for each in judged.limits if not each.met]
+    binding = _worst(judged, headline)
+    unit = judged.units[binding.name]
+    where = "" if math.isnan(binding.speed) else f" at {quantity(binding.speed, judged.units['speeds'], 2)}"
+    name = limit_name(binding.name, axis)
+    values = f"{in_unit(binding.value, unit, other=binding.limit)} where {in_unit(binding.limit, unit)} is the limit"
+    if missed:
+        count = f"{len(missed)} of {len(judged.limits)} limits {'is' if len(missed) == 1 else 'are'} missed"
+        return f"No, {count}. Worst is the {name}{where}: {values}."
+    return f"Yes, every limit is met. Nearest to its limit is the {name}{where}: {values}."
+
+
+def limit_table(judged: Judgement) -> tuple[str, tuple[str, ...], tuple[tuple[str, ...], ...]]:
+    """Every limit with its nearest value: caption, head and rows of a table."""
+    rows = tuple(
+        (
+            sentence(limit_name(each.name, judged.axis)),
+            in_unit(each.limit, judged.units[each.name]),
+            in_unit(each.value, judged.units[each.name], other=each.limit),
+            "any" if math.isnan(each.speed) else quantity(each.speed, judged.units["speeds"]),
+            "met" if each.met else "missed",
+        )
+        for each in judged.limits
+    )
+    return "Every limit", ("Limit on", "Allowed", "Reached", "At speed", "Verdict"), rows
 
 
 def not_covered(axis: Axis, closed: bool) -> tuple[str, ...]:

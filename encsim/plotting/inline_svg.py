@@ -1,0 +1,166 @@
+"""Figures as SVG elements of one HTML page: they share the outlines of their letters, and their looks as classes."""
+
+from __future__ import annotations
+
+import io
+import re
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
+from xml.etree import ElementTree
+from xml.sax.saxutils import escape
+
+from . import canvas
+from .web_panels import tenths
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+
+SPACE = "{http://www.w3.org/2000/svg}"
+LINK = "{http://www.w3.org/1999/xlink}href"
+NAMED = {code.lower(): role for role, code in canvas.COLOURS["light"].items()}
+# Marks a reference to a stored letter; the mark alone is a blank, which is not drawn.
+STORED = "!"
+DROPPED = ("metadata", "title", "desc", "style")
+# A tenth of a point is finer than a screen's dot; letters are drawn 64 units a point and need none.
+NUMBER = re.compile(r"-?\d+\.\d+(?:e-?\d+)?")
+COORDINATES = ("d", "x", "y", "width", "height", "points")
+
+
+class GlyphStore:
+    """Outlines of letters and looks (as classes) that all pictures of a page share.
+
+    Attributes
+    ----------
+    letters : dict of str to (str, str)
+        {name in the figure: (id on the page, outline)}.
+    looks : dict of str to str
+        {declarations: class}.
+    """
+
+    def __init__(self) -> None:
+        self.letters: dict[str, tuple[str, str]] = {}
+        self.looks: dict[str, str] = {}
+
+    def letter(self, name: str, outline: str) -> str:
+        """Id of a letter's outline on the page."""
+        return self.letters.setdefault(name, (f"g{len(self.letters)}", outline))[0]
+
+    def look(self, declarations: str) -> str:
+        """Class of a look, its colours replaced by their roles."""
+        named = re.sub(r"#[0-9a-f]{6}", lambda match: _role(match[0]), declarations.lower())
+        tidy = ";".join(part.replace(": ", ":").strip() for part in named.split(";") if part.strip())
+        return self.looks.setdefault(tidy, f"k{len(self.looks)}")
+
+    def styles(self) -> str:
+        """Rules of all looks so far."""
+        return "\n".join(f".{name}{{{text}}}" for text, name in self.looks.items())
+
+    def outlines(self) -> str:
+        """The letters as one hidden picture."""
+        paths = "".join(
+            f'<path id="{name}" d="{outline}" transform="scale(.015625)"/>'
+            for name, outline in self.letters.values()
+        )
+        return f'<svg width="0" height="0" class="letters" aria-hidden="true"><defs>{paths}</defs></svg>'
+
+
+def _role(code: str) -> str:
+    """A colour as the variable of its role; the figures use no other colours."""
+    return f"var(--{NAMED[code]})" if code in NAMED else code
+
+
+def inline(figure: Figure, key: str, store: GlyphStore) -> str:
+    """A figure as an ``svg`` element for a page, with its title and its alternative text."""
+    stream = io.BytesIO()
+    canvas.save(figure, stream, "svg")
+    root = ElementTree.fromstring(stream.getvalue())
+    _store_letters(root, store)
+    used = {ref for element in root.iter() for ref in _references(element)}
+    box = " ".join(tenths(float(part)) for part in root.get("viewBox", "").split())
+    inner = "".join(_markup(child, key, store, used) for child in root)
+    title, text = (escape(getattr(figure, name)) for name in ("encsim_title", "encsim_text"))
+    return (
+        f'<svg class="drawing" viewBox="{box}" role="img" aria-labelledby="{key}-t {key}-d">'
+        f'<title id="{key}-t">{title}</title><desc id="{key}-d">{text}</desc>{inner}</svg>'
+    )
+
+
+def _store_letters(root: ElementTree.Element, store: GlyphStore) -> None:
+    """Move the outlines of letters from a figure to the store, and refer to them there."""
+    names = {}
+    for defs in root.iter(f"{SPACE}defs"):
+        for path in list(defs):
+            name = path.get("id", "")
+            if path.get("transform") == "scale(0.015625)":
+                outline = path.get("d")
+                names[name] = store.letter(name, _tight(outline)) if outline else ""
+                defs.remove(path)
+    for use in root.iter(f"{SPACE}use"):
+        name = use.get(LINK, "")[1:]
+        if name in names:
+            use.set(LINK, STORED + names[name])
+
+
+def _references(element: ElementTree.Element) -> Iterator[str]:
+    """Ids that an element points to."""
+    for value in element.attrib.values():
+        yield from re.findall(r"url\(#([^)]+)\)", value)
+    if element.get(LINK, "").startswith("#"):
+        yield element.get(LINK, "")[1:]
+
+
+def _markup(element: ElementTree.Element, key: str, store: GlyphStore, used: set[str]) -> str:
+    """An element and all in it as markup."""
+    name = element.tag.rpartition("}")[2]
+    if name in DROPPED or element.get(LINK) == STORED:
+        return ""
+    inner = "".join(_markup(child, key, store, used) for child in element)
+    if name in ("defs", "g") and not inner:
+        return ""
+    attributes = "".join(_attributes(element, key, store, used))
+    if name == "g" and not attributes:
+        return inner
+    return f"<{name}{attributes}>{inner}</{name}>" if inner else f"<{name}{attributes}/>"
+
+
+def _attributes(element: ElementTree.Element, key: str, store: GlyphStore, used: set[str]) -> Iterator[str]:
+    """Attributes that are kept, shortened."""
+    for name, value in element.attrib.items():
+        if name == "id":
+            if value in used:
+                yield f' id="{key}-{value}"'
+        elif name == LINK:
+            yield f' href="#{value[1:] if value.startswith(STORED) else f"{key}-{value[1:]}"}"'
+        elif name == "style":
+            yield from _look(value, key, store)
+        elif name == "clip-path":
+            yield f' clip-path="{_own(value, key)}"'
+        elif name in COORDINATES:
+            yield f' {name}="{_tight(value)}"'
+        else:
+            yield f' {name}="{NUMBER.sub(_three, value)}"'
+
+
+def _look(value: str, key: str, store: GlyphStore) -> Iterator[str]:
+    """A look as a class; one that points to a pattern of this picture stays an attribute."""
+    if "url(" in value:
+        yield f' style="{_own(value, key)}"'
+    else:
+        yield f' class="{store.look(value)}"'
+
+
+def _own(value: str, key: str) -> str:
+    return re.sub(r"url\(#", f"url(#{key}-", value)
+
+
+def _tight(text: str) -> str:
+    """Coordinates with one decimal and without needless spaces."""
+    text = NUMBER.sub(lambda match: tenths(float(match[0])), text)
+    return re.sub(r"\s*([A-Za-z])\s*", r"\1", " ".join(text.split())).replace(" -", "-")
+
+
+def _three(match: re.Match[str]) -> str:
+    """A number of a transformation to a thousandth."""
+    text = f"{float(match[0]):.3f}".rstrip("0").rstrip(".")
+    return "0" if text in ("-0", "") else text

@@ -24,6 +24,8 @@ STORED = "!"
 DROPPED = ("metadata", "title", "desc", "style")
 # A tenth of a point is finer than a screen's dot; letters are drawn 64 units a point and need none.
 NUMBER = re.compile(r"-?\d+\.\d+(?:e-?\d+)?")
+# A path of straight lines alone is written as steps.
+CURVED, COMMANDS = re.compile(r"[^MLz\s\d.e+-]"), re.compile(r"([MLz])([^MLz]*)")
 COORDINATES = ("d", "x", "y", "width", "height", "points")
 
 
@@ -137,7 +139,7 @@ def _attributes(element: ElementTree.Element, key: str, store: GlyphStore, used:
         elif name == "clip-path":
             yield f' clip-path="{_own(value, key)}"'
         elif name in COORDINATES:
-            yield f' {name}="{_tight(value)}"'
+            yield f' {name}="{_outline(value) if name == "d" else _tight(value)}"'
         else:
             yield f' {name}="{NUMBER.sub(_three, value)}"'
 
@@ -152,6 +154,31 @@ def _look(value: str, key: str, store: GlyphStore) -> Iterator[str]:
 
 def _own(value: str, key: str) -> str:
     return re.sub(r"url\(#", f"url(#{key}-", value)
+
+
+def _outline(text: str) -> str:
+    """A path to a tenth; straight lines as steps from point to point, which are shorter to write."""
+    if CURVED.search(text):
+        return _tight(text)
+    written, at, drawing = "", (0, 0), False
+    for command, numbers in COMMANDS.findall(text):
+        if command == "z":
+            written += "z"
+            continue
+        x, y = (round(10.0 * float(number)) for number in numbers.split())
+        if command == "M":
+            written += f"M{_tenth(x)} {_tenth(y)}"
+        elif (x, y) != at:
+            written += f"{' ' if drawing else 'l'}{_tenth(x - at[0])} {_tenth(y - at[1])}"
+        drawing = command == "L" and (drawing or (x, y) != at)
+        at = x, y
+    return written.replace(" -", "-")
+
+
+def _tenth(number: int) -> str:
+    """Tenths as a number, without needless zeros."""
+    text = tenths(number / 10.0)
+    return text.replace("0.", ".", 1) if text.startswith(("0.", "-0.")) else text
 
 
 def _tight(text: str) -> str:

@@ -29,13 +29,13 @@ if TYPE_CHECKING:
 # Samples that the first panel shows at least, dots at most, and signal periods where there are more samples in them.
 SAMPLES, DOTS, PERIODS = 16, 24, 2.0
 # Points of a wave, at least and at most; points of a wave of its highest harmonic, or it is drawn as a band.
-FEWEST, MOST, A_WAVE = 120, 480, 6
+FEWEST, MOST, A_WAVE = 96, 480, 6
 # Harmonics below this share of the largest are not drawn.
 LEAST = 0.01
 # Samples of the velocity, at least; waves of its strongest harmonic; from so many on the least and largest of groups.
-VELOCITIES, WAVES, GROUPS = 64, 4.0, 160
+VELOCITIES, WAVES, GROUPS = 64, 4.0, 120
 # Parts of the outline of the spectrum, decades of its axis, and its range over the highest frequency drawn.
-BINS, DECADES, ROOM = 100, 4, 2.0
+BINS, DECADES, ROOM = 80, 4, 2.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -167,7 +167,7 @@ class _Samples:
     def _drawn(self, turns: np.ndarray) -> str:
         """Path of harmonics through all dots, within the panel."""
         waves = self.samples * float(np.abs(turns).max(initial=0.0))
-        count = round(min(max(FEWEST, 3 * A_WAVE * waves), MOST))
+        count = round(min(max(FEWEST, 2 * A_WAVE * waves), MOST))
         places = np.union1d(np.linspace(-0.5, self.samples - 0.5, count), self.places)
         return path(self._x(places), self._y(self._at(turns, places)))
 

@@ -42,7 +42,7 @@ MEANINGS = {
     "aliased": "too fast for the controller, so that it looks slower",
     "harmonic": "one frequency of the error",
     "counts": "the steps of the position (quantisation)",
-    "null speed": "each sample meets the same phase of the error, so no ripple is seen",
+    "null speed": "every sample meets the same phase: no ripple is seen",
 }
 LIMITS = {
     "measured": "measured ripple",

@@ -53,10 +53,10 @@ CUT = 8.0
 
 def hero(results: Findings) -> Hero:
     """The first screen."""
-    return _Panel(results).hero()
+    return _HeroPanel(results).hero()
 
 
-class _Panel:
+class _HeroPanel:
     """Scales of the hero, and what is drawn in it."""
 
     def __init__(self, results: Findings) -> None:

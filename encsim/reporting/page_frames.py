@@ -39,7 +39,7 @@ BINS, DECADES, ROOM = 80, 4, 2.0
 
 
 @dataclass(frozen=True, eq=False)
-class Panel:
+class FramePanel:
     """One panel of a frame: head and name of its axis, ticks as (share of the panel in per cent, name), and words."""
 
     head: str
@@ -72,7 +72,7 @@ class SpeedFrame:
     band: tuple[float, float]
     spectrum: str
     sticks: tuple[Stick, ...]
-    panels: tuple[Panel, Panel, Panel]
+    panels: tuple[FramePanel, FramePanel, FramePanel]
 
 
 @dataclass(frozen=True, eq=False)
@@ -192,13 +192,13 @@ class _Samples:
         x, y = self._x(self.places).tolist(), self._y(self._at(self.alias, self.places)).tolist()
         return "".join(f"M{a:.0f} {b:.0f}h0" for a, b in zip(x, y, strict=True))
 
-    def panel(self, name: str) -> Panel:
+    def panel(self, name: str) -> FramePanel:
         """Words and axes."""
         rate, unit = self.axis.sampling.rate, self.axis.scale.unit
         length = self.samples / rate
         each = "the samples" if self.every == 1 else f"every {self.every}th sample"
         seen = " These seem to draw a slower wave." if self.seen else ""
-        return Panel(
+        return FramePanel(
             f"Position error and {each} ({axis_unit(self.reach, unit)[0]})",
             f"Time ({axis_unit(length, 's')[0]})",
             ticks(length, "s", 0.5 / rate),
@@ -244,10 +244,10 @@ class _Velocity:
         half = HIGH / 2.0 * FILLED * self.rms / self.reach if self.reach else 0.0
         return round(HIGH / 2.0 - half, 1), round(2.0 * half, 1)
 
-    def panel(self, name: str) -> Panel:
+    def panel(self, name: str) -> FramePanel:
         """Words and axes."""
         unit, length = f"{self.axis.scale.unit}/s", max(len(self.shown) - 1, 1) / self.axis.sampling.rate
-        return Panel(
+        return FramePanel(
             f"Velocity minus its mean ({axis_unit(self.reach, unit)[0]})",
             f"Time ({axis_unit(length, 's')[0]}); band: ± rms",
             ticks(length, "s"),
@@ -306,13 +306,13 @@ class _Spectrum:
             if found.velocity[index] > self.low
         )
 
-    def panel(self, name: str) -> Panel:
+    def panel(self, name: str) -> FramePanel:
         """Words and axes."""
         size, up_to = axis_unit(self.top, self.unit)[1], quantity(self.end, "Hz", strip=True)
         values = [self.high / size * 10.0**-place for place in range(DECADES + 1)]
         names = PlainNumbers(logarithmic=True).format_ticks(values) if self.top else ["", "", "", "", "0"]
         words = sentence("; ".join(self.simulated.words()) or "no cyclic error")
-        return Panel(
+        return FramePanel(
             f"Its spectrum, amplitude ({axis_unit(self.top, self.unit)[0]})",
             f"Frequency ({axis_unit(self.end, 'Hz')[0]})",
             ticks(self.end, "Hz"),

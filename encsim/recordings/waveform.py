@@ -87,8 +87,11 @@ def fitted_phase(angle: np.ndarray, k: np.ndarray) -> tuple[FittedPhase, np.ndar
     # The mean step is subtracted first, so that unwrapping works at any speed, even near half a period per sample.
     count = len(angle)
     few = slice(0, 1 << 20)
-    near = np.diff(k[few]) < 1.5
-    rate = float(np.angle(np.mean(np.exp(1j * np.diff(angle[few])[near]))))
+    # Where a logger held samples and these were left out, the usual step is more than one sample.
+    steps = np.diff(k[few])
+    usual = float(np.median(steps))
+    near = np.abs(steps - usual) < 0.5
+    rate = float(np.angle(np.mean(np.exp(1j * np.diff(angle[few])[near])))) / usual
     phase = angle - rate * k
     phase -= 2.0 * np.pi * np.floor(phase / (2.0 * np.pi) + 0.5)
     phase = np.unwrap(phase)

@@ -104,3 +104,12 @@ def test_channel_example_draws_only_when_asked(tmp_path, monkeypatch):
     monkeypatch.setattr("sys.argv", ["recorded_channels", "--plot", str(tmp_path / "channels.svg")])
     runpy.run_path(str(EXAMPLES / "recorded_channels.py"), run_name="__main__")
     assert [path.name for path in tmp_path.iterdir()] == ["channels.svg"]
+
+
+def test_recording_whose_logger_held_samples_is_identified():
+    path = Path(__file__).parents[1] / "data" / "magnetic_two_channel_spin_mit" / "spin_z_3turns.csv"
+    capture = encsim.Capture.read(path)
+    assert any("held by the logger" in note for note in capture.notes)
+    found = encsim.identify(capture)
+    # the same recording read by its columns, ellipse alone, in the tests of identification: 0.969 and -0.66 deg
+    assert 1.0 + found.signal.gain == pytest.approx(0.969, abs=0.02)

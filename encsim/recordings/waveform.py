@@ -12,7 +12,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from itertools import pairwise
-from typing import TYPE_CHECKING, Any, TypeAlias
+from typing import TYPE_CHECKING, TypeAlias
 
 import numpy as np
 
@@ -238,14 +238,13 @@ def curve_at(
 ) -> tuple[np.ndarray, np.ndarray, list[np.ndarray]]:
     """Points of the waveform, their derivative by theta, and each wave."""
     point, tangent = ellipse.ellipse(q, theta)
-    shapes = []
+    shapes, turn = [], np.exp(1j * theta)
+    wheel = {n: turn**n for n in {n for n, _ in waves}}
     for (n, part), size in zip(waves, q[5:], strict=False):
-        late = n * (theta - 0.5 * np.pi)
-        first: Any = {0: np.cos(n * theta), 1: np.sin(n * theta), 2: np.cos(n * theta), 3: 0.0}[part]
-        second: Any = {0: np.cos(late), 1: 0.0, 2: -np.cos(late), 3: np.sin(late)}[part]
-        slope: Any = {0: -np.sin(n * theta) - 1j * np.sin(late), 1: np.cos(n * theta),
-                 2: -np.sin(n * theta) + 1j * np.sin(late), 3: 1j * np.cos(late)}[part]  # fmt: skip
-        shapes.append(first + 1j * second)
+        now, late = wheel[n], wheel[n] * (-1j) ** n
+        shape = (now.real + 1j * late.real, now.imag, now.real - 1j * late.real, 1j * late.imag)[part]
+        slope = (-now.imag - 1j * late.imag, now.real, -now.imag + 1j * late.imag, 1j * late.real)[part]
+        shapes.append(shape + 0j)
         point = point + size * shapes[-1]
         tangent = tangent + size * n * slope
     return q[0] + 1j * q[1] + point, tangent, shapes

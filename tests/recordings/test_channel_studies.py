@@ -166,19 +166,49 @@ MISRA_X = [77.6, 114.9, 141.1, 190.8, 239.9, 289.0, 332.8, 378.4, 434.8, 477.3, 
 MISRA_Y = [10.07, 14.73, 17.94, 23.93, 29.61, 35.18, 40.02, 44.82, 50.76, 55.05, 61.01, 66.4, 75.47, 81.78]
 
 
-def test_solver_gives_the_certified_values_of_misra1a():
-    # NIST StRD, nonlinear regression, Misra1a: certified parameters and their standard deviations.
-    x, y = np.array(MISRA_X), np.array(MISRA_Y)
+# NIST StRD, linear regression, lower difficulty, Norris: y and x, one pair after the other.
+NORRIS = """0.1 0.2 338.8 337.4 118.1 118.2 888.0 884.6 9.2 10.1 228.1 226.5 668.5 666.3 998.5 996.3 449.1 448.6
+778.9 777.0 559.2 558.2 0.3 0.4 0.1 0.6 778.1 775.5 668.8 666.9 339.3 338.0 448.9 447.5 10.8 11.6 557.7 556.0
+228.3 228.1 998.0 995.8 888.8 887.6 119.6 120.2 0.3 0.3 0.6 0.3 557.6 556.8 339.3 339.1 888.0 887.2 998.5 999.0
+778.9 779.0 10.2 11.1 117.6 118.3 228.9 229.2 668.4 669.1 449.2 448.9 0.2 0.5"""
 
+
+def polynomial(x, y, degree):
+    columns = x[:, None] ** np.arange(degree + 1)
+    return lambda q, part: ((y[part] - columns[part] @ q, columns[part]),)
+
+
+def saturating(x, y):
     def rows(q, part):
-        decay = np.exp(-q[1] * 1e-4 * x[part])
-        columns = np.stack([1.0 - decay, q[0] * 1e-4 * x[part] * decay], axis=1)
+        decay = np.exp(-q[1] * x[part])
+        columns = np.stack([1.0 - decay, q[0] * x[part] * decay], axis=1)
         return ((y[part] - q[0] * (1.0 - decay), columns),)
 
-    found = ellipse.solve(np.array([250.0, 5.0]), rows, len(x), lambda q: bool(np.all(q > 0.0)))
-    assert found.q == pytest.approx([238.94212918, 5.5015643181], rel=1e-8)
-    errors = np.sqrt(np.diag(found.covariance))
-    assert errors == pytest.approx([2.7070075241, 0.072668688436], rel=1e-6)
+    return rows
+
+
+NORRIS_Y, NORRIS_X = np.array(NORRIS.split(), dtype=float).reshape(-1, 2).T
+WAMPLER = np.arange(21.0)
+POWERS = 0.1 ** np.arange(6)
+# NIST StRD: certified parameters and their standard deviations; those of Wampler2 are 0, and its data are exact.
+CERTIFIED = {
+    "Misra1a": (saturating(np.array(MISRA_X), np.array(MISRA_Y)), 14, [250.0, 5e-4],
+                [238.94212918, 5.5015643181e-4], [2.7070075241, 7.2668688436e-6], 0.10187876330),
+    "Norris": (polynomial(NORRIS_X, NORRIS_Y, 1), 36, [0.0, 0.0],
+               [-0.262323073774029, 1.00211681802045], [0.232818234301152, 0.429796848199937e-3], 0.884796396144373),
+    "Wampler2": (polynomial(WAMPLER, (WAMPLER[:, None] ** np.arange(6)) @ POWERS, 5), 21, [0.0] * 6,
+                 POWERS, np.zeros(6), 0.0),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", CERTIFIED)
+def test_solver_gives_the_certified_values_of_nist_strd(name):
+    rows, count, start, values, errors, spread = CERTIFIED[name]
+    found = ellipse.solve(np.array(start), rows, count, lambda q: bool(np.all(np.isfinite(q))))
+    assert found.q == pytest.approx(values, rel=1e-9, abs=1e-15)
+    assert np.sqrt(np.diag(found.covariance)) == pytest.approx(errors, rel=1e-7, abs=1e-9)
+    residual = rows(found.q, slice(None))[0][0]
+    assert np.sqrt(residual @ residual / (count - len(start))) == pytest.approx(spread, rel=1e-9, abs=1e-9)
 
 
 @pytest.fixture(scope="module")

@@ -59,7 +59,9 @@ def _options(parser: Parser) -> None:
         metavar="KIND",
         help="int16, int32 (codes of the converter), float32, csv or wav (default: float32)",
     )
-    parser.add_argument("--rate", metavar="RATE", help='samples a second, "100 kHz" (default: sampling.rate)')
+    parser.add_argument(
+        "--rate", metavar="RATE", help='samples per second, "100 kHz" (default: sampling.rate)'
+    )
     parser.add_argument(
         "--amplitude",
         default="0.5",

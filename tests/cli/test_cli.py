@@ -337,7 +337,14 @@ def test_fitted_signal_goes_into_a_file_that_keeps_all_else(capture, capsys):
     assert list(encsim.load("copy.toml").signal.offset) == pytest.approx(plain["signal"]["offset"], rel=1e-5)
     # comments too
     changed = [line for line in after.splitlines() if line not in before.splitlines()]
-    assert [line.split(" = ")[0] for line in changed] == ["offset", "gain", "phase", "noise"]
+    assert [line.split(" = ")[0] for line in changed] == [
+        "offset",
+        "gain",
+        "phase",
+        "harmonics",
+        "jitter",
+        "noise",
+    ]
     assert all("  # " in line for line in changed)
 
 

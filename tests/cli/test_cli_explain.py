@@ -112,7 +112,7 @@ def test_picture_is_written(folder, capsys):
         ([], "--speed"),
         (["--speed", "5"], "--speed must have a unit of linear speed (um/s"),
         (["--speed", "5 rpm"], "--speed must have a unit"),
-        (["--speed", "1e60 m/s"], "--speed must stay up to 524288 signal periods a sample"),
+        (["--speed", "1e60 m/s"], "--speed must stay up to 524288 signal periods per sample"),
         ([*AT, "--plot", "a.bmp"], "--plot must name a file that ends in .png, .svg, .pdf"),
         ([*AT, "--verfy"], "did you mean --verify?"),
         ([*AT, "--set", "signal.gian=0.1"], "signal.gain"),

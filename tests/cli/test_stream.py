@@ -133,6 +133,7 @@ def test_named_pipe_takes_the_samples(folder):
 
 
 def test_closed_pipe_ends_quietly(folder):
+    stream(*STEADY, "-o", "first.raw")  # compiled before: a compilation is told
     line = (
         " ".join(ENCSIM)
         + ' --speed "2 mm/s" --seconds 1000 --quiet | head -c 100 >out; echo ${PIPESTATUS[0]}'

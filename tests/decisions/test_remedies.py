@@ -9,7 +9,7 @@ import pytest
 from explained import AXES, LOOP, STAGE
 
 import encsim
-from encsim.decisions import remedies, remedy_verification
+from encsim.decisions import remedies, remedy_verification, ripple_summary
 from encsim.decisions.loop_proposals import Proposal
 from encsim.doubts import named
 from encsim.formats import axis_file, changes
@@ -322,7 +322,7 @@ def test_every_command_shows_the_same_delay():
         "choose": encsim.choose(axis, wanted, [axis]).rows[0].delay,
         "requirement and page": wanted.judge(axis).limit("delay").value,
         "loop": encsim.margins(axis).delay,
-        "explain": explained.axis_figures(axis, speed).delay,
+        "explain": ripple_summary.axis_figures(axis, speed).delay,
     }
     # latency, 3/8 of T of averaging, half a tick, lag of the bandwidth
     readings = 1e-4 + 0.375 / 16e3 + 1e-5 + 1.0 / (2.0 * math.pi * 5e4)

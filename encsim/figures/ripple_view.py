@@ -22,6 +22,7 @@ from ..wording import (
     axis_words,
     digits,
     first_reason,
+    listed,
     percent,
     quantity,
     sentence,
@@ -320,14 +321,23 @@ def note(view: RippleView, explained: bool = True, reasons: bool = True) -> str:
     return " ".join(words)
 
 
+def _values(view: RippleView) -> str:
+    """Ripple at both ends of the range and in the middle."""
+    wanted = np.geomspace(view.speed[0], view.speed[-1], 3)
+    places = sorted({int(np.argmin(np.abs(np.log(view.speed / speed)))) for speed in wanted})
+    return listed(
+        f"{quantity(view.rms[place], view.unit, 2)} at {quantity(view.speed[place], view.unit, 2)}"
+        for place in places
+    )
+
+
 def alternative(view: RippleView) -> str:
     """Alternative text: kind, quantity, range; the answer; the limit; reliability."""
     if len(view.speed) < 2:
         return f"Bars of velocity ripple, rms, and of its parts. {title(view)}."
     words = [f"Log-log chart of velocity ripple, rms, against speed {view.range_in_words}. {title(view)}."]
     if np.any(view.rms > 0.0):
-        first, last = (quantity(view.rms[end], view.unit, 2) for end in (0, -1))
-        words.append(f"It is {first} at the slowest, {last} at the fastest.")
+        words.append(f"It is {_values(view)}.")
     if view.limit is not None:
         words.append(f"The {rule(view.limit, view).replace('limit:', 'limit is')}.")
     if view.vanishing:

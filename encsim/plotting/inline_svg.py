@@ -1,4 +1,4 @@
-"""Figures as SVG elements of one HTML page: they share the outlines of their letters, and their looks as classes."""
+"""Figures as SVG elements of one HTML page: their text stays text, and they share their looks as classes."""
 
 from __future__ import annotations
 
@@ -8,6 +8,9 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING
 from xml.etree import ElementTree
 from xml.sax.saxutils import escape
+
+import matplotlib
+from matplotlib.text import Text
 
 from . import canvas
 from .web_panels import tenths
@@ -19,10 +22,10 @@ if TYPE_CHECKING:
 SPACE = "{http://www.w3.org/2000/svg}"
 LINK = "{http://www.w3.org/1999/xlink}href"
 NAMED = {code.lower(): role for role, code in canvas.COLOURS["light"].items()}
-# Marks a reference to a stored letter; the mark alone is a blank, which is not drawn.
-STORED = "!"
+# Class of text with a rim of paper.
+RIM = "rim"
 DROPPED = ("metadata", "title", "desc", "style")
-# A tenth of a point is finer than a screen's dot; letters are drawn 64 units a point and need none.
+# A tenth of a point is finer than a screen's dot.
 NUMBER = re.compile(r"-?\d+\.\d+(?:e-?\d+)?")
 # A path of straight lines alone is written as steps.
 CURVED, COMMANDS = re.compile(r"[^MLz\s\d.e+-]"), re.compile(r"([MLz])([^MLz]*)")
@@ -30,41 +33,21 @@ COORDINATES = ("d", "x", "y", "width", "height", "points")
 
 
 class GlyphStore:
-    """Outlines of letters and looks (as classes) that all pictures of a page share.
-
-    Attributes
-    ----------
-    letters : dict of str to (str, str)
-        {name in the figure: (id on the page, outline)}.
-    looks : dict of str to str
-        {declarations: class}.
-    """
+    """Looks, as classes, that all pictures of a page share: ``looks`` is {declarations: class}."""
 
     def __init__(self) -> None:
-        self.letters: dict[str, tuple[str, str]] = {}
         self.looks: dict[str, str] = {}
-
-    def letter(self, name: str, outline: str) -> str:
-        """Id of a letter's outline on the page."""
-        return self.letters.setdefault(name, (f"g{len(self.letters)}", outline))[0]
 
     def look(self, declarations: str) -> str:
         """Class of a look, its colours replaced by their roles."""
         named = re.sub(r"#[0-9a-f]{6}", lambda match: _role(match[0]), declarations.lower())
-        tidy = ";".join(part.replace(": ", ":").strip() for part in named.split(";") if part.strip())
+        parts = (part.replace(": ", ":").strip() for part in named.split(";"))
+        tidy = ";".join(part for part in parts if part and not part.startswith("font-family"))
         return self.looks.setdefault(tidy, f"k{len(self.looks)}")
 
     def styles(self) -> str:
         """Rules of all looks so far."""
         return "\n".join(f".{name}{{{text}}}" for text, name in self.looks.items())
-
-    def outlines(self) -> str:
-        """The letters as one hidden picture."""
-        paths = "".join(
-            f'<path id="{name}" d="{outline}" transform="scale(.015625)"/>'
-            for name, outline in self.letters.values()
-        )
-        return f'<svg width="0" height="0" class="letters" aria-hidden="true"><defs>{paths}</defs></svg>'
 
 
 def _role(code: str) -> str:
@@ -74,10 +57,7 @@ def _role(code: str) -> str:
 
 def inline(figure: Figure, key: str, store: GlyphStore) -> str:
     """A figure as an ``svg`` element for a page, with its title and its alternative text."""
-    stream = io.BytesIO()
-    canvas.save(figure, stream, "svg")
-    root = ElementTree.fromstring(stream.getvalue())
-    _store_letters(root, store)
+    root = ElementTree.fromstring(_with_text(figure))
     used = {ref for element in root.iter() for ref in _references(element)}
     box = " ".join(tenths(float(part)) for part in root.get("viewBox", "").split())
     inner = "".join(_markup(child, key, store, used) for child in root)
@@ -88,20 +68,18 @@ def inline(figure: Figure, key: str, store: GlyphStore) -> str:
     )
 
 
-def _store_letters(root: ElementTree.Element, store: GlyphStore) -> None:
-    """Move the outlines of letters from a figure to the store, and refer to them there."""
-    names = {}
-    for defs in root.iter(f"{SPACE}defs"):
-        for path in list(defs):
-            name = path.get("id", "")
-            if path.get("transform") == "scale(0.015625)":
-                outline = path.get("d")
-                names[name] = store.letter(name, _tight(outline)) if outline else ""
-                defs.remove(path)
-    for use in root.iter(f"{SPACE}use"):
-        name = use.get(LINK, "")[1:]
-        if name in names:
-            use.set(LINK, STORED + names[name])
+def _with_text(figure: Figure) -> bytes:
+    """A figure as SVG in which text is text; a rim of paper round it is left to the page."""
+    for text in figure.findobj(Text):
+        if text.get_path_effects():
+            text.set_path_effects([])
+            text.set_gid(RIM)
+    stream = io.BytesIO()
+    with canvas.own_settings(), matplotlib.rc_context({"svg.fonttype": "none"}):
+        figure.savefig(
+            stream, format="svg", dpi=figure.dpi, facecolor=figure.get_facecolor(), metadata={"Date": None}
+        )
+    return stream.getvalue()
 
 
 def _references(element: ElementTree.Element) -> Iterator[str]:
@@ -115,9 +93,11 @@ def _references(element: ElementTree.Element) -> Iterator[str]:
 def _markup(element: ElementTree.Element, key: str, store: GlyphStore, used: set[str]) -> str:
     """An element and all in it as markup."""
     name = element.tag.rpartition("}")[2]
-    if name in DROPPED or element.get(LINK) == STORED:
+    if name in DROPPED:
         return ""
     inner = "".join(_markup(child, key, store, used) for child in element)
+    if name == "text":
+        inner = escape(element.text or "")
     if name in ("defs", "g") and not inner:
         return ""
     attributes = "".join(_attributes(element, key, store, used))
@@ -132,8 +112,12 @@ def _attributes(element: ElementTree.Element, key: str, store: GlyphStore, used:
         if name == "id":
             if value in used:
                 yield f' id="{key}-{value}"'
+            elif value == RIM:
+                yield f' class="{RIM}"'
+        elif name == "transform" and value.startswith("rotate(-0 "):
+            continue
         elif name == LINK:
-            yield f' href="#{value[1:] if value.startswith(STORED) else f"{key}-{value[1:]}"}"'
+            yield f' href="#{key}-{value[1:]}"'
         elif name == "style":
             yield from _look(value, key, store)
         elif name == "clip-path":

@@ -109,7 +109,7 @@ def test_every_reference_within_the_page_is_met(kind, pages):
     ids = {attributes.get("id") for _, attributes in read.elements}
     named = [found.get(key) or "" for _, found in read.elements for key in ("for", "aria-labelledby")]
     pointed = [found["href"][1:] for found in read.all("use")] + re.findall(r"url\(#([^)]+)\)", text)
-    assert len(pointed) > 500
+    assert len(pointed) > 20
     assert set(" ".join(named).split()) | set(pointed) <= ids
 
 
@@ -122,7 +122,7 @@ def test_nothing_comes_from_outside(kind, pages):
     assert all(target.startswith("#") for target in targets)
     assert "http" not in text.replace("http-equiv", "")
     assert "@import" not in text
-    assert len(text.encode()) < 1.5e6
+    assert len(text.encode()) < 1e6
 
 
 @KINDS
@@ -178,7 +178,7 @@ def test_only_the_script_of_the_page_is_let_run(pages):
 
 @pytest.mark.parametrize(
     ("title", "shown"),
-    [(None, page.TITLE), ("", page.TITLE), ("  a \n b\t ", "a b"), ("x" * 500, "x" * 200), (7, "7")],
+    [(None, page.TITLE), ("", page.TITLE), ("  a \n b\t ", "a b"), ("x" * 500, "x" * 197 + "..."), (7, "7")],
 )
 def test_title_is_one_line_of_text(title, shown):
     assert page.heading(title) == shown
@@ -516,6 +516,15 @@ def test_numbers_keep_their_units_at_the_end_of_a_line(text, kept):
     assert page.joined(text) == kept
 
 
+def test_text_in_pictures_is_text(pages):
+    drawn = re.findall(r'<svg class="drawing".*?</svg>', pages("closed"), flags=re.S)
+    assert len(drawn) >= 10
+    for each in drawn:
+        assert len(re.findall(r"<text[^>]*>[^<]+</text>", each)) >= 5
+    assert "<use" not in "".join(re.findall(r"<g[^>]*><text.*?</g>", "".join(drawn)))
+    assert any(">total</text>" in each for each in drawn)
+
+
 def test_pictures_hold_no_colours_but_roles(pages):
     drawn = "".join(re.findall(r'<svg class="drawing".*?</svg>', pages("closed"), flags=re.S))
     looks = re.findall(r"^\.k\d+\{(.*)\}$", pages("closed"), flags=re.M)
@@ -579,10 +588,10 @@ def test_doubts_of_a_loop_are_told_once_and_in_plain_words(pages):
     found = encsim.smoothness(closed_stage(), np.geomspace(1e-6, 0.5, 50))
     assert found.reasons
     assert not any(reason in text for reason in found.reasons)
-    assert text.count("may not be believed:") == 1
+    assert text.count("not reliable, since:") == 1
     assert text.count("The controller reacts to single counts or steps") == 1
     assert "What is hatched, from 0.0010 mm/s to" in text
-    assert "may not be believed here either" in text
+    assert "What is not reliable above is not reliable here either." in text
 
 
 @pytest.mark.parametrize(("width", "told"), [(1.0, "hysteresis of 1 count"), (2.0, "hysteresis of 2 counts")])

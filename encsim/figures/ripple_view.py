@@ -22,7 +22,6 @@ from ..wording import (
     axis_words,
     digits,
     first_reason,
-    listed,
     percent,
     quantity,
     sentence,
@@ -322,13 +321,10 @@ def note(view: RippleView, explained: bool = True, reasons: bool = True) -> str:
 
 
 def _values(view: RippleView) -> str:
-    """Ripple at both ends of the range and in the middle."""
-    wanted = np.geomspace(view.speed[0], view.speed[-1], 3)
-    places = sorted({int(np.argmin(np.abs(np.log(view.speed / speed)))) for speed in wanted})
-    return listed(
-        f"{quantity(view.rms[place], view.unit, 2)} at {quantity(view.speed[place], view.unit, 2)}"
-        for place in places
-    )
+    """Ripple at both ends of the range and in its middle."""
+    middle = int(np.argmin(np.abs(np.log(view.speed**2 / (view.speed[0] * view.speed[-1])))))
+    first, between, last = (quantity(view.rms[place], view.unit, 2) for place in (0, middle, -1))
+    return f"from {first} by {between} at {quantity(view.speed[middle], view.unit, 2)} to {last}"
 
 
 def alternative(view: RippleView) -> str:
@@ -337,7 +333,7 @@ def alternative(view: RippleView) -> str:
         return f"Bars of velocity ripple, rms, and of its parts. {title(view)}."
     words = [f"Log-log chart of velocity ripple, rms, against speed {view.range_in_words}. {title(view)}."]
     if np.any(view.rms > 0.0):
-        words.append(f"It is {_values(view)}.")
+        words.append(f"It goes {_values(view)}.")
     if view.limit is not None:
         words.append(f"The {rule(view.limit, view).replace('limit:', 'limit is')}.")
     if view.vanishing:

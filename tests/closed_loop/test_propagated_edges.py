@@ -62,7 +62,7 @@ def sound(axis, speed):
 
 
 @cache
-def compared(axes=50, seconds=8.0):
+def compared(axes=50, seconds=16.0):
     """Ratio of the rms of runs to the predicted, less 1, shape (axes, curves), and which are doubtful."""
     rng, wrong, doubtful = np.random.default_rng(4), [], []
     for _ in range(axes):
@@ -79,7 +79,7 @@ def test_speeds_without_doubt_agree_with_their_runs(curve):
     column = wrong[~doubtful, CURVES.index(curve)]
     assert len(column) >= 25
     slow = curve == "position"
-    # 8 s tell the rms of a slow position to some per cent, of other curves to half of one
+    # 16 s tell the rms of a slow position to some per cent, of other curves to half of one
     assert np.median(column) < (0.01 if slow else 0.005)
     assert np.quantile(column, 0.9) < (0.08 if slow else 0.03)
 

@@ -324,7 +324,7 @@ def _values(view: RippleView) -> str:
     """Ripple at both ends of the range and in its middle."""
     middle = int(np.argmin(np.abs(np.log(view.speed**2 / (view.speed[0] * view.speed[-1])))))
     first, between, last = (quantity(view.rms[place], view.unit, 2) for place in (0, middle, -1))
-    return f"from {first} by {between} at {quantity(view.speed[middle], view.unit, 2)} to {last}"
+    return f"From {first} by {between} at {quantity(view.speed[middle], view.unit, 2)} to {last}"
 
 
 def alternative(view: RippleView) -> str:
@@ -333,7 +333,7 @@ def alternative(view: RippleView) -> str:
         return f"Bars of velocity ripple, rms, and of its parts. {title(view)}."
     words = [f"Log-log chart of velocity ripple, rms, against speed {view.range_in_words}. {title(view)}."]
     if np.any(view.rms > 0.0):
-        words.append(f"It goes {_values(view)}.")
+        words.append(f"{_values(view)}.")
     if view.limit is not None:
         words.append(f"The {rule(view.limit, view).replace('limit:', 'limit is')}.")
     if view.vanishing:

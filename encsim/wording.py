@@ -159,7 +159,7 @@ def width(text: str, size: float = 9.0, bold: bool = False) -> float:
 
 
 def wrap(text: str, letters: int, room: float, size: float = 9.0, bold: bool = False) -> list[str]:
-    """Lines of at most so many letters and ``room`` mm; words longer than a line are cut."""
+    """Lines of at most so many letters and ``room`` mm, the last of two words; words longer than a line are cut."""
 
     def fits(line: str) -> bool:
         return len(line) <= letters and width(line, size, bold) <= room
@@ -175,6 +175,11 @@ def wrap(text: str, letters: int, room: float, size: float = 9.0, bold: bool = F
             if not fits(lines[-1] + letter):
                 lines.append("")
             lines[-1] += letter
+    last = text.rpartition(" ")[2]
+    if len(lines) > 1 and lines[-1] == last:
+        before, _, moved = lines[-2].rpartition(" ")
+        if before and fits(f"{moved} {last}"):
+            lines[-2:] = [before, f"{moved} {last}"]
     return lines
 
 

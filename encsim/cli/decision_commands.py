@@ -121,10 +121,18 @@ EXPLAIN = Command(
     examples='  encsim explain axis.toml --speed "5 mm/s" --plot remedies.svg\n'
     '  encsim explain axis.toml --speed "5 mm/s" --verify --json',
     options=_explain_options,
-    inputs={"axis": arguments.axis, "speed": speed},
+    inputs={
+        "text": arguments.text,
+        "axis": arguments.axis_of_text,
+        "requirement": arguments.requirement,
+        "speed": speed,
+    },
     work=lambda job: "computing and simulating remedies" if job.args.verify else "computing remedies",
     compute=lambda job: encsim.explain(job.axis, job.speed, verify=job.args.verify, progress=job.progress),
-    outputs=[table("causes and remedies"), picture("draw causes and remedies")],
+    outputs=[
+        table("causes and remedies"),
+        picture("draw causes and remedies", lambda job: job.result.plot(limit=job.requirement)),
+    ],
     text=lambda job: reporting.decision_text.explanation(
         job.result, long=job.long, cautious=not job.args.quiet
     ),

@@ -195,6 +195,9 @@ class Explanation(Series):
         "figures.remedies:remedies",
         "Draw causes and remedies as bars of rms velocity, and what remains of the ripple.",
         alone="Takes the bars alone",
+        options={
+            "limit": ("Requirement", "Its limit on measured ripple at the speed is drawn over the totals.")
+        },
         example=AXIS_EXAMPLE + "ax = encsim.explain(axis, 0.01).plot()",
     )
 

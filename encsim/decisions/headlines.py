@@ -36,6 +36,8 @@ USUAL = 0.01
 # A value that exceeds its limit by no more than this share meets it.
 ROUNDING = 1e-9
 LEAST = 1e-300
+# Share of the largest value from which on all values count.
+TINY = 1e-12
 
 Write = Callable[[float], str]
 
@@ -195,6 +197,23 @@ def headline(
     place = int(deciding[index])
     at: dict[str, Any] = {"place": place, "speed": float(magnitude[place]), "rms": float(sizes[place])}
     return Headline(**at, share=float(ratio[index]), **found, **counts)
+
+
+def largest(
+    speed: np.ndarray, values: np.ndarray, *, doubtful: np.ndarray | None = None
+) -> tuple[int, int | None]:
+    """Index of the largest value at speeds above 0, needles left out, and that of a needle well above it or None."""
+    sizes = np.where(np.isfinite(np.ravel(values)), np.ravel(values), 0.0)
+    unit = TINY * float(sizes.max(initial=0.0))
+    if not unit > 0.0 or not np.any(speed):
+        return int(np.argmax(sizes)), None
+    found = headline(speed, sizes, limit=np.full(sizes.shape, unit), doubtful=doubtful)
+    if found.place < 0:
+        return int(np.argmax(sizes)), None
+    needle = (
+        None if found.needle is None else int(np.argmin(np.abs(np.abs(np.ravel(speed)) - found.needle[0])))
+    )
+    return found.place, needle
 
 
 class _Curve:

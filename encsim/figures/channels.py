@@ -131,11 +131,11 @@ def faults_of(error: PeriodError) -> list[tuple[str, str, str]]:
 def _in_words(
     made: dict[str, dict[int, float]], signal: Signal, left: float, shown: Callable[[float], str]
 ) -> list[tuple[str, str, str]]:
-    """Causes with their lines {cause: {order: amplitude}} as (plain words, value, ``→ line 1: 35.6 nm``)."""
+    """Causes with their harmonics {cause: {order: amplitude}} as (plain words, value, ``→ harmonic 1: 35.6 nm``)."""
     faults = []
     for cause, lines in sorted(made.items(), key=lambda item: -max(item[1].values())):
         order = max(lines, key=lines.__getitem__)
-        faults.append((*_fault_words(cause, signal, left), f"→ line {order}: {shown(lines[order])}"))
+        faults.append((*_fault_words(cause, signal, left), f"→ harmonic {order}: {shown(lines[order])}"))
     return faults
 
 
@@ -154,7 +154,10 @@ def _fault_words(cause: str, signal: Signal, left: float) -> tuple[str, str]:
             f"{cause_words(cause)}  {percent(abs(signal.harmonics[int(order)]), 3, strip=True)}",
         )
     if kind == "given":
-        return "Error given directly", f"{len(signal.sde)} {'line' if len(signal.sde) == 1 else 'lines'}"
+        return (
+            "Error given directly",
+            f"{len(signal.sde)} {'harmonic' if len(signal.sde) == 1 else 'harmonics'}",
+        )
     return cause.capitalize(), ""
 
 

@@ -234,7 +234,7 @@ def _note(view: ChoiceView) -> str:
     if result.impossible:
         words.append(f"{len(result.impossible)} make no axis.")
     if not result.valid and result.reasons:
-        words.append(f"In doubt: {result.reasons[0]}.")
+        words.append(f"Not reliable: {result.reasons[0]}.")
     return " ".join(words)
 
 
@@ -251,5 +251,5 @@ def _alternative(view: ChoiceView, title: str) -> str:
             f"Along the frontier the share falls from {percent(front[0].ripple)} to {percent(front[-1].ripple)}."
         )
     if not view.result.valid:
-        words.append("Some values are in doubt.")
+        words.append("Some values are not reliable.")
     return " ".join(words)

@@ -48,7 +48,7 @@ TALL = {"a4": 34.0, "phone": 40.0}
 CLOSEST = 1.2
 # Distance between the names of neighbouring peaks, mm.
 APART = 1.0
-BESIDE = ("and beside the null speeds of harmonics", "and beside null speeds", "aliased")
+BESIDE = ("and beside sampling nulls", "sampling nulls", "aliased")
 # Samples of a steady run that are drawn, its last ones: more would look like a solid bar. All are drawn if the means of
 # this many blocks vary by more than this share of the values.
 SHOWN, BLOCKS, SLOW = 800, 100, 0.3
@@ -70,7 +70,7 @@ def smoothness(
 ) -> Axes:
     """Ripple of a closed loop against speed: measured velocity, torque or force, actual velocity of the load.
 
-    The result is drawn as it is: peaks where a line meets the resonance, and beside vanishing speeds, are ragged or
+    The result is drawn as it is: peaks where a harmonic meets the resonance, and beside null speeds, are ragged or
     missed unless the speeds lie close there.
     """
     _check(simulated)

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from ..decisions import headlines
 from ..wording import axis_words, first_reason, listed, quantity, sentence
 from .ripple_view import SpeedView, cause_words, finite, parts_by_role, simulated_points
 
@@ -24,6 +25,8 @@ NEAR = 0.13
 # Relative difference of two speeds that often read the same with two digits.
 HAIR = 0.005
 STANDS_OUT = 1.1
+# The loop moves the resonance by no more than this share of it.
+MOVED = 0.2
 # Least ratio to the noise of a peak beside a sampling null that is named.
 ABOVE_NOISE = 10.0
 # Peaks above this share of the highest are listed with it.
@@ -54,7 +57,7 @@ class SmoothnessView(SpeedView):
         return self.force[1] if curve == "torque" else self.unit
 
     def quiet(self, curve: str) -> np.ndarray:
-        """Noise and counts alone; zeros where cyclic error is all there is."""
+        """Noise and quantisation alone; zeros where cyclic error is all there is."""
         squares = [part**2 for role, part in self.parts[curve].items() if role != "cyclic"]
         return np.sqrt(sum(squares, np.zeros(len(self.speed))))
 
@@ -120,7 +123,7 @@ def meetings(view: SmoothnessView) -> list[tuple[float, float, int]]:
     met = []
     for order in ORDERS:
         meets = frequency * axis.scale.pitch / order
-        inside = np.flatnonzero(np.abs(view.speed / meets - 1.0) < NEAR)
+        inside = np.flatnonzero(np.abs(view.speed / meets - 1.0) < MOVED)
         if len(inside) < 3:
             continue
         shaken = view.curves["actual"][inside]
@@ -152,7 +155,7 @@ def title(view: SmoothnessView) -> str:
         return _title_single(view)
     shaken = np.where(view.sound, view.curves["actual"], 0.0)
     if not np.any(shaken > 0.0):
-        return f"The {view.mover} does not shake at any of these speeds"
+        return "No actual velocity ripple at any of these speeds"
     return _title_of_range(view, shaken)
 
 
@@ -162,7 +165,7 @@ def _title_single(view: SmoothnessView) -> str:
     if values is None or not any(values.values()):
         return f"{where}: no ripple"
     true, force = quantity(values["actual"], view.unit, 2), quantity(values["torque"], view.force[1], 2)
-    return f"{where}: the {view.mover} shakes by {true} rms, the motor makes {force} rms of {view.force[0]}"
+    return f"{where}: actual velocity ripple {true} rms, {view.force[0]} ripple {force} rms"
 
 
 def single(view: SmoothnessView) -> dict[str, float] | None:
@@ -176,22 +179,36 @@ def _title_of_range(view: SmoothnessView, shaken: np.ndarray) -> str:
     met = [(speed, order) for speed, value, order in meetings(view) if value >= EQUAL * most]
     if met:
         speeds = listed(quantity(speed, view.unit, 2) for speed, _ in sorted(met))
-        resonance = quantity(view.resonance, "Hz")
-        return f"The load shakes most at {speeds}, {size} rms, where the encoder error meets its {resonance} resonance"
+        scale = view.result.axis.scale
+        resonance = quantity(met[0][0] * met[0][1] / scale.pitch, "Hz", 2)
+        orders = [order for _, order in sorted(met)]
+        names = f"harmonics {listed(orders)} meet" if len(orders) > 1 else f"harmonic {orders[0]} meets"
+        return f"Actual ripple peaks at {speeds}, {size} rms: {names} the {resonance} resonance"
     if most < 1.02 * shaken[view.sound].min():
-        return f"The {view.mover} shakes by {size} rms at every speed: {cause(view)}"
-    worst = quantity(view.speed[int(np.argmax(shaken))], view.unit, 2)
-    return f"The {view.mover} shakes most at {worst}, {size} rms: {cause(view)}"
+        return f"Actual ripple is {size} rms at every speed: {cause(view)}"
+    worst, needle = headlines.largest(view.speed, shaken, doubtful=view.doubtful)
+    at = quantity(view.speed[worst], view.unit, 2)
+    words = f"Actual ripple is largest at {at}, {quantity(shaken[worst], view.unit, 2)} rms: {cause(view)}"
+    if needle is None:
+        return words
+    near = np.abs(view.speed[needle] / view.vanishing - 1.0) < NEAR
+    beside = " beside sampling nulls" if near.any() else ""
+    return f"{words}; {size} in narrow peaks{beside}"
 
 
 def cause(view: SmoothnessView) -> str:
     """Cause of the largest actual ripple, in words."""
-    worst = int(np.argmax(np.where(view.sound, view.curves["actual"], 0.0)))
+    worst = _worst(view)
     parts = view.parts["actual"]
     role = max(parts, key=lambda name: parts[name][worst], default=None)
     if role == "cyclic" and (folded_peak(view) == worst or _reads_as_vanishing(view, worst)):
-        return "cyclic error, beside a null speed"
+        return "cyclic error, beside a sampling null"
     return cause_words(role)
+
+
+def _worst(view: SmoothnessView) -> int:
+    """Index of the speed that the title names."""
+    return headlines.largest(view.speed, view.curves["actual"], doubtful=view.doubtful)[0]
 
 
 def _reads_as_vanishing(view: SmoothnessView, index: int) -> bool:
@@ -208,12 +225,12 @@ def note(view: SmoothnessView, rings: bool, reasons: bool = True) -> str:
             + ("; rings: simulated." if rings else ".")
         )
         if len(view.vanishing):
-            words.append("Thin verticals: null speeds of harmonics.")
+            words.append("Thin verticals: sampling nulls of harmonics.")
     if view.still is not None and len(view.speed):
-        words.append(f"At standstill the {view.mover} shakes by {quantity(view.still['actual'], view.unit)}.")
+        words.append(f"At standstill the actual ripple is {quantity(view.still['actual'], view.unit)}.")
     if np.any(view.doubtful):
         shown = reasons and view.result.reasons and not np.all(view.doubtful)
-        reason = f": {view.result.reasons[0]}" if shown else ""
+        reason = f" ({view.result.reasons[0]})" if shown else ""
         words.append(f"{'Hatched: not reliable' if len(view.speed) > 1 else 'Not reliable'}{reason}.")
     return " ".join(words)
 
@@ -226,7 +243,7 @@ def alternative(view: SmoothnessView) -> str:
         f"Three log-log charts of measured velocity, {view.force[0]} and actual velocity ripple, rms, against speed "
         f"{view.range_in_words}. {title(view)}."
     ]
-    worst = int(np.argmax(np.where(view.sound, view.curves["actual"], 0.0)))
+    worst = _worst(view)
     if view.curves["actual"][worst] > 0.0:
         measured = quantity(view.curves["measured"][worst], view.unit, 2)
         words.append(f"The drive measures {measured} there.")

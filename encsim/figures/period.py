@@ -38,7 +38,7 @@ if TYPE_CHECKING:
 ROW, FIRST, BETWEEN = 25.0, 12.0, 13.0
 START = 0.9
 WORDS = {
-    "a4": ("Direct: the controller sees it as it is", "Aliased: the samples seem to draw a slow wave",
+    "a4": ("Direct: sampled at its true frequency", "Aliased: sampled as a slow wave",
            "Vanished: every sample meets the same error"),
     "phone": ("Direct", "Aliased", "Vanished"),
 }  # fmt: skip
@@ -62,8 +62,8 @@ def why_aliased(
         return into(ax, style, _row(line, line.speeds[1], style, head))
     title = "Sampled too seldom, a fast error wave looks like a slow one"
     note = (
-        f"The {harmonic}-per-period line, {quantity(amplitude, unit)}, seen by a {quantity(rate, 'Hz', strip=True)} "
-        "loop. Dots: samples; thick line: the wave they seem to draw; thin line: the true error."
+        f"Harmonic {harmonic}, {quantity(amplitude, unit)}, sampled by a {quantity(rate, 'Hz', strip=True)} loop. "
+        "Dots: samples; thick line: aliased wave; thin line: true error."
     )
     words = canvas.Words(title, note, _aliasing_alternative(line))
     sheet = stack(style, words, [_row(line, speed, style) for speed in line.speeds], top=FIRST, gap=BETWEEN)
@@ -115,7 +115,7 @@ def _head_row(sheet: Sheet, line: Line, number: int, style: Style) -> None:
         quantity(abs(hertz), "Hz", strip=style.phone)
         for hertz in (line.frequency(speed), line.aliased_frequency(speed))
     )
-    right = f"true {true}, seen {aliased}" if style.phone else f"true {true}, seen at {aliased}"
+    right = f"true {true}, sampled {aliased}"
     sheet.text(4.0, top - 3.2, shown, bold=True)
     sheet.text(style.width - 6.0, top - 3.2, right, "cyclic", bold=True, ha="right")
     start = max(25.0 if not style.phone else 0.0, 4.0 + width(shown, bold=True) + 3.0)
@@ -176,6 +176,8 @@ def _aliasing_alternative(line: Line) -> str:
 # Least share of the largest harmonic, and number, of harmonics shown; share of the power of those the title counts.
 SHOWN, MOST_LINES = 0.01, 6
 POWER = 0.95
+# Up to this many harmonics the title names each.
+NAMED = 3
 DASHES = ((0, (5, 1.6)), (0, (1, 1.4)))
 
 
@@ -189,7 +191,7 @@ def period_error(error: PeriodError, ax: Axes | None = None, *, style: Style = c
     words = canvas.Words(title, _note(error), _alternative(error, title))
     sheet = stack(style, words, [_wave(error, style, tall)], beside=beside, room=room)
     top, left = (28.0 + tall, 4.0) if style.phone else (7.0, 118.0)
-    sheet.text(left, top - 3.4, f"Amplitude of each line ({_unit(error)[0]})", bold=True)
+    sheet.text(left, top - 3.4, f"Amplitude by harmonic ({_unit(error)[0]})", bold=True)
     elements.draw(sheet, top, rows, left)
     return sheet.panels[0]
 
@@ -229,8 +231,11 @@ def _title(error: PeriodError) -> str:
     leading = _leading(error)
     if not leading:
         return "No position error within the signal period"
-    lines = "one line" if len(leading) == 1 else f"{counted(len(leading))} lines"
-    return f"Position error repeats every signal period: ±{quantity(half_range(error), _si(error), 2)}, from {lines}"
+    named = f"harmonic{'s' if len(leading) > 1 else ''} {listed(sorted(leading))}"
+    most = f"mainly {named}" if len(leading) <= NAMED else f"from {counted(len(leading))} harmonics"
+    return (
+        f"Position error repeats every signal period: ±{quantity(half_range(error), _si(error), 2)}, {most}"
+    )
 
 
 def _si(error: PeriodError) -> str:
@@ -249,7 +254,7 @@ def _note(error: PeriodError) -> str:
 
 
 def _wave(error: PeriodError, style: Style, height: float, labels: tuple[str, str] = ("", "")) -> StackPanel:
-    """The error and its two strongest lines over one period; axes that were drawn into keep their units."""
+    """The error and its two strongest harmonics over one period; axes that were drawn into keep their units."""
     unit, across = _unit(error, labels[1]), axis_unit(error.axis.scale.pitch, _si(error), labels[0])
     x = np.append(error.phase, error.phase[0] + 1.0) * error.axis.scale.pitch / across[1]
     size = 1.38 * (float(np.abs(wave_of(error)).max()) / unit[1] or 1.0)
@@ -264,7 +269,7 @@ def _wave(error: PeriodError, style: Style, height: float, labels: tuple[str, st
 
 
 def _draw_wave(ax: Axes, error: PeriodError, x: np.ndarray, unit: tuple[str, float], style: Style) -> None:
-    """The error and its two strongest lines, with their names."""
+    """The error and its two strongest harmonics, with their names."""
     y = wave_of(error) / unit[1]
     ax.axhline(0.0, color=style.colour("muted"), linewidth=0.8, zorder=2)
     ax.plot(x, y, **style.line("ink"), zorder=4)
@@ -283,7 +288,7 @@ def _draw_wave(ax: Axes, error: PeriodError, x: np.ndarray, unit: tuple[str, flo
         labels.avoid(x, wave, key=index + 0.5)
     _extremes(labels, x, y, unit[0])
     for index in strong:
-        labels.beside(f"{error.harmonic[index]} per period", index + 0.5, "cyclic")
+        labels.beside(f"harmonic {error.harmonic[index]}", index + 0.5, "cyclic")
 
 
 def strongest(error: PeriodError) -> list[int]:
@@ -310,7 +315,7 @@ def _rows(error: PeriodError) -> list[Bar]:
     unit = _unit(error)[1]
     return [
         elements.Bar(
-            f"{error.harmonic[index]} per period",
+            f"Harmonic {error.harmonic[index]}",
             "cyclic",
             causes_of(error, error.harmonic[index]),
             float(error.amplitude[index]),
@@ -340,8 +345,8 @@ def _alternative(error: PeriodError, title: str) -> str:
     pitch = quantity(error.axis.scale.pitch, _si(error), strip=True)
     text = f"Line chart of position error against position over one signal period of {pitch}. {title}."
     lines = [
-        f"{error.harmonic[index]} per period {quantity(error.amplitude[index], _si(error), 2)}"
+        f"{error.harmonic[index]} with {quantity(error.amplitude[index], _si(error), 2)}"
         for index in np.argsort(-np.asarray(error.amplitude), kind="stable")[:3]
         if error.amplitude[index] > 0.0
     ]
-    return f"{text} Strongest lines: {listed(lines)}." if lines else text
+    return f"{text} Strongest harmonics: {listed(lines)}." if lines else text

@@ -71,7 +71,7 @@ def cyclic_error(
     )
     largest = int(np.argmax(size))
     title = f"Cyclic error: harmonic {orders[largest]} is {digits(size[largest] / unit[1])}\u202f{unit[0]}"
-    doubt = "" if result.valid else f" In doubt: {result.reasons[0]}."
+    doubt = "" if result.valid else f" Not reliable: {result.reasons[0]}."
     note = f"{result.points} samples; bars are 2 standard uncertainties.{doubt}"
     text = f"Line chart of position error over one signal period, and its harmonics as sticks. {title}."
     return stack(style, canvas.Words(title, note, text), [panel, below], gap=20.0).panels[0]
@@ -149,7 +149,7 @@ def owners(result: Separation, ax: Axes | None = None, *, style: Style = canvas.
     open_ones = len(groups["unknown"])
     title = " and ".join([*counts, *([f"{open_ones} not decided"] if open_ones else [])]) or "No order found"
     title = f"Orders: {title}"
-    doubt = "" if result.valid else f"In doubt: {result.reasons[0]}. "
+    doubt = "" if result.valid else f"Not reliable: {result.reasons[0]}. "
     speeds = ", ".join(quantity(abs(speed), f"{unit}/s") for speed in result.speeds)
     note = f"{doubt}Speeds {speeds}; bars are 2 standard uncertainties. {result.advice}"
     text = f"Stick charts of amplitude against order by owner. {title}."
@@ -197,7 +197,7 @@ def _owned(ax: Axes, rows: list[OwnedOrder], unit: float, colour: str, style: St
 
 
 def comparison(result: Comparison, ax: Axes | None = None, *, style: Style = canvas.PRINT) -> Axes:
-    """Spectrum of the measured velocity with the lines that the axis explains and those that it does not."""
+    """Spectrum of the measured velocity with the harmonics that the axis explains and those that it does not."""
     speed, unit_name = abs(result.speed), result.position_unit
     per_period = result.frequency[1:] * result.axis.scale.pitch / speed
     spectrum = result.spectrum[1:]
@@ -224,15 +224,15 @@ def comparison(result: Comparison, ax: Axes | None = None, *, style: Style = can
     both = (quantity(value, f"{unit_name}/s") for value in (result.measured, result.predicted))
     title = f"Measured ripple {next(both)} rms {agree} the {next(both)} predicted"
     error = quantity(result.uncertainty, f"{unit_name}/s", 2)
-    doubt = "" if result.valid else f" In doubt: {result.reasons[0]}."
+    doubt = "" if result.valid else f" Not reliable: {result.reasons[0]}."
     at = quantity(speed, f"{unit_name}/s")
     note = f"At {at}; standard uncertainty {error}. Dots and line: measured; rings: what the axis explains.{doubt}"
-    text = f"Spectrum of the measured velocity, log scales, with predicted lines. {sentence(title)}."
+    text = f"Spectrum of the measured velocity, log scales, with predicted harmonics. {sentence(title)}."
     return stack(style, canvas.Words(title, note, text), panels, gap=20.0).panels[0]
 
 
 def _spectrum(ax: Axes, result: Comparison, order: np.ndarray, unit: float, style: Style) -> None:
-    """The spectrum in ink, predicted lines as rings, unexplained ones named."""
+    """The spectrum in ink, predicted harmonics as rings, unexplained ones named."""
     speed, pitch = abs(result.speed), result.axis.scale.pitch
     low = ax.get_ylim()[0]
     ax.plot(
@@ -318,7 +318,7 @@ def fitted(result: Fit, ax: Axes | None = None, *, style: Style = canvas.PRINT) 
         return into(ax, style, panel)
     names = ", ".join(result.values)
     title = f"Fitted to {len(points)} recordings: {names}" if points else f"Fitted: {names}"
-    doubt = "" if result.valid else f" In doubt: {result.reasons[0]}."
+    doubt = "" if result.valid else f" Not reliable: {result.reasons[0]}."
     note = f"Dots: recordings, bars are 2 standard uncertainties; misfit {result.misfit:.2g} (1 is perfect).{doubt}"
     text = f"Log-log chart of ripple against speed with points of the recordings. {title}."
     return stack(style, canvas.Words(title, note, text), [panel]).panels[0]

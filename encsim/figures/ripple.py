@@ -52,8 +52,8 @@ def ripple(
 ) -> Axes:
     """Velocity ripple against speed: total, parts by role, regimes, null speeds.
 
-    The curve is drawn as it is: notches at vanishing speeds are ragged or missed unless the speeds lie close there
-    (400 on a log scale and 50 around each vanishing speed are enough).
+    The curve is drawn as it is: notches at null speeds are ragged or missed unless the speeds lie close there
+    (400 on a log scale and 50 around each null speed are enough).
     """
     _check(limit, simulated)
     view = prepare_ripple(curve, limit, simulated)
@@ -237,7 +237,7 @@ def _avoid_curves(labels: Labels, view: RippleView, frame: PanelFrame) -> None:
 
 
 def _write_names(labels: Labels, view: RippleView, frame: PanelFrame) -> None:
-    """Name every line where no other line is near."""
+    """Name every curve where no other is near."""
     _avoid_curves(labels, view, frame)
     if view.allowed is not None and view.limit is not None:
         text = ripple_view.rule(view.limit, view, frame.ripple_unit)

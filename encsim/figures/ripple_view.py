@@ -315,8 +315,8 @@ def note(view: RippleView, explained: bool = True, reasons: bool = True) -> str:
         words.append("Ticks on top: sampling nulls.")
     if np.any(view.doubtful):
         shown = reasons and view.result.reasons and not _answer_is_doubtful(view)
-        reason = f": {view.result.reasons[0]}" if shown else ""
-        words.append(f"{'Hatched: in doubt' if len(view.speed) > 1 else 'In doubt'}{reason}.")
+        reason = f" ({view.result.reasons[0]})" if shown else ""
+        words.append(f"{'Hatched: not reliable' if len(view.speed) > 1 else 'Not reliable'}{reason}.")
     return " ".join(words)
 
 

@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 SHOWN = {"a4": 70, "phone": 36}
 # Columns of the spectrum as drawn.
 PIXELS = 450
-HEAD = "Velocity about its true value"
+HEAD = "Measured minus actual velocity"
 
 
 def run(trace: Trace, ax: Axes | None = None, *, style: Style = canvas.PRINT) -> Axes:
@@ -63,7 +63,7 @@ class Wave:
 
 @dataclass(frozen=True, eq=False)
 class Sticks:
-    """A spectrum and the lines that make it, in the units of its axes; ``lines`` as (harmonic, Hz, Hz, x, y)."""
+    """A spectrum and the harmonics that make it, in the units of its axes; ``lines`` as (harmonic, Hz, Hz, x, y)."""
 
     frequency: np.ndarray
     size: np.ndarray
@@ -156,10 +156,10 @@ def _window(available: int, rate: float, most: int) -> int:
 def _spectrum_panel(
     trace: Trace, spectral: tuple[np.ndarray, np.ndarray], kept: list[int], style: Style
 ) -> StackPanel:
-    """The spectrum with its lines."""
+    """The spectrum with its harmonics."""
     sticks = _sticks(spectral, trace.expected_lines, kept, trace)
-    head = f"Amplitude{'' if style.phone else ' of each line'}, as the controller sees it"
-    more = "" if style.phone else f"; the loop cannot see above {quantity(sticks.end, 'Hz', strip=True)}"
+    head = f"Amplitude{'' if style.phone else ' by harmonic'}, measured velocity"
+    more = "" if style.phone else f"; half the loop rate is {quantity(sticks.end, 'Hz', strip=True)}"
     return StackPanel(
         f"{head} ({sticks.unit[0]})",
         f"Frequency after sampling ({sticks.frequency_unit[0]}){more}",
@@ -172,7 +172,7 @@ def _spectrum_panel(
 
 
 def _sticks(spectral: tuple[np.ndarray, np.ndarray], lines: Lines, kept: list[int], trace: Trace) -> Sticks:
-    """Spectrum and lines in the units of their axes."""
+    """Spectrum and harmonics in the units of their axes."""
     rate, (frequency, size) = trace.axis.sampling.rate, _per_pixel(*spectral)
     top = max([size.max(), *(lines.velocity[index] for index in kept)])
     unit, across = axis_unit(top / 30.0, f"{trace.axis.scale.unit}/s"), axis_unit(rate / 2.0, "Hz")
@@ -193,7 +193,7 @@ def _sticks(spectral: tuple[np.ndarray, np.ndarray], lines: Lines, kept: list[in
 
 
 def _draw_spectrum(ax: Axes, sticks: Sticks, style: Style) -> None:
-    """The run as an area, lines as sticks."""
+    """The run as an area, harmonics as sticks."""
     area = (sticks.frequency, sticks.size)
     ax.fill_between(
         sticks.frequency, sticks.low / 10.0, sticks.size, color=style.colour("ideal"), linewidth=0.0
@@ -224,16 +224,16 @@ def _lowest(top: float, size: np.ndarray) -> float:
 
 def _stick_names(number: int, true: float, seen: float | None) -> list[str]:
     """Names of a harmonic with its frequency and, if aliased, its aliased frequency, the longest first."""
-    long = f"line {number}: {quantity(true, 'Hz')}"
+    long = f"harmonic {number}: {quantity(true, 'Hz')}"
     if seen is None:
-        return [long, f"line {number}"]
+        return [long, f"harmonic {number}", f"{number}"]
     alias = quantity(seen, "Hz")
-    return [f"{long}\nfolded to {alias}", f"{long}\n→ {alias}", f"line {number}"]
+    return [f"{long}\naliased to {alias}", f"{long}\n→ {alias}", f"harmonic {number}", f"{number}"]
 
 
 def _name_area(labels: Labels, tops: np.ndarray, lines: bool) -> None:
     """Name of the area, in it where it is tall enough, else beside it."""
-    words = ("noise and counts", "noise") if lines else ("as simulated", "simulated")
+    words = ("noise and quantisation", "noise") if lines else ("as simulated", "simulated")
     high = float(np.median(tops[:, 1]))
     if high > 5.0:
         del labels.lines["area"], labels.lines["below area"]

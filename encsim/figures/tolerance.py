@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from ..decisions.headlines import paired
 from ..plotting import canvas
 from ..plotting.labels import Labels
 from ..plotting.stacks import StackPanel, into, labels_of, stack
@@ -24,8 +25,8 @@ if TYPE_CHECKING:
 
 HEADS = {False: ("Ripple as a share of the speed, rms (%)", "Axes that meet the limit (%)"),
          True: ("Ripple / speed (%)", "Meet the limit (%)")}  # fmt: skip
-EDGES = {"high": "97.5 of 100 lie below", "low": "2.5 of 100 lie below"}
-MIDDLE, LIMIT = "middle", "limit"
+EDGES = {"high": "97.5th percentile", "low": "2.5th percentile"}
+MIDDLE, LIMIT = "median", "limit"
 TALL = {"a4": (62.0, 34.0), "phone": (58.0, 30.0)}
 # Keys named in the note.
 NAMED = 3
@@ -76,6 +77,9 @@ class ToleranceView(SpeedView):
 def _view(result: Tolerance) -> ToleranceView:
     order = np.unique(result.speed, return_index=True)[1]
     order = order[result.speed[order] > 0.0]
+    if result.limit is not None and np.isfinite(result.limit[order]).any():
+        # The requirement has a range of speeds: no others are shown.
+        order = order[np.isfinite(result.limit[order])]
     speed, nothing = result.speed[order], np.full(len(order), np.inf)
     rows = {name: getattr(result, name)[order] / speed for name in ("low", "median", "high")}
     limit = nothing if result.limit is None else result.limit[order] / speed
@@ -152,7 +156,7 @@ def _title(view: ToleranceView) -> str:
         quantity(view.rows[name][place] * view.speed[place], view.unit, 2) for name in ("low", "high")
     )
     at = quantity(view.speed[place], view.unit, 2)
-    return f"Axes differ most at {at}: 95 of 100 have {low} to {high} of ripple, rms"
+    return f"Axes differ most at {at}: 95 of 100 have a ripple of {paired(low, high, 'to')} rms"
 
 
 def _ripple_alone(result: Tolerance) -> bool:
@@ -178,15 +182,13 @@ def _note(view: ToleranceView, style: Style) -> str:
         words.insert(0, f"{sentence(axis_words(result.axis))}.")
     if result.yield_interval is not None:
         low, high = result.yield_interval
-        words.append(
-            f"Of all such axes it is {100.0 * low:.0f} to {100.0 * high:.0f} of 100, as far as so many tell."
-        )
+        words.append(f"95 % confidence interval: {100.0 * low:.0f} to {100.0 * high:.0f} of 100 axes.")
     if result.tighten is not None and result.halved:
         share = 100.0 * result.halved[result.tighten]
         words.append(f"With half the spread of {result.tighten} it is {share:.0f} of 100.")
     if np.any(view.doubtful):
         told = result.reasons and not style.bare
-        words.append(f"Hatched: in doubt{': ' + result.reasons[0] if told else ''}.")
+        words.append(f"Hatched: not reliable{f' ({result.reasons[0]})' if told else ''}.")
     return " ".join(words)
 
 
@@ -203,5 +205,5 @@ def _alternative(view: ToleranceView) -> str:
         at = quantity(view.speed[least], view.unit, 2)
         words.append(f"Fewest meet the limit at {at}: {percent(view.passed[least], 3, strip=True)}.")
     if np.any(view.doubtful):
-        words.append("Some values are in doubt.")
+        words.append("Some values are not reliable.")
     return " ".join(words)

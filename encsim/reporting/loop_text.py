@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from ..decisions import headlines
 from ..layout import (
     DOUBT,
     LIMIT,
@@ -183,9 +184,10 @@ def _largest(curve: Smoothness) -> str:
     parts = []
     for name in CURVES:
         values = getattr(curve, name)
-        worst = int(np.nanargmax(np.where(np.isfinite(values), values, -1.0)))
+        worst, needle = headlines.largest(curve.speed, values, doubtful=curve.doubtful)
         size = show(values[worst], curve.units[name])
-        parts.append(f"{names[name]} {size} {at_speed(curve.speed[worst], curve.units['speed'])}")
+        more = "" if needle is None else f" ({show(values[needle], curve.units[name])} in a narrow peak)"
+        parts.append(f"{names[name]} {size} {at_speed(curve.speed[worst], curve.units['speed'])}{more}")
     return f"Largest ripple (rms) from encoder errors: {'; '.join(parts)}."
 
 

@@ -259,7 +259,7 @@ def test_title_speaks_of_no_speed_in_doubt(limit, side):
 def test_title_of_a_period_gives_half_of_peak_to_peak():
     error = encsim.position_error(STAGE)
     title = error.plot().figure.encsim_title
-    assert f"±{wording.quantity(np.ptp(error.error) / 2.0, 'm', 2)}, from two lines" in title
+    assert f"±{wording.quantity(np.ptp(error.error) / 2.0, 'm', 2)}, mainly harmonics 1 and 2" in title
 
 
 def test_title_of_the_channels_gives_the_largest_departure():

@@ -240,7 +240,10 @@ def test_title_names_the_speeds_at_which_lines_meet_the_resonance():
         ]
         assert speeds == pytest.approx([met], rel=0.05)
         assert wording.quantity(speeds[0], "m/s", 2) in title
-    assert wording.quantity(SPRING.resonance, "Hz") in title
+        found = order * speeds[0] / 20e-6
+        assert found == pytest.approx(SPRING.resonance, rel=0.05)
+    # The same for both harmonics: the loop moves the resonance.
+    assert title.endswith(f"harmonics 2 and 1 meet the {wording.quantity(found, 'Hz', 2)} resonance")
 
 
 def smoothness_dense():
@@ -251,13 +254,19 @@ def test_title_tells_a_peak_from_the_speed_beside_it_where_lines_vanish():
     # At 0.96 m/s, where all lines vanish, the axis shakes a seventh of what it does 0.2 % faster.
     axis = encsim.load(Path(__file__).resolve().parents[2] / "examples" / "stage_x_loop.toml")
     title = smooth_of(axis, 0.5, 1.1).figure.encsim_title
-    assert "at 960\u202fmm/s" in title
-    assert title.endswith("beside a null speed")
+    assert title.endswith("in narrow peaks beside sampling nulls")
+
+
+def test_title_of_a_range_names_no_needle():
+    # Peaks beside the nulls at 0.32, 0.64 and 0.96 m/s are as high as the wide one at 2 mm/s.
+    axis = encsim.load(Path(__file__).resolve().parents[2] / "examples" / "stage_x_loop.toml")
+    title = smooth_of(axis, 1e-4, 1.1).figure.encsim_title
+    assert title.startswith("Actual ripple is largest at 2.0\u202fmm/s, 0.016\u202fmm/s rms: cyclic error")
 
 
 def test_title_without_a_resonance_names_the_cause():
     title = SHEETS["smoothness without a resonance"](canvas.PRINT).figure.encsim_title
-    assert title.startswith("The axis shakes most at ")
+    assert title.startswith("Actual ripple is largest at ")
     assert "cyclic error" in title
 
 

@@ -23,17 +23,60 @@ def test_words_stay_on_the_sheet_and_apart(name, style):
     assert clashes(remedies_picture.remedies(explained.of(name), style=style).figure) == []
 
 
-def test_bars_are_the_sources_alone_the_other_causes_the_whole_and_remedies():
+def test_bars_are_the_sources_and_causes_with_an_effect_the_total_and_remedies():
     found = explained.of("stage")
-    parts = [each.measured for one in found.causes for each in one.sources]
-    parts += [one.measured for one in found.causes if not one.sources]
+    effects = {one.kind: one.effect for one in found.remedies}
+    parts = {each.path.partition(".")[2]: each.measured for one in found.causes for each in one.sources}
+    parts["finer counts"] = next(one.measured for one in found.causes if one.cause == "resolution")
+    assert {effects[kind] for kind in parts} <= {"better", "mixed"}
+    assert {effects[kind] for kind in ("noise", "clock")} == {"none"}
     bars = [patch.get_width() for patch in remedies_picture.remedies(found).patches]
     whole = bars[len(parts)]
-    share = [found.values["measured"] / value for value in sorted(parts, reverse=True)]
+    share = [found.values["measured"] / value for value in sorted(parts.values(), reverse=True)]
     assert [whole / bar for bar in bars[: len(parts)]] == pytest.approx(share, rel=1e-9)
     assert bars[len(parts) + 1] / whole == pytest.approx(
         found.remedies[0].after["measured"] / found.values["measured"], rel=1e-9
     )
+
+
+def limited(most):
+    return encsim.Requirement(speeds=(1e-3, 1e-2), measured=most)
+
+
+@pytest.mark.parametrize("style", PAGES, ids=str)
+@pytest.mark.parametrize("most", [1e-6, 4.9e-5, 1.02e-4, 1.0])
+def test_limit_stands_over_the_totals_alone_and_crosses_no_word(most, style):
+    panel = remedies_picture.remedies(explained.of("stage"), limit=limited(most), style=style)
+    assert clashes(panel.figure) == []
+    strokes = [line for line in panel.lines if line.get_color() == style.colour("limit")]
+    assert 3 <= len(strokes) < len(panel.patches)
+    for stroke in strokes:
+        (x, one), (_, other) = panel.transData.transform(stroke.get_xydata())
+        for text, box in texts_of(panel.figure).items():
+            beside = not box.x0 < x < box.x1
+            assert beside or box.y1 - 1.5 < min(one, other) or box.y0 + 1.5 > max(one, other), text
+
+
+@pytest.mark.parametrize(
+    ("limit", "words"),
+    [
+        (limited(1e-4), "ripple 0.099\u202fmm/s rms, within the limit of 0.1\u202fmm/s"),
+        (
+            limited(6e-5),
+            "Condition the signals automatically: 0.044\u202fmm/s remain of 0.099\u202fmm/s, within the limit",
+        ),
+        (
+            limited(3e-5),
+            "Conditioning, finer counts and harmonics: 0.022\u202fmm/s remain of 0.099\u202fmm/s, within the limit",
+        ),
+        (limited(1e-6), "remain of 0.099\u202fmm/s, still above the limit"),
+        (encsim.Requirement(speeds=(0.1, 0.2), measured=1e-6), "remain of 0.099\u202fmm/s"),
+    ],
+)
+def test_title_says_whether_the_limit_at_this_speed_is_met(limit, words):
+    figure = explained.of("stage").plot(limit=limit).figure
+    assert words in figure.encsim_title
+    assert ("limit" in figure.encsim_title) == ("limit" in words)
 
 
 def test_title_is_the_first_remedy_and_what_it_leaves():
@@ -55,8 +98,10 @@ def test_sizes_of_one_picture_stand_in_one_unit():
     assert "/s" not in shown
 
 
-def test_remedy_without_effect_is_marked_below_its_cause():
-    assert "→ halve its jitter: no effect" in words_of(remedies_picture.remedies(explained.of("stage")))
+def test_causes_whose_remedy_has_no_effect_stand_in_one_line():
+    words = " ".join(words_of(remedies_picture.remedies(explained.of("stage"))))
+    assert "Too small to matter: position jitter and sampling jitter." in words
+    assert "no effect" not in words
 
 
 def test_remedy_that_leaves_nothing_says_so():
@@ -66,8 +111,8 @@ def test_remedy_that_leaves_nothing_says_so():
 def test_doubt_is_written_under_the_title():
     found = dataclasses.replace(explained.of("folded"), valid=False, reasons=("the clock is wrong",))
     panel = remedies_picture.remedies(found)
-    assert "In doubt: the clock is wrong." in " ".join(words_of(panel))
-    assert panel.figure.encsim_text.endswith("Some values are in doubt.")
+    assert "Not reliable: the clock is wrong." in " ".join(words_of(panel))
+    assert panel.figure.encsim_text.endswith("Some values are not reliable.")
 
 
 @pytest.mark.parametrize(("name", "unit"), [("stage", "(mm/s)"), ("table", "(rpm)"), ("ideal", "(mm/s)")])

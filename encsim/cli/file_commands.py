@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import encsim
 
 from .. import checks, reporting
+from ..model import bounds
 from . import arguments
 from .command import Command, Output, table
 from .parser import axis_option
@@ -68,6 +69,8 @@ def _checked(job: CommandJob) -> dict[str, Any]:
         "defaults": defaults,
         "samples_per_second": round(job.axis.sampling.rate),
         "samples_of_check": sweeps.most_simulated(job.axis),
+        "fastest": bounds.fastest(job.axis),
+        "bounds": {bound.keys: [bound.low, bound.high] for bound in bounds.TABLE},
         "candidates": math.prod(map(len, job.candidates.values())) if job.candidates else 0,
     }
 

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import encsim
 
 from .. import checks, reporting, units
+from ..model import bounds
 from ..wording import show
 from . import arguments
 from .command import Command, Output, into, picture, table
@@ -31,7 +32,6 @@ if TYPE_CHECKING:
 
 
 # Signal periods a sample that a speed may make, as in a simulation.
-MOST_PERIODS = 1 << 19
 # Frequencies of a picture from this share of the loop rate to its half.
 LOWEST, POINTS = 1e-5, 2000
 # Where the faults of a description stand in an axis file.
@@ -60,11 +60,7 @@ def closed_axis(job: CommandJob) -> Axis:
 def speed(job: CommandJob) -> float:
     """A speed of --speed that somebody can mean; 0 where it is left out."""
     speed, axis = arguments.speed(job), job.axis
-    fastest = MOST_PERIODS * axis.sampling.rate * axis.scale.pitch
-    if abs(speed) > fastest:
-        unit = f"{axis.scale.unit}/s"
-        rule = f"stay up to {MOST_PERIODS} signal periods per sample, {fastest:.4g} {unit}"
-        checks.refuse("--speed", rule, speed, unit)
+    bounds.check_speed("--speed", axis, speed)
     return speed
 
 

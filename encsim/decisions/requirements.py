@@ -14,6 +14,7 @@ from ..closed_loop import timed_edge_loops
 from ..closed_loop.stability import margins
 from ..formats import toml_text
 from ..formats.sections import Section
+from ..model.bounds import SPEEDS, check_speed
 from ..model.delays import velocity_delay
 from ..open_loop.limits import top_speed
 from . import judgements
@@ -109,8 +110,8 @@ class Requirement:
             check.fault("speeds", "be two finite speeds, lowest and highest", pair)
         elif not 0.0 <= pair[0] <= pair[1] or pair[1] == 0.0:
             check.fault("speeds", "rise from zero or more to a highest above zero", pair)
-        elif pair[1] >= 1e100:
-            check.fault("speeds", "stay below 1e100", pair[1], "m/s or rad/s")
+        elif pair[1] > SPEEDS[1]:
+            check.fault("speeds", f"stay up to {SPEEDS[1]:g}", pair[1], "m/s or rad/s")
         else:
             check.store("speeds", (float(pair[0]), float(pair[1])))
 
@@ -170,8 +171,9 @@ class Requirement:
         Raises
         ------
         InputError
-            If a limit needs a closed loop and the axis has no load or control.
+            If a limit needs load and control that the axis has not, or a speed is faster than any job takes.
         """
+        check_speed("Requirement.speeds", axis, self.speeds[1])
         name = next((name for name in LOOP_LIMITS if getattr(self, name) is not None), None)
         if name is None:
             return
@@ -218,8 +220,7 @@ class Requirement:
         """Speeds at which ripple is computed first; they include those where the limit has a corner."""
         low, high = self.speeds
         allowed = [limit for limit in (self.floor, self.measured) if limit is not None]
-        corners = [limit / self.relative for limit in allowed if self.relative is not None]
-        corners = [speed for speed in corners if low < speed < high]
+        corners = [at for limit in allowed if self.relative and low < (at := limit / self.relative) < high]
         return np.unique(np.concatenate([judgements.grid(axis, low, high, points), corners]))
 
     def shares(self, curves: Curves) -> dict[str, np.ndarray]:
@@ -338,7 +339,7 @@ def loads(
     """
     section = Section(text, SECTION, name, settings, scale=None if axis is None else axis.scale)
     section.need('speeds = ["1 mm/s", "100 mm/s"], relative = 0.01', filled=False)
-    return _RequirementReader(section).requirement()
+    return _RequirementReader(section).requirement(axis)
 
 
 class _RequirementReader:
@@ -349,7 +350,7 @@ class _RequirementReader:
         self.given = section.keys([item.name for item in fields(Requirement)])
         section.unit = section.unit or self._unit()
 
-    def requirement(self) -> Requirement:
+    def requirement(self, axis: Axis | None) -> Requirement:
         """The requirement, or every fault at once."""
         values: dict[str, Any] = {
             item.name: self._value(item) for item in fields(Requirement) if item.name in self.given
@@ -362,6 +363,7 @@ class _RequirementReader:
 
         with self.section.placed(place):
             requirement = Requirement(**values)
+            check_speed("Requirement.speeds", axis, requirement.speeds[1])
         self.section.done()  # raises where the line above did
         return requirement
 

@@ -9,10 +9,11 @@ from typing import Any
 from .. import checks, units
 from ..checks import NOTHING, Fault, InputError
 from ..model.axis import OPTIONAL_PARTS, PARTS, Axis
+from ..model.bounds import MOST_HEADS, MOST_NOTCHES
 from ..model.estimators import KINDS as ESTIMATORS
 from ..model.estimators import Difference
-from ..model.load_and_control import MOST_NOTCHES, Notch
-from ..model.ring_geometry import MOST_HEADS, Head
+from ..model.load_and_control import Notch
+from ..model.ring_geometry import Head
 
 _BARE_KEY = re.compile(r"[A-Za-z0-9_-]{1,80}")
 _ORDER = re.compile(r"0|-?[1-9][0-9]{0,8}")

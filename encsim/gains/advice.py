@@ -16,8 +16,9 @@ from ..checks import InputError
 from ..closed_loop import loop as loops
 from ..formats import changes, estimator_text
 from ..formats.changes import AxisChange
+from ..model.bounds import MOST_NOTCHES
 from ..model.edge_timing import CountAndTime, TimedEdges
-from ..model.load_and_control import MOST_NOTCHES, Notch
+from ..model.load_and_control import Notch
 from .search import LIMITS, UNITS, GainSearch
 
 if TYPE_CHECKING:

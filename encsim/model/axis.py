@@ -13,21 +13,19 @@ from typing import TYPE_CHECKING, Any, cast
 
 from .. import checks, units
 from ..results import Orders
+from .bounds import FREQUENCIES, LARGEST_FACTOR, LONGEST_REACH, LONGEST_TIME, SPEEDS, speed_fault
 from .estimator_base import Estimator
 from .estimators import Difference
 from .load_and_control import Control, Load
 from .ring_geometry import Head, Ring, arranged
-from .scale_and_signal import FREQUENCIES, LONGEST_TIME, PERIOD_TOLERANCE, Scale, Signal
+from .scale_and_signal import PERIOD_TOLERANCE, Scale, Signal
 
 if TYPE_CHECKING:
     from ..checks import Check
 
 
-LARGEST_FACTOR = 1 << 30
 OUTPUTS = ("position", "ab")
 ONE_HEAD = (0.0,)
-# Working speeds, m/s or rad/s, that a description may name.
-SPEEDS = (1e-15, 1e9)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -292,10 +290,15 @@ class Axis:
         rule = f"be {{}} with a {estimator.kind} estimator, which times the edges of the counts"
         if self.interpolation.factor is None:
             check.fault("interpolation.factor", rule.format("given"), None)
+        if self.control is not None and estimator.reach * sampling.rate > LONGEST_REACH:
+            longest = LONGEST_REACH / sampling.rate
+            within = f"reach back at most {LONGEST_REACH} samples in a closed loop, {longest:.4g} s"
+            check.fault("estimator.window", within, estimator.reach, "s")
         if sampling.encoder_rate is not None:
             check.fault("sampling.encoder_rate", rule.format("left out"), sampling.encoder_rate, "Hz")
 
     def _check_fit(self, check: Check) -> None:
+        check.faults += speed_fault("Axis.motion.top", self, self.motion.top or 0.0)
         pitch, signal, unit = self.scale.pitch, self.signal, self.scale.unit
         given, half = sum(amplitude for amplitude, _ in signal.sde.values()), f"{pitch / 2.0:.4g} {unit}"
         if given >= pitch / 2.0:

@@ -11,7 +11,8 @@ from numpy.typing import ArrayLike
 
 from .. import checks, units
 from . import filter_design
-from .estimator_base import FREQUENCIES, Estimator, KernelForm, Look
+from .bounds import FREQUENCIES, WINDOWS
+from .estimator_base import Estimator, KernelForm, Look
 
 FASTEST = 1e100
 FINEST = 1e-100
@@ -178,7 +179,7 @@ class CountAndTime(TimedEdges):
     def __post_init__(self) -> None:
         check = checks.Check(self)
         check.positive("clock", "Hz", within=FREQUENCIES)
-        check.positive("window", "s", within=(1e-12, 1e3))
+        check.positive("window", "s", within=WINDOWS)
         check.done()
 
     @property

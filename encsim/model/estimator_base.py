@@ -17,8 +17,8 @@ from numpy.typing import ArrayLike
 
 from .. import checks
 from ..wording import quantity as written
+from .bounds import FREQUENCIES
 
-FREQUENCIES = (1e-6, 1e12)
 HIGHEST = 1e18
 
 # What does not fit a loop rate: field, rule, value, unit.

@@ -14,7 +14,8 @@ import numpy as np
 
 from .. import checks, units
 from . import filter_design
-from .estimator_base import FREQUENCIES, Look, Misfit
+from .bounds import FREQUENCIES
+from .estimator_base import Look, Misfit
 from .linear_estimator import AlphaBeta, Recursive
 
 LARGEST_ORDER = 8

@@ -17,6 +17,7 @@ import numpy as np
 
 from .. import argument_checks, checks, units
 from ..results import Orders
+from .bounds import MOST_HEADS
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike
@@ -34,7 +35,6 @@ ORDER_UNITS = {"lobes": "m", "graduation": "rad", "wander": "m", "coupling": "ra
 DIAMETERS = (1e-4, 1e3)
 LARGEST_ANGLE = 1e9
 LARGEST_LINES = 1 << 30
-MOST_HEADS = 64
 # Smallest angle between two heads, rad (0.2 arcsec). Heads on one spot average nothing.
 SAME_SPOT = 1e-6
 # Largest swash of a ring and tilt of a head, rad.

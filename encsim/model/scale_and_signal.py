@@ -12,19 +12,13 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 from .. import checks, units
 from ..results import Orders
+from .bounds import FREQUENCIES, LARGEST_LINES, LARGEST_ORDER, LENGTHS, LONGEST_TIME, MOST_ORDERS
 
 if TYPE_CHECKING:
     from ..checks import Check
 
 
-LARGEST_ORDER = 1000
 PERIOD_TOLERANCE = 1e-3
-
-# Wider than any machine, narrow enough that nothing overflows further on.
-LENGTHS = (1e-12, 1e6)
-FREQUENCIES = (1e-6, 1e12)
-LONGEST_TIME = 1e3
-LARGEST_LINES = 1 << 40
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -223,6 +217,9 @@ class Signal:
         orders, rules = getattr(self, name), _ORDER_RULES[name]
         if not isinstance(orders, Mapping):
             check.fault(name, "be a mapping of order to value", orders)
+            return
+        if len(orders) > MOST_ORDERS:
+            check.fault(name, f"have at most {MOST_ORDERS} orders", len(orders))
             return
         converted = {}
         for order, value in orders.items():

@@ -22,7 +22,7 @@ from ..layout import (
     texts,
     toned,
 )
-from ..model import axis_text
+from ..model import axis_text, bounds
 from ..spreads import description
 from ..wording import axis_words, listed, percent_number, plain, share_text, show
 from .text_parts import caution, chosen_rows, doubt, marks, speed_count
@@ -246,7 +246,7 @@ def effective(axis: Axis, name: str, settings: list[str], others: list[str]) -> 
 def check(name: str, axis: Axis, found: dict[str, Any], *, long: bool = False) -> Report:
     """What a check found: that nothing is wrong, what the file describes, what its jobs cost."""
     described = plain(axis_words(axis))
-    blocks = [Paragraph(f"Sections: {', '.join(found['sections'])}.")]
+    blocks: list[ReportPart] = [Paragraph(f"Sections: {', '.join(found['sections'])}.")]
     if found["defaults"]:
         blocks.append(Paragraph(f"With default values: {', '.join(found['defaults'])}."))
     if found["candidates"]:
@@ -257,4 +257,10 @@ def check(name: str, axis: Axis, found: dict[str, Any], *, long: bool = False) -
             f"up to {found['samples_of_check']} samples."
         )
     )
+    blocks.append(Paragraph(f"Speeds up to {show(bounds.fastest(axis), f'{axis.scale.unit}/s')}."))
+    if long:
+        keys = [bound.keys for bound in bounds.TABLE]
+        ranges = [f"{bound.low:.9g} to {bound.high:.9g} {bound.unit}" for bound in bounds.TABLE]
+        columns = [Column("key", keys, left=True), Column("range", ranges, left=True)]
+        blocks.append(TextTable(columns, "Bounds of an axis file:"))
     return Report([f"{name}: no faults.", f"Axis: {described}."], blocks, long)

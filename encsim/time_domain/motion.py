@@ -11,6 +11,7 @@ import numpy as np
 from .. import checks
 from ..argument_checks import speed_in_si
 from ..model.axis import Axis, axis_fault
+from ..model.bounds import speed_fault
 
 if TYPE_CHECKING:
     from ..checks import Fault
@@ -116,7 +117,6 @@ def sampler(axis: Axis) -> tuple[float, float] | None:
 
 MOST_SAMPLES = 1 << 40
 MOST_THREADS = 256
-MOST_PERIODS = 1 << 19  # per sample; whole periods stay below 2**61 up to LAST_SAMPLE
 MOST_TICKS = 1 << 20  # per sample
 FARTHEST = 1 << 60  # periods, by start and latency
 LAST_SAMPLE = 1 << 41
@@ -202,10 +202,10 @@ def _range_faults(owner: str, axis: Axis, speed: float, start: float) -> list[An
     unit, sampling, pitch = axis.scale.unit, axis.sampling, axis.scale.pitch
     clock, faults = sampler(axis), []
     late = sampling.latency + (0.0 if clock is None else 1.0 / clock[0])
-    if abs(speed) > MOST_PERIODS * sampling.rate * pitch:
-        rule = f"stay up to {MOST_PERIODS} signal periods a sample, {MOST_PERIODS * sampling.rate * pitch:.4g} {unit}/s"
-        faults.append(checks.Fault(f"{owner}.speed", rule, speed, f"{unit}/s"))
-    elif abs(start) > FARTHEST * pitch or abs(speed) * late > FARTHEST * pitch:
+    faults += speed_fault(f"{owner}.speed", axis, speed)
+    if faults:
+        return faults
+    if abs(start) > FARTHEST * pitch or abs(speed) * late > FARTHEST * pitch:
         rule = f"keep the position within {FARTHEST} signal periods, latency included"
         faults.append(checks.Fault(f"{owner}.start", rule, start, unit))
     if clock is not None and clock[0] > MOST_TICKS * sampling.rate:

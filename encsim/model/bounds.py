@@ -1,0 +1,79 @@
+"""What a description may say at most: wider than any machine, narrow enough that every job ends soon.
+
+Bounds of the numbers and lists of an axis file stand here, each once: parts of the axis check them, `encsim check`
+tells them, and nothing overflows further on. Bounds that follow from the physics of one part stand with that part.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, NamedTuple
+
+from .. import checks
+
+if TYPE_CHECKING:
+    from .axis import Axis
+
+
+LENGTHS = (1e-12, 1e6)
+FREQUENCIES = (1e-6, 1e12)
+SPEEDS = (1e-15, 1e9)
+WINDOWS = (1e-12, 1e3)
+LONGEST_TIME = 1e3
+LARGEST_LINES = 1 << 40
+LARGEST_FACTOR = 1 << 30
+# Harmonics of signals and lines of a given error: the work of a table of errors grows with them.
+LARGEST_ORDER = 1000
+MOST_ORDERS = 100
+MOST_HEADS = 64
+MOST_NOTCHES = 8
+# Samples of a controller that the window of a timed estimator reaches back in its loop.
+LONGEST_REACH = 1 << 17
+# Signal periods per sample of the loop: whole periods stay exact however long a run is.
+MOST_PERIODS = 1 << 19
+
+
+class Bound(NamedTuple):
+    """Least and largest value of the keys of an axis file that share it; ``unit`` is empty for numbers."""
+
+    keys: str
+    low: float
+    high: float
+    unit: str = ""
+
+
+TABLE = (
+    Bound("scale.period, scale.diameter", *LENGTHS, "m"),
+    Bound("scale.lines", 1, LARGEST_LINES),
+    Bound("signal.harmonics and sde, orders", 0, LARGEST_ORDER),
+    Bound("signal.harmonics and sde, number", 0, MOST_ORDERS),
+    Bound("interpolation.factor", 1, LARGEST_FACTOR),
+    Bound("sampling.rate, other frequencies", *FREQUENCIES, "Hz"),
+    Bound("sampling.jitter, sampling.latency", 0, LONGEST_TIME, "s"),
+    Bound("estimator.window, count-and-time", *WINDOWS, "s"),
+    Bound("  samples of it in a closed loop", 0, LONGEST_REACH),
+    Bound("motion, requirement: speeds", *SPEEDS, "m/s or rad/s"),
+    Bound("  signal periods per sample at them", 0, MOST_PERIODS),
+    Bound("heads", 1, MOST_HEADS),
+    Bound("control.notch", 0, MOST_NOTCHES),
+)
+
+
+def fastest(axis: Axis) -> float:
+    """Highest speed that any job takes for this axis, m/s or rad/s."""
+    return MOST_PERIODS * axis.sampling.rate * axis.scale.pitch
+
+
+def speed_fault(field: str, axis: Axis, speed: float) -> list[checks.Fault]:
+    """The fault of a speed, m/s or rad/s, that no job takes for this axis; none of one that is slow enough."""
+    highest, unit = fastest(axis), f"{axis.scale.unit}/s"
+    if abs(speed) <= highest:
+        return []
+    rule = f"stay up to {MOST_PERIODS} signal periods per sample, {highest:.4g} {unit}"
+    return [checks.Fault(field, rule, speed, unit)]
+
+
+def check_speed(field: str, axis: Axis | None, speed: float) -> None:
+    """Raise for a speed, m/s or rad/s, that no job takes for this axis, where that is known."""
+    faults = [] if axis is None else speed_fault(field, axis, speed)
+    if faults:
+        raise checks.InputError(*faults)

@@ -55,13 +55,11 @@ def refuse(search: GainSearch) -> NoReturn:
         other = GainSearch(search.axis, again, search.speed, ripple_speed=search.ripple_speed)
         if other.proposed() is not None:
             break
-    raise checks.InputError(
-        *(
-            _fault(name, search.limits[name], relaxed[name])
-            for name in wanted
-            if relaxed[name] != search.limits[name]
-        )
-    )
+    missed = [name for name in wanted if relaxed[name] != search.limits[name]]
+    if not missed:
+        rule, hint = "let the search for gains settle", "the loop is far slower than its samples: take fewer"
+        checks.refuse("Axis.sampling.rate", rule, search.axis.sampling.rate, "Hz", hint)
+    raise checks.InputError(*(_fault(name, search.limits[name], relaxed[name]) for name in missed))
 
 
 def _refuse_unstable(search: GainSearch, tried: int) -> NoReturn:

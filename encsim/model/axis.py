@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any, cast
 from .. import checks, units
 from ..results import Orders
 from .bounds import FREQUENCIES, LARGEST_FACTOR, LONGEST_REACH, LONGEST_TIME, SPEEDS, speed_fault
+from .edge_timing import CountAndTime
 from .estimator_base import Estimator
 from .estimators import Difference
 from .load_and_control import Control, Load
@@ -290,7 +291,11 @@ class Axis:
         rule = f"be {{}} with a {estimator.kind} estimator, which times the edges of the counts"
         if self.interpolation.factor is None:
             check.fault("interpolation.factor", rule.format("given"), None)
-        if self.control is not None and estimator.reach * sampling.rate > LONGEST_REACH:
+        if (
+            self.control
+            and isinstance(estimator, CountAndTime)
+            and estimator.reach * sampling.rate > LONGEST_REACH
+        ):
             longest = LONGEST_REACH / sampling.rate
             within = f"reach back at most {LONGEST_REACH} samples in a closed loop, {longest:.4g} s"
             check.fault("estimator.window", within, estimator.reach, "s")

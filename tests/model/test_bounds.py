@@ -84,3 +84,8 @@ def test_check_tells_the_bounds(tmp_path, capsys):
     out = capsys.readouterr().out
     assert all(bound.keys in out for bound in bounds.TABLE)
     assert "Speeds up to 168 km/s" in out
+
+
+def test_search_for_gains_that_does_not_settle_says_so():
+    with pytest.raises(encsim.InputError, match=r"sampling\.rate must let the search for gains settle"):
+        encsim.tune(AXIS.with_("sampling.rate", "1e12 Hz"))

@@ -153,12 +153,15 @@ def _check_spelling(parser: Parser, argv: list[str]) -> None:
     for token in argv:
         if token == "--":
             return
-        name = token.partition("=")[0]
+        name, _, value = token.partition("=")
         if name.startswith("--") and name not in parser.names:
             raise UsageError(
                 f'option must be one that {parser.prog} has, got "{name[:80]}"'
                 f"{_nearest(name, parser.names)} (see {parser.prog} --help)"
             )
+        # argparse would take the value away
+        if value == "--" or (token[:2] in parser.names and token[2:] == "--"):
+            raise UsageError(f'{name} must have a value, got "--" (see {parser.prog} --help)')
 
 
 def _nearest(word: str, known: Iterable[str]) -> str:

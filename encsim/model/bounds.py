@@ -26,6 +26,9 @@ LARGEST_ORDER = 1000
 MOST_ORDERS = 100
 MOST_HEADS = 64
 MOST_NOTCHES = 8
+DIAMETERS = (1e-4, 1e3)
+INERTIAS = (1e-15, 1e12)
+LONGEST_DELAY = 1.0
 # Samples of a controller that the window of a timed estimator reaches back in its loop.
 LONGEST_REACH = 1 << 17
 # Signal periods per sample of the loop: whole periods stay exact however long a run is.
@@ -54,6 +57,9 @@ TABLE = (
     Bound("motion, requirement: speeds", *SPEEDS, "m/s or rad/s"),
     Bound("  signal periods per sample at them", 0, MOST_PERIODS),
     Bound("heads", 1, MOST_HEADS),
+    Bound("ring.diameter", *DIAMETERS, "m"),
+    Bound("load.inertia", *INERTIAS, "kg m2 or kg"),
+    Bound("control.delay", 0, LONGEST_DELAY, "s"),
     Bound("control.notch", 0, MOST_NOTCHES),
 )
 

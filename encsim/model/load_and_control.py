@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 from .. import checks, units
 from ..results import Orders
-from .bounds import FREQUENCIES, MOST_NOTCHES
+from .bounds import FREQUENCIES, INERTIAS, LONGEST_DELAY, MOST_NOTCHES
 
 if TYPE_CHECKING:
     from ..checks import Check
@@ -33,9 +33,7 @@ CAUTIONS = (
 )
 
 # Wider than any machine, narrow enough that nothing overflows further on.
-INERTIAS = (1e-15, 1e12)
 LARGE = 1e15
-LONGEST_DELAY = 1.0
 LARGEST_ORDER = 1e6
 SIDES = ("motor", "load")
 

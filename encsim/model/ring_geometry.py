@@ -17,7 +17,7 @@ import numpy as np
 
 from .. import argument_checks, checks, units
 from ..results import Orders
-from .bounds import MOST_HEADS
+from .bounds import DIAMETERS, MOST_HEADS
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike
@@ -32,7 +32,6 @@ HeadAngles: TypeAlias = "float | Head | Sequence[float | Head]"
 
 CAUSES = ("eccentricity", "swash", "lobes", "graduation", "wander", "coupling", "sde")
 ORDER_UNITS = {"lobes": "m", "graduation": "rad", "wander": "m", "coupling": "rad", "compensation": "rad"}
-DIAMETERS = (1e-4, 1e3)
 LARGEST_ANGLE = 1e9
 LARGEST_LINES = 1 << 30
 # Smallest angle between two heads, rad (0.2 arcsec). Heads on one spot average nothing.

@@ -73,6 +73,14 @@ def test_no_fault_steers_the_terminal(argv, folder, capsys):
     assert all(line.startswith("encsim: ") and line != "encsim: done" for line in err.splitlines())
 
 
+@pytest.mark.parametrize(
+    "argv", [["fit", "axis.toml", "x.csv", "--skip=--"], ["report", "axis.toml", "-o--"]]
+)
+def test_two_dashes_are_no_value(argv, folder, capsys):
+    assert main(argv) == 2
+    assert 'must have a value, got "--"' in capsys.readouterr().err
+
+
 def test_names_of_files_and_changes_forge_no_line_of_an_axis_file(folder, capsys):
     name = "x\n[load]\x1b[2J"
     Path(name).write_text(STAGE_LOOP)

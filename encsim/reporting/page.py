@@ -178,7 +178,8 @@ def findings(
     slider = page_frames.slider(
         axis, frames, _ripple_of(axis, np.asarray(frames)).rms, first, seed, closed=closed
     )
-    measures = None if judged is not None and judged.met else best_measures(explanation)
+    stable = smooth is None or smooth.stable
+    measures = best_measures(explanation) if stable and not (judged is not None and judged.met) else None
     tell(4, STEPS, "drawing")
     ring_errors, budget = _ring(axis)
     return Findings(

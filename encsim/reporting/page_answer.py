@@ -83,7 +83,11 @@ class _HeroPanel:
         """What the ripple is divided by: the limit, infinite where there is none at a speed, or the speed."""
         if not self.limited:
             return speed
-        found = headlines.allowed(self.results.requirement, speed)
+        asked = self.results.requirement
+        if asked is not None and asked.speeds[0] == asked.speeds[1]:
+            # around the one speed that was asked for the same rule serves as a measure
+            return np.asarray(asked.limit_at(speed))
+        found = headlines.allowed(asked, speed)
         return np.full_like(speed, np.inf) if found is None else found
 
     def _ratio(self, view: RippleView) -> np.ndarray:
@@ -269,10 +273,20 @@ def _sentences(results: Findings, view: RippleView) -> tuple[str, tuple[str, ...
         return title(view), ((UNSTABLE,) if results.unstable else ())
     unit = view.unit
     answer = found.words(lambda speed: quantity(speed, unit, 2, strip=True), lambda share: percent(share, 2))
+    if results.unstable:
+        return "The closed loop is unstable", (
+            f"Without the loop: {answer[:1].lower()}{answer[1:]}.",
+            UNSTABLE,
+        )
     role = role_of(view, found.place)
     aliased = "aliased " if role == "cyclic" and str(view.regime[found.place]) == "aliased" else ""
     why = f"Largest cause there: {aliased}{cause_words(role)}."
     return answer, (why, *_other_limits(results), *_then(results))
+
+
+def _over(share: float) -> str:
+    """A ripple over its limit in words, also close to 1."""
+    return headlines.times(share) if share >= 1.05 else f"{percent(share, 4)} of the limit"
 
 
 def _other_limits(results: Findings) -> tuple[str, ...]:
@@ -292,8 +306,6 @@ def _other_limits(results: Findings) -> tuple[str, ...]:
 def _then(results: Findings) -> tuple[str, ...]:
     """What to do, and what that leaves."""
     measures, after = results.measures, results.after_headline
-    if results.unstable:
-        return (UNSTABLE,)
     if results.judgement is not None and results.judgement.met:
         return ("Nothing has to change.",)
     if measures is None or after is None:
@@ -304,7 +316,7 @@ def _then(results: Findings) -> tuple[str, ...]:
         left = (
             f"the limit is then met {every}"
             if after.kind == "met"
-            else f"the ripple is then {headlines.times(after.share)} at most, at {quantity(after.speed, unit, 2)}"
+            else f"the ripple is then at most {_over(after.share)}, at {quantity(after.speed, unit, 2, strip=True)}"
         )
         return (f"{name}: {left}.",)
     place = results.detail_place

@@ -16,7 +16,7 @@ import numpy as np
 from ..plotting.ticks import PlainNumbers
 from ..plotting.web_panels import FILLED, HIGH, WIDE, about_zero, path, tenths, ticks
 from ..time_domain.velocity_spectrum import is_aliased
-from ..wording import axis_unit, percent, quantity, sentence
+from ..wording import axis_unit, ordinal, percent, quantity, sentence
 from .page_speeds import ZERO_ALIAS, SimulatedSpeed, simulated_speed, speed_name
 
 if TYPE_CHECKING:
@@ -196,7 +196,7 @@ class _Samples:
         """Words and axes."""
         rate, unit = self.axis.sampling.rate, self.axis.scale.unit
         length = self.samples / rate
-        each = "the samples" if self.every == 1 else f"every {self.every}th sample"
+        each = "the samples" if self.every == 1 else f"every {ordinal(self.every)} sample"
         seen = " These seem to draw a slower wave." if self.seen else ""
         return FramePanel(
             f"Position error and {each} ({axis_unit(self.reach, unit)[0]})",

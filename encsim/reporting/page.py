@@ -50,6 +50,8 @@ if TYPE_CHECKING:
 
 SEED = 0
 STEPS = 4
+# Speeds of the curve around a single one.
+AROUND_ONE = 300
 TITLE = "How smoothly the axis runs"
 LONGEST_TITLE = 200
 TEMPLATES = Path(__file__).parent / "templates"
@@ -173,7 +175,7 @@ def findings(
     tell(3, STEPS, "computing the frames of the speed slider")
     frames, first = frame_speeds(axis, sweep, named, detail.speed)
     if len(curve.speed) == 1:
-        curve = _ripple_of(axis, np.asarray(frames))
+        curve = _ripple_of(axis, np.union1d(np.geomspace(frames[0], frames[-1], AROUND_ONE), frames))
     closed = smooth is not None and smooth.stable
     slider = page_frames.slider(
         axis, frames, _ripple_of(axis, np.asarray(frames)).rms, first, seed, closed=closed

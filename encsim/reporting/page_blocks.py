@@ -246,8 +246,3 @@ def picture(
 def _edges(ax: Axes) -> tuple[float, float]:
     box = ax.get_position()
     return round(100.0 * box.x0, 2), round(100.0 * box.x1, 2)
-
-
-def _edges(ax: Axes) -> tuple[float, float]:
-    box = ax.get_position()
-    return round(100.0 * box.x0, 2), round(100.0 * box.x1, 2)

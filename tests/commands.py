@@ -31,7 +31,13 @@ integral_time = "18 ms"
 delay = "60 us"
 """
 UNSTABLE = ["--set", "control.velocity_gain=40 kN s/m"]
-AT_WORK = ("encsim: computing ", "encsim: compiling ", "encsim: searching for gains", "encsim: simulating ")
+AT_WORK = (
+    "encsim: comparing ",
+    "encsim: computing ",
+    "encsim: compiling ",
+    "encsim: searching for gains",
+    "encsim: simulating ",
+)
 
 
 def done(capsys, *argv):

@@ -28,6 +28,8 @@ ROUNDING = 1e-9
 WIDER = 1.2
 # A doubt is reported where the start matters for longer than this, s, and changes the rms by more than this share.
 LONG, UNEVEN = 1.0, 0.05
+# Speeds around the given one that judge the candidates, as shares of it: a sampling null alone decides nothing.
+AROUND = np.linspace(0.8, 1.2, 9)
 _NO_BOUND = "the bound is for estimators of sampled positions: none for {}"
 _OWN_CLOCK = "positions taken on a clock of the encoder's own repeat their noise: no bound"
 _COLOURED = "jitter with a bandwidth is left out of the bound, which is for white noise"
@@ -48,6 +50,10 @@ class Frontier(Series):
         Delay of the measured velocity, s: estimator at 0 Hz and mean age of the reading, as `RippleCurve.delay`.
     rms, peak : ndarray
         Ripple of the axis with this estimator, as of `ripple`, m/s or rad/s.
+    typical : ndarray
+        Ripple within 20 % of the speed, rms over these speeds, m/s or rad/s: a sampling null decides nothing.
+    cyclic : ndarray
+        Its part by cyclic error.
     noise_gain : ndarray
         Velocity rms for 1 unit of white position rms, 1/s.
     overshoot : ndarray
@@ -57,7 +63,7 @@ class Frontier(Series):
         speed, m/s or rad/s. NaN where it does not apply: the candidate overshoots or times edges, or the axis has no
         white noise.
     best : ndarray of bool
-        Whether the candidate is Pareto-optimal in delay and rms ripple.
+        Whether the candidate is Pareto-optimal in delay and typical ripple.
     noise : float
         White position noise of the axis at this speed, rms, m or rad.
     speed : float
@@ -84,6 +90,8 @@ class Frontier(Series):
     delay: np.ndarray = field(metadata=measured_in("s"))
     rms: np.ndarray = field(metadata=measured_in("position/s"))
     peak: np.ndarray = field(metadata=measured_in("position/s"))
+    typical: np.ndarray = field(metadata=measured_in("position/s"))
+    cyclic: np.ndarray = field(metadata=measured_in("position/s"))
     noise_gain: np.ndarray = field(metadata=measured_in("1/s"))
     overshoot: np.ndarray = field(metadata=measured_in("1"))
     bound: np.ndarray = field(metadata=measured_in("position/s"))
@@ -181,6 +189,7 @@ def frontier(axis: Axis, speed: float, estimators: Iterable[Estimator]) -> Front
     least = least_noise_gain(np.where(bounded, delay - reading_delay(axis), 1.0), rate)
     bound = np.where(bounded, noise * least, np.nan)
     starts = _starts(axes, rms, speed)
+    typical, cyclic = _around(axes, speed)
     return Frontier(
         estimator=tuple(fitted),
         family=np.array([one.kind for one in fitted]),
@@ -188,10 +197,12 @@ def frontier(axis: Axis, speed: float, estimators: Iterable[Estimator]) -> Front
         delay=delay,
         rms=rms,
         peak=np.array([curve.peak[0] for curve in curves]),
+        typical=typical,
+        cyclic=cyclic,
         noise_gain=gain,
         overshoot=overshoot,
         bound=bound,
-        best=_pareto_optimal(delay, rms),
+        best=_pareto_optimal(delay, typical),
         noise=noise,
         speed=speed,
         remarks=remarks + _exceptions(fitted, overshoot),
@@ -199,6 +210,19 @@ def frontier(axis: Axis, speed: float, estimators: Iterable[Estimator]) -> Front
         reasons=tuple(dict.fromkeys([*(reason for curve in curves for reason in curve.reasons), *starts])),
         axis=axis,
     )
+
+
+def _around(axes: list[Axis], speed: float) -> tuple[np.ndarray, np.ndarray]:
+    """Ripple of each axis around a speed, and its part by cyclic error, rms over the speeds."""
+    curves = [ripple(each, speed * AROUND if speed else [0.0]) for each in axes]
+    cyclic = [
+        sum(curve.parts[name] ** 2 for name in causes.of_group("cyclic") if name in curve.parts)
+        for curve in curves
+    ]
+    squares = np.array(
+        [[np.mean(curve.rms**2), np.mean(part)] for curve, part in zip(curves, cyclic, strict=True)]
+    )
+    return np.sqrt(squares[:, 0]), np.sqrt(squares[:, 1])
 
 
 def least_noise_gain(delay: np.ndarray, rate: float) -> np.ndarray:
@@ -335,7 +359,7 @@ def trade_offs(result: Frontier) -> tuple[int, int, int] | None:
     With white noise alone, ripple times delay falls as the delay grows. It is least where ripple that a longer delay
     does not remove becomes significant.
     """
-    delay, rms = (np.asarray(row, dtype=float) for row in (result.delay, result.rms))
+    delay, rms = (np.asarray(row, dtype=float) for row in (result.delay, result.typical))
     usable = np.asarray(result.best, dtype=bool) & np.isfinite(delay) & np.isfinite(rms)
     usable = np.flatnonzero(usable & (delay > 0.0) & (rms > 0.0))
     if not len(usable):

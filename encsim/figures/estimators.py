@@ -31,6 +31,8 @@ RING = 1.6
 CLOSE = 14.0
 # More delay is worth it if the ripple falls below this share of that with the least delay.
 WORTH = 0.95
+# The bound is shown where a candidate is within this multiple of it; cyclic error where it is alike for all.
+BINDS, ALIKE = 1.5, 1.25
 
 
 def frontier(result: Frontier, ax: Axes | None = None, *, style: Style = canvas.PRINT) -> Axes:
@@ -64,12 +66,13 @@ class EstimatorPoints:
 
 
 def _points(result: Frontier, below: str = "", head: str = "") -> EstimatorPoints:
-    delay, rms = (np.asarray(row, dtype=float) for row in (result.delay, result.rms))
+    delay, rms = (np.asarray(row, dtype=float) for row in (result.delay, result.typical))
     shown = np.isfinite(delay) & np.isfinite(rms) & (delay > 0.0) & (rms > 0.0)
     time = axis_unit(delay[shown].max(initial=0.0), "s", below)
     unit = axis_unit(rms[shown].max(initial=0.0), f"{result.axis.scale.unit}/s", head)
     line = result.bound_line()
-    bound = (line[0] / time[1], line[1] / unit[1]) if line[0].size else None
+    binds = np.any(result.typical[shown] < BINDS * np.nan_to_num(result.bound[shown]))
+    bound = (line[0] / time[1], line[1] / unit[1]) if line[0].size and binds else None
     return EstimatorPoints(result, delay / time[1], rms / unit[1], shown, bound, unit, time)
 
 
@@ -97,6 +100,7 @@ def _draw(ax: Axes, points: EstimatorPoints, style: Style) -> Axes:
     families = _families(points)
     for family, order in families.items():
         _draw_family(labels, points, family, order)
+    _draw_floor(labels, points)
     best = np.asarray(points.result.best, dtype=bool) & points.shown
     ring = {
         **style.ring(),
@@ -108,10 +112,15 @@ def _draw(ax: Axes, points: EstimatorPoints, style: Style) -> Axes:
     ax.plot(points.delay[best], points.rms[best], **ring)
     for place in labels.place(points.delay[best], points.rms[best]):
         labels.block(*(place - RING), *(place + RING))
+    own = _mark_present(labels, points)
     # From the highest family down: there is free space above the highest.
     height = {name: np.mean(np.log(points.rms[of] * points.delay[of])) for name, of in families.items()}
     for family in sorted(families, key=lambda name: -height[name]):
         _name_family(labels, points, family, families[family])
+    if own is not None:
+        labels.at(
+            ["present setting", "present"], points.delay[own], points.rms[own], "ink", clear=3.4, most=CLOSE
+        )
     if points.bound is not None:
         _name_zone(labels, *points.bound)
     labels.doubt = DOUBT
@@ -119,6 +128,38 @@ def _draw(ax: Axes, points: EstimatorPoints, style: Style) -> Axes:
         if points.result.estimator[order[0]].look.numbered:
             _name_samples(labels, points, order)
     return ax
+
+
+def _draw_floor(labels: Labels, points: EstimatorPoints) -> None:
+    """The ripple of cyclic error alone, where no candidate changes it."""
+    cyclic = points.result.cyclic[points.shown]
+    if not cyclic.min() > 0.0 or cyclic.max() > ALIKE * cyclic.min():
+        return
+    low, high = labels.ax.get_xlim()
+    x, level = np.array([low, high]), float(np.median(cyclic))
+    y = np.full(2, level / points.unit[1])
+    if not y[0] > labels.ax.get_ylim()[0]:
+        return
+    labels.ax.plot(x, y, **labels.style.line("cyclic", linestyle=(0, (5, 1.6))), zorder=2)
+    labels.avoid(x, y, key="floor")
+    shown = quantity(level, f"{points.result.axis.scale.unit}/s", 2)
+    labels.beside(f"cyclic error alone, {shown}", "floor", "cyclic")
+
+
+def _present(result: Frontier) -> int | None:
+    """Place of the present estimator of the axis among the candidates."""
+    return next((i for i, one in enumerate(result.estimator) if one == result.axis.estimator), None)
+
+
+def _mark_present(labels: Labels, points: EstimatorPoints) -> int | None:
+    """A square round the present setting, and its place."""
+    own = _present(points.result)
+    if own is None or not points.shown[own]:
+        return None
+    x, y, style = points.delay[own], points.rms[own], labels.style
+    labels.ax.plot([x], [y], linestyle="none", marker="s", markersize=14.0, markerfacecolor="none",
+                   markeredgecolor=style.colour("ink"), markeredgewidth=1.2, zorder=5)  # fmt: skip
+    return own
 
 
 def _families(points: EstimatorPoints) -> dict[str, list[int]]:
@@ -195,16 +236,16 @@ def _title(result: Frontier) -> str:
     """The answer: how much ripple a delay removes."""
     candidates = trade_offs(result)
     if candidates is None:
-        ideal = not np.any(result.rms)
+        ideal = not np.any(result.typical)
         return "No ripple to compare: this axis is ideal" if ideal else "No candidate can be compared"
     fastest, smoothest, knee = candidates
     if len(result.rms) == 1:
         return f"{sentence(result.estimator[knee].words())}: {_cost(result, knee)} of delay"
     words = "{} of delay cuts the ripple to {}: {}"
-    if result.rms[knee] > WORTH * result.rms[fastest]:
+    if result.typical[knee] > WORTH * result.typical[fastest]:
         # A short delay is not enough.
         knee, words = smoothest, "It takes {} of delay to cut the ripple to {}: {}"
-    share = result.rms[knee] / result.rms[fastest]
+    share = result.typical[knee] / result.typical[fastest]
     name = result.estimator[knee].words()
     if share > WORTH:
         return f"More delay reduces the ripple little: {result.estimator[fastest].words()} has {_cost(result, fastest)}"
@@ -214,7 +255,7 @@ def _title(result: Frontier) -> str:
 
 def _cost(result: Frontier, index: int) -> str:
     """Ripple and delay of one candidate."""
-    rms = quantity(result.rms[index], f"{result.axis.scale.unit}/s", 2)
+    rms = quantity(result.typical[index], f"{result.axis.scale.unit}/s", 2)
     return f"{rms} rms at {quantity(result.delay[index], 's', 2)}"
 
 
@@ -227,9 +268,12 @@ def _note(result: Frontier, points: EstimatorPoints) -> str:
     unit = f"{result.axis.scale.unit}/s"
     axis = axis_words(result.axis).rpartition(", ")[0]
     words = [
-        f"{sentence(axis)}, at {quantity(result.speed, unit, strip=True)}.",
-        "Marks: settings of an estimator; ringed: no other has less of both.",
+        f"{sentence(axis)}, at {quantity(result.speed, unit, strip=True)} ±20 %.",
+        "Marks: settings of an estimator; ringed: Pareto-optimal.",
     ]
+    own = _present(result)
+    if own is not None and points.shown[own]:
+        words.append("Square: present setting.")
     hidden = int(np.count_nonzero(~points.shown))
     if hidden:
         words.append(f"{hidden} of {len(points.shown)} without a delay or ripple to show.")

@@ -284,7 +284,7 @@ def _smoothest(result: Frontier, names: list[str], own: int | None) -> list[str]
     best.sort(key=lambda i: result.delay[i])
 
     def words(i: int) -> str:
-        ripple = show(result.rms[i], result.units["rms"])
+        ripple = show(result.typical[i], result.units["rms"])
         return f"{names[i]}, delay {show(result.delay[i], 's')}, {ripple} rms"
 
     if own is None or not math.isfinite(result.delay[own]):
@@ -296,9 +296,11 @@ def _smoothest(result: Frontier, names: list[str], own: int | None) -> list[str]
         return [*lines, "It is Pareto-optimal: no candidate has as little delay and less ripple."]
     slack = 1.0 + 1e-9
     as_quick = [i for i in best if result.delay[i] <= slack * result.delay[own]]
-    as_smooth = [i for i in best if result.rms[i] <= slack * result.rms[own]]
+    as_smooth = [i for i in best if result.typical[i] <= slack * result.typical[own]]
     if as_quick:
-        lines.append(f"Least ripple with no more delay: {words(min(as_quick, key=lambda i: result.rms[i]))}.")
+        lines.append(
+            f"Least ripple with no more delay: {words(min(as_quick, key=lambda i: result.typical[i]))}."
+        )
     if as_smooth:
         lines.append(
             f"Least delay with no more ripple: {words(min(as_smooth, key=lambda i: result.delay[i]))}."
@@ -313,6 +315,7 @@ def _candidates(result: Frontier, names: list[str], rows: list[int], own: int | 
         texts("estimator", [names[i] for i in rows]),
         column("delay", result.delay[rows], "s"),
         column("rms", result.rms[rows], unit),
+        column("rms +-20 %", result.typical[rows], unit),
         column("peak", result.peak[rows], unit),
         texts("status", [", ".join(what[i]) for i in rows]),
         column("bound", np.where(np.isfinite(result.bound[rows]), result.bound[rows], np.nan), unit),
@@ -325,6 +328,7 @@ def _legend(result: Frontier, long: bool) -> Iterator[str]:
     if not long:
         return
     yield "Pareto-optimal: no other candidate has less of delay or ripple without more of the other."
+    yield "Ripple decides as its rms within 20 % of the speed, so that no sampling null decides."
     yield "Noise gain: velocity rms per 1 of white position noise."
     yield (
         "Bound: least rms that white noise alone leaves to any estimator with this delay that does not overshoot "

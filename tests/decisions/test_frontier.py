@@ -1,5 +1,6 @@
 """Delay against ripple of estimators, and the least noise a delay allows."""
 
+import dataclasses
 import json
 import math
 from types import SimpleNamespace
@@ -227,7 +228,7 @@ def test_result_is_plain_and_a_table(tmp_path):
     assert plain["units"]["delay"] == "s"
     found.to_csv(tmp_path / "table.csv")
     head = (tmp_path / "table.csv").read_text().split("\n")[0]
-    columns = "delay_s,rms_m_s,peak_m_s,noise_gain_1_s,overshoot,bound_m_s,best"
+    columns = "delay_s,rms_m_s,peak_m_s,typical_m_s,cyclic_m_s,noise_gain_1_s,overshoot,bound_m_s,best"
     assert head == f"family,setting,{columns}"
 
 
@@ -292,3 +293,17 @@ def test_reason_gives_the_range_that_starts_reach():
 def test_start_does_not_matter_where_lines_vanish_or_there_are_none(share):
     signal = CYCLIC if share == 1.0 else None
     assert encsim.frontier(_axis(signal), share * PACE, [Difference()]).valid
+
+
+def test_sampling_null_of_one_candidate_does_not_decide():
+    # 64 samples at 16 kHz last one 20 um period at 5 mm/s: no cyclic error is measured there, and some beside it.
+    axis = encsim.loads(
+        "[scale]\nperiod = '20 um'\n[signal]\noffset = [0.01, 0.0]\n[sampling]\nrate = '16 kHz'"
+    )
+    found = encsim.frontier(axis, 5e-3, [Difference(64), encsim.Tracking(100.0)])
+    assert found.rms[0] < 1e-3 * found.rms[1]
+    assert found.typical[0] > 0.5 * found.typical[1]
+    speeds = 5e-3 * np.linspace(0.8, 1.2, 201)
+    curve = encsim.ripple(dataclasses.replace(axis, estimator=Difference(64)), speeds)
+    assert found.typical[0] == pytest.approx(np.sqrt(np.mean(curve.rms**2)), rel=0.15)
+    assert found.cyclic == pytest.approx(found.typical)

@@ -32,6 +32,9 @@ SIGNIFICANT = 4.0
 # ConverterSteps matter from this share of the rms residual on.
 STEPS_MATTER = 0.5
 STEP_PASSES = 2
+# Share of the speed by which it must change to tell what depends on it.
+LEAST_CHANGE = 0.02
+SPEED_PASSES = 4
 # Noise of less than this share of a step is not measured better than to LEAST_KNOWN of it.
 LOW, LEAST_KNOWN = 0.25, 0.06
 FEW_SIMULATED = 20_000
@@ -82,28 +85,32 @@ class ConverterSteps:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class SpeedTerms:
-    """What the recorded speeds show, (value, uncertainty): lag of the sine in samples, and change of the amplitude."""
+    """What the recorded speeds show, (value, uncertainty): lag of the sine, time constant of the amplitude, in samples.
+
+    ``shift`` is what they move each point by, ``wider`` what the covariance of the curve's parameters grows by.
+    """
 
     lag: tuple[float, float] | None = None
-    droop: tuple[float, float] | None = None
-    change: np.ndarray = field(default_factory=lambda: np.zeros(5))
+    pole: tuple[float, float] | None = None
+    shift: np.ndarray | None = None
+    wider: float | np.ndarray = 0.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ChannelFit:
     """A fit of scaled channels: parameters q and covariance as in `ellipse`; noise and jitter with uncertainty.
 
-    ``share`` is the part of the uncertainties that white noise alone would leave, the bound.
+    ``bound`` is the covariance that white noise alone would leave.
     """
 
     q: np.ndarray
     covariance: np.ndarray
+    bound: np.ndarray
     waves: tuple[Wave, ...]
     noise: tuple[float, float]
     jitter: tuple[float, float]
     reasons: tuple[str, ...]
     remarks: tuple[str, ...]
-    share: float = 1.0
     colour: Colour | None = None
     angle: np.ndarray | None = None
     speed: SpeedTerms = field(default_factory=SpeedTerms)
@@ -130,7 +137,8 @@ def fitted(
     if steady is None and fit.reasons:
         told = f"smooth motion was tried and does not fit ({fit.reasons[0]})"
         return replace(alone, remarks=(*alone.remarks, told)), circle
-    return fit, ellipse.corrected(fit.q, x[used], y[used])
+    moved = 0.0 if fit.speed.shift is None else fit.speed.shift
+    return fit, ellipse.corrected(fit.q, x[used] - np.real(moved), y[used] - np.imag(moved))
 
 
 def _some(count: int) -> np.ndarray:
@@ -163,9 +171,10 @@ def _from_ellipse(
     if steps.matter(variance):
         squares = _without_bias(squares, theta, steps, np.sqrt(below))
         remarks.append(steps.words(squares.q[2], np.sqrt(below)))
-    covariance = squares.covariance
-    return ChannelFit(squares.q, covariance, (), (np.sqrt(below), error), (np.nan, np.nan), (), tuple(remarks),
-                       share=float(np.sqrt(below / variance)) if variance else 1.0)  # fmt: skip
+    covariance, bound = squares.covariance, squares.covariance * (below / variance if variance else 1.0)
+    return ChannelFit(
+        squares.q, covariance, bound, (), (np.sqrt(below), error), (np.nan, np.nan), (), tuple(remarks)
+    )
 
 
 def _without_bias(squares: Squares, theta: np.ndarray, steps: ConverterSteps, noise: float) -> Squares:
@@ -197,6 +206,13 @@ def _from_motion(
     """The fit with smooth motion, or that of the ellipse alone with a reason if smooth motion does not fit."""
     try:
         fit, noise, total = _smooth_fit(squares.q, x, y, steps, k)
+        used = _some(len(x))
+        apart, speed = (len(x) - 1) / (len(used) - 1), _against_speed(fit, x[used], y[used])
+        if speed.shift is not None:
+            # What depends on the speed is taken off; the values then lie on no lattice of a converter.
+            k, steps = (used if k is None else k[used]), ConverterSteps(0.0, 0.0)
+            x, y, used = x[used] - speed.shift.real, y[used] - speed.shift.imag, np.arange(len(used))
+            fit, noise, total = _smooth_fit(squares.q, x, y, steps, k)
     except (ellipse.NoFit, np.linalg.LinAlgError) as fault:
         return replace(alone, reasons=(f"no smooth motion fits: {fault}",))
     jitter, error = _root(fit.spread.jitter, fit.spread.jitter_error)
@@ -207,29 +223,67 @@ def _from_motion(
     if np.sqrt(total) > _largest_noise(seen, jitter, len(fit.motion.index)):
         off = f"{np.sqrt(total):.2g} rms with it, {seen:.2g} for the ellipse alone"
         return replace(alone, reasons=(f"the motion is not smooth: radius error {off}",))
-    used = _some(len(x))
-    angle = _off_the_curve(fit, x[used], y[used])
+    angle = waveform.residuals(fit.q, x[used], y[used], fit.phase, fit.waves)[1]
     white = max(np.mean(angle**2) - max(fit.spread.jitter, 0.0), 0.0)
     colour = identification.colour(angle, white if fit.spread.shaky else float(np.mean(angle**2)))
-    apart = (len(x) - 1) / (len(used) - 1)
+    covariance = fit.covariance.copy()
+    if colour.name != "white":
+        covariance = apart * _where_alike(fit, x[used], y[used], colour.memory)
+        jitter, error = _root(*_jitter_where_alike(fit, colour.memory))
     colour = replace(colour, memory=colour.memory * apart, memory_error=colour.memory_error * apart)
     remarks = [*_motion_remarks(fit, jitter, error, colour)]
     if steps.matter(total):
         remarks.append(steps.words(fit.q[2], noise[0]))
-    speed = _against_speed(fit, x[used], y[used])
+    white = fit.covariance * (min(1.0, noise[0] ** 2 / total) if total else 1.0)
+    for part in (covariance, white):
+        part[:5, :5] += speed.wider
     return ChannelFit(
-        fit.q + np.concatenate([speed.change, np.zeros(len(fit.q) - 5)]),
-        fit.covariance * colour.widening**2,
+        fit.q,
+        covariance,
+        white,
         fit.waves,
         noise,
         (jitter if fit.spread.shaky else 0.0, error),
         (),
         tuple(remarks),
-        share=float(min(1.0, noise[0] / np.sqrt(total))) / colour.widening if total else 1.0,
         colour=colour,
         angle=angle,
         speed=speed,
     )
+
+
+def _where_alike(fit: Steady, c: np.ndarray, s: np.ndarray, memory: float) -> np.ndarray:
+    """Covariance where successive errors along the curve are alike, over about so many samples."""
+    from scipy.signal.windows import parzen
+
+    # The spectrum of these errors, smoothed, weighs the sensitivity of each parameter to each sample: a parameter
+    # takes from it only what lies at the frequencies at which the curve shows it.
+    weights = waveform.weights_of(fit.spread)
+    across, along = waveform.rows_of(fit.q, c, s, fit.waves, fit.motion, slice(None), weights)
+    inverse = ellipse.inverse_of(across[1].T @ across[1] + along[1].T @ along[1])
+    count, free = len(c), len(c) - 0.5 * len(fit.q)
+    lags = int(min(8.0 * memory + 8.0, count // 8))
+    products = identification.autocorrelation(along[0], lags) * parzen(2 * lags + 1)[lags:]
+    spectrum = 2.0 * np.fft.rfft(products, 2 * count).real - products[0]
+    seen = np.fft.rfft(along[1] @ inverse, 2 * count, axis=0)
+    own = np.sum(across[0] ** 2) / free * (inverse @ across[1].T @ across[1] @ inverse)
+    share = np.full(len(spectrum), 1.0 / free)
+    share[[0, -1]] *= 0.5
+    found = own + (seen.conj().T @ (seen * (share * spectrum)[:, None])).real
+    # The sizes follow those of the fit, which holds the steps of a converter and the damping by jitter.
+    white = inverse * (np.sum(across[0] ** 2) + np.sum(along[0] ** 2)) / (2.0 * free)
+    scale = np.sqrt(np.diag(fit.covariance) / np.diag(white))
+    return np.asarray(found * np.outer(scale, scale))
+
+
+def _jitter_where_alike(fit: Steady, memory: float) -> tuple[float, float]:
+    """Variance of a one-pole phase jitter and its uncertainty; the smooth phase takes a part of the slow jitter."""
+    count, functions = len(fit.motion.index), len(fit.q) - 5 - len(fit.waves)
+    taken = min(functions * (1.0 + 2.0 * memory) / count, 0.5)
+    variance, error = fit.spread.jitter / (1.0 - taken), fit.spread.jitter_error
+    squares = 1.0 / np.tanh(1.0 / memory) - 1.0
+    chance = variance * np.sqrt(2.0 * squares / count)
+    return variance, float(np.sqrt(error**2 + chance**2 + (0.5 * taken * variance) ** 2))
 
 
 def _smooth_fit(
@@ -256,18 +310,52 @@ def _smooth_fit(
     return replace(fit, covariance=fit.covariance * wide), (noise, error), total
 
 
-def _against_speed(fit: Steady, x: np.ndarray, y: np.ndarray) -> SpeedTerms:
+def _against_speed(fit: Steady, c: np.ndarray, s: np.ndarray) -> SpeedTerms:
     """Lag of the sine and time constant of the amplitude, where the recorded speeds show them."""
-    values, covariance, change = _terms_of_speed(fit, x, y)
-    errors = np.sqrt(np.diag(covariance))
-    seen = np.abs(values) > SIGNIFICANT * errors
-    if not np.any(seen) or (seen[1] and values[1] > 0.0):
+    speed = np.gradient(fit.phase, fit.motion.index)
+    if np.ptp(speed) < LEAST_CHANGE * np.max(np.abs(speed)):
         return SpeedTerms()
-    return SpeedTerms(
-        (float(values[0]), float(errors[0])) if seen[0] else None,
-        (float(values[1]), float(errors[1])) if seen[1] else None,
-        change,
+    point, lag, beside = _shown_beside(fit)
+    away, square, wanted = c + 1j * s - fit.curve, 0.0, np.array([True, True])
+    for _ in range(SPEED_PASSES):
+        # Amplitude of one pole less 1, per square of its time constant.
+        fall = -0.5 * speed**2 if square == 0.0 else (1.0 / np.sqrt(1.0 + square * speed**2) - 1.0) / square
+        terms = np.stack([lag * speed, point * fall], axis=1)
+        found = ellipse.beside(terms[:, wanted], beside, away)
+        if found is None:
+            return SpeedTerms()
+        values, errors = np.zeros((2, 2))
+        values[wanted], errors[wanted] = found[0], np.sqrt(np.diag(found[1]))
+        shift, change = terms @ values, found[2][:5]
+        wider, moved = change @ found[1] @ change.T, change @ found[0]
+        wanted = (np.abs(values) > SIGNIFICANT * errors) & (values > [-np.inf, 0.0])
+        if not np.any(wanted):
+            return SpeedTerms()
+        square = float(wanted[1] * values[1] / (1.0 + moved[2] / fit.q[2]))
+    pole = np.sqrt(square)
+    # The amplitude is taken as that of steady motion at each speed: an error of the change within a time constant.
+    unsteady = (
+        2.0 * pole**2 * np.max(np.abs(np.gradient(speed, fit.motion.index))) / np.max(np.abs(speed))
+        if pole
+        else 0.0
     )
+    return SpeedTerms(
+        (float(values[0]), float(errors[0])) if wanted[0] else None,
+        (float(pole), float(np.hypot(0.5 * errors[1] / pole, unsteady))) if wanted[1] else None,
+        shift,
+        wider,
+    )
+
+
+def _shown_beside(fit: Steady) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Points about their centre, their change by the phase error, and all that is fitted beside what speed changes."""
+    theta = fit.phase
+    columns = [*ellipse.ellipse_columns(fit.q, theta), *waveform.curve_at(fit.q, theta, fit.waves)[2]]
+    point = fit.curve - fit.q[0] - 1j * fit.q[1]
+    slow = fit.motion.basis(slice(None)) * ellipse.ellipse(fit.q, theta)[1][:, None]
+    # An amplitude that drifts evenly with time is none that falls with the speed.
+    drifting = point * np.linspace(-1.0, 1.0, len(theta))
+    return point, columns[4], np.concatenate([np.stack([*columns, drifting], axis=1), slow], axis=1)
 
 
 def _largest_noise(alone: float, jitter: float, count: int) -> float:
@@ -298,46 +386,12 @@ def _motion_remarks(fit: Steady, jitter: float, error: float, colour: Colour) ->
     else:
         yield f"no phase jitter seen, less than about {jitter + 2.0 * error:.1g} rad rms"
     if colour.name != "white":
-        wide = f"uncertainties are widened by {colour.widening:.2g}"
         yield (
             f"successive phase errors are alike ({colour.name}, over {colour.memory:.3g} samples): the true motion "
-            f"varied, samples are held or the jitter is slow; {wide}"
+            f"varied, samples are held or the jitter is slow; the uncertainties hold this"
         )
     own = sorted({n for n, part in fit.waves if part})
     if own:
         listed = ", ".join(map(str, own))
         yield f"harmonics of order {listed} differ between the channels: signal holds only what they have in common"
     yield f"harmonics of orders {ORDERS[0]} to {ORDERS[-1]} smaller than {fit.limit:.1g} do not show"
-
-
-def _off_the_curve(fit: Steady, c: np.ndarray, s: np.ndarray) -> np.ndarray:
-    """Angles of the points along the curve, rad, about the smooth phase."""
-    return waveform.residuals(fit.q, c, s, fit.phase, fit.waves)[1]
-
-
-def _terms_of_speed(fit: Steady, c: np.ndarray, s: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """What changes with the speed, its covariance, and the changes of the ellipse's parameters that go with it.
-
-    First the time by which the sine is read later, then minus half the square of the amplitude's time constant, in
-    samples.
-    """
-    theta = fit.phase
-    speed = np.gradient(theta, fit.motion.index)
-    point, _, shapes = waveform.curve_at(fit.q, theta, fit.waves)
-    columns = ellipse.ellipse_columns(fit.q, theta)
-    point = point - fit.q[0] - 1j * fit.q[1]
-    tangent = ellipse.ellipse(fit.q, theta)[1]
-    slow = fit.motion.basis(slice(None)) * tangent[:, None]
-    matrix = np.concatenate(
-        [np.stack([columns[4] * speed, point * speed**2, *columns, *shapes], axis=1), slow], axis=1
-    )
-    away = c + 1j * s - fit.curve
-    real = np.concatenate([matrix.real, matrix.imag])
-    gram = real.T @ real
-    if np.linalg.cond(gram / np.sqrt(np.outer(np.diag(gram), np.diag(gram)))) > 1e10:
-        return np.zeros(2), np.full((2, 2), np.inf), np.zeros(5)
-    inverse = np.linalg.inv(gram)
-    rows = np.concatenate([away.real, away.imag])
-    values = inverse @ (real.T @ rows)
-    variance = np.sum((rows - real @ values) ** 2) / (len(rows) - len(values))
-    return values[:2], inverse[:2, :2] * variance, values[2:7]

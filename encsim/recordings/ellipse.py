@@ -19,6 +19,8 @@ CONVERGED = 1e-10
 FOOT_STEPS = 4
 BINS = 1 << 12
 CHUNK = 1 << 18
+# Least share of a term that nothing else explains.
+LEAST_APART = 1e-6
 
 
 class NoFit(Exception):
@@ -148,10 +150,10 @@ def solve(
     """Gauss-Newton with step halving, NoFit if it does not converge; ``possible`` by default as an ellipse."""
     q, sums = start, _summed(start, linearise, count)
     for _ in range(STEPS):
-        step = _inverse(np.sum(sums.grams, axis=0)) @ sums.gradient
+        step = inverse_of(np.sum(sums.grams, axis=0)) @ sums.gradient
         q, sums = _descended(q, step, sums, linearise, count, possible or _possible)
         if np.max(np.abs(step)) <= CONVERGED:
-            inverse = _inverse(np.sum(sums.grams, axis=0))
+            inverse = inverse_of(np.sum(sums.grams, axis=0))
             spent = np.array([np.sum(inverse * gram) for gram in sums.grams])
             return Squares(q, inverse * (sums.cost / (len(sums.grams) * count - len(q))), spent)
     raise NoFit("the least squares does not settle")
@@ -193,7 +195,7 @@ def _summed(q: np.ndarray, linearise: Linearise, count: int) -> _Sums:
     return _Sums([np.sum(blocks, axis=0) for blocks in zip(*grams, strict=True)], gradient, cost)
 
 
-def _inverse(gram: np.ndarray) -> np.ndarray:
+def inverse_of(gram: np.ndarray) -> np.ndarray:
     """Inverse of a normal matrix, scaled to a unit diagonal first."""
     size = np.sqrt(np.diag(gram))
     if not np.all(size > 0.0):
@@ -202,6 +204,23 @@ def _inverse(gram: np.ndarray) -> np.ndarray:
     if not np.all(np.isfinite(scaled)) or np.linalg.cond(scaled) > 1e13:
         raise NoFit("the points do not fix the parameters")
     return np.asarray(np.linalg.inv(scaled) / np.outer(size, size))
+
+
+def beside(
+    terms: np.ndarray, others: np.ndarray, away: np.ndarray
+) -> tuple[np.ndarray, np.ndarray, np.ndarray] | None:
+    """Sizes of terms in complex residuals, their covariance, and the changes of what is fitted beside for each."""
+    first, other, rows = (np.concatenate([part.real, part.imag]) for part in (terms, others, away))
+    explained = np.linalg.lstsq(other, np.column_stack([first, rows]), rcond=1e-10)[0]
+    change, rows = -explained[:, :-1], rows - other @ explained[:, -1]
+    own = first + other @ change
+    if np.any(np.sum(own**2, axis=0) < LEAST_APART * np.sum(first**2, axis=0)):
+        return None
+    inverse = np.linalg.inv(own.T @ own)
+    values = inverse @ (own.T @ rows)
+    # Errors across and along the curve differ: each row counts with its own.
+    weighted = own * (rows - own @ values)[:, None]
+    return values, inverse @ (weighted.T @ weighted) @ inverse, change
 
 
 def along(vector: np.ndarray, direction: np.ndarray) -> np.ndarray:

@@ -272,15 +272,13 @@ def remarks(
 class Colour:
     """Colour of a noise: "white", "one pole" or "drift".
 
-    ``size`` is the rms of its correlated part, ``memory`` the time constant in samples with its uncertainty, and
-    ``widening`` the factor by which correlation widens the uncertainty of a mean.
+    ``size`` is the rms of its correlated part, ``memory`` the time constant in samples with its uncertainty.
     """
 
     name: str
     size: float
     memory: float
     memory_error: float
-    widening: float
 
 
 def allan_deviation(phase: np.ndarray, interval: float, averages: np.ndarray) -> np.ndarray:
@@ -320,14 +318,12 @@ def colour(values: np.ndarray, white: float) -> Colour:
     size = max(products[0] - white, 0.0)
     chance = products[0] / np.sqrt(count)
     if len(products) < 8 or np.max(products[1:4]) < CORRELATED * chance or size == 0.0:
-        return Colour("white", float(np.sqrt(size)), 0.0, 0.0, 1.0)
+        return Colour("white", float(np.sqrt(size)), 0.0, 0.0)
     memory, error, part = _pole(products, chance)
     shares = products[1:] / products[0]
     least = np.flatnonzero(shares < SMALL)
-    within = shares[: least[0]] if len(least) else shares
-    widening = float(np.sqrt(1.0 + 2.0 * np.sum(within)))
     name = "drift" if memory > LONG * count or not len(least) else "one pole"
-    return Colour(name, float(np.sqrt(max(part, 0.0))), memory, error, widening)
+    return Colour(name, float(np.sqrt(max(part, 0.0))), memory, error)
 
 
 def _pole(products: np.ndarray, chance: float) -> tuple[float, float, float]:

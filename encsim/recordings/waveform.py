@@ -203,7 +203,7 @@ def fit_steady(
     waves: tuple[Wave, ...] = tuple((n, part) for n in orders for part in parts)
     start = np.concatenate([q, np.zeros(len(waves)), coefficients])
     squares = _solve(start, c, s, waves, motion, (1.0, 0.0))
-    weights = _weights(_spread(squares, c, s, waves, motion))
+    weights = weights_of(_spread(squares, c, s, waves, motion))
     squares = _solve(squares.q, c, s, waves, motion, weights)
     chosen, limit = _significant(squares, waves)
     kept = [*range(5), *(5 + waves.index(wave) for wave in chosen), *range(5 + len(waves), len(squares.q))]
@@ -228,7 +228,7 @@ def _solve(
     weights: tuple[float, float],
 ) -> Squares:
     def rows(q: np.ndarray, part: slice) -> tuple[Rows, ...]:
-        return _rows(q, c[part], s[part], waves, motion, part, weights)
+        return rows_of(q, c[part], s[part], waves, motion, part, weights)
 
     return ellipse.solve(start, rows, len(c))
 
@@ -250,7 +250,7 @@ def curve_at(
     return q[0] + 1j * q[1] + point, tangent, shapes
 
 
-def _rows(
+def rows_of(
     q: np.ndarray,
     c: np.ndarray,
     s: np.ndarray,
@@ -324,7 +324,7 @@ def _noise_beside_jitter(
     return noise, noise * np.sqrt(2.0 / free)
 
 
-def _weights(spread: Spread) -> tuple[float, float]:
+def weights_of(spread: Spread) -> tuple[float, float]:
     """Variances of noise and jitter for the weights; noise has at least a thousandth of the jitter."""
     if not spread.shaky:
         return 1.0, 0.0

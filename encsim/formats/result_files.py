@@ -153,6 +153,8 @@ class _Writer:
         """A value that holds others."""
         if isinstance(value, (list, tuple)):
             parts = [self.value(part, (*place, str(number))) for number, part in enumerate(value)]
+            if hasattr(value, "_fields"):
+                return {"$row": _own_name(type(value)), "values": parts}
             return parts if isinstance(value, tuple) else {"$list": parts}
         if isinstance(value, Mapping):
             return self._mapping(value, place)
@@ -176,12 +178,10 @@ class _Writer:
         self.numbers[id(value)] = len(self.numbers), value
         if isinstance(value, Axis):
             return {"$axis": value.to_toml()}
-        package, _, module = type(value).__module__.partition(".")
-        if package != _PACKAGE:
-            refuse("save", "meet only classes of encsim", type(value).__name__)
+        name = _own_name(type(value))
         named = {item.name: getattr(value, item.name) for item in _kept_fields(type(value))}
-        kept = {name: self.value(part, (*place, name)) for name, part in named.items()}
-        return {"$class": f"{module}.{type(value).__name__}", **kept}
+        kept = {key: self.value(part, (*place, key)) for key, part in named.items()}
+        return {"$class": name, **kept}
 
     def _array(self, value: np.ndarray, place: tuple[str, ...]) -> dict[str, Any]:
         """An array; flat in JSON, with its shape unless that is its length."""
@@ -197,6 +197,14 @@ class _Writer:
             plain = [_float(number) for number in plain]
         coded = {"$array": value.dtype.str, "values": plain}
         return coded if value.ndim == 1 else coded | {"shape": list(value.shape)}
+
+
+def _own_name(kind: type) -> str:
+    """Module and name of a class of this package; any other is refused."""
+    package, _, module = kind.__module__.partition(".")
+    if package != _PACKAGE:
+        refuse("save", "meet only classes of encsim", kind.__name__)
+    return f"{module}.{kind.__name__}"
 
 
 def _float(number: float) -> float | str | None:
@@ -235,6 +243,9 @@ class _Reader:
 
     def _read_list(self, coded: list[Any], whole: Any) -> list[Any]:
         return list(self.value(coded))
+
+    def _read_row(self, coded: str, whole: Any) -> Any:
+        return _class_of(coded)(*map(self.value, whole["values"]))
 
     def _read_map(self, coded: list[Any], whole: Any) -> dict[Any, Any]:
         return {self.value(key): self.value(part) for key, part in coded}
@@ -275,14 +286,14 @@ class _Reader:
 
 
 def _class_of(name: str) -> Any:
-    """A frozen class of this package by module and name; nothing else can be named by a file."""
+    """A frozen class or row of this package by module and name; nothing else can be named by a file."""
     if not _CLASS.fullmatch(name):
         raise ValueError(name)
     module, _, last = name.rpartition(".")
     kind = getattr(importlib.import_module(f"{_PACKAGE}.{module}"), last)
     if (
         not isinstance(kind, type)
-        or not dataclasses.is_dataclass(kind)
+        or not (dataclasses.is_dataclass(kind) or (issubclass(kind, tuple) and hasattr(kind, "_fields")))
         or kind.__module__ != f"{_PACKAGE}.{module}"
     ):
         raise ValueError(name)

@@ -447,7 +447,7 @@ WRONG = [
     ({"axis": "axis"}, r'simulate\.axis must be an Axis, got "axis"'),
     ({"speed": math.nan}, r"simulate\.speed must be a finite number, got nan m/s"),
     ({"speed": True}, r"simulate\.speed must be a finite number, got True"),
-    ({"speed": 1e300}, r"simulate\.speed must stay up to 524288 signal periods a sample"),
+    ({"speed": 1e300}, r"simulate\.speed must stay up to 524288 signal periods per sample"),
     ({"samples": 0}, r"simulate\.samples must be a whole number from 1 to 1099511627776, got 0"),
     ({"samples": 10.0}, r"simulate\.samples must be a whole number"),
     ({"samples": 1 << 40}, r"simulate\.samples must be few enough to fit into memory, got 1099511627776"),

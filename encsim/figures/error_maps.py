@@ -144,14 +144,14 @@ def _map_title(result: ErrorMap | SelfCalibration, values: np.ndarray) -> str:
         return "The map holds no error"
     size = np.abs(result.amplitudes)
     largest = int(np.argmax(size)) + 1
-    return f"The ring reads off by ±{angle(half_range(values))}; most of it is the {ordinal(largest)} order"
+    return f"Ring error ±{angle(half_range(values))}, mainly the {ordinal(largest)} order"
 
 
 def _map_note(result: ErrorMap | SelfCalibration, band: float) -> str:
     words = ["Error over a revolution, mean removed."]
     if np.isfinite(band) and band > 0.0:
         words.append(f"{sentence(BAND)}, ±{angle(band)}, on a dotted line what is noise in an order.")
-    words += [f"In doubt: {_ended(result.reasons[0])}"] if result.reasons else []
+    words += [f"Not reliable: {_ended(result.reasons[0])}"] if result.reasons else []
     return " ".join(words)
 
 
@@ -325,7 +325,7 @@ def positioning(result: Positioning, ax: Axes | None = None, *, style: Style = c
     sizes = [quantity(value, result.unit, 2) for value in (result.accuracy, result.largest_reversal)]
     title = f"Accuracy of positioning {sizes[0]}, reversal up to {sizes[1]}"
     note = f"{result.edition}: mean of {result.runs} runs each way, bars two standard deviations each side."
-    note += f" In doubt: {result.reasons[0]}." if result.reasons else ""
+    note += f" Not reliable: {result.reasons[0]}." if result.reasons else ""
     kind = "Line charts of deviation and reversal against target position."
     return _both_directions(result, canvas.Words(title, note, kind), result.target, rows, style)
 
@@ -340,7 +340,7 @@ def _both_directions(
     """Errors above, the reversal below, on one axis of positions."""
     note = words.note
     if not result.valid and result.reasons[0] not in note:
-        note += f" In doubt: {result.reasons[0]}."
+        note += f" Not reliable: {result.reasons[0]}."
     reversal = result.mean_reversal if isinstance(result, Positioning) else result.reversal_mean
     mean = quantity(reversal, result.unit, 2)
     text = f"{words.text} {words.title}. Mean reversal {mean}."

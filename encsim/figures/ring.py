@@ -92,12 +92,12 @@ def ring_title(curve: RingCurve) -> str:
         return "The ring reads true: nothing is wrong with its mounting"
     most = max(curve.orders, key=lambda line: line.amplitude, default=None)
     if count == 1:
-        mostly = f"; most of it is {_stays(most)}" if most is not None else ""
-        return f"The ring reads off by ±{angle(curve.peak)}{mostly}"
+        mostly = f", mainly {_stays(most)}" if most is not None else ""
+        return f"Ring error ±{angle(curve.peak)}{mostly}"
     who = sentence(heads_words(count))
     if most is None or curve.peak < NOTHING * alone:
         left = f"; ±{angle(curve.peak)} stay" if most is not None else ""
-        return f"{who} take all that matters off the ring's ±{angle(alone)}{left}"
+        return f"{who} remove most of the ring's ±{angle(alone)}{left}"
     if curve.peak > 0.98 * alone:
         return f"{who} are no help: ±{angle(curve.peak)} where one shows ±{angle(alone)}"
     return f"{who} take the ring from ±{angle(alone)} to ±{angle(curve.peak)}; what stays is {_stays(most)}"

@@ -241,7 +241,10 @@ def remedies(results: Findings, store: GlyphStore) -> Block:
     explanation = results.explanation
     speed = quantity(explanation.speed, f"{results.axis.scale.unit}/s", strip=True)
     shown = picture(
-        "remedies", results.axis, lambda style: remedies_picture.remedies(explanation, style=style), store
+        "remedies",
+        results.axis,
+        lambda style: remedies_picture.remedies(explanation, limit=results.requirement, style=style),
+        store,
     )
     first = next((remedy for remedy in explanation.remedies if remedy.applies), None)
     says = [f"{shown.title}."]

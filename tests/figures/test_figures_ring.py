@@ -133,10 +133,10 @@ def test_given_axes_are_drawn_into_twice_and_no_others(name):
     ("ring", "heads", "words"),
     [
         (OVAL, OPPOSITE, "to ±4.3″; what stays is its oval shape"),
-        (OVAL, [0.3], "most of it is its eccentricity"),
+        (OVAL, [0.3], "mainly its eccentricity"),
         (OVAL, equal(3), "what stays is its shape of three lobes"),
         (encsim.Ring(0.1), OPPOSITE, "reads true"),
-        (encsim.Ring(0.1, eccentricity=1e-6), OPPOSITE, "take all that matters off the ring's ±4.1″"),
+        (encsim.Ring(0.1, eccentricity=1e-6), OPPOSITE, "remove most of the ring's ±4.1″"),
         (encsim.Ring(0.1, coupling={2: ARCSEC}), equal(3), "are no help: ±1.0″ where one shows ±1.0″"),
     ],
 )

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from .jit import compiled, inlined
+from .jit import compiled, formula, inlined
 from .maths import UNIT_24, UNIT_40, cos_sin, log_of
 from .records import CLOCK_CAUSE, COSINE_CAUSE, JITTER_CAUSE, SINE_CAUSE
 from .rows import CHUNK, DRAW, DRAWN, JITTER_STATE, KEY_HIGH, KEY_LOW
@@ -26,7 +26,7 @@ def _philox_round(c0, c1, c2, c3, key_low, key_high):
     )
 
 
-@inlined
+@formula
 def philox(c0, c1, c2, c3, key_low, key_high):
     """Four random words of a counter and a key: Philox 4x32-10 (Salmon, Moraes, Dror, Shaw, SC11 2011)."""
     c0, c1, c2, c3 = _philox_round(c0, c1, c2, c3, key_low, key_high)
@@ -55,7 +55,7 @@ def philox(c0, c1, c2, c3, key_low, key_high):
     return _philox_round(c0, c1, c2, c3, key_low + np.uint64(9) * _W0, key_high + np.uint64(9) * _W1)
 
 
-@inlined
+@formula
 def gaussian_pair(a, b):
     """Two normal numbers of two random words (Box and Muller 1958): 40 bits radius, 24 bits angle."""
     # The largest is sqrt(82 ln 2) = 7.5; a radius of 32 bits would end at 6.7.

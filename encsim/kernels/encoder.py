@@ -23,7 +23,7 @@ from .encoder_motion import (
     turned_row,
 )
 from .estimators import estimated_row
-from .jit import compiled, inlined
+from .jit import compiled, inlined, inner
 from .records import CLOCK_CAUSE, COSINE_CAUSE, FREE, JITTER_CAUSE, SINE_CAUSE
 from .rows import (
     COSINE,
@@ -60,7 +60,7 @@ def tick_row(e, parts):
         parts.age[i] = np.float64(e.rest) / np.float64(e.modulus) * e.tick_samples
 
 
-@compiled
+@inner
 def draw_row(sample, plan, encoder, state, wholes, numbers):
     """Everything of a row that does not depend on the motion: random numbers and the ticks of another clock."""
     plan, encoder, state, wholes, numbers = borrowed((plan, encoder, state, wholes, numbers))
@@ -224,7 +224,7 @@ def step_block(position, plan, encoder, state, wholes, numbers):
     return encoder_step(position, (plan, encoder, state, wholes, numbers))
 
 
-@compiled
+@inner
 def take_block(first, end, k, done, whole, fraction, plan, encoder, wholes, numbers):
     """Keep the true positions of a row, from those of a block that are not ``done`` yet."""
     whole, fraction, encoder, wholes, numbers = borrowed((whole, fraction, encoder, wholes, numbers))
@@ -246,7 +246,7 @@ def take_block(first, end, k, done, whole, fraction, plan, encoder, wholes, numb
 
 
 # Each stage of a row is a function of its own, so that the compiler sees few arrays at a time.
-@compiled
+@inner
 def prepare_block(first, end, k, plan, encoder, wholes, numbers):
     """``prepared_row`` of a block's row."""
     plan, encoder, wholes, numbers = borrowed((plan, encoder, wholes, numbers))
@@ -254,7 +254,7 @@ def prepare_block(first, end, k, plan, encoder, wholes, numbers):
     prepared_row(ROW, ROW, first, end, k, 0, plan, encoder[0], parts, parts.work)
 
 
-@compiled
+@inner
 def signal_block(first, end, k, plan, encoder, state, wholes, numbers):
     """``channel_row`` of a block's row."""
     plan, encoder, state, wholes, numbers = borrowed((plan, encoder, state, wholes, numbers))
@@ -262,7 +262,7 @@ def signal_block(first, end, k, plan, encoder, state, wholes, numbers):
     channel_row(ROW, ROW, first, end, k, 0, plan[0], encoder[0], state, parts, parts.work)
 
 
-@compiled
+@inner
 def counter_block(first, end, k, plan, encoder, state, wholes, numbers):
     """``counted_row`` of a block's row."""
     plan, encoder, state, wholes, numbers = borrowed((plan, encoder, state, wholes, numbers))
@@ -270,7 +270,7 @@ def counter_block(first, end, k, plan, encoder, state, wholes, numbers):
     counted_row(ROW, ROW, first, end, k, 0, plan, encoder[0], state, parts, parts.work)
 
 
-@compiled
+@inner
 def velocity_block(first, end, k, plan, encoder, wholes, numbers):
     """``estimated_row`` of a block's row."""
     plan, encoder, wholes, numbers = borrowed((plan, encoder, wholes, numbers))
@@ -311,14 +311,14 @@ def first_outside_block(values, most):
     return -1
 
 
-@compiled
+@inner
 def copy_block(values, scale, out):
     """A scaled copy of a row."""
     for i in range(out.size):
         out[i] = values[i] * scale
 
 
-@compiled
+@inner
 def write_block(first, end, offset, wanted, plan, encoder, wholes, numbers, out, out_whole):
     """Hand out the samples of a row, those outputs whose bits are set in ``wanted``."""
     plan, encoder, wholes, numbers = borrowed((plan, encoder, wholes, numbers))
@@ -339,12 +339,15 @@ def write_block(first, end, offset, wanted, plan, encoder, wholes, numbers, out,
         place_block(1.0 / p.factor, p.pitch, counts, periods, out[OUT_POSITION, here])
     if wanted >> OUT_WITHIN & 1:
         copy_block(counts, 1.0 / p.factor, out[OUT_WITHIN, here])
-        out_whole[OUT_WHOLE, here] = periods
+        # a loop: numba's assignment of slices brings the text of its errors along, 2 s to compile
+        whole = out_whole[OUT_WHOLE, here]
+        for i in range(whole.size):
+            whole[i] = periods[i]
     if wanted >> OUT_COUNT & 1:
         total_block(np.int64(p.factor), counts, periods, out_whole[OUT_TOTAL, here])
 
 
-@compiled
+@inner
 def shift_block(factor, shift, counts, periods):
     """Show the counts that are left of those passed."""
     for i in range(counts.size):
@@ -353,14 +356,14 @@ def shift_block(factor, shift, counts, periods):
         counts[i] += np.float64(total % factor)
 
 
-@compiled
+@inner
 def place_block(share, pitch, counts, periods, out):
     """Position shown, position unit."""
     for i in range(out.size):
         out[i] = (np.float64(periods[i]) + counts[i] * share) * pitch
 
 
-@compiled
+@inner
 def total_block(factor, counts, periods, out):
     """All counts."""
     for i in range(out.size):

@@ -65,4 +65,9 @@ _STAMP = sources_hash()
 compiled = _decorator()
 # Left to itself LLVM calls the longer formulas instead of inlining them, and a loop with a call does not
 # vectorise: Gaussian numbers 9.0 ns each so, 2.1 ns inlined.
-inlined = _decorator(forceinline=True)
+formula = _decorator(forceinline=True)
+# The way in from Python takes a quarter of the time of compiling: these are called from compiled code only, a call from
+# Python would crash.
+_INSIDE = {"no_cpython_wrapper": True, "no_cfunc_wrapper": True}
+inner = _decorator(**_INSIDE)
+inlined = _decorator(forceinline=True, **_INSIDE)

@@ -11,6 +11,7 @@ import numpy as np
 from .. import checks
 from ..argument_checks import ArgumentCheck, seed_from
 from ..kernels import compiling, encoder
+from ..model.bounds import MOST_PERIODS
 from ..model.encoder_faults import checked
 from .encoder_buffers import Outputs, SerialWord
 from .encoder_positions import IndexMark, place, positions
@@ -143,6 +144,11 @@ class Encoder:
         """
         if self._tables is not None:
             checks.refuse("Encoder.lead", "be called before the first sample", f"sample {self.sample}")
+        scale, check = self.axis.scale, ArgumentCheck("Encoder.lead", velocity=velocity)
+        most = MOST_PERIODS * self.axis.sampling.rate * scale.pitch
+        rule = f"stay up to {MOST_PERIODS} signal periods a sample"
+        check.number("velocity", rule, low=-most, high=most, unit=f"{scale.unit}/s")
+        check.done()
         check_stream(self.axis, velocity, self.seed, 0.0, self._first, owner="Encoder")
         self._start(place(self.axis, position), float(velocity))
 

@@ -343,6 +343,7 @@ def _signal(fit: ChannelFit, values: np.ndarray, known: _Known) -> tuple[Signal 
     if known.period is not None and not np.isnan(fit.jitter[0]):
         jitter = fit.jitter[0] * known.period / (2.0 * np.pi)
     corner = _bandwidth(fit, known.rate)
+    of_speed: dict[str, Any] = {name: value for name, (value, _) in _of_speed(fit, known.rate).items()}
     try:
         return Signal(
             offset=tuple(values[1:3].tolist()),
@@ -354,7 +355,7 @@ def _signal(fit: ChannelFit, values: np.ndarray, known: _Known) -> tuple[Signal 
             noise=float(fit.noise[0] / fit.q[2]),
             jitter=float(jitter),
             jitter_bandwidth=corner if jitter and np.isfinite(corner) else None,
-            **{name: value for name, (value, _) in _of_speed(fit, known.rate).items()},
+            **of_speed,
         ), ()
     except checks.InputError as error:
         return None, tuple(str(error).splitlines())

@@ -43,12 +43,12 @@ COMBINED = 3
 POINTS = 50
 # What a change asks for; a change of the estimator or the controller is a setting.
 EFFORTS = {
-    "conditioning": "electronics", "offset": "setting", "gain": "setting", "phase": "setting",
-    "harmonics": "part (readhead)", "sde": "part (readhead)", "skew": "electronics", "centring": "mounting",
-    "second head": "part (readhead)", "finer counts": "electronics (interpolation)",
-    "bits": "electronics (converter)", "noise": "part (readhead) or wiring", "clock": "electronics (clock)",
-    "own clock": "electronics (clock)", "edge clock": "electronics (clock)", "notch": "setting (controller)",
-}  # fmt: skip
+    **dict.fromkeys(("conditioning", "skew", "finer counts", "bits"), "electronics"),
+    **dict.fromkeys(("clock", "own clock", "edge clock"), "electronics"),
+    **dict.fromkeys(("harmonics", "sde", "second head"), "readhead"),
+    "noise": "readhead or wiring",
+    "centring": "mounting",
+}
 
 
 @dataclass(frozen=True, eq=False, slots=True, kw_only=True)

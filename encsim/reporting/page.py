@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import math
 import re
 from dataclasses import replace
 from pathlib import Path
@@ -17,6 +18,7 @@ from ..closed_loop.stability import margins
 from ..closed_loop.timed_edge_loops import slowest_speed
 from ..decisions import headlines
 from ..decisions.explanation import explain
+from ..decisions.remedies import ladder
 from ..decisions.requirements import RIPPLES, Requirement
 from ..decisions.ripple_summary import closes
 from ..model.axis import check_axis
@@ -28,6 +30,7 @@ from ..plotting.inline_svg import GlyphStore
 from ..progress import ProgressTo, Teller, teller
 from ..rings.budget import ring_budget
 from ..rings.error_orders import ring_curve
+from ..spreads.tolerancing import tolerance as drawn_axes
 from ..wording import sentence
 from . import page_answer, page_frames, page_sections, page_words
 from .page_blocks import Findings
@@ -39,7 +42,7 @@ if TYPE_CHECKING:
     from ..closed_loop.closed_loop_ripple import Smoothness
     from ..closed_loop.stability import Margins
     from ..decisions.explanation import Explanation
-    from ..decisions.remedies import Remedy
+    from ..decisions.remedies import Remedy, Step
     from ..model.axis import Axis
     from ..open_loop.closed_form import RippleCurve
     from ..rings.budget import Budget
@@ -49,6 +52,8 @@ if TYPE_CHECKING:
 
 
 SEED = 0
+# Axes drawn for each step of the ladder.
+MOST_AXES = 200
 STEPS = 4
 # Speeds of the curve around a single one.
 AROUND_ONE = 300
@@ -144,7 +149,7 @@ def page(
 ) -> str:
     """The page that :func:`report` writes, as text."""
     results = findings(axis, speeds, requirement, seed, teller("report", progress, "steps"))
-    return rendered(replace(results, tolerance=tolerance), title, seed, dated=not reproducible)
+    return rendered(with_spread(results, tolerance), title, seed, dated=not reproducible)
 
 
 def findings(
@@ -194,6 +199,8 @@ def findings(
         detail=detail,
         explanation=explanation,
         slider=slider,
+        asked=_asked(named, requirement),
+        ladder=ladder(explanation, curve.speed, requirement),
         measures=measures,
         after=None if measures is None else _ripple_of(measures.axis, curve.speed),
         frame_after=None
@@ -213,6 +220,32 @@ def _check(requirement: Requirement | None, seed: int) -> None:
         checks.refuse("report.requirement", "be a Requirement", requirement, hint=hint)
     if not checks.is_whole(seed) or not 0 <= seed < 2**64:
         checks.refuse("report.seed", "be a whole number from 0 to 2**64 - 1", seed)
+
+
+def _asked(named: np.ndarray, requirement: Requirement | None) -> tuple[float, float]:
+    """Lowest and highest speed that somebody asked for; all speeds where nobody did."""
+    asked = [*named.tolist(), *(() if requirement is None else requirement.speeds)]
+    return (min(asked), max(asked)) if asked else (0.0, math.inf)
+
+
+def with_spread(results: Findings, tolerance: Tolerance | None) -> Findings:
+    """Results with a spread between axes: how many of them pass at each step of the ladder."""
+    if tolerance is None or results.requirement is None:
+        return replace(results, tolerance=tolerance)
+    yields = tuple(_passing_axes(step, tolerance, results.requirement) for step in results.ladder)
+    return replace(results, tolerance=tolerance, yields=yields)
+
+
+def _passing_axes(step: Step, spread: Tolerance, requirement: Requirement) -> float | None:
+    """Share of the axes that meet the requirement after a step; None where the spread does not fit it."""
+    samples = min(spread.samples, MOST_AXES)
+    try:
+        found = drawn_axes(
+            step.axis, spread.spread, spread.speed, samples, spread.seed, requirement, executor=1
+        )
+    except checks.InputError:
+        return None
+    return found.yield_fraction
 
 
 def _curve(axis: Axis, sweep: np.ndarray, smooth: Smoothness | None) -> RippleCurve:
@@ -277,12 +310,12 @@ def rendered(results: Findings, title: str | None = None, seed: int = SEED, *, d
     """Results as the text of the page."""
     store = GlyphStore()
     blocks = [
+        page_sections.remedies(results),
         page_answer.answer(results, store),
-        page_sections.source(results, store),
-        page_sections.all_speeds(results),
         page_sections.loop(results, store),
+        page_sections.source(results, store),
         page_sections.ring(results, store),
-        page_sections.remedies(results, store),
+        page_sections.all_speeds(results),
         page_sections.reliability(results, store),
     ]
     script = _template_text("page.js")
@@ -290,6 +323,8 @@ def rendered(results: Findings, title: str | None = None, seed: int = SEED, *, d
         title=heading(title),
         hero=page_answer.hero(results),
         slider=results.slider,
+        words=page_words.PAGE,
+        extras=sum(part is not None for part in (results.smoothness, results.ring_curve, results.tolerance)),
         axis=page_words.axis_sentence(results.axis),
         axis_rows=page_words.axis_rows(results.axis),
         blocks=[block for block in blocks if block is not None],
@@ -355,5 +390,10 @@ def _environment() -> jinja2.Environment:
         keep_trailing_newline=True,
     )
     environment.filters["markup"] = Markup
-    environment.filters |= {"joined": joined, "sentence": sentence}
+    terms = page_words.Terms()
+    environment.filters |= {
+        "joined": joined,
+        "sentence": sentence,
+        "explained": lambda text, section: Markup(terms.explained(text, section)),
+    }
     return environment

@@ -30,7 +30,7 @@ from ..plotting.web_panels import HIGH, WIDE, letters_wide, path, placed
 from ..wording import axis_unit, compared, percent, quantity, sentence
 from .page_blocks import Block, Hero, Label, Mark, Segment, Table, near, picture
 from .page_speeds import reason, speed_name
-from .page_words import doubted, in_plain_words, in_unit, limit_name, limit_table, meanings, verdict
+from .page_words import doubted, in_plain_words, in_unit, limit_name, limit_table, verdict
 
 if TYPE_CHECKING:
     from ..figures.ripple_view import RippleView
@@ -38,7 +38,6 @@ if TYPE_CHECKING:
     from .page_blocks import Findings
 
 
-TERMS = ("ripple", "rms", "limit", "error", "cyclic", "aliased", "counts", "null speed")
 UNSTABLE = "First make the loop stable: as it is, it oscillates."
 # Panel of the hero in dots, and size of its letters, in the layout for a screen and for a phone.
 LAYOUTS = {"wide": (1070.0, 270.0, 13.0), "phone": (318.0, 216.0, 12.0)}
@@ -345,12 +344,10 @@ def answer(results: Findings, store: GlyphStore) -> Block:
     if results.closed:
         says.append("Measured ripple is what the controller sees with its loop closed.")
     limits = () if judged is None else (Table(*limit_table(judged), folded=False),)
-    sometimes = {"limit": judged is not None, "aliased": "aliased" in shown.title}
     return Block(
         key="answer",
         heading="What is the ripple made of?",
         says=tuple(says),
-        words=meanings(*(term for term in TERMS if sometimes.get(term, True))),
         doubts=results.doubts,
         doubted=doubted(curve),
         pictures=(shown,),

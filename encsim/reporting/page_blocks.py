@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, cast
@@ -13,7 +14,7 @@ from ..plotting import canvas
 from ..plotting.canvas import Style
 from ..plotting.inline_svg import GlyphStore, inline
 from ..wording import axis_words, sentence
-from .page_words import plain_doubts
+from .page_words import plain_doubts, within
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -24,7 +25,7 @@ if TYPE_CHECKING:
     from ..decisions.explanation import Explanation
     from ..decisions.headlines import Headline
     from ..decisions.judgements import Judgement
-    from ..decisions.remedies import Remedy
+    from ..decisions.remedies import Remedy, Step
     from ..decisions.requirements import Requirement
     from ..model.axis import Axis
     from ..open_loop.closed_form import RippleCurve
@@ -44,7 +45,8 @@ class Findings:
     """All results that a page shows.
 
     ``measures`` are the best combined measures, ``after`` and ``frame_after`` the ripple with them over the same speeds
-    and at those of the slider; None where nothing has to change or helps.
+    and at those of the slider; None where nothing has to change or helps. ``yields`` are the shares of axes that meet
+    the requirement at each step of the ``ladder``; ``asked`` is the range of speeds that was asked for.
     """
 
     axis: Axis
@@ -56,6 +58,9 @@ class Findings:
     detail: DetailSpeed
     explanation: Explanation
     slider: Slider
+    asked: tuple[float, float] = (0.0, math.inf)
+    ladder: tuple[Step, ...] = ()
+    yields: tuple[float | None, ...] = ()
     measures: Remedy | None = None
     after: RippleCurve | None = None
     frame_after: tuple[float, ...] | None = None
@@ -98,7 +103,7 @@ class Findings:
         """Why the answer is not reliable, each reason once."""
         judged = () if self.judgement is None else self.judgement.reasons
         unstable = self.smoothness.reasons if self.smoothness is not None and self.unstable else ()
-        return plain_doubts([*unstable, *self.curve.reasons, *judged])
+        return plain_doubts([*unstable, *within(self.curve, self.asked), *judged])
 
     @property
     def unstable(self) -> bool:
@@ -124,12 +129,13 @@ class Picture:
 
 @dataclass(frozen=True)
 class Table:
-    """Numbers under a figure; ``head`` names the columns."""
+    """Numbers under a figure; ``head`` names the columns, ``kind`` is its look."""
 
     caption: str
     head: tuple[str, ...]
     rows: tuple[tuple[str, ...], ...]
     folded: bool = True
+    kind: str = "numbers"
 
 
 @dataclass(frozen=True)
@@ -141,10 +147,8 @@ class Block:
     key, heading : str
     says : tuple of str
         Sentences, the answer first.
-    words : tuple of (str, str)
-        Terms explained in this block, with their meanings.
     doubts : tuple of str
-        Why the answer is not reliable.
+        Why what the pictures show is not reliable.
     doubted : str
         The part that is not reliable, as the subject of a sentence.
     pictures : tuple of Picture
@@ -158,7 +162,6 @@ class Block:
     key: str
     heading: str
     says: tuple[str, ...] = ()
-    words: tuple[tuple[str, str], ...] = ()
     doubts: tuple[str, ...] = ()
     doubted: str = "This"
     pictures: tuple[Picture, ...] = ()

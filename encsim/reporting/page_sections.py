@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING
 
 from ..decisions.explanation_words import unit_of
+from ..decisions.headlines import times
+from ..decisions.remedies import EFFORTS
 from ..decisions.ripple_summary import CURVES
 from ..figures import channels as channels_picture
 from ..figures import loop as loop_picture
@@ -15,10 +18,10 @@ from ..figures import ring as ring_picture
 from ..figures import tolerance as tolerance_picture
 from ..figures.period import causes_of, half_range, shown_lines
 from ..open_loop.causes import CAUSES
-from ..wording import percent, quantity, sentence
+from ..wording import compared, listed, percent, quantity, sentence
 from .loop_text import sentences
 from .page_blocks import Block, Picture, Table, near, picture
-from .page_words import curve_heads, doubted, in_plain_words, in_unit, meanings, not_covered, plain_doubts
+from .page_words import curve_heads, doubted, in_plain_words, in_unit, not_covered, plain_doubts, within
 
 if TYPE_CHECKING:
     import numpy as np
@@ -26,6 +29,7 @@ if TYPE_CHECKING:
     from ..closed_loop.closed_loop_ripple import Smoothness
     from ..closed_loop.stability import Margins
     from ..decisions.explanation import Explanation
+    from ..decisions.remedies import Step
     from ..open_loop.period_error import PeriodError
     from ..plotting.inline_svg import GlyphStore
     from ..rings.budget import Budget
@@ -49,8 +53,14 @@ def source(results: Findings, store: GlyphStore) -> Block:
         if reach
         else "Within a signal period the encoder makes no error."
     )
-    plain, axis = in_plain_words(error), results.axis
+    plain, axis, explanation = in_plain_words(error), results.axis, results.explanation
     pictures = (
+        picture(
+            "remedies",
+            axis,
+            lambda style: remedies_picture.remedies(explanation, limit=results.requirement, style=style),
+            store,
+        ),
         picture("period", axis, lambda style: period_picture.period_error(plain, style=style), store),
         picture("channels", axis, lambda style: channels_picture.channels(plain, style=style), store),
     )
@@ -58,10 +68,9 @@ def source(results: Findings, store: GlyphStore) -> Block:
         key="source",
         heading="Where does it come from?",
         says=(says,),
-        words=meanings("harmonic"),
-        doubts=plain_doubts(error.reasons),
+        doubts=plain_doubts([*explanation.reasons, *error.reasons]),
         pictures=pictures,
-        tables=(_line_table(error),),
+        tables=(_cause_table(explanation), _line_table(error)),
     )
 
 
@@ -76,7 +85,7 @@ def _line_table(error: PeriodError) -> Table:
         )
         for i in shown_lines(error)
     )
-    return Table("Numbers of these pictures", ("Line", "Amplitude", "From"), rows)
+    return Table("Every harmonic of the error", ("Harmonic", "Amplitude", "From"), rows)
 
 
 def all_speeds(results: Findings) -> Block:
@@ -116,7 +125,7 @@ def loop(results: Findings, store: GlyphStore) -> Block | None:
         key="loop",
         heading="Does the machine move?",
         says=(f"{shown.title}.",),
-        doubts=plain_doubts([*smooth.reasons, *margins.reasons]),
+        doubts=plain_doubts([*within(smooth, results.asked), *margins.reasons]),
         doubted=doubted(smooth),
         pictures=(shown,),
         tables=(_smoothness_table(smooth, results.table_speeds),) if smooth.stable else (),
@@ -236,33 +245,115 @@ def reliability(results: Findings, store: GlyphStore) -> Block:
     )
 
 
-def remedies(results: Findings, store: GlyphStore) -> Block:
-    """Causes and remedies at the speed that the page explains in detail."""
-    explanation = results.explanation
-    speed = quantity(explanation.speed, f"{results.axis.scale.unit}/s", strip=True)
-    shown = picture(
-        "remedies",
-        results.axis,
-        lambda style: remedies_picture.remedies(explanation, limit=results.requirement, style=style),
-        store,
-    )
-    first = next((remedy for remedy in explanation.remedies if remedy.applies), None)
-    says = [f"{shown.title}."]
-    if first is None:
-        says.append(f"At {speed} none of the remedies tried makes this axis run more smoothly.")
-    elif results.smoothness is not None:
-        says.append(sentence(first.sentence.removeprefix(f"{sentence(first.name)}: ")))
-    both = explanation.together
-    if first and both and both.applies and both.after["measured"] < first.after["measured"]:
-        says.append(f"Together: {both.sentence[:1].lower()}{both.sentence[1:]}")
+def remedies(results: Findings) -> Block:
+    """The ladder of measures, at the speed that the page explains in detail."""
+    explanation, steps = results.explanation, results.ladder
+    useless = [one.name for one in explanation.remedies if one.effect == "none" and one.change]
+    says = [_what_helps(results)]
+    if useless:
+        says.append(f"Without effect here: {'; '.join(useless)}.")
+    assumed = [one.assumed for step in steps for one in step.measures if one.assumed]
+    if assumed:
+        says.append(f"Assumed: {'; '.join(dict.fromkeys(assumed))}.")
     return Block(
         key="help",
         heading="What helps?",
         says=tuple(says),
-        doubts=plain_doubts(explanation.reasons),
-        pictures=(shown,),
-        tables=(_cause_table(explanation), _remedy_table(explanation)),
+        tables=(*((_ladder_table(results),) if len(steps) > 1 else ()), _remedy_table(explanation)),
     )
+
+
+def _what_helps(results: Findings) -> str:
+    """Which measures meet the limits, or what they leave of the ripple."""
+    axis, (now, *steps) = results.axis, results.ladder
+    at = quantity(results.explanation.speed, f"{axis.scale.unit}/s", strip=True)
+    if now.met:
+        further = f" What would lower the ripple at {at} further:" if steps else ""
+        return f"Every limit is met: nothing has to change.{further}"
+    if not steps:
+        return f"None of the measures tried lowers the ripple at {at}."
+    enough = next((step for step in steps if step.met), None)
+    if enough is not None:
+        names = listed([one.name for one in enough.measures])
+        changes = "this change" if len(enough.measures) == 1 else f"these {len(enough.measures)} changes"
+        return f"With {changes} every limit is met: {names}."
+    last = [step for step in steps if not step.instead][-1]
+    names = sentence(listed([one.name for one in last.measures]))
+    if last.judgement is None and last.remedy is not None:
+        before, after = last.remedy.before["measured"], last.remedy.after["measured"]
+        unit = f"{axis.scale.unit}/s"
+        return f"{names}: at {at} the ripple falls from {quantity(before, unit)} to {compared(after, before, unit)}."
+    return f"No measure tried meets every limit. {names}: then {_limits_words(last)}."
+
+
+def _ladder_table(results: Findings) -> Table:
+    """Each step with its limits, the share of speeds and of axes that pass, ripple, effort and side effects."""
+    steps = results.ladder
+    unit = f"{results.axis.scale.unit}/s"
+    at = quantity(results.explanation.speed, unit, strip=True)
+    now = results.explanation.values["measured"]
+    columns: dict[str, list[str]] = {"Step": [_step_name(step) for step in steps]}
+    if steps[0].judgement is not None:
+        columns["Limits"] = [_limits_words(step) for step in steps]
+        if not math.isnan(steps[0].passing):
+            columns["Speeds that pass"] = [_passing(step) for step in steps]
+    if results.yields:
+        columns["Axes that pass"] = ["–" if share is None else percent(share) for share in results.yields]
+    after = [step.remedy.after["measured"] if step.remedy else now for step in steps]
+    columns[f"Ripple at {at}"] = [compared(value, now, unit) for value in after]
+    columns["Effort"] = [_effort(step) for step in steps]
+    columns["Side effects"] = _side_effects(steps)
+    rows = tuple(zip(*columns.values(), strict=True))
+    return Table("Measures, step by step", tuple(columns), rows, folded=False, kind="ladder")
+
+
+def _step_name(step: Step) -> str:
+    """What a step adds to the one before it."""
+    if not step.measures:
+        return "Now"
+    added = step.measures[-1].name
+    if step.instead:
+        return f"Or instead: {added}"
+    return (
+        f"{len(step.measures)}. {sentence(added)}"
+        if len(step.measures) == 1
+        else f"{len(step.measures)}. Also {added}"
+    )
+
+
+def _limits_words(step: Step) -> str:
+    """Whether a step meets the limits, and by how much the worst is missed."""
+    judged = step.judgement
+    if judged is None or judged.met:
+        return "all met"
+    worst = judged.limit(judged.binding)
+    where = "" if math.isnan(worst.speed) else f" at {quantity(worst.speed, judged.units['speeds'], 2)}"
+    missed = sum(not each.met for each in judged.limits)
+    size = times(worst.share) if math.isfinite(worst.share) else "beyond the limit"
+    return f"{missed} of {len(judged.limits)} missed: {size}{where}"
+
+
+def _passing(step: Step) -> str:
+    """Share of speeds that pass; never all where one fails."""
+    share = percent(step.passing)
+    return "over 99 %" if step.passing < 1.0 and share == percent(1.0) else share
+
+
+def _effort(step: Step) -> str:
+    return "–" if not step.measures else sentence(EFFORTS.get(step.measures[-1].kind, "setting"))
+
+
+def _side_effects(steps: tuple[Step, ...]) -> list[str]:
+    """Side effects of each step that the one before it did not have."""
+    known: tuple[str, ...] = ()
+    words = []
+    for step in steps:
+        effects = step.remedy.side_effects if step.remedy else ()
+        new = [effect for effect in effects if effect not in known]
+        further = "no further" if known and not step.instead else "none"
+        words.append("–" if step.remedy is None else sentence("; ".join(new) or further))
+        known = effects
+    return words
 
 
 def _curves(explanation: Explanation) -> tuple[str, ...]:

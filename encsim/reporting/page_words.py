@@ -3,9 +3,13 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Iterable
 from dataclasses import replace
 from typing import TYPE_CHECKING, TypeVar, cast
+from xml.sax.saxutils import escape
+
+import numpy as np
 
 from ..figures.channels import signed_percent
 from ..wording import (
@@ -32,17 +36,34 @@ if TYPE_CHECKING:
 
 
 Doubtful = TypeVar("Doubtful", "RippleCurve", "Smoothness", "PeriodError")
-# Meaning of each term that a block explains.
+# Terms that the page explains where they stand first in a section: pattern, and meaning in at most twelve words.
 MEANINGS = {
     "ripple": "how much the speed swings about its mean, as rms",
     "rms": "a typical size: squares averaged, then the root",
     "limit": "the most ripple that is allowed",
     "error": "shown position minus actual position",
     "cyclic": "the same again in every signal period",
+    "signal period": "distance after which the encoder's signals repeat",
     "aliased": "too fast for the controller, so that it looks slower",
-    "harmonic": "one frequency of the error",
-    "counts": "the steps of the position (quantisation)",
-    "null speed": "every sample meets the same phase: no ripple is seen",
+    "harmonic": "one frequency of the error, in cycles per signal period",
+    "quantisation": "the position comes in steps, called counts",
+    "sampling null": "a speed at which every sample meets the same phase",
+    "null speed": "every sample meets the same phase, so no ripple is seen",
+    "jitter": "random error from one sample to the next",
+    "resonance": "a frequency at which the machine swings strongly",
+    "phase margin": "how much more delay the loop may have, as an angle",
+}
+TERM = re.compile(rf"\b({'|'.join(sorted(MEANINGS, key=len, reverse=True))})s?\b", re.IGNORECASE)
+# Words of the templates.
+PAGE = {
+    "answer": "The answer",
+    "cautions": "Cautions",
+    "provenance": "Where this page comes from",
+    "axis_in_words": "The axis in words",
+    "axis_as_file": "The axis as a file",
+    "appendix": "Appendix: the axis as a file, and every speed of the slider",
+    "not_reliable": "is not reliable:",
+    "same_doubts": "The reasons for doubt given above hold here too.",
 }
 LIMITS = {
     "measured": "measured ripple",
@@ -66,14 +87,16 @@ WITH_LOOP = "Bending, backlash and resonances of the machine that its descriptio
 NO_RING = "How the ring is mounted: errors that come once or a few times per revolution."
 
 
-def meanings(*words: str) -> tuple[tuple[str, str], ...]:
-    """Some words with their meanings."""
-    return tuple((word, MEANINGS[word]) for word in words)
-
-
 def plain_doubts(reasons: Iterable[str]) -> tuple[str, ...]:
     """Reasons of a result (all of them `Doubt`) in plain words, each once."""
     return tuple(dict.fromkeys(doubt.plain for doubt in cast("Iterable[Doubt]", reasons)))
+
+
+def within(result: RippleCurve | Smoothness, asked: tuple[float, float]) -> tuple[str, ...]:
+    """Reasons of a curve, if any of the speeds that were asked for is doubtful."""
+    low, high = asked
+    inside = (np.abs(result.speed) >= low) & (np.abs(result.speed) <= high)
+    return result.reasons if bool(np.any(result.doubtful & inside)) else ()
 
 
 def in_plain_words(result: Doubtful) -> Doubtful:
@@ -307,3 +330,25 @@ def _control(axis: Axis) -> str:
         len(control.notch) and notches,
         control.lowpass and f"low-pass {_size(control.lowpass, 'Hz')}",
     )
+
+
+class Terms:
+    """Explanations of the terms of a page: each where it stands first in a section, as a native popover."""
+
+    def __init__(self) -> None:
+        self.told: set[tuple[str, str]] = set()
+
+    def explained(self, text: str, section: str) -> str:
+        """A text as markup, with a button at each term that this section has not explained yet."""
+        return TERM.sub(lambda match: self._button(match[0], match[1].lower(), section), escape(text))
+
+    def _button(self, shown: str, term: str, section: str) -> str:
+        if (section, term) in self.told:
+            return shown
+        self.told.add((section, term))
+        name = f"term-{section}-{term.replace(' ', '-')}"
+        return (
+            f'<button type="button" class="term" popovertarget="{name}" style="anchor-name:--{name}">{shown}</button>'
+            f'<span popover id="{name}" class="meaning" style="position-anchor:--{name}">'
+            f"<b>{term}</b>: {MEANINGS[term]}</span>"
+        )

@@ -228,12 +228,33 @@ def luminance(colour):
     return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
 
 
+@pytest.fixture(scope="module")
+def open_path(tmp_path_factory):
+    """A page about the stage without its loop."""
+    limits = encsim.Requirement(speeds=(1e-4, 0.5), relative=0.01, floor=50e-6)
+    return encsim.report(
+        stage_x.stage(bits=12), tmp_path_factory.mktemp("open") / "page.html", requirement=limits
+    )
+
+
 @pytest.mark.parametrize("size", [(8.27, 11.69), (8.5, 11.0)])
-def test_page_with_a_loop_prints_on_three_sides_of_a4_and_letter(page, size):
+@pytest.mark.parametrize(("kind", "sides"), [("open", 2), ("closed", 3)])
+def test_page_prints_on_two_sides_or_three_with_a_loop_and_the_axis_file_on_one_more(
+    page, open_path, size, kind, sides
+):
+    if kind == "open":
+        page.open(open_path)
     answer = page.call("Page.printToPDF", paperWidth=size[0], paperHeight=size[1], printBackground=True)
     content = base64.b64decode(answer["data"])
     assert content.startswith(b"%PDF")
-    assert len(re.findall(rb"/Type\s*/Page\b", content)) == 3
+    assert len(re.findall(rb"/Type\s*/Page\b", content)) == sides + 1
+
+
+def on_paper(page):
+    """The page as it is printed on A4: 210 mm less twice 10 mm wide, at 96 dots an inch."""
+    screen(page, round(190.0 / 25.4 * 96.0))
+    page.call("Emulation.setEmulatedMedia", media="print")
+    page.value("document.documentElement.style.overflow = 'hidden'")  # paper has no scroll bar
 
 
 def test_print_is_light_and_shows_all_speeds(page):
@@ -245,17 +266,50 @@ def test_print_is_light_and_shows_all_speeds(page):
     assert page.value("document.querySelector('.speeds > label').getClientRects().length") == 0
 
 
-def test_letters_of_printed_pictures_are_near_six_points(page):
-    # the width between the margins of A4: 210 mm less twice 8 mm, at 96 dots an inch
-    screen(page, round(194.0 / 25.4 * 96.0))
-    page.call("Emulation.setEmulatedMedia", media="print")
-    page.value("document.documentElement.style.overflow = 'hidden'")  # paper has no scroll bar
+def test_letters_on_paper_have_eight_and_a_half_points_at_least(page):
+    on_paper(page)
+    sizes = page.value(
+        "[...document.querySelectorAll('main *')].filter(part => [...part.childNodes].some(node => node.nodeType == 3"
+        " && node.textContent.trim()) && part.getClientRects().length && !part.closest('svg'))"
+        ".map(part => parseFloat(getComputedStyle(part).fontSize))"
+    )
+    assert len(sizes) > 100
+    # in dots of 1/96 inch, which the browser rounds
+    assert min(sizes) >= 8.5 / 72.0 * 96.0 - 0.01
     widths = page.value("[...document.querySelectorAll('.picture .phone')]"
                         ".map(part => part.getBoundingClientRect().width).filter(Boolean)")  # fmt: skip
-    assert len(widths) == 5
-    # drawn 90 mm wide with letters of 9 points
-    letters = [9.0 * width / (90.0 / 25.4 * 96.0) for width in widths]
-    assert min(letters) > 6.1
+    assert len(widths) >= 3
+    # drawn 90 mm wide, their smallest letters 8.5 points
+    assert min(widths) >= 0.99 * 90.0 / 25.4 * 96.0
+
+
+def test_paper_shows_no_controls_and_no_explanations_of_terms(page):
+    on_paper(page)
+    seen = "[...document.querySelectorAll('{}')].filter(part => part.getClientRects().length).length"
+    assert page.value(seen.format("input, .speeds > label, details, .meaning")) == 0
+    assert page.value(seen.format(".printed pre")) == 1
+
+
+@pytest.mark.parametrize("script", [True, False])
+def test_terms_are_explained_where_they_stand_with_and_without_a_script(page, path, script):
+    page.call("Emulation.setScriptExecutionDisabled", value=not script)
+    page.open(path)
+    told = "[...document.querySelectorAll('.meaning')].filter(one => one.matches(':popover-open'))"
+    assert page.value(f"{told}.length") == 0
+    page.value("document.querySelector('.term').focus()")
+    page.press(" ")
+    assert page.value(f"{told}.map(one => one.textContent)[0]").startswith("limit: the most ripple")
+    place = (
+        "(() => {const word = document.activeElement.getBoundingClientRect(),"
+        f" card = {told}[0].getBoundingClientRect(); return card.top - word.bottom}})()"
+    )
+    assert 0.0 <= page.value(place) < 20.0
+
+
+def test_ladder_on_a_phone_is_no_wider_than_its_column(page):
+    screen(page, 390)
+    wide = "[...document.querySelectorAll('.scroll:has(.ladder)')].map(part => part.scrollWidth - part.clientWidth)"
+    assert page.value(wide) == [0]
 
 
 def test_a_picture_of_the_page_holds_more_than_paper(page):

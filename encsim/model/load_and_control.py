@@ -191,7 +191,7 @@ class Notch:
     frequency : float, optional
         Centre f_0, Hz.
     order : float, optional
-        Cycles per signal period; the centre then follows the speed v at ``order |v|/pitch``, folded at the
+        Cycles per signal period; the centre then follows the speed v at ``order |v|/pitch``, aliased at the
         loop rate as the line it is meant for. Give this or a frequency.
     damping : float
         Damping ratio z of the denominator; a full notch is 2 z f_0 wide where it is down by 3 dB.

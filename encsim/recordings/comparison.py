@@ -128,7 +128,7 @@ def compare(axis: Axis, capture: Capture) -> Comparison:
     Returns
     -------
     Comparison
-        ``valid`` is False, with ``reasons``, where the prediction is in doubt or the speed varies.
+        ``valid`` is False, with ``reasons``, where the prediction is not reliable or the speed varies.
 
     Raises
     ------
@@ -292,7 +292,7 @@ def _uncertainty(fit: angle_fit.AngleFit, rms: float) -> float:
 
 
 def predicted_ripple(axis: Axis, speed: float) -> tuple[float, tuple[str, ...]]:
-    """Predicted rms of the measured velocity, of the closed loop where there is one, and why it is in doubt."""
+    """Predicted rms of the measured velocity, of the closed loop where there is one, and why it is not reliable."""
     if is_closed(axis):
         closed = smoothness(axis, abs(speed))
         return float(closed.measured), tuple(closed.reasons)

@@ -13,6 +13,7 @@ import numpy as np
 
 from ..decisions import headlines
 from ..decisions.requirements import Requirement
+from ..model.bounds import SPEEDS
 from ..open_loop.causes import BY_ROLE, CAUSES
 from ..plotting.canvas import Words
 from ..plotting.ticks import Span
@@ -36,8 +37,6 @@ if TYPE_CHECKING:
     from ..plotting.canvas import Style
 
 
-# Speeds of a limit that is given without any.
-EVERY_SPEED = (1e-99, 9e99)
 # Up to this number speeds are shown as dots: a line alone would suggest values between them.
 FEW = 12
 
@@ -137,7 +136,7 @@ def _requirement(limit: Limit) -> Requirement | None:
     if isinstance(limit, tuple | list):
         share, least = map(float, limit)
         relative = {"relative": share, "floor": least or None} if share else {"measured": least}
-        return Requirement(speeds=EVERY_SPEED, **relative)
+        return Requirement(speeds=SPEEDS, **relative)
     return None if limit is None or limit.measured is limit.relative is None else limit
 
 

@@ -60,7 +60,7 @@ class _HeroPanel:
 
     def __init__(self, results: Findings) -> None:
         self.results = results
-        self.view = prepare_ripple(results.curve, results.requirement)
+        self.view = prepare_ripple(in_plain_words(results.curve), results.requirement)
         self.after = None if results.after is None else prepare_ripple(results.after, results.requirement)
         self.low, self.high = range_of_speeds(self.view)
         self.limited = self.view.allowed is not None

@@ -11,7 +11,7 @@ import numpy as np
 from .. import checks
 from ..argument_checks import ArgumentCheck, seed_from
 from ..kernels import compiling, encoder
-from ..model.bounds import MOST_PERIODS
+from ..model.bounds import check_speed
 from ..model.encoder_faults import checked
 from .encoder_buffers import Outputs, SerialWord
 from .encoder_positions import IndexMark, place, positions
@@ -144,11 +144,10 @@ class Encoder:
         """
         if self._tables is not None:
             checks.refuse("Encoder.lead", "be called before the first sample", f"sample {self.sample}")
-        scale, check = self.axis.scale, ArgumentCheck("Encoder.lead", velocity=velocity)
-        most = MOST_PERIODS * self.axis.sampling.rate * scale.pitch
-        rule = f"stay up to {MOST_PERIODS} signal periods a sample"
-        check.number("velocity", rule, low=-most, high=most, unit=f"{scale.unit}/s")
+        check = ArgumentCheck("Encoder.lead", velocity=velocity)
+        check.number("velocity", unit=f"{self.axis.scale.unit}/s")
         check.done()
+        check_speed("Encoder.lead.velocity", self.axis, float(velocity))
         check_stream(self.axis, velocity, self.seed, 0.0, self._first, owner="Encoder")
         self._start(place(self.axis, position), float(velocity))
 

@@ -243,8 +243,12 @@ def test_lead_comes_first_and_arguments_are_checked():
     encoder = encsim.Encoder(STAGE_X)
     with pytest.raises(encsim.InputError, match=r"Encoder.position must be a finite number"):
         encoder.lead(np.nan)
-    with pytest.raises(encsim.InputError, match=r"Encoder.lead.velocity must be .* got inf m/s"):
+    with pytest.raises(
+        encsim.InputError, match=r"Encoder.lead.velocity must be a finite number, got inf m/s"
+    ):
         encoder.lead(0.0, np.inf)
+    with pytest.raises(encsim.InputError, match=r"Encoder.lead.velocity must stay up to .* m/s"):
+        encoder.lead(0.0, 1e9)
     encoder.step(0.0)
     with pytest.raises(encsim.InputError, match="lead must be called before the first sample"):
         encoder.lead(0.0)

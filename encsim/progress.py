@@ -25,8 +25,10 @@ def teller(function: str, progress: ProgressTo, things: str) -> Teller:
     """What ``function`` calls at every step; ``things`` are what it counts on the line of stderr."""
     if progress is None or progress is False:
         return lambda done, total, words="": None
-    if progress is True or isinstance(progress, Progress):
-        return _on_line(Progress(quiet=False) if progress is True else progress, things)
+    if isinstance(progress, Progress):
+        return _on_line(progress, things)
+    if progress is True:
+        return _on_line(Progress(quiet=False), things, ends=True)
     if not callable(progress):
         checks.refuse(f"{function}.progress", "be a function of done and total, True or None", progress)
 
@@ -36,12 +38,12 @@ def teller(function: str, progress: ProgressTo, things: str) -> Teller:
     return tell
 
 
-def _on_line(line: Progress, things: str) -> Teller:
-    """Tells on this line, which goes with the last step."""
+def _on_line(line: Progress, things: str, *, ends: bool = False) -> Teller:
+    """Tells on this line, which goes with the last step where it ends then."""
 
     def tell(done: int, total: int, words: str = "") -> None:
         line.show(words or f"computing {done} of {total} {things}")
-        if done >= total:
+        if ends and done >= total:
             line.end()
 
     return tell

@@ -8,12 +8,14 @@ import pytest
 import encsim
 from tests.every_result import RING, WANTED, axis
 
+CAPTURE = encsim.Capture("position", rate=1e3, position=np.linspace(0.0, 0.01, 100))
 GIVEN = {
     "speed": 0.01, "speeds": [0.01], "samples": 10, "seconds": 0.01, "estimators": [encsim.Difference()],
     "requirement": WANTED, "candidates": {"interpolation.factor": [400]},
     "spread": {"signal.gain": encsim.Normal(0.01)},
     "values": {"sampling.rate": ["8 kHz"]}, "path": "nowhere.toml", "angles": [0.0], "limit": 1e-5, "density": 7800.0,
-    "modulus": 210e9, "poisson": 0.3,
+    "modulus": 210e9, "poisson": 0.3, "capture": CAPTURE, "cosine": CAPTURE, "captures": [CAPTURE, CAPTURE],
+    "free": ["signal.gain"],
 }  # fmt: skip
 BAD = ["axis.toml", 3, b"axis.toml", {}, encsim.Scale(period=20e-6), object()]
 FUNCTIONS = {
@@ -39,7 +41,7 @@ def called(name, **given):
 
 @pytest.mark.parametrize("name", taking("axis"))
 def test_what_is_no_axis_is_refused_with_what_makes_one(name):
-    for bad in [*BAD, None] if name != "load_spread" else BAD:
+    for bad in BAD if name in ("load_spread", "identify") else [*BAD, None]:
         with pytest.raises(encsim.InputError) as caught:
             called(name, axis=bad)
         (fault,) = caught.value.faults

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from .. import checks
+from ..model.axis import Axis, check_axis
 from ..model.scale_and_signal import Signal
 from ..results import Orders, recorded
 from . import curve_fit, ellipse, identification
@@ -22,7 +23,6 @@ from .identification import Identification, sector_coverage
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike
 
-    from ..model.axis import Axis
     from .curve_fit import ChannelFit
 
 
@@ -101,6 +101,8 @@ def identify(
     >>> round(float(found.amplitude), 3)
     1.02
     """
+    if axis is not None:
+        check_axis("identify.axis", axis)
     rate, k, tried = None, None, bool(steady)
     if isinstance(cosine, Capture):
         if cosine.kind in ("counts", "position"):

@@ -45,7 +45,7 @@ def test_requirement_comes_from_the_axis_file_or_its_own(inside, options, folder
     (folder / "axis.toml").write_text(PLAIN + inside)
     (folder / "limits.toml").write_text(ASKED)
     assert run(capsys, "axis.toml", "-o", "page.html", *options)[0] == 0
-    assert "Does it run smoothly enough?" in (folder / "page.html").read_text()
+    assert "as a share of the limit" in (folder / "page.html").read_text()
 
 
 def test_spread_in_the_axis_file_is_shown(folder, capsys):

@@ -30,6 +30,7 @@ from encsim import (
     Tracking,
 )
 from encsim.formats import axis_file, axis_reader, toml_text
+from encsim.model.bounds import MOST_PERIODS
 
 BOUNDED = settings(max_examples=120, deadline=None, derandomize=True, database=None)
 GAIN = "gain must be above -1 and at most 100, got "
@@ -251,13 +252,18 @@ def axes(draw):
     scale, output = draw(scales()), draw(st.sampled_from(["position", "ab"]))
     interpolation, sampling = draw(interpolations(output)), draw(samplings(output))
     timed = interpolation.factor is not None and sampling.encoder_rate is None
+    fastest = 0.9 * MOST_PERIODS * sampling.rate * scale.pitch
     return Axis(
         scale,
         signal=draw(signals(scale.pitch)),
         interpolation=interpolation,
         sampling=sampling,
         motion=draw(
-            st.builds(Motion, lowest=st.none() | _quantity(1e-9, 1e-3), top=st.none() | _quantity(1e-2, 1e3))
+            st.builds(
+                Motion,
+                lowest=st.none() | _quantity(1e-9, 1e-3),
+                top=st.none() | _quantity(1e-2, min(1e3, fastest)),
+            )
         ),
         estimator=draw(estimators(sampling.rate, timed)),
     )

@@ -32,7 +32,7 @@ CURVED, COMMANDS = re.compile(r"[^MLz\s\d.e+-]"), re.compile(r"([MLz])([^MLz]*)"
 COORDINATES = ("d", "x", "y", "width", "height", "points")
 
 
-class GlyphStore:
+class LookStore:
     """Looks, as classes, that all pictures of a page share: ``looks`` is {declarations: class}."""
 
     def __init__(self) -> None:
@@ -55,7 +55,7 @@ def _role(code: str) -> str:
     return f"var(--{NAMED[code]})" if code in NAMED else code
 
 
-def inline(figure: Figure, key: str, store: GlyphStore) -> str:
+def inline(figure: Figure, key: str, store: LookStore) -> str:
     """A figure as an ``svg`` element for a page, with its title and its alternative text."""
     root = ElementTree.fromstring(_with_text(figure))
     used = {ref for element in root.iter() for ref in _references(element)}
@@ -90,7 +90,7 @@ def _references(element: ElementTree.Element) -> Iterator[str]:
         yield element.get(LINK, "")[1:]
 
 
-def _markup(element: ElementTree.Element, key: str, store: GlyphStore, used: set[str]) -> str:
+def _markup(element: ElementTree.Element, key: str, store: LookStore, used: set[str]) -> str:
     """An element and all in it as markup."""
     name = element.tag.rpartition("}")[2]
     if name in DROPPED:
@@ -106,7 +106,7 @@ def _markup(element: ElementTree.Element, key: str, store: GlyphStore, used: set
     return f"<{name}{attributes}>{inner}</{name}>" if inner else f"<{name}{attributes}/>"
 
 
-def _attributes(element: ElementTree.Element, key: str, store: GlyphStore, used: set[str]) -> Iterator[str]:
+def _attributes(element: ElementTree.Element, key: str, store: LookStore, used: set[str]) -> Iterator[str]:
     """Attributes that are kept, shortened."""
     for name, value in element.attrib.items():
         if name == "id":
@@ -128,7 +128,7 @@ def _attributes(element: ElementTree.Element, key: str, store: GlyphStore, used:
             yield f' {name}="{NUMBER.sub(_three, value)}"'
 
 
-def _look(value: str, key: str, store: GlyphStore) -> Iterator[str]:
+def _look(value: str, key: str, store: LookStore) -> Iterator[str]:
     """A look as a class; one that points to a pattern of this picture stays an attribute."""
     if "url(" in value:
         yield f' style="{_own(value, key)}"'

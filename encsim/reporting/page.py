@@ -26,7 +26,7 @@ from ..open_loop.causes import regimes
 from ..open_loop.closed_form import ripple
 from ..open_loop.period_error import position_error
 from ..plotting.canvas import COLOURS
-from ..plotting.inline_svg import GlyphStore
+from ..plotting.inline_svg import LookStore
 from ..progress import ProgressTo, Teller, teller
 from ..rings.budget import ring_budget
 from ..rings.error_orders import ring_curve
@@ -308,7 +308,7 @@ def _ring(axis: Axis) -> tuple[RingCurve | None, Budget | None]:
 
 def rendered(results: Findings, title: str | None = None, seed: int = SEED, *, dated: bool = True) -> str:
     """Results as the text of the page."""
-    store = GlyphStore()
+    store = LookStore()
     blocks = [
         page_sections.remedies(results),
         page_answer.answer(results, store),

@@ -34,7 +34,7 @@ from .page_words import doubted, in_plain_words, in_unit, limit_name, limit_tabl
 
 if TYPE_CHECKING:
     from ..figures.ripple_view import RippleView
-    from ..plotting.inline_svg import GlyphStore
+    from ..plotting.inline_svg import LookStore
     from .page_blocks import Findings
 
 
@@ -327,7 +327,7 @@ def _then(results: Findings) -> tuple[str, ...]:
     )
 
 
-def answer(results: Findings, store: GlyphStore) -> Block:
+def answer(results: Findings, store: LookStore) -> Block:
     """Ripple and its parts against speed, with every limit."""
     curve, judged, limit = results.curve, results.judgement, results.requirement
     view, plain = prepare_ripple(curve, limit), in_plain_words(curve)

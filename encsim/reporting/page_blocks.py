@@ -12,7 +12,7 @@ import numpy as np
 from ..decisions import headlines
 from ..plotting import canvas
 from ..plotting.canvas import Style
-from ..plotting.inline_svg import GlyphStore, inline
+from ..plotting.inline_svg import LookStore, inline
 from ..wording import axis_words, sentence
 from .page_words import plain_doubts, within
 
@@ -233,7 +233,7 @@ def picture(
     key: str,
     axis: Axis,
     draw: Callable[[Style], Axes],
-    store: GlyphStore,
+    store: LookStore,
     speeds: tuple[float, float] | None = None,
 ) -> Picture:
     """A figure in both layouts."""

@@ -31,7 +31,7 @@ if TYPE_CHECKING:
     from ..decisions.explanation import Explanation
     from ..decisions.remedies import Step
     from ..open_loop.period_error import PeriodError
-    from ..plotting.inline_svg import GlyphStore
+    from ..plotting.inline_svg import LookStore
     from ..rings.budget import Budget
     from .page_blocks import Findings
 
@@ -42,7 +42,7 @@ LEAST_SHARE = 1e-5
 REMEDIES = 12
 
 
-def source(results: Findings, store: GlyphStore) -> Block:
+def source(results: Findings, store: LookStore) -> Block:
     """The position error within a signal period."""
     error = results.error
     unit = error.axis.scale.unit
@@ -114,7 +114,7 @@ def all_speeds(results: Findings) -> Block:
     )
 
 
-def loop(results: Findings, store: GlyphStore) -> Block | None:
+def loop(results: Findings, store: LookStore) -> Block | None:
     """Motion of the machine with its loop closed, and the margins; None without a loop."""
     smooth, margins = results.smoothness, results.margins
     if smooth is None or margins is None:
@@ -133,7 +133,7 @@ def loop(results: Findings, store: GlyphStore) -> Block | None:
     )
 
 
-def _margins(margins: Margins, smooth: Smoothness, store: GlyphStore) -> Block:
+def _margins(margins: Margins, smooth: Smoothness, store: LookStore) -> Block:
     """The margins of the loop."""
     axis = smooth.axis
     shown: tuple[Picture, ...] = ()
@@ -162,7 +162,7 @@ def _smoothness_table(smooth: Smoothness, wanted: np.ndarray) -> Table:
     return Table("Numbers of this picture", ("Speed", *curve_heads(axis)), rows)
 
 
-def ring(results: Findings, store: GlyphStore) -> Block | None:
+def ring(results: Findings, store: LookStore) -> Block | None:
     """The errors that the mounting of the ring adds, and the budget of the angle; None without a ring."""
     ring, curve, budget = results.axis.ring, results.ring_curve, results.ring_budget
     if ring is None or curve is None or budget is None:
@@ -224,7 +224,7 @@ def _contribution(budget: Budget, index: int) -> str:
     return sentence(cause) if order is None else f"{sentence(cause)}, {order} per revolution"
 
 
-def reliability(results: Findings, store: GlyphStore) -> Block:
+def reliability(results: Findings, store: LookStore) -> Block:
     """How reliable the page is: the spread between axes, and what the prediction leaves out."""
     says = ["This is computed from the description of the axis, not measured on it."]
     shown: tuple[Picture, ...] = ()

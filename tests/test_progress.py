@@ -4,11 +4,11 @@ import io
 import sys
 
 import pytest
+from every_result import WANTED, axis
 
 import encsim
 from encsim.decisions import remedies
 from encsim.progress import Progress
-from tests.every_result import WANTED, axis
 
 LONG = {
     "simulate": lambda **told: encsim.simulate(axis(), 0.01, 300_000, **told),

@@ -14,11 +14,11 @@ from xml.etree import ElementTree
 
 import numpy as np
 import pytest
+from every_result import MAKERS, axis, result
 
 import encsim
 from encsim import reporting
 from encsim.results import Result, Series
-from tests.every_result import MAKERS, axis, result
 
 
 @dataclasses.dataclass(frozen=True, eq=False)

@@ -1,8 +1,8 @@
-"""What a user installs holds everything: each folder, the templates of the page, the stub, the mark of types."""
+"""What is installed or unpacked holds everything: folders, templates, stub, mark of types; tests with their data."""
 
-import shutil
 import subprocess
 import sys
+import tarfile
 import zipfile
 from pathlib import Path
 
@@ -13,24 +13,38 @@ KEPT = (".py", ".pyi", ".typed", ".html", ".css", ".js", ".toml")
 
 
 @pytest.fixture(scope="module")
-def packed(tmp_path_factory):
-    """Names of the files in a wheel built offline from a copy of the sources."""
-    folder = tmp_path_factory.mktemp("wheel")
-    for name in ("pyproject.toml", "README.md", "LICENSE"):
-        shutil.copy(ROOT / name, folder)
-    unwanted = shutil.ignore_patterns("__pycache__", "*.egg-info")
-    shutil.copytree(ROOT / "encsim", folder / "encsim", ignore=unwanted)
-    command = [sys.executable, "-m", "pip", "wheel", "--no-deps", "--no-index", "--no-build-isolation", "-q"]
-    done = subprocess.run([*command, "-w", folder, folder], capture_output=True, text=True, timeout=300)
+def folder(tmp_path_factory):
+    """Folder of a wheel and a source distribution, built offline."""
+    folder = tmp_path_factory.mktemp("built")
+    command = [sys.executable, "-m", "hatchling", "build", "-d", folder]
+    done = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, timeout=300)
     assert done.returncode == 0, done.stderr
+    return folder
+
+
+@pytest.fixture(scope="module")
+def packed(folder):
+    """Names of the files in the wheel."""
     (wheel,) = folder.glob("encsim-*.whl")
     return set(zipfile.ZipFile(wheel).namelist())
 
 
+@pytest.fixture(scope="module")
+def unpacked(folder):
+    """Names of the files in the source distribution, from its own folder on."""
+    (source,) = folder.glob("encsim-*.tar.gz")
+    with tarfile.open(source) as archive:
+        return {name.partition("/")[2] for name in archive.getnames()}
+
+
+def files_of(folder):
+    """Names of the files of a folder of the project, without what Python keeps beside them."""
+    paths = (path for path in (ROOT / folder).rglob("*") if path.is_file())
+    return {path.relative_to(ROOT).as_posix() for path in paths if path.parent.name != "__pycache__"}
+
+
 def test_wheel_holds_every_file_of_the_package(packed):
-    sources = {
-        path.relative_to(ROOT).as_posix() for path in (ROOT / "encsim").rglob("*") if path.suffix in KEPT
-    }
+    sources = {name for name in files_of("encsim") if name.endswith(KEPT)}
     assert {name for name in packed if name.startswith("encsim/")} == sources
 
 
@@ -50,3 +64,19 @@ def test_wheel_holds(packed, name):
 
 def test_wheel_holds_the_package_only(packed):
     assert {name.split("/")[0].split("-")[0] for name in packed} == {"encsim"}
+
+
+@pytest.mark.parametrize("folder_name", ["encsim", "tests", "benchmarks", "examples"])
+def test_source_distribution_holds(unpacked, folder_name):
+    assert {name for name in unpacked if name.startswith(f"{folder_name}/")} == files_of(folder_name)
+
+
+def test_source_distribution_holds_what_stands_at_the_top(unpacked):
+    assert {name for name in unpacked if "/" not in name} == {
+        ".gitignore",
+        "DEVELOPERS.md",
+        "LICENSE",
+        "PKG-INFO",
+        "README.md",
+        "pyproject.toml",
+    }

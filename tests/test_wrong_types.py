@@ -4,9 +4,9 @@ import inspect
 
 import numpy as np
 import pytest
+from every_result import RING, WANTED, axis
 
 import encsim
-from tests.every_result import RING, WANTED, axis
 
 CAPTURE = encsim.Capture("position", rate=1e3, position=np.linspace(0.0, 0.01, 100))
 GIVEN = {

@@ -9,10 +9,10 @@ from collections.abc import Mapping
 
 import numpy as np
 import pytest
+from every_result import MAKERS, axis, result
+from test_results import CLASSES
 
 import encsim
-from tests.every_result import MAKERS, axis, result
-from tests.test_results import CLASSES
 
 SUFFIXES = (".json", ".npz")
 

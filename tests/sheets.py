@@ -26,7 +26,7 @@ def texts_of(figure):
     """Every text that is drawn and where it stands, pixels."""
     drawn, renderer = [], FigureCanvasAgg(figure).get_renderer()
     with patch.object(Text, "draw", autospec=True, side_effect=lambda text, renderer: drawn.append(text)):
-        figure.draw(renderer)
+        figure.draw_without_rendering()
     shown = [text for text in drawn if text.get_visible() and text.get_text().strip()]
     return {text: Text.get_window_extent(text, renderer) for text in shown}
 

@@ -122,7 +122,7 @@ _HOMES = {
     "Uniform": "model.distributions",
     "load_spread": "spreads.description",
     "Tolerance": "spreads.tolerancing",
-    "WorkersLost": "spreads.workers",
+    "WorkersLost": "progress",
     "tolerance": "spreads.tolerancing",
     "Sweep": "spreads.sweep",
     "sweep": "spreads.sweep",

@@ -81,6 +81,7 @@ from encsim.open_loop.period_error import PeriodError as PeriodError
 from encsim.open_loop.period_error import position_error as position_error
 from encsim.open_loop.start_phase import WorstStart as WorstStart
 from encsim.open_loop.start_phase import worst_start as worst_start
+from encsim.progress import WorkersLost as WorkersLost
 from encsim.recordings.capture import Capture as Capture
 from encsim.recordings.channel_fit import identify as identify
 from encsim.recordings.comparison import Comparison as Comparison
@@ -115,7 +116,6 @@ from encsim.spreads.sweep import Sweep as Sweep
 from encsim.spreads.sweep import sweep as sweep
 from encsim.spreads.tolerancing import Tolerance as Tolerance
 from encsim.spreads.tolerancing import tolerance as tolerance
-from encsim.spreads.workers import WorkersLost as WorkersLost
 from encsim.time_domain.closed_run import run as run
 from encsim.time_domain.closed_run import runs as runs
 from encsim.time_domain.closed_run_result import Run as Run

@@ -1,15 +1,24 @@
-"""How far long work is: told to a function of the caller, on a line of stderr, or to nobody."""
+"""Long work: how far it is, told to a function, on stderr or to nobody; workers that it is divided among."""
 
 from __future__ import annotations
 
+import contextlib
+import os
+import signal
 import sys
 import threading
 import time
-from collections.abc import Callable
-from typing import Protocol
+import types
+from collections.abc import Callable, Iterable, Iterator
+from concurrent.futures import BrokenExecutor, Executor, Future, ProcessPoolExecutor, ThreadPoolExecutor
+from multiprocessing import parent_process
+from multiprocessing.context import SpawnContext, SpawnProcess
+from typing import Any, Protocol
 
 from . import checks
 
+# New processes take about this long to start, s: a shorter job runs in this process.
+WORTH_STARTING = 2.0
 # What long functions take: called as ``progress(done, total)``, whole numbers; True for a line on stderr.
 ProgressTo = Callable[[int, int], object] | bool | None
 
@@ -109,3 +118,130 @@ class Progress:
             self.stream.flush()
         except OSError:
             self.stream, self.live = None, False
+
+
+class WorkersLost(RuntimeError):
+    """Chunks failed twice, as when their workers die; with ``resume`` the finished samples are kept.
+
+    Examples
+    --------
+    >>> import encsim
+    >>> issubclass(encsim.WorkersLost, RuntimeError)
+    True
+    """
+
+
+def available() -> int:
+    """CPUs that this process may use."""
+    if hasattr(os, "sched_getaffinity"):
+        return len(os.sched_getaffinity(0))
+    return os.cpu_count() or 1
+
+
+class _Process(SpawnProcess):
+    """A new process that does not run the user's script again: all it needs is in this package."""
+
+    @staticmethod
+    def _Popen(process_obj: Any) -> Any:
+        main = sys.modules["__main__"]
+        sys.modules["__main__"] = types.ModuleType("__main__")
+        try:
+            return SpawnProcess._Popen(process_obj)
+        finally:
+            sys.modules["__main__"] = main
+
+
+class _Context(SpawnContext):
+    """Start method of those processes."""
+
+    Process = _Process
+
+
+def own_pool(workers: int) -> Any:
+    """New processes that leave Ctrl-C to their parent and end with it."""
+    return ProcessPoolExecutor(workers, mp_context=_Context(), initializer=_begin)
+
+
+def _begin() -> None:
+    """Set up a worker: Ctrl-C is the parent's, and the worker ends with it."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    threading.Thread(target=_end_with_parent, daemon=True).start()
+
+
+def _end_with_parent() -> None:
+    """End this worker when the parent ends: a killed parent cannot tell its workers."""
+    if (parent := parent_process()) is not None:
+        parent.join()
+    os._exit(1)
+
+
+class Pool:
+    """Where chunks are computed: a given executor, processes of our own, or this process only.
+
+    Parameters
+    ----------
+    executor : Executor, int or None
+        Number of processes of our own; None: as many as there are CPUs, if the job is long enough.
+    threads : int
+        Threads of this process in place of processes, where no executor is given or one worker is enough.
+    """
+
+    def __init__(self, executor: Executor | int | None, threads: int = 0) -> None:
+        self.given = executor if isinstance(executor, Executor) else None
+        self.workers = available() if executor is None or isinstance(executor, Executor) else int(executor)
+        self.wanted = self.given is not None or (executor is not None and self.workers > 1)
+        self.threads = 0 if self.wanted else min(threads, self.workers)
+        self.own: Executor | None = None
+
+    def worth(self, seconds: float) -> bool:
+        """Whether work of this many seconds should go to other processes."""
+        return self.workers > 1 and seconds * (1.0 - 1.0 / self.workers) > WORTH_STARTING
+
+    def submit(self, call: Callable[..., Any], *arguments: Any) -> Future[Any]:
+        """Submit one call; returns its future."""
+        if self.given is not None:
+            return self.given.submit(call, *arguments)
+        if self.own is None:
+            self.own = ThreadPoolExecutor(self.threads) if self.threads else own_pool(self.workers)
+        return self.own.submit(call, *arguments)
+
+    def renew(self) -> None:
+        """After a failure: end our own processes, so that new ones start."""
+        self.close()
+
+    def close(self) -> None:
+        """End our own processes once they have finished what they began."""
+        own, self.own = self.own, None
+        if own is not None:
+            own.shutdown(wait=True, cancel_futures=True)
+
+    def __enter__(self) -> Pool:
+        return self
+
+    def __exit__(self, *error: object) -> None:
+        self.close()
+
+
+def executor_faults(function: str, executor: Any) -> list[checks.Fault]:
+    """What is wrong with the ``executor`` of a function."""
+    whole = checks.is_whole(executor) and executor >= 1
+    if executor is None or isinstance(executor, Executor) or whole:
+        return []
+    rule = "be an Executor of concurrent.futures or a number of processes"
+    return [checks.Fault(f"{function}.executor", rule, executor)]
+
+
+@contextlib.contextmanager
+def submitted(
+    pool: Pool, call: Callable[..., Any], arguments: Iterable[tuple[Any, ...]]
+) -> Iterator[list[Future[Any]]]:
+    """Futures of one call with each of these arguments; those not begun are left out when the block ends."""
+    futures: list[Future[Any]] = []
+    try:
+        futures += [pool.submit(call, *one) for one in arguments]
+        yield futures
+    except BrokenExecutor as error:
+        raise WorkersLost("workers ended before their work was done") from error
+    finally:
+        for future in futures:
+            future.cancel()

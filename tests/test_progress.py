@@ -1,14 +1,18 @@
-"""How far long work is, as told to a function of the caller and on stderr."""
+"""Long work: how far it is, as told to a function of the caller and on stderr; the same bytes on any workers."""
 
 import io
+import json
+import multiprocessing
+import os
 import sys
+from concurrent.futures import ProcessPoolExecutor
 
 import pytest
 from every_result import WANTED, axis
 
 import encsim
 from encsim.decisions import remedies
-from encsim.progress import Progress
+from encsim.progress import Pool, Progress, submitted
 
 LONG = {
     "simulate": lambda **told: encsim.simulate(axis(), 0.01, 300_000, **told),
@@ -71,3 +75,43 @@ def test_work_ends_where_the_function_raises():
 
     with pytest.raises(KeyboardInterrupt):
         LONG["simulate"](progress=stop)
+
+
+RATES = {"sampling.rate": ["8 kHz", "16 kHz"], "interpolation.factor": [400, 4000]}
+# Numbers of many candidates: some are screened only.
+FACTORS = {"interpolation.factor": [100 * n for n in range(1, 30)]}
+DIVIDED = {
+    "sweep": lambda executor: encsim.sweep(axis(), RATES, [1e-3, 0.01], "peak", executor=executor),
+    "choose": lambda executor: encsim.choose(axis(), WANTED, FACTORS, executor=executor),
+}
+
+
+@pytest.fixture(scope="module")
+def processes():
+    """Two new processes."""
+    with ProcessPoolExecutor(2, mp_context=multiprocessing.get_context("spawn")) as pool:
+        yield pool
+
+
+@pytest.mark.parametrize("name", DIVIDED)
+def test_no_byte_depends_on_the_workers(name, processes):
+    alone, divided = (json.dumps(DIVIDED[name](executor).to_dict()) for executor in (None, processes))
+    assert alone == divided
+
+
+@pytest.mark.parametrize("name", DIVIDED)
+@pytest.mark.parametrize("executor", [0, -1, 1.5, True, "two", map])
+def test_what_is_no_executor_is_refused(name, executor):
+    with pytest.raises(
+        encsim.InputError, match=rf"{name}\.executor must be an Executor of concurrent\.futures"
+    ):
+        DIVIDED[name](executor)
+
+
+def test_workers_that_end_early_are_told():
+    with (
+        pytest.raises(encsim.WorkersLost, match="ended before their work was done"),
+        Pool(2) as pool,
+        submitted(pool, os._exit, [(1,), (1,)]) as futures,
+    ):
+        [future.result() for future in futures]

@@ -14,7 +14,7 @@ from ..doubts import Doubt
 from ..formats import changes
 from ..model.axis import Axis, check_axis
 from ..model.delays import velocity_delay
-from ..progress import ProgressTo, teller
+from ..progress import ProgressTo, executor_faults, teller
 from ..results import AXIS_EXAMPLE, Series, picture, recorded
 from .candidates import candidates_of, costs_of, with_timed_edges
 from .choice_search import CandidateEvaluator, Saturation, has_limited, resolutions, saturation
@@ -22,6 +22,8 @@ from .judgements import LIMIT_UNITS, Judgement
 from .requirements import Requirement
 
 if TYPE_CHECKING:
+    from concurrent.futures import Executor
+
     from .candidates import Candidate
     from .choice_search import Entry
     from .judgements import LimitCheck
@@ -235,6 +237,7 @@ def choose(
     cost: Mapping[str, Any] | None = None,
     limit: int = MOST,
     *,
+    executor: Executor | int | None = None,
     progress: ProgressTo = None,
 ) -> Choice:
     """Rank candidates by a requirement.
@@ -254,6 +257,9 @@ def choose(
         beside these, ``"base"`` is a number that every candidate costs.
     limit : int
         Largest number of combinations.
+    executor : concurrent.futures.Executor or int, optional
+        Where those that decide the answer are computed in full: an executor (dask's too), or a number of processes;
+        else threads of this process. The answer is the same, bit for bit.
     progress : callable or True, optional
         ``progress(done, total)`` is called with candidates, of which some are computed again; True tells on stderr.
 
@@ -266,6 +272,8 @@ def choose(
     InputError
         If there is no candidate, there are more than ``limit`` combinations (checked before anything is computed),
         none of them is possible, a cost is missing, or no candidate has what the requirement limits.
+    WorkersLost
+        If processes end before their work is done.
 
     Notes
     -----
@@ -290,13 +298,15 @@ def choose(
     check_axis("choose.axis", axis)
     if not isinstance(requirement, Requirement):
         checks.refuse("choose.requirement", "be a Requirement", requirement)
+    if faults := executor_faults("choose", executor):
+        raise checks.InputError(*faults)
     timed = with_timed_edges(axis, candidates)
     if timed is not None and axis.interpolation.output == "ab":
-        return _chosen(axis, requirement, timed, cost, limit, progress)
-    result = _chosen(axis, requirement, candidates, cost, limit, progress)
+        return _chosen(axis, requirement, timed, cost, limit, executor, progress)
+    result = _chosen(axis, requirement, candidates, cost, limit, executor, progress)
     if timed is not None and _quantised(result.nearest if result.best is None else None):
         with contextlib.suppress(checks.InputError):  # a cost may not know them
-            return _chosen(axis, requirement, timed, cost, limit, progress)
+            return _chosen(axis, requirement, timed, cost, limit, executor, progress)
     return result
 
 
@@ -311,6 +321,7 @@ def _chosen(
     candidates: Any,
     cost: Mapping[str, Any] | None,
     limit: int,
+    executor: Executor | int | None,
     progress: ProgressTo,
 ) -> Choice:
     """The candidates as they are given, judged and ranked."""
@@ -319,7 +330,7 @@ def _chosen(
     if not any(has_limited(requirement, each) for each in axes):
         requirement.check(axes[0])
     tell = teller("choose", progress, "candidates")
-    evaluator = CandidateEvaluator(requirement, combinations, costs_of(combinations, cost), tell)
+    evaluator = CandidateEvaluator(requirement, combinations, costs_of(combinations, cost), tell, executor)
     evaluator.run()
     if not evaluator.entries:
         hint = f"the first of {len(combinations)}: {combinations[0].reason}"

@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import math
-import os
 from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -15,12 +13,15 @@ from ..checks import InputError
 from ..closed_loop.stability import margins
 from ..model.delays import velocity_delay
 from ..open_loop import cause_models
+from ..progress import Pool, submitted
 from . import fast_ripple, judgements
 from .judgements import Judgement, LimitCheck, judgement
 from .requirements import RIPPLES
 from .ripple_summary import has_loop
 
 if TYPE_CHECKING:
+    from concurrent.futures import Executor
+
     from ..closed_loop.stability import Margins
     from ..model.axis import Axis
     from ..progress import Teller
@@ -170,8 +171,10 @@ class CandidateEvaluator:
         candidates: list[Candidate],
         costs: list[dict[str, float]],
         tell: Teller,
+        executor: Executor | int | None = None,
     ) -> None:
         self.requirement, self.tell = requirement, tell
+        self.pool = Pool(executor, THREADS)
         pairs = list(zip(candidates, costs, strict=True))
         self.entries = [Entry(candidate, cost) for candidate, cost in pairs if candidate.axis]
         self.impossible = [candidate for candidate, _ in pairs if not candidate.axis]
@@ -185,10 +188,11 @@ class CandidateEvaluator:
             self._attempt(entry, self._judge_in_full if few else self._screen)
             self._report("screened")
         self._drop_failed()
-        while self.entries and (pending := [entry for entry in self._decisive() if not entry.exact]):
-            self.total += len(pending)
-            self._judge_all_in_full(sorted(pending, key=_error_first))
-            self._drop_failed()
+        with self.pool:
+            while self.entries and (pending := [entry for entry in self._decisive() if not entry.exact]):
+                self.total += len(pending)
+                self._judge_all_in_full(sorted(pending, key=_error_first))
+                self._drop_failed()
 
     def _report(self, stage: str) -> None:
         self.done += 1
@@ -197,16 +201,12 @@ class CandidateEvaluator:
             self.tell(self.done, self.total, f"{stage} {self.done} of {self.total} candidates")
 
     def _judge_all_in_full(self, entries: list[Entry]) -> None:
-        """Judge some in full on a few threads: most of the time is spent on tables, in compiled code."""
-        with ThreadPoolExecutor(max(1, min(THREADS, os.cpu_count() or 1))) as pool:
-            futures = [pool.submit(self.requirement.judge, entry.axis, POINTS) for entry in entries]
-            try:
-                for entry, future in zip(entries, futures, strict=True):
-                    self._attempt(entry, self._judge_in_full, future.result)
-                    self._report("computed")
-            except BaseException:
-                pool.shutdown(cancel_futures=True)
-                raise
+        """Judge some in full among the workers: most of the time is spent on tables, in compiled code."""
+        axes = [(entry.axis, POINTS) for entry in entries]
+        with submitted(self.pool, self.requirement.judge, axes) as futures:
+            for entry, future in zip(entries, futures, strict=True):
+                self._attempt(entry, self._judge_in_full, future.result)
+                self._report("computed")
 
     def _attempt(self, entry: Entry, judge: Callable[..., None], *result: Callable[[], Judgement]) -> None:
         """Judge one; a candidate that cannot be judged is impossible."""

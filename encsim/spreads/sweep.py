@@ -14,10 +14,12 @@ from ..checks import Fault, InputError, is_real, refuse
 from ..formats import changes
 from ..model.axis import check_axis
 from ..open_loop.closed_form import checked_speeds, ripple
-from ..progress import ProgressTo, teller
+from ..progress import Pool, ProgressTo, executor_faults, submitted, teller
 from ..results import Series, measured_in, recorded
 
 if TYPE_CHECKING:
+    from concurrent.futures import Executor
+
     from ..model.axis import Axis
 
 OF = ("rms", "peak", "relative")
@@ -86,6 +88,7 @@ def sweep(
     speeds: Any,
     of: str = "rms",
     *,
+    executor: Executor | int | None = None,
     progress: ProgressTo = None,
 ) -> Sweep:
     """Ripple by speed for each of several values of a key; several keys give all their combinations.
@@ -99,6 +102,9 @@ def sweep(
         Speeds, m/s or rad/s, or text, ``["1 mm/s", "10 mm/s"]``; at least one.
     of : {"rms", "peak", "relative"}
         Which value of `RippleCurve`.
+    executor : concurrent.futures.Executor or int, optional
+        Where columns are computed: an executor (dask's too), or a number of processes; else this process. The
+        numbers are the same, bit for bit.
     progress : callable or True, optional
         ``progress(done, total)`` is called with columns; True tells on stderr.
 
@@ -110,6 +116,8 @@ def sweep(
     ------
     InputError
         If a key or value is wrong (all that are wrong are told), or a speed is no finite number.
+    WorkersLost
+        If processes end before their work is done.
 
     Examples
     --------
@@ -121,23 +129,33 @@ def sweep(
     """
     check_axis("sweep.axis", axis)
     choice("sweep.of", of, OF)
+    if faults := executor_faults("sweep", executor):
+        raise InputError(*faults)
     speed = checked_speeds("sweep.speeds", speeds, axis.scale.unit).ravel()
     settings = _grid(values)
-    curves, tell = [], teller("sweep", progress, "columns")
-    for one in _changed(axis, settings):
-        curves.append(ripple(one, speed))
-        tell(len(curves), len(settings))
-    reasons = tuple(dict.fromkeys(reason for curve in curves for reason in curve.reasons))
+    tell = teller("sweep", progress, "columns")
+    columns: list[tuple[np.ndarray, np.ndarray, tuple[str, ...]]] = []
+    changed = [(one, speed, of) for one in _changed(axis, settings)]
+    with Pool(executor, threads=1) as pool, submitted(pool, _column, changed) as futures:
+        for future in futures:
+            columns.append(future.result())
+            tell(len(columns), len(settings))
     return Sweep(
         speed=speed,
         of=of,
         settings=tuple({key: _text(axis, key, value) for key, value in one.items()} for one in settings),
-        values=np.stack([getattr(curve, of) for curve in curves], axis=1),
-        doubtful=np.stack([curve.doubtful for curve in curves], axis=1),
-        valid=all(curve.valid for curve in curves),
-        reasons=reasons,
+        values=np.stack([values for values, _, _ in columns], axis=1),
+        doubtful=np.stack([doubtful for _, doubtful, _ in columns], axis=1),
+        valid=not any(doubtful.any() for _, doubtful, _ in columns),
+        reasons=tuple(dict.fromkeys(itertools.chain.from_iterable(reasons for _, _, reasons in columns))),
         axis=axis,
     )
+
+
+def _column(axis: Axis, speed: np.ndarray, of: str) -> tuple[np.ndarray, np.ndarray, tuple[str, ...]]:
+    """One column: its values, where they are doubtful, and why."""
+    curve = ripple(axis, speed)
+    return getattr(curve, of), curve.doubtful, curve.reasons
 
 
 def _grid(values: Mapping[str, Sequence[Any]]) -> list[dict[str, Any]]:

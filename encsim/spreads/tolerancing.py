@@ -16,11 +16,11 @@ from ..decisions import ripple_summary
 from ..decisions.requirements import Requirement
 from ..model.axis import Axis, axis_fault
 from ..open_loop.closed_form import checked_speeds
-from ..progress import ProgressTo, teller
+from ..progress import ProgressTo, executor_faults, teller
 from ..results import AXIS_EXAMPLE, Series, measured_in, picture, recorded
 from . import description, statistics
 from .samples import Job
-from .workers import SampleScheduler
+from .scheduler import SampleScheduler
 
 if TYPE_CHECKING:
     from ..model.distributions import Distribution
@@ -266,10 +266,7 @@ def _asked(
         for name, value, low, high in (("samples", samples, 2, MOST_SAMPLES), ("seed", seed, 0, 2**64 - 1))
         if not checks.is_whole(value) or not low <= value <= high
     ]
-    elsewhere = executor is None or isinstance(executor, Executor)
-    if not (elsewhere or (checks.is_whole(executor) and executor >= 1)):
-        rule = "be an Executor of concurrent.futures or a number of processes"
-        faults.append(checks.Fault("tolerance.executor", rule, executor))
+    faults += executor_faults("tolerance", executor)
     if not (resume is None or isinstance(resume, (str, os.PathLike))):
         faults.append(checks.Fault("tolerance.resume", "be a path", resume))
     return faults

@@ -32,9 +32,10 @@ from encsim import (
     tolerance,
 )
 from encsim.decisions.requirements import Requirement
+from encsim.progress import WorkersLost
+from encsim.spreads.scheduler import SampleScheduler
 from encsim.spreads.statistics import interval, shares
 from encsim.spreads.tolerancing import Job
-from encsim.spreads.workers import SampleScheduler, WorkersLost
 
 ROOT = Path(__file__).resolve().parents[2]
 
@@ -199,6 +200,7 @@ def test_given_processes_and_threads_give_the_same_bytes(alone):
         assert pool.submit(len, "abc").result() == 3
 
 
+RATES = {"sampling.rate": ["8 kHz", "16 kHz"]}
 ON_DASK = """
 import json, sys
 sys.path[:0] = ["tests", "tests/spreads"]
@@ -206,8 +208,10 @@ import distributed, test_tolerance as t
 if __name__ == "__main__":
     how = {"n_workers": 2, "threads_per_worker": 1, "processes": False, "dashboard_address": None}
     with distributed.LocalCluster(**how) as cluster, distributed.Client(cluster) as client:
-        found = t.tolerance(t.STAGE, t.SPREAD, t.SPEEDS, 150, executor=client.get_executor())
-    print(json.dumps(found.to_dict()))
+        executor = client.get_executor()
+        found = t.tolerance(t.STAGE, t.SPREAD, t.SPEEDS, 150, executor=executor)
+        swept = t.encsim.sweep(t.STAGE, t.RATES, t.SPEEDS, executor=executor)
+    print(json.dumps([found.to_dict(), swept.to_dict()]))
 """
 
 
@@ -217,7 +221,8 @@ def test_dask_gives_the_same_bytes(alone):
     done = subprocess.run(
         [sys.executable, "-c", ON_DASK], capture_output=True, text=True, cwd=ROOT, check=True
     )
-    assert json.loads(done.stdout.splitlines()[-1]) == json.loads(json.dumps(alone.to_dict()))
+    swept = encsim.sweep(STAGE, RATES, SPEEDS)
+    assert done.stdout.splitlines()[-1] == json.dumps([alone.to_dict(), swept.to_dict()])
 
 
 class Interrupted(Exception):

@@ -1,4 +1,4 @@
-"""Samples divided among workers of any executor; failed chunks are repeated once, finished ones saved to a file."""
+"""Samples divided among workers; failed chunks are repeated once, finished ones saved to a file."""
 
 from __future__ import annotations
 
@@ -6,23 +6,18 @@ import hashlib
 import io
 import math
 import os
-import signal
-import sys
-import threading
 import time
-import types
 import zipfile
 import zlib
 from collections.abc import Callable, Iterator
-from concurrent.futures import FIRST_COMPLETED, Executor, Future, ProcessPoolExecutor, wait
-from multiprocessing import parent_process
-from multiprocessing.context import SpawnContext, SpawnProcess
+from concurrent.futures import FIRST_COMPLETED, Executor, Future, wait
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from .. import __version__, checks, files
+from ..progress import Pool, WorkersLost
 from .samples import Batch, batch
 
 if TYPE_CHECKING:
@@ -32,105 +27,10 @@ if TYPE_CHECKING:
 CHUNK = 32
 # Chunks handed out at once, so that neither the queue nor its results grow with the job.
 MOST_WAITING = 256
-# New processes take about this long to start, s: a shorter job runs in this process.
-WORTH_STARTING = 2.0
 # Seconds between two saves; longer for a large file, so that saving takes a twentieth of the time.
 SAVE_EVERY, SAVE_SHARE = 1.0, 20.0
 ARRAYS = ("rms", "refused", "doubtful", "shares")
 _UNREADABLE = (OSError, ValueError, KeyError, EOFError, zlib.error, zipfile.BadZipFile)
-
-
-class WorkersLost(RuntimeError):
-    """Chunks failed twice, as when their workers die; with ``resume`` the finished samples are kept.
-
-    Examples
-    --------
-    >>> import encsim
-    >>> issubclass(encsim.WorkersLost, RuntimeError)
-    True
-    """
-
-
-def available() -> int:
-    """CPUs that this process may use."""
-    if hasattr(os, "sched_getaffinity"):
-        return len(os.sched_getaffinity(0))
-    return os.cpu_count() or 1
-
-
-class _Process(SpawnProcess):
-    """A new process that does not run the user's script again: all it needs is in this package."""
-
-    @staticmethod
-    def _Popen(process_obj: Any) -> Any:
-        main = sys.modules["__main__"]
-        sys.modules["__main__"] = types.ModuleType("__main__")
-        try:
-            return SpawnProcess._Popen(process_obj)
-        finally:
-            sys.modules["__main__"] = main
-
-
-class _Context(SpawnContext):
-    """Start method of those processes."""
-
-    Process = _Process
-
-
-def own_pool(workers: int) -> Any:
-    """New processes that leave Ctrl-C to their parent and end with it."""
-    return ProcessPoolExecutor(workers, mp_context=_Context(), initializer=_begin)
-
-
-def _begin() -> None:
-    """Set up a worker: Ctrl-C is the parent's, and the worker ends with it."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
-    threading.Thread(target=_end_with_parent, daemon=True).start()
-
-
-def _end_with_parent() -> None:
-    """End this worker when the parent ends: a killed parent cannot tell its workers."""
-    if (parent := parent_process()) is not None:
-        parent.join()
-    os._exit(1)
-
-
-class Pool:
-    """Where chunks are computed: a given executor, processes of our own, or this process only.
-
-    Parameters
-    ----------
-    executor : Executor, int or None
-        Number of processes of our own; None: as many as there are CPUs, if the job is long enough.
-    """
-
-    def __init__(self, executor: Executor | int | None) -> None:
-        self.given = executor if isinstance(executor, Executor) else None
-        self.workers = available() if executor is None or isinstance(executor, Executor) else int(executor)
-        self.wanted = self.given is not None or (executor is not None and self.workers > 1)
-        self.own: ProcessPoolExecutor | None = None
-
-    def worth(self, seconds: float) -> bool:
-        """Whether work of this many seconds should go to other processes."""
-        return self.workers > 1 and seconds * (1.0 - 1.0 / self.workers) > WORTH_STARTING
-
-    def submit(self, call: Callable[..., Any], *arguments: Any) -> Future[Any]:
-        """Submit one call; returns its future."""
-        if self.given is not None:
-            return self.given.submit(call, *arguments)
-        if self.own is None:
-            self.own = own_pool(self.workers)
-        return self.own.submit(call, *arguments)
-
-    def renew(self) -> None:
-        """After a failure: end our own processes, so that new ones start."""
-        self.close()
-
-    def close(self) -> None:
-        """End our own processes once they have finished what they began."""
-        own, self.own = self.own, None
-        if own is not None:
-            own.shutdown(wait=True, cancel_futures=True)
 
 
 class SampleScheduler:

@@ -4,12 +4,12 @@ import functools
 
 import numpy as np
 import pytest
+import slow_machine
 
 import encsim
 from encsim.closed_loop import plant
 from encsim.model.load_and_control import Control
 from encsim.recordings import steady_pieces
-from tests import slow_machine
 
 RATE, SECONDS, SPEEDS = 2000.0, 5.0, (1.3, 2.9, 6.1)
 

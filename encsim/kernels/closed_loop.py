@@ -3,7 +3,7 @@
 import numpy as np
 
 from .chance import draws_block, noise_place
-from .edge_timing import timed_lanes
+from .edge_timing import even_past, tick_of, timed_lanes
 from .jit import compiled, inlined
 from .loop_dynamics import advance_lanes, cogging_lanes, control_lanes, drift_lanes, move_lanes
 from .loop_sensing import (
@@ -123,7 +123,8 @@ def sense_lanes(n, s, k, kk, plan, loop, tables, w, lanes, chunk, state):
         held_lanes(n, s, elapsed, plan, state, w)
     error_lanes(n, s, k, p, w, lanes.deviation)
     if p.estimator == TIMING:
-        timed_lanes(n, s, k, plan, tables.edge_table, tables.ring, w, lanes.memory)
+        tick, table = tick_of(k, p.timer_step_64), tables.edge_table
+        timed_lanes(n, s, k, 1.0, even_past(p), tick, plan, table, tables.ring, w, lanes.memory)
     else:
         estimate_lanes(n, s, k, p, tables.numbers, w, lanes.memory, lanes.deviation)
     return clipped

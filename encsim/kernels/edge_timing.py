@@ -170,7 +170,7 @@ def edges_start(i, s, plan, edge_table, ring, w, memory):
 
 
 @inlined
-def edges_step(k, i, s, plan, edge_table, ring, w, memory):
+def edges_step(i, s, elapsed, plan, edge_table, ring, w, memory):
     """Take the edges of lane i on by one sample; the phase between samples is taken as straight."""
     # Edges are passed where the count, held by the hysteresis, changes. After a reversal the first edge in the new
     # direction stands alone.
@@ -179,8 +179,8 @@ def edges_step(k, i, s, plan, edge_table, ring, w, memory):
     phase = w[SAMPLE_PHASE * s + i] + w[DISPLACEMENT * s + i] + ahead_of(i, s, p, ring, w)
     move = (whole - memory[EDGE_WHOLE * s + i]) + (phase - memory[EDGE_PHASE * s + i])
     memory[EDGE_WHOLE * s + i], memory[EDGE_PHASE * s + i] = whole, phase
-    memory[EDGE_AGE * s + i] += 1.0
-    memory[EDGE_AGE_BEFORE * s + i] += 1.0
+    memory[EDGE_AGE * s + i] += elapsed
+    memory[EDGE_AGE_BEFORE * s + i] += elapsed
     if move == 0.0:
         return
     direction, way = 1.0 if move > 0.0 else -1.0, memory[EDGE_DIRECTION * s + i]
@@ -198,39 +198,40 @@ def edges_step(k, i, s, plan, edge_table, ring, w, memory):
         )
     place = edge_place(number, np.int64(whole), direction, np.int64(reversals), plan, edge_table)
     memory[EDGE_AGE_BEFORE * s + i] = memory[EDGE_AGE * s + i]
-    memory[EDGE_AGE * s + i] = min(max((phase - place) / move, 0.0), 1.0)
+    memory[EDGE_AGE * s + i] = elapsed * min(max((phase - place) / move, 0.0), 1.0)
     if edges > 1.0:
         place = edge_place(
             number - direction, np.int64(whole), direction, np.int64(reversals), plan, edge_table
         )
-        memory[EDGE_AGE_BEFORE * s + i] = min(max((phase - place) / move, memory[EDGE_AGE * s + i]), 1.0)
+        before = elapsed * min((phase - place) / move, 1.0)
+        memory[EDGE_AGE_BEFORE * s + i] = max(before, memory[EDGE_AGE * s + i])
     memory[EDGES * s + i] += edges
     memory[EDGE_COUNT * s + i] = reached
 
 
 @inlined
-def windowed_step(k, i, s, tick, plan, edge_table, memory):
+def windowed_step(k, i, s, past, tick, plan, edge_table, memory):
     """Counts a sample since the last edge before the window, 0 where there is none."""
+    # ``past`` is the window as samples back, the rest beyond the oldest of these, and the step before that
     p = plan[0]
     slots = (memory.size // s - EDGE_HISTORY) // EDGE_HISTORY_ROWS
-    whole_back = np.int64(np.floor(p.window))
-    rest = p.window - np.floor(p.window)
+    whole_back, rest, step = past
     b = (EDGE_HISTORY + (k - whole_back) % slots * EDGE_HISTORY_ROWS) * s + i
     a = (EDGE_HISTORY + (k - whole_back - 1) % slots * EDGE_HISTORY_ROWS) * s + i
     reversals, way = memory[REVERSALS * s + i], memory[EDGE_DIRECTION * s + i]
-    count, before = memory[b], memory[b + s] + np.float64(whole_back)
+    count, before = memory[b], memory[b + s] + (p.window - rest)
     kept = memory[b + 2 * s] == reversals
     if rest > 0.0:
-        count, before = memory[a], memory[a + s] + np.float64(whole_back + 1)
+        count, before = memory[a], memory[a + s] + (p.window - rest + step)
         kept = memory[a + 2 * s] == reversals
         move = (memory[b + 3 * s] - memory[a + 3 * s]) + (memory[b + 4 * s] - memory[a + 4 * s])
         if kept and move * way > 0.0:
-            phase, whole = memory[b + 4 * s] - rest * move, memory[b + 3 * s]
+            phase, whole = memory[b + 4 * s] - rest / step * move, memory[b + 3 * s]
             number = edge_before(phase, np.int64(whole), way, np.int64(reversals), plan, edge_table)
             reached = whole * p.factor + number - (0.0 if way > 0.0 else 1.0)
             if way * (reached - count) > 0.0:
                 place = edge_place(number, np.int64(whole), way, np.int64(reversals), plan, edge_table)
-                count, before = reached, p.window + (phase - place) / move
+                count, before = reached, p.window + (phase - place) / move * step
     counts = memory[EDGE_COUNT * s + i] - count
     if not kept or counts == 0.0:
         return 0.0
@@ -238,16 +239,21 @@ def windowed_step(k, i, s, tick, plan, edge_table, memory):
 
 
 @inlined
-def timed_lanes(n, s, k, plan, edge_table, ring, w, memory):
+def even_past(p):
+    """The window of timed edges in samples that are a period apart."""
+    return np.int64(np.floor(p.window)), p.window - np.floor(p.window), 1.0
+
+
+@inlined
+def timed_lanes(n, s, k, elapsed, past, tick, plan, edge_table, ring, w, memory):
     """Velocity of timed edges minus that of the steady motion, periods a sample, lane by lane."""
     p = plan[0]
-    tick = tick_of(k, p.timer_step_64)
     slots = (memory.size // s - EDGE_HISTORY) // EDGE_HISTORY_ROWS
     for i in range(n):
         if memory[EDGE_STARTED * s + i] == 0.0:
             edges_start(i, s, plan[i : i + 1], edge_table, ring, w, memory)
         else:
-            edges_step(k, i, s, plan[i : i + 1], edge_table, ring, w, memory)
+            edges_step(i, s, elapsed, plan[i : i + 1], edge_table, ring, w, memory)
         age, moved = memory[EDGE_AGE * s + i], 0.0
         if slots > 0:
             place = (EDGE_HISTORY + k % slots * EDGE_HISTORY_ROWS) * s + i
@@ -255,7 +261,7 @@ def timed_lanes(n, s, k, plan, edge_table, ring, w, memory):
             memory[place + 2 * s] = memory[REVERSALS * s + i]
             memory[place + 3 * s] = memory[EDGE_WHOLE * s + i]
             memory[place + 4 * s] = memory[EDGE_PHASE * s + i]
-            moved = windowed_step(k, i, s, tick, plan[i : i + 1], edge_table, memory)
+            moved = windowed_step(k, i, s, past, tick, plan[i : i + 1], edge_table, memory)
         if moved == 0.0 and memory[EDGES * s + i] >= 2.0:
             moved = timed_counts(
                 memory[EDGE_DIRECTION * s + i], age, memory[EDGE_AGE_BEFORE * s + i], tick, plan

@@ -10,8 +10,10 @@ import numpy as np
 from .chance import correlate_row, gaussian_at_row, gaussian_row
 from .counting import held_step, set_counts
 from .encoder_motion import (
+    elapsed_to,
     encoder_parts,
     faulty_row,
+    late_at,
     led_row,
     mean_row,
     moved_row,
@@ -60,14 +62,67 @@ def tick_row(e, parts):
         parts.age[i] = np.float64(e.rest) / np.float64(e.modulus) * e.tick_samples
 
 
+@inlined
+def uneven_tick_row(first, end, k, s, e, parts):
+    """``tick_row`` of the entries ``first`` to ``end`` at their times."""
+    for i in range(first, end):
+        e.rest += e.advance
+        e.tick += e.ticks
+        if e.rest >= e.modulus:
+            e.rest -= e.modulus
+            e.tick += 1
+        late = late_at(k + i, s, e, parts) / e.tick_samples
+        rest = np.float64(e.rest) / np.float64(e.modulus) + (late - np.floor(late))
+        more = np.floor(rest)
+        parts.tick[i] = e.tick + np.int64(np.floor(late)) + np.int64(more)
+        parts.age[i] = (rest - more) * e.tick_samples
+
+
+@inlined
+def uneven_correlate_row(first, end, k, s, p, e, state, parts):
+    """``correlate_row`` of the entries ``first`` to ``end`` at their times."""
+    j = state[0]
+    for i in range(first, end):
+        correlation = p.correlation ** elapsed_to(k + i, s, e, parts)
+        if p.has_clock:
+            correlation = (p.correlation_more / p.correlation) ** np.float64(parts.tick[i] - j.tick)
+            j.tick = parts.tick[i]
+        if not j.started:
+            j.started, correlation = 1, 0.0
+        j.jitter = correlation * j.jitter + np.sqrt(1.0 - correlation * correlation) * parts.draws[i]
+        parts.draws[i] = j.jitter
+
+
+@inner
+def draw_uneven_row(first, end, k, plan, encoder, state, wholes, numbers):
+    """What of the random numbers depends on the times of the samples."""
+    plan, encoder, state, wholes, numbers = borrowed((plan, encoder, state, wholes, numbers))
+    p, e = plan[0], encoder[0]
+    parts = encoder_parts(e, wholes, numbers)
+    if p.has_clock:
+        uneven_tick_row(first, end, k, ROW, e, parts)
+        draw_causes(k, p, e, parts)
+    if p.jitter > 0.0 and p.has_bandwidth:
+        uneven_correlate_row(first, end, k, ROW, p, e, state, parts)
+
+
 @inner
 def draw_row(sample, plan, encoder, state, wholes, numbers):
     """Everything of a row that does not depend on the motion: random numbers and the ticks of another clock."""
     plan, encoder, state, wholes, numbers = borrowed((plan, encoder, state, wholes, numbers))
     p, e = plan[0], encoder[0]
     parts = encoder_parts(e, wholes, numbers)
-    if p.has_clock:
+    if p.has_clock and not e.uneven:
         tick_row(e, parts)
+    if not p.has_clock or not e.uneven:
+        draw_causes(sample, p, e, parts)
+    if p.jitter > 0.0 and p.has_bandwidth and not e.uneven:
+        correlate_row(ROW, plan, parts.tick, state, 0, parts.draws)
+
+
+@inlined
+def draw_causes(sample, p, e, parts):
+    """Independent random numbers of a row, by sample or by tick."""
     causes = (JITTER_CAUSE, CLOCK_CAUSE, COSINE_CAUSE, SINE_CAUSE)
     for row in range(2 + 2 * p.readings):
         used = p.jitter > 0.0 if row == 0 else (e.clock_jitter > 0.0 if row == 1 else p.noise > 0.0)
@@ -78,8 +133,6 @@ def draw_row(sample, plan, encoder, state, wholes, numbers):
             gaussian_at_row(ROW, parts.tick, cause, reading, p.key_low, p.key_high, row * ROW, parts.draws)
         else:
             gaussian_row(ROW, sample, cause, reading, p.key_low, p.key_high, row * ROW, parts.draws)
-    if p.jitter > 0.0 and p.has_bandwidth:
-        correlate_row(ROW, plan, parts.tick, state, 0, parts.draws)
 
 
 @inlined
@@ -104,7 +157,7 @@ def channel_row(n, s, first, end, k, kk, p, e, state, parts, w):
             add_scaled(n, s, COSINE, p.noise, parts.draws, place, w)
             add_scaled(n, s, SINE, p.noise, parts.draws, place + ROW, w)
         if e.faults > 0:
-            faulty_row(s, first, end, k, reading, p, parts, w)
+            faulty_row(s, first, end, k, reading, p, e, parts, w)
         if p.converter:
             state[0].clipped += convert(n, s, first, end, p, w)
         if p.readings > 1:
@@ -140,7 +193,7 @@ def counted_row(n, s, first, end, k, kk, plan, e, state, parts, w):
 @inlined
 def counter_step(i, s, k, kk, plan, e, state, parts, w):
     """Counts of one sample with hysteresis, limited edges or faults on purpose."""
-    p, elapsed = plan[0], 1.0
+    p, elapsed = plan[0], elapsed_to(k + i, s, e, parts)
     whole = parts.base[i] + np.int64(np.rint(w[PATH * s + i] - w[SHOWN * s + i])) + e.missed
     if p.has_clock:
         elapsed = np.float64(parts.tick[kk + i] - state[0].edge_tick)
@@ -201,8 +254,8 @@ def encoder_step(position, state):
     plan, encoder, state, wholes, numbers = borrowed(state)
     p, e, k = plan[0], encoder[0], encoder[0].sample
     turns = position / p.pitch
-    if not abs(turns) < 1e18:
-        raise ValueError("Encoder.step: position must be finite")
+    if not abs(turns) < 1e18 or e.uneven:
+        raise ValueError("Encoder.step: position must be finite, and no times have been given before")
     parts = encoder_parts(e, wholes, numbers)
     begin_row(k, plan, encoder, state, wholes, numbers)
     place, whole = k & e.mask, np.rint(turns)
@@ -225,11 +278,17 @@ def step_block(position, plan, encoder, state, wholes, numbers):
 
 
 @inner
-def take_block(first, end, k, done, whole, fraction, plan, encoder, wholes, numbers):
-    """Keep the true positions of a row, from those of a block that are not ``done`` yet."""
-    whole, fraction, encoder, wholes, numbers = borrowed((whole, fraction, encoder, wholes, numbers))
+def take_block(first, end, k, done, whole, fraction, late, plan, encoder, wholes, numbers):
+    """Keep the true positions of a row, and their times, from those of a block that are not ``done`` yet."""
+    whole, fraction, late, encoder, wholes, numbers = borrowed(
+        (whole, fraction, late, encoder, wholes, numbers)
+    )
     e, pitch = encoder[0], plan[0].pitch
     parts = encoder_parts(e, wholes, numbers)
+    if e.uneven:
+        for i in range(first, end):
+            here, before = (k + i) & (parts.late.size - 1), (k + i - 1) & (parts.late.size - 1)
+            parts.late[here] = late[done + i - first] if late.size else parts.late[before]
     place, taken = k & e.mask, fraction[done : done + end - first]
     periods, rest = parts.whole[place + first : place + end], parts.fraction[place + first : place + end]
     if whole.size:
@@ -279,15 +338,18 @@ def velocity_block(first, end, k, plan, encoder, wholes, numbers):
 
 
 @compiled
-def encode_block(whole, fraction, wanted, plan, encoder, state, wholes, numbers, out, out_whole):
+def encode_block(whole, fraction, late, wanted, plan, encoder, state, wholes, numbers, out, out_whole):
     """Samples of a block of true positions; the whole periods are empty where these are in the position unit."""
+    # ``late``: time of each sample minus that of its number, samples; empty where they are a period apart
     plan, encoder, state, wholes, numbers = borrowed((plan, encoder, state, wholes, numbers))
     e, done = encoder[0], 0
     while done < fraction.size:
         first = e.sample % ROW
         k, end = e.sample - first, min(first + fraction.size - done, ROW)
         begin_row(k, plan, encoder, state, wholes, numbers)
-        take_block(first, end, k, done, whole, fraction, plan, encoder, wholes, numbers)
+        take_block(first, end, k, done, whole, fraction, late, plan, encoder, wholes, numbers)
+        if e.uneven:
+            draw_uneven_row(first, end, k, plan, encoder, state, wholes, numbers)
         prepare_block(first, end, k, plan, encoder, wholes, numbers)
         signal_block(first, end, k, plan, encoder, state, wholes, numbers)
         counter_block(first, end, k, plan, encoder, state, wholes, numbers)

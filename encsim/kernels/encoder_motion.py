@@ -77,8 +77,38 @@ def encoder_parts(e, wholes, numbers):
         numbers[e.at_memory : e.at_edges],
         numbers[e.at_edges : e.at_lines],
         numbers[e.at_lines : e.at_faults],
-        numbers[e.at_faults : e.end],
+        numbers[e.at_faults : e.at_late],
+        numbers[e.at_late : e.at_paced],
+        numbers[e.at_paced : e.end],
     )
+
+
+@inlined
+def late_at(k, s, e, parts):
+    """Time of sample k minus that of its number, samples."""
+    # single samples (s is 1) are a period apart; the compiler then leaves out all that follows from times
+    return parts.late[k & (parts.late.size - 1)] if s > 1 and e.uneven else 0.0
+
+
+@inlined
+def elapsed_to(k, s, e, parts):
+    """Time from the sample before to sample k, samples."""
+    return 1.0 + (late_at(k, s, e, parts) - late_at(k - 1, s, e, parts))
+
+
+@inlined
+def back_of(k, s, old, e, parts):
+    """Samples back to the oldest that is no older than ``old``, what is left of ``old`` there, and the step before it."""
+    if s == 1 or not e.uneven:
+        back = np.int64(max(np.floor(old), 0.0))
+        return back, old - np.float64(back), 1.0
+    back, now, age = 0, late_at(k, s, e, parts), 0.0
+    while back < parts.late.size - ROW:
+        older = np.float64(back + 1) + (now - late_at(k - back - 1, s, e, parts))
+        if older > old:
+            break
+        back, age = back + 1, older
+    return back, old - age, elapsed_to(k - back, s, e, parts)
 
 
 @inlined
@@ -105,24 +135,30 @@ def true_row(n, s, first, end, k, p, e, parts, w):
         farthest = abs(w[SLOPE])
     else:
         farthest = slope_row(first, end, place, e, parts, w[SLOPE * s + first : SLOPE * s + end])
-    if farthest > e.fastest or e.faults > 0 or e.shift != 0:
+    uneven = s > 1 and e.uneven
+    if farthest > e.fastest or e.faults > 0 or e.shift != 0 or uneven:
         for i in range(first, end):
-            limit_step(w[SLOPE * s + i], p, e)
+            limit_step(w[SLOPE * s + i], elapsed_to(k + i, s, e, parts), p, e)
+            now = np.float64(k + i) + late_at(k + i, s, e, parts)
             for j in range(0, parts.faults.size, FAULT_COLUMNS):
-                count_fault_step(k + i, (place + i) & e.mask, j, e, parts)
+                count_fault_step(now, (place + i) & e.mask, j, e, parts)
             parts.shift[i] = e.shift
     if e.fall > 0.0:
         for i in range(first, end):
-            head_step((place + i) & e.mask, (place + i - 1) & e.mask, w[SLOPE * s + i], e, parts)
+            fall = e.fall * elapsed_to(k + i, s, e, parts)
+            head_step((place + i) & e.mask, (place + i - 1) & e.mask, w[SLOPE * s + i], fall, parts)
+    if uneven:
+        for i in range(first, end):
+            w[SLOPE * s + i] /= elapsed_to(k + i, s, e, parts)
 
 
 @inlined
-def limit_step(moved, p, e):
+def limit_step(moved, elapsed, p, e):
     """Lose the counts of a sample in which the axis moved too far."""
-    if abs(moved) > e.fastest:
+    if abs(moved) > e.fastest * elapsed:
         e.too_fast += 1
         if e.loses:
-            lost = np.int64(np.ceil((abs(moved) - e.fastest) * p.factor))
+            lost = np.int64(np.ceil((abs(moved) - e.fastest * elapsed) * p.factor))
             e.shift -= lost if moved > 0.0 else -lost
             e.lost += lost
 
@@ -144,13 +180,13 @@ def fault_share(j, at_place, parts):
 
 
 @inlined
-def count_fault_step(k, place, j, e, parts):
+def count_fault_step(now, place, j, e, parts):
     """Counts that a fault takes or adds where it begins."""
     counts = parts.faults[j + FAULT_COUNTS]
     if counts == 0.0:
         return
     where = np.float64(parts.whole[place]) + parts.fraction[place]
-    on = fault_share(j, np.float64(k) if parts.faults[j + FAULT_TIME] else where, parts)
+    on = fault_share(j, now if parts.faults[j + FAULT_TIME] else where, parts)
     if on > 0.0 and parts.faults[j + FAULT_ON] == 0.0:
         e.shift += np.int64(counts)
         e.lost += np.int64(abs(counts))
@@ -158,12 +194,13 @@ def count_fault_step(k, place, j, e, parts):
 
 
 @inlined
-def faulty_row(s, first, end, k, reading, p, parts, w):
+def faulty_row(s, first, end, k, reading, p, e, parts, w):
     """What faults on purpose do to both channels of a reading."""
     for i in range(first, end):
+        now = np.float64(k + i) + late_at(k + i, s, e, parts)
         where = np.float64(parts.base[i]) + w[PLACE * s + i]
         for j in range(0, parts.faults.size, FAULT_COLUMNS):
-            share = fault_share(j, np.float64(k + i) if parts.faults[j + FAULT_TIME] else where, parts)
+            share = fault_share(j, now if parts.faults[j + FAULT_TIME] else where, parts)
             if share == 0.0:
                 continue
             cosine, sine = w[COSINE * s + i], w[SINE * s + i]
@@ -182,7 +219,7 @@ def faulty_row(s, first, end, k, reading, p, parts, w):
 
 
 @inlined
-def head_step(place, before, moved, e, parts):
+def head_step(place, before, moved, fall, parts):
     """Take every harmonic behind the readhead's bandwidth on by one sample."""
     order, orders = 0.0, parts.steps.size
     for m in range(orders):
@@ -190,7 +227,7 @@ def head_step(place, before, moved, e, parts):
         old, new = 2 * (before * orders + m), 2 * (place * orders + m)
         real, imag = parts.head[old], parts.head[old + 1]
         parts.head[new], parts.head[new + 1] = filtered(
-            order, parts.fraction[before], moved, 1.0, e.fall, real, imag
+            order, parts.fraction[before], moved, 1.0, fall, real, imag
         )
 
 
@@ -208,14 +245,15 @@ def filtered(order, begin, moved, share, fall, real, imag):
 
 
 @inlined
-def behind(k, old, e, parts):
+def behind(k, s, old, e, parts):
     """True position ``old`` samples before sample k: whole periods, the rest, and its slope, periods a sample."""
-    back = np.int64(max(np.floor(old), 0.0))
+    back, beyond, length = back_of(k, s, old, e, parts)
     newer, older = (k - back) & e.mask, (k - back - 1) & e.mask
     slope = np.float64(parts.whole[newer] - parts.whole[older]) + (
         parts.fraction[newer] - parts.fraction[older]
     )
-    return parts.whole[newer], parts.fraction[newer] - (old - np.float64(back)) * slope, slope
+    slope /= length
+    return parts.whole[newer], parts.fraction[newer] - beyond * slope, slope
 
 
 @inlined
@@ -223,7 +261,7 @@ def placed_row(n, s, first, end, k, kk, p, e, parts, w):
     """True position at the first reading of each sample, and the slope there."""
     if e.aged:
         for i in range(first, end):
-            base, phase, slope = behind(k + i, e.old + parts.age[kk + i], e, parts)
+            base, phase, slope = behind(k + i, s, e.old + parts.age[kk + i], e, parts)
             parts.base[i], w[PLACE * s + i], w[SLOPE * s + i] = base, phase, slope
     else:
         place = k & e.mask
@@ -271,20 +309,20 @@ def mean_row(s, first, end, k, kk, p, e, parts, w):
     for i in range(first, end):
         total = 0.0
         for reading in range(1, p.readings):
-            whole, phase, _ = behind(k + i, reading_age(reading, i, kk, p, e, parts), e, parts)
+            whole, phase, _ = behind(k + i, s, reading_age(reading, i, kk, p, e, parts), e, parts)
             total += np.float64(parts.base[i] - whole) + (w[PLACE * s + i] - phase)
         w[MEAN_EARLIER * s + i] = total / p.readings
         w[LEAD_COS * s + i] = w[LEAD_SIN * s + i] = w[MEAN_COS * s + i] = 0.0
 
 
 @inlined
-def response(m, order, k, old, whole, phase, e, parts):
+def response(m, order, k, s, old, phase, e, parts):
     """Harmonic m behind the bandwidth against the same without it, at the position ``old`` samples before k."""
     if e.fall == 0.0:
         return 1.0, 0.0
-    back = np.int64(max(np.floor(old), 0.0))
+    back, beyond, length = back_of(k, s, old, e, parts)
     newer, older, orders = (k - back) & e.mask, (k - back - 1) & e.mask, parts.steps.size
-    if old == np.float64(back):
+    if beyond == 0.0:
         place = 2 * (newer * orders + m)
         real, imag = parts.head[place], parts.head[place + 1]
     else:
@@ -295,8 +333,8 @@ def response(m, order, k, old, whole, phase, e, parts):
             order,
             begin,
             moved,
-            1.0 - (old - np.float64(back)),
-            e.fall,
+            1.0 - beyond / length,
+            e.fall * length,
             parts.head[place],
             parts.head[place + 1],
         )
@@ -310,18 +348,18 @@ def shaped_row(s, first, end, k, kk, reading, p, e, parts, w):
     own = 4 * parts.steps.size
     for i in range(first, end):
         old = reading_age(reading, i, kk, p, e, parts)
-        whole, phase, _ = behind(k + i, old, e, parts)
-        later_whole, later, _ = behind(k + i, old - e.skew, e, parts)
+        whole, phase, _ = behind(k + i, s, old, e, parts)
+        later_whole, later, _ = behind(k + i, s, old - e.skew, e, parts)
         ahead = np.float64(later_whole - whole) + (later - phase)
         earlier = np.float64(parts.base[i] - whole) + (w[PLACE * s + i] - phase)
         w[EARLIER * s + i] = earlier
         order = 0.0
         for m in range(parts.steps.size):
             order += parts.steps[m]
-            real, imag = response(m, order, k + i, old, whole, phase, e, parts)
+            real, imag = response(m, order, k + i, s, old, phase, e, parts)
             real_later, imag_later = real, imag
             if e.skew != 0.0:
-                r, q = response(m, order, k + i, old - e.skew, later_whole, later, e, parts)
+                r, q = response(m, order, k + i, s, old - e.skew, later, e, parts)
                 c, d = cos_sin(order * ahead)
                 real_later, imag_later = r * c - q * d, r * d + q * c
             t = 4 * m

@@ -5,8 +5,8 @@ First the stages of a chunk of steady motion, then those of an encoder in any mo
 
 import numpy as np
 
-from .edge_timing import timed_lanes
-from .encoder_motion import behind, ring_lines
+from .edge_timing import tick_of, timed_lanes
+from .encoder_motion import back_of, behind, elapsed_to, late_at, ring_lines
 from .jit import compiled, inlined
 from .maths import UNIT_64
 from .records import DIFFERENCE, PARABOLA, SECTIONS, TAPS
@@ -180,15 +180,33 @@ def estimated_row(n, s, first, end, k, plan, e, parts, w):
         difference_row(s, first, end, k, p, e, parts, w)
         return
     for i in range(first, end):
+        if s > 1 and e.uneven:
+            pace_step(k + i, s, p, e, parts)
         if p.estimator == TAPS:
-            moved = taps_step(k + i, p, e, parts)
+            moved = taps_step(k + i, s, p, e, parts)
         elif p.estimator == PARABOLA:
-            moved = fitted_step(k + i, p, e, parts)
+            moved = fitted_step(k + i, s, p, e, parts)
         elif p.estimator == SECTIONS:
-            moved = filtered_step(k + i, p, e, parts)
+            moved = filtered_step(k + i, s, p, e, parts)
         else:
-            moved = timed_step(k + i, plan, e, parts)
+            moved = timed_step(k + i, s, plan, e, parts)
         w[ESTIMATE * s + i] = moved * p.scale
+
+
+@inlined
+def pace_step(k, s, p, e, parts):
+    """Take on the position that has the speeds between samples and takes a period for each, minus the one shown."""
+    # A linear estimator of this position has the velocity of a steady motion whatever the times of the samples.
+    here, before = k & e.shown_mask, (k - 1) & e.shown_mask
+    moved = np.float64(parts.shown[here] - parts.shown[before])
+    moved += (parts.count[here] - parts.count[before]) / p.factor
+    parts.paced[here] = parts.paced[before] + moved * (1.0 / elapsed_to(k, s, e, parts) - 1.0)
+
+
+@inlined
+def paced_at(place, s, e, parts):
+    """What ``pace_step`` adds to the position shown."""
+    return parts.paced[place] if s > 1 and e.uneven else 0.0
 
 
 @inlined
@@ -214,29 +232,34 @@ def difference_row(s, first, end, k, p, e, parts, w):
         for i in range(velocity.size):
             moved = np.float64(shown[i] - shown_before[i]) * factor
             velocity[i] = (moved + (count[i] - count_before[i])) * share
+    if e.uneven:
+        for i in range(first, end):
+            elapsed = p.span + (late_at(k + i, s, e, parts) - late_at(k + i - p.span, s, e, parts))
+            w[ESTIMATE * s + i] *= p.span / elapsed
 
 
 @inlined
-def taps_step(k, p, e, parts):
+def taps_step(k, s, p, e, parts):
     """Finite impulse response of the shown positions, which are counted from the newest."""
     new, share, total = k & e.shown_mask, 1.0 / p.factor, 0.0
     for m in range(parts.numbers.size // 2):
         old = (k - np.int64(parts.numbers[2 * m])) & e.shown_mask
         periods = np.float64(parts.shown[old] - parts.shown[new])
+        periods += paced_at(old, s, e, parts) - paced_at(new, s, e, parts)
         total += parts.numbers[2 * m + 1] * (periods + (parts.count[old] - parts.count[new]) * share)
     return total
 
 
 @inlined
-def from_reference(k, p, e, parts):
+def from_reference(k, s, p, e, parts):
     """Shown position of sample k minus the straight motion through the reference, periods."""
     place = k & e.shown_mask
-    rest = e.reference + np.float64(k - e.reference_sample) * e.slope
+    rest = e.reference + np.float64(k - e.reference_sample) * e.slope - paced_at(place, s, e, parts)
     return np.float64(parts.shown[place] - e.reference_whole) + (parts.count[place] / p.factor - rest)
 
 
 @inlined
-def fitted_step(k, p, e, parts):
+def fitted_step(k, s, p, e, parts):
     """Taps on a parabola, from running sums against the mean motion of the samples before them."""
     m = k % p.span
     if m == 0:
@@ -244,17 +267,19 @@ def fitted_step(k, p, e, parts):
         moved = (
             np.float64(parts.shown[new] - parts.shown[old]) + (parts.count[new] - parts.count[old]) / p.factor
         )
+        moved += paced_at(new, s, e, parts) - paced_at(old, s, e, parts)
         e.slope = moved / p.span
-        e.reference_sample, e.reference_whole, e.reference = k, parts.shown[new], 0.0
+        e.reference_sample, e.reference_whole = k, parts.shown[new]
+        e.reference = paced_at(new, s, e, parts)
         for j in range(k - p.span, k):
-            parts.deviation[j & e.shown_mask] = from_reference(j, p, e, parts)
+            parts.deviation[j & e.shown_mask] = from_reference(j, s, p, e, parts)
         parabola_start(k, p.span, parts.deviation, parts.memory, 0, 1)
-    deviation = from_reference(k, p, e, parts)
+    deviation = from_reference(k, s, p, e, parts)
     return e.slope + parabola_step(m, p.span, deviation, parts.numbers, parts.memory, 0, 1)
 
 
 @inlined
-def filtered_step(k, p, e, parts):
+def filtered_step(k, s, p, e, parts):
     """Second-order sections on the deviation from a reference that follows by whole periods."""
     e.reference += e.step
     carried = np.rint(e.reference)
@@ -262,7 +287,7 @@ def filtered_step(k, p, e, parts):
     e.reference_whole += np.int64(carried)
     place = k & e.shown_mask
     deviation = np.float64(parts.shown[place] - e.reference_whole) + (
-        parts.count[place] / p.factor - e.reference
+        parts.count[place] / p.factor - e.reference + paced_at(place, s, e, parts)
     )
     if parts.memory[0] == 0.0:
         sections_start(deviation, parts.numbers, parts.memory, 0, 1)
@@ -290,14 +315,18 @@ def sections_shift(constant, numbers, memory):
 
 
 @inlined
-def timed_step(k, plan, e, parts):
+def timed_step(k, s, plan, e, parts):
     """Velocity of timed edges, from the true position that the latency leaves."""
     p, t = plan[0], parts.timing
-    whole, phase, _ = behind(k, e.old, e, parts)
+    whole, phase, _ = behind(k, s, e.old, e, parts)
     t[SAMPLE_WHOLE], t[SAMPLE_PHASE] = np.float64(whole), phase
     t[DISPLACEMENT] = t[DISPLACEMENT_WHOLE] = 0.0
     t[DIRECTION], t[SAMPLE_STEP] = e.direction, e.step
     t[RING_ANGLE] = (np.float64(whole % e.lines) + phase) / e.lines
     edges = parts.edges.reshape((2, parts.edges.size // 2))
-    timed_lanes(1, 1, k, plan, edges, ring_lines(p, parts), t, parts.memory)
+    # the fraction of a tick by which the sample is late: times of some seconds are many ticks
+    late = late_at(k, s, e, parts) * p.timer_step
+    tick = tick_of(k, p.timer_step_64) + (late - np.floor(late))
+    past = back_of(k, s, p.window, e, parts)
+    timed_lanes(1, 1, k, elapsed_to(k, s, e, parts), past, tick, plan, edges, ring_lines(p, parts), t, parts.memory)
     return e.step + t[ESTIMATE]

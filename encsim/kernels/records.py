@@ -144,7 +144,7 @@ FULL, BELL, RAMP = range(3)
 ENCODER_WHOLES = "at_base", "at_tick", "at_shift", "at_shown", "whole_end"
 ENCODER_NUMBERS = (
     *("at_draws", "at_fraction", "at_count", "at_age", "at_deviation", "at_head", "at_timing"),
-    *("at_terms", "at_steps", "at_numbers", "at_memory", "at_edges", "at_lines", "at_faults", "end"),
+    *("at_terms", "at_steps", "at_numbers", "at_memory", "at_edges", "at_lines", "at_faults", "at_late", "at_paced", "end"),
 )
 ENCODER_PLACES = *ENCODER_WHOLES, *ENCODER_NUMBERS
 # Scalars of an encoder in any motion, and where the parts of its two arrays of numbers begin.
@@ -152,6 +152,7 @@ ENCODER = np.dtype(
     [
         ("sample", "i8"),  # number of the next
         ("drawn", "i8"),  # row of samples whose random numbers are drawn
+        ("uneven", "i8"),  # whether times have been given: samples need not be a period apart any more
         ("mask", "i8"),  # slots of the ring of true positions, minus 1
         ("shown_mask", "i8"),  # slots of the ring of shown positions, minus 1
         ("lines", "i8"),  # periods a turn
@@ -242,6 +243,8 @@ class EncoderParts(NamedTuple):
     edges: np.ndarray
     lines: np.ndarray
     faults: np.ndarray  # rows of FAULT columns
+    late: np.ndarray  # time of each sample minus that of its number, samples; a ring
+    paced: np.ndarray  # position at the speeds between samples minus that shown, periods; a ring
 
 
 class LoopTables(NamedTuple):

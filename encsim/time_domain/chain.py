@@ -292,9 +292,9 @@ def preroll(axis: Axis) -> int:
     return (-(-back // CHUNK) + 1) * CHUNK
 
 
-def memory_rows(axis: Axis, memory: np.ndarray) -> int:
-    """Rows of a lane's estimator memory."""
+def memory_rows(axis: Axis, memory: np.ndarray, faster: int = 1) -> int:
+    """Rows of a lane's estimator memory; ``faster``: most samples in a loop period."""
     if not isinstance(axis.estimator, TimedEdges):
         return memory.size
     window = axis.estimator.reach * axis.sampling.rate
-    return EDGE_HISTORY + (EDGE_HISTORY_ROWS * (math.ceil(window) + 2) if window else 0)
+    return EDGE_HISTORY + (EDGE_HISTORY_ROWS * (math.ceil(faster * window) + 2) if window else 0)

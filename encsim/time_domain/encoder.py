@@ -14,7 +14,7 @@ from ..kernels import compiling, encoder
 from ..model.bounds import check_speed
 from ..model.encoder_faults import checked
 from .encoder_buffers import Outputs, SerialWord
-from .encoder_positions import IndexMark, place, positions
+from .encoder_positions import IndexMark, lateness, place, positions
 from .encoder_tables import encoder_tables, start
 from .motion import LAST_SAMPLE, check_stream, refuse_thread
 
@@ -22,8 +22,7 @@ if TYPE_CHECKING:
     from ..model.axis import Axis
 
 PIECE = 8192  # samples of a block that are computed before they are handed out
-
-_loaded = threading.Event()
+EVEN = np.zeros(0)  # no times: samples are a loop period apart
 
 
 class Encoder:
@@ -74,9 +73,16 @@ class Encoder:
     -----
     Between two samples the true motion is straight; the motion before the first sample is standstill at the first
     position, unless :meth:`lead` says otherwise. Steady motion gives the samples of :func:`simulate` with the same
-    seed. The bandwidth of the readhead is one pole on every harmonic, exact for such a motion; a motion that curves
-    between samples differs from it by some 1e-4 of the amplitude (0.12 m/s, 9 Hz reversals, 16 kHz). Timed edges are
-    found in the true motion with the signal errors of the speed given to :meth:`lead`.
+    seed. The bandwidth of the readhead is one pole on every harmonic, exact for such a motion. Where the motion curves
+    between samples, T apart, with the acceleration a, harmonic n of the signals (period p) differs by at most
+    pi/4 n a T**2/p of its amplitude. Timed edges are found in the true motion with the signal errors of the speed
+    given to :meth:`lead`.
+
+    Where times are given, everything that takes time takes the time between the samples: bandwidth, skew, latency,
+    the clock of the encoder, separated and timed edges, the correlation of slow jitter, the top speed. A difference is
+    divided by the time of its span; other estimators keep their coefficients and take each step between samples at
+    its speed, so that a steady motion has its speed whatever the times. To see what the jitter of a loop does that
+    does not know its times, leave them out and give the positions at the true instants.
 
     With the output "ab", counts are lost where the axis moves faster than its top speed. A position that is read as
     a value loses nothing; ``too_fast`` tells.
@@ -116,6 +122,7 @@ class Encoder:
         self.axis, self.seed, self._first = axis, int(seed), int(first)
         self._lock = threading.Lock()
         self._tables: Any = None
+        self._uneven = False  # whether times have been given
         self._arrays: tuple[np.ndarray, ...] = ()
         self._outputs, self._mark = Outputs(axis, PIECE, serial), IndexMark(axis, float(index_at))
 
@@ -157,7 +164,7 @@ class Encoder:
             tables = encoder_tables(self.axis, self.seed, velocity, self._faults, self._weakest)
             whole, fraction = start(self.axis, tables, self._first, position, velocity)
             nothing = np.zeros((0, 0)), np.zeros((0, 0), np.int64)
-            encoder.encode_block(whole, fraction, 0, *tables.arrays, *nothing)
+            encoder.encode_block(whole, fraction, EVEN, 0, *tables.arrays, *nothing)
         for name in ("too_fast", "shift", "lost", "missed"):
             tables.scalars[name] = 0
         tables.state["clipped"] = 0
@@ -197,6 +204,7 @@ class Encoder:
         self,
         position: Any,
         *,
+        time: Any = None,
         cosine: np.ndarray | None = None,
         sine: np.ndarray | None = None,
         count: np.ndarray | None = None,
@@ -214,6 +222,9 @@ class Encoder:
         position : ndarray, shape (n,), or a pair of these
             True positions, m or rad; or whole periods (integers) and the rest (fractions of a period), which stay
             exact however far the axis goes.
+        time : ndarray, shape (n,), optional
+            Time of each sample, s, for a loop that jitters or misses samples: rising by a sixteenth of a loop period
+            or more. Without it samples are a loop period apart, and the first is at its number over the rate.
         cosine, sine : ndarray, shape (n,), optional
             Channels: unit amplitude in buffers of floats, codes of the converter in buffers of integers.
         count : ndarray, shape (n,), optional
@@ -262,15 +273,21 @@ class Encoder:
             }
             writers = self._outputs.writers(buffers, fraction.size, (whole, fraction))
             self._check_end(fraction.size)
+            fresh = self.sample == self._first
+            before = None if fresh else self._tables.late(self.sample - 1)
+            late = EVEN if time is None else lateness(self.axis, time, fraction.size, self.sample, before)
             if self._tables is None and fraction.size:
                 begin = place(self.axis, float(fraction[0]))
                 self._start((int(whole[0]), float(fraction[0])) if whole.size else begin, 0.0)
+            if late.size:
+                self._tables.part_ways(self.axis, float(late[0]) if fresh else None)
+                self._uneven = True
             for first in range(0, fraction.size, PIECE):
                 part = slice(first, first + PIECE)
                 if index is not None:
                     self._find_index(whole[part], fraction[part])
                 encoder.encode_block(
-                    whole[part], fraction[part], self._outputs.wanted, *self._arrays, *self._outputs.room
+                    whole[part], fraction[part], late[part], self._outputs.wanted, *self._arrays, *self._outputs.room
                 )
                 for write in writers:
                     write(part)
@@ -289,6 +306,11 @@ class Encoder:
     def _check_end(self, samples: int) -> None:
         if self.sample + samples > LAST_SAMPLE:
             checks.refuse("Encoder.sample", f"stay up to {LAST_SAMPLE}", self.sample + samples)
+
+    def _refuse_single(self, name: str) -> None:
+        """Refuse single steps where samples are not a loop period apart."""
+        rule, hint = "be left out once times have been given", "read blocks of one sample"
+        checks.refuse(f"Encoder.{name}", rule, "times", hint=hint)
 
     def step(self, position: float) -> tuple[int, float, float]:
         """Take the true position of the next sample.
@@ -325,7 +347,11 @@ class Encoder:
         try:
             if self._tables is None:
                 self._start(place(self.axis, position), 0.0)
+            if self._uneven:
+                self._refuse_single("step")
             return encoder.step_block(float(position), *self._arrays)
+        except checks.InputError:
+            raise
         except (ValueError, TypeError):
             checks.refuse("Encoder.step.position", "be a finite number", position, self.axis.scale.unit)
         finally:
@@ -357,4 +383,6 @@ class Encoder:
         """
         if self._tables is None:
             self._start((0, 0.0), 0.0)
+        if self._uneven:
+            self._refuse_single("compiled")
         return encoder.encoder_step, self._arrays

@@ -9,6 +9,8 @@ import numpy as np
 
 from .. import checks
 from ..kernels import encoder
+from .encoder_tables import FASTER
+from .motion import LAST_SAMPLE
 
 if TYPE_CHECKING:
     from ..model.axis import Axis
@@ -70,6 +72,24 @@ def _refuse_outside(label: str, values: np.ndarray, most: float, unit: str) -> N
         value = values[bad].item()
         rule = "be finite" if not math.isfinite(value) else f"lie within {most:.4g} {unit} of zero"
         checks.refuse(f"{label}[{bad}]", rule, value, unit)
+
+
+def lateness(axis: Axis, time: Any, samples: int, sample: int, before: float | None) -> np.ndarray:
+    """Times of samples minus those of their numbers, samples; ``before``: that of the sample before, if any."""
+    label, rate = "Encoder.read.time", axis.sampling.rate
+    array = np.asarray(time)
+    if array.shape != (samples,) or array.dtype.kind not in "iuf" or np.ma.is_masked(time):
+        checks.refuse(label, f"be {samples} real numbers", f"{array.dtype} of shape {array.shape}")
+    array = array.astype(np.float64)
+    _refuse_outside(label, array, LAST_SAMPLE / rate, "s")
+    late = np.asarray(array * rate - np.arange(sample, sample + samples))
+    steps = 1.0 + np.diff(late, prepend=late[:1] if before is None else before)
+    short = np.flatnonzero(steps < 1.0 / FASTER)
+    if short.size:
+        bad = int(short[0])
+        rule = f"be 1/{FASTER} of a loop period or more after the sample before, at {1.0 / (FASTER * rate):.4g} s"
+        checks.refuse(f"{label}[{bad}]", rule, float(steps[bad] / rate), "s")
+    return late
 
 
 class IndexMark:

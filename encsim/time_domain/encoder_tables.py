@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from ..model.encoder_faults import EncoderFault
 
 
+FASTER = 16  # most samples in a loop period where times are given
 NO_ROW = -(1 << 62)  # number of no row of samples
 FAULT_EFFECTS = {
     "cosine_loss": records.FAULT_COSINE_LOSS,
@@ -50,6 +51,27 @@ class EncoderTables:
         slot = sample & (self.slots - 1)
         return int(self.arrays[3][slot]), float(self.arrays[4][int(self.scalars["at_fraction"][0]) + slot])
 
+    def late(self, sample: int) -> float:
+        """Time of one of the newest samples minus that of its number, samples."""
+        first, end = int(self.scalars["at_late"][0]), int(self.scalars["at_paced"][0])
+        return float(self.arrays[4][first + (sample & (end - first - 1))])
+
+    def part_ways(self, axis: Axis, late: float | None) -> None:
+        """Let the next sample come at any time; ``late``: of all samples before, where none has been read."""
+        e, (plan, _, state, wholes, numbers) = self.scalars, self.arrays
+        if late is not None:
+            numbers[int(e["at_late"][0]) : int(e["at_paced"][0])] = late
+        if e["uneven"][0]:
+            return
+        sample = int(e["sample"][0])
+        before = (sample - 1) % ROW
+        if e["drawn"][0] == sample // ROW and sample % ROW:
+            # the row has been correlated to its end, as if all its samples were a period apart
+            state["jitter"] = numbers[int(e["at_draws"][0]) + before]
+            state["tick"] = wholes[int(e["at_tick"][0]) + before]
+        _start_clock(axis, e, sample)
+        e["uneven"], e["drawn"] = 1, NO_ROW
+
     @property
     def state(self) -> np.ndarray:
         """The record of counts and clipped readings."""
@@ -63,11 +85,11 @@ def encoder_tables(
     motion = SteadyPhase(axis, 0.0, 0.0)
     plan = chain.plan_of(axis, 0.0, seed, motion)
     oldest = (
-        axis.sampling.latency * axis.sampling.rate
+        (axis.sampling.latency + abs(axis.signal.skew)) * axis.sampling.rate
         + 1.0
         + (0.0 if motion.clock is None else float(1 / motion.clock.ratio))
     )
-    slots = 1 << (ROW + math.ceil(oldest) + 3).bit_length()
+    slots = 1 << (ROW + math.ceil(FASTER * oldest) + 3).bit_length()
     shown = 1 << (ROW + max(chain.reach(axis), 1) + 1).bit_length()
     scalars = np.zeros(1, records.ENCODER)
     for name, value in _scalars(axis, plan, motion, speed).items():
@@ -77,6 +99,9 @@ def encoder_tables(
     wholes = _packed(scalars, records.ENCODER_WHOLES, [ROW, ROW, ROW, shown], slots)
     parts = _parts(axis, slots, shown, bool(scalars["shaped"][0]), bool(scalars["fall"][0]), speed)
     parts.append(_fault_rows(axis, faults))
+    window = axis.estimator.reach * axis.sampling.rate if isinstance(axis.estimator, TimedEdges) else 0.0
+    kept = 1 << (ROW + math.ceil(FASTER * window) + 3).bit_length()
+    parts += [np.zeros(max(slots, shown, kept)), np.zeros(shown)]
     first = rows.ENCODER_ROWS * ROW
     numbers = chain.zeros(_packed(scalars, records.ENCODER_NUMBERS, [np.size(part) for part in parts], first))
     for name, part in zip(records.ENCODER_NUMBERS, parts, strict=False):
@@ -112,7 +137,7 @@ def _parts(
         _static_first(tables.terms, orders, shaped),
         tables.order_steps,
         estimator,
-        np.zeros(chain.memory_rows(axis, memory)),
+        np.zeros(chain.memory_rows(axis, memory, FASTER)),
         edges.ravel() if timed else np.zeros(0),
         np.concatenate([tables.ring, tables.sde]).ravel(),
     ]

@@ -98,7 +98,7 @@ def elapsed_to(k, s, e, parts):
 
 @inlined
 def back_of(k, s, old, e, parts):
-    """Samples back to the oldest that is no older than ``old``, what is left of ``old`` there, and the step before it."""
+    """Samples back to the oldest not older than ``old``, what of ``old`` is left there, and the step before it."""
     if s == 1 or not e.uneven:
         back = np.int64(max(np.floor(old), 0.0))
         return back, old - np.float64(back), 1.0

@@ -328,5 +328,7 @@ def timed_step(k, s, plan, e, parts):
     late = late_at(k, s, e, parts) * p.timer_step
     tick = tick_of(k, p.timer_step_64) + (late - np.floor(late))
     past = back_of(k, s, p.window, e, parts)
-    timed_lanes(1, 1, k, elapsed_to(k, s, e, parts), past, tick, plan, edges, ring_lines(p, parts), t, parts.memory)
+    timed_lanes(
+        1, 1, k, elapsed_to(k, s, e, parts), past, tick, plan, edges, ring_lines(p, parts), t, parts.memory
+    )
     return e.step + t[ESTIMATE]

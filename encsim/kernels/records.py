@@ -144,7 +144,8 @@ FULL, BELL, RAMP = range(3)
 ENCODER_WHOLES = "at_base", "at_tick", "at_shift", "at_shown", "whole_end"
 ENCODER_NUMBERS = (
     *("at_draws", "at_fraction", "at_count", "at_age", "at_deviation", "at_head", "at_timing"),
-    *("at_terms", "at_steps", "at_numbers", "at_memory", "at_edges", "at_lines", "at_faults", "at_late", "at_paced", "end"),
+    *("at_terms", "at_steps", "at_numbers", "at_memory", "at_edges", "at_lines", "at_faults"),
+    *("at_late", "at_paced", "end"),
 )
 ENCODER_PLACES = *ENCODER_WHOLES, *ENCODER_NUMBERS
 # Scalars of an encoder in any motion, and where the parts of its two arrays of numbers begin.

@@ -287,7 +287,12 @@ class Encoder:
                 if index is not None:
                     self._find_index(whole[part], fraction[part])
                 encoder.encode_block(
-                    whole[part], fraction[part], late[part], self._outputs.wanted, *self._arrays, *self._outputs.room
+                    whole[part],
+                    fraction[part],
+                    late[part],
+                    self._outputs.wanted,
+                    *self._arrays,
+                    *self._outputs.room,
                 )
                 for write in writers:
                     write(part)

@@ -58,7 +58,7 @@ class EncoderTables:
 
     def part_ways(self, axis: Axis, late: float | None) -> None:
         """Let the next sample come at any time; ``late``: of all samples before, where none has been read."""
-        e, (plan, _, state, wholes, numbers) = self.scalars, self.arrays
+        e, (state, wholes, numbers) = self.scalars, self.arrays[2:]
         if late is not None:
             numbers[int(e["at_late"][0]) : int(e["at_paced"][0])] = late
         if e["uneven"][0]:

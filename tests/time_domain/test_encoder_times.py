@@ -95,7 +95,9 @@ def test_velocity_of_a_steady_motion_is_its_speed_whatever_the_times(estimator):
 
 
 def test_times_a_loop_period_apart_change_nothing_wherever_they_begin():
-    axis = replace(axes()["both"], signal=replace(QUIET.signal, jitter=5e-9, jitter_bandwidth=3e3, bandwidth=5e3))
+    axis = replace(
+        axes()["both"], signal=replace(QUIET.signal, jitter=5e-9, jitter_bandwidth=3e3, bandwidth=5e3)
+    )
     position, number = wandering(900), np.arange(900)
     expected, encoder = shown(axis, position), encsim.Encoder(axis, seed=2)
     out = {name: np.empty(900) for name in expected}

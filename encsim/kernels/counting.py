@@ -3,8 +3,9 @@
 import numpy as np
 
 from .jit import compiled, inlined
-from .records import LIMITED_EDGES
-from .rows import CHUNK, PATH, SHOWN, at
+from .records import FREE, LIMITED_EDGES
+from .rows import CHUNK, COSINE, COUNT, PATH, SHOWN, SINE, at, elapsed_to
+from .signals import set_shown
 
 
 @inlined
@@ -85,6 +86,57 @@ def held_step(position, whole, elapsed, plan, direction, state):
     s.level = level - move
     s.count += move - carry * p.factor
     s.whole += np.int64(carry)
+
+
+@inlined
+def counted_row(n, s, first, end, k, kk, plan, e, state, parts, w):
+    """Whole periods and counts that are shown."""
+    p, place = plan[0], k & e.shown_mask
+    set_shown(n, s, w)
+    set_counts(n, s, p, w, COUNT * s, w)
+    if p.hold != FREE or e.faults > 0:
+        for i in range(first, end):
+            counter_step(i, s, k, kk, plan, e, state, parts, w)
+    else:
+        for i in range(n):
+            w[PATH * s + i] = np.rint(w[PATH * s + i] - w[SHOWN * s + i])
+        for i in range(n):
+            parts.base[i] += np.int64(w[PATH * s + i])
+    if n == 1:
+        parts.shown[place], parts.count[place] = parts.base[0], w[COUNT]
+        return
+    shown, count = parts.shown[place + first : place + end], parts.count[place + first : place + end]
+    for i in range(shown.size):
+        shown[i] = parts.base[at(first, i)]
+    for i in range(count.size):
+        count[i] = w[at(COUNT * s + first, i)]
+
+
+@inlined
+def counter_step(i, s, k, kk, plan, e, state, parts, w):
+    """Counts of one sample with hysteresis, limited edges or faults on purpose."""
+    p, elapsed = plan[0], elapsed_to(k + i, s, e, parts)
+    whole = parts.base[i] + np.int64(np.rint(w[PATH * s + i] - w[SHOWN * s + i])) + e.missed
+    if p.has_clock:
+        elapsed = np.float64(parts.tick[kk + i] - state[0].edge_tick)
+        state[0].edge_tick = parts.tick[kk + i]
+    if e.faults > 0:
+        cosine, sine = w[COSINE * s + i] * e.channel_share, w[SINE * s + i] * e.channel_share
+        before, weak = (k + i - 1) & e.shown_mask, cosine * cosine + sine * sine < e.weakest * e.weakest
+        if weak:
+            e.weak, whole, w[COUNT * s + i] = 1, parts.shown[before], parts.count[before]
+        elif e.weak:
+            # the counter goes on with the next phase that fits the one at which it stopped
+            rest = parts.count[before] / p.factor - w[SHOWN * s + i]
+            missed = np.int64(np.rint(np.float64(parts.shown[before] - whole) + rest))
+            e.weak, e.missed, whole = 0, e.missed + missed, whole + missed
+            e.lost += np.int64(abs(missed) * p.factor)
+    parts.base[i] = whole
+    if p.hold != FREE and not e.weak:
+        held_step(w[SHOWN * s + i] * p.factor - p.bias, whole, elapsed, plan, e.direction, state)
+        parts.base[i], w[COUNT * s + i] = state[0].whole, state[0].count - state[0].pending
+    here = (k + i) & e.shown_mask
+    parts.shown[here], parts.count[here] = parts.base[i], w[COUNT * s + i]
 
 
 @compiled

@@ -8,12 +8,9 @@ what was there before and are not looked at.
 import numpy as np
 
 from .chance import correlate_row, gaussian_at_row, gaussian_row
-from .counting import held_step, set_counts
+from .counting import counted_row
 from .encoder_motion import (
-    elapsed_to,
     encoder_parts,
-    faulty_row,
-    late_at,
     led_row,
     mean_row,
     moved_row,
@@ -26,7 +23,7 @@ from .encoder_motion import (
 )
 from .estimators import estimated_row
 from .jit import compiled, inlined, inner
-from .records import CLOCK_CAUSE, COSINE_CAUSE, FREE, JITTER_CAUSE, SINE_CAUSE
+from .records import CLOCK_CAUSE, COSINE_CAUSE, JITTER_CAUSE, SINE_CAUSE
 from .rows import (
     COSINE,
     COUNT,
@@ -37,16 +34,15 @@ from .rows import (
     OUT_VELOCITY,
     OUT_WHOLE,
     OUT_WITHIN,
-    PATH,
     READ,
     ROW,
-    SHOWN,
     SINE,
-    at,
     borrowed,
+    elapsed_to,
     empty_rows,
+    late_at,
 )
-from .signals import add_lines, add_reading, add_scaled, convert, set_channels, set_shown
+from .signals import add_lines, add_reading, add_scaled, convert, faulty_row, set_channels
 
 
 @inlined
@@ -164,57 +160,6 @@ def channel_row(n, s, first, end, k, kk, p, e, state, parts, w):
             add_reading(n, s, reading, w)
     if e.shaped:
         led_row(s, first, end, e, w)
-
-
-@inlined
-def counted_row(n, s, first, end, k, kk, plan, e, state, parts, w):
-    """Whole periods and counts that are shown."""
-    p, place = plan[0], k & e.shown_mask
-    set_shown(n, s, w)
-    set_counts(n, s, p, w, COUNT * s, w)
-    if p.hold != FREE or e.faults > 0:
-        for i in range(first, end):
-            counter_step(i, s, k, kk, plan, e, state, parts, w)
-    else:
-        for i in range(n):
-            w[PATH * s + i] = np.rint(w[PATH * s + i] - w[SHOWN * s + i])
-        for i in range(n):
-            parts.base[i] += np.int64(w[PATH * s + i])
-    if n == 1:
-        parts.shown[place], parts.count[place] = parts.base[0], w[COUNT]
-        return
-    shown, count = parts.shown[place + first : place + end], parts.count[place + first : place + end]
-    for i in range(shown.size):
-        shown[i] = parts.base[at(first, i)]
-    for i in range(count.size):
-        count[i] = w[at(COUNT * s + first, i)]
-
-
-@inlined
-def counter_step(i, s, k, kk, plan, e, state, parts, w):
-    """Counts of one sample with hysteresis, limited edges or faults on purpose."""
-    p, elapsed = plan[0], elapsed_to(k + i, s, e, parts)
-    whole = parts.base[i] + np.int64(np.rint(w[PATH * s + i] - w[SHOWN * s + i])) + e.missed
-    if p.has_clock:
-        elapsed = np.float64(parts.tick[kk + i] - state[0].edge_tick)
-        state[0].edge_tick = parts.tick[kk + i]
-    if e.faults > 0:
-        cosine, sine = w[COSINE * s + i] * e.channel_share, w[SINE * s + i] * e.channel_share
-        before, weak = (k + i - 1) & e.shown_mask, cosine * cosine + sine * sine < e.weakest * e.weakest
-        if weak:
-            e.weak, whole, w[COUNT * s + i] = 1, parts.shown[before], parts.count[before]
-        elif e.weak:
-            # the counter goes on with the next phase that fits the one at which it stopped
-            rest = parts.count[before] / p.factor - w[SHOWN * s + i]
-            missed = np.int64(np.rint(np.float64(parts.shown[before] - whole) + rest))
-            e.weak, e.missed, whole = 0, e.missed + missed, whole + missed
-            e.lost += np.int64(abs(missed) * p.factor)
-    parts.base[i] = whole
-    if p.hold != FREE and not e.weak:
-        held_step(w[SHOWN * s + i] * p.factor - p.bias, whole, elapsed, plan, e.direction, state)
-        parts.base[i], w[COUNT * s + i] = state[0].whole, state[0].count - state[0].pending
-    here = (k + i) & e.shown_mask
-    parts.shown[here], parts.count[here] = parts.base[i], w[COUNT * s + i]
 
 
 @inlined

@@ -5,34 +5,13 @@ True positions are kept at the samples, whole periods and the rest; between two 
 
 import numpy as np
 
-from .chance import (
-    LOW_WORD,
-    WORD_BITS,
-    gaussian_pair,
-    philox,
-)
 from .jit import inlined
 from .maths import cos_sin, exp_of, turns_of
 from .records import (
-    FAULT_BEGIN,
-    FAULT_CAUSE,
     FAULT_COLUMNS,
-    FAULT_COSINE,
-    FAULT_COSINE_LOSS,
-    FAULT_COUNTS,
-    FAULT_END,
-    FAULT_NOISE,
-    FAULT_ON,
-    FAULT_SHAPE,
-    FAULT_SINE,
-    FAULT_SINE_LOSS,
-    FAULT_TIME,
-    FULL,
-    RAMP,
     EncoderParts,
 )
 from .rows import (
-    COSINE,
     EARLIER,
     ENCODER_ROWS,
     LEAD_COS,
@@ -44,12 +23,13 @@ from .rows import (
     PLACE,
     READ,
     ROW,
-    SINE,
     SLOPE,
     STEP_COS,
     at,
+    elapsed_to,
+    late_at,
 )
-from .signals import add_lines
+from .signals import add_lines, count_fault_step
 
 TAU = 6.283185307179586
 
@@ -81,19 +61,6 @@ def encoder_parts(e, wholes, numbers):
         numbers[e.at_late : e.at_paced],
         numbers[e.at_paced : e.end],
     )
-
-
-@inlined
-def late_at(k, s, e, parts):
-    """Time of sample k minus that of its number, samples."""
-    # single samples (s is 1) are a period apart; the compiler then leaves out all that follows from times
-    return parts.late[k & (parts.late.size - 1)] if s > 1 and e.uneven else 0.0
-
-
-@inlined
-def elapsed_to(k, s, e, parts):
-    """Time from the sample before to sample k, samples."""
-    return 1.0 + (late_at(k, s, e, parts) - late_at(k - 1, s, e, parts))
 
 
 @inlined
@@ -161,61 +128,6 @@ def limit_step(moved, elapsed, p, e):
             lost = np.int64(np.ceil((abs(moved) - e.fastest * elapsed) * p.factor))
             e.shift -= lost if moved > 0.0 else -lost
             e.lost += lost
-
-
-@inlined
-def fault_share(j, at_place, parts):
-    """How much of a fault there is at a place or sample, 0 to 1."""
-    begin, end, shape = (
-        parts.faults[j + FAULT_BEGIN],
-        parts.faults[j + FAULT_END],
-        parts.faults[j + FAULT_SHAPE],
-    )
-    if at_place < begin or (at_place > end and shape != RAMP):
-        return 0.0
-    if shape == FULL:
-        return 1.0
-    way = min((at_place - begin) / (end - begin), 1.0)
-    return way if shape == RAMP else 0.5 - 0.5 * cos_sin(way)[0]
-
-
-@inlined
-def count_fault_step(now, place, j, e, parts):
-    """Counts that a fault takes or adds where it begins."""
-    counts = parts.faults[j + FAULT_COUNTS]
-    if counts == 0.0:
-        return
-    where = np.float64(parts.whole[place]) + parts.fraction[place]
-    on = fault_share(j, now if parts.faults[j + FAULT_TIME] else where, parts)
-    if on > 0.0 and parts.faults[j + FAULT_ON] == 0.0:
-        e.shift += np.int64(counts)
-        e.lost += np.int64(abs(counts))
-    parts.faults[j + FAULT_ON] = on
-
-
-@inlined
-def faulty_row(s, first, end, k, reading, p, e, parts, w):
-    """What faults on purpose do to both channels of a reading."""
-    for i in range(first, end):
-        now = np.float64(k + i) + late_at(k + i, s, e, parts)
-        where = np.float64(parts.base[i]) + w[PLACE * s + i]
-        for j in range(0, parts.faults.size, FAULT_COLUMNS):
-            share = fault_share(j, now if parts.faults[j + FAULT_TIME] else where, parts)
-            if share == 0.0:
-                continue
-            cosine, sine = w[COSINE * s + i], w[SINE * s + i]
-            cosine = cosine * (1.0 - share * parts.faults[j + FAULT_COSINE_LOSS])
-            sine = sine * (1.0 - share * parts.faults[j + FAULT_SINE_LOSS])
-            cosine += share * parts.faults[j + FAULT_COSINE]
-            sine += share * parts.faults[j + FAULT_SINE]
-            if parts.faults[j + FAULT_NOISE] > 0.0:
-                counter = np.uint64(k + i)
-                low, high, which = counter & LOW_WORD, counter >> WORD_BITS, np.uint64(reading + 65536 * j)
-                a, b, _, _ = philox(low, high, FAULT_CAUSE, which, p.key_low, p.key_high)
-                one, other = gaussian_pair(a, b)
-                cosine += share * parts.faults[j + FAULT_NOISE] * one
-                sine += share * parts.faults[j + FAULT_NOISE] * other
-            w[COSINE * s + i], w[SINE * s + i] = cosine, sine
 
 
 @inlined

@@ -6,7 +6,7 @@ First the stages of a chunk of steady motion, then those of an encoder in any mo
 import numpy as np
 
 from .edge_timing import tick_of, timed_lanes
-from .encoder_motion import back_of, behind, elapsed_to, late_at, ring_lines
+from .encoder_motion import back_of, behind, ring_lines
 from .jit import compiled, inlined
 from .maths import UNIT_64
 from .records import DIFFERENCE, PARABOLA, SECTIONS, TAPS
@@ -20,6 +20,8 @@ from .rows import (
     SAMPLE_PHASE,
     SAMPLE_STEP,
     SAMPLE_WHOLE,
+    elapsed_to,
+    late_at,
 )
 
 FARTHEST = 64.0  # periods from the reference of a recursive estimator; further on its state would lose digits

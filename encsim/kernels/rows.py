@@ -72,6 +72,19 @@ def at(place, i):
 
 
 @inlined
+def late_at(k, s, e, parts):
+    """Time of sample k minus that of its number, samples."""
+    # single samples (s is 1) are a period apart; the compiler then leaves out all that follows from times
+    return parts.late[k & (parts.late.size - 1)] if s > 1 and e.uneven else 0.0
+
+
+@inlined
+def elapsed_to(k, s, e, parts):
+    """Time from the sample before to sample k, samples."""
+    return 1.0 + (late_at(k, s, e, parts) - late_at(k - 1, s, e, parts))
+
+
+@inlined
 def ring_place(k, rows, s):
     """Place of sample k in a ring; rings have a power of two of rows, a division would take longer than a step."""
     return (k & (rows.size // s - 1)) * s

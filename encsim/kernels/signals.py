@@ -5,10 +5,28 @@ All loops run over a row of ``n`` entries: the samples of a chunk or the lanes o
 
 import numpy as np
 
-from .chance import draw_block
+from .chance import LOW_WORD, WORD_BITS, draw_block, gaussian_pair, philox
 from .jit import compiled, inlined
 from .maths import UNIT_64, cos_sin, turns_of
-from .records import COSINE_CAUSE, SINE_CAUSE
+from .records import (
+    COSINE_CAUSE,
+    FAULT_BEGIN,
+    FAULT_CAUSE,
+    FAULT_COLUMNS,
+    FAULT_COSINE,
+    FAULT_COSINE_LOSS,
+    FAULT_COUNTS,
+    FAULT_END,
+    FAULT_NOISE,
+    FAULT_ON,
+    FAULT_SHAPE,
+    FAULT_SINE,
+    FAULT_SINE_LOSS,
+    FAULT_TIME,
+    FULL,
+    RAMP,
+    SINE_CAUSE,
+)
 from .rows import (
     CHUNK,
     COSINE,
@@ -17,6 +35,7 @@ from .rows import (
     HARMONIC_SIN,
     PATH,
     PHASE,
+    PLACE,
     READ,
     SHIFT,
     SHOWN,
@@ -25,6 +44,7 @@ from .rows import (
     STEP_SIN,
     SUM_COS,
     at,
+    late_at,
 )
 
 
@@ -106,6 +126,61 @@ def add_scaled(n, s, row, rms, draws, place, w):
     """Add random numbers of this rms to a row."""
     for i in range(n):
         w[row * s + i] += rms * draws[at(place, i)]
+
+
+@inlined
+def fault_share(j, at_place, parts):
+    """How much of a fault there is at a place or sample, 0 to 1."""
+    begin, end, shape = (
+        parts.faults[j + FAULT_BEGIN],
+        parts.faults[j + FAULT_END],
+        parts.faults[j + FAULT_SHAPE],
+    )
+    if at_place < begin or (at_place > end and shape != RAMP):
+        return 0.0
+    if shape == FULL:
+        return 1.0
+    way = min((at_place - begin) / (end - begin), 1.0)
+    return way if shape == RAMP else 0.5 - 0.5 * cos_sin(way)[0]
+
+
+@inlined
+def count_fault_step(now, place, j, e, parts):
+    """Counts that a fault takes or adds where it begins."""
+    counts = parts.faults[j + FAULT_COUNTS]
+    if counts == 0.0:
+        return
+    where = np.float64(parts.whole[place]) + parts.fraction[place]
+    on = fault_share(j, now if parts.faults[j + FAULT_TIME] else where, parts)
+    if on > 0.0 and parts.faults[j + FAULT_ON] == 0.0:
+        e.shift += np.int64(counts)
+        e.lost += np.int64(abs(counts))
+    parts.faults[j + FAULT_ON] = on
+
+
+@inlined
+def faulty_row(s, first, end, k, reading, p, e, parts, w):
+    """What faults on purpose do to both channels of a reading."""
+    for i in range(first, end):
+        now = np.float64(k + i) + late_at(k + i, s, e, parts)
+        where = np.float64(parts.base[i]) + w[PLACE * s + i]
+        for j in range(0, parts.faults.size, FAULT_COLUMNS):
+            share = fault_share(j, now if parts.faults[j + FAULT_TIME] else where, parts)
+            if share == 0.0:
+                continue
+            cosine, sine = w[COSINE * s + i], w[SINE * s + i]
+            cosine = cosine * (1.0 - share * parts.faults[j + FAULT_COSINE_LOSS])
+            sine = sine * (1.0 - share * parts.faults[j + FAULT_SINE_LOSS])
+            cosine += share * parts.faults[j + FAULT_COSINE]
+            sine += share * parts.faults[j + FAULT_SINE]
+            if parts.faults[j + FAULT_NOISE] > 0.0:
+                counter = np.uint64(k + i)
+                low, high, which = counter & LOW_WORD, counter >> WORD_BITS, np.uint64(reading + 65536 * j)
+                a, b, _, _ = philox(low, high, FAULT_CAUSE, which, p.key_low, p.key_high)
+                one, other = gaussian_pair(a, b)
+                cosine += share * parts.faults[j + FAULT_NOISE] * one
+                sine += share * parts.faults[j + FAULT_NOISE] * other
+            w[COSINE * s + i], w[SINE * s + i] = cosine, sine
 
 
 @inlined

@@ -11,9 +11,9 @@ import numpy as np
 
 from ..plotting import canvas
 from ..plotting.labels import Labels
-from ..plotting.stacks import StackPanel, into, labels_of, stack
+from ..plotting.stacks import BELOW, TOP, StackPanel, into, labels_of, stack
 from ..plotting.ticks import Span
-from ..wording import axis_unit, digits, percent, quantity, sentence
+from ..wording import axis_unit, digits, percent, quantity, sentence, wrap
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -21,15 +21,15 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
     from ..decisions.choice import Choice, ChoiceRow
-    from ..plotting.canvas import Style
+    from ..plotting.canvas import Sheet, Style
 
 
 HEADS = {"a4": "Ripple at its worst speed, share of the limit (%)", "phone": "Ripple, share of the limit (%)"}
 NO_RIPPLE = "Share of the limiting criterion (%)"
 LIMIT, FRONT = "limit", "frontier"
 TALL = {"a4": 84.0, "phone": 78.0}
-# Half the width of the ring round a mark, mm; letters in a line of a candidate's name.
-RING, LETTERS = 1.5, {"a4": 44, "phone": 30}
+# Half the width of the ring round a mark, and left edge of the names below, mm; candidates that are numbered.
+RING, KEY_LEFT, MOST_NAMED = 1.5, 10.0, 8
 WORDS = {
     "measured": "measured ripple",
     "relative": "relative ripple",
@@ -44,18 +44,22 @@ _UNIT = re.compile(r"(?<=[0-9]) (?=[A-Za-zµ])")
 def choice(result: Choice, ax: Axes | None = None, *, style: Style = canvas.PRINT) -> Axes:
     """Ripple of candidates against the first column of cost, or the delay."""
     view = _view(result, labels_of(ax)[0])
+    named = _named(view) if ax is None else []
     panel = StackPanel(
         _head(result, style),
         view.below,
         TALL[style.page] if view.some else 24.0,
         *_spans(view),
-        lambda ax: _draw(ax, view, style),
+        lambda ax: _draw(ax, view, style, named),
     )
     if ax is not None:
         return into(ax, style, panel)
-    title = _title(result)
+    title, key = _title(result), _key(view, named, style)
     words = canvas.Words(title, _note(view), _alternative(view, title))
-    return stack(style, words, [panel]).panels[0]
+    high = sum(len(lines) for _, lines in key) * (canvas.LINE[canvas.SIZE] + 0.3)
+    sheet = stack(style, words, [panel], room=high + 5.0 if key else 0.0)
+    _write_key(sheet, TOP + panel.height + BELOW + 4.0, key)
+    return sheet.panels[0]
 
 
 def _head(result: Choice, style: Style) -> str:
@@ -127,8 +131,8 @@ def _spans(view: ChoiceView) -> tuple[Span, Span]:
     return Span(*across, view.logarithmic), Span(low / room, high * room, True)
 
 
-def _draw(ax: Axes, view: ChoiceView, style: Style) -> Axes:
-    """Limit, candidates, frontier, names of the best."""
+def _draw(ax: Axes, view: ChoiceView, style: Style, named: Sequence[ChoiceRow]) -> Axes:
+    """Limit, candidates, frontier, names."""
     labels = Labels(ax, style)
     if not view.some:
         labels.put("no candidate whose ripple is known", labels.size / 2.0, "muted", bold=False)
@@ -147,7 +151,7 @@ def _draw(ax: Axes, view: ChoiceView, style: Style) -> Axes:
         labels.avoid(view.price[front], view.share[front], key=FRONT)
         for place in labels.place(view.price[front], view.share[front]):
             labels.block(*(place - RING), *(place + RING))
-    _name_rows(labels, view, style)
+    _name_rows(labels, view, named)
     labels.beside(LIMIT, LIMIT, "limit")
     return ax
 
@@ -162,39 +166,67 @@ def _draw_marks(ax: Axes, view: ChoiceView, style: Style) -> None:
             markeredgecolor=style.colour("muted"), markeredgewidth=1.0, **common)  # fmt: skip
 
 
-def _name_rows(labels: Labels, view: ChoiceView, style: Style) -> None:
-    """The names of the best and of the smoothest of the frontier, or of the nearest."""
-    best, nearest, last = view.result.best, view.result.nearest, view.result.frontier[-1:]
-    named = [(nearest, "nearest")] if nearest else []
-    if best:
-        named = [(best, "best"), *((row, "smoothest") for row in last if row is not best)]
-    for number, (row, what) in enumerate(named):
-        place = view.places([row])
-        if not len(place):
-            continue
-        at = (view.price[place[0]], view.share[place[0]])
-        if number == 0:
-            labels.ax.plot(*at, linestyle="none", marker="D", markersize=6.0, zorder=6,
-                           markerfacecolor=style.colour("ink"), markeredgecolor=style.colour("paper"))  # fmt: skip
-        words = _wrapped(f"{what}: {_joined(row)}", LETTERS[style.page])
-        labels.at([words, what], *at, "ink", bold=number == 0, clear=RING + 0.6, most=60.0)
+def _named(view: ChoiceView) -> list[ChoiceRow]:
+    """Candidates that are numbered: the frontier, thinned out where it is long, with the best or the nearest."""
+    chief = view.result.best or view.result.nearest
+    front = [view.rows[place] for place in view.places(view.result.frontier)]
+    kept = [
+        front[place] for place in np.unique(np.linspace(0, len(front) - 1, MOST_NAMED).astype(int)) if front
+    ]
+    kept += [row for row in [chief] if row is not None and not any(row is one for one in kept)]
+    places = view.places(kept)
+    return [view.rows[place] for place in places[np.argsort(view.price[places], kind="stable")]]
+
+
+def _name_rows(labels: Labels, view: ChoiceView, named: Sequence[ChoiceRow]) -> None:
+    """Numbers beside the marks of some candidates, and which is the best, or the nearest."""
+    best, nearest = view.result.best, view.result.nearest
+    chief, what = (best, "best") if best else (nearest, "nearest")
+    every = [*named, *([chief] if chief and not any(chief is row for row in named) else [])]
+    # The best first: its words need most room.
+    for number, row in sorted(enumerate(every, 1), key=lambda one: one[1] is not chief):
+        for place in view.places([row])[:1]:
+            at = view.price[place], view.share[place]
+            words = [f"{number}" if named else ""]
+            if row is chief:
+                words = [f"{number}: {what}" if named else what]
+                style = labels.style
+                labels.ax.plot(*at, linestyle="none", marker="D", markersize=6.0, zorder=6,
+                               markerfacecolor=style.colour("ink"), markeredgecolor=style.colour("paper"))  # fmt: skip
+            labels.at(words, *at, "ink", clear=RING + 0.2)
+
+
+def _key(view: ChoiceView, named: Sequence[ChoiceRow], style: Style) -> list[tuple[str, list[str]]]:
+    """(number, lines) of each numbered candidate: name, cost or delay, share of the limit."""
+    room = style.width - KEY_LEFT - 6.0
+    return [
+        (f"{number}", wrap(_key_words(view, row), style.note_letters, room))
+        for number, row in enumerate(named, 1)
+    ]
+
+
+def _key_words(view: ChoiceView, row: ChoiceRow) -> str:
+    """A candidate in one line."""
+    price = quantity(row.delay, "s", 2) + " of delay"
+    if view.result.costs:
+        name = view.result.costs[0]
+        price = f"{name} {digits(row.cost[name], 3, strip=True)}"
+    return f"{_joined(row)}: {price}, {percent(row.ripple)} of the limit"
+
+
+def _write_key(sheet: Sheet, top: float, key: list[tuple[str, list[str]]]) -> None:
+    """The numbered candidates, one below the other."""
+    pitch = canvas.LINE[canvas.SIZE] + 0.3
+    for number, lines in key:
+        sheet.text(4.0, top, number, bold=True)
+        for line in lines:
+            sheet.text(KEY_LEFT, top, line)
+            top += pitch
 
 
 def _joined(row: ChoiceRow) -> str:
     """Name of a candidate in which a number and its unit stay on one line."""
     return _UNIT.sub("\u202f", row.short)
-
-
-def _wrapped(text: str, letters: int) -> str:
-    """A name wrapped at spaces to lines of at most this many letters."""
-    lines = [""]
-    for part in text.split(" "):
-        longer = f"{lines[-1]} {part}".strip()
-        if len(longer) > letters and lines[-1]:
-            lines.append(part)
-        else:
-            lines[-1] = longer
-    return "\n".join(lines)
 
 
 def _title(result: Choice) -> str:
@@ -226,7 +258,7 @@ def _note(view: ChoiceView) -> str:
     low, high = (quantity(speed, unit, strip=True) for speed in result.requirement.speeds)
     words = [
         f"Speeds from {low} to {high}. Filled: fits every limit; hollow: does not.",
-        "Ringed: the frontier, which no other candidate beats in both.",
+        "Ringed: Pareto-optimal, no other candidate is better in both.",
     ]
     hidden = len(result.rows) - len(view.rows)
     if hidden:

@@ -37,6 +37,9 @@ SHARE_SHOWN, CLEAR, FEWEST, MOST = 0.02, 4.0, 12, {"a4": 60, "phone": 30}
 NAMED = 6
 # More orders than this have smaller dots; steps have smaller dots from an eighth of this number on.
 CROWDED = 400
+UNOBSERVABLE = "× unobservable"
+# The noisiest order of a plan is named above this magnification.
+NOISY = 1.1
 
 
 def error_map(
@@ -98,27 +101,25 @@ def calibration(result: Calibration, ax: Axes | None = None, *, style: Style = c
 def calibration_plan(plan: CalibrationPlan, ax: Axes | None = None, *, style: Style = canvas.PRINT) -> Axes:
     """Magnification of reading noise in each order, and the unobservable orders."""
     known = plan.magnification[np.isfinite(plan.magnification)]
-    # The power of ten above all magnifications, ten at least.
-    most = float(max(10.0 ** np.ceil(np.log10(known.max(initial=1.0) * 1.05)), 10.0))
-    rest = (
+    most = 2.4 * max(known.max(initial=1.0), 1.5)
+    panel = StackPanel(
+        "Noise of each order (1: ideal steps)",
+        "Order (per revolution)",
+        42.0,
         Span(0.0, plan.orders[-1] + 1.0, most=10),
-        Span(0.8, most * 1.6, True),
+        Span(0.8, most * 1.25, True),
         lambda ax: _magnified(ax, plan, most, style),
     )
     if ax is not None:
-        return into(ax, style, StackPanel("Noise against ideal steps", "Times per turn", 0.0, *rest))
-    lost = len(plan.lost)
-    what = (
-        f"lose {lost} of {len(plan.orders)} orders: {_few(plan.lost)}"
-        if lost
-        else "see every order of both rings"
-    )
-    title = f"{sentence(counted(len(plan.steps)))} steps {what}"
-    note = (f"{plan.points} readings per revolution. 1 is the noise of as many ideal steps; a point of a map has "
-            f"{digits(plan.point_noise, 2)} of the noise of a reading.")  # fmt: skip
-    more = f" Those seen magnify noise by at most {digits(known.max(), 2)}." if len(known) else ""
+        return into(ax, style, panel)
+    lost, count = len(plan.lost), sentence(counted(len(plan.steps)))
+    title = f"{count} steps make every order of both rings observable"
+    if lost:
+        title = f"{count} steps leave {lost} of {len(plan.orders)} orders unobservable: {_few(plan.lost)}"
+    note = (f"{plan.points} readings per revolution. A point of a map has {digits(plan.point_noise, 2)} of the noise "
+            "of a reading. Ideal: as many steps, evenly spread for that order.")  # fmt: skip
+    more = f" The others magnify noise by at most {digits(known.max(), 2)}." if len(known) else ""
     text = f"Log chart of noise against order of a plan of steps. {title}.{more}"
-    panel = StackPanel("Noise of each order against ideal steps", "Times per turn", 42.0, *rest)
     return stack(style, canvas.Words(title, note, text), [panel]).panels[0]
 
 
@@ -179,7 +180,7 @@ def _orders(
     top = max(float(size.max()), most) or 1.0
     return StackPanel(
         f"{head} ({unit[0]})",
-        "Times per turn",
+        "Order (per revolution)",
         height,
         Span(0.2, last + 0.8, most=10, grid=False),
         Span(0.0, 1.2 * top, most=4),
@@ -204,18 +205,21 @@ def _mark_lost(ax: Axes, orders: np.ndarray, style: Style) -> None:
     ax.plot(orders, np.zeros(len(orders)), "x", color=style.colour("ink"), markersize=6.0, markeredgewidth=1.6,
             zorder=6, clip_on=False)  # fmt: skip
     labels = Labels(ax, style)
-    labels.put("× lost", labels.size - [labels.half("× lost", True, 9.0)[0] + 0.6, 2.2], "ink")
+    half = labels.half(UNOBSERVABLE, True, canvas.SIZE)
+    labels.put(UNOBSERVABLE, labels.size - [half[0] + 0.6, 2.2], "ink")
 
 
 def _calibration_note(result: Calibration) -> str:
     used = int(np.count_nonzero(result.weights))
-    words = [f"{sentence(counted(used))} steps of {len(result.angle)} readings; {BAND}, lost orders aside."]
+    words = [
+        f"{sentence(counted(used))} steps of {len(result.angle)} readings; {BAND}, unobservable orders aside."
+    ]
     words += [sentence(_ended(reason)) for reason in result.reasons[:2]]
     return " ".join(words)
 
 
 def _calibration_text(result: Calibration, title: str) -> str:
-    lost = f"Lost orders: {_few(result.lost)}." if result.lost else "No order is lost."
+    lost = f"Unobservable orders: {_few(result.lost)}." if result.lost else "Every order is observable."
     worst = f" Steps that stand out: {_few(result.outliers)}." if result.outliers else ""
     return f"Two line charts of ring error against angle with bands, dots of noise by step. {title}. {lost}{worst}"
 
@@ -229,7 +233,7 @@ def _below(result: Calibration, style: Style) -> tuple[StackPanel, StackPanel]:
     )
     rest = {"height": heights[1], "head_top": second}
     if result.closure is not None:
-        return steps, _steps("Turn does not close by", result.closure, None, style, **rest)
+        return steps, _steps("Closing error", result.closure, None, style, **rest)
     unit = unit_of(float(np.abs(result.a_orders).max(initial=0.0)))
     return steps, _orders("Orders of ring A", result.error_map(), unit, style, **rest)
 
@@ -287,33 +291,43 @@ def _magnified(ax: Axes, plan: CalibrationPlan, top: float, style: Style) -> Non
     labels = Labels(ax, style)
     lost = plan.orders[~known]
     if len(lost):
-        ax.plot(lost, np.full(len(lost), top * 1.2), "x", color=style.colour("ink"), markersize=4.0, zorder=4,
-                clip_on=False)  # fmt: skip
-        words = "crosses: lost"
-        labels.put(words, labels.size - [labels.half(words, True, 9.0)[0] + 1.0, 9.0], "ink")
+        ax.plot(lost, np.full(len(lost), top), "x", color=style.colour("ink"), markersize=4.0, zorder=4)
+        place = labels.place(0.0, top)[0, 1] - 4.0
+        half = labels.half(UNOBSERVABLE, True, canvas.SIZE)
+        labels.put(UNOBSERVABLE, (labels.size[0] - half[0] - 1.0, place), "ink")
+        labels.block(labels.size[0] - 2.0 * half[0] - 1.0, place - 2.0, *labels.size)
+    heights = np.where(known, plan.magnification, 0.0)
+    # The lowest of several that are equal but for rounding.
+    worst = int(np.argmax(heights > 0.999 * heights.max(initial=0.0)))
+    if heights[worst] > NOISY:
+        labels.avoid_points(plan.orders[known], plan.magnification[known])
+        words = f"order {plan.orders[worst]}: {digits(heights[worst], 2)}×"
+        labels.at([words], plan.orders[worst], heights[worst], "cyclic", clear=0.6)
 
 
 GAP = 1.35
-SHOWN = "Shown minus true"
+OFF, DEVIATION = "Shown minus reference", "Mean deviation from the target"
 # Values, role, name, {"band": half its width at each position} where there is one.
 Row = tuple[np.ndarray, str, str, dict[str, np.ndarray]]
 
 
 def passes(result: PassComparison, ax: Axes | None = None, *, style: Style = canvas.PRINT) -> Axes:
     """Error of an encoder against a reference forward and backward, and the reversal between them."""
-    rows: list[Row] = [(result.forward, "cyclic", "forward", {}), (result.backward, "counts", "backward", {})]
+    rows: list[Row] = [
+        (result.forward, "cyclic", "forward", {}),
+        (result.backward, "counts", "backward", {}),
+        (result.error, "ink", "mean of both", {}),
+    ]
     if ax is not None:
-        return into(
-            ax, style, _errors(SHOWN, result.position, rows, result.unit, style, labels=labels_of(ax))
-        )
+        return into(ax, style, _errors(OFF, result.position, rows, result.unit, style, labels=labels_of(ax)))
     title = "No error against the reference"
     worst, turned = (float(np.abs(values).max()) for values in (result.error, result.reversal))
     if worst or turned:
         sizes = [quantity(value, result.unit, 2) for value in (worst, turned)]
-        title = f"Up to {sizes[0]} off the reference; reversal up to {sizes[1]}"
-    note = "Shown minus reference, at the same positions in both directions."
+        title = f"Mean of both directions up to {sizes[0]} off the reference; reversal up to {sizes[1]}"
+    note = "Both directions at the same positions of the reference."
     kind = "Line charts of error and reversal against position."
-    return _both_directions(result, canvas.Words(title, note, kind), result.position, rows, style)
+    return _both_directions(result, OFF, canvas.Words(title, note, kind), result.position, rows, style=style)
 
 
 def positioning(result: Positioning, ax: Axes | None = None, *, style: Style = canvas.PRINT) -> Axes:
@@ -321,20 +335,26 @@ def positioning(result: Positioning, ax: Axes | None = None, *, style: Style = c
     rows: list[Row] = [(result.forward, "cyclic", "forward", {"band": 2.0 * result.forward_deviation}),
             (result.backward, "counts", "backward", {"band": 2.0 * result.backward_deviation})]  # fmt: skip
     if ax is not None:
-        return into(ax, style, _errors(SHOWN, result.target, rows, result.unit, style, labels=labels_of(ax)))
+        return into(
+            ax, style, _errors(DEVIATION, result.target, rows, result.unit, style, labels=labels_of(ax))
+        )
     sizes = [quantity(value, result.unit, 2) for value in (result.accuracy, result.largest_reversal)]
     title = f"Accuracy of positioning {sizes[0]}, reversal up to {sizes[1]}"
     note = f"{result.edition}: mean of {result.runs} runs each way, bars two standard deviations each side."
     note += f" Not reliable: {result.reasons[0]}." if result.reasons else ""
     kind = "Line charts of deviation and reversal against target position."
-    return _both_directions(result, canvas.Words(title, note, kind), result.target, rows, style)
+    return _both_directions(
+        result, DEVIATION, canvas.Words(title, note, kind), result.target, rows, style=style
+    )
 
 
 def _both_directions(
     result: PassComparison | Positioning,
+    head: str,
     words: Words,
     position: np.ndarray,
     rows: list[Row],
+    *,
     style: Style,
 ) -> Axes:
     """Errors above, the reversal below, on one axis of positions."""
@@ -346,7 +366,7 @@ def _both_directions(
     text = f"{words.text} {words.title}. Mean reversal {mean}."
     turned: list[Row] = [(result.reversal, "ink", "", {})]
     panels = [
-        _errors(SHOWN, position, rows, result.unit, style, height=44.0),
+        _errors(head, position, rows, result.unit, style, height=44.0),
         _errors("Reversal, forward minus backward", position, turned, result.unit, style, height=24.0),
     ]
     return stack(style, canvas.Words(words.title, note, text), panels, gap=10.0).panels[0]

@@ -9,7 +9,7 @@ import numpy as np
 
 from ..decisions.frontier_curve import trade_offs
 from ..plotting import canvas
-from ..plotting.labels import DOUBT, Labels
+from ..plotting.labels import DOUBT, SIDE_BY_SIDE, Labels
 from ..plotting.stacks import StackPanel, into, labels_of, stack
 from ..plotting.ticks import NO_VALUES, Span
 from ..wording import axis_unit, axis_words, digits, percent, quantity, sentence
@@ -24,7 +24,6 @@ if TYPE_CHECKING:
 TALL = {"a4": 78.0, "phone": 74.0}
 HEAD, BELOW = "Velocity ripple, rms", "Delay at 0 Hz"
 ZONE = ("below the least noise\nwithout overshoot", "least noise\nwithout overshoot")
-SIDE_BY_SIDE = 8.0
 # Half the width of the ring round a mark, mm.
 RING = 1.6
 # Largest cost of a place for a number beside its mark: a place that needs a leader costs more.

@@ -48,7 +48,7 @@ TALL = {"a4": 34.0, "phone": 40.0}
 CLOSEST = 1.2
 # Distance between the names of neighbouring peaks, mm.
 APART = 1.0
-BESIDE = ("and beside sampling nulls", "sampling nulls", "aliased")
+BESIDE = ("peaks beside sampling nulls", "sampling nulls", "aliased")
 # Samples of a steady run that are drawn, its last ones: more would look like a solid bar. All are drawn if the means of
 # this many blocks vary by more than this share of the values.
 SHOWN, BLOCKS, SLOW = 800, 100, 0.3
@@ -214,7 +214,7 @@ def closed_run(result: Run, ax: Axes | None = None, *, style: Style = canvas.PRI
         return elements.into(ax, time, panels[0], style)
     title = _run_title(result)
     others = " and ".join(panel.head.lower() for panel in panels[1:])
-    words = f"Line charts of measured and true velocity, {others} against time"
+    words = f"Line charts of measured and actual velocity, {others} against time"
     text = f"{words} over {quantity(elements.length(time), 's', strip=True)}. {title}."
     return elements.sheet(time, panels, style, canvas.Words(title, _run_note(result, time), text))
 
@@ -255,7 +255,7 @@ def _run_panels(result: Run, part: slice) -> list[elements.Panel]:
     velocity = [
         *([elements.PanelTrace(rows["demand"], "ideal", "demand", 1.4)] if moves else []),
         elements.PanelTrace(rows["measured"], "ink", "measured", 1.0),
-        elements.PanelTrace(rows["velocity"], "true", "true", 2.0),
+        elements.PanelTrace(rows["velocity"], "true", "actual", 2.0),
     ]
     panels = [elements.Panel("Velocity", f"{unit}/s", velocity)]
     if moves:
@@ -390,7 +390,5 @@ def _title_of_ramp(result: RampResponse) -> str:
     unit = result.axis.scale.unit
     rate, most = quantity(abs(result.rate), f"{unit}/s", 2), abs(result.largest_error)
     rest = abs(result.following_error)
-    stays = f"stays {quantity(rest, unit, 2)} behind" if rest > NO_ERROR * most else "is back on it"
-    return (
-        f"Ramp of {rate}: the axis trails by up to {quantity(most, unit, 2)} and {stays} {_settling(result)}"
-    )
+    stays = f"constant at {quantity(rest, unit, 2)}" if rest > NO_ERROR * most else "gone"
+    return f"Ramp of {rate}: following error up to {quantity(most, unit, 2)}, {stays} {_settling(result)}"

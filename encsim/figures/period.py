@@ -1,7 +1,4 @@
-"""Picture of the position error over one signal period and of its harmonics.
-
-Picture that explains aliasing: one harmonic at three speeds with its samples and the aliased wave.
-"""
+"""Picture of the position error over one signal period and of its harmonics."""
 
 from __future__ import annotations
 
@@ -21,8 +18,6 @@ from ..wording import (
     listed,
     ordinal,
     quantity,
-    sentence,
-    width,
     with_unit,
 )
 
@@ -30,147 +25,8 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
     from ..open_loop.period_error import PeriodError
-    from ..plotting.canvas import Sheet, Style
+    from ..plotting.canvas import Style
     from ..plotting.elements import Bar
-
-
-# Height of a row, place of the first and space between two, mm.
-ROW, FIRST, BETWEEN = 25.0, 12.0, 13.0
-START = 0.9
-WORDS = {
-    "a4": ("Direct: sampled at its true frequency", "Aliased: sampled as a slow wave",
-           "Vanished: every sample meets the same error"),
-    "phone": ("Direct", "Aliased", "Vanished"),
-}  # fmt: skip
-
-
-def why_aliased(
-    *,
-    period: float,
-    rate: float,
-    amplitude: float,
-    harmonic: int = 1,
-    unit: str = "m",
-    ax: Axes | None = None,
-    style: Style = canvas.PRINT,
-) -> Axes:
-    """One harmonic of the position error at three speeds: well sampled, beside a null speed, at the null speed."""
-    line = Line(period, rate, amplitude, harmonic, unit, 13 if style.phone else 20)
-    if ax is not None:
-        speed = quantity(line.speeds[1], f"{unit}/s", strip=True)
-        head = f"Position error ({line.error_unit[0]}) at {speed}"
-        return into(ax, style, _row(line, line.speeds[1], style, head))
-    title = "Sampled too seldom, a fast error wave looks like a slow one"
-    note = (
-        f"Harmonic {harmonic}, {quantity(amplitude, unit)}, sampled by a {quantity(rate, 'Hz', strip=True)} loop. "
-        "Dots: samples; thick line: aliased wave; thin line: true error."
-    )
-    words = canvas.Words(title, note, _aliasing_alternative(line))
-    sheet = stack(style, words, [_row(line, speed, style) for speed in line.speeds], top=FIRST, gap=BETWEEN)
-    sheet.text(4.0, 2.6, f"Position error ({line.error_unit[0]}) at three speeds", "muted")
-    for number in range(3):
-        _head_row(sheet, line, number, style)
-    return sheet.panels[1]
-
-
-class Line:
-    """One harmonic of the error at three speeds: 8 samples per wave, 16/15 of a sample, one sample."""
-
-    def __init__(
-        self, period: float, rate: float, amplitude: float, harmonic: int, unit: str, samples: int
-    ) -> None:
-        self.period, self.rate, self.amplitude, self.harmonic, self.unit = (
-            period,
-            rate,
-            amplitude,
-            harmonic,
-            unit,
-        )
-        self.samples = samples
-        self.speeds = [share * period * rate / harmonic for share in (1.0 / 8.0, 15.0 / 16.0, 1.0)]
-        self.error_unit = axis_unit(amplitude, unit)
-        self.time_unit = axis_unit(samples / rate, "s")
-
-    def frequency(self, speed: float) -> float:
-        """True frequency, Hz."""
-        return self.harmonic * speed / self.period
-
-    def aliased_frequency(self, speed: float) -> float:
-        """Frequency after sampling, signed, Hz."""
-        turns = self.frequency(speed) / self.rate
-        # A whole number of waves per sample within rounding: aliased to 0 Hz.
-        return 0.0 if abs(turns - round(turns)) < 1e-9 else self.rate * (turns - round(turns))
-
-    def wave(self, frequency: float, time: np.ndarray) -> np.ndarray:
-        """The wave in the unit of the axis."""
-        return self.amplitude / self.error_unit[1] * np.sin(2.0 * np.pi * frequency * time + START)
-
-
-def _head_row(sheet: Sheet, line: Line, number: int, style: Style) -> None:
-    """Speed, word and frequencies above one row."""
-    speed = line.speeds[number]
-    top = FIRST + number * (ROW + BETWEEN)
-    shown = quantity(speed, f"{line.unit}/s", strip=True)
-    true, aliased = (
-        quantity(abs(hertz), "Hz", strip=style.phone)
-        for hertz in (line.frequency(speed), line.aliased_frequency(speed))
-    )
-    right = f"true {true}, sampled {aliased}"
-    sheet.text(4.0, top - 3.2, shown, bold=True)
-    sheet.text(style.width - 6.0, top - 3.2, right, "cyclic", bold=True, ha="right")
-    start = max(25.0 if not style.phone else 0.0, 4.0 + width(shown, bold=True) + 3.0)
-    word = WORDS[style.page][number]
-    if start + width(word) + width(right, bold=True) + 3.0 > style.width - 6.0:
-        word = WORDS["phone"][number]
-    if start + width(word) + width(right, bold=True) + 2.0 <= style.width - 6.0:
-        sheet.text(start, top - 3.2, word)
-
-
-def _row(line: Line, speed: float, style: Style, head: str = "") -> StackPanel:
-    """The wave at one speed against time."""
-    size = 1.17 * line.amplitude / line.error_unit[1]
-    return StackPanel(
-        head,
-        f"Time ({line.time_unit[0]})",
-        ROW,
-        Span(0.0, line.samples / line.rate / line.time_unit[1], most=6),
-        Span(-size, size, most=3),
-        lambda ax: _draw_row(ax, line, speed, style),
-    )
-
-
-def _draw_row(ax: Axes, line: Line, speed: float, style: Style) -> None:
-    """Actual wave thin, samples as dots, aliased wave thick."""
-    time, by = np.linspace(0.0, line.samples / line.rate, 2400), line.time_unit[1]
-    x = time / by
-    ax.grid(False)
-    ax.axhline(0.0, color=style.colour("grid"), linewidth=0.8, zorder=1)
-    ax.plot(x, line.wave(line.frequency(speed), time), color=style.colour("cyclic"), linewidth=0.9, zorder=2)
-    ax.plot(x, line.wave(line.aliased_frequency(speed), time), **style.line("ink"), zorder=3)
-    samples = np.arange(line.samples + 1) / line.rate
-    ax.plot(
-        samples / by,
-        line.wave(line.frequency(speed), samples),
-        "o",
-        color=style.colour("ink"),
-        markersize=5.4,
-        markeredgecolor=style.colour("paper"),
-        markeredgewidth=0.9,
-        zorder=4,
-        clip_on=False,
-    )
-
-
-def _aliasing_alternative(line: Line) -> str:
-    words = [
-        f"at {quantity(speed, f'{line.unit}/s', strip=True)} true {quantity(line.frequency(speed), 'Hz')}, "
-        f"seen at {quantity(abs(line.aliased_frequency(speed)), 'Hz')}"
-        for speed in line.speeds
-    ]
-    return (
-        f"Three line charts of position error against time: one error line of {quantity(line.amplitude, line.unit)} "
-        f"and its samples. {sentence('; '.join(words))}."
-    )
 
 
 # Least share of the largest harmonic, and number, of harmonics shown; share of the power of those the title counts.

@@ -142,7 +142,11 @@ def ring_polar(curve: RingCurve, ax: Axes | None = None, *, style: Style = canva
     text = f"Drawing of a ring and {heads_words(len(curve.heads))} to scale, angle error as enlarged radius. {title}."
     side = style.width - 10.0 if style.phone else 110.0
     margin = (style.width - side) / 2.0
-    sheet = canvas.Sheet(style, canvas.Words(title, ring_note(curve), text), side + 2.0)
+    drawn = _magnified(curve)
+    note = "Ring and heads to scale" + (
+        f"; error at the rim drawn outward, {drawn} too large." if drawn else "."
+    )
+    sheet = canvas.Sheet(style, canvas.Words(title, f"{note} {ring_note(curve)}", text), side + 2.0)
     return draw(sheet.panel(1.0, side, left=margin, right=margin), curve, style)
 
 
@@ -162,8 +166,7 @@ def draw(ax: Axes, curve: RingCurve, style: Style) -> Axes:
 
 def _errors(ax: Axes, curve: RingCurve, style: Style) -> None:
     """The errors round the ring, and their scale bar."""
-    several = len(curve.heads) > 1
-    largest = max(np.abs(curve.error).max(), np.abs(curve.alone).max() if several else 0.0)
+    several, largest = len(curve.heads) > 1, _largest(curve)
     if largest == 0.0:
         return
     rows: list[tuple[np.ndarray, str, dict[str, Any]]] = [(curve.error, "ink", {})]
@@ -180,6 +183,16 @@ def _errors(ax: Axes, curve: RingCurve, style: Style) -> None:
             solid_capstyle="butt")  # fmt: skip
     text = with_unit(digits(bar / unit, 2, strip=True), name)
     ax.text(FRAME - 0.07 - long, low, text, ha="right", va="center_baseline", **style.text("muted"))
+
+
+def _largest(curve: RingCurve) -> float:
+    return float(max(np.abs(curve.error).max(), np.abs(curve.alone).max()))
+
+
+def _magnified(curve: RingCurve) -> str:
+    """How much larger than at the rim the error is drawn, as in ``3700×``; nothing where there is no error."""
+    largest = _largest(curve)
+    return f"{digits(LARGEST / largest, 2)}×" if largest else ""
 
 
 def _round_size(largest: float) -> float:
@@ -225,7 +238,7 @@ def _words(ax: Axes, curve: RingCurve, bore: float | None, style: Style) -> None
 
 # Largest number of orders in a panel; highest order on an even axis: with higher orders, bars stand side by side.
 MOST, EVEN = {"a4": 12, "phone": 9}, {"a4": 12, "phone": 9}
-DRAWING = {"a4": "Ring and heads to scale, error enlarged", "phone": "To scale, error enlarged"}
+DRAWING = {"a4": "Ring and heads to scale; error {}", "phone": "To scale; error {}"}
 WIDE = 0.72
 # mm for the names of the orders side by side.
 ROOM = 64.0
@@ -241,7 +254,8 @@ def ring(curve: RingCurve, ax: Axes | None = None, *, style: Style = canvas.PRIN
     words = canvas.Words(title, ring_note(curve), ring_text(curve, title))
     sheet = stack(style, words, [_error(curve, style)], room=101.0 if style.phone else 68.0)
     tall, low = (46.0, 25.0) if style.phone else (59.0, 48.0)
-    view = StackPanel(DRAWING[style.page], "", tall, None, None, lambda ax: draw(ax, curve, style))
+    head = DRAWING[style.page].format(_magnified(curve) or "none")
+    view = StackPanel(head, "", tall, None, None, lambda ax: draw(ax, curve, style))
     if style.phone:
         place(sheet, view, 65.0, left=22.0, right=22.0)
         place(sheet, _orders(curve, style, low), 121.0)
@@ -249,10 +263,6 @@ def ring(curve: RingCurve, ax: Axes | None = None, *, style: Style = canvas.PRIN
         place(sheet, view, 65.0, left=8.0, right=92.0)
         place(sheet, _orders(curve, style, low), 65.0, left=98.0, head_left=88.0)
     return sheet.panels[0]
-
-
-def _largest(curve: RingCurve) -> float:
-    return max(np.abs(curve.error).max(), np.abs(curve.alone).max())
 
 
 def _error(curve: RingCurve, style: Style, label: str = "") -> StackPanel:
@@ -303,7 +313,7 @@ def _orders(curve: RingCurve, style: Style, height: float) -> StackPanel:
     top = max([max(alone, left) for _, alone, left in shown.values()], default=0.0) / unit or 1.0
     return StackPanel(
         f"Amplitude ({name})",
-        "Times per turn",
+        "Order (per revolution)",
         height,
         Span(
             0.3,

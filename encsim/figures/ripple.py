@@ -40,6 +40,8 @@ if TYPE_CHECKING:
 HEAD = "Velocity ripple, rms"
 TICKS = "sampling nulls:"
 CAPTION = "the largest part at each speed"
+# Reliable speeds between others are hatched with them below this share of the range.
+BETWEEN = 0.04
 
 
 def ripple(
@@ -211,18 +213,22 @@ def _curves(ax: Axes, view: RippleView, style: Style, frame: PanelFrame) -> None
 
 
 def hatch(ax: Axes, view: SpeedView, style: Style, frame: PanelFrame) -> None:
-    """Hatch the speeds at which the result is not reliable."""
+    """Hatch the speeds at which the result is not reliable, in one piece where reliable ones between are few."""
     edges = edges_of(view)
+    wide = np.log(edges[-1] / edges[0])
+    spans: list[np.ndarray] = []
     for first, last in runs(view.doubtful):
-        if view.doubtful[first]:
-            ax.axvspan(
-                *frame.x(edges[[first, last + 1]]),
-                facecolor="none",
-                edgecolor=style.colour("ideal"),
-                hatch="///",
-                linewidth=0.0,
-                zorder=0.5,
-            )
+        if not view.doubtful[first]:
+            continue
+        ends = edges[[first, last + 1]]
+        if spans and np.log(ends[0] / spans[-1][1]) < BETWEEN * wide:
+            ends = np.array([spans.pop()[0], ends[1]])
+        spans.append(ends)
+    for ends in spans:
+        # A narrow span may hold no stroke of the hatching: its ground tells too.
+        ax.axvspan(*frame.x(ends), color=style.colour("grid"), linewidth=0.0, zorder=0.3)
+        ax.axvspan(*frame.x(ends), facecolor="none", edgecolor=style.colour("ideal"), hatch="///", linewidth=0.0,
+                   zorder=0.5)  # fmt: skip
 
 
 def _avoid_curves(labels: Labels, view: RippleView, frame: PanelFrame) -> None:

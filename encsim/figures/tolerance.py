@@ -9,7 +9,7 @@ import numpy as np
 
 from ..decisions.headlines import paired
 from ..plotting import canvas
-from ..plotting.labels import Labels
+from ..plotting.labels import SIDE_BY_SIDE, Labels
 from ..plotting.stacks import StackPanel, into, labels_of, stack
 from ..plotting.ticks import NO_VALUES, Span
 from ..wording import SHARE, axis_unit, axis_words, digits, listed, percent, quantity, sentence, with_unit
@@ -104,6 +104,7 @@ def _band(ax: Axes, view: ToleranceView, frame: PanelFrame, style: Style) -> Axe
     }
     hatch(ax, view, style, frame)
     labels = Labels(ax, style)
+    labels.doubt = SIDE_BY_SIDE
     if not len(x) or not any(row.max(initial=0.0) > floor for row in rows.values()):
         labels.put("no ripple", labels.size / 2.0, "muted", bold=False)
         return ax

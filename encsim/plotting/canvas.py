@@ -51,6 +51,8 @@ STROKES: dict[str, tuple[float, str | tuple[float, tuple[float, ...]]]] = {
     "ideal": (1.4, (0, (5, 2))),
 }  # fmt: skip
 FORMATS = ("png", "svg", "pdf")
+# A last line of a title is short below this share of the width; shares of the width that are tried then.
+SHORT_LINE, NARROWER = 0.4, (0.9, 0.8, 0.7)
 
 
 @dataclass(frozen=True)
@@ -148,7 +150,7 @@ class Sheet:
     def __init__(self, style: Style, words: Words, body: float) -> None:
         room = style.width - 7.0
         size = style.title_size
-        heading = [] if style.bare else wrap(words.title, style.title_letters, room, size, bold=True)
+        heading = [] if style.bare else _balanced(words.title, style.title_letters, room, size)
         notes = wrap(words.note, style.note_letters, room) if words.note and not style.bare else []
         below_title = 2.6 + len(heading) * LINE[size]
         self.style = style
@@ -213,6 +215,17 @@ class Sheet:
         for ax in axes:
             box = ax.get_position()
             ax.set_position((left, box.y0, box.x1 - left, box.height))
+
+
+def _balanced(title: str, letters: int, room: float, size: float) -> list[str]:
+    """Lines of a title; where the last one is short, all are shortened as far as their number allows."""
+    lines = wrap(title, letters, room, size, bold=True)
+    for share in NARROWER:
+        closer = wrap(title, letters, share * room, size, bold=True)
+        if len(closer) > len(lines) or width(lines[-1], size, True) > SHORT_LINE * room:
+            break
+        lines = closer
+    return lines
 
 
 def attach(artist: Artist, **facts: object) -> None:

@@ -30,8 +30,8 @@ SPACING = 0.5
 ALONE = 1.2
 # Largest cost (about mm of distance) of the name of a point: of a long form of the name, and of the shortest form.
 NEAR, FAR = 24.0, 60.0
-# Cost per mm by which another line is nearer than the named one; ``Labels.doubt`` is higher for lines side by side.
-DOUBT = 2.0
+# Cost per mm by which another line is nearer than the named one: usually, and for lines side by side.
+DOUBT, SIDE_BY_SIDE = 2.0, 8.0
 # Distances are computed in tables of about so many, which a processor's cache holds.
 TABLE = 8192
 SIDES = (0.0, 0.15, -0.15, 0.3, -0.3, 0.45, -0.45, 0.6, -0.6, 1.0, -1.0)

@@ -23,7 +23,6 @@ from encsim.figures import period as period_picture
 from encsim.figures import ripple as ripple_picture
 from encsim.figures import run as run_picture
 from encsim.figures.channels import exaggeration
-from encsim.figures.period import Line
 from encsim.figures.ripple_view import prepare_ripple
 from encsim.figures.run import _per_pixel
 from encsim.plotting import canvas
@@ -99,12 +98,6 @@ SHEETS = {
     "short run": lambda style: run_picture.run(trace_of(STAGE, samples=9), style=style),
     "slow run": lambda style: run_picture.run(trace_of(STAGE, 1e-5), style=style),
     "resting run": lambda style: run_picture.run(trace_of(IDEAL, 0.0), style=style),
-    "why": lambda style: period_picture.why_aliased(
-        period=20e-6, rate=16e3, amplitude=35.5e-9, harmonic=2, style=style
-    ),
-    "rotary why": lambda style: period_picture.why_aliased(
-        period=3e-3, rate=8e3, amplitude=1e-6, harmonic=100, unit="rad", style=style
-    ),
 }  # fmt: skip
 FIT = fit_of()
 
@@ -367,21 +360,10 @@ def test_narrow_spikes_survive_the_pixels():
     assert sorted(shown[shown > 0.5]) == [1.0, 2.0, 3.0]
 
 
-@pytest.mark.parametrize(("harmonic", "unit"), [(1, "m"), (2, "rad"), (100, "m")])
-def test_the_slow_wave_meets_every_sample(harmonic, unit):
-    line = Line(20e-6, 16e3, 35e-9, harmonic, unit, 20)
-    time = np.arange(21) / 16e3
-    for speed in line.speeds:
-        true, seen = line.wave(line.frequency(speed), time), line.wave(line.aliased_frequency(speed), time)
-        # Phases of some hundred radians are rounded to 1e-14 of themselves.
-        np.testing.assert_allclose(seen, true, atol=1e-9 * np.abs(true).max())
-    assert line.aliased_frequency(line.speeds[2]) == 0.0
-
-
 # The fullest picture of each kind.
 FULL = {
     "ripple with limit and rings", "ripple in doubt", "period of many lines", "channels of many faults", "recorded",
-    "run of many lines", "why",
+    "run of many lines",
 }  # fmt: skip
 
 
@@ -391,8 +373,7 @@ def test_no_word_leaves_the_sheet_or_covers_another_and_alternative_text_is_shor
         figure = SHEETS[name](style).figure
         assert clashes(figure) == []
         assert 8 <= len(figure.encsim_text.split()) <= 60
-        if "why" not in name:
-            assert figure.encsim_title in figure.encsim_text
+        assert figure.encsim_title in figure.encsim_text
 
 
 def test_a_very_long_reason_is_wrapped_not_cut():
@@ -416,7 +397,6 @@ PANELS = {
     "channels": lambda ax: encsim.position_error(STAGE).plot_channels(ax),
     "recorded": lambda ax: FIT.plot(ax),
     "run": lambda ax: run_picture.run(trace_of(STAGE), ax),
-    "why": lambda ax: period_picture.why_aliased(period=20e-6, rate=16e3, amplitude=35e-9, ax=ax),
     "standstill": lambda ax: encsim.ripple(STAGE, [0.0]).plot(ax),
     "nothing": lambda ax: curve_of(IDEAL).plot(ax),
 }

@@ -390,12 +390,12 @@ def test_title_of_a_push_says_whether_the_axis_comes_back(integral, words):
     )
 
 
-@pytest.mark.parametrize(("share", "words"), [(0.0, "stays"), (1.0, "is back on it within")])
+@pytest.mark.parametrize(("share", "words"), [(0.0, ", constant at"), (1.0, ", gone within")])
 def test_title_of_a_ramp_says_how_far_the_axis_trails(share, words):
     # the spring is pulled by viscous friction, some 1e-7 of the error without feed-forward
     found = encsim.ramp_response(controlled(TURN, velocity_feedforward=share), 0.2)
     title = found.plot().figure.encsim_title
-    assert f"trails by up to {wording.quantity(found.largest_error, 'rad', 2)}" in title
+    assert f"following error up to {wording.quantity(found.largest_error, 'rad', 2)}" in title
     assert words in title
 
 

@@ -5,6 +5,7 @@ Pictures of an axis against a reference: errors of both directions, reversal, ac
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -29,6 +30,7 @@ if TYPE_CHECKING:
     from ..calibration.self_calibration import SelfCalibration
     from ..calibration.two_rings import Calibration
     from ..plotting.canvas import Style, Words
+    from ..plotting.elements import TurnRow
 
 
 BAND = "band: 95 % of points"
@@ -48,7 +50,7 @@ def error_map(
     """Error of a ring over a turn with its band of uncertainty, and the amplitudes of its orders."""
     band = SURE * float(np.max(result.uncertainty))
     values = result.error - result.error.mean()
-    rows = [(result.angle, values, "ink", f"±{angle(half_range(values))}", {"linewidth": 1.1})]
+    rows = _map_rows(result.angle, values)
     largest = float(np.abs(values).max())
     if ax is not None:
         unit = unit_of(largest, labels_of(ax)[1])
@@ -59,26 +61,29 @@ def error_map(
     unit = unit_of(max(largest, band if np.isfinite(band) else 0.0))
     panels = [
         turn_panel("Error, shown minus true", rows, unit, style, height=44.0, band=band),
-        _orders("Amplitude of each order", result, unit, style, height=28.0),
+        _orders("Amplitude of each order", result, unit, style),
     ]
     words = canvas.Words(title, _map_note(result, band), text)
     return stack(style, words, panels, gap=WIDE_GAP).panels[0]
 
 
+def _map_rows(turn: np.ndarray, values: np.ndarray) -> list[TurnRow]:
+    """A map as the line of a panel, with half of its range."""
+    return [(turn, values, "ink", f"±{angle(half_range(values))}", {"linewidth": 1.1})]
+
+
 def calibration(result: Calibration, ax: Axes | None = None, *, style: Style = canvas.PRINT) -> Axes:
     """Error maps of both rings with their bands, noise of each step, closure error of each turn."""
     bands = [SURE * float(sure[0]) for sure in (result.uncertainty, result.b_uncertainty)]
-    rows = [[(result.angle, values, "ink", f"±{angle(half_range(values))}", {"linewidth": 1.1})]
-            for values in (result.a, result.b)]  # fmt: skip
+    rows = [_map_rows(result.angle, values) for values in (result.a, result.b)]
     if ax is not None:
         unit = unit_of(float(np.abs(result.a).max()), labels_of(ax)[1])
         return into(ax, style, turn_panel("Error", rows[0], unit, style, band=bands[0]))
     largest = max(float(np.abs(values).max()) + (band if np.isfinite(band) else 0.0)
                   for values, band in zip((result.a, result.b), bands, strict=True))  # fmt: skip
+    unit = unit_of(largest)
     panels = [
-        turn_panel(
-            f"Error of ring {ring}", row, unit_of(largest), style, height=28.0, band=band, least=largest / 1.3
-        )
+        turn_panel(f"Error of ring {ring}", row, unit, style, height=28.0, band=band, least=largest / 1.3)
         for ring, row, band in zip("AB", rows, bands, strict=True)
     ]
     sizes = " and ".join(f"±{angle(half_range(values))}" for values in (result.a, result.b))
@@ -87,13 +92,12 @@ def calibration(result: Calibration, ax: Axes | None = None, *, style: Style = c
     words = canvas.Words(title, _calibration_note(result), _calibration_text(result, title))
     sheet = stack(style, words, panels, gap=11.0, room=73.0 if style.phone else 41.0)
     steps, other = _below(result, style)
+    top, right = (95.0, 6.0) if style.phone else (93.0, 92.0)
+    place(sheet, steps, top, right=right)
     if style.phone:
-        place(sheet, steps, 95.0)
         place(sheet, other, 132.0)
-        sheet.widen_left(*sheet.panels)
-    else:
-        place(sheet, steps, 93.0, right=92.0)
-        sheet.widen_left(*sheet.panels)
+    sheet.widen_left(*sheet.panels)
+    if not style.phone:
         place(sheet, other, 93.0, left=102.0, head_left=92.0)
     return sheet.panels[0]
 
@@ -157,13 +161,7 @@ def _map_note(result: ErrorMap | SelfCalibration, band: float) -> str:
 
 
 def _orders(
-    head: str,
-    result: ErrorMap | SelfCalibration,
-    unit: tuple[str, float],
-    style: Style,
-    *,
-    height: float,
-    head_top: float | None = None,
+    head: str, result: ErrorMap | SelfCalibration, unit: tuple[str, float], style: Style
 ) -> StackPanel:
     """Panel of the amplitudes of the orders up to the last significant one."""
     size = np.abs(result.amplitudes) / unit[1]
@@ -181,11 +179,10 @@ def _orders(
     return StackPanel(
         f"{head} ({unit[0]})",
         "Order (per revolution)",
-        height,
+        28.0,
         Span(0.2, last + 0.8, most=10, grid=False),
         Span(0.0, 1.2 * top, most=4),
         lambda ax: _draw_orders(ax, size, sure, style),
-        head_top,
     )
 
 
@@ -202,11 +199,16 @@ def _mark_lost(ax: Axes, orders: np.ndarray, style: Style) -> None:
     """A cross on the axis for each unobservable order, with its explanation."""
     if not len(orders):
         return
-    ax.plot(orders, np.zeros(len(orders)), "x", color=style.colour("ink"), markersize=6.0, markeredgewidth=1.6,
-            zorder=6, clip_on=False)  # fmt: skip
-    labels = Labels(ax, style)
+    cross: dict[str, Any] = {"color": style.colour("ink"), "markersize": 6.0, "markeredgewidth": 1.6}
+    ax.plot(orders, np.zeros(len(orders)), "x", **cross, zorder=6, clip_on=False)
+    _name_crosses(Labels(ax, style), 2.2)
+
+
+def _name_crosses(labels: Labels, down: float) -> None:
+    """What crosses mean, at the right, mm below the top."""
     half = labels.half(UNOBSERVABLE, True, canvas.SIZE)
-    labels.put(UNOBSERVABLE, labels.size - [half[0] + 0.6, 2.2], "ink")
+    labels.put(UNOBSERVABLE, labels.size - [half[0] + 0.6, down], "ink")
+    labels.block(labels.size[0] - 2.0 * half[0] - 1.0, labels.size[1] - down - 2.0, *labels.size)
 
 
 def _calibration_note(result: Calibration) -> str:
@@ -219,34 +221,29 @@ def _calibration_note(result: Calibration) -> str:
 
 
 def _calibration_text(result: Calibration, title: str) -> str:
-    lost = f"Unobservable orders: {_few(result.lost)}." if result.lost else "Every order is observable."
-    worst = f" Steps that stand out: {_few(result.outliers)}." if result.outliers else ""
-    return f"Two line charts of ring error against angle with bands, dots of noise by step. {title}. {lost}{worst}"
+    words = [f"Two line charts of ring error against angle with bands, dots of noise by step. {title}."]
+    words += [f"Unobservable orders: {_few(result.lost)}."] if result.lost else ["Every order is observable."]
+    words += [f"Steps that stand out: {_few(result.outliers)}."] if result.outliers else []
+    return " ".join(words)
 
 
 def _below(result: Calibration, style: Style) -> tuple[StackPanel, StackPanel]:
     """Panels of the noise of each step and of the closure error, or of the orders of ring A if that is unknown."""
     (first, second), heights = ((91.4, 128.4), (18.0, 16.0)) if style.phone else ((89.6, 89.6), (23.0, 23.0))
     noise = np.where(result.weights > 0.0, result.step_residual, np.nan)
-    steps = _steps(
-        "Noise of each step, rms", noise, result.outliers, style, height=heights[0], head_top=first
-    )
-    rest = {"height": heights[1], "head_top": second}
+    steps = _steps("Noise of each step, rms", noise, result.outliers, style)
     if result.closure is not None:
-        return steps, _steps("Closing error", result.closure, None, style, **rest)
-    unit = unit_of(float(np.abs(result.a_orders).max(initial=0.0)))
-    return steps, _orders("Orders of ring A", result.error_map(), unit, style, **rest)
+        other = _steps("Closing error", result.closure, None, style)
+    else:
+        unit = unit_of(float(np.abs(result.a_orders).max(initial=0.0)))
+        other = _orders("Orders of ring A", result.error_map(), unit, style)
+    return (
+        replace(steps, height=heights[0], head_top=first),
+        replace(other, height=heights[1], head_top=second),
+    )
 
 
-def _steps(
-    head: str,
-    values: np.ndarray,
-    outliers: Sequence[int] | None,
-    style: Style,
-    *,
-    height: float,
-    head_top: float,
-) -> StackPanel:
+def _steps(head: str, values: np.ndarray, outliers: Sequence[int] | None, style: Style) -> StackPanel:
     """A dot for each step, outliers marked; without outliers (None) the range is symmetric about zero."""
     largest = float(np.abs(np.nan_to_num(values)).max(initial=0.0))
     name, unit = unit_of(largest)
@@ -254,11 +251,10 @@ def _steps(
     return StackPanel(
         f"{head} ({name})",
         "Step, counted from 0",
-        height,
+        0.0,
         Span(-0.8, len(values) - 0.2, most=8),
         Span(-top if outliers is None else 0.0, top, most=4),
         lambda ax: _draw_steps(ax, values / unit, outliers, style),
-        head_top,
     )
 
 
@@ -292,10 +288,7 @@ def _magnified(ax: Axes, plan: CalibrationPlan, top: float, style: Style) -> Non
     lost = plan.orders[~known]
     if len(lost):
         ax.plot(lost, np.full(len(lost), top), "x", color=style.colour("ink"), markersize=4.0, zorder=4)
-        place = labels.place(0.0, top)[0, 1] - 4.0
-        half = labels.half(UNOBSERVABLE, True, canvas.SIZE)
-        labels.put(UNOBSERVABLE, (labels.size[0] - half[0] - 1.0, place), "ink")
-        labels.block(labels.size[0] - 2.0 * half[0] - 1.0, place - 2.0, *labels.size)
+        _name_crosses(labels, labels.size[1] - labels.place(0.0, top)[0, 1] + 4.0)
     heights = np.where(known, plan.magnification, 0.0)
     # The lowest of several that are equal but for rounding.
     worst = int(np.argmax(heights > 0.999 * heights.max(initial=0.0)))
@@ -306,70 +299,60 @@ def _magnified(ax: Axes, plan: CalibrationPlan, top: float, style: Style) -> Non
 
 
 GAP = 1.35
-OFF, DEVIATION = "Shown minus reference", "Mean deviation from the target"
 # Values, role, name, {"band": half its width at each position} where there is one.
 Row = tuple[np.ndarray, str, str, dict[str, np.ndarray]]
 
 
 def passes(result: PassComparison, ax: Axes | None = None, *, style: Style = canvas.PRINT) -> Axes:
     """Error of an encoder against a reference forward and backward, and the reversal between them."""
-    rows: list[Row] = [
-        (result.forward, "cyclic", "forward", {}),
-        (result.backward, "counts", "backward", {}),
-        (result.error, "ink", "mean of both", {}),
-    ]
-    if ax is not None:
-        return into(ax, style, _errors(OFF, result.position, rows, result.unit, style, labels=labels_of(ax)))
-    title = "No error against the reference"
+    rows: list[Row] = [(result.forward, "cyclic", "forward", {}), (result.backward, "counts", "backward", {})]
+    rows.append((result.error, "ink", "mean of both", {}))
     worst, turned = (float(np.abs(values).max()) for values in (result.error, result.reversal))
-    if worst or turned:
-        sizes = [quantity(value, result.unit, 2) for value in (worst, turned)]
-        title = f"Mean of both directions up to {sizes[0]} off the reference; reversal up to {sizes[1]}"
-    note = "Both directions at the same positions of the reference."
-    kind = "Line charts of error and reversal against position."
-    return _both_directions(result, OFF, canvas.Words(title, note, kind), result.position, rows, style=style)
+    sizes = [quantity(value, result.unit, 2) for value in (worst, turned)]
+    title = f"Mean of both directions up to {sizes[0]} off the reference; reversal up to {sizes[1]}"
+    words = canvas.Words(
+        title if worst or turned else "No error against the reference",
+        "Both directions at the same positions of the reference.",
+        "Line charts of error and reversal against position.",
+    )
+    first = _errors("Shown minus reference", result.position, rows, result.unit, style, labels=labels_of(ax))
+    return _both_directions(result, first, words, result.position, style, ax=ax)
 
 
 def positioning(result: Positioning, ax: Axes | None = None, *, style: Style = canvas.PRINT) -> Axes:
     """Mean deviation at each target in both directions with two standard deviations, and the reversal."""
     rows: list[Row] = [(result.forward, "cyclic", "forward", {"band": 2.0 * result.forward_deviation}),
             (result.backward, "counts", "backward", {"band": 2.0 * result.backward_deviation})]  # fmt: skip
-    if ax is not None:
-        return into(
-            ax, style, _errors(DEVIATION, result.target, rows, result.unit, style, labels=labels_of(ax))
-        )
     sizes = [quantity(value, result.unit, 2) for value in (result.accuracy, result.largest_reversal)]
-    title = f"Accuracy of positioning {sizes[0]}, reversal up to {sizes[1]}"
-    note = f"{result.edition}: mean of {result.runs} runs each way, bars two standard deviations each side."
-    note += f" Not reliable: {result.reasons[0]}." if result.reasons else ""
-    kind = "Line charts of deviation and reversal against target position."
-    return _both_directions(
-        result, DEVIATION, canvas.Words(title, note, kind), result.target, rows, style=style
+    words = canvas.Words(
+        f"Accuracy of positioning {sizes[0]}, reversal up to {sizes[1]}",
+        f"{result.edition}: mean of {result.runs} runs each way, bars two standard deviations each side.",
+        "Line charts of deviation and reversal against target position.",
     )
+    head = "Mean deviation from the target"
+    first = _errors(head, result.target, rows, result.unit, style, labels=labels_of(ax))
+    return _both_directions(result, first, words, result.target, style, ax=ax)
 
 
 def _both_directions(
     result: PassComparison | Positioning,
-    head: str,
+    first: StackPanel,
     words: Words,
     position: np.ndarray,
-    rows: list[Row],
-    *,
     style: Style,
+    *,
+    ax: Axes | None,
 ) -> Axes:
     """Errors above, the reversal below, on one axis of positions."""
-    note = words.note
-    if not result.valid and result.reasons[0] not in note:
-        note += f" Not reliable: {result.reasons[0]}."
+    if ax is not None:
+        return into(ax, style, first)
+    doubt = "" if result.valid or not result.reasons else f" Not reliable: {result.reasons[0]}."
     reversal = result.mean_reversal if isinstance(result, Positioning) else result.reversal_mean
-    mean = quantity(reversal, result.unit, 2)
-    text = f"{words.text} {words.title}. Mean reversal {mean}."
+    text = f"{words.text} {words.title}. Mean reversal {quantity(reversal, result.unit, 2)}."
     turned: list[Row] = [(result.reversal, "ink", "", {})]
-    panels = [
-        _errors(head, position, rows, result.unit, style, height=44.0),
-        _errors("Reversal, forward minus backward", position, turned, result.unit, style, height=24.0),
-    ]
-    return stack(style, canvas.Words(words.title, note, text), panels, gap=10.0).panels[0]
+    second = _errors("Reversal, forward minus backward", position, turned, result.unit, style)
+    panels = [replace(first, height=44.0), replace(second, height=24.0)]
+    return stack(style, canvas.Words(words.title, words.note + doubt, text), panels, gap=10.0).panels[0]
 
 
 def _errors(
@@ -379,7 +362,6 @@ def _errors(
     unit: str,
     style: Style,
     *,
-    height: float = 0.0,
     labels: tuple[str, str] = ("", ""),
 ) -> StackPanel:
     """Curves of one kind against position, each with its name; bars where they have a band."""
@@ -391,7 +373,7 @@ def _errors(
     return StackPanel(
         f"{head} ({name})",
         f"Position ({across})",
-        height,
+        0.0,
         Span(x[0] - edge, x[-1] + edge),
         Span(-high, high, most=6),
         lambda ax: _draw_errors(ax, x, rows, size, style),

@@ -92,16 +92,20 @@ def axis_text(name: str) -> str:
 
 def requirement(job: CommandJob) -> Requirement | None:
     """The requirement of --requirement, if the command has it, else that of the axis file; None if there is none."""
+    return requirement_of(job, named(job.args.axis), job.text, job.axis)
+
+
+def requirement_of(job: CommandJob, name: str, text: str, axis: Axis) -> Requirement | None:
+    """The same for one of several axes: the name and the text of its file."""
     from ..decisions import requirements
     from ..formats.sections import Section
 
     args, own = job.args, getattr(job.args, "requirement", None)
     if own is not None:
-        return requirements.loads(axis_text(own), named(own), job.axis, args.set)
-    name = named(args.axis)
-    if Section(job.text, requirements.SECTION, name, args.set).table is None:
+        return requirements.loads(axis_text(own), named(own), axis, args.set)
+    if Section(text, requirements.SECTION, name, args.set).table is None:
         return None
-    return requirements.loads(job.text, name, job.axis, args.set)
+    return requirements.loads(text, name, axis, args.set)
 
 
 def whole_number(text: str, option: str, low: int, high: int) -> int:

@@ -179,9 +179,12 @@ def _command_parser(name: str, command: Command) -> Parser:
     return parser
 
 
-def axis_option(parser: Parser) -> None:
-    """The axis file and changes tried on it."""
-    parser.add_argument("axis", metavar="axis.toml", help="axis file (TOML); - is stdin")
+def axis_option(parser: Parser, *, several: bool = False) -> None:
+    """The axis file, or several of them, and changes tried on it."""
+    words = {"help": "axis file (TOML); - is stdin"}
+    if several:
+        words = {"nargs": "+", "help": "axis file (TOML), or several to compare; - is stdin"}
+    parser.add_argument("axis", metavar="axis.toml", **words)
     parser.add_argument(
         "--set",
         action="append",

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import encsim
 
-from .. import reporting
+from .. import checks, reporting
 from . import arguments
 from .command import Command, Output, picture, table
 from .outputs import JobFailed
@@ -15,6 +16,7 @@ from .parser import axis_option, seed_option
 if TYPE_CHECKING:
     import argparse
 
+    from ..reporting.page_blocks import Subject
     from ..spreads.tolerancing import Tolerance
     from .command import CommandJob
     from .parser import Parser
@@ -123,7 +125,7 @@ TOLERANCE = Command(
 
 
 def _report_options(parser: Parser) -> None:
-    axis_option(parser)
+    axis_option(parser, several=True)
     parser.add_argument(
         "--speeds",
         metavar="SPEEDS",
@@ -136,6 +138,7 @@ def _report_options(parser: Parser) -> None:
         help="file whose [requirement] the axis is judged by (default: that of the axis file, if it has one)",
     )
     parser.add_argument("--title", metavar="TEXT", help="heading of the page")
+    parser.add_argument("--lang", default="en", metavar="CODE", help="language of the page (default: en)")
     parser.add_argument(
         "--samples",
         default="500",
@@ -148,48 +151,73 @@ def _report_options(parser: Parser) -> None:
     )
 
 
+def _subjects(job: CommandJob) -> list[Subject]:
+    """The axes of the page, named by their files, each with its limits."""
+    from pathlib import Path
+
+    named = [arguments.named(name) for name in job.args.axis]
+    requirements = [
+        arguments.requirement_of(job, name, text, axis)
+        for name, text, axis in zip(named, job.texts, job.axes, strict=True)
+    ]
+    if len(named) == 1:
+        return reporting.page_blocks.subjects(job.axis, requirements[0], None)
+    stems = [Path(name).stem for name in named]
+    names = stems if len(set(stems)) == len(stems) else named
+    if len(set(names)) < len(names):
+        checks.refuse("axis.toml", "be another file each time", ", ".join(named))
+    found = reporting.page_blocks.subjects(dict(zip(names, job.axes, strict=True)), None, None)
+    return [replace(one, requirement=own) for one, own in zip(found, requirements, strict=True)]
+
+
 def _spread_if_any(job: CommandJob) -> dict[str, Any] | None:
+    """The spread of the axis file, if it has one and is the only one."""
     from ..formats.sections import Section
     from ..spreads import description
 
-    name, axis = arguments.named(job.args.axis), job.axis
-    if not Section(job.text, description.SECTION, name, job.args.set).table:
+    name, text = arguments.named(job.args.axis[0]), job.texts[0]
+    if len(job.texts) > 1 or not Section(text, description.SECTION, name, job.args.set).table:
         return None
-    return description.loads(job.text, axis, name, job.args.set)
+    return description.loads(text, job.axis, name, job.args.set)
 
 
 def _page(job: CommandJob) -> str:
     """Text of the page, with the spread between axes where that is given."""
-    axis, speeds, requirement, drawn = job.axis, job.speeds, job.requirement, None
+    first, *more = job.subjects
     if job.spread is not None and job.samples:
         job.progress.show(f"computing {job.samples} axes")
-        shown = reporting.page_speeds.shown_speeds(axis, speeds, requirement)
-        drawn = encsim.tolerance(axis, job.spread, shown, job.samples, job.seed, requirement)
+        shown = reporting.page_speeds.shown_speeds(first.axis, job.speeds, first.requirement)
+        drawn = encsim.tolerance(first.axis, job.spread, shown, job.samples, job.seed, first.requirement)
+        first = replace(first, tolerance=drawn)
     return reporting.page.page(
-        axis,
-        speeds=speeds,
-        requirement=requirement,
+        [first, *more],
+        speeds=job.speeds,
         title=job.args.title,
         reproducible=job.args.reproducible,
         seed=job.seed,
-        tolerance=drawn,
+        lang=job.lang,
         progress=job.progress,
     )
 
 
 REPORT = Command(
     examples="  encsim report axis.toml -o page.html\n"
-    '  encsim report axis.toml -o page.html --requirement limits.toml --speeds "5 mm/s, 72 mm/s" --title "Stage X"',
+    '  encsim report axis.toml -o page.html --requirement limits.toml --speeds "5 mm/s, 72 mm/s" --title "Stage X"\n'
+    "  encsim report before.toml after.toml -o page.html --requirement limits.toml",
     options=_report_options,
-    reads=lambda args: [args.axis, args.requirement],
+    reads=lambda args: [*args.axis, args.requirement],
     inputs={
         "seed": arguments.SEED,
         "samples": arguments.count("--samples", 0, MOST_SHOWN),
-        "text": arguments.text,
-        "axis": arguments.axis_of_text,
+        "lang": lambda job: reporting.page_words.language(job.args.lang).code,
+        "texts": lambda job: [arguments.axis_text(name) for name in job.args.axis],
+        "axes": lambda job: [
+            arguments.axis_in(text, job, name) for text, name in zip(job.texts, job.args.axis, strict=True)
+        ],
+        "axis": lambda job: job.axes[0],
         "spread": _spread_if_any,
         "speeds": lambda job: None if job.args.speeds is None else arguments.speeds(job),
-        "requirement": arguments.requirement,
+        "subjects": _subjects,
     },
     work="computing the page",
     compute=_page,
@@ -209,4 +237,5 @@ REPORT = Command(
         else f"{job.args.output} is written, {len(job.result.encode()) / 1e3:.0f} kB. Open it in a browser.\n"
     ),
     functions=("report",),
+    names={"axis": "axis.toml"},
 )

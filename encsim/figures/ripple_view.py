@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
-from typing import TYPE_CHECKING, Any, overload
+from typing import TYPE_CHECKING, Any, TypeAlias, overload
 
 import numpy as np
 
@@ -42,7 +42,7 @@ FEW = 12
 
 
 # A requirement, or a share of the speed and a value below which the limit does not go.
-Limit = Requirement | tuple[float, float] | None
+Limit: TypeAlias = Requirement | tuple[float, float] | None
 
 
 @dataclass(frozen=True, eq=False)

@@ -3,50 +3,51 @@
 from __future__ import annotations
 
 import hashlib
-import math
 import re
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from .. import __version__, checks, files
+from .. import __version__, checks, files, shown_units
 from ..checks import one_line
-from ..closed_loop.closed_loop_ripple import smoothness
-from ..closed_loop.stability import margins
-from ..closed_loop.timed_edge_loops import slowest_speed
 from ..decisions import headlines
 from ..decisions.explanation import explain
 from ..decisions.remedies import ladder
 from ..decisions.requirements import RIPPLES, Requirement
-from ..decisions.ripple_summary import closes
-from ..model.axis import check_axis
-from ..open_loop.causes import regimes
-from ..open_loop.closed_form import ripple
 from ..open_loop.period_error import position_error
 from ..plotting.canvas import COLOURS
 from ..plotting.inline_svg import LookStore
 from ..progress import ProgressTo, Teller, teller
-from ..rings.budget import ring_budget
-from ..rings.error_orders import ring_curve
 from ..spreads.tolerancing import tolerance as drawn_axes
 from ..wording import sentence
-from . import page_answer, page_frames, page_sections, page_words
-from .page_blocks import Findings
-from .page_speeds import RANGE, curve_speeds, detail_speed, frame_speeds, given_speeds
+from . import page_answer, page_blocks, page_frames, page_sections, page_words
+from .page_blocks import Findings, Subject, subjects
+from .page_speeds import (
+    FEWEST,
+    MOST,
+    RANGE,
+    asked_range,
+    at_round_speed,
+    curve_speeds,
+    detail_speed,
+    frame_speeds,
+    given_speeds,
+    loop_results,
+    measured_curve,
+    ring_results,
+    ripple_of,
+)
+from .page_words import say, told
 
 if TYPE_CHECKING:
     import jinja2
 
-    from ..closed_loop.closed_loop_ripple import Smoothness
-    from ..closed_loop.stability import Margins
-    from ..decisions.explanation import Explanation
+    from ..decisions.judgements import Judgement
     from ..decisions.remedies import Remedy, Step
     from ..model.axis import Axis
-    from ..open_loop.closed_form import RippleCurve
-    from ..rings.budget import Budget
-    from ..rings.error_orders import RingCurve
     from ..spreads.tolerancing import Tolerance
     from .page_speeds import Speeds
 
@@ -57,14 +58,12 @@ MOST_AXES = 200
 STEPS = 4
 # Speeds of the curve around a single one.
 AROUND_ONE = 300
-TITLE = "How smoothly the axis runs"
 LONGEST_TITLE = 200
-TEMPLATES = Path(__file__).parent / "templates"
 UNITS = re.compile(r"(\d) (?=(?:%|[pnµmk]?(?:m|m/s|s|N|A)|[mkM]?Hz|n?rad|deg|rpm|arcsec|dB)(?:\W|$))")
 
 
 def report(
-    axis: Axis,
+    axis: Axis | Sequence[Axis] | Mapping[str, Axis],
     path: Path | str,
     speeds: Speeds | None = None,
     requirement: Requirement | None = None,
@@ -74,14 +73,18 @@ def report(
     *,
     seed: int = SEED,
     tolerance: Tolerance | None = None,
+    lang: str = page_words.ENGLISH,
     progress: ProgressTo = None,
 ) -> Path | str:
     """Write one page about an axis: an HTML file without further files, for a browser, a mail, or print.
 
+    Several axes (before and after, variants) stand on one page: compared first, then each by a chooser.
+
     Parameters
     ----------
-    axis : Axis
-        With load and control the page shows the closed loop too, with a ring its budget.
+    axis : Axis, sequence of up to 6 Axis, or dict of str to Axis
+        With load and control the page shows the closed loop too, with a ring its budget. Several are all linear or
+        all rotary; the keys of a dict are their names, else they are numbered.
     path : str or path-like
         File to write.
     speeds : array_like, optional
@@ -98,7 +101,9 @@ def report(
     seed : int
         Seed of the short simulations for the speed slider.
     tolerance : Tolerance, optional
-        Spread between axes of this design, shown too.
+        Spread between axes of this design, shown too; for one axis only.
+    lang : str
+        Language of the page: ``"en"``.
     progress : callable or True, optional
         ``progress(done, total)`` is called at each of four steps; True tells on stderr.
 
@@ -110,8 +115,8 @@ def report(
     Raises
     ------
     InputError
-        If a speed is no finite number, the axis cannot be judged by the requirement, the file exists and force
-        is false, or it cannot be written.
+        If a speed is no finite number, the axis cannot be judged by the requirement, several axes cannot stand on one
+        page, the language is not there, the file exists and force is false, or it cannot be written.
 
     Examples
     --------
@@ -120,36 +125,41 @@ def report(
     >>> encsim.report(axis, "page.html", speeds=[0.005], reproducible=True)
     'page.html'
     """
-    check_axis("report.axis", axis)
+    with page_words.speaking(page_words.language(lang)):
+        given = subjects(axis, requirement, tolerance)
     files.refuse_existing(path, force=force)
-    text = page(
-        axis,
-        speeds=speeds,
-        requirement=requirement,
-        title=title,
-        reproducible=reproducible,
-        seed=seed,
-        tolerance=tolerance,
-        progress=progress,
-    )
+    with shown_units.of(given[0]):
+        text = page(
+            given,
+            speeds=speeds,
+            title=title,
+            reproducible=reproducible,
+            seed=seed,
+            lang=lang,
+            progress=progress,
+        )
     files.write_whole(path, text, force=force)
     return path
 
 
 def page(
-    axis: Axis,
+    given: Sequence[Subject],
     *,
     speeds: Speeds | None = None,
-    requirement: Requirement | None = None,
     title: str | None = None,
     reproducible: bool = False,
     seed: int = SEED,
-    tolerance: Tolerance | None = None,
+    lang: str = page_words.ENGLISH,
     progress: ProgressTo = None,
 ) -> str:
     """The page that :func:`report` writes, as text."""
-    results = findings(axis, speeds, requirement, seed, teller("report", progress, "steps"))
-    return rendered(with_spread(results, tolerance), title, seed, dated=not reproducible)
+    with page_words.speaking(page_words.language(lang)):
+        made = []
+        for one in given:
+            tell, most = teller("report", progress, "steps"), max(FEWEST, MOST // len(given))
+            found = findings(one.axis, speeds, one.requirement, seed, tell, most)
+            made.append((one.name, with_spread(found, one.tolerance)))
+        return rendered(made, title, seed, dated=not reproducible)
 
 
 def findings(
@@ -158,8 +168,9 @@ def findings(
     requirement: Requirement | None,
     seed: int,
     tell: Teller,
+    most: int = MOST,
 ) -> Findings:
-    """Compute all that a page shows."""
+    """Compute all that a page shows of an axis, with so many frames at most."""
     _check(requirement, seed)
     given = given_speeds(axis, speeds)
     tell(1, STEPS, "judging the axis" if requirement is not None else "computing ripple")
@@ -169,26 +180,28 @@ def findings(
         # the curve then has the worst speeds that the judgement tells
         worst = [check.speed for check in judged.limits if check.name in RIPPLES and check.speed > 0.0]
         sweep = np.union1d(sweep, worst)
-    smooth, stability = _loop(axis, sweep)
-    curve = _curve(axis, sweep, smooth)
+    smooth, stability = loop_results(axis, sweep)
+    curve = measured_curve(axis, sweep, smooth)
     named = given if len(given) < RANGE else given[:0]
     limit = headlines.allowed(requirement, curve.speed)
-    headline = headlines.headline(curve.speed, curve.rms, limit=limit, doubtful=curve.doubtful)
+    found = headlines.headline(curve.speed, curve.rms, limit=limit, doubtful=curve.doubtful)
+    headline, judged = at_round_speed(found, judged, axis)
     detail = detail_speed(headline, judged, named, axis)
     tell(2, STEPS, "looking for causes and remedies")
     explanation = explain(axis, detail.speed)
     tell(3, STEPS, "computing the frames of the speed slider")
-    frames, first = frame_speeds(axis, sweep, named, detail.speed)
+    frames, first = frame_speeds(axis, sweep, named, detail.speed, most)
     if len(curve.speed) == 1:
-        curve = _ripple_of(axis, np.union1d(np.geomspace(frames[0], frames[-1], AROUND_ONE), frames))
+        curve = ripple_of(axis, np.union1d(np.geomspace(frames[0], frames[-1], AROUND_ONE), frames))
     closed = smooth is not None and smooth.stable
     slider = page_frames.slider(
-        axis, frames, _ripple_of(axis, np.asarray(frames)).rms, first, seed, closed=closed
+        axis, frames, ripple_of(axis, np.asarray(frames)).rms, first, seed, closed=closed
     )
     stable = smooth is None or smooth.stable
-    measures = best_measures(explanation) if stable and not (judged is not None and judged.met) else None
+    steps = _with_judgement(ladder(explanation, curve.speed, requirement), judged)
+    measures = enough(steps) if stable and not (judged is not None and judged.met) else None
     tell(4, STEPS, "drawing")
-    ring_errors, budget = _ring(axis)
+    ring_errors, budget = ring_results(axis)
     return Findings(
         axis=axis,
         requirement=requirement,
@@ -199,18 +212,31 @@ def findings(
         detail=detail,
         explanation=explanation,
         slider=slider,
-        asked=_asked(named, requirement),
-        ladder=ladder(explanation, curve.speed, requirement),
+        asked=asked_range(named, requirement),
+        ladder=steps,
         measures=measures,
-        after=None if measures is None else _ripple_of(measures.axis, curve.speed),
+        after=None if measures is None else ripple_of(measures.axis, curve.speed),
         frame_after=None
         if measures is None
-        else tuple(_ripple_of(measures.axis, np.asarray(frames)).rms.tolist()),
+        else tuple(ripple_of(measures.axis, np.asarray(frames)).rms.tolist()),
         smoothness=smooth,
         margins=stability,
         ring_curve=ring_errors,
         ring_budget=budget,
     )
+
+
+def _with_judgement(steps: tuple[Step, ...], judged: Judgement | None) -> tuple[Step, ...]:
+    """A ladder whose first step, the axis as it is, has the judgement that the page tells."""
+    return steps if judged is None else (replace(steps[0], judgement=judged), *steps[1:])
+
+
+def enough(steps: tuple[Step, ...]) -> Remedy | None:
+    """The first measures that meet every limit; where none do, all that are combined; None where none help."""
+    _, *helping = steps
+    combined = [step for step in helping if not step.instead]
+    step = next((step for step in helping if step.met), combined[-1] if combined else None)
+    return None if step is None else step.remedy
 
 
 def _check(requirement: Requirement | None, seed: int) -> None:
@@ -220,12 +246,6 @@ def _check(requirement: Requirement | None, seed: int) -> None:
         checks.refuse("report.requirement", "be a Requirement", requirement, hint=hint)
     if not checks.is_whole(seed) or not 0 <= seed < 2**64:
         checks.refuse("report.seed", "be a whole number from 0 to 2**64 - 1", seed)
-
-
-def _asked(named: np.ndarray, requirement: Requirement | None) -> tuple[float, float]:
-    """Lowest and highest speed that somebody asked for; all speeds where nobody did."""
-    asked = [*named.tolist(), *(() if requirement is None else requirement.speeds)]
-    return (min(asked), max(asked)) if asked else (0.0, math.inf)
 
 
 def with_spread(results: Findings, tolerance: Tolerance | None) -> Findings:
@@ -248,99 +268,77 @@ def _passing_axes(step: Step, spread: Tolerance, requirement: Requirement) -> fl
     return found.yield_fraction
 
 
-def _curve(axis: Axis, sweep: np.ndarray, smooth: Smoothness | None) -> RippleCurve:
-    """Measured ripple: of the closed loop where there is one that is stable, else in steady motion."""
-    if smooth is None or not smooth.stable:
-        return ripple(axis, sweep).refined()
-    return _in_loop(axis, smooth)
-
-
-def _in_loop(axis: Axis, smooth: Smoothness) -> RippleCurve:
-    """Measured ripple of a closed loop as a curve of ripple; of steady motion where the loop is not stable."""
-    if not smooth.stable:
-        return ripple(axis, smooth.speed)
-    steady = ripple(axis, smooth.speed)
-    parts = smooth.parts["measured"]
-    squares = {cause: part**2 for cause, part in parts.items()}
-    return replace(
-        steady,
-        rms=smooth.measured,
-        relative=smooth.measured / smooth.speed,
-        parts=parts,
-        regime=regimes(squares, steady.frequency, axis.sampling.rate),
-        doubtful=smooth.doubtful,
-        valid=smooth.valid,
-        reasons=smooth.reasons,
+def rendered(
+    made: Sequence[tuple[str, Findings]], title: str | None = None, seed: int = SEED, *, dated: bool = True
+) -> str:
+    """Results of one axis, or of several with their names, as the text of the page."""
+    store, script, environment = LookStore(), _template_text("page.js"), _environment()
+    articles = [
+        _own(
+            _article(environment, name, results, store, seed, dated=dated), number if len(made) > 1 else None
+        )
+        for number, (name, results) in enumerate(made)
+    ]
+    first = made[0][1]
+    return environment.get_template("page.html").render(
+        title=heading(title),
+        comparison=page_answer.comparison(made) if len(made) > 1 else None,
+        articles=articles,
+        answer=page_answer.hero(first).answer if len(made) == 1 else page_answer.compared_words(made)[0],
+        language=page_words.spoken().code,
+        axis=page_words.axis_sentence(first.axis),
+        frames=max(len(results.slider.frames) for _, results in made),
+        letters=store,
+        colours=COLOURS,
+        script=script,
+        script_hash=_script_hash(script),
     )
 
 
-def _ripple_of(axis: Axis, speeds: np.ndarray) -> RippleCurve:
-    """Measured ripple at these speeds, with the loop closed where there is a stable one."""
-    if not closes(axis, speeds[0]):
-        return ripple(axis, speeds)
-    return _in_loop(axis, smoothness(axis, speeds))
-
-
-def best_measures(explanation: Explanation) -> Remedy | None:
-    """The combined measures; the first measure where none are combined."""
-    if explanation.together is not None and explanation.together.applies:
-        return explanation.together
-    kept = (one for one in explanation.remedies if one.applies and one.speed == explanation.speed)
-    return next(kept, None)
-
-
-def _loop(axis: Axis, sweep: np.ndarray) -> tuple[Smoothness | None, Margins | None]:
-    """Ripple and margins of the closed loop, if there is one."""
-    if not closes(axis, sweep[-1]):
-        return None, None
-    smooth = smoothness(axis, sweep)
-    stability = margins(axis, speed=slowest_speed(axis, float(sweep[0])))
-    return smooth.refined() if smooth.stable else smooth, stability
-
-
-def _ring(axis: Axis) -> tuple[RingCurve | None, Budget | None]:
-    """Errors and budget of the ring, if there is one."""
-    if axis.ring is None:
-        return None, None
-    budget = ring_budget(axis.ring, axis.heads, radius=axis.ring.diameter / 2.0)
-    return ring_curve(axis.ring, axis.heads), budget
-
-
-def rendered(results: Findings, title: str | None = None, seed: int = SEED, *, dated: bool = True) -> str:
-    """Results as the text of the page."""
-    store = LookStore()
+def _article(
+    environment: jinja2.Environment, name: str, results: Findings, store: LookStore, seed: int, *, dated: bool
+) -> str:
+    """All about one axis."""
     blocks = [
         page_sections.remedies(results),
         page_answer.answer(results, store),
         page_sections.loop(results, store),
         page_sections.source(results, store),
         page_sections.ring(results, store),
-        page_sections.all_speeds(results),
+        page_frames.all_speeds(results),
         page_sections.reliability(results, store),
     ]
-    script = _template_text("page.js")
-    return _environment().get_template("page.html").render(
-        title=heading(title),
+    return environment.get_template("article.html").render(
+        name=name,
         hero=page_answer.hero(results),
         slider=results.slider,
-        words=page_words.PAGE,
         extras=sum(part is not None for part in (results.smoothness, results.ring_curve, results.tolerance)),
         axis=page_words.axis_sentence(results.axis),
         axis_rows=page_words.axis_rows(results.axis),
         blocks=[block for block in blocks if block is not None],
-        cautions=results.explanation.cautions,
+        cautions=tuple(map(told, results.explanation.cautions)),
         provenance=_provenance(results.axis, seed, dated),
         axis_text=results.axis.to_toml(),
-        letters=store,
-        colours=COLOURS,
-        script=script,
-        script_hash=_script_hash(script),
-    )  # fmt: skip
+    )
+
+
+def _own(article: str, number: int | None) -> str:
+    """An article whose ids, and what points to them, differ from those of the other articles of a page."""
+    if number is None:
+        return article
+    own = f"a{number}-"
+    text = re.sub(r' (id|for|popovertarget|name)="', rf' \1="{own}', article)
+    text = re.sub(r'(href="|url\()#', rf"\1#{own}", text).replace(":--term-", f":--{own}term-")
+    return re.sub(
+        r' aria-labelledby="([^"]*)"',
+        lambda match: f' aria-labelledby="{" ".join(own + each for each in match[1].split())}"',
+        text,
+    )
 
 
 def heading(title: str | None) -> str:
     """A title as one line of text that is not empty."""
-    return one_line(" ".join(str("" if title is None else title).split()), LONGEST_TITLE) or TITLE
+    return one_line(" ".join(str("" if title is None else title).split()), LONGEST_TITLE) or say("page.title")
 
 
 def joined(text: str) -> str:
@@ -352,11 +350,11 @@ def _provenance(axis: Axis, seed: int, dated: bool) -> tuple[tuple[str, str], ..
     """Where the page comes from, as (name, value)."""
     text = axis.to_toml()
     rows = [
-        ("Computed by", f"encsim {__version__}"),
-        ("Axis, SHA-256", hashlib.sha256(text.encode()).hexdigest()),
-        ("Seed of the simulations", str(seed)),
+        (say("page.computed_by"), f"encsim {__version__}"),
+        (say("page.digest"), hashlib.sha256(text.encode()).hexdigest()),
+        (say("page.seed"), str(seed)),
     ]
-    return tuple(rows + ([("Date", _today())] if dated else []))
+    return tuple(rows + ([(say("page.date"), _today())] if dated else []))
 
 
 def _today() -> str:
@@ -373,7 +371,7 @@ def _script_hash(script: str) -> str:
 
 
 def _template_text(name: str) -> str:
-    return (TEMPLATES / name).read_text(encoding="utf-8")
+    return (page_words.TEMPLATES / name).read_text(encoding="utf-8")
 
 
 def _environment() -> jinja2.Environment:
@@ -382,15 +380,16 @@ def _environment() -> jinja2.Environment:
     from markupsafe import Markup
 
     environment = jinja2.Environment(
-        loader=jinja2.FileSystemLoader(TEMPLATES),
+        loader=jinja2.FileSystemLoader(page_words.TEMPLATES),
         autoescape=True,
         undefined=jinja2.StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
         keep_trailing_newline=True,
     )
+    environment.globals["say"] = say
     environment.filters["markup"] = Markup
-    terms = page_words.Terms()
+    terms = page_blocks.Terms()
     environment.filters |= {
         "joined": joined,
         "sentence": sentence,

@@ -7,6 +7,7 @@ which the page stretches to any width; names, ticks and marks stand over it as t
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -14,23 +15,25 @@ import numpy as np
 from ..decisions import headlines
 from ..decisions.headlines import paired
 from ..figures import ripple as ripple_picture
-from ..figures.ripple_view import (
-    cause_words,
-    edges_of,
-    prepare_ripple,
-    range_of_speeds,
-    role_of,
-    rule,
-    runs,
-    title,
-)
+from ..figures.ripple_view import edges_of, prepare_ripple, range_of_speeds, rule, runs
 from ..open_loop.causes import REGIMES
 from ..plotting.ticks import Decades, PlainNumbers
 from ..plotting.web_panels import HIGH, WIDE, letters_wide, path, placed
-from ..wording import axis_unit, compared, percent, quantity, sentence
-from .page_blocks import Block, Hero, Label, Mark, Segment, Table, near, picture
-from .page_speeds import reason, speed_name
-from .page_words import doubted, in_plain_words, in_unit, limit_name, limit_table, verdict
+from ..wording import axis_unit, compared, percent, quantity
+from .page_blocks import Block, Comparison, Hero, Label, Mark, Segment, Table, picture
+from .page_speeds import reason, ripple_of, speed_name
+from .page_words import (
+    changed_words,
+    doubted,
+    hero_sentences,
+    in_plain_words,
+    limit_table,
+    listing,
+    say,
+    several,
+    told,
+    verdict,
+)
 
 if TYPE_CHECKING:
     from ..figures.ripple_view import RippleView
@@ -38,8 +41,9 @@ if TYPE_CHECKING:
     from .page_blocks import Findings
 
 
-UNSTABLE = "First make the loop stable: as it is, it oscillates."
 # Panel of the hero in dots, and size of its letters, in the layout for a screen and for a phone.
+# Colours of the curves of several axes.
+COMPARED = ("ink", "true", "force", "counts", "cyclic", "noise")
 LAYOUTS = {"wide": (1070.0, 270.0, 13.0), "phone": (318.0, 216.0, 12.0)}
 # Room above the curves for the names of marks, as a factor; ratio of the ends of the panel at most and at least.
 ABOVE, MOST, MOST_LIMITED, LEAST = 2.4, 1e3, 150.0, 20.0
@@ -58,12 +62,13 @@ def hero(results: Findings) -> Hero:
 class _HeroPanel:
     """Scales of the hero, and what is drawn in it."""
 
-    def __init__(self, results: Findings) -> None:
+    def __init__(self, results: Findings, *, alone: bool = True, limited: bool = True) -> None:
         self.results = results
         self.view = prepare_ripple(in_plain_words(results.curve), results.requirement)
-        self.after = None if results.after is None else prepare_ripple(results.after, results.requirement)
+        after = results.after if alone else None
+        self.after = None if after is None else prepare_ripple(after, results.requirement)
         self.low, self.high = range_of_speeds(self.view)
-        self.limited = self.view.allowed is not None
+        self.limited = limited and self.view.allowed is not None
         self.now = self._ratio(self.view)
         rows = [self.now] + ([] if self.after is None else [self._ratio(self.after)])
         shown = np.concatenate([row[row > 0.0] for row in rows])
@@ -115,14 +120,13 @@ class _HeroPanel:
 
     def hero(self) -> Hero:
         """All of the first screen."""
-        answer, says = _sentences(self.results, self.view)
+        answer, says = hero_sentences(self.results, self.view)
         ribbon, rest = self._ribbon()
-        of = "of the limit" if self.limited else "of the speed"
-        loop = " in the closed loop" if self.results.closed else ""
+        of = "limit" if self.limited else "speed"
         return Hero(
             answer=answer,
             says=says,
-            head=f"Velocity ripple{loop}, rms, as a share {of}",
+            head=say(f"hero.head_{of}" + ("_loop" if self.results.closed else "")),
             speeds=(self.low, self.high),
             now=self._curve(self.view),
             after=self._curve(self.after),
@@ -180,12 +184,12 @@ class _HeroPanel:
         for first, last in found:
             key, left = str(self.view.regime[first]), float(edges[first])
             wide, look = float(edges[last + 1]) - left, REGIMES[key]
-            words = {name: _fitting(look.labels, wide, name) for name in LAYOUTS}
+            words = {name: _fitting(tuple(map(told, look.labels)), wide, name) for name in LAYOUTS}
             named |= {key} if words["wide"] else set()
             made.append(Segment(round(left, 2), round(wide + 0.05, 2), look.role, look.ink, **words))
         keys = dict.fromkeys(str(self.view.regime[first]) for first, _ in found)
         return tuple(made), tuple(
-            (REGIMES[key].role, REGIMES[key].labels[0]) for key in keys if key not in named
+            (REGIMES[key].role, told(REGIMES[key].labels[0])) for key in keys if key not in named
         )
 
     def _labels(self) -> tuple[Label, ...]:
@@ -194,13 +198,14 @@ class _HeroPanel:
         wanted = []
         if self.limited and self.view.limit is not None:
             lines["limit"] = (np.geomspace(self.low, self.high, 50), np.ones(50))
-            text = rule(self.view.limit, self.view)
-            wanted.append(("limit", "limit", {"wide": text, "phone": text.removeprefix("limit: ")}))
+            text = told(rule(self.view.limit, self.view))
+            wanted.append(("limit", "limit", {"wide": text, "phone": text.partition(": ")[2] or text}))
         if self.after is not None and self.results.measures is not None:
             lines["after"] = (self.after.speed, self._ratio(self.after))
-            both = "these measures" if self.results.measures.kind == "together" else "this measure"
-            wanted += [("now", "ink", dict.fromkeys(LAYOUTS, "now"))]
-            wanted += [("after", "true", dict.fromkeys(LAYOUTS, f"with {both}"))]
+            many = self.results.measures.kind == "together"
+            after = say("hero.with_measures" if many else "hero.with_measure")
+            wanted += [("now", "ink", dict.fromkeys(LAYOUTS, say("hero.now")))]
+            wanted += [("after", "true", dict.fromkeys(LAYOUTS, after))]
         drawn = {key: np.stack([self.x(speed), self.y(ratio)]) for key, (speed, ratio) in lines.items()}
         made = {
             name: placed([(text[name], key) for key, _, text in wanted], drawn, layout)
@@ -220,7 +225,7 @@ class _HeroPanel:
         text = quantity(now, unit)
         if after is not None:
             text = paired(text, compared(after, now, unit), "→")
-        text = f"{speed_name(speed, results.axis)}: {text}"
+        text = say("hero.mark", speed=speed_name(speed, results.axis), ripple=text)
         half = letters_wide(text, 13.0) / 2.0 + 9.0
         return Mark(
             round(float(self.x(speed)), 2),
@@ -237,25 +242,25 @@ class _HeroPanel:
         return round(float(self.y(ratio)), 2)
 
     def _alternative(self, answer: str) -> str:
-        base = "its limit" if self.limited else "the speed"
         low, high = (quantity(end, self.view.unit, strip=True) for end in (self.low, self.high))
-        after = "" if self.after is None else " A second curve shows it with the measures named above."
-        limit = (
-            f" The {rule(self.view.limit, self.view).replace(': ', ' is ')}."
-            if self.limited and self.view.limit
-            else ""
-        )
-        return (
-            f"Log-log chart of velocity ripple, rms, as a share of {base}, against speed from {low} to {high}. "
-            f"{answer}.{limit}{after}"
+        ruled = self.limited and self.view.limit
+        return say(
+            "hero.alt_limit" if self.limited else "hero.alt_speed",
+            low=low,
+            high=high,
+            answer=answer,
+            limit=say("hero.alt_rule", rule=told(rule(ruled, self.view))) if ruled else "",
+            after="" if self.after is None else say("hero.alt_after"),
         )
 
 
 def _ratio_name(ratio: float, limited: bool) -> str:
     """A ratio as the axis of the hero names it."""
     if limited and abs(ratio - 1.0) < 1e-9:
-        return "limit"
-    return f"{ratio:g} ×" if limited and ratio > 1.0 else percent(float(f"{ratio:.1e}"), 2, strip=True)
+        return say("hero.limit")
+    if limited and ratio > 1.0:
+        return say("hero.times", ratio=f"{ratio:g}")
+    return percent(float(f"{ratio:.1e}"), 2, strip=True)
 
 
 def _fitting(labels: tuple[str, ...], share: float, layout: str) -> str:
@@ -265,65 +270,97 @@ def _fitting(labels: tuple[str, ...], share: float, layout: str) -> str:
     return next((text for text in labels if letters_wide(text, letters) < room), "")
 
 
-def _sentences(results: Findings, view: RippleView) -> tuple[str, tuple[str, ...]]:
-    """The answer; the largest cause and what then."""
-    found = results.headline
-    if found.kind == "none" or not len(view.speed) or title(view).startswith("Not reliable"):
-        return title(view), ((UNSTABLE,) if results.unstable else ())
-    unit = view.unit
-    answer = found.words(lambda speed: quantity(speed, unit, 2, strip=True), lambda share: percent(share, 2))
-    if results.unstable:
-        return "The closed loop is unstable", (
-            f"Without the loop: {answer[:1].lower()}{answer[1:]}.",
-            UNSTABLE,
-        )
-    role = role_of(view, found.place)
-    aliased = "aliased " if role == "cyclic" and str(view.regime[found.place]) == "aliased" else ""
-    why = f"Largest cause there: {aliased}{cause_words(role)}."
-    return answer, (why, *_other_limits(results), *_then(results))
-
-
-def _over(share: float) -> str:
-    """A ripple over its limit in words, also close to 1."""
-    return headlines.times(share) if share >= 1.05 else f"{percent(share, 4)} of the limit"
-
-
-def _other_limits(results: Findings) -> tuple[str, ...]:
-    """Limits on other things than measured ripple that are missed."""
-    judged = results.judgement
-    if judged is None:
-        return ()
-    units = judged.units
-    return tuple(
-        f"Missed: {limit_name(each.name, judged.axis)}, {in_unit(each.value, units[each.name], other=each.limit)} "
-        f"where {in_unit(each.limit, units[each.name])} is the limit."
-        for each in judged.limits
-        if not each.met and not (each.name in ("measured", "relative") and results.headline.kind != "met")
+def comparison(made: Sequence[tuple[str, Findings]]) -> Comparison:
+    """Several axes compared: a table, and their curves in one panel."""
+    limited = all(results.limited for _, results in made)
+    panels = [_HeroPanel(results, alone=False, limited=limited) for _, results in made]
+    first = panels[0]
+    for panel in panels:
+        panel.low, panel.high = min(one.low for one in panels), max(one.high for one in panels)
+        panel.top, panel.bottom = max(one.top for one in panels), min(one.bottom for one in panels)
+    names = tuple(name for name, _ in made)
+    lines = {
+        name: np.stack([panel.x(panel.view.speed), panel.y(panel.now)])
+        for name, panel in zip(names, panels, strict=True)
+    }
+    wanted = [(name, name) for name in names]
+    if limited:
+        lines[""] = np.stack([np.linspace(0.0, 100.0, 50), np.full(50, float(first.y(1.0)))])
+    places = [placed(wanted, lines, layout) for layout in LAYOUTS.values()]
+    answer, *says = compared_words(made)
+    head = say("hero.head_limit" if limited else "hero.head_speed")
+    return Comparison(
+        answer=answer,
+        says=tuple(says),
+        table=_compared_table(made),
+        head=head,
+        curves=tuple((role, panel._curve(panel.view)) for role, panel in zip(COMPARED, panels, strict=False)),
+        limit=round(float(first.y(1.0)), 2) if limited else None,
+        x_ticks=first._speed_ticks(),
+        y_ticks=first._ratio_ticks(),
+        labels=tuple(
+            Label(role, (name, *wide), (name, *phone))
+            for role, name, wide, phone in zip(COMPARED, names, *places, strict=False)
+        ),
+        names=names,
+        alt=say("axes.alt", head=head, names=listing(names), answer=answer),
     )
 
 
-def _then(results: Findings) -> tuple[str, ...]:
-    """What to do, and what that leaves."""
-    measures, after = results.measures, results.after_headline
-    if results.judgement is not None and results.judgement.met:
-        return ("Nothing has to change.",)
-    if measures is None or after is None:
-        return ("None of the measures tried helps here.",) if results.headline.kind != "met" else ()
-    unit, name = f"{results.axis.scale.unit}/s", sentence(measures.name)
-    if after.limited:
-        every = "at every speed" if after.every else "at every speed with a reliable result"
-        left = (
-            f"the limit is then met {every}"
-            if after.kind == "met"
-            else f"the ripple is then at most {_over(after.share)}, at {quantity(after.speed, unit, 2, strip=True)}"
+def _working(made: Sequence[tuple[str, Findings]]) -> tuple[str, list[float]]:
+    """The speed that the first axis is explained at, in words, and the ripple of each axis there."""
+    first = made[0][1]
+    speed = np.array([first.detail.speed])
+    name = speed_name(first.detail.speed, first.axis)
+    return name, [float(ripple_of(results.axis, speed).rms[0]) for _, results in made]
+
+
+def compared_words(made: Sequence[tuple[str, Findings]]) -> tuple[str, ...]:
+    """Which axes meet their limits; ripple at the working speed."""
+    at, rms = _working(made)
+    unit = f"{made[0][1].axis.scale.unit}/s"
+    order = np.argsort(rms, kind="stable")
+    low, high = (made[int(order[place])][0] for place in (0, -1))
+    least, most = rms[int(order[0])], rms[int(order[-1])]
+    sizes = {"least": quantity(least, unit), "most": compared(most, least, unit)}
+    ripple = say("axes.ripple", speed=at, low=low, high=high, **sizes)
+    if any(results.judgement is None for _, results in made):
+        return (ripple,)
+    met = [name for name, results in made if results.judgement is not None and results.judgement.met]
+    missed = [name for name, _ in made if name not in met]
+    kind = "some" if met and missed else "all" if met else "no"
+    verdict = say(f"axes.{kind}", met=listing(met) if met else "", missed=listing(missed) if missed else "")
+    return verdict, ripple
+
+
+def _compared_table(made: Sequence[tuple[str, Findings]]) -> Table:
+    """What differs from the first axis, ripple at the working speed, limits, worst speed."""
+    at, rms = _working(made)
+    unit, first = f"{made[0][1].axis.scale.unit}/s", made[0][1].axis
+    rows = []
+    for (name, results), size in zip(made, rms, strict=True):
+        found, judged = results.headline, results.judgement
+        share = percent(found.share, 3)
+        worst = say(
+            "axes.of_limit" if found.limited else "axes.of_speed",
+            share=share,
+            speed=quantity(found.speed, unit, strip=True),
         )
-        return (f"{name}: {left}.",)
-    place = results.detail_place
-    assert results.frame_after is not None
-    now, then = results.frame_rms[place], results.frame_after[place]
-    at = speed_name(results.detail.speed, results.axis)
-    return (
-        f"{name}: at {at} the ripple then falls from {paired(quantity(now, unit), compared(then, now, unit), 'to')}.",
+        limits = "–"
+        if judged is not None:
+            missed = sum(not each.met for each in judged.limits)
+            limits = say("axes.missed" if missed else "axes.met", count=missed, all=len(judged.limits))
+        changed = say("axes.first") if results.axis is first else changed_words(first, results.axis)
+        rows.append(
+            (name, changed, compared(size, rms[0], unit), limits, worst if found.share > 0.0 else "–")
+        )
+    heads = several("axes.heads")
+    return Table(
+        say("axes.table"),
+        (*heads[:2], say("axes.ripple_at", speed=at), *heads[2:]),
+        tuple(rows),
+        folded=False,
+        kind="ladder",
     )
 
 
@@ -342,39 +379,14 @@ def answer(results: Findings, store: LookStore) -> Block:
     if len(view.speed) > 1:
         says.append(reason(results.detail, results.axis))
     if results.closed:
-        says.append("Measured ripple is what the controller sees with its loop closed.")
+        says.append(say("answer.closed"))
     limits = () if judged is None else (Table(*limit_table(judged), folded=False),)
     return Block(
         key="answer",
-        heading="What is the ripple made of?",
+        heading=say("answer.heading"),
         says=tuple(says),
         doubts=results.doubts,
         doubted=doubted(curve),
         pictures=(shown,),
-        tables=(*limits, _ripple_table(results, view)),
+        tables=limits,
     )
-
-
-def _ripple_table(results: Findings, view: RippleView) -> Table:
-    """Ripple at some speeds."""
-    unit, allowed = view.unit, view.allowed
-    rows = tuple(
-        (
-            quantity(view.speed[i], unit),
-            quantity(view.rms[i], unit),
-            percent(view.rms[i] / view.speed[i], 3),
-            *(() if allowed is None else _held(view.rms[i], allowed[i], unit)),
-            REGIMES[str(view.regime[i])].cell,
-        )
-        for i in near(view.speed, results.table_speeds)
-    )  # fmt: skip
-    limit = () if allowed is None else ("Limit", "Verdict")
-    return Table(
-        "Numbers of this picture", ("Speed", "Ripple, rms", "Of the speed", *limit, "Largest part"), rows
-    )
-
-
-def _held(rms: float, allowed: float, unit: str) -> tuple[str, str]:
-    if math.isinf(allowed):
-        return "none", ""
-    return quantity(allowed, unit), "above" if rms > allowed else "within"

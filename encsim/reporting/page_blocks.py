@@ -3,18 +3,23 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+import re
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, cast
+from xml.sax.saxutils import escape, unescape
 
 import numpy as np
 
+from .. import checks
+from ..checks import one_line
 from ..decisions import headlines
+from ..model.axis import check_axis
 from ..plotting import canvas
 from ..plotting.canvas import Style
 from ..plotting.inline_svg import LookStore, inline
 from ..wording import axis_words, sentence
-from .page_words import plain_doubts, within
+from .page_words import plain_doubts, say, several, spoken, told, within
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -37,6 +42,10 @@ if TYPE_CHECKING:
     from .page_speeds import DetailSpeed
 
 
+# Text in a drawing.
+LETTERS = re.compile(r"(<(?:text|title|desc)\b[^>]*>)([^<]+)")
+# Axes of a page, and letters of their names.
+MOST_SUBJECTS, LONGEST_NAME = 6, 40
 STYLES = {"wide": Style(bare=True), "phone": Style(page="phone", bare=True)}
 
 
@@ -86,6 +95,12 @@ class Findings:
         return next(place for place, frame in enumerate(self.slider.frames) if frame.first)
 
     @property
+    def limited(self) -> bool:
+        """Whether measured ripple is limited at any of the speeds."""
+        allowed = headlines.allowed(self.requirement, self.curve.speed)
+        return allowed is not None and bool(np.isfinite(allowed).any())
+
+    @property
     def after_headline(self) -> Headline | None:
         """The answer about the ripple with the measures."""
         if self.after is None:
@@ -109,6 +124,38 @@ class Findings:
     def unstable(self) -> bool:
         """Whether there is a closed loop and it is not stable."""
         return self.smoothness is not None and not self.smoothness.stable
+
+
+@dataclass(frozen=True, eq=False)
+class Subject:
+    """One axis of a page: its name (empty where it is the only one), its limits, and the spread of its design."""
+
+    name: str
+    axis: Axis
+    requirement: Requirement | None = None
+    tolerance: Tolerance | None = None
+
+
+def subjects(given: Any, requirement: Requirement | None, tolerance: Tolerance | None) -> list[Subject]:
+    """The axes that a page is asked for; raises InputError if they are none or do not fit together."""
+    if isinstance(given, Mapping):
+        named = [(one_line(str(name), LONGEST_NAME), axis) for name, axis in given.items()]
+    elif isinstance(given, list | tuple):
+        named = [(say("axes.number", number=number), axis) for number, axis in enumerate(given, 1)]
+    else:
+        check_axis("report.axis", given)
+        return [Subject("", given, requirement, tolerance)]
+    for _, axis in named:
+        check_axis("report.axis", axis)
+    if not 1 <= len(named) <= MOST_SUBJECTS:
+        checks.refuse("report.axis", f"be 1 to {MOST_SUBJECTS} axes", f"{len(named)}")
+    if len({axis.scale.unit for _, axis in named}) > 1:
+        checks.refuse("report.axis", "be axes that are all linear or all rotary", "both kinds")
+    if len(named) == 1:
+        return [Subject("", named[0][1], requirement, tolerance)]
+    if tolerance is not None:
+        checks.refuse("report.tolerance", "be left out with several axes", "one")
+    return [Subject(name, axis, requirement) for name, axis in named]
 
 
 @dataclass(frozen=True)
@@ -163,7 +210,7 @@ class Block:
     heading: str
     says: tuple[str, ...] = ()
     doubts: tuple[str, ...] = ()
-    doubted: str = "This"
+    doubted: str = ""
     pictures: tuple[Picture, ...] = ()
     tables: tuple[Table, ...] = ()
     points: tuple[str, ...] = ()
@@ -224,6 +271,26 @@ class Hero:
     alt: str
 
 
+@dataclass(frozen=True, eq=False)
+class Comparison:
+    """Several axes side by side: sentences, table, and their curves in one panel like that of the hero.
+
+    ``curves`` are (role of the colour, path), ``labels`` as in the hero.
+    """
+
+    answer: str
+    says: tuple[str, ...]
+    table: Table
+    head: str
+    curves: tuple[tuple[str, str], ...]
+    limit: float | None
+    x_ticks: tuple[tuple[float, str], ...]
+    y_ticks: tuple[tuple[float, str], ...]
+    labels: tuple[Label, ...]
+    names: tuple[str, ...]
+    alt: str
+
+
 def near(speed: np.ndarray, wanted: np.ndarray) -> list[int]:
     """Indices of the speeds nearest to the wanted ones, ascending."""
     return sorted({int(np.argmin(np.abs(speed - each))) for each in wanted}) if len(speed) else []
@@ -239,13 +306,49 @@ def picture(
     """A figure in both layouts."""
     with canvas.own_settings():
         axes = {name: draw(style) for name, style in STYLES.items()}
-    made = {name: inline(cast("Figure", ax.figure), f"{key}-{name}", store) for name, ax in axes.items()}
+    made = {
+        name: LETTERS.sub(_told, inline(cast("Figure", ax.figure), f"{key}-{name}", store))
+        for name, ax in axes.items()
+    }
     figure = cast("Any", axes["wide"].figure)
     edges = {} if speeds is None else {name: _edges(ax) for name, ax in axes.items()} | {"speeds": speeds}
     note = figure.encsim_note.removeprefix(sentence(axis_words(axis))).lstrip(".,; ")
-    return Picture(key, figure.encsim_title, sentence(note), made["wide"], made["phone"], edges)
+    return Picture(key, told(figure.encsim_title), told(sentence(note)), made["wide"], made["phone"], edges)
+
+
+def _told(match: re.Match[str]) -> str:
+    """Text of a drawing in the language of the page."""
+    return f"{match[1]}{escape(told(unescape(match[2])))}"
 
 
 def _edges(ax: Axes) -> tuple[float, float]:
     box = ax.get_position()
     return round(100.0 * box.x0, 2), round(100.0 * box.x1, 2)
+
+
+class Terms:
+    """Explanations of the terms of a page: each where it stands first in a section, as a native popover."""
+
+    def __init__(self) -> None:
+        self.meanings = spoken().meanings
+        self.known: set[tuple[str, str]] = set()
+        terms, ends = (
+            "|".join(sorted(self.meanings, key=len, reverse=True)),
+            "|".join(several("terms.endings")),
+        )
+        self.pattern = re.compile(rf"\b({terms})(?:{ends})\b", re.IGNORECASE)
+
+    def explained(self, text: str, section: str) -> str:
+        """A text as markup, with a button at each term that this section has not explained yet."""
+        return self.pattern.sub(lambda match: self._button(match[0], match[1].lower(), section), escape(text))
+
+    def _button(self, shown: str, term: str, section: str) -> str:
+        if (section, term) in self.known:
+            return shown
+        self.known.add((section, term))
+        name = f"term-{section}-{list(self.meanings).index(term)}"
+        return (
+            f'<button type="button" class="term" popovertarget="{name}" style="anchor-name:--{name}">{shown}</button>'
+            f'<span popover id="{name}" class="meaning" style="position-anchor:--{name}">'
+            f"<b>{term}</b>: {self.meanings[term]}</span>"
+        )

@@ -13,15 +13,20 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from ..decisions import headlines
+from ..open_loop.causes import REGIMES
 from ..plotting.ticks import PlainNumbers
 from ..plotting.web_panels import FILLED, HIGH, WIDE, about_zero, path, tenths, ticks
 from ..time_domain.velocity_spectrum import is_aliased
 from ..wording import axis_unit, ordinal, percent, quantity, sentence
+from .page_blocks import Block, Table, near
 from .page_speeds import ZERO_ALIAS, SimulatedSpeed, simulated_speed, speed_name
+from .page_words import plain_doubts, say, several, told
 
 if TYPE_CHECKING:
     from ..model.axis import Axis
     from ..plotting.web_panels import Ticks
+    from .page_blocks import Findings
 
     Stick = tuple[str, str, bool, int]
 
@@ -115,13 +120,16 @@ def frame(simulated: SimulatedSpeed, first: bool = False) -> SpeedFrame:
     name, unit = speed_name(simulated.speed, axis), f"{axis.scale.unit}/s"
     samples, velocity = _Samples(simulated), _Velocity(simulated)
     made = _Spectrum(simulated)
-    share = f", {percent(simulated.rms / simulated.speed, 3)} of the speed"
     return SpeedFrame(
         speed=simulated.speed,
         name=name,
         rms=simulated.rms,
         first=first,
-        caption=f"Ripple {quantity(simulated.rms, unit)} rms{share}",
+        caption=say(
+            "frame.caption",
+            ripple=quantity(simulated.rms, unit),
+            share=percent(simulated.rms / simulated.speed, 3),
+        ),
         line_words=simulated.words(),
         wave=samples.wave,
         dots=samples.dots,
@@ -196,15 +204,23 @@ class _Samples:
         """Words and axes."""
         rate, unit = self.axis.sampling.rate, self.axis.scale.unit
         length = self.samples / rate
-        each = "the samples" if self.every == 1 else f"every {ordinal(self.every)} sample"
-        seen = " These seem to draw a slower wave." if self.seen else ""
+        each = say("frame.the_samples")
+        if self.every > 1:
+            each = say("frame.every_sample", ordinal=told(ordinal(self.every)))
         return FramePanel(
-            f"Position error and {each} ({axis_unit(self.reach, unit)[0]})",
-            f"Time ({axis_unit(length, 's')[0]})",
+            say("frame.error_head", samples=each, unit=axis_unit(self.reach, unit)[0]),
+            say("frame.time", unit=axis_unit(length, "s")[0]),
             ticks(length, "s", 0.5 / rate),
             about_zero(self.reach, unit),
-            f"Line chart of the cyclic position error against time at {name}: up to {quantity(self.reach, unit, 2)}, "
-            f"over {quantity(length, 's', 2)}, with {len(self.places)} dots for {each}.{seen}",
+            say(
+                "frame.error_alt",
+                speed=name,
+                reach=quantity(self.reach, unit, 2),
+                length=quantity(length, "s", 2),
+                count=len(self.places),
+                samples=each,
+                seen=say("frame.slower") if self.seen else "",
+            ),
         )
 
 
@@ -248,13 +264,17 @@ class _Velocity:
         """Words and axes."""
         unit, length = f"{self.axis.scale.unit}/s", max(len(self.shown) - 1, 1) / self.axis.sampling.rate
         return FramePanel(
-            f"Velocity minus its mean ({axis_unit(self.reach, unit)[0]})",
-            f"Time ({axis_unit(length, 's')[0]}); band: ± rms",
+            say("frame.velocity_head", unit=axis_unit(self.reach, unit)[0]),
+            say("frame.time_band", unit=axis_unit(length, "s")[0]),
             ticks(length, "s"),
             about_zero(self.reach, unit),
-            f"Line chart of the measured velocity minus its mean against time at {name}, over "
-            f"{quantity(length, 's', 2)}, simulated. It is {quantity(self.rms, unit)} rms, computed in closed form, "
-            f"and reaches {quantity(float(np.abs(self.shown).max(initial=0.0)), unit, 2)} here.",
+            say(
+                "frame.velocity_alt",
+                speed=name,
+                length=quantity(length, "s", 2),
+                rms=quantity(self.rms, unit),
+                reach=quantity(float(np.abs(self.shown).max(initial=0.0)), unit, 2),
+            ),
         )
 
 
@@ -311,11 +331,44 @@ class _Spectrum:
         size, up_to = axis_unit(self.top, self.unit)[1], quantity(self.end, "Hz", strip=True)
         values = [self.high / size * 10.0**-place for place in range(DECADES + 1)]
         names = PlainNumbers(logarithmic=True).format_ticks(values) if self.top else ["", "", "", "", "0"]
-        words = sentence("; ".join(self.simulated.words()) or "no cyclic error")
+        words = sentence("; ".join(self.simulated.words()) or say("frame.no_error"))
         return FramePanel(
-            f"Its spectrum, amplitude ({axis_unit(self.top, self.unit)[0]})",
-            f"Frequency ({axis_unit(self.end, 'Hz')[0]})",
+            say("frame.spectrum_head", unit=axis_unit(self.top, self.unit)[0]),
+            say("frame.frequency", unit=axis_unit(self.end, "Hz")[0]),
             ticks(self.end, "Hz"),
             tuple((100.0 * place / DECADES, name) for place, name in enumerate(names) if name),
-            f"Amplitude spectrum of the measured velocity at {name}, log scale, up to {up_to}. {words}.",
+            say("frame.spectrum_alt", speed=name, end=up_to, harmonics=words),
         )
+
+
+def all_speeds(results: Findings) -> Block:
+    """The numbers of every speed of the slider."""
+    unit, frames, curve = f"{results.axis.scale.unit}/s", results.slider.frames, results.curve
+    allowed = headlines.allowed(results.requirement, results.table_speeds) if results.limited else None
+    rows = tuple(
+        (
+            frame.name,
+            quantity(frame.rms, unit),
+            percent(frame.rms / frame.speed, 3),
+            *(() if allowed is None else _held(frame.rms, float(allowed[place]), unit)),
+            told(REGIMES[str(curve.regime[near(curve.speed, np.array([frame.speed]))[0]])].cell),
+            "; ".join(frame.line_words) or say("why.none"),
+        )
+        for place, frame in enumerate(frames)
+    )
+    heads = several("why.heads")
+    kept = heads if allowed is not None else (*heads[:3], *heads[5:])
+    return Block(
+        key="why",
+        heading=say("why.heading"),
+        says=(say("why.says"),),
+        doubts=plain_doubts(results.slider.reasons),
+        tables=(Table(say("why.table"), kept, rows),),
+    )
+
+
+def _held(rms: float, allowed: float, unit: str) -> tuple[str, str]:
+    """The limit at a speed, and whether it is kept."""
+    if math.isinf(allowed):
+        return say("why.none"), ""
+    return quantity(allowed, unit), say("why.above" if rms > allowed else "why.within")

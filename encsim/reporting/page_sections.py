@@ -5,6 +5,8 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from ..decisions.explanation_words import unit_of
 from ..decisions.headlines import times
 from ..decisions.remedies import EFFORTS
@@ -18,14 +20,24 @@ from ..figures import ring as ring_picture
 from ..figures import tolerance as tolerance_picture
 from ..figures.period import causes_of, half_range, shown_lines
 from ..open_loop.causes import CAUSES
-from ..wording import compared, listed, percent, quantity, sentence
+from ..wording import compared, percent, quantity, sentence
 from .loop_text import sentences
 from .page_blocks import Block, Picture, Table, near, picture
-from .page_words import curve_heads, doubted, in_plain_words, in_unit, not_covered, plain_doubts, within
+from .page_words import (
+    curve_heads,
+    doubted,
+    in_plain_words,
+    in_unit,
+    listing,
+    not_covered,
+    plain_doubts,
+    say,
+    several,
+    told,
+    within,
+)
 
 if TYPE_CHECKING:
-    import numpy as np
-
     from ..closed_loop.closed_loop_ripple import Smoothness
     from ..closed_loop.stability import Margins
     from ..decisions.explanation import Explanation
@@ -48,11 +60,7 @@ def source(results: Findings, store: LookStore) -> Block:
     unit = error.axis.scale.unit
     reach, pitch = half_range(error), quantity(error.axis.scale.pitch, unit, strip=True)
     size = quantity(reach, unit, 2)
-    says = (
-        f"The encoder's signals are not perfect: the position is wrong by ±{size}, again in every {pitch}."
-        if reach
-        else "Within a signal period the encoder makes no error."
-    )
+    says = say("source.wrong", size=size, pitch=pitch) if reach else say("source.right")
     plain, axis, explanation = in_plain_words(error), results.axis, results.explanation
     pictures = (
         picture(
@@ -66,7 +74,7 @@ def source(results: Findings, store: LookStore) -> Block:
     )
     return Block(
         key="source",
-        heading="Where does it come from?",
+        heading=say("source.heading"),
         says=(says,),
         doubts=plain_doubts([*explanation.reasons, *error.reasons]),
         pictures=pictures,
@@ -79,39 +87,13 @@ def _line_table(error: PeriodError) -> Table:
     unit = error.axis.scale.unit
     rows = tuple(
         (
-            f"{error.harmonic[i]} per period",
+            say("source.harmonic", number=error.harmonic[i]),
             quantity(error.amplitude[i], unit),
-            ", ".join(causes_of(error, error.harmonic[i])) or "several together",
+            ", ".join(map(told, causes_of(error, error.harmonic[i]))) or say("source.several"),
         )
         for i in shown_lines(error)
     )
-    return Table("Every harmonic of the error", ("Harmonic", "Amplitude", "From"), rows)
-
-
-def all_speeds(results: Findings) -> Block:
-    """The numbers of every speed of the slider."""
-    unit = f"{results.axis.scale.unit}/s"
-    rows = tuple(
-        (
-            frame.name,
-            quantity(frame.rms, unit),
-            percent(frame.rms / frame.speed, 3),
-            "; ".join(frame.line_words) or "none",
-        )
-        for frame in results.slider.frames
-    )
-    return Block(
-        key="why",
-        heading="All speeds",
-        says=(
-            "The controller samples the position. A fast error wave, sampled too seldom, looks like a slow one: it is "
-            "aliased.",
-        ),
-        doubts=plain_doubts(results.slider.reasons),
-        tables=(
-            Table("Every speed of the slider", ("Speed", "Ripple, rms", "Of the speed", "Harmonics"), rows),
-        ),
-    )
+    return Table(say("source.harmonics"), several("source.harmonic_heads"), rows)
 
 
 def loop(results: Findings, store: LookStore) -> Block | None:
@@ -123,7 +105,7 @@ def loop(results: Findings, store: LookStore) -> Block | None:
     shown = picture("loop", results.axis, lambda style: loop_picture.smoothness(plain, style=style), store)
     return Block(
         key="loop",
-        heading="Does the machine move?",
+        heading=say("loop.heading"),
         says=(f"{shown.title}.",),
         doubts=plain_doubts([*within(smooth, results.asked), *margins.reasons]),
         doubted=doubted(smooth),
@@ -141,13 +123,10 @@ def _margins(margins: Margins, smooth: Smoothness, store: LookStore) -> Block:
         shown = (
             picture("margins", axis, lambda style: margins_picture.margins(margins, style=style), store),
         )
-    says = sentences(margins)
+    says = tuple(map(told, sentences(margins)))
     if not axis.estimator.linear:
-        slowest = quantity(smooth.speed[0], f"{axis.scale.unit}/s")
-        says += (
-            f"Period measurement: this is at {slowest}, the slowest speed here. The delay is shorter above it.",
-        )
-    return Block("margins", "For the tuner: how safely the loop is closed", says=says, pictures=shown)
+        says += (say("loop.slowest", speed=quantity(smooth.speed[0], f"{axis.scale.unit}/s")),)
+    return Block("margins", say("loop.margins"), says=says, pictures=shown)
 
 
 def _smoothness_table(smooth: Smoothness, wanted: np.ndarray) -> Table:
@@ -159,7 +138,7 @@ def _smoothness_table(smooth: Smoothness, wanted: np.ndarray) -> Table:
         )
         for i in near(smooth.speed, wanted)
     )
-    return Table("Numbers of this picture", ("Speed", *curve_heads(axis)), rows)
+    return Table(say("loop.table"), (say("loop.speed"), *curve_heads(axis)), rows)
 
 
 def ring(results: Findings, store: LookStore) -> Block | None:
@@ -168,21 +147,16 @@ def ring(results: Findings, store: LookStore) -> Block | None:
     if ring is None or curve is None or budget is None:
         return None
     if not curve.peak:
-        return Block(
-            "ring", "What does the ring add?", says=("Its description names no fault: it adds nothing.",)
-        )
+        return Block("ring", say("ring.heading"), says=(say("ring.nothing"),))
     shown = picture("ring", results.axis, lambda style: ring_picture.ring(curve, style=style), store)
-    size = quantity(curve.peak, "rad", 2)
     says = [
-        f"How the ring is mounted makes the angle wrong by ±{size}, ±{quantity(curve.arc, 'm', 2)} at the graduation, "
-        "a few times per revolution.",
+        say("ring.wrong", size=quantity(curve.peak, "rad", 2), arc=quantity(curve.arc, "m", 2)),
         _budget_words(budget),
+        *([say("ring.map")] if len(ring.compensation) else []),
     ]
-    if len(ring.compensation):
-        says.append("What the controller takes off by its error map is not taken off here.")
     return Block(
         key="ring",
-        heading="What does the ring add?",
+        heading=say("ring.heading"),
         says=tuple(says),
         doubts=plain_doubts(curve.reasons),
         pictures=(shown,),
@@ -192,11 +166,12 @@ def ring(results: Findings, store: LookStore) -> Block | None:
 
 def _budget_words(budget: Budget) -> str:
     """The expanded uncertainty, where it is reliable, and the worst case."""
-    worst = f"if all causes are at their worst at once, ±{quantity(budget.worst, 'rad', 2)}"
-    if not budget.valid:
-        return f"{sentence(worst)}."
-    share = percent(budget.probability, 2, strip=True)
-    return f"In {share} of all angles it is within ±{quantity(budget.expanded, 'rad', 2)}; {worst}."
+    return say(
+        "ring.expanded" if budget.valid else "ring.worst",
+        share=percent(budget.probability, 2, strip=True),
+        size=quantity(budget.expanded, "rad", 2),
+        worst=quantity(budget.worst, "rad", 2),
+    )
 
 
 def _budget_table(budget: Budget) -> Table:
@@ -213,20 +188,19 @@ def _budget_table(budget: Budget) -> Table:
     ]
     if len(rows) > 1:
         total = quantity(budget.worst, "rad"), quantity(budget.combined, "rad"), percent(1.0)
-        rows.append(("All together", *total))
-    head = ("Cause", "At most", "Typical, rms", "Share of the square")
-    return Table("Budget of the ring", head, tuple(rows), folded=False)
+        rows.append((say("ring.all"), *total))
+    return Table(say("ring.table"), several("ring.heads"), tuple(rows), folded=False)
 
 
 def _contribution(budget: Budget, index: int) -> str:
     """Cause of a contribution, and its order."""
-    cause, order = budget.name[index].partition(",")[0], budget.order[index]
-    return sentence(cause) if order is None else f"{sentence(cause)}, {order} per revolution"
+    cause, order = told(sentence(budget.name[index].partition(",")[0])), budget.order[index]
+    return cause if order is None else say("ring.order", cause=cause, order=order)
 
 
 def reliability(results: Findings, store: LookStore) -> Block:
     """How reliable the page is: the spread between axes, and what the prediction leaves out."""
-    says = ["This is computed from the description of the axis, not measured on it."]
+    says = [say("sure.computed")]
     shown: tuple[Picture, ...] = ()
     spread = results.tolerance
     if spread is not None:
@@ -237,8 +211,8 @@ def reliability(results: Findings, store: LookStore) -> Block:
         says.insert(0, f"{drawn.title}.")
     return Block(
         key="sure",
-        heading="How sure is this?",
-        says=(*says, "What the prediction does not cover:"),
+        heading=say("sure.heading"),
+        says=(*says, say("sure.beyond")),
         doubts=() if spread is None else plain_doubts(spread.reasons),
         pictures=shown,
         points=not_covered(results.axis, results.smoothness is not None),
@@ -248,16 +222,16 @@ def reliability(results: Findings, store: LookStore) -> Block:
 def remedies(results: Findings) -> Block:
     """The ladder of measures, at the speed that the page explains in detail."""
     explanation, steps = results.explanation, results.ladder
-    useless = [one.name for one in explanation.remedies if one.effect == "none" and one.change]
+    useless = [told(one.name) for one in explanation.remedies if one.effect == "none" and one.change]
     says = [_what_helps(results)]
     if useless:
-        says.append(f"Without effect here: {'; '.join(useless)}.")
-    assumed = [one.assumed for step in steps for one in step.measures if one.assumed]
+        says.append(say("help.useless", measures="; ".join(useless)))
+    assumed = [told(one.assumed) for step in steps for one in step.measures if one.assumed]
     if assumed:
-        says.append(f"Assumed: {'; '.join(dict.fromkeys(assumed))}.")
+        says.append(say("help.assumed", assumed="; ".join(dict.fromkeys(assumed))))
     return Block(
         key="help",
-        heading="What helps?",
+        heading=say("help.heading"),
         says=tuple(says),
         tables=(*((_ladder_table(results),) if len(steps) > 1 else ()), _remedy_table(explanation)),
     )
@@ -268,22 +242,22 @@ def _what_helps(results: Findings) -> str:
     axis, (now, *steps) = results.axis, results.ladder
     at = quantity(results.explanation.speed, f"{axis.scale.unit}/s", strip=True)
     if now.met:
-        further = f" What would lower the ripple at {at} further:" if steps else ""
-        return f"Every limit is met: nothing has to change.{further}"
+        return say("help.met_further" if steps else "help.met", speed=at)
     if not steps:
-        return f"None of the measures tried lowers the ripple at {at}."
+        return say("help.nothing", speed=at)
     enough = next((step for step in steps if step.met), None)
+    last = enough or [step for step in steps if not step.instead][-1]
+    names = listing([told(one.name) for one in last.measures])
     if enough is not None:
-        names = listed([one.name for one in enough.measures])
-        changes = "this change" if len(enough.measures) == 1 else f"these {len(enough.measures)} changes"
-        return f"With {changes} every limit is met: {names}."
-    last = [step for step in steps if not step.instead][-1]
-    names = sentence(listed([one.name for one in last.measures]))
+        count = len(enough.measures)
+        return say("help.enough_one" if count == 1 else "help.enough_many", count=count, measures=names)
+    names = sentence(names)
     if last.judgement is None and last.remedy is not None:
         before, after = last.remedy.before["measured"], last.remedy.after["measured"]
         unit = f"{axis.scale.unit}/s"
-        return f"{names}: at {at} the ripple falls from {quantity(before, unit)} to {compared(after, before, unit)}."
-    return f"No measure tried meets every limit. {names}: then {_limits_words(last)}."
+        now_words, then = quantity(before, unit), compared(after, before, unit)
+        return say("help.falls", measures=names, speed=at, now=now_words, after=then)
+    return say("help.not_enough", measures=names, limits=_limits_words(last))
 
 
 def _ladder_table(results: Findings) -> Table:
@@ -292,32 +266,33 @@ def _ladder_table(results: Findings) -> Table:
     unit = f"{results.axis.scale.unit}/s"
     at = quantity(results.explanation.speed, unit, strip=True)
     now = results.explanation.values["measured"]
-    columns: dict[str, list[str]] = {"Step": [_step_name(step) for step in steps]}
+    columns: dict[str, list[str]] = {say("help.step"): [_step_name(step) for step in steps]}
     if steps[0].judgement is not None:
-        columns["Limits"] = [_limits_words(step) for step in steps]
+        columns[say("help.limits")] = [_limits_words(step) for step in steps]
         if not math.isnan(steps[0].passing):
-            columns["Speeds that pass"] = [_passing(step) for step in steps]
+            columns[say("help.speeds")] = [_passing(step) for step in steps]
     if results.yields:
-        columns["Axes that pass"] = ["–" if share is None else percent(share) for share in results.yields]
+        shares = ["–" if share is None else percent(share) for share in results.yields]
+        columns[say("help.axes")] = shares
     after = [step.remedy.after["measured"] if step.remedy else now for step in steps]
-    columns[f"Ripple at {at}"] = [compared(value, now, unit) for value in after]
-    columns["Effort"] = [_effort(step) for step in steps]
-    columns["Side effects"] = _side_effects(steps)
+    columns[say("help.ripple", speed=at)] = [compared(value, now, unit) for value in after]
+    columns[say("help.effort")] = [_effort(step) for step in steps]
+    columns[say("help.effects")] = _side_effects(steps)
     rows = tuple(zip(*columns.values(), strict=True))
-    return Table("Measures, step by step", tuple(columns), rows, folded=False, kind="ladder")
+    return Table(say("help.table"), tuple(columns), rows, folded=False, kind="ladder")
 
 
 def _step_name(step: Step) -> str:
     """What a step adds to the one before it."""
     if not step.measures:
-        return "Now"
-    added = step.measures[-1].name
+        return say("help.now")
+    count, added = len(step.measures), told(step.measures[-1].name)
     if step.instead:
-        return f"Or instead: {added}"
-    return (
-        f"{len(step.measures)}. {sentence(added)}"
-        if len(step.measures) == 1
-        else f"{len(step.measures)}. Also {added}"
+        return say("help.instead", measure=added)
+    return say(
+        "help.first" if count == 1 else "help.also",
+        number=count,
+        measure=sentence(added) if count == 1 else added,
     )
 
 
@@ -325,22 +300,30 @@ def _limits_words(step: Step) -> str:
     """Whether a step meets the limits, and by how much the worst is missed."""
     judged = step.judgement
     if judged is None or judged.met:
-        return "all met"
+        return say("help.all_met")
     worst = judged.limit(judged.binding)
-    where = "" if math.isnan(worst.speed) else f" at {quantity(worst.speed, judged.units['speeds'], 2)}"
-    missed = sum(not each.met for each in judged.limits)
-    size = times(worst.share) if math.isfinite(worst.share) else "beyond the limit"
-    return f"{missed} of {len(judged.limits)} missed: {size}{where}"
+    return say(
+        "help.missed" if math.isnan(worst.speed) else "help.missed_at",
+        count=sum(not each.met for each in judged.limits),
+        all=len(judged.limits),
+        size=told(times(worst.share)) if math.isfinite(worst.share) else say("help.beyond"),
+        speed=quantity(worst.speed, judged.units["speeds"], 2, strip=True),
+    )
 
 
 def _passing(step: Step) -> str:
     """Share of speeds that pass; never all where one fails."""
     share = percent(step.passing)
-    return "over 99 %" if step.passing < 1.0 and share == percent(1.0) else share
+    if step.passing < 1.0 and share == percent(1.0):
+        return say("help.nearly_all", share=percent(0.99))
+    return share
 
 
 def _effort(step: Step) -> str:
-    return "–" if not step.measures else sentence(EFFORTS.get(step.measures[-1].kind, "setting"))
+    if not step.measures:
+        return "–"
+    effort = EFFORTS.get(step.measures[-1].kind)
+    return say("help.setting") if effort is None else told(sentence(effort))
 
 
 def _side_effects(steps: tuple[Step, ...]) -> list[str]:
@@ -350,8 +333,8 @@ def _side_effects(steps: tuple[Step, ...]) -> list[str]:
     for step in steps:
         effects = step.remedy.side_effects if step.remedy else ()
         new = [effect for effect in effects if effect not in known]
-        further = "no further" if known and not step.instead else "none"
-        words.append("–" if step.remedy is None else sentence("; ".join(new) or further))
+        none = say("help.no_further" if known and not step.instead else "help.no_effects")
+        words.append("–" if step.remedy is None else sentence("; ".join(map(told, new))) or none)
         known = effects
     return words
 
@@ -375,24 +358,24 @@ def _sizes(explanation: Explanation, values: dict[str, float]) -> tuple[str, ...
 def _cause_table(explanation: Explanation) -> Table:
     rows = tuple(
         (
-            sentence(CAUSES[cause.cause].plain),
+            told(sentence(CAUSES[cause.cause].plain)),
             percent(cause.share),
             *_sizes(explanation, {name: getattr(cause, name) for name in CURVES}),
         )
         for cause in explanation.causes
     )
-    return Table("Every cause", ("Cause", "Share of the square", *_heads(explanation)), rows)
+    return Table(say("source.causes"), (*several("source.cause_heads"), *_heads(explanation)), rows)
 
 
 def _remedy_table(explanation: Explanation) -> Table:
     rows = []
     for remedy in [remedy for remedy in explanation.remedies if remedy.applies][:REMEDIES]:
-        assumed = (f"assumed: {remedy.assumed}",) if remedy.assumed else ()
-        effects = sentence("; ".join([*remedy.side_effects, *assumed]) or "none")
-        rows.append((sentence(remedy.name), *_sizes(explanation, remedy.after), effects))
+        assumed = [say("help.assumed_too", assumed=told(remedy.assumed))] if remedy.assumed else []
+        effects = sentence("; ".join([*map(told, remedy.side_effects), *assumed])) or say("help.no_effects")
+        rows.append((told(sentence(remedy.name)), *_sizes(explanation, remedy.after), effects))
     dashes = ("–",) * len(_curves(explanation))
     for remedy in explanation.remedies:
         if not remedy.applies:
-            rows.append((sentence(remedy.name), *dashes, sentence(remedy.reason)))
-    head = ("Remedy", *_heads(explanation), "Side effects, or why it does not help")
-    return Table("Every remedy, and what remains", head, tuple(rows))
+            rows.append((told(sentence(remedy.name)), *dashes, told(sentence(remedy.reason))))
+    head = (say("help.remedy"), *_heads(explanation), say("help.reasons"))
+    return Table(say("help.every"), head, tuple(rows))

@@ -15,24 +15,35 @@ import numpy as np
 
 from .. import shown_units
 from ..closed_loop import loop
-from ..closed_loop.timed_edge_loops import stable_speeds
+from ..closed_loop.closed_loop_ripple import smoothness
+from ..closed_loop.stability import margins
+from ..closed_loop.timed_edge_loops import slowest_speed, stable_speeds
+from ..decisions import headlines
 from ..decisions.requirements import RIPPLES
 from ..decisions.ripple_summary import closes
 from ..open_loop import limits
-from ..open_loop.closed_form import checked_speeds, lines, vanishing_speeds
+from ..open_loop.causes import regimes
+from ..open_loop.closed_form import checked_speeds, lines, ripple, vanishing_speeds
 from ..open_loop.period_error import position_error
+from ..rings.budget import ring_budget
+from ..rings.error_orders import ring_curve
 from ..time_domain.closed_run import run, settling
 from ..time_domain.simulation import simulate
 from ..time_domain.velocity_spectrum import is_aliased, spectrum, strongest_harmonics
 from ..wording import quantity
+from .page_words import say
 
 if TYPE_CHECKING:
+    from ..closed_loop.closed_loop_ripple import Smoothness
+    from ..closed_loop.stability import Margins
     from ..decisions.headlines import Headline
     from ..decisions.judgements import Judgement
     from ..decisions.requirements import Requirement
     from ..model.axis import Axis
-    from ..open_loop.closed_form import Lines
+    from ..open_loop.closed_form import Lines, RippleCurve
     from ..open_loop.period_error import PeriodError
+    from ..rings.budget import Budget
+    from ..rings.error_orders import RingCurve
     from ..time_domain.simulation import Trace
 
     Speeds = Sequence[float] | np.ndarray
@@ -47,6 +58,9 @@ AROUND = 10.0
 # Frames of the slider: a decade, at least and at most; of them at named speeds, at sampling nulls, and harmonics whose
 # nulls count.
 A_DECADE, FEWEST, MOST, NAMED, NULLS, STRONG = 10, 25, 61, 12, 6, 3
+# The worst speed is told with two digits where this share of its ripple is reached there; limits whose worst speeds are
+# no farther apart than this share are told at one.
+NEARLY, BESIDE = 0.995, 0.05
 # Samples that are simulated, at least and at most; signal periods in them where that fits.
 SHORTEST, LONGEST, PERIODS = 4096, 16384, 8
 # An alias below this share of the loop rate is 0 but for rounding.
@@ -77,6 +91,12 @@ def curve_speeds(axis: Axis, given: np.ndarray, requirement: Requirement | None)
     return np.union1d(speeds, given[(given > speeds[0]) & (given < speeds[-1])])
 
 
+def asked_range(named: np.ndarray, requirement: Requirement | None) -> tuple[float, float]:
+    """Lowest and highest speed that somebody asked for; all speeds where nobody did."""
+    asked = [*named.tolist(), *(() if requirement is None else requirement.speeds)]
+    return (min(asked), max(asked)) if asked else (0.0, math.inf)
+
+
 def _range(low: float, high: float) -> np.ndarray:
     return np.array(limits.logarithmic(low, high, limits.DEFAULT_SPEEDS)) if low < high else np.array([high])
 
@@ -89,21 +109,25 @@ def shown_speeds(
     return np.geomspace(sweep[0], sweep[-1], count) if len(sweep) > 1 else sweep
 
 
-def frame_speeds(axis: Axis, sweep: np.ndarray, named: Speeds, detail: float) -> tuple[list[float], float]:
+def frame_speeds(
+    axis: Axis, sweep: np.ndarray, named: Speeds, detail: float, most: int = MOST
+) -> tuple[list[float], float]:
     """Speeds of the slider over the range, or around a single speed; and the one shown first."""
     low, high = float(sweep[0]), float(sweep[-1])
     if low == high:
         low, high = low / AROUND, high * AROUND
     first = min(max(detail, low), high)
-    return spread_speeds(axis, low, high, named, first), first
+    return spread_speeds(axis, low, high, named, first, most), first
 
 
-def spread_speeds(axis: Axis, low: float, high: float, named: Speeds, first: float) -> list[float]:
+def spread_speeds(
+    axis: Axis, low: float, high: float, named: Speeds, first: float, most: int = MOST
+) -> list[float]:
     """The speed shown first, the named ones, sampling nulls of strong harmonics, and the widest gaps filled."""
     kept = {speed_name(first, axis): first}
     for speed in [*list(named)[:NAMED], *_nulls(axis, low, high), low, high]:
         kept.setdefault(speed_name(speed, axis), speed)
-    wanted = min(max(round(A_DECADE * math.log10(high / low)) + 1, FEWEST), MOST)
+    wanted = min(max(round(A_DECADE * math.log10(high / low)) + 1, FEWEST), most)
     while len(kept) < wanted:
         middle = _middle_of_widest_gap(sorted(kept.values()), axis)
         if middle is None or speed_name(middle, axis) in kept:
@@ -173,6 +197,35 @@ def detail_speed(headline: Headline, judged: Judgement | None, named: Speeds, ax
     return DetailSpeed(rounded if ends[0] <= rounded <= ends[1] else speed, headline.kind)
 
 
+def at_round_speed(
+    found: Headline, judged: Judgement | None, axis: Axis
+) -> tuple[Headline, Judgement | None]:
+    """A verdict told at a speed of two digits beside its worst one, where the ripple is nearly as large.
+
+    Whatever the page says of the worst speed is then said of one speed, which is also a place of the slider.
+    """
+    rounded = round_speed(found.speed, axis) if found.limited else found.speed
+    if judged is None or not found.limited or rounded == found.speed:
+        return found, judged
+    allowed = headlines.allowed(judged.requirement, np.array([rounded]))
+    limit = math.inf if allowed is None else float(allowed[0])
+    there = ripple_of(axis, np.array([rounded]))
+    rms, before = float(there.rms[0]), found.rms / found.share
+    share = rms / limit
+    if there.doubtful[0] or share < NEARLY * found.share or (share > 1.0) != (found.share > 1.0):
+        return found, judged
+    told: dict[str, Any] = {"speed": rounded, "share": share}
+    limits = tuple(
+        replace(check, **told, value=rms, limit=limit)
+        if check.name in ("measured", "relative")
+        and math.isclose(check.limit, before, rel_tol=BESIDE)
+        and math.isclose(check.speed, found.speed, rel_tol=BESIDE)
+        else check
+        for check in judged.limits
+    )
+    return replace(found, **told, rms=rms), replace(judged, limits=limits)
+
+
 def top_of(axis: Axis) -> float:
     """Highest speed that matters."""
     return limits.speed_range(axis)[1]
@@ -180,16 +233,57 @@ def top_of(axis: Axis) -> float:
 
 def reason(detail: DetailSpeed, axis: Axis) -> str:
     """Why the page explains this speed, as a sentence."""
-    words = {
-        "limit": ", where a limit is nearest or most exceeded.",
-        "named": ", as asked.",
-        "nearest": ", of the speeds given the nearest to those where ripple is a large share of the speed.",
-        "range": ", one of the speeds where ripple is a large share of the speed.",
-        "threshold": ", about where this begins.",
-        "speeds": ", where ripple is the largest share of the speed.",
-        "none": ".",
-    }
-    return f"What follows looks at {speed_name(detail.speed, axis)}{words[detail.why]}"
+    return say(f"detail.{detail.why}", speed=speed_name(detail.speed, axis))
+
+
+def measured_curve(axis: Axis, sweep: np.ndarray, smooth: Smoothness | None) -> RippleCurve:
+    """Measured ripple: of the closed loop where there is one that is stable, else in steady motion."""
+    if smooth is None or not smooth.stable:
+        return ripple(axis, sweep).refined()
+    return _in_loop(axis, smooth)
+
+
+def _in_loop(axis: Axis, smooth: Smoothness) -> RippleCurve:
+    """Measured ripple of a closed loop as a curve of ripple; of steady motion where the loop is not stable."""
+    if not smooth.stable:
+        return ripple(axis, smooth.speed)
+    steady = ripple(axis, smooth.speed)
+    parts = smooth.parts["measured"]
+    squares = {cause: part**2 for cause, part in parts.items()}
+    return replace(
+        steady,
+        rms=smooth.measured,
+        relative=smooth.measured / smooth.speed,
+        parts=parts,
+        regime=regimes(squares, steady.frequency, axis.sampling.rate),
+        doubtful=smooth.doubtful,
+        valid=smooth.valid,
+        reasons=smooth.reasons,
+    )
+
+
+def ripple_of(axis: Axis, speeds: np.ndarray) -> RippleCurve:
+    """Measured ripple at these speeds, with the loop closed where there is a stable one."""
+    if not closes(axis, speeds[0]):
+        return ripple(axis, speeds)
+    return _in_loop(axis, smoothness(axis, speeds))
+
+
+def loop_results(axis: Axis, sweep: np.ndarray) -> tuple[Smoothness | None, Margins | None]:
+    """Ripple and margins of the closed loop, if there is one."""
+    if not closes(axis, sweep[-1]):
+        return None, None
+    smooth = smoothness(axis, sweep)
+    stability = margins(axis, speed=slowest_speed(axis, float(sweep[0])))
+    return smooth.refined() if smooth.stable else smooth, stability
+
+
+def ring_results(axis: Axis) -> tuple[RingCurve | None, Budget | None]:
+    """Errors and budget of the ring, if there is one."""
+    if axis.ring is None:
+        return None, None
+    budget = ring_budget(axis.ring, axis.heads, radius=axis.ring.diameter / 2.0)
+    return ring_curve(axis.ring, axis.heads), budget
 
 
 @dataclass(frozen=True, eq=False)
@@ -229,17 +323,20 @@ class SimulatedSpeed:
     def words(self) -> tuple[str, ...]:
         """The drawn harmonics in words, the strongest first."""
         return tuple(
-            f"harmonic {int(self.lines.harmonic[i])}: {quantity(self.lines.frequency[i], 'Hz')}{self._alias_words(i)}"
+            say(
+                f"frame.{self._kind(i)}",
+                number=int(self.lines.harmonic[i]),
+                frequency=quantity(self.lines.frequency[i], "Hz"),
+                alias=quantity(self.lines.alias[i], "Hz"),
+            )
             for i in self.drawn
         )
 
-    def _alias_words(self, index: int) -> str:
-        """The alias of a harmonic, if it has one."""
+    def _kind(self, index: int) -> str:
+        """What a harmonic is at this speed, as a key of words."""
         if not is_aliased(self.lines, index):
-            return ""
-        alias = self.lines.alias[index]
-        null = alias < ZERO_ALIAS * self.lines.axis.sampling.rate
-        return ", null speed" if null else f", aliased to {quantity(alias, 'Hz')}"
+            return "harmonic"
+        return "null" if self.lines.alias[index] < ZERO_ALIAS * self.lines.axis.sampling.rate else "aliased"
 
 
 def simulated_speed(axis: Axis, speed: float, rms: float, seed: int, *, closed: bool) -> SimulatedSpeed:

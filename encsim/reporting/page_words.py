@@ -1,95 +1,127 @@
-"""Plain words of a page: meanings of terms, doubts, limits, the axis, what the prediction leaves out."""
+"""Words of a page: the table of its language, doubts, limits, the axis in words, what the prediction leaves out.
+
+Nothing in the page's code or templates is a word: it asks `say` for an entry of the table, and hands whatever a result
+says (a title, a cause, a measure, a doubt) to `told`, which gives it in the language of the page.
+"""
 
 from __future__ import annotations
 
+import contextlib
+import functools
 import math
 import re
-from collections.abc import Iterable
-from dataclasses import replace
-from typing import TYPE_CHECKING, TypeVar, cast
-from xml.sax.saxutils import escape
+import tomllib
+from collections.abc import Iterable, Iterator, Mapping
+from contextvars import ContextVar
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypeVar, cast
 
 import numpy as np
 
-from ..figures.channels import signed_percent
-from ..wording import (
-    axis_words,
-    compared,
-    digits,
-    force,
-    listed,
-    many,
-    percent,
-    quantity,
-    sentence,
-    with_unit,
-)
+from .. import checks
+from ..decisions.headlines import times
+from ..decisions.ripple_summary import CURVES
+from ..figures.ripple_view import cause_words, role_of, title
+from ..wording import axis_words, compared, digits, percent, quantity, sentence
 
 if TYPE_CHECKING:
     from ..closed_loop.closed_loop_ripple import Smoothness
     from ..decisions.headlines import Headline
     from ..decisions.judgements import Judgement, LimitCheck
     from ..doubts import Doubt
+    from ..figures.ripple_view import RippleView
     from ..model.axis import Axis
     from ..open_loop.closed_form import RippleCurve
     from ..open_loop.period_error import PeriodError
+    from .page_blocks import Findings
 
 
 Doubtful = TypeVar("Doubtful", "RippleCurve", "Smoothness", "PeriodError")
-# Terms that the page explains where they stand first in a section: pattern, and meaning in at most twelve words.
-MEANINGS = {
-    "ripple": "how much the speed swings about its mean, as rms",
-    "rms": "a typical size: squares averaged, then the root",
-    "limit": "the most ripple that is allowed",
-    "error": "shown position minus actual position",
-    "cyclic": "the same again in every signal period",
-    "signal period": "distance after which the encoder's signals repeat",
-    "aliased": "too fast for the controller, so that it looks slower",
-    "harmonic": "one frequency of the error, in cycles per signal period",
-    "quantisation": "the position comes in steps, called counts",
-    "sampling null": "a speed at which every sample meets the same phase",
-    "null speed": "every sample meets the same phase, so no ripple is seen",
-    "jitter": "random error from one sample to the next",
-    "resonance": "a frequency at which the machine swings strongly",
-    "phase margin": "how much more delay the loop may have, as an angle",
-}
-TERM = re.compile(rf"\b({'|'.join(sorted(MEANINGS, key=len, reverse=True))})s?\b", re.IGNORECASE)
-# Words of the templates.
-PAGE = {
-    "answer": "The answer",
-    "cautions": "Cautions",
-    "provenance": "Where this page comes from",
-    "axis_in_words": "The axis in words",
-    "axis_as_file": "The axis as a file",
-    "appendix": "Appendix: the axis as a file, and every speed of the slider",
-    "not_reliable": "is not reliable:",
-    "same_doubts": "The reasons for doubt given above hold here too.",
-}
-LIMITS = {
-    "measured": "measured ripple",
-    "relative": "measured ripple for its speed",
-    "torque": "ripple of the {force}",
-    "actual": "actual velocity ripple of the load",
-    "top_speed": "top speed",
-    "phase_margin": "phase margin",
-    "delay": "delay of the measured velocity",
-}
-OF_CURVES = {"measured": "measured", "torque": "{force}", "actual": "actual, of the load"}
-EVERYWHERE = (
-    "Errors of the scale over more than a signal period, and its change with temperature.",
-    "Faults that change with place, time or temperature: here they are the same all along the scale.",
-    "Disturbances from cables, drives and the supply, unless they are given as noise.",
-    "Dirt, damage, lost counts and lost signals.",
-    "Acceleration: each speed is taken as steady.",
-)
-NO_LOOP = "The controller and what it moves: how the machine answers the ripple is not computed."
-WITH_LOOP = "Bending, backlash and resonances of the machine that its description does not name."
-NO_RING = "How the ring is mounted: errors that come once or a few times per revolution."
+TEMPLATES = Path(__file__).parent / "templates"
+ENGLISH = "en"
+# Changes of an axis that a table tells.
+CHANGES = 4
+NUMBER = re.compile(r"[+\u2212-]?\d(?:[\d.,\u202f]*\d)?")
+_CHOSEN: ContextVar[Language] = ContextVar("language of the page")
+
+
+@dataclass(frozen=True)
+class Language:
+    """The table of one language: its code, {section.key: words}, and {English words of a result: words}."""
+
+    code: str
+    words: Mapping[str, Any]
+    results: Mapping[str, str]
+
+    @property
+    def meanings(self) -> dict[str, str]:
+        """Terms that the page explains, with their meaning."""
+        return {
+            key.partition(".")[2]: words for key, words in self.words.items() if key.startswith("meanings.")
+        }
+
+    def told(self, text: str) -> str:
+        """What a result says, looked up without its numbers; in English where the table does not have it."""
+        words = self.results.get(NUMBER.sub("{}", text))
+        return text if words is None else words.format(*NUMBER.findall(text))
+
+
+def languages() -> list[str]:
+    """Codes of the languages that there are."""
+    return sorted(path.stem for path in TEMPLATES.glob("*.toml"))
+
+
+@functools.cache
+def language(code: str) -> Language:
+    """The table of a language; raises InputError if there is none."""
+    if code not in languages():
+        checks.refuse("report.lang", f"be a language that there is ({', '.join(languages())})", code)
+    table = tomllib.loads((TEMPLATES / f"{code}.toml").read_text(encoding="utf-8"))
+    results = table.pop("results")
+    words = {f"{section}.{key}": text for section, rows in table.items() for key, text in rows.items()}
+    return Language(code, words, results)
+
+
+def spoken() -> Language:
+    """The language of the page that is being made."""
+    return _CHOSEN.get(None) or language(ENGLISH)
+
+
+@contextlib.contextmanager
+def speaking(chosen: Language) -> Iterator[None]:
+    """Make pages in this language for a while."""
+    token = _CHOSEN.set(chosen)
+    try:
+        yield
+    finally:
+        _CHOSEN.reset(token)
+
+
+def say(key: str, **values: object) -> str:
+    """An entry of the table with its places filled in."""
+    return str(spoken().words[key]).format(**values)
+
+
+def several(key: str) -> tuple[str, ...]:
+    """The texts of an entry that is a list."""
+    return tuple(spoken().words[key])
+
+
+def told(text: str) -> str:
+    """What a result says, in the language of the page."""
+    return spoken().told(text)
+
+
+def listing(words: Iterable[str]) -> str:
+    """``a``, ``a and b``, ``a, b and c``."""
+    *first, last = words
+    return say("page.and", first=", ".join(first), last=last) if first else last
 
 
 def plain_doubts(reasons: Iterable[str]) -> tuple[str, ...]:
     """Reasons of a result (all of them `Doubt`) in plain words, each once."""
-    return tuple(dict.fromkeys(doubt.plain for doubt in cast("Iterable[Doubt]", reasons)))
+    return tuple(dict.fromkeys(told(doubt.plain) for doubt in cast("Iterable[Doubt]", reasons)))
 
 
 def within(result: RippleCurve | Smoothness, asked: tuple[float, float]) -> tuple[str, ...]:
@@ -108,19 +140,25 @@ def doubted(curve: RippleCurve | Smoothness) -> str:
     """Where a curve is doubtful, as the subject of a sentence."""
     speeds = curve.speed[curve.doubtful]
     if not speeds.size or speeds.size == curve.speed.size:
-        return "This"
-    low, high = (quantity(abs(end), f"{curve.axis.scale.unit}/s", 2) for end in (speeds.min(), speeds.max()))
-    return f"What is hatched, at {low}," if low == high else f"What is hatched, from {low} to {high},"
+        return say("doubt.this")
+    unit = f"{curve.axis.scale.unit}/s"
+    low, high = (quantity(abs(end), unit, 2, strip=True) for end in (speeds.min(), speeds.max()))
+    return say("doubt.hatched_at" if low == high else "doubt.hatched_range", low=low, high=high)
 
 
 def limit_name(name: str, axis: Axis) -> str:
     """A limit of a requirement in words."""
-    return LIMITS[name].format(force=force(axis))
+    return say(f"limit.{_driven(name, axis)}")
+
+
+def _driven(name: str, axis: Axis) -> str:
+    """Key of what is limited: a force of a linear axis, a torque of a rotary one."""
+    return f"torque_{axis.scale.unit}" if name == "torque" else name
 
 
 def curve_heads(axis: Axis) -> tuple[str, ...]:
     """Heads of the columns for measured ripple, ripple of the force or torque, and actual ripple."""
-    return tuple(sentence(words.format(force=force(axis))) for words in OF_CURVES.values())
+    return tuple(say(f"curves.{_driven(name, axis)}") for name in CURVES)
 
 
 def in_unit(value: float | None, unit: str, count: int = 3, other: float | None = None) -> str:
@@ -128,7 +166,7 @@ def in_unit(value: float | None, unit: str, count: int = 3, other: float | None 
     if value is None or math.isnan(value):
         return "–"
     if math.isinf(value):
-        return "no limit" if value > 0.0 else "none"
+        return say("limit.no_limit" if value > 0.0 else "limit.none")
     if unit == "deg":
         return digits(value, count, strip=True) + "°"
     return quantity(value, unit, count) if other is None else compared(value, other, unit, count)
@@ -147,17 +185,21 @@ def _worst(judged: Judgement, headline: Headline) -> LimitCheck:
 
 def verdict(judged: Judgement, headline: Headline) -> str:
     """Yes or no, with the limiting criterion."""
-    axis = judged.axis
-    missed = [each for each in judged.limits if not each.met]
+    missed = sum(not each.met for each in judged.limits)
     binding = _worst(judged, headline)
-    unit = judged.units[binding.name]
-    where = "" if math.isnan(binding.speed) else f" at {quantity(binding.speed, judged.units['speeds'], 2)}"
-    name = limit_name(binding.name, axis)
-    values = f"{in_unit(binding.value, unit, other=binding.limit)} where {in_unit(binding.limit, unit)} is the limit"
-    if missed:
-        count = f"{len(missed)} of {len(judged.limits)} limits {'is' if len(missed) == 1 else 'are'} missed"
-        return f"No, {count}. Worst is the {name}{where}: {values}."
-    return f"Yes, every limit is met. Nearest to its limit is the {name}{where}: {values}."
+    kind = "met" if not missed else "missed_one" if missed == 1 else "missed_many"
+    return say(
+        f"limit.{kind}" + ("" if math.isnan(binding.speed) else "_at"),
+        count=missed,
+        all=len(judged.limits),
+        limit=limit_name(binding.name, judged.axis),
+        speed=quantity(binding.speed, judged.units["speeds"], 2, strip=True),
+        values=say(
+            "limit.values",
+            value=in_unit(binding.value, judged.units[binding.name], other=binding.limit),
+            allowed=in_unit(binding.limit, judged.units[binding.name]),
+        ),
+    )
 
 
 def limit_table(judged: Judgement) -> tuple[str, tuple[str, ...], tuple[tuple[str, ...], ...]]:
@@ -167,188 +209,168 @@ def limit_table(judged: Judgement) -> tuple[str, tuple[str, ...], tuple[tuple[st
             sentence(limit_name(each.name, judged.axis)),
             in_unit(each.limit, judged.units[each.name]),
             in_unit(each.value, judged.units[each.name], other=each.limit),
-            "any" if math.isnan(each.speed) else quantity(each.speed, judged.units["speeds"]),
-            "met" if each.met else "missed",
+            say("limit.any")
+            if math.isnan(each.speed)
+            else quantity(each.speed, judged.units["speeds"], strip=True),
+            say("limit.is_met" if each.met else "limit.is_missed"),
         )
         for each in judged.limits
     )
-    return "Every limit", ("Limit on", "Allowed", "Reached", "At speed", "Verdict"), rows
+    return say("limit.table"), several("limit.heads"), rows
 
 
 def not_covered(axis: Axis, closed: bool) -> tuple[str, ...]:
     """What this prediction leaves out for this axis."""
     return (
-        *EVERYWHERE,
-        WITH_LOOP if closed else NO_LOOP,
-        *((NO_RING,) if axis.scale.unit == "rad" and axis.ring is None else ()),
+        *several("sure.everywhere"),
+        say("sure.with_loop" if closed else "sure.no_loop"),
+        *((say("sure.no_ring"),) if axis.scale.unit == "rad" and axis.ring is None else ()),
     )
 
 
 def axis_sentence(axis: Axis) -> str:
     """The axis in one sentence."""
-    return f"{sentence(axis_words(axis))}."
+    return f"{told(sentence(axis_words(axis)))}."
+
+
+def described(axis: Axis) -> dict[str, Any]:
+    """What an axis file says of an axis: {section.key: value}, a map as one entry for each of its keys."""
+    return dict(_flat("", tomllib.loads(axis.to_toml())))
+
+
+def _flat(place: str, table: Mapping[str, Any]) -> Iterator[tuple[str, Any]]:
+    for key, value in table.items():
+        if isinstance(value, dict):
+            yield from _flat(f"{place}{key}.", value)
+        else:
+            yield f"{place}{key}", value
+
+
+def _written(value: Any) -> str:
+    """A value of an axis file as people read it."""
+    if isinstance(value, list):
+        return listing([_written(part) for part in value])
+    if isinstance(value, dict):
+        return ", ".join(f"{key} {_written(part)}" for key, part in value.items())
+    if not isinstance(value, str):
+        return digits(value, 12, strip=True)
+    if not any(letter.isdigit() for letter in value):
+        return told(value)
+    return re.sub(r"(?<=[a-z])2\b", "²", re.sub(r"(?<= )u(?=[a-zA-Z])", "µ", value))
+
+
+def key_words(path: str, value: Any) -> str:
+    """One key of an axis file and its value in words."""
+    words, order = spoken().words, ""
+    key = path
+    if f"axis.{key}" not in words:
+        key, _, order = path.rpartition(".")
+    shares = value if isinstance(value, list) else [value]
+    numbers = [part for part in shares if isinstance(part, int | float)]
+    share = listing([percent(part, 3, strip=True) for part in numbers]) if numbers else ""
+    return say(f"axis.{key}", value=_written(value), percent=share, order=order)
 
 
 def axis_rows(axis: Axis) -> tuple[tuple[str, str], ...]:
     """The axis as (part, description) in plain words, without the parts that it does not have."""
-    rows = [
-        ("Scale", _scale(axis)),
-        ("Signals", _signals(axis)),
-        ("Noise", _noise(axis)),
-        ("Interpolation", _interpolation(axis)),
-        ("Reading", _reading(axis)),
-        ("Velocity from positions", sentence(axis.estimator.words())),
-        ("Ring", _ring(axis)),
-        ("What moves", _load(axis)),
-        ("Controller", _control(axis)),
+    rows: dict[str, list[str]] = {"scale": [], "signal": []}
+    for path, value in described(axis).items():
+        part = path.partition(".")[0]
+        if part == "heads":
+            rows[part] = [_written(value)]
+        elif part != "estimator":
+            rows.setdefault(part, []).append(key_words(path, value))
+    rows["signal"] = rows["signal"] or [say("axis.ideal")]
+    rows["estimator"] = [told(axis.estimator.words())]
+    return tuple((say(f"axis.{part}"), sentence("; ".join(words))) for part, words in rows.items())
+
+
+def changed_words(first: Axis, axis: Axis) -> str:
+    """What an axis file says otherwise than that of the first axis."""
+    before, after = described(first), described(axis)
+    changes = [
+        say("axis.changed", words=key_words(path, value), before=_written(before[path]))
+        if path in before
+        else key_words(path, value)
+        for path, value in after.items()
+        if before.get(path) != value and not path.startswith("estimator.")
     ]
-    return tuple((name, words) for name, words in rows if words)
+    if first.estimator != axis.estimator:
+        changes.append(told(axis.estimator.words()))
+    changes += [
+        say("axis.removed", before=key_words(path, value))
+        for path, value in before.items()
+        if path not in after and not path.startswith("estimator.")
+    ]
+    more = len(changes) - CHANGES
+    kept = changes[:CHANGES] + ([say("axis.more", count=more)] if more > 0 else [])
+    return sentence("; ".join(kept)) or say("axis.same")
 
 
-def _phrases(*parts: object) -> str:
-    """A sentence of the parts that are text; parts that do not apply are false, 0 or None."""
-    return sentence("; ".join(part for part in parts if part and isinstance(part, str)))
-
-
-def _size(value: float, unit: str) -> str:
-    return quantity(value, unit, strip=True)
-
-
-def _scale(axis: Axis) -> str:
-    scale = axis.scale
-    if scale.lines is None:
-        return f"Linear, signal period {_size(scale.pitch, 'm')}"
-    rim = f", graduation {_size(scale.diameter, 'm')} in diameter" if scale.diameter else ""
-    return f"Rotary, {digits(scale.lines, 12, strip=True)} signal periods per revolution{rim}"
-
-
-def _signals(axis: Axis) -> str:
-    signal, unit = axis.signal, axis.scale.unit
-    words = _phrases(
-        signal.amplitude != 1.0 and f"amplitude {percent(signal.amplitude, 3, strip=True)} of nominal",
-        any(signal.offset) and f"offset {listed([signed_percent(part) for part in signal.offset])}",
-        signal.gain and f"amplitude mismatch {signed_percent(signal.gain)} (one signal larger)",
-        signal.phase and f"phase error {digits(math.degrees(signal.phase), 3, strip=True)}° (not square)",
-        *(f"harmonic {n} of {percent(abs(size), 3, strip=True)}" for n, size in signal.harmonics.items()),
-        *(f"{_size(size, unit)} of error {n} per period" for n, (size, _) in signal.sde.items()),
-        signal.bandwidth and f"bandwidth {_size(signal.bandwidth, 'Hz')}",
-        signal.skew and f"one signal read {_size(signal.skew, 's')} later",
-    )
-    return words or "Ideal sine and cosine"
-
-
-def _noise(axis: Axis) -> str:
-    signal = axis.signal
-    return _phrases(
-        signal.jitter and f"{_size(signal.jitter, axis.scale.unit)} rms of the position",
-        signal.jitter_bandwidth and f"up to {_size(signal.jitter_bandwidth, 'Hz')}",
-        signal.noise and f"{percent(signal.noise, 3, strip=True)} rms of each signal",
-    )
-
-
-def _interpolation(axis: Axis) -> str:
-    made = axis.interpolation
-    count = f", one count {_size(axis.resolution, axis.scale.unit)}" if made.factor else ""
-    return _phrases(
-        f"{many(made.factor, 'count')} per period{count}" if made.factor else "not rounded",
-        made.bits and f"converters of {made.bits} bits",
-        made.hysteresis and f"hysteresis of {many(made.hysteresis, 'count', 3)}",
-        made.correction and f"corrects {percent(made.correction, 3, strip=True)} of offset, gain and phase",
-        made.output == "ab" and "square waves that the controller counts",
-        made.edge_separation and f"edges at least {_size(made.edge_separation, 's')} apart",
-        made.edge_clock and f"edges on a clock of {_size(made.edge_clock, 'Hz')}",
-    )
-
-
-def _reading(axis: Axis) -> str:
-    read = axis.sampling
-    return _phrases(
-        f"{_size(read.rate, 'Hz')} loop",
-        read.jitter and f"moments uncertain by {_size(read.jitter, 's')} rms",
-        read.latency and f"{_size(read.latency, 's')} old when used",
-        read.average > 1 and f"mean of {read.average} readings",
-        read.encoder_rate and f"encoder samples by itself at {_size(read.encoder_rate, 'Hz')}",
-    )
-
-
-def _ring(axis: Axis) -> str:
-    ring = axis.ring
-    if ring is None:
-        return ""
-    heads = f"{len(axis.heads)} heads" if len(axis.heads) > 1 else "one head"
-    return _phrases(
-        f"{_size(ring.diameter, 'm')} in diameter, read by {heads}",
-        ring.eccentricity and f"off centre by {_size(ring.eccentricity, 'm')}",
-        ring.swash and f"tilted by {_size(ring.swash, 'rad')}",
-        len(ring.lobes)
-        and f"out of round by {listed([_size(size, 'm') for size, _ in ring.lobes.values()])}",
-        len(ring.compensation) and "errors taken off by the controller",
-    )
-
-
-def _mechanical_unit(axis: Axis, name: str) -> str:
-    """Unit of a mechanical quantity of a linear or a rotary axis."""
-    linear = {"inertia": "kg", "torque": "N", "slope": "N s/m", "stiffness": "N/m"}
-    rotary = {"inertia": "kg m²", "torque": "N m", "slope": "N m s/rad", "stiffness": "N m/rad"}
-    return (linear if axis.scale.unit == "m" else rotary)[name]
-
-
-def _mechanical(axis: Axis, value: float, name: str) -> str:
-    return with_unit(digits(value, 3, strip=True), _mechanical_unit(axis, name))
-
-
-def _load(axis: Axis) -> str:
-    load = axis.load
-    if load is None:
-        return ""
-    mass = "mass" if axis.scale.unit == "m" else "inertia"
-    return _phrases(
-        f"{mass} {_mechanical(axis, load.inertia, 'inertia')}",
-        load.motor_inertia and f"motor {_mechanical(axis, load.motor_inertia, 'inertia')}",
-        load.stiffness is not None and f"on a spring of {_mechanical(axis, load.stiffness, 'stiffness')}",
-        load.viscous and f"viscous friction {_mechanical(axis, load.viscous, 'slope')}",
-        load.coulomb and f"dry friction {_size(load.coulomb, _mechanical_unit(axis, 'torque'))}",
-        load.force and f"constant {force(axis)} {_size(load.force, _mechanical_unit(axis, 'torque'))}",
-        len(load.cogging) and "cogging of the motor",
-        load.flexible and f"encoder on the {load.encoder}",
-    )
-
-
-def _control(axis: Axis) -> str:
-    control = axis.control
-    if control is None:
-        return ""
-    notches = f"{len(control.notch)} notch" + ("es" if len(control.notch) > 1 else "")
-    return _phrases(
-        control.position_gain
-        and f"position gain {with_unit(digits(control.position_gain, 3, strip=True), '1/s')}",
-        f"velocity gain {_mechanical(axis, control.velocity_gain, 'slope')}",
-        control.integral_time and f"integral time {_size(control.integral_time, 's')}",
-        control.current_bandwidth and f"current loop {_size(control.current_bandwidth, 'Hz')}",
-        control.delay and f"delay {_size(control.delay, 's')}",
-        control.torque_limit and f"at most {_size(control.torque_limit, _mechanical_unit(axis, 'torque'))}",
-        len(control.notch) and notches,
-        control.lowpass and f"low-pass {_size(control.lowpass, 'Hz')}",
-    )
-
-
-class Terms:
-    """Explanations of the terms of a page: each where it stands first in a section, as a native popover."""
-
-    def __init__(self) -> None:
-        self.told: set[tuple[str, str]] = set()
-
-    def explained(self, text: str, section: str) -> str:
-        """A text as markup, with a button at each term that this section has not explained yet."""
-        return TERM.sub(lambda match: self._button(match[0], match[1].lower(), section), escape(text))
-
-    def _button(self, shown: str, term: str, section: str) -> str:
-        if (section, term) in self.told:
-            return shown
-        self.told.add((section, term))
-        name = f"term-{section}-{term.replace(' ', '-')}"
-        return (
-            f'<button type="button" class="term" popovertarget="{name}" style="anchor-name:--{name}">{shown}</button>'
-            f'<span popover id="{name}" class="meaning" style="position-anchor:--{name}">'
-            f"<b>{term}</b>: {MEANINGS[term]}</span>"
+def hero_sentences(results: Findings, view: RippleView) -> tuple[str, tuple[str, ...]]:
+    """The answer; the largest cause and what then."""
+    found = results.headline
+    unstable = (say("hero.stabilise"),) if results.unstable else ()
+    if found.kind == "none" or not len(view.speed) or title(view).startswith("Not reliable"):
+        return told(title(view)), unstable
+    unit = view.unit
+    # the worst speed as the slider names it
+    answer = told(
+        found.words(
+            lambda speed: quantity(speed, unit, 3 if speed == found.speed else 2, strip=True),
+            lambda share: percent(share, 2),
         )
+    )
+    if results.unstable:
+        without = say("hero.without_loop", answer=f"{answer[:1].lower()}{answer[1:]}")
+        return say("hero.unstable"), (without, *unstable)
+    role = role_of(view, found.place)
+    aliased = role == "cyclic" and str(view.regime[found.place]) == "aliased"
+    why = say("hero.why_aliased" if aliased else "hero.why", cause=told(cause_words(role)))
+    return answer, (why, *_other_limits(results), *_then(results))
+
+
+def _over(share: float) -> str:
+    """A ripple over its limit in words, also close to 1."""
+    if share >= 1.05:
+        return told(times(share))
+    return say("hero.of_limit", share=percent(share, 4))
+
+
+def _other_limits(results: Findings) -> tuple[str, ...]:
+    """Limits on other things than measured ripple that are missed."""
+    judged = results.judgement
+    if judged is None:
+        return ()
+    units = judged.units
+    return tuple(
+        say(
+            "hero.missed",
+            limit=limit_name(each.name, judged.axis),
+            value=in_unit(each.value, units[each.name], other=each.limit),
+            allowed=in_unit(each.limit, units[each.name]),
+        )
+        for each in judged.limits
+        if not each.met and not (each.name in ("measured", "relative") and results.headline.kind != "met")
+    )
+
+
+def _then(results: Findings) -> tuple[str, ...]:
+    """What to do, and what that leaves."""
+    measures, after = results.measures, results.after_headline
+    if results.judgement is not None and results.judgement.met:
+        return (say("hero.nothing"),)
+    if measures is None or after is None:
+        return (say("hero.no_measure"),) if results.headline.kind != "met" else ()
+    unit, name = f"{results.axis.scale.unit}/s", told(measures.name)
+    if after.kind == "met":
+        return (say("hero.meets" if after.every else "hero.meets_reliable", measure=name),)
+    if after.limited:
+        at = quantity(after.speed, unit, 2, strip=True)
+        return (say("hero.leaves", measure=name, share=_over(after.share), speed=at),)
+    place = results.detail_place
+    assert results.frame_after is not None
+    now, then = results.frame_rms[place], results.frame_after[place]
+    low, high = quantity(now, unit), compared(then, now, unit)
+    at = quantity(results.detail.speed, unit, strip=True)
+    return (say("hero.falls", measure=name, speed=at, now=low, after=high),)

@@ -1,7 +1,8 @@
 (function () {
   "use strict";
-  var radios = Array.prototype.slice.call(document.querySelectorAll("input[name=speed]"));
-  var hero = document.querySelector(".hero"), plot = hero && hero.querySelector(".plot");
+  document.querySelectorAll(".one").forEach(function (one) {
+  var radios = Array.prototype.slice.call(one.querySelectorAll(".speeds > input"));
+  var hero = one.querySelector(".hero"), plot = hero && hero.querySelector(".plot");
   if (!plot || radios.length < 2) return;
   document.documentElement.classList.add("live");
 
@@ -13,11 +14,11 @@
   range.className = "range";
   range.min = 0;
   range.max = radios.length - 1;
-  range.setAttribute("aria-label", "Speed");
+  range.setAttribute("aria-label", one.querySelector(".speeds legend").textContent);
   hero.insertBefore(range, plot);
 
   var marks = [];
-  document.querySelectorAll("[data-low]").forEach(function (holder) {
+  one.querySelectorAll("[data-low]").forEach(function (holder) {
     var mark = document.createElement("i");
     mark.className = "mark-line";
     holder.appendChild(mark);
@@ -69,4 +70,5 @@
   range.addEventListener("input", function () { choose(+range.value); });
   radios.forEach(function (radio) { radio.addEventListener("change", follow); });
   follow();
+  });
 })();

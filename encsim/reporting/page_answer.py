@@ -20,7 +20,7 @@ from ..open_loop.causes import REGIMES
 from ..plotting.ticks import Decades, PlainNumbers
 from ..plotting.web_panels import HIGH, WIDE, letters_wide, path, placed
 from ..wording import axis_unit, compared, percent, quantity
-from .page_blocks import Block, Comparison, Hero, Label, Mark, Segment, Table, picture
+from .page_blocks import AxesCompared, Block, Hero, Label, Mark, Segment, Table, picture
 from .page_speeds import reason, ripple_of, speed_name
 from .page_words import (
     changed_words,
@@ -270,7 +270,7 @@ def _fitting(labels: tuple[str, ...], share: float, layout: str) -> str:
     return next((text for text in labels if letters_wide(text, letters) < room), "")
 
 
-def comparison(made: Sequence[tuple[str, Findings]]) -> Comparison:
+def comparison(made: Sequence[tuple[str, Findings]]) -> AxesCompared:
     """Several axes compared: a table, and their curves in one panel."""
     limited = all(results.limited for _, results in made)
     panels = [_HeroPanel(results, alone=False, limited=limited) for _, results in made]
@@ -289,7 +289,7 @@ def comparison(made: Sequence[tuple[str, Findings]]) -> Comparison:
     places = [placed(wanted, lines, layout) for layout in LAYOUTS.values()]
     answer, *says = compared_words(made)
     head = say("hero.head_limit" if limited else "hero.head_speed")
-    return Comparison(
+    return AxesCompared(
         answer=answer,
         says=tuple(says),
         table=_compared_table(made),

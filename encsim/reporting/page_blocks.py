@@ -272,7 +272,7 @@ class Hero:
 
 
 @dataclass(frozen=True, eq=False)
-class Comparison:
+class AxesCompared:
     """Several axes side by side: sentences, table, and their curves in one panel like that of the hero.
 
     ``curves`` are (role of the colour, path), ``labels`` as in the hero.

@@ -16,7 +16,7 @@ from .. import checks
 from ..model.axis import Axis, check_axis
 from ..model.scale_and_signal import Signal
 from ..results import Orders, recorded
-from . import curve_fit, ellipse, identification
+from . import converter, curve_fit, ellipse, identification
 from .capture import Capture
 from .identification import Identification, sector_coverage
 
@@ -177,7 +177,7 @@ def _identification(
         jitter_bandwidth=_bandwidth(fit, known.rate),
         averaging_time=averages * interval,
         allan_deviation=identification.allan_deviation(angle, interval, averages),
-        step=(identification.converter_step(c), identification.converter_step(s)),
+        step=(converter.converter_step(c), converter.converter_step(s)),
         drift=moved,
         valid=not reasons,
         reasons=reasons,

@@ -1,6 +1,6 @@
 """The two fits of recorded channels: by the distance from the ellipse alone, and with a smooth phase.
 
-ConverterSteps of a converter that are larger than the noise are found in the data and taken out of noise and bias.
+Steps of a converter that are larger than the noise are found in the data and taken out of noise and bias.
 """
 
 from __future__ import annotations
@@ -11,7 +11,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from . import ellipse, identification, waveform
+from . import converter, ellipse, identification, waveform
+from .converter import ConverterSteps
 from .identification import WIDE, Colour, sector_coverage
 from .waveform import MOST_POINTS
 
@@ -29,58 +30,11 @@ CYCLIC_POINTS = 60
 LEAST_OF_MOTION = 100
 ROUNDING = 1e-12
 SIGNIFICANT = 4.0
-# ConverterSteps matter from this share of the rms residual on.
-STEPS_MATTER = 0.5
-STEP_PASSES = 2
+# With less noise than this share of a step rounding errors follow the phase.
+DITHERED = 0.5
 # Share of the speed by which it must change to tell what depends on it.
 LEAST_CHANGE = 0.02
 SPEED_PASSES = 4
-# Noise of less than this share of a step is not measured better than to LEAST_KNOWN of it.
-LOW, LEAST_KNOWN = 0.25, 0.06
-FEW_SIMULATED = 20_000
-
-
-@dataclass(frozen=True, slots=True)
-class ConverterSteps:
-    """ConverterSteps of the converter in each channel, 0 where none show, and a value on each lattice."""
-
-    cosine: float
-    sine: float
-    cosine_origin: float = 0.0
-    sine_origin: float = 0.0
-
-    @property
-    def size(self) -> float:
-        """Rms of the two steps."""
-        return float(np.sqrt(0.5 * (self.cosine**2 + self.sine**2)))
-
-    @property
-    def variance(self) -> float:
-        """Mean square of the rounding error."""
-        return self.size**2 / 12.0
-
-    def matter(self, variance: float) -> bool:
-        """Whether both channels have steps and these are not small beside residuals of this variance."""
-        return min(self.cosine, self.sine) > STEPS_MATTER * float(np.sqrt(variance))
-
-    def converted(self, c: np.ndarray, s: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """Values as the converter shows them."""
-        lattices = ((c, self.cosine, self.cosine_origin), (s, self.sine, self.sine_origin))
-        c, s = (np.rint((row - origin) / step) * step + origin for row, step, origin in lattices)
-        return c, s
-
-    def mean_error(self, points: np.ndarray, noise: float) -> np.ndarray:
-        """Mean of what the converter shows minus the true points, complex."""
-        c = identification.mean_of_codes(points.real, self.cosine, self.cosine_origin, noise)
-        return c + 1j * identification.mean_of_codes(points.imag, self.sine, self.sine_origin, noise)
-
-    def words(self, amplitude: float, noise: float) -> str:
-        """Remark on the steps."""
-        steps = 2.0 * amplitude / self.size
-        return (
-            f"the channels are in steps, {steps:.0f} over their range, about {np.log2(steps):.1f} bits: noise is "
-            f"without them, {noise / self.size:.2g} of a step"
-        )
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -128,17 +82,17 @@ def fitted(
     if len(used) < len(x):
         squares = ellipse.of_all(squares, x, y, len(used))
     circle = ellipse.corrected(squares.q, x[used], y[used])
-    found = identification.converter_step(x), identification.converter_step(y)
-    steps = ConverterSteps(found[0], found[1], float(x[0]), float(y[0]))
-    alone = _from_ellipse(squares, x[used], y[used], sector_coverage(circle), steps)
-    if steady is False or (steady is None and len(x) < LEAST_OF_MOTION):
-        return alone, circle
-    fit = _from_motion(alone, squares, x, y, steps, k)
-    if steady is None and fit.reasons:
+    steps = ConverterSteps(converter.converter_step(x), converter.converter_step(y), float(x[0]), float(y[0]))
+    orders = CYCLIC_ORDERS if len(used) >= CYCLIC_POINTS and sector_coverage(circle) >= WIDE else ()
+    alone = _from_ellipse(squares, x[used], y[used], orders)
+    if steady or (steady is None and len(x) >= LEAST_OF_MOTION):
+        fit = _from_motion(alone, squares, x, y, steps, k)
+        if not fit.reasons:
+            moved = 0.0 if fit.speed.shift is None else fit.speed.shift
+            return fit, ellipse.corrected(fit.q, x[used] - np.real(moved), y[used] - np.imag(moved))
         told = f"smooth motion was tried and does not fit ({fit.reasons[0]})"
-        return replace(alone, remarks=(*alone.remarks, told)), circle
-    moved = 0.0 if fit.speed.shift is None else fit.speed.shift
-    return fit, ellipse.corrected(fit.q, x[used] - np.real(moved), y[used] - np.imag(moved))
+        alone = fit if steady else replace(alone, remarks=(*alone.remarks, told))
+    return _without_steps(alone, squares, np.angle(circle), steps, orders), circle
 
 
 def _some(count: int) -> np.ndarray:
@@ -147,52 +101,47 @@ def _some(count: int) -> np.ndarray:
     return np.arange(count) if few == count else np.linspace(0, count - 1, few).astype(np.int64)
 
 
-def _from_ellipse(
-    squares: Squares, x: np.ndarray, y: np.ndarray, coverage: float, steps: ConverterSteps
-) -> ChannelFit:
-    """The fit by the distance from the ellipse alone."""
+def _from_ellipse(squares: Squares, x: np.ndarray, y: np.ndarray, orders: tuple[int, ...]) -> ChannelFit:
+    """The fit by the distance from the ellipse alone, of which the harmonics of some orders are left out."""
     free = len(x) - 5
-    distance, theta = ellipse.distances(squares.q, x, y)
-    variance, sum_of_harmonics = np.sum(distance**2) / free, ""
-    if coverage >= WIDE and len(x) >= CYCLIC_POINTS:
-        harmonic_sum, error, variance = ellipse.cyclic_distance(squares.q, x, y, CYCLIC_ORDERS)
-        free -= 2 * len(CYCLIC_ORDERS)
+    variance, sum_of_harmonics = np.sum(ellipse.distances(squares.q, x, y)[0] ** 2) / free, ""
+    if orders:
+        harmonic_sum, error, variance = ellipse.cyclic_distance(squares.q, x, y, orders)
+        free -= 2 * len(orders)
         size = squares.q[2]
         sum_of_harmonics = (
             f": h3 + h5 = {harmonic_sum / size:.2g} ± {error / size:.1g} (position needs h5 - h3)"
         )
-    remarks = [
+    remarks = (
         "fitted to the ellipse alone: a small residual is no proof that the angle is right",
         "noise is what the radius shows; position jitter does not show",
         f"of waveform harmonics only sums show{sum_of_harmonics}; smooth motion (steady) would tell them apart",
-    ]
-    below = max(variance - steps.variance, 0.0) if steps.matter(variance) else variance
-    error = np.sqrt(0.5 / free) * variance / max(np.sqrt(below), np.sqrt(variance / np.sqrt(free)))
-    if steps.matter(variance):
-        squares = _without_bias(squares, theta, steps, np.sqrt(below))
-        remarks.append(steps.words(squares.q[2], np.sqrt(below)))
-    covariance, bound = squares.covariance, squares.covariance * (below / variance if variance else 1.0)
+    )
+    noise = _root(variance, variance * np.sqrt(2.0 / free))
     return ChannelFit(
-        squares.q, covariance, bound, (), (np.sqrt(below), error), (np.nan, np.nan), (), tuple(remarks)
+        squares.q, squares.covariance, squares.covariance, (), noise, (np.nan, np.nan), (), remarks
     )
 
 
-def _without_bias(squares: Squares, theta: np.ndarray, steps: ConverterSteps, noise: float) -> Squares:
-    """The ellipse without the bias that the steps of the converter give it, found by converting a simulated one."""
-    rng = np.random.default_rng(0)
-    theta = np.tile(theta, max(1, FEW_SIMULATED // len(theta)))
-    width = max(steps.cosine, steps.sine) / min(squares.q[2], squares.q[3])
-    theta = theta + width * (rng.random(len(theta)) - 0.5)
-    q = squares.q
-    for _ in range(2):
-        ideal = ellipse.ellipse(q, theta)[0] + q[0] + 1j * q[1]
-        grain = noise * rng.standard_normal((2, len(theta)))
-        try:
-            shown = ellipse.fit_ellipse(*steps.converted(ideal.real + grain[0], ideal.imag + grain[1]))
-        except ellipse.NoFit:
-            return squares
-        q = q + squares.q - shown.q
-    return replace(squares, q=q)
+def _without_steps(
+    alone: ChannelFit,
+    squares: Squares,
+    theta: np.ndarray,
+    steps: ConverterSteps,
+    orders: tuple[int, ...],
+) -> ChannelFit:
+    """The fit by the distance from the ellipse with the noise before the converter."""
+    variance = alone.noise[0] ** 2
+    if not steps.matter(variance):
+        return alone
+    noise = _root(variance - steps.variance, 2.0 * alone.noise[0] * alone.noise[1])
+    if noise[0] < DITHERED * steps.size:
+        squares, noise = converter.ellipse_in_steps(squares, theta, steps, variance, orders)
+    bound = alone.bound * (min(1.0, noise[0] ** 2 / variance))
+    remarks = (*alone.remarks, steps.words(squares.q[2], noise[0]))
+    return replace(
+        alone, q=squares.q, covariance=squares.covariance, bound=bound, noise=noise, remarks=remarks
+    )
 
 
 def _from_motion(
@@ -205,42 +154,44 @@ def _from_motion(
 ) -> ChannelFit:
     """The fit with smooth motion, or that of the ellipse alone with a reason if smooth motion does not fit."""
     try:
-        fit, noise, total = _smooth_fit(squares.q, x, y, steps, k)
-        used = _some(len(x))
-        apart, speed = (len(x) - 1) / (len(used) - 1), _against_speed(fit, x[used], y[used])
+        smooth, used = _smooth_fit(squares.q, x, y, steps, k), _some(len(x))
+        apart, speed = (len(x) - 1) / (len(used) - 1), _against_speed(smooth.fit, x[used], y[used])
         if speed.shift is not None:
             # What depends on the speed is taken off; the values then lie on no lattice of a converter.
             k, steps = (used if k is None else k[used]), ConverterSteps(0.0, 0.0)
             x, y, used = x[used] - speed.shift.real, y[used] - speed.shift.imag, np.arange(len(used))
-            fit, noise, total = _smooth_fit(squares.q, x, y, steps, k)
+            smooth = _smooth_fit(squares.q, x, y, steps, k)
     except (ellipse.NoFit, np.linalg.LinAlgError) as fault:
         return replace(alone, reasons=(f"no smooth motion fits: {fault}",))
+    fit, total = smooth.fit, smooth.total
     jitter, error = _root(fit.spread.jitter, fit.spread.jitter_error)
     if jitter > LARGEST_JITTER:
         off = f"{jitter:.2g} rad rms off a slow curve, above {LARGEST_JITTER}"
         return replace(alone, reasons=(f"the motion is not smooth: {off}",))
-    seen = np.sqrt(alone.noise[0] ** 2 + steps.variance)
-    if np.sqrt(total) > _largest_noise(seen, jitter, len(fit.motion.index)):
-        off = f"{np.sqrt(total):.2g} rms with it, {seen:.2g} for the ellipse alone"
+    if np.sqrt(total) > _largest_noise(alone.noise[0], jitter, len(fit.motion.index)):
+        off = f"{np.sqrt(total):.2g} rms with it, {alone.noise[0]:.2g} for the ellipse alone"
         return replace(alone, reasons=(f"the motion is not smooth: radius error {off}",))
-    angle = waveform.residuals(fit.q, x[used], y[used], fit.phase, fit.waves)[1]
+    points = x[used] + 1j * y[used] if smooth.points is None else smooth.points
+    angle = waveform.residuals(fit.q, points.real, points.imag, fit.phase, fit.waves)[1]
     white = max(np.mean(angle**2) - max(fit.spread.jitter, 0.0), 0.0)
     colour = identification.colour(angle, white if fit.spread.shaky else float(np.mean(angle**2)))
-    covariance = fit.covariance.copy()
+    covariance, bound = fit.covariance.copy(), fit.covariance.copy()
     if colour.name != "white":
-        covariance = apart * _where_alike(fit, x[used], y[used], colour.memory)
+        covariance = apart * _where_alike(fit, points.real, points.imag, colour.memory)
         jitter, error = _root(*_jitter_where_alike(fit, colour.memory))
     colour = replace(colour, memory=colour.memory * apart, memory_error=colour.memory_error * apart)
-    remarks = [*_motion_remarks(fit, jitter, error, colour)]
+    noise, remarks = (
+        _root(fit.spread.noise, fit.spread.noise_error),
+        [*_motion_remarks(fit, jitter, error, colour)],
+    )
     if steps.matter(total):
         remarks.append(steps.words(fit.q[2], noise[0]))
-    white = fit.covariance * (min(1.0, noise[0] ** 2 / total) if total else 1.0)
-    for part in (covariance, white):
+    for part in (covariance, bound):
         part[:5, :5] += speed.wider
     return ChannelFit(
         fit.q,
         covariance,
-        white,
+        bound,
         fit.waves,
         noise,
         (jitter if fit.spread.shaky else 0.0, error),
@@ -286,28 +237,31 @@ def _jitter_where_alike(fit: Steady, memory: float) -> tuple[float, float]:
     return variance, float(np.sqrt(error**2 + chance**2 + (0.5 * taken * variance) ** 2))
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _SmoothFit:
+    """A fit with smooth motion, its variance with the steps of the converter, and the points before it if it knows."""
+
+    fit: Steady
+    total: float
+    points: np.ndarray | None = None
+
+
 def _smooth_fit(
     q: np.ndarray, x: np.ndarray, y: np.ndarray, steps: ConverterSteps, k: np.ndarray | None
-) -> tuple[Steady, tuple[float, float], float]:
-    """The fit with smooth motion, the noise before the converter with its uncertainty, the variance with its steps."""
+) -> _SmoothFit:
+    """The fit with smooth motion, with the noise before the converter."""
     fit = waveform.fit_steady(q, x, y, ORDERS, k)
     total = fit.spread.noise
-    if not steps.matter(total):
-        return fit, _root(total, fit.spread.noise_error), total
+    below = max(total - steps.variance, 0.0)
+    if not steps.matter(total) or (below > (DITHERED * steps.size) ** 2 and len(x) > MOST_POINTS):
+        return _SmoothFit(replace(fit, spread=replace(fit.spread, noise=below)), total)
     # The mean of the codes at each point is known from the fit: without it the steps make a bias that repeats.
     used = _some(len(x))
-    k = np.arange(len(x))[used] if k is None else k[used]
-    noise = float(np.sqrt(max(total - steps.variance, 0.0)))
-    for _ in range(STEP_PASSES):
-        bias = steps.mean_error(fit.curve, noise)
-        fit = waveform.fit_steady(fit.q[:5], x[used] - bias.real, y[used] - bias.imag, ORDERS, k)
-        noise = identification.noise_below_steps(fit.spread.noise, steps.size)
-    above = identification.noise_below_steps(fit.spread.noise + fit.spread.noise_error, steps.size)
-    least: float = LEAST_KNOWN * steps.size if noise < LOW * steps.size else 0.0
-    error = float(np.maximum(above - noise, least))
-    # Steps are taken out only as well as the fit knows their edges: the uncertainties keep all of them.
-    wide = max(total / max(fit.spread.noise, 1e-300), 1.0)
-    return replace(fit, covariance=fit.covariance * wide), (noise, error), total
+    k, points = np.arange(len(x))[used] if k is None else k[used], x[used] + 1j * y[used]
+    before = points - steps.mean_error(fit.curve, float(np.sqrt(below)))
+    fit = waveform.fit_steady(fit.q[:5], before.real, before.imag, ORDERS, k)
+    fit, points = converter.most_likely(fit, points, steps, float(np.sqrt(below)))
+    return _SmoothFit(fit, total, points)
 
 
 def _against_speed(fit: Steady, c: np.ndarray, s: np.ndarray) -> SpeedTerms:

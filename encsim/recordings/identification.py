@@ -17,9 +17,6 @@ LARGEST_RESIDUAL = 0.1
 LARGEST_HELD = 0.05
 WILD = 6.0
 RADIUS_ROUNDING = 1e-9
-# Rms distance of values from a lattice, in steps; least noise with which the steps of a converter are smoothed.
-LATTICE = 0.03
-LEAST_DITHER = 0.08
 # Change between parts that counts as drift, in standard uncertainties; drift above which a fit is refused.
 DRIFT = 6.0
 LARGEST_DRIFT = 0.1
@@ -148,45 +145,6 @@ def sector_coverage(circle: np.ndarray, sectors: int = SECTORS) -> float:
 def arc_seen(circle: np.ndarray) -> float:
     """Share of the circle on which the points lie: sectors so wide that few points do not miss one by chance."""
     return sector_coverage(circle, max(8, min(SECTORS, len(circle) // 8)))
-
-
-def converter_step(channel: np.ndarray) -> float:
-    """Step of the lattice on which the values of a channel lie; 0 where they lie on none."""
-    values = np.unique(channel[: 1 << 16])
-    count = min(len(channel), 1 << 16)
-    if len(values) < 3 or len(values) > 0.5 * count:
-        return 0.0
-    gaps = np.diff(values)
-    gaps = gaps[gaps > 1e-9 * np.ptp(values)]
-    near = np.sort(gaps)[: max(1, len(gaps) // 2)]
-    step = float(np.mean(near[near < 1.5 * near[0]]))
-    for _ in range(2):
-        numbers = np.rint((values - values[0]) / step)
-        step = float(np.sum(numbers * (values - values[0])) / max(np.sum(numbers**2), 1.0))
-    away = (values - values[0]) / step - np.rint((values - values[0]) / step)
-    return step if np.sqrt(np.mean(away**2)) < LATTICE else 0.0
-
-
-def mean_of_codes(values: np.ndarray, step: float, origin: float, noise: float) -> np.ndarray:
-    """Mean of what a converter shows of values with this noise, minus the values."""
-    # Fourier series of the rounding error; the noise smooths it.
-    turns = 2.0 * np.pi * (values - origin) / step
-    smooth = max(noise / step, LEAST_DITHER)
-    error = np.zeros_like(values)
-    for m in range(1, 13):
-        weight = np.exp(-2.0 * (np.pi * m * smooth) ** 2)
-        if weight > 1e-6:
-            error += (-1.0) ** m * weight / (np.pi * m) * np.sin(m * turns)
-    return np.asarray(error * step)
-
-
-def noise_below_steps(variance: float, step: float) -> float:
-    """Noise before a converter, from the variance of its codes about the mean of codes at the same value."""
-    sizes = np.geomspace(1e-3, 10.0, 400)
-    m = np.arange(1, 40)[:, None]
-    explained = np.sum(np.exp(-4.0 * (np.pi * m * sizes) ** 2) / (2.0 * (np.pi * m) ** 2), axis=0)
-    left = sizes**2 + 1.0 / 12.0 - explained
-    return float(step * np.interp(variance / step**2, left, sizes, left=0.0, right=np.sqrt(variance) / step))
 
 
 def drift(circle: np.ndarray) -> tuple[float, float]:

@@ -1,15 +1,18 @@
-"""Owners of the orders of several recordings: a search for orders, then one fit of both owners of each."""
+"""Owners of the orders of several recordings: a search for orders, then one fit over all pieces.
+
+For each order it finds an encoder error E and a disturbing torque D, ``z = E + P d``.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from . import angle_fit, joint_fit, steady_pieces
+from . import angle_fit, steady_pieces
 from .angle_fit import TAU
 
 if TYPE_CHECKING:
@@ -32,15 +35,148 @@ COMBINED = 3.0
 SIDEBAND, FAINT = 3.0, 3e-3
 # Speeds within this factor count as one.
 ONE_SPEED = 1.15
-# A tone stands this many times above the power beside it at every speed; that power is the median of so many bins.
-TONE = 40.0
-TONE_BESIDE = 64
-# Lowest frequency, in lines of the spectrum: below it slow motion leaves its own.
-TONE_LOWEST = 16
-MOST_TONES = 8
-TONE_SIGNIFICANT = 5.0
-# Lines this near belong to one tone.
-TONE_APART = 9
+
+# Added to the scaled normal matrix: what one speed leaves open gets a large uncertainty in place of none.
+RIDGE = 1e-13
+# Share of an amplitude, of the other owner's motion, of the largest of its side to which the model is taken as right.
+RIGHT, RIGHT_ACROSS, RIGHT_BESIDE = 1e-3, 1e-4, 1e-5
+ENCODER, MACHINE = 0, 1
+
+
+class Term(NamedTuple):
+    """An order as an error of the encoder (0) or as a torque of the machine (1)."""
+
+    order: float
+    side: int
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class JointFit:
+    """Complex amplitude of every term, the covariance of their real and imaginary parts, and what is left."""
+
+    terms: tuple[Term, ...]
+    amplitude: np.ndarray
+    covariance: np.ndarray
+    residuals: tuple[np.ndarray, ...]
+
+    def weight(self, *wanted: Term) -> float:
+        """Squared significance of some terms together."""
+        places = [2 * self.terms.index(term) + part for term in wanted for part in (0, 1)]
+        pairs = self.amplitude[[self.terms.index(term) for term in wanted]]
+        values = np.stack([pairs.real, pairs.imag], axis=1).ravel()
+        return float(values @ np.linalg.solve(self.covariance[np.ix_(places, places)], values))
+
+    def size(self, term: Term) -> tuple[float, float]:
+        """Amplitude of a term and its standard uncertainty."""
+        place = self.terms.index(term)
+        value, block = (
+            self.amplitude[place],
+            self.covariance[2 * place : 2 * place + 2, 2 * place : 2 * place + 2],
+        )
+        size = abs(value)
+        along = np.array([value.real, value.imag]) / size if size else np.array([1.0, 0.0])
+        return float(size), float(np.sqrt(along @ block @ along))
+
+
+def fit_terms(pieces: Sequence[SteadyPiece], terms: Sequence[Term], axis: Axis) -> JointFit:
+    """All terms fitted to all pieces together, each piece beside slow motion of its own."""
+    terms = tuple(terms)
+    size = 2 * len(terms)
+    rests = [_projected(piece, piece.z[:, None])[:, 0] for piece in pieces]
+    columns = [_projected(piece, _columns(piece, terms, axis)) for piece in pieces]
+    variances = [_own_variance(c, r) for c, r in zip(columns, rests, strict=True)]
+    normal, right = np.zeros((size, size)), np.zeros(size)
+    for column, rest, variance in zip(columns, rests, variances, strict=True):
+        normal += column.T @ column / variance
+        right += column.T @ rest / variance
+    scale = 1.0 / np.sqrt(np.maximum(np.diag(normal), np.finfo(float).tiny))
+    scaled = normal * np.outer(scale, scale) + RIDGE * np.eye(size)
+    inverse = np.linalg.inv(scaled) * np.outer(scale, scale)
+    values = inverse @ right
+    residuals = tuple(rest - column @ values for column, rest in zip(columns, rests, strict=True))
+    amplitude = values[0::2] + 1j * values[1::2]
+    factors = {order: _noise_factor(pieces, residuals, variances, order) for order, _ in terms}
+    factor = np.repeat([factors[term.order] for term in terms], 2)
+    covariance = inverse * np.sqrt(np.outer(factor, factor)) + np.diag(
+        _model_variance(terms, amplitude, pieces, axis)
+    )
+    return JointFit(terms, amplitude, covariance, residuals)
+
+
+def _model_variance(
+    terms: tuple[Term, ...], amplitude: np.ndarray, pieces: Sequence[SteadyPiece], axis: Axis
+) -> np.ndarray:
+    """Variance of real and imaginary parts by what the linear model leaves out."""
+    size, side = np.abs(amplitude), np.array([term.side for term in terms])
+    largest = np.array([size[side == own].max() for own in side])
+    variance = (RIGHT * size) ** 2 + (RIGHT_BESIDE * largest) ** 2
+    ends = [end((piece.speed for piece in pieces), key=abs) for end in (min, max)]
+    for place, (order, own) in enumerate(terms):
+        other = Term(order, ENCODER if own == MACHINE else MACHINE)
+        if other in terms and axis.load is not None:
+            # What is wrong of one owner shows as the other: a torque at slow speeds, the encoder's error at fast ones.
+            frequency = order * np.array(ends) * steady_pieces.angle_scale(axis) / TAU
+            slow, fast = np.abs(steady_pieces.compliance(axis.load, frequency, ends[0]))
+            factor = RIGHT_ACROSS * fast if own == ENCODER else RIGHT / slow
+            variance[place] += (factor * size[terms.index(other)]) ** 2
+    return np.repeat(variance, 2)
+
+
+def _projected(piece: SteadyPiece, columns: np.ndarray) -> np.ndarray:
+    """Columns without the slow and free motion of a piece."""
+    return np.asarray(columns - piece.basis @ (piece.basis.T @ columns))
+
+
+def _own_variance(columns: np.ndarray, rest: np.ndarray) -> float:
+    """Variance that a piece leaves if it is fitted alone."""
+    normal = columns.T @ columns
+    normal += RIDGE * np.trace(normal) * np.eye(len(normal))
+    left = rest - columns @ np.linalg.solve(normal, columns.T @ rest)
+    free = max(len(rest) - columns.shape[1], 1)
+    return max(float(left @ left) / free, np.finfo(float).tiny)
+
+
+def _columns(piece: SteadyPiece, terms: Sequence[Term], axis: Axis) -> np.ndarray:
+    """What real and imaginary part of every term do to z, shape (n, 2 terms)."""
+    columns = np.empty((len(piece.z), 2 * len(terms)))
+    for place, term in enumerate(terms):
+        columns[:, 2 * place : 2 * place + 2] = _pair(piece, term, axis)
+    return columns
+
+
+def _pair(piece: SteadyPiece, term: Term, axis: Axis) -> np.ndarray:
+    """Sine and cosine of an order, through the plant for a torque and through the loop without a recorded one."""
+    frequency = term.order * piece.speed * steady_pieces.angle_scale(axis) / TAU
+    if piece.torque is not None and term.side == MACHINE:
+        theta = piece.theta
+        middle = 0.5 * (theta + np.append(theta[1:], 2.0 * theta[-1] - theta[-2]))
+        # A torque held for a period has the wave's amplitude times this.
+        held = np.sinc(frequency / piece.rate)
+        waves = angle_fit.wave_columns(middle, [term.order]) / held
+        return steady_pieces.response_to_disturbance(waves, axis, piece.rate, piece.speed)
+    gain = 1.0 + 0.0j
+    if piece.torque is None:
+        gain = complex(steady_pieces.sensitivity(axis, np.array([frequency]), piece.speed)[0])
+        if term.side == MACHINE and axis.load is not None:
+            gain *= complex(steady_pieces.compliance(axis.load, np.array([frequency]), piece.speed)[0])
+    wave = gain * np.exp(1j * term.order * piece.theta)
+    return np.stack([wave.imag, wave.real], axis=1)
+
+
+def _noise_factor(
+    pieces: Sequence[SteadyPiece], residuals: Sequence[np.ndarray], variances: Sequence[float], order: float
+) -> float:
+    """Variance at an order over that of white noise: colour of the noise, and misfit between the pieces."""
+    power, weight, misfit = 0.0, 0.0, 0.0
+    for piece, residual, variance in zip(pieces, residuals, variances, strict=True):
+        beside = angle_fit.noise_power(residual, piece.theta, order) + 2.0 * piece.rounding**2
+        information = len(residual) / variance
+        power += information * beside * information / 4.0
+        weight += information
+        at_order = angle_fit.demodulated(residual, piece.theta, order, 1)[0]
+        misfit += abs(at_order) ** 2 / max(beside, np.finfo(float).tiny)
+    free = len(pieces) - 2
+    return max(power / weight, 1e-6) * (max(1.0, misfit / free) if free > 0 else 1.0)
 
 
 class OrderOwners:
@@ -53,17 +189,17 @@ class OrderOwners:
         self.all_recorded = all(piece.torque is not None for piece in pieces)
         self.decidable = axis.load is not None and len(self.sizes) > 1
         self.candidates = self._candidates(given)
-        self.tones = find_tones(pieces)
-        self.pieces = [without_tones(piece, self.tones) for piece in pieces]
+        self.tones = steady_pieces.find_tones(pieces)
+        self.pieces = [steady_pieces.without_tones(piece, self.tones) for piece in pieces]
         self.orders = self._found()
-        self.fit = joint_fit.fit(self.pieces, self.terms(self.orders), axis)
+        self.fit = fit_terms(self.pieces, self.terms(self.orders), axis)
         # Errors of the encoder move the angles, and these what follows the angle: some rounds of the strong orders.
         for noise in (False,) * ROUNDS + (True,) * NOISE_ROUNDS if self.decidable else ():
             strong = sorted({term.order for term in self.owners()})
             self._move_angles(noise=noise)
-            self.fit = joint_fit.fit(self.pieces, self.terms(strong), axis)
+            self.fit = fit_terms(self.pieces, self.terms(strong), axis)
         if self.decidable:
-            self.fit = joint_fit.fit(self.pieces, self.terms(self.orders), axis)
+            self.fit = fit_terms(self.pieces, self.terms(self.orders), axis)
 
     def _candidates(self, given: tuple[float, ...]) -> np.ndarray:
         """Orders to search: whole ones per revolution, harmonics of the period, those of the axis and given ones."""
@@ -83,14 +219,14 @@ class OrderOwners:
         pieces = [angle_fit.ScannedPiece(values, piece.theta, piece.basis) for piece, values in views]
         return angle_fit.find_orders(pieces, self.candidates)
 
-    def terms(self, orders: Iterable[float]) -> list[joint_fit.Term]:
+    def terms(self, orders: Iterable[float]) -> list[Term]:
         """Both owners of every order; the encoder alone where nothing can be decided."""
-        sides = (joint_fit.ENCODER, joint_fit.MACHINE) if self.decidable else (joint_fit.ENCODER,)
-        return [joint_fit.Term(order, side) for order in orders for side in sides]
+        sides = (ENCODER, MACHINE) if self.decidable else (ENCODER,)
+        return [Term(order, side) for order in orders for side in sides]
 
     def _move_angles(self, *, noise: bool) -> None:
         """Take the encoder's errors that were found out of the angles, with or without its noise."""
-        owned = [term for term in self.owners() if term.side == joint_fit.ENCODER]
+        owned = [term for term in self.owners() if term.side == ENCODER]
         scale = steady_pieces.angle_scale(self.axis)
         moved = []
         for piece, left in zip(self.pieces, self.fit.residuals, strict=True):
@@ -106,7 +242,7 @@ class OrderOwners:
             moved.append(replace(piece, error=scale * error))
         self.pieces = moved
 
-    def owners(self) -> list[joint_fit.Term]:
+    def owners(self) -> list[Term]:
         """Terms that are significant beside the other owner of the same order."""
         return [
             term
@@ -114,8 +250,8 @@ class OrderOwners:
             for term in self._owners_of(order)
         ]
 
-    def _owners_of(self, order: float) -> list[joint_fit.Term]:
-        terms = [joint_fit.Term(order, side) for side in (joint_fit.ENCODER, joint_fit.MACHINE)]
+    def _owners_of(self, order: float) -> list[Term]:
+        terms = [Term(order, side) for side in (ENCODER, MACHINE)]
         weights = [self.fit.weight(term) for term in terms]
         if self.fit.weight(*terms) < THERE or max(weights) < OWNED:
             return []
@@ -191,102 +327,3 @@ def _distinct(speeds: Iterable[float]) -> list[float]:
 
 def _close(one: float, other: float) -> bool:
     return max(abs(one), abs(other)) < ONE_SPEED * min(abs(one), abs(other))
-
-
-class Tone(NamedTuple):
-    """A frequency, Hz, and the largest measured amplitude of its line."""
-
-    frequency: float
-    amplitude: float
-    uncertainty: float
-
-
-def find_tones(pieces: Sequence[SteadyPiece]) -> list[Tone]:
-    """Tones that occur at all speeds; none where there is only one speed or rate."""
-    speeds, rates = {round(piece.speed, 12) for piece in pieces}, {piece.rate for piece in pieces}
-    if len(speeds) < 2 or len(rates) > 1:
-        return []
-    size = min(len(piece.position) for piece in pieces)
-    heights = [_height(piece, size) for piece in pieces]
-    common = np.min(heights, axis=0)
-    found: list[Tone] = []
-    for line in _peaks(common):
-        frequency = line * pieces[0].rate / size
-        if len(found) < MOST_TONES and not _is_order(frequency, pieces, heights, size):
-            found.append(_measured_tone(frequency, pieces, size))
-    return [tone for tone in found if tone.amplitude > TONE_SIGNIFICANT * tone.uncertainty]
-
-
-def without_tones(piece: SteadyPiece, tones: Sequence[Tone]) -> SteadyPiece:
-    """A piece with the tones among its slow motion."""
-    if not tones:
-        return piece
-    columns = _tone_columns(piece, [tone.frequency for tone in tones])
-    return replace(piece, basis=angle_fit.orthonormal(np.column_stack([piece.basis, columns])))
-
-
-def _tone_columns(piece: SteadyPiece, frequencies: Sequence[float]) -> np.ndarray:
-    return angle_fit.wave_columns(np.arange(len(piece.position)) / piece.rate, [TAU * f for f in frequencies])
-
-
-def _height(piece: SteadyPiece, size: int) -> np.ndarray:
-    """Power of each line over that beside it, the largest of a line and its neighbours, in position or torque."""
-    signals = [piece.position] if piece.torque is None else [piece.position, piece.torque]
-    return np.max([_one_height(values, piece, size) for values in signals], axis=0)
-
-
-def _one_height(values: np.ndarray, piece: SteadyPiece, size: int) -> np.ndarray:
-    from scipy.ndimage import maximum_filter1d, median_filter
-
-    rest = (values - piece.basis @ (piece.basis.T @ values))[:size]
-    power = np.abs(np.fft.rfft(rest * np.hanning(size))) ** 2
-    beside = np.maximum(median_filter(power, TONE_BESIDE), np.finfo(float).tiny)
-    height = maximum_filter1d(power / beside, 3)
-    height[:TONE_LOWEST] = 0.0
-    return np.asarray(height)
-
-
-def _peaks(height: np.ndarray) -> np.ndarray:
-    """Lines above all others near them, the highest first."""
-    from scipy.ndimage import maximum_filter1d
-
-    there = np.flatnonzero((height == maximum_filter1d(height, TONE_APART)) & (height > TONE))
-    # A line and its neighbours share one height: the first of them stands for all.
-    there = there[np.append(True, np.diff(there) > TONE_APART)] if len(there) else there
-    return there[np.argsort(-height[there])]
-
-
-def _is_order(
-    frequency: float, pieces: Sequence[SteadyPiece], heights: Sequence[np.ndarray], size: int
-) -> bool:
-    """Whether orders explain the line: at two speeds it is an order that shows at the other speeds too."""
-    rate, explained, speeds = pieces[0].rate, 0, {round(piece.speed, 12) for piece in pieces}
-    for piece in pieces:
-        turning = abs(float(piece.theta[-1] - piece.theta[0])) / TAU / (len(piece.theta) / rate)
-        order = round(frequency / turning)
-        elsewhere = []
-        for other, height in zip(pieces, heights, strict=True):
-            ratio = other.speed / piece.speed
-            line = abs(order * turning * ratio) / rate
-            line = abs(line - round(line))
-            if abs(abs(ratio) - 1.0) > 0.01:
-                elsewhere.append(float(height[min(round(line * size), len(height) - 1)]))
-        explained += bool(elsewhere) and min(elsewhere) > TONE
-    return explained > max(len(speeds) - 2, 0)
-
-
-def _measured_tone(frequency: float, pieces: Sequence[SteadyPiece], size: int) -> Tone:
-    """A tone with its exact frequency, from the phases of the longest piece, and its largest amplitude."""
-    piece = max(pieces, key=lambda part: len(part.position))
-    time = np.arange(len(piece.position)) / piece.rate
-    rest = piece.z - piece.basis @ (piece.basis.T @ piece.z)
-    tried = frequency + np.linspace(-1.0, 1.0, 81) * piece.rate / size
-    power = [abs(angle_fit.demodulated(rest, TAU * f * time, 1.0, 1)[0]) for f in tried]
-    exact = float(tried[int(np.argmax(power))])
-    sizes = []
-    for part in pieces:
-        fit = angle_fit.fit_waves(
-            part.position, TAU * exact * np.arange(len(part.position)) / part.rate, [1.0], part.basis
-        )
-        sizes.append((float(abs(fit.amplitude[0])), float(np.hypot(fit.uncertainty[0], part.rounding))))
-    return Tone(exact, *max(sizes))

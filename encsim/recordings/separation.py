@@ -11,7 +11,7 @@ import numpy as np
 from .. import checks, wording
 from ..model.axis import check_axis
 from ..results import Result, measured_in, picture, recorded
-from . import joint_fit, order_owners, steady_pieces
+from . import order_owners, steady_pieces
 from .angle_fit import TAU
 
 if TYPE_CHECKING:
@@ -168,7 +168,7 @@ def _rows(found: OrderOwners) -> Iterator[OwnedOrder]:
     decided = {term.order for term in owned}
     rest = [order for order in found.orders if order not in decided and found.there(order)]
     # Without the other owner, which does not occur, each is better known.
-    final = joint_fit.fit(found.pieces, [*owned, *found.terms(rest)], found.axis) if owned else None
+    final = order_owners.fit_terms(found.pieces, [*owned, *found.terms(rest)], found.axis) if owned else None
     for order in found.orders:
         name = _name(found, order)
         for term in owned:

@@ -7,7 +7,7 @@ import pytest
 from scipy.signal import lfilter
 
 import encsim
-from encsim.recordings import ellipse, identification
+from encsim.recordings import converter, ellipse, identification
 
 TAU = 2.0 * np.pi
 DATA = Path(__file__).resolve().parents[1] / "data"
@@ -281,10 +281,8 @@ def test_magnetic_pair_gives_the_known_ellipse_and_the_warning(magnetic):
 def test_step_of_a_converter_is_found_and_none_where_there_is_none():
     theta = TAU * 0.0123 * np.arange(3000)
     step = 2.5 / 2**10
-    assert identification.converter_step(np.rint(np.cos(theta) / step) * step) == pytest.approx(
-        step, rel=1e-6
-    )
-    assert identification.converter_step(np.cos(theta)) == 0.0
+    assert converter.converter_step(np.rint(np.cos(theta) / step) * step) == pytest.approx(step, rel=1e-6)
+    assert converter.converter_step(np.cos(theta)) == 0.0
 
 
 def test_long_recording_uses_all_points():

@@ -43,6 +43,8 @@ ANALOGUE = ("cosine", "sine", "cosine-", "sine-")
 # Scatter of the stamps about even sampling, of the interval, up to which they are even.
 EVEN = 1e-3
 GAP = 1.5
+# Samples are missing where a step is a whole number of usual ones, within this by their scatter, or above so many.
+WHOLE, PAUSE = (0.1, 0.22), 10.0
 CHUNK = 1 << 18
 LEAST_HELD = 0.1
 MIDDLES = (2.5, 1.65, 1.25, 1.5, 0.9, 1.8, 5.0, 3.3, 1.0, 2.0, *(2.0**bits for bits in range(7, 24)))
@@ -245,8 +247,11 @@ class TimeBase:
     words: str
 
 
-def sampling(time: np.ndarray) -> TimeBase:
-    """Whether stamps are even, even with a logger's jitter, in bursts, or have gaps."""
+def sampling(time: np.ndarray, moved: np.ndarray | None = None) -> TimeBase:
+    """Whether stamps are even, even with a logger's jitter, in bursts, or have gaps.
+
+    ``moved`` are the times that position and velocity take from sample to sample, where both were recorded.
+    """
     few = np.arange(0, len(time) - 1, max(1, len(time) // 100_000))
     some = time[few + 1] - time[few]
     usual = float(np.median(some)) or float(time[-1] - time[0]) / (len(time) - 1)
@@ -257,9 +262,12 @@ def sampling(time: np.ndarray) -> TimeBase:
         return TimeBase(1.0 / interval, None, f"even at {_rate(interval)}")
     steps = np.diff(time)
     long = _gaps(steps, usual)
-    if not len(long):
-        scatter = shown_units.show(spread * interval, "s")
-        words = f"even at {_rate(interval)}, time stamps of the logger scatter by {scatter} rms"
+    if _are_late(steps / usual, long):
+        jitter = shown_units.show(float(np.std(steps)), "s")
+        words = f"even at {_rate(interval)}, time jitter of the logger {jitter} rms from stamp to stamp"
+        if moved is not None and len(moved) == len(steps):
+            jitter = shown_units.show(float(np.std(moved[np.isfinite(moved)])), "s")
+            words += f", {jitter} rms by position and velocity"
         return TimeBase(1.0 / interval, time, words)
     runs = np.diff(np.concatenate([[0], long + 1, [len(time)]]))
     inside = float(np.mean(np.delete(steps, long)))
@@ -284,6 +292,15 @@ def _gaps(steps: np.ndarray, usual: float) -> np.ndarray:
     around = np.concatenate([[usual], steps, [usual]])
     least = np.minimum(around[long], around[long + 2])
     return long[steps[long] + least > (1.0 + GAP) * usual]
+
+
+def _are_late(steps: np.ndarray, long: np.ndarray) -> bool:
+    """Whether long steps, of usual ones, are late stamps: few of them are whole numbers of samples, or none."""
+    if not len(long):
+        return True
+    near = np.clip(1.5 * np.std(np.delete(steps, long)), *WHOLE)
+    whole = (np.abs(steps[long] - np.rint(steps[long])) < near) | (steps[long] > PAUSE)
+    return float(np.mean(whole)) < 0.6
 
 
 def _rate(interval: float) -> str:

@@ -268,9 +268,7 @@ class _Reading:
         if "edges" in self.roles and "time" in series:
             return column_content.TimeBase(None, None, "a time at every edge")
         if "time" in self.roles:
-            time = self._time()
-            found = column_content.sampling(time)
-            return found
+            return column_content.sampling(self._time(), _moved(series))
         if self.table.interval is None:
             return column_content.TimeBase(None, None, "taken as even, the rate is not told")
         words = f"even at {shown_units.show(1.0 / self.table.interval, 'Hz')}, as told"
@@ -318,6 +316,15 @@ class _Reading:
         series |= {role: row[fresh] for role, row in series.items()}
         if time is not None:
             series["time"] = time[fresh]
+
+
+def _moved(series: dict[str, np.ndarray]) -> np.ndarray | None:
+    """Times that position and velocity take from sample to sample, NaN at slow speed; None without both."""
+    if "position" not in series or "velocity" not in series:
+        return None
+    speed = 0.5 * (series["velocity"][1:] + series["velocity"][:-1])
+    fast = np.abs(speed) > 0.2 * np.max(np.abs(speed), initial=0.0)
+    return np.divide(np.diff(series["position"]), speed, out=np.full(len(speed), np.nan), where=fast)
 
 
 def _si_unit(unit: str, dimension: str) -> str:

@@ -8,6 +8,7 @@ import pytest
 from scipy.io import savemat, wavfile
 
 import encsim
+from encsim.formats import column_content
 
 ROWS = 600
 DT = 2e-4
@@ -164,3 +165,17 @@ def test_layout_is_read_without_an_option(name, tmp_path):
         start = found[0] - values[0] if series in ("count", "time") else 0.0
         assert found - start == pytest.approx(values, rel=3e-6, abs=2e-6), (series, capture.notes)
     assert len(capture.notes) >= 3
+
+
+@pytest.mark.parametrize(("jitter", "lost", "words"), [
+    (0.1, [], "time jitter of the logger 2"), (0.05, [100, 101, 300], "2 gaps, 3 samples missing"),
+    (0.1, [100, 101, 300, 301], "2 gaps, 4 samples missing"), (0.0, [7], "1 gap, 1 sample missing"),
+])  # fmt: skip
+def test_missing_samples_are_told_from_late_stamps(jitter, lost, words):
+    time = (K + jitter * np.random.default_rng(1).standard_normal(ROWS)) * DT
+    assert words in column_content.sampling(np.delete(time, lost)).words
+
+
+def test_stamps_at_random_instants_are_no_gaps():
+    time = np.cumsum(np.random.default_rng(2).exponential(DT, ROWS))
+    assert "time jitter of the logger" in column_content.sampling(time).words

@@ -36,6 +36,13 @@ def test_scattering_read_instants_of_the_logger_are_recognised_and_set_aside(ide
     assert any("read instants of the logger" in remark for remark in identified_motor.remarks)
 
 
+def test_late_stamps_of_the_recorded_motor_are_no_gaps(motor):
+    # SOURCE.md: the implied period has a standard deviation of 0.24 ms.
+    assert "time jitter of the logger" in motor.notes[2]
+    assert "239 µs rms by position and velocity" in motor.notes[2].replace("\u202f", " ")
+    assert not any("gap" in note for note in motor.notes)
+
+
 def test_lattice_of_the_recorded_motor_has_twenty_thousand_counts(identified_motor):
     assert 2.0 * np.pi / identified_motor.resolution == pytest.approx(20_000, rel=1e-6)
 

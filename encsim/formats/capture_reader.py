@@ -155,6 +155,8 @@ def _encoding(head: bytes) -> tuple[str, list[str]]:
 
 def _binary_kind(head: bytes) -> str | None:
     """The kind of a file by its first bytes; None for text."""
+    if head.startswith(b"RIFF") and head[8:12] == b"WEBP":
+        return "a picture"
     for magic, kind in MAGIC.items():
         if head.startswith(magic) and (magic != b"BM" or b"\0" in head[:64]):
             return kind

@@ -18,6 +18,7 @@ from .text_layout import Layout
 
 CHUNK = 1 << 21
 HEAD = 1 << 18
+LONGEST = 1 << 16
 MOST_FOOTERS = 60
 _CELL_KINDS = {"n": "a number", "t": "a time of day", "w": "words"}
 
@@ -58,8 +59,7 @@ class Body:
         # Any mixture of line ends is read as one kind.
         self.text = io.TextIOWrapper(stream, encoding=encoding, newline=None)
         try:
-            self.head = self.text.read(HEAD)
-            self.head += self.text.readline()
+            self.head = self._piece(HEAD, 1)
         except UnicodeDecodeError as error:
             checks.refuse(
                 "file", f"be text or a known kind of recording (byte {error.start} is neither)", source
@@ -104,8 +104,20 @@ class Body:
         while text:
             yield text, line
             line += text.count("\n")
-            text = self.text.read(CHUNK)
-            text += self.text.readline()
+            text = self._piece(CHUNK, line)
+
+    def _piece(self, size: int, line: int) -> str:
+        """The next text of about this size, to the end of a line; ``line`` is the number of its first."""
+        text = self.text.read(size)
+        rest = self.text.readline(LONGEST)
+        text += rest
+        if len(rest) == LONGEST or "\0" in text:
+            first = text.find("\0")
+            line += text.count("\n", 0, first if first >= 0 else len(text))
+            rule = f"be text with lines of at most {LONGEST} characters"
+            got = "a longer line" if first < 0 else "bytes that are no text"
+            raise checks.InputError(checks.Fault("file", rule, got, line=line, source=self.source))
+        return text
 
 
 class _Rows:

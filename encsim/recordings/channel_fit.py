@@ -75,14 +75,16 @@ def identify(
     motion the phase is a polynomial of degree 1 to 6 or a spline with pieces of at least four periods, and radial and
     tangential residuals are weighted by their variances. Harmonics of orders 2 to 9, common to both channels or of one
     alone, are kept if they exceed 4 standard uncertainties, alone or together with those that are strongly correlated
-    with them. Where the channels are in steps of a converter larger than half of the residuals, the mean rounding error
-    at the fitted curve is taken out of the values, and the noise is that before the converter.
+    with them. Where the channels are in steps of a converter larger than half of the residuals, the noise is that
+    before the converter, and with smooth motion the fit ends with the maximum likelihood of the codes: the chance that
+    noise and jitter bring a point into the cell of its two codes. Of the ellipse alone, bias and uncertainty then come
+    from simulated conversions.
 
     Without smooth motion the uncertainties assume white noise of the same size in both channels; with it they
-    follow the spectrum of the phase errors where these are correlated; where channel noise is below a quarter of a
-    converter's step they are up to twice too large. Of more than 32 768 samples the colour is seen between evenly
-    spread ones only. Where several speeds show them, ``skew`` and ``bandwidth`` are fields of the signal.
-    ``bound`` is the Cramér-Rao bound for the noise before the converter.
+    follow the spectrum of the phase errors where these are correlated. Of more than 32 768 samples the colour, and
+    with noise below half a converter's step everything, is seen from evenly spread ones only. Where several speeds
+    show them, ``skew`` and ``bandwidth`` are fields of the signal. ``bound`` is the Cramér-Rao bound: with smooth
+    motion that of the codes, otherwise that of the noise before the converter.
 
     Counts and positions: harmonics of the signal period and orders per revolution are fitted in angle beside a slow
     polynomial of time, so that neither an even speed nor one below half a period per sample is needed.

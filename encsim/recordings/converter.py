@@ -185,7 +185,7 @@ class CodeLikelihood:
         self, mean: np.ndarray, points: np.ndarray, noise: float
     ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Log chance of the codes, its derivative by the mean (complex: of each channel) and by the log noise."""
-        chance, slopes, wider = 0.0, [], 0.0
+        chance, wider, slopes = np.zeros(len(points)), np.zeros(len(points)), []
         pairs = zip((mean.real, mean.imag), self.steps.channels(points), strict=True)
         for middle, (shown, step, _) in pairs:
             low, high = (shown - 0.5 * step - middle) / noise, (shown + 0.5 * step - middle) / noise
@@ -194,7 +194,7 @@ class CodeLikelihood:
             chance = chance + log
             slopes.append((at_low - at_high) / noise)
             wider = wider + low * at_low - high * at_high
-        return np.asarray(chance), slopes[0] + 1j * slopes[1], np.asarray(wider)
+        return chance, slopes[0] + 1j * slopes[1], wider
 
     def shown(self, guess: MostLikely, rng: np.random.Generator) -> np.ndarray:
         """Points that the converter could have shown."""

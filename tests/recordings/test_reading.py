@@ -62,6 +62,12 @@ REFUSED = {
     "a picture": (b"\x89PNG\r\n\x1a\n" + bytes(200), "a picture"),
     "HDF5": (b"\x89HDF\r\n\x1a\n" + bytes(200), "version 5"),
     "binary": (bytes(range(256)) * 20, "a binary file of unknown kind"),
+    "a hole in a text": (
+        table(row="\0" * 9000 + "\n", at=280),
+        "line 282: file must be text .*bytes that are no text",
+    ),
+    "one endless line": ("1," * 300000, "line 1: file must be text .*a longer line"),
+    "a new picture": (b"RIFF\x00\x10\x00\x00WEBPVP8 " + bytes(300), "a picture"),
     "prose": ("hello world, this is\nno table at all\n", "rows of numbers"),
     "fractions of counts": ("count\n" + "".join(f"{3.7 * k:.1f}\n" for k in K), "line 3: .*whole numbers"),
     "one column": ("u\n" + "".join(f"{c:.5f}\n" for c in COS), "two channels, counts, positions"),

@@ -331,6 +331,13 @@ def _identified(job: CommandJob) -> Report:
     return reporting.measurement_text.motion(job.result, job.capture.notes, long=job.long)
 
 
+def _draw_identified(job: CommandJob) -> Any:
+    """Counts and positions, or channels whose fit is reliable."""
+    if not hasattr(job.result, "signal"):
+        return job.result.plot()
+    return job.result.plot(scale=job.scale) if job.result.valid else None
+
+
 IDENTIFY = Command(
     examples="  encsim identify capture.csv --columns cos,sin\n"
     '  encsim identify capture.csv --period "20 um" --write-axis axis.toml',
@@ -343,7 +350,7 @@ IDENTIFY = Command(
     outputs=[
         picture(
             "draw the recorded channels and the fit",
-            lambda job: job.result.plot() if job.result.valid or not hasattr(job.result, "signal") else None,
+            _draw_identified,
         ),
         picture(
             "draw the Allan deviation of the phase",

@@ -19,7 +19,7 @@ from .period import cause_words
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-    from ..model.scale_and_signal import Signal
+    from ..model.scale_and_signal import Scale, Signal
     from ..open_loop.period_error import PeriodError
     from ..plotting.canvas import Style
     from ..recordings.identification import Identification
@@ -50,8 +50,13 @@ def channels(error: PeriodError, ax: Axes | None = None, *, style: Style = canva
     return _sheet(figure, title, note, faults_of(error), style)
 
 
-def recorded(fit: Identification, ax: Axes | None = None, *, style: Style = canvas.PRINT) -> Axes:
-    """Recorded channels with the fit, departures of both exaggerated by the same factor."""
+def recorded(
+    fit: Identification, ax: Axes | None = None, *, scale: Scale | None = None, style: Style = canvas.PRINT
+) -> Axes:
+    """Recorded channels with the fit, departures of both exaggerated by the same factor.
+
+    With a scale the effect of the faults is a position error, without a share of the signal period.
+    """
     if fit.signal is None:
         checks.refuse("Identification.plot", "have a fit to draw", fit.reasons[0])
     figure = _fitted(fit, fit.signal)
@@ -63,7 +68,7 @@ def recorded(fit: Identification, ax: Axes | None = None, *, style: Style = canv
         f"{percent(fit.coverage)} of the circle seen."
     )
     title = _title(fit, figure, "The recorded channels")
-    return _sheet(figure, title, note, _fitted_faults(fit.signal), style)
+    return _sheet(figure, title, note, _fitted_faults(fit.signal, scale), style)
 
 
 class Lissajous:
@@ -107,10 +112,15 @@ def _fitted(fit: Identification, signal: Signal) -> Lissajous:
     return figure
 
 
-def _fitted_faults(signal: Signal) -> list[tuple[str, str, str]]:
-    """Faults of a fitted signal, the largest first, with their error as a share of the signal period."""
+def _fitted_faults(signal: Signal, scale: Scale | None) -> list[tuple[str, str, str]]:
+    """Faults of a fitted signal, the largest first, with their error as position or share of the signal period."""
     made = {cause: lines for cause, lines in signal_faults(signal).items() if max(lines.values()) > 1e-6}
-    return _in_words(made, signal, 1.0, lambda size: f"{percent(size / (2.0 * np.pi))} of a period")
+
+    def shown(size: float) -> str:
+        share = size / (2.0 * np.pi)
+        return f"{percent(share)} of a period" if scale is None else quantity(share * scale.pitch, scale.unit)
+
+    return _in_words(made, signal, 1.0, shown)
 
 
 def _title(result: PeriodError | Identification, figure: Lissajous, subject: str, given: bool = False) -> str:
@@ -179,8 +189,8 @@ def _sheet(
     else:
         tall = max(84.0, rows + 2.0)
         sheet = canvas.Sheet(style, words, 2.0 + tall + 4.0)
-        main = sheet.panel(2.0, tall, left=4.0, right=66.0)
-        left, top, pitch = 108.0, 2.0 + (tall - rows) / 2.0, ROW
+        main = sheet.panel(2.0, tall, left=4.0, right=68.0)
+        left, top, pitch = 106.0, 2.0 + (tall - rows) / 2.0, ROW
     _lissajous(main, figure, style)
     for number, (head, value, effect) in enumerate(shown):
         y = top + number * pitch + 3.0

@@ -24,8 +24,8 @@ if TYPE_CHECKING:
 TALL = {"a4": 78.0, "phone": 74.0}
 HEAD, BELOW = "Velocity ripple, rms", "Delay at 0 Hz"
 ZONE = ("below the least noise\nwithout overshoot", "least noise\nwithout overshoot")
-# Half the width of the ring round a mark, mm.
-RING = 1.6
+# Half the width of the ring round a mark and of the square round the present setting, mm.
+RING, SQUARE = 1.6, 2.8
 # Largest cost of a place for a number beside its mark: a place that needs a leader costs more.
 CLOSE = 14.0
 # More delay is worth it if the ripple falls below this share of that with the least delay.
@@ -116,16 +116,12 @@ def _draw(ax: Axes, points: EstimatorPoints, style: Style) -> Axes:
     height = {name: np.mean(np.log(points.rms[of] * points.delay[of])) for name, of in families.items()}
     for family in sorted(families, key=lambda name: -height[name]):
         _name_family(labels, points, family, families[family])
-    if own is not None:
-        labels.at(
-            ["present setting", "present"], points.delay[own], points.rms[own], "ink", clear=3.4, most=CLOSE
-        )
     if points.bound is not None:
         _name_zone(labels, *points.bound)
     labels.doubt = DOUBT
     for order in families.values():
         if points.result.estimator[order[0]].look.numbered:
-            _name_samples(labels, points, order)
+            _name_samples(labels, points, order, own)
     return ax
 
 
@@ -158,6 +154,9 @@ def _mark_present(labels: Labels, points: EstimatorPoints) -> int | None:
     x, y, style = points.delay[own], points.rms[own], labels.style
     labels.ax.plot([x], [y], linestyle="none", marker="s", markersize=14.0, markerfacecolor="none",
                    markeredgecolor=style.colour("ink"), markeredgewidth=1.2, zorder=5)  # fmt: skip
+    labels.at(["present setting", "present"], x, y, "ink", clear=SQUARE + 0.6)
+    place = labels.place(x, y)[0]
+    labels.block(*(place - SQUARE), *(place + SQUARE))
     return own
 
 
@@ -199,14 +198,17 @@ def _name_family(labels: Labels, points: EstimatorPoints, family: str, order: li
     labels.beside(legend, family, role)
 
 
-def _name_samples(labels: Labels, points: EstimatorPoints, order: list[int]) -> None:
-    """The number of samples beside the marks of a family."""
-    for place, index in enumerate(order if len(order) > 1 else []):
+def _name_samples(labels: Labels, points: EstimatorPoints, order: list[int], own: int | None) -> None:
+    """The number of samples beside the marks of a family, what it is beside the first of them."""
+    what = "N = "
+    for index in order if len(order) > 1 else []:
         # Those with a numbered look have samples.
         numbered: Any = points.result.estimator[index]
-        words = f"N = {numbered.samples}" if place == 0 else f"{numbered.samples}"
-        labels.at([words], points.delay[index], points.rms[index], "ink", bold=False, size=canvas.SMALL, clear=2.3,
-                  most=CLOSE)  # fmt: skip
+        clear = SQUARE if index == own else 2.3
+        place = points.delay[index], points.rms[index]
+        words = [f"{what}{numbered.samples}"]
+        if labels.at(words, *place, "ink", bold=False, size=canvas.SMALL, clear=clear, most=CLOSE):
+            what = ""
 
 
 def _name_zone(labels: Labels, x: np.ndarray, y: np.ndarray) -> None:

@@ -14,7 +14,7 @@ from ..plotting.labels import Labels
 from ..plotting.stacks import StackPanel, into, stack
 from ..plotting.ticks import NO_VALUES, Span
 from ..time_domain.velocity_spectrum import is_aliased, strongest_harmonics
-from ..wording import MICRO, UNITS, axis_unit, axis_words, listed, quantity, sentence, with_unit
+from ..wording import MICRO, UNITS, axis_unit, axis_words, digits, listed, quantity, sentence, with_unit
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -74,6 +74,13 @@ class AliasedLines:
     def force(self) -> tuple[str, str]:
         """What the motor makes, and its unit."""
         return ("force", "N") if self.unit == "m" else ("torque", "N m")
+
+    def size(self, name: str, value: float) -> str:
+        """An amplitude of motion, as angle in the unit of the error, or of force."""
+        if name == "motion" and self.unit == "rad":
+            word, one = ERROR["rad"]
+            return f"±{with_unit(digits(value / one, 2), word)}"
+        return f"±{quantity(value, self.unit if name == 'motion' else self.force[1], 2)}"
 
     def strongest(self, name: str) -> Made | None:
         """The harmonic that makes most motion or force, None without motion or force."""
@@ -139,7 +146,11 @@ def _head(aliased: AliasedLines, name: str, style: Style) -> str:
 
 
 def _lowest(aliased: AliasedLines) -> float:
-    return max(aliased.frequency[0], aliased.frequency[-1] / 10.0**DECADES)
+    """A decade below the lowest harmonic and below where the loop follows half, at most ``DECADES`` in all."""
+    last, moving = aliased.frequency[-1], [alias for _, alias, *_ in aliased.made if alias > 0.0]
+    follows = aliased.frequency[aliased.gains["motion"] > 0.5]
+    marks = [last, *moving, *follows[-1:]]
+    return float(max(aliased.frequency[0], min(marks) / 10.0, last / 10.0**DECADES))
 
 
 def _span(aliased: AliasedLines, name: str) -> Span:
@@ -174,9 +185,8 @@ def _draw(ax: Axes, aliased: AliasedLines, name: str, style: Style) -> None:
 
 def _stick_labels(aliased: AliasedLines, name: str) -> list[tuple[list[str], float, bool, float]]:
     """(names, Hz, aliased, size) of each stick; harmonics at 0 Hz share one and need no torque."""
-    unit = aliased.unit if name == "motion" else aliased.force[1]
     labelled = [
-        (_names(number, alias, made[name], unit), alias, hollow, made[name])
+        (_names(number, aliased.size(name, made[name])), alias, hollow, made[name])
         for number, alias, hollow, made in aliased.made
         if alias > 0.0
     ]
@@ -184,21 +194,14 @@ def _stick_labels(aliased: AliasedLines, name: str) -> list[tuple[list[str], flo
     if name == "motion" and still:
         most, numbers = max(line[3][name] for line in still), listed(sorted(line[0] for line in still))
         words = f"harmonic{'s' if len(still) > 1 else ''} {numbers} at 0 Hz"
-        size = f"{'up to ' if len(still) > 1 else ''}±{quantity(most, unit, 2)}"
+        size = f"{'up to ' if len(still) > 1 else ''}{aliased.size(name, most)}"
         labelled.append(([f"{words}: {size}", f"{words}:\n{size}", "at rest"], 0.0, True, most))
     return labelled
 
 
-def _names(number: int, alias: float, size: float, unit: str) -> list[str]:
+def _names(number: int, made: str) -> list[str]:
     """Names of a harmonic with its motion or force, the longest first."""
-    made = f"±{quantity(size, unit, 2)}"
-    where = quantity(alias, "Hz")
-    return [
-        f"harmonic {number}, {where}:\n{made}",
-        f"harmonic {number}:\n{made}",
-        f"{number}: {made}",
-        f"{number}",
-    ]
+    return [f"harmonic {number}:\n{made}", f"{number}: {made}", f"{number}"]
 
 
 def _title(aliased: AliasedLines) -> str:
@@ -209,14 +212,14 @@ def _title(aliased: AliasedLines) -> str:
         return f"At {speed}: no cyclic error reaches the loop"
     if moved is None:
         return f"At {speed}: the loop is open and follows no harmonic"
-    motion = quantity(moved[3]["motion"], aliased.unit, 2)
+    motion = aliased.size("motion", moved[3]["motion"])
     if forced is None:
-        return f"At {speed} every harmonic is at 0 Hz: the axis follows harmonic {moved[0]}, ±{motion}"
-    force = f"±{quantity(forced[3]['force'], aliased.force[1], 2)} of {aliased.force[0]}"
+        return f"At {speed} every harmonic is at 0 Hz: the axis follows harmonic {moved[0]}, {motion}"
+    force = f"{aliased.size('force', forced[3]['force'])} of {aliased.force[0]}"
     if moved[0] == forced[0]:
-        return f"At {speed} harmonic {moved[0]} moves the axis most, ±{motion}, and causes {force}"
+        return f"At {speed} harmonic {moved[0]} moves the axis most, {motion}, and causes {force}"
     return (
-        f"At {speed} harmonic {moved[0]} moves the axis most, ±{motion}; harmonic {forced[0]} causes {force}"
+        f"At {speed} harmonic {moved[0]} moves the axis most, {motion}; harmonic {forced[0]} causes {force}"
     )
 
 

@@ -33,7 +33,7 @@ DEEPEST, STEEPEST = -80.0, -330.0
 TALL = {"a4": (46.0, 38.0), "phone": (52.0, 46.0)}
 GAP = 13.0
 BELOW = "Frequency (Hz)"
-UPRIGHT_PITCH = 5.0
+UPRIGHT_PITCH = 2.0
 MOST = 1000
 
 
@@ -223,7 +223,8 @@ def _draw_gain(
         labels.at(_rise_words(curve.result), *curve.rising[:2], "counts", clear=0.8)
     if curve.falling:
         size = f"{MINUS}{_decibels(-20.0 * np.log10(curve.result.lower_gain_margin))}"
-        labels.at([f"lower gain margin {size}", size], *curve.falling[:2], "counts", clear=0.8)
+        words = [f"lower gain margin {size}", f"lower gain\nmargin {size}", size]
+        labels.at(words, *curve.falling[:2], "counts", clear=0.8)
     for part in curve.result.resonances:
         _name_resonance(labels, curve, part)
 
@@ -263,7 +264,8 @@ def _draw_phase(ax: Axes, curve: Curve, style: Style) -> None:
         labels.at(words, where, phase - _from_odd_half_turn(phase), "cyclic", clear=0.5)
     if swings:
         nearest = min(swings, key=lambda turn: abs(turn + 180.0))
-        labels.beside(f"{_degrees(nearest)}: stability limit", ("swings", nearest), "limit", lone=False)
+        name = "stability limit" if style.phone else f"{_degrees(nearest)}: stability limit"
+        labels.beside(name, ("swings", nearest), "limit", lone=False)
 
 
 def _uprights(labels: Labels, curve: Curve) -> None:
@@ -307,7 +309,7 @@ def _rise_words(result: Margins) -> list[str]:
     if not result.stable:
         return [f"at {_times(factor)} this gain\nthe phase is {MINUS}180°", f"at {_times(factor)}"]
     size = _decibels(20.0 * np.log10(factor))
-    return [f"gain margin {size}", f"gain margin\n{size}", size]
+    return [f"gain margin {size}", f"gain margin\n{size}", f"gain\nmargin\n{size}", size]
 
 
 def _times(factor: float) -> str:

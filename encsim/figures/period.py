@@ -47,7 +47,7 @@ def period_error(error: PeriodError, ax: Axes | None = None, *, style: Style = c
     words = canvas.Words(title, _note(error), _alternative(error, title))
     sheet = stack(style, words, [_wave(error, style, tall)], beside=beside, room=room)
     top, left = (28.0 + tall, 4.0) if style.phone else (7.0, 118.0)
-    sheet.text(left, top - 3.4, f"Amplitude by harmonic ({_unit(error)[0]})", bold=True)
+    sheet.text(left, top - 3.4, f"Amplitude ({_unit(error)[0]})", bold=True)
     elements.draw(sheet, top, rows, left)
     return sheet.panels[0]
 

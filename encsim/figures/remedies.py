@@ -44,16 +44,16 @@ DOES = {
     "noise": "halve it", "clock": "halve it", "own clock": "lock it to the loop",
 }  # fmt: skip
 MOST, BEST = 8, 3
-# Heights of a row with and without a line below its bar, and around the rule, mm.
+# Heights of a row with and without a line below its bar, and around the rule, mm; room beside a value and margins.
 TALL, SHORT, GAP = 13.0, 9.2, 5.0
-BEHIND, LEFT, RIGHT = 20.0, 6.0, 4.0
+BEHIND, LEFT, RIGHT = 3.0, 6.0, 4.0
 # Room below the bars for the name of the limit, and of a line of text, mm.
 NAMED, LINE = 5.0, 4.4
 # Letters in a line below the bars.
 LETTERS = 200
 # A cause whose remedy has no effect is shown from this share of the total on.
 LARGE = 0.5
-HEAD = "Velocity ripple, rms"
+HEAD, COMBINED = "Velocity ripple, rms", "Combined measures"
 SQUARES = "Squares add: the bars alone do not add up."
 
 
@@ -82,7 +82,7 @@ def remedies(
     style: Style = canvas.PRINT,
 ) -> Axes:
     """Causes and remedies of an axis at a speed, with the limit of its measured ripple."""
-    above, below = _cause_rows(result), _total_rows(result)
+    above, below = _cause_rows(result), _total_rows(result, style)
     allowed = _allowed(result, limit)
     if ax is not None:
         return _in_axes(canvas.axes(ax, style), [*above, *below], result, style, allowed=allowed)
@@ -193,7 +193,7 @@ def _effect_of_remedy(result: Explanation, kinds: dict[str, Remedy], path: str) 
     return f"→ {DOES[one.kind]}: {words}"
 
 
-def _total_rows(result: Explanation) -> list[RemedyRow]:
+def _total_rows(result: Explanation, style: Style) -> list[RemedyRow]:
     """The total, the total with each of the best remedies, and with several together."""
     rows = [
         RemedyRow("Total now", "ink", result.values["measured"], _size(result, result.values["measured"]))
@@ -207,8 +207,10 @@ def _total_rows(result: Explanation) -> list[RemedyRow]:
     ]
     together = result.together
     if together is not None and together.applies:
-        value = together.after["measured"]
-        rows.append(RemedyRow(_at_once(result, together.change), "true", value, _size(result, value)))
+        value, name, below = together.after["measured"], _at_once(result, together.change), ""
+        if width(name, bold=True) > style.width - LEFT - RIGHT:
+            name, below = COMBINED, f"→ {name.removeprefix('Combined: ')}"
+        rows.append(RemedyRow(name, "true", value, _size(result, value), below=below))
     return rows
 
 
@@ -219,7 +221,7 @@ def _at_once(result: Explanation, change: dict[str, Any]) -> str:
         for one in result.remedies
         if one.applies and all(path in change and change[path] == value for path, value in one.change.items())
     ]
-    return f"Combined: {listed(names)}" if names else "Combined measures"
+    return f"Combined: {listed(names)}" if names else COMBINED
 
 
 def _draw(
@@ -235,7 +237,7 @@ def _draw(
     room = style.width - LEFT - RIGHT
     high = sum(row.tall for row in (*above, *below)) + (GAP if above else 0.0)
     most = max([allowed or 0.0, *(row.value for row in (*above, *below))]) or 1.0
-    scale = (room - BEHIND) / most
+    scale = (room - BEHIND - max(width(row.text, bold=True) for row in (*above, *below))) / most
     ax.set_axis_off()
     ax.set(xlim=(0.0, room), ylim=(high, 0.0))
     top = 0.0

@@ -146,7 +146,7 @@ def ring_polar(curve: RingCurve, ax: Axes | None = None, *, style: Style = canva
     note = "Ring and heads to scale" + (
         f"; error at the rim drawn outward, {drawn} too large." if drawn else "."
     )
-    sheet = canvas.Sheet(style, canvas.Words(title, f"{note} {ring_note(curve)}", text), side + 2.0)
+    sheet = canvas.Sheet(style, canvas.Words(title, f"{note} {ring_note(curve)}", text), side + 3.5)
     return draw(sheet.panel(1.0, side, left=margin, right=margin), curve, style)
 
 

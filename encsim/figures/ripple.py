@@ -39,6 +39,7 @@ if TYPE_CHECKING:
 
 HEAD = "Velocity ripple, rms"
 TICKS = "sampling nulls:"
+LIMIT = "limit"
 CAPTION = "the largest part at each speed"
 # Reliable speeds between others are hatched with them below this share of the range.
 BETWEEN = 0.04
@@ -246,7 +247,7 @@ def _write_names(labels: Labels, view: RippleView, frame: PanelFrame) -> None:
     """Name every curve where no other is near."""
     _avoid_curves(labels, view, frame)
     if view.allowed is not None and view.limit is not None:
-        text = ripple_view.rule(view.limit, view, frame.ripple_unit)
+        text = LIMIT if labels.style.phone else ripple_view.rule(view.limit, view, frame.ripple_unit)
         level = view.limit.floor if view.limit.relative is not None else view.limit.measured
         _name_limit(labels, view, frame, view.allowed == (level or 0.0), text)
     if not np.any(view.rms > 0.0):

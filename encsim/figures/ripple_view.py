@@ -298,7 +298,11 @@ def rule(limit: Requirement, view: RippleView, unit: tuple[str, float] | None = 
 
 def words(view: RippleView, style: Style, *, explained: bool = True) -> Words:
     """Title, note and alternative text of a picture; the note explains the ticks on top unless ``explained``."""
-    return Words(title(view), note(view, explained, reasons=not style.bare), alternative(view))
+    words = note(view, explained, reasons=not style.bare)
+    if style.phone and view.limit is not None and len(view.speed) > 1:
+        # There is no room for it at its line.
+        words += f" {sentence(rule(view.limit, view, frame_of(view).ripple_unit))}."
+    return Words(title(view), words, alternative(view))
 
 
 def note(view: RippleView, explained: bool = True, reasons: bool = True) -> str:

@@ -13,7 +13,7 @@ from ..plotting.labels import Labels
 from ..plotting.stacks import WIDE_GAP, StackPanel, into, labels_of, stack
 from ..plotting.ticks import Span
 from ..time_domain.velocity_spectrum import is_aliased, settled_ripple, spectrum, strongest_harmonics
-from ..wording import axis_unit, axis_words, counted, first_reason, quantity, sentence
+from ..wording import axis_unit, axis_words, counted, first_reason, percent, quantity, sentence
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -27,6 +27,9 @@ if TYPE_CHECKING:
 SHOWN = {"a4": 70, "phone": 36}
 # Columns of the spectrum as drawn.
 PIXELS = 450
+# Signal periods that a spectrum needs to tell neighbouring harmonics apart: two bins of the window for each.
+TELL_APART = 4.0
+TOO_SHORT = "Too short for a spectrum: that takes four signal periods."
 HEAD = "Measured minus actual velocity"
 
 
@@ -42,10 +45,10 @@ def run(trace: Trace, ax: Axes | None = None, *, style: Style = canvas.PRINT) ->
     )
     if ax is not None:
         return into(ax, style, main)
-    lines, spectral = trace.expected_lines, spectrum(trace)
-    kept = strongest_harmonics(lines)
+    lines, kept = trace.expected_lines, strongest_harmonics(trace.expected_lines)
+    spectral = spectrum(trace) if not kept or _periods(trace) >= TELL_APART else None
     title = _title(trace, lines, kept)
-    words = canvas.Words(title, _note(trace), _alternative(trace, title, lines, kept))
+    words = canvas.Words(title, _note(trace, kept), _alternative(trace, title, lines, kept))
     panels = [main] if spectral is None else [main, _spectrum_panel(trace, spectral, kept, style)]
     return stack(style, words, panels, gap=WIDE_GAP).panels[0]
 
@@ -75,6 +78,12 @@ class Sticks:
     frequency_unit: tuple[str, float]
 
 
+def _periods(trace: Trace) -> float:
+    """Signal periods in the settled part of a run."""
+    seconds = (len(trace.velocity) - int(trace.settle)) / trace.axis.sampling.rate
+    return abs(trace.speed) * seconds / trace.axis.scale.pitch
+
+
 def _title(trace: Trace, lines: Lines, kept: list[int]) -> str:
     if not trace.valid:
         return f"Not valid: {first_reason(trace)}"
@@ -83,11 +92,11 @@ def _title(trace: Trace, lines: Lines, kept: list[int]) -> str:
     if not np.any(settled_ripple(trace)):
         return f"{start}: no ripple"
     text = f"{start}: ripple {quantity(trace.rms, unit, 2)} rms"
-    return (
-        text
-        if lines is None
-        else f"{text}, {_count_of_aliased(sum(is_aliased(lines, index) for index in kept), len(kept))}"
-    )
+    if kept and _periods(trace) < 1.0:
+        return f"{text}, over {percent(_periods(trace))} of a signal period"
+    if lines is None:
+        return text
+    return f"{text}, {_count_of_aliased(sum(is_aliased(lines, index) for index in kept), len(kept))}"
 
 
 def _count_of_aliased(folded: int, lines: int) -> str:
@@ -99,10 +108,11 @@ def _count_of_aliased(folded: int, lines: int) -> str:
     return f"{counted(folded)} of {counted(lines)} harmonics aliased"
 
 
-def _note(trace: Trace) -> str:
+def _note(trace: Trace, kept: list[int]) -> str:
     seconds = (len(trace.velocity) - int(trace.settle)) / trace.axis.sampling.rate
     length = quantity(seconds, "s", strip=True)
-    return f"{sentence(axis_words(trace.axis))}; {length} simulated, seed\u00a0{trace.seed}."
+    words = f"{sentence(axis_words(trace.axis))}; {length} simulated, seed\u00a0{trace.seed}."
+    return f"{words} {TOO_SHORT}" if kept and _periods(trace) < TELL_APART else words
 
 
 def _wave(trace: Trace, style: Style, ax: Axes | None = None) -> Wave:

@@ -115,8 +115,14 @@ class Identification(Result):
         "figures.channels:recorded",
         "Draw the recorded channels and the fit, sine against cosine, of unit amplitude.",
         raises="If nothing was fitted.",
+        options={
+            "scale": (
+                "Scale",
+                "With it the effect of the faults is a position error, without a share of the period.",
+            )
+        },
         example="theta = np.linspace(0.0, 200.0, 3000)\n"
-        "ax = encsim.identify(1.7 * np.cos(theta), 1.8 * np.sin(theta)).plot()",
+        "ax = encsim.identify(1.7 * np.cos(theta), 1.8 * np.sin(theta)).plot(scale=encsim.Scale(period=20e-6))",
     )
     plot_jitter = picture(
         "figures.recorded:allan",

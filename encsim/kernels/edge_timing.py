@@ -63,6 +63,13 @@ def edge_place(number, whole, direction, reversals, plan, edge_table):
     return place
 
 
+@compiled
+def edge_places_block(number, whole, direction, reversals, plan, edge_table, out):
+    """``edge_place`` of some edges."""
+    for i in range(out.size):
+        out[i] = edge_place(number[i], whole[i], direction[i], reversals[i], plan, edge_table)
+
+
 @inlined
 def edge_before(phase, whole, direction, reversals, plan, edge_table):
     """Number of the last edge passed at a phase."""

@@ -11,9 +11,11 @@ import numpy as np
 from .. import checks
 from ..argument_checks import ArgumentCheck, seed_from
 from ..kernels import compiling, encoder
+from ..kernels.rows import ROW
 from ..model.bounds import check_speed
 from ..model.encoder_faults import checked
 from .encoder_buffers import Outputs, SerialWord
+from .encoder_edges import EDGE, EdgeFinder
 from .encoder_positions import IndexMark, lateness, place, positions
 from .encoder_tables import encoder_tables, start
 from .motion import LAST_SAMPLE, check_stream, refuse_thread
@@ -59,6 +61,10 @@ class Encoder:
         Counts that have been lost so far.
     too_fast : int
         Samples in which the axis moved further than its top speed allows.
+    edges : int
+        Edges that the last ``read`` has written.
+    edges_left_out : int
+        Edges so far for which their buffer had no room.
     saturated : int
         Values so far that did not fit into an integer buffer and were limited to its range.
     position_scale : float
@@ -98,6 +104,8 @@ class Encoder:
     [0, 200, 400, 200, 0]
     """
 
+    EDGE = EDGE  # dtype of a buffer of edges
+
     def __init__(
         self,
         axis: Axis,
@@ -123,6 +131,8 @@ class Encoder:
         self._lock = threading.Lock()
         self._tables: Any = None
         self._uneven = False  # whether times have been given
+        self._finder: EdgeFinder | None = None
+        self._lead, self.edges = 0.0, 0
         self._arrays: tuple[np.ndarray, ...] = ()
         self._outputs, self._mark = Outputs(axis, PIECE, serial), IndexMark(axis, float(index_at))
 
@@ -168,7 +178,7 @@ class Encoder:
         for name in ("too_fast", "shift", "lost", "missed"):
             tables.scalars[name] = 0
         tables.state["clipped"] = 0
-        self._tables, self._arrays = tables, tables.arrays
+        self._tables, self._arrays, self._lead = tables, tables.arrays, velocity
 
     @property
     def sample(self) -> int:
@@ -189,6 +199,11 @@ class Encoder:
     def too_fast(self) -> int:
         """Samples in which the axis moved further than its top speed allows."""
         return 0 if self._tables is None else int(self._tables.scalars["too_fast"][0])
+
+    @property
+    def edges_left_out(self) -> int:
+        """Edges so far for which their buffer had no room."""
+        return 0 if self._finder is None else self._finder.left_out
 
     @property
     def saturated(self) -> int:
@@ -214,6 +229,7 @@ class Encoder:
         b: np.ndarray | None = None,
         index: np.ndarray | None = None,
         serial: np.ndarray | None = None,
+        edges: np.ndarray | None = None,
     ) -> None:
         """Take the true positions of the next samples and fill the buffers that are given.
 
@@ -239,6 +255,11 @@ class Encoder:
             1 in the samples in which the axis has passed the index mark, else 0.
         serial : ndarray, shape (n,), optional
             Words as the ``serial`` of the encoder describes them; integers of at least its length.
+        edges : ndarray of dtype ``Encoder.EDGE``, optional
+            Edges of A and B in order of time, as many as the count changes by: ``sample``, the index of the first
+            sample that shows the edge, ``share`` of the time from the sample before to it, ``time``, s, the
+            ``count`` after the edge, its ``channel`` (0: A, 1: B), ``level`` and ``direction``. How many have been
+            written is in ``edges``; those for which there is no room are counted in ``edges_left_out`` and told.
 
         Raises
         ------
@@ -260,53 +281,37 @@ class Encoder:
             refuse_thread("Encoder")
         try:
             whole, fraction = positions(self.axis, position)
-            buffers = {
-                "cosine": cosine,
-                "sine": sine,
-                "count": count,
-                "position_out": position_out,
-                "velocity": velocity,
-                "a": a,
-                "b": b,
-                "index": index,
-                "serial": serial,
-            }
-            writers = self._outputs.writers(buffers, fraction.size, (whole, fraction))
+            buffers = {"cosine": cosine, "sine": sine, "count": count, "position_out": position_out}
+            buffers |= {"velocity": velocity, "a": a, "b": b, "index": index, "serial": serial}
+            writers = self._outputs.writers(buffers, fraction.size, (whole, fraction), edges)
             self._check_end(fraction.size)
             fresh = self.sample == self._first
-            before = None if fresh else self._tables.late(self.sample - 1)
-            late = EVEN if time is None else lateness(self.axis, time, fraction.size, self.sample, before)
+            last = None if fresh else self._tables.late(self.sample - 1)
+            late = EVEN if time is None else lateness(self.axis, time, fraction.size, self.sample, last)
             if self._tables is None and fraction.size:
                 begin = place(self.axis, float(fraction[0]))
                 self._start((int(whole[0]), float(fraction[0])) if whole.size else begin, 0.0)
             if late.size:
                 self._tables.part_ways(self.axis, float(late[0]) if fresh else None)
                 self._uneven = True
-            for first in range(0, fraction.size, PIECE):
-                part = slice(first, first + PIECE)
+            self.edges, finder, out = 0, None if edges is None else self._edge_finder(), self._outputs
+            for part in self._tables.pieces(fraction.size, PIECE if finder is None else ROW):
                 if index is not None:
-                    self._find_index(whole[part], fraction[part])
-                encoder.encode_block(
-                    whole[part],
-                    fraction[part],
-                    late[part],
-                    self._outputs.wanted,
-                    *self._arrays,
-                    *self._outputs.room,
-                )
+                    self._mark.find(self._tables, whole[part], fraction[part], out.index)
+                take = whole[part], fraction[part], late[part]
+                before = None if finder is None else finder.before()
+                encoder.encode_block(*take, out.wanted, *self._arrays, *out.room)
                 for write in writers:
                     write(part)
+                if edges is not None and finder is not None:
+                    self.edges += finder.after(before, take, part, out.counts, edges[self.edges :])
         finally:
             self._lock.release()
 
-    def _find_index(self, whole: np.ndarray, fraction: np.ndarray) -> None:
-        """Find the samples of a piece in which the index mark is passed."""
-        before = self._tables.true_position(self.sample - 1)
-        if not whole.size:
-            fraction = fraction / self.axis.scale.pitch
-            whole = np.zeros(fraction.size, np.int64)
-        passed = self._mark.passed(np.append(before[0], whole), np.append(before[1], fraction))
-        self._outputs.index[: passed.size] = passed
+    def _edge_finder(self) -> EdgeFinder:
+        if self._finder is None:
+            self._finder = EdgeFinder(self.axis, self._tables, self._lead)
+        return self._finder
 
     def _check_end(self, samples: int) -> None:
         if self.sample + samples > LAST_SAMPLE:

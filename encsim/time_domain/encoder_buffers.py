@@ -10,6 +10,7 @@ import numpy as np
 
 from .. import checks
 from ..kernels import rows
+from .encoder_edges import check_edges
 
 if TYPE_CHECKING:
     from ..model.axis import Axis
@@ -135,14 +136,23 @@ class Outputs:
             self.wanted |= 1 << bit
 
     def writers(
-        self, buffers: dict[str, np.ndarray | None], samples: int, taken: tuple[np.ndarray, ...]
+        self,
+        buffers: dict[str, np.ndarray | None],
+        samples: int,
+        taken: tuple[np.ndarray, ...],
+        edges: np.ndarray | None = None,
     ) -> list[Writer]:
         """Functions that write a piece into each buffer given; refuses those that cannot be filled."""
         given = {name: buffer for name, buffer in buffers.items() if buffer is not None}
         for name, buffer in given.items():
             self._check(name, buffer, samples)
-        _refuse_shared(given, taken)
+        if edges is None:
+            _refuse_shared(given, taken)
+        else:
+            check_edges(edges, self._axis)
+            _refuse_shared({**given, "edges": edges}, taken)
         self.want(given)
+        self.wanted |= (edges is not None) << rows.OUT_COUNT
         return [self._writer(name, buffer) for name, buffer in given.items()]
 
     def _check(self, name: str, buffer: Any, samples: int) -> None:
@@ -198,6 +208,11 @@ class Outputs:
         limited = np.clip(values, low, high)
         self.saturated += int(np.count_nonzero(limited != values))
         np.copyto(target, limited, casting="unsafe")
+
+    @property
+    def counts(self) -> np.ndarray:
+        """Room for all counts of a piece."""
+        return self.wholes[rows.OUT_TOTAL]
 
     def _counts(self, samples: int) -> np.ndarray:
         return self.wholes[rows.OUT_TOTAL, :samples]

@@ -14,6 +14,7 @@ from .motion import LAST_SAMPLE
 
 if TYPE_CHECKING:
     from ..model.axis import Axis
+    from .encoder_tables import EncoderTables
 
 FARTHEST = 1 << 60  # signal periods
 
@@ -74,6 +75,15 @@ def _refuse_outside(label: str, values: np.ndarray, most: float, unit: str) -> N
         checks.refuse(f"{label}[{bad}]", rule, value, unit)
 
 
+def in_periods(axis: Axis, whole: np.ndarray, fraction: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Whole periods and the rest, of positions as the kernel takes them."""
+    if whole.size:
+        return whole, fraction
+    turns = fraction / axis.scale.pitch
+    periods = np.rint(turns)
+    return periods.astype(np.int64), turns - periods
+
+
 def lateness(axis: Axis, time: Any, samples: int, sample: int, before: float | None) -> np.ndarray:
     """Times of samples minus those of their numbers, samples; ``before``: that of the sample before, if any."""
     label, rate = "Encoder.read.time", axis.sampling.rate
@@ -96,9 +106,16 @@ class IndexMark:
     """A mark on the scale: once a revolution of a rotary one, at one place of a linear one."""
 
     def __init__(self, axis: Axis, place: float) -> None:
+        self._axis = axis
         self._whole = math.floor(place / axis.scale.pitch)
         self._fraction = place / axis.scale.pitch - self._whole
         self._lines = axis.scale.lines
+
+    def find(self, tables: EncoderTables, whole: np.ndarray, fraction: np.ndarray, out: np.ndarray) -> None:
+        """Write 1 for every sample to be read in which a mark is passed, else 0."""
+        before = tables.true_position(int(tables.scalars["sample"][0]) - 1)
+        whole, fraction = in_periods(self._axis, whole, fraction)
+        out[: whole.size] = self.passed(np.append(before[0], whole), np.append(before[1], fraction))
 
     def passed(self, whole: np.ndarray, fraction: np.ndarray) -> np.ndarray:
         """1 for every true position but the first that lies on another side of a mark than the one before."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass
 from fractions import Fraction
 from typing import TYPE_CHECKING, Any
@@ -50,6 +51,14 @@ class EncoderTables:
         """True position at one of the newest samples, whole periods and the rest."""
         slot = sample & (self.slots - 1)
         return int(self.arrays[3][slot]), float(self.arrays[4][int(self.scalars["at_fraction"][0]) + slot])
+
+    def pieces(self, samples: int, most: int) -> Iterator[slice]:
+        """Pieces of a block that end where the sample number is a multiple of ``most``."""
+        first = 0
+        while first < samples:
+            end = min(first + most - int(self.scalars["sample"][0]) % most, samples)
+            yield slice(first, end)
+            first = end
 
     def late(self, sample: int) -> float:
         """Time of one of the newest samples minus that of its number, samples."""

@@ -13,6 +13,7 @@ from encsim.__main__ import main
 FOLDER = Path(__file__).resolve().parents[2] / "examples"
 STAGE, LOOP = ((FOLDER / name).read_text() for name in ("stage_x.toml", "stage_x_loop.toml"))
 AT = ["--speed", "5 mm/s"]
+pytestmark = pytest.mark.usefixtures("once")
 
 
 @pytest.fixture

@@ -13,6 +13,7 @@ from encsim.__main__ import main
 from encsim.formats import estimator_text
 from encsim.model.load_and_control import CAUTIONS
 
+pytestmark = pytest.mark.usefixtures("once")
 SPEEDS = ["--speeds", "0 mm/s, 0.1 mm/s, 10.37 mm/s, 0.2 m/s"]
 AT = ["--speed", "10.37 mm/s"]
 

@@ -62,7 +62,7 @@ def sound(axis, speed):
 
 
 @cache
-def compared(axes=50, seconds=16.0):
+def compared(axes, seconds=16.0):
     """Ratio of the rms of runs to the predicted, less 1, shape (axes, curves), and which are doubtful."""
     rng, wrong, doubtful = np.random.default_rng(4), [], []
     for _ in range(axes):
@@ -74,18 +74,18 @@ def compared(axes=50, seconds=16.0):
 
 
 @pytest.mark.parametrize("curve", CURVES)
-def test_speeds_without_doubt_agree_with_their_runs(curve):
-    wrong, doubtful = compared()
+def test_speeds_without_doubt_agree_with_their_runs(curve, cases):
+    wrong, doubtful = compared(cases(24, 50))
     column = wrong[~doubtful, CURVES.index(curve)]
-    assert len(column) >= 25
+    assert len(column) >= len(wrong) / 2
     slow = curve == "position"
     # 16 s tell the rms of a slow position to some per cent, of other curves to half of one
     assert np.median(column) < (0.01 if slow else 0.005)
     assert np.quantile(column, 0.9) < (0.08 if slow else 0.03)
 
 
-def test_speeds_in_doubt_are_the_ones_that_are_wrong():
-    wrong, doubtful = compared()
+def test_speeds_in_doubt_are_the_ones_that_are_wrong(cases):
+    wrong, doubtful = compared(cases(24, 50))
     measured = wrong[:, 0]
     assert np.quantile(measured[doubtful], 0.9) > 5.0 * np.quantile(measured[~doubtful], 0.9)
 

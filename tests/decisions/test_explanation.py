@@ -168,8 +168,8 @@ def test_unstable_loop_is_told_before_all_else_and_is_not_valid():
 
 
 def test_direction_does_not_change_what_is_seen():
-    forth, back = (encsim.explain(LOOP, sign * 5.3e-3).values for sign in (1.0, -1.0))
-    assert forth == pytest.approx(back, rel=1e-9)
+    back = explained.situation(LOOP, -5.3e-3).summary.at()
+    assert explained.of("loop").values == pytest.approx(back, rel=1e-9)
 
 
 def test_cautions_of_machinery_come_with_a_loop():

@@ -3,6 +3,7 @@
 import json
 import math
 from dataclasses import replace
+from functools import cache
 
 import numpy as np
 import pytest
@@ -39,15 +40,22 @@ REQUESTS = {
 }
 
 
+@cache
+def proposed(name):
+    """Gains for one of the requests."""
+    given, request = REQUESTS[name]
+    return tuner.tuning(given, **request)
+
+
 def stiffness(control):
     """K_p K_v/T_i, or what there is of it."""
     return control.velocity_gain * (control.position_gain or 1.0) / (control.integral_time or 1.0)
 
 
 @pytest.mark.parametrize("name", REQUESTS)
-def test_proposed_gains_keep_every_limit_and_meet_one(name):
+def test_proposed_gains_keep_every_limit_and_meet_one(name, no_remedies):
     given, request = REQUESTS[name]
-    found = tuner.tuning(given, **request)
+    found = proposed(name)
     wanted = {"phase_margin": 60.0, "sensitivity_peak": 1.7, "torque_ripple": math.inf} | request
     again = stability.margins(replace(given, control=found.control))
     assert again.stable
@@ -58,9 +66,9 @@ def test_proposed_gains_keep_every_limit_and_meet_one(name):
 
 
 @pytest.mark.parametrize("name", ["default", "peak", "velocity loop", "quiet"])
-def test_no_neighbour_within_the_limits_is_clearly_stiffer(name):
+def test_no_neighbour_within_the_limits_is_clearly_stiffer(name, no_remedies):
     given, request = REQUESTS[name]
-    found = tuner.tuning(given, **request)
+    found = proposed(name)
     search = tuner.GainSearch(given, tuner._limits(*_asked(request)), 0.0)
     shape = search.shape_of(found.control)
     best = search.stiffness(shape)
@@ -84,7 +92,7 @@ def lagging(tau, integral_time):
     return axis(Load(1.0), control, sampling=Sampling(1e3 / tau))
 
 
-def test_proportional_velocity_loop_with_the_margin_of_the_magnitude_optimum_is_that_optimum():
+def test_proportional_velocity_loop_with_the_margin_of_the_magnitude_optimum_is_that_optimum(no_remedies):
     # gain 1/(2 tau), crossover sqrt((sqrt 2 - 1)/2)/tau; Kessler 1955 (from memory)
     crossover = math.sqrt((math.sqrt(2.0) - 1.0) / 2.0)
     margin = 90.0 - math.degrees(math.atan(crossover))
@@ -94,7 +102,7 @@ def test_proportional_velocity_loop_with_the_margin_of_the_magnitude_optimum_is_
     assert 2.0 * math.pi * found.margins.crossover * 1e-3 == pytest.approx(crossover, rel=5e-3)
 
 
-def test_velocity_loop_behind_a_lag_is_the_stiffest_that_its_margin_allows_on_paper():
+def test_velocity_loop_behind_a_lag_is_the_stiffest_that_its_margin_allows_on_paper(no_remedies):
     # at a crossover x/tau the margin m leaves w T_i = tan(m + atan x), and |L| = 1 the gain; the symmetrical optimum
     # a = 2 (gain 1/(2 tau), integral time 4 tau, margin m; Kessler 1958, from memory) is one point of that curve
     tau, margin = 1e-3, math.asin(0.6)
@@ -109,14 +117,14 @@ def test_velocity_loop_behind_a_lag_is_the_stiffest_that_its_margin_allows_on_pa
 
 
 def test_encoder_noise_bounds_the_gain_and_a_quieter_encoder_frees_it():
-    free, held = tuner.tuning(CASCADE), tuner.tuning(CASCADE, torque_ripple=0.01)
+    free, held = proposed("default"), tuner.tuning(CASCADE, torque_ripple=0.01)
     assert "torque_ripple" in held.binding
     assert free.binding == ("phase_margin",)
     assert held.control.velocity_gain < 0.6 * free.control.velocity_gain
     assert held.torque_ripple == pytest.approx(0.01, rel=1e-2)
     assert held.remedies[0].name.startswith("an encoder with half the jitter")
     quiet = replace(CASCADE, signal=Signal(jitter=0.25e-9))
-    after = stiffness(tuner.tuning(quiet, torque_ripple=0.01).control) / stiffness(held.control)
+    after = stiffness(tuner.tune(quiet, torque_ripple=0.01)) / stiffness(held.control)
     # the search finds the best to about 1 %
     assert held.remedies[0].stiffness == pytest.approx(after, rel=0.05)
 

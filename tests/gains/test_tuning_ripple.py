@@ -38,25 +38,26 @@ def drawn(seed):
             return axis, speed, ripple * 10.0 ** rng.uniform(-1.0, -0.05)
 
 
-@pytest.mark.parametrize("seed", range(20))
-def test_torque_ripple_of_proposed_gains_is_that_of_smoothness_and_within_the_limit(seed):
-    axis, speed, limit = drawn(seed)
-    control = tuner.tune(axis, torque_ripple=limit, speed=speed)
-    ripple = float(encsim.smoothness(replace(axis, control=control), speed).torque)
-    assert ripple <= limit
-    # all these bind: free gains have more; a line on the edge of the bandwidth may cost the search 1 %
-    assert ripple >= 0.97 * limit
+def test_torque_ripple_of_proposed_gains_is_that_of_smoothness_and_within_the_limit(cases):
+    for seed in range(cases(8, 20)):
+        axis, speed, limit = drawn(seed)
+        control = tuner.tune(axis, torque_ripple=limit, speed=speed)
+        ripple = float(encsim.smoothness(replace(axis, control=control), speed).torque)
+        # all these bind: free gains have more; a line on the edge of the bandwidth may cost the search 1 %
+        assert 0.97 * limit <= ripple <= limit, seed
 
 
-@pytest.mark.parametrize("seed", range(20, 32))
-def test_ripple_that_the_search_weighs_is_that_of_smoothness(seed):
-    axis, speed, limit = drawn(seed)
-    search = GainSearch(axis, {"phase_margin": 60.0, "sensitivity_peak": 1.7, "torque_ripple": limit}, speed)
-    control = tuner.tune(axis, torque_ripple=limit, speed=speed)
-    crossover = np.array([control.velocity_gain / search.inertia])
-    searched = search.reached(crossover, search.shape_of(control))["torque_ripple"][0]
-    # lines on a grid of 3 % steps, and here the loop does not move them: up to 2 %
-    assert searched == pytest.approx(search.ripple(control), rel=0.02)
+def test_ripple_that_the_search_weighs_is_that_of_smoothness(cases):
+    for seed in range(20, cases(25, 32)):
+        axis, speed, limit = drawn(seed)
+        search = GainSearch(
+            axis, {"phase_margin": 60.0, "sensitivity_peak": 1.7, "torque_ripple": limit}, speed
+        )
+        control = tuner.tune(axis, torque_ripple=limit, speed=speed)
+        crossover = np.array([control.velocity_gain / search.inertia])
+        searched = search.reached(crossover, search.shape_of(control))["torque_ripple"][0]
+        # lines on a grid of 3 % steps, and here the loop does not move them: up to 2 %
+        assert searched == pytest.approx(search.ripple(control), rel=0.02), seed
 
 
 OWN_CLOCK = replace(STAGE, sampling=replace(STAGE.sampling, encoder_rate=21e3))
@@ -74,9 +75,15 @@ def test_folded_errors_have_the_mean_square_of_the_simulated_position(axis, spee
     assert math.sqrt(total) == pytest.approx(np.std(error), rel=0.03)
 
 
+@cache
+def proposed(limit):
+    """Gains of the stage with all that would allow more."""
+    return tuner.tuning(STAGE, torque_ripple=limit, speed=SPEED)
+
+
 @pytest.mark.parametrize("limit", [None, 0.2])
 def test_what_a_change_would_allow_is_found_again_when_it_is_tuned_from_scratch(limit):
-    found = tuner.tuning(STAGE, torque_ripple=limit, speed=SPEED)
+    found = proposed(limit)
     assert found.remedies
     for each in found.remedies:
         again = tuner.tune(changes.apply(STAGE, each.change), torque_ripple=limit, speed=SPEED)
@@ -117,7 +124,7 @@ def test_quicker_estimator_has_half_the_memory(estimator, quicker):
 
 
 def test_remedies_are_plain_in_json_and_an_estimator_is_text():
-    plain = tuner.tuning(STAGE).to_dict()["remedies"]
+    plain = proposed(None).to_dict()["remedies"]
     assert {"estimator": "low-pass 1.6 kHz"} in [each["change"] for each in plain]
     assert {"sampling.rate": 32000.0} in [each["change"] for each in plain]
 
@@ -189,12 +196,6 @@ def test_ripple_that_the_search_weighs_for_timed_edges_is_that_of_smoothness(nam
     assert searched == pytest.approx(ripple, rel=0.03)
 
 
-@pytest.fixture
-def no_remedies(monkeypatch):
-    """Proposals without what would allow more, which takes most of the time."""
-    monkeypatch.setattr(tuner, "remedies", lambda search, control: ())
-
-
 def test_gains_for_timed_edges_say_down_to_which_speed_they_hold(no_remedies):
     axis, speed = TIMED["single counts"]
     found = tuner.tuning(axis, speed=speed)
@@ -237,7 +238,7 @@ def test_long_difference_is_tuned_within_its_limits():
     assert float(encsim.smoothness(tuned, SPEED).torque) <= 0.001
 
 
-def test_ripple_that_may_not_be_believed_is_said_and_makes_a_limit_doubtful():
+def test_ripple_that_may_not_be_believed_is_said_and_makes_a_limit_doubtful(no_remedies):
     # at 1 um/s the counts pass slower than 20 crossovers
     free, held = (tuner.tuning(STAGE, torque_ripple=limit, speed=1e-6) for limit in (None, 0.05))
     assert free.reasons
@@ -265,7 +266,7 @@ def test_axis_that_no_gains_steady_is_refused_and_friction_that_drives_it_is_nam
     ],
     ids=["friction alone", "rate far above the delay", "seconds of latency"],
 )
-def test_extremes_are_tuned_within_the_limits(change):
+def test_extremes_are_tuned_within_the_limits(change, no_remedies):
     found = tuner.tuning(changes.apply(STAGE, change))
     assert found.margins.stable
     assert found.margins.phase_margin >= 60.0

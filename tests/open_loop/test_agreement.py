@@ -53,7 +53,7 @@ def simulated(axis, speed, starts=STARTS, samples=SAMPLES):
 @pytest.mark.parametrize("group", range(GROUPS))
 def test_closed_form_agrees_with_simulation_on_random_axes(group, cases):
     rng = np.random.default_rng(group)
-    for _ in range(cases(5, 20)):
+    for _ in range(cases(3, 20)):
         # Tables whose length has a large prime factor take three times as long: those of the first group alone.
         axis = random_axis(rng, products=group > 0)
         speed = float(np.exp(rng.uniform(np.log(3e-4), np.log(5.0))))

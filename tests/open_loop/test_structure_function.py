@@ -33,8 +33,7 @@ def test_table_agrees_with_a_walk_through_the_period(how):
     assert found.mean_square(LAGS, np.zeros_like(LAGS)) == pytest.approx(slow, rel=2e-3, abs=1e-12)
 
 
-@pytest.mark.parametrize("spread", [2e-3, 1e-2])
-@pytest.mark.parametrize("how", CHAINS)
+@pytest.mark.parametrize(("how", "spread"), [*zip(CHAINS, [2e-3, 1e-2, 2e-3, 1e-2, 2e-3], strict=True)])
 def test_spread_table_agrees_with_a_walk_through_the_period(how, spread, cases):
     found, axis = table(FAULTS, **how)
     lags = LAGS[1 :: cases(4, 2)]

@@ -304,9 +304,10 @@ def _article(
         page_answer.answer(results, store),
         page_sections.loop(results, store),
         page_sections.source(results, store),
+        page_sections.reliability(results, store),
+        page_sections.signal(results, store),
         page_sections.ring(results, store),
         page_frames.all_speeds(results),
-        page_sections.reliability(results, store),
     ]
     return environment.get_template("article.html").render(
         name=name,

@@ -55,30 +55,39 @@ REMEDIES = 12
 
 
 def source(results: Findings, store: LookStore) -> Block:
-    """The position error within a signal period."""
-    error = results.error
-    unit = error.axis.scale.unit
-    reach, pitch = half_range(error), quantity(error.axis.scale.pitch, unit, strip=True)
-    size = quantity(reach, unit, 2)
-    says = say("source.wrong", size=size, pitch=pitch) if reach else say("source.right")
-    plain, axis, explanation = in_plain_words(error), results.axis, results.explanation
-    pictures = (
-        picture(
-            "remedies",
-            axis,
-            lambda style: remedies_picture.remedies(explanation, limit=results.requirement, style=style),
-            store,
-        ),
-        picture("period", axis, lambda style: period_picture.period_error(plain, style=style), store),
-        picture("channels", axis, lambda style: channels_picture.channels(plain, style=style), store),
+    """The causes at the speed that the page looks at, and what each remedy leaves."""
+    axis, explanation = results.axis, results.explanation
+    shown = picture(
+        "remedies",
+        axis,
+        lambda style: remedies_picture.remedies(explanation, limit=results.requirement, style=style),
+        store,
     )
     return Block(
         key="source",
         heading=say("source.heading"),
-        says=(says,),
-        doubts=plain_doubts([*explanation.reasons, *error.reasons]),
-        pictures=pictures,
-        tables=(_cause_table(explanation), _line_table(error)),
+        says=(f"{shown.title}.",),
+        doubts=plain_doubts(explanation.reasons),
+        pictures=(shown,),
+        tables=(_cause_table(explanation),),
+    )
+
+
+def signal(results: Findings, store: LookStore) -> Block:
+    """The position error within a signal period."""
+    error, axis, plain = results.error, results.axis, in_plain_words(results.error)
+    unit, reach = axis.scale.unit, half_range(error)
+    size, pitch = quantity(reach, unit, 2), quantity(axis.scale.pitch, unit, strip=True)
+    return Block(
+        key="signal",
+        heading=say("signal.heading"),
+        says=(say("signal.wrong", size=size, pitch=pitch) if reach else say("signal.right"),),
+        doubts=plain_doubts(error.reasons),
+        pictures=(
+            picture("period", axis, lambda style: period_picture.period_error(plain, style=style), store),
+            picture("channels", axis, lambda style: channels_picture.channels(plain, style=style), store),
+        ),
+        tables=(_line_table(error),),
     )
 
 
@@ -87,13 +96,13 @@ def _line_table(error: PeriodError) -> Table:
     unit = error.axis.scale.unit
     rows = tuple(
         (
-            say("source.harmonic", number=error.harmonic[i]),
+            say("signal.harmonic", number=error.harmonic[i]),
             quantity(error.amplitude[i], unit),
-            ", ".join(map(told, causes_of(error, error.harmonic[i]))) or say("source.several"),
+            ", ".join(map(told, causes_of(error, error.harmonic[i]))) or say("signal.several"),
         )
         for i in shown_lines(error)
     )
-    return Table(say("source.harmonics"), several("source.harmonic_heads"), rows)
+    return Table(say("signal.harmonics"), several("signal.harmonic_heads"), rows)
 
 
 def loop(results: Findings, store: LookStore) -> Block | None:

@@ -159,7 +159,8 @@ def test_made_up_doubt_arrives_on_the_page(monkeypatch, tmp_path):
     monkeypatch.setattr(validity, "_limit_term", lambda axis, speed: (True, Doubt("made_up", phase=0.9)))
     curve = encsim.ripple(STAGE, [1e-3, 2e-3])
     assert curve.to_dict()["reasons"] == ["the moon exceeds 0.9"]
-    page = encsim.report(STAGE, tmp_path / "page.html", speeds=[1e-3, 2e-3, 5e-3]).read_text()
+    plain = replace(STAGE, interpolation=encsim.Interpolation())
+    page = encsim.report(plain, tmp_path / "page.html", speeds=[1e-3, 2e-3, 5e-3]).read_text()
     assert "The moon is too full (0.9)" in page
     assert "the moon exceeds" not in page
 

@@ -138,7 +138,8 @@ def test_explanation_tells_it_in_words_and_picture(hum):
 
 
 def test_page_tells_it(hum, tmp_path):
-    path = encsim.report(STAGE, tmp_path / "page.html", speeds=[1e-3, 2e-3, 5e-3])
+    plain = replace(STAGE, interpolation=encsim.Interpolation())
+    path = encsim.report(plain, tmp_path / "page.html", speeds=[1e-3, 2e-3, 5e-3])
     assert "The hum of the readhead" in path.read_text()
 
 

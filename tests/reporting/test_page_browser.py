@@ -6,15 +6,12 @@ import struct
 
 import chromium
 import pytest
-import stage_x
-
-import encsim
+from pages import HOSTILE, page_of
 
 pytestmark = pytest.mark.skipif(
     chromium.found() is None, reason="no Chromium on this machine (Debian: chromium)"
 )
 
-HOSTILE = '</title><script>window.broken=1</script><img src="http://example.invalid/x.png" onerror="window.broken=1">'
 SHOWN = (
     "JSON.stringify([...document.querySelectorAll('.captions .frame')]"
     ".filter(part => getComputedStyle(part).display != 'none').map(part => part.textContent))"
@@ -25,10 +22,9 @@ CHECKED = "[...document.querySelectorAll('input[name=speed]')].findIndex(radio =
 @pytest.fixture(scope="module")
 def path(tmp_path_factory):
     """A page about an invented stage with its loop, with a title that tries to be more than text."""
-    axis = stage_x.stage(signal=stage_x.PLAIN_SIGNAL, estimator=encsim.LowPass(800.0), **stage_x.SLIDE)
-    limits = encsim.Requirement(speeds=(1e-4, 0.5), relative=0.01, floor=50e-6)
     target = tmp_path_factory.mktemp("page") / 'a page "of" <b>ours & co 100%.html'
-    return encsim.report(axis, target, speeds=[0.005, 0.072], requirement=limits, title=HOSTILE)
+    target.write_text(page_of("closed"), encoding="utf-8")
+    return target
 
 
 @pytest.fixture(scope="module")
@@ -231,10 +227,9 @@ def luminance(colour):
 @pytest.fixture(scope="module")
 def open_path(tmp_path_factory):
     """A page about the stage without its loop."""
-    limits = encsim.Requirement(speeds=(1e-4, 0.5), relative=0.01, floor=50e-6)
-    return encsim.report(
-        stage_x.stage(bits=12), tmp_path_factory.mktemp("open") / "page.html", requirement=limits
-    )
+    target = tmp_path_factory.mktemp("open") / "page.html"
+    target.write_text(page_of("open"), encoding="utf-8")
+    return target
 
 
 @pytest.mark.parametrize("size", [(8.27, 11.69), (8.5, 11.0)])

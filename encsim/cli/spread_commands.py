@@ -15,6 +15,7 @@ from .parser import axis_option, seed_option
 
 if TYPE_CHECKING:
     import argparse
+    from collections.abc import Sequence
 
     from ..reporting.page_blocks import Subject
     from ..spreads.tolerancing import Tolerance
@@ -23,6 +24,9 @@ if TYPE_CHECKING:
 
 
 MOST_WORKERS, MOST_SHOWN = 1024, 100_000
+# Speeds of a range, sampling nulls at most that get more, and these as shares of a null speed.
+SPEEDS, MOST_NULLS = 400, 20
+BESIDE_NULL = [0.98, 0.99, 0.995, 0.998, 1.0, 1.002, 1.005, 1.01, 1.02]
 
 
 def _tolerance_options(parser: Parser) -> None:
@@ -40,7 +44,11 @@ def _tolerance_options(parser: Parser) -> None:
         help="file whose [requirement] the axes are held to (default: that of the axis file, if it has one)",
     )
     parser.add_argument("--samples", default="1000", metavar="N", help="axes to draw (default: 1000)")
-    parser.add_argument("--speeds", metavar="SPEEDS", help="as of encsim ripple (default: as there)")
+    parser.add_argument(
+        "--speeds",
+        metavar="SPEEDS",
+        help="as of encsim ripple (default: 400 over the range of the requirement, closer beside sampling nulls)",
+    )
     seed_option(parser)
     parser.add_argument(
         "--workers",
@@ -73,6 +81,26 @@ def _spread(job: CommandJob) -> dict[str, Any]:
     return description.loads(
         arguments.axis_text(args.spread), job.axis, arguments.named(args.spread), args.set
     )
+
+
+def _speeds(job: CommandJob) -> Sequence[float]:
+    """Speeds of --speeds; else those of the requirement or that matter, so close that lines between them are true."""
+    if job.args.speeds is not None:
+        return arguments.speeds(job)
+    import numpy as np
+
+    from ..open_loop import limits
+
+    low, high = limits.speed_range(job.axis)
+    if job.requirement is not None:
+        lowest, high = job.requirement.speeds
+        low = lowest or min(low, high / 1e3)
+    if low == high:
+        return [high]
+    marks = [mark for mark, _ in encsim.ripple(job.axis, [low, high]).vanishing[:MOST_NULLS]]
+    beside = np.multiply.outer(marks, BESIDE_NULL).ravel()
+    every = np.concatenate([limits.logarithmic(low, high, SPEEDS), beside])
+    return np.unique(every[(every >= low) & (every <= high)]).tolist()
 
 
 def _tolerance(job: CommandJob) -> Tolerance:
@@ -111,8 +139,8 @@ TOLERANCE = Command(
         "text": arguments.text,
         "axis": arguments.axis_of_text,
         "spread": _spread,
-        "speeds": arguments.speeds,
         "requirement": arguments.requirement,
+        "speeds": _speeds,
     },
     work=lambda job: f"computing {job.samples} axes",
     compute=_tolerance,

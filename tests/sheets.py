@@ -3,7 +3,10 @@
 import itertools
 from unittest.mock import patch
 
+import numpy as np
 from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.collections import LineCollection
+from matplotlib.colors import to_hex
 from matplotlib.text import Text
 from stage_x import stage
 
@@ -32,17 +35,56 @@ def texts_of(figure):
 
 
 def clashes(figure):
-    """Words that leave the sheet, and pairs of words of which one covers the other."""
+    """Words that leave the sheet, pairs of words of which one covers the other, and words that a line crosses."""
     boxes = texts_of(figure)
     width, height = figure.bbox.width, figure.bbox.height
+    # A word at the edge looks cut off where the sheet is printed or framed.
+    side = 1.0 * figure.dpi / 25.4
     cut = [
         text.get_text()
         for text, box in boxes.items()
-        if box.x0 < 0 or box.y0 < 0 or box.x1 > width or box.y1 > height
+        if box.x0 < side or box.y0 < 0 or box.x1 > width - side or box.y1 > height
     ]
     # A rim of 1.5 pixels round letters may touch: boxes are as tall as the tallest letter there is.
     tight = {
         text.get_text() + f" {number}": box.padded(-1.5) for number, (text, box) in enumerate(boxes.items())
     }
-    pairs = itertools.combinations(tight, 2)
-    return cut + [pair for pair in pairs if tight[pair[0]].overlaps(tight[pair[1]])]
+    pairs = [pair for pair in itertools.combinations(tight, 2) if tight[pair[0]].overlaps(tight[pair[1]])]
+    return cut + pairs + [f"{text} crossed" for ax in figure.axes for text in _crossed(ax, boxes)]
+
+
+def _crossed(ax, boxes):
+    """Words in a panel that a line of it crosses; lines in the colour of the grid may, and filled marks hide lines."""
+    grid = {style.colour("grid") for style in PAGES}
+    drawn = [
+        (part.get_zorder(), path.transformed(part.get_transform()))
+        for part in (*ax.lines, *(part for part in ax.collections if isinstance(part, LineCollection)))
+        for path in (part.get_paths() if isinstance(part, LineCollection) else [part.get_path()])
+        if part.get_visible()
+        and part.get_linestyle() != "None"
+        and to_hex(_first(part.get_color())).upper() not in grid
+    ]
+    rim = -0.45 * ax.figure.dpi / 25.4
+    for text in ax.texts:
+        box = boxes[text].padded(rim) if text in boxes else None
+        if box is None or not ax.bbox.overlaps(box):
+            continue
+        ground = [
+            patch.get_zorder()
+            for patch in ax.patches
+            if patch.get_fill() and patch.contains_point(_middle(box))
+        ]
+        if any(
+            order > max(ground, default=0.0) and path.intersects_bbox(box, filled=False)
+            for order, path in drawn
+        ):
+            yield text.get_text()
+
+
+def _first(colour):
+    """The first of several colours, or the one."""
+    return colour if isinstance(colour, str) else np.atleast_2d(colour)[0]
+
+
+def _middle(box):
+    return (box.x0 + box.x1) / 2.0, (box.y0 + box.y1) / 2.0

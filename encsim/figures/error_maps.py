@@ -266,6 +266,7 @@ def _draw_steps(ax: Axes, values: np.ndarray, outliers: Sequence[int] | None, st
         ax.axhline(0.0, color=style.colour("muted"), linewidth=0.8, zorder=2)
         return
     labels = Labels(ax, style)
+    labels.avoid_sticks(np.arange(len(values)), 0.0, values)
     for step in outliers[:NAMED]:
         ax.plot(step, values[step], "D", color=style.colour("ink"), markersize=5.0, zorder=6)
     for step in outliers[:3]:
@@ -384,15 +385,16 @@ def _draw_errors(ax: Axes, x: np.ndarray, rows: list[Row], size: float, style: S
     """Curves with their names, bars where they have a band."""
     ax.axhline(0.0, color=style.colour("muted"), linewidth=0.8, zorder=2)
     labels = Labels(ax, style)
+    labels.avoid(x, 0.0 * x)
     dots: dict[str, Any] = {"marker": "o", "markersize": 3.6} if len(x) <= 40 else {}
     for number, (values, role, _, more) in enumerate(rows):
         y = values / size
         if "band" in more:
-            ax.errorbar(
-                x, y, more["band"] / size, fmt="none", ecolor=style.colour(role), elinewidth=1.0, capsize=2.5
-            )
+            wide = more["band"] / size
+            ax.errorbar(x, y, wide, fmt="none", ecolor=style.colour(role), elinewidth=1.0, capsize=2.5)
+            labels.avoid_sticks(x, y - wide, y + wide)
         ax.plot(x, y, **style.line(role), **dots, zorder=4)
-        labels.avoid(x, y, key=number)
+        labels.avoid(x, y, key=number + 0.5)
     for number, (_, role, name, _) in enumerate(rows):
         if name:
-            labels.beside(name, number, role)
+            labels.beside(name, number + 0.5, role)

@@ -138,7 +138,8 @@ def _draw_floor(labels: Labels, points: EstimatorPoints) -> None:
     labels.ax.plot(x, y, **labels.style.line("cyclic", linestyle=(0, (5, 1.6))), zorder=2)
     labels.avoid(x, y, key="floor")
     shown = quantity(level, f"{points.result.axis.scale.unit}/s", 2)
-    labels.beside(f"cyclic error alone, {shown}", "floor", "cyclic")
+    name = "cyclic error alone"
+    labels.beside(name if labels.style.phone else f"{name}, {shown}", "floor", "cyclic")
 
 
 def _present(result: Frontier) -> int | None:
@@ -214,23 +215,9 @@ def _name_samples(labels: Labels, points: EstimatorPoints, order: list[int], own
 def _name_zone(labels: Labels, x: np.ndarray, y: np.ndarray) -> None:
     """Name the zone, inside it if there is room, else beside it."""
     tops = labels.place(x, y)
-    inside = (tops[:, 0] > 0.0) & (tops[:, 0] < labels.size[0]) & (tops[:, 1] > 0.0)
-    tops = tops[inside]
-    wide, tall = labels.size[0], 0.0 if not len(tops) else float(tops[:, 1].max())
-    for text in ZONE if tall > 12.0 else ():
-        half = labels.half(text, False, canvas.SIZE)
-        height = max(3.0 + half[1], 0.18 * tall)
-        reach = tops[tops[:, 1] > height + half[1] + 1.5, 0]
-        centre = np.array([max(half[0] + 1.5, float(tops[0, 0]) + half[0] + 1.5), height])
-        if (
-            len(reach)
-            and centre[0] + half[0] + 1.0 < min(reach.max(), wide)
-            and not labels.hidden(centre[None], half)[0]
-        ):
-            labels.boxes.append((*(centre - half), *(centre + half)))
-            labels.put(text, centre, "muted", bold=False).set_path_effects([])
-            return
-    labels.beside(ZONE[-1], "bound", "muted", bold=False, most=60.0)
+    tops = tops[(tops[:, 0] > 0.0) & (tops[:, 0] < labels.size[0]) & (tops[:, 1] > 0.0)]
+    if not len(tops) or not any(labels.within(text, tops, "muted") for text in ZONE):
+        labels.beside(ZONE[-1], "bound", "muted", bold=False, most=60.0)
 
 
 def _title(result: Frontier) -> str:

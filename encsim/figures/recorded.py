@@ -205,7 +205,7 @@ def comparison(result: Comparison, ax: Axes | None = None, *, style: Style = can
     most = spectrum.max(initial=0.0) / unit[1] or 1.0
     panel = StackPanel(
         f"Velocity spectrum, amplitude ({unit[0]})",
-        "Frequency as seen, order per signal period",
+        "Order per signal period" if style.phone else "Frequency after sampling, per signal period",
         TALL[style.page],
         Span(
             per_period[0] if per_period[0] > per_period[-1] / 1e3 else per_period[-1] / 1e3,
@@ -239,6 +239,7 @@ def _spectrum(ax: Axes, result: Comparison, order: np.ndarray, unit: float, styl
         order, np.maximum(result.spectrum[1:] / unit, low / 10.0), color=style.colour("ink"), linewidth=0.7
     )
     labels = Labels(ax, style)
+    labels.avoid(order, np.maximum(result.spectrum[1:] / unit, low))
     found = lines(result.axis, speed)
     # The closed loop leaves this share of each.
     left = np.abs(steady_pieces.sensitivity(result.axis, found.frequency, speed))
@@ -247,6 +248,8 @@ def _spectrum(ax: Axes, result: Comparison, order: np.ndarray, unit: float, styl
     x, y = found.alias[kept] * pitch / speed, size[kept]
     ax.plot(x, y, **{**style.ring(), "markeredgecolor": style.colour("cyclic")})
     labels.avoid_points(x, y)
+    for across, high in zip(x, y, strict=True):
+        labels.avoid([across, across], [low, high])
     for place in np.argsort(-y)[:NAMED]:
         name = f"harmonic {found.harmonic[kept][place]:.4g}"
         labels.at([name, name.removeprefix("harmonic ")], x[place], y[place], "cyclic", above=True)

@@ -41,7 +41,7 @@ CAUSES = {
 }
 # Least share of the largest cause of an order that is named beside it; least share of the largest order that is shown.
 BESIDE, SHOWN = 0.1, 0.01
-NOTHING = 1e-3
+NOTHING, ROUNDING = 1e-3, 1e-9
 
 
 def angle(value: float, count: int = 2) -> str:
@@ -103,10 +103,15 @@ def ring_title(curve: RingCurve) -> str:
     return f"{who} take the ring from ±{angle(alone)} to ±{angle(curve.peak)}; what stays is {_stays(most)}"
 
 
+def _left(curve: RingCurve) -> float:
+    """Error with all heads, half of peak to peak: heads that remove it leave its rounding, which is none."""
+    return curve.peak if curve.peak > ROUNDING * half_range(curve.alone) else 0.0
+
+
 def ring_note(curve: RingCurve) -> str:
     """Size of the ring, error at its rim, remarks."""
     size = quantity(curve.ring.diameter, "m", strip=True)
-    arc = quantity(curve.arc, "m")
+    arc = quantity(curve.arc if _left(curve) else 0.0, "m")
     words = [f"Ring of {size}: angle shown minus true angle over a revolution; at its rim ±{arc}."]
     words += [sentence(f"{reason}.") for reason in curve.reasons]
     return " ".join(words)
@@ -268,8 +273,9 @@ def ring(curve: RingCurve, ax: Axes | None = None, *, style: Style = canvas.PRIN
 def _error(curve: RingCurve, style: Style, label: str = "") -> StackPanel:
     """Errors of one head and of all over a turn; axes that were drawn into keep their unit."""
     count = len(curve.heads)
-    words = f"{heads_words(count)}, ±{angle(curve.peak)}"
-    rows: list[TurnRow] = [(curve.angle, curve.error, "ink", words, {})]
+    left = curve.error if _left(curve) else np.zeros_like(curve.error)
+    words = f"{heads_words(count)}, ±{angle(half_range(left))}"
+    rows: list[TurnRow] = [(curve.angle, left, "ink", words, {})]
     if count > 1:
         alone = f"one head, ±{angle(half_range(curve.alone))}"
         thin = {"linestyle": (0, (5, 1.6)), "linewidth": 1.8}

@@ -205,9 +205,8 @@ def _sticks(spectral: tuple[np.ndarray, np.ndarray], lines: Lines, kept: list[in
 def _draw_spectrum(ax: Axes, sticks: Sticks, style: Style) -> None:
     """The run as an area, harmonics as sticks."""
     area = (sticks.frequency, sticks.size)
-    ax.fill_between(
-        sticks.frequency, sticks.low / 10.0, sticks.size, color=style.colour("ideal"), linewidth=0.0
-    )
+    ax.fill_between(*area, sticks.low / 10.0, facecolor=style.colour("grid"), edgecolor=style.colour("noise"),
+                    linewidth=0.6)  # fmt: skip
     labels = Labels(ax, style)
     for _, _, seen, x, y in sticks.lines:
         spectral_line(labels, x, y, sticks.low, hollow=seen is not None)

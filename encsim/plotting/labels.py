@@ -26,6 +26,8 @@ LEADER_FROM = 4.0
 PLACES = 32
 # Points along lines are this far apart, mm: closer than a letter is wide.
 SPACING = 0.5
+# Points along a stick.
+STICK = 24
 # A line is alone where no other is nearer than this, mm.
 ALONE = 1.2
 # Largest cost (about mm of distance) of the name of a point: of a long form of the name, and of the shortest form.
@@ -66,12 +68,7 @@ class Labels:
             pixels = self.ax.transData.transform(np.column_stack([x.ravel(), y.ravel()]))
         return (pixels - self.corner) * self.scale
 
-    def avoid(
-        self,
-        x: ArrayLike,
-        y: ArrayLike,
-        key: Key | None = None,
-    ) -> None:
+    def avoid(self, x: ArrayLike, y: ArrayLike, key: Key | None = None) -> None:
         """Keep labels off a line, which ``key`` names to :meth:`beside`."""
         self.lines[len(self.lines) if key is None else key] = self._along(self.place(x, y))
 
@@ -82,6 +79,12 @@ class Labels:
             for shift in ([0.0, 0.0], [0.7, 0.0], [-0.7, 0.0], [0.0, 0.7], [0.0, -0.7])
         ]
         self.lines[len(self.lines)] = self._inside(np.vstack(marks))
+
+    def avoid_sticks(self, x: ArrayLike, low: ArrayLike, high: ArrayLike) -> None:
+        """Keep labels off verticals from ``low`` to ``high``."""
+        x, low, high = np.broadcast_arrays(*(np.asarray(row, dtype=float) for row in (x, low, high)))
+        ends = np.linspace(0.0, 1.0, STICK)[:, None]
+        self.lines[len(self.lines)] = self._inside(self.place(x, low + ends * (high - low)))
 
     def fill(self, key: str) -> None:
         """Keep labels out of the area below a line too."""
@@ -198,14 +201,9 @@ class Labels:
         centre, target = centres[best], targets[best]
         self.boxes.append((*(centre - half), *(centre + half)))
         edge = np.clip((target - centre) / half, -1.0, 1.0) / 2.0 + 0.5
-        lead = {
-            "arrowstyle": "-",
-            "relpos": tuple(edge),
-            "color": self.style.text(role)["color"],
-            "linewidth": 0.8,
-            "shrinkA": 0.5,
-            "shrinkB": 0.0,
-        }
+        colour = self.style.text(role)["color"]
+        lead = {"arrowstyle": "-", "relpos": tuple(edge), "color": colour, "linewidth": 0.8,
+                "shrinkA": 0.5, "shrinkB": 0.0}  # fmt: skip
         apart = _distances(centre[None], target[None], half)[0]
         # With lines side by side, a reader takes the nearer line for the named one.
         mistaken = self.doubt > DOUBT and _distances(centre[None], others, half)[0] < apart
@@ -342,12 +340,14 @@ class Labels:
         lines = np.vstack([np.empty((0, 2)), *self.lines.values()])
         fits = (
             (self.hidden(centres, half) == 0)
+            & (middles - half[0] > tops[:, 0].min())
             & (least > height + half[1] + 0.5)
             & (_counted(self._sums(lines), centres, half + 0.5) == 0)
         )
         if not fits.any():
             return False
         best = np.flatnonzero(fits)[np.argmax(least[fits])]
+        self.boxes.append((*(centres[best] - half), *(centres[best] + half)))
         self.put(text, centres[best], role).set_path_effects([])
         return True
 

@@ -110,7 +110,7 @@ def calibration_plan(plan: CalibrationPlan, ax: Axes | None = None, *, style: St
         "Noise of each order (1: ideal steps)",
         "Order (per revolution)",
         42.0,
-        Span(0.0, plan.orders[-1] + 1.0, most=10),
+        Span(0.0, 1.02 * plan.orders[-1] + 0.5, most=10),
         Span(0.8, most * 1.25, True),
         lambda ax: _magnified(ax, plan, most, style),
     )

@@ -35,6 +35,8 @@ INFORMED = 20_000
 NODE_APART, NODES, NODE_RANGE = 1.0, 24, 4.0
 # Gain of the log likelihood from which jitter is taken as seen: four standard deviations.
 GAIN = 8.0
+# It is tried from this many uncertainties of the least squares on.
+WORTH_A_TRIAL = 2.0
 # Recordings simulated to find the spread of the ellipse, and points of each.
 SIMULATED, FEW_POINTS = 64, 4000
 # Their phases are spread over this many steps.
@@ -259,8 +261,10 @@ def most_likely(
     model = CodeLikelihood(fit, steps)
     found = model.maximum(MostLikely(fit.q, max(noise, 0.1 * steps.size)), points)
     spread = fit.spread
-    if spread.jitter > spread.jitter_error:
-        shaken = model.maximum(replace(found, jitter=float(np.sqrt(spread.jitter))), points)
+    if spread.jitter > WORTH_A_TRIAL * spread.jitter_error:
+        # Rounding errors that least squares takes for jitter make the codes less likely at once.
+        shaken = model.at(replace(found, jitter=float(np.sqrt(0.5 * spread.jitter))), points)
+        shaken = model.maximum(shaken, points) if shaken.value > found.value else shaken
         found = shaken if shaken.value > found.value + GAIN else found
     covariance = ellipse.inverse_of(model.information(found, max(1, INFORMED // len(points))))
     errors, count = np.sqrt(np.diag(covariance)), len(fit.q)

@@ -160,7 +160,7 @@ def _from_motion(
             # What depends on the speed is taken off; the values then lie on no lattice of a converter.
             k, steps = (used if k is None else k[used]), ConverterSteps(0.0, 0.0)
             x, y, used = x[used] - speed.shift.real, y[used] - speed.shift.imag, np.arange(len(used))
-            smooth = _smooth_fit(squares.q, x, y, steps, k)
+            smooth = _smooth_fit(squares.q, x, y, steps, k, rate=smooth.fit.motion.rate)
     except (ellipse.NoFit, np.linalg.LinAlgError) as fault:
         return replace(alone, reasons=(f"no smooth motion fits: {fault}",))
     fit, total = smooth.fit, smooth.total
@@ -247,10 +247,16 @@ class _SmoothFit:
 
 
 def _smooth_fit(
-    q: np.ndarray, x: np.ndarray, y: np.ndarray, steps: ConverterSteps, k: np.ndarray | None
+    q: np.ndarray,
+    x: np.ndarray,
+    y: np.ndarray,
+    steps: ConverterSteps,
+    k: np.ndarray | None,
+    *,
+    rate: float | None = None,
 ) -> _SmoothFit:
     """The fit with smooth motion, with the noise before the converter."""
-    fit = waveform.fit_steady(q, x, y, ORDERS, k)
+    fit = waveform.fit_steady(q, x, y, ORDERS, k, rate=rate)
     total = fit.spread.noise
     below = max(total - steps.variance, 0.0)
     if not steps.matter(total) or (below > (DITHERED * steps.size) ** 2 and len(x) > MOST_POINTS):
@@ -259,7 +265,7 @@ def _smooth_fit(
     used = _some(len(x))
     k, points = np.arange(len(x))[used] if k is None else k[used], x[used] + 1j * y[used]
     before = points - steps.mean_error(fit.curve, float(np.sqrt(below)))
-    fit = waveform.fit_steady(fit.q[:5], before.real, before.imag, ORDERS, k)
+    fit = waveform.fit_steady(fit.q[:5], before.real, before.imag, ORDERS, k, rate=fit.motion.rate)
     fit, points = converter.most_likely(fit, points, steps, float(np.sqrt(below)))
     return _SmoothFit(fit, total, points)
 

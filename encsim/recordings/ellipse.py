@@ -81,6 +81,30 @@ def corrected(q: np.ndarray, c: np.ndarray, s: np.ndarray) -> np.ndarray:
     return np.asarray(x + 1j * (y - x * np.sin(q[4])) / np.cos(q[4]))
 
 
+def mean_rate(q: np.ndarray, c: np.ndarray, s: np.ndarray, k: np.ndarray | None) -> float:
+    """Mean phase step at the beginning of a recording, rad per sample."""
+    # It is subtracted first, so that unwrapping works at any speed, even near half a period per sample. Where a logger
+    # held samples and these were left out, the usual step is more than one sample.
+    few = slice(0, min(len(c), CHUNK))
+    steps = np.diff(np.arange(few.stop) if k is None else k[few])
+    usual = float(np.median(steps))
+    near = np.abs(steps - usual) < 0.5
+    angle = np.diff(np.angle(corrected(q, c[few], s[few])))
+    return float(np.angle(np.mean(np.exp(1j * angle[near])))) / usual
+
+
+def unwrapped(q: np.ndarray, c: np.ndarray, s: np.ndarray, k: np.ndarray | None, rate: float) -> np.ndarray:
+    """Phase of all points less ``rate`` k, without jumps."""
+    phase, last = np.empty(len(c)), 0.0
+    for first in range(0, len(c), CHUNK):
+        part = slice(first, min(first + CHUNK, len(c)))
+        at = np.arange(part.start, part.stop) if k is None else k[part]
+        turns = (np.angle(corrected(q, c[part], s[part])) - rate * at) / (2.0 * np.pi)
+        turns -= np.cumsum(np.rint(np.diff(turns, prepend=last)))
+        phase[part], last = 2.0 * np.pi * turns, turns[-1]
+    return phase
+
+
 def fit_ellipse(c: np.ndarray, s: np.ndarray) -> Squares:
     """The ellipse with the least orthogonal distances from the points."""
     # Noise along a curve of curvature k moves points outwards by k sigma^2/2 on average. The second pass subtracts

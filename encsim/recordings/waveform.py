@@ -82,24 +82,17 @@ class FittedPhase:
         return float((ends[1] - ends[0]) / (2.0 * np.pi))
 
 
-def fitted_phase(angle: np.ndarray, k: np.ndarray) -> tuple[FittedPhase, np.ndarray, np.ndarray]:
-    """Smooth phase through the angles at k, by the fewest functions that do, its coefficients, and the points used."""
-    # The mean step is subtracted first, so that unwrapping works at any speed, even near half a period per sample.
-    count = len(angle)
-    few = slice(0, 1 << 20)
-    # Where a logger held samples and these were left out, the usual step is more than one sample.
-    steps = np.diff(k[few])
-    usual = float(np.median(steps))
-    near = np.abs(steps - usual) < 0.5
-    rate = float(np.angle(np.mean(np.exp(1j * np.diff(angle[few])[near])))) / usual
-    phase = angle - rate * k
-    phase -= 2.0 * np.pi * np.floor(phase / (2.0 * np.pi) + 0.5)
-    phase = np.unwrap(phase)
+def fitted_phase(
+    q: np.ndarray, c: np.ndarray, s: np.ndarray, k: np.ndarray | None, rate: float | None
+) -> tuple[FittedPhase, np.ndarray, np.ndarray]:
+    """Smooth phase through points at k, by the fewest functions that do, its coefficients, and the points used."""
+    count = len(c)
+    rate = ellipse.mean_rate(q, c, s, k) if rate is None else rate
     used = (
         np.arange(count) if count <= MOST_POINTS else np.linspace(0, count - 1, MOST_POINTS).astype(np.int64)
     )
-    phase, index = phase[used], k[used]
-    span = k[-1] + 1
+    phase, index = ellipse.unwrapped(q, c, s, k, rate)[used], used if k is None else k[used]
+    span = count if k is None else k[-1] + 1
     largest = min(LARGEST_DEGREE, count // 10)
     trial = FittedPhase(rate, largest, span, index, np.empty(0))
     basis = trial.basis(slice(None))
@@ -193,11 +186,19 @@ class Steady:
 
 
 def fit_steady(
-    q: np.ndarray, c: np.ndarray, s: np.ndarray, orders: tuple[int, ...], k: np.ndarray | None = None
+    q: np.ndarray,
+    c: np.ndarray,
+    s: np.ndarray,
+    orders: tuple[int, ...],
+    k: np.ndarray | None = None,
+    *,
+    rate: float | None = None,
 ) -> Steady:
-    """Waveform with the significant waves of these orders, from the ellipse ``q`` on; k are uneven sample times."""
-    k = np.arange(len(c)) if k is None else k
-    motion, coefficients, used = fitted_phase(np.angle(ellipse.corrected(q, c, s)), k)
+    """Waveform with the significant waves of these orders, from the ellipse ``q`` on; k are uneven sample times.
+
+    ``rate`` is the mean phase step, where the samples given are too far apart to show it.
+    """
+    motion, coefficients, used = fitted_phase(q, c, s, k, rate)
     all_c, all_s, (c, s) = c, s, (c[used], s[used])
     parts = range(4) if len(c) >= POINTS_PER_WAVE * 4 * len(orders) else range(1)
     waves: tuple[Wave, ...] = tuple((n, part) for n in orders for part in parts)
@@ -335,7 +336,7 @@ def _of_all(
     squares: Squares,
     c: np.ndarray,
     s: np.ndarray,
-    k: np.ndarray,
+    k: np.ndarray | None,
     waves: tuple[Wave, ...],
     motion: FittedPhase,
 ) -> Squares:
@@ -345,7 +346,8 @@ def _of_all(
     sums = np.zeros((4, BINS))
     for first in range(0, len(c), CHUNK):
         part = slice(first, first + CHUNK)
-        turns = motion.phase_at(squares.q[shape:], k[part]) / (2.0 * np.pi)
+        at = np.arange(part.start, min(part.stop, len(c))) if k is None else k[part]
+        turns = motion.phase_at(squares.q[shape:], at) / (2.0 * np.pi)
         turns -= np.floor(turns)
         place = np.minimum((turns * BINS).astype(np.int64), BINS - 1)
         for row, weight in enumerate((None, turns, c[part], s[part])):

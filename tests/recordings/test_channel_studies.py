@@ -345,3 +345,17 @@ def test_long_recording_uses_all_points():
         fit = encsim.identify(np.cos(theta) + 0.1 + grain[0], np.sin(theta) + grain[1], steady)
         assert fit.uncertainty["offset"][0] == pytest.approx(factor * 0.01 / np.sqrt(count), rel=0.05)
         assert abs(fit.signal.offset[0] - 0.1) < 4.0 * fit.uncertainty["offset"][0]
+
+
+def test_points_that_a_long_recording_is_thinned_to_keep_their_phase():
+    # 8 bits: the fit of the codes works with every fifth or sixth sample, more than a turn apart.
+    k = np.arange(170_000)
+    theta = TAU * 0.2237 * k
+    grain = 0.002 * np.random.default_rng(7).standard_normal((2, len(k)))
+    c, s = (
+        np.rint((row + part) * 128.0) / 128.0
+        for row, part in zip((np.cos(theta), np.sin(theta)), grain, strict=True)
+    )
+    fit = encsim.identify(c, s, True)
+    assert fit.phase_jitter == 0.0
+    assert f"{0.2237 * len(k):.4g} periods" in fit.remarks[0]

@@ -62,7 +62,8 @@ MAKERS = {
     "RampResponse": lambda: encsim.ramp_response(axis("stage_x_loop"), seconds=0.05),
     "Smoothness": lambda: encsim.smoothness(axis("stage_x_loop"), [0.0, 0.01]),
     "Tuning": lambda: encsim.tuning(axis("stage_x_loop")),
-    "Explanation": lambda: encsim.explain(axis("stage_x_loop"), 0.01),
+    # without the converter, whose tables take their time
+    "Explanation": lambda: encsim.explain(axis("stage_x_loop").with_("interpolation.bits", None), 0.01),
     "Frontier": lambda: encsim.frontier(axis(), 0.01, [encsim.Difference(1), encsim.LowPass(300.0)]),
     "Choice": lambda: encsim.choose(
         axis(), WANTED, {"interpolation.factor": [400, 4000], "interpolation.bits": [8, 12]}

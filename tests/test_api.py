@@ -20,25 +20,17 @@ def documented(obj):
     return {name.strip(" *") for group in names for name in group.split(",")}
 
 
-@pytest.mark.parametrize("name", PUBLIC)
-def test_public_name_has_a_docstring(name):
-    assert len(inspect.getdoc(getattr(encsim, name)) or "") > 30
+def test_docstring_names_the_parameters_of_every_function():
+    functions = {name: getattr(encsim, name) for name in PUBLIC if inspect.isfunction(getattr(encsim, name))}
+    given = {name: set(inspect.signature(function).parameters) for name, function in functions.items()}
+    assert {name: documented(function) for name, function in functions.items()} == given
 
 
-@pytest.mark.parametrize("name", [n for n in PUBLIC if inspect.isfunction(getattr(encsim, n))])
-def test_docstring_names_the_parameters_of_the_function(name):
-    function = getattr(encsim, name)
-    assert documented(function) == set(inspect.signature(function).parameters)
-
-
-DESCRIPTIONS = ["Scale", "Signal", "Interpolation", "Sampling", "Axis", "Difference"]
-
-
-@pytest.mark.parametrize("name", DESCRIPTIONS)
-def test_docstring_names_the_fields_of_the_description(name):
-    kind = getattr(encsim, name)
-    assert documented(kind) == {item.name for item in dataclasses.fields(kind)}
-    assert kind.__dataclass_params__.frozen
+def test_docstring_names_the_fields_of_every_description():
+    for name in ("Scale", "Signal", "Interpolation", "Sampling", "Axis", "Difference"):
+        kind = getattr(encsim, name)
+        assert documented(kind) == {item.name for item in dataclasses.fields(kind)}
+        assert kind.__dataclass_params__.frozen
 
 
 def test_unknown_name_is_an_attribute_error():

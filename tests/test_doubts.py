@@ -57,27 +57,23 @@ def made_in(path):
 EVERY = [(path, *made) for path in sorted(PACKAGE.rglob("*.py")) for made in made_in(path)]
 
 
-@pytest.mark.parametrize("code", DOUBTS)
-def test_every_doubt_has_three_words_that_take_its_numbers(code):
-    doubt = example(code)
-    assert doubt.code == code
-    assert all(map(str.strip, (doubt, doubt.plain, doubt.short)))
-    assert len(doubt.short) <= 34
-    assert not doubt.plain.endswith(".")
-    assert "{" not in doubt + doubt.plain + doubt.short
+def test_every_doubt_has_three_words_that_take_its_numbers():
+    for code in DOUBTS:
+        doubt = example(code)
+        assert doubt.code == code
+        assert all(map(str.strip, (doubt, doubt.plain, doubt.short))), code
+        assert len(doubt.short) <= 34, code
+        assert not doubt.plain.endswith("."), code
+        assert "{" not in doubt + doubt.plain + doubt.short, code
 
 
-@pytest.mark.parametrize(
-    ("path", "code", "given"),
-    [each[:3] for each in EVERY],
-    ids=[f"{path.stem}:{line}" for path, _, _, line in EVERY],
-)
-def test_every_doubt_that_is_made_is_registered_with_its_numbers(path, code, given):
-    words = DOUBTS[code]
-    wanted = {*fields(words.reason), *fields(words.plain), *fields(words.short)}
-    # numbers that are handed over as a mapping (None) are met when the doubt is made
-    assert given - {"subject", None} <= wanted
-    assert None in given or given == wanted
+def test_every_doubt_that_is_made_is_registered_with_its_numbers():
+    for path, code, given, line in EVERY:
+        words = DOUBTS[code]
+        wanted = {*fields(words.reason), *fields(words.plain), *fields(words.short)}
+        # numbers that are handed over as a mapping (None) are met when the doubt is made
+        assert given - {"subject", None} <= wanted, (path.stem, line)
+        assert None in given or given == wanted, (path.stem, line)
 
 
 def test_every_registered_doubt_is_made_somewhere():
@@ -112,11 +108,10 @@ def test_unknown_code_or_missing_number_is_refused():
         Doubt("few_ticks")
 
 
-@pytest.mark.parametrize("code", DOUBTS)
-def test_page_tells_every_doubt_in_plain_words(code):
-    doubt = example(code)
-    assert plain_doubts([doubt, doubt]) == (doubt.plain,)
-    assert doubt.plain != str(doubt)
+def test_page_tells_every_doubt_in_plain_words():
+    for doubt in map(example, DOUBTS):
+        assert plain_doubts([doubt, doubt]) == (doubt.plain,)
+        assert doubt.plain != str(doubt)
 
 
 def results_of(axis):

@@ -80,9 +80,9 @@ def test_public_names_are_those_of_the_table():
         assert getattr(encsim, name) is not None
 
 
-@pytest.mark.parametrize("name", encsim._HOMES)
-def test_public_name_lives_where_the_table_says(name):
-    assert getattr(encsim, name).__module__ == f"encsim.{encsim._HOMES[name]}"
+def test_every_public_name_lives_where_the_table_says():
+    homes = {name: getattr(encsim, name).__module__ for name in encsim._HOMES}
+    assert homes == {name: f"encsim.{home}" for name, home in encsim._HOMES.items()}
 
 
 def modules_of(override):

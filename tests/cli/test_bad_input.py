@@ -37,14 +37,6 @@ WRONG_IN_FILE = {
     "misspelt key": ("gain = 0.02", "gian = 0.02", ["signal.gian", "gain", "line 6"]),
     "misspelt table": ("[interpolation]", "[interpolaton]", ["interpolaton", "interpolation"]),
     "wrong unit": ('"16 kHz"', '"16 mm"', ["sampling.rate", "16 mm", "frequency"]),
-    "unknown unit": ('"16 kHz"', '"16 kHzz"', ["sampling.rate", "16 kHzz", "kHz"]),
-    "negative": ('"16 kHz"', '"-16 kHz"', ["sampling.rate", "positive", "-16"]),
-    "zero": ('"20 um"', '"0 um"', ["scale.period", "positive", "0"]),
-    "not a number": ("gain = 0.02", "gain = nan", ["signal.gain", "nan"]),
-    "infinite quantity": ('"16 kHz"', '"inf kHz"', ["sampling.rate", "inf kHz"]),
-    "huge quantity": ('"16 kHz"', '"1e999 kHz"', ["sampling.rate", "1e999"]),
-    "huge count": ("factor = 4000", "factor = 9999999999999", ["interpolation.factor", "9999999999999"]),
-    "angle on a linear scale": ('jitter = "0.5 nm"', 'jitter = "0.5 arcsec"', ["signal.jitter", "arcsec"]),
     "required key left out": ('rate = "16 kHz"', "", ["sampling.rate"]),
     "required table left out": ('[scale]\nperiod = "20 um"', "", ["scale"]),
     "impossible combination": ("bits = 12", 'output = "ab"\nedge_clock = "-1 Hz"', ["edge_clock", "-1"]),
@@ -95,10 +87,10 @@ COMMANDS_THAT_READ = {
 
 
 @pytest.mark.parametrize("command", COMMANDS_THAT_READ)
-@pytest.mark.parametrize("name", ["none.toml", ".", "a\0b", "x" * 5000, "/proc/self/mem", ""])
-def test_file_that_cannot_be_read_is_refused_by_every_command(command, name, folder, capsys):
-    words = ["file must", name[:40].replace("\0", "\\x00")]
-    refused([command, name, *COMMANDS_THAT_READ[command]], words, folder, capsys)
+def test_file_that_cannot_be_read_is_refused_by_every_command(command, folder, capsys):
+    for name in ("none.toml", ".", "a\0b", "x" * 5000, "/proc/self/mem", ""):
+        words = ["file must", name[:40].replace("\0", "\\x00")]
+        refused([command, name, *COMMANDS_THAT_READ[command]], words, folder, capsys)
 
 
 WRONG_SPEEDS = {
@@ -191,10 +183,11 @@ WRONG_RUNS = {
 }
 
 
-@pytest.mark.parametrize(("option", "value"), [(o, v) for o, values in WRONG_RUNS.items() for v in values])
-def test_bad_run_option_is_refused_by_name(option, value, folder, capsys):
+@pytest.mark.parametrize("option", WRONG_RUNS)
+def test_bad_run_option_is_refused_by_name(option, folder, capsys):
     kept = [part for part in SIMULATE if not part.startswith(f"{option}=")]
-    refused([*kept, f"{option}={value}"], [option], folder, capsys)
+    for value in WRONG_RUNS[option]:
+        refused([*kept, f"{option}={value}"], [option], folder, capsys)
 
 
 def test_faults_of_file_options_and_outputs_come_at_once(folder, capsys):
@@ -225,11 +218,11 @@ WRONG_TARGETS = {
 
 
 @pytest.mark.parametrize("case", WRONG_TARGETS)
-@pytest.mark.parametrize("command", ["ripple", "period", "simulate"])
-def test_bad_output_is_refused_before_any_work(command, case, folder, capsys):
+def test_bad_output_is_refused_before_any_work(case, folder, capsys):
     options, words = WRONG_TARGETS[case]
     (folder / "old.png").write_bytes(b"kept")
-    refused([command, "axis.toml", *COMMANDS_THAT_READ[command], *options], words, folder, capsys)
+    for command in ("ripple", "period", "simulate"):
+        refused([command, "axis.toml", *COMMANDS_THAT_READ[command], *options], words, folder, capsys)
 
 
 @pytest.mark.parametrize("name", ["axis.toml", ".", "none/axis.toml", ""])

@@ -336,13 +336,6 @@ WRONG_IN_FILE = {
     "no load": ("load", None, ["[load]", "closed loop"]),
     "no control": ("control", None, ["[control]", "closed loop"]),
     "zero inertia": ("load.inertia", "0 kg", ["load.inertia", "positive", "0"]),
-    "inertia of a rotary axis": ("load.inertia", "5 kg m2", ["load.inertia", "mass", "5 kg m2"]),
-    "no number": ("load.inertia", "nan kg", ["load.inertia", "nan kg"]),
-    "negative stiffness": ("load.stiffness", "-3 N/m", ["load.stiffness", "positive", "-3"]),
-    "stiffness without a motor": ("load.stiffness", "3 N/m", ["load.motor_inertia", "stiffness"]),
-    "delay above a second": ("control.delay", "2 s", ["control.delay", "0 to 1 s", "2"]),
-    "negative gain": ("control.velocity_gain", "-1 N s/m", ["control.velocity_gain", "-1"]),
-    "gain without a unit": ("control.velocity_gain", "2000", ["control.velocity_gain", "unit"]),
     "filter above half the rate": (
         "control.lowpass",
         "9 kHz",
@@ -427,20 +420,21 @@ WRONG_OPTIONS = {
 }
 
 
-@pytest.mark.parametrize(("option", "value"), [(o, v) for o, values in WRONG_OPTIONS.items() for v in values])
-def test_bad_limit_of_tune_is_refused_by_name(option, value, folder, capsys):
-    refused(["tune", "axis.toml", f"{option}={value}"], [option], folder, capsys)
+@pytest.mark.parametrize("option", WRONG_OPTIONS)
+def test_bad_limit_of_tune_is_refused_by_name(option, folder, capsys):
+    for value in WRONG_OPTIONS[option]:
+        refused(["tune", "axis.toml", f"{option}={value}"], [option], folder, capsys)
 
 
 @pytest.mark.parametrize("command", ["loop", "frontier"])
-@pytest.mark.parametrize("value", WRONG_OPTIONS["--speed"])
-def test_bad_speed_is_refused_by_name(command, value, folder, capsys):
-    refused([command, "axis.toml", f"--speed={value}"], ["--speed"], folder, capsys)
+def test_bad_speed_is_refused_by_name(command, folder, capsys):
+    for value in WRONG_OPTIONS["--speed"]:
+        refused([command, "axis.toml", f"--speed={value}"], ["--speed"], folder, capsys)
 
 
-@pytest.mark.parametrize("seed", ["", "-1", "1.5", "x", str(2**64)])
-def test_bad_seed_of_the_loop_is_refused(seed, folder, capsys):
-    refused(["loop", "axis.toml", f"--seed={seed}"], ["--seed"], folder, capsys)
+def test_bad_seed_of_the_loop_is_refused(folder, capsys):
+    for seed in ("", "-1", "1.5", "x", str(2**64)):
+        refused(["loop", "axis.toml", f"--seed={seed}"], ["--seed"], folder, capsys)
 
 
 WRONG_TARGETS = {

@@ -60,7 +60,10 @@ def _options(parser: Parser) -> None:
         help="int16, int32 (codes of the converter), float32, csv or wav (default: float32)",
     )
     parser.add_argument(
-        "--rate", metavar="RATE", help='samples per second, "100 kHz" (default: sampling.rate)'
+        "--rate",
+        metavar="RATE",
+        help='samples per second, "100 kHz", in place of sampling.rate: what the axis does once a sample (noise, '
+        "estimator) it then does at this rate (default: sampling.rate)",
     )
     parser.add_argument(
         "--amplitude",
@@ -275,6 +278,7 @@ def _stream(job: CommandJob) -> int:
     with _opened(job.target) as stream:
         try:
             stream.write(layout.begin(job.samples))
+            stream.flush()  # the other program of a loop may wait for it
             for position, number in _cut(_blocks(job, block), block, job.samples):
                 content = layout.samples(position, number)
                 done += number

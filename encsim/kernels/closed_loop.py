@@ -124,7 +124,7 @@ def sense_lanes(n, s, k, kk, plan, loop, tables, w, lanes, chunk, state):
     error_lanes(n, s, k, p, w, lanes.deviation)
     if p.estimator == TIMING:
         tick, table = tick_of(k, p.timer_step_64), tables.edge_table
-        timed_lanes(n, s, k, 1.0, even_past(p), tick, plan, table, tables.ring, w, lanes.memory)
+        timed_lanes(n, s, k, 1.0, False, even_past(p), tick, plan, table, tables.ring, w, lanes.memory)
     else:
         estimate_lanes(n, s, k, p, tables.numbers, w, lanes.memory, lanes.deviation)
     return clipped

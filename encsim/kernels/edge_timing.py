@@ -177,7 +177,7 @@ def edges_start(i, s, plan, edge_table, ring, w, memory):
 
 
 @inlined
-def edges_step(i, s, elapsed, plan, edge_table, ring, w, memory):
+def edges_step(i, s, elapsed, steady, plan, edge_table, ring, w, memory):
     """Take the edges of lane i on by one sample; the phase between samples is taken as straight."""
     # Edges are passed where the count, held by the hysteresis, changes. After a reversal the first edge in the new
     # direction stands alone.
@@ -204,14 +204,16 @@ def edges_step(i, s, elapsed, plan, edge_table, ring, w, memory):
             reversals,
         )
     place = edge_place(number, np.int64(whole), direction, np.int64(reversals), plan, edge_table)
+    # Noise of more than a count lets an edge be found samples after its place was passed: a steady motion says when.
+    most = np.inf if steady and way == direction else 1.0
     memory[EDGE_AGE_BEFORE * s + i] = memory[EDGE_AGE * s + i]
-    memory[EDGE_AGE * s + i] = elapsed * min(max((phase - place) / move, 0.0), 1.0)
+    memory[EDGE_AGE * s + i] = elapsed * min(max((phase - place) / move, 0.0), most)
     if edges > 1.0:
         place = edge_place(
             number - direction, np.int64(whole), direction, np.int64(reversals), plan, edge_table
         )
-        before = elapsed * min((phase - place) / move, 1.0)
-        memory[EDGE_AGE_BEFORE * s + i] = max(before, memory[EDGE_AGE * s + i])
+        before = elapsed * min((phase - place) / move, most)
+        memory[EDGE_AGE_BEFORE * s + i] = before if most > 1.0 else max(before, memory[EDGE_AGE * s + i])
     memory[EDGES * s + i] += edges
     memory[EDGE_COUNT * s + i] = reached
 
@@ -252,7 +254,7 @@ def even_past(p):
 
 
 @inlined
-def timed_lanes(n, s, k, elapsed, past, tick, plan, edge_table, ring, w, memory):
+def timed_lanes(n, s, k, elapsed, steady, past, tick, plan, edge_table, ring, w, memory):
     """Velocity of timed edges minus that of the steady motion, periods a sample, lane by lane."""
     p = plan[0]
     slots = (memory.size // s - EDGE_HISTORY) // EDGE_HISTORY_ROWS
@@ -260,7 +262,7 @@ def timed_lanes(n, s, k, elapsed, past, tick, plan, edge_table, ring, w, memory)
         if memory[EDGE_STARTED * s + i] == 0.0:
             edges_start(i, s, plan[i : i + 1], edge_table, ring, w, memory)
         else:
-            edges_step(i, s, elapsed, plan[i : i + 1], edge_table, ring, w, memory)
+            edges_step(i, s, elapsed, steady, plan[i : i + 1], edge_table, ring, w, memory)
         age, moved = memory[EDGE_AGE * s + i], 0.0
         if slots > 0:
             place = (EDGE_HISTORY + k % slots * EDGE_HISTORY_ROWS) * s + i

@@ -285,6 +285,7 @@ def velocity_block(first, end, k, plan, encoder, wholes, numbers):
 @compiled
 def encode_block(whole, fraction, late, wanted, plan, encoder, state, wholes, numbers, out, out_whole):
     """Samples of a block of true positions; the whole periods are empty where these are in the position unit."""
+    # ``out`` and ``out_whole``: an array for each output.
     # ``late``: time of each sample minus that of its number, samples; empty where they are a period apart
     plan, encoder, state, wholes, numbers = borrowed((plan, encoder, state, wholes, numbers))
     e, done = encoder[0], 0
@@ -336,22 +337,22 @@ def write_block(first, end, offset, wanted, plan, encoder, wholes, numbers, out,
     for j in range(3):
         row = (COSINE, SINE, ESTIMATE)[j] * ROW
         if wanted >> j & 1:
-            copy_block(parts.work[row + first : row + end], scales[j], out[j, here])
+            copy_block(parts.work[row + first : row + end], scales[j], out[j][here])
     if wanted >> (OUT_VELOCITY + 1) == 0:
         return
     counts, periods = parts.work[COUNT * ROW + first : COUNT * ROW + end], parts.base[first:end]
     if e.shift != 0:
         shift_block(np.int64(p.factor), parts.shift[first:end], counts, periods)
     if wanted >> OUT_POSITION & 1:
-        place_block(1.0 / p.factor, p.pitch, counts, periods, out[OUT_POSITION, here])
+        place_block(1.0 / p.factor, p.pitch, counts, periods, out[OUT_POSITION][here])
     if wanted >> OUT_WITHIN & 1:
-        copy_block(counts, 1.0 / p.factor, out[OUT_WITHIN, here])
+        copy_block(counts, 1.0 / p.factor, out[OUT_WITHIN][here])
         # a loop: numba's assignment of slices brings the text of its errors along, 2 s to compile
-        whole = out_whole[OUT_WHOLE, here]
+        whole = out_whole[OUT_WHOLE][here]
         for i in range(whole.size):
             whole[i] = periods[i]
     if wanted >> OUT_COUNT & 1:
-        total_block(np.int64(p.factor), counts, periods, out_whole[OUT_TOTAL, here])
+        total_block(np.int64(p.factor), counts, periods, out_whole[OUT_TOTAL][here])
 
 
 @inner

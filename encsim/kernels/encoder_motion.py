@@ -80,15 +80,16 @@ def back_of(k, s, old, e, parts):
 
 @inlined
 def slope_row(first, end, place, e, parts, slope):
-    """Periods moved in each sample of a row; returns the furthest."""
+    """Periods moved in each sample of a row; returns whether any is too far."""
     whole, fraction = parts.whole[place + first : place + end], parts.fraction[place + first : place + end]
-    before, farthest = (place + first - 1) & e.mask, 0.0
+    before, too_far, most = (place + first - 1) & e.mask, False, e.fastest
     slope[0] = np.float64(whole[0] - parts.whole[before]) + (fraction[0] - parts.fraction[before])
     for i in range(1, slope.size):
         slope[i] = np.float64(whole[i] - whole[i - 1]) + (fraction[i] - fraction[i - 1])
     for i in range(slope.size):
-        farthest = max(farthest, abs(slope[i]))
-    return farthest
+        # a maximum would not vectorise
+        too_far |= abs(slope[i]) > most
+    return too_far
 
 
 @inlined
@@ -99,11 +100,11 @@ def true_row(n, s, first, end, k, p, e, parts, w):
         before = (place - 1) & e.mask
         moved = np.float64(parts.whole[place] - parts.whole[before])
         w[SLOPE] = moved + (parts.fraction[place] - parts.fraction[before])
-        farthest = abs(w[SLOPE])
+        too_far = abs(w[SLOPE]) > e.fastest
     else:
-        farthest = slope_row(first, end, place, e, parts, w[SLOPE * s + first : SLOPE * s + end])
+        too_far = slope_row(first, end, place, e, parts, w[SLOPE * s + first : SLOPE * s + end])
     uneven = s > 1 and e.uneven
-    if farthest > e.fastest or e.faults > 0 or e.shift != 0 or uneven:
+    if too_far or e.faults > 0 or e.shift != 0 or uneven:
         for i in range(first, end):
             limit_step(w[SLOPE * s + i], elapsed_to(k + i, s, e, parts), p, e)
             now = np.float64(k + i) + late_at(k + i, s, e, parts)

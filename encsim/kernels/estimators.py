@@ -24,6 +24,9 @@ from .rows import (
     late_at,
 )
 
+STEADY = (
+    0.01  # change of the speed from sample to sample, as a share of it, up to which a motion is called steady
+)
 FARTHEST = 64.0  # periods from the reference of a recursive estimator; further on its state would lose digits
 
 
@@ -320,7 +323,9 @@ def sections_shift(constant, numbers, memory):
 def timed_step(k, s, plan, e, parts):
     """Velocity of timed edges, from the true position that the latency leaves."""
     p, t = plan[0], parts.timing
-    whole, phase, _ = behind(k, s, e.old, e, parts)
+    whole, phase, slope = behind(k, s, e.old, e, parts)
+    _, _, slope_before = behind(k - 1, s, e.old, e, parts)
+    steady = abs(slope - slope_before) <= STEADY * abs(slope)
     t[SAMPLE_WHOLE], t[SAMPLE_PHASE] = np.float64(whole), phase
     t[DISPLACEMENT] = t[DISPLACEMENT_WHOLE] = 0.0
     t[DIRECTION], t[SAMPLE_STEP] = e.direction, e.step
@@ -330,7 +335,6 @@ def timed_step(k, s, plan, e, parts):
     late = late_at(k, s, e, parts) * p.timer_step
     tick = tick_of(k, p.timer_step_64) + (late - np.floor(late))
     past = back_of(k, s, p.window, e, parts)
-    timed_lanes(
-        1, 1, k, elapsed_to(k, s, e, parts), past, tick, plan, edges, ring_lines(p, parts), t, parts.memory
-    )
+    elapsed, ring = elapsed_to(k, s, e, parts), ring_lines(p, parts)
+    timed_lanes(1, 1, k, elapsed, steady, past, tick, plan, edges, ring, t, parts.memory)
     return e.step + t[ESTIMATE]

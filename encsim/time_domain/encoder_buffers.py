@@ -28,9 +28,11 @@ BITS = {
     "serial": rows.OUT_COUNT,
 }
 COUNTED = "count", "a", "b", "serial"
+DIRECT = "cosine", "sine", "position_out", "velocity", "count"
 LEVELS = "a", "b", "index", "serial"  # fit into every buffer
 
 Writer = Callable[[slice], None]
+Room = tuple[tuple[np.ndarray, ...], tuple[np.ndarray, ...]]  # of numbers, of whole numbers
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -100,7 +102,7 @@ class Outputs:
         self._axis, self._serial = axis, serial
         self.numbers = np.zeros((rows.OUT_WITHIN + 1, samples))
         self.wholes = np.zeros((rows.OUT_TOTAL + 1, samples), np.int64)
-        self.room = self.numbers, self.wholes
+        self.room = tuple(self.numbers), tuple(self.wholes)
         self.position_scale = axis.scale.pitch / 2.0**FRACTION_BITS
         self.saturated = 0
         bits = axis.interpolation.bits
@@ -141,8 +143,8 @@ class Outputs:
         samples: int,
         taken: tuple[np.ndarray, ...],
         edges: np.ndarray | None = None,
-    ) -> list[Writer]:
-        """Functions that write a piece into each buffer given; refuses those that cannot be filled."""
+    ) -> tuple[list[Writer], Room | None]:
+        """Functions that write a piece into each buffer given, or room that needs none; refuses other buffers."""
         given = {name: buffer for name, buffer in buffers.items() if buffer is not None}
         for name, buffer in given.items():
             self._check(name, buffer, samples)
@@ -153,7 +155,19 @@ class Outputs:
             _refuse_shared({**given, "edges": edges}, taken)
         self.want(given)
         self.wanted |= (edges is not None) << rows.OUT_COUNT
-        return [self._writer(name, buffer) for name, buffer in given.items()]
+        if edges is None and "index" not in given and all(map(_direct, given, given.values())):
+            return [], self._straight(given)
+        return [self._writer(name, buffer) for name, buffer in given.items()], None
+
+    def _straight(self, given: dict[str, np.ndarray]) -> Room:
+        """Room in the caller's own buffers."""
+        numbers, wholes = map(list, self.room)
+        for name, buffer in given.items():
+            if name == "count":
+                wholes[rows.OUT_TOTAL] = buffer
+            else:
+                numbers[BITS[name]] = buffer
+        return tuple(numbers), tuple(wholes)
 
     def _check(self, name: str, buffer: Any, samples: int) -> None:
         """Refuse one buffer that cannot be filled."""
@@ -235,6 +249,12 @@ class Outputs:
         self.saturated += int(np.count_nonzero(limited != whole))
         within = np.rint(self.numbers[rows.OUT_WITHIN, :samples] * 2.0**FRACTION_BITS)
         return (limited << FRACTION_BITS) + within.astype(np.int64)
+
+
+def _direct(name: str, buffer: np.ndarray) -> bool:
+    """Whether the kernel itself can write into a buffer."""
+    kind = np.int64 if name == "count" else np.float64
+    return name in DIRECT and buffer.dtype == kind and buffer.flags.carray
 
 
 def _described(value: Any) -> Any:

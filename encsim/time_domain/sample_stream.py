@@ -81,11 +81,16 @@ class SampleFormat:
         """What stands before the first sample."""
         if self.kind == "csv":
             return self.header.encode()
-        return (
-            wav_header(self.encoder.axis.sampling.rate, len(self.signals), samples)
-            if self.kind == "wav"
-            else b""
-        )
+        if self.kind != "wav":
+            return b""
+        rate, channels = self.encoder.axis.sampling.rate, len(self.signals)
+        if rate != round(rate) or not 1.0 <= rate * 2 * channels < UNKNOWN_LENGTH:
+            checks.refuse(
+                "--format", "be another: the rate of a wav file is a whole number of Hz", f"wav, {rate:g} Hz"
+            )
+        if samples is not None and samples * 2 * channels > UNKNOWN_LENGTH - 36:
+            checks.refuse("--format", "be another for more than 4 GB", f"wav, {samples} samples")
+        return wav_header(rate, channels, samples)
 
     def samples(self, position: Any, number: int) -> bytes:
         """Samples of some true positions, signals side by side."""
@@ -136,6 +141,8 @@ class SampleFormat:
         ]
         for name in self.signals:
             value, unit = self.scale(name, volts)
+            if name == "count" and self.kind in ("int16", "int32"):
+                unit += f"; wraps around in {self.kind.removeprefix('int')} bits"
             lines.append(f"{name} = {value!r}  # {unit}")
         return "\n".join(lines) + "\n"
 
@@ -148,7 +155,7 @@ def _text(value: float) -> str:
 def wav_header(rate: float, channels: int, samples: int | None) -> bytes:
     """Header of a WAV file of 16-bit samples; of unknown length without a number of samples."""
     frame = 2 * channels
-    size = UNKNOWN_LENGTH if samples is None else min(samples * frame, UNKNOWN_LENGTH - 36)
+    size = UNKNOWN_LENGTH if samples is None else samples * frame
     total = UNKNOWN_LENGTH if samples is None else size + 36
     sound = struct.pack("<HHIIHH", 1, channels, round(rate), round(rate) * frame, frame, 16)
     riff = b"RIFF" + struct.pack("<I", total) + b"WAVEfmt " + struct.pack("<I", len(sound))
@@ -225,8 +232,18 @@ def read_blocks(
         if lines:
             cut = content.rfind(b"\n") + 1 if got else len(content)
             texts = content[:cut].decode("utf-8", "replace").removeprefix("\ufeff").splitlines()
-            values = [parse(text, number + i + 1) for i, text in enumerate(texts) if text.strip()]
+            values, wrong = [], None
+            for i, text in enumerate(texts):
+                try:
+                    values += [parse(text, number + i + 1)] if text.strip() else []
+                except checks.InputError as error:
+                    wrong = error
+                    break
             number += len(texts)
+            if wrong is not None:
+                # the samples before the wrong line are right
+                yield np.array(values), len(values)
+                raise wrong
         else:
             cut = len(content) // 8 * 8
             values = np.frombuffer(content[:cut], "<f8").tolist()

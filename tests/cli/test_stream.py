@@ -51,6 +51,7 @@ def test_raw_files_hold_the_signals_side_by_side_and_say_their_scale(folder):
     told = tomllib.loads(Path("s.raw.toml").read_text())
     assert (told["signals"], told["rate"], told["samples"]) == (["cos", "sin", "count"], 16e3, 800)
     assert told["scale"]["cos"] == pytest.approx(1.25 / 2**11)
+    assert "count = 1.0  # 1; wraps around in 32 bits" in Path("s.raw.toml").read_text()
     assert sorted(os.listdir()) == ["axis.toml", "s.raw", "s.raw.toml"]
 
 
@@ -121,6 +122,34 @@ def test_a_pipe_closes_a_loop_sample_by_sample(folder):
     assert abs(true) < 1e-7
 
 
+CONTROLLER = """
+import sys
+assert input() == "position_m"
+true = 1e-3
+for _ in range(20):
+    print(true, flush=True)
+    true -= 0.5 * float(input())
+print(f"{true:.3g}", file=sys.stderr)
+"""
+
+
+def test_a_controller_in_another_process_closes_the_loop_line_by_line(folder):
+    command = [*ENCSIM, "--profile", "-", "--signals", "position", "--format", "csv", "--quiet"]
+    pipes = {"stdin": subprocess.PIPE, "stdout": subprocess.PIPE}
+    with subprocess.Popen(command, **pipes) as encoder:
+        controller = subprocess.run(
+            [sys.executable, "-c", CONTROLLER],
+            stdin=encoder.stdout,
+            stdout=encoder.stdin,
+            stderr=subprocess.PIPE,
+            timeout=120,
+            check=True,
+        )
+        encoder.stdin.close()
+        assert encoder.wait(60) == 0
+    assert abs(float(controller.stderr)) < 1e-7
+
+
 def test_named_pipe_takes_the_samples(folder):
     os.mkfifo("pipe")
     got = []
@@ -184,6 +213,14 @@ def test_a_reader_slower_than_the_pace_is_told_and_loses_nothing():
         ([*STEADY, "-o", "axis.toml"], "--output must differ from the file that is read"),
         ([*STEADY, "-o", "none/s.raw"], "--output must lie in a folder that exists"),
         (["--speed", "2 mm/s", "--seconds", "1 ns"], "--seconds must make 1 to"),
+        (
+            [*STEADY, "--format", "wav", "--rate", "1000.5 Hz"],
+            "the rate of a wav file is a whole number of Hz",
+        ),
+        (
+            ["--speed", "2 mm/s", "--seconds", "1e6 s", "--format", "wav"],
+            "--format must be another for more than 4 GB",
+        ),
     ],
 )
 def test_wrong_options_are_refused_and_nothing_is_written(folder, capsys, options, words):
@@ -213,6 +250,14 @@ def test_wrong_lines_of_stdin_are_told_and_leave_no_file(folder, monkeypatch, ca
     assert main(["stream", "axis.toml", "--profile", "-", "-o", "s.raw"]) == 2
     assert words in capsys.readouterr().err
     assert os.listdir() == ["axis.toml"]
+
+
+def test_samples_before_a_wrong_line_are_written_to_a_pipe(folder, monkeypatch, capsys):
+    given(monkeypatch, b"0\n0\nnan\n0\n")
+    assert main(["stream", "axis.toml", "--profile", "-", "--signals", "count", "--format", "csv"]) == 2
+    told = capsys.readouterr()
+    assert len(told.out.splitlines()) == 3
+    assert "stdin, line 3 must be a finite position" in told.err
 
 
 def test_half_a_number_at_the_end_is_told(folder, monkeypatch, capsys):

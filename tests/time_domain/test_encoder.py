@@ -57,6 +57,9 @@ def axes():
         "taps": changed(estimator=encsim.Difference(40)),
         "tracking": changed(estimator=encsim.Tracking(100.0)),
         "quadratic": changed(estimator=encsim.QuadraticFit(12)),
+        # noise of four counts: edges are found samples after their places were passed
+        "period timing": changed(estimator=encsim.PeriodTiming(50e6)),
+        "count-and-time": changed(estimator=encsim.CountAndTime(50e6, window=1.13e-4)),
     }
 
 
@@ -332,13 +335,19 @@ def random_axis(rng):
         "encoder_rate": some(0.3, rng.uniform(2e3, 5e4)),
     }
     kinds = [encsim.Difference(7), encsim.LowPass(200.0), encsim.LeastSquares(9), encsim.Tracking(50.0)]
-    ring = encsim.Ring(0.1, eccentricity=rng.uniform(0.0, 20e-6)) if rotary and rng.random() < 0.5 else None
+    kinds += [encsim.PeriodTiming(50e6), encsim.CountAndTime(50e6, window=4e-4)]
+    estimator = kinds[rng.integers(len(kinds))]
+    timed = isinstance(estimator, (encsim.PeriodTiming, encsim.CountAndTime))
+    if timed:
+        sampling["encoder_rate"] = None  # edges are timed as they come
+    ringed = rotary and not timed and rng.random() < 0.5
+    ring = encsim.Ring(0.1, eccentricity=rng.uniform(0.0, 20e-6)) if ringed else None
     return encsim.Axis(
         scale,
         signal=encsim.Signal(**signal),
         interpolation=encsim.Interpolation(**interpolation),
         sampling=encsim.Sampling(**sampling),
-        estimator=kinds[rng.integers(len(kinds))],
+        estimator=estimator,
         ring=ring,
     )
 
@@ -356,3 +365,23 @@ def test_random_axes_in_steady_motion_give_the_samples_of_simulate(cases):
         # as above; a reading at the edge of a code is seen by the velocities for as long as they remember it
         assert (np.abs(position - expected.position) > 1e-9 * axis.scale.pitch).mean() <= 5e-3, axis
         assert (np.abs(velocity - expected.velocity) > 1e-9 * unit).mean() <= 0.05, axis
+
+
+@pytest.mark.parametrize("share", [0.02, 0.7])
+def test_edges_of_a_ring_are_timed_as_closely_as_stated(share):
+    # The path of an eccentric ring between two samples is taken as straight: a (w T)**2/8 from its sine.
+    axis = encsim.Axis(
+        encsim.Scale(lines=100),
+        interpolation=encsim.Interpolation(factor=400),
+        sampling=encsim.Sampling(4e3),
+        estimator=encsim.PeriodTiming(1e9),
+        ring=encsim.Ring(0.1, eccentricity=100e-6),
+    )
+    speed, samples = share * axis.scale.pitch * 4e3, 2000
+    expected = encsim.simulate(axis, speed, samples).velocity
+    encoder, velocity = encsim.Encoder(axis), np.empty(samples)
+    encoder.lead(0.0, speed)
+    encoder.read(steady(axis, speed, samples), velocity=velocity)
+    moved = np.abs(axis.resolution / velocity - axis.resolution / expected) * speed
+    bound = 2e-3 * (speed / 4e3) ** 2 / 8.0
+    assert 0.0 < moved.max() <= 2.0 * bound + 1.01e-9 * speed

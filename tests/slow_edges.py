@@ -8,8 +8,7 @@ from types import SimpleNamespace
 import numpy as np
 
 from encsim.closed_loop import loop, propagated_edges, stability, timed_edge_loops
-from encsim.closed_loop.error_lines import TAU, ErrorLines
-from encsim.closed_loop.propagated_errors import self_modulated
+from encsim.closed_loop.error_lines import TAU, ErrorLines, self_modulated
 from encsim.open_loop import engines
 from encsim.rings.error_orders import turn_lines
 

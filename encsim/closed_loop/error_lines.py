@@ -6,6 +6,7 @@ Orders are cycles per signal period, lengths signal periods, powers mean squares
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import TYPE_CHECKING, Any
@@ -14,6 +15,7 @@ import numpy as np
 
 from ..open_loop import cause_models, causes, period_error, structure_function
 from ..open_loop.line_model import LineModel
+from ..open_loop.phases import at_phases, error_shape
 from ..open_loop.table_model import SHARE_POINTS, TableModel
 
 if TYPE_CHECKING:
@@ -35,6 +37,10 @@ SHAPES = 8
 POINTS_A_STEP = 16
 FEW_COMBS = 16
 CELLS = 40
+# Points of a period, and rounds, of an error that is read where the axis follows it; points of the smooth error there,
+# and the least scatter, counts, at which the grid resolves the edges of the counts.
+FEWEST_POINTS, ROUNDS, FINE_SHAPE, LEAST_SCATTER = 1024, 8, 1 << 13, 0.01
+STAIR_POINTS, STAIR_COMBS = 2048, 64
 # Highest order of self-modulation, and least number of orders that are evaluated.
 HIGHEST_MODULATING = 48
 FEWEST_ORDERS = 8
@@ -298,3 +304,79 @@ class ErrorLines:
 
     def _lowest(self) -> int:
         return int(self.orders.max(initial=0))
+
+    def step_orders(self) -> np.ndarray:
+        """Orders of the lines of `followed`."""
+        points = 1 << int(np.ceil(np.log2(max(POINTS_A_STEP * self.steps, FEWEST_POINTS))))
+        return np.arange(points // 2 + 1.0)
+
+    def followed(self, place: int, back: np.ndarray, variance: float, displaced: bool) -> list[np.ndarray]:
+        """Power at `step_orders` at one speed, of the first and the last two rounds of ``x = v t - T s(x)``.
+
+        s is the error that an axis at x shows, T (``back``) the complementary sensitivity at each order. The first
+        motion is even, or ``displaced`` by the smooth error; the change of the smooth lines alone is left out.
+        """
+        orders, points = self.step_orders(), 2 * back.size - 2
+        back = np.where((orders > 0.0) & (orders < points // 2), back, 0.0)
+        dense, made = self.dense_lines()
+        made = made[min(place, made.shape[0] - 1)][None, :]
+        smooth = self_modulated(made, dense, back[None, dense]) if dense.size else made
+        even, away = (np.arange(points) + 0.5) / points, np.zeros(points)
+        if displaced:
+            turned = np.exp(1j * np.pi * dense / points)
+            away = cause_models.over_grid(-back[dense] * smooth * turned, dense, points)[0]
+        kept, read = self._reader(place, variance)
+        rounds = []
+        for _ in range(ROUNDS):
+            lines = np.fft.rfft(read(even + away)) * kept
+            away = np.fft.irfft(-back * lines, points)
+            rounds.append(2.0 / points**2 * np.abs(lines) ** 2 * (orders > 0.0))
+        if not displaced:
+            for power in rounds[-2:]:
+                power[dense] -= 0.5 * (np.abs(smooth) ** 2 - np.abs(made) ** 2)[0]
+        return [rounds[0], rounds[-2], rounds[-1]]
+
+    def _reader(self, place: int, variance: float) -> tuple[np.ndarray, Callable[[np.ndarray], np.ndarray]]:
+        """What is shown less the position at positions of one speed, and what scatter leaves of its lines."""
+        orders, scatter = self.step_orders(), math.hypot(math.sqrt(variance) * self.steps, LEAST_SCATTER)
+        if self.axis.interpolation.bits is not None and self.key is not None:
+            table = _shown(self.key)
+            error = table - (np.arange(table.size) + 0.5) / table.size
+            left = np.exp(-0.5 * (TAU * scatter / self.steps * orders) ** 2)
+            return left, lambda position: error[(position % 1.0 * error.size).astype(np.int64)]
+        known, made = self.model.complex_lines(self.speed)
+        shape = error_shape(made[min(place, made.shape[0] - 1)][None, :], known, FINE_SHAPE)
+        stair = _dithered_counts(round(scatter, 3))
+
+        def shown(position: np.ndarray) -> np.ndarray:
+            error = at_phases(shape, position[None, :])[0]
+            return error + at_phases(stair, (self.steps * (position + error))[None, :])[0] / self.steps
+
+        return np.ones_like(orders), shown
+
+
+@lru_cache(maxsize=64)
+def _dithered_counts(scatter: float) -> np.ndarray:
+    """Mean of the nearest whole count less the position over one count, shape (1, points), for some scatter."""
+    order = np.arange(1, STAIR_COMBS + 1)
+    lines = 1j * (-1.0) ** (order + 1) / (math.pi * order) * np.exp(-0.5 * (TAU * order * scatter) ** 2)
+    return cause_models.over_grid(lines[None, :], order, STAIR_POINTS)
+
+
+def self_modulated(made: np.ndarray, orders: np.ndarray, back: np.ndarray, rounds: int = 4) -> np.ndarray:
+    """Lines of an error that is read at the positions to which the loop, tracking it, moves the axis."""
+    points = 1 << int(np.ceil(np.log2(4 * orders.size + 2)))
+    turn = 1j * TAU * orders
+    error, slope, curve, twist = (cause_models.over_grid(made * turn**n, orders, points) for n in range(4))
+    lines = made
+    for _ in range(rounds):
+        away = cause_models.over_grid(-back * lines, orders, points)
+        shown = error + away * (slope + away * (curve / 2.0 + away * twist / 6.0))
+        lines = np.fft.rfft(shown, axis=-1)[:, 1 : orders.size + 1] * (2.0 / points)
+    return lines
+
+
+def own_clock(axis: Axis) -> float | None:
+    """Rate of an own clock, Hz; None without one and where it is a multiple of the loop rate."""
+    clock = cause_models.own_clock(axis)
+    return None if clock is None or (clock / axis.sampling.rate).is_integer() else clock

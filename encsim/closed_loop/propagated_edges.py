@@ -16,8 +16,8 @@ import numpy as np
 from ..rings.error_orders import turn_lines
 from . import loop as loops
 from . import squared_gains, timed_edges
-from .error_lines import TAU
-from .propagated_errors import HALF, LARGEST_MODULATION, LEAST_MODULATION, self_modulated
+from .error_lines import TAU, self_modulated
+from .propagated_errors import LARGEST_MODULATION, LEAST_MODULATION
 from .squared_gains import abs_squared, shifts
 from .state_space import CURVES
 from .timed_edge_loops import TimedEdgeLoops, curve_gains, loops_by_speed, mean_squares
@@ -36,6 +36,8 @@ ROOM = 1 << 18
 SMOOTH_LINES = 40
 COUNT_LINES = 96
 TICKS = 12
+# Share by which tracking changes what is no single line, per rad of shift, by simulation.
+HALF = 0.5
 # Share by which tracked smooth lines change the counts, per rad of shift, by simulation.
 SMOOTH = 0.4
 # Lines of which noise leaves less than this share of the power of their kind count as white.

@@ -7,14 +7,14 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from ..open_loop import cause_models
 from ..rings.error_orders import turn_lines
-from .error_lines import CELLS, TAU
+from . import loop as loops
+from . import squared_gains
+from .error_lines import CELLS, TAU, own_clock, self_modulated
 from .squared_gains import SquaredGains, UnstableGains, share_beyond
 from .state_space import CURVES
 
 if TYPE_CHECKING:
-    from ..model.axis import Axis
     from .error_lines import ErrorLines, QuantisationLines
     from .order_notch_gains import OrderNotchGains
 
@@ -27,6 +27,8 @@ FEW_IMAGES = 4
 MANY = 100
 FINE_TABLE = 4.0
 AGE_LINES = 4096
+# Frequency of a constant, but for rounding.
+CONSTANT = 1e-9
 # Smooth lines taken with the exact gain; weaker ones from the table.
 EXACT_LINES = 40
 # Phase, rad, by which the loop must displace the smooth lines before their self-modulation matters.
@@ -42,8 +44,16 @@ SWEPT = 3.0
 SLOWEST_STEPS = 0.02
 # Coloured jitter scattered by a line is resolved up to 2**LEVELS times its bandwidth; beyond it is white.
 LEVELS = 8
+POSITION = CURVES.index("position")
 # Share by which tracking changes what is no single line, per rad of shift, by simulation.
-HALF = 0.5
+WHITE = 0.25
+# Quantisation is read at the positions of the axis from this share of tracked lines on, for up to so many steps a
+# period, which takes some ms a speed. Shares of the change that this makes, and of that of its last round, which count
+# as an error of the mean square.
+FOLLOWED, MOST_STEPS = 0.01, 1024
+UNSURE, DIVERGED = 0.2, 1.0
+# Share of the mean square of lines that the axis smears which may be wrong, by simulation.
+UNCERTAIN = 0.4
 
 
 class PropagatedErrors:
@@ -59,10 +69,12 @@ class PropagatedErrors:
         self.errors, self.there = errors, there
         axis = errors.axis
         self.advance = errors.speed[there] / (axis.scale.pitch * axis.sampling.rate)
-        self.clock = _own_clock(axis)
+        self.clock = own_clock(axis)
         self._many = there.size > MANY
         self._table: np.ndarray | None = None
-        self.tracked, self.held = np.zeros((there.size, len(CURVES))), np.zeros(there.size)
+        self._spread: np.ndarray | None = None
+        self.tracked, self.unsettled = np.zeros((2, there.size, len(CURVES)))
+        self.held, self.random = np.zeros((2, there.size))
         self.steep = np.zeros(there.size, dtype=bool)
         self.clock_ticks = self.hold_images = 0.0
         self.stable, self.crossover = gains.stable, gains.crossover
@@ -101,16 +113,44 @@ class PropagatedErrors:
     def _all(self) -> dict[str, np.ndarray]:
         cyclic, scattered = self._smooth()
         gaussian = self._gaussian(scattered)
+        self.shaken = sum(gaussian.values(), np.zeros_like(cyclic))[:, POSITION]
         squares = {"sde": np.maximum(cyclic, 0.0)} | gaussian | self._quantisation()
         # an axis that rests on a count meets noise only as far as it toggles the count
-        self.tracked += self.held[:, None] * sum(gaussian.values(), np.zeros_like(cyclic))[:, : len(CURVES)]
+        self.unsettled += self.held[:, None] * sum(gaussian.values(), np.zeros_like(cyclic))[:, : len(CURVES)]
         if "age" in self.errors.model.named():
             squares["age"] = self._age(self.clock) if self.clock else np.zeros_like(cyclic)
         if "ring" in self.errors.model.named():
             squares["ring"] = self._ring()
         for cause, square in self.errors.added.items():
             squares[cause] = square[self.there, None] * self.white
+        self._follow(squares)
+        self.tracked += self.unsettled
         return {cause: squares[cause] for cause in self.errors.model.named()}
+
+    def _follow(self, squares: dict[str, np.ndarray]) -> None:
+        """Quantisation, where it matters, as an axis reads it at the positions to which it follows the steps."""
+        causes = [cause for cause in ("adc", "resolution") if cause in squares]
+        if self.clock is not None or not 0.0 < self.errors.steps <= MOST_STEPS:
+            return
+        total, curves = sum(squares.values(), np.zeros_like(self.white)), slice(len(CURVES))
+        with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
+            share = np.nan_to_num(self.tracked / total[:, curves]).max(axis=-1) / FOLLOWED
+        for i in np.flatnonzero((share > 1.0) & (self.advance > 0.0) & ~self.steep):
+            gains, steps = self.gains.at(np.array([i])), sum(squares[cause][i] for cause in causes)
+            cycles = self.advance[i] * self.errors.step_orders()
+            random = self.variance[i] + self.random[i]
+            # a constant error is another start
+            back = gains.complementary(cycles[None])[0] * (np.abs(cycles - np.rint(cycles)) > CONSTANT)
+            read = self.errors.followed(self.there[i], back, random, bool(self.displaced[i]))
+            square = gains.exact(cycles[None])[0]
+            first, before, last = (power @ square for power in read)
+            # from none to all of it, so that the values are continuous
+            change = np.maximum(min(share[i] - 1.0, 1.0) * (last - first), -0.99 * steps)
+            for cause in causes:
+                squares[cause][i] *= 1.0 + np.divide(
+                    change, steps, out=np.zeros_like(steps), where=steps > 0.0
+                )
+            self.tracked[i] = (UNSURE * np.abs(change) + DIVERGED * np.abs(last - before))[curves]
 
     def _gaussian(self, scattered: np.ndarray) -> dict[str, np.ndarray]:
         """Gaussian causes with the power that they scatter from the smooth lines, shared by variance."""
@@ -154,7 +194,7 @@ class PropagatedErrors:
         weight = np.where(self.advance[here, None] > 0.0, weight, 0.0)
         gains = self.gains.at(here)
         if self.clock is None:
-            return _at(gains, cycles, weight, exact)
+            return squared_gains.line_sum(gains, cycles, weight, exact)
         ratio = self.clock / self.gains.rate
         own_cycles = cycles / ratio
         nearest = own_cycles - np.rint(own_cycles)
@@ -165,7 +205,7 @@ class PropagatedErrors:
         for j in range(-images, images + 1):
             place = nearest + j
             share = held / (place * place) if j else weight * np.sinc(nearest) ** 2
-            total = total + _at(gains, place * ratio, share, exact and j == 0)
+            total = total + squared_gains.line_sum(gains, place * ratio, share, exact and j == 0)
         left = weight * share_beyond(nearest, images)
         return total + left.sum(axis=-1)[:, None] * gains.white
 
@@ -212,7 +252,9 @@ class PropagatedErrors:
         if alone is None:
             return {"adc" if how.factor is None else "resolution": self._quantisation_sum()}
         every, both = np.arange(self.there.size), self._quantisation_sum()
-        adc, counts = (self._steps(every, alone[cause])[0] for cause in ("adc", "resolution"))
+        known = self.tracked.copy(), self.unsettled.copy(), self.held.copy(), self.random.copy()
+        adc, counts = (self._steps(every, alone[cause]) for cause in ("adc", "resolution"))
+        self.tracked, self.unsettled, self.held, self.random = known
         share = np.divide(adc, adc + counts, out=np.full_like(adc, 0.5), where=adc + counts > 0.0)
         return {"adc": both * share, "resolution": both * (1.0 - share)}
 
@@ -222,9 +264,9 @@ class PropagatedErrors:
         elsewhere = np.concatenate([np.zeros(0, dtype=int), *(here for here, _ in hold_images)])
         for places, lines in self.errors.quantisation():
             here = np.setdiff1d(np.flatnonzero(np.isin(self.there, places)), elsewhere)
-            total[here], self.tracked[here], self.held[here] = self._steps(here, lines)
+            total[here] = self._steps(here, lines)
         for here, lines in hold_images:
-            total[here], self.tracked[here], self.held[here] = self._steps(here, lines)
+            total[here] = self._steps(here, lines)
         return total
 
     def _displaced_quantisation(self) -> Iterator[tuple[np.ndarray, QuantisationLines]]:
@@ -232,7 +274,8 @@ class PropagatedErrors:
         # tracking takes the error out of the measured position, so that the steps become more even
         errors, gains = self.errors, self.gains
         orders, made = errors.dense_lines()
-        here = np.flatnonzero(self._shifts(orders, made))
+        self.displaced = self._shifts(orders, made)
+        here = np.flatnonzero(self.displaced)
         if not here.size:
             return
         cells = np.rint(CELLS * np.log10(self.advance[here]))
@@ -261,24 +304,39 @@ class PropagatedErrors:
             & ~self.steep
         )
 
-    def _steps(self, here: np.ndarray, lines: QuantisationLines) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        """Mean squares of quantisation lines, the part that tracking them changes, and how far a line is held."""
+    def _steps(self, here: np.ndarray, lines: QuantisationLines) -> np.ndarray:
+        """Mean squares of quantisation lines; keeps what tracking them changes, and how far a line is held."""
         orders, moving = lines.order.astype(float), self.advance[here, None] > 0.0
         cycles = np.multiply.outer(self.advance[here], orders)
         weight = np.broadcast_to(lines.power * self._kept(here, orders), cycles.shape)
-        lined, tracked, held = self.gains.at(here).tracked_sum(cycles, weight, orders)
-        # all lines together shift the phase of the first comb by this, rad; what is no line is tracked as far
-        shift = np.minimum(TAU * self.errors.steps * np.sqrt(lined[:, -1:]), 1.0)
-        if self.clock is None:
-            total = lined * moving
-        else:
-            total = self._lines(here, cycles, weight, FEW_IMAGES)
         power = np.broadcast_to(lines.power, (1, orders.size))
         rest = self._scattered(here, orders, power) + self._rest(here, lines)
         if lines.band.size:
             rest = rest + self._bands(here, lines)
-        tracked = tracked + HALF * shift * np.maximum(rest, 0.0)
-        return total + rest, tracked[:, : len(CURVES)], held
+        self.random[here] = np.maximum(self.shaken[here] + rest[:, POSITION], 0.0)
+        left = weight * self._kept(here, orders, self.random)
+        lined, tracked, self.held[here] = self.gains.at(here).tracked_sum(cycles, left, orders)
+        # all lines together shift the phase of the first comb by this, rad; what is no line is tracked as far
+        shift = np.minimum(TAU * self.errors.steps * np.sqrt(lined[:, -1:]), 1.0)
+        unsettled = WHITE * shift * np.maximum(rest, 0.0)
+        if self.clock is None:
+            smeared = self._smeared(here, cycles, (weight - left) * moving)
+            total, unsettled = lined * moving + smeared, unsettled + UNCERTAIN * smeared
+        else:
+            total = self._lines(here, cycles, weight, FEW_IMAGES)
+        self.tracked[here], self.unsettled[here] = tracked[:, : len(CURVES)], unsettled[:, : len(CURVES)]
+        return total + rest
+
+    def _smeared(self, here: np.ndarray, cycles: np.ndarray, weight: np.ndarray) -> np.ndarray:
+        """Mean squares of lines that the random motion of the axis spreads about their frequencies."""
+        if not weight.any():
+            return np.zeros_like(self.white[here])
+        if self._spread is None:
+            # the axis follows noise up to the crossover; that of a rigid axis is the same at all speeds
+            load, control = loops.closed(self.errors.axis)
+            width = control.velocity_gain / (load.total_inertia) / self.gains.rate
+            self._spread = self.gains.convolved(lambda lag: np.exp(-width * lag))
+        return self.gains.at(here).table_sum(cycles, weight, self.gains.table_at(self._spread, here))
 
     def _self_modulation(self) -> np.ndarray:
         """Change of mean square because the axis, moved by the smooth lines, reads them at displaced positions."""
@@ -328,7 +386,7 @@ class PropagatedErrors:
         j = np.arange(1.0, AGE_LINES + 1.0)
         cycles = j * (clock / self.gains.rate)
         # a line aliased to 0 Hz, but for rounding, is a constant delay
-        turning = np.abs(cycles - np.rint(cycles)) > 1e-9
+        turning = np.abs(cycles - np.rint(cycles)) > CONSTANT
         weight = np.where(turning, 0.5 / (np.pi * j) ** 2, 0.0)
         swing = self.advance * (self.gains.rate / clock)
         return (swing**2)[:, None] * self.gains.exact_sum(cycles, weight)
@@ -338,31 +396,3 @@ class PropagatedErrors:
         orders, _, made = turn_lines(self.errors.axis)
         cycles = np.multiply.outer(self.advance, orders)
         return self._lines(np.arange(self.there.size), cycles, 0.5 * np.abs(made) ** 2, IMAGES, exact=True)
-
-
-def _own_clock(axis: Axis) -> float | None:
-    """Rate of an own clock, Hz; None without one and where it is a multiple of the loop rate."""
-    clock = cause_models.own_clock(axis)
-    return None if clock is None or (clock / axis.sampling.rate).is_integer() else clock
-
-
-def _at(
-    gains: OrderNotchGains | SquaredGains, cycles: np.ndarray, weight: np.ndarray, exact: bool = False
-) -> np.ndarray:
-    """Mean squares of lines through one loop, or through loops side by side."""
-    if exact:
-        return np.einsum("sk,skc->sc", weight, gains.exact(cycles))
-    return gains.table_sum(cycles, weight)
-
-
-def self_modulated(made: np.ndarray, orders: np.ndarray, back: np.ndarray, rounds: int = 4) -> np.ndarray:
-    """Lines of an error that is read at the positions to which the loop, tracking it, moves the axis."""
-    points = 1 << int(np.ceil(np.log2(4 * orders.size + 2)))
-    turn = 1j * TAU * orders
-    error, slope, curve, twist = (cause_models.over_grid(made * turn**n, orders, points) for n in range(4))
-    lines = made
-    for _ in range(rounds):
-        away = cause_models.over_grid(-back * lines, orders, points)
-        shown = error + away * (slope + away * (curve / 2.0 + away * twist / 6.0))
-        lines = np.fft.rfft(shown, axis=-1)[:, 1 : orders.size + 1] * (2.0 / points)
-    return lines

@@ -18,6 +18,7 @@ from .state_space import CURVES
 if TYPE_CHECKING:
     from ..model.axis import Axis
     from .loop import Loop
+    from .order_notch_gains import OrderNotchGains
 
 
 BINS = 1 << 14
@@ -231,3 +232,12 @@ def at_speeds(axis: Axis, speed: np.ndarray) -> list[tuple[SquaredGains, np.ndar
         (SquaredGains(loops.build(axis, float(one)), FEW_BINS), np.flatnonzero(speed == one))
         for one in np.unique(speed)
     ]
+
+
+def line_sum(
+    gains: OrderNotchGains | SquaredGains, cycles: np.ndarray, weight: np.ndarray, exact: bool = False
+) -> np.ndarray:
+    """Mean squares of lines through one loop, or through loops side by side."""
+    if exact:
+        return np.einsum("sk,skc->sc", weight, gains.exact(cycles))
+    return gains.table_sum(cycles, weight)

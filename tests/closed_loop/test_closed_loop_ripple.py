@@ -112,7 +112,9 @@ def test_with_counting_speeds_without_doubt_agree_with_their_runs(curve, cases):
 def test_speeds_in_doubt_are_the_ones_that_are_wrong(cases):
     wrong, doubtful = run_beside(True, "as it is", cases(40, 110), 10.0)
     worst = wrong.max(axis=1)
-    assert np.quantile(worst[doubtful], 0.9) > 5.0 * np.quantile(worst[~doubtful], 0.9)
+    # 10 s leave 2 % of a slow position to chance
+    assert doubtful[worst > 0.07].all()
+    assert np.mean(worst[doubtful]) > 2.0 * np.mean(worst[~doubtful])
 
 
 @pytest.mark.parametrize("counting", [False, True], ids=["lines", "counts"])
@@ -143,9 +145,7 @@ def test_unmarked_pairs_are_right_and_most_pairs_are_unmarked(cases):
             # noise of a slow position is known to some per cent
             if value != pytest.approx(expected, rel=0.12 if curve == "position" else 0.05):
                 off.append((n, curve, value / expected - 1.0))
-    # 2 of 1000 are off by 5.8 and 7.2 %, in the actual velocity
-    assert len(off) <= pairs // 500, off
-    assert all(abs(error) < 0.08 for *_, error in off), off
+    assert not off
     assert marked < 0.25 * pairs
 
 
@@ -179,7 +179,7 @@ def test_counts_at_0_hz_make_a_limit_cycle_and_say_so(speed, jitter):
 
 def test_closed_form_of_a_limit_cycle_is_far_off():
     found, shown = folded(0.0, 0.32)
-    assert found.measured[0] == pytest.approx(3.07e-6, rel=0.01)
+    assert found.measured[0] == pytest.approx(3.07e-6, rel=0.02)
     assert shown == pytest.approx(9.1e-6, rel=0.15)
 
 
@@ -187,6 +187,18 @@ def test_jitter_of_a_count_ends_the_limit_cycle():
     found, shown = folded(0.6, 0.32)
     assert found.valid
     assert found.measured[0] == pytest.approx(shown, rel=0.02)
+
+
+@pytest.mark.parametrize("counts", [0.512, 1.031])
+def test_counts_are_read_where_the_axis_follows_them(counts):
+    interpolation, sampling = Interpolation(factor=100), Sampling(RATE)
+    axis = replace(STAGE, signal=QUIET.signal, interpolation=interpolation, sampling=sampling)
+    speed, starts = counts * axis.resolution * RATE, 20e-6 * np.mod(0.6180339887 * np.arange(16), 1.0)
+    found, shown = encsim.smoothness(axis, [speed]), encsim.runs(axis, [speed] * 16, 1.0, starts=starts)
+    for curve in CURVES:
+        # read in even motion the actual velocity is 6 to 7 % and the position 12 to 13 % too high
+        expected = np.sqrt(np.mean(shown.rms[curve] ** 2))
+        assert getattr(found, curve)[0] == pytest.approx(expected, rel=0.02), curve
 
 
 @pytest.mark.parametrize("speed", [0.01, 0.05])

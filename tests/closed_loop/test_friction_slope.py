@@ -42,10 +42,14 @@ def both(axis, monkeypatch):
 @pytest.mark.parametrize("name", AXES)
 def test_speeds_between_computed_loops_are_as_if_each_were_computed(name, monkeypatch):
     found, every = both(AXES[name], monkeypatch)
+    # where the axis follows single counts the values are not smooth in the speed, and marked
+    known = ~every.doubtful
+    assert known.sum() > 0.6 * known.size
     for curve in CURVES:
         # an eighth of the squared step of 0.2 in mean squares, where the gain bends as an exponential does; half as
         # much again where lines of the counts, modulated by what the loop leaves of the error, bend more
-        np.testing.assert_allclose(getattr(found, curve), getattr(every, curve), rtol=3e-3, err_msg=curve)
+        values, alone = getattr(found, curve)[known], getattr(every, curve)[known]
+        np.testing.assert_allclose(values, alone, rtol=3e-3, err_msg=curve)
         assert np.median(np.abs(getattr(found, curve) / getattr(every, curve) - 1.0)) < 1e-4
         squares = sum(part**2 for part in found.parts[curve].values())
         np.testing.assert_allclose(np.sqrt(squares), getattr(found, curve), rtol=1e-12)

@@ -151,8 +151,8 @@ def test_a_speed_is_the_same_alone_and_in_a_sweep():
     axis = notched(STAGE, [Notch(order=1, damping=0.1, depth=0.3)])
     found = encsim.smoothness(axis, SPEEDS).position[::7]
     alone = [float(encsim.smoothness(axis, v).position) for v in SPEEDS[::7]]
-    # the grid begins at another frequency
-    np.testing.assert_allclose(found, alone, rtol=1e-4)
+    # the grid begins at another frequency, and with it the cells of lines that noise of the axis spreads
+    np.testing.assert_allclose(found, alone, rtol=5e-4)
 
 
 def test_where_no_notch_is_in_reach_the_loop_is_that_without():

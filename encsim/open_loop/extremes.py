@@ -20,11 +20,13 @@ from .phases import at_phases, error_shape, phases
 if TYPE_CHECKING:
     from ..model.axis import Axis
 
-# Shares: of the mean square, below which steps of counts and converter are as good as Gaussian; and above which a
-# converter that is taken as white noise leaves the peak uncertain.
-STEPS_MATTER, UNCERTAIN = 1e-3, 0.04
+# Share of the mean square below which steps of counts and converter are as good as Gaussian; and share of the peak from
+# which what is not known of a part, its largest value, leaves the peak uncertain.
+STEPS_MATTER, UNCERTAIN, HELD_BACK = 1e-3, 0.2, 0.1
 # Relative scatter from start to start beyond which no single peak can be told within 10 %.
 SCATTER = 0.06
+# Relative scatter of the largest of few independent values from run to run, beyond which it is not.
+SCATTER_OF_NOISE = 0.15
 TOGETHER = 64
 # Points of a spectrum, and the extreme that is typical of a second of filtered noise, standard deviations.
 SPECTRUM, TYPICAL_EXTREME = 1 << 15, 3.5
@@ -84,15 +86,22 @@ def _of_chain(
         return _over_starts(_counted(axis, model, speed, samples))
     steps = squares.get("resolution", nothing) + squares.get("adc", nothing)
     total = sum(squares.values(), nothing)
-    plain, sure = _over_starts(_smooth(axis, model, speed, squares, samples))
+    peaks, scatter = _smooth(axis, model, speed, squares, samples)
+    plain, sure = _over_starts(peaks)
+    sure &= scatter < SCATTER_OF_NOISE * plain
     stepped = steps > STEPS_MATTER * total
     if not stepped.any():
         return plain, sure
     random = _random(axis, squares, speed)
     again, known = replay.half_range(axis, model, speed[stepped], samples[stepped], random[stepped])
     plain[stepped], sure[stepped] = again, known
+    if how.hysteresis > 0.0:
+        # in noise it holds back the extremes, by as much as it is wide at most
+        spread = model.noisy(speed, np.inf)
+        held = how.hysteresis * replay.one_count(axis) < HELD_BACK * plain
+        sure &= held | (spread == 0.0) | (model.held_still(speed, spread) == 1)
     if how.bits is not None and model.method == "step":
-        sure &= squares["adc"] < UNCERTAIN * total
+        sure &= np.sqrt(squares["adc"]) * order_statistics.largest_of(samples) < UNCERTAIN * plain
     return plain, sure
 
 
@@ -111,25 +120,48 @@ def _random(axis: Axis, squares: dict[str, np.ndarray], speed: np.ndarray) -> np
 
 def _smooth(
     axis: Axis, model: Any, speed: np.ndarray, squares: dict[str, np.ndarray], samples: np.ndarray
-) -> np.ndarray:
-    """Peaks of cyclic error, age and noise, steps taken as Gaussian; shape (speeds, starts)."""
+) -> tuple[np.ndarray, np.ndarray]:
+    """Peaks of cyclic error, age and noise, steps taken as Gaussian; shape (speeds, starts), and their scatter."""
     orders, made = model.complex_lines(speed)
     gain = model.cyclic_gain(np.multiply.outer(speed / axis.scale.pitch, orders), speed)
     place = phases(speed / axis.scale.pitch / axis.sampling.rate, samples)
     values = at_phases(error_shape(made * gain, orders), place) + _age(axis, speed, samples)
     steps = squares.get("resolution", 0.0) + squares.get("adc", 0.0)
     spread = np.sqrt(_random(axis, squares, speed) ** 2 + steps)
-    number = np.minimum(samples, _independent(resolved(axis), axis.sampling.rate) * samples)
-    return order_statistics.half_range(values, spread[:, None] + 0.0 * values[..., 0], number[:, None])
+    jitter = squares.get("jitter", 0.0) if axis.signal.jitter_bandwidth is not None else 0.0
+    coloured = np.divide(jitter, spread**2, out=np.zeros_like(spread), where=spread > 0.0)
+    number = _independent(axis, coloured, samples)
+    peaks = order_statistics.half_range(values, spread[:, None] + 0.0 * values[..., 0], number[:, None])
+    # an extreme of n values scatters by pi/sqrt(6) over its own size (Gumbel), half a range by 1/sqrt(2) of that
+    return peaks, np.pi / np.sqrt(12.0) * spread / order_statistics.largest_of(number)
+
+
+def _independent(axis: Axis, coloured: np.ndarray, samples: np.ndarray) -> np.ndarray:
+    """Independent values among samples of noise, as its extremes need them; ``coloured``: share by slow jitter."""
+    # A level u is passed upwards as often by u sqrt((1 - r)/pi) independent values a sample where the noise is smooth
+    # (Rice; r its correlation from one sample to the next), and by u**2/tau where it is rough, of correlation
+    # exp(-j/tau), whose squares sum to tau (Pickands).
+    both = np.stack([1.0 - coloured, coloured])
+    next_one, squared = _correlations(resolved(axis), axis.sampling.rate, axis.signal.jitter_bandwidth)
+    change = 1.0 - np.tensordot(next_one, both, axes=1)
+    length = np.einsum("as,ab,bs->s", both, squared, both)
+    level = np.full(samples.shape, TYPICAL_EXTREME)
+    for _ in range(3):
+        share = np.minimum(level * np.sqrt(np.maximum(change, 0.0) / np.pi), level**2 / length)
+        number = np.maximum(np.minimum(share, 1.0) * samples, 2.0)
+        level = np.maximum(order_statistics.largest_of(number), 1.0)
+    return number
 
 
 @lru_cache(maxsize=64)
-def _independent(estimator: Any, rate: float) -> float:
-    """Independent values of filtered white noise per sample, as its extremes need them; more than 1 means all."""
-    # Of correlation exp(-j/tau) a level u is passed as often as by u**2/tau independent values a sample, and the sum of
-    # the squared correlations is tau.
-    power = np.abs(estimator.response(np.linspace(0.0, 0.5, SPECTRUM) * rate, rate)) ** 2
-    return float(TYPICAL_EXTREME**2 * np.mean(power) ** 2 / np.mean(power**2))
+def _correlations(estimator: Any, rate: float, band: float | None) -> tuple[np.ndarray, np.ndarray]:
+    """Correlation of successive samples of filtered white noise and slow jitter, and sums of products of all lags."""
+    cycles = (np.arange(SPECTRUM) + 0.5) * (0.5 / SPECTRUM)
+    white = np.abs(estimator.response(cycles * rate, rate)) ** 2
+    kept = np.exp(-2.0 * np.pi * band / rate) if band is not None else 0.0
+    power = np.stack([white, white / np.abs(1.0 - kept * np.exp(-2j * np.pi * cycles)) ** 2])
+    power /= power.mean(axis=-1, keepdims=True)
+    return power @ np.cos(2.0 * np.pi * cycles) / SPECTRUM, power @ power.T / SPECTRUM
 
 
 def _age(axis: Axis, speed: np.ndarray, samples: np.ndarray) -> float | np.ndarray:

@@ -6,8 +6,8 @@ import numpy as np
 
 from .cause_models import over_grid
 
-# Starts of a run, evenly spread over the period; of each so many blocks of so many consecutive samples.
-STARTS, BLOCKS, BLOCK = 6, 24, 24
+# Starts of a run, evenly spread over the period, and samples of each.
+STARTS, MET = 6, 576
 GOLDEN = 0.6180339887498949
 GRID = 1 << 10
 
@@ -19,9 +19,10 @@ def starts(count: int) -> np.ndarray:
 
 def phases(moved: np.ndarray, samples: np.ndarray) -> np.ndarray:
     """Phases of some samples of runs that move so far a sample, shape (speeds, starts, samples)."""
-    first = np.floor(np.linspace(0.0, 1.0, BLOCKS) * np.maximum(samples - BLOCK, 0.0)[:, None])
-    number = (first[..., None] + np.arange(BLOCK)).reshape(samples.size, BLOCKS * BLOCK)
-    number = np.minimum(number, samples[:, None] - 1.0)
+    # spread over the run without a rhythm of their own, the last one among them
+    spread = np.remainder(GOLDEN * np.arange(1.0, MET + 1.0), 1.0)
+    spread[0] = 1.0
+    number = np.rint(spread * (samples[:, None] - 1.0))
     turned = np.remainder(moved[:, None] * number, 1.0)
     return turned[:, None, :] + starts(STARTS)[:, None]
 

@@ -37,7 +37,7 @@ def half_range(
     axis: Axis, model: Any, speed: np.ndarray, samples: np.ndarray, random: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray]:
     """Expected half range of the velocity, periods/s, and where its runs agree; ``random`` its Gaussian rms."""
-    shown, step = _Shown(axis, model, speed), _one_count(axis)
+    shown, step = _Shown(axis, model, speed), one_count(axis)
     peak, sure = np.empty(speed.size), np.ones(speed.size, dtype=bool)
     for i, v in enumerate((speed / axis.scale.pitch).tolist()):
         runs, size, pooled = _runs(axis, v / axis.sampling.rate, samples[i])
@@ -47,20 +47,20 @@ def half_range(
         seen = float(velocity.size if pooled else size)
         more = order_statistics.largest_of(samples[i]) - order_statistics.largest_of(np.array(seen))
         peak[i] = found + random[i] * max(float(more), 0.0)
-        sure[i] = np.std(each, ddof=1) <= SCATTER * peak[i]
-        if 0.5 * step > ONE_MATTERS * peak[i] and (shown.jitter[i] or shown.white[i]):
+        settled = resolved(axis).memory(axis.sampling.rate) <= size
+        sure[i] = settled and np.std(each, ddof=1) <= SCATTER * peak[i]
+        if 0.5 * step > ONE_MATTERS * peak[i] and (shown.jitter[i] or shown.white[i] or shown.clock[i]):
             louder = _velocity(axis, shown.error(i, v, runs, size, louder=LOUDER), size)
-            reached = 0.5 * np.ptp(louder) > found + 0.25 * step
+            wider = (LOUDER - 1.0) * random[i] * order_statistics.largest_of(samples[i])
+            reached = 0.5 * np.ptp(louder) > (1.0 + ONE_MATTERS) * found + wider
             sure[i] &= not (reached or _seldom(velocity, step))
     return np.maximum(peak, _one_step(axis, speed, samples)), sure
 
 
-def _one_count(axis: Axis) -> float:
-    """Most that one count makes of the velocity of an estimator with a short memory, periods/s; else 0."""
+def one_count(axis: Axis) -> float:
+    """Most that one count makes of the velocity, periods/s; 0 without counts."""
     estimator: Any = resolved(axis)
-    weights = (
-        estimator.weights(axis.sampling.rate) if estimator.kind in ("difference", "least-squares") else [0.0]
-    )
+    weights = estimator.weights(axis.sampling.rate)
     return float(np.abs(np.cumsum(weights)).max()) / (axis.interpolation.factor or np.inf)
 
 
@@ -121,10 +121,12 @@ class _Shown:
         self.shape = error_shape(made + np.zeros((1, 1)), orders)
         self.white = math.sqrt(0.5) * np.sqrt(_after(axis, model, speed))
         spread = model.spread(speed, np.inf)
-        before = (spread.get(cause, 0.0) for cause in ("jitter", "clock"))
-        self.jitter = np.sqrt(0.5 * sum(before, np.zeros_like(speed)))
+        self.jitter, self.clock = (
+            np.sqrt(0.5 * spread.get(cause, 0.0) + 0.0 * speed) for cause in ("jitter", "clock")
+        )
         quiet = model.held_still(speed, model.noisy(speed, np.inf)) == 1
-        self.jitter[quiet], self.white[quiet] = 0.0, 0.0
+        for size in (self.jitter, self.clock, self.white):
+            size[quiet] = 0.0
 
     def error(self, i: int, moved: float, runs: int, size: int, *, louder: float = 1.0) -> np.ndarray:
         """Shown less true position, periods, of runs with their settling at speed ``i``, periods/s."""
@@ -141,10 +143,11 @@ class _Shown:
 
     def _shown(self, i: int, place: np.ndarray, read: np.ndarray, louder: float) -> np.ndarray:
         """Shown less true position at the moment of reading number ``read``."""
-        jitter, white = (
+        jitter, white, clock = (
             louder * size[i] * self._drawn(cause, place.shape[0], read) if size[i] else 0.0
-            for cause, size in enumerate((self.jitter, self.white))
+            for cause, size in enumerate((self.jitter, self.white, self.clock))
         )
+        jitter = jitter + clock
         if self.table is not None:
             moved = place + jitter + white
             index = ((moved - np.floor(moved)) * self.table.size).astype(np.int64)
@@ -176,9 +179,9 @@ def _after(axis: Axis, model: Any, speed: np.ndarray) -> np.ndarray:
 def _one_step(axis: Axis, speed: np.ndarray, samples: np.ndarray) -> np.ndarray:
     """Half of what one count makes of the velocity, where the run passes counts one by one, periods/s."""
     estimator: Any = resolved(axis)
-    factor, weights = axis.interpolation.factor, estimator.weights(axis.sampling.rate)
+    factor, remembered = axis.interpolation.factor, estimator.weights(axis.sampling.rate).size
     if factor is None:
         return np.zeros_like(speed)
     counts = speed / axis.scale.pitch / axis.sampling.rate * factor
-    alone = (counts * samples >= 1.0) & (counts * weights.size < 1.0)
-    return np.where(alone, 0.5 * np.abs(np.cumsum(weights)).max() / factor, 0.0)
+    alone = (counts * samples >= 1.0) & (counts * remembered < 1.0)
+    return np.where(alone, 0.5 * one_count(axis), 0.0)

@@ -96,10 +96,9 @@ def _of_chain(
     again, known = replay.half_range(axis, model, speed[stepped], samples[stepped], random[stepped])
     plain[stepped], sure[stepped] = again, known
     if how.hysteresis > 0.0:
-        # in noise it holds back the extremes, by as much as it is wide at most
-        spread = model.noisy(speed, np.inf)
-        held = how.hysteresis * replay.one_count(axis) < HELD_BACK * plain
-        sure &= held | (spread == 0.0) | (model.held_still(speed, spread) == 1)
+        # where noise turns the motion back it holds the extremes back, by as much as it is wide at most
+        some = model.held_still(speed, model.noisy(speed, np.inf)) == -1
+        sure &= ~some | (how.hysteresis * replay.one_count(axis) < HELD_BACK * plain)
     if how.bits is not None and model.method == "step":
         sure &= np.sqrt(squares["adc"]) * order_statistics.largest_of(samples) < UNCERTAIN * plain
     return plain, sure

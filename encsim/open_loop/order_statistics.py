@@ -71,7 +71,7 @@ def _largest(values: np.ndarray, weight: np.ndarray, spread: np.ndarray, samples
     target = ONE_EVENT / np.maximum(samples, 2.0)
     gap, above = (top[..., None] - values) / safe[..., None], largest_of(samples) + 0.0 * top
     for _ in range(STEPS):
-        a = np.minimum(above[..., None] + gap, NEGLIGIBLE)
+        a = np.clip(above[..., None] + gap, -NEGLIGIBLE, NEGLIGIBLE)
         chance = tail(a) @ weight
         density = np.exp(-0.5 * a * a) @ weight / math.sqrt(2.0 * math.pi)
         step = np.log(np.maximum(chance, 1e-300) / target) * chance / np.maximum(density, 1e-300)

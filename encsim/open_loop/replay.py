@@ -46,9 +46,10 @@ def half_range(
         found = 0.5 * np.ptp(velocity) if pooled else np.mean(each)
         seen = float(velocity.size if pooled else size)
         more = order_statistics.largest_of(samples[i]) - order_statistics.largest_of(np.array(seen))
-        peak[i] = found + random[i] * max(float(more), 0.0)
+        peak[i] = found + random[i] * float(more)
         settled = resolved(axis).memory(axis.sampling.rate) <= size
-        sure[i] = settled and np.std(each, ddof=1) <= SCATTER * peak[i]
+        halves = [0.5 * np.ptp(velocity[n::2]) for n in range(2)] if pooled else each
+        sure[i] = settled and np.std(halves, ddof=1) <= SCATTER * peak[i]
         if 0.5 * step > ONE_MATTERS * peak[i] and (shown.jitter[i] or shown.white[i] or shown.clock[i]):
             louder = _velocity(axis, shown.error(i, v, runs, size, louder=LOUDER), size)
             wider = (LOUDER - 1.0) * random[i] * order_statistics.largest_of(samples[i])

@@ -25,7 +25,7 @@ FOLDERS = {
     "closed_loop": "model rings open_loop",
     "gains": "model formats rings open_loop closed_loop",
     "time_domain": "kernels model rings open_loop closed_loop",
-    "recordings": "model formats rings open_loop closed_loop",
+    "recordings": "model formats calibration rings open_loop closed_loop",
     "decisions": f"{_PHYSICS} formats gains",
     "spreads": "model formats open_loop closed_loop decisions",
     "figures": f"{_RESULTS} plotting",

@@ -25,7 +25,7 @@ VALUE, ANGLE = 1e-12, 4e-15
 # Lower case with an underscore inside: no keyword and no name of math.h is written so.
 NAME = "[a-z][a-z0-9]*(_[a-z0-9]+)+"
 FUNCTION = """\
-/* Error of a ring, shown minus true, in rad: {size} intervals a turn, linear between them.
+/* Error, shown minus true, in rad: {size} intervals a turn, linear between them.
    Nowhere farther from the map than {bound:.4g} rad: {interpolation:.3g} of the straight lines,
    {rounding:.3g} of rounding to float. */
 #include <math.h>

@@ -1,27 +1,19 @@
-"""Commands about an axis and its encoder: new, ripple, period, simulate, identify, limits."""
+"""Commands about an axis and its encoder: new, ripple, period, simulate, limits."""
 
 from __future__ import annotations
 
-import io
-from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import encsim
 
 from .. import checks, reporting
 from . import arguments
-from .command import Command, Output, into, picture, table
-from .outputs import JobFailed
+from .command import Command, Output, picture, table
 from .parser import SPEED_HELP, axis_option, seed_option, threads_option
 
 if TYPE_CHECKING:
-    from ..layout import Report
-    from ..recordings.capture import Capture
     from .command import CommandJob
     from .parser import Parser
-
-
-ASSUMED_RATE = 16e3
 
 
 def _new_options(parser: Parser) -> None:
@@ -211,161 +203,6 @@ SIMULATE = Command(
     text=lambda job: reporting.run_text.trace(job.result, long=job.long, cautious=not job.args.quiet),
     functions=("simulate", "lines"),
     names={"samples": "--seconds"},
-)
-
-
-READING = {
-    "--columns": ("COS,SIN", 'names or numbers from 1, also with what they hold: "time=1, cosine=3, sine=4"'),
-    "--skip": ("LINES", "lines to leave out at the top"),
-    "--decimal": ("MARK", 'decimal mark, "." or ","'),
-    "--delimiter": ("MARK", "what separates the columns"),
-    "--units": ("UNITS", 'of the columns used, "s,V,V"'),
-    "--time": ("COLUMN", 'column of the time, or the interval or rate of the samples, "10 us" or "100 kHz"'),
-    "--mid-scale": ("VALUE", 'value of both channels without signal, "2.5 V"'),
-    "--wrap": ("COUNTS", 'counts after which the counter begins again, or its width, "16 bit"; 0: never'),
-}
-
-
-def reading_options(parser: Parser) -> None:
-    """Options that correct what a recording was taken for."""
-    for name, (letters, text) in READING.items():
-        name_inside = f"column_{name[2:].replace('-', '_')}"
-        parser.add_argument(name, dest=name_inside, metavar=letters, help=f"{text} (default: found out)")
-
-
-def capture(job: CommandJob) -> Capture:
-    """The recording of the first argument."""
-    return read_capture(job, job.args.capture)
-
-
-def read_capture(job: CommandJob, name: str) -> Capture:
-    """A recording from a file or stdin, read as the options say; faults name the options."""
-    keys = (option[2:].replace("-", "_") for option in READING)
-    given = {key: getattr(job.args, f"column_{key}") for key in keys}
-    if given["skip"] is not None:
-        given["skip"] = arguments.whole_number(given["skip"], "--skip", 0, 10**9)
-    try:
-        if name == "-":
-            stream = io.BytesIO(arguments.open_stdin().buffer.read())
-            return encsim.Capture.read(stream, **given)
-        return encsim.Capture.read(name, **given)
-    except checks.InputError as error:
-        faults = (replace(fault, field=f"--{fault.field.replace('_', '-')}") if fault.field in given else fault
-                  for fault in error.faults)  # fmt: skip
-        raise checks.InputError(*faults) from error
-
-
-def _identify_options(parser: Parser) -> None:
-    parser.add_argument(
-        "capture", metavar="capture.csv", help="recording: text, NPY, NPZ, MAT, WAV, also gzipped; - is stdin"
-    )
-    reading_options(parser)
-    parser.add_argument(
-        "--period",
-        metavar="LENGTH",
-        help='signal period, "20 um" or "0.04 deg": also says the faults as position error (default: that of the axis '
-        "file of --into)",
-    )
-    parser.add_argument(
-        "--steady",
-        action="store_true",
-        help="the recorded motion is smooth: also fit harmonics and noise",
-    )
-
-
-def _needed_period(job: CommandJob) -> None:
-    if job.args.write_axis and not job.args.period:
-        checks.refuse("--period", "be given with --write-axis", checks.NOTHING)
-
-
-def _fitted_values(job: CommandJob) -> dict[str, Any] | None:
-    """The fields of the signal that were fitted, {path: SI}."""
-    fit = job.result
-    if not hasattr(fit, "signal"):
-        rule = "be left out for counts and positions"
-        checks.refuse(
-            "--into", rule, job.args.into, hint='encsim fit axis.toml capture.csv --free "signal.sde.1"'
-        )
-    if not fit.valid:
-        return None
-    names = [name for name in fit.uncertainty if hasattr(fit.signal, name)]
-    names += ["jitter_bandwidth"] if fit.signal.jitter_bandwidth is not None else []
-    return {f"signal.{name}": getattr(fit.signal, name) for name in names}
-
-
-def _fitted_axis(job: CommandJob) -> str | None:
-    """Text of an axis file with the fitted signal."""
-    fit, args = job.result, job.args
-    if not hasattr(fit, "signal"):
-        checks.refuse("--write-axis", "be left out for counts and positions", args.write_axis)
-    if not fit.valid:
-        return None
-    from ..formats import edited_files
-
-    plain = encsim.Axis(job.scale, sampling=encsim.Sampling(ASSUMED_RATE)).to_toml()
-    text = edited_files.with_values(plain, _fitted_values(job) or {})
-    note = f"The loop rate is not known from a capture: {ASSUMED_RATE / 1e3:g} kHz is assumed"
-    job.warn(f"{note}; set sampling.rate in {args.write_axis}")
-    return f"# Signal fitted to {checks.one_line(arguments.named(args.capture))}.\n# {note}.\n{text}"
-
-
-def _refuse_invalid(job: CommandJob) -> None:
-    if hasattr(job.result, "signal") and not job.result.valid:
-        raise JobFailed(f"the fit is refused: {'; '.join(job.result.reasons)}")
-
-
-def _table(job: CommandJob) -> str:
-    """Table of the cyclic error for a controller."""
-    if hasattr(job.result, "signal"):
-        rule = "be left out for channels"
-        checks.refuse(
-            "--csv", rule, job.args.csv, hint="encsim period axis.toml --csv writes the error of an axis"
-        )
-    return job.result.correction_csv()
-
-
-def _identified(job: CommandJob) -> Report:
-    """Text of what channels, or counts and positions show."""
-    if hasattr(job.result, "signal"):
-        return reporting.axis_tables.fit(job.result, job.scale, job.capture.notes, long=job.long)
-    return reporting.measurement_text.motion(job.result, job.capture.notes, long=job.long)
-
-
-def _draw_identified(job: CommandJob) -> Any:
-    """Counts and positions, or channels whose fit is reliable."""
-    if not hasattr(job.result, "signal"):
-        return job.result.plot()
-    return job.result.plot(scale=job.scale) if job.result.valid else None
-
-
-IDENTIFY = Command(
-    examples="  encsim identify capture.csv --columns cos,sin\n"
-    '  encsim identify capture.csv --period "20 um" --write-axis axis.toml',
-    options=_identify_options,
-    reads=lambda args: [args.capture],
-    inputs={"scale": arguments.scale, "needed": _needed_period, "capture": capture},
-    compute=lambda job: encsim.identify(
-        job.capture, steady=job.args.steady, period=job.scale and job.scale.pitch
-    ),
-    outputs=[
-        picture(
-            "draw the recorded channels and the fit",
-            _draw_identified,
-        ),
-        picture(
-            "draw the Allan deviation of the phase",
-            lambda job: job.result.plot_jitter() if getattr(job.result, "jitter_colour", "") else None,
-            "--plot-jitter",
-        ),
-        Output("--write-axis", "write an axis file with the fitted signal; needs --period", _fitted_axis),
-        into("the fitted signal", _fitted_values),
-        Output(
-            "--csv", "write the error over one period of counts or positions as a table; - is stdout", _table
-        ),
-    ],
-    text=_identified,
-    finish=_refuse_invalid,
-    functions=("identify",),
 )
 
 

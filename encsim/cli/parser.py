@@ -23,7 +23,7 @@ COMMANDS = {
     "period": ("axis_commands", "show the error within one signal period"),
     "simulate": ("axis_commands", "simulate the encoder at one speed, sample by sample"),
     "stream": ("stream_commands", "write the samples of an encoder to a file, pipe or program"),
-    "identify": ("axis_commands", "identify the signal errors of two recorded channels"),
+    "identify": ("recording_commands", "identify the signal errors of two recorded channels"),
     "compare": ("recording_commands", "compare a recording with the prediction for an axis"),
     "separate": (
         "recording_commands",

@@ -1,21 +1,240 @@
-"""Commands that set recordings beside an axis: compare, separate, fit."""
+"""Commands about recordings: identify, compare, separate, fit."""
 
 from __future__ import annotations
 
+import io
+import math
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import encsim
 
-from .. import checks, reporting
-from . import arguments, axis_commands
-from .command import Command, into, picture
+from .. import checks, reporting, shown_units
+from . import arguments
+from .command import Command, Output, into, picture
 from .outputs import JobFailed
 from .parser import axis_option
 
 if TYPE_CHECKING:
+    from ..calibration.error_map import ErrorMap
+    from ..layout import Report
     from ..recordings.capture import Capture
     from .command import CommandJob
     from .parser import Parser
+
+
+ASSUMED_RATE = 16e3
+TURN = 2.0 * math.pi
+READING = {
+    "--columns": ("COS,SIN", 'names or numbers from 1, also with what they hold: "time=1, cosine=3, sine=4"'),
+    "--skip": ("LINES", "lines to leave out at the top"),
+    "--decimal": ("MARK", 'decimal mark, "." or ","'),
+    "--delimiter": ("MARK", "what separates the columns"),
+    "--units": ("UNITS", 'of the columns used, "s,V,V"'),
+    "--time": ("COLUMN", 'column of the time, or the interval or rate of the samples, "10 us" or "100 kHz"'),
+    "--mid-scale": ("VALUE", 'value of both channels without signal, "2.5 V"'),
+    "--wrap": ("COUNTS", 'counts after which the counter begins again, or its width, "16 bit"; 0: never'),
+}
+
+
+def reading_options(parser: Parser) -> None:
+    """Options that correct what a recording was taken for."""
+    for name, (letters, text) in READING.items():
+        name_inside = f"column_{name[2:].replace('-', '_')}"
+        parser.add_argument(name, dest=name_inside, metavar=letters, help=f"{text} (default: found out)")
+
+
+def capture(job: CommandJob) -> Capture:
+    """The recording of the first argument."""
+    return read_capture(job, job.args.capture)
+
+
+def read_capture(job: CommandJob, name: str) -> Capture:
+    """A recording from a file or stdin, read as the options say; faults name the options."""
+    keys = (option[2:].replace("-", "_") for option in READING)
+    given = {key: getattr(job.args, f"column_{key}") for key in keys}
+    if given["skip"] is not None:
+        given["skip"] = arguments.whole_number(given["skip"], "--skip", 0, 10**9)
+    try:
+        if name == "-":
+            stream = io.BytesIO(arguments.open_stdin().buffer.read())
+            return encsim.Capture.read(stream, **given)
+        return encsim.Capture.read(name, **given)
+    except checks.InputError as error:
+        faults = (replace(fault, field=f"--{fault.field.replace('_', '-')}") if fault.field in given else fault
+                  for fault in error.faults)  # fmt: skip
+        raise checks.InputError(*faults) from error
+
+
+def _identify_options(parser: Parser) -> None:
+    parser.add_argument(
+        "capture", metavar="capture.csv", help="recording: text, NPY, NPZ, MAT, WAV, also gzipped; - is stdin"
+    )
+    reading_options(parser)
+    parser.add_argument(
+        "--period",
+        metavar="LENGTH",
+        help='signal period, "20 um" or "0.04 deg": also says the faults as position error (default: that of the axis '
+        "file of --into)",
+    )
+    parser.add_argument(
+        "--steady",
+        action="store_true",
+        help="the recorded motion is smooth: also fit harmonics and noise",
+    )
+
+
+def _needed_period(job: CommandJob) -> None:
+    if job.args.write_axis and not job.args.period:
+        checks.refuse("--period", "be given with --write-axis", checks.NOTHING)
+
+
+def _fitted_values(job: CommandJob) -> dict[str, Any] | None:
+    """The fields of the signal that were fitted, {path: SI}."""
+    fit = job.result
+    if not hasattr(fit, "signal"):
+        rule = "be left out for counts and positions"
+        checks.refuse(
+            "--into", rule, job.args.into, hint='encsim fit axis.toml capture.csv --free "signal.sde.1"'
+        )
+    if not fit.valid:
+        return None
+    names = [name for name in fit.uncertainty if hasattr(fit.signal, name)]
+    names += ["jitter_bandwidth"] if fit.signal.jitter_bandwidth is not None else []
+    return {f"signal.{name}": getattr(fit.signal, name) for name in names}
+
+
+def _fitted_axis(job: CommandJob) -> str | None:
+    """Text of an axis file with the fitted signal."""
+    fit, args = job.result, job.args
+    if not hasattr(fit, "signal"):
+        checks.refuse("--write-axis", "be left out for counts and positions", args.write_axis)
+    if not fit.valid:
+        return None
+    from ..formats import edited_files
+
+    plain = encsim.Axis(job.scale, sampling=encsim.Sampling(ASSUMED_RATE)).to_toml()
+    text = edited_files.with_values(plain, _fitted_values(job) or {})
+    note = f"The loop rate is not known from a capture: {ASSUMED_RATE / 1e3:g} kHz is assumed"
+    job.warn(f"{note}; set sampling.rate in {args.write_axis}")
+    return f"# Signal fitted to {checks.one_line(arguments.named(args.capture))}.\n# {note}.\n{text}"
+
+
+def _refuse_channels(job: CommandJob) -> None:
+    if hasattr(job.result, "signal") and not job.result.valid:
+        raise JobFailed(f"the fit is refused: {'; '.join(job.result.reasons)}")
+
+
+def _table(job: CommandJob) -> str:
+    """Table of the cyclic error for a controller."""
+    if hasattr(job.result, "signal"):
+        rule = "be left out for channels"
+        checks.refuse(
+            "--csv", rule, job.args.csv, hint="encsim period axis.toml --csv writes the error of an axis"
+        )
+    return job.result.correction_csv()
+
+
+def _map(job: CommandJob) -> ErrorMap | None:
+    """Correction table of a fit that is reliable; the period of counts must be known."""
+    if not job.result.valid:
+        return None
+    if not hasattr(job.result, "signal") and not job.result.harmonics:
+        checks.refuse("--period", "be given for a correction table", checks.NOTHING)
+    return job.result.error_map()
+
+
+def _map_in_c(job: CommandJob) -> str | None:
+    """The correction table as C source, off the map by a tenth of its uncertainty or a hundredth of its size."""
+    map_ = _map(job)
+    if map_ is None:
+        return None
+    finest = max(0.1 * map_.uncertainty, 0.01 * map_.largest(), 1e-9)
+    above = "/* Cyclic error of an encoder: one turn of the angle is one signal period. */\n"
+    return above + map_.c_table(bound=finest, name="cyclic_error").text
+
+
+def _tell_correction(job: CommandJob) -> None:
+    """What the correction table makes of the cyclic error of this recording."""
+    result, size, unit = job.result, 1.0, job.result.unit if not hasattr(job.result, "signal") else "rad"
+    if hasattr(result, "signal"):
+        both = result.cyclic
+        if job.scale:
+            size, unit = job.scale.pitch / TURN, job.scale.unit
+    else:
+        better = encsim.Capture(
+            "position", job.capture.rate, job.capture.time, position=result.corrected(_positions(job))
+        )
+        again = encsim.identify(better, period=result.period)
+        both = [sum(0.5 * a * a for a, _ in found.harmonics.values()) ** 0.5 for found in (result, again)]
+    if both[0] == both[0]:
+        before, after = (shown_units.show(size * part, unit) for part in both)
+        job.warn(f"cyclic error of this recording {before} rms, {after} rms after correction by the table")
+    else:
+        job.warn("without smooth motion the recording does not show what the table makes of its cyclic error")
+
+
+def _positions(job: CommandJob) -> Any:
+    """Positions of the recording in the unit of its result."""
+    capture = job.capture
+    return capture.position if capture.position is not None else capture.count
+
+
+def _finish(job: CommandJob) -> None:
+    _refuse_channels(job)
+    if job.args.write_map or job.args.write_c:
+        _tell_correction(job)
+
+
+def _identified(job: CommandJob) -> Report:
+    """Text of what channels, or counts and positions show."""
+    if hasattr(job.result, "signal"):
+        return reporting.axis_tables.fit(job.result, job.scale, job.capture.notes, long=job.long)
+    return reporting.measurement_text.motion(job.result, job.capture.notes, long=job.long)
+
+
+def _draw_identified(job: CommandJob) -> Any:
+    """Counts and positions, or channels whose fit is reliable."""
+    if not hasattr(job.result, "signal"):
+        return job.result.plot()
+    return job.result.plot(scale=job.scale) if job.result.valid else None
+
+
+IDENTIFY = Command(
+    examples="  encsim identify capture.csv --columns cos,sin\n"
+    '  encsim identify capture.csv --period "20 um" --write-axis axis.toml',
+    options=_identify_options,
+    reads=lambda args: [args.capture],
+    inputs={"scale": arguments.scale, "needed": _needed_period, "capture": capture},
+    compute=lambda job: encsim.identify(
+        job.capture, steady=job.args.steady, period=job.scale and job.scale.pitch
+    ),
+    outputs=[
+        picture(
+            "draw the recorded channels and the fit",
+            _draw_identified,
+        ),
+        picture(
+            "draw the Allan deviation of the phase",
+            lambda job: job.result.plot_jitter() if getattr(job.result, "jitter_colour", "") else None,
+            "--plot-jitter",
+        ),
+        Output("--write-axis", "write an axis file with the fitted signal; needs --period", _fitted_axis),
+        into("the fitted signal", _fitted_values),
+        Output(
+            "--write-map",
+            "write the correction table over one signal period, its angle the signal phase; - is stdout",
+            lambda job: (map_ := _map(job)) and map_.to_csv_text(),
+        ),
+        Output("--write-c", "write that table as C source; - is stdout", _map_in_c),
+        Output(
+            "--csv", "write the error over one period of counts or positions as a table; - is stdout", _table
+        ),
+    ],
+    text=_identified,
+    finish=_finish,
+    functions=("identify",),
+)
 
 
 def _one_capture(parser: Parser) -> None:
@@ -23,7 +242,7 @@ def _one_capture(parser: Parser) -> None:
     parser.add_argument(
         "capture", metavar="capture.csv", help="recording: text, NPY, NPZ, MAT, WAV, also gzipped"
     )
-    axis_commands.reading_options(parser)
+    reading_options(parser)
 
 
 def _captures(parser: Parser) -> None:
@@ -34,7 +253,7 @@ def _captures(parser: Parser) -> None:
         nargs="+",
         help="recordings, best at several speeds and with torque",
     )
-    axis_commands.reading_options(parser)
+    reading_options(parser)
 
 
 def _fit_options(parser: Parser) -> None:
@@ -47,7 +266,7 @@ def _fit_options(parser: Parser) -> None:
 
 
 def _read_all(job: CommandJob) -> list[Capture]:
-    return [axis_commands.read_capture(job, name) for name in job.args.captures]
+    return [read_capture(job, name) for name in job.args.captures]
 
 
 def _free(job: CommandJob) -> list[str]:
@@ -76,7 +295,7 @@ COMPARE = Command(
     examples="  encsim compare axis.toml capture.csv\n  encsim compare axis.toml capture.csv --plot compared.svg",
     options=_one_capture,
     reads=lambda args: [args.axis, args.capture],
-    inputs={"axis": arguments.axis, "capture": axis_commands.capture},
+    inputs={"axis": arguments.axis, "capture": capture},
     compute=lambda job: encsim.compare(job.axis, job.capture),
     outputs=[picture("draw the measured spectrum with what the axis explains")],
     text=lambda job: reporting.measurement_text.comparison(job.result, long=job.long),

@@ -7,7 +7,7 @@ distance from the ellipse is used. With it the phase is a smooth function of tim
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -162,7 +162,7 @@ def _identification(
     angle = np.empty(0) if fit.angle is None else fit.angle
     averages = identification.averaging(len(angle)) if smooth else np.empty(0, dtype=int)
     interval = (1.0 / known.rate if known.rate else 1.0) * (len(c) - 1) / max(len(angle) - 1, 1)
-    return Identification(
+    found = Identification(
         signal=signal,
         amplitude=float(values[0] * size),
         residual=residual,
@@ -180,6 +180,7 @@ def _identification(
         averaging_time=averages * interval,
         allan_deviation=identification.allan_deviation(angle, interval, averages),
         step=(converter.converter_step(c), converter.converter_step(s)),
+        cyclic=(np.nan, np.nan),
         drift=moved,
         valid=not reasons,
         reasons=reasons,
@@ -188,6 +189,11 @@ def _identification(
         cosine=c,
         sine=s,
     )  # fmt: skip
+    if fit.phase is None or fit.used is None or signal is None or reasons:
+        return found
+    shown = np.arctan2(s[fit.used], c[fit.used])
+    after = identification.cyclic_error(found.error_map().invert(shown), fit.phase)
+    return replace(found, cyclic=(identification.cyclic_error(shown, fit.phase), after))
 
 
 def _sample_times(capture: Capture) -> np.ndarray | None:
@@ -313,6 +319,7 @@ def _unfitted(c: np.ndarray, s: np.ndarray, steady: bool, reason: str) -> Identi
         averaging_time=np.empty(0),
         allan_deviation=np.empty(0),
         step=(0.0, 0.0),
+        cyclic=(np.nan, np.nan),
         drift=(0.0, 0.0),
         valid=False,
         reasons=(reason,),

@@ -67,6 +67,9 @@ class ChannelFit:
     remarks: tuple[str, ...]
     colour: Colour | None = None
     angle: np.ndarray | None = None
+    # Points used and their smooth phase.
+    used: np.ndarray | None = None
+    phase: np.ndarray | None = None
     speed: SpeedTerms = field(default_factory=SpeedTerms)
 
 
@@ -153,6 +156,7 @@ def _from_motion(
     k: np.ndarray | None,
 ) -> ChannelFit:
     """The fit with smooth motion, or that of the ellipse alone with a reason if smooth motion does not fit."""
+    count = len(x)
     try:
         smooth, used = _smooth_fit(squares.q, x, y, steps, k), _some(len(x))
         apart, speed = (len(x) - 1) / (len(used) - 1), _against_speed(smooth.fit, x[used], y[used])
@@ -199,6 +203,8 @@ def _from_motion(
         tuple(remarks),
         colour=colour,
         angle=angle,
+        used=_some(count),
+        phase=fit.phase,
         speed=speed,
     )
 

@@ -4,11 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from .. import checks
 from ..model.scale_and_signal import Signal
 from ..results import Orders, Result, measured_in, picture
+
+if TYPE_CHECKING:
+    from ..calibration.error_map import ErrorMap
 
 SECTORS = 64
 LEAST_COVERAGE = 0.5
@@ -26,6 +31,8 @@ CORRELATED = 4.0
 # Correlation that lasts longer than this share of the recording is drift.
 LONG = 0.02
 SMALL = 0.05
+# Highest order of the cyclic error of a recording.
+CYCLIC = 10
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -66,6 +73,9 @@ class Identification(Result):
         rate is not known in samples and rad per sample. Channel noise is included.
     step : (float, float)
         Step of the converter in each channel, in the unit of the input; 0 where none shows.
+    cyclic : (float, float)
+        Rms of the phase error that repeats every signal period, rad: of the recording as it is, and after the
+        correction by `error_map`; NaN without smooth motion.
     drift : (float, float)
         Change of offset and amplitude within the recording, of unit amplitude; 0 where chance explains it.
     valid : bool
@@ -104,12 +114,56 @@ class Identification(Result):
     averaging_time: np.ndarray = field(metadata=measured_in("s"), repr=False)
     allan_deviation: np.ndarray = field(metadata=measured_in("rad/s"), repr=False)
     step: tuple[float, float] = field(metadata=measured_in("as input"))
+    cyclic: tuple[float, float] = field(metadata=measured_in("rad"))
     drift: tuple[float, float] = field(metadata=measured_in("1"))
     valid: bool
     reasons: tuple[str, ...]
     remarks: tuple[str, ...]
     cosine: np.ndarray = field(metadata={"plain": False}, repr=False)
     sine: np.ndarray = field(metadata={"plain": False}, repr=False)
+
+    def error_map(self, points: int = 256) -> ErrorMap:
+        """Correction table for a controller: phase error of the fitted signal over one signal period.
+
+        Parameters
+        ----------
+        points : int
+            Points of the map, over one signal period.
+
+        Returns
+        -------
+        ErrorMap
+            Angles are the true signal phase, a turn being one signal period; ``invert`` corrects shown phases,
+            ``c_table`` and ``to_csv`` write it for a controller.
+
+        Raises
+        ------
+        InputError
+            If nothing was fitted.
+
+        Examples
+        --------
+        >>> import encsim
+        >>> import numpy as np
+        >>> angle = np.linspace(0.0, 20.0, 500)
+        >>> found = encsim.identify(1.02 * np.cos(angle) + 0.01, 1.02 * np.sin(angle))
+        >>> bool(found.error_map().largest() < 0.011)
+        True
+        """
+        from ..calibration.error_map import ErrorMap
+
+        if self.signal is None:
+            checks.refuse("Identification.signal", "have been fitted", self.reasons[0])
+        phase = np.arange(points) * (2.0 * np.pi / points)
+        error = np.angle(fitted_channels(self.signal, phase) * np.exp(-1j * phase))
+        sure: Any = self.uncertainty
+        orders = np.full(points // 2, 0.0 if "harmonics" in sure else np.inf)
+        orders[:2] = np.hypot(*sure["offset"]), 0.5 * np.hypot(sure["gain"], sure["phase"])
+        for n, wide in sure.get("harmonics", {}).items():
+            # Order n = 1 mod 4 of the waveform makes order n - 1 of the phase, 3 mod 4 order n + 1, an even one both.
+            for order in {1: (n - 1,), 3: (n + 1,)}.get(n % 4, (n - 1, n + 1)):
+                orders[order - 1] = np.hypot(orders[order - 1], wide / (1.0 if n % 2 else np.sqrt(2.0)))
+        return ErrorMap(error, order_uncertainty=orders, reasons=self.reasons)
 
     plot = picture(
         "figures.channels:recorded",
@@ -140,6 +194,15 @@ def fitted_channels(signal: Signal, phase: np.ndarray) -> np.ndarray:
     late = phase - np.pi / 2.0
     sine = sum((size * np.cos(order * late) for size, order in waves), signal.offset[1])
     return cosine + 1j * ((1.0 + signal.gain) * np.sin(phase + signal.phase) + sine)
+
+
+def cyclic_error(shown: np.ndarray, phase: np.ndarray) -> float:
+    """Rms of what of shown phases repeats every turn of the true phase."""
+    waves = [f(n * phase) for n in range(1, CYCLIC + 1) for f in (np.cos, np.sin)]
+    columns = np.stack([*waves, np.ones_like(phase)], axis=1)
+    away = np.angle(np.exp(1j * (shown - phase)))
+    found = np.linalg.lstsq(columns, away, rcond=None)[0][:-1]
+    return float(np.sqrt(0.5 * np.sum(found**2)))
 
 
 def sector_coverage(circle: np.ndarray, sectors: int = SECTORS) -> float:

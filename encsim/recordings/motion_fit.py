@@ -17,6 +17,7 @@ from .smooth_motion import LEAST_PERIODS, Record, SmoothMotion, recorded, spacin
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike
 
+    from ..calibration.error_map import ErrorMap
     from ..model.axis import Axis
     from .capture import Capture
 
@@ -120,6 +121,33 @@ class MotionIdentification(Result):
         for _ in range(ROUNDS):
             true = shown - self._error(true * (TAU / self.period))
         return true
+
+    def error_map(self, points: int = 256) -> ErrorMap:
+        """Correction table for a controller: phase error, shown minus true, over one signal period.
+
+        Parameters
+        ----------
+        points : int
+            Points of the map, over one signal period.
+
+        Returns
+        -------
+        ErrorMap
+            Angles are the signal phase, a turn being one signal period; ``c_table`` and ``to_csv`` write it.
+
+        Raises
+        ------
+        InputError
+            If the signal period is not known.
+        """
+        from ..calibration.error_map import ErrorMap
+
+        phase = TAU * np.arange(points) / points
+        sure: Any = self.uncertainty["harmonics"]
+        orders = np.array([TAU / self.period * sure.get(n, np.inf) for n in range(1, points // 2 + 1)])
+        return ErrorMap(
+            TAU / self.period * self._error(phase), order_uncertainty=orders, reasons=self.reasons
+        )
 
     def correction_csv(self, points: int = 256) -> str:
         """Table of the error over one signal period, to be subtracted from the position.

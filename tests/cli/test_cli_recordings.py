@@ -7,6 +7,7 @@ import pytest
 from commands import done, refused
 
 import encsim
+from encsim.__main__ import main
 
 LOOP = encsim.examples.load("stage_x_loop")
 
@@ -62,6 +63,16 @@ def test_identify_takes_positions_too(logged, capsys):
     said = done(capsys, "identify", "slow.csv", "--period", "20 um")
     assert "Resolution 5.00 nm" in said
     assert "Amplitudes per signal period" in said
+
+
+def test_identify_writes_a_correction_table_and_says_what_it_makes_of_the_recording(logged, capsys):
+    main(["identify", "fast.csv", "--period", "20 um", "--write-map", "map.csv", "--write-c", "map.c"])
+    told = [line for line in capsys.readouterr().err.splitlines() if "cyclic error of this recording" in line]
+    assert len(told) == 1
+    assert told[0].endswith("rms after correction by the table")
+    assert len((logged / "map.csv").read_text().splitlines()) == 257
+    assert "one turn of the angle is one signal period" in (logged / "map.c").read_text()
+    refused(["identify", "fast.csv", "--write-map", "m.csv"], ["--period"], logged, capsys)
 
 
 def test_fit_needs_something_to_fit(logged, capsys):

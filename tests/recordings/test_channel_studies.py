@@ -128,6 +128,28 @@ def test_third_harmonic_of_one_sign_is_told_for_each_channel():
     assert "differ between the channels" in " ".join(fit.remarks)
 
 
+def test_correction_table_takes_the_cyclic_error_out_of_the_recording_again():
+    # The phase by the plain arctangent, before and after, against the true one.
+    rng = np.random.default_rng(8)
+    theta = TAU * 0.0317 * np.arange(6000)
+    cosine = np.cos(theta) + 0.02 + 0.01 * np.cos(3 * theta)
+    sine = 1.03 * np.sin(theta + 0.02) + 0.01 * np.cos(3 * (theta - TAU / 4))
+    c, s = (row + 0.002 * rng.standard_normal(6000) for row in (cosine, sine))
+    fit = encsim.identify(c, s, True)
+    shown = np.arctan2(s, c)
+    for found, angle in zip(fit.cyclic, (shown, fit.error_map().invert(shown)), strict=True):
+        away = np.angle(np.exp(1j * (angle - theta)))
+        true = np.sqrt(np.sum([2.0 * abs(np.mean(away * np.exp(1j * n * theta))) ** 2 for n in range(1, 11)]))
+        # Both hold twenty chance amplitudes of the noise, 0.002 sqrt(20/6000).
+        assert found == pytest.approx(true, abs=2e-4)
+    assert fit.cyclic[0] > 0.02
+    assert fit.cyclic[1] < 3e-4
+    # Uncertainty of a point of the table, from that of the fields.
+    exact = np.angle((cosine + 1j * sine) * np.exp(-1j * theta))
+    map_ = fit.error_map()
+    assert np.max(np.abs(map_.evaluate(theta) - exact)) < 5.0 * map_.uncertainty
+
+
 def test_forty_random_points_are_enough():
     theta = TAU * np.random.default_rng(0).random(40)
     assert encsim.identify(np.cos(theta), np.sin(theta)).valid

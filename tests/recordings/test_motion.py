@@ -80,6 +80,16 @@ def test_ripple_of_recorded_counts_is_that_predicted_from_resolution_and_mean_sp
     assert found.agrees
 
 
+def test_table_of_counts_is_their_error_over_the_signal_phase():
+    _, capture = moving(0.0137)
+    found = encsim.identify(capture, period=PITCH)
+    map_ = found.error_map(64)
+    rows = np.array([row.split(",") for row in found.correction_csv(64).splitlines()[1:]], dtype=float)
+    assert PITCH / (2.0 * np.pi) * map_.error == pytest.approx(rows[:, 1], abs=1e-15)
+    with pytest.raises(encsim.InputError, match="give the signal period"):
+        encsim.identify(capture).error_map()
+
+
 def moving(speed, samples=8000, seed=1, **changes):
     """Recorded positions of an axis with known errors."""
     signal = encsim.Signal(sde=SDE, jitter=1e-9)

@@ -61,8 +61,25 @@ class EncoderFault:
             check.fault("end", f"be greater than begin, {self.begin:g}", self.end)
 
 
+class AmplitudeLoss(EncoderFault):
+    """A fault that takes a share of the amplitude of both channels; its kinds name the field that says which."""
+
+    __slots__ = ()
+    lost: ClassVar[str]
+
+    def _check(self, check: Check) -> None:
+        EncoderFault._check(self, check)
+        check.number(self.lost, "lie from 0 to 1", low=0.0, high=1.0)
+
+    @property
+    def effect(self) -> dict[str, float]:
+        """What it does to channels and counter."""
+        share = getattr(self, self.lost)
+        return {"cosine_loss": share, "sine_loss": share}
+
+
 @dataclass(frozen=True, kw_only=True, slots=True)
-class Dirt(EncoderFault):
+class Dirt(AmplitudeLoss):
     """Dirt on the scale: both channels lose a share of their amplitude over a stretch.
 
     Parameters
@@ -84,20 +101,12 @@ class Dirt(EncoderFault):
     0.6
     """
 
+    lost: ClassVar[str] = "loss"
     loss: float
-
-    def _check(self, check: Check) -> None:
-        EncoderFault._check(self, check)
-        check.number("loss", "lie from 0 to 1", low=0.0, high=1.0)
-
-    @property
-    def effect(self) -> dict[str, float]:
-        """What it does to channels and counter."""
-        return {"cosine_loss": self.loss, "sine_loss": self.loss}
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class Scratch(EncoderFault):
+class Scratch(AmplitudeLoss):
     """A scratch across the scale: the amplitude of both channels falls and comes back as a bell (raised cosine).
 
     Parameters
@@ -121,16 +130,8 @@ class Scratch(EncoderFault):
     """
 
     shape: ClassVar[str] = "bell"
+    lost: ClassVar[str] = "depth"
     depth: float = 1.0
-
-    def _check(self, check: Check) -> None:
-        EncoderFault._check(self, check)
-        check.number("depth", "lie from 0 to 1", low=0.0, high=1.0)
-
-    @property
-    def effect(self) -> dict[str, float]:
-        """What it does to channels and counter."""
-        return {"cosine_loss": self.depth, "sine_loss": self.depth}
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

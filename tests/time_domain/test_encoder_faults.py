@@ -142,6 +142,30 @@ def test_offset_drifts_with_the_temperature_and_stays():
     np.testing.assert_allclose(out["sine"][3999], -0.06, atol=1e-9)
 
 
+FAULTS = {
+    encsim.Dirt: {"loss": 0.6},
+    encsim.Scratch: {},
+    encsim.DeadChannel: {"channel": "cosine"},
+    encsim.Burst: {"noise": 0.2},
+    encsim.LostEdge: {"counts": -3},
+    encsim.OffsetDrift: {"rise": 30.0, "cosine": 1e-3, "sine": -2e-3},
+}
+
+
+@pytest.mark.parametrize("kind", FAULTS)
+def test_a_fault_is_scheduled_by_position_or_by_the_time_of_the_same_samples(kind):
+    speed, position = 1e-2, 1e-8 + 1e-2 * np.arange(2000) / RATE  # on no edge of a count
+    stretch = {"begin": 3.003e-4, "end": 7.007e-4}  # between two samples
+    times = {name: (place - 1e-8) / speed for name, place in stretch.items()}
+    _, one = shown([kind(**stretch, **FAULTS[kind])], position)
+    _, other = shown([kind(**times, by="time", **FAULTS[kind])], position)
+    _, without = shown([], position)
+    assert any((one[name] != without[name]).any() for name in one)
+    for name, values in one.items():
+        # the share of a bell or a ramp is rounded once more
+        np.testing.assert_allclose(other[name], values, atol=1e-9)
+
+
 def test_faults_do_not_depend_on_how_the_motion_is_cut():
     faults = [
         encsim.Scratch(begin=3e-4, end=5e-4),

@@ -85,11 +85,11 @@ class Encoder:
     given to :meth:`lead`; with a ring, whose error of amplitude a and order n is straight between samples too, an
     edge is within a (n w T)**2/8 of its place at w rad/s.
 
-    Where times are given, everything that takes time takes the time between the samples: bandwidth, skew, latency,
-    the clock of the encoder, separated and timed edges, the correlation of slow jitter, the top speed. A difference is
-    divided by the time of its span; other estimators keep their coefficients and take each step between samples at
-    its speed, so that a steady motion has its speed whatever the times. To see what the jitter of a loop does that
-    does not know its times, leave them out and give the positions at the true instants.
+    Where times are given, bandwidth, skew, latency, the clock of the encoder, separated and timed edges, the
+    correlation of slow jitter and the top speed follow them. A difference is divided by the time of its span; other
+    estimators keep their coefficients and take each step between samples at its speed, so that a steady motion has
+    its speed whatever the times. To see what the jitter of a loop does that does not know its times, leave them out
+    and give the positions at the true instants.
 
     With the output "ab", counts are lost where the axis moves faster than its top speed. A position that is read as
     a value loses nothing; ``too_fast`` tells.
@@ -131,9 +131,8 @@ class Encoder:
         self.axis, self.seed, self._first = axis, int(seed), int(first)
         self._lock = threading.Lock()
         self._tables: Any = None
-        self._uneven = False  # whether times have been given
         self._finder: EdgeFinder | None = None
-        self._lead, self.edges = 0.0, 0
+        self._uneven, self._lead, self.edges = False, 0.0, 0
         self._arrays: tuple[np.ndarray, ...] = ()
         self._outputs, self._mark = Outputs(axis, PIECE, serial), IndexMark(axis, float(index_at))
 
@@ -347,10 +346,13 @@ class Encoder:
         Examples
         --------
         >>> import encsim
-        >>> encoder = encsim.Encoder(encsim.load("stage_x.toml"))
-        >>> count, position, velocity = encoder.step(1e-3)
-        >>> round(position, 6)
-        0.001
+        >>> encoder, x, v = encsim.Encoder(encsim.load("stage_x.toml"), seed=1), 0.0, 0.0
+        >>> for _ in range(2000):  # a loop of your own: a slide of 5 kg that a gain holds at 2 mm/s
+        ...     count, shown, seen = encoder.step(x)
+        ...     v += 1500.0 * (2e-3 - seen) / 5.0 / 16e3
+        ...     x += v / 16e3
+        >>> round(1e3 * v, 1)
+        2.0
         """
         if not self._lock.acquire(blocking=False):
             refuse_thread("Encoder")

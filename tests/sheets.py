@@ -54,7 +54,10 @@ def clashes(figure):
 
 
 def _crossed(ax, boxes):
-    """Words in a panel that a line of it crosses; lines in the colour of the grid may, and filled marks hide lines."""
+    """Words in a panel that a line of it or another word's leader crosses.
+
+    Lines in the colour of the grid may cross words, and filled marks hide lines.
+    """
     grid = {style.colour("grid") for style in PAGES}
     drawn = [
         (part.get_zorder(), path.transformed(part.get_transform()))
@@ -79,6 +82,18 @@ def _crossed(ax, boxes):
             for order, path in drawn
         ):
             yield text.get_text()
+        leaders = [
+            other.arrow_patch
+            for other in ax.texts
+            if other is not text and other.get_text() and getattr(other, "arrow_patch", None)
+        ]
+        if any(_led(leader).intersects_bbox(box, filled=False) for leader in leaders):
+            yield f"{text.get_text()} by a leader"
+
+
+def _led(leader):
+    """The way of a leader, pixels."""
+    return leader.get_path().transformed(leader.get_transform())
 
 
 def _first(colour):

@@ -40,8 +40,8 @@ NAMED = 6
 # More orders than this have smaller dots; steps have smaller dots from an eighth of this number on.
 CROWDED = 400
 UNOBSERVABLE = "× unobservable"
-# The noisiest order of a plan is named above this magnification.
-NOISY = 1.1
+# The noisiest order of a plan is named above this magnification, and told in the title.
+NOISY, TOLD = 1.1, 3.0
 
 
 def error_map(
@@ -118,6 +118,8 @@ def calibration_plan(plan: CalibrationPlan, ax: Axes | None = None, *, style: St
         return into(ax, style, panel)
     lost, count = len(plan.lost), sentence(counted(len(plan.steps)))
     title = f"{count} steps make every order of both rings observable"
+    if not lost and known.max() > TOLD:
+        title += f", order {plan.orders[np.argmax(known)]} with {digits(known.max(), 2)}× noise"
     if lost:
         title = f"{count} steps leave {lost} of {len(plan.orders)} orders unobservable: {_few(plan.lost)}"
     note = (f"{plan.points} readings per revolution. A point of a map has {digits(plan.point_noise, 2)} of the noise "
@@ -227,9 +229,9 @@ def _calibration_text(result: Calibration, title: str) -> str:
     return " ".join(words)
 
 
-def _below(result: Calibration, style: Style) -> tuple[StackPanel, StackPanel]:
+def _below(result: Calibration, style: Style) -> tuple[StackPanel, ...]:
     """Panels of the noise of each step and of the closure error, or of the orders of ring A if that is unknown."""
-    (first, second), heights = ((91.4, 128.4), (18.0, 16.0)) if style.phone else ((89.6, 89.6), (23.0, 23.0))
+    tops, heights = ((91.4, 128.4), (18.0, 16.0)) if style.phone else ((89.6, 89.6), (23.0, 23.0))
     noise = np.where(result.weights > 0.0, result.step_residual, np.nan)
     steps = _steps("Noise of each step, rms", noise, result.outliers, style)
     if result.closure is not None:
@@ -237,10 +239,8 @@ def _below(result: Calibration, style: Style) -> tuple[StackPanel, StackPanel]:
     else:
         unit = unit_of(float(np.abs(result.a_orders).max(initial=0.0)))
         other = _orders("Orders of ring A", result.error_map(), unit, style)
-    return (
-        replace(steps, height=heights[0], head_top=first),
-        replace(other, height=heights[1], head_top=second),
-    )
+    panels = zip((steps, other), heights, tops, strict=True)
+    return tuple(replace(panel, height=height, head_top=top) for panel, height, top in panels)
 
 
 def _steps(head: str, values: np.ndarray, outliers: Sequence[int] | None, style: Style) -> StackPanel:
@@ -248,11 +248,12 @@ def _steps(head: str, values: np.ndarray, outliers: Sequence[int] | None, style:
     largest = float(np.abs(np.nan_to_num(values)).max(initial=0.0))
     name, unit = unit_of(largest)
     top = 1.4 * (largest / unit or 1.0)
+    ticks = {float(step): str(step) for step in range(0, len(values), len(values) // 8 + 1)}
     return StackPanel(
         f"{head} ({name})",
         "Step, counted from 0",
         0.0,
-        Span(-0.8, len(values) - 0.2, most=8),
+        Span(-0.8, len(values) - 0.2, ticks=ticks),
         Span(-top if outliers is None else 0.0, top, most=4),
         lambda ax: _draw_steps(ax, values / unit, outliers, style),
     )
@@ -277,14 +278,8 @@ def _magnified(ax: Axes, plan: CalibrationPlan, top: float, style: Style) -> Non
     """Dots of the magnification, unobservable orders along the top."""
     known = np.isfinite(plan.magnification)
     size = 3.0 if len(plan.orders) <= CROWDED else 1.2
-    ax.plot(
-        plan.orders[known],
-        plan.magnification[known],
-        "o",
-        color=style.colour("cyclic"),
-        markersize=size,
-        zorder=3,
-    )
+    dots: dict[str, Any] = {"color": style.colour("cyclic"), "markersize": size, "zorder": 3}
+    ax.plot(plan.orders[known], plan.magnification[known], "o", **dots)
     labels = Labels(ax, style)
     lost = plan.orders[~known]
     if len(lost):
@@ -352,8 +347,10 @@ def _both_directions(
     text = f"{words.text} {words.title}. Mean reversal {quantity(reversal, result.unit, 2)}."
     turned: list[Row] = [(result.reversal, "ink", "", {})]
     second = _errors("Reversal, forward minus backward", position, turned, result.unit, style)
-    panels = [replace(first, height=44.0), replace(second, height=24.0)]
-    return stack(style, canvas.Words(words.title, words.note + doubt, text), panels, gap=10.0).panels[0]
+    words = canvas.Words(words.title, words.note + doubt, text)
+    return stack(style, words, [replace(first, height=44.0), replace(second, height=24.0)], gap=10.0).panels[
+        0
+    ]
 
 
 def _errors(

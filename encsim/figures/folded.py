@@ -177,9 +177,10 @@ def _draw(ax: Axes, aliased: AliasedLines, name: str, style: Style) -> None:
         height = max(_gain_at(where, aliased.frequency, gain), low)
         spectral_line(labels, where, height, low, hollow=hollow)
         places.append((size, words, where, height))
-    for _, words, where, height in sorted(places, key=lambda place: -place[0]):
-        labels.at(words, where, height, "cyclic", clear=1.3)
-    if not np.any(gain > 0.0):
+    if np.any(gain > 0.0):
+        for _, words, where, height in sorted(places, key=lambda place: -place[0]):
+            labels.at(words, where, height, "cyclic", clear=1.3)
+    else:
         labels.put("nothing: the loop is open", labels.size / 2.0, "muted", bold=False)
 
 

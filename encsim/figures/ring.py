@@ -243,7 +243,7 @@ def _words(ax: Axes, curve: RingCurve, bore: float | None, style: Style) -> None
 
 # Largest number of orders in a panel; highest order on an even axis: with higher orders, bars stand side by side.
 MOST, EVEN = {"a4": 12, "phone": 9}, {"a4": 12, "phone": 9}
-DRAWING = {"a4": "Ring and heads to scale; error {}", "phone": "To scale; error {}"}
+DRAWING = {"a4": "Ring and heads to scale", "phone": "To scale"}
 WIDE = 0.72
 # mm for the names of the orders side by side.
 ROOM = 64.0
@@ -259,7 +259,7 @@ def ring(curve: RingCurve, ax: Axes | None = None, *, style: Style = canvas.PRIN
     words = canvas.Words(title, ring_note(curve), ring_text(curve, title))
     sheet = stack(style, words, [_error(curve, style)], room=101.0 if style.phone else 68.0)
     tall, low = (46.0, 25.0) if style.phone else (59.0, 48.0)
-    head = DRAWING[style.page].format(_magnified(curve) or "none")
+    head = DRAWING[style.page] + (f"; error {_magnified(curve)}" if _largest(curve) else "")
     view = StackPanel(head, "", tall, None, None, lambda ax: draw(ax, curve, style))
     if style.phone:
         place(sheet, view, 65.0, left=22.0, right=22.0)
@@ -350,9 +350,9 @@ def _draw_orders(
             ax.plot(ends, [left / unit] * 2, color=style.colour("ink"), linewidth=4.0, solid_capstyle="butt",
                     zorder=5, clip_on=False)  # fmt: skip
             labels.avoid(np.linspace(ends[0], ends[1], 20), np.full(20, left / unit))
-    _name_bars(labels, places, shown, unit)
     if len(curve.heads) > 1 and shown:
         _explain(labels, len(curve.heads))
+    _name_bars(labels, places, shown, unit)
 
 
 def _bar(ax: Axes, labels: Labels, place: float, height: float, line: RingOrder, style: Style) -> None:

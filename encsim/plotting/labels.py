@@ -26,8 +26,8 @@ LEADER_FROM = 4.0
 PLACES = 32
 # Points along lines are this far apart, mm: closer than a letter is wide.
 SPACING = 0.5
-# Points along a stick.
-STICK = 24
+# Points along a stick; points that a leader through a word costs.
+STICK, WORDS = 24, 10.0
 # A line is alone where no other is nearer than this, mm.
 ALONE = 1.2
 # Largest cost (about mm of distance) of the name of a point: of a long form of the name, and of the shortest form.
@@ -74,11 +74,9 @@ class Labels:
 
     def avoid_points(self, x: ArrayLike, y: ArrayLike) -> None:
         """Keep labels off single points, such as rings."""
-        marks = [
-            self.place(x, y) + shift
-            for shift in ([0.0, 0.0], [0.7, 0.0], [-0.7, 0.0], [0.0, 0.7], [0.0, -0.7])
-        ]
-        self.lines[len(self.lines)] = self._inside(np.vstack(marks))
+        shifts = 0.7 * np.array([[0.0, 0.0], [1.0, 0.0], [-1.0, 0.0], [0.0, 1.0], [0.0, -1.0]])
+        marks = self.place(x, y) + shifts[:, None]
+        self.lines[len(self.lines)] = self._inside(marks.reshape(-1, 2))
 
     def avoid_sticks(self, x: ArrayLike, low: ArrayLike, high: ArrayLike) -> None:
         """Keep labels off verticals from ``low`` to ``high``."""
@@ -207,7 +205,9 @@ class Labels:
         apart = _distances(centre[None], target[None], half)[0]
         # With lines side by side, a reader takes the nearer line for the named one.
         mistaken = self.doubt > DOUBT and _distances(centre[None], others, half)[0] < apart
-        far = apart >= LEADER_FROM or mistaken
+        if far := apart >= LEADER_FROM or mistaken:
+            start = np.clip(target, centre - half, centre + half)
+            self.lines["leader", float(len(self.lines))] = self._along(np.vstack([start, target]))
         x, y = self.ax.transData.inverted().transform(target / self.scale + self.corner)
         return self.ax.annotate(
             text,
@@ -318,8 +318,8 @@ class Labels:
         for share in np.linspace(0.0, 0.9, 10):
             crossed += _counted(sums, starts + (targets - starts) * share, 0.7)
         # The end of a leader may lie in the rectangle that its own point keeps free.
-        for share in np.linspace(0.1, 0.6, 6):
-            crossed += self.hidden(starts + (targets - starts) * share, 0.0)
+        for share in np.linspace(0.1, 0.7, 7):
+            crossed += WORDS * self.hidden(starts + (targets - starts) * share, 0.0)
         return crossed
 
     def _sums(self, points: np.ndarray) -> np.ndarray:

@@ -170,3 +170,13 @@ def test_all_faults_are_told_at_once(folder, capsys):
 def test_output_must_not_replace_a_file_that_is_read(folder, capsys):
     argv = ["tolerance", "whole.toml", "--csv", "whole.toml", "--force"]
     refused(argv, ["--csv must differ from the file that is read"], folder, capsys)
+
+
+def test_speeds_left_out_are_those_of_the_requirement_closer_beside_sampling_nulls(folder, capsys):
+    out = done(capsys, "whole.toml", "--json", "--samples", "2", "--workers", "1")
+    speed = np.array(json.loads(out)["speed"])
+    assert (speed[0], speed[-1]) == pytest.approx((0.5e-3, 0.2))
+    assert 400 < len(speed) < 600
+    # 20 um at 16 kHz: harmonic 2 has its null at 0.16 m/s.
+    assert np.abs(speed / 0.16 - 1.0).min() < 1e-9
+    assert np.count_nonzero(np.abs(speed / 0.16 - 1.0) < 0.0021) >= 3

@@ -326,6 +326,40 @@ def test_folded_lines_are_hollow_and_dashed():
         assert hollow == (lines.frequency[index] > 8e3)
 
 
+def test_run_too_short_for_a_spectrum_has_none_and_says_how_short_it_is():
+    # 0.01 m/s for 9 samples of 16 kHz: 0.28 of a period of 20 um.
+    short, long = (run_picture.run(trace_of(STAGE, 0.01, samples)).figure for samples in (9, 200))
+    assert short.encsim_title.endswith("over 28\u202f% of a signal period")
+    assert "Too short for a spectrum" in short.encsim_note
+    assert (len(short.axes), len(long.axes)) == (1, 2)
+
+
+def test_faults_of_channels_stand_as_position_where_the_scale_is_known():
+    share, position = (
+        " ".join(text.get_text() for text in FIT.plot(scale=scale).figure.texts)
+        for scale in (None, encsim.Scale(period=20e-6))
+    )
+    # An offset of 1 % and -0.5 % turns the phase by up to sqrt(1.25) %; over 2 pi of 20 um that is 35.6 nm.
+    assert "of a period" in share
+    assert "harmonic 1: 35." in position
+    assert "of a period" not in position
+
+
+@pytest.mark.parametrize("page", ["a4", "phone"])
+def test_no_title_ends_in_a_short_line_where_its_lines_can_be_even(page):
+    style = canvas.Style(page=page)
+    words = "word " * 30
+    for count in range(12, 150, 3):
+        title = words[:count].strip()
+        sheet = canvas.Sheet(style, canvas.Words(title), 10.0)
+        lines = [text.get_text() for text in sheet.figure.texts]
+        assert " ".join(lines) == title
+        assert len(lines) == len(
+            wording.wrap(title, style.title_letters, style.width - 7.0, style.title_size, True)
+        )
+        assert len(lines) == 1 or len(lines[-1]) > 0.35 * style.title_letters
+
+
 def slow_spectrum(ripple):
     """Amplitudes by the sum itself, one frequency at a time."""
     count = len(ripple)

@@ -82,3 +82,13 @@ def test_given_axes_take_the_panel_alone():
     ax = figure.add_subplot()
     assert choose(STAGE, WANTED, LISTS).plot(ax) is ax
     assert not figure.texts
+
+
+def test_pareto_optimal_candidates_are_numbered_by_price_and_listed_by_name():
+    found, ax = drawn()
+    listed = sorted(found.frontier, key=lambda row: row.cost["price"])
+    below = "\n".join(words(ax)).replace("\u202f", " ")
+    for number, row in enumerate(listed, 1):
+        assert any(text.split(":")[0] == str(number) for text in words(ax))
+        assert f"{number}\n{row.short}: price {row.cost['price']:g}, " in below
+    assert f"{1 + [row is found.best for row in listed].index(True)}: best" in words(ax)

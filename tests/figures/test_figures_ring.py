@@ -225,3 +225,29 @@ def test_theme_changes_colours_alone():
     light, dark = ([line.get_xydata() for line in ax.lines] for ax in drawn)
     for first, second in zip(light, dark, strict=True):
         np.testing.assert_array_equal(first, second)
+
+
+def test_drawing_says_how_much_larger_than_at_the_rim_the_error_is():
+    # An error e (rad) lies e R at the rim; the curve is drawn in radii R.
+    curve = encsim.ring_curve(OVAL, [0.3])
+    ax = curve.plot_polar()
+    line = max(
+        ax.lines, key=lambda line: line.get_linewidth() * (line.get_color() == canvas.PRINT.colour("ink"))
+    )
+    drawn = np.abs(np.hypot(*line.get_data()) - 1.0).max()
+    times = drawn / np.abs(curve.error).max()
+    assert f", {wording.digits(times, 2)}× too large" in ax.figure.encsim_note
+
+
+@pytest.mark.parametrize(
+    ("steps", "points", "words"),
+    [
+        (equal(11), 720, "11 steps leave 32 of 360 orders unobservable: 11, 22, 33"),
+        ([0.0, 1.0, 2.5, 0.3], 20_000, "observable, order 7100 with 1700× noise"),
+    ],
+)
+def test_title_of_a_plan_names_unobservable_orders_and_much_noise(steps, points, words):
+    plan = encsim.calibration_plan(steps, points)
+    assert words in plan.plot().figure.encsim_title
+    assert plan.lost[:3] == ((11, 22, 33) if len(steps) == 11 else ())
+    assert plan.lost or plan.orders[np.argmax(plan.magnification)] == 7100

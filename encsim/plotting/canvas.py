@@ -52,7 +52,7 @@ STROKES: dict[str, tuple[float, str | tuple[float, tuple[float, ...]]]] = {
 }  # fmt: skip
 FORMATS = ("png", "svg", "pdf")
 # A last line of a title is short below this share of the width; shares of the width that are tried then.
-SHORT_LINE, NARROWER = 0.4, (0.9, 0.8, 0.7, 0.6)
+SHORT_LINE, NARROWER = 0.25, (0.9, 0.8, 0.7, 0.6)
 
 
 @dataclass(frozen=True)

@@ -357,7 +357,7 @@ def test_no_title_ends_in_a_short_line_where_its_lines_can_be_even(page):
         assert len(lines) == len(
             wording.wrap(title, style.title_letters, style.width - 7.0, style.title_size, True)
         )
-        assert len(lines) == 1 or len(lines[-1]) > 0.35 * style.title_letters
+        assert len(lines) == 1 or len(lines[-1]) > 0.2 * style.title_letters
 
 
 def slow_spectrum(ripple):

@@ -2,11 +2,13 @@
 
 import functools
 from dataclasses import replace
+from pathlib import Path
 
 import stage_x
 
 import encsim
-from encsim.reporting import page
+from encsim import shown_units
+from encsim.reporting import page, page_speeds
 
 # A title that tries to be more than text.
 HOSTILE = (
@@ -35,7 +37,35 @@ def table(**more):
     return encsim.Axis(encsim.Scale(lines=9000), ring=ring, signal=signal, sampling=sampling, **more)
 
 
+# {kind: (axis, limits)}
 KINDS = {"open": (stage, LIMITS), "closed": (closed_stage, SLOW_TOO), "ring": (table, None)}
+EXAMPLES = Path(__file__).resolve().parents[1] / "examples"
+
+
+def _shipped(name, limits=None):
+    """A shipped axis, and limits: those of a shipped file or of their own."""
+    if isinstance(limits, str):
+        limits = encsim.requirements.load(EXAMPLES / limits)
+    return lambda: encsim.load(EXAMPLES / name), limits
+
+
+# The shipped examples: open loop, loop, ring, spread; no limit, limit missed, limit met.
+SHIPPED = {
+    "stage": _shipped("stage_x.toml"),
+    "stage limit": _shipped("stage_x.toml", "stage_x_choice.toml"),
+    "spread": _shipped("stage_x.toml", "stage_x_spread.toml"),
+    "loop": _shipped("stage_x_loop.toml"),
+    "loop missed": _shipped(
+        "stage_x_loop.toml",
+        encsim.Requirement(speeds=(1e-4, 0.3), relative=0.01, floor=50e-6, phase_margin=45.0),
+    ),
+    "loop met": _shipped(
+        "stage_x_loop.toml", encsim.Requirement(speeds=(2e-4, 0.3), relative=0.05, floor=2e-4)
+    ),
+    "table": _shipped("table_r.toml"),
+    "table limit": _shipped("table_r.toml", "table_r_choice.toml"),
+}
+SPREAD = {"signal.gain": encsim.Normal(0.006)}
 
 
 def looked_into(axis, speeds=None, requirement=None):
@@ -46,11 +76,29 @@ def looked_into(axis, speeds=None, requirement=None):
 @functools.cache
 def results(kind):
     """The findings of a kind of page."""
-    axis, limits = KINDS[kind]
-    return looked_into(axis(), requirement=limits)
+    made, limits = {**KINDS, **SHIPPED}[kind]
+    axis = made()
+    found = looked_into(axis, requirement=limits)
+    if kind != "spread":
+        return found
+    shown = page_speeds.shown_speeds(axis, None, limits, 12)
+    return page.with_spread(found, encsim.tolerance(axis, SPREAD, shown, 40, 0, limits, executor=1))
 
 
 @functools.cache
 def page_of(kind):
     """A kind of page."""
-    return page.rendered([("", results(kind))], HOSTILE, dated=False)
+    with shown_units.of(results(kind)):
+        return page.rendered([("", results(kind))], HOSTILE, dated=False)
+
+
+@functools.cache
+def two():
+    """A page that compares two simple axes."""
+    scale, reading = encsim.Scale(period=20e-6), encsim.Sampling(16e3)
+    rough, fine = (
+        encsim.Axis(scale, signal=encsim.Signal(gain=gain), sampling=reading) for gain in (0.02, 0.002)
+    )
+    limits = encsim.Requirement(speeds=(1e-3, 0.1), relative=0.01, floor=50e-6)
+    given = page.subjects({"as built": rough, "<b>trimmed</b>": fine}, limits, None)
+    return page.page(given, reproducible=True)

@@ -279,6 +279,7 @@ def comparison(made: Sequence[tuple[str, Findings]]) -> AxesCompared:
         panel.low, panel.high = min(one.low for one in panels), max(one.high for one in panels)
         panel.top, panel.bottom = max(one.top for one in panels), min(one.bottom for one in panels)
     names = tuple(name for name, _ in made)
+    loop = "_loop" if all(results.closed for _, results in made) else ""
     lines = {
         name: np.stack([panel.x(panel.view.speed), panel.y(panel.now)])
         for name, panel in zip(names, panels, strict=True)
@@ -288,7 +289,7 @@ def comparison(made: Sequence[tuple[str, Findings]]) -> AxesCompared:
         lines[""] = np.stack([np.linspace(0.0, 100.0, 50), np.full(50, float(first.y(1.0)))])
     places = [placed(wanted, lines, layout) for layout in LAYOUTS.values()]
     answer, *says = compared_words(made)
-    head = say("hero.head_limit" if limited else "hero.head_speed")
+    head = say(f"hero.head_{'limit' if limited else 'speed'}{loop}")
     return AxesCompared(
         answer=answer,
         says=tuple(says),
@@ -315,19 +316,24 @@ def _working(made: Sequence[tuple[str, Findings]]) -> tuple[str, list[float]]:
     return name, [float(ripple_of(results.axis, speed).rms[0]) for _, results in made]
 
 
+def _quoted(name: str) -> str:
+    return say("axes.name", name=name)
+
+
 def compared_words(made: Sequence[tuple[str, Findings]]) -> tuple[str, ...]:
     """Which axes meet their limits; ripple at the working speed."""
     at, rms = _working(made)
     unit = f"{made[0][1].axis.scale.unit}/s"
     order = np.argsort(rms, kind="stable")
-    low, high = (made[int(order[place])][0] for place in (0, -1))
+    low, high = (_quoted(made[int(order[place])][0]) for place in (0, -1))
     least, most = rms[int(order[0])], rms[int(order[-1])]
     sizes = {"least": quantity(least, unit), "most": compared(most, least, unit)}
     ripple = say("axes.ripple", speed=at, low=low, high=high, **sizes)
     if any(results.judgement is None for _, results in made):
         return (ripple,)
-    met = [name for name, results in made if results.judgement is not None and results.judgement.met]
-    missed = [name for name, _ in made if name not in met]
+    judged = [(_quoted(name), results.judgement) for name, results in made]
+    met = [name for name, found in judged if found is not None and found.met]
+    missed = [name for name, _ in judged if name not in met]
     kind = "some" if met and missed else "all" if met else "no"
     verdict = say(f"axes.{kind}", met=listing(met) if met else "", missed=listing(missed) if missed else "")
     return verdict, ripple

@@ -148,7 +148,7 @@ def subjects(given: Any, requirement: Requirement | None, tolerance: Tolerance |
     for _, axis in named:
         check_axis("report.axis", axis)
     if not 1 <= len(named) <= MOST_SUBJECTS:
-        checks.refuse("report.axis", f"be 1 to {MOST_SUBJECTS} axes", f"{len(named)}")
+        checks.refuse("report.axis", f"be 1 to {MOST_SUBJECTS} axes", len(named))
     if len({axis.scale.unit for _, axis in named}) > 1:
         checks.refuse("report.axis", "be axes that are all linear or all rotary", "both kinds")
     if len(named) == 1:

@@ -259,16 +259,19 @@ def _written(value: Any) -> str:
     return re.sub(r"(?<=[a-z])2\b", "²", re.sub(r"(?<= )u(?=[a-zA-Z])", "µ", value))
 
 
-def key_words(path: str, value: Any) -> str:
-    """One key of an axis file and its value in words."""
-    words, order = spoken().words, ""
-    key = path
-    if f"axis.{key}" not in words:
-        key, _, order = path.rpartition(".")
-    shares = value if isinstance(value, list) else [value]
-    numbers = [part for part in shares if isinstance(part, int | float)]
-    share = listing([percent(part, 3, strip=True) for part in numbers]) if numbers else ""
-    return say(f"axis.{key}", value=_written(value), percent=share, order=order)
+def key_words(path: str, value: Any, before: Any = None) -> str:
+    """One key of an axis file and its value in words, with the value before a change if there is one."""
+    words, key, order = spoken().words, f"axis.{path}", ""
+    if key not in words:
+        key, _, order = key.rpartition(".")
+    size = _percents if "{percent}" in words[key] else _written
+    shown = size(value) if before is None else say("axis.changed", value=size(value), before=size(before))
+    return say(key, value=shown, percent=shown, order=order)
+
+
+def _percents(value: Any) -> str:
+    """A share of an axis file, or several, as per cent."""
+    return listing([percent(part, 3, strip=True) for part in (value if isinstance(value, list) else [value])])
 
 
 def axis_rows(axis: Axis) -> tuple[tuple[str, str], ...]:
@@ -289,9 +292,7 @@ def changed_words(first: Axis, axis: Axis) -> str:
     """What an axis file says otherwise than that of the first axis."""
     before, after = described(first), described(axis)
     changes = [
-        say("axis.changed", words=key_words(path, value), before=_written(before[path]))
-        if path in before
-        else key_words(path, value)
+        key_words(path, value, before.get(path))
         for path, value in after.items()
         if before.get(path) != value and not path.startswith("estimator.")
     ]

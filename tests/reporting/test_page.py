@@ -10,7 +10,19 @@ from pathlib import Path
 import numpy as np
 import pytest
 import stage_x
-from pages import HOSTILE, KINDS, LIMITS, closed_stage, looked_into, page_of, results, stage, table
+from pages import (
+    HOSTILE,
+    KINDS,
+    LIMITS,
+    SHIPPED,
+    closed_stage,
+    looked_into,
+    page_of,
+    results,
+    stage,
+    table,
+    two,
+)
 
 import encsim
 from encsim import wording
@@ -191,9 +203,9 @@ def test_provenance_is_the_axis_as_text():
 
 
 @pytest.mark.parametrize(("kind", "parts"), [
-    ("open", ["hero", "help", "answer", "source", "sure", "signal", "why", "cautions"]),
-    ("closed", ["hero", "help", "answer", "loop", "source", "sure", "signal", "why", "cautions"]),
-    ("ring", ["hero", "help", "answer", "source", "sure", "signal", "ring", "why", "cautions"]),
+    ("open", ["hero", "help", "answer", "source", "sure", "cautions", "signal", "why"]),
+    ("closed", ["hero", "help", "answer", "loop", "source", "sure", "cautions", "signal", "why"]),
+    ("ring", ["hero", "help", "answer", "source", "sure", "cautions", "signal", "ring", "why"]),
 ])  # fmt: skip
 def test_page_holds_the_parts_that_the_axis_has(kind, parts):
     assert re.findall(r'<section id="part-(\w+)"[^>]* aria-label', page_of(kind)) == parts
@@ -745,3 +757,126 @@ def test_page_has_a_description_and_names_its_sections():
     shown = [found for found in read.all("section") if "aria-hidden" not in found]
     assert all(found.get("aria-label") or found.get("aria-labelledby") for found in shown)
     assert len(shown) >= 6
+
+
+def shown_cells(text, caption, row):
+    """Cells of the first row of a table that begins with this text, by the head of their column."""
+    body = text[text.index(f"<caption>{caption}</caption>") :]
+    heads = re.findall(r'<th scope="col">(.*?)</th>', body[: body.index("</thead>")])
+    return next(dict(zip(heads, cells, strict=True)) for cells in rows_of(text, caption) if cells[0] == row)
+
+
+LIMITED = [kind for kind, (_, asked) in SHIPPED.items() if asked is not None]
+
+
+def test_page_tells_one_number_for_one_thing(cases):
+    for kind in cases(["open", "closed"], ["open", "closed", *LIMITED]):
+        found, text = results(kind), page_of(kind)
+        words, at = plain(text), page_speeds.speed_name(found.detail.speed, found.axis)
+        # the worst speed: headline, verdict, section of details, table of limits, slider
+        told = re.search(rf'class="answer">.*? at {re.escape(at)}\b', text)
+        assert told, kind
+        there = at.replace("\u202f", " ")
+        assert f" at {there}: " in words
+        assert f"What follows looks at {there}" in words
+        mark = next(
+            one for one in re.findall(r'<b class="mark"[^>]*>(.*?)</b>', text) if one.startswith(f"{at}: ")
+        )
+        now, _, after = mark.removeprefix(f"{at}: ").partition(" → ")
+        unit = (after or now).partition("\u202f")[2]
+        ripple = now if now.endswith(unit) else f"{now}\u202f{unit}"
+        # the ripple there: mark, caption, table of all speeds, ladder, limits, verdict
+        assert f"At {there} Ripple {ripple.replace(chr(0x202F), ' ')} rms" in words, kind
+        assert shown_cells(text, "Every speed of the slider", at)["Ripple, rms"] == ripple
+        ladder = shown_cells(text, "Measures, step by step", "Now")
+        assert ladder[f"Ripple at {at}"] == ripple
+        limits = [cells for cells in rows_of(text, "Every limit") if cells[3] == at]
+        assert [cells[2] for cells in limits if cells[0].startswith("Measured")] == [ripple], kind
+        # what the measures leave: mark and the step of the ladder that the sentence names
+        if after:
+            names = [cells[0] for cells in rows_of(text, "Measures, step by step")]
+            steps = [step.remedy for step in found.ladder]
+            row = names[next(place for place, one in enumerate(steps) if one is found.measures)]
+            assert shown_cells(text, "Measures, step by step", row)[f"Ripple at {at}"] == after, kind
+
+
+def test_pages_of_the_shipped_examples_are_below_a_megabyte(cases):
+    kinds = cases(["open", "closed", "ring"], [*KINDS, *SHIPPED])
+    assert max(len(page_of(kind).encode()) for kind in kinds) < 1e6
+
+
+def test_two_axes_stand_on_one_page_with_ids_of_their_own():
+    text = two()
+    read = Reader(text)
+    assert read.wrong == read.open == []
+    ids = [attributes["id"] for _, attributes in read.elements if "id" in attributes]
+    assert len(ids) == len(set(ids)) > 100
+    pointed = [found[key] for _, found in read.elements for key in ("for", "aria-labelledby", "popovertarget")
+               if key in found] + re.findall(r"url\(#([^)]+)\)", text)  # fmt: skip
+    assert set(" ".join(pointed).split()) <= set(ids)
+    # two groups of speeds and one of axes
+    assert {found["name"] for found in read.all("input") if found.get("type") == "radio"} == {
+        "axis", "a0-speed", "a1-speed"}  # fmt: skip
+    assert "<b>trimmed" not in text  # a name stays text
+    rows = rows_of(text, "The axes compared")
+    assert [row[0] for row in rows] == ["as built", "&lt;b&gt;trimmed&lt;/b&gt;"]
+    assert rows[1][1] == "Amplitude mismatch 0.2\u202f% (was 2\u202f%)"
+    assert [row[3] for row in rows] == ["1 of 2 missed", "all met"]
+    assert "Every limit is met by “<b>trimmed</b>”, not by “as built”." in read.text
+
+
+@pytest.mark.parametrize(("given", "rule"), [
+    ([], "report.axis must be 1 to 6 axes, got 0"),
+    ([stage()] * 7, "report.axis must be 1 to 6 axes, got 7"),
+    ([stage(), table()], "report.axis must be axes that are all linear or all rotary"),
+    ([stage(), "x.toml"], "report.axis must be an Axis"),
+    ({}, "report.axis must be 1 to 6 axes"),
+])  # fmt: skip
+def test_axes_that_cannot_stand_on_one_page_are_refused(given, rule, tmp_path):
+    with pytest.raises(InputError, match=rule):
+        encsim.report(given, tmp_path / "page.html")
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize("lang", ["de", "", "EN", "../en", 3])
+def test_language_that_is_not_there_is_refused_with_those_that_are(lang, tmp_path):
+    with pytest.raises(InputError, match=r"report.lang must be a language that there is \(en\)"):
+        encsim.report(stage(), tmp_path / "page.html", lang=lang)
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_what_a_result_says_is_looked_up_without_its_numbers():
+    other = page_words.Language("xx", {}, {"Above the limit from {} to {} mm/s": "{1} bis {0}"})
+    assert other.told("Above the limit from 2.4 to 14 mm/s") == "14 bis 2.4"
+    assert other.told("no entry 7") == "no entry 7"
+
+
+def test_colours_of_text_stand_out_from_what_is_behind_them():
+    from encsim.open_loop.causes import REGIMES
+    from encsim.plotting.canvas import COLOURS
+
+    folder = page_words.TEMPLATES
+    rules = "".join(path.read_text() for path in folder.glob("*.css"))
+    letters = (
+        set(re.findall(r"[^-]color: var\(--(\w+)\)", rules))
+        | {"limit", "true", "ink"}
+        | set(page_answer.COMPARED)
+    )
+    for colours in COLOURS.values():
+        pairs = {(role, "paper") for role in letters - {"paper", "noise"}} | {("paper", "cyclic")}
+        pairs |= {(each.ink, each.role) for each in REGIMES.values() if each.key != "noise"}
+        low = {pair: contrast(*(colours[role] for role in pair)) for pair in pairs}
+        # level AA of the accessibility guidelines of the web, from memory
+        assert min(low.values()) >= 4.5, low
+
+
+def contrast(first, second):
+    """Contrast of two colours ``#rrggbb``, (L1 + 0.05)/(L2 + 0.05) of relative luminances."""
+    high, low = sorted((luminance(first), luminance(second)), reverse=True)
+    return (high + 0.05) / (low + 0.05)
+
+
+def luminance(colour):
+    parts = [int(colour[place : place + 2], 16) / 255.0 for place in (1, 3, 5)]
+    linear = [part / 12.92 if part <= 0.04045 else ((part + 0.055) / 1.055) ** 2.4 for part in parts]
+    return float(np.dot([0.2126, 0.7152, 0.0722], linear))

@@ -1,12 +1,14 @@
 """The page in a real browser: quiet, alone, moved by keys and by the slider, printed, in both lights."""
 
 import base64
+import functools
 import re
 import struct
 
 import chromium
+import numpy as np
 import pytest
-from pages import HOSTILE, page_of
+from pages import HOSTILE, KINDS, page_of, two
 
 pytestmark = pytest.mark.skipif(
     chromium.found() is None, reason="no Chromium on this machine (Debian: chromium)"
@@ -20,11 +22,23 @@ CHECKED = "[...document.querySelectorAll('input[name=speed]')].findIndex(radio =
 
 
 @pytest.fixture(scope="module")
-def path(tmp_path_factory):
-    """A page about an invented stage with its loop, with a title that tries to be more than text."""
-    target = tmp_path_factory.mktemp("page") / 'a page "of" <b>ours & co 100%.html'
-    target.write_text(page_of("closed"), encoding="utf-8")
-    return target
+def written(tmp_path_factory):
+    """Path of a page of a kind, with a title that tries to be more than text; each once."""
+    folder = tmp_path_factory.mktemp("page")
+
+    @functools.cache
+    def of(kind):
+        target = folder / f'a page "of" <b>{kind} & co 100%.html'
+        target.write_text(page_of(kind), encoding="utf-8")
+        return target
+
+    return of
+
+
+@pytest.fixture(scope="module")
+def path(written):
+    """A page about an invented stage with its loop."""
+    return written("closed")
 
 
 @pytest.fixture(scope="module")
@@ -224,25 +238,42 @@ def luminance(colour):
     return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
 
 
-@pytest.fixture(scope="module")
-def open_path(tmp_path_factory):
-    """A page about the stage without its loop."""
-    target = tmp_path_factory.mktemp("open") / "page.html"
-    target.write_text(page_of("open"), encoding="utf-8")
-    return target
+# Kinds of pages that every machine with a browser prints, and sides without the axis file; all with --thorough.
+SIDES = {"open": 2, "closed": 3, "ring": 3}
+ALL_SIDES = SIDES | {"stage": 2, "stage limit": 2, "spread": 3, "table": 3, "table limit": 3}
+ALL_SIDES |= dict.fromkeys(("loop", "loop missed", "loop met"), 3)
+PAPERS = {"A4": (8.27, 11.69), "Letter": (8.5, 11.0)}
 
 
-@pytest.mark.parametrize("size", [(8.27, 11.69), (8.5, 11.0)])
-@pytest.mark.parametrize(("kind", "sides"), [("open", 2), ("closed", 3)])
-def test_page_prints_on_two_sides_or_three_with_a_loop_and_the_axis_file_on_one_more(
-    page, open_path, size, kind, sides
+def printed(page, paper):
+    """A page as PDF on a paper."""
+    wide, high = PAPERS[paper]
+    answer = page.call("Page.printToPDF", paperWidth=wide, paperHeight=high, printBackground=True)
+    return base64.b64decode(answer["data"])
+
+
+@pytest.mark.parametrize("paper", PAPERS)
+def test_paper_has_two_sides_or_three_with_a_loop_ring_or_spread_and_no_gap_above_a_third(
+    page, written, cases, paper
 ):
-    if kind == "open":
-        page.open(open_path)
-    answer = page.call("Page.printToPDF", paperWidth=size[0], paperHeight=size[1], printBackground=True)
-    content = base64.b64decode(answer["data"])
-    assert content.startswith(b"%PDF")
-    assert len(re.findall(rb"/Type\s*/Page\b", content)) == sides + 1
+    pdfium = pytest.importorskip("pypdfium2", reason="pypdfium2 makes pictures of the printed page")
+    for kind, sides in cases(SIDES, ALL_SIDES).items():
+        page.open(written(kind))
+        document = pdfium.PdfDocument(printed(page, paper))
+        # one more has the axis file and all speeds
+        assert len(document) == sides + 1, kind
+        for number in range(sides):
+            sheet = document[number].render(scale=0.5, grayscale=True).to_numpy() < 200
+            columns = [sheet] if number == 0 else np.array_split(sheet, 2, axis=1)
+            for place, column in enumerate(columns):
+                assert gap(column, last=number == sides - 1) < 1.0 / 3.0, (kind, number + 1, place)
+
+
+def gap(sheet, last):
+    """Largest height without ink as a share of a sheet; on the last one what follows its end does not count."""
+    inked = np.flatnonzero(np.any(sheet, axis=1))
+    edges = [0, *inked] if last else [0, *inked, len(sheet)]
+    return np.diff(edges).max() / len(sheet)
 
 
 def on_paper(page):
@@ -311,3 +342,81 @@ def test_a_picture_of_the_page_holds_more_than_paper(page):
     shot = base64.b64decode(page.call("Page.captureScreenshot", format="png")["data"])
     assert struct.unpack(">II", shot[16:24]) == (900, 1200)
     assert len(shot) > 20_000
+
+
+# What the rules of the web for everybody ask of the structure of a page, as far as a script can see it.
+COMPLAINTS = """(() => {
+  const all = name => [...document.querySelectorAll(name)], found = [];
+  const say = (rule, part) => found.push(rule + ': ' + part.outerHTML.slice(0, 80));
+  if (!document.documentElement.lang) found.push('no language');
+  if (all('main').length != 1 || all('h1').length != 1) found.push('one main, one first heading');
+  let last = 0;
+  all('h1, h2, h3, h4').filter(part => !part.closest('[aria-hidden=true]')).forEach(part => {
+    const level = +part.tagName[1];
+    if (level > last + 1) say('heading skips a level', part);
+    last = level;
+  });
+  const ids = all('[id]').map(part => part.id);
+  if (new Set(ids).size != ids.length) found.push('an id twice');
+  const named = part => part.getAttribute('aria-label') || (part.getAttribute('aria-labelledby') || '').split(' ')
+    .map(id => (document.getElementById(id) || {}).textContent || '').join('').trim();
+  all('section, [role=region], [role=img], nav, article').filter(part => part.getAttribute('aria-hidden') != 'true')
+    .forEach(part => { if (!named(part)) say('no name', part); });
+  all('input').forEach(part => { if (!part.labels.length && !named(part)) say('no label', part); });
+  all('fieldset').forEach(part => { if (!part.querySelector('legend')) say('no legend', part); });
+  all('button, summary, label, th, legend').forEach(part => { if (!part.textContent.trim()) say('empty', part); });
+  all('[tabindex]').forEach(part => { if (part.tabIndex > 0) say('order of its own', part); });
+  all('[aria-hidden=true] :is(a, button, input, [tabindex])').forEach(part => {
+    if (part.getClientRects().length) say('hidden but reached by keys', part);
+  });
+  all('ul, ol').forEach(part => { if ([...part.children].some(one => one.tagName != 'LI')) say('no list', part); });
+  all('table').forEach(part => { if (!part.querySelector('caption, th[scope]')) say('table without heads', part); });
+  all('main > *, .one > *').forEach(part => {
+    if (!part.matches('section, header, footer, fieldset, article, div, .rest')) say('outside of a part', part);
+  });
+  return JSON.stringify(found);
+})()"""
+
+
+def test_page_has_the_structure_that_readers_by_ear_and_by_keys_need(page, written):
+    for kind in KINDS:
+        page.open(written(kind))
+        assert page.value(COMPLAINTS) == "[]"
+
+
+@pytest.fixture
+def compared(page, tmp_path):
+    """A page that compares two axes, opened."""
+    target = tmp_path / "two.html"
+    target.write_text(two(), encoding="utf-8")
+    page.open(target)
+    return page
+
+
+ARTICLES = "[...document.querySelectorAll('article')].map(part => part.getClientRects().length > 0)"
+
+
+@pytest.mark.parametrize("script", [True, False])
+def test_chooser_shows_one_axis_at_a_time_with_and_without_a_script(compared, script, tmp_path):
+    compared.call("Emulation.setScriptExecutionDisabled", value=not script)
+    compared.open(tmp_path / "two.html")
+    assert compared.errors == []
+    assert compared.value(ARTICLES) == [True, False]
+    compared.value("document.getElementById('axis0').focus()")
+    compared.press("ArrowRight")
+    assert compared.value(ARTICLES) == [False, True]
+    # the slider of the other axis moves on its own
+    assert compared.value("document.querySelectorAll('.range').length") == (2 if script else 0)
+    assert compared.value(COMPLAINTS) == "[]"
+
+
+def test_paper_shows_every_axis(compared):
+    on_paper(compared)
+    assert compared.value(ARTICLES) == [True, True]
+    assert compared.value("document.querySelector('.axes > label').getClientRects().length") == 0
+
+
+@pytest.mark.parametrize("size", [(1280, 800), (390, 844)])
+def test_first_screen_of_two_axes_holds_the_answer_and_the_table(compared, size):
+    screen(compared, *size)
+    assert 0.0 < compared.value(BOTTOM.format("#part-compare .ladder")) <= size[1]

@@ -307,14 +307,14 @@ def _tell(job: CommandJob, layout: SampleFormat, pace: Pace | None, block: int, 
     for line in [] if pace is None else pace.told(block):
         job.warn(line)
     told = {
-        "readings were clipped by the converter": encoder.clipped,
-        "samples moved further than the top speed allows": encoder.too_fast,
-        "counts were lost": encoder.lost,
-        "values did not fit into the format and were limited": layout.limited,
+        "readings clipped by the converter": encoder.clipped,
+        "samples in which the axis moved further than its top speed allows": encoder.too_fast,
+        "counts lost": encoder.lost,
+        "values limited to the range of the format": layout.limited,
     }
     for words, number in told.items():
         if number:
-            job.warn(f"warning: {number} {words}")
+            job.warn(f"warning: {words}: {number}")
 
 
 STREAM = Command(

@@ -252,6 +252,19 @@ def test_wrong_lines_of_stdin_are_told_and_leave_no_file(folder, monkeypatch, ca
     assert os.listdir() == ["axis.toml"]
 
 
+def test_jumps_beyond_the_top_speed_and_lost_counts_are_told(folder, monkeypatch, capsys):
+    given(monkeypatch, b"0\n0\n1e-2\n1e-2\n")
+    limited = ["--set", "interpolation.bits=none", "--set", "interpolation.output=ab"]
+    limited += ["--set", 'interpolation.edge_separation="100 ns"']
+    assert (
+        main(["stream", "axis.toml", "--profile", "-", "--signals", "count", "--format", "csv", *limited])
+        == 0
+    )
+    told = capsys.readouterr().err
+    assert "warning: samples in which the axis moved further than its top speed allows: 1" in told
+    assert "warning: counts lost: 19" in told
+
+
 def test_samples_before_a_wrong_line_are_written_to_a_pipe(folder, monkeypatch, capsys):
     given(monkeypatch, b"0\n0\nnan\n0\n")
     assert main(["stream", "axis.toml", "--profile", "-", "--signals", "count", "--format", "csv"]) == 2

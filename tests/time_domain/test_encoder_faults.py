@@ -182,6 +182,35 @@ def test_faults_do_not_depend_on_how_the_motion_is_cut():
     assert cut.lost == encoder.lost > 400
 
 
+def test_no_output_of_any_kind_depends_on_how_the_motion_is_cut():
+    kinds = {
+        **{"cosine": np.int16, "sine": np.float32, "count": np.int32, "position_out": np.int64},
+        **{"velocity": np.float32, "a": np.int8, "b": np.uint8, "index": np.int64, "serial": np.uint32},
+    }
+    axis = encsim.Axis(
+        encsim.Scale(period=PITCH),
+        signal=encsim.Signal(noise=1e-2),
+        interpolation=encsim.Interpolation(factor=400, bits=10, output="ab"),
+        sampling=encsim.Sampling(RATE),
+    )
+    faults = [encsim.Scratch(begin=3e-4, end=5e-4), encsim.Burst(begin=0.01, end=0.05, by="time", noise=0.3)]
+    position, outputs = there_and_back(1e-3, 900), []
+    for cuts in ([], [1, 2, 255, 256, 600], range(1, 900)):
+        word = encsim.SerialWord(bits=24, width=16, low=4)
+        encoder = encsim.Encoder(axis, seed=3, faults=faults, index_at=7e-4, serial=word)
+        out = {name: np.empty(900, kind) for name, kind in kinds.items()}
+        for part in np.split(np.arange(900), list(cuts)):
+            here = slice(part[0], part[-1] + 1)
+            encoder.read(position[here], **{name: buffer[here] for name, buffer in out.items()})
+        outputs.append((encoder.lost, encoder.clipped, encoder.too_fast, encoder.saturated, out))
+    for other in outputs[1:]:
+        assert other[:4] == outputs[0][:4]
+        for name in kinds:
+            np.testing.assert_array_equal(other[4][name], outputs[0][4][name], err_msg=name)
+    assert outputs[0][0] > 0
+    assert outputs[0][1] > 0
+
+
 @pytest.mark.parametrize(
     ("make", "match"),
     [

@@ -11,6 +11,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from commands import AT_WORK
 
 import encsim
 from encsim.__main__ import main
@@ -162,13 +163,15 @@ def test_named_pipe_takes_the_samples(folder):
 
 
 def test_closed_pipe_ends_quietly(folder):
-    stream(*STEADY, "-o", "first.raw")  # compiled before: a compilation is told
+    stream(*STEADY, "-o", "first.raw")  # compiled before
     line = (
         " ".join(ENCSIM)
         + ' --speed "2 mm/s" --seconds 1000 --quiet | head -c 100 >out; echo ${PIPESTATUS[0]}'
     )
     got = subprocess.run(["bash", "-c", line], capture_output=True, timeout=120, check=True)
-    assert (got.stdout, got.stderr) == (b"0\n", b"")
+    assert got.stdout == b"0\n"
+    # loading may take long enough on a busy machine to be told
+    assert [line for line in got.stderr.decode().splitlines() if not line.startswith(AT_WORK)] == []
 
 
 def test_pace_is_kept_and_its_lateness_told(folder, capsys):

@@ -9,8 +9,9 @@ import numpy as np
 
 from .. import checks
 from ..open_loop.period_error import ideal_channels, signal_faults
-from ..plotting import canvas
+from ..plotting import canvas, stacks
 from ..plotting.labels import Labels
+from ..plotting.ticks import Span
 from ..recordings import ellipse
 from ..recordings.identification import fitted_channels
 from ..wording import digits, first_reason, percent, quantity
@@ -32,6 +33,7 @@ SPOKES = 48
 MOST_POINTS = 4000
 MOST_FAULTS = 5
 ROW = 19.5
+LOW = {"a4": 34.0, "phone": 38.0}
 
 
 def exaggeration(departure: float) -> int:
@@ -77,6 +79,8 @@ class Lissajous:
     def __init__(self, real: np.ndarray, ideal: np.ndarray, centre: Sequence[float]) -> None:
         self.ideal = ideal
         self.recorded: np.ndarray | None = None
+        # recorded points, of unit amplitude, without offset, gain and phase error, and as they were
+        self.corrected = self.raw = np.empty(0, dtype=complex)
         self.departure = float(np.abs(real - ideal).max(initial=0.0))
         self.times = exaggeration(self.departure) if self.departure > 1e-9 else 1
         self.drawn = ideal + self.times * (real - ideal)
@@ -109,6 +113,7 @@ def _fitted(fit: Identification, signal: Signal) -> Lissajous:
     )
     ideal = np.exp(1j * np.angle(circle))
     figure.recorded = ideal + figure.times * (points - ideal)
+    figure.corrected, figure.raw = circle, points
     return figure
 
 
@@ -182,13 +187,14 @@ def _sheet(
     """Figure of the two channels, faults beside it (below it on a phone)."""
     shown, words = faults[:MOST_FAULTS], canvas.Words(title, note, _alternative(title, faults))
     rows = max(len(shown), 1) * (16.0 if style.phone else ROW) + (2.0 if len(faults) > len(shown) else 0.0)
+    room = LOW[style.page] + 7.0 + stacks.BELOW if len(figure.raw) else 0.0
     if style.phone:
-        sheet = canvas.Sheet(style, words, 2.0 + 78.0 + 6.0 + rows + 4.0)
+        sheet = canvas.Sheet(style, words, 2.0 + 78.0 + 6.0 + rows + 4.0 + room)
         main = sheet.panel(2.0, 78.0, left=5.0, right=7.0)
         left, top, pitch = 6.0, 86.0, 16.0
     else:
         tall = max(84.0, rows + 2.0)
-        sheet = canvas.Sheet(style, words, 2.0 + tall + 4.0)
+        sheet = canvas.Sheet(style, words, 2.0 + tall + 4.0 + room)
         main = sheet.panel(2.0, tall, left=4.0, right=68.0)
         left, top, pitch = 106.0, 2.0 + (tall - rows) / 2.0, ROW
     _lissajous(main, figure, style)
@@ -202,7 +208,35 @@ def _sheet(
     if len(faults) > len(shown):
         y = top + (len(shown) - 1) * pitch + 16.8
         sheet.text(left, y, f"and {len(faults) - len(shown)} smaller", "muted", size=canvas.SMALL)
+    if len(figure.raw):
+        body = 78.0 + 6.0 + rows if style.phone else tall
+        stacks.place(sheet, _radius_panel(figure, style), 2.0 + body + 4.0 + 7.0)
     return main
+
+
+def _radius_panel(figure: Lissajous, style: Style) -> stacks.StackPanel:
+    """Radius error of the recorded points over the signal period, before and after correction."""
+    phase = np.angle(figure.corrected) / (2.0 * np.pi) % 1.0
+    before, after = (100.0 * (np.abs(row) - 1.0) for row in (figure.raw, figure.corrected))
+    most = 1.2 * max(float(np.abs(before).max()), float(np.abs(after).max())) or 1.0
+
+    def draw(ax: Axes) -> None:
+        labels = Labels(ax, style)
+        for row, role in ((before, "ink"), (after, "true")):
+            ax.plot(phase, row, ".", color=style.colour(role), markersize=2.2, markeredgewidth=0.0, zorder=3)
+            order = np.argsort(phase)[:: len(phase) // 200 + 1]
+            labels.avoid(phase[order], row[order], key=role)
+        labels.beside("as recorded", "ink", "ink")
+        labels.beside("corrected for offset, gain, phase", "true", "true")
+
+    return stacks.StackPanel(
+        "Radius error (% of the amplitude)",
+        "Signal phase (periods)",
+        LOW[style.page],
+        Span(0.0, 1.0),
+        Span(-most, most),
+        draw,
+    )
 
 
 def _lissajous(ax: Axes, figure: Lissajous, style: Style) -> Axes:

@@ -34,6 +34,8 @@ POINTS = 400
 DECADES = 1e-3
 # Orders named in a picture.
 NAMED = 6
+# Bars of a histogram, and starts at which the predicted harmonics are taken.
+BARS, STARTS = 48, 4000
 OWNERS = {"encoder": "cyclic", "machine": "force", "unknown": "noise"}
 
 
@@ -217,7 +219,7 @@ def comparison(result: Comparison, ax: Axes | None = None, *, style: Style = can
     )
     if ax is not None:
         return into(ax, style, panel)
-    panels = [panel]
+    panels = [panel, _histogram(result, style)]
     if result.harmonics:
         panels.append(_compared(result, style))
     agree = "agrees with" if result.agrees else "differs from"
@@ -226,8 +228,9 @@ def comparison(result: Comparison, ax: Axes | None = None, *, style: Style = can
     error = quantity(result.uncertainty, f"{unit_name}/s", 2)
     doubt = "" if result.valid else f" Not reliable: {result.reasons[0]}."
     at = quantity(speed, f"{unit_name}/s")
-    note = f"At {at}; standard uncertainty {error}. Dots and line: measured; rings: what the axis explains.{doubt}"
-    text = f"Spectrum of the measured velocity, log scales, with predicted harmonics. {sentence(title)}."
+    drawn = "Bars, dots and jagged line: measured; rings and smooth line: what the axis explains."
+    note = f"At {at}; standard uncertainty {error}. {drawn}{doubt}"
+    text = f"Spectrum and histogram of the measured velocity with what is predicted. {sentence(title)}."
     return stack(style, canvas.Words(title, note, text), panels, gap=20.0).panels[0]
 
 
@@ -257,6 +260,61 @@ def _spectrum(ax: Axes, result: Comparison, order: np.ndarray, unit: float, styl
         name = f"order {line.order:.3g}" if np.isfinite(line.order) else quantity(line.frequency, "Hz")
         at = line.frequency * pitch / speed, line.amplitude / unit
         labels.at([f"not explained: {name}", name], *at, "force", above=True)
+
+
+def _histogram(result: Comparison, style: Style) -> StackPanel:
+    """Share of the samples at each velocity, measured and predicted."""
+    unit = axis_unit(
+        float(np.abs(result.deviation).max(initial=result.predicted)), f"{result.position_unit}/s"
+    )
+    most = 1.1 * max(float(np.abs(result.deviation).max(initial=0.0)), 3.0 * result.predicted) or 1.0
+    edges = _bars_of(result, most)
+    measured = 100.0 * np.histogram(result.deviation, edges)[0] / len(result.deviation)
+    predicted = 100.0 * np.diff(_distribution(result, edges))
+
+    def draw(ax: Axes) -> None:
+        ax.stairs(measured, edges / unit[1], fill=True, color=style.colour("soft"), zorder=2)
+        ax.stairs(measured, edges / unit[1], color=style.colour("ink"), linewidth=1.4, zorder=3)
+        middle = 0.5 * (edges[1:] + edges[:-1]) / unit[1]
+        ax.plot(middle, predicted, **style.line("cyclic"), zorder=4)
+        labels = Labels(ax, style)
+        labels.avoid(middle, predicted, key="predicted")
+        labels.avoid(middle, measured, key="measured")
+        labels.beside("predicted", "predicted", "cyclic")
+        labels.beside("measured", "measured", "ink")
+
+    return StackPanel(
+        "Share of the samples (%)",
+        f"Velocity minus its mean ({unit[0]})",
+        SHORT[style.page],
+        Span(float(edges[0]) / unit[1], float(edges[-1]) / unit[1]),
+        Span(0.0, 1.25 * max(float(measured.max()), float(predicted.max()))),
+        draw,
+    )
+
+
+def _bars_of(result: Comparison, most: float) -> np.ndarray:
+    """Edges of the bars: whole counts a sample wide, and between two counts, where counts are seen."""
+    width, step = 2.0 * most / BARS, result.axis.resolution * result.axis.sampling.rate
+    if not step or step > most:
+        return np.linspace(-most, most, BARS + 1)
+    width = step * max(1.0, float(np.rint(width / step)))
+    first = np.floor(-most / width) * width
+    shift = (0.5 * step - result.speed - first) % width
+    return np.asarray(np.arange(first + shift - width, most + width, width))
+
+
+def _distribution(result: Comparison, edges: np.ndarray) -> np.ndarray:
+    """Predicted share of samples below each velocity: harmonics of any phases, and the rest as Gaussian."""
+    from scipy.special import ndtr
+
+    found = lines(result.axis, abs(result.speed))
+    size = found.velocity * np.abs(steady_pieces.sensitivity(result.axis, found.frequency, abs(result.speed)))
+    strong = size > DECADES * size.max(initial=0.0)
+    starts = np.random.default_rng(0).random((STARTS, np.count_nonzero(strong)))
+    made = np.sin(2.0 * np.pi * starts) @ size[strong]
+    rest = np.sqrt(max(result.predicted**2 - float(np.mean(made**2)), (edges[1] - edges[0]) ** 2 / 16.0))
+    return np.asarray(np.mean(ndtr((edges[:, None] - made) / rest), axis=1))
 
 
 def _compared(result: Comparison, style: Style) -> StackPanel:

@@ -77,6 +77,8 @@ class Comparison(Result):
     verdict : str
     frequency, spectrum : ndarray, shape (m,)
         Amplitude spectrum of the measured velocity (Hann window; height of a line is its amplitude).
+    deviation : ndarray, shape (n,)
+        Measured velocity less its mean.
     valid : bool
     reasons : tuple of str
 
@@ -100,13 +102,14 @@ class Comparison(Result):
     verdict: str
     frequency: np.ndarray = field(metadata={"plain": False}, repr=False)
     spectrum: np.ndarray = field(metadata={"plain": False}, repr=False)
+    deviation: np.ndarray = field(metadata={"plain": False}, repr=False)
     valid: bool
     reasons: tuple[str, ...]
     axis: Axis = field(repr=False, metadata={"plain": False})
 
     plot = picture(
         "figures.recorded:comparison",
-        "Draw the spectrum of the measured velocity with what the axis explains, and the harmonics beside.",
+        "Draw spectrum and histogram of the measured velocity with what the axis explains, and the harmonics.",
         alone="Takes the spectrum alone",
         example='axis = encsim.examples.load("stage_x")\n'
         "trace = encsim.simulate(axis, 0.0137, 8000, seed=1)\n"
@@ -173,6 +176,7 @@ def compare(axis: Axis, capture: Capture) -> Comparison:
         verdict=" ".join(_verdict(found, predicted, agrees, harmonics, unexplained)),
         frequency=found.frequency,
         spectrum=found.spectrum,
+        deviation=found.velocity,
         valid=not reasons,
         reasons=reasons,
         axis=at_rate,
@@ -318,10 +322,8 @@ def _harmonics(recorded: RecordedRipple) -> Iterator[ComparedHarmonic]:
     for n, place in (
         (int(n), k) for k, n in enumerate(recorded.cyclic.orders) if recorded.cyclic.separable[k]
     ):
-        size, error = (
-            abs(recorded.cyclic.amplitude[place]),
-            float(np.hypot(recorded.cyclic.uncertainty[place], recorded.rounding)),
-        )
+        size = abs(recorded.cyclic.amplitude[place])
+        error = float(np.hypot(recorded.cyclic.uncertainty[place], recorded.rounding))
         expected = predicted.get(n, 0.0) * left[place]
         if max(size, expected) > SIGNIFICANT * error:
             yield ComparedHarmonic(n, float(size), float(expected), float(error))
@@ -386,10 +388,8 @@ def _verdict(
     yield f"Agrees: {both}." if agrees else f"Differs: {both}."
     wrong = [h for h in harmonics if abs(h.measured - h.predicted) > _room(h)]
     for h in wrong:
-        sizes = (
-            f"{wording.quantity(h.measured, unit)} measured, {wording.quantity(h.predicted, unit)} predicted"
-        )
-        yield f"Harmonic {h.harmonic}: {sizes}."
+        sizes = (wording.quantity(value, unit) for value in (h.measured, h.predicted))
+        yield f"Harmonic {h.harmonic}: {next(sizes)} measured, {next(sizes)} predicted."
     if not wrong and harmonics:
         yield "All harmonics of the signal period agree."
     if unexplained:

@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 import encsim
+from encsim.figures import recorded
 
 AXIS = encsim.Axis(
     encsim.Scale(period=20e-6),
@@ -128,3 +129,13 @@ def test_load_without_torque_is_refused():
 def test_too_little_is_refused():
     with pytest.raises(encsim.InputError, match="at least 100 samples"):
         encsim.compare(AXIS, capture(AXIS, 0.01, 60))
+
+
+def test_predicted_histogram_is_that_of_the_recording():
+    axis = encsim.examples.load("stage_x")
+    trace = encsim.simulate(axis, 0.0131, 16000, seed=1)
+    found = encsim.compare(axis, encsim.Capture("position", 16e3, position=trace.position))
+    edges = np.linspace(-3.0, 3.0, 13) * found.measured
+    measured = np.array([np.mean(found.deviation <= edge) for edge in edges])
+    # Phases of the harmonics are taken at random, and a count is a third of the rms.
+    assert recorded._distribution(found, edges) == pytest.approx(measured, abs=0.08)

@@ -264,14 +264,14 @@ class Result:
         """The result as plain lists, numbers and strings; NaN and infinite values become None.
 
         Beside the fields: ``kind`` (name of the class), ``schema``, ``version``, ``function`` and ``arguments`` that
-        made it, ``axis`` (text of its file, None without one) and ``units``.
+        made it, ``axis`` (text of its file, None without one), ``units``, and ``result``, for `encsim.load_result`.
         """
         # A complex number becomes [real, imaginary].
         plain = self.header()
         for item in self._fields():
             if item.metadata.get("plain", True):
                 plain[item.name] = _plain(getattr(self, item.name))
-        return plain
+        return plain | importlib.import_module(f"{__package__}.formats.result_files").embedded(self, plain)
 
     def header(self) -> dict[str, Any]:
         """What plain values and files begin with: kind, schema, version, origin, axis, units."""

@@ -169,9 +169,10 @@ def _cautions(job: CommandJob) -> list[str]:
 def _loop_json(job: CommandJob) -> dict[str, Any]:
     margins, curve, aged, simulated = job.result
     extra = {} if simulated is None else {"simulated": _plain(simulated)}
+    margins_only = {key: value for key, value in margins.to_dict().items() if key != "result"}
     if aged is not None:
         extra["stable_from"] = aged.stable_from
-    return curve.to_dict() | {"margins": margins.to_dict(), "cautions": _cautions(job)} | extra
+    return curve.to_dict() | {"margins": margins_only, "cautions": _cautions(job)} | extra
 
 
 def _plain(runs: Runs) -> dict[str, Any]:

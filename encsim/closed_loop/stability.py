@@ -156,8 +156,8 @@ class Margins(LinearObjects, Result):
     reasons: tuple[str, ...]
     speed: float = field(metadata=measured_in("position/s"))
     axis: Axis = field(metadata={"plain": False})
-    frequency: np.ndarray = field(metadata={"plain": False}, repr=False)
-    open_gain: np.ndarray = field(metadata={"plain": False}, repr=False)
+    frequency: np.ndarray = field(metadata={"plain": False, "again": "margins"}, repr=False)
+    open_gain: np.ndarray = field(metadata={"plain": False, "again": "margins"}, repr=False)
 
     plot = picture(
         "figures.margins:margins",

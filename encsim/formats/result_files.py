@@ -1,8 +1,10 @@
 """Results in files, and back: JSON for reading by other programs, NPZ for long arrays; the same tree in both.
 
 Plain values stand as they are: null, true, numbers, text, lists (tuples), objects (mappings of words). All else is an
-object with one key that begins with ``$``: ``$array`` (NaN as null, infinite as "inf"; in NPZ the name of the array),
-``$float``, ``$complex``, ``$list``, ``$map``, ``$orders``, ``$axis`` (text of an axis file), ``$class`` (a result or
+object with one key that begins with ``$``: ``$array`` (NaN as null, infinite as "inf"; in NPZ the name of the array;
+with ``at`` the place of the numbers in the plain values around it, as ``--json`` writes them),
+``$float``, ``$complex``, ``$list``, ``$map``, ``$orders``, ``$axis`` (text of an axis file, of further ones the lines
+that differ from the first), ``$class`` (a result or
 description of encsim, with its fields), ``$same`` (an object that stands before, by its number).
 """
 
@@ -14,7 +16,7 @@ import io
 import json
 import math
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NoReturn, cast
 
@@ -54,8 +56,16 @@ def save(result: Result, path: str | PathLike[str], *, force: bool = False) -> N
     files.write_whole(path, stream.getvalue(), force=force)
 
 
+def embedded(result: Result, plain: Mapping[str, Any]) -> dict[str, Any]:
+    """``{"result": tree}`` to stand in plain values, which keep the numbers; empty for what no file can hold."""
+    try:
+        return {"result": _Writer(None, plain).value(result, ())}
+    except InputError:
+        return {}
+
+
 def load_result(path: str | PathLike[str]) -> Result:
-    """A result that ``result.save(path)`` wrote, equal to what it was.
+    """A result that ``result.save(path)`` or ``--json`` of a command wrote, equal to what it was.
 
     Parameters
     ----------
@@ -71,8 +81,8 @@ def load_result(path: str | PathLike[str]) -> Result:
     Raises
     ------
     InputError
-        If the file cannot be read, is not whole, holds no saved result (what ``--json`` prints is none: it leaves out
-        what pictures need) or one of another schema. NPZ files with Python objects (pickles) are refused.
+        If the file cannot be read, is not whole, holds no result (``encsim check`` and ``show`` print none)
+        or one of another schema. NPZ files with Python objects (pickles) are refused.
 
     Examples
     --------
@@ -94,13 +104,13 @@ def load_result(path: str | PathLike[str]) -> Result:
     except Exception:
         _refuse_file(path, "be a whole JSON or NPZ file without Python objects")
     if not isinstance(header, dict) or not {"kind", "schema", "result"} <= header.keys():
-        _refuse_file(path, "hold a result that result.save wrote")
+        _refuse_file(path, "hold a result that result.save or --json wrote")
     if header["schema"] != SCHEMA:
         _refuse_file(
             path, f"have schema {SCHEMA}, that of encsim {Origin().version}, not {header['schema']!r}"
         )
     try:
-        result = _Reader(arrays).value(header["result"])
+        result = _Reader(arrays, header).value(header["result"])
         origin = Origin(header["function"], dict(header["arguments"]), str(header["version"]))
     except InputError:
         raise
@@ -126,12 +136,13 @@ def _opened(content: bytes) -> tuple[Any, Mapping[str, np.ndarray]]:
 
 
 class _Writer:
-    """Values as a tree of plain ones; arrays go into ``arrays`` unless that is None."""
+    """Values as a tree of plain ones; arrays go into ``arrays`` unless that is None, or stand in ``plain`` already."""
 
-    def __init__(self, arrays: dict[str, np.ndarray] | None) -> None:
-        self.arrays = arrays
+    def __init__(self, arrays: dict[str, np.ndarray] | None, plain: Mapping[str, Any] | None = None) -> None:
+        self.arrays, self.plain = arrays, plain
         # The objects themselves are kept too: an id is given anew when its object is gone.
         self.numbers: dict[int, tuple[int, object]] = {}
+        self.first: list[str] | None = None
 
     def value(self, value: Any, place: tuple[str, ...]) -> Any:
         """One value; ``place`` names it within the result."""
@@ -177,11 +188,21 @@ class _Writer:
             return {"$same": self.numbers[id(value)][0]}
         self.numbers[id(value)] = len(self.numbers), value
         if isinstance(value, Axis):
-            return {"$axis": value.to_toml()}
+            return {"$axis": self._axis(value.to_toml().split("\n"))}
         name = _own_name(type(value))
-        named = {item.name: getattr(value, item.name) for item in _kept_fields(type(value))}
+        fields = [
+            item for item in _kept_fields(type(value)) if self.plain is None or "again" not in item.metadata
+        ]
+        named = {item.name: getattr(value, item.name) for item in fields}
         kept = {key: self.value(part, (*place, key)) for key, part in named.items()}
         return {"$class": name, **kept}
+
+    def _axis(self, lines: list[str]) -> Any:
+        """The text of an axis, of further ones the lines that differ from the first."""
+        if self.first is None or len(self.first) != len(lines):
+            self.first = self.first or lines
+            return "\n".join(lines)
+        return {str(n): line for n, line in enumerate(lines) if line != self.first[n]}
 
     def _array(self, value: np.ndarray, place: tuple[str, ...]) -> dict[str, Any]:
         """An array; flat in JSON, with its shape unless that is its length."""
@@ -191,12 +212,28 @@ class _Writer:
             name = ".".join(place)
             self.arrays[name] = value
             return {"$array": name}
+        if self.plain is not None and value.dtype.kind in "biufU" and not np.any(value == math.inf):
+            known = _node(self.plain, place)
+            if isinstance(known, list) and not np.any(value == -math.inf) and np.shape(known) == value.shape:
+                return {"$array": value.dtype.str, "at": list(place)}
         flat = value.ravel()
         plain: list[Any] = (flat.view(flat.real.dtype) if flat.dtype.kind == "c" else flat).tolist()
         if value.dtype.kind in "fc":
             plain = [_float(number) for number in plain]
         coded = {"$array": value.dtype.str, "values": plain}
         return coded if value.ndim == 1 else coded | {"shape": list(value.shape)}
+
+
+def _node(plain: Any, place: Sequence[str]) -> Any:
+    """What stands at a place within plain values; None where there is nothing."""
+    for name in place:
+        if isinstance(plain, list) and name.isdigit() and int(name) < len(plain):
+            plain = plain[int(name)]
+        elif isinstance(plain, Mapping) and name in plain:
+            plain = plain[name]
+        else:
+            return None
+    return plain
 
 
 def _own_name(kind: type) -> str:
@@ -220,9 +257,10 @@ def _kept_fields(kind: type) -> list[dataclasses.Field[Any]]:
 class _Reader:
     """The values back from the tree."""
 
-    def __init__(self, arrays: Mapping[str, np.ndarray]) -> None:
-        self.arrays = arrays
+    def __init__(self, arrays: Mapping[str, np.ndarray], plain: Mapping[str, Any]) -> None:
+        self.arrays, self.plain = arrays, plain
         self.objects: list[Any] = []
+        self.first: list[str] | None = None
 
     def value(self, coded: Any) -> Any:
         """One value."""
@@ -256,16 +294,21 @@ class _Reader:
     def _read_same(self, coded: int, whole: Any) -> Any:
         return self.objects[coded]
 
-    def _read_axis(self, coded: str, whole: Any) -> Axis:
-        self.objects.append(axis_file.loads(coded, "axis of the result"))
+    def _read_axis(self, coded: str | dict[str, str], whole: Any) -> Axis:
+        if isinstance(coded, str):
+            lines = coded.split("\n")
+            self.first = self.first or lines
+        else:
+            lines = [coded.get(str(n), line) for n, line in enumerate(self.first or [])]
+        self.objects.append(axis_file.loads("\n".join(lines), "axis of the result"))
         return cast("Axis", self.objects[-1])
 
     def _read_array(self, coded: str, whole: dict[str, Any]) -> np.ndarray:
+        if "at" in whole:
+            return np.array(_node(self.plain, whole["at"]), dtype=_dtype(coded))
         if "values" not in whole:
             return self.arrays[coded]
-        kind = np.dtype(coded)
-        if kind.kind not in "biufcU":
-            raise ValueError(coded)
+        kind = _dtype(coded)
         values = whole["values"]
         if kind.kind in "fc":
             values = [math.nan if number is None else float(number) for number in values]
@@ -275,7 +318,9 @@ class _Reader:
     def _read_class(self, coded: str, whole: dict[str, Any]) -> Any:
         kind, place = _class_of(coded), len(self.objects)
         self.objects.append(None)
-        values = {item.name: self.value(whole[item.name]) for item in _kept_fields(kind)}
+        fields = [item for item in _kept_fields(kind) if item.name in whole or "again" not in item.metadata]
+        values = {item.name: self.value(whole[item.name]) for item in fields}
+        values |= _again(kind, values)
         given = {item.name for item in dataclasses.fields(kind) if item.init}
         made = kind(**{name: value for name, value in values.items() if name in given})
         # What was computed when it was asked for stays as it was.
@@ -283,6 +328,22 @@ class _Reader:
             vars(made)[name] = values[name]
         self.objects[place] = made
         return made
+
+
+def _dtype(name: str) -> np.dtype[Any]:
+    """Type of an array of numbers or words; nothing else."""
+    kind = np.dtype(name)
+    if kind.kind not in "biufcU":
+        raise ValueError(name)
+    return kind
+
+
+def _again(kind: Any, known: Mapping[str, Any]) -> dict[str, Any]:
+    """Fields that plain values left out for their size, computed by the function that the metadata name."""
+    names = {item.name: item.metadata["again"] for item in _kept_fields(kind) if item.name not in known}
+    made = {name: getattr(importlib.import_module(kind.__module__), name) for name in set(names.values())}
+    same = {name: make(known["axis"], speed=known["speed"]) for name, make in made.items()}
+    return {name: getattr(same[function], name) for name, function in names.items()}
 
 
 def _class_of(name: str) -> Any:

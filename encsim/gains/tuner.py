@@ -110,7 +110,9 @@ class Tuning(Result):
 
     def to_dict(self) -> dict[str, Any]:
         """As of every result, the margins with their own units, an estimator of a remedy as text."""
-        plain_values = Result.to_dict(self) | {"margins": self.margins.to_dict()}
+        margins = self.margins.to_dict()
+        del margins["result"]  # it stands in that of the tuning
+        plain_values = Result.to_dict(self) | {"margins": margins}
         for plain, remedy in zip(plain_values["remedies"], self.remedies, strict=True):
             if "estimator" in remedy.change:
                 text = estimator_text.text(remedy.change["estimator"], self.axis.scale.unit)

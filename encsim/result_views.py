@@ -25,6 +25,21 @@ DOTS = 96
 _LAST = ("valid", "reasons")
 
 
+class Described:
+    """Base of the descriptions: in a session they show the fields that differ from the defaults, with units."""
+
+    __slots__ = ()
+
+    def __init_subclass__(cls) -> None:
+        super().__init_subclass__()
+        # set before the decorator of dataclasses looks
+        if "__repr__" not in vars(cls):
+            cls.__repr__ = Described.__repr__  # type: ignore[method-assign]
+
+    def __repr__(self) -> str:
+        return str(importlib.import_module(f"{__package__}.model.axis_text").brief(self))
+
+
 def text(result: Result) -> str:
     """Name, whether it is reliable, and the first fields with their units: at most 9 lines."""
     rows = _rows(result)

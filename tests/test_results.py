@@ -110,13 +110,12 @@ def test_any_result_is_read_in_less_than_ten_short_lines(name):
     assert max(map(len, lines)) < 80
 
 
-@pytest.mark.parametrize(
-    "name", ["Lines", "RippleCurve", "TopSpeed", "Margins", "Smoothness", "Sweep", "Trace"]
-)
+@pytest.mark.parametrize("name", MAKERS)
 def test_a_printed_result_is_the_text_of_its_command_or_its_fields(name):
     text = str(result(name))
     assert not text.endswith("\n")
     assert max(map(len, text.splitlines())) <= 80
+    assert len(text.splitlines()) <= 40
     assert (text == repr(result(name))) == (name not in reporting.TEXTS)
 
 
@@ -130,6 +129,47 @@ def test_an_axis_is_shown_with_units_by_what_differs_from_the_defaults():
     assert lines[:2] == ["Axis", "  scale: period = 20 um"]
     assert "  interpolation: factor = 4000, bits = 12" in lines
     assert len(lines) < 10
+
+
+@pytest.mark.parametrize(
+    ("part", "text"),
+    [
+        (encsim.Scale(period=20e-6), "Scale(period=20 um)"),
+        (encsim.Sampling(16e3, jitter=20e-9), "Sampling(rate=16 kHz, jitter=20 ns)"),
+        (encsim.LowPass(1e3 / 3.0), "LowPass(corner=333.333 Hz)"),
+        (encsim.Difference(1), "Difference()"),
+        (encsim.CountAndTime(50e6, 5e-3), "CountAndTime(clock=50 MHz, window=5 ms)"),
+        # without a scale nobody knows whether these are lengths or angles
+        (encsim.Signal(gain=1 / 3, jitter=0.5e-9), "Signal(gain=0.333333, jitter=5e-10)"),
+        (encsim.Load(2.0, motor_inertia=0.5), "Load(inertia=2.0, motor_inertia=0.5)"),
+        (
+            encsim.Control(velocity_gain=2e3, position_gain=60.0, integral_time=0.012),
+            "Control(position_gain=60 1/s, velocity_gain=2000.0, integral_time=12 ms)",
+        ),
+        (encsim.Ring(0.1, eccentricity=5e-6), "Ring(diameter=100 mm, eccentricity=5 um)"),
+        (
+            encsim.Requirement(speeds=(1e-3, 0.1), relative=0.02),
+            "Requirement(speeds=(0.001, 0.1), relative=0.02)",
+        ),
+    ],
+)
+def test_a_description_is_shown_by_what_differs_from_the_defaults(part, text):
+    assert repr(part) == text
+
+
+def test_a_description_with_many_orders_is_shown_in_less_than_ten_lines():
+    ring = encsim.Ring(0.1, lobes=dict.fromkeys(range(2, 400), 1e-06 / 3.0))
+    lines = repr(ring).splitlines()
+    assert len(lines) < 10
+    assert "... 398 orders" in lines[-1]
+
+
+def test_speeds_may_be_left_out_where_the_axis_has_a_usual_range():
+    stage, closed = axis(), axis("stage_x_loop").with_({"motion.lowest": "1 mm/s", "motion.top": "0.1 m/s"})
+    usual = encsim.open_loop.limits.default_speeds
+    assert encsim.ripple(stage).speed.tolist() == usual(stage)
+    assert encsim.smoothness(closed).speed.tolist() == usual(closed)
+    assert encsim.sweep(closed, {"interpolation.factor": [400]}).speed[[0, -1]].tolist() == [1e-3, 0.1]
 
 
 def test_a_shown_result_has_units_and_says_when_it_is_not_reliable():

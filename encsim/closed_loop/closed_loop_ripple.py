@@ -21,7 +21,7 @@ from ..open_loop.closed_form import STEADY, checked_speeds, vanishing_marks
 from ..results import LOOP_EXAMPLE, Series, measured_in, picture, recorded
 from ..rings import error_orders
 from . import loop as loops
-from . import loop_validity, order_notch_sweep, propagated_edges, squared_gains
+from . import loop_validity, order_notch_sweep, propagated_edges, squared_gains, timed_edge_loops
 from .error_lines import ErrorLines
 from .propagated_edges import PropagatedEdges
 from .propagated_errors import PropagatedErrors
@@ -226,15 +226,16 @@ class Smoothness(Series):
 
 
 @recorded
-def smoothness(axis: Axis, speeds: ArrayLike) -> Smoothness:
+def smoothness(axis: Axis, speeds: ArrayLike | None = None) -> Smoothness:
     """Ripple of a closed loop in steady motion at each speed, caused by its encoder alone.
 
     Parameters
     ----------
     axis : Axis
         With load and control.
-    speeds : array_like
-        Speeds v, m/s or rad/s, any shape; 0 is standstill.
+    speeds : array_like, optional
+        Speeds v, m/s or rad/s, any shape; 0 is standstill. Without them those of `ripple`, of timed edges those at
+        which the loop is stable.
 
     Returns
     -------
@@ -275,10 +276,11 @@ def smoothness(axis: Axis, speeds: ArrayLike) -> Smoothness:
     array([9.63, 0.45])
     """
     check_axis("smoothness.axis", axis)
+    loops.closed(axis)
+    speeds = timed_edge_loops.default_speeds(axis) if speeds is None else speeds
     speed = checked_speeds("smoothness.speeds", speeds, axis.scale.unit)
     signed = speed.ravel()
     magnitude = np.abs(signed)
-    loops.closed(axis)
     model = engines.engine(axis)
     errors = ErrorLines(axis, model, magnitude)
     squares, outcome = _over_revolution(errors)

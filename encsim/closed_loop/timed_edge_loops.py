@@ -16,6 +16,7 @@ import numpy as np
 
 from ..model import filter_design
 from ..model.filter_design import FilterSection
+from ..open_loop import limits
 from . import loop as loops
 from . import squared_gains, stability, timed_edges
 from .plant import Transfer
@@ -299,6 +300,11 @@ def stable_speeds(axis: Axis, speeds: np.ndarray) -> np.ndarray:
         return speeds
     first = lowest_speed(axis, float(speeds[-1]))
     return speeds if np.isnan(first) else speeds[speeds >= first]
+
+
+def default_speeds(axis: Axis) -> np.ndarray:
+    """Those of the usual speeds of an axis from which on its loop is stable."""
+    return stable_speeds(axis, np.array(limits.default_speeds(axis)))
 
 
 def _last_failing(axis: Axis, speeds: np.ndarray, least: float | None) -> int:

@@ -17,6 +17,7 @@ from ..formats.sections import Section
 from ..model.bounds import SPEEDS, check_speed
 from ..model.delays import velocity_delay
 from ..open_loop.limits import top_speed
+from ..result_views import Described
 from . import judgements
 from .judgements import Judgement as Judgement
 from .judgements import LimitCheck, judgement, lower, upper
@@ -46,7 +47,7 @@ def _limit(dimension: str | None = None) -> Any:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class Requirement:
+class Requirement(Described):
     """Limits of an axis over a range of speeds; a value equal to its limit meets it.
 
     Parameters
@@ -205,8 +206,7 @@ class Requirement:
         -----
         Ripple against speed is jagged, and the worst speed decides. The grid therefore also holds the speeds at
         which a strong harmonic of the error or of quantisation meets a frequency where the gain of estimator or
-        loop peaks. Then the grid is refined twice, six times as closely, around the two worst speeds of each
-        limit. See :mod:`encsim.decisions.judgements`.
+        loop peaks. It is refined twice, six times as closely, around the two worst speeds of each limit.
         """
         if not checks.is_whole(points) or not 2 <= points <= MOST_POINTS:
             checks.refuse("judge.points", f"be a whole number from 2 to {MOST_POINTS}", points)

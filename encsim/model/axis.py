@@ -12,6 +12,7 @@ from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any, cast
 
 from .. import checks, units
+from ..result_views import Described
 from ..results import Orders
 from .bounds import FREQUENCIES, LARGEST_FACTOR, LONGEST_REACH, LONGEST_TIME, SPEEDS, speed_fault
 from .edge_timing import CountAndTime
@@ -30,7 +31,7 @@ ONE_HEAD = (0.0,)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class Interpolation:
+class Interpolation(Described):
     """Conversion of the two signals to a position: converter, arctangent, counting, output.
 
     Parameters
@@ -100,7 +101,7 @@ class Interpolation:
 
 
 @dataclass(frozen=True, slots=True)
-class Sampling:
+class Sampling(Described):
     """When and how the controller reads the position.
 
     Parameters
@@ -149,7 +150,7 @@ class Sampling:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class Motion:
+class Motion(Described):
     """Speeds of the axis that matter: the default range of every command, picture and page.
 
     Parameters

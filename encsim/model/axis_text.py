@@ -4,11 +4,17 @@ from __future__ import annotations
 
 import dataclasses
 import json
+import re
+import textwrap
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import Field
 from typing import TYPE_CHECKING, Any
 
 from .. import units
+
+# Letters of a line, lines and orders that show a description.
+LETTERS, LINES, LISTED = 100, 9, 6
+_LONG = re.compile(r"\b[0-9]+\.[0-9]{5,}(?:e[-+]?[0-9]+)?")
 
 if TYPE_CHECKING:
     from .axis import Axis
@@ -33,7 +39,38 @@ def described(axis: Axis) -> str:
     for table in write(axis).strip().split("\n\n"):
         first, *keys = table.splitlines()
         lines.append(f"{first.strip('[]')}: {', '.join(keys)}" if first.startswith("[") else first)
-    return "\n".join(["Axis", *(f"  {line}" for line in lines)]).replace('"', "")
+    return "\n".join(["Axis", *(f"  {_rounded(line)}" for line in lines)]).replace('"', "")
+
+
+def brief(part: Any) -> str:
+    """One description for a reader: ``Sampling(rate=16 kHz)``, on few lines; SI where the unit follows from a scale."""
+    shown = []
+    for item in dataclasses.fields(part):
+        value = getattr(part, item.name)
+        if value != _default(item) and not _follows(part, item.name):
+            shown.append(f"{item.name}={_brief(value, item, getattr(part, 'unit', None))}")
+    text = _rounded(f"{type(part).__name__}({', '.join(shown)})").replace('"', "")
+    lines = textwrap.wrap(text, LETTERS, subsequent_indent="    ", break_on_hyphens=False)
+    return "\n".join(lines if len(lines) <= LINES else [*lines[: LINES - 1], "    ...)"])
+
+
+def _brief(value: Any, item: Field[Any], unit: str | None) -> str:
+    """A value of a description; of many orders the first."""
+    given = item.metadata.get("dimension")
+    # without a scale it is not known whether a size is a length or an angle
+    known = unit is not None or units.on_scale(given, "m") == units.on_scale(given, "rad")
+    dimension = units.on_scale(given, unit) if known else None
+    if isinstance(value, Mapping) and len(value) > LISTED:
+        first = dict(list(value.items())[:LISTED])
+        return f"{_value(first, dimension)[:-1]}, ... {len(value)} orders}}"
+    if isinstance(value, tuple) and dimension is None and not any(map(dataclasses.is_dataclass, value)):
+        return repr(value)
+    return _value(value, dimension, unit)
+
+
+def _rounded(text: str) -> str:
+    """A text with at most six significant digits in its numbers."""
+    return _LONG.sub(lambda number: f"{float(number[0]):.6g}", text)
 
 
 def write_all(axis: Axis) -> str:

@@ -7,12 +7,13 @@ from typing import ClassVar
 
 from .. import checks
 from ..checks import Check
+from ..result_views import Described
 
 FARTHEST = 1e12  # m, rad or s
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class EncoderFault:
+class EncoderFault(Described):
     """A fault over a stretch of positions or of time; its kinds say what happens there.
 
     Parameters

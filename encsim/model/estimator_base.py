@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from .. import checks
+from ..result_views import Described
 from ..wording import quantity as written
 from .bounds import FREQUENCIES
 
@@ -34,7 +35,7 @@ class Look(NamedTuple):
     numbered: bool = False
 
 
-class Estimator:
+class Estimator(Described):
     """What all estimators have in common; a class declares what is its own.
 
     Attributes

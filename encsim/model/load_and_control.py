@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 from .. import checks, units
+from ..result_views import Described
 from ..results import Orders
 from .bounds import FREQUENCIES, INERTIAS, LONGEST_DELAY, MOST_NOTCHES
 
@@ -39,7 +40,7 @@ SIDES = ("motor", "load")
 
 
 @dataclass(frozen=True, slots=True)
-class Load:
+class Load(Described):
     """Moving mass and what acts on it: one mass, or two joined by a shaft, belt or screw.
 
     Parameters
@@ -183,7 +184,7 @@ def _check_cogging(check: Check) -> None:
 
 
 @dataclass(frozen=True, slots=True)
-class Notch:
+class Notch(Described):
     """Notch in the torque command, at a fixed frequency or following the speed.
 
     Parameters
@@ -232,7 +233,7 @@ class Notch:
 
 
 @dataclass(frozen=True, slots=True)
-class Control:
+class Control(Described):
     """Position and velocity cascade: P on the position, PI on the velocity, filters, torque.
 
     Parameters

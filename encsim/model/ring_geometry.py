@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any, TypeAlias, cast
 import numpy as np
 
 from .. import argument_checks, checks, units
+from ..result_views import Described
 from ..results import Orders
 from .bounds import DIAMETERS, MOST_HEADS
 
@@ -46,7 +47,7 @@ def _orders_of(dimension: str) -> Any:
 
 
 @dataclass(frozen=True, slots=True)
-class Ring:
+class Ring(Described):
     """A graduated ring and how it sits on its shaft.
 
     Parameters
@@ -164,7 +165,7 @@ class Ring:
 
 
 @dataclass(frozen=True, slots=True)
-class Head:
+class Head(Described):
     """A readhead at a ring.
 
     Parameters

@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from .. import checks, units
+from ..result_views import Described
 from ..results import Orders
 from .bounds import FREQUENCIES, LARGEST_LINES, LARGEST_ORDER, LENGTHS, LONGEST_TIME, MOST_ORDERS
 
@@ -22,7 +23,7 @@ PERIOD_TOLERANCE = 1e-3
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class Scale:
+class Scale(Described):
     """Graduation that the readhead reads; give a period, a number of lines, or a period and a diameter.
 
     Parameters
@@ -119,7 +120,7 @@ class Scale:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class Signal:
+class Signal(Described):
     """Sine and cosine signals of the readhead, with their faults and noise.
 
     Parameters

@@ -21,7 +21,7 @@ from ..model.delays import velocity_delays
 from ..results import AXIS_EXAMPLE, Series, computed, measured_in, picture, recorded
 from ..rings import error_orders
 from ..rings.error_orders import turn_lines
-from . import causes, engines, extremes, period_error, validity
+from . import causes, engines, extremes, limits, period_error, validity
 
 if TYPE_CHECKING:
     from .cause_models import Model
@@ -183,14 +183,15 @@ class Lines(Series):
 
 
 @recorded
-def ripple(axis: Axis, speeds: float | list[float] | np.ndarray) -> RippleCurve:
+def ripple(axis: Axis, speeds: float | list[float] | np.ndarray | None = None) -> RippleCurve:
     """Velocity ripple that the controller measures in steady motion, at each speed.
 
     Parameters
     ----------
     axis : Axis
-    speeds : array_like
-        Speeds v, m/s or rad/s, any shape, or text, ``["1 mm/s", "10 mm/s"]``; the sign is ignored, 0 allowed.
+    speeds : array_like, optional
+        Speeds v, m/s or rad/s, any shape, or text, ``["1 mm/s", "10 mm/s"]``; the sign is ignored, 0 allowed. Without
+        them 100 over ``axis.motion``, else the range that the command takes.
 
     Returns
     -------
@@ -218,6 +219,7 @@ def ripple(axis: Axis, speeds: float | list[float] | np.ndarray) -> RippleCurve:
     array([ 186.7, 1001.3])
     """
     check_axis("ripple.axis", axis)
+    speeds = limits.default_speeds(axis) if speeds is None else speeds
     speed = checked_speeds("ripple.speeds", speeds, axis.scale.unit)
     magnitude = np.abs(speed).ravel()
     model = engines.engine(axis)

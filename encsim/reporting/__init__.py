@@ -35,6 +35,11 @@ TEXTS = {
     "Comparison": ("measurement_text", "comparison"),
     "Separation": ("measurement_text", "separation"),
     "Fit": ("measurement_text", "fitted"),
+    "Calibration": ("measurement_text", "rings"),
+    "SelfCalibration": ("measurement_text", "own_heads"),
+    "CalibrationPlan": ("measurement_text", "plan"),
+    "PassComparison": ("measurement_text", "passes"),
+    "Positioning": ("measurement_text", "positioning"),
 }
 
 

@@ -14,6 +14,7 @@ from ..checks import Fault, InputError, is_real, refuse
 from ..formats import changes
 from ..model.axis import check_axis
 from ..open_loop.closed_form import checked_speeds, ripple
+from ..open_loop.limits import default_speeds
 from ..progress import Pool, ProgressTo, executor_faults, submitted, teller
 from ..results import Series, measured_in, recorded
 
@@ -85,7 +86,7 @@ class Sweep(Series):
 def sweep(
     axis: Axis,
     values: Mapping[str, Sequence[Any]],
-    speeds: Any,
+    speeds: Any = None,
     of: str = "rms",
     *,
     executor: Executor | int | None = None,
@@ -98,8 +99,8 @@ def sweep(
     axis : Axis
     values : mapping of str to sequence
         {key: values}, keys and values as of ``axis.with_``.
-    speeds : array_like
-        Speeds, m/s or rad/s, or text, ``["1 mm/s", "10 mm/s"]``; at least one.
+    speeds : array_like, optional
+        Speeds, m/s or rad/s, or text, ``["1 mm/s", "10 mm/s"]``; at least one. Without them those of `ripple`.
     of : {"rms", "peak", "relative"}
         Which value of `RippleCurve`.
     executor : concurrent.futures.Executor or int, optional
@@ -131,6 +132,7 @@ def sweep(
     choice("sweep.of", of, OF)
     if faults := executor_faults("sweep", executor):
         raise InputError(*faults)
+    speeds = default_speeds(axis) if speeds is None else speeds
     speed = checked_speeds("sweep.speeds", speeds, axis.scale.unit).ravel()
     settings = _grid(values)
     tell = teller("sweep", progress, "columns")

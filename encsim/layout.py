@@ -19,10 +19,12 @@ from .wording import UNITS, axis_unit, number, plain
 
 # Columns of a terminal that is not known; between columns of a table; least room of a cell that is wrapped.
 WIDE, GAP, LEAST_CELL = 80, 2, 16
+# Longest word that keeps a cell that is wrapped wide.
+MOST_WORD = 28
 # Characters of a head, which a file may give.
 LONGEST_HEAD = 200
-# Lines of notes without --long.
-NOTES = 3
+# Lines of the answer; of notes without --long.
+ANSWER, NOTES = 3, 3
 LONG = "--long"
 BEFORE_UNIT = re.compile(r"(?<=[0-9]) (?=[a-zA-Zµ%])")
 # Below this share of the largest value of its column a number is rounding.
@@ -77,16 +79,20 @@ class Notes:
     notes: Iterable[str]
     tone: str = ""
 
+    def toned(self) -> list[str]:
+        """The notes, each with its tone."""
+        return [f"{self.tone}{note}" for note in self.notes]
+
     def lines(self, width: int, long: bool) -> list[str]:
         """One note after the other."""
-        each = [wrapped(f"Note: {_ended(note)}", width, "  ") for note in self.notes]
+        each = [_sentence(_ended(note), "Note: ", "  ").lines(width, False) for note in self.toned()]
         shown, count = [line for lines in each for line in lines], len(each)
         if not long and len(shown) > NOTES:
             kept = [i for i in range(count) if sum(map(len, each[: i + 1])) < NOTES]
             shown = [line for i in kept for line in each[i]] or each[0][: NOTES - 1]
             left = count - len(kept) if kept else count
             shown.append(f"{left} note{'s' * (left > 1)}{' more' if kept else ' in full'} with {LONG}.")
-        return [f"{self.tone}{line}{END if self.tone else ''}" for line in shown]
+        return shown
 
 
 @dataclass(frozen=True)
@@ -118,12 +124,15 @@ class Column:
         Unit of all its cells, shown below the head.
     left : bool
         Whether it is set to the left, as words are; then cells may be wrapped where it is the last one.
+    firm : bool
+        Whether other columns are left out before this one, the last.
     """
 
     head: str
     cells: Sequence[str]
     unit: str = ""
     left: bool = False
+    firm: bool = False
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "head", self.head[:LONGEST_HEAD])
@@ -169,7 +178,8 @@ class TextTable:
         elif long:
             lines = _panels(columns, width)
         else:
-            left = ", ".join(column.head for column in columns[len(fitting) :])
+            heads = {column.head for column in fitting}
+            left = ", ".join(column.head for column in columns if column.head not in heads)
             lines = _grid(fitting) + (wrapped(f"Not shown: {left} ({LONG}).", width) if left else [])
         return wrapped(self.title, width) + lines
 
@@ -181,7 +191,8 @@ class Report:
     Attributes
     ----------
     answer : sequence of str
-        The answer in up to three sentences: what was asked, the verdict or headline, what to do.
+        The answer, the most important sentence first: what was asked, the verdict or headline, what to do. Sentences
+        for which three lines have no room stand below the first table.
     blocks : sequence of ReportPart
         Tables, paragraphs, notes, cautions.
     long : bool
@@ -194,9 +205,16 @@ class Report:
 
     def text(self, width: int = WIDE, colour: bool = False) -> str:
         """The report as text with lines of at most this width."""
-        lines = [line for sentence in self.answer for line in _sentence(sentence, width)]
+        lines: list[str] = []
+        later: list[ReportPart] = []
+        for sentence in map(_sentence, self.answer):
+            part = sentence.lines(width, False)
+            if later or (lines and len(lines) + len(part) > ANSWER):
+                later.append(sentence)
+            else:
+                lines += part
         apart = True
-        for block in self.blocks:
+        for block in _in_order(self.blocks, later):
             part = block.lines(width, self.long)
             if not part:
                 continue
@@ -236,9 +254,20 @@ def wrapped(text: str, width: int, indent: str = "") -> list[str]:
     return [line.replace("\N{NO-BREAK SPACE}", " ") for line in lines]
 
 
-def _sentence(text: str, width: int) -> list[str]:
-    tone = text[:1] if text[:1] in _COLOURS else ""
-    return Paragraph(_TONES.sub("", text), tone).lines(width, False)
+def _sentence(text: str, before: str = "", indent: str = "") -> Paragraph:
+    """A sentence in its tone, if it has one."""
+    return Paragraph(before + _TONES.sub("", text), text[:1] if text[:1] in _COLOURS else "", indent)
+
+
+def _in_order(blocks: Sequence[ReportPart], later: Sequence[ReportPart]) -> list[ReportPart]:
+    """The blocks with what is left of the answer below the first table, and all notes as one at the last of them."""
+    first = next((place + 1 for place, block in enumerate(blocks) if isinstance(block, TextTable)), 0)
+    placed = [*blocks[:first], *later, *blocks[first:]]
+    places = [place for place, block in enumerate(placed) if isinstance(block, Notes)]
+    if len(places) > 1:
+        parts = [block for block in placed if isinstance(block, Notes)]
+        placed[places[-1]] = Notes([note for part in parts for note in part.toned()])
+    return [block for place, block in enumerate(placed) if place not in places[:-1]]
 
 
 def _ended(note: str) -> str:
@@ -252,12 +281,23 @@ def _padded(cell: str, width: int, left: bool) -> str:
 
 
 def _fitting(columns: Sequence[Column], width: int) -> list[Column]:
+    """The columns that fit beside each other: the first ones, and the last one if it is firm."""
+    kept = _first_fitting(columns, width)
+    if columns[-1].firm and len(kept) < len(columns):
+        for count in range(len(kept), 0, -1):
+            trial = _first_fitting([*columns[:count], columns[-1]], width)
+            if len(trial) > count:
+                return trial
+    return kept
+
+
+def _first_fitting(columns: Sequence[Column], width: int) -> list[Column]:
     """The first columns that fit beside each other; the last one wrapped where that makes it fit."""
     room = width + GAP
     kept: list[Column] = []
     for column in columns:
         needed = GAP + column.width()
-        if needed > room and column.left and kept and room - GAP >= max(LEAST_CELL, len(column.head)):
+        if needed > room and column.left and kept and room - GAP >= _narrowest(column):
             kept.append(_narrowed(column, room - GAP))
             return kept
         if needed > room:
@@ -265,6 +305,12 @@ def _fitting(columns: Sequence[Column], width: int) -> list[Column]:
         room -= needed
         kept.append(column)
     return kept
+
+
+def _narrowest(column: Column) -> int:
+    """Width of a column whose cells are wrapped: its longest word, if that is no text without blanks."""
+    words = [len(word) for cell in column.cells for word in cell.split()]
+    return max(LEAST_CELL, len(column.head), min(max(words, default=0), MOST_WORD))
 
 
 def _narrowed(column: Column, width: int) -> Column:
@@ -348,6 +394,6 @@ def measured(
     return Column(head, cells, name)
 
 
-def texts(head: str, cells: Iterable[str]) -> Column:
+def texts(head: str, cells: Iterable[str], *, firm: bool = False) -> Column:
     """A column of words."""
-    return Column(head, list(cells), left=True)
+    return Column(head, list(cells), left=True, firm=firm)

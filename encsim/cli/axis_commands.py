@@ -102,8 +102,20 @@ def _ripple_json(job: CommandJob) -> dict[str, Any]:
 def _ripple_text(job: CommandJob) -> Any:
     curve, simulated = job.result
     return reporting.axis_tables.ripple(
-        curve, simulated, requirement=job.requirement, long=job.long, cautious=not job.args.quiet
+        curve,
+        simulated,
+        judged=_judged(job),
+        requirement=job.requirement,
+        long=job.long,
+        cautious=not job.args.quiet,
     )
+
+
+def _judged(job: CommandJob) -> Any:
+    """The judgement that the answer is about, as on the page, where no other speeds are asked for."""
+    if job.args.speeds is not None or job.requirement is None:
+        return None
+    return job.requirement.judge(job.axis)
 
 
 RIPPLE = Command(

@@ -31,9 +31,9 @@ _FAULTY = object()
 def _units(job: CommandJob) -> Iterator[None]:
     """Show numbers in the units of --units, else in those typed in the command, else in those of the axis file."""
     args, axis = job.args, job.known("axis")
-    given = [
-        part for value in vars(args).values() for part in (value if isinstance(value, list) else [value])
-    ]
+    # units of the speeds that are asked for stand before those of other options
+    options = sorted(vars(args).items(), key=lambda option: option[0] not in ("speed", "speeds"))
+    given = [part for _, value in options for part in (value if isinstance(value, list) else [value])]
     words = shown_units.typed(part for part in given if isinstance(part, str))
     with (
         shown_units.chosen(shown_units.asked(args.units, "--units"), always=True),

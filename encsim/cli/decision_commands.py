@@ -128,11 +128,14 @@ EXPLAIN = Command(
         "speed": speed,
     },
     work=lambda job: "computing and simulating remedies" if job.args.verify else "computing remedies",
-    compute=lambda job: encsim.explain(job.axis, job.speed, verify=job.args.verify, progress=job.progress),
-    outputs=[
-        table("causes and remedies"),
-        picture("draw causes and remedies", lambda job: job.result.plot(limit=job.requirement)),
-    ],
+    compute=lambda job: encsim.explain(
+        job.axis,
+        job.speed,
+        verify=job.args.verify,
+        requirement=job.requirement,
+        progress=job.progress,
+    ),
+    outputs=[table("causes and remedies"), picture("draw causes and remedies")],
     text=lambda job: reporting.decision_text.explanation(
         job.result, long=job.long, cautious=not job.args.quiet
     ),

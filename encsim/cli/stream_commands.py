@@ -62,7 +62,7 @@ def _options(parser: Parser) -> None:
     parser.add_argument(
         "--rate",
         metavar="RATE",
-        help='samples per second, "100 kHz", in place of sampling.rate: what the axis does once a sample (noise, '
+        help='samples per second, "100 kHz", in place of sampling.rate: what the axis does once per sample (noise, '
         "estimator) it then does at this rate (default: sampling.rate)",
     )
     parser.add_argument(

@@ -19,13 +19,14 @@ from ..open_loop.closed_form import checked_speeds
 from ..open_loop.start_phase import worst_start
 from ..progress import ProgressTo, Teller, teller
 from ..results import AXIS_EXAMPLE, Series, measured_in, picture, recorded
-from . import explanation_words, remedies, remedy_verification
+from . import explanation_words, headlines, remedies, remedy_verification
 from .proposals import Situation
 from .remedies import Remedy
 from .ripple_summary import CURVES, summarise
 
 if TYPE_CHECKING:
     from ..open_loop.closed_form import Lines
+    from .requirements import Requirement
     from .ripple_summary import RippleSummary
 
 
@@ -43,11 +44,6 @@ COMPUTED = (
     "This is computed, not measured. The machine's documentation, local codes and qualified staff come first; moving "
     "and rotating axes can injure.",
 )
-SHOWN = 3
-# Usual advice: where it has no effect, the text says so.
-USUAL = (
-    "finer counts", "bits", "conditioning", "noise", "faster loop", "average", "second head", "hysteresis",
-)  # fmt: skip
 # Causes with a smaller share of the measured ripple get no sentence of their own.
 LEAST_SHARE = 0.01
 
@@ -127,6 +123,15 @@ class Explanation(Series):
         None without a simulation.
     crossover : float
         Of the loop, Hz; NaN where none is closed.
+    limits : dict of str to float
+        Limits on ripple at this speed by the requirement, by curve; empty without one.
+    met : bool or None
+        Whether they are met; None without a limit.
+    verdict : str
+        The same in words, empty without a limit.
+    met_with : str or None
+        The first measures with which every limit is met at all speeds of the requirement; None where none of those
+        tried does that, or they are met already.
     text : str
         All of it in plain words.
     cautions : tuple of str
@@ -159,6 +164,10 @@ class Explanation(Series):
     verified: dict[str, Any] | None
     agrees: bool | None
     crossover: float = field(metadata=measured_in("Hz"))
+    limits: dict[str, float]
+    met: bool | None
+    verdict: str
+    met_with: str | None
     text: str
     cautions: tuple[str, ...]
     valid: bool
@@ -196,7 +205,11 @@ class Explanation(Series):
         "Draw causes and remedies as bars of rms velocity, and what remains of the ripple.",
         alone="Takes the bars alone",
         options={
-            "limit": ("Requirement", "Its limit on measured ripple at the speed is drawn over the totals.")
+            "limit": (
+                "Requirement",
+                "Its limit on measured ripple at the speed is drawn over the totals (default: the one that "
+                "`explain` was given).",
+            )
         },
         example=AXIS_EXAMPLE + "ax = encsim.explain(axis, 0.01).plot()",
     )
@@ -207,7 +220,14 @@ def _values(one: Cause | Source) -> dict[str, float | None]:
 
 
 @recorded
-def explain(axis: Axis, speed: float, verify: bool = False, *, progress: ProgressTo = None) -> Explanation:
+def explain(
+    axis: Axis,
+    speed: float,
+    verify: bool = False,
+    *,
+    requirement: Requirement | None = None,
+    progress: ProgressTo = None,
+) -> Explanation:
     """Why an axis runs roughly at a speed, and what would help.
 
     Parameters
@@ -218,6 +238,8 @@ def explain(axis: Axis, speed: float, verify: bool = False, *, progress: Progres
         Speed v, m/s or rad/s; 0 is standstill.
     verify : bool
         Check the axis and each remedy that applies by simulation.
+    requirement : Requirement, optional
+        Limits that the ripple at this speed, and with each remedy, is judged by.
     progress : callable or True, optional
         ``progress(done, total)`` is called with simulations, where verify is true; True tells on stderr.
 
@@ -228,7 +250,8 @@ def explain(axis: Axis, speed: float, verify: bool = False, *, progress: Progres
     Raises
     ------
     InputError
-        If the speed is no finite number, or a filter of the loop does not fit its rate.
+        If the speed is no finite number, a filter of the loop does not fit its rate, or the axis cannot be judged by
+        the requirement.
 
     Notes
     -----
@@ -247,18 +270,26 @@ def explain(axis: Axis, speed: float, verify: bool = False, *, progress: Progres
     check_axis("explain.axis", axis)
     tell = teller("explain", progress, "simulations")
     speed = float(checked_speeds("explain.speed", speed, axis.scale.unit, single=True))
+    if requirement is not None:
+        requirement.check(axis)
     situation = Situation.of(axis, speed)
     summary = situation.summary
-    all_remedies = remedies.tried(situation)
+    all_remedies = tuple(remedies.judged(one, requirement) for one in remedies.tried(situation))
+    limits = headlines.limits_at(requirement, speed)
+    together = remedies.combined(situation, all_remedies)
     result = Explanation(
         speed=speed,
         values=summary.at(),
         causes=_causes(situation),
         remedies=all_remedies,
-        together=remedies.combined(situation, all_remedies),
+        together=together and remedies.judged(together, requirement),
         verified=None,
         agrees=None,
         crossover=summary.crossover,
+        limits=limits,
+        met=headlines.meets(summary.at(), limits),
+        verdict=explanation_words.verdict(axis, speed, summary.at(), limits),
+        met_with=None,
         text="",
         cautions=COMPUTED + (CAUTIONS if axis.control is not None else ()),
         valid=not summary.doubtful[0],
@@ -266,6 +297,8 @@ def explain(axis: Axis, speed: float, verify: bool = False, *, progress: Progres
         axis=axis,
     )
     result = _verified(result, summary, tell) if verify else result
+    if requirement is not None and limits:
+        result = replace(result, met_with=remedies.met_with(result, requirement))
     return replace(result, text=_text(result, summary, situation.lines))
 
 
@@ -339,7 +372,9 @@ def _text(result: Explanation, summary: RippleSummary, error: Lines) -> str:
     """Everything in plain words."""
     axis, measured = result.axis, result.values["measured"]
     told = [one for one in result.causes if _matters(one, result.values)]
-    words = [*explanation_words.answer(axis, result.speed, summary), *(one.sentence for one in told)]
+    words = explanation_words.answer(axis, result.speed, summary)
+    words += [f"{result.verdict}."] if result.verdict else []
+    words += [*(one.sentence for one in told)]
     small = [one.cause for one in result.causes if one not in told and one.measured > 0.0]
     words += [explanation_words.smaller(small)] if small else []
     if result.speed and axis.estimator.linear:
@@ -347,7 +382,7 @@ def _text(result: Explanation, summary: RippleSummary, error: Lines) -> str:
         words.append(explanation_words.start_dependence(worst_start(axis, result.speed), measured or 0.0))
         words = [line for line in words if line]
     words += [f"{'Note' if result.valid else 'Not reliable'}: {reason}." for reason in result.reasons]
-    words += _remedy_sentences(result) if measured else []
+    words += remedies.sentences(result) if measured else []
     return "\n".join(explanation_words.with_terms_explained(words))
 
 
@@ -356,14 +391,3 @@ def _matters(one: Cause, values: Mapping[str, float | None]) -> bool:
     return any(
         value and getattr(one, curve) ** 2 >= LEAST_SHARE * value**2 for curve, value in values.items()
     )
-
-
-def _remedy_sentences(result: Explanation) -> list[str]:
-    """The best remedies, and the usual advice that has no effect."""
-    helping = [one for one in result.remedies if one.applies]
-    words = ["Remedies:" if helping else "No single change that was tried reduces the ripple."]
-    for one in helping[:SHOWN]:
-        effects = f" Side effects: {'; '.join(one.side_effects)}." if one.side_effects else ""
-        words.append(one.sentence + effects)
-    useless = {one.kind: one.sentence for one in result.remedies if one.effect == "none" and one.change}
-    return words + [useless[kind] for kind in USUAL if kind in useless][:SHOWN]

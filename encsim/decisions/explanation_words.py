@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
@@ -12,7 +12,8 @@ import numpy as np
 
 from ..formats import changes
 from ..open_loop.causes import CAUSES
-from ..wording import beside, force, listed, sentence, share_text, show
+from ..wording import beside, force, listed, percent_number, sentence, share_text, show
+from . import headlines
 from .ripple_summary import FIGURES
 
 if TYPE_CHECKING:
@@ -203,6 +204,15 @@ def answer(axis: Axis, speed: float, summary: RippleSummary) -> list[str]:
     else:
         words.append("The loop is unstable with these gains: make it stable first.")
     return [*words, SHARES] if values["measured"] else words
+
+
+def verdict(axis: Axis, speed: float, values: Values, limits: Mapping[str, float]) -> str:
+    """The verdict about the limits at a speed, empty without a limit."""
+    unit = unit_of(axis, "measured")
+    words = headlines.verdict(
+        speed, values, limits, lambda size: show(size, unit), lambda share: f"{percent_number(share)} %"
+    )
+    return words.replace("torque (force)", force(axis))
 
 
 def with_terms_explained(lines: list[str]) -> list[str]:

@@ -8,7 +8,7 @@ of the range never decide; nor do needles, crests narrower than 5 % of their spe
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -29,6 +29,8 @@ FLAT = 0.85
 TOLD = 1.2
 # Fewer speeds than this are single ones, between which nothing is claimed.
 RANGE = 20
+# Below this many times its limit a ripple is told in per cent of it.
+CLOSE = 1.05
 # A smaller share of the speed is no large one.
 SMALL = 1e-3
 # Where no range stands out, the power of ten nearest to this share of the speed serves as a threshold.
@@ -98,6 +100,8 @@ class Headline:
 
 def times(share: float) -> str:
     """A ripple over its limit in words."""
+    if share < CLOSE:
+        return f"{100.0 * share:.4g} % of the limit"
     return (
         f"{share:.{2 if share < 10.0 else 3}g} times the limit"
         if share < 1e3
@@ -156,6 +160,43 @@ def allowed(requirement: Requirement | None, speeds: np.ndarray) -> np.ndarray |
     magnitude = np.abs(speeds)
     low, high = requirement.speeds
     return np.where((magnitude < low) | (magnitude > high), np.inf, requirement.limit_at(magnitude))
+
+
+def limits_at(requirement: Requirement | None, speed: float) -> dict[str, float]:
+    """Limits on ripple at one speed, {curve: rms}, without those that the requirement does not set there."""
+    found = allowed(requirement, np.array([speed]))
+    limits = {} if found is None else {"measured": float(found[0])}
+    if requirement is not None and requirement.speeds[0] <= abs(speed) <= requirement.speeds[1]:
+        limits |= {"torque": requirement.torque or math.inf, "actual": requirement.actual or math.inf}
+    return {curve: limit for curve, limit in limits.items() if math.isfinite(limit)}
+
+
+def meets(values: Mapping[str, float | None], limits: Mapping[str, float]) -> bool | None:
+    """Whether ripple by curve meets its limits; None where there are none, or a value is not known."""
+    both = [(values[curve], limit) for curve, limit in limits.items()]
+    known = [value <= limit * (1.0 + ROUNDING) for value, limit in both if value is not None]
+    return all(known) if known and len(known) == len(limits) else None
+
+
+def verdict(
+    speed: float, values: Mapping[str, float | None], limits: Mapping[str, float], size: Write, percent: Write
+) -> str:
+    """The verdict at one speed as a sentence without its end; empty where nothing is limited."""
+    told = []
+    if "measured" in limits and values["measured"] is not None:
+        at, rms, limit = (np.array([each]) for each in (speed or 1.0, values["measured"], limits["measured"]))
+        found = headline(at, rms, limit=limit)
+        told = [found.words(size, percent) if speed and found.kind != "none" else ""]
+        told = told if told[0] else [f"{_SIDES[rms[0] > limit[0]]} the limit at standstill"]
+    for curve, name in (("torque", "torque (force) ripple"), ("actual", "actual velocity ripple")):
+        value, limit_ = values[curve], limits.get(curve)
+        if value is not None and limit_ is not None and (value > limit_ or not told):
+            told.append(f"{name} {percent(value / limit_)} of its limit")
+    words = "; ".join(told)
+    return words[:1].upper() + words[1:]
+
+
+_SIDES = ("Within", "Above")
 
 
 def headline(

@@ -13,7 +13,7 @@ from .. import checks
 from ..formats.changes import AxisChange
 from ..model.axis import Axis
 from ..wording import listed
-from . import explanation_words, remedy_verification
+from . import explanation_words, headlines, remedy_verification
 from .judgements import ROUNDING, Curves
 from .loop_proposals import Proposal
 from .proposals import Situation, proposed
@@ -39,6 +39,12 @@ REPAIRS = (
 )  # fmt: skip
 COVERED = {"conditioning": ("offset", "gain", "phase")}
 COMBINED = 3
+# Remedies that the text tells.
+SHOWN = 3
+# Usual advice: where it has no effect, the text says so.
+USUAL = (
+    "finer counts", "bits", "conditioning", "noise", "faster loop", "average", "second head", "hysteresis",
+)  # fmt: skip
 # Speeds of the even grid at which a step of the ladder is judged.
 POINTS = 50
 # What a change asks for; a change of the estimator or the controller is a setting.
@@ -80,6 +86,8 @@ class Remedy(AxisChange):
         Simulated rms by curve; None where no simulation was asked for or the change does not apply.
     agrees : bool or None
         Whether simulation and prediction agree within 5 %; None where there is no simulation, or it did not settle.
+    met : bool or None
+        Whether every limit on ripple at this speed is then met; None without a limit.
     doubtful : bool
         Whether the prediction is not reliable.
     reasons : tuple of str
@@ -104,6 +112,7 @@ class Remedy(AxisChange):
     assumed: str = ""
     verified: dict[str, Any] | None = None
     agrees: bool | None = None
+    met: bool | None = None
     doubtful: bool = False
     reasons: tuple[str, ...] = ()
     sentence: str = ""
@@ -253,6 +262,13 @@ def ladder(
     return tuple(steps)
 
 
+def met_with(explanation: Explanation, requirement: Requirement) -> str | None:
+    """The first measures of the ladder with which every limit is met at all speeds; None where none are needed."""
+    steps = ladder(explanation, np.zeros(0), requirement)
+    named = (step.remedy.name for step in steps[1:] if step.met and step.remedy is not None)
+    return None if steps[0].met else next(named, None)
+
+
 def _step(
     measures: tuple[Remedy, ...],
     one: Remedy | None,
@@ -282,6 +298,12 @@ def _share_within(speed: np.ndarray, share: np.ndarray) -> float:
         return float(np.mean(within))
     widths = np.gradient(place) if place.size > 2 else np.ones(2)
     return float(np.sum(widths[within]) / np.sum(widths))
+
+
+def judged(one: Remedy, requirement: Requirement | None) -> Remedy:
+    """A remedy, and whether the limits at its speed are then met."""
+    limits = headlines.limits_at(requirement, one.speed)
+    return replace(one, met=headlines.meets(one.after, limits)) if one.applies else one
 
 
 def verified(one: Remedy) -> Remedy:
@@ -354,3 +376,14 @@ def _unsafe(before: AxisFigures, after: AxisFigures) -> bool:
     if not after.stable:
         return before.stable
     return after.phase_margin < min(LEAST_MARGIN, before.phase_margin - MARGIN_SLACK)
+
+
+def sentences(result: Explanation) -> list[str]:
+    """The best remedies, and the usual advice that has no effect."""
+    helping = [one for one in result.remedies if one.applies]
+    words = ["Remedies:" if helping else "No single change that was tried reduces the ripple."]
+    for one in helping[:SHOWN]:
+        effects = f" Side effects: {'; '.join(one.side_effects)}." if one.side_effects else ""
+        words.append(one.sentence + effects)
+    useless = {one.kind: one.sentence for one in result.remedies if one.effect == "none" and one.change}
+    return words + [useless[kind] for kind in USUAL if kind in useless][:SHOWN]

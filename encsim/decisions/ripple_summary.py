@@ -30,6 +30,8 @@ if TYPE_CHECKING:
 
 
 CURVES = ("measured", "torque", "actual")
+# Method of a curve of ripple that is of a closed loop.
+CLOSED = "closed loop"
 # Figures that differ by a smaller share than this are not reported as side effects.
 LEAST = 0.005
 
@@ -170,7 +172,7 @@ FIGURES = {
     "crossover": ("the crossover of the loop", "Hz"),
     "stiffness": ("the stiffness against slow load forces", "share"),
     "top_speed": ("the top speed", "speed"),
-    "edge_rate": ("the edge rate (counts a second at this speed)", "Hz"),
+    "edge_rate": ("the edge rate (counts per second at this speed)", "Hz"),
     "resolution": ("one count", "position"),
     "loop_rate": ("the loop rate", "Hz"),
 }

@@ -101,6 +101,8 @@ def remedies(
 
 def _allowed(result: Explanation, limit: Requirement | None) -> float | None:
     """Measured ripple allowed at the speed, m/s or rad/s; None where there is no limit."""
+    if limit is None:
+        return result.limits.get("measured")
     found = headlines.allowed(limit, np.array([result.speed]))
     return None if found is None or not np.isfinite(found[0]) else float(found[0])
 

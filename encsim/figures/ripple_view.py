@@ -13,6 +13,7 @@ import numpy as np
 
 from ..decisions import headlines
 from ..decisions.requirements import Requirement
+from ..decisions.ripple_summary import CLOSED
 from ..model.bounds import SPEEDS
 from ..open_loop.causes import BY_ROLE, CAUSES
 from ..plotting.canvas import Words
@@ -91,6 +92,11 @@ class RippleView(SpeedView):
     limit: Requirement | None
     ring_speed: np.ndarray
     ring_rms: np.ndarray
+
+    @property
+    def open_loop(self) -> bool:
+        """Whether the axis has a loop, and this is the ripple without it."""
+        return self.result.axis.control is not None and self.result.method != CLOSED
 
     @cached_property
     def allowed(self) -> np.ndarray | None:
@@ -249,7 +255,8 @@ def title(view: RippleView) -> str:
         return "No velocity ripple at these speeds: this axis is ideal"
     found = view.headline
     cause = "" if found.kind == "met" else f", mainly {_cause(view, found.place)}"
-    return found.words(lambda speed: _speed_words(speed, view), percent, cause)
+    words: str = found.words(lambda speed: _speed_words(speed, view), percent, cause)
+    return f"Open loop: {words[:1].lower()}{words[1:]}" if view.open_loop else words
 
 
 def _speed_words(speed: float, view: RippleView) -> str:
@@ -308,6 +315,8 @@ def words(view: RippleView, style: Style, *, explained: bool = True) -> Words:
 def note(view: RippleView, explained: bool = True, reasons: bool = True) -> str:
     """The axis, what the marks mean, and why some values are not reliable unless that stands elsewhere."""
     words = [f"{sentence(axis_words(view.result.axis))}."]
+    if view.open_loop:
+        words.append("Open loop: encoder and estimator in steady motion.")
     if len(view.ring_speed):
         words.append("Lines: predicted; rings: simulated.")
     elif view.few and len(view.speed) > 1:

@@ -393,7 +393,8 @@ def _verdict(
     if not wrong and harmonics:
         yield "All harmonics of the signal period agree."
     if unexplained:
-        yield f"{len(unexplained)} lines are not explained by the axis: separate tells encoder from machine."
+        many = "frequency is" if len(unexplained) == 1 else "frequencies are"
+        yield f"{len(unexplained)} {many} not explained by the axis: separate tells encoder from machine."
     if not (agrees or wrong or unexplained):
         more = "more" if recorded.rms > predicted else "less"
         yield f"The noise is {more} than that of the axis: jitter, noise or resolution."

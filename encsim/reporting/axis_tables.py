@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from ..decisions import headlines
 from ..layout import (
     DOUBT,
     LIMIT,
@@ -24,9 +24,20 @@ from ..layout import (
 from ..open_loop.causes import CAUSES, REGIMES
 from ..wording import PEAK, beside, degrees, percent_number, share_text, show
 from . import run_text
-from .text_parts import at_speed, caution, chosen_rows, doubt, marks
+from .text_parts import (
+    LOOP_HINT,
+    at_speed,
+    caution,
+    chosen_rows,
+    doubt,
+    largest_causes,
+    marks,
+    ripple_answers,
+    shares_at,
+)
 
 if TYPE_CHECKING:
+    from ..decisions.judgements import Judgement
     from ..decisions.requirements import Requirement
     from ..model.axis import Axis
     from ..model.scale_and_signal import Scale, Signal
@@ -38,27 +49,25 @@ if TYPE_CHECKING:
 
 # Harmonics listed at most; the least share of the largest that is listed.
 LINES, SMALLEST = 8, 1e-3
-# Causes named beside a value: those that make this share of its mean square, at most two.
-NAMED = 0.1
 
 
 def ripple(
     curve: RippleCurve,
     simulated: run_text.SimulatedPoints | None = None,
     *,
-    whole: RippleCurve | None = None,
+    judged: Judgement | None = None,
     requirement: Requirement | None = None,
     long: bool = False,
     cautious: bool = True,
 ) -> Report:
     """Report of a ripple curve: answer, doubt, table, simulated speeds, notes.
 
-    ``whole`` is the same range with more speeds, which the answer is about.
+    ``judged`` is the judgement that the answer is about, where that is not one of the speeds of the curve.
     """
     from ..open_loop.limits import top_speed as top_speed_of
 
-    unit, whole = curve.units["rms"], curve.refined() if whole is None else whole
-    answer = [*_answer(whole, requirement, unit), *doubt(curve, unit)]
+    unit = curve.units["rms"]
+    answer = [*ripple_answers(curve, judged, requirement), *doubt(curve, unit)]
     rows = chosen_rows(curve.rms, curve.relative, long=long)
     shown = curve.at(rows)
     blocks: list[ReportPart] = [TextTable(_columns(curve, shown, rows, long))]
@@ -68,67 +77,21 @@ def ripple(
     return Report(answer, [*blocks, Notes(curve.reasons, DOUBT), *caution(cautious)], long)
 
 
-def _answer(curve: RippleCurve, requirement: Requirement | None, unit: str) -> list[str]:
-    """The headline, and the numbers at the speed that it points at."""
-    limit = headlines.allowed(requirement, curve.speed)
-    found = headlines.headline(curve.speed, curve.rms, limit=limit, doubtful=curve.doubtful)
-    if found.kind == "none":
-        return [_without_headline(curve, unit)]
-    words = found.words(lambda speed: show(speed, unit), lambda share: f"{percent_number(share)} %")
-    place, rms = found.place, float(curve.rms[found.place])
-    peak = beside(curve.at([place]).peak[0], rms, unit)
-    allowed = f", limit {beside(rms / found.share, rms, unit)}" if found.limited else ""
-    return [
-        toned(f"{words}.", LIMIT) if found.above else f"{words}.",
-        f"There, at {show(found.speed, unit)}: {show(rms, unit)} rms{allowed}, peak {peak}, "
-        f"{percent_number(rms / found.speed)} % of the speed; {_why(curve, place)}.",
-    ]
-
-
-def _without_headline(curve: RippleCurve, unit: str) -> str:
-    """The answer at standstill, without ripple, or where none is known."""
-    if not np.isfinite(curve.rms).any():
-        return "The ripple is not known at these speeds: see the notes."
-    worst = int(np.nanargmax(curve.rms))
-    if curve.rms[worst] == 0.0:
-        return "No velocity ripple at these speeds."
-    return f"At standstill: ripple {show(curve.rms[worst], unit)} rms; {_why(curve, worst)}."
-
-
-def _why(curve: RippleCurve, index: int) -> str:
-    """The largest cause at one speed, and whether it is aliased."""
-    shares = _shares(curve, index)
-    cause = max(shares, key=shares.__getitem__, default=None)
-    if cause is None:
-        return f"regime {REGIMES[str(curve.regime[index])].cell}"
-    how = f" ({curve.regime[index]})" if CAUSES[cause].group == "cyclic" else ""
-    return f"{share_text(shares[cause])} % of the mean square from {CAUSES[cause].term}{how}"
-
-
-def _shares(curve: RippleCurve, index: int) -> dict[str, float]:
-    """Share of each cause in the mean square at one speed."""
-    square = float(curve.rms[index]) ** 2
-    return (
-        {cause: float(part[index]) ** 2 / square for cause, part in curve.parts.items()}
-        if square > 0.0
-        else {}
-    )
-
-
 def _columns(curve: RippleCurve, shown: RippleCurve, rows: list[int], long: bool) -> list[Column]:
     """Table of the chosen speeds."""
-    unit, shares, mark = curve.units["rms"], [_shares(curve, i) for i in rows], marks(curve)
+    unit, shares, mark = curve.units["rms"], [shares_at(curve, i) for i in rows], marks(curve)
     columns = [
         measured("speed", curve.speed[rows], unit),
         measured("rms", shown.rms, unit, mark=[mark[i] for i in rows]),
         Column("of speed", [percent_number(curve.relative[i]) if curve.speed[i] else "-" for i in rows], "%"),
         measured("peak", shown.peak, unit, mark=_unsure(shown)),
-        texts("regime", [REGIMES[str(curve.regime[i])].labels[-1] for i in rows]),
     ]
     if not long:
-        return [*columns, texts("largest causes", [_largest(share) for share in shares])]
+        causes = [largest_causes(share, str(curve.regime[i])) for i, share in zip(rows, shares, strict=True)]
+        return [*columns, texts("largest causes", causes)]
     return [
         *columns,
+        texts("regime", [REGIMES[str(curve.regime[i])].labels[-1] for i in rows]),
         measured("frequency", curve.frequency[rows], "Hz"),
         measured("aliased frequency", curve.alias[rows], "Hz"),
         *(
@@ -136,13 +99,6 @@ def _columns(curve: RippleCurve, shown: RippleCurve, rows: list[int], long: bool
             for cause in curve.parts
         ),
     ]
-
-
-def _largest(shares: Mapping[str, float]) -> str:
-    """The one or two largest causes with their shares: ``SDE 81 %, sampling jitter 19 %``."""
-    first = sorted(shares, key=shares.__getitem__, reverse=True)[:2]
-    named = [cause for i, cause in enumerate(first) if not i or shares[cause] >= NAMED]
-    return ", ".join(f"{CAUSES[cause].term} {share_text(shares[cause])} %" for cause in named) or "-"
 
 
 def _unsure(curve: RippleCurve) -> list[str]:
@@ -153,6 +109,8 @@ def _unsure(curve: RippleCurve) -> list[str]:
 
 def _remarks(curve: RippleCurve, shown: RippleCurve, top: TopSpeed, long: bool) -> Iterator[str]:
     """Lines below the table of the shown speeds."""
+    if curve.axis.control is not None:
+        yield f"Table: open loop, encoder and estimator in steady motion; for the closed loop {LOOP_HINT}."
     yield f"{top_speed(top)} {_delay(shown)}"
     if not shown.peak_reliable.all():
         yield "? beside a peak: not known within 10 %."
@@ -261,15 +219,17 @@ def limits(top: TopSpeed, *, long: bool = False) -> Report:
         Paragraph(line, indent="  ")
         for line in [*_graduation(axis, top), *_aliasing(top), *_ring_lines(axis, top)]
     ]
-    return Report([top_speed(top), *_nulls(axis)], [*blocks, Notes(top.reasons, DOUBT)], long)
+    return Report(
+        [top_speed(top), *_first_alias(top), _nulls(axis)], [*blocks, Notes(top.reasons, DOUBT)], long
+    )
 
 
-def _nulls(axis: Axis) -> Iterator[str]:
-    """The speeds at which a harmonic of the error vanishes."""
+def _nulls(axis: Axis) -> str:
+    """The speeds at which every sample meets the same phase of a harmonic."""
     from ..open_loop.closed_form import vanishing_speeds
 
-    speeds = ", ".join(show(speed, f"{axis.scale.unit}/s") for speed in vanishing_speeds(axis)[:3])
-    yield f"Null speeds of the 1st harmonic: {speeds}, ...; of the k-th harmonic also these divided by k."
+    speeds = ", ".join(show(speed, f"{axis.scale.unit}/s") for speed in vanishing_speeds(axis)[:2])
+    return f"Null speeds: {speeds}, ... (harmonic 1; of harmonic k also these divided by k)."
 
 
 def _graduation(axis: Axis, top: TopSpeed) -> Iterator[str]:
@@ -286,17 +246,24 @@ def _graduation(axis: Axis, top: TopSpeed) -> Iterator[str]:
         yield f"Resolution: {show(axis.resolution, unit)} per count, {factor} counts per period{rate}."
 
 
-def _aliasing(top: TopSpeed) -> Iterator[str]:
-    """Speeds at which the stronger harmonics pass half the loop rate."""
-    axis = top.axis
+def _first_alias(top: TopSpeed) -> Iterator[str]:
+    """The lowest speed at which a harmonic is aliased."""
     if not top.aliasing:
-        if not axis.estimator.linear:
+        if not top.axis.estimator.linear:
             yield "Aliasing: none, since the estimator times edges."
         return
-    harmonic, first = next(iter(top.aliasing.items()))
-    half = show(harmonic * first / axis.scale.pitch, "Hz")
-    speeds = ", ".join(f"{k} at {show(v, f'{axis.scale.unit}/s')}" for k, v in top.aliasing.items())
-    yield f"Aliasing begins where a harmonic passes {half}: {speeds}."
+    harmonic = min(top.aliasing, key=top.aliasing.__getitem__)
+    half = show(harmonic * top.aliasing[harmonic] / top.axis.scale.pitch, "Hz")
+    begins = show(top.aliasing[harmonic], f"{top.axis.scale.unit}/s")
+    yield f"Aliasing begins at {begins}, where harmonic {harmonic} passes {half}."
+
+
+def _aliasing(top: TopSpeed) -> Iterator[str]:
+    """Speeds at which the stronger harmonics pass half the loop rate."""
+    if len(top.aliasing) > 1:
+        unit = f"{top.axis.scale.unit}/s"
+        speeds = ", ".join(f"{k} from {show(v, unit)} on" for k, v in top.aliasing.items())
+        yield f"Harmonics aliased: {speeds}."
 
 
 def _ring_lines(axis: Axis, top: TopSpeed) -> Iterator[str]:
@@ -325,10 +292,13 @@ def fit(
 ) -> Report:
     """Report of a fit of two recorded channels, below what its file was taken for."""
     signal = result.signal
-    taken = [f"Read as {read[0]}.", *(f"{line[:1].upper()}{line[1:]}." for line in read[1:3])] if read else []
+    taken = [f"Read as {read[0]}", *(f"{line[:1].upper()}{line[1:]}" for line in read[1:])] if read else []
     if not result.valid or signal is None:
-        refused = Notes(result.reasons, DOUBT)
-        return Report([*taken, toned("The fit is refused.", DOUBT)], [refused, Notes(read[3:])], long)
+        first = f"The fit is refused: {'; '.join(result.reasons[:1])}."
+        blocks: list[ReportPart] = [Paragraph(f"{line}.") for line in taken[:3]]
+        return Report(
+            [toned(first, DOUBT)], [*blocks, Notes(result.reasons[1:], DOUBT), Notes(taken[3:])], long
+        )
     rows = list(_fitted_faults(signal, result.uncertainty, scale))
     names, values, uncertainties, units = zip(*rows, strict=True)
     table = TextTable(
@@ -351,13 +321,22 @@ def fit(
             ),
         ]
     )
+    largest = sorted(
+        ((name, value, unit) for name, value, _, unit in rows if name != "jitter"),
+        key=lambda row: -abs(math.radians(row[1]) if row[2] == "deg" else row[1]),
+    )
+    named = ", ".join(f"{name} {show(value, unit)}" for name, value, unit in largest[:2])
     answer = [
-        *taken,
+        f"Largest errors of the channels: {named}.",
         *_as_error(signal, scale),
         f"Residual {100.0 * result.residual:.3g} % rms of the radius; {result.points} points, "
         f"{100.0 * result.coverage:.0f} % of the circle; amplitude {show(result.amplitude, '1')} input units.",
     ]
-    return Report(answer, [table, Notes([*read[3:], *result.remarks])], long)
+    return Report(
+        answer,
+        [table, *(Paragraph(f"{line}.") for line in taken[:3]), Notes([*taken[3:], *result.remarks])],
+        long,
+    )
 
 
 def _fitted_faults(
@@ -379,7 +358,7 @@ def _fitted_faults(
 def _as_error(signal: Signal, scale: Scale | None) -> Sequence[str]:
     """The position error that the fitted faults cause."""
     if scale is None:
-        return ["Signal errors of the two channels; --period gives them as position error too."]
+        return []
     from ..model.axis import Axis, Sampling
     from ..open_loop.period_error import position_error
 

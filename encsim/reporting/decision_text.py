@@ -25,7 +25,7 @@ from ..layout import (
 )
 from ..open_loop.causes import CAUSES
 from ..wording import beside, force, percent_number, sentence, share_text, show
-from .text_parts import at_speed, caution
+from .text_parts import caution, changes_of, explained, reduction
 
 if TYPE_CHECKING:
     from ..decisions.choice import Choice, ChoiceRow
@@ -39,6 +39,13 @@ if TYPE_CHECKING:
 ROWS, MOST_ROWS, FRONT, IMPOSSIBLE = 8, 100, 6, 5
 # Remedies without --long; least share of a cause.
 REMEDIES_SHOWN, LEAST_SHARE = 4, 0.01
+# Kinds of remedies in words of the table.
+KINDS = {
+    "together": "combined",
+    "smoother estimator": "more filtering",
+    "quicker estimator": "less filtering",
+    "slower estimator": "half bandwidth",
+}
 NAMES = {
     "measured": "measured ripple",
     "relative": "measured ripple",
@@ -78,10 +85,10 @@ def _answer(result: Choice) -> list[str]:
     else:
         best, met = result.best, sum(row.met for row in result.rows)
         costs = "".join(f", {name} {show(value, '1')}" for name, value in best.cost.items())
-        limit = _check(best.judgement.limit(best.binding), best.judgement.units)
+        check = best.judgement.limit(best.binding)
         lines = [
-            f"Best of {result.count} candidates: {best.short}{costs}; {met} meet all limits.",
-            f"Limited by {limit}: {percent_number(best.margin)} % margin.",
+            f"Best of {result.count} candidates, {met} of which meet all limits: {best.short}{costs}.",
+            f"Limited by {_check(check, best.judgement.units)}.",
         ]
     return [*lines, *(_saturated(result, each) for each in result.saturation if each.values)]
 
@@ -93,11 +100,11 @@ def missed(row: ChoiceRow) -> str:
 
 
 def _check(check: LimitCheck, units: dict[str, str]) -> str:
-    """One limit: name, value, speed, allowed value."""
+    """One limit: name, value, allowed value, speed."""
     value, limit = (_amount(x, units[check.name]) for x in (check.value, check.limit))
     where = "" if math.isnan(check.speed) else f" at {show(check.speed, units['top_speed'])}"
     word = "least" if check.name in ("top_speed", "phase_margin") else "limit"
-    return f"{NAMES[check.name]} {value}{where} ({word} {limit})"
+    return f"{NAMES[check.name]} {value} ({word} {limit}){where}"
 
 
 def _amount(value: float, unit: str) -> str:
@@ -215,7 +222,7 @@ def explanation(result: Explanation, *, long: bool = False, cautious: bool = Tru
         blocks.append(Paragraph(_verification(result, result.verified)))
     blocks.append(Notes(result.reasons, DOUBT))
     return Report(
-        _summary(result), [*blocks, *caution(cautious, result.cautions if _closed(result) else ())], long
+        explained(result), [*blocks, *caution(cautious, result.cautions if _closed(result) else ())], long
     )
 
 
@@ -227,24 +234,6 @@ def _detail_block(text: str) -> Paragraph:
     return Paragraph(text, indent="    ")
 
 
-def _summary(result: Explanation) -> list[str]:
-    """Ripple, largest cause, best remedy."""
-    unit, now = result.units["speed"], result.values["measured"]
-    share = f", {percent_number(now / abs(result.speed))} % of the speed" if result.speed else ""
-    lines = [f"Velocity ripple {at_speed(result.speed, unit)}: {show(now, unit)} rms{share}."]
-    if result.causes:
-        first = result.causes[0]
-        lines.append(
-            f"Largest cause: {CAUSES[first.cause].term}, {share_text(first.share)} % of the mean square."
-        )
-    helping = [remedy for remedy in result.remedies if remedy.applies]
-    if helping:
-        lines.append(f"Best remedy: {helping[0].name} (reduction {_reduction(helping[0])} %).")
-    else:
-        lines.append("No single change that was tried reduces the ripple.")
-    return lines
-
-
 def _rest(result: Explanation, long: bool) -> list[ReportPart]:
     """How many remedies are not listed."""
     hidden = len(_listed(result, True)) - len(_listed(result, long))
@@ -253,14 +242,9 @@ def _rest(result: Explanation, long: bool) -> list[ReportPart]:
     )
 
 
-def _changes(result: Explanation) -> list[Remedy]:
-    """All remedies, and the combined one where there is one."""
-    return [*result.remedies, *([] if result.together is None else [result.together])]
-
-
 def _listed(result: Explanation, long: bool) -> list[Remedy]:
     """The remedies of the table."""
-    every = [remedy for remedy in _changes(result) if remedy.change]
+    every = [remedy for remedy in changes_of(result) if remedy.change]
     helping = [remedy for remedy in every if remedy.applies]
     if long:
         return every
@@ -272,7 +256,7 @@ def _listed(result: Explanation, long: bool) -> list[Remedy]:
 
 def disagreement(result: Explanation) -> str:
     """The remedies that the simulation does not confirm, in one line."""
-    every = [remedy.name for remedy in _changes(result) if remedy.agrees is False]
+    every = [remedy.name for remedy in changes_of(result) if remedy.agrees is False]
     return f"the simulation does not confirm: {', '.join(every) or 'the ripple of the axis as it is'}"
 
 
@@ -305,7 +289,7 @@ def _remedies(result: Explanation, long: bool) -> list[Column]:
     """Table of the remedies: reduction, ripple after each, simulation, effect."""
     remedies = _listed(result, long)
     columns = [texts("change", [_name(result, remedy) for remedy in remedies])]
-    columns.append(Column("reduction", [_reduction(remedy) for remedy in remedies], "%"))
+    columns.append(Column("reduction", [reduction(remedy) for remedy in remedies], "%"))
     marked = any(remedy.doubtful for remedy in remedies)
     mark = [f" {toned('?', DOUBT)}" if remedy.doubtful else "  " * marked for remedy in remedies]
     for curve, head in _curves(result).items():
@@ -321,18 +305,14 @@ def _remedies(result: Explanation, long: bool) -> list[Column]:
             texts("effect", ["reduces" if remedy.applies else remedy.effect for remedy in remedies])
         )
     else:
-        columns.append(texts("setting", [_setting(result, remedy) for remedy in remedies]))
+        columns.append(texts("setting", [_setting(result, remedy) for remedy in remedies], firm=True))
     return columns
 
 
 def _setting(result: Explanation, remedy: Remedy) -> str:
-    """The change as it is written in the axis file; several only with --long."""
-    written = [f"{path} = {text}" for path, text in remedy.written.items()]
+    """The change as --set takes it; several only with --long."""
+    written = [f"{path}={text}" for path, text in remedy.written.items()]
     return written[0] if len(written) == 1 and remedy is not result.together else f"{len(written)} settings"
-
-
-def _reduction(remedy: Remedy) -> str:
-    return f"{round(100.0 * remedy.won) + 0:d}" if math.isfinite(remedy.won) else "-"
 
 
 def _after(remedies: list[Remedy], curve: str, which: str) -> list[float]:
@@ -343,12 +323,12 @@ def _after(remedies: list[Remedy], curve: str, which: str) -> list[float]:
 
 
 def _name(result: Explanation, remedy: Remedy) -> str:
-    return "combined measures" if remedy is result.together else remedy.kind
+    return KINDS.get(remedy.kind, remedy.kind)
 
 
 def _details(result: Explanation) -> Iterator[str]:
     """Each remedy with its setting, and its side effects or the reason why it does nothing."""
-    for remedy in _changes(result):
+    for remedy in changes_of(result):
         written = {} if remedy is result.together else remedy.written
         words = [f"{_name(result, remedy)}:", remedy.name + (";" if written else ".")]
         if written:
@@ -375,7 +355,7 @@ def _verdict(remedy: Remedy) -> str:
 
 def _verification(result: Explanation, simulated: dict[str, float]) -> str:
     """Agreement of the simulations with the predictions."""
-    checked = [remedy for remedy in _changes(result) if remedy.verified is not None]
+    checked = [remedy for remedy in changes_of(result) if remedy.verified is not None]
     agree = sum(remedy.agrees is True for remedy in checked)
     present = ", ".join(
         f"{head} {beside(simulated[curve], result.values[curve], unit_of(result.axis, curve))}"

@@ -65,7 +65,7 @@ def loop(
     if result.stable:
         blocks.append(Notes(result.reasons, DOUBT))
     if np.isfinite(curve.actual).any():
-        answer += [_largest(curve.refined()), *doubt(curve, curve.units["speed"])]
+        answer[1:1] = [_largest(curve.refined()), *doubt(curve, curve.units["speed"])]
         blocks.append(TextTable(_columns(curve, long)))
         blocks += [] if simulated is None else _beside(curve, simulated)
         blocks += [Paragraph(LEGEND)] if long else []
@@ -124,15 +124,15 @@ def stability(result: Margins) -> str:
 
 def _stable(result: Margins) -> Iterator[str]:
     """Margins and bandwidths of a stable loop."""
-    crossing = "no crossover"
-    if math.isfinite(result.crossover):
-        crossing = f"crossover {show(result.crossover, 'Hz')}, phase margin {result.phase_margin:.1f} deg"
+    crosses = math.isfinite(result.crossover)
+    phase = f"phase margin {result.phase_margin:.1f} deg" if crosses else "no crossover"
     gain, lower = result.gain_margin, result.lower_gain_margin
     rise = "unlimited" if math.isinf(gain) else f"{20.0 * math.log10(gain):.1f} dB"
-    fall = f" (and -{-20.0 * math.log10(lower):.1f} dB)" if lower else ""
     delay = "unlimited" if math.isinf(result.delay_margin) else show(result.delay_margin, "s")
-    size = f"gain margin {rise}{fall}, delay margin {delay}, sensitivity peak {result.sensitivity_peak:.2f}"
-    yield f"The closed loop is stable: {crossing}, {size}."
+    yield f"Loop stable: {phase}, gain margin {rise}, delay margin {delay}."
+    crossing = f"Crossover {show(result.crossover, 'Hz')}, s" if crosses else "S"
+    fall = f", lower gain margin -{-20.0 * math.log10(lower):.1f} dB" if lower else ""
+    yield f"{crossing}ensitivity peak {result.sensitivity_peak:.2f}{fall}."
     position = "no position loop"
     if not math.isnan(result.bandwidth):
         position = f"position {_reach(result.bandwidth)}"
@@ -179,7 +179,7 @@ def _largest(curve: Smoothness) -> str:
     names = {
         "measured": "measured velocity",
         "torque": force(curve.axis),
-        "actual": "actual velocity of the load",
+        "actual": "actual velocity",
     }
     parts = []
     for name in CURVES:
@@ -188,7 +188,7 @@ def _largest(curve: Smoothness) -> str:
         size = show(values[worst], curve.units[name])
         more = "" if needle is None else f" ({show(values[needle], curve.units[name])} in a narrow peak)"
         parts.append(f"{names[name]} {size} {at_speed(curve.speed[worst], curve.units['speed'])}{more}")
-    return f"Largest ripple (rms) from encoder errors: {'; '.join(parts)}."
+    return f"Largest ripple, rms: {', '.join(parts)}."
 
 
 def _causes(curve: Smoothness, name: str, index: int) -> str:
@@ -293,18 +293,16 @@ def _smoothest(result: Frontier, names: list[str], own: int | None) -> list[str]
         return [f"Least delay {where}: {words(best[0])}.", f"Least ripple: {words(best[-1])}."]
     lines = [f"Present estimator {where}: {words(own)}."]
     if result.best[own]:
-        return [*lines, "It is Pareto-optimal: no candidate has as little delay and less ripple."]
+        return [*lines, "Pareto-optimal: none has as little delay and less ripple."]
     slack = 1.0 + 1e-9
     as_quick = [i for i in best if result.delay[i] <= slack * result.delay[own]]
     as_smooth = [i for i in best if result.typical[i] <= slack * result.typical[own]]
-    if as_quick:
-        lines.append(
-            f"Least ripple with no more delay: {words(min(as_quick, key=lambda i: result.typical[i]))}."
-        )
-    if as_smooth:
-        lines.append(
-            f"Least delay with no more ripple: {words(min(as_smooth, key=lambda i: result.delay[i]))}."
-        )
+    quick = min(as_quick, key=lambda i: result.typical[i], default=None)
+    smooth = min(as_smooth, key=lambda i: result.delay[i], default=None)
+    if quick is not None and quick == smooth:
+        return [*lines, f"Less of both: {words(quick)}."]
+    lines += [] if quick is None else [f"Less ripple with no more delay: {words(quick)}."]
+    lines += [] if smooth is None else [f"Less delay with no more ripple: {words(smooth)}."]
     return lines
 
 

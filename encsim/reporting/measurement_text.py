@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any, cast
 
@@ -272,9 +273,10 @@ def motion(result: MotionIdentification, notes: Sequence[str] = (), *, long: boo
 def comparison(result: Comparison, *, long: bool = False) -> Report:
     """Report of a recording beside the prediction."""
     unit = result.axis.scale.unit
-    verdict = result.verdict if result.agrees else toned(result.verdict, LIMIT)
+    first, *more = re.split(r"(?<=\.) (?=[A-Z0-9])", result.verdict)
     answer = [
-        verdict,
+        first if result.agrees else toned(first, LIMIT),
+        *more,
         f"At {show(abs(result.speed), f'{unit}/s')}; uncertainty {show(result.uncertainty, f'{unit}/s')}.",
     ]
     blocks: list[ReportPart] = []

@@ -20,15 +20,13 @@ from ..closed_loop.stability import margins
 from ..closed_loop.timed_edge_loops import slowest_speed, stable_speeds
 from ..decisions import headlines
 from ..decisions.requirements import RIPPLES
-from ..decisions.ripple_summary import closes
+from ..decisions.ripple_summary import CLOSED, closes
 from ..open_loop import limits
 from ..open_loop.causes import regimes
 from ..open_loop.closed_form import checked_speeds, lines, ripple, vanishing_speeds
 from ..open_loop.period_error import position_error
 from ..rings.budget import ring_budget
 from ..rings.error_orders import ring_curve
-from ..time_domain.closed_run import run, settling
-from ..time_domain.simulation import simulate
 from ..time_domain.velocity_spectrum import is_aliased, spectrum, strongest_harmonics
 from ..wording import quantity
 from .page_words import say
@@ -95,6 +93,12 @@ def asked_range(named: np.ndarray, requirement: Requirement | None) -> tuple[flo
     """Lowest and highest speed that somebody asked for; all speeds where nobody did."""
     asked = [*named.tolist(), *(() if requirement is None else requirement.speeds)]
     return (min(asked), max(asked)) if asked else (0.0, math.inf)
+
+
+def judged_speeds(axis: Axis, judged: Judgement) -> np.ndarray:
+    """Speeds of the curves over the range of a requirement, with those at which its limits on ripple are nearest."""
+    worst = [check.speed for check in judged.limits if check.name in RIPPLES and check.speed > 0.0]
+    return np.union1d(curve_speeds(axis, np.zeros(0), judged.requirement), worst)
 
 
 def _range(low: float, high: float) -> np.ndarray:
@@ -257,9 +261,18 @@ def _in_loop(axis: Axis, smooth: Smoothness) -> RippleCurve:
         parts=parts,
         regime=regimes(squares, steady.frequency, axis.sampling.rate),
         doubtful=smooth.doubtful,
+        method=CLOSED,
         valid=smooth.valid,
         reasons=smooth.reasons,
     )
+
+
+def closed_curve(axis: Axis, speeds: np.ndarray) -> RippleCurve | None:
+    """Measured ripple of the closed loop over a range of speeds above 0; None where no loop is stable there."""
+    if not axis.estimator.linear:
+        speeds = np.asarray(stable_speeds(axis, speeds))
+    smooth = loop_results(axis, speeds)[0] if len(speeds) else None
+    return _in_loop(axis, smooth) if smooth is not None and smooth.stable else None
 
 
 def ripple_of(axis: Axis, speeds: np.ndarray) -> RippleCurve:
@@ -355,6 +368,10 @@ def simulated_speed(axis: Axis, speed: float, rms: float, seed: int, *, closed: 
 
 def _seen(axis: Axis, speed: float, samples: int, seed: int, *, closed: bool) -> Seen:
     """Measured velocity of a short simulation."""
+    # texts use this module too, without the kernels that these load
+    from ..time_domain.closed_run import run, settling
+    from ..time_domain.simulation import simulate
+
     if not closed:
         trace = simulate(axis, speed, samples, seed)
         return Seen(trace.velocity, int(trace.settle), trace.speed, trace.reasons, axis)

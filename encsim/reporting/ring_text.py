@@ -78,7 +78,7 @@ def ring(answers: RingResults, material: str, *, long: bool = False, cautious: b
         blocks += caution(cautious)
     elif cautious:
         blocks.append(Cautions(f"Caution: {growth.cautions[0]}", growth.cautions))
-    return Report([*_answer(curve), _uncertainty(answers.budget)], blocks, long)
+    return Report([*_answer(curve), *_uncertainty(answers.budget)], blocks, long)
 
 
 def angle(value: float) -> str:
@@ -175,12 +175,13 @@ def _budget(budget: Budget) -> list[ReportPart]:
     return [largest, Paragraph(words), Notes(budget.reasons, DOUBT)]
 
 
-def _uncertainty(budget: Budget) -> str:
-    """Combined and expanded uncertainty as a sentence."""
-    return (
-        f"Expanded uncertainty (k = {budget.factor:.2f}, {100.0 * budget.probability:g} %) "
-        f"{show(budget.expanded, 'rad')}, {show(budget.arc, 'm')} at the rim; combined {show(budget.combined, 'rad')}."
-    )
+def _uncertainty(budget: Budget) -> list[str]:
+    """Expanded and combined uncertainty."""
+    covers = f"k = {budget.factor:.2f}, {100.0 * budget.probability:g} %"
+    return [
+        f"Expanded uncertainty ({covers}) {show(budget.expanded, 'rad')}.",
+        f"At the rim {show(budget.arc, 'm')}; combined standard uncertainty {show(budget.combined, 'rad')}.",
+    ]
 
 
 def _searched(search: HeadSearch) -> list[ReportPart]:

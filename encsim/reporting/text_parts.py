@@ -1,23 +1,34 @@
-"""What all reports as text share: rows to show, marks of doubt, words for speeds, cautions."""
+"""What reports as text share: the answers about ripple, rows to show, marks of doubt, words for speeds, cautions."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+import math
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from ..layout import DOUBT, Cautions, Paragraph, ReportPart, text_unit, toned
-from ..wording import number, show
+from ..decisions import headlines, ripple_summary
+from ..layout import DOUBT, LIMIT, Cautions, Paragraph, ReportPart, text_unit, toned
+from ..open_loop.causes import CAUSES, REGIMES
+from ..wording import beside, number, percent_number, share_text, show
+from . import page_speeds
 
 if TYPE_CHECKING:
     from ..closed_loop.closed_loop_ripple import Smoothness
+    from ..decisions.explanation import Explanation
+    from ..decisions.judgements import Judgement
+    from ..decisions.remedies import Remedy
+    from ..decisions.requirements import Requirement
     from ..open_loop.closed_form import RippleCurve
     from ..spreads.tolerancing import Tolerance
 
 
 # A table shows every row up to ALL_ROWS rows or with --long, else ROWS rows spread evenly and the largest values.
 ROWS, ALL_ROWS = 10, 20
+# Causes named beside a value: those that make this share of its mean square, at most two.
+NAMED = 0.1
+LOOP_HINT = "see encsim loop"
 CAUTION = (
     "Caution: this is computed, not measured. The machine's documentation, local codes and qualified staff come "
     "first; moving and rotating axes can injure."
@@ -49,6 +60,11 @@ def caution(cautious: bool = True, full: Sequence[str] = ()) -> list[ReportPart]
 def at_speed(speed: float, unit: str) -> str:
     """``at 5 mm/s``, or ``at standstill``."""
     return f"at {show(speed, unit)}" if speed else "at standstill"
+
+
+def lowered(words: str, before: str) -> str:
+    """A sentence that goes on after other words."""
+    return words[:1].lower() + words[1:] if before else words
 
 
 def speed_count(count: int) -> str:
@@ -93,3 +109,140 @@ def marks(curve: RippleCurve | Smoothness | Tolerance) -> list[str]:
 def nearest_rows(speeds: np.ndarray, wanted: Iterable[float]) -> list[int]:
     """For each wanted speed, the row of the speed nearest to it, direction left out."""
     return [int(np.argmin(np.abs(np.abs(speeds) - speed))) for speed in wanted]
+
+
+def ripple_answers(
+    curve: RippleCurve, judged: Judgement | None, requirement: Requirement | None
+) -> list[str]:
+    """What the axis does where its loop is described, and the ripple of encoder and estimator in steady motion."""
+    axis, speeds, whole = curve.axis, np.unique(np.abs(curve.speed)), curve.refined()
+    if judged is not None:
+        speeds = page_speeds.judged_speeds(axis, judged)
+        whole = page_speeds.measured_curve(axis, speeds, None)
+    if not ripple_summary.has_loop(axis):
+        return _answer(whole, "", judged, requirement)
+    steady = _answer(whole, "Open loop: ")
+    if not speeds.any():
+        return steady
+    closed = page_speeds.closed_curve(axis, speeds[speeds > 0.0])
+    if closed is None:
+        return [toned(f"Closed loop: not stable at these speeds, {LOOP_HINT}.", LIMIT), *steady]
+    return [*_answer(closed, "Closed loop: ", judged, requirement), steady[0]]
+
+
+def _answer(
+    curve: RippleCurve,
+    basis: str,
+    judged: Judgement | None = None,
+    requirement: Requirement | None = None,
+) -> list[str]:
+    """The headline, and the numbers at the speed that it points at."""
+    unit, limit = curve.units["rms"], headlines.allowed(requirement, curve.speed)
+    found = headlines.headline(curve.speed, curve.rms, limit=limit, doubtful=curve.doubtful)
+    found = page_speeds.at_round_speed(found, judged, curve.axis)[0]
+    if found.kind == "none":
+        return [f"{basis}{lowered(_without_headline(curve, unit), basis)}"]
+    words = found.words(lambda speed: show(speed, unit), lambda share: f"{percent_number(share)} %")
+    words = f"{basis}{lowered(words, basis)}."
+    place, rms = found.place, found.rms
+    allowed = f", limit {beside(rms / found.share, rms, unit)}" if found.limited else ""
+    peak = "" if curve.method == ripple_summary.CLOSED else _peak(curve, place, unit)
+    return [
+        toned(words, LIMIT) if found.above else words,
+        f"At {show(found.speed, unit)}: {show(rms, unit)} rms ({percent_number(rms / found.speed)} %){allowed}"
+        f"{peak}; {_why(curve, place)}.",
+    ]
+
+
+def _peak(curve: RippleCurve, place: int, unit: str) -> str:
+    return f", peak {beside(curve.at([place]).peak[0], float(curve.rms[place]), unit)}"
+
+
+def _without_headline(curve: RippleCurve, unit: str) -> str:
+    """The answer at standstill, without ripple, or where none is known."""
+    if not np.isfinite(curve.rms).any():
+        return "The ripple is not known at these speeds: see the notes."
+    worst = int(np.nanargmax(curve.rms))
+    if curve.rms[worst] == 0.0:
+        return "No velocity ripple at these speeds."
+    return f"At standstill: ripple {show(curve.rms[worst], unit)} rms; {_why(curve, worst)}."
+
+
+def _why(curve: RippleCurve, index: int) -> str:
+    """The largest cause at one speed, and whether it is aliased."""
+    shares = shares_at(curve, index)
+    cause = max(shares, key=shares.__getitem__, default=None)
+    if cause is None:
+        return f"regime {REGIMES[str(curve.regime[index])].cell}"
+    return f"{share_text(shares[cause])} % from {_cause(cause, str(curve.regime[index]))}"
+
+
+def shares_at(curve: RippleCurve, index: int) -> dict[str, float]:
+    """Share of each cause in the mean square at one speed."""
+    square = float(curve.rms[index]) ** 2
+    return (
+        {cause: float(part[index]) ** 2 / square for cause, part in curve.parts.items()}
+        if square > 0.0
+        else {}
+    )
+
+
+def largest_causes(shares: Mapping[str, float], regime: str) -> str:
+    """The one or two largest causes with their shares: ``SDE (aliased) 81 %, sampling jitter 19 %``."""
+    first = sorted(shares, key=shares.__getitem__, reverse=True)[:2]
+    named = [cause for i, cause in enumerate(first) if not i or shares[cause] >= NAMED]
+    return ", ".join(f"{_cause(cause, regime)} {share_text(shares[cause])} %" for cause in named) or "-"
+
+
+def _cause(cause: str, regime: str) -> str:
+    """A cause, and whether its errors are aliased: ``SDE (aliased)``."""
+    aliased = regime == "aliased" and CAUSES[cause].group == "cyclic"
+    return f"{CAUSES[cause].term}{' (aliased)' * aliased}"
+
+
+def explained(result: Explanation) -> list[str]:
+    """Ripple or the verdict about its limit, largest cause, best remedy."""
+    unit, now, limit = result.units["speed"], result.values["measured"], result.limits.get("measured")
+    basis, cause = "Closed loop: " if result.values["torque"] is not None else "", ""
+    if result.causes:
+        first = result.causes[0]
+        cause = f"argest cause: {CAUSES[first.cause].term}, {share_text(first.share)} % of the mean square."
+    if not result.verdict:
+        share = f", {percent_number(now / abs(result.speed))} % of the speed" if result.speed else ""
+        ripple = lowered(f"Ripple {at_speed(result.speed, unit)}: {show(now, unit)} rms{share}.", basis)
+        return [f"{basis}{ripple}", *([f"L{cause}"] if cause else []), *_advice(result)]
+    verdict = f"{basis}{lowered(result.verdict, basis)}."
+    allowed = "" if limit is None else f", limit {beside(limit, now, unit)}"
+    cause = f"; l{cause.replace(' of the mean square', '')}" if cause else "."
+    return [
+        toned(verdict, LIMIT) if result.met is False else verdict,
+        f"Ripple {show(now, unit)} rms{allowed}{cause}",
+        *_advice(result),
+    ]
+
+
+def _advice(result: Explanation) -> Iterator[str]:
+    """The best remedy, whether the limit is then met, and what meets it at all speeds."""
+    best = next((remedy for remedy in result.remedies if remedy.applies), None)
+    if best is None:
+        yield "No single change that was tried reduces the ripple."
+        return
+    missed = result.met is False
+    then = "" if not missed or best.met is None else ", limit met" if best.met else ", limit not met"
+    yield f"Best remedy: {best.name} (reduction {reduction(best)} %{then})."
+    other = next((one for one in changes_of(result) if one.met and one.applies), None)
+    if missed and not best.met and other is not None:
+        yield f"The limit is met with this: {other.name}."
+    if result.met_with is not None:
+        which = "the best remedy" if result.met_with == best.name else result.met_with
+        yield f"At every speed of the requirement every limit is met with this: {which}."
+
+
+def changes_of(result: Explanation) -> list[Remedy]:
+    """All remedies, and the combined one where there is one."""
+    return [*result.remedies, *([] if result.together is None else [result.together])]
+
+
+def reduction(remedy: Remedy) -> str:
+    """The reduction by a remedy in whole per cent."""
+    return f"{round(100.0 * remedy.won) + 0:d}" if math.isfinite(remedy.won) else "-"

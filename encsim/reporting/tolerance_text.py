@@ -70,20 +70,20 @@ def _answer(result: Tolerance, unit: str) -> Iterator[str]:
         return
     low, high = (100.0 * share for share in result.yield_interval)
     passed = (
-        f"{of_hundred(result.yield_fraction)} axes meet the requirement ({drawn}; 95 % confidence interval "
-        f"{low:.0f} to {high:.0f})"
+        f"{of_hundred(result.yield_fraction)} axes meet the requirement (95 % confidence interval {low:.0f} to "
+        f"{high:.0f}; {drawn})"
     )
     within = _within_limit(result)
     if within is not None and within.min() < 1.0:
         place = int(within.argmin())
         passed += f"; fewest at {show(result.speed[place], unit)}"
     yield toned(f"{passed}.", LIMIT) if result.yield_fraction < 1.0 else f"{passed}."
+    yield from _tighten(result)
     if len(result.yield_by_limit) > 1:
         each = (
             f"{WORDS.get(name, name)} {of_hundred(share)}" for name, share in result.yield_by_limit.items()
         )
         yield f"By limit: {', '.join(each)}."
-    yield from _tighten(result)
 
 
 def _within_limit(result: Tolerance) -> np.ndarray | None:
@@ -116,7 +116,7 @@ def _tighten(result: Tolerance) -> Iterator[str]:
     if result.yield_fraction == 1.0:
         return
     if result.tighten is None:
-        yield "No single tolerance, halved, lets clearly more axes pass: improve the nominal values or draw more."
+        yield "No single tolerance, halved, lets more axes pass: improve the nominal values."
         return
     share = of_hundred(result.halved[result.tighten])
     yield f"Tighten {result.tighten} first: halved, {share} pass."
@@ -251,16 +251,17 @@ def check(name: str, axis: Axis, found: dict[str, Any], *, long: bool = False) -
         blocks.append(Paragraph(f"With default values: {', '.join(found['defaults'])}."))
     if found["candidates"]:
         blocks.append(Paragraph(f"encsim choose has {found['candidates']} candidates."))
+    most = f"{found['samples_of_check'] / 1e6:.3g} million"
     blocks.append(
         Paragraph(
-            f"Cost: {found['samples_per_second']} samples per simulated second; encsim ripple --simulate "
-            f"up to {found['samples_of_check']} samples."
+            f"Cost: {found['samples_per_second']} samples per simulated second; encsim ripple --simulate up to "
+            f"{most} samples."
         )
     )
-    blocks.append(Paragraph(f"Speeds up to {show(bounds.fastest(axis), f'{axis.scale.unit}/s')}."))
     if long:
+        blocks.append(Paragraph(f"Speeds up to {show(bounds.fastest(axis), f'{axis.scale.unit}/s')}."))
         keys = [bound.keys for bound in bounds.TABLE]
-        ranges = [f"{bound.low:.9g} to {bound.high:.9g} {bound.unit}" for bound in bounds.TABLE]
+        ranges = [f"{bound.low:.6g} to {bound.high:.6g} {bound.unit}" for bound in bounds.TABLE]
         columns = [Column("key", keys, left=True), Column("range", ranges, left=True)]
         blocks.append(TextTable(columns, "Bounds of an axis file:"))
     return Report([f"{name}: no faults.", f"Axis: {described}."], blocks, long)

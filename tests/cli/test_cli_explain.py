@@ -33,7 +33,7 @@ def test_help_begins_with_examples(capsys):
 def test_report_tells_answer_causes_remedies_and_cautions(folder, capsys):
     out = done(capsys, "explain", "axis.toml", *AT)
     found = encsim.explain(encsim.load("axis.toml"), 5e-3)
-    assert out.startswith(f"Velocity ripple at 5.00 mm/s: {found.values['measured'] * 1e3:.4f} mm/s rms")
+    assert out.startswith(f"Ripple at 5.00 mm/s: {found.values['measured'] * 1e3:.4f} mm/s rms")
     assert "Largest cause: SDE" in out
     assert f"Best remedy: {found.remedies[0].name}" in unwrapped(out)
     assert "gain 2 %, alone" in out

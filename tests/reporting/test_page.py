@@ -25,11 +25,19 @@ from pages import (
 )
 
 import encsim
-from encsim import wording
+from encsim import layout, wording
 from encsim.checks import InputError
 from encsim.decisions import remedies
 from encsim.decisions.headlines import headline
-from encsim.reporting import page, page_answer, page_blocks, page_frames, page_speeds, page_words
+from encsim.reporting import (
+    axis_tables,
+    page,
+    page_answer,
+    page_blocks,
+    page_frames,
+    page_speeds,
+    page_words,
+)
 
 VOID = {"meta", "input", "br", "img", "link", "path", "use", "rect"}
 
@@ -179,6 +187,26 @@ def bare(quick):
 def quick():
     """Findings about an axis without any error: soon drawn."""
     return looked_into(encsim.Axis(encsim.Scale(period=20e-6), sampling=encsim.Sampling(1e3)))
+
+
+@KINDS
+def test_command_says_what_the_page_says(kind, results):
+    found = results(kind)
+    axis, unit = found.axis, f"{found.axis.scale.unit}/s"
+    judged = found.requirement and found.requirement.judge(axis)
+    report = axis_tables.ripple(encsim.ripple(axis), judged=judged, requirement=found.requirement)
+    first, second = (wording.plain(layout.painted(line, False)) for line in report.answer[:2])
+    words = found.headline.words(
+        lambda speed: wording.show(speed, unit), lambda share: f"{wording.percent_number(share)} %"
+    )
+    assert first == f"Closed loop: {words[:1].lower()}{words[1:]}." if kind == "closed" else f"{words}."
+    assert second.startswith(
+        f"At {wording.show(found.headline.speed, unit)}: {wording.show(found.headline.rms, unit)} rms"
+    )
+    # what the page explains is the same ripple, at this speed or the round one beside it
+    explained = found.explanation
+    assert explained.speed == pytest.approx(found.headline.speed, rel=0.05)
+    assert explained.values["measured"] == pytest.approx(found.headline.rms, rel=0.05)
 
 
 def test_page_about_an_axis_without_error_says_so(bare):

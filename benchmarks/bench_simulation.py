@@ -8,6 +8,7 @@ NumPy 115 ns in blocks of 16 384 and more in one go (ratio 24), sum of the stage
 import os
 import platform
 import time
+from functools import partial
 
 import numpy as np
 import pytest
@@ -15,6 +16,7 @@ from numba import njit
 
 from encsim import Axis, Interpolation, Sampling, Scale, Signal, Stream, simulate
 from encsim.kernels import chance, counting, estimators, open_chain, records, rows, signals
+from encsim.kernels.jit import from_python
 from encsim.time_domain.chain import tables_of
 
 PITCH, RATE, SPEED, FACTOR, BITS, SPAN = 20e-6, 16e3, 0.0123, 4000, 12, 1.25
@@ -67,23 +69,23 @@ def stages():
     plan, tables = stream._tables[0], tables_of(AXIS, SPEED)
     work, history = stream._work, records.History(*stream._history)
     p, n, out = plan[0], rows.CHUNK, np.empty(rows.CHUNK)
-    step_64, step, difference = u(p["tick_step_64"]), float(p["tick_step"]), estimators.difference_block
+    step_64, step = u(p["tick_step_64"]), float(p["tick_step"])
     return {
-        "phase": lambda: open_chain.phase_block(u(5), step_64, step, 0.0, work),
-        "gaussian": lambda: chance.gaussian_block(3, records.JITTER_CAUSE, u(0), u(1), u(2), work),
-        "displace": lambda: open_chain.displace_block(1e-4, work),
-        "read": lambda: signals.read_block(0.0, work),
-        "channels": lambda: signals.channel_block(plan, tables.order_steps, tables.terms, work),
-        "converter": lambda: signals.convert_block(plan, work),
-        "arctangent": lambda: signals.arctangent_block(work),
-        "whole periods": lambda: counting.whole_block(5, 0, history.whole, work),
-        "counts": lambda: counting.count_block(plan, 0, history.count, work),
-        "position": lambda: counting.position_block(plan, 0, n, history, out, 0),
-        "difference": lambda: difference(float(FACTOR), PITCH, 1, 0, n - 1, history, out, 0),
+        "phase": (open_chain.phase_block, u(5), step_64, step, 0.0, work),
+        "gaussian": (chance.gaussian_block, 3, records.JITTER_CAUSE, u(0), u(1), u(2), work),
+        "displace": (open_chain.displace_block, 1e-4, work),
+        "read": (signals.read_block, 0.0, work),
+        "channels": (signals.channel_block, plan, tables.order_steps, tables.terms, work),
+        "converter": (signals.convert_block, plan, work),
+        "arctangent": (signals.arctangent_block, work),
+        "whole periods": (counting.whole_block, 5, 0, history.whole, work),
+        "counts": (counting.count_block, plan, 0, history.count, work),
+        "position": (counting.position_block, plan, 0, n, history, out, 0),
+        "difference": (estimators.difference_block, float(FACTOR), PITCH, 1, 0, n - 1, history, out, 0),
     }
 
 
-STAGES = stages()
+STAGES = {name: partial(from_python(block), *given) for name, (block, *given) in stages().items()}
 
 
 def test_idle_call(benchmark):

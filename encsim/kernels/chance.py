@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from .jit import compiled, formula, inlined
+from .jit import compiled, inlined, inner, row_loop
 from .maths import UNIT_24, UNIT_40, cos_sin, log_of
 from .records import CLOCK_CAUSE, COSINE_CAUSE, JITTER_CAUSE, SINE_CAUSE
 from .rows import CHUNK, DRAW, DRAWN, JITTER_STATE, KEY_HIGH, KEY_LOW
@@ -26,7 +26,7 @@ def _philox_round(c0, c1, c2, c3, key_low, key_high):
     )
 
 
-@formula
+@inlined
 def philox(c0, c1, c2, c3, key_low, key_high):
     """Four random words of a counter and a key: Philox 4x32-10 (Salmon, Moraes, Dror, Shaw, SC11 2011)."""
     c0, c1, c2, c3 = _philox_round(c0, c1, c2, c3, key_low, key_high)
@@ -55,7 +55,7 @@ def philox(c0, c1, c2, c3, key_low, key_high):
     return _philox_round(c0, c1, c2, c3, key_low + np.uint64(9) * _W0, key_high + np.uint64(9) * _W1)
 
 
-@formula
+@inlined
 def gaussian_pair(a, b):
     """Two normal numbers of two random words (Box and Muller 1958): 40 bits radius, 24 bits angle."""
     # The largest is sqrt(82 ln 2) = 7.5; a radius of 32 bits would end at 6.7.
@@ -65,7 +65,7 @@ def gaussian_pair(a, b):
     return radius * cosine, radius * sine
 
 
-@inlined
+@row_loop
 def gaussian_row(n, sample, cause, reading, key_low, key_high, place, out):
     """Normal numbers of ``n`` samples from ``sample`` on, multiples of 4; a counter has those of four in a row."""
     first = np.uint64(sample // 4)
@@ -107,19 +107,19 @@ def correlate_row(n, plan, ticks, state, place, out):
         out[place + i] = s.jitter
 
 
-@compiled
+@inner
 def gaussian_block(chunk, cause, reading, key_low, key_high, work):
     """``gaussian_row`` of a chunk into DRAW."""
     gaussian_row(CHUNK, chunk * CHUNK, cause, reading, key_low, key_high, DRAW * CHUNK, work)
 
 
-@compiled
+@inner
 def gaussian_at_block(ticks, cause, reading, key_low, key_high, work):
     """``gaussian_at_row`` of a chunk into DRAW."""
     gaussian_at_row(CHUNK, ticks, cause, reading, key_low, key_high, DRAW * CHUNK, work)
 
 
-@compiled
+@inner
 def draw_block(plan, anchor, ticks, cause, reading, work):
     """Fill DRAW with the normal numbers of one cause and reading."""
     p = plan[0]
@@ -129,7 +129,7 @@ def draw_block(plan, anchor, ticks, cause, reading, work):
         gaussian_block(anchor.chunk, cause, np.uint64(reading), p.key_low, p.key_high, work)
 
 
-@compiled
+@inner
 def spread_block(n, s, sample, cause, reading, row, rows, q, draws):
     """Normal numbers of DRAWN samples of all lanes, a row of each sample: those of ``gaussian_block``."""
     first, key_low, key_high = np.uint64(sample // 4), q[KEY_LOW * s :], q[KEY_HIGH * s :]
@@ -146,7 +146,7 @@ def spread_block(n, s, sample, cause, reading, row, rows, q, draws):
             out2[i], out3[i] = gaussian_pair(c, d)
 
 
-@compiled
+@inner
 def spread_at_block(n, s, span, ticks, cause, reading, row, rows, q, draws):
     """``spread_block`` for the samples of another clock."""
     key_low, key_high = q[KEY_LOW * s :], q[KEY_HIGH * s :]
@@ -162,7 +162,7 @@ def spread_at_block(n, s, span, ticks, cause, reading, row, rows, q, draws):
             out[i] = z1 if lane & 1 else z0
 
 
-@compiled
+@inner
 def spread_single_block(s, chunk, cause, reading, row, rows, q, work, draws):
     """Normal numbers of a chunk of one lane."""
     gaussian_block(chunk, cause, np.uint64(reading), q[KEY_LOW * s], q[KEY_HIGH * s], work)
@@ -170,7 +170,7 @@ def spread_single_block(s, chunk, cause, reading, row, rows, q, work, draws):
         draws[(k * rows + row) * s] = work[DRAW * CHUNK + k]
 
 
-@compiled
+@inner
 def correlate_lanes_block(n, s, span, p, loop, ticks, w, rows, draws):
     """``correlate_block`` for all lanes."""
     for k in range(span):

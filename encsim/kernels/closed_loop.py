@@ -43,7 +43,6 @@ from .rows import (
     SUM_OF_SQUARES,
     TORQUE,
     WIDTH,
-    borrowed,
     rows_on_stack,
     rows_to_memory,
 )
@@ -98,9 +97,9 @@ def sense_lanes(n, s, k, kk, plan, loop, tables, w, lanes, chunk, state):
         if c.has_reading_age:
             aged_lanes(n, s, k, chunk.ages[kk] + reading / p.readings, c, w, lanes.motion)
         read_lanes(n, s, reading, w)
-        if tables.ring.shape[0] > 0:
+        if tables.ring.size > 0:
             ringed_lanes(n, s, reading, tables.ring, p, w)
-        if tables.sde.shape[0] > 0:
+        if tables.sde.size > 0:
             add_lines(n, s, tables.sde, READ, 1.0 / p.readings, w)
         set_channels(n, s, p, tables.order_steps, lanes.terms, s, w)
         if p.noise > 0.0:
@@ -161,8 +160,6 @@ def write_step(s, k, p, c, w, out):
 def loop_steps(n, s, span, plan, loop, tables, w, lanes, chunk, state, out):
     """The steps of a span of samples."""
     # The loop is closed from sample 0 on.
-    plan, loop, state, out, w = borrowed((plan, loop, state, out, w))
-    tables, lanes, chunk = borrowed(tables), borrowed(lanes), borrowed(chunk)
     p, c = plan[0], loop[0]
     clipped = 0
     for kk in range(span.begin, span.end):
@@ -191,9 +188,9 @@ def single_loop_block(first, begin, end, plan, loop, tables, w, lanes, chunk, st
 
 
 @compiled
-def many_loops_block(first, begin, end, plan, loop, tables, w, lanes, chunk, state, number):
+def many_loops_block(first, begin, end, plan, loop, tables, w, lanes, chunk, state, out, number):
     """``loop_steps`` for many speeds side by side, which draws its random numbers itself."""
-    n, s, out, clipped = number, WIDTH, w[:0].reshape((1, 0)), 0
+    n, s, clipped = number, WIDTH, 0
     for block in range(begin // DRAWN * DRAWN, end, DRAWN):
         draws_block(n, s, first + block, plan, loop, chunk.ticks[block:], w, lanes.phases, w, chunk.draws)
         span = Steps(first, max(begin, block), min(end, block + DRAWN), end)

@@ -2,13 +2,13 @@
 
 import numpy as np
 
-from .jit import compiled, inlined
+from .jit import inlined, inner, row_loop
 from .records import FREE, LIMITED_EDGES
 from .rows import CHUNK, COSINE, COUNT, PATH, SHOWN, SINE, at, elapsed_to
 from .signals import set_shown
 
 
-@inlined
+@row_loop
 def set_counts(n, s, p, counts, place, w):
     """Counts within the period; the fraction itself where there are no counts."""
     if p.has_counts:
@@ -139,7 +139,7 @@ def counter_step(i, s, k, kk, plan, e, state, parts, w):
     parts.shown[here], parts.count[here] = parts.base[i], w[COUNT * s + i]
 
 
-@compiled
+@inner
 def whole_block(anchor_whole, at, whole, work):
     """Whole periods of a chunk: those that bring what is shown nearest to the true phase."""
     out = whole[at : at + CHUNK]
@@ -147,13 +147,13 @@ def whole_block(anchor_whole, at, whole, work):
         out[i] = anchor_whole + np.int64(np.rint(work[PATH * CHUNK + i] - work[SHOWN * CHUNK + i]))
 
 
-@compiled
+@inner
 def count_block(plan, at, count, work):
     """``set_counts`` for a chunk."""
     set_counts(CHUNK, CHUNK, plan[0], count, at, work)
 
 
-@compiled
+@inner
 def hold_block(plan, ticks, state, at, history, work):
     """Counts of a chunk with hysteresis or limited edges; the history holds the whole periods of the position."""
     p, s = plan[0], state[0]
@@ -169,7 +169,7 @@ def hold_block(plan, ticks, state, at, history, work):
         count[at + i] = s.count - s.pending
 
 
-@compiled
+@inner
 def position_block(plan, at, number, history, out, offset):
     """Shown position of ``number`` samples of the history from ``at`` on, position unit."""
     share, pitch = 1.0 / plan[0].factor, plan[0].pitch

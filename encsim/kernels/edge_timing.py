@@ -3,7 +3,7 @@
 import numpy as np
 
 from .chance import LOW_WORD, WORD_BITS, gaussian_pair, philox
-from .jit import compiled, inlined
+from .jit import compiled, inlined, inner
 from .maths import UNIT_64, cos_sin
 from .records import EDGE_CAUSE
 from .rows import (
@@ -31,20 +31,22 @@ from .rows import (
 
 
 @inlined
-def between(turns, table):
-    """Periodic table at a phase; its last entry repeats the first."""
-    place = (turns - np.floor(turns)) * np.float64(table.size - 1)
-    j = min(np.int64(place), table.size - 2)
-    return table[j] + (place - np.float64(j)) * (table[j + 1] - table[j])
+def between(turns, half, tables):
+    """One of two periodic tables, one after the other, at a phase; the last entry of each repeats its first."""
+    points = tables.size // 2
+    place = (turns - np.floor(turns)) * np.float64(points - 1)
+    j = min(np.int64(place), points - 2)
+    here, after = tables[half * points + j], tables[half * points + j + 1]
+    return here + (place - np.float64(j)) * (after - here)
 
 
 @inlined
 def ring_at(angle, ring):
     """Error of the ring at an angle, turns; in periods."""
     total = 0.0
-    for line in range(ring.shape[0]):
-        c, s = cos_sin(ring[line, 0] * angle)
-        total += ring[line, 1] * c + ring[line, 2] * s
+    for line in range(0, ring.size, 3):
+        c, s = cos_sin(ring[line] * angle)
+        total += ring[line + 1] * c + ring[line + 2] * s
     return total
 
 
@@ -54,12 +56,12 @@ def edge_place(number, whole, direction, reversals, plan, edge_table):
     # Noise is bound to the edge, and drawn anew once the motion has ``turned``.
     p = plan[0]
     level = (number + p.bias - 0.5 + direction * (p.half_band - 0.5)) / p.factor
-    place = level - between(level, edge_table[0])
+    place = level - between(level, 0, edge_table)
     if p.has_edge_noise:
         counter = np.uint64(whole * np.int64(p.factor) + np.int64(number))
         low, high = counter & LOW_WORD, counter >> WORD_BITS
         a, b, _, _ = philox(low, high, EDGE_CAUSE, np.uint64(reversals), p.key_low, p.key_high)
-        place += between(level, edge_table[1]) * gaussian_pair(a, b)[0]
+        place += between(level, 1, edge_table) * gaussian_pair(a, b)[0]
     return place
 
 
@@ -74,7 +76,7 @@ def edge_places_block(number, whole, direction, reversals, plan, edge_table, out
 def edge_before(phase, whole, direction, reversals, plan, edge_table):
     """Number of the last edge passed at a phase."""
     p = plan[0]
-    shown = phase + between(phase + between(phase, edge_table[0]), edge_table[0])
+    shown = phase + between(phase + between(phase, 0, edge_table), 0, edge_table)
     level = shown * p.factor - p.bias + 0.5 - direction * (p.half_band - 0.5)
     if direction > 0.0:
         number = np.floor(level) + 1.0
@@ -133,7 +135,7 @@ def timing_step(phase, whole, tick, angle, plan, edge_table, ring):
     return (held_down(moved, age, plan) if alone else moved) / p.factor * p.scale
 
 
-@compiled
+@inner
 def timing_block(plan, anchor, edge_table, ring, work):
     """Velocity of timed edges over a chunk."""
     p = plan[0]

@@ -16,7 +16,6 @@ from .encoder_motion import (
     moved_row,
     placed_row,
     read_row,
-    ring_lines,
     shaped_row,
     true_row,
     turned_row,
@@ -37,7 +36,6 @@ from .rows import (
     READ,
     ROW,
     SINE,
-    borrowed,
     elapsed_to,
     empty_rows,
     late_at,
@@ -92,7 +90,6 @@ def uneven_correlate_row(first, end, k, s, p, e, state, parts):
 @inner
 def draw_uneven_row(first, end, k, plan, encoder, state, wholes, numbers):
     """What of the random numbers depends on the times of the samples."""
-    plan, encoder, state, wholes, numbers = borrowed((plan, encoder, state, wholes, numbers))
     p, e = plan[0], encoder[0]
     parts = encoder_parts(e, wholes, numbers)
     if p.has_clock:
@@ -105,7 +102,6 @@ def draw_uneven_row(first, end, k, plan, encoder, state, wholes, numbers):
 @inner
 def draw_row(sample, plan, encoder, state, wholes, numbers):
     """Everything of a row that does not depend on the motion: random numbers and the ticks of another clock."""
-    plan, encoder, state, wholes, numbers = borrowed((plan, encoder, state, wholes, numbers))
     p, e = plan[0], encoder[0]
     parts = encoder_parts(e, wholes, numbers)
     if p.has_clock and not e.uneven:
@@ -134,16 +130,15 @@ def draw_causes(sample, p, e, parts):
 @inlined
 def channel_row(n, s, first, end, k, kk, p, e, state, parts, w):
     """Both channels of every reading, through noise and converter, added up."""
-    rings = p.ring_lines
+    rings = 3 * p.ring_lines
     for reading in range(p.readings):
         if e.shaped:
             shaped_row(s, first, end, k, kk, reading, p, e, parts, w)
         read_row(n, s, p, e, parts, w)
         if rings > 0:
-            turned_row(n, s, first, end, p, e, parts, ring_lines(p, parts), w)
-        if parts.lines.size > 3 * rings:
-            given = parts.lines[3 * rings :]
-            add_lines(n, s, given.reshape((given.size // 3, 3)), READ, 1.0 / p.readings, w)
+            turned_row(n, s, first, end, p, e, parts, w)
+        if parts.lines.size > rings:
+            add_lines(n, s, parts.lines[rings:], READ, 1.0 / p.readings, w)
         if e.shaped:
             set_channels(n, s, p, parts.steps, parts.terms[4 * parts.steps.size :], s, w)
         else:
@@ -193,10 +188,9 @@ def begin_row(k, plan, encoder, state, wholes, numbers):
         encoder[0].drawn = k // ROW
 
 
-@compiled
-def encoder_step(position, state):
+@inlined
+def single_step(position, plan, encoder, state, wholes, numbers):
     """One sample of a true position, in the position unit: all counts, position shown, velocity."""
-    plan, encoder, state, wholes, numbers = borrowed(state)
     p, e, k = plan[0], encoder[0], encoder[0].sample
     turns = position / p.pitch
     if not abs(turns) < 1e18 or e.uneven:
@@ -217,17 +211,21 @@ def encoder_step(position, state):
 
 
 @compiled
+def encoder_step(position, state):
+    """``single_step`` for compiled code of others."""
+    plan, encoder, counter, wholes, numbers = state
+    return single_step(position, plan, encoder, counter, wholes, numbers)
+
+
+@compiled
 def step_block(position, plan, encoder, state, wholes, numbers):
-    """``encoder_step`` from Python, which takes a microsecond to look at a tuple."""
-    return encoder_step(position, (plan, encoder, state, wholes, numbers))
+    """``single_step`` from Python, which takes a microsecond to look at a tuple."""
+    return single_step(position, plan, encoder, state, wholes, numbers)
 
 
 @inner
 def take_block(first, end, k, done, whole, fraction, late, plan, encoder, wholes, numbers):
     """Keep the true positions of a row, and their times, from those of a block that are not ``done`` yet."""
-    whole, fraction, late, encoder, wholes, numbers = borrowed(
-        (whole, fraction, late, encoder, wholes, numbers)
-    )
     e, pitch = encoder[0], plan[0].pitch
     parts = encoder_parts(e, wholes, numbers)
     if e.uneven:
@@ -253,7 +251,6 @@ def take_block(first, end, k, done, whole, fraction, late, plan, encoder, wholes
 @inner
 def prepare_block(first, end, k, plan, encoder, wholes, numbers):
     """``prepared_row`` of a block's row."""
-    plan, encoder, wholes, numbers = borrowed((plan, encoder, wholes, numbers))
     parts = encoder_parts(encoder[0], wholes, numbers)
     prepared_row(ROW, ROW, first, end, k, 0, plan, encoder[0], parts, parts.work)
 
@@ -261,7 +258,6 @@ def prepare_block(first, end, k, plan, encoder, wholes, numbers):
 @inner
 def signal_block(first, end, k, plan, encoder, state, wholes, numbers):
     """``channel_row`` of a block's row."""
-    plan, encoder, state, wholes, numbers = borrowed((plan, encoder, state, wholes, numbers))
     parts = encoder_parts(encoder[0], wholes, numbers)
     channel_row(ROW, ROW, first, end, k, 0, plan[0], encoder[0], state, parts, parts.work)
 
@@ -269,7 +265,6 @@ def signal_block(first, end, k, plan, encoder, state, wholes, numbers):
 @inner
 def counter_block(first, end, k, plan, encoder, state, wholes, numbers):
     """``counted_row`` of a block's row."""
-    plan, encoder, state, wholes, numbers = borrowed((plan, encoder, state, wholes, numbers))
     parts = encoder_parts(encoder[0], wholes, numbers)
     counted_row(ROW, ROW, first, end, k, 0, plan, encoder[0], state, parts, parts.work)
 
@@ -277,7 +272,6 @@ def counter_block(first, end, k, plan, encoder, state, wholes, numbers):
 @inner
 def velocity_block(first, end, k, plan, encoder, wholes, numbers):
     """``estimated_row`` of a block's row."""
-    plan, encoder, wholes, numbers = borrowed((plan, encoder, wholes, numbers))
     parts = encoder_parts(encoder[0], wholes, numbers)
     estimated_row(ROW, ROW, first, end, k, plan, encoder[0], parts, parts.work)
 
@@ -287,7 +281,6 @@ def encode_block(whole, fraction, late, wanted, plan, encoder, state, wholes, nu
     """Samples of a block of true positions; the whole periods are empty where these are in the position unit."""
     # ``out`` and ``out_whole``: an array for each output.
     # ``late``: time of each sample minus that of its number, samples; empty where they are a period apart
-    plan, encoder, state, wholes, numbers = borrowed((plan, encoder, state, wholes, numbers))
     e, done = encoder[0], 0
     while done < fraction.size:
         first = e.sample % ROW
@@ -329,8 +322,6 @@ def copy_block(values, scale, out):
 @inner
 def write_block(first, end, offset, wanted, plan, encoder, wholes, numbers, out, out_whole):
     """Hand out the samples of a row, those outputs whose bits are set in ``wanted``."""
-    plan, encoder, wholes, numbers = borrowed((plan, encoder, wholes, numbers))
-    out, out_whole = borrowed((out, out_whole))
     p, e = plan[0], encoder[0]
     parts, here = encoder_parts(e, wholes, numbers), slice(offset + first, offset + end)
     scales = e.channel_share, e.channel_share, 1.0

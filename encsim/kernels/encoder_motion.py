@@ -5,7 +5,7 @@ True positions are kept at the samples, whole periods and the rest; between two 
 
 import numpy as np
 
-from .jit import inlined
+from .jit import inlined, row_loop
 from .maths import cos_sin, exp_of, turns_of
 from .records import (
     FAULT_COLUMNS,
@@ -78,7 +78,7 @@ def back_of(k, s, old, e, parts):
     return back, old - age, elapsed_to(k - back, s, e, parts)
 
 
-@inlined
+@row_loop
 def slope_row(first, end, place, e, parts, slope):
     """Periods moved in each sample of a row; returns whether any is too far."""
     whole, fraction = parts.whole[place + first : place + end], parts.fraction[place + first : place + end]
@@ -169,7 +169,7 @@ def behind(k, s, old, e, parts):
     return parts.whole[newer], parts.fraction[newer] - beyond * slope, slope
 
 
-@inlined
+@row_loop
 def placed_row(n, s, first, end, k, kk, p, e, parts, w):
     """True position at the first reading of each sample, and the slope there."""
     if e.aged:
@@ -193,7 +193,7 @@ def placed_row(n, s, first, end, k, kk, p, e, parts, w):
         w[PATH * s + i] = w[PLACE * s + i] - lag
 
 
-@inlined
+@row_loop
 def moved_row(n, s, kk, p, e, parts, w):
     """Jitter of position and clock."""
     if p.jitter > 0.0:
@@ -297,7 +297,7 @@ def led_row(s, first, end, e, w):
         w[PATH * s + i] += lead - w[MEAN_EARLIER * s + i]
 
 
-@inlined
+@row_loop
 def read_row(n, s, p, e, parts, w):
     """Phase of one reading, error of the ring included."""
     for i in range(n):
@@ -308,15 +308,9 @@ def read_row(n, s, p, e, parts, w):
 
 
 @inlined
-def turned_row(n, s, first, end, p, e, parts, lines, w):
+def turned_row(n, s, first, end, p, e, parts, w):
     """Add the error of the ring at the angle under the head."""
     for i in range(first, end):
         earlier = w[EARLIER * s + i] if e.shaped else 0.0
         w[STEP_COS * s + i] = (np.float64(parts.base[i] % e.lines) + w[PLACE * s + i] - earlier) / e.lines
-    add_lines(n, s, lines, STEP_COS, 1.0 / p.readings, w)
-
-
-@inlined
-def ring_lines(p, parts):
-    """Lines of the error of the ring."""
-    return parts.lines[: 3 * p.ring_lines].reshape((p.ring_lines, 3))
+    add_lines(n, s, parts.lines[: 3 * p.ring_lines], STEP_COS, 1.0 / p.readings, w)

@@ -6,8 +6,8 @@ First the stages of a chunk of steady motion, then those of an encoder in any mo
 import numpy as np
 
 from .edge_timing import tick_of, timed_lanes
-from .encoder_motion import back_of, behind, ring_lines
-from .jit import compiled, inlined
+from .encoder_motion import back_of, behind
+from .jit import inlined, inner, row_loop
 from .maths import UNIT_64
 from .records import DIFFERENCE, PARABOLA, SECTIONS, TAPS
 from .rows import (
@@ -30,7 +30,7 @@ STEADY = (
 FARTHEST = 64.0  # periods from the reference of a recursive estimator; further on its state would lose digits
 
 
-@compiled
+@inner
 def difference_block(factor, scale, now, before, number, history, out, offset):
     """Velocity from whole periods and counts, each differenced by itself: nothing is lost far from zero."""
     wholes, wholes_before = history.whole[now : now + number], history.whole[before : before + number]
@@ -41,7 +41,7 @@ def difference_block(factor, scale, now, before, number, history, out, offset):
         velocity[i] = (periods * factor + (counts[i] - counts_before[i])) * scale
 
 
-@compiled
+@inner
 def deviation_block(plan, anchor, at, history, deviation):
     """Shown position minus that of the steady motion, periods: small however far the axis has gone."""
     p = plan[0]
@@ -124,7 +124,7 @@ def parabola_step(m, samples, deviation, numbers, memory, lane, stride):
     return new + old
 
 
-@compiled
+@inner
 def sections_block(numbers, memory, deviation, work):
     """Second-order sections, one after the other, over a chunk."""
     if memory[0] == 0.0:
@@ -136,18 +136,19 @@ def sections_block(numbers, memory, deviation, work):
         work[ESTIMATE * CHUNK + i] = out
 
 
-@compiled
+@inner
 def tap_block(weight, past, out):
     """Add what one tap makes of the deviations it meets."""
     for i in range(out.size):
         out[i] += weight * past[i]
 
 
-@compiled
+@inner
 def taps_block(at, numbers, deviation, work):
     """Finite impulse response over a chunk; numbers lag, weight, lag, weight ...; the deviations are a ring."""
     out = work[ESTIMATE * CHUNK : (ESTIMATE + 1) * CHUNK]
-    out[:] = 0.0
+    for i in range(CHUNK):
+        out[i] = 0.0
     for n in range(numbers.size // 2):
         old = (at - np.int64(numbers[2 * n])) % deviation.size
         head = min(CHUNK, deviation.size - old)
@@ -155,7 +156,7 @@ def taps_block(at, numbers, deviation, work):
         tap_block(numbers[2 * n + 1], deviation[: CHUNK - head], out[head:])
 
 
-@compiled
+@inner
 def parabola_block(chunk, samples, at, numbers, memory, deviation, work):
     """Taps on a parabola over a chunk, a few operations a sample however many taps."""
     # Sums run from one multiple of N samples to the next, so that they do not depend on where a run began.
@@ -167,7 +168,7 @@ def parabola_block(chunk, samples, at, numbers, memory, deviation, work):
         work[ESTIMATE * CHUNK + i] = parabola_step(m, samples, deviation[at + i], numbers, memory, 0, 1)
 
 
-@compiled
+@inner
 def velocity_block(speed, scale, work):
     """ESTIMATE from periods a sample against the steady motion to velocity."""
     for i in range(CHUNK):
@@ -222,7 +223,7 @@ def difference_step(k, p, e, parts):
     return (moved + (parts.count[new] - parts.count[old])) * e.difference
 
 
-@inlined
+@row_loop
 def difference_row(s, first, end, k, p, e, parts, w):
     """``difference_step`` of a row."""
     slots, factor, share = parts.shown.size, p.factor, e.difference
@@ -330,11 +331,10 @@ def timed_step(k, s, plan, e, parts):
     t[DISPLACEMENT] = t[DISPLACEMENT_WHOLE] = 0.0
     t[DIRECTION], t[SAMPLE_STEP] = e.direction, e.step
     t[RING_ANGLE] = (np.float64(whole % e.lines) + phase) / e.lines
-    edges = parts.edges.reshape((2, parts.edges.size // 2))
     # the fraction of a tick by which the sample is late: times of some seconds are many ticks
     late = late_at(k, s, e, parts) * p.timer_step
     tick = tick_of(k, p.timer_step_64) + (late - np.floor(late))
     past = back_of(k, s, p.window, e, parts)
-    elapsed, ring = elapsed_to(k, s, e, parts), ring_lines(p, parts)
-    timed_lanes(1, 1, k, elapsed, steady, past, tick, plan, edges, ring, t, parts.memory)
+    elapsed, ring = elapsed_to(k, s, e, parts), parts.lines[: 3 * p.ring_lines]
+    timed_lanes(1, 1, k, elapsed, steady, past, tick, plan, parts.edges, ring, t, parts.memory)
     return e.step + t[ESTIMATE]

@@ -21,6 +21,11 @@ try:
     from numba.core.caching import FunctionCache, NullCache
 except ImportError:  # numba keeps its cache elsewhere: compile anew in every process
     FunctionCache = NullCache = None
+try:
+    from numba.core.codegen import JITCodeLibrary
+    from numba.core.compiler import Compiler
+except ImportError:  # numba puts code together in another way: optimise every function by itself
+    JITCodeLibrary = Compiler = None
 
 
 def sources_hash():
@@ -52,22 +57,77 @@ def _with_cache(dispatcher, function):
     return dispatcher
 
 
+class _Silent:
+    """The code generator of a part, which has no environment to set."""
+
+    def __init__(self, generator):
+        self._generator = generator
+
+    def __getattr__(self, name):
+        return getattr(self._generator, name)
+
+    def set_env(self, name, env):
+        """Nothing: a part is not in memory."""
+
+
+def _part_of_callers(alone=False):
+    """Option of a function that becomes machine code in its callers only, optimised ``alone`` before that or not."""
+    # Left to itself numba optimises every function together with all that it calls and makes machine code of it: a
+    # helper six calls deep six times over. That was half of the time of compiling.
+    if JITCodeLibrary is None:
+        return {}
+
+    class Part(JITCodeLibrary):
+        def finalize(self):
+            for own in self._final_module.functions:
+                if not own.is_declaration and not any(b"alwaysinline" in words for words in own.attributes):
+                    own.add_function_attribute("noinline")
+            for library in dict.fromkeys(self._linking_libraries):
+                self._reload_init.update(library._reload_init)
+                self._final_module.link_in(library._get_module_for_linking(), preserve=True)
+            if alone:
+                self._optimize_final_module()
+            self._finalized = True
+
+        def get_pointer_to_function(self, name):
+            self._ensure_finalized()
+            return 0
+
+        @property
+        def codegen(self):
+            return _Silent(self._codegen)
+
+    class PartCompiler(Compiler):
+        def __init__(self, typing, target, library, *rest):
+            super().__init__(typing, target, Part(target.codegen(), "part"), *rest)
+
+    return {"pipeline_class": PartCompiler}
+
+
 def _decorator(**options):
     """Decorator that compiles a function when it is first called."""
 
     def wrap(function):
-        return _with_cache(njit(nogil=True, error_model="numpy", **options)(function), function)
+        # _nrt: nothing here allocates, so nothing counts references to arrays, and no code for it is compiled
+        made = njit(nogil=True, error_model="numpy", _nrt=False, **options)(function)
+        return made if "pipeline_class" in options else _with_cache(made, function)
 
     return wrap
 
 
 _STAMP = sources_hash()
-compiled = _decorator()
-# Left to itself LLVM calls the longer formulas instead of inlining them, and a loop with a call does not
-# vectorise: Gaussian numbers 9.0 ns each so, 2.1 ns inlined.
-formula = _decorator(forceinline=True)
-# The way in from Python takes a quarter of the time of compiling: these are called from compiled code only, a call from
-# Python would crash.
+# The way in from Python takes a quarter of the time of compiling: only what Python calls has one. A call from Python of
+# the others would crash.
 _INSIDE = {"no_cpython_wrapper": True, "no_cfunc_wrapper": True}
-inner = _decorator(**_INSIDE)
-inlined = _decorator(forceinline=True, **_INSIDE)
+compiled = _decorator()
+inner = _decorator(**_INSIDE, **_part_of_callers())
+# Left to itself LLVM calls the longer formulas instead of inlining them, and a loop with a call does not vectorise:
+# Gaussian numbers 9.0 ns each so, 2.1 ns inlined.
+inlined = _decorator(forceinline=True, **_INSIDE, **_part_of_callers())
+# Loops over a row vectorise where the compiler sees them alone, with few arrays.
+row_loop = _decorator(forceinline=True, **_INSIDE, **_part_of_callers(alone=True))
+
+
+def from_python(function):
+    """The same function with a way in from Python: for tests and benchmarks of single stages."""
+    return compiled(function.py_func)

@@ -186,7 +186,7 @@ def advance_lanes(n, s, jump, ring, p, w, q):
         for i in range(n):
             w[TICK_WHOLE * s + i] = w[SAMPLE_WHOLE * s + i]
             w[TICK_PHASE * s + i] = w[SAMPLE_PHASE * s + i]
-    if ring.shape[0] > 0:
+    if ring.size > 0:
         for i in range(n):
             angle = q[RING_ANGLE_64 * s + i] + np.uint64(jump) * q[RING_STEP_64 * s + i]
             w[RING_ANGLE * s + i] = np.float64(np.int64(angle)) * UNIT_64

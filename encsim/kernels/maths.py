@@ -8,7 +8,7 @@ import numpy as np
 from numba import types
 from numba.extending import intrinsic
 
-from .jit import formula
+from .jit import inlined
 
 
 @intrinsic
@@ -26,7 +26,7 @@ NEAREST = 1.5 * 2.0**52  # added and taken away again it leaves the nearest whol
 _MANTISSA, _ONE = 0xFFFFFFFFFFFFF, 0x3FF0000000000000
 
 
-@formula
+@inlined
 def cos_sin(turns):
     """Cosine and sine of 2 pi ``turns``, absolute error below 3e-16, exact at quarter turns."""
     shifted = 4.0 * turns + NEAREST
@@ -47,7 +47,7 @@ def cos_sin(turns):
     return -cosine if (quarter + 1) & 2 else cosine, -sine if quarter & 2 else sine
 
 
-@formula
+@inlined
 def turns_of(sine, cosine):
     """Arctangent atan2(sine, cosine)/(2 pi), error below 1e-16 turn; 0 where both are 0."""
     x, y = abs(cosine), abs(sine)
@@ -71,7 +71,7 @@ def turns_of(sine, cosine):
     return -p if sine < 0.0 else p
 
 
-@formula
+@inlined
 def log_of(u):
     """Natural logarithm of a normal number, relative error below 3e-16 displacement from 1."""
     bits = np.float64(u).view(np.int64)
@@ -87,7 +87,7 @@ def log_of(u):
     return fma(exponent, 0.6931471805599453, p)
 
 
-@formula
+@inlined
 def exp_of(x):
     """Exponential of x <= 0, relative error below 1e-15; 0 below -700."""
     shifted = x * 1.4426950408889634 + NEAREST

@@ -13,7 +13,7 @@ from .estimators import (
     taps_block,
     velocity_block,
 )
-from .jit import compiled, inlined
+from .jit import compiled, inlined, inner
 from .maths import UNIT_64
 from .records import (
     CLOCK_CAUSE,
@@ -32,7 +32,7 @@ from .rows import CHUNK, DRAW, ESTIMATE, PATH, PHASE
 from .signals import arctangent_block, reading_block
 
 
-@compiled
+@inner
 def phase_block(phase, step_64, step, lag, work):
     """True phase of each sample: PHASE its fraction, PATH all of it from the anchor minus the lag."""
     start = np.float64(np.int64(phase)) * UNIT_64 - lag
@@ -41,7 +41,7 @@ def phase_block(phase, step_64, step, lag, work):
         work[PATH * CHUNK + i] = start + np.float64(i) * step
 
 
-@compiled
+@inner
 def tick_phase_block(anchor, step_64, step, lag, ticks, work):
     """``phase_block`` at ticks of another clock, counted from that of the anchor."""
     start = np.float64(np.int64(anchor.tick_phase)) * UNIT_64 - lag
@@ -67,13 +67,13 @@ def tick_block(tick, rest, advance, whole, modulus, slack, out):
     return doubtful
 
 
-@compiled
+@inner
 def correlate_block(plan, ticks, state, work):
     """``correlate_row`` of a chunk in DRAW."""
     correlate_row(CHUNK, plan, ticks, state, DRAW * CHUNK, work)
 
 
-@compiled
+@inner
 def displace_block(rms, work):
     """Move the true position by ``rms`` times DRAW."""
     for i in range(CHUNK):
@@ -82,7 +82,7 @@ def displace_block(rms, work):
         work[PATH * CHUNK + i] += move
 
 
-@compiled
+@inner
 def move_block(plan, anchor, ticks, state, work):
     """True phase of each sample, jitter of position and clock included."""
     p = plan[0]
@@ -100,7 +100,7 @@ def move_block(plan, anchor, ticks, state, work):
         displace_block(p.clock_jitter, work)
 
 
-@compiled
+@inner
 def estimate_block(plan, anchor, at, history, estimator, ring, work):
     """Velocity of a chunk into ESTIMATE, unless it is a difference, which needs no state."""
     p = plan[0]
@@ -108,7 +108,8 @@ def estimate_block(plan, anchor, at, history, estimator, ring, work):
         if p.direction != 0.0:
             timing_block(plan, anchor, estimator.edge_table, ring, work)
         else:
-            work[ESTIMATE * CHUNK : (ESTIMATE + 1) * CHUNK] = 0.0
+            for i in range(CHUNK):
+                work[ESTIMATE * CHUNK + i] = 0.0
         return
     numbers, memory, deviation, _ = estimator
     deviation_block(plan, anchor, at, history, deviation)
@@ -121,7 +122,7 @@ def estimate_block(plan, anchor, at, history, estimator, ring, work):
     velocity_block(p.speed, p.scale, work)
 
 
-@compiled
+@inner
 def chunk_block(plan, tables, anchor, ticks, state, at, history, work):
     """Compute one chunk into the history of whole periods and counts."""
     p = plan[0]
@@ -136,7 +137,7 @@ def chunk_block(plan, tables, anchor, ticks, state, at, history, work):
         count_block(plan, at, history.count, work)
 
 
-@compiled
+@inner
 def output_block(plan, at, number, history, work, position, velocity, offset):
     """Position and, where wanted, velocity of ``number`` samples of the history from ``at`` on."""
     p = plan[0]
@@ -145,7 +146,8 @@ def output_block(plan, at, number, history, work, position, velocity, offset):
         return
     if p.estimator != DIFFERENCE:
         first = ESTIMATE * CHUNK + at % CHUNK
-        velocity[offset : offset + number] = work[first : first + number]
+        for i in range(number):
+            velocity[offset + i] = work[first + i]
         return
     scale = p.pitch * p.rate / (p.factor * p.span)
     before = (at - p.span) % history.whole.size
@@ -160,7 +162,7 @@ def output_block(plan, at, number, history, work, position, velocity, offset):
 def unpacked(plan, packed):
     """Tables of order steps with terms, and of the lines of the ring with those of the given error."""
     terms, lines = packed
-    orders, rings = terms.size // 5, plan[0].ring_lines
+    orders, rings = terms.size // 5, 3 * plan[0].ring_lines
     return SignalTables(terms[:orders], terms[orders:], lines[rings:], lines[:rings])
 
 
@@ -192,7 +194,8 @@ def summary_block(velocity, speed, first, rate, skip, time, lanes):
     for i in range(time.size):
         time[i] = np.float64(first + i) / rate
     squares, low, high = lanes[0], lanes[1], lanes[2]
-    squares[:], low[:], high[:] = 0.0, np.inf, -np.inf
+    for i in range(LANES):
+        squares[i], low[i], high[i] = 0.0, np.inf, -np.inf
     full = skip + (velocity.size - skip) // LANES * LANES
     for begin in range(skip, full, LANES):
         part = velocity[begin : begin + LANES]

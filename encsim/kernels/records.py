@@ -201,8 +201,8 @@ class SignalTables(NamedTuple):
 
     order_steps: np.ndarray  # from each order to the next
     terms: np.ndarray  # C_n, S_n (real, imaginary) of each order
-    sde: np.ndarray  # rows (order a period, cosine, sine part)
-    ring: np.ndarray  # rows (order a turn, cosine, sine part)
+    sde: np.ndarray  # order a period, cosine, sine part, one line after the other
+    ring: np.ndarray  # order a turn, cosine, sine part
 
 
 class History(NamedTuple):

@@ -90,29 +90,6 @@ def ring_place(k, rows, s):
     return (k & (rows.size // s - 1)) * s
 
 
-def _borrowed(context, builder, kind, value):
-    """Code for an array, or for a tuple of arrays, without reference counts."""
-    if isinstance(kind, types.BaseTuple):
-        parts = [
-            _borrowed(context, builder, part, builder.extract_value(value, i)) for i, part in enumerate(kind)
-        ]
-        return context.make_tuple(builder, kind, parts)
-    array = context.make_array(kind)(context, builder, value)
-    array.meminfo = array.meminfo.type(None)
-    return array._getvalue()
-
-
-@intrinsic
-def borrowed(context, arrays):
-    """Return the same array or tuple of arrays without reference counts; the caller keeps the arrays alive."""
-    # counting references is atomic and would take longer than a step
-
-    def build(context, builder, signature, values):
-        return _borrowed(context, builder, signature.return_type, values[0])
-
-    return arrays(arrays), build
-
-
 def _copy_rows(builder, target, source, first):
     """Copy the rows of one lane from row ``first`` on."""
     start = [ir.Constant(ir.IntType(64), first * SINGLE)]

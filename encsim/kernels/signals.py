@@ -6,7 +6,7 @@ All loops run over a row of ``n`` entries: the samples of a chunk or the lanes o
 import numpy as np
 
 from .chance import LOW_WORD, WORD_BITS, draw_block, gaussian_pair, philox
-from .jit import compiled, inlined
+from .jit import inlined, inner, row_loop
 from .maths import UNIT_64, cos_sin, turns_of
 from .records import (
     COSINE_CAUSE,
@@ -48,13 +48,13 @@ from .rows import (
 )
 
 
-@inlined
+@row_loop
 def add_lines(n, s, lines, row, share, w):
-    """Add the sum of lines, rows (order, cosine, sine part), at the turns of a row to READ, ``share`` of it to PATH."""
+    """Add lines (order, cosine, sine part one after the other) at the turns of a row to READ, a share to PATH."""
     for i in range(n):
         w[SHIFT * s + i] = 0.0
-    for line in range(lines.shape[0]):
-        order, along_cosine, along_sine = lines[line, 0], lines[line, 1], lines[line, 2]
+    for line in range(0, lines.size, 3):
+        order, along_cosine, along_sine = lines[line], lines[line + 1], lines[line + 2]
         for i in range(n):
             cosine, sine = cos_sin(order * w[row * s + i])
             w[SHIFT * s + i] += along_cosine * cosine + along_sine * sine
@@ -69,7 +69,7 @@ def term_place(m, t, i):
     return at(4 * m * t, i if t > 1 else 0)
 
 
-@inlined
+@row_loop
 def set_fundamental(n, s, p, terms, t, w):
     """Channels of the fundamental and the offset; HARMONIC keeps exp(i theta)."""
     for i in range(n):
@@ -81,7 +81,7 @@ def set_fundamental(n, s, p, terms, t, w):
         w[SINE * s + i] = p.offset_sine + (terms[at(place, 2 * t)] * cosine - terms[at(place, 3 * t)] * sine)
 
 
-@inlined
+@row_loop
 def set_step(n, s, order_step, second, w):
     """exp(i order_step theta) into STEP; the square of the fundamental where it is that of the ``second`` order."""
     if second:
@@ -96,7 +96,7 @@ def set_step(n, s, order_step, second, w):
             w[STEP_SIN * s + i] = sine
 
 
-@inlined
+@row_loop
 def add_term(n, s, m, terms, t, w):
     """Take HARMONIC on by STEP to the order of term m and add its share to the channels."""
     for i in range(n):
@@ -121,7 +121,7 @@ def set_channels(n, s, p, order_steps, terms, t, w):
         add_term(n, s, m, terms, t, w)
 
 
-@inlined
+@row_loop
 def add_scaled(n, s, row, rms, draws, place, w):
     """Add random numbers of this rms to a row."""
     for i in range(n):
@@ -183,7 +183,7 @@ def faulty_row(s, first, end, k, reading, p, e, parts, w):
             w[COSINE * s + i], w[SINE * s + i] = cosine, sine
 
 
-@inlined
+@row_loop
 def convert(n, s, first, end, p, w):
     """Converter codes of both channels; returns how many of the entries ``first`` to ``end`` were clipped."""
     clipped = 0
@@ -196,7 +196,7 @@ def convert(n, s, first, end, p, w):
     return clipped
 
 
-@inlined
+@row_loop
 def add_reading(n, s, reading, w):
     """Add a reading to the sum of readings; the last one leaves the sum in the channels."""
     for row in range(2):
@@ -206,27 +206,27 @@ def add_reading(n, s, reading, w):
             w[(COSINE + row) * s + i] = total
 
 
-@inlined
+@row_loop
 def set_shown(n, s, w):
     """Fraction of a period that the channels show."""
     for i in range(n):
         w[SHOWN * s + i] = turns_of(w[SINE * s + i], w[COSINE * s + i])
 
 
-@compiled
+@inner
 def read_block(earlier, work):
     """Phase of a reading of a chunk that is ``earlier`` periods before the sample."""
     for i in range(CHUNK):
         work[READ * CHUNK + i] = work[PHASE * CHUNK + i] - earlier
 
 
-@compiled
+@inner
 def sde_block(sde, share, work):
     """``add_lines`` of the given error for a chunk."""
     add_lines(CHUNK, CHUNK, sde, READ, share, work)
 
 
-@compiled
+@inner
 def ring_block(plan, anchor, ticks, ring, earlier, work):
     """``add_lines`` of the error of the ring for a chunk."""
     # The angle is that of the steady motion: noise moves it by far too little to change the error.
@@ -238,13 +238,13 @@ def ring_block(plan, anchor, ticks, ring, earlier, work):
     add_lines(CHUNK, CHUNK, ring, STEP_COS, 1.0 / p.readings, work)
 
 
-@compiled
+@inner
 def channel_block(plan, order_steps, terms, work):
     """``set_channels`` for a chunk."""
     set_channels(CHUNK, CHUNK, plan[0], order_steps, terms, 1, work)
 
 
-@compiled
+@inner
 def noise_block(plan, anchor, ticks, reading, work):
     """Noise of one reading of a chunk on both channels."""
     draw_block(plan, anchor, ticks, COSINE_CAUSE, reading, work)
@@ -253,26 +253,26 @@ def noise_block(plan, anchor, ticks, reading, work):
     add_scaled(CHUNK, CHUNK, SINE, plan[0].noise, work, DRAW * CHUNK, work)
 
 
-@compiled
+@inner
 def convert_block(plan, work):
     """``convert`` for a chunk."""
     return convert(CHUNK, CHUNK, 0, CHUNK, plan[0], work)
 
 
-@compiled
+@inner
 def arctangent_block(work):
     """``set_shown`` for a chunk."""
     set_shown(CHUNK, CHUNK, work)
 
 
-@compiled
+@inner
 def reading_block(plan, tables, anchor, ticks, reading, state, work):
     """Channels of one reading of a chunk, through noise and converter, added to the readings before."""
     p = plan[0]
     read_block(reading * p.spacing, work)
-    if tables.ring.shape[0] > 0:
+    if tables.ring.size > 0:
         ring_block(plan, anchor, ticks, tables.ring, reading * p.spacing * p.turns_per_period, work)
-    if tables.sde.shape[0] > 0:
+    if tables.sde.size > 0:
         sde_block(tables.sde, 1.0 / p.readings, work)
     channel_block(plan, tables.order_steps, tables.terms, work)
     if p.noise > 0.0:

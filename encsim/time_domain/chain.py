@@ -52,7 +52,7 @@ def plan_of(
     fields |= {
         **_step_fields(motion),
         "has_clock": motion.clock is not None,
-        "ring_lines": len(ring_table(axis)),
+        "ring_lines": len(ring_table(axis)) // 3,
         "turns_per_period": 1.0 / (axis.scale.lines or 1),
     }
     fields |= _signal_plan(axis, signal_speed)
@@ -210,7 +210,7 @@ def kernel_form(axis: Axis) -> KernelForm:
 def estimator_tables(axis: Axis, speed: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Numbers, memory and table of edges of the velocity estimator; the stream allocates the deviations."""
     form = kernel_form(axis)
-    edges = edge_table(axis, speed) if form.shape == "edges" else np.zeros((2, 2))
+    edges = edge_table(axis, speed) if form.shape == "edges" else np.zeros(4)
     return form.numbers, np.zeros(form.states), edges
 
 
@@ -232,7 +232,7 @@ def edge_table(axis: Axis, speed: float) -> np.ndarray:
         channel_noise = math.hypot(channel_noise, step / math.sqrt(12.0))
     noise = channel_noise / math.sqrt(axis.sampling.average) / (2.0 * math.pi * radius)
     scatter = np.hypot(noise, axis.signal.jitter / axis.scale.pitch)
-    return np.stack([wanted - np.interp(wanted, shown, true), np.interp(wanted, shown, scatter)])
+    return np.concatenate([wanted - np.interp(wanted, shown, true), np.interp(wanted, shown, scatter)])
 
 
 def reach(axis: Axis) -> int:
@@ -264,15 +264,15 @@ def tables_of(axis: Axis, speed: float, lead: float | None = None) -> SignalTabl
     return SignalTables(
         order_steps=np.diff(channels.orders, prepend=0).astype(float),
         terms=np.column_stack(terms).astype(float).ravel(),
-        sde=np.array(sde, dtype=float).reshape(-1, 3),
+        sde=np.array(sde, dtype=float).ravel(),
         ring=ring_table(axis),
     )
 
 
 def ring_table(axis: Axis) -> np.ndarray:
-    """Rows (order per revolution, cosine and sine part in periods) of the error of a mounted ring."""
+    """Order per revolution, cosine and sine part in periods of each line of the error of a mounted ring."""
     _, orders, made = turn_lines(axis)
-    return np.column_stack([orders, made.real, -made.imag]).astype(float)
+    return np.column_stack([orders, made.real, -made.imag]).astype(float).ravel()
 
 
 def remembers(axis: Axis) -> bool:

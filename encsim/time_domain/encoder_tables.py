@@ -147,8 +147,8 @@ def _parts(
         tables.order_steps,
         estimator,
         np.zeros(chain.memory_rows(axis, memory, FASTER)),
-        edges.ravel() if timed else np.zeros(0),
-        np.concatenate([tables.ring, tables.sde]).ravel(),
+        edges if timed else np.zeros(0),
+        np.concatenate([tables.ring, tables.sde]),
     ]
 
 

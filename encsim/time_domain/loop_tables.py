@@ -184,6 +184,7 @@ class Loops:
 
     def advance(self, first: int, end: int, out: np.ndarray | None = None) -> None:
         """Run the chunk that starts at sample ``first`` up to sample ``end``."""
+        out = np.zeros((0, 0)) if out is None else out
         begin, end = max(self.begin - first, 0), min(end - first, CHUNK)
         self._anchor(first + begin)
         chunk = LoopChunk(
@@ -199,7 +200,7 @@ class Loops:
             chance.draws_block(1, self.stride, first, self.plan, self.loop, *noise)
             self.clipped += closed_loop.single_loop_block(first, begin, end, *shared, out)
         else:
-            self.clipped += closed_loop.many_loops_block(first, begin, end, *shared, self.number)
+            self.clipped += closed_loop.many_loops_block(first, begin, end, *shared, out, self.number)
 
     def _part(self, given: np.ndarray, first: int) -> np.ndarray:
         """Rows of a chunk, cut from tables for the whole run."""

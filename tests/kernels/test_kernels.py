@@ -8,10 +8,15 @@ import pytest
 import reference
 
 from encsim.kernels import chance, maths, open_chain, records, rows, signals
+from encsim.kernels.jit import from_python
 from encsim.time_domain.motion import Clock
 
 CHUNK = rows.CHUNK
 U = np.uint64
+PHILOX, GAUSSIAN_PAIR = from_python(chance.philox), from_python(chance.gaussian_pair)
+GAUSSIAN_BLOCK, GAUSSIAN_AT_BLOCK = from_python(chance.gaussian_block), from_python(chance.gaussian_at_block)
+COS_SIN, TURNS_OF, LOG_OF = (from_python(each) for each in (maths.cos_sin, maths.turns_of, maths.log_of))
+CONVERT_BLOCK, PHASE_BLOCK = from_python(signals.convert_block), from_python(open_chain.phase_block)
 
 # Philox 4x32-10 known answers: Salmon, Moraes, Dror, Shaw, SC11 2011, and the test vectors published with it.
 KNOWN = [
@@ -21,7 +26,7 @@ KNOWN = [
 
 
 def philox(counter, key):
-    return tuple(int(word) for word in chance.philox(*(U(word) for word in (*counter, *key))))
+    return tuple(int(word) for word in PHILOX(*(U(word) for word in (*counter, *key))))
 
 
 def row(work, number):
@@ -31,7 +36,7 @@ def row(work, number):
 
 def draws(chunk, cause=records.JITTER_CAUSE, seed=(1, 2), reading=0):
     work = np.zeros(rows.CHAIN_ROWS * CHUNK)
-    chance.gaussian_block(chunk, cause, U(reading), U(seed[0]), U(seed[1]), work)
+    GAUSSIAN_BLOCK(chunk, cause, U(reading), U(seed[0]), U(seed[1]), work)
     return row(work, rows.DRAW).copy()
 
 
@@ -51,13 +56,13 @@ def test_philox_equals_its_twin_bit_for_bit_on_random_counters():
 
 
 def test_cosine_and_sine_are_exact_at_quarter_turns():
-    found = [maths.cos_sin(turns) for turns in (-0.5, -0.25, 0.0, 0.25, 0.5, 0.75, 1.0)]
+    found = [COS_SIN(turns) for turns in (-0.5, -0.25, 0.0, 0.25, 0.5, 0.75, 1.0)]
     assert found == [(-1, 0), (0, -1), (1, 0), (0, 1), (-1, 0), (0, -1), (1, 0)]
 
 
 def test_cosine_and_sine_are_right_to_three_units_in_1e16():
     turns = np.random.default_rng(1).uniform(-2.0, 2.0, 20_000)
-    found = np.array([maths.cos_sin(t) for t in turns])
+    found = np.array([COS_SIN(t) for t in turns])
     # np.remainder is exact here; the argument 2 pi t of the library functions is itself rounded, 2**-53 pi.
     theta = 2.0 * np.pi * (turns - np.rint(turns * 4.0) / 4.0)
     quarter = np.rint(turns * 4.0).astype(int) % 4
@@ -70,7 +75,7 @@ def test_arctangent_is_right_to_two_units_in_1e16_all_round():
     angle = np.random.default_rng(2).uniform(-np.pi, np.pi, 20_000)
     radius = np.random.default_rng(3).uniform(1e-3, 1e3, angle.size)
     sine, cosine = radius * np.sin(angle), radius * np.cos(angle)
-    found = np.array([maths.turns_of(s, c) for s, c in zip(sine, cosine, strict=True)])
+    found = np.array([TURNS_OF(s, c) for s, c in zip(sine, cosine, strict=True)])
     # Half a turn is rounded to 2**-54, and so is the twin's.
     assert np.abs(found - np.arctan2(sine, cosine) / (2.0 * np.pi)).max() < 2e-16
 
@@ -89,30 +94,30 @@ def test_arctangent_is_right_to_two_units_in_1e16_all_round():
     ],
 )
 def test_arctangent_is_exact_at_eighths_and_zero_where_there_is_no_signal(sine, cosine, turns):
-    assert maths.turns_of(float(sine), float(cosine)) == turns
+    assert TURNS_OF(float(sine), float(cosine)) == turns
 
 
 def test_logarithm_is_right_to_rounding():
     u = np.exp(np.random.default_rng(4).uniform(-28.0, 0.0, 20_000))
-    found = np.array([maths.log_of(x) for x in u])
+    found = np.array([LOG_OF(x) for x in u])
     # Near 1 the logarithm is small and its relative error grows as rounding of 1 does: absolute 2**-53.
     np.testing.assert_allclose(found, np.log(u), rtol=3e-16, atol=2e-16)
 
 
-@pytest.mark.parametrize("pair", [chance.gaussian_pair, reference.gaussian_pair])
+@pytest.mark.parametrize("pair", [GAUSSIAN_PAIR, reference.gaussian_pair])
 def test_gaussian_pair_is_that_of_box_and_muller(pair):
     # Box, Muller 1958 (formula from memory): u1 = 0.1, u2 = 0.3 give this pair. The angle has 24 bits: 4e-7.
     radius, angle = round(0.1 * 2**40 - 0.5), round(0.3 * 2**24)
     found = (
         pair(U(radius >> 8), U((radius & 0xFF) << 24 | angle))
-        if pair is chance.gaussian_pair
+        if pair is GAUSSIAN_PAIR
         else pair(radius >> 8, (radius & 0xFF) << 24 | angle)
     )
     np.testing.assert_allclose(found, (-0.663139971475, 2.04093497305), atol=4e-7)
 
 
 def test_largest_gaussian_number_is_the_one_of_40_bits():
-    assert chance.gaussian_pair(U(0), U(0))[0] == pytest.approx(math.sqrt(82.0 * math.log(2.0)), rel=1e-15)
+    assert GAUSSIAN_PAIR(U(0), U(0))[0] == pytest.approx(math.sqrt(82.0 * math.log(2.0)), rel=1e-15)
 
 
 @pytest.mark.parametrize("chunk", [0, 3, -1, 10**9])
@@ -127,7 +132,7 @@ def test_gaussian_block_equals_its_twin(chunk):
 def test_gaussian_numbers_picked_one_by_one_are_those_of_the_block_bit_for_bit():
     work = np.zeros(rows.CHAIN_ROWS * CHUNK)
     ticks = np.random.default_rng(6).integers(-3 * CHUNK, 3 * CHUNK, CHUNK)
-    chance.gaussian_at_block(ticks, records.JITTER_CAUSE, U(0), U(1), U(2), work)
+    GAUSSIAN_AT_BLOCK(ticks, records.JITTER_CAUSE, U(0), U(1), U(2), work)
     block = np.concatenate([draws(chunk) for chunk in range(-3, 3)])
     assert np.array_equal(row(work, rows.DRAW), block[ticks + 3 * CHUNK])
 
@@ -185,7 +190,7 @@ def convert(values, bits, span):
     half = 2.0 ** (bits - 1)
     plan = np.zeros(1, records.PLAN)
     plan["codes"], plan["lowest"], plan["highest"] = half / span, -half, half - 1.0
-    clipped = signals.convert_block(plan, work)
+    clipped = CONVERT_BLOCK(plan, work)
     return channels * span / half, clipped
 
 
@@ -238,7 +243,7 @@ def test_tick_block_says_when_rounding_leaves_a_doubt():
 
 def test_phase_block_wraps_by_itself_and_follows_whole_periods():
     work, step = np.zeros(rows.CHAIN_ROWS * CHUNK), U(round(0.3 * 2**64))
-    open_chain.phase_block(U(1 << 63), step, 7.3, 0.0, work)
+    PHASE_BLOCK(U(1 << 63), step, 7.3, 0.0, work)
     turn, path = row(work, rows.PHASE), row(work, rows.PATH)
     assert np.abs(turn).max() <= 0.5
     # Fraction and whole path are one motion: they differ by whole periods, path to its own rounding.

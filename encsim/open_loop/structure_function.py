@@ -19,10 +19,15 @@ from .quantisation import KINK_REACH, kink
 
 POINTS_A_COUNT = 256
 POINTS_A_CODE = 64
+LEAST_A_COUNT = 32  # with fewer the counts of a period are too few places on the grid
 SMALLEST = 1 << 17
 LARGEST = 1 << 20
 PIECE = 1 << 14
 KEPT_BYTES = 16 << 20
+# Points in the rms of the lag's Gaussian part that give a mean square to some 2e-4 where that part smooths every kink.
+POINTS_A_SPREAD = 5.5
+# Grid steps, rms, by which the distance of edges varies where their places on the grid are as good as random.
+SPREAD_OF_EDGES = 0.3
 # Smoothing by less than this many grid steps is done kink by kink, by more in the spectrum.
 FINE = 3.0
 LADDER = 2.0**0.5
@@ -42,12 +47,29 @@ def grid_points(axis: Axis, largest: int = LARGEST) -> int:
     how = axis.interpolation
     counts = how.factor or 1
     wanted = POINTS_A_COUNT * counts
-    if how.bits is not None:
-        wanted = max(
-            wanted, int(POINTS_A_CODE * 8.0 * axis.signal.amplitude * 2.0**how.bits / (2.0 * how.span))
-        )
+    wanted = max(wanted, int(POINTS_A_CODE * _codes(axis)))
     a_count = max(min(max(wanted, SMALLEST), largest) / counts, 4.0)
     return counts << max(int(np.ceil(np.log2(a_count))) - (a_count * counts >= largest), 2)
+
+
+def _codes(axis: Axis) -> float:
+    """Codes of the converter that both channels pass in a period, 0 without one."""
+    how = axis.interpolation
+    return 0.0 if how.bits is None else 8.0 * axis.signal.amplitude * 2.0**how.bits / (2.0 * how.span)
+
+
+def enough_points(axis: Axis, slope: float) -> int:
+    """A power of two that the points need not exceed where jitter smooths at every speed; error of this rms slope."""
+    signal, how = axis.signal, axis.interpolation
+    if signal.jitter == 0.0 or signal.jitter_bandwidth is not None or how.hysteresis > 0.0:
+        return LARGEST
+    counts = how.factor or 1
+    wanted = max(
+        POINTS_A_SPREAD * axis.scale.pitch / (2.0**0.5 * signal.jitter), LEAST_A_COUNT * counts, SMALLEST
+    )
+    edges = _codes(axis) if how.factor is None else counts
+    wanted = max(wanted, SPREAD_OF_EDGES * edges / max(slope, 1e-9))
+    return int(min(2 << int(np.ceil(np.log2(wanted))), LARGEST))
 
 
 def shown_error(axis: Axis, points: int) -> np.ndarray:
@@ -88,9 +110,17 @@ class StructureFunction:
     def __init__(self, axis: Axis, largest: int = LARGEST) -> None:
         self.points = grid_points(axis, largest)
         self.step = 1.0 / self.points
-        spectrum = np.fft.rfft(shown_error(axis, self.points)) / self.points
+        error = shown_error(axis, self.points)
+        # sum of the squared jumps of what is shown, in a period
+        self.jumps = (np.square(np.diff(error, append=error[:1])).mean() + self.step**2) / self.step
+        spectrum = np.fft.rfft(error) / self.points
         self.power = np.abs(spectrum) ** 2
         self.power[0] = 0.0
+        low = np.arange(min(64, max((axis.interpolation.factor or 128) // 2, 1)))
+        slope = 2.0 * np.pi * np.sqrt(2.0 * (low**2 * self.power[: low.size]).sum())
+        even = slope * self.points < SPREAD_OF_EDGES * (axis.interpolation.factor or 1)
+        # Edges lie on the grid and not where they are: that smooths their distances by this variance.
+        self.displaced = 0.0 if even and axis.interpolation.bits is None else self.step**2 / 6.0
         self._kept: dict[tuple[float, int], np.ndarray] = {}
 
     @cached_property
@@ -148,7 +178,11 @@ class StructureFunction:
         else:
             nodes = zip(NODES.tolist(), WEIGHTS.tolist(), strict=True)
             square = sum((w * _cubic(table, lag + rest * z) for z, w in nodes), np.zeros_like(lag))
-        return square + self.step**2 / 6.0 + spread**2
+        # an edge is the same at both ends of a lag below one count, so that there the grid has added nothing
+        narrow = np.sqrt(spread**2 - self.displaced)
+        short = np.abs(lag - np.rint(lag))
+        alone = spread * kink(short / spread) - narrow * kink(short / narrow)
+        return square + 2.0 * self.jumps * alone + spread**2
 
     def _smoothed(self, spread: float, rung: int) -> np.ndarray:
         """Smoothed table as :meth:`_smooth` makes it; the newest that fit into KEPT_BYTES are kept."""
@@ -165,7 +199,7 @@ class StructureFunction:
         points = max(self.points >> max(rung // 2 - 1, 0), 256)
         m = np.arange(points // 2 + 1)
         held = np.sinc(m / self.points) ** 2
-        weight = held * np.exp(-2.0 * (np.pi * m * spread) ** 2)
+        weight = held * np.exp(-2.0 * (np.pi * m) ** 2 * (spread**2 - self.displaced))
         power = self.power[: m.size] * weight
         correlation = np.fft.irfft(power, points) * points
         return 2.0 * (self.table_variance - correlation)

@@ -45,7 +45,9 @@ class TableModel(Model):
             else np.arange(1, min(self.highest(), (how.factor - 1) // 2) + 1)
         )
         stepped = how.bits is not None or (how.factor is not None and self.orders.size > 0)
-        self.table = structure_function.table(key) if stepped else None
+        slope = TAU * float(np.sqrt(0.5 * (np.abs(self.orders * self.lines) ** 2).sum()))
+        self.points = structure_function.enough_points(axis, slope)
+        self.table = structure_function.table(key, self.points) if stepped else None
         self.key = key
 
     def highest(self) -> int:
@@ -117,6 +119,6 @@ class TableModel(Model):
     def _alone(self, change: dict[str, Any], lag: np.ndarray, spread: np.ndarray) -> np.ndarray:
         """What the converter or the counts would add alone."""
         key = replace(self.key, interpolation=replace(self.key.interpolation, **change))
-        table = structure_function.table(key, SHARE_POINTS)
+        table = structure_function.table(key, min(SHARE_POINTS, self.points >> 1))
         cyclic, scattered = table.line_parts(self.low, lag, spread)
         return np.maximum(table.mean_square(lag, spread) - cyclic - scattered - spread**2, 0.0)

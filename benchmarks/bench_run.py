@@ -15,9 +15,11 @@ from random import Random
 
 import numpy as np
 import pytest
+from numba import njit
 
 from encsim import Axis, Control, Difference, Interpolation, Load, Sampling, Scale, Signal, run, runs
 from encsim.closed_loop.plant import discretise
+from encsim.kernels import maths
 from encsim.kernels.rows import CHUNK
 from encsim.time_domain.loop_tables import Loops
 
@@ -87,6 +89,16 @@ def plain_python(samples, seed=0):
         math.sqrt(square / samples - (total / samples) ** 2)
         for total, square in zip(sums, squares, strict=True)
     ]
+
+
+@njit
+def waiting(steps):
+    """Formulas that a loop step has to do one after the other: the time that no vectors shorten."""
+    turns = 0.1
+    for _ in range(steps):
+        cosine, sine = maths.cos_sin(turns)
+        turns = np.floor(maths.turns_of(sine, cosine) * FACTOR + 0.5) * (1.0 / FACTOR) + 1e-3
+    return turns
 
 
 def keep(benchmark, name, steps):

@@ -133,7 +133,8 @@ class StructureFunction:
         """E D(L + s Z) + s**2: mean square of the shown increment less L."""
         square = np.empty(lag.shape)
         fine = spread < FINE * self.step
-        square[fine] = self._by_kinks(lag[fine], spread[fine])
+        if fine.any():
+            square[fine] = self._by_kinks(lag[fine], spread[fine])
         level = np.floor(np.log(np.maximum(spread, self.step) / (FINE * self.step)) / np.log(LADDER) + 1e-9)
         level[fine] = -1
         for rung in np.unique(level[~fine]).astype(int).tolist():

@@ -119,7 +119,8 @@ class Speed:
         )
         rough += ((np.abs(self.errors.made[0]) * np.sin(np.pi * cycles)) ** 2).sum()
         harmonic = np.arange(1.0, propagated_edges.TICKS + 1.0)
-        power = 0.5 * (move / (np.pi * harmonic)) ** 2 * np.exp(-((TAU * harmonic / move) ** 2) * rough)
+        turn = TAU * np.rint(harmonic * ticks * self.period) * self.axis.interpolation.factor
+        power = 0.5 * (move / (np.pi * harmonic)) ** 2 * np.exp(-(turn**2) * rough)
         cycles = harmonic * ticks * self.period
         cycles = (cycles - np.rint(cycles)) / self.period
         noise = max(move**2 / 12.0 - power.sum(), 0.0)

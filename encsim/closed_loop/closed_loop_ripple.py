@@ -285,8 +285,8 @@ def smoothness(axis: Axis, speeds: ArrayLike | None = None) -> Smoothness:
     errors = ErrorLines(axis, model, magnitude)
     squares, outcome = _over_revolution(errors)
     total = sum(squares.values(), np.zeros((magnitude.size, len(CURVES))))
-    measured = {cause: square[:, 0] for cause, square in squares.items()}
-    wrong, reasons = validity.find(axis, model, magnitude, measured, total[:, 0])
+    judged = loop_validity.judged(axis, squares, total)
+    wrong, reasons = validity.find(axis, model, magnitude, judged, total[:, 0])
     doubtful, more, notes = loop_validity.find(axis, errors, outcome, signed, squares)
     marks = vanishing_marks(axis, model, magnitude)
     return _result(axis, speed, squares, total, (wrong | doubtful, reasons + more, notes), outcome, marks)

@@ -66,6 +66,16 @@ def find(
     return doubtful, reasons, notes
 
 
+def judged(axis: Axis, squares: dict[str, np.ndarray], total: np.ndarray) -> dict[str, np.ndarray]:
+    """Mean squares of the measured velocity by cause; of timed edges as large a share as in any curve."""
+    if axis.estimator.linear:
+        return {cause: square[:, 0] for cause, square in squares.items()}
+    # jitter of edges may be little of the measured velocity and much of the motion
+    with np.errstate(invalid="ignore", divide="ignore"):
+        shares = {cause: np.nan_to_num(square / total).max(axis=-1) for cause, square in squares.items()}
+        return {cause: np.nan_to_num(share * total[:, 0]) for cause, share in shares.items()}
+
+
 @dataclass(frozen=True, eq=False, slots=True)
 class Outcome:
     """Stability of the loops at some speeds, and contributions that limit the linear theory.

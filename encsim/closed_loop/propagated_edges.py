@@ -157,27 +157,33 @@ class PropagatedEdges:
         ticks = timed_edges.of_axis(self.errors.axis).clock / self.loop.rate
         move = advance / ticks
         harmonic = np.arange(1.0, TICKS + 1.0)
-        kept = np.exp(
-            -((TAU * np.divide(1.0, move, out=np.zeros_like(move), where=move > 0.0)) ** 2)
-            * self._displacement()
-        )
-        kept = kept[:, None] ** (harmonic**2)
-        harmonic, kept = (part[..., (kept > FAINT).any(axis=0)] for part in (harmonic, kept))
-        power = 0.5 * (move[:, None] / (np.pi * harmonic)) ** 2 * kept
+        # the newest edge is never older than the way to the next: what shifts edges by d counts turns image n of a
+        # harmonic by n d, and leaves it where there are several edges a tick
+        image = np.rint(harmonic * ticks * period)
+        turn = (TAU * image * self.errors.axis.interpolation.factor) ** 2
+        random, cyclic = (part[:, None] for part in self._displacement())
+        whole = 0.5 * (move[:, None] / (np.pi * harmonic)) ** 2
+        kept = np.exp(-turn * (random + cyclic))
+        # what the cyclic error alone spreads are lines too, of which none is known
+        unknown = (whole * (np.exp(-turn * random) - kept)).sum(axis=-1)
+        some = (kept > FAINT).any(axis=0)
+        harmonic, power = harmonic[some], (whole * kept)[:, some]
         cycles = harmonic * ticks * period
         cycles = (cycles - np.rint(cycles)) / period
-        self.clock_ticks = sum(self._held(cycles, power, 0.0))
+        lines = sum(self._held(cycles, power, 0.0))
         noise = np.maximum(move**2 / 12.0 - power.sum(axis=-1), 0.0)
-        return self.clock_ticks + noise[:, None] * self.means.edge_noise
+        self.clock_ticks = lines + unknown[:, None] * self.means.edge_noise
+        return lines + noise[:, None] * self.means.edge_noise
 
-    def _displacement(self) -> np.ndarray:
-        """Mean square displacement of an edge against the one it is timed from, per edge, periods squared."""
+    def _displacement(self) -> tuple[np.ndarray, np.ndarray]:
+        """Mean square displacements, random and cyclic, of an edge against the one it is timed from, per edge."""
         errors, (_, _, counts) = self.errors, reaches(self.edges.period, self.edges.window)[0]
         made = errors.made if errors.made.shape[0] == 1 else errors.made[self.there]
         cycles = errors.orders * counts / errors.axis.interpolation.factor
         lines = (np.abs(made) * np.sin(np.pi * cycles)) ** 2
         moved = [square[self.there] for cause, square in errors.spread.items() if cause != "clock"]
-        return sum(moved) + errors.converter[self.there] + lines.sum(axis=-1)
+        random = sum(moved, np.zeros(self.there.size)) + errors.converter[self.there]
+        return random, lines.sum(axis=-1) + 0.0 * random
 
     def _counts(self, smooth: np.ndarray) -> np.ndarray:
         """Quantisation in the position that the position control reads."""

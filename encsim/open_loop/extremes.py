@@ -29,7 +29,7 @@ SCATTER = 0.06
 SCATTER_OF_NOISE = 0.15
 TOGETHER = 64
 # Points of a spectrum, and the extreme that is typical of a second of filtered noise, standard deviations.
-SPECTRUM, TYPICAL_EXTREME = 1 << 15, 3.5
+SPECTRUM, OFF_ZEROS, TYPICAL_EXTREME = 1 << 15, 0.618, 3.5
 # Rms of the edges' scatter within which of a whole number of counts in the window another number may be met.
 DECIDES = 4.0
 
@@ -155,7 +155,8 @@ def _independent(axis: Axis, coloured: np.ndarray, samples: np.ndarray) -> np.nd
 @lru_cache(maxsize=64)
 def _correlations(estimator: Any, rate: float, band: float | None) -> tuple[np.ndarray, np.ndarray]:
     """Correlation of successive samples of filtered white noise and slow jitter, and sums of products of all lags."""
-    cycles = (np.arange(SPECTRUM) + 0.5) * (0.5 / SPECTRUM)
+    # off all zeros of a difference over any power of two
+    cycles = (np.arange(SPECTRUM) + OFF_ZEROS) * (0.5 / SPECTRUM)
     white = np.abs(estimator.response(cycles * rate, rate)) ** 2
     kept = np.exp(-2.0 * np.pi * band / rate) if band is not None else 0.0
     power = np.stack([white, white / np.abs(1.0 - kept * np.exp(-2j * np.pi * cycles)) ** 2])

@@ -277,3 +277,17 @@ def test_doubtful_speed_is_marked_with_its_reason(reason):
 
 def test_speeds_of_many_counts_and_ticks_leave_no_doubt():
     assert not encsim.smoothness(STAGE, np.geomspace(2e-4, 0.1, 40)).doubtful.any()
+
+
+def test_ticks_with_several_edges_in_each_are_lines_that_no_error_spreads():
+    # found by independent simulation: taken as noise spread by the cyclic error, ticks made the axis move three times
+    # as much as it does
+    estimator = CountAndTime(7.5186e6, window=3.8864e-4)
+    axis = replace(
+        STAGE, estimator=estimator, interpolation=Interpolation(factor=16384), signal=Signal(gain=0.02)
+    )
+    speed, starts = 0.1857, PITCH * np.mod(0.6180339887 * np.arange(16), 1.0)
+    found, shown = encsim.smoothness(axis, [speed]), encsim.runs(axis, [speed] * 16, 1.0, starts=starts)
+    for curve, within in (("measured", 0.05), ("torque", 0.05), ("actual", 0.2)):
+        expected = np.sqrt(np.mean(shown.rms[curve] ** 2))
+        assert getattr(found, curve)[0] == pytest.approx(expected, rel=within), curve

@@ -213,11 +213,11 @@ def _name_samples(labels: Labels, points: EstimatorPoints, order: list[int], own
 
 
 def _name_zone(labels: Labels, x: np.ndarray, y: np.ndarray) -> None:
-    """Name the zone, inside it if there is room, else beside it."""
+    """Name the zone, inside it if there is room: the note tells it too."""
     tops = labels.place(x, y)
     tops = tops[(tops[:, 0] > 0.0) & (tops[:, 0] < labels.size[0]) & (tops[:, 1] > 0.0)]
-    if not len(tops) or not any(labels.within(text, tops, "muted") for text in ZONE):
-        labels.beside(ZONE[-1], "bound", "muted", bold=False, most=60.0)
+    if len(tops):
+        next((text for text in ZONE if labels.within(text, tops, "muted")), None)
 
 
 def _title(result: Frontier) -> str:
@@ -262,6 +262,8 @@ def _note(result: Frontier, points: EstimatorPoints) -> str:
     own = _present(result)
     if own is not None and points.shown[own]:
         words.append("Square: present setting.")
+    if points.bound is not None:
+        words.append("Grey: below the least noise without overshoot.")
     hidden = int(np.count_nonzero(~points.shown))
     if hidden:
         words.append(f"{hidden} of {len(points.shown)} without a delay or ripple to show.")

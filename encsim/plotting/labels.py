@@ -26,8 +26,8 @@ LEADER_FROM = 4.0
 PLACES = 32
 # Points along lines are this far apart, mm: closer than a letter is wide.
 SPACING = 0.5
-# Points along a stick; points that a leader through a word costs.
-STICK, WORDS = 24, 10.0
+# Points along a stick, and that a leader through a word costs; heights of a name in an area, shares of its median.
+STICK, WORDS, HEIGHTS = 24, 10.0, (0.45, 0.3, 0.7, 1.0)
 # A line is alone where no other is nearer than this, mm.
 ALONE = 1.2
 # Largest cost (about mm of distance) of the name of a point: of a long form of the name, and of the shortest form.
@@ -332,23 +332,24 @@ class Labels:
     def within(self, text: str, tops: np.ndarray, role: str) -> bool:
         """Write into the area below a line, ``tops`` mm in the panel, clear of all lines; whether it fits."""
         half = self.half(text, True, SIZE)
-        height = 0.45 * float(np.median(tops[:, 1]))
-        middles = np.linspace(half[0] + 1.0, self.size[0] - half[0] - 1.0, PLACES)
+        heights = np.repeat(np.array(HEIGHTS) * np.median(tops[:, 1]), PLACES)
+        middles = np.tile(np.linspace(half[0] + 1.0, self.size[0] - half[0] - 1.0, PLACES), len(HEIGHTS))
         over = np.abs(tops[:, 0] - middles[:, None]) <= half[0]
         least = np.where(over, tops[:, 1], np.inf).min(axis=1)
-        centres = np.column_stack([middles, np.full(PLACES, height)])
+        centres = np.column_stack([middles, heights])
         lines = np.vstack([np.empty((0, 2)), *self.lines.values()])
         fits = (
             (self.hidden(centres, half) == 0)
             & (middles - half[0] > tops[:, 0].min())
-            & (least > height + half[1] + 0.5)
+            & (middles + half[0] < tops[:, 0].max())
+            & (least > heights + half[1] + 0.5)
             & (_counted(self._sums(lines), centres, half + 0.5) == 0)
         )
         if not fits.any():
             return False
-        best = np.flatnonzero(fits)[np.argmax(least[fits])]
-        self.boxes.append((*(centres[best] - half), *(centres[best] + half)))
-        self.put(text, centres[best], role).set_path_effects([])
+        centre = centres[np.argmax(np.where(fits, least - heights, -np.inf))]
+        self.block(*(centre - half), *(centre + half))
+        self.put(text, centre, role).set_path_effects([])
         return True
 
 

@@ -128,6 +128,7 @@ class _HeroPanel:
             says=says,
             head=say(f"hero.head_{of}" + ("_loop" if self.results.closed else "")),
             speeds=(self.low, self.high),
+            rule=self._rule().partition(": ")[2],
             now=self._curve(self.view),
             after=self._curve(self.after),
             wash=self._wash(),
@@ -198,8 +199,9 @@ class _HeroPanel:
         wanted = []
         if self.limited and self.view.limit is not None:
             lines["limit"] = (np.geomspace(self.low, self.high, 50), np.ones(50))
-            text = told(rule(self.view.limit, self.view))
-            wanted.append(("limit", "limit", {"wide": text, "phone": text.partition(": ")[2] or text}))
+            text = self._rule()
+            # the panel of a phone has no room for it: it stands above
+            wanted.append(("limit", "limit", {"wide": text, "phone": ""}))
         if self.after is not None and self.results.measures is not None:
             lines["after"] = (self.after.speed, self._ratio(self.after))
             many = self.results.measures.kind == "together"
@@ -215,6 +217,10 @@ class _HeroPanel:
             Label(role, *((text[name], *made[name][number]) for name in LAYOUTS))
             for number, (_, role, text) in enumerate(wanted)
         )
+
+    def _rule(self) -> str:
+        """The limit in words; nothing where there is none."""
+        return told(rule(self.view.limit, self.view)) if self.limited and self.view.limit else ""
 
     def _mark(self, speed: float, place: int) -> Mark:
         """The mark of a frame."""
@@ -243,13 +249,13 @@ class _HeroPanel:
 
     def _alternative(self, answer: str) -> str:
         low, high = (quantity(end, self.view.unit, strip=True) for end in (self.low, self.high))
-        ruled = self.limited and self.view.limit
+        ruled = self._rule()
         return say(
             "hero.alt_limit" if self.limited else "hero.alt_speed",
             low=low,
             high=high,
             answer=answer,
-            limit=say("hero.alt_rule", rule=told(rule(ruled, self.view))) if ruled else "",
+            limit=say("hero.alt_rule", rule=ruled) if ruled else "",
             after="" if self.after is None else say("hero.alt_after"),
         )
 
@@ -346,28 +352,18 @@ def _compared_table(made: Sequence[tuple[str, Findings]]) -> Table:
     rows = []
     for (name, results), size in zip(made, rms, strict=True):
         found, judged = results.headline, results.judgement
-        share = percent(found.share, 3)
-        worst = say(
-            "axes.of_limit" if found.limited else "axes.of_speed",
-            share=share,
-            speed=quantity(found.speed, unit, strip=True),
-        )
+        worst, there = percent(found.share, 3), quantity(found.speed, unit, strip=True)
+        worst = say("axes.of_limit" if found.limited else "axes.of_speed", share=worst, speed=there)
         limits = "–"
         if judged is not None:
             missed = sum(not each.met for each in judged.limits)
             limits = say("axes.missed" if missed else "axes.met", count=missed, all=len(judged.limits))
-        changed = say("axes.first") if results.axis is first else changed_words(first, results.axis)
-        rows.append(
-            (name, changed, compared(size, rms[0], unit), limits, worst if found.share > 0.0 else "–")
-        )
+        changed = "–" if results.axis is first else changed_words(first, results.axis)
+        size_words = compared(size, rms[0], unit)
+        rows.append((name, changed, size_words, limits, worst if found.share > 0.0 else "–"))
     heads = several("axes.heads")
-    return Table(
-        say("axes.table"),
-        (*heads[:2], say("axes.ripple_at", speed=at), *heads[2:]),
-        tuple(rows),
-        folded=False,
-        kind="ladder",
-    )
+    head = (*heads[:2], say("axes.ripple_at", speed=at), *heads[2:])
+    return Table(say("axes.table"), head, tuple(rows), folded=False, kind="ladder")
 
 
 def answer(results: Findings, store: LookStore) -> Block:

@@ -256,6 +256,7 @@ class Hero:
     answer: str
     says: tuple[str, ...]
     head: str
+    rule: str
     speeds: tuple[float, float]
     now: str
     after: str

@@ -322,13 +322,25 @@ def hero_sentences(results: Findings, view: RippleView) -> tuple[str, tuple[str,
             lambda share: percent(share, 2),
         )
     )
+    if found.limited:
+        answer = say("hero.met" if found.kind == "met" else "hero.exceeded", answer=answer)
     if results.unstable:
         without = say("hero.without_loop", answer=f"{answer[:1].lower()}{answer[1:]}")
         return say("hero.unstable"), (without, *unstable)
-    role = role_of(view, found.place)
-    aliased = role == "cyclic" and str(view.regime[found.place]) == "aliased"
-    why = say("hero.why_aliased" if aliased else "hero.why", cause=told(cause_words(role)))
+    why = _why(results, role_of(view, found.place), str(view.regime[found.place]))
     return answer, (why, *_other_limits(results), *_then(results))
+
+
+def _why(results: Findings, role: str | None, regime: str) -> str:
+    """The largest cause, for somebody who does not know encoders."""
+    kind, axis = "aliased" if role == "cyclic" and regime == "aliased" else str(role), results.axis
+    sizes = {"pitch": axis.scale.pitch, "count": axis.resolution}
+    words = {name: quantity(size, axis.scale.unit, strip=True) for name, size in sizes.items()}
+    if f"hero.of_{kind}" in spoken().words and (role != "counts" or axis.resolution):
+        cause = say(f"hero.of_{kind}", **words)
+    else:
+        cause = told(cause_words(role))
+    return say("hero.largest" if results.headline.kind == "met" else "hero.why", cause=cause)
 
 
 def _over(share: float) -> str:

@@ -85,3 +85,28 @@ def test_all_faults_are_told_at_once(folder, capsys):
     code, _, err = run(capsys, "axis.toml", "-o", "no/p.html", "--speeds", "0 mm/s : 1", "--seed", "x")
     assert code == 2
     assert all(name in err for name in ("--output", "--speeds", "--seed", "axis.toml, line 9"))
+
+
+def test_several_axes_are_compared_on_one_page(folder, capsys):
+    (folder / "finer.toml").write_text(PLAIN + 'latency = "10 us"\n' + ASKED)
+    (folder / "axis.toml").write_text(PLAIN + ASKED)
+    code, _, _ = run(capsys, "axis.toml", "finer.toml", "-o", "page.html", "--title", "Variants")
+    assert code == 0
+    text = (folder / "page.html").read_text(encoding="utf-8")
+    assert "<caption>The axes compared</caption>" in text
+    assert text.count("<article") == 2
+    assert "10 µs old when used" in text
+
+
+@pytest.mark.parametrize(("argv", "told"), [
+    (["axis.toml", "axis.toml"], "axis.toml must be another file each time"),
+    (["axis.toml", "table.toml"], "axis.toml must be axes that are all linear or all rotary"),
+    (["axis.toml", "no.toml"], "no.toml"),
+    (["axis.toml", "--lang", "xx"], "--lang must be a language that there is (en), got \"xx\""),
+])  # fmt: skip
+def test_axes_and_languages_that_are_not_there_are_refused(argv, told, folder, capsys):
+    (folder / "table.toml").write_text(table().to_toml())
+    code, out, err = run(capsys, *argv, "-o", "page.html")
+    assert (code, out) == (2, "")
+    assert told in err
+    assert not (folder / "page.html").exists()

@@ -112,7 +112,7 @@ def test_first_screen_holds_answer_hero_and_the_speed(page, size, parts):
     screen(page, *size)
     assert 0.0 < page.value(BOTTOM.format("#part-hero > p, " + parts)) <= size[1]
     assert page.value("document.querySelector('#part-hero > .answer').textContent").startswith(
-        "Above the limit"
+        "Too rough. Above the limit"
     )
 
 

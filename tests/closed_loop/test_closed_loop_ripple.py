@@ -142,8 +142,8 @@ def test_unmarked_pairs_are_right_and_most_pairs_are_unmarked(cases):
         shown = encsim.runs(axis, [speed] * 16, seconds, seed=16 * n, starts=starts)
         for curve in CURVES:
             expected, value = np.sqrt(np.mean(shown.rms[curve] ** 2)), getattr(found, curve)[0]
-            # noise of a slow position is known to some per cent
-            if value != pytest.approx(expected, rel=0.12 if curve == "position" else 0.05):
+            # noise of a slow position is known to some per cent; runs settle to 1e-11
+            if value != pytest.approx(expected, rel=0.12 if curve == "position" else 0.05, abs=1e-11):
                 off.append((n, curve, value / expected - 1.0))
     assert not off
     assert marked < 0.25 * pairs

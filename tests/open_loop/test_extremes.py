@@ -79,8 +79,29 @@ def test_peak_of_random_axes_is_that_of_simulation_or_marked(cases):
         if curve.peak_reliable[0]:
             found = curve.peak[0] / simulated(axis, speed) - 1.0
             missed |= {seed: found} if abs(found) > 0.1 else {}
-    # seed 106 hinges on two counts toggling within eight samples, which happens once in two seconds
+    # 1 of 300: seed 148, whose runs differ by 7 % from each other; 3 of 1200
     assert len(missed) <= number // 200, missed
+
+
+@pytest.mark.parametrize(
+    "seed",
+    [
+        798,  # clock jitter beside slow position jitter: 28 % too high when both were slow
+        836,  # noise behind a filter of third order: 9 % too high with the extremes of rough noise
+        1025,  # 4.4 periods in the second: 8 % too low where phases came in blocks
+    ],
+)
+def test_peak_of_axes_that_were_off(seed):
+    axis, speed = random_axes.pair(seed)
+    curve = encsim.ripple(axis, [speed])
+    # runs of filtered noise differ by 5 %
+    assert curve.peak[0] == pytest.approx(simulated(axis, speed), rel=0.06)
+
+
+def test_peak_that_hinges_on_two_counts_within_eight_samples_is_not_reliable():
+    # found by independent simulation: once in two seconds they toggle, which makes 17 % of the peak
+    axis, speed = random_axes.pair(106)
+    assert not encsim.ripple(axis, [speed]).peak_reliable[0]
 
 
 def test_peak_that_hinges_on_a_seldom_count_is_not_reliable():
@@ -135,3 +156,12 @@ def test_period_timing_of_few_ticks_averages_over_its_intervals(speed, clock, si
     assert curve.rms[0] == pytest.approx(np.sqrt(np.mean(np.square(runs))), rel=1e-3)
     total = sum(part**2 for part in curve.parts.values())
     assert total == pytest.approx(curve.rms**2, rel=1e-12)
+
+
+def test_period_timing_of_twenty_five_ticks_has_the_simulated_ripple():
+    signal, interpolation = Signal(sde={1: 40e-9}), Interpolation(factor=4000)
+    axis = Axis(LINEAR, signal=signal, interpolation=interpolation, sampling=Sampling(RATE))
+    curve = encsim.ripple(replace(axis, estimator=encsim.PeriodTiming(25e6)), [5e-3])
+    # found by independent simulation; to first order in 1/ticks it is 8.42e-5
+    assert curve.rms[0] == pytest.approx(8.924e-5, rel=2e-3)
+    assert curve.valid

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import encsim
@@ -19,13 +19,12 @@ if TYPE_CHECKING:
 
     from ..calibration.readings import RunOut
     from ..model.axis import Axis
-    from ..rings.budget import Budget, Contribution
+    from ..reporting.ring_text import RingResults
+    from ..rings.budget import Contribution
     from ..rings.centring import Centring
-    from ..rings.error_orders import RingCurve
     from ..rings.growth import Expansion, SeatFit
     from ..rings.heads import HeadSearch
-    from ..rings.residual_eccentricity import Remaining
-    from ..rings.tolerances import Seat, Tolerances
+    from ..rings.tolerances import Seat
     from .command import CommandJob
     from .parser import Parser
 
@@ -181,42 +180,13 @@ def _check_alone(job: CommandJob) -> None:
     faults.done()
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
-class RingAnswers:
-    """Everything about a ring that was asked for; None what was not.
-
-    Attributes
-    ----------
-    curve : RingCurve
-    compared : tuple of RingCurve
-        One to four heads, equally spaced.
-    budget : Budget
-    search : HeadSearch or None
-    growth : Expansion or None
-    fit : SeatFit or None
-    tolerances : Tolerances or None
-    centring : Centring or None
-    remaining : Remaining or None
-    """
-
-    curve: RingCurve
-    compared: tuple[RingCurve, ...]
-    budget: Budget
-    search: HeadSearch | None
-    growth: Expansion | None
-    fit: SeatFit | None
-    tolerances: Tolerances | None
-    centring: Centring | None
-    remaining: Remaining | None
-
-
-def _answers(job: CommandJob) -> RingAnswers:
+def _answers(job: CommandJob) -> RingResults:
     """All results that were asked for."""
     ring, heads = job.axis.ring, job.axis.heads
     even = (tuple(2.0 * math.pi * j / count for j in range(count)) for count in EVEN)
     allowed = job.require
     centring = _centring(job)
-    return RingAnswers(
+    return reporting.ring_text.RingResults(
         curve=encsim.ring_curve(ring, heads),
         compared=tuple(encsim.ring_curve(ring, places, points=8) for places in even),
         budget=encsim.ring_budget(ring, heads, extra=_signal(job.axis), radius=ring.radius),

@@ -139,7 +139,7 @@ def _columns(result: Choice, most: int) -> list[Column]:
     columns += [Column(name, [show(row.cost[name], "1") for row in rows]) for name in result.costs]
     return [
         *columns,
-        texts("meets", ["yes" if row.met else "no" for row in rows]),
+        texts("meets", ["yes" if row.met else "no, stopped early" if row.pruned else "no" for row in rows]),
         Column("of limit", [_of_limit(row) for row in rows], "%"),
         texts("limited by", [_limited_by(row) for row in rows]),
         measured("delay", [row.delay if math.isfinite(row.delay) else math.nan for row in rows], "s"),
@@ -151,7 +151,7 @@ def _columns(result: Choice, most: int) -> list[Column]:
 
 def _limited_by(row: ChoiceRow) -> str:
     """The limiting criterion; of a row that was stopped early the limit that it misses in any case."""
-    return f"stopped early: misses {NAMES[row.binding]}" if row.pruned else NAMES[row.binding]
+    return f"misses {NAMES[row.binding]}" if row.pruned else NAMES[row.binding]
 
 
 def _of_limit(row: ChoiceRow) -> str:

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING, Protocol
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from ..layout import (
     DOUBT,
@@ -43,8 +44,23 @@ NOTHING_LEFT = 1e-4
 NAMES = {1: "one head", 2: "two, opposite", 3: "three, equally spaced", 4: "four, equally spaced"}
 
 
-class RingResults(Protocol):
-    """Results about a ring; None for what was not asked."""
+@dataclass(frozen=True, kw_only=True, slots=True)
+class RingResults:
+    """Everything about a ring that was asked for; None what was not.
+
+    Attributes
+    ----------
+    curve : RingCurve
+    compared : tuple of RingCurve
+        One to four heads, equally spaced.
+    budget : Budget
+    search : HeadSearch or None
+    growth : Expansion or None
+    fit : SeatFit or None
+    tolerances : Tolerances or None
+    centring : Centring or None
+    remaining : Remaining or None
+    """
 
     curve: RingCurve
     compared: tuple[RingCurve, ...]

@@ -7,9 +7,10 @@ from typing import NamedTuple
 
 import numpy as np
 import pytest
-from commands import EXAMPLES, done, unwrapped
+from commands import EXAMPLES, STAGE_LOOP, TABLE_LOOP, done, unwrapped
 
 import encsim
+from encsim import shown_units, units
 from encsim.__main__ import main
 from encsim.cli import outputs
 from encsim.cli.command import Command
@@ -216,6 +217,33 @@ def test_numbers_stand_in_the_unit_of_the_input(argv, unit, others, capsys):
     text = done(capsys, *argv)
     assert unit in text
     assert [other for other in others if other in text] == []
+
+
+@pytest.mark.parametrize(
+    ("text", "speed", "unit"),
+    [
+        (TABLE_LOOP, "5 rpm", "rpm"),
+        (TABLE_LOOP, "30 deg/s", "deg/s"),
+        (TABLE_LOOP, "20 mrad/s", "mrad/s"),
+        (STAGE_LOOP, "0.5 m/min", "m/min"),
+    ],
+)
+def test_every_command_about_an_axis_shows_speeds_in_the_unit_typed_alone(
+    text, speed, unit, tmp_path, capsys
+):
+    axis = tmp_path / "axis.toml"
+    axis.write_text(text + f'\n[motion]\ntop = "{speed}"\n')
+    kind = next(each for each in ("speed(m/s)", "speed(rad/s)") if unit in units.DIMENSIONS[each].units)
+    others = {shown_units.symbol(each) for each in units.DIMENSIONS[kind].units} - {shown_units.symbol(unit)}
+    others = {each.replace("°", "deg").replace("″", "arcsec") for each in others} - {unit}
+    for command in (
+        ["ripple"], ["limits"], ["loop"], ["step"], ["sweep", "sampling.rate=8 kHz,16 kHz"],
+        ["simulate", "--speed", speed, "--seconds", "20 ms"], ["run", "--speed", speed, "--seconds", "50 ms"],
+        ["frontier", "--speed", speed, "--estimators", "own; difference 4"],
+    ):  # fmt: skip
+        shown = done(capsys, command[0], str(axis), *command[1:], "--quiet")
+        words = set(re.findall(r"[a-zµ]+/[a-z]+|rpm", shown))
+        assert words & others == set(), command
 
 
 @pytest.mark.parametrize("units", ["mm/z", "mm/s, um/s", "kg"])

@@ -154,7 +154,9 @@ def test_candidate_with_too_much_delay_is_pruned(large):
 
 def test_row_that_was_stopped_early_says_so_where_it_is_read(large):
     row = next(row for row in large.rows if row.pruned)
-    assert decision_text._limited_by(row) == "stopped early: misses delay"
+    assert decision_text._limited_by(row) == "misses delay"
+    columns = {column.head: column.cells for column in decision_text._columns(large, len(large.rows))}
+    assert columns["meets"][large.rows.index(row)] == "no, stopped early"
     # its ripple may exceed its limit by more than the delay does
     assert (decision_text._of_limit(row), decision_text._value(row)) == ("-", "-")
 

@@ -27,7 +27,7 @@ PUBLIC = public()
 
 
 @pytest.mark.parametrize("name", PUBLIC)
-def test_example_runs_and_gives_what_it_says(name, tmp_path, monkeypatch):
+def test_example_runs_and_gives_what_it_says(name, tmp_path, monkeypatch, once):
     for path in EXAMPLES.glob("*.toml"):
         shutil.copy(path, tmp_path)
     monkeypatch.chdir(tmp_path)

@@ -15,7 +15,6 @@ import encsim
 from encsim.__main__ import main
 
 SPREAD = "0.05 mm/s, 2 mm/s, 70 mm/s"
-PICTURE_STARTS = {"png": b"\x89PNG", "svg": b"<?xml", "pdf": b"%PDF"}
 
 
 @pytest.fixture(scope="module", autouse=True)
@@ -65,10 +64,7 @@ def test_version_is_one_line(capsys):
     assert done(capsys, "--version") == f"encsim {encsim.__version__}\n"
 
 
-@pytest.mark.parametrize(
-    "options",
-    [[], ["--rotary"], ["--loop"], ["--rotary", "--loop", "--serial"], ["--ab"], ["--serial"]],
-)
+@pytest.mark.parametrize("options", [[], ["--rotary", "--loop", "--serial"], ["--ab"]])
 def test_starter_file_runs_the_main_job(options, folder, capsys):
     done(capsys, "new", "other.toml", *options)
     first = unwrapped("".join(done(capsys, "ripple", "other.toml").splitlines(keepends=True)[:3]))
@@ -223,10 +219,10 @@ def test_csv_on_stdout_and_in_a_file_are_the_same_table(argv, header, folder, ca
     assert len({len(row) for row in rows}) == 1
 
 
-@pytest.mark.parametrize("suffix", PICTURE_STARTS)
-def test_plot_writes_the_format_of_its_suffix(suffix, folder, capsys):
-    done(capsys, "ripple", "axis.toml", "--plot", f"r.{suffix}")
-    assert (folder / f"r.{suffix}").read_bytes().startswith(PICTURE_STARTS[suffix])
+@pytest.mark.parametrize(("suffix", "start"), [("png", b"\x89PNG"), ("pdf", b"%PDF")])
+def test_plot_writes_the_format_of_its_suffix(suffix, start, folder, capsys):
+    done(capsys, "ripple", "axis.toml", "--speeds", "1 mm/s, 2 mm/s", "--plot", f"r.{suffix}")
+    assert (folder / f"r.{suffix}").read_bytes().startswith(start)
 
 
 def test_several_outputs_come_at_once(folder, capsys):

@@ -381,28 +381,6 @@ def test_bad_questions_about_a_calibration_are_refused_in_words_of_the_options(a
     refused(["calibrate", *argv], [words], folder, capsys)
 
 
-@pytest.mark.parametrize(
-    ("edit", "words"),
-    [
-        (
-            lambda text: text.replace("difference_arcsec", "difference"),
-            "column difference must carry its unit",
-        ),
-        (lambda text: text.rsplit("\n", 3)[0], "must have 24 readings per revolution like the fullest step"),
-        (lambda text: text.replace(",15,", ",16,"), "must have even angles from 0, 15 deg apart"),
-        (lambda text: text[: text.rindex(",")] + ",nan", "must be a finite number"),
-        (
-            lambda text: "\n".join(["step_deg,angle_deg,difference_arcsec"] + ["0,0,1"] * 3),
-            'must have each angle once, got "0 deg twice or more"',
-        ),
-        (lambda text: text.replace("\n72,", "\n0,"), "must have each angle once"),
-    ],
-)
-def test_bad_tables_of_two_rings_are_refused(edit, words, folder, capsys):
-    (folder / "bad.csv").write_text(edit(readings()))
-    refused(["calibrate", "bad.csv"], [words], folder, capsys)
-
-
 def test_json_of_a_plan_is_plain(folder, capsys):
     text = done(capsys, "calibrate", "--plan", "--steps", "5", "--points", "10", "--json")
     assert json.loads(text)["condition"][4] is None

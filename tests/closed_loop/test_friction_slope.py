@@ -12,7 +12,7 @@ from encsim.closed_loop import closed_loop_ripple
 from encsim.model.load_and_control import Notch
 
 CURVES = ("measured", "torque", "actual", "position")
-SPEEDS = np.geomspace(1e-4, 0.3, 90)
+SPEEDS = np.geomspace(1e-4, 0.3, 60)
 STAGE = stage(
     400,
     signal=IN_PHASE,

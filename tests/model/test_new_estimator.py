@@ -12,6 +12,7 @@ from scipy.signal import lfilter, savgol_coeffs
 import encsim
 from encsim import Axis, Control, Interpolation, LeastSquares, Load, QuadraticFit, Sampling, Scale, Signal
 from encsim.__main__ import main
+from encsim.decisions.proposals import Situation, proposed
 from encsim.formats import estimator_text
 from encsim.model import estimators
 from encsim.model.estimator_base import Look
@@ -189,8 +190,8 @@ def test_tuned_loop_keeps_its_phase_margin(estimator):
 
 @CASES
 def test_explain_proposes_the_same_estimator_slower(estimator):
-    remedies = encsim.explain(replace(AXIS, estimator=estimator), SPEED).remedies
-    slower = [one for one in remedies if one.kind == "slower estimator"]
+    situation = Situation.of(replace(AXIS, estimator=estimator), SPEED)
+    slower = [one for one in proposed(situation) if one.kind == "slower estimator"]
     assert [one.change["estimator"] for one in slower] == [estimator.scaled(0.5)]
 
 

@@ -110,9 +110,9 @@ def test_screening_of_candidates_has_it_too(hum):
 
 
 def test_gains_are_tuned_for_it(hum, monkeypatch):
-    with_hum = encsim.tuning(CLOSED, torque_ripple=0.3, speed=2e-3).control
+    with_hum = encsim.tune(CLOSED, torque_ripple=0.3, speed=2e-3)
     monkeypatch.delitem(CAUSES, "hum")
-    assert with_hum.velocity_gain < encsim.tuning(CLOSED, torque_ripple=0.3, speed=2e-3).control.velocity_gain
+    assert with_hum.velocity_gain < encsim.tune(CLOSED, torque_ripple=0.3, speed=2e-3).velocity_gain
 
 
 def test_text_report_tells_it(hum, tmp_path, capsys):

@@ -143,7 +143,7 @@ def test_the_two_methods_agree_without_a_converter(factor, jitter):
     ],
 )
 def test_squares_of_the_parts_add_up_and_none_is_negative(change):
-    curve = encsim.ripple(replace(STAGE, **change), SPEEDS)
+    curve = encsim.ripple(replace(STAGE, **change), SPEEDS[::5])
     total = sum(part**2 for part in curve.parts.values())
     assert np.sqrt(total) == pytest.approx(curve.rms, rel=1e-12)
     assert all((part >= 0).all() for part in curve.parts.values())

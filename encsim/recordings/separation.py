@@ -101,7 +101,8 @@ def separate(captures: Sequence[Capture], axis: Axis, *, orders: Iterable[float]
     Returns
     -------
     Separation
-        ``valid`` is False, with ``reasons``, where nothing can be decided.
+        ``valid`` is False, with ``reasons``, where nothing can be decided: one speed, no load, or recordings that do
+        not agree, as those of a counter that was reset between them.
 
     Raises
     ------
@@ -200,11 +201,18 @@ def _reasons(found: OrderOwners) -> Iterator[str]:
         yield "the axis has no load: what a torque makes of the position is not known"
     if len(found.sizes) < 2:
         yield "one speed: an error of the encoder and true motion of the machine look the same"
+    if found.disagree:
+        yield (
+            "the recordings do not agree within their noise: they count the position from different places, or load "
+            "and friction of the axis are wrong"
+        )
 
 
 def _advice(found: OrderOwners, rows: Sequence[OwnedOrder]) -> str:
     """The further recording that would decide most."""
     unit = f"{found.axis.scale.unit}/s"
+    if found.disagree:
+        return "Record again without resetting the counter, one speed twice as fast; check load and friction."
     open_orders = [row for row in rows if row.owner == "unknown" and np.isfinite(row.order)]
     if found.axis.load is None:
         return "Give the axis a load (inertia and friction); then record several speeds."

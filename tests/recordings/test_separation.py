@@ -84,6 +84,25 @@ def test_one_speed_decides_nothing():
     assert found.advice.startswith("Record")
 
 
+@pytest.mark.parametrize("torque", [True, False])
+def test_recordings_of_a_counter_that_was_reset_between_them_decide_nothing(torque):
+    moved = [
+        encsim.Capture("position", RATE, position=one.position + shift, torque=one.torque)
+        for one, shift in zip(recorded(1, torque=torque), (0.0, 0.7, -1.3), strict=True)
+    ]
+    found = encsim.separate(moved, axis(made_up(1)[0]))
+    assert not found.valid
+    assert "from different places" in found.reasons[0]
+    assert {row.owner for row in found.rows} == {"unknown"}
+    assert "without resetting the counter" in found.advice
+
+
+def test_two_slow_speeds_that_do_not_settle_decide_nothing():
+    found = encsim.separate(recorded(1, slice(2)), axis(made_up(1)[0]))
+    assert not found.valid
+    assert {row.owner for row in found.rows} == {"unknown"}
+
+
 def test_without_a_load_nothing_is_claimed():
     bare = encsim.Axis(encsim.Scale(lines=made_up(1)[0]), sampling=encsim.Sampling(RATE))
     found = encsim.separate(recorded(1, slice(1, None)), bare)

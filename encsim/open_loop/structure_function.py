@@ -69,7 +69,8 @@ def enough_points(axis: Axis, slope: float) -> int:
     )
     edges = _codes(axis) if how.factor is None else counts
     wanted = max(wanted, SPREAD_OF_EDGES * edges / max(slope, 1e-9))
-    return int(min(2 << int(np.ceil(np.log2(wanted))), LARGEST))
+    points = counts << int(np.ceil(np.log2(wanted / counts)))
+    return min(1 << points.bit_length(), LARGEST)  # that many at most make just these points
 
 
 def shown_error(axis: Axis, points: int) -> np.ndarray:
@@ -112,7 +113,8 @@ class StructureFunction:
         self.step = 1.0 / self.points
         error = shown_error(axis, self.points)
         # sum of the squared jumps of what is shown, in a period
-        self.jumps = (np.square(np.diff(error, append=error[:1])).mean() + self.step**2) / self.step
+        moved = error[1:] - error[:-1]
+        self.jumps = float(moved @ moved + (error[0] - error[-1]) ** 2) + self.step
         spectrum = np.fft.rfft(error) / self.points
         self.power = np.abs(spectrum) ** 2
         self.power[0] = 0.0

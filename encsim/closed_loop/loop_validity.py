@@ -27,9 +27,9 @@ if TYPE_CHECKING:
 # this rms on, in steps, noise makes one smooth position of them.
 CROSSOVERS = 20.0
 DITHERED = 0.5
-# Shares of the mean squares of measured velocity, torque, actual velocity and position that may come from steps, each
-# times the phase, rad, by which the loop shifts it. Up to them the rms of 1000 random pairs is off by less than 5 %
-# (two by 6 and 7 %), that of the position by less than 12 %, by simulation.
+# Shares of the mean squares of measured velocity, torque, actual velocity and position that may be wrong because the
+# axis follows steps. Up to them the rms of 1000 random pairs is off by less than 5 %, that of the position by less than
+# 12 %, by simulation.
 TRACKED = np.array([0.045, 0.045, 0.045, 0.1])
 # Ripple of the actual velocity by asynchronous sampling, over the speed, from which it changes the delay noticeably.
 SWUNG = 0.03

@@ -189,8 +189,8 @@ def quick():
     return looked_into(encsim.Axis(encsim.Scale(period=20e-6), sampling=encsim.Sampling(1e3)))
 
 
-@KINDS
-def test_command_says_what_the_page_says(kind, results):
+@EACH
+def test_command_says_what_the_page_says(kind):
     found = results(kind)
     axis, unit = found.axis, f"{found.axis.scale.unit}/s"
     judged = found.requirement and found.requirement.judge(axis)

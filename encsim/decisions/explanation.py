@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, ClassVar
 
 import numpy as np
 
+from ..checks import refuse
 from ..doubts import named
 from ..formats import changes
 from ..model.axis import Axis, check_axis
@@ -22,11 +23,11 @@ from ..results import AXIS_EXAMPLE, Series, measured_in, picture, recorded
 from . import explanation_words, headlines, remedies, remedy_verification
 from .proposals import Situation
 from .remedies import Remedy
+from .requirements import Requirement
 from .ripple_summary import CURVES, summarise
 
 if TYPE_CHECKING:
     from ..open_loop.closed_form import Lines
-    from .requirements import Requirement
     from .ripple_summary import RippleSummary
 
 
@@ -270,6 +271,8 @@ def explain(
     check_axis("explain.axis", axis)
     tell = teller("explain", progress, "simulations")
     speed = float(checked_speeds("explain.speed", speed, axis.scale.unit, single=True))
+    if requirement is not None and not isinstance(requirement, Requirement):
+        refuse("explain.requirement", "be a Requirement", requirement)
     if requirement is not None:
         requirement.check(axis)
     situation = Situation.of(axis, speed)

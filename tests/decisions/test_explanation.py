@@ -206,3 +206,30 @@ def test_plot_titles_what_to_do_first():
     assert panel.figure.encsim_title.startswith(best.name.capitalize())
     assert f"{best.after['measured'] * 1e6:.0f}" in panel.figure.encsim_title
     assert np.isfinite(panel.get_xlim()).all()
+
+
+def test_explanation_judges_by_the_requirement_at_its_speed_and_says_what_meets_it():
+    axis = encsim.examples.load("stage_x_loop")
+    wanted = encsim.Requirement(speeds=(1e-3, 0.1), relative=0.01, floor=50e-6)
+    found = encsim.explain(axis, 5e-3, requirement=wanted)
+    assert found.limits == {"measured": 50e-6}
+    assert found.met is False
+    assert found.verdict.startswith("Above the limit at this speed: 1.8 times the limit")
+    meeting = [one for one in found.remedies if one.met]
+    assert all(one.after["measured"] <= 50e-6 for one in meeting)
+    assert all(one.after["measured"] > 50e-6 for one in found.remedies if one.met is False)
+    # at all speeds: the judgement of the axis with these measures
+    best = next(one for one in found.remedies if one.name == found.met_with)
+    assert wanted.judge(best.axis).met
+    assert not wanted.judge(axis).met
+
+
+def test_explanation_beside_the_speeds_of_a_requirement_has_no_verdict():
+    wanted = encsim.Requirement(speeds=(1e-3, 2e-3), relative=0.01, floor=50e-6)
+    found = encsim.explain(encsim.examples.load("stage_x"), 5e-3, requirement=wanted)
+    assert (found.limits, found.met, found.verdict, found.met_with) == ({}, None, "", None)
+
+
+def test_requirement_of_another_type_is_refused():
+    with pytest.raises(encsim.InputError, match=r"explain\.requirement must be a Requirement"):
+        encsim.explain(encsim.examples.load("stage_x"), 5e-3, requirement=0.01)

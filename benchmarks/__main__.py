@@ -169,7 +169,7 @@ def shown(value, unit):
 def cells(row):
     """Words of one row of the table."""
     width, item, plain, ours, unit, limit, least = row
-    ratio = "" if plain is None else f"{plain / ours:.3g}"
+    ratio = "" if plain is None else f"{plain / ours:.3g}" if plain < 100.0 * ours else f"{plain / ours:.0f}"
     share = "" if least is None else f"{100.0 * least / ours:.0f} %"
     limited = f"{limit}, {shown(least, unit)}" if limit else ""
     return item, shown(plain, unit), width and f"{width} bits", shown(ours, unit), ratio, limited, share
@@ -190,7 +190,7 @@ def write_readme(text):
     """Put the table into README, in the place of the one before."""
     path = ROOT / "README.md"
     before, rest = path.read_text(encoding="utf-8").split(BEGIN)
-    path.write_text(before + BEGIN + text + END + rest.split(END)[1], encoding="utf-8")
+    path.write_text(before + BEGIN + "\n" + text + "\n" + END + rest.split(END)[1], encoding="utf-8")
 
 
 def main():
@@ -207,10 +207,10 @@ def main():
     rows = [
         row for kind in ("chain", "loop") for width in tried for row in measured(kind, width, given.quick)
     ]
-    text = table(rows + measured("formulas", "", given.quick))
-    print(text, end="")
+    rows += measured("formulas", "", given.quick)
+    print(table(rows), end="")
     if given.readme:
-        write_readme(text)
+        write_readme(table([row for row in rows if row[2] is not None]))  # those with a plain version
 
 
 KINDS = {"chain": chain_rows, "loop": loop_rows, "formulas": formula_rows}

@@ -166,7 +166,8 @@ class Reader:
 
     def _estimator(self, given: dict[Any, Any]) -> tuple[Any, ...]:
         """Class of the estimator and its keys; None where the kind is not known."""
-        kind = given.get("kind", None if given else Difference.kind)
+        usual = {item.name for item in dataclasses.fields(Difference)}
+        kind = given.get("kind", Difference.kind if given.keys() <= usual else None)
         if not isinstance(kind, str) or kind not in ESTIMATORS:
             near = units.nearest(kind, ESTIMATORS) if isinstance(kind, str) else None
             hint = f'did you mean "{near}"?' if near else ""

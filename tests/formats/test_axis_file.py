@@ -148,6 +148,11 @@ def test_the_starter_shows_every_kind_of_estimator_with_all_its_keys(rotary):
         assert table.count("=") == 1 + len(dataclasses.fields(axis.estimator))
 
 
+def test_samples_alone_are_those_of_the_difference():
+    # as explain proposes them for a file without [estimator]
+    assert encsim.loads(f"{SMALLEST}[estimator]\nsamples = 3").estimator == encsim.Difference(3)
+
+
 def _commented(text):
     """{key: line} of the keys that a starter shows and does not use, but those of the scale."""
     lines = [line[2:] for line in text.partition("# [load]")[0].split("\n") if line.startswith("# ")]
@@ -450,7 +455,7 @@ def test_text_that_is_no_axis_file_at_all_is_refused_in_one_line(text, complaint
         ('[scale]\n[sampling]\nrate = "1 kHz"', "line 1: scale.period must be given where lines is not, got nothing"),
         ('scale = 5\n[sampling]\nrate = "1 kHz"', TABLE + "5"),
         ('[[scale]]\n[sampling]\nrate = "1 kHz"', TABLE + "[{}]"),
-        (f"{SMALLEST}[estimator]\nsamples = 3", f"line 5: estimator.kind must be one of {KINDS}, got nothing"),
+        (f'{SMALLEST}[estimator]\nbandwidth = "500 Hz"', f"line 5: estimator.kind must be one of {KINDS}, got nothing"),
         (f'{SMALLEST}[estimator]\nkind = "difference"\nsamples = 0',
          "line 7: estimator.samples must be a whole number from 1 to 1048576, got 0"),
         (f"{SMALLEST}[estimator]\nkind = 3", f"line 6: estimator.kind must be one of {KINDS}, got 3"),

@@ -82,11 +82,13 @@ def _part_of_callers(alone=False):
             for own in self._final_module.functions:
                 if not own.is_declaration and not any(b"alwaysinline" in words for words in own.attributes):
                     own.add_function_attribute("noinline")
-            for library in dict.fromkeys(self._linking_libraries):
-                self._reload_init.update(library._reload_init)
-                self._final_module.link_in(library._get_module_for_linking(), preserve=True)
+            super().finalize()
+
+        def _optimize_final_module(self):
             if alone:
-                self._optimize_final_module()
+                super()._optimize_final_module()
+
+        def _finalize_final_module(self):
             self._finalized = True
 
         def get_pointer_to_function(self, name):

@@ -78,12 +78,6 @@ def _part_of_callers(alone=False):
         return {}
 
     class Part(JITCodeLibrary):
-        def finalize(self):
-            for own in self._final_module.functions:
-                if not own.is_declaration and not any(b"alwaysinline" in words for words in own.attributes):
-                    own.add_function_attribute("noinline")
-            super().finalize()
-
         def _optimize_final_module(self):
             if alone:
                 super()._optimize_final_module()

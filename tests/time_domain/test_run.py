@@ -1,12 +1,12 @@
 """Runs of the closed loop: slow twin, linear theory, the open chain, lanes, friction, limits, refusals."""
 
 import math
-import time
 from dataclasses import replace
 
 import numpy as np
 import pytest
 import slow_run
+from compiled import compiles
 
 from encsim import (
     Axis,
@@ -384,12 +384,12 @@ def test_each_kernel_is_called_first_once(many, monkeypatch):
 
 
 @pytest.mark.parametrize("alone", [False, True])
-def test_slow_first_call_is_told_once(alone, monkeypatch, caplog):
+def test_compiling_is_told_once(alone, monkeypatch, caplog):
     monkeypatch.setattr(closed_run, "_loaded", set())
     monkeypatch.setattr(compiling, "PATIENCE", 0.0)
     for _ in range(2):
         with closed_run._first_call(alone):
-            time.sleep(0.05)
+            compiles()
     (told,) = caplog.messages
     assert "compiling the closed loop" in told
     assert ("many speeds" in told) != alone

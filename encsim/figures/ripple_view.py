@@ -242,7 +242,7 @@ def runs(values: np.ndarray) -> list[tuple[int, int]]:
 
 def title(view: RippleView) -> str:
     """The headline with the largest cause, or that the result is not reliable."""
-    if _answer_is_doubtful(view):
+    if answer_is_doubtful(view):
         return f"Not reliable: {first_reason(view.result)}"
     if not len(view.speed):
         still = view.standstill[0] if view.standstill else 0.0
@@ -265,7 +265,7 @@ def _speed_words(speed: float, view: RippleView) -> str:
     return with_unit(digits(speed / size, 2), name) if speed >= 0.01 * size else quantity(speed, view.unit, 2)
 
 
-def _answer_is_doubtful(view: RippleView) -> bool:
+def answer_is_doubtful(view: RippleView) -> bool:
     """Whether the result is not reliable at any speed, or it is unknown at which."""
     return not view.result.valid and bool(np.all(view.doubtful == view.doubtful[:1]))
 
@@ -326,7 +326,7 @@ def note(view: RippleView, explained: bool = True, reasons: bool = True) -> str:
     if not explained:
         words.append("Ticks on top: sampling nulls.")
     if np.any(view.doubtful):
-        shown = reasons and view.result.reasons and not _answer_is_doubtful(view)
+        shown = reasons and view.result.reasons and not answer_is_doubtful(view)
         reason = f" ({view.result.reasons[0]})" if shown else ""
         words.append(f"{'Hatched: not reliable' if len(view.speed) > 1 else 'Not reliable'}{reason}.")
     return " ".join(words)

@@ -138,16 +138,16 @@ class Subject:
 
 def subjects(given: Any, requirement: Requirement | None, tolerance: Tolerance | None) -> list[Subject]:
     """The axes that a page is asked for; raises InputError if they are none or do not fit together."""
-    if isinstance(given, Mapping):
+    if isinstance(given, Mapping) and given:
         named = [(one_line(str(name), LONGEST_NAME), axis) for name, axis in given.items()]
-    elif isinstance(given, list | tuple):
+    elif isinstance(given, list | tuple) and given:
         named = [(say("axes.number", number=number), axis) for number, axis in enumerate(given, 1)]
     else:
         check_axis("report.axis", given)
         return [Subject("", given, requirement, tolerance)]
     for _, axis in named:
         check_axis("report.axis", axis)
-    if not 1 <= len(named) <= MOST_SUBJECTS:
+    if len(named) > MOST_SUBJECTS:
         checks.refuse("report.axis", f"be 1 to {MOST_SUBJECTS} axes", len(named))
     if len({axis.scale.unit for _, axis in named}) > 1:
         checks.refuse("report.axis", "be axes that are all linear or all rotary", "both kinds")

@@ -22,7 +22,6 @@ import numpy as np
 from .. import checks
 from ..decisions.headlines import times
 from ..decisions.ripple_summary import CURVES
-from ..figures.ripple_view import cause_words, role_of, title
 from ..wording import axis_words, compared, digits, percent, quantity, sentence
 
 if TYPE_CHECKING:
@@ -310,9 +309,15 @@ def changed_words(first: Axis, axis: Axis) -> str:
 
 def hero_sentences(results: Findings, view: RippleView) -> tuple[str, tuple[str, ...]]:
     """The answer; the largest cause and what then."""
+    from ..figures.ripple_view import (
+        answer_is_doubtful,
+        role_of,
+        title,
+    )  # loads the pictures, which texts do not need
+
     found = results.headline
     unstable = (say("hero.stabilise"),) if results.unstable else ()
-    if found.kind == "none" or not len(view.speed) or title(view).startswith("Not reliable"):
+    if found.kind == "none" or not len(view.speed) or answer_is_doubtful(view):
         return told(title(view)), unstable
     unit = view.unit
     # the worst speed as the slider names it
@@ -333,6 +338,8 @@ def hero_sentences(results: Findings, view: RippleView) -> tuple[str, tuple[str,
 
 def _why(results: Findings, role: str | None, regime: str) -> str:
     """The largest cause, for somebody who does not know encoders."""
+    from ..figures.ripple_view import cause_words
+
     kind, axis = "aliased" if role == "cyclic" and regime == "aliased" else str(role), results.axis
     sizes = {"pitch": axis.scale.pitch, "count": axis.resolution}
     words = {name: quantity(size, axis.scale.unit, strip=True) for name, size in sizes.items()}

@@ -204,8 +204,8 @@ def test_peak_of_two_lines_is_the_half_range_over_all_starts():
         lag = speed / 20e-6 / 8000
         error = lambda u: 40e-9 * np.sin(2 * np.pi * u) + 20e-9 * np.sin(4 * np.pi * u + 0.7)  # noqa: E731
         slow = np.ptp(error(x + lag) - error(x)) / 2 * 8000.0
-        # some hundred phases of the run's 8000
-        assert encsim.ripple(axis, [speed]).peak[0] == pytest.approx(slow, rel=2e-3)
+        # 576 phases of the run's 8000, at places without a rhythm
+        assert encsim.ripple(axis, [speed]).peak[0] == pytest.approx(slow, rel=5e-3)
 
 
 def test_hysteresis_wider_than_the_noise_leaves_plain_counting():

@@ -90,6 +90,7 @@ def _speeds(job: CommandJob) -> Sequence[float]:
     import numpy as np
 
     from ..open_loop import limits
+    from ..spreads.tolerancing import MOST_VALUES
 
     low, high = limits.speed_range(job.axis)
     if job.requirement is not None:
@@ -99,7 +100,9 @@ def _speeds(job: CommandJob) -> Sequence[float]:
         return [high]
     marks = [mark for mark, _ in encsim.ripple(job.axis, [low, high]).vanishing[:MOST_NULLS]]
     beside = np.multiply.outer(marks, BESIDE_NULL).ravel()
-    every = np.concatenate([limits.logarithmic(low, high, SPEEDS), beside])
+    # fewer for very many axes: all values are kept
+    count = max(min(SPEEDS, MOST_VALUES // job.samples - len(beside)), 2)
+    every = np.concatenate([limits.logarithmic(low, high, count), beside])
     return np.unique(every[(every >= low) & (every <= high)]).tolist()
 
 

@@ -122,7 +122,7 @@ def test_interrupt_keeps_what_is_done_and_says_so(folder):
     run = subprocess.Popen(
         [sys.executable, "-m", "encsim", *argv], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
     )
-    while not (folder / "axes.npz").exists():
+    while run.poll() is None and not (folder / "axes.npz").exists():
         time.sleep(0.05)
     run.send_signal(signal.SIGTERM)
     out, err = run.communicate(timeout=60)

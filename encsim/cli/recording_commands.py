@@ -167,9 +167,11 @@ def _tell_correction(job: CommandJob) -> None:
         )
         again = encsim.identify(better, period=result.period)
         both = [sum(0.5 * a * a for a, _ in found.harmonics.values()) ** 0.5 for found in (result, again)]
-    if both[0] == both[0]:
+    if both[1] == both[1]:
         before, after = (shown_units.show(size * part, unit) for part in both)
         job.warn(f"cyclic error of this recording {before} rms, {after} rms after correction by the table")
+    elif both[0] == both[0]:
+        job.warn("the cyclic error is too large a part of a period for a table to take it out")
     else:
         job.warn("without smooth motion the recording does not show what the table makes of its cyclic error")
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -248,7 +248,8 @@ class CandidateEvaluator:
 
     def _judge_in_full(self, entry: Entry, result: Callable[[], Judgement] | None = None) -> None:
         """Judge one in full; ``result`` waits for a judgement from another thread."""
-        entry.judgement = result() if result else self.requirement.judge(entry.axis, POINTS)
+        found = result() if result else self.requirement.judge(entry.axis, POINTS)
+        entry.judgement = replace(found, requirement=self.requirement)  # another process has its own
         entry.judged, entry.exact, entry.pruned = True, True, False
 
     def _margins(self, axis: Axis) -> Margins | None:

@@ -6,6 +6,7 @@ distance from the ellipse is used. With it the phase is a smooth function of tim
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
@@ -191,8 +192,9 @@ def _identification(
     )  # fmt: skip
     if fit.phase is None or fit.used is None or signal is None or reasons:
         return found
-    shown = np.arctan2(s[fit.used], c[fit.used])
-    after = identification.cyclic_error(found.error_map().invert(shown), fit.phase)
+    shown, after = np.arctan2(s[fit.used], c[fit.used]), np.nan
+    with contextlib.suppress(checks.InputError):  # no table takes out errors of a large part of a period
+        after = identification.cyclic_error(found.error_map().invert(shown), fit.phase)
     return replace(found, cyclic=(identification.cyclic_error(shown, fit.phase), after))
 
 

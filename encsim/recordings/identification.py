@@ -75,7 +75,7 @@ class Identification(Result):
         Step of the converter in each channel, in the unit of the input; 0 where none shows.
     cyclic : (float, float)
         Rms of the phase error that repeats every signal period, rad: of the recording as it is, and after the
-        correction by `error_map`; NaN without smooth motion.
+        correction by `error_map`; NaN without smooth motion, the second where no table takes it out.
     drift : (float, float)
         Change of offset and amplitude within the recording, of unit amplitude; 0 where chance explains it.
     valid : bool

@@ -75,7 +75,7 @@ def test_starter_file_runs_the_main_job(options, folder, capsys):
 @pytest.mark.parametrize(
     ("share", "words", "title"),
     [
-        (0.02, "Above the limit from 1.83 to 4.73 mm/s: worst 1.2 times", "Above the limit from 1.8 to 4.7"),
+        (0.02, "Above the limit from 1.83 to 4.74 mm/s: worst 1.2 times", "Above the limit from 1.8 to 4.7"),
         (0.1, "Within the limit at every speed", "Within the limit at every speed"),
     ],
 )

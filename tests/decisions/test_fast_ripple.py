@@ -49,8 +49,8 @@ def off(axis, whole):
 @pytest.mark.parametrize("estimator", ESTIMATORS, ids=lambda one: f"{one.kind}")
 def test_quick_form_agrees_with_ripple_whatever_the_estimator(estimator):
     axis = replace(STAGE, estimator=estimator)
-    # Bins of |D|**2, and steps in place of a table of increments: 4e-5 measured.
-    assert off(axis, encsim.ripple(axis, SPEEDS)) < 2e-4
+    # Bins of |D|**2, and steps in place of a table of increments, which itself is within 3e-4.
+    assert off(axis, encsim.ripple(axis, SPEEDS)) < 3e-4
 
 
 def test_converter_as_white_noise_is_some_per_cent_off_at_slow_speeds_alone():

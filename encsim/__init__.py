@@ -2,7 +2,7 @@
 
 import importlib
 
-__version__ = "0.4.0"
+__version__ = "0.5.0"
 
 _HOMES = {
     "InputError": "checks",

@@ -19,6 +19,7 @@ from . import checks
 
 # New processes take about this long to start, s: a shorter job runs in this process.
 WORTH_STARTING = 2.0
+INTERRUPTS = (signal.SIGINT, signal.SIGTERM)
 # What long functions take: called as ``progress(done, total)``, whole numbers; True for a line on stderr.
 ProgressTo = Callable[[int, int], object] | bool | None
 
@@ -175,6 +176,23 @@ def _end_with_parent() -> None:
     os._exit(1)
 
 
+@contextlib.contextmanager
+def _undisturbed() -> Iterator[None]:
+    """Interrupts wait until the block is done: a process that starts would be left without what it begins with."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    held: list[int] = []
+    usual = {one: signal.signal(one, lambda number, _: held.append(number)) for one in INTERRUPTS}
+    try:
+        yield
+    finally:
+        for one, handler in usual.items():
+            signal.signal(one, signal.SIG_DFL if handler is None else handler)
+        for number in held:
+            signal.raise_signal(number)
+
+
 class Pool:
     """Where chunks are computed: a given executor, processes of our own, or this process only.
 
@@ -203,7 +221,8 @@ class Pool:
             return self.given.submit(call, *arguments)
         if self.own is None:
             self.own = ThreadPoolExecutor(self.threads) if self.threads else own_pool(self.workers)
-        return self.own.submit(call, *arguments)
+        with _undisturbed():
+            return self.own.submit(call, *arguments)
 
     def renew(self) -> None:
         """After a failure: end our own processes, so that new ones start."""

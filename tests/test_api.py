@@ -43,5 +43,5 @@ def test_package_says_that_it_is_typed():
 
 
 def test_version_is_that_of_the_project():
-    project = (Path(encsim.__file__).parents[1] / "pyproject.toml").read_text()
+    project = (Path(__file__).resolve().parents[1] / "pyproject.toml").read_text()
     assert f'version = "{encsim.__version__}"' in project

@@ -1,9 +1,9 @@
 """Speed of the encoder in any motion: blocks against Stream, single samples from Python and from compiled code.
 
 Run ``pytest benchmarks/bench_encoder.py``; the last lines print nanoseconds a sample and the ratios, by the time of the
-processor. Last measured on a 2-core machine with 512-bit vectors, much other work beside it: blocks of 16384 samples
-10.9 ns a sample (Stream 8.9: 0.82 of its rate), of 262144, which do not stay in the cache, 14.5 ns (10.4: 0.71); one
-sample from code of numba 90 ns (11 million a second), from Python 1.4 us.
+processor. Last measured on an idle 2-core machine with 512-bit vectors: blocks of 16384 samples 11.5 ns a sample
+(Stream 9.3: 0.81 of its rate), of 262144 10.7 ns (9.0: 0.84); one sample from code of numba 85 ns (12 million a
+second), from Python 1.2 us.
 """
 
 import time

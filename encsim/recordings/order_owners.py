@@ -154,14 +154,21 @@ def _own_variance(columns: np.ndarray, rest: np.ndarray) -> float:
 def _columns(piece: SteadyPiece, terms: Sequence[Term], axis: Axis) -> np.ndarray:
     """What real and imaginary part of every term do to z, shape (n, 2 terms)."""
     columns = np.empty((len(piece.z), 2 * len(terms)))
+    frequencies = (
+        np.array([term.order for term in terms]) * piece.speed * steady_pieces.angle_scale(axis) / TAU
+    )
+    left = np.ones(len(terms), dtype=complex)
+    if piece.torque is None and terms:
+        # The loop is the same for all terms of a piece.
+        left = steady_pieces.sensitivity(axis, frequencies, piece.speed)
     for place, term in enumerate(terms):
-        columns[:, 2 * place : 2 * place + 2] = _pair(piece, term, axis)
+        pair = _pair(piece, term, axis, float(frequencies[place]), left=complex(left[place]))
+        columns[:, 2 * place : 2 * place + 2] = pair
     return columns
 
 
-def _pair(piece: SteadyPiece, term: Term, axis: Axis) -> np.ndarray:
-    """Sine and cosine of an order, through the plant for a torque and through the loop without a recorded one."""
-    frequency = term.order * piece.speed * steady_pieces.angle_scale(axis) / TAU
+def _pair(piece: SteadyPiece, term: Term, axis: Axis, frequency: float, *, left: complex) -> np.ndarray:
+    """Sine and cosine of an order, through the plant for a torque; the loop leaves ``left`` of it."""
     if piece.torque is not None and term.side == MACHINE:
         theta = piece.theta
         middle = 0.5 * (theta + np.append(theta[1:], 2.0 * theta[-1] - theta[-2]))
@@ -169,12 +176,9 @@ def _pair(piece: SteadyPiece, term: Term, axis: Axis) -> np.ndarray:
         held = np.sinc(frequency / piece.rate)
         waves = angle_fit.wave_columns(middle, [term.order]) / held
         return steady_pieces.response_to_disturbance(waves, axis, piece.rate, piece.speed)
-    gain = 1.0 + 0.0j
-    if piece.torque is None:
-        gain = complex(steady_pieces.sensitivity(axis, np.array([frequency]), piece.speed)[0])
-        if term.side == MACHINE and axis.load is not None:
-            gain *= complex(steady_pieces.compliance(axis.load, np.array([frequency]), piece.speed)[0])
-    wave = gain * np.exp(1j * term.order * piece.theta)
+    if term.side == MACHINE and axis.load is not None:
+        left *= complex(steady_pieces.compliance(axis.load, np.array([frequency]), piece.speed)[0])
+    wave = left * np.exp(1j * term.order * piece.theta)
     return np.stack([wave.imag, wave.real], axis=1)
 
 

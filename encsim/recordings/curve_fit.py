@@ -14,7 +14,7 @@ import numpy as np
 from . import converter, ellipse, identification, waveform
 from .converter import ConverterSteps
 from .identification import WIDE, Colour, sector_coverage
-from .waveform import MOST_POINTS
+from .waveform import MOST_POINTS, some_of
 
 if TYPE_CHECKING:
     from .ellipse import Squares
@@ -80,7 +80,7 @@ def fitted(
     if size == 0.0:
         raise ellipse.NoFit("both channels are constant")
     x, y = c / size, s / size
-    used = _some(len(x))
+    used = some_of(len(x))
     squares = ellipse.fit_ellipse(x[used], y[used])
     if len(used) < len(x):
         squares = ellipse.of_all(squares, x, y, len(used))
@@ -96,12 +96,6 @@ def fitted(
         told = f"smooth motion was tried and does not fit ({fit.reasons[0]})"
         alone = fit if steady else replace(alone, remarks=(*alone.remarks, told))
     return _without_steps(alone, squares, np.angle(circle), steps, orders), circle
-
-
-def _some(count: int) -> np.ndarray:
-    """Numbers of the points that the solver works with."""
-    few = min(count, MOST_POINTS)
-    return np.arange(count) if few == count else np.linspace(0, count - 1, few).astype(np.int64)
 
 
 def _from_ellipse(squares: Squares, x: np.ndarray, y: np.ndarray, orders: tuple[int, ...]) -> ChannelFit:
@@ -158,7 +152,7 @@ def _from_motion(
     """The fit with smooth motion, or that of the ellipse alone with a reason if smooth motion does not fit."""
     count = len(x)
     try:
-        smooth, used = _smooth_fit(squares.q, x, y, steps, k), _some(len(x))
+        smooth, used = _smooth_fit(squares.q, x, y, steps, k), some_of(len(x))
         apart, speed = (len(x) - 1) / (len(used) - 1), _against_speed(smooth.fit, x[used], y[used])
         if speed.shift is not None:
             # What depends on the speed is taken off; the values then lie on no lattice of a converter.
@@ -203,7 +197,7 @@ def _from_motion(
         tuple(remarks),
         colour=colour,
         angle=angle,
-        used=_some(count),
+        used=some_of(count),
         phase=fit.phase,
         speed=speed,
     )
@@ -268,7 +262,7 @@ def _smooth_fit(
     if not steps.matter(total) or (below > (DITHERED * steps.size) ** 2 and len(x) > MOST_POINTS):
         return _SmoothFit(replace(fit, spread=replace(fit.spread, noise=below)), total)
     # The mean of the codes at each point is known from the fit: without it the steps make a bias that repeats.
-    used = _some(len(x))
+    used = some_of(len(x))
     k, points = np.arange(len(x))[used] if k is None else k[used], x[used] + 1j * y[used]
     before = points - steps.mean_error(fit.curve, float(np.sqrt(below)))
     fit = waveform.fit_steady(fit.q[:5], before.real, before.imag, ORDERS, k, rate=fit.motion.rate)

@@ -82,15 +82,19 @@ class FittedPhase:
         return float((ends[1] - ends[0]) / (2.0 * np.pi))
 
 
+def some_of(count: int) -> np.ndarray:
+    """Numbers of the points that the solver works with."""
+    few = min(count, MOST_POINTS)
+    return np.arange(count) if few == count else np.linspace(0, count - 1, few).astype(np.int64)
+
+
 def fitted_phase(
     q: np.ndarray, c: np.ndarray, s: np.ndarray, k: np.ndarray | None, rate: float | None
 ) -> tuple[FittedPhase, np.ndarray, np.ndarray]:
     """Smooth phase through points at k, by the fewest functions that do, its coefficients, and the points used."""
     count = len(c)
     rate = ellipse.mean_rate(q, c, s, k) if rate is None else rate
-    used = (
-        np.arange(count) if count <= MOST_POINTS else np.linspace(0, count - 1, MOST_POINTS).astype(np.int64)
-    )
+    used = some_of(count)
     phase, index = ellipse.unwrapped(q, c, s, k, rate)[used], used if k is None else k[used]
     span = count if k is None else k[-1] + 1
     largest = min(LARGEST_DEGREE, count // 10)

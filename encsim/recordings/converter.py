@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from . import ellipse, waveform
+from . import angle_fit, ellipse, waveform
 
 if TYPE_CHECKING:
     from .ellipse import Squares
@@ -294,8 +294,7 @@ def ellipse_in_steps(
     point, tangent = ellipse.ellipse(q, theta)
     normal = -1j * tangent / np.abs(tangent)
     columns = np.stack([ellipse.along(part, normal) for part in ellipse.ellipse_columns(q, theta)], axis=1)
-    waves = [f(n * theta) for n in orders for f in (np.cos, np.sin)]
-    cyclic = np.linalg.qr(np.column_stack([columns, *waves]))[0]
+    cyclic = np.linalg.qr(np.column_stack([columns, angle_fit.wave_columns(theta, orders)]))[0]
     grain = rng.standard_normal((2, SIMULATED, len(theta)))
     # Where the steps lie on the curve is chance: small harmonics move it. So origin and size of the steps vary.
     sizes = [

@@ -11,6 +11,7 @@ import numpy as np
 from .. import checks
 from ..model.scale_and_signal import Signal
 from ..results import Orders, Result, measured_in, picture
+from . import angle_fit
 
 if TYPE_CHECKING:
     from ..calibration.error_map import ErrorMap
@@ -198,8 +199,7 @@ def fitted_channels(signal: Signal, phase: np.ndarray) -> np.ndarray:
 
 def cyclic_error(shown: np.ndarray, phase: np.ndarray) -> float:
     """Rms of what of shown phases repeats every turn of the true phase."""
-    waves = [f(n * phase) for n in range(1, CYCLIC + 1) for f in (np.cos, np.sin)]
-    columns = np.stack([*waves, np.ones_like(phase)], axis=1)
+    columns = np.column_stack([angle_fit.wave_columns(phase, range(1, CYCLIC + 1)), np.ones_like(phase)])
     away = np.angle(np.exp(1j * (shown - phase)))
     found = np.linalg.lstsq(columns, away, rcond=None)[0][:-1]
     return float(np.sqrt(0.5 * np.sum(found**2)))

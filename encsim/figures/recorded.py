@@ -19,6 +19,7 @@ from ..wording import axis_unit, digits, quantity, sentence
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
+    from ..open_loop.closed_form import Lines
     from ..plotting.canvas import Style
     from ..recordings.comparison import Comparison
     from ..recordings.identification import Identification
@@ -243,10 +244,8 @@ def _spectrum(ax: Axes, result: Comparison, order: np.ndarray, unit: float, styl
     )
     labels = Labels(ax, style)
     labels.avoid(order, np.maximum(result.spectrum[1:] / unit, low))
-    found = lines(result.axis, speed)
-    # The closed loop leaves this share of each.
-    left = np.abs(steady_pieces.sensitivity(result.axis, found.frequency, speed))
-    size = found.velocity * left / unit
+    found, size = _predicted(result)
+    size = size / unit
     kept = size > low
     x, y = found.alias[kept] * pitch / speed, size[kept]
     ax.plot(x, y, **{**style.ring(), "markeredgecolor": style.colour("cyclic")})
@@ -260,6 +259,13 @@ def _spectrum(ax: Axes, result: Comparison, order: np.ndarray, unit: float, styl
         name = f"order {line.order:.3g}" if np.isfinite(line.order) else quantity(line.frequency, "Hz")
         at = line.frequency * pitch / speed, line.amplitude / unit
         labels.at([f"not explained: {name}", name], *at, "force", above=True)
+
+
+def _predicted(result: Comparison) -> tuple[Lines, np.ndarray]:
+    """Harmonics of the axis at the speed, and the velocity amplitude that the closed loop leaves of each."""
+    speed = abs(result.speed)
+    found = lines(result.axis, speed)
+    return found, found.velocity * np.abs(steady_pieces.sensitivity(result.axis, found.frequency, speed))
 
 
 def _histogram(result: Comparison, style: Style) -> StackPanel:
@@ -308,8 +314,7 @@ def _distribution(result: Comparison, edges: np.ndarray) -> np.ndarray:
     """Predicted share of samples below each velocity: harmonics of any phases, and the rest as Gaussian."""
     from scipy.special import ndtr
 
-    found = lines(result.axis, abs(result.speed))
-    size = found.velocity * np.abs(steady_pieces.sensitivity(result.axis, found.frequency, abs(result.speed)))
+    size = _predicted(result)[1]
     strong = size > DECADES * size.max(initial=0.0)
     starts = np.random.default_rng(0).random((STARTS, np.count_nonzero(strong)))
     made = np.sin(2.0 * np.pi * starts) @ size[strong]

@@ -182,7 +182,7 @@ def _name_rows(labels: Labels, view: ChoiceView, named: Sequence[ChoiceRow]) -> 
     """Numbers beside the marks of some candidates, and which is the best, or the nearest."""
     best, nearest = view.result.best, view.result.nearest
     chief, what = (best, "best") if best else (nearest, "nearest")
-    every = [*named, *([chief] if chief and not any(chief is row for row in named) else [])]
+    every = named or ([chief] if chief else [])
     # The best first: its words need most room.
     for number, row in sorted(enumerate(every, 1), key=lambda one: one[1] is not chief):
         for place in view.places([row])[:1]:

@@ -114,7 +114,8 @@ def _limit_words(result: Explanation, allowed: float | None) -> str:
 def _foot(result: Explanation, shown: int, style: Style) -> list[str]:
     """Lines below the bars: how they add, and the causes whose remedy has no effect."""
     words = [SQUARES] if shown else []
-    idle = [_row(path)[0] for path in _values(result) if path not in _shown(result)]
+    drawn = _shown(result)
+    idle = [_row(path)[0] for path in _values(result) if path not in drawn]
     if idle:
         names = listed(name if name[1:2].isupper() or name[1:2] == "/" else name.lower() for name in idle)
         words.append(f"Too small to matter: {names}.")

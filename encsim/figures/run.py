@@ -80,8 +80,11 @@ class Sticks:
 
 def _periods(trace: Trace) -> float:
     """Signal periods in the settled part of a run."""
-    seconds = (len(trace.velocity) - int(trace.settle)) / trace.axis.sampling.rate
-    return abs(trace.speed) * seconds / trace.axis.scale.pitch
+    return abs(trace.speed) * _seconds(trace) / trace.axis.scale.pitch
+
+
+def _seconds(trace: Trace) -> float:
+    return (len(trace.velocity) - int(trace.settle)) / trace.axis.sampling.rate
 
 
 def _title(trace: Trace, lines: Lines, kept: list[int]) -> str:
@@ -109,8 +112,7 @@ def _count_of_aliased(folded: int, lines: int) -> str:
 
 
 def _note(trace: Trace, kept: list[int]) -> str:
-    seconds = (len(trace.velocity) - int(trace.settle)) / trace.axis.sampling.rate
-    length = quantity(seconds, "s", strip=True)
+    length = quantity(_seconds(trace), "s", strip=True)
     words = f"{sentence(axis_words(trace.axis))}; {length} simulated, seed\u00a0{trace.seed}."
     return f"{words} {TOO_SHORT}" if kept and _periods(trace) < TELL_APART else words
 

@@ -279,12 +279,12 @@ def rendered(
         )
         for number, (name, results) in enumerate(made)
     ]
-    first = made[0][1]
+    first, comparison = made[0][1], page_answer.comparison(made) if len(made) > 1 else None
     return environment.get_template("page.html").render(
         title=heading(title),
-        comparison=page_answer.comparison(made) if len(made) > 1 else None,
+        comparison=comparison,
         articles=articles,
-        answer=page_answer.hero(first).answer if len(made) == 1 else page_answer.compared_words(made)[0],
+        answer=(comparison or page_answer.hero(first)).answer,
         language=page_words.spoken().code,
         axis=page_words.axis_sentence(first.axis),
         frames=max(len(results.slider.frames) for _, results in made),

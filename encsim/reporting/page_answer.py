@@ -294,12 +294,13 @@ def comparison(made: Sequence[tuple[str, Findings]]) -> AxesCompared:
     if limited:
         lines[""] = np.stack([np.linspace(0.0, 100.0, 50), np.full(50, float(first.y(1.0)))])
     places = [placed(wanted, lines, layout) for layout in LAYOUTS.values()]
-    answer, *says = compared_words(made)
+    at, rms = _working(made)
+    answer, *says = _compared_words(made, at, rms)
     head = say(f"hero.head_{'limit' if limited else 'speed'}{loop}")
     return AxesCompared(
         answer=answer,
         says=tuple(says),
-        table=_compared_table(made),
+        table=_compared_table(made, at, rms),
         head=head,
         curves=tuple((role, panel._curve(panel.view)) for role, panel in zip(COMPARED, panels, strict=False)),
         limit=round(float(first.y(1.0)), 2) if limited else None,
@@ -326,9 +327,8 @@ def _quoted(name: str) -> str:
     return say("axes.name", name=name)
 
 
-def compared_words(made: Sequence[tuple[str, Findings]]) -> tuple[str, ...]:
+def _compared_words(made: Sequence[tuple[str, Findings]], at: str, rms: list[float]) -> tuple[str, ...]:
     """Which axes meet their limits; ripple at the working speed."""
-    at, rms = _working(made)
     unit = f"{made[0][1].axis.scale.unit}/s"
     order = np.argsort(rms, kind="stable")
     low, high = (_quoted(made[int(order[place])][0]) for place in (0, -1))
@@ -345,9 +345,8 @@ def compared_words(made: Sequence[tuple[str, Findings]]) -> tuple[str, ...]:
     return verdict, ripple
 
 
-def _compared_table(made: Sequence[tuple[str, Findings]]) -> Table:
+def _compared_table(made: Sequence[tuple[str, Findings]], at: str, rms: list[float]) -> Table:
     """What differs from the first axis, ripple at the working speed, limits, worst speed."""
-    at, rms = _working(made)
     unit, first = f"{made[0][1].axis.scale.unit}/s", made[0][1].axis
     rows = []
     for (name, results), size in zip(made, rms, strict=True):

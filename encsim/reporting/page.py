@@ -16,7 +16,7 @@ from ..checks import one_line
 from ..decisions import headlines
 from ..decisions.explanation import explain
 from ..decisions.remedies import ladder
-from ..decisions.requirements import RIPPLES, Requirement
+from ..decisions.requirements import Requirement
 from ..open_loop.period_error import position_error
 from ..plotting.canvas import COLOURS
 from ..plotting.inline_svg import LookStore
@@ -35,6 +35,7 @@ from .page_speeds import (
     detail_speed,
     frame_speeds,
     given_speeds,
+    judged_speeds,
     loop_results,
     measured_curve,
     ring_results,
@@ -175,11 +176,7 @@ def findings(
     given = given_speeds(axis, speeds)
     tell(1, STEPS, "judging the axis" if requirement is not None else "computing ripple")
     judged = None if requirement is None else requirement.judge(axis)
-    sweep = curve_speeds(axis, given, requirement)
-    if judged is not None:
-        # the curve then has the worst speeds that the judgement tells
-        worst = [check.speed for check in judged.limits if check.name in RIPPLES and check.speed > 0.0]
-        sweep = np.union1d(sweep, worst)
+    sweep = curve_speeds(axis, given) if judged is None else judged_speeds(axis, judged, given)
     smooth, stability = loop_results(axis, sweep)
     curve = measured_curve(axis, sweep, smooth)
     named = given if len(given) < RANGE else given[:0]

@@ -73,7 +73,7 @@ def given_speeds(axis: Axis, speeds: Any) -> np.ndarray:
     return given[given > 0.0]
 
 
-def curve_speeds(axis: Axis, given: np.ndarray, requirement: Requirement | None) -> np.ndarray:
+def curve_speeds(axis: Axis, given: np.ndarray, requirement: Requirement | None = None) -> np.ndarray:
     """Speeds of the curves: the range of the requirement, or the given one, or the usual one; given speeds in it."""
     if requirement is not None:
         low, high = requirement.speeds
@@ -95,10 +95,10 @@ def asked_range(named: np.ndarray, requirement: Requirement | None) -> tuple[flo
     return (min(asked), max(asked)) if asked else (0.0, math.inf)
 
 
-def judged_speeds(axis: Axis, judged: Judgement) -> np.ndarray:
+def judged_speeds(axis: Axis, judged: Judgement, given: np.ndarray) -> np.ndarray:
     """Speeds of the curves over the range of a requirement, with those at which its limits on ripple are nearest."""
     worst = [check.speed for check in judged.limits if check.name in RIPPLES and check.speed > 0.0]
-    return np.union1d(curve_speeds(axis, np.zeros(0), judged.requirement), worst)
+    return np.union1d(curve_speeds(axis, given, judged.requirement), worst)
 
 
 def _range(low: float, high: float) -> np.ndarray:
@@ -271,7 +271,7 @@ def closed_curve(axis: Axis, speeds: np.ndarray) -> RippleCurve | None:
     """Measured ripple of the closed loop over a range of speeds above 0; None where no loop is stable there."""
     if not axis.estimator.linear:
         speeds = np.asarray(stable_speeds(axis, speeds))
-    smooth = loop_results(axis, speeds)[0] if len(speeds) else None
+    smooth = _smoothness(axis, speeds) if len(speeds) else None
     return _in_loop(axis, smooth) if smooth is not None and smooth.stable else None
 
 
@@ -284,11 +284,13 @@ def ripple_of(axis: Axis, speeds: np.ndarray) -> RippleCurve:
 
 def loop_results(axis: Axis, sweep: np.ndarray) -> tuple[Smoothness | None, Margins | None]:
     """Ripple and margins of the closed loop, if there is one."""
-    if not closes(axis, sweep[-1]):
-        return None, None
-    smooth = smoothness(axis, sweep)
-    stability = margins(axis, speed=slowest_speed(axis, float(sweep[0])))
-    return smooth.refined() if smooth.stable else smooth, stability
+    smooth = _smoothness(axis, sweep)
+    return smooth, None if smooth is None else margins(axis, speed=slowest_speed(axis, float(sweep[0])))
+
+
+def _smoothness(axis: Axis, sweep: np.ndarray) -> Smoothness | None:
+    """Ripple of the closed loop, if there is one."""
+    return smoothness(axis, sweep).refined() if closes(axis, sweep[-1]) else None
 
 
 def ring_results(axis: Axis) -> tuple[RingCurve | None, Budget | None]:

@@ -115,9 +115,11 @@ def ripple_answers(
     curve: RippleCurve, judged: Judgement | None, requirement: Requirement | None
 ) -> list[str]:
     """What the axis does where its loop is described, and the ripple of encoder and estimator in steady motion."""
-    axis, speeds, whole = curve.axis, np.unique(np.abs(curve.speed)), curve.refined()
-    if judged is not None:
-        speeds = page_speeds.judged_speeds(axis, judged)
+    axis = curve.axis
+    if judged is None:
+        speeds, whole = np.unique(np.abs(curve.speed)), curve.refined()
+    else:
+        speeds = page_speeds.judged_speeds(axis, judged, np.zeros(0))
         whole = page_speeds.measured_curve(axis, speeds, None)
     if not ripple_summary.has_loop(axis):
         return _answer(whole, "", judged, requirement)

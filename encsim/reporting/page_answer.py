@@ -20,12 +20,11 @@ from ..open_loop.causes import REGIMES
 from ..plotting.ticks import Decades, PlainNumbers
 from ..plotting.web_panels import HIGH, WIDE, letters_wide, path, placed
 from ..wording import axis_unit, compared, percent, quantity
-from .page_blocks import AxesCompared, Block, Hero, Label, Mark, Segment, Table, picture
+from .page_blocks import AxesCompared, Block, Hero, Label, Mark, Segment, Table, hero_sentences, picture
 from .page_speeds import reason, ripple_of, speed_name
 from .page_words import (
     changed_words,
     doubted,
-    hero_sentences,
     in_plain_words,
     limit_table,
     listing,

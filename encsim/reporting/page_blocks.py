@@ -1,4 +1,4 @@
-"""Pieces of a page: the results that it shows, blocks with sentences, tables of numbers, figures in two layouts."""
+"""Pieces of a page: its results and answer, blocks with sentences, tables of numbers, figures in two layouts."""
 
 from __future__ import annotations
 
@@ -14,12 +14,13 @@ import numpy as np
 from .. import checks
 from ..checks import one_line
 from ..decisions import headlines
+from ..figures.ripple_view import answer_is_doubtful, cause_words, role_of, title
 from ..model.axis import check_axis
 from ..plotting import canvas
 from ..plotting.canvas import Style
 from ..plotting.inline_svg import LookStore, inline
-from ..wording import axis_words, sentence
-from .page_words import plain_doubts, say, several, spoken, told, within
+from ..wording import axis_words, percent, quantity, sentence
+from .page_words import other_limits, plain_doubts, say, several, spoken, told, what_then, within
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -32,6 +33,7 @@ if TYPE_CHECKING:
     from ..decisions.judgements import Judgement
     from ..decisions.remedies import Remedy, Step
     from ..decisions.requirements import Requirement
+    from ..figures.ripple_view import RippleView
     from ..model.axis import Axis
     from ..open_loop.closed_form import RippleCurve
     from ..open_loop.period_error import PeriodError
@@ -325,6 +327,41 @@ def _told(match: re.Match[str]) -> str:
 def _edges(ax: Axes) -> tuple[float, float]:
     box = ax.get_position()
     return round(100.0 * box.x0, 2), round(100.0 * box.x1, 2)
+
+
+def hero_sentences(results: Findings, view: RippleView) -> tuple[str, tuple[str, ...]]:
+    """The answer; the largest cause and what then."""
+    found = results.headline
+    unstable = (say("hero.stabilise"),) if results.unstable else ()
+    if found.kind == "none" or not len(view.speed) or answer_is_doubtful(view):
+        return told(title(view)), unstable
+    unit = view.unit
+    # the worst speed as the slider names it
+    answer = told(
+        found.words(
+            lambda speed: quantity(speed, unit, 3 if speed == found.speed else 2, strip=True),
+            lambda share: percent(share, 2),
+        )
+    )
+    if found.limited:
+        answer = say("hero.met" if found.kind == "met" else "hero.exceeded", answer=answer)
+    if results.unstable:
+        without = say("hero.without_loop", answer=f"{answer[:1].lower()}{answer[1:]}")
+        return say("hero.unstable"), (without, *unstable)
+    why = _why(results, role_of(view, found.place), str(view.regime[found.place]))
+    return answer, (why, *other_limits(results), *what_then(results))
+
+
+def _why(results: Findings, role: str | None, regime: str) -> str:
+    """The largest cause, for somebody who does not know encoders."""
+    kind, axis = "aliased" if role == "cyclic" and regime == "aliased" else str(role), results.axis
+    sizes = {"pitch": axis.scale.pitch, "count": axis.resolution}
+    words = {name: quantity(size, axis.scale.unit, strip=True) for name, size in sizes.items()}
+    if f"hero.of_{kind}" in spoken().words and (role != "counts" or axis.resolution):
+        cause = say(f"hero.of_{kind}", **words)
+    else:
+        cause = told(cause_words(role))
+    return say("hero.largest" if results.headline.kind == "met" else "hero.why", cause=cause)
 
 
 class Terms:

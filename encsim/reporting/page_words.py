@@ -20,7 +20,7 @@ from typing import TYPE_CHECKING, Any, TypeVar, cast
 import numpy as np
 
 from .. import checks
-from ..decisions.headlines import times
+from ..decisions.headlines import CLOSE, times
 from ..decisions.ripple_summary import CURVES
 from ..wording import axis_words, compared, digits, percent, quantity, sentence
 
@@ -29,7 +29,6 @@ if TYPE_CHECKING:
     from ..decisions.headlines import Headline
     from ..decisions.judgements import Judgement, LimitCheck
     from ..doubts import Doubt
-    from ..figures.ripple_view import RippleView
     from ..model.axis import Axis
     from ..open_loop.closed_form import RippleCurve
     from ..open_loop.period_error import PeriodError
@@ -307,57 +306,14 @@ def changed_words(first: Axis, axis: Axis) -> str:
     return sentence("; ".join(kept)) or say("axis.same")
 
 
-def hero_sentences(results: Findings, view: RippleView) -> tuple[str, tuple[str, ...]]:
-    """The answer; the largest cause and what then."""
-    from ..figures.ripple_view import (
-        answer_is_doubtful,
-        role_of,
-        title,
-    )  # loads the pictures, which texts do not need
-
-    found = results.headline
-    unstable = (say("hero.stabilise"),) if results.unstable else ()
-    if found.kind == "none" or not len(view.speed) or answer_is_doubtful(view):
-        return told(title(view)), unstable
-    unit = view.unit
-    # the worst speed as the slider names it
-    answer = told(
-        found.words(
-            lambda speed: quantity(speed, unit, 3 if speed == found.speed else 2, strip=True),
-            lambda share: percent(share, 2),
-        )
-    )
-    if found.limited:
-        answer = say("hero.met" if found.kind == "met" else "hero.exceeded", answer=answer)
-    if results.unstable:
-        without = say("hero.without_loop", answer=f"{answer[:1].lower()}{answer[1:]}")
-        return say("hero.unstable"), (without, *unstable)
-    why = _why(results, role_of(view, found.place), str(view.regime[found.place]))
-    return answer, (why, *_other_limits(results), *_then(results))
-
-
-def _why(results: Findings, role: str | None, regime: str) -> str:
-    """The largest cause, for somebody who does not know encoders."""
-    from ..figures.ripple_view import cause_words
-
-    kind, axis = "aliased" if role == "cyclic" and regime == "aliased" else str(role), results.axis
-    sizes = {"pitch": axis.scale.pitch, "count": axis.resolution}
-    words = {name: quantity(size, axis.scale.unit, strip=True) for name, size in sizes.items()}
-    if f"hero.of_{kind}" in spoken().words and (role != "counts" or axis.resolution):
-        cause = say(f"hero.of_{kind}", **words)
-    else:
-        cause = told(cause_words(role))
-    return say("hero.largest" if results.headline.kind == "met" else "hero.why", cause=cause)
-
-
 def _over(share: float) -> str:
     """A ripple over its limit in words, also close to 1."""
-    if share >= 1.05:
+    if share >= CLOSE:
         return told(times(share))
     return say("hero.of_limit", share=percent(share, 4))
 
 
-def _other_limits(results: Findings) -> tuple[str, ...]:
+def other_limits(results: Findings) -> tuple[str, ...]:
     """Limits on other things than measured ripple that are missed."""
     judged = results.judgement
     if judged is None:
@@ -375,7 +331,7 @@ def _other_limits(results: Findings) -> tuple[str, ...]:
     )
 
 
-def _then(results: Findings) -> tuple[str, ...]:
+def what_then(results: Findings) -> tuple[str, ...]:
     """What to do, and what that leaves."""
     measures, after = results.measures, results.after_headline
     if results.judgement is not None and results.judgement.met:

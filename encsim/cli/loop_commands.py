@@ -31,7 +31,6 @@ if TYPE_CHECKING:
     from .parser import Parser
 
 
-# Signal periods a sample that a speed may make, as in a simulation.
 # Frequencies of a picture from this share of the loop rate to its half.
 LOWEST, POINTS = 1e-5, 2000
 # Where the faults of a description stand in an axis file.

@@ -186,17 +186,16 @@ def verdict(
     if "measured" in limits and values["measured"] is not None:
         at, rms, limit = (np.array([each]) for each in (speed or 1.0, values["measured"], limits["measured"]))
         found = headline(at, rms, limit=limit)
-        told = [found.words(size, percent) if speed and found.kind != "none" else ""]
-        told = told if told[0] else [f"{_SIDES[rms[0] > limit[0]]} the limit at standstill"]
+        if speed and found.kind != "none":
+            told = [found.words(size, percent)]
+        else:
+            told = [f"{'Above' if rms[0] > limit[0] else 'Within'} the limit at standstill"]
     for curve, name in (("torque", "torque (force) ripple"), ("actual", "actual velocity ripple")):
         value, limit_ = values[curve], limits.get(curve)
         if value is not None and limit_ is not None and (value > limit_ or not told):
             told.append(f"{name} {percent(value / limit_)} of its limit")
     words = "; ".join(told)
     return words[:1].upper() + words[1:]
-
-
-_SIDES = ("Within", "Above")
 
 
 def headline(

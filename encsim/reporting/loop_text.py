@@ -25,7 +25,7 @@ from ..layout import (
 )
 from ..layout import measured as column
 from ..open_loop.causes import CAUSES
-from ..wording import DELAY, PEAK, force, percent_number, share_text, show
+from ..wording import DELAY, PEAK, force, percent_number, sentence, share_text, show
 from .text_parts import at_speed, caution, chosen_rows, doubt, marks, nearest_rows
 
 if TYPE_CHECKING:
@@ -130,9 +130,9 @@ def _stable(result: Margins) -> Iterator[str]:
     rise = "unlimited" if math.isinf(gain) else f"{20.0 * math.log10(gain):.1f} dB"
     delay = "unlimited" if math.isinf(result.delay_margin) else show(result.delay_margin, "s")
     yield f"Loop stable: {phase}, gain margin {rise}, delay margin {delay}."
-    crossing = f"Crossover {show(result.crossover, 'Hz')}, s" if crosses else "S"
+    crossing = f"crossover {show(result.crossover, 'Hz')}, " if crosses else ""
     fall = f", lower gain margin -{-20.0 * math.log10(lower):.1f} dB" if lower else ""
-    yield f"{crossing}ensitivity peak {result.sensitivity_peak:.2f}{fall}."
+    yield sentence(f"{crossing}sensitivity peak {result.sensitivity_peak:.2f}{fall}.")
     position = "no position loop"
     if not math.isnan(result.bandwidth):
         position = f"position {_reach(result.bandwidth)}"

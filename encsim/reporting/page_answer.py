@@ -40,9 +40,9 @@ if TYPE_CHECKING:
     from .page_blocks import Findings
 
 
-# Panel of the hero in dots, and size of its letters, in the layout for a screen and for a phone.
 # Colours of the curves of several axes.
 COMPARED = ("ink", "true", "force", "counts", "cyclic", "noise")
+# Panel of the hero in dots, and size of its letters, in the layout for a screen and for a phone.
 LAYOUTS = {"wide": (1070.0, 270.0, 13.0), "phone": (318.0, 216.0, 12.0)}
 # Room above the curves for the names of marks, as a factor; ratio of the ends of the panel at most and at least.
 ABOVE, MOST, MOST_LIMITED, LEAST = 2.4, 1e3, 150.0, 20.0

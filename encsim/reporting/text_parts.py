@@ -208,17 +208,18 @@ def explained(result: Explanation) -> list[str]:
     basis, cause = "Closed loop: " if result.values["torque"] is not None else "", ""
     if result.causes:
         first = result.causes[0]
-        cause = f"argest cause: {CAUSES[first.cause].term}, {share_text(first.share)} % of the mean square."
+        cause = f"Largest cause: {CAUSES[first.cause].term}, {share_text(first.share)} %"
     if not result.verdict:
         share = f", {percent_number(now / abs(result.speed))} % of the speed" if result.speed else ""
         ripple = lowered(f"Ripple {at_speed(result.speed, unit)}: {show(now, unit)} rms{share}.", basis)
-        return [f"{basis}{ripple}", *([f"L{cause}"] if cause else []), *_advice(result)]
+        causes = [f"{cause} of the mean square."] if cause else []
+        return [f"{basis}{ripple}", *causes, *_advice(result)]
     verdict = f"{basis}{lowered(result.verdict, basis)}."
     allowed = "" if limit is None else f", limit {beside(limit, now, unit)}"
-    cause = f"; l{cause.replace(' of the mean square', '')}" if cause else "."
+    cause = cause and f"; {lowered(cause, '; ')}"
     return [
         toned(verdict, LIMIT) if result.met is False else verdict,
-        f"Ripple {show(now, unit)} rms{allowed}{cause}",
+        f"Ripple {show(now, unit)} rms{allowed}{cause}.",
         *_advice(result),
     ]
 

@@ -189,7 +189,8 @@ def verdict(
         if speed and found.kind != "none":
             told = [found.words(size, percent)]
         else:
-            told = [f"{'Above' if rms[0] > limit[0] else 'Within'} the limit at standstill"]
+            where = "this speed" if speed else "standstill"
+            told = [f"{'Above' if rms[0] > limit[0] else 'Within'} the limit at {where}"]
     for curve, name in (("torque", "torque (force) ripple"), ("actual", "actual velocity ripple")):
         value, limit_ = values[curve], limits.get(curve)
         if value is not None and limit_ is not None and (value > limit_ or not told):

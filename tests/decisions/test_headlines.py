@@ -175,3 +175,10 @@ def test_random_curves_give_answers_that_hold(cases):
         elif found.kind == "range":
             low, high = found.ranges[0]
             assert low <= found.speed <= high
+
+
+@pytest.mark.parametrize(("speed", "where"), [(0.005, "this speed"), (0.0, "standstill")])
+def test_verdict_without_ripple_names_the_speed_that_was_asked_for(speed, where):
+    values = {"measured": 0.0, "torque": None, "actual": None}
+    told = headlines.verdict(speed, values, {"measured": 1e-3}, str, str)
+    assert told == f"Within the limit at {where}"

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
@@ -246,27 +246,30 @@ def ladder(
 
     Each step is computed anew, and judged at these speeds and those that the requirement looks at.
     """
+    return tuple(_steps(explanation, speeds, requirement))
+
+
+def _steps(explanation: Explanation, speeds: np.ndarray, requirement: Requirement | None) -> Iterator[Step]:
+    """The steps of the ladder, each computed when it is asked for."""
+    yield _step((), None, explanation.axis, speeds, requirement)
     helping = [one for one in explanation.remedies if one.applies and one.speed == explanation.speed]
     together = explanation.together
     combined = together is not None and together.applies
     picked = combinable(explanation.remedies) if combined else helping[:1]
     situation = Situation.of(explanation.axis, explanation.speed)
-    steps = [_step((), None, explanation.axis, speeds, requirement)]
     for count in range(1, len(picked) + 1):
         one = picked[0] if count == 1 else _at_once(situation, picked[:count])
         if one.applies:
-            steps.append(_step(tuple(picked[:count]), one, one.axis, speeds, requirement))
+            yield _step(tuple(picked[:count]), one, one.axis, speeds, requirement)
     if helping and helping[0] not in picked:
         alone = _step((helping[0],), helping[0], helping[0].axis, speeds, requirement)
-        steps.append(replace(alone, instead=True))
-    return tuple(steps)
+        yield replace(alone, instead=True)
 
 
 def met_with(explanation: Explanation, requirement: Requirement) -> str | None:
     """The first measures of the ladder with which every limit is met at all speeds; None where none are needed."""
-    steps = ladder(explanation, np.zeros(0), requirement)
-    named = (step.remedy.name for step in steps[1:] if step.met and step.remedy is not None)
-    return None if steps[0].met else next(named, None)
+    first = next((step for step in _steps(explanation, np.zeros(0), requirement) if step.met), None)
+    return None if first is None or first.remedy is None else first.remedy.name
 
 
 def _step(

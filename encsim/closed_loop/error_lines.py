@@ -159,21 +159,22 @@ def displaced_lines(
     key: Axis, steps: float, orders: np.ndarray, away: np.ndarray, least: float, lowest: int
 ) -> QuantisationLines:
     """Quantisation lines of a tabulated error that is read with a displacement from the steady motion."""
-    shown = _shown(key)
+    error = _shown_error(key)
     points = 1 << int(np.clip(np.ceil(np.log2(POINTS_A_STEP * steps)), 14, 18))
     even = np.arange(points) / points
     place = even + cause_models.over_grid(away[None, :], orders, points)[0]
-    cell = np.floor(place * shown.size).astype(np.int64)
-    whole = cell // shown.size
-    power = 2.0 * np.abs(np.fft.rfft(shown[cell - whole * shown.size] + whole - even) / points) ** 2
+    cell = np.floor(place * error.size).astype(np.int64)
+    whole = cell // error.size
+    cell -= whole * error.size
+    shown = error[cell] + (cell + 0.5) / error.size
+    power = 2.0 * np.abs(np.fft.rfft(shown + whole - even) / points) ** 2
     return selected(np.arange(lowest + 1, points // 2), power[lowest + 1 : -1], least)
 
 
 @lru_cache(maxsize=2)
-def _shown(key: Axis) -> np.ndarray:
-    """Shown position on the fine grid over a period."""
-    points = structure_function.grid_points(key)
-    return structure_function.shown_error(key, points) + (np.arange(points) + 0.5) / points
+def _shown_error(key: Axis) -> np.ndarray:
+    """Error of the shown position at the middles of the fine grid over a period."""
+    return structure_function.shown_error(key, structure_function.grid_points(key))
 
 
 def _combs(factor: int, error: np.ndarray, share: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -207,16 +208,15 @@ class ErrorLines:
     """The encoder error at some speeds, split by cause; periods, mean squares."""
 
     # ``orders`` and ``squares`` (1 or speeds, orders): lines of the smooth chain and their power; ``made``: their
-    # complex amplitudes. ``spread``: variances of the Gaussian causes. ``converter``: variance of a converter that is
+    # complex amplitudes, at the orders ``known``. ``spread``: variances of the Gaussian causes. ``converter``: variance of a converter that is
     # treated as white noise. ``added``: variances of white position errors that registered causes bring along.
 
     def __init__(self, axis: Axis, model: Model, speed: np.ndarray) -> None:
         self.axis, self.model, self.speed = axis, model, speed
         # key of the tables of a model that has the steps of converter and counts in a table
         self.key: Axis | None = None
-        self.orders, made = model.complex_lines(speed)
-        self.made = made
-        self.squares = 0.5 * np.abs(made) ** 2
+        self.known, self.made = model.complex_lines(speed)
+        self.orders, self.squares = self.known, 0.5 * np.abs(self.made) ** 2
         if isinstance(model, TableModel) and model.table is not None:
             self.key, self.orders = model.key, model.low
             self.squares = 2.0 * model.table.power[self.orders][None, :]
@@ -239,7 +239,7 @@ class ErrorLines:
 
     def dense_lines(self) -> tuple[np.ndarray, np.ndarray]:
         """Orders 1 to n, enough for self-modulation, and the complex lines of the smooth error at each."""
-        known, made = self.model.complex_lines(self.speed)
+        known, made = self.known, self.made
         last = known <= HIGHEST_MODULATING // 2
         highest = int(known[last].max(initial=0))
         orders = np.arange(1, max(2 * highest, FEWEST_ORDERS) + 1) if highest else np.zeros(0, dtype=int)
@@ -340,12 +340,11 @@ class ErrorLines:
         """What is shown less the position at positions of one speed, and what scatter leaves of its lines."""
         orders, scatter = self.step_orders(), math.hypot(math.sqrt(variance) * self.steps, LEAST_SCATTER)
         if self.axis.interpolation.bits is not None and self.key is not None:
-            table = _shown(self.key)
-            error = table - (np.arange(table.size) + 0.5) / table.size
+            error = _shown_error(self.key)
             left = np.exp(-0.5 * (TAU * scatter / self.steps * orders) ** 2)
             return left, lambda position: error[(position % 1.0 * error.size).astype(np.int64)]
-        known, made = self.model.complex_lines(self.speed)
-        shape = error_shape(made[min(place, made.shape[0] - 1)][None, :], known, FINE_SHAPE)
+        made = self.made[min(place, self.made.shape[0] - 1)][None, :]
+        shape = error_shape(made, self.known, FINE_SHAPE)
         stair = _dithered_counts(round(scatter, 3))
 
         def shown(position: np.ndarray) -> np.ndarray:

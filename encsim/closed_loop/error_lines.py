@@ -208,8 +208,9 @@ class ErrorLines:
     """The encoder error at some speeds, split by cause; periods, mean squares."""
 
     # ``orders`` and ``squares`` (1 or speeds, orders): lines of the smooth chain and their power; ``made``: their
-    # complex amplitudes, at the orders ``known``. ``spread``: variances of the Gaussian causes. ``converter``: variance of a converter that is
-    # treated as white noise. ``added``: variances of white position errors that registered causes bring along.
+    # complex amplitudes, at the orders ``known``. ``spread``: variances of the Gaussian causes. ``converter``: variance
+    # of a converter that is treated as white noise. ``added``: variances of white position errors that registered
+    # causes bring along.
 
     def __init__(self, axis: Axis, model: Model, speed: np.ndarray) -> None:
         self.axis, self.model, self.speed = axis, model, speed

@@ -40,7 +40,7 @@ def half_range(
     shown, step = _Shown(axis, model, speed), one_count(axis)
     peak, sure = np.empty(speed.size), np.ones(speed.size, dtype=bool)
     for i, v in enumerate((speed / axis.scale.pitch).tolist()):
-        runs, size, pooled = _runs(axis, v / axis.sampling.rate, samples[i])
+        runs, size, pooled = _runs(v / axis.sampling.rate, samples[i])
         velocity = _velocity(axis, shown.error(i, v, runs, size), size)
         each = 0.5 * np.ptp(velocity, axis=-1)
         found = 0.5 * np.ptp(velocity) if pooled else np.mean(each)
@@ -70,7 +70,7 @@ def _seldom(velocity: np.ndarray, step: float) -> bool:
     return any(np.count_nonzero(v > v.max() - 0.5 * step) < SELDOM for v in (velocity, -velocity))
 
 
-def _runs(axis: Axis, moved: float, samples: float) -> tuple[int, int, bool]:
+def _runs(moved: float, samples: float) -> tuple[int, int, bool]:
     """Number of runs, their samples, and whether they are parts of one long run."""
     size = int(min(samples, SAMPLES // RUNS))
     if size < samples and moved * size < SWEEP:
@@ -120,7 +120,7 @@ class _Shown:
         self.table = _table(structure_function.static(axis)) if tabled else None
         orders, made = model.complex_lines(speed)
         self.shape = error_shape(made + np.zeros((1, 1)), orders)
-        self.white = math.sqrt(0.5) * np.sqrt(_after(axis, model, speed))
+        self.white = math.sqrt(0.5) * np.sqrt(_after(model, speed))
         spread = model.spread(speed, np.inf)
         self.jitter, self.clock = (
             np.sqrt(0.5 * spread.get(cause, 0.0) + 0.0 * speed) for cause in ("jitter", "clock")
@@ -171,7 +171,7 @@ class _Shown:
         return np.fft.irfft(np.fft.rfft(white, axis=-1) * gain, white.shape[-1], axis=-1)
 
 
-def _after(axis: Axis, model: Any, speed: np.ndarray) -> np.ndarray:
+def _after(model: Any, speed: np.ndarray) -> np.ndarray:
     """Mean square of an increment by noise that the period's error does not see, periods squared."""
     square = model.spread(speed, np.inf).get("noise", np.zeros_like(speed))
     return square + model.converter(speed) if model.method == "step" else square + 0.0 * speed

@@ -291,3 +291,12 @@ def test_ticks_with_several_edges_in_each_are_lines_that_no_error_spreads():
     for curve, within in (("measured", 0.05), ("torque", 0.05), ("actual", 0.2)):
         expected = np.sqrt(np.mean(shown.rms[curve] ** 2))
         assert getattr(found, curve)[0] == pytest.approx(expected, rel=within), curve
+
+
+@pytest.mark.parametrize(("jitter", "doubtful"), [(0.0, True), (3e-9, False)])
+def test_ticks_that_the_cyclic_error_alone_spreads_are_unknown_lines(jitter, doubtful):
+    signal, counts = Signal(gain=0.02, jitter=jitter), Interpolation(factor=400)
+    axis = replace(STAGE, signal=signal, interpolation=counts, estimator=PeriodTiming(1e7))
+    found = encsim.smoothness(axis, [2.3e-3, 3.5e-3, 6e-3])
+    assert found.doubtful.tolist() == [doubtful] * 3
+    assert all("ticks of the timing clock" in one for one in found.reasons)

@@ -11,6 +11,7 @@ from scipy.special import ndtr
 
 import encsim
 from encsim import Axis, Interpolation, Sampling, Scale, Signal
+from encsim.open_loop import extremes, order_statistics
 
 LINEAR, RATE = Scale(period=20e-6), 16e3
 DIRTY = Signal(offset=(0.01, -0.006), gain=0.02, phase=0.01, harmonics={3: 0.003}, jitter=2e-9)
@@ -165,3 +166,31 @@ def test_period_timing_of_twenty_five_ticks_has_the_simulated_ripple():
     # found by independent simulation; to first order in 1/ticks it is 8.42e-5
     assert curve.rms[0] == pytest.approx(8.924e-5, rel=2e-3)
     assert curve.valid
+
+
+def filtered(corner):
+    """An axis that sees white noise alone through this low-pass, and two minutes of what it makes of it."""
+    axis = Axis(
+        LINEAR, signal=Signal(jitter=1e-9), sampling=Sampling(RATE), estimator=encsim.LowPass(corner, order=4)
+    )
+    noise = np.random.default_rng(5).standard_normal(1 << 21)
+    gain = axis.estimator.response(np.fft.rfftfreq(noise.size, 1.0 / RATE), RATE)
+    return axis, np.fft.irfft(np.fft.rfft(noise) * gain)
+
+
+@pytest.mark.parametrize(("corner", "agree"), [(2.0, False), (5.0, False), (30.0, True), (300.0, True)])
+def test_few_independent_values_leave_the_peak_of_noise_to_chance(corner, agree):
+    axis, seen = filtered(corner)
+    peaks = np.ptp(seen[: seen.size // 16000 * 16000].reshape(-1, 16000), axis=1) / 2.0
+    assert (peaks.std() < extremes.SCATTER_OF_NOISE * peaks.mean()) == agree
+    assert encsim.ripple(axis, [0.01]).peak_reliable[0] == agree
+
+
+def test_smooth_noise_counts_as_many_values_as_it_crosses_zero():
+    # a level of u standard deviations is passed as often as u sqrt(2 pi) times the crossings make independent values
+    axis, seen = filtered(300.0)
+    samples = np.array([16000.0])
+    number = extremes._independent(axis, np.zeros(1), samples)
+    level = order_statistics.largest_of(number)
+    crossings = np.mean((seen[1:] > 0.0) & (seen[:-1] <= 0.0))
+    np.testing.assert_allclose(number / samples, level * np.sqrt(2.0 * np.pi) * crossings, rtol=0.04)

@@ -253,9 +253,8 @@ class Result:
     def units(self) -> dict[str, str]:
         """Units of the fields and of values inside them, {key: unit}."""
         declared = {item.name: item.metadata["unit"] for item in self._fields() if "unit" in item.metadata}
-        declared |= self.part_units
         words = self.unit_words()
-        return {name: words.get(unit, unit) for name, unit in declared.items()}
+        return {name: words.get(unit, unit) for name, unit in (declared | self.part_units).items()}
 
     def _fields(self) -> tuple[dataclasses.Field[Any], ...]:
         return dataclasses.fields(cast("Any", self))
@@ -266,12 +265,13 @@ class Result:
         Beside the fields: ``kind`` (name of the class), ``schema``, ``version``, ``function`` and ``arguments`` that
         made it, ``axis`` (text of its file, None without one), ``units``, and ``result``, for `encsim.load_result`.
         """
-        # A complex number becomes [real, imaginary].
-        plain = self.header()
-        for item in self._fields():
-            if item.metadata.get("plain", True):
-                plain[item.name] = _plain(getattr(self, item.name))
+        plain = self.plain_values()
         return plain | importlib.import_module(f"{__package__}.formats.result_files").embedded(self, plain)
+
+    def plain_values(self) -> dict[str, Any]:
+        """What `to_dict` gives but for ``result``; a complex number becomes [real, imaginary]."""
+        shown = (item.name for item in self._fields() if item.metadata.get("plain", True))
+        return self.header() | {name: _plain(getattr(self, name)) for name in shown}
 
     def header(self) -> dict[str, Any]:
         """What plain values and files begin with: kind, schema, version, origin, axis, units."""

@@ -168,15 +168,14 @@ def _cautions(job: CommandJob) -> list[str]:
 def _loop_json(job: CommandJob) -> dict[str, Any]:
     margins, curve, aged, simulated = job.result
     extra = {} if simulated is None else {"simulated": _plain(simulated)}
-    margins_only = {key: value for key, value in margins.to_dict().items() if key != "result"}
     if aged is not None:
         extra["stable_from"] = aged.stable_from
-    return curve.to_dict() | {"margins": margins_only, "cautions": _cautions(job)} | extra
+    return curve.to_dict() | {"margins": margins.plain_values(), "cautions": _cautions(job)} | extra
 
 
 def _plain(runs: Runs) -> dict[str, Any]:
     """Simulated runs as plain values, the curves beside the speeds."""
-    values = runs.to_dict()
+    values = runs.plain_values()
     kept = ("samples", "settle", "seed", "stopped", "reasons")
     return {"speed": values["speed"], **values["rms"], **{name: values[name] for name in kept}}
 

@@ -109,7 +109,7 @@ class ChoiceRow:
     def plain(self) -> dict[str, Any]:
         """The row as plain values."""
         unit = self.axis.scale.unit
-        judged = self.judgement.to_dict()
+        judged = self.judgement.plain_values()
         return {
             "name": self.name,
             "changes": {path: changes.write(self.axis, path, value) for path, value in self.changes.items()},

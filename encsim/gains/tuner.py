@@ -110,14 +110,12 @@ class Tuning(Result):
 
     def to_dict(self) -> dict[str, Any]:
         """As of every result, the margins with their own units, an estimator of a remedy as text."""
-        margins = self.margins.to_dict()
-        del margins["result"]  # it stands in that of the tuning
-        plain_values = Result.to_dict(self) | {"margins": margins}
-        for plain, remedy in zip(plain_values["remedies"], self.remedies, strict=True):
+        whole = Result.to_dict(self) | {"margins": self.margins.plain_values()}
+        for plain, remedy in zip(whole["remedies"], self.remedies, strict=True):
             if "estimator" in remedy.change:
                 text = estimator_text.text(remedy.change["estimator"], self.axis.scale.unit)
                 plain["change"] = {"estimator": text}
-        return plain_values
+        return whole
 
 
 def tune(

@@ -254,7 +254,7 @@ class Result:
         """Units of the fields and of values inside them, {key: unit}."""
         declared = {item.name: item.metadata["unit"] for item in self._fields() if "unit" in item.metadata}
         words = self.unit_words()
-        return {name: words.get(unit, unit) for name, unit in (declared | self.part_units).items()}
+        return {name: words.get(unit, unit) for name, unit in {**declared, **self.part_units}.items()}
 
     def _fields(self) -> tuple[dataclasses.Field[Any], ...]:
         return dataclasses.fields(cast("Any", self))

@@ -219,7 +219,7 @@ class Report:
             if not part:
                 continue
             table = isinstance(block, TextTable)
-            lines += ["", *part] if apart or table else part
+            lines += ["", *part] if lines and (apart or table) else part
             apart = table
         return painted("".join(f"{line.rstrip()}\n" for line in lines), colour)
 

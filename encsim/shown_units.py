@@ -36,7 +36,7 @@ _TYPED = {
     **dict.fromkeys(("arcsec", "mrad", "urad", "nrad"), "rad"),
 }
 _WRITTEN = re.compile(r"[0-9.]\s*([a-zµ°″][a-z/°″]*)(?![a-zA-Z/0-9])")
-# A typed unit is left where the number would have more than so many zeros.
+# Between these numbers the usual unit of speeds is shown, and a typed one with an SI prefix keeps its prefix.
 _LEAST, _MOST = 1e-4, 1e6
 _CHOICE: ContextVar[Mapping[str, tuple[str, bool]]] = ContextVar("units that the user reads")
 
@@ -87,14 +87,17 @@ def of(result: Any) -> contextlib.AbstractContextManager[None]:
 
 
 def preferred(largest: float, si: str) -> tuple[float, str] | None:
-    """Size and symbol of the user's unit for numbers up to this one; None where a handy one is better."""
-    unit, always = _CHOICE.get({}).get(si, (_USUAL.get(si), False))
+    """Size and symbol of the user's unit for numbers up to this one; None where another prefix or unit is better."""
+    typed_unit, always = _CHOICE.get({}).get(si, (None, False))
+    unit = typed_unit or _USUAL.get(si)
     if unit is None:
         return None
     above, below = next(units.DIMENSIONS[name].units[unit] for name, known in _SI.items() if known == si)
-    size = above / below
-    fits = always or largest == 0.0 or not math.isfinite(largest) or _LEAST <= abs(largest) / size < _MOST
-    return (size, symbol(unit)) if fits else None
+    size, name = above / below, symbol(unit)
+    # rpm or arcsec/s stays what it is; of mm/s only the prefix changes
+    stays = always or (typed_unit is not None and name not in (row[2] for row in _PREFIXED.get(si, ())))
+    fits = stays or largest == 0.0 or not math.isfinite(largest) or _LEAST <= abs(largest) / size < _MOST
+    return (size, name) if fits else None
 
 
 def symbol(unit: str) -> str:
@@ -114,7 +117,7 @@ def _prefixed(unit: str, lowest: int, highest: int) -> list[tuple[float, float, 
     return [(0.9995 * 10.0**e, 10.0**e, p + unit) for e, p in prefixes.items() if lowest <= e <= highest]
 
 
-_LADDERS = {
+_PREFIXED = {
     "m": _prefixed("m", -12, 3),
     "s": _prefixed("s", -12, 0),
     "Hz": _prefixed("Hz", -3, 9),
@@ -122,6 +125,9 @@ _LADDERS = {
     "N": _prefixed("N", -6, 3),
     "N m": _prefixed("N m", -6, 3),
     "A": _prefixed("A", -6, 3),
+}
+_LADDERS = {
+    **_PREFIXED,
     "rad": [(0.0, 1e-9, "nrad"), (0.01 * _ARCSEC, _ARCSEC, "″"), (999.5 * _ARCSEC, _DEGREE, "°")],
     "rad/s": [
         (0.0, 1e-9, "nrad/s"),
@@ -157,7 +163,7 @@ def show(value: float, unit: str) -> str:
 
 
 def three_digits(value: float) -> str:
-    """Three significant digits, without an exponent from 0.00001 to a million."""
+    """Three significant digits; below 0.00001 and from a million on with an exponent of a power of thousand."""
     if value == 0.0 or not math.isfinite(value):
         return {0.0: "0", math.inf: "∞", -math.inf: f"{_MINUS}∞"}.get(value, "–")
     text = f"{value:.2e}"
@@ -165,5 +171,6 @@ def three_digits(value: float) -> str:
     if -6 < exponent < 6:
         text = f"{float(text):.{max(2 - exponent, 0)}f}"
     else:
-        text = f"{text.split('e')[0]}e{exponent}"
+        above = exponent % 3
+        text = f"{float(text.split('e')[0]) * 10.0**above:.{2 - above}f}e{exponent - above}"
     return text.replace("-", _MINUS)

@@ -277,7 +277,7 @@ def test_no_text_is_written_for_what_is_not_finite(value):
         (0.0, "rad", "0 rad"),
         (0.0, "1", "0"),
         (0.0, "%", "0 %"),
-        (1e-20, "m", "1.00e−8 pm"),
+        (1e-20, "m", "10.0e−9 pm"),
         (math.radians(12.4 / 3600), "rad", "12.4″"),
         (math.radians(0.005 / 3600), "rad", "24.2 nrad"),
         (math.radians(1.5), "rad", "1.50°"),
@@ -297,6 +297,22 @@ def test_no_text_is_written_for_what_is_not_finite(value):
 )
 def test_shown_values_have_three_digits_and_a_handy_unit(value, unit, text):
     assert shown_units.show(value, unit).replace("\u202f", " ") == text
+
+
+@pytest.mark.parametrize(
+    ("value", "si", "typed", "text"),
+    [
+        (100.0 * math.pi, "rad/s", "arcsec/s", "64.8e6″/s"),
+        (1e-9, "rad/s", "rpm", "9.55e−9 rpm"),
+        (1e-8, "m/s", "m/min", "600e−9 m/min"),
+        # of a unit with an SI prefix only the prefix changes
+        (1e-8, "m/s", "m/s", "10.0 nm/s"),
+        (2e3, "m/s", "um/s", "2.00 km/s"),
+    ],
+)
+def test_a_typed_unit_stays_however_long_the_number(value, si, typed, text):
+    with shown_units.chosen({si: typed}):
+        assert shown_units.show(value, si).replace("\u202f", " ") == text
 
 
 @given(st.floats(1e-12, 1e3), st.sampled_from(["m", "Hz", "s", "m/s", "rad", "rad/s"]))

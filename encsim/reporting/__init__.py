@@ -18,13 +18,18 @@ if TYPE_CHECKING:
 TEXTS = {
     "RippleCurve": ("axis_tables", "ripple"),
     "PeriodError": ("axis_tables", "period"),
+    "Lines": ("run_text", "harmonics"),
+    "WorstStart": ("run_text", "starts"),
     "Trace": ("run_text", "trace"),
     "TopSpeed": ("axis_tables", "limits"),
     "Margins": ("loop_text", "margins"),
     "Smoothness": ("loop_text", "smoothness"),
+    "Runs": ("loop_text", "runs"),
+    "Tuning": ("tuning_text", "tuning"),
     "Frontier": ("loop_text", "frontier"),
     "Explanation": ("decision_text", "explanation"),
     "Choice": ("decision_text", "choice"),
+    "Judgement": ("decision_text", "judgement"),
     "Run": ("run_text", "run"),
     "StepResponse": ("run_text", "answer"),
     "RampResponse": ("run_text", "answer"),
@@ -40,6 +45,10 @@ TEXTS = {
     "CalibrationPlan": ("measurement_text", "plan"),
     "PassComparison": ("measurement_text", "passes"),
     "Positioning": ("measurement_text", "positioning"),
+    "RingCurve": ("ring_text", "curve"),
+    **dict.fromkeys(
+        ("Budget", "HeadSearch", "Tolerances", "Expansion", "SeatFit", "Centring"), ("ring_text", "part")
+    ),
 }
 
 

@@ -31,7 +31,7 @@ if TYPE_CHECKING:
     from ..decisions.choice import Choice, ChoiceRow
     from ..decisions.choice_search import Saturation
     from ..decisions.explanation import Explanation
-    from ..decisions.judgements import LimitCheck
+    from ..decisions.judgements import Judgement, LimitCheck
     from ..decisions.remedies import Remedy
 
 
@@ -91,6 +91,29 @@ def _answer(result: Choice) -> list[str]:
             f"Limited by {_check(check, best.judgement.units)}.",
         ]
     return [*lines, *(_saturated(result, each) for each in result.saturation if each.values)]
+
+
+def judgement(result: Judgement, *, long: bool = False) -> Report:
+    """Report of an axis compared with a requirement: the verdict, then limit by limit."""
+    least, units = result.limit(result.binding), result.units
+    words = "Meets every limit" if result.met else "Does not meet the requirement"
+    verdict = f"{words}. Limited by {_check(least, units)}."
+    rows = sorted(result.limits, key=lambda each: -each.share)
+    table = TextTable(
+        [
+            texts("limit", [NAMES[each.name] for each in rows]),
+            texts("value", [_amount(each.value, units[each.name]) for each in rows]),
+            texts("allowed", [_amount(each.limit, units[each.name]) for each in rows]),
+            texts("met", ["yes" if each.met else toned("no", LIMIT) for each in rows]),
+            texts(
+                "at",
+                ["-" if math.isnan(each.speed) else show(each.speed, units["top_speed"]) for each in rows],
+            ),
+        ]
+    )
+    return Report(
+        [verdict if result.met else toned(verdict, LIMIT)], [table, Notes(result.reasons, DOUBT)], long
+    )
 
 
 def missed(row: ChoiceRow) -> str:

@@ -240,6 +240,21 @@ def _beside(curve: Smoothness, simulated: Runs) -> list[ReportPart]:
     return [TextTable(columns, title), Notes([f"simulated: {reason}" for reason in simulated.reasons], DOUBT)]
 
 
+def runs(result: Runs, *, long: bool = False) -> Report:
+    """Report of runs at many speeds: the ripple of each."""
+    unit = result.units["speed"]
+    heads = {"measured": "measured", "torque": force(result.axis), "actual": "actual"}
+    stopped = [show(speed, unit) for speed, stop in zip(result.speed, result.stopped, strict=True) if stop]
+    answer = [
+        f"Velocity ripple of {len(result.speed)} closed-loop runs, {result.samples} samples each, seeds from "
+        f"{result.seed}; rms after {result.settle} samples.",
+        *([toned(f"Stopped early at {', '.join(stopped)}.", LIMIT)] if stopped else []),
+    ]
+    columns = [column("speed", result.speed, unit)]
+    columns += [column(head, result.rms[name], result.units[name]) for name, head in heads.items()]
+    return Report(answer, [TextTable(columns), Notes(result.reasons, DOUBT)], long)
+
+
 def _differs(predicted: float, simulated: float) -> str:
     if not (0.0 < predicted < math.inf and math.isfinite(simulated)):
         return "-"

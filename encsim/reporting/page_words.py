@@ -20,7 +20,7 @@ from typing import TYPE_CHECKING, Any, TypeVar, cast
 import numpy as np
 
 from .. import checks
-from ..decisions.headlines import CLOSE, times
+from ..decisions.headlines import times
 from ..decisions.ripple_summary import CURVES
 from ..wording import axis_words, compared, digits, percent, quantity, sentence
 
@@ -306,13 +306,6 @@ def changed_words(first: Axis, axis: Axis) -> str:
     return sentence("; ".join(kept)) or say("axis.same")
 
 
-def _over(share: float) -> str:
-    """A ripple over its limit in words, also close to 1."""
-    if share >= CLOSE:
-        return told(times(share))
-    return say("hero.of_limit", share=percent(share, 4))
-
-
 def other_limits(results: Findings) -> tuple[str, ...]:
     """Limits on other things than measured ripple that are missed."""
     judged = results.judgement
@@ -343,7 +336,7 @@ def what_then(results: Findings) -> tuple[str, ...]:
         return (say("hero.meets" if after.every else "hero.meets_reliable", measure=name),)
     if after.limited:
         at = quantity(after.speed, unit, 2, strip=True)
-        return (say("hero.leaves", measure=name, share=_over(after.share), speed=at),)
+        return (say("hero.leaves", measure=name, share=told(times(after.share)), speed=at),)
     place = results.detail_place
     assert results.frame_after is not None
     now, then = results.frame_rms[place], results.frame_after[place]

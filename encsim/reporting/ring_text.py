@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from ..layout import (
     DOUBT,
     LIMIT,
+    ROUNDING,
     Cautions,
     Column,
     Notes,
@@ -20,7 +22,7 @@ from ..layout import (
     texts,
 )
 from ..model import ring_geometry
-from ..wording import number, show
+from ..wording import number, percent_number, show
 from .text_parts import caution
 
 if TYPE_CHECKING:
@@ -95,6 +97,28 @@ def ring(answers: RingResults, material: str, *, long: bool = False, cautious: b
     elif cautious:
         blocks.append(Cautions(f"Caution: {growth.cautions[0]}", growth.cautions))
     return Report([*_answer(curve), *_uncertainty(answers.budget)], blocks, long)
+
+
+def curve(result: RingCurve, *, long: bool = False) -> Report:
+    """Report of the angle error of a ring, by order and cause."""
+    return Report(_answer(result), [*_orders(result, long), Notes(result.reasons, DOUBT)], long)
+
+
+def part(result: Any, *, long: bool = False) -> Report:
+    """Report of one further question about a ring; its first sentence answers."""
+    made: dict[str, Callable[..., list[ReportPart]]] = {
+        "Budget": _budget,
+        "HeadSearch": _searched,
+        "Tolerances": _tolerances,
+        "Expansion": _growth,
+        "SeatFit": _seat,
+        "Centring": _centring,
+    }
+    name = type(result).__name__
+    blocks = made[name](result)
+    if name == "Expansion":
+        blocks.append(Cautions(f"Caution: {result.cautions[0]}", result.cautions))
+    return Report(_uncertainty(result) if name == "Budget" else [], blocks, long)
 
 
 def angle(value: float) -> str:
@@ -193,10 +217,11 @@ def _budget(budget: Budget) -> list[ReportPart]:
 
 def _uncertainty(budget: Budget) -> list[str]:
     """Expanded and combined uncertainty."""
+    rim = "C" if math.isnan(budget.arc) else f"At the rim {show(budget.arc, 'm')}; c"
     covers = f"k = {budget.factor:.2f}, {100.0 * budget.probability:g} %"
     return [
         f"Expanded uncertainty ({covers}) {show(budget.expanded, 'rad')}.",
-        f"At the rim {show(budget.arc, 'm')}; combined standard uncertainty {show(budget.combined, 'rad')}.",
+        f"{rim}ombined standard uncertainty {show(budget.combined, 'rad')}.",
     ]
 
 
@@ -205,7 +230,8 @@ def _searched(search: HeadSearch) -> list[ReportPart]:
     angles = search.alone and search.amplitude.max(initial=0.0) < 1.0
 
     def size(value: float) -> str:
-        return angle(value) if angles else f"{100.0 * value / search.alone:.3g} %"
+        share = value / search.alone if value > ROUNDING * search.alone else 0.0
+        return angle(value) if angles else f"{percent_number(share)} %"
 
     whole = f"{angle(search.alone)} with one head" if angles else "relative to one head"
     words = (
@@ -246,11 +272,10 @@ def _allowed(value: float, unit: str) -> str:
     return "any" if math.isinf(value) else show(value, unit)
 
 
-def _growth(growth: Expansion, material: str) -> list[ReportPart]:
+def _growth(growth: Expansion, material: str = "") -> list[ReportPart]:
     """Growth, stress and safety."""
-    words = [
-        f"Growth of the radius {show(growth.radius_growth, 'm')} (typical values of {material}; use your own)."
-    ]
+    typical = f" (typical values of {material}; use your own)" if material else ""
+    words = [f"Growth of the radius {show(growth.radius_growth, 'm')}{typical}."]
     if growth.rim_speed:
         words.append(
             f"Rim speed {show(growth.rim_speed, 'm/s')}, hoop stress {number(growth.stress / 1e6)} MPa."
@@ -278,7 +303,7 @@ def _seat(fit: SeatFit) -> list[ReportPart]:
     return [*warnings, Paragraph(words)]
 
 
-def _centring(centring: Centring, left: Remaining | None) -> list[ReportPart]:
+def _centring(centring: Centring, left: Remaining | None = None) -> list[ReportPart]:
     """Eccentricity of the ring, how to shift it, and the eccentricity that is likely to remain."""
     offset = f"{show(centring.eccentricity, 'm')} +- {show(centring.uncertainty, 'm')}"
     words = f"Centring: eccentricity {offset} (run-out {show(centring.run_out, 'm')}), "

@@ -24,13 +24,14 @@ from ..layout import (
     toned,
 )
 from ..open_loop.limits import top_speed
-from ..wording import beside, force, percent_number, show
+from ..wording import beside, force, number, percent_number, show
 from .text_parts import at_speed, caution, nearest_rows
 
 if TYPE_CHECKING:
     from ..closed_loop.time_responses import RampResponse
     from ..model.profiles import Profile
     from ..open_loop.closed_form import Lines, RippleCurve
+    from ..open_loop.start_phase import WorstStart
     from ..time_domain.closed_run_result import Run
     from ..time_domain.simulation import Trace
 
@@ -104,6 +105,40 @@ def trace(result: Trace, *, long: bool = False, cautious: bool = True) -> Report
         answer.append(f"The first {result.settle} samples are left out: the estimator settles.")
     shown = _lines(result.expected_lines, unit, long)
     return Report(answer, [*shown, Notes(result.reasons, DOUBT), *caution(cautious)], long)
+
+
+def harmonics(result: Lines, *, long: bool = False) -> Report:
+    """Report of the harmonics of the error at one speed."""
+    unit = result.units["velocity"]
+    where = at_speed(result.speed, unit)
+    answer = [f"No cyclic error {where}."]
+    if len(result.harmonic):
+        alias, frequency = result.alias[0], result.frequency[0]
+        aliased = (
+            f" (aliased from {show(frequency, 'Hz')})" if abs(alias - frequency) > 1e-6 * frequency else ""
+        )
+        answer = [
+            f"Largest harmonic of the velocity {where}: {cycles(result, 0)}, amplitude "
+            f"{show(result.velocity[0], unit)}, at {show(alias, 'Hz')}{aliased}."
+        ]
+    return Report(answer, [*_lines(result, unit, long), Notes(result.reasons, DOUBT)], long)
+
+
+def starts(result: WorstStart, *, long: bool = False) -> Report:
+    """Report of the cyclic ripple by start position."""
+    unit = result.units["rms"]
+    least, mean = (beside(value, result.rms, unit) for value in (result.least, result.mean))
+    beat = (
+        "however long the run"
+        if math.isinf(result.beat)
+        else f"in runs much shorter than {number(result.beat)} samples"
+    )
+    answer = [
+        f"Cyclic ripple {at_speed(result.speed, unit)}: {show(result.rms, unit)} rms from the worst start position "
+        f"({show(result.start, unit[:-2])} into the period), {least} from the best, {beat}.",
+        f"Mean over all starts: {mean}.",
+    ]
+    return Report(answer, [Notes(result.reasons, DOUBT)], long)
 
 
 def _lines(lines: Lines, unit: str, long: bool) -> list[ReportPart]:

@@ -29,13 +29,14 @@ GAINS = {
 }
 
 
-def tuning(result: Tuning, axis: Axis, *, long: bool = False) -> Report:
-    """Report of proposed gains; ``axis`` has the present ones."""
+def tuning(result: Tuning, present: Axis | None = None, *, long: bool = False) -> Report:
+    """Report of proposed gains, beside those of an axis with the present ones where it is given."""
+    axis = result.axis
     gains = TextTable(
         [
             texts("gain", [words for words, _ in GAINS.values()]),
-            texts("present", [_gain(axis, name) for name in GAINS]),
-            texts("proposed", [_gain(result.axis, name) for name in GAINS]),
+            texts("present", [] if present is None else [_gain(present, name) for name in GAINS]),
+            texts("proposed", [_gain(axis, name) for name in GAINS]),
         ]
     )
     blocks: list[ReportPart] = [gains, _reached(result, axis)]

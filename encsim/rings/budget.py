@@ -276,7 +276,7 @@ def _reasons(
     bounded = [i for i, entry in enumerate(entries) if entry.distribution in ("rectangular", "arcsine")]
     if combined and bounded and max(standard[bounded]) > 0.9 * combined:
         name = entries[max(bounded, key=lambda i: standard[i])].name
-        reasons = (f"one bounded contribution rules ({name}): its peak tells more than k u_c",)
+        reasons = (f"one bounded contribution dominates ({name}): use its peak, not k u_c",)
     if freedom < 3.0:
         reasons = (*reasons, f"only {freedom:.3g} degrees of freedom")
     return reasons

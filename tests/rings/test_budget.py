@@ -157,7 +157,7 @@ def test_two_heads_leave_the_budget_of_even_orders():
 def test_one_bounded_contribution_is_told():
     found = ring_budget(Ring(0.1, eccentricity=1e-6))
     assert not found.valid
-    assert found.reasons[0].startswith("one bounded contribution rules (eccentricity, order 1)")
+    assert found.reasons[0].startswith("one bounded contribution dominates (eccentricity, order 1)")
 
 
 def test_perfect_ring_has_an_empty_budget():

@@ -3,9 +3,19 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from numbers import Integral, Real
-from typing import Any, NoReturn, TypeGuard
+from types import SimpleNamespace
+from typing import TYPE_CHECKING, Any, NoReturn, TypeGuard
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import ArrayLike
+
+LARGEST_ORDER = 100_000
+# Largest amplitude accepted as an angle error, rad. Displacements are limited by the radius instead.
+LARGEST_ERROR = 1.0
 
 
 class _Nothing:
@@ -200,3 +210,160 @@ def _in_range(value: Any, low: float | None, high: float | None, open_low: bool)
     number = float(value)
     above = low is None or (number > low if open_low else number >= low)
     return above and (high is None or number <= high)
+
+
+class ArgumentCheck(Check):
+    """Check of a function's arguments, given by name; ``owner`` holds them afterwards, numbers as plain floats."""
+
+    def __init__(self, function: str, **arguments: Any) -> None:
+        super().__init__(SimpleNamespace(**arguments))
+        self.function = function
+
+    def fault(self, name: str, rule: str, value: Any, unit: str = "", hint: str = "") -> None:
+        """Record that argument ``name`` breaks ``rule``."""
+        self.faults.append(Fault(f"{self.function}.{name}", rule, value, unit, hint))
+
+
+def finite_numbers(function: str, **values: tuple[Any, str]) -> None:
+    """Refuse arguments that are no finite numbers, {name: (value, unit)}."""
+    for name, (value, unit) in values.items():
+        if not is_real(value):
+            refuse(f"{function}.{name}", "be a finite number", value, unit)
+
+
+def seed_from(function: str, seed: Any, rng: np.random.Generator | None) -> Any:
+    """The seed that was given, or one drawn from a generator; 0 without both, refused with both."""
+    import numpy as np
+
+    if rng is None:
+        return 0 if seed is None else seed
+    if seed is not None:
+        refuse(f"{function}.seed", "be left out where rng is given", seed)
+    if not isinstance(rng, np.random.Generator):
+        hint = "a whole number is given as seed"
+        refuse(f"{function}.rng", "be a numpy.random.Generator", rng, hint=hint)
+    # Whole numbers up to 2**53 survive every reader of JSON.
+    return int(rng.integers(1 << 53))
+
+
+def positive_length(label: str, value: Any) -> None:
+    """Refuse what is no positive length."""
+    if not is_real(value) or value <= 0.0:
+        refuse(label, "be positive and finite", value, "m")
+
+
+def choice(label: str, value: Any, words: Sequence[str]) -> None:
+    """Refuse what is none of the words."""
+    if not isinstance(value, str) or value not in words:
+        refuse(label, "be " + " or ".join(f'"{word}"' for word in words), value)
+
+
+def finite_array(label: str, values: ArrayLike, unit: str) -> np.ndarray:
+    """Values as a new float array of any shape, all finite."""
+    import numpy as np
+
+    try:
+        raw = np.array(values)
+    except ValueError:
+        raw = np.array(None)
+    if raw.dtype.kind not in "iuf":
+        refuse(label, "be real numbers", values, unit)
+    array = raw.astype(float)
+    bad = np.flatnonzero(~np.isfinite(array))
+    if bad.size:
+        refuse(f"{label}[{bad[0]}]", "be finite", float(array.flat[bad[0]]), unit)
+    return array
+
+
+def finite_row(label: str, values: ArrayLike, unit: str = "") -> np.ndarray:
+    """Values as a new read-only row of finite floats."""
+    import numpy as np
+
+    row = real_array(label, values, 1, "be one row of real numbers")
+    broken = np.flatnonzero(~np.isfinite(row))
+    if broken.size:
+        rule = "hold finite numbers only"
+        refuse(label, rule, f"{row[broken[0]]} {unit}".strip() + f" at index {broken[0]}")
+    row = row.copy()
+    row.setflags(write=False)
+    return row
+
+
+def real_array(label: str, values: ArrayLike, dimensions: int, rule: str) -> np.ndarray:
+    """Values as an array of floats with this number of dimensions; no copy where they are one already."""
+    import numpy as np
+
+    raw = as_array(label, values, rule)
+    if raw.ndim != dimensions or not raw.size or raw.dtype.kind not in "iuf":
+        refuse(label, rule, f"{raw.dtype} of shape {raw.shape}")
+    return raw.astype(np.float64, copy=False)
+
+
+def as_array(label: str, values: ArrayLike, rule: str) -> np.ndarray:
+    """Values as an array of any type and shape."""
+    import numpy as np
+
+    if np.ma.is_masked(values):
+        refuse(label, "hold no masked values", "a masked array")
+    try:
+        return np.asarray(values)
+    except (ValueError, TypeError, OverflowError):
+        refuse(label, rule, values)
+
+
+def check_orders(check: Check, name: str, unit: str) -> None:
+    """Store a mapping of orders as {order: (amplitude, phase)}, ascending, or record its faults."""
+    given = getattr(check.owner, name)
+    if not isinstance(given, Mapping):
+        check.fault(name, "be a mapping of order to amplitude", given)
+        return
+    checked = {}
+    for order, value in given.items():
+        if not is_whole(order) or not 1 <= order <= LARGEST_ORDER:
+            check.fault(name, f"have whole orders from 1 to {LARGEST_ORDER}", order)
+            continue
+        pair = value if isinstance(value, (tuple, list)) else (value, 0.0)
+        if len(pair) == 2 and all(map(is_real, pair)) and pair[0] >= 0.0:
+            checked[int(order)] = (float(pair[0]), float(pair[1]))
+            if unit == "rad" and pair[0] > LARGEST_ERROR:
+                check.fault(f"{name}.{int(order)}", f"be at most {LARGEST_ERROR:g}", float(pair[0]), unit)
+        else:
+            rule = "be an amplitude of zero or more, or an amplitude and a phase, finite"
+            check.fault(f"{name}.{int(order)}", rule, value, unit)
+    check.store(name, Orders(checked))
+
+
+def as_orders(label: str, orders: Iterable[int], lowest: int = 2) -> list[int]:
+    """Orders as an ascending list without repeats, each at least ``lowest``."""
+    try:
+        wanted = tuple(orders)
+    except TypeError:
+        refuse(label, "be a sequence of whole numbers", orders)
+    for order in wanted:
+        if not is_whole(order) or not lowest <= order <= LARGEST_ORDER:
+            refuse(label, f"be whole numbers from {lowest} to {LARGEST_ORDER}", order)
+    return sorted({int(order) for order in wanted})
+
+
+class Orders(Mapping[Any, Any]):
+    """Read-only mapping of order to value, ascending; hashable, and equal to a dict of the same items."""
+
+    __slots__ = ("_items",)
+
+    def __init__(self, items: dict[Any, Any] | tuple[()] = ()) -> None:
+        self._items = dict(sorted(dict(items).items()))
+
+    def __getitem__(self, order: float | str) -> Orders | float | tuple[float, float]:
+        return self._items[order]
+
+    def __iter__(self) -> Any:
+        return iter(self._items)
+
+    def __len__(self) -> int:
+        return len(self._items)
+
+    def __hash__(self) -> int:
+        return hash(tuple(self._items.items()))
+
+    def __repr__(self) -> str:
+        return repr(self._items)

@@ -22,7 +22,7 @@ from typing import TYPE_CHECKING, Any, ClassVar, NamedTuple, ParamSpec, TypeVar,
 
 import numpy as np
 
-from . import __version__, files, result_views, shown_units
+from . import __version__, files, result_views, wording
 
 if TYPE_CHECKING:
     from contextlib import AbstractContextManager
@@ -153,7 +153,7 @@ def picture(
         if unknown:
             raise TypeError(f"plot() got an unexpected keyword argument {min(unknown)!r}")
         draw = getattr(importlib.import_module(f"{__package__}.{module}"), name)
-        with drawing_settings() if ax is None else contextlib.nullcontext(), shown_units.of(self):
+        with drawing_settings() if ax is None else contextlib.nullcontext(), wording.of(self):
             return cast("Axes", draw(cast("Any", self).refined() if refined else self, ax, **given))
 
     takes = f"{alone}; without it the whole sheet is drawn on a new figure."
@@ -169,7 +169,7 @@ def drawing_settings() -> AbstractContextManager[None]:
     """Settings of Matplotlib to draw and save pictures with; loaded when they are needed."""
     return cast(
         "AbstractContextManager[None]",
-        importlib.import_module(f"{__package__}.plotting.canvas").own_settings(),
+        importlib.import_module(f"{__package__}.presentation.canvas").own_settings(),
     )
 
 
@@ -374,27 +374,3 @@ def _plain(value: Any) -> Any:
     if dataclasses.is_dataclass(value):
         return {item.name: _plain(getattr(value, item.name)) for item in dataclasses.fields(value)}
     return value
-
-
-class Orders(Mapping):
-    """Read-only mapping of order to value, ascending; hashable, and equal to a dict of the same items."""
-
-    __slots__ = ("_items",)
-
-    def __init__(self, items: dict[Any, Any] | tuple[()] = ()) -> None:
-        self._items = dict(sorted(dict(items).items()))
-
-    def __getitem__(self, order: float | str) -> Orders | float | tuple[float, float]:
-        return self._items[order]
-
-    def __iter__(self) -> Any:
-        return iter(self._items)
-
-    def __len__(self) -> int:
-        return len(self._items)
-
-    def __hash__(self) -> int:
-        return hash(tuple(self._items.items()))
-
-    def __repr__(self) -> str:
-        return repr(self._items)

@@ -17,6 +17,7 @@ from typing import Any, NamedTuple, NoReturn, overload
 
 from . import checks
 
+MOST_SPEEDS = 1_000_000
 # 50 digits: far more than any decimal of 17 digits needs for one correct rounding.
 _PI = (31415926535897932384626433832795028841971693993751, 10**49)
 
@@ -344,3 +345,41 @@ def _plain(number: str) -> str:
     """The same decimal without an exponent where that is short: 8e+02 as 800."""
     plain = f"{float(number):.0f}"
     return plain if "e" in number and len(plain) <= 6 and float(plain) == float(number) else number
+
+
+def speeds_in_si(label: str, values: Any, unit: str) -> Any:
+    """Speeds as the command line writes them, ``"10 mm/s"``, a list or a range, as numbers; all else as it is."""
+    if isinstance(values, str):
+        several = ":" in values or "," in values
+        return list(parse_speeds(values, unit, label)) if several else speed_in_si(label, values, unit)
+    return [speed_in_si(label, one, unit) for one in values] if isinstance(values, (list, tuple)) else values
+
+
+def speed_in_si(label: str, value: Any, unit: str) -> Any:
+    """One speed given as text as a number, m/s or rad/s; all else as it is."""
+    return parse(value, f"speed({unit}/s)", label) if isinstance(value, str) else value
+
+
+def parse_speeds(text: str, unit: str, field: str = "speeds") -> tuple[float, ...]:
+    """Speeds of a range ``"0.1 mm/s : 1 m/s : 200"``, logarithmic, or of a list ``"1 mm/s, 2 mm/s"``."""
+    if not isinstance(text, str) or not text.strip():
+        checks.refuse(field, 'be a list or a range of speeds, as "1 mm/s : 1 m/s : 200"', text)
+    dimension = f"speed({unit}/s)"
+    if ":" not in text:
+        return tuple(parse(part, dimension, field) for part in text.split(","))
+    parts = [part.strip() for part in text.split(":")]
+    if len(parts) != 3:
+        checks.refuse(field, "be a range of three parts, first : last : number", text)
+    first, last = (parse(part, dimension, field) for part in parts[:2])
+    if not 0.0 < first < last:
+        checks.refuse(field, "rise from a first speed above zero to a larger last one", text)
+    if not re.fullmatch("[0-9]{1,7}", parts[2]) or not 2 <= int(parts[2]) <= MOST_SPEEDS:
+        checks.refuse(field, f"have a whole number of points from 2 to {MOST_SPEEDS}", parts[2])
+    return _logarithmic(first, last, int(parts[2]))
+
+
+def _logarithmic(first: float, last: float, number: int) -> tuple[float, ...]:
+    """``number`` values from first to last, evenly spread in the logarithm."""
+    low, step = math.log(first), (math.log(last) - math.log(first)) / (number - 1)
+    middle = (min(max(math.exp(low + i * step), first), last) for i in range(1, number - 1))
+    return first, *middle, last

@@ -1,13 +1,19 @@
-"""Numbers, units and wrapped words as the pictures show them."""
+"""Numbers, units and words as texts, pictures and the page show them.
+
+A number stands in the unit that the user typed or asked for, else in one that suits its size; what is stored and
+computed is SI. The user's choice holds for a stretch of work (`chosen`), since every shown number passes through here.
+"""
 
 from __future__ import annotations
 
-import functools
+import contextlib
 import math
-from collections.abc import Iterable
+import re
+from collections.abc import Iterable, Iterator, Mapping
+from contextvars import ContextVar
 from typing import Any
 
-from . import shown_units
+from . import checks, units
 
 # What a peak is, wherever one is printed.
 PEAK = (
@@ -86,10 +92,10 @@ def compared(value: float, other: float, unit: str, count: int = 3) -> str:
 
 def _read_unit(rounded: float, unit: str) -> tuple[float, str]:
     """Size and name of the unit in which people read a value."""
-    users = shown_units.preferred(rounded, unit)
+    users = preferred(rounded, unit)
     if users is not None:
         return users
-    return _driven_unit(rounded, unit) if unit in DRIVEN else shown_units.display_unit(rounded, unit)
+    return _driven_unit(rounded, unit) if unit in DRIVEN else display_unit(rounded, unit)
 
 
 def _driven_unit(value: float, unit: str) -> tuple[float, str]:
@@ -121,7 +127,7 @@ def axis_unit(largest: float, unit: str, label: str = "") -> tuple[str, float]:
     named = label.rpartition("(")[2].rstrip(")")
     if named in known:
         return named, known[named]
-    users = shown_units.preferred(largest, unit)
+    users = preferred(largest, unit)
     if users is not None:
         return users[1], users[0]
     for name, scale in known.items():
@@ -148,41 +154,6 @@ def listed(words: Iterable[object]) -> str:
     return texts[0] if len(texts) == 1 else f"{', '.join(texts[:-1])} and {texts[-1]}"
 
 
-@functools.lru_cache(maxsize=4096)
-def width(text: str, size: float = 9.0, bold: bool = False) -> float:
-    """Width of one line of text in mm."""
-    from matplotlib.font_manager import FontProperties
-    from matplotlib.textpath import text_to_path
-
-    font = FontProperties(family="DejaVu Sans", weight="bold" if bold else "normal", size=size)
-    return text_to_path.get_text_width_height_descent(text, font, ismath=False)[0] * 25.4 / 72.0
-
-
-def wrap(text: str, letters: int, room: float, size: float = 9.0, bold: bool = False) -> list[str]:
-    """Lines of at most so many letters and ``room`` mm, the last of two words; words longer than a line are cut."""
-
-    def fits(line: str) -> bool:
-        return len(line) <= letters and width(line, size, bold) <= room
-
-    lines = [""]
-    for word in text.split(" "):
-        joined = f"{lines[-1]} {word}".strip(" ")
-        if fits(joined):
-            lines[-1] = joined
-            continue
-        lines += [] if not lines[-1] else [""]
-        for letter in word:
-            if not fits(lines[-1] + letter):
-                lines.append("")
-            lines[-1] += letter
-    last = text.rpartition(" ")[2]
-    if len(lines) > 1 and lines[-1] == last:
-        before, _, moved = lines[-2].rpartition(" ")
-        if before and fits(f"{moved} {last}"):
-            lines[-2:] = [before, f"{moved} {last}"]
-    return lines
-
-
 def many(number: float, thing: str, count: int = 12) -> str:
     """``4000 counts``, ``1 count``."""
     return f"{digits(number, count, strip=True)} {thing}{'' if number == 1.0 else 's'}"
@@ -203,14 +174,14 @@ def axis_words(axis: Any) -> str:
 
 def show(value: float, unit: str) -> str:
     """Three digits and a handy unit, with an ordinary space and sign that other programs can read."""
-    return _terminal(value, *shown_units.display_unit(float(value), unit))
+    return _terminal(value, *display_unit(float(value), unit))
 
 
 def beside(value: float, other: float, unit: str) -> str:
     """A value in the unit in which ``other`` is shown, so that the two compare at sight."""
     if not math.isfinite(other) or other == 0.0:
         return show(value, unit)
-    return _terminal(value, *shown_units.display_unit(other, unit))
+    return _terminal(value, *display_unit(other, unit))
 
 
 def _terminal(value: float, size: float, name: str) -> str:
@@ -222,7 +193,7 @@ def _terminal(value: float, size: float, name: str) -> str:
 
 def number(value: float) -> str:
     """Three significant digits as terminals show them; a dash for what is not known."""
-    return plain(shown_units.three_digits(float(value)))
+    return plain(three_digits(float(value)))
 
 
 def plain(text: str) -> str:
@@ -254,3 +225,153 @@ def force(axis: Any) -> Any:
 def first_reason(result: Any) -> str:
     """The first reason why a result may mislead; where it gives none, that it says so."""
     return str(result.reasons[0]) if result.reasons else "the result says so"
+
+
+_SI = {
+    "position(m)": "m",
+    "position(rad)": "rad",
+    "speed(m/s)": "m/s",
+    "speed(rad/s)": "rad/s",
+    "acceleration(m/s2)": "m/s2",
+    "acceleration(rad/s2)": "rad/s2",
+    "torque(m)": "N",
+    "torque(rad)": "N m",
+    "time": "s",
+    "frequency": "Hz",
+}
+# Speeds are read in these where nobody typed one.
+_USUAL = {"m/s": "mm/s", "rad/s": "rpm"}
+# Units typed in a file that are the user's for results: speeds, and angles that cannot mean electrical degrees.
+_TYPED = {
+    **{unit: si for si in ("m/s", "rad/s") for unit in units.DIMENSIONS[f"speed({si})"].units},
+    **dict.fromkeys(("arcsec", "mrad", "urad", "nrad"), "rad"),
+}
+_WRITTEN = re.compile(r"[0-9.]\s*([a-zµ°″][a-z/°″]*)(?![a-zA-Z/0-9])")
+# Between these numbers the usual unit of speeds is shown, and a typed one with an SI prefix keeps its prefix.
+_LEAST, _MOST = 1e-4, 1e6
+_CHOICE: ContextVar[Mapping[str, tuple[str, bool]]] = ContextVar("units that the user reads")
+
+
+def typed(texts: Iterable[str]) -> dict[str, str]:
+    """The units of speed and angle in texts as a user types them, {SI unit: unit}; of several arcsec or the first."""
+    found: dict[str, str] = {}
+    for text in texts:
+        for unit in map(units.spelt, _WRITTEN.findall(text)):
+            if unit == "arcsec":
+                found["rad"] = unit
+            elif unit in _TYPED:
+                found.setdefault(_TYPED[unit], unit)
+    return found
+
+
+def asked(text: str | None, option: str) -> dict[str, str]:
+    """The units of a list ``"mm/s, nm"``, {SI unit: unit}."""
+    found: dict[str, str] = {}
+    for unit in () if text is None else (units.spelt(part) for part in text.split(",")):
+        si = next((si for name, si in _SI.items() if unit in units.DIMENSIONS[name].units), None)
+        if si is None:
+            near = units.nearest(unit, [known for name in _SI for known in units.DIMENSIONS[name].units])
+            hint = f'did you mean "{near}"?' if near else 'as in "mm/s, nm"'
+            checks.refuse(option, "be units of length, angle, speed, acceleration, force, torque, time or frequency",
+                          unit, hint=hint)  # fmt: skip
+        if found.setdefault(si, unit) != unit:
+            checks.refuse(option, "name one unit of a kind", text)
+    return found
+
+
+@contextlib.contextmanager
+def chosen(read: Mapping[str, str], *, always: bool = False) -> Iterator[None]:
+    """Show numbers in these units, {SI unit: unit}, where none was chosen yet.
+
+    ``always``: also where that makes long numbers, as a user wants it who asks for a unit.
+    """
+    token = _CHOICE.set({si: (unit, always) for si, unit in read.items()} | dict(_CHOICE.get({})))
+    try:
+        yield
+    finally:
+        _CHOICE.reset(token)
+
+
+def of(result: Any) -> contextlib.AbstractContextManager[None]:
+    """Show numbers in the units that the file of a result's axis is written in."""
+    return chosen(getattr(getattr(result, "axis", None), "shown", {}))
+
+
+def preferred(largest: float, si: str) -> tuple[float, str] | None:
+    """Size and symbol of the user's unit for numbers up to this one; None where another prefix or unit is better."""
+    typed_unit, always = _CHOICE.get({}).get(si, (None, False))
+    unit = typed_unit or _USUAL.get(si)
+    if unit is None:
+        return None
+    above, below = next(units.DIMENSIONS[name].units[unit] for name, known in _SI.items() if known == si)
+    size, name = above / below, symbol(unit)
+    # rpm or arcsec/s stays what it is; of mm/s only the prefix changes
+    stays = always or (typed_unit is not None and name not in (row[2] for row in _PREFIXED.get(si, ())))
+    fits = stays or largest == 0.0 or not math.isfinite(largest) or _LEAST <= abs(largest) / size < _MOST
+    return (size, name) if fits else None
+
+
+def symbol(unit: str) -> str:
+    """A unit as pictures show it: ``µm/s`` for um/s, ``″`` for arcsec."""
+    short = {"arcsec": "″", "deg": "°"}
+    first, slash, rest = unit.partition("/")
+    first = short.get(first, re.sub(r"^u(?=m|rad|N|s)", "µ", first))
+    return first + slash + rest
+
+
+_ARCSEC, _DEGREE, _RPM = math.pi / 648_000, math.pi / 180, math.pi / 30
+
+
+def _prefixed(unit: str, lowest: int, highest: int) -> list[tuple[float, float, str]]:
+    """Rows (smallest value shown in it, size, symbol) of the SI prefixes from 10**lowest to 10**highest."""
+    prefixes = {-12: "p", -9: "n", -6: "µ", -3: "m", 0: "", 3: "k", 6: "M", 9: "G"}
+    return [(0.9995 * 10.0**e, 10.0**e, p + unit) for e, p in prefixes.items() if lowest <= e <= highest]
+
+
+_PREFIXED = {
+    "m": _prefixed("m", -12, 3),
+    "s": _prefixed("s", -12, 0),
+    "Hz": _prefixed("Hz", -3, 9),
+    "m/s": _prefixed("m/s", -12, 3),
+    "N": _prefixed("N", -6, 3),
+    "N m": _prefixed("N m", -6, 3),
+    "A": _prefixed("A", -6, 3),
+}
+_LADDERS = {
+    **_PREFIXED,
+    "rad": [(0.0, 1e-9, "nrad"), (0.01 * _ARCSEC, _ARCSEC, "″"), (999.5 * _ARCSEC, _DEGREE, "°")],
+    "rad/s": [
+        (0.0, 1e-9, "nrad/s"),
+        (0.01 * _ARCSEC, _ARCSEC, "″/s"),
+        (999.5 * _ARCSEC, _DEGREE, "°/s"),
+        (0.9995 * _RPM, _RPM, "rpm"),
+    ],
+    "%": [(0.0, 0.01, "%")],
+    "1": [(0.0, 1.0, "")],
+}
+
+
+def display_unit(value: float, unit: str) -> tuple[float, str]:
+    """Size and symbol of the unit in which people read a value of this magnitude."""
+    users = preferred(value, unit)
+    if users is not None:
+        return users
+    ladder = _LADDERS.get(unit, [(0.0, 1.0, unit)])
+    if value == 0.0 or not math.isfinite(value):
+        return 1.0, "" if unit == "1" else unit
+    fitting = [step for step in ladder if step[0] <= abs(value)]
+    return (fitting[-1] if fitting else ladder[0])[1:]
+
+
+def three_digits(value: float) -> str:
+    """Three significant digits; below 0.00001 and from a million on with an exponent of a power of thousand."""
+    if value == 0.0 or not math.isfinite(value):
+        return {0.0: "0", math.inf: "∞", -math.inf: f"{MINUS}∞"}.get(value, "–")
+    text = f"{value:.2e}"
+    exponent = int(text.split("e")[1])
+    if -6 < exponent < 6:
+        text = f"{float(text):.{max(2 - exponent, 0)}f}"
+    else:
+        above = exponent % 3
+        text = f"{float(text.split('e')[0]) * 10.0**above:.{2 - above}f}e{exponent - above}"
+    return text.replace("-", MINUS)

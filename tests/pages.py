@@ -7,7 +7,7 @@ from pathlib import Path
 import stage_x
 
 import encsim
-from encsim import shown_units
+from encsim import wording
 from encsim.reporting import page, page_speeds
 
 # A title that tries to be more than text.
@@ -88,7 +88,7 @@ def results(kind):
 @functools.cache
 def page_of(kind):
     """A kind of page."""
-    with shown_units.of(results(kind)):
+    with wording.of(results(kind)):
         return page.rendered([("", results(kind))], HOSTILE, dated=False)
 
 

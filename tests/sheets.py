@@ -11,7 +11,7 @@ from matplotlib.text import Text
 from stage_x import stage
 
 import encsim
-from encsim.plotting import canvas
+from encsim.presentation import canvas
 
 PAGES = [canvas.Style("light", "a4"), canvas.Style("dark", "phone")]
 STAGE = stage(jitter=20e-9)

@@ -16,7 +16,7 @@ _RESULTS = f"{_PHYSICS} calibration recordings decisions spreads"
 FOLDERS = {
     ".": "",
     "kernels": "",
-    "plotting": "",
+    "presentation": "",
     "model": "",
     "formats": "model",
     "rings": "model",
@@ -28,9 +28,9 @@ FOLDERS = {
     "recordings": "model formats calibration rings open_loop closed_loop",
     "decisions": f"{_PHYSICS} formats gains",
     "spreads": "model formats open_loop closed_loop decisions",
-    "figures": f"{_RESULTS} plotting",
-    "reporting": f"{_RESULTS} formats gains plotting figures",
-    "cli": f"{_RESULTS} formats gains plotting figures reporting",
+    "figures": f"{_RESULTS} presentation",
+    "reporting": f"{_RESULTS} formats gains presentation figures",
+    "cli": f"{_RESULTS} formats gains presentation figures reporting",
 }
 MODULES = sorted(PACKAGE.rglob("*.py"))
 # Too many modules, too short, too long: lists to be emptied, never to grow.
@@ -111,7 +111,7 @@ def test_table_lists_the_folders_there_are():
 
 def test_folders_have_three_to_sixteen_modules():
     counts = Counter(folder_of(path) for path in MODULES if path.name != "__init__.py")
-    most = dict.fromkeys(FOLDERS, 16) | {".": 12}
+    most = dict.fromkeys(FOLDERS, 16) | {".": 10}  # nine of the ground floor, and __main__
     assert [name for name in FOLDERS if not 3 <= counts[name] <= most[name]] == []
 
 

@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING, Any, ClassVar
 
 import numpy as np
 
-from .. import argument_checks, checks
-from ..results import Orders, Series, measured_in, picture
+from .. import checks
+from ..checks import Orders
+from ..results import Series, measured_in, picture
 from . import fourier_series, plan
 from .fourier_series import TURN
 
@@ -62,7 +63,7 @@ class ErrorMap(Series):
     reasons: tuple[str, ...] = field(default=(), kw_only=True)
 
     def __post_init__(self) -> None:
-        error = argument_checks.finite_row("ErrorMap.error", self.error, "rad")
+        error = checks.finite_row("ErrorMap.error", self.error, "rad")
         plan.check_points(len(error), "ErrorMap.error", "have 3 points or more")
         if np.abs(error).max() > TURN:
             worst = float(error[np.argmax(np.abs(error))])
@@ -285,7 +286,7 @@ def _order_uncertainty(values: ArrayLike | None, points: int) -> np.ndarray | No
     if values is None:
         return None
     label = "ErrorMap.order_uncertainty"
-    row = argument_checks.real_array(label, values, 1, "be one row of real numbers").copy()
+    row = checks.real_array(label, values, 1, "be one row of real numbers").copy()
     if len(row) != points // 2:
         checks.refuse(label, f"have one entry an order, {points // 2}", len(row))
     # NaN is allowed: the noise of the map is then unknown.
@@ -297,7 +298,7 @@ def _order_uncertainty(values: ArrayLike | None, points: int) -> np.ndarray | No
 
 def _angles(label: str, values: ArrayLike) -> np.ndarray:
     """Angles of any shape as finite floats."""
-    raw = argument_checks.as_array(label, values, "be real numbers")
+    raw = checks.as_array(label, values, "be real numbers")
     if raw.dtype.kind not in "iuf":
         checks.refuse(label, "be real numbers", f"{raw.dtype} of shape {raw.shape}")
     angles = raw.astype(float)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from .. import argument_checks, checks
+from .. import checks
 from ..results import Series, measured_in, picture, recorded
 
 if TYPE_CHECKING:
@@ -126,7 +126,7 @@ def compare_passes(
     >>> found.valid
     True
     """
-    argument_checks.choice("compare_passes.unit", unit, ("m", "rad"))
+    checks.choice("compare_passes.unit", unit, ("m", "rad"))
     up, down = _pass("forward", forward, 1.0), _pass("backward", backward, -1.0)[:, ::-1]
     position = _targets(targets, up[0], down[0])
     error_up, error_down = (
@@ -153,7 +153,7 @@ def _pass(name: str, values: ArrayLike, sign: float) -> np.ndarray:
     """Reference and shown positions of one pass in the order of reading, checked; sign 1 forward, -1 backward."""
     label = f"compare_passes.{name}"
     rule = f"be two rows of real numbers, reference and shown, of {FEWEST} readings or more"
-    table = argument_checks.real_array(label, values, 2, rule)
+    table = checks.real_array(label, values, 2, rule)
     if len(table) != 2 or table.shape[1] < FEWEST:
         checks.refuse(label, rule, f"shape {table.shape}")
     if not np.isfinite(table).all():
@@ -179,7 +179,7 @@ def _targets(targets: ArrayLike | None, up: np.ndarray, down: np.ndarray) -> np.
         common = up[(up >= low) & (up <= high)]
         return common if common.size else np.array([low, high])
     label = "compare_passes.targets"
-    positions = argument_checks.finite_row(label, targets)
+    positions = checks.finite_row(label, targets)
     falling = np.flatnonzero(np.diff(positions) <= 0.0)
     if falling.size:
         checks.refuse(label, "rise", f"{positions[falling[0] + 1]:.9g} after more")

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from .. import argument_checks, checks
+from .. import checks
 from ..doubts import Doubt
 from ..results import Series, measured_in, picture, recorded
 from . import least_squares
@@ -171,15 +171,13 @@ def reasons(
 
 def checked_steps(owner: str, steps: ArrayLike, weights: ArrayLike | None) -> tuple[np.ndarray, np.ndarray]:
     """Angles of the steps and their weights, checked, as rows of floats."""
-    angles = argument_checks.finite_row(f"{owner}.steps", steps, "rad")
+    angles = checks.finite_row(f"{owner}.steps", steps, "rad")
     if len(angles) < 2:
         checks.refuse(f"{owner}.steps", "hold two steps or more", len(angles))
     far = angles[np.abs(angles) > LARGEST_STEP]
     if far.size:
         checks.refuse(f"{owner}.steps", f"lie within {LARGEST_STEP:g} rad of zero", float(far[0]), "rad")
-    weight = (
-        np.ones(len(angles)) if weights is None else argument_checks.finite_row(f"{owner}.weights", weights)
-    )
+    weight = np.ones(len(angles)) if weights is None else checks.finite_row(f"{owner}.weights", weights)
     check_weights(owner, weight, len(angles))
     check_differ(owner, angles[weight > 0.0])
     return angles, weight

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from .. import argument_checks, checks
+from .. import checks
 from ..results import Series, measured_in, picture, recorded
 
 if TYPE_CHECKING:
@@ -168,8 +168,8 @@ def bidirectional(
     >>> round(1e6 * float(found.largest_reversal), 3)  # um
     2.0
     """
-    argument_checks.choice("bidirectional.unit", unit, ("m", "rad"))
-    targets = argument_checks.finite_row("bidirectional.target", target)
+    checks.choice("bidirectional.unit", unit, ("m", "rad"))
+    targets = checks.finite_row("bidirectional.target", target)
     falling = np.flatnonzero(np.diff(targets) <= 0.0) + 1
     if falling.size:
         checks.refuse("bidirectional.target", "rise", f"{targets[falling[0]]:.9g} at index {falling[0]}")
@@ -221,7 +221,7 @@ def _ranges(name: str, means: list[np.ndarray], half_widths: list[np.ndarray]) -
 def _runs(name: str, values: ArrayLike, count: int) -> np.ndarray:
     """Deviations of the runs in one direction, checked."""
     label = f"bidirectional.{name}"
-    table = argument_checks.real_array(label, values, 2, "be a table of real numbers, a row a run")
+    table = checks.real_array(label, values, 2, "be a table of real numbers, a row a run")
     if table.shape[1] != count:
         checks.refuse(label, f"have one column a target, {count}", table.shape[1])
     if len(table) < 2:

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from .. import argument_checks, checks
+from .. import checks
 from ..results import Series, measured_in, picture, recorded
 from . import fourier_series, least_squares, plan
 from .fourier_series import TURN
@@ -156,7 +156,7 @@ def self_calibrate(
     (60,)
     """
     table = np.atleast_2d(_readings(differences))
-    gaps = argument_checks.finite_row("self_calibrate.angles", np.atleast_1d(angles), "rad")
+    gaps = checks.finite_row("self_calibrate.angles", np.atleast_1d(angles), "rad")
     _check(table, gaps, noise, limit)
     pairs, points = table.shape
     gain = np.concatenate([1.0 - z for _, z in least_squares.phase_blocks(gaps, points)], axis=1)
@@ -193,8 +193,8 @@ def self_calibrate(
 def _readings(differences: ArrayLike) -> np.ndarray:
     """The differences as one row or a table of finite floats."""
     label, rule = "self_calibrate.differences", "be a row of real numbers, or a table with a row a pair"
-    dimensions = 2 if np.ndim(argument_checks.as_array(label, differences, rule)) == 2 else 1
-    table = argument_checks.real_array(label, differences, dimensions, rule)
+    dimensions = 2 if np.ndim(checks.as_array(label, differences, rule)) == 2 else 1
+    table = checks.real_array(label, differences, dimensions, rule)
     broken = np.argwhere(~(np.abs(table) <= LARGEST))
     if len(broken):
         checks.refuse(label, "hold finite numbers only", float(table[tuple(broken[0])]), "rad")

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from .. import argument_checks, checks
+from .. import checks
 from ..results import Series, measured_in, picture, recorded
 from . import fourier_series, least_squares, plan
 from .fourier_series import TURN
@@ -202,7 +202,7 @@ def calibrate(
     >>> bool(np.allclose(found.a, 1e-6 * np.sin(angle)))
     True
     """
-    table = argument_checks.real_array(
+    table = checks.real_array(
         "calibrate.differences", differences, 2, "be a table of real numbers, a row a step"
     )
     angles, weight = _checked_steps(table, steps, weights)
@@ -262,7 +262,7 @@ def _checked_steps(
 ) -> tuple[np.ndarray, np.ndarray]:
     """Angles and weights of the steps, weight 0 for missing rows."""
     plan.check_points(table.shape[1], "calibrate.differences", "have 3 columns or more, one a point")
-    angles = argument_checks.finite_row("calibrate.steps", steps, "rad")
+    angles = checks.finite_row("calibrate.steps", steps, "rad")
     if len(angles) != len(table):
         rule = f"have one entry a row of differences, {len(table)}"
         checks.refuse("calibrate.steps", rule, len(angles))
@@ -297,7 +297,7 @@ def _closure(table: np.ndarray, closing: ArrayLike | None) -> np.ndarray | None:
     """First reading repeated after the revolution, minus the first reading."""
     if closing is None:
         return None
-    last = argument_checks.real_array("calibrate.closing", closing, 1, "be one row of real numbers")
+    last = checks.real_array("calibrate.closing", closing, 1, "be one row of real numbers")
     if len(last) != len(table):
         checks.refuse("calibrate.closing", f"have one entry a row of differences, {len(table)}", len(last))
     broken = np.flatnonzero(np.abs(last) > LARGEST)

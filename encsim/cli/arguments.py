@@ -161,11 +161,10 @@ def start(job: CommandJob) -> float:
 
 def speeds(job: CommandJob) -> Sequence[float]:
     """Speeds of --speeds, or those looked at by default."""
-    from ..argument_checks import parse_speeds  # loads NumPy, which --help must not
     from ..open_loop.limits import default_speeds
 
     text, axis = job.args.speeds, job.axis
-    return default_speeds(axis) if text is None else parse_speeds(text, axis.scale.unit, "--speeds")
+    return default_speeds(axis) if text is None else units.parse_speeds(text, axis.scale.unit, "--speeds")
 
 
 def seconds(job: CommandJob) -> float | None:

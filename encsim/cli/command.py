@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
-from .. import shown_units
+from .. import wording
 from ..checks import InputError, refuse
 from . import outputs
 from .outputs import Faults, Progress
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     import argparse
 
     from ..checks import Fault
-    from ..layout import Report
+    from ..presentation.report_layout import Report
     from .parser import Parser
 
 
@@ -34,11 +34,11 @@ def _units(job: CommandJob) -> Iterator[None]:
     # units of the speeds that are asked for stand before those of other options
     options = sorted(vars(args).items(), key=lambda option: option[0] not in ("speed", "speeds"))
     given = [part for _, value in options for part in (value if isinstance(value, list) else [value])]
-    words = shown_units.typed(part for part in given if isinstance(part, str))
+    words = wording.typed(part for part in given if isinstance(part, str))
     with (
-        shown_units.chosen(shown_units.asked(args.units, "--units"), always=True),
-        shown_units.chosen(words),
-        shown_units.chosen(getattr(axis, "shown", {})),
+        wording.chosen(wording.asked(args.units, "--units"), always=True),
+        wording.chosen(words),
+        wording.chosen(getattr(axis, "shown", {})),
     ):
         yield
 
@@ -253,7 +253,7 @@ class Command:
             with faults:
                 _check_axis_file(name)
         with faults:
-            shown_units.asked(job.args.units, "--units")
+            wording.asked(job.args.units, "--units")
         for name, read in self.inputs.items():
             job.inputs[name] = _FAULTY
             with faults, contextlib.suppress(Unread):

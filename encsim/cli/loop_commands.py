@@ -24,8 +24,8 @@ if TYPE_CHECKING:
     from ..checks import Fault
     from ..closed_loop.closed_loop_ripple import Smoothness
     from ..closed_loop.stability import Margins
-    from ..layout import Report
     from ..model.axis import Axis
+    from ..presentation.report_layout import Report
     from ..time_domain.closed_run_result import Runs
     from .command import CommandJob
     from .parser import Parser

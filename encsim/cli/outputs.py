@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     import argparse
 
     from ..checks import Fault
-    from ..layout import Report
+    from ..presentation.report_layout import Report
 
 
 PICTURES = (".png", ".svg", ".pdf")
@@ -115,7 +115,7 @@ def drawn(axes: Any, name: str) -> bytes:
     """Bytes of the file that shows the figure of these Axes."""
     import io
 
-    from ..plotting import canvas
+    from ..presentation import canvas
 
     stream = io.BytesIO()
     canvas.save(axes.figure, stream, Path(name).suffix[1:])
@@ -132,11 +132,11 @@ def write_file(name: str, content: bytes | str, force: bool) -> None:
 
 def laid_out(text: str | Report) -> str:
     """A report as wide as the terminal, 80 columns where that is not known, in colours where they are wanted."""
-    from .. import layout
+    from ..presentation import report_layout
 
     colour = coloured(sys.stdout)
     if isinstance(text, str):
-        return layout.painted(text, colour)
+        return report_layout.painted(text, colour)
     return text.text(max(shutil.get_terminal_size().columns, LEAST_WIDTH), colour)
 
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import encsim
 
-from .. import checks, reporting, shown_units
+from .. import checks, reporting, wording
 from . import arguments
 from .command import Command, Output, into, picture
 from .outputs import JobFailed
@@ -17,7 +17,7 @@ from .parser import axis_option
 
 if TYPE_CHECKING:
     from ..calibration.error_map import ErrorMap
-    from ..layout import Report
+    from ..presentation.report_layout import Report
     from ..recordings.capture import Capture
     from .command import CommandJob
     from .parser import Parser
@@ -168,7 +168,7 @@ def _tell_correction(job: CommandJob) -> None:
         again = encsim.identify(better, period=result.period)
         both = [sum(0.5 * a * a for a, _ in found.harmonics.values()) ** 0.5 for found in (result, again)]
     if both[1] == both[1]:
-        before, after = (shown_units.show(size * part, unit) for part in both)
+        before, after = (wording.show(size * part, unit) for part in both)
         job.warn(f"cyclic error of this recording {before} rms, {after} rms after correction by the table")
     elif both[0] == both[0]:
         job.warn("the cyclic error is too large a part of a period for a table to take it out")

@@ -10,7 +10,6 @@ from typing import Any
 import numpy as np
 
 from .. import checks
-from ..argument_checks import speed_in_si
 from ..doubts import Doubt
 from ..model.axis import Axis, check_axis
 from ..model.delays import reading_delay, velocity_delay
@@ -21,6 +20,7 @@ from ..open_loop import causes
 from ..open_loop.closed_form import ripple
 from ..open_loop.start_phase import worst_start
 from ..results import AXIS_EXAMPLE, Series, measured_in, picture, recorded
+from ..units import speed_in_si
 
 # A computed step response without overshoot exceeds 1 by no more than this, by rounding.
 ROUNDING = 1e-9

@@ -9,9 +9,9 @@ import numpy as np
 
 from .. import checks
 from ..open_loop.period_error import ideal_channels, signal_faults
-from ..plotting import canvas, stacks
-from ..plotting.labels import Labels
-from ..plotting.ticks import Span
+from ..presentation import canvas, stacks
+from ..presentation.labels import Labels
+from ..presentation.ticks import Span
 from ..recordings import ellipse
 from ..recordings.identification import fitted_channels
 from ..wording import digits, first_reason, percent, quantity
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
     from ..model.scale_and_signal import Scale, Signal
     from ..open_loop.period_error import PeriodError
-    from ..plotting.canvas import Style
+    from ..presentation.canvas import Style
     from ..recordings.identification import Identification
 
 

@@ -9,11 +9,12 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from ..plotting import canvas
-from ..plotting.labels import Labels
-from ..plotting.stacks import BELOW, TOP, StackPanel, into, labels_of, stack
-from ..plotting.ticks import Span
-from ..wording import axis_unit, digits, percent, quantity, sentence, wrap
+from ..presentation import canvas
+from ..presentation.canvas import wrap
+from ..presentation.labels import Labels
+from ..presentation.stacks import BELOW, TOP, StackPanel, into, labels_of, stack
+from ..presentation.ticks import Span
+from ..wording import axis_unit, digits, percent, quantity, sentence
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -21,7 +22,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
     from ..decisions.choice import Choice, ChoiceRow
-    from ..plotting.canvas import Sheet, Style
+    from ..presentation.canvas import Sheet, Style
 
 
 HEADS = {"a4": "Ripple at its worst speed, share of the limit (%)", "phone": "Ripple, share of the limit (%)"}

@@ -11,11 +11,11 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from ..calibration.positioning import Positioning
-from ..plotting import canvas
-from ..plotting.elements import SURE, sticks, turn_panel, unit_of
-from ..plotting.labels import Labels
-from ..plotting.stacks import WIDE_GAP, StackPanel, into, labels_of, place, stack
-from ..plotting.ticks import Span
+from ..presentation import canvas
+from ..presentation.elements import SURE, sticks, turn_panel, unit_of
+from ..presentation.labels import Labels
+from ..presentation.stacks import WIDE_GAP, StackPanel, into, labels_of, place, stack
+from ..presentation.ticks import Span
 from ..wording import axis_unit, counted, digits, listed, ordinal, quantity, sentence
 from .ring import angle, half_range
 
@@ -29,8 +29,8 @@ if TYPE_CHECKING:
     from ..calibration.plan import CalibrationPlan
     from ..calibration.self_calibration import SelfCalibration
     from ..calibration.two_rings import Calibration
-    from ..plotting.canvas import Style, Words
-    from ..plotting.elements import TurnRow
+    from ..presentation.canvas import Style, Words
+    from ..presentation.elements import TurnRow
 
 
 BAND = "band: 95 % of points"

@@ -8,17 +8,17 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from ..decisions.frontier_curve import trade_offs
-from ..plotting import canvas
-from ..plotting.labels import DOUBT, SIDE_BY_SIDE, Labels
-from ..plotting.stacks import StackPanel, into, labels_of, stack
-from ..plotting.ticks import NO_VALUES, Span
+from ..presentation import canvas
+from ..presentation.labels import DOUBT, SIDE_BY_SIDE, Labels
+from ..presentation.stacks import StackPanel, into, labels_of, stack
+from ..presentation.ticks import NO_VALUES, Span
 from ..wording import axis_unit, axis_words, digits, percent, quantity, sentence
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
     from ..decisions.frontier_curve import Frontier
-    from ..plotting.canvas import Style
+    from ..presentation.canvas import Style
 
 
 TALL = {"a4": 78.0, "phone": 74.0}

@@ -8,11 +8,11 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from .. import checks
-from ..plotting import canvas
-from ..plotting.elements import spectral_line
-from ..plotting.labels import Labels
-from ..plotting.stacks import StackPanel, into, stack
-from ..plotting.ticks import NO_VALUES, Span
+from ..presentation import canvas
+from ..presentation.elements import spectral_line
+from ..presentation.labels import Labels
+from ..presentation.stacks import StackPanel, into, stack
+from ..presentation.ticks import NO_VALUES, Span
 from ..time_domain.velocity_spectrum import is_aliased, strongest_harmonics
 from ..wording import MICRO, UNITS, axis_unit, axis_words, digits, listed, quantity, sentence, with_unit
 
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
     from ..open_loop.closed_form import Lines
-    from ..plotting.canvas import Style
+    from ..presentation.canvas import Style
 
 
 TALL = {"a4": 44.0, "phone": 50.0}

@@ -9,10 +9,10 @@ import numpy as np
 
 from .. import checks
 from ..closed_loop.time_responses import RampResponse
-from ..plotting import canvas, elements
-from ..plotting.labels import Labels
-from ..plotting.stacks import StackPanel, into, labels_of, stack
-from ..plotting.ticks import NO_VALUES, Span
+from ..presentation import canvas, elements
+from ..presentation.labels import Labels
+from ..presentation.stacks import StackPanel, into, labels_of, stack
+from ..presentation.ticks import NO_VALUES, Span
 from ..wording import axis_unit, axis_words, first_reason, percent, quantity, sentence
 from . import loop_view
 from .ripple import hatch
@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
     from ..closed_loop.closed_loop_ripple import Smoothness
     from ..closed_loop.time_responses import StepResponse
-    from ..plotting.canvas import Style, Words
+    from ..presentation.canvas import Style, Words
     from ..time_domain.closed_run_result import Run
     from .loop_view import SmoothnessView
 

@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from ..plotting import canvas
-from ..plotting.labels import Labels
-from ..plotting.stacks import TOP, StackPanel, into, stack
-from ..plotting.strips import choose_names, top_names, top_ticks
-from ..plotting.ticks import Span
+from ..presentation import canvas
+from ..presentation.labels import Labels
+from ..presentation.stacks import TOP, StackPanel, into, stack
+from ..presentation.strips import choose_names, top_names, top_ticks
+from ..presentation.ticks import Span
 from ..time_domain.velocity_spectrum import strongest_harmonics
 from ..wording import MINUS, axis_words, digits, quantity, sentence, with_unit
 
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
     from ..closed_loop.stability import Margins, Resonance
     from ..open_loop.closed_form import Lines
-    from ..plotting.canvas import Style
+    from ..presentation.canvas import Style
 
 
 # Margins below these are called small: common practice, no source.

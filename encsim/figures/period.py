@@ -6,10 +6,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from ..plotting import canvas, elements
-from ..plotting.labels import Labels
-from ..plotting.stacks import StackPanel, into, labels_of, stack
-from ..plotting.ticks import Span
+from ..presentation import canvas, elements
+from ..presentation.labels import Labels
+from ..presentation.stacks import StackPanel, into, labels_of, stack
+from ..presentation.ticks import Span
 from ..wording import (
     axis_unit,
     counted,
@@ -25,8 +25,8 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
     from ..open_loop.period_error import PeriodError
-    from ..plotting.canvas import Style
-    from ..plotting.elements import Bar
+    from ..presentation.canvas import Style
+    from ..presentation.elements import Bar
 
 
 # Least share of the largest harmonic, and number, of harmonics shown; share of the power of those the title counts.

@@ -8,10 +8,10 @@ import numpy as np
 
 from .. import checks
 from ..open_loop.closed_form import lines, ripple
-from ..plotting import canvas
-from ..plotting.labels import Labels
-from ..plotting.stacks import StackPanel, into, labels_of, stack
-from ..plotting.ticks import Span
+from ..presentation import canvas
+from ..presentation.labels import Labels
+from ..presentation.stacks import StackPanel, into, labels_of, stack
+from ..presentation.ticks import Span
 from ..recordings import steady_pieces
 from ..recordings.comparison import is_closed, predicted_ripple
 from ..wording import axis_unit, digits, quantity, sentence
@@ -19,14 +19,14 @@ from ..wording import axis_unit, digits, quantity, sentence
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
+    from ..checks import Orders
     from ..open_loop.closed_form import Lines
-    from ..plotting.canvas import Style
+    from ..presentation.canvas import Style
     from ..recordings.comparison import Comparison
     from ..recordings.identification import Identification
     from ..recordings.motion_fit import MotionIdentification
     from ..recordings.parameter_fit import Fit
     from ..recordings.separation import OwnedOrder, Separation
-    from ..results import Orders
 
 
 TALL, SHORT = {"a4": 50.0, "phone": 56.0}, {"a4": 34.0, "phone": 38.0}

@@ -9,9 +9,10 @@ import numpy as np
 
 from ..decisions import headlines
 from ..open_loop.causes import CAUSES
-from ..plotting import canvas
-from ..plotting.ticks import number_axis
-from ..wording import axis_unit, compared, listed, quantity, sentence, width, wrap
+from ..presentation import canvas
+from ..presentation.canvas import width, wrap
+from ..presentation.ticks import number_axis
+from ..wording import axis_unit, compared, listed, quantity, sentence
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -19,7 +20,7 @@ if TYPE_CHECKING:
     from ..decisions.explanation import Explanation
     from ..decisions.remedies import Remedy
     from ..decisions.requirements import Requirement
-    from ..plotting.canvas import Style
+    from ..presentation.canvas import Style
 
 
 # Name of the row of each fault, and the kind of remedy shown under it; rows of causes have the names of `CAUSES`.

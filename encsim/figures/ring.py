@@ -13,18 +13,19 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from ..plotting import canvas
-from ..plotting.elements import closed, turn_panel, unit_of
-from ..plotting.labels import Labels
-from ..plotting.stacks import StackPanel, into, labels_of, place, stack
-from ..plotting.ticks import Span
-from ..wording import counted, digits, listed, quantity, sentence, width, with_unit
+from ..presentation import canvas
+from ..presentation.canvas import width
+from ..presentation.elements import closed, turn_panel, unit_of
+from ..presentation.labels import Labels
+from ..presentation.stacks import StackPanel, into, labels_of, place, stack
+from ..presentation.ticks import Span
+from ..wording import counted, digits, listed, quantity, sentence, with_unit
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-    from ..plotting.canvas import Style
-    from ..plotting.elements import TurnRow
+    from ..presentation.canvas import Style
+    from ..presentation.elements import TurnRow
     from ..rings.error_orders import RingCurve, RingOrder
 
 

@@ -10,12 +10,13 @@ from .. import checks
 from ..decisions import headlines
 from ..decisions.requirements import Requirement
 from ..open_loop.causes import BY_ROLE, REGIMES
-from ..plotting import canvas, elements
-from ..plotting.labels import Labels
-from ..plotting.stacks import StackPanel, into, labels_of, stack
-from ..plotting.strips import choose_names, ribbon, top_names, top_ticks
-from ..plotting.ticks import NO_VALUES, Span, drawn_before
-from ..wording import percent, quantity, width
+from ..presentation import canvas, elements
+from ..presentation.canvas import width
+from ..presentation.labels import Labels
+from ..presentation.stacks import StackPanel, into, labels_of, stack
+from ..presentation.strips import choose_names, ribbon, top_names, top_ticks
+from ..presentation.ticks import NO_VALUES, Span, drawn_before
+from ..wording import percent, quantity
 from . import ripple_view
 from .ripple_view import (
     PanelFrame,
@@ -33,7 +34,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
     from ..open_loop.closed_form import RippleCurve
-    from ..plotting.canvas import Sheet, Style
+    from ..presentation.canvas import Sheet, Style
     from .ripple_view import Limit, RippleView, SpeedView
 
 

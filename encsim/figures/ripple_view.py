@@ -16,8 +16,8 @@ from ..decisions.requirements import Requirement
 from ..decisions.ripple_summary import CLOSED
 from ..model.bounds import SPEEDS
 from ..open_loop.causes import BY_ROLE, CAUSES
-from ..plotting.canvas import Words
-from ..plotting.ticks import Span
+from ..presentation.canvas import Words
+from ..presentation.ticks import Span
 from ..wording import (
     SHARE,
     axis_unit,
@@ -35,7 +35,7 @@ if TYPE_CHECKING:
 
     from ..decisions.headlines import Headline
     from ..open_loop.closed_form import RippleCurve
-    from ..plotting.canvas import Style
+    from ..presentation.canvas import Style
 
 
 # Up to this number speeds are shown as dots: a line alone would suggest values between them.

@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from ..plotting import canvas
-from ..plotting.elements import spectral_line
-from ..plotting.labels import Labels
-from ..plotting.stacks import WIDE_GAP, StackPanel, into, labels_of, stack
-from ..plotting.ticks import Span
+from ..presentation import canvas
+from ..presentation.elements import spectral_line
+from ..presentation.labels import Labels
+from ..presentation.stacks import WIDE_GAP, StackPanel, into, labels_of, stack
+from ..presentation.ticks import Span
 from ..time_domain.velocity_spectrum import is_aliased, settled_ripple, spectrum, strongest_harmonics
 from ..wording import axis_unit, axis_words, counted, first_reason, percent, quantity, sentence
 
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
     from ..open_loop.closed_form import Lines
-    from ..plotting.canvas import Style
+    from ..presentation.canvas import Style
     from ..time_domain.simulation import Trace
 
 

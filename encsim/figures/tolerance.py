@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from ..decisions.headlines import paired
-from ..plotting import canvas
-from ..plotting.labels import SIDE_BY_SIDE, Labels
-from ..plotting.stacks import StackPanel, into, labels_of, stack
-from ..plotting.ticks import NO_VALUES, Span
+from ..presentation import canvas
+from ..presentation.labels import SIDE_BY_SIDE, Labels
+from ..presentation.stacks import StackPanel, into, labels_of, stack
+from ..presentation.ticks import NO_VALUES, Span
 from ..wording import SHARE, axis_unit, axis_words, digits, listed, percent, quantity, sentence, with_unit
 from .ripple import hatch
 from .ripple_view import PanelFrame, SpeedView
@@ -19,7 +19,7 @@ from .ripple_view import PanelFrame, SpeedView
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-    from ..plotting.canvas import Style
+    from ..presentation.canvas import Style
     from ..spreads.tolerancing import Tolerance
 
 

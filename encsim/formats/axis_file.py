@@ -8,7 +8,7 @@ import tomllib
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
-from .. import shown_units
+from .. import wording
 from ..checks import NOTHING, Fault, InputError, refuse
 from . import changes, starter_files, toml_text
 from .axis_reader import OTHER_SECTIONS as OTHER_SECTIONS
@@ -95,7 +95,7 @@ def loads_with(text: str, settings: Iterable[str], name: str = "axis file") -> A
         lines = toml_text.find(text)
         faults = [placed(path, fault, lines, changed, name) for path, fault in reader.faults]
         raise InputError(*sorted(faults, key=lambda fault: fault.line or 1 << 40))
-    return dataclasses.replace(axis, shown=shown_units.typed(_texts(document)))
+    return dataclasses.replace(axis, shown=wording.typed(_texts(document)))
 
 
 def _texts(value: Any) -> Iterator[str]:

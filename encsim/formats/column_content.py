@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from .. import checks, shown_units, units
+from .. import checks, units, wording
 from ..wording import many
 from .text_layout import SIZES, TIMES
 
@@ -263,10 +263,10 @@ def sampling(time: np.ndarray, moved: np.ndarray | None = None) -> TimeBase:
     steps = np.diff(time)
     long = _gaps(steps, usual)
     if _are_late(steps / usual, long):
-        jitter = shown_units.show(float(np.std(steps)), "s")
+        jitter = wording.show(float(np.std(steps)), "s")
         words = f"even at {_rate(interval)}, time jitter of the logger {jitter} rms from stamp to stamp"
         if moved is not None and len(moved) == len(steps):
-            jitter = shown_units.show(float(np.std(moved[np.isfinite(moved)])), "s")
+            jitter = wording.show(float(np.std(moved[np.isfinite(moved)])), "s")
             words += f", {jitter} rms by position and velocity"
         return TimeBase(1.0 / interval, time, words)
     runs = np.diff(np.concatenate([[0], long + 1, [len(time)]]))
@@ -276,7 +276,7 @@ def sampling(time: np.ndarray, moved: np.ndarray | None = None) -> TimeBase:
     else:
         lost = np.sum(np.rint(steps[long] / inside) - 1.0)
         words = f"{_rate(inside)} with {many(len(long), 'gap')}, {many(float(lost), 'sample')} missing"
-        words += f", the first after {shown_units.show(float(time[long[0]] - time[0]), 's')}"
+        words += f", the first after {wording.show(float(time[long[0]] - time[0]), 's')}"
     return TimeBase(1.0 / inside, time, words)
 
 
@@ -304,7 +304,7 @@ def _are_late(steps: np.ndarray, long: np.ndarray) -> bool:
 
 
 def _rate(interval: float) -> str:
-    return shown_units.show(1.0 / interval, "Hz")
+    return wording.show(1.0 / interval, "Hz")
 
 
 def _scatter(time: np.ndarray) -> tuple[float, float]:

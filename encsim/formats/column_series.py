@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from .. import checks, shown_units, units
+from .. import checks, units, wording
 from ..wording import many
 from . import column_content
 from .text_layout import SIZES, TIMES, known, spelt
@@ -271,7 +271,7 @@ class _Reading:
             return column_content.sampling(self._time(), _moved(series))
         if self.table.interval is None:
             return column_content.TimeBase(None, None, "taken as even, the rate is not told")
-        words = f"even at {shown_units.show(1.0 / self.table.interval, 'Hz')}, as told"
+        words = f"even at {wording.show(1.0 / self.table.interval, 'Hz')}, as told"
         if self.kept is None:
             return column_content.TimeBase(1.0 / self.table.interval, None, words)
         return column_content.TimeBase(1.0 / self.table.interval, self.kept * self.table.interval, words)

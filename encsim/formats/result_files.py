@@ -23,9 +23,9 @@ from typing import TYPE_CHECKING, Any, NoReturn, cast
 import numpy as np
 
 from .. import files
-from ..checks import InputError, refuse
+from ..checks import InputError, Orders, refuse
 from ..model.axis import Axis
-from ..results import SCHEMA, Orders, Origin, Result
+from ..results import SCHEMA, Origin, Result
 from . import axis_file
 
 if TYPE_CHECKING:

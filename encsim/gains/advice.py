@@ -22,11 +22,10 @@ from ..model.load_and_control import Notch
 from .search import LIMITS, UNITS, GainSearch
 
 if TYPE_CHECKING:
-    from ..checks import Fault
+    from ..checks import Fault, Orders
     from ..model.axis import Axis
     from ..model.estimator_base import Estimator
     from ..model.load_and_control import Control
-    from ..results import Orders
 
 
 # Distance of the named limit from the best of the search, increased until gains are found for it: deg, and shares.

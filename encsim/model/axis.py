@@ -12,8 +12,8 @@ from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any, cast
 
 from .. import checks, units
+from ..checks import Orders
 from ..result_views import Described
-from ..results import Orders
 from .bounds import FREQUENCIES, LARGEST_FACTOR, LONGEST_REACH, LONGEST_TIME, SPEEDS, speed_fault
 from .edge_timing import CountAndTime
 from .estimator_base import Estimator

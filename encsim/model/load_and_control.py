@@ -12,8 +12,8 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 from .. import checks, units
+from ..checks import Orders
 from ..result_views import Described
-from ..results import Orders
 from .bounds import FREQUENCIES, INERTIAS, LONGEST_DELAY, MOST_NOTCHES
 
 if TYPE_CHECKING:

@@ -15,9 +15,9 @@ from typing import TYPE_CHECKING, Any, TypeAlias, cast
 
 import numpy as np
 
-from .. import argument_checks, checks, units
+from .. import checks, units
+from ..checks import Orders
 from ..result_views import Described
-from ..results import Orders
 from .bounds import DIAMETERS, MOST_HEADS
 
 if TYPE_CHECKING:
@@ -114,7 +114,7 @@ class Ring(Described):
         check.number("swash", f"lie from 0 to {STEEPEST:g}", "rad", low=0.0, high=STEEPEST)
         check.number("head_offset", unit="m")
         for name, unit in ORDER_UNITS.items():
-            argument_checks.check_orders(check, name, unit)
+            checks.check_orders(check, name, unit)
         check.positive("bore", "m", optional=True)
         check.positive("shaft", "m", optional=True)
         if not check.faults:
@@ -206,7 +206,7 @@ class Head(Described):
         check.number("axial", unit="m", optional=True)
         check.number("tilt", f"lie from -{STEEPEST:g} to {STEEPEST:g}", "rad", low=-STEEPEST, high=STEEPEST)
         check.whole("lines", 1, LARGEST_LINES, optional=True)
-        argument_checks.check_orders(check, "sde", "rad")
+        checks.check_orders(check, "sde", "rad")
         if not check.faults and self.sde and self.lines is None:
             check.fault("lines", "be given with sde", None)
         check.done()
@@ -241,7 +241,7 @@ def _normalised(weights: ArrayLike | None, count: int) -> np.ndarray:
     """Weights of sum 1."""
     if weights is None:
         return np.full(count, 1.0 / count)
-    given = argument_checks.finite_array("weights", weights, "")
+    given = checks.finite_array("weights", weights, "")
     if given.shape != (count,):
         checks.refuse("weights", f"be one for each of {count} heads", given.size)
     if abs(given.sum()) <= 1e-9 * np.abs(given).sum():
@@ -303,7 +303,7 @@ def ring_error(
     """
     checks.refuse_other_class("ring", ring, Ring)
     as_heads, shares = arranged(heads, weights)
-    theta = argument_checks.finite_array("angles", angles, "rad")
+    theta = checks.finite_array("angles", angles, "rad")
     if theta.size and np.abs(theta).max() > LARGEST_ANGLE:
         checks.refuse("angles", f"lie within {LARGEST_ANGLE:g} of zero", float(np.abs(theta).max()), "rad")
     coupling = sines(ring.coupling, theta)

@@ -11,8 +11,8 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from .. import checks, units
+from ..checks import Orders
 from ..result_views import Described
-from ..results import Orders
 from .bounds import FREQUENCIES, LARGEST_LINES, LARGEST_ORDER, LENGTHS, LONGEST_TIME, MOST_ORDERS
 
 if TYPE_CHECKING:

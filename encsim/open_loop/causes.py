@@ -27,7 +27,7 @@ class CauseGroup:
     ----------
     key : str
     role : str
-        Colour and line in pictures, as of `plotting.canvas`.
+        Colour and line in pictures, as of `presentation.canvas`.
     label : str
         Beside a line of a picture.
     plain : str

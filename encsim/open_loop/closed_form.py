@@ -15,12 +15,12 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from .. import checks
-from ..argument_checks import speeds_in_si
 from ..model.axis import Axis, check_axis
 from ..model.delays import velocity_delays
 from ..results import AXIS_EXAMPLE, Series, computed, measured_in, picture, recorded
 from ..rings import error_orders
 from ..rings.error_orders import turn_lines
+from ..units import speeds_in_si
 from . import causes, engines, extremes, limits, period_error, validity
 
 if TYPE_CHECKING:

@@ -14,11 +14,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from .. import checks, files
-from ..argument_checks import speed_in_si
 from ..doubts import Doubt
 from ..model.axis import Axis, check_axis
 from ..model.scale_and_signal import Signal
 from ..results import AXIS_EXAMPLE, Result, measured_in, picture, recorded
+from ..units import speed_in_si
 
 if TYPE_CHECKING:
     from os import PathLike

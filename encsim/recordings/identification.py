@@ -9,8 +9,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from .. import checks
+from ..checks import Orders
 from ..model.scale_and_signal import Signal
-from ..results import Orders, Result, measured_in, picture
+from ..results import Result, measured_in, picture
 from . import angle_fit
 
 if TYPE_CHECKING:

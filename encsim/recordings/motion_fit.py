@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import numpy as np
 
 from .. import checks
-from ..results import Orders, Result, measured_in, picture, scale_units
+from ..checks import Orders
+from ..results import Result, measured_in, picture, scale_units
 from . import angle_fit
 from .angle_fit import TAU, AngleFit
 from .smooth_motion import LEAST_PERIODS, Record, SmoothMotion, recorded, spacing

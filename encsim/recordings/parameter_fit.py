@@ -10,9 +10,10 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from .. import checks
+from ..checks import Orders
 from ..formats import changes
 from ..model.axis import check_axis
-from ..results import Orders, Result, picture, recorded
+from ..results import Result, picture, recorded
 from . import observations
 from .capture import Capture
 

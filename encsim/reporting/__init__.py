@@ -12,7 +12,7 @@ from types import ModuleType
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from ..layout import Report
+    from ..presentation.report_layout import Report
 
 # {class of a result: (module, function)}; the function takes the result, ``long`` and ``cautious``.
 TEXTS = {
@@ -81,8 +81,8 @@ def short_text(result: Any, *, long: bool = False) -> str:
         For a result that no command prints.
     """
     module, function = TEXTS[type(result).__name__]
-    from .. import shown_units
+    from .. import wording
 
-    with shown_units.of(result):
+    with wording.of(result):
         report: Report = getattr(importlib.import_module(f".{module}", __name__), function)(result, long=long)
         return report.text()

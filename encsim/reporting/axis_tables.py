@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from ..layout import (
+from ..open_loop.causes import CAUSES, REGIMES
+from ..presentation.report_layout import (
     DOUBT,
     LIMIT,
     Column,
@@ -21,7 +22,6 @@ from ..layout import (
     texts,
     toned,
 )
-from ..open_loop.causes import CAUSES, REGIMES
 from ..wording import PEAK, beside, degrees, percent_number, share_text, show
 from . import run_text
 from .text_parts import (

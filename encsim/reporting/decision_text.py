@@ -10,7 +10,8 @@ from ..decisions.choice import last_word
 from ..decisions.explanation_words import unit_of
 from ..decisions.ripple_summary import CURVES
 from ..formats import changes
-from ..layout import (
+from ..open_loop.causes import CAUSES
+from ..presentation.report_layout import (
     DOUBT,
     LIMIT,
     Column,
@@ -23,7 +24,6 @@ from ..layout import (
     texts,
     toned,
 )
-from ..open_loop.causes import CAUSES
 from ..wording import beside, force, percent_number, sentence, share_text, show
 from .text_parts import caution, changes_of, explained, reduction
 

@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from ..decisions import headlines
-from ..layout import (
+from ..open_loop.causes import CAUSES
+from ..presentation.report_layout import (
     DOUBT,
     LIMIT,
     Cautions,
@@ -23,8 +24,7 @@ from ..layout import (
     texts,
     toned,
 )
-from ..layout import measured as column
-from ..open_loop.causes import CAUSES
+from ..presentation.report_layout import measured as column
 from ..wording import DELAY, PEAK, force, percent_number, sentence, share_text, show
 from .text_parts import at_speed, caution, chosen_rows, doubt, marks, nearest_rows
 

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, cast
 import numpy as np
 
 from ..doubts import named
-from ..layout import (
+from ..presentation.report_layout import (
     DOUBT,
     LIMIT,
     Column,

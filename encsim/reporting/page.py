@@ -11,15 +11,15 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from .. import __version__, checks, files, shown_units
+from .. import __version__, checks, files, wording
 from ..checks import one_line
 from ..decisions import headlines
 from ..decisions.explanation import explain
 from ..decisions.remedies import ladder
 from ..decisions.requirements import Requirement
 from ..open_loop.period_error import position_error
-from ..plotting.canvas import COLOURS
-from ..plotting.inline_svg import LookStore
+from ..presentation.canvas import COLOURS
+from ..presentation.inline_svg import LookStore
 from ..progress import ProgressTo, Teller, teller
 from ..spreads.tolerancing import tolerance as drawn_axes
 from ..wording import sentence
@@ -129,7 +129,7 @@ def report(
     with page_words.speaking(page_words.language(lang)):
         given = subjects(axis, requirement, tolerance)
     files.refuse_existing(path, force=force)
-    with shown_units.of(given[0]):
+    with wording.of(given[0]):
         text = page(
             given,
             speeds=speeds,

@@ -17,8 +17,8 @@ from ..decisions.headlines import paired
 from ..figures import ripple as ripple_picture
 from ..figures.ripple_view import edges_of, prepare_ripple, range_of_speeds, rule, runs
 from ..open_loop.causes import REGIMES
-from ..plotting.ticks import Decades, PlainNumbers
-from ..plotting.web_panels import HIGH, WIDE, letters_wide, path, placed
+from ..presentation.ticks import Decades, PlainNumbers
+from ..presentation.web_panels import HIGH, WIDE, letters_wide, path, placed
 from ..wording import axis_unit, compared, percent, quantity
 from .page_blocks import AxesCompared, Block, Hero, Label, Mark, Segment, Table, hero_sentences, picture
 from .page_speeds import reason, ripple_of, speed_name
@@ -36,7 +36,7 @@ from .page_words import (
 
 if TYPE_CHECKING:
     from ..figures.ripple_view import RippleView
-    from ..plotting.inline_svg import LookStore
+    from ..presentation.inline_svg import LookStore
     from .page_blocks import Findings
 
 

@@ -16,9 +16,9 @@ from ..checks import one_line
 from ..decisions import headlines
 from ..figures.ripple_view import answer_is_doubtful, cause_words, role_of, title
 from ..model.axis import check_axis
-from ..plotting import canvas
-from ..plotting.canvas import Style
-from ..plotting.inline_svg import LookStore, inline
+from ..presentation import canvas
+from ..presentation.canvas import Style
+from ..presentation.inline_svg import LookStore, inline
 from ..wording import axis_words, percent, quantity, sentence
 from .page_words import other_limits, plain_doubts, say, several, spoken, told, what_then, within
 

@@ -15,8 +15,8 @@ import numpy as np
 
 from ..decisions import headlines
 from ..open_loop.causes import REGIMES
-from ..plotting.ticks import PlainNumbers
-from ..plotting.web_panels import FILLED, HIGH, WIDE, about_zero, path, tenths, ticks
+from ..presentation.ticks import PlainNumbers
+from ..presentation.web_panels import FILLED, HIGH, WIDE, about_zero, path, tenths, ticks
 from ..time_domain.velocity_spectrum import is_aliased
 from ..wording import axis_unit, ordinal, percent, quantity, sentence
 from .page_blocks import Block, Table, near
@@ -25,7 +25,7 @@ from .page_words import plain_doubts, say, several, told
 
 if TYPE_CHECKING:
     from ..model.axis import Axis
-    from ..plotting.web_panels import Ticks
+    from ..presentation.web_panels import Ticks
     from .page_blocks import Findings
 
     Stick = tuple[str, str, bool, int]

@@ -43,7 +43,7 @@ if TYPE_CHECKING:
     from ..decisions.explanation import Explanation
     from ..decisions.remedies import Step
     from ..open_loop.period_error import PeriodError
-    from ..plotting.inline_svg import LookStore
+    from ..presentation.inline_svg import LookStore
     from ..rings.budget import Budget
     from .page_blocks import Findings
 

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
 
-from .. import shown_units
+from .. import wording
 from ..closed_loop import loop
 from ..closed_loop.closed_loop_ripple import smoothness
 from ..closed_loop.stability import margins
@@ -153,7 +153,7 @@ def _middle_of_widest_gap(speeds: list[float], axis: Axis) -> float | None:
 
 def round_speed(speed: float, axis: Axis) -> float:
     """A speed with two digits in the unit that it is shown in."""
-    size = shown_units.display_unit(speed, f"{axis.scale.unit}/s")[0]
+    size = wording.display_unit(speed, f"{axis.scale.unit}/s")[0]
     return float(f"{speed / size:.1e}") * size
 
 

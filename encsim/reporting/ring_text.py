@@ -7,7 +7,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from ..layout import (
+from ..model import ring_geometry
+from ..presentation.report_layout import (
     DOUBT,
     LIMIT,
     ROUNDING,
@@ -21,7 +22,6 @@ from ..layout import (
     measured,
     texts,
 )
-from ..model import ring_geometry
 from ..wording import number, percent_number, show
 from .text_parts import caution
 

@@ -10,7 +10,8 @@ import numpy as np
 
 from ..closed_loop.time_responses import StepResponse
 from ..doubts import named
-from ..layout import (
+from ..open_loop.limits import top_speed
+from ..presentation.report_layout import (
     DOUBT,
     LIMIT,
     Column,
@@ -23,7 +24,6 @@ from ..layout import (
     texts,
     toned,
 )
-from ..open_loop.limits import top_speed
 from ..wording import beside, force, number, percent_number, show
 from .text_parts import at_speed, caution, nearest_rows
 

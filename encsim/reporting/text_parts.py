@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from ..decisions import headlines, ripple_summary
-from ..layout import DOUBT, LIMIT, Cautions, Paragraph, ReportPart, text_unit, toned
 from ..open_loop.causes import CAUSES, REGIMES
+from ..presentation.report_layout import DOUBT, LIMIT, Cautions, Paragraph, ReportPart, text_unit, toned
 from ..wording import beside, number, percent_number, share_text, show
 from . import page_speeds
 

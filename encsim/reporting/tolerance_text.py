@@ -9,7 +9,8 @@ import numpy as np
 
 from .. import units
 from ..checks import one_line
-from ..layout import (
+from ..model import axis_text, bounds
+from ..presentation.report_layout import (
     DOUBT,
     LIMIT,
     Column,
@@ -22,7 +23,6 @@ from ..layout import (
     texts,
     toned,
 )
-from ..model import axis_text, bounds
 from ..spreads import description
 from ..wording import axis_words, listed, percent_number, plain, share_text, show
 from .text_parts import caution, chosen_rows, doubt, marks, speed_count

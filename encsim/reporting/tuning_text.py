@@ -6,7 +6,16 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING, cast
 
 from ..closed_loop.timed_edge_loops import LEAST_MARGIN
-from ..layout import DOUBT, Notes, Paragraph, Report, ReportPart, TextTable, measured, texts
+from ..presentation.report_layout import (
+    DOUBT,
+    Notes,
+    Paragraph,
+    Report,
+    ReportPart,
+    TextTable,
+    measured,
+    texts,
+)
 from ..wording import force, show
 from . import loop_text
 from .text_parts import at_speed, caution

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from .. import argument_checks, checks
+from .. import checks
 from ..model import bounds, ring_geometry
 from ..results import Result, measured_in, recorded
 from . import error_orders
@@ -82,7 +82,7 @@ class Contribution:
             words = " or ".join(f'"{word}"' for word in DIVISORS)
             check.fault("distribution", f"be {words}", self.distribution)
         check.number("sensitivity")
-        check.whole("order", 1, argument_checks.LARGEST_ORDER * bounds.MOST_HEADS, optional=True)
+        check.whole("order", 1, checks.LARGEST_ORDER * bounds.MOST_HEADS, optional=True)
         if not (isinstance(self.freedom, float) and self.freedom == math.inf):
             check.number("freedom", "be 1 or more", low=1.0)
         check.number("second", "be zero or more and finite", low=0.0, optional=True)

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from .. import argument_checks, checks
+from .. import checks
 from ..model import ring_geometry
 from ..results import Result, measured_in, recorded
 from .harmonic_fit import HarmonicFit, fit_harmonics
@@ -185,13 +185,13 @@ def centre_by_gauge(
     >>> round(1e6 * float(found.eccentricity), 3)  # um
     5.0
     """
-    argument_checks.positive_length("centre_by_gauge.diameter", diameter)
+    checks.positive_length("centre_by_gauge.diameter", diameter)
     gauge = ring_geometry.Head(gauge).angle
     if axial is not None:
-        argument_checks.positive_length("centre_by_gauge.axial_radius", axial_radius)
+        checks.positive_length("centre_by_gauge.axial_radius", axial_radius)
     elif axial_radius is not None:
         checks.refuse("centre_by_gauge.axial", "be given with axial_radius", None)
-    theta = argument_checks.finite_array("centre_by_gauge.angles", angles, "rad")
+    theta = checks.finite_array("centre_by_gauge.angles", angles, "rad")
     fit = fit_harmonics("centre_by_gauge", theta - gauge, readings, orders, unit="m", noise=noise)
     lobes = dict(fit.lines)
     eccentricity = lobes.pop(1)
@@ -265,7 +265,7 @@ def centre_by_heads(
     >>> round(1e6 * float(found.eccentricity), 3)  # um
     3.75
     """
-    argument_checks.positive_length("centre_by_heads.diameter", diameter)
+    checks.positive_length("centre_by_heads.diameter", diameter)
     pair, _ = ring_geometry.arranged(heads, owner="centre_by_heads.heads")
     if len(pair) != 2:
         checks.refuse("centre_by_heads.heads", "be two", len(pair))
@@ -273,7 +273,7 @@ def centre_by_heads(
     if abs(_gain(1, positions)) < LEAST_GAIN:
         gap = abs(positions[0] - positions[1])
         checks.refuse("centre_by_heads.heads", f"stand at least {LEAST_GAIN:g} rad apart", gap, "rad")
-    wanted = argument_checks.as_orders("centre_by_heads.orders", orders)
+    wanted = checks.as_orders("centre_by_heads.orders", orders)
     lost = tuple(n for n in range(2, max([1, *wanted]) + 1) if abs(_gain(n, positions)) < LEAST_GAIN)
     observable = [n for n in wanted if n not in lost]
     fit = fit_harmonics(

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, field
 
-from ..argument_checks import ArgumentCheck
+from ..checks import ArgumentCheck
 from ..results import Result, measured_in, recorded
 from .growth import CAUTIONS, STRESSES
 

@@ -7,8 +7,8 @@ from dataclasses import dataclass, field
 from numbers import Real
 from typing import TYPE_CHECKING
 
-from .. import argument_checks, checks
-from ..argument_checks import ArgumentCheck
+from .. import checks
+from ..checks import ArgumentCheck
 from ..model.ring_geometry import Ring
 from ..results import Result, measured_in, recorded
 
@@ -252,10 +252,10 @@ def ring_fit(
         checks.refuse("Ring.bore", "be given to tell the fit", None)
     if ring.shaft is None:
         checks.refuse("Ring.shaft", "be given to tell the fit", None)
-    argument_checks.finite_numbers(
+    checks.finite_numbers(
         "ring_fit", temperature=(temperature, "K"), alpha=(alpha, "1/K"), shaft_alpha=(shaft_alpha, "1/K")
     )
-    argument_checks.finite_numbers("ring_fit", bore_growth=(bore_growth, "m"))
+    checks.finite_numbers("ring_fit", bore_growth=(bore_growth, "m"))
     change = 0.5 * (ring.bore * alpha - ring.shaft * shaft_alpha) * temperature + bore_growth
     cold_play = ring.bore - ring.shaft
     play = cold_play + 2.0 * change

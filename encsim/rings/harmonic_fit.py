@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from .. import argument_checks, checks
+from .. import checks
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike
@@ -62,11 +62,11 @@ def fit_harmonics(
     name: str = "readings",
 ) -> HarmonicFit:
     """Fit a constant, order 1 and the given orders to readings; faults name the function ``owner``."""
-    x = argument_checks.finite_array(f"{owner}.angles", angles, "rad")
-    y = argument_checks.finite_array(f"{owner}.{name}", readings, unit)
+    x = checks.finite_array(f"{owner}.angles", angles, "rad")
+    y = checks.finite_array(f"{owner}.{name}", readings, unit)
     if x.ndim != 1 or y.shape != x.shape:
         checks.refuse(f"{owner}.{name}", f"be one for each of {x.size} angles", y.size)
-    fitted_orders = (1, *argument_checks.as_orders(f"{owner}.orders", orders))
+    fitted_orders = (1, *checks.as_orders(f"{owner}.orders", orders))
     if noise is not None and (not checks.is_real(noise) or not 0.0 < noise <= LARGEST):
         checks.refuse(f"{owner}.noise", "be positive and at most 1", noise, unit)
     unknowns = 1 + 2 * len(fitted_orders)

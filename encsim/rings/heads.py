@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from .. import argument_checks, checks
+from .. import checks
 from ..model import ring_geometry
 from ..results import Result, measured_in, recorded
 
@@ -213,7 +213,7 @@ def _checked_orders(
             rule = "be a ring, a mapping or a sequence of orders"
             checks.refuse("find_heads.orders", rule, orders)
     for order, size in orders.items():
-        if not checks.is_whole(order) or not 1 <= order <= argument_checks.LARGEST_ORDER:
+        if not checks.is_whole(order) or not 1 <= order <= checks.LARGEST_ORDER:
             checks.refuse("find_heads.orders", "be whole numbers from 1", order)
         if not checks.is_real(size) or not 0.0 <= size <= LARGEST_SIZE:
             checks.refuse(
@@ -244,7 +244,7 @@ def _sectors(sectors: Sequence[tuple[float, float]] | None) -> list[tuple[float,
     """Allowed ranges [(from, to)], 0 <= from < 2 pi <= to possible; None for the whole revolution."""
     if sectors is None:
         return None
-    pairs = argument_checks.finite_array("find_heads.sectors", sectors, "rad")
+    pairs = checks.finite_array("find_heads.sectors", sectors, "rad")
     if pairs.ndim != 2 or pairs.shape[1] != 2 or not len(pairs):
         checks.refuse("find_heads.sectors", "be pairs of angles, from and to", sectors, "rad")
     ranges = []

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, field
 
-from .. import argument_checks, checks
+from .. import checks
 from ..results import Result, measured_in, recorded
 
 # 95th percentile of the Rayleigh distribution (distance of two Gaussian components of standard deviation 1).
@@ -91,7 +91,7 @@ def after_tightening(
     >>> round(1e6 * float(found.likely), 2)  # um
     1.23
     """
-    argument_checks.positive_length("after_tightening.diameter", diameter)
+    checks.positive_length("after_tightening.diameter", diameter)
     known = {"repeatability": repeatability, "step": step, "uncertainty": uncertainty}
     known |= {} if before is None else {"before": before}
     for name, value in known.items():

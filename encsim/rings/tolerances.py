@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from .. import argument_checks, checks
+from .. import checks
 from ..model import ring_geometry
 from ..results import Result, measured_in, recorded
 from . import budget, error_orders
@@ -171,7 +171,7 @@ def ring_tolerances(
     'peak'
     """
     checks.refuse_other_class("ring", ring, ring_geometry.Ring)
-    argument_checks.choice("ring_tolerances.measure", measure, MEASURES)
+    checks.choice("ring_tolerances.measure", measure, MEASURES)
     if not checks.is_real(limit) or limit <= 0.0:
         checks.refuse("ring_tolerances.limit", "be positive and finite", limit, "rad")
     if not checks.is_real(probability) or not 0.0 < probability < 1.0:
@@ -260,7 +260,7 @@ def _flatness(bare: Ring, seat: Seat | None, face: Iterable[int]) -> list[_Sourc
         return []
     return [
         _scaled(bare, f"flatness.{order}", order, seat.gain(order, bare.diameter), "m")
-        for order in argument_checks.as_orders("ring_tolerances.face", face, 1)
+        for order in checks.as_orders("ring_tolerances.face", face, 1)
     ]
 
 

@@ -9,8 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from ..argument_checks import choice
-from ..checks import Fault, InputError, is_real, refuse
+from ..checks import Fault, InputError, choice, is_real, refuse
 from ..formats import changes
 from ..model.axis import check_axis
 from ..open_loop.closed_form import checked_speeds, ripple

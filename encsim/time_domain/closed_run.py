@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 
 from .. import checks
-from ..argument_checks import seed_from, speeds_in_si
+from ..checks import seed_from
 from ..closed_loop import loop
 from ..doubts import Doubt
 from ..kernels import compiling, rows
@@ -28,6 +28,7 @@ from ..model.profiles import Constant, Profile
 from ..open_loop import limits
 from ..progress import ProgressTo, Teller, teller
 from ..results import recorded
+from ..units import speeds_in_si
 from . import chain
 from .closed_run_result import Run, Runs
 from .demand import beyond_torque, check_demand, rms_about, sticking

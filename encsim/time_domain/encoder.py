@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from .. import checks
-from ..argument_checks import ArgumentCheck, seed_from
+from ..checks import ArgumentCheck, seed_from
 from ..kernels import compiling, encoder
 from ..kernels.rows import ROW
 from ..model.bounds import check_speed

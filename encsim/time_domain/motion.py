@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING, Any, NoReturn
 import numpy as np
 
 from .. import checks
-from ..argument_checks import speed_in_si
 from ..model.axis import Axis, axis_fault
 from ..model.bounds import speed_fault
+from ..units import speed_in_si
 
 if TYPE_CHECKING:
     from ..checks import Fault

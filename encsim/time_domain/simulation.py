@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from .. import checks
-from ..argument_checks import seed_from
+from ..checks import seed_from
 from ..doubts import Doubt
 from ..kernels import open_chain, records
 from ..kernels.rows import CHUNK

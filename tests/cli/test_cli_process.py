@@ -128,7 +128,7 @@ def test_failed_second_output_leaves_no_first(folder, capsys, monkeypatch):
     def fail(*args, **kwargs):
         raise MemoryError
 
-    monkeypatch.setattr("encsim.plotting.canvas.save", fail)
+    monkeypatch.setattr("encsim.presentation.canvas.save", fail)
     assert main(["ripple", "axis.toml", "--csv", "r.csv", "--plot", "r.svg"]) == 1
     assert {path.name for path in folder.iterdir()} == {"axis.toml"}
 

@@ -8,9 +8,9 @@ import pytest
 from commands import done, plain, refused, unwrapped
 
 import encsim
-from encsim import layout
 from encsim.__main__ import main
 from encsim.calibration.readings import read_error_map
+from encsim.presentation import report_layout
 from encsim.rings.growth import CAUTIONS
 
 ARCSEC, TURN = np.pi / 648_000.0, 2.0 * np.pi
@@ -322,7 +322,7 @@ def test_written_map_reads_back_and_holds_only_the_orders_asked_for(ring, folder
 
 def test_lines_of_a_report_part_no_number_from_its_unit():
     text = "word " * 14 + "some 400 nm and on"
-    assert layout.wrapped(text, 80)[1].startswith("400 nm")
+    assert report_layout.wrapped(text, 80)[1].startswith("400 nm")
 
 
 def test_run_out_of_few_readings_says_so(folder, capsys):

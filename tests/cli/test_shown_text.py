@@ -10,10 +10,10 @@ import pytest
 from commands import STAGE_LOOP, unwrapped
 
 import encsim
-from encsim import layout
 from encsim.__main__ import main
 from encsim.checks import Fault, one_line
 from encsim.decisions import candidate_reader
+from encsim.presentation import report_layout
 from encsim.reporting import page
 
 EVIL = "a\x1b[2J\x1b]0;owned\x07\u202eb\r\nencsim: done"
@@ -91,8 +91,10 @@ def test_names_of_files_and_changes_forge_no_line_of_an_axis_file(folder, capsys
 
 
 def test_reports_show_escapes_for_whatever_steers():
-    table = layout.TextTable([layout.texts(EVIL * 1000, [EVIL]), layout.texts("x", ["y"])])
-    text = layout.Report([EVIL], [table, layout.Paragraph(EVIL)], True).text(colour=False)
+    table = report_layout.TextTable(
+        [report_layout.texts(EVIL * 1000, [EVIL]), report_layout.texts("x", ["y"])]
+    )
+    text = report_layout.Report([EVIL], [table, report_layout.Paragraph(EVIL)], True).text(colour=False)
     assert not steers(text)
     assert len(text) < 4000
     assert "\\x1b" in unwrapped(text)

@@ -10,12 +10,12 @@ import pytest
 from commands import EXAMPLES, STAGE_LOOP, TABLE_LOOP, done, unwrapped
 
 import encsim
-from encsim import shown_units, units
+from encsim import units, wording
 from encsim.__main__ import main
 from encsim.cli import outputs
 from encsim.cli.command import Command
 from encsim.cli.parser import COMMANDS
-from encsim.layout import Report
+from encsim.presentation.report_layout import Report
 from encsim.reporting import short_text
 
 STAGE, LOOP, TABLE = (str(EXAMPLES / name) for name in ("stage_x.toml", "stage_x_loop.toml", "table_r.toml"))
@@ -234,7 +234,7 @@ def test_every_command_about_an_axis_shows_speeds_in_the_unit_typed_alone(
     axis = tmp_path / "axis.toml"
     axis.write_text(text + f'\n[motion]\ntop = "{speed}"\n')
     kind = next(each for each in ("speed(m/s)", "speed(rad/s)") if unit in units.DIMENSIONS[each].units)
-    others = {shown_units.symbol(each) for each in units.DIMENSIONS[kind].units} - {shown_units.symbol(unit)}
+    others = {wording.symbol(each) for each in units.DIMENSIONS[kind].units} - {wording.symbol(unit)}
     others = {each.replace("°", "deg").replace("″", "arcsec") for each in others} - {unit}
     for command in (
         ["ripple"], ["limits"], ["loop"], ["step"], ["sweep", "sampling.rate=8 kHz,16 kHz"],

@@ -25,8 +25,8 @@ from encsim.figures import run as run_picture
 from encsim.figures.channels import exaggeration
 from encsim.figures.ripple_view import prepare_ripple
 from encsim.figures.run import _per_pixel
-from encsim.plotting import canvas
-from encsim.plotting.ticks import Decades, PlainNumbers
+from encsim.presentation import canvas
+from encsim.presentation.ticks import Decades, PlainNumbers
 from encsim.time_domain.velocity_spectrum import spectrum
 
 MANY = dataclasses.replace(
@@ -135,8 +135,8 @@ def test_digits_never_use_an_exponent(value, shown):
 
 @pytest.mark.parametrize("text", ["short", "a long line of several words " * 9, "x" * 300, "ab " + "y" * 150])
 def test_wrapped_lines_fit_and_lose_no_letter(text):
-    lines = wording.wrap(text, 38, 83.0)
-    assert all(len(line) <= 38 and wording.width(line) <= 83.0 for line in lines)
+    lines = canvas.wrap(text, 38, 83.0)
+    assert all(len(line) <= 38 and canvas.width(line) <= 83.0 for line in lines)
     assert "".join(lines).replace(" ", "") == text.replace(" ", "")
 
 
@@ -355,7 +355,7 @@ def test_no_title_ends_in_a_short_line_where_its_lines_can_be_even(page):
         lines = [text.get_text() for text in sheet.figure.texts]
         assert " ".join(lines) == title
         assert len(lines) == len(
-            wording.wrap(title, style.title_letters, style.width - 7.0, style.title_size, True)
+            canvas.wrap(title, style.title_letters, style.width - 7.0, style.title_size, True)
         )
         assert len(lines) == 1 or len(lines[-1]) > 0.2 * style.title_letters
 

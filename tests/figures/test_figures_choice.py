@@ -7,7 +7,7 @@ from matplotlib.figure import Figure
 
 from encsim import Difference, LowPass, Requirement, choose
 from encsim.figures.choice import choice
-from encsim.plotting import canvas
+from encsim.presentation import canvas
 
 STAGE = stage_x.stage(400, signal=stage_x.PLAIN_SIGNAL)
 LISTS = {"interpolation.factor": [200, 1000, 4000], "estimator": [Difference(1), LowPass(300.0)]}

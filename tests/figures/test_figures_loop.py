@@ -22,7 +22,7 @@ from encsim.figures import margins as margins_picture
 from encsim.figures.loop_view import meetings, prepare_smoothness
 from encsim.figures.margins import loop_gain_curve
 from encsim.model import profiles
-from encsim.plotting import canvas, elements
+from encsim.presentation import canvas, elements
 
 SPRING = encsim.Load(8.0, motor_inertia=12.0, stiffness=5.69e7, damping=1500.0, viscous=20.0)
 CASCADE = encsim.Control(110.0, 9000.0, integral_time=0.01, current_bandwidth=1500.0, delay=62.5e-6)

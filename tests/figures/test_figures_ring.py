@@ -9,7 +9,7 @@ import encsim
 from encsim import wording
 from encsim.figures import error_maps as error_maps_picture
 from encsim.figures import ring as ring_picture
-from encsim.plotting import canvas
+from encsim.presentation import canvas
 
 ARCSEC, TURN = np.pi / 648_000.0, 2.0 * np.pi
 # Rings of our own invention.

@@ -7,7 +7,7 @@ from sheets import STAGE, TABLE, clashes
 
 from encsim import wording
 from encsim.figures import tolerance as tolerance_picture
-from encsim.plotting import canvas
+from encsim.presentation import canvas
 from encsim.spreads.tolerancing import Tolerance
 
 SPEEDS = np.geomspace(1e-4, 1.0, 80)

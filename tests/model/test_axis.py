@@ -10,8 +10,8 @@ import pytest
 
 import encsim
 from encsim import Axis, Difference, InputError, Interpolation, Sampling, Scale, Signal
+from encsim.checks import Orders
 from encsim.model.axis import OPTIONAL_PARTS, PARTS
-from encsim.results import Orders
 
 STAGE = Axis(
     Scale(period=20e-6),

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 import encsim
-from encsim.argument_checks import parse_speeds
+from encsim.units import parse_speeds
 
 AXIS = encsim.Axis(
     encsim.Scale(period=20e-6), signal=encsim.Signal(gain=0.02, jitter=1e-9), sampling=encsim.Sampling(16e3)

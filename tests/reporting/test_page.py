@@ -25,10 +25,11 @@ from pages import (
 )
 
 import encsim
-from encsim import layout, wording
+from encsim import wording
 from encsim.checks import InputError
 from encsim.decisions import remedies
 from encsim.decisions.headlines import headline
+from encsim.presentation import report_layout
 from encsim.reporting import (
     axis_tables,
     page,
@@ -195,7 +196,7 @@ def test_command_says_what_the_page_says(kind):
     axis, unit = found.axis, f"{found.axis.scale.unit}/s"
     judged = found.requirement and found.requirement.judge(axis)
     report = axis_tables.ripple(encsim.ripple(axis), judged=judged, requirement=found.requirement)
-    first, second = (wording.plain(layout.painted(line, False)) for line in report.answer[:2])
+    first, second = (wording.plain(report_layout.painted(line, False)) for line in report.answer[:2])
     words = found.headline.words(
         lambda speed: wording.show(speed, unit), lambda share: f"{wording.percent_number(share)} %"
     )
@@ -881,7 +882,7 @@ def test_what_a_result_says_is_looked_up_without_its_numbers():
 
 def test_colours_of_text_stand_out_from_what_is_behind_them():
     from encsim.open_loop.causes import REGIMES
-    from encsim.plotting.canvas import COLOURS
+    from encsim.presentation.canvas import COLOURS
 
     folder = page_words.TEMPLATES
     rules = "".join(path.read_text() for path in folder.glob("*.css"))

@@ -6,8 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from ..wording import width
-from .canvas import SIZE, SMALL, attach
+from .canvas import SIZE, SMALL, attach, width
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

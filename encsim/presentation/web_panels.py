@@ -9,7 +9,8 @@ import math
 
 import numpy as np
 
-from ..wording import axis_unit, width
+from ..wording import axis_unit
+from .canvas import width
 from .ticks import PlainNumbers
 
 Ticks = tuple[tuple[float, str], ...]

@@ -4,8 +4,19 @@ import math
 
 import pytest
 
-from encsim import shown_units
-from encsim.layout import DOUBT, LIMIT, Column, Notes, Paragraph, Report, TextTable, measured, texts, toned
+from encsim import wording
+from encsim.presentation.report_layout import (
+    DOUBT,
+    LIMIT,
+    Column,
+    Notes,
+    Paragraph,
+    Report,
+    TextTable,
+    measured,
+    texts,
+    toned,
+)
 
 WIDE = TextTable(
     [texts("name", ["first", "second"]), Column("rms", ["1", "2"], "mm/s"), Column("peak", ["3", "4"])]
@@ -75,10 +86,10 @@ def test_column_has_one_unit_and_three_digits(values, si, unit, cells):
 
 
 def test_unit_of_the_outer_choice_counts_and_typed_ones_only_where_they_fit():
-    with shown_units.chosen({"m/s": "um/s"}), shown_units.chosen({"m/s": "m/s"}):
+    with wording.chosen({"m/s": "um/s"}), wording.chosen({"m/s": "m/s"}):
         assert measured("", [1e-3], "m/s").unit == "µm/s"
         assert measured("", [1e3], "m/s").unit == "m/s"  # nine digits otherwise
-    with shown_units.chosen({"m/s": "um/s"}, always=True):
+    with wording.chosen({"m/s": "um/s"}, always=True):
         assert measured("", [1e3], "m/s").unit == "µm/s"
     assert measured("", [1e-3], "m/s").unit == "mm/s"
 

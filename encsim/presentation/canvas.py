@@ -7,6 +7,7 @@ and its settings are as before after a picture, so drawing here changes nothing 
 from __future__ import annotations
 
 import contextlib
+import functools
 import io
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -19,7 +20,6 @@ from matplotlib import patheffects
 from matplotlib.figure import Figure
 
 from .. import checks, files
-from ..wording import width, wrap
 from .ticks import tick_names
 
 if TYPE_CHECKING:
@@ -320,3 +320,38 @@ def _accessible(svg: bytes, text: str) -> bytes:
 
     svg = svg.replace(b"<svg ", b'<svg role="img" ', 1)
     return svg.replace(b"</title>", b"</title>\n <desc>" + escape(text).encode() + b"</desc>", 1)
+
+
+@functools.lru_cache(maxsize=4096)
+def width(text: str, size: float = 9.0, bold: bool = False) -> float:
+    """Width of one line of text in mm."""
+    from matplotlib.font_manager import FontProperties
+    from matplotlib.textpath import text_to_path
+
+    font = FontProperties(family="DejaVu Sans", weight="bold" if bold else "normal", size=size)
+    return text_to_path.get_text_width_height_descent(text, font, ismath=False)[0] * 25.4 / 72.0
+
+
+def wrap(text: str, letters: int, room: float, size: float = 9.0, bold: bool = False) -> list[str]:
+    """Lines of at most so many letters and ``room`` mm, the last of two words; words longer than a line are cut."""
+
+    def fits(line: str) -> bool:
+        return len(line) <= letters and width(line, size, bold) <= room
+
+    lines = [""]
+    for word in text.split(" "):
+        joined = f"{lines[-1]} {word}".strip(" ")
+        if fits(joined):
+            lines[-1] = joined
+            continue
+        lines += [] if not lines[-1] else [""]
+        for letter in word:
+            if not fits(lines[-1] + letter):
+                lines.append("")
+            lines[-1] += letter
+    last = text.rpartition(" ")[2]
+    if len(lines) > 1 and lines[-1] == last:
+        before, _, moved = lines[-2].rpartition(" ")
+        if before and fits(f"{moved} {last}"):
+            lines[-2:] = [before, f"{moved} {last}"]
+    return lines

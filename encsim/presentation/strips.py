@@ -8,8 +8,7 @@ import numpy as np
 from matplotlib import patheffects
 from matplotlib.patches import Rectangle
 
-from ..wording import width
-from .canvas import SIZE, SMALL
+from .canvas import SIZE, SMALL, width
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

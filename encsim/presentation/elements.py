@@ -13,8 +13,9 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from ..wording import axis_unit, width
+from ..wording import axis_unit
 from . import stacks
+from .canvas import width
 from .labels import Labels
 from .ticks import Span
 

@@ -14,8 +14,8 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from typing import Protocol
 
-from . import checks, shown_units
-from .wording import UNITS, axis_unit, number, plain
+from .. import checks, wording
+from ..wording import UNITS, axis_unit, number, plain
 
 # Columns of a terminal that is not known; between columns of a table; least room of a cell that is wrapped.
 WIDE, GAP, LEAST_CELL = 80, 2, 16
@@ -365,10 +365,10 @@ def _vertical(columns: Sequence[Column], width: int) -> list[str]:
 
 def text_unit(largest: float, si: str) -> tuple[float, str]:
     """Size and name of the one unit of numbers up to this one."""
-    if si == "Hz" and shown_units.preferred(largest, si) is None:
+    if si == "Hz" and wording.preferred(largest, si) is None:
         return (1e3, "kHz") if largest >= MOST_HERTZ else (1.0, "Hz")
     if si not in UNITS:
-        size, name = shown_units.display_unit(largest, si)
+        size, name = wording.display_unit(largest, si)
         return size, plain(name)
     name, size = axis_unit(largest, si)
     return size, plain(name)

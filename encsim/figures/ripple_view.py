@@ -298,9 +298,9 @@ def rule(limit: Requirement, view: RippleView, unit: tuple[str, float] | None = 
 
     if limit.relative is None:
         return f"limit: {size(limit.measured or 0.0)}"
-    floor = f", at least {size(limit.floor)}" if limit.floor else " of the speed"
+    floor = f", at least {size(limit.floor)}" if limit.floor else ""
     most = "" if limit.measured is None else f", at most {size(limit.measured)}"
-    return f"limit: {percent(limit.relative, 3, strip=True)}{floor}{most}"
+    return f"limit: {percent(limit.relative, 3, strip=True)} of the speed{floor}{most}"
 
 
 def words(view: RippleView, style: Style, *, explained: bool = True) -> Words:
@@ -347,7 +347,7 @@ def alternative(view: RippleView) -> str:
     if np.any(view.rms > 0.0):
         words.append(f"{_values(view)}.")
     if view.limit is not None:
-        words.append(f"The {rule(view.limit, view).replace('limit:', 'limit is')}.")
+        words.append(f"{sentence(rule(view.limit, view))}.")
     if view.vanishing:
         words.append(f"Sampling nulls from {quantity(view.vanishing[0][0], view.unit, 2)}.")
     if np.any(view.doubtful):

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 SPACE = "{http://www.w3.org/2000/svg}"
 LINK = "{http://www.w3.org/1999/xlink}href"
 NAMED = {code.lower(): role for role, code in canvas.COLOURS["light"].items()}
-# Class of text with a rim of paper.
+# Class of text with a rim, of paper where no other role is named behind it.
 RIM = "rim"
 DROPPED = ("metadata", "title", "desc", "style")
 # A tenth of a point is finer than a screen's dot.
@@ -72,14 +72,21 @@ def _with_text(figure: Figure) -> bytes:
     """A figure as SVG in which text is text; a rim of paper round it is left to the page."""
     for text in figure.findobj(Text):
         if text.get_path_effects():
+            behind = _rim_of(text)
             text.set_path_effects([])
-            text.set_gid(RIM)
+            text.set_gid(f"{RIM} {behind}".strip())
     stream = io.BytesIO()
     with canvas.own_settings(), matplotlib.rc_context({"svg.fonttype": "none"}):
         figure.savefig(
             stream, format="svg", dpi=figure.dpi, facecolor=figure.get_facecolor(), metadata={"Date": None}
         )
     return stream.getvalue()
+
+
+def _rim_of(text: Text) -> str:
+    """Role of the rim of a text, empty where it is paper."""
+    role = NAMED.get(str(vars(text.get_path_effects()[0]).get("_gc", {}).get("foreground")).lower(), "")
+    return "" if role == "paper" else role
 
 
 def _references(element: ElementTree.Element) -> Iterator[str]:
@@ -112,8 +119,10 @@ def _attributes(element: ElementTree.Element, key: str, store: LookStore, used: 
         if name == "id":
             if value in used:
                 yield f' id="{key}-{value}"'
-            elif value == RIM:
+            elif value.split() == [RIM]:
                 yield f' class="{RIM}"'
+            elif value.startswith(f"{RIM} "):
+                yield f' class="{RIM}" style="--rim:var(--{value.split()[1]})"'
         elif name == "transform" and value.startswith("rotate(-0 "):
             continue
         elif name == LINK:

@@ -41,7 +41,7 @@ from .page_speeds import (
     ring_results,
     ripple_of,
 )
-from .page_words import say, told
+from .page_words import joined, led, say, told
 
 if TYPE_CHECKING:
     import jinja2
@@ -60,7 +60,8 @@ STEPS = 4
 # Speeds of the curve around a single one.
 AROUND_ONE = 300
 LONGEST_TITLE = 200
-UNITS = re.compile(r"(\d) (?=(?:%|[pnµmk]?(?:m|m/s|s|N|A)|[mkM]?Hz|n?rad|deg|rpm|arcsec|dB)(?:\W|$))")
+# Height of the pictures that fit below each other on paper with their words, mm.
+COLUMN = 190.0
 
 
 def report(
@@ -269,19 +270,29 @@ def rendered(
     made: Sequence[tuple[str, Findings]], title: str | None = None, seed: int = SEED, *, dated: bool = True
 ) -> str:
     """Results of one axis, or of several with their names, as the text of the page."""
-    store, script, environment = LookStore(), _template_text("page.js"), _environment()
+    store, environment = LookStore(), _environment()
+    script = (page_words.TEMPLATES / "page.js").read_text(encoding="utf-8")
+    heroes = [page_answer.hero(results) for _, results in made]
     articles = [
         _own(
-            _article(environment, name, results, store, seed, dated=dated), number if len(made) > 1 else None
+            _article(
+                environment,
+                name,
+                results,
+                store,
+                hero=hero,
+                provenance=_provenance(results.axis, seed, dated),
+            ),
+            number if len(made) > 1 else None,
         )
-        for number, (name, results) in enumerate(made)
+        for number, ((name, results), hero) in enumerate(zip(made, heroes, strict=True))
     ]
     first, comparison = made[0][1], page_answer.comparison(made) if len(made) > 1 else None
     return environment.get_template("page.html").render(
         title=heading(title),
         comparison=comparison,
         articles=articles,
-        answer=(comparison or page_answer.hero(first)).answer,
+        answer=(comparison or heroes[0]).answer,
         language=page_words.spoken().code,
         axis=page_words.axis_sentence(first.axis),
         frames=max(len(results.slider.frames) for _, results in made),
@@ -293,29 +304,41 @@ def rendered(
 
 
 def _article(
-    environment: jinja2.Environment, name: str, results: Findings, store: LookStore, seed: int, *, dated: bool
+    environment: jinja2.Environment,
+    name: str,
+    results: Findings,
+    store: LookStore,
+    *,
+    hero: page_blocks.Hero,
+    provenance: tuple[tuple[str, str], ...],
 ) -> str:
-    """All about one axis."""
+    """All about one axis; its terms are explained anew."""
+    from markupsafe import Markup
+
+    terms = page_blocks.Terms()
+    environment.filters["explained"] = lambda text, section: Markup(terms.explained(text, section))
+    source, sure = page_sections.source(results, store), page_sections.reliability(results, store)
+    signal, ring = page_sections.signal(results, store), page_sections.ring(results, store)
+    # with a ring and no loop: so ordered, the columns of paper have no large gaps
+    alone = ring is not None and results.smoothness is None
+    last = [ring, signal] if alone and source.tall + signal.tall > COLUMN else [signal, ring]
     blocks = [
         page_sections.remedies(results),
         page_answer.answer(results, store),
         page_sections.loop(results, store),
-        page_sections.source(results, store),
-        page_sections.reliability(results, store),
-        page_sections.signal(results, store),
-        page_sections.ring(results, store),
+        *([sure, source, *last] if alone else [source, sure, *last]),
         page_frames.all_speeds(results),
     ]
     return environment.get_template("article.html").render(
         name=name,
-        hero=page_answer.hero(results),
+        hero=hero,
         slider=results.slider,
         extras=sum(part is not None for part in (results.smoothness, results.ring_curve, results.tolerance)),
         axis=page_words.axis_sentence(results.axis),
         axis_rows=page_words.axis_rows(results.axis),
         blocks=[block for block in blocks if block is not None],
         cautions=tuple(map(told, results.explanation.cautions)),
-        provenance=_provenance(results.axis, seed, dated),
+        provenance=provenance,
         axis_text=results.axis.to_toml(),
     )
 
@@ -339,26 +362,17 @@ def heading(title: str | None) -> str:
     return one_line(" ".join(str("" if title is None else title).split()), LONGEST_TITLE) or say("page.title")
 
 
-def joined(text: str) -> str:
-    """A text in which no line break parts a number from its unit."""
-    return UNITS.sub("\\1\u202f", text)
-
-
 def _provenance(axis: Axis, seed: int, dated: bool) -> tuple[tuple[str, str], ...]:
     """Where the page comes from, as (name, value)."""
+    from datetime import UTC, datetime
+
     text = axis.to_toml()
     rows = [
         (say("page.computed_by"), f"encsim {__version__}"),
         (say("page.digest"), hashlib.sha256(text.encode()).hexdigest()),
         (say("page.seed"), str(seed)),
     ]
-    return tuple(rows + ([(say("page.date"), _today())] if dated else []))
-
-
-def _today() -> str:
-    from datetime import UTC, datetime
-
-    return datetime.now(UTC).strftime("%Y-%m-%d")
+    return tuple(rows + ([(say("page.date"), datetime.now(UTC).strftime("%Y-%m-%d"))] if dated else []))
 
 
 def _script_hash(script: str) -> str:
@@ -366,10 +380,6 @@ def _script_hash(script: str) -> str:
     import base64
 
     return base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
-
-
-def _template_text(name: str) -> str:
-    return (page_words.TEMPLATES / name).read_text(encoding="utf-8")
 
 
 def _environment() -> jinja2.Environment:
@@ -386,11 +396,5 @@ def _environment() -> jinja2.Environment:
         keep_trailing_newline=True,
     )
     environment.globals["say"] = say
-    environment.filters["markup"] = Markup
-    terms = page_blocks.Terms()
-    environment.filters |= {
-        "joined": joined,
-        "sentence": sentence,
-        "explained": lambda text, section: Markup(terms.explained(text, section)),
-    }
+    environment.filters |= {"markup": Markup, "joined": joined, "sentence": sentence, "led": led}
     return environment

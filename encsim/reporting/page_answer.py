@@ -19,7 +19,7 @@ from ..figures.ripple_view import edges_of, prepare_ripple, range_of_speeds, rul
 from ..open_loop.causes import REGIMES
 from ..presentation.ticks import Decades, PlainNumbers
 from ..presentation.web_panels import HIGH, WIDE, letters_wide, path, placed
-from ..wording import axis_unit, compared, percent, quantity
+from ..wording import axis_unit, compared, percent, quantity, sentence
 from .page_blocks import AxesCompared, Block, Hero, Label, Mark, Segment, Table, hero_sentences, picture
 from .page_speeds import reason, ripple_of, speed_name
 from .page_words import (
@@ -120,12 +120,13 @@ class _HeroPanel:
     def hero(self) -> Hero:
         """All of the first screen."""
         answer, says = hero_sentences(self.results, self.view)
-        ribbon, rest = self._ribbon()
-        of = "limit" if self.limited else "speed"
+        ribbon, causes = self._ribbon()
+        of = ("limit" if self.limited else "speed") + ("_loop" if self.results.closed else "")
         return Hero(
             answer=answer,
             says=says,
-            head=say(f"hero.head_{of}" + ("_loop" if self.results.closed else "")),
+            head=say(f"hero.head_{of}"),
+            short=say(f"hero.short_{of}"),
             speeds=(self.low, self.high),
             rule=self._rule().partition(": ")[2],
             now=self._curve(self.view),
@@ -136,7 +137,7 @@ class _HeroPanel:
             y_ticks=self._ratio_ticks(),
             hatched=self._hatched(),
             ribbon=ribbon,
-            rest=rest,
+            causes=causes,
             labels=self._labels(),
             marks=tuple(
                 self._mark(frame.speed, place) for place, frame in enumerate(self.results.slider.frames)
@@ -176,8 +177,8 @@ class _HeroPanel:
         )
 
     def _ribbon(self) -> tuple[tuple[Segment, ...], tuple[tuple[str, str], ...]]:
-        """Segments of the largest cause, and the causes that no segment names."""
-        edges, made, named = self.x(edges_of(self.view)), [], set()
+        """Segments of the largest cause, and the causes with their colours."""
+        edges, made = self.x(edges_of(self.view)), []
         if not self.view.parts:
             return (), ()
         found = runs(self.view.regime)
@@ -185,12 +186,9 @@ class _HeroPanel:
             key, left = str(self.view.regime[first]), float(edges[first])
             wide, look = float(edges[last + 1]) - left, REGIMES[key]
             words = {name: _fitting(tuple(map(told, look.labels)), wide, name) for name in LAYOUTS}
-            named |= {key} if words["wide"] else set()
             made.append(Segment(round(left, 2), round(wide + 0.05, 2), look.role, look.ink, **words))
         keys = dict.fromkeys(str(self.view.regime[first]) for first, _ in found)
-        return tuple(made), tuple(
-            (REGIMES[key].role, told(REGIMES[key].labels[0])) for key in keys if key not in named
-        )
+        return tuple(made), tuple((REGIMES[key].role, told(REGIMES[key].labels[0])) for key in keys)
 
     def _labels(self) -> tuple[Label, ...]:
         """Names of the limit and the two curves, each where no other line is near."""
@@ -208,6 +206,7 @@ class _HeroPanel:
             wanted += [("now", "ink", dict.fromkeys(LAYOUTS, say("hero.now")))]
             wanted += [("after", "true", dict.fromkeys(LAYOUTS, after))]
         drawn = {key: np.stack([self.x(speed), self.y(ratio)]) for key, (speed, ratio) in lines.items()}
+        drawn["mark"] = np.array([[float(self.x(self.results.detail.speed))] * 2, [0.0, 100.0]])
         made = {
             name: placed([(text[name], key) for key, _, text in wanted], drawn, layout)
             for name, layout in LAYOUTS.items()
@@ -254,7 +253,7 @@ class _HeroPanel:
             low=low,
             high=high,
             answer=answer,
-            limit=say("hero.alt_rule", rule=ruled) if ruled else "",
+            limit=say("hero.alt_rule", rule=sentence(ruled)) if ruled else "",
             after="" if self.after is None else say("hero.alt_after"),
         )
 

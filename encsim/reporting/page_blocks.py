@@ -218,6 +218,12 @@ class Block:
     points: tuple[str, ...] = ()
     more: Block | None = None
 
+    @property
+    def tall(self) -> float:
+        """Height of the first picture on paper, mm; 0 where there is none."""
+        sizes = [re.search(r'viewBox="0 0 (\S+) (\S+)"', shown.phone) for shown in self.pictures[:1]]
+        return sum(90.0 * float(found[2]) / float(found[1]) for found in sizes if found)
+
 
 @dataclass(frozen=True)
 class Label:
@@ -258,6 +264,7 @@ class Hero:
     answer: str
     says: tuple[str, ...]
     head: str
+    short: str
     rule: str
     speeds: tuple[float, float]
     now: str
@@ -268,7 +275,7 @@ class Hero:
     y_ticks: tuple[tuple[float, str], ...]
     hatched: tuple[tuple[float, float], ...]
     ribbon: tuple[Segment, ...]
-    rest: tuple[tuple[str, str], ...]
+    causes: tuple[tuple[str, str], ...]
     labels: tuple[Label, ...]
     marks: tuple[Mark, ...]
     alt: str

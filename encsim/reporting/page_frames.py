@@ -41,6 +41,8 @@ LEAST = 0.01
 VELOCITIES, WAVES, GROUPS = 64, 4.0, 120
 # Parts of the outline of the spectrum, decades of its axis, and its range over the highest frequency drawn.
 BINS, DECADES, ROOM = 80, 4, 2.0
+# Height of the spectrum over its highest point.
+OVER = 6.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -67,6 +69,7 @@ class SpeedFrame:
     rms: float
     first: bool
     caption: str
+    key: str
     line_words: tuple[str, ...]
     wave: str
     dots: str
@@ -130,6 +133,7 @@ def frame(simulated: SimulatedSpeed, first: bool = False) -> SpeedFrame:
             ripple=quantity(simulated.rms, unit),
             share=percent(simulated.rms / simulated.speed, 3),
         ),
+        key=_key(samples, made),
         line_words=simulated.words(),
         wave=samples.wave,
         dots=samples.dots,
@@ -144,6 +148,21 @@ def frame(simulated: SimulatedSpeed, first: bool = False) -> SpeedFrame:
     )
 
 
+def _key(samples: _Samples, spectrum: _Spectrum) -> str:
+    """What the marks of a frame mean, of those that it shows."""
+    line = "dense" if samples.dense else "thin" if samples.seen else "wave"
+    drawn = {
+        line: bool(samples.true.size),
+        "dots": True,
+        "seen": bool(samples.seen),
+        "sticks": bool(spectrum.sticks),
+        "aliased": any(aliased for _, _, aliased, _ in spectrum.sticks),
+        "grey": bool(spectrum.outline),
+    }
+    words = [say(f"frame.key_{mark}", samples=samples.named) for mark, shown in drawn.items() if shown]
+    return f"{sentence('; '.join(words))}."
+
+
 class _Samples:
     """First panel: the error against time, the samples of it, and the wave that these seem to draw."""
 
@@ -156,6 +175,10 @@ class _Samples:
         self.alias = np.where(np.abs(alias) < ZERO_ALIAS, 0.0, alias)
         self.samples = max(SAMPLES, math.ceil(PERIODS / simulated.turns))
         self.every = math.ceil(self.samples / DOTS)
+        self.named = say(
+            "frame.the_samples" if self.every == 1 else "frame.every_sample",
+            ordinal=told(ordinal(self.every)),
+        )
         self.places = np.arange(0, self.samples, self.every)
         self.reach = float(np.abs(self._at(self.alias, self.places)).max(initial=0.0))
         fine = np.linspace(0.0, self.samples, MOST) if self.true.size else np.zeros(0)
@@ -204,11 +227,8 @@ class _Samples:
         """Words and axes."""
         rate, unit = self.axis.sampling.rate, self.axis.scale.unit
         length = self.samples / rate
-        each = say("frame.the_samples")
-        if self.every > 1:
-            each = say("frame.every_sample", ordinal=told(ordinal(self.every)))
         return FramePanel(
-            say("frame.error_head", samples=each, unit=axis_unit(self.reach, unit)[0]),
+            say("frame.error_head", unit=axis_unit(self.reach, unit)[0]),
             say("frame.time", unit=axis_unit(length, "s")[0]),
             ticks(length, "s", 0.5 / rate),
             about_zero(self.reach, unit),
@@ -218,7 +238,7 @@ class _Samples:
                 reach=quantity(self.reach, unit, 2),
                 length=quantity(length, "s", 2),
                 count=len(self.places),
-                samples=each,
+                samples=self.named,
                 seen=say("frame.slower") if self.seen else "",
             ),
         )
@@ -291,8 +311,9 @@ class _Spectrum:
         sizes = [float(simulated.lines.velocity[index]) for index in simulated.drawn]
         self.top = max([*sizes, float(simulated.size[self.inside].max(initial=0.0))])
         size = axis_unit(self.top, self.unit)[1]
-        high = 10.0 ** math.ceil(math.log10(max(self.top, 1e-300) / size) + 0.15)
-        self.high, self.low = high * size, high * size * 10.0**-DECADES
+        # above the highest stick is room for its number
+        self.high = self.top * OVER if self.top else size
+        self.low = self.high * 10.0**-DECADES
 
     def _height(self, size: float) -> float:
         share = math.log10(max(size, self.low) / self.low) / DECADES
@@ -329,14 +350,17 @@ class _Spectrum:
     def panel(self, name: str) -> FramePanel:
         """Words and axes."""
         size, up_to = axis_unit(self.top, self.unit)[1], quantity(self.end, "Hz", strip=True)
-        values = [self.high / size * 10.0**-place for place in range(DECADES + 1)]
-        names = PlainNumbers(logarithmic=True).format_ticks(values) if self.top else ["", "", "", "", "0"]
+        last = math.floor(math.log10(self.high / size) + 1e-9)
+        values = [10.0 ** (last - place) for place in range(DECADES)]
+        names = PlainNumbers(logarithmic=True).format_ticks(values)
+        heights = [round(self._height(value * size) / HIGH * 100.0, 2) for value in values]
+        named = tuple(zip(heights, names, strict=True)) if self.top else ((100.0, "0"),)
         words = sentence("; ".join(self.simulated.words()) or say("frame.no_error"))
         return FramePanel(
             say("frame.spectrum_head", unit=axis_unit(self.top, self.unit)[0]),
             say("frame.frequency", unit=axis_unit(self.end, "Hz")[0]),
             ticks(self.end, "Hz"),
-            tuple((100.0 * place / DECADES, name) for place, name in enumerate(names) if name),
+            named,
             say("frame.spectrum_alt", speed=name, end=up_to, harmonics=words),
         )
 

@@ -41,6 +41,9 @@ ENGLISH = "en"
 # Changes of an axis that a table tells.
 CHANGES = 4
 NUMBER = re.compile(r"[+\u2212-]?\d(?:[\d.,\u202f]*\d)?")
+UNITS = re.compile(r"(\d) (?=(?:%|[pnµmk]?(?:m|m/s|s|N|A)|[mkM]?Hz|n?rad|deg|rpm|arcsec|dB)(?:\W|$))")
+# What a sentence begins with, up to its colon.
+LEAD = re.compile(r"^[^:.<]{2,20}:")
 _CHOSEN: ContextVar[Language] = ContextVar("language of the page")
 
 
@@ -115,6 +118,16 @@ def listing(words: Iterable[str]) -> str:
     """``a``, ``a and b``, ``a, b and c``."""
     *first, last = words
     return say("page.and", first=", ".join(first), last=last) if first else last
+
+
+def joined(text: str) -> str:
+    """A text in which no line break parts a number from its unit."""
+    return UNITS.sub("\\1\u202f", text)
+
+
+def led(markup: str) -> str:
+    """Markup of a sentence whose lead is bold."""
+    return type(markup)(LEAD.sub(r"<b>\g<0></b>", str(markup)))
 
 
 def plain_doubts(reasons: Iterable[str]) -> tuple[str, ...]:

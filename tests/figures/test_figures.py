@@ -186,7 +186,7 @@ def test_requirement_is_drawn_at_its_own_speeds_and_decides_the_title():
     assert ax.figure.encsim_title.startswith("Above the limit from 1.9 to 100\u202fmm/s: worst 2 times")
     drawn = next(line for line in ax.lines if line.get_color() == canvas.PRINT.colour("limit"))
     assert (drawn.get_xdata().min(), drawn.get_xdata().max()) == pytest.approx((1.0, 100.0), rel=0.05)
-    assert "limit: 1\u202f%, at least 0.05\u202fmm/s, at most 0.9\u202fmm/s" in [
+    assert "limit: 1\u202f% of the speed, at least 0.05\u202fmm/s, at most 0.9\u202fmm/s" in [
         text.get_text() for text in texts_of(ax.figure)
     ]
 

@@ -234,7 +234,7 @@ def test_provenance_is_the_axis_as_text():
 @pytest.mark.parametrize(("kind", "parts"), [
     ("open", ["hero", "help", "answer", "source", "sure", "cautions", "signal", "why"]),
     ("closed", ["hero", "help", "answer", "loop", "source", "sure", "cautions", "signal", "why"]),
-    ("ring", ["hero", "help", "answer", "source", "sure", "cautions", "signal", "ring", "why"]),
+    ("ring", ["hero", "help", "answer", "sure", "cautions", "source", "signal", "ring", "why"]),
 ])  # fmt: skip
 def test_page_holds_the_parts_that_the_axis_has(kind, parts):
     assert re.findall(r'<section id="part-(\w+)"[^>]* aria-label', page_of(kind)) == parts
@@ -488,6 +488,29 @@ def test_hero_tells_one_ripple_for_one_speed():
     assert "Above the limit" in read.text
 
 
+@EACH
+def test_names_in_the_hero_are_clear_of_the_line_of_the_working_speed(kind):
+    found = results(kind)
+    shown = page_answer.hero(found)
+    line = shown.marks[found.detail_place].left
+    for label in shown.labels:
+        for name, (dots, _, letters) in page_answer.LAYOUTS.items():
+            text, left, _ = getattr(label, name)
+            half = 50.0 * page_answer.letters_wide(text, letters) / dots
+            assert not text or abs(left - line) > half, (text, name)
+
+
+@pytest.mark.parametrize(("speed", "named", "others"), [
+    (0.002, ["Line: the true", "every 14th sample", "sticks"], ["thick", "hollow", "Band"]),
+    (0.15, ["Thin: the true", "dots: the samples", "thick", "hollow"], ["Line", "Band"]),
+    (10.0, ["Band: the true", "thick", "hollow"], ["Line", "Thin"]),
+])  # fmt: skip
+def test_a_frame_explains_the_marks_that_it_shows_and_no_others(speed, named, others):
+    key = framed(stage(), speed).key
+    assert [word for word in named if word not in key] == []
+    assert [word for word in others if word in key] == []
+
+
 def marked(text):
     """A text whose letters are marks, all but those in places to be filled in."""
     return re.sub(r"(\{\w*\})|[A-Za-zµ]", lambda match: match[1] or "¶", text)
@@ -613,6 +636,15 @@ def test_text_in_pictures_is_text():
         assert len(re.findall(r"<text[^>]*>[^<]+</text>", each)) >= 5
     assert "<use" not in "".join(re.findall(r"<g[^>]*><text.*?</g>", "".join(drawn)))
     assert any(">total</text>" in each for each in drawn)
+
+
+def test_words_of_the_ribbon_have_a_rim_of_the_colour_behind_them():
+    drawn = re.search(
+        r'<svg class="drawing"[^>]*aria-labelledby="ripple-wide-t.*?</svg>', page_of("open"), flags=re.S
+    )[0]
+    assert re.search(
+        r'<g class="rim" style="--rim:var\(--counts\)">(?:(?!</text>).)*quantisation', drawn, flags=re.S
+    )
 
 
 def test_pictures_hold_no_colours_but_roles():

@@ -4,9 +4,11 @@ import io
 import json
 import multiprocessing
 import os
+import platform
 import sys
 from concurrent.futures import ProcessPoolExecutor
 
+import numpy as np
 import pytest
 from every_result import WANTED, axis
 
@@ -108,6 +110,24 @@ def test_what_is_no_executor_is_refused(name, executor):
         encsim.InputError, match=rf"{name}\.executor must be an Executor of concurrent\.futures"
     ):
         DIVIDED[name](executor)
+
+
+def pages():
+    """Pages that the system hands out while many small arrays are made and forgotten, a hundred times."""
+    import resource
+
+    before = resource.getrusage(resource.RUSAGE_SELF).ru_minflt
+    for _ in range(100):
+        sum(np.ones(1 << 14)[0] for _ in [np.ones(1 << 14) for _ in range(32)])
+    return resource.getrusage(resource.RUSAGE_SELF).ru_minflt - before
+
+
+@pytest.mark.skipif(platform.libc_ver()[0] != "glibc", reason="another malloc has other habits")
+def test_workers_keep_the_memory_that_they_freed():
+    with Pool(1) as pool:
+        assert (
+            pool.submit(pages).result() < 10_000
+        )  # 100 000 where freed memory goes back to the system each time
 
 
 def test_workers_that_end_early_are_told():

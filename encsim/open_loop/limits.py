@@ -210,10 +210,14 @@ def clips(axis: Axis) -> bool:
     how = axis.interpolation
     if how.bits is None:
         return False
-    turns = np.arange(4096) / 4096
-    cosine, sine = period_error.signals(period_error.channels(axis), turns)
-    step = 2.0 * how.span / 2.0**how.bits
+    steady, step = period_error.channels(axis), 2.0 * how.span / 2.0**how.bits
     top = how.span - 0.5 * step
+    # an upper bound, at once
+    sizes = (np.abs(steady.cosine).sum(), np.abs(steady.sine).sum())
+    if max(abs(offset) + size for offset, size in zip(steady.offset, sizes, strict=True)) < top:
+        return False
+    turns = np.arange(4096) / 4096
+    cosine, sine = period_error.signals(steady, turns)
     return bool(
         max(cosine.max(), sine.max()) >= top or min(cosine.min(), sine.min()) < -how.span - 0.5 * step
     )
@@ -272,7 +276,10 @@ def _averaging_gain(axis: Axis, speed: float) -> float:
 
 def _encloses_zero(axis: Axis, speed: float) -> bool:
     """Whether the circle of the two channels encloses zero at this speed."""
-    error, _ = period_error.error_on_grid(axis, speed, period_error.grid_size(axis))
+    if speed == 0.0:
+        error, _ = period_error.resolved_error(axis)
+    else:
+        error, _ = period_error.error_on_grid(axis, speed, period_error.grid_size(axis))
     return bool(period_error.encloses_zero(error))
 
 

@@ -6,6 +6,7 @@ quantiser, the converter is white noise. Lengths are in signal periods.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
@@ -35,6 +36,12 @@ class Shapes(NamedTuple):
     noise: np.ndarray
     mean: np.ndarray
 
+    def at(self, places: np.ndarray) -> Shapes:
+        """Those at some of the speeds."""
+        if self.lines.shape[0] == 1:
+            return self
+        return Shapes(self.orders, *(part[places] for part in self[1:]))
+
 
 class LineModel(Model):
     """Model with harmonics at every speed, dithered quantisation, and the converter as white noise."""
@@ -53,26 +60,30 @@ class LineModel(Model):
         self.cache: tuple[np.ndarray, Shapes] | None = None
 
     def shapes(self, speed: np.ndarray) -> Shapes:
-        """Orders, harmonics and noise gain at every speed; kept for the array of speeds asked for last."""
-        if self.cache is None or self.cache[0] is not speed:
+        """Orders, harmonics and noise gain at every speed; kept for the array of speeds asked for last, or for all."""
+        if self.cache is None or not (self.fixed or self.cache[0] is speed):
             self.cache = speed, self._shapes(speed)
         return self.cache[1]
 
     def _shapes(self, speed: np.ndarray) -> Shapes:
-        wanted = speed[:1] * 0.0 if self.fixed else speed
-        points = max(period_error.grid_size(self.axis, float(v)) for v in {0.0, float(wanted.max())})
-        blocks = np.array_split(wanted, max(1, -(-wanted.size * points // BLOCK)))
+        blocks = [period_error.resolved_error(self.axis)] if self.fixed else self._on_grids(speed)
         spectra, noise = [], []
-        for block in blocks:
-            error, radius = period_error.error_on_grid(self.axis, block, points)
+        for error, radius in blocks:
+            error, radius = np.atleast_2d(error, radius)
             self.sound &= bool(period_error.encloses_zero(error).all())
-            spectrum = np.fft.rfft(error, axis=-1) * (2.0 / points)
-            spectra.append(spectrum[..., : points // 4])
+            points = error.shape[-1]
+            spectra.append(np.fft.rfft(error, axis=-1)[..., : points // 4] * (2.0 / points))
             noise.append(np.sqrt((np.maximum(radius, FAINTEST) ** -2.0).mean(axis=-1)) / TAU)
         spectrum = np.concatenate(spectra)
         orders = period_error.significant(spectrum)
         mean = 0.5 * spectrum[:, 0].real
         return Shapes(orders, spectrum[:, orders], np.concatenate(noise), mean)
+
+    def _on_grids(self, speed: np.ndarray) -> Iterator[tuple[np.ndarray, np.ndarray]]:
+        """Error and radius over the period, some speeds at a time, all with as many points."""
+        points = max(period_error.grid_size(self.axis, float(v)) for v in {0.0, float(speed.max())})
+        for block in np.array_split(speed, max(1, -(-speed.size * points // BLOCK))):
+            yield period_error.error_on_grid(self.axis, block, points)
 
     def has_lines(self) -> bool:
         """Whether the error without quantisation has harmonics at some speed."""
@@ -80,36 +91,43 @@ class LineModel(Model):
 
     def parts(self, speed: np.ndarray) -> dict[str, np.ndarray]:
         """Mean squares of the velocity by cause; periods and seconds."""
-        orders, made = self.complex_lines(speed)
+        self.shapes(speed)  # `named` asks whether there are harmonics
         squares = super().parts(speed)
         self.unresolved = self._unresolved(speed, squares)
         places = np.flatnonzero(self.unresolved)
-        if not places.size:
-            return squares
-        points, together = _points_over_period(orders), lags(self.axis)[0].size * places.size
-        most = min(self._wanted(orders, made).max(), MOST_WORK / together) / points
-        self.finer = 1 << int(np.ceil(np.log2(max(most, 1.0))))
-        again = super().parts(speed[places])
-        self.unresolved[places] = self._unresolved(speed[places], again)
-        self.finer = 1
-        for cause, square in again.items():
-            squares[cause][places] = square
+        if places.size:
+            whole, some = self.cache, speed[places]
+            self.cache = some, self.shapes(speed).at(places)
+            again = self._finer_parts(some)
+            self.unresolved[places], self.finer, self.cache = self._unresolved(some, again), 1, whole
+            for cause, square in again.items():
+                squares[cause][places] = square
         return squares
+
+    def _finer_parts(self, speed: np.ndarray) -> dict[str, np.ndarray]:
+        """As `parts`, on a finer grid, which is kept."""
+        points = _points_over_period(self.complex_lines(speed)[0])
+        most = min(self._wanted(speed).max(), MOST_WORK / (lags(self.axis)[0].size * speed.size)) / points
+        self.finer = 1 << int(np.ceil(np.log2(max(most, 1.0))))
+        return super().parts(speed)
 
     def _unresolved(self, speed: np.ndarray, squares: dict[str, np.ndarray]) -> np.ndarray:
         """Where the estimator filters so much that the grid over the period may leave more than all else."""
-        factor, (orders, made) = self.axis.interpolation.factor, self.complex_lines(speed)
+        factor, orders = self.axis.interpolation.factor, self.complex_lines(speed)[0]
         if factor is None or orders.size == 0:
             return np.zeros(speed.shape, dtype=bool)
         weight, _ = lags(self.axis)
         count = np.abs(weight).sum() / factor**2
         points = _points_over_period(orders) * self.finer
-        sharp = (self.noisy(speed, np.inf) * factor < DITHERED) & (self._wanted(orders, made) > points)
+        sharp = (self.noisy(speed, np.inf) * factor < DITHERED) & (self._wanted(speed) > points)
         return sharp & (SPREAD_OF_COUNTS * count / np.sqrt(points) > RESOLVED * sum(squares.values()))
 
-    def _wanted(self, orders: np.ndarray, made: np.ndarray) -> np.ndarray:
-        """Points over the period that resolve every count that the error crosses."""
-        steepest = 2.0 * TAU * (orders * np.abs(made)).sum(axis=-1)
+    def _wanted(self, speed: np.ndarray) -> np.ndarray:
+        """Points over the period that resolve every count that the error crosses over the longest lag."""
+        orders, made = self.complex_lines(speed)
+        cycles = np.multiply.outer(speed / self.pitch * lags(self.axis)[1].max(initial=0.0), orders)
+        # |exp(2 pi i k L) - 1| is at most 2, and at most 2 pi k L
+        steepest = 2.0 * TAU * (orders * np.abs(made) * np.minimum(np.pi * cycles, 1.0)).sum(axis=-1)
         return np.asarray(2.0 * steepest * (self.axis.interpolation.factor or 1))
 
     def noise_gain(self, speed: np.ndarray) -> np.ndarray:

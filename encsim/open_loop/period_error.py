@@ -165,23 +165,32 @@ def encloses_zero(error: np.ndarray) -> np.ndarray:
 
 def spectrum(axis: Axis, speed: float, points: int) -> np.ndarray:
     """Complex harmonics E_k of the error, k = 0 … points/2, periods: eps = sum |E_k| cos(k theta + arg E_k)."""
-    error, _ = error_on_grid(axis, speed, points)
-    lines = np.fft.rfft(error, axis=-1) * (2.0 / points)
+    return _harmonics(error_on_grid(axis, speed, points)[0])
+
+
+def _harmonics(error: np.ndarray) -> np.ndarray:
+    """Complex harmonics of an error on a grid."""
+    lines = np.fft.rfft(error, axis=-1) * (2.0 / error.shape[-1])
     lines[..., 0] *= 0.5
     return lines
 
 
-def grid_size(axis: Axis, speed: float = 0.0) -> int:
-    """Points per period that give the harmonics exact to rounding: the last eighth of them is empty."""
+def resolved_error(axis: Axis, speed: float = 0.0) -> tuple[np.ndarray, np.ndarray]:
+    """As `error_on_grid`, on a grid that gives the harmonics exact to rounding: the last eighth of them is empty."""
     highest = max([1, *axis.signal.harmonics, *axis.signal.sde])
     points = max(SMALLEST_GRID, 1 << int(np.ceil(np.log2(8 * highest))))
-    while points < LARGEST_GRID:
-        size = np.abs(spectrum(axis, speed, points))[..., 1:]
+    while True:
+        error, radius = error_on_grid(axis, speed, points)
+        size = np.abs(_harmonics(error))[..., 1:]
         tail = size[..., -(size.shape[-1] // 8) :].max()
-        if tail <= max(ROUNDING, 1e-9 * size.max()):
-            break
+        if points >= LARGEST_GRID or tail <= max(ROUNDING, 1e-9 * size.max()):
+            return error, radius
         points *= 2
-    return points
+
+
+def grid_size(axis: Axis, speed: float = 0.0) -> int:
+    """Points per period of `resolved_error`."""
+    return resolved_error(axis, speed)[0].shape[-1]
 
 
 def significant(lines: np.ndarray) -> np.ndarray:

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from ..decisions import fast_ripple
-from ..open_loop import limits, period_error
+from ..open_loop import limits
 from .description import Sampler
 
 if TYPE_CHECKING:
@@ -113,7 +113,7 @@ def batch(job: Job, first: int, count: int) -> Batch:
     for index, (axis, refused) in enumerate(job.sampler.draw(first, count)):
         quick = fast_ripple.curves(axis, job.speeds)
         batch.rms[index], batch.refused[index] = quick.rms["measured"], refused
-        batch.doubtful[index] = not quick.sound or (_may_clip(axis) and limits.clips(axis))
+        batch.doubtful[index] = not quick.sound or limits.clips(axis)
         batch.shares[index] = _shares(axis, quick.rms, job)
     return batch
 
@@ -128,13 +128,3 @@ def _shares(axis: Axis, rms: dict[str, np.ndarray], job: Job) -> list[float]:
         steady[name] if name in steady else rms[name][job.within].max() / getattr(requirement, name)
         for name in job.limits
     ]
-
-
-def _may_clip(axis: Axis) -> bool:
-    """Whether the channels could reach the ends of the converter: an upper bound, quickly computed."""
-    steady, how = period_error.channels(axis), axis.interpolation
-    if how.bits is None:
-        return False
-    sizes = (np.abs(steady.cosine).sum(), np.abs(steady.sine).sum())
-    reached = max(abs(offset) + size for offset, size in zip(steady.offset, sizes, strict=True))
-    return reached >= how.span * (1.0 - 2.0**-how.bits)

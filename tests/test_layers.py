@@ -40,7 +40,6 @@ SHORT = {
     "model/delays.py": "one definition, used by every room",
     "calibration/fourier_series.py": "one subject, used by three modules",
     "kernels/compiling.py": "a notice while a first run compiles; must load without numba",
-    "open_loop/quantisation.py": "one subject",
     "time_domain/demand.py": "one subject",
 }
 LONG: dict[str, int] = {}

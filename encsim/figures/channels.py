@@ -1,4 +1,4 @@
-"""Pictures of the two channels against each other: predicted faults, and recorded points with their fit."""
+"""Pictures of the two channels: predicted faults, recorded points with their fit, jitter of their phase."""
 
 from __future__ import annotations
 
@@ -334,3 +334,38 @@ def _alternative(title: str, faults: list[tuple[str, str, str]]) -> str:
     text = f"Sine channel drawn against cosine channel with its departure from a circle enlarged. {title}."
     words = [f"{head}: {' '.join(value.split())} {effect}" for head, value, effect in faults[:2]]
     return f"{text} {'; '.join(words)}." if words else text
+
+
+def allan(result: Identification, ax: Axes | None = None, *, style: Style = canvas.PRINT) -> Axes:
+    """Allan deviation of the phase over averaging time, beside the slope of white noise."""
+    seen = np.isfinite(result.allan_deviation) & (result.allan_deviation > 0.0)
+    if not np.any(seen):
+        checks.refuse("plot_jitter", "have smooth motion that was fitted", "none")
+    tau, deviation = result.averaging_time[seen], result.allan_deviation[seen]
+    white = deviation[0] * tau[0] / tau
+    panel = stacks.StackPanel(
+        "Allan deviation of the signal phase (rad/s)",
+        "Averaging time (s)",
+        50.0 + 6.0 * style.phone,
+        Span(float(tau[0]), float(tau[-1]), logarithmic=True),
+        Span(0.7 * float(min(deviation.min(), white.min())), 1.5 * float(deviation.max()), logarithmic=True),
+        lambda ax: _with_white(ax, tau, deviation, white, style),
+    )
+    if ax is not None:
+        return stacks.into(ax, style, panel)
+    words = {"white": "is white", "one pole": "is that of one pole", "drift": "drifts slowly"}
+    title = f"Jitter of the signal phase {words[result.jitter_colour]}"
+    if np.isfinite(result.jitter_bandwidth):
+        title += f", corner {quantity(result.jitter_bandwidth, 'Hz')}"
+    note = (
+        f"{result.points} samples, channel noise included; the dashed line falls as white noise does. Above it the "
+        "jitter is slower, or the true motion varied."
+    )
+    text = f"Line chart of the overlapping Allan deviation over averaging time. {title}."
+    return stacks.stack(style, canvas.Words(title, note, text), [panel]).panels[0]
+
+
+def _with_white(ax: Axes, tau: np.ndarray, deviation: np.ndarray, white: np.ndarray, style: Style) -> None:
+    """The deviation and the dashed slope of white noise."""
+    ax.plot(tau, white, **(style.line("noise") | {"linestyle": "--"}))
+    ax.plot(tau, deviation, **style.line("ink"))

@@ -72,23 +72,29 @@ def shown_lines(error: PeriodError) -> list[int]:
     return sorted(int(index) for index in strongest if size[index] >= SHOWN * size.max())
 
 
-def _leading(error: PeriodError) -> list[int]:
+def _leading(harmonic: np.ndarray, amplitude: np.ndarray) -> list[int]:
     """Orders of the fewest harmonics with most of the power, the strongest first."""
-    power = np.asarray(error.amplitude) ** 2
+    power = np.asarray(amplitude) ** 2
     order = np.argsort(-power, kind="stable")
     count = int(np.searchsorted(np.cumsum(power[order]), POWER * power.sum())) + 1 if power.sum() > 0.0 else 0
-    return [int(error.harmonic[index]) for index in order[:count]]
+    return [int(harmonic[index]) for index in order[:count]]
+
+
+def mainly(harmonic: np.ndarray, amplitude: np.ndarray) -> str:
+    """Which harmonics an error is mainly of, in words."""
+    leading = _leading(harmonic, amplitude)
+    if len(leading) > NAMED:
+        return f"from {counted(len(leading))} harmonics"
+    return f"mainly harmonic{'s' if len(leading) > 1 else ''} {listed(sorted(leading))}"
 
 
 def _title(error: PeriodError) -> str:
     """The answer: half of peak to peak and the number of main harmonics."""
     if not error.valid:
         return f"Not valid: {first_reason(error)}"
-    leading = _leading(error)
-    if not leading:
+    if not np.any(error.amplitude):
         return "No position error within the signal period"
-    named = f"harmonic{'s' if len(leading) > 1 else ''} {listed(sorted(leading))}"
-    most = f"mainly {named}" if len(leading) <= NAMED else f"from {counted(len(leading))} harmonics"
+    most = mainly(error.harmonic, error.amplitude)
     return (
         f"Position error repeats every signal period: ±{quantity(half_range(error), _si(error), 2)}, {most}"
     )

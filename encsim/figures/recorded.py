@@ -9,12 +9,13 @@ import numpy as np
 from .. import checks
 from ..open_loop.closed_form import lines, ripple
 from ..presentation import canvas
-from ..presentation.labels import Labels
+from ..presentation.labels import NEAR, Labels
 from ..presentation.stacks import StackPanel, into, labels_of, stack
 from ..presentation.ticks import Span
 from ..recordings import steady_pieces
 from ..recordings.comparison import is_closed, predicted_ripple
-from ..wording import axis_unit, digits, quantity, sentence
+from ..wording import axis_unit, digits, listed, quantity, sentence, with_unit
+from .period import mainly
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -23,7 +24,6 @@ if TYPE_CHECKING:
     from ..open_loop.closed_form import Lines
     from ..presentation.canvas import Style
     from ..recordings.comparison import Comparison
-    from ..recordings.identification import Identification
     from ..recordings.motion_fit import MotionIdentification
     from ..recordings.parameter_fit import Fit
     from ..recordings.separation import OwnedOrder, Separation
@@ -72,47 +72,12 @@ def cyclic_error(
         Span(0.0, 1.2 * (size + 2.0 * bars).max() / unit[1] or 1.0),
         lambda ax: _bars(ax, orders, size / unit[1], bars / unit[1], style),
     )
-    largest = int(np.argmax(size))
-    title = f"Cyclic error: harmonic {orders[largest]} is {digits(size[largest] / unit[1])}\u202f{unit[0]}"
+    reach = with_unit(digits(float(np.ptp(error)) / 2.0 / unit[1], 2), unit[0])
+    title = f"Cyclic error ±{reach}, {mainly(orders, size)}"
     doubt = "" if result.valid else f" Not reliable: {result.reasons[0]}."
     note = f"{result.points} samples; bars are 2 standard uncertainties.{doubt}"
     text = f"Line chart of position error over one signal period, and its harmonics as sticks. {title}."
     return stack(style, canvas.Words(title, note, text), [panel, below], gap=20.0).panels[0]
-
-
-def allan(result: Identification, ax: Axes | None = None, *, style: Style = canvas.PRINT) -> Axes:
-    """Allan deviation of the phase over averaging time, beside the slope of white noise."""
-    seen = np.isfinite(result.allan_deviation) & (result.allan_deviation > 0.0)
-    if not np.any(seen):
-        checks.refuse("plot_jitter", "have smooth motion that was fitted", "none")
-    tau, deviation = result.averaging_time[seen], result.allan_deviation[seen]
-    white = deviation[0] * tau[0] / tau
-    panel = StackPanel(
-        "Allan deviation of the signal phase (rad/s)",
-        "Averaging time (s)",
-        TALL[style.page],
-        Span(float(tau[0]), float(tau[-1]), logarithmic=True),
-        Span(0.7 * float(min(deviation.min(), white.min())), 1.5 * float(deviation.max()), logarithmic=True),
-        lambda ax: _with_white(ax, tau, deviation, white, style),
-    )
-    if ax is not None:
-        return into(ax, style, panel)
-    words = {"white": "is white", "one pole": "is that of one pole", "drift": "drifts slowly"}
-    title = f"Jitter of the signal phase {words[result.jitter_colour]}"
-    if np.isfinite(result.jitter_bandwidth):
-        title += f", corner {quantity(result.jitter_bandwidth, 'Hz')}"
-    note = (
-        f"{result.points} samples, channel noise included; the dashed line falls as white noise does. Above it the "
-        "jitter is slower, or the true motion varied."
-    )
-    text = f"Line chart of the overlapping Allan deviation over averaging time. {title}."
-    return stack(style, canvas.Words(title, note, text), [panel]).panels[0]
-
-
-def _with_white(ax: Axes, tau: np.ndarray, deviation: np.ndarray, white: np.ndarray, style: Style) -> None:
-    """The deviation and the dashed slope of white noise."""
-    ax.plot(tau, white, **(style.line("noise") | {"linestyle": "--"}))
-    ax.plot(tau, deviation, **style.line("ink"))
 
 
 def _around_zero(values: np.ndarray) -> Span:
@@ -128,7 +93,16 @@ def _bars(
     colour = style.colour(role)
     ax.vlines(x, 0.0, size, color=colour, linewidth=2.0, zorder=3)
     ax.errorbar(
-        x, size, 2.0 * error, fmt="o", color=colour, markersize=4.6, capsize=3.0, linewidth=1.4, zorder=4
+        x,
+        size,
+        2.0 * error,
+        fmt="o",
+        color=colour,
+        markersize=4.6,
+        capsize=3.0,
+        linewidth=1.4,
+        zorder=4,
+        clip_on=False,
     )
 
 
@@ -142,16 +116,16 @@ def owners(result: Separation, ax: Axes | None = None, *, style: Style = canvas.
     heads = {
         "encoder": ("Error of the encoder, amplitude", unit),
         "machine": ("Disturbance by the machine, amplitude", result.unit_words()["force"]),
-        "unknown": ("Not decided: measured position, amplitude", unit),
+        "unknown": (f"Not decided: {'' if style.phone else 'measured '}position, amplitude", unit),
     }
     shown = [owner for owner, rows in groups.items() if rows] or ["unknown"]
-    panels = [_owner_panel(groups[owner], owner, heads[owner], style, ax) for owner in shown]
+    across = [row.order for rows in groups.values() for row in rows] or [1.4, 10.0 / 1.4]
+    span = Span(min(across) / 1.4, max(across) * 1.4, True)
+    panels = [_owner_panel(groups[owner], owner, heads[owner], (style, ax, span)) for owner in shown]
     if ax is not None:
         return into(ax, style, panels[0])
-    counts = [f"{len(groups[o])} of the {o}" for o in ("encoder", "machine") if groups[o]]
-    open_ones = len(groups["unknown"])
-    title = " and ".join([*counts, *([f"{open_ones} not decided"] if open_ones else [])]) or "No order found"
-    title = f"Orders: {title}"
+
+    title = _owners_in_words({owner: len(rows) for owner, rows in groups.items()})
     doubt = "" if result.valid else f"Not reliable: {result.reasons[0]}. "
     speeds = ", ".join(quantity(abs(speed), f"{unit}/s") for speed in result.speeds)
     note = f"{doubt}Speeds {speeds}; bars are 2 standard uncertainties. {result.advice}"
@@ -159,24 +133,37 @@ def owners(result: Separation, ax: Axes | None = None, *, style: Style = canvas.
     return stack(style, canvas.Words(title, note, text), panels, gap=20.0).panels[0]
 
 
+def _owners_in_words(counts: dict[str, int]) -> str:
+    """The answer: how many orders are of the encoder, of the machine, and not decided."""
+    words = {"encoder": "of the encoder", "machine": "of the machine", "unknown": "not decided"}
+    found = [owner for owner, count in counts.items() if count]
+    if not found:
+        return "No order found"
+    if len(found) > 1:
+        return f"Orders: {listed(f'{counts[owner]} {words[owner]}' for owner in found)}"
+    count = counts[found[0]]
+    return f"{f'All {count} orders are' if count > 1 else 'The order found is'} {words[found[0]]}"
+
+
 def _owner_panel(
-    rows: list[OwnedOrder], owner: str, head: tuple[str, str], style: Style, ax: Axes | None
+    rows: list[OwnedOrder], owner: str, head: tuple[str, str], sheet: tuple[Style, Axes | None, Span]
 ) -> StackPanel:
-    """Orders of one owner on logarithmic axes."""
-    x, y, error = (
-        np.array([getattr(row, name) for row in rows]) for name in ("order", "amplitude", "uncertainty")
-    )
+    """Orders of one owner on logarithmic axes, with the span of all orders."""
+    style, ax, across = sheet
+    y, error = (np.array([getattr(row, name) for row in rows]) for name in ("amplitude", "uncertainty"))
     unit = axis_unit(y.max(initial=0.0), head[1], labels_of(ax)[1])
     per = "per metre" if head[1] in ("m", "N") else "per revolution"
-    spans = (Span(1.0, 10.0, True), Span(0.1, 1.0, True))
+    up = Span(0.1, 1.0, True)
     if len(rows):
         low = max((y - 2.0 * error).min(), 0.1 * y.min()) / unit[1]
-        spans = Span(x.min() / 1.4, x.max() * 1.4, True), Span(low / 1.6, y.max() / unit[1] * 6.0, True)
+        high = (y + 2.0 * error).max() / unit[1]
+        up = Span(low / 1.6, high * 6.0, True)
     return StackPanel(
         f"{head[0]} ({unit[0]})",
         f"Order ({per})",
         SHORT[style.page],
-        *spans,
+        across,
+        up,
         lambda ax: _owned(ax, rows, unit[1], style.colour(OWNERS[owner]), style),
     )
 
@@ -195,8 +182,11 @@ def _owned(ax: Axes, rows: list[OwnedOrder], unit: float, colour: str, style: St
     down = np.minimum(2.0 * error, 0.9 * y)
     ax.errorbar(x, y, [down, 2.0 * error], fmt="o", color=colour, markersize=4.6, capsize=3.0, zorder=4)
     labels.avoid_points(x, y)
+    labels.avoid_sticks(x, y - down, y + 2.0 * error)
     for place in np.argsort(-y)[:NAMED]:
-        labels.at([f"{rows[place].order:.6g}"], x[place], y[place], "ink", bold=False, above=True)
+        # a number stands above its own bar
+        name, top = digits(rows[place].order, 6, strip=True), y[place] + 2.0 * error[place]
+        labels.at([name], x[place], top, "ink", bold=False, above=True, most=NEAR)
 
 
 def comparison(result: Comparison, ax: Axes | None = None, *, style: Style = canvas.PRINT) -> Axes:
@@ -210,11 +200,7 @@ def comparison(result: Comparison, ax: Axes | None = None, *, style: Style = can
         f"Velocity spectrum, amplitude ({unit[0]})",
         "Order per signal period" if style.phone else "Frequency after sampling, per signal period",
         TALL[style.page],
-        Span(
-            per_period[0] if per_period[0] > per_period[-1] / 1e3 else per_period[-1] / 1e3,
-            per_period[-1],
-            True,
-        ),
+        Span(_first_shown(result, per_period, most * DECADES * unit[1]), per_period[-1], True),
         Span(most * DECADES, most * 6.0, True),
         lambda ax: _spectrum(ax, result, per_period, unit[1], style),
     )
@@ -229,10 +215,19 @@ def comparison(result: Comparison, ax: Axes | None = None, *, style: Style = can
     error = quantity(result.uncertainty, f"{unit_name}/s", 2)
     doubt = "" if result.valid else f" Not reliable: {result.reasons[0]}."
     at = quantity(speed, f"{unit_name}/s")
-    drawn = "Bars, dots and jagged line: measured; rings and smooth line: what the axis explains."
+    drawn = "Bars, dots, jagged line: measured; rings, smooth line: explained by the axis, its harmonics by number."
     note = f"At {at}; standard uncertainty {error}. {drawn}{doubt}"
     text = f"Spectrum and histogram of the measured velocity with what is predicted. {sentence(title)}."
     return stack(style, canvas.Words(title, note, text), panels, gap=20.0).panels[0]
+
+
+def _first_shown(result: Comparison, order: np.ndarray, floor: float) -> float:
+    """Where a spectrum begins: below the first line, or what else rises above its floor."""
+    lines_of_axis, size = _predicted(result)
+    known = (lines_of_axis.alias * result.axis.scale.pitch / abs(result.speed))[size > floor]
+    least = max(order[0], order[-1] * DECADES)
+    seen = [*order[result.spectrum[1:] > floor], *known[known > 0.0]]
+    return float(max(least, min([*seen, order[-1] / 10.0]) / 1.5))
 
 
 def _spectrum(ax: Axes, result: Comparison, order: np.ndarray, unit: float, style: Style) -> None:
@@ -253,8 +248,7 @@ def _spectrum(ax: Axes, result: Comparison, order: np.ndarray, unit: float, styl
     for across, high in zip(x, y, strict=True):
         labels.avoid([across, across], [low, high])
     for place in np.argsort(-y)[:NAMED]:
-        name = f"harmonic {found.harmonic[kept][place]:.4g}"
-        labels.at([name, name.removeprefix("harmonic ")], x[place], y[place], "cyclic", above=True)
+        labels.at([f"{found.harmonic[kept][place]:.4g}"], x[place], y[place], "cyclic", above=True)
     for line in result.unexplained[:NAMED]:
         name = f"order {line.order:.3g}" if np.isfinite(line.order) else quantity(line.frequency, "Hz")
         at = line.frequency * pitch / speed, line.amplitude / unit
@@ -285,7 +279,7 @@ def _histogram(result: Comparison, style: Style) -> StackPanel:
         ax.plot(middle, predicted, **style.line("cyclic"), zorder=4)
         labels = Labels(ax, style)
         labels.avoid(middle, predicted, key="predicted")
-        labels.avoid(middle, measured, key="measured")
+        labels.avoid(np.repeat(edges, 2)[1:-1] / unit[1], np.repeat(measured, 2), key="measured")
         labels.beside("predicted", "predicted", "cyclic")
         labels.beside("measured", "measured", "ink")
 
@@ -329,9 +323,8 @@ def _compared(result: Comparison, style: Style) -> StackPanel:
 
     def draw(ax: Axes) -> None:
         _bars(ax, number - 0.12, measured / unit[1], error / unit[1], style, role="ink")
-        ax.plot(
-            number + 0.12, predicted / unit[1], **{**style.ring(), "markeredgecolor": style.colour("cyclic")}
-        )
+        ring = {**style.ring(), "markeredgecolor": style.colour("cyclic"), "clip_on": False}
+        ax.plot(number + 0.12, predicted / unit[1], **ring)
 
     return StackPanel(
         f"Position error, amplitude ({unit[0]})",
@@ -383,9 +376,14 @@ def fitted(result: Fit, ax: Axes | None = None, *, style: Style = canvas.PRINT) 
     if ax is not None:
         return into(ax, style, panel)
     names = ", ".join(result.values)
-    title = f"Fitted to {len(points)} recordings: {names}" if points else f"Fitted: {names}"
+    many = "the recording" if len(points) == 1 else f"{len(points) or 'the'} recordings"
+    title = f"The fitted axis describes {many}: misfit {result.misfit:.2g}"
+    if not result.valid:
+        title = f"The fit to {many} is not reliable: misfit {result.misfit:.2g}"
     doubt = "" if result.valid else f" Not reliable: {result.reasons[0]}."
-    note = f"Dots: recordings, bars are 2 standard uncertainties; misfit {result.misfit:.2g} (1 is perfect).{doubt}"
+    note = (
+        f"Fitted: {names}. Dots: recordings, bars are 2 standard uncertainties; misfit 1 is perfect.{doubt}"
+    )
     text = f"Log-log chart of ripple against speed with points of the recordings. {title}."
     return stack(style, canvas.Words(title, note, text), [panel]).panels[0]
 

@@ -181,7 +181,7 @@ class Identification(Result):
         "ax = encsim.identify(1.7 * np.cos(theta), 1.8 * np.sin(theta)).plot(scale=encsim.Scale(period=20e-6))",
     )
     plot_jitter = picture(
-        "figures.recorded:allan",
+        "figures.channels:allan",
         "Draw the Allan deviation of the phase about the smooth motion.",
         raises="If no smooth motion was fitted.",
         example="theta = 0.07 * np.arange(3000) + 0.01 * np.random.default_rng(1).standard_normal(3000)\n"

@@ -112,7 +112,9 @@ class PeriodTiming(TimedEdges):
     """One count over the time between the last two edges, times rounded down to the clock.
 
     Held down to q/(time since the last edge); 0 one second after the last edge, and at once on reversal.
-    The linear theory is for steady motion of more than one count per second.
+    The linear theory is for steady motion of more than one count per second. Its ripple is the mean square over all
+    phases of position, loop and clock: where their frequencies are commensurate, one run keeps the phases of its start
+    and its rms may differ by tens of per cent.
 
     Parameters
     ----------

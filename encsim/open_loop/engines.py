@@ -25,6 +25,9 @@ EXACT_FACTOR_CONVERTED = 16384
 MANY_TICKS, SCATTERED = 1000.0, 0.5
 # Edges of a period that are followed one by one, and grid of the error that tells their distances to 1e-5.
 MOST_EDGES, FINE_GRID = 4096, 1 << 15
+# Up to so many edges a period the place of the edges decides noticeably how many fall into the window; of so few all
+# ticks count.
+FEW_EDGES = 64
 _PLACES, _WEIGHTS = np.polynomial.hermite_e.hermegauss(9)
 NODES = tuple(zip(_PLACES.tolist(), (_WEIGHTS / _WEIGHTS.sum()).tolist(), strict=True))
 
@@ -52,76 +55,119 @@ class Timed(LineModel):
 
     Over m counts the time is off by the error of both edges and by the clock's ticks:
     ``v**2 (sum_k (2 E_k sin(pi k m/M)/(m q))**2/2 + 2 sigma**2/(m q)**2 + (v/(m q f_clk))**2 r(1 - r))``.
-    Where ticks are few and the edges scatter less than one, each interval of a period has an r of its own.
+    Where ticks are few and the edges scatter less than one, each interval of a period has an r of its own. Of few edges
+    a period it depends on their places how many fall into the window.
     """
 
     def __init__(self, axis: Axis, estimator: TimedEdges) -> None:
         super().__init__(axis)
         self.estimator = estimator
+        # The speeds asked for last, and how far from its even place each edge of a period lies at them.
+        self.edges: tuple[np.ndarray, np.ndarray] | None = None
 
     def reach(self, speed: np.ndarray) -> list[tuple[np.ndarray, np.ndarray]]:
-        """(share of the samples, counts m between the two edges), each an array over speeds."""
+        """(share of the samples, counts m between the two edges), each an array over speeds; most even ones first."""
         ratio = self.estimator.reach * speed / self.axis.resolution
         most = np.maximum(np.ceil(ratio), 1.0)
         share = np.where(ratio > 1.0, ratio - (most - 1.0), 1.0)
-        return [(share, most), (1.0 - share, np.maximum(most - 1.0, 1.0))]
+        even = [(share, most), (1.0 - share, np.maximum(most - 1.0, 1.0))]
+        if not self._few_edges(speed) or not (ratio > 2.0).any():
+            return even
+        even += [(0.0 * share, most + 1.0), (0.0 * share, np.maximum(most - 2.0, 1.0))]
+        return [(self._holding(speed, share, counts).sum(axis=-1), counts) for share, counts in even]
 
     def parts(self, speed: np.ndarray) -> dict[str, np.ndarray]:
         """Mean squares of the velocity by cause; periods and seconds."""
         self.shapes(speed)
         squares = {cause: np.zeros_like(speed) for cause in self.named()}
         for share, counts in self.reach(speed):
-            for cause, square in self._over(speed, counts).items():
+            for cause, square in self._over(speed, share, counts).items():
                 squares[cause] += share * square
         return self.with_independent(squares, speed)
 
-    def _over(self, speed: np.ndarray, counts: np.ndarray) -> dict[str, np.ndarray]:
+    def _few_edges(self, speed: np.ndarray) -> bool:
+        """Whether edges of a period are so few that each counts by its place."""
+        orders, _ = self.complex_lines(speed)
+        return orders.size > 0 and (self.axis.interpolation.factor or 1) <= max(FEW_EDGES, 2 * orders.max())
+
+    def _over(self, speed: np.ndarray, share: np.ndarray, counts: np.ndarray) -> dict[str, np.ndarray]:
         """Mean squares by cause with this number of counts between the two edges."""
         span = counts / self.axis.interpolation.factor
         orders, made = self.complex_lines(speed)
         lines = 2.0 * np.abs(made * np.sin(np.pi * np.multiply.outer(span, orders))) ** 2
         squares = {"sde": lines.sum(axis=-1)} if orders.size else {}
-        if orders.size and (self.axis.interpolation.factor or 1) <= 2 * orders.max():
-            # so few edges that several harmonics look alike at them
-            squares["sde"] = self._at_edges(speed, counts)
+        if self._few_edges(speed):
+            # several harmonics may look alike at them
+            squares["sde"] = self._at_edges(speed, share, counts)
         squares |= {cause: square for cause, square in self.spread(speed, np.inf).items() if cause != "clock"}
         if self.axis.interpolation.bits is not None:
             squares["adc"] = self.converter(speed)
-        tick = self._ticks(speed, counts, sum(squares.values(), np.zeros_like(speed)))
+        tick = self._ticks(speed, share, counts, sum(squares.values(), np.zeros_like(speed)))
         rate = speed / self.pitch / span
         return {cause: square * rate**2 for cause, square in (squares | {"resolution": tick}).items()}
 
-    def _at_edges(self, speed: np.ndarray, counts: np.ndarray) -> np.ndarray:
+    def _at_edges(self, speed: np.ndarray, share: np.ndarray, counts: np.ndarray) -> np.ndarray:
         """Mean square of the velocity over the edges of a period by their true distances, in increments."""
         length = (counts / self.axis.interpolation.factor)[:, None]
-        ahead = self._ahead(speed, counts)
-        until = np.where(counts[:, None] == 1.0, ahead, 0.0)
+        until = np.where(counts[:, None] == 1.0, self._ahead(speed, counts), 0.0)
         error = _held(length, self.intervals(speed, counts), until)
-        return (error * ahead).mean(axis=-1) / ahead.mean(axis=-1) * length[:, 0] ** 2
+        return _mean(error, self._holding(speed, share, counts)) * length[:, 0] ** 2
 
     def _ahead(
         self, speed: np.ndarray, counts: np.ndarray, some: np.ndarray | slice = slice(None)
     ) -> np.ndarray:
         """True way from each newer edge to the next, during which its velocity holds, periods."""
-        single = self.intervals(speed, np.ones_like(counts), some)
-        place = np.arange(single.shape[-1]) + counts[some].astype(np.int64)[:, None]
-        return np.take_along_axis(single, place % single.shape[-1], axis=-1)
+        return self._later(self.intervals(speed, np.ones_like(counts), some), counts[some])
 
-    def _ticks(self, speed: np.ndarray, counts: np.ndarray, rough: np.ndarray) -> np.ndarray:
+    def _later(self, values: np.ndarray, counts: np.ndarray) -> np.ndarray:
+        """Values of edges (speeds, edges) so many counts later."""
+        span = counts / (self.axis.interpolation.factor or 1)
+        return at_phases(values, np.arange(values.shape[-1]) / values.shape[-1] + span[:, None])
+
+    def _holding(
+        self,
+        speed: np.ndarray,
+        share: np.ndarray,
+        counts: np.ndarray,
+        some: np.ndarray | slice = slice(None),
+    ) -> np.ndarray:
+        """Share of the time in which so many counts back to each edge make the velocity, shape (speeds, edges)."""
+        ahead, factor = self._ahead(speed, counts, some), self.axis.interpolation.factor or 1
+        even = share[some, None] * ahead / ahead.sum(axis=-1, keepdims=True)
+        window = self.estimator.reach * speed[some, None] / self.pitch
+        if not self._few_edges(speed) or not (window * factor > 2.0).any():
+            return even
+        # the older edge is the last one before the window while the newer one is the last of all
+        between = self.intervals(speed, counts, some)
+        single = self.intervals(speed, np.ones_like(counts), some)
+        both = np.minimum(between + ahead, window + single) - np.maximum(between, window)
+        return np.where(window * factor > 2.0, np.maximum(both, 0.0), even)
+
+    def _ticks(
+        self, speed: np.ndarray, share: np.ndarray, counts: np.ndarray, rough: np.ndarray
+    ) -> np.ndarray:
         """Mean square that whole ticks add to an increment, periods squared; ``rough`` that of all else."""
         moving = speed > 0.0
         ticks = self.estimator.clock * self.pitch / np.where(moving, speed, 1.0)
         span = counts / self.axis.interpolation.factor
         square = np.where(moving, quantisation.counted(span * ticks, np.sqrt(rough) * ticks) / ticks**2, 0.0)
         scatter = np.sqrt(self.edge_scatter(speed)) * ticks
-        few = moving & (span * ticks < MANY_TICKS) & (span * ticks > 1.0) & (scatter < SCATTERED)
+        many = np.inf if self._few_edges(speed) else MANY_TICKS
+        few = moving & (span * ticks < many) & (span * ticks > 1.0) & (scatter < SCATTERED)
         if few.any():
-            exact = self._by_intervals(speed, counts, ticks, scatter, few)
+            holding = self._holding(speed, share, counts, few)
+            exact = self._by_intervals(speed, counts, ticks, scatter, few, holding)
             square[few] = np.maximum(exact - rough[few], 0.0)
         return square
 
     def _by_intervals(
-        self, speed: np.ndarray, counts: np.ndarray, ticks: np.ndarray, scatter: np.ndarray, few: np.ndarray
+        self,
+        speed: np.ndarray,
+        counts: np.ndarray,
+        ticks: np.ndarray,
+        scatter: np.ndarray,
+        few: np.ndarray,
+        holding: np.ndarray,
     ) -> np.ndarray:
         """Mean square of the velocity over the intervals of a period, in increments over ``counts``."""
         intervals = self.intervals(speed, counts, few) * ticks[few, None]
@@ -135,24 +181,29 @@ class Timed(LineModel):
             whole = np.floor(taken)
             part = taken - whole
             error = (1.0 - part) * _held(length, whole, until) + part * _held(length, whole + 1.0, until)
-            square += weight * (error * ahead).mean(axis=-1) / ahead.mean(axis=-1)
+            square += weight * _mean(error, holding)
         return square * (length[:, 0] / ticks[few]) ** 2
 
     def intervals(
         self, speed: np.ndarray, counts: np.ndarray, some: np.ndarray | slice = slice(None)
     ) -> np.ndarray:
         """True way between edges so many counts apart, shape (speeds, edges of a period), periods."""
+        offset, counts = self._displaced(speed), counts[some]
+        offset = offset if offset.shape[0] == 1 else offset[some]
+        return (
+            (counts / (self.axis.interpolation.factor or 1))[:, None] + self._later(offset, counts) - offset
+        )
+
+    def _displaced(self, speed: np.ndarray) -> np.ndarray:
+        """How far from its even place each edge of a period lies, (speeds or 1, edges), periods; a 0 without error."""
         orders, made = self.complex_lines(speed)
-        factor, counts = self.axis.interpolation.factor or 1, counts[some]
-        made = made if made.shape[0] == 1 else made[some]
-        edges = np.arange(min(factor, MOST_EDGES)) / min(factor, MOST_EDGES)
-        edges = edges + self._first_edge(speed)[:, None]
-        edges = edges if made.shape[0] == 1 else edges[some]
-        span = (counts / factor)[:, None]
         if orders.size == 0:
-            return np.broadcast_to(span, (counts.size, 1))
-        shape = error_shape(made, orders, FINE_GRID)
-        return span + self._offsets(shape, edges + span) - self._offsets(shape, edges)
+            return np.zeros((1, 1))
+        if self.edges is None or self.edges[0] is not speed:
+            number = min(self.axis.interpolation.factor or 1, MOST_EDGES)
+            level = np.arange(number) / number + self._first_edge(speed)[:, None]
+            self.edges = speed, self._offsets(error_shape(made, orders, FINE_GRID), level)
+        return self.edges[1]
 
     def _first_edge(self, speed: np.ndarray) -> np.ndarray:
         """Level of an edge less the mean error and the lead of the channels, periods; one or one a speed."""
@@ -203,6 +254,12 @@ class Timed(LineModel):
     def magnitudes(self, speed: np.ndarray) -> float | np.ndarray:
         """Sum of the magnitudes of the weights of the two edges, 1/s."""
         return 2.0 * speed / (self.reach(speed)[0][1] * self.axis.resolution)
+
+
+def _mean(error: np.ndarray, weight: np.ndarray) -> np.ndarray:
+    """Weighted mean over the last axis; 0 without any weight."""
+    total = weight.sum(axis=-1)
+    return np.divide((error * weight).sum(axis=-1), total, out=np.zeros_like(total), where=total > 0.0)
 
 
 def _held(length: np.ndarray, read: np.ndarray, until: np.ndarray) -> np.ndarray:

@@ -137,37 +137,6 @@ def test_peak_of_a_start_that_matters_is_not_reliable():
     assert encsim.ripple(axis, [half, beside]).peak_reliable.tolist() == [False, True]
 
 
-@pytest.mark.parametrize(
-    ("speed", "clock", "size"),
-    [(5.0005e-3, 25.0007e6, 40e-9), (2.0002e-3, 12.0003e6, 40e-9), (5.0005e-3, 20.51237e6, 0.0)],
-)
-def test_period_timing_of_few_ticks_averages_over_its_intervals(speed, clock, size):
-    signal = Signal(sde={1: size}) if size else Signal()
-    axis = Axis(
-        LINEAR,
-        signal=signal,
-        interpolation=Interpolation(factor=4000),
-        sampling=Sampling(RATE),
-        estimator=encsim.PeriodTiming(clock),
-    )
-    curve = encsim.ripple(axis, [speed])
-    runs = [
-        encsim.simulate(axis, speed, 200_000, seed=k, start=20e-6 * (k * 0.618 % 1)).rms for k in range(4)
-    ]
-    assert curve.rms[0] == pytest.approx(np.sqrt(np.mean(np.square(runs))), rel=1e-3)
-    total = sum(part**2 for part in curve.parts.values())
-    assert total == pytest.approx(curve.rms**2, rel=1e-12)
-
-
-def test_period_timing_of_twenty_five_ticks_has_the_simulated_ripple():
-    signal, interpolation = Signal(sde={1: 40e-9}), Interpolation(factor=4000)
-    axis = Axis(LINEAR, signal=signal, interpolation=interpolation, sampling=Sampling(RATE))
-    curve = encsim.ripple(replace(axis, estimator=encsim.PeriodTiming(25e6)), [5e-3])
-    # found by independent simulation; to first order in 1/ticks it is 8.42e-5
-    assert curve.rms[0] == pytest.approx(8.924e-5, rel=2e-3)
-    assert curve.valid
-
-
 def filtered(corner):
     """An axis that sees white noise alone through this low-pass, and two minutes of what it makes of it."""
     axis = Axis(

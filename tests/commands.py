@@ -36,6 +36,7 @@ AT_WORK = (
     "encsim: computing ",
     "encsim: compiling ",
     "encsim: searching for gains",
+    "encsim: setting ",
     "encsim: simulating ",
 )
 

@@ -38,6 +38,11 @@ def _starter(job: CommandJob) -> str:
     return axis_file.starter(args.rotary, loop=args.loop, ab=args.ab, serial=args.serial)
 
 
+def _next(job: CommandJob) -> str:
+    """The command that a starter is made for."""
+    return "loop" if job.args.loop else "ripple"
+
+
 NEW = Command(
     examples="  encsim new axis.toml\n  encsim new turntable.toml --rotary --loop\n  encsim new counted.toml --ab",
     options=_new_options,
@@ -51,7 +56,7 @@ NEW = Command(
     text=lambda job: (
         ""
         if job.args.quiet
-        else f"{job.args.axis} is written. Edit it, then: encsim ripple {job.args.axis}\n"
+        else f"{job.args.axis} is written. Edit it, then: encsim {_next(job)} {job.args.axis}\n"
     ),
 )
 

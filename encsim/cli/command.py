@@ -145,7 +145,10 @@ def into(what: str, values: Callable[[CommandJob], Mapping[str, Any] | None]) ->
         from ..formats import edited_files, toml_text
 
         found, name = values(job), job.option("--into")
-        return None if found is None else edited_files.with_values(toml_text.read(name), found, name)
+        if found is None:
+            return None
+        job.warn(f"setting {', '.join(found)} in {name}")
+        return edited_files.with_values(toml_text.read(name), found, name)
 
     words = f"set {what} in this axis file, which keeps its comments, order and units"
     return Output("--into", words, make, {"metavar": "AXIS"}, edits=True)

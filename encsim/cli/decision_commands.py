@@ -28,12 +28,20 @@ if TYPE_CHECKING:
     from .parser import Parser
 
 
+ANSWERED = "(default: the speed that the answer of encsim ripple is about)"
 NOTHING_TO_TRY = 'as in --try "interpolation.factor=400, 4000", or name further axis files'
+
+
+def _speed(job: CommandJob) -> float:
+    """The speed of --speed; left out, that of the answer about ripple."""
+    if job.args.speed is not None:
+        return speed(job)
+    return reporting.text_parts.answered_speed(job.axis, job.requirement)
 
 
 def _frontier_options(parser: Parser) -> None:
     axis_option(parser)
-    parser.add_argument("--speed", required=True, help=SPEED_HELP)
+    parser.add_argument("--speed", help=f"{SPEED_HELP} {ANSWERED}")
     parser.add_argument(
         "--estimators",
         metavar="LIST",
@@ -87,8 +95,10 @@ FRONTIER = Command(
     '  encsim frontier axis.toml --speed "10.3 mm/s" --estimators "own; difference 1, 8; low-pass 300 Hz"',
     options=_frontier_options,
     inputs={
-        "axis": arguments.axis,
-        "speed": speed,
+        "text": arguments.text,
+        "axis": arguments.axis_of_text,
+        "requirement": arguments.requirement,
+        "speed": _speed,
         "estimators": _estimators,
         "names": _estimator_names,
     },
@@ -96,7 +106,9 @@ FRONTIER = Command(
     compute=lambda job: encsim.frontier(job.axis, job.speed, job.estimators),
     outputs=[table("all candidates"), picture("draw delay against ripple")],
     json=_frontier_json,
-    text=lambda job: reporting.loop_text.frontier(job.result, job.names, _own(job), long=job.long),
+    text=lambda job: reporting.loop_text.frontier(
+        job.result, job.names, _own(job), requirement=job.requirement, long=job.long
+    ),
     functions=("frontier",),
     reword=_frontier_in_words,
 )
@@ -104,7 +116,7 @@ FRONTIER = Command(
 
 def _explain_options(parser: Parser) -> None:
     axis_option(parser)
-    parser.add_argument("--speed", required=True, help=f'{SPEED_HELP}; "0 mm/s" is standstill')
+    parser.add_argument("--speed", help=f'{SPEED_HELP}; "0 mm/s" is standstill {ANSWERED}')
     parser.add_argument(
         "--verify",
         action="store_true",
@@ -125,7 +137,7 @@ EXPLAIN = Command(
         "text": arguments.text,
         "axis": arguments.axis_of_text,
         "requirement": arguments.requirement,
-        "speed": speed,
+        "speed": _speed,
     },
     work=lambda job: "computing and simulating remedies" if job.args.verify else "computing remedies",
     compute=lambda job: encsim.explain(

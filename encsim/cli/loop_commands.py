@@ -45,7 +45,7 @@ UNSTABLE = "the closed loop is unstable with these gains{}; encsim tune proposes
 def closed_axis(job: CommandJob) -> Axis:
     """The axis of the file, if its loop can be closed."""
     axis = arguments.axis(job)
-    hint, source = '"encsim new axis.toml" shows its keys', arguments.named(job.args.axis)
+    hint, source = '"encsim new loop.toml --loop" writes one to copy', arguments.named(job.args.axis)
     faults = [
         checks.Fault(f"[{name}]", "be given for a closed loop", checks.NOTHING, hint=hint, source=source)
         for name in ("load", "control")

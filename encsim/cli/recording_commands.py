@@ -104,6 +104,18 @@ def _fitted_values(job: CommandJob) -> dict[str, Any] | None:
     return {f"signal.{name}": getattr(fit.signal, name) for name in names}
 
 
+def _set_values(job: CommandJob) -> dict[str, Any] | None:
+    """The same, with a word where the file gives an error that the fit has too."""
+    from ..formats import axis_file
+
+    values, name = _fitted_values(job), job.args.into
+    if values and axis_file.load(name).signal.sde:
+        job.warn(
+            f"{name}: signal.sde stays and adds to the identified errors; take it out if it is the same error"
+        )
+    return values
+
+
 def _fitted_axis(job: CommandJob) -> str | None:
     """Text of an axis file with the fitted signal."""
     fit, args = job.result, job.args
@@ -222,7 +234,7 @@ IDENTIFY = Command(
             "--plot-jitter",
         ),
         Output("--write-axis", "write an axis file with the fitted signal; needs --period", _fitted_axis),
-        into("the fitted signal", _fitted_values),
+        into("the fitted signal", _set_values),
         Output(
             "--write-map",
             "write the correction table over one signal period, its angle the signal phase; - is stdout",

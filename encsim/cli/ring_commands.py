@@ -113,7 +113,10 @@ def _ring_axis(job: CommandJob) -> Axis:
     """The axis of the file, which must have a ring, with the heads of the option."""
     axis, heads = arguments.axis(job), job.args.heads
     if axis.ring is None:
-        hint, source = '"encsim new turntable.toml --rotary" shows its keys', arguments.named(job.args.axis)
+        hint, source = (
+            '"encsim new turntable.toml --rotary" writes one to copy',
+            arguments.named(job.args.axis),
+        )
         rule = "be given to tell the errors of its mounting"
         raise checks.InputError(checks.Fault("[ring]", rule, checks.NOTHING, hint=hint, source=source))
     return axis if heads is None else replace(axis, heads=arguments.angles_of(heads, "--heads"))

@@ -137,10 +137,11 @@ def fault(axis: Axis, path: str) -> dict[str, Any]:
     write, words = _FAULTS[name]
     if hasattr(value, "items"):
         sizes = {n: part[0] if isinstance(part, tuple) else part for n, part in value.items()}
-        shown = listed([f"{write(size, axis)} at {n}" for n, size in sizes.items()])
+        at = "at harmonic" if section == "signal" else "at"
+        shown = listed([f"{write(size, axis)} {at} {n}" for n, size in sizes.items()])
     else:
         shown = write(value, axis)
-    return {"words": words.format(shown), "short": f"{name} {shown}"}
+    return {"words": words.format(shown), "short": f"{_SHORT.get(name, name)} {shown}"}
 
 
 def _share(value: float | tuple[float, float], axis: Axis) -> str:
@@ -173,7 +174,7 @@ _FAULTS = {
     "gain": (_share, "an amplitude (gain) mismatch of {}"),
     "phase": (_angle, "a phase (quadrature) error of {}"),
     "harmonics": (_share, "harmonic distortion of the signals, {}"),
-    "sde": (_position, "the SDE given, {} per signal period"),
+    "sde": (_position, "the SDE given, {}"),
     "skew": (_time, "a skew of {} between the two signals"),
     "eccentricity": (_length, "an eccentricity of {}"),
     "swash": (_small_angle, "a tilt of the ring of {}"),
@@ -182,6 +183,10 @@ _FAULTS = {
     "wander": (_length, "radial motion of the axis of {} per revolution"),
     "coupling": (_small_angle, "a coupling error of {} per revolution"),
 }
+
+
+# What the terminal calls them, where that is not their key.
+_SHORT = {"gain": "mismatch", "phase": "phase error", "harmonics": "distortion", "sde": "SDE"}
 
 
 def answer(axis: Axis, speed: float, summary: RippleSummary) -> list[str]:

@@ -110,14 +110,14 @@ def _trims(situation: Situation) -> Iterator[Proposal]:
             tuple(TRIMMED * part for part in signal.offset),
             any(signal.offset),
         ),
-        "gain": ("match sine and cosine to a tenth", TRIMMED * signal.gain, signal.gain),
+        "gain": ("match the amplitudes to a tenth", TRIMMED * signal.gain, signal.gain),
         "phase": ("trim the phase to a tenth", TRIMMED * signal.phase, signal.phase),
         "harmonics": (
             "halve the harmonics of the signals",
             {n: HALVED * size for n, size in signal.harmonics.items()},
             signal.harmonics,
         ),
-        "sde": ("a readhead with half the cyclic error", _halved_sde(situation.axis), signal.sde),
+        "sde": ("a readhead with half the SDE (cyclic error)", _halved_sde(situation.axis), signal.sde),
         "skew": ("read both signals closer together", TRIMMED * signal.skew, signal.skew),
     }
     for kind, (name, value, present) in trims.items():

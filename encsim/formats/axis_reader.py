@@ -186,7 +186,8 @@ class Reader:
             missing = item.default is item.default_factory is dataclasses.MISSING
             if not missing or (path == ("ring", "diameter") and self.diameter is not None):
                 return {}
-            self.fault(path, f"be given{self._example(item)}", NOTHING)
+            hint = "any value starts encsim tune, which proposes one" if path[0] == "control" else ""
+            self.fault(path, f"be given{self._example(item)}", NOTHING, hint=hint)
             return {item.name: NOTHING}
         value, dimension = given[item.name], item.metadata.get("dimension")
         if item.name == "notch":

@@ -89,7 +89,7 @@ class Notes:
         shown, count = [line for lines in each for line in lines], len(each)
         if not long and len(shown) > NOTES:
             kept = [i for i in range(count) if sum(map(len, each[: i + 1])) < NOTES]
-            shown = [line for i in kept for line in each[i]] or each[0][: NOTES - 1]
+            shown = [line for i in kept for line in each[i]] or _cut(each[0][: NOTES - 1])
             left = count - len(kept) if kept else count
             shown.append(f"{left} note{'s' * (left > 1)}{' more' if kept else ' in full'} with {LONG}.")
         return shown
@@ -268,6 +268,12 @@ def _in_order(blocks: Sequence[ReportPart], later: Sequence[ReportPart]) -> list
         parts = [block for block in placed if isinstance(block, Notes)]
         placed[places[-1]] = Notes([note for part in parts for note in part.toned()])
     return [block for place, block in enumerate(placed) if place not in places[:-1]]
+
+
+def _cut(lines: list[str]) -> list[str]:
+    """Lines of a text that goes on: the last word gives way to dots."""
+    last = lines[-1].removesuffix(END)
+    return [*lines[:-1], f"{last.rpartition(' ')[0]} ...{lines[-1][len(last) :]}"]
 
 
 def _ended(note: str) -> str:

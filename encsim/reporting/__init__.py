@@ -29,7 +29,7 @@ TEXTS = {
     "Frontier": ("loop_text", "frontier"),
     "Explanation": ("decision_text", "explanation"),
     "Choice": ("decision_text", "choice"),
-    "Judgement": ("decision_text", "judgement"),
+    "Judgement": ("tuning_text", "judgement"),
     "Run": ("run_text", "run"),
     "StepResponse": ("run_text", "answer"),
     "RampResponse": ("run_text", "answer"),

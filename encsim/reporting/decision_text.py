@@ -31,7 +31,7 @@ if TYPE_CHECKING:
     from ..decisions.choice import Choice, ChoiceRow
     from ..decisions.choice_search import Saturation
     from ..decisions.explanation import Explanation
-    from ..decisions.judgements import Judgement, LimitCheck
+    from ..decisions.judgements import LimitCheck
     from ..decisions.remedies import Remedy
 
 
@@ -42,9 +42,27 @@ REMEDIES_SHOWN, LEAST_SHARE = 4, 0.01
 # Kinds of remedies in words of the table.
 KINDS = {
     "together": "combined",
+    "sde": "half the SDE",
+    "offset": "offset to a tenth",
+    "gain": "mismatch to a tenth",
+    "phase": "phase error to a tenth",
+    "harmonics": "half the distortion",
+    "skew": "skew to a tenth",
+    "conditioning": "signal conditioning",
+    "noise": "half the readhead noise",
+    "clock": "half the clock jitter",
+    "own clock": "encoder clock locked",
+    "edge clock": "faster edge clock",
+    "period": "half the signal period",
+    "bits": "more converter bits",
+    "average": "averaged readings",
+    "faster loop": "twice the loop rate",
+    "faster loop, same span": "twice the loop rate, same window",
+    "slower loop": "half the loop rate",
     "smoother estimator": "more filtering",
     "quicker estimator": "less filtering",
-    "slower estimator": "half bandwidth",
+    "slower estimator": "half estimator bandwidth",
+    "lower gains": "half the gains",
 }
 NAMES = {
     "measured": "measured ripple",
@@ -88,49 +106,27 @@ def _answer(result: Choice) -> list[str]:
         check = best.judgement.limit(best.binding)
         lines = [
             f"Best of {result.count} candidates, {met} of which meet all limits: {best.short}{costs}.",
-            f"Limited by {_check(check, best.judgement.units)}.",
+            f"Limited by {check_words(check, best.judgement.units)}.",
         ]
     return [*lines, *(_saturated(result, each) for each in result.saturation if each.values)]
 
 
-def judgement(result: Judgement, *, long: bool = False) -> Report:
-    """Report of an axis compared with a requirement: the verdict, then limit by limit."""
-    least, units = result.limit(result.binding), result.units
-    words = "Meets every limit" if result.met else "Does not meet the requirement"
-    verdict = f"{words}. Limited by {_check(least, units)}."
-    rows = sorted(result.limits, key=lambda each: -each.share)
-    table = TextTable(
-        [
-            texts("limit", [NAMES[each.name] for each in rows]),
-            texts("value", [_amount(each.value, units[each.name]) for each in rows]),
-            texts("allowed", [_amount(each.limit, units[each.name]) for each in rows]),
-            texts("met", ["yes" if each.met else toned("no", LIMIT) for each in rows]),
-            texts(
-                "at",
-                ["-" if math.isnan(each.speed) else show(each.speed, units["top_speed"]) for each in rows],
-            ),
-        ]
-    )
-    return Report(
-        [verdict if result.met else toned(verdict, LIMIT)], [table, Notes(result.reasons, DOUBT)], long
-    )
-
-
 def missed(row: ChoiceRow) -> str:
     """The limits that a candidate misses, in words."""
-    missed_limits = (_check(each, row.judgement.units) for each in row.missed)
+    missed_limits = (check_words(each, row.judgement.units) for each in row.missed)
     return f"{row.short}; not met: {'; '.join(missed_limits)}"
 
 
-def _check(check: LimitCheck, units: dict[str, str]) -> str:
+def check_words(check: LimitCheck, units: dict[str, str]) -> str:
     """One limit: name, value, allowed value, speed."""
-    value, limit = (_amount(x, units[check.name]) for x in (check.value, check.limit))
+    value, limit = (amount(x, units[check.name]) for x in (check.value, check.limit))
     where = "" if math.isnan(check.speed) else f" at {show(check.speed, units['top_speed'])}"
     word = "least" if check.name in ("top_speed", "phase_margin") else "limit"
     return f"{NAMES[check.name]} {value} ({word} {limit}){where}"
 
 
-def _amount(value: float, unit: str) -> str:
+def amount(value: float, unit: str) -> str:
+    """A value or limit with its unit."""
     if unit == "deg":
         return "none (unstable)" if value == -math.inf else f"{value:.1f} deg"
     return "no limit" if value == math.inf else show(value, unit)
@@ -188,7 +184,7 @@ def _value(row: ChoiceRow) -> str:
     if row.pruned:
         return "-"
     check = row.judgement.limit(row.binding)
-    return _amount(check.value, row.judgement.units[check.name])
+    return amount(check.value, row.judgement.units[check.name])
 
 
 def _where(row: ChoiceRow) -> str:
@@ -312,7 +308,8 @@ def _remedies(result: Explanation, long: bool) -> list[Column]:
     """Table of the remedies: reduction, ripple after each, simulation, effect."""
     remedies = _listed(result, long)
     columns = [texts("change", [_name(result, remedy) for remedy in remedies])]
-    columns.append(Column("reduction", [reduction(remedy) for remedy in remedies], "%"))
+    head = "mean reduction" if _closed(result) else "reduction"
+    columns.append(Column(head, [reduction(remedy) for remedy in remedies], "%"))
     marked = any(remedy.doubtful for remedy in remedies)
     mark = [f" {toned('?', DOUBT)}" if remedy.doubtful else "  " * marked for remedy in remedies]
     for curve, head in _curves(result).items():

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import math
 from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
@@ -32,6 +33,7 @@ if TYPE_CHECKING:
     from ..closed_loop.closed_loop_ripple import Smoothness
     from ..closed_loop.stability import Margins
     from ..decisions.frontier_curve import Frontier
+    from ..decisions.requirements import Requirement
     from ..model.axis import Axis
     from ..time_domain.closed_run_result import Runs
 
@@ -262,34 +264,63 @@ def _differs(predicted: float, simulated: float) -> str:
 
 
 def frontier(
-    result: Frontier, names: list[str] | None = None, own: int | None = None, *, long: bool = False
+    result: Frontier,
+    names: list[str] | None = None,
+    own: int | None = None,
+    *,
+    requirement: Requirement | None = None,
+    long: bool = False,
 ) -> Report:
     """Report of compared estimators: answer, table by delay, notes.
 
-    ``names`` are the candidates as the user wrote them, ``own`` is the place of the present estimator.
+    ``names`` are the candidates as the user wrote them, ``own`` is the place of the present estimator, ``requirement``
+    has the limit of the ripple.
     """
     names = names or [one.words() for one in result.estimator]
+    limit = headlines.limits_at(requirement, result.speed).get("measured")
+    within = None if limit is None else _within(result, limit)
     delay = np.where(np.isfinite(result.delay), result.delay, math.inf)
     rows = sorted(range(len(names)), key=lambda i: (delay[i], result.rms[i]))
     if len(rows) > ROWS and not long:
-        rows = _thinned([i for i in rows if result.best[i] or i == own], own)
+        rows = _thinned([i for i in rows if result.best[i] or i == own], {own, within})
     blocks: list[ReportPart] = [TextTable(_candidates(result, names, rows, own))]
     if len(rows) < len(names):
         blocks.append(Paragraph(f"{len(names) - len(rows)} more with --long, --csv or --json."))
     blocks += [Paragraph(line) for line in _legend(result, long)]
+    told = [] if limit is None else [_limited(result, names, within, limit)]
     return Report(
-        _smoothest(result, names, own),
+        [*told, *_smoothest(result, names, own)],
         [*blocks, Notes(result.remarks), Notes(result.reasons, DOUBT), Cautions(f"Caution: {ELSEWHERE}")],
         long,
     )
 
 
-def _thinned(rows: list[int], own: int | None) -> list[int]:
-    """At most ROWS rows, evenly spread, with the present one."""
+def _within(result: Frontier, limit: float) -> int | None:
+    """Place of the candidate with the least delay whose ripple is within the limit."""
+    kept = np.isfinite(result.delay) & (np.fmax(result.rms, result.typical) <= limit)
+    return min(np.flatnonzero(kept).tolist(), key=lambda i: float(result.delay[i]), default=None)
+
+
+def _limited(result: Frontier, names: list[str], within: int | None, limit: float) -> str:
+    """The verdict about the limit."""
+    allowed = show(limit, result.units["rms"])
+    if within is None:
+        return toned(f"No estimator tried is within the limit of {allowed}.", LIMIT)
+    return f"Within the limit of {allowed} with the least delay: {_candidate(result, names, within)}."
+
+
+def _candidate(result: Frontier, names: list[str], place: int) -> str:
+    """Name, delay and ripple of a candidate."""
+    ripple = show(result.typical[place], result.units["rms"])
+    return f"{names[place]}, delay {show(result.delay[place], 's')}, {ripple} rms (+-20 %)"
+
+
+def _thinned(rows: list[int], always: set[int | None]) -> list[int]:
+    """At most ROWS rows, evenly spread, and those that always stand there."""
     if len(rows) <= ROWS:
         return rows
     kept = {round(i * (len(rows) - 1) / (ROWS - 1)) for i in range(ROWS)}
-    return [row for i, row in enumerate(rows) if i in kept or row == own]
+    return [row for i, row in enumerate(rows) if i in kept or row in always]
 
 
 def _smoothest(result: Frontier, names: list[str], own: int | None) -> list[str]:
@@ -298,9 +329,7 @@ def _smoothest(result: Frontier, names: list[str], own: int | None) -> list[str]
     best = [int(i) for i in np.flatnonzero(result.best) if math.isfinite(result.delay[i])]
     best.sort(key=lambda i: result.delay[i])
 
-    def words(i: int) -> str:
-        ripple = show(result.typical[i], result.units["rms"])
-        return f"{names[i]}, delay {show(result.delay[i], 's')}, {ripple} rms"
+    words = functools.partial(_candidate, result, names)
 
     if own is None or not math.isfinite(result.delay[own]):
         if not best:
@@ -338,10 +367,10 @@ def _candidates(result: Frontier, names: list[str], rows: list[int], own: int | 
 
 
 def _legend(result: Frontier, long: bool) -> Iterator[str]:
+    yield "rms +-20 %: over the speeds within 20 % of this one, so that no sampling null decides."
     if not long:
         return
     yield "Pareto-optimal: no other candidate has less of delay or ripple without more of the other."
-    yield "Ripple decides as its rms within 20 % of the speed, so that no sampling null decides."
     yield "Noise gain: velocity rms per 1 of white position noise."
     yield (
         "Bound: least rms that white noise alone leaves to any estimator with this delay that does not overshoot "

@@ -10,6 +10,7 @@ import numpy as np
 
 from ..decisions import headlines, ripple_summary
 from ..open_loop.causes import CAUSES, REGIMES
+from ..open_loop.limits import default_speeds
 from ..presentation.report_layout import DOUBT, LIMIT, Cautions, Paragraph, ReportPart, text_unit, toned
 from ..wording import beside, number, percent_number, share_text, show
 from . import page_speeds
@@ -20,6 +21,7 @@ if TYPE_CHECKING:
     from ..decisions.judgements import Judgement
     from ..decisions.remedies import Remedy
     from ..decisions.requirements import Requirement
+    from ..model.axis import Axis
     from ..open_loop.closed_form import RippleCurve
     from ..spreads.tolerancing import Tolerance
 
@@ -132,6 +134,22 @@ def ripple_answers(
     return [*_answer(closed, "Closed loop: ", judged, requirement), steady[0]]
 
 
+def answered_speed(axis: Axis, requirement: Requirement | None) -> float:
+    """The speed that the answer about ripple is about, which the page explains in detail too."""
+    judged = None if requirement is None else requirement.judge(axis)
+    none = np.zeros(0)
+    speeds = (
+        np.array(default_speeds(axis)) if judged is None else page_speeds.judged_speeds(axis, judged, none)
+    )
+    speeds = speeds[speeds > 0.0]
+    closed = page_speeds.closed_curve(axis, speeds) if ripple_summary.has_loop(axis) else None
+    curve = closed or page_speeds.measured_curve(axis, speeds, None)
+    limit = headlines.allowed(requirement, curve.speed)
+    found = headlines.headline(curve.speed, curve.rms, limit=limit, doubtful=curve.doubtful)
+    found, judged = page_speeds.at_round_speed(found, judged, axis)
+    return page_speeds.detail_speed(found, judged, none, axis).speed
+
+
 def _answer(
     curve: RippleCurve,
     basis: str,
@@ -234,8 +252,10 @@ def _advice(result: Explanation) -> Iterator[str]:
     then = "" if not missed or best.met is None else ", limit met" if best.met else ", limit not met"
     yield f"Best remedy: {best.name} (reduction {reduction(best)} %{then})."
     other = next((one for one in changes_of(result) if one.met and one.applies), None)
-    if missed and not best.met and other is not None:
+    if missed and not best.met and other is not None and other.name != result.met_with:
         yield f"The limit is met with this: {other.name}."
+    if missed and result.met_with is None and not any(one.met for one in changes_of(result)):
+        yield "No change tried meets the limit: encsim frontier compares estimators, encsim choose combinations."
     if result.met_with is not None:
         which = "the best remedy" if result.met_with == best.name else result.met_with
         yield f"At every speed of the requirement every limit is met with this: {which}."

@@ -1,13 +1,15 @@
-"""Proposed gains as text: limiting criterion, gains, limits reached, changes that allow more, cautions."""
+"""Limits kept or missed as text: proposed gains with what limits them, an axis compared with a requirement."""
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from typing import TYPE_CHECKING, cast
 
 from ..closed_loop.timed_edge_loops import LEAST_MARGIN
 from ..presentation.report_layout import (
     DOUBT,
+    LIMIT,
     Notes,
     Paragraph,
     Report,
@@ -15,12 +17,14 @@ from ..presentation.report_layout import (
     TextTable,
     measured,
     texts,
+    toned,
 )
 from ..wording import force, show
-from . import loop_text
+from . import decision_text, loop_text
 from .text_parts import at_speed, caution
 
 if TYPE_CHECKING:
+    from ..decisions.judgements import Judgement
     from ..doubts import Doubt
     from ..gains.tuner import Tuning
     from ..model.axis import Axis
@@ -155,3 +159,26 @@ def _doubts(result: Tuning, axis: Axis) -> Iterator[str]:
     """Why the values are not reliable; doubts about the ripple name the force or torque of this axis."""
     for doubt in cast("tuple[Doubt, ...]", result.reasons):
         yield doubt.about(f"{force(axis)} ripple") if doubt.subject else doubt
+
+
+def judgement(result: Judgement, *, long: bool = False) -> Report:
+    """Report of an axis compared with a requirement: the verdict, then limit by limit."""
+    least, units = result.limit(result.binding), result.units
+    words = "Meets every limit" if result.met else "Does not meet the requirement"
+    verdict = f"{words}. Limited by {decision_text.check_words(least, units)}."
+    rows = sorted(result.limits, key=lambda each: -each.share)
+    table = TextTable(
+        [
+            texts("limit", [decision_text.NAMES[each.name] for each in rows]),
+            texts("value", [decision_text.amount(each.value, units[each.name]) for each in rows]),
+            texts("allowed", [decision_text.amount(each.limit, units[each.name]) for each in rows]),
+            texts("met", ["yes" if each.met else toned("no", LIMIT) for each in rows]),
+            texts(
+                "at",
+                ["-" if math.isnan(each.speed) else show(each.speed, units["top_speed"]) for each in rows],
+            ),
+        ]
+    )
+    return Report(
+        [verdict if result.met else toned(verdict, LIMIT)], [table, Notes(result.reasons, DOUBT)], long
+    )

@@ -36,7 +36,7 @@ def test_report_tells_answer_causes_remedies_and_cautions(folder, capsys):
     assert out.startswith(f"Ripple at 5.00 mm/s: {found.values['measured'] * 1e3:.4f} mm/s rms")
     assert "Largest cause: SDE" in out
     assert f"Best remedy: {found.remedies[0].name}" in unwrapped(out)
-    assert "gain 2 %, alone" in out
+    assert "mismatch 2 %, alone" in out
     assert f"{found.remedies[0].after['measured'] * 1e3:.4f}" in out
     assert "Caution: " in out
 
@@ -54,6 +54,26 @@ def test_report_of_a_loop_has_columns_of_force_and_true_ripple(folder, capsys):
     out = done(capsys, "explain", "loop.toml", *AT)
     assert "measured  force" in out
     assert "secure a vertical axis" in unwrapped(out)
+
+
+def test_without_a_speed_that_of_the_limit_is_explained_and_the_estimator_that_keeps_it_is_named(
+    folder, capsys
+):
+    # a limit that only binds at 5 mm/s, the one speed that it asks for
+    limit = '\n[requirement]\nspeeds = ["5 mm/s", "5 mm/s"]\nmeasured = "50 um/s"\n'
+    (folder / "limited.toml").write_text((folder / "axis.toml").read_text() + limit)
+    assert unwrapped(done(capsys, "explain", "limited.toml")) == unwrapped(
+        done(capsys, "explain", "limited.toml", *AT)
+    )
+    names = ["--estimators", "own; difference 2; low-pass 100 Hz; low-pass 20 Hz"]
+    answer = unwrapped(done(capsys, "frontier", "limited.toml", *names)).partition(", delay")[0]
+    axis = encsim.load("axis.toml")
+    found = encsim.frontier(axis, 5e-3, [encsim.LowPass(100.0)])
+    assert found.typical[0] < 50e-6
+    assert answer == "Within the limit of 0.0500 mm/s with the least delay: low-pass 100 Hz"
+    names = ["--estimators", "own; difference 2"]
+    none = unwrapped(done(capsys, "frontier", "limited.toml", *names))
+    assert none.startswith("No estimator tried is within the limit of 0.0500 mm/s.")
 
 
 def test_quiet_leaves_the_cautions_out(folder, capsys):
@@ -110,7 +130,6 @@ def test_picture_is_written(folder, capsys):
 @pytest.mark.parametrize(
     ("argv", "message"),
     [
-        ([], "--speed"),
         (["--speed", "5"], "--speed must have a unit of linear speed (um/s"),
         (["--speed", "5 rpm"], "--speed must have a unit"),
         (["--speed", "1e60 m/s"], "--speed must stay up to 524288 signal periods per sample"),

@@ -462,7 +462,6 @@ def test_bad_output_is_refused_before_any_work(case, command, folder, capsys):
         (["loop", "axis.toml", "--csv", "-", "--json"], ["--csv", "--json"]),
         (["loop", "axis.toml", "--phase-margin", "60"], ["--phase-margin"]),
         (["tune", "axis.toml", "--phase-magrin", "60"], ["did you mean --phase-margin?"]),
-        (["frontier", "axis.toml"], ["--speed"]),
         (["frontier", "axis.toml", *AT, "--estimator", "own"], ["did you mean --estimators?"]),
     ],
 )

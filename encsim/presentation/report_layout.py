@@ -85,12 +85,14 @@ class Notes:
 
     def lines(self, width: int, long: bool) -> list[str]:
         """One note after the other."""
-        each = [_sentence(_ended(note), "Note: ", "  ").lines(width, False) for note in self.toned()]
+        each = [
+            _sentence(f"{note.rstrip('.')}.", "Note: ", "  ").lines(width, False) for note in self.toned()
+        ]
         shown, count = [line for lines in each for line in lines], len(each)
         if not long and len(shown) > NOTES:
             kept = [i for i in range(count) if sum(map(len, each[: i + 1])) < NOTES]
             shown = [line for i in kept for line in each[i]] or _cut(each[0][: NOTES - 1])
-            left = count - len(kept) if kept else count
+            left = count - len(kept)
             shown.append(f"{left} note{'s' * (left > 1)}{' more' if kept else ' in full'} with {LONG}.")
         return shown
 
@@ -272,13 +274,8 @@ def _in_order(blocks: Sequence[ReportPart], later: Sequence[ReportPart]) -> list
 
 def _cut(lines: list[str]) -> list[str]:
     """Lines of a text that goes on: the last word gives way to dots."""
-    last = lines[-1].removesuffix(END)
-    return [*lines[:-1], f"{last.rpartition(' ')[0]} ...{lines[-1][len(last) :]}"]
-
-
-def _ended(note: str) -> str:
-    """A note with its full stop."""
-    return note if note[-1:] in ".!?" else f"{note}."
+    words, _, last = lines[-1].rpartition(" ")
+    return [*lines[:-1], f"{words} ...{END if END in last else ''}"]
 
 
 def _padded(cell: str, width: int, left: bool) -> str:

@@ -80,14 +80,12 @@ class Notes:
     tone: str = ""
 
     def toned(self) -> list[str]:
-        """The notes, each with its tone."""
-        return [f"{self.tone}{note}" for note in self.notes]
+        """The notes, each with its tone and a full stop."""
+        return [f"{self.tone}{note.rstrip('.')}." for note in self.notes]
 
     def lines(self, width: int, long: bool) -> list[str]:
         """One note after the other."""
-        each = [
-            _sentence(f"{note.rstrip('.')}.", "Note: ", "  ").lines(width, False) for note in self.toned()
-        ]
+        each = [_sentence(note, "Note: ", "  ").lines(width, False) for note in self.toned()]
         shown, count = [line for lines in each for line in lines], len(each)
         if not long and len(shown) > NOTES:
             kept = [i for i in range(count) if sum(map(len, each[: i + 1])) < NOTES]

@@ -287,7 +287,7 @@ class OrderNotchGains:
         return self.table_sum(*strongest) + rest * self.white
 
     def _blocks(self, cycles: np.ndarray) -> list[slice]:
-        size = max(1, BLOCK // 4 // max(cycles.shape[1], 1))
+        size = max(1, BLOCK // max(cycles.shape[1], 1))
         return [slice(first, first + size) for first in range(0, cycles.shape[0], size)]
 
     def _gains(

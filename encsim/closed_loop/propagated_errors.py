@@ -374,12 +374,14 @@ class PropagatedErrors:
             middle = np.multiply.outer(speed, 0.5 * (lines.low + lines.high))
             held = (lines.band - np.where(wide, 0.0, kept)).sum(axis=-1)[:, None] * self.white[here]
             return self._lines(here, middle, np.where(wide, 0.0, kept), FEW_IMAGES) + held
-        mean = self.gains.at(here).band_mean(
-            np.multiply.outer(speed, lines.low), np.multiply.outer(speed, lines.high)
-        )
         kept_moving = np.where(speed[:, None] > 0.0, kept, 0.0)
-        scattered = (lines.band - kept).sum(axis=-1)[:, None] * self.white[here]
-        return np.einsum("sb,sbc->sc", kept_moving, mean) + scattered
+        total = (lines.band - kept).sum(axis=-1)[:, None] * self.white[here]
+        rows = max(1, squared_gains.BLOCK // lines.band.size)
+        for part in (slice(first, first + rows) for first in range(0, here.size, rows)):
+            edges = (np.multiply.outer(speed[part], edge) for edge in (lines.low, lines.high))
+            mean = self.gains.at(here[part]).band_mean(*edges)
+            total[part] += np.matmul(kept_moving[part, None, :], mean)[:, 0]
+        return total
 
     def _age(self, clock: float) -> np.ndarray:
         """Mean squares by asynchronous sampling: lines of the sawtooth of the delay at multiples of the own clock."""

@@ -23,8 +23,8 @@ if TYPE_CHECKING:
 
 BINS = 1 << 14
 FEW_BINS = 1 << 12
-# Elements of a table look-up that are handled at a time: some MB.
-BLOCK = 1 << 17
+# Elements of a table look-up that are handled at a time: what they need stays in the cache.
+BLOCK = 1 << 15
 
 
 def abs_squared(gain: np.ndarray) -> np.ndarray:
@@ -166,9 +166,15 @@ class SquaredGains:
         mirrored = rest > 0.5
         place = np.where(mirrored, 1.0 - rest, rest) * (2.0 * self.bins)
         below = np.minimum(place.astype(np.int32), self.bins - 1)
-        half = self.area[below] + (place - below)[..., None] * (self.area[below + 1] - self.area[below])
-        cycle = 2.0 * self.area[-1]
-        return whole[..., None] * cycle + np.where(mirrored[..., None], cycle - half, half)
+        place -= below
+        half = np.take(self.area, below, axis=0, mode="clip")
+        beyond = np.take(self.table, below, axis=0, mode="clip")
+        beyond *= (place * (0.5 / self.bins))[..., None]
+        half += beyond
+        # above half the rate: the integral over a whole cycle minus the mirrored part
+        half *= np.where(mirrored, -1.0, 1.0)[..., None]
+        half += (whole + mirrored)[..., None] * (2.0 * self.area[-1])
+        return half
 
     def noise_about_zero(self, correlation: Callable[[np.ndarray], np.ndarray]) -> np.ndarray:
         """Mean squares for noise centred at 0 Hz: the first row of :meth:`convolved`."""

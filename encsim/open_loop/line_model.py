@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 
 from . import period_error
-from .cause_models import BLOCK, TAU, Model, counted, lags, over_grid, with_scattered
+from .cause_models import TAU, Model, counted, lags, over_grid, with_scattered
 
 if TYPE_CHECKING:
     from ..model.axis import Axis
@@ -82,7 +82,7 @@ class LineModel(Model):
     def _on_grids(self, speed: np.ndarray) -> Iterator[tuple[np.ndarray, np.ndarray]]:
         """Error and radius over the period, some speeds at a time, all with as many points."""
         points = max(period_error.grid_size(self.axis, float(v)) for v in {0.0, float(speed.max())})
-        for block in np.array_split(speed, max(1, -(-speed.size * points // BLOCK))):
+        for block in np.array_split(speed, max(1, -(-speed.size * points // SMALL_BLOCK))):
             yield period_error.error_on_grid(self.axis, block, points)
 
     def has_lines(self) -> bool:
@@ -171,8 +171,15 @@ class LineModel(Model):
         factor = self.axis.interpolation.factor
         before = by_cause.get("jitter", 0.0) + by_cause.get("clock", 0.0) + 0.0 * lag
         after = by_cause.get("noise", 0.0) + white.get("adc", 0.0) + 0.0 * lag
+        power = np.abs(made) ** 2
+        cyclic, scattered = np.empty(lag.shape), before * (0.5 * TAU**2 * power @ orders**2)
+        for row, cycles in zip(cyclic, lag, strict=True):
+            turns = np.multiply.outer(cycles, orders)
+            row[:] = 2.0 * (power * np.sin(np.pi * turns) ** 2).sum(axis=-1)
+        if factor is None:
+            return cyclic, scattered, {}
         points = _points_over_period(orders) * self.finer
-        means = np.zeros((3, lag.size))
+        stepped = np.empty(lag.size)
         shape, which = lag.shape, np.arange(lag.size) % lag.shape[-1] if made.shape[0] > 1 else None
         lag, before, after = lag.ravel(), before.ravel(), after.ravel()
         size = max(1, SMALL_BLOCK // points)
@@ -180,13 +187,9 @@ class LineModel(Model):
             part = slice(first, first + size)
             made_here = made if which is None else made[which[part]]
             w, slope = _over_lag(made_here, orders, lag[part], points)
-            means[0, part] = (w**2).mean(axis=-1)
-            means[1, part] = before[part] * (slope.mean(axis=-1) - 1.0)
-            if factor is not None:
-                spread = np.sqrt(before[part, None] * slope + after[part, None])
-                means[2, part] = counted(factor, lag[part, None] + w, spread).mean(axis=-1)
-        cyclic, scattered, stepped = means.reshape(3, *shape)
-        return cyclic, scattered, {} if factor is None else {"resolution": stepped}
+            spread = np.sqrt(before[part, None] * slope + after[part, None])
+            stepped[part] = counted(factor, lag[part, None] + w, spread).mean(axis=-1)
+        return cyclic, scattered, {"resolution": stepped.reshape(shape)}
 
 
 def _points_over_period(orders: np.ndarray) -> int:
@@ -199,7 +202,7 @@ def _over_lag(
 ) -> tuple[np.ndarray, np.ndarray]:
     """For harmonics eps and a lag L: eps(x + L) - eps(x), and half of (1 + eps'(x))**2 + (1 + eps'(x + L))**2."""
     # Both of shape (lags, points).
-    turned = made * np.exp(2j * np.pi * np.multiply.outer(lag, orders))
+    turned = made * period_error.unit_vector(np.multiply.outer(lag, orders))
     rise = 2j * np.pi * orders
     here, there = (1.0 + over_grid(rise * lines, orders, points) for lines in (made, turned))
     return over_grid(turned - made, orders, points), 0.5 * (here**2 + there**2)

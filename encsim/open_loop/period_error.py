@@ -135,8 +135,14 @@ def error_on_grid(axis: Axis, speed: float | np.ndarray, points: int) -> tuple[n
     turns = np.arange(points) / points
     moved = shifted(axis, turns)
     cosine, sine = read_signals(axis, speed, turns)
-    vector = (cosine + 1j * sine) * np.exp(-1j * TAU * (moved + lead(averaged(axis, speed))[..., None]))
-    return np.angle(vector) / TAU + (moved - turns), np.abs(vector)
+    vector = np.empty(cosine.shape, dtype=complex)
+    vector.real, vector.imag = cosine, sine
+    vector *= unit_vector(-moved)
+    vector *= unit_vector(-lead(averaged(axis, speed))[..., None])
+    error = np.angle(vector)
+    error /= TAU
+    error += moved - turns
+    return error, np.abs(vector)
 
 
 def read_signals(axis: Axis, speed: float | np.ndarray, turns: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

@@ -135,14 +135,9 @@ def error_on_grid(axis: Axis, speed: float | np.ndarray, points: int) -> tuple[n
     turns = np.arange(points) / points
     moved = shifted(axis, turns)
     cosine, sine = read_signals(axis, speed, turns)
-    vector = np.empty(cosine.shape, dtype=complex)
-    vector.real, vector.imag = cosine, sine
-    vector *= unit_vector(-moved)
+    vector = (cosine + 1j * sine) * unit_vector(-moved)
     vector *= unit_vector(-lead(averaged(axis, speed))[..., None])
-    error = np.angle(vector)
-    error /= TAU
-    error += moved - turns
-    return error, np.abs(vector)
+    return np.angle(vector) / TAU + (moved - turns), np.abs(vector)
 
 
 def read_signals(axis: Axis, speed: float | np.ndarray, turns: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -315,7 +310,7 @@ def position_error(axis: Axis, speed: float = 0.0) -> PeriodError:
     points = max(grid_size(axis, speed), SHOWN_GRID)
     pitch = axis.scale.pitch
     error, _ = error_on_grid(axis, speed, points)
-    lines = spectrum(axis, speed, points)
+    lines = _harmonics(error)
     orders = significant(lines)
     turns = np.arange(points) / points
     cosine, sine = read_signals(axis, speed, turns)

@@ -8,7 +8,7 @@ import encsim
 
 from .. import checks, reporting
 from . import arguments
-from .command import Command, Output, picture, table
+from .command import Command, Output, picture, table, written
 from .parser import SPEED_HELP, axis_option, seed_option, threads_option
 
 if TYPE_CHECKING:
@@ -53,10 +53,8 @@ NEW = Command(
         Output("axis", "axis file to write; - is stdout", lambda job: job.result, {"metavar": "axis.toml"})
     ],
     json=None,
-    text=lambda job: (
-        ""
-        if job.args.quiet
-        else f"{job.args.axis} is written. Edit it, then: encsim {_next(job)} {job.args.axis}\n"
+    text=lambda job: written(
+        job, f"{job.args.axis} is written. Edit it, then: encsim {_next(job)} {job.args.axis}"
     ),
 )
 

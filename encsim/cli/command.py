@@ -154,6 +154,13 @@ def into(what: str, values: Callable[[CommandJob], Mapping[str, Any] | None]) ->
     return Output("--into", words, make, {"metavar": "AXIS"}, edits=True)
 
 
+def written(job: CommandJob, text: str) -> str | Report:
+    """What a command says that wrote a file; nothing with --quiet."""
+    from ..presentation.report_layout import Report
+
+    return "" if job.args.quiet else Report([text])
+
+
 def picture(
     what: str = "draw a figure",
     draw: Callable[[CommandJob], Any] = lambda job: job.result.plot(),

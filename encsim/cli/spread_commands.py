@@ -9,7 +9,7 @@ import encsim
 
 from .. import checks, reporting
 from . import arguments
-from .command import Command, Output, picture, table
+from .command import Command, Output, picture, table, written
 from .outputs import JobFailed
 from .parser import axis_option, seed_option
 
@@ -262,10 +262,9 @@ REPORT = Command(
         )
     ],
     json=None,
-    text=lambda job: (
-        ""
-        if job.args.quiet
-        else f"{job.args.output} is written, {len(job.result.encode()) / 1e3:.0f} kB. Open it in a browser.\n"
+    text=lambda job: written(
+        job,
+        f"{job.args.output} is written, {len(job.result.encode()) / 1e3:.0f} kB. Open it in a browser.",
     ),
     functions=("report",),
     names={"axis": "axis.toml"},

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from ..decisions import headlines
+from ..decisions.ripple_summary import has_loop
 from ..open_loop.causes import CAUSES
 from ..presentation.report_layout import (
     DOUBT,
@@ -27,7 +28,7 @@ from ..presentation.report_layout import (
 )
 from ..presentation.report_layout import measured as column
 from ..wording import DELAY, PEAK, force, percent_number, sentence, share_text, show
-from .text_parts import at_speed, caution, chosen_rows, doubt, marks, nearest_rows
+from .text_parts import at_speed, caution, chosen_rows, doubt, lowered, marks, nearest_rows
 
 if TYPE_CHECKING:
     from ..closed_loop.closed_loop_ripple import Smoothness
@@ -304,9 +305,13 @@ def _within(result: Frontier, limit: float) -> int | None:
 def _limited(result: Frontier, names: list[str], within: int | None, limit: float) -> str:
     """The verdict about the limit."""
     allowed = show(limit, result.units["rms"])
+    basis = "Open loop: " if has_loop(result.axis) else ""
     if within is None:
-        return toned(f"No estimator tried is within the limit of {allowed}.", LIMIT)
-    return f"Within the limit of {allowed} with the least delay: {_candidate(result, names, within)}."
+        return toned(
+            f"{basis}{lowered('No estimator tried', basis)} is within the limit of {allowed}.", LIMIT
+        )
+    best = _candidate(result, names, within)
+    return f"{basis}{lowered('Within', basis)} the limit of {allowed} with the least delay: {best}."
 
 
 def _candidate(result: Frontier, names: list[str], place: int) -> str:

@@ -3,6 +3,7 @@
 import contextlib
 import json
 import re
+from types import SimpleNamespace
 from typing import NamedTuple
 
 import numpy as np
@@ -12,7 +13,7 @@ from commands import EXAMPLES, STAGE_LOOP, TABLE_LOOP, done, unwrapped
 import encsim
 from encsim import units, wording
 from encsim.__main__ import main
-from encsim.cli import outputs
+from encsim.cli import outputs, spread_commands, stream_commands
 from encsim.cli.command import Command
 from encsim.cli.parser import COMMANDS
 from encsim.presentation.report_layout import Report
@@ -23,8 +24,8 @@ DATA = EXAMPLES.parent / "tests/data"
 BLDC = str(DATA / "bldc_optical_20000cpr_1khz/openloop_50rad_s_30rev.csv")
 TRY = ["--try", "interpolation.factor=400, 4000", "--requirement", str(EXAMPLES / "stage_x_spread.toml")]
 SPREAD = str(EXAMPLES / "stage_x_spread.toml")
-# Every command but `report` and `stream`, which write files, and words that the first three lines have; the first of
-# them is the answer itself and stands there in a narrow terminal too.
+# Every command but `report` and `stream` (below), and words that the first three lines have; the first of them is the
+# answer itself and stands there in a narrow terminal too.
 TEXTS = {
     "new": (["new", "made.toml"], ["is written"]),
     "check": (["check", LOOP], ["no faults"]),
@@ -161,6 +162,18 @@ def test_no_line_is_wider_than_the_terminal(name, told):
     for report in told(name)[:2]:
         for width in (40, 60, 80, 120) if not isinstance(report, str) else (100,):
             assert [line for line in lines(report, width) if len(line) > width] == []
+
+
+@pytest.mark.parametrize("width", [40, 60, 80, 120])
+def test_what_report_and_stream_say_of_their_files_fits_the_terminal(width):
+    job = SimpleNamespace(args=SimpleNamespace(output="page.html", quiet=False), result="é" * 10_000)
+    text = spread_commands.REPORT.text(job).text(width)
+    assert unwrapped(text) == "page.html is written, 20 kB. Open it in a browser."
+    assert max(map(len, text.splitlines())) <= width
+    job.args.quiet = True
+    assert spread_commands.REPORT.text(job) == ""
+    # its samples may go to stdout: all that it says stands on stderr, a line each
+    assert stream_commands.STREAM.text(job) == ""
 
 
 @pytest.mark.parametrize("name", TEXTS)

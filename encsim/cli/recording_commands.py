@@ -270,6 +270,15 @@ def _captures(parser: Parser) -> None:
     reading_options(parser)
 
 
+def _separate_options(parser: Parser) -> None:
+    _captures(parser)
+    parser.add_argument(
+        "--common-origin",
+        action="store_true",
+        help="all recordings count the position from the same place (default: found out)",
+    )
+
+
 def _fit_options(parser: Parser) -> None:
     _captures(parser)
     parser.add_argument(
@@ -320,10 +329,10 @@ COMPARE = Command(
 SEPARATE = Command(
     examples="  encsim separate axis.toml slow.csv fast.csv\n"
     "  encsim separate axis.toml slow.csv fast.csv back.csv --plot owners.svg",
-    options=_captures,
+    options=_separate_options,
     reads=lambda args: [args.axis, *args.captures],
     inputs={"axis": arguments.axis, "captures": _read_all},
-    compute=lambda job: encsim.separate(job.captures, job.axis),
+    compute=lambda job: encsim.separate(job.captures, job.axis, common_origin=job.args.common_origin),
     outputs=[picture("draw the orders of the encoder and those of the machine")],
     text=lambda job: reporting.measurement_text.separation(job.result, long=job.long),
     functions=("separate",),

@@ -9,12 +9,13 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import numpy as np
 
 from .. import checks, wording
+from ..calibration import angle_fit
+from ..calibration.angle_fit import TAU
 from ..closed_loop.closed_loop_ripple import smoothness
 from ..model.axis import check_axis
 from ..open_loop.closed_form import lines, ripple
 from ..results import Result, measured_in, picture, recorded
-from . import angle_fit, smooth_motion, steady_pieces
-from .angle_fit import TAU
+from . import smooth_motion, steady_pieces
 from .capture import Capture
 
 if TYPE_CHECKING:

@@ -13,7 +13,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from . import angle_fit, ellipse, waveform
+from ..calibration import angle_fit
+from . import ellipse, waveform
 
 if TYPE_CHECKING:
     from .ellipse import Squares

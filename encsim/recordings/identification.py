@@ -9,10 +9,10 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from .. import checks
+from ..calibration import angle_fit
 from ..checks import Orders
 from ..model.scale_and_signal import Signal
 from ..results import Result, measured_in, picture
-from . import angle_fit
 
 if TYPE_CHECKING:
     from ..calibration.error_map import ErrorMap

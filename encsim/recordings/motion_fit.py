@@ -9,10 +9,10 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import numpy as np
 
 from .. import checks
+from ..calibration import angle_fit
+from ..calibration.angle_fit import TAU, AngleFit
 from ..checks import Orders
 from ..results import Result, measured_in, picture, scale_units
-from . import angle_fit
-from .angle_fit import TAU, AngleFit
 from .smooth_motion import LEAST_PERIODS, Record, SmoothMotion, recorded, spacing
 
 if TYPE_CHECKING:

@@ -9,11 +9,11 @@ from typing import TYPE_CHECKING, NamedTuple, Protocol
 import numpy as np
 
 from .. import checks
+from ..calibration.angle_fit import TAU
 from ..model.estimators import Difference
 from ..open_loop.closed_form import ripple
 from ..open_loop.period_error import averaged, error_on_grid, grid_size, lead, position_error
 from . import channel_fit, comparison, curve_fit, steady_pieces
-from .angle_fit import TAU
 
 if TYPE_CHECKING:
     from ..model.axis import Axis

@@ -12,11 +12,13 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from . import angle_fit, steady_pieces
-from .angle_fit import TAU
+from ..calibration import angle_fit
+from ..calibration.angle_fit import TAU
+from . import origins, steady_pieces
 
 if TYPE_CHECKING:
     from ..model.axis import Axis
+    from .origins import Origins
     from .steady_pieces import SteadyPiece
 
 
@@ -44,7 +46,8 @@ ONE_SPEED = 1.15
 # Added to the scaled normal matrix: what one speed leaves open gets a large uncertainty in place of none.
 RIDGE = 1e-13
 # Share of an amplitude, of the other owner's motion, of the largest of its side to which the model is taken as right.
-RIGHT, RIGHT_ACROSS, RIGHT_BESIDE = 1e-3, 1e-4, 1e-5
+# Without torque, what motion at one order makes of torques at others is not known.
+RIGHT, RIGHT_ACROSS, RIGHT_BESIDE, RIGHT_WITHOUT_TORQUE = 1e-3, 1e-4, 1e-5, 2e-3
 ENCODER, MACHINE = 0, 1
 
 
@@ -65,14 +68,8 @@ class JointFit:
     residuals: tuple[np.ndarray, ...]
     # Variances that the pieces leave if each is fitted alone.
     variances: tuple[float, ...]
-
-    @property
-    def misfit(self) -> float:
-        """Mean square of what the joint fit leaves, over that of pieces fitted alone."""
-        left = [
-            float(np.mean(rest**2)) / own for rest, own in zip(self.residuals, self.variances, strict=True)
-        ]
-        return float(np.mean(left))
+    # Mean square of what the joint fit leaves, over that of pieces fitted alone.
+    misfit: float
 
     def weight(self, *wanted: Term) -> float:
         """Squared significance of some terms together."""
@@ -93,21 +90,16 @@ class JointFit:
         return float(size), float(np.sqrt(along @ block @ along))
 
 
-def fit_terms(pieces: Sequence[SteadyPiece], terms: Sequence[Term], axis: Axis) -> JointFit:
-    """All terms fitted to all pieces together, each piece beside slow motion of its own."""
+def fit_terms(
+    pieces: Sequence[SteadyPiece], terms: Sequence[Term], axis: Axis, origin: Origins | None = None
+) -> JointFit:
+    """All terms fitted to all pieces together, each piece beside slow motion of its own, at origins known so well."""
     terms = tuple(terms)
     size = 2 * len(terms)
     rests = [_projected(piece, piece.z[:, None])[:, 0] for piece in pieces]
     columns = [_projected(piece, _columns(piece, terms, axis)) for piece in pieces]
     variances = [_own_variance(c, r) for c, r in zip(columns, rests, strict=True)]
-    normal, right = np.zeros((size, size)), np.zeros(size)
-    for column, rest, variance in zip(columns, rests, variances, strict=True):
-        normal += column.T @ column / variance
-        right += column.T @ rest / variance
-    scale = 1.0 / np.sqrt(np.maximum(np.diag(normal), np.finfo(float).tiny))
-    scaled = normal * np.outer(scale, scale) + RIDGE * np.eye(size)
-    inverse = np.linalg.inv(scaled) * np.outer(scale, scale)
-    values = inverse @ right
+    values, inverse = _solved(columns, rests, variances)
     residuals = tuple(rest - column @ values for column, rest in zip(columns, rests, strict=True))
     amplitude = values[0::2] + 1j * values[1::2]
     factors = {order: _noise_factor(pieces, residuals, variances, order) for order, _ in terms}
@@ -115,7 +107,48 @@ def fit_terms(pieces: Sequence[SteadyPiece], terms: Sequence[Term], axis: Axis) 
     covariance = inverse * np.sqrt(np.outer(factor, factor)) + np.diag(
         _model_variance(terms, amplitude, pieces, axis)
     )
-    return JointFit(terms, amplitude, covariance, residuals, tuple(variances))
+    left = residuals
+    if origin is not None and origin.sources and terms:
+        slopes = _slopes(pieces, columns, terms, values, origin.sources)
+        change = inverse @ sum(c.T @ s / own for c, s, own in zip(columns, slopes, variances, strict=True))
+        covariance = covariance + change @ origin.covariance @ change.T
+        # What is left of origins that are known so well is no disagreement.
+        wider = [np.hstack(pair) for pair in zip(columns, slopes, strict=True)]
+        moved = _solved(wider, residuals, variances)[0]
+        left = tuple(rest - column @ moved for column, rest in zip(wider, residuals, strict=True))
+    misfit = np.mean([np.mean(rest**2) / own for rest, own in zip(left, variances, strict=True)])
+    return JointFit(terms, amplitude, covariance, residuals, tuple(variances), float(misfit))
+
+
+def _solved(
+    columns: Sequence[np.ndarray], rests: Sequence[np.ndarray], variances: Sequence[float]
+) -> tuple[np.ndarray, np.ndarray]:
+    """Values of the columns that fit all pieces together, and the inverse of the normal matrix."""
+    size = columns[0].shape[1]
+    normal, right = np.zeros((size, size)), np.zeros(size)
+    for column, rest, variance in zip(columns, rests, variances, strict=True):
+        normal += column.T @ column / variance
+        right += column.T @ rest / variance
+    scale = 1.0 / np.sqrt(np.maximum(np.diag(normal), np.finfo(float).tiny))
+    scaled = normal * np.outer(scale, scale) + RIDGE * np.eye(size)
+    inverse = np.linalg.inv(scaled) * np.outer(scale, scale)
+    return inverse @ right, inverse
+
+
+def _slopes(
+    pieces: Sequence[SteadyPiece],
+    columns: Sequence[np.ndarray],
+    terms: Sequence[Term],
+    values: np.ndarray,
+    sources: Sequence[int],
+) -> list[np.ndarray]:
+    """What the fitted waves change by with the origin of each moved source, shape (n, sources)."""
+    orders, change = np.array([term.order for term in terms]), np.empty_like(values)
+    change[0::2], change[1::2] = -orders * values[1::2], orders * values[0::2]
+    return [
+        (column @ change)[:, None] * (np.array(sources) == piece.source)
+        for piece, column in zip(pieces, columns, strict=True)
+    ]
 
 
 def _model_variance(
@@ -125,6 +158,7 @@ def _model_variance(
     size, side = np.abs(amplitude), np.array([term.side for term in terms])
     largest = np.array([size[side == own].max() for own in side])
     variance = (RIGHT * size) ** 2 + (RIGHT_BESIDE * largest) ** 2
+    across = RIGHT_ACROSS if all(piece.torque is not None for piece in pieces) else RIGHT_WITHOUT_TORQUE
     ends = [end((piece.speed for piece in pieces), key=abs) for end in (min, max)]
     for place, (order, own) in enumerate(terms):
         other = Term(order, ENCODER if own == MACHINE else MACHINE)
@@ -132,7 +166,7 @@ def _model_variance(
             # What is wrong of one owner shows as the other: a torque at slow speeds, the encoder's error at fast ones.
             frequency = order * np.array(ends) * steady_pieces.angle_scale(axis) / TAU
             slow, fast = np.abs(steady_pieces.compliance(axis.load, frequency, ends[0]))
-            factor = RIGHT_ACROSS * fast if own == ENCODER else RIGHT / slow
+            factor = across * fast if own == ENCODER else RIGHT / slow
             variance[place] += (factor * size[terms.index(other)]) ** 2
     return np.repeat(variance, 2)
 
@@ -201,7 +235,9 @@ def _noise_factor(
 class OrderOwners:
     """Orders found in the pieces, and the joint fit of their owners."""
 
-    def __init__(self, pieces: list[SteadyPiece], axis: Axis, given: tuple[float, ...]) -> None:
+    def __init__(
+        self, pieces: list[SteadyPiece], axis: Axis, given: tuple[float, ...], *, common: bool
+    ) -> None:
         self.axis = axis
         self.speeds = _distinct([piece.speed for piece in pieces])
         self.sizes = _distinct([abs(piece.speed) for piece in pieces])
@@ -211,15 +247,22 @@ class OrderOwners:
         self.tones = steady_pieces.find_tones(pieces)
         self.pieces = [steady_pieces.without_tones(piece, self.tones) for piece in pieces]
         self.orders = self._found()
-        self.fit = fit_terms(self.pieces, self.terms(self.orders), axis)
+        self.origin = origins.Origins({})
+        if self.decidable and not common:
+            self._move_origins(origins.found(self.pieces, self.orders, axis))
+        self.unplaced = self.origin.reason
+        self.decidable = self.decidable and not self.unplaced
+        self.fit = self.fitted(self.terms(self.orders))
         first = self.fit.variances
         # Errors of the encoder move the angles, and these what follows the angle: some rounds of the strong orders.
         for noise in (False,) * ROUNDS + (True,) * NOISE_ROUNDS if self.decidable else ():
             strong = sorted({term.order for term in self.owners()})
             self._move_angles(noise=noise)
-            self.fit = fit_terms(self.pieces, self.terms(strong), axis)
+            if self.origin.sources:
+                self._move_origins(origins.settled(self.pieces, self.orders, axis, self.origin.sources))
+            self.fit = self.fitted(self.terms(strong))
         if self.decidable:
-            self.fit = fit_terms(self.pieces, self.terms(self.orders), axis)
+            self.fit = self.fitted(self.terms(self.orders))
         grown = max(now / then for now, then in zip(self.fit.variances, first, strict=True))
         most = DISAGREE if self.all_recorded else DISAGREE_WITHOUT_TORQUE
         self.disagree = self.decidable and max(self.fit.misfit, grown) > most
@@ -242,6 +285,18 @@ class OrderOwners:
         views += [(piece, piece.velocity) for piece in self.pieces if piece.velocity is not None]
         pieces = [angle_fit.ScannedPiece(values, piece.theta, piece.basis) for piece, values in views]
         return angle_fit.find_orders(pieces, self.candidates)
+
+    def _move_origins(self, origin: Origins) -> None:
+        """Turn the angles of some sources."""
+        self.origin = origin
+        self.pieces = [
+            replace(piece, origin=piece.origin + origin.angles.get(piece.source, 0.0))
+            for piece in self.pieces
+        ]
+
+    def fitted(self, terms: Sequence[Term]) -> JointFit:
+        """Terms fitted to all pieces."""
+        return fit_terms(self.pieces, terms, self.axis, self.origin)
 
     def terms(self, orders: Iterable[float]) -> list[Term]:
         """Both owners of every order; the encoder alone where nothing can be decided."""
@@ -281,6 +336,14 @@ class OrderOwners:
             return []
         shared = min(weights) > SHARED
         return terms if shared else [terms[int(np.argmax(weights))]]
+
+    def checked(self) -> list[Term]:
+        """Owners that more than two speeds confirm, or one owner at two speeds: two would fit any two amplitudes."""
+        owned = self.owners()
+        if len(self.sizes) > 2:
+            return owned
+        orders = [term.order for term in owned]
+        return [term for term in owned if orders.count(term.order) == 1]
 
     def there(self, order: float) -> bool:
         """Whether an order is more than the true motion that follows from the recorded torque and from other orders."""
@@ -324,10 +387,24 @@ class OrderOwners:
             for b in self.orders
             if a <= b and order in (a + b, b - a) and order not in (a, b)
         )
+        if not self.all_recorded:
+            made += self._torque_made(order, size)
         # What the loop follows does not show in the position and still moves the sidebands.
         near = max((size[a] for a in self.orders if 0.0 < abs(a - order) <= SIDEBAND), default=0.0)
         # With the torque the model knows what motion makes of the orders: only neighbours of strong ones are doubted.
         return size[order] < max(0.0 if self.all_recorded else COMBINED * made, FAINT * near)
+
+    def _torque_made(self, order: float, size: dict[float, float]) -> float:
+        """Position amplitude at an order of what motion of others makes of the torques on the motor."""
+        scale = 0.5 * steady_pieces.angle_scale(self.axis)
+        torque = sum(
+            scale * b * size[a] * self.fit.size(Term(b, MACHINE))[0]
+            for b in {term.order for term in self.owners() if term.side == MACHINE}
+            for a in self.orders
+            if order in (a + b, abs(b - a)) and order not in (a, b)
+        )
+        slowest = min(self.pieces, key=lambda piece: abs(piece.speed))
+        return torque * float(abs(steady_pieces.owner_gains(slowest, np.array([order]), self.axis)[1, 0]))
 
 
 def _slow_part(values: np.ndarray) -> np.ndarray:

@@ -9,10 +9,10 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 
 from .. import checks, wording
+from ..calibration.angle_fit import TAU
 from ..model.axis import check_axis
 from ..results import Result, measured_in, picture, recorded
 from . import order_owners, steady_pieces
-from .angle_fit import TAU
 
 if TYPE_CHECKING:
     from ..model.axis import Axis
@@ -85,24 +85,28 @@ class Separation(Result):
 
 
 @recorded
-def separate(captures: Sequence[Capture], axis: Axis, *, orders: Iterable[float] = ()) -> Separation:
+def separate(
+    captures: Sequence[Capture], axis: Axis, *, orders: Iterable[float] = (), common_origin: bool = False
+) -> Separation:
     """Tell errors of the encoder from true motion of the machine.
 
     Parameters
     ----------
     captures : sequence of Capture
-        Recordings of one axis in motion (counts, position or channels), best with torque, at several speeds, which
-        count the position from the same place.
+        Recordings of one axis in motion (counts, position or channels), best with torque, at several speeds.
     axis : Axis
         Its scale, and its load; without recorded torque also its control, if the loop was closed.
     orders : iterable of float
         Orders per revolution or per metre to consider beside those that are found.
+    common_origin : bool
+        Whether all recordings count the position from the same place, as those of an absolute encoder do; else that is
+        found out, and how far apart the places are.
 
     Returns
     -------
     Separation
-        ``valid`` is False, with ``reasons``, where nothing can be decided: one speed, no load, or recordings that do
-        not agree, as those of a counter that was reset between them.
+        ``valid`` is False, with ``reasons``, where nothing can be decided: one speed, no load, recordings that do not
+        agree, or too few orders to find the origins of a counter that was reset between them.
 
     Raises
     ------
@@ -114,7 +118,9 @@ def separate(captures: Sequence[Capture], axis: Axis, *, orders: Iterable[float]
     With recorded torque u and the plant P, ``z = y - P u`` holds the encoder's error e and the response P d to a
     disturbing torque, whatever the loop does; without it z is the position, ``S (e + P d)``. An error of the encoder
     is the same at all speeds, P falls with the square of the speed: one least-squares fit over all recordings gives
-    both. Angles are the positions less the errors found. One speed decides nothing.
+    both. Angles are the positions less the errors found. One speed decides nothing. Where recordings count from
+    different places, the fit turns each order o of one by ``exp(i o d)``; d is searched first, as the angle with which
+    the fewest orders need both owners.
 
     Examples
     --------
@@ -130,7 +136,9 @@ def separate(captures: Sequence[Capture], axis: Axis, *, orders: Iterable[float]
     pieces = steady_pieces.cut(given, axis)
     if not pieces:
         checks.refuse("separate.captures", f"hold {steady_pieces.FEWEST} samples of steady motion", "none")
-    found = order_owners.OrderOwners(pieces, axis, tuple(float(order) for order in orders))
+    found = order_owners.OrderOwners(
+        pieces, axis, tuple(float(order) for order in orders), common=common_origin
+    )
     rows = tuple(_rows(found))
     reasons = tuple(_reasons(found))
     return Separation(
@@ -164,12 +172,12 @@ def _checked(captures: Sequence[Capture]) -> list[Capture]:
 
 def _rows(found: OrderOwners) -> Iterator[OwnedOrder]:
     """All orders by number, then the tones."""
-    owned = found.owners() if found.decidable else []
+    owned = found.checked() if found.decidable else []
     owned = [term for term in owned if not found.combined(term.order)]
     decided = {term.order for term in owned}
     rest = [order for order in found.orders if order not in decided and found.there(order)]
     # Without the other owner, which does not occur, each is better known.
-    final = order_owners.fit_terms(found.pieces, [*owned, *found.terms(rest)], found.axis) if owned else None
+    final = found.fitted([*owned, *found.terms(rest)]) if owned else None
     for order in found.orders:
         name = _name(found, order)
         for term in owned:
@@ -201,10 +209,12 @@ def _reasons(found: OrderOwners) -> Iterator[str]:
         yield "the axis has no load: what a torque makes of the position is not known"
     if len(found.sizes) < 2:
         yield "one speed: an error of the encoder and true motion of the machine look the same"
+    if found.unplaced:
+        yield f"the recordings may count the position from different places: {found.unplaced}"
     if found.disagree:
         yield (
-            "the recordings do not agree within their noise: they count the position from different places, or load "
-            "and friction of the axis are wrong"
+            "the recordings do not agree within their noise: load or friction of the axis are wrong, or the counter "
+            "lost or gained counts"
         )
 
 
@@ -212,7 +222,9 @@ def _advice(found: OrderOwners, rows: Sequence[OwnedOrder]) -> str:
     """The further recording that would decide most."""
     unit = f"{found.axis.scale.unit}/s"
     if found.disagree:
-        return "Record again without resetting the counter, one speed twice as fast; check load and friction."
+        return "Check load and friction; record again, one speed twice as fast."
+    if found.unplaced:
+        return "Record again without resetting the counter between the recordings (common origin), at three speeds."
     open_orders = [row for row in rows if row.owner == "unknown" and np.isfinite(row.order)]
     if found.axis.load is None:
         return "Give the axis a load (inertia and friction); then record several speeds."

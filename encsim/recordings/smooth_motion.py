@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 
 from .. import checks
-from . import angle_fit
-from .angle_fit import TAU, AngleFit
+from ..calibration import angle_fit
+from ..calibration.angle_fit import TAU, AngleFit
 
 if TYPE_CHECKING:
     from ..model.axis import Axis

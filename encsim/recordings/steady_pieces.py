@@ -11,13 +11,14 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
+from ..calibration import angle_fit
+from ..calibration.angle_fit import TAU
 from ..checks import refuse
 from ..closed_loop import loop as loops
 from ..closed_loop import plant
 from ..model import delays
 from ..model.load_and_control import Control
-from . import angle_fit, smooth_motion
-from .angle_fit import TAU
+from . import smooth_motion
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -68,11 +69,13 @@ class SteadyPiece:
     # angle of the measured position, and the error and noise of the encoder in it as far as they are known
     shown: np.ndarray
     error: np.ndarray | float = 0.0
+    # angle from the common origin to that of the recording
+    origin: float = 0.0
 
     @property
     def theta(self) -> np.ndarray:
         """Angle of the true position."""
-        return np.asarray(self.shown - self.error)
+        return np.asarray(self.shown - self.error + self.origin)
 
 
 def cut(captures: list[Capture], axis: Axis) -> list[SteadyPiece]:
@@ -262,6 +265,14 @@ def sensitivity(axis: Axis, frequency: np.ndarray, speed: float) -> np.ndarray:
     if axis.control is None or axis.load is None:
         return np.ones(np.shape(frequency), dtype=complex)
     return np.asarray(loops.build(axis, speed).response(frequency).sensitivity)
+
+
+def owner_gains(piece: SteadyPiece, orders: np.ndarray, axis: Axis) -> np.ndarray:
+    """Waves in z per error of the encoder and per torque on the motor, complex, shape (2, o)."""
+    assert axis.load is not None
+    frequency = orders * piece.speed * angle_scale(axis) / TAU
+    left = np.ones(len(orders)) if piece.torque is not None else sensitivity(axis, frequency, piece.speed)
+    return np.stack([left, left * compliance(axis.load, frequency, piece.speed)])
 
 
 class Tone(NamedTuple):

@@ -8,11 +8,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from .. import checks
+from ..calibration import ellipse
 from ..open_loop.period_error import ideal_channels, signal_faults
 from ..presentation import canvas, stacks
 from ..presentation.labels import Labels
 from ..presentation.ticks import Span
-from ..recordings import ellipse
 from ..recordings.identification import fitted_channels
 from ..wording import digits, first_reason, percent, quantity
 from .period import cause_words

@@ -14,11 +14,12 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from .. import checks
+from ..calibration import ellipse
 from ..checks import Orders
 from ..model.axis import Axis, check_axis
 from ..model.scale_and_signal import Signal
 from ..results import recorded
-from . import converter, curve_fit, ellipse, identification
+from . import converter, curve_fit, identification
 from .capture import Capture
 from .identification import Identification, sector_coverage
 

@@ -10,7 +10,6 @@ import numpy as np
 
 from .. import checks, wording
 from ..calibration import angle_fit
-from ..calibration.angle_fit import TAU
 from ..closed_loop.closed_loop_ripple import smoothness
 from ..model.axis import check_axis
 from ..open_loop.closed_form import lines, ripple
@@ -226,7 +225,7 @@ def recorded_ripple(axis: Axis, capture: Capture) -> RecordedRipple:
     # A speed that drifts by more than its ripple would hide it; a small drift is part of what was measured.
     steady = velocity - slow if np.std(slow) > DRIFTING * np.std(velocity - slow) else velocity
     where = time * speed if position is None else position[-len(velocity) :]
-    theta = where * (TAU / axis.scale.pitch)
+    theta = where * (angle_fit.TAU / axis.scale.pitch)
     numbers = range(1, smooth_motion.HARMONICS + 1)
     fit = angle_fit.fit_waves(steady - speed, theta, tuple(map(float, numbers)), basis[:, :1])
     rms = float(np.std(steady))
@@ -285,7 +284,7 @@ def _converted(axis: Axis) -> float:
     if bits is None:
         return 0.0
     step = 2.0 * axis.interpolation.span / 2.0**bits / axis.signal.amplitude
-    return CONVERTED * axis.scale.pitch / TAU * step / float(np.sqrt(12.0))
+    return CONVERTED * axis.scale.pitch / angle_fit.TAU * step / float(np.sqrt(12.0))
 
 
 def _uncertainty(fit: angle_fit.AngleFit, rms: float) -> float:
@@ -347,7 +346,7 @@ def _unexplained(recorded: RecordedRipple) -> Iterator[Unexplained]:
     )
     explained = _explained_lines(recorded)
     step = float(recorded.frequency[1])
-    per_turn = abs(recorded.speed) / TAU if recorded.axis.scale.unit == "rad" else np.nan
+    per_turn = abs(recorded.speed) / angle_fit.TAU if recorded.axis.scale.unit == "rad" else np.nan
     for place in there[np.argsort(-height[there])][:MOST]:
         frequency = float(recorded.frequency[place])
         if (

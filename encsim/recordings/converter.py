@@ -13,12 +13,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from ..calibration import angle_fit
-from . import ellipse, waveform
+from ..calibration import angle_fit, ellipse, waveform
 
 if TYPE_CHECKING:
-    from .ellipse import Squares
-    from .waveform import Steady
+    from ..calibration.ellipse import Squares
+    from ..calibration.waveform import Steady
 
 
 # Rms distance of values from a lattice, in steps; least noise with which the steps of a converter are smoothed.

@@ -11,14 +11,15 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from . import converter, ellipse, identification, waveform
+from ..calibration import ellipse, waveform
+from ..calibration.waveform import MOST_POINTS, some_of
+from . import converter, identification
 from .converter import ConverterSteps
 from .identification import WIDE, Colour, sector_coverage
-from .waveform import MOST_POINTS, some_of
 
 if TYPE_CHECKING:
-    from .ellipse import Squares
-    from .waveform import Steady, Wave
+    from ..calibration.ellipse import Squares
+    from ..calibration.waveform import Steady, Wave
 
 
 LARGEST_JITTER = 0.1

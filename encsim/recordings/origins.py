@@ -53,7 +53,7 @@ class Origins(NamedTuple):
     reason: str = ""
 
 
-class Seen(NamedTuple):
+class SeenOrders(NamedTuple):
     """Amplitudes of the orders in each piece, their weights of (pieces, orders), and what E and D make, (2, p, o)."""
 
     sources: np.ndarray
@@ -107,7 +107,7 @@ def found(pieces: Sequence[SteadyPiece], orders: Sequence[float], axis: Axis) ->
     return _settled(seen, angles, tuple(name for name in names if angles[name]))
 
 
-def _anywhere(seen: Seen, where: list[int], turn: float) -> float:
+def _anywhere(seen: SeenOrders, where: list[int], turn: float) -> float:
     """What origins anywhere cost: of likelihoods the mean."""
     angles = turn * np.random.default_rng(0).random((max(where) + 1, TRIALS))
     cost = seen.costs(OPEN[-1], dict(enumerate(angles[where])), range(len(seen.orders)))
@@ -122,7 +122,7 @@ def settled(
     return _settled(seen, dict.fromkeys(seen.sources.tolist(), 0.0), sources)
 
 
-def _settled(seen: Seen, angles: dict[int, float], sources: tuple[int, ...]) -> Origins:
+def _settled(seen: SeenOrders, angles: dict[int, float], sources: tuple[int, ...]) -> Origins:
     """Origins at the minimum near some angles, by Newton's method on differences."""
     if not sources:
         return Origins(angles)
@@ -150,13 +150,13 @@ def _settled(seen: Seen, angles: dict[int, float], sources: tuple[int, ...]) -> 
     return Origins(angles | dict(zip(sources, middle.tolist(), strict=True)), sources, covariance)
 
 
-def _seen(pieces: Sequence[SteadyPiece], orders: Sequence[float], axis: Axis) -> Seen:
+def _seen(pieces: Sequence[SteadyPiece], orders: Sequence[float], axis: Axis) -> SeenOrders:
     """Amplitudes of orders in each piece."""
     numbers = np.array(orders)
     fits = [angle_fit.fit_waves(piece.z, piece.theta, orders, piece.basis) for piece in pieces]
     gains = np.array([steady_pieces.owner_gains(piece, numbers, axis) for piece in pieces]).swapaxes(0, 1)
     wide = [np.hypot(fit.uncertainty, piece.rounding) for fit, piece in zip(fits, pieces, strict=True)]
-    return Seen(
+    return SeenOrders(
         np.array([piece.source for piece in pieces]),
         numbers,
         np.array([fit.amplitude for fit in fits]),
@@ -165,13 +165,13 @@ def _seen(pieces: Sequence[SteadyPiece], orders: Sequence[float], axis: Axis) ->
     )
 
 
-def _information(seen: Seen, name: int) -> float:
+def _information(seen: SeenOrders, name: int) -> float:
     """How well a source shows its orders."""
     own = seen.sources == name
     return float(np.sum(_significance(seen)[own]))
 
 
-def _significance(seen: Seen) -> np.ndarray:
+def _significance(seen: SeenOrders) -> np.ndarray:
     """Squared amplitudes over their variance, as far as the search uses it."""
     return np.asarray(
         np.abs(seen.amplitude) ** 2 / (seen.uncertainty**2 + (OPEN[-1] * np.abs(seen.amplitude)) ** 2)
@@ -189,7 +189,7 @@ def _common_divisor(orders: np.ndarray) -> float:
 
 
 def _with_source(
-    seen: Seen, where: list[int], table: np.ndarray, place: int, turn: float
+    seen: SeenOrders, where: list[int], table: np.ndarray, place: int, turn: float
 ) -> tuple[np.ndarray, np.ndarray]:
     """The best hypotheses with the origin of one more source, the best first, and what they cost."""
     used, more = [k for k, own in enumerate(where) if own <= place], [table]
@@ -217,7 +217,7 @@ def _with_source(
     return table[best], cost[best]
 
 
-def _candidates(seen: Seen, fixed: dict[int, float], moved: list[int], turn: float) -> np.ndarray:
+def _candidates(seen: SeenOrders, fixed: dict[int, float], moved: list[int], turn: float) -> np.ndarray:
     """Angles of the moved pieces with which the strongest orders cost least, those of others being fixed."""
     strength = np.min(_significance(seen)[[*fixed, *moved]], axis=0)
     strongest = np.argsort(-strength)[:USED]
@@ -239,7 +239,7 @@ def _candidates(seen: Seen, fixed: dict[int, float], moved: list[int], turn: flo
         highest *= HIGHER
 
 
-def _distance(seen: Seen, angles: np.ndarray) -> np.ndarray:
+def _distance(seen: SeenOrders, angles: np.ndarray) -> np.ndarray:
     """Largest angle by which an order turns between origins, shape (h,)."""
     turned = seen.orders[:, None, None] * angles
     return np.asarray(np.max(np.abs(turned - TAU * np.rint(turned / TAU)), axis=(0, 2), initial=0.0))

@@ -7,7 +7,8 @@ import pytest
 from scipy.signal import lfilter
 
 import encsim
-from encsim.recordings import converter, ellipse, identification
+from encsim.calibration import ellipse
+from encsim.recordings import converter, identification
 
 TAU = 2.0 * np.pi
 DATA = Path(__file__).resolve().parents[1] / "data"

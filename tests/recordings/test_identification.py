@@ -7,7 +7,8 @@ import pytest
 
 import encsim
 from encsim import identify
-from encsim.recordings import ellipse, identification
+from encsim.calibration import ellipse
+from encsim.recordings import identification
 
 TAU = 2.0 * np.pi
 FAULTS = {

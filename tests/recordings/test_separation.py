@@ -112,9 +112,8 @@ def test_origins_that_one_order_leaves_open_decide_nothing():
     runs = [slow_machine.run(v, 2.0, RATE, encoder={64: (2e-5, 0.3)}, cogging={}, seed=i)
             for i, v in enumerate(SPEEDS[1:])]  # fmt: skip
     captures = [encsim.Capture("position", RATE, position=y, torque=u) for y, u in runs]
-    assert owned(encsim.separate(captures, axis(64))) == {(64.0, "encoder")}
-    moved = reset(captures, 1)
-    found = encsim.separate(moved, axis(64))
+    assert owned(encsim.separate(captures, axis(64), common_origin=True)) == {(64.0, "encoder")}
+    found = encsim.separate(reset(captures, 1), axis(64))
     assert not found.valid
     assert "from different places" in found.reasons[0]
     assert owned(found) == set()

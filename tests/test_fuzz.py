@@ -11,6 +11,7 @@ from commands import EXAMPLES, STAGE_LOOP, TABLE_LOOP
 import encsim
 from encsim import InputError
 from encsim.__main__ import main
+from encsim.calibration import readings
 from encsim.cli.parser import COMMANDS, build_parser
 from encsim.decisions import candidate_reader, requirements
 from encsim.formats import axis_file, toml_text
@@ -29,6 +30,7 @@ WORDS = [
     '["1 mm/s", "2 mm/s"]', "1979-05-27", "[[]]", "{3 = 0.1}", "{normal = 0.1}", '{uniform = "5 K"}', "[1, [2]]",
     '"\\u0000"', '"=1+1"', "99999999999999999999", '"\\U0001F600"', "0.1.2", "'''", '"1 µm"', "07:32:00",
 ]  # fmt: skip
+READERS = [readings.read_differences, readings.read_error_map, readings.read_runs, readings.read_run_out]
 SIGNS = [
     "\n",
     "=",
@@ -97,9 +99,32 @@ def profile(draw):
     return "\n".join(["time,position", *rows])
 
 
+def turn(draw):
+    """Readings of a turn, with the columns of each kind of calibration file."""
+    points = draw.randrange(2, 30)
+    names = ["step_deg", "difference_arcsec", "error_arcsec", "target_deg", "forward_deg", "backward_deg"]
+    rows = [
+        ",".join([f"{360 / points * k:.9g}", "0", *(f"{draw.gauss(0, 1):.6g}" for _ in names[1:])])
+        for k in range(points)
+    ]
+    return "\n".join([",".join(["angle_deg", *names]), *rows])
+
+
 def axis(text, draw):
     loaded = axis_file.loads(mutated(text, draw))
     assert axis_file.loads(loaded.to_toml()) == loaded
+
+
+def ripple(text, draw):
+    """What loads is computed: a ripple that is called valid is a number, and no part of it is negative."""
+    curve = encsim.ripple(axis_file.loads(mutated(text, draw)), ["1 um/s", "1 mm/s", "0.1 m/s"])
+    assert np.all(np.isfinite(curve.rms[curve.valid])), curve.rms
+    assert np.all(curve.rms[curve.valid] >= 0)
+
+
+def read(draw, text):
+    """A calibration file by one of its readers."""
+    return draw.choice(READERS)(text)
 
 
 def kinds(folder):
@@ -117,6 +142,8 @@ def kinds(folder):
         "candidates": lambda draw: candidate_reader.loads(mutated(WANTED, draw), AXIS),
         "spread": lambda draw: description.loads(mutated(SPREAD, draw), AXIS),
         "capture": lambda draw: Capture.read(written(draw)),
+        "calibration": lambda draw: read(draw, mutated(turn(draw), draw)),
+        "ripple": lambda draw: ripple(STAGE_LOOP, draw),
         "profile": lambda draw: Sampled.from_file(written(draw, profile)),
     }
 

@@ -151,6 +151,14 @@ def test_sensitivity_sees_a_fault_that_is_as_bad_either_way():
     assert shares({"a": place}, np.abs(place - 0.5)[:, None])["a"] == pytest.approx(0.99, abs=0.005)
 
 
+def test_sensitivity_of_what_has_no_effect_is_none_on_average_with_few_samples():
+    rng = np.random.default_rng(5)
+    found = [shares({"a": rng.random(60)}, rng.random((60, 1)))["a"] for _ in range(400)]
+    # The plain ratio of two groups of 30 is a beta variable (1/2, 29), 1/59 on average; adjusted and cut at 0, 0.0083.
+    assert np.mean(found) == pytest.approx(0.0083, abs=0.0025)
+    assert np.mean(np.equal(found, 0.0)) > 0.5
+
+
 def test_sensitivity_of_what_never_varies_is_none():
     assert shares({"a": np.linspace(0.0, 1.0, 100)}, np.ones((100, 2))) == {"a": 0.0}
 

@@ -30,6 +30,8 @@ SCATTER_OF_NOISE = 0.15
 TOGETHER = 64
 # Points of a spectrum, and the extreme that is typical of a second of filtered noise, standard deviations.
 SPECTRUM, OFF_ZEROS, TYPICAL_EXTREME = 1 << 15, 0.618, 3.5
+# Memory of an estimator (decay to 1e-16), in runs, from which one run depends on what was before it.
+REMEMBERED = 4.0
 # Rms of the edges' scatter within which of a whole number of counts in the window another number may be met.
 DECIDES = 4.0
 
@@ -89,6 +91,7 @@ def _of_chain(
     peaks, scatter = _smooth(axis, model, speed, squares, samples)
     plain, sure = _over_starts(peaks)
     sure &= scatter < SCATTER_OF_NOISE * plain
+    sure &= resolved(axis).memory(axis.sampling.rate) < REMEMBERED * samples
     stepped = steps > STEPS_MATTER * total
     if not stepped.any():
         return plain, sure

@@ -75,7 +75,8 @@ def _largest(values: np.ndarray, weight: np.ndarray, spread: np.ndarray, samples
         chance = tail(a) @ weight
         density = np.exp(-0.5 * a * a) @ weight / math.sqrt(2.0 * math.pi)
         step = np.log(np.maximum(chance, 1e-300) / target) * chance / np.maximum(density, 1e-300)
-        above = above + step
+        # no lower than the largest value: there the noise is 0 in the mean
+        above = np.maximum(above + step, 0.0)
         if np.abs(step).max(initial=0.0) < CLOSE:
             break
     return np.where(spread > 0.0, top + safe * above, top)

@@ -20,8 +20,8 @@ from .phases import at_phases, error_shape, starts
 if TYPE_CHECKING:
     from ..model.axis import Axis
 
-# Samples of one speed in all, and how many runs they make at least.
-SAMPLES, RUNS = 3 << 12, 4
+# Samples of one speed in all, and how many runs they make at least. Shorter runs miss slow beats of the counts.
+SAMPLES, RUNS = 1 << 14, 4
 # A run that moves less than this many periods is taken as short runs from several starts.
 SWEEP, SPREAD_RUNS = 1.0, 8
 TABLE = 1 << 17

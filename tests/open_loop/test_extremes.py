@@ -13,6 +13,8 @@ import encsim
 from encsim import Axis, Interpolation, Sampling, Scale, Signal
 from encsim.open_loop import extremes, order_statistics
 
+# irrational: multiples of 0.618 meet one phase again and again at round speeds
+GOLDEN = 0.6180339887498949
 LINEAR, RATE = Scale(period=20e-6), 16e3
 DIRTY = Signal(offset=(0.01, -0.006), gain=0.02, phase=0.01, harmonics={3: 0.003}, jitter=2e-9)
 
@@ -23,7 +25,7 @@ def simulated(axis, speed, runs=8):
     pitch = axis.scale.pitch
     return np.mean(
         [
-            encsim.simulate(axis, speed, samples, seed=k, start=pitch * (k * 0.618 % 1)).peak
+            encsim.simulate(axis, speed, samples, seed=k, start=pitch * (k * GOLDEN % 1)).peak
             for k in range(runs)
         ]
     )
@@ -80,8 +82,7 @@ def test_peak_of_random_axes_is_that_of_simulation_or_marked(cases):
         if curve.peak_reliable[0]:
             found = curve.peak[0] / simulated(axis, speed) - 1.0
             missed |= {seed: found} if abs(found) > 0.1 else {}
-    # 1 of 300: seed 148, whose runs differ by 7 % from each other; 3 of 1200
-    assert len(missed) <= number // 200, missed
+    assert missed == {}
 
 
 @pytest.mark.parametrize(
@@ -89,6 +90,8 @@ def test_peak_of_random_axes_is_that_of_simulation_or_marked(cases):
     [
         798,  # clock jitter beside slow position jitter: 28 % too high when both were slow
         836,  # noise behind a filter of third order: 9 % too high with the extremes of rough noise
+        148,  # 6 % too high where runs of more than the second stood for it
+        905,  # a slow beat of counts: 12 % too low where runs of 3072 samples stood for the second
         1025,  # 4.4 periods in the second: 8 % too low where phases came in blocks
     ],
 )
@@ -97,6 +100,27 @@ def test_peak_of_axes_that_were_off(seed):
     curve = encsim.ripple(axis, [speed])
     # runs of filtered noise differ by 5 %
     assert curve.peak[0] == pytest.approx(simulated(axis, speed), rel=0.06)
+
+
+def test_peak_that_differs_from_run_to_run_is_not_reliable():
+    axis, speed = random_axes.pair(779)  # by 11 %
+    assert not encsim.ripple(axis, [speed]).peak_reliable[0]
+
+
+def test_peak_behind_a_filter_that_rings_longer_than_the_run_is_not_reliable():
+    ringing = encsim.Kalman(
+        1.0, noise=1e-11
+    )  # index 6250: 800 samples of time constant at half the loop rate
+    axis = Axis(LINEAR, signal=Signal(sde={1: 40e-9}), sampling=Sampling(4e3), estimator=ringing)
+    calm = replace(axis, estimator=encsim.Kalman(1.0, noise=1e-10))
+    assert [encsim.ripple(one, [0.0123]).peak_reliable[0] for one in (axis, calm)] == [False, True]
+
+
+def test_few_values_of_noise_leave_the_range_of_what_is_not_random():
+    values = np.sin(np.linspace(0.0, 2.0 * np.pi, 500))
+    found = order_statistics.half_range(values, np.array(0.01), np.array(2.0))
+    # without the bound the search for the extreme runs away
+    assert 0.9999 <= found < 1.02
 
 
 def test_peak_that_hinges_on_two_counts_within_eight_samples_is_not_reliable():

@@ -334,7 +334,8 @@ def _figure(axis: Axis, name: str, old: float, new: float) -> str:
     if unit == "share":
         return f"{words} {verb} to {show(100.0 * new / old, '1')} % of what it was"
     shown = {"speed": f"{axis.scale.unit}/s", "position": axis.scale.unit}.get(unit, unit)
-    return f"{words} {verb} from {_shown(old, shown)} to {_shown(new, shown)}"
+    after = _shown(new, shown) if math.isinf(new) or math.isinf(old) else _beside(new, old, shown)
+    return f"{words} {verb} from {_shown(old, shown)} to {after}"
 
 
 def _shown(number: float, unit: str) -> str:

@@ -91,7 +91,7 @@ def remedies(
     words = canvas.Words(title, _note(result, len(above), style), _alternative(result, above, title))
     high = sum(row.tall for row in (*above, *below)) + (GAP if above else 0.0)
     named = 0.0 if allowed is None else NAMED
-    foot = _foot(result, len(above), style)
+    foot = [] if style.bare else _foot(result, len(above), style)
     sheet = canvas.Sheet(style, words, high + named + LINE * len(foot) + 4.0)
     panel = sheet.panel(1.5, high, left=LEFT, right=RIGHT)
     _draw(panel, above, below, style, allowed=allowed, name=_limit_words(result, allowed))
@@ -112,14 +112,20 @@ def _limit_words(result: Explanation, allowed: float | None) -> str:
     return "" if allowed is None else f"limit {quantity(allowed, _unit(result), strip=True)}"
 
 
-def _foot(result: Explanation, shown: int, style: Style) -> list[str]:
-    """Lines below the bars: how they add, and the causes whose remedy has no effect."""
+def _below(result: Explanation, shown: int) -> list[str]:
+    """Sentences below the bars: how they add, and the causes whose remedy has no effect."""
     words = [SQUARES] if shown else []
     drawn = _shown(result)
     idle = [_row(path)[0] for path in _values(result) if path not in drawn]
     if idle:
         names = listed(name if name[1:2].isupper() or name[1:2] == "/" else name.lower() for name in idle)
         words.append(f"Too small to matter: {names}.")
+    return words
+
+
+def _foot(result: Explanation, shown: int, style: Style) -> list[str]:
+    """Those sentences in lines."""
+    words = _below(result, shown)
     return wrap(" ".join(words), LETTERS, style.width - LEFT - RIGHT) if words else []
 
 
@@ -361,7 +367,8 @@ def _note(result: Explanation, shown: int, style: Style) -> str:
         words.append(f"Order: mean reduction of measured, {driven} and actual ripple.")
     if not result.valid and result.reasons:
         words.append("Not reliable." if style.bare else f"Not reliable: {result.reasons[0]}.")
-    return " ".join(words)
+    # beside a page's own text its lines are broken by the page
+    return " ".join([*words, *_below(result, shown)] if style.bare else words)
 
 
 def _alternative(result: Explanation, above: list[RemedyRow], title: str) -> str:

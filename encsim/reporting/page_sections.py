@@ -385,6 +385,9 @@ def _remedy_table(explanation: Explanation) -> Table:
     dashes = ("–",) * len(_curves(explanation))
     for remedy in explanation.remedies:
         if not remedy.applies:
-            rows.append((told(sentence(remedy.name)), *dashes, told(sentence(remedy.reason))))
+            # what does not fit is told by names of the axis file, which a customer does not know
+            fits = remedy.effect != "impossible"
+            why = told(sentence(remedy.reason)) if fits else say("help.impossible")
+            rows.append((told(sentence(remedy.name)), *dashes, why))
     head = (say("help.remedy"), *_heads(explanation), say("help.reasons"))
     return Table(say("help.every"), head, tuple(rows))

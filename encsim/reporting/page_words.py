@@ -13,7 +13,7 @@ import re
 import tomllib
 from collections.abc import Iterable, Iterator, Mapping
 from contextvars import ContextVar
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar, cast
 
@@ -21,7 +21,11 @@ import numpy as np
 
 from .. import checks
 from ..decisions.headlines import times
+from ..decisions.remedies import EFFORTS
 from ..decisions.ripple_summary import CURVES
+from ..doubts import DOUBTS
+from ..open_loop.causes import CAUSES, GROUPS, REGIMES
+from ..presentation.languages import Language
 from ..wording import axis_words, compared, digits, percent, quantity, sentence
 
 if TYPE_CHECKING:
@@ -40,37 +44,24 @@ TEMPLATES = Path(__file__).parent / "templates"
 ENGLISH = "en"
 # Changes of an axis that a table tells.
 CHANGES = 4
-NUMBER = re.compile(r"[+\u2212-]?\d(?:[\d.,\u202f]*\d)?")
 UNITS = re.compile(r"(\d) (?=(?:%|[pnµmk]?(?:m|m/s|s|N|A)|[mkM]?Hz|n?rad|deg|rpm|arcsec|dB)(?:\W|$))")
 # What a sentence begins with, up to its colon.
 LEAD = re.compile(r"^[^:.<]{2,20}:")
 _CHOSEN: ContextVar[Language] = ContextVar("language of the page")
 
 
-@dataclass(frozen=True)
-class Language:
-    """The table of one language: its code, {section.key: words}, and {English words of a result: words}."""
-
-    code: str
-    words: Mapping[str, Any]
-    results: Mapping[str, str]
-
-    @property
-    def meanings(self) -> dict[str, str]:
-        """Terms that the page explains, with their meaning."""
-        return {
-            key.partition(".")[2]: words for key, words in self.words.items() if key.startswith("meanings.")
-        }
-
-    def told(self, text: str) -> str:
-        """What a result says, looked up without its numbers; in English where the table does not have it."""
-        words = self.results.get(NUMBER.sub("{}", text))
-        return text if words is None else words.format(*NUMBER.findall(text))
-
-
 def languages() -> list[str]:
     """Codes of the languages that there are."""
     return sorted(path.stem for path in TEMPLATES.glob("*.toml"))
+
+
+def registered() -> dict[str, str]:
+    """Patterns of the words of causes, doubts and efforts, as their registries have them; a language may say them."""
+    texts = [text for cause in CAUSES.values() for text in (cause.plain, cause.label)]
+    texts += [text for group in GROUPS.values() for text in (group.plain, group.label)]
+    texts += [text for regime in REGIMES.values() for text in (*regime.labels, regime.cell)]
+    texts += [text for doubt in DOUBTS.values() for text in (doubt.plain, doubt.short)]
+    return dict.fromkeys((re.sub(r"\{.*?\}", "{}", text) for text in (*texts, *EFFORTS.values())), "")
 
 
 @functools.cache
@@ -79,7 +70,7 @@ def language(code: str) -> Language:
     if code not in languages():
         checks.refuse("report.lang", f"be a language that there is ({', '.join(languages())})", code)
     table = tomllib.loads((TEMPLATES / f"{code}.toml").read_text(encoding="utf-8"))
-    results = table.pop("results")
+    results = registered() | table.pop("results")
     words = {f"{section}.{key}": text for section, rows in table.items() for key, text in rows.items()}
     return Language(code, words, results)
 

@@ -150,7 +150,7 @@ class Check:
         if optional and value is None:
             return
         if not _in_range(value, low, high, open_low):
-            self.fault(name, rule, value, unit)
+            self.fault(name, rule, value, unit, number_hint(value, unit))
             return
         self.store(name, float(value))
 
@@ -224,11 +224,17 @@ class ArgumentCheck(Check):
         self.faults.append(Fault(f"{self.function}.{name}", rule, value, unit, hint))
 
 
+def number_hint(value: object, unit: str) -> str:
+    """What to write where text stands in the place of a number."""
+    plain = f"a plain number in {unit}" if unit else "a plain number"
+    return f"{plain}: text with a unit is for axis files and axis.with_" if isinstance(value, str) else ""
+
+
 def finite_numbers(function: str, **values: tuple[Any, str]) -> None:
     """Refuse arguments that are no finite numbers, {name: (value, unit)}."""
     for name, (value, unit) in values.items():
         if not is_real(value):
-            refuse(f"{function}.{name}", "be a finite number", value, unit)
+            refuse(f"{function}.{name}", "be a finite number", value, unit, number_hint(value, unit))
 
 
 def seed_from(function: str, seed: Any, rng: np.random.Generator | None) -> Any:

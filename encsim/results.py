@@ -22,7 +22,7 @@ from typing import TYPE_CHECKING, Any, ClassVar, NamedTuple, ParamSpec, TypeVar,
 
 import numpy as np
 
-from . import __version__, files, result_views, wording
+from . import __version__, checks, files, result_views, wording
 
 if TYPE_CHECKING:
     from contextlib import AbstractContextManager
@@ -152,6 +152,8 @@ def picture(
         unknown = given.keys() - extra.keys()
         if unknown:
             raise TypeError(f"plot() got an unexpected keyword argument {min(unknown)!r}")
+        if not (ax is None or hasattr(ax, "xaxis")):
+            checks.refuse("plot.ax", "be Axes of Matplotlib, or None for a new figure", ax)
         draw = getattr(importlib.import_module(f"{__package__}.{module}"), name)
         with drawing_settings() if ax is None else contextlib.nullcontext(), wording.of(self):
             return cast("Axes", draw(cast("Any", self).refined() if refined else self, ax, **given))

@@ -366,16 +366,28 @@ def parse_speeds(text: str, unit: str, field: str = "speeds") -> tuple[float, ..
         checks.refuse(field, 'be a list or a range of speeds, as "1 mm/s : 1 m/s : 200"', text)
     dimension = f"speed({unit}/s)"
     if ":" not in text:
+        if re.search(r"[a-z]\s*(-|\.\.|to\b)\s*[0-9]", text):
+            checks.refuse(field, 'be a list or a range of speeds, as "1 mm/s : 1 m/s : 200"', text)
         return tuple(parse(part, dimension, field) for part in text.split(","))
     parts = [part.strip() for part in text.split(":")]
     if len(parts) != 3:
-        checks.refuse(field, "be a range of three parts, first : last : number", text)
+        rule = 'be a range of three parts, first : last : number, as "1 mm/s : 1 m/s : 200"'
+        checks.refuse(field, rule, text)
     first, last = (parse(part, dimension, field) for part in parts[:2])
     if not 0.0 < first < last:
         checks.refuse(field, "rise from a first speed above zero to a larger last one", text)
     if not re.fullmatch("[0-9]{1,7}", parts[2]) or not 2 <= int(parts[2]) <= MOST_SPEEDS:
         checks.refuse(field, f"have a whole number of points from 2 to {MOST_SPEEDS}", parts[2])
     return _logarithmic(first, last, int(parts[2]))
+
+
+def speeds_as_numbers(pair: Any) -> Any:
+    """A pair of speeds, m/s or rad/s, whose texts with units become numbers; anything else as it is."""
+    if not isinstance(pair, (tuple, list)):
+        return pair
+    return type(pair)(
+        parse(each, "speed", "Requirement.speeds") if isinstance(each, str) else each for each in pair
+    )
 
 
 def _logarithmic(first: float, last: float, number: int) -> tuple[float, ...]:

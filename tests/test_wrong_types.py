@@ -101,3 +101,32 @@ def test_seed_and_generator_exclude_each_other(name):
     ):
         drawn(name, rng=3)
     assert drawn(name).seed == 0
+
+
+@pytest.mark.parametrize(
+    ("call", "words"),
+    [
+        (
+            lambda: encsim.Scale(period="20 um"),
+            'got "20 um"; a plain number in m: text with a unit is for axis',
+        ),
+        (lambda: encsim.LowPass("300 Hz"), "a plain number in Hz"),
+        (lambda: encsim.identify("scope.csv"), 'got "scope.csv"; encsim.Capture.read reads a file'),
+        (lambda: encsim.identify(np.ones(30)), "identify.sine must be one row of real numbers, got None"),
+        (lambda: encsim.explain(axis(), 5e-3, 0.01), "explain.verify must be True or False, got 0.01"),
+        (lambda: encsim.loads("stage_x.toml"), "encsim.load reads a file"),
+        (lambda: encsim.ripple(axis(), [0.01]).plot(5), "plot.ax must be Axes of Matplotlib, or None"),
+        (
+            lambda: encsim.Requirement(speeds=("1 mm/s", "1 mm"), relative=0.01),
+            "Requirement.speeds must have a unit of speed",
+        ),
+    ],
+)
+def test_mistakes_of_the_first_hour_name_the_right_thing(call, words):
+    with pytest.raises(encsim.InputError) as caught:
+        call()
+    assert words in str(caught.value)
+
+
+def test_a_requirement_takes_speeds_with_units():
+    assert encsim.Requirement(speeds=["1 mm/s", "0.1 m/s"], relative=0.02).speeds == (1e-3, 0.1)

@@ -9,6 +9,7 @@ from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING
 
 from .. import checks, units
+from .command import Unread
 
 if TYPE_CHECKING:
     from typing import TextIO
@@ -77,8 +78,14 @@ def axis_of_text(job: CommandJob) -> Axis:
 def axis_in(text: str, job: CommandJob, name: str | None = None) -> Axis:
     """The axis of a text with the changes of --set."""
     from ..formats import axis_file
+    from ..model import bounds
 
-    return axis_file.loads_with(text, job.args.set, named(job.args.axis if name is None else name))
+    source = named(job.args.axis if name is None else name)
+    found = axis_file.loads_with(text, job.args.set, source)
+    strange = bounds.unusual(found)
+    if strange:
+        job.warn(f"{source}: unusual, is the unit right: {', '.join(strange)}")
+    return found
 
 
 def axis_text(name: str) -> str:
@@ -172,8 +179,8 @@ def seconds(job: CommandJob) -> float | None:
     text = job.args.seconds
     if text is None:
         return None
-    bare = text.strip().replace(".", "", 1)
-    length = units.parse(f"{text} s" if bare.isascii() and bare.isdigit() else text, "time", "--seconds")
+    bare = re.fullmatch(r"\s*[0-9]*\.?[0-9]+(e[0-9]+)?\s*", text, re.ASCII | re.IGNORECASE)
+    length = units.parse(f"{text} s" if bare else text, "time", "--seconds")
     if length <= 0.0:
         checks.refuse("--seconds", "be longer than zero", text)
     return length
@@ -195,7 +202,10 @@ def scale(job: CommandJob) -> Scale | None:
 
     text = job.args.period
     if text is None:
-        return None if job.args.into is None else axis_file.load(job.args.into).scale
+        try:
+            return None if job.args.into is None else axis_file.load(job.args.into).scale
+        except checks.InputError as error:
+            raise Unread("scale") from error  # told with --into
     period = units.parse(text, "position", "--period")
     if period <= 0.0:
         checks.refuse("--period", "be greater than zero", text)

@@ -176,7 +176,12 @@ def _check_axis_file(name: str) -> None:
 
     if name == "-":
         refuse("--into", "name an axis file", name)
-    axis_file.load(name)
+    try:
+        axis_file.load(name)
+    except InputError as error:
+        hint = "it changes a file that is there; encsim new makes one"
+        raise InputError(*(replace(fault, field="--into", hint=fault.hint or hint) if fault.field == "file" else fault
+                           for fault in error.faults)) from error  # fmt: skip
 
 
 @dataclass(frozen=True, kw_only=True)

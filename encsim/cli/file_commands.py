@@ -151,6 +151,10 @@ def _values(job: CommandJob) -> dict[str, list[str]]:
             checks.refuse(
                 "KEY=VALUES", 'be a key and its values, as in sampling.rate="8 kHz,16 kHz"', setting
             )
+        if ";" in text and key.strip() != "estimator":
+            checks.refuse(
+                "KEY=VALUES", 'separate values by commas, as in sampling.rate="8 kHz,16 kHz"', setting
+            )
         if key.strip() in values:
             checks.refuse("KEY=VALUES", "name each key once", setting)
         values[key.strip()] = listed

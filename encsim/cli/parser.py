@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import argparse
 import importlib
+import re
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
@@ -68,6 +69,15 @@ TOP_EXAMPLES = """examples:
 SPEED_HELP = 'speed with its unit, "2 mm/s" or "30 rpm"'
 
 
+# What the parser says, and what is said in its place.
+_COMPLAINTS = {
+    r"^the following arguments are required: -o/--output": "-o must be given, as in -o page.html, got nothing",
+    r"^the following arguments are required: (.*)": r"\1 must be given, got nothing",
+    r"^argument (.*): expected one argument": r"\1 must be followed by a value, got nothing",
+    r"^unrecognized arguments: (.*)": r'argument must be one that {} takes, got "\1"',
+}
+
+
 class UsageError(Exception):
     """A command line that cannot be read; its text is one line."""
 
@@ -94,8 +104,13 @@ class Parser(argparse.ArgumentParser):
         print(self.format_help(), end="", file=file)
 
     def error(self, message: str) -> Any:
-        """Raise instead of printing the usage and leaving."""
-        raise UsageError(f"{message} (see {self.prog} --help)")
+        """Raise instead of printing the usage and leaving, in the pattern of every other complaint."""
+        for pattern, words in _COMPLAINTS.items():
+            message = re.sub(pattern, words.format(self.prog), message)
+        speed = "--speed" if "--speed" in self.names else "--speeds" if "--speeds" in self.names else ""
+        given = re.search(r'got "([0-9].*/.*|[0-9].*rpm)"', message)
+        hint = f'; as in {speed} "{given[1]}"' if given and speed else ""
+        raise UsageError(f"{message}{hint} (see {self.prog} --help)")
 
 
 def load(name: str) -> Command:

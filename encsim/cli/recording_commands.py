@@ -295,7 +295,8 @@ def _read_all(job: CommandJob) -> list[Capture]:
 def _free(job: CommandJob) -> list[str]:
     names = [name.strip() for name in (job.args.free or "").split(",") if name.strip()]
     if not names:
-        checks.refuse("--free", "name at least one key of the axis file", job.args.free or checks.NOTHING)
+        rule, hint = "name at least one key of the axis file", 'as in --free "load.viscous"'
+        checks.refuse("--free", rule, job.args.free or checks.NOTHING, hint=hint)
     return names
 
 

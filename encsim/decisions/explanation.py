@@ -269,6 +269,8 @@ def explain(
     True
     """
     check_axis("explain.axis", axis)
+    if not isinstance(verify, (bool, np.bool_)):
+        refuse("explain.verify", "be True or False", verify)
     tell = teller("explain", progress, "simulations")
     speed = float(checked_speeds("explain.speed", speed, axis.scale.unit, single=True))
     if requirement is not None and not isinstance(requirement, Requirement):

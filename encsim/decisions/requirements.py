@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from .. import checks
+from .. import checks, units
 from ..checks import NOTHING
 from ..closed_loop import timed_edge_loops
 from ..closed_loop.stability import margins
@@ -106,7 +106,7 @@ class Requirement(Described):
         check.done()
 
     def _check_speeds(self, check: Check) -> None:
-        pair = self.speeds
+        pair = units.speeds_as_numbers(self.speeds)
         if not isinstance(pair, (tuple, list)) or len(pair) != 2 or not all(checks.is_real(v) for v in pair):
             check.fault("speeds", "be two finite speeds, lowest and highest", pair)
         elif not 0.0 <= pair[0] <= pair[1] or pair[1] == 0.0:

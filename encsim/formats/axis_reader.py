@@ -335,7 +335,7 @@ class Reader:
     def _relabel(self, fault: Fault, path: list[Any]) -> None:
         """Record a fault that a part of the axis raised, under the key it has in a file."""
         value = NOTHING if fault.value is None else fault.value
-        hint = fault.hint or pure_number_hint(path, fault.value)
+        hint = pure_number_hint(path, fault.value) or fault.hint
         self.fault(tuple(path), fault.rule, value, units.unit_on_scale(fault.unit, self.unit), hint)
 
 

@@ -6,6 +6,7 @@ import contextlib
 import gzip
 import io
 import os
+import re
 import stat
 import warnings
 import zipfile
@@ -41,6 +42,7 @@ READABLE = ("NPY", "NPZ", "MAT", "WAV")
 RATES = {"rate", "fs", "samplerate", "sample_rate", "sampling_rate", "fsample", "f_s"}
 INTERVALS = {"dt", "interval", "ts", "sample_interval", "tinterval", "t_s", "increment", "step"}
 MOST = 2 * 10**9
+AXIS_FILE = re.compile(rb"(?m)^\[scale\]|^scale\.[a-z]+ *=|^scale *= *\{")
 _MARKS = {";": "semicolons", "\t": "tabs", ",": "commas", None: "blanks", "|": '"|"'}
 
 
@@ -69,6 +71,8 @@ def from_stream(stream: IO[bytes], source: str, options: Options) -> dict[str, A
     stream.seek(0)
     if not head:
         refuse("hold rows of numbers", "an empty file", source)
+    if AXIS_FILE.search(head):
+        refuse("be a recording", "an axis file", source)
     packed = head.startswith(b"\x1f\x8b")
     try:
         if packed:

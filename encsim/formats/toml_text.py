@@ -15,7 +15,7 @@ from os import PathLike
 from pathlib import Path
 from typing import Any
 
-from .. import checks
+from .. import checks, units
 from ..checks import NOTHING, Fault, InputError
 
 TOKEN = re.compile(
@@ -146,6 +146,7 @@ LARGEST_FILE = 1 << 18
 
 _UNQUOTED = re.compile(r"=\s*[-+.0-9eE_]+\s*[A-Za-zµμ°%″]")
 _MOST_DOTS = 3000
+RECORDING = "encsim identify reads recordings"
 _READ_RULES: dict[type, str] = {FileNotFoundError: "exist", IsADirectoryError: "be a file, not a folder"}
 
 
@@ -158,9 +159,10 @@ def read(path: Path | str) -> str:
         data = _bytes(path)
     except (OSError, ValueError) as error:
         rule = _READ_RULES.get(type(error), f"be a file that can be read ({_reason(error)})")
-        raise InputError(Fault("file", rule, name)) from None
+        raise InputError(Fault("file", rule, name, hint=_nearby(Path(name)))) from None
     if len(data) > LARGEST_FILE:
-        raise InputError(Fault("file", f"be an axis file, at most {LARGEST_FILE >> 10} kB", name))
+        rule = f"be an axis file, at most {LARGEST_FILE >> 10} kB"
+        raise InputError(Fault("file", rule, name, hint=RECORDING))
     if b"\0" in data:
         raise InputError(Fault("file", "be text in UTF-8, not binary data", data[:8], source=name))
     try:
@@ -168,6 +170,16 @@ def read(path: Path | str) -> str:
     except UnicodeDecodeError as error:
         bad, line = data[error.start : error.end], data.count(b"\n", 0, error.start) + 1
         raise InputError(Fault("file", "be text in UTF-8", bad, line=line, source=name)) from None
+
+
+def _nearby(path: Path) -> str:
+    """The file in the same folder that looks most like one that does not exist."""
+    try:
+        names = [] if path.exists() else [one.name for one in path.parent.iterdir()][:1000]
+    except (OSError, ValueError):
+        return ""
+    near = units.nearest(path.name, names)
+    return f'did you mean "{path.with_name(near)}"?' if near else ""
 
 
 def _bytes(path: Path | str) -> bytes:
@@ -213,5 +225,9 @@ def _broken(text: str, message: str) -> Fault:
 def _broken_hint(reason: str, shown: Any) -> str:
     if isinstance(shown, str) and _UNQUOTED.search(shown):
         return 'text with a unit stands in quotes, as "20 um"'
+    if isinstance(shown, str) and (shown.startswith("{") or shown.count(",") + shown.count(";") > 1):
+        return 'the axis of a result is its "axis"' if shown.startswith("{") else RECORDING
+    if isinstance(shown, str) and shown.endswith(".toml"):
+        return "encsim.load reads a file"
     twice = "Cannot overwrite" in reason or "Cannot declare" in reason
     return "each key and each table may stand there once" if twice else ""

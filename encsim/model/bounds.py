@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, NamedTuple
 
-from .. import checks
+from .. import checks, wording
 
 if TYPE_CHECKING:
     from .axis import Axis
@@ -83,3 +83,25 @@ def check_speed(field: str, axis: Axis | None, speed: float) -> None:
     faults = [] if axis is None else speed_fault(field, axis, speed)
     if faults:
         raise checks.InputError(*faults)
+
+
+def unusual(axis: Axis) -> list[str]:
+    """Values that are more often a wrong unit or a wrong power of ten than a machine: ``scale.period 20.0 mm``."""
+    signal, pitch, rate = axis.signal, axis.scale.pitch, axis.sampling.rate
+    unit, given = axis.scale.unit, sum(size for size, _ in signal.sde.values())
+    shares = {
+        "gain": abs(signal.gain) > 0.5,
+        "offset": max(map(abs, signal.offset)) > 0.5,
+        "harmonics": max(map(abs, signal.harmonics.values()), default=0.0) > 0.5,
+        "noise": signal.noise > 0.1,
+    }
+    rows = [
+        ("scale.period", pitch, unit, unit == "m" and not 1e-7 <= pitch <= 1e-2),
+        ("signal.sde", given, unit, given > 0.1 * pitch),
+        ("signal.jitter", signal.jitter, unit, signal.jitter > 0.05 * pitch),
+        ("sampling.rate", rate, "Hz", not 50.0 <= rate <= 5e6),
+        ("sampling.latency", axis.sampling.latency, "s", axis.sampling.latency > 20.0 / rate),
+        ("sampling.jitter", axis.sampling.jitter, "s", axis.sampling.jitter > 0.2 / rate),
+    ]
+    told = [f"{key} {wording.show(value, si)}" for key, value, si, strange in rows if strange]
+    return told + [f"signal.{key} = {getattr(signal, key)}" for key, strange in shares.items() if strange]

@@ -284,7 +284,9 @@ def _channel(name: str, values: ArrayLike | None) -> np.ndarray:
     except (ValueError, TypeError, OverflowError):
         raw = np.asarray(None)
     if raw.ndim != 1 or (raw.size and raw.dtype.kind not in "iuf"):
-        checks.refuse(label, "be one row of real numbers", f"{raw.dtype} of shape {raw.shape}")
+        shown = values if values is None or isinstance(values, str) else f"{raw.dtype} of shape {raw.shape}"
+        hint = "encsim.Capture.read reads a file" if isinstance(values, str) else ""
+        checks.refuse(label, "be one row of real numbers", shown, hint=hint)
     row = raw.astype(np.float64)
     broken = np.nonzero(~np.isfinite(row))[0]
     if broken.size:

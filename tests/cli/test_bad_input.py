@@ -3,6 +3,8 @@
 import pytest
 from commands import refused
 
+from encsim.__main__ import main
+
 AXIS = """[scale]
 period = "20 um"
 
@@ -305,3 +307,55 @@ def test_bad_command_line_is_one_line_on_stderr(case, folder, capsys):
     err = refused(argv, words, folder, capsys)
     assert len(err.splitlines()) == 1
     assert err.strip("\n").isprintable()
+
+
+FIRST_HOUR = {
+    "name of a file": (["ripple", "axs.toml"], 'did you mean "axis.toml"?'),
+    "recording as axis": (["ripple", "capture.csv"], "encsim identify reads recordings"),
+    "result as axis": (["ripple", "result.json"], 'the axis of a result is its "axis"'),
+    "axis as recording": (["identify", "axis.toml"], "must be a recording"),
+    "speed without its option": (
+        ["explain", "axis.toml", "5 mm/s"],
+        'argument must be one that encsim explain takes, got "5 mm/s"; as in --speed "5 mm/s"',
+    ),
+    "range with a dash": (
+        ["ripple", "axis.toml", "--speeds", "1 mm/s - 1 m/s"],
+        'must be a list or a range of speeds, as "1 mm/s : 1 m/s : 200"',
+    ),
+    "values joined by semicolons": (
+        ["sweep", "axis.toml", "sampling.rate=8 kHz;16 kHz"],
+        "must separate values by commas",
+    ),
+    "page without its option": (["report", "axis.toml", "page.html"], "-o must be given, as in -o page.html"),
+    "option without its value": (["ripple", "axis.toml", "--plot"], "--plot must be followed by a value"),
+    "keys to fit": (["fit", "axis.toml", "capture.csv"], 'as in --free "load.viscous"'),
+    "loop without a load": (["tune", "axis.toml"], '"encsim new loop.toml --loop" writes one to copy'),
+    "file that is not there yet": (
+        ["identify", "capture.csv", "--into", "found.toml"],
+        'encsim: --into must exist, got "found.toml"; it changes a file that is there; encsim new makes one\n',
+    ),
+}
+
+
+@pytest.mark.parametrize("case", FIRST_HOUR)
+def test_mistakes_of_the_first_hour_name_the_right_thing(case, folder, capsys):
+    (folder / "capture.csv").write_text("time,cos,sin\n" + "0,1,0\n1,0,1\n" * 9)
+    (folder / "result.json").write_text('{"kind": "RippleCurve", "axis": "[scale]"}\n')
+    argv, words = FIRST_HOUR[case]
+    refused(argv, [words], folder, capsys)
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "words"),
+    [
+        ('"20 um"', '"20 mm"', "scale.period 20.0 mm"),
+        ("gain = 0.02", "gain = 2", "signal.gain = 2.0"),
+        ('rate = "16 kHz"', 'rate = "16 Hz"', "sampling.rate 16.0 Hz"),
+        ('"0.5 nm"', '"1.5 um"', "signal.jitter 1.50 µm"),
+        ('"40 nm"', '"4 um"', "signal.sde 4.02 µm"),
+    ],
+)
+def test_a_value_that_looks_like_a_wrong_unit_is_told(old, new, words, folder, capsys):
+    (folder / "axis.toml").write_text(AXIS.replace(old, new))
+    assert main(["check", "axis.toml"]) == 0
+    assert capsys.readouterr().err == f"encsim: axis.toml: unusual, is the unit right: {words}\n"

@@ -347,7 +347,8 @@ def test_fitted_signal_goes_into_a_file_that_keeps_all_else(capture, capsys):
 @pytest.mark.parametrize("name", ["none.toml", "-", "capture.csv"])
 def test_into_needs_an_axis_file(name, capture, capsys):
     assert main(["identify", "capture.csv", "--into", name]) == 2
-    assert "file must " in capsys.readouterr().err.replace("--into must name an axis file", "file must ")
+    (line,) = capsys.readouterr().err.splitlines()
+    assert "--into must " in line
 
 
 def test_written_axis_says_that_its_loop_rate_is_assumed(capture, capsys):

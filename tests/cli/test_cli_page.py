@@ -68,7 +68,7 @@ def test_page_that_exists_is_kept_without_force(folder, capsys):
     (["-o", "p.html", "--requirement", "none.toml"], 'must exist, got "none.toml"'),
     (["-o", "p.html", "--requirement", "axis.toml"], "[requirement] must be given"),
     (["-o", "p.html", "--reproducable"], "did you mean --reproducible?"),
-    ([], "-o/--output"),
+    ([], "-o must be given, as in -o page.html"),
 ])  # fmt: skip
 def test_wrong_input_is_one_line_that_names_the_option(options, told, folder, capsys):
     code, out, err = run(capsys, "axis.toml", *options)

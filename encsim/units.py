@@ -270,10 +270,10 @@ def _refuse_unit(field: str, text: str, unit: str, dimension: str) -> NoReturn:
     """Raise the error for a unit that is missing, of another dimension or unknown."""
     kind = DIMENSIONS[dimension]
     rule = f"have a unit of {kind.noun} ({', '.join(kind.units)})"
-    checks.refuse(field, rule, text, hint=_unit_hint(text, unit, dimension))
+    checks.refuse(field, rule, text, hint=_unit_hint(unit, dimension))
 
 
-def _unit_hint(text: str, unit: str, dimension: str) -> str:
+def _unit_hint(unit: str, dimension: str) -> str:
     """What was probably meant by a unit that does not fit the dimension."""
     kind = DIMENSIONS[dimension]
     if not unit:

@@ -267,7 +267,7 @@ def _lissajous(ax: Axes, figure: Lissajous, style: Style) -> Axes:
         )
     ax.plot(figure.ideal.real, figure.ideal.imag, **style.line("ideal"), zorder=2)
     ax.plot(figure.drawn.real, figure.drawn.imag, **style.line("cyclic", linewidth=2.2), zorder=4)
-    _name_parts(ax, figure, style, reach)
+    _name_parts(ax, figure, style)
     return ax
 
 
@@ -280,7 +280,7 @@ def _segments(ax: Axes, ends: np.ndarray, style: Style) -> None:
     )
 
 
-def _name_parts(ax: Axes, figure: Lissajous, style: Style, reach: float) -> None:
+def _name_parts(ax: Axes, figure: Lissajous, style: Style) -> None:
     """Axes, circle, centres and direction in words."""
     labels = Labels(ax, style)
     labels.avoid(figure.ideal.real, figure.ideal.imag, key="ideal")

@@ -78,14 +78,6 @@ class TimedEdges(Estimator):
         squares = math.fsum(share / count**2 for count, share in self.counts(speed, resolution))
         return math.sqrt(2.0 * squares) / period
 
-    def clock_step(self, speed: float, resolution: float) -> float:
-        """Change of the velocity when the measured time is one tick of the clock shorter."""
-        period = self._edge_period(speed, resolution)
-        if math.isinf(period):
-            return 0.0
-        ticks = self.counts(speed, resolution)[0][0] * period * self.clock
-        return abs(speed) / (ticks - 1.0) if ticks > 1.0 else math.inf
-
     def kernel_form(self, rate: float) -> KernelForm:
         """Timed edges; the chain computes their table from the axis."""
         return KernelForm("edges")

@@ -196,10 +196,6 @@ class Model(ABC):
         """Gain for harmonics of these frequencies from position to velocity, 1/s."""
         return line_gain(self.axis, frequency)
 
-    def magnitudes(self, speed: np.ndarray) -> float | np.ndarray:
-        """Sum of the magnitudes of the estimator's weights, 1/s."""
-        return float(np.abs(resolved(self.axis).weights(self.axis.sampling.rate)).sum())
-
     def strongest(self, speed: np.ndarray) -> np.ndarray:
         """Frequency of the harmonic with the largest velocity amplitude, Hz; NaN where there is none."""
         orders, size = self.line_sizes(speed)

@@ -251,10 +251,6 @@ class Timed(LineModel):
         rates = [(share, counts / self.axis.interpolation.factor) for share, counts in self.reach(speed)]
         return sum((share * 2.0 * (speed / self.pitch / span) ** 2 for share, span in rates), 0.0 * speed)
 
-    def magnitudes(self, speed: np.ndarray) -> float | np.ndarray:
-        """Sum of the magnitudes of the weights of the two edges, 1/s."""
-        return 2.0 * speed / (self.reach(speed)[0][1] * self.axis.resolution)
-
 
 def _mean(error: np.ndarray, weight: np.ndarray) -> np.ndarray:
     """Weighted mean over the last axis; 0 without any weight."""

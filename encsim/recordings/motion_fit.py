@@ -199,7 +199,7 @@ def identify_motion(
     step = spacing(record.position)
     motion = SmoothMotion(record, step)
     scatter = _scatter(record, motion, step)
-    orders, order_errors = _orders(record, motion, scatter.recognised)
+    orders, order_errors = _orders(record, motion)
     harmonics, errors = _harmonics(motion.cyclic, motion.rounding_error(step))
     reasons = tuple(_reasons(record, motion, scatter, step))
     return MotionIdentification(
@@ -303,7 +303,7 @@ def _growing_with_speed(record: Record, motion: SmoothMotion) -> tuple[float, fl
     return 2.0 * float(values[1]), 2.0 * float(error)
 
 
-def _orders(record: Record, motion: SmoothMotion, scattered: bool) -> tuple[Orders, Orders]:
+def _orders(record: Record, motion: SmoothMotion) -> tuple[Orders, Orders]:
     """Velocity amplitude of the orders per revolution and their uncertainty, from the velocity where there is one."""
     if record.turn is None:
         return Orders(), Orders()

@@ -84,7 +84,7 @@ def cut(captures: list[Capture], axis: Axis) -> list[SteadyPiece]:
     for source, capture in enumerate(captures):
         position, rate = in_position_unit(capture, axis), sampled_at(capture, axis)
         torque = in_torque_unit(capture, axis)
-        for part in _even_parts(position, rate, axis):
+        for part in _even_parts(position, rate):
             columns = (None if row is None else row[part] for row in (torque, capture.velocity))
             pieces.append(_piece(source, rate, axis, position[part], *columns))
     return pieces
@@ -118,7 +118,7 @@ def in_torque_unit(capture: Capture, axis: Axis) -> np.ndarray | None:
     return None if constant is None else capture.torque * constant
 
 
-def _even_parts(position: np.ndarray, rate: float, axis: Axis) -> list[slice]:
+def _even_parts(position: np.ndarray, rate: float) -> list[slice]:
     """Slices in which the speed stays near its mean."""
     count = len(position)
     # Windows of a twentieth of a second, or some periods, show the speed without its ripple.

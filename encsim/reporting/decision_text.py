@@ -307,7 +307,7 @@ def _causes(result: Explanation, least: float) -> list[Column]:
 def _remedies(result: Explanation, long: bool) -> list[Column]:
     """Table of the remedies: reduction, ripple after each, simulation, effect."""
     remedies = _listed(result, long)
-    columns = [texts("change", [_name(result, remedy) for remedy in remedies])]
+    columns = [texts("change", [_name(remedy) for remedy in remedies])]
     head = "mean reduction" if _closed(result) else "reduction"
     columns.append(Column(head, [reduction(remedy) for remedy in remedies], "%"))
     marked = any(remedy.doubtful for remedy in remedies)
@@ -342,7 +342,7 @@ def _after(remedies: list[Remedy], curve: str, which: str) -> list[float]:
     return [math.nan if value is None or not math.isfinite(value) else value for value in known]
 
 
-def _name(result: Explanation, remedy: Remedy) -> str:
+def _name(remedy: Remedy) -> str:
     return KINDS.get(remedy.kind, remedy.kind)
 
 
@@ -350,7 +350,7 @@ def _details(result: Explanation) -> Iterator[str]:
     """Each remedy with its setting, and its side effects or the reason why it does nothing."""
     for remedy in changes_of(result):
         written = {} if remedy is result.together else remedy.written
-        words = [f"{_name(result, remedy)}:", remedy.name + (";" if written else ".")]
+        words = [f"{_name(remedy)}:", remedy.name + (";" if written else ".")]
         if written:
             words.append("; ".join(f"{path} = {text}" for path, text in written.items()) + ".")
         if not remedy.applies:

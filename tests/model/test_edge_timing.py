@@ -1,4 +1,4 @@
-"""Estimators that time edges: published steps, the definition on ideal edges, and every refusal."""
+"""Estimators that time edges: the definition on ideal edges, and every refusal."""
 
 import math
 
@@ -9,18 +9,6 @@ from encsim import CountAndTime, InputError, PeriodTiming
 
 RATE = 16e3
 ABOUT = {"speed": 1e-3, "resolution": 1e-6}
-
-
-def test_a_tick_of_the_clock_moves_period_timing_by_six_rpm():
-    # Ohmae and others 1982 (from memory): n**2 P/(60 fc - n P) = 200/33 at 600 rpm, 1000 pulses, 1 MHz.
-    step = PeriodTiming(1e6).clock_step(600.0 / 60.0, 1.0 / 1000.0)
-    assert 60.0 * step == pytest.approx(200.0 / 33.0, rel=1e-12)
-
-
-def test_a_tick_of_the_clock_moves_count_and_time_by_its_share_of_the_ticks():
-    # Ohmae and others 1982 (from memory): 1/(m2 - 1) of the speed, m2 = 10107 clock counts.
-    timing = CountAndTime(1e6, 10107e-6)
-    assert timing.clock_step(3.0, 3.0 * 10107e-6 / 7) / 3.0 == pytest.approx(1.0 / 10106.0, rel=1e-9)
 
 
 @pytest.mark.parametrize("speed", [0.3e-3, 1.7e-3, 4.15e-3])
@@ -67,11 +55,6 @@ def test_timing_at_standstill_is_silent_and_never_on_time(timing):
     assert timing.noise_gain(RATE, **about) == 0.0
     assert timing.delay(RATE, **about) == math.inf
     assert timing.response(5.0, RATE, **about) == 0.0
-    assert timing.clock_step(0.0, 1e-6) == 0.0
-
-
-def test_edges_faster_than_the_clock_cannot_be_timed():
-    assert PeriodTiming(1e3).clock_step(1.0, 1e-3) == math.inf
 
 
 def test_timing_of_edges_does_not_repeat_with_the_rate():

@@ -2,11 +2,15 @@
 
 import os
 import pickle
+import sys
 
 import pytest
 
 # Two workers share two cores: threads of the linear algebra would only wait for each other.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+# Without bytecode each worker and each of 200 programs that tests start would compile the package anew.
+sys.dont_write_bytecode = False
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 LONG = 1e5
 KNOWN = {}
 

@@ -89,10 +89,15 @@ def _needed_period(job: CommandJob) -> None:
         checks.refuse("--period", "be given with --write-axis", checks.NOTHING)
 
 
+def _of_channels(result: Any) -> bool:
+    """Whether a recording showed the two channels of an encoder, not counts or positions."""
+    return hasattr(result, "signal")
+
+
 def _fitted_values(job: CommandJob) -> dict[str, Any] | None:
     """The fields of the signal that were fitted, {path: SI}."""
     fit = job.result
-    if not hasattr(fit, "signal"):
+    if not _of_channels(fit):
         rule = "be left out for counts and positions"
         checks.refuse(
             "--into", rule, job.args.into, hint='encsim fit axis.toml capture.csv --free "signal.sde.1"'
@@ -119,7 +124,7 @@ def _set_values(job: CommandJob) -> dict[str, Any] | None:
 def _fitted_axis(job: CommandJob) -> str | None:
     """Text of an axis file with the fitted signal."""
     fit, args = job.result, job.args
-    if not hasattr(fit, "signal"):
+    if not _of_channels(fit):
         checks.refuse("--write-axis", "be left out for counts and positions", args.write_axis)
     if not fit.valid:
         return None
@@ -133,13 +138,13 @@ def _fitted_axis(job: CommandJob) -> str | None:
 
 
 def _refuse_channels(job: CommandJob) -> None:
-    if hasattr(job.result, "signal") and not job.result.valid:
+    if _of_channels(job.result) and not job.result.valid:
         raise JobFailed(f"the fit is refused: {'; '.join(job.result.reasons)}")
 
 
 def _table(job: CommandJob) -> str:
     """Table of the cyclic error for a controller."""
-    if hasattr(job.result, "signal"):
+    if _of_channels(job.result):
         rule = "be left out for channels"
         checks.refuse(
             "--csv", rule, job.args.csv, hint="encsim period axis.toml --csv writes the error of an axis"
@@ -151,7 +156,7 @@ def _map(job: CommandJob) -> ErrorMap | None:
     """Correction table of a fit that is reliable; the period of counts must be known."""
     if not job.result.valid:
         return None
-    if not hasattr(job.result, "signal") and not job.result.harmonics:
+    if not _of_channels(job.result) and not job.result.harmonics:
         checks.refuse("--period", "be given for a correction table", checks.NOTHING)
     return job.result.error_map()
 
@@ -168,12 +173,12 @@ def _map_in_c(job: CommandJob) -> str | None:
 
 def _tell_correction(job: CommandJob) -> None:
     """What the correction table makes of the cyclic error of this recording."""
-    result, size, unit = job.result, 1.0, job.result.unit if not hasattr(job.result, "signal") else "rad"
-    if hasattr(result, "signal"):
+    result = job.result
+    if _of_channels(result):
         both = result.cyclic
-        if job.scale:
-            size, unit = job.scale.pitch / TURN, job.scale.unit
+        size, unit = (job.scale.pitch / TURN, job.scale.unit) if job.scale else (1.0, "rad")
     else:
+        size, unit = 1.0, result.unit
         better = encsim.Capture(
             "position", job.capture.rate, job.capture.time, position=result.corrected(_positions(job))
         )
@@ -202,14 +207,14 @@ def _finish(job: CommandJob) -> None:
 
 def _identified(job: CommandJob) -> Report:
     """Text of what channels, or counts and positions show."""
-    if hasattr(job.result, "signal"):
+    if _of_channels(job.result):
         return reporting.axis_tables.fit(job.result, job.scale, job.capture.notes, long=job.long)
     return reporting.measurement_text.motion(job.result, job.capture.notes, long=job.long)
 
 
 def _draw_identified(job: CommandJob) -> Any:
     """Counts and positions, or channels whose fit is reliable."""
-    if not hasattr(job.result, "signal"):
+    if not _of_channels(job.result):
         return job.result.plot()
     return job.result.plot(scale=job.scale) if job.result.valid else None
 

@@ -245,8 +245,7 @@ def _spectrum(ax: Axes, result: Comparison, order: np.ndarray, unit: float, styl
     x, y = found.alias[kept] * pitch / speed, size[kept]
     ax.plot(x, y, **{**style.ring(), "markeredgecolor": style.colour("cyclic")})
     labels.avoid_points(x, y)
-    for across, high in zip(x, y, strict=True):
-        labels.avoid([across, across], [low, high])
+    labels.avoid_sticks(x, low, y)
     for place in np.argsort(-y)[:NAMED]:
         labels.at([f"{found.harmonic[kept][place]:.4g}"], x[place], y[place], "cyclic", above=True)
     for line in result.unexplained[:NAMED]:

@@ -7,8 +7,6 @@ from importlib import import_module
 from pathlib import Path
 from pkgutil import iter_modules
 
-import pytest
-
 from encsim import kernels
 from encsim.kernels import jit
 
@@ -29,13 +27,18 @@ from .jit import compiled
 def called(x):
     return helped(x) + 1.0
 """
-# result, and whether it came from the cache
-CALL = "from tiny.caller import called; print(called(2.0), sum(called.stats.cache_hits.values()))"
+# {package}: result, and whether it came from the cache
+CALL = """
+from importlib import import_module
+for name in {names}:
+    called = import_module(name + ".caller").called
+    print(called(2.0), sum(called.stats.cache_hits.values()))
+"""
 
 
-def write(folder, factor, jit_source=None):
+def write(folder, factor, jit_source=None, name="tiny"):
     """A package of two files, whose second calls the first, with the decorators of the kernels."""
-    package = folder / "tiny"
+    package = folder / name
     package.mkdir(exist_ok=True)
     (package / "__init__.py").touch()
     (package / "jit.py").write_text(jit_source or Path(jit.__file__).read_text())
@@ -43,14 +46,21 @@ def write(folder, factor, jit_source=None):
     (package / "helper.py").write_text(HELPER.format(factor=factor))
 
 
-def call(folder, **environment):
-    """Result of a new process, and how many times it found machine code in the cache."""
-    env = {**os.environ, "NUMBA_CACHE_DIR": str(folder / "cache"), **environment}
-    run = subprocess.run([sys.executable, "-c", CALL], cwd=folder, env=env, capture_output=True, text=True)
+def call(folder, names=("tiny",), **environment):
+    """Results of a new process, and how many times it found machine code in the cache; of one package alone."""
+    # bytecode of a file is told from that of another by the second of its change only
+    env = {
+        **os.environ,
+        "PYTHONDONTWRITEBYTECODE": "1",
+        "NUMBA_CACHE_DIR": str(folder / "cache"),
+        **environment,
+    }
+    code = CALL.format(names=names)
+    run = subprocess.run([sys.executable, "-c", code], cwd=folder, env=env, capture_output=True, text=True)
     assert run.returncode == 0, run.stderr
     assert run.stderr == ""
-    result, hits = run.stdout.split()
-    return float(result), int(hits)
+    told = [(float(result), int(hits)) for result, hits in map(str.split, run.stdout.splitlines())]
+    return told if len(names) > 1 else told[0]
 
 
 def test_cache_serves_until_a_helper_in_another_file_changes(tmp_path):
@@ -62,28 +72,26 @@ def test_cache_serves_until_a_helper_in_another_file_changes(tmp_path):
     assert call(tmp_path) == (11.0, 1)
 
 
-@pytest.mark.parametrize(
-    ("known", "other"),
-    [
-        ("import FunctionCache, NullCache", "import FunctionStore, NullCache"),
-        ("_cache_file._source_stamp,", "_cache_file._stamp_of_source,"),
-        ("dispatcher._cache)", "dispatcher._store)"),
-    ],
-)
-def test_functions_are_compiled_anew_where_numba_keeps_its_cache_in_another_way(tmp_path, known, other):
+def test_functions_are_compiled_anew_where_numba_keeps_its_cache_in_another_way(tmp_path):
     source = Path(jit.__file__).read_text()
-    assert known in source
-    write(tmp_path, 3.0, source.replace(known, other))
-    assert call(tmp_path) == (7.0, 0)
-    write(tmp_path, 5.0, source.replace(known, other))
-    assert call(tmp_path) == (11.0, 0)
+    others = {
+        "import FunctionCache, NullCache": "import FunctionStore, NullCache",
+        "_cache_file._source_stamp,": "_cache_file._stamp_of_source,",
+        "dispatcher._cache)": "dispatcher._store)",
+    }
+    names = [f"tiny{number}" for number in range(len(others))]
+    for factor, result in ((3.0, 7.0), (5.0, 11.0)):
+        for name, (known, other) in zip(names, others.items(), strict=True):
+            assert known in source
+            write(tmp_path, factor, source.replace(known, other), name)
+        assert call(tmp_path, names) == [(result, 0)] * 3
 
 
 def test_functions_are_compiled_anew_where_no_folder_for_a_cache_can_be_written(tmp_path):
     write(tmp_path, 3.0)
     (tmp_path / "tiny" / "__pycache__").touch()  # a file where the folder should be
     blocked = {"NUMBA_CACHE_DIR": "", "HOME": "/proc/none", "XDG_CACHE_HOME": "/proc/none"}
-    assert call(tmp_path, **blocked, PYTHONDONTWRITEBYTECODE="1") == (7.0, 0)
+    assert call(tmp_path, **blocked) == (7.0, 0)
 
 
 def test_functions_run_uncompiled_where_numba_is_switched_off(tmp_path):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -48,6 +49,8 @@ MOST, BEST = 8, 3
 # Heights of a row with and without a line below its bar, and around the rule, mm; room beside a value and margins.
 TALL, SHORT, GAP = 13.0, 9.2, 5.0
 BEHIND, LEFT, RIGHT = 3.0, 6.0, 4.0
+# Where a name that is too long for a line is parted.
+PARTED = re.compile(r", | (?=that |at )")
 # Room below the bars for the name of the limit, and of a line of text, mm.
 NAMED, LINE = 5.0, 4.4
 # Letters in a line below the bars.
@@ -211,10 +214,7 @@ def _total_rows(result: Explanation, style: Style) -> list[RemedyRow]:
     shown_kinds = {_row(path)[1] for path in _shown(result)}
     helping = [one for one in result.remedies if one.applies]
     best = helping[:1] + [one for one in helping[1:] if one.kind not in shown_kinds][: BEST - 1]
-    rows += [
-        RemedyRow(sentence(one.name), "true", one.after["measured"], _size(result, one.after["measured"]))
-        for one in best
-    ]
+    rows += [_total_row(result, one, style) for one in best]
     together = result.together
     if together is not None and together.applies:
         value, name, below = together.after["measured"], _at_once(result, together.change), ""
@@ -222,6 +222,15 @@ def _total_rows(result: Explanation, style: Style) -> list[RemedyRow]:
             name, below = COMBINED, f"→ {name.removeprefix('Combined: ')}"
         rows.append(RemedyRow(name, "true", value, _size(result, value), below=below))
     return rows
+
+
+def _total_row(result: Explanation, one: Remedy, style: Style) -> RemedyRow:
+    """The total with a remedy; what of its name has no room above the bar stands below it."""
+    name, room, below = sentence(one.name), style.width - LEFT - RIGHT, ""
+    if width(name, bold=True) > room:
+        name, *rest = PARTED.split(name, maxsplit=1)
+        below = "".join(f"→ {part}" for part in rest)
+    return RemedyRow(name, "true", one.after["measured"], _size(result, one.after["measured"]), below=below)
 
 
 def _at_once(result: Explanation, change: dict[str, Any]) -> str:

@@ -69,13 +69,20 @@ def letters_wide(text: str, letters: float) -> float:
 
 
 def placed(
-    wanted: list[tuple[str, str]], drawn: dict[str, np.ndarray], layout: tuple[float, float, float]
+    wanted: list[tuple[str, str]],
+    drawn: dict[str, np.ndarray],
+    layout: tuple[float, float, float],
+    narrow: tuple[str, float] = ("", math.inf),
 ) -> list[tuple[float, float]]:
-    """Places of names in per cent: beside their own line, where the box of the name meets no line and no other name."""
-    dots, tall, letters = layout
+    """Places of names in per cent: beside their own line, where the box of the name meets no line and no other name.
+
+    All but one name have room also in a panel of so few dots: ``narrow``.
+    """
+    wide, tall, letters = layout
     taken: list[tuple[float, float, float, float]] = []
     places = []
     for text, key in wanted:
+        dots = wide if key == narrow[0] else min(wide, narrow[1])
         half, high = 50.0 * (letters_wide(text, letters) + 6.0) / dots, 50.0 * (letters + 4.0) / tall
         best = (math.inf, 80.0, 50.0)
         for x in np.linspace(half + 0.5, 99.5 - half, 45):

@@ -44,6 +44,8 @@ if TYPE_CHECKING:
 COMPARED = ("ink", "true", "force", "counts", "cyclic", "noise")
 # Panel of the hero in dots, and size of its letters, in the layout for a screen and for a phone.
 LAYOUTS = {"wide": (1070.0, 270.0, 13.0), "phone": (318.0, 216.0, 12.0)}
+# Panel on paper, dots: the names of curves have room there too; that of the limit then stands in the head.
+PAPER = 640.0
 # Room above the curves for the names of marks, as a factor; ratio of the ends of the panel at most and at least.
 ABOVE, MOST, MOST_LIMITED, LEAST = 2.4, 1e3, 150.0, 20.0
 # Least room above the limit.
@@ -208,7 +210,7 @@ class _HeroPanel:
         drawn = {key: np.stack([self.x(speed), self.y(ratio)]) for key, (speed, ratio) in lines.items()}
         drawn["mark"] = np.array([[float(self.x(self.results.detail.speed))] * 2, [0.0, 100.0]])
         made = {
-            name: placed([(text[name], key) for key, _, text in wanted], drawn, layout)
+            name: placed([(text[name], key) for key, _, text in wanted], drawn, layout, ("limit", PAPER))
             for name, layout in LAYOUTS.items()
         }
         return tuple(

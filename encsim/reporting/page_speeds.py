@@ -341,8 +341,8 @@ class SimulatedSpeed:
             say(
                 f"frame.{self._kind(i)}",
                 number=int(self.lines.harmonic[i]),
-                frequency=quantity(self.lines.frequency[i], "Hz"),
-                alias=quantity(self.lines.alias[i], "Hz"),
+                frequency=quantity(self.lines.frequency[i], "Hz", strip=True),
+                alias=quantity(self.lines.alias[i], "Hz", strip=True),
             )
             for i in self.drawn
         )

@@ -53,7 +53,7 @@ def _options(parser: Parser) -> None:
     parser.add_argument(
         "--plan",
         action="store_true",
-        help="before measuring: which orders --steps and --points lose, no readings",
+        help="before measuring: orders that are unobservable with --steps and --points; no readings",
     )
     parser.add_argument(
         "--steps",
@@ -74,10 +74,10 @@ def _options(parser: Parser) -> None:
     parser.add_argument(
         "--targets",
         action="store_true",
-        help="runs to targets both ways, by ISO 230-2: target_mm,forward_um,backward_um, deviations of one run a row",
+        help="runs to targets both ways, by ISO 230-2: target_mm,forward_um,backward_um, one run per row, deviations",
     )
     parser.add_argument(
-        "--noise", metavar="ANGLE", help="standard deviation of a reading (default: from what the maps leave)"
+        "--noise", metavar="ANGLE", help="standard deviation of a reading (default: from the residuals)"
     )
     parser.add_argument(
         "--leave-out", metavar="STEPS", help='steps not to use, counted from 0, "3, 8" (default: none)'
@@ -91,12 +91,12 @@ def _options(parser: Parser) -> None:
         "--ring",
         default="a",
         metavar="a|b",
-        help="ring whose map is written (default: a, the one that is not turned)",
+        help="ring of the written map (default: a, the one that is not turned)",
     )
     parser.add_argument(
         "--orders",
         metavar="ORDERS",
-        help='orders of the map that is written, "1-20" (default: all that are seen)',
+        help='orders of the written map, "1-20" (default: all observable ones)',
     )
     parser.add_argument(
         "--bound",

@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from .parser import Parser
 
 
-ANSWERED = "(default: the speed that the answer of encsim ripple is about)"
+ANSWERED = "(default: the speed that encsim ripple reports)"
 NOTHING_TO_TRY = 'as in --try "interpolation.factor=400, 4000", or name further axis files'
 
 
@@ -47,8 +47,8 @@ def _frontier_options(parser: Parser) -> None:
         metavar="LIST",
         help='kinds as in an axis file, each with values: "difference 1, 4, 16; low-pass 300 Hz, 1 kHz order=2; '
         'tracking 80 Hz; kalman 2 m/s2; count-and-time 50 MHz window=5 ms"; "own" is that of the axis '
-        "(default: that and some 40 around it; where A/B edges are counted or quantisation leads, period measurement "
-        "(1/T) and count-and-time (M/T) on a 50 MHz clock too)",
+        "(default: that and some 40 around it; where A/B edges are counted or quantisation dominates, period "
+        "measurement (1/T) and count-and-time (M/T) on a 50 MHz clock too)",
     )
 
 
@@ -168,7 +168,7 @@ def _choose_options(parser: Parser) -> None:
     parser.add_argument(
         "--requirement",
         metavar="FILE",
-        help="file whose [requirement] counts (default: that of the axis file)",
+        help="file whose [requirement] is used (default: that of the axis file)",
     )
     parser.add_argument(
         "--try",

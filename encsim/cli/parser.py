@@ -218,4 +218,6 @@ def seed_option(parser: Parser) -> None:
 
 def threads_option(parser: Parser) -> None:
     """The option ``--threads``."""
-    parser.add_argument("--threads", metavar="N", help="threads to compute with (default: as many as useful)")
+    parser.add_argument(
+        "--threads", metavar="N", help="threads to compute with (default: chosen automatically)"
+    )

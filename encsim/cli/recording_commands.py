@@ -41,7 +41,7 @@ def reading_options(parser: Parser) -> None:
     """Options that correct what a recording was taken for."""
     for name, (letters, text) in READING.items():
         name_inside = f"column_{name[2:].replace('-', '_')}"
-        parser.add_argument(name, dest=name_inside, metavar=letters, help=f"{text} (default: found out)")
+        parser.add_argument(name, dest=name_inside, metavar=letters, help=f"{text} (default: detected)")
 
 
 def capture(job: CommandJob) -> Capture:
@@ -74,7 +74,7 @@ def _identify_options(parser: Parser) -> None:
     parser.add_argument(
         "--period",
         metavar="LENGTH",
-        help='signal period, "20 um" or "0.04 deg": also says the faults as position error (default: that of the axis '
+        help='signal period, "20 um" or "0.04 deg": also shows the faults as position error (default: that of the axis '
         "file of --into)",
     )
     parser.add_argument(
@@ -280,7 +280,7 @@ def _separate_options(parser: Parser) -> None:
     parser.add_argument(
         "--common-origin",
         action="store_true",
-        help="all recordings count the position from the same place (default: found out)",
+        help="all recordings count the position from the same place (default: detected)",
     )
 
 

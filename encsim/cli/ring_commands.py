@@ -51,12 +51,12 @@ def _options(parser: Parser) -> None:
         "--heads", metavar="ANGLES", help='where heads stand, "0 deg, 180 deg" (default: as in the axis file)'
     )
     parser.add_argument(
-        "--find-heads", metavar="N", help="search angles for 2, 3 or 4 heads that leave as little as possible"
+        "--find-heads", metavar="N", help="search angles for 2, 3 or 4 heads with the least error"
     )
     parser.add_argument(
         "--suppress",
         metavar="ORDERS",
-        help='orders that they shall suppress, "2, 3, 6-8" (default: those of the ring, by size)',
+        help='orders to suppress, "2, 3, 6-8" (default: those of the ring, by size)',
     )
     parser.add_argument(
         "--sectors",
@@ -69,7 +69,7 @@ def _options(parser: Parser) -> None:
     parser.add_argument(
         "--require",
         metavar="ANGLE",
-        help='what the error may be at most, "5 arcsec": says what that allows each fault of the mounting',
+        help='largest error allowed, "5 arcsec": also shows the tolerance of each fault of the mounting',
     )
     parser.add_argument(
         "--seat",
@@ -85,7 +85,7 @@ def _options(parser: Parser) -> None:
         "--material",
         default="steel",
         metavar="NAME",
-        help=f"round figures of {', '.join(MATERIALS)} for both (default: steel)",
+        help=f"typical values of {', '.join(MATERIALS)} for both (default: steel)",
     )
     parser.add_argument(
         "--shaft-material",
@@ -102,7 +102,7 @@ def _options(parser: Parser) -> None:
     parser.add_argument(
         "--repeatability",
         metavar="LENGTH",
-        help="by how much the ring moves when it is tightened, rms in each direction (default: 0 um)",
+        help="movement of the ring when it is tightened, rms in each direction (default: 0 um)",
     )
     parser.add_argument(
         "--step", metavar="LENGTH", help="smallest step to which a screw can be set (default: 0 um)"

@@ -53,7 +53,7 @@ def _tolerance_options(parser: Parser) -> None:
     parser.add_argument(
         "--workers",
         metavar="N",
-        help="processes to compute with (default: one a CPU); no number depends on it",
+        help="processes to compute with (default: one per CPU); no number depends on it",
     )
     parser.add_argument(
         "--resume", metavar="FILE", help="keep finished axes in this file, and go on from there next time"
@@ -147,7 +147,7 @@ TOLERANCE = Command(
     },
     work=lambda job: f"computing {job.samples} axes",
     compute=_tolerance,
-    outputs=[table("the band"), picture("draw the band of ripple and who passes")],
+    outputs=[table("the band"), picture("draw the band of ripple and the share that passes")],
     text=lambda job: reporting.tolerance_text.tolerance(
         job.result, long=job.long, cautious=not job.args.quiet
     ),

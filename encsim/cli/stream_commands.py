@@ -43,7 +43,7 @@ def _options(parser: Parser) -> None:
         "--stdin",
         default="lines",
         metavar="KIND",
-        help="what --profile - reads: lines (one position a line, m or rad, or with its unit) or float64 (raw, "
+        help="what --profile - reads: lines (one position per line, m or rad, or with its unit) or float64 (raw, "
         "little-endian, m or rad) (default: lines)",
     )
     parser.add_argument("--seconds", metavar="TIME", help='length, "1 s" (default: that of the profile)')
@@ -74,7 +74,7 @@ def _options(parser: Parser) -> None:
     parser.add_argument(
         "--paced",
         action="store_true",
-        help="write each millisecond when it is due, and tell how late that was",
+        help="write each millisecond when it is due, and report the delay",
     )
     parser.add_argument(
         "-o", "--output", default=STDIN, metavar="FILE", help="file or named pipe (default: stdout)"

@@ -225,8 +225,8 @@ def _step_options(parser: Parser) -> None:
         "--of",
         default="position",
         metavar="WHAT",
-        help="what steps: position (the demand), velocity (its command, position loop open), load (a torque on it) "
-        "or ramp, a demand that sets off at a constant speed (default: position)",
+        help="quantity that steps: position (the demand), velocity (its command, position loop open), load (a torque "
+        "on it) or ramp, a demand that starts at a constant speed (default: position)",
     )
     parser.add_argument(
         "--size",
@@ -237,7 +237,7 @@ def _step_options(parser: Parser) -> None:
     parser.add_argument(
         "--seconds",
         metavar="TIME",
-        help='time to look at, "50 ms" (default: until 0.1 %% is left of the start)',
+        help='time to show, "50 ms" (default: until 0.1 %% is left of the start)',
     )
     parser.add_argument(
         "--speed",
@@ -286,7 +286,7 @@ STEP = Command(
     },
     work="computing the answer",
     compute=_step,
-    outputs=[table("all samples"), picture("draw the answer against time")],
+    outputs=[table("all samples"), picture("draw the response against time")],
     json=lambda job: job.result.to_dict() | {"cautions": list(_cautions())},
     text=lambda job: reporting.run_text.answer(
         job.result, cautions=() if job.args.quiet else _cautions(), long=job.long

@@ -292,7 +292,7 @@ class ErrorLines:
         if self.key is None or how.bits is None or how.factor is None:
             return None
         changes: dict[str, dict[str, Any]] = {
-            "adc": {"factor": None, "output": "position"},
+            "adc": {"factor": None, "output": "position", "hysteresis": 0.0},
             "resolution": {"bits": None},
         }
         lines = {}

@@ -35,50 +35,50 @@ diameter = "57.3 mm"       # diameter of the graduation; lets you give errors as
 
 _REST = """
 [signal]                   # the sine and cosine signals of the readhead; 1 is their nominal amplitude
-# amplitude = 1.0          # amplitude of the cosine signal; below 1 if the readhead sits badly or is dirty
+# amplitude = 1.0          # amplitude of the cosine signal; below 1 with a misaligned or dirty readhead
 offset = [0.01, -0.005]    # zero offset of cosine and sine signal: 1 %, -0.5 % of the nominal amplitude
-gain = 0.02                # the sine signal is larger than the cosine signal by this share (2 %)
-phase = "10 mrad"          # the sine signal leads a perfect quarter period by this angle of the signal period
-harmonics = {{3 = 0.002}}    # impurity of the waveform, {{order = share}}: 0.2 % third harmonic in both signals
-{sde}# cyclic error of the position, {{harmonic = amplitude}}, if you know it
+gain = 0.02                # amplitude mismatch: the sine signal is larger than the cosine signal by 2 %
+phase = "10 mrad"          # phase (quadrature) error: the sine signal leads by this angle of the signal period
+harmonics = {{3 = 0.002}}    # harmonic distortion, {{order = share}}: 0.2 % third harmonic in both signals
+{sde}# subdivisional error (SDE) of the position, {{harmonic = amplitude}}, where it is known
 #                          # from a data sheet or a measurement; with a phase: {{1 = ["{error}", "17 deg"]}}
-{jitter}# random noise of the position that the readhead shows, rms
-# jitter_bandwidth = "50 kHz"  # above this frequency the jitter falls off; left out: white, a new value each cycle
+{jitter}# random noise of the position, rms
+# jitter_bandwidth = "50 kHz"  # bandwidth of the jitter, first order; left out: white, a new value in each sample
 # noise = 0.001            # electrical noise of each signal, rms, as a share of the nominal amplitude
-# bandwidth = "500 kHz"    # frequency at which the readhead's signals have fallen to 71 %
-# skew = "10 ns"           # the sine signal is read this much later than the cosine signal
+# bandwidth = "500 kHz"    # bandwidth (-3 dB) of the readhead's signals
+# skew = "10 ns"           # delay of the sine channel against the cosine channel
 
 [interpolation]            # how the two signals become a position
-factor = 4000              # counts a signal period; left out: the position is not rounded
-bits = 12                  # resolution of the converters for the two signals; left out: ideal ones
+factor = 4000              # counts per signal period; left out: no quantisation
+bits = 12                  # resolution of the A/D converters; left out: ideal converters
 # span = 1.25              # the converters take signals from -span to span; larger ones are clipped
-# hysteresis = 1.0         # width of the dead band that holds the count still, in counts
+# hysteresis = 1.0         # hysteresis of the count, total width in counts
 # correction = 0.9         # share of offset, gain and phase that automatic signal correction removes, 0 to 1
 # output = "ab"            # A/B square waves counted by the controller; left out: "position", a digital value
 # edge_separation = "50 ns"    # with "ab": shortest time between two edges
-# edge_clock = "20 MHz"    # with "ab": edges come only on the ticks of this clock
+# edge_clock = "20 MHz"    # with "ab": clock of the output; edges are on its ticks
 
 [sampling]                 # when the controller reads the position
 rate = "16 kHz"            # loop rate: how often the velocity is computed
-jitter = "20 ns"           # the moments of reading are uncertain by this much, rms
+jitter = "20 ns"           # sampling jitter, rms
 # latency = "10 us"        # delay from reading to use of the position
-# average = 4              # readings averaged in each cycle; 1 is no averaging
+# average = 4              # readings averaged per sample; 1: no averaging
 # encoder_rate = "50 kHz"  # a serial encoder that samples on its own clock: its rate
-# encoder_phase = 0.25     # where that clock stands at the first sample, 0 to 1 of its period
+# encoder_phase = 0.25     # phase of that clock at the first sample, 0 to 1
 
 [motion]                   # speeds that matter: the default range of every command and picture
 # lowest = "{lowest}"
 # top = "{top}"
 
-[estimator]                # how the controller makes a velocity of positions
+[estimator]                # how the controller computes the velocity from positions
 kind = "difference"        # {difference}
-samples = 1                # over how many cycles
+samples = 1                # number of samples that it spans
 # The other kinds, each with its keys; one of them takes the place of the two lines above:
 {estimators}
 """
 
 _RING = """
-[ring]                     # how the ring sits on its shaft: errors of a few cycles per revolution
+[ring]                     # mounting of the ring on its shaft: errors of a few cycles per revolution
 eccentricity = "2 um"      # distance of its centre from the axis of rotation: half of the full run-out
 # direction = "30 deg"     # where that offset points when the shaft is at zero
 # swash = "10 arcsec"      # tilt of the ring against the plane of rotation, and
@@ -87,7 +87,7 @@ lobes = {2 = "0.5 um"}     # the mounted ring is out of round, {number per revol
 # graduation = {5 = "0.2 arcsec"}  # errors of the lines themselves, {number per revolution = angle}
 # wander = {3 = "0.1 um"}  # motion of the shaft in its bearing, {number per revolution = distance}
 # coupling = {2 = "0.5 arcsec"}    # error of a coupling between this shaft and the one that matters
-# compensation = {1 = ["14 arcsec", "20 deg"]}  # what the controller takes off by its error map
+# compensation = {1 = ["14 arcsec", "20 deg"]}  # error map that the controller subtracts
 # bore = "40 mm"           # bore of the ring, and
 # shaft = "39.99 mm"       # its seat on the shaft: limits how eccentric the ring can be
 """
@@ -107,20 +107,20 @@ _LINEAR_LOAD = """\
 # inertia = "5 kg"         # mass that moves (without the motor's, if that is given)
 # viscous = "15 N s/m"     # friction that grows with the speed
 # coulomb = "4 N"          # friction that only changes its direction with the motion
-# stribeck = "2 N"         # by how much breaking away takes more than that
+# stribeck = "2 N"         # excess of the breakaway force over that
 # stribeck_speed = "1 mm/s"    # speed at which most of this excess is gone
 # force = "0 N"            # constant force in the direction of positive motion, such as a weight
 # motor_inertia = "1 kg"   # mass of the moving part of the motor
 # stiffness = "12 N/um"    # of the spring that joins motor and load; left out: one rigid mass
 # damping = "300 N s/m"    # of that spring
-# cogging = {31 = "0.5 N"} # force ripple of the motor, {number a metre = amplitude}; one like 31.25 in quotes
+# cogging = {31 = "0.5 N"} # force ripple of the motor, {number per metre = amplitude}; one like 31.25 in quotes
 # torque_constant = "45 N/A"   # force of the motor for one ampere
 """
 _ROTARY_LOAD = """\
 # inertia = "0.02 kg m2"   # rotating inertia (without the motor's, if that is given)
 # viscous = "0.02 N m s/rad"   # friction that grows with the speed
 # coulomb = "0.05 N m"     # friction that only changes its direction with the motion
-# stribeck = "0.03 N m"    # by how much breaking away takes more than that
+# stribeck = "0.03 N m"    # excess of the breakaway force over that
 # stribeck_speed = "0.2 rpm"   # speed at which most of this excess is gone
 # force = "0 N m"          # constant torque in the direction of positive motion, such as an unbalanced weight
 # motor_inertia = "0.004 kg m2"    # inertia of the rotor
@@ -130,17 +130,17 @@ _ROTARY_LOAD = """\
 # torque_constant = "0.9 N m/A"    # torque of the motor for one ampere
 """
 _CONTROL = """\
-# position_gain = "60 1/s" # speed asked for, for each unit of position error
-# velocity_gain = "{gain}"  # {word} asked for, for each unit of speed error
-# integral_time = "12 ms"  # time in which the integral part reaches the proportional one; left out: none
-# current_bandwidth = "1 kHz"  # of the current loop; left out: at once
+# position_gain = "60 1/s" # velocity command per unit of position error
+# velocity_gain = "{gain}"  # {word} command per unit of velocity error
+# integral_time = "12 ms"  # integral time (reset time) of the velocity loop; left out: no integral part
+# current_bandwidth = "1 kHz"  # of the current loop; left out: no lag
 # delay = "60 us"          # from the sample to the moment its {word} begins
-# velocity_feedforward = 1.0   # share of the demanded speed that is fed forward
-# acceleration_feedforward = "{forward}"  # {word} for each unit of demanded acceleration; in full: {whole}
-# torque_limit = "{limit}"   # largest {word} that is asked for; left out: no limit
-# notch = [{{frequency = "600 Hz", damping = 0.5, depth = 0.1}}]  # takes from the {word} what excites the spring;
-#                          # order = 2 in place of a frequency follows that line of the encoder with the speed
-# lowpass = "1.5 kHz"      # filter of the {word} asked for; left out: none
+# velocity_feedforward = 1.0   # share of the commanded velocity that is fed forward
+# acceleration_feedforward = "{forward}"  # {word} per unit of commanded acceleration; in full: {whole}
+# torque_limit = "{limit}"   # limit of the {word} command; left out: no limit
+# notch = [{{frequency = "600 Hz", damping = 0.5, depth = 0.1}}]  # suppresses the {word} at the resonance;
+#                          # order = 2 in place of a frequency follows that harmonic of the encoder with the speed
+# lowpass = "1.5 kHz"      # low-pass of the {word} command; left out: none
 """
 _LINEAR_UNITS = "g kg t | mN N kN | N s/m kN s/m | N/m kN/m N/um | N/A | 1/s"
 _ROTARY_UNITS = (

@@ -128,7 +128,7 @@ class PeriodTiming(TimedEdges):
     clock: float = units.quantity("frequency")
     kind = "period-timing"
     look = Look("muted", "P", (0, (1, 1.4)))
-    example = ('clock = "50 MHz"', "time from count to count, on this clock")
+    example = ('clock = "50 MHz"', "period measurement (1/T) with this clock")
 
     def __post_init__(self) -> None:
         check = checks.Check(self)
@@ -166,7 +166,7 @@ class CountAndTime(TimedEdges):
     window: float = units.quantity("time")
     kind = "count-and-time"
     look = Look("muted", "X", (0, (1, 1.4)))
-    example = ('clock = "50 MHz"      window = "5 ms"', "counts in this time, and their exact time")
+    example = ('clock = "50 MHz"      window = "5 ms"', "counts per window and their time (M/T)")
     tuning = "window"
     exponent = -1.0
 

@@ -46,7 +46,7 @@ class Difference(FiniteResponse):
     kind = "difference"
     legend = "difference over N samples"
     look = Look("ink", "o", "-", numbered=True)
-    example = ("samples = 1", "change of the position over some cycles, divided by their time")
+    example = ("samples = 1", "difference of positions over some samples, divided by the time")
     tuning = "samples"
     exponent = -1.0
 

@@ -52,7 +52,7 @@ class LowPass(Recursive):
     kind = "low-pass"
     phrase = "low-pass"
     look = Look("counts", "^", (0, (5, 1.6)))
-    example = ('corner = "300 Hz"     order = 1', "change in a cycle, filtered; order up to 8")
+    example = ('corner = "300 Hz"     order = 1', "filtered first difference; order up to 8")
     tuning = "corner"
 
     def __post_init__(self) -> None:
@@ -173,7 +173,7 @@ class Tracking(AlphaBeta):
     kind = "tracking"
     phrase = "tracking loop"
     look = Look("force", "D", (0, (6, 1.6, 1, 1.6)))
-    example = ('bandwidth = "100 Hz"  damping = 0.7', "loop that follows the position")
+    example = ('bandwidth = "100 Hz"  damping = 0.7', "tracking loop (observer) of the position")
     tuning = "bandwidth"
 
     def __post_init__(self) -> None:
@@ -244,7 +244,7 @@ class Kalman(AlphaBeta):
     look = Look("cyclic", "v", (0, (3, 1.2)))
     example = (
         'acceleration = "{acceleration}"  noise = "{jitter}"',
-        "best for so random an acceleration\nnoise left out: from jitter and counts",
+        "optimal for this random acceleration, rms\nnoise left out: from jitter and counts",
     )
     tuning = "acceleration"
     exponent = 2.0

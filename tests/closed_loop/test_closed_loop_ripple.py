@@ -501,6 +501,17 @@ def test_doubtful_speed_is_marked_with_its_reason(reason):
     assert any(reason in one for one in found.reasons), found.reasons
 
 
+def test_converter_and_counts_with_hysteresis_have_parts_of_each():
+    steps = Interpolation(factor=400, bits=8)
+    plain, held = (
+        encsim.smoothness(replace(STAGE, interpolation=replace(steps, hysteresis=width)), [0.02])
+        for width in (0.0, 1.0)
+    )
+    assert held.parts["measured"].keys() == plain.parts["measured"].keys() >= {"adc", "resolution"}
+    # counts move later by half of the hysteresis and keep their size: no source, a tenth is far below a missing part
+    assert held.measured[0] == pytest.approx(plain.measured[0], rel=0.1)
+
+
 def test_dithered_counts_leave_no_doubt_down_to_standstill():
     found = encsim.smoothness(STAGE, SPEEDS)
     dithered = replace(STAGE, signal=replace(SIGNAL, jitter=4e-9))

@@ -34,7 +34,7 @@ STANDING, SLOW = 1e-9, 1e-3
 SHOWN_LINES = 3
 # Lines smaller than this share of the strongest are left out.
 WEAK = 0.1
-RIPPLE = "Ripple is the swing of the speed about its mean, as rms."
+RIPPLE = "Ripple: rms deviation of the velocity from its mean."
 SHARES = "Shares are of the square of the ripple, since squares add up."
 TERMS = {
     r"\berror\b": "The error is shown minus true position.",
@@ -195,10 +195,10 @@ def answer(axis: Axis, speed: float, summary: RippleSummary) -> list[str]:
     values = {curve: rms for curve, rms in summary.at().items() if rms is not None}
     where = f"At {show(abs(speed), unit)}" if speed else "At standstill"
     if values["measured"] == 0.0:
-        words = [f"{where} the controller sees no ripple. {RIPPLE}"]
+        words = [f"{where} there is no measured ripple. {RIPPLE}"]
     else:
         share = f", {show(100.0 * values['measured'] / abs(speed), '1')} % of the speed" if speed else ""
-        words = [f"{where} the controller sees a ripple of {show(values['measured'], unit)}{share}. {RIPPLE}"]
+        words = [f"{where} the measured ripple is {show(values['measured'], unit)}{share}. {RIPPLE}"]
     if summary.closed:
         torque, actual = (show(values[curve], unit_of(axis, curve)) for curve in ("torque", "actual"))
         words.append(
@@ -369,7 +369,7 @@ def _no_effect(situation: Situation, proposal: Proposal) -> str:
     if proposal.causes and share < SMALL:
         named = [CAUSES[cause].plain for cause in proposal.causes if cause in shares]
         return f"{listed(named) if named else 'its cause'} makes {percent(share)} of the ripple"
-    return "the ripple stays within 1 % of what it is"
+    return "the ripple changes by less than 1 %"
 
 
 def _quantisation_and_noise(situation: Situation, kind: str, share: float) -> str:

@@ -176,7 +176,7 @@ def _tuned(situation: Situation, control: Control) -> Proposal:
         tuned = tune(situation.axis, speed=None if linear else situation.speed)
     except checks.InputError as error:
         return proposal(missing=f"no gains are proposed: {error}")
-    assumed = "a phase margin of 60 degrees and a sensitivity peak of 1.7 at least"
+    assumed = "a phase margin of at least 60 deg and a sensitivity peak of at most 1.7"
     assumed += "" if linear else ", at this speed: the delay of timed edges grows at lower speeds"
     gains = {name: getattr(tuned, name) for name in ("position_gain", "velocity_gain", "integral_time")}
     change = {f"control.{name}": gain and float(f"{gain:.3g}") for name, gain in gains.items()}

@@ -97,7 +97,7 @@ def _conditioning(situation: Situation) -> Iterator[Proposal]:
         percent = f"{100.0 * (1.0 - TRIMMED):g} %"
         yield proposal(
             change={"interpolation.correction": 1.0 - TRIMMED * (1.0 - present)},
-            assumed=f"the correction takes away {percent} of offset, gain and phase, nothing else",
+            assumed=f"the correction removes {percent} of offset, gain and phase, nothing else",
         )
 
 

@@ -108,14 +108,14 @@ def test_simple_fraction_of_a_period_a_sample_tells_what_the_start_does():
 
 def test_standstill_has_no_share_of_the_speed_and_no_other_speed():
     text = explained.of("still").text
-    assert text.startswith("At standstill the controller sees a ripple of")
+    assert text.startswith("At standstill the measured ripple is")
     assert "% of the speed" not in text
     assert explained.remedy("still", "speed").reason == "the axis stands still"
 
 
 def test_ideal_axis_has_no_ripple_no_cause_and_no_remedy():
     found = explained.of("ideal")
-    assert "the controller sees no ripple" in found.text
+    assert "there is no measured ripple" in found.text
     assert found.causes == ()
     assert not any(one.applies for one in found.remedies)
 
@@ -138,7 +138,7 @@ def test_each_word_of_the_trade_is_explained_once(name, word):
 def test_rotary_axis_is_told_in_turns_and_angles():
     found = explained.of("table")
     # 0.3 rad/s is 2.86 rpm
-    assert found.text.startswith("At 2.86 rpm the controller sees a ripple of")
+    assert found.text.startswith("At 2.86 rpm the measured ripple is")
     assert found.units["measured"] == "rad/s"
 
 

@@ -123,7 +123,7 @@ def test_ideal_axis_has_no_ripple_no_cause_and_no_remedy():
 @pytest.mark.parametrize(
     ("name", "word"),
     [
-        ("folded", "Ripple is"),
+        ("folded", "Ripple: rms"),
         ("folded", "The error is"),
         ("folded", "A harmonic is"),
         ("folded", "Aliased:"),

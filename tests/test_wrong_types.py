@@ -130,3 +130,13 @@ def test_mistakes_of_the_first_hour_name_the_right_thing(call, words):
 
 def test_a_requirement_takes_speeds_with_units():
     assert encsim.Requirement(speeds=["1 mm/s", "0.1 m/s"], relative=0.02).speeds == (1e-3, 0.1)
+
+
+@pytest.mark.parametrize("name", ["margins", "tuning", "step_response", "ramp_response"])
+def test_speed_of_a_loop_may_be_text_and_is_checked(name):
+    function = getattr(encsim, name)
+    loop = axis("stage_x_loop")
+    assert function(loop, speed="5 mm/s").speed == 5e-3
+    for bad in ("5 rpm", float("nan"), [5e-3], "fast"):
+        with pytest.raises(encsim.InputError, match=rf"^{name}\.speed must "):
+            function(loop, speed=bad)

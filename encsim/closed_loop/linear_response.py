@@ -12,6 +12,7 @@ from .. import checks
 from ..doubts import Doubt
 from ..model.axis import Axis, check_axis
 from ..model.delays import reading_delay
+from ..units import speed_in_si
 from . import loop as loops
 from .state_space import Assembly, Matrices, estimator_matrices, inside
 from .timed_edges import few_edges
@@ -122,6 +123,7 @@ class LinearResponse:
     def __init__(self, owner: str, axis: Axis, speed: float, of: str) -> None:
         check_axis(f"{owner}.axis", axis)
         unit = axis.scale.unit
+        speed = speed_in_si(f"{owner}.speed", speed, unit)
         if not checks.is_real(speed):
             checks.refuse(f"{owner}.speed", "be a finite number", speed, f"{unit}/s")
         self.owner, self.axis, self.speed = owner, axis, float(speed)

@@ -13,8 +13,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from ..doubts import Doubt
-from ..model.axis import check_axis
+from ..model.axis import Axis, check_axis
 from ..model.delays import velocity_delay
+from ..open_loop.closed_form import checked_speeds
 from ..results import LOOP_EXAMPLE, Result, measured_in, picture, recorded
 from . import loop as loops
 from . import plant
@@ -23,7 +24,6 @@ from .state_space import inside
 from .timed_edges import EdgeFilter, few_edges
 
 if TYPE_CHECKING:
-    from ..model.axis import Axis
     from ..model.load_and_control import Load
     from .loop import Loop
 
@@ -192,14 +192,13 @@ def margins(axis: Axis, *, speed: float = 0.0) -> Margins:
     Raises
     ------
     InputError
-        If load or control is missing, a filter does not fit the loop rate, or an estimator that times edges gets less
-        than one count per second at this speed.
+        If load or control is missing, a filter does not fit the loop rate, or fewer than one edge per second is timed.
 
     Notes
     -----
-    The loop is discrete at the loop rate and exact: no Padé delays, no continuous approximation. All frequencies lie
-    between 0 and half the loop rate. Timed edges enter as their mean filter over all positions of the edges between
-    the samples; with fewer than 20 counts in 1/crossover that filter is only a rough guide.
+    The loop is discrete at the loop rate and exact: no Padé delays. All frequencies lie between 0 and half the loop
+    rate. Timed edges enter as their mean filter over all positions of the edges between the samples; with fewer than
+    20 counts in 1/crossover it is approximate.
 
     References
     ----------
@@ -214,6 +213,7 @@ def margins(axis: Axis, *, speed: float = 0.0) -> Margins:
     (60.3, 66.2)
     """
     check_axis("margins.axis", axis)
+    speed = float(checked_speeds("margins.speed", speed, axis.scale.unit, single=True))
     return FrequencyResponse(loops.build(axis, speed)).margins(axis, speed)
 
 

@@ -21,6 +21,7 @@ from ..model.axis import check_axis
 from ..model.load_and_control import CAUTIONS, Control
 from ..open_loop.limits import default_speeds
 from ..results import Result, measured_in, recorded
+from ..units import speed_in_si
 from ..wording import force, show
 from .advice import Allowance, refuse, remedies
 from .search import LIMITS, UNITS, GainSearch
@@ -239,6 +240,7 @@ class Found(NamedTuple):
 
 def _searched(axis: Axis, limits: dict[str, Any], speed: float | None) -> Found:
     """The search with its settled controller; refused if there is none."""
+    speed = speed_in_si("tuning.speed", speed, axis.scale.unit)
     if speed is not None and not checks.is_real(speed):
         checks.refuse("tuning.speed", "be a finite number", speed, f"{axis.scale.unit}/s")
     if speed is not None or not axis.estimator.linear:

@@ -275,7 +275,7 @@ def _captures(parser: Parser) -> None:
     reading_options(parser)
 
 
-def _separate_options(parser: Parser) -> None:
+def _several_captures(parser: Parser) -> None:
     _captures(parser)
     parser.add_argument(
         "--common-origin",
@@ -285,7 +285,7 @@ def _separate_options(parser: Parser) -> None:
 
 
 def _fit_options(parser: Parser) -> None:
-    _captures(parser)
+    _several_captures(parser)
     parser.add_argument(
         "--free",
         metavar="KEYS",
@@ -335,7 +335,7 @@ COMPARE = Command(
 SEPARATE = Command(
     examples="  encsim separate axis.toml slow.csv fast.csv\n"
     "  encsim separate axis.toml slow.csv fast.csv back.csv --plot owners.svg",
-    options=_separate_options,
+    options=_several_captures,
     reads=lambda args: [args.axis, *args.captures],
     inputs={"axis": arguments.axis, "captures": _read_all},
     compute=lambda job: encsim.separate(job.captures, job.axis, common_origin=job.args.common_origin),
@@ -351,7 +351,7 @@ FIT = Command(
     options=_fit_options,
     reads=lambda args: [args.axis, *args.captures],
     inputs={"axis": arguments.axis, "captures": _read_all, "free": _free},
-    compute=lambda job: encsim.fit(job.axis, job.captures, job.free),
+    compute=lambda job: encsim.fit(job.axis, job.captures, job.free, common_origin=job.args.common_origin),
     outputs=[
         picture("draw the ripple curve of the fitted axis with the points of the recordings"),
         into("the fitted keys", _fitted),

@@ -13,11 +13,10 @@ from ..calibration.angle_fit import TAU
 from ..model.estimators import Difference
 from ..open_loop.closed_form import ripple
 from ..open_loop.period_error import averaged, error_on_grid, grid_size, lead, position_error
-from . import channel_fit, comparison, curve_fit, steady_pieces
+from . import channel_fit, comparison, curve_fit, load_observations, steady_pieces
 
 if TYPE_CHECKING:
     from ..model.axis import Axis
-    from ..model.load_and_control import Load
     from .capture import Capture
 
 
@@ -25,16 +24,19 @@ if TYPE_CHECKING:
 LAGS = (1, 4)
 # Share to which the closed form of a ripple is taken to be right, and a harmonic of the period.
 RIGHT, HARMONIC_RIGHT = 2.5e-3, 1e-3
-# Torque is averaged over this many windows of a recording; slower than this share of the fastest is standstill.
-WINDOWS, STANDSTILL = 60, 1e-3
-FEWEST_IN_WINDOW = 8
-# Speeds that vary by less than this share are one; scatter of the mean torque is read from so many blocks.
-STEADY, STEADY_BLOCKS = 0.05, 8
-# Share of the torque to which inertia and friction describe it, and median deviations beyond which they do not.
-TORQUE_RIGHT, OUTLYING = 1e-3, 6.0
-# Mean sign of the speed from which on a recording counts as one in one direction.
-ONE_WAY = 0.7
-SIGNALS = ("signal.", "interpolation.", "sampling.")
+SIGNALS, CONTROL, COGGING = ("signal.", "interpolation.", "sampling."), "control.", "load.cogging."
+# Parameters of two masses, and those that mean torques show.
+ELASTIC = ("load.motor_inertia", "load.stiffness", "load.damping")
+MEAN_TORQUE = (
+    "load.inertia",
+    "load.viscous",
+    "load.coulomb",
+    "load.stribeck",
+    "load.stribeck_speed",
+    "load.force",
+)
+# Damping that two masses without any are taken to have at first, share of the critical one.
+DAMPED = 1e-2
 # Parameters that harmonics alone show.
 PERIODIC = ("signal.offset", "signal.gain", "signal.phase", "signal.harmonics", "signal.sde")
 
@@ -124,29 +126,6 @@ class ObservedChannels:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class ObservedTorques:
-    """Mean torque, speed and acceleration in windows of a recording."""
-
-    torque: np.ndarray
-    speed: np.ndarray
-    acceleration: np.ndarray
-    uncertainty: float
-
-    def differences(self, axis: Axis) -> np.ndarray:
-        """Of the torque that inertia and friction need."""
-        assert axis.load is not None
-        return (self.torque - needed(axis.load, self.speed, self.acceleration)) / self.uncertainty
-
-
-def needed(load: Load, speed: np.ndarray, acceleration: np.ndarray) -> np.ndarray:
-    """Torque for a motion: inertia, friction, less the constant force in its direction."""
-    dry = np.full_like(speed, load.coulomb)
-    if load.stribeck and load.stribeck_speed is not None:
-        dry += load.stribeck * np.exp(-np.minimum((speed / load.stribeck_speed) ** 2, 700.0))
-    return load.total_inertia * acceleration + load.viscous * speed + np.sign(speed) * dry - load.force
-
-
-@dataclass(frozen=True, slots=True, eq=False)
 class Observed:
     """All observations of some recordings."""
 
@@ -156,10 +135,23 @@ class Observed:
     jitter: float
     torque: float
     speed: float
+    damping: float = 0.0
+    # why the recordings do not show a parameter
+    reasons: tuple[str, ...] = ()
+
+    def settled(self, axis: Axis) -> Observed:
+        """Those whose uncertainty is what they differ by from an axis with it."""
+        parts = tuple(
+            part.settled(axis) if isinstance(part, load_observations.ObservedResponse) else part
+            for part in self.parts
+        )
+        return self if parts == self.parts else replace(self, parts=parts)
 
     def differences(self, axis: Axis) -> np.ndarray:
         """All differences over their uncertainties."""
-        return np.concatenate([part.differences(axis) for part in self.parts])
+        return np.concatenate(
+            [np.zeros(0 if self.parts else 1), *(part.differences(axis) for part in self.parts)]
+        )
 
     def points(self) -> tuple[RipplePoint, ...]:
         """Measured ripple of the recordings."""
@@ -167,6 +159,8 @@ class Observed:
 
     def scale(self, name: str) -> float:
         """Size of a step of a parameter that changes the observations."""
+        if name.startswith(COGGING):
+            return 1e-2 * self.torque
         if name.startswith(("signal.sde.", "signal.jitter")) and name != "signal.jitter_bandwidth":
             return 1e-3 * self.period
         sizes = {
@@ -191,41 +185,76 @@ class Observed:
             "load.stribeck": 0.1 * self.torque,
             "load.stribeck_speed": 0.3 * self.speed,
             "load.coulomb": 0.5 * self.torque,
+            "load.damping": self.damping,
+            "control.position_gain": 1.0,
+            "control.integral_time": 1e-2,
         }
         return float(starts.get(name, 0.0))
 
 
-def observe(axis: Axis, captures: Sequence[Capture], names: Iterable[str]) -> Observed:
+def observe(
+    axis: Axis, captures: Sequence[Capture], names: Iterable[str], *, common: bool = False
+) -> Observed:
     """What recordings show of the parts of an axis that are to be fitted."""
     names = list(names)
+    parts, reasons = _of_load(axis, captures, names, common)
+    ripples, speeds, jitters = [], [0.0], [0.0]
     signals = [name for name in names if name.startswith(SIGNALS)]
-    wanted_signal = bool(signals)
-    wanted_load = any(name.startswith("load.") for name in names)
-    parts: list[Observation] = []
-    ripples, torques, speeds, jitters = [], [0.0], [0.0], [0.0]
     for capture in captures:
-        if capture.kind == "channels" and wanted_signal:
+        if capture.kind == "channels" and signals:
             parts.append(_channels(capture))
-        elif wanted_signal:
+        elif signals:
             periodic = all(name.startswith(PERIODIC) for name in signals)
             recorded, jitter, found = _in_motion(axis, capture, periodic)
             parts += found
             ripples.append(RipplePoint(recorded.speed, recorded.rms, recorded.uncertainty))
             speeds.append(abs(recorded.speed))
             jitters.append(jitter)
-        if wanted_load:
-            torque = _torques(axis, capture)
-            if torque is not None:
-                parts.append(torque)
-                torques.append(float(np.abs(torque.torque).max()))
-                speeds.append(float(np.abs(torque.speed).max()))
-    if not parts or (wanted_load and not any(isinstance(part, ObservedTorques) for part in parts)):
-        needs = "torque" if wanted_load else "motion"
+    if not parts and not reasons:
+        checks.refuse("fit.captures", "show what is to be fitted: hold motion", f"{len(captures)} recordings")
+    means = [part for part in parts if isinstance(part, load_observations.ObservedTorques)]
+    speeds += [float(np.abs(part.speed).max()) for part in means]
+    torques = [0.0, *(float(np.abs(part.torque).max()) for part in means)]
+    torques += [float(np.abs(c.torque).max()) for c in captures if c.torque is not None and not means]
+    largest, fastest = max(torques) or 1.0, max(speeds) or 1.0
+    damping = 0.0
+    if axis.load is not None and axis.load.stiffness is not None:
+        damping = 2.0 * DAMPED * float(np.sqrt(axis.load.stiffness * axis.load.inertia))
+    return Observed(
+        tuple(parts), tuple(ripples), axis.scale.pitch, max(jitters), largest, fastest, damping, reasons
+    )
+
+
+def _of_load(
+    axis: Axis, captures: Sequence[Capture], names: Sequence[str], common: bool
+) -> tuple[list[Observation], tuple[str, ...]]:
+    """What the recordings show of the load, and why they do not show a part of it."""
+    parts: list[Observation] = []
+    elastic = any(name in ELASTIC for name in names)
+    orders = [float(name.removeprefix(COGGING)) for name in names if name.startswith(COGGING)]
+    if elastic and (axis.load is None or axis.load.stiffness is None):
+        checks.refuse("fit.axis", "have a load of two masses, with a first guess of its stiffness", None)
+    if orders and (elastic or "load.inertia" in names):
+        rule = "name cogging apart from inertia and stiffness, which it is computed with"
+        checks.refuse("fit.free", rule, ", ".join(names))
+    reasons: tuple[str, ...] = ()
+    if orders:
+        found, reason = load_observations.cogging(axis, captures, orders, common=common)
+        parts += found
+        reasons = (f"the recordings do not show the cogging: {reason}",) if reason else ()
+    mean, steered = bool(set(names) & set(MEAN_TORQUE)), any(name.startswith(CONTROL) for name in names)
+    for capture in captures:
+        response = load_observations.response(axis, capture) if elastic else None
+        torques = load_observations.torques(axis, capture) if mean else None
+        parts += [part for part in (response, torques) if part is not None]
+        parts += load_observations.control(axis, capture) if steered else ()
+    if (elastic or mean or steered) and not parts:
         checks.refuse(
-            "fit.captures", f"show what is to be fitted: hold {needs}", f"{len(captures)} recordings"
+            "fit.captures",
+            "show what is to be fitted: hold torque, in motion that does not turn round or rest",
+            f"{len(captures)} recordings",
         )
-    largest = (max(values) or 1.0 for values in (torques, speeds))
-    return Observed(tuple(parts), tuple(ripples), axis.scale.pitch, max(jitters), *largest)
+    return parts, reasons
 
 
 def _in_motion(
@@ -277,46 +306,3 @@ def _channels(capture: Capture) -> ObservedChannels:
     floor = np.finfo(float).tiny
     sizes = np.array([max(float(value[1]), floor) for value in values.values()])
     return ObservedChannels(tuple(values), np.array([float(value[0]) for value in values.values()]), sizes)
-
-
-def _torques(axis: Axis, capture: Capture) -> ObservedTorques | None:
-    """Mean torques of a recording; None without torque or motion."""
-    torque = steady_pieces.in_torque_unit(capture, axis)
-    if torque is None:
-        return None
-    position, rate = steady_pieces.in_position_unit(capture, axis), steady_pieces.sampled_at(capture, axis)
-    mean, speed, acceleration = _windows(torque, position, rate, WINDOWS)
-    if np.ptp(speed) < STEADY * np.abs(speed).mean():
-        # At one speed the whole recording counts as one: within a window cyclic errors look like acceleration.
-        blocks, speeds, _ = _windows(torque, position, rate, STEADY_BLOCKS)
-        error = float(np.std(blocks)) / np.sqrt(STEADY_BLOCKS) + TORQUE_RIGHT * abs(float(np.mean(torque)))
-        mean, speed, _ = _windows(torque, position, rate, 1)
-        slope = float(np.polyfit(np.arange(len(speeds)), speeds, 1)[0]) * rate * len(speeds) / len(position)
-        return ObservedTorques(mean, speed, np.array([slope]), error)
-    moving = np.abs(speed) > STANDSTILL * np.abs(speed).max(initial=0.0)
-    rows = np.stack([mean, speed, acceleration])[:, moving]
-    columns = np.stack([np.ones_like(rows[0]), rows[1], rows[2], np.sign(rows[1])], axis=1)
-    if abs(np.mean(np.sign(rows[1]))) > ONE_WAY:
-        columns = columns[:, :3]
-    columns = columns / np.maximum(np.abs(columns).max(axis=0), np.finfo(float).tiny)
-    kept = np.ones(len(columns), dtype=bool)
-    # Windows in which the acceleration jumps say nothing of it: two rounds leave them out.
-    for _ in range(3):
-        values, *_ = np.linalg.lstsq(columns[kept], rows[0][kept], rcond=1e-9)
-        left = rows[0] - columns @ values
-        kept = np.abs(left) <= OUTLYING * np.median(np.abs(left[kept]))
-    if np.count_nonzero(kept) < 8:
-        return None
-    error = float(np.std(left[kept])) + TORQUE_RIGHT * float(np.abs(rows[0]).max())
-    return ObservedTorques(rows[0][kept], rows[1][kept], rows[2][kept], error)
-
-
-def _windows(torque: np.ndarray, position: np.ndarray, rate: float, count: int) -> tuple[np.ndarray, ...]:
-    """Mean torque, speed and acceleration in windows of equal length."""
-    size = max(FEWEST_IN_WINDOW, len(position) // count)
-    count = len(position) // size
-    time = (np.arange(size) - 0.5 * (size - 1)) / rate
-    pieces = position[: count * size].reshape(count, size)
-    curve = np.polynomial.polynomial.polyfit(time, (pieces - pieces[:, :1]).T, 2)
-    mean = torque[: count * size].reshape(count, size).mean(axis=1)
-    return mean, curve[1], 2.0 * curve[2]

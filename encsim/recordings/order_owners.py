@@ -5,7 +5,7 @@ For each order it finds an encoder error E and a disturbing torque D, ``z = E + 
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
 from functools import cached_property
 from typing import TYPE_CHECKING
@@ -241,3 +241,18 @@ def _distinct(speeds: Iterable[float]) -> list[float]:
 
 def _close(one: float, other: float) -> bool:
     return max(abs(one), abs(other)) < ONE_SPEED * min(abs(one), abs(other))
+
+
+def why_undecided(found: OrderOwners) -> Iterator[str]:
+    """Why nothing can be decided."""
+    if found.axis.load is None:
+        yield "the axis has no load: what a torque makes of the position is not known"
+    if len(found.sizes) < 2:
+        yield "one speed: an error of the encoder and true motion of the machine look the same"
+    if found.unplaced:
+        yield f"the recordings may count the position from different places: {found.unplaced}"
+    if found.disagree:
+        yield (
+            "the recordings do not agree within their noise: load or friction of the axis are wrong, or the counter "
+            "lost or gained counts"
+        )

@@ -32,14 +32,26 @@ BOUNDS = {
     "sampling.jitter": (0.0, LARGE),
     "load.inertia": (1e-15, LARGE), "load.viscous": (0.0, LARGE), "load.coulomb": (0.0, LARGE),
     "load.stribeck": (0.0, LARGE), "load.stribeck_speed": (1e-12, LARGE), "load.force": (-LARGE, LARGE),
+    "load.motor_inertia": (1e-15, LARGE), "load.stiffness": (1e-9, LARGE), "load.damping": (0.0, LARGE),
+    "control.position_gain": (0.0, LARGE), "control.velocity_gain": (1e-15, LARGE),
+    "control.integral_time": (1e-9, 1e6),
 }  # fmt: skip
-COMPLEX, HARMONICS = "signal.sde.", "signal.harmonics."
+COMPLEX, HARMONICS = ("signal.sde.", "load.cogging."), "signal.harmonics."
+# Parameters that are never zero: not known to this share, they are not determined.
+POSITIVE, KNOWN = ("load.inertia", "load.motor_inertia", "load.stiffness", "control."), 0.5
+SPLIT = {"load.motor_inertia", "load.stiffness", "load.inertia"}
+# Factors of a stiffness that are tried first: far from a resonance squares do not lead to it.
+STIFFNESS, FIRST_EVALUATIONS = np.geomspace(0.5, 2.0, 7), 6
 MOST_EVALUATIONS = 200
 # Step of a parameter for a derivative, of its size.
 STEP = 1e-4
 # A parameter is not determined where its uncertainty exceeds its size and this share of its start, and two are not
-# told apart from this correlation on.
-TOGETHER = 0.995
+# told apart from this correlation on where one is not known to this share.
+TOGETHER, APART = 0.995, 0.1
+# Share to which the model of a load is taken to be right.
+LOAD_RIGHT = 1e-3
+# Squared misfit by which one of two controllers must be better; else they are the same.
+SAME = 9.0
 # Mean square of the weighted misfit above which the axis does not describe the recordings.
 LARGEST_MISFIT = 9.0
 
@@ -94,7 +106,9 @@ class Fit(Result):
 
 
 @recorded
-def fit(axis: Axis, captures: Capture | Sequence[Capture], free: Sequence[str]) -> Fit:
+def fit(
+    axis: Axis, captures: Capture | Sequence[Capture], free: Sequence[str], *, common_origin: bool = False
+) -> Fit:
     """Fit named parameters of an axis to recordings.
 
     Parameters
@@ -102,10 +116,14 @@ def fit(axis: Axis, captures: Capture | Sequence[Capture], free: Sequence[str]) 
     axis : Axis
         Start and everything that is not fitted.
     captures : Capture or sequence of Capture
-        Motion at nearly constant speed, counts, positions or channels; with torque for the load, then best at several
-        speeds, in both directions, and with accelerations for the inertia.
+        Motion at nearly constant speed, counts, positions or channels. With torque for load and control: several
+        speeds in both directions for friction, accelerations for inertias and the spring between two masses, two
+        speeds or more for cogging, one for the gains of the controller.
     free : sequence of str
-        Names as in an axis file: "signal.gain", "signal.sde.1", "signal.jitter", "load.coulomb".
+        Names as in an axis file: "signal.gain", "signal.sde.1", "signal.jitter", "load.coulomb", "load.stiffness",
+        "load.cogging.12", "control.velocity_gain".
+    common_origin : bool
+        Whether all recordings count the position from the same place, as in `separate`; it matters for cogging.
 
     Returns
     -------
@@ -121,8 +139,11 @@ def fit(axis: Axis, captures: Capture | Sequence[Capture], free: Sequence[str]) 
     Notes
     -----
     Least squares over the harmonics of the position error (complex, fitted in angle), the rms of differences over 1 to
-    16 samples, the errors of the channels, and the mean torque against speed and acceleration, each over its
-    uncertainty. The predictions are those of the closed form.
+    4 samples, the errors of the channels, and the mean torque against speed and acceleration, each over its
+    uncertainty. The predictions are those of the closed form. Two masses: in windows without reversal the positions
+    less those that the discrete plant makes of the recorded torque, beside slow and free motion. Controller: the
+    torque less that of its law from the recorded positions; position gain and 1/integral time may change places
+    there, which is said. Cogging: the torque that `separate` finds beside errors of the encoder of the same order.
 
     Examples
     --------
@@ -138,10 +159,15 @@ def fit(axis: Axis, captures: Capture | Sequence[Capture], free: Sequence[str]) 
     if not given or not all(isinstance(capture, Capture) for capture in given):
         checks.refuse("fit.captures", "be captures", captures, hint="encsim.Capture.read reads a file")
     names = _checked([free] if isinstance(free, str) else list(free), axis)
-    observed = observations.observe(axis, given, names)
+    observed = observations.observe(axis, given, names, common=common_origin)
     parameters = _Parameters(axis, names, observed)
-    solution = _solved(parameters, observed)
-    return _result(parameters, solution, observed)
+    solution = _solved(parameters, observed, _start(parameters, observed))
+    misfit = _misfit(solution)
+    settled = observed.settled(parameters.at(solution.x * parameters.scale))
+    if settled is not observed:
+        solution = _solved(parameters, settled, solution.x)
+    twin = _twin(parameters, settled, solution)
+    return _result(parameters, solution, observed, misfit, twin)
 
 
 def _checked(names: list[str], axis: Axis) -> list[str]:
@@ -149,12 +175,16 @@ def _checked(names: list[str], axis: Axis) -> list[str]:
     if not names:
         checks.refuse("fit.free", "name at least one parameter", "none")
     for name in names:
-        if name not in BOUNDS and not name.startswith((COMPLEX, HARMONICS)):
-            rule = "be " + ", ".join(BOUNDS) + f", {COMPLEX}1 or {HARMONICS}3"
+        if name not in BOUNDS and not name.startswith((*COMPLEX, HARMONICS)):
+            rule = "be " + ", ".join(BOUNDS) + f", signal.sde.1, {HARMONICS}3 or load.cogging.12"
             checks.refuse("fit.free", rule, name)
-        if name.startswith("load.") and axis.load is None:
+        if getattr(axis, name.partition(".")[0]) is None:
             checks.refuse("fit.free", "be of a part that the axis has", name)
         changes.value(axis, name)
+    if axis.load is not None and axis.load.encoder == "load" and set(names) >= SPLIT:
+        # P = w**2/(J s**2 (s**2 + w**2)), J the sum: two numbers for three.
+        rule = f"leave out one of {', '.join(sorted(SPLIT))}: an encoder on the load shows two of them"
+        checks.refuse("fit.free", rule, ", ".join(names))
     if len(set(names)) < len(names):
         checks.refuse("fit.free", "name each parameter once", ", ".join(names))
     return names
@@ -206,7 +236,28 @@ class _Parameters:
         return changes.apply(self.axis, self.values(numbers))
 
 
-def _solved(parameters: _Parameters, observed: observations.Observed) -> Any:
+def _start(parameters: _Parameters, observed: observations.Observed) -> np.ndarray:
+    """Where the least squares begins, in steps of the parameters: the best of some starts."""
+    low, high = (bound / parameters.scale for bound in parameters.bounds)
+    start = np.clip(parameters.start / parameters.scale, low, high)
+    stiff = np.array(
+        [name == "load.stiffness" for name in parameters.names for _ in range(parameters.width(name))]
+    )
+    tried = [start * np.where(stiff, factor, 1.0) for factor in (STIFFNESS if stiff.any() else (1.0,))]
+    if len(tried) == 1:
+        return start
+    first = [_solved(parameters, observed, row, FIRST_EVALUATIONS) for row in tried]
+    return np.asarray(min(first, key=lambda one: float(one.cost)).x)
+
+
+def _misfit(solution: Any) -> float:
+    """Root mean square of what a solution leaves."""
+    return float(np.sqrt(np.sum(solution.fun**2) / max(len(solution.fun) - len(solution.x), 1)))
+
+
+def _solved(
+    parameters: _Parameters, observed: observations.Observed, start: np.ndarray, most: int = MOST_EVALUATIONS
+) -> Any:
     """Solution of the least squares."""
     from scipy.optimize import least_squares
 
@@ -223,23 +274,50 @@ def _solved(parameters: _Parameters, observed: observations.Observed) -> Any:
         return np.stack(columns, axis=1)
 
     low, high = (bound / parameters.scale for bound in parameters.bounds)
-    start = np.clip(parameters.start / parameters.scale, low, high)
-    return least_squares(
-        differences, start, slopes, bounds=(low, high), x_scale="jac", max_nfev=MOST_EVALUATIONS
+    return least_squares(differences, start, slopes, bounds=(low, high), x_scale="jac", max_nfev=most)
+
+
+def _twin(parameters: _Parameters, observed: observations.Observed, solution: Any) -> str:
+    """Reason why a controller is not determined: another one makes the same torque of the same positions."""
+    pair = ["control.position_gain", "control.integral_time"]
+    if not set(pair) <= set(parameters.names):
+        return ""
+    places = [sum(map(parameters.width, parameters.names[: parameters.names.index(name)])) for name in pair]
+    # (s + K)(s + 1/T)/s: the two corners may change places.
+    other = solution.x.copy()
+    other[places] = 1.0 / (solution.x * parameters.scale)[places[::-1]] / parameters.scale[places]
+    twin = _solved(parameters, observed, other)
+    values = parameters.values(twin.x * parameters.scale)
+    near = abs(np.log(twin.x[places[0]] / solution.x[places[0]])) < LOAD_RIGHT
+    if near or 2.0 * (twin.cost - solution.cost) > SAME:
+        return ""
+    both = " and ".join(
+        f"{name} = {changes.write(parameters.axis, name, float(f'{values[name]:.4g}'))}" for name in pair
     )
+    return f"{both} make the same torque: leave one of the two out of what is fitted"
 
 
-def _result(parameters: _Parameters, solution: Any, observed: observations.Observed) -> Fit:
+def _result(
+    parameters: _Parameters, solution: Any, observed: observations.Observed, misfit: float, twin: str
+) -> Fit:
     """Values with uncertainty and correlation, and whether they are determined."""
     numbers = solution.x * parameters.scale
-    free = max(len(solution.fun) - len(numbers), 1)
-    misfit = float(np.sqrt(np.sum(solution.fun**2) / free))
     normal = solution.jac.T @ solution.jac
     # What nothing in the recordings shows gets a large variance in place of none.
     floor = 1e-14 * np.trace(normal) * np.eye(len(normal))
-    inverse = np.linalg.inv(normal + floor + np.finfo(float).tiny * np.eye(len(normal))) * max(1.0, misfit**2)
+    inverse = np.linalg.inv(normal + floor + np.finfo(float).tiny * np.eye(len(normal))) * max(
+        1.0, _misfit(solution) ** 2
+    )
     unseen = np.diag(normal) < 1e-20 * max(np.diag(normal).max(), 1e-300)
     covariance = inverse * np.outer(parameters.scale, parameters.scale)
+    right = np.array(
+        [
+            LOAD_RIGHT * name.startswith("load.")
+            for name in parameters.names
+            for _ in range(parameters.width(name))
+        ]
+    )
+    covariance += np.diag((right * numbers) ** 2)
     covariance[unseen, unseen] = np.inf
     values, slopes = parameters.values(numbers), []
     reported: dict[str, Any] = {}
@@ -249,7 +327,9 @@ def _result(parameters: _Parameters, solution: Any, observed: observations.Obser
         if parameters.width(name) == 2:
             size, phase = values[name]
             row[place : place + 2] = np.cos(phase), np.sin(phase)
-            error = math.sqrt(row @ covariance @ row)
+            both = slice(place, place + 2)
+            seen = np.isfinite(covariance[both, both]).all()
+            error = math.sqrt(row[both] @ covariance[both, both] @ row[both]) if seen else math.inf
             reported[name] = (error, error / size if size else math.inf)
         else:
             row[place] = 1.0
@@ -261,7 +341,8 @@ def _result(parameters: _Parameters, solution: Any, observed: observations.Obser
     reduced = rows @ finite @ rows.T
     spread = np.sqrt(np.maximum(np.diag(reduced), np.finfo(float).tiny))
     correlation = np.clip(reduced / np.outer(spread, spread), -1.0, 1.0)
-    reasons = tuple(_reasons(parameters, solution, reported, correlation, misfit))
+    more = (twin,) if twin else ()
+    reasons = (*observed.reasons, *more, *_reasons(parameters, solution, reported, correlation, misfit))
     return Fit(
         axis=parameters.at(numbers),
         values=Orders(values),
@@ -282,9 +363,13 @@ def _reasons(
         yield f"the fit did not converge in {MOST_EVALUATIONS} evaluations"
     if misfit**2 > LARGEST_MISFIT:
         yield f"the axis does not describe the recordings: they differ by {misfit:.2g} uncertainties rms"
-    names = parameters.names
+    names, found = parameters.names, parameters.at(solution.x * parameters.scale)
     for name in names:
         if not np.all(np.isfinite(reported[name])):
             yield f"the recordings do not show {name}"
+        elif name.startswith(POSITIVE) and reported[name] > KNOWN * changes.value(found, name):
+            yield f"the recordings do not determine {name}: its uncertainty is {reported[name]:.2g}"
+    wide = [np.max(np.divide(reported[name], np.abs(changes.value(found, name)) + 1e-300)) for name in names]
     for i, j in zip(*np.nonzero(np.triu(np.abs(correlation), 1) > TOGETHER), strict=True):
-        yield f"the recordings do not tell {names[i]} from {names[j]}"
+        if max(wide[i], wide[j]) > APART:
+            yield f"the recordings do not tell {names[i]} from {names[j]}"

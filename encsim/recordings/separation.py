@@ -140,7 +140,7 @@ def separate(
         pieces, axis, tuple(float(order) for order in orders), common=common_origin
     )
     rows = tuple(_rows(found))
-    reasons = tuple(_reasons(found))
+    reasons = tuple(order_owners.why_undecided(found))
     return Separation(
         rows=rows,
         speeds=tuple(found.speeds),
@@ -201,21 +201,6 @@ def _name(found: OrderOwners, order: float) -> str:
     if round(harmonic) >= 1 and abs(harmonic - round(harmonic)) < 1e-6:
         return f"harmonic {round(harmonic)} of the signal period"
     return f"order {order:.6g}"
-
-
-def _reasons(found: OrderOwners) -> Iterator[str]:
-    """Why nothing can be decided."""
-    if found.axis.load is None:
-        yield "the axis has no load: what a torque makes of the position is not known"
-    if len(found.sizes) < 2:
-        yield "one speed: an error of the encoder and true motion of the machine look the same"
-    if found.unplaced:
-        yield f"the recordings may count the position from different places: {found.unplaced}"
-    if found.disagree:
-        yield (
-            "the recordings do not agree within their noise: load or friction of the axis are wrong, or the counter "
-            "lost or gained counts"
-        )
 
 
 def _advice(found: OrderOwners, rows: Sequence[OwnedOrder]) -> str:

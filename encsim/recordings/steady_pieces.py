@@ -154,7 +154,7 @@ def _piece(
     columns, z = [angle_fit.slow_basis(time, degree)], position
     if torque is not None and axis.load is not None:
         z = position - response_to_torque(torque, axis, rate, speed)
-        columns.append(_free_motion(axis, rate, speed, len(position)))
+        columns.append(free_motion(axis, rate, speed, len(position)))
     basis = angle_fit.orthonormal(np.column_stack(columns))
     theta = angle_scale(axis) * _unrounded(position, speed / rate, axis)
     rounding = 0.0
@@ -224,12 +224,14 @@ def _impulse(machine: plant.Plant, count: int) -> np.ndarray:
     return out
 
 
-def _free_motion(axis: Axis, rate: float, speed: float, count: int) -> np.ndarray:
-    """Free motion of the plant that decays during a piece, shape (n, modes)."""
+def free_motion(axis: Axis, rate: float, speed: float, count: int) -> np.ndarray:
+    """Free motion of the plant that decays during a piece or swings in it, shape (n, modes)."""
     machine = _discrete(axis, rate, speed)
     poles = np.linalg.eigvals(np.eye(len(machine.states)) + machine.increment)
     poles = poles[
-        (np.abs(poles) < 1.0 - 1.0 / count) & (np.abs(poles) > np.exp(-1.0 / QUICK)) & (poles.imag >= 0.0)
+        ((np.abs(poles) < 1.0 - 1.0 / count) | (np.angle(poles) * count > 1.0))
+        & (np.abs(poles) > np.exp(-1.0 / QUICK))
+        & (poles.imag >= 0.0)
     ]
     modes = poles[None, :] ** np.arange(count)[:, None]
     parts = [modes.real, modes.imag[:, np.abs(poles.imag) > 0.0]]

@@ -126,6 +126,99 @@ def test_load_without_torque_is_refused():
         encsim.fit(LOOP, bare, free=["load.coulomb"])
 
 
+def two_masses(seed, encoder="motor"):
+    """A random axis of two masses with cogging."""
+    rng = np.random.default_rng(seed)
+    load, motor = 2e-3 * 10.0 ** rng.uniform(-0.3, 0.3), 1e-3 * 10.0 ** rng.uniform(-0.3, 0.3)
+    reduced = load * motor / (load + motor)
+    stiffness = (2.0 * np.pi * rng.uniform(60.0, 250.0)) ** 2 * reduced
+    damping = 2.0 * rng.uniform(0.01, 0.05) * np.sqrt(stiffness * reduced)
+    return encsim.Axis(
+        encsim.Scale(lines=2048),
+        signal=encsim.Signal(sde={1: (2e-6, 0.3)}, jitter=2e-7 * 10.0 ** rng.uniform(0.0, 1.0)),
+        interpolation=encsim.Interpolation(factor=400),
+        sampling=encsim.Sampling(4e3),
+        estimator=encsim.LowPass(400.0),
+        load=encsim.Load(load, viscous=5e-3, coulomb=0.02, motor_inertia=motor, stiffness=stiffness, damping=damping,
+                         encoder=encoder, cogging={12: (0.02, 0.4), 36: (0.008, 1.0)}),
+        control=encsim.Control(15.0, 0.12, integral_time=0.08, delay=1e-4),
+    )  # fmt: skip
+
+
+def logged(axis, demand, seconds, seed):
+    run = encsim.run(axis, demand, seconds, seed=seed)
+    return encsim.Capture(
+        "position", 4e3, position=run.position[run.settle :], torque=run.torque[run.settle :]
+    )
+
+
+def found_again(axis, captures, start, largest=np.inf, **more):
+    """Fit of an axis that begins with other values finds those of the axis again, within 4 uncertainties."""
+    found = encsim.fit(encsim.changes.apply(axis, start), captures, free=list(start), **more)
+    assert found.valid, found.reasons
+    for name, value in found.values.items():
+        true = np.array(encsim.changes.value(axis, name))
+        wide = np.array(found.uncertainty[name])
+        assert np.all(np.abs(np.array(value) - true) < 4.0 * wide), name
+        assert np.all(wide < largest * np.abs(true)), name
+
+
+MOVE = encsim.profiles.Trapezoid(40.0, speed=60.0, acceleration=600.0)
+
+
+@pytest.mark.parametrize(("encoder", "few"), [("motor", 1), ("load", 0)])
+def test_two_masses_are_found_from_the_torque_of_a_move(encoder, few, cases):
+    for seed in range(1, 1 + cases(few, 9)):
+        axis = two_masses(seed, encoder)
+        load = axis.load
+        start = {
+            "load.stiffness": 1.3 * load.stiffness,
+            "load.damping": 0.0,
+            "load.inertia": 1.2 * load.inertia,
+        }
+        if encoder == "motor":
+            start["load.motor_inertia"] = 0.8 * load.motor_inertia
+        found_again(axis, [logged(axis, MOVE, 0.8, seed)], start, 0.5)
+
+
+def test_an_encoder_on_the_load_does_not_show_both_inertias_and_the_stiffness():
+    axis = two_masses(1, "load")
+    free = ["load.inertia", "load.motor_inertia", "load.stiffness"]
+    with pytest.raises(encsim.InputError, match="leave out one"):
+        encsim.fit(axis, logged(axis, 2.9, 0.3, 1), free=free)
+
+
+def test_cogging_is_found_beside_the_error_of_the_encoder(cases):
+    for seed in range(cases(1, 10)):
+        axis = two_masses(seed)
+        captures = [logged(axis, speed, 1.2, seed + k) for k, speed in enumerate((2.9, 6.1))]
+        start = {"load.cogging.12": None, "load.cogging.36": (1e-3, 0.0)}
+        found_again(axis, captures, start, 0.1, common_origin=True)
+        one = encsim.fit(axis, captures[0], free=["load.cogging.12"])
+        assert not one.valid
+        assert "one speed" in " ".join(one.reasons)
+
+
+@pytest.mark.parametrize("start", [
+    {"control.velocity_gain": 0.2, "control.integral_time": 0.03},
+    {"control.position_gain": 8.0, "control.velocity_gain": 0.2},
+])  # fmt: skip
+def test_gains_of_the_controller_are_found_from_positions_and_torque(start, cases):
+    for seed in range(cases(1, 10)):
+        axis = two_masses(seed)
+        one = logged(axis, 2.9, 0.6, seed)
+        rounded = encsim.Capture("position", 4e3, position=one.position, torque=np.round(one.torque, 4))
+        found_again(axis, rounded, start, 0.01)
+
+
+def test_two_controllers_that_make_the_same_torque_are_told():
+    axis = two_masses(1)
+    free = ["control.position_gain", "control.velocity_gain", "control.integral_time"]
+    found = encsim.fit(axis, logged(axis, 2.9, 0.6, 1), free=free)
+    assert not found.valid
+    assert "make the same torque" in found.reasons[0]
+
+
 def test_too_little_is_refused():
     with pytest.raises(encsim.InputError, match="at least 100 samples"):
         encsim.compare(AXIS, capture(AXIS, 0.01, 60))

@@ -154,7 +154,7 @@ def test_response_to_torque_is_the_motion_of_the_simulated_loop(stiffness):
     run = encsim.run(machine, 2.0, 1.0, seed=1)
     moved = steady_pieces.response_to_torque(run.torque, machine, RATE, 2.0)
     # Free motion from the start is what is left: a polynomial and the plant's decays.
-    free = steady_pieces._free_motion(machine, RATE, 2.0, len(moved))
+    free = steady_pieces.free_motion(machine, RATE, 2.0, len(moved))
     columns = np.column_stack([np.ones_like(moved), run.time, free])
     rest = run.position - moved
     rest = rest - columns @ np.linalg.lstsq(columns, rest, rcond=None)[0]

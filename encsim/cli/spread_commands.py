@@ -53,7 +53,7 @@ def _tolerance_options(parser: Parser) -> None:
     parser.add_argument(
         "--workers",
         metavar="N",
-        help="processes to compute with (default: one per CPU); no number depends on it",
+        help="processes to compute with (default: one per CPU); the results do not depend on it",
     )
     parser.add_argument(
         "--resume", metavar="FILE", help="keep finished axes in this file, and go on from there next time"

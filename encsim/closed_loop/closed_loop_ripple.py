@@ -139,7 +139,7 @@ class Smoothness(Series):
     torque : ndarray
         Torque (force) command after its filters, N m or N.
     actual : ndarray
-        True velocity of the load at the samples, m/s or rad/s.
+        Actual velocity of the load at the samples, m/s or rad/s.
     position : ndarray
         True position of the load at the samples, m or rad.
     current : ndarray or None
@@ -153,8 +153,8 @@ class Smoothness(Series):
     crossover : float
         Highest frequency at which the loop gain is 1, Hz.
     vanishing : tuple
-        Null speeds as of :func:`ripple`: (speed, (harmonic, ...)) at which harmonics vanish from the measured velocity;
-        close to a null speed the axis follows them.
+        Null speeds as of :func:`ripple`: (speed, (harmonic, ...)) at which harmonics are absent from the measured
+        velocity; close to a null speed the axis follows them.
     notes : tuple of str
         What is left out and changes no value by more than 5 %.
 
@@ -202,8 +202,8 @@ class Smoothness(Series):
 
     plot = picture(
         "figures.loop:smoothness",
-        "Draw rms of measured velocity, torque or force, and true velocity against speed.",
-        alone="Takes the true velocity alone",
+        "Draw rms of measured velocity, torque or force, and actual velocity against speed.",
+        alone="Takes the actual velocity alone",
         refined=True,
         raises="If the simulated points have no speeds and values of one length.",
         options={

@@ -32,7 +32,7 @@ ONE_HEAD = (0.0,)
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Interpolation(Described):
-    """Conversion of the two signals to a position: converter, arctangent, counting, output.
+    """Conversion of the two signals to a position: converter, arctangent, quantisation, output.
 
     Parameters
     ----------
@@ -47,7 +47,7 @@ class Interpolation(Described):
     correction : float
         Share of offset, gain and phase that signal conditioning removes, 0 to 1.
     output : {"position", "ab"}
-        A rounded position, or A/B edges counted by the controller (factor edges a period).
+        A rounded position, or A/B edges counted by the controller (factor edges per period).
     edge_separation : float
         Shortest time between two edges, s.
     edge_clock : float, optional
@@ -203,7 +203,7 @@ class Axis:
     control : Control, optional
         How the controller moves it.
     ring : Ring, optional
-        The ring of a rotary scale and how it is mounted: its errors of a few cycles a turn.
+        The ring of a rotary scale and how it is mounted: its errors of a few cycles per revolution.
     heads : tuple of float or Head
         Where the heads stand that read the ring, rad; the controller takes their mean. The signal is that of
         the mean: noise and errors within the signal period are not averaged again.

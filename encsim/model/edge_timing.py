@@ -147,7 +147,7 @@ class CountAndTime(TimedEdges):
     clock : float
         Frequency of the clock that times the edges, Hz.
     window : float
-        Time the older edge lies back at least, s.
+        Least time between the two edges, s.
 
     Raises
     ------

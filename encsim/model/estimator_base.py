@@ -102,7 +102,7 @@ class Estimator(Described):
         return dataclasses.replace(self, **{self.tuning: value})
 
     def over_same_time(self, times: int) -> dict[str, Any]:
-        """Fields that keep its time in a loop so many times as fast; none where it is no window of samples."""
+        """Fields that keep its time span in a loop of ``times`` the rate; none where it is no window of samples."""
         return {}
 
     @classmethod

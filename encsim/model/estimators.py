@@ -60,7 +60,7 @@ class Difference(FiniteResponse):
         return "first difference" if self.samples == 1 else f"difference over {self.samples} samples"
 
     def over_same_time(self, times: int) -> dict[str, Any]:
-        """Fields that keep its time in a loop so many times as fast."""
+        """Fields that keep its time span in a loop of ``times`` the rate."""
         return {"samples": times * self.samples}
 
     def _gain(self, turns: np.ndarray, rate: float) -> np.ndarray:

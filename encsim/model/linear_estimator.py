@@ -125,7 +125,7 @@ class ParabolaTaps(FiniteResponse):
     least = 2
 
     def over_same_time(self, times: int) -> dict[str, Any]:
-        """Fields that keep its time in a loop so many times as fast."""
+        """Fields that keep its time span in a loop of ``times`` the rate."""
         return {"samples": times * (self.samples - 1) + 1}
 
     @classmethod

@@ -253,7 +253,7 @@ class Control(Described):
     acceleration_feedforward : float
         Torque per demanded acceleration (the inertia, for full feed-forward).
     torque_limit : float, optional
-        Largest torque command; while it binds, the integral part is not wound up further.
+        Largest torque command; while it limits, the integral part is not wound up further.
     notch : Notch or sequence of Notch
         Notches in the torque command, in this order.
     lowpass : float, optional

@@ -291,11 +291,11 @@ class Kalman(AlphaBeta):
         Raises
         ------
         InputError
-            If no noise is given and there is neither jitter nor counting.
+            If no noise is given and there is neither jitter nor quantisation.
 
         Notes
         -----
-        Counting as white noise of q**2/12 is a choice, not a result.
+        Quantisation as white noise of q**2/12 is a choice, not a result.
         """
         if self.noise is not None:
             return self

@@ -138,7 +138,7 @@ class Signal(Described):
     sde : mapping of int to float or (float, float)
         Error given directly, {k per period: amplitude or (amplitude, phase)}, m or rad and rad.
     jitter : float
-        Position jitter, rms, m or rad; white at the loop rate (one value a sample).
+        Position jitter, rms, m or rad; white at the loop rate (one value per sample).
     jitter_bandwidth : float, optional
         One-pole bandwidth B of the jitter, Hz; its autocorrelation is then jitter**2 exp(-2 pi B t).
     noise : float

@@ -49,11 +49,11 @@ class Tolerance(Series):
     yield_fraction : float or None
         Share of the axes that meet the requirement at every speed; None without one.
     yield_interval : (float, float) or None
-        Holds the share of all axes of this design in 95 of 100 cases: so many samples tell no more.
+        Holds the share of all axes of this design in 95 of 100 cases (95 % confidence interval).
     yield_by_limit : dict of str to float
         Share of the axes that meet each limit of the requirement.
     sensitivity : dict of str to float
-        Share of the variance that each key of the spread makes by itself, largest first: of the logarithm of the
+        Share of the variance that each key of the spread makes alone, largest first: of the logarithm of the
         worst share of the limits, or without a requirement of the ripple at all speeds.
     halved : dict of str to float
         Yield if this key alone varied half as widely; empty without a requirement.
@@ -71,7 +71,7 @@ class Tolerance(Series):
         How far the quick form is off at each speed, relative: the largest of five samples, after all samples were
         scaled by the median of what these five are off.
     doubtful : ndarray of bool
-        Where the numbers may not be believed; ``reasons`` says why.
+        Where the numbers are not reliable; ``reasons`` says why.
 
     Examples
     --------
@@ -174,13 +174,13 @@ def tolerance(
     samples : int
         Axes to draw, 2 to 10 000 000; samples times speeds at most 33 554 432.
     seed : int, optional
-        Fixes all chance; 0 where neither it nor ``rng`` is given. Sample number i is the same axis for any number of
-        samples, executor or resumption.
+        Seed of the random numbers; 0 where neither it nor ``rng`` is given. Sample number i is the same axis for any
+        number of samples, executor or resumption.
     requirement : Requirement, optional
         What must be met, ripple at each of the speeds in its range. A limit on the phase margin takes some 20 ms
         a sample, one on the top speed with a bandwidth or skew 15 ms.
     executor : concurrent.futures.Executor or int, optional
-        Computes the samples; the numbers are the same, bit for bit, with any of them. A number: so many fresh
+        Computes the samples; the numbers are the same, bit for bit, with any of them. A number: that many new
         processes, 1 for none. Left out: one a CPU where the job is long enough.
     resume : str or path-like, optional
         File that keeps finished samples, also of a run that was interrupted; the same call goes on from there,
@@ -207,7 +207,7 @@ def tolerance(
     Each sample is computed in closed form, wherever counts are at least 40 a period in the quick one: 1 to 2 ms
     for 100 speeds by a difference, 5 to 10 ms by other estimators and of a closed loop. ``deviation`` compares it
     with :func:`ripple` or :func:`smoothness`. Draws that are impossible axes (jitter below zero) are drawn anew
-    and counted, which cuts the distributions off there. Ripple of torque and true velocity stays as the quick form
+    and counted, which cuts the distributions off there. Ripple of torque and actual velocity stays as the quick form
     has it, some per cent off at slow speeds with a converter. The yield with one distribution half as wide is taken
     from the same samples, each weighted by the ratio of the densities.
 

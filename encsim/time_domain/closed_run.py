@@ -81,7 +81,7 @@ def run(
 
     Notes
     -----
-    Signals, converter, arctangent, counting and estimator are computed as in :func:`encsim.simulate`. The plant is
+    Signals, converter, arctangent, quantisation and estimator are computed as in :func:`encsim.simulate`. The plant is
     discretised exactly. Friction is the torque that would stop the load within the period, up to its limit; cogging is
     taken at the middle of each period. A reading older than the sample is taken from the cubic through
     position and velocity at the samples around it. Readhead bandwidth and skew distort the channels as at the fastest

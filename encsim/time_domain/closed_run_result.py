@@ -34,7 +34,7 @@ class Run(Series):
     following_error : ndarray
         Demanded position minus true position of the load, m or rad.
     rms : dict of str to float
-        Root of the mean square about the mean, settling left out: ``measured``, ``torque``, ``actual`` (true velocity),
+        Root of the mean square about the mean, settling left out: ``measured``, ``torque``, ``actual`` (of the axis),
         ``position`` (true), and ``current`` where the torque constant is known; for a profile velocities and position
         minus the demand.
     settle : int
@@ -80,7 +80,7 @@ class Run(Series):
 
     plot = picture(
         "figures.loop:closed_run",
-        "Draw measured and true velocity, and torque (N m) or force (N), against time.",
+        "Draw measured and actual velocity, and torque (N m) or force (N), against time.",
         alone="Takes the velocities alone",
         example=LOOP_EXAMPLE + "ax = encsim.run(axis, 0.01, 0.05).plot()",
     )

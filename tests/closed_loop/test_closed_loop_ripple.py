@@ -50,7 +50,7 @@ def test_without_counting_random_axes_agree_with_the_slow_twin(curve, cases):
 
 @pytest.mark.parametrize("curve", CURVES)
 def test_with_counting_speeds_without_doubt_agree_with_the_slow_twin(curve, cases):
-    axes = cases(10, 40)
+    axes = cases(7, 40)
     wrong, doubtful = compared(True, 6, axes, 3000, 32)
     column = wrong[~doubtful, CURVES.index(curve)]
     assert len(column) >= axes / 2
@@ -90,7 +90,7 @@ def run_beside(counting, kind, axes, seconds, seed=22):
 
 @pytest.mark.parametrize("curve", CURVES)
 def test_without_counting_random_axes_agree_with_their_runs(curve, cases):
-    wrong, doubtful = run_beside(False, "as it is", cases(12, 60), 40.0)
+    wrong, doubtful = run_beside(False, "as it is", cases(8, 60), 40.0)
     column = wrong[:, CURVES.index(curve)]
     assert not doubtful.any()
     assert np.median(column) < 0.001
@@ -120,7 +120,7 @@ def test_speeds_in_doubt_are_the_ones_that_are_wrong(cases):
 @pytest.mark.parametrize("counting", [False, True], ids=["lines", "counts"])
 @pytest.mark.parametrize("kind", ["own clock", "slow clock", "readhead", "skew", "averaged"])
 def test_other_ways_to_read_agree_with_their_runs(kind, counting, cases):
-    axes = cases(5, 12)
+    axes = cases(3, 12)
     wrong, doubtful = run_beside(counting, kind, axes, 10.0)
     column = wrong[~doubtful]
     assert len(column) >= axes // 3
@@ -130,7 +130,7 @@ def test_other_ways_to_read_agree_with_their_runs(kind, counting, cases):
 
 
 def test_unmarked_pairs_are_right_and_most_pairs_are_unmarked(cases):
-    rng, pairs, marked, off = np.random.default_rng(31), cases(30, 1000), 0, []
+    rng, pairs, marked, off = np.random.default_rng(31), cases(18, 1000), 0, []
     for n in range(pairs):
         axis, speed = random_loops.stable(rng, n % 2 == 1)
         found, start = encsim.smoothness(axis, [speed]), rng.random()

@@ -75,7 +75,7 @@ def compared(axes, seconds=16.0):
 
 @pytest.mark.parametrize("curve", CURVES)
 def test_speeds_without_doubt_agree_with_their_runs(curve, cases):
-    wrong, doubtful = compared(cases(24, 50))
+    wrong, doubtful = compared(cases(16, 50))
     column = wrong[~doubtful, CURVES.index(curve)]
     assert len(column) >= len(wrong) / 2
     slow = curve == "position"
@@ -85,7 +85,7 @@ def test_speeds_without_doubt_agree_with_their_runs(curve, cases):
 
 
 def test_speeds_in_doubt_are_the_ones_that_are_wrong(cases):
-    wrong, doubtful = compared(cases(24, 50))
+    wrong, doubtful = compared(cases(16, 50))
     measured = wrong[:, 0]
     assert np.quantile(measured[doubtful], 0.9) > 5.0 * np.quantile(measured[~doubtful], 0.9)
 

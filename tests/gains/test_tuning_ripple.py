@@ -39,7 +39,7 @@ def drawn(seed):
 
 
 def test_torque_ripple_of_proposed_gains_is_that_of_smoothness_and_within_the_limit(cases):
-    for seed in range(cases(8, 20)):
+    for seed in range(cases(5, 20)):
         axis, speed, limit = drawn(seed)
         control = tuner.tune(axis, torque_ripple=limit, speed=speed)
         ripple = float(encsim.smoothness(replace(axis, control=control), speed).torque)
@@ -48,7 +48,7 @@ def test_torque_ripple_of_proposed_gains_is_that_of_smoothness_and_within_the_li
 
 
 def test_ripple_that_the_search_weighs_is_that_of_smoothness(cases):
-    for seed in range(20, cases(25, 32)):
+    for seed in range(20, cases(23, 32)):
         axis, speed, limit = drawn(seed)
         search = GainSearch(
             axis, {"phase_margin": 60.0, "sensitivity_peak": 1.7, "torque_ripple": limit}, speed
@@ -82,10 +82,10 @@ def proposed(limit):
 
 
 @pytest.mark.parametrize("limit", [None, 0.2])
-def test_what_a_change_would_allow_is_found_again_when_it_is_tuned_from_scratch(limit):
+def test_what_a_change_would_allow_is_found_again_when_it_is_tuned_from_scratch(limit, cases):
     found = proposed(limit)
-    assert found.remedies
-    for each in found.remedies:
+    assert len(found.remedies) >= 3
+    for each in found.remedies[:: cases(2, 1)]:
         again = tuner.tune(changes.apply(STAGE, each.change), torque_ripple=limit, speed=SPEED)
         # the search stops at 0.3 %, and a change is settled to 0.5 % of crossover, which counts three times
         assert stiffness(again) / stiffness(found.control) == pytest.approx(each.stiffness, rel=0.03)

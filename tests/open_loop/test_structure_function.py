@@ -36,7 +36,7 @@ def test_table_agrees_with_a_walk_through_the_period(how):
 @pytest.mark.parametrize(("how", "spread"), [*zip(CHAINS, [2e-3, 1e-2, 2e-3, 1e-2, 2e-3], strict=True)])
 def test_spread_table_agrees_with_a_walk_through_the_period(how, spread, cases):
     found, axis = table(FAULTS, **how)
-    lags = LAGS[1 :: cases(4, 2)]
+    lags = LAGS[1 :: cases(6, 2)]
     slow = [mean_square(axis, lag, spread, points=10_007, nodes=180) for lag in lags]
     # 180 nodes over steps of the shown position: some 1e-3
     assert found.mean_square(lags, np.full_like(lags, spread)) == pytest.approx(slow, rel=4e-3)

@@ -264,11 +264,12 @@ STARTS += [
 
 
 @pytest.mark.parametrize(("name", "speed", "first"), STARTS)
-def test_stream_equals_the_slow_twin(name, speed, first):
+def test_stream_equals_the_slow_twin(name, speed, first, cases):
     which = (AXES | REMEMBERING)[name]
     options = {"seed": (1 << 40) + 7, "start": 3.3e-6}
-    position, velocity = streamed(which, speed, [300], first, **options)
-    expected = twin(which, speed, first, 300, **options)
+    samples = cases(120, 300)
+    position, velocity = streamed(which, speed, [samples], first, **options)
+    expected = twin(which, speed, first, samples, **options)
     # Doubles of some 1e-3 m: 2e-19 m, a thousandth of 1e-15 m; a count gone wrong would be 5e-9 m.
     np.testing.assert_allclose(position, expected[0], atol=1e-15, rtol=1e-13)
     np.testing.assert_allclose(velocity, expected[1], atol=1e-12, rtol=1e-12)
@@ -277,12 +278,13 @@ def test_stream_equals_the_slow_twin(name, speed, first):
 @pytest.mark.parametrize(
     ("load", "clock"), [(0.5, None), (0.95, None), (1.05, None), (3.0, None), (0.95, 3e5), (1.05, 3e5)]
 )
-def test_queued_edges_equal_those_of_a_list(load, clock):
+def test_queued_edges_equal_those_of_a_list(load, clock, cases):
+    samples = cases(150, 300)
     q, separation = PITCH / 400, 1e-5
     how = {"factor": 400, "output": "ab", "edge_separation": separation, "edge_clock": clock}
     which = axis({"jitter": 2.0 * q}, how)
-    position, _ = streamed(which, load * q / separation, [300], first=1, seed=3)
-    expected = twin(which, load * q / separation, 1, 300, seed=3)
+    position, _ = streamed(which, load * q / separation, [samples], first=1, seed=3)
+    expected = twin(which, load * q / separation, 1, samples, seed=3)
     np.testing.assert_allclose(position, expected[0], atol=1e-3 * q)
 
 

@@ -191,7 +191,7 @@ def test_an_encoder_on_the_load_does_not_show_both_inertias_and_the_stiffness():
 def test_cogging_is_found_beside_the_error_of_the_encoder(cases):
     for seed in range(cases(1, 10)):
         axis = two_masses(seed)
-        captures = [logged(axis, speed, 1.2, seed + k) for k, speed in enumerate((2.9, 6.1))]
+        captures = [logged(axis, speed, 2.0, seed + k) for k, speed in enumerate((2.9, 6.1))]
         start = {"load.cogging.12": None, "load.cogging.36": (1e-3, 0.0)}
         found_again(axis, captures, start, 0.1, common_origin=True)
         one = encsim.fit(axis, captures[0], free=["load.cogging.12"])

@@ -519,6 +519,14 @@ def test_dithered_counts_leave_no_doubt_down_to_standstill():
     assert not encsim.smoothness(dithered, SPEEDS).doubtful.any()
 
 
+def test_converter_and_counts_with_hysteresis_are_shared_between_them():
+    how = Interpolation(factor=400, bits=10, hysteresis=0.3)
+    found = encsim.smoothness(replace(STAGE, interpolation=how), [0.01])
+    parts = found.parts["measured"]
+    assert 0.0 < parts["adc"][0] < found.measured[0]
+    assert 0.0 < parts["resolution"][0] < found.measured[0]
+
+
 @pytest.mark.parametrize(
     ("change", "message"),
     [

@@ -220,8 +220,8 @@ _WORDS = {
         "under one count per second",
     ),
     "steep_error": (
-        "the loop follows an error so steep that the axis reads it at displaced positions: use run",
-        "the axis follows the encoder's error so closely that it changes what is read",
+        "loop or noise moves the axis so far that it reads the error at displaced positions: use run",
+        "the axis moves so far along the encoder's error that it changes what is read",
         "steep error",
     ),
     "limit_cycle": (

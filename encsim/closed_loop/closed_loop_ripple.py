@@ -286,7 +286,7 @@ def smoothness(axis: Axis, speeds: ArrayLike | None = None) -> Smoothness:
     squares, outcome = _over_revolution(errors)
     total = sum(squares.values(), np.zeros((magnitude.size, len(CURVES))))
     judged = loop_validity.judged(axis, squares, total)
-    wrong, reasons = validity.find(axis, model, magnitude, judged, total[:, 0])
+    wrong, reasons = validity.find(axis, model, magnitude, judged, total[:, 0], held=False)
     doubtful, more, notes = loop_validity.find(axis, errors, outcome, signed, squares)
     marks = vanishing_marks(axis, model, magnitude)
     return _result(axis, speed, squares, total, (wrong | doubtful, reasons + more, notes), outcome, marks)

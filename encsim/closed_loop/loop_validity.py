@@ -9,7 +9,7 @@ import numpy as np
 
 from ..doubts import Doubt
 from ..open_loop.closed_form import aliased
-from ..open_loop.validity import joined
+from ..open_loop.validity import FAR, joined
 from . import loop as loops
 from .squared_gains import abs_squared, depends_on_speed
 from .state_space import CURVES
@@ -29,14 +29,17 @@ CROSSOVERS = 20.0
 DITHERED = 0.5
 # Shares of the mean squares of measured velocity, torque, actual velocity and position that may be wrong because the
 # axis follows steps. Up to them the rms of 1000 random pairs is off by less than 5 %, that of the position by less than
-# 12 %, by simulation.
-TRACKED = np.array([0.045, 0.045, 0.045, 0.1])
+# 12 %, by simulation. Without noise, rms in steps, less of them may be wrong.
+TRACKED, NOISELESS, LESS = np.array([0.045, 0.045, 0.045, 0.1]), 0.01, 0.75
 # Ripple of the actual velocity by asynchronous sampling, over the speed, from which it changes the delay noticeably.
 SWUNG = 0.03
 # Ripple of the actual velocity over the speed up to which timed edges come evenly enough.
 SWUNG_EDGES = 0.1
-# Share of a mean square that may come from lines whose place and phase are known to first order only: 3 % of the rms.
-STRAY = 0.06
+# Shares of a mean square that may come from lines whose place and phase are known to first order only: 5 % of the rms
+# where they are wholly wrong. Ticks of the clock never are, in 300 random pairs.
+STRAY, STRAY_TICKS = 0.1, 0.3
+# Counts per sample, in rms of the noise, from which noise hardly turns back what hysteresis holds: 5 % by simulation.
+AHEAD = 2.5
 # Peaks over rms that friction and torque limit are judged by.
 PEAKS = 3.0
 # Error of an rms from which a speed is marked.
@@ -57,6 +60,7 @@ def find(
             (~outcome.stable, Doubt("unstable")),
             (outcome.steep, Doubt("steep_error")),
             *_step_terms(axis, errors, outcome.crossover, total, outcome.tracked),
+            *_hysteresis_terms(axis, errors, total),
             *_edge_terms(axis, signed, outcome, total),
             *_friction_terms(axis, signed, total),
             *_age_terms(signed, squares),
@@ -109,9 +113,8 @@ def _edge_terms(axis: Axis, signed: np.ndarray, outcome: Outcome, total: np.ndar
     speed = np.abs(signed)
     with np.errstate(invalid="ignore"):
         few = speed < FIXED_FROM * outcome.crossover * axis.resolution
-        even, held = (
-            (part > STRAY * total).any(axis=-1) for part in (outcome.clock_ticks, outcome.hold_images)
-        )
+        even = (outcome.clock_ticks > STRAY_TICKS * total).any(axis=-1)
+        held = (outcome.hold_images > STRAY * total).any(axis=-1)
         swung = np.sqrt(total[:, 2]) > SWUNG_EDGES * speed
     return [
         (few, Doubt("few_edges", edges=FIXED_FROM)),
@@ -124,20 +127,31 @@ def _edge_terms(axis: Axis, signed: np.ndarray, outcome: Outcome, total: np.ndar
 def _step_terms(
     axis: Axis, errors: ErrorLines, crossover: np.ndarray, total: np.ndarray, tracked: np.ndarray
 ) -> list[Term]:
-    """Limit cycles on steps of counts and converter, and hysteresis."""
-    how, model = axis.interpolation, errors.model
+    """Limit cycles on steps of counts and converter."""
+    noise = np.sqrt(errors.variance + errors.converter) * errors.steps
+    most = np.multiply.outer(np.where(noise < NOISELESS, LESS, 1.0), TRACKED)
     with np.errstate(divide="ignore", invalid="ignore"):
-        strong = (tracked > TRACKED * total).any(axis=-1)
+        strong = (tracked > most * total).any(axis=-1)
     terms: list[Term] = [(strong, Doubt("limit_cycle"))]
     step = 0.0 if errors.tabulated else _converter_step(axis)
     if step:
         scatter = np.sqrt(errors.variance + errors.converter) * axis.scale.pitch
         slow = (errors.speed < CROSSOVERS * crossover * step) & (scatter < DITHERED * step)
         terms.append((slow, Doubt("slow_converter", crossovers=CROSSOVERS)))
-    if how.hysteresis > 0.0:
-        spread = model.noisy(errors.speed, np.inf)
-        terms.append((model.held_still(errors.speed, spread) != 0, Doubt("hysteresis_in_loop")))
     return terms
+
+
+def _hysteresis_terms(axis: Axis, errors: ErrorLines, total: np.ndarray) -> list[Term]:
+    """Hysteresis where noise or the ripple itself turns the motion back; else it is a constant shift."""
+    how, speed = axis.interpolation, errors.speed
+    if how.factor is None or how.hysteresis == 0.0:
+        return []
+    noise = errors.model.noisy(speed, np.inf) * how.factor / np.sqrt(2.0)
+    counts = speed / (axis.resolution * (errors.model.clock or axis.sampling.rate))
+    back = (counts < AHEAD * noise) & (noise < FAR * how.hysteresis)
+    with np.errstate(invalid="ignore"):
+        back |= PEAKS * np.sqrt(total[:, 2]) > speed
+    return [(back, Doubt("hysteresis_in_loop"))]
 
 
 def _converter_step(axis: Axis) -> float:

@@ -17,7 +17,7 @@ from ..rings.error_orders import turn_lines
 from . import loop as loops
 from . import squared_gains, timed_edges
 from .error_lines import TAU, self_modulated
-from .propagated_errors import LARGEST_MODULATION, LEAST_MODULATION
+from .propagated_errors import LARGEST_MODULATION, LEAST_MODULATION, POSITION
 from .squared_gains import abs_squared, shifts
 from .state_space import CURVES
 from .timed_edge_loops import TimedEdgeLoops, curve_gains, loops_by_speed, mean_squares
@@ -38,10 +38,15 @@ COUNT_LINES = 96
 TICKS = 12
 # Share by which tracking changes what is no single line, per rad of shift, by simulation.
 HALF = 0.5
-# Share by which tracked smooth lines change the counts, per rad of shift, by simulation.
-SMOOTH = 0.4
+# Shares by which tracked smooth lines change the lines of counts and what is no single line, per rad of shift, by
+# simulation.
+SMOOTH, SMOOTH_REST = 0.4, 0.12
 # Lines of which noise leaves less than this share of the power of their kind count as white.
 FAINT = 1e-9
+# Share of a mean square that the spread of the smooth lines by random motion may change: 4 % of the rms. Places and
+# weights that stand for a line with a width.
+SPREAD, ACTUAL = 0.07, CURVES.index("actual")
+SPREADING = (np.array([-2.334, -0.742, 0.742, 2.334]), np.array([0.046, 0.454, 0.454, 0.046]))
 # Images to each side of a line that is held from edge to edge; the others count as white.
 IMAGES = 2
 
@@ -90,7 +95,23 @@ class PropagatedEdges:
         orders, _, made = turn_lines(errors.axis)
         squares["ring"] = self._lines(orders, np.broadcast_to(made, (self.there.size, orders.size)))
         squares["resolution"] = self._ticks() + self._counts(squares["sde"])
+        self.steep |= self._spread(squares)
         return squares
+
+    def _spread(self, squares: dict[str, np.ndarray]) -> np.ndarray:
+        """Where noise moves the axis so far along the smooth error that what its lines make changes noticeably."""
+        total = sum(squares.values(), np.zeros((self.there.size, len(CURVES))))
+        random, orders = np.maximum(total - squares["sde"] - squares["ring"], 0.0), self.errors.orders
+        made = self.errors.made if self.errors.made.shape[0] == 1 else self.errors.made[self.there]
+        lost = -np.expm1(-(TAU**2) * np.multiply.outer(random[:, POSITION], orders.astype(float) ** 2))
+        power = 0.5 * np.abs(made) ** 2 * lost
+        cycles = np.multiply.outer(self.advance, orders.astype(float))
+        # a line spreads as far as its frequency moves with the speed of the axis
+        width = np.multiply.outer(np.sqrt(random[:, ACTUAL]) / self.loop.rate, orders.astype(float))
+        change = -mean_squares(self._both(cycles).squares(), power)
+        for place, weight in zip(*SPREADING, strict=True):
+            change += weight * mean_squares(self._both(np.abs(cycles + place * width)).squares(), power)
+        return np.asarray((np.abs(change) > SPREAD * total).any(axis=-1))
 
     def _noise(self, variance: np.ndarray, edges: bool = True) -> np.ndarray:
         """Noise that is new at every sample and at every edge."""
@@ -213,7 +234,11 @@ class PropagatedEdges:
             smooth_shift = np.minimum(np.multiply.outer(TAU * np.sqrt(smooth[here, -1]), orders), 1.0)
             shift = np.maximum(shift, SMOOTH * smooth_shift)
             together = np.minimum(TAU * self.errors.steps * np.sqrt(lined[:, -1:]), 1.0)
-            self.tracked[here] = mean_squares(gain, kept * moving * shift) + HALF * together * white
+            # an axis that follows the smooth lines passes counts evenly, unless noise spreads them anyway
+            even = np.minimum(TAU * self.errors.steps * np.sqrt(smooth[here, -1]), 1.0)
+            even = even * np.exp(-(TAU**2) * variance[here] * self.errors.steps**2)
+            changed = np.maximum(HALF * together, SMOOTH_REST * even[:, None])
+            self.tracked[here] = mean_squares(gain, kept * moving * shift) + changed * white
             total[here] = lined + white
         return total
 

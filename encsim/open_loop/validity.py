@@ -43,14 +43,16 @@ def find(
     speed: np.ndarray,
     squares: dict[str, np.ndarray],
     total: np.ndarray,
+    *,
+    held: bool = True,
 ) -> tuple[np.ndarray, tuple[Doubt, ...]]:
-    """Speeds at which the prediction is not reliable, and the reasons that apply."""
+    """Speeds at which the prediction is not reliable, and the reasons that apply; ``held``: of hysteresis too."""
     return joined(
         speed.shape,
         [
             _limit_term(axis, speed),
             (not model.sound, Doubt("no_circle")),
-            *_hysteresis_terms(axis, model, speed, squares, total),
+            *(_hysteresis_terms(axis, model, speed, squares, total) if held else ()),
             *_converter_terms(axis, model, speed, squares, total),
             *_timing_terms(axis, model, speed, squares, total),
             (getattr(model, "unresolved", False), Doubt("counts_unresolved")),

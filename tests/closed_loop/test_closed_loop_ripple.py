@@ -477,7 +477,7 @@ DOUBTS = {
     ),
     "hysteresis has no linear model in a closed loop": (
         replace(STAGE, interpolation=Interpolation(factor=400, hysteresis=1.0)),
-        1e-4,
+        1e-5,
     ),
     "asynchronous sampling moves the axis": (
         replace(
@@ -487,7 +487,7 @@ DOUBTS = {
         ),
         0.1,
     ),
-    "follows an error so steep": (replace(SMOOTH, signal=Signal(sde={2: 1e-6})), 1e-4),
+    "moves the axis so far": (replace(SMOOTH, signal=Signal(sde={2: 1e-6})), 1e-4),
     "above the top speed": (replace(STAGE, signal=replace(SIGNAL, bandwidth=1e3)), 0.1),
 }
 

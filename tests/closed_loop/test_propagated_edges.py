@@ -19,6 +19,7 @@ from encsim import (
     Load,
     PeriodTiming,
     Ring,
+    Sampling,
     Signal,
 )
 from encsim.model.load_and_control import Notch
@@ -101,6 +102,35 @@ def test_one_cause_alone_makes_what_runs_show(cause, estimator):
     # 128000 samples tell the rms of noise to 0.3 %, lines are told to 1e-4
     np.testing.assert_allclose(shown.rms["measured"], found.measured, rtol=0.01)
     np.testing.assert_allclose(shown.rms["torque"], found.torque, rtol=0.015)
+
+
+@pytest.mark.parametrize(
+    ("jitter", "doubtful"),
+    [
+        (2e-11, False),
+        # found by independent simulation: actual velocity 15 % above, position 23 % above; without noise or error 1 %
+        (1e-9, True),
+    ],
+)
+def test_noise_that_spreads_the_smooth_lines_is_in_doubt(jitter, doubtful):
+    # noise of single edges, 150 a sample, moves the axis by a sixteenth of a period
+    axis = replace(
+        STAGE,
+        sampling=Sampling(4e3),
+        signal=Signal(
+            offset=(-0.0238, 0.0067),
+            gain=-0.0132,
+            phase=0.0087,
+            harmonics={3: 0.0055},
+            sde={8: 5e-9},
+            jitter=jitter,
+        ),
+        estimator=PeriodTiming(1e11),
+        load=Load(0.0065, viscous=0.0134),
+        control=Control(64.5, 1.215, integral_time=0.04, current_bandwidth=455.0, delay=437.5e-6),
+    )
+    found = encsim.smoothness(axis, [0.0296])
+    assert found.doubtful.tolist() == [doubtful]
 
 
 def test_edges_that_come_far_faster_than_samples_see_the_slope_of_a_line():
@@ -297,6 +327,6 @@ def test_ticks_with_several_edges_in_each_are_lines_that_no_error_spreads():
 def test_ticks_that_the_cyclic_error_alone_spreads_are_unknown_lines(jitter, doubtful):
     signal, counts = Signal(gain=0.02, jitter=jitter), Interpolation(factor=400)
     axis = replace(STAGE, signal=signal, interpolation=counts, estimator=PeriodTiming(1e7))
-    found = encsim.smoothness(axis, [2.3e-3, 3.5e-3, 6e-3])
-    assert found.doubtful.tolist() == [doubtful] * 3
+    found = encsim.smoothness(axis, [3.5e-3, 6e-3])
+    assert found.doubtful.tolist() == [doubtful] * 2
     assert all("ticks of the timing clock" in one for one in found.reasons)

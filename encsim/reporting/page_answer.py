@@ -348,7 +348,7 @@ def _compared_words(made: Sequence[tuple[str, Findings]], at: str, rms: list[flo
 def _compared_table(made: Sequence[tuple[str, Findings]], at: str, rms: list[float]) -> Table:
     """What differs from the first axis, ripple at the working speed, limits, worst speed."""
     unit, first = f"{made[0][1].axis.scale.unit}/s", made[0][1].axis
-    rows = []
+    rows: list[tuple[str, ...]] = []
     for (name, results), size in zip(made, rms, strict=True):
         found, judged = results.headline, results.judgement
         worst, there = percent(found.share, 3), quantity(found.speed, unit, strip=True)
@@ -362,6 +362,8 @@ def _compared_table(made: Sequence[tuple[str, Findings]], at: str, rms: list[flo
         rows.append((name, changed, size_words, limits, worst if found.share > 0.0 else "–"))
     heads = several("axes.heads")
     head = (*heads[:2], say("axes.ripple_at", speed=at), *heads[2:])
+    if all(results.judgement is None for _, results in made):
+        head, *rows = ((*row[:3], row[4]) for row in (head, *rows))
     return Table(say("axes.table"), head, tuple(rows), folded=False, kind="ladder")
 
 

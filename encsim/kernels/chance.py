@@ -1,17 +1,35 @@
-"""Normal random numbers: counter-based, a draw depends on seed, cause, reading and sample number only."""
+"""Normal random numbers: counter-based, a draw depends on seed, cause, reading and sample number only.
+
+They are computed in single precision, twice as many at a time: right to 1e-7 of their rms, whole phases stay exact.
+"""
 
 import numpy as np
 
 from .jit import compiled, inlined, inner, row_loop
-from .maths import UNIT_24, UNIT_40, cos_sin, log_of
+from .maths import fma
 from .records import CLOCK_CAUSE, COSINE_CAUSE, JITTER_CAUSE, SINE_CAUSE
-from .rows import CHUNK, DRAW, DRAWN, JITTER_STATE, KEY_HIGH, KEY_LOW
+from .rows import CHUNK, DRAW, DRAWN, JITTER_STATE, KEY_HIGH, KEY_LOW, words_on_stack
 
 LOW_WORD = np.uint64(0xFFFFFFFF)
 WORD_BITS = np.uint64(32)
 _M0, _M1 = np.uint64(0xD2511F53), np.uint64(0xCD9E8D57)
 _W0, _W1 = np.uint64(0x9E3779B9), np.uint64(0xBB67AE85)
-_BITS_24, _24, _8 = np.uint64(0xFFFFFF), np.uint64(24), np.uint64(8)
+f32, i32, u32 = np.float32, np.int32, np.uint32
+_24, _BITS_24 = u32(24), u32(0xFFFFFF)
+_UNIT_24, _UNIT_32, _UNIT_40, _HALF_40, _BYTE = (
+    f32(2.0**-24),
+    f32(2.0**-32),
+    f32(2.0**-40),
+    f32(2.0**-41),
+    f32(255.0),
+)
+_ONE, _LN_2, _LEAST, _23 = (
+    f32(1.0),
+    f32(0.6931471805599453),
+    i32(0x3F3504F3),
+    i32(23),
+)  # the bits of sqrt(1/2)
+_NEAREST = f32(1.5 * 2.0**23)
 
 
 @inlined
@@ -56,24 +74,60 @@ def philox(c0, c1, c2, c3, key_low, key_high):
 
 
 @inlined
+def _minus_twice_log(a, b):
+    """-2 ln u of the 40 bits u of a word and the high byte of another, error below 3e-7 of it."""
+    low = f32(i32(b >> _24))
+    u = fma(f32(a), _UNIT_32, fma(low, _UNIT_40, _HALF_40))
+    bits = f32(u).view(i32)
+    exponent = i32(i32(bits - _LEAST) >> _23)
+    mantissa = i32(bits - i32(exponent << _23)).view(f32)
+    # near 1 the distance from 1 is known better than u
+    rest = fma(f32(u32(~a)), _UNIT_32, fma(_BYTE - low, _UNIT_40, _HALF_40))
+    f = (-rest if exponent == i32(0) else mantissa - _ONE) / (mantissa + _ONE)
+    w = f * f
+    p = fma(fma(fma(f32(0.29928643), w, f32(0.39974685)), w, f32(0.66666817)), w, f32(2.0)) * f
+    return f32(-2.0) * fma(f32(exponent), _LN_2, p)
+
+
+@inlined
+def _cos_sin(angle):
+    """Cosine and sine of 24 bits of a turn, error below 1e-7."""
+    turns = f32(i32(angle)) * _UNIT_24
+    shifted = fma(f32(4.0), turns, _NEAREST)
+    r = fma(f32(-0.25), shifted - _NEAREST, turns)
+    quarter = f32(shifted).view(i32)
+    w = r * r
+    s = fma(fma(fma(f32(-75.3934317), w, f32(81.59235097)), w, f32(-41.34166144)), w, f32(6.28318529)) * r
+    c = fma(fma(fma(f32(59.42423141), w, f32(-85.44882322)), w, f32(64.93936907)), w, f32(-19.73920879))
+    c = fma(c, w, _ONE)
+    odd = i32(quarter & i32(1)) != i32(0)
+    cosine, sine = s if odd else c, c if odd else s
+    cosine = -cosine if i32(i32(quarter + i32(1)) & i32(2)) != i32(0) else cosine
+    return cosine, -sine if i32(quarter & i32(2)) != i32(0) else sine
+
+
+@inlined
 def gaussian_pair(a, b):
     """Two normal numbers of two random words (Box and Muller 1958): 40 bits radius, 24 bits angle."""
     # The largest is sqrt(82 ln 2) = 7.5; a radius of 32 bits would end at 6.7.
-    radius = np.float64(np.int64((a << _8) | (b >> _24)))
-    radius = np.sqrt(-2.0 * log_of((radius + 0.5) * UNIT_40))
-    cosine, sine = cos_sin(np.float64(np.int64(b & _BITS_24)) * UNIT_24)
-    return radius * cosine, radius * sine
+    a, b = u32(a), u32(b)
+    radius = np.sqrt(_minus_twice_log(a, b))
+    cosine, sine = _cos_sin(b & _BITS_24)
+    return np.float64(radius * cosine), np.float64(radius * sine)
 
 
 @row_loop
 def gaussian_row(n, sample, cause, reading, key_low, key_high, place, out):
     """Normal numbers of ``n`` samples from ``sample`` on, multiples of 4; a counter has those of four in a row."""
-    first = np.uint64(sample // 4)
-    for i in range(n // 4):
+    # Words have 64 bits while they are made, numbers 32: two loops, so that each fills its vectors.
+    words, first, m = words_on_stack(), np.uint64(sample // 4), n // 4
+    for i in range(m):
         counter = first + np.uint64(i)
         a, b, c, d = philox(counter & LOW_WORD, counter >> WORD_BITS, cause, reading, key_low, key_high)
-        z0, z1 = gaussian_pair(a, b)
-        z2, z3 = gaussian_pair(c, d)
+        words[i], words[m + i], words[2 * m + i], words[3 * m + i] = u32(a), u32(b), u32(c), u32(d)
+    for i in range(m):
+        z0, z1 = gaussian_pair(words[i], words[m + i])
+        z2, z3 = gaussian_pair(words[2 * m + i], words[3 * m + i])
         out[place + 4 * i] = z0
         out[place + 4 * i + 1] = z1
         out[place + 4 * i + 2] = z2

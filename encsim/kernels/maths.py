@@ -14,16 +14,16 @@ from .jit import inlined
 @intrinsic
 def fma(context, a, b, c):
     """Return a b + c rounded once: one instruction where the processor has it, the same number everywhere."""
+    kind = types.float32 if a == b == c == types.float32 else types.float64
 
     def build(context, builder, signature, values):
         return builder.fma(*values)
 
-    return types.float64(types.float64, types.float64, types.float64), build
+    return kind(kind, kind, kind), build
 
 
-UNIT_64, UNIT_40, UNIT_24 = 2.0**-64, 2.0**-40, 2.0**-24
+UNIT_64 = 2.0**-64
 NEAREST = 1.5 * 2.0**52  # added and taken away again it leaves the nearest whole number
-_MANTISSA, _ONE = 0xFFFFFFFFFFFFF, 0x3FF0000000000000
 
 
 @inlined
@@ -69,22 +69,6 @@ def turns_of(sine, cosine):
     p = 0.25 - p if y > x else p
     p = 0.5 - p if cosine < 0.0 else p
     return -p if sine < 0.0 else p
-
-
-@inlined
-def log_of(u):
-    """Natural logarithm of a normal number, relative error below 3e-16 displacement from 1."""
-    bits = np.float64(u).view(np.int64)
-    mantissa = np.int64((bits & _MANTISSA) | _ONE).view(np.float64)
-    large = mantissa > 1.4142135623730951
-    mantissa = 0.5 * mantissa if large else mantissa
-    exponent = np.float64((bits >> 52) - (1022 if large else 1023))
-    f = (mantissa - 1.0) / (mantissa + 1.0)
-    w = f * f
-    p = fma(fma(0.14616451042434167, w, 0.15331721490738642), w, 0.18182889128565508)
-    p = fma(fma(fma(p, w, 0.22222211134749734), w, 0.28571428625975764), w, 0.39999999999899505)
-    p = fma(fma(p, w, 0.666666666666667), w, 2.0) * f
-    return fma(exponent, 0.6931471805599453, p)
 
 
 @inlined

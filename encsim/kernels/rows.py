@@ -13,10 +13,12 @@ from llvmlite import ir
 from numba import types
 from numba.core import cgutils
 from numba.extending import intrinsic
+from numba.np.arrayobj import populate_array
 
 from .jit import inlined
 
 CHUNK = 2048  # samples
+TILE = 256  # samples of a chunk that pass through all harmonics together: few enough to stay in the nearest cache
 MOST_LANES = 256
 SINGLE = 1
 WIDTH = MOST_LANES + 8  # a power of two would put all rows into the same few places of the cache
@@ -125,6 +127,21 @@ def empty_rows(context, array):
         return local._getvalue()
 
     return array(array), build
+
+
+@intrinsic
+def words_on_stack(context):
+    """Return room on the stack for the random words of a chunk."""
+    kind = types.Array(types.uint32, 1, "C")
+
+    def build(context, builder, signature, values):
+        words, size = context.make_array(kind)(context, builder), ir.IntType(64)
+        room = cgutils.alloca_once(builder, ir.ArrayType(ir.IntType(32), CHUNK))
+        room = builder.bitcast(room, words.data.type)
+        populate_array(words, room, [size(CHUNK)], [size(4)], size(4), None)
+        return words._getvalue()
+
+    return kind(), build
 
 
 @intrinsic

@@ -7,7 +7,7 @@ import numpy as np
 
 from .chance import LOW_WORD, WORD_BITS, draw_block, gaussian_pair, philox
 from .jit import inlined, inner, row_loop
-from .maths import UNIT_64, cos_sin, turns_of
+from .maths import UNIT_64, cos_sin, fma, turns_of
 from .records import (
     COSINE_CAUSE,
     FAULT_BEGIN,
@@ -43,6 +43,7 @@ from .rows import (
     STEP_COS,
     STEP_SIN,
     SUM_COS,
+    TILE,
     at,
     late_at,
 )
@@ -69,6 +70,12 @@ def term_place(m, t, i):
     return at(4 * m * t, i if t > 1 else 0)
 
 
+@inlined
+def plus_term(value, real, imaginary, cosine, sine):
+    """``value`` plus the real part of a complex amplitude times exp(i n theta)."""
+    return fma(real, cosine, fma(-imaginary, sine, value))
+
+
 @row_loop
 def set_fundamental(n, s, p, terms, t, w):
     """Channels of the fundamental and the offset; HARMONIC keeps exp(i theta)."""
@@ -77,8 +84,10 @@ def set_fundamental(n, s, p, terms, t, w):
         cosine, sine = cos_sin(w[READ * s + i])
         w[HARMONIC_COS * s + i] = cosine
         w[HARMONIC_SIN * s + i] = sine
-        w[COSINE * s + i] = p.offset_cosine + (terms[place] * cosine - terms[at(place, t)] * sine)
-        w[SINE * s + i] = p.offset_sine + (terms[at(place, 2 * t)] * cosine - terms[at(place, 3 * t)] * sine)
+        w[COSINE * s + i] = plus_term(p.offset_cosine, terms[place], terms[at(place, t)], cosine, sine)
+        w[SINE * s + i] = plus_term(
+            p.offset_sine, terms[at(place, 2 * t)], terms[at(place, 3 * t)], cosine, sine
+        )
 
 
 @row_loop
@@ -87,7 +96,7 @@ def set_step(n, s, order_step, second, w):
     if second:
         for i in range(n):
             cosine, sine = w[HARMONIC_COS * s + i], w[HARMONIC_SIN * s + i]
-            w[STEP_COS * s + i] = cosine * cosine - sine * sine
+            w[STEP_COS * s + i] = fma(cosine, cosine, -(sine * sine))
             w[STEP_SIN * s + i] = 2.0 * cosine * sine
     else:
         for i in range(n):
@@ -96,29 +105,55 @@ def set_step(n, s, order_step, second, w):
             w[STEP_SIN * s + i] = sine
 
 
+@inlined
+def next_order(cosine, sine, step_cosine, step_sine):
+    """exp(i n theta) taken on by a step."""
+    return fma(cosine, step_cosine, -(sine * step_sine)), fma(cosine, step_sine, sine * step_cosine)
+
+
 @row_loop
 def add_term(n, s, m, terms, t, w):
     """Take HARMONIC on by STEP to the order of term m and add its share to the channels."""
     for i in range(n):
-        place = term_place(m, t, i)
-        hc, hs = w[HARMONIC_COS * s + i], w[HARMONIC_SIN * s + i]
-        sc, ss = w[STEP_COS * s + i], w[STEP_SIN * s + i]
-        cosine = hc * sc - hs * ss
-        sine = hc * ss + hs * sc
-        w[HARMONIC_COS * s + i] = cosine
-        w[HARMONIC_SIN * s + i] = sine
-        w[COSINE * s + i] += terms[place] * cosine - terms[at(place, t)] * sine
-        w[SINE * s + i] += terms[at(place, 2 * t)] * cosine - terms[at(place, 3 * t)] * sine
+        a, u = term_place(m, t, i), np.uint64(t)
+        c, d = next_order(
+            w[HARMONIC_COS * s + i], w[HARMONIC_SIN * s + i], w[STEP_COS * s + i], w[STEP_SIN * s + i]
+        )
+        w[HARMONIC_COS * s + i], w[HARMONIC_SIN * s + i] = c, d
+        w[COSINE * s + i] = plus_term(w[COSINE * s + i], terms[a], terms[a + u], c, d)
+        w[SINE * s + i] = plus_term(w[SINE * s + i], terms[a + 2 * u], terms[a + 3 * u], c, d)
+
+
+@row_loop
+def add_three_terms(n, s, m, terms, w):
+    """``add_term`` of terms m to m + 2, which are a step apart and the same for the whole row, in one pass."""
+    for i in range(n):
+        c, d = w[HARMONIC_COS * s + i], w[HARMONIC_SIN * s + i]
+        step_cosine, step_sine = w[STEP_COS * s + i], w[STEP_SIN * s + i]
+        cosine, sine = w[COSINE * s + i], w[SINE * s + i]
+        for k in range(m, m + 3):
+            c, d = next_order(c, d, step_cosine, step_sine)
+            cosine = plus_term(cosine, terms[at(4 * k, 0)], terms[at(4 * k, 1)], c, d)
+            sine = plus_term(sine, terms[at(4 * k, 2)], terms[at(4 * k, 3)], c, d)
+        w[HARMONIC_COS * s + i], w[HARMONIC_SIN * s + i] = c, d
+        w[COSINE * s + i], w[SINE * s + i] = cosine, sine
 
 
 @inlined
 def set_channels(n, s, p, order_steps, terms, t, w):
     """Both channels at READ; ``terms`` are C_n, S_n (real, imaginary) one after the other, ``t`` apart."""
     set_fundamental(n, s, p, terms, t, w)
-    for m in range(1, order_steps.size):
-        if m == 1 or order_steps[m] != order_steps[m - 1]:
-            set_step(n, s, order_steps[m], m == 1 and order_steps[1] == 2.0, w)
-        add_term(n, s, m, terms, t, w)
+    m = 1
+    while m < order_steps.size:
+        step = order_steps[m]
+        if m == 1 or step != order_steps[m - 1]:
+            set_step(n, s, step, m == 1 and step == 2.0, w)
+        if t == 1 and m + 2 < order_steps.size and step == order_steps[m + 1] == order_steps[m + 2]:
+            add_three_terms(n, s, m, terms, w)
+            m += 3
+        else:
+            add_term(n, s, m, terms, t, w)
+            m += 1
 
 
 @row_loop
@@ -240,8 +275,9 @@ def ring_block(plan, anchor, ticks, ring, earlier, work):
 
 @inner
 def channel_block(plan, order_steps, terms, work):
-    """``set_channels`` for a chunk."""
-    set_channels(CHUNK, CHUNK, plan[0], order_steps, terms, 1, work)
+    """``set_channels`` for a chunk, a tile at a time: the rows that every term reads and writes stay in the cache."""
+    for first in range(0, CHUNK, TILE):
+        set_channels(TILE, CHUNK, plan[0], order_steps, terms, 1, work[first:])
 
 
 @inner

@@ -15,7 +15,7 @@ CHUNK = rows.CHUNK
 U = np.uint64
 PHILOX, GAUSSIAN_PAIR = from_python(chance.philox), from_python(chance.gaussian_pair)
 GAUSSIAN_BLOCK, GAUSSIAN_AT_BLOCK = from_python(chance.gaussian_block), from_python(chance.gaussian_at_block)
-COS_SIN, TURNS_OF, LOG_OF = (from_python(each) for each in (maths.cos_sin, maths.turns_of, maths.log_of))
+COS_SIN, TURNS_OF = from_python(maths.cos_sin), from_python(maths.turns_of)
 CONVERT_BLOCK, PHASE_BLOCK = from_python(signals.convert_block), from_python(open_chain.phase_block)
 
 # Philox 4x32-10 known answers: Salmon, Moraes, Dror, Shaw, SC11 2011, and the test vectors published with it.
@@ -97,13 +97,6 @@ def test_arctangent_is_exact_at_eighths_and_zero_where_there_is_no_signal(sine, 
     assert TURNS_OF(float(sine), float(cosine)) == turns
 
 
-def test_logarithm_is_right_to_rounding():
-    u = np.exp(np.random.default_rng(4).uniform(-28.0, 0.0, 20_000))
-    found = np.array([LOG_OF(x) for x in u])
-    # Near 1 the logarithm is small and its relative error grows as rounding of 1 does: absolute 2**-53.
-    np.testing.assert_allclose(found, np.log(u), rtol=3e-16, atol=2e-16)
-
-
 @pytest.mark.parametrize("pair", [GAUSSIAN_PAIR, reference.gaussian_pair])
 def test_gaussian_pair_is_that_of_box_and_muller(pair):
     # Box, Muller 1958 (formula from memory): u1 = 0.1, u2 = 0.3 give this pair. The angle has 24 bits: 4e-7.
@@ -117,7 +110,23 @@ def test_gaussian_pair_is_that_of_box_and_muller(pair):
 
 
 def test_largest_gaussian_number_is_the_one_of_40_bits():
-    assert GAUSSIAN_PAIR(U(0), U(0))[0] == pytest.approx(math.sqrt(82.0 * math.log(2.0)), rel=1e-15)
+    assert GAUSSIAN_PAIR(U(0), U(0))[0] == pytest.approx(math.sqrt(82.0 * math.log(2.0)), rel=1e-7)
+
+
+@pytest.mark.parametrize("word", [0, 1, 2**31, 0xB504F333, 0xB504F334, 2**32 - 256, 2**32 - 1])
+@pytest.mark.parametrize("other", [0, 2**32 - 1, 0x00FFFFFF, 0x80200000, 0x12345678])
+def test_gaussian_pair_keeps_its_relative_error_up_to_both_ends_of_the_radius(word, other):
+    twin, found = np.array(reference.gaussian_pair(word, other)), GAUSSIAN_PAIR(U(word), U(other))
+    # where the radius is small it is known from the distance to 1, not from a rounded number near 1
+    np.testing.assert_allclose(found, twin, atol=2e-7 * np.hypot(*twin))
+
+
+def test_gaussian_pairs_are_right_to_1e_7_rms():
+    words = np.random.default_rng(5).integers(0, 2**32, (20_000, 2), dtype=np.uint64)
+    error = np.array(
+        [np.subtract(GAUSSIAN_PAIR(a, b), reference.gaussian_pair(int(a), int(b))) for a, b in words]
+    )
+    assert np.sqrt(np.mean(error**2)) < 1e-7
 
 
 @pytest.mark.parametrize("chunk", [0, 3, -1, 10**9])
@@ -125,8 +134,8 @@ def test_gaussian_block_equals_its_twin(chunk):
     found = draws(chunk, seed=(7, 9))
     places = [0, 1, 2, 3, 4, CHUNK // 2 + 3, CHUNK - 1]
     twin = [reference.gaussian(chunk * CHUNK + i, 1, 0, 9 << 32 | 7) for i in places]
-    # The twin's angle 2 pi u is rounded in the library's argument, 4e-16 times the radius.
-    np.testing.assert_allclose(found[places], twin, atol=1e-14)
+    # Single precision: some roundings of 6e-8 times a radius that is here at most 3.
+    np.testing.assert_allclose(found[places], twin, atol=4e-7)
 
 
 def test_gaussian_numbers_picked_one_by_one_are_those_of_the_block_bit_for_bit():

@@ -140,7 +140,7 @@ def _words(layout: Layout, rows: int) -> str:
     count = len(layout.kinds)
     mark = _MARKS.get(layout.delimiter, f'"{layout.delimiter}"')
     columns = f"{count} columns separated by {mark}" if count > 1 else "1 column"
-    above = f", {layout.first} line{'s' * (layout.first > 1)} above" if layout.first else ""
+    above = f", {layout.first} header line{'s' * (layout.first > 1)}" if layout.first else ""
     return f"text, {rows} rows of {columns}, decimal {'comma' if layout.decimal == ',' else 'point'}{above}"
 
 

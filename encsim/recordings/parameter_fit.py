@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from .. import checks
+from .. import checks, units
 from ..checks import Orders
 from ..formats import changes
 from ..model.axis import check_axis
@@ -176,8 +176,10 @@ def _checked(names: list[str], axis: Axis) -> list[str]:
         checks.refuse("fit.free", "name at least one parameter", "none")
     for name in names:
         if name not in BOUNDS and not name.startswith((*COMPLEX, HARMONICS)):
-            rule = "be " + ", ".join(BOUNDS) + f", signal.sde.1, {HARMONICS}3 or load.cogging.12"
-            checks.refuse("fit.free", rule, name)
+            known = [*BOUNDS, "signal.sde.1", f"{HARMONICS}3", "load.cogging.12"]
+            near = units.nearest(name, known)
+            hint = f"did you mean {near}?" if near else f"as in {', '.join(known[2:4])}, load.viscous"
+            checks.refuse("fit.free", "be a key that a recording can show", name, hint=hint)
         if getattr(axis, name.partition(".")[0]) is None:
             checks.refuse("fit.free", "be of a part that the axis has", name)
         changes.value(axis, name)

@@ -99,7 +99,7 @@ def named(reasons: Iterable[str], *codes: str) -> bool:
 
 
 _UNSTABLE = "the loop is unstable: it oscillates more and more"
-_NO_POSITION = "the two signals do not turn round zero as they should, so there is no position to read"
+_NO_POSITION = "the two signals do not enclose zero, so there is no position to read"
 _TOO_FAST = "it is faster than the encoder can follow"
 _CLIPPED = "the signals are larger than the converter can read"
 _TOO_SHORT = "the simulation is too short to settle"
@@ -109,9 +109,9 @@ _WORDS = {
     # the signals and the encoder
     "top_speed": ("above the top speed {top:.4g} {unit}/s ({limit})", _TOO_FAST, "above top speed"),
     "clipping": ("the converter clips the signals (interpolation.span)", _CLIPPED, "converter clips"),
-    "no_circle": ("the two channels do not go round zero at some speed", _NO_POSITION, "no position"),
+    "no_circle": ("the two channels do not enclose zero at some speed", _NO_POSITION, "no position"),
     "no_position": (
-        "the two channels do not go round zero: there is no position to decode",
+        "the two channels do not enclose zero: there is no position to decode",
         _NO_POSITION,
         "no position",
     ),
@@ -312,7 +312,7 @@ _WORDS = {
         "fast form inexact",
     ),
     "axes_without_position": (
-        "{lost} of {samples} axes do not keep their channels within the converter and round zero",
+        "{lost} of {samples} axes have channels that the converter clips or that do not enclose zero",
         "{lost} of {samples} axes have signals that cannot be read",
         "signals unreadable",
     ),

@@ -193,7 +193,7 @@ def _of_loop(axis: Axis) -> dict[str, dict[str, Any]]:
             candidates[f"half {what}, {_text(0.5 * now, 'time')}"] = {key: 0.5 * now}
     if control.current_bandwidth is not None:
         wide = 2.0 * control.current_bandwidth
-        candidates[f"a current loop twice as wide, {_text(wide, 'frequency')}"] = {
+        candidates[f"twice the current-loop bandwidth, {_text(wide, 'frequency')}"] = {
             "control.current_bandwidth": wide
         }
     resonance = load.resonance

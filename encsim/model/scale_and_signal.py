@@ -206,7 +206,7 @@ class Signal(Described):
                 "offset",
                 f"be smaller than the signal, amplitude {self.amplitude:g}",
                 self.offset,
-                hint="the arctangent needs a circle that goes round zero",
+                hint="the arctangent needs a circle around zero",
             )
 
     def _offset_radius(self) -> float:

@@ -44,7 +44,7 @@ class TopSpeed(Result):
         Its name.
     limits : dict of str to float
         All limits that apply: ``bandwidth`` (signals down by 3 dB), ``average`` (the same by averaging
-        readings over a loop period), ``signal`` (the channels no longer go round zero), ``edge_separation``
+        readings over a loop period), ``signal`` (the channels no longer enclose zero), ``edge_separation``
         and ``edge_clock`` (A/B edges too close in time), ``clipping`` (0 where the converter clips at standstill).
     hurry : float
         Largest relative excess of the graduation's speed under a head over the shaft's, by the error of a mounted

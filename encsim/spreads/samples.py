@@ -80,7 +80,7 @@ class Batch:
     refused : ndarray of int, shape (n,)
         Draws that were impossible axes before each sample.
     doubtful : ndarray of bool, shape (n,)
-        Samples whose channels do not go round zero, or are clipped.
+        Samples whose channels do not enclose zero, or are clipped.
     shares : ndarray, shape (n, k)
         Largest share of each of the job's limits; above 1 it is missed.
     """

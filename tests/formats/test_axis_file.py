@@ -412,7 +412,7 @@ kind = "diference"
         ("harmonics = 3", "harmonics must be a table of orders, as in {3 = ...}, got 3"),
         ("offset = 0.1", "offset must be two finite numbers, cosine and sine, got 0.1"),
         ("offset = [0.1, 2]", "offset must be smaller than the signal, amplitude 1, got (0.1, 2.0); "
-         "the arctangent needs a circle that goes round zero"),
+         "the arctangent needs a circle around zero"),
         ('bandwidth = "0 Hz"', "bandwidth must be positive and finite, got 0.0 Hz"),
         ('bandwidth = "1e300 Hz"', "bandwidth must lie from 1e-06 to 1e+12, got 1e+300 Hz"),
         ('bandwith = "3 Hz"', 'bandwith must be a key of [signal], got "bandwith"; did you mean signal.bandwidth?'),

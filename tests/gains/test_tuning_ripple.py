@@ -101,7 +101,7 @@ def test_changes_that_are_tried_cover_encoder_estimator_rate_and_drive():
         "twice the loop rate, 32 kHz",
         "half the delay of the command, 30 us",
         "half the latency of the readings, 10 us",
-        "a current loop twice as wide, 2 kHz",
+        "twice the current-loop bandwidth, 2 kHz",
         "less filtering, low-pass 1.6 kHz",
         "more filtering, low-pass 400 Hz",
         "an encoder with half the jitter, noise and subdivisional error",

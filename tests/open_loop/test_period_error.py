@@ -190,7 +190,7 @@ def test_figure_that_misses_zero_is_not_believed():
     axis = Axis(PHASE_SCALE, signal=Signal(offset=(0.5, 0.0), bandwidth=1.0), sampling=Sampling(1.0))
     found = position_error(axis, TAU * 10.0)
     assert not found.valid
-    assert "do not go round zero" in found.reasons[0]
+    assert "do not enclose zero" in found.reasons[0]
 
 
 @pytest.mark.parametrize("speed", [float("nan"), float("inf"), "fast", None, True])

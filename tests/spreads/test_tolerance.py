@@ -450,7 +450,7 @@ def test_axes_without_a_position_are_counted_as_doubtful():
     near = replace(COUNTED, interpolation=replace(COUNTED.interpolation, span=1.02))
     found = tolerance(near, {"signal.amplitude": Normal(0.02)}, SPEEDS, 100, executor=1)
     assert not found.valid
-    assert any("axes do not keep their channels within the converter" in reason for reason in found.reasons)
+    assert any("axes have channels that the converter clips" in reason for reason in found.reasons)
 
 
 def test_few_samples_are_said_to_be_few():

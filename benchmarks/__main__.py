@@ -7,6 +7,7 @@ knows 512-bit vectors, compiled loops are measured with 256 and with 512 bits, e
 
 import argparse
 import json
+import math
 import os
 import subprocess
 import sys
@@ -137,6 +138,34 @@ def formula_rows(quick):
     return rows
 
 
+def decision_rows(quick):
+    """Many axes at once: a choice and a tolerance, beside plain calls of ripple."""
+    import encsim
+    from benchmarks import bench_choose, bench_tolerance
+
+    bench_choose.LISTS = {key: values[: 2 if quick else None] for key, values in bench_choose.LISTS.items()}
+    bench_choose.EVERY = 8 if quick else bench_choose.EVERY
+    rows, axis = [], bench_tolerance.STAGE
+    plain = bench_choose.EVERY * seconds(bench_choose.plain, quick, 1)
+    took = seconds(bench_choose.chosen, quick, 2)
+    count = math.prod(map(len, bench_choose.LISTS.values()))
+    rows.append((f"choose, {count} candidates", plain, took, "s", "", None))
+
+    def spread(count, executor):
+        given = axis, bench_tolerance.SPREAD, bench_tolerance.SPEEDS, count
+        return encsim.tolerance(*given, requirement=bench_tolerance.LIMITS, executor=executor)
+
+    few, many = (4, 40) if quick else (20, 10_000)
+    drawn = spread(few, 1)
+    one = seconds(
+        lambda: [encsim.ripple(drawn.sample(n), bench_tolerance.SPEEDS) for n in range(few)], quick, 2
+    )
+    begin = time.perf_counter()
+    spread(many, 1 if quick else os.cpu_count())
+    name = f"tolerance, {many} axes at 100 speeds, by the clock"
+    return [*rows, (name, one / few * many, time.perf_counter() - begin, "s", "", None)]
+
+
 def measured(what, width, quick):
     """Rows of another process, whose compiler prefers vectors of this width."""
     environment = dict(os.environ)
@@ -198,22 +227,30 @@ def main():
     parser = argparse.ArgumentParser(prog="python -m benchmarks", description=__doc__.splitlines()[0])
     parser.add_argument("--quick", action="store_true", help="everything once, on little data: does it run?")
     parser.add_argument("--readme", action="store_true", help="write the table into README")
+    parser.add_argument(
+        "--plots", type=Path, help="write pictures of how time grows into this folder instead"
+    )
     parser.add_argument("--measure", choices=KINDS, help=argparse.SUPPRESS)
     given = parser.parse_args()
     if given.measure:
         print(json.dumps(KINDS[given.measure](given.quick)))
         return
+    if given.plots:
+        from benchmarks import scaling
+
+        scaling.draw(given.plots, given.quick)
+        return
     tried = [""] if given.quick else widths()
     rows = [
         row for kind in ("chain", "loop") for width in tried for row in measured(kind, width, given.quick)
     ]
-    rows += measured("formulas", "", given.quick)
+    rows += [row for kind in ("formulas", "decisions") for row in measured(kind, "", given.quick)]
     print(table(rows), end="")
     if given.readme:
         write_readme(table([row for row in rows if row[2] is not None]))  # those with a plain version
 
 
-KINDS = {"chain": chain_rows, "loop": loop_rows, "formulas": formula_rows}
+KINDS = {"chain": chain_rows, "loop": loop_rows, "formulas": formula_rows, "decisions": decision_rows}
 
 if __name__ == "__main__":
     main()

@@ -13,4 +13,5 @@ def test_the_table_of_speed_is_made():
     assert done.returncode == 0, done.stderr
     items = [line.split("|")[1].strip() for line in done.stdout.splitlines()]
     assert {"chain, 1e6 samples in blocks", "closed loop, one run", "first speed of an axis"} <= set(items)
+    assert {"choose", "tolerance"} <= {item.split(",")[0] for item in items}
     assert all(line.count("|") == 8 for line in done.stdout.splitlines())

@@ -119,10 +119,16 @@ def missed(row: ChoiceRow) -> str:
 
 def check_words(check: LimitCheck, units: dict[str, str]) -> str:
     """One limit: name, value, allowed value, speed."""
-    value, limit = (amount(x, units[check.name]) for x in (check.value, check.limit))
+    value, limit = reached(check, units), amount(check.limit, units[check.name])
     where = "" if math.isnan(check.speed) else f" at {show(check.speed, units['top_speed'])}"
     word = "least" if check.name in ("top_speed", "phase_margin") else "limit"
     return f"{NAMES[check.name]} {value} ({word} {limit}){where}"
+
+
+def reached(check: LimitCheck, units: dict[str, str]) -> str:
+    """The value of a check; ripple without bound is that of an unstable loop."""
+    grows = check.value == math.inf and check.name != "top_speed"
+    return "unstable" if grows else amount(check.value, units[check.name])
 
 
 def amount(value: float, unit: str) -> str:
@@ -184,7 +190,7 @@ def _value(row: ChoiceRow) -> str:
     if row.pruned:
         return "-"
     check = row.judgement.limit(row.binding)
-    return amount(check.value, row.judgement.units[check.name])
+    return reached(check, row.judgement.units)
 
 
 def _where(row: ChoiceRow) -> str:

@@ -121,7 +121,8 @@ def harmonics(result: Lines, *, long: bool = False) -> Report:
             f"Largest harmonic of the velocity {where}: {cycles(result, 0)}, amplitude "
             f"{show(result.velocity[0], unit)}, at {show(alias, 'Hz')}{aliased}."
         ]
-    return Report(answer, [*_lines(result, unit, long), Notes(result.reasons, DOUBT)], long)
+    table = _lines(result, unit, long) if len(result.harmonic) else []
+    return Report(answer, [*table, Notes(result.reasons, DOUBT)], long)
 
 
 def starts(result: WorstStart, *, long: bool = False) -> Report:

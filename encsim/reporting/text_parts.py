@@ -227,15 +227,20 @@ def explained(result: Explanation) -> list[str]:
     if result.causes:
         first = result.causes[0]
         cause = f"Largest cause: {CAUSES[first.cause].term}, {share_text(first.share)} %"
+    unstable = result.values["torque"] is None and ripple_summary.has_loop(result.axis)
+    stable = (
+        [toned(f"Closed loop: not stable, {LOOP_HINT}; the values are open loop.", LIMIT)] if unstable else []
+    )
     if not result.verdict:
         share = f", {percent_number(now / abs(result.speed))} % of the speed" if result.speed else ""
         ripple = lowered(f"Ripple {at_speed(result.speed, unit)}: {show(now, unit)} rms{share}.", basis)
         causes = [f"{cause} of the mean square."] if cause else []
-        return [f"{basis}{ripple}", *causes, *_advice(result)]
+        return [*stable, f"{basis}{ripple}", *causes, *_advice(result)]
     verdict = f"{basis}{lowered(result.verdict, basis)}."
     allowed = "" if limit is None else f", limit {beside(limit, now, unit)}"
     cause = cause and f"; {lowered(cause, '; ')}"
     return [
+        *stable,
         toned(verdict, LIMIT) if result.met is False else verdict,
         f"Ripple {show(now, unit)} rms{allowed}{cause}.",
         *_advice(result),

@@ -170,7 +170,7 @@ def judgement(result: Judgement, *, long: bool = False) -> Report:
     table = TextTable(
         [
             texts("limit", [decision_text.NAMES[each.name] for each in rows]),
-            texts("value", [decision_text.amount(each.value, units[each.name]) for each in rows]),
+            texts("value", [decision_text.reached(each, units) for each in rows]),
             texts("allowed", [decision_text.amount(each.limit, units[each.name]) for each in rows]),
             texts("met", ["yes" if each.met else toned("no", LIMIT) for each in rows]),
             texts(

@@ -150,3 +150,13 @@ def test_picture_that_exists_is_not_replaced(folder, capsys):
     assert main(["explain", "axis.toml", *AT, "--plot", "there.png"]) == 2
     assert "--force replaces it" in capsys.readouterr().err
     assert (folder / "there.png").read_text() == "mine"
+
+
+def test_an_unstable_loop_is_told_first(folder, capsys):
+    out = done(capsys, "explain", "loop.toml", *AT, "--set", "control.velocity_gain=40 kN s/m")
+    assert out.startswith(
+        "Closed loop: not stable, see encsim loop; the values are open loop.\nRipple at 5.00 mm/s"
+    )
+    axis = encsim.load("loop.toml").with_("control.velocity_gain", "40 kN s/m")
+    judged = str(encsim.Requirement(speeds=(1e-3, 0.1), relative=0.02, torque=1.0).judge(axis))
+    assert judged.startswith("Does not meet the requirement. Limited by measured ripple unstable")

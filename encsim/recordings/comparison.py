@@ -237,9 +237,9 @@ def recorded_ripple(axis: Axis, capture: Capture) -> RecordedRipple:
         else float(np.hypot(motion.rounding_error(at_rate.resolution), _converted(at_rate)))
     )
     drift = float(np.ptp(slow))
-    reasons: tuple[str, ...] = ()
+    reasons = () if position is None else tuple(steady_pieces.jumps(position, at_rate))
     if drift > 0.2 * abs(speed):
-        reasons = (f"the speed drifts by {wording.percent(drift / abs(speed))}: take a steadier part",)
+        reasons += (f"the speed drifts by {wording.percent(drift / abs(speed))}: take a steadier part",)
     frequency, spectrum = _spectrum(steady - speed, rate)
     return RecordedRipple(
         at_rate,

@@ -35,8 +35,8 @@ FOLLOWED, USED, MOST, HIGHER = 24, 16, 50_000, 64.0
 RIGHT, ROUNDS = 3e-3, 4
 # Random origins by which it is seen what any would explain.
 TRIALS = 1000
-# Two origins are one where no order turns by more between them.
-SAME = 0.3
+# Two origins are one where no order turns by more between them whose squared significance is above this.
+SAME, SIGNIFICANT = 0.3, 25.0
 # Parts of the largest order to which orders have a common divisor.
 DIVISIBLE = 1e-9
 
@@ -100,7 +100,7 @@ def found(pieces: Sequence[SteadyPiece], orders: Sequence[float], axis: Axis) ->
     table, cost = np.zeros((1, len(names))), np.zeros(1)
     for place in range(1, len(names)):
         table, cost = _with_source(seen, where, table, place, turn)
-    far = _distance(seen, table - table[0]) > SAME
+    far = _distance(seen, where, table - table[0]) > SAME
     if min(cost[far].min(initial=np.inf), _anywhere(seen, where, turn)) - cost[0] < CLEAR:
         return Origins({}, reason="several places explain their orders equally well")
     angles = dict(zip(names, table[0].tolist(), strict=True))
@@ -239,7 +239,10 @@ def _candidates(seen: SeenOrders, fixed: dict[int, float], moved: list[int], tur
         highest *= HIGHER
 
 
-def _distance(seen: SeenOrders, angles: np.ndarray) -> np.ndarray:
-    """Largest angle by which an order turns between origins, shape (h,)."""
-    turned = seen.orders[:, None, None] * angles
-    return np.asarray(np.max(np.abs(turned - TAU * np.rint(turned / TAU)), axis=(0, 2), initial=0.0))
+def _distance(seen: SeenOrders, where: list[int], angles: np.ndarray) -> np.ndarray:
+    """Largest angle between origins by which an order turns that is significant in the recording, shape (h,)."""
+    turned = seen.orders[:, None] * angles.T[where][:, None]
+    turned = np.abs(turned - TAU * np.rint(turned / TAU))
+    return np.asarray(
+        np.max(turned * (_significance(seen) > SIGNIFICANT)[:, :, None], axis=(0, 1), initial=0.0)
+    )

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
+from .. import wording
 from ..calibration import angle_fit
 from ..calibration.angle_fit import TAU
 from ..checks import refuse
@@ -21,7 +22,7 @@ from ..model.load_and_control import Control
 from . import smooth_motion
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterator, Sequence
 
     from ..model.axis import Axis
     from ..model.load_and_control import Load
@@ -46,6 +47,8 @@ MOST_TONES = 8
 TONE_SIGNIFICANT = 5.0
 # Lines this near belong to one tone.
 TONE_APART = 9
+# A jump is this many times the usual second difference; at most this share of the samples are jumps.
+JUMP, FEW_JUMPS = 20.0, 0.01
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -106,6 +109,21 @@ def sampled_at(capture: Capture, axis: Axis) -> float:
     if capture.time is not None and np.ptp(capture.time):
         return (capture.samples - 1) / float(np.ptp(capture.time))
     return axis.sampling.rate if capture.rate is None else float(capture.rate)
+
+
+def jumps(position: np.ndarray, axis: Axis) -> Iterator[str]:
+    """Where a position jumps as no motion does: a second difference far above all others."""
+    bend = np.abs(np.diff(position, 2))
+    usual = max(
+        1.5 * float(np.median(bend)), axis.resolution or float(np.min(bend[bend > 0.0], initial=np.inf))
+    )
+    there = np.flatnonzero(bend > JUMP * usual)
+    # More of them are a motion that changes its speed.
+    if 0 < len(there) < FEW_JUMPS * len(bend):
+        size = wording.quantity(float(bend[there].max()), axis.scale.unit)
+        yield (
+            f"the position jumps by up to {size}, first at sample {there[0] + 2}: rows are missing or a number is wrong"
+        )
 
 
 def in_torque_unit(capture: Capture, axis: Axis) -> np.ndarray | None:

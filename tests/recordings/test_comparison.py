@@ -71,6 +71,18 @@ def test_a_line_that_the_axis_does_not_have_is_listed():
     assert found.unexplained[0].amplitude == pytest.approx(size, rel=0.15)
 
 
+@pytest.mark.parametrize("fault", ["missing rows", "wrong number"])
+def test_a_jump_of_the_position_is_told(fault):
+    position = np.array(capture(AXIS, 0.0137, 4000).position)
+    if fault == "missing rows":
+        position = np.delete(position, slice(1000, 1010))
+    else:
+        position[1000] += 1e-6
+    found = encsim.compare(AXIS, encsim.Capture("position", 16e3, position=position))
+    assert not found.valid
+    assert "first at sample 1000" in found.reasons[0]
+
+
 def test_parameters_of_the_signal_are_found_again():
     start = encsim.changes.apply(AXIS, {"signal.sde.1": None, "signal.gain": 0.0})
     captures = [capture(AXIS, 0.0137), capture(AXIS, 0.0531, seed=2)]

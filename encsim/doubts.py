@@ -135,6 +135,11 @@ _WORDS = {
         "the steps of the converter repeat, which the formulas take as noise",
         "converter steps as noise",
     ),
+    "noise_in_step": (
+        "channel noise below half a step of the converter, taken as noise of the position: simulate",
+        "noise and steps of the converter act together, which the formulas take apart",
+        "converter steps and noise",
+    ),
     # hysteresis
     "hysteresis_in_noise": (
         "hysteresis within reach of the noise has no closed form: the value is without it; simulate",

@@ -149,11 +149,15 @@ class Timed(LineModel):
         """Mean square that whole ticks add to an increment, periods squared; ``rough`` that of all else."""
         moving = speed > 0.0
         ticks = self.estimator.clock * self.pitch / np.where(moving, speed, 1.0)
-        span = counts / self.axis.interpolation.factor
-        square = np.where(moving, quantisation.counted(span * ticks, np.sqrt(rough) * ticks) / ticks**2, 0.0)
+        factor = self.axis.interpolation.factor or 1
+        span, window, near = counts / factor, self.estimator.reach * speed / self.pitch, np.sqrt(rough)
+        # where edges move by more than a count, another number of them falls into the same time
+        moved = (window * factor > 2.0) & (near * factor > 1.0)
+        between, near = np.where(moved, window, span), np.where(moved, 1.0 / (np.sqrt(6.0) * factor), near)
+        square = np.where(moving, quantisation.counted(between * ticks, near * ticks) / ticks**2, 0.0)
         scatter = np.sqrt(self.edge_scatter(speed)) * ticks
         many = np.inf if self._few_edges(speed) else MANY_TICKS
-        few = moving & (span * ticks < many) & (span * ticks > 1.0) & (scatter < SCATTERED)
+        few = moving & ~moved & (span * ticks < many) & (span * ticks > 1.0) & (scatter < SCATTERED)
         if few.any():
             holding = self._holding(speed, share, counts, few)
             exact = self._by_intervals(speed, counts, ticks, scatter, few, holding)

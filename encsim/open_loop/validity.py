@@ -9,7 +9,7 @@ import numpy as np
 from ..doubts import Doubt
 from ..model.edge_timing import TimedEdges
 from ..model.estimators import Difference
-from .cause_models import TAU, counted
+from .cause_models import TAU, counted, resolved
 from .limits import top_speed
 from .line_model import LineModel
 
@@ -18,10 +18,10 @@ if TYPE_CHECKING:
     from .cause_models import Model
 
 
-# Up to SHARP counts rms noise changes the ripple of counts held by hysteresis by less than 1 %. With a first difference
-# counts per sample and REACH times the rms may add up to 1. Noise of FAR times the hysteresis does not see it. All by
-# simulation, as the limits below.
-SHARP, REACH, FAR = 0.03, 3.0, 16.0
+# Noise that would make less than this share of the mean square changes the ripple of counts held by hysteresis by less
+# than 2 %. With a first difference counts per sample and REACH times the rms may add up to 1. Noise of FAR times the
+# hysteresis does not see it. All by simulation, as the limits below.
+SHARP, REACH, FAR = 0.01, 3.0, 16.0
 # Rms, counts; from 0.3 counts on the random part of the prediction is more than 4 % too high.
 MOST_EDGE_JITTER = 0.2
 # Largest jitter over the time between edges for the linear theory of timed edges; least clock ticks in that time, of
@@ -32,6 +32,10 @@ SMALL_NOISE = 0.1
 # A part that is approximated makes less than 2 % of the rms where it is below this share of the mean square; ticks of
 # the clock are approximated better.
 SMALL_SHARE, SMALL_TICKS = 0.04, 0.08
+# Share of the mean square, over the root of the number of converter lines that an estimator passes, from which they
+# are no white noise; steps of both channels in a period over codes, and time constants in an estimator's memory (decay
+# to 1e-16). Least channel noise, steps, that toggles them.
+FEW_LINES, LINES, FADED, SMALLEST = 0.1, 4.0, 36.8, 0.05
 
 
 Term = tuple[bool | np.bool_ | np.ndarray, Doubt]
@@ -112,7 +116,7 @@ def _hysteresis_terms(
     unknown = (model.held_still(speed, spread) == -1) & near
     return [
         (unknown & (moved > SMALL_SHARE), Doubt("hysteresis_in_noise")),
-        (_roughly_held(axis, model, speed) & (stepped > SMALL_SHARE), Doubt("hysteresis_held")),
+        (_roughly_held(axis, model, speed, total) & (stepped > SMALL_SHARE), Doubt("hysteresis_held")),
     ]
 
 
@@ -123,12 +127,12 @@ def _share(squares: dict[str, np.ndarray], total: np.ndarray, *names: str) -> np
     return np.divide(some, total, out=np.zeros_like(total), where=known)
 
 
-def _roughly_held(axis: Axis, model: Model, speed: np.ndarray) -> np.ndarray:
+def _roughly_held(axis: Axis, model: Model, speed: np.ndarray, total: np.ndarray) -> np.ndarray:
     """Where hysteresis keeps counts from toggling, but noise still moves the samples at which they change."""
     spread = model.noisy(speed, np.inf)
     sigma = spread * axis.interpolation.factor / np.sqrt(2.0)
     counts = speed / (axis.resolution * (model.clock or axis.sampling.rate))
-    rough = sigma > SHARP
+    rough = 0.5 * (spread * model.pitch) ** 2 * model.white_gain(speed) > SHARP * total
     if axis.estimator == Difference():
         # At most one count per sample: only the number of changes matters.
         rough = counts + REACH * sigma > 1.0
@@ -176,14 +180,25 @@ def _converter_terms(
 ) -> list[Term]:
     """Where jitter does not smooth the converter's steps, which the model takes as white noise."""
     how = axis.interpolation
-    if how.bits is None or not isinstance(model, LineModel):
+    if how.bits is None:
         return []
     step = 2.0 * how.span / 2.0**how.bits / axis.signal.amplitude / TAU
-    lag = speed / axis.sampling.rate / model.pitch
+    lag, share = speed / axis.sampling.rate / model.pitch, _share(squares, total, "adc")
+    if not isinstance(model, LineModel):
+        within = SMALLEST * step < axis.signal.noise / axis.signal.amplitude / TAU < 0.5 * step
+        stepped = share + _share(squares, total, "resolution")
+        return [(within & (lag < step) & (stepped > SMALL_SHARE), Doubt("noise_in_step"))]
     jitter = np.hypot(axis.signal.jitter, speed * axis.sampling.jitter) / model.pitch
     rough = np.hypot(jitter, axis.signal.noise / TAU) < 0.5 * step
-    matters = (_share(squares, total, "adc") > SMALL_SHARE) | _toggled(axis, model, speed, squares, total)
-    return [(rough & matters & (lag < 10.0 * step), Doubt("converter_steps"))]
+    matters = (share > SMALL_SHARE) | _toggled(axis, model, speed, squares, total)
+    alike = matters & (lag < 10.0 * step * axis.sampling.average)
+    return [(rough & (alike | (share > FEW_LINES * _lines_passed(axis))), Doubt("converter_steps"))]
+
+
+def _lines_passed(axis: Axis) -> float:
+    """Root of the number of the converter's lines that make the velocity."""
+    remembered = resolved(axis).memory(axis.sampling.rate) / FADED if axis.estimator.linear else 1.0
+    return float(np.sqrt(LINES * 2.0 ** (axis.interpolation.bits or 0) / max(remembered, 1.0)))
 
 
 def _toggled(

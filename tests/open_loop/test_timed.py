@@ -62,6 +62,8 @@ CASES = {
     "window of 41 of 4": (CountAndTime(1.08e6, window=1.125e-3), 4, SOME, 0.18206),
     "window of 82 of 4": (CountAndTime(1.08e6, window=1.125e-3), 4, SOME, 0.36412),
     "window of 7 of 16": (CountAndTime(9.2e6, window=1.9e-3), 16, SOME, 4.25e-3),
+    # the error moves edges by many counts, and others fall into the same time, of whole ticks here
+    "counts finer than ticks": (CountAndTime(1.66446e6, window=1.531427e-3), 65536, ONE, 0.018413),
     "window of 3 of 40": (CountAndTime(9.2e6, window=1.9e-3), 40, SOME, 0.67e-3),
 }
 

@@ -73,6 +73,14 @@ def test_peak_is_that_of_simulation(case):
     assert curve.peak[0] >= curve.rms[0]
 
 
+def test_peak_of_ab_counts_seldom_met_is_half_a_count_a_sample():
+    # found by independent simulation: 73 rpm, where 36 rpm was shown
+    scale, how = Scale(lines=1024), Interpolation(factor=4, output="ab")
+    axis = Axis(scale, interpolation=how, sampling=Sampling(10e3))
+    curve = encsim.ripple(axis, [0.08 * axis.resolution * 10e3])
+    assert curve.peak[0] * 30.0 / np.pi == pytest.approx(73.24, rel=1e-4)
+
+
 def test_peak_of_random_axes_is_that_of_simulation_or_marked(cases):
     number, missed = cases(12, 300), {}
     for seed in range(number):

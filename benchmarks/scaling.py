@@ -99,17 +99,16 @@ def draw(folder, quick):
     for name, measure in VARIED.items():
         numbers, found = measure(quick)
         figure = Figure(figsize=(6.0, 4.0), layout="constrained")
-        axes = figure.add_subplot(xscale="log", yscale="log", xlabel=name, ylabel="s", title=measure.__doc__)
+        scale = "linear" if name == "workers" else "log"
+        axes = figure.add_subplot(xscale=scale, yscale=scale, xlabel=name, ylabel="seconds")
         for label, times in found.items():
             axes.plot(numbers, times, marker="o", label=label)
-        share, least = (-1.0, 1.0)[name != "workers"], max(times[0] for times in found.values())
-        axes.plot(
-            numbers,
-            [least * (n / numbers[0]) ** share for n in numbers],
-            "--",
-            color="grey",
-            label="in proportion",
-        )
+        axes.set_ylim(*(axes.get_ylim() if scale == "log" else (0.0, None)))
+        # through the dearest end of the dearest line
+        share, end = (-1.0, 0) if name == "workers" else (1.0, -1)
+        most = max(times[end] for times in found.values())
+        even = [most * (n / numbers[end]) ** share for n in numbers]
+        axes.plot(numbers, even, "--", color="grey", label="in proportion")
         axes.set_xticks(numbers, [f"{n:,}".replace(",", " ") for n in numbers])
         axes.minorticks_off()
         axes.legend(frameon=False, fontsize="small")

@@ -40,8 +40,8 @@ FEW = 40
 # Largest change of the logarithm of a squared gain from one computed loop to the next; the error of the linear
 # interpolation is an eighth of its square.
 STEP = 0.2
-# Bins of the table that are compared.
-EVERY = 16
+# Bins of the table that are compared; speeds whose modulation by a ring, of thousands of slopes, is computed at a time.
+EVERY, TOGETHER = 16, 16
 
 
 class InterpolatedErrors:
@@ -317,9 +317,9 @@ def _over_revolution(errors: ErrorLines) -> tuple[dict[str, np.ndarray], Outcome
 def _speed_modulation(axis: Axis, ring: Ring, speed: np.ndarray) -> np.ndarray:
     """Relative speed changes of the graduation over a revolution, shape (speeds, 8), by the loop of the top speed."""
     orders, _ = error_orders.shown_lines(ring, axis.heads)
-    frequency = np.multiply.outer(speed / (2.0 * np.pi), orders)
-    response = loops.build(axis, float(speed.max())).response(frequency)
-    return error_orders.followed_speed_modulation(ring, axis.heads, response.complementary)
+    loop, parts = loops.build(axis, float(speed.max())), np.array_split(speed, -(-speed.size // TOGETHER))
+    backs = (loop.response(np.multiply.outer(v / (2.0 * np.pi), orders)).complementary for v in parts)
+    return np.concatenate([error_orders.followed_speed_modulation(ring, axis.heads, back) for back in backs])
 
 
 def _mean_squares(errors: ErrorLines) -> tuple[dict[str, np.ndarray], Outcome]:

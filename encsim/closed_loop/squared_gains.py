@@ -245,5 +245,9 @@ def line_sum(
 ) -> np.ndarray:
     """Mean squares of lines through one loop, or through loops side by side."""
     if exact:
-        return np.einsum("sk,skc->sc", weight, gains.exact(cycles))
+        rows, total = max(1, BLOCK // max(cycles.shape[1], 1)), np.empty((cycles.shape[0], len(CURVES) + 1))
+        for first in range(0, cycles.shape[0], rows):
+            some = np.arange(first, min(first + rows, cycles.shape[0]))
+            total[some] = np.einsum("sk,skc->sc", weight[some], gains.at(some).exact(cycles[some]))
+        return total
     return gains.table_sum(cycles, weight)

@@ -123,6 +123,13 @@ def test_lost_orders_are_told_exactly_before_and_after(steps, points, lost):
 
 # Checks SC-02, SC-04, SC-05, SC-07: circle closure and cross-calibration, cf. Lu and Trumper, CIRP Annals 56,
 # 2007, and Masuda and Kajitani, 1989 (names from memory).
+def test_condition_of_an_order_is_that_of_its_equations():
+    angles = 2.0 * np.pi * np.array([0.0, 0.13, 0.31])
+    plan = calibration_plan(angles, 24)
+    equations = [np.column_stack([np.ones(3), np.exp(1j * n * angles)]) for n in range(1, 12)]
+    assert plan.condition[:11] == pytest.approx([np.linalg.cond(one) for one in equations], rel=1e-9)
+
+
 def test_two_heads_130_degrees_apart_are_blind_to_orders_36_and_72():
     assert calibration_plan(np.radians([0.0, 130.0]), 145).lost == (36, 72)
 

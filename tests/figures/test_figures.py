@@ -249,6 +249,15 @@ def test_title_speaks_of_no_speed_in_doubt(limit, side):
     assert title.startswith(f"{side} the limit at every speed with a reliable result")
 
 
+def test_drawn_harmonics_of_an_error_that_has_two_add_up_to_it():
+    signal = encsim.Signal(sde={2: (3e-9, 0.4), 5: (1e-9, 1.0)})
+    axis = encsim.Axis(encsim.Scale(period=20e-6), signal=signal, sampling=encsim.Sampling(16e3))
+    ax = encsim.position_error(axis).plot()
+    drawn = [line.get_ydata() for line in ax.lines if np.size(line.get_ydata()) > 100]
+    assert len(drawn) == 3
+    np.testing.assert_allclose(drawn[1] + drawn[2], drawn[0], atol=1e-6 * np.ptp(drawn[0]))
+
+
 def test_title_of_a_period_gives_half_of_peak_to_peak():
     error = encsim.position_error(STAGE)
     title = error.plot().figure.encsim_title

@@ -98,6 +98,12 @@ def test_yield_of_that_fault_is_the_normal_distribution(limit):
     assert found.halved["signal.sde.1"] == pytest.approx(halved, abs=3.0 * error)
 
 
+@pytest.mark.parametrize(("share", "count"), [(0.8, 10), (0.03, 400), (0.5, 50)])
+def test_ends_of_a_yield_interval_are_1_96_standard_errors_of_their_own_away(share, count):
+    for end in interval(share, count):
+        assert abs(end - share) == pytest.approx(1.959964 * math.sqrt(end * (1.0 - end) / count), rel=1e-5)
+
+
 @pytest.mark.parametrize("one", [Normal(0.008), Uniform(0.016), Triangular(0.02)])
 def test_yield_if_halved_is_that_of_axes_drawn_half_as_widely(one):
     clean = replace(STAGE, signal=Signal(jitter=0.5e-9))

@@ -33,8 +33,8 @@ SETTLED, SCORINGS, HALVINGS = 0.02, 40, 12
 INFORMED = 20_000
 # Nodes of the jitter lie this many deviations of the noise apart, at most so many each side.
 NODE_APART, NODES, NODE_RANGE = 1.0, 24, 4.0
-# Gain of the log likelihood from which jitter is taken as seen: four standard deviations.
-GAIN = 8.0
+# Gain of the log likelihood from which jitter is taken as seen: three standard deviations.
+GAIN = 4.5
 # It is tried from this many uncertainties of the least squares on.
 WORTH_A_TRIAL = 2.0
 # Recordings simulated to find the spread of the ellipse, and points of each.
@@ -262,9 +262,9 @@ def most_likely(
     found = model.maximum(MostLikely(fit.q, max(noise, 0.1 * steps.size)), points)
     spread = fit.spread
     if spread.jitter > WORTH_A_TRIAL * spread.jitter_error:
-        # Rounding errors that least squares takes for jitter make the codes less likely at once.
-        shaken = model.at(replace(found, jitter=float(np.sqrt(0.5 * spread.jitter))), points)
-        shaken = model.maximum(shaken, points) if shaken.value > found.value else shaken
+        # Without jitter in the model the noise has grown by it: of the same spread a part is tried as jitter.
+        shaken = replace(found, noise=0.75 * found.noise, jitter=0.9 * found.noise)
+        shaken = model.maximum(shaken, points)
         found = shaken if shaken.value > found.value + GAIN else found
     covariance = ellipse.inverse_of(model.information(found, max(1, INFORMED // len(points))))
     errors, count = np.sqrt(np.diag(covariance)), len(fit.q)

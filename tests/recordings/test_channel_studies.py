@@ -106,6 +106,16 @@ def test_noise_and_jitter_are_told_apart_below_the_step_of_a_converter():
     assert fit.uncertainty["noise"] < 0.2 * 0.003
 
 
+def test_jitter_below_a_coarse_step_is_not_taken_for_noise(cases):
+    # Steps of 13 times the noise and 8 times the jitter; begun without jitter, every second fit ended there.
+    off = []
+    for seed in range(4, 4 + cases(1, 40)):
+        c, s, _ = simulated(seed, bits=6, noise=0.003, jitter=0.005)
+        fit = encsim.identify(c, s, True)
+        off.append((fit.signal.noise - 0.003) / fit.uncertainty["noise"])
+    assert np.mean(np.abs(off) < 4.0) >= 0.95
+
+
 @pytest.mark.parametrize("steady", [False, True])
 def test_noise_of_an_8_bit_recording_is_without_its_steps(steady):
     step = 2.5 / 2**8

@@ -35,7 +35,7 @@ SIGNIFICANT = 4.0
 DITHERED = 0.5
 # Share of the speed by which it must change to tell what depends on it.
 LEAST_CHANGE = 0.02
-SPEED_PASSES = 4
+SPEED_PASSES = 12
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -110,14 +110,17 @@ class Timed(LineModel):
         """Mean square of the velocity over the edges of a period by their true distances, in increments."""
         length = (counts / self.axis.interpolation.factor)[:, None]
         until = np.where(counts[:, None] == 1.0, self._ahead(speed, counts), 0.0)
-        error = _held(length, self.intervals(speed, counts), until)
+        # where the error is steeper than the motion, edges come close or turn back: none takes less than a tick
+        tick = (speed / (self.estimator.clock * self.pitch))[:, None]
+        error = _held(length, np.maximum(self.intervals(speed, counts), tick), until)
         return _mean(error, self._holding(speed, share, counts)) * length[:, 0] ** 2
 
     def _ahead(
         self, speed: np.ndarray, counts: np.ndarray, some: np.ndarray | slice = slice(None)
     ) -> np.ndarray:
         """True way from each newer edge to the next, during which its velocity holds, periods."""
-        return self._later(self.intervals(speed, np.ones_like(counts), some), counts[some])
+        # an error steeper than the motion puts edges in the wrong order: none of these holds
+        return self._later(np.maximum(self.intervals(speed, np.ones_like(counts), some), 0.0), counts[some])
 
     def _later(self, values: np.ndarray, counts: np.ndarray) -> np.ndarray:
         """Values of edges (speeds, edges) so many counts later."""

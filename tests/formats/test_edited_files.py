@@ -29,7 +29,7 @@ def changed_lines(before, after):
             "signal.phase",
             0.0123456789,
             'phase = "10 mrad"  ',
-            'phase = "12.3457 mrad"     # the sine signal leads',
+            'phase = "12.3457 mrad"     # phase (quadrature) error',
         ),
         ("signal.offset", (0.02, -0.001), "offset = [0.01, ", "offset = [0.02, -0.001]    # zero offset"),
         # shown in a comment: its unit and its comment
@@ -38,7 +38,7 @@ def changed_lines(before, after):
             "signal.bandwidth",
             2.5e5,
             '# bandwidth = "500 kHz"',
-            'bandwidth = "250 kHz"      # frequency at which',
+            'bandwidth = "250 kHz"      # bandwidth (-3 dB)',
         ),
         ("motion.top", 0.5, '# top = "1 m/s"', 'top = "0.5 m/s"'),
         (

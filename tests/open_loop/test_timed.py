@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+import random_axes
 
 import encsim
 from encsim import Axis, CountAndTime, Interpolation, PeriodTiming, Sampling, Scale, Signal
@@ -87,3 +88,11 @@ def test_period_timing_averages_over_starts_where_clock_sampling_and_speed_are_c
     # again: 5 to 95 % of the starts have 7.0e-5 to 10.6e-5
     assert curve.rms[0] == pytest.approx(8.920e-5, rel=1.5e-3)
     assert curve.valid
+
+
+@pytest.mark.parametrize("seed", [52, 94])
+def test_signals_that_averaging_takes_away_leave_edges_in_the_wrong_order_and_a_number(seed):
+    axis, _ = random_axes.pair(seed)
+    curve = encsim.ripple(axis, np.geomspace(3e-4, 5.0, 60) * axis.scale.pitch * axis.sampling.rate)
+    assert np.all(np.isfinite(curve.rms))
+    assert "the two channels do not enclose zero at some speed" in map(str, curve.reasons)

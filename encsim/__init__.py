@@ -2,7 +2,7 @@
 
 import importlib
 
-__version__ = "0.5.0"
+__version__ = "0.6.0"
 
 _HOMES = {
     "InputError": "checks",

@@ -291,7 +291,12 @@ def frontier(
     told = [] if limit is None else [_limited(result, names, within, limit)]
     return Report(
         [*told, *_smoothest(result, names, own)],
-        [*blocks, Notes(result.remarks), Notes(result.reasons, DOUBT), Cautions(f"Caution: {ELSEWHERE}")],
+        [
+            *blocks,
+            Notes(result.remarks if long else ()),  # all of the bound, a column of --long
+            Notes(result.reasons, DOUBT),
+            Cautions(f"Caution: {ELSEWHERE}"),
+        ],
         long,
     )
 

@@ -79,6 +79,11 @@ def orthonormal(columns: np.ndarray) -> np.ndarray:
     return np.asarray(np.linalg.qr(columns)[0])
 
 
+def without(values: np.ndarray, basis: np.ndarray) -> np.ndarray:
+    """What is left of values, or of columns, beside an orthonormal basis."""
+    return np.asarray(values - basis @ (basis.T @ values))
+
+
 def slow_degree(values: np.ndarray, time: np.ndarray, largest: int) -> int:
     """Degree of the slow motion with the least Bayesian information criterion."""
     largest = max(1, min(largest, LARGEST_DEGREE, len(values) // SAMPLES_A_DEGREE))
@@ -96,7 +101,7 @@ def fit_waves(
     orders = tuple(orders)
     waves = wave_columns(theta, orders)
     # Slow columns first (Frisch, Waugh, Lovell): what is left of the waves is all that can tell of them.
-    rest, left = values - basis @ (basis.T @ values), waves - basis @ (basis.T @ waves)
+    rest, left = without(values, basis), without(waves, basis)
     normal = left.T @ left
     inverse = np.linalg.pinv(normal, rcond=1e-12, hermitian=True)
     coefficients = inverse @ (left.T @ rest)

@@ -90,7 +90,7 @@ class ObservedResponse:
         slow = angle_fit.slow_basis(np.arange(len(rest)) / self.rate, SLOW)
         free = steady_pieces.free_motion(axis, self.rate, speed, len(rest))
         basis = angle_fit.orthonormal(np.column_stack([slow, free, cyclic]))
-        return np.asarray(rest - basis @ (basis.T @ rest))
+        return angle_fit.without(rest, basis)
 
     def settled(self, axis: Axis) -> ObservedResponse:
         """The same with the uncertainty that the differences from an axis have."""
@@ -186,7 +186,7 @@ def _feedback(piece: SteadyPiece, axis: Axis) -> tuple[np.ndarray, np.ndarray]:
 
     loop = loops.build(axis, piece.speed)
     slow = angle_fit.slow_basis(np.arange(len(piece.position)) / piece.rate, 1)
-    position = piece.position - slow @ (slow.T @ piece.position)
+    position = angle_fit.without(piece.position, slow)
     for section in loop.filters:
         position = lfilter(*section.coefficients(), position)
     return position, lfilter(*loop.estimator.coefficients(piece.rate), position)
@@ -195,8 +195,7 @@ def _feedback(piece: SteadyPiece, axis: Axis) -> tuple[np.ndarray, np.ndarray]:
 def _even(values: np.ndarray) -> np.ndarray:
     """Values once a controller has settled, without their slow part."""
     kept = values[int(SETTLING * len(values)) :]
-    slow = angle_fit.slow_basis(np.arange(len(kept), dtype=float), CONTROL_SLOW)
-    return np.asarray(kept - slow @ (slow.T @ kept))
+    return angle_fit.without(kept, angle_fit.slow_basis(np.arange(len(kept), dtype=float), CONTROL_SLOW))
 
 
 def cogging(

@@ -70,8 +70,8 @@ def fit_terms(
 ) -> JointFit:
     """All terms fitted to all pieces together, each piece beside slow motion of its own, at origins known so well."""
     terms = tuple(terms)
-    rests = [_projected(piece, piece.z[:, None])[:, 0] for piece in pieces]
-    columns = [_projected(piece, _columns(piece, terms, axis)) for piece in pieces]
+    rests = [angle_fit.without(piece.z, piece.basis) for piece in pieces]
+    columns = [angle_fit.without(_columns(piece, terms, axis), piece.basis) for piece in pieces]
     variances = [_own_variance(c, r) for c, r in zip(columns, rests, strict=True)]
     values, inverse = _solved(columns, rests, variances)
     residuals = tuple(rest - column @ values for column, rest in zip(columns, rests, strict=True))
@@ -143,11 +143,6 @@ def _model_variance(
             factor = across * fast if own == ENCODER else RIGHT / slow
             variance[place] += (factor * size[terms.index(other)]) ** 2
     return np.repeat(variance, 2)
-
-
-def _projected(piece: SteadyPiece, columns: np.ndarray) -> np.ndarray:
-    """Columns without the slow and free motion of a piece."""
-    return np.asarray(columns - piece.basis @ (piece.basis.T @ columns))
 
 
 def _own_variance(columns: np.ndarray, rest: np.ndarray) -> float:

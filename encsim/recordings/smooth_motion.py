@@ -92,8 +92,7 @@ def clock(capture: Capture, position: np.ndarray) -> np.ndarray:
 
 def _about_slow(values: np.ndarray, time: np.ndarray, degree: int) -> np.ndarray:
     """Values without a polynomial of time."""
-    basis = angle_fit.slow_basis(time, degree)
-    return np.asarray(values - basis @ (basis.T @ values))
+    return angle_fit.without(values, angle_fit.slow_basis(time, degree))
 
 
 def recorded(capture: Capture, period: float | None, axis: Axis | None) -> Record:
@@ -171,7 +170,7 @@ class SmoothMotion:
             return None
         # Hysteresis bends the smooth motion near a reversal: what the sign explains is taken out first.
         for _ in range(ROUNDS):
-            left = sign - self.slow @ (self.slow.T @ sign)
+            left = angle_fit.without(sign, self.slow)
             half = float(left @ self.record.position) / max(float(left @ left), np.finfo(float).tiny)
             rest = self.record.position - half * sign
             sign = np.sign(np.gradient(self.slow @ (self.slow.T @ rest)))
@@ -204,7 +203,7 @@ class SmoothMotion:
         """Width between the two directions and its uncertainty."""
         if self.directions is None:
             return np.nan, np.nan
-        sign = self.directions - self.slow @ (self.slow.T @ self.directions)
+        sign = angle_fit.without(self.directions, self.slow)
         size = max(float(sign @ sign), np.finfo(float).tiny)
         values = self.record.position - self.cyclic.waves
         half = float(sign @ values) / size

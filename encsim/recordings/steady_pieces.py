@@ -340,7 +340,7 @@ def _height(piece: SteadyPiece, size: int) -> np.ndarray:
 def _one_height(values: np.ndarray, piece: SteadyPiece, size: int) -> np.ndarray:
     from scipy.ndimage import maximum_filter1d, median_filter
 
-    rest = (values - piece.basis @ (piece.basis.T @ values))[:size]
+    rest = angle_fit.without(values, piece.basis)[:size]
     power = np.abs(np.fft.rfft(rest * np.hanning(size))) ** 2
     beside = np.maximum(median_filter(power, TONE_BESIDE), np.finfo(float).tiny)
     height = maximum_filter1d(power / beside, 3)
@@ -381,7 +381,7 @@ def _measured_tone(frequency: float, pieces: Sequence[SteadyPiece], size: int) -
     """A tone with its exact frequency, from the phases of the longest piece, and its largest amplitude."""
     piece = max(pieces, key=lambda part: len(part.position))
     time = np.arange(len(piece.position)) / piece.rate
-    rest = piece.z - piece.basis @ (piece.basis.T @ piece.z)
+    rest = angle_fit.without(piece.z, piece.basis)
     tried = frequency + np.linspace(-1.0, 1.0, 81) * piece.rate / size
     power = [abs(angle_fit.demodulated(rest, TAU * f * time, 1.0, 1)[0]) for f in tried]
     exact = float(tried[int(np.argmax(power))])

@@ -22,7 +22,7 @@ from ..presentation.report_layout import (
     measured,
     texts,
 )
-from ..wording import number, percent_number, show
+from ..wording import number, percent_number, sentence, show
 from .text_parts import caution
 
 if TYPE_CHECKING:
@@ -217,11 +217,11 @@ def _budget(budget: Budget) -> list[ReportPart]:
 
 def _uncertainty(budget: Budget) -> list[str]:
     """Expanded and combined uncertainty."""
-    rim = "C" if math.isnan(budget.arc) else f"At the rim {show(budget.arc, 'm')}; c"
+    rim = "" if math.isnan(budget.arc) else f"at the rim {show(budget.arc, 'm')}; "
     covers = f"k = {budget.factor:.2f}, {100.0 * budget.probability:g} %"
     return [
         f"Expanded uncertainty ({covers}) {show(budget.expanded, 'rad')}.",
-        f"{rim}ombined standard uncertainty {show(budget.combined, 'rad')}.",
+        sentence(f"{rim}combined standard uncertainty {show(budget.combined, 'rad')}."),
     ]
 
 

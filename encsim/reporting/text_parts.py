@@ -144,10 +144,17 @@ def answered_speed(axis: Axis, requirement: Requirement | None) -> float:
     speeds = speeds[speeds > 0.0]
     closed = page_speeds.closed_curve(axis, speeds) if ripple_summary.has_loop(axis) else None
     curve = closed or page_speeds.measured_curve(axis, speeds, None)
+    found, judged = _headline(curve, judged, requirement)
+    return page_speeds.detail_speed(found, judged, none, axis).speed
+
+
+def _headline(
+    curve: RippleCurve, judged: Judgement | None, requirement: Requirement | None
+) -> tuple[headlines.Headline, Judgement | None]:
+    """The headline of a curve, and the verdict, at the round speed that both name."""
     limit = headlines.allowed(requirement, curve.speed)
     found = headlines.headline(curve.speed, curve.rms, limit=limit, doubtful=curve.doubtful)
-    found, judged = page_speeds.at_round_speed(found, judged, axis)
-    return page_speeds.detail_speed(found, judged, none, axis).speed
+    return page_speeds.at_round_speed(found, judged, curve.axis)
 
 
 def _answer(
@@ -157,9 +164,7 @@ def _answer(
     requirement: Requirement | None = None,
 ) -> list[str]:
     """The headline, and the numbers at the speed that it points at."""
-    unit, limit = curve.units["rms"], headlines.allowed(requirement, curve.speed)
-    found = headlines.headline(curve.speed, curve.rms, limit=limit, doubtful=curve.doubtful)
-    found = page_speeds.at_round_speed(found, judged, curve.axis)[0]
+    unit, found = curve.units["rms"], _headline(curve, judged, requirement)[0]
     if found.kind == "none":
         return [f"{basis}{lowered(_without_headline(curve, unit), basis)}"]
     words = found.words(lambda speed: show(speed, unit), lambda share: f"{percent_number(share)} %")

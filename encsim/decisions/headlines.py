@@ -27,12 +27,10 @@ LARGE = 0.5
 FLAT = 0.85
 # A needle is told where it is this much above the answer.
 TOLD = 1.2
-# Fewer speeds than this are single ones, between which nothing is claimed.
+# Fewer speeds than this are single ones.
 RANGE = 20
-# Below this many times its limit a ripple is told in per cent of it.
-CLOSE = 1.05
-# A smaller share of the speed is no large one.
-SMALL = 1e-3
+# Below this many times its limit a ripple is told in per cent of it; a smaller share of the speed is no large one.
+CLOSE, SMALL = 1.05, 1e-3
 # Where no range stands out, the power of ten nearest to this share of the speed serves as a threshold.
 USUAL = 0.01
 # A value that exceeds its limit by no more than this share meets it.
@@ -88,6 +86,11 @@ class Headline:
         """Whether it is a verdict about a limit."""
         return self.kind in ("met", "exceeded", "isolated")
 
+    @property
+    def names_speed(self) -> bool:
+        """Whether its words end with the speed that it points at."""
+        return self.kind in ("met", "exceeded", "isolated", "speeds") and self.needle is None
+
     def words(self, size: Write, percent: Write, cause: str = "") -> str:
         """The answer in a sentence without its end; ``size`` writes a speed, ``percent`` a share; with a cause."""
         told = _verdict_words if self.limited else _share_words
@@ -102,11 +105,8 @@ def times(share: float) -> str:
     """A ripple over its limit in words."""
     if share < CLOSE:
         return f"{100.0 * share:.4g} % of the limit"
-    return (
-        f"{share:.{2 if share < 10.0 else 3}g} times the limit"
-        if share < 1e3
-        else "over 1000 times the limit"
-    )
+    size = f"{share:.{2 if share < 10.0 else 3}g}" if share < 1e3 else "over 1000"
+    return f"{size} times the limit"
 
 
 def paired(low: str, high: str, word: str) -> str:
@@ -116,8 +116,11 @@ def paired(low: str, high: str, word: str) -> str:
 
 
 def _verdict_words(found: Headline, size: Write, percent: Write) -> str:
+    if found.count == 1:
+        met, where = found.kind == "met", size(found.speed)
+        words = f"{percent(found.share)} of it" if met else times(found.share)
+        return f"{'Within' if met else 'Above'} the limit at {where}: {words}"
     every = "every speed" if found.every else "every speed with a reliable result"
-    every = "this speed" if found.count == 1 else every
     if found.kind == "met":
         return f"Within the limit at {every}: at most {percent(found.share)} of it, at {size(found.speed)}"
     if found.above == found.count:
@@ -130,8 +133,7 @@ def _verdict_words(found: Headline, size: Write, percent: Write) -> str:
     else:
         several = f" in {len(found.ranges)} ranges" if len(found.ranges) > 1 else ""
         where = f"{several} from {paired(size(found.ranges[0][0]), size(found.ranges[-1][1]), 'to')}"
-    worst = "" if found.count == 1 else "worst "
-    return f"Above the limit{where}: {worst}{times(found.share)} at {size(found.speed)}"
+    return f"Above the limit{where}: worst {times(found.share)} at {size(found.speed)}"
 
 
 def _share_words(found: Headline, size: Write, percent: Write) -> str:

@@ -139,9 +139,9 @@ def _words(layout: Layout, rows: int) -> str:
     """The layout in words."""
     count = len(layout.kinds)
     mark = _MARKS.get(layout.delimiter, f'"{layout.delimiter}"')
-    columns = f"{count} columns separated by {mark}" if count > 1 else "1 column"
+    columns = f"{count} columns between {mark}" if count > 1 else "1 column"
     above = f", {layout.first} header line{'s' * (layout.first > 1)}" if layout.first else ""
-    return f"text, {rows} rows of {columns}, decimal {'comma' if layout.decimal == ',' else 'point'}{above}"
+    return f"text, {rows} rows, {columns}, decimal {'comma' if layout.decimal == ',' else 'point'}{above}"
 
 
 def _encoding(head: bytes) -> tuple[str, list[str]]:

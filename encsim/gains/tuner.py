@@ -321,12 +321,12 @@ def _single_counts(axis: Axis, curve: Smoothness) -> list[str]:
     limit = loops.closed(axis).control.torque_limit
     step = loops.build(axis).torque_at_once * axis.resolution
     clear = curve.speed[~curve.doubtful]
-    below = f"below {show(clear.min(), curve.units['speed'])}" if clear.size else "at all speeds"
+    below = f"Below {show(clear.min(), curve.units['speed'])}" if clear.size else "At all speeds"
     unit, what = curve.units["torque"], force(axis)
-    share = "" if limit is None else f", {100.0 * step / limit:.2g} % of its limit"
+    share = "" if limit is None else f" ({100.0 * step / limit:.2g} % of its limit)"
     return [
-        f"At low speed ({below}) the loop reacts to single counts, and the linear model of the {what} ripple does not "
-        f"apply: one count changes the {what} command by {show(step, unit)}{share}. Use encsim run there."
+        f"{below} the loop reacts to single counts, {show(step, unit)} of {what} each{share}: check the ripple there "
+        "by encsim run."
     ]
 
 

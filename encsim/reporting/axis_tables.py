@@ -83,7 +83,7 @@ def _columns(curve: RippleCurve, shown: RippleCurve, rows: list[int], long: bool
     columns = [
         measured("speed", curve.speed[rows], unit),
         measured("rms", shown.rms, unit, mark=[mark[i] for i in rows]),
-        Column("of speed", [percent_number(curve.relative[i]) if curve.speed[i] else "-" for i in rows], "%"),
+        Column("relative", [percent_number(curve.relative[i]) if curve.speed[i] else "-" for i in rows], "%"),
         measured("peak", shown.peak, unit, mark=_unsure(shown)),
     ]
     if not long:
@@ -111,7 +111,8 @@ def _remarks(curve: RippleCurve, shown: RippleCurve, top: TopSpeed, long: bool) 
     """Lines below the table of the shown speeds."""
     if curve.axis.control is not None:
         yield f"Table: open loop, encoder and estimator in steady motion; for the closed loop {LOOP_HINT}."
-    yield f"{top_speed(top)} {_delay(shown)}"
+    limited = f"{top_speed(top)} " if np.isfinite(top.speed) else ""
+    yield f"{limited}{_delay(shown)}"
     if not shown.peak_reliable.all():
         yield "? beside a peak: not known within 10 %."
     yield from curve.remarks
@@ -329,8 +330,8 @@ def fit(
     answer = [
         f"Largest errors of the channels: {named}.",
         *_as_error(signal, scale),
-        f"Residual {100.0 * result.residual:.3g} % rms of the radius; {result.points} points, "
-        f"{100.0 * result.coverage:.0f} % of the circle; amplitude {show(result.amplitude, '1')} input units.",
+        f"Residual {100.0 * result.residual:.3g} % of the radius; {result.points} points, "
+        f"{100.0 * result.coverage:.0f} % of the circle; amplitude {show(result.amplitude, '1')}.",
     ]
     return Report(
         answer,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
 from ..decisions.choice import last_word
@@ -24,8 +24,8 @@ from ..presentation.report_layout import (
     texts,
     toned,
 )
-from ..wording import beside, force, percent_number, sentence, share_text, show
-from .text_parts import caution, changes_of, explained, reduction
+from ..wording import beside, force, number, percent_number, sentence, share_text, show
+from .text_parts import caution, changes_of, explained, reduction, short_name
 
 if TYPE_CHECKING:
     from ..decisions.choice import Choice, ChoiceRow
@@ -36,34 +36,9 @@ if TYPE_CHECKING:
 
 
 # Rows of the ranked table without --long and with it, of the frontier; reasons why candidates are impossible.
-ROWS, MOST_ROWS, FRONT, IMPOSSIBLE = 8, 100, 6, 5
+ROWS, MOST_ROWS, FRONT, IMPOSSIBLE = 6, 100, 5, 5
 # Remedies without --long; least share of a cause.
 REMEDIES_SHOWN, LEAST_SHARE = 4, 0.01
-# Kinds of remedies in words of the table.
-KINDS = {
-    "together": "combined",
-    "sde": "half the SDE",
-    "offset": "offset to a tenth",
-    "gain": "mismatch to a tenth",
-    "phase": "phase error to a tenth",
-    "harmonics": "half the distortion",
-    "skew": "skew to a tenth",
-    "conditioning": "signal conditioning",
-    "noise": "half the readhead noise",
-    "clock": "half the clock jitter",
-    "own clock": "encoder clock locked",
-    "edge clock": "faster edge clock",
-    "period": "half the signal period",
-    "bits": "more converter bits",
-    "average": "averaged readings",
-    "faster loop": "twice the loop rate",
-    "faster loop, same span": "twice the loop rate, same window",
-    "slower loop": "half the loop rate",
-    "smoother estimator": "more filtering",
-    "quicker estimator": "less filtering",
-    "slower estimator": "half estimator bandwidth",
-    "lower gains": "half the gains",
-}
 NAMES = {
     "measured": "measured ripple",
     "relative": "measured ripple",
@@ -87,7 +62,7 @@ def choice(result: Choice, *, long: bool = False, cautious: bool = True) -> Repo
     if len(result.rows) > most:
         blocks.append(Paragraph(f"{len(result.rows) - most} more candidates: --csv and --json list all."))
     blocks += _front(result, None if long else FRONT)
-    blocks += [Paragraph(line) for line in _remarks(result)]
+    blocks += [Paragraph(line) for line in _remarks(result, result.rows[:most], long)]
     shown, which = result.best or result.nearest, "the best" if result.best else "the nearest"
     reasons = shown.judgement.reasons if shown else ()
     blocks.append(Notes([f"{which} is not reliable: {reason}" for reason in reasons], DOUBT))
@@ -165,7 +140,7 @@ def _columns(result: Choice, most: int) -> list[Column]:
     return [
         *columns,
         texts("meets", ["yes" if row.met else "no, stopped early" if row.pruned else "no" for row in rows]),
-        Column("of limit", [_of_limit(row) for row in rows], "%"),
+        Column("reached", [_of_limit(row) for row in rows], "% of limit"),
         texts("limited by", [_limited_by(row) for row in rows]),
         measured("delay", [row.delay if math.isfinite(row.delay) else math.nan for row in rows], "s"),
         Column("value", [_value(row) for row in rows]),
@@ -207,7 +182,7 @@ def _front(result: Choice, most: int | None) -> list[ReportPart]:
     prices = [Column(name, [show(row.cost[name], "1") for row in rows]) for name in result.costs]
     columns = [
         *(prices or [measured("delay", [row.delay for row in rows], "s")]),
-        Column("ripple of limit", [percent_number(row.ripple) for row in rows], "%"),
+        Column("ripple", [percent_number(row.ripple) for row in rows], "% of limit"),
         texts("candidate", [row.short for row in rows]),
     ]
     more = len(result.frontier) - len(rows)
@@ -215,7 +190,7 @@ def _front(result: Choice, most: int | None) -> list[ReportPart]:
     return [TextTable(columns, f"Pareto-optimal: least ripple for its {against}."), *rest]
 
 
-def _remarks(result: Choice) -> Iterator[str]:
+def _remarks(result: Choice, rows: Sequence[ChoiceRow], long: bool) -> Iterator[str]:
     """Impossible combinations, meaning of the marks."""
     if result.impossible:
         yield f"Impossible: {len(result.impossible)} of {result.count}."
@@ -227,9 +202,9 @@ def _remarks(result: Choice) -> Iterator[str]:
         if len(reasons) > IMPOSSIBLE:
             yield f"- {len(reasons) - IMPOSSIBLE} more reasons: --json lists all."
     pruned = sum(row.pruned for row in result.rows)
-    if pruned:
+    if pruned and (long or any(row.pruned for row in rows)):
         yield f"{pruned} candidates miss a limit that does not depend on the speed; their ripple was not computed."
-    if not all(row.exact or row.pruned for row in result.rows):
+    if not all(row.exact or row.pruned for row in rows):
         yield "~ screened (approximate, mostly within some per cent); the others are computed in full."
     shown = result.best or result.nearest
     if shown and any(check.name in ("torque", "actual", "phase_margin") for check in shown.judgement.limits):
@@ -293,14 +268,22 @@ def _curves(result: Explanation) -> dict[str, str]:
 
 def _causes(result: Explanation, least: float) -> list[Column]:
     """Table of the causes, each followed by its faults alone."""
-    rows: list[tuple[str, str, dict[str, float]]] = [("all", "100", result.values)]
+    rows: list[tuple[str, str, dict[str, float]]] = []
+    if _closed(result):
+        rows.append(("all", "100", result.values))
     for cause in result.causes:
         if cause.share < least:
             continue
         values = {curve: getattr(cause, curve) for curve in CURVES}
-        rows.append((CAUSES[cause.cause].term, share_text(cause.share), values))
-        for source in cause.sources:
-            rows.append((f"  {source.short}, alone", "", {curve: getattr(source, curve) for curve in CURVES}))
+        term = CAUSES[cause.cause].term
+        alone = [
+            (source.short, {curve: getattr(source, curve) for curve in CURVES}) for source in cause.sources
+        ]
+        if len(alone) == 1 and _alike(values, alone[0][1]):
+            name = alone.pop()[0]
+            term = name if name.startswith(term) else f"{term}: {name}"
+        rows.append((term, share_text(cause.share), values))
+        rows += [(f"  {name}, alone", "", own) for name, own in alone]
     columns = [
         texts("cause", [name for name, _, _ in rows]),
         Column("share", [share for _, share, _ in rows], "%"),
@@ -310,10 +293,15 @@ def _causes(result: Explanation, least: float) -> list[Column]:
     return columns
 
 
+def _alike(values: dict[str, float], others: dict[str, float]) -> bool:
+    """Whether two sets of ripple read the same."""
+    return all(values[curve] is None or number(values[curve]) == number(others[curve]) for curve in values)
+
+
 def _remedies(result: Explanation, long: bool) -> list[Column]:
     """Table of the remedies: reduction, ripple after each, simulation, effect."""
     remedies = _listed(result, long)
-    columns = [texts("change", [_name(remedy) for remedy in remedies])]
+    columns = [texts("change", [short_name(remedy) for remedy in remedies])]
     head = "mean reduction" if _closed(result) else "reduction"
     columns.append(Column(head, [reduction(remedy) for remedy in remedies], "%"))
     marked = any(remedy.doubtful for remedy in remedies)
@@ -348,15 +336,11 @@ def _after(remedies: list[Remedy], curve: str, which: str) -> list[float]:
     return [math.nan if value is None or not math.isfinite(value) else value for value in known]
 
 
-def _name(remedy: Remedy) -> str:
-    return KINDS.get(remedy.kind, remedy.kind)
-
-
 def _details(result: Explanation) -> Iterator[str]:
     """Each remedy with its setting, and its side effects or the reason why it does nothing."""
     for remedy in changes_of(result):
         written = {} if remedy is result.together else remedy.written
-        words = [f"{_name(remedy)}:", remedy.name + (";" if written else ".")]
+        words = [f"{short_name(remedy)}:", remedy.name + (";" if written else ".")]
         if written:
             words.append("; ".join(f"{path} = {text}" for path, text in written.items()) + ".")
         if not remedy.applies:

@@ -27,7 +27,7 @@ from ..presentation.report_layout import (
     toned,
 )
 from ..presentation.report_layout import measured as column
-from ..wording import DELAY, PEAK, force, percent_number, sentence, share_text, show
+from ..wording import DELAY, PEAK, force, listed, percent_number, sentence, share_text, show
 from .text_parts import at_speed, caution, chosen_rows, doubt, lowered, marks, nearest_rows
 
 if TYPE_CHECKING:
@@ -42,16 +42,14 @@ if TYPE_CHECKING:
 CURVES = ("measured", "torque", "actual")
 # Beside a value its largest cause is named, and the second one if it makes this share of the mean square.
 SECOND = 0.1
-# Rows of compared estimators without --long.
-ROWS = 12
+# Rows of compared estimators without --long, and the columns left out there.
+ROWS = 8
+DETAIL = ("bound", "overshoot", "noise gain")
 LEGEND = (
     "Causes: shares of the mean square of the measured velocity. Actual velocity and position are those of the load. "
     "Friction and cogging are not included; --simulate includes them."
 )
-ELSEWHERE = (
-    "Another estimator changes the delay within the loop and with it the margins: compute them again (encsim loop) "
-    "before it is used."
-)
+ELSEWHERE = "Another estimator changes the loop's margins: first see encsim loop."
 
 
 def loop(
@@ -284,13 +282,16 @@ def frontier(
     rows = sorted(range(len(names)), key=lambda i: (delay[i], result.rms[i]))
     if len(rows) > ROWS and not long:
         rows = _thinned([i for i in rows if result.best[i] or i == own], {own, within})
-    blocks: list[ReportPart] = [TextTable(_candidates(result, names, rows, own))]
-    if len(rows) < len(names):
-        blocks.append(Paragraph(f"{len(names) - len(rows)} more with --long, --csv or --json."))
-    blocks += [Paragraph(line) for line in _legend(result, long)]
+    columns = _candidates(result, names, rows, own)
+    blocks: list[ReportPart] = [TextTable([each for each in columns if long or each.head not in DETAIL])]
+    blocks += [Paragraph(line) for line in _legend(result, bool(result.best[rows].all()), long)]
+    if not long:
+        more = len(names) - len(rows)
+        blocks.append(Paragraph(f"{f'{more} more candidates, ' * (more > 0)}{listed(DETAIL)} with --long."))
     told = [] if limit is None else [_limited(result, names, within, limit)]
+    present = [] if told and own in rows and result.best[own] else _smoothest(result, names, own)
     return Report(
-        [*told, *_smoothest(result, names, own)],
+        [*told, *present],
         [
             *blocks,
             Notes(result.remarks if long else ()),  # all of the bound, a column of --long
@@ -347,7 +348,7 @@ def _smoothest(result: Frontier, names: list[str], own: int | None) -> list[str]
         return [f"Least delay {where}: {words(best[0])}.", f"Least ripple: {words(best[-1])}."]
     lines = [f"Present estimator {where}: {words(own)}."]
     if result.best[own]:
-        return [*lines, "Pareto-optimal: none has as little delay and less ripple."]
+        return [*lines, "It is Pareto-optimal: no other has as little delay and less ripple."]
     slack = 1.0 + 1e-9
     as_quick = [i for i in best if result.delay[i] <= slack * result.delay[own]]
     as_smooth = [i for i in best if result.typical[i] <= slack * result.typical[own]]
@@ -362,7 +363,8 @@ def _smoothest(result: Frontier, names: list[str], own: int | None) -> list[str]
 
 def _candidates(result: Frontier, names: list[str], rows: list[int], own: int | None) -> list[Column]:
     unit = result.units["rms"]
-    what = {i: ["present"] * (i == own) + ["Pareto-optimal"] * bool(result.best[i]) for i in rows}
+    some = not result.best[rows].all()
+    what = {i: ["present"] * (i == own) + ["Pareto-optimal"] * bool(some and result.best[i]) for i in rows}
     return [
         texts("estimator", [names[i] for i in rows]),
         column("delay", result.delay[rows], "s"),
@@ -376,11 +378,14 @@ def _candidates(result: Frontier, names: list[str], rows: list[int], own: int | 
     ]
 
 
-def _legend(result: Frontier, long: bool) -> Iterator[str]:
-    yield "rms +-20 %: over the speeds within 20 % of this one, so that no sampling null decides."
+def _legend(result: Frontier, best: bool, long: bool) -> Iterator[str]:
+    if best:
+        yield "All rows are Pareto-optimal: no other has as little delay and less ripple."
+    yield "rms +-20 %: over speeds within 20 %, so that no sampling null decides."
     if not long:
         return
-    yield "Pareto-optimal: no other candidate has less of delay or ripple without more of the other."
+    if not best:
+        yield "Pareto-optimal: no other candidate has as little delay and less ripple."
     yield "Noise gain: velocity rms per 1 of white position noise."
     yield (
         "Bound: least rms that white noise alone leaves to any estimator with this delay that does not overshoot "

@@ -43,7 +43,7 @@ SETTLED = 0.02
 # A remaining deviation below this share of the largest value is rounding.
 ROUNDING = 1e-9
 # Samples of a response that are listed; values below this share of the largest are shown as 0.
-ROWS, SMALLEST = 11, 1e-3
+ROWS, SMALLEST = 8, 1e-3
 LINEAR = (
     "Linear response, without quantisation, encoder errors, dry friction, cogging and limits: see encsim run."
 )

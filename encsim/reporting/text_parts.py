@@ -12,7 +12,7 @@ from ..decisions import headlines, ripple_summary
 from ..open_loop.causes import CAUSES, REGIMES
 from ..open_loop.limits import default_speeds
 from ..presentation.report_layout import DOUBT, LIMIT, Cautions, Paragraph, ReportPart, text_unit, toned
-from ..wording import beside, number, percent_number, share_text, show
+from ..wording import beside, display_unit, number, percent_number, share_text, show
 from . import page_speeds
 
 if TYPE_CHECKING:
@@ -27,19 +27,41 @@ if TYPE_CHECKING:
 
 
 # A table shows every row up to ALL_ROWS rows or with --long, else ROWS rows spread evenly and the largest values.
-ROWS, ALL_ROWS = 10, 20
+ROWS, ALL_ROWS = 7, 20
 # Causes named beside a value: those that make this share of its mean square, at most two.
 NAMED = 0.1
 LOOP_HINT = "see encsim loop"
-CAUTION = (
-    "Caution: this is computed, not measured. The machine's documentation, local codes and qualified staff come "
-    "first; moving and rotating axes can injure."
-)
+CAUTION = "Caution: computed only; machine manual, local codes, qualified staff come first."
 LOOP_CAUTION = (
-    "Caution: computed, not measured. Start with lower gains and raise them step by step; limit speed, torque and "
-    "travel; keep people away and an emergency stop at hand; secure a vertical axis. The machine's documentation, "
-    "local codes and qualified staff come first."
+    "Caution: computed only. Start with lower gains, raise them step by step; limit speed, torque and travel; keep "
+    "people away, an emergency stop at hand; secure a vertical axis. Machine manual, local codes, qualified staff come "
+    "first."
 )
+# Kinds of remedies in words of a table.
+REMEDIES = {
+    "together": "combined",
+    "sde": "half the SDE",
+    "offset": "offset to a tenth",
+    "gain": "mismatch to a tenth",
+    "phase": "phase error to a tenth",
+    "harmonics": "half the distortion",
+    "skew": "skew to a tenth",
+    "conditioning": "signal conditioning",
+    "noise": "half the readhead noise",
+    "clock": "half the clock jitter",
+    "own clock": "encoder clock locked",
+    "edge clock": "faster edge clock",
+    "period": "half the signal period",
+    "bits": "more converter bits",
+    "average": "averaged readings",
+    "faster loop": "twice the loop rate",
+    "faster loop, same span": "twice the loop rate, same window",
+    "slower loop": "half the loop rate",
+    "smoother estimator": "more filtering",
+    "quicker estimator": "less filtering",
+    "slower estimator": "half estimator bandwidth",
+    "lower gains": "half the gains",
+}
 
 
 def caution(cautious: bool = True, full: Sequence[str] = ()) -> list[ReportPart]:
@@ -50,7 +72,7 @@ def caution(cautious: bool = True, full: Sequence[str] = ()) -> list[ReportPart]
     if not cautious:
         return []
     if not full:
-        return [Cautions(CAUTION)]
+        return [Cautions(CAUTION, COMPUTED)]
     # the short text says these already
     told = (*CAUTIONS, *COMPUTED)
     return [
@@ -170,17 +192,15 @@ def _answer(
     words = found.words(lambda speed: show(speed, unit), lambda share: f"{percent_number(share)} %")
     words = f"{basis}{lowered(words, basis)}."
     place, rms = found.place, found.rms
-    allowed = f", limit {beside(rms / found.share, rms, unit)}" if found.limited else ""
-    peak = "" if curve.method == ripple_summary.CLOSED else _peak(curve, place, unit)
+    size = display_unit(rms, unit)[0]
+    allowed = f", limit {number(rms / found.share / size)}" if found.limited else ""
+    open_loop = curve.method != ripple_summary.CLOSED
+    peak = f", peak {number(float(curve.at([place]).peak[0]) / size)}" if open_loop else ""
+    where = "There" if found.names_speed else f"At {show(found.speed, unit)}"
     return [
         toned(words, LIMIT) if found.above else words,
-        f"At {show(found.speed, unit)}: {show(rms, unit)} rms ({percent_number(rms / found.speed)} %){allowed}"
-        f"{peak}; {_why(curve, place)}.",
+        f"{where}: {show(rms, unit)} rms ({percent_number(rms / found.speed)} %){allowed}{peak}; {_why(curve, place)}.",
     ]
-
-
-def _peak(curve: RippleCurve, place: int, unit: str) -> str:
-    return f", peak {beside(curve.at([place]).peak[0], float(curve.rms[place]), unit)}"
 
 
 def _without_headline(curve: RippleCurve, unit: str) -> str:
@@ -260,12 +280,12 @@ def _advice(result: Explanation) -> Iterator[str]:
         return
     missed = result.met is False
     then = "" if not missed or best.met is None else ", limit met" if best.met else ", limit not met"
-    yield f"Best remedy: {best.name} (reduction {reduction(best)} %{then})."
+    yield f"Best remedy: {best.name}, reduction {reduction(best)} %{then}."
     other = next((one for one in changes_of(result) if one.met and one.applies), None)
     if missed and not best.met and other is not None and other.name != result.met_with:
         yield f"The limit is met with this: {other.name}."
     if missed and result.met_with is None and not any(one.met for one in changes_of(result)):
-        yield "No change tried meets the limit: encsim frontier compares estimators, encsim choose combinations."
+        yield "No change tried meets the limit: try encsim frontier or encsim choose."
     if result.met_with is not None:
         which = "the best remedy" if result.met_with == best.name else result.met_with
         yield f"At every speed of the requirement every limit is met with this: {which}."
@@ -279,3 +299,8 @@ def changes_of(result: Explanation) -> list[Remedy]:
 def reduction(remedy: Remedy) -> str:
     """The reduction by a remedy in whole per cent."""
     return f"{round(100.0 * remedy.won) + 0:d}" if math.isfinite(remedy.won) else "-"
+
+
+def short_name(remedy: Remedy) -> str:
+    """A remedy in words of a table."""
+    return REMEDIES.get(remedy.kind, remedy.kind)

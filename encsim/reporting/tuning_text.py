@@ -85,8 +85,9 @@ def _reached(result: Tuning, axis: Axis) -> TextTable:
     write = {
         "phase_margin": lambda value: f"{value:.1f} deg",
         "sensitivity_peak": lambda value: f"{value:.3f}",
-        "torque_ripple": lambda value: show(value, unit),
+        "torque_ripple": lambda value: f"{show(value, unit)} rms",
     }
+    where = {"torque_ripple": f" {at_speed(abs(result.ripple_speed), result.units['ripple_speed'])}"}
     reached = {
         "phase_margin": abs(result.margins.phase_margin),
         "sensitivity_peak": result.margins.sensitivity_peak,
@@ -101,16 +102,14 @@ def _reached(result: Tuning, axis: Axis) -> TextTable:
         [
             texts("criterion", [_limit_words(name, axis) for name in LIMITS]),
             texts("limit", asked.values()),
-            texts("reached", [write[name](reached[name]) for name in LIMITS]),
+            texts("reached", [f"{write[name](reached[name])}{where.get(name, '')}" for name in LIMITS]),
             texts("", ["limiting" if name in result.binding else "" for name in LIMITS]),
         ]
     )
 
 
 def _working(result: Tuning) -> Iterator[str]:
-    """The speed of the ripple, and the speeds at which gains for timed edges hold."""
-    where = at_speed(abs(result.ripple_speed), result.units["ripple_speed"])
-    yield f"{force(result.axis).capitalize()} ripple: rms from encoder errors {where}, the limiting speed."
+    """The speeds at which gains for timed edges hold."""
     if result.stable_from is None or result.margin_from is None:
         return
     here, margin, stable = (

@@ -148,8 +148,9 @@ def test_doubtful_speeds_are_marked_and_explained(folder, capsys):
 
 
 def test_quiet_leaves_out_the_caution(folder, capsys):
-    assert "can injure" in done(capsys, "ripple", "axis.toml")
-    assert "can injure" not in done(capsys, "ripple", "axis.toml", "--quiet")
+    assert "qualified staff come first" in done(capsys, "ripple", "axis.toml")
+    assert "can injure" in done(capsys, "ripple", "axis.toml", "--long")
+    assert "qualified staff" not in done(capsys, "ripple", "axis.toml", "--quiet")
 
 
 @pytest.mark.parametrize("rotary", [False, True])

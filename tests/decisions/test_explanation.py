@@ -214,7 +214,7 @@ def test_explanation_judges_by_the_requirement_at_its_speed_and_says_what_meets_
     found = encsim.explain(axis, 5e-3, requirement=wanted)
     assert found.limits == {"measured": 50e-6}
     assert found.met is False
-    assert found.verdict.startswith("Above the limit at this speed: 1.8 times the limit")
+    assert found.verdict.startswith("Above the limit at 5.00 mm/s: 1.8 times the limit")
     meeting = [one for one in found.remedies if one.met]
     assert all(one.after["measured"] <= 50e-6 for one in meeting)
     assert all(one.after["measured"] > 50e-6 for one in found.remedies if one.met is False)

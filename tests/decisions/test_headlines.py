@@ -117,7 +117,7 @@ def test_ranges_parted_by_a_sampling_null_are_one():
     [
         ([0.01], None, "Ripple is 1 % of the speed, at 10.0 mm/s"),
         ([0.01, -0.1, 0.0], None, "Ripple is at most 1 % of the speed, at 10.0 mm/s"),
-        ([0.01], 2e-5, "Above the limit at this speed: 5 times the limit at 10.0 mm/s"),
+        ([0.01], 2e-5, "Above the limit at 10.0 mm/s: 5 times the limit"),
         ([0.01, 0.1], 5e-5, "Above the limit at every speed: worst 2 times the limit at 10.0 mm/s"),
         ([0.01, 0.1, 0.2], 1e-3, "Within the limit at every speed: at most 10 % of it, at 10.0 mm/s"),
         ([0.0], None, "No velocity ripple"),

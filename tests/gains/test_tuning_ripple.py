@@ -318,10 +318,10 @@ def test_caution_says_what_one_count_does_to_the_torque(no_remedies):
     built = loop.build(found.axis)
     step = Assembly(built).closed().direct["torque"] * COUNTING.resolution
     assert built.torque_at_once * COUNTING.resolution == pytest.approx(-step, rel=1e-12)
-    told = f"one count changes the force command by {-step:.2f} N, {-5.0 * step:.2g} % of its limit"
+    told = f"{-step:.2f} N of force each ({-5.0 * step:.2g} % of its limit)"
     assert any(told in caution for caution in found.cautions), found.cautions
     assert not any(
-        "one count" in caution
+        "single counts" in caution
         for caution in tuner.tuning(replace(STAGE, interpolation=Interpolation())).cautions
     )
 

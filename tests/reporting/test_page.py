@@ -201,9 +201,8 @@ def test_command_says_what_the_page_says(kind):
         lambda speed: wording.show(speed, unit), lambda share: f"{wording.percent_number(share)} %"
     )
     assert first == f"Closed loop: {words[:1].lower()}{words[1:]}." if kind == "closed" else f"{words}."
-    assert second.startswith(
-        f"At {wording.show(found.headline.speed, unit)}: {wording.show(found.headline.rms, unit)} rms"
-    )
+    where = "There" if found.headline.names_speed else f"At {wording.show(found.headline.speed, unit)}"
+    assert second.startswith(f"{where}: {wording.show(found.headline.rms, unit)} rms")
     # what the page explains is the same ripple, at this speed or the round one beside it
     explained = found.explanation
     assert explained.speed == pytest.approx(found.headline.speed, rel=0.05)

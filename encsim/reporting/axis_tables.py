@@ -330,8 +330,8 @@ def fit(
     answer = [
         f"Largest errors of the channels: {named}.",
         *_as_error(signal, scale),
-        f"Residual {100.0 * result.residual:.3g} % of the radius; {result.points} points, "
-        f"{100.0 * result.coverage:.0f} % of the circle; amplitude {show(result.amplitude, '1')}.",
+        f"Residual {100.0 * result.residual:.3g} % of the amplitude {show(result.amplitude, '1')}; {result.points} "
+        f"points, {100.0 * result.coverage:.0f} % of the circle.",
     ]
     return Report(
         answer,

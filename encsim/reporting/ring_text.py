@@ -160,7 +160,7 @@ def _orders(curve: RingCurve, long: bool) -> list[ReportPart]:
     if len(curve.heads) > 1:
         several = [left[n].amplitude if n in left else 0.0 for n in kept]
         columns.append(measured(f"{len(curve.heads)} heads", several, "rad"))
-    columns.append(measured("at the rim", [each * curve.ring.radius for each in single], "m"))
+    columns.append(measured("rim", [each * curve.ring.radius for each in single], "m"))
     columns.append(
         texts("causes, for one head", [_causes(alone[n] if n in alone else left[n]) for n in kept])
     )
@@ -183,7 +183,7 @@ def _compared(answers: RingResults) -> TextTable:
         texts("heads", curves),
         _remainders("peak", [curve.peak for curve in curves.values()], "rad"),
         _remainders("rms", [curve.rms for curve in curves.values()], "rad"),
-        _remainders("peak at the rim", [curve.arc for curve in curves.values()], "m"),
+        _remainders("rim peak", [curve.arc for curve in curves.values()], "m"),
     ])  # fmt: skip
 
 

@@ -95,7 +95,7 @@ def trace(result: Trace, *, long: bool = False, cautious: bool = True) -> Report
     """Report of one simulated run."""
     unit = result.units["velocity"]
     settled = result.velocity[result.settle :]
-    share = f", {percent_number(result.rms / abs(result.speed))} % of the speed" if result.speed else ""
+    share = f" ({percent_number(result.rms / abs(result.speed))} %)" if result.speed else ""
     answer = [
         f"Velocity ripple {at_speed(result.speed, unit)}: {show(result.rms, unit)} rms{share}, "
         f"peak {beside(result.peak, result.rms, unit)}.",

@@ -290,3 +290,14 @@ def test_units_follow_the_scale(scale, position, force, gain):
     smooth, tuning = encsim.smoothness(axis, [0.01]).units, encsim.tuning(axis).units
     assert (smooth["position"], smooth["actual"], smooth["torque"]) == (position, f"{position}/s", force)
     assert (tuning["velocity_gain"], tuning["torque_ripple"]) == (gain, force)
+
+
+def test_parts_of_a_ring_print_sentences():
+    ring = encsim.examples.load("table_r").ring
+    assert str(encsim.ring_orders(ring)[0]).startswith("1 per revolution: 14.4 arcsec with these heads")
+    held = encsim.clamping(screws=6, preload=2e3, friction=0.15, radius=0.05, inertia=1e-3, mass=0.5)
+    assert str(held).startswith("The ring slips at a torque of 90.0 N m")  # 6 2 kN 0.15 50 mm
+    left = encsim.after_tightening(0.1, repeatability=3e-6, step=0.0, uncertainty=4e-6, before=50e-6)
+    assert "7.07 µm rms" in str(left)  # sqrt(2) 5 um
+    wave = encsim.ErrorMap(1e-5 * np.sin(4 * np.pi * np.arange(60) / 60))
+    assert "Largest order: 2 per revolution, 2.06 arcsec." in str(wave)

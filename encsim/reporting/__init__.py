@@ -46,9 +46,16 @@ TEXTS = {
     "PassComparison": ("measurement_text", "passes"),
     "Positioning": ("measurement_text", "positioning"),
     "RingCurve": ("ring_text", "curve"),
-    **dict.fromkeys(
-        ("Budget", "HeadSearch", "Tolerances", "Expansion", "SeatFit", "Centring"), ("ring_text", "part")
-    ),
+    "RingOrder": ("ring_text", "order"),
+    "Budget": ("ring_text", "budget"),
+    "HeadSearch": ("ring_text", "heads"),
+    "Tolerances": ("ring_text", "tolerances"),
+    "Expansion": ("ring_text", "growth"),
+    "SeatFit": ("ring_text", "seat"),
+    "Clamping": ("ring_text", "clamping"),
+    "Centring": ("ring_text", "centring"),
+    "Remaining": ("ring_text", "remaining"),
+    "ErrorMap": ("measurement_text", "error_map"),
 }
 
 

@@ -27,6 +27,7 @@ from ..wording import number, show
 
 if TYPE_CHECKING:
     from ..calibration.c_source import CTable
+    from ..calibration.error_map import ErrorMap
     from ..calibration.pass_comparison import PassComparison
     from ..calibration.plan import CalibrationPlan
     from ..calibration.positioning import Positioning
@@ -84,6 +85,17 @@ def own_heads(result: SelfCalibration, source: CTable | None = None, *, long: bo
         "Wander of the bearing that does not turn with the ring counts as an error of the ring."
     )
     return Report(answer, [orders, Paragraph(which), bearing, *_doubts(result), *_source(source)], long)
+
+
+def error_map(result: ErrorMap, *, long: bool = False) -> Report:
+    """Report of the error of a ring over one revolution."""
+    amplitudes = np.abs(result.amplitudes)
+    largest = int(np.argmax(amplitudes))
+    answer = [
+        f"Error of a ring {_half(result.error)} (half of maximum - minimum); {len(result.error)} points.",
+        f"Largest order: {largest + 1} per revolution, {show(float(amplitudes[largest]), 'rad')}.",
+    ]
+    return Report(answer, [Notes(result.reasons, DOUBT)], long)
 
 
 def plan(result: CalibrationPlan, *, long: bool = False) -> Report:

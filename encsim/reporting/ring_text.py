@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from ..model import ring_geometry
 from ..presentation.report_layout import (
@@ -30,6 +29,7 @@ if TYPE_CHECKING:
 
     from ..rings.budget import Budget
     from ..rings.centring import Centring
+    from ..rings.clamping_forces import Clamping
     from ..rings.error_orders import RingCurve, RingOrder
     from ..rings.growth import Expansion, SeatFit
     from ..rings.heads import HeadSearch
@@ -104,21 +104,64 @@ def curve(result: RingCurve, *, long: bool = False) -> Report:
     return Report(_answer(result), [*_orders(result, long), Notes(result.reasons, DOUBT)], long)
 
 
-def part(result: Any, *, long: bool = False) -> Report:
-    """Report of one further question about a ring; its first sentence answers."""
-    made: dict[str, Callable[..., list[ReportPart]]] = {
-        "Budget": _budget,
-        "HeadSearch": _searched,
-        "Tolerances": _tolerances,
-        "Expansion": _growth,
-        "SeatFit": _seat,
-        "Centring": _centring,
-    }
-    name = type(result).__name__
-    blocks = made[name](result)
-    if name == "Expansion":
-        blocks.append(Cautions(f"Caution: {result.cautions[0]}", result.cautions))
-    return Report(_uncertainty(result) if name == "Budget" else [], blocks, long)
+def budget(result: Budget, *, long: bool = False) -> Report:
+    """Report of the uncertainty of an angle."""
+    return Report(_uncertainty(result), _budget(result), long)
+
+
+def heads(result: HeadSearch, *, long: bool = False) -> Report:
+    """Report of searched angles of heads."""
+    return Report([], _searched(result), long)
+
+
+def tolerances(result: Tolerances, *, long: bool = False) -> Report:
+    """Report of the allowed faults of the mounting."""
+    return Report([], _tolerances(result), long)
+
+
+def growth(result: Expansion, *, long: bool = False) -> Report:
+    """Report of growth and stress."""
+    cautions = Cautions(f"Caution: {result.cautions[0]}", result.cautions)
+    return Report([], [*_growth(result), cautions], long)
+
+
+def seat(result: SeatFit, *, long: bool = False) -> Report:
+    """Report of the play on a shaft."""
+    return Report([], _seat(result), long)
+
+
+def centring(result: Centring, *, long: bool = False) -> Report:
+    """Report of the eccentricity of a ring and how to shift it."""
+    return Report([], _centring(result), long)
+
+
+def remaining(result: Remaining, *, long: bool = False) -> Report:
+    """Report of the eccentricity that is left."""
+    return Report([f"{_remaining(result)}."], [Notes(result.reasons, DOUBT)], long)
+
+
+def clamping(result: Clamping, *, long: bool = False) -> Report:
+    """Report of the loads at which a ring slips."""
+    shock = "" if math.isnan(result.shock) else f", or by a shock of {show(result.shock, 'm/s2')}"
+    answer = [
+        f"The ring slips at a torque of {show(result.torque, 'N m')} or an acceleration of "
+        f"{show(result.acceleration, 'rad/s2')}{shock}.",
+        f"Force of all screws {show(result.force, 'N')}, lowest preload of one {show(result.preload, 'N')}.",
+    ]
+    return Report(answer, [Cautions(f"Caution: {result.cautions[0]}", result.cautions)], long)
+
+
+def order(result: RingOrder, *, long: bool = False) -> Report:
+    """Report of one order of the angle error."""
+    causes = ", ".join(
+        f"{name} {show(size, 'rad')}" for name, size in result.causes.items() if size > LEAST * result.alone
+    )
+    answer = [
+        f"{result.order} per revolution: {show(result.amplitude, 'rad')} with these heads, "
+        f"{show(result.alone, 'rad')} with the first head alone.",
+        *([f"Causes: {causes}."] if causes else []),
+    ]
+    return Report(answer, [Notes(result.reasons, DOUBT)], long)
 
 
 def angle(value: float) -> str:
@@ -323,11 +366,16 @@ def _centring(centring: Centring, left: Remaining | None = None) -> list[ReportP
     if centring.lost:
         lines.append(f"Unobservable with these heads: {', '.join(map(str, centring.lost))} per revolution")
     if centring.valid and left is not None:
-        likely = f"95th percentile {show(left.likely, 'm')} ({show(left.angle_likely, 'rad')})"
-        lines.append(f"After shifting and tightening: {show(left.rms, 'm')} rms, {likely}")
+        lines.append(_remaining(left))
     reasons = [*centring.reasons, *(left.reasons if centring.valid and left is not None else ())]
     return [
         Paragraph(words),
         *(Paragraph(f"  {line}", indent="    ") for line in lines),
         Notes(reasons, DOUBT),
     ]
+
+
+def _remaining(left: Remaining) -> str:
+    """The eccentricity that is likely to remain."""
+    likely = f"95th percentile {show(left.likely, 'm')} ({show(left.angle_likely, 'rad')})"
+    return f"After shifting and tightening: {show(left.rms, 'm')} rms, {likely}"

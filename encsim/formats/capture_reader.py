@@ -11,6 +11,7 @@ import stat
 import warnings
 import zipfile
 import zlib
+from collections.abc import Iterator
 from typing import IO, Any, cast
 
 import numpy as np
@@ -102,10 +103,10 @@ def _text(
         layout = body.layout(options.delimiter, options.decimal, options.skip)
         given = column_content.chosen(options.columns, layout.names)
         numbered = [
-            name if kind in "nt" else "" for name, kind in zip(layout.names, layout.kinds, strict=True)
+            name if kind in "nqt" else "" for name, kind in zip(layout.names, layout.kinds, strict=True)
         ]
         time = column_series.time_column(options, numbered)
-        usable = [place for place, kind in enumerate(layout.kinds) if kind in "nt"]
+        usable = [place for place, kind in enumerate(layout.kinds) if kind in "nqt"]
         named = [column_content.by_name(layout.names[place], layout.units[place]) for place in usable]
         told = {place: role for place, role in zip(usable, named, strict=True) if role != "" or given}
         wanted = usable if given is None else [place for place, _ in given]
@@ -113,16 +114,16 @@ def _text(
             wanted = [place for place in usable if place in told]
         wanted = sorted({*wanted, *([] if time is None else [time])})
         for place in wanted:
-            if layout.kinds[place] not in ("n", "t"):
+            if layout.kinds[place] not in ("n", "q", "t"):
                 checks.refuse("columns", "hold numbers", layout.names[place] or f"column {place + 1}")
-        columns, found, plain = body.read(layout, wanted, list(layout.names))
+        columns, found, skipped = body.read(layout, wanted, list(layout.names))
     except UnicodeDecodeError as error:
         refuse(f"be {encoding} text", f"byte {error.start}", source)
     finally:
         body.leave()
     what = _words(layout, len(columns[0]))
     table = ColumnTable(source, what, numbered, list(layout.units), [], layout.interval, repairs + found,
-                  layout.first + 1 if plain else None)  # fmt: skip
+                  None if skipped is None else layout.first + 1, skipped or [])  # fmt: skip
     filled = dict(zip(wanted, columns, strict=True))
     nothing = np.empty(0)
     table.columns = [filled.get(place, nothing) for place in range(len(layout.kinds))]
@@ -210,13 +211,16 @@ def _npz(stream: IO[bytes], most: int) -> dict[str, Any]:
 def _mat(stream: IO[bytes], most: int) -> dict[str, Any]:
     from scipy.io import loadmat
 
-    found: dict[str, Any] = {}
-    for name, value in loadmat(stream, simplify_cells=True).items():
+    return dict(_inside({n: v for n, v in loadmat(stream, simplify_cells=True).items() if n[:2] != "__"}))
+
+
+def _inside(values: dict[str, Any], owner: str = "") -> Iterator[tuple[str, Any]]:
+    """Values of a structure and of those inside it, each with its whole name."""
+    for name, value in values.items():
         if isinstance(value, dict):
-            found |= {f"{name}.{inner}": part for inner, part in value.items()}
-        elif not name.startswith("__"):
-            found[name] = value
-    return found
+            yield from _inside(value, f"{owner}{name}.")
+        else:
+            yield owner + name, value
 
 
 def _wav(stream: IO[bytes], most: int) -> dict[str, Any]:

@@ -17,6 +17,8 @@ if TYPE_CHECKING:
     from .text_tables import ColumnTable
 
 
+_SHORT = {"cos": "cosine", "sin": "sine", "cos-": "cosine-", "sin-": "sine-",
+          "counts": "count", "current": "torque"}  # fmt: skip
 ROLES = ("time", "cosine", "sine", "cosine-", "sine-", "count", "position", "velocity", "torque", "edges")
 _SET_POINT = re.compile(
     r"\b(?:ref|reference|set ?point|set|target|demand|demanded|desired|err|error|nominal)\b"
@@ -25,8 +27,8 @@ _NAMES = {
     "index": r"index|idx|samples?|sample (?:no|number)|no|nr|number|n|#|point|row|.*\b(?:mode|flag|state|status)\b.*",
     "edges": r"edges?|edge times?|events?|event times?|t edge",
     "time": r"time.*|t|t\d*|timestamp.*|secs?|seconds?|x axis|clock|elapsed.*|date ?time|uptime|zeit",
-    "cosine-": r"(?:u |v |ch )?(?:cos(?:ine)? ?(?:-|n|neg|minus|inv)|n ?cos|- ?cos|a ?(?:-|neg|minus)|a ?n)",
-    "sine-": r"(?:u |v |ch )?(?:sin(?:e)? ?(?:-|n|neg|minus|inv)|n ?sin|- ?sin|b ?(?:-|neg|minus)|b ?n)",
+    "cosine-": r"(?:.*\b)?(?:cos(?:ine)? ?(?:-|n|neg|minus|inv\w*)|[n/-] ?cos|a ?(?:-|neg|minus|inv\w*)|a ?n|/ ?a)",
+    "sine-": r"(?:.*\b)?(?:sin(?:e)? ?(?:-|n|neg|minus|inv\w*)|[n/-] ?sin|b ?(?:-|neg|minus|inv\w*)|b ?n|/ ?b)",
     "cosine": r".*\bcos(?:ine)?\b.*|.*\bcos ?(?:\+|p|pos|plus)|c|(?:u |v |ch |channel )?a ?(?:\+|p|pos|plus)?",
     "sine": r".*\bsin(?:e)?\b.*|.*\bsin ?(?:\+|p|pos|plus)|s|(?:u |v |ch |channel )?b ?(?:\+|p|pos|plus)?",
     "count": r".*\b(?:counts?|cnt|counter|increments?|ticks?|inc|enc|encoder|pulses)\b.*",
@@ -37,12 +39,11 @@ _NAMES = {
 _DIMENSIONS = {
     "time": "time", "edges": "time", "count": "", "position": "position", "velocity": "speed", "torque": "torque",
 }  # fmt: skip
-# Columns whose radius scatters by more are no two channels.
-ROUND = 0.5
+# Columns whose radius scatters by more, or that go one way for so many samples, are no channels.
+ROUND, FEWEST_AHEAD = 0.5, 50
 ANALOGUE = ("cosine", "sine", "cosine-", "sine-")
 # Scatter of the stamps about even sampling, of the interval, up to which they are even.
-EVEN = 1e-3
-GAP = 1.5
+EVEN, GAP = 1e-3, 1.5
 # Samples are missing where a step is a whole number of usual ones, within this by their scatter, or above so many.
 WHOLE, PAUSE = (0.1, 0.22), 10.0
 CHUNK = 1 << 18
@@ -79,14 +80,10 @@ def _fits(role: str, unit: str) -> bool:
         return unit in SIZES
     if role in ("count", "position") and unit == "counts":
         return True
-    kind = _DIMENSIONS.get(role, "")
     if role == "torque" and unit in ("A", "mA", "%"):
         return True
-    return (
-        kind is not None
-        and bool(kind)
-        and unit in (TIMES if kind == "time" else units.DIMENSIONS[kind].units)
-    )
+    kind = _DIMENSIONS.get(role, "")
+    return bool(kind) and unit in (TIMES if kind == "time" else units.DIMENSIONS[kind].units)
 
 
 def chosen(columns: Any, names: Sequence[str]) -> list[tuple[int, str | None]] | None:
@@ -106,10 +103,9 @@ def chosen(columns: Any, names: Sequence[str]) -> list[tuple[int, str | None]] |
     if len({place for place, _ in found}) < len(found):
         checks.refuse("columns", "be different columns", columns)
     if len(found) == 2 and not any(role for _, role in found):
-        told = [by_name(names[place], "") for place, _ in found]
-        if not all(role and role not in ANALOGUE for role in told):
-            return [(found[0][0], "cosine"), (found[1][0], "sine")] if not any(
-                role in ("time", "count", "position", "velocity", "edges") for role in told) else found  # fmt: skip
+        told = {by_name(names[place], "") for place, _ in found}
+        if told & {None, "", *ANALOGUE} and not told & {"time", "count", "position", "velocity", "edges"}:
+            return [(found[0][0], "cosine"), (found[1][0], "sine")]
     return found
 
 
@@ -119,15 +115,7 @@ def _role_and_name(part: str) -> tuple[str | None, str]:
 
 
 def _role(role: str | None) -> str | None:
-    short = {
-        "cos": "cosine",
-        "sin": "sine",
-        "cos-": "cosine-",
-        "sin-": "sine-",
-        "counts": "count",
-        "current": "torque",
-    }
-    role = short.get(role, role) if role else role
+    role = _SHORT.get(role, role) if role else role
     if role is not None and role not in ROLES:
         near = units.nearest(role, ROLES)
         checks.refuse("columns", f"name what a column holds: {', '.join(ROLES)}", role,
@@ -157,13 +145,10 @@ def place_of(part: Any, names: Sequence[str], option: str) -> int:
 
 def find(table: ColumnTable, given: Mapping[int, str | None]) -> dict[str, int]:
     """Place of each role: given roles first, then names and units, then values."""
-    told = {
-        place: role if role else by_name(table.names[place], table.units[place])
-        for place, role in given.items()
-    }
+    told = {at: role or by_name(table.names[at], table.units[at]) for at, role in given.items()}
     roles: dict[str, int] = {}
     for place, role in told.items():
-        if role and role not in roles:
+        if role and (role not in roles or (role == "count" and _is_index(table.columns[roles[role]]))):
             roles[role] = place
     if "edges" in roles and any(role in roles for role in ("cosine", "count", "position")):
         del roles["edges"]
@@ -173,6 +158,11 @@ def find(table: ColumnTable, given: Mapping[int, str | None]) -> dict[str, int]:
     if not any(role in roles for role in ("count", "position", "edges")):
         _by_values(table, roles, open_places)
     return roles
+
+
+def _is_index(column: np.ndarray) -> bool:
+    """Whether values are numbers of the rows."""
+    return bool(np.all(np.diff(column[: 1 << 16]) == 1.0))
 
 
 def _is_time(column: np.ndarray) -> bool:
@@ -189,15 +179,32 @@ def _by_values(table: ColumnTable, roles: dict[str, int], places: list[int]) -> 
         return
     moving = [place for place in places if np.ptp(table.columns[place]) > 0.0]
     if known and moving:
-        roles["sine" if "cosine" in roles else "cosine"] = _partner(table, known[0], moving)
+        other = "sine" if "cosine" in roles else "cosine"
+        few = {place: _sampled(table.columns[place]) for place in (known[0], *moving)}
+        roles[other] = min(moving, key=lambda place: _out_of_round(few[known[0]], few[place]))
     elif len(moving) == 1 and "velocity" not in roles:
         column = table.columns[moving[0]]
-        if np.all(column == np.rint(column)):
+        if _is_whole(column):
             roles["count"] = moving[0]
         elif not roles and table.units[moving[0]] in ("", *TIMES) and np.all(np.diff(column) >= 0.0):
             roles["edges"] = moving[0]
     elif len(moving) >= 2:
-        _channels(table, roles, moving)
+        ahead = [place for place in moving if _goes_one_way(table.columns[place])]
+        count = next((place for place in ahead if _is_whole(table.columns[place])), None)
+        if count is not None:
+            roles["count"] = count
+        elif len(moving) >= len(ahead) + 2:
+            _channels(table, roles, [place for place in moving if place not in ahead])
+
+
+def _is_whole(column: np.ndarray) -> bool:
+    return bool(np.all(column == np.rint(column)))
+
+
+def _goes_one_way(column: np.ndarray) -> bool:
+    """Whether values never turn round over so many samples that those of a channel would."""
+    ahead = np.all(column[1:] >= column[:-1]) or np.all(column[1:] <= column[:-1])
+    return bool(ahead) and len(column) >= FEWEST_AHEAD
 
 
 def _channels(table: ColumnTable, roles: dict[str, int], places: list[int]) -> None:
@@ -213,16 +220,11 @@ def _channels(table: ColumnTable, roles: dict[str, int], places: list[int]) -> N
     best = min(pairs, key=lambda pair: _out_of_round(rows[pair[0]], rows[pair[1]]))
     if "velocity" in roles and _out_of_round(rows[best[0]], rows[best[1]]) > ROUND:
         return
-    whole = [place for place in places if np.all(table.columns[place] == np.rint(table.columns[place]))]
-    if _out_of_round(rows[best[0]], rows[best[1]]) > ROUND and whole:
-        roles["count"] = whole[0]
+    whole = next((place for place in places if _is_whole(table.columns[place])), None)
+    if _out_of_round(rows[best[0]], rows[best[1]]) > ROUND and whole is not None:
+        roles["count"] = whole
         return
     roles["cosine"], roles["sine"] = places[best[0]], places[best[1]]
-
-
-def _partner(table: ColumnTable, known: int, places: list[int]) -> int:
-    first = _sampled(table.columns[known])
-    return min(places, key=lambda place: _out_of_round(first, _sampled(table.columns[place])))
 
 
 def _sampled(column: np.ndarray) -> np.ndarray:

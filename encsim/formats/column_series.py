@@ -15,6 +15,8 @@ from .text_layout import SIZES, TIMES, known, spelt
 from .text_tables import ColumnTable, refuse
 
 LARGEST_SHARE_MISSING = 0.5
+# Registers of 16, 24 and 32 bits, and a day of seconds.
+CLOCK_TURNS = (2.0**16, 2.0**24, 2.0**32, 86400.0)
 _HOLDS = {"time": "time", "cosine": "cosine", "sine": "sine", "cosine-": "inverse cosine", "sine-": "inverse sine",
           "count": "counts", "position": "position", "velocity": "velocity", "torque": "torque",
           "edges": "times of edges"}  # fmt: skip
@@ -129,8 +131,8 @@ def _complete_rows(table: ColumnTable, places: list[int]) -> tuple[np.ndarray | 
     kept = np.flatnonzero(~bad)
     for place in places:
         table.columns[place] = table.columns[place][kept]
-    where = f"line {table.first + first}" if table.first is not None else f"row {first + 1}"
-    left_out = many(float(np.sum(bad)), "row")
+    where = f"row {first + 1}" if table.line(first) is None else f"line {table.line(first)}"
+    table.kept, left_out = kept, many(float(np.sum(bad)), "row")
     return kept, [f"{left_out} without a number left out, the first is {where}, column {column + 1}"]
 
 
@@ -287,6 +289,10 @@ class _Reading:
             self.table.units[place] = unit
         if unit not in TIMES:
             checks.refuse("time", "have a unit of time", unit)
+        turn = _turn_of_clock(column)
+        if turn is not None:
+            self.repairs.append(f"time begins again after {turn:.7g} {unit}: joined")
+            column = column_content.unwrapped(column, turn)
         time = column if unit == "s" else column * TIMES[unit]
         self._forward(time, place)
         return time
@@ -316,6 +322,18 @@ class _Reading:
         series |= {role: row[fresh] for role, row in series.items()}
         if time is not None:
             series["time"] = time[fresh]
+
+
+def _turn_of_clock(time: np.ndarray) -> float | None:
+    """Where a time begins again, a width of a register or a day, in its unit; None where it just runs backwards."""
+    if column_content.first_backwards(time) is None:
+        return None
+    steps = np.diff(time)
+    for turn in CLOCK_TURNS:
+        over = steps[steps < 0.0] + turn
+        if np.ptp(time) < turn and over.min() > 0.0 and over.max() < 3.0 * np.median(steps):
+            return turn
+    return None
 
 
 def _moved(series: dict[str, np.ndarray]) -> np.ndarray | None:

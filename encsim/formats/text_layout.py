@@ -9,14 +9,21 @@ from dataclasses import dataclass
 
 from .. import units
 
-# Tried in this order; None is any white space.
+# Tried in this order; None is any white space. A text with so many times more columns than rows is turned.
+FEWEST_TURNED = 24
 DELIMITERS = (";", "\t", ",", "|", None, ":", "&", "^")
 COMMENTS = ("#", "%", "//", "!", "'", "*")
-NUMBER = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eEdD][+-]?[0-9]+)?")
+NUMBER = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eEdD][+-]?[0-9]+)?|0[xX][0-9a-fA-F]+")
 MISSING = frozenset(["", "nan", "-nan", "+nan", "inf", "-inf", "+inf", "na", "n/a", "null", "none", "-", "--", "---",
                      "overflow", "overload", "ovl"])  # fmt: skip
+NO_NUMBER = re.compile(r"[-*?.]{2,}|[+-]?1\.#[A-Za-z]+")
 CLOCK = re.compile(
-    r"(?:[0-9]{1,4}[-./][0-9]{1,2}[-./][0-9]{1,4}[T ])?[0-9]{1,3}:[0-9]{2}(?::[0-9]{2}(?:\.[0-9]+)?)?Z?"
+    r"(?:[0-9]{1,4}[-./][0-9]{1,2}[-./][0-9]{1,4}[T ])?"
+    r"[0-9]{1,3}:[0-9]{2}(?::[0-9]{2}(?:\.[0-9]+)?)?(?:Z| ?[APap][Mm])?"
+)
+# A number that says what it is: "cos=0.7", "t: 3 ms", "0.7 V".
+QUANTITY = re.compile(
+    rf"(?:(?P<name>[A-Za-z][\w ]*?) ?[=:] ?)?(?P<number>{NUMBER.pattern})(?: ?(?P<unit>[^\W\d_][^\s=:]*))?"
 )
 SPELT = {
     "second": "s", "seconds": "s", "sec": "s", "secs": "s", "msec": "ms", "usec": "us", "millisecond": "ms",
@@ -49,17 +56,18 @@ class Layout:
     delimiter: str | None
     decimal: str
     first: int  # number of lines before the first row
-    kinds: tuple[str, ...]  # of each column: "n" number, "t" time of day, "w" words
+    kinds: tuple[str, ...]  # of each column, as `kind_of` tells them
     names: tuple[str, ...]
     units: tuple[str, ...]
     interval: float | None  # sampling interval that the header tells, s
+    above: frozenset[str] = frozenset()  # header lines, which may stand among the rows again
 
 
 def find(lines: list[str], delimiter: str | None, decimal: str | None, skip: int | None) -> Layout | None:
     """The layout that makes the largest block of numbers; None if there is no such block."""
     below = skip or 0
     best, found = 0.0, None
-    for mark in DELIMITERS if delimiter is None else (delimiter,):
+    for mark in _marks(lines) if delimiter is None else (delimiter,):
         for point in (".", ",") if decimal is None else (decimal,):
             if point == mark and not any('"' in line for line in lines[:200]):
                 continue
@@ -72,7 +80,25 @@ def find(lines: list[str], delimiter: str | None, decimal: str | None, skip: int
     # Rows begin with the first that is alike: a damaged row further down must not hide those above it.
     first = next(i for i in range(below, len(lines)) if _is_row(lines[i], mark, point, kinds))
     names, given = _header(lines[:first], mark, len(kinds))
-    return Layout(mark, point, first, kinds, names, given, _told_interval(lines[:first]))
+    if "q" in kinds:
+        names, given = _beside_numbers(cells_of(lines[first], mark, point), names, given)
+    above = frozenset(line.strip() for line in lines[:first])
+    return Layout(mark, point, first, kinds, names, given, _told_interval(lines[:first]), above)
+
+
+def _marks(lines: list[str]) -> tuple[str | None, ...]:
+    """What may part the columns: the usual marks, and a rarer one of a line in the middle."""
+    rare = dict.fromkeys(re.findall(r"[^\w\s.,+\-\"':;|&^#*=]", lines[len(lines) // 2]))
+    return (*DELIMITERS, *list(rare)[:2])
+
+
+def turned(lines: list[str], layout: Layout) -> list[str] | None:
+    """Lines with a column each where the text has a line for each column; None where it has rows already."""
+    cells = (cells_of(line, layout.delimiter, layout.decimal) for line in lines)
+    rows = [row for row in cells if len(row) == len(layout.kinds)]
+    if len(layout.kinds) < FEWEST_TURNED or len(layout.kinds) < FEWEST_TURNED * len(rows):
+        return None
+    return [*lines[: layout.first], *(";".join(column) for column in zip(*rows, strict=True))]
 
 
 def cells_of(line: str, delimiter: str | None, decimal: str) -> list[str]:
@@ -87,12 +113,34 @@ def cells_of(line: str, delimiter: str | None, decimal: str) -> list[str]:
 
 
 def kind_of(cell: str) -> str:
-    """What a cell is: "n" number, "e" empty or missing, "t" time of day, "w" words."""
+    """What a cell is: "n" number, "q" number with name or unit, "e" missing, "t" time of day, "w" words."""
     if NUMBER.fullmatch(cell):
         return "n"
-    if cell.lower() in MISSING:
+    if cell.lower() in MISSING or NO_NUMBER.fullmatch(cell):
         return "e"
-    return "t" if CLOCK.fullmatch(cell) else "w"
+    if CLOCK.fullmatch(cell):
+        return "t"
+    quantity = QUANTITY.fullmatch(cell)
+    told = quantity is not None and (quantity["name"] or known(spelt(quantity["unit"])))
+    return "q" if told else "w"
+
+
+def number_of(cell: str) -> float:
+    """Value of a cell that is a number."""
+    if cell[:2] in ("0x", "0X"):
+        return float(int(cell, 16))
+    return float(cell.replace("d", "e").replace("D", "e"))
+
+
+def _beside_numbers(
+    cells: list[str], names: tuple[str, ...], given: tuple[str, ...]
+) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Names and units with those that stand beside the numbers of a row."""
+    told = [QUANTITY.fullmatch(cell) for cell in cells]
+    return (
+        tuple((one and one["name"]) or name for one, name in zip(told, names, strict=True)),
+        tuple(spelt((one and one["unit"]) or unit) for one, unit in zip(told, given, strict=True)),
+    )
 
 
 def is_comment(line: str) -> bool:
@@ -101,18 +149,21 @@ def is_comment(line: str) -> bool:
     return not text or text.startswith(COMMENTS)
 
 
-def seconds_of_day(cell: str) -> float:
-    """Seconds of a time of day, with or without a date before it."""
-    date, _, clock = cell.replace("T", " ").rstrip("Z").rpartition(" ")
+def day_and_seconds(cell: str) -> tuple[int, float]:
+    """Number of the day, 0 without a date, and seconds of a time of day."""
+    half = cell[-2:].upper() if cell[-1] in "Mm" else ""
+    text = cell[:-2].rstrip() if half else cell
+    date, _, clock = text.replace("T", " ").rstrip("Z").rpartition(" ")
     parts = [float(part) for part in clock.split(":")]
-    seconds = parts[0] * 3600.0 + parts[1] * 60.0 + (parts[2] if len(parts) > 2 else 0.0)
+    hours = parts[0] % 12.0 + 12.0 * (half == "PM") if half else parts[0]
+    seconds = hours * 3600.0 + parts[1] * 60.0 + (parts[2] if len(parts) > 2 else 0.0)
     if not date:
-        return seconds
+        return 0, seconds
     import datetime
 
     numbers = [int(part) for part in re.split(r"[-./]", date)]
     year, month, day = numbers if numbers[0] > 31 else (numbers[2], numbers[1], numbers[0])
-    return seconds + 86400.0 * datetime.date(year, month, day).toordinal()
+    return datetime.date(year, month, day).toordinal(), seconds
 
 
 def _is_row(line: str, mark: str | None, point: str, kinds: tuple[str, ...]) -> bool:
@@ -128,9 +179,9 @@ def _most_rows(lines: list[str], mark: str | None, point: str) -> tuple[float, t
         counted[kinds] = counted.get(kinds, 0) + rows
     best: tuple[float, tuple[str, ...]] = (0.0, ())
     for kinds, rows in counted.items():
-        numeric = sum(kind in "nt" for kind in kinds)
+        numeric = sum(kind in "nqt" for kind in kinds)
         filled = sum(kind != "e" for kind in kinds)
-        if "n" in kinds:
+        if "n" in kinds or "q" in kinds:
             # Semicolons and tabs are never part of a number, as a comma may be.
             score = rows * numeric * numeric / filled * (1.1 if mark in (";", "\t") else 1.0)
             best = max(best, (score, kinds), key=lambda block: block[0])
@@ -157,7 +208,7 @@ def _blocks(lines: list[str], mark: str | None, point: str) -> Iterator[tuple[in
 
 
 def _agree(a: str, b: str) -> bool:
-    return a == b or (a in "ne" and b in "ne")
+    return a == b or (a in "nqte" and b == "e") or (a == "e" and b in "nqt")
 
 
 def _header(lines: list[str], mark: str | None, count: int) -> tuple[tuple[str, ...], tuple[str, ...]]:

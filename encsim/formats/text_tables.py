@@ -5,6 +5,7 @@
 
 from __future__ import annotations
 
+import bisect
 import io
 from collections.abc import Iterator
 from dataclasses import dataclass, field
@@ -20,7 +21,8 @@ CHUNK = 1 << 21
 HEAD = 1 << 18
 LONGEST = 1 << 16
 MOST_FOOTERS = 60
-_CELL_KINDS = {"n": "a number", "t": "a time of day", "w": "words"}
+_CELL_KINDS = {"n": "a number", "q": "a number with its unit", "t": "a time of day", "w": "words"}
+DAY = 86400.0
 
 
 def refuse(rule: str, got: object, source: str, hint: str = "") -> NoReturn:
@@ -39,11 +41,18 @@ class ColumnTable:
     columns: list[np.ndarray]
     interval: float | None = None
     repairs: list[str] = field(default_factory=list)
-    first: int | None = None  # line of the first row where rows follow line by line
+    first: int | None = None  # line of the first row of a text
+    skipped: list[int] = field(default_factory=list)  # rows before which a line is no row
+    kept: np.ndarray | None = None  # rows that are left
+
+    def line(self, row: int) -> int | None:
+        """Line of a row that is left; None where the file has no lines."""
+        row = row if self.kept is None else int(self.kept[row])
+        return None if self.first is None else self.first + row + bisect.bisect_right(self.skipped, row)
 
     def fault(self, row: int, column: int, rule: str, value: object) -> checks.InputError:
         """The error of one value, with its line and column."""
-        line = None if self.first is None else self.first + row
+        line = self.line(row)
         where = (
             f'column {column + 1} ("{self.names[column]}")' if self.names[column] else f"column {column + 1}"
         )
@@ -56,6 +65,7 @@ class Body:
 
     def __init__(self, stream: IO[bytes], source: str, encoding: str, most: int) -> None:
         self.source, self.most = source, most
+        self.repairs: list[str] = []
         # Any mixture of line ends is read as one kind.
         self.text = io.TextIOWrapper(stream, encoding=encoding, newline=None)
         try:
@@ -77,12 +87,19 @@ class Body:
                 "" if skip is None and delimiter is None and decimal is None else "look at the options given"
             )
             refuse("hold rows of numbers", shown[:40], self.source, hint)
-        return found
+        turned = text_layout.turned(lines, found)
+        if turned is None:
+            return found
+        if self.text.read(1):
+            rule = "have a row for each sample"
+            refuse(rule, f"{len(found.kinds)} columns", self.source, "exchange rows and columns")
+        self.head, self.repairs = "\n".join(turned), ["a line for each column: turned"]
+        return text_layout.find(turned, ";", ".", found.first) or found
 
     def read(
         self, layout: Layout, places: list[int], names: list[str]
-    ) -> tuple[list[np.ndarray], list[str], bool]:
-        """The wanted columns, what was repaired, and whether each row is one line."""
+    ) -> tuple[list[np.ndarray], list[str], list[int] | None]:
+        """The wanted columns, what was repaired, and rows before which a line is none; None if rows are no lines."""
         rows = _Rows(self.source, layout, places, names, self.text)
         size = 0
         for text, line in self._chunks(layout.first):
@@ -90,7 +107,8 @@ class Body:
             if size > self.most:
                 refuse(f"hold at most {self.most / 1e9:g} GB of text", "more", self.source)
             rows.add(text, line)
-        return rows.done()
+        columns, repairs = rows.done()
+        return columns, self.repairs + repairs, None if self.repairs else rows.skipped
 
     def leave(self) -> None:
         """Leave the stream open for its owner."""
@@ -128,7 +146,10 @@ class _Rows:
     ) -> None:
         self.source, self.layout, self.places, self.names = source, layout, places, names
         self.columns = [np.empty(0) for _ in places]
-        self.count, self.blank, self.commented, self.missing = 0, 0, 0, 0
+        self.count, self.commented, self.again = 0, 0, 0
+        self.skipped: list[int] = []
+        self.again_at = 0
+        self.day: int | None = None
         self.refused: list[tuple[int, str, checks.InputError]] = []
 
     def add(self, text: str, line: int) -> None:
@@ -136,8 +157,8 @@ class _Rows:
         values = self._quick(text)
         self._append(self._slow(text, line) if values is None else values)
 
-    def done(self) -> tuple[list[np.ndarray], list[str], bool]:
-        """All columns, repairs, and whether rows follow line by line."""
+    def done(self) -> tuple[list[np.ndarray], list[str]]:
+        """All columns, and repairs."""
         repairs = []
         if self.refused:
             if self.count < 2:
@@ -149,9 +170,12 @@ class _Rows:
             repairs.append(f"{lines} after the last row left out: {checks.one_line(shown.strip(), 40)}")
         if self.commented:
             repairs.append(f"comments among the rows left out: {self.commented}")
+        if self.again:
+            times = f"{self.again}, the first is line {self.again_at}"
+            repairs.append(f"header lines among the rows left out: {times}")
         for column in self.columns:
             column.resize(self.count, refcheck=False)
-        return self.columns, repairs, not (self.blank or self.commented)
+        return self.columns, repairs
 
     def _append(self, values: np.ndarray) -> None:
         """Rows after the ones that are there; the room grows by half."""
@@ -167,7 +191,7 @@ class _Rows:
     def _quick(self, text: str) -> np.ndarray | None:
         """The chunk by the compiled reader; None if any line is not a plain row."""
         layout = self.layout
-        if self.refused or "t" in [layout.kinds[place] for place in self.places]:
+        if self.refused or {"t", "q"} & {layout.kinds[place] for place in self.places}:
             return None
         mark, decimal = layout.delimiter, layout.decimal
         if '"' in text:
@@ -194,10 +218,16 @@ class _Rows:
         lines = text.split("\n")
         for number, one in enumerate(lines[:-1] if not lines[-1] else lines, line):
             if not one.strip():
-                self.blank += 1
+                self.skipped.append(self.count + len(rows))
                 continue
-            if text_layout.is_comment(one) and text_layout.kind_of(one.split()[0]) == "w":
+            if text_layout.is_comment(one) and text_layout.kind_of(one.split()[0]) not in "nqt":
                 self.commented += 1
+                self.skipped.append(self.count + len(rows))
+                continue
+            if one.strip() in self.layout.above:
+                self.again_at = self.again_at or number
+                self.again += 1
+                self.skipped.append(self.count + len(rows))
                 continue
             try:
                 row = self._row(one, number)
@@ -229,8 +259,22 @@ class _Rows:
             where = f'column {place + 1} ("{name}")' if name else f"column {place + 1}"
             rule = f"hold {_CELL_KINDS[wanted]} in every row"
             raise checks.InputError(checks.Fault(where, rule, cell, line=number, source=self.source))
-        return (
-            text_layout.seconds_of_day(cell)
-            if kind == "t"
-            else float(cell.replace("d", "e").replace("D", "e"))
-        )
+        if kind == "q":
+            return self._quantity(cell, place, number)
+        if kind == "n":
+            return text_layout.number_of(cell)
+        day, seconds = text_layout.day_and_seconds(cell)
+        # Days since the first row: seconds since the year 1 would leave 8 us.
+        self.day = day if self.day is None else self.day
+        return seconds + DAY * (day - self.day)
+
+    def _quantity(self, cell: str, place: int, number: int) -> float:
+        """Number of a cell with name or unit, which must be those of the column."""
+        found = text_layout.QUANTITY.fullmatch(cell)
+        assert found is not None
+        unit = self.layout.units[place]
+        if text_layout.spelt(found["unit"] or "") not in ("", unit):
+            where = f"column {place + 1}"
+            rule = f"have the unit of the first row, {unit}"
+            raise checks.InputError(checks.Fault(where, rule, cell, line=number, source=self.source))
+        return text_layout.number_of(found["number"])

@@ -44,6 +44,13 @@ def clock(t):
     return f"{int(seconds // 3600):02d}:{int(seconds // 60) % 60:02d}:{seconds % 60:09.6f}"
 
 
+def half(t):
+    """Time of day in two halves, from just before noon on."""
+    seconds = 43199.95 + t
+    end = "PM" if seconds >= 43200.0 else "AM"
+    return f"{int(seconds // 3600 - 1) % 12 + 1}:{int(seconds // 60) % 60:02d}:{seconds % 60:09.6f} {end}"
+
+
 CHANNELS = {"cosine": COS, "sine": SIN}
 BURSTS = T + np.repeat(np.arange(ROWS // 100), 100) * 0.5
 # Name, what the file holds, what is to be read.
@@ -131,6 +138,61 @@ FORMATS = {
         "rec,state,cos,sin\n" + rows(K, ["RUN"] * ROWS, COS, SIN) + "END OF RECORD\nchecked: yes\n",
         CHANNELS,
     ),
+    "dates with microseconds": (
+        "stamp,cos,sin\n" + rows([f"2031-04-05T10:00:{t:09.6f}Z" for t in T], COS, SIN),
+        CHANNELS | {"rate": 1 / DT},
+    ),
+    "twelve hours, past noon": (
+        "clock;cos;sin\n" + rows([half(t) for t in T], COS, SIN, mark=";"),
+        CHANNELS | {"rate": 1 / DT},
+    ),
+    "past midnight": (
+        "clock;cos;sin\n" + rows([clock((86399.95 + t) % 86400.0 - 35999.95) for t in T], COS, SIN, mark=";"),
+        CHANNELS | {"rate": 1 / DT},
+    ),
+    "names at the numbers": (
+        "".join(f"t={t:.6f} cos={c:.6f} sin={s:.6f}\n" for t, c, s in zip(T, COS, SIN, strict=True)),
+        CHANNELS | {"rate": 1 / DT},
+    ),
+    "units at the numbers": (
+        "time;cos;sin\n"
+        + "".join(f"{1e3 * t:.3f} ms;{c:.6f} V;{s:.6f} V\n" for t, c, s in zip(T, COS, SIN, strict=True)),
+        CHANNELS | {"rate": 1 / DT},
+    ),
+    "head on every page": (
+        "".join(
+            "t_s;cos;sin\n" + rows(*part, mark=";")
+            for part in zip(*(np.split(x, 6) for x in (T, COS, SIN)), strict=True)
+        ),
+        CHANNELS | {"rate": 1 / DT},
+    ),
+    "a line for each column": (
+        "".join(
+            name + "," + rows(x, end=",").removesuffix(",") + "\n"
+            for name, x in (("t_s", T), ("cos", COS), ("sin", SIN))
+        ),
+        CHANNELS | {"rate": 1 / DT},
+    ),
+    "a timer of 16 bits": (
+        "tick_us,cos,sin\n" + rows(K * 200 % 65536, COS, SIN),
+        CHANNELS | {"rate": 1 / DT},
+    ),
+    "inverse channels by a stroke": (
+        "t_us,A,/A,B,/B\n" + rows(1e6 * T, 2.5 + COS / 2, 2.5 - COS / 2, 2.5 + SIN / 2, 2.5 - SIN / 2),
+        CHANNELS | {"rate": 1 / DT},
+    ),
+    "hexadecimal counts beside a tick": (
+        "tick,enc\n" + rows(K, [f"0x{n:06X}" for n in COUNT]),
+        {"count": COUNT},
+    ),
+    "counts and current without names": (rows(1e3 * T, COUNT, TORQUE, mark=" "), {"count": COUNT}),
+    "a mark of its own, numbers lost": (
+        "t_s~cos~sin\n"
+        + rows(T, COS, SIN, mark="~")
+        .replace(f"~{COS[37]:.7f}~", "~1.#QNAN~")
+        .replace(f"~{COS[99]:.7f}~", "~****~"),
+        {"cosine": np.delete(COS, [37, 99]), "rate": 1 / DT},
+    ),
     "gzip": (gzip.compress(("cos;sin\n" + rows(COS, SIN, mark=";", comma=True)).encode()), CHANNELS),
     "NPY": (saved(np.save, np.stack([COS, SIN])), CHANNELS),
     "NPY, complex": (saved(np.save, COS + 1j * SIN), CHANNELS),
@@ -145,6 +207,10 @@ FORMATS = {
     ),
     "MAT": (saved(savemat, {"t": T, "cos": COS, "sin": SIN}), CHANNELS | {"rate": 1 / DT}),
     "MAT, a structure": (saved(savemat, {"log": {"dt": DT, "position_rad": ANGLE}}), {"position": ANGLE}),
+    "MAT, structures in one": (
+        saved(savemat, {"run": {"head": {"fs": 1 / DT}, "log": {"cos": COS, "sin": SIN}}}),
+        CHANNELS | {"rate": 1 / DT},
+    ),
     "WAV": (
         saved(lambda s, r, d: wavfile.write(s, r, d), 48000, np.int16(30000 * np.stack([COS, SIN], axis=1))),
         {"cosine": np.int16(30000 * COS), "sine": np.int16(30000 * SIN), "rate": 48000.0},

@@ -47,7 +47,7 @@ REFUSED = {
         "line 2: column 2 .* half of the rows",
     ),
     "time backwards": (table(row="0.050,0.5,0.5\n"), r'line 102: column 1 \("t"\) must never run backwards'),
-    "two tables": (table() + table(), r'line 302: column 1 \("t"\)'),
+    "two tables": (table() + table(), r'line 303: column 1 \("t"\)'),
     "constant channel": (
         "cos,sin\n" + "".join(f"{c:.5f},1.0\n" for c in COS),
         r'line 2: column 2 \("sin"\).*constant',

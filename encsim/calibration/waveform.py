@@ -33,7 +33,6 @@ LARGEST_WAVE = 10
 SIGNIFICANT = 4.0
 ROUNDING = 1e-9
 ALIKE = 0.5
-SMALLEST = 1e-300
 BINS = 1 << 12
 CHUNK = 1 << 18
 
@@ -153,13 +152,13 @@ class Spread:
     noise_error: float
     jitter: float
     jitter_error: float
-    # Correlation of successive residuals along the curve.
-    correlation: float
+    # Whether a likelihood has told jitter from none; without one its uncertainty decides.
+    told: bool | None = None
 
     @property
     def shaky(self) -> bool:
         """Whether the jitter is significant."""
-        return self.jitter > SIGNIFICANT * self.jitter_error
+        return self.jitter > SIGNIFICANT * self.jitter_error if self.told is None else self.told
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -292,8 +291,7 @@ def _spread(
     noise, tangential = np.sum(radial**2) / free[0], np.sum(angle**2) / free[1]
     of_noise = flat * noise
     jitter_error = np.sqrt(2.0 * (tangential**2 / free[1] + of_noise**2 / free[0]))
-    correlation = np.sum(angle[1:] * angle[:-1]) / max(np.sum(angle**2), SMALLEST)
-    return Spread(noise, noise * np.sqrt(2.0 / free[0]), tangential - of_noise, jitter_error, correlation)
+    return Spread(noise, noise * np.sqrt(2.0 / free[0]), tangential - of_noise, jitter_error)
 
 
 def residuals(

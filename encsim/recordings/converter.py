@@ -31,12 +31,14 @@ LEAST_NOISE = 0.02
 SETTLED, SCORINGS, HALVINGS = 0.02, 40, 12
 # Points with which the information is averaged over what the converter could have shown.
 INFORMED = 20_000
+# Below this share of the noise along the curve no recording shows jitter.
+LEAST_JITTER = 0.05
+# Change of log noise or log jitter over which information is compared, and recordings simulated for it.
+APART, TAKEN = 0.4, 2
 # Nodes of the jitter lie this many deviations of the noise apart, at most so many each side.
 NODE_APART, NODES, NODE_RANGE = 1.0, 24, 4.0
 # Gain of the log likelihood from which jitter is taken as seen: three standard deviations.
 GAIN = 4.5
-# It is tried from this many uncertainties of the least squares on.
-WORTH_A_TRIAL = 2.0
 # Recordings simulated to find the spread of the ellipse, and points of each.
 SIMULATED, FEW_POINTS = 64, 4000
 # Their phases are spread over this many steps.
@@ -212,6 +214,19 @@ class CodeLikelihood:
         found = [self.at(guess, self.shown(guess, rng)).scores for _ in range(rounds)]
         return np.asarray(sum(scores.T @ scores for scores in found) / rounds)
 
+    def taken(self, guess: MostLikely) -> np.ndarray:
+        """Slope of the log likelihood by the logarithms of noise and jitter that the other parameters have taken."""
+        # Cox and Reid, J. R. Stat. Soc. B 49, 1 (1987): the likelihood with all other parameters at their best,
+        # adjusted by half of the log determinant of their information. In least squares: lost degrees of freedom.
+        count, slopes = len(guess.q), []
+        for move in np.eye(count + 1 + bool(guess.jitter))[count:]:
+            sizes = [
+                np.linalg.slogdet(self.information(guess.moved(part * move), TAKEN)[:count, :count])[1]
+                for part in (-0.5 * APART, 0.5 * APART)
+            ]
+            slopes.append(0.5 * (sizes[0] - sizes[1]) / APART)
+        return np.array(slopes)
+
     def maximum(self, guess: MostLikely, points: np.ndarray) -> MostLikely:
         """The most likely parameters from a guess on, by scoring with halved steps."""
         best = self.at(guess, points)
@@ -221,6 +236,8 @@ class CodeLikelihood:
             trial = self._better(best, step, points)
             moved = np.max(np.abs(step) * np.sqrt(np.diag(information)))
             if trial is None or (best := trial).noise <= self.least or moved < SETTLED:
+                break
+            if 0.0 < best.jitter < LEAST_JITTER * best.noise:
                 break
         return best
 
@@ -260,25 +277,24 @@ def most_likely(
     """The fit finished by maximum likelihood of its codes, and the mean of each point before the converter."""
     model = CodeLikelihood(fit, steps)
     found = model.maximum(MostLikely(fit.q, max(noise, 0.1 * steps.size)), points)
-    spread = fit.spread
-    if spread.jitter > WORTH_A_TRIAL * spread.jitter_error:
-        # Without jitter in the model the noise has grown by it: of the same spread a part is tried as jitter.
-        shaken = replace(found, noise=0.75 * found.noise, jitter=0.9 * found.noise)
-        shaken = model.maximum(shaken, points)
-        found = shaken if shaken.value > found.value + GAIN else found
+    # Without jitter in the model the noise has grown by it: of the same spread a part is tried as jitter.
+    shaken = model.maximum(replace(found, noise=0.75 * found.noise, jitter=0.9 * found.noise), points)
+    found = shaken if shaken.value > found.value + GAIN else found
+    # Jitter that is likely but not certain stays in the uncertainties.
+    hidden = shaken if shaken.value > found.value else found
     covariance = ellipse.inverse_of(model.information(found, max(1, INFORMED // len(points))))
     errors, count = np.sqrt(np.diag(covariance)), len(fit.q)
-    # What the other parameters take of noise and jitter: in least squares the lost degrees of freedom. Beside jitter
-    # the noise is seen across the curve only, where half of its parameters and none of the motion act.
-    across = 0.5 * (5 + len(fit.waves)) if found.jitter else count
-    noise = found.noise * (1.0 + across * errors[count] ** 2)
-    jitter = found.jitter * (1.0 + (count - across) * errors[-1] ** 2)
+    grown = np.exp(covariance[count:, count:] @ model.taken(found))
+    noise, jitter = found.noise * float(grown[0]), found.jitter * float(grown[-1])
     spread = replace(
-        spread,
+        fit.spread,
         noise=noise**2,
-        noise_error=2.0 * noise**2 * errors[count],
+        noise_error=2.0 * noise**2 * float(np.hypot(errors[count], 1.0 - hidden.noise / found.noise)),
         jitter=jitter**2,
-        jitter_error=2.0 * jitter**2 * errors[-1] if jitter else spread.jitter_error,
+        jitter_error=2.0 * jitter**2 * errors[-1]
+        if jitter
+        else max(fit.spread.jitter_error, 2.0 * hidden.jitter**2),
+        told=bool(jitter),
     )
     return replace(fit, q=found.q, covariance=covariance[:count, :count], spread=spread), found.points
 

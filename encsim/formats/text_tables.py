@@ -214,7 +214,7 @@ class _Rows:
 
     def _slow(self, text: str, line: int) -> np.ndarray:
         """The chunk line by line: what is no row is left out or refused, a missing value becomes NaN."""
-        rows = []
+        rows: list[list[float]] = []
         lines = text.split("\n")
         for number, one in enumerate(lines[:-1] if not lines[-1] else lines, line):
             if not one.strip():

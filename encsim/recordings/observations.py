@@ -212,6 +212,7 @@ def observe(
             jitters.append(jitter)
     if not parts and not reasons:
         checks.refuse("fit.captures", "show what is to be fitted: hold motion", f"{len(captures)} recordings")
+    reasons = (*steady_pieces.jumped(captures, axis), *reasons)
     means = [part for part in parts if isinstance(part, load_observations.ObservedTorques)]
     speeds += [float(np.abs(part.speed).max()) for part in means]
     torques = [0.0, *(float(np.abs(part.torque).max()) for part in means)]

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
 from functools import cached_property
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
@@ -43,23 +43,41 @@ SIDEBAND, FAINT = 3.0, 3e-3
 DISAGREE, DISAGREE_WITHOUT_TORQUE = 2.0, 50.0
 # Speeds within this factor count as one.
 ONE_SPEED = 1.15
+# A tone stands this many times above the power beside it at every speed; that power is the median of so many bins.
+TONE = 40.0
+TONE_BESIDE = 64
+# Lowest frequency, in lines of the spectrum: below it slow motion leaves its own.
+TONE_LOWEST = 16
+MOST_TONES = 8
+TONE_SIGNIFICANT = 5.0
+# Lines this near belong to one tone.
+TONE_APART = 9
 
 
 class OrderOwners:
     """Orders found in the pieces, and the joint fit of their owners."""
 
     def __init__(
-        self, pieces: list[SteadyPiece], axis: Axis, given: tuple[float, ...], *, common: bool
+        self,
+        pieces: list[SteadyPiece],
+        axis: Axis,
+        given: tuple[float, ...],
+        *,
+        common: bool,
+        jumps: tuple[str, ...] = (),
     ) -> None:
-        self.axis = axis
+        self.axis, self.jumps = axis, jumps
         self.speeds = _distinct([piece.speed for piece in pieces])
         self.sizes = _distinct([abs(piece.speed) for piece in pieces])
         self.all_recorded = all(piece.torque is not None for piece in pieces)
-        self.decidable = axis.load is not None and len(self.sizes) > 1
+        self.decidable = axis.load is not None and len(self.sizes) > 1 and not jumps
         self.candidates = self._candidates(given)
-        self.tones = steady_pieces.find_tones(pieces)
-        self.pieces = [steady_pieces.without_tones(piece, self.tones) for piece in pieces]
+        self.pieces = pieces
         self.orders = self._found()
+        self.tones = _tones(pieces, self.orders)
+        if self.tones:
+            self.pieces = [_without_tones(piece, self.tones) for piece in pieces]
+            self.orders = self._found()
         self.origin = origins.Origins({})
         if self.decidable and not common:
             self._move_origins(origins.found(self.pieces, self.orders, axis))
@@ -151,12 +169,12 @@ class OrderOwners:
         return terms if shared else [terms[int(np.argmax(weights))]]
 
     def checked(self) -> list[Term]:
-        """Owners that more than two speeds confirm, or one owner at two speeds: two would fit any two amplitudes."""
+        """Owners that more than two speeds confirm, or one at two speeds that leaves nothing to the other."""
         owned = self.owners()
         if len(self.sizes) > 2:
             return owned
-        orders = [term.order for term in owned]
-        return [term for term in owned if orders.count(term.order) == 1]
+        # Two owners would fit any two amplitudes.
+        return [term for term in owned if self.fit.weight(Term(term.order, 1 - term.side)) < OWNED]
 
     def there(self, order: float) -> bool:
         """Whether an order is more than the true motion that follows from the recorded torque and from other orders."""
@@ -198,14 +216,21 @@ class OrderOwners:
             0.5 * max(a, b) * size[a] * size[b] * steady_pieces.angle_scale(self.axis)
             for a in self.orders
             for b in self.orders
-            if a <= b and order in (a + b, b - a) and order not in (a, b)
+            if a <= b and order in (a + b, b - a) and order not in (a, b) and not self._explained >= {a, b}
         )
         if not self.all_recorded:
             made += self._torque_made(order, size)
         # What the loop follows does not show in the position and still moves the sidebands.
         near = max((size[a] for a in self.orders if 0.0 < abs(a - order) <= SIDEBAND), default=0.0)
-        # With the torque the model knows what motion makes of the orders: only neighbours of strong ones are doubted.
-        return size[order] < max(0.0 if self.all_recorded else COMBINED * made, FAINT * near)
+        return size[order] < max(COMBINED * made, FAINT * near)
+
+    @cached_property
+    def _explained(self) -> set[float]:
+        """Orders of which the model knows what motion makes: with the torque, those it gives an owner or none."""
+        if not (self.decidable and self.all_recorded):
+            return set()
+        owned = {term.order for term in self.checked()}
+        return {order for order in self.orders if order in owned or not self.there(order)}
 
     def _torque_made(self, order: float, size: dict[float, float]) -> float:
         """Position amplitude at an order of what motion of others makes of the torques on the motor."""
@@ -243,8 +268,114 @@ def _close(one: float, other: float) -> bool:
     return max(abs(one), abs(other)) < ONE_SPEED * min(abs(one), abs(other))
 
 
+class Tone(NamedTuple):
+    """A frequency, Hz, and the measured amplitude of its line where that is known best."""
+
+    frequency: float
+    amplitude: float
+    uncertainty: float
+
+
+def _tones(pieces: Sequence[SteadyPiece], orders: Sequence[float]) -> list[Tone]:
+    """Tones that occur at all speeds, measured beside some orders; none where there is only one speed or rate."""
+    speeds, rates = {round(piece.speed, 12) for piece in pieces}, {piece.rate for piece in pieces}
+    if len(speeds) < 2 or len(rates) > 1:
+        return []
+    size = min(len(piece.position) for piece in pieces)
+    heights = [_height(piece, size) for piece in pieces]
+    common = np.min(heights, axis=0)
+    # Strong orders near a tone would count as its noise.
+    clean = [_beside(piece, angle_fit.wave_columns(piece.theta, orders)) for piece in pieces]
+    found: list[Tone] = []
+    for line in _peaks(common):
+        frequency = line * pieces[0].rate / size
+        if len(found) < MOST_TONES and not _is_order(frequency, pieces, heights, size):
+            found.append(_measured_tone(frequency, clean, size))
+    return [tone for tone in found if tone.amplitude > TONE_SIGNIFICANT * tone.uncertainty]
+
+
+def _without_tones(piece: SteadyPiece, tones: Sequence[Tone]) -> SteadyPiece:
+    """A piece with the tones among its slow motion."""
+    if not tones:
+        return piece
+    time = np.arange(len(piece.position)) / piece.rate
+    return _beside(piece, angle_fit.wave_columns(time, [TAU * tone.frequency for tone in tones]))
+
+
+def _beside(piece: SteadyPiece, columns: np.ndarray) -> SteadyPiece:
+    """A piece with some columns among its slow motion."""
+    return replace(piece, basis=angle_fit.orthonormal(np.column_stack([piece.basis, columns])))
+
+
+def _height(piece: SteadyPiece, size: int) -> np.ndarray:
+    """Power of each line over that beside it, the largest of a line and its neighbours, in position or torque."""
+    signals = [piece.position] if piece.torque is None else [piece.position, piece.torque]
+    return np.max([_one_height(values, piece, size) for values in signals], axis=0)
+
+
+def _one_height(values: np.ndarray, piece: SteadyPiece, size: int) -> np.ndarray:
+    from scipy.ndimage import maximum_filter1d, median_filter
+
+    rest = angle_fit.without(values, piece.basis)[:size]
+    power = np.abs(np.fft.rfft(rest * np.hanning(size))) ** 2
+    beside = np.maximum(median_filter(power, TONE_BESIDE), np.finfo(float).tiny)
+    height = maximum_filter1d(power / beside, 3)
+    height[:TONE_LOWEST] = 0.0
+    return np.asarray(height)
+
+
+def _peaks(height: np.ndarray) -> np.ndarray:
+    """Lines above all others near them, the highest first."""
+    from scipy.ndimage import maximum_filter1d
+
+    there = np.flatnonzero((height == maximum_filter1d(height, TONE_APART)) & (height > TONE))
+    # A line and its neighbours share one height: the first of them stands for all.
+    there = there[np.append(True, np.diff(there) > TONE_APART)] if len(there) else there
+    return there[np.argsort(-height[there])]
+
+
+def _is_order(
+    frequency: float, pieces: Sequence[SteadyPiece], heights: Sequence[np.ndarray], size: int
+) -> bool:
+    """Whether orders explain the line: at two speeds it is an order that shows at the other speeds too."""
+    rate, explained, speeds = pieces[0].rate, 0, {round(piece.speed, 12) for piece in pieces}
+    for piece in pieces:
+        turning = abs(float(piece.theta[-1] - piece.theta[0])) / TAU / (len(piece.theta) / rate)
+        order = round(frequency / turning)
+        elsewhere = []
+        for other, height in zip(pieces, heights, strict=True):
+            ratio = other.speed / piece.speed
+            line = abs(order * turning * ratio) / rate
+            line = abs(line - round(line))
+            if abs(abs(ratio) - 1.0) > 0.01:
+                elsewhere.append(float(height[min(round(line * size), len(height) - 1)]))
+        explained += bool(elsewhere) and min(elsewhere) > TONE
+    return explained > max(len(speeds) - 2, 0)
+
+
+def _measured_tone(frequency: float, pieces: Sequence[SteadyPiece], size: int) -> Tone:
+    """A tone with its exact frequency and its amplitude, each from the piece where it is known best."""
+    tried = frequency + np.linspace(-1.0, 1.0, 81) * pieces[0].rate / size
+    exact = max((_line(piece, tried) for piece in pieces), key=lambda pair: pair[1])[0]
+    sizes = []
+    for part in pieces:
+        turned = TAU * exact * np.arange(len(part.position)) / part.rate
+        fit = angle_fit.fit_waves(part.position, turned, [1.0], part.basis)
+        sizes.append((float(abs(fit.amplitude[0])), float(np.hypot(fit.uncertainty[0], part.rounding))))
+    return Tone(exact, *max(sizes, key=lambda pair: pair[0] / max(pair[1], np.finfo(float).tiny)))
+
+
+def _line(piece: SteadyPiece, frequencies: np.ndarray) -> tuple[float, float]:
+    """The strongest of some frequencies, and its share in what is not slow."""
+    time, rest = np.arange(len(piece.position)) / piece.rate, angle_fit.without(piece.z, piece.basis)
+    power = [abs(angle_fit.demodulated(rest, TAU * f * time, 1.0, 1)[0]) ** 2 for f in frequencies]
+    place = int(np.argmax(power))
+    return float(frequencies[place]), power[place] / max(float(np.mean(rest**2)), np.finfo(float).tiny)
+
+
 def why_undecided(found: OrderOwners) -> Iterator[str]:
     """Why nothing can be decided."""
+    yield from found.jumps
     if found.axis.load is None:
         yield "the axis has no load: what a torque makes of the position is not known"
     if len(found.sizes) < 2:

@@ -137,7 +137,11 @@ def separate(
     if not pieces:
         checks.refuse("separate.captures", f"hold {steady_pieces.FEWEST} samples of steady motion", "none")
     found = order_owners.OrderOwners(
-        pieces, axis, tuple(float(order) for order in orders), common=common_origin
+        pieces,
+        axis,
+        tuple(float(order) for order in orders),
+        common=common_origin,
+        jumps=steady_pieces.jumped(given, axis),
     )
     rows = tuple(_rows(found))
     reasons = tuple(order_owners.why_undecided(found))
@@ -206,6 +210,8 @@ def _name(found: OrderOwners, order: float) -> str:
 def _advice(found: OrderOwners, rows: Sequence[OwnedOrder]) -> str:
     """The further recording that would decide most."""
     unit = f"{found.axis.scale.unit}/s"
+    if found.jumps:
+        return "Record again without a gap or a wrong number, or cut the recording there."
     if found.disagree:
         return "Check load and friction; record again, one speed twice as fast."
     if found.unplaced:

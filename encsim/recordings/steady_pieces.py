@@ -6,8 +6,8 @@ loop does), or the position alone, where the loop (S) answers for the rest.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, NamedTuple
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -38,15 +38,6 @@ QUICK = 20.0
 # Positions in counts so coarse that an order turns by this angle within one are smoothed for use as an angle.
 COARSE = 0.1
 SMOOTHED_COUNTS = 8.0
-# A tone stands this many times above the power beside it at every speed; that power is the median of so many bins.
-TONE = 40.0
-TONE_BESIDE = 64
-# Lowest frequency, in lines of the spectrum: below it slow motion leaves its own.
-TONE_LOWEST = 16
-MOST_TONES = 8
-TONE_SIGNIFICANT = 5.0
-# Lines this near belong to one tone.
-TONE_APART = 9
 # A jump is this many times the usual second difference; at most this share of the samples are jumps.
 JUMP, FEW_JUMPS = 20.0, 0.01
 
@@ -124,6 +115,16 @@ def jumps(position: np.ndarray, axis: Axis) -> Iterator[str]:
         yield (
             f"the position jumps by up to {size}, first at sample {there[0] + 2}: rows are missing or a number is wrong"
         )
+
+
+def jumped(captures: Sequence[Capture], axis: Axis) -> tuple[str, ...]:
+    """Where positions of some recordings jump, with the number of the recording if there are several."""
+    return tuple(
+        f"recording {place}: {told}" if len(captures) > 1 else told
+        for place, capture in enumerate(captures, 1)
+        if capture.kind != "velocity"
+        for told in jumps(in_position_unit(capture, axis), axis)
+    )
 
 
 def in_torque_unit(capture: Capture, axis: Axis) -> np.ndarray | None:
@@ -293,102 +294,3 @@ def owner_gains(piece: SteadyPiece, orders: np.ndarray, axis: Axis) -> np.ndarra
     frequency = orders * piece.speed * angle_scale(axis) / TAU
     left = np.ones(len(orders)) if piece.torque is not None else sensitivity(axis, frequency, piece.speed)
     return np.stack([left, left * compliance(axis.load, frequency, piece.speed)])
-
-
-class Tone(NamedTuple):
-    """A frequency, Hz, and the largest measured amplitude of its line."""
-
-    frequency: float
-    amplitude: float
-    uncertainty: float
-
-
-def find_tones(pieces: Sequence[SteadyPiece]) -> list[Tone]:
-    """Tones that occur at all speeds; none where there is only one speed or rate."""
-    speeds, rates = {round(piece.speed, 12) for piece in pieces}, {piece.rate for piece in pieces}
-    if len(speeds) < 2 or len(rates) > 1:
-        return []
-    size = min(len(piece.position) for piece in pieces)
-    heights = [_height(piece, size) for piece in pieces]
-    common = np.min(heights, axis=0)
-    found: list[Tone] = []
-    for line in _peaks(common):
-        frequency = line * pieces[0].rate / size
-        if len(found) < MOST_TONES and not _is_order(frequency, pieces, heights, size):
-            found.append(_measured_tone(frequency, pieces, size))
-    return [tone for tone in found if tone.amplitude > TONE_SIGNIFICANT * tone.uncertainty]
-
-
-def without_tones(piece: SteadyPiece, tones: Sequence[Tone]) -> SteadyPiece:
-    """A piece with the tones among its slow motion."""
-    if not tones:
-        return piece
-    columns = _tone_columns(piece, [tone.frequency for tone in tones])
-    return replace(piece, basis=angle_fit.orthonormal(np.column_stack([piece.basis, columns])))
-
-
-def _tone_columns(piece: SteadyPiece, frequencies: Sequence[float]) -> np.ndarray:
-    return angle_fit.wave_columns(np.arange(len(piece.position)) / piece.rate, [TAU * f for f in frequencies])
-
-
-def _height(piece: SteadyPiece, size: int) -> np.ndarray:
-    """Power of each line over that beside it, the largest of a line and its neighbours, in position or torque."""
-    signals = [piece.position] if piece.torque is None else [piece.position, piece.torque]
-    return np.max([_one_height(values, piece, size) for values in signals], axis=0)
-
-
-def _one_height(values: np.ndarray, piece: SteadyPiece, size: int) -> np.ndarray:
-    from scipy.ndimage import maximum_filter1d, median_filter
-
-    rest = angle_fit.without(values, piece.basis)[:size]
-    power = np.abs(np.fft.rfft(rest * np.hanning(size))) ** 2
-    beside = np.maximum(median_filter(power, TONE_BESIDE), np.finfo(float).tiny)
-    height = maximum_filter1d(power / beside, 3)
-    height[:TONE_LOWEST] = 0.0
-    return np.asarray(height)
-
-
-def _peaks(height: np.ndarray) -> np.ndarray:
-    """Lines above all others near them, the highest first."""
-    from scipy.ndimage import maximum_filter1d
-
-    there = np.flatnonzero((height == maximum_filter1d(height, TONE_APART)) & (height > TONE))
-    # A line and its neighbours share one height: the first of them stands for all.
-    there = there[np.append(True, np.diff(there) > TONE_APART)] if len(there) else there
-    return there[np.argsort(-height[there])]
-
-
-def _is_order(
-    frequency: float, pieces: Sequence[SteadyPiece], heights: Sequence[np.ndarray], size: int
-) -> bool:
-    """Whether orders explain the line: at two speeds it is an order that shows at the other speeds too."""
-    rate, explained, speeds = pieces[0].rate, 0, {round(piece.speed, 12) for piece in pieces}
-    for piece in pieces:
-        turning = abs(float(piece.theta[-1] - piece.theta[0])) / TAU / (len(piece.theta) / rate)
-        order = round(frequency / turning)
-        elsewhere = []
-        for other, height in zip(pieces, heights, strict=True):
-            ratio = other.speed / piece.speed
-            line = abs(order * turning * ratio) / rate
-            line = abs(line - round(line))
-            if abs(abs(ratio) - 1.0) > 0.01:
-                elsewhere.append(float(height[min(round(line * size), len(height) - 1)]))
-        explained += bool(elsewhere) and min(elsewhere) > TONE
-    return explained > max(len(speeds) - 2, 0)
-
-
-def _measured_tone(frequency: float, pieces: Sequence[SteadyPiece], size: int) -> Tone:
-    """A tone with its exact frequency, from the phases of the longest piece, and its largest amplitude."""
-    piece = max(pieces, key=lambda part: len(part.position))
-    time = np.arange(len(piece.position)) / piece.rate
-    rest = angle_fit.without(piece.z, piece.basis)
-    tried = frequency + np.linspace(-1.0, 1.0, 81) * piece.rate / size
-    power = [abs(angle_fit.demodulated(rest, TAU * f * time, 1.0, 1)[0]) for f in tried]
-    exact = float(tried[int(np.argmax(power))])
-    sizes = []
-    for part in pieces:
-        fit = angle_fit.fit_waves(
-            part.position, TAU * exact * np.arange(len(part.position)) / part.rate, [1.0], part.basis
-        )
-        sizes.append((float(abs(fit.amplitude[0])), float(np.hypot(fit.uncertainty[0], part.rounding))))
-    return Tone(exact, *max(sizes))

@@ -78,9 +78,13 @@ def test_a_jump_of_the_position_is_told(fault):
         position = np.delete(position, slice(1000, 1010))
     else:
         position[1000] += 1e-6
-    found = encsim.compare(AXIS, encsim.Capture("position", 16e3, position=position))
+    found_in = encsim.Capture("position", 16e3, position=position)
+    found = encsim.compare(AXIS, found_in)
     assert not found.valid
     assert "first at sample 1000" in found.reasons[0]
+    fitted = encsim.fit(AXIS, [capture(AXIS, 0.0531, 2000), found_in], free=["signal.gain"])
+    assert not fitted.valid
+    assert fitted.reasons[0].startswith("recording 2: the position jumps")
 
 
 def test_parameters_of_the_signal_are_found_again():

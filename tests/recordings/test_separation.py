@@ -107,6 +107,18 @@ def test_owners_are_the_same_where_the_counter_was_reset_between_recordings(torq
         assert truth - owned(found) <= {(1, "encoder")}
 
 
+def test_two_speeds_give_an_order_no_wrong_owner(cases):
+    # At 6.1 rad/s the tone of machine 17 falls on order 103, whose sidebands were once taken for the encoder's.
+    for seed in (17, *range(1001, 1001 + cases(0, 30))):
+        lines, encoder, machine, tone = made_up(seed)
+        found = encsim.separate(recorded(seed, slice(1, None)), axis(lines))
+        truth = {(n, "encoder") for n in encoder} | {(n, "machine") for n in machine}
+        assert owned(found) <= truth
+        # Two owners of one order fit any two amplitudes.
+        assert truth - owned(found) <= {(1, "encoder"), (1, "machine")}
+        assert sum(np.isnan(row.order) for row in found.rows) == len(tone)
+
+
 def test_origins_that_one_order_leaves_open_decide_nothing():
     # One harmonic of the period alone: as an error of the encoder or as a torque it fits two recordings from anywhere.
     runs = [slow_machine.run(v, 2.0, RATE, encoder={64: (2e-5, 0.3)}, cogging={}, seed=i)
@@ -177,3 +189,20 @@ def test_what_is_no_motion_is_refused():
         encsim.separate([still], axis())
     with pytest.raises(encsim.InputError, match="be captures"):
         encsim.separate([1.0], axis())
+
+
+@pytest.mark.parametrize("fault", ["missing rows", "wrong number"])
+def test_a_jump_of_the_position_is_told_and_nothing_claimed(fault):
+    captures = recorded(1)
+    position, torque = np.array(captures[1].position), captures[1].torque
+    if fault == "missing rows":
+        position, torque = (np.delete(row, slice(4000, 4050)) for row in (position, torque))
+    else:
+        position[4000] += 0.1
+    captures[1] = encsim.Capture("position", RATE, position=position, torque=torque)
+    found = encsim.separate(captures, axis(made_up(1)[0]))
+    assert not found.valid
+    assert found.reasons[0].startswith("recording 2: the position jumps by up to")
+    assert "first at sample 4000" in found.reasons[0]
+    assert owned(found) == set()
+    assert found.advice.startswith("Record again without a gap")

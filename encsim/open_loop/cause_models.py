@@ -177,7 +177,7 @@ class Model(ABC):
         }
         return {cause: squares[cause] for cause in self.named() if cause in squares}
 
-    def noisy(self, speed: np.ndarray, seconds: float) -> np.ndarray:
+    def noisy(self, speed: np.ndarray, seconds: float | np.ndarray) -> np.ndarray:
         """Rms of the Gaussian part of an increment, periods."""
         return np.sqrt(sum(self.spread(speed, seconds).values()) + 0.0 * speed)
 

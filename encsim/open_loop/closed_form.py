@@ -208,7 +208,8 @@ def ripple(axis: Axis, speeds: float | list[float] | np.ndarray | None = None) -
     lag in periods and s the rms of its Gaussian part, ``E D(L + s Z) + s**2``, D the mean square of
     g(x + L) - g(x): method "exact", where g does not depend on speed and the factor is at most 4096 (16384
     with a converter). Else "step": harmonics at each speed, quantisation by its dithered steps, the converter
-    as white noise. An encoder read asynchronously mixes two lags. See `structure_function` and `quantisation`.
+    as white noise where noise smooths its steps, else by tables at up to 16 speeds, each for those near it. An
+    encoder read asynchronously mixes two lags. See `structure_function` and `quantisation`.
 
     Examples
     --------
@@ -247,7 +248,7 @@ def ripple(axis: Axis, speeds: float | list[float] | np.ndarray | None = None) -
         vanishing=vanishing_marks(axis, model, magnitude),
         valid=not doubtful.any(),
         reasons=reasons,
-        remarks=validity.remarks(axis, model, magnitude, squares, doubtful),
+        remarks=validity.remarks(axis, magnitude, squares, doubtful),
         axis=axis,
     )
 

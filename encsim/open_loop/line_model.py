@@ -1,17 +1,19 @@
 """Ripple by cause from the harmonics of the error of a period, computed anew at every speed.
 
 For axes whose error depends on the speed, and for counts too fine for a table. Quantisation is that of a dithered
-quantiser, the converter is white noise. Lengths are in signal periods.
+quantiser. The converter is white noise where noise smooths its steps or they matter little, and else a table at the
+speed. Lengths are in signal periods.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from . import period_error
+from . import period_error, structure_function
 from .cause_models import TAU, Model, counted, lags, over_grid, with_scattered
 
 if TYPE_CHECKING:
@@ -26,6 +28,9 @@ FAINTEST = 1e-6
 # square to which quantisation is resolved, and the number of grid points and lags that this may take in all.
 SPREAD_OF_COUNTS, DITHERED = 0.075, 0.5
 RESOLVED, MOST_WORK = 0.02, float(1 << 25)
+# Noise, rms in converter steps, from which these are white; least share of the mean square for which their table is
+# made; points of the tables, how many there are, each for the speeds near it, and most counts that they resolve.
+SMOOTHED, LEAST_SHARE, TABLE_POINTS, TABLES, COARSE = 0.5, 0.002, 1 << 18, 16, 4096
 
 
 class Shapes(NamedTuple):
@@ -102,7 +107,57 @@ class LineModel(Model):
             self.unresolved[places], self.finer, self.cache = self._unresolved(some, again), 1, whole
             for cause, square in again.items():
                 squares[cause][places] = square
+        self._with_converter(speed, squares)
         return squares
+
+    def _with_converter(self, speed: np.ndarray, squares: dict[str, np.ndarray]) -> None:
+        """Put in what the steps of converter and counts make where those of the converter are no white noise."""
+        how = self.axis.interpolation
+        if how.bits is None:
+            return
+        # counts in the table: those that its grid resolves, and that hysteresis does not hold against noise
+        counts = how.factor is not None and how.factor <= COARSE and how.hysteresis == 0.0
+        stepped = ["adc", "resolution"] if counts else ["adc"]
+        white = sum(squares[cause] for cause in stepped)
+        rough = self.steps_stay(speed) & (white > LEAST_SHARE * sum(squares.values()))
+        places = np.flatnonzero(rough & (speed > 0.0))
+        if places.size == 0:
+            return
+        known = np.unique(speed[places])
+        nodes = known[np.unique(np.linspace(0, known.size - 1, min(TABLES, known.size)).astype(int))]
+        near = np.abs(speed[places, None] - nodes).argmin(axis=1)
+        for n, node in enumerate(nodes):
+            there = places[near == n]
+            ratio = self._stepped(speed[there], float(node), counts) / white[there]
+            for cause in stepped:
+                squares[cause][there] *= ratio
+
+    def steps_stay(self, speed: np.ndarray) -> np.ndarray:
+        """Where noise does not smooth the converter's steps."""
+        how, sampling = self.axis.interpolation, self.axis.sampling
+        step = 2.0 * how.span / 2.0 ** (how.bits or 0) / self.axis.signal.amplitude / TAU
+        noise = np.sqrt(0.5) * self.noisy(speed, 1.0 / sampling.rate)
+        # the readings of one average share their jitter
+        return np.asarray((noise < SMOOTHED * step) | (sampling.average > 1))
+
+    def _stepped(self, speed: np.ndarray, node: float, counts: bool) -> np.ndarray:
+        """Mean square of the velocity by the steps of converter and counts, with a table at a speed near these."""
+        axis = self.axis
+        if not counts:
+            how = replace(axis.interpolation, factor=None, output="position", hysteresis=0.0)
+            axis = replace(axis, interpolation=how)
+        table = structure_function.StructureFunction(axis, TABLE_POINTS, node)
+        orders, made = self.shapes(speed)[:2] if self.fixed else self._shapes(np.array([node]))[:2]
+        weight, seconds = lags(self.axis)
+        square, size = np.zeros_like(speed), max(1, self.together // speed.size)
+        for first in range(0, weight.size, size):
+            lapse = seconds[first : first + size, None]
+            lag = speed / self.pitch * lapse
+            spread = self.noisy(speed, lapse) + 0.0 * lag
+            cyclic, scattered = structure_function.line_parts(np.abs(made[0]) ** 2, orders, lag, spread)
+            rest = table.mean_square(lag, spread) - cyclic - scattered - spread**2
+            square += weight[first : first + size] @ rest
+        return np.maximum(square, 0.0)
 
     def _finer_parts(self, speed: np.ndarray) -> dict[str, np.ndarray]:
         """As `parts`, on a finer grid, which is kept."""

@@ -73,31 +73,46 @@ def enough_points(axis: Axis, slope: float) -> int:
     return min(1 << points.bit_length(), LARGEST)  # that many at most make just these points
 
 
-def shown_error(axis: Axis, points: int) -> np.ndarray:
+def shown_error(axis: Axis, points: int, speed: float = 0.0) -> np.ndarray:
     """Error g of the shown position at the middles of an even grid over one period, periods."""
-    error, steady = np.empty(points), period_error.channels(axis)
+    error = np.empty(points)
     middles = (np.arange(min(PIECE, points)) + 0.5) / points
-    vector = None if axis.signal.sde else period_error.unit_vector(middles)
+    alike = not axis.signal.sde and (axis.sampling.average == 1 or speed == 0.0)
+    vector = period_error.unit_vector(middles) if alike else None
     # In pieces, so that the arrays stay in the cache; the unit vectors of a piece are those of the first, turned.
     for begin in range(0, points, PIECE):
         part = error[begin : begin + PIECE]
         turned = None if vector is None else vector[: part.size] * np.exp(2j * np.pi * begin / points)
-        part[:] = _shown_error(axis, steady, middles[: part.size] + begin / points, turned)
+        turns = middles[: part.size] + begin / points
+        part[:] = _decoded(axis, speed, turns, _converted(axis, speed, turns, turned))
     return error
 
 
-def _shown_error(
-    axis: Axis, steady: period_error.Channels, turns: np.ndarray, vector: np.ndarray | None
+def _converted(
+    axis: Axis, speed: float, turns: np.ndarray, vector: np.ndarray | None
+) -> tuple[np.ndarray, np.ndarray]:
+    """Both channels as the converter reads them, summed over the readings of one loop period."""
+    how, count = axis.interpolation, axis.sampling.average if speed else 1
+    steady = period_error.channels(axis, speed)
+    step = speed / (axis.scale.pitch * axis.sampling.rate * count)
+    cosine, sine = np.zeros_like(turns), np.zeros_like(turns)
+    for reading in range(count):
+        read = [*period_error.signals(steady, period_error.shifted(axis, turns - step * reading), vector)]
+        if how.bits is not None:
+            code = 2.0 * how.span / 2.0**how.bits
+            top = 2.0 ** (how.bits - 1) - 1.0
+            read = [code * np.clip(np.floor(one / code + 0.5), -top - 1.0, top) for one in read]
+        cosine, sine = cosine + read[0], sine + read[1]
+    return cosine, sine
+
+
+def _decoded(
+    axis: Axis, speed: float, turns: np.ndarray, channels: tuple[np.ndarray, np.ndarray]
 ) -> np.ndarray:
-    how = axis.interpolation
-    cosine, sine = period_error.signals(steady, period_error.shifted(axis, turns), vector)
-    if how.bits is not None:
-        step = 2.0 * how.span / 2.0**how.bits
-        top = 2.0 ** (how.bits - 1) - 1.0
-        cosine = np.clip(np.floor(cosine / step + 0.5), -top - 1.0, top)
-        sine = np.clip(np.floor(sine / step + 0.5), -top - 1.0, top)
-    shown = np.arctan2(sine, cosine) / period_error.TAU
-    shown = shown + np.rint(turns - shown)
+    """Error of the position shown by channels read at these true phases."""
+    how, lead = axis.interpolation, period_error.lead(period_error.averaged(axis, speed)) if speed else 0.0
+    shown = np.arctan2(channels[1], channels[0]) / period_error.TAU
+    shown = shown + np.rint(turns + lead - shown)
     if how.factor is not None:
         # in forward motion counts change at their upper thresholds
         rounded = (0.5 if how.output == "position" else 0.0) - 0.5 * how.hysteresis
@@ -108,10 +123,10 @@ def _shown_error(
 class StructureFunction:
     """Table of D(L) of one axis, and of D smoothed by a Gaussian part of the lag."""
 
-    def __init__(self, axis: Axis, largest: int = LARGEST) -> None:
+    def __init__(self, axis: Axis, largest: int = LARGEST, speed: float = 0.0) -> None:
         self.points = grid_points(axis, largest)
         self.step = 1.0 / self.points
-        error = shown_error(axis, self.points)
+        error = shown_error(axis, self.points, speed)
         # sum of the squared jumps of what is shown, in a period
         moved = error[1:] - error[:-1]
         self.jumps = float(moved @ moved + (error[0] - error[-1]) ** 2) + self.step

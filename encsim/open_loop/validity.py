@@ -9,7 +9,7 @@ import numpy as np
 from ..doubts import Doubt
 from ..model.edge_timing import TimedEdges
 from ..model.estimators import Difference
-from .cause_models import TAU, counted, resolved
+from .cause_models import TAU, counted
 from .limits import top_speed
 from .line_model import LineModel
 
@@ -32,10 +32,8 @@ SMALL_NOISE = 0.1
 # A part that is approximated makes less than 2 % of the rms where it is below this share of the mean square; ticks of
 # the clock are approximated better.
 SMALL_SHARE, SMALL_TICKS = 0.04, 0.08
-# Share of the mean square, over the root of the number of converter lines that an estimator passes, from which they
-# are no white noise; steps of both channels in a period over codes, and time constants in an estimator's memory (decay
-# to 1e-16). Least channel noise, steps, that toggles them.
-FEW_LINES, LINES, FADED, SMALLEST = 0.1, 4.0, 36.8, 0.05
+# Least channel noise, converter steps, that toggles them.
+SMALLEST = 0.05
 
 
 Term = tuple[bool | np.bool_ | np.ndarray, Doubt]
@@ -69,13 +67,13 @@ def find(
 
 
 def remarks(
-    axis: Axis, model: Model, speed: np.ndarray, squares: dict[str, np.ndarray], doubtful: np.ndarray
+    axis: Axis, speed: np.ndarray, squares: dict[str, np.ndarray], doubtful: np.ndarray
 ) -> tuple[Doubt, ...]:
     """One note for the whole curve about approximations with a small error, at speeds that are not marked."""
     known, how, nothing = ~doubtful & (speed > 0.0), axis.interpolation, np.zeros_like(speed)
     random = sum((squares.get(cause, nothing) for cause in ("jitter", "noise")), nothing)
     approximate = {
-        "converter steps taken as white noise": isinstance(model, LineModel)
+        "converter steps taken as white noise": not axis.estimator.linear
         and how.bits is not None
         and (squares.get("adc", nothing) > 0.0),
         "jitter of timed edges to first order": not axis.estimator.linear and (random > 0.0),
@@ -192,13 +190,7 @@ def _converter_terms(
     rough = np.hypot(jitter, axis.signal.noise / TAU) < 0.5 * step
     matters = (share > SMALL_SHARE) | _toggled(axis, model, speed, squares, total)
     alike = matters & (lag < 10.0 * step * axis.sampling.average)
-    return [(rough & (alike | (share > FEW_LINES * _lines_passed(axis))), Doubt("converter_steps"))]
-
-
-def _lines_passed(axis: Axis) -> float:
-    """Root of the number of the converter's lines that make the velocity."""
-    remembered = resolved(axis).memory(axis.sampling.rate) / FADED if axis.estimator.linear else 1.0
-    return float(np.sqrt(LINES * 2.0 ** (axis.interpolation.bits or 0) / max(remembered, 1.0)))
+    return [(rough & alike, Doubt("converter_steps"))]
 
 
 def _toggled(

@@ -147,7 +147,7 @@ def counter_lines(
     )
     share = 0.5 / (math.pi * factor * np.arange(1, reach + 1)) ** 2
     room = (COMB_POINTS - points) / (4.0 * factor * max(float(np.abs(slope).max(initial=0.0)), 1e-12))
-    sharp = min(reach, int(min(room, combs)))
+    sharp = int(np.clip(room, 0, reach))
     order, power = _combs(factor, error, share[:sharp])
     left = 1.0 / (12.0 * factor**2) - share.sum()
     lines = selected(order, power, least, left, (reach + 1.0) * factor)

@@ -150,6 +150,7 @@ class TimedEdgeLoops:
         """Gain of the edges, and spectrum of their noise."""
         whole = np.floor(ages)
         ends, place = np.unique(whole, return_inverse=True)
+        place = place.reshape(whole.shape)  # NumPy 1 gives it flat
         rest, across = ages - whole, np.arange(ages.shape[1])
         weights = (held, held * rest, held * rest**2, shared * (1.0 - rest), shared * rest)
         table = np.zeros((len(weights), across.size, ends.size))

@@ -147,7 +147,8 @@ def _peak_frequencies(axis: Axis, low: float, high: float) -> np.ndarray:
     """Frequencies up to half the loop rate at which the gain of estimator or loop peaks, Hz."""
     if has_loop(axis):
         # with timed edges the loop depends on the speed: take both ends of the range
-        ends = [0.0] if axis.estimator.linear else [max(low, axis.resolution * SLOWEST_EDGES), high]
+        slowest = axis.resolution * SLOWEST_EDGES
+        ends = [0.0] if axis.estimator.linear else [max(low, slowest), max(high, slowest)]
         return np.unique(np.concatenate([_loop_peaks(loops.build(axis, speed)) for speed in ends]))
     return np.array(_estimator_peaks(cause_models.resolved(axis), axis.sampling.rate))
 

@@ -14,7 +14,8 @@ from typing import TYPE_CHECKING, Any, cast
 from .. import checks, units
 from ..checks import Orders
 from ..result_views import Described
-from .bounds import FREQUENCIES, LARGEST_FACTOR, LONGEST_REACH, LONGEST_TIME, SPEEDS, speed_fault
+from . import bounds
+from .bounds import FREQUENCIES, LARGEST_FACTOR, LONGEST_REACH, LONGEST_TIME, SPEEDS
 from .edge_timing import CountAndTime
 from .estimator_base import Estimator
 from .estimators import Difference
@@ -304,7 +305,7 @@ class Axis:
             check.fault("sampling.encoder_rate", rule.format("left out"), sampling.encoder_rate, "Hz")
 
     def _check_fit(self, check: Check) -> None:
-        check.faults += speed_fault("Axis.motion.top", self, self.motion.top or 0.0)
+        check.faults += bounds.faults(self)
         pitch, signal, unit = self.scale.pitch, self.signal, self.scale.unit
         given, half = sum(amplitude for amplitude, _ in signal.sde.values()), f"{pitch / 2.0:.4g} {unit}"
         if given >= pitch / 2.0:

@@ -22,14 +22,14 @@ LONGEST_TIME = 1e3
 LARGEST_LINES = 1 << 40
 LARGEST_FACTOR = 1 << 30
 # Harmonics of signals and lines of a given error: the work of a table of errors grows with them.
-LARGEST_ORDER = 1000
-MOST_ORDERS = 100
+LARGEST_ORDER = 200
+MOST_ORDERS = 50
 MOST_HEADS = 64
 MOST_NOTCHES = 8
 DIAMETERS = (1e-4, 1e3)
 INERTIAS = (1e-15, 1e12)
 LONGEST_DELAY = 1.0
-# Samples of a controller that the window of a timed estimator reaches back in its loop.
+# Samples of a controller that the window of a timed estimator reaches back in its loop, or that its delays take.
 LONGEST_REACH = 1 << 17
 # Signal periods per sample of the loop: whole periods stay exact however long a run is.
 MOST_PERIODS = 1 << 19
@@ -53,7 +53,7 @@ TABLE = (
     Bound("sampling.rate, other frequencies", *FREQUENCIES, "Hz"),
     Bound("sampling.jitter, sampling.latency", 0, LONGEST_TIME, "s"),
     Bound("estimator.window, count-and-time", *WINDOWS, "s"),
-    Bound("  samples of it in a closed loop", 0, LONGEST_REACH),
+    Bound("  samples of it, of latency and of delay in a closed loop", 0, LONGEST_REACH),
     Bound("motion, requirement: speeds", *SPEEDS, "m/s or rad/s"),
     Bound("  signal periods per sample at them", 0, MOST_PERIODS),
     Bound("heads", 1, MOST_HEADS),
@@ -76,6 +76,17 @@ def speed_fault(field: str, axis: Axis, speed: float) -> list[checks.Fault]:
         return []
     rule = f"stay up to {MOST_PERIODS} signal periods per sample, {highest:.4g} {unit}"
     return [checks.Fault(field, rule, speed, unit)]
+
+
+def faults(axis: Axis) -> list[checks.Fault]:
+    """Faults of a top speed and of delays for which jobs would take too long."""
+    fast = speed_fault("Axis.motion.top", axis, axis.motion.top or 0.0)
+    if axis.control is None:
+        return fast
+    longest = LONGEST_REACH / axis.sampling.rate
+    rule = f"be at most {LONGEST_REACH} samples in a closed loop, {longest:.4g} s"
+    delays = {"Axis.sampling.latency": axis.sampling.latency, "Axis.control.delay": axis.control.delay}
+    return fast + [checks.Fault(key, rule, delay, "s") for key, delay in delays.items() if delay > longest]
 
 
 def check_speed(field: str, axis: Axis | None, speed: float) -> None:

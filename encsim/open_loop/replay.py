@@ -152,6 +152,7 @@ class _Shown:
         if self.table is not None:
             moved = place + jitter + white
             index = ((moved - np.floor(moved)) * self.table.size).astype(np.int64)
+            index %= self.table.size  # just below a whole period the share rounds to 1
             return self.table[index] + jitter + white
         row = self.shape[:1] if self.shape.shape[0] == 1 else self.shape[i : i + 1]
         shift = jitter + white + at_phases(row, place + jitter)

@@ -15,6 +15,7 @@ import numpy as np
 
 from ..model.axis import Axis, Sampling
 from . import period_error
+from .cause_models import over_grid
 from .quantisation import KINK_REACH, kink
 
 POINTS_A_COUNT = 256
@@ -24,6 +25,8 @@ SMALLEST = 1 << 17
 LARGEST = 1 << 20
 PIECE = 1 << 14
 KEPT_BYTES = 16 << 20
+# More harmonics than these are added up on the whole grid by a Fourier transform.
+FEW = 12
 # Points in the rms of the lag's Gaussian part that give a mean square to some 2e-4 where that part smooths every kink.
 POINTS_A_SPREAD = 5.5
 # Grid steps, rms, by which the distance of edges varies where their places on the grid are as good as random.
@@ -79,25 +82,55 @@ def shown_error(axis: Axis, points: int, speed: float = 0.0) -> np.ndarray:
     middles = (np.arange(min(PIECE, points)) + 0.5) / points
     alike = not axis.signal.sde and (axis.sampling.average == 1 or speed == 0.0)
     vector = period_error.unit_vector(middles) if alike else None
+    sums = _by_transform(axis, points, speed)
     # In pieces, so that the arrays stay in the cache; the unit vectors of a piece are those of the first, turned.
     for begin in range(0, points, PIECE):
         part = error[begin : begin + PIECE]
         turned = None if vector is None else vector[: part.size] * np.exp(2j * np.pi * begin / points)
         turns = middles[: part.size] + begin / points
-        part[:] = _decoded(axis, speed, turns, _converted(axis, speed, turns, turned))
+        ready = [None if whole is None else whole[..., begin : begin + PIECE] for whole in sums]
+        part[:] = _decoded(axis, speed, turns, _converted(axis, speed, turns, (turned, *ready)))
     return error
 
 
+def _by_transform(axis: Axis, points: int, speed: float) -> tuple[np.ndarray | None, np.ndarray | None]:
+    """Shift by the direct SDE, and both channels without one, on the whole grid, where they have many harmonics."""
+    steady, sde, half = period_error.channels(axis, speed), axis.signal.sde, points / 2
+    if axis.sampling.average > 1 and speed:
+        return None, None
+    if len(sde) > FEW and max(sde) < half:
+        size, angle = np.array(list(sde.values())).T
+        made = -1j * size / axis.scale.pitch * np.exp(1j * angle)
+        return _on_middles(np.array(list(sde)), made[None, :], points)[0], None
+    if not sde and steady.orders.size > FEW and steady.orders.max() < half:
+        waves = _on_middles(steady.orders, np.stack([steady.cosine, steady.sine]), points)
+        return None, waves + np.array(steady.offset)[:, None]
+    return None, None
+
+
+def _on_middles(orders: np.ndarray, made: np.ndarray, points: int) -> np.ndarray:
+    """Real functions with these complex harmonics (functions, orders), at the middles of an even grid."""
+    return over_grid(made * np.exp(1j * np.pi * orders / points), orders, points)
+
+
 def _converted(
-    axis: Axis, speed: float, turns: np.ndarray, vector: np.ndarray | None
+    axis: Axis, speed: float, turns: np.ndarray, ready: tuple[np.ndarray | None, ...]
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Both channels as the converter reads them, summed over the readings of one loop period."""
+    """Both channels as the converter reads them, summed over the readings of one loop period.
+
+    ``ready``: the unit vectors of the phases, and their shift and channels of `_by_transform`, as far as they are known.
+    """
+    vector, shift, channels = ready
     how, count = axis.interpolation, axis.sampling.average if speed else 1
     steady = period_error.channels(axis, speed)
     step = speed / (axis.scale.pitch * axis.sampling.rate * count)
     cosine, sine = np.zeros_like(turns), np.zeros_like(turns)
     for reading in range(count):
-        read = [*period_error.signals(steady, period_error.shifted(axis, turns - step * reading), vector)]
+        if channels is None:
+            moved = period_error.shifted(axis, turns - step * reading) if shift is None else turns + shift
+            read = [*period_error.signals(steady, moved, vector)]
+        else:
+            read = [*channels]
         if how.bits is not None:
             code = 2.0 * how.span / 2.0**how.bits
             top = 2.0 ** (how.bits - 1) - 1.0

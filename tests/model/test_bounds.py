@@ -3,12 +3,13 @@
 import json
 import re
 
+import numpy as np
 import pytest
 from commands import STAGE_LOOP
 
 import encsim
 from encsim.__main__ import main
-from encsim.closed_loop import closed_loop_ripple
+from encsim.closed_loop import closed_loop_ripple, error_lines
 from encsim.decisions import requirements
 from encsim.model import bounds
 
@@ -45,10 +46,18 @@ def test_speeds_of_a_requirement_that_no_job_takes_are_refused_by_line(
         (STAGE_LOOP + '[motion]\ntop = "1e6 m/s"\n', "line 40: motion.top must stay up to 524288 signal periods"),
         (STAGE_LOOP + '[motion]\ntop = "1e30 m/s"\n', "motion.top must lie from"),
         (
-            STAGE_LOOP.replace("{3 = 0.002}", f"{{{', '.join(f'{k} = 1e-6' for k in range(2, 999))}}}"),
-            "line 12: signal.harmonics must have at most 100 orders, got 997",
+            STAGE_LOOP.replace("{3 = 0.002}", f"{{{', '.join(f'{k} = 1e-6' for k in range(2, 200))}}}"),
+            "line 12: signal.harmonics must have at most 50 orders, got 198",
         ),
         (timed("1000 s"), "estimator.window must reach back at most 131072 samples"),
+        (
+            STAGE_LOOP.replace('"60 us"', '"1 s"').replace("16 kHz", "1 MHz"),
+            "line 37: control.delay must be at most 131072 samples",
+        ),
+        (
+            STAGE_LOOP.replace("[sampling]\n", '[sampling]\nlatency = "1000 s"\n'),
+            "line 20: sampling.latency must be at most 131072 samples in a closed loop, 8.192 s",
+        ),
         (STAGE_LOOP.replace("16 kHz", "1e13 Hz"), "sampling.rate must lie from 1e-06 to 1e"),
     ],
 )  # fmt: skip
@@ -88,4 +97,9 @@ def test_check_tells_the_bounds(tmp_path, capsys):
 
 def test_search_for_gains_that_does_not_settle_says_so():
     with pytest.raises(encsim.InputError, match=r"sampling\.rate must let the search for gains settle"):
-        encsim.tune(AXIS.with_("sampling.rate", "1e12 Hz"))
+        encsim.tune(AXIS.with_({"sampling.rate": "1e12 Hz", "control.delay": "100 ns"}))
+
+
+def test_counts_of_harmonics_of_high_order_share_one_number_of_bands():
+    lines = error_lines.counter_lines(4000, np.array([1000]), np.array([1e-5 + 0j]), 1e-12)
+    assert lines.band_share(np.zeros(1)).shape == (1, lines.band.size)

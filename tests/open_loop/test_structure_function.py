@@ -5,7 +5,7 @@ import pytest
 from slow_period import mean_square
 
 from encsim import Axis, Interpolation, Sampling, Scale, Signal, ripple
-from encsim.open_loop import quantisation, structure_function
+from encsim.open_loop import quantisation, replay, structure_function
 
 LAGS = np.array([0.0, 3.3e-4, 2.11e-3, 0.0137, 0.25, 0.4142, 0.99, 3.217])
 FAULTS = {"offset": (0.01, -0.005), "gain": 0.02, "phase": 0.01, "harmonics": {3: 0.002}}
@@ -111,3 +111,22 @@ def test_as_few_points_as_jitter_allows_change_the_ripple_by_less_than_three_ten
         np.testing.assert_allclose(found, full, rtol=3e-4)
         smaller += bool(np.any(found != full))
     assert smaller
+
+
+@pytest.mark.parametrize(
+    "many",
+    [{"harmonics": {k: 1e-4 / k for k in range(2, 40)}}, {"sde": {k: (1e-4 / k, k) for k in range(1, 40)}}],
+)
+def test_many_harmonics_by_a_transform_make_what_they_make_one_by_one(many, monkeypatch):
+    _, axis = table(many, factor=None)
+    quick = structure_function.shown_error(axis, 1 << 15)
+    monkeypatch.setattr(structure_function, "FEW", 1000)
+    # 40 terms of at most 1e-4, each rounded
+    np.testing.assert_allclose(quick, structure_function.shown_error(axis, 1 << 15), rtol=0, atol=2e-15)
+
+
+def test_phase_just_below_a_whole_period_is_looked_up_as_zero():
+    run = replay._Shown.__new__(replay._Shown)
+    run.table, run.jitter, run.white, run.clock = np.arange(4.0), *np.zeros((3, 1))
+    # 1 - 1e-20 is 1
+    assert run._shown(0, np.array([[-1e-20]]), np.zeros(1, dtype=int), 1.0) == 0.0

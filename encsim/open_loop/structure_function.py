@@ -118,7 +118,7 @@ def _converted(
 ) -> tuple[np.ndarray, np.ndarray]:
     """Both channels as the converter reads them, summed over the readings of one loop period.
 
-    ``ready``: the unit vectors of the phases, and their shift and channels of `_by_transform`, as far as they are known.
+    ``ready``: unit vectors of the phases, and their shift and channels of `_by_transform`, as far as known.
     """
     vector, shift, channels = ready
     how, count = axis.interpolation, axis.sampling.average if speed else 1

@@ -34,8 +34,6 @@ SMALL = 0.05
 FEWEST = 100
 # Highest degree of the speed's slow change; it is left out where its rms exceeds this share of the rest.
 SLOW, DRIFTING = 3, 0.5
-# Share of the converter's rounding, as a position, that one harmonic may get of it.
-CONVERTED = 0.1
 
 
 class ComparedHarmonic(NamedTuple):
@@ -231,11 +229,9 @@ def recorded_ripple(axis: Axis, capture: Capture) -> RecordedRipple:
     rms = float(np.std(steady))
     motion = None if position is None else _motion(at_rate, position, rate)
     cyclic = None if motion is None else motion.cyclic
-    rounding = (
-        0.0
-        if motion is None
-        else float(np.hypot(motion.rounding_error(at_rate.resolution), _converted(at_rate)))
-    )
+    rounding = 0.0
+    if motion is not None and motion.record.period is not None:
+        rounding = steady_pieces.repeated_rounding(motion.cyclic.slow, motion.residual, at_rate)
     drift = float(np.ptp(slow))
     reasons = () if position is None else tuple(steady_pieces.jumps(position, at_rate))
     if drift > 0.2 * abs(speed):
@@ -276,15 +272,6 @@ def estimated(axis: Axis, position: np.ndarray) -> np.ndarray:
 def _motion(axis: Axis, position: np.ndarray, rate: float) -> smooth_motion.SmoothMotion:
     """Smooth motion of the positions with the harmonics of the position error."""
     return smooth_motion.fitted_motion(Capture("position", rate, position=position), axis)
-
-
-def _converted(axis: Axis) -> float:
-    """What the rounding of the converter may add to one harmonic."""
-    bits = axis.interpolation.bits
-    if bits is None:
-        return 0.0
-    step = 2.0 * axis.interpolation.span / 2.0**bits / axis.signal.amplitude
-    return CONVERTED * axis.scale.pitch / angle_fit.TAU * step / float(np.sqrt(12.0))
 
 
 def _uncertainty(fit: angle_fit.AngleFit, rms: float) -> float:

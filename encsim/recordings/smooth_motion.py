@@ -212,15 +212,20 @@ class SmoothMotion:
         return 2.0 * abs(half), 2.0 * float(np.sqrt(left / size))
 
 
-def repeated_rounding(smooth: np.ndarray, residual: np.ndarray, period: float, step: float) -> float:
-    """Uncertainty of a component of a wave by rounding of positions that meet few phases of the period; else 0."""
+def repeated_rounding(
+    smooth: np.ndarray, residual: np.ndarray, period: float, step: float, *, beside: float = 0.0
+) -> float:
+    """Uncertainty of a component of a wave by rounding of positions that meet few phases of the period; else 0.
+
+    ``beside`` is another step to which they are rounded too.
+    """
     cells = CELLS * round(period / step)
     turns = smooth / period
     met = len(np.unique(np.floor((turns - np.floor(turns)) * cells)))
     if met >= FEW_PHASES * min(len(turns), cells):
         return 0.0
     # Scatter about the smooth motion moves the samples to other phases: the first wave of the rounding is left.
-    rest = max(float(np.var(residual)) - step**2 / 12.0, 0.0)
+    rest = max(float(np.var(residual)) - (step**2 + beside**2) / 12.0, 0.0)
     return float(step * np.sqrt(1.0 / (6.0 * met)) * np.exp(-0.5 * rest * (TAU / step) ** 2))
 
 

@@ -177,11 +177,27 @@ def _piece(
     basis = angle_fit.orthonormal(np.column_stack(columns))
     theta = angle_scale(axis) * _unrounded(position, speed / rate, axis)
     rounding = 0.0
-    if axis.resolution:
+    if axis.resolution or axis.interpolation.bits:
         orders = TAU / (axis.scale.pitch * angle_scale(axis)) * np.arange(1.0, smooth_motion.HARMONICS + 1.0)
         fit = angle_fit.fit_waves(position, theta, list(orders), basis, noise=False)
-        rounding = smooth_motion.repeated_rounding(fit.slow, fit.residual, axis.scale.pitch, axis.resolution)
+        rounding = repeated_rounding(fit.slow, fit.residual, axis)
     return SteadyPiece(source, rate, speed, position, torque, velocity, z, basis, rounding, theta)
+
+
+def repeated_rounding(slow: np.ndarray, residual: np.ndarray, axis: Axis) -> float:
+    """Uncertainty of a component of a wave by counts and by the converter, whose errors repeat at few phases."""
+    # Where the samples meet all phases low harmonics get next to nothing of the converter: its error is the derivative
+    # of a wave no larger than (step/amplitude)**2/8 rad.
+    counts, bits, converter = axis.resolution, axis.interpolation.bits, 0.0
+    if bits is not None:
+        step = 2.0 * axis.interpolation.span / 2.0**bits / axis.signal.amplitude
+        converter = axis.scale.pitch / TAU * step
+    parts = [
+        smooth_motion.repeated_rounding(slow, residual, axis.scale.pitch, step, beside=beside)
+        for step, beside in ((counts, converter), (converter, counts))
+        if step
+    ]
+    return float(np.hypot.reduce(parts)) if parts else 0.0
 
 
 def angle_scale(axis: Axis) -> float:

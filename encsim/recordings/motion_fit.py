@@ -286,7 +286,7 @@ def _mean_square_speed(record: Record, motion: SmoothMotion) -> float:
 
 def _growing_with_speed(record: Record, motion: SmoothMotion) -> tuple[float, float] | None:
     """Variance of the sampling interval from scatter that grows with speed, and its uncertainty; None at one speed."""
-    speed = np.gradient(motion.cyclic.slow, record.time) ** 2
+    speed = np.gradient(motion.cyclic.slow, record.time)[motion.recorded] ** 2
     if np.percentile(speed, 90.0) < 2.0 * np.percentile(speed, 10.0):
         return None
     square = motion.residual**2
@@ -372,6 +372,6 @@ def _remarks(
             "one sensor at one speed cannot tell an error of the encoder from true motion: the orders may be either "
             "(separate needs several speeds)"
         )
-    if motion.directions is None:
-        yield "motion in one direction only: hysteresis does not show"
+    if np.isnan(motion.hysteresis[0]):
+        yield "motion in one direction only, or too little in the other: hysteresis does not show"
     yield "jitter includes the variation of the true motion, harmonics what the loop leaves of them"

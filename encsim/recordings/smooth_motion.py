@@ -19,11 +19,18 @@ if TYPE_CHECKING:
 # Harmonics of the signal period that are fitted, and highest order per revolution that is searched.
 HARMONICS = 8
 HIGHEST_ORDER = 200
-ROUNDS = 3
+ROUNDS, TURNING_ROUNDS = 3, 8
+# Rms errors about a reversal within which the direction is not sure.
+FAR = 4.0
+# Degrees that slow motion is made finer by, to see what depends on it.
+FINER = 4
+TINY = float(np.finfo(float).tiny)
 # Share of the period by which a fitted position may be off before the recorded one is the better angle.
 CLOSE = 0.02
 # A direction of motion counts from this share of the samples on.
-LEAST_SHARE = 0.05
+LEAST_SHARE = 0.1
+# Below this share of the direction beside the slow motion the two look the same.
+LEAST_TOLD = 0.03
 # A count is cut into this many cells; samples that meet less than this share of them repeat the same rounding.
 CELLS = 4
 FEW_PHASES = 0.25
@@ -119,6 +126,8 @@ class SmoothMotion:
     def __init__(self, record: Record, step: float) -> None:
         self.record = record
         position, time = record.position, record.time
+        # Near reversals the fit stands in for what was recorded.
+        self.values, self.recorded, self.theta = position, np.full(len(position), True), np.empty(0)
         self.speed = float(position[-1] - position[0]) / float(time[-1] - time[0])
         self.travel = float(np.abs(np.diff(position)).sum())
         self.slow = angle_fit.slow_basis(time, self._degree(position, time))
@@ -128,11 +137,13 @@ class SmoothMotion:
         fitted = smooth.slow + smooth.waves
         self.directions = self._direction(smooth.slow)
         self.harmonic_numbers = self._numbers(step)
-        self.beside = self._beside()
-        for _ in range(ROUNDS):
+        for _ in range(ROUNDS if self.directions is None else TURNING_ROUNDS):
+            self.others = self._others(self.slow)
+            self.beside = self._beside()
             self.cyclic = self._cyclic(fitted)
             fitted = self.cyclic.slow
-        self.residual = self.cyclic.residual
+            self._turn_round()
+        self.residual = self.cyclic.residual[self.recorded]
         self.hysteresis = self._hysteresis()
 
     def _degree(self, position: np.ndarray, time: np.ndarray) -> int:
@@ -165,32 +176,60 @@ class SmoothMotion:
     def _direction(self, smooth: np.ndarray) -> np.ndarray | None:
         """Sign of the smooth speed where both directions occur."""
         sign = np.sign(np.gradient(smooth))
-        share = float(np.mean(sign > 0.0))
-        if not LEAST_SHARE < share < 1.0 - LEAST_SHARE:
-            return None
-        # Hysteresis bends the smooth motion near a reversal: what the sign explains is taken out first.
-        for _ in range(ROUNDS):
-            left = angle_fit.without(sign, self.slow)
-            half = float(left @ self.record.position) / max(float(left @ left), np.finfo(float).tiny)
-            rest = self.record.position - half * sign
-            sign = np.sign(np.gradient(self.slow @ (self.slow.T @ rest)))
-        return sign
+        return sign if _both(sign) else None
 
-    def _beside(self) -> np.ndarray:
-        """Basis of all that is not periodic within the signal period."""
-        columns = [self.slow]
+    def _turn_round(self) -> None:
+        """Smooth motion, its directions and reversals anew, without what hysteresis and waves bend of it."""
+        sign, fit = self.directions, self.cyclic
+        if sign is None:
+            return
+        half, position = self._half(self.others)[0], self.record.position
+        smooth = self.slow @ (self.slow.T @ (self.values - fit.waves - half * sign))
+        sign = np.sign(np.gradient(smooth))
+        if not _both(sign):
+            self.directions, self.values, self.recorded = None, position, np.full(len(position), True)
+            self.slow = angle_fit.slow_basis(self.record.time, self._degree(position, self.record.time))
+            return
+        self.directions = sign
+        # The width is crossed there, and noise hides the direction.
+        reach = 2.0 * abs(half) + FAR * float(np.std(fit.residual))
+        self.recorded = _nearest(np.sort(smooth[1:][sign[1:] != sign[:-1]]), smooth) >= reach
+        beside = fit.waves + half * sign
+        self.values = np.where(self.recorded, position, smooth + beside)
+        self.slow = angle_fit.slow_basis(
+            self.record.time, self._degree(self.values - beside, self.record.time)
+        )
+
+    def _half(self, others: np.ndarray) -> tuple[float, float]:
+        """Half of the width between the two directions, signed, beside all others, and the weight of the samples."""
+        sign = angle_fit.without(self.directions, others)
+        size = max(float(sign @ sign), TINY)
+        return float(sign @ (self.values - self.cyclic.waves)) / size, size
+
+    def _others(self, slow: np.ndarray) -> np.ndarray:
+        """Basis of all that is not periodic within the signal period but for the direction."""
+        columns = [slow]
         if self.orders:
             columns.append(angle_fit.wave_columns(self.turns, self.orders))
-        if self.directions is not None:
-            columns.append(self.directions[:, None])
-        return self.slow if len(columns) == 1 else angle_fit.orthonormal(np.column_stack(columns))
+        sign = self.directions
+        if sign is not None and len(self.theta):
+            # Hysteresis moves the phase at which the errors of a period are met.
+            columns.append(sign[:, None] * angle_fit.wave_columns(self.theta, self.harmonic_numbers))
+        return slow if len(columns) == 1 else angle_fit.orthonormal(np.column_stack(columns))
+
+    def _beside(self) -> np.ndarray:
+        """The same with the direction."""
+        if self.directions is None:
+            return self.others
+        left = angle_fit.without(self.directions, self.others)
+        return np.column_stack([self.others, left / max(float(np.linalg.norm(left)), TINY)])
 
     def _cyclic(self, fitted: np.ndarray) -> AngleFit:
         """Harmonics of the period fitted to the positions, at the angle of the fitted motion."""
         record, period = self.record, self.record.period or 1.0
         off = float(np.std(record.position - fitted))
-        theta = (record.position if off > CLOSE * period else fitted) * (TAU / period)
-        return angle_fit.fit_waves(record.position, theta, self.harmonic_numbers, self.beside)
+        self.theta = (record.position if off > CLOSE * period else fitted) * (TAU / period)
+        return angle_fit.fit_waves(self.values, self.theta, self.harmonic_numbers, self.beside)
 
     def rounding_error(self, step: float) -> float:
         """Uncertainty of a harmonic by rounding where the samples meet few phases only; else it is in the noise."""
@@ -203,13 +242,27 @@ class SmoothMotion:
         """Width between the two directions and its uncertainty."""
         if self.directions is None:
             return np.nan, np.nan
-        sign = angle_fit.without(self.directions, self.slow)
-        size = max(float(sign @ sign), np.finfo(float).tiny)
-        values = self.record.position - self.cyclic.waves
-        half = float(sign @ values) / size
+        half, told = self._half(self.others)
+        if told < LEAST_TOLD * len(self.values):
+            return np.nan, np.nan
+        # What a finer slow motion changes is an error of the model.
+        slow = angle_fit.slow_basis(self.record.time, self.slow.shape[1] - 1 + FINER)
+        finer, size = self._half(self._others(slow))
         # Samples whose errors are alike count as fewer.
         left = np.mean(self.residual**2) * angle_fit.autocorrelation_sum(self.residual)
-        return 2.0 * abs(half), 2.0 * float(np.sqrt(left / size))
+        return 2.0 * abs(half), 2.0 * float(np.sqrt(left / size + (finer - half) ** 2))
+
+
+def _both(sign: np.ndarray) -> bool:
+    """Whether enough of the samples go each way."""
+    return bool(LEAST_SHARE < np.mean(sign > 0.0) < 1.0 - LEAST_SHARE)
+
+
+def _nearest(places: np.ndarray, values: np.ndarray) -> np.ndarray:
+    """Distance of values from the nearest of some places in rising order; infinite without any."""
+    edges = np.concatenate([[-np.inf], places, [np.inf]])
+    at = np.searchsorted(places, values)
+    return np.asarray(np.minimum(values - edges[at], edges[at + 1] - values))
 
 
 def repeated_rounding(

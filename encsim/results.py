@@ -360,7 +360,8 @@ def _header(name: str, unit: str) -> str:
 def _plain(value: Any) -> Any:
     """Any field of a result as JSON can hold it."""
     if isinstance(value, np.ndarray):
-        return _plain(value.tolist())
+        plain = value.tolist()
+        return plain if value.dtype.kind in "biuf" and np.isfinite(value).all() else _plain(plain)
     if isinstance(value, (list, tuple)):
         return [_plain(part) for part in value]
     if isinstance(value, Mapping):

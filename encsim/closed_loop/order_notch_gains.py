@@ -12,6 +12,7 @@ its spacing.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
+from copy import copy
 from functools import lru_cache
 from typing import TYPE_CHECKING
 
@@ -19,7 +20,7 @@ import numpy as np
 
 from . import loop as loops
 from . import stability
-from .squared_gains import BINS, BLOCK, abs_squared, integral_to, shifts
+from .squared_gains import BINS, abs_squared, blocks, integral_to, shifts
 from .state_space import CURVES
 
 if TYPE_CHECKING:
@@ -246,13 +247,10 @@ class OrderNotchGains:
 
     def at(self, here: np.ndarray) -> OrderNotchGains:
         """The same for some of the speeds."""
-        if here.size == self.crossover.size:
-            return self
-        return OrderNotchGains(self.shared, self.centres.at(here), self.crossover[here], self.area[here])
-
-    def table_at(self, table: np.ndarray, here: np.ndarray) -> np.ndarray:
-        """The table of some of the speeds."""
-        return table[:, here]
+        part, some = copy(self), _neighbours(here)
+        part.centres, part.crossover = self.centres.at(some), self.crossover[some]
+        part.area, part.white = self.area[some], self.white[some]
+        return part
 
     def exact(self, cycles: np.ndarray) -> np.ndarray:
         """|F|**2 at some frequencies, one row per speed, shape (speeds, n, curves)."""
@@ -271,7 +269,7 @@ class OrderNotchGains:
     def complementary_squared(self, cycles: np.ndarray) -> np.ndarray:
         """|T|**2 from the table."""
         square = np.empty(cycles.shape)
-        for part in self._blocks(cycles):
+        for part in blocks(*cycles.shape):
             _, above, rows = self._gains(part, cycles[part])
             square[part] = above * np.take(self.shared.squares[-1], rows, mode="clip")
         return square
@@ -282,13 +280,8 @@ class OrderNotchGains:
         weight = np.bincount(place, weight)
         some = np.argsort(-weight)[:LINES]
         rest = weight.sum() - weight[some].sum()
-        shape = (self.crossover.size, some.size)
-        strongest = (np.broadcast_to(part[some], shape) for part in (away, weight))
+        strongest = (np.tile(part[some], (self.crossover.size, 1)) for part in (away, weight))
         return self.table_sum(*strongest) + rest * self.white
-
-    def _blocks(self, cycles: np.ndarray) -> list[slice]:
-        size = max(1, BLOCK // max(cycles.shape[1], 1))
-        return [slice(first, first + size) for first in range(0, cycles.shape[0], size)]
 
     def _gains(
         self, part: np.ndarray | slice, cycles: np.ndarray
@@ -315,13 +308,15 @@ class OrderNotchGains:
     def table_sum(
         self, cycles: np.ndarray, weight: np.ndarray, table: np.ndarray | None = None
     ) -> np.ndarray:
-        """Sum over the last axis of ``weight |F|**2``, shape (speeds, curves), or of a table from `convolved`."""
+        """Sum over the last axis of ``weight |F|**2``, shape (speeds, curves), or of noise by `convolved`."""
         weight = np.broadcast_to(weight, cycles.shape)
         if table is not None:
-            cells = self.shared.cells(_distance(cycles))
-            return np.einsum("sk,skc->sc", weight, table[cells, np.arange(cycles.shape[0])[:, None]])
+            rows, number = np.arange(cycles.shape[0])[:, None], self.edges.size - 1
+            cells = self.shared.cells(_distance(cycles)) + number * rows
+            inside = np.bincount(cells.ravel(), weight.ravel(), number * rows.size).reshape(-1, number)
+            return self._means_over(inside @ table)
         total = np.empty((cycles.shape[0], COLUMNS))
-        for part in self._blocks(cycles):
+        for part in blocks(*cycles.shape):
             for n, values in enumerate(self._values(part, cycles[part])):
                 total[part, n] = np.einsum("sk,sk->s", weight[part], values)
         return total
@@ -332,7 +327,7 @@ class OrderNotchGains:
         """As of `SquaredGains`."""
         total, tracked = np.empty((2, cycles.shape[0], COLUMNS))
         held = np.empty(cycles.shape[0])
-        for part in self._blocks(cycles):
+        for part in blocks(*cycles.shape):
             values = list(self._values(part, cycles[part]))
             shift, held[part] = shifts(weight[part], orders, values[-1])
             for n, gain in enumerate(values):
@@ -370,15 +365,15 @@ class OrderNotchGains:
 
     def noise_about_zero(self, correlation: Callable[[np.ndarray], np.ndarray]) -> np.ndarray:
         """Mean squares for noise centred at 0 Hz, shape (speeds, curves); see `SquaredGains.convolved`."""
-        return np.einsum("c,scn->sn", self._masses(correlation, np.zeros(1))[0], self._cell_means())
+        return self._means_over(self._masses(correlation, np.zeros(1)))
 
     def convolved(self, correlation: Callable[[np.ndarray], np.ndarray]) -> np.ndarray:
-        """Table of mean squares for noise centred at each frequency, shape (cells, speeds, curves)."""
-        middles = 0.5 * (self.edges[1:] + self.edges[:-1])
-        return np.tensordot(self._masses(correlation, middles), self._cell_means(), axes=(1, 1))
+        """Share of noise centred in each cell of the grid that falls in each cell, shape (cells, cells)."""
+        return self._masses(correlation, 0.5 * (self.edges[1:] + self.edges[:-1]))
 
-    def _cell_means(self) -> np.ndarray:
-        return np.diff(self.area, axis=1) / np.diff(self.edges)[:, None]
+    def _means_over(self, power: np.ndarray) -> np.ndarray:
+        """Mean squares for power in each cell, shape (speeds, curves)."""
+        return np.matmul((power / np.diff(self.edges))[:, None], np.diff(self.area, axis=1))[:, 0]
 
     def _masses(self, correlation: Callable[[np.ndarray], np.ndarray], middles: np.ndarray) -> np.ndarray:
         """Share of noise centred at each frequency that falls in each cell, shape (frequencies, cells)."""
@@ -392,6 +387,12 @@ class OrderNotchGains:
             return whole + np.sign(rest) * np.interp(np.abs(rest), known, integral)
 
         return np.diff(below(self.edges - middles[:, None]) + below(self.edges + middles[:, None]), axis=-1)
+
+
+def _neighbours(here: np.ndarray) -> np.ndarray | slice:
+    """Ascending places as a slice if they follow each other: a view is no copy."""
+    alone = here.size and here[-1] - here[0] == here.size - 1
+    return slice(here[0], here[-1] + 1) if alone else here
 
 
 def _distance(cycles: np.ndarray) -> np.ndarray:

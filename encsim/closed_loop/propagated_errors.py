@@ -177,15 +177,14 @@ class PropagatedErrors:
             weight = squares[:, some] * self._kept(every, orders[some])
             cycles = np.multiply.outer(self.advance, orders[some].astype(float))
             cyclic = cyclic + self._lines(every, cycles, weight, IMAGES, exact)
-        return cyclic, self._scattered(every, orders, squares)
+        return cyclic, self._scattered(every, orders, squares, self._kept(every, orders))
 
     def _kept(self, here: np.ndarray, orders: np.ndarray, variance: np.ndarray | None = None) -> np.ndarray:
         """Share of the power of lines that noise leaves, shape (speeds, orders)."""
         variance = self.variance if variance is None else variance
-        square = TAU**2 * orders.astype(float) ** 2
-        if np.ptp(variance) == 0.0:
-            return np.exp(-variance[:1, None] * square)
-        return np.exp(-np.multiply.outer(variance[here], square))
+        rows = variance[:1] if np.ptp(variance) == 0.0 else variance[here]
+        exponent = np.multiply.outer(rows, -(TAU**2) * orders.astype(float) ** 2)
+        return np.exp(exponent, out=exponent)
 
     def _lines(
         self, here: np.ndarray, cycles: np.ndarray, weight: np.ndarray, images: int, exact: bool = False
@@ -215,9 +214,10 @@ class PropagatedErrors:
             self._table = gains.held_table(ratio, FEW_IMAGES)
         return self._table
 
-    def _scattered(self, here: np.ndarray, orders: np.ndarray, power: np.ndarray) -> np.ndarray:
+    def _scattered(
+        self, here: np.ndarray, orders: np.ndarray, power: np.ndarray, kept: np.ndarray
+    ) -> np.ndarray:
         """Mean squares that noise scatters from lines: white for white noise, around the line for coloured jitter."""
-        kept = self._kept(here, orders)
         still = kept if not self.fall else self._kept(here, orders, self.uncoloured)
         total = (power * (1.0 - still)).sum(axis=-1)[:, None] * self.white[here]
         if not self.fall:
@@ -233,9 +233,7 @@ class PropagatedErrors:
                 total = total + weight[:, of].sum(axis=-1)[:, None] * self.white[here]
             else:
                 cycles = np.multiply.outer(self.advance[here], orders[of].astype(float))
-                total = total + self.gains.at(here).table_sum(
-                    cycles, weight[:, of], self.gains.table_at(self._level(n), here)
-                )
+                total = total + self.gains.at(here).table_sum(cycles, weight[:, of], self._level(n))
         return total
 
     def _quantisation(self) -> dict[str, np.ndarray]:
@@ -306,11 +304,16 @@ class PropagatedErrors:
 
     def _steps(self, here: np.ndarray, lines: QuantisationLines) -> np.ndarray:
         """Mean squares of quantisation lines; keeps what tracking them changes, and how far a line is held."""
+        parts = squared_gains.blocks(here.size, max(lines.order.size, lines.band.size))
+        return np.concatenate([self.white[:0], *(self._some_steps(here[part], lines) for part in parts)])
+
+    def _some_steps(self, here: np.ndarray, lines: QuantisationLines) -> np.ndarray:
+        """The same for speeds whose arrays stay in the cache together."""
         orders, moving = lines.order.astype(float), self.advance[here, None] > 0.0
         cycles = np.multiply.outer(self.advance[here], orders)
-        weight = np.broadcast_to(lines.power * self._kept(here, orders), cycles.shape)
-        power = np.broadcast_to(lines.power, (1, orders.size))
-        rest = self._scattered(here, orders, power) + self._rest(here, lines)
+        kept = self._kept(here, orders)
+        weight = np.broadcast_to(lines.power * kept, cycles.shape)
+        rest = self._scattered(here, orders, lines.power[None], kept) + self._rest(here, lines)
         if lines.band.size:
             rest = rest + self._bands(here, lines)
         self.random[here] = np.maximum(self.shaken[here] + rest[:, POSITION], 0.0)
@@ -336,7 +339,7 @@ class PropagatedErrors:
             load, control = loops.closed(self.errors.axis)
             width = control.velocity_gain / (load.total_inertia) / self.gains.rate
             self._spread = self.gains.convolved(lambda lag: np.exp(-width * lag))
-        return self.gains.at(here).table_sum(cycles, weight, self.gains.table_at(self._spread, here))
+        return self.gains.at(here).table_sum(cycles, weight, self._spread)
 
     def _self_modulation(self) -> np.ndarray:
         """Change of mean square because the axis, moved by the smooth lines, reads them at displaced positions."""
@@ -376,12 +379,9 @@ class PropagatedErrors:
             return self._lines(here, middle, np.where(wide, 0.0, kept), FEW_IMAGES) + held
         kept_moving = np.where(speed[:, None] > 0.0, kept, 0.0)
         total = (lines.band - kept).sum(axis=-1)[:, None] * self.white[here]
-        rows = max(1, squared_gains.BLOCK // lines.band.size)
-        for part in (slice(first, first + rows) for first in range(0, here.size, rows)):
-            edges = (np.multiply.outer(speed[part], edge) for edge in (lines.low, lines.high))
-            mean = self.gains.at(here[part]).band_mean(*edges)
-            total[part] += np.matmul(kept_moving[part, None, :], mean)[:, 0]
-        return total
+        edges = (np.multiply.outer(speed, edge) for edge in (lines.low, lines.high))
+        mean = self.gains.at(here).band_mean(*edges)
+        return total + np.matmul(kept_moving[:, None, :], mean)[:, 0]
 
     def _age(self, clock: float) -> np.ndarray:
         """Mean squares by asynchronous sampling: lines of the sawtooth of the delay at multiples of the own clock."""

@@ -27,6 +27,12 @@ FEW_BINS = 1 << 12
 BLOCK = 1 << 15
 
 
+def blocks(rows: int, columns: int) -> list[slice]:
+    """Slices of rows whose arrays stay in the cache."""
+    size = max(1, BLOCK // max(columns, 1))
+    return [slice(first, min(first + size, rows)) for first in range(0, rows, size)]
+
+
 def abs_squared(gain: np.ndarray) -> np.ndarray:
     """Squared absolute value."""
     return gain.real**2 + gain.imag**2
@@ -101,10 +107,6 @@ class SquaredGains:
         """The loop of some of the speeds: it is the same for all."""
         return self
 
-    def table_at(self, table: np.ndarray, here: np.ndarray) -> np.ndarray:
-        """The table of some of the speeds."""
-        return table
-
     def complementary_squared(self, cycles: np.ndarray) -> np.ndarray:
         """|T|**2 at some frequencies, from the table."""
         return self.table[self.rows(cycles), -1]
@@ -115,8 +117,12 @@ class SquaredGains:
 
     def rows(self, cycles: np.ndarray) -> np.ndarray:
         """Rows of the table at some frequencies."""
-        distance = np.abs(cycles - np.rint(cycles))
-        return np.minimum((distance * (2.0 * self.bins)).astype(np.int32), self.bins - 1)
+        distance = np.rint(cycles)
+        np.subtract(cycles, distance, out=distance)
+        np.abs(distance, out=distance)
+        distance *= 2.0 * self.bins
+        rows = distance.astype(np.int32)
+        return np.minimum(rows, self.bins - 1, out=rows)
 
     def _look_up(self, cycles: np.ndarray, table: np.ndarray) -> np.ndarray:
         """Table at some frequencies; rows are in range, and not checking them again is more than twice as fast."""
@@ -129,7 +135,7 @@ class SquaredGains:
         table = self.table if table is None else table
         weight = np.broadcast_to(weight, cycles.shape)
         total = np.empty((cycles.shape[0], table.shape[1]))
-        for part in self._blocks(cycles):
+        for part in blocks(*cycles.shape):
             total[part] = np.matmul(weight[part, None, :], self._look_up(cycles[part], table))[:, 0]
         return total
 
@@ -139,16 +145,12 @@ class SquaredGains:
         """Sum as :meth:`table_sum`, the part of it that the loop shifts, and the strongest hold of one line."""
         total, tracked = np.empty((2, cycles.shape[0], self.table.shape[1]))
         held = np.empty(cycles.shape[0])
-        for part in self._blocks(cycles):
+        for part in blocks(*cycles.shape):
             values = self._look_up(cycles[part], self.table)
             total[part] = np.matmul(weight[part, None, :], values)[:, 0]
             shift, held[part] = shifts(weight[part], orders, values[..., -1])
             tracked[part] = np.matmul((weight[part] * shift)[:, None, :], values)[:, 0]
         return total, tracked, held
-
-    def _blocks(self, cycles: np.ndarray) -> list[slice]:
-        size = max(1, BLOCK // max(cycles.shape[1], 1))
-        return [slice(first, first + size) for first in range(0, cycles.shape[0], size)]
 
     def band_mean(self, low: np.ndarray, high: np.ndarray) -> np.ndarray:
         """Mean of |F|**2 between frequencies, shape (..., curves)."""
@@ -245,9 +247,8 @@ def line_sum(
 ) -> np.ndarray:
     """Mean squares of lines through one loop, or through loops side by side."""
     if exact:
-        rows, total = max(1, BLOCK // max(cycles.shape[1], 1)), np.empty((cycles.shape[0], len(CURVES) + 1))
-        for first in range(0, cycles.shape[0], rows):
-            some = np.arange(first, min(first + rows, cycles.shape[0]))
-            total[some] = np.einsum("sk,skc->sc", weight[some], gains.at(some).exact(cycles[some]))
+        every, total = np.arange(cycles.shape[0]), np.empty((cycles.shape[0], len(CURVES) + 1))
+        for part in blocks(*cycles.shape):
+            total[part] = np.einsum("sk,skc->sc", weight[part], gains.at(every[part]).exact(cycles[part]))
         return total
     return gains.table_sum(cycles, weight)

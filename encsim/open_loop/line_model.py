@@ -12,6 +12,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
+from numpy.polynomial import chebyshev
 
 from . import period_error, structure_function
 from .cause_models import TAU, Model, counted, lags, over_grid, with_scattered
@@ -31,6 +32,9 @@ RESOLVED, MOST_WORK = 0.02, float(1 << 25)
 # Noise, rms in converter steps, from which these are white; least share of the mean square for which their table is
 # made; points of the tables, how many there are, each for the speeds near it, and most counts that they resolve.
 SMOOTHED, LEAST_SHARE, TABLE_POINTS, TABLES, COARSE = 0.5, 0.002, 1 << 18, 16, 4096
+# Degrees of the polynomials in the speed that are tried, speeds for each degree from which on they save time, and size
+# of the last terms, of the strongest harmonic, from which on all speeds are computed.
+DEGREES, FEWEST_SPEEDS, LAST_TERMS, CONVERGED = (16, 32, 64), 8, 4, 1e-14
 
 
 class Shapes(NamedTuple):
@@ -71,6 +75,35 @@ class LineModel(Model):
         return self.cache[1]
 
     def _shapes(self, speed: np.ndarray) -> Shapes:
+        spectrum, noise = self._interpolated(speed) or self._computed(speed)
+        orders = period_error.significant(spectrum)
+        mean = 0.5 * spectrum[:, 0].real
+        return Shapes(orders, spectrum[:, orders], noise, mean)
+
+    def _interpolated(self, speed: np.ndarray) -> tuple[np.ndarray, np.ndarray] | None:
+        """As `_computed`, by a polynomial in the speed; None for few speeds and where no low degree is enough."""
+        high, sound = float(speed.max(initial=0.0)), self.sound
+        for degree in DEGREES:
+            if self.fixed or speed.size < FEWEST_SPEEDS * degree or high == 0.0:
+                return None
+            node = chebyshev.chebpts1(degree + 1)
+            spectrum, noise = self._computed(0.5 * high * (1.0 + node))
+            known = np.concatenate([spectrum, noise[:, None]], axis=-1)
+            terms = chebyshev.chebvander(node, degree).T @ known * (2.0 / node.size)
+            terms[0] *= 0.5
+            # the terms of smooth functions fall geometrically: the last bound all that are left out
+            tail, size = (np.abs(part).max(axis=0) for part in (terms[-LAST_TERMS:], known))
+            least = max(CONVERGED * size[1:-1].max(), period_error.ROUNDING)
+            if tail[:-1].max() > least or tail[-1] > CONVERGED * size[-1]:
+                self.sound = sound
+                continue
+            powers = chebyshev.chebvander(2.0 * speed / high - 1.0, degree)
+            values = (powers @ terms.view(float)).view(complex)
+            return values[:, :-1], values[:, -1].real
+        return None
+
+    def _computed(self, speed: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Complex harmonics of the error, from order 0 on, and noise gain; one row for all speeds, or a row each."""
         blocks = [period_error.resolved_error(self.axis)] if self.fixed else self._on_grids(speed)
         spectra, noise = [], []
         for error, radius in blocks:
@@ -79,10 +112,7 @@ class LineModel(Model):
             points = error.shape[-1]
             spectra.append(np.fft.rfft(error, axis=-1)[..., : points // 4] * (2.0 / points))
             noise.append(np.sqrt((np.maximum(radius, FAINTEST) ** -2.0).mean(axis=-1)) / TAU)
-        spectrum = np.concatenate(spectra)
-        orders = period_error.significant(spectrum)
-        mean = 0.5 * spectrum[:, 0].real
-        return Shapes(orders, spectrum[:, orders], np.concatenate(noise), mean)
+        return np.concatenate(spectra), np.concatenate(noise)
 
     def _on_grids(self, speed: np.ndarray) -> Iterator[tuple[np.ndarray, np.ndarray]]:
         """Error and radius over the period, some speeds at a time, all with as many points."""
@@ -241,8 +271,10 @@ class LineModel(Model):
         for first in range(0, lag.size, size):
             part = slice(first, first + size)
             made_here = made if which is None else made[which[part]]
-            w, slope = _over_lag(made_here, orders, lag[part], points)
-            spread = np.sqrt(before[part, None] * slope + after[part, None])
+            w, spread = _over_lag(made_here, orders, lag[part], points)
+            spread *= before[part, None]
+            spread += after[part, None]
+            np.sqrt(spread, out=spread)
             stepped[part] = counted(factor, lag[part, None] + w, spread).mean(axis=-1)
         return cyclic, scattered, {"resolution": stepped.reshape(shape)}
 
@@ -259,5 +291,11 @@ def _over_lag(
     # Both of shape (lags, points).
     turned = made * period_error.unit_vector(np.multiply.outer(lag, orders))
     rise = 2j * np.pi * orders
-    here, there = (1.0 + over_grid(rise * lines, orders, points) for lines in (made, turned))
-    return over_grid(turned - made, orders, points), 0.5 * (here**2 + there**2)
+    here, there = (over_grid(rise * lines, orders, points) for lines in (made, turned))
+    # in place: new arrays would take several times as long
+    for slope in (here, there):
+        slope += 1.0
+        slope *= slope
+    there += here
+    there *= 0.5
+    return over_grid(turned - made, orders, points), there

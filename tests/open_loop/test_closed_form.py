@@ -372,3 +372,30 @@ def test_many_lags_at_once_are_what_each_lag_gives(bandwidth, monkeypatch):
     for cause, square in alone.items():
         # terms of counting that are left out of a lag by itself
         np.testing.assert_allclose(together[cause], square, rtol=1e-8, err_msg=cause)
+
+
+@pytest.mark.parametrize(
+    "parts",
+    [
+        {"signal": Signal(gain=0.02, harmonics={3: 0.002}, jitter=0.5e-9, bandwidth=5e4)},
+        {"signal": Signal(offset=(0.01, -0.005), noise=1e-4, skew=1e-7)},
+        {"signal": Signal(gain=0.02), "sampling": Sampling(16e3, average=4)},
+    ],
+    ids=["bandwidth", "skew", "averaged readings"],
+)
+def test_polynomial_in_the_speed_gives_what_every_speed_gives_by_itself(parts):
+    axis = replace(STAGE, interpolation=Interpolation(factor=4000, bits=12), **parts)
+    speeds, model = np.geomspace(1e-4, 0.2, 600), LineModel(axis)
+    spectrum, noise = model._computed(speeds)
+    found, found_noise = model._interpolated(speeds)
+    # rounding: what is left out is below 1e-14 of the largest
+    np.testing.assert_allclose(found, spectrum, rtol=0.0, atol=1e-13)
+    np.testing.assert_allclose(found_noise, noise, rtol=1e-12)
+
+
+def test_signals_that_lose_the_circle_are_no_polynomial_in_the_speed():
+    # far above the bandwidth the offset is larger than the signals: the position jumps by a period there
+    axis = replace(STAGE, signal=Signal(offset=(0.2, 0.0), bandwidth=1e3))
+    model = LineModel(axis)
+    assert model._interpolated(np.geomspace(1e-4, 1.0, 600)) is None
+    assert not encsim.ripple(axis, np.geomspace(1e-4, 1.0, 600)).valid

@@ -227,8 +227,7 @@ class StructureFunction:
         if not rest.any():
             square = _cubic(table, lag)
         else:
-            nodes = zip(NODES.tolist(), WEIGHTS.tolist(), strict=True)
-            square = sum((w * _cubic(table, lag + rest * z) for z, w in nodes), np.zeros_like(lag))
+            square = (WEIGHTS[:, None] * _cubic(table, lag + np.multiply.outer(NODES, rest))).sum(axis=0)
         # an edge is the same at both ends of a lag below one count, so that there the grid has added nothing
         narrow = np.sqrt(spread**2 - self.displaced)
         short = np.abs(lag - np.rint(lag))
@@ -246,14 +245,14 @@ class StructureFunction:
         return self._kept[key]
 
     def _smooth(self, spread: float, rung: int) -> np.ndarray:
-        """D smoothed by a Gaussian lag, on a grid just fine enough for it."""
+        """D smoothed by a Gaussian lag, on a grid just fine enough for it, with the points around the period."""
         points = max(self.points >> max(rung // 2 - 1, 0), 256)
         m = np.arange(points // 2 + 1)
-        held = np.sinc(m / self.points) ** 2
-        weight = held * np.exp(-2.0 * (np.pi * m) ** 2 * (spread**2 - self.displaced))
+        weight = _held(self.points)[: m.size] * np.exp(-2.0 * (np.pi * m) ** 2 * (spread**2 - self.displaced))
         power = self.power[: m.size] * weight
         correlation = np.fft.irfft(power, points) * points
-        return 2.0 * (self.table_variance - correlation)
+        table = 2.0 * (self.table_variance - correlation)
+        return np.concatenate([table[-1:], table, table[:3]])
 
     @property
     def table_variance(self) -> float:
@@ -279,19 +278,25 @@ def line_parts(
 
 
 def _cubic(table: np.ndarray, lag: np.ndarray) -> np.ndarray:
-    """Cubic interpolation in a periodic table."""
-    points = table.size
+    """Cubic interpolation in a periodic table with one point before the period and three after it."""
+    points = table.size - 4
     place = (lag - np.floor(lag)) * points
     below = np.floor(place)
     f = place - below
     index = below.astype(np.int64)
-    before, here, after, beyond = (table[(index + k) % points] for k in (-1, 0, 1, 2))
+    before, here, after, beyond = (np.take(table, index + k, mode="clip") for k in range(4))
     return (
         here * (1.0 - f**2) * (1.0 - f / 2.0)
         + after * f * (1.0 + f) * (1.0 - f / 2.0)
         - before * f * (1.0 - f) * (2.0 - f) / 6.0
         - beyond * f * (1.0 - f**2) / 6.0
     )
+
+
+@lru_cache(maxsize=2)
+def _held(points: int) -> np.ndarray:
+    """What a position held between grid points leaves of the power of each harmonic."""
+    return np.asarray(np.sinc(np.arange(points // 2 + 1) / points) ** 2)
 
 
 @lru_cache(maxsize=6)

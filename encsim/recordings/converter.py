@@ -277,8 +277,10 @@ def most_likely(
     """The fit finished by maximum likelihood of its codes, and the mean of each point before the converter."""
     model = CodeLikelihood(fit, steps)
     found = model.maximum(MostLikely(fit.q, max(noise, 0.1 * steps.size)), points)
-    # Without jitter in the model the noise has grown by it: of the same spread a part is tried as jitter.
-    shaken = model.maximum(replace(found, noise=0.75 * found.noise, jitter=0.9 * found.noise), points)
+    shaken = found
+    if fit.spread.jitter > 0.0:
+        # Without jitter in the model the noise has grown by it: of the same spread a part is tried as jitter.
+        shaken = model.maximum(replace(found, noise=0.75 * found.noise, jitter=0.9 * found.noise), points)
     found = shaken if shaken.value > found.value + GAIN else found
     # Jitter that is likely but not certain stays in the uncertainties.
     hidden = shaken if shaken.value > found.value else found

@@ -31,6 +31,12 @@ CYCLIC_POINTS = 60
 LEAST_OF_MOTION = 100
 ROUNDING = 1e-12
 SIGNIFICANT = 4.0
+# Correlation of successive errors of a channel, in those of chance, from which its noise is not white.
+ALIKE = 6.0
+SLOW_NOISE = (
+    "the noise of the channels is alike from sample to sample (hum, a reference that moves, or what repeats and is no "
+    "waveform harmonic): the uncertainties hold this, and the offset is the mean of the recording"
+)
 # With less noise than this share of a step rounding errors follow the phase.
 DITHERED = 0.5
 # Share of the speed by which it must change to tell what depends on it.
@@ -183,6 +189,10 @@ def _from_motion(
         _root(fit.spread.noise, fit.spread.noise_error),
         [*_motion_remarks(fit, jitter, error, colour)],
     )
+    slow = None if fit.spread.shaky or smooth.points is not None else _where_channels_alike(fit, points)
+    if slow is not None:
+        covariance, noise = slow[0], (noise[0], noise[1] * float(np.sqrt(slow[1])))
+        remarks.append(SLOW_NOISE)
     if steps.matter(total):
         remarks.append(steps.words(fit.q[2], noise[0]))
     for part in (covariance, bound):
@@ -206,26 +216,51 @@ def _from_motion(
 
 def _where_alike(fit: Steady, c: np.ndarray, s: np.ndarray, memory: float) -> np.ndarray:
     """Covariance where successive errors along the curve are alike, over about so many samples."""
-    from scipy.signal.windows import parzen
-
     # The spectrum of these errors, smoothed, weighs the sensitivity of each parameter to each sample: a parameter
     # takes from it only what lies at the frequencies at which the curve shows it.
     weights = waveform.weights_of(fit.spread)
     across, along = waveform.rows_of(fit.q, c, s, fit.waves, fit.motion, slice(None), weights)
     inverse = ellipse.inverse_of(across[1].T @ across[1] + along[1].T @ along[1])
-    count, free = len(c), len(c) - 0.5 * len(fit.q)
-    lags = int(min(8.0 * memory + 8.0, count // 8))
-    products = identification.autocorrelation(along[0], lags) * parzen(2 * lags + 1)[lags:]
-    spectrum = 2.0 * np.fft.rfft(products, 2 * count).real - products[0]
-    seen = np.fft.rfft(along[1] @ inverse, 2 * count, axis=0)
+    free = len(c) - 0.5 * len(fit.q)
     own = np.sum(across[0] ** 2) / free * (inverse @ across[1].T @ across[1] @ inverse)
-    share = np.full(len(spectrum), 1.0 / free)
-    share[[0, -1]] *= 0.5
-    found = own + (seen.conj().T @ (seen * (share * spectrum)[:, None])).real
+    lags = int(min(8.0 * memory + 8.0, len(c) // 8))
+    found = own + _seen_through(along[0], along[1] @ inverse, lags, free)
     # The sizes follow those of the fit, which holds the steps of a converter and the damping by jitter.
     white = inverse * (np.sum(across[0] ** 2) + np.sum(along[0] ** 2)) / (2.0 * free)
     scale = np.sqrt(np.diag(fit.covariance) / np.diag(white))
     return np.asarray(found * np.outer(scale, scale))
+
+
+def _seen_through(errors: np.ndarray, slopes: np.ndarray, lags: int, free: float) -> np.ndarray:
+    """Covariance of what errors that are alike over so many samples do to parameters, by their smoothed spectrum."""
+    from scipy.signal.windows import parzen
+
+    count = len(errors)
+    products = identification.autocorrelation(errors, lags) * parzen(2 * lags + 1)[lags:]
+    spectrum = 2.0 * np.fft.rfft(products, 2 * count).real - products[0]
+    seen = np.fft.rfft(slopes, 2 * count, axis=0)
+    share = np.full(len(spectrum), 1.0 / free)
+    share[[0, -1]] *= 0.5
+    return np.asarray((seen.conj().T @ (seen * (share * spectrum)[:, None])).real)
+
+
+def _where_channels_alike(fit: Steady, points: np.ndarray) -> tuple[np.ndarray, float] | None:
+    """Covariance where the noise of a channel is alike from sample to sample, and the samples that count as one."""
+    theta, errors = fit.phase, points - fit.curve
+    alike = [identification.autocorrelation(row, len(row) // 8) for row in (errors.real, errors.imag)]
+    if all(np.max(row[1:4]) < ALIKE / np.sqrt(len(errors)) * row[0] for row in alike):
+        return None
+    _, tangent, shapes = waveform.curve_at(fit.q, theta, fit.waves)
+    columns = np.stack(ellipse.ellipse_columns(fit.q, theta) + shapes, axis=1)
+    columns = np.concatenate([columns, tangent[:, None] * fit.motion.basis(slice(None))], axis=1)
+    inverse = ellipse.inverse_of(columns.real.T @ columns.real + columns.imag.T @ columns.imag)
+    free = len(errors) - 0.5 * len(fit.q)
+    parts = [
+        _seen_through(row, slopes @ inverse, len(row) // 8, free)
+        for row, slopes in ((errors.real, columns.real), (errors.imag, columns.imag))
+    ]
+    squares = [float(2.0 * np.sum((row / row[0]) ** 2) - 1.0) for row in alike]
+    return np.asarray(parts[0] + parts[1]), max(squares)
 
 
 def _jitter_where_alike(fit: Steady, memory: float) -> tuple[float, float]:

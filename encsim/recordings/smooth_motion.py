@@ -202,6 +202,7 @@ class SmoothMotion:
 
     def _half(self, others: np.ndarray) -> tuple[float, float]:
         """Half of the width between the two directions, signed, beside all others, and the weight of the samples."""
+        assert self.directions is not None
         sign = angle_fit.without(self.directions, others)
         size = max(float(sign @ sign), TINY)
         return float(sign @ (self.values - self.cyclic.waves)) / size, size

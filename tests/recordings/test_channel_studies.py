@@ -75,6 +75,7 @@ def check(rows, *, bias=0.3, widest=0.97):
         assert np.mean(np.abs(row) < 1.96) >= 0.93 - 0.22 * alone, name
 
 
+# 200 recordings a case, measured: coverage 94.2 to 95.3 %, within 4 uncertainties 99.9 %, mean at most 0.2 of one.
 # Steps of 0.08, 0.26, 0.31, 1.2, 4.9 and 79 times the noise.
 @pytest.mark.parametrize(
     ("bits", "noise"), [(6, 0.003), (6, 0.01), (8, 0.003), (10, 0.003), (12, 0.003), (16, 0.003)]
@@ -107,13 +108,18 @@ def test_noise_and_jitter_are_told_apart_below_the_step_of_a_converter():
 
 
 def test_jitter_below_a_coarse_step_is_not_taken_for_noise(cases):
-    # Steps of 13 times the noise and 8 times the jitter; begun without jitter, every second fit ended there.
+    # Steps of 13 times the noise and 8 times the jitter. Of 400 recordings, seeds 0 to 399: coverage 95.0 %, all within
+    # 4 uncertainties, means up to 0.06 of one. Before, 33 lost the jitter (seeds 60, 159 and 174 did): noise 0.38 of its
+    # uncertainty too high in the mean, up to 9.8. The variance is 1.3 (noise) and 1.4 (jitter) of the bound, which
+    # holds for many samples: with so few the information changes within the scatter of the estimates.
     off = []
-    for seed in range(4, 4 + cases(1, 40)):
+    for seed in (60, 159, 174, *range(1000, 1000 + cases(0, 200))):
         c, s, _ = simulated(seed, bits=6, noise=0.003, jitter=0.005)
         fit = encsim.identify(c, s, True)
         off.append((fit.signal.noise - 0.003) / fit.uncertainty["noise"])
-    assert np.mean(np.abs(off) < 4.0) >= 0.95
+        off.append((fit.phase_jitter - 0.005) / fit.uncertainty["phase_jitter"])
+    assert np.mean(np.abs(off) < 4.0) >= 0.99
+    assert abs(np.mean(off)) < 0.3 + 4.0 / np.sqrt(len(off))
 
 
 @pytest.mark.parametrize("steady", [False, True])

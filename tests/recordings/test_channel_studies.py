@@ -108,10 +108,11 @@ def test_noise_and_jitter_are_told_apart_below_the_step_of_a_converter():
 
 
 def test_jitter_below_a_coarse_step_is_not_taken_for_noise(cases):
-    # Steps of 13 times the noise and 8 times the jitter. Of 400 recordings, seeds 0 to 399: coverage 95.0 %, all within
-    # 4 uncertainties, means up to 0.06 of one. Before, 33 lost the jitter (seeds 60, 159 and 174 did): noise 0.38 of its
-    # uncertainty too high in the mean, up to 9.8. The variance is 1.3 (noise) and 1.4 (jitter) of the bound, which
-    # holds for many samples: with so few the information changes within the scatter of the estimates.
+    # Steps of 13 times the noise and 8 times the jitter. Of 400 recordings, seeds 0 to 399: coverage 95.0 %, all
+    # within 4 uncertainties, means up to 0.06 of one. Before, 33 lost the jitter (seeds 60, 159 and 174 did), and the
+    # noise was 0.38 of its uncertainty too high in the mean, up to 9.8. The mean square error is 1.3 (noise) and 1.4
+    # (jitter) times that stated, as the information changes within the scatter of the estimates; in uncertainties
+    # of each recording 1.2 and 1.0.
     off = []
     for seed in (60, 159, 174, *range(1000, 1000 + cases(0, 200))):
         c, s, _ = simulated(seed, bits=6, noise=0.003, jitter=0.005)

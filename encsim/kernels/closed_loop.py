@@ -3,7 +3,7 @@
 import numpy as np
 
 from .chance import draws_block, noise_place
-from .edge_timing import even_past, tick_of, timed_lanes
+from .edge_timing import call_timed_block, even_past, tick_of
 from .jit import compiled, inlined
 from .loop_dynamics import advance_lanes, cogging_lanes, control_lanes, drift_lanes, move_lanes
 from .loop_sensing import (
@@ -24,6 +24,9 @@ from .rows import (
     COUNT,
     CURVE,
     CURVES,
+    DIRECTION,
+    DISPLACEMENT,
+    DISPLACEMENT_WHOLE,
     DRAWN,
     ESTIMATE,
     FIRST_VALUE,
@@ -31,6 +34,7 @@ from .rows import (
     PERIODS,
     PLANT_STATE,
     READ,
+    RING_ANGLE,
     RUNAWAY_BOUND,
     SAMPLE_PHASE,
     SAMPLE_STEP,
@@ -122,11 +126,28 @@ def sense_lanes(n, s, k, kk, plan, loop, tables, w, lanes, chunk, state):
         held_lanes(n, s, elapsed, plan, state, w)
     error_lanes(n, s, k, p, w, lanes.deviation)
     if p.estimator == TIMING:
-        tick, table = tick_of(k, p.timer_step_64), tables.edge_table
-        timed_lanes(n, s, k, 1.0, False, even_past(p), tick, plan, table, tables.ring, w, lanes.memory)
+        timed_lanes(n, s, k, plan, tables, w, lanes)
     else:
         estimate_lanes(n, s, k, p, tables.numbers, w, lanes.memory, lanes.deviation)
     return clipped
+
+
+@inlined
+def timed_lanes(n, s, k, plan, tables, w, lanes):
+    """Velocity of timed edges."""
+    p = plan[0]
+    (back, rest, step), tick, code = even_past(p), tick_of(k, p.timer_step_64), p.edge_code
+    given = plan, tables.edge_table, tables.ring
+    if s > SINGLE:
+        call_timed_block(code, n, s, k, 1.0, False, back, rest, step, tick, *given, w, lanes.memory)
+        return
+    # the rows of one lane would not stay in registers if other code could reach them
+    t = lanes.timing
+    t[SAMPLE_WHOLE], t[SAMPLE_PHASE], t[SAMPLE_STEP] = w[SAMPLE_WHOLE], w[SAMPLE_PHASE], w[SAMPLE_STEP]
+    t[DISPLACEMENT], t[DISPLACEMENT_WHOLE] = w[DISPLACEMENT], w[DISPLACEMENT_WHOLE]
+    t[DIRECTION], t[RING_ANGLE] = w[DIRECTION], w[RING_ANGLE]
+    call_timed_block(code, 1, 1, k, 1.0, False, back, rest, step, tick, *given, t, lanes.memory)
+    w[ESTIMATE] = t[ESTIMATE]
 
 
 @inlined

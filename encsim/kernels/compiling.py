@@ -1,5 +1,6 @@
 """What is told while the loops are being compiled, which happens once on a machine."""
 
+import gc
 import logging
 import threading
 from contextlib import contextmanager
@@ -26,10 +27,14 @@ class _Teller:
 
     def __init__(self, what):
         self.what, self.nested, self.told = what, 0, False
-        self.timer = None
+        self.timer, self.collects = None, False
 
     def begin(self, _):
         self.nested += 1
+        if self.nested == 1 and gc.isenabled():
+            # looking for garbage in all that numba builds takes a tenth of the time of compiling, and finds little
+            self.collects = True
+            gc.disable()
         if self.nested == 1 and not self.told:
             self.timer = threading.Timer(PATIENCE, self._tell)
             self.timer.daemon = True
@@ -37,6 +42,9 @@ class _Teller:
 
     def end(self, _):
         self.nested -= 1
+        if self.nested == 0 and self.collects:
+            self.collects = False
+            gc.enable()
         if self.nested == 0 and self.timer is not None:
             self.timer.cancel()
 

@@ -1,11 +1,15 @@
 """From the times of edges to velocity: period measurement and count-and-time, for a chunk and for lanes."""
 
+from functools import cache
+
 import numpy as np
+from numba import from_dtype, types
 
 from .chance import LOW_WORD, WORD_BITS, gaussian_pair, philox
-from .jit import compiled, inlined, inner
+from .compiling import announced
+from .jit import address_of, called_at, compiled, inlined
 from .maths import UNIT_64, cos_sin
-from .records import EDGE_CAUSE
+from .records import ANCHOR, EDGE_CAUSE, PLAN
 from .rows import (
     CHUNK,
     DIRECTION,
@@ -135,7 +139,7 @@ def timing_step(phase, whole, tick, angle, plan, edge_table, ring):
     return (held_down(moved, age, plan) if alone else moved) / p.factor * p.scale
 
 
-@inner
+@compiled
 def timing_block(plan, anchor, edge_table, ring, work):
     """Velocity of timed edges over a chunk."""
     p = plan[0]
@@ -255,9 +259,10 @@ def even_past(p):
     return np.int64(np.floor(p.window)), p.window - np.floor(p.window), 1.0
 
 
-@inlined
-def timed_lanes(n, s, k, elapsed, steady, past, tick, plan, edge_table, ring, w, memory):
+@compiled
+def timed_block(n, s, k, elapsed, steady, back, rest, step, tick, plan, edge_table, ring, w, memory):
     """Velocity of timed edges minus that of the steady motion, periods a sample, lane by lane."""
+    past = back, rest, step
     p = plan[0]
     slots = (memory.size // s - EDGE_HISTORY) // EDGE_HISTORY_ROWS
     for i in range(n):
@@ -279,3 +284,20 @@ def timed_lanes(n, s, k, elapsed, steady, past, tick, plan, edge_table, ring, w,
             )
             moved = held_down(moved, age, plan)
         w[ESTIMATE * s + i] = moved / p.factor - w[SAMPLE_STEP * s + i]
+
+
+# Timed edges take a sixth of all machine code. They are compiled once, when an axis has them, and called by address.
+_PLANS, _NUMBERS = from_dtype(PLAN)[::1], types.float64[::1]
+_STEADY = types.void(_PLANS, from_dtype(ANCHOR), _NUMBERS, _NUMBERS, _NUMBERS)
+_LANES = types.void(
+    *(types.int64, types.int64, types.int64, types.float64, types.boolean, types.int64, types.float64),
+    *(types.float64, types.float64, _PLANS, _NUMBERS, _NUMBERS, _NUMBERS, _NUMBERS),
+)
+call_timing_block, call_timed_block = called_at(_STEADY), called_at(_LANES)
+
+
+@cache
+def code_at(steady):
+    """Address of ``timing_block`` (steady motion) or ``timed_block``, for ``edge_code`` of the plan."""
+    with announced("the timing of edges"):
+        return address_of(timing_block, _STEADY) if steady else address_of(timed_block, _LANES)

@@ -5,7 +5,7 @@ First the stages of a chunk of steady motion, then those of an encoder in any mo
 
 import numpy as np
 
-from .edge_timing import tick_of, timed_lanes
+from .edge_timing import call_timed_block, tick_of
 from .encoder_motion import back_of, behind
 from .jit import inlined, inner, row_loop
 from .maths import UNIT_64
@@ -334,7 +334,8 @@ def timed_step(k, s, plan, e, parts):
     # the fraction of a tick by which the sample is late: times of some seconds are many ticks
     late = late_at(k, s, e, parts) * p.timer_step
     tick = tick_of(k, p.timer_step_64) + (late - np.floor(late))
-    past = back_of(k, s, p.window, e, parts)
+    back, rest, step = back_of(k, s, p.window, e, parts)
     elapsed, ring = elapsed_to(k, s, e, parts), parts.lines[: 3 * p.ring_lines]
-    timed_lanes(1, 1, k, elapsed, steady, past, tick, plan, parts.edges, ring, t, parts.memory)
+    tables = plan, parts.edges, ring, t, parts.memory
+    call_timed_block(p.edge_code, 1, 1, k, elapsed, steady, back, rest, step, tick, *tables)
     return e.step + t[ESTIMATE]

@@ -8,6 +8,7 @@ every cache is that of the file together with a hash of all files of the folder.
 import hashlib
 import os
 from importlib import resources
+from typing import ClassVar
 
 # Nothing here uses numba's own threads; a number of them that it refuses would keep it from being loaded.
 if not os.environ.get("NUMBA_NUM_THREADS", "1").strip().isdecimal() or not int(
@@ -15,7 +16,10 @@ if not os.environ.get("NUMBA_NUM_THREADS", "1").strip().isdecimal() or not int(
 ):
     del os.environ["NUMBA_NUM_THREADS"]
 
-from numba import njit
+from llvmlite import ir
+from numba import njit, types
+from numba.core import cgutils
+from numba.extending import intrinsic
 
 try:
     from numba.core.caching import FunctionCache, NullCache
@@ -57,6 +61,27 @@ def _with_cache(dispatcher, function):
     return dispatcher
 
 
+class _Remembering:
+    """Numba's typing, which remembers what its own functions and operators make of each kind of arguments."""
+
+    _found: ClassVar[dict] = {}
+
+    def __init__(self, typing):
+        self._typing = typing
+
+    def __getattr__(self, name):
+        return getattr(self._typing, name)
+
+    def resolve_function_type(self, function, args, kws):
+        """Signature of a call: numba asks some ten templates each time that two floats are added."""
+        if type(function) is not types.Function or kws:
+            return self._typing.resolve_function_type(function, args, kws)
+        key = function, tuple(args)
+        if key not in self._found:
+            self._found[key] = self._typing.resolve_function_type(function, args, kws)
+        return self._found[key]
+
+
 class _Silent:
     """The code generator of a part, which has no environment to set."""
 
@@ -95,7 +120,14 @@ def _part_of_callers(alone=False):
 
     class PartCompiler(Compiler):
         def __init__(self, typing, target, library, *rest):
-            super().__init__(typing, target, Part(target.codegen(), "part"), *rest)
+            library = Part(target.codegen(), "part")
+            super().__init__(_Remembering(typing), target, library, *rest)
+
+        def define_pipelines(self):
+            managers = super().define_pipelines()
+            for manager in managers:
+                manager.passes = [step for step in manager.passes if step[0].__name__ not in _NEEDLESS]
+            return managers
 
     return {"pipeline_class": PartCompiler}
 
@@ -112,6 +144,12 @@ def _decorator(**options):
 
 
 _STAMP = sources_hash()
+# Steps of numba for what no part has: closures, comprehensions, array expressions, Python objects, loops over tuples of
+# many types. After each step numba looks at the whole function again: together a twentieth of the time of compiling.
+_NEEDLESS = {
+    *("WithLift", "InlineClosureLikes", "InlineInlinables", "FindLiterallyCalls", "LiteralUnroll"),
+    *("MakeFunctionToJitFunction", "InlineOverloads", "NopythonRewrites", "DumpParforDiagnostics"),
+}
 # The way in from Python takes a quarter of the time of compiling: only what Python calls has one. A call from Python of
 # the others would crash.
 _INSIDE = {"no_cpython_wrapper": True, "no_cfunc_wrapper": True}
@@ -122,6 +160,31 @@ inner = _decorator(**_INSIDE, **_part_of_callers())
 inlined = _decorator(forceinline=True, **_INSIDE, **_part_of_callers())
 # Loops over a row vectorise where the compiler sees them alone, with few arrays.
 row_loop = _decorator(forceinline=True, **_INSIDE, **_part_of_callers(alone=True))
+
+
+def called_at(signature):
+    """Call of machine code at an address, the first argument: what few need is compiled when it is needed."""
+
+    @intrinsic
+    def call(context, address, *arguments):
+        def build(context, builder, given, values):
+            convention = context.call_conv
+            kind = convention.get_function_type(signature.return_type, signature.args)
+            code = builder.inttoptr(values[0], ir.PointerType(kind))
+            numbers = cgutils.unpack_tuple(builder, values[1], len(signature.args))
+            convention.call_function(builder, code, signature.return_type, signature.args, numbers)
+            return context.get_dummy_value()
+
+        return types.void(types.int64, types.Tuple(signature.args)), build
+
+    return call
+
+
+def address_of(function, signature):
+    """Address of the machine code of a compiled function for arguments of these types; compiles it if need be."""
+    function.compile(signature.args)
+    made = function.overloads[signature.args]
+    return made.library.get_pointer_to_function(made.fndesc.llvm_func_name)
 
 
 def from_python(function):

@@ -4,7 +4,7 @@ import numpy as np
 
 from .chance import correlate_row, draw_block
 from .counting import count_block, hold_block, position_block, whole_block
-from .edge_timing import timing_block
+from .edge_timing import call_timing_block
 from .estimators import (
     deviation_block,
     difference_block,
@@ -106,7 +106,7 @@ def estimate_block(plan, anchor, at, history, estimator, ring, work):
     p = plan[0]
     if p.estimator == TIMING:
         if p.direction != 0.0:
-            timing_block(plan, anchor, estimator.edge_table, ring, work)
+            call_timing_block(p.edge_code, plan, anchor, estimator.edge_table, ring, work)
         else:
             for i in range(CHUNK):
                 work[ESTIMATE * CHUNK + i] = 0.0

@@ -68,6 +68,7 @@ PLAN = np.dtype(
         ("timer_step_64", "u8"),  # ticks of the timing clock a sample, 2**-64 tick
         ("timer_step", "f8"),  # the same with whole ticks
         ("has_edge_noise", "i8"),
+        ("edge_code", "i8"),  # address of the machine code of timed edges in this process
     ],
     align=True,
 )
@@ -266,6 +267,7 @@ class Lanes(NamedTuple):
     phases: np.ndarray  # whole numbers
     terms: np.ndarray
     memory: np.ndarray  # of the velocity estimator
+    timing: np.ndarray  # rows for timed edges of one lane
     deviation: np.ndarray  # shown position minus the steady motion, a ring, periods
     motion: np.ndarray  # position and velocity at the encoder, a ring
     filters: np.ndarray  # b0 b1 b2 a1 a2 of every torque filter

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from ..kernels import records
+from ..kernels import edge_timing, records
 from ..kernels.records import SignalTables
 from ..kernels.rows import CHUNK, EDGE_HISTORY, EDGE_HISTORY_ROWS
 from ..model.edge_timing import TimedEdges
@@ -200,6 +200,11 @@ def _estimator_plan(axis: Axis, speed: float) -> dict[str, float]:
         "timer_step": float(ticks),
         "has_edge_noise": bool(axis.signal.jitter or axis.signal.noise or axis.interpolation.bits),
     }
+
+
+def edge_code(axis: Axis, steady: bool) -> int:
+    """Where the machine code of timed edges is, of steady or of any motion; compiled only for an axis that has them."""
+    return edge_timing.code_at(steady) if isinstance(axis.estimator, TimedEdges) else 0
 
 
 def kernel_form(axis: Axis) -> KernelForm:

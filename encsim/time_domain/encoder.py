@@ -170,8 +170,8 @@ class Encoder:
 
     def _start(self, position: tuple[int, float], velocity: float) -> None:
         """Run up to the first sample along a straight motion."""
+        tables = encoder_tables(self.axis, self.seed, velocity, self._faults, self._weakest)
         with compiling.announced("the encoder"):
-            tables = encoder_tables(self.axis, self.seed, velocity, self._faults, self._weakest)
             whole, fraction = start(self.axis, tables, self._first, position, velocity)
             encoder.encode_block(whole, fraction, EVEN, 0, *tables.arrays, *self._outputs.room)
         for name in ("too_fast", "shift", "lost", "missed"):

@@ -93,6 +93,7 @@ def encoder_tables(
     """All that the compiled encoder needs; timed edges have the errors of this speed."""
     motion = SteadyPhase(axis, 0.0, 0.0)
     plan = chain.plan_of(axis, 0.0, seed, motion)
+    plan["edge_code"] = chain.edge_code(axis, steady=False)
     oldest = (
         (axis.sampling.latency + abs(axis.signal.skew)) * axis.sampling.rate
         + 1.0

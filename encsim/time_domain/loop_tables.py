@@ -87,6 +87,7 @@ class Loops:
             phases=np.zeros(rows.PHASE_ROWS * self.stride, np.uint64),
             terms=terms,
             memory=self._rows(chain.memory_rows(axis, memory)),
+            timing=np.zeros(rows.LOOP_ROWS),
             deviation=self._ring(1 + form.span),
             motion=self._motion_ring(),
             filters=filters,
@@ -350,4 +351,5 @@ def _plans(
             plan[i] = chain.plan_like(plan[0], axis, speeds[i], seeds[i], motions[i])
         else:
             plan[i] = chain.plan_of(axis, speeds[i], seeds[i], motions[i], signal_speeds[i])[0]
+    plan["edge_code"] = chain.edge_code(axis, steady=False)
     return plan

@@ -80,7 +80,9 @@ class Stream:
             np.concatenate([tables.order_steps, tables.terms]),
             np.concatenate([tables.ring, tables.sde]),
         )
-        self._tables = plan_of(axis, speed, int(seed), self._motion), packed
+        plan = plan_of(axis, speed, int(seed), self._motion)
+        plan["edge_code"] = chain.edge_code(axis, steady=True)
+        self._tables = plan, packed
         self._begun = False
         self._chunk = 0  # number of the chunk computed last, once begun
         self._make_buffers(axis, speed)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import math
+import re
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
@@ -17,6 +18,7 @@ from .parser import axis_option
 
 if TYPE_CHECKING:
     from ..calibration.error_map import ErrorMap
+    from ..checks import Fault
     from ..presentation.report_layout import Report
     from ..recordings.capture import Capture
     from .command import CommandJob
@@ -320,6 +322,19 @@ def _refuse_invalid(job: CommandJob) -> None:
         raise JobFailed(f"{job.args.into} is unchanged: {'; '.join(job.result.reasons)}")
 
 
+def _of_file(job: CommandJob, fault: Fault) -> Fault:
+    """A fault of a capture as one of its file."""
+    found = re.fullmatch(
+        r"(?:Capture|(?:compare|separate|fit)\.captures?)(?:\[(\d+)\])?(?:\..*)?", fault.field
+    )
+    files = job.args.captures if hasattr(job.args, "captures") else [job.args.capture]
+    if found is None:
+        return fault
+    if found[1] is None and len(files) > 1:
+        return replace(fault, field="recordings")
+    return replace(fault, field="recording", source=files[int(found[1] or 0)])
+
+
 COMPARE = Command(
     examples="  encsim compare axis.toml capture.csv\n  encsim compare axis.toml capture.csv --plot compared.svg",
     options=_one_capture,
@@ -329,6 +344,7 @@ COMPARE = Command(
     outputs=[picture("draw the measured spectrum with what the axis explains")],
     text=lambda job: reporting.measurement_text.comparison(job.result, long=job.long),
     functions=("compare",),
+    reword=_of_file,
 )
 
 
@@ -342,6 +358,7 @@ SEPARATE = Command(
     outputs=[picture("draw the orders of the encoder and those of the machine")],
     text=lambda job: reporting.measurement_text.separation(job.result, long=job.long),
     functions=("separate",),
+    reword=_of_file,
 )
 
 
@@ -359,5 +376,6 @@ FIT = Command(
     text=lambda job: reporting.measurement_text.fitted(job.result, long=job.long),
     finish=_refuse_invalid,
     functions=("fit",),
+    reword=_of_file,
     names={"free": "--free"},
 )

@@ -14,6 +14,7 @@ from ..presentation.stacks import StackPanel, into, labels_of, stack
 from ..presentation.ticks import Span
 from ..recordings import steady_pieces
 from ..recordings.comparison import is_closed, predicted_ripple
+from ..recordings.parameter_fit import misfit_words
 from ..wording import axis_unit, digits, listed, quantity, sentence, with_unit
 from .period import mainly
 
@@ -376,9 +377,9 @@ def fitted(result: Fit, ax: Axes | None = None, *, style: Style = canvas.PRINT) 
         return into(ax, style, panel)
     names = ", ".join(result.values)
     many = "the recording" if len(points) == 1 else f"{len(points) or 'the'} recordings"
-    title = f"The fitted axis describes {many}: misfit {result.misfit:.2g}"
+    title = f"The fitted axis describes {many}: misfit {misfit_words(result.misfit)}"
     if not result.valid:
-        title = f"The fit to {many} is not reliable: misfit {result.misfit:.2g}"
+        title = f"The fit to {many} is not reliable: misfit {misfit_words(result.misfit)}"
     doubt = "" if result.valid else f" Not reliable: {result.reasons[0]}."
     note = (
         f"Fitted: {names}. Dots: recordings, bars are 2 standard uncertainties; misfit 1 is perfect.{doubt}"

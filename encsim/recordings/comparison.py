@@ -205,6 +205,7 @@ def recorded_ripple(axis: Axis, capture: Capture) -> RecordedRipple:
     rate = steady_pieces.sampled_at(capture, axis)
     at_rate = axis if abs(rate / axis.sampling.rate - 1.0) < 1e-3 else axis.with_("sampling.rate", rate)
     if capture.kind == "velocity":
+        steady_pieces.check_unit(capture, "velocity", f"{axis.scale.unit}/s")
         velocity, position = capture.velocity, None
     else:
         position = steady_pieces.in_position_unit(capture, axis)

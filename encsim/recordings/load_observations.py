@@ -132,6 +132,13 @@ class ObservedCogging:
         return np.array([off.real, off.imag]) / self.uncertainty
 
 
+def moves(axis: Axis, capture: Capture) -> bool:
+    """Whether a recording has a torque and moves, for long enough to tell of a load."""
+    torque = steady_pieces.in_torque_unit(capture, axis)
+    long = capture.samples >= FEWEST_IN_WINDOW * STEADY_BLOCKS
+    return torque is not None and long and bool(np.ptp(steady_pieces.in_position_unit(capture, axis)))
+
+
 def response(axis: Axis, capture: Capture) -> ObservedResponse | None:
     """Windows of a recording with torque in which the motion does not turn round, those with most torque ripple."""
     torque = steady_pieces.in_torque_unit(capture, axis)

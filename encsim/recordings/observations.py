@@ -200,18 +200,19 @@ def observe(
     parts, reasons = _of_load(axis, captures, names, common)
     ripples, speeds, jitters = [], [0.0], [0.0]
     signals = [name for name in names if name.startswith(SIGNALS)]
-    for capture in captures:
-        if capture.kind == "channels" and signals:
-            parts.append(_channels(capture))
-        elif signals:
-            periodic = all(name.startswith(PERIODIC) for name in signals)
-            recorded, jitter, found = _in_motion(axis, capture, periodic)
-            parts += found
-            ripples.append(RipplePoint(recorded.speed, recorded.rms, recorded.uncertainty))
-            speeds.append(abs(recorded.speed))
-            jitters.append(jitter)
+    for place, capture in enumerate(captures):
+        with steady_pieces.named("fit.captures", place):
+            if capture.kind == "channels" and signals:
+                parts.append(_channels(capture))
+            elif signals:
+                periodic = all(name.startswith(PERIODIC) for name in signals)
+                recorded, jitter, found = _in_motion(axis, capture, periodic)
+                parts += found
+                ripples.append(RipplePoint(recorded.speed, recorded.rms, recorded.uncertainty))
+                speeds.append(abs(recorded.speed))
+                jitters.append(jitter)
     if not parts and not reasons:
-        checks.refuse("fit.captures", "show what is to be fitted: hold motion", f"{len(captures)} recordings")
+        checks.refuse("fit.captures", "show what is to be fitted: hold motion", "none that does")
     reasons = (*steady_pieces.jumped(captures, axis), *reasons)
     means = [part for part in parts if isinstance(part, load_observations.ObservedTorques)]
     speeds += [float(np.abs(part.speed).max()) for part in means]
@@ -244,17 +245,18 @@ def _of_load(
         parts += found
         reasons = (f"the recordings do not show the cogging: {reason}",) if reason else ()
     mean, steered = bool(set(names) & set(MEAN_TORQUE)), any(name.startswith(CONTROL) for name in names)
-    for capture in captures:
-        response = load_observations.response(axis, capture) if elastic else None
-        torques = load_observations.torques(axis, capture) if mean else None
-        parts += [part for part in (response, torques) if part is not None]
-        parts += load_observations.control(axis, capture) if steered else ()
-    if (elastic or mean or steered) and not parts:
-        checks.refuse(
-            "fit.captures",
-            "show what is to be fitted: hold torque, in motion that does not turn round or rest",
-            f"{len(captures)} recordings",
-        )
+    for place, capture in enumerate(captures if elastic or mean or steered else ()):
+        found_in: list[Observation | None] = []
+        with steady_pieces.named("fit.captures", place):
+            if load_observations.moves(axis, capture):
+                found_in += [load_observations.response(axis, capture)] if elastic else []
+                found_in += [load_observations.torques(axis, capture)] if mean else []
+                found_in += load_observations.control(axis, capture) if steered else []
+        shown = [part for part in found_in if part is not None]
+        if not shown and not any(name.startswith(SIGNALS) for name in names):
+            rule = "show what is to be fitted: hold torque, in motion that does not turn round or rest"
+            checks.refuse(f"fit.captures[{place}]", rule, f"{capture.samples} samples")
+        parts += shown
     return parts, reasons
 
 

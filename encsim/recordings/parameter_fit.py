@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from .. import checks, units
+from .. import checks, units, wording
 from ..checks import Orders
 from ..formats import changes
 from ..model.axis import check_axis
@@ -52,6 +52,8 @@ TOGETHER, APART = 0.995, 0.1
 LOAD_RIGHT = 1e-3
 # Squared misfit by which one of two controllers must be better; else they are the same.
 SAME = 9.0
+# Misfit that reads as 0.
+NOTHING = 1e-3
 # Mean square of the weighted misfit above which the axis does not describe the recordings.
 LARGEST_MISFIT = 9.0
 
@@ -252,6 +254,11 @@ def _start(parameters: _Parameters, observed: observations.Observed) -> np.ndarr
     return np.asarray(min(first, key=lambda one: float(one.cost)).x)
 
 
+def misfit_words(misfit: float) -> str:
+    """A misfit for texts: what rounding of numbers leaves is nothing."""
+    return wording.digits(misfit, 2) if misfit > NOTHING else "0"
+
+
 def _misfit(solution: Any) -> float:
     """Root mean square of what a solution leaves."""
     return float(np.sqrt(np.sum(solution.fun**2) / max(len(solution.fun) - len(solution.x), 1)))
@@ -364,14 +371,17 @@ def _reasons(
     if not solution.success:
         yield f"the fit did not converge in {MOST_EVALUATIONS} evaluations"
     if misfit**2 > LARGEST_MISFIT:
-        yield f"the axis does not describe the recordings: they differ by {misfit:.2g} uncertainties rms"
+        yield f"the axis does not describe the recordings: they differ by {misfit_words(misfit)} uncertainties rms"
     names, found = parameters.names, parameters.at(solution.x * parameters.scale)
     for name in names:
         if not np.all(np.isfinite(reported[name])):
             yield f"the recordings do not show {name}"
         elif name.startswith(POSITIVE) and reported[name] > KNOWN * changes.value(found, name):
-            yield f"the recordings do not determine {name}: its uncertainty is {reported[name]:.2g}"
-    wide = [np.max(np.divide(reported[name], np.abs(changes.value(found, name)) + 1e-300)) for name in names]
+            wide = changes.write(found, name, float(f"{reported[name]:.2g}"))
+            yield f"the recordings do not determine {name}: its uncertainty is {wide}"
+    spread = [
+        np.max(np.divide(reported[name], np.abs(changes.value(found, name)) + 1e-300)) for name in names
+    ]
     for i, j in zip(*np.nonzero(np.triu(np.abs(correlation), 1) > TOGETHER), strict=True):
-        if max(wide[i], wide[j]) > APART:
+        if max(spread[i], spread[j]) > APART:
             yield f"the recordings do not tell {names[i]} from {names[j]}"

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
@@ -133,9 +133,14 @@ def separate(
     """
     check_axis("separate.axis", axis)
     given = _checked(captures)
-    pieces = steady_pieces.cut(given, axis)
-    if not pieces:
-        checks.refuse("separate.captures", f"hold {steady_pieces.FEWEST} samples of steady motion", "none")
+    pieces = []
+    for place, capture in enumerate(given):
+        with steady_pieces.named("separate.captures", place):
+            found_in = steady_pieces.cut([capture], axis)
+        if not found_in:
+            rule = f"hold {steady_pieces.FEWEST} samples of steady motion"
+            checks.refuse(f"separate.captures[{place}]", rule, f"{capture.samples} samples")
+        pieces += [replace(piece, source=place) for piece in found_in]
     found = order_owners.OrderOwners(
         pieces,
         axis,
@@ -166,6 +171,8 @@ def _checked(captures: Sequence[Capture]) -> list[Capture]:
     from .capture import Capture
 
     given = [captures] if isinstance(captures, Capture) else list(captures)
+    if not given:
+        checks.refuse("separate.captures", "be captures", "none")
     for capture in given:
         if not isinstance(capture, Capture):
             checks.refuse(

@@ -6,15 +6,16 @@ loop does), or the position alone, where the loop (S) answers for the rest.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from .. import wording
+from .. import checks, wording
 from ..calibration import angle_fit
 from ..calibration.angle_fit import TAU
-from ..checks import refuse
+from ..checks import InputError
 from ..closed_loop import loop as loops
 from ..closed_loop import plant
 from ..model import delays
@@ -72,6 +73,21 @@ class SteadyPiece:
         return np.asarray(self.shown - self.error + self.origin)
 
 
+@contextmanager
+def named(owner: str, place: int) -> Iterator[None]:
+    """Faults of one recording are told as those of ``owner[place]``."""
+    try:
+        yield
+    except InputError as error:
+        faults = [
+            replace(one, field=f"{owner}[{place}]")
+            if one.field.startswith(("Capture", "compare.capture"))
+            else one
+            for one in error.faults
+        ]
+        raise InputError(*faults) from None
+
+
 def cut(captures: list[Capture], axis: Axis) -> list[SteadyPiece]:
     """All pieces of some recordings."""
     pieces = []
@@ -86,13 +102,21 @@ def cut(captures: list[Capture], axis: Axis) -> list[SteadyPiece]:
 
 def in_position_unit(capture: Capture, axis: Axis) -> np.ndarray:
     """Positions that the controller reads, m or rad; channels are decoded."""
+    check_unit(capture, "position", axis.scale.unit)
     if capture.kind == "channels" and capture.cosine is not None and capture.sine is not None:
         turns = np.unwrap(np.arctan2(capture.sine, capture.cosine)) / TAU
         factor = axis.interpolation.factor
         return axis.scale.pitch * (turns if factor is None else np.rint(turns * factor) / factor)
     if capture.kind == "counts" and not axis.resolution:
-        refuse("Interpolation.factor", "be given: it is the number of counts per period", None)
+        checks.refuse("Interpolation.factor", "be given: it is the number of counts per period", None)
     return smooth_motion.positions(capture, axis.resolution)
+
+
+def check_unit(capture: Capture, name: str, unit: str) -> None:
+    """Refuse a recording of another kind of axis."""
+    given = capture.units.get(name, unit)
+    if given != unit:
+        checks.refuse("Capture.units", f"be those of the axis, {unit} for its {name}", given)
 
 
 def sampled_at(capture: Capture, axis: Axis) -> float:
@@ -132,6 +156,7 @@ def in_torque_unit(capture: Capture, axis: Axis) -> np.ndarray | None:
     if capture.torque is None or axis.load is None:
         return None
     if capture.units.get("torque") != "A":
+        check_unit(capture, "torque", "N m" if axis.scale.unit == "rad" else "N")
         return capture.torque
     constant = axis.load.torque_constant
     return None if constant is None else capture.torque * constant

@@ -346,18 +346,31 @@ def _owned(rows: list[OwnedOrder], title: str, unit: str) -> TextTable:
 def fitted(result: Fit, *, long: bool = False) -> Report:
     """Report of fitted parameters."""
     from ..formats import changes
+    from ..recordings.parameter_fit import misfit_words
 
     rows = [
-        (name, changes.write(result.axis, name, _rounded(value, 4)), _wide(result, name))
+        (
+            name,
+            changes.write(result.axis, name, _significant(value, result.uncertainty[name])),
+            _wide(result, name),
+        )
         for name, value in result.values.items()
     ]
     names, values, uncertainties = zip(*rows, strict=True)
     verdict = "The axis describes the recordings" if result.valid else toned("The fit is not reliable", DOUBT)
-    answer = [f"{verdict}: misfit {result.misfit:.2g} uncertainties rms (1 is perfect)."]
+    answer = [f"{verdict}: misfit {misfit_words(result.misfit)} uncertainties rms (1 is perfect)."]
     table = TextTable(
         [texts("parameter", names), texts("value", values), texts("uncertainty", uncertainties)]
     )
     return Report(answer, [table, Notes(result.reasons, DOUBT)], long)
+
+
+def _significant(value: Any, wide: Any) -> Any:
+    """A value, or each of several, with four digits, and none beyond the second one of its uncertainty."""
+    if isinstance(value, tuple):
+        return tuple(_significant(part, error) for part, error in zip(value, wide, strict=True))
+    last = 1 - math.floor(math.log10(wide)) if wide and math.isfinite(wide) else 300
+    return _rounded(round(value, last), 4)
 
 
 def _rounded(value: Any, count: int) -> Any:

@@ -83,3 +83,57 @@ def test_fit_needs_something_to_fit(logged, capsys):
         logged,
         capsys,
     )
+
+
+def _changed(lines, fault):
+    """A log with a fault; bytes."""
+    rows = [line.split(",") for line in lines]
+    rows = {
+        "empty": [],
+        "one row": rows[:2],
+        "three rows": rows[:4],
+        "text": [*rows[:100], [rows[100][0], "oops", "1"], *rows[101:]],
+        "backwards": [rows[0], *rows[:0:-1]],
+        "standstill": [rows[0], *([t, "5.0", force] for t, _, force in rows[1:])],
+        "another axis": [["time_s", "position_deg", "force_N"], *rows[1:]],
+        "a torque": [["time_s", "position_m", "torque_Nm"], *rows[1:]],
+    }[fault]
+    return "".join(",".join(row) + "\n" for row in rows)
+
+
+@pytest.mark.parametrize("command", ["compare", "fit", "separate"])
+@pytest.mark.parametrize(("fault", "said"), [
+    ("empty", "an empty file"), ("one row", "at least two rows"), ("three rows", "recording must"),
+    ("text", 'line 101: column 2 ("position")'), ("backwards", "line 3: column 1"),
+    ("standstill", "recording must"), ("another axis", 'm for its position, got "rad"'),
+    ("a torque", 'N for its torque, got "N m"'), ("truncated", "a whole NPZ file"), ("folder", "not a folder"),
+    ("picture", "a picture"),
+])  # fmt: skip
+def test_a_bad_recording_is_refused_with_its_name_in_one_line(command, fault, said, logged, logs, capsys):
+    bad = logged / {"truncated": "bad.npz"}.get(fault, "bad.csv")
+    if fault == "folder":
+        bad.mkdir()
+    elif fault == "truncated":
+        np.savez(bad, position=np.arange(1000.0))
+        bad.write_bytes(bad.read_bytes()[:4000])
+    elif fault == "picture":
+        bad.write_bytes(b"\x89PNG\r\n\x1a\n" + bytes(100))
+    else:
+        bad.write_text(_changed(logs["fast.csv"].splitlines(), fault))
+    if fault == "a torque" and command == "compare":
+        return  # compare reads no torque
+    line = {
+        "compare": ["compare", "loop.toml", bad.name],
+        "fit": ["fit", "loop.toml", "slow.csv", bad.name, "--free", "load.viscous"],
+        "separate": ["separate", "loop.toml", "slow.csv", bad.name],
+    }[command]
+    refused(line, [bad.name, said], logged, capsys)
+
+
+def test_another_period_or_a_gap_is_told(logged, logs, capsys):
+    rows = logs["fast.csv"].splitlines()
+    (logged / "gap.csv").write_text("\n".join([*rows[:1000], *rows[1200:], ""]))
+    for line in (["compare", "loop.toml", "gap.csv"], ["separate", "loop.toml", "slow.csv", "gap.csv"]):
+        assert "the position jumps" in " ".join(done(capsys, *line).split())
+    (logged / "other.toml").write_text(LOOP.with_("scale.period", "40 um").to_toml())
+    assert done(capsys, "compare", "other.toml", "fast.csv").startswith("Differs: ")

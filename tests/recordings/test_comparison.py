@@ -5,7 +5,7 @@ import pytest
 
 import encsim
 from encsim.figures import recorded
-from encsim.recordings import comparison
+from encsim.recordings import comparison, parameter_fit
 
 AXIS = encsim.Axis(
     encsim.Scale(period=20e-6),
@@ -121,6 +121,10 @@ def test_parameters_of_the_signal_are_found_again():
     assert found.values["signal.gain"] == pytest.approx(0.01, abs=4.0 * found.uncertainty["signal.gain"])
     assert found.correlation.shape == (2, 2)
     assert found.axis.signal.gain == found.values["signal.gain"]
+
+
+def test_a_misfit_that_is_nothing_reads_as_nought():
+    assert [parameter_fit.misfit_words(value) for value in (2e-13, 0.067, 670.4)] == ["0", "0.067", "670"]
 
 
 def test_jitter_is_found_from_nothing():

@@ -138,6 +138,7 @@ def test_speeds_side_by_side_are_the_speeds_alone():
     np.testing.assert_allclose(
         together.gain(TURNS), [one.gain(TURNS) for one in alone], rtol=1e-9, atol=1e-12
     )
-    np.testing.assert_array_equal(
-        together.noise_spectrum(TURNS), [one.noise_spectrum(TURNS) for one in alone]
+    # NumPy 1.26 adds in another order where arrays are long: the last bit of powers up to 0.05
+    np.testing.assert_allclose(
+        together.noise_spectrum(TURNS), [one.noise_spectrum(TURNS) for one in alone], rtol=1e-14, atol=1e-17
     )

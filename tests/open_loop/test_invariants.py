@@ -79,6 +79,26 @@ def test_length_and_time_scaled_together_change_nothing(cases):
     assert tried > 2
 
 
+def test_a_closed_loop_scaled_in_length_and_time_changes_nothing():
+    axis = encsim.examples.load("stage_x_loop")
+    rate, delay = FASTER, 1.0 / FASTER  # forces at the same mass: LONGER FASTER**2; friction and gain: FASTER
+    factors = {"viscous": rate, "position_gain": rate, "velocity_gain": rate, "integral_time": delay,
+               "current_bandwidth": rate, "delay": delay, "torque_limit": LONGER * rate**2}  # fmt: skip
+    load, control = (
+        dataclasses.replace(
+            part, **{key: getattr(part, key) * by for key, by in factors.items() if hasattr(part, key)}
+        )
+        for part in (axis.load, axis.control)
+    )
+    larger = dataclasses.replace(scaled(axis), load=load, control=control)
+    speeds = np.array([1e-4, 5e-3, 0.3])
+    one, other = encsim.smoothness(axis, speeds), encsim.smoothness(larger, speeds * LONGER * FASTER)
+    close(one.measured * LONGER * FASTER, other.measured, 1e-9)
+    close(one.torque * LONGER * FASTER**2, other.torque, 1e-9)
+    close(one.actual * LONGER * FASTER, other.actual, 1e-9)
+    assert encsim.margins(axis).phase_margin == pytest.approx(encsim.margins(larger).phase_margin, rel=1e-9)
+
+
 def test_direction_changes_nothing_and_parts_add_up(cases):
     for axis, speed in drawn(cases(12, 300)):
         forth, back = (encsim.ripple(axis, [sign * speed]) for sign in (1.0, -1.0))

@@ -96,39 +96,30 @@ class ScreeningModel(LineModel):
             squares[cause] += weight @ square
         if self.axis.interpolation.factor is not None:
             variance = sum(increments.values(), np.zeros((1, speed.size)))
-            by_lags = lag.size <= SCREENED_LAGS
-            quantised = self._quantised_by_lags if by_lags else self._quantised_by_harmonics
-            squares["resolution"] = quantised(speed, variance, cyclic, weight, seconds)
+            if lag.size <= SCREENED_LAGS:
+                squares["resolution"] = self._quantised_by_lags(
+                    speed, variance + cyclic / weight.sum(), weight, seconds
+                )
+            else:
+                mean = (weight @ variance) / weight.sum()
+                squares["resolution"] = self._quantised_by_harmonics(speed, mean)
         return self.with_independent(squares, speed)
 
     def _quantised_by_lags(
-        self,
-        speed: np.ndarray,
-        variance: np.ndarray,
-        cyclic: np.ndarray,
-        weight: np.ndarray,
-        seconds: np.ndarray,
+        self, speed: np.ndarray, variance: np.ndarray, weight: np.ndarray, seconds: np.ndarray
     ) -> np.ndarray:
         """Mean square that quantisation adds, lag by lag."""
         factor = self.axis.interpolation.factor or 1
         lag = np.multiply.outer(seconds, speed / self.pitch)
-        counted = quantisation.counted(lag * factor, np.sqrt(variance + cyclic / weight.sum()) * factor)
+        counted = quantisation.counted(lag * factor, np.sqrt(variance) * factor)
         square: np.ndarray = weight @ counted / factor**2
         return square
 
-    def _quantised_by_harmonics(
-        self,
-        speed: np.ndarray,
-        variance: np.ndarray,
-        cyclic: np.ndarray,
-        weight: np.ndarray,
-        seconds: np.ndarray,
-    ) -> np.ndarray:
+    def _quantised_by_harmonics(self, speed: np.ndarray, variance: np.ndarray) -> np.ndarray:
         """Mean square that quantisation adds, harmonic by harmonic."""
         factor, rate = self.axis.interpolation.factor or 1, self.axis.sampling.rate
         order, power = _quantisation_harmonics()
-        mean_variance = (weight @ variance) / weight.sum()
-        kept = np.exp(-0.5 * np.multiply.outer(mean_variance, (TAU * factor * order) ** 2))
+        kept = np.exp(-0.5 * np.multiply.outer(variance, (TAU * factor * order) ** 2))
         cycles = np.multiply.outer(speed / self.pitch * factor / rate, order)
         cycles = cycles[:, None, :] * (1.0 + self._slopes(speed))[:, :, None]
         aliased = np.abs(cycles - np.rint(cycles))
@@ -157,6 +148,14 @@ class ScreeningModel(LineModel):
         if self.axis.interpolation.bits is not None:
             squares["adc"] = self.converter(speed) * np.ones_like(column)
         return squares
+
+
+class _White(LineModel):
+    """The line model with the converter as white noise at every speed."""
+
+    def steps_stay(self, speed: np.ndarray) -> np.ndarray:
+        """Nowhere."""
+        return np.zeros(speed.shape, dtype=bool)
 
 
 @lru_cache(maxsize=256)
@@ -229,7 +228,7 @@ def _model(axis: Axis) -> Model:
     factor = axis.interpolation.factor
     if not axis.estimator.linear or (factor is not None and factor < FEW_COUNTS):
         return engines.engine(axis)
-    return LineModel(axis)
+    return _White(axis)
 
 
 def _through_gains(

@@ -105,3 +105,19 @@ def test_channels_that_miss_zero_are_told():
     faded = replace(STAGE, signal=Signal(offset=(0.3, 0.0), bandwidth=5e3))
     assert not fast_ripple.curves(faded, SPEEDS).sound
     assert fast_ripple.curves(STAGE, SPEEDS).sound
+
+
+@pytest.mark.parametrize(("cause", "jitter"), [("sde", 0.0), ("jitter", 20e-9)])
+@pytest.mark.parametrize("estimator", [Difference(), LeastSquares(16)], ids=["few lags", "many lags"])
+def test_screening_takes_the_lines_of_an_error_and_what_its_slope_makes_of_jitter(cause, jitter, estimator):
+    # noise of both channels' ratio makes a slope of 5 %, and 1 + slope**2/2 of the mean square
+    axis = replace(
+        STAGE,
+        signal=Signal(gain=0.3, phase=0.2, jitter=jitter),
+        interpolation=Interpolation(),
+        estimator=estimator,
+    )
+    _, parts, _ = fast_ripple.screened_ripple(axis, SPEEDS)
+    whole = encsim.ripple(axis, SPEEDS).parts[cause]
+    fast = SPEEDS > 0.0 if cause == "jitter" else whole > 1e-3 * whole.max()
+    np.testing.assert_allclose(parts["measured"][cause][fast], whole[fast], rtol=2e-3)

@@ -130,6 +130,12 @@ _WORDS = {
         "the filter leaves a slow beat of the counts that the formulas do not resolve",
         "beat of the counts",
     ),
+    "estimator_rings": (
+        "the Kalman filter rings at half the loop rate, since it expects next to no noise: give estimator.noise of at "
+        "least {least:.2g} {unit}, or a smaller acceleration",
+        "the velocity filter rings, since it is told to expect next to no noise",
+        "Kalman filter rings",
+    ),
     "converter_steps": (
         "converter steps not smoothed by jitter, taken as white noise: simulate",
         "the steps of the converter repeat, which the formulas take as noise",
@@ -166,6 +172,11 @@ _WORDS = {
         "jitter of the edges beyond {counts:g} counts: which of them came last depends on it; simulate",
         "noise moves the counts so much that it decides which of them came last",
         "large edge jitter",
+    ),
+    "shared_edges": (
+        "a window of few counts: samples share the noise of an edge now and then: use run",
+        "the window holds few counts, so that the noise of one count is seen more than once",
+        "few counts per window",
     ),
     "few_ticks": (
         "fewer than {ticks:g} ticks of the clock between edges: simulate",

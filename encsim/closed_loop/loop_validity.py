@@ -9,7 +9,7 @@ import numpy as np
 
 from ..doubts import Doubt
 from ..open_loop.closed_form import aliased
-from ..open_loop.validity import FAR, joined
+from ..open_loop.validity import FAR, joined, ringing
 from . import loop as loops
 from .squared_gains import abs_squared, depends_on_speed
 from .state_space import CURVES
@@ -30,7 +30,7 @@ DITHERED = 0.5
 # Shares of the mean squares of measured velocity, torque, actual velocity and position that may be wrong because the
 # axis follows steps. Up to them the rms of 1000 random pairs is off by less than 5 %, that of the position by less than
 # 12 %, by simulation. Without noise, rms in steps, less of them may be wrong.
-TRACKED, NOISELESS, LESS = np.array([0.045, 0.045, 0.045, 0.1]), 0.01, 0.75
+TRACKED, NOISELESS, LESS = np.array([0.045, 0.045, 0.045, 0.05]), 0.01, 0.75
 # Ripple of the actual velocity by asynchronous sampling, over the speed, from which it changes the delay noticeably.
 SWUNG = 0.03
 # Ripple of the actual velocity over the speed up to which timed edges come evenly enough.
@@ -38,6 +38,13 @@ SWUNG_EDGES = 0.1
 # Shares of a mean square that may come from lines whose place and phase are known to first order only: 5 % of the rms
 # where they are wholly wrong. Ticks of the clock never are, in 300 random pairs.
 STRAY, STRAY_TICKS = 0.1, 0.3
+# Shares of the mean squares that images by the hold may add where they meet lines of the counts in phase: of the
+# position, where slow beats are all that counts, less. Rms of edges, counts, from which the order of edges and samples
+# changes the slow ripple. Share of the mean square by the converter, over the root of the number of its lines that the
+# loop passes, from which these are no white noise. By simulation of 1000 pairs that time edges.
+HELD, ORDERED, FEW_LINES = np.array([STRAY, STRAY, STRAY, 0.024]), 0.08, 0.1
+# Counts in a window and in a sample up to which samples share edges so unevenly that noise is 5 to 40 % off.
+PER_WINDOW, PER_SAMPLE = 4.5, 3.0
 # Counts per sample, in rms of the noise, from which noise hardly turns back what hysteresis holds: 5 % by simulation.
 AHEAD = 2.5
 # Peaks over rms that friction and torque limit are judged by.
@@ -59,15 +66,15 @@ def find(
         [
             (~outcome.stable, Doubt("unstable")),
             (outcome.steep, Doubt("steep_error")),
-            *_step_terms(axis, errors, outcome.crossover, total, outcome.tracked),
+            *_step_terms(axis, errors, outcome, squares),
             *_hysteresis_terms(axis, errors, total),
-            *_edge_terms(axis, signed, outcome, total),
+            *_edge_terms(axis, errors, outcome, squares),
             *_friction_terms(axis, signed, total),
             *_age_terms(signed, squares),
             *cogging,
         ],
     )
-    return doubtful, reasons, notes
+    return doubtful, reasons, notes + ringing(axis)
 
 
 def judged(axis: Axis, squares: dict[str, np.ndarray], total: np.ndarray) -> dict[str, np.ndarray]:
@@ -106,17 +113,28 @@ class Outcome:
     hold_images: np.ndarray
 
 
-def _edge_terms(axis: Axis, signed: np.ndarray, outcome: Outcome, total: np.ndarray) -> list[Term]:
+def _edge_terms(
+    axis: Axis, errors: ErrorLines, outcome: Outcome, squares: dict[str, np.ndarray]
+) -> list[Term]:
     """Timed edges that are no fixed filter: too few of them, even ticks of the clock, or a speed that swings."""
     if axis.estimator.linear:
         return []
-    speed = np.abs(signed)
+    speed, total = errors.speed, sum(squares.values(), np.zeros_like(outcome.tracked))
     with np.errstate(invalid="ignore"):
         few = speed < FIXED_FROM * outcome.crossover * axis.resolution
         even = (outcome.clock_ticks > STRAY_TICKS * total).any(axis=-1)
-        held = (outcome.hold_images > STRAY * total).any(axis=-1)
+        beside = 2.0 * np.sqrt(outcome.hold_images * squares["resolution"])
+        held = ((outcome.hold_images > STRAY * total) | (beside > HELD * total)).any(axis=-1)
         swung = np.sqrt(total[:, 2]) > SWUNG_EDGES * speed
+        random = sum(squares[cause] for cause in ("jitter", "noise") if cause in squares) + 0.0 * total
+        late = (np.sqrt(errors.variance) * errors.steps > ORDERED) & (random > STRAY * total).any(axis=-1)
+        several = axis.estimator.reach * speed / axis.resolution
+        near = speed < PER_SAMPLE * axis.resolution * axis.sampling.rate
+        shared = near & (several > 1.0) & (several < PER_WINDOW)
+        shared &= (random > STRAY * total).any(axis=-1)
     return [
+        (late, Doubt("jitter_of_edges", counts=ORDERED)),
+        (shared, Doubt("shared_edges")),
         (few, Doubt("few_edges", edges=FIXED_FROM)),
         (even, Doubt("even_ticks")),
         (held, Doubt("held_error")),
@@ -125,9 +143,11 @@ def _edge_terms(axis: Axis, signed: np.ndarray, outcome: Outcome, total: np.ndar
 
 
 def _step_terms(
-    axis: Axis, errors: ErrorLines, crossover: np.ndarray, total: np.ndarray, tracked: np.ndarray
+    axis: Axis, errors: ErrorLines, outcome: Outcome, squares: dict[str, np.ndarray]
 ) -> list[Term]:
-    """Limit cycles on steps of counts and converter."""
+    """Limit cycles on steps of counts and converter, and converter steps that are no white noise."""
+    crossover, tracked = outcome.crossover, outcome.tracked
+    total = sum(squares.values(), np.zeros_like(tracked))
     noise = np.sqrt(errors.variance + errors.converter) * errors.steps
     most = np.multiply.outer(np.where(noise < NOISELESS, LESS, 1.0), TRACKED)
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -138,6 +158,12 @@ def _step_terms(
         scatter = np.sqrt(errors.variance + errors.converter) * axis.scale.pitch
         slow = (errors.speed < CROSSOVERS * crossover * step) & (scatter < DITHERED * step)
         terms.append((slow, Doubt("slow_converter", crossovers=CROSSOVERS)))
+        # of the lines of both channels' steps the loop passes those up to the crossover
+        passed = 4.0 * 2.0 ** (axis.interpolation.bits or 0) * 2.0 * crossover / axis.sampling.rate
+        with np.errstate(invalid="ignore"):
+            few = (squares["adc"] > (FEW_LINES * np.sqrt(passed))[:, None] * total).any(axis=-1)
+        quiet = np.sqrt(errors.variance) * axis.scale.pitch < DITHERED * step
+        terms.append((few & quiet, Doubt("converter_steps")))
     return terms
 
 

@@ -43,9 +43,9 @@ HALF = 0.5
 SMOOTH, SMOOTH_REST = 0.4, 0.12
 # Lines of which noise leaves less than this share of the power of their kind count as white.
 FAINT = 1e-9
-# Share of a mean square that the spread of the smooth lines by random motion may change: 4 % of the rms. Places and
-# weights that stand for a line with a width.
-SPREAD, ACTUAL = 0.07, CURVES.index("actual")
+# Share of a mean square that the spread of the smooth lines by random motion may change: twice as much where lines are
+# near 0 Hz. Places and weights that stand for a line with a width.
+SPREAD, ACTUAL = 0.03, CURVES.index("actual")
 SPREADING = (np.array([-2.334, -0.742, 0.742, 2.334]), np.array([0.046, 0.454, 0.454, 0.046]))
 # Images to each side of a line that is held from edge to edge; the others count as white.
 IMAGES = 2

@@ -148,7 +148,7 @@ class LineModel(Model):
         # counts in the table: those that its grid resolves, and that hysteresis does not hold against noise
         counts = how.factor is not None and how.factor <= COARSE and how.hysteresis == 0.0
         stepped = ["adc", "resolution"] if counts else ["adc"]
-        white = sum(squares[cause] for cause in stepped)
+        white = sum((squares[cause] for cause in stepped), np.zeros_like(speed))
         rough = self.steps_stay(speed) & (white > LEAST_SHARE * sum(squares.values()))
         places = np.flatnonzero(rough & (speed > 0.0))
         if places.size == 0:

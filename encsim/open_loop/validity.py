@@ -8,8 +8,8 @@ import numpy as np
 
 from ..doubts import Doubt
 from ..model.edge_timing import TimedEdges
-from ..model.estimators import Difference
-from .cause_models import TAU, counted
+from ..model.estimators import Difference, Kalman
+from .cause_models import TAU, counted, resolved
 from .limits import top_speed
 from .line_model import LineModel
 
@@ -34,6 +34,9 @@ SMALL_NOISE = 0.1
 SMALL_SHARE, SMALL_TICKS = 0.04, 0.08
 # Least channel noise, converter steps, that toggles them.
 SMALLEST = 0.05
+# Way that the expected acceleration moves in a sample, over the expected noise, from which the slowest pole of a Kalman
+# filter lies below -0.5; noise, over that way, with which none does.
+RINGING, LEAST_NOISE = 12.0, 0.25
 
 
 Term = tuple[bool | np.bool_ | np.ndarray, Doubt]
@@ -80,7 +83,18 @@ def remarks(
         "hysteresis without noise": how.hysteresis > 0.0 and (random > 0.0),
     }
     which = [words for words, where in approximate.items() if (known & where).any()]
-    return (Doubt("small_error", which=", ".join(which)),) if which else ()
+    return ((Doubt("small_error", which=", ".join(which)),) if which else ()) + ringing(axis)
+
+
+def ringing(axis: Axis) -> tuple[Doubt, ...]:
+    """A note where a Kalman filter expects so little noise that it rings at half the loop rate."""
+    if not isinstance(axis.estimator, Kalman):
+        return ()
+    estimator, rate = resolved(axis), axis.sampling.rate
+    way = estimator.acceleration / rate**2
+    if way < RINGING * (estimator.noise or 0.0):
+        return ()
+    return (Doubt("estimator_rings", least=LEAST_NOISE * way, unit=axis.scale.unit),)
 
 
 def joined(shape: tuple[int, ...], terms: list[Term]) -> tuple[np.ndarray, tuple[Doubt, ...]]:

@@ -110,7 +110,7 @@ def test_channels_that_miss_zero_are_told():
 @pytest.mark.parametrize(("cause", "jitter"), [("sde", 0.0), ("jitter", 20e-9)])
 @pytest.mark.parametrize("estimator", [Difference(), LeastSquares(16)], ids=["few lags", "many lags"])
 def test_screening_takes_the_lines_of_an_error_and_what_its_slope_makes_of_jitter(cause, jitter, estimator):
-    # noise of both channels' ratio makes a slope of 5 %, and 1 + slope**2/2 of the mean square
+    # gain and phase of the channels make a slope of some 5 %; its mean square adds to that of jitter
     axis = replace(
         STAGE,
         signal=Signal(gain=0.3, phase=0.2, jitter=jitter),

@@ -92,3 +92,20 @@ def test_counts_behind_converter_steps_are_told_with_them_at_every_speed():
     speed = 0.87486 * axis.scale.pitch * axis.sampling.rate
     curve, (rms, error) = encsim.ripple(axis, [speed]), simulated(axis, speed)
     assert curve.rms[0] == pytest.approx(rms, rel=0.005 + 4.0 * error)
+
+
+@pytest.mark.parametrize(("noise", "rings"), [(None, True), (8e-9, False)])
+def test_a_kalman_filter_that_expects_next_to_no_noise_is_said_to_ring(noise, rings):
+    # alone jitter of 0.1 nm beside 40 nm a sample: a pole at -0.98
+    axis = encsim.Axis(
+        encsim.Scale(period=20e-6),
+        signal=encsim.Signal(jitter=1e-10),
+        sampling=encsim.Sampling(16e3),
+        estimator=Kalman(8.0, noise=noise),
+        load=encsim.Load(5.0, viscous=1.0),
+        control=encsim.Control(60.0, 2500.0),
+    )
+    for notes in (encsim.ripple(axis, [0.01]).remarks, encsim.smoothness(axis, [0.01]).notes):
+        said = [note for note in notes if getattr(note, "code", "") == "estimator_rings"]
+        assert bool(said) == rings
+        assert all("at least 7.8e-09 m" in note for note in said)

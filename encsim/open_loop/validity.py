@@ -8,8 +8,9 @@ import numpy as np
 
 from ..doubts import Doubt
 from ..model.edge_timing import TimedEdges
-from ..model.estimators import Difference, Kalman
-from .cause_models import TAU, counted, resolved
+from ..model.estimators import Difference
+from ..model.recursive_estimators import Kalman
+from .cause_models import TAU, counted
 from .limits import top_speed
 from .line_model import LineModel
 
@@ -90,8 +91,8 @@ def ringing(axis: Axis) -> tuple[Doubt, ...]:
     """A note where a Kalman filter expects so little noise that it rings at half the loop rate."""
     if not isinstance(axis.estimator, Kalman):
         return ()
-    estimator, rate = resolved(axis), axis.sampling.rate
-    way = estimator.acceleration / rate**2
+    estimator = axis.estimator.resolved(axis.signal.jitter, axis.resolution)
+    way = estimator.acceleration / axis.sampling.rate**2
     if way < RINGING * (estimator.noise or 0.0):
         return ()
     return (Doubt("estimator_rings", least=LEAST_NOISE * way, unit=axis.scale.unit),)

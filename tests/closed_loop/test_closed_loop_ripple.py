@@ -142,12 +142,13 @@ def test_unmarked_pairs_are_right_and_most_pairs_are_unmarked(cases):
         shown = encsim.runs(axis, [speed] * 16, seconds, seed=16 * n, starts=starts)
         for curve in CURVES:
             expected, value = np.sqrt(np.mean(shown.rms[curve] ** 2)), getattr(found, curve)[0]
-            # four standard errors of the runs; an axis at rest whose noise toggles a count now and then, less than 1e-10
+            # four standard errors of the runs; 1e-10: an axis at rest, whose noise toggles a count now and then
             error = 0.5 * np.std(shown.rms[curve] ** 2, ddof=1) / 4.0 / max(expected**2, 1e-30)
             if value != pytest.approx(expected, rel=0.05 + min(4.0 * error, 0.02), abs=1e-10):
                 off.append((n, curve, value / expected - 1.0))
     assert not off
-    assert marked < 0.25 * pairs
+    # a fifth of 1000 pairs; of few pairs the share scatters, two standard errors
+    assert marked < 0.2 * pairs + 2.0 * 0.4 * np.sqrt(pairs)
 
 
 # 36 to 90 % too low by independent simulation, which gives 9.1e-6 m/s where the closed form has 3.07e-6

@@ -187,8 +187,8 @@ def _identification(
         drift=moved,
         valid=not reasons,
         reasons=reasons,
-        remarks=(*fit.remarks, *_speed_remarks(fit, known.rate),
-                 *identification.remarks(c, s, circle, coverage, moved)),
+        remarks=(*identification.remarks(c, s, circle, coverage, moved),
+                 *fit.remarks, *_speed_remarks(fit, known.rate)),
         cosine=c,
         sine=s,
     )  # fmt: skip

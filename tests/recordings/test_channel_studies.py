@@ -75,7 +75,9 @@ def check(rows, *, bias=0.3, widest=0.97):
         assert np.mean(np.abs(row) < 1.96) >= 0.93 - 0.22 * alone, name
 
 
-# 200 recordings a case, measured: coverage 94.2 to 95.3 %, within 4 uncertainties 99.9 %, mean at most 0.2 of one.
+# Measured: 200 recordings a case without jitter: coverage 94.2 to 95.3 %, within 4 uncertainties at least 99.9 %, means
+# at most 0.2 of one; 400 with jitter of 0.005 and 0.01 rad, 6 to 16 bits: 94.8 to 95.3 %, all within 4, at most 0.15.
+# Found by independent simulation: 95 % intervals of 6-bit recordings covered 47 to 64 %.
 # Steps of 0.08, 0.26, 0.31, 1.2, 4.9 and 79 times the noise.
 @pytest.mark.parametrize(
     ("bits", "noise"), [(6, 0.003), (6, 0.01), (8, 0.003), (10, 0.003), (12, 0.003), (16, 0.003)]
@@ -125,6 +127,7 @@ def test_jitter_below_a_coarse_step_is_not_taken_for_noise(cases):
 
 @pytest.mark.parametrize("steady", [False, True])
 def test_noise_of_an_8_bit_recording_is_without_its_steps(steady):
+    # Found by independent simulation: the noise of an 8-bit recording contained the steps.
     step = 2.5 / 2**8
     c, s, _ = simulated(3, count=4000, bits=8, noise=0.4 * step)
     fit = encsim.identify(c, s, steady)
@@ -134,8 +137,15 @@ def test_noise_of_an_8_bit_recording_is_without_its_steps(steady):
     assert "in steps" in " ".join(fit.remarks)
 
 
-def test_third_harmonic_of_one_sign_is_told_for_each_channel():
+@pytest.mark.parametrize("uniform", [False, True])
+def test_third_harmonic_of_one_sign_is_told_for_each_channel(uniform):
     c, s, _ = simulated(5, count=3000, noise=0.001, third=0.02)
+    if uniform:
+        # Found by independent simulation: refused as motion that is not smooth, though perfectly uniform.
+        theta = TAU * 0.0317 * np.arange(3000)
+        grain = 0.001 * np.random.default_rng(5).standard_normal((2, 3000))
+        c = np.cos(theta) + 0.03 * np.cos(3 * theta) + grain[0]
+        s = np.sin(theta) + 0.01 * np.sin(3 * theta) + grain[1]
     fit = encsim.identify(c, s, True)
     assert fit.valid
     cosine, sine = (np.multiply(*[f(x) for f, x in ((float, h[3][0]), (np.exp, 1j * h[3][1]))])
@@ -169,12 +179,14 @@ def test_correction_table_takes_the_cyclic_error_out_of_the_recording_again():
 
 
 def test_forty_random_points_are_enough():
+    # Found by independent simulation: 40 random points refused although the minimum says 20.
     theta = TAU * np.random.default_rng(0).random(40)
     assert encsim.identify(np.cos(theta), np.sin(theta)).valid
 
 
 @pytest.mark.parametrize("steady", [False, True])
 def test_drifting_offset_is_refused_or_told(steady):
+    # Found by independent simulation: an offset that drifts by 0.3 was taken in silence.
     theta = TAU * 0.0123 * np.arange(4000)
     grain = 0.003 * np.random.default_rng(1).standard_normal((2, 4000))
     for drift, valid in ((0.3, False), (0.05, True)):

@@ -76,7 +76,8 @@ def check(rows, *, bias=0.3, widest=0.97):
 
 
 # Measured: 200 recordings a case without jitter: coverage 94.2 to 95.3 %, within 4 uncertainties at least 99.9 %, means
-# at most 0.2 of one; 400 with jitter of 0.005 and 0.01 rad, 6 to 16 bits: 94.8 to 95.3 %, all within 4, at most 0.15.
+# at most 0.2 of one; 400 with jitter of 0.005 rad (6, 8, 12, 16 bits) and 0.01 rad (6, 8, 12): 94.8 to 95.3 %, all
+# within 4, means at most 0.15.
 # Found by independent simulation: 95 % intervals of 6-bit recordings covered 47 to 64 %.
 # Steps of 0.08, 0.26, 0.31, 1.2, 4.9 and 79 times the noise.
 @pytest.mark.parametrize(

@@ -222,7 +222,10 @@ def _advice(found: OrderOwners, rows: Sequence[OwnedOrder]) -> str:
     if found.disagree:
         return "Check load and friction; record again, one speed twice as fast."
     if found.unplaced:
-        return "Record again without resetting the counter between the recordings (common origin), at three speeds."
+        return (
+            "If the counter was not reset between the recordings, say so (--common-origin); else record again without "
+            "resetting the counter, at three speeds."
+        )
     open_orders = [row for row in rows if row.owner == "unknown" and np.isfinite(row.order)]
     if found.axis.load is None:
         return "Give the axis a load (inertia and friction); then record several speeds."

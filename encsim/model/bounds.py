@@ -48,7 +48,7 @@ TABLE = (
     Bound("scale.period, scale.diameter", *LENGTHS, "m"),
     Bound("scale.lines", 1, LARGEST_LINES),
     Bound("signal.harmonics and sde, orders", 0, LARGEST_ORDER),
-    Bound("signal.harmonics and sde, number", 0, MOST_ORDERS),
+    Bound("signal.harmonics and sde, number of both", 0, MOST_ORDERS),
     Bound("interpolation.factor", 1, LARGEST_FACTOR),
     Bound("sampling.rate, other frequencies", *FREQUENCIES, "Hz"),
     Bound("sampling.jitter, sampling.latency", 0, LONGEST_TIME, "s"),

@@ -193,6 +193,9 @@ class Signal(Described):
         self._check_offset(check)
         for name in _ORDER_RULES:
             self._check_orders(check, name)
+        both = len(self.harmonics) + len(self.sde) if not check.faults else 0
+        if both > MOST_ORDERS:
+            check.fault("sde", f"have at most {MOST_ORDERS} orders together with harmonics", both)
         check.done()
 
     def _check_offset(self, check: Check) -> None:

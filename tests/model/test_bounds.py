@@ -14,6 +14,7 @@ from encsim.decisions import requirements
 from encsim.model import bounds
 
 AXIS = encsim.loads(STAGE_LOOP)
+LONG_SDE = ", ".join(f"{order} = '1 pm'" for order in range(1, 51))
 LOW_PASS = 'kind = "low-pass"\ncorner = "800 Hz"'
 
 
@@ -48,6 +49,10 @@ def test_speeds_of_a_requirement_that_no_job_takes_are_refused_by_line(
         (
             STAGE_LOOP.replace("{3 = 0.002}", f"{{{', '.join(f'{k} = 1e-6' for k in range(2, 200))}}}"),
             "line 12: signal.harmonics must have at most 50 orders, got 198",
+        ),
+        (
+            STAGE_LOOP.replace("[interpolation]", f"sde = {{{LONG_SDE}}}\n[interpolation]"),
+            "signal.sde must have at most 50 orders together with harmonics, got 51",
         ),
         (timed("1000 s"), "estimator.window must reach back at most 131072 samples"),
         (

@@ -222,3 +222,12 @@ def test_skew_shifts_the_position_and_takes_the_given_error_once(skew):
     shift = np.mean(run.position - speed * run.time)
     assert shift == pytest.approx(0.5 * speed * skew, abs=2e-9)
     assert encsim.ripple(axis, [speed]).rms[0] == pytest.approx(run.rms, rel=5e-3)
+
+
+def test_bandwidth_turns_each_harmonic_back_by_the_lag_of_one_pole():
+    signal = Signal(harmonics={3: 1e-3}, bandwidth=1000.0)
+    axis = Axis(PHASE_SCALE, signal=signal, sampling=Sampling(1000.0))
+    slow, fast = (period_error.channels(axis, speed * axis.scale.pitch) for speed in (0.0, 500.0))
+    passed = 1.0 / (1.0 + 0.5j * np.array([1.0, 3.0]))
+    np.testing.assert_allclose(fast.cosine / slow.cosine, passed, rtol=1e-12)
+    assert np.all(np.angle(passed) < 0.0)

@@ -1,5 +1,7 @@
 """Measured against predicted, and parameters fitted to recordings."""
 
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 
@@ -72,6 +74,16 @@ def test_uncertainty_of_a_harmonic_is_the_scatter_that_a_converter_makes(ratio, 
     # 8 axes of 6 harmonics of 2 parts: chance 7 %, 4 of them. Noise at few phases is taken as the first wave of the
     # rounding only, 1.2 times too wide at 0.1 of a step; it is not quite white where all phases are met.
     assert 0.65 < np.sqrt(0.5 * np.mean(np.abs(off) ** 2)) < 1.4
+
+
+def test_uncertainty_of_the_rms_of_white_noise_is_that_of_its_samples():
+    residual = np.random.default_rng(3).normal(0.0, 2e-3, 20_000)
+    fit = SimpleNamespace(
+        residual=residual, amplitude=np.zeros(0), uncertainty=np.zeros(0), separable=np.zeros(0, dtype=bool)
+    )
+    found = comparison._uncertainty(fit, 2e-3)
+    # its own autocorrelation, estimated: some per cent
+    assert found == pytest.approx(2e-3 / np.sqrt(2.0 * len(residual)), rel=0.15)
 
 
 def test_a_changed_cause_is_named():

@@ -139,3 +139,11 @@ def test_parts_of_a_ring_are_its_causes():
     whole = random_ring(5)
     assert error_orders.only(whole, "lobes") == replace(error_orders.bare_ring(whole), lobes=whole.lobes)
     assert error_orders.only(whole, "eccentricity").direction == whole.direction
+
+
+@pytest.mark.parametrize(("apart", "left"), [(0.0, 1.0), (np.pi / 2.0, 0.0), (np.pi, 1.0)])
+def test_two_heads_a_quarter_turn_apart_cancel_the_foreshortening(apart, left):
+    ring = Ring(0.1, swash=1e-3)
+    heads, shares = (Head(0.0), Head(apart)), np.array([0.5, 0.5])
+    found = error_orders.foreshortening_amplitude(ring, heads, shares)
+    assert found == pytest.approx(left * ring.foreshortening, abs=1e-16)

@@ -154,7 +154,9 @@ class LineModel(Model):
         if places.size == 0:
             return
         known = np.unique(speed[places])
-        nodes = known[np.unique(np.linspace(0, known.size - 1, min(TABLES, known.size)).astype(int))]
+        # one table serves all speeds where the error is the same at all
+        number = 1 if self.fixed else min(TABLES, known.size)
+        nodes = known[np.unique(np.linspace(0, known.size - 1, number).astype(int))]
         near = np.abs(speed[places, None] - nodes).argmin(axis=1)
         for n, node in enumerate(nodes):
             there = places[near == n]

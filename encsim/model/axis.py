@@ -114,7 +114,7 @@ class Sampling(Described):
     latency : float
         Time by which the position is old when it is used, s.
     average : int
-        Readings, evenly over a loop period and the newest at the sample, whose channels are averaged first.
+        Readings (1 to 128), evenly over a loop period and the newest at the sample, whose channels are averaged first.
     encoder_rate : float, optional
         Rate of an encoder that samples on its own clock and is read asynchronously, Hz.
     encoder_phase : float
@@ -144,7 +144,7 @@ class Sampling(Described):
         check.positive("rate", "Hz", within=FREQUENCIES)
         check.not_negative("jitter", "s", highest=LONGEST_TIME)
         check.not_negative("latency", "s", highest=LONGEST_TIME)
-        check.whole("average", 1, 4096)
+        check.whole("average", 1, bounds.MOST_READINGS)
         check.positive("encoder_rate", "Hz", optional=True, within=FREQUENCIES)
         check.number("encoder_phase", "lie from 0 to 1, 1 left out", "periods", low=0.0, high=1.0 - 2.0**-53)
         check.done()

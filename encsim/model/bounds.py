@@ -24,6 +24,8 @@ LARGEST_FACTOR = 1 << 30
 # Harmonics of signals and lines of a given error: the work of a table of errors grows with them.
 LARGEST_ORDER = 200
 MOST_ORDERS = 50
+# Readings of one average: each is computed.
+MOST_READINGS = 128
 MOST_HEADS = 64
 MOST_NOTCHES = 8
 DIAMETERS = (1e-4, 1e3)
@@ -51,6 +53,7 @@ TABLE = (
     Bound("signal.harmonics and sde, number of both", 0, MOST_ORDERS),
     Bound("interpolation.factor", 1, LARGEST_FACTOR),
     Bound("sampling.rate, other frequencies", *FREQUENCIES, "Hz"),
+    Bound("sampling.average", 1, MOST_READINGS),
     Bound("sampling.jitter, sampling.latency", 0, LONGEST_TIME, "s"),
     Bound("estimator.window, count-and-time", *WINDOWS, "s"),
     Bound("  samples of it, of latency and of delay in a closed loop", 0, LONGEST_REACH),

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 from numpy.polynomial import chebyshev
 
+from ..model.estimators import Difference
 from . import period_error, structure_function
 from .cause_models import TAU, Model, counted, lags, over_grid, with_scattered
 
@@ -30,8 +31,11 @@ FAINTEST = 1e-6
 SPREAD_OF_COUNTS, DITHERED = 0.075, 0.5
 RESOLVED, MOST_WORK = 0.02, float(1 << 25)
 # Noise, rms in converter steps, from which these are white; least share of the mean square for which their table is
-# made; points of the tables, how many there are, each for the speeds near it, and most counts that they resolve.
-SMOOTHED, LEAST_SHARE, TABLE_POINTS, TABLES, COARSE = 0.5, 0.002, 1 << 18, 16, 4096
+# made; points of the tables, and most counts that they resolve.
+SMOOTHED, LEAST_SHARE, TABLE_POINTS, COARSE = 0.5, 0.01, 1 << 18, 4096
+# Tables where the error depends on the speed, each for the speeds near it: many with a skew or few bits, else a single
+# one changes the ripple by 0.2 % at most. Most readings of one average that tables are made for.
+TABLES, FEW_BITS, MOST_READINGS = 16, 9, 4
 # Degrees of the polynomials in the speed that are tried, speeds for each degree from which on they save time, and size
 # of the last terms, of the strongest harmonic, from which on all speeds are computed.
 DEGREES, FEWEST_SPEEDS, LAST_TERMS, CONVERGED = (16, 32, 64), 8, 4, 1e-14
@@ -143,7 +147,7 @@ class LineModel(Model):
     def _with_converter(self, speed: np.ndarray, squares: dict[str, np.ndarray]) -> None:
         """Put in what the steps of converter and counts make where those of the converter are no white noise."""
         how = self.axis.interpolation
-        if how.bits is None:
+        if how.bits is None or self.axis.sampling.average > MOST_READINGS:
             return
         # counts in the table: those that its grid resolves, and that hysteresis does not hold against noise
         counts = how.factor is not None and how.factor <= COARSE and how.hysteresis == 0.0
@@ -154,15 +158,19 @@ class LineModel(Model):
         if places.size == 0:
             return
         known = np.unique(speed[places])
-        # one table serves all speeds where the error is the same at all
-        number = 1 if self.fixed else min(TABLES, known.size)
-        nodes = known[np.unique(np.linspace(0, known.size - 1, number).astype(int))]
+        nodes = known[np.unique(np.linspace(0, known.size - 1, self._tables()).astype(int))]
         near = np.abs(speed[places, None] - nodes).argmin(axis=1)
         for n, node in enumerate(nodes):
             there = places[near == n]
             ratio = self._stepped(speed[there], float(node), counts) / white[there]
             for cause in stepped:
                 squares[cause][there] *= ratio
+
+    def _tables(self) -> int:
+        """Speeds for which a table of the converter's steps is made: one serves all where the error is alike."""
+        readings = self.axis.sampling.average
+        alike = not self.axis.signal.skew and (self.axis.interpolation.bits or 0) > FEW_BITS and readings == 1
+        return 1 if self.fixed or alike else TABLES // readings
 
     def steps_stay(self, speed: np.ndarray) -> np.ndarray:
         """Where noise does not smooth the converter's steps."""
@@ -177,7 +185,8 @@ class LineModel(Model):
         axis = self.axis
         if not counts:
             how = replace(axis.interpolation, factor=None, output="position", hysteresis=0.0)
-            axis = replace(axis, interpolation=how)
+            # a Kalman filter may take its noise from the counts
+            axis = replace(axis, interpolation=how, estimator=Difference())
         table = structure_function.StructureFunction(axis, TABLE_POINTS, node)
         orders, made = self.shapes(speed)[:2] if self.fixed else self._shapes(np.array([node]))[:2]
         weight, seconds = lags(self.axis)

@@ -10,9 +10,9 @@ from ..doubts import Doubt
 from ..model.edge_timing import TimedEdges
 from ..model.estimators import Difference
 from ..model.recursive_estimators import Kalman
-from .cause_models import TAU, counted
+from .cause_models import TAU, counted, resolved
 from .limits import top_speed
-from .line_model import LineModel
+from .line_model import MOST_READINGS, LineModel
 
 if TYPE_CHECKING:
     from ..model.axis import Axis
@@ -33,8 +33,10 @@ SMALL_NOISE = 0.1
 # A part that is approximated makes less than 2 % of the rms where it is below this share of the mean square; ticks of
 # the clock are approximated better.
 SMALL_SHARE, SMALL_TICKS = 0.04, 0.08
-# Least channel noise, converter steps, that toggles them.
-SMALLEST = 0.05
+# Least channel noise, converter steps, that toggles them. Of averaged readings: share of the mean square, over the root
+# of the number of converter lines that an estimator passes, from which they are no white noise; steps of both channels
+# in a period over codes, and time constants in an estimator's memory (decay to 1e-16).
+SMALLEST, FEW_LINES, LINES, FADED = 0.05, 0.1, 4.0, 36.8
 # Way that the expected acceleration moves in a sample, over the expected noise, from which the slowest pole of a Kalman
 # filter lies below -0.5; noise, over that way, with which none does.
 RINGING, LEAST_NOISE = 12.0, 0.25
@@ -205,7 +207,15 @@ def _converter_terms(
     rough = np.hypot(jitter, axis.signal.noise / TAU) < 0.5 * step
     matters = (share > SMALL_SHARE) | _toggled(axis, model, speed, squares, total)
     alike = matters & (lag < 10.0 * step * axis.sampling.average)
+    if axis.sampling.average > MOST_READINGS:
+        alike = alike | (share > FEW_LINES * _lines_passed(axis))
     return [(rough & alike, Doubt("converter_steps"))]
+
+
+def _lines_passed(axis: Axis) -> float:
+    """Root of the number of the converter's lines that make the velocity."""
+    remembered = resolved(axis).memory(axis.sampling.rate) / FADED if axis.estimator.linear else 1.0
+    return float(np.sqrt(LINES * 2.0 ** (axis.interpolation.bits or 0) / max(remembered, 1.0)))
 
 
 def _toggled(

@@ -232,7 +232,7 @@ def samplings(output):
         _quantity(10.0, 1e6),
         jitter=_quantity(0.0, 1e-6),
         latency=_quantity(0.0, 1e-3),
-        average=st.integers(1, 4096),
+        average=st.integers(1, 128),
         encoder_rate=st.none() | _quantity(1e3, 1e6) if output == "position" else st.none(),
         encoder_phase=_quantity(0.0, 0.9),
     )

@@ -181,7 +181,7 @@ BAD = [
     (Sampling, {"rate": None}, "Sampling.rate must be positive and finite, got None"),
     (Sampling, {"rate": 1, "jitter": -1}, "Sampling.jitter must be zero or more and finite, got -1 s"),
     (Sampling, {"rate": 1, "latency": 1e9}, "Sampling.latency must lie from 0 to 1000"),
-    (Sampling, {"rate": 1, "average": 0}, "Sampling.average must be a whole number from 1 to 4096, got 0"),
+    (Sampling, {"rate": 1, "average": 0}, "Sampling.average must be a whole number from 1 to 128, got 0"),
     (
         Sampling,
         {"rate": 1, "encoder_rate": -1},

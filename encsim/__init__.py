@@ -2,7 +2,7 @@
 
 import importlib
 
-__version__ = "0.6.0"
+__version__ = "0.7.0"
 
 _HOMES = {
     "InputError": "checks",

@@ -399,3 +399,15 @@ def test_signals_that_lose_the_circle_are_no_polynomial_in_the_speed():
     model = LineModel(axis)
     assert model._interpolated(np.geomspace(1e-4, 1.0, 600)) is None
     assert not encsim.ripple(axis, np.geomspace(1e-4, 1.0, 600)).valid
+
+
+def test_kalman_filter_that_takes_its_noise_from_the_counts_has_a_converter():
+    # the table of the converter's steps leaves fine counts out, and with them the noise of this filter
+    axis = Axis(
+        Scale(period=20e-6),
+        interpolation=Interpolation(factor=65536, bits=8),
+        sampling=Sampling(16e3),
+        estimator=encsim.Kalman(acceleration=1.0),
+    )
+    curve = encsim.ripple(axis, [3e-3])
+    assert 0.0 < curve.parts["adc"][0] <= curve.rms[0]

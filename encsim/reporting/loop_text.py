@@ -43,7 +43,7 @@ CURVES = ("measured", "torque", "actual")
 # Beside a value its largest cause is named, and the second one if it makes this share of the mean square.
 SECOND = 0.1
 # Rows of compared estimators without --long, and the columns left out there.
-ROWS = 8
+ROWS = 7
 DETAIL = ("bound", "overshoot", "noise gain")
 LEGEND = (
     "Causes: shares of the mean square of the measured velocity. Actual velocity and position are those of the load. "

@@ -131,11 +131,10 @@ def _allowed(result: Tuning) -> list[ReportPart]:
         blocks.append(
             TextTable(
                 [
-                    texts("change", [each.name for each in result.remedies]),
+                    texts("change that allows higher gains", [each.name for each in result.remedies]),
                     measured("stiffness, times", [each.stiffness for each in result.remedies], "1"),
                     measured("crossover", [each.crossover for each in result.remedies], "Hz"),
                 ],
-                "Changes that allow higher gains within the same limits:",
             )
         )
     else:

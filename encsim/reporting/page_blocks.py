@@ -355,7 +355,8 @@ def hero_sentences(results: Findings, view: RippleView) -> tuple[str, tuple[str,
     if results.unstable:
         without = say("hero.without_loop", answer=f"{answer[:1].lower()}{answer[1:]}")
         return say("hero.unstable"), (without, *unstable)
-    why = _why(results, role_of(view, found.place), str(view.regime[found.place]))
+    place = int(np.argmin(np.abs(view.speed - found.speed)))  # the speeds that are drawn are not those judged
+    why = _why(results, role_of(view, place), str(view.regime[place]))
     return answer, (why, *other_limits(results), *what_then(results))
 
 

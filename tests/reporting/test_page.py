@@ -957,3 +957,16 @@ def luminance(colour):
     parts = [int(colour[place : place + 2], 16) / 255.0 for place in (1, 3, 5)]
     linear = [part / 12.92 if part <= 0.04045 else ((part + 0.055) / 1.055) ** 2.4 for part in parts]
     return float(np.dot([0.2126, 0.7152, 0.0722], linear))
+
+
+def test_cause_is_that_at_the_speed_of_the_answer(tmp_path):
+    # a single speed is judged, others are drawn: the first of them, slow, is noise
+    axis = encsim.Axis(
+        encsim.Scale(period=20e-6),
+        signal=encsim.Signal(sde={1: 80e-9}, jitter=2e-9),
+        sampling=encsim.Sampling(16e3),
+    )
+    limits = encsim.Requirement(speeds=(5e-3, 5e-3), relative=0.01)
+    target = tmp_path / "page.html"
+    encsim.report(axis, target, requirement=limits)
+    assert "Why: cyclic" in Reader(target.read_text(encoding="utf-8")).text

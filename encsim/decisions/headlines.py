@@ -27,7 +27,7 @@ LARGE = 0.5
 FLAT = 0.85
 # A needle is told where it is this much above the answer.
 TOLD = 1.2
-# Fewer speeds than this are single ones.
+# Fewer speeds than this are single ones, between which nothing is claimed.
 RANGE = 20
 # Below this many times its limit a ripple is told in per cent of it; a smaller share of the speed is no large one.
 CLOSE, SMALL = 1.05, 1e-3
@@ -89,7 +89,7 @@ class Headline:
     @property
     def names_speed(self) -> bool:
         """Whether its words end with the speed that it points at."""
-        return self.kind in ("met", "exceeded", "isolated", "speeds") and self.needle is None
+        return (self.limited or self.kind == "speeds") and self.needle is None
 
     def words(self, size: Write, percent: Write, cause: str = "") -> str:
         """The answer in a sentence without its end; ``size`` writes a speed, ``percent`` a share; with a cause."""

@@ -296,8 +296,6 @@ def _tones(pieces: Sequence[SteadyPiece], orders: Sequence[float]) -> list[Tone]
 
 def _without_tones(piece: SteadyPiece, tones: Sequence[Tone]) -> SteadyPiece:
     """A piece with the tones among its slow motion."""
-    if not tones:
-        return piece
     time = np.arange(len(piece.position)) / piece.rate
     return _beside(piece, angle_fit.wave_columns(time, [TAU * tone.frequency for tone in tones]))
 

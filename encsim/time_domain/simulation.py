@@ -277,11 +277,10 @@ def _allocate(samples: int, arrays: int) -> list[np.ndarray]:
     except (AttributeError, ValueError, OSError):
         memory = math.inf
     try:
+        if 8 * arrays * samples <= min(REUSED, memory):
+            return list(np.empty((arrays, samples)))
         if 8 * arrays * samples < memory:
-            together = 8 * arrays * samples <= REUSED
-            return (
-                list(np.empty((arrays, samples))) if together else [np.empty(samples) for _ in range(arrays)]
-            )
+            return [np.empty(samples) for _ in range(arrays)]
     except MemoryError:
         pass
     rule = "be few enough to fit into memory"

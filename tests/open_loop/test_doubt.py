@@ -8,6 +8,7 @@ import random_axes
 
 import encsim
 from encsim import Kalman
+from encsim.doubts import named
 from encsim.time_domain import chain
 
 SAMPLES, BATCH, MOST = 1 << 14, 8, 96
@@ -109,3 +110,24 @@ def test_a_kalman_filter_that_expects_next_to_no_noise_is_said_to_ring(noise, ri
         said = [note for note in notes if getattr(note, "code", "") == "estimator_rings"]
         assert bool(said) == rings
         assert all("at least 7.8e-09 m" in note for note in said)
+
+
+def test_tables_of_converter_steps_are_those_of_near_speeds():
+    # a skew moves the steps of one channel against the other: one table for all speeds was 3 % off here
+    axis, speed = random_axes.pair(70083)
+    assert axis.signal.skew
+    speeds = np.append(speed * np.geomspace(1 / 30, 30, 60), speed)
+    assert encsim.ripple(axis, speeds).rms[-1] == pytest.approx(encsim.ripple(axis, [speed]).rms[0], rel=2e-3)
+
+
+def test_steps_of_long_averages_are_marked_where_they_are_no_white_noise():
+    # tables of the steps are made for few readings of an average only
+    axis = encsim.Axis(
+        encsim.Scale(period=20e-6),
+        interpolation=encsim.Interpolation(bits=8),
+        sampling=encsim.Sampling(16e3, average=8),
+        estimator=encsim.LowPass(20.0),
+    )
+    curve = encsim.ripple(axis, [0.1, 0.12])
+    assert curve.doubtful.all()
+    assert named(curve.reasons, "converter_steps")
